@@ -1,0 +1,37 @@
+"""What can go wrong, arranged by what the photographer can do about it.
+
+LensError
+ |- ImageError    a file that is no photograph, is damaged, is not linear or is clipped
+ |- ChartError    no chart in the picture, or not one of ours
+ |- EdgeError     a region that holds no measurable edge
+ |- SweepError    a folder with nothing usable, or with settings that nobody knows
+ `- SettingError  a value given by the user that cannot be used
+
+A message says what was found, where, the limit, and the next step.
+"""
+
+__all__ = ["ChartError", "EdgeError", "ImageError", "LensError", "SettingError", "SweepError"]
+
+
+class LensError(Exception):
+    """Root of every error that a user can meet; the command line prints it as one sentence."""
+
+
+class ImageError(LensError, ValueError):
+    """The photograph cannot be read or cannot be measured."""
+
+
+class ChartError(LensError, ValueError):
+    """No chart was found, or a chart that is not ours."""
+
+
+class EdgeError(LensError, ValueError):
+    """The region holds no edge that can be measured."""
+
+
+class SweepError(LensError, ValueError):
+    """The folder gives nothing to work with."""
+
+
+class SettingError(LensError, ValueError):
+    """A value given by the user is out of range or of the wrong form."""

@@ -1,0 +1,1 @@
+"""Results as JSON, tables, plots, HTML and PDF; nothing is computed here."""

@@ -1,0 +1,1 @@
+"""One photograph of the chart, measured."""

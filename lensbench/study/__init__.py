@@ -1,0 +1,1 @@
+"""Many shots: gathered, run, and decided upon."""
