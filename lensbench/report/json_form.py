@@ -1,0 +1,178 @@
+"""The records as plain dictionaries, ready for `json.dumps`; the keys are those that the outside relies on.
+
+NaN and infinity become None, arrays and tuples become lists, and a remark becomes its text.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from lensbench.flags import Remark
+from lensbench.records import ChartEdge, Edge, Metadata, PhysicalFit, ShotResult, Tilt, ZoneFigure
+
+__all__ = [
+    "Json",
+    "edge_as_json",
+    "findings_as_json",
+    "plain",
+    "remark_as_json",
+    "shot_as_json",
+    "zone_as_json",
+]
+
+Json = dict[str, Any]
+
+_EDGE_FIGURES: Final = (
+    "mtf50_cypx",
+    "mtf50_sd_cypx",
+    "mtf30_cypx",
+    "mtf20_cypx",
+    "mtf10_cypx",
+    "rise_10_90_px",
+    "overshoot_percent",
+    "undershoot_percent",
+    "snr",
+    "frequency_cypx",
+    "sfr",
+    "sfr_sd",
+)
+
+
+def plain(value: object) -> Any:
+    """Give a value as JSON knows it: a record becomes a dictionary of its fields, and NaN becomes None.
+
+    Raises
+    ------
+    TypeError
+        The value is of a kind that no record holds: a mistake of the programmer.
+    """
+    match value:
+        case None | bool() | int():
+            return value
+        case str() | Path() | Remark():
+            return str(value)
+        case float() | np.generic():
+            return _number(value)
+        case Mapping():
+            return {str(key): plain(item) for key, item in value.items()}
+        case tuple() | list() | np.ndarray():
+            return [plain(item) for item in value]
+    return _record(value)
+
+
+def edge_as_json(edge: Edge) -> Json:
+    """Give one measured edge; the optional readings are left out when they were not taken."""
+    box = edge.roi
+    form: Json = {
+        "roi": [box.top, box.left, box.height, box.width],
+        "angle_deg": plain(edge.angle_deg),
+        "channel": edge.channel,
+    }
+    form |= {name: plain(getattr(edge, name)) for name in _EDGE_FIGURES}
+    form["flags"] = [str(remark) for remark in edge.flags]
+    return form | _optional_readings(edge)
+
+
+def zone_as_json(zone: ZoneFigure) -> Json:
+    """Give the figure of one zone of the picture."""
+    return {
+        "mtf50_cypx": plain(zone.mtf50_cypx),
+        "ci95_cypx": plain(zone.ci95_cypx),
+        "edges": zone.edges,
+        "sagittal_cypx": plain(zone.sagittal_cypx),
+        "tangential_cypx": plain(zone.tangential_cypx),
+    }
+
+
+def remark_as_json(remark: Remark) -> Json:
+    """Give one remark on quality: what was seen, how grave it is and what to do."""
+    return {
+        "flag": remark.flag,
+        "severity": remark.severity.value,
+        "message": remark.message,
+        "advice": remark.advice,
+    }
+
+
+def shot_as_json(shot: ShotResult) -> Json:
+    """Give everything measured in one photograph of the chart."""
+    return {
+        "photo": str(shot.path),
+        **_settings(shot.metadata),
+        "size_px": list(shot.size_px),
+        "sensor_data": shot.sensor_data,
+        "pixel_pitch_um": plain(shot.pixel_pitch_um),
+        "chart": plain(shot.chart),
+        "magnification": plain(shot.magnification),
+        "distance_mm": plain(shot.distance_mm),
+        "tilt_deg": _tilt(shot.tilt),
+        "edges": [_chart_edge(edge) for edge in shot.edges],
+        "summary": {zone: zone_as_json(figure) for zone, figure in shot.summary.items()},
+        "quality": [remark_as_json(remark) for remark in shot.quality],
+    }
+
+
+def findings_as_json(findings: object) -> Json:
+    """Give the findings of a sweep: `{"lenses": [...]}`.
+
+    A findings record bears the names of the form itself, so it is written field by field; a single lens or a
+    sequence of lenses is wrapped.
+    """
+    form = plain(findings)
+    if isinstance(form, list):
+        return {"lenses": form}
+    if "lenses" not in form:
+        return {"lenses": [form]}
+    whole: Json = form
+    return whole
+
+
+def _number(value: "float | np.generic") -> Any:
+    number = value.item() if isinstance(value, np.generic) else value
+    if isinstance(number, float) and not math.isfinite(number):
+        return None
+    return number
+
+
+def _record(value: object) -> Json:
+    if not is_dataclass(value) or isinstance(value, type):
+        raise TypeError(f"no JSON form for {type(value).__name__}")
+    return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
+
+
+def _optional_readings(edge: Edge) -> Json:
+    form: Json = {}
+    if isinstance(edge.physical, PhysicalFit):
+        form["physical"] = plain(edge.physical)
+    if edge.acutance is not None:
+        form["acutance"] = plain(edge.acutance)
+    if edge.sqf is not None:
+        form["sqf"] = plain(edge.sqf)
+    if edge.lateral_color_px is not None:
+        red_px, blue_px = edge.lateral_color_px
+        form["lateral_color_px"] = {"red": plain(red_px), "blue": plain(blue_px)}
+    return form
+
+
+def _chart_edge(chart_edge: ChartEdge) -> Json:
+    return edge_as_json(chart_edge.edge) | {
+        "target": chart_edge.target,
+        "arm": chart_edge.arm,
+        "center_px": plain(chart_edge.center_px),
+        "image_height": plain(chart_edge.image_height),
+        "azimuth_deg": plain(chart_edge.azimuth_deg),
+        "direction": chart_edge.direction.value,
+    }
+
+
+def _settings(metadata: Metadata) -> Json:
+    names = ("camera", "lens", "f_number", "focal_length_mm", "iso", "exposure_s")
+    return {name: plain(getattr(metadata, name)) for name in names}
+
+
+def _tilt(tilt: Tilt) -> Json:
+    return {"pitch": plain(tilt.pitch_deg), "yaw": plain(tilt.yaw_deg), "roll": plain(tilt.roll_deg)}
