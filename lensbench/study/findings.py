@@ -1,0 +1,294 @@
+"""Frozen records of what a study found: the findings of a sweep, and of a comparison.
+
+They mirror `findings.json` name by name, and carry beside it what a report shows. A figure that does not
+exist is NaN (null in JSON); an unknown focal length is NaN too. Settings are named by the nominal f-number;
+the exact one is kept for physics.
+
+Tables written beside them have the columns `SHOTS_COLUMNS` and `EDGES_COLUMNS`, in that order: one row a
+photograph, one row an edge. `reading` takes `findings.json` and `shots.csv` up again.
+"""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from lensbench.flags import Remark
+from lensbench.records import ZONES, Metadata, RejectedShot, ShotResult, ZoneFigure
+from lensbench.units import FloatArray
+
+__all__ = [
+    "EDGES_COLUMNS",
+    "INDIFFERENCE",
+    "SHOTS_COLUMNS",
+    "BestSetting",
+    "CompareFindings",
+    "CompareRow",
+    "ComparedLens",
+    "ComparedPair",
+    "ConditionFinding",
+    "CurvePoint",
+    "FocalLengthFindings",
+    "LensFindings",
+    "PlannedShot",
+    "Setting",
+    "SmoothCurve",
+    "SweepFindings",
+    "SweepShot",
+]
+
+INDIFFERENCE: Final = 0.03
+"""Settings whose MTF50 differs by less than this share count as equal; fixed before any picture is taken."""
+
+_ZONE_COLUMNS: Final = (
+    "mtf50_cypx",
+    "ci95_low_cypx",
+    "ci95_high_cypx",
+    "sagittal_cypx",
+    "tangential_cypx",
+    "edges",
+)
+
+SHOTS_COLUMNS: Final = (
+    *("file", "lens", "camera", "f_number", "exact_f_number", "focal_length_mm", "exact_focal_length_mm"),
+    *("focus_group", "focus_step", "condition", "used", "reason"),
+    *("iso", "exposure_s", "taken_at", "rows_px", "cols_px", "pixel_pitch_um", "sensor_data"),
+    *("chart", "magnification", "distance_mm", "pitch_deg", "yaw_deg", "roll_deg"),
+    *(f"{zone}_{column}" for zone in ZONES for column in _ZONE_COLUMNS),
+    "flags",
+)
+"""shots.csv. `file` is the path as given, `f_number` and `focal_length_mm` name the group the shot was put
+in, `used` is yes or no, `reason` says why not, `flags` are names with a space between; unknown cells are
+empty."""
+
+EDGES_COLUMNS: Final = (
+    *("file", "lens", "f_number", "focal_length_mm", "target", "arm", "direction", "channel"),
+    *("center_row_px", "center_col_px", "image_height", "azimuth_deg", "angle_deg", "roi"),
+    *("mtf50_cypx", "mtf50_sd_cypx", "mtf30_cypx", "mtf20_cypx", "mtf10_cypx"),
+    *("rise_10_90_px", "overshoot_percent", "undershoot_percent", "snr", "flags"),
+)
+"""edges.csv. `roi` is TOP,LEFT,HEIGHT,WIDTH as `lensbench edge --roi` takes it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """A focal length and an f-number, by the names of their groups."""
+
+    focal_length_mm: float
+    f_number: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedShot:
+    """One photograph with the settings it counts under, after the shots table had its say."""
+
+    path: Path
+    metadata: Metadata
+    """As the file says, with the filled cells of the shots table put in."""
+    lens: str
+    """The group's name: «unknown lens» where nobody named it."""
+    camera: str
+    setting: Setting
+    """Nominal f-number and the focal group's median; NaN where unknown."""
+    focus_group: str = ""
+    focus_step: float | None = None
+    condition: str = ""
+    left_out: str = ""
+    """Why the shot is not used at all; empty when it is."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SweepShot:
+    """One photograph of a sweep: what was planned and what came of it."""
+
+    planned: PlannedShot
+    result: ShotResult | RejectedShot
+    reason: str = ""
+    """Why a measured shot was not used for the findings; empty when it was."""
+
+    @property
+    def used(self) -> bool:
+        """Whether the findings rest on this shot."""
+        return isinstance(self.result, ShotResult) and not self.reason
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurvePoint:
+    """MTF50 of one zone at one f-number and focal length."""
+
+    f_number: float
+    zone: str
+    mtf50_cypx: float
+    """Of the smooth curve where the model fits, else the mean of the shots."""
+    ci95_cypx: tuple[float, float]
+    """NaN where the spread between shots is not known."""
+    shots: int
+    """Refocused shots that count."""
+    exact_f_number: float
+    measured_cypx: float
+    """Mean of the shots."""
+    shot_mtf50_cypx: tuple[float, ...]
+    """Each shot that counts."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SmoothCurve:
+    """The model's curve through the points of one zone, for drawing."""
+
+    f_number: FloatArray
+    """Exact f-numbers, ascending."""
+    mtf50_cypx: FloatArray
+    fits: bool
+    """False when the model was dropped for the measured means: don't draw it as the answer."""
+    note: str
+    """One sentence: what the model says, or why it was dropped."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BestSetting:
+    """The setting of lowest expected loss, with all that can't be told from it."""
+
+    focal_length_mm: float
+    f_number: float
+    zone: str
+    mtf50_cypx: float
+    """Estimated free of the winner's curse."""
+    ci95_cypx: tuple[float, float]
+    tied: tuple[Setting, ...]
+    """Every setting that can't be told from the best at 95 % or is within the indifference; the best included."""
+    at_border: bool
+    """The best lies at the first or last setting tested: «best tested»."""
+    provisional: bool
+    """No winner is claimed: one shot a setting, or focal lengths at different magnifications."""
+    caution: str
+    """Why it is provisional or what it holds for; empty when nothing is to be said."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConditionFinding:
+    """One finding on the state of the lens."""
+
+    subject: str
+    """tilt, decentring, field curvature, focus shift."""
+    verdict: str
+    """seen, not seen, can't tell."""
+    evidence: str
+    caution: str
+    advice: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FocalLengthFindings:
+    """The curve over the f-numbers at one focal length."""
+
+    focal_length_mm: float
+    best_f_number: float
+    """For the zone `frame`."""
+    tied_f_numbers: tuple[float, ...]
+    zones: dict[str, ZoneFigure]
+    """At the best f-number."""
+    curve: tuple[CurvePoint, ...]
+    best_by_zone: dict[str, BestSetting] = field(default_factory=dict)
+    smooth: dict[str, SmoothCurve] = field(default_factory=dict)
+    magnification: float = float("nan")
+    """Median of the shots."""
+    shots: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LensFindings:
+    """All that was found for one lens on one camera."""
+
+    lens: str
+    camera: str
+    shots: int
+    """Photographs given, the rejected ones included."""
+    rejected: tuple[RejectedShot, ...]
+    best: BestSetting | None
+    """For the zone `frame`; None where no setting could be measured."""
+    by_focal_length: tuple[FocalLengthFindings, ...]
+    condition: tuple[ConditionFinding, ...] = ()
+    best_by_zone: dict[str, BestSetting] = field(default_factory=dict)
+    answer: str = ""
+    """The plain answer, one or two sentences."""
+    holds_for: str = ""
+    """«This copy, on this body, green channel, at 1.3 m (25 focal lengths), 3 shots a setting.»"""
+    pixel_pitch_um: float | None = None
+    size_px: tuple[int, int] | None = None
+    """(rows, columns) of the photographs."""
+    spread_from: str = ""
+    """Where the spread comes from: «repeats», «scatter about the curve», or «assumed»."""
+    shot_sd_percent: float = float("nan")
+    """Spread between refocused shots, in percent of MTF50."""
+    remarks: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SweepFindings:
+    """Everything a sweep found."""
+
+    lenses: tuple[LensFindings, ...]
+    unplaced: tuple[RejectedShot, ...] = ()
+    """Files that belong to no lens: unreadable, or shut out by the shots table."""
+    version: str = ""
+    method: str = "refined"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparedLens:
+    """One lens that is compared, and where its figures come from."""
+
+    label: str
+    """Unique among those compared: the lens, with the camera or the folder where that is needed."""
+    lens: str
+    camera: str
+    folder: str
+    shots: int
+    pixel_pitch_um: float | None
+    picture_height_px: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompareRow:
+    """Two lenses at the same focal length, f-number and zone, in `ComparedPair.unit`."""
+
+    focal_length_mm: float
+    f_number: float
+    zone: str
+    first: float
+    second: float
+    first_shots: int
+    second_shots: int
+    difference_percent: float
+    """Second over first, less one; positive where the second is sharper."""
+    ci95_percent: tuple[float, float]
+    """NaN where the spread between shots is not known."""
+    verdict: str
+    """first, second, equal, can't tell."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparedPair:
+    """Two lenses side by side."""
+
+    first: str
+    """Label of the first lens."""
+    second: str
+    unit: str
+    """cypx on like sensors, else lpmm where both pitches are known (lwph beside it), else lwph."""
+    rows: tuple[CompareRow, ...]
+    rows_lwph: tuple[CompareRow, ...]
+    """The same in line widths per picture height; empty on like sensors."""
+    best_row: CompareRow | None
+    """Each at its own best setting for the whole frame (`focal_length_mm`, `f_number` are the first's)."""
+    answer: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompareFindings:
+    """Everything a comparison found."""
+
+    lenses: tuple[ComparedLens, ...]
+    pairs: tuple[ComparedPair, ...]
+    answer: str
+    version: str = ""
