@@ -23,46 +23,42 @@ from lensbench.records import (
 from lensbench.report.json_form import edge_as_json, findings_as_json, plain, shot_as_json
 
 # The keys of the project's contract, written out by hand.
-EDGE_KEYS = set(
-    [
-        "roi",
-        "angle_deg",
-        "channel",
-        "mtf50_cypx",
-        "mtf50_sd_cypx",
-        "mtf30_cypx",
-        "mtf20_cypx",
-        "mtf10_cypx",
-        "rise_10_90_px",
-        "overshoot_percent",
-        "undershoot_percent",
-        "snr",
-        "frequency_cypx",
-        "sfr",
-        "sfr_sd",
-        "flags",
-    ]
-)
-SHOT_KEYS = set(
-    [
-        "photo",
-        "camera",
-        "lens",
-        "f_number",
-        "focal_length_mm",
-        "iso",
-        "exposure_s",
-        "size_px",
-        "pixel_pitch_um",
-        "chart",
-        "magnification",
-        "distance_mm",
-        "tilt_deg",
-        "edges",
-        "summary",
-        "quality",
-    ]
-)
+EDGE_KEYS = {
+    "roi",
+    "angle_deg",
+    "channel",
+    "mtf50_cypx",
+    "mtf50_sd_cypx",
+    "mtf30_cypx",
+    "mtf20_cypx",
+    "mtf10_cypx",
+    "rise_10_90_px",
+    "overshoot_percent",
+    "undershoot_percent",
+    "snr",
+    "frequency_cypx",
+    "sfr",
+    "sfr_sd",
+    "flags",
+}
+SHOT_KEYS = {
+    "photo",
+    "camera",
+    "lens",
+    "f_number",
+    "focal_length_mm",
+    "iso",
+    "exposure_s",
+    "size_px",
+    "pixel_pitch_um",
+    "chart",
+    "magnification",
+    "distance_mm",
+    "tilt_deg",
+    "edges",
+    "summary",
+    "quality",
+}
 
 
 def an_edge(**changes) -> Edge:
@@ -148,17 +144,15 @@ def test_optional_readings_stand_only_where_they_were_taken():
     )
     form = edge_as_json(an_edge(physical=fit, acutance=0.8, sqf=71.0, lateral_color_px=(0.4, -0.2)))
     assert set(form) == EDGE_KEYS | {"physical", "acutance", "sqf", "lateral_color_px"}
-    assert set(form["physical"]) == set(
-        [
-            "fits",
-            "mtf50_cypx",
-            "mtf50_sd_cypx",
-            "diffraction_q",
-            "defocus_disc_px",
-            "gaussian_sigma_px",
-            "reduced_chi2",
-        ]
-    )
+    assert set(form["physical"]) == {
+        "fits",
+        "mtf50_cypx",
+        "mtf50_sd_cypx",
+        "diffraction_q",
+        "defocus_disc_px",
+        "gaussian_sigma_px",
+        "reduced_chi2",
+    }
     assert form["lateral_color_px"] == {"red": 0.4, "blue": -0.2}
 
 
