@@ -12,7 +12,17 @@ from typing import Any, Final
 import numpy as np
 
 from lensbench.flags import Remark
-from lensbench.records import ChartEdge, Edge, Metadata, PhysicalFit, ShotResult, Tilt, ZoneFigure
+from lensbench.records import (
+    ChartEdge,
+    Edge,
+    Metadata,
+    PhysicalFit,
+    RejectedShot,
+    ShotResult,
+    Tilt,
+    ZoneFigure,
+)
+from lensbench.study.findings import CompareFindings, SweepFindings
 
 __all__ = [
     "Json",
@@ -116,19 +126,14 @@ def shot_as_json(shot: ShotResult) -> Json:
     }
 
 
-def findings_as_json(findings: object) -> Json:
-    """Give the findings of a sweep: `{"lenses": [...]}`.
+def findings_as_json(findings: SweepFindings) -> Json:
+    """Give the findings of a sweep: `{"lenses": [...]}`, field by field under the names of the records."""
+    return _record(findings)
 
-    A findings record bears the names of the form itself, so it is written field by field; a single lens or a
-    sequence of lenses is wrapped.
-    """
-    form = plain(findings)
-    if isinstance(form, list):
-        return {"lenses": form}
-    if "lenses" not in form:
-        return {"lenses": [form]}
-    whole: Json = form
-    return whole
+
+def comparison_as_json(comparison: CompareFindings) -> Json:
+    """Give the findings of a comparison, field by field under the names of the records."""
+    return _record(comparison)
 
 
 def _number(value: "float | np.generic") -> Any:
@@ -139,6 +144,8 @@ def _number(value: "float | np.generic") -> Any:
 
 
 def _record(value: object) -> Json:
+    if isinstance(value, RejectedShot):
+        return {"photo": str(value.path), "reason": value.reason}
     if not is_dataclass(value) or isinstance(value, type):
         raise TypeError(f"no JSON form for {type(value).__name__}")
     return {item.name: plain(getattr(value, item.name)) for item in fields(value)}

@@ -1,7 +1,6 @@
 """The JSON forms hold exactly the keys that the outside relies on, and nothing that JSON does not know."""
 
 import json
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -16,11 +15,13 @@ from lensbench.records import (
     Edge,
     Metadata,
     PhysicalFit,
+    RejectedShot,
     ShotResult,
     Tilt,
     ZoneFigure,
 )
 from lensbench.report.json_form import edge_as_json, findings_as_json, plain, shot_as_json
+from lensbench.study.findings import LensFindings, SweepFindings
 
 # The keys of the project's contract, written out by hand.
 EDGE_KEYS = {
@@ -182,15 +183,23 @@ def test_numpy_scalars_become_plain_numbers():
     json.dumps(form, allow_nan=False)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OneLens:
-    lens: str
-    shots: int
-
-
-@pytest.mark.parametrize("findings", [OneLens(lens="Zoom", shots=3), (OneLens(lens="Zoom", shots=3),)])
-def test_findings_are_always_a_list_of_lenses(findings):
-    assert findings_as_json(findings) == {"lenses": [{"lens": "Zoom", "shots": 3}]}
+def test_findings_list_the_lenses_and_name_rejected_photographs():
+    lens = LensFindings(
+        lens="Zoom",
+        camera="Quarry One",
+        shots=3,
+        rejected=(RejectedShot(path=Path("a/b.dng"), reason="no chart"),),
+        best=None,
+        by_focal_length=(),
+        remarks=(remark("few_shots"),),
+    )
+    form = findings_as_json(SweepFindings(lenses=(lens,)))
+    (only,) = form["lenses"]
+    # The keys of the project's contract, written out by hand.
+    assert set(only) >= {"lens", "camera", "shots", "rejected", "best", "by_focal_length", "condition"}
+    assert only["rejected"] == [{"photo": str(Path("a/b.dng")), "reason": "no chart"}]
+    assert only["remarks"] == ["few_shots"]
+    json.dumps(form, allow_nan=False)
 
 
 def test_a_value_that_no_record_holds_is_refused_by_name():
