@@ -94,6 +94,8 @@ class PlannedShot:
     condition: str = ""
     left_out: str = ""
     """Why the shot is not used at all; empty when it is."""
+    by_choice: bool = False
+    """Left out because the photographer said so or a better file of the same shot is there: not rejected."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -154,7 +156,7 @@ class BestSetting:
     """Estimated free of the winner's curse."""
     ci95_cypx: tuple[float, float]
     tied: tuple[Setting, ...]
-    """Every setting that can't be told from the best at 95 % or is within the indifference; the best included."""
+    """The best, and every setting that can't be told from it at 95 % or is within the indifference."""
     at_border: bool
     """The best lies at the first or last setting tested: «best tested»."""
     provisional: bool

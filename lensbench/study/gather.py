@@ -1,0 +1,172 @@
+"""Which photographs belong together: by camera and lens, f-number and focal length.
+
+Nothing is dropped in silence: a photograph that cannot be used stays in the list with the reason.
+"""
+
+import dataclasses
+from collections import defaultdict
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from lensbench import photo
+from lensbench.errors import ImageError, SettingError, SweepError
+from lensbench.records import Metadata
+from lensbench.study.findings import PlannedShot, Setting
+from lensbench.study.shots_table import TableRow, read_shots_table
+from lensbench.units import nominal_f_number
+
+__all__ = ["UNKNOWN_CAMERA", "UNKNOWN_LENS", "focal_groups", "gather"]
+
+UNKNOWN_LENS: Final = "unknown lens"
+UNKNOWN_CAMERA: Final = "unknown camera"
+FOCAL_GAP: Final = 0.03
+"""Focal lengths further apart than this share belong to two groups. Common practice, no source."""
+
+_FINISHED: Final = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff"})
+_NAN: Final = float("nan")
+
+
+def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[PlannedShot]:
+    """List the photographs of some folders with the settings they count under.
+
+    Parameters
+    ----------
+    folders : paths of folders
+        Walked through in natural order; links are not followed.
+    shots_csv : path, optional
+        A shots table; its filled cells override the files' own metadata.
+
+    Returns
+    -------
+    list of PlannedShot
+        One for each photograph found, in the order found; those with `left_out` are not to be measured.
+
+    Raises
+    ------
+    SweepError
+        No folder, no photograph in it, or none that says at which f-number it was taken.
+    SettingError
+        The shots table cannot be used, or names a file that is not there.
+    """
+    places = [(folder, path) for folder in folders for path in _photographs(folder)]
+    if not places:
+        raise SweepError(
+            f"no photographs in {', '.join(map(str, folders))}; give a folder that holds test shots"
+        )
+    rows = _match(places, read_shots_table(shots_csv)) if shots_csv else {}
+    raw_names = {_stem(path) for _, path in places if path.suffix.lower() not in _FINISHED}
+    shots = [_plan(path, rows.get(path), raw_names) for _, path in places]
+    if all(shot.left_out for shot in shots):
+        first = shots[0]
+        raise SweepError(
+            f"none of {len(shots)} photographs can be used; the first, {first.path.name}: {first.left_out}"
+        )
+    return _named_focal_lengths(shots)
+
+
+def _photographs(folder: Path) -> list[Path]:
+    if not folder.is_dir():
+        raise SweepError(f"{folder}: no such folder")
+    return list(photo.list_photos(folder))
+
+
+def _stem(path: Path) -> Path:
+    return path.with_name(path.stem.lower())
+
+
+def _match(places: Sequence[tuple[Path, Path]], rows: Sequence[TableRow]) -> dict[Path, TableRow]:
+    """Find each row's photograph, by its path within the folder, or its bare name where that is unique."""
+    by_name: dict[str, set[Path]] = defaultdict(set)
+    for folder, path in places:
+        for name in {path.name, path.relative_to(folder).as_posix(), path.as_posix()}:
+            by_name[name].add(path)
+    matched = {}
+    for row in rows:
+        found = by_name.get(row.file, set())
+        if not found:
+            raise SettingError(f"the shots table names {row.file}, which is in none of the folders")
+        if len(found) > 1:
+            raise SettingError(
+                f"the shots table names {row.file}, but {len(found)} files bear that name; write its path"
+            )
+        matched[next(iter(found))] = row
+    return matched
+
+
+def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot:
+    try:
+        metadata, left_out = photo.read_metadata(path), ""
+    except ImageError as error:
+        metadata, left_out = Metadata(), str(error)
+    by_choice = ""
+    if row is None and path.suffix.lower() in _FINISHED and _stem(path) in raw_names:
+        by_choice = "the raw file of the same name is measured instead"
+    if row is not None:
+        metadata = _overridden(metadata, row)
+        by_choice = "" if row.use else "the shots table says not to use it"
+    f_number = metadata.f_number
+    if not left_out and f_number is None:
+        left_out = "its f-number is unknown; name it in a shots table (--shots)"
+    return PlannedShot(
+        path=path,
+        metadata=metadata,
+        lens=metadata.lens or UNKNOWN_LENS,
+        camera=metadata.camera or UNKNOWN_CAMERA,
+        setting=Setting(
+            focal_length_mm=metadata.focal_length_mm or _NAN,
+            f_number=_NAN if f_number is None else nominal_f_number(f_number),
+        ),
+        focus_group=row.focus_group if row else "",
+        focus_step=row.focus_step if row else None,
+        condition=row.condition if row else "",
+        left_out=by_choice or left_out,
+        by_choice=bool(by_choice),
+    )
+
+
+def _overridden(metadata: Metadata, row: TableRow) -> Metadata:
+    return dataclasses.replace(
+        metadata,
+        lens=row.lens or metadata.lens,
+        camera=row.camera or metadata.camera,
+        f_number=row.f_number or metadata.f_number,
+        focal_length_mm=row.focal_length_mm or metadata.focal_length_mm,
+    )
+
+
+def _named_focal_lengths(shots: Sequence[PlannedShot]) -> list[PlannedShot]:
+    """Give every shot the name of its focal group, lens by lens."""
+    by_lens: dict[tuple[str, str], list[float]] = defaultdict(list)
+    for shot in shots:
+        if np.isfinite(shot.setting.focal_length_mm) and not shot.left_out:
+            by_lens[shot.camera, shot.lens].append(shot.setting.focal_length_mm)
+    names = {lens: focal_groups(lengths) for lens, lengths in by_lens.items()}
+    return [
+        dataclasses.replace(
+            shot,
+            setting=dataclasses.replace(
+                shot.setting,
+                focal_length_mm=names.get((shot.camera, shot.lens), {}).get(
+                    shot.setting.focal_length_mm, shot.setting.focal_length_mm
+                ),
+            ),
+        )
+        for shot in shots
+    ]
+
+
+def focal_groups(focal_lengths_mm: Sequence[float]) -> dict[float, float]:
+    """Name each focal length by the median of its group; a gap above 3 % divides groups.
+
+    >>> focal_groups([24.0, 24.3, 24.0, 50.0])
+    {24.0: 24.0, 24.3: 24.0, 50.0: 50.0}
+    """
+    lengths = np.sort(np.asarray(focal_lengths_mm, dtype=float))
+    cuts = np.flatnonzero(lengths[1:] > lengths[:-1] * (1.0 + FOCAL_GAP)) + 1
+    groups = np.split(lengths, cuts)
+    return {
+        float(length): round(float(np.median(group)), 1) for group in groups if group.size for length in group
+    }

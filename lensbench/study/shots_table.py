@@ -1,0 +1,126 @@
+"""The shots table: what the photographer knows better than the metadata, one row a file.
+
+This is how lenses without electronic contacts are tested. A filled cell overrides what the file says.
+"""
+
+import csv
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from lensbench.errors import SettingError
+
+__all__ = ["COLUMNS", "TableRow", "read_shots_table"]
+
+COLUMNS: Final = (
+    *("file", "lens", "camera", "f_number", "focal_length_mm"),
+    *("focus_group", "focus_step", "condition", "use"),
+)
+_YES_NO: Final = {"yes": True, "y": True, "no": False, "n": False, "": True}
+_MOST_ROWS: Final = 100_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableRow:
+    """What one row of the shots table says; None where a cell is empty."""
+
+    file: str
+    lens: str | None = None
+    camera: str | None = None
+    f_number: float | None = None
+    focal_length_mm: float | None = None
+    focus_group: str = ""
+    focus_step: float | None = None
+    condition: str = ""
+    use: bool = True
+
+
+def read_shots_table(path: Path) -> list[TableRow]:
+    """Read a shots table.
+
+    Comma or semicolon between the cells; with semicolons a decimal comma is understood. `f/5.6` and `5.6`,
+    `50 mm` and `50` mean the same.
+
+    Raises
+    ------
+    SettingError
+        The file cannot be read as text, lacks the column `file`, has a column of another name, or a cell that
+        is no number, not positive, or neither yes nor no: with the row and the column.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingError(f"{path}: the shots table cannot be read as text ({error})") from error
+    head = text.split("\n", 1)[0]
+    delimiter = ";" if ";" in head and "," not in head else ","
+    reader = csv.DictReader(text.splitlines(), delimiter=delimiter)
+    _check_columns(path, [name.strip() for name in reader.fieldnames or ()])
+    rows = [
+        _row(
+            f"{path}, line {reader.line_num}",
+            {key.strip(): (cell or "").strip() for key, cell in cells.items() if key},
+        )
+        for cells in reader
+        if any(isinstance(cell, str) and cell.strip() for cell in cells.values())
+    ]
+    if len(rows) > _MOST_ROWS:
+        raise SettingError(f"{path}: {len(rows)} rows, at most {_MOST_ROWS} are read; divide the table")
+    _check_twice(path, rows)
+    return rows
+
+
+def _check_columns(path: Path, names: list[str]) -> None:
+    if "file" not in names:
+        raise SettingError(f"{path}: no column `file` in the first line; columns: {', '.join(COLUMNS)}")
+    if strange := [name for name in names if name not in COLUMNS]:
+        raise SettingError(f"{path}: no such column: {', '.join(strange)}; columns: {', '.join(COLUMNS)}")
+
+
+def _check_twice(path: Path, rows: list[TableRow]) -> None:
+    seen: set[str] = set()
+    for row in rows:
+        if row.file in seen:
+            raise SettingError(f"{path}: the file {row.file} stands in two rows; leave one")
+        seen.add(row.file)
+
+
+def _row(place: str, cells: Mapping[str, str]) -> TableRow:
+    if not cells["file"]:
+        raise SettingError(f"{place}: the cell `file` is empty")
+    use = _YES_NO.get(cells.get("use", "").lower())
+    if use is None:
+        raise SettingError(f"{place}, column use: {cells['use']!r} is neither yes nor no")
+    return TableRow(
+        file=cells["file"].replace("\\", "/"),
+        lens=cells.get("lens") or None,
+        camera=cells.get("camera") or None,
+        f_number=_positive(f"{place}, column f_number", cells.get("f_number", "").lower().removeprefix("f/")),
+        focal_length_mm=_positive(
+            f"{place}, column focal_length_mm", cells.get("focal_length_mm", "").removesuffix("mm")
+        ),
+        focus_group=cells.get("focus_group", ""),
+        focus_step=_number(f"{place}, column focus_step", cells.get("focus_step", "")),
+        condition=cells.get("condition", ""),
+        use=use,
+    )
+
+
+def _positive(place: str, cell: str) -> float | None:
+    value = _number(place, cell)
+    if value is not None and value <= 0.0:
+        raise SettingError(f"{place}: {cell!r} is not positive")
+    return value
+
+
+def _number(place: str, cell: str) -> float | None:
+    if not cell.strip():
+        return None
+    try:
+        value = float(cell.replace(",", "."))
+    except ValueError as error:
+        raise SettingError(f"{place}: {cell!r} is no number") from error
+    if not math.isfinite(value):
+        raise SettingError(f"{place}: {cell!r} is no finite number")
+    return value
