@@ -1,0 +1,99 @@
+"""What the markers of a sheet say: the paper and the place, so that one photograph gives the scale in mm.
+
+A sheet bears 24 markers of OpenCV's 5x5 dictionary of 1000, numbered quadrant by quadrant.
+
+- On a page with a name, every marker alone tells page and place: id = 24 x (number of the page) + place.
+- On a page of any other size, a marker tells its place and 4 of 32 bits: id = 192 + 16 x place + value.
+  The 8 values spell width (11 bits), height (11 bits) and a check (10 bits); each is borne by three markers
+  in different quadrants, so that any half of the sheet spells the whole.
+- Ids from 576 on are free for other charts.
+"""
+
+import zlib
+from collections import Counter
+from collections.abc import Iterable
+from typing import Final
+
+from lensbench.chart.papers import LONGEST_MM, NAMED_PAPERS, SHORTEST_MM, Paper, paper_named
+
+__all__ = [
+    "DICTIONARY",
+    "MARKERS",
+    "MARKERS_PER_QUADRANT",
+    "marker_ids",
+    "paper_from_ids",
+    "place_of",
+]
+
+DICTIONARY: Final = "DICT_5X5_1000"
+"""OpenCV's name of the marker family."""
+
+MARKERS_PER_QUADRANT: Final = 6
+MARKERS: Final = 4 * MARKERS_PER_QUADRANT
+
+_SIZED_BASE: Final = 192  # room for eight named pages
+_VALUES: Final = 16
+_DIGITS: Final = 8
+_FREE_BASE: Final = _SIZED_BASE + MARKERS * _VALUES
+
+
+def marker_ids(paper: Paper) -> tuple[int, ...]:
+    """Give the id of each of the 24 places on this page."""
+    if paper in NAMED_PAPERS:
+        base = MARKERS * NAMED_PAPERS.index(paper)
+        return tuple(range(base, base + MARKERS))
+    digits = _digits(round(paper.size_mm[1]), round(paper.size_mm[0]))
+    return tuple(_SIZED_BASE + _VALUES * place + digits[place % _DIGITS] for place in range(MARKERS))
+
+
+def place_of(marker_id: int) -> int | None:
+    """Give the place (0 to 23) that an id stands for on any sheet, or None when it is not a sheet's."""
+    if 0 <= marker_id < _SIZED_BASE:
+        return marker_id % MARKERS
+    if _SIZED_BASE <= marker_id < _FREE_BASE:
+        return (marker_id - _SIZED_BASE) // _VALUES
+    return None
+
+
+def paper_from_ids(ids: Iterable[int]) -> Paper | None:
+    """Give the page on which most of these markers stand, or None when they do not spell one.
+
+    A misread id among true ones does no harm: the page with more votes wins, and each digit of a written size
+    goes by majority and is checked.
+    """
+    seen = Counter(ids)
+    named = Counter[int]()
+    for marker_id, times in seen.items():
+        if 0 <= marker_id < _SIZED_BASE:
+            named[marker_id // MARKERS] += times
+    sized = {marker_id: n for marker_id, n in seen.items() if _SIZED_BASE <= marker_id < _FREE_BASE}
+    page, votes = named.most_common(1)[0] if named else (0, 0)
+    if votes >= max(1, sum(sized.values())):
+        return NAMED_PAPERS[page]
+    return _spelled(sized)
+
+
+def _spelled(sized: dict[int, int]) -> Paper | None:
+    votes: list[Counter[int]] = [Counter() for _ in range(_DIGITS)]
+    for marker_id, times in sized.items():
+        place, value = divmod(marker_id - _SIZED_BASE, _VALUES)
+        votes[place % _DIGITS][value] += times
+    if not all(votes):
+        return None
+    word = 0
+    for digit in votes:
+        word = word * _VALUES + digit.most_common(1)[0][0]
+    width_mm, height_mm = word >> 21, (word >> 10) & 0x7FF
+    in_range = SHORTEST_MM <= height_mm <= width_mm <= LONGEST_MM
+    if not in_range or word & 0x3FF != _check(width_mm, height_mm):
+        return None
+    return paper_named(f"{width_mm}x{height_mm}")
+
+
+def _digits(width_mm: int, height_mm: int) -> tuple[int, ...]:
+    word = (width_mm << 21) | (height_mm << 10) | _check(width_mm, height_mm)
+    return tuple((word >> (4 * (_DIGITS - 1 - digit))) & 0xF for digit in range(_DIGITS))
+
+
+def _check(width_mm: int, height_mm: int) -> int:
+    return zlib.crc32(f"{width_mm}x{height_mm}".encode("ascii")) & 0x3FF
