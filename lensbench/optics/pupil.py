@@ -1,0 +1,271 @@
+"""Transfer and spread functions of a lens pupil, from closed forms and exact integrals.
+
+Two scales are used. `nu` is the frequency as a fraction of the cutoff 1/(wavelength x f-number), so that
+nothing passes above 1. `frequency_cypx` is in cycles per pixel, and then `q` = wavelength x f-number / pixel
+pitch gives the cutoff 1/q.
+
+References
+----------
+J. W. Goodman, Introduction to Fourier Optics (the circular pupil; overlap of displaced pupils).
+H. H. Hopkins, Proc. R. Soc. A 231, 91 (1955) (defocus).
+E. L. O'Neill, J. Opt. Soc. Am. 46, 285 (1956) (central obscuration).
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from lensbench.units import FloatArray
+
+__all__ = [
+    "Wavefront",
+    "aberrated_otf",
+    "circular_mtf",
+    "defocused_diffraction_otf",
+    "diffraction_esf",
+    "diffraction_lsf",
+    "diffraction_mtf",
+    "diffraction_q",
+    "obscured_mtf",
+]
+
+ComplexArray = npt.NDArray[np.complex128]
+
+_LSF_PEAK: Final = 8.0 / (3.0 * np.pi)
+"""Height of the circular pupil's unit-area line spread function. [1 / (wavelength x f-number)]"""
+
+
+def diffraction_q(*, f_number: float, pixel_pitch_um: float, wavelength_um: float) -> float:
+    """Give q = wavelength x f-number / pixel pitch, the reciprocal of the cutoff in cycles per pixel.
+
+    >>> round(diffraction_q(f_number=8.0, pixel_pitch_um=4.0, wavelength_um=0.55), 6)
+    1.1
+    """
+    return wavelength_um * f_number / pixel_pitch_um
+
+
+def circular_mtf(nu: npt.ArrayLike) -> FloatArray:
+    """Give the MTF of a perfect circular pupil: (2/pi) [acos nu - nu sqrt(1 - nu^2)], zero from nu = 1 on.
+
+    Parameters
+    ----------
+    nu : array of any shape
+        Frequency as a fraction of the cutoff; the sign does not matter.
+    """
+    inside = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)
+    mtf: FloatArray = (2.0 / np.pi) * (np.arccos(inside) - inside * np.sqrt(1.0 - inside**2))
+    return mtf
+
+
+def diffraction_mtf(frequency_cypx: npt.ArrayLike, q: float) -> FloatArray:
+    """Give the MTF of a perfect circular pupil at frequencies in cycles per pixel.
+
+    Parameters
+    ----------
+    frequency_cypx : array of any shape
+        [cycles/pixel]
+    q : float
+        Wavelength times f-number over pixel pitch, 0 or more.
+    """
+    return circular_mtf(np.asarray(frequency_cypx, dtype=np.float64) * q)
+
+
+def diffraction_lsf(distance_px: npt.ArrayLike, q: float) -> FloatArray:
+    """Give the line spread function of a perfect circular pupil, of unit area over pixels.
+
+    H1(2 pi x) / (pi x)^2 with the Struve function H1 and x in units of wavelength x f-number.
+
+    Parameters
+    ----------
+    distance_px : array of any shape
+        Distance from the line's centre. [px]
+    q : float
+        Wavelength times f-number over pixel pitch, above 0.
+
+    Returns
+    -------
+    array
+        [1/px]
+    """
+    x = np.abs(np.asarray(distance_px, dtype=np.float64)) / q
+    near = x < 1e-4
+    safe = np.where(near, 1.0, x)
+    lsf = np.where(near, _LSF_PEAK, special.struve(1, 2.0 * np.pi * safe) / (np.pi * safe) ** 2)
+    return lsf / q
+
+
+def diffraction_esf(distance_px: npt.ArrayLike, q: float) -> FloatArray:
+    """Give the edge spread function of a perfect circular pupil, from 0 (dark) to 1 (bright).
+
+    1/2 + (1/pi) [S(t) - H1(t)/t] with t = 2 pi x, x in units of wavelength x f-number, and S(t) the integral
+    of H0(u)/u from 0 to t. Far out, 1 - ESF falls as 2 / (pi^3 x). Good to 2e-9.
+
+    Parameters
+    ----------
+    distance_px : array of any shape
+        Distance from the edge, positive towards the bright side. [px]
+    q : float
+        Wavelength times f-number over pixel pitch, above 0.
+    """
+    distance = np.asarray(distance_px, dtype=np.float64)
+    t = 2.0 * np.pi * np.abs(distance) / q
+    safe = np.maximum(t, 1e-9)
+    rise = np.pi / 2.0 - special.it2struve0(safe) - special.struve(1, safe) / safe
+    esf: FloatArray = 0.5 + np.sign(distance) * rise / np.pi
+    return esf
+
+
+def obscured_mtf(nu: npt.ArrayLike, epsilon: float) -> FloatArray:
+    """Give the MTF of a circular pupil with a central round obscuration, as a mirror lens has.
+
+    Parameters
+    ----------
+    nu : array of any shape
+        Frequency as a fraction of the cutoff.
+    epsilon : float
+        Diameter of the obscuration over that of the pupil, 0 to below 1.
+
+    Raises
+    ------
+    ValueError
+        `epsilon` lies outside 0 to 1.
+
+    References
+    ----------
+    E. L. O'Neill, J. Opt. Soc. Am. 46, 285 (1956).
+    """
+    if not 0.0 <= epsilon < 1.0:
+        raise ValueError(f"epsilon is {epsilon}, and must lie between 0 and 1")
+    fraction = np.abs(np.asarray(nu, dtype=np.float64))
+    if epsilon == 0.0:
+        return circular_mtf(fraction)
+    hole = epsilon**2 * circular_mtf(fraction / epsilon)
+    return (circular_mtf(fraction) + hole + _hole_crossing(fraction, epsilon)) / (1.0 - epsilon**2)
+
+
+def _hole_crossing(nu: FloatArray, epsilon: float) -> FloatArray:
+    """Give O'Neill's third term: the displaced pupil's overlap with the hole of the other."""
+    cosine = np.clip((1.0 + epsilon**2 - 4.0 * nu**2) / (2.0 * epsilon), -1.0, 1.0)
+    phi = np.arccos(cosine)
+    ratio = (1.0 + epsilon) / (1.0 - epsilon)
+    term = (
+        -2.0 * epsilon**2
+        + (2.0 * epsilon / np.pi) * np.sin(phi)
+        + ((1.0 + epsilon**2) / np.pi) * phi
+        - (2.0 * (1.0 - epsilon**2) / np.pi) * np.arctan(ratio * np.tan(np.minimum(phi, np.pi - 1e-12) / 2.0))
+    )
+    inner = np.where(nu <= (1.0 - epsilon) / 2.0, -2.0 * epsilon**2, term)
+    return np.where(nu >= (1.0 + epsilon) / 2.0, 0.0, inner)
+
+
+def defocused_diffraction_otf(nu: npt.ArrayLike, w20_waves: npt.ArrayLike) -> FloatArray:
+    """Give the exact OTF of a perfect circular pupil out of focus; it is real and may turn negative.
+
+    (4/pi) times the integral over x from 0 to 1 - nu of sqrt(1 - (x + nu)^2) cos(8 pi w nu x); the
+    substitution x + nu = cos(theta) takes the root out of it, so that Gauss-Legendre nodes give 1e-12.
+
+    Parameters
+    ----------
+    nu : array
+        Frequency as a fraction of the cutoff; zero comes out from 1 on.
+    w20_waves : array that broadcasts against `nu`
+        Wavefront error at the pupil's rim; a focus shift of dz gives dz / (8 wavelength f-number^2). [waves]
+
+    References
+    ----------
+    H. H. Hopkins, Proc. R. Soc. A 231, 91 (1955).
+    """
+    waves = np.asarray(w20_waves, dtype=np.float64)
+    fraction = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)
+    nodes, weights = _gauss_legendre(24 + int(np.ceil(6.0 * np.max(np.abs(waves), initial=0.0))))
+    reach = np.arccos(fraction)[..., None]
+    theta = 0.5 * reach * (1.0 + nodes)
+    phase = (8.0 * np.pi * waves * fraction)[..., None] * (np.cos(theta) - fraction[..., None])
+    integral = (0.5 * reach * np.sin(theta) ** 2 * np.cos(phase)) @ weights
+    otf: FloatArray = (4.0 / np.pi) * integral
+    return otf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wavefront:
+    """Primary aberrations of a circular pupil; the orders of Zernike are normalised to their rms in waves."""
+
+    w20_waves: float = 0.0
+    """Defocus at the rim, as in w20 rho^2 (its rms is w20 / sqrt(12))."""
+    astigmatism_rms_waves: float = 0.0
+    """sqrt(6) rho^2 cos(2 theta)."""
+    astigmatism_deg: float = 0.0
+    """Direction of the astigmatism's axis."""
+    coma_rms_waves: float = 0.0
+    """sqrt(8) (3 rho^3 - 2 rho) cos(theta)."""
+    coma_deg: float = 0.0
+    """Direction of the coma's axis."""
+    spherical_rms_waves: float = 0.0
+    """sqrt(5) (6 rho^4 - 6 rho^2 + 1)."""
+
+    def at(self, along: FloatArray, across: FloatArray) -> FloatArray:
+        """Give the wavefront error at places of the unit pupil, in waves."""
+        rho2 = along**2 + across**2
+        twice = 2.0 * np.deg2rad(self.astigmatism_deg)
+        once = np.deg2rad(self.coma_deg)
+        astigmatism = (along**2 - across**2) * np.cos(twice) + 2.0 * along * across * np.sin(twice)
+        coma = (3.0 * rho2 - 2.0) * (along * np.cos(once) + across * np.sin(once))
+        spherical = 6.0 * rho2**2 - 6.0 * rho2 + 1.0
+        error: FloatArray = (
+            self.w20_waves * rho2
+            + self.astigmatism_rms_waves * np.sqrt(6.0) * astigmatism
+            + self.coma_rms_waves * np.sqrt(8.0) * coma
+            + self.spherical_rms_waves * np.sqrt(5.0) * spherical
+        )
+        return error
+
+
+def aberrated_otf(
+    nu: npt.ArrayLike, wavefront: Wavefront, *, azimuth_deg: float = 0.0, nodes: int = 48
+) -> ComplexArray:
+    """Give the complex OTF of an aberrated circular pupil by the overlap integral.
+
+    The pupil is laid over itself, displaced by plus and minus nu along the azimuth; Gauss-Legendre nodes over
+    the lens-shaped overlap converge to 1e-12 for errors below one wave.
+
+    Parameters
+    ----------
+    nu : array of any shape
+        Frequency as a fraction of the cutoff; zero comes out from 1 on.
+    wavefront : Wavefront
+        The aberrations.
+    azimuth_deg : float
+        Direction of the frequency, in the axes of the wavefront. [degree]
+    nodes : int
+        Nodes along each direction; raise it in step with the wavefront error beyond about two waves.
+
+    References
+    ----------
+    J. W. Goodman, Introduction to Fourier Optics (OTF of an aberrated system).
+    """
+    fraction = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)[..., None, None]
+    abscissas, weights = _gauss_legendre(nodes)
+    theta = np.arccos(fraction) * abscissas[:, None]
+    half_length = np.cos(theta) - fraction
+    along, across = half_length * abscissas, np.sin(theta)
+    turn = np.deg2rad(azimuth_deg)
+    ahead = _turned(wavefront, along + fraction, across, turn)
+    behind = _turned(wavefront, along - fraction, across, turn)
+    kernel = np.exp(2j * np.pi * (ahead - behind)) * half_length * np.cos(theta) * np.arccos(fraction)
+    otf: ComplexArray = np.einsum("...ij,i,j->...", kernel, weights, weights) / np.pi
+    return otf
+
+
+def _turned(wavefront: Wavefront, along: FloatArray, across: FloatArray, turn: float) -> FloatArray:
+    """Give the wavefront in axes turned by `turn` radians."""
+    cosine, sine = np.cos(turn), np.sin(turn)
+    return wavefront.at(along * cosine - across * sine, along * sine + across * cosine)
+
+
+def _gauss_legendre(count: int) -> tuple[FloatArray, FloatArray]:
+    """Give nodes and weights on -1 to 1."""
+    nodes, weights = special.roots_legendre(count)
+    return np.asarray(nodes, dtype=np.float64), np.asarray(weights, dtype=np.float64)
