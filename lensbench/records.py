@@ -86,6 +86,8 @@ class Metadata:
     """EXIF orientation, used to show a picture and for nothing else."""
     sensor_width_mm: float | None = None
     """From the focal-plane resolution and the width it refers to."""
+    sensor_width_px: int | None = None
+    """The picture width that the focal-plane resolution refers to."""
     lens_focal_range_mm: tuple[float, float] | None = None
 
 
