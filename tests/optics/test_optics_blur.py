@@ -16,7 +16,7 @@ def test_square_pixel():
 
 @pytest.mark.parametrize("angle_deg", [5.0, 31.0, 45.0, 85.0, -20.0])
 def test_square_pixel_along_a_slanted_normal(angle_deg):
-    # Brute force: mean of the cosine over a grid of the square's points (midpoint rule, error 1/(24 n^2) of the curvature).
+    # Brute force: mean of the cosine over a grid of the square's points; 2e-6 is the midpoint rule's error.
     frequency = 0.37
     points = (np.arange(400) + 0.5) / 400 - 0.5
     angle = np.deg2rad(angle_deg)
@@ -98,7 +98,7 @@ def test_motion():
 
 
 def test_crossing_of_exponential_and_lorentzian_lines():
-    # Transform pairs: exp(-|x|/a) gives 1/(1 + (2 pi a f)^2), half at 1/(2 pi a); Lorentzian gives exp(-2 pi a f).
+    # Transform pairs: exp(-|x|/a) gives 1/(1 + (2 pi a f)^2), the Lorentzian line exp(-2 pi a f).
     a = 0.6
     exponential = optics.frequency_at(lambda f: 1.0 / (1.0 + (2.0 * np.pi * a * f) ** 2), 0.5)
     lorentzian = optics.frequency_at(lambda f: np.exp(-2.0 * np.pi * a * f), 0.5)

@@ -1,4 +1,4 @@
-"""The pupil's functions against published closed forms and against numbers that were derived independently."""
+"""The pupil's functions against published closed forms and independently derived numbers."""
 
 import numpy as np
 import pytest
@@ -10,7 +10,7 @@ NU_WIDE = np.array([0.1, 0.25, 0.5, 0.75, 0.9])
 SIX_DIGITS = 6e-7  # reference figures are rounded to six decimals
 
 
-# Goodman, Introduction to Fourier Optics: the closed form; its inverse solved by bisection elsewhere (derived).
+# Goodman, Introduction to Fourier Optics: the closed form; its inverse found by bisection (derived).
 @pytest.mark.parametrize(
     ("level", "nu"),
     [
@@ -87,7 +87,7 @@ def test_diffraction_line_spread_is_the_slope_of_the_edge_spread():
     assert optics.diffraction_lsf(2e-4, 1.0) == pytest.approx(optics.diffraction_lsf(0.0, 1.0), rel=1e-6)
 
 
-# O'Neill 1956, evaluated independently (derived); the 0.3 row also came out of an astronomical optics library.
+# O'Neill 1956, evaluated by quadrature (derived); galsim gives the same, see test_optics_against_galsim.
 @pytest.mark.parametrize(
     ("epsilon", "mtf", "nu50"),
     [
@@ -134,7 +134,7 @@ def test_defocus_broadcasts_and_vanishes_in_focus():
     assert np.all(optics.defocused_diffraction_otf(np.array([1.0, 1.3]), 0.7) == 0.0)
 
 
-# Derived: focus shifts, in wavelength x f-number^2, that cost 1, 2 and 5 % of MTF50 (pixel included where q is given).
+# Derived: focus shifts, in wavelength x f-number^2, that cost 1, 2 and 5 % of MTF50 (with q: pixel included).
 @pytest.mark.parametrize(
     ("q", "shifts"),
     [(None, (0.371, 0.525, 0.832)), (1.1, (0.415, 0.588, 0.937)), (0.55, (0.537, 0.763, 1.22))],

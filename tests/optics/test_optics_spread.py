@@ -57,7 +57,7 @@ def test_sine_integral_meets_the_closed_forms():
 
 
 def test_sine_integral_of_gaussian_and_pixel():
-    # Closed form: a Gaussian edge averaged over one pixel is a difference of x Phi(x/s) + s phi(x/s), derived.
+    # Closed form, derived: a Gaussian edge over one pixel is a difference of x Phi(x/s) + s phi(x/s).
     sigma = 0.5
     position = np.linspace(-3.0, 3.0, 41)
 
