@@ -1,1 +1,17 @@
-"""The only place that opens photographs."""
+"""The only room that opens photographs: raw files, finished pictures and their metadata."""
+
+from lensbench.photo.folder import PHOTO_SUFFIXES, RAW_SUFFIXES, list_photos
+from lensbench.photo.metadata import pixel_pitch_um, read_metadata
+from lensbench.photo.opening import Photo, open_photo
+from lensbench.photo.pixels import Overview
+
+__all__ = [
+    "PHOTO_SUFFIXES",
+    "RAW_SUFFIXES",
+    "Overview",
+    "Photo",
+    "list_photos",
+    "open_photo",
+    "pixel_pitch_um",
+    "read_metadata",
+]

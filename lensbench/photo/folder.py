@@ -1,0 +1,69 @@
+"""Which photographs a folder holds."""
+
+import os
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from stat import S_ISREG
+from typing import Final
+
+from lensbench.errors import ImageError
+
+__all__ = ["PHOTO_SUFFIXES", "RAW_SUFFIXES", "list_photos"]
+
+_RAW_KINDS: Final = (
+    "3fr arw cr2 cr3 crw dcr dng erf fff iiq kdc mef mos mrw nef nrw orf pef raf raw rw2 rwl sr2 srf srw x3f"
+)
+RAW_SUFFIXES: Final = frozenset(f".{kind}" for kind in _RAW_KINDS.split())
+PHOTO_SUFFIXES: Final = RAW_SUFFIXES | {".jpg", ".jpeg", ".png", ".tif", ".tiff"}
+
+_DEEPEST: Final = 8
+_MOST_PHOTOS: Final = 20_000
+
+
+def list_photos(folder: Path) -> list[Path]:
+    """List the photographs in a folder and its subfolders, in natural order of their names.
+
+    Regular files with known suffixes only: no links to files or folders are followed, no hidden files or
+    folders, at most 8 levels down.
+
+    Raises
+    ------
+    ImageError
+        There is no such folder, it cannot be read, or it holds more than 20 000 photographs.
+    """
+    if not folder.is_dir():
+        raise ImageError(f"{folder}: there is no such folder; give the folder that holds the photographs")
+    found: list[Path] = []
+    for path in _files(folder):
+        found.append(path)
+        if len(found) > _MOST_PHOTOS:
+            raise ImageError(f"{folder}: more than {_MOST_PHOTOS} photographs; give a smaller folder")
+    return sorted(found, key=lambda path: [_natural(part) for part in path.relative_to(folder).parts])
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    def refuse(error: OSError) -> None:
+        if Path(error.filename or folder) == folder:
+            raise ImageError(f"{folder}: the folder cannot be read ({error.strerror})") from error
+
+    for here, folders, names in os.walk(folder, onerror=refuse, followlinks=False):
+        depth = len(Path(here).relative_to(folder).parts)
+        folders[:] = [name for name in folders if not name.startswith(".")] if depth < _DEEPEST else []
+        for name in names:
+            path = Path(here) / name
+            if not name.startswith(".") and path.suffix.lower() in PHOTO_SUFFIXES and _is_regular(path):
+                yield path
+
+
+def _is_regular(path: Path) -> bool:
+    try:
+        return S_ISREG(path.lstat().st_mode)
+    except OSError:
+        return False
+
+
+def _natural(name: str) -> list[tuple[int, int, str]]:
+    """Order «shot 2» before «shot 10»."""
+    parts = re.findall(r"(\d+)|(\D+)", name)
+    return [(0, int(digits), "") if digits else (1, 0, text.casefold()) for digits, text in parts]

@@ -1,0 +1,142 @@
+"""What every kind of decoded picture offers, and the small grey copy in which charts are looked for."""
+
+import contextlib
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from lensbench.errors import SettingError
+from lensbench.flags import Remark
+from lensbench.records import Box, Samples
+
+__all__ = [
+    "MOST_PIXELS",
+    "ByteArray",
+    "Overview",
+    "PixelArray",
+    "Pixels",
+    "check_box",
+    "quiet_decoders",
+    "shrink",
+    "shrink_factor",
+    "to_grey",
+]
+
+ByteArray = npt.NDArray[np.uint8]
+PixelArray = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
+
+MOST_PIXELS: Final = 250_000_000
+"""Larger pictures are refused before they fill the memory."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Overview:
+    """A small grey copy of a picture.
+
+    Row i of the overview averages the full picture's rows i * factor .. (i + 1) * factor - 1, so its centre
+    stands at row (i + 0.5) * factor - 0.5 of the full picture; columns likewise.
+    """
+
+    grey: ByteArray
+    """Shape (rows // factor, columns // factor); about the square root of linear light, paper near white."""
+    factor: int
+
+
+class Pixels(Protocol):
+    """A decoded picture: raw mosaic or finished raster."""
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Rows and columns."""
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """What can be cut; the first is what is measured by default."""
+
+    @property
+    def remarks(self) -> tuple[Remark, ...]:
+        """What was seen while opening."""
+
+    def cut(self, box: Box, channel: str) -> Samples:
+        """Give linear samples of one channel inside a box that lies within the picture."""
+
+    def overview(self, max_px: int) -> Overview:
+        """Give a small grey copy of at most about this many pixels."""
+
+
+def check_box(box: Box, size_px: tuple[int, int]) -> None:
+    """Refuse a box that reaches outside the picture or is empty.
+
+    Raises
+    ------
+    SettingError
+        With the box and the picture's size.
+    """
+    inside = box.top >= 0 and box.left >= 0 and box.height > 0 and box.width > 0
+    if not inside or box.top + box.height > size_px[0] or box.left + box.width > size_px[1]:
+        raise SettingError(
+            f"region {box} (top, left, height, width) does not lie inside the picture "
+            f"of {size_px[0]} rows and {size_px[1]} columns"
+        )
+
+
+def shrink_factor(size_px: tuple[int, int], *, max_px: int, period: int) -> int:
+    """Give the smallest factor that brings a picture down to max_px: 1 or a multiple of the period."""
+    needed = float(np.sqrt(size_px[0] * size_px[1] / max_px))
+    if needed <= 1.0:
+        return 1
+    return min(int(np.ceil(needed / period)) * period, *size_px)
+
+
+def shrink(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[Any]:
+    """Average blocks of factor x factor pixels; a rest at the right and lower border is left out."""
+    import cv2  # noqa: PLC0415  heavy: only when a picture is looked at
+
+    rows, columns = plane.shape[0] // factor, plane.shape[1] // factor
+    whole = plane[: rows * factor, : columns * factor]
+    if factor == 1:
+        return whole
+    return np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA))
+
+
+_SUBSAMPLE: Final = 20_000
+_BLACK_PERCENTILE: Final = 0.1
+_WHITE_PERCENTILE: Final = 99.5
+_WHITE_AT: Final = 0.95
+
+
+def to_grey(linear: npt.NDArray[Any], *, black: float, levels: int) -> ByteArray:
+    """Bring a small plane of linear codes to 8 bits: paper white near 240, square root in between."""
+    step = max(1, int(np.sqrt(linear.size / _SUBSAMPLE)))
+    sample = linear[::step, ::step]
+    low, high = np.percentile(sample, (_BLACK_PERCENTILE, _WHITE_PERCENTILE))
+    low = max(float(low), black) if high > black else float(low)
+    span = max((float(high) - low) / _WHITE_AT**2, 1.0)
+    light = (np.arange(levels) - low) / span
+    table = np.sqrt(np.clip(light, 0.0, 1.0)) * 255.0
+    return np.take(np.rint(table).astype(np.uint8), linear)
+
+
+@contextlib.contextmanager
+def quiet_decoders() -> Iterator[None]:
+    """Keep what native decoders print on standard error from the user; errors come as exceptions.
+
+    The whole process's standard error is silent meanwhile, so only the decoding itself stands inside.
+    """
+    try:
+        kept = os.dup(2)
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+    except OSError:
+        yield
+        return
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)

@@ -1,0 +1,310 @@
+"""Camera raw files: the colour filter array's own samples, never demosaiced.
+
+Channels are read from the colours that the decoder gives for the visible area, never assumed, so that margins
+and odd crops cannot shift them. Linear, demosaiced, reduced and stacked raws hold no sensor samples and are
+refused.
+"""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from lensbench.errors import ImageError
+from lensbench.flags import Remark, remark
+from lensbench.photo.pixels import (
+    MOST_PIXELS,
+    Overview,
+    check_box,
+    quiet_decoders,
+    shrink,
+    shrink_factor,
+    to_grey,
+)
+from lensbench.records import BoolArray, Box, Samples
+from lensbench.units import FloatArray
+
+__all__ = ["MosaicPixels", "read_raw"]
+
+Mosaic = npt.NDArray[np.uint16]
+ColourMap = npt.NDArray[np.intp]
+
+_COLOUR_NAMES: Final = {"R": "red", "G": "green", "B": "blue"}
+_TEMPLATE_PX: Final = 600
+_FEWEST_BYTES_PER_PIXEL: Final = 1.0 / 16.0
+"""Lossless codes need at least one bit a sample; half of that is allowed for empty tiles."""
+_SQUARE_WITHIN: Final = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Levels:
+    """Black, white and clipping of one channel, in raw codes."""
+
+    black: FloatArray
+    """One number a place of the pattern; shape of the pattern."""
+    white: float
+    clip: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MosaicPixels:
+    """A raw mosaic, whole in memory as the decoder gave it; linearised only where it is cut."""
+
+    mosaic: Mosaic
+    channels: tuple[str, ...]
+    pattern: ColourMap
+    """Index into `channels` for every place of one period, from the first visible pixel."""
+    levels: tuple[_Levels, ...]
+    remarks: tuple[Remark, ...]
+    _present: dict[str, BoolArray] = field(default_factory=dict)
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Rows and columns of the visible area."""
+        return int(self.mosaic.shape[0]), int(self.mosaic.shape[1])
+
+    def cut(self, box: Box, channel: str) -> Samples:
+        """Give linear samples, black at 0 and white at 1, of one channel's own sites."""
+        check_box(box, self.size_px)
+        levels = self.levels[self.channels.index(channel)]
+        codes = self.mosaic[box.top : box.top + box.height, box.left : box.left + box.width]
+        present = self._sites(box, channel)
+        clipped = (codes >= levels.clip) | (codes == 0)
+        clipped &= present
+        black = levels.black if levels.black.size == 1 else _tiled(levels.black, box)
+        values: FloatArray = np.subtract(codes, black, dtype=np.float64)
+        values *= 1.0 / (levels.white - float(levels.black.mean()))
+        return Samples(box=box, channel=channel, values=values, present=present, clipped=clipped)
+
+    def _sites(self, box: Box, channel: str) -> BoolArray:
+        """Give where the channel's sites are, out of a kept map where the box is small enough."""
+        rows, columns = self.pattern.shape
+        top, left = box.top % rows, box.left % columns
+        if max(top + box.height, left + box.width) > _TEMPLATE_PX:
+            return np.asarray(_tiled(self.pattern == self.channels.index(channel), box))
+        if channel not in self._present:
+            whole = Box(top=0, left=0, height=_TEMPLATE_PX, width=_TEMPLATE_PX)
+            self._present[channel] = _tiled(self.pattern == self.channels.index(channel), whole)
+        return self._present[channel][top : top + box.height, left : left + box.width]
+
+    def overview(self, max_px: int) -> Overview:
+        """Average whole periods of the colour filter array, which weighs the colours alike everywhere."""
+        period = _averaging_period(self.pattern)
+        factor = shrink_factor(self.size_px, max_px=max_px, period=period)
+        small = _smoothed(self.mosaic, period) if factor == 1 else shrink(self.mosaic, factor)
+        black = float(np.mean([levels.black.mean() for levels in self.levels]))
+        return Overview(grey=to_grey(small, black=black, levels=65_536), factor=factor)
+
+
+def _tiled(period: npt.NDArray[Any], box: Box) -> npt.NDArray[Any]:
+    """Repeat one period of a pattern over a box, in phase with the picture."""
+    rows = (box.top + np.arange(box.height)) % period.shape[0]
+    columns = (box.left + np.arange(box.width)) % period.shape[1]
+    return period[np.ix_(rows, columns)]
+
+
+def _averaging_period(pattern: ColourMap) -> int:
+    """Give the smallest square that holds the colours in the pattern's own shares at every place."""
+    size = pattern.shape[0]
+    for side in range(1, size):
+        if size % side or pattern.shape[1] % side:
+            continue
+        blocks = pattern.reshape(size // side, side, pattern.shape[1] // side, side).swapaxes(1, 2)
+        counts = {tuple(np.bincount(block.ravel(), minlength=3)) for row in blocks for block in row}
+        if len(counts) == 1:
+            return side
+    return int(np.lcm(*pattern.shape))
+
+
+def _smoothed(mosaic: Mosaic, period: int) -> npt.NDArray[Any]:
+    """Even the colours out without shrinking: a centred mean over one period."""
+    import cv2  # noqa: PLC0415  heavy: only when a picture is looked at
+
+    if period == 1:
+        return mosaic
+    reach = np.ones(period + 1 - period % 2)
+    if period % 2 == 0:
+        reach[[0, -1]] = 0.5
+    reach /= reach.sum()
+    return np.asarray(cv2.sepFilter2D(mosaic, -1, reach, reach, borderType=cv2.BORDER_REFLECT_101))
+
+
+def read_raw(path: Path) -> MosaicPixels:
+    """Decode a raw file's mosaic.
+
+    Raises
+    ------
+    ImageError
+        The file is damaged, of a kind that the decoder does not know, or holds no sensor samples.
+    """
+    import rawpy  # noqa: PLC0415  heavy: only when a raw file is opened
+
+    try:
+        with quiet_decoders(), rawpy.imread(str(path)) as raw:
+            return _from_decoder(raw, path=path, file_bytes=path.stat().st_size)
+    except (rawpy.LibRawFileUnsupportedError, rawpy.NotSupportedError) as error:
+        version = ".".join(str(part) for part in rawpy.libraw_version)
+        raise ImageError(
+            f"{path.name}: this is no photograph that the raw decoder (LibRaw {version}) knows; "
+            "convert it to DNG (undemosaiced), or give a JPEG, PNG or TIFF"
+        ) from error
+    except rawpy.LibRawError as error:
+        raise ImageError(
+            f"{path.name}: the raw data are damaged or cut short; copy the file from the card again"
+        ) from error
+
+
+def _from_decoder(raw: Any, *, path: Path, file_bytes: int) -> MosaicPixels:
+    if raw.raw_type.name != "Flat" or raw.raw_pattern is None:
+        raise ImageError(
+            f"{path.name}: this raw holds demosaiced, reduced or merged pixels, no sensor samples; "
+            "shoot full-size raw, without pixel shift, and do not convert it to linear DNG"
+        )
+    visible = raw.raw_image_visible
+    _check_size(visible.shape, path=path, file_bytes=file_bytes, pixel_aspect=raw.sizes.pixel_aspect)
+    colours, channels, pattern = _layout(raw, path=path)
+    mosaic: Mosaic = visible.copy()  # the decoder's own memory is gone once it closes
+    blacks = [float(black) for black in raw.black_level_per_channel] or [0.0]
+    black_map = np.array([[blacks[min(c, len(blacks) - 1)] for c in row] for row in colours])
+    whites = _whites(raw)
+    levels = tuple(
+        _levels(
+            mosaic, place=pattern == index, black_map=black_map, white=whites[min(index, len(whites) - 1)]
+        )
+        for index in range(len(channels))
+    )
+    return MosaicPixels(
+        mosaic=mosaic,
+        channels=channels,
+        pattern=pattern,
+        levels=levels,
+        remarks=_black_remarks(mosaic, black=float(black_map.min()), white=levels[0].white),
+    )
+
+
+def _check_size(shape: tuple[int, ...], *, path: Path, file_bytes: int, pixel_aspect: float) -> None:
+    pixels = int(shape[0]) * int(shape[1])
+    if pixels > MOST_PIXELS:
+        raise ImageError(
+            f"{path.name}: {pixels / 1e6:.0f} megapixels are more than the {MOST_PIXELS / 1e6:.0f} that are "
+            "taken; give a smaller file"
+        )
+    if file_bytes < pixels * _FEWEST_BYTES_PER_PIXEL:
+        raise ImageError(
+            f"{path.name}: {file_bytes} bytes cannot hold {pixels} samples, so the raw data are cut short; "
+            "copy the file from the card again"
+        )
+    if abs(pixel_aspect - 1.0) > _SQUARE_WITHIN:
+        raise ImageError(
+            f"{path.name}: this sensor's pixels are not square (ratio {pixel_aspect:.2f}), and such are not "
+            "measured; use another camera"
+        )
+
+
+def _layout(raw: Any, *, path: Path) -> tuple[ColourMap, tuple[str, ...], ColourMap]:
+    """Give the decoder's colour of every place of a period, the channels' names, and the period in them."""
+    if raw.num_colors == 1:
+        return np.zeros((1, 1), np.intp), ("grey",), np.zeros((1, 1), np.intp)
+    rows, columns = raw.raw_pattern.shape
+    seen = _visible_colours(raw, rows=4 * rows, columns=4 * columns)
+    colours = seen[:rows, :columns]
+    names = [_COLOUR_NAMES.get(letter, "") for letter in raw.color_desc.decode("ascii", "replace")]
+    known = colours.max() < len(names) and all(names[index] for index in np.unique(colours))
+    if not known or not np.array_equal(seen, np.tile(colours, (4, 4))):
+        raise ImageError(
+            f"{path.name}: this sensor's colour filters are laid out in a way that is not measured; "
+            "give a JPEG or TIFF of the picture instead"
+        )
+    channels = ("green", "red", "blue")
+    pattern = np.array([[channels.index(names[index]) for index in row] for row in colours], np.intp)
+    return colours, channels, pattern
+
+
+def _visible_colours(raw: Any, *, rows: int, columns: int) -> ColourMap:
+    """Give the colours at the visible area's upper left, asking for them place by place.
+
+    The decoder's whole map of a 24-megapixel frame takes 12 ms to build.
+    """
+    top, left = raw.sizes.top_margin, raw.sizes.left_margin
+    return np.array(
+        [[raw.raw_color(top + r, left + c) for c in range(columns)] for r in range(rows)], np.intp
+    )
+
+
+def _whites(raw: Any) -> list[float]:
+    """Give the white level of green, red and blue: the camera's own figure where it gives one."""
+    nominal = float(raw.white_level)
+    own = raw.camera_white_level_per_channel
+    if own is None or raw.num_colors == 1:
+        return [nominal]
+    by_colour = [float(white) if 0 < white <= nominal else nominal for white in own]
+    return [min(by_colour[1], by_colour[3]), by_colour[0], by_colour[2]]
+
+
+_PILE_ABOVE: Final = 0.75
+_PILE_LEAST: Final = 50
+_PILE_RATIO: Final = 4
+_PILE_REACH: Final = 16
+_PILE_SAMPLES: Final = 60_000
+
+
+def _levels(mosaic: Mosaic, *, place: BoolArray, black_map: FloatArray, white: float) -> _Levels:
+    blacks = black_map[place]
+    black = float(blacks.mean())
+    same = bool(np.all(blacks == blacks[0]))
+    white = max(white, black + 1.0)
+    return _Levels(
+        black=np.array([black]).reshape(1, 1) if same else black_map,
+        white=white,
+        clip=_clip_level(mosaic, place=place, black=black, white=white),
+    )
+
+
+def _clip_level(mosaic: Mosaic, *, place: BoolArray, black: float, white: float) -> float:
+    """Give the code from which a channel is clipped: the white level, or a pile-up below it.
+
+    Many cameras saturate below the white level on record. A pile-up is many samples at the very top code,
+    four times those at any of the sixteen codes below, in a picture that has noise elsewhere.
+    """
+    codes, neighbours = _scattered(mosaic, place)
+    top = int(codes.max())
+    if top >= white or top < black + _PILE_ABOVE * (white - black):
+        return white
+    below = codes[(codes < top) & (codes >= top - _PILE_REACH)]
+    densest = int(np.bincount(top - below).max()) if below.size else 0
+    piled = int(np.count_nonzero(codes == top)) >= max(_PILE_LEAST, _PILE_RATIO * densest)
+    away = np.maximum(codes, neighbours) < top - _PILE_REACH
+    noisy = bool(np.any(away)) and float(np.median(np.abs(codes[away] - neighbours[away]))) > 0.0
+    return float(top) if piled and noisy else white
+
+
+def _scattered(mosaic: Mosaic, place: BoolArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Give a scatter of one channel's codes, and beside each its next neighbour at the same place."""
+    rows, columns = place.shape
+    places = np.argwhere(place)
+    every = max(1, int(np.sqrt(mosaic.size / (rows * columns) * len(places) / _PILE_SAMPLES)))
+    pairs = []
+    for top, left in places:
+        first = mosaic[top :: rows * every, left :: columns * every]
+        second = mosaic[top :: rows * every, left + columns :: columns * every]
+        width = min(first.shape[1], second.shape[1])
+        pairs.append((first[:, :width].ravel(), second[:, :width].ravel()))
+    codes, neighbours = (np.concatenate(part).astype(np.int64) for part in zip(*pairs, strict=True))
+    return codes, neighbours
+
+
+_DEEP_WHITE: Final = 1023.0
+_BLACK_SLACK: Final = 0.01
+
+
+def _black_remarks(mosaic: Mosaic, *, black: float, white: float) -> tuple[Remark, ...]:
+    """Doubt a black level of 0 in a deep file, and one that lies above the darkest part of the picture."""
+    step = max(1, int(np.sqrt(mosaic.size / _PILE_SAMPLES))) | 1  # odd: meets every colour
+    darkest = float(np.percentile(mosaic[::step, ::step], 0.1))
+    if black > darkest + _BLACK_SLACK * (white - black):
+        return (remark("black_level_doubtful", f"black {black:.0f}, darkest samples {darkest:.0f}"),)
+    if black == 0.0 and white > _DEEP_WHITE:
+        return (remark("black_level_doubtful", f"black 0 on record, white {white:.0f}"),)
+    return ()
