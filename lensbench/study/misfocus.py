@@ -1,0 +1,139 @@
+"""Shots out of focus, recognised among their fellows.
+
+Bad focus only ever softens, and softens the whole picture. A shot is rejected when every zone lies far below
+the sharper repeats at the same setting, or below the curve that the other f-stops draw (one-sided, so that a
+bad shot never condemns its neighbours). Over the f-stops MTF50 can only rise and then fall; a stop softer than
+stops on both sides of it is out of focus whatever the model says.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from lensbench.flags import remark
+from lensbench.study.blur_model import PARAMETERS, fit_blur
+from lensbench.study.curves import ASSUMED_SD
+from lensbench.units import FloatArray
+
+__all__ = ["SeriesShots", "misfocused", "repeat_sd"]
+
+LEAST_LIMIT: Final = 0.10
+"""A shot must be softer by at least this share; below it nobody would reshoot. Common practice, no source."""
+LEAST_CURVE_LIMIT: Final = 0.15
+LIMIT_SD: Final = 5.0
+_LEAST_SD: Final = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SeriesShots:
+    """All shots of one lens at one focal length."""
+
+    f_number: FloatArray
+    """Exact, one a shot, equal within a setting; shape (shots,)."""
+    log_zones: FloatArray
+    """Log MTF50 of the zones, the whole frame last; NaN where a zone was not seen. Shape (shots, zones)."""
+
+
+def repeat_sd(series: SeriesShots) -> float:
+    """Give the spread between repeats, robustly: half of the settings may hold a bad shot.
+
+    From the differences between the two sharpest shots of each setting, as a share of MTF50.
+    """
+    frame = series.log_zones[:, -1]
+    gaps = [
+        float(np.diff(np.sort(frame[series.f_number == stop])[-2:])[0])
+        for stop in np.unique(series.f_number)
+        if np.sum(series.f_number == stop) >= 2
+    ]
+    if len(gaps) < 3:
+        return ASSUMED_SD
+    # The median of |difference| of two normal values is 0.6745 sqrt(2) sd.
+    return max(_LEAST_SD, float(np.median(gaps) / (0.6745 * np.sqrt(2.0))))
+
+
+def misfocused(series: SeriesShots, *, pixel_pitch_um: float | None = None) -> dict[int, str]:
+    """Name the shots that are out of focus, and why.
+
+    Parameters
+    ----------
+    series : SeriesShots
+        One focal length; zones that were not seen are passed over.
+    pixel_pitch_um : float, optional
+        Fixes the diffraction of the curve.
+
+    Returns
+    -------
+    dict of int to str
+        Index of the shot -> the reason, with the figure seen and the limit.
+    """
+    sd = repeat_sd(series)
+    limit = max(LEAST_LIMIT, LIMIT_SD * np.sqrt(2.0) * sd)
+    found: dict[int, str] = {}
+    for stop in np.unique(series.f_number):
+        members = np.flatnonzero(series.f_number == stop)
+        for index in members[_far_below(series.log_zones[members], _sharp(series.log_zones[members]), limit)]:
+            drop = _drop(series.log_zones[index], _sharp(series.log_zones[members]))
+            found[int(index)] = _reason(drop, limit, "than its repeats")
+    return _below_curve(series, found, sd, pixel_pitch_um)
+
+
+def _sharp(log_zones: FloatArray) -> FloatArray:
+    """Give the zones of the sharpest shot: of two or more, all but the sharpest may be out of focus."""
+    sharpest: FloatArray = log_zones[int(np.nanargmax(log_zones[:, -1]))]
+    return sharpest
+
+
+def _far_below(log_zones: FloatArray, reference: FloatArray, limit: float) -> FloatArray:
+    """Tell which shots are softer by the limit over the frame, and by half of it in every zone."""
+    drop = -np.log1p(-limit)
+    with_gaps = np.where(np.isnan(reference - log_zones), np.inf, reference - log_zones)
+    below: FloatArray = (with_gaps[:, -1] > drop) & np.all(with_gaps > 0.5 * drop, axis=1)
+    return below
+
+
+def _drop(log_zones: FloatArray, reference: FloatArray) -> float:
+    return float(-np.expm1(log_zones[-1] - reference[-1]))
+
+
+def _reason(drop: float, limit: float, than: str) -> str:
+    return remark("misfocus", f"{drop:.0%} softer {than}, in every zone; limit {limit:.0%}").message
+
+
+def _below_curve(
+    series: SeriesShots, found: dict[int, str], sd: float, pixel_pitch_um: float | None
+) -> dict[int, str]:
+    """Add the settings at which every shot lies far below what the other f-stops lead one to expect."""
+    good = np.setdiff1d(np.arange(len(series.f_number)), list(found))
+    stops = np.unique(series.f_number[good])
+    if len(stops) < 3:
+        return found
+    zones = np.array([_sharp(series.log_zones[good][series.f_number[good] == stop]) for stop in stops])
+    limit = max(LEAST_CURVE_LIMIT, LIMIT_SD * sd)
+    for position in range(1, len(stops) - 1):
+        expected = _expected(stops, zones, position, sd, pixel_pitch_um)
+        if _far_below(zones[position : position + 1], expected, limit)[0]:
+            reason = _reason(_drop(zones[position], expected), limit, "than the other f-stops let expect")
+            members = good[series.f_number[good] == stops[position]]
+            found |= {int(index): reason for index in members}
+    return found
+
+
+def _expected(
+    stops: FloatArray, zones: FloatArray, position: int, sd: float, pixel_pitch_um: float | None
+) -> FloatArray:
+    """Give the least that each zone should reach at a stop, by the stops around it and by the model."""
+    both_sides: FloatArray = np.minimum(
+        np.nanmax(zones[:position], axis=0), np.nanmax(zones[position + 1 :], axis=0)
+    )
+    others = np.delete(np.arange(len(stops)), position)
+    if len(others) < PARAMETERS or not np.all(np.isfinite(zones[others])):
+        return both_sides
+    curve = [
+        fit_blur(
+            stops[others], zones[others, zone], sd=np.full(len(others), sd), pixel_pitch_um=pixel_pitch_um
+        ).at(stops[position : position + 1])[0]
+        for zone in range(zones.shape[1])
+    ]
+    expected: FloatArray = np.maximum(both_sides, np.asarray(curve))
+    return expected
