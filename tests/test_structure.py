@@ -1,0 +1,255 @@
+"""The house rules that a machine can check: who imports whom, what stays light, what is registered."""
+
+import ast
+import importlib
+import re
+import subprocess
+import sys
+from functools import cache
+from graphlib import CycleError, TopologicalSorter
+from pathlib import Path
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from lensbench.cli.main import app
+from lensbench.flags import FLAGS
+
+ROOT = Path(__file__).resolve().parent.parent
+PACKAGE = ROOT / "lensbench"
+
+LEVELS = {
+    "units": 0,
+    "errors": 0,
+    "flags": 0,
+    "records": 0,
+    "optics": 1,
+    "edge": 2,
+    "chart": 2,
+    "photo": 2,
+    "shot": 3,
+    "simulate": 3,
+    "study": 4,
+    "capture": 4,
+    "library": 4,
+    "report": 5,
+    "cli": 6,
+}
+
+# Libraries and the only places that may import them (a folder, or the beginning of a file's name).
+PERMITTED = {
+    "rawpy": ("photo/",),
+    "exifread": ("photo/",),
+    "matplotlib": ("report/",),
+    "jinja2": ("report/",),
+    "cv2": ("chart/", "photo/", "edge/seek", "study/rank", "simulate/files"),
+    "skimage": ("chart/", "photo/", "edge/seek", "study/rank"),
+}
+
+HEAVY = (
+    "scipy",
+    "pandas",
+    "matplotlib",
+    "skimage",
+    "cv2",
+    "rawpy",
+    "reportlab",
+    "jinja2",
+    "tifffile",
+    "exifread",
+)
+
+LONGEST_FILE = 350
+LONGEST_FUNCTION = 40
+
+
+def module_name(path):
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {module_name(path): path for path in sorted(PACKAGE.rglob("*.py"))}
+
+
+@cache
+def tree_of(name):
+    return ast.parse(MODULES[name].read_text(encoding="utf-8"))
+
+
+@cache
+def imports_of(name):
+    """Every dotted name that a module imports, at any depth; `from a import b` gives a.b for a module b."""
+    found = set()
+    for node in ast.walk(tree_of(name)):
+        if isinstance(node, ast.Import):
+            found.update(alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{name} imports relatively"
+            for alias in node.names:
+                whole = f"{node.module}.{alias.name}"
+                found.add(whole if whole in MODULES else node.module)
+    return frozenset(found)
+
+
+def own_imports(name):
+    return {imported for imported in imports_of(name) if imported.split(".")[0] == "lensbench"}
+
+
+def room(name):
+    """The folder below lensbench, or the file where it stands alone; empty for lensbench itself."""
+    return name.split(".")[1] if "." in name else ""
+
+
+def packages_entered(importer, imported):
+    """The packages whose __init__ runs because of an import from outside them."""
+    parents = [imported.rsplit(".", depth)[0] for depth in range(1, imported.count("."))]
+    return {parent for parent in parents if not importer.startswith(parent)}
+
+
+def test_every_room_has_a_level():
+    assert {room(name) for name in MODULES} - {""} <= set(LEVELS)
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_imports_point_to_lower_levels_only(name):
+    wrong = [
+        imported
+        for imported in own_imports(name)
+        if room(imported) not in ("", room(name))
+        and room(name)
+        and not LEVELS[room(imported)] < LEVELS[room(name)]
+        and not LEVELS[room(imported)] == LEVELS[room(name)] == 0
+    ]
+    assert wrong == [], f"{name} imports upward or sideways"
+
+
+def test_no_import_is_circular_even_through_a_package():
+    graph = {
+        name: own_imports(name).union(*(packages_entered(name, imported) for imported in own_imports(name)))
+        for name in MODULES
+    }
+    try:
+        TopologicalSorter(graph).prepare()
+    except CycleError as error:
+        pytest.fail(f"circular import: {' <- '.join(error.args[1])}")
+
+
+@pytest.mark.parametrize("library", PERMITTED)
+def test_a_library_stays_in_its_rooms(library):
+    wrong = [
+        name
+        for name, path in MODULES.items()
+        if any(imported.split(".")[0] == library for imported in imports_of(name))
+        and not path.relative_to(PACKAGE).as_posix().startswith(PERMITTED[library])
+    ]
+    assert wrong == [], f"{library} belongs to {PERMITTED[library]}"
+
+
+def test_the_simulator_shares_nothing_with_the_measurement():
+    # Else a mistake of direction, sign or phase could cancel itself.
+    reached, waiting = set(), [name for name in MODULES if room(name) == "simulate"]
+    while waiting:
+        name = waiting.pop()
+        reached.add(name)
+        waiting += [
+            imported for imported in own_imports(name) if imported in MODULES and imported not in reached
+        ]
+    assert not [name for name in reached if room(name) == "edge"]
+
+
+def run_python(code):
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60, check=True
+    )
+    return done.stdout
+
+
+def test_help_imports_nothing_heavy():
+    code = (
+        "import sys\n"
+        "from lensbench.cli import main\n"
+        "sys.argv = ['lensbench', '--help']\n"
+        "try:\n    main.run()\nexcept SystemExit as end:\n    assert not end.code\n"
+        f"print('heavy:', [name for name in {HEAVY!r} if name in sys.modules])\n"
+    )
+    assert run_python(code).endswith("heavy: []\n")
+
+
+COMMAND_LINE = typer.main.get_command(app)
+COMMANDS = COMMAND_LINE.list_commands(typer.Context(COMMAND_LINE))
+
+
+def test_the_main_road_has_its_commands():
+    assert {"chart", "edge", "measure", "sweep", "compare", "report", "simulate", "demo"} <= set(COMMANDS)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_shows_a_worked_example(command):
+    shown = CliRunner().invoke(app, [command, "--help"], terminal_width=100)
+    assert shown.exit_code == 0
+    assert re.search(rf"^\s*(Example:?\s+)?lensbench {command} \S", shown.output, re.MULTILINE)
+    assert shown.output.count("Example") == 1
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_every_public_name_exists(name):
+    module = importlib.import_module(name)
+    if name.endswith("__main__") or not tree_of(name).body[1:]:
+        return
+    exported = getattr(module, "__all__", None)
+    assert exported is not None, f"{name} has no __all__"
+    assert [word for word in exported if not hasattr(module, word)] == []
+
+
+def calls_of(name, function):
+    for node in ast.walk(tree_of(name)):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == function:
+            yield node
+
+
+def texts_in(node):
+    return {
+        part.value
+        for part in ast.walk(node)
+        if isinstance(part, ast.Constant) and isinstance(part.value, str)
+    }
+
+
+def test_every_flag_raised_stands_in_the_registry():
+    raised = {
+        (name, text)
+        for name in MODULES
+        for call in calls_of(name, "remark")
+        if call.args
+        for text in texts_in(call.args[0])
+    }
+    assert {(name, text) for name, text in raised if text not in FLAGS} == set()
+
+
+def test_every_registered_flag_is_raised_somewhere():
+    spoken = {text for name in MODULES if name != "lensbench.flags" for text in texts_in(tree_of(name))}
+    assert set(FLAGS) - spoken == set()
+
+
+def test_nothing_is_printed_outside_the_command_line():
+    wrong = [name for name in MODULES if room(name) != "cli" for _ in calls_of(name, "print")]
+    assert wrong == []
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_files_and_functions_stay_short(name):
+    lines = MODULES[name].read_text(encoding="utf-8").count("\n")
+    assert lines <= LONGEST_FILE, f"{name} has {lines} lines: divide it"
+    long = {
+        node.name: code_lines(node)
+        for node in ast.walk(tree_of(name))
+        if isinstance(node, ast.FunctionDef) and code_lines(node) > LONGEST_FUNCTION
+    }
+    assert long == {}
+
+
+def code_lines(function):
+    """Lines of a function without its docstring."""
+    body = function.body[1:] if ast.get_docstring(function) else function.body
+    return body[-1].end_lineno - body[0].lineno + 1 if body else 0
