@@ -1,7 +1,7 @@
 """The sheet as data, in millimetres: drawn, simulated, and looked for in a picture, all from this one form.
 
 Coordinates are (row, column) from the sheet's centre, rows down, columns to the right, as the page is read.
-A target is a disc cut by two lines at right angles through its centre; its quarters are dark and light in turn.
+A target is a disc cut by two lines at right angles through its centre, its quarters dark and light in turn.
 """
 
 from collections.abc import Iterable
@@ -17,6 +17,7 @@ from lensbench.errors import ChartError, SettingError
 
 __all__ = [
     "ARMS",
+    "DEFAULT_CONTRAST",
     "Frame",
     "Layout",
     "Marker",
@@ -30,7 +31,7 @@ ARMS: Final = (1, 2, 3, 4)
 
 _RATIOS: Final = ((3, 2), (4, 3), (16, 9), (1, 1))
 _LOWEST_CONTRAST, _HIGHEST_CONTRAST = 1.5, 20.0
-_DEFAULT_CONTRAST: Final = 4.0
+DEFAULT_CONTRAST: Final = 4.0
 """4:1: the lowest contrast at which processing seldom acts (ISO 12233:2017, 6.3, from memory)."""
 
 
@@ -115,7 +116,7 @@ def paper_size_mm(name: str) -> tuple[float, float]:
     return paper_named(name).size_mm
 
 
-def sheet(paper: str, *, solid: bool = False, contrast: float = _DEFAULT_CONTRAST) -> Layout:
+def sheet(paper: str, *, solid: bool = False, contrast: float = DEFAULT_CONTRAST) -> Layout:
     """Lay out one sheet.
 
     Parameters
@@ -153,7 +154,7 @@ def layout_from_markers(ids: Iterable[int]) -> Layout:
         raise ChartError(
             "the markers seen do not tell which chart this is: show at least half of the chart, in focus"
         )
-    return _lay_out(paper, 1.0 / _DEFAULT_CONTRAST)
+    return _lay_out(paper, 1.0 / DEFAULT_CONTRAST)
 
 
 @lru_cache(maxsize=32)

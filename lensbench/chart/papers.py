@@ -8,7 +8,7 @@ from lensbench.errors import SettingError
 
 __all__ = ["LONGEST_MM", "NAMED_PAPERS", "SHORTEST_MM", "Paper", "paper_named"]
 
-SHORTEST_MM: Final = 100
+SHORTEST_MM: Final = 140
 LONGEST_MM: Final = 2047
 """Limits of a page of any size: below, the targets are too small; above, the markers' code ends."""
 
@@ -50,7 +50,7 @@ def paper_named(text: str) -> Paper:
     Raises
     ------
     SettingError
-        The name is not known, or a side is not a whole number between 100 and 2047 mm.
+        The name is not known, or a side is not a whole number between 140 and 2047 mm.
 
     >>> paper_named("a3").size_mm
     (297.0, 420.0)
