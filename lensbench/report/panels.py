@@ -1,15 +1,12 @@
-"""What the plots show, as data: the same panels are drawn as SVG in the page and as PNG beside it."""
+"""What a plot shows, as data: the same panel is drawn as SVG in the page and as PNG beside it."""
 
 import math
 from dataclasses import dataclass
 from typing import Final
 
-from lensbench.records import ZONES
-from lensbench.report.clean import clean_text
-from lensbench.report.readings import NOT_MEASURED, Scale, f_stop, focal_length, with_interval
-from lensbench.study.findings import CurvePoint, FocalLengthFindings, LensFindings
+from lensbench.report.readings import Scale
 
-__all__ = ["Axis", "Grid", "Line", "Panel", "Point", "sharpness_panels", "zoom_panel"]
+__all__ = ["Axis", "Grid", "Line", "Panel", "Point", "lpmm_axis", "round_step", "value_axis"]
 
 NAN: Final = float("nan")
 
@@ -73,54 +70,6 @@ class Panel:
     grid: Grid
 
 
-def sharpness_panels(lens: LensFindings, *, key: str) -> list[Panel]:
-    """Give one panel for each focal length: MTF50 against the f-stop, on one scale of sharpness."""
-    scale = scale_of_lens(lens)
-    up = value_axis([value for focal in lens.by_focal_length for value in _extent(focal)])
-    return [
-        _sharpness_panel(focal, up=up, scale=scale, key=f"{key}-stops-{number}")
-        for number, focal in enumerate(lens.by_focal_length, start=1)
-    ]
-
-
-def zoom_panel(lens: LensFindings, *, key: str) -> Panel | None:
-    """Give the panel of each focal length at its own best stop, or None for a single focal length."""
-    focals = lens.by_focal_length
-    if len(focals) < 2:
-        return None
-    ticks = tuple((float(place), focal_length(focal.focal_length_mm)) for place, focal in enumerate(focals))
-    extent = [
-        bound
-        for focal in focals
-        for zone in focal.zones.values()
-        for bound in (zone.mtf50_cypx, *zone.ci95_cypx)
-    ]
-    up = value_axis(extent)
-    best = lens.best.focal_length_mm if lens.best else NAN
-    tied = {setting.focal_length_mm for setting in lens.best.tied} if lens.best else set()
-    return Panel(
-        key=f"{key}-zoom",
-        title="Sharpness over the zoom range, each position at its own best stop",
-        about=_zoom_about(lens),
-        across=Axis(title="focal length", low=-0.5, high=len(focals) - 0.5, ticks=ticks),
-        up=up,
-        up_right=lpmm_axis(up, scale_of_lens(lens)),
-        lines=tuple(line for zone in ZONES if (line := _zoom_line(focals, zone)).points),
-        tied=tuple(float(place) for place, focal in enumerate(focals) if focal.focal_length_mm in tied),
-        best=next(
-            (float(place) for place, focal in enumerate(focals) if focal.focal_length_mm == best), None
-        ),
-        grid=_zoom_grid(focals),
-    )
-
-
-def scale_of_lens(lens: LensFindings) -> Scale:
-    """Give the scale that the findings of a lens carry."""
-    return Scale(
-        pixel_pitch_um=lens.pixel_pitch_um, picture_height_px=lens.size_px[0] if lens.size_px else None
-    )
-
-
 def value_axis(values: list[float]) -> Axis:
     """Give an axis of MTF50 that holds all values, with round ticks; it need not begin at zero."""
     known = [value for value in values if math.isfinite(value)] or [0.0, 0.5]
@@ -146,121 +95,3 @@ def round_step(extent: float) -> float:
     """Give a step of 1, 2 or 5 times a power of ten that divides an extent into about five."""
     power = 10.0 ** math.floor(math.log10(extent / 5.0))
     return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= extent / 5.0 * 0.999)
-
-
-def _extent(focal: FocalLengthFindings) -> list[float]:
-    return [
-        bound for point in focal.curve for bound in (point.mtf50_cypx, point.measured_cypx, *point.ci95_cypx)
-    ]
-
-
-def _stops(focal: FocalLengthFindings) -> list[float]:
-    return sorted({point.f_number for point in focal.curve})
-
-
-def _sharpness_panel(focal: FocalLengthFindings, *, up: Axis, scale: Scale, key: str) -> Panel:
-    stops = _stops(focal)
-    places = tuple((math.log2(stop), f_stop(stop)) for stop in stops)
-    name = focal_length(focal.focal_length_mm)
-    return Panel(
-        key=key,
-        title=f"{name}: sharpness at every stop",
-        about=_sharpness_about(focal),
-        across=Axis(title="f-stop", low=places[0][0] - 0.45, high=places[-1][0] + 0.45, ticks=places),
-        up=up,
-        up_right=lpmm_axis(up, scale),
-        lines=tuple(line for zone in ZONES if (line := _stop_line(focal, zone)).points),
-        tied=tuple(math.log2(stop) for stop in focal.tied_f_numbers),
-        best=math.log2(focal.best_f_number) if math.isfinite(focal.best_f_number) else None,
-        grid=_stop_grid(focal, stops),
-    )
-
-
-def _stop_line(focal: FocalLengthFindings, zone: str) -> Line:
-    curve = sorted((point for point in focal.curve if point.zone == zone), key=lambda point: point.f_number)
-    points = tuple(
-        Point(
-            place=math.log2(point.f_number),
-            value=point.measured_cypx,
-            low=point.ci95_cypx[0],
-            high=point.ci95_cypx[1],
-        )
-        for point in curve
-    )
-    return Line(name=zone, role=zone, path=_path(focal, zone, curve), points=points)
-
-
-def _path(focal: FocalLengthFindings, zone: str, curve: list[CurvePoint]) -> tuple[tuple[float, float], ...]:
-    smooth = focal.smooth.get(zone)
-    if smooth is None or not smooth.fits:
-        return tuple((math.log2(point.f_number), point.mtf50_cypx) for point in curve)
-    pairs = zip(smooth.f_number.tolist(), smooth.mtf50_cypx.tolist(), strict=True)
-    return tuple((math.log2(f_number), value) for f_number, value in pairs)
-
-
-def _sharpness_about(focal: FocalLengthFindings) -> str:
-    tied = [f_stop(stop) for stop in focal.tied_f_numbers if stop != focal.best_f_number]
-    best = f"The whole frame is sharpest at {f_stop(focal.best_f_number)}"
-    ties = f"; {', '.join(tied)} can't be told apart from it (shaded)." if tied else "."
-    drawn = " Marks are the mean of the shots, bars the 95 % interval"
-    smooth = any(curve.fits for curve in focal.smooth.values())
-    return best + ties + drawn + (", lines the smooth curve." if smooth else ".")
-
-
-def _stop_grid(focal: FocalLengthFindings, stops: list[float]) -> Grid:
-    cells = {
-        (point.f_number, point.zone): with_interval(point.mtf50_cypx, point.ci95_cypx)
-        for point in focal.curve
-    }
-    zones = [zone for zone in ZONES if any(point.zone == zone for point in focal.curve)]
-    shots = {point.f_number: point.shots for point in focal.curve}
-    rows = tuple(
-        (f_stop(stop), str(shots[stop]), *(cells.get((stop, zone), NOT_MEASURED) for zone in zones))
-        for stop in stops
-    )
-    return Grid(
-        caption="MTF50 in cycles/pixel, 95 % interval in brackets",
-        header=("f-stop", "shots", *zones),
-        rows=rows,
-    )
-
-
-def _zoom_about(lens: LensFindings) -> str:
-    if lens.best is None:
-        return "No focal length could be named the sharpest."
-    tied = {focal_length(setting.focal_length_mm) for setting in lens.best.tied} - {
-        focal_length(lens.best.focal_length_mm)
-    }
-    names = ", ".join(clean_text(name) for name in sorted(tied))
-    ties = f"; {names} can't be told apart from it (shaded)" if tied else ""
-    return f"The whole frame is sharpest at {focal_length(lens.best.focal_length_mm)}{ties}. Bars are 95 % intervals."
-
-
-def _zoom_line(focals: tuple[FocalLengthFindings, ...], zone: str) -> Line:
-    points = tuple(
-        Point(place=float(place), value=figure.mtf50_cypx, low=figure.ci95_cypx[0], high=figure.ci95_cypx[1])
-        for place, focal in enumerate(focals)
-        if (figure := focal.zones.get(zone)) is not None
-    )
-    return Line(name=zone, role=zone, path=tuple((p.place, p.value) for p in points), points=points)
-
-
-def _zoom_grid(focals: tuple[FocalLengthFindings, ...]) -> Grid:
-    rows = tuple(
-        (
-            focal_length(focal.focal_length_mm),
-            f_stop(focal.best_f_number),
-            *(
-                with_interval(focal.zones[zone].mtf50_cypx, focal.zones[zone].ci95_cypx)
-                if zone in focal.zones
-                else NOT_MEASURED
-                for zone in ZONES
-            ),
-        )
-        for focal in focals
-    )
-    return Grid(
-        caption="MTF50 in cycles/pixel, 95 % interval in brackets",
-        header=("focal length", "best stop", *ZONES),
-        rows=rows,
-    )

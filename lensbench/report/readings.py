@@ -83,18 +83,18 @@ def scale_of(results: Sequence[ShotResult]) -> Scale:
 
 
 def with_interval(value: float, ci95: tuple[float, float]) -> str:
-    """Give a figure with its 95 % interval: «0.293 (0.289 to 0.297)».
+    """Give a figure with its 95 % interval on a second line.
 
     >>> with_interval(0.2931, (0.2889, 0.2973))
-    '0.293 (0.289 to 0.297)'
+    '0.293\\n0.289–0.297'
     """
     if not math.isfinite(value):
         return NOT_MEASURED
     interval = interval_text(ci95)
-    return f"{value:.3f} ({interval})" if interval else f"{value:.3f}"
+    return f"{value:.3f}\n{interval}" if interval else f"{value:.3f}"
 
 
 def interval_text(ci95: tuple[float, float]) -> str:
     """Give an interval, or nothing where it is not known (one shot has none)."""
     low, high = ci95
-    return f"{low:.3f} to {high:.3f}" if math.isfinite(low) and math.isfinite(high) else ""
+    return f"{low:.3f}–{high:.3f}" if math.isfinite(low) and math.isfinite(high) else ""

@@ -1,0 +1,132 @@
+"""The map of the field: sagittal and tangential sharpness where each target stood in the picture."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import fmean
+from typing import Final
+
+from lensbench.records import ChartEdge, Direction, ShotResult
+from lensbench.report.clean import clean_text
+from lensbench.report.panels import Grid
+from lensbench.report.readings import NOT_MEASURED, f_stop, focal_length
+from lensbench.study.findings import LensFindings, Setting, SweepShot
+
+__all__ = ["FieldMap", "Spot", "field_maps", "shots_at"]
+
+_HOW_TO_READ: Final = (
+    "At each target, the bar along the radius shows the sagittal figure and the bar across it the tangential "
+    "one; a longer bar is sharper. The number is MTF50 in thousandths of a cycle per pixel. Rings part zones."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """One place in the picture."""
+
+    name: str
+    center_px: tuple[float, float]
+    sagittal_cypx: float
+    """NaN where no edge along the radius was measured."""
+    tangential_cypx: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldMap:
+    """Sharpness over the picture at one setting."""
+
+    key: str
+    title: str
+    about: str
+    size_px: tuple[int, int]
+    spots: tuple[Spot, ...]
+    grid: Grid
+
+    @property
+    def sharpest_cypx(self) -> float:
+        """The largest figure on the map."""
+        figures = [value for spot in self.spots for value in (spot.sagittal_cypx, spot.tangential_cypx)]
+        return max((value for value in figures if math.isfinite(value)), default=math.nan)
+
+
+def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> list[FieldMap]:
+    """Give a map for every focal length at its best stop; the mean over the shots of that setting."""
+    maps = []
+    for number, focal in enumerate(lens.by_focal_length, start=1):
+        setting = Setting(focal_length_mm=focal.focal_length_mm, f_number=focal.best_f_number)
+        results = shots_at(lens, setting, shots)
+        if results:
+            maps.append(_field_map(setting, results, key=f"{key}-field-{number}"))
+    return [each for each in maps if each.spots]
+
+
+def shots_at(lens: LensFindings, setting: Setting, shots: Sequence[SweepShot]) -> list[ShotResult]:
+    """Give the used results of one lens at one setting."""
+    wanted = (lens.lens, lens.camera, _settled(setting))
+    return [
+        shot.result
+        for shot in shots
+        if shot.used
+        and isinstance(shot.result, ShotResult)
+        and (shot.planned.lens, shot.planned.camera, _settled(shot.planned.setting)) == wanted
+    ]
+
+
+def _settled(setting: Setting) -> tuple[float, float]:
+    # An unknown value is NaN, which equals nothing; here unknown matches unknown.
+    values = (setting.focal_length_mm, setting.f_number)
+    focal_length_mm, f_number = (-1.0 if math.isnan(value) else value for value in values)
+    return focal_length_mm, f_number
+
+
+def _field_map(setting: Setting, results: list[ShotResult], *, key: str) -> FieldMap:
+    edges: dict[str, list[ChartEdge]] = {}
+    for result in results:
+        for edge in result.edges:
+            if edge.edge.measured:
+                edges.setdefault(edge.target, []).append(edge)
+    spots = tuple(_spot(name, group) for name, group in sorted(edges.items()))
+    name = f"{focal_length(setting.focal_length_mm)}, {f_stop(setting.f_number)}"
+    return FieldMap(
+        key=key,
+        title=f"{name}: sharpness over the picture",
+        about=f"Mean of {len(results)} shot{'s' if len(results) != 1 else ''}. {_HOW_TO_READ}",
+        size_px=results[0].size_px,
+        spots=spots,
+        grid=_grid(spots),
+    )
+
+
+def _mean(edges: list[ChartEdge], direction: Direction) -> float:
+    figures = [edge.edge.mtf50_cypx for edge in edges if edge.direction is direction]
+    return fmean(figures) if figures else math.nan
+
+
+def _spot(name: str, edges: list[ChartEdge]) -> Spot:
+    return Spot(
+        name=clean_text(name),
+        center_px=(fmean(edge.center_px[0] for edge in edges), fmean(edge.center_px[1] for edge in edges)),
+        sagittal_cypx=_mean(edges, Direction.SAGITTAL),
+        tangential_cypx=_mean(edges, Direction.TANGENTIAL),
+    )
+
+
+def _text(value: float) -> str:
+    return f"{value:.3f}" if math.isfinite(value) else NOT_MEASURED
+
+
+def _grid(spots: tuple[Spot, ...]) -> Grid:
+    rows = tuple(
+        (
+            spot.name,
+            f"{spot.center_px[0]:.0f}, {spot.center_px[1]:.0f}",
+            _text(spot.sagittal_cypx),
+            _text(spot.tangential_cypx),
+        )
+        for spot in spots
+    )
+    return Grid(
+        caption="MTF50 in cycles/pixel at each target",
+        header=("target", "row, column (px)", "sagittal", "tangential"),
+        rows=rows,
+    )
