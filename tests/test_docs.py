@@ -1,0 +1,64 @@
+"""What the pages promise holds: commands exist, links lead somewhere, one test command for all."""
+
+import os
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+import typer
+
+from lensbench.cli.main import app
+
+ROOT = Path(__file__).resolve().parent.parent
+PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md")])
+COMMAND_LINE = typer.main.get_command(app)
+
+
+def page_name(page):
+    return page.relative_to(ROOT).as_posix()
+
+
+@pytest.mark.parametrize("page", PAGES, ids=page_name)
+def test_links_lead_somewhere(page):
+    targets = re.findall(r"\]\(([^)#\s]+)", page.read_text(encoding="utf-8"))
+    local = [target for target in targets if "://" not in target]
+    assert [target for target in local if not (page.parent / target).exists()] == []
+
+
+@pytest.mark.parametrize("page", PAGES, ids=page_name)
+def test_commands_and_options_exist(page):
+    shown = re.findall(
+        r"(?:^ {4,}|/bin/|`)lensbench ([a-z]+)([^`\n]*)", page.read_text(encoding="utf-8"), re.MULTILINE
+    )
+    for command, rest in shown:
+        known = COMMAND_LINE.get_command(typer.Context(COMMAND_LINE), command)
+        assert known is not None, f"lensbench {command}"
+        options = {option for parameter in known.params for option in parameter.opts}
+        assert set(re.findall(r"--[a-z-]+", rest)) <= options | {"--help"}, f"lensbench {command} {rest}"
+
+
+def test_readme_holds_the_two_commands_a_newcomer_runs():
+    lines = (ROOT / "README.md").read_text(encoding="utf-8").splitlines()
+    environment = "python3 -m venv .venv && .venv/bin/pip install"
+    assert f"{environment} . && .venv/bin/lensbench demo" in lines
+    assert [line for line in lines if ".venv/bin/pytest" in line] == [
+        f"{environment} -e '.[test]' && .venv/bin/pytest"
+    ]
+
+
+def test_the_check_of_a_change_runs_the_command_of_the_readme():
+    script = ROOT / ".ci" / "run"
+    assert os.access(script, os.X_OK)
+    subprocess.run(["bash", "-n", str(script)], check=True, timeout=10)
+    text = script.read_text(encoding="utf-8")
+    assert text.index("README.md") < text.index('eval "$test_command"')
+    for step in ("ruff check", "ruff format --check", "mypy --strict"):
+        assert f".venv/bin/{step}" in text
+
+
+def test_the_readme_states_its_limits_and_cautions():
+    text = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+    assert "not yet against a real lens on a reference bench" in text
+    for danger in ("tripod", "Lamps", "ladder", "sun", "cloth"):
+        assert danger in text
