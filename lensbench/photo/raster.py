@@ -68,7 +68,7 @@ class RasterPixels:
         clipped = (region == 0) | (region == self.table.size - 1)
         light = np.take(self.table, region, mode="clip")  # a code never exceeds the table
         if region.ndim == 3:
-            clipped, light = clipped.any(axis=2), _luminance(light)
+            clipped, light = clipped[:, :, 0] | clipped[:, :, 1] | clipped[:, :, 2], _luminance(light)
         return Samples(
             box=box,
             channel=channel,

@@ -93,7 +93,7 @@ class MosaicPixels:
         """Average whole periods of the colour filter array, which weighs the colours alike everywhere."""
         period = _averaging_period(self.pattern)
         factor = shrink_factor(self.size_px, max_px=max_px, period=period)
-        small = _smoothed(self.mosaic, period) if factor == 1 else shrink(self.mosaic, factor)
+        small = _smoothed(self.mosaic, self.pattern) if factor == 1 else shrink(self.mosaic, factor)
         black = float(np.mean([levels.black.mean() for levels in self.levels]))
         return Overview(grey=to_grey(small, black=black, levels=65_536), factor=factor)
 
@@ -118,10 +118,11 @@ def _averaging_period(pattern: ColourMap) -> int:
     return int(np.lcm(*pattern.shape))
 
 
-def _smoothed(mosaic: Mosaic, period: int) -> npt.NDArray[Any]:
-    """Even the colours out without shrinking: a centred mean over one period."""
+def _smoothed(mosaic: Mosaic, pattern: ColourMap) -> npt.NDArray[Any]:
+    """Even the colours out without shrinking: a centred mean over one whole period."""
     import cv2  # noqa: PLC0415  heavy: only when a picture is looked at
 
+    period = int(np.lcm(*pattern.shape))
     if period == 1:
         return mosaic
     reach = np.ones(period + 1 - period % 2)
