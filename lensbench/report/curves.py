@@ -5,7 +5,7 @@ import math
 from lensbench.records import ZONES
 from lensbench.report.panels import Axis, Grid, Line, Panel, Point, lpmm_axis, value_axis
 from lensbench.report.readings import NOT_MEASURED, Scale, f_stop, focal_length, with_interval
-from lensbench.study.findings import CurvePoint, FocalLengthFindings, LensFindings
+from lensbench.study.findings import FocalLengthFindings, LensFindings, SmoothCurve
 
 __all__ = ["scale_of_lens", "sharpness_panels", "zoom_panel"]
 
@@ -17,6 +17,7 @@ def sharpness_panels(lens: LensFindings, *, key: str) -> list[Panel]:
     return [
         _sharpness_panel(focal, up=up, scale=scale, key=f"{key}-stops-{number}")
         for number, focal in enumerate(lens.by_focal_length, start=1)
+        if _places(focal)
     ]
 
 
@@ -64,46 +65,54 @@ def _extent(focal: FocalLengthFindings) -> list[float]:
     ]
 
 
-def _stops(focal: FocalLengthFindings) -> list[float]:
-    return sorted({point.f_number for point in focal.curve})
+def _places(focal: FocalLengthFindings) -> dict[float, float]:
+    """Give each known f-stop its place on the axis, one a stop, by the exact f-number."""
+    exact = {point.f_number: point.exact_f_number for point in focal.curve if point.f_number > 0.0}
+    places = {
+        stop: math.log2(value if math.isfinite(value) and value > 0.0 else stop)
+        for stop, value in exact.items()
+    }
+    return dict(sorted(places.items()))
 
 
 def _sharpness_panel(focal: FocalLengthFindings, *, up: Axis, scale: Scale, key: str) -> Panel:
-    stops = _stops(focal)
-    places = tuple((math.log2(stop), f_stop(stop)) for stop in stops)
+    places = _places(focal)
+    ticks = tuple((place, f_stop(stop)) for stop, place in places.items())
     name = focal_length(focal.focal_length_mm)
     return Panel(
         key=key,
         title=f"{name}: sharpness at every stop",
         about=_sharpness_about(focal),
-        across=Axis(title="f-stop", low=places[0][0] - 0.45, high=places[-1][0] + 0.45, ticks=places),
+        across=Axis(title="f-stop", low=ticks[0][0] - 0.45, high=ticks[-1][0] + 0.45, ticks=ticks),
         up=up,
         up_right=lpmm_axis(up, scale),
-        lines=tuple(line for zone in ZONES if (line := _stop_line(focal, zone)).points),
-        tied=tuple(math.log2(stop) for stop in focal.tied_f_numbers),
-        best=math.log2(focal.best_f_number) if math.isfinite(focal.best_f_number) else None,
-        grid=_stop_grid(focal, stops),
+        lines=tuple(line for zone in ZONES if (line := _stop_line(focal, zone, places)).points),
+        tied=tuple(places[stop] for stop in focal.tied_f_numbers if stop in places),
+        best=places.get(focal.best_f_number),
+        grid=_stop_grid(focal, list(places)),
     )
 
 
-def _stop_line(focal: FocalLengthFindings, zone: str) -> Line:
-    curve = sorted((point for point in focal.curve if point.zone == zone), key=lambda point: point.f_number)
+def _stop_line(focal: FocalLengthFindings, zone: str, places: dict[float, float]) -> Line:
+    curve = [point for point in focal.curve if point.zone == zone and point.f_number in places]
+    curve.sort(key=lambda point: point.f_number)
     points = tuple(
         Point(
-            place=math.log2(point.f_number),
+            place=places[point.f_number],
             value=point.measured_cypx,
             low=point.ci95_cypx[0],
             high=point.ci95_cypx[1],
         )
         for point in curve
     )
-    return Line(name=zone, role=zone, path=_path(focal, zone, curve), points=points)
-
-
-def _path(focal: FocalLengthFindings, zone: str, curve: list[CurvePoint]) -> tuple[tuple[float, float], ...]:
     smooth = focal.smooth.get(zone)
-    if smooth is None or not smooth.fits:
-        return tuple((math.log2(point.f_number), point.mtf50_cypx) for point in curve)
+    path = tuple((places[point.f_number], point.mtf50_cypx) for point in curve)
+    return Line(
+        name=zone, role=zone, path=_smooth_path(smooth) if smooth and smooth.fits else path, points=points
+    )
+
+
+def _smooth_path(smooth: SmoothCurve) -> tuple[tuple[float, float], ...]:
     pairs = zip(smooth.f_number.tolist(), smooth.mtf50_cypx.tolist(), strict=True)
     return tuple((math.log2(f_number), value) for f_number, value in pairs)
 

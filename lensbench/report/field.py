@@ -12,7 +12,10 @@ from lensbench.report.panels import Grid
 from lensbench.report.readings import NOT_MEASURED, f_stop, focal_length
 from lensbench.study.findings import LensFindings, Setting, SweepShot
 
-__all__ = ["FieldMap", "Spot", "field_maps", "shots_at"]
+__all__ = ["FieldMap", "Spot", "SpotBar", "field_maps", "shots_at", "spot_bars"]
+
+_LONGEST_BAR: Final = 0.1
+"""Of the picture's width, for the sharpest figure."""
 
 _HOW_TO_READ: Final = (
     "At each target, the bar along the radius shows the sagittal figure and the bar across it the tangential "
@@ -29,6 +32,22 @@ class Spot:
     sagittal_cypx: float
     """NaN where no edge along the radius was measured."""
     tangential_cypx: float
+
+    @property
+    def mean_cypx(self) -> float:
+        """Mean of the figures that there are; NaN without any."""
+        figures = [value for value in (self.sagittal_cypx, self.tangential_cypx) if math.isfinite(value)]
+        return fmean(figures) if figures else math.nan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpotBar:
+    """One bar of a spot, as long as its figure is high."""
+
+    role: str
+    """sagittal or tangential."""
+    start_px: tuple[float, float]
+    end_px: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +66,30 @@ class FieldMap:
         """The largest figure on the map."""
         figures = [value for spot in self.spots for value in (spot.sagittal_cypx, spot.tangential_cypx)]
         return max((value for value in figures if math.isfinite(value)), default=math.nan)
+
+
+def spot_bars(spot: Spot, field: FieldMap) -> tuple[SpotBar, ...]:
+    """Give the bars of a spot: along the radius for sagittal, across it for tangential figures."""
+    down, right = (
+        place - (length - 1) / 2.0 for place, length in zip(spot.center_px, field.size_px, strict=True)
+    )
+    radius_px = math.hypot(down, right)
+    along = (down / radius_px, right / radius_px) if radius_px > 1.0 else (0.0, 1.0)
+    across = (along[1], -along[0])
+    unit_px = _LONGEST_BAR * field.size_px[1] / field.sharpest_cypx
+    bars = (("sagittal", spot.sagittal_cypx, along), ("tangential", spot.tangential_cypx, across))
+    return tuple(
+        _spot_bar(
+            role, spot.center_px, (value * unit_px / 2.0 * toward[0], value * unit_px / 2.0 * toward[1])
+        )
+        for role, value, toward in bars
+        if math.isfinite(value)
+    )
+
+
+def _spot_bar(role: str, center_px: tuple[float, float], reach_px: tuple[float, float]) -> SpotBar:
+    (row, col), (down, right) = center_px, reach_px
+    return SpotBar(role=role, start_px=(row - down, col - right), end_px=(row + down, col + right))
 
 
 def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> list[FieldMap]:

@@ -4,7 +4,7 @@ import math
 from typing import Final
 from xml.etree import ElementTree as ET
 
-from lensbench.report.field import FieldMap, Spot
+from lensbench.report.field import FieldMap, Spot, spot_bars
 from lensbench.report.svg import add_text, begin_picture, finish_picture
 
 __all__ = ["field_svg"]
@@ -12,8 +12,6 @@ __all__ = ["field_svg"]
 WIDTH: Final = 460.0
 _MARGIN: Final = 4.0
 _LEGEND_HEIGHT: Final = 30.0
-_LONGEST_BAR: Final = 0.1
-"""Of the picture's width, for the sharpest figure."""
 _ZONE_BORDERS: Final = (0.3, 0.65)
 """Image heights that part inner, halfway and outer."""
 
@@ -26,9 +24,8 @@ def field_svg(field: FieldMap) -> str:
     size = (height + _LEGEND_HEIGHT, WIDTH)
     picture = begin_picture(field.key, field.title, field.about, size=size)
     _draw_frame(picture, field, scale)
-    unit = _LONGEST_BAR * WIDTH / field.sharpest_cypx
     for spot in field.spots:
-        _draw_spot(picture, spot, field, scale=scale, unit=unit)
+        _draw_spot(picture, spot, field, scale)
     _draw_legend(picture, row=height + 16.0)
     return finish_picture(picture)
 
@@ -55,34 +52,22 @@ def _draw_frame(picture: ET.Element, field: FieldMap, scale: float) -> None:
         ET.SubElement(picture, "circle", ring)
 
 
-def _draw_spot(picture: ET.Element, spot: Spot, field: FieldMap, *, scale: float, unit: float) -> None:
-    row, col = (_MARGIN + (place + 0.5) * scale for place in spot.center_px)
-    middle = [(length - 1) / 2.0 for length in field.size_px]
-    down, right = (place - center for place, center in zip(spot.center_px, middle, strict=True))
-    radius = math.hypot(down, right) or 1.0
-    along = (down / radius, right / radius) if radius > 1.0 else (0.0, 1.0)
-    across = (along[1], -along[0])
-    for role, value, (d_row, d_col) in (
-        ("sagittal", spot.sagittal_cypx, along),
-        ("tangential", spot.tangential_cypx, across),
-    ):
-        if math.isfinite(value):
-            reach = value * unit / 2.0
-            ends = {
-                "x1": col - d_col * reach,
-                "y1": row - d_row * reach,
-                "x2": col + d_col * reach,
-                "y2": row + d_row * reach,
-            }
-            ET.SubElement(
-                picture,
-                "line",
-                {name: f"{end:.1f}" for name, end in ends.items()} | {"class": f"whisker {role}"},
-            )
-    figures = [value for value in (spot.sagittal_cypx, spot.tangential_cypx) if math.isfinite(value)]
-    if figures:
-        text = f"{1000.0 * sum(figures) / len(figures):.0f}"
-        add_text(picture, text, (row - 6.0, col + 7.0), kind="tick small")
+def _draw_spot(picture: ET.Element, spot: Spot, field: FieldMap, scale: float) -> None:
+    for bar in spot_bars(spot, field):
+        (row1, col1), (row2, col2) = (_placed(end_px, scale) for end_px in (bar.start_px, bar.end_px))
+        ends = {"x1": f"{col1:.1f}", "y1": f"{row1:.1f}", "x2": f"{col2:.1f}", "y2": f"{row2:.1f}"}
+        ET.SubElement(picture, "line", ends | {"class": f"whisker {bar.role}"})
+    if math.isfinite(spot.mean_cypx):
+        row, col = _placed(spot.center_px, scale)
+        at_right_end = col > WIDTH - 40.0
+        place = (max(row - 6.0, _MARGIN + 11.0), col - 7.0 if at_right_end else col + 7.0)
+        kind = "tick small end" if at_right_end else "tick small"
+        add_text(picture, f"{1000.0 * spot.mean_cypx:.0f}", place, kind=kind)
+
+
+def _placed(place_px: tuple[float, float], scale: float) -> tuple[float, float]:
+    row_px, col_px = place_px
+    return _MARGIN + (row_px + 0.5) * scale, _MARGIN + (col_px + 0.5) * scale
 
 
 def _draw_legend(picture: ET.Element, *, row: float) -> None:

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 from lensbench.report.readings import Scale
@@ -68,6 +69,15 @@ class Panel:
     """Places that can't be told from the best, the best included."""
     best: float | None = None
     grid: Grid
+
+    @property
+    def shades(self) -> tuple[tuple[float, float], ...]:
+        """Where the tied places are shaded: from halfway to the tick before to halfway to the tick after."""
+        places = [place for place, _ in self.across.ticks]
+        middles = [(before + after) / 2.0 for before, after in pairwise(places)]
+        borders = [self.across.low, *middles, self.across.high]
+        spans = [span for place, span in zip(places, pairwise(borders), strict=True) if place in self.tied]
+        return tuple(spans)
 
 
 def value_axis(values: list[float]) -> Axis:

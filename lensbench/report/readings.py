@@ -83,10 +83,10 @@ def scale_of(results: Sequence[ShotResult]) -> Scale:
 
 
 def with_interval(value: float, ci95: tuple[float, float]) -> str:
-    """Give a figure with its 95 % interval on a second line.
+    r"""Give a figure with its 95 % interval on a second line.
 
     >>> with_interval(0.2931, (0.2889, 0.2973))
-    '0.293\\n0.289–0.297'
+    '0.293\n0.289–0.297'
     """
     if not math.isfinite(value):
         return NOT_MEASURED

@@ -17,6 +17,7 @@ __all__ = ["response_panel"]
 
 _ZONE_BORDERS = (0.0, 0.3, 0.65, math.inf)
 _NYQUIST_CYPX = 0.5
+_QUARTERS = tuple((step / 4, f"{step / 4:g}") for step in range(5))
 
 
 def response_panel(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> Panel | None:
@@ -60,9 +61,7 @@ def _panel(setting: Setting, chosen: dict[str, ChartEdge], *, key: str) -> Panel
             high=_NYQUIST_CYPX,
             ticks=tuple((tenth, f"{tenth:g}") for tenth in tenths[:6]),
         ),
-        up=Axis(
-            title="contrast (SFR)", low=0.0, high=1.1, ticks=tuple((t, f"{t:g}") for t in tenths[0:11:2])
-        ),
+        up=Axis(title="contrast (SFR)", low=0.0, high=1.1, ticks=_QUARTERS),
         up_right=None,
         lines=tuple(Line(name=zone, role=zone, path=_path(edge)) for zone, edge in chosen.items()),
         grid=_grid(chosen),

@@ -1,6 +1,5 @@
 """Panels as SVG for the page: built from elements, so every text is escaped; the page gives the colours."""
 
-import itertools
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -117,15 +116,9 @@ def _segment(picture: ET.Element, start: tuple[float, float], end: tuple[float, 
 
 
 def _draw_tied(picture: ET.Element, panel: Panel, frame: Frame) -> None:
-    places = [place for place, _ in panel.across.ticks]
-    gaps = [after - before for before, after in itertools.pairwise(places)]
-    half = min(gaps, default=1.0) / 2.0
-    for place in panel.tied:
-        start, end = (
-            frame.col(min(max(edge, panel.across.low), panel.across.high))
-            for edge in (place - half, place + half)
-        )
-        shade = {"x": _number(start), "y": _number(_TOP), "width": _number(end - start)}
+    for start, end in panel.shades:
+        left, right = frame.col(start), frame.col(end)
+        shade = {"x": _number(left), "y": _number(_TOP), "width": _number(right - left)}
         ET.SubElement(picture, "rect", shade | {"height": _number(_BOTTOM - _TOP), "class": "tied"})
 
 

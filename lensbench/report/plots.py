@@ -1,0 +1,117 @@
+"""Panels and maps as PNG files, drawn by matplotlib on its own canvas, with no window system behind it."""
+
+import io
+import math
+from typing import Final
+
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.patches import Circle
+
+from lensbench.report.field import FieldMap, Spot, spot_bars
+from lensbench.report.palette import style_of
+from lensbench.report.panels import Axis, Line, Panel
+
+__all__ = ["field_png", "panel_png"]
+
+_INCHES: Final = (6.4, 4.4)
+_DOTS_PER_INCH: Final = 150
+_MARKS: Final = {"circle": "o", "square": "s", "triangle": "^", "diamond": "D"}
+_BAND, _RULE, _INK = "#e9e2cf", "#d8d4ca", "#23272b"
+_ZONE_BORDERS: Final = (0.3, 0.65)
+
+
+def panel_png(panel: Panel) -> bytes:
+    """Give a panel as a PNG file's content; the same panel gives the same bytes."""
+    figure = Figure(figsize=_INCHES, dpi=_DOTS_PER_INCH, layout="constrained")
+    axes = figure.add_subplot()
+    _set_axes(axes, panel)
+    for start, end in panel.shades:
+        axes.axvspan(start, end, color=_BAND, linewidth=0, zorder=0)
+    for line in panel.lines:
+        _draw_line(axes, line)
+    if panel.best is not None:
+        axes.axvline(panel.best, color=_INK, linewidth=0.9, linestyle=":", zorder=1)
+        axes.annotate("best", (panel.best, 1.0), xycoords=("data", "axes fraction"), ha="center", va="bottom")
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.15), ncols=4, frameon=False)
+    return _png(figure, panel.title)
+
+
+def field_png(field: FieldMap) -> bytes:
+    """Give a map as a PNG file's content."""
+    rows, cols = field.size_px
+    figure = Figure(figsize=(6.4, 6.4 * rows / cols + 0.8), dpi=_DOTS_PER_INCH, layout="constrained")
+    axes = figure.add_subplot()
+    axes.set(xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5), xticks=[], yticks=[], aspect="equal")
+    middle = ((cols - 1) / 2.0, (rows - 1) / 2.0)
+    for border in _ZONE_BORDERS:
+        radius = border * math.hypot(rows, cols) / 2.0
+        axes.add_patch(Circle(middle, radius, fill=False, linestyle=":", color="#5d646b", linewidth=0.7))
+    for spot in field.spots:
+        _draw_spot(axes, spot, field)
+    axes.set_title(field.title, loc="left", fontsize=11, fontweight="bold")
+    handles = [
+        axes.plot([], [], **_look(role), linewidth=2.4, label=role)[0] for role in ("sagittal", "tangential")
+    ]
+    axes.legend(handles=handles, loc="upper center", bbox_to_anchor=(0.5, -0.01), ncols=2, frameon=False)
+    return _png(figure, "")
+
+
+def _png(figure: Figure, title: str) -> bytes:
+    if title:
+        figure.suptitle(title, x=0.02, ha="left", fontsize=11, fontweight="bold")
+    canvas = FigureCanvasAgg(figure)
+    content = io.BytesIO()
+    canvas.print_png(content, metadata={"Software": None})
+    return content.getvalue()
+
+
+def _look(role: str) -> dict[str, object]:
+    style = style_of(role)
+    return {"color": style.color, "linestyle": (0, style.dashes) if style.dashes else "solid"}
+
+
+def _set_axes(axes: Axes, panel: Panel) -> None:
+    _set_axis(axes, panel.across, "x")
+    _set_axis(axes, panel.up, "y")
+    axes.grid(axis="y", color=_RULE, linewidth=0.7)
+    axes.set_axisbelow(True)
+    axes.spines[["top", "right"]].set_visible(False)
+    if panel.up_right:
+        right = axes.twinx()
+        _set_axis(right, panel.up_right, "y")
+        right.spines[["top", "left"]].set_visible(False)
+
+
+def _set_axis(axes: Axes, axis: Axis, which: str) -> None:
+    places, texts = [place for place, _ in axis.ticks], [text for _, text in axis.ticks]
+    if which == "x":
+        axes.set_xlim(axis.low, axis.high)
+        axes.set_xticks(places, texts)
+        axes.set_xlabel(axis.title)
+    else:
+        axes.set_ylim(axis.low, axis.high)
+        axes.set_yticks(places, texts)
+        axes.set_ylabel(axis.title)
+
+
+def _draw_line(axes: Axes, line: Line) -> None:
+    look = _look(line.role)
+    mark = _MARKS[style_of(line.role).mark] if line.points else None
+    axes.plot(*zip(*line.path, strict=True), **look, linewidth=1.8)
+    axes.plot([], [], **look, linewidth=1.8, marker=mark, label=line.name)
+    for point in line.points:
+        axes.plot([point.place] * 2, [point.low, point.high], color=look["color"], linewidth=1.2)
+        axes.plot([point.place], [point.value], color=look["color"], marker=mark, markersize=6, mec="white")
+
+
+def _draw_spot(axes: Axes, spot: Spot, field: FieldMap) -> None:
+    for bar in spot_bars(spot, field):
+        (row1, col1), (row2, col2) = bar.start_px, bar.end_px
+        axes.plot([col1, col2], [row1, row2], **_look(bar.role), linewidth=2.4, clip_on=True)
+    if math.isfinite(spot.mean_cypx):
+        row, col = spot.center_px
+        axes.annotate(
+            f"{1000.0 * spot.mean_cypx:.0f}", (col, row), (4, 4), textcoords="offset points", fontsize=8
+        )
