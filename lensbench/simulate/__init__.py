@@ -1,1 +1,33 @@
-"""Photographs of the chart through a described lens and camera, with known truth."""
+"""Photographs of the chart through a described lens and camera, with known truth.
+
+from lensbench import simulate
+lens = simulate.prime("Linden 35", simulate.ZoomPosition(focal_length_mm=35))
+    scene = simulate.Scene(layout=sheet("A3"), lens=lens)
+photo = simulate.photograph(scene, simulate.Shot(focal_length_mm=35, f_number=5.6))
+photo.mosaic, photo.edges
+"""
+
+from lensbench.simulate.camera import Camera
+from lensbench.simulate.lens import Lens, ZoomPosition, prime
+from lensbench.simulate.scene import Scene, Shot
+from lensbench.simulate.shooting import Job, Photograph, Processing, photograph, picture, series, shoot
+from lensbench.simulate.truth import TrueEdge
+from lensbench.simulate.view import Pose
+
+__all__ = [
+    "Camera",
+    "Job",
+    "Lens",
+    "Photograph",
+    "Pose",
+    "Processing",
+    "Scene",
+    "Shot",
+    "TrueEdge",
+    "ZoomPosition",
+    "photograph",
+    "picture",
+    "prime",
+    "series",
+    "shoot",
+]

@@ -1,0 +1,141 @@
+"""Photographs on disk: DNG raw, sRGB JPEG and 16-bit TIFF, each with the metadata that a camera writes.
+
+The DNG is plain DNG 1.4 (Adobe DNG specification): one uncompressed strip of sensor numbers with its colour
+filter pattern, black and white levels, and an EXIF directory.
+"""
+
+import struct
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from lensbench.simulate.camera import Camera
+from lensbench.simulate.exif import EXIF_POINTER_TAG, exif_entries, jpeg_exif_segment, packed_directory
+from lensbench.simulate.lens import Lens
+from lensbench.simulate.scene import Plane, Shot
+from lensbench.simulate.sensor import srgb_encoded
+
+__all__ = ["write_dng", "write_jpeg", "write_tiff"]
+
+_CFA_PHOTOMETRIC, _LINEAR_RAW_PHOTOMETRIC = 32803, 34892
+_PHOTOMETRIC_TAG, _SHORT_KIND = 262, 3
+_PLACEHOLDER_TAG: Final = 40000
+"""Keeps the place of the EXIF pointer, which tifffile does not write itself."""
+_SOFTWARE: Final = "lensbench simulate"
+
+
+def write_dng(path: Path, numbers: npt.NDArray[np.uint16], shot: Shot, *, lens: Lens, camera: Camera) -> None:
+    """Write sensor numbers, shape (rows, cols), as a DNG."""
+    from tifffile import TiffWriter  # noqa: PLC0415 - heavy
+
+    mono = camera.cfa == "mono"
+    with TiffWriter(path, byteorder="<") as tiff:
+        tiff.write(
+            numbers,
+            photometric="minisblack" if mono else _CFA_PHOTOMETRIC,
+            subfiletype=0,
+            metadata=None,
+            rowsperstrip=camera.rows,
+            software=_SOFTWARE,
+            extratags=[*_camera_tags(camera, shot), *_raw_tags(camera)],
+        )
+    _append_exif(path, shot, lens=lens, camera=camera)
+    if mono:
+        # tifffile writes this value for three channels only; a monochrome sensor's raw has one.
+        _overwrite_tag(path, _PHOTOMETRIC_TAG, value=_LINEAR_RAW_PHOTOMETRIC)
+
+
+def write_tiff(
+    path: Path, linear: Plane, shot: Shot, *, lens: Lens, camera: Camera, encoding: str = "srgb"
+) -> None:
+    """Write a finished linear picture as 16-bit TIFF, encoded as `srgb` or left `linear`."""
+    from tifffile import imwrite  # noqa: PLC0415 - heavy
+
+    values = srgb_encoded(linear) if encoding == "srgb" else linear
+    imwrite(
+        path,
+        np.rint(values * 65535.0).astype(np.uint16),
+        byteorder="<",
+        photometric="rgb" if values.ndim == 3 else "minisblack",
+        metadata=None,
+        software=_SOFTWARE,
+        extratags=_camera_tags(camera, shot),
+    )
+    _append_exif(path, shot, lens=lens, camera=camera)
+
+
+def write_jpeg(
+    path: Path, linear: Plane, shot: Shot, *, lens: Lens, camera: Camera, quality: int = 95
+) -> None:
+    """Write a finished linear picture as sRGB JPEG, colour at full resolution."""
+    import cv2  # noqa: PLC0415 - heavy
+
+    values = np.rint(srgb_encoded(linear) * 255.0).astype(np.uint8)
+    full_color = cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444
+    settings = [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, full_color]
+    _, encoded = cv2.imencode(".jpg", values[..., ::-1] if values.ndim == 3 else values, settings)
+    stream = encoded.tobytes()
+    path.write_bytes(stream[:2] + jpeg_exif_segment(shot, lens=lens, camera=camera) + stream[2:])
+
+
+def _camera_tags(camera: Camera, shot: Shot) -> list[tuple[int, str, int, Any, bool]]:
+    date, time = shot.taken_at.split("T")
+    return [
+        (271, "s", 0, camera.maker, True),
+        (272, "s", 0, camera.model, True),
+        (274, "H", 1, 1, True),
+        (306, "s", 0, f"{date.replace('-', ':')} {time.partition('.')[0]}", True),
+        (_PLACEHOLDER_TAG, "I", 1, 0, True),
+    ]
+
+
+def _raw_tags(camera: Camera) -> list[tuple[int, str, int, Any, bool]]:
+    common: list[tuple[int, str, int, Any, bool]] = [
+        (50706, "B", 4, (1, 4, 0, 0), True),
+        (50707, "B", 4, (1, 1, 0, 0), True),
+        (50708, "s", 0, f"{camera.maker} {camera.model}", True),
+        (50714, "I", 1, camera.black, True),
+        (50717, "I", 1, camera.white, True),
+        (50778, "H", 1, 21, True),
+    ]
+    if camera.cfa == "mono":
+        return common
+    tile = camera.tile()
+    unit_matrix = [value for row in range(3) for col in range(3) for value in (10_000 * (row == col), 10_000)]
+    neutral = (round(camera.red_response * 1000), 1000, 1000, 1000, round(camera.blue_response * 1000), 1000)
+    return [
+        *common,
+        (33421, "H", 2, tile.shape, True),
+        (33422, "B", tile.size, tile.tobytes(), True),
+        (50710, "B", 3, (0, 1, 2), True),
+        (50711, "H", 1, 1, True),
+        (50713, "H", 2, (1, 1), True),
+        (50721, "2i", 9, unit_matrix, True),
+        (50728, "2I", 3, neutral, True),
+    ]
+
+
+def _append_exif(path: Path, shot: Shot, *, lens: Lens, camera: Camera) -> None:
+    """Put the EXIF directory at the end of a TIFF and turn the placeholder into a pointer to it."""
+    with path.open("r+b") as stream:
+        end = stream.seek(0, 2)
+        offset = end + end % 2
+        stream.write(b"\0" * (offset - end))
+        stream.write(packed_directory(exif_entries(shot, lens=lens, camera=camera), offset=offset))
+    _overwrite_tag(path, _PLACEHOLDER_TAG, value=offset, code=EXIF_POINTER_TAG)
+
+
+def _overwrite_tag(path: Path, tag: int, *, value: int, code: int | None = None) -> None:
+    """Put another value, and another code, into a tag of the first directory that holds one number."""
+    from tifffile import TiffFile  # noqa: PLC0415 - heavy
+
+    with TiffFile(path) as tiff:
+        entry = tiff.pages.first.tags[tag]
+        entry_at, kind = entry.offset, "<H" if entry.dtype == _SHORT_KIND else "<I"
+    with path.open("r+b") as stream:
+        stream.seek(entry_at)
+        stream.write(struct.pack("<H", code or tag))
+        stream.seek(entry_at + 8)
+        stream.write(struct.pack(kind, value))

@@ -1,0 +1,220 @@
+"""A described lens: what it does to a point, as a function of stop, focal length, field and colour.
+
+The transfer function at one place of the picture is a product of three: the diffraction of a circular pupil,
+the geometric disc of a focus error, and a Gaussian for the aberrations, wider along the radius than across it
+where the description says so. Every length of the description is on the sensor, in micrometres.
+"""
+
+from dataclasses import dataclass, fields
+from typing import Final, Self
+
+import numpy as np
+import numpy.typing as npt
+
+from lensbench import optics
+from lensbench.errors import SettingError
+from lensbench.units import FloatArray
+
+__all__ = ["Lens", "PointBlur", "ZoomPosition", "prime"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointBlur:
+    """What the lens does to a point at one place of the picture, in one colour."""
+
+    q: float
+    """Wavelength times working f-number over pixel pitch."""
+    disc_px: float = 0.0
+    """Diameter of the geometric focus disc."""
+    spread_px2: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """Gaussian covariance: row-row, row-column, column-column."""
+
+    def radial(self, frequency_cypx: npt.ArrayLike) -> FloatArray:
+        """Give the part that is the same in every direction: diffraction times focus disc."""
+        return optics.diffraction_mtf(frequency_cypx, self.q) * optics.defocus_mtf(
+            frequency_cypx, self.disc_px
+        )
+
+    def widened(self, spread_px2: tuple[float, float, float]) -> Self:
+        """Give the same blur with another Gaussian folded in, such as that of a print."""
+        total = tuple(a + b for a, b in zip(self.spread_px2, spread_px2, strict=True))
+        return type(self)(q=self.q, disc_px=self.disc_px, spread_px2=total)  # type: ignore[arg-type]
+
+    def along(self, frequency_cypx: npt.ArrayLike, normal: tuple[float, float]) -> FloatArray:
+        """Give the optical transfer along a unit normal (row, column); it may turn negative."""
+        row_row, row_col, col_col = self.spread_px2
+        row, col = normal
+        variance_px2 = row_row * row**2 + 2.0 * row_col * row * col + col_col * col**2
+        return self.radial(frequency_cypx) * optics.gaussian_mtf(frequency_cypx, float(np.sqrt(variance_px2)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoomPosition:
+    """The optics at one focal length; what is said of the corner grows as the height squared."""
+
+    focal_length_mm: float
+    residual_um: float = 0.7
+    """Gaussian blur (sigma) that stays at every stop, in the centre."""
+    residual_corner_um: float = 0.8
+    """The same, added in quadrature in the corner."""
+    open_um: float = 1.0
+    """Gaussian blur at the widest stop in the centre, falling as (widest / N)^power."""
+    open_corner_along_um: float = 2.0
+    """The same, added in quadrature in the corner, along the radius."""
+    open_corner_across_um: float = 1.4
+    """The same, across the radius."""
+    power: float = 2.0
+    curvature_um: float = 0.0
+    """Focus error that the curved field makes in the corner."""
+    focal_tilt_um: tuple[float, float] = (0.0, 0.0)
+    """Focus error (down, right) at one half-diagonal below and to the right of the centre."""
+    decentring: tuple[float, float] = (0.0, 0.0)
+    """Growth of all aberration blur over one half-diagonal (down, right): 0.4 makes it 1.4 times as wide."""
+    red_outward: float = 0.0
+    """Radial scale of red against green, less one: positive when red lies further out."""
+    blue_outward: float = 0.0
+    distortion_percent: float = 0.0
+    """Radial displacement in the corner: negative is barrel."""
+    vignetting_stops: float = 0.6
+    """Light lost in the corner at the widest stop, falling as (widest / N)^2."""
+
+    def between(self, other: "ZoomPosition", share: float) -> "ZoomPosition":
+        """Give the position a share of the way to another, every figure interpolated linearly."""
+        mixed: dict[str, float | tuple[float, ...]] = {}
+        for item in fields(self):
+            near, far = np.asarray(getattr(self, item.name)), np.asarray(getattr(other, item.name))
+            value = (1.0 - share) * near + share * far
+            mixed[item.name] = float(value) if value.ndim == 0 else tuple(float(v) for v in value)
+        return ZoomPosition(**mixed)  # type: ignore[arg-type]
+
+
+DEFAULT_WAVELENGTHS_UM: Final = {"red": 0.62, "green": 0.54, "blue": 0.46, "grey": 0.55}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lens:
+    """A lens by its description; invented names only."""
+
+    name: str
+    maker: str = "Invented"
+    widest_f_number: float = 2.8
+    positions: tuple[ZoomPosition, ...]
+    """One for a prime; two or more, by growing focal length, for a zoom."""
+    red_um: float = DEFAULT_WAVELENGTHS_UM["red"]
+    green_um: float = DEFAULT_WAVELENGTHS_UM["green"]
+    blue_um: float = DEFAULT_WAVELENGTHS_UM["blue"]
+    grey_um: float = DEFAULT_WAVELENGTHS_UM["grey"]
+
+    def __post_init__(self) -> None:
+        lengths = [position.focal_length_mm for position in self.positions]
+        if not lengths or lengths != sorted(set(lengths)) or lengths[0] <= 0.0:
+            raise SettingError(
+                f"lens «{self.name}»: focal lengths are {lengths}; give them above 0, in growing order."
+            )
+        if self.widest_f_number <= 0.0:
+            raise SettingError(f"lens «{self.name}»: widest f-number {self.widest_f_number} is not above 0.")
+
+    @property
+    def focal_range_mm(self) -> tuple[float, float]:
+        """Shortest and longest focal length."""
+        return self.positions[0].focal_length_mm, self.positions[-1].focal_length_mm
+
+    def wavelength_um(self, channel: str) -> float:
+        """Give the wavelength that stands for a channel."""
+        wavelengths = {"red": self.red_um, "green": self.green_um, "blue": self.blue_um, "grey": self.grey_um}
+        return wavelengths[channel]
+
+    def at(self, focal_length_mm: float) -> ZoomPosition:
+        """Give the optics at a focal length, between the described ones.
+
+        Raises
+        ------
+        SettingError
+            The lens does not reach the focal length.
+        """
+        shortest, longest = self.focal_range_mm
+        if not shortest <= focal_length_mm <= longest:
+            raise SettingError(
+                f"lens «{self.name}» reaches from {shortest:g} to {longest:g} mm, not {focal_length_mm:g} mm."
+            )
+        lengths = np.array([position.focal_length_mm for position in self.positions])
+        upper = int(np.searchsorted(lengths, focal_length_mm))
+        if lengths[upper] == focal_length_mm:
+            return self.positions[upper]
+        share = (focal_length_mm - lengths[upper - 1]) / (lengths[upper] - lengths[upper - 1])
+        return self.positions[upper - 1].between(self.positions[upper], float(share))
+
+    def stopped_down(self, f_number: float) -> float:
+        """Give widest stop over f-number: 1 wide open, falling as the lens is stopped down.
+
+        Raises
+        ------
+        SettingError
+            The f-number is below the lens's widest.
+        """
+        if f_number < self.widest_f_number * 0.99:
+            raise SettingError(f"lens «{self.name}» opens to f/{self.widest_f_number:g}, not f/{f_number:g}.")
+        return self.widest_f_number / f_number
+
+    def point_blur(
+        self,
+        field: tuple[float, float],
+        *,
+        channel: str,
+        focal_length_mm: float,
+        f_number: float,
+        working_f_number: float,
+        focus_um: float,
+        pitch_um: float,
+    ) -> PointBlur:
+        """Give the blur of a point.
+
+        Parameters
+        ----------
+        field : (down, right)
+            Place in the picture from its centre, in half-diagonals.
+        channel : str
+            red, green, blue or grey.
+        focal_length_mm, f_number : float
+            As set on the lens.
+        working_f_number : float
+            The f-number that the near distance makes of it; diffraction and focus discs go by this one.
+        focus_um : float
+            Sensor plane less plane of the sharp image, before field curvature and tilt. [um]
+        pitch_um : float
+            Pixel pitch. [um]
+        """
+        optics_here = self.at(focal_length_mm)
+        height = float(np.hypot(*field))
+        focus_um = focus_um + optics_here.curvature_um * height**2
+        focus_um += float(np.dot(optics_here.focal_tilt_um, field))
+        return PointBlur(
+            q=self.wavelength_um(channel) * working_f_number / pitch_um,
+            disc_px=abs(focus_um) / working_f_number / pitch_um,
+            spread_px2=_aberration_px2(optics_here, field, self.stopped_down(f_number), pitch_um),
+        )
+
+
+def _aberration_px2(
+    here: ZoomPosition, field: tuple[float, float], opening: float, pitch_um: float
+) -> tuple[float, float, float]:
+    """Give the Gaussian's covariance at a place: (row-row, row-column, column-column) in square pixels."""
+    height = float(np.hypot(*field))
+    growth = max(0.0, 1.0 + float(np.dot(here.decentring, field)))
+    falling = opening**here.power
+    steady = here.residual_um**2 + (here.residual_corner_um * height**2) ** 2
+    centre = steady + (here.open_um * falling) ** 2
+    along = centre + (here.open_corner_along_um * falling * height**2) ** 2
+    across = centre + (here.open_corner_across_um * falling * height**2) ** 2
+    row, col = (field[0] / height, field[1] / height) if height > 0.0 else (0.0, 1.0)
+    scale = (growth / pitch_um) ** 2
+    return (
+        scale * (along * row**2 + across * col**2),
+        scale * (along - across) * row * col,
+        scale * (along * col**2 + across * row**2),
+    )
+
+
+def prime(name: str, position: ZoomPosition, *, widest_f_number: float = 2.8) -> Lens:
+    """Describe a lens of one focal length."""
+    return Lens(name=name, positions=(position,), widest_f_number=widest_f_number)

@@ -1,0 +1,190 @@
+"""The chart's shapes as a patch of finely spaced samples, blurred just enough to be sampled without loss.
+
+Every straight edge is drawn as its closed form after a narrow isotropic Gaussian: the normal distribution
+function of the distance to the edge. Two edges that cross at right angles multiply, also exactly. The
+Gaussian is taken out again where the patch is filtered, so that nothing remains of it; it keeps the edges'
+high frequencies from folding back, which a hard edge on any grid would suffer.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from lensbench.chart.layout import Marker, Target
+from lensbench.records import BoolArray
+from lensbench.simulate.view import View
+from lensbench.units import FloatArray
+
+__all__ = ["FINE_SIGMA_PX", "OVERSAMPLING", "Patch", "marker_patch", "target_patch"]
+
+OVERSAMPLING: Final = 4
+"""Fine samples per pixel, along rows and along columns."""
+FINE_SIGMA_PX: Final = 0.25
+"""Of the Gaussian that the edges are drawn with. [px]"""
+_REACH: Final = 6.0
+"""Sigmas beyond which an edge is flat: the remainder is 1e-9."""
+_DEGREE: Final = 4
+"""Polynomial terms per axis that carry a smooth map over a patch: exact to below 1e-4 px."""
+
+Fine = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Patch:
+    """A square piece of the picture with one shape of the chart in it."""
+
+    top: int
+    left: int
+    size_px: int
+    fine: Fine
+    """Reflectance less the paper's, shape (4 size, 4 size); the first sample lies on a pixel's centre."""
+
+
+def target_patch(
+    view: View, target: Target, *, dark: float, light: float, outward: float, margin_px: int
+) -> Patch:
+    """Draw a target: a disc whose quarters are dark and light in turn, on paper of reflectance 1."""
+    square = _Square.around(view, target.center_mm, target.radius_mm, outward=outward, margin_px=margin_px)
+    along_1, along_2 = (np.asarray(target.arm_direction(arm)) for arm in (1, 2))
+    center = np.asarray(target.center_mm)
+    at_1, scale_1 = square.at_nodes(lambda point: (point - center) @ along_1)
+    at_2, scale_2 = square.at_nodes(lambda point: (point - center) @ along_2)
+    away_1, away_2 = square.spread(at_1 * scale_1), square.spread(at_2 * scale_2)
+    rim_px = square.spread(0.5 * target.radius_mm * (scale_1 + scale_2)) - np.hypot(away_1, away_2)
+    # Dark where both distances are positive (between arms 1 and 2) or both negative (between 3 and 4).
+    first, second = _soft_step(away_1), _soft_step(away_2)
+    fine = 2.0 * first * second
+    fine -= first
+    fine -= second
+    fine *= np.float32(dark - light)
+    fine += np.float32(dark - 1.0)
+    fine *= _soft_step(rim_px)
+    return square.filled(fine)
+
+
+def marker_patch(
+    view: View, marker: Marker, ink: BoolArray, *, black: float, outward: float, margin_px: int
+) -> Patch:
+    """Draw a marker from its modules (True is ink, border included), on paper of reflectance 1."""
+    half_mm = 0.5 * marker.side_mm
+    square = _Square.around(
+        view, marker.center_mm, half_mm * np.sqrt(2.0), outward=outward, margin_px=margin_px
+    )
+    corner = np.asarray(marker.center_mm) - half_mm
+    module_mm = marker.side_mm / ink.shape[0]
+    row = square.at_nodes(lambda point: (point - corner)[..., 0] / module_mm)
+    col = square.at_nodes(lambda point: (point - corner)[..., 1] / module_mm)
+    inked = np.pad(ink, 1).astype(np.float32)
+    row_line, above = _nearest_line(square, row, modules=ink.shape[0])
+    col_line, before = _nearest_line(square, col, modules=ink.shape[1])
+    # The four modules that meet at the nearest grid corner, weighted by how much of the Gaussian each holds.
+    upper = before * inked[row_line, col_line + 1] + (1.0 - before) * inked[row_line, col_line]
+    lower = before * inked[row_line + 1, col_line + 1] + (1.0 - before) * inked[row_line + 1, col_line]
+    return square.filled(np.float32(black - 1.0) * (above * lower + (1.0 - above) * upper))
+
+
+class _AtNodes(NamedTuple):
+    """A coordinate of the chart at the nodes of a square."""
+
+    value: FloatArray
+    scale: FloatArray
+    """Pixels across which the coordinate grows by one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Square:
+    """The fine grid of a patch, and smooth maps on it."""
+
+    view: View
+    outward: float
+    top: int
+    left: int
+    size_px: int
+
+    @classmethod
+    def around(
+        cls,
+        view: View,
+        center_mm: tuple[float, float],
+        radius_mm: float,
+        *,
+        outward: float,
+        margin_px: int,
+    ) -> "_Square":
+        """Give the square of whole pixels that holds a disc and a margin."""
+        turns = np.linspace(0.0, 2.0 * np.pi, 17)
+        rim = np.asarray(center_mm) + radius_mm * np.stack([np.sin(turns), np.cos(turns)], axis=1)
+        rim_px = view.pixel_of(rim, outward=outward)
+        low, high = rim_px.min(axis=0) - margin_px, rim_px.max(axis=0) + margin_px
+        size_px = _handy_size(int(np.ceil((high - low).max())) + 1)
+        top, left = (int(v) for v in np.floor(0.5 * (low + high) - 0.5 * (size_px - 1)))
+        return cls(view=view, outward=outward, top=top, left=left, size_px=size_px)
+
+    def at_nodes(self, of_point: Callable[[FloatArray], FloatArray]) -> _AtNodes:
+        """Give a function of the chart point, and how many pixels it takes to grow by one, at the nodes."""
+        step = 0.5
+        rows, cols = self._nodes()
+        nodes = np.stack(np.meshgrid(rows, cols, indexing="ij"), axis=-1)
+        shifts = step * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+        points = self.view.chart_point_of(nodes + shifts[:, None, None], outward=self.outward)
+        value, below, above, right, left = of_point(points)
+        return _AtNodes(value, 2.0 * step / np.hypot(below - above, right - left))
+
+    def filled(self, fine: Fine) -> Patch:
+        """Give the patch that holds these samples."""
+        return Patch(top=self.top, left=self.left, size_px=self.size_px, fine=fine)
+
+    def _nodes(self) -> tuple[FloatArray, FloatArray]:
+        """Give a few rows and columns of the square, spread as a polynomial likes them."""
+        count = _DEGREE + 2
+        unit = -np.cos(np.pi * (np.arange(count) + 0.5) / count)
+        offset = 0.5 * (self.size_px - 1) * (1.0 + unit)
+        return self.top + offset, self.left + offset
+
+    def spread(self, at_nodes: FloatArray) -> Fine:
+        """Give the polynomial through values at the nodes, at every fine sample."""
+        rows, _ = self._nodes()
+        half = 0.5 * (self.size_px - 1)
+        to_terms = np.linalg.pinv(np.vander((rows - self.top) / half - 1.0, _DEGREE, increasing=True))
+        terms = to_terms @ at_nodes @ to_terms.T
+        samples = np.arange(OVERSAMPLING * self.size_px) / (OVERSAMPLING * half) - 1.0
+        by_row = (np.vander(samples, _DEGREE, increasing=True) @ terms).astype(np.float32)
+        along = samples.astype(np.float32)
+        spread = np.repeat(by_row[:, -1:], along.size, axis=1)
+        for term in by_row.T[-2::-1]:  # Horner, along each row
+            spread *= along
+            spread += term[:, None]
+        return spread
+
+
+def _handy_size(at_least: int) -> int:
+    """Give an even size, not below a limit, that Fourier transforms are quick at."""
+    size = at_least
+    while True:
+        rest = size
+        for factor in (2, 3, 5):
+            while rest % factor == 0:
+                rest //= factor
+        if rest == 1 and size % 2 == 0:
+            return size
+        size += 1
+
+
+def _soft_step(distance_px: Fine) -> Fine:
+    """Give a step from 0 to 1 after the fine Gaussian; only the band round the edge is computed."""
+    step = (distance_px > 0.0).astype(np.float32)
+    band = np.abs(distance_px) < _REACH * FINE_SIGMA_PX
+    step[band] = special.ndtr(distance_px[band] / np.float32(FINE_SIGMA_PX))
+    return step
+
+
+def _nearest_line(square: _Square, at: _AtNodes, *, modules: int) -> tuple[npt.NDArray[np.intp], Fine]:
+    """Give the nearest line of a marker's grid, and the share of the Gaussian that lies beyond it."""
+    place = square.spread(at.value)
+    line = np.clip(np.rint(place), 0, modules)
+    beyond_px = (place - line) * square.spread(at.scale)
+    return line.astype(np.intp), _soft_step(beyond_px)

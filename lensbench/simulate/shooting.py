@@ -1,0 +1,263 @@
+"""Pressing the button: one photograph in memory, or a series of them on disk with the truth beside it."""
+
+import json
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import asdict, dataclass, replace
+from itertools import groupby
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from lensbench.simulate.files import write_dng, write_jpeg, write_tiff
+from lensbench.simulate.scene import Geometry, Plane, Scene, Shot, light_on_sensor
+from lensbench.simulate.sensor import finished_picture, raw_numbers
+from lensbench.simulate.truth import TrueEdge, true_edges
+
+__all__ = [
+    "Format",
+    "Job",
+    "Photograph",
+    "Processing",
+    "photograph",
+    "picture",
+    "series",
+    "shoot",
+    "write_truth",
+]
+
+Format = Literal["dng", "jpeg", "tiff", "tiff-linear"]
+_SUFFIX: Final = {"dng": ".dng", "jpeg": ".jpg", "tiff": ".tif", "tiff-linear": ".tif"}
+_SIDE_BY_SIDE_BYTES: Final = 400_000_000
+"""Memory that the frames rendered side by side may take."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Processing:
+    """What becomes of the light."""
+
+    format: Format = "dng"
+    sharpening: float = 0.0
+    """In-camera sharpening of a JPEG or TIFF: 0 none, 0.5 moderate, 1 strong."""
+    jpeg_quality: int = 95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Photograph:
+    """One raw photograph in memory, with its truth."""
+
+    mosaic: npt.NDArray[np.uint16]
+    """Sensor numbers, shape (rows, cols)."""
+    edges: tuple[TrueEdge, ...]
+    geometry: Geometry
+    shot: Shot
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One file to be made."""
+
+    scene: Scene
+    shot: Shot
+    path: Path
+    processing: Processing = Processing()
+
+
+def photograph(scene: Scene, shot: Shot, *, channels: tuple[str, ...] | None = None) -> Photograph:
+    """Take one raw photograph in memory.
+
+    Parameters
+    ----------
+    scene, shot
+        What is photographed, and how.
+    channels : tuple of str
+        For which the truth is wanted; all of the sensor's by default.
+    """
+    geometry = scene.geometry(shot.focal_length_mm)
+    light = light_on_sensor(geometry, [shot], finished=False)[0]
+    return Photograph(
+        mosaic=raw_numbers(light, shot, scene.camera),
+        edges=tuple(true_edges(geometry, shot, channels=channels or scene.camera.channels)),
+        geometry=geometry,
+        shot=shot,
+    )
+
+
+def picture(scene: Scene, shot: Shot, *, sharpening: float = 0.0) -> Plane:
+    """Take one finished photograph in memory: linear, 0 to 1, (rows, cols, 3) as red, green, blue."""
+    geometry = scene.geometry(shot.focal_length_mm)
+    light = light_on_sensor(geometry, [shot], finished=True)[0]
+    return finished_picture(light, shot, scene.camera, sharpening=sharpening)
+
+
+def shoot(
+    jobs: Iterable[Job],
+    *,
+    workers: int = 1,
+    truth_channels: tuple[str, ...] | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> list[Path]:
+    """Make the files of some jobs, and a truth.json in every folder they go to.
+
+    Jobs of one scene at one focal length share their work, so give them together.
+
+    Parameters
+    ----------
+    jobs : iterable of Job
+        In the order they are to be told in.
+    workers : int
+        Processes; 1 works in this one.
+    truth_channels : tuple of str
+        For which the truth is written; all of the sensor's by default.
+    progress : function of the number of files just made
+        Called as they come.
+
+    Returns
+    -------
+    list of Path
+        The files, in the order of the jobs.
+    """
+    jobs = list(jobs)
+    for folder in {job.path.parent for job in jobs}:
+        folder.mkdir(parents=True, exist_ok=True)
+    batches = _batches(jobs, workers)
+    truths: dict[Path, dict[str, Any]] = {}
+    for made in _made(batches, workers=workers, truth_channels=truth_channels):
+        truths.update(made)
+        if progress is not None:
+            progress(len(made))
+    for folder, members in groupby(
+        sorted(jobs, key=lambda job: job.path.parent), lambda job: job.path.parent
+    ):
+        write_truth(folder, [truths[job.path] for job in members])
+    return [job.path for job in jobs]
+
+
+def write_truth(folder: Path, photos: Sequence[dict[str, Any]]) -> None:
+    """Write truth.json beside the photographs of a folder."""
+    seed = photos[0]["settings"]["seed"] if photos else 0
+    text = json.dumps({"seed": seed, "photos": list(photos)}, separators=(",", ":"))
+    (folder / "truth.json").write_text(text + "\n", encoding="utf-8")
+
+
+def _made(
+    batches: list[list[Job]], *, workers: int, truth_channels: tuple[str, ...] | None
+) -> Iterable[dict[Path, dict[str, Any]]]:
+    """Work the batches off, here or in a pool, and give each one's truth as it is done."""
+    if workers <= 1 or len(batches) <= 1:
+        for batch in batches:
+            yield _shoot_batch(batch, truth_channels)
+        return
+    with ProcessPoolExecutor(workers, mp_context=get_context("forkserver")) as pool:
+        futures = [pool.submit(_shoot_batch, batch, truth_channels) for batch in batches]
+        for future in as_completed(futures):
+            yield future.result()
+
+
+def _batches(jobs: list[Job], workers: int) -> list[list[Job]]:
+    """Cut the jobs into runs that share a geometry, small enough for memory and to keep all workers busy."""
+    groups = groupby(jobs, key=lambda job: (id(job.scene), job.shot.focal_length_mm, _finished(job)))
+    runs = [list(members) for _, members in groups]
+    even_share = -(-len(jobs) // max(workers, 1))
+    batches = []
+    for run in runs:
+        camera = run[0].scene.camera
+        frame_bytes = camera.rows * camera.cols * (12 if _finished(run[0]) else 4)
+        at_most = max(1, min(_SIDE_BY_SIDE_BYTES // frame_bytes, even_share))
+        pieces = -(-len(run) // at_most)
+        size = -(-len(run) // pieces)
+        batches += [run[start : start + size] for start in range(0, len(run), size)]
+    return batches
+
+
+def _finished(job: Job) -> bool:
+    return job.processing.format != "dng"
+
+
+def _shoot_batch(batch: list[Job], truth_channels: tuple[str, ...] | None) -> dict[Path, dict[str, Any]]:
+    """Make the files of one batch and give what is true of each."""
+    first = batch[0]
+    geometry = first.scene.geometry(first.shot.focal_length_mm)
+    lights = light_on_sensor(geometry, [job.shot for job in batch], finished=_finished(first))
+    for job, light in zip(batch, lights, strict=True):
+        _develop(job, light)
+    channels = truth_channels or first.scene.camera.channels
+    return {job.path: _truth(job, geometry, channels) for job in batch}
+
+
+def _develop(job: Job, light: Plane) -> None:
+    """Turn the light of one shot into its file."""
+    lens, camera, processing = job.scene.lens, job.scene.camera, job.processing
+    if processing.format == "dng":
+        numbers = raw_numbers(light, job.shot, camera)
+        write_dng(job.path, numbers, job.shot, lens=lens, camera=camera)
+        return
+    linear = finished_picture(light, job.shot, camera, sharpening=processing.sharpening)
+    if processing.format == "jpeg":
+        quality = processing.jpeg_quality
+        write_jpeg(job.path, linear, job.shot, lens=lens, camera=camera, quality=quality)
+    else:
+        encoding = "linear" if processing.format == "tiff-linear" else "srgb"
+        write_tiff(job.path, linear, job.shot, lens=lens, camera=camera, encoding=encoding)
+
+
+def _truth(job: Job, geometry: Geometry, channels: tuple[str, ...]) -> dict[str, Any]:
+    scene, processing = job.scene, job.processing
+    sharpening = processing.sharpening if _finished(job) else 0.0
+    edges = true_edges(geometry, job.shot, channels=channels, sharpening=sharpening)
+    settings = {
+        "camera": f"{scene.camera.maker} {scene.camera.model}",
+        "lens": scene.lens.name,
+        "exposure_s": job.shot.exposure_s,
+        **asdict(job.shot),
+        "magnification": geometry.view.magnification,
+        "distance_mm": geometry.distance_mm,
+        "tilt_deg": {
+            "pitch": scene.pose.pitch_deg,
+            "yaw": scene.pose.yaw_deg,
+            "roll": scene.pose.roll_deg,
+        },
+        "print_sigma_mm": scene.print_sigma_mm,
+        "pixel_pitch_um": scene.camera.pitch_um,
+        **asdict(processing),
+    }
+    return {"file": job.path.name, "settings": settings, "edges": [edge.as_dict() for edge in edges]}
+
+
+def series(
+    scene: Scene,
+    folder: Path,
+    *,
+    focal_lengths_mm: Sequence[float],
+    f_numbers: Sequence[float],
+    repeats: int = 2,
+    focus_spread_um: float = 0.0,
+    seed: int = 1,
+    processing: Processing = Processing(),
+) -> list[Job]:
+    """Describe a series: at each focal length every stop, each shot refocused `repeats` times."""
+    random = np.random.default_rng(seed)
+    shots = [
+        Shot(focal_length_mm=focal_length_mm, f_number=f_number)
+        for focal_length_mm in focal_lengths_mm
+        for f_number in f_numbers
+        for _ in range(repeats)
+    ]
+    suffix = _SUFFIX[processing.format]
+    return [
+        Job(
+            scene=scene,
+            shot=replace(
+                shot,
+                seed=1000 * seed + number,
+                focus_error_um=float(focus_spread_um * random.standard_normal()),
+                taken_at=f"2026-03-14T10:{number // 6:02d}:{number % 6 * 10:02d}",
+            ),
+            path=folder / f"shot_{number:04d}{suffix}",
+            processing=processing,
+        )
+        for number, shot in enumerate(shots, start=1)
+    ]
