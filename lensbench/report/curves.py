@@ -67,12 +67,9 @@ def _extent(focal: FocalLengthFindings) -> list[float]:
 
 def _places(focal: FocalLengthFindings) -> dict[float, float]:
     """Give each known f-stop its place on the axis, one a stop, by the exact f-number."""
-    exact = {point.f_number: point.exact_f_number for point in focal.curve if point.f_number > 0.0}
-    places = {
-        stop: math.log2(value if math.isfinite(value) and value > 0.0 else stop)
-        for stop, value in exact.items()
-    }
-    return dict(sorted(places.items()))
+    known = (point for point in focal.curve if point.f_number > 0.0)
+    exact = {point.f_number: point.exact_f_number for point in known}
+    return {stop: math.log2(exact[stop] if exact[stop] > 0.0 else stop) for stop in sorted(exact)}
 
 
 def _sharpness_panel(focal: FocalLengthFindings, *, up: Axis, scale: Scale, key: str) -> Panel:
@@ -107,9 +104,9 @@ def _stop_line(focal: FocalLengthFindings, zone: str, places: dict[float, float]
     )
     smooth = focal.smooth.get(zone)
     path = tuple((places[point.f_number], point.mtf50_cypx) for point in curve)
-    return Line(
-        name=zone, role=zone, path=_smooth_path(smooth) if smooth and smooth.fits else path, points=points
-    )
+    if smooth is not None and smooth.fits:
+        path = _smooth_path(smooth)
+    return Line(name=zone, role=zone, path=path, points=points)
 
 
 def _smooth_path(smooth: SmoothCurve) -> tuple[tuple[float, float], ...]:

@@ -76,14 +76,15 @@ def spot_bars(spot: Spot, field: FieldMap) -> tuple[SpotBar, ...]:
     radius_px = math.hypot(down, right)
     along = (down / radius_px, right / radius_px) if radius_px > 1.0 else (0.0, 1.0)
     across = (along[1], -along[0])
-    unit_px = _LONGEST_BAR * field.size_px[1] / field.sharpest_cypx
-    bars = (("sagittal", spot.sagittal_cypx, along), ("tangential", spot.tangential_cypx, across))
+    half_px = _LONGEST_BAR * field.size_px[1] / field.sharpest_cypx / 2.0
+    bars = (
+        ("sagittal", half_px * spot.sagittal_cypx, along),
+        ("tangential", half_px * spot.tangential_cypx, across),
+    )
     return tuple(
-        _spot_bar(
-            role, spot.center_px, (value * unit_px / 2.0 * toward[0], value * unit_px / 2.0 * toward[1])
-        )
-        for role, value, toward in bars
-        if math.isfinite(value)
+        _spot_bar(role, spot.center_px, (reach_px * toward[0], reach_px * toward[1]))
+        for role, reach_px, toward in bars
+        if math.isfinite(reach_px)
     )
 
 

@@ -2,7 +2,7 @@
 
 import io
 import math
-from typing import Final
+from typing import Any, Final
 
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -51,23 +51,22 @@ def field_png(field: FieldMap) -> bytes:
     for spot in field.spots:
         _draw_spot(axes, spot, field)
     axes.set_title(field.title, loc="left", fontsize=11, fontweight="bold")
-    handles = [
-        axes.plot([], [], **_look(role), linewidth=2.4, label=role)[0] for role in ("sagittal", "tangential")
-    ]
-    axes.legend(handles=handles, loc="upper center", bbox_to_anchor=(0.5, -0.01), ncols=2, frameon=False)
+    for role in ("sagittal", "tangential"):
+        axes.plot([], [], **_look(role), linewidth=2.4, label=role)
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.01), ncols=2, frameon=False)
     return _png(figure, "")
 
 
 def _png(figure: Figure, title: str) -> bytes:
     if title:
         figure.suptitle(title, x=0.02, ha="left", fontsize=11, fontweight="bold")
-    canvas = FigureCanvasAgg(figure)
+    FigureCanvasAgg(figure)
     content = io.BytesIO()
-    canvas.print_png(content, metadata={"Software": None})
+    figure.savefig(content, format="png", metadata={"Software": None})
     return content.getvalue()
 
 
-def _look(role: str) -> dict[str, object]:
+def _look(role: str) -> dict[str, Any]:
     style = style_of(role)
     return {"color": style.color, "linestyle": (0, style.dashes) if style.dashes else "solid"}
 
@@ -112,6 +111,6 @@ def _draw_spot(axes: Axes, spot: Spot, field: FieldMap) -> None:
         axes.plot([col1, col2], [row1, row2], **_look(bar.role), linewidth=2.4, clip_on=True)
     if math.isfinite(spot.mean_cypx):
         row, col = spot.center_px
-        axes.annotate(
-            f"{1000.0 * spot.mean_cypx:.0f}", (col, row), (4, 4), textcoords="offset points", fontsize=8
-        )
+        text = f"{1000.0 * spot.mean_cypx:.0f}"
+        label = axes.annotate(text, (col, row), (5, 5), textcoords="offset points", fontsize=8)
+        label.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8})
