@@ -109,6 +109,7 @@ def packages_entered(importer, imported):
 
 def test_every_room_has_a_level():
     assert {room(name) for name in MODULES} - {""} <= set(LEVELS)
+    assert own_imports("lensbench") == set()
 
 
 @pytest.mark.parametrize("name", MODULES)
