@@ -84,6 +84,8 @@ class PlannedShot:
     path: Path
     metadata: Metadata
     """As the file says, with the filled cells of the shots table put in."""
+    overrides: Metadata | None
+    """The shots table's filled cells alone; None without a row."""
     lens: str
     """The group's name: «unknown lens» where nobody named it."""
     camera: str

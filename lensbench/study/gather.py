@@ -25,7 +25,6 @@ UNKNOWN_CAMERA: Final = "unknown camera"
 FOCAL_GAP: Final = 0.03
 """Focal lengths further apart than this share belong to two groups. Common practice, no source."""
 
-_FINISHED: Final = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff"})
 _NAN: Final = float("nan")
 
 
@@ -47,17 +46,19 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
     Raises
     ------
     SweepError
-        No folder, no photograph in it, or none that says at which f-number it was taken.
+        No photograph in the folders, or none that says at which f-number it was taken.
+    ImageError
+        A folder is not there or cannot be read.
     SettingError
         The shots table cannot be used, or names a file that is not there.
     """
-    places = [(folder, path) for folder in folders for path in _photographs(folder)]
+    places = [(folder, path) for folder in folders for path in photo.list_photos(folder)]
     if not places:
         raise SweepError(
             f"no photographs in {', '.join(map(str, folders))}; give a folder that holds test shots"
         )
     rows = _match(places, read_shots_table(shots_csv)) if shots_csv else {}
-    raw_names = {_stem(path) for _, path in places if path.suffix.lower() not in _FINISHED}
+    raw_names = {_stem(path) for _, path in places if path.suffix.lower() in photo.RAW_SUFFIXES}
     shots = [_plan(path, rows.get(path), raw_names) for _, path in places]
     if all(shot.left_out for shot in shots):
         first = shots[0]
@@ -65,12 +66,6 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
             f"none of {len(shots)} photographs can be used; the first, {first.path.name}: {first.left_out}"
         )
     return _named_focal_lengths(shots)
-
-
-def _photographs(folder: Path) -> list[Path]:
-    if not folder.is_dir():
-        raise SweepError(f"{folder}: no such folder")
-    return list(photo.list_photos(folder))
 
 
 def _stem(path: Path) -> Path:
@@ -102,7 +97,7 @@ def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot
     except ImageError as error:
         metadata, left_out = Metadata(), str(error)
     by_choice = ""
-    if row is None and path.suffix.lower() in _FINISHED and _stem(path) in raw_names:
+    if row is None and path.suffix.lower() not in photo.RAW_SUFFIXES and _stem(path) in raw_names:
         by_choice = "the raw file of the same name is measured instead"
     if row is not None:
         metadata = _overridden(metadata, row)
@@ -113,6 +108,7 @@ def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot
     return PlannedShot(
         path=path,
         metadata=metadata,
+        overrides=_overridden(Metadata(), row) if row else None,
         lens=metadata.lens or UNKNOWN_LENS,
         camera=metadata.camera or UNKNOWN_CAMERA,
         setting=Setting(

@@ -2,8 +2,8 @@
 
 Bad focus only ever softens, and softens the whole picture. A shot is rejected when every zone lies far below
 the sharper repeats at the same setting, or below the curve that the other f-stops draw (one-sided, so that a
-bad shot never condemns its neighbours). Over the f-stops MTF50 can only rise and then fall; a stop softer than
-stops on both sides of it is out of focus whatever the model says.
+bad shot never condemns its neighbours). Over the f-stops MTF50 can only rise and then fall; a stop softer
+than stops on both sides of it is out of focus whatever the model says.
 """
 
 from dataclasses import dataclass
@@ -103,37 +103,43 @@ def _reason(drop: float, limit: float, than: str) -> str:
 def _below_curve(
     series: SeriesShots, found: dict[int, str], sd: float, pixel_pitch_um: float | None
 ) -> dict[int, str]:
-    """Add the settings at which every shot lies far below what the other f-stops lead one to expect."""
+    """Add the shots that lie far below what the other f-stops, and their own repeats, lead one to expect."""
     good = np.setdiff1d(np.arange(len(series.f_number)), list(found))
     stops = np.unique(series.f_number[good])
     if len(stops) < 3:
         return found
-    zones = np.array([_sharp(series.log_zones[good][series.f_number[good] == stop]) for stop in stops])
+    members = [good[series.f_number[good] == stop] for stop in stops]
+    sharpest = np.array([_sharp(series.log_zones[shots]) for shots in members])
     limit = max(LEAST_CURVE_LIMIT, LIMIT_SD * sd)
     for position in range(1, len(stops) - 1):
-        expected = _expected(stops, zones, position, sd, pixel_pitch_um)
-        if _far_below(zones[position : position + 1], expected, limit)[0]:
-            reason = _reason(_drop(zones[position], expected), limit, "than the other f-stops let expect")
-            members = good[series.f_number[good] == stops[position]]
-            found |= {int(index): reason for index in members}
+        shots = series.log_zones[members[position]]
+        frame = _expected(stops, sharpest[:, -1], position, sd, pixel_pitch_um)
+        if not np.any(frame - shots[:, -1] > -np.log1p(-limit)):
+            continue
+        zones = [_expected(stops, column, position, sd, pixel_pitch_um) for column in sharpest.T]
+        expected = np.asarray(zones)
+        if not _far_below(sharpest[position : position + 1], expected, limit)[0]:
+            expected = np.fmin(expected, sharpest[position])
+        found |= {
+            int(index): _reason(
+                _drop(series.log_zones[index], expected), limit, "than the other f-stops let expect"
+            )
+            for index in members[position][_far_below(shots, expected, limit)]
+        }
     return found
 
 
 def _expected(
-    stops: FloatArray, zones: FloatArray, position: int, sd: float, pixel_pitch_um: float | None
-) -> FloatArray:
-    """Give the least that each zone should reach at a stop, by the stops around it and by the model."""
-    both_sides: FloatArray = np.minimum(
-        np.nanmax(zones[:position], axis=0), np.nanmax(zones[position + 1 :], axis=0)
-    )
-    others = np.delete(np.arange(len(stops)), position)
-    if len(others) < PARAMETERS or not np.all(np.isfinite(zones[others])):
+    stops: FloatArray, sharpest: FloatArray, position: int, sd: float, pixel_pitch_um: float | None
+) -> float:
+    """Give the least that a zone should reach at a stop, by the stops around it and by the model."""
+    before, after = sharpest[:position], sharpest[position + 1 :]
+    others = np.concatenate([before, after])
+    if not np.all(np.isfinite(others)):
+        return float("nan")
+    both_sides = float(min(before.max(), after.max()))
+    if len(others) < PARAMETERS:
         return both_sides
-    curve = [
-        fit_blur(
-            stops[others], zones[others, zone], sd=np.full(len(others), sd), pixel_pitch_um=pixel_pitch_um
-        ).at(stops[position : position + 1])[0]
-        for zone in range(zones.shape[1])
-    ]
-    expected: FloatArray = np.maximum(both_sides, np.asarray(curve))
-    return expected
+    elsewhere = np.delete(stops, position)
+    fit = fit_blur(elsewhere, others, sd=np.full(len(others), sd), pixel_pitch_um=pixel_pitch_um)
+    return max(both_sides, float(fit.at(stops[position : position + 1])[0]))

@@ -1,0 +1,266 @@
+"""Many photographs measured side by side, each on its own risk.
+
+One photograph is one task, and a worker holds one at a time. Workers are processes that are never forked from
+a program that has decoded a picture: the raw decoder's threads would hang them. A crash or a hang costs that
+file only.
+"""
+
+import multiprocessing
+import os
+import signal
+import sys
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+from typing import Final
+
+from lensbench import shot
+from lensbench.errors import LensError
+from lensbench.records import Metadata, RejectedShot, ShotResult
+from lensbench.study.keeping import Shelf
+
+__all__ = ["Measure", "Outcome", "Progress", "Task", "measure_one", "run", "usual_workers"]
+
+TIMEOUT_S: Final = 120.0
+"""A photograph takes seconds; one that takes this long never ends."""
+_POLL_S: Final = 0.2
+_ONE_THREAD: Final = (
+    "OMP_NUM_THREADS",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "OPENCV_FOR_THREADS_NUM",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """One photograph to be measured."""
+
+    path: Path
+    overrides: Metadata | None = None
+    method: str = "refined"
+    pitch_um: float | None = None
+    shelf: Shelf | None = None
+    """Where the result is kept, and looked for first."""
+
+
+Outcome = ShotResult | RejectedShot
+Measure = Callable[[Task], Outcome]
+Progress = Callable[[int, int, Path], None]
+"""Called with how many are done, of how many, and the photograph just done."""
+
+
+def usual_workers() -> int:
+    """Give the number of processors this program may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def measure_one(task: Task) -> Outcome:
+    """Measure one photograph, or take the kept result; what cannot be measured comes back with the reason."""
+    settings = f"{task.method}|{task.pitch_um}|{task.overrides}"
+    try:
+        name = task.shelf.name(task.path, settings) if task.shelf else ""
+        if task.shelf and (kept := task.shelf.take(name, task.path)):
+            return kept
+        result = shot.measure_shot(
+            task.path, method=task.method, pitch_um=task.pitch_um, overrides=task.overrides
+        )
+        if task.shelf:
+            task.shelf.put(name, result)
+    except (LensError, OSError) as error:
+        return RejectedShot(path=task.path, reason=str(error))
+    return result
+
+
+def run(
+    tasks: Sequence[Task],
+    *,
+    workers: int,
+    in_process: bool = False,
+    timeout_s: float = TIMEOUT_S,
+    progress: Progress | None = None,
+    measure: Measure = measure_one,
+) -> list[Outcome]:
+    """Measure photographs in a pool of processes.
+
+    Parameters
+    ----------
+    tasks : sequence of Task
+        One a photograph.
+    workers : int
+        Processes, 1 or more.
+    in_process : bool
+        Measure here, one after the other: for short lists and for tests; a crash then ends the program.
+    timeout_s : float
+        After so long a photograph is given up. [s]
+    progress : function, optional
+        Told of each photograph done.
+    measure : function
+        What a worker does with a task; it must be importable by name.
+
+    Returns
+    -------
+    list of ShotResult or RejectedShot
+        In the order of the tasks, whatever happened.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        The user stopped it; the workers are gone, and what was done is kept on the tasks' shelves.
+    """
+    board = _Board(tasks, progress or _say_nothing)
+    if in_process:
+        for index, task in enumerate(tasks):
+            board.set(index, measure(task))
+        return board.outcomes()
+    with _single_threaded():
+        suspects = _round(board, deque(range(len(tasks))), workers, timeout_s, measure)
+        for suspect in suspects:
+            if _round(board, deque([suspect]), 1, timeout_s, measure):
+                board.reject(suspect, "the program that decodes it crashed, twice; the file may be damaged")
+    return board.outcomes()
+
+
+def _say_nothing(done: int, total: int, path: Path) -> None:
+    """Take no notice."""
+
+
+class _Board:
+    """Outcomes as they come in."""
+
+    def __init__(self, tasks: Sequence[Task], progress: Progress) -> None:
+        self.tasks = tasks
+        self._progress = progress
+        self._outcomes: dict[int, Outcome] = {}
+
+    def set(self, index: int, outcome: Outcome) -> None:
+        self._outcomes[index] = outcome
+        self._progress(len(self._outcomes), len(self.tasks), self.tasks[index].path)
+
+    def reject(self, index: int, reason: str) -> None:
+        self.set(index, RejectedShot(path=self.tasks[index].path, reason=reason))
+
+    def settle(self, index: int, future: "Future[Outcome]") -> None:
+        """Take a finished future: its result, or the error that nobody foresaw as the reason."""
+        error = future.exception()
+        if error is None:
+            self.set(index, future.result())
+        else:
+            self.reject(index, f"measuring it failed ({type(error).__name__}: {error})")
+
+    def outcomes(self) -> list[Outcome]:
+        return [self._outcomes[index] for index in range(len(self.tasks))]
+
+
+@contextmanager
+def _single_threaded() -> Iterator[None]:
+    """Let workers start with one thread each: libraries read these variables when they are loaded."""
+    before = {name: os.environ.get(name) for name in _ONE_THREAD}
+    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+def _ignore_interrupt() -> None:
+    """Leave Ctrl-C to the parent, which ends the workers."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _round(board: _Board, waiting: deque[int], workers: int, timeout_s: float, measure: Measure) -> list[int]:
+    """Work off a queue, with a new pool after each breakdown; give the tasks that were in hand at a crash."""
+    suspects: list[int] = []
+    while waiting:
+        with _pool(min(workers, len(waiting))) as pool:
+            suspects += _work_off(pool, board, waiting, timeout_s=timeout_s, measure=measure)
+    return suspects
+
+
+@dataclass(slots=True, kw_only=True)
+class _Pool:
+    executor: ProcessPoolExecutor
+    workers: int
+    older: set[BaseProcess]
+    """Child processes that are not of this pool."""
+
+    def kill(self) -> None:
+        for process in set(multiprocessing.active_children()) - self.older:
+            process.kill()
+
+
+@contextmanager
+def _pool(workers: int) -> Iterator[_Pool]:
+    """Give a pool whose workers are gone afterwards, whatever happens."""
+    context = multiprocessing.get_context("forkserver" if sys.platform.startswith("linux") else "spawn")
+    older = set(multiprocessing.active_children())
+    executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_ignore_interrupt)
+    pool = _Pool(executor=executor, workers=workers, older=older)
+    try:
+        yield pool
+    except BaseException:
+        pool.kill()
+        raise
+    finally:
+        executor.shutdown(wait=True, cancel_futures=True)
+
+
+def _work_off(
+    pool: _Pool, board: _Board, waiting: deque[int], *, timeout_s: float, measure: Measure
+) -> list[int]:
+    """Keep every worker busy with one task until the queue is empty or the pool breaks down."""
+    in_hand: dict[Future[Outcome], tuple[int, float]] = {}
+    while waiting or in_hand:
+        while waiting and len(in_hand) < pool.workers:
+            index = waiting.popleft()
+            try:
+                future = pool.executor.submit(measure, board.tasks[index])
+            except BrokenProcessPool:
+                return [index, *(other for other, _ in in_hand.values())]
+            in_hand[future] = (index, time.monotonic())
+        done, _ = wait(in_hand, timeout=_POLL_S, return_when=FIRST_COMPLETED)
+        if any(isinstance(future.exception(), BrokenProcessPool) for future in done):
+            return _after_crash(board, in_hand)
+        for future in done:
+            board.settle(in_hand.pop(future)[0], future)
+        if late := [f for f, (_, start) in in_hand.items() if time.monotonic() - start > timeout_s]:
+            pool.kill()
+            _after_hang(board, waiting, in_hand, late, timeout_s)
+            return []
+    return []
+
+
+def _after_crash(board: _Board, in_hand: "dict[Future[Outcome], tuple[int, float]]") -> list[int]:
+    """Take what was finished; the rest is suspect."""
+    suspects = []
+    for future, (index, _) in in_hand.items():
+        if future.done() and not isinstance(future.exception(), BrokenProcessPool):
+            board.settle(index, future)
+        else:
+            suspects.append(index)
+    return suspects
+
+
+def _after_hang(
+    board: _Board,
+    waiting: deque[int],
+    in_hand: "dict[Future[Outcome], tuple[int, float]]",
+    late: "list[Future[Outcome]]",
+    timeout_s: float,
+) -> None:
+    """Give up the late ones, and put the others, which are innocent, back at the head of the queue."""
+    for future, (index, _) in in_hand.items():
+        if future in late:
+            board.reject(index, f"it took longer than {timeout_s:g} s and was given up")
+        else:
+            waiting.appendleft(index)
