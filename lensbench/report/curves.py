@@ -4,7 +4,7 @@ import math
 
 from lensbench.records import ZONES
 from lensbench.report.panels import Axis, Grid, Line, Panel, Point, lpmm_axis, value_axis
-from lensbench.report.readings import NOT_MEASURED, Scale, f_stop, focal_length, with_interval
+from lensbench.report.readings import NOT_MEASURED, Scale, f_stop, focal_length, in_words, with_interval
 from lensbench.study.findings import FocalLengthFindings, LensFindings, SmoothCurve
 
 __all__ = ["scale_of_lens", "sharpness_panels", "zoom_panel"]
@@ -115,12 +115,19 @@ def _smooth_path(smooth: SmoothCurve) -> tuple[tuple[float, float], ...]:
 
 
 def _sharpness_about(focal: FocalLengthFindings) -> str:
-    tied = [f_stop(stop) for stop in focal.tied_f_numbers if stop != focal.best_f_number]
-    best = f"The whole frame is sharpest at {f_stop(focal.best_f_number)}"
-    ties = f"; {', '.join(tied)} can't be told apart from it (shaded)." if tied else "."
-    drawn = " Marks are the mean of the shots, bars the 95 % interval"
+    drawn = "Marks are the mean of the shots, bars the 95 % interval"
     smooth = any(curve.fits for curve in focal.smooth.values())
-    return best + ties + drawn + (", lines the smooth curve." if smooth else ".")
+    return f"{_best_stop(focal)} {drawn}{', lines the smooth curve' if smooth else ''}."
+
+
+def _best_stop(focal: FocalLengthFindings) -> str:
+    if not focal.best_f_number > 0.0:
+        return "No stop could be named the sharpest."
+    frame = focal.best_by_zone.get("frame")
+    claim = "came out sharpest" if frame is not None and frame.provisional else "is sharpest"
+    tied = [f_stop(stop) for stop in focal.tied_f_numbers if stop != focal.best_f_number]
+    ties = f"; {in_words(tied)} can't be told apart from it (shaded)" if tied else ""
+    return f"The whole frame {claim} at {f_stop(focal.best_f_number)}{ties}."
 
 
 def _stop_grid(focal: FocalLengthFindings, stops: list[float]) -> Grid:
@@ -136,7 +143,7 @@ def _stop_grid(focal: FocalLengthFindings, stops: list[float]) -> Grid:
     )
     return Grid(
         caption="MTF50 in cycles/pixel, 95 % interval below",
-        header=("f-stop", "shots", *zones),
+        header=("stop", "shots", *zones),
         rows=rows,
     )
 

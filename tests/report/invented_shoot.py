@@ -144,6 +144,7 @@ def planned(name: str, focal_mm: float, stop: float, *, lens: str = LENS) -> Pla
         metadata=Metadata(
             camera=CAMERA, lens=lens, f_number=stop, focal_length_mm=focal_mm, iso=100, exposure_s=0.01
         ),
+        overrides=None,
         lens=lens,
         camera=CAMERA,
         setting=Setting(focal_length_mm=focal_mm, f_number=stop),
@@ -287,7 +288,12 @@ def invented_lens(**changes) -> LensFindings:
                 advice="shoot a focus bracket of seven steps at the widest stop",
             ),
         ),
-        "answer": "",
+        "answer": (
+            f"{LENS}: set 35 mm and f/5.6 for the sharpest whole frame. "
+            "At 24 mm f/5.6 and f/8 can't be told apart. At 35 mm f/4 to f/8 can't be told apart. "
+            "At 70 mm f/8 and f/11 can't be told apart. "
+            "At its own best stop, 35 mm is ahead of 70 mm (13% softer)."
+        ),
         "holds_for": "This copy, on this body, green channel, at 27 focal lengths, 3 shots a setting.",
         "pixel_pitch_um": PITCH_UM,
         "size_px": SIZE_PX,

@@ -1,0 +1,160 @@
+"""The one place that writes reports: every file is written whole or not at all.
+
+A file is written beside its place under a passing name, forced to the disk, and put in place in one step. So
+what stands there is complete, and an older report stays when the new one fails. This holds file by file.
+"""
+
+import json
+import os
+import secrets
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from lensbench.errors import SettingError
+from lensbench.report.content import SweepContent, sweep_content
+from lensbench.report.html import sweep_page
+from lensbench.report.json_form import findings_as_json
+from lensbench.report.pdf import sweep_pdf
+from lensbench.report.plots import field_png, panel_png
+from lensbench.report.tables import as_csv, edges_table, shots_table
+from lensbench.study.findings import SweepFindings, SweepShot
+
+__all__ = ["check_output_folder", "json_text", "write_files", "write_sweep", "write_whole"]
+
+_OWN_PLOTS: Final = (
+    "lens-*-stops-*.png",
+    "lens-*-zoom.png",
+    "lens-*-field-*.png",
+    "lens-*-response.png",
+    "pair-*.png",
+)
+"""Plots of an earlier run that the new one does not make again would lie; these names are ours to remove."""
+
+
+def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) -> tuple[Path, ...]:
+    """Write everything that a sweep leaves behind.
+
+    Parameters
+    ----------
+    findings : SweepFindings
+        What was found.
+    shots : sequence of SweepShot
+        Every photograph, the rejected ones included.
+    out : Path
+        The folder, made when it is not there; never one that holds the photographs.
+
+    Returns
+    -------
+    tuple of Path
+        The files written; `report.html` is the last, so where it stands the rest stands too.
+
+    Raises
+    ------
+    SettingError
+        The folder holds the photographs, or cannot be written.
+    """
+    check_output_folder(out, inputs=tuple(shot.planned.path.parent for shot in shots))
+    content = sweep_content(findings, shots)
+    plots = _sweep_plots(content)
+    files = {
+        **{f"plots/{key}.png": picture for key, picture in plots.items()},
+        "edges.csv": as_csv(edges_table(shots)),
+        "shots.csv": as_csv(shots_table(shots)),
+        "findings.json": json_text(findings_as_json(findings)),
+        "report.pdf": sweep_pdf(content, plots),
+        "report.html": sweep_page(content).encode(),
+    }
+    return write_files(files, out)
+
+
+def write_files(files: Mapping[str, bytes], out: Path) -> tuple[Path, ...]:
+    """Write some files under a folder, in order, and remove older plots of ours that are not among them.
+
+    Raises
+    ------
+    SettingError
+        The folder or a file cannot be written; what stood there before still stands.
+    """
+    paths = {name: out / name for name in files}
+    try:
+        for name, path in paths.items():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write_whole(path, files[name])
+        _remove_older_plots(out / "plots", keep=set(paths.values()))
+    except OSError as error:
+        raise SettingError(
+            f"the report cannot be written to {out}: {error.strerror}; name another folder with --out"
+        ) from error
+    return tuple(paths.values())
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Put a file in place in one step, with all its bytes on the disk.
+
+    Raises
+    ------
+    OSError
+        It cannot be written; the passing file is removed and an older file stays as it was.
+    """
+    passing = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    try:
+        with passing.open("xb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        passing.replace(path)
+    except OSError:
+        passing.unlink(missing_ok=True)
+        raise
+    _settle_folder(path.parent)
+
+
+def check_output_folder(out: Path, *, inputs: Sequence[Path]) -> None:
+    """Make sure that a report would not land among the photographs it was made from.
+
+    Raises
+    ------
+    SettingError
+        `out` is a file, is a folder of photographs, or lies inside one.
+    """
+    if out.exists() and not out.is_dir():
+        raise SettingError(f"{out} is a file; name a folder for the report with --out")
+    place = out.resolve()
+    for folder in dict.fromkeys(inputs):
+        if place.is_relative_to(folder.resolve()):
+            raise SettingError(
+                f"{out} lies in the folder of photographs {folder}, which is never written to; "
+                "name a folder outside it with --out"
+            )
+
+
+def json_text(form: Mapping[str, Any]) -> bytes:
+    """Give a JSON document, with the text as it is and no NaN."""
+    return (json.dumps(form, allow_nan=False, ensure_ascii=False, indent=1) + "\n").encode()
+
+
+def _sweep_plots(content: SweepContent) -> dict[str, bytes]:
+    plots: dict[str, bytes] = {}
+    for lens in content.lenses:
+        plots |= {panel.key: panel_png(panel) for panel in lens.panels}
+        plots |= {field.key: field_png(field) for field in lens.fields}
+    return plots
+
+
+def _remove_older_plots(folder: Path, *, keep: set[Path]) -> None:
+    for pattern in _OWN_PLOTS:
+        for path in folder.glob(pattern):
+            if path not in keep:
+                path.unlink()
+
+
+def _settle_folder(folder: Path) -> None:
+    """Force the new name itself to the disk, where the system can (Windows has no such call)."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
