@@ -1,0 +1,195 @@
+"""Where two arms cross, to hundredths of a pixel: a model of the blurred target, fitted to many at once.
+
+    I = m + gr y + gc x - a erf(d1 / (sqrt2 s)) erf(d2 / (sqrt2 s))
+
+with d1, d2 the distances from the two lines: exact for a Gaussian blur s and lines at right angles, near
+enough for the rest. The slopes gr and gc take up light that falls unevenly. Levenberg-Marquardt on the sites
+present only.
+"""
+
+from dataclasses import dataclass, fields
+from typing import Final
+
+import numpy as np
+from scipy.special import erf
+
+from lensbench.records import BoolArray
+from lensbench.units import FloatArray
+
+__all__ = ["Crossings", "Patches", "fit_crossings"]
+
+_ROUNDS: Final = 10
+_SETTLED_PX: Final = 1e-3
+_ROW, _COL, _ANGLE_1, _ANGLE_2, _LOG_BLUR, _MEAN, _SLOPE_ROW, _SLOPE_COL, _AMPLITUDE = range(9)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Patches:
+    """Small square pieces of a picture, one around each expected crossing."""
+
+    values: FloatArray
+    """Shape (n, side, side)."""
+    present: BoolArray
+    """Where a piece holds a sample, same shape."""
+    corner_px: FloatArray
+    """Shape (n, 2): (row, column) of each piece's first pixel."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Crossings:
+    """What was fitted, one entry a piece."""
+
+    position_px: FloatArray
+    """Shape (n, 2)."""
+    position_sd_px: FloatArray
+    """Standard deviation of one coordinate, from the noise that the fit leaves."""
+    line_rad: FloatArray
+    """Shape (n, 2): directions of arms 1 and 2, as angles from the row axis to the column axis."""
+    blur_px: FloatArray
+    """Sigma of the Gaussian that fits best."""
+    mean: FloatArray
+    amplitude: FloatArray
+    """Half of bright minus dark; negative where dark and light quarters are exchanged."""
+    misfit: FloatArray
+    """Rms of what the fit leaves, as a fraction of the amplitude."""
+
+    def where(self, chosen: BoolArray) -> "Crossings":
+        """Give the chosen entries only."""
+        return Crossings(**{part.name: getattr(self, part.name)[chosen] for part in fields(self)})
+
+
+def fit_crossings(
+    patches: Patches, *, start_px: FloatArray, line_rad: FloatArray, blur_px: float
+) -> Crossings:
+    """Fit the model to every patch.
+
+    Parameters
+    ----------
+    patches : Patches
+        n pieces of the picture.
+    start_px : float array, shape (n, 2)
+        Expected crossings, good to about the blur or three pixels.
+    line_rad : float array, shape (n, 2)
+        Expected directions of arms 1 and 2: angle of (row, column) = (cos, sin).
+    blur_px : float
+        Expected blur.
+
+    Returns
+    -------
+    Crossings
+        A patch that does not suit the model comes back with a large misfit, never with an exception.
+    """
+    count, side, _ = patches.values.shape
+    grid = np.arange(side, dtype=np.float64)
+    rows = np.repeat(grid, side)[None] + patches.corner_px[:, :1] - start_px[:, :1]
+    cols = np.tile(grid, side)[None] + patches.corner_px[:, 1:] - start_px[:, 1:]
+    values = patches.values.reshape(count, -1)
+    weights = patches.present.reshape(count, -1).astype(np.float64)
+    parameters = np.zeros((count, 9))
+    parameters[:, _ANGLE_1 : _ANGLE_2 + 1] = line_rad
+    parameters[:, _LOG_BLUR] = np.log(blur_px)
+    parameters[:, _MEAN] = (weights * values).sum(axis=1) / weights.sum(axis=1).clip(1.0)
+    field = _Field(rows=rows, cols=cols, values=values, weights=weights)
+    parameters = field.with_linear_terms(parameters)
+    parameters, normal, cost = field.descend(parameters)
+    return _crossings(parameters, normal, cost / weights.sum(axis=1).clip(10.0), start_px)
+
+
+def _crossings(
+    parameters: FloatArray, normal: FloatArray, variance: FloatArray, start_px: FloatArray
+) -> Crossings:
+    covariance = np.linalg.pinv(normal, hermitian=True)
+    amplitude = parameters[:, _AMPLITUDE]
+    spread = (covariance[:, _ROW, _ROW] + covariance[:, _COL, _COL]) / 2.0
+    return Crossings(
+        position_px=start_px + parameters[:, _ROW : _COL + 1],
+        position_sd_px=np.sqrt(variance * spread.clip(0.0)),
+        line_rad=parameters[:, _ANGLE_1 : _ANGLE_2 + 1],
+        blur_px=np.exp(parameters[:, _LOG_BLUR]),
+        mean=parameters[:, _MEAN],
+        amplitude=amplitude,
+        misfit=np.sqrt(variance) / np.maximum(np.abs(amplitude), 1e-9),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Field:
+    """Samples of all patches at their distances from the expected crossings, each of shape (n, samples)."""
+
+    rows: FloatArray
+    cols: FloatArray
+    values: FloatArray
+    weights: FloatArray
+
+    def with_linear_terms(self, parameters: FloatArray) -> FloatArray:
+        """Set mean, slopes and amplitude to what suits the other parameters best."""
+        _, slopes = self._model(parameters)
+        linear = slopes[:, _MEAN:]
+        weighted = linear * self.weights[:, None]
+        normal = weighted @ linear.transpose(0, 2, 1) + 1e-9 * np.eye(4)
+        solved = np.linalg.solve(normal, weighted @ self.values[:, :, None])[:, :, 0]
+        return np.concatenate((parameters[:, :_MEAN], solved), axis=1)
+
+    def descend(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Run Levenberg-Marquardt on all patches; give parameters, normal matrices and sums of squares."""
+        damping = np.full(len(parameters), 1e-3)
+        cost, gradient, normal = self._assess(parameters)
+        for _ in range(_ROUNDS):
+            diagonal = np.einsum("nii->ni", normal)
+            damped = normal + (damping[:, None] * diagonal + 1e-12)[:, :, None] * np.eye(9)
+            step = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
+            trial = parameters + np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
+            trial_cost, trial_gradient, trial_normal = self._assess(trial)
+            better = trial_cost < cost
+            damping = np.where(better, damping / 10.0, damping * 10.0)
+            parameters = np.where(better[:, None], trial, parameters)
+            gradient = np.where(better[:, None], trial_gradient, gradient)
+            normal = np.where(better[:, None, None], trial_normal, normal)
+            cost = np.where(better, trial_cost, cost)
+            if np.abs(step[:, : _COL + 1]).max() < _SETTLED_PX:
+                break
+        return parameters, normal, cost
+
+    def _assess(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        model, slopes = self._model(parameters)
+        residual = self.weights * (self.values - model)
+        weighted = slopes * self.weights[:, None]
+        gradient = (slopes @ residual[:, :, None])[:, :, 0]
+        return (residual**2).sum(axis=1), gradient, weighted @ slopes.transpose(0, 2, 1)
+
+    def _model(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Give the model, shape (n, samples), and its slopes, shape (n, 9, samples)."""
+        down = self.rows - parameters[:, _ROW, None]
+        right = self.cols - parameters[:, _COL, None]
+        width = np.sqrt(2.0) * np.exp(parameters[:, _LOG_BLUR, None])
+        amplitude = parameters[:, _AMPLITUDE, None]
+        cosine, sine = np.cos(parameters[:, 2:4, None]), np.sin(parameters[:, 2:4, None])
+        # Distances from the lines; the sides are chosen so that both are positive between arms 1 and 2.
+        along = cosine * down[:, None] + sine * right[:, None]
+        across = (cosine * right[:, None] - sine * down[:, None]) * _SIDES[:, None]
+        scaled = across / width[:, None]
+        edge = erf(scaled)
+        peak = 2.0 / np.sqrt(np.pi) * np.exp(-(scaled**2)) / width[:, None]
+        slope_1, slope_2 = -amplitude * edge[:, 1] * peak[:, 0], -amplitude * edge[:, 0] * peak[:, 1]
+        slopes = np.empty((len(parameters), 9, self.rows.shape[1]))
+        slopes[:, _ROW] = slope_1 * sine[:, 0] * _SIDES[0] + slope_2 * sine[:, 1] * _SIDES[1]
+        slopes[:, _COL] = -slope_1 * cosine[:, 0] * _SIDES[0] - slope_2 * cosine[:, 1] * _SIDES[1]
+        slopes[:, _ANGLE_1] = -slope_1 * along[:, 0] * _SIDES[0]
+        slopes[:, _ANGLE_2] = -slope_2 * along[:, 1] * _SIDES[1]
+        slopes[:, _LOG_BLUR] = -slope_1 * across[:, 0] - slope_2 * across[:, 1]
+        slopes[:, _MEAN] = 1.0
+        slopes[:, _SLOPE_ROW], slopes[:, _SLOPE_COL] = down, right
+        slopes[:, _AMPLITUDE] = -edge[:, 0] * edge[:, 1]
+        model = (
+            parameters[:, _MEAN, None]
+            + parameters[:, _SLOPE_ROW, None] * down
+            + parameters[:, _SLOPE_COL, None] * right
+            + amplitude * slopes[:, _AMPLITUDE]
+        )
+        slopes[:, _ROW] -= parameters[:, _SLOPE_ROW, None]
+        slopes[:, _COL] -= parameters[:, _SLOPE_COL, None]
+        return model, slopes
+
+
+_SIDES: Final = np.array([1.0, -1.0])
+_LARGEST_STEP: Final = np.array([2.0, 2.0, 0.1, 0.1, 0.5, np.inf, np.inf, np.inf, np.inf])
