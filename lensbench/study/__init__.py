@@ -1,1 +1,26 @@
-"""Many shots: gathered, run, and decided upon."""
+"""Many shots: gathered, run, and decided upon.
+
+`sweep` goes the whole way: gather, run, sift, find. `compare` takes the folders that sweeps wrote.
+"""
+
+from lensbench.study.compare import compare
+from lensbench.study.decide import find
+from lensbench.study.gather import gather
+from lensbench.study.keeping import Shelf
+from lensbench.study.reading import read_sweep
+from lensbench.study.running import Running, run
+from lensbench.study.sifting import sift
+from lensbench.study.sweeping import Sweep, sweep
+
+__all__ = [
+    "Running",
+    "Shelf",
+    "Sweep",
+    "compare",
+    "find",
+    "gather",
+    "read_sweep",
+    "run",
+    "sift",
+    "sweep",
+]

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Final
@@ -25,7 +25,7 @@ from lensbench.errors import LensError
 from lensbench.records import Metadata, RejectedShot, ShotResult
 from lensbench.study.keeping import Shelf
 
-__all__ = ["Measure", "Outcome", "Progress", "Task", "measure_one", "run", "usual_workers"]
+__all__ = ["Measure", "Outcome", "Progress", "Running", "Task", "measure_one", "run"]
 
 TIMEOUT_S: Final = 120.0
 """A photograph takes seconds; one that takes this long never ends."""
@@ -56,11 +56,6 @@ Progress = Callable[[int, int, Path], None]
 """Called with how many are done, of how many, and the photograph just done."""
 
 
-def usual_workers() -> int:
-    """Give the number of processors this program may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
 def measure_one(task: Task) -> Outcome:
     """Measure one photograph, or take the kept result; what cannot be measured comes back with the reason."""
     settings = f"{task.method}|{task.pitch_um}|{task.overrides}"
@@ -78,31 +73,32 @@ def measure_one(task: Task) -> Outcome:
     return result
 
 
-def run(
-    tasks: Sequence[Task],
-    *,
-    workers: int,
-    in_process: bool = False,
-    timeout_s: float = TIMEOUT_S,
-    progress: Progress | None = None,
-    measure: Measure = measure_one,
-) -> list[Outcome]:
-    """Measure photographs in a pool of processes.
+def _usual_workers() -> int:
+    """Give the number of processors this program may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
-    Parameters
-    ----------
-    tasks : sequence of Task
-        One a photograph.
-    workers : int
-        Processes, 1 or more.
-    in_process : bool
-        Measure here, one after the other: for short lists and for tests; a crash then ends the program.
-    timeout_s : float
-        After so long a photograph is given up. [s]
-    progress : function, optional
-        Told of each photograph done.
-    measure : function
-        What a worker does with a task; it must be importable by name.
+
+def _say_nothing(done: int, total: int, path: Path) -> None:
+    """Take no notice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Running:
+    """How the work is spread."""
+
+    workers: int = field(default_factory=_usual_workers)
+    """Processes, 1 or more."""
+    in_process: bool = False
+    """Measure here, one after the other: for short lists and for tests; a crash then ends the program."""
+    timeout_s: float = TIMEOUT_S
+    """After so long a photograph is given up. [s]"""
+    progress: Progress = _say_nothing
+    measure: Measure = measure_one
+    """What a worker does with a task; it must be importable by name."""
+
+
+def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
+    """Measure photographs in a pool of processes.
 
     Returns
     -------
@@ -114,21 +110,17 @@ def run(
     KeyboardInterrupt
         The user stopped it; the workers are gone, and what was done is kept on the tasks' shelves.
     """
-    board = _Board(tasks, progress or _say_nothing)
-    if in_process:
+    board = _Board(tasks, running.progress)
+    if running.in_process:
         for index, task in enumerate(tasks):
-            board.set(index, measure(task))
+            board.set(index, running.measure(task))
         return board.outcomes()
     with _single_threaded():
-        suspects = _round(board, deque(range(len(tasks))), workers, timeout_s, measure)
+        suspects = _round(board, deque(range(len(tasks))), running)
         for suspect in suspects:
-            if _round(board, deque([suspect]), 1, timeout_s, measure):
+            if _round(board, deque([suspect]), running):
                 board.reject(suspect, "the program that decodes it crashed, twice; the file may be damaged")
     return board.outcomes()
-
-
-def _say_nothing(done: int, total: int, path: Path) -> None:
-    """Take no notice."""
 
 
 class _Board:
@@ -178,12 +170,12 @@ def _ignore_interrupt() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _round(board: _Board, waiting: deque[int], workers: int, timeout_s: float, measure: Measure) -> list[int]:
+def _round(board: _Board, waiting: deque[int], running: Running) -> list[int]:
     """Work off a queue, with a new pool after each breakdown; give the tasks that were in hand at a crash."""
     suspects: list[int] = []
     while waiting:
-        with _pool(min(workers, len(waiting))) as pool:
-            suspects += _work_off(pool, board, waiting, timeout_s=timeout_s, measure=measure)
+        with _pool(min(running.workers, len(waiting))) as pool:
+            suspects += _work_off(pool, board, waiting, running)
     return suspects
 
 
@@ -215,16 +207,14 @@ def _pool(workers: int) -> Iterator[_Pool]:
         executor.shutdown(wait=True, cancel_futures=True)
 
 
-def _work_off(
-    pool: _Pool, board: _Board, waiting: deque[int], *, timeout_s: float, measure: Measure
-) -> list[int]:
+def _work_off(pool: _Pool, board: _Board, waiting: deque[int], running: Running) -> list[int]:
     """Keep every worker busy with one task until the queue is empty or the pool breaks down."""
     in_hand: dict[Future[Outcome], tuple[int, float]] = {}
     while waiting or in_hand:
         while waiting and len(in_hand) < pool.workers:
             index = waiting.popleft()
             try:
-                future = pool.executor.submit(measure, board.tasks[index])
+                future = pool.executor.submit(running.measure, board.tasks[index])
             except BrokenProcessPool:
                 return [index, *(other for other, _ in in_hand.values())]
             in_hand[future] = (index, time.monotonic())
@@ -233,9 +223,9 @@ def _work_off(
             return _after_crash(board, in_hand)
         for future in done:
             board.settle(in_hand.pop(future)[0], future)
-        if late := [f for f, (_, start) in in_hand.items() if time.monotonic() - start > timeout_s]:
+        if late := [f for f, (_, start) in in_hand.items() if time.monotonic() - start > running.timeout_s]:
             pool.kill()
-            _after_hang(board, waiting, in_hand, late, timeout_s)
+            _after_hang(board, waiting, in_hand, late, running.timeout_s)
             return []
     return []
 

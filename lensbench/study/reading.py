@@ -1,0 +1,170 @@
+"""Reading the folder of a sweep back: what a comparison needs of it."""
+
+import csv
+import json
+import math
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from lensbench.errors import SweepError
+from lensbench.records import ZONES
+from lensbench.study.findings import SHOTS_COLUMNS, Setting
+from lensbench.units import FloatArray
+
+__all__ = ["BestRead", "SweepLens", "read_sweep"]
+
+_MOST_BYTES: Final = 200_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BestRead:
+    """The best setting for the whole frame, as the findings have it."""
+
+    setting: Setting
+    mtf50_cypx: float
+    ci95_cypx: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SweepLens:
+    """One lens of a sweep folder."""
+
+    folder: Path
+    lens: str
+    camera: str
+    shots: dict[tuple[str, Setting], FloatArray]
+    """Zone and setting -> log MTF50 of each refocused shot that counts. [log cycles/pixel]"""
+    photographs: int
+    """Those that count."""
+    best: BestRead | None
+    pixel_pitch_um: float | None
+    picture_height_px: int | None
+    """Rows of the photographs, the lesser of rows and columns. [px]"""
+    sensor_data: bool
+    magnification: dict[float, float]
+    """Focal length -> median magnification, where it is known."""
+
+
+def read_sweep(folder: Path) -> list[SweepLens]:
+    """Read the lenses of a sweep's output folder.
+
+    Raises
+    ------
+    SweepError
+        The folder is not one that a sweep wrote, or its files are damaged.
+    """
+    findings = _findings(folder / "findings.json")
+    rows = _rows(folder / "shots.csv")
+    by_lens: dict[tuple[str, str], list[Mapping[str, str]]] = defaultdict(list)
+    for row in rows:
+        if row["used"] == "yes":
+            by_lens[row["lens"], row["camera"]].append(row)
+    best = {(str(one.get("lens")), str(one.get("camera"))): one.get("best") for one in findings}
+    if not by_lens:
+        raise SweepError(f"{folder}: its sweep holds no shot that counts")
+    return [_lens(folder, name, group, best.get(name)) for name, group in by_lens.items()]
+
+
+def _text(path: Path) -> str:
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise SweepError(f"{path}: larger than {_MOST_BYTES // 1_000_000} MB, which no sweep writes")
+        return path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SweepError(
+            f"{path}: cannot be read ({error}); give a folder that `lensbench sweep` wrote"
+        ) from error
+
+
+def _findings(path: Path) -> list[dict[str, Any]]:
+    try:
+        lenses = json.loads(_text(path))["lenses"]
+    except (ValueError, KeyError, TypeError) as error:
+        raise SweepError(f"{path}: not the findings of a sweep; run the sweep again") from error
+    if not isinstance(lenses, list) or not all(isinstance(one, dict) for one in lenses):
+        raise SweepError(f"{path}: not the findings of a sweep; run the sweep again")
+    return lenses
+
+
+def _rows(path: Path) -> list[dict[str, str]]:
+    reader = csv.DictReader(_text(path).splitlines())
+    if missing := [name for name in SHOTS_COLUMNS if name not in (reader.fieldnames or ())]:
+        raise SweepError(f"{path}: the column {missing[0]} is missing; run the sweep again")
+    return [{name: row[name] or "" for name in SHOTS_COLUMNS} for row in reader]
+
+
+def _lens(folder: Path, name: tuple[str, str], rows: list[Mapping[str, str]], best: object) -> SweepLens:
+    pitches = [pitch for row in rows if (pitch := _number(row["pixel_pitch_um"])) > 0.0]
+    heights = [
+        min(rows_px, cols_px)
+        for row in rows
+        if (rows_px := _number(row["rows_px"])) > 0.0 and (cols_px := _number(row["cols_px"])) > 0.0
+    ]
+    return SweepLens(
+        folder=folder,
+        lens=name[0],
+        camera=name[1],
+        shots=_shots(rows),
+        photographs=len(rows),
+        best=_best(best),
+        pixel_pitch_um=float(np.median(pitches)) if pitches else None,
+        picture_height_px=int(np.median(heights)) if heights else None,
+        sensor_data=all(row["sensor_data"] in {"yes", "True", "true", "1"} for row in rows),
+        magnification=_magnification(rows),
+    )
+
+
+def _shots(rows: list[Mapping[str, str]]) -> dict[tuple[str, Setting], FloatArray]:
+    """Gather the refocused shots; those of one focus group at one setting count as one, by their mean."""
+    found: dict[tuple[str, Setting], dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    names: dict[float, float] = {}
+    for number, row in enumerate(rows):
+        focal = _number(row["focal_length_mm"])
+        setting = Setting(
+            focal_length_mm=names.setdefault(focal, focal) if math.isfinite(focal) else math.nan,
+            f_number=_number(row["f_number"]),
+        )
+        for zone in ZONES:
+            if (figure := _number(row[f"{zone}_mtf50_cypx"])) > 0.0:
+                group = row["focus_group"] or f" {number}"
+                found[zone, setting][group].append(math.log(figure))
+    return {key: np.array([np.mean(values) for values in groups.values()]) for key, groups in found.items()}
+
+
+def _magnification(rows: list[Mapping[str, str]]) -> dict[float, float]:
+    sizes: dict[float, list[float]] = defaultdict(list)
+    for row in rows:
+        if (size := _number(row["magnification"])) > 0.0:
+            sizes[_number(row["focal_length_mm"])].append(size)
+    return {focal: float(np.median(values)) for focal, values in sizes.items()}
+
+
+def _best(best: object) -> BestRead | None:
+    if not isinstance(best, dict):
+        return None
+    low, high = (_value(end) for end in best.get("ci95_cypx") or (None, None))
+    figure = _value(best.get("mtf50_cypx"))
+    if not figure > 0.0:
+        return None
+    focal = _value(best.get("focal_length_mm"))
+    return BestRead(
+        setting=Setting(focal_length_mm=focal, f_number=_value(best.get("f_number"))),
+        mtf50_cypx=figure,
+        ci95_cypx=(low, high),
+    )
+
+
+def _value(value: object) -> float:
+    return float(value) if isinstance(value, int | float) else math.nan
+
+
+def _number(cell: str) -> float:
+    try:
+        return float(cell)
+    except ValueError:
+        return math.nan

@@ -1,0 +1,91 @@
+"""The door for a whole sweep: folders in, findings out."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from lensbench.errors import SweepError
+from lensbench.records import RejectedShot
+from lensbench.study.decide import find
+from lensbench.study.findings import PlannedShot, SweepFindings, SweepShot
+from lensbench.study.gather import gather
+from lensbench.study.keeping import Shelf
+from lensbench.study.running import Running, Task, run
+from lensbench.study.sifting import sift
+
+__all__ = ["Sweep", "sweep"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sweep:
+    """A sweep done: what was found, and every shot it rests on."""
+
+    findings: SweepFindings
+    shots: tuple[SweepShot, ...]
+
+    @property
+    def rejected(self) -> int:
+        """Photographs that could not be used, those left out by choice not counted."""
+        return sum(not shot.used and not shot.planned.by_choice for shot in self.shots)
+
+
+def sweep(
+    folders: Sequence[Path],
+    *,
+    shots_csv: Path | None = None,
+    method: str = "refined",
+    pitch_um: float | None = None,
+    shelf: Path | None = None,
+    running: Running | None = None,
+) -> Sweep:
+    """Measure the test shots in some folders and find the best settings.
+
+    Parameters
+    ----------
+    folders : paths
+        Read, never written to.
+    shots_csv : path, optional
+        A shots table.
+    method : str
+        refined or iso.
+    pitch_um : float, optional
+        Pixel pitch where the metadata lacks it. [um]
+    shelf : path, optional
+        Folder where results are kept for a second run.
+    running : Running, optional
+        How the work is spread; over all processors by default.
+
+    Raises
+    ------
+    SweepError
+        No photograph in the folders can be used.
+    ImageError
+        A folder is not there.
+    SettingError
+        The shots table cannot be used.
+    """
+    planned = gather(folders, shots_csv)
+    keep = Shelf(folder=shelf) if shelf else None
+    wanted = [shot for shot in planned if not shot.left_out]
+    outcomes = run([_task(shot, method, pitch_um, keep) for shot in wanted], running or Running())
+    by_path = {shot.path: outcome for shot, outcome in zip(wanted, outcomes, strict=True)}
+    shots = sift(
+        [
+            SweepShot(
+                planned=shot,
+                result=by_path.get(shot.path) or RejectedShot(path=shot.path, reason=shot.left_out),
+            )
+            for shot in planned
+        ]
+    )
+    if not any(shot.used for shot in shots):
+        first = next(shot for shot in shots if not shot.planned.by_choice)
+        reason = first.result.reason if isinstance(first.result, RejectedShot) else first.reason
+        raise SweepError(
+            f"none of {len(shots)} photographs could be measured; {first.planned.path.name}: {reason}"
+        )
+    return Sweep(findings=find(shots, method=method), shots=tuple(shots))
+
+
+def _task(shot: PlannedShot, method: str, pitch_um: float | None, shelf: Shelf | None) -> Task:
+    return Task(path=shot.path, overrides=shot.overrides, method=method, pitch_um=pitch_um, shelf=shelf)
