@@ -36,7 +36,7 @@ BoolArray = npt.NDArray[np.bool_]
 NAN: Final = float("nan")
 
 ZONES: Final = ("inner", "halfway", "outer", "frame")
-"""By image height, as a fraction of the half-diagonal: below 0.3, 0.3 to 0.65, above 0.65, and all by area."""
+"""By image height, as a fraction of the half-diagonal: below 0.3, to 0.65, above 0.65; and all, by area."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +124,8 @@ class Edge:
     undershoot_percent: float = NAN
     snr: float = NAN
     """(bright - dark) over the rms noise of the two plateaus."""
+    point_px: tuple[float, float] = (NAN, NAN)
+    """Where the edge passes nearest to the region's centre: (row, column) in the picture."""
     dark_level: float = NAN
     """Plateau on the dark side, linear, white = 1."""
     bright_level: float = NAN

@@ -1,0 +1,119 @@
+"""Flags of one edge: each with the figure seen and its limit."""
+
+from typing import Final
+
+import numpy as np
+
+from lensbench.edge.line import EdgeLine, span_px
+from lensbench.edge.refined import RefinedEdge
+from lensbench.flags import Remark, remark
+from lensbench.records import Samples
+
+__all__ = ["blocking_remarks", "remarks_on"]
+
+CLIPPED_SHARE: Final = 0.001
+FEWEST_SAMPLES: Final = 60
+SHORTEST_SIDE_PX: Final = 8
+NEAREST_AXIS_DEG: Final = 1.9
+SHORTEST_EDGE_PX: Final = 20.0
+NARROWEST_RISES: Final = 1.2
+LOWEST_SNR: Final = 10.0
+LARGEST_OVERSHOOT_PERCENT: Final = 3.0
+LARGEST_BEND_PX: Final = 2.5
+LARGEST_LIGHT_PERCENT: Final = 5.0
+WIDEST_MISFIT: Final = 1.5
+
+
+def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
+    """Say why a region cannot be measured at all: clipped, or too small to hold an edge."""
+    remarks = []
+    present = int(np.count_nonzero(region.present))
+    if min(region.values.shape) < SHORTEST_SIDE_PX or present < FEWEST_SAMPLES:
+        height, width = region.values.shape
+        seen = f"{height} x {width} px, at least {SHORTEST_SIDE_PX} x {SHORTEST_SIDE_PX} needed"
+        remarks.append(remark("no_edge", seen))
+    else:
+        clipped = np.count_nonzero(region.clipped & region.present) / present
+        if clipped > CLIPPED_SHARE:
+            remarks.append(
+                remark("clipped", f"{100 * clipped:.1f} % of it, limit {100 * CLIPPED_SHARE:.1f} %")
+            )
+        finite = np.isfinite(region.values[region.present])
+        if not finite.all():
+            remarks.append(remark("no_edge", "the region holds values that are no numbers"))
+    return tuple(remarks)
+
+
+def remarks_on(region: Samples, refined: RefinedEdge) -> tuple[Remark, ...]:
+    """Raise every flag that this edge deserves."""
+    remarks = [
+        *_geometry(region, refined.line),
+        *_sampling(region, refined),
+        *_signal(refined),
+    ]
+    if not region.tone_known:
+        remarks.append(remark("tone_unknown"))
+    return tuple(remarks)
+
+
+def _geometry(region: Samples, line: EdgeLine) -> list[Remark]:
+    remarks = []
+    off_axis = abs((line.angle_deg + 45.0) % 90.0 - 45.0)
+    if off_axis < NEAREST_AXIS_DEG:
+        remarks.append(remark("angle_near_axis", f"{off_axis:.1f} degrees off, {NEAREST_AXIS_DEG} needed"))
+    length, half_width = span_px(region.box, line.angle_deg)
+    if length < SHORTEST_EDGE_PX:
+        remarks.append(remark("region_short", f"{length:.0f} px of edge, {SHORTEST_EDGE_PX:.0f} needed"))
+    rise = 2.563 * line.sigma_px
+    if half_width < NARROWEST_RISES * rise:
+        seen = f"{half_width:.0f} px to each side, {NARROWEST_RISES * rise:.0f} needed for this edge"
+        remarks.append(remark("region_narrow", seen))
+    sagitta = abs(line.bend_per_px) * (0.5 * length) ** 2
+    if sagitta > LARGEST_BEND_PX:
+        remarks.append(remark("curved", f"by {sagitta:.1f} px, limit {LARGEST_BEND_PX} px"))
+    return remarks
+
+
+def _sampling(region: Samples, refined: RefinedEdge) -> list[Remark]:
+    """Find the widest gap between sampled distances near the edge: it sets a Nyquist limit of its own."""
+    posterior = refined.posterior
+    bins = posterior.bins
+    distance = (bins.index - bins_middle(refined)) * posterior.rung.step_px + bins.offset_px
+    near = np.sort(distance[np.abs(distance) < 2.0 + 2.0 * refined.line.sigma_px])
+    if near.size < 2:
+        return [remark("phase_gap", "fewer than two distances sampled near the edge")]
+    gap = float(np.diff(near).max())
+    nyquist = 0.5 / gap
+    response = float(np.interp(nyquist, refined.frequency_cypx, refined.sfr, right=0.0))
+    if response > 0.1 and gap > 0.4:
+        seen = f"{gap:.2f} px apart, where the response is still {100 * response:.0f} %, limit 10 %"
+        return [remark("phase_gap", seen)]
+    return []
+
+
+def bins_middle(refined: RefinedEdge) -> int:
+    """Give the index of the table's position at the edge itself."""
+    return refined.posterior.rung.mean.shape[1] // 2
+
+
+def _signal(refined: RefinedEdge) -> list[Remark]:
+    posterior = refined.posterior
+    remarks = []
+    snr = refined.noise.snr(posterior.step)
+    if snr < LOWEST_SNR:
+        remarks.append(remark("low_snr", f"SNR {snr:.0f}, limit {LOWEST_SNR:.0f}"))
+    over = max(refined.overshoot_percent, refined.undershoot_percent)
+    noise_percent = 100.0 * 4.0 / (snr * np.sqrt(posterior.bins.count.sum() / 20.0))
+    if over > LARGEST_OVERSHOOT_PERCENT + noise_percent:
+        remarks.append(remark("sharpened", f"by {over:.1f} %, limit {LARGEST_OVERSHOOT_PERCENT:.0f} %"))
+    misfit = posterior.chi2 / posterior.degrees
+    if posterior.free_size >= 0.1 and misfit > WIDEST_MISFIT and snr < 2000.0:
+        remarks.append(remark("second_edge", f"misfit {misfit:.1f} times the noise, limit {WIDEST_MISFIT}"))
+    if refined.outliers:
+        remarks.append(remark("outliers", f"{refined.outliers} samples"))
+    light = 100.0 * float(np.abs(posterior.coefficient[3:7]).max()) / posterior.step
+    if posterior.light_size > 0.01 and light > LARGEST_LIGHT_PERCENT:
+        remarks.append(
+            remark("uneven_light", f"{light:.0f} % of the step, limit {LARGEST_LIGHT_PERCENT:.0f} %")
+        )
+    return remarks

@@ -1,0 +1,133 @@
+"""The table of edge shapes, opened once, and the free-form shapes that stand beside it.
+
+Each rung of the ladder (see `family`) offers columns for a linear fit: the mean edge, modes of the family with unit
+prior variance, and smooth local bumps of the ESF for whatever the family does not hold (sharpening, shake, ghosts).
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from lensbench.edge.family import FREQUENCIES, FREQUENCIES_PER_MTF50, HALF, LADDER_CYPX, TABLE, step_px
+from lensbench.units import FloatArray
+
+__all__ = ["FREE_MODES", "Rung", "nearest_rung", "rung_at"]
+
+ComplexArray = npt.NDArray[np.complex128]
+
+FREE_MODES: Final = 44
+_BUMP_SPACING_SIGMA: Final = 0.2
+_BUMPS_EACH_SIDE: Final = 52
+_SCALES_SIGMA: Final = ((5.0, 0.7, 1.0), (2.5, 0.22, 0.1))
+"""Reach, smoothness and variance of the two Gaussian processes that make up the free-form part."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rung:
+    """Shapes of edges whose MTF50 lies near this rung's; S is samples, first and second derivative."""
+
+    mtf50_cypx: float
+    step_px: float
+    mean: FloatArray
+    """Shape (3, positions)."""
+    modes: FloatArray
+    """Shape (3, modes, positions), unit prior variance in units of the edge's step."""
+    free: FloatArray
+    """Shape (3, free modes, positions)."""
+    own_frequency_cypx: FloatArray
+    """Fine grid, up to five times the rung's MTF50."""
+    mean_otf: ComplexArray
+    """On the own grid, then on the output grid (0 to 1 cy/px by 0.01)."""
+    modes_otf: ComplexArray
+    free_otf: ComplexArray
+
+    @property
+    def position_px(self) -> FloatArray:
+        """Distances from the edge at which the shapes are sampled."""
+        return np.arange(-HALF, HALF + 1) * self.step_px
+
+
+@cache
+def _table() -> dict[str, FloatArray]:
+    with np.load(TABLE, allow_pickle=False) as table:
+        return {name: table[name].astype(np.float64) for name in table.files}
+
+
+def nearest_rung(mtf50_cypx: float) -> int:
+    """Give the index of the rung nearest in the logarithm of MTF50; the last one where it lies beyond the ladder."""
+    if not np.isfinite(mtf50_cypx) or mtf50_cypx <= 0:
+        return len(LADDER_CYPX) - 1
+    place = np.log(mtf50_cypx / LADDER_CYPX[0]) / np.log(LADDER_CYPX[1] / LADDER_CYPX[0])
+    return int(np.clip(np.rint(place), 0, len(LADDER_CYPX) - 1))
+
+
+@cache
+def rung_at(index: int) -> Rung:
+    """Open one rung of the table, whole ranges rebuilt from halves."""
+    table = _table()
+    mtf50 = float(LADDER_CYPX[index])
+    mean = table["mean"][index].copy()
+    mean[0] -= 0.5
+    mean = _whole(mean, odd=True)
+    mean[0] += 0.5
+    odd = _whole(table["odd"][index].transpose(1, 0, 2), odd=True)
+    even = _whole(table["even"][index].transpose(1, 0, 2), odd=False)
+    own = np.arange(FREQUENCIES) * mtf50 / FREQUENCIES_PER_MTF50
+    grid = np.concatenate([own, np.linspace(0.0, 1.0, 101)])
+    free, free_otf = _free_modes(mtf50, grid)
+    return Rung(
+        mtf50_cypx=mtf50,
+        step_px=step_px(mtf50),
+        mean=mean,
+        modes=np.concatenate([odd, even], axis=1),
+        free=free,
+        own_frequency_cypx=own,
+        mean_otf=table["mean_otf"][index].astype(complex),
+        modes_otf=np.concatenate([table["odd_otf"][index].astype(complex), 1j * table["even_otf"][index]]),
+        free_otf=free_otf,
+    )
+
+
+def _whole(half: FloatArray, *, odd: bool) -> FloatArray:
+    """Mirror samples kept for d >= 0; the first axis is samples, first and second derivative."""
+    sign = np.array([-1.0, 1.0, -1.0] if odd else [1.0, -1.0, 1.0]).reshape((3,) + (1,) * (half.ndim - 1))
+    return np.concatenate([sign * half[..., :0:-1], half], axis=-1)
+
+
+def _free_modes(mtf50_cypx: float, grid_cypx: FloatArray) -> tuple[FloatArray, ComplexArray]:
+    """Give smooth local departures of the ESF: principal modes of a Gaussian process, spanned by cubic B-splines.
+
+    A bump of the ESF returns to zero on both sides, so it changes neither plateau: its transform is zero at f = 0.
+    """
+    sigma = 0.18739063 / mtf50_cypx
+    spacing = _BUMP_SPACING_SIGMA * sigma
+    center = np.arange(-_BUMPS_EACH_SIDE, _BUMPS_EACH_SIDE + 1) * spacing
+    position = np.arange(-HALF, HALF + 1) * step_px(mtf50_cypx)
+    u = (position - center[:, None]) / spacing
+    bumps = np.stack(_cubic_bspline(u))
+    bumps /= np.array([1.0, spacing, spacing**2])[:, None, None]
+    turn = 2j * np.pi * grid_cypx
+    transform = turn * spacing * np.sinc(grid_cypx * spacing) ** 4 * np.exp(-turn * center[:, None])
+    covariance = np.zeros((center.size, center.size))
+    for reach, smooth, size in _SCALES_SIGMA:
+        envelope = np.exp(-0.5 * np.square(center / (reach * sigma)))
+        apart = (center[:, None] - center) / (smooth * sigma)
+        covariance += size * envelope[:, None] * envelope * np.exp(-0.5 * apart * apart)
+    variance, vectors = np.linalg.eigh(covariance)
+    keep = np.argsort(-variance)[:FREE_MODES]
+    combine = (vectors[:, keep] * np.sqrt(np.maximum(variance[keep], 0.0))).T
+    return np.einsum("kj,sjx->skx", combine, bumps), combine @ transform
+
+
+def _cubic_bspline(u: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Give the cubic B-spline of unit spacing with its first and second derivative."""
+    a, sign = np.abs(u), np.sign(u)
+    inside, outside = a < 1.0, a < 2.0
+    rest = 2.0 - a
+    value = np.where(inside, 2.0 / 3.0 - a * a + 0.5 * a**3, np.where(outside, rest**3 / 6.0, 0.0))
+    first = sign * np.where(inside, 1.5 * a * a - 2.0 * a, np.where(outside, -0.5 * rest * rest, 0.0))
+    second = np.where(inside, 3.0 * a - 2.0, np.where(outside, rest, 0.0))
+    return value, first, second
