@@ -8,23 +8,30 @@ photo.mosaic, photo.edges
 """
 
 from lensbench.simulate.camera import Camera
+from lensbench.simulate.demo_shoot import demo_jobs
 from lensbench.simulate.lens import Lens, ZoomPosition, prime
+from lensbench.simulate.lenses import INVENTED_LENSES, lens_described
+from lensbench.simulate.plan import Plan, series
 from lensbench.simulate.scene import Scene, Shot
-from lensbench.simulate.shooting import Job, Photograph, Processing, photograph, picture, series, shoot
+from lensbench.simulate.shooting import Job, Photograph, Processing, photograph, picture, shoot
 from lensbench.simulate.truth import TrueEdge
 from lensbench.simulate.view import Pose
 
 __all__ = [
+    "INVENTED_LENSES",
     "Camera",
     "Job",
     "Lens",
     "Photograph",
+    "Plan",
     "Pose",
     "Processing",
     "Scene",
     "Shot",
     "TrueEdge",
     "ZoomPosition",
+    "demo_jobs",
+    "lens_described",
     "photograph",
     "picture",
     "prime",

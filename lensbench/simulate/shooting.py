@@ -3,7 +3,7 @@
 import json
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from itertools import groupby
 from multiprocessing import get_context
 from pathlib import Path
@@ -30,7 +30,6 @@ __all__ = [
 ]
 
 Format = Literal["dng", "jpeg", "tiff", "tiff-linear"]
-_SUFFIX: Final = {"dng": ".dng", "jpeg": ".jpg", "tiff": ".tif", "tiff-linear": ".tif"}
 _SIDE_BY_SIDE_BYTES: Final = 400_000_000
 """Memory that the frames rendered side by side may take."""
 
@@ -97,6 +96,7 @@ def shoot(
     jobs: Iterable[Job],
     *,
     workers: int = 1,
+    seed: int = 0,
     truth_channels: tuple[str, ...] | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> list[Path]:
@@ -110,6 +110,8 @@ def shoot(
         In the order they are to be told in.
     workers : int
         Processes; 1 works in this one.
+    seed : int
+        That the series was drawn with, for the truth file.
     truth_channels : tuple of str
         For which the truth is written; all of the sensor's by default.
     progress : function of the number of files just made
@@ -132,13 +134,12 @@ def shoot(
     for folder, members in groupby(
         sorted(jobs, key=lambda job: job.path.parent), lambda job: job.path.parent
     ):
-        write_truth(folder, [truths[job.path] for job in members])
+        write_truth(folder, [truths[job.path] for job in members], seed=seed)
     return [job.path for job in jobs]
 
 
-def write_truth(folder: Path, photos: Sequence[dict[str, Any]]) -> None:
+def write_truth(folder: Path, photos: Sequence[dict[str, Any]], *, seed: int) -> None:
     """Write truth.json beside the photographs of a folder."""
-    seed = photos[0]["settings"]["seed"] if photos else 0
     text = json.dumps({"seed": seed, "photos": list(photos)}, separators=(",", ":"))
     (folder / "truth.json").write_text(text + "\n", encoding="utf-8")
 
@@ -225,39 +226,3 @@ def _truth(job: Job, geometry: Geometry, channels: tuple[str, ...]) -> dict[str,
         **asdict(processing),
     }
     return {"file": job.path.name, "settings": settings, "edges": [edge.as_dict() for edge in edges]}
-
-
-def series(
-    scene: Scene,
-    folder: Path,
-    *,
-    focal_lengths_mm: Sequence[float],
-    f_numbers: Sequence[float],
-    repeats: int = 2,
-    focus_spread_um: float = 0.0,
-    seed: int = 1,
-    processing: Processing = Processing(),
-) -> list[Job]:
-    """Describe a series: at each focal length every stop, each shot refocused `repeats` times."""
-    random = np.random.default_rng(seed)
-    shots = [
-        Shot(focal_length_mm=focal_length_mm, f_number=f_number)
-        for focal_length_mm in focal_lengths_mm
-        for f_number in f_numbers
-        for _ in range(repeats)
-    ]
-    suffix = _SUFFIX[processing.format]
-    return [
-        Job(
-            scene=scene,
-            shot=replace(
-                shot,
-                seed=1000 * seed + number,
-                focus_error_um=float(focus_spread_um * random.standard_normal()),
-                taken_at=f"2026-03-14T10:{number // 6:02d}:{number % 6 * 10:02d}",
-            ),
-            path=folder / f"shot_{number:04d}{suffix}",
-            processing=processing,
-        )
-        for number, shot in enumerate(shots, start=1)
-    ]

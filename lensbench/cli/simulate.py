@@ -1,0 +1,144 @@
+"""`lensbench simulate`: makes photographs of the chart whose true sharpness is known."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from lensbench.errors import SettingError
+
+__all__ = ["FileFormat", "Filter", "simulate"]
+
+
+class FileFormat(StrEnum):
+    """What is written."""
+
+    DNG = "dng"
+    JPEG = "jpeg"
+    TIFF = "tiff"
+    TIFF_LINEAR = "tiff-linear"
+
+
+class Filter(StrEnum):
+    """The colour filters of the sensor."""
+
+    BAYER = "bayer"
+    XTRANS = "xtrans"
+    MONO = "mono"
+
+
+def simulate(
+    *,
+    out: Annotated[Path, typer.Option("--out", help="Folder to write into.", show_default=False)],
+    lens: Annotated[
+        str, typer.Option("--lens", help="sorrel, fennel or tansy (invented), or a JSON description.")
+    ] = "sorrel",
+    stops: Annotated[
+        str, typer.Option("--stops", help="f-numbers, with commas between.")
+    ] = "2.8,4,5.6,8,11,16",
+    focal_lengths: Annotated[
+        str | None,
+        typer.Option(
+            "--focal-lengths",
+            help="In mm, with commas between.  [default: the lens's shortest]",
+            show_default=False,
+        ),
+    ] = None,
+    repeats: Annotated[int, typer.Option("--repeats", min=1, help="Shots a setting, focused anew.")] = 2,
+    focus_spread_um: Annotated[
+        float,
+        typer.Option(
+            "--focus-spread-um", min=0.0, help="Scatter of the focus on the sensor's side: sigma, in um."
+        ),
+    ] = 0.0,
+    paper: Annotated[str, typer.Option("--paper", help="Paper of the chart, as for `chart`.")] = "A3",
+    solid: Annotated[bool, typer.Option("--solid", help="Chart in solid black instead of grey.")] = False,
+    print_sigma_mm: Annotated[
+        float, typer.Option("--print-sigma-mm", min=0.0, help="Blur of the print's edges: sigma, in mm.")
+    ] = 0.0,
+    size: Annotated[str, typer.Option("--size", help="ROWSxCOLS of the pictures, in px.")] = "1160x1740",
+    pitch_um: Annotated[float, typer.Option("--pitch-um", min=0.1, help="Pixel pitch, in um.")] = 4.0,
+    cfa: Annotated[Filter, typer.Option("--cfa", help="Colour filters of the sensor.")] = Filter.BAYER,
+    iso: Annotated[int, typer.Option("--iso", min=25, help="ISO; noise grows with it.")] = 100,
+    tilt: Annotated[
+        str,
+        typer.Option("--tilt", help="PITCH,YAW,ROLL of the camera, in degrees: up, to its right, clockwise."),
+    ] = "0,0,0",
+    distance_mm: Annotated[
+        float | None,
+        typer.Option(
+            "--distance-mm",
+            help="Chart to sensor, in mm.  [default: the chart fills the frame]",
+            show_default=False,
+        ),
+    ] = None,
+    file_format: Annotated[
+        FileFormat, typer.Option("--format", help="Raw, or a finished picture.")
+    ] = FileFormat.DNG,
+    sharpen: Annotated[
+        float,
+        typer.Option("--sharpen", min=0.0, help="In-camera sharpening of JPEG and TIFF: 0 none, 1 strong."),
+    ] = 0.0,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Of noise and focus errors.")] = 1,
+    workers: Annotated[int, typer.Option("--workers", min=1, help="Processes to use.")] = 1,
+) -> None:
+    """Make photographs of the chart through a described lens and camera, with the truth beside them.
+
+    Every file bears the metadata of a camera's; truth.json holds the exact SFR of every edge (in cycles per
+    pixel). A lens description gives blur in micrometres on the sensor; see the glossary.
+
+    Example: lensbench simulate --out shoot --lens fennel --focal-lengths 24,70 --stops 4,8 --repeats 2
+    """
+    from lensbench.chart.layout import sheet
+    from lensbench.simulate import Camera, Plan, Pose, Processing, Scene, lens_described, series, shoot
+
+    rows, cols = (int(value) for value in _numbers(size, "--size", "x", count=2))
+    pitch_deg, yaw_deg, roll_deg = _numbers(tilt, "--tilt", ",", count=3)
+    described = lens_described(lens)
+    scene = Scene(
+        layout=sheet(paper, solid=solid),
+        lens=described,
+        camera=Camera(
+            rows=rows, cols=cols, pitch_um=pitch_um, cfa="rggb" if cfa is Filter.BAYER else cfa.value
+        ),
+        pose=Pose(pitch_deg=pitch_deg, yaw_deg=yaw_deg, roll_deg=roll_deg, distance_mm=distance_mm),
+        print_sigma_mm=print_sigma_mm,
+    )
+    shortest_mm = described.focal_range_mm[0]
+    jobs = series(
+        scene,
+        out,
+        plan=Plan(
+            focal_lengths_mm=_numbers(focal_lengths, "--focal-lengths") if focal_lengths else [shortest_mm],
+            f_numbers=_numbers(stops, "--stops"),
+            repeats=repeats,
+            focus_spread_um=focus_spread_um,
+            iso=iso,
+            seed=seed,
+        ),
+        processing=Processing(format=file_format.value, sharpening=sharpen),
+    )
+    with typer.progressbar(length=len(jobs), label="Simulating", file=typer.get_text_stream("stderr")) as bar:
+        shoot(jobs, workers=workers, seed=seed, progress=bar.update)
+    typer.echo(
+        f"{out}: {len(jobs)} photographs of {scene.layout.name} through {described.name}, and truth.json."
+    )
+
+
+def _numbers(text: str, option: str, mark: str = ",", *, count: int | None = None) -> list[float]:
+    """Read numbers with a mark between them.
+
+    Raises
+    ------
+    SettingError
+        Something else stands there, or another count of numbers.
+    """
+    try:
+        numbers = [float(part) for part in text.lower().split(mark)]
+    except ValueError:
+        numbers = []
+    if not numbers or (count is not None and len(numbers) != count):
+        wanted = f"{count} numbers" if count else "numbers"
+        raise SettingError(f"{option} {text}: give {wanted} with «{mark}» between them.")
+    return numbers

@@ -1,0 +1,146 @@
+"""Lenses by name or from a file: invented descriptions to start with, and the reading of one's own."""
+
+import json
+from dataclasses import fields
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from lensbench.errors import SettingError
+from lensbench.simulate.lens import Lens, ZoomPosition
+
+Described = TypeVar("Described", Lens, ZoomPosition)
+
+__all__ = ["INVENTED_LENSES", "lens_described", "lens_from_file"]
+
+_SORREL: Final = Lens(
+    name="Sorrel 35 mm f/2.8",
+    positions=(
+        ZoomPosition(
+            focal_length_mm=35.0,
+            residual_um=0.7,
+            residual_corner_um=0.9,
+            open_um=1.3,
+            open_corner_along_um=3.0,
+            open_corner_across_um=2.2,
+            power=1.6,
+            red_outward=1.5e-4,
+            blue_outward=-1e-4,
+            distortion_percent=-0.6,
+        ),
+    ),
+)
+
+_FENNEL: Final = Lens(
+    name="Fennel 24-70 mm f/2.8",
+    positions=(
+        ZoomPosition(
+            focal_length_mm=24.0,
+            residual_um=0.9,
+            residual_corner_um=1.5,
+            open_um=1.7,
+            open_corner_along_um=4.4,
+            open_corner_across_um=3.0,
+            power=1.5,
+            curvature_um=9.0,
+            red_outward=4e-4,
+            blue_outward=-3e-4,
+            distortion_percent=-2.2,
+            vignetting_stops=1.2,
+        ),
+        ZoomPosition(
+            focal_length_mm=35.0,
+            residual_um=0.9,
+            residual_corner_um=1.4,
+            open_um=1.6,
+            open_corner_along_um=3.8,
+            open_corner_across_um=2.6,
+            power=1.5,
+            curvature_um=5.0,
+            red_outward=2e-4,
+            blue_outward=-2e-4,
+            distortion_percent=-0.8,
+            vignetting_stops=0.9,
+        ),
+        ZoomPosition(
+            focal_length_mm=70.0,
+            residual_um=1.5,
+            residual_corner_um=2.4,
+            open_um=2.8,
+            open_corner_along_um=6.5,
+            open_corner_across_um=4.6,
+            power=1.2,
+            curvature_um=12.0,
+            red_outward=-3e-4,
+            blue_outward=4e-4,
+            distortion_percent=1.2,
+            vignetting_stops=1.0,
+        ),
+    ),
+)
+
+_TANSY: Final = Lens(
+    name="Tansy 50 mm f/2",
+    widest_f_number=2.0,
+    positions=(
+        ZoomPosition(
+            focal_length_mm=50.0,
+            open_um=1.8,
+            open_corner_along_um=3.5,
+            open_corner_across_um=2.5,
+            power=1.7,
+            decentring=(0.0, 0.8),
+            distortion_percent=-0.4,
+        ),
+    ),
+)
+
+INVENTED_LENSES: Final = {"sorrel": _SORREL, "fennel": _FENNEL, "tansy": _TANSY}
+"""A sharp prime, a zoom with a weak long end, and a decentred prime that is soft on its right."""
+
+
+def lens_described(name_or_file: str) -> Lens:
+    """Give an invented lens by its short name, or the lens that a file describes.
+
+    Raises
+    ------
+    SettingError
+        Neither a known name nor a readable description.
+    """
+    known = INVENTED_LENSES.get(name_or_file.lower())
+    return known if known is not None else lens_from_file(Path(name_or_file))
+
+
+def lens_from_file(path: Path) -> Lens:
+    """Read a lens description: a JSON object with the fields of `Lens` and, in `positions`, of `ZoomPosition`.
+
+    Raises
+    ------
+    SettingError
+        The file is missing, is not JSON, or names something that a description does not have.
+    """
+    try:
+        described = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        names = ", ".join(sorted(INVENTED_LENSES))
+        raise SettingError(
+            f"{path}: no lens description ({error}); give a JSON file or one of {names}."
+        ) from error
+    if not isinstance(described, dict) or not isinstance(described.get("positions"), list):
+        raise SettingError(f"{path}: a lens description is a JSON object with a list of «positions».")
+    positions = tuple(_filled(ZoomPosition, position, path) for position in described["positions"])
+    return _filled(Lens, {**described, "positions": positions}, path)
+
+
+def _filled(kind: type[Described], given: Any, path: Path) -> Described:
+    """Make a record from the pairs of a JSON object, pairs of numbers as tuples."""
+    if not isinstance(given, dict):
+        raise SettingError(f"{path}: «{given}» stands where a {kind.__name__} with named figures belongs.")
+    if unknown := sorted(set(given) - {item.name for item in fields(kind)}):
+        raise SettingError(f"{path}: {kind.__name__} has no «{unknown[0]}».")
+    values: dict[str, Any] = {
+        name: tuple(value) if isinstance(value, list) else value for name, value in given.items()
+    }
+    try:
+        return kind(**values)
+    except TypeError as error:
+        raise SettingError(f"{path}: the description is incomplete: {error}.") from error
