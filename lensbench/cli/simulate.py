@@ -88,7 +88,7 @@ def simulate(
     Every file bears the metadata of a camera's; truth.json holds the exact SFR of every edge (in cycles per
     pixel). A lens description gives blur in micrometres on the sensor; see the glossary.
 
-    Example: lensbench simulate --out shoot --lens fennel --focal-lengths 24,70 --stops 4,8 --repeats 2
+    Example: lensbench simulate --out shoot --lens fennel --focal-lengths 24,70 --stops 4,8
     """
     from lensbench.chart.layout import sheet
     from lensbench.simulate import Camera, Plan, Pose, Processing, Scene, lens_described, series, shoot

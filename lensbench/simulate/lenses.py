@@ -111,7 +111,7 @@ def lens_described(name_or_file: str) -> Lens:
 
 
 def lens_from_file(path: Path) -> Lens:
-    """Read a lens description: a JSON object with the fields of `Lens` and, in `positions`, of `ZoomPosition`.
+    """Read a lens description: JSON with the fields of `Lens` and, in `positions`, of `ZoomPosition`.
 
     Raises
     ------

@@ -24,7 +24,6 @@ __all__ = [
     "Processing",
     "photograph",
     "picture",
-    "series",
     "shoot",
     "write_truth",
 ]
