@@ -6,6 +6,9 @@ from typing import Annotated
 import typer
 
 from lensbench import __version__
+from lensbench.cli.chart import chart
+from lensbench.cli.edge import edge
+from lensbench.cli.simulate import simulate
 from lensbench.errors import LensError
 
 __all__ = ["app", "run"]
@@ -31,6 +34,10 @@ def _options(
     *, version: Annotated[bool, typer.Option("--version", callback=_print_version, is_eager=True)] = False
 ) -> None:
     """Find the sharpest f-stop, zoom position and lens by your own measurement."""
+
+
+for command in (chart, edge, simulate):
+    app.command()(command)
 
 
 def run() -> None:
