@@ -55,7 +55,7 @@ def zoom_panel(lens: LensFindings, *, key: str) -> Panel | None:
 def scale_of_lens(lens: LensFindings) -> Scale:
     """Give the scale that the findings of a lens carry."""
     return Scale(
-        pixel_pitch_um=lens.pixel_pitch_um, picture_height_px=lens.size_px[0] if lens.size_px else None
+        pixel_pitch_um=lens.pixel_pitch_um, picture_height_px=min(lens.size_px) if lens.size_px else None
     )
 
 

@@ -11,6 +11,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from lensbench.report.comparing import CompareContent, PairContent
 from lensbench.report.content import LensContent, SweepContent
 from lensbench.report.field import FieldMap
 from lensbench.report.field_svg import field_svg
@@ -19,7 +20,7 @@ from lensbench.report.palette import STYLES
 from lensbench.report.panels import Grid, Panel
 from lensbench.report.svg import panel_svg
 
-__all__ = ["Drawing", "draw_panels", "render", "sweep_page"]
+__all__ = ["compare_page", "sweep_page"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +45,14 @@ class LensPart:
     drawings: tuple[Drawing, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairPart:
+    """Two lenses as the page shows them."""
+
+    content: PairContent
+    drawings: tuple[Drawing, ...]
+
+
 def sweep_page(content: SweepContent) -> str:
     """Give the page of a sweep, as text to be written in UTF-8."""
     lenses = tuple(_lens_part(lens) for lens in content.lenses)
@@ -54,6 +63,19 @@ def sweep_page(content: SweepContent) -> str:
         version=content.version,
         lenses=lenses,
         unplaced=content.unplaced,
+        glossary=GLOSSARY,
+    )
+
+
+def compare_page(content: CompareContent) -> str:
+    """Give the page of a comparison, as text to be written in UTF-8."""
+    pairs = tuple(PairPart(content=pair, drawings=draw_panels(pair.panels)) for pair in content.pairs)
+    return render(
+        "compare.html",
+        title="Lenses compared",
+        version=content.version,
+        content=content,
+        pairs=pairs,
         glossary=GLOSSARY,
     )
 

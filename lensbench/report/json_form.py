@@ -22,6 +22,7 @@ from lensbench.records import (
     Tilt,
     ZoneFigure,
 )
+from lensbench.report.clean import clean_text
 from lensbench.study.findings import CompareFindings, SweepFindings
 
 __all__ = [
@@ -127,8 +128,14 @@ def shot_as_json(shot: ShotResult) -> Json:
 
 
 def findings_as_json(findings: SweepFindings) -> Json:
-    """Give the findings of a sweep: `{"lenses": [...]}`, field by field under the names of the records."""
-    return _record(findings)
+    """Give the findings of a sweep: `{"lenses": [...]}`, field by field under the names of the records.
+
+    Lenses and cameras are named as in the tables, without hidden characters.
+    """
+    form = _record(findings)
+    for lens in form["lenses"]:
+        lens |= {name: clean_text(lens[name]) for name in ("lens", "camera")}
+    return form
 
 
 def comparison_as_json(comparison: CompareFindings) -> Json:

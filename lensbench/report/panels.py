@@ -10,6 +10,7 @@ from lensbench.report.readings import Scale
 __all__ = ["Axis", "Grid", "Line", "Panel", "Point", "lpmm_axis", "round_step", "value_axis"]
 
 NAN: Final = float("nan")
+LONGEST_NAME_IN_ROW: Final = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +69,14 @@ class Panel:
     tied: tuple[float, ...] = ()
     """Places that can't be told from the best, the best included."""
     best: float | None = None
+    level: float | None = None
+    """A value that curves are held against: no difference, or half the contrast."""
     grid: Grid
+
+    @property
+    def names_are_long(self) -> bool:
+        """Whether the legend needs a row for each name."""
+        return max((len(line.name) for line in self.lines), default=0) > LONGEST_NAME_IN_ROW
 
     @property
     def shades(self) -> tuple[tuple[float, float], ...]:
@@ -80,14 +88,15 @@ class Panel:
         return tuple(spans)
 
 
-def value_axis(values: list[float]) -> Axis:
-    """Give an axis of MTF50 that holds all values, with round ticks; it need not begin at zero."""
+def value_axis(values: list[float], *, title: str = "MTF50, cycles/pixel") -> Axis:
+    """Give an axis that holds all values, with round ticks; it need not begin at zero."""
     known = [value for value in values if math.isfinite(value)] or [0.0, 0.5]
     low, high = min(known), max(known)
     step = round_step((high - low) or 0.1)
     first, last = math.floor(low / step - 0.2), math.ceil(high / step + 0.2)
-    ticks = tuple((number * step, f"{number * step:.3g}") for number in range(max(first, 0), last + 1))
-    return Axis(title="MTF50, cycles/pixel", low=ticks[0][0], high=ticks[-1][0], ticks=ticks)
+    begin = max(first, 0) if low >= 0.0 else first
+    ticks = tuple((number * step, f"{number * step:.4g}") for number in range(begin, last + 1))
+    return Axis(title=title, low=ticks[0][0], high=ticks[-1][0], ticks=ticks)
 
 
 def lpmm_axis(up: Axis, scale: Scale) -> Axis | None:

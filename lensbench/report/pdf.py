@@ -24,12 +24,13 @@ from reportlab.platypus import (
     Table,
 )
 
+from lensbench.report.comparing import CompareContent, PairContent
 from lensbench.report.content import LensContent, SweepContent
 from lensbench.report.field import FieldMap
 from lensbench.report.glossary import GLOSSARY
 from lensbench.report.panels import Grid, Panel
 
-__all__ = ["build_pdf", "grid_story", "plots_story", "sweep_pdf", "text"]
+__all__ = ["build_pdf", "compare_pdf", "sweep_pdf"]
 
 _FONT: Final = "DejaVuSans"
 _INK, _FAINT, _HAIR = HexColor("#23272b"), HexColor("#5d646b"), HexColor("#d8d4ca")
@@ -69,6 +70,26 @@ def sweep_pdf(content: SweepContent, plots: Mapping[str, bytes]) -> bytes:
     story += _words_story()
     title = content.lenses[0].title if content.lenses else "Nothing measured"
     return build_pdf(story, title=title)
+
+
+def compare_pdf(content: CompareContent, plots: Mapping[str, bytes]) -> bytes:
+    """Give the PDF of a comparison; `plots` are PNG files by the key of their panel."""
+    story: list[Flowable] = [text(content.answer[0], "answer")]
+    story += [text(sentence, "lead") for sentence in content.answer[1:]]
+    story += grid_story("The lenses", content.lenses)
+    for pair in content.pairs:
+        story += _pair_story(pair, plots, answer_said=pair.answer == content.answer[0])
+    return build_pdf([*story, *_words_story()], title="Lenses compared")
+
+
+def _pair_story(pair: PairContent, plots: Mapping[str, bytes], *, answer_said: bool) -> list[Flowable]:
+    story: list[Flowable] = [text(pair.title, "section")]
+    story += [] if answer_said else [text(pair.answer, "lead")]
+    story += [text(caution, "body") for caution in pair.cautions]
+    story += [Spacer(0, 2 * mm), *plots_story(pair.panels, plots)]
+    for grid in pair.grids:
+        story += grid_story(f"Every setting and zone: {grid.caption}", grid)
+    return story
 
 
 def build_pdf(story: Sequence[Flowable], *, title: str) -> bytes:

@@ -7,6 +7,7 @@ from typing import Any, Final
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.font_manager import findfont, get_font
 from matplotlib.patches import Circle
 
 from lensbench.report.field import FieldMap, Spot, spot_bars
@@ -34,7 +35,10 @@ def panel_png(panel: Panel) -> bytes:
     if panel.best is not None:
         axes.axvline(panel.best, color=_INK, linewidth=0.9, linestyle=":", zorder=1)
         axes.annotate("best", (panel.best, 1.0), xycoords=("data", "axes fraction"), ha="center", va="bottom")
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.15), ncols=4, frameon=False)
+    if panel.level is not None:
+        axes.axhline(panel.level, color=_INK, linewidth=0.9, zorder=1)
+    columns = 1 if panel.names_are_long else 4
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.15), ncols=columns, frameon=False)
     return _png(figure, panel.title)
 
 
@@ -57,9 +61,18 @@ def field_png(field: FieldMap) -> bytes:
     return _png(figure, "")
 
 
+def plot_text(words: str) -> str:
+    """Give words as matplotlib shows them literally: no formulas, no hidden label, no glyph that is missing."""
+    known = get_font(findfont("DejaVu Sans")).get_charmap()
+    shown = "".join(letter if ord(letter) in known else "\N{REPLACEMENT CHARACTER}" for letter in words)
+    return (
+        shown.replace("$", r"\$").replace("_", " ", 1) if shown.startswith("_") else shown.replace("$", r"\$")
+    )
+
+
 def _png(figure: Figure, title: str) -> bytes:
     if title:
-        figure.suptitle(title, x=0.02, ha="left", fontsize=11, fontweight="bold")
+        figure.suptitle(plot_text(title), x=0.02, ha="left", fontsize=11, fontweight="bold")
     FigureCanvasAgg(figure)
     content = io.BytesIO()
     figure.savefig(content, format="png", metadata={"Software": None})
@@ -99,7 +112,7 @@ def _draw_line(axes: Axes, line: Line) -> None:
     look = _look(line.role)
     mark = _MARKS[style_of(line.role).mark] if line.points else None
     axes.plot(*zip(*line.path, strict=True), **look, linewidth=1.8)
-    axes.plot([], [], **look, linewidth=1.8, marker=mark, label=line.name)
+    axes.plot([], [], **look, linewidth=1.8, marker=mark, label=plot_text(line.name))
     for point in line.points:
         axes.plot([point.place] * 2, [point.low, point.high], color=look["color"], linewidth=1.2)
         axes.plot([point.place], [point.value], color=look["color"], marker=mark, markersize=6, mec="white")

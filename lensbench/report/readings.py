@@ -75,7 +75,7 @@ class Scale:
 def scale_of(results: Sequence[ShotResult]) -> Scale:
     """Give the scale that some shots share; a part on which they differ is left out."""
     pitches = {result.pixel_pitch_um for result in results}
-    heights = {result.size_px[0] for result in results}
+    heights = {min(result.size_px) for result in results}
     return Scale(
         pixel_pitch_um=pitches.pop() if len(pitches) == 1 else None,
         picture_height_px=heights.pop() if len(heights) == 1 else None,

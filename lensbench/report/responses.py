@@ -63,6 +63,7 @@ def _panel(setting: Setting, chosen: dict[str, ChartEdge], *, key: str) -> Panel
         ),
         up=Axis(title="contrast (SFR)", low=0.0, high=1.1, ticks=_QUARTERS),
         up_right=None,
+        level=0.5,
         lines=tuple(Line(name=zone, role=zone, path=_path(edge)) for zone, edge in chosen.items()),
         grid=_grid(chosen),
     )

@@ -16,6 +16,7 @@ HEIGHT: Final = 352.0
 
 _LEFT, _TOP, _BOTTOM = 56.0, 24.0, 278.0
 _LEGEND_ROW: Final = 338.0
+_LEGEND_STEP: Final = 19.0
 _MARK_RADIUS: Final = 4.2
 
 
@@ -42,7 +43,8 @@ def panel_svg(panel: Panel) -> str:
     """Give a panel as one `svg` element with a title and a description."""
     right = WIDTH - (54.0 if panel.up_right else 16.0)
     frame = Frame(across=panel.across, up=panel.up, right=right)
-    picture = begin_picture(panel.key, panel.title, panel.about, size=(HEIGHT, WIDTH))
+    height = HEIGHT + _LEGEND_STEP * (len(panel.lines) - 1 if panel.names_are_long else 0)
+    picture = begin_picture(panel.key, panel.title, panel.about, size=(height, WIDTH))
     _draw_tied(picture, panel, frame)
     _draw_axes(picture, panel, frame)
     for line in panel.lines:
@@ -141,6 +143,9 @@ def _draw_axes(picture: ET.Element, panel: Panel, frame: Frame) -> None:
     middle = (_TOP + _BOTTOM) / 2.0
     add_text(picture, panel.across.title, (_BOTTOM + 37.0, (_LEFT + frame.right) / 2.0), kind="name center")
     add_text(picture, panel.up.title, (middle, 13.0), kind="name center", turned=True)
+    if panel.level is not None:
+        row = frame.row(panel.level)
+        _segment(picture, (row, _LEFT), (row, frame.right), kind="axis")
     if panel.up_right:
         _draw_right_axis(picture, panel.up_right, frame)
 
@@ -178,13 +183,19 @@ def _dashes(role: str) -> str:
     return " ".join(f"{2.2 * length:g}" for length in style_of(role).dashes) or "none"
 
 
-def _draw_legend(picture: ET.Element, panel: Panel) -> None:
+def _legend_places(panel: Panel) -> list[tuple[float, float]]:
+    """Give (row, column) of each line's sample: side by side, or one below the other where names are long."""
+    if panel.names_are_long:
+        return [(_LEGEND_ROW + number * _LEGEND_STEP, 12.0) for number in range(len(panel.lines))]
     step = (WIDTH - 20.0) / max(len(panel.lines), 1)
-    for number, line in enumerate(panel.lines):
-        col = 12.0 + number * step
-        sample = {"points": f"{_number(col)},{_LEGEND_ROW} {_number(col + 34.0)},{_LEGEND_ROW}"}
+    return [(_LEGEND_ROW, 12.0 + number * step) for number in range(len(panel.lines))]
+
+
+def _draw_legend(picture: ET.Element, panel: Panel) -> None:
+    for line, (row, col) in zip(panel.lines, _legend_places(panel), strict=True):
+        sample = {"points": f"{_number(col)},{_number(row)} {_number(col + 34.0)},{_number(row)}"}
         look = {"class": f"curve {line.role}", "stroke-dasharray": _dashes(line.role)}
         ET.SubElement(picture, "polyline", sample | look)
         if line.points:
-            mark(picture, line.role, (_LEGEND_ROW, col + 17.0))
-        add_text(picture, line.name, (_LEGEND_ROW + 4.5, col + 41.0), kind="tick")
+            mark(picture, line.role, (row, col + 17.0))
+        add_text(picture, line.name, (row + 4.5, col + 41.0), kind="tick")

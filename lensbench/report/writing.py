@@ -12,15 +12,16 @@ from pathlib import Path
 from typing import Any, Final
 
 from lensbench.errors import SettingError
+from lensbench.report.comparing import compare_content
 from lensbench.report.content import SweepContent, sweep_content
-from lensbench.report.html import sweep_page
-from lensbench.report.json_form import findings_as_json
-from lensbench.report.pdf import sweep_pdf
+from lensbench.report.html import compare_page, sweep_page
+from lensbench.report.json_form import comparison_as_json, findings_as_json
+from lensbench.report.pdf import compare_pdf, sweep_pdf
 from lensbench.report.plots import field_png, panel_png
-from lensbench.report.tables import as_csv, edges_table, shots_table
-from lensbench.study.findings import SweepFindings, SweepShot
+from lensbench.report.tables import as_csv, compare_table, edges_table, shots_table
+from lensbench.study.findings import CompareFindings, SweepFindings, SweepShot
 
-__all__ = ["check_output_folder", "json_text", "write_files", "write_sweep", "write_whole"]
+__all__ = ["check_output_folder", "json_text", "write_compare", "write_files", "write_sweep", "write_whole"]
 
 _OWN_PLOTS: Final = (
     "lens-*-stops-*.png",
@@ -64,6 +65,30 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
         "findings.json": json_text(findings_as_json(findings)),
         "report.pdf": sweep_pdf(content, plots),
         "report.html": sweep_page(content).encode(),
+    }
+    return write_files(files, out)
+
+
+def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:
+    """Write everything that a comparison leaves behind, `report.html` last.
+
+    Raises
+    ------
+    SettingError
+        The folder is one of the sweeps compared, or cannot be written.
+    """
+    folders = {Path(lens.folder).resolve() for lens in comparison.lenses if lens.folder}
+    if out.resolve() in folders:
+        raise SettingError(f"{out} is one of the sweeps compared; name another folder with --out")
+    check_output_folder(out, inputs=())
+    content = compare_content(comparison)
+    plots = {panel.key: panel_png(panel) for pair in content.pairs for panel in pair.panels}
+    files = {
+        **{f"plots/{key}.png": picture for key, picture in plots.items()},
+        "comparison.csv": as_csv(compare_table(comparison)),
+        "comparison.json": json_text(comparison_as_json(comparison)),
+        "report.pdf": compare_pdf(content, plots),
+        "report.html": compare_page(content).encode(),
     }
     return write_files(files, out)
 

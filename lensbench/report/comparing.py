@@ -1,0 +1,194 @@
+"""What a comparison says and shows, ready for the page and for the PDF alike."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from lensbench.records import ZONES
+from lensbench.report.clean import clean_text
+from lensbench.report.panels import Axis, Grid, Line, Panel, Point, value_axis
+from lensbench.report.readings import NOT_MEASURED, f_stop, focal_length
+from lensbench.report.words import clean_line, comparison_sentences
+from lensbench.study.findings import ComparedLens, ComparedPair, CompareFindings, CompareRow
+
+__all__ = ["CompareContent", "PairContent", "compare_content"]
+
+_UNITS: Final = {"cypx": "cycles/pixel", "lpmm": "lp/mm on the sensor", "lwph": "LW/PH"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairContent:
+    """All that a report says of two lenses."""
+
+    title: str
+    answer: str
+    cautions: tuple[str, ...]
+    panels: tuple[Panel, ...]
+    grids: tuple[Grid, ...]
+    """Every setting and zone, a table for each unit."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompareContent:
+    """All that a report says of a comparison."""
+
+    answer: tuple[str, ...]
+    lenses: Grid
+    pairs: tuple[PairContent, ...]
+    version: str
+
+
+def compare_content(comparison: CompareFindings) -> CompareContent:
+    """Give everything that the reports of a comparison say."""
+    pairs = tuple(_pair(pair, key=f"pair-{number}") for number, pair in enumerate(comparison.pairs, start=1))
+    return CompareContent(
+        answer=tuple(comparison_sentences(comparison)[:1]) or ("Nothing could be compared.",),
+        lenses=Grid(
+            caption="The lenses compared",
+            header=("lens", "camera", "photographs", "pixel pitch", "picture height"),
+            rows=tuple(_lens_row(lens) for lens in comparison.lenses),
+        ),
+        pairs=pairs,
+        version=comparison.version,
+    )
+
+
+def _lens_row(lens: ComparedLens) -> tuple[str, ...]:
+    pitch = NOT_MEASURED if lens.pixel_pitch_um is None else f"{lens.pixel_pitch_um:.2f} µm"
+    height = NOT_MEASURED if lens.picture_height_px is None else f"{lens.picture_height_px} px"
+    return clean_text(lens.label), clean_text(lens.camera), str(lens.shots), pitch, height
+
+
+def _pair(pair: ComparedPair, *, key: str) -> PairContent:
+    focals = list(dict.fromkeys(focal_length(row.focal_length_mm) for row in pair.rows))
+    panels: list[Panel] = []
+    for number, focal in enumerate(focals, start=1):
+        rows = [row for row in pair.rows if focal_length(row.focal_length_mm) == focal and row.f_number > 0.0]
+        if rows:
+            panels.append(_sharpness_panel(pair, rows, focal=focal, key=f"{key}-sharpness-{number}"))
+            panels.append(_difference_panel(pair, rows, focal=focal, key=f"{key}-difference-{number}"))
+    tables = [(pair.unit, pair.rows), ("lwph", pair.rows_lwph)]
+    return PairContent(
+        title=f"{clean_text(pair.first)} and {clean_text(pair.second)}",
+        answer=clean_line(pair.answer),
+        cautions=tuple(clean_line(caution) for caution in pair.cautions),
+        panels=tuple(panels),
+        grids=tuple(_grid(pair, rows, unit=_UNITS.get(unit, unit)) for unit, rows in tables if rows),
+    )
+
+
+def _stops_axis(rows: list[CompareRow]) -> Axis:
+    ticks = tuple((math.log2(stop), f_stop(stop)) for stop in sorted({row.f_number for row in rows}))
+    return Axis(title="f-stop", low=ticks[0][0] - 0.45, high=ticks[-1][0] + 0.45, ticks=ticks)
+
+
+def _sharpness_panel(pair: ComparedPair, rows: list[CompareRow], *, focal: str, key: str) -> Panel:
+    frame = sorted((row for row in rows if row.zone == "frame"), key=lambda row: row.f_number)
+    unit = _UNITS.get(pair.unit, pair.unit)
+    lines = tuple(
+        Line(
+            name=clean_text(label),
+            role=role,
+            path=tuple((math.log2(row.f_number), getattr(row, role)) for row in frame),
+            points=tuple(Point(place=math.log2(row.f_number), value=getattr(row, role)) for row in frame),
+        )
+        for role, label in (("first", pair.first), ("second", pair.second))
+    )
+    values = [value for row in frame for value in (row.first, row.second)]
+    return Panel(
+        key=key,
+        title=f"{focal}: sharpness of the whole frame",
+        about=f"MTF50 in {unit} at equal stops; higher is sharper.",
+        across=_stops_axis(rows),
+        up=value_axis(values, title=f"MTF50, {unit}"),
+        up_right=None,
+        lines=lines,
+        grid=Grid(
+            caption=f"MTF50 in {unit}, whole frame",
+            header=("stop", clean_text(pair.first), clean_text(pair.second)),
+            rows=tuple((f_stop(row.f_number), _figure(row.first), _figure(row.second)) for row in frame),
+        ),
+    )
+
+
+def _difference_panel(pair: ComparedPair, rows: list[CompareRow], *, focal: str, key: str) -> Panel:
+    second, first = clean_text(pair.second), clean_text(pair.first)
+    extent = [value for row in rows for value in (row.difference_percent, *row.ci95_percent)]
+    return Panel(
+        key=key,
+        title=f"{focal}: difference by zone",
+        about=f"Above zero, {second} is sharper; below, {first}. "
+        "Bars are 95 % intervals: one that reaches zero tells no difference.",
+        level=0.0,
+        across=_stops_axis(rows),
+        up=value_axis([*extent, 0.0], title="difference in MTF50, %"),
+        up_right=None,
+        lines=tuple(line for zone in ZONES if (line := _difference_line(rows, zone)).points),
+        grid=_difference_grid(rows),
+    )
+
+
+def _difference_line(rows: list[CompareRow], zone: str) -> Line:
+    """Give one zone's differences, set a little aside so that the intervals don't hide each other."""
+    aside = 0.07 * (ZONES.index(zone) - (len(ZONES) - 1) / 2.0)
+    points = tuple(
+        Point(
+            place=math.log2(row.f_number) + aside,
+            value=row.difference_percent,
+            low=row.ci95_percent[0],
+            high=row.ci95_percent[1],
+        )
+        for row in sorted(rows, key=lambda row: row.f_number)
+        if row.zone == zone
+    )
+    return Line(name=zone, role=zone, path=tuple((p.place, p.value) for p in points), points=points)
+
+
+def _difference_grid(rows: list[CompareRow]) -> Grid:
+    stops = sorted({row.f_number for row in rows})
+    cells = {(row.f_number, row.zone): _difference(row) for row in rows}
+    return Grid(
+        caption="Difference in percent, 95 % interval below",
+        header=("stop", *ZONES),
+        rows=tuple(
+            (f_stop(stop), *(cells.get((stop, zone), NOT_MEASURED) for zone in ZONES)) for stop in stops
+        ),
+    )
+
+
+def _figure(value: float) -> str:
+    if not math.isfinite(value):
+        return NOT_MEASURED
+    return f"{value:.3f}" if value < 2.0 else f"{value:.0f}"
+
+
+def _difference(row: CompareRow) -> str:
+    if not math.isfinite(row.difference_percent):
+        return NOT_MEASURED
+    low, high = row.ci95_percent
+    interval = f"\n{low:+.1f} to {high:+.1f}" if math.isfinite(low) and math.isfinite(high) else ""
+    return f"{row.difference_percent:+.1f}{interval}"
+
+
+def _verdict(pair: ComparedPair, row: CompareRow) -> str:
+    sharper = {"first": pair.first, "second": pair.second}.get(row.verdict)
+    return f"{clean_text(sharper)} is sharper" if sharper else clean_text(row.verdict)
+
+
+def _grid(pair: ComparedPair, rows: tuple[CompareRow, ...], *, unit: str) -> Grid:
+    first, second = clean_text(pair.first), clean_text(pair.second)
+    return Grid(
+        caption=f"MTF50 in {unit}",
+        header=("setting", "zone", first, second, "difference, %", "verdict"),
+        rows=tuple(
+            (
+                f"{focal_length(row.focal_length_mm)}, {f_stop(row.f_number)}",
+                row.zone,
+                f"{_figure(row.first)}\n{row.first_shots} shots",
+                f"{_figure(row.second)}\n{row.second_shots} shots",
+                _difference(row),
+                _verdict(pair, row),
+            )
+            for row in rows
+        ),
+    )
