@@ -98,7 +98,9 @@ def _found(photo: "Photo") -> "list[Box]":
 
 
 def _lines(image: Path, edges: "list[Edge]") -> list[str]:
-    lines = [f"{image.name}: {len(edges)} edge{'s' if len(edges) != 1 else ''}, sharpness in cycles per pixel"]
+    lines = [
+        f"{image.name}: {len(edges)} edge{'s' if len(edges) != 1 else ''}, sharpness in cycles per pixel"
+    ]
     for one in edges:
         where = f"  region {one.roi}, {one.channel}"
         if one.measured:

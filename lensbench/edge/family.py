@@ -4,7 +4,7 @@ For each of a ladder of MTF50 values, many edges are drawn at random: diffractio
 spherical aberration and coma, a geometric blur disc, a Gaussian blur, and the square pixel seen at an angle, all
 scaled until the MTF50 is within a quarter of the rung's. Their mean and their principal modes (odd and even apart) are
 kept, sampled with first and second derivatives. Each mode is a sum of true edges, so its Fourier transform is known
-exactly, tails to infinity included: no window is ever needed. Run `python -m lensbench.edge.family` to remake the table.
+exactly, tails to infinity included: no window is needed. Run `python -m lensbench.edge.family` to remake the table.
 """
 
 from collections.abc import Callable
@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy.interpolate import CubicSpline
 
 from lensbench import optics
 from lensbench.units import FloatArray
@@ -73,7 +74,7 @@ def esf_samples(
 
 
 class _Wavefronts:
-    """A pool of aberrated pupils, as ratios of their OTF to the perfect one."""
+    """A pool of aberrated pupils, as ratios of their OTF to the perfect one; two in five have defocus alone."""
 
     def __init__(self, rng: np.random.Generator) -> None:
         self._nu = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 72)))
@@ -81,10 +82,10 @@ class _Wavefronts:
         self._ratios = [self._ratio(rng, perfect) for _ in range(WAVEFRONTS)]
 
     def _ratio(self, rng: np.random.Generator, perfect: FloatArray) -> Callable[[FloatArray], ComplexArray]:
-        from scipy.interpolate import CubicSpline
-
         size = rng.choice([0.15, 0.35, 0.7])
         defocus, spherical, coma = rng.normal(size=3) * size * np.array([1.0, 0.7, 0.7])
+        if rng.random() < 0.4:
+            defocus, spherical, coma = rng.uniform(-1.5, 1.5), 0.0, 0.0
         otf = _pupil_otf(self._nu, float(defocus), float(spherical), float(coma))
         ratio = otf / np.maximum(perfect, 1e-12)
         ratio[0], ratio[-1] = 1.0, ratio[-2]
@@ -130,10 +131,12 @@ def _member(rng: np.random.Generator, wavefronts: _Wavefronts, mtf50_cypx: float
 
     def transfer(frequency_cypx: FloatArray, scale: float) -> ComplexArray:
         q, sigma, disc = scale * lengths
-        otf = optics.diffraction_mtf(frequency_cypx, q) if q > 0 else np.ones_like(frequency_cypx)
-        otf = otf * optics.gaussian_mtf(frequency_cypx, sigma) * optics.defocus_mtf(frequency_cypx, disc)
-        otf = (otf * optics.pixel_mtf(frequency_cypx, angle_deg)).astype(complex)
-        return otf if aberrated is None else otf * aberrated(np.clip(frequency_cypx * q, 0.0, 1.0))
+        real = optics.diffraction_mtf(frequency_cypx, q) if q > 0 else np.ones_like(frequency_cypx)
+        real = real * optics.gaussian_mtf(frequency_cypx, sigma) * optics.defocus_mtf(frequency_cypx, disc)
+        otf: ComplexArray = (real * optics.pixel_mtf(frequency_cypx, angle_deg)).astype(complex)
+        if aberrated is not None:
+            otf *= aberrated(np.clip(frequency_cypx * q, 0.0, 1.0))
+        return otf
 
     low, high = 0.0, 400.0
     probe = np.linspace(mtf50_cypx / 12.0, mtf50_cypx, 12)
@@ -212,7 +215,7 @@ def write_table(path: Path = TABLE) -> None:
     wavefronts = _Wavefronts(rng)
     rungs = [build_rung(float(mtf50), wavefronts, rng) for mtf50 in LADDER_CYPX]
     stacked = {name: np.stack([rung[name] for rung in rungs]).astype(np.float32) for name in rungs[0]}
-    np.savez_compressed(path, **stacked)
+    np.savez_compressed(path, allow_pickle=False, **stacked)
 
 
 if __name__ == "__main__":

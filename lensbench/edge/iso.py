@@ -15,6 +15,7 @@ import numpy as np
 
 from lensbench.edge.figures import crossing_cypx, falling_slope
 from lensbench.errors import EdgeError
+from lensbench.records import BoolArray
 from lensbench.units import FloatArray
 
 __all__ = ["IsoEdge", "measure_iso"]
@@ -41,7 +42,7 @@ class IsoEdge:
     """Bin means, 0 to 1 between the outermost tenths."""
 
 
-def measure_iso(values: FloatArray, present: FloatArray, *, angle_deg: float, snr: float) -> IsoEdge:
+def measure_iso(values: FloatArray, present: BoolArray, *, angle_deg: float, snr: float) -> IsoEdge:
     """Measure the SFR of one region by the standard's steps.
 
     Parameters
@@ -60,7 +61,6 @@ def measure_iso(values: FloatArray, present: FloatArray, *, angle_deg: float, sn
     """
     if abs(angle_deg) > 45.0:
         values, present = values.T, present.T
-    present = present.astype(bool)
     row, centroid = _centroids(values, present)
     slope, start = np.polyfit(row, centroid, 1)
     rows = _whole_rotations(values.shape[0], slope)
@@ -88,12 +88,13 @@ def measure_iso(values: FloatArray, present: FloatArray, *, angle_deg: float, sn
     )
 
 
-def _centroids(values: FloatArray, present: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _centroids(values: FloatArray, present: BoolArray) -> tuple[FloatArray, FloatArray]:
     """Find the edge in each line: centroid of the differences, twice, the second time windowed about a first line."""
     lines = []
     for row in np.flatnonzero(np.count_nonzero(present, axis=1) >= 4):
         cols = np.flatnonzero(present[row])
-        lines.append((row, 0.5 * (cols[1:] + cols[:-1]), np.diff(values[row, cols])))
+        middles: FloatArray = 0.5 * (cols[1:] + cols[:-1])
+        lines.append((row, middles, np.diff(values[row, cols])))
     if len(lines) < _FEWEST_LINES:
         raise EdgeError(f"only {len(lines)} lines cross the edge; {_FEWEST_LINES} are needed")
     rows = np.array([row for row, _, _ in lines], dtype=np.float64)
@@ -133,7 +134,7 @@ def _whole_rotations(lines: int, slope: float) -> slice:
 
 
 def _binned(
-    values: FloatArray, present: FloatArray, slope: float, start: float
+    values: FloatArray, present: BoolArray, slope: float, start: float
 ) -> tuple[FloatArray, FloatArray]:
     """Average the samples in quarter-pixel bins of distance along the lines, turned so that the edge rises."""
     height, width = values.shape

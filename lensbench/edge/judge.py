@@ -4,6 +4,7 @@ from typing import Final
 
 import numpy as np
 
+from lensbench.edge.family import HALF
 from lensbench.edge.line import EdgeLine, span_px
 from lensbench.edge.refined import RefinedEdge
 from lensbench.flags import Remark, remark
@@ -48,7 +49,7 @@ def remarks_on(region: Samples, refined: RefinedEdge) -> tuple[Remark, ...]:
     """Raise every flag that this edge deserves."""
     remarks = [
         *_geometry(region, refined.line),
-        *_sampling(region, refined),
+        *_sampling(refined),
         *_signal(refined),
     ]
     if not region.tone_known:
@@ -74,11 +75,11 @@ def _geometry(region: Samples, line: EdgeLine) -> list[Remark]:
     return remarks
 
 
-def _sampling(region: Samples, refined: RefinedEdge) -> list[Remark]:
+def _sampling(refined: RefinedEdge) -> list[Remark]:
     """Find the widest gap between sampled distances near the edge: it sets a Nyquist limit of its own."""
     posterior = refined.posterior
     bins = posterior.bins
-    distance = (bins.index - bins_middle(refined)) * posterior.rung.step_px + bins.offset_px
+    distance = (bins.index - HALF) * posterior.rung.step_px + bins.offset_px
     near = np.sort(distance[np.abs(distance) < 2.0 + 2.0 * refined.line.sigma_px])
     if near.size < 2:
         return [remark("phase_gap", "fewer than two distances sampled near the edge")]
@@ -89,11 +90,6 @@ def _sampling(region: Samples, refined: RefinedEdge) -> list[Remark]:
         seen = f"{gap:.2f} px apart, where the response is still {100 * response:.0f} %, limit 10 %"
         return [remark("phase_gap", seen)]
     return []
-
-
-def bins_middle(refined: RefinedEdge) -> int:
-    """Give the index of the table's position at the edge itself."""
-    return refined.posterior.rung.mean.shape[1] // 2
 
 
 def _signal(refined: RefinedEdge) -> list[Remark]:

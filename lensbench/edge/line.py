@@ -122,7 +122,7 @@ def _first_line(points: Points) -> EdgeLine:
     d_row, d_col = points.row_px - row, points.col_px - col
     rr, cc, rc = weight @ (d_row * d_row), weight @ (d_col * d_col), weight @ (d_row * d_col)
     tilt = 0.5 * np.arctan2(2.0 * rc, rr - cc)
-    angle_deg = _wrapped(-np.degrees(tilt))
+    angle_deg = _wrapped(float(-np.degrees(tilt)))
     across_variance = 0.5 * (rr + cc - np.hypot(rr - cc, 2.0 * rc)) / total
     angle = np.radians(angle_deg)
     offset = col * np.cos(angle) + row * np.sin(angle)
@@ -197,7 +197,7 @@ def _improve(points: Points, line: EdgeLine, *, bend: bool) -> tuple[EdgeLine, f
     gram = jacobian @ jacobian.T
     gram[np.diag_indices_from(gram)] *= 1.0 + 1e-9
     try:
-        delta = np.linalg.solve(gram, jacobian @ residual)
+        delta: FloatArray = np.linalg.solve(gram, jacobian @ residual)
     except np.linalg.LinAlgError as error:
         raise EdgeError("no line between a dark and a bright side was found in this region") from error
     return _moved(line, delta, scale)

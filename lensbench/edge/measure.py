@@ -1,6 +1,7 @@
 """The door of this room: regions of samples in, measured edges with flags out."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final, Literal
 
 import numpy as np
@@ -92,8 +93,6 @@ def _point(region: Samples, line: EdgeLine) -> tuple[float, float]:
 
 def _with_iso(edge: Edge, region: Samples) -> Edge:
     """Put the standard's figures in place of the refined ones; line, noise, levels and flags stay."""
-    from dataclasses import replace
-
     iso = measure_iso(region.values, region.present, angle_deg=edge.angle_deg, snr=edge.snr)
     mtf50, mtf30, mtf20, mtf10 = iso.mtf_cypx
     return replace(

@@ -48,7 +48,7 @@ def plateau_noise(line: EdgeLine, distance_px: FloatArray, along_px: FloatArray,
         sides.append(_variance(distance_px[far], along_px[far], value[far]))
     dark, bright = sides
     if np.isnan(dark) or np.isnan(bright):
-        dark = bright = np.nanmean(sides) if not np.all(np.isnan(sides)) else np.nan
+        dark = bright = float(np.nanmean(sides)) if not np.all(np.isnan(sides)) else float("nan")
     if np.isnan(dark):
         return Noise(dark_variance=float(floor), bright_variance=float(floor))
     return Noise(dark_variance=float(max(dark, floor)), bright_variance=float(max(bright, floor)))

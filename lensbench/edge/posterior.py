@@ -107,9 +107,9 @@ class Posterior:
 
 def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, step_px: float) -> Bins:
     """Pool samples in bins of distance, with their moments; samples beyond the table's range are left out."""
-    place = distance_px * (1.0 / step_px)
+    place: FloatArray = distance_px * (1.0 / step_px)
     index = np.rint(place).astype(np.intp)
-    apart = (place - index) * step_px
+    apart: FloatArray = (place - index) * step_px
     index += HALF
     size = 2 * HALF + 1
     inside = (index >= 0) & (index < size)

@@ -83,7 +83,7 @@ def _fit(points: Points, line: EdgeLine) -> tuple[Noise, Posterior, FloatArray]:
 
 
 def _columns_otf(posterior: Posterior) -> ComplexArray:
-    """Transforms of all columns, on the own grid then the output grid: levels and light have none."""
+    """Give the transforms of all columns, on the own grid then the output grid: levels and light have none."""
     rung = posterior.rung
     size = rung.mean_otf.size
     levels = np.zeros((LEVELS, size), complex)

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -71,8 +72,6 @@ def find_edges(overview: Grey, *, factor: int = 1, most: int = 12) -> list[Box]:
 
 def _segments(overview: Grey, factor: int) -> list[_Segment]:
     """List straight pieces that are long enough and off the axes, longest first."""
-    import cv2
-
     detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD)
     found = detector.detect(np.ascontiguousarray(overview))[0]
     if found is None:
@@ -100,7 +99,9 @@ def _region(overview: Grey, segment: _Segment, factor: int) -> _Candidate | None
     best: _Candidate | None = None
     for share in _LENGTH_SHARES:
         for half_width_px in _HALF_WIDTHS_PX:
-            candidate = _tried(overview, segment, 0.5 * share * segment.length, half_width_px / factor, factor)
+            candidate = _tried(
+                overview, segment, 0.5 * share * segment.length, half_width_px / factor, factor
+            )
             if candidate is not None and (best is None or candidate.score > best.score):
                 best = candidate
     return best
@@ -152,4 +153,6 @@ def _evenness(patch: FloatArray, segment: _Segment, top: int, left: int) -> floa
 def _overlap(one: Box, other: Box) -> bool:
     rows = min(one.top + one.height, other.top + other.height) - max(one.top, other.top)
     cols = min(one.left + one.width, other.left + other.width) - max(one.left, other.left)
-    return rows > 0 and cols > 0 and rows * cols > 0.25 * min(one.height * one.width, other.height * other.width)
+    return (
+        rows > 0 and cols > 0 and rows * cols > 0.25 * min(one.height * one.width, other.height * other.width)
+    )

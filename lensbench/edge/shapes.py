@@ -47,7 +47,8 @@ class Rung:
     @property
     def position_px(self) -> FloatArray:
         """Distances from the edge at which the shapes are sampled."""
-        return np.arange(-HALF, HALF + 1) * self.step_px
+        position: FloatArray = np.arange(-HALF, HALF + 1) * self.step_px
+        return position
 
 
 @cache
