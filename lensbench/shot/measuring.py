@@ -1,0 +1,181 @@
+"""The door of this room: one photograph of the chart in, everything measured in it out."""
+
+from collections import Counter
+from dataclasses import fields, replace
+from math import isfinite
+from pathlib import Path
+
+from lensbench import edge as edges_room
+from lensbench import photo as photos
+from lensbench.chart.finding import ArmRegion, ChartFound, FoundTarget, find_chart
+from lensbench.errors import ChartError, ImageError, SettingError
+from lensbench.records import ChartEdge, ChartSeen, Direction, Edge, Metadata, Samples, ShotResult
+from lensbench.shot.geometry import camera_pose, direction_of, place_of
+from lensbench.shot.lateral import radial_shift_px
+from lensbench.shot.quality import Light, Seen, quality_remarks
+from lensbench.shot.zones import summarise
+
+__all__ = ["measure_shot"]
+
+
+def measure_shot(
+    path: Path | str,
+    *,
+    method: edges_room.Method = "refined",
+    pitch_um: float | None = None,
+    overrides: Metadata | None = None,
+    encoding: str = "auto",
+) -> ShotResult:
+    """Open a photograph, find the chart in it, and measure every edge.
+
+    Edges are measured in green (raw: its own sites), or grey where there are no colours.
+
+    Parameters
+    ----------
+    path : path
+        Raw, JPEG, PNG or TIFF.
+    method : "refined" or "iso"
+        See the edge room.
+    pitch_um : float, optional
+        Pixel pitch, > 0, where the metadata does not tell it or is wrong. [um]
+    overrides : Metadata, optional
+        Fields that are not None take the place of what the file says.
+    encoding : str
+        Of a finished picture: auto, linear, srgb or gamma:X.
+
+    Returns
+    -------
+    ShotResult
+        Edges that could not be measured are in it, with NaN figures and the flag that says why.
+
+    Raises
+    ------
+    ImageError
+        The file cannot be opened, or no edge in it can be measured.
+    ChartError
+        There is no chart in it, or not one of ours.
+    SettingError
+        The pitch is not positive, or the encoding is unknown.
+    """
+    if pitch_um is not None and not (isfinite(pitch_um) and pitch_um > 0.0):
+        raise SettingError(f"pixel pitch {pitch_um:g} um: give a positive number of micrometres")
+    photo = photos.open_photo(path, encoding=encoding)
+    try:
+        chart = find_chart(photo)
+    except ChartError as error:
+        raise ChartError(f"{photo.path.name}: {error}") from error
+    metadata = _overridden(photo.metadata, overrides)
+    pitch_um = pitch_um or photos.pixel_pitch_um(metadata, photo.size_px)
+    arms = [(target, arm) for target in chart.targets for arm in target.arms]
+    samples = [photo.cut(arm.box) for _, arm in arms]
+    measured = edges_room.measure_edges(samples, method=method)
+    _refuse_if_nothing(measured, photo.path)
+    edges = tuple(
+        _chart_edge(photo, target, arm, edge) for (target, arm), edge in zip(arms, measured, strict=True)
+    )
+    return _result(photo, chart, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples)
+
+
+def _overridden(metadata: Metadata, overrides: Metadata | None) -> Metadata:
+    if overrides is None:
+        return metadata
+    given = {field.name: getattr(overrides, field.name) for field in fields(Metadata)}
+    del given["orientation"]
+    return replace(metadata, **{name: value for name, value in given.items() if value is not None})
+
+
+def _refuse_if_nothing(edges: list[Edge], path: Path) -> None:
+    if any(edge.measured for edge in edges):
+        return
+    reasons = Counter(remark.flag for edge in edges for remark in edge.flags).most_common(1)
+    first = next((r for edge in edges for r in edge.flags if reasons and r.flag == reasons[0][0]), None)
+    why = f"{first.message}; {first.advice}" if first is not None else "show more of the chart, in focus"
+    raise ImageError(f"{path.name}: none of the chart's {len(edges)} edges could be measured: {why}")
+
+
+def _chart_edge(photo: photos.Photo, target: FoundTarget, arm: ArmRegion, edge: Edge) -> ChartEdge:
+    if not isfinite(edge.angle_deg):
+        edge = replace(edge, angle_deg=arm.angle_deg)
+    place = place_of(arm.center_px, photo.size_px)
+    direction = direction_of(arm.center_px, photo.size_px, angle_deg=edge.angle_deg)
+    if direction is Direction.TANGENTIAL and edge.measured and "red" in photo.channels:
+        edge = _with_lateral_colour(photo, arm, edge)
+    return ChartEdge(
+        edge=edge,
+        target=target.target.name,
+        arm=arm.arm,
+        center_px=arm.center_px,
+        image_height=place.image_height,
+        azimuth_deg=place.azimuth_deg,
+        direction=direction,
+    )
+
+
+def _with_lateral_colour(photo: photos.Photo, arm: ArmRegion, edge: Edge) -> Edge:
+    """Add the shift of red and blue; an edge along the radius cannot show it."""
+    middle = ((photo.size_px[0] - 1) / 2.0, (photo.size_px[1] - 1) / 2.0)
+    radius = (arm.center_px[0] - middle[0], arm.center_px[1] - middle[1])
+    red, blue = (
+        radial_shift_px(photo.cut(arm.box, channel), edge, radius=radius) for channel in ("red", "blue")
+    )
+    return replace(edge, lateral_color_px=(red, blue))
+
+
+def _result(
+    photo: photos.Photo,
+    chart: ChartFound,
+    *,
+    metadata: Metadata,
+    pitch_um: float | None,
+    edges: tuple[ChartEdge, ...],
+    samples: list[Samples],
+) -> ShotResult:
+    pose = camera_pose(
+        chart.mapping.homography,
+        photo.size_px,
+        focal_length_mm=metadata.focal_length_mm,
+        pixel_pitch_um=pitch_um,
+    )
+    seen = ChartSeen(
+        name=chart.layout.name,
+        targets_found=len(chart.targets),
+        targets_on_chart=len(chart.layout.targets),
+        contrast=chart.contrast,
+        residual_px=chart.residual_px,
+        radial_distortion_percent=chart.mapping.distortion_percent,
+    )
+    remarks = quality_remarks(
+        Seen(
+            metadata=metadata,
+            size_px=photo.size_px,
+            pixel_pitch_um=pitch_um,
+            chart=seen,
+            pose=pose,
+            edges=edges,
+            samples=samples,
+            lights=[_light(target, photo.size_px) for target in chart.targets],
+        )
+    )
+    return ShotResult(
+        path=photo.path,
+        metadata=metadata,
+        size_px=photo.size_px,
+        sensor_data=photo.sensor_data,
+        pixel_pitch_um=pitch_um,
+        chart=seen,
+        magnification=pose.magnification,
+        distance_mm=pose.distance_mm,
+        tilt=pose.tilt,
+        edges=edges,
+        summary=summarise(edges, photo.size_px),
+        quality=(*photo.remarks, *remarks),
+    )
+
+
+def _light(target: FoundTarget, size_px: tuple[int, int]) -> Light:
+    half_diagonal = (size_px[0] ** 2 + size_px[1] ** 2) ** 0.5 / 2.0
+    return Light(
+        down=(target.crossing_px[0] - (size_px[0] - 1) / 2.0) / half_diagonal,
+        right=(target.crossing_px[1] - (size_px[1] - 1) / 2.0) / half_diagonal,
+        level=target.bright_level,
+    )

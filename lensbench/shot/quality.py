@@ -1,0 +1,200 @@
+"""What one photograph tells of its own faults; each remark bears the figure seen and its limit."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import atan, degrees, hypot, isfinite, sqrt
+from typing import Final
+
+import numpy as np
+
+from lensbench.flags import Remark, remark
+from lensbench.records import ChartEdge, ChartSeen, Metadata, Samples, Tilt
+from lensbench.shot.geometry import Pose, zone_of
+
+__all__ = ["Light", "Seen", "quality_remarks", "tilt_limit_deg"]
+
+WHITE_CLIPPED_SHARE: Final = 0.2
+"""Of the regions; a glare spot spoils fewer."""
+DARKEST_WHITE: Final = 0.2
+LOWEST_SNR: Final = 20.0
+FLAGGED_SHARE: Final = 0.25
+FEWEST_TARGETS: Final = 8
+NEAREST_FOCAL_LENGTHS: Final = 25.0
+"""Customary; common practice, no source."""
+UNEVEN_LIGHT_PERCENT: Final = 10.0
+"""Of the centre's light: what chart standards allow across a chart, from memory."""
+_FEWEST_FOR_LIGHT: Final = 8
+
+_WAVELENGTH_UM: Final = 0.55
+_FOCUS_SHIFT_FOR_1_PERCENT: Final = 0.37
+"""In units of wavelength times f-number squared: 1 % of MTF50 lost by defocus."""
+_LOSS_PERCENT: Final = 3.0
+_TILT_FLOOR_DEG: Final = 0.5
+_TILT_WITHOUT_SETTINGS_DEG: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Light:
+    """Brightness of the paper at one place: down and right from the centre, in half-diagonals."""
+
+    down: float
+    right: float
+    level: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Seen:
+    """What the remarks go by."""
+
+    metadata: Metadata
+    size_px: tuple[int, int]
+    pixel_pitch_um: float | None
+    chart: ChartSeen
+    pose: Pose
+    edges: Sequence[ChartEdge]
+    samples: Sequence[Samples]
+    """The region of each edge, in the same order."""
+    lights: Sequence[Light]
+
+
+def quality_remarks(seen: Seen) -> list[Remark]:
+    """Raise every flag of the registry that this photograph deserves by itself."""
+    found = [
+        *_settings(seen.metadata, seen.pixel_pitch_um),
+        *_exposure(seen),
+        *_processing(seen.edges),
+        *_standing(seen),
+        *_coverage(seen),
+    ]
+    uneven = uneven_light_percent(seen.lights)
+    if uneven > UNEVEN_LIGHT_PERCENT:
+        found.append(
+            remark(
+                "uneven_light",
+                f"{uneven:.0f} % from the centre to one side, limit {UNEVEN_LIGHT_PERCENT:.0f} %",
+            )
+        )
+    return found
+
+
+def _settings(metadata: Metadata, pixel_pitch_um: float | None) -> list[Remark]:
+    missing = {
+        "pitch_unknown": pixel_pitch_um,
+        "lens_unknown": metadata.lens,
+        "f_number_unknown": metadata.f_number,
+    }
+    return [remark(flag) for flag, value in missing.items() if value is None]
+
+
+def _exposure(seen: Seen) -> list[Remark]:
+    clipped = sum(_white_clipped(samples) for samples in seen.samples)
+    if clipped > WHITE_CLIPPED_SHARE * len(seen.samples):
+        return [remark("white_clipped", f"{clipped} of {len(seen.samples)} edges")]
+    found = []
+    white = _median([edge.edge.bright_level for edge in seen.edges])
+    if white < DARKEST_WHITE:
+        found.append(
+            remark(
+                "underexposed",
+                f"paper white at {100 * white:.0f} % of full scale, limit {100 * DARKEST_WHITE:.0f} %",
+            )
+        )
+    snr = _median([edge.edge.snr for edge in seen.edges])
+    if snr < LOWEST_SNR:
+        found.append(remark("low_snr", f"median SNR {snr:.0f}, limit {LOWEST_SNR:.0f}"))
+    return found
+
+
+def _white_clipped(samples: Samples) -> bool:
+    share = np.count_nonzero(samples.clipped & (samples.values > 0.5)) / np.count_nonzero(samples.present)
+    return bool(share > 0.001)
+
+
+def _median(figures: list[float]) -> float:
+    finite = [figure for figure in figures if isfinite(figure)]
+    return float(np.median(finite)) if finite else float("nan")
+
+
+def _processing(edges: Sequence[ChartEdge]) -> list[Remark]:
+    """Raise for the photograph what a quarter of its edges bear."""
+    measured = [edge.edge for edge in edges if edge.edge.measured]
+    found = []
+    for flag in ("sharpened", "tone_curve", "screened_print", "curved"):
+        bearing = sum(any(r.flag == flag for r in edge.flags) for edge in measured)
+        if bearing > FLAGGED_SHARE * len(measured):
+            limit = f"limit {100 * FLAGGED_SHARE:.0f} %"
+            found.append(remark(flag, f"{bearing} of {len(measured)} edges, {limit}"))
+    return found
+
+
+def _standing(seen: Seen) -> list[Remark]:
+    found = []
+    limit = tilt_limit_deg(seen.metadata, size_px=seen.size_px, pitch_um=seen.pixel_pitch_um, pose=seen.pose)
+    tilt = seen.pose.tilt
+    if _largest(tilt) > limit:
+        found.append(
+            remark(
+                "tilted",
+                f"yaw {tilt.yaw_deg:+.1f}, pitch {tilt.pitch_deg:+.1f} degrees, limit {limit:.1f}",
+            )
+        )
+    focal, distance = seen.metadata.focal_length_mm, seen.pose.distance_mm
+    if focal is not None and distance is not None and distance / focal < NEAREST_FOCAL_LENGTHS:
+        found.append(
+            remark(
+                "too_near",
+                f"{distance / focal:.1f} focal lengths, limit {NEAREST_FOCAL_LENGTHS:.0f}",
+            )
+        )
+    return found
+
+
+def _largest(tilt: Tilt) -> float:
+    """Give the angle between the optical axis and the chart's normal; NaN compares as no tilt."""
+    return hypot(tilt.yaw_deg, tilt.pitch_deg)
+
+
+def tilt_limit_deg(
+    metadata: Metadata, *, size_px: tuple[int, int], pitch_um: float | None, pose: Pose
+) -> float:
+    """Give the tilt at which defocus costs the picture's corner 3 % of MTF50, but at least half a degree.
+
+    The focus shifts by h m tan(tilt) at image height h, and 0.37 wavelength N^2 of it cost 1 %, the loss growing
+    with its square. One degree where f-number, magnification or pixel pitch are unknown.
+    """
+    if metadata.f_number is None or pose.magnification is None or pitch_um is None:
+        return _TILT_WITHOUT_SETTINGS_DEG
+    corner_um = hypot(*size_px) / 2.0 * pitch_um
+    allowed_um = _FOCUS_SHIFT_FOR_1_PERCENT * sqrt(_LOSS_PERCENT) * _WAVELENGTH_UM * metadata.f_number**2
+    return max(degrees(atan(allowed_um / (corner_um * pose.magnification))), _TILT_FLOOR_DEG)
+
+
+def _coverage(seen: Seen) -> list[Remark]:
+    chart = seen.chart
+    if chart.targets_found < FEWEST_TARGETS:
+        return [
+            remark(
+                "few_targets",
+                f"{chart.targets_found} of the chart's {chart.targets_on_chart}, limit {FEWEST_TARGETS}",
+            )
+        ]
+    zones = {zone_of(edge.image_height) for edge in seen.edges if edge.edge.measured}
+    empty = [zone for zone in ("inner", "halfway", "outer") if zone not in zones]
+    return [remark("few_targets", f"no edge measured in zone {', '.join(empty)}")] if empty else []
+
+
+def uneven_light_percent(lights: Sequence[Light]) -> float:
+    """Give how much brighter the paper is on one side than in the centre, as a percentage of the centre.
+
+    Vignetting falls evenly with the distance from the centre, so a plane and two even powers are fitted, and only
+    the plane's slope to the picture's corner distance counts. NaN with fewer than eight places.
+    """
+    if len(lights) < _FEWEST_FOR_LIGHT:
+        return float("nan")
+    down, right, level = (
+        np.array([getattr(light, name) for light in lights]) for name in ("down", "right", "level")
+    )
+    square = down**2 + right**2
+    design = np.column_stack((np.ones_like(level), down, right, square, square**2))
+    fit, *_ = np.linalg.lstsq(design, level, rcond=None)
+    return 100.0 * hypot(float(fit[1]), float(fit[2])) / float(fit[0]) if fit[0] > 0.0 else float("nan")
