@@ -8,7 +8,7 @@ from lensbench.study.decide import find
 from lensbench.study.gather import gather
 from lensbench.study.keeping import Shelf
 from lensbench.study.reading import read_sweep
-from lensbench.study.running import Running, run
+from lensbench.study.running import Running, run, usual_workers
 from lensbench.study.sifting import sift
 from lensbench.study.sweeping import Sweep, sweep
 
@@ -23,4 +23,5 @@ __all__ = [
     "run",
     "sift",
     "sweep",
+    "usual_workers",
 ]

@@ -63,7 +63,7 @@ def read_sweep(folder: Path) -> list[SweepLens]:
     by_lens: dict[tuple[str, str], list[Mapping[str, str]]] = defaultdict(list)
     for row in rows:
         if row["used"] == "yes":
-            by_lens[row["lens"], row["camera"]].append(row)
+            by_lens[_name(row["lens"]), _name(row["camera"])].append(row)
     best = {(str(one.get("lens")), str(one.get("camera"))): one.get("best") for one in findings}
     if not by_lens:
         raise SweepError(f"{folder}: its sweep holds no shot that counts")
@@ -168,3 +168,8 @@ def _number(cell: str) -> float:
         return float(cell)
     except ValueError:
         return math.nan
+
+
+def _name(cell: str) -> str:
+    """Undo the quote that keeps a spreadsheet from taking a name for a formula."""
+    return cell[1:] if cell[:1] == "'" and cell[1:2] in tuple("=+-@") else cell

@@ -18,17 +18,23 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from lensbench import shot
+from lensbench.edge import Method
 from lensbench.errors import LensError
 from lensbench.records import Metadata, RejectedShot, ShotResult
 from lensbench.study.keeping import Shelf
 
-__all__ = ["Measure", "Outcome", "Progress", "Running", "Task", "measure_one", "run"]
+if TYPE_CHECKING:
+    from multiprocessing.queues import SimpleQueue
+
+__all__ = ["Measure", "Outcome", "Progress", "Running", "Task", "measure_one", "run", "usual_workers"]
 
 TIMEOUT_S: Final = 120.0
 """A photograph takes seconds; one that takes this long never ends."""
+START_S: Final = 60.0
+"""What a worker may take to start."""
 _POLL_S: Final = 0.2
 _ONE_THREAD: Final = (
     "OMP_NUM_THREADS",
@@ -44,7 +50,7 @@ class Task:
 
     path: Path
     overrides: Metadata | None = None
-    method: str = "refined"
+    method: Method = "refined"
     pitch_um: float | None = None
     shelf: Shelf | None = None
     """Where the result is kept, and looked for first."""
@@ -73,7 +79,7 @@ def measure_one(task: Task) -> Outcome:
     return result
 
 
-def _usual_workers() -> int:
+def usual_workers() -> int:
     """Give the number of processors this program may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
@@ -86,7 +92,7 @@ def _say_nothing(done: int, total: int, path: Path) -> None:
 class Running:
     """How the work is spread."""
 
-    workers: int = field(default_factory=_usual_workers)
+    workers: int = field(default_factory=usual_workers)
     """Processes, 1 or more."""
     in_process: bool = False
     """Measure here, one after the other: for short lists and for tests; a crash then ends the program."""
@@ -165,9 +171,20 @@ def _single_threaded() -> Iterator[None]:
                 os.environ[name] = value
 
 
-def _ignore_interrupt() -> None:
+_WORKER: "dict[str, SimpleQueue[int]]" = {}
+"""In a worker: the queue on which it tells that it begins a task."""
+
+
+def _start_worker(begun: "SimpleQueue[int]") -> None:
     """Leave Ctrl-C to the parent, which ends the workers."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _WORKER["begun"] = begun
+
+
+def _begin(measure: Measure, task: Task, index: int) -> Outcome:
+    """Tell that the clock of this task starts, and do it."""
+    _WORKER["begun"].put(index)
+    return measure(task)
 
 
 def _round(board: _Board, waiting: deque[int], running: Running) -> list[int]:
@@ -183,6 +200,7 @@ def _round(board: _Board, waiting: deque[int], running: Running) -> list[int]:
 class _Pool:
     executor: ProcessPoolExecutor
     workers: int
+    begun: "SimpleQueue[int]"
     older: set[BaseProcess]
     """Child processes that are not of this pool."""
 
@@ -196,8 +214,9 @@ def _pool(workers: int) -> Iterator[_Pool]:
     """Give a pool whose workers are gone afterwards, whatever happens."""
     context = multiprocessing.get_context("forkserver" if sys.platform.startswith("linux") else "spawn")
     older = set(multiprocessing.active_children())
-    executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_ignore_interrupt)
-    pool = _Pool(executor=executor, workers=workers, older=older)
+    begun: "SimpleQueue[int]" = context.SimpleQueue()
+    executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker, initargs=(begun,))
+    pool = _Pool(executor=executor, workers=workers, begun=begun, older=older)
     try:
         yield pool
     except BaseException:
@@ -214,20 +233,30 @@ def _work_off(pool: _Pool, board: _Board, waiting: deque[int], running: Running)
         while waiting and len(in_hand) < pool.workers:
             index = waiting.popleft()
             try:
-                future = pool.executor.submit(running.measure, board.tasks[index])
+                future = pool.executor.submit(_begin, running.measure, board.tasks[index], index)
             except BrokenProcessPool:
                 return [index, *(other for other, _ in in_hand.values())]
-            in_hand[future] = (index, time.monotonic())
+            in_hand[future] = (index, time.monotonic() + running.timeout_s + START_S)
         done, _ = wait(in_hand, timeout=_POLL_S, return_when=FIRST_COMPLETED)
         if any(isinstance(future.exception(), BrokenProcessPool) for future in done):
             return _after_crash(board, in_hand)
         for future in done:
             board.settle(in_hand.pop(future)[0], future)
-        if late := [f for f, (_, start) in in_hand.items() if time.monotonic() - start > running.timeout_s]:
+        _set_clocks(pool, in_hand, running.timeout_s)
+        if late := [future for future, (_, deadline) in in_hand.items() if time.monotonic() > deadline]:
             pool.kill()
             _after_hang(board, waiting, in_hand, late, running.timeout_s)
             return []
     return []
+
+
+def _set_clocks(pool: _Pool, in_hand: "dict[Future[Outcome], tuple[int, float]]", timeout_s: float) -> None:
+    """Give the tasks that workers have begun their deadline; before, a worker may still be starting."""
+    while not pool.begun.empty():
+        begun = pool.begun.get()
+        for future, (index, _) in in_hand.items():
+            if index == begun:
+                in_hand[future] = (index, time.monotonic() + timeout_s)
 
 
 def _after_crash(board: _Board, in_hand: "dict[Future[Outcome], tuple[int, float]]") -> list[int]:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from lensbench.edge import Method
 from lensbench.errors import SweepError
 from lensbench.records import RejectedShot
 from lensbench.study.decide import find
@@ -33,7 +34,7 @@ def sweep(
     folders: Sequence[Path],
     *,
     shots_csv: Path | None = None,
-    method: str = "refined",
+    method: Method = "refined",
     pitch_um: float | None = None,
     shelf: Path | None = None,
     running: Running | None = None,
@@ -87,5 +88,5 @@ def sweep(
     return Sweep(findings=find(shots, method=method), shots=tuple(shots))
 
 
-def _task(shot: PlannedShot, method: str, pitch_um: float | None, shelf: Shelf | None) -> Task:
+def _task(shot: PlannedShot, method: Method, pitch_um: float | None, shelf: Shelf | None) -> Task:
     return Task(path=shot.path, overrides=shot.overrides, method=method, pitch_um=pitch_um, shelf=shelf)

@@ -1,0 +1,46 @@
+"""`lensbench compare`: sets lenses side by side."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from lensbench.errors import SettingError
+
+__all__ = ["compare"]
+
+
+def compare(
+    folders: Annotated[
+        list[Path],
+        typer.Argument(metavar="DIR_A DIR_B...", help="Folders that `lensbench sweep` wrote."),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="Folder for the report.  [default: A-against-B here]", show_default=False),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the comparison as JSON.")] = False,
+) -> None:
+    """Set two or more lenses side by side: at equal stop, focal length and zone, with intervals.
+
+    Lenses on different sensors are compared in lp/mm, where the pixel pitches are known, and in line widths
+    per picture height.
+
+    Example: lensbench compare zoom-report prime-report --out zoom-against-prime
+    """
+    from lensbench import study
+    from lensbench.report import json_form, writing
+
+    place = out or Path("-against-".join(folder.resolve().name for folder in folders))
+    if place.resolve() in {folder.resolve() for folder in folders}:
+        raise SettingError(f"{place} is one of the folders compared; name another with --out")
+    comparison = study.compare(folders)
+    written = writing.write_compare(comparison, place)
+    if as_json:
+        typer.echo(writing.json_text(json_form.comparison_as_json(comparison)).decode(), nl=False)
+        return
+    for pair in comparison.pairs:
+        typer.echo(pair.answer)
+        for caution in pair.cautions:
+            typer.echo(caution)
+    typer.echo(f"Report: {written[-1]}")

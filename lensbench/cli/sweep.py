@@ -1,0 +1,135 @@
+"""`lensbench sweep`: measures a folder of test shots and finds the best settings."""
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from lensbench.study import Sweep
+    from lensbench.study.findings import SweepFindings
+
+__all__ = ["Method", "progress_bar", "sweep"]
+
+INTERRUPTED = 130
+REJECTED = 3
+
+
+class Method(StrEnum):
+    """How edges are measured."""
+
+    REFINED = "refined"
+    ISO = "iso"
+
+
+def sweep(
+    folders: Annotated[
+        list[Path], typer.Argument(metavar="FOLDER...", help="Folders of test shots; never written to.")
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", help="Folder for the report.  [default: FOLDER-lensbench beside it]", show_default=False
+        ),
+    ] = None,
+    shots: Annotated[
+        Path | None,
+        typer.Option("--shots", help="Table (CSV) of what the metadata lacks: file,lens,f_number,..."),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, help="Processes.  [default: one a processor]")
+    ] = None,
+    method: Annotated[Method, typer.Option("--method", help="How edges are measured.")] = Method.REFINED,
+    pitch_um: Annotated[
+        float | None,
+        typer.Option(
+            "--pitch-um", min=0.1, max=100.0, help="Pixel pitch in um, where the metadata lacks it."
+        ),
+    ] = None,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="End with status 3 when a photograph was rejected.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
+) -> None:
+    """Measure a folder of test shots; find the best f-stop and the best zoom setting.
+
+    Photographs of the chart are grouped by camera, lens, focal length and f-number. Focus anew for every shot
+    and take three of each setting: then the answer says what can be told apart, and what cannot. A second run
+    with the same --out takes up where the first stopped.
+
+    Example: lensbench sweep shots/ --out shots-report
+    """
+    from lensbench import study
+    from lensbench.report import writing
+
+    place = out or _beside(folders[0])
+    writing.check_output_folder(place, inputs=folders)
+    try:
+        with progress_bar() as progress:
+            spread = study.Running(workers=workers or study.usual_workers(), progress=progress)
+            done = study.sweep(
+                folders,
+                shots_csv=shots,
+                method=method.value,
+                pitch_um=pitch_um,
+                shelf=place / "measured",
+                running=spread,
+            )
+    except KeyboardInterrupt:
+        typer.echo("lensbench: stopped; run it again with the same --out to take up from here", err=True)
+        raise typer.Exit(INTERRUPTED) from None
+    written = writing.write_sweep(done.findings, done.shots, place)
+    _say_rejected(done)
+    _say_answer(done.findings, written, as_json=as_json)
+    if strict and done.rejected:
+        raise typer.Exit(REJECTED)
+
+
+def _beside(folder: Path) -> Path:
+    """Name the report's folder: beside the photographs, or here where that place is read-only."""
+    place = folder.resolve()
+    parent = place.parent if os.access(place.parent, os.W_OK) else Path.cwd()
+    return parent / f"{place.name or 'shots'}-lensbench"
+
+
+@contextmanager
+def progress_bar() -> Iterator[Callable[[int, int, Path], None]]:
+    """Show a bar on standard error, where that is a terminal, while photographs are measured."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        line = bar.add_task("measuring", total=None)
+
+        def show(done: int, total: int, path: Path) -> None:  # noqa: ARG001 - the bar names no file
+            bar.update(line, completed=done, total=total)
+
+        yield show
+
+
+def _say_rejected(done: "Sweep") -> None:
+    chosen = sum(shot.planned.by_choice for shot in done.shots)
+    if chosen:
+        typer.echo(f"left out: {chosen} photographs, by the shots table or for a raw file beside", err=True)
+    rejections = [*done.findings.unplaced, *(one for lens in done.findings.lenses for one in lens.rejected)]
+    for rejection in rejections:
+        typer.echo(f"rejected: {rejection.path.name}: {rejection.reason}", err=True)
+
+
+def _say_answer(findings: "SweepFindings", written: Sequence[Path], *, as_json: bool) -> None:
+    if as_json:
+        from lensbench.report.json_form import findings_as_json
+        from lensbench.report.writing import json_text
+
+        typer.echo(json_text(findings_as_json(findings)).decode(), nl=False)
+        return
+    for lens in findings.lenses:
+        typer.echo(lens.answer)
+        typer.echo(lens.holds_for)
+    typer.echo(f"Report: {written[-1]}")
