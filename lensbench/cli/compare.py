@@ -13,7 +13,7 @@ __all__ = ["compare"]
 def compare(
     folders: Annotated[
         list[Path],
-        typer.Argument(metavar="DIR_A DIR_B...", help="Folders that `lensbench sweep` wrote."),
+        typer.Argument(metavar="DIR_A DIR_B", help="Folders that `lensbench sweep` wrote."),
     ],
     out: Annotated[
         Path | None,

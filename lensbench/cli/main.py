@@ -7,8 +7,10 @@ import typer
 
 from lensbench import __version__
 from lensbench.cli.chart import chart
+from lensbench.cli.compare import compare
 from lensbench.cli.edge import edge
 from lensbench.cli.simulate import simulate
+from lensbench.cli.sweep import sweep
 from lensbench.errors import LensError
 
 __all__ = ["app", "run"]
@@ -36,7 +38,7 @@ def _options(
     """Find the sharpest f-stop, zoom position and lens by your own measurement."""
 
 
-for command in (chart, edge, simulate):
+for command in (chart, edge, sweep, compare, simulate):
     app.command()(command)
 
 

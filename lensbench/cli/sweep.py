@@ -28,7 +28,7 @@ class Method(StrEnum):
 
 def sweep(
     folders: Annotated[
-        list[Path], typer.Argument(metavar="FOLDER...", help="Folders of test shots; never written to.")
+        list[Path], typer.Argument(metavar="FOLDER", help="Folders of test shots; never written to.")
     ],
     out: Annotated[
         Path | None,

@@ -214,7 +214,7 @@ def _pool(workers: int) -> Iterator[_Pool]:
     """Give a pool whose workers are gone afterwards, whatever happens."""
     context = multiprocessing.get_context("forkserver" if sys.platform.startswith("linux") else "spawn")
     older = set(multiprocessing.active_children())
-    begun: "SimpleQueue[int]" = context.SimpleQueue()
+    begun: SimpleQueue[int] = context.SimpleQueue()
     executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker, initargs=(begun,))
     pool = _Pool(executor=executor, workers=workers, begun=begun, older=older)
     try:

@@ -7,12 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from lensbench.records import ShotResult, ZoneFigure
+from lensbench.shot.geometry import zone_of
 from lensbench.study.curves import ZoneSeries
 from lensbench.study.findings import SweepShot
 
 __all__ = ["FocalShots", "by_focal_length", "zone_series"]
-
-_Z95 = 1.96
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,15 +81,28 @@ def zone_series(focal: FocalShots, zone: str) -> ZoneSeries | None:
         if figure and figure.mtf50_cypx > 0.0:
             group = shot.planned.focus_group or f" {number}"
             by_stop[shot.planned.setting.f_number][group].append(float(np.log(figure.mtf50_cypx)))
-            noise.append((figure.ci95_cypx[1] - figure.ci95_cypx[0]) / (2.0 * _Z95 * figure.mtf50_cypx))
+            noise.append(_measurement_sd(_result(shot), zone, figure.mtf50_cypx))
     if not by_stop:
         return None
     names = sorted(by_stop, key=lambda name: focal.exact_f_number[name])
     return ZoneSeries(
         f_number=np.array([focal.exact_f_number[name] for name in names]),
         log_shots=tuple(np.array([np.mean(group) for group in by_stop[name].values()]) for name in names),
-        measurement_sd=float(np.nan_to_num(np.median(noise))),
+        measurement_sd=float(np.median(noise)),
     )
+
+
+def _measurement_sd(result: ShotResult, zone: str, mtf50_cypx: float) -> float:
+    """Give the share by which the noise of its edges alone moves a zone's figure.
+
+    The edges' differences among each other are the lens's own, and come again in every shot: they don't count.
+    """
+    sds = [
+        edge.edge.mtf50_sd_cypx
+        for edge in result.edges
+        if np.isfinite(edge.edge.mtf50_sd_cypx) and zone in {"frame", zone_of(edge.image_height)}
+    ]
+    return float(np.sqrt(np.sum(np.square(sds))) / (len(sds) * mtf50_cypx)) if sds else 0.0
 
 
 def _result(shot: SweepShot) -> ShotResult:
