@@ -62,12 +62,11 @@ def field_png(field: FieldMap) -> bytes:
 
 
 def plot_text(words: str) -> str:
-    """Give words as matplotlib shows them literally: no formulas, no hidden label, no glyph that is missing."""
+    """Give words as matplotlib shows them literally: no formula, no hidden label, no missing glyph."""
     known = get_font(findfont("DejaVu Sans")).get_charmap()
     shown = "".join(letter if ord(letter) in known else "\N{REPLACEMENT CHARACTER}" for letter in words)
-    return (
-        shown.replace("$", r"\$").replace("_", " ", 1) if shown.startswith("_") else shown.replace("$", r"\$")
-    )
+    literal = shown.replace("$", r"\$")
+    return f" {literal}" if literal.startswith("_") else literal
 
 
 def _png(figure: Figure, title: str) -> bytes:

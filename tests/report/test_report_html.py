@@ -1,0 +1,174 @@
+"""The page is one file, opens offline, runs nothing, and shows foreign text as text."""
+
+import base64
+import hashlib
+import re
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from invented_shoot import CAMERA, invented_findings, invented_lens, invented_shots, planned
+from page_reader import read_page
+
+from lensbench.records import RejectedShot
+from lensbench.report.content import sweep_content
+from lensbench.report.html import sweep_page
+from lensbench.study.findings import SweepFindings
+
+ATTACKS = [
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "</style><script>alert(1)</script>",
+    "</svg><script>alert(1)</script>",
+    "{{ 7 * 7 }}",
+    "' onmouseover='alert(1)",
+    "&lt;script&gt;",
+]
+ALLOWED = {
+    *("html", "head", "meta", "title", "style", "body", "main", "section", "p"),
+    *("h1", "h2", "h3", "table", "caption", "thead", "tbody", "tr", "th"),
+    *("td", "small", "span", "div", "figure", "figcaption", "details", "summary", "svg"),
+    *("desc", "rect", "line", "circle", "polygon", "polyline", "text", "defs", "clippath"),
+    *("ol", "li", "dl", "dt", "dd", "footer"),
+}
+
+
+@pytest.fixture(scope="module")
+def page(sweep_folder):
+    return read_page((sweep_folder / "report.html").read_text(encoding="utf-8"))
+
+
+def page_of(**changes):
+    lens = invented_lens(**changes)
+    return sweep_page(sweep_content(SweepFindings(lenses=(lens,)), []))
+
+
+def test_the_first_sentence_is_the_plain_answer(page):
+    headline = re.search(r"<h1>(.*?)</h1>", page_of(), re.DOTALL).group(1)
+    assert headline == "Larkmoor Zoom 24-70 mm f/2.8: set 35 mm and f/5.6 for the sharpest whole frame."
+    first_words = page.text.index("set 35 mm and f/5.6 for the sharpest whole frame.")
+    assert first_words < page.text.index("By focal length and zone")
+    assert "At 35 mm f/4 to f/8 can't be told apart." in page.text
+    assert "This copy, on this body" in page.text
+
+
+def test_nothing_is_loaded_from_outside_and_nothing_runs(page):
+    assert {tag for tag, _ in page.elements} <= ALLOWED
+    for _, attributes in page.elements:
+        assert not {"src", "href", "srcset", "style", "action", "data"} & set(attributes)
+        assert not [name for name in attributes if name.startswith("on")]
+    assert "url(" not in page.style
+    assert "@import" not in page.style
+
+
+def test_the_content_policy_allows_this_style_sheet_and_nothing_else(page):
+    (policy,) = [meta["content"] for meta in page.named("meta") if "http-equiv" in meta]
+    digest = base64.b64encode(hashlib.sha256(page.style.encode()).digest()).decode()
+    assert policy == f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+
+
+def test_every_plot_has_a_name_a_description_and_its_figures_as_a_table(sweep_folder, page):
+    text = (sweep_folder / "report.html").read_text(encoding="utf-8")
+    figures = re.findall(r"<figure.*?</figure>", text, re.DOTALL)
+    # One zoom plot, three of stops, three maps, one of responses.
+    assert len(figures) == 8
+    for figure in figures:
+        part = read_page(figure)
+        (svg,) = part.named("svg")
+        assert svg["role"] == "img"
+        ids = {attributes["id"] for tag, attributes in part.elements if tag in {"title", "desc"}}
+        assert set(svg["aria-labelledby"].split()) == ids
+        assert len(part.named("table")) == 1
+    assert len({attributes["id"] for _, attributes in page.elements if "id" in attributes}) == sum(
+        "id" in attributes for _, attributes in page.elements
+    )
+
+
+def test_lines_differ_in_style_as_well_as_in_colour(page):
+    dashes = {}
+    for attributes in page.named("polyline"):
+        dashes.setdefault(attributes["class"], attributes["stroke-dasharray"])
+    zones = [dashes[f"curve {zone}"] for zone in ("inner", "halfway", "outer", "frame")]
+    assert len(set(zones)) == 4
+
+
+def test_rejected_photographs_and_remarks_are_listed_with_reason_and_advice(page):
+    assert "q-0099.dng no chart was found in the picture" in page.text
+    assert "q-0098.dng out of focus: 41 % below its repeats" in page.text
+    assert "9 photographs the light falls unevenly (18 % across, limit 10 %)" in page.text
+    assert "light the chart from both sides at 45 degrees" in page.text
+    assert "decentring not seen" in page.text
+
+
+@pytest.mark.parametrize("attack", ATTACKS)
+def test_foreign_text_is_shown_and_never_run(attack):
+    lens = invented_lens(
+        lens=attack,
+        camera=attack,
+        answer=f"{attack}: set f/5.6.",
+        holds_for=attack,
+        rejected=(
+            RejectedShot(path=planned(f"{attack.replace('/', '_')}.dng", 35.0, 5.6).path, reason=attack),
+        ),
+    )
+    text = sweep_page(
+        sweep_content(SweepFindings(lenses=(lens,), version=attack), invented_shots(lens=attack))
+    )
+    page = read_page(text)
+    assert {tag for tag, _ in page.elements} <= ALLOWED
+    assert not [name for _, attributes in page.elements for name in attributes if name.startswith("on")]
+    assert f"{attack}: set f/5.6." in page.text
+
+
+def test_hidden_characters_are_left_out():
+    # Right-to-left override, isolates, zero-width space, escape sequence: Unicode categories Cf and Cc.
+    text = page_of(lens="Zoom\u202egnp.exe\u2066\u200b\x1b[31m\x00", answer="")
+    page = read_page(text)
+    assert f"Zoomgnp.exe[31m on {CAMERA}" in page.text
+    assert not set("\u202e\u2066\u200b\x1b\x00") & set(text)
+
+
+@settings(max_examples=25, deadline=None)
+@given(name=st.text(max_size=300))
+def test_any_name_gives_a_valid_page(name):
+    page = read_page(page_of(lens=name, answer=f"{name}: set f/5.6.", by_focal_length=()))
+    assert {tag for tag, _ in page.elements} <= ALLOWED
+
+
+def test_units_are_left_out_where_they_are_not_known():
+    text = page_of(pixel_pitch_um=None)
+    assert "lp/mm on the sensor" not in text
+    assert "LW/PH" in text
+    assert "lp/mm on the sensor" in page_of()
+
+
+def test_lp_mm_and_line_widths_follow_from_their_definitions():
+    # lp/mm = 1000 f / pitch and LW/PH = 2 f x picture height; here 4 um and 4000 px.
+    shown = re.findall(r"<span>(0\.\d+)</span><small>[^<]*</small><small>(\d+) lp/mm, (\d+) LW/PH", page_of())
+    assert len(shown) == 12  # three focal lengths, four zones
+    for figure, lpmm, lwph in shown:
+        assert float(lpmm) == pytest.approx(250.0 * float(figure), abs=0.7)  # rounding of both
+        assert float(lwph) == pytest.approx(8000.0 * float(figure), abs=4.6)
+
+
+def test_a_sweep_without_any_lens_says_so():
+    page = read_page(sweep_page(sweep_content(SweepFindings(lenses=()), [])))
+    assert "No photograph could be measured." in page.text
+
+
+def test_a_lens_without_a_best_setting_still_gets_a_page():
+    page = read_page(page_of(best=None, by_focal_length=(), condition=(), remarks=(), answer=""))
+    assert "No setting could be measured." in page.text
+
+
+def test_two_lenses_each_have_their_answer_and_their_own_ids():
+    findings = SweepFindings(lenses=(invented_lens(), invented_lens(lens="Other", answer="Other: set f/8.")))
+    page = read_page(sweep_page(sweep_content(findings, invented_shots())))
+    assert "Other: set f/8." in page.text
+    ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+    assert len(ids) == len(set(ids))
+
+
+def test_the_same_findings_give_the_same_page():
+    first, second = (sweep_page(sweep_content(invented_findings(), invented_shots())) for _ in range(2))
+    assert first == second

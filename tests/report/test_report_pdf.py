@@ -1,0 +1,83 @@
+"""The PDF says the answer, carries its fonts, runs nothing, and takes no foreign text for markup."""
+
+import pypdfium2
+import pytest
+from invented_shoot import invented_comparison, invented_findings, invented_lens
+
+from lensbench.report.comparing import compare_content
+from lensbench.report.content import sweep_content
+from lensbench.report.pdf import compare_pdf, sweep_pdf
+from lensbench.report.plots import panel_png
+from lensbench.report.words import answer_sentences
+from lensbench.study.findings import SweepFindings
+
+
+def text_of(content: bytes) -> str:
+    """The text as an independent reader (PDFium) extracts it, line breaks undone."""
+    pdf = pypdfium2.PdfDocument(content)
+    texts = [page.get_textpage().get_text_bounded() for page in pdf]
+    pdf.close()
+    return " ".join(" ".join(texts).split())
+
+
+def small_pdf(**changes) -> bytes:
+    lens = invented_lens(**({"by_focal_length": (), "best": None} | changes))
+    return sweep_pdf(sweep_content(SweepFindings(lenses=(lens,)), []), {})
+
+
+@pytest.fixture(scope="module")
+def content(sweep_folder):
+    return (sweep_folder / "report.pdf").read_bytes()
+
+
+def test_the_pdf_begins_with_the_plain_answer(content):
+    text = text_of(content)
+    sentences = answer_sentences(invented_findings())
+    assert text.startswith(sentences[0])
+    for sentence in sentences:
+        assert sentence in text
+
+
+def test_the_pdf_holds_the_tables_and_the_method(content):
+    text = text_of(content)
+    for words in (
+        "By focal length and zone",
+        "no chart was found in the picture",
+        "Method and limits",
+        "lp/mm",
+    ):
+        assert words in text
+
+
+def test_every_font_is_embedded_and_nothing_runs(content):
+    # A font without a FontFile is one that the reader must find elsewhere (ISO 32000-1, 9.9).
+    assert b"/FontFile2" in content
+    assert b"/BaseFont /Helvetica" not in content
+    assert b"/JavaScript" not in content
+    assert b"/URI" not in content
+
+
+@pytest.mark.parametrize(
+    "attack", ["<b>bold</b>", '<img src="/etc/hostname"/>', "<unknown>", "a & b < c", "</para>"]
+)
+def test_foreign_text_is_no_markup(attack):
+    assert attack in text_of(small_pdf(lens=attack, answer=f"{attack}: set f/8."))
+
+
+def test_the_same_findings_give_the_same_bytes():
+    assert small_pdf() == small_pdf()
+
+
+def test_a_comparison_begins_with_its_answer(compare_folder):
+    text = text_of((compare_folder / "report.pdf").read_bytes())
+    assert text.startswith("Fennick Prime 35 mm f/1.8 is sharper at every stop but f/2.8.")
+    assert "Both lenses were shot at one distance only." in text
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_lens_name_is_no_formula_in_a_plot():
+    comparison = invented_comparison(first=r"_$\frac{1}", second="写真 $x$")
+    content = compare_content(comparison)
+    plots = {panel.key: panel_png(panel) for pair in content.pairs for panel in pair.panels}
+    assert all(plot.startswith(b"\x89PNG") for plot in plots.values())
+    assert r"_$\frac{1}" in text_of(compare_pdf(content, plots))
