@@ -87,7 +87,11 @@ def _settings(metadata: Metadata, pixel_pitch_um: float | None) -> list[Remark]:
 
 
 def _exposure(seen: Seen) -> list[Remark]:
-    clipped = sum(_white_clipped(samples) for samples in seen.samples)
+    clipped = sum(
+        _white_clipped(samples)
+        for samples, edge in zip(seen.samples, seen.edges, strict=True)
+        if any(found.flag == "clipped" for found in edge.edge.flags)
+    )
     if clipped > WHITE_CLIPPED_SHARE * len(seen.samples):
         return [remark("white_clipped", f"{clipped} of {len(seen.samples)} edges")]
     found = []
@@ -135,7 +139,8 @@ def _standing(seen: Seen) -> list[Remark]:
         found.append(
             remark(
                 "tilted",
-                f"yaw {tilt.yaw_deg:+.1f}, pitch {tilt.pitch_deg:+.1f} degrees, limit {limit:.1f}",
+                f"{_largest(tilt):.2f} degrees (yaw {tilt.yaw_deg:+.2f}, pitch {tilt.pitch_deg:+.2f}), "
+                f"limit {limit:.2f}",
             )
         )
     focal, distance = seen.metadata.focal_length_mm, seen.pose.distance_mm

@@ -1,0 +1,94 @@
+"""The summary by zones: weights, intervals, and what is left out."""
+
+from math import isnan, sqrt
+
+import numpy as np
+import pytest
+from chart_edges import a_chart_edge, an_edge
+
+from lensbench.records import Direction
+from lensbench.shot.geometry import zone_shares
+from lensbench.shot.zones import summarise
+
+SIZE = (4000, 6000)
+S, T, O = Direction.SAGITTAL, Direction.TANGENTIAL, Direction.OBLIQUE  # noqa: E741
+
+
+def edges_of(*rows):
+    return [
+        a_chart_edge(an_edge(mtf50, sd=sd), height=height, direction=direction)
+        for mtf50, sd, height, direction in rows
+    ]
+
+
+def test_sagittal_and_tangential_count_equally_whatever_their_number():
+    summary = summarise(
+        edges_of((0.30, 0, 0.1, S), (0.20, 0, 0.1, T), (0.22, 0, 0.2, T), (0.24, 0, 0.2, T)), SIZE
+    )
+    inner = summary["inner"]
+    assert inner.sagittal_cypx == pytest.approx(0.30)
+    assert inner.tangential_cypx == pytest.approx(0.22)
+    assert inner.mtf50_cypx == pytest.approx(0.26)
+    assert inner.edges == 4
+
+
+def test_the_frame_weighs_zones_by_area():
+    rows = [(0.30, 0.001, 0.1, S), (0.30, 0.001, 0.1, T), (0.25, 0.001, 0.5, S), (0.25, 0.001, 0.5, T)]
+    rows += [(0.10, 0.001, 0.9, S), (0.14, 0.001, 0.9, T)]
+    summary = summarise(edges_of(*rows), SIZE)
+    share = zone_shares(SIZE)
+    expected = 0.30 * share["inner"] + 0.25 * share["halfway"] + 0.12 * share["outer"]
+    assert summary["frame"].mtf50_cypx == pytest.approx(expected)
+    assert summary["frame"].edges == 6
+    assert summary["frame"].sagittal_cypx == pytest.approx(expected - 0.02 * share["outer"])
+    # One edge each: the interval is the stated sd alone, 1.96 times the root of the weighted variances.
+    sd = sqrt(sum((share[zone] * 0.001) ** 2 / 2 for zone in share))
+    low, high = summary["frame"].ci95_cypx
+    assert high - low == pytest.approx(2 * 1.959964 * sd, rel=1e-3)
+
+
+def test_the_interval_is_students_when_the_spread_rules():
+    """Four edges: mean +- t(3) s / 2; t(3) at 97.5 % is 3.182 (Student's table)."""
+    values = (0.20, 0.21, 0.23, 0.26)
+    summary = summarise(edges_of(*((v, 0.001, 0.5, S) for v in values)), SIZE)
+    half = 3.18245 * np.std(values, ddof=1) / 2
+    assert summary["halfway"].ci95_cypx == pytest.approx((0.225 - half, 0.225 + half), rel=1e-4)
+    assert isnan(summary["halfway"].tangential_cypx)
+
+
+def test_an_interval_covers_the_truth_as_often_as_it_says():
+    rng = np.random.default_rng(8)
+    hits = 0
+    for _ in range(400):
+        noise = iter(rng.normal(0, 0.01, 8))
+        edges = edges_of(
+            *((0.25 + next(noise), 0.0, 0.5, direction) for direction in (S, S, S, S, T, T, T, T))
+        )
+        low, high = summarise(edges, SIZE)["halfway"].ci95_cypx
+        hits += low <= 0.25 <= high
+    assert 0.92 <= hits / 400 <= 0.98
+
+
+def test_rejected_unmeasured_and_oblique_edges_are_left_out():
+    edges = [
+        *edges_of((0.20, 0, 0.5, S), (0.20, 0, 0.5, T), (0.9, 0, 0.5, O), (float("nan"), 0, 0.5, S)),
+        a_chart_edge(an_edge(0.9, flags=("clipped",)), height=0.5, direction=S),
+        a_chart_edge(an_edge(0.2, flags=("outliers",)), height=0.5, direction=S),
+    ]
+    assert summarise(edges, SIZE)["halfway"].mtf50_cypx == pytest.approx(0.20)
+    assert summarise(edges, SIZE)["halfway"].edges == 3
+
+
+def test_oblique_edges_stand_in_where_there_is_nothing_else():
+    summary = summarise(edges_of((0.20, 0, 0.01, O), (0.22, 0, 0.01, O)), SIZE)
+    assert summary["inner"].mtf50_cypx == pytest.approx(0.21)
+    assert summary["inner"].edges == 2
+    assert isnan(summary["inner"].sagittal_cypx)
+    assert summary["frame"].mtf50_cypx == pytest.approx(0.21)
+    assert isnan(summary["outer"].mtf50_cypx)
+
+
+def test_nothing_gives_nan():
+    summary = summarise([], SIZE)
+    assert list(summary) == ["inner", "halfway", "outer", "frame"]
+    assert all(isnan(figure.mtf50_cypx) and figure.edges == 0 for figure in summary.values())
