@@ -18,6 +18,7 @@ from lensbench.chart.papers import LONGEST_MM, NAMED_PAPERS, SHORTEST_MM, Paper,
 
 __all__ = [
     "DICTIONARY",
+    "FIRST_FREE_ID",
     "MARKERS",
     "MARKERS_PER_QUADRANT",
     "marker_ids",
@@ -34,7 +35,8 @@ MARKERS: Final = 4 * MARKERS_PER_QUADRANT
 _SIZED_BASE: Final = 192  # room for eight named pages
 _VALUES: Final = 16
 _DIGITS: Final = 8
-_FREE_BASE: Final = _SIZED_BASE + MARKERS * _VALUES
+FIRST_FREE_ID: Final = _SIZED_BASE + MARKERS * _VALUES
+"""Ids below stand on sheets."""
 
 
 def marker_ids(paper: Paper) -> tuple[int, ...]:
@@ -50,7 +52,7 @@ def place_of(marker_id: int) -> int | None:
     """Give the place (0 to 23) that an id stands for on any sheet, or None when it is not a sheet's."""
     if 0 <= marker_id < _SIZED_BASE:
         return marker_id % MARKERS
-    if _SIZED_BASE <= marker_id < _FREE_BASE:
+    if _SIZED_BASE <= marker_id < FIRST_FREE_ID:
         return (marker_id - _SIZED_BASE) // _VALUES
     return None
 
@@ -66,7 +68,7 @@ def paper_from_ids(ids: Iterable[int]) -> Paper | None:
     for marker_id, times in seen.items():
         if 0 <= marker_id < _SIZED_BASE:
             named[marker_id // MARKERS] += times
-    sized = {marker_id: n for marker_id, n in seen.items() if _SIZED_BASE <= marker_id < _FREE_BASE}
+    sized = {marker_id: n for marker_id, n in seen.items() if _SIZED_BASE <= marker_id < FIRST_FREE_ID}
     page, votes = named.most_common(1)[0] if named else (0, 0)
     if votes >= max(1, sum(sized.values())):
         return NAMED_PAPERS[page]

@@ -10,7 +10,7 @@ import numpy as np
 from lensbench.chart.crossing import Crossings, Patches, fit_crossings
 from lensbench.chart.layout import ARMS, Layout, Target
 from lensbench.chart.mapping import Mapping, fit_mapping
-from lensbench.chart.sighting import ByteArray
+from lensbench.chart.reading import ByteArray
 from lensbench.records import BoolArray, Box, Samples
 from lensbench.units import FloatArray
 

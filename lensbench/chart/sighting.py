@@ -1,7 +1,7 @@
 """Seeing the markers in a small grey picture, and telling from them which chart it is and where it lies."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import cv2
 import numpy as np
@@ -9,13 +9,11 @@ import numpy.typing as npt
 
 from lensbench.chart.layout import Layout, Marker, layout_from_markers
 from lensbench.chart.mapping import Mapping, fit_mapping
-from lensbench.chart.markers import dictionary
+from lensbench.chart.reading import ByteArray, read_markers
 from lensbench.errors import ChartError
 from lensbench.units import FloatArray
 
-__all__ = ["FEWEST_MARKERS", "ByteArray", "Sighting", "sight_markers"]
-
-ByteArray = npt.NDArray[np.uint8]
+__all__ = ["FEWEST_MARKERS", "Sighting", "sight_markers"]
 
 FEWEST_MARKERS: Final = 3
 """Fewer that agree are no evidence of a chart: noise yields a marker now and then."""
@@ -54,7 +52,8 @@ def sight_markers(grey: ByteArray, *, factor: int, size_px: tuple[int, int]) -> 
     ChartError
         Fewer than three markers of one chart agree on its place.
     """
-    ids, corners = _detect(grey)
+    read = read_markers(grey)
+    ids, corners = read.ids, read.corners
     if len(ids) < FEWEST_MARKERS:
         raise ChartError(_no_chart(len(ids)))
     layout = layout_from_markers(ids)
@@ -82,31 +81,6 @@ def _no_chart(seen: int) -> str:
         f"no chart was found: {seen} of its markers can be read and at least {FEWEST_MARKERS} must; "
         "show the whole chart, in focus and evenly lit"
     )
-
-
-def _detect(grey: ByteArray) -> tuple[list[int], FloatArray]:
-    """Read the markers: ids, and corners of shape (n, 4, 2) as (row, column), each once.
-
-    An id read twice is read wrongly once at least, so both are dropped.
-    """
-    found, ids, _ = cv2.aruco.ArucoDetector(dictionary(), _detector_parameters()).detectMarkers(grey)
-    if ids is None:
-        return [], np.empty((0, 4, 2))
-    numbers = [int(number) for number in ids.ravel()]
-    once = [index for index, number in enumerate(numbers) if numbers.count(number) == 1]
-    corners = np.array([found[index].reshape(4, 2)[:, ::-1] for index in once], dtype=np.float64)
-    return [numbers[index] for index in once], corners.reshape(-1, 4, 2)
-
-
-def _detector_parameters() -> Any:
-    """Give the thresholds that read blurred markers best: measured, see docs/method."""
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.adaptiveThreshWinSizeMin = 5
-    parameters.adaptiveThreshWinSizeMax = 53
-    parameters.adaptiveThreshWinSizeStep = 12
-    parameters.perspectiveRemovePixelPerCell = 8
-    parameters.minMarkerPerimeterRate = 0.02
-    return parameters
 
 
 def _corners_mm(marker: Marker) -> list[tuple[float, float]]:
