@@ -98,6 +98,9 @@ INVENTED_LENSES: Final = {"sorrel": _SORREL, "fennel": _FENNEL, "tansy": _TANSY}
 """A sharp prime, a zoom with a weak long end, and a decentred prime that is soft on its right."""
 
 
+_FIGURES_ASIDE: Final = ("name", "maker", "positions")
+
+
 def lens_described(name_or_file: str) -> Lens:
     """Give an invented lens by its short name, or the lens that a file describes.
 
@@ -137,6 +140,11 @@ def _filled(kind: type[Described], given: Any, path: Path) -> Described:
         raise SettingError(f"{path}: «{given}» stands where a {kind.__name__} with named figures belongs.")
     if unknown := sorted(set(given) - {item.name for item in fields(kind)}):
         raise SettingError(f"{path}: {kind.__name__} has no «{unknown[0]}».")
+    for name, value in given.items():
+        if name in _FIGURES_ASIDE:
+            continue
+        if not all(isinstance(part, int | float) for part in (value if isinstance(value, list) else [value])):
+            raise SettingError(f"{path}: «{name}» is {value!r}; give a number, or a list of two for a pair.")
     values: dict[str, Any] = {
         name: tuple(value) if isinstance(value, list) else value for name, value in given.items()
     }

@@ -62,14 +62,14 @@ def _transfer(size: int, copies: int, blur: PointBlur) -> Single:
     nodes = np.linspace(0.0, highest, _NODES)
     table = np.interp(np.linspace(0.0, highest, _TABLE), nodes, blur.radial(nodes)).astype(np.float32)
     transfer = table.take(radius)
-    row_row, row_col, col_col = blur.spread_px2
-    fine = FINE_SIGMA_PX**2
-    halfway = -2.0 * np.pi**2
-    transfer *= (np.sinc(rows) * np.exp(halfway * (row_row - fine) * rows**2)).astype(np.float32)[:, None]
-    transfer *= (np.sinc(cols) * np.exp(halfway * (col_col - fine) * cols**2)).astype(np.float32)
-    if row_col:
-        crossed = np.outer(2.0 * halfway * row_col * rows, cols).astype(np.float32)
-        transfer *= np.exp(crossed, out=crossed)
+    transfer *= np.sinc(rows).astype(np.float32)[:, None]
+    transfer *= np.sinc(cols).astype(np.float32)
+    row_row, row_col, col_col = -2.0 * np.pi**2 * np.array(blur.spread_px2)
+    fine = -2.0 * np.pi**2 * FINE_SIGMA_PX**2
+    exponent = np.outer(2.0 * row_col * rows, cols).astype(np.float32)
+    exponent += ((row_row - fine) * rows**2).astype(np.float32)[:, None]
+    exponent += ((col_col - fine) * cols**2).astype(np.float32)
+    transfer *= np.exp(exponent, out=exponent)
     return transfer
 
 
