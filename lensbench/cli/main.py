@@ -9,6 +9,7 @@ from lensbench import __version__
 from lensbench.cli.chart import chart
 from lensbench.cli.compare import compare
 from lensbench.cli.edge import edge
+from lensbench.cli.measure import measure
 from lensbench.cli.simulate import simulate
 from lensbench.cli.sweep import sweep
 from lensbench.errors import LensError
@@ -38,7 +39,7 @@ def _options(
     """Find the sharpest f-stop, zoom position and lens by your own measurement."""
 
 
-for command in (chart, edge, sweep, compare, simulate):
+for command in (chart, edge, measure, sweep, compare, simulate):
     app.command()(command)
 
 

@@ -1,0 +1,160 @@
+"""`lensbench measure`: measures one photograph of the chart."""
+
+import json
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from lensbench.cli.edge import MethodName
+
+if TYPE_CHECKING:
+    from lensbench.records import Metadata, ShotResult, ZoneFigure
+
+__all__ = ["measure"]
+
+
+def measure(
+    photo: Annotated[
+        Path, typer.Argument(help="Photograph of the chart: raw, JPEG, TIFF or PNG.", show_default=False)
+    ],
+    pitch_um: Annotated[
+        float | None,
+        typer.Option(
+            "--pitch-um", help="Pixel pitch in um.  [default: from the metadata]", show_default=False
+        ),
+    ] = None,
+    method: Annotated[
+        MethodName, typer.Option("--method", help="Our own method, or the standard's steps.")
+    ] = MethodName.REFINED,
+    encoding: Annotated[
+        str, typer.Option("--encoding", help="Tone curve: auto, linear, srgb, or gamma:2.2.")
+    ] = "auto",
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Measure one photograph of the chart: how sharp it is in each zone, how the camera stood, what went wrong.
+
+    Sharpness is MTF50, where contrast has fallen to one half: in cycles per pixel (cy/px), line pairs per
+    millimetre on the sensor (lp/mm) and line widths per picture height (LW/PH). Zones by distance from the
+    centre, as a part of the half-diagonal: inner below 0.3, halfway to 0.65, outer above.
+
+    Example: lensbench measure chart_f5.6.dng --pitch-um 4.0
+    """
+    from lensbench.shot import measure_shot
+
+    shot = measure_shot(photo, method=method.value, pitch_um=pitch_um, encoding=encoding)
+    if as_json:
+        from lensbench.report.json_form import shot_as_json
+
+        typer.echo(json.dumps(shot_as_json(shot), allow_nan=False))
+    else:
+        typer.echo("\n".join(_lines(shot)))
+
+
+def _lines(shot: "ShotResult") -> list[str]:
+    lines = [_answer(shot), "", _table_head(), *(_table_row(shot, zone) for zone in shot.summary), ""]
+    lines += [f"Taken with: {_settings(shot.metadata)}.", _standing(shot)]
+    if shot.quality:
+        lines += ["", "Remarks:"]
+        for remark in shot.quality:
+            advice = remark.advice[:1].upper() + remark.advice[1:]
+            lines.append(f"  {remark.severity.value}: {remark.message}. {advice}.")
+    return lines
+
+
+def _answer(shot: "ShotResult") -> str:
+    """Say in plain words how sharp the picture is, and where most and least."""
+    frame = shot.summary["frame"]
+    low, high = frame.ci95_cypx
+    says = (
+        f"{shot.path.name}: over the frame, half the contrast is left at {frame.mtf50_cypx:.3f} cy/px "
+        f"({low:.3f} to {high:.3f} from this photograph alone)"
+    )
+    says += f", that is {_in_other_units(shot, frame.mtf50_cypx)}."
+    zones = {
+        zone: figure.mtf50_cypx
+        for zone, figure in shot.summary.items()
+        if zone != "frame" and isfinite(figure.mtf50_cypx)
+    }
+    if len(zones) > 1:
+        best, worst = max(zones, key=lambda zone: zones[zone]), min(zones, key=lambda zone: zones[zone])
+        loss = 100.0 * (1.0 - zones[worst] / zones[best])
+        says += f" The {best} zone is sharpest, the {worst} zone softest, {loss:.0f} % below it."
+    return says
+
+
+def _in_other_units(shot: "ShotResult", frequency_cypx: float) -> str:
+    from lensbench.units import lpmm_from_cypx, lwph_from_cypx
+
+    lwph = f"{lwph_from_cypx(frequency_cypx, min(shot.size_px)):.0f} LW/PH"
+    if shot.pixel_pitch_um is None:
+        return lwph
+    return f"{lpmm_from_cypx(frequency_cypx, shot.pixel_pitch_um):.1f} lp/mm or {lwph}"
+
+
+_COLUMNS = "  {:<8} {:>12} {:>16} {:>7} {:>7} {:>9} {:>11} {:>6}"
+
+
+def _table_head() -> str:
+    return _COLUMNS.format(
+        "zone", "MTF50 cy/px", "95 % interval", "lp/mm", "LW/PH", "sagittal", "tangential", "edges"
+    )
+
+
+def _table_row(shot: "ShotResult", zone: str) -> str:
+    from lensbench.units import lpmm_from_cypx, lwph_from_cypx
+
+    figure: ZoneFigure = shot.summary[zone]
+    low, high = figure.ci95_cypx
+    pitch_um = shot.pixel_pitch_um
+    lpmm = float("nan") if pitch_um is None else lpmm_from_cypx(figure.mtf50_cypx, pitch_um)
+    return _COLUMNS.format(
+        zone,
+        _shown(figure.mtf50_cypx, 3),
+        f"{low:.3f} to {high:.3f}" if isfinite(low) else "-",
+        _shown(lpmm, 1),
+        _shown(lwph_from_cypx(figure.mtf50_cypx, min(shot.size_px)), 0),
+        _shown(figure.sagittal_cypx, 3),
+        _shown(figure.tangential_cypx, 3),
+        figure.edges,
+    )
+
+
+def _shown(figure: float, decimals: int) -> str:
+    return f"{figure:.{decimals}f}" if isfinite(figure) else "-"
+
+
+def _settings(metadata: "Metadata") -> str:
+    parts = [metadata.camera or "unknown camera", metadata.lens or "unknown lens"]
+    if metadata.focal_length_mm is not None:
+        parts.append(f"{metadata.focal_length_mm:g} mm")
+    if metadata.f_number is not None:
+        parts.append(f"f/{metadata.f_number:.3g}")
+    if metadata.iso is not None:
+        parts.append(f"ISO {metadata.iso}")
+    if metadata.exposure_s is not None:
+        seconds = metadata.exposure_s
+        parts.append(f"1/{1.0 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:g} s")
+    return ", ".join(parts)
+
+
+def _standing(shot: "ShotResult") -> str:
+    chart, tilt = shot.chart, shot.tilt
+    targets = f"{chart.targets_found} of {chart.targets_on_chart} targets"
+    parts = [f"Chart: {chart.name}, {targets}, contrast {chart.contrast:.1f}:1"]
+    if shot.magnification is not None:
+        parts.append(f"magnification 1:{1.0 / shot.magnification:.1f}")
+    if shot.distance_mm is not None:
+        parts.append(f"{shot.distance_mm / 1000.0:.2f} m from the sensor")
+    if isfinite(tilt.yaw_deg):
+        parts.append(
+            f"camera turned {_turned(tilt.yaw_deg, 'right', 'left')}, {_turned(tilt.pitch_deg, 'up', 'down')}"
+        )
+    parts.append(f"rolled {_turned(tilt.roll_deg, 'clockwise', 'counter-clockwise')}")
+    parts.append(f"distortion {chart.radial_distortion_percent:+.1f} % at the corner")
+    return "; ".join(parts) + "."
+
+
+def _turned(angle_deg: float, positive: str, negative: str) -> str:
+    return f"{abs(angle_deg):.1f} degrees {positive if angle_deg >= 0.0 else negative}"
