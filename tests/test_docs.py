@@ -3,12 +3,15 @@
 import os
 import re
 import subprocess
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
 import typer
 
 from lensbench.cli.main import app
+from lensbench.simulate.lens import Lens, ZoomPosition
+from lensbench.simulate.lenses import lens_described
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md")])
@@ -62,3 +65,15 @@ def test_the_readme_states_its_limits_and_cautions():
     assert "not yet against a real lens on a reference bench" in text
     for danger in ("tripod", "Lamps", "ladder", "sun", "cloth"):
         assert danger in text
+
+
+def test_the_page_on_lens_descriptions_is_complete_and_its_example_loads(tmp_path):
+    page = (ROOT / "docs" / "described-lens.md").read_text(encoding="utf-8")
+    rows = "".join(line.split("|")[1] for line in page.splitlines() if line.startswith("|"))
+    named = set(re.findall(r"`(\w+)`", rows))
+    assert named == {item.name for kind in (Lens, ZoomPosition) for item in fields(kind)}
+    example = tmp_path / "yarrow.json"
+    example.write_text(re.search(r"```json\n(.*?)```", page, re.DOTALL)[1], encoding="utf-8")
+    lens = lens_described(str(example))
+    assert lens.widest_f_number == 2.0
+    assert lens.at(50.0).decentring == (0.0, 0.3)

@@ -182,7 +182,7 @@ COMMANDS = COMMAND_LINE.list_commands(typer.Context(COMMAND_LINE))
 
 
 def test_the_main_road_has_its_commands():
-    assert {"chart", "edge", "measure", "sweep", "compare", "report", "simulate", "demo"} <= set(COMMANDS)
+    assert {"chart", "edge", "measure", "sweep", "compare", "simulate", "demo"} <= set(COMMANDS)
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -228,9 +228,11 @@ def test_every_flag_raised_stands_in_the_registry():
     assert {(name, text) for name, text in raised if text not in FLAGS} == set()
 
 
-def test_every_registered_flag_is_raised_somewhere():
+def test_every_registered_flag_is_raised_or_said_to_wait():
     spoken = {text for name in MODULES if name != "lensbench.flags" for text in texts_in(tree_of(name))}
-    assert set(FLAGS) - spoken == set()
+    glossary = (ROOT / "docs" / "glossary.md").read_text(encoding="utf-8")
+    waiting = re.search(r"raised by no command so far: (.*)\.", glossary)
+    assert set(FLAGS) - spoken == set(re.findall(r"`(\w+)`", waiting[1]) if waiting else ())
 
 
 def test_nothing_is_printed_outside_the_command_line():
