@@ -13,13 +13,15 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import (
+    BaseDocTemplate,
     CondPageBreak,
     Flowable,
+    Frame,
     Image,
     KeepTogether,
     PageBreak,
+    PageTemplate,
     Paragraph,
-    SimpleDocTemplate,
     Spacer,
     Table,
 )
@@ -49,6 +51,11 @@ _SIZES: Final = {
 }
 """Font sizes by the kind of text. [points]"""
 
+_EVERY_CELL: Final[tuple[tuple[Any, ...], ...]] = (
+    ("FONT", (0, 0), (-1, -1), _FONT),
+    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+    ("LEFTPADDING", (0, 0), (-1, -1), 0),
+)
 _FAINT_KINDS: Final = ("about", "head")
 
 
@@ -96,20 +103,19 @@ def build_pdf(story: Sequence[Flowable], *, title: str) -> bytes:
     """Lay a story out on A4 pages."""
     _register_font()
     content = io.BytesIO()
-    document = SimpleDocTemplate(
+    document = BaseDocTemplate(
         content,
         pagesize=A4,
-        leftMargin=_MARGIN,
-        rightMargin=_MARGIN,
-        topMargin=_MARGIN,
-        bottomMargin=_MARGIN,
         title=f"{title}: sharpness",
         author="lensbench",
         invariant=1,
         initialFontName=_FONT,
         lang="en",
     )
-    document.build(list(story), onFirstPage=_draw_footer, onLaterPages=_draw_footer)
+    frame = Frame(_MARGIN, _MARGIN, _WIDTH, A4[1] - 2 * _MARGIN, 0, 0, 0, 0)
+    # The footer is drawn last, so that a reader of the text meets the answer first.
+    document.addPageTemplates(PageTemplate(frames=[frame], onPageEnd=_draw_footer))
+    document.build(list(story))
     return content.getvalue()
 
 
@@ -140,9 +146,13 @@ def plots_story(plots: Sequence[Panel | FieldMap], pictures: Mapping[str, bytes]
     """Give the plots, two side by side, each with its words."""
     blocks = [_plot(plot, pictures[plot.key]) for plot in plots]
     pairs = [blocks[start : start + 2] for start in range(0, len(blocks), 2)]
-    style = [("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0)]
     return [
-        Table([[*pair, *[""] * (2 - len(pair))]], colWidths=[_WIDTH / 2.0] * 2, style=style, hAlign="LEFT")
+        Table(
+            [[*pair, *[Spacer(0, 0)] * (2 - len(pair))]],
+            colWidths=[_WIDTH / 2.0] * 2,
+            style=_EVERY_CELL,
+            hAlign="LEFT",
+        )
         for pair in pairs
     ]
 
@@ -173,8 +183,7 @@ def _table(grid: Grid) -> Table:
     head = [text(name, "head") for name in grid.header]
     rows = [[text(cell, "cell") for cell in row] for row in grid.rows]
     style: list[tuple[Any, ...]] = [
-        ("VALIGN", (0, 0), (-1, -1), "TOP"),
-        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        *_EVERY_CELL,
         ("RIGHTPADDING", (0, 0), (-1, -1), 5),
         ("TOPPADDING", (0, 0), (-1, -1), 2),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
