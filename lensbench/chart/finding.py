@@ -6,6 +6,7 @@ they must counts.
 """
 
 from dataclasses import dataclass
+from math import inf
 from typing import Final
 
 import cv2
@@ -74,8 +75,9 @@ class ChartFound:
 
     @property
     def contrast(self) -> float:
-        """Bright over dark as the picture shows it: the median of the targets."""
-        return float(np.median([t.bright_level / max(t.dark_level, 1e-6) for t in self.targets]))
+        """Bright over dark as the picture shows it, of the medians of the targets; infinite for perfect black."""
+        bright, dark = (np.median([(t.bright_level, t.dark_level) for t in self.targets], axis=0)).tolist()
+        return bright / dark if dark > 0.0 else inf
 
     @property
     def blur_px(self) -> float:
@@ -161,31 +163,38 @@ def _kept(expected: Expected, crossings: Crossings, good: BoolArray, mapping: Ma
 
 def _found(sighting: Sighting, mapping: Mapping, kept: _Kept, *, size_px: tuple[int, int]) -> ChartFound:
     residual = np.hypot(*(kept.crossings.position_px - kept.expected.center_px).T)
+    regions = arm_regions(
+        kept.crossings.position_px,
+        arms_px=kept.expected.arms_px,
+        blur_px=kept.crossings.blur_px,
+        size_px=size_px,
+    )
     return ChartFound(
         layout=sighting.layout,
         size_px=size_px,
         mapping=mapping,
         targets=tuple(
-            _found_target(index, kept, float(residual[index]), size_px) for index in range(len(residual))
+            _found_target(index, kept, arms, size_px=size_px) for index, arms in enumerate(regions)
         ),
         marker_ids=sighting.marker_ids,
         residual_px=float(np.sqrt((residual**2).mean())),
     )
 
 
-def _found_target(index: int, kept: _Kept, residual_px: float, size_px: tuple[int, int]) -> FoundTarget:
+def _found_target(
+    index: int, kept: _Kept, arms: tuple[ArmRegion, ...], *, size_px: tuple[int, int]
+) -> FoundTarget:
     expected, crossings = kept.expected, kept.crossings
     position = crossings.position_px[index]
-    blur_px = float(crossings.blur_px[index])
     return FoundTarget(
         target=expected.targets[index],
         crossing_px=(float(position[0]), float(position[1])),
         crossing_sd_px=float(crossings.position_sd_px[index]),
-        residual_px=residual_px,
+        residual_px=float(np.hypot(*(position - expected.center_px[index]))),
         border_px=float(np.minimum(position, np.asarray(size_px) - 1.0 - position).min()),
         radius_px=float(expected.radius_px[index]),
-        blur_px=blur_px,
+        blur_px=float(crossings.blur_px[index]),
         dark_level=float(crossings.mean[index] - crossings.amplitude[index]),
         bright_level=float(crossings.mean[index] + crossings.amplitude[index]),
-        arms=arm_regions(position, arms_px=expected.arms_px[index], blur_px=blur_px, size_px=size_px),
+        arms=arms,
     )

@@ -18,9 +18,13 @@ __all__ = ["Mapping", "fit_mapping"]
 
 _ROUNDS: Final = 12
 _EXPECTED_DISTORTION: Final = 0.05
+_RAYLEIGH_MEDIAN: Final = 1.1774
+"""Median distance of points that scatter with sd 1 along both axes: sqrt(2 ln 2)."""
 _TUKEY: Final = 4.685  # 95 % efficiency for Gaussian noise: Beaton & Tukey 1974, Technometrics 16:147
 _TERMS: Final = 8
 _ENOUGH_FOR_TWO: Final = 15
+_FAR_ENOUGH_FOR_TWO: Final = 0.7
+"""Of the half-diagonal: nearer to the centre the second term cannot be told from the first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,8 +76,8 @@ def fit_mapping(
 ) -> Mapping:
     """Fit homography and distortion to points seen, going by the many where a few disagree.
 
-    Gauss-Newton on Tukey's biweight. The distortion is held near zero (sd 5 % at the corner, against 1 px)
-    where the points do not tell it; its second term joins with 15 points.
+    Gauss-Newton on Tukey's biweight. The distortion is held near zero (sd 5 % at the corner) where
+    the points do not tell it; its second term joins with 15 points that reach far out.
 
     Parameters
     ----------
@@ -94,9 +98,9 @@ def fit_mapping(
     scale_mm = float(np.abs(points_mm).max())
     shift = np.array([[1.0, 0.0, -center[0]], [0.0, 1.0, -center[1]], [0.0, 0.0, scale_px]]) / scale_px
     scaled = shift @ start @ np.diag([scale_mm, scale_mm, 1.0])
-    terms = 2 if len(points_mm) >= _ENOUGH_FOR_TWO else 1
-    parameters = np.concatenate(((scaled / scaled[2, 2]).ravel()[:_TERMS], np.zeros(terms)))
     seen = (points_px - center) / scale_px
+    spread = len(points_mm) >= _ENOUGH_FOR_TWO and np.hypot(*seen.T).max() >= _FAR_ENOUGH_FOR_TWO
+    parameters = np.concatenate(((scaled / scaled[2, 2]).ravel()[:_TERMS], np.zeros(2 if spread else 1)))
     parameters = _descend(parameters, points_mm / scale_mm, seen, pixel=1.0 / scale_px)
     fitted = np.append(parameters[:_TERMS], 1.0).reshape(3, 3) @ np.diag(
         [1.0 / scale_mm, 1.0 / scale_mm, 1.0]
@@ -111,11 +115,13 @@ def fit_mapping(
 
 
 def _descend(parameters: FloatArray, points: FloatArray, seen: FloatArray, *, pixel: float) -> FloatArray:
-    prior = np.zeros(len(parameters))
-    prior[_TERMS:] = (pixel / _EXPECTED_DISTORTION) ** 2
+    held = np.arange(len(parameters)) >= _TERMS
     for _ in range(_ROUNDS):
         residual, slopes = _residual(parameters, points, seen)
-        weights = np.repeat(_biweight(np.hypot(*residual.T), floor=0.05 * pixel), 2)
+        distance = np.hypot(*residual.T)
+        scale = max(float(np.median(distance)) / _RAYLEIGH_MEDIAN, 0.02 * pixel)
+        weights = np.repeat(np.clip(1.0 - (distance / (_TUKEY * scale)) ** 2, 0.0, None) ** 2, 2)
+        prior = np.where(held, (scale / _EXPECTED_DISTORTION) ** 2, 0.0)
         flat = slopes.reshape(-1, len(parameters))
         normal = flat.T @ (weights[:, None] * flat) + np.diag(prior)
         try:
@@ -128,14 +134,6 @@ def _descend(parameters: FloatArray, points: FloatArray, seen: FloatArray, *, pi
         if np.abs(step).max() < 1e-9:
             break
     return parameters
-
-
-def _biweight(distance: FloatArray, *, floor: float) -> FloatArray:
-    """Weigh points by their distance from the fit, scaled by the median (Rayleigh: median = 1.1774 sd)."""
-    scale = max(float(np.median(distance)) / 1.1774, floor)
-    inside = np.clip(1.0 - (distance / (_TUKEY * scale)) ** 2, 0.0, None)
-    weights: FloatArray = inside**2
-    return weights
 
 
 def _residual(parameters: FloatArray, points: FloatArray, seen: FloatArray) -> tuple[FloatArray, FloatArray]:

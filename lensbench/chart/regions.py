@@ -21,8 +21,8 @@ _BLUR_MARGIN: Final = 3.5
 _PLAIN_MARGIN_PX: Final = 2.0
 _LARGEST_MARGIN: Final = 0.35
 """Of the target's radius."""
-_SHORTEST_EDGE_PX: Final = 16.0
-_NARROWEST_PX: Final = 12
+_SHORTEST_EDGE_PX: Final = 12.0
+_NARROWEST_PX: Final = 9
 
 _PLACES: Final = np.linspace(0.3, 0.75, 10)
 _SHAPES_RAD: Final = np.linspace(0.12, pi / 2.0 - 0.12, 11)
@@ -52,93 +52,111 @@ def edge_angle_deg(direction: FloatArray) -> float:
 
 
 def arm_regions(
-    crossing_px: FloatArray,
-    *,
-    arms_px: FloatArray,
-    blur_px: float,
-    size_px: tuple[int, int],
-) -> tuple[ArmRegion, ...]:
-    """Give the regions of one target; an arm with too little of it in the picture is left out.
+    crossings_px: FloatArray, *, arms_px: FloatArray, blur_px: FloatArray, size_px: tuple[int, int]
+) -> list[tuple[ArmRegion, ...]]:
+    """Give the regions of targets; an arm with too little of it in the picture is left out.
 
     Among the boxes that suit an arm, the one of largest area times length of edge is taken: length tells more
     about an edge than width does.
 
     Parameters
     ----------
-    crossing_px : float array, shape (2,)
-        Where the arms meet.
-    arms_px : float array, shape (4, 2)
+    crossings_px : float array, shape (n, 2)
+        Where each target's arms meet.
+    arms_px : float array, shape (n, 4, 2)
         From there to the ends of arms 1 to 4 on the rim, in the picture.
-    blur_px : float
-        Sigma of the picture's blur at the target.
+    blur_px : float array, shape (n,)
+        Sigma of the picture's blur at each target.
     size_px : (rows, columns)
         Of the picture.
     """
-    regions = (_arm_region(arm, crossing_px, arms_px, blur_px, size_px) for arm in ARMS)
-    return tuple(region for region in regions if region is not None)
+    count = len(crossings_px)
+    along = arms_px.reshape(-1, 2)
+    across = np.roll(arms_px, -1, axis=1).reshape(-1, 2)
+    crossing = np.repeat(crossings_px, len(ARMS), axis=0)
+    margin_px = np.repeat(_PLAIN_MARGIN_PX + _BLUR_MARGIN * blur_px, len(ARMS))
+    places, half = _best_boxes(crossing, along, _limits(along, across, margin_px), size_px)
+    centers = crossing + places[:, None] * along
+    lengths = _edge_length_px(half, along)
+    regions = [
+        _region(ARMS[index % len(ARMS)], centers[index], half[index], along[index])
+        if lengths[index] >= _SHORTEST_EDGE_PX
+        else None
+        for index in range(len(ARMS) * count)
+    ]
+    grouped = [regions[start : start + len(ARMS)] for start in range(0, len(regions), len(ARMS))]
+    return [tuple(region for region in group if region is not None) for group in grouped]
 
 
-def _arm_region(
-    arm: int, crossing_px: FloatArray, arms_px: FloatArray, blur_px: float, size_px: tuple[int, int]
-) -> ArmRegion | None:
-    along, across = arms_px[arm - 1], arms_px[arm % 4]
-    # Rows of `inverse` give a point's place along this arm and across it, the rim standing at 1.
-    inverse = np.linalg.inv(np.column_stack((along, across)))
-    margin = _PLAIN_MARGIN_PX + _BLUR_MARGIN * blur_px
-    from_line = min(margin * float(np.hypot(*inverse[0])), _LARGEST_MARGIN)
-    inside_rim = 1.0 - min(margin * float(np.linalg.norm(inverse, 2)), _LARGEST_MARGIN)
-    place, half = _best_box(crossing_px, along, inverse, (from_line, inside_rim), size_px)
-    center = crossing_px + place * along
+def _region(arm: int, center: FloatArray, half: FloatArray, along: FloatArray) -> ArmRegion | None:
     box = _whole_pixels(center, half)
-    length_px = _edge_length_px(half, along)
-    if box is None or min(box.height, box.width) < _NARROWEST_PX or length_px < _SHORTEST_EDGE_PX:
+    if box is None or min(box.height, box.width) < _NARROWEST_PX:
         return None
     return ArmRegion(
         arm=arm, box=box, angle_deg=edge_angle_deg(along), center_px=(float(center[0]), float(center[1]))
     )
 
 
-def _best_box(
-    crossing_px: FloatArray,
-    along: FloatArray,
-    inverse: FloatArray,
-    limits: tuple[float, float],
-    size_px: tuple[int, int],
-) -> tuple[float, FloatArray]:
-    """Give the best box as the place of its middle along the arm, and its half height and half width."""
-    places, shapes = np.meshgrid(_PLACES, _SHAPES_RAD, indexing="ij")
-    unit = np.stack((np.sin(shapes), np.cos(shapes)), axis=-1)
-    room = _room(places, unit, inverse, limits)
-    center = crossing_px + places[..., None] * along
-    to_border = np.minimum(center, np.asarray(size_px) - 1.0 - center) / unit
-    size = np.clip(np.minimum(room, to_border.min(axis=-1)), 0.0, None)
-    half = size[..., None] * unit
-    worth = half.prod(axis=-1) * _edge_length_px(half, along)
-    best = np.unravel_index(int(np.argmax(worth)), worth.shape)
-    return float(places[best]), half[best]
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Limits:
+    """What a box's corners must keep to, in the target's own measure: arm and neighbour are 1 long."""
+
+    inverse: FloatArray
+    """Shape (n, 2, 2): its rows give a point's place along the arm and across it."""
+    from_line: FloatArray
+    inside_rim: FloatArray
 
 
-def _room(
-    places: FloatArray, unit: FloatArray, inverse: FloatArray, limits: tuple[float, float]
-) -> FloatArray:
-    """Give how far a box of each shape may grow round each place till a corner meets line or rim, in px."""
-    from_line, inside_rim = limits
-    room = np.full(places.shape, np.inf)
+def _limits(along: FloatArray, across: FloatArray, margin_px: FloatArray) -> _Limits:
+    inverse = np.linalg.inv(np.stack((along, across), axis=-1))
+    shrinks = np.linalg.norm(inverse, axis=2)
+    return _Limits(
+        inverse=inverse,
+        from_line=np.minimum(margin_px * shrinks[:, 0], _LARGEST_MARGIN),
+        inside_rim=1.0 - np.minimum(margin_px * shrinks.max(axis=1), _LARGEST_MARGIN),
+    )
+
+
+def _best_boxes(
+    crossing: FloatArray, along: FloatArray, limits: _Limits, size_px: tuple[int, int]
+) -> tuple[FloatArray, FloatArray]:
+    """Give the best box of each arm: the place of its middle along the arm, and half its height and width.
+
+    Every place and shape of a grid is tried at its largest size; axes are (arm, place, shape).
+    """
+    unit = np.stack((np.sin(_SHAPES_RAD), np.cos(_SHAPES_RAD)), axis=-1)
+    size = _room(unit, limits)
+    centers = crossing[:, None] + _PLACES[:, None] * along[:, None]
+    to_border = np.minimum(centers, np.asarray(size_px) - 1.0 - centers)
+    size = np.minimum(size, (to_border[:, :, None] / unit).min(axis=-1)).clip(0.0)
+    direction = np.abs(along) / np.hypot(*along.T)[:, None]
+    length = (unit / np.maximum(direction[:, None], 1e-9)).min(axis=-1)
+    worth = size**3 * unit.prod(axis=-1) * length[:, None]
+    best = worth.reshape(len(along), -1).argmax(axis=1)
+    place, shape = np.unravel_index(best, worth.shape[1:])
+    half: FloatArray = size[np.arange(len(along)), place, shape, None] * unit[shape]
+    return _PLACES[place], half
+
+
+def _room(unit: FloatArray, limits: _Limits) -> FloatArray:
+    """Give how far boxes may grow round each place till a corner meets line or rim, in px."""
+    places = _PLACES[:, None]
+    from_line, inside_rim = limits.from_line[:, None, None], limits.inside_rim[:, None, None]
+    room = np.full((len(from_line), len(_PLACES), len(unit)), np.inf)
     for signs in ((1.0, 1.0), (1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0)):
-        step = (unit * np.asarray(signs)) @ inverse.T
-        towards_line = np.maximum(-step[..., 0], 1e-12)
-        room = np.minimum(room, (places - from_line) / towards_line)
+        step = (unit * np.asarray(signs)) @ limits.inverse.transpose(0, 2, 1)
+        ahead = step[:, None, :, 0]
+        room = np.minimum(room, (places - from_line) / np.maximum(-ahead, 1e-12))
         # |place e1 + s step| = inside_rim, solved for s > 0.
-        square = (step**2).sum(axis=-1)
-        half_linear = places * step[..., 0]
-        beyond = np.clip(half_linear**2 - square * (places**2 - inside_rim**2), 0.0, None)
-        room = np.minimum(room, (np.sqrt(beyond) - half_linear) / square)
+        square = (step**2).sum(axis=-1)[:, None]
+        beyond = (places * ahead) ** 2 - square * (places**2 - inside_rim**2)
+        room = np.minimum(room, (np.sqrt(beyond.clip(0.0)) - places * ahead) / square)
     return room
 
 
 def _edge_length_px(half: FloatArray, along: FloatArray) -> FloatArray:
-    """Give the length of the edge through the middle of a box."""
-    direction = np.abs(along) / np.hypot(*along)
+    """Give the length of the edge through the middle of each box."""
+    direction = np.abs(along) / np.hypot(*along.T)[:, None]
     length: FloatArray = 2.0 * (half / np.maximum(direction, 1e-9)).min(axis=-1)
     return length
 
