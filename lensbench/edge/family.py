@@ -4,7 +4,7 @@ For each of a ladder of MTF50 values, many edges are drawn at random: diffractio
 spherical aberration and coma, a geometric blur disc, a Gaussian blur, and the square pixel seen at an angle, all
 scaled until the MTF50 is within a quarter of the rung's. Their mean and their principal modes (odd and even apart) are
 kept, sampled with first and second derivatives. Each mode is a sum of true edges, so its Fourier transform is known
-exactly, tails to infinity included: no window is needed. Run `python -m lensbench.edge.family` to remake the table.
+exactly, tails to infinity included: no window is needed. `write_table()` remakes it.
 """
 
 from collections.abc import Callable
@@ -216,7 +216,3 @@ def write_table(path: Path = TABLE) -> None:
     rungs = [build_rung(float(mtf50), wavefronts, rng) for mtf50 in LADDER_CYPX]
     stacked = {name: np.stack([rung[name] for rung in rungs]).astype(np.float32) for name in rungs[0]}
     np.savez_compressed(path, allow_pickle=False, **stacked)
-
-
-if __name__ == "__main__":
-    write_table()

@@ -26,7 +26,8 @@ def crossing_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> 
     window = slice(start, start + 4)
     x, y = frequency_cypx[window], sfr[window] - level
     low, high = float(frequency_cypx[last - 1]), float(frequency_cypx[last])
-    coefficients: FloatArray = np.polynomial.polynomial.polyfit((x - low) / (high - low), y, min(3, x.size - 1))
+    u = (x - low) / (high - low)
+    coefficients = np.asarray(np.polynomial.polynomial.polyfit(u, y, min(3, x.size - 1)), np.float64)
     return low + (high - low) * _root(coefficients, float(sfr[last - 1] - level), float(sfr[last] - level))
 
 

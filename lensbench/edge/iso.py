@@ -93,7 +93,7 @@ def _centroids(values: FloatArray, present: BoolArray) -> tuple[FloatArray, Floa
     lines = []
     for row in np.flatnonzero(np.count_nonzero(present, axis=1) >= 4):
         cols = np.flatnonzero(present[row])
-        middles: FloatArray = 0.5 * (cols[1:] + cols[:-1])
+        middles = np.asarray(0.5 * (cols[1:] + cols[:-1]), np.float64)
         lines.append((row, middles, np.diff(values[row, cols])))
     if len(lines) < _FEWEST_LINES:
         raise EdgeError(f"only {len(lines)} lines cross the edge; {_FEWEST_LINES} are needed")

@@ -109,7 +109,7 @@ def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, st
     """Pool samples in bins of distance, with their moments; samples beyond the table's range are left out."""
     place: FloatArray = distance_px * (1.0 / step_px)
     index = np.rint(place).astype(np.intp)
-    apart: FloatArray = (place - index) * step_px
+    apart = np.asarray((place - index) * step_px, np.float64)
     index += HALF
     size = 2 * HALF + 1
     inside = (index >= 0) & (index < size)

@@ -47,8 +47,7 @@ class Rung:
     @property
     def position_px(self) -> FloatArray:
         """Distances from the edge at which the shapes are sampled."""
-        position: FloatArray = np.arange(-HALF, HALF + 1) * self.step_px
-        return position
+        return np.asarray(np.arange(-HALF, HALF + 1) * self.step_px, np.float64)
 
 
 @cache
