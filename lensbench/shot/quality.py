@@ -139,7 +139,7 @@ def _standing(seen: Seen) -> list[Remark]:
         found.append(
             remark(
                 "tilted",
-                f"{_largest(tilt):.2f} degrees (yaw {tilt.yaw_deg:+.2f}, pitch {tilt.pitch_deg:+.2f}), "
+                f"{_largest(tilt):.2f} degrees: yaw {tilt.yaw_deg:+.2f}, pitch {tilt.pitch_deg:+.2f}; "
                 f"limit {limit:.2f}",
             )
         )
