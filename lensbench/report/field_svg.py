@@ -6,14 +6,13 @@ from xml.etree import ElementTree as ET
 
 from lensbench.report.field import FieldMap, Spot, spot_bars
 from lensbench.report.svg import add_text, begin_picture, finish_picture
+from lensbench.shot.geometry import ZONE_LIMITS
 
 __all__ = ["field_svg"]
 
 WIDTH: Final = 460.0
 _MARGIN: Final = 4.0
 _LEGEND_HEIGHT: Final = 30.0
-_ZONE_BORDERS: Final = (0.3, 0.65)
-"""Image heights that part inner, halfway and outer."""
 
 
 def field_svg(field: FieldMap) -> str:
@@ -42,7 +41,7 @@ def _draw_frame(picture: ET.Element, field: FieldMap, scale: float) -> None:
     ET.SubElement(clip, "rect", box)
     ET.SubElement(picture, "rect", box | {"class": "picture"})
     half_diagonal = math.hypot(rows, cols) / 2.0 * scale
-    for border in _ZONE_BORDERS:
+    for border in ZONE_LIMITS:
         ring = {"cx": f"{_MARGIN + cols * scale / 2:.1f}", "cy": f"{_MARGIN + rows * scale / 2:.1f}"}
         ring |= {
             "r": f"{border * half_diagonal:.1f}",

@@ -13,6 +13,7 @@ from matplotlib.patches import Circle
 from lensbench.report.field import FieldMap, Spot, spot_bars
 from lensbench.report.palette import style_of
 from lensbench.report.panels import Axis, Line, Panel
+from lensbench.shot.geometry import ZONE_LIMITS
 
 __all__ = ["field_png", "panel_png"]
 
@@ -20,7 +21,6 @@ _INCHES: Final = (6.4, 4.4)
 _DOTS_PER_INCH: Final = 150
 _MARKS: Final = {"circle": "o", "square": "s", "triangle": "^", "diamond": "D"}
 _BAND, _RULE, _INK = "#e9e2cf", "#d8d4ca", "#23272b"
-_ZONE_BORDERS: Final = (0.3, 0.65)
 
 
 def panel_png(panel: Panel) -> bytes:
@@ -49,7 +49,7 @@ def field_png(field: FieldMap) -> bytes:
     axes = figure.add_subplot()
     axes.set(xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5), xticks=[], yticks=[], aspect="equal")
     middle = ((cols - 1) / 2.0, (rows - 1) / 2.0)
-    for border in _ZONE_BORDERS:
+    for border in ZONE_LIMITS:
         radius = border * math.hypot(rows, cols) / 2.0
         axes.add_patch(Circle(middle, radius, fill=False, linestyle=":", color="#5d646b", linewidth=0.7))
     for spot in field.spots:

@@ -4,10 +4,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from lensbench.records import ShotResult
 from lensbench.units import lpmm_from_cypx, lwph_from_cypx, nominal_f_number
 
-__all__ = ["Scale", "f_stop", "focal_length", "in_words", "interval_text", "scale_of", "with_interval"]
+__all__ = ["Scale", "f_stop", "focal_length", "in_words", "interval_text", "with_interval"]
 
 NOT_MEASURED = "–"
 
@@ -70,16 +69,6 @@ class Scale:
         parts = [] if lpmm is None else [f"{lpmm:.0f} lp/mm"]
         parts += [] if lwph is None else [f"{lwph:.0f} LW/PH"]
         return ", ".join(parts)
-
-
-def scale_of(results: Sequence[ShotResult]) -> Scale:
-    """Give the scale that some shots share; a part on which they differ is left out."""
-    pitches = {result.pixel_pitch_um for result in results}
-    heights = {min(result.size_px) for result in results}
-    return Scale(
-        pixel_pitch_um=pitches.pop() if len(pitches) == 1 else None,
-        picture_height_px=heights.pop() if len(heights) == 1 else None,
-    )
 
 
 def with_interval(value: float, ci95: tuple[float, float]) -> str:

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Sequence
-from itertools import pairwise
 
 import numpy as np
 
@@ -11,11 +10,11 @@ from lensbench.report.clean import clean_text
 from lensbench.report.field import shots_at
 from lensbench.report.panels import Axis, Grid, Line, Panel
 from lensbench.report.readings import NOT_MEASURED, f_stop, focal_length
+from lensbench.shot.geometry import zone_of
 from lensbench.study.findings import LensFindings, Setting, SweepShot
 
 __all__ = ["response_panel"]
 
-_ZONE_BORDERS = (0.0, 0.3, 0.65, math.inf)
 _NYQUIST_CYPX = 0.5
 _QUARTERS = tuple((step / 4, f"{step / 4:g}") for step in range(5))
 
@@ -31,17 +30,14 @@ def response_panel(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) 
 
 
 def _typical_edges(result: ShotResult) -> dict[str, ChartEdge]:
-    chosen = {}
-    for zone, (low, high) in zip(ZONES, pairwise(_ZONE_BORDERS), strict=False):
-        edges = [
-            edge
-            for edge in result.edges
-            if low <= edge.image_height < high and edge.edge.measured and edge.edge.frequency_cypx.size > 1
-        ]
-        if edges:
-            edges.sort(key=lambda edge: edge.edge.mtf50_cypx)
-            chosen[zone] = edges[len(edges) // 2]
-    return chosen
+    zones: dict[str, list[ChartEdge]] = {zone: [] for zone in ZONES}
+    for edge in result.edges:
+        if edge.edge.measured and edge.edge.frequency_cypx.size > 1:
+            zones[zone_of(edge.image_height)].append(edge)
+    ordered = {
+        zone: sorted(edges, key=lambda edge: edge.edge.mtf50_cypx) for zone, edges in zones.items() if edges
+    }
+    return {zone: edges[len(edges) // 2] for zone, edges in ordered.items()}
 
 
 def _panel(setting: Setting, chosen: dict[str, ChartEdge], *, key: str) -> Panel:

@@ -9,6 +9,7 @@ import pytest
 from invented_shoot import LENS, invented_comparison, invented_findings, invented_shots
 
 from lensbench.errors import SettingError
+from lensbench.records import RejectedShot
 from lensbench.report.writing import check_output_folder, write_compare, write_files, write_sweep, write_whole
 from lensbench.study.findings import SweepFindings
 
@@ -115,6 +116,34 @@ def test_a_compared_sweep_is_not_overwritten(tmp_path):
 def test_the_report_is_written_last(tmp_path):
     written = write_sweep(invented_findings(by_focal_length=()), [], tmp_path)
     assert written[-1].name == "report.html"
+
+
+def test_the_smallest_sweep_and_unknown_values_are_reported_all_the_same(tmp_path):
+    # One photograph of a lens without contacts: no focal length, no interval, no smooth curve.
+    nan = float("nan")
+    focal = invented_findings().lenses[0].by_focal_length[0]
+    point = dataclasses.replace(focal.curve[0], ci95_cypx=(nan, nan), shots=1)
+    zones = {zone: dataclasses.replace(figure, ci95_cypx=(nan, nan)) for zone, figure in focal.zones.items()}
+    only = dataclasses.replace(
+        focal, focal_length_mm=nan, curve=(point,), smooth={}, zones=zones, best_f_number=point.f_number
+    )
+    findings = invented_findings(
+        by_focal_length=(only,),
+        condition=(),
+        rejected=(),
+        pixel_pitch_um=None,
+        size_px=None,
+        shot_sd_percent=nan,
+    )
+    unplaced = (RejectedShot(path=Path("a/notes.dng"), reason="not a photograph"),)
+    write_sweep(dataclasses.replace(findings, unplaced=unplaced), [], tmp_path)
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "unknown focal length" in page
+    assert "not a photograph" in page
+    assert "nan" not in page
+    assert (
+        json.loads((tmp_path / "findings.json").read_text(encoding="utf-8"))["lenses"][0]["size_px"] is None
+    )
 
 
 def test_what_a_sweep_wrote_can_be_read_back_for_a_comparison(sweep_folder):
