@@ -78,13 +78,18 @@ def marker_patch(
     module_mm = marker.side_mm / ink.shape[0]
     row = square.at_nodes(lambda point: (point - corner)[..., 0] / module_mm)
     col = square.at_nodes(lambda point: (point - corner)[..., 1] / module_mm)
-    inked = np.pad(ink, 1).astype(np.float32)
     row_line, above = _nearest_line(square, row, modules=ink.shape[0])
     col_line, before = _nearest_line(square, col, modules=ink.shape[1])
     # The four modules that meet at the nearest grid corner, weighted by how much of the Gaussian each holds.
-    upper = before * inked[row_line, col_line + 1] + (1.0 - before) * inked[row_line, col_line]
-    lower = before * inked[row_line + 1, col_line + 1] + (1.0 - before) * inked[row_line + 1, col_line]
-    return square.filled(np.float32(black - 1.0) * (above * lower + (1.0 - above) * upper))
+    inked = np.pad(ink, 1).astype(np.float32).ravel()
+    corner_at = row_line * (ink.shape[1] + 2) + col_line
+    upper = _between(inked, corner_at, before)
+    lower = _between(inked, corner_at + ink.shape[1] + 2, before)
+    lower -= upper
+    lower *= above
+    lower += upper
+    lower *= np.float32(black - 1.0)
+    return square.filled(lower)
 
 
 class _AtNodes(NamedTuple):
@@ -152,12 +157,10 @@ class _Square:
         to_terms = np.linalg.pinv(np.vander((rows - self.top) / half - 1.0, _DEGREE, increasing=True))
         terms = to_terms @ at_nodes @ to_terms.T
         samples = np.arange(OVERSAMPLING * self.size_px) / (OVERSAMPLING * half) - 1.0
-        by_row = (np.vander(samples, _DEGREE, increasing=True) @ terms).astype(np.float32)
-        along = samples.astype(np.float32)
-        spread = np.repeat(by_row[:, -1:], along.size, axis=1)
-        for term in by_row.T[-2::-1]:  # Horner, along each row
-            spread *= along
-            spread += term[:, None]
+        powers = np.vander(samples, _DEGREE, increasing=True)
+        # A few rows at a time: products this small stay in one thread, which a busy machine needs.
+        by_row = (powers @ terms).astype(np.float32).reshape(-1, 2 * OVERSAMPLING, _DEGREE)
+        spread: Fine = (by_row @ powers.T.astype(np.float32)).reshape(samples.size, samples.size)
         return spread
 
 
@@ -182,9 +185,19 @@ def _soft_step(distance_px: Fine) -> Fine:
     return step
 
 
-def _nearest_line(square: _Square, at: _AtNodes, *, modules: int) -> tuple[npt.NDArray[np.intp], Fine]:
+def _nearest_line(square: _Square, at: _AtNodes, *, modules: int) -> tuple[npt.NDArray[np.int32], Fine]:
     """Give the nearest line of a marker's grid, and the share of the Gaussian that lies beyond it."""
     place = square.spread(at.value)
     line = np.clip(np.rint(place), 0, modules)
     beyond_px = (place - line) * square.spread(at.scale)
-    return line.astype(np.intp), _soft_step(beyond_px)
+    return line.astype(np.int32), _soft_step(beyond_px)
+
+
+def _between(values: Fine, at: npt.NDArray[np.int32], share: Fine) -> Fine:
+    """Give what lies a share of the way from each value to the next."""
+    start = values.take(at)
+    mixed: Fine = values.take(at + 1)
+    mixed -= start
+    mixed *= share
+    mixed += start
+    return mixed
