@@ -1,6 +1,7 @@
 """`lensbench simulate`: makes photographs of the chart whose true sharpness is known."""
 
 from enum import StrEnum
+from math import isfinite
 from pathlib import Path
 from typing import Annotated
 
@@ -30,7 +31,9 @@ class Filter(StrEnum):
 
 def simulate(
     *,
-    out: Annotated[Path, typer.Option("--out", help="Folder to write into.", show_default=False)],
+    out: Annotated[
+        Path, typer.Option("--out", file_okay=False, help="Folder to write into.", show_default=False)
+    ],
     lens: Annotated[
         str, typer.Option("--lens", help="sorrel, fennel or tansy (invented), or a JSON description.")
     ] = "sorrel",
@@ -60,6 +63,14 @@ def simulate(
     size: Annotated[str, typer.Option("--size", help="ROWSxCOLS of the pictures, in px.")] = "1160x1740",
     pitch_um: Annotated[float, typer.Option("--pitch-um", min=0.1, help="Pixel pitch, in um.")] = 4.0,
     cfa: Annotated[Filter, typer.Option("--cfa", help="Colour filters of the sensor.")] = Filter.BAYER,
+    paper_level: Annotated[
+        float,
+        typer.Option(
+            "--paper-level",
+            min=0.01,
+            help="Exposure: signal of the paper, as a share of white; above 1 clips.",
+        ),
+    ] = 0.65,
     iso: Annotated[int, typer.Option("--iso", min=25, help="ISO; noise grows with it.")] = 100,
     tilt: Annotated[
         str,
@@ -114,6 +125,7 @@ def simulate(
             f_numbers=_numbers(stops, "--stops"),
             repeats=repeats,
             focus_spread_um=focus_spread_um,
+            paper_level=paper_level,
             iso=iso,
             seed=seed,
         ),
@@ -138,6 +150,7 @@ def _numbers(text: str, option: str, mark: str = ",", *, count: int | None = Non
         numbers = [float(part) for part in text.lower().split(mark)]
     except ValueError:
         numbers = []
+    numbers = [number for number in numbers if isfinite(number)]
     if not numbers or (count is not None and len(numbers) != count):
         wanted = f"{count} numbers" if count else "numbers"
         raise SettingError(f"{option} {text}: give {wanted} with «{mark}» between them.")

@@ -8,12 +8,15 @@ import numpy.typing as npt
 
 from lensbench.errors import SettingError
 
-__all__ = ["CFA_PATTERNS", "CFA_TILES", "COLOR_NAMES", "Camera"]
+__all__ = ["CFA_PATTERNS", "CFA_TILES", "COLOR_NAMES", "MOST_PIXELS", "Camera"]
 
 COLOR_NAMES: Final = ("red", "green", "blue")
 """In the order of the DNG colour codes 0, 1, 2."""
 
 CFA_PATTERNS: Final = ("rggb", "bggr", "grbg", "gbrg", "xtrans", "mono")
+
+MOST_PIXELS: Final = 150_000_000
+"""Above the largest single sensors on sale; a guard against a slip of the finger."""
 
 _XTRANS: Final = "gbggrg rgrbgb gbggrg grggbg bgbrgr grggbg"
 """A six by six arrangement with green in every row and column; common knowledge, from memory."""
@@ -54,6 +57,10 @@ class Camera:
             raise SettingError(f"colour filter «{self.cfa}» is not known; take one of {CFA_PATTERNS}.")
         if self.rows % 2 or self.cols % 2 or min(self.rows, self.cols) < 16:
             raise SettingError(f"a picture of {self.rows}x{self.cols} px: sides must be even and 16 or more.")
+        if self.rows * self.cols > MOST_PIXELS:
+            raise SettingError(
+                f"a picture of {self.rows}x{self.cols} px is larger than {MOST_PIXELS / 1e6:g} million pixels."
+            )
         if not 0 <= self.black < self.white < 2**self.bits:
             raise SettingError(
                 f"black {self.black} and white {self.white} must rise, below 2^{self.bits} = {2**self.bits}."

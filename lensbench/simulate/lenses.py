@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import fields
+from math import isfinite
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -98,7 +99,8 @@ INVENTED_LENSES: Final = {"sorrel": _SORREL, "fennel": _FENNEL, "tansy": _TANSY}
 """A sharp prime, a zoom with a weak long end, and a decentred prime that is soft on its right."""
 
 
-_FIGURES_ASIDE: Final = ("name", "maker", "positions")
+_NO_FIGURES: Final = ("name", "maker", "positions")
+_PAIRS: Final = ("focal_tilt_um", "decentring")
 
 
 def lens_described(name_or_file: str) -> Lens:
@@ -141,10 +143,11 @@ def _filled(kind: type[Described], given: Any, path: Path) -> Described:
     if unknown := sorted(set(given) - {item.name for item in fields(kind)}):
         raise SettingError(f"{path}: {kind.__name__} has no «{unknown[0]}».")
     for name, value in given.items():
-        if name in _FIGURES_ASIDE:
-            continue
-        if not all(isinstance(part, int | float) for part in (value if isinstance(value, list) else [value])):
-            raise SettingError(f"{path}: «{name}» is {value!r}; give a number, or a list of two for a pair.")
+        numbers = value if name in _PAIRS and isinstance(value, list) else [value]
+        wanted = 2 if name in _PAIRS else 1
+        if name not in _NO_FIGURES and not (len(numbers) == wanted and all(map(_is_figure, numbers))):
+            kind_of = "a list of two numbers" if name in _PAIRS else "a number"
+            raise SettingError(f"{path}: «{name}» is {value!r}; give {kind_of}.")
     values: dict[str, Any] = {
         name: tuple(value) if isinstance(value, list) else value for name, value in given.items()
     }
@@ -152,3 +155,7 @@ def _filled(kind: type[Described], given: Any, path: Path) -> Described:
         return kind(**values)
     except TypeError as error:
         raise SettingError(f"{path}: the description is incomplete: {error}.") from error
+
+
+def _is_figure(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)

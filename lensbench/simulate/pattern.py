@@ -15,6 +15,7 @@ import numpy.typing as npt
 from scipy import special
 
 from lensbench.chart.layout import Marker, Target
+from lensbench.errors import SettingError
 from lensbench.records import BoolArray
 from lensbench.simulate.view import View
 from lensbench.units import FloatArray
@@ -27,6 +28,8 @@ FINE_SIGMA_PX: Final = 0.25
 """Of the Gaussian that the edges are drawn with. [px]"""
 _REACH: Final = 6.0
 """Sigmas beyond which an edge is flat: the remainder is 1e-9."""
+_LARGEST_PX: Final = 2000
+"""Of a patch: beyond it the fine grid would take gigabytes."""
 _DEGREE: Final = 4
 """Polynomial terms per axis that carry a smooth map over a patch: exact to below 1e-4 px."""
 
@@ -125,7 +128,12 @@ class _Square:
         rim = np.asarray(center_mm) + radius_mm * np.stack([np.sin(turns), np.cos(turns)], axis=1)
         rim_px = view.pixel_of(rim, outward=outward)
         low, high = rim_px.min(axis=0) - margin_px, rim_px.max(axis=0) + margin_px
-        size_px = _handy_size(int(np.ceil((high - low).max())) + 1)
+        wanted = int(np.ceil((high - low).max())) + 1
+        if wanted > _LARGEST_PX:
+            raise SettingError(
+                f"a target would be {wanted} px wide, more than {_LARGEST_PX}: put the camera further away."
+            )
+        size_px = _handy_size(wanted)
         top, left = (int(v) for v in np.floor(0.5 * (low + high) - 0.5 * (size_px - 1)))
         return cls(view=view, outward=outward, top=top, left=left, size_px=size_px)
 

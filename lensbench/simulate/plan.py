@@ -29,6 +29,8 @@ class Plan:
     """Shots a setting."""
     focus_spread_um: float = 0.0
     """Standard deviation of the focus error, on the sensor's side."""
+    paper_level: float = 0.65
+    """Green signal of the paper in the picture's centre, as a share of white; above 1 it is clipped."""
     iso: int = 100
     seed: int = 1
     """Of focus errors and noise."""
@@ -59,6 +61,7 @@ def series(scene: Scene, folder: Path, *, plan: Plan, processing: Processing = _
                 focal_length_mm=focal_length_mm,
                 f_number=f_number,
                 focus_error_um=float(plan.focus_spread_um * random.standard_normal()),
+                paper_level=plan.paper_level,
                 iso=plan.iso,
                 seed=1000 * plan.seed + number,
                 taken_at=(_FIRST_SHOT + number * _BETWEEN_SHOTS).isoformat(),

@@ -6,7 +6,7 @@ distortion and then the radial scale of the colour move a point along the radius
 """
 
 from dataclasses import dataclass
-from typing import Self
+from typing import Final, Self
 
 import numpy as np
 
@@ -16,9 +16,12 @@ from lensbench.simulate.camera import Camera
 from lensbench.simulate.lens import ZoomPosition
 from lensbench.units import FloatArray
 
-__all__ = ["Pose", "View", "magnification_of"]
+__all__ = ["MOST_TILT_DEG", "Pose", "View", "magnification_of"]
 
 _NEWTON_STEPS = 6
+
+MOST_TILT_DEG: Final = 45.0
+"""Beyond this no chart is photographed, and its far side runs off to the horizon."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +36,13 @@ class Pose:
     """Positive clockwise, seen from behind the camera."""
     distance_mm: float | None = None
     """From the chart plane to the sensor; None: the chart fills the frame."""
+
+    def __post_init__(self) -> None:
+        if max(abs(self.pitch_deg), abs(self.yaw_deg)) > MOST_TILT_DEG:
+            raise SettingError(
+                f"a camera turned by pitch {self.pitch_deg:g} and yaw {self.yaw_deg:g} degrees: "
+                f"give {MOST_TILT_DEG:g} at most."
+            )
 
     def camera_axes(self) -> FloatArray:
         """Give the camera's right, down and forward axes as columns, in the chart's right, down, inward."""

@@ -41,6 +41,7 @@ def test_photographs_of_a_sheet(tmp_path):
     [
         ("--size", "300", "--size 300: give 2 numbers with «x» between"),
         ("--tilt", "1,2", "--tilt 1,2: give 3 numbers"),
+        ("--tilt", "1,nan,0", "--tilt 1,nan,0: give 3 numbers"),
         ("--stops", "wide", "--stops wide: give numbers"),
         ("--lens", "nobody", "one of fennel, sorrel, tansy"),
     ],

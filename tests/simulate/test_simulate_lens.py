@@ -91,6 +91,15 @@ def test_a_zoom_lies_between_its_described_positions():
         (lambda: Camera(cfa="rgbw"), "«rgbw» is not known"),
         (lambda: Camera(rows=101), "101x1740"),
         (lambda: Camera(white=70_000), "70000 must rise, below 2\\^14 = 16384"),
+        (lambda: Camera(rows=20_000, cols=30_000), "larger than 150 million"),
+        (lambda: Pose(yaw_deg=-50.0), "yaw -50 degrees: give 45 at most"),
+        (
+            lambda: photograph(
+                bench_scene(((0.0, 0.0), 40.0, 9.0), pose=Pose(distance_mm=205.0), rows=1000),
+                Shot(focal_length_mm=50.0, f_number=4.0),
+            ),
+            "px wide, more than 2000",
+        ),
         (lambda: lens_described("nowhere.json"), "no lens description"),
         (
             lambda: photograph(
@@ -125,6 +134,8 @@ def test_a_lens_is_read_back_from_its_file(tmp_path):
         ("[]", "list of «positions»"),
         ('{"positions": [3]}', "«3» stands where a ZoomPosition"),
         ('{"positions": [{"focal_length_mm": 9, "colour": 1}]}', "ZoomPosition has no «colour»"),
+        ('{"positions": [{"focal_length_mm": NaN}]}', "«focal_length_mm» is nan; give a number"),
+        ('{"positions": [{"focal_length_mm": 9, "decentring": [1]}]}', "give a list of two numbers"),
         ('{"positions": [{"focal_length_mm": 9}]}', "incomplete: .*name"),
         ('{"name": "x", "positions": [{"focal_length_mm": "long"}]}', "«focal_length_mm» is 'long'"),
     ],
