@@ -11,7 +11,7 @@ from lensbench.chart.finding import ArmRegion, ChartFound, FoundTarget, find_cha
 from lensbench.errors import ChartError, ImageError, SettingError
 from lensbench.records import ChartEdge, ChartSeen, Direction, Edge, Metadata, Samples, ShotResult
 from lensbench.shot.geometry import camera_pose, direction_of, place_of
-from lensbench.shot.lateral import radial_shifts_px
+from lensbench.shot.lateral import middle_of, radial_shifts_px
 from lensbench.shot.quality import Light, Seen, quality_remarks
 from lensbench.shot.zones import summarise
 
@@ -115,7 +115,8 @@ def _with_lateral_colour(photo: photos.Photo, arm: ArmRegion, edge: Edge) -> Edg
     """Add the shift of red and blue; an edge along the radius cannot show it."""
     middle = ((photo.size_px[0] - 1) / 2.0, (photo.size_px[1] - 1) / 2.0)
     radius = (arm.center_px[0] - middle[0], arm.center_px[1] - middle[1])
-    colours = tuple(photo.cut(arm.box, channel) for channel in ("red", "blue"))
+    box = middle_of(arm.box)
+    colours = tuple(photo.cut(box, channel) for channel in ("red", "blue"))
     red, blue = radial_shifts_px(colours, edge, radius=radius)
     return replace(edge, lateral_color_px=(red, blue))
 
