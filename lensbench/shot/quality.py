@@ -10,6 +10,7 @@ import numpy as np
 from lensbench.flags import Remark, remark
 from lensbench.records import ChartEdge, ChartSeen, Metadata, Samples, Tilt
 from lensbench.shot.geometry import Pose, zone_of
+from lensbench.shot.shake import shake_remarks
 
 __all__ = ["Light", "Seen", "quality_remarks", "tilt_limit_deg"]
 
@@ -65,6 +66,7 @@ def quality_remarks(seen: Seen) -> list[Remark]:
         *_processing(seen.edges),
         *_standing(seen),
         *_coverage(seen),
+        *shake_remarks(seen.edges),
     ]
     uneven = uneven_light_percent(seen.lights)
     if uneven > UNEVEN_LIGHT_PERCENT:
