@@ -18,7 +18,7 @@ from scipy.interpolate import CubicSpline
 from lensbench import optics
 from lensbench.units import FloatArray
 
-__all__ = ["HALF", "LADDER_CYPX", "TABLE", "build_rung", "esf_samples", "step_px", "write_table"]
+__all__ = ["HALF", "LADDER_CYPX", "OUTPUT_FREQUENCY_CYPX", "TABLE", "build_rung", "esf_samples", "step_px", "write_table"]
 
 ComplexArray = npt.NDArray[np.complex128]
 Transfer = Callable[[FloatArray], ComplexArray]
@@ -185,10 +185,10 @@ def _condensed(samples: FloatArray, transforms: ComplexArray) -> dict[str, Float
     The family is mirror-symmetric (coma of either sign is as likely), so the two parts do not mix. The odd part of an
     ESF gives the real part of its transform, the even part the imaginary one.
     """
-    sign = np.array([1.0, -1.0, 1.0])[:, None]
-    mirrored = sign * samples[:, :, ::-1]
-    odd = 0.5 * (samples - mirrored)
-    even = 0.5 * (samples + mirrored)
+    centred = samples - np.array([0.5, 0.0, 0.0])[:, None]
+    mirrored = np.array([1.0, -1.0, 1.0])[:, None] * centred[:, :, ::-1]
+    odd = 0.5 * (centred - mirrored)
+    even = 0.5 * (centred + mirrored)
     mean, mean_otf = odd.mean(axis=0), transforms.real.mean(axis=0)
     odd_modes, odd_otf = _modes(odd - mean, transforms.real - mean_otf, ODD_MODES)
     even_modes, even_otf = _modes(even, transforms.imag, EVEN_MODES)
