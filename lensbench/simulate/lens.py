@@ -37,8 +37,9 @@ class PointBlur:
 
     def widened(self, spread_px2: tuple[float, float, float]) -> Self:
         """Give the same blur with another Gaussian folded in, such as that of a print."""
-        total = tuple(a + b for a, b in zip(self.spread_px2, spread_px2, strict=True))
-        return type(self)(q=self.q, disc_px=self.disc_px, spread_px2=total)  # type: ignore[arg-type]
+        (row_row, row_col, col_col), (more_row, more_cross, more_col) = self.spread_px2, spread_px2
+        total = (row_row + more_row, row_col + more_cross, col_col + more_col)
+        return type(self)(q=self.q, disc_px=self.disc_px, spread_px2=total)
 
     def along(self, frequency_cypx: npt.ArrayLike, normal: tuple[float, float]) -> FloatArray:
         """Give the optical transfer along a unit normal (row, column); it may turn negative."""

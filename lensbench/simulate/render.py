@@ -73,16 +73,16 @@ def _transfer(size: int, copies: int, blur: PointBlur) -> Single:
     return transfer
 
 
-@lru_cache(maxsize=24)
+@lru_cache(maxsize=12)
 def _frequencies(
     size: int, copies: int
-) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Give each frequency's place in the radial table, and the row and column frequencies in cy/px."""
     fine = size * copies
     rows = np.fft.fftfreq(fine) * copies
     cols = np.fft.rfftfreq(fine) * copies
     radius = np.hypot(rows[:, None], cols)
-    place: npt.NDArray[np.intp] = np.rint(radius * ((_TABLE - 1) / (np.sqrt(0.5) * copies))).astype(np.intp)
+    place: npt.NDArray[np.int32] = np.rint(radius * ((_TABLE - 1) / (np.sqrt(0.5) * copies))).astype(np.int32)
     return place, rows.astype(np.float64), cols.astype(np.float64)
 
 
