@@ -18,7 +18,16 @@ from scipy.interpolate import CubicSpline
 from lensbench import optics
 from lensbench.units import FloatArray
 
-__all__ = ["HALF", "LADDER_CYPX", "OUTPUT_FREQUENCY_CYPX", "TABLE", "build_rung", "esf_samples", "step_px", "write_table"]
+__all__ = [
+    "HALF",
+    "LADDER_CYPX",
+    "OUTPUT_FREQUENCY_CYPX",
+    "TABLE",
+    "build_rung",
+    "esf_samples",
+    "step_px",
+    "write_table",
+]
 
 ComplexArray = npt.NDArray[np.complex128]
 Transfer = Callable[[FloatArray], ComplexArray]

@@ -1,4 +1,4 @@
-"""From an SFR or an ESF to figures: MTF50 and its kin, rise distance, overshoot."""
+"""From SFRs or ESFs to figures: MTF50 and its kin, rise distance, overshoot; several edges at a time."""
 
 from typing import Final
 
@@ -6,68 +6,93 @@ import numpy as np
 
 from lensbench.units import FloatArray
 
-__all__ = ["LEVELS_PERCENT", "crossing_cypx", "falling_slope", "overshoots_percent", "rise_10_90_px"]
+__all__ = ["LEVELS", "crossing_cypx", "crossings_cypx", "overshoots_percent", "rises_10_90_px", "slopes_at"]
 
-LEVELS_PERCENT: Final = (50, 30, 20, 10)
+LEVELS: Final = (0.5, 0.3, 0.2, 0.1)
 
 
 def crossing_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> float:
-    """Give the first frequency at which an SFR falls to a level, by a cubic through its neighbours; NaN without one.
+    """Give the first frequency at which one SFR falls to a level; NaN without one.
 
     >>> f = np.linspace(0, 1, 101)
     >>> round(crossing_cypx(f, np.exp(-2 * (np.pi * 0.5 * f) ** 2), 0.5), 5)
     0.37478
     """
-    below = np.flatnonzero(sfr < level)
-    if below.size == 0 or below[0] == 0:
-        return float("nan")
-    last = int(below[0])
-    start = min(max(last - 2, 0), max(sfr.size - 4, 0))
-    window = slice(start, start + 4)
-    x, y = frequency_cypx[window], sfr[window] - level
-    low, high = float(frequency_cypx[last - 1]), float(frequency_cypx[last])
-    u = (x - low) / (high - low)
-    coefficients = np.asarray(np.polynomial.polynomial.polyfit(u, y, min(3, x.size - 1)), np.float64)
-    return low + (high - low) * _root(coefficients, float(sfr[last - 1] - level), float(sfr[last] - level))
+    return float(crossings_cypx(frequency_cypx, sfr[None], level)[0])
 
 
-def _root(coefficients: FloatArray, at_start: float, at_end: float) -> float:
-    """Find the polynomial's root in [0, 1] by safeguarded Newton steps from the straight line's."""
-    derivative = coefficients[1:] * np.arange(1, coefficients.size)
-    u = at_start / (at_start - at_end)
-    for _ in range(4):
-        value = np.polynomial.polynomial.polyval(u, coefficients)
-        slope = np.polynomial.polynomial.polyval(u, derivative)
-        if slope >= 0:
-            break
-        u = float(np.clip(u - value / slope, 0.0, 1.0))
-    return float(u)
+def crossings_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> FloatArray:
+    """Give the first frequency at which each SFR falls to a level, by a cubic through its four neighbours.
+
+    Parameters
+    ----------
+    frequency_cypx : array, shape (n,)
+        Evenly spaced, from 0.
+    sfr : array, shape (edges, n)
+        Starts above the level.
+    level : float
+        0 to 1.
+
+    Returns
+    -------
+    array, shape (edges,)
+        NaN where the SFR never falls to the level.
+    """
+    below = sfr < level
+    last = np.argmax(below, axis=1)
+    found = below.any(axis=1) & (last > 0)
+    start = np.clip(last - 2, 0, sfr.shape[1] - 4)
+    picked = np.take_along_axis(sfr, start[:, None] + np.arange(4), axis=1) - level
+    cubic = picked @ _CUBIC.T
+    place = last - start
+    rows = np.arange(sfr.shape[0])
+    high, low = picked[rows, np.maximum(place - 1, 0)], picked[rows, place]
+    u = place - 1.0 + high / np.where(high > low, high - low, 1.0)
+    for _ in range(3):
+        value = cubic[:, 0] + u * (cubic[:, 1] + u * (cubic[:, 2] + u * cubic[:, 3]))
+        slope = cubic[:, 1] + u * (2.0 * cubic[:, 2] + u * 3.0 * cubic[:, 3])
+        u = np.clip(u - value / np.where(slope < 0, slope, -np.inf), place - 1.0, place)
+    spacing = frequency_cypx[1] - frequency_cypx[0]
+    return np.where(found, frequency_cypx[0] + (start + u) * spacing, np.nan)
 
 
-def falling_slope(frequency_cypx: FloatArray, sfr: FloatArray, at_cypx: float) -> float:
-    """Give the SFR's slope per cy/px around a frequency, from its neighbours on the grid."""
-    place = int(np.clip(np.searchsorted(frequency_cypx, at_cypx), 1, frequency_cypx.size - 2))
-    span = frequency_cypx[place + 1] - frequency_cypx[place - 1]
-    return float((sfr[place + 1] - sfr[place - 1]) / span)
+_CUBIC: Final[FloatArray] = np.linalg.inv(np.vander(np.arange(4.0), increasing=True))
+"""Turns four values at 0, 1, 2, 3 into the coefficients of the cubic through them."""
 
 
-def rise_10_90_px(position_px: FloatArray, esf: FloatArray) -> float:
-    """Give the distance between the crossings of 10 and 90 percent nearest to the edge; NaN where one is missing."""
-    middle = int(np.argmin(np.abs(position_px)))
-    low = _nearest_crossing(position_px[middle::-1], esf[middle::-1], 0.1)
-    high = _nearest_crossing(position_px[middle:], esf[middle:], 0.9)
-    return high - low
+def slopes_at(frequency_cypx: FloatArray, sfr: FloatArray, at_cypx: FloatArray) -> FloatArray:
+    """Give each SFR's slope per cy/px around one frequency of its own, from its neighbours on the grid."""
+    spacing = frequency_cypx[1] - frequency_cypx[0]
+    place = np.nan_to_num((at_cypx - frequency_cypx[0]) / spacing)
+    left = np.clip(np.rint(place).astype(np.intp) - 1, 0, sfr.shape[1] - 3)
+    rows = np.arange(sfr.shape[0])
+    slopes: FloatArray = (sfr[rows, left + 2] - sfr[rows, left]) / (2.0 * spacing)
+    return slopes
 
 
-def _nearest_crossing(position_px: FloatArray, esf: FloatArray, level: float) -> float:
-    beyond = np.flatnonzero((esf > level) != (esf[0] > level))
-    if beyond.size == 0:
-        return float("nan")
-    last = int(beyond[0])
-    x, y = position_px[last - 1 : last + 1], esf[last - 1 : last + 1] - level
-    return float(x[0] - y[0] * (x[1] - x[0]) / (y[1] - y[0]))
+def rises_10_90_px(position_px: FloatArray, esf: FloatArray) -> FloatArray:
+    """Give the distance between each ESF's crossings of 10 and 90 percent that lie nearest to the edge.
+
+    position_px is evenly spaced with the edge in its middle; esf has shape (edges, n). NaN where one is missing.
+    """
+    middle = position_px.size // 2
+    spacing = float(position_px[1] - position_px[0])
+    high = _reached(esf[:, middle:], 0.9, spacing)
+    low = _reached(1.0 - esf[:, middle::-1], 0.9, spacing)
+    return high + low
 
 
-def overshoots_percent(esf: FloatArray) -> tuple[float, float]:
-    """Give how far an ESF rises above its bright and falls below its dark plateau, in percent of the step."""
-    return float(100.0 * max(esf.max() - 1.0, 0.0)), float(100.0 * max(-esf.min(), 0.0))
+def _reached(esf: FloatArray, level: float, spacing: float) -> FloatArray:
+    beyond = esf > level
+    last = np.argmax(beyond, axis=1)
+    found = beyond.any(axis=1) & (last > 0)
+    rows = np.arange(esf.shape[0])
+    before, after = esf[rows, np.maximum(last - 1, 0)], esf[rows, last]
+    share = (level - before) / np.where(after > before, after - before, 1.0)
+    return np.where(found, (last - 1.0 + share) * spacing, np.nan)
+
+
+def overshoots_percent(esf: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Give how far each ESF rises above its bright and falls below its dark plateau, in percent of the step."""
+    over = 100.0 * np.maximum(esf.max(axis=1) - 1.0, 0.0)
+    return over, 100.0 * np.maximum(-esf.min(axis=1), 0.0)

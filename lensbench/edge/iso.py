@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge.figures import crossing_cypx, falling_slope
+from lensbench.edge.figures import LEVELS, crossing_cypx, slopes_at
 from lensbench.errors import EdgeError
 from lensbench.records import BoolArray
 from lensbench.units import FloatArray
@@ -73,10 +73,12 @@ def measure_iso(values: FloatArray, present: BoolArray, *, angle_deg: float, snr
     frequency, sfr = frequency[keep], sfr[keep]
     density = np.count_nonzero(present) / present.size
     sd = _sfr_sd(frequency, snr=snr, width_px=values.shape[1], lines=values.shape[0] * density)
-    mtf = tuple(crossing_cypx(frequency, sfr, level) for level in (0.5, 0.3, 0.2, 0.1))
+    mtf = tuple(crossing_cypx(frequency, sfr, level) for level in LEVELS)
     mtf50_sd = float("nan")
     if np.isfinite(mtf[0]):
-        mtf50_sd = float(np.interp(mtf[0], frequency, sd)) / abs(falling_slope(frequency, sfr, mtf[0]))
+        mtf50_sd = float(np.interp(mtf[0], frequency, sd)) / abs(
+            slopes_at(frequency, sfr[None], np.array(mtf[:1]))[0]
+        )
     return IsoEdge(
         frequency_cypx=frequency,
         sfr=sfr,

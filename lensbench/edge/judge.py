@@ -4,9 +4,10 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge.family import HALF
+from lensbench.edge.family import HALF, OUTPUT_FREQUENCY_CYPX
 from lensbench.edge.line import EdgeLine, span_px
-from lensbench.edge.refined import RefinedEdge
+from lensbench.edge.refined import RefinedFit, light_percent
+from lensbench.edge.transfer import Curves
 from lensbench.flags import Remark, remark
 from lensbench.records import Samples
 
@@ -23,6 +24,7 @@ LARGEST_OVERSHOOT_PERCENT: Final = 3.0
 LARGEST_BEND_PX: Final = 2.5
 LARGEST_LIGHT_PERCENT: Final = 5.0
 WIDEST_MISFIT: Final = 1.5
+WIDEST_GAP_PX: Final = 0.4
 
 
 def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
@@ -45,12 +47,12 @@ def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
     return tuple(remarks)
 
 
-def remarks_on(region: Samples, refined: RefinedEdge) -> tuple[Remark, ...]:
+def remarks_on(region: Samples, fit: RefinedFit, curves: Curves) -> tuple[Remark, ...]:
     """Raise every flag that this edge deserves."""
     remarks = [
-        *_geometry(region, refined.line),
-        *_sampling(refined),
-        *_signal(refined),
+        *_geometry(region, fit.line),
+        *_sampling(fit, curves),
+        *_signal(fit, curves),
     ]
     if not region.tone_known:
         remarks.append(remark("tone_unknown"))
@@ -75,39 +77,39 @@ def _geometry(region: Samples, line: EdgeLine) -> list[Remark]:
     return remarks
 
 
-def _sampling(refined: RefinedEdge) -> list[Remark]:
+def _sampling(fit: RefinedFit, curves: Curves) -> list[Remark]:
     """Find the widest gap between sampled distances near the edge: it sets a Nyquist limit of its own."""
-    posterior = refined.posterior
-    bins = posterior.bins
-    distance = (bins.index - HALF) * posterior.rung.step_px + bins.offset_px
-    near = np.sort(distance[np.abs(distance) < 2.0 + 2.0 * refined.line.sigma_px])
+    step_px = fit.posterior.rung.step_px
+    filled = np.flatnonzero(fit.bins.count)
+    distance = (filled - HALF) * step_px + fit.bins.offset_px[filled]
+    near = distance[np.abs(distance) < 2.0 + 2.0 * fit.line.sigma_px]
     if near.size < 2:
         return [remark("phase_gap", "fewer than two distances sampled near the edge")]
     gap = float(np.diff(near).max())
-    nyquist = 0.5 / gap
-    response = float(np.interp(nyquist, refined.frequency_cypx, refined.sfr, right=0.0))
-    if response > 0.1 and gap > 0.4:
+    response = float(np.interp(0.5 / gap, OUTPUT_FREQUENCY_CYPX, curves.sfr, right=0.0))
+    if response > 0.1 and gap > WIDEST_GAP_PX:
         seen = f"{gap:.2f} px apart, where the response is still {100 * response:.0f} %, limit 10 %"
         return [remark("phase_gap", seen)]
     return []
 
 
-def _signal(refined: RefinedEdge) -> list[Remark]:
-    posterior = refined.posterior
+def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
+    posterior = fit.posterior
     remarks = []
-    snr = refined.noise.snr(posterior.step)
+    snr = fit.noise.snr(posterior.step)
     if snr < LOWEST_SNR:
         remarks.append(remark("low_snr", f"SNR {snr:.0f}, limit {LOWEST_SNR:.0f}"))
-    over = max(refined.overshoot_percent, refined.undershoot_percent)
-    noise_percent = 100.0 * 4.0 / (snr * np.sqrt(posterior.bins.count.sum() / 20.0))
+    over = max(curves.overshoot_percent, curves.undershoot_percent)
+    # Noise makes a smooth fit overshoot a little: about as much as the mean of 20 samples departs.
+    noise_percent = 400.0 / (snr * np.sqrt(fit.bins.count.sum() / 20.0))
     if over > LARGEST_OVERSHOOT_PERCENT + noise_percent:
         remarks.append(remark("sharpened", f"by {over:.1f} %, limit {LARGEST_OVERSHOOT_PERCENT:.0f} %"))
     misfit = posterior.chi2 / posterior.degrees
     if posterior.free_size >= 0.1 and misfit > WIDEST_MISFIT and snr < 2000.0:
         remarks.append(remark("second_edge", f"misfit {misfit:.1f} times the noise, limit {WIDEST_MISFIT}"))
-    if refined.outliers:
-        remarks.append(remark("outliers", f"{refined.outliers} samples"))
-    light = 100.0 * float(np.abs(posterior.coefficient[3:7]).max()) / posterior.step
+    if fit.outliers:
+        remarks.append(remark("outliers", f"{fit.outliers} samples"))
+    light = light_percent(fit)
     if posterior.light_size > 0.01 and light > LARGEST_LIGHT_PERCENT:
         remarks.append(
             remark("uneven_light", f"{light:.0f} % of the step, limit {LARGEST_LIGHT_PERCENT:.0f} %")

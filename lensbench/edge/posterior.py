@@ -6,64 +6,42 @@ Samples are pooled in narrow bins of distance; within a bin the shape is expande
 middle with the samples' own first and second moments, so neither the bins nor the phases leave a trace. The
 coefficients have known prior variances (the family's, or a free-form one whose size the data's own evidence
 chooses), so the result is the posterior mean and covariance in closed form. This is Gaussian-process regression; see
-Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), chapters 2 and 5.
+Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), chapters 2 and 5. All regions whose edges lie
+near the same rung are solved together.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-from lensbench.edge.family import HALF
-from lensbench.edge.noise import Noise
+from lensbench.edge.bins import Bins, Noise, stack_bins
 from lensbench.edge.shapes import Rung
 from lensbench.units import FloatArray
 
-__all__ = ["LEVELS", "Bins", "Posterior", "fit_shapes", "pool"]
+__all__ = ["LEVELS", "Posterior", "fit_shapes"]
 
 LEVELS: Final = 7
 """Columns before the modes: dark level, step, shift; light across and along, dark side then bright side."""
-_SHIFT: Final = 2
+SHIFT: Final = 2
 _LIGHT_SIZES: Final = (3e-4, 0.03)
 """Prior sd of the light's slope over the region, as a part of the step: even light, or gently uneven."""
 _FREE_SIZES: Final = (3e-4, 3e-3, 0.02, 0.1, 0.4)
 """Prior sd of the free-form part, as a part of the step."""
 _SHIFT_SD_PX: Final = 0.3
 _VAGUE: Final = 1e3
-_DOUBTFUL_SD: Final = 2.0
+_TOGETHER: Final = 12
+"""Regions worked on at a time: their arrays then fit the processor's cache."""
+_DOUBTFUL_SD: Final = 2.5
 """A fit whose chi-square lies this many sd above its degrees of freedom is tried with a free-form part."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Bins:
-    """Samples pooled by distance from the edge: only bins that hold any."""
-
-    index: npt.NDArray[np.intp]
-    count: FloatArray
-    value: FloatArray
-    offset_px: FloatArray
-    """Mean distance from the bin's middle."""
-    half_square_px2: FloatArray
-    """Half the mean squared distance from the bin's middle."""
-    along_px: FloatArray
-    """Mean place along the edge."""
-    sample_bin: npt.NDArray[np.intp]
-    """For every sample, its place in the arrays above; -1 beyond the table's range."""
-
-    def rows(self, samples: FloatArray) -> FloatArray:
-        """Evaluate shapes (3, ..., positions) at the bins' true content."""
-        picked = samples[..., self.index]
-        rows: FloatArray = picked[0] + picked[1] * self.offset_px + picked[2] * self.half_square_px2
-        return rows
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Posterior:
-    """Coefficients of the columns with their covariance, and how well they fit."""
+    """Coefficients of the columns with their covariance, and how well they fit, for one region."""
 
     rung: Rung
-    bins: Bins
     coefficient: FloatArray
     covariance: FloatArray
     free_size: float
@@ -76,24 +54,6 @@ class Posterior:
     degrees: float
     """Bins less coefficients that the data determine."""
 
-    def expected(self, distance_px: FloatArray) -> FloatArray:
-        """Give the fitted level of every pooled sample; NaN for one beyond the table's range."""
-        rung, bins = self.rung, self.bins
-        weights = self.coefficient
-        middle = (bins.index - HALF) * rung.step_px + bins.offset_px
-        modes = rung.modes[:, :, bins.index]
-        slope = weights[1] * rung.mean[1][bins.index] + weights[LEVELS : LEVELS + modes.shape[1]] @ modes[1]
-        bend = weights[1] * rung.mean[2][bins.index] + weights[LEVELS : LEVELS + modes.shape[1]] @ modes[2]
-        if self.free_size:
-            free = rung.free[:, :, bins.index]
-            slope = slope + weights[-free.shape[1] :] @ free[1]
-            bend = bend + weights[-free.shape[1] :] @ free[2]
-        spread = bins.half_square_px2 - 0.5 * bins.offset_px**2
-        where = bins.sample_bin
-        apart = distance_px - middle[where]
-        level = (self.fitted - bend * spread)[where] + apart * (slope[where] + 0.5 * apart * bend[where])
-        return np.where(where >= 0, level, np.nan)
-
     @property
     def dark(self) -> float:
         """Level of the dark plateau at the edge."""
@@ -105,139 +65,176 @@ class Posterior:
         return float(self.coefficient[1])
 
 
-def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, step_px: float) -> Bins:
-    """Pool samples in bins of distance, with their moments; samples beyond the table's range are left out."""
-    place: FloatArray = distance_px * (1.0 / step_px)
-    index = np.rint(place).astype(np.intp)
-    apart = np.asarray((place - index) * step_px, np.float64)
-    index += HALF
-    size = 2 * HALF + 1
-    inside = (index >= 0) & (index < size)
-    whole = bool(inside.all())
-    sample = index if whole else np.where(inside, index, size)
-    if not whole:
-        index, apart, value, along_px = index[inside], apart[inside], value[inside], along_px[inside]
-    count = np.bincount(index, minlength=size)
-    filled = np.flatnonzero(count)
-    number = count[filled].astype(np.float64)
-    place_of = np.full(size + 1, -1)
-    place_of[filled] = np.arange(filled.size)
-
-    def mean(weight: FloatArray) -> FloatArray:
-        total: FloatArray = np.bincount(index, weight, size)[filled]
-        return total / number
-
-    return Bins(
-        index=filled,
-        count=number,
-        value=mean(value),
-        offset_px=mean(apart),
-        half_square_px2=0.5 * mean(apart * apart),
-        along_px=mean(along_px),
-        sample_bin=place_of[sample],
-    )
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Solution:
+    coefficient: FloatArray
+    covariance: FloatArray
+    fitted: FloatArray
+    chi2: FloatArray
+    degrees: FloatArray
 
 
-def fit_shapes(bins: Bins, rung: Rung, noise: Noise, *, step: float) -> Posterior:
-    """Fit the columns of one rung to pooled samples.
+def fit_shapes(
+    bins: Sequence[Bins], rung: Rung, noise: Sequence[Noise], *, step: FloatArray
+) -> list[Posterior]:
+    """Fit the columns of one rung to the pooled samples of several regions.
 
     Parameters
     ----------
-    bins : Bins
-        Samples pooled by distance towards the bright side.
+    bins : sequence of Bins
+        Samples pooled by distance towards the bright side, one for each region.
     rung : Rung
-        Shapes near this edge's sharpness.
-    noise : Noise
-        Variance of a sample.
-    step : float
-        First idea of bright less dark, which scales the prior. [linear]
+        Shapes near these edges' sharpness.
+    noise : sequence of Noise
+        Variance of a sample, one for each region.
+    step : array
+        First idea of bright less dark for each region, which scales the prior. [linear]
     """
-    mean = bins.rows(rung.mean)
-    weight = bins.count / noise.variance_at(mean)
-    base = np.concatenate([_level_columns(bins, rung, mean), bins.rows(rung.modes)])
-    tight, loose = (_prior_sd(step, base.shape[0], light, 0.0, 0) for light in _LIGHT_SIZES)
-    problem = _Problem(base, weight, bins.value)
-    prior, light = tight, _LIGHT_SIZES[0]
-    if problem.evidence(loose) > problem.evidence(tight) + 1.0:
-        prior, light = loose, _LIGHT_SIZES[1]
-    free_size = 0.0
-    _, _, chi2, degrees = problem.solve(prior)
-    if chi2 > degrees + _DOUBTFUL_SD * np.sqrt(2.0 * degrees):
-        wide = _Problem(np.concatenate([base, bins.rows(rung.free)]), weight, bins.value)
-        count = rung.free.shape[1]
-        options = [
-            (wide.evidence(trial), size, slope, trial)
-            for size in _FREE_SIZES
-            for slope in _LIGHT_SIZES
-            for trial in (_prior_sd(step, base.shape[0], slope, size, count),)
-        ]
-        best, size, slope, trial = max(options, key=lambda option: option[0])
-        if best > problem.evidence(prior):
-            problem, prior, free_size, light = wide, trial, size, slope
-    coefficient, covariance, chi2, degrees = problem.solve(prior)
+    posteriors: list[Posterior] = []
+    for first in range(0, len(bins), _TOGETHER):
+        part = slice(first, first + _TOGETHER)
+        posteriors.extend(_fit_together(bins[part], rung, noise[part], step[part]))
+    return posteriors
+
+
+def _fit_together(
+    bins: Sequence[Bins], rung: Rung, noise: Sequence[Noise], step: FloatArray
+) -> list[Posterior]:
+    stacked = stack_bins(bins)
+    used = np.flatnonzero(stacked.count.any(axis=0))
+    span = slice(int(used[0]), int(used[-1]) + 1)
+    base = np.concatenate([_level_columns(stacked, rung, span), _rows(stacked, rung.modes, span)], axis=1)
+    weight = stacked.count[:, span] / _variance(noise, base[:, 1])
+    system = _System(base, weight, stacked.value[:, span])
+    tight, loose = (_prior_sd(step, base.shape[1], light, 0.0, 0) for light in _LIGHT_SIZES)
+    uneven = system.evidence(loose) > system.evidence(tight) + 1.0
+    solution = system.solve(np.where(uneven[:, None], loose, tight))
+    light = np.where(uneven, _LIGHT_SIZES[1], _LIGHT_SIZES[0])
+    posteriors = [_posterior(rung, solution, i, 0.0, float(light[i])) for i in range(len(bins))]
+    doubtful = np.flatnonzero(
+        solution.chi2 > solution.degrees + _DOUBTFUL_SD * np.sqrt(2.0 * solution.degrees)
+    )
+    for i in doubtful:
+        wide = _free_fit(system, base[i], _rows(stacked, rung.free, span)[i], int(i), float(step[i]))
+        if wide is not None:
+            solved, free_size, light_size = wide
+            posteriors[i] = _posterior(rung, solved, 0, free_size, light_size)
+    return posteriors
+
+
+def _posterior(rung: Rung, solution: _Solution, i: int, free_size: float, light_size: float) -> Posterior:
     return Posterior(
         rung=rung,
-        bins=bins,
-        coefficient=coefficient,
-        covariance=covariance,
+        coefficient=solution.coefficient[i],
+        covariance=solution.covariance[i],
         free_size=free_size,
-        light_size=light,
-        fitted=coefficient @ problem.columns,
-        chi2=chi2,
-        degrees=degrees,
+        light_size=light_size,
+        fitted=solution.fitted[i],
+        chi2=float(solution.chi2[i]),
+        degrees=float(solution.degrees[i]),
     )
 
 
-def _level_columns(bins: Bins, rung: Rung, mean: FloatArray) -> FloatArray:
-    distance = (bins.index - HALF) * rung.step_px + bins.offset_px
-    across = distance / max(float(np.abs(distance).max()), 1.0)
-    along = bins.along_px / max(float(np.abs(bins.along_px).max()), 1.0)
+def _free_fit(
+    system: "_System", base: FloatArray, free: FloatArray, i: int, step: float
+) -> tuple[_Solution, float, float] | None:
+    """Try free-form parts of several sizes on one region; None where the family alone has more evidence."""
+    columns = np.concatenate([base, free])
+    wide = _System(columns[None], system.weight[i : i + 1], system.value[i : i + 1])
+    sizes = [(free_size, light) for free_size in _FREE_SIZES for light in _LIGHT_SIZES]
+    scale = np.array([step])
+    trials = [_prior_sd(scale, base.shape[0], light, free_size, free.shape[0]) for free_size, light in sizes]
+    evidence = [float(wide.evidence(trial)[0]) for trial in trials]
+    best = int(np.argmax(evidence))
+    alone = max(
+        float(system.evidence_of(i, _prior_sd(scale, base.shape[0], light, 0.0, 0))) for light in _LIGHT_SIZES
+    )
+    if evidence[best] <= alone:
+        return None
+    return wide.solve(trials[best]), *sizes[best]
+
+
+def _rows(bins: Bins, samples: FloatArray, span: slice) -> FloatArray:
+    """Evaluate shapes (3, shapes, positions) at the bins' true content: (regions, shapes, bins)."""
+    rows = samples[1, :, span] * bins.offset_px[:, None, span]
+    rows += samples[0, :, span]
+    rows += samples[2, :, span] * bins.half_square_px2[:, None, span]
+    return rows
+
+
+def _level_columns(bins: Bins, rung: Rung, span: slice) -> FloatArray:
+    mean = _rows(bins, rung.mean[:, None], span)[:, 0]
+    distance = rung.position_px[span] + bins.offset_px[:, span]
+    filled = bins.count[:, span] > 0
+    across = distance / np.maximum(np.max(np.abs(distance) * filled, axis=1, keepdims=True), 1.0)
+    along = bins.along_px[:, span]
+    along = along / np.maximum(np.abs(along).max(axis=1, keepdims=True), 1.0)
     other = 1.0 - mean
-    slope = rung.mean[1][bins.index]
-    return np.stack(
-        [np.ones_like(mean), mean, slope, other * across, other * along, mean * across, mean * along]
-    )
+    slope = np.broadcast_to(rung.mean[1, span], mean.shape)
+    columns = [np.ones_like(mean), mean, slope, other * across, other * along, mean * across, mean * along]
+    return np.stack(columns, axis=1)
 
 
-def _prior_sd(step: float, columns: int, light: float, free: float, free_columns: int) -> FloatArray:
-    sd = np.full(columns + free_columns, step)
-    sd[:2] *= _VAGUE
-    sd[_SHIFT] *= _SHIFT_SD_PX
-    sd[_SHIFT + 1 : LEVELS] *= light
-    sd[columns:] *= free
+def _variance(noise: Sequence[Noise], profile: FloatArray) -> FloatArray:
+    dark = np.array([one.dark_variance for one in noise])[:, None]
+    bright = np.array([one.bright_variance for one in noise])[:, None]
+    variance: FloatArray = dark + (bright - dark) * np.clip(profile, 0.0, 1.0)
+    return variance
+
+
+def _prior_sd(step: FloatArray, columns: int, light: float, free: float, free_columns: int) -> FloatArray:
+    sd = np.ones((step.size, columns + free_columns))
+    sd[:, :2] = _VAGUE
+    sd[:, SHIFT] = _SHIFT_SD_PX
+    sd[:, SHIFT + 1 : LEVELS] = light
+    sd[:, columns:] = free
+    sd *= step[:, None]
     return sd
 
 
-class _Problem:
-    """One weighted linear problem, solved for any prior."""
+class _System:
+    """Weighted linear problems of several regions, solved for any prior."""
 
     def __init__(self, columns: FloatArray, weight: FloatArray, value: FloatArray) -> None:
-        self.columns = columns
-        self._weight = weight
-        self._value = value
-        weighted = columns * weight
-        self._gram = weighted @ columns.T
-        self._moment = weighted @ value
+        self.weight = weight
+        self.value = value
+        self._columns = columns
+        weighted = columns * weight[:, None]
+        self._gram = weighted @ columns.transpose(0, 2, 1)
+        self._moment = (weighted @ value[:, :, None])[:, :, 0]
 
-    def _scaled(self, prior_sd: FloatArray) -> tuple[FloatArray, FloatArray]:
-        system = self._gram * prior_sd * prior_sd[:, None]
-        system[np.diag_indices_from(system)] += 1.0
-        return system, self._moment * prior_sd
+    def _scaled(self, prior_sd: FloatArray, part: slice = slice(None)) -> tuple[FloatArray, FloatArray]:
+        system = self._gram[part] * prior_sd[:, :, None] * prior_sd[:, None, :]
+        diagonal = np.arange(system.shape[1])
+        system[:, diagonal, diagonal] += 1.0
+        return system, self._moment[part] * prior_sd
 
-    def evidence(self, prior_sd: FloatArray) -> float:
-        """Give the logarithm of the data's probability under a prior, up to a constant."""
-        system, moment = self._scaled(prior_sd)
+    def evidence(self, prior_sd: FloatArray, part: slice = slice(None)) -> FloatArray:
+        """Give the logarithm of the data's probability under a prior, up to a constant, for each region."""
+        system, moment = self._scaled(prior_sd, part)
         factor = np.linalg.cholesky(system)
-        half = np.linalg.solve(factor, moment)
-        return float(0.5 * half @ half - np.log(np.diag(factor)).sum())
+        solved = np.linalg.solve(system, moment[:, :, None])[:, :, 0]
+        logarithm = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+        evidence: FloatArray = 0.5 * (moment * solved).sum(axis=1) - logarithm
+        return evidence
 
-    def solve(self, prior_sd: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
-        """Give coefficients, covariance, chi-square and its degrees of freedom."""
+    def evidence_of(self, i: int, prior_sd: FloatArray) -> float:
+        """Give the evidence of one region."""
+        return float(self.evidence(prior_sd, slice(i, i + 1))[0])
+
+    def solve(self, prior_sd: FloatArray) -> _Solution:
+        """Give coefficients, covariance, chi-square and its degrees of freedom for each region."""
         system, moment = self._scaled(prior_sd)
         inverse = np.linalg.inv(system)
-        covariance = inverse * prior_sd * prior_sd[:, None]
-        coefficient = (inverse @ moment) * prior_sd
-        residual = self._value - coefficient @ self.columns
-        chi2 = float(self._weight @ (residual * residual))
-        used = float(prior_sd.size - np.trace(inverse))
-        return coefficient, covariance, chi2, max(self._value.size - used, 1.0)
+        coefficient = (inverse @ moment[:, :, None])[:, :, 0] * prior_sd
+        fitted = (coefficient[:, None, :] @ self._columns)[:, 0]
+        chi2 = (self.weight * np.square(self.value - fitted)).sum(axis=1)
+        used = prior_sd.shape[1] - np.trace(inverse, axis1=1, axis2=2)
+        filled = np.count_nonzero(self.weight, axis=1)
+        return _Solution(
+            coefficient=coefficient,
+            covariance=inverse * prior_sd[:, :, None] * prior_sd[:, None, :],
+            fitted=fitted,
+            chi2=chi2,
+            degrees=np.maximum(filled - used, 1.0),
+        )

@@ -11,7 +11,15 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.edge.family import FREQUENCIES, FREQUENCIES_PER_MTF50, HALF, LADDER_CYPX, TABLE, step_px
+from lensbench.edge.family import (
+    FREQUENCIES,
+    FREQUENCIES_PER_MTF50,
+    HALF,
+    LADDER_CYPX,
+    OUTPUT_FREQUENCY_CYPX,
+    TABLE,
+    step_px,
+)
 from lensbench.units import FloatArray
 
 __all__ = ["FREE_MODES", "Rung", "nearest_rung", "rung_at"]
@@ -76,7 +84,7 @@ def rung_at(index: int) -> Rung:
     odd = _whole(table["odd"][index].transpose(1, 0, 2), odd=True)
     even = _whole(table["even"][index].transpose(1, 0, 2), odd=False)
     own = np.arange(FREQUENCIES) * mtf50 / FREQUENCIES_PER_MTF50
-    grid = np.concatenate([own, np.linspace(0.0, 1.0, 101)])
+    grid = np.concatenate([own, OUTPUT_FREQUENCY_CYPX])
     free, free_otf = _free_modes(mtf50, grid)
     return Rung(
         mtf50_cypx=mtf50,

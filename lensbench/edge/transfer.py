@@ -1,0 +1,151 @@
+"""From fitted shapes to the SFR with its standard deviations, and to the ESF: several edges of one rung at a time."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from lensbench.edge.family import OUTPUT_FREQUENCY_CYPX
+from lensbench.edge.figures import LEVELS as MTF_LEVELS
+from lensbench.edge.figures import crossings_cypx, overshoots_percent, rises_10_90_px, slopes_at
+from lensbench.edge.posterior import LEVELS, SHIFT, Posterior
+from lensbench.edge.shapes import ComplexArray, nearest_rung, rung_at
+from lensbench.units import FloatArray
+
+__all__ = ["Curves", "curves_of", "transfer_of"]
+
+Places = npt.NDArray[np.intp]
+
+_SD_STRIDE: Final = 2
+"""Standard deviations are worked out at every second output frequency and interpolated."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Curves:
+    """SFR, ESF and figures of one edge."""
+
+    sfr: FloatArray
+    sfr_sd: FloatArray
+    mtf_cypx: tuple[float, float, float, float]
+    """At 50, 30, 20 and 10 percent."""
+    mtf50_sd_cypx: float
+    esf_position_px: FloatArray
+    esf: FloatArray
+    rise_10_90_px: float
+    overshoot_percent: float
+    undershoot_percent: float
+
+
+@cache
+def _columns_otf(index: int, *, free: bool) -> ComplexArray:
+    """Give the transforms of a rung's columns, on its own grid then the output grid; levels and light have none."""
+    rung = rung_at(index)
+    grid = np.concatenate([rung.own_frequency_cypx, OUTPUT_FREQUENCY_CYPX])
+    levels = np.zeros((LEVELS, grid.size), complex)
+    levels[1] = rung.mean_otf
+    levels[SHIFT] = 2j * np.pi * grid * rung.mean_otf
+    parts = [levels, rung.modes_otf] + ([rung.free_otf] if free else [])
+    return np.concatenate(parts)
+
+
+def _columns_of(posterior: Posterior) -> ComplexArray:
+    return _columns_otf(nearest_rung(posterior.rung.mtf50_cypx), free=posterior.free_size > 0)
+
+
+def transfer_of(posterior: Posterior) -> ComplexArray:
+    """Give the complex transfer along the edge normal, on the rung's own grid then the output grid."""
+    transfer: ComplexArray = posterior.coefficient @ _columns_of(posterior) / posterior.step
+    return transfer
+
+
+def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> list[Curves]:
+    """Give SFR, ESF and figures of fits that share one rung and one set of columns."""
+    rung = posteriors[0].rung
+    columns = _columns_of(posteriors[0])
+    coefficient = np.stack([one.coefficient for one in posteriors])
+    step = coefficient[:, 1:2]
+    transfer = coefficient @ columns / step
+    sfr = np.abs(transfer)
+    own = rung.own_frequency_cypx
+    mtf = np.stack([crossings_cypx(own, sfr[:, : own.size], level) for level in MTF_LEVELS], axis=1)
+    places, nearest = _places(own, mtf[:, 0])
+    sd = _sfr_sd(posteriors, columns, transfer, places)
+    output_sd = _on_output_grid(sd[:, :-1])
+    slope = np.abs(slopes_at(own, sfr[:, : own.size], own[nearest]))
+    mtf50_sd = sd[:, -1] / np.maximum(slope, 1e-9)
+    esf = _esf(posteriors, coefficient)
+    over, under = zip(
+        *(
+            overshoots_percent(one[None, np.abs(rung.position_px) <= reach])
+            for one, reach in zip(esf, reach_px, strict=True)
+        ),
+        strict=True,
+    )
+    rise = rises_10_90_px(rung.position_px, esf)
+    curves = []
+    for i, reach in enumerate(reach_px):
+        inside = np.abs(rung.position_px) <= reach
+        curves.append(
+            Curves(
+                sfr=sfr[i, own.size :],
+                sfr_sd=output_sd[i],
+                mtf_cypx=(float(mtf[i, 0]), float(mtf[i, 1]), float(mtf[i, 2]), float(mtf[i, 3])),
+                mtf50_sd_cypx=float(mtf50_sd[i]) if np.isfinite(mtf[i, 0]) else float("nan"),
+                esf_position_px=rung.position_px[inside],
+                esf=esf[i, inside],
+                rise_10_90_px=float(rise[i]),
+                overshoot_percent=float(over[i][0]),
+                undershoot_percent=float(under[i][0]),
+            )
+        )
+    return curves
+
+
+def _places(own: FloatArray, mtf50: FloatArray) -> tuple[Places, Places]:
+    """List the columns of frequencies for which sd are wanted: thinned output grid, then each edge's own MTF50."""
+    spacing = own[1] - own[0]
+    nearest = np.clip(np.rint(np.nan_to_num(mtf50) / spacing), 1, own.size - 2).astype(np.intp)
+    output = own.size + np.arange(0, OUTPUT_FREQUENCY_CYPX.size, _SD_STRIDE)
+    return np.concatenate(
+        [np.broadcast_to(output, (mtf50.size, output.size)), nearest[:, None]], axis=1
+    ), nearest
+
+
+def _sfr_sd(
+    posteriors: Sequence[Posterior], columns: ComplexArray, transfer: ComplexArray, places: Places
+) -> FloatArray:
+    """Propagate the coefficients' covariance to |M|: shape (edges, places)."""
+    step = np.array([one.step for one in posteriors])[:, None]
+    picked = np.take_along_axis(transfer, places, axis=1)
+    modulus = np.maximum(np.abs(picked), 1e-12)
+    scale = 1.0 / (modulus * step)
+    real, imaginary = picked.real * scale, picked.imag * scale
+    shared, last = places[0, :-1], places[:, -1]
+    gradient = np.empty((len(posteriors), columns.shape[0], places.shape[1]))
+    gradient[:, :, :-1] = columns.real[:, shared] * real[:, None, :-1]
+    gradient[:, :, :-1] += columns.imag[:, shared] * imaginary[:, None, :-1]
+    at_last = columns[:, last].T
+    gradient[:, :, -1] = at_last.real * real[:, -1:] + at_last.imag * imaginary[:, -1:]
+    gradient[:, 1] -= modulus / step
+    covariance = np.stack([one.covariance for one in posteriors])
+    variance = ((covariance @ gradient) * gradient).sum(axis=1)
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)), np.float64)
+
+
+def _on_output_grid(sd: FloatArray) -> FloatArray:
+    """Interpolate thinned standard deviations linearly to every output frequency."""
+    full = np.empty((sd.shape[0], OUTPUT_FREQUENCY_CYPX.size))
+    full[:, ::_SD_STRIDE] = sd
+    full[:, 1::_SD_STRIDE] = 0.5 * (sd[:, :-1] + sd[:, 1:])
+    return full
+
+
+def _esf(posteriors: Sequence[Posterior], coefficient: FloatArray) -> FloatArray:
+    rung = posteriors[0].rung
+    parts = [rung.mean[1][None], rung.modes[0]] + ([rung.free[0]] if posteriors[0].free_size else [])
+    weights = np.concatenate([coefficient[:, SHIFT : SHIFT + 1], coefficient[:, LEVELS:]], axis=1)
+    esf: FloatArray = rung.mean[0] + weights @ np.concatenate(parts) / coefficient[:, 1:2]
+    return esf
