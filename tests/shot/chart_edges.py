@@ -16,7 +16,7 @@ def an_edge(mtf50: float, *, sd: float = 0.0, flags: tuple[str, ...] = (), **fig
         mtf50_cypx=mtf50,
         mtf50_sd_cypx=sd,
         flags=tuple(remark(flag, "seen") for flag in flags),
-        **{"snr": 80.0, "bright_level": 0.6, "dark_level": 0.15} | figures,
+        **{"snr": 80.0, "bright_level": 0.6, "overshoot_percent": 0.2, "undershoot_percent": 0.0} | figures,
     )
 
 

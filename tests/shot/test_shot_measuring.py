@@ -183,14 +183,6 @@ def test_json_and_text_of_the_command(raw_shot):
     assert "LW/PH" in first
 
 
-def test_a_jpeg_says_that_its_figures_are_relative(tmp_path):
-    path, _ = simulated(tmp_path, format="jpeg")
-    shot = measure_shot(path)
-    assert not shot.sensor_data
-    assert {"not_sensor_data", "tone_unknown"} <= {remark.flag for remark in shot.quality}
-    assert shot.summary["frame"].mtf50_cypx > 0.1
-
-
 def test_the_users_figures_take_precedence(raw_shot):
     path = raw_shot[0]
     own = Metadata(lens="Adapted 35", f_number=8.0, focal_length_mm=40.0)
@@ -228,3 +220,14 @@ def test_a_photograph_whose_every_edge_is_clipped_is_refused(tmp_path):
     path = write_tiff(tmp_path / "white.tif", light * 2.0)
     with pytest.raises(LensError, match=r"white\.tif: none of the chart's \d+ edges .* white or black limit"):
         measure_shot(path, encoding="linear")
+
+
+@pytest.mark.parametrize("sharpening", [0.0, 0.8])
+def test_a_jpeg_says_that_its_figures_are_relative_and_whether_it_was_sharpened(tmp_path, sharpening):
+    path, _ = simulated(tmp_path, format="jpeg", sharpening=sharpening)
+    shot = measure_shot(path)
+    flags = {remark.flag for remark in shot.quality}
+    assert {"not_sensor_data", "tone_unknown"} <= flags
+    assert ("sharpened" in flags) is (sharpening > 0)
+    assert not shot.sensor_data
+    assert shot.summary["frame"].mtf50_cypx > 0.1

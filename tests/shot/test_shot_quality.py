@@ -69,7 +69,7 @@ CASES = {
     },
     "underexposed": {"edges": edges_with(bright_level=0.15)},
     "low_snr": {"edges": edges_with(snr=12.0)},
-    "sharpened": {"edges": edges_with(0.4, flags=("sharpened",))},
+    "sharpened": {"edges": edges_with(0.7, overshoot_percent=2.5, undershoot_percent=1.5)},
     "tone_curve": {"edges": edges_with(0.4, flags=("tone_curve",))},
     "screened_print": {"edges": edges_with(0.4, flags=("screened_print",))},
     "curved": {"edges": edges_with(0.4, flags=("curved",))},
@@ -101,7 +101,7 @@ def test_each_fault_is_raised_alone_and_with_its_figure(flag):
             "samples": [some_samples(clipped=0.1, level=0.3) for _ in HEIGHTS],
             "edges": edges_with(flags=("clipped",)),
         },
-        {"edges": edges_with(0.2, flags=("sharpened",))},
+        {"edges": edges_with(0.4, overshoot_percent=6.0, undershoot_percent=5.0)},
         {"pose": replace(SOUND.pose, tilt=Tilt(pitch_deg=nan, yaw_deg=nan, roll_deg=0.0))},
         {"pose": replace(SOUND.pose, distance_mm=None)},
         {
