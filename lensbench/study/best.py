@@ -30,7 +30,8 @@ class Candidates:
     settings: tuple[Setting, ...]
     mean: FloatArray
     """Mean log MTF50 of the shots."""
-    shots: FloatArray
+    variance: FloatArray
+    """Of that mean."""
     estimate: FloatArray
     """Log MTF50 of the smoothed curve."""
     sd: FloatArray
@@ -39,45 +40,43 @@ class Candidates:
     """At the first or last f-number tested at this focal length."""
 
 
-def candidates(curves: Sequence[tuple[tuple[Setting, ...], ZoneSeries, Curve]]) -> Candidates:
+def candidates(curves: Sequence[tuple[tuple[Setting, ...], ZoneSeries, Curve]], spread: Spread) -> Candidates:
     """Put the curves of several focal lengths side by side as one list of competing settings."""
     border = [np.isin(np.arange(len(names)), (0, len(names) - 1)) for names, _, _ in curves]
     return Candidates(
         settings=tuple(setting for names, _, _ in curves for setting in names),
         mean=np.concatenate([series.means for _, series, _ in curves]),
-        shots=np.concatenate([series.shots for _, series, _ in curves]),
+        variance=np.concatenate([spread.variance_of_means(series) for _, series, _ in curves]),
         estimate=np.concatenate([curve.estimate for _, _, curve in curves]),
         sd=np.concatenate([curve.sd for _, _, curve in curves]),
         at_border=np.concatenate(border),
     )
 
 
-def cannot_be_told_from_best(mean: FloatArray, shots: FloatArray, spread: Spread) -> BoolArray:
+def cannot_be_told_from_best(mean: FloatArray, variance: FloatArray, freedom: float) -> BoolArray:
     """Give the settings that may be the best, at 95 % confidence for all comparisons together.
 
     Parameters
     ----------
     mean : float array, shape (settings,)
         Mean log MTF50 of each setting's shots; independent of each other.
-    shots : float array, shape (settings,)
-        How many shots each mean is of.
-    spread : Spread
-        Common to all shots.
+    variance : float array, shape (settings,)
+        Of each mean, as estimated; their ratios are taken as known.
+    freedom : float
+        Degrees of freedom of the estimate.
 
     Returns
     -------
     bool array, shape (settings,)
         The setting with the highest mean always belongs to it.
     """
-    counts = tuple(int(count) for count in shots)
     kept = np.ones(len(mean), dtype=np.bool_)
     if len(mean) == 1:
         return kept
-    for index, own in enumerate(counts):
-        others = tuple(sorted(counts[:index] + counts[index + 1 :]))
-        limit = critical_value(control_shots=own, other_shots=others, freedom=spread.freedom)
-        standard_error = spread.sd * np.sqrt(1.0 / own + 1.0 / shots)
-        kept[index] = bool(np.all(mean - mean[index] <= limit * standard_error))
+    for index, own in enumerate(variance):
+        shared = np.sort(np.sqrt(own / (own + np.delete(variance, index)))).clip(0.0, 0.999).round(3)
+        limit = critical_value(shared=tuple(shared.tolist()), freedom=freedom)
+        kept[index] = bool(np.all(mean - mean[index] <= limit * np.sqrt(own + variance)))
     return kept
 
 
@@ -101,7 +100,7 @@ def best_setting(
         What the caller knows that keeps the winner from being claimed.
     """
     best = int(np.argmax(rivals.estimate))
-    tied = cannot_be_told_from_best(rivals.mean, rivals.shots, spread)
+    tied = cannot_be_told_from_best(rivals.mean, rivals.variance, spread.freedom)
     tied |= rivals.estimate >= rivals.estimate[best] + np.log1p(-INDIFFERENCE)
     half_width = spread.quantile * rivals.sd[best] if spread.known else float("nan")
     value = rivals.estimate[best]

@@ -16,8 +16,8 @@ from lensbench import __version__
 from lensbench.errors import SweepError
 from lensbench.records import ZONES
 from lensbench.study.compare_words import pair_answer, pair_cautions, unique_labels
-from lensbench.study.contrast import FOCAL_MATCH, apart, compared, half_width
-from lensbench.study.curves import SMALLEST_SD
+from lensbench.study.contrast import FOCAL_MATCH, Doubt, apart, compared, half_width
+from lensbench.study.curves import ZoneSeries, shot_spread
 from lensbench.study.findings import (
     ComparedLens,
     ComparedPair,
@@ -128,13 +128,36 @@ def _like_sensors(first: SweepLens, second: SweepLens) -> bool:
 
 
 def _rows(first: SweepLens, second: SweepLens, scale: Scale) -> tuple[CompareRow, ...]:
-    spreads = {zone: (_pooled(first, zone), _pooled(second, zone)) for zone in ZONES}
-    rows = [
-        _row(zone, setting, (first, values), (second, second.shots[zone, match]), spreads[zone], scale)
-        for (zone, setting), values in first.shots.items()
-        if (match := _matching(setting, zone, second))
-    ]
+    doubts = _doubts(first), _doubts(second)
+    rows = []
+    for (zone, setting), values in first.shots.items():
+        if match := _matching(setting, zone, second):
+            others = second.shots[zone, match]
+            half = half_width(doubts[0].get((zone, setting)), doubts[1].get((zone, match)))
+            figures = scale(_middle(values), first), scale(_middle(others), second)
+            rows.append(compared(setting, zone, figures, (len(values), len(others)), half_width=half))
     return tuple(sorted(rows, key=lambda row: (row.focal_length_mm, row.f_number, ZONES.index(row.zone))))
+
+
+def _middle(log_shots: FloatArray) -> float:
+    return float(np.exp(np.mean(log_shots)))
+
+
+def _doubts(lens: SweepLens) -> dict[tuple[str, Setting], Doubt]:
+    """Give the variance of the mean at each zone and setting; nothing for zones without any repeat."""
+    doubts: dict[tuple[str, Setting], Doubt] = {}
+    for zone in ZONES:
+        names = sorted((one for own, one in lens.shots if own == zone), key=lambda one: one.f_number)
+        if not names:
+            continue
+        series = ZoneSeries(
+            f_number=np.array([name.f_number for name in names]),
+            log_shots=tuple(lens.shots[zone, name] for name in names),
+        )
+        if spread := shot_spread([series]):
+            for name, variance in zip(names, spread.variance_of_means(series), strict=True):
+                doubts[zone, name] = Doubt(variance=float(variance), freedom=spread.freedom)
+    return doubts
 
 
 def _matching(setting: Setting, zone: str, lens: SweepLens) -> Setting | None:
@@ -146,30 +169,6 @@ def _matching(setting: Setting, zone: str, lens: SweepLens) -> Setting | None:
     ]
     close = [(far, other) for far, other in near if far <= FOCAL_MATCH]
     return min(close, key=lambda pair: pair[0])[1] if close else None
-
-
-def _pooled(lens: SweepLens, zone: str) -> tuple[float, int]:
-    """Give the variance between refocused shots of a zone, over all settings, and its degrees of freedom."""
-    values = [shots for (one, _), shots in lens.shots.items() if one == zone]
-    freedom = sum(len(shots) - 1 for shots in values)
-    square = sum(float(np.sum((shots - shots.mean()) ** 2)) for shots in values)
-    return (max(square / freedom, SMALLEST_SD**2), freedom) if freedom else (_NAN, 0)
-
-
-def _row(
-    zone: str,
-    setting: Setting,
-    first: tuple[SweepLens, FloatArray],
-    second: tuple[SweepLens, FloatArray],
-    spreads: tuple[tuple[float, int], tuple[float, int]],
-    scale: Scale,
-) -> CompareRow:
-    figures = [scale(float(np.exp(values.mean())), lens) for lens, values in (first, second)]
-    terms = [
-        variance / len(values) for (variance, _), (_, values) in zip(spreads, (first, second), strict=True)
-    ]
-    half = half_width(terms, [freedom for _, freedom in spreads])
-    return compared(setting, zone, (figures[0], figures[1]), (len(first[1]), len(second[1])), half_width=half)
 
 
 def _best_row(first: SweepLens, second: SweepLens, scale: Scale) -> CompareRow | None:

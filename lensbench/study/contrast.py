@@ -9,14 +9,14 @@ F. E. Satterthwaite, Biometrics Bulletin 2, 110 (1946), the degrees of freedom.
 """
 
 import math
-from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from scipy import stats
 
 from lensbench.study.findings import INDIFFERENCE, CompareRow, Setting
 
-__all__ = ["FOCAL_MATCH", "apart", "compared", "half_width"]
+__all__ = ["FOCAL_MATCH", "Doubt", "apart", "compared", "half_width"]
 
 FOCAL_MATCH: Final = 0.03
 """Focal lengths that differ by less than this share count as equal. Common practice, no source."""
@@ -30,12 +30,21 @@ def apart(one_mm: float, other_mm: float) -> float:
     return abs(math.log(one_mm / other_mm)) if one_mm > 0.0 and other_mm > 0.0 else math.inf
 
 
-def half_width(terms: Sequence[float], freedoms: Sequence[int]) -> float:
-    """Give half of Welch's 95 % interval of a difference; NaN where a spread is unknown."""
-    total = sum(terms)
-    if not math.isfinite(total):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """How well a mean log MTF50 is known."""
+
+    variance: float
+    freedom: float
+    """Degrees of freedom of the variance."""
+
+
+def half_width(first: Doubt | None, second: Doubt | None) -> float:
+    """Give half of Welch's 95 % interval of a difference of log MTF50; NaN where a spread is unknown."""
+    if first is None or second is None:
         return _NAN
-    freedom = total**2 / sum(term**2 / free for term, free in zip(terms, freedoms, strict=True))
+    total = first.variance + second.variance
+    freedom = total**2 / (first.variance**2 / first.freedom + second.variance**2 / second.freedom)
     return float(stats.t.ppf(0.975, freedom) * math.sqrt(total))
 
 

@@ -1,9 +1,10 @@
 """The curve of MTF50 over the f-stops of one zone at one focal length, with bands that are true.
 
 All is computed on log MTF50, where noise is a share of the figure. The unit of replication is the refocused
-shot: its sd is pooled over the settings. The optical model of `blur_model` smooths the means of the shots as
-far as it can be trusted: what it misses is a second, independent variance, estimated from the lack of fit
-(universal kriging with a nugget). Where the model does not fit, the means stand.
+shot: its sd is pooled over the settings, and grows towards wide stops where the repeats show that it does. The
+optical model of `blur_model` smooths the means of the shots as far as it can be trusted: what it misses is a
+second, independent variance, estimated from the lack of fit (universal kriging with a nugget). Where the model
+does not fit, the means stand.
 
 References
 ----------
@@ -25,6 +26,9 @@ __all__ = ["ASSUMED_SD", "Curve", "Spread", "ZoneSeries", "fit_curve", "scatter_
 
 ASSUMED_SD: Final = 0.03
 """Spread between refocused shots, as a share of MTF50, where nothing tells it. Common practice, no source."""
+LEAST_FREEDOM: Final = 5.0
+"""Degrees of freedom below which the spread is not told apart by f-number."""
+SIGNIFICANT_GAIN: Final = 2.71
 SMALLEST_SD: Final = 0.002
 MODEL_ERROR: Final = 0.004
 """The least error that the model is given credit for: its rms against exact pupils is 0.16 % in half of the
@@ -64,11 +68,21 @@ class Spread:
     """Degrees of freedom; infinite for an assumed spread."""
     source: str
     """repeats, scatter about the curve, or assumed."""
+    growth: float = 0.0
+    """How much more a shot strays where focus is critical: variance = sd^2 (1 + growth g^2), see `_focus_load`."""
+    load_scale: float = 1.0
+    """The load at which g is 1."""
 
     @property
     def known(self) -> bool:
         """Whether the pictures told it."""
         return self.source != "assumed"
+
+    def variance_of_means(self, series: ZoneSeries) -> FloatArray:
+        """Give the variance of the mean log MTF50 at each stop of a series, shape (stops,)."""
+        load = _focus_load(series) / self.load_scale
+        variance: FloatArray = self.sd**2 * (1.0 + self.growth * load**2) / series.shots
+        return variance
 
     @property
     def quantile(self) -> float:
@@ -95,14 +109,50 @@ class Curve:
 
 
 def shot_spread(series: Sequence[ZoneSeries]) -> Spread | None:
-    """Pool the spread between refocused shots over the settings of a zone; None without any repeat."""
+    """Pool the spread between refocused shots over the settings of a zone; None without any repeat.
+
+    Where it grows towards wide stops, few settings tell it, and the degrees of freedom are Satterthwaite's.
+    """
     values = [values for one in series for values in one.log_shots]
     freedom = sum(len(v) - 1 for v in values)
     if freedom == 0:
         return None
-    variance = sum(float(np.sum((v - v.mean()) ** 2)) for v in values) / freedom
+    squares = np.array([np.sum((v - v.mean()) ** 2) for v in values])
+    freedoms = np.array([len(v) - 1.0 for v in values])
+    loads = np.concatenate([_focus_load(one) for one in series])
+    scale = float(loads.max())
+    growth = _growth(squares, freedoms, loads / scale)
+    weights = 1.0 + growth * (loads / scale) ** 2
+    variance = float(np.sum(squares / weights)) / freedom
     floor = max([SMALLEST_SD, *(one.measurement_sd for one in series)])
-    return Spread(sd=max(float(np.sqrt(variance)), floor), freedom=float(freedom), source="repeats")
+    return Spread(
+        sd=max(float(np.sqrt(variance)), floor),
+        freedom=float(np.sum(weights * freedoms) ** 2 / np.sum(weights**2 * freedoms)),
+        source="repeats",
+        growth=growth,
+        load_scale=scale,
+    )
+
+
+def _focus_load(series: ZoneSeries) -> FloatArray:
+    """Give how strongly a focus error acts: its blur disc goes with 1/N and weighs against MTF50, squared."""
+    load: FloatArray = (np.exp(series.means) / series.f_number) ** 2
+    return load
+
+
+def _growth(squares: FloatArray, freedoms: FloatArray, loads: FloatArray) -> float:
+    """Find the growth of the variance with the focus load by restricted likelihood; 0 unless it is significant.
+
+    One-sided at 5 %: twice the gain in log likelihood must exceed 2.71.
+    """
+    if freedoms.sum() < LEAST_FREEDOM:
+        return 0.0
+    tried = np.concatenate([[0.0], np.geomspace(0.5, 2000.0, 25)])
+    weights = 1.0 + tried[:, None] * loads**2
+    pooled = np.maximum((squares / weights).sum(axis=1) / freedoms.sum(), SMALLEST_SD**2)
+    twice_log = -freedoms.sum() * np.log(pooled) - np.log(weights) @ freedoms
+    best = int(np.argmax(twice_log))
+    return float(tried[best]) if twice_log[best] - twice_log[0] > SIGNIFICANT_GAIN else 0.0
 
 
 def scatter_spread(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -> Spread:
@@ -113,7 +163,7 @@ def scatter_spread(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -
     square, freedom = 0.0, 0
     for one in series:
         if (spare := len(one.f_number) - PARAMETERS) > 0:
-            fit = _fit(one, ASSUMED_SD, 0.0, pixel_pitch_um)
+            fit = _fit(one, ASSUMED_SD**2 / one.shots, 0.0, pixel_pitch_um)
             square += float(np.sum((one.means - fit.log_mtf50) ** 2))
             freedom += spare
     if freedom < 2:
@@ -123,8 +173,8 @@ def scatter_spread(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -
     return Spread(sd=sd, freedom=float(freedom), source="scatter about the curve")
 
 
-def _fit(series: ZoneSeries, sd: float, model_error: float, pixel_pitch_um: float | None) -> Fit:
-    point_sd = np.sqrt(sd**2 / series.shots + model_error**2)
+def _fit(series: ZoneSeries, noise: FloatArray, model_error: float, pixel_pitch_um: float | None) -> Fit:
+    point_sd = np.sqrt(noise + model_error**2)
     return fit_blur(series.f_number, series.means, sd=point_sd, pixel_pitch_um=pixel_pitch_um)
 
 
@@ -145,11 +195,11 @@ def fit_curve(series: ZoneSeries, spread: Spread, *, pixel_pitch_um: float | Non
     Curve
         At the series' stops; without smoothing where the stops are fewer than the model's parameters.
     """
-    fit = _fit(series, spread.sd, MODEL_ERROR, pixel_pitch_um)
-    error = _model_error(series, spread, fit)
+    noise = spread.variance_of_means(series)
+    fit = _fit(series, noise, MODEL_ERROR, pixel_pitch_um)
+    error = _model_error(series, noise, fit)
     if error > 2.0 * MODEL_ERROR:
-        fit = _fit(series, spread.sd, error, pixel_pitch_um)
-    noise = spread.sd**2 / series.shots
+        fit = _fit(series, noise, error, pixel_pitch_um)
     means = Curve(estimate=series.means, covariance=np.diag(noise), fit=fit, fits=False, note="")
     if len(series.f_number) <= 2:
         return _with_note(means, "too few f-stops for a curve: the means of the shots stand")
@@ -164,14 +214,13 @@ def _with_note(curve: Curve, note: str) -> Curve:
     )
 
 
-def _model_error(series: ZoneSeries, spread: Spread, fit: Fit) -> float:
+def _model_error(series: ZoneSeries, noise: FloatArray, fit: Fit) -> float:
     """Estimate the model's own error from the lack of fit, as a share of MTF50."""
     spare = len(series.f_number) - PARAMETERS
     if spare < 1:
         return 2.0 * MODEL_ERROR
-    weights = series.shots / spread.sd**2
-    misfit = float(np.sum(weights * (series.means - fit.log_mtf50) ** 2))
-    excess = (misfit / spare - 1.0) * len(series.f_number) / float(np.sum(weights))
+    misfit = float(np.sum((series.means - fit.log_mtf50) ** 2 / noise))
+    excess = (misfit / spare - 1.0) * len(series.f_number) / float(np.sum(1.0 / noise))
     return float(np.sqrt(max(excess, MODEL_ERROR**2)))
 
 

@@ -120,7 +120,7 @@ def _focal_findings(
 ) -> FocalLengthFindings:
     best = {
         zone: best_setting(
-            candidates([curve]),
+            candidates([curve], spreads[zone]),
             spreads[zone],
             zone=zone,
             provisional=spreads[zone].source != "repeats",
@@ -215,6 +215,10 @@ def _best_over_all(
         if rivals:
             caution = " ".join(filter(None, (few_shots(spreads[zone]), unequal)))
             best[zone] = best_setting(
-                candidates(rivals), spreads[zone], zone=zone, provisional=bool(caution), caution=caution
+                candidates(rivals, spreads[zone]),
+                spreads[zone],
+                zone=zone,
+                provisional=bool(caution),
+                caution=caution,
             )
     return best

@@ -23,17 +23,16 @@ _NODES: Final = 48
 _LARGEST: Final = 200.0
 
 
-def probability_all_below(
-    limit: float, *, control_shots: int, other_shots: tuple[int, ...], freedom: float
-) -> float:
+def probability_all_below(limit: float, *, shared: tuple[float, ...], freedom: float) -> float:
     """Give the probability that every studentised difference from a control stays below a limit.
 
     Parameters
     ----------
     limit : float
         In standard errors of the difference.
-    control_shots, other_shots : int, tuple of int
-        Shots of the control and of each setting compared with it.
+    shared : tuple of float
+        For each comparison the share of the control's noise in the difference's: b_j = sqrt(v / (v + v_j)) of
+        the variances of the control and of the other; sqrt(1/2) for equal ones.
     freedom : float
         Degrees of freedom of the common standard deviation; infinite where it is known.
 
@@ -42,12 +41,11 @@ def probability_all_below(
     float
         0 to 1, good to 1e-5.
     """
-    shots = np.asarray(other_shots, dtype=np.float64)
-    shared = np.sqrt(shots / (control_shots + shots))
+    correlation = np.asarray(shared, dtype=np.float64)
     common, common_weight = special.roots_hermitenorm(_NODES)
     spread, spread_weight = _spread_nodes(freedom)
     below = special.ndtr(
-        (limit * spread[:, None, None] + shared * common[:, None]) / np.sqrt(1.0 - shared**2)
+        (limit * spread[:, None, None] + correlation * common[:, None]) / np.sqrt(1.0 - correlation**2)
     ).prod(axis=-1)
     return float(spread_weight @ below @ (common_weight / np.sqrt(2.0 * np.pi)))
 
@@ -61,25 +59,15 @@ def _spread_nodes(freedom: float) -> tuple[FloatArray, FloatArray]:
     return np.asarray(share, dtype=np.float64), 0.5 * np.asarray(weights, dtype=np.float64)
 
 
-@lru_cache(maxsize=512)
-def critical_value(
-    *, control_shots: int, other_shots: tuple[int, ...], freedom: float, confidence: float = 0.95
-) -> float:
+@lru_cache(maxsize=2048)
+def critical_value(*, shared: tuple[float, ...], freedom: float, confidence: float = 0.95) -> float:
     """Give the one-sided critical value of Dunnett's test, in standard errors of a difference.
 
-    >>> round(critical_value(control_shots=5, other_shots=(5,), freedom=float("inf")), 3)
+    >>> round(critical_value(shared=(0.5**0.5,), freedom=float("inf")), 3)
     1.645
     """
-    return float(
-        optimize.brentq(
-            lambda limit: (
-                probability_all_below(
-                    limit, control_shots=control_shots, other_shots=other_shots, freedom=freedom
-                )
-                - confidence
-            ),
-            0.0,
-            _LARGEST,
-            xtol=1e-6,
-        )
-    )
+
+    def excess(limit: float) -> float:
+        return probability_all_below(limit, shared=shared, freedom=freedom) - confidence
+
+    return float(optimize.brentq(excess, 0.0, _LARGEST, xtol=1e-5))

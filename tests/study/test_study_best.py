@@ -6,7 +6,7 @@ from lensbench.study.best import best_setting, candidates, cannot_be_told_from_b
 from lensbench.study.curves import Spread, ZoneSeries, fit_curve, shot_spread
 from lensbench.study.findings import Setting
 
-EXACT = {"freedom": float("inf"), "source": "repeats"}
+INFINITE = float("inf")
 
 
 @pytest.mark.parametrize(("sd", "shots"), [(0.01, 3), (0.02, 3), (0.02, 2), (0.04, 3)])
@@ -16,8 +16,9 @@ def test_true_best_lies_in_the_set(sd, shots):
     for _ in range(12):
         for lens in pupil_lenses():
             one = ZoneSeries(f_number=lens.stops, log_shots=shoot(lens, random, sd=sd, shots=shots))
-            kept = cannot_be_told_from_best(one.means, one.shots, shot_spread([one]))
-            exact = cannot_be_told_from_best(one.means, one.shots, Spread(sd=sd, **EXACT))
+            spread = shot_spread([one])
+            kept = cannot_be_told_from_best(one.means, spread.variance_of_means(one), spread.freedom)
+            exact = cannot_be_told_from_best(one.means, sd**2 / one.shots, INFINITE)
             inside.append(kept[int(np.argmax(lens.log_mtf50))])
             size, exact_size = size + kept.sum(), exact_size + exact.sum()
     assert np.mean(inside) >= 0.95
@@ -32,8 +33,10 @@ def test_least_favourable_case_holds_its_level():
     missed = 0
     for values in spread_of:
         variance = values.var(axis=1, ddof=1).mean()
-        spread = Spread(sd=float(np.sqrt(variance)), freedom=stops * (shots - 1.0), source="repeats")
-        missed += not cannot_be_told_from_best(values.mean(axis=1), np.full(stops, 3.0), spread)[0]
+        kept = cannot_be_told_from_best(
+            values.mean(axis=1), np.full(stops, variance / shots), stops * (shots - 1.0)
+        )
+        missed += not kept[0]
     # J. C. Hsu: exactly 95 % in this case; 1500 shoots scatter by 0.56 %.
     assert missed / 1500 == pytest.approx(0.05, abs=0.017)
 
@@ -41,7 +44,7 @@ def test_least_favourable_case_holds_its_level():
 def test_set_by_hand():
     # Known sd 0.01, four shots each: limit 1.916 (Dunnett, two comparisons) x 0.01 x sqrt(1/2) = 0.01355.
     mean = np.array([0.0, -0.0130, -0.0140])
-    kept = cannot_be_told_from_best(mean, np.full(3, 4.0), Spread(sd=0.01, **EXACT))
+    kept = cannot_be_told_from_best(mean, np.full(3, 0.01**2 / 4), INFINITE)
     assert kept.tolist() == [True, True, False]
 
 
@@ -54,7 +57,7 @@ def one_curve(values, *, focal_mm=50.0, stops=(2.8, 4.0, 5.6, 8.0, 11.0), sd=0.0
 
 def test_indifferent_settings_are_tied_however_exact_the_figures():
     curve = one_curve((0.20, 0.294, 0.30, 0.27, 0.22), sd=0.0005)
-    best = best_setting(candidates([curve]), shot_spread([curve[1]]), zone="frame")
+    best = best_setting(candidates([curve], shot_spread([curve[1]])), shot_spread([curve[1]]), zone="frame")
     assert best.f_number == 5.6
     assert [setting.f_number for setting in best.tied] == [4.0, 5.6]
     assert not best.at_border
@@ -62,7 +65,7 @@ def test_indifferent_settings_are_tied_however_exact_the_figures():
 
 def test_winner_at_the_border_is_said_to_be_the_best_tested():
     curve = one_curve((0.34, 0.32, 0.28, 0.22, 0.17))
-    best = best_setting(candidates([curve]), shot_spread([curve[1]]), zone="inner")
+    best = best_setting(candidates([curve], shot_spread([curve[1]])), shot_spread([curve[1]]), zone="inner")
     assert best.f_number == 2.8
     assert best.at_border
 
@@ -72,7 +75,11 @@ def test_focal_lengths_compete_together():
         one_curve((0.20, 0.28, 0.30, 0.27, 0.22), focal_mm=24.0),
         one_curve((0.15, 0.20, 0.22, 0.21, 0.18), focal_mm=70.0),
     )
-    best = best_setting(candidates([wide, long]), shot_spread([wide[1], long[1]]), zone="frame")
+    best = best_setting(
+        candidates([wide, long], shot_spread([wide[1], long[1]])),
+        shot_spread([wide[1], long[1]]),
+        zone="frame",
+    )
     assert best.focal_length_mm == 24.0
     assert {setting.focal_length_mm for setting in best.tied} == {24.0}
 
@@ -80,4 +87,6 @@ def test_focal_lengths_compete_together():
 def test_assumed_spread_gives_no_interval():
     curve = one_curve((0.20, 0.28, 0.30, 0.27, 0.22))
     assumed = Spread(sd=0.03, freedom=float("inf"), source="assumed")
-    assert np.isnan(best_setting(candidates([curve]), assumed, zone="frame").ci95_cypx).all()
+    assert np.isnan(
+        best_setting(candidates([curve], shot_spread([curve[1]])), assumed, zone="frame").ci95_cypx
+    ).all()

@@ -5,6 +5,7 @@ from scipy import stats
 from lensbench.study.dunnett import critical_value, probability_all_below
 
 INFINITE = float("inf")
+EQUAL = 0.5**0.5
 
 
 @pytest.mark.parametrize(
@@ -19,16 +20,13 @@ INFINITE = float("inf")
     ],
 )
 def test_critical_values_are_the_published_ones(freedom, published):
-    computed = [
-        critical_value(control_shots=4, other_shots=(4,) * count, freedom=freedom)
-        for count in (1, 2, 3, 4, 5, 9)
-    ]
+    computed = [critical_value(shared=(EQUAL,) * count, freedom=freedom) for count in (1, 2, 3, 4, 5, 9)]
     assert computed == pytest.approx(published, abs=0.0065)  # the table's two decimals
 
 
 def test_one_comparison_is_students_test():
     # With a single comparison the statistic is Student's t: scipy.stats.t.
-    value = critical_value(control_shots=3, other_shots=(5,), freedom=7.0)
+    value = critical_value(shared=((5 / 8) ** 0.5,), freedom=7.0)
     assert value == pytest.approx(stats.t.ppf(0.95, 7), abs=1e-4)
 
 
@@ -39,7 +37,7 @@ def test_unequal_numbers_agree_with_the_multivariate_t():
     correlation = np.outer(share, share)
     np.fill_diagonal(correlation, 1.0)
     reference = stats.multivariate_t(shape=correlation, df=freedom, seed=3).cdf(np.full(3, limit))
-    ours = probability_all_below(limit, control_shots=control, other_shots=others, freedom=freedom)
+    ours = probability_all_below(limit, shared=tuple(share), freedom=freedom)
     assert ours == pytest.approx(reference, abs=2e-4)
 
 
@@ -53,5 +51,5 @@ def test_blood_counts_worked_example():
         drug_a, drug_b, control=control, alternative="greater", rng=np.random.default_rng(1)
     )
     for statistic, p_value in zip(reference.statistic, reference.pvalue, strict=True):
-        ours = probability_all_below(statistic, control_shots=6, other_shots=(4, 5), freedom=12.0)
+        ours = probability_all_below(statistic, shared=(0.4**0.5, (5 / 11) ** 0.5), freedom=12.0)
         assert 1.0 - ours == pytest.approx(p_value, abs=1e-3)
