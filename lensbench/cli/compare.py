@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from lensbench.cli.telling import say_comparison
 from lensbench.errors import SettingError
 
 __all__ = ["compare"]
@@ -39,8 +40,4 @@ def compare(
     if as_json:
         typer.echo(writing.json_text(json_form.comparison_as_json(comparison)).decode(), nl=False)
         return
-    for pair in comparison.pairs:
-        typer.echo(pair.answer)
-        for caution in pair.cautions:
-            typer.echo(caution)
-    typer.echo(f"Report: {written[-1]}")
+    say_comparison(comparison, written)

@@ -1,19 +1,15 @@
 """`lensbench sweep`: measures a folder of test shots and finds the best settings."""
 
 import os
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    from lensbench.study import Sweep
-    from lensbench.study.findings import SweepFindings
+from lensbench.cli.telling import progress_bar, say_answer, say_rejected
 
-__all__ = ["Method", "progress_bar", "sweep"]
+__all__ = ["Method", "sweep"]
 
 INTERRUPTED = 130
 REJECTED = 3
@@ -70,7 +66,10 @@ def sweep(
     writing.check_output_folder(place, inputs=folders)
     try:
         with progress_bar() as progress:
-            spread = study.Running(workers=workers or study.usual_workers(), progress=progress)
+            spread = study.Running(
+                workers=workers or study.usual_workers(),
+                progress=lambda done, total, _: progress(done, total),
+            )
             done = study.sweep(
                 folders,
                 shots_csv=shots,
@@ -83,8 +82,13 @@ def sweep(
         typer.echo("lensbench: stopped; run it again with the same --out to take up from here", err=True)
         raise typer.Exit(INTERRUPTED) from None
     written = writing.write_sweep(done.findings, done.shots, place)
-    _say_rejected(done)
-    _say_answer(done.findings, written, as_json=as_json)
+    say_rejected(done)
+    if as_json:
+        from lensbench.report.json_form import findings_as_json
+
+        typer.echo(writing.json_text(findings_as_json(done.findings)).decode(), nl=False)
+    else:
+        say_answer(done.findings, written)
     if strict and done.rejected:
         raise typer.Exit(REJECTED)
 
@@ -94,42 +98,3 @@ def _beside(folder: Path) -> Path:
     place = folder.resolve()
     parent = place.parent if os.access(place.parent, os.W_OK) else Path.cwd()
     return parent / f"{place.name or 'shots'}-lensbench"
-
-
-@contextmanager
-def progress_bar() -> Iterator[Callable[[int, int, Path], None]]:
-    """Show a bar on standard error, where that is a terminal, while photographs are measured."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    console = Console(stderr=True)
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        line = bar.add_task("measuring", total=None)
-
-        def show(done: int, total: int, path: Path) -> None:  # noqa: ARG001 - the bar names no file
-            bar.update(line, completed=done, total=total)
-
-        yield show
-
-
-def _say_rejected(done: "Sweep") -> None:
-    chosen = sum(shot.planned.by_choice for shot in done.shots)
-    if chosen:
-        typer.echo(f"left out: {chosen} photographs, by the shots table or for a raw file beside", err=True)
-    rejections = [*done.findings.unplaced, *(one for lens in done.findings.lenses for one in lens.rejected)]
-    for rejection in rejections:
-        typer.echo(f"rejected: {rejection.path.name}: {rejection.reason}", err=True)
-
-
-def _say_answer(findings: "SweepFindings", written: Sequence[Path], *, as_json: bool) -> None:
-    if as_json:
-        from lensbench.report.json_form import findings_as_json
-        from lensbench.report.writing import json_text
-
-        typer.echo(json_text(findings_as_json(findings)).decode(), nl=False)
-        return
-    for lens in findings.lenses:
-        typer.echo(lens.answer)
-        typer.echo(lens.holds_for)
-    typer.echo(f"Report: {written[-1]}")

@@ -91,11 +91,19 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot]) -> LensFin
         pixel_pitch_um=pitch_um,
         size_px=first.size_px if isinstance(first, ShotResult) else None,
         spread_from=spreads["frame"].source,
-        shot_sd_percent=100.0 * spreads["frame"].sd if spreads["frame"].known else float("nan"),
+        shot_sd_percent=_typical_sd_percent(spreads["frame"], [one for one in series["frame"] if one]),
         remarks=remarks(focals, spreads["frame"]),
         holds_for=holds_for(focals),
     )
     return dataclasses.replace(findings, answer=answer_sentence(findings))
+
+
+def _typical_sd_percent(spread: Spread, series: Sequence[ZoneSeries]) -> float:
+    """Give the spread of one shot, root mean square over the settings; NaN where it is not known."""
+    if not spread.known:
+        return float("nan")
+    variance = np.concatenate([spread.variance_of_means(one) * one.shots for one in series])
+    return float(100.0 * np.sqrt(np.mean(variance)))
 
 
 def _spread(series: Sequence[ZoneSeries], pitch_um: float | None) -> Spread:

@@ -82,8 +82,9 @@ def _text(path: Path) -> str:
 
 
 def _findings(path: Path) -> list[dict[str, Any]]:
+    text = _text(path)
     try:
-        lenses = json.loads(_text(path))["lenses"]
+        lenses = json.loads(text)["lenses"]
     except (ValueError, KeyError, TypeError) as error:
         raise SweepError(f"{path}: not the findings of a sweep; run the sweep again") from error
     if not isinstance(lenses, list) or not all(isinstance(one, dict) for one in lenses):

@@ -20,7 +20,7 @@ class FocalShots:
 
     focal_length_mm: float
     members: tuple[SweepShot, ...]
-    """Those that count, in the order of the exact f-number."""
+    """Those that count, by f-number and then by path, so that the order of the files changes nothing."""
     exact_f_number: dict[float, float]
     """Nominal f-number -> median of the exact ones."""
     pixel_pitch_um: float | None
@@ -61,7 +61,7 @@ def _series(shots: Sequence[SweepShot]) -> FocalShots:
     sizes = [result.magnification for result in results if result.magnification]
     return FocalShots(
         focal_length_mm=shots[0].planned.setting.focal_length_mm,
-        members=tuple(sorted(shots, key=lambda shot: shot.planned.setting.f_number)),
+        members=tuple(sorted(shots, key=lambda shot: (shot.planned.setting.f_number, shot.planned.path))),
         exact_f_number={name: float(np.median(values)) for name, values in exact.items()},
         pixel_pitch_um=float(np.median(pitches)) if pitches else None,
         magnification=float(np.median(sizes)) if sizes else float("nan"),

@@ -1,0 +1,120 @@
+import math
+
+import pytest
+
+from lensbench import photo
+from lensbench.errors import ImageError, SettingError, SweepError
+from lensbench.records import Metadata
+from lensbench.study.gather import focal_groups, gather
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    """A folder of empty files whose metadata the test invents; a file without any cannot be read."""
+    told = {}
+
+    def add(name, **fields):
+        path = tmp_path / "shots" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.touch()
+        told[path] = Metadata(**fields) if fields else None
+
+    def read(path):
+        if told[path] is None:
+            raise ImageError(f"{path.name}: not a photograph")
+        return told[path]
+
+    monkeypatch.setattr(photo, "read_metadata", read)
+    add.folder = tmp_path / "shots"
+    add.table = tmp_path / "table.csv"
+    return add
+
+
+KNOWN = {"camera": "Box One", "lens": "Fennel", "f_number": 5.657, "focal_length_mm": 35.0}
+
+
+def test_f_numbers_are_named_and_kept_exact(folder):
+    folder("a.dng", **KNOWN)
+    (shot,) = gather([folder.folder])
+    assert shot.setting.f_number == 5.6
+    assert shot.metadata.f_number == 5.657
+    assert (shot.lens, shot.camera, shot.left_out, shot.overrides) == ("Fennel", "Box One", "", None)
+
+
+def test_focal_lengths_are_grouped_lens_by_lens(folder):
+    for name, focal, lens in [
+        ("a", 24.0, "Fennel"),
+        ("b", 24.3, "Fennel"),
+        ("c", 24.3, "Fennel"),
+        ("d", 25.0, "Sorrel"),
+    ]:
+        folder(f"{name}.dng", **(KNOWN | {"focal_length_mm": focal, "lens": lens}))
+    assert [shot.setting.focal_length_mm for shot in gather([folder.folder])] == [24.3, 24.3, 24.3, 25.0]
+
+
+def test_gaps_above_three_percent_divide():
+    # By hand: 24 -> 24.7 is 2.9 %, 24.7 -> 25.5 is 3.2 %.
+    assert focal_groups([25.5, 24.0, 24.7]) == {24.0: 24.4, 24.7: 24.4, 25.5: 25.5}
+
+
+def test_unknown_lens_and_focal_length_keep_a_plain_name(folder):
+    folder("a.dng", f_number=4.0)
+    (shot,) = gather([folder.folder])
+    assert (shot.lens, shot.camera) == ("unknown lens", "unknown camera")
+    assert math.isnan(shot.setting.focal_length_mm)
+
+
+def test_unknown_f_number_and_unreadable_files_are_named(folder):
+    folder("a.dng", **KNOWN)
+    folder("b.dng", lens="Fennel")
+    folder("c.dng")
+    _, unknown, unreadable = gather([folder.folder])
+    assert "f-number is unknown" in unknown.left_out
+    assert "not a photograph" in unreadable.left_out
+    assert not unknown.by_choice
+
+
+def test_finished_picture_beside_its_raw_file_is_left_out_by_choice(folder):
+    folder("a.dng", **KNOWN)
+    folder("a.JPG", **KNOWN)
+    folder("b.jpg", **KNOWN)
+    found = {shot.path.name: shot for shot in gather([folder.folder])}
+    assert found["a.JPG"].by_choice
+    assert not found["a.dng"].left_out
+    assert not found["b.jpg"].left_out
+
+
+def test_table_overrides_and_shuts_out(folder):
+    folder("a.dng", camera="Box One")
+    folder("b.dng", **KNOWN)
+    folder.table.write_text("file,lens,f_number,focal_length_mm,use\na.dng,Old,2.8,58,\nb.dng,,,,no\n")
+    first, second = gather([folder.folder], folder.table)
+    assert (first.lens, first.camera, first.setting.f_number, first.setting.focal_length_mm) == (
+        "Old", "Box One", 2.8, 58.0,
+    )  # fmt: skip
+    assert first.overrides == Metadata(lens="Old", f_number=2.8, focal_length_mm=58.0)
+    assert second.by_choice
+
+
+def test_table_must_name_files_that_are_there_and_clear(folder):
+    folder("one/a.dng", **KNOWN)
+    folder("two/a.dng", **KNOWN)
+    folder.table.write_text("file,lens\na.dng,Old\n")
+    with pytest.raises(SettingError, match="2 files bear that name"):
+        gather([folder.folder], folder.table)
+    folder.table.write_text("file,lens\nz.dng,Old\n")
+    with pytest.raises(SettingError, match="in none of the folders"):
+        gather([folder.folder], folder.table)
+    folder.table.write_text("file,lens\ntwo/a.dng,Old\n")
+    assert [shot.lens for shot in gather([folder.folder], folder.table)] == ["Fennel", "Old"]
+
+
+def test_folder_without_photographs(tmp_path):
+    with pytest.raises(SweepError, match="no photographs in"):
+        gather([tmp_path])
+
+
+def test_nothing_usable_says_why(folder):
+    folder("a.dng", lens="Old")
+    with pytest.raises(SweepError, match=r"a\.dng: its f-number is unknown"):
+        gather([folder.folder])
