@@ -8,6 +8,7 @@ import typer
 from lensbench import __version__
 from lensbench.cli.chart import chart
 from lensbench.cli.compare import compare
+from lensbench.cli.demo import demo
 from lensbench.cli.edge import edge
 from lensbench.cli.measure import measure
 from lensbench.cli.simulate import simulate
@@ -39,7 +40,7 @@ def _options(
     """Find the sharpest f-stop, zoom position and lens by your own measurement."""
 
 
-for command in (chart, edge, measure, sweep, compare, simulate):
+for command in (chart, edge, measure, sweep, compare, simulate, demo):
     app.command()(command)
 
 

@@ -1,0 +1,61 @@
+"""What the commands that measure many photographs say: progress on standard error, the answer on standard output."""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from lensbench.study import Sweep
+    from lensbench.study.findings import CompareFindings, SweepFindings
+
+__all__ = ["progress_bar", "say_answer", "say_comparison", "say_rejected"]
+
+
+@contextmanager
+def progress_bar(doing: str = "measuring") -> Iterator[Callable[[int, int], None]]:
+    """Show a bar on standard error, where that is a terminal; the function given back takes (done, total)."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        line = bar.add_task(doing, total=None)
+
+        def show(done: int, total: int) -> None:
+            bar.update(line, completed=done, total=total)
+
+        yield show
+
+
+def say_rejected(done: "Sweep") -> None:
+    """Name every photograph that was left out, with its reason."""
+    from lensbench.report.clean import clean_text
+
+    chosen = sum(shot.planned.by_choice for shot in done.shots)
+    if chosen:
+        typer.echo(f"left out: {chosen} photographs, by the shots table or for a raw file beside", err=True)
+    rejections = [*done.findings.unplaced, *(one for lens in done.findings.lenses for one in lens.rejected)]
+    for rejection in rejections:
+        typer.echo(f"rejected: {clean_text(rejection.path.name)}: {clean_text(rejection.reason)}", err=True)
+
+
+def say_answer(findings: "SweepFindings", written: Sequence[Path]) -> None:
+    """Give the answer in plain sentences, and say where the report lies."""
+    from lensbench.report.words import answer_sentences
+
+    for sentence in answer_sentences(findings):
+        typer.echo(sentence)
+    typer.echo(f"Report: {written[-1]}")
+
+
+def say_comparison(comparison: "CompareFindings", written: Sequence[Path]) -> None:
+    """Give the comparison in plain sentences, and say where the report lies."""
+    from lensbench.report.words import comparison_sentences
+
+    for sentence in comparison_sentences(comparison):
+        typer.echo(sentence)
+    typer.echo(f"Report: {written[-1]}")
