@@ -15,6 +15,7 @@ from lensbench import photo
 from lensbench.errors import ImageError, SettingError, SweepError
 from lensbench.records import Metadata
 from lensbench.study.findings import PlannedShot, Setting
+from lensbench.study.running import without_path
 from lensbench.study.shots_table import TableRow, read_shots_table
 from lensbench.units import nominal_f_number
 
@@ -95,7 +96,7 @@ def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot
     try:
         metadata, left_out = photo.read_metadata(path), ""
     except ImageError as error:
-        metadata, left_out = Metadata(), str(error)
+        metadata, left_out = Metadata(), without_path(str(error), path)
     by_choice = ""
     if row is None and path.suffix.lower() not in photo.RAW_SUFFIXES and _stem(path) in raw_names:
         by_choice = "the raw file of the same name is measured instead"

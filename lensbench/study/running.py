@@ -75,8 +75,13 @@ def measure_one(task: Task) -> Outcome:
         if task.shelf:
             task.shelf.put(name, result)
     except (LensError, OSError) as error:
-        return RejectedShot(path=task.path, reason=str(error))
+        return RejectedShot(path=task.path, reason=without_path(str(error), task.path))
     return result
+
+
+def without_path(message: str, path: Path) -> str:
+    """Give a message about a file without the file's name at its head; a record names it already."""
+    return message.removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
 
 
 def usual_workers() -> int:

@@ -77,7 +77,7 @@ def test_what_cannot_be_measured_comes_back_with_the_reason(tmp_path, monkeypatc
 
     monkeypatch.setattr(shot, "measure_shot", refuse, raising=False)
     outcome = measure_one(Task(path=tmp_path / "shot_1.dng"))
-    assert outcome == RejectedShot(path=tmp_path / "shot_1.dng", reason="shot_1.dng: no chart in the picture")
+    assert outcome == RejectedShot(path=tmp_path / "shot_1.dng", reason="no chart in the picture")
 
 
 INTERRUPTED = """
