@@ -6,6 +6,7 @@ JPEG markers: ITU-T T.81, table B.1; ICC in JPEG and PNG: ICC.1:2022, annex B; P
 edition), clause 11; TIFF 6.0.
 """
 
+import logging
 import struct
 import zlib
 from dataclasses import dataclass
@@ -132,6 +133,7 @@ def _inflated(data: bytes) -> bytes:
 def _tiff_header(path: Path) -> PictureHeader | None:
     import tifffile  # noqa: PLC0415  heavy: only when a TIFF is opened
 
+    logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # faults come as exceptions
     try:
         with tifffile.TiffFile(path) as file:
             page = file.pages[0]

@@ -151,10 +151,19 @@ def read_raw(path: Path) -> MosaicPixels:
             f"{path.name}: this is no photograph that the raw decoder (LibRaw {version}) knows; "
             "convert it to DNG (undemosaiced), or give a JPEG, PNG or TIFF"
         ) from error
+    except NotImplementedError as error:
+        raise _strange_filters(path) from error
     except rawpy.LibRawError as error:
         raise ImageError(
             f"{path.name}: the raw data are damaged or cut short; copy the file from the card again"
         ) from error
+
+
+def _strange_filters(path: Path) -> ImageError:
+    return ImageError(
+        f"{path.name}: this sensor's colour filters are laid out in a way that is not measured; "
+        "give a JPEG or TIFF of the picture instead"
+    )
 
 
 def _from_decoder(raw: Any, *, path: Path, file_bytes: int) -> MosaicPixels:
@@ -208,17 +217,14 @@ def _layout(raw: Any, *, path: Path) -> tuple[ColourMap, tuple[str, ...], Colour
     """Give the decoder's colour of every place of a period, the channels' names, and the period in them."""
     if raw.num_colors == 1:
         return np.zeros((1, 1), np.intp), ("grey",), np.zeros((1, 1), np.intp)
+    channels = ("green", "red", "blue")
     rows, columns = raw.raw_pattern.shape
     seen = _visible_colours(raw, rows=4 * rows, columns=4 * columns)
     colours = seen[:rows, :columns]
     names = [_COLOUR_NAMES.get(letter, "") for letter in raw.color_desc.decode("ascii", "replace")]
-    known = colours.max() < len(names) and all(names[index] for index in np.unique(colours))
+    known = colours.max() < len(names) and {names[index] for index in np.unique(colours)} == {*channels}
     if not known or not np.array_equal(seen, np.tile(colours, (4, 4))):
-        raise ImageError(
-            f"{path.name}: this sensor's colour filters are laid out in a way that is not measured; "
-            "give a JPEG or TIFF of the picture instead"
-        )
-    channels = ("green", "red", "blue")
+        raise _strange_filters(path)
     pattern = np.array([[channels.index(names[index]) for index in row] for row in colours], np.intp)
     return colours, channels, pattern
 

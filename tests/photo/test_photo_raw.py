@@ -228,3 +228,9 @@ def test_the_overview_evens_out_the_colours(tmp_path, pattern, factor):
         # Blocks are whole: the step of brightness lies where the block grid says.
         middle = view.grey[view.grey.shape[0] // 2].astype(int)
         assert np.argmin(np.diff(middle)) == pytest.approx(160 / expected - 1, abs=3 if expected == 1 else 1)
+
+
+def test_a_filter_without_one_of_the_colours_is_refused(tmp_path):
+    path = write_dng(tmp_path / "a.dng", unlike_codes(), pattern=(0, 2, 2, 0))
+    with pytest.raises(ImageError, match=r"a\.dng: this sensor's colour filters are laid out in a way"):
+        open_photo(path)
