@@ -11,6 +11,7 @@ from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 from scipy.special import erf
 
 from lensbench.records import BoolArray
@@ -112,6 +113,17 @@ def _crossings(
     )
 
 
+@dataclass(slots=True, eq=False)
+class _State:
+    """Where the descent stands, one entry a patch; changed in place."""
+
+    parameters: FloatArray
+    cost: FloatArray
+    gradient: FloatArray
+    normal: FloatArray
+    damping: FloatArray
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Field:
     """Samples of all patches at their distances from the expected crossings, each of shape (n, samples)."""
@@ -132,25 +144,41 @@ class _Field:
 
     def descend(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Run Levenberg-Marquardt on all patches; give parameters, normal matrices and sums of squares."""
-        damping = np.full(len(parameters), 1e-3)
-        cost, gradient, normal = self._assess(parameters)
+        state = _State(parameters.copy(), *self._assess(parameters), np.full(len(parameters), 1e-3))
+        active = np.arange(len(parameters))
         for _ in range(_ROUNDS):
-            diagonal = np.einsum("nii->ni", normal)
-            damped = normal + (damping[:, None] * diagonal + 1e-12)[:, :, None] * np.eye(9)
-            step = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
-            trial = parameters + np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
-            trial_cost, trial_gradient, trial_normal = self._assess(trial)
-            better = trial_cost < cost
-            damping = np.where(better, damping / 10.0, damping * 10.0)
-            parameters = np.where(better[:, None], trial, parameters)
-            gradient = np.where(better[:, None], trial_gradient, gradient)
-            normal = np.where(better[:, None, None], trial_normal, normal)
-            cost = np.where(better, trial_cost, cost)
-            if np.abs(step[:, : _COL + 1]).max() < _SETTLED_PX:
+            moved = self._part(active).advance(state, active)
+            active = active[moved >= _SETTLED_PX]
+            if not len(active):
                 break
-        return parameters, normal, cost
+        return state.parameters, state.normal, state.cost
+
+    def _part(self, chosen: npt.NDArray[np.int64]) -> "_Field":
+        return _Field(
+            rows=self.rows[chosen],
+            cols=self.cols[chosen],
+            values=self.values[chosen],
+            weights=self.weights[chosen],
+        )
+
+    def advance(self, state: "_State", active: npt.NDArray[np.int64]) -> FloatArray:
+        """Take one step of the active patches, whose samples this field holds; tell how far crossings moved."""
+        normal = state.normal[active]
+        diagonal = np.einsum("nii->ni", normal)
+        damped = normal + (state.damping[active, None] * diagonal + 1e-12)[:, :, None] * np.eye(9)
+        step = np.linalg.solve(damped, state.gradient[active][:, :, None])[:, :, 0]
+        trial = state.parameters[active] + np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
+        cost, gradient, normal = self._assess(trial)
+        better = cost < state.cost[active]
+        state.damping[active] *= np.where(better, 0.1, 10.0)
+        kept = active[better]
+        state.parameters[kept], state.cost[kept] = trial[better], cost[better]
+        state.gradient[kept], state.normal[kept] = gradient[better], normal[better]
+        moved: FloatArray = np.abs(step[:, : _COL + 1]).max(axis=1)
+        return moved
 
     def _assess(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Give sums of squares, gradients and normal matrices."""
         model, slopes = self._model(parameters)
         residual = self.weights * (self.values - model)
         weighted = slopes * self.weights[:, None]

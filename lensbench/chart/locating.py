@@ -119,7 +119,7 @@ def locate_roughly(expected: Expected, overview: Overview) -> Crossings:
     moved = saddles[:, 0, ::-1].astype(np.float64)
     stayed = np.hypot(*(moved - start).T) <= 0.4 * radius
     start = np.where(stayed[:, None], moved, start)
-    patches = _grey_patches(overview.grey, start, half=int(np.clip(0.5 * radius, _SMALLEST_HALF_PX, 12)))
+    patches = _grey_patches(overview.grey, start, half=int(np.clip(0.5 * radius, _SMALLEST_HALF_PX, 9)))
     found = fit_crossings(patches, start_px=start, line_rad=expected.line_rad, blur_px=1.0)
     return Crossings(
         position_px=(found.position_px + 0.5) * factor - 0.5,

@@ -131,7 +131,7 @@ def _descend(parameters: FloatArray, points: FloatArray, seen: FloatArray, *, pi
                 "the marks of the chart that were seen lie on one line; show more of it"
             ) from error
         parameters = parameters + step
-        if np.abs(step).max() < 1e-9:
+        if np.abs(step).max() < 1e-8:
             break
     return parameters
 
