@@ -10,12 +10,13 @@ import numpy.typing as npt
 from lensbench.edge.family import HALF
 from lensbench.units import FloatArray
 
-__all__ = ["SIZE", "Bins", "Noise", "pool", "stack_bins"]
+__all__ = ["SIZE", "Bins", "Noise", "Plateaus", "pool", "stack_bins"]
 
 SIZE: Final = 2 * HALF + 1
 _REACH_SIGMA: Final = 3.5
 _FLOOR_OF_STEP: Final = 1e-4
 """Least noise taken, as a part of the step: below it rounding and the shapes' own table decide."""
+_ENOUGH_FREEDOM: Final = 150.0
 _WILD: Final = 8.0
 """A bin whose scatter is this many times the plateau's median holds a speck, and tells nothing of the noise."""
 
@@ -37,6 +38,24 @@ class Noise:
         return float(step / np.sqrt(0.5 * (self.dark_variance + self.bright_variance)))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plateaus:
+    """What the two sides away from the edge tell: noise, and the light's slope along the edge."""
+
+    noise: Noise
+    dark_slope_per_px: float
+    bright_slope_per_px: float
+    dark_slope_sd_per_px: float
+    bright_slope_sd_per_px: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Side:
+    variance: float
+    slope: float
+    slope_sd: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Bins:
     """Pooled samples of one region, or of several when stacked: the last axis has SIZE bins, many of them empty."""
@@ -51,35 +70,77 @@ class Bins:
     along_px: FloatArray
     """Mean place along the edge."""
     scatter: FloatArray
-    """Sum of squared departures from the bin's mean, light along the edge taken out."""
-    freedom: FloatArray
-    """Degrees of freedom of the scatter."""
+    """Sum of squared departures of the values from the bin's mean."""
+    along_scatter_px2: FloatArray
+    """The same of the places along the edge."""
+    shared_px: FloatArray
+    """Sum of the products of both departures."""
     place: npt.NDArray[np.intp]
     """Bin of every sample, the nearest one for those beyond the range (one region only)."""
 
-    def noise(self, *, step_px: float, sigma_px: float, step: float) -> Noise:
-        """Estimate both plateaus' noise from the scatter within bins well away from the edge."""
-        filled = np.flatnonzero(self.freedom > 0)
-        if filled.size == 0:
-            floor = float(np.square(_FLOOR_OF_STEP * step))
-            return Noise(dark_variance=floor, bright_variance=floor)
+    def plateaus(self, *, step_px: float, sigma_px: float, step: float) -> Plateaus:
+        """Estimate both plateaus' noise and light from the scatter within bins well away from the edge."""
+        filled = np.flatnonzero(self.count)
         distance = (filled - HALF) * step_px
-        reach = min(_REACH_SIGMA * sigma_px + 1.0, 0.6 * float(np.abs(distance).max()))
-        sides = [_plateau(self, filled[distance < -reach]), _plateau(self, filled[distance > reach])]
-        known = [side for side in sides if np.isfinite(side)]
+        reach = min(_REACH_SIGMA * sigma_px + 1.0, 0.6 * float(np.abs(distance).max(initial=0.0)))
+        dark = _side(self, filled[distance < -reach], step_px)
+        bright = _side(self, filled[distance > reach], step_px)
         floor = float(np.square(_FLOOR_OF_STEP * step))
-        typical = float(np.mean(known)) if known else floor
-        dark, bright = (max(side if np.isfinite(side) else typical, floor) for side in sides)
-        return Noise(dark_variance=dark, bright_variance=bright)
+        known = [side.variance for side in (dark, bright) if np.isfinite(side.variance)]
+        typical = sum(known) / len(known) if known else floor
+
+        def variance(side: _Side) -> float:
+            return max(side.variance if np.isfinite(side.variance) else typical, floor)
+
+        return Plateaus(
+            noise=Noise(dark_variance=variance(dark), bright_variance=variance(bright)),
+            dark_slope_per_px=dark.slope,
+            bright_slope_per_px=bright.slope,
+            dark_slope_sd_per_px=dark.slope_sd,
+            bright_slope_sd_per_px=bright.slope_sd,
+        )
 
 
-def _plateau(bins: Bins, places: npt.NDArray[np.intp]) -> float:
-    scatter, freedom = bins.scatter[places], bins.freedom[places]
-    if freedom.sum() < 10:
-        return float("nan")
-    single = scatter / freedom
-    sound = single <= _WILD * max(float(np.median(single)), 1e-300)
-    return float(scatter[sound].sum() / freedom[sound].sum())
+def _side(bins: Bins, places: npt.NDArray[np.intp], step_px: float) -> _Side:
+    """Regress values on places along the edge within bins, and see what scatter is left."""
+    freedom = bins.count[places] - 1.0
+    spread = float(bins.along_scatter_px2[places].sum())
+    if freedom.sum() < 4 or spread <= 0.0:
+        return _Side(variance=_sparse_variance(bins, places, step_px), slope=0.0, slope_sd=0.0)
+    scatter = bins.scatter[places]
+    single = scatter / np.maximum(freedom, 1.0)
+    sound = (single <= _WILD * max(float(np.median(single[freedom > 0])), 1e-300)) & (freedom > 0)
+    kept = places[sound]
+    spread = max(float(bins.along_scatter_px2[kept].sum()), 1e-12)
+    shared = float(bins.shared_px[kept].sum())
+    slope = shared / spread
+    rest = max(float(scatter[sound].sum()) - slope * shared, 0.0)
+    degrees = max(float(freedom[sound].sum()) - 1.0, 1.0)
+    variance = rest / degrees if degrees >= _ENOUGH_FREEDOM else _sparse_variance(bins, places, step_px)
+    return _Side(variance=variance, slope=slope, slope_sd=float(np.sqrt(max(variance, 0.0) / spread)))
+
+
+def _sparse_variance(bins: Bins, places: npt.NDArray[np.intp], step_px: float) -> float:
+    """Estimate the noise where most bins hold one sample: from what a level, two slopes and a 1/d tail leave over."""
+    for _ in range(2):
+        count, value = bins.count[places], bins.value[places]
+        rest = count.sum() - 4.0
+        if rest < 6 or places.size < 6:
+            return float("nan")
+        distance = (places - HALF) * step_px + bins.offset_px[places]
+        columns = np.stack(
+            [np.ones_like(value), distance - distance.mean(), bins.along_px[places], 1.0 / distance]
+        )
+        gram = (columns * count) @ columns.T
+        gram[range(4), range(4)] *= 1.0 + 1e-9
+        residual = value - np.linalg.solve(gram, (columns * count) @ value) @ columns
+        own = bins.scatter[places] + count * np.square(residual)
+        variance = float(own.sum() / rest)
+        sound = own <= 20.0 * variance * count
+        if sound.all():
+            break
+        places = places[sound]
+    return variance
 
 
 def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, step_px: float) -> Bins:
@@ -101,31 +162,17 @@ def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, st
         return np.asarray(np.bincount(index, weight, SIZE), np.float64)
 
     sum_value, sum_along = total(value), total(along_px)
-    scatter = total(value * value) - sum_value * sum_value * share
-    along_scatter = total(along_px * along_px) - sum_along * sum_along * share
-    shared = total(along_px * value) - sum_along * sum_value * share
-    freedom = np.maximum(count - 1.0, 0.0)
     return Bins(
         count=count,
         value=sum_value * share,
         offset_px=total(place) * share * step_px,
         half_square_px2=total(place * place) * share * (0.5 * step_px**2),
         along_px=sum_along * share,
-        scatter=_without_slope(scatter, along_scatter, shared),
-        freedom=freedom,
+        scatter=np.maximum(total(value * value) - sum_value * sum_value * share, 0.0),
+        along_scatter_px2=np.maximum(total(along_px * along_px) - sum_along * sum_along * share, 0.0),
+        shared_px=total(along_px * value) - sum_along * sum_value * share,
         place=place_of_all,
     )
-
-
-def _without_slope(scatter: FloatArray, along_scatter: FloatArray, shared: FloatArray) -> FloatArray:
-    """Take the light's slope along the edge, one for each side, out of the scatter within bins."""
-    rest = scatter.copy()
-    for side in (slice(0, HALF), slice(HALF, SIZE)):
-        spread = float(along_scatter[side].sum())
-        if spread > 0:
-            slope = float(shared[side].sum()) / spread
-            rest[side] += slope * (slope * along_scatter[side] - 2.0 * shared[side])
-    return np.maximum(rest, 0.0)
 
 
 def stack_bins(bins: Sequence[Bins]) -> Bins:
@@ -137,6 +184,7 @@ def stack_bins(bins: Sequence[Bins]) -> Bins:
         half_square_px2=np.stack([one.half_square_px2 for one in bins]),
         along_px=np.stack([one.along_px for one in bins]),
         scatter=np.stack([one.scatter for one in bins]),
-        freedom=np.stack([one.freedom for one in bins]),
+        along_scatter_px2=np.stack([one.along_scatter_px2 for one in bins]),
+        shared_px=np.stack([one.shared_px for one in bins]),
         place=np.empty(0, np.intp),
     )

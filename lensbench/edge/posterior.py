@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge.bins import Bins, Noise, stack_bins
+from lensbench.edge.bins import Bins, Plateaus, stack_bins
 from lensbench.edge.shapes import Rung
 from lensbench.units import FloatArray
 
@@ -25,12 +25,15 @@ __all__ = ["LEVELS", "Posterior", "fit_shapes"]
 LEVELS: Final = 7
 """Columns before the modes: dark level, step, shift; light across and along, dark side then bright side."""
 SHIFT: Final = 2
+_ACROSS: Final = (3, 5)
+_ALONG: Final = (4, 6)
 _LIGHT_SIZES: Final = (3e-4, 0.03)
-"""Prior sd of the light's slope over the region, as a part of the step: even light, or gently uneven."""
+"""Prior sd of the light's slope across the region, as a part of the step: even light, or gently uneven."""
 _FREE_SIZES: Final = (3e-4, 3e-3, 0.02, 0.1, 0.4)
 """Prior sd of the free-form part, as a part of the step."""
 _SHIFT_SD_PX: Final = 0.3
-_VAGUE: Final = 1e3
+_VAGUE: Final = 10.0
+"""Prior sd of the two levels, as a part of the step: wide enough to say nothing, small enough to keep digits."""
 _TOGETHER: Final = 12
 """Regions worked on at a time: their arrays then fit the processor's cache."""
 _DOUBTFUL_SD: Final = 2.5
@@ -75,7 +78,7 @@ class _Solution:
 
 
 def fit_shapes(
-    bins: Sequence[Bins], rung: Rung, noise: Sequence[Noise], *, step: FloatArray
+    bins: Sequence[Bins], rung: Rung, plateaus: Sequence[Plateaus], *, step: FloatArray
 ) -> list[Posterior]:
     """Fit the columns of one rung to the pooled samples of several regions.
 
@@ -85,28 +88,29 @@ def fit_shapes(
         Samples pooled by distance towards the bright side, one for each region.
     rung : Rung
         Shapes near these edges' sharpness.
-    noise : sequence of Noise
-        Variance of a sample, one for each region.
+    plateaus : sequence of Plateaus
+        Noise and light along the edge, one for each region.
     step : array
         First idea of bright less dark for each region, which scales the prior. [linear]
     """
     posteriors: list[Posterior] = []
     for first in range(0, len(bins), _TOGETHER):
         part = slice(first, first + _TOGETHER)
-        posteriors.extend(_fit_together(bins[part], rung, noise[part], step[part]))
+        posteriors.extend(_fit_together(bins[part], rung, plateaus[part], step[part]))
     return posteriors
 
 
 def _fit_together(
-    bins: Sequence[Bins], rung: Rung, noise: Sequence[Noise], step: FloatArray
+    bins: Sequence[Bins], rung: Rung, plateaus: Sequence[Plateaus], step: FloatArray
 ) -> list[Posterior]:
     stacked = stack_bins(bins)
     used = np.flatnonzero(stacked.count.any(axis=0))
     span = slice(int(used[0]), int(used[-1]) + 1)
     base = np.concatenate([_level_columns(stacked, rung, span), _rows(stacked, rung.modes, span)], axis=1)
-    weight = stacked.count[:, span] / _variance(noise, base[:, 1])
-    system = _System(base, weight, stacked.value[:, span])
-    tight, loose = (_prior_sd(step, base.shape[1], light, 0.0, 0) for light in _LIGHT_SIZES)
+    weight = stacked.count[:, span] / _variance(plateaus, base[:, 1])
+    known, along_sd = _light_along(stacked, plateaus, span, base)
+    system = _System(base, weight, stacked.value[:, span] - known)
+    tight, loose = (_prior_sd(step, along_sd, base.shape[1], light, 0.0, 0) for light in _LIGHT_SIZES)
     uneven = system.evidence(loose) > system.evidence(tight) + 1.0
     solution = system.solve(np.where(uneven[:, None], loose, tight))
     light = np.where(uneven, _LIGHT_SIZES[1], _LIGHT_SIZES[0])
@@ -115,7 +119,9 @@ def _fit_together(
         solution.chi2 > solution.degrees + _DOUBTFUL_SD * np.sqrt(2.0 * solution.degrees)
     )
     for i in doubtful:
-        wide = _free_fit(system, base[i], _rows(stacked, rung.free, span)[i], int(i), float(step[i]))
+        own = slice(int(i), int(i) + 1)
+        free = _rows(stacked, rung.free, span, own)[0]
+        wide = _free_fit(system, base[i], free, int(i), step[own], along_sd[own])
         if wide is not None:
             solved, free_size, light_size = wide
             posteriors[i] = _posterior(rung, solved, 0, free_size, light_size)
@@ -136,29 +142,29 @@ def _posterior(rung: Rung, solution: _Solution, i: int, free_size: float, light_
 
 
 def _free_fit(
-    system: "_System", base: FloatArray, free: FloatArray, i: int, step: float
+    system: "_System", base: FloatArray, free: FloatArray, i: int, step: FloatArray, along_sd: FloatArray
 ) -> tuple[_Solution, float, float] | None:
     """Try free-form parts of several sizes on one region; None where the family alone has more evidence."""
     columns = np.concatenate([base, free])
     wide = _System(columns[None], system.weight[i : i + 1], system.value[i : i + 1])
     sizes = [(free_size, light) for free_size in _FREE_SIZES for light in _LIGHT_SIZES]
-    scale = np.array([step])
-    trials = [_prior_sd(scale, base.shape[0], light, free_size, free.shape[0]) for free_size, light in sizes]
+    count = base.shape[0]
+    trials = [_prior_sd(step, along_sd, count, light, free_size, free.shape[0]) for free_size, light in sizes]
     evidence = [float(wide.evidence(trial)[0]) for trial in trials]
     best = int(np.argmax(evidence))
     alone = max(
-        float(system.evidence_of(i, _prior_sd(scale, base.shape[0], light, 0.0, 0))) for light in _LIGHT_SIZES
+        system.evidence_of(i, _prior_sd(step, along_sd, count, light, 0.0, 0)) for light in _LIGHT_SIZES
     )
     if evidence[best] <= alone:
         return None
     return wide.solve(trials[best]), *sizes[best]
 
 
-def _rows(bins: Bins, samples: FloatArray, span: slice) -> FloatArray:
+def _rows(bins: Bins, samples: FloatArray, span: slice, own: slice = slice(None)) -> FloatArray:
     """Evaluate shapes (3, shapes, positions) at the bins' true content: (regions, shapes, bins)."""
-    rows = samples[1, :, span] * bins.offset_px[:, None, span]
+    rows = samples[1, :, span] * bins.offset_px[own, None, span]
     rows += samples[0, :, span]
-    rows += samples[2, :, span] * bins.half_square_px2[:, None, span]
+    rows += samples[2, :, span] * bins.half_square_px2[own, None, span]
     return rows
 
 
@@ -175,20 +181,35 @@ def _level_columns(bins: Bins, rung: Rung, span: slice) -> FloatArray:
     return np.stack(columns, axis=1)
 
 
-def _variance(noise: Sequence[Noise], profile: FloatArray) -> FloatArray:
-    dark = np.array([one.dark_variance for one in noise])[:, None]
-    bright = np.array([one.bright_variance for one in noise])[:, None]
+def _light_along(
+    bins: Bins, plateaus: Sequence[Plateaus], span: slice, base: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Give the light's known slope along the edge at each bin, and the prior sd of what is left of it."""
+    along, mean = bins.along_px[:, span], base[:, 1]
+    dark = np.array([one.dark_slope_per_px for one in plateaus])[:, None]
+    bright = np.array([one.bright_slope_per_px for one in plateaus])[:, None]
+    sd = np.array([(one.dark_slope_sd_per_px, one.bright_slope_sd_per_px) for one in plateaus])
+    farthest = np.maximum(np.abs(along).max(axis=1, keepdims=True), 1.0)
+    return (dark * (1.0 - mean) + bright * mean) * along, sd * farthest
+
+
+def _variance(plateaus: Sequence[Plateaus], profile: FloatArray) -> FloatArray:
+    dark = np.array([one.noise.dark_variance for one in plateaus])[:, None]
+    bright = np.array([one.noise.bright_variance for one in plateaus])[:, None]
     variance: FloatArray = dark + (bright - dark) * np.clip(profile, 0.0, 1.0)
     return variance
 
 
-def _prior_sd(step: FloatArray, columns: int, light: float, free: float, free_columns: int) -> FloatArray:
+def _prior_sd(
+    step: FloatArray, along_sd: FloatArray, columns: int, light: float, free: float, free_columns: int
+) -> FloatArray:
     sd = np.ones((step.size, columns + free_columns))
     sd[:, :2] = _VAGUE
     sd[:, SHIFT] = _SHIFT_SD_PX
-    sd[:, SHIFT + 1 : LEVELS] = light
+    sd[:, _ACROSS] = light
     sd[:, columns:] = free
     sd *= step[:, None]
+    sd[:, _ALONG] = np.maximum(along_sd, 1e-5 * step[:, None])
     return sd
 
 
@@ -203,18 +224,24 @@ class _System:
         self._gram = weighted @ columns.transpose(0, 2, 1)
         self._moment = (weighted @ value[:, :, None])[:, :, 0]
 
-    def _scaled(self, prior_sd: FloatArray, part: slice = slice(None)) -> tuple[FloatArray, FloatArray]:
-        system = self._gram[part] * prior_sd[:, :, None] * prior_sd[:, None, :]
-        diagonal = np.arange(system.shape[1])
-        system[:, diagonal, diagonal] += 1.0
-        return system, self._moment[part] * prior_sd
+    def _scaled(
+        self, prior_sd: FloatArray, part: slice = slice(None)
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Give the system I + S G S with a unit diagonal, the moment to match, and the scale of each unknown."""
+        diagonal = np.arange(prior_sd.shape[1])
+        gram = self._gram[part]
+        scale = 1.0 / np.sqrt(1.0 + gram[:, diagonal, diagonal] * np.square(prior_sd))
+        sd = prior_sd * scale
+        system = gram * sd[:, :, None] * sd[:, None, :]
+        system[:, diagonal, diagonal] = 1.0
+        return system, self._moment[part] * sd, scale
 
     def evidence(self, prior_sd: FloatArray, part: slice = slice(None)) -> FloatArray:
         """Give the logarithm of the data's probability under a prior, up to a constant, for each region."""
-        system, moment = self._scaled(prior_sd, part)
+        system, moment, scale = self._scaled(prior_sd, part)
         factor = np.linalg.cholesky(system)
         solved = np.linalg.solve(system, moment[:, :, None])[:, :, 0]
-        logarithm = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+        logarithm = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1) - np.log(scale).sum(axis=1)
         evidence: FloatArray = 0.5 * (moment * solved).sum(axis=1) - logarithm
         return evidence
 
@@ -224,16 +251,17 @@ class _System:
 
     def solve(self, prior_sd: FloatArray) -> _Solution:
         """Give coefficients, covariance, chi-square and its degrees of freedom for each region."""
-        system, moment = self._scaled(prior_sd)
+        system, moment, scale = self._scaled(prior_sd)
         inverse = np.linalg.inv(system)
-        coefficient = (inverse @ moment[:, :, None])[:, :, 0] * prior_sd
+        sd = prior_sd * scale
+        coefficient = (inverse @ moment[:, :, None])[:, :, 0] * sd
         fitted = (coefficient[:, None, :] @ self._columns)[:, 0]
         chi2 = (self.weight * np.square(self.value - fitted)).sum(axis=1)
-        used = prior_sd.shape[1] - np.trace(inverse, axis1=1, axis2=2)
+        used = prior_sd.shape[1] - (np.diagonal(inverse, axis1=1, axis2=2) * np.square(scale)).sum(axis=1)
         filled = np.count_nonzero(self.weight, axis=1)
         return _Solution(
             coefficient=coefficient,
-            covariance=inverse * prior_sd[:, :, None] * prior_sd[:, None, :],
+            covariance=inverse * sd[:, :, None] * sd[:, None, :],
             fitted=fitted,
             chi2=chi2,
             degrees=np.maximum(filled - used, 1.0),

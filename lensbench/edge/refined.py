@@ -11,7 +11,7 @@ from lensbench.edge.family import HALF
 from lensbench.edge.figures import crossings_cypx
 from lensbench.edge.line import EdgeLine, fit_lines
 from lensbench.edge.points import Points
-from lensbench.edge.posterior import LEVELS, Posterior, fit_shapes
+from lensbench.edge.posterior import Posterior, fit_shapes
 from lensbench.edge.shapes import nearest_rung, rung_at
 from lensbench.edge.specks import sound_samples
 from lensbench.edge.transfer import transfer_of
@@ -32,6 +32,8 @@ class RefinedFit:
 
     line: EdgeLine
     noise: Noise
+    light_along: tuple[float, float]
+    """Slope of the dark and of the bright plateau along the edge, per pixel."""
     bins: Bins
     posterior: Posterior
     reach_px: float
@@ -116,17 +118,18 @@ def _fit(regions: Sequence[_Open]) -> None:
 def _fit_group(group: Sequence[_Open], index: int) -> None:
     rung = rung_at(index)
     bins = [pool(one.distance_px, one.along_px, one.points.value, step_px=rung.step_px) for one in group]
-    noise = [
-        own.noise(step_px=rung.step_px, sigma_px=one.line.sigma_px, step=one.line.step)
+    plateaus = [
+        own.plateaus(step_px=rung.step_px, sigma_px=one.line.sigma_px, step=one.line.step)
         for own, one in zip(bins, group, strict=True)
     ]
     step = np.array([one.line.step for one in group])
-    for one, own, its_noise, posterior in zip(
-        group, bins, noise, fit_shapes(bins, rung, noise, step=step), strict=True
+    for one, own, sides, posterior in zip(
+        group, bins, plateaus, fit_shapes(bins, rung, plateaus, step=step), strict=True
     ):
         one.fit = RefinedFit(
             line=one.line,
-            noise=its_noise,
+            noise=sides.noise,
+            light_along=(sides.dark_slope_per_px, sides.bright_slope_per_px),
             bins=own,
             posterior=posterior,
             reach_px=min(float(np.abs(one.distance_px).max()), HALF * rung.step_px),
@@ -147,5 +150,7 @@ def _cleaned(one: _Open) -> _Open | None:
 
 
 def light_percent(fit: RefinedFit) -> float:
-    """Give the light's largest slope over the region, in percent of the step."""
-    return 100.0 * float(np.abs(fit.posterior.coefficient[3:LEVELS]).max()) / fit.posterior.step
+    """Give the light's largest change over the region, in percent of the step."""
+    across = 2.0 * float(np.abs(fit.posterior.coefficient[[3, 5]]).max())
+    along = max(abs(slope) for slope in fit.light_along) * 2.0 * float(np.abs(fit.bins.along_px).max())
+    return 100.0 * max(across, along) / fit.posterior.step
