@@ -44,6 +44,8 @@ _READER_FAULTS: Final = (
 """What readers of metadata have been seen to raise on malformed blocks; pixels are measured all the same."""
 
 _LONGEST_TEXT: Final = 80
+_MOST_READS: Final = 60_000
+"""Of single numbers; camera files with maker notes take a few thousand."""
 _EMPTY_NAMES: Final = frozenset({"", "----", "-", "none", "n/a", "unknown", "manual", "0", "1"})
 _IMPOSSIBLE_LENS: Final = re.compile(r"(?<![\d.])0(\.0)? ?mm|\bF/?0(\.0)?\b", re.IGNORECASE)
 _MM_PER_UNIT: Final = {2: 25.4, 3: 10.0, 4: 1.0}
@@ -125,12 +127,29 @@ def _read_tags(file: BinaryIO) -> Tags:
     return tags
 
 
+class _BoundedReader(io.BufferedReader):
+    """A file that gives up after very many reads: damaged directories can chain almost without end."""
+
+    reads_left = _MOST_READS
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        self.reads_left -= 1
+        if self.reads_left < 0:
+            raise OSError("the metadata have no end")
+        return super().read(size)
+
+
 def _process(file: BinaryIO, *, details: bool = False) -> Tags:
+    file.seek(0)
+    reader = _BoundedReader(file)  # type: ignore[arg-type]  # any binary file serves
     try:
-        file.seek(0)
-        tags: Tags = exifread.process_file(file, details=details, builtin_types=True, extract_thumbnail=False)
+        tags: Tags = exifread.process_file(
+            reader, details=details, builtin_types=True, extract_thumbnail=False
+        )
     except _READER_FAULTS:
         return {}
+    finally:
+        reader.detach()
     return tags
 
 

@@ -2,6 +2,7 @@
 
 import os
 import struct
+import time
 from pathlib import Path
 
 import cv2
@@ -198,6 +199,19 @@ def test_harmed_containers_give_no_metadata(tmp_path, head):
     for tail in (b"", b"\xff" * 40, bytes(200), os.urandom(300)):
         (tmp_path / "a.raw").write_bytes(head + tail)
         assert read_metadata(tmp_path / "a.raw").camera is None
+
+
+def test_directories_that_chain_almost_without_end_are_given_up(tmp_path):
+    """A thousand directories of 65535 entries each, laid over each other in one megabyte."""
+    data = bytearray(b"II*\x00\x08\x00\x00\x00" + bytes(800_000))
+    for number in range(1000):
+        at = 8 + 4 * number
+        struct.pack_into("<H", data, at, 65535)
+        struct.pack_into("<I", data, at + 2 + 12 * 65535, at + 4)
+    (tmp_path / "a.dng").write_bytes(data)
+    begun = time.process_time()
+    assert read_metadata(tmp_path / "a.dng").camera is None
+    assert time.process_time() - begun < 5.0  # minutes without the limit
 
 
 def described(**values: float) -> Metadata:
