@@ -38,15 +38,12 @@ def _set_to(lens: str, best: BestSetting, *, zoom: bool) -> str:
 
 
 def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
-    at = f"At {_length(focal.focal_length_mm)} " if zoom else ""
     tested = sorted(point.f_number for point in focal.curve if point.zone == "frame")
+    at = f"At {_length(focal.focal_length_mm)} " if zoom else ""
+    if len(tested) < 2:
+        return f"{at}only f/{focal.best_f_number:g} was tested." if at else "No other f-stop was tested."
     if len(focal.tied_f_numbers) < 2:
-        best = f"f/{focal.best_f_number:g}"
-        return (
-            f"{at}{best} stands alone."
-            if at
-            else f"{best[0].upper()}{best[1:]} stands alone." * (len(tested) > 1)
-        )
+        return f"{at}f/{focal.best_f_number:g} stands alone." if at else "No other f-stop comes up to it."
     text = f"{at}{stop_range(focal.tied_f_numbers, tested)} can't be told apart."
     return text[0].upper() + text[1:] if zoom else text
 

@@ -136,3 +136,15 @@ def test_stops_are_named_as_a_range_only_without_gaps():
     tested = (2.8, 4.0, 5.6, 8.0, 11.0)
     assert stop_range((4.0, 5.6, 8.0), tested) == "f/4 to f/8"
     assert stop_range((2.8, 5.6, 8.0), tested) == "f/2.8, f/5.6 and f/8"
+
+
+@pytest.mark.parametrize(
+    ("curve", "told"),
+    [
+        ({4.0: 0.3}, "No other f-stop was tested."),
+        ({2.8: 0.2, 4.0: 0.3, 5.6: 0.22}, "No other f-stop comes up to it."),
+        ({2.8: 0.2, 4.0: 0.3, 5.6: 0.298}, "f/4 and f/5.6 can't be told apart."),
+    ],
+)
+def test_other_stops_are_spoken_of(curve, told):
+    assert told in lens_of(shoot(curve, seed=15, sd=0.003)).answer

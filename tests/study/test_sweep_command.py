@@ -88,7 +88,7 @@ def test_strict_ends_with_three_when_a_photograph_was_rejected(lensbench, tmp_pa
     assert lensbench("sweep", folder, "--out", tmp_path / "report").exit_code == 0
     strict = lensbench("sweep", folder, "--out", tmp_path / "report", "--strict")
     assert strict.exit_code == 3
-    assert "rejected: Fennel_2.8_9.dng: Fennel_2.8_9.dng: no chart" in strict.stderr
+    assert "rejected: Fennel_2.8_9.dng: no chart" in strict.stderr
 
 
 def test_a_second_run_takes_up_where_the_first_stopped(lensbench, tmp_path, monkeypatch):
