@@ -98,7 +98,9 @@ def test_nothing_touches_anything_else(layout):
 
 @layouts
 def test_everything_stands_on_the_page(layout):
-    for mark, reach in [(t, t.radius_mm) for t in layout.targets] + [(m, m.side_mm / 2) for m in layout.markers]:
+    for mark, reach in [(t, t.radius_mm) for t in layout.targets] + [
+        (m, m.side_mm / 2) for m in layout.markers
+    ]:
         for axis in (0, 1):
             assert abs(mark.center_mm[axis]) + reach < layout.paper_mm[axis] / 2 - 5.0
 
