@@ -1,6 +1,5 @@
 """Metadata: real camera files, what adapted lenses leave behind, malformed blocks, pixel pitch."""
 
-import os
 import struct
 import time
 from pathlib import Path
@@ -180,7 +179,7 @@ def test_names_are_freed_of_control_and_direction_marks(tmp_path):
     assert found.camera == "Testmaker M 1"
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=40, deadline=None, derandomize=True)
 @given(changes=st.lists(st.tuples(st.integers(4, 520), st.integers(0, 255)), min_size=1, max_size=12))
 def test_malformed_blocks_never_raise(tmp_path_factory, changes):
     jpeg = cv2.imencode(".jpg", np.full((16, 16, 3), 90, np.uint8))[1].tobytes()
@@ -196,7 +195,7 @@ def test_malformed_blocks_never_raise(tmp_path_factory, changes):
 
 @pytest.mark.parametrize("head", [b"FUJIFILMCCD-RAW", b"\0\0\0\x18ftypcrx ", b"IIU\0\x08\0\0\0"])
 def test_harmed_containers_give_no_metadata(tmp_path, head):
-    for tail in (b"", b"\xff" * 40, bytes(200), os.urandom(300)):
+    for tail in (b"", b"\xff" * 40, bytes(200), np.random.default_rng(7).bytes(300)):
         (tmp_path / "a.raw").write_bytes(head + tail)
         assert read_metadata(tmp_path / "a.raw").camera is None
 
