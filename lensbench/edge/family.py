@@ -37,11 +37,11 @@ LADDER_CYPX: Final[FloatArray] = 0.0125 * np.exp(0.12 * np.arange(33))
 """MTF50 of the rungs: 0.0125 to 0.58 cy/px, 13 % apart."""
 HALF: Final = 320
 """A rung holds 2 HALF + 1 positions, `step_px` apart."""
-ODD_MODES: Final = 13
+ODD_MODES: Final = 16
 EVEN_MODES: Final = 4
 SPREAD: Final = 0.24
 """Members' MTF50 lie within this (natural logarithm) of their rung's."""
-MEMBERS: Final = 360
+MEMBERS: Final = 480
 WAVEFRONTS: Final = 240
 FREQUENCIES_PER_MTF50: Final = 32
 FREQUENCIES: Final = 161

@@ -54,8 +54,28 @@ class Posterior:
     """Level of each bin by the fit."""
     chi2: float
     """Weighted squared residual of the bins."""
+    across_unit_px: float
+    """Distance at which the light's columns across reach one."""
     degrees: float
     """Bins less coefficients that the data determine."""
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether the residuals are larger than the noise allows."""
+        return self.chi2 > self.degrees + _DOUBTFUL_SD * float(np.sqrt(2.0 * self.degrees))
+
+    def profile(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Give the fitted level at every position of the table, with its slope and bend; light along is left aside."""
+        rung, weights = self.rung, self.coefficient
+        last = LEVELS + rung.modes.shape[1]
+        shapes = rung.mean * weights[1] + np.tensordot(weights[LEVELS:last], rung.modes, (0, 1))
+        if self.free_size:
+            shapes = shapes + np.tensordot(weights[last:], rung.free, (0, 1))
+        across = rung.position_px / self.across_unit_px
+        mean = rung.mean[0]
+        light = weights[3] * (1.0 - mean) * across + weights[5] * mean * across
+        level = np.asarray(shapes[0] + weights[0] + weights[SHIFT] * rung.mean[1] + light, np.float64)
+        return level, np.asarray(shapes[1], np.float64), np.asarray(shapes[2], np.float64)
 
     @property
     def dark(self) -> float:
@@ -78,7 +98,7 @@ class _Solution:
 
 
 def fit_shapes(
-    bins: Sequence[Bins], rung: Rung, plateaus: Sequence[Plateaus], *, step: FloatArray
+    bins: Sequence[Bins], rung: Rung, plateaus: Sequence[Plateaus], *, step: FloatArray, free: bool
 ) -> list[Posterior]:
     """Fit the columns of one rung to the pooled samples of several regions.
 
@@ -92,16 +112,18 @@ def fit_shapes(
         Noise and light along the edge, one for each region.
     step : array
         First idea of bright less dark for each region, which scales the prior. [linear]
+    free : bool
+        Whether edges that the family alone leaves in doubt are tried with a free-form part.
     """
     posteriors: list[Posterior] = []
     for first in range(0, len(bins), _TOGETHER):
         part = slice(first, first + _TOGETHER)
-        posteriors.extend(_fit_together(bins[part], rung, plateaus[part], step[part]))
+        posteriors.extend(_fit_together(bins[part], rung, plateaus[part], step[part], free=free))
     return posteriors
 
 
 def _fit_together(
-    bins: Sequence[Bins], rung: Rung, plateaus: Sequence[Plateaus], step: FloatArray
+    bins: Sequence[Bins], rung: Rung, plateaus: Sequence[Plateaus], step: FloatArray, *, free: bool
 ) -> list[Posterior]:
     stacked = stack_bins(bins)
     used = np.flatnonzero(stacked.count.any(axis=0))
@@ -114,27 +136,35 @@ def _fit_together(
     uneven = system.evidence(loose) > system.evidence(tight) + 1.0
     solution = system.solve(np.where(uneven[:, None], loose, tight))
     light = np.where(uneven, _LIGHT_SIZES[1], _LIGHT_SIZES[0])
-    posteriors = [_posterior(rung, solution, i, 0.0, float(light[i])) for i in range(len(bins))]
-    doubtful = np.flatnonzero(
-        solution.chi2 > solution.degrees + _DOUBTFUL_SD * np.sqrt(2.0 * solution.degrees)
-    )
-    for i in doubtful:
-        own = slice(int(i), int(i) + 1)
-        free = _rows(stacked, rung.free, span, own)[0]
-        wide = _free_fit(system, base[i], free, int(i), step[own], along_sd[own])
-        if wide is not None:
-            solved, free_size, light_size = wide
-            posteriors[i] = _posterior(rung, solved, 0, free_size, light_size)
+    unit = _farthest(stacked, rung, span)[:, 0]
+    posteriors = [
+        _posterior(rung, solution, i, (0.0, float(light[i])), float(unit[i])) for i in range(len(bins))
+    ]
+    for i, posterior in enumerate(posteriors):
+        if free and posterior.doubtful:
+            own = slice(i, i + 1)
+            extra = _rows(stacked, rung.free, span, own)[0]
+            wide = _free_fit(system, base[i], extra, i, step[own], along_sd[own])
+            if wide is not None:
+                posteriors[i] = _posterior(rung, wide[0], 0, wide[1:], float(unit[i]))
     return posteriors
 
 
-def _posterior(rung: Rung, solution: _Solution, i: int, free_size: float, light_size: float) -> Posterior:
+def _farthest(bins: Bins, rung: Rung, span: slice) -> FloatArray:
+    distance = np.abs(rung.position_px[span] + bins.offset_px[:, span]) * (bins.count[:, span] > 0)
+    return np.maximum(distance.max(axis=1, keepdims=True), 1.0)
+
+
+def _posterior(
+    rung: Rung, solution: _Solution, i: int, sizes: tuple[float, float], across_unit_px: float
+) -> Posterior:
     return Posterior(
         rung=rung,
         coefficient=solution.coefficient[i],
         covariance=solution.covariance[i],
-        free_size=free_size,
-        light_size=light_size,
+        free_size=sizes[0],
+        light_size=sizes[1],
+        across_unit_px=across_unit_px,
         fitted=solution.fitted[i],
         chi2=float(solution.chi2[i]),
         degrees=float(solution.degrees[i]),
@@ -171,8 +201,7 @@ def _rows(bins: Bins, samples: FloatArray, span: slice, own: slice = slice(None)
 def _level_columns(bins: Bins, rung: Rung, span: slice) -> FloatArray:
     mean = _rows(bins, rung.mean[:, None], span)[:, 0]
     distance = rung.position_px[span] + bins.offset_px[:, span]
-    filled = bins.count[:, span] > 0
-    across = distance / np.maximum(np.max(np.abs(distance) * filled, axis=1, keepdims=True), 1.0)
+    across = distance / _farthest(bins, rung, span)
     along = bins.along_px[:, span]
     along = along / np.maximum(np.abs(along).max(axis=1, keepdims=True), 1.0)
     other = 1.0 - mean

@@ -11,6 +11,7 @@ from lensbench.edge.family import HALF
 from lensbench.edge.figures import crossings_cypx
 from lensbench.edge.line import EdgeLine, fit_lines
 from lensbench.edge.points import Points
+from lensbench.edge.polish import polished
 from lensbench.edge.posterior import Posterior, fit_shapes
 from lensbench.edge.shapes import nearest_rung, rung_at
 from lensbench.edge.specks import sound_samples
@@ -64,7 +65,7 @@ def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
         results.append(EdgeError("not fitted") if isinstance(line, EdgeLine) else line)
         if isinstance(line, EdgeLine):
             started.append(_opened(place, points, line, 0))
-    _fit(started)
+    _fit_well(started)
     speckled = [one for one in (_cleaned(open_one) for open_one in started) if one is not None]
     relined = fit_lines([one.points for one in speckled])
     again = [
@@ -72,7 +73,7 @@ def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
         for one, line in zip(speckled, relined, strict=True)
         if isinstance(line, EdgeLine)
     ]
-    _fit(again)
+    _fit_well(again)
     for one in [*started, *again]:
         if one.fit is not None:
             results[one.place] = one.fit
@@ -93,14 +94,31 @@ def _opened(place: int, points: Points, line: EdgeLine, outliers: int) -> _Open:
     )
 
 
-def _fit(regions: Sequence[_Open]) -> None:
+def _fit_well(regions: Sequence[_Open]) -> None:
+    """Fit all regions; where doubt is left, polish the line first, then try free-form shapes."""
+    _fit(regions, free=False)
+    doubtful = [one for one in regions if one.fit is not None and one.fit.posterior.doubtful]
+    for one in doubtful:
+        _polish(one)
+    _fit(doubtful, free=True)
+
+
+def _polish(one: _Open) -> None:
+    if one.fit is None:
+        return
+    fit = (one.fit.posterior, one.fit.bins)
+    one.line = polished(one.line, one.distance_px, one.along_px, one.points.value, fit=fit)
+    one.distance_px, one.along_px = one.line.distance_px(one.points)
+
+
+def _fit(regions: Sequence[_Open], *, free: bool) -> None:
     """Fit shapes to all regions, those on one rung together; a region moves to a nearer rung while it helps."""
     pending = list(regions)
     for _ in range(_MOST_RUNGS):
         moving: list[_Open] = []
         for index in sorted({one.rung for one in pending}):
             group = [one for one in pending if one.rung == index]
-            _fit_group(group, index)
+            _fit_group(group, index, free=free)
             own = rung_at(index).own_frequency_cypx
             fits = [one.fit.posterior for one in group if one.fit is not None]
             sfr = np.abs(np.stack([transfer_of(posterior)[: own.size] for posterior in fits]))
@@ -115,7 +133,7 @@ def _fit(regions: Sequence[_Open]) -> None:
             return
 
 
-def _fit_group(group: Sequence[_Open], index: int) -> None:
+def _fit_group(group: Sequence[_Open], index: int, *, free: bool) -> None:
     rung = rung_at(index)
     bins = [pool(one.distance_px, one.along_px, one.points.value, step_px=rung.step_px) for one in group]
     plateaus = [
@@ -124,7 +142,7 @@ def _fit_group(group: Sequence[_Open], index: int) -> None:
     ]
     step = np.array([one.line.step for one in group])
     for one, own, sides, posterior in zip(
-        group, bins, plateaus, fit_shapes(bins, rung, plateaus, step=step), strict=True
+        group, bins, plateaus, fit_shapes(bins, rung, plateaus, step=step, free=free), strict=True
     ):
         one.fit = RefinedFit(
             line=one.line,

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from lensbench.edge.bins import Bins, Noise
 from lensbench.edge.family import HALF
 from lensbench.edge.points import Points
-from lensbench.edge.posterior import LEVELS, Posterior
+from lensbench.edge.posterior import Posterior
 from lensbench.records import BoolArray
 from lensbench.units import FloatArray
 
@@ -27,7 +27,7 @@ def sound_samples(
 
     None where all are sound, or where so many are not that the edge itself must be strange.
     """
-    level, slope, bend = _fitted(posterior)
+    level, slope, bend = posterior.profile()
     step_px = posterior.rung.step_px
     index = bins.place
     profile = np.clip((level - posterior.dark) / posterior.step, 0.0, 1.0)
@@ -46,20 +46,6 @@ def sound_samples(
     if outliers.size == 0 or outliers.size > _MOST_OUTLIERS * points.value.size:
         return None
     return _away_from(points, outliers)
-
-
-def _fitted(posterior: Posterior) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give the fitted level at each bin's middle with its slope and bend; gentle light is left aside."""
-    rung, weights = posterior.rung, posterior.coefficient
-    shapes = rung.mean * weights[1] + np.tensordot(
-        weights[LEVELS : LEVELS + rung.modes.shape[1]], rung.modes, (0, 1)
-    )
-    if posterior.free_size:
-        shapes = shapes + np.tensordot(weights[-rung.free.shape[1] :], rung.free, (0, 1))
-    across = rung.position_px / max(float(np.abs(rung.position_px).max()), 1.0)
-    mean = rung.mean[0]
-    light = weights[3] * (1.0 - mean) * across + weights[5] * mean * across
-    return shapes[0] + weights[0] + weights[2] * rung.mean[1] + light, shapes[1], shapes[2]
 
 
 def _away_from(points: Points, outliers: npt.NDArray[np.intp]) -> BoolArray:
