@@ -2,7 +2,6 @@
 
 import importlib.util
 import itertools
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -67,23 +66,21 @@ def bound_cypx(q: float, disc_px: float, sigma_px: float, snr: float) -> float:
 
 def readings(regions: list[Samples], q: float) -> list[tuple[float, float, bool]]:
     """MTF50, its stated sd, and whether the model is said to hold, for each region."""
-    from lensbench.edge.aperture import Aperture  # noqa: PLC0415
-    from lensbench.edge.goodness import judge_fit  # noqa: PLC0415
-    from lensbench.edge.physical import solve_physical  # noqa: PLC0415
+    from lensbench.edge.physical import Aperture, read_physical  # noqa: PLC0415
 
     found = []
     points = [points_of(region) for region in regions]
     for own, fit in zip(points, fit_refined(points), strict=True):
         if not isinstance(fit, RefinedFit):
             raise fit
-        solution: Any = solve_physical(own, fit.line, fit.noise, Aperture(q=q))
-        found.append((solution.mtf50_cypx, solution.mtf50_sd_cypx, judge_fit(solution).fits))
+        reading, _ = read_physical(own, fit, Aperture(q=q))
+        found.append((reading.mtf50_cypx, reading.mtf50_sd_cypx, reading.fits))
     return found
 
 
 def physical_rows(effort: Effort) -> list[Row]:
     """All rows on it, or their absence."""
-    if any(importlib.util.find_spec(f"lensbench.edge.{name}") is None for name in ("physical", "goodness")):
+    if importlib.util.find_spec("lensbench.edge.physical") is None:
         return [
             Row(what=what, target=target, found="the physical reading is not there", passed=None)
             for what, target in zip(ROWS, TARGETS, strict=True)
@@ -183,9 +180,7 @@ def _missed_row(effort: Effort) -> Row:
 
 
 def _speed_row() -> Row:
-    from lensbench.edge.aperture import Aperture  # noqa: PLC0415
-    from lensbench.edge.goodness import judge_fit  # noqa: PLC0415
-    from lensbench.edge.physical import solve_physical  # noqa: PLC0415
+    from lensbench.edge.physical import Aperture, read_physical  # noqa: PLC0415
 
     points = [points_of(region) for region in frame_edges(40)]
     fits = [
@@ -197,7 +192,7 @@ def _speed_row() -> Row:
 
     def read() -> None:
         for own, fit in fits:
-            judge_fit(solve_physical(own, fit.line, fit.noise, aperture))
+            read_physical(own, fit, aperture)
 
     read()
     ms = best_ms(read, repeats=5) / len(fits)
