@@ -1,0 +1,197 @@
+"""The fit of the physical model: damped Gauss-Newton steps on weighted squares, from a Gaussian first idea.
+
+A sample's variance grows linearly with its level (photon noise), so the weights follow the model. Sizes of blur enter
+as squares and may end at zero. Levenberg, Q. Appl. Math. 2, 164 (1944); Marquardt, J. SIAM 11, 431 (1963).
+"""
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from lensbench.edge.aperture import Aperture, edge_table
+from lensbench.edge.bins import Noise
+from lensbench.edge.edge_model import (
+    BLUR,
+    DARK,
+    DISC,
+    LIGHT,
+    MOTION,
+    PARAMETERS,
+    SHIFT,
+    SIZES,
+    STEP,
+    TURN,
+    VARIANCE,
+    EdgeModel,
+    EdgeProblem,
+)
+from lensbench.edge.figures import crossing_cypx, slopes_at
+from lensbench.edge.line import EdgeLine
+from lensbench.edge.moments import moments_of
+from lensbench.edge.points import Points
+from lensbench.errors import EdgeError
+from lensbench.units import FloatArray
+
+__all__ = ["BlurFit", "fit_blur", "mtf50_of"]
+
+_MOST_STEPS: Final = 24
+_SETTLED: Final = 1e-2
+"""A step that lowers chi-square by less is the last."""
+_FEWEST_BINS: Final = 12
+_UNEVEN: Final = 18.5
+"""Light slopes are fitted where they would lower chi-square by more: one in a thousand even fields (4 degrees)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BlurFit:
+    """Best parameters of the model, with everything that judging them needs."""
+
+    problem: EdgeProblem
+    parameters: FloatArray
+    free: tuple[int, ...]
+    """The parameters that were fitted; some blur terms among them may have ended at zero."""
+    model: EdgeModel
+    mtf50_cypx: float
+    mtf50_sd_cypx: float
+    """The Cramer-Rao bound at the solution."""
+
+    @property
+    def reduced_chi2(self) -> float:
+        """Weighted squares over bins less parameters."""
+        return self.model.chi2 / max(self.model.residual.size - len(self.free), 1)
+
+
+def score(model: EdgeModel, free: tuple[int, ...], extra: tuple[int, ...]) -> float:
+    """Give the fall of chi-square that further parameters would bring, to first order."""
+    f, x = np.array(free), np.array(extra)
+    across = np.linalg.solve(model.gram[np.ix_(f, f)], model.gram[np.ix_(f, x)])
+    left = model.gram[np.ix_(x, x)] - model.gram[np.ix_(x, f)] @ across
+    pull = model.moment[x] - across.T @ model.moment[f]
+    return float(pull @ np.linalg.solve(left, pull))
+
+
+def fit_blur(
+    points: Points, line: EdgeLine, noise: Noise, aperture: Aperture, *, motion: bool = False
+) -> BlurFit:
+    """Fit the physical model to the samples of one region.
+
+    Parameters
+    ----------
+    points, line, noise
+        The samples, the line fitted to them, and the variance of a sample.
+    aperture : Aperture
+        The known lens and sensor.
+    motion : bool
+        Whether steady motion across the edge is a free term too.
+
+    Raises
+    ------
+    EdgeError
+        Too few distances from the edge are sampled.
+    """
+    step_px = float(2.0 ** np.floor(np.log2(max(0.1 * line.sigma_px, 0.125))))
+    table = edge_table(aperture, step_px)
+    free = (DARK, STEP, SHIFT, TURN, DISC, VARIANCE) + ((MOTION,) if motion else ())
+    parameters = _start(line, aperture, motion=motion)
+    problem = EdgeProblem(moments_of(points, line, table), table, noise, line.angle_deg)
+    if problem.bins.count.size < _FEWEST_BINS:
+        raise EdgeError("too few distances from the edge are sampled for the physical reading")
+    parameters, model = _descend(problem, parameters, free)
+    if abs(parameters[SHIFT]) > 0.5 * step_px:
+        line = replace(line, offset_px=line.offset_px + line.bright_side * float(parameters[SHIFT]))
+        parameters[SHIFT] = 0.0
+        problem = EdgeProblem(moments_of(points, line, table), table, noise, line.angle_deg)
+        parameters, model = _descend(problem, parameters, free)
+    if score(problem.at(parameters, light=True), free, LIGHT) > _UNEVEN:
+        free += LIGHT
+        parameters, model = _descend(problem, parameters, free)
+    mtf50, sd = mtf50_of(problem, parameters, free, model)
+    return BlurFit(
+        problem=problem,
+        parameters=parameters,
+        free=free,
+        model=model,
+        mtf50_cypx=mtf50,
+        mtf50_sd_cypx=sd,
+    )
+
+
+def _start(line: EdgeLine, aperture: Aperture, *, motion: bool) -> FloatArray:
+    """Share the width of the Gaussian edge out among the blur terms."""
+    parameters = np.zeros(PARAMETERS)
+    parameters[DARK], parameters[STEP] = line.dark, line.bright - line.dark
+    spare = max(line.sigma_px**2 - 1.0 / 12.0 - 0.2 * aperture.q**2, 0.02)
+    parameters[BLUR] = np.array([8.0, 0.5, 0.0]) * spare
+    if motion:
+        parameters[BLUR] = np.array([16.0, 1.0, 12.0]) * (spare / 3.0)
+    return parameters
+
+
+def _descend(
+    problem: EdgeProblem, parameters: FloatArray, free: tuple[int, ...]
+) -> tuple[FloatArray, EdgeModel]:
+    """Lower the weighted squares; squared sizes stay at or above zero."""
+    light = LIGHT[0] in free
+    model, damping = problem.at(parameters, light=light), 1e-6
+    for _ in range(_MOST_STEPS):
+        trial = parameters + _bounded_step(model, parameters, free, damping)
+        moved = problem.at(trial, light=light)
+        gain = model.chi2 - float(model.weight @ np.square(moved.residual))
+        if gain > -_SETTLED:
+            parameters, model, damping = trial, moved, 0.1 * damping
+            if gain < _SETTLED:
+                break
+        elif damping > 1e4:
+            break
+        else:
+            damping = max(30.0 * damping, 1e-3)
+    return parameters, model
+
+
+def _bounded_step(
+    model: EdgeModel, parameters: FloatArray, free: tuple[int, ...], damping: float
+) -> FloatArray:
+    """Solve the damped normal equations; a squared size that would fall below zero is held at zero, and they again."""
+    step = np.zeros(PARAMETERS)
+    moving = list(free)
+    while True:
+        index = np.array(moving)
+        gram = model.gram[index[:, None], index]
+        pull = model.moment[index] - model.gram[index] @ step[: model.moment.size]
+        scale = 1.0 / np.sqrt(np.diag(gram))
+        system = gram * scale * scale[:, None]
+        system[np.diag_indices_from(system)] += damping
+        found = scale * np.linalg.solve(system, scale * pull)
+        held = [
+            k for k, change in zip(moving, found, strict=True) if k in SIZES and parameters[k] + change < 0.0
+        ]
+        if not held:
+            step[index] = found
+            return step
+        lowest = min(
+            held, key=lambda k: float((parameters[k] + found[moving.index(k)]) / abs(parameters[k] + 1e-3))
+        )
+        step[lowest] = -parameters[lowest]
+        moving.remove(lowest)
+
+
+def mtf50_of(
+    problem: EdgeProblem, parameters: FloatArray, free: tuple[int, ...], model: EdgeModel
+) -> tuple[float, float]:
+    """Give MTF50 and its sd from the model's transfer."""
+    table = problem.table
+    grid, spread = table.figure_grid
+    transfer = table.transfer(parameters[BLUR], problem.pixel)
+    sfr = spread @ transfer[0]
+    mtf50 = crossing_cypx(grid, sfr, 0.5)
+    if not np.isfinite(mtf50):
+        return mtf50, float("nan")
+    low = min(int(mtf50 / grid[1]), grid.size - 2)
+    share = mtf50 / grid[1] - low
+    gradient = np.zeros(model.moment.size)
+    gradient[BLUR] = transfer[1:] @ ((1.0 - share) * spread[low] + share * spread[low + 1])
+    gradient /= slopes_at(grid, sfr[None], np.array([mtf50]))[0]
+    fitted = np.array(free)
+    gram, gradient = model.gram[fitted[:, None], fitted], gradient[fitted]
+    return mtf50, float(np.sqrt(gradient @ np.linalg.solve(gram, gradient)))
