@@ -1,8 +1,9 @@
 """The only room that opens photographs: raw files, finished pictures and their metadata."""
 
 from lensbench.photo.folder import PHOTO_SUFFIXES, RAW_SUFFIXES, list_photos
-from lensbench.photo.metadata import pixel_pitch_um, read_metadata
+from lensbench.photo.metadata import read_metadata
 from lensbench.photo.opening import Photo, open_photo
+from lensbench.photo.pitch import pixel_pitch_um
 from lensbench.photo.pixels import Overview
 
 __all__ = [

@@ -5,54 +5,25 @@ editors leave fields empty, stale or malformed. A value that cannot be true beco
 for a strange file.
 """
 
-import io
-import logging
 import math
 import re
-import struct
 import unicodedata
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, BinaryIO, Final
-
-import exifread
-from exifread.core.exceptions import ExifError
+from typing import Any, Final
 
 from lensbench.errors import ImageError
-from lensbench.photo.containers import metadata_blocks
+from lensbench.photo.tags import Tags, read_tags
 from lensbench.records import Metadata
-from lensbench.units import pixel_pitch_um_from_equivalent
 
-__all__ = ["pixel_pitch_um", "read_metadata"]
-
-Tags = Mapping[str, Any]
-
-_READER_FAULTS: Final = (
-    ArithmeticError,
-    AssertionError,
-    AttributeError,
-    LookupError,
-    MemoryError,
-    NotImplementedError,
-    OSError,
-    RecursionError,
-    TypeError,
-    ValueError,
-    ExifError,
-    struct.error,
-)
-"""What readers of metadata have been seen to raise on malformed blocks; pixels are measured all the same."""
+__all__ = ["read_metadata"]
 
 _LONGEST_TEXT: Final = 80
-_MOST_READS: Final = 60_000
-"""Of single numbers; camera files with maker notes take a few thousand."""
 _EMPTY_NAMES: Final = frozenset({"", "----", "-", "none", "n/a", "unknown", "manual", "0", "1"})
 _IMPOSSIBLE_LENS: Final = re.compile(r"(?<![\d.])0(\.0)? ?mm|\bF/?0(\.0)?\b", re.IGNORECASE)
 _MM_PER_UNIT: Final = {2: 25.4, 3: 10.0, 4: 1.0}
 """Of EXIF's FocalPlaneResolutionUnit: inch, centimetre, millimetre."""
-_PITCH_LIMITS_UM: Final = (0.5, 25.0)
-_PITCH_AGREEMENT: Final = 0.05
-_SAME_PICTURE: Final = 0.03
+_SQUARE_WITHIN: Final = 0.05
+"""How far the resolutions across and down may differ, as a logarithm."""
 
 
 def read_metadata(path: Path) -> Metadata:
@@ -67,102 +38,9 @@ def read_metadata(path: Path) -> Metadata:
     """
     try:
         with path.open("rb") as file:
-            return _metadata_of(_read_tags(file))
+            return _metadata_of(read_tags(file))
     except OSError as error:
         raise ImageError(f"{path.name}: the file cannot be opened ({error.strerror})") from error
-
-
-def pixel_pitch_um(metadata: Metadata, size_px: tuple[int, int]) -> float | None:
-    """Give the pixel pitch that the metadata implies for a picture of this size, or None.
-
-    From the focal-plane resolution and from the 35-mm-equivalent focal length; where both are there they
-    must agree within 5 % and the equivalent's rounding, else neither is believed.
-    """
-    plane = _pitch_from_focal_plane(metadata, size_px)
-    equivalent = _pitch_from_equivalent(metadata, size_px)
-    if plane is None or equivalent is None:
-        return plane or equivalent
-    rounding = 0.5 / (metadata.focal_length_35mm_mm or math.inf)
-    agree = abs(math.log(plane / equivalent)) <= _PITCH_AGREEMENT + rounding
-    return plane if agree else None
-
-
-def _pitch_from_focal_plane(metadata: Metadata, size_px: tuple[int, int]) -> float | None:
-    width_mm, width_px = metadata.sensor_width_mm, metadata.sensor_width_px
-    if width_mm is None:
-        return None
-    columns = size_px[1]
-    # A raw file shows a few columns more than the picture that the resolution refers to.
-    same = width_px is not None and abs(width_px / columns - 1.0) < _SAME_PICTURE
-    return _possible_pitch(1000.0 * width_mm / (width_px if same and width_px else columns))
-
-
-def _pitch_from_equivalent(metadata: Metadata, size_px: tuple[int, int]) -> float | None:
-    focal, equivalent = metadata.focal_length_mm, metadata.focal_length_35mm_mm
-    if focal is None or equivalent is None:
-        return None
-    return _possible_pitch(pixel_pitch_um_from_equivalent(focal, equivalent, size_px))
-
-
-def _possible_pitch(pitch_um: float) -> float | None:
-    return pitch_um if _PITCH_LIMITS_UM[0] <= pitch_um <= _PITCH_LIMITS_UM[1] else None
-
-
-def _read_tags(file: BinaryIO) -> Tags:
-    """Give the tags by the reader's names; an unreadable block gives none."""
-    logging.getLogger("exifread").setLevel(logging.CRITICAL)
-    try:
-        blocks, iso = metadata_blocks(file)
-    except _READER_FAULTS:
-        blocks, iso = [], None
-    tags: dict[str, Any] = {}
-    for block, name in blocks:
-        tags.update(_renamed(_process(io.BytesIO(block)), name=name))
-    if not blocks:
-        tags.update(_process(file))
-        if "EXIF LensModel" not in tags:
-            tags.update(_maker_lens(_process(file, details=True)))
-    if iso and "EXIF ISOSpeedRatings" not in tags:
-        tags["EXIF ISOSpeedRatings"] = iso
-    return tags
-
-
-class _BoundedReader(io.BufferedReader):
-    """A file that gives up after very many reads: damaged directories can chain almost without end."""
-
-    reads_left = _MOST_READS
-
-    def read(self, size: int | None = -1, /) -> bytes:
-        self.reads_left -= 1
-        if self.reads_left < 0:
-            raise OSError("the metadata have no end")
-        return super().read(size)
-
-
-def _process(file: BinaryIO, *, details: bool = False) -> Tags:
-    file.seek(0)
-    reader = _BoundedReader(file)  # type: ignore[arg-type]  # any binary file serves
-    try:
-        tags: Tags = exifread.process_file(
-            reader, details=details, builtin_types=True, extract_thumbnail=False
-        )
-    except _READER_FAULTS:
-        return {}
-    finally:
-        reader.detach()
-    return tags
-
-
-def _renamed(tags: Tags, *, name: str) -> Tags:
-    if name == "Image":
-        return tags
-    return {key.replace("Image ", f"{name} ", 1): value for key, value in tags.items()}
-
-
-def _maker_lens(tags: Tags) -> Tags:
-    """Keep only what maker notes say of the lens."""
-    wanted = ("MakerNote LensMinMaxFocalMaxAperture", "MakerNote LensModel")
-    return {key: tags[key] for key in wanted if key in tags}
 
 
 def _metadata_of(tags: Tags) -> Metadata:
@@ -354,7 +232,7 @@ def _sensor_width(tags: Tags) -> tuple[float | None, int | None]:
     width_px = _positive(_first(tags, "ExifImageWidth")) or _full_width(tags)
     if resolution is None or unit_mm is None or width_px is None:
         return None, None
-    if across is not None and abs(math.log(resolution / across)) > _PITCH_AGREEMENT:
+    if across is not None and abs(math.log(resolution / across)) > _SQUARE_WITHIN:
         return None, None
     width_mm = width_px / resolution * unit_mm
     return (width_mm, round(width_px)) if 2.0 < width_mm < 80.0 else (None, None)
