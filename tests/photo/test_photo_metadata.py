@@ -17,7 +17,8 @@ from lensbench.records import Metadata
 
 SAMPLES = Path(__file__).resolve().parents[3] / "shared" / "samples"
 
-# As other readers and the files' own previews give them: camera, lens, f-number, focal length, ISO, exposure.
+# Source: the same blocks read by Pillow 13, which shares no code with the reader used here. Camera, lens,
+# f-number, focal length, ISO, exposure.
 REAL = {
     "Canon-R6-pruned.CR3": ("Canon EOS R6", "RF70-200mm F2.8 L IS USM", 25.0, 200.0, 100, 0.25),
     "CanonRaw.cr2": ("Canon EOS 350D DIGITAL", None, 8.0, 55.0, 400, 1 / 15),
@@ -52,6 +53,7 @@ def test_real_files_say_what_their_cameras_wrote(name):
 
 
 def test_the_moment_is_kept_with_its_fraction_and_zone():
+    """Source: Pillow 13 on the same block."""
     assert read_metadata(sample("Canon-R6-pruned.CR3")).taken_at == "2021-05-12T12:21:21.92+02:00"
 
 
