@@ -68,13 +68,13 @@ def _weak_ends(focals: Sequence[FocalLengthFindings]) -> str:
     own = [focal.best_by_zone["frame"] for focal in focals]
     top = max(own, key=lambda one: one.mtf50_cypx)
     weak = [
-        f"{_length(one.focal_length_mm)} ({1.0 - one.mtf50_cypx / top.mtf50_cypx:.0%} softer)"
+        f"{_length(one.focal_length_mm)} is {1.0 - one.mtf50_cypx / top.mtf50_cypx:.0%} softer"
         for one in own
         if one.mtf50_cypx < (1.0 - _SOFT_END) * top.mtf50_cypx and not one.ci95_cypx[1] > top.ci95_cypx[0]
     ]
     if not weak:
         return ""
-    return f"At its own best stop, {_length(top.focal_length_mm)} is ahead of {', '.join(weak)}."
+    return f"Each at its own best stop, {' and '.join(weak)} than {_length(top.focal_length_mm)}."
 
 
 def _length(focal_length_mm: float) -> str:
