@@ -152,7 +152,7 @@ def _fit_together(
 
 def _farthest(bins: Bins, rung: Rung, span: slice) -> FloatArray:
     distance = np.abs(rung.position_px[span] + bins.offset_px[:, span]) * (bins.count[:, span] > 0)
-    return np.maximum(distance.max(axis=1, keepdims=True), 1.0)
+    return np.asarray(np.maximum(distance.max(axis=1, keepdims=True), 1.0), np.float64)
 
 
 def _posterior(

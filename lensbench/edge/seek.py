@@ -18,6 +18,9 @@ SHORTEST_PX: Final = 36.0
 NEAREST_AXIS_DEG: Final = 2.0
 LOWEST_STEP: Final = 25.0
 """Difference of the two sides in the overview, of 255."""
+WIDEST_SIDE: Final = 0.5
+"""Range of a side, as a part of the step: beyond it something else reaches in."""
+LARGEST_BEND_PX: Final = 0.7
 ROUGHEST_SIDE: Final = 0.09
 """Standard deviation of a side, as a part of the step."""
 _LENGTH_SHARES: Final = (1.0, 0.8, 0.6, 0.45, 0.3)
@@ -124,7 +127,7 @@ def _tried(
     if height * factor < 16 or width * factor < 16 or 2.0 * half_length * factor < 24.0:
         return None
     patch = overview[top : bottom + 1, left : right + 1].astype(np.float64)
-    step_over_noise = _evenness(patch, segment, top, left)
+    step_over_noise = _evenness(patch, segment, (top, left), factor)
     if step_over_noise is None:
         return None
     box = Box(top=top * factor, left=left * factor, height=height * factor, width=width * factor)
@@ -132,11 +135,11 @@ def _tried(
     return _Candidate(box=box, score=float(np.sqrt(2.0 * half_length * factor * reach) * step_over_noise))
 
 
-def _evenness(patch: FloatArray, segment: _Segment, top: int, left: int) -> float | None:
+def _evenness(patch: FloatArray, segment: _Segment, corner: tuple[int, int], factor: int) -> float | None:
     """Give the step in units of half the scale when both sides are even, else None."""
     angle = np.radians(segment.angle_deg)
-    rows = np.arange(patch.shape[0])[:, None] + top - segment.row
-    cols = np.arange(patch.shape[1])[None, :] + left - segment.col
+    rows = np.arange(patch.shape[0])[:, None] + corner[0] - segment.row
+    cols = np.arange(patch.shape[1])[None, :] + corner[1] - segment.col
     distance = cols * np.cos(angle) + rows * np.sin(angle)
     far = min(2.5, 0.4 * float(np.abs(distance).max()))
     right, wrong = patch[distance > far], patch[distance < -far]
@@ -147,7 +150,29 @@ def _evenness(patch: FloatArray, segment: _Segment, top: int, left: int) -> floa
         return None
     if max(float(right.std()), float(wrong.std())) > ROUGHEST_SIDE * step:
         return None
+    if max(float(np.ptp(right)), float(np.ptp(wrong))) > WIDEST_SIDE * step:
+        return None
+    along = cols * np.sin(angle) - rows * np.cos(angle)
+    share = (patch - min(right.mean(), wrong.mean())) / step
+    if _bend(share, distance, along) * factor > LARGEST_BEND_PX:
+        return None
     return step / 128.0
+
+
+def _bend(share: FloatArray, distance: FloatArray, along: FloatArray) -> float:
+    """Give how far the middle of the edge stands off the line through its two ends, in overview pixels.
+
+    The edge's place in a stretch follows from the share of bright pixels in a band about the line.
+    """
+    half_band = 4.0
+    band = np.abs(distance) < half_band
+    reach = float(np.abs(along[band]).max(initial=0.0))
+    stretch = np.clip(((along[band] / max(reach, 1e-9) + 1.0) * 2.5).astype(np.intp), 0, 4)
+    number = np.bincount(stretch, minlength=5)
+    if number.min() < 3:
+        return 0.0
+    place = 2.0 * half_band * np.bincount(stretch, share[band], 5) / number
+    return float(abs(0.5 * (place[0] + place[4]) - (place[1] + place[2] + place[3]) / 3.0))
 
 
 def _overlap(one: Box, other: Box) -> bool:
