@@ -103,14 +103,15 @@ class Bins:
 
 def _side(bins: Bins, places: npt.NDArray[np.intp], step_px: float) -> _Side:
     """Regress values on places along the edge within bins, and see what scatter is left."""
-    freedom = bins.count[places] - 1.0
-    spread = float(bins.along_scatter_px2[places].sum())
-    if freedom.sum() < 4 or spread <= 0.0:
+    held = places[bins.count[places] > 1.5]
+    freedom = bins.count[held] - 1.0
+    if freedom.sum() < 4:
         return _Side(variance=_sparse_variance(bins, places, step_px), slope=0.0, slope_sd=0.0)
-    scatter = bins.scatter[places]
-    single = scatter / np.maximum(freedom, 1.0)
-    sound = (single <= _WILD * max(float(np.median(single[freedom > 0])), 1e-300)) & (freedom > 0)
-    kept = places[sound]
+    scatter = bins.scatter[held]
+    single = scatter / freedom
+    typical = float(np.partition(single, single.size // 2)[single.size // 2])
+    sound = single <= _WILD * max(typical, 1e-300)
+    kept = held[sound]
     spread = max(float(bins.along_scatter_px2[kept].sum()), 1e-12)
     shared = float(bins.shared_px[kept].sum())
     slope = shared / spread

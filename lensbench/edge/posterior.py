@@ -68,9 +68,9 @@ class Posterior:
         """Give the fitted level at every position of the table, with its slope and bend; light along is left aside."""
         rung, weights = self.rung, self.coefficient
         last = LEVELS + rung.modes.shape[1]
-        shapes = rung.mean * weights[1] + np.tensordot(weights[LEVELS:last], rung.modes, (0, 1))
+        shapes = rung.mean * weights[1] + weights[LEVELS:last] @ rung.modes
         if self.free_size:
-            shapes = shapes + np.tensordot(weights[last:], rung.free, (0, 1))
+            shapes = shapes + weights[last:] @ rung.free
         across = rung.position_px / self.across_unit_px
         mean = rung.mean[0]
         light = weights[3] * (1.0 - mean) * across + weights[5] * mean * across

@@ -11,7 +11,7 @@ from lensbench.units import FloatArray
 __all__ = ["Start", "first_line"]
 
 _FEWEST_POINTS: Final = 24
-_ENOUGH_POINTS: Final = 2000
+_ENOUGH_POINTS: Final = 1200
 _SMOOTH_SIGMA_PX: Final = 2.0
 
 

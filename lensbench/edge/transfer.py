@@ -19,8 +19,8 @@ __all__ = ["Curves", "curves_of", "transfer_of"]
 
 Places = npt.NDArray[np.intp]
 
-_SD_STRIDE: Final = 2
-"""Standard deviations are worked out at every second output frequency and interpolated."""
+_SD_STRIDE: Final = 4
+"""Standard deviations are worked out at every fourth output frequency and interpolated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -138,8 +138,11 @@ def _sfr_sd(
 def _on_output_grid(sd: FloatArray) -> FloatArray:
     """Interpolate thinned standard deviations linearly to every output frequency."""
     full = np.empty((sd.shape[0], OUTPUT_FREQUENCY_CYPX.size))
-    full[:, ::_SD_STRIDE] = sd
-    full[:, 1::_SD_STRIDE] = 0.5 * (sd[:, :-1] + sd[:, 1:])
+    for ahead in range(_SD_STRIDE):
+        share = ahead / _SD_STRIDE
+        between = (1.0 - share) * sd[:, :-1] + share * sd[:, 1:]
+        full[:, ahead:-1:_SD_STRIDE] = between
+    full[:, -1] = sd[:, -1]
     return full
 
 
