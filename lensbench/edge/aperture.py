@@ -11,6 +11,7 @@ from typing import Final, Self
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import j1, jn
 
 from lensbench import optics
 from lensbench.units import FloatArray
@@ -48,6 +49,9 @@ class Aperture:
     """Wavelength times working f-number over pixel pitch, at the middle of the band."""
     relative_band: float = 0.0
     """Full width of the band of wavelengths over its middle."""
+    ray_disc: bool = False
+    """Take defocus as a disc of rays on top of perfect diffraction, not as Hopkins' defocused pupil. It imitates shake
+    well, so that shake is then hardly told."""
 
     def __post_init__(self) -> None:
         if not (0.0 < self.q < 100.0 and 0.0 <= self.relative_band < 1.0):
@@ -193,7 +197,12 @@ class EdgeTable:
         """Give the whole OTF at the nodes and its derivatives by the blur terms: shape (1 + BLUR_TERMS, nodes)."""
         disc2, variance, motion2 = blur_px2
         f2 = self._f2
-        pupil, rate = self.pupil(float(disc2))
+        if self.aperture.ray_disc:
+            sharp, _ = self.pupil(0.0)
+            disc, disc_rate = _disc(f2, float(disc2))
+            pupil, rate = sharp * disc, sharp * disc_rate
+        else:
+            pupil, rate = self.pupil(float(disc2))
         other = pixel * np.exp(-2.0 * variance * f2)
         motion, motion_rate = _motion(f2, float(motion2))
         total = pupil * other * motion
@@ -202,6 +211,16 @@ class EdgeTable:
     @cached_property
     def _f2(self) -> FloatArray:
         return np.asarray((np.pi * self.frequency_cypx) ** 2, np.float64)
+
+
+def _disc(f2: FloatArray, disc2_px2: float) -> tuple[FloatArray, FloatArray]:
+    """Give 2 J1(a)/a with a = pi f c, and its derivative by c^2, from (pi f)^2."""
+    a2 = f2 * disc2_px2
+    a = np.sqrt(np.maximum(a2, 1e-4))
+    small = a2 < 1e-4
+    value = np.where(small, 1.0 - a2 / 8.0, 2.0 * j1(a) / a)
+    rate = np.where(small, -1.0 / 8.0 + a2 / 96.0, -jn(2, a) / (a * a))
+    return value, f2 * rate
 
 
 def _motion(f2: FloatArray, motion2_px2: float) -> tuple[FloatArray, FloatArray]:

@@ -25,6 +25,7 @@ from lensbench.edge.edge_model import (
     VARIANCE,
     EdgeModel,
     EdgeProblem,
+    solved,
 )
 from lensbench.edge.figures import crossing_cypx, slopes_at
 from lensbench.edge.line import EdgeLine
@@ -35,7 +36,7 @@ from lensbench.units import FloatArray
 
 __all__ = ["BlurFit", "fit_blur", "mtf50_of"]
 
-_MOST_STEPS: Final = 24
+_MOST_STEPS: Final = 14
 _SETTLED: Final = 1e-2
 """A step that lowers chi-square by less is the last."""
 _FEWEST_BINS: Final = 12
@@ -65,14 +66,19 @@ class BlurFit:
 def score(model: EdgeModel, free: tuple[int, ...], extra: tuple[int, ...]) -> float:
     """Give the fall of chi-square that further parameters would bring, to first order."""
     f, x = np.array(free), np.array(extra)
-    across = np.linalg.solve(model.gram[np.ix_(f, f)], model.gram[np.ix_(f, x)])
-    left = model.gram[np.ix_(x, x)] - model.gram[np.ix_(x, f)] @ across
+    across = solved(model.gram[f[:, None], f], model.gram[f[:, None], x])
+    left = model.gram[x[:, None], x] - model.gram[x[:, None], f] @ across
     pull = model.moment[x] - across.T @ model.moment[f]
-    return float(pull @ np.linalg.solve(left, pull))
+    return float(pull @ solved(left, pull, damping=1e-6))
 
 
 def fit_blur(
-    points: Points, line: EdgeLine, noise: Noise, aperture: Aperture, *, motion: bool = False
+    points: Points,
+    line: EdgeLine,
+    noise: Noise,
+    aperture: Aperture,
+    *,
+    motion: bool = False,
 ) -> BlurFit:
     """Fit the physical model to the samples of one region.
 
@@ -94,18 +100,24 @@ def fit_blur(
     table = edge_table(aperture, step_px)
     free = (DARK, STEP, SHIFT, TURN, DISC, VARIANCE) + ((MOTION,) if motion else ())
     parameters = _start(line, aperture, motion=motion)
-    problem = EdgeProblem(moments_of(points, line, table), table, noise, line.angle_deg)
+    widest_px = 2.0 * line.sigma_px + 0.5
+
+    def about(line: EdgeLine) -> EdgeProblem:
+        bins = moments_of(points, line, table)
+        return EdgeProblem(bins, table, noise, angle_deg=line.angle_deg)
+
+    problem = about(line)
     if problem.bins.count.size < _FEWEST_BINS:
         raise EdgeError("too few distances from the edge are sampled for the physical reading")
-    parameters, model = _descend(problem, parameters, free)
+    parameters, model = _descend(problem, parameters, free, widest_px=widest_px)
     if abs(parameters[SHIFT]) > 0.5 * step_px:
         line = replace(line, offset_px=line.offset_px + line.bright_side * float(parameters[SHIFT]))
         parameters[SHIFT] = 0.0
-        problem = EdgeProblem(moments_of(points, line, table), table, noise, line.angle_deg)
-        parameters, model = _descend(problem, parameters, free)
+        problem = about(line)
+        parameters, model = _descend(problem, parameters, free, widest_px=widest_px)
     if score(problem.at(parameters, light=True), free, LIGHT) > _UNEVEN:
         free += LIGHT
-        parameters, model = _descend(problem, parameters, free)
+        parameters, model = _descend(problem, parameters, free, widest_px=widest_px)
     mtf50, sd = mtf50_of(problem, parameters, free, model)
     return BlurFit(
         problem=problem,
@@ -129,17 +141,20 @@ def _start(line: EdgeLine, aperture: Aperture, *, motion: bool) -> FloatArray:
 
 
 def _descend(
-    problem: EdgeProblem, parameters: FloatArray, free: tuple[int, ...]
+    problem: EdgeProblem, parameters: FloatArray, free: tuple[int, ...], *, widest_px: float
 ) -> tuple[FloatArray, EdgeModel]:
-    """Lower the weighted squares; squared sizes stay at or above zero."""
+    """Lower the weighted squares; squared sizes stay at or above zero, and within reason."""
+    limits = widest_px**2 * np.array([16.0, 1.0, 12.0])
     light = LIGHT[0] in free
     model, damping = problem.at(parameters, light=light), 1e-6
     for _ in range(_MOST_STEPS):
         trial = parameters + _bounded_step(model, parameters, free, damping)
+        trial[SHIFT] = np.clip(trial[SHIFT], -widest_px, widest_px)
+        trial[BLUR] = np.minimum(trial[BLUR], limits)
         moved = problem.at(trial, light=light)
         gain = model.chi2 - float(model.weight @ np.square(moved.residual))
         if gain > -_SETTLED:
-            parameters, model, damping = trial, moved, 0.1 * damping
+            parameters, model, damping = trial, moved, max(0.1 * damping, 1e-9)
             if gain < _SETTLED:
                 break
         elif damping > 1e4:
@@ -159,10 +174,7 @@ def _bounded_step(
         index = np.array(moving)
         gram = model.gram[index[:, None], index]
         pull = model.moment[index] - model.gram[index] @ step[: model.moment.size]
-        scale = 1.0 / np.sqrt(np.diag(gram))
-        system = gram * scale * scale[:, None]
-        system[np.diag_indices_from(system)] += damping
-        found = scale * np.linalg.solve(system, scale * pull)
+        found = solved(gram, pull, damping=damping)
         held = [
             k for k, change in zip(moving, found, strict=True) if k in SIZES and parameters[k] + change < 0.0
         ]
@@ -182,7 +194,7 @@ def mtf50_of(
     """Give MTF50 and its sd from the model's transfer."""
     table = problem.table
     grid, spread = table.figure_grid
-    transfer = table.transfer(parameters[BLUR], problem.pixel)
+    transfer = problem.transfer(parameters[BLUR])
     sfr = spread @ transfer[0]
     mtf50 = crossing_cypx(grid, sfr, 0.5)
     if not np.isfinite(mtf50):
@@ -194,4 +206,4 @@ def mtf50_of(
     gradient /= slopes_at(grid, sfr[None], np.array([mtf50]))[0]
     fitted = np.array(free)
     gram, gradient = model.gram[fitted[:, None], fitted], gradient[fitted]
-    return mtf50, float(np.sqrt(gradient @ np.linalg.solve(gram, gradient)))
+    return mtf50, float(np.sqrt(gradient @ solved(gram, gradient)))

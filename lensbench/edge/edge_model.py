@@ -32,6 +32,7 @@ __all__ = [
     "VARIANCE",
     "EdgeModel",
     "EdgeProblem",
+    "solved",
 ]
 
 DARK, STEP, SHIFT, TURN, DISC, VARIANCE, MOTION = range(7)
@@ -60,10 +61,19 @@ class EdgeModel:
     chi2: float
 
 
+def solved(gram: FloatArray, right: FloatArray, *, damping: float = 1e-11) -> FloatArray:
+    """Solve normal equations scaled to a unit diagonal and damped; a parameter that tells nothing stays put."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(gram), 1e-200))
+    system = gram * scale * scale[:, None]
+    system[np.diag_indices_from(system)] += damping
+    column = scale if right.ndim == 1 else scale[:, None]
+    return np.asarray(column * np.linalg.solve(system, column * right), np.float64)
+
+
 class EdgeProblem:
     """One edge's data and tables, evaluated at any parameters."""
 
-    def __init__(self, bins: BinMoments, table: EdgeTable, noise: Noise, angle_deg: float) -> None:
+    def __init__(self, bins: BinMoments, table: EdgeTable, noise: Noise, *, angle_deg: float) -> None:
         self.bins, self.table, self.noise = bins, table, noise
         self.pixel = optics.pixel_mtf(table.frequency_cypx, angle_deg)
         half = table.half_distance_px.size - 1
@@ -76,6 +86,10 @@ class EdgeProblem:
     def place_px(self) -> FloatArray:
         """Mean distance of every bin's samples from the line."""
         return self.table.distance_px[self.bins.bin] + self.bins.o
+
+    def transfer(self, blur_px2: FloatArray) -> FloatArray:
+        """Give the OTF at the table's nodes, and its derivatives by the blur terms."""
+        return self.table.transfer(blur_px2, self.pixel)
 
     def shapes(self, transfer: FloatArray) -> FloatArray:
         """Give ESF less a half, LSF and slope in every bin, for each row of transfers: (3, bins, transfers)."""
@@ -106,7 +120,7 @@ class EdgeProblem:
     def at(self, parameters: FloatArray, *, light: bool = False) -> EdgeModel:
         """Evaluate model, derivatives, information and misfit; with `light`, by the slopes of light too."""
         dark, step, shift, turn = (float(value) for value in parameters[:DISC])
-        shapes = self.shapes(self.table.transfer(parameters[BLUR], self.pixel))
+        shapes = self.shapes(self.transfer(parameters[BLUR]))
         content, rate, rate_t = self.content(shapes, shift, turn)
         profile = 0.5 + content[:, 0]
         jacobian = np.empty((PARAMETERS if light else MOTION + 1, profile.size))

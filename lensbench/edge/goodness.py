@@ -12,7 +12,7 @@ import numpy as np
 from scipy.special import gammaincc
 
 from lensbench.edge.blur_fit import BlurFit
-from lensbench.edge.edge_model import BLUR, DISC, SHIFT, SIZES, STEP, TURN, VARIANCE
+from lensbench.edge.edge_model import BLUR, DISC, SHIFT, SIZES, STEP, TURN, VARIANCE, solved
 from lensbench.optics import gaussian_sigma_px
 from lensbench.units import FloatArray
 
@@ -58,7 +58,7 @@ def judge_fit(fit: BlurFit) -> Verdict:
     squares = weight * np.square(model.residual)
     near = np.abs(fit.problem.place_px) < 1.0 + 3.0 * gaussian_sigma_px(fit.mtf50_cypx)
     inner = jacobian[:, near] * weight[near]
-    leverage = np.trace(np.linalg.solve((jacobian * weight) @ jacobian.T, inner @ jacobian[:, near].T))
+    leverage = np.trace(solved((jacobian * weight) @ jacobian.T, inner @ jacobian[:, near].T))
     chance = _chance(squares, float(len(kept)))
     near_chance = _chance(squares[near], float(leverage))
     pulls = _pulls(fit, jacobian, weight)
@@ -81,7 +81,7 @@ def _pulls(fit: BlurFit, jacobian: FloatArray, weight: FloatArray) -> FloatArray
     """Project the residual on other kinds of edges, as far as the fitted parameters cannot imitate them."""
     others = _other_edges(fit)
     weighted = jacobian * weight
-    others = others - (others @ weighted.T) @ np.linalg.solve(weighted @ jacobian.T, jacobian)
+    others = others - (others @ weighted.T) @ solved(weighted @ jacobian.T, jacobian)
     size = np.sqrt(np.square(others) @ weight)
     return (others @ (weight * fit.model.residual)) / np.maximum(size, 1e-9)
 
@@ -91,9 +91,9 @@ def _other_edges(fit: BlurFit) -> FloatArray:
     problem, parameters, model = fit.problem, fit.parameters, fit.model
     sigma_px = gaussian_sigma_px(fit.mtf50_cypx)
     f = problem.table.frequency_cypx
-    base = problem.table.transfer(parameters[BLUR], problem.pixel)[0]
+    base = problem.transfer(parameters[BLUR])[0]
     spread2 = max(12.0 * (parameters[DISC] / 16.0 + parameters[VARIANCE]), 1.0)
-    moved = problem.table.transfer(np.array([0.0, 0.0, spread2]), problem.pixel)[0] - base
+    moved = problem.transfer(np.array([0.0, 0.0, spread2]))[0] - base
     sharpened = [
         base * -np.expm1(-2.0 * np.square(np.pi * size * sigma_px * f)) for size in _SHARPENED_SIGMAS
     ]

@@ -10,6 +10,8 @@ from lensbench.edge.family import OUTPUT_FREQUENCY_CYPX
 from lensbench.edge.iso import measure_iso
 from lensbench.edge.judge import blocking_remarks, remarks_on
 from lensbench.edge.line import EdgeLine
+from lensbench.edge.perception import Viewing, with_perception
+from lensbench.edge.physical import Aperture, read_physical
 from lensbench.edge.points import points_of
 from lensbench.edge.refined import RefinedFit, fit_refined
 from lensbench.edge.transfer import Curves, curves_of
@@ -23,7 +25,13 @@ Method = Literal["refined", "iso"]
 METHODS: Final = ("refined", "iso")
 
 
-def measure_edges(regions: Sequence[Samples], *, method: Method = "refined") -> list[Edge]:
+def measure_edges(
+    regions: Sequence[Samples],
+    *,
+    method: Method = "refined",
+    physical: Aperture | None = None,
+    viewing: Viewing | None = None,
+) -> list[Edge]:
     """Measure the edge in each region.
 
     Parameters
@@ -33,6 +41,10 @@ def measure_edges(regions: Sequence[Samples], *, method: Method = "refined") -> 
         which is much quicker than one by one.
     method : "refined" or "iso"
         Our own method, or the standard's steps for comparison.
+    physical : Aperture, optional
+        The lens's f-number and the pixel, for the physical reading in `Edge.physical`; None leaves it out.
+    viewing : Viewing, optional
+        The print and its distance, for acutance and SQF (percent); None leaves them out.
 
     Returns
     -------
@@ -54,15 +66,22 @@ def measure_edges(regions: Sequence[Samples], *, method: Method = "refined") -> 
         curves = curves_of([fit.posterior for _, fit in group], [fit.reach_px for _, fit in group])
         for (i, fit), its_curves in zip(group, curves, strict=True):
             edges[i] = _edge(regions[i], fit, its_curves)
-    return [
-        _with_iso(edge, region) if method == "iso" else edge
-        for edge, region in zip(edges, regions, strict=True)
-    ]
+            if physical is not None:
+                edges[i] = _with_physical(edges[i], regions[i], fit, physical)
+    if method == "iso":
+        edges = [_with_iso(edge, region) for edge, region in zip(edges, regions, strict=True)]
+    return edges if viewing is None else [with_perception(edge, viewing) for edge in edges]
 
 
-def measure_edge(region: Samples, *, method: Method = "refined") -> Edge:
+def measure_edge(
+    region: Samples,
+    *,
+    method: Method = "refined",
+    physical: Aperture | None = None,
+    viewing: Viewing | None = None,
+) -> Edge:
     """Measure the edge in one region; see `measure_edges`."""
-    return measure_edges([region], method=method)[0]
+    return measure_edges([region], method=method, physical=physical, viewing=viewing)[0]
 
 
 def _unmeasured(region: Samples, flags: tuple[Remark, ...]) -> Edge:
@@ -95,6 +114,15 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
         esf=curves.esf,
         flags=remarks_on(region, fit, curves),
     )
+
+
+def _with_physical(edge: Edge, region: Samples, fit: RefinedFit, aperture: Aperture) -> Edge:
+    """Add the physical reading, and its flag where the model does not hold; none where it cannot be made."""
+    try:
+        reading, remarks = read_physical(points_of(region), fit, aperture)
+    except EdgeError:
+        return edge
+    return replace(edge, physical=reading, flags=(*edge.flags, *remarks))
 
 
 def _point(region: Samples, line: EdgeLine) -> tuple[float, float]:
