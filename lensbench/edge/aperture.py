@@ -225,6 +225,8 @@ def _disc(f2: FloatArray, disc2_px2: float) -> tuple[FloatArray, FloatArray]:
 
 def _motion(f2: FloatArray, motion2_px2: float) -> tuple[FloatArray, FloatArray]:
     """Give sinc(f w) and its derivative by w^2, from (pi f)^2."""
+    if motion2_px2 == 0.0:
+        return np.ones_like(f2), f2 * (-1.0 / 6.0)
     a2 = f2 * motion2_px2
     a = np.sqrt(np.maximum(a2, 1e-4))
     sine, cosine = np.sin(a) / a, np.cos(a)

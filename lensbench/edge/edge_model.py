@@ -63,9 +63,9 @@ class EdgeModel:
 
 def solved(gram: FloatArray, right: FloatArray, *, damping: float = 1e-11) -> FloatArray:
     """Solve normal equations scaled to a unit diagonal and damped; a parameter that tells nothing stays put."""
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(gram), 1e-200))
+    scale = 1.0 / np.sqrt(np.maximum(gram.diagonal(), 1e-200))
     system = gram * scale * scale[:, None]
-    system[np.diag_indices_from(system)] += damping
+    system.ravel()[:: scale.size + 1] += damping
     column = scale if right.ndim == 1 else scale[:, None]
     return np.asarray(column * np.linalg.solve(system, column * right), np.float64)
 
