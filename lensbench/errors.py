@@ -5,12 +5,13 @@ LensError
  |- ChartError    no chart in the picture, or not one of ours
  |- EdgeError     a region that holds no measurable edge
  |- SweepError    a folder with nothing usable, or with settings that nobody knows
+ |- LibraryError  the library's file is damaged or in use, or already holds what was to be added
  `- SettingError  a value given by the user that cannot be used
 
 A message says what was found, where, the limit, and the next step.
 """
 
-__all__ = ["ChartError", "EdgeError", "ImageError", "LensError", "SettingError", "SweepError"]
+__all__ = ["ChartError", "EdgeError", "ImageError", "LensError", "LibraryError", "SettingError", "SweepError"]
 
 
 class LensError(Exception):
@@ -31,6 +32,10 @@ class EdgeError(LensError, ValueError):
 
 class SweepError(LensError, ValueError):
     """The folder gives nothing to work with."""
+
+
+class LibraryError(LensError, ValueError):
+    """The library of measured lenses can't be used, or a request to it can't be met."""
 
 
 class SettingError(LensError, ValueError):

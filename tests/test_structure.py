@@ -32,7 +32,7 @@ LEVELS = {
     "simulate": 3,
     "study": 4,
     "capture": 4,
-    "library": 4,
+    "library": 5,
     "report": 5,
     "cli": 6,
 }

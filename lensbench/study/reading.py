@@ -48,6 +48,8 @@ class SweepLens:
     sensor_data: bool
     magnification: dict[float, float]
     """Focal length -> median magnification, where it is known."""
+    rows: tuple[Mapping[str, str], ...] = ()
+    """The rows of shots.csv of the photographs that count, one cell for each of `SHOTS_COLUMNS`."""
 
 
 def read_sweep(folder: Path) -> list[SweepLens]:
@@ -117,6 +119,7 @@ def _lens(folder: Path, name: tuple[str, str], rows: list[Mapping[str, str]], be
         picture_height_px=int(np.median(heights)) if heights else None,
         sensor_data=all(row["sensor_data"] in {"yes", "True", "true", "1"} for row in rows),
         magnification=_magnification(rows),
+        rows=tuple(rows),
     )
 
 

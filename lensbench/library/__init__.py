@@ -1,0 +1,1 @@
+"""Measured lenses in one file, and advice from them: which lens, which stop, for a focal length or a picture."""

@@ -1,0 +1,142 @@
+"""Taking up the folder of a sweep: its lenses, each with its photographs and their edges."""
+
+import csv
+import math
+from collections import defaultdict
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from lensbench.errors import SweepError
+from lensbench.library.kept import (
+    EDGE_COLUMNS,
+    BestKept,
+    EdgeFigures,
+    KeptSession,
+    KeptShot,
+    ZoneKept,
+    name_of,
+)
+from lensbench.records import ZONES
+from lensbench.study import read_sweep
+from lensbench.study.findings import EDGES_COLUMNS
+from lensbench.study.reading import BestRead, SweepLens
+
+__all__ = ["sessions_of_sweep"]
+
+_MOST_BYTES: Final = 500_000_000
+
+
+def sessions_of_sweep(folder: Path, *, session: str | None = None) -> list[KeptSession]:
+    """Read the lenses of a sweep's output folder as the library keeps them.
+
+    Parameters
+    ----------
+    folder : Path
+        That `lensbench sweep` wrote.
+    session : str, optional
+        Tells sweeps of the same lens apart; the folder's name by default.
+
+    Raises
+    ------
+    SweepError
+        The folder is not one that a sweep wrote, or its files are damaged.
+    LibraryError
+        The session has no name that can be kept.
+    """
+    name = name_of(session if session is not None else folder.resolve().name, "session's name")
+    lenses = read_sweep(folder)
+    edges = _edges_by_file(folder / "edges.csv")
+    added_at = datetime.now(UTC).isoformat(timespec="seconds")
+    return [_session(lens, edges, session=name, added_at=added_at) for lens in lenses]
+
+
+def _session(
+    lens: SweepLens, edges: Mapping[str, EdgeFigures], *, session: str, added_at: str
+) -> KeptSession:
+    return KeptSession(
+        lens=name_of(lens.lens, "lens's name"),
+        camera=name_of(lens.camera, "camera's name"),
+        session=session,
+        added_at=added_at,
+        pixel_pitch_um=lens.pixel_pitch_um,
+        size_px=_size_px(lens),
+        sensor_data=lens.sensor_data,
+        best=_best(lens.best),
+        shots=tuple(_shot(row, edges) for row in lens.rows),
+    )
+
+
+def _best(best: BestRead | None) -> BestKept | None:
+    if best is None:
+        return None
+    return BestKept(
+        focal_length_mm=best.setting.focal_length_mm,
+        f_number=best.setting.f_number,
+        mtf50_cypx=best.mtf50_cypx,
+        ci95_cypx=best.ci95_cypx,
+    )
+
+
+def _size_px(lens: SweepLens) -> tuple[int, int] | None:
+    sizes = [sorted((number(row["rows_px"]), number(row["cols_px"]))) for row in lens.rows]
+    known = [size for size in sizes if size[0] > 0.0 and size[1] > 0.0]
+    if not known:
+        return None
+    height, width = np.median(np.array(known), axis=0)
+    return int(height), int(width)
+
+
+def _shot(row: Mapping[str, str], edges: Mapping[str, EdgeFigures]) -> KeptShot:
+    nominal, exact = number(row["f_number"]), number(row["exact_f_number"])
+    zones = {
+        zone: ZoneKept(
+            mtf50_cypx=middle,
+            sagittal_cypx=number(row[f"{zone}_sagittal_cypx"]),
+            tangential_cypx=number(row[f"{zone}_tangential_cypx"]),
+        )
+        for zone in ZONES
+        if (middle := number(row[f"{zone}_mtf50_cypx"])) > 0.0
+    }
+    return KeptShot(
+        file=name_of(Path(row["file"]).name or "unknown", "file's name"),
+        focal_length_mm=number(row["focal_length_mm"]),
+        f_number=nominal,
+        exact_f_number=exact if exact > 0.0 else nominal,
+        focus_group=row["focus_group"],
+        iso=number(row["iso"]),
+        magnification=number(row["magnification"]),
+        zones=zones,
+        edges=edges.get(row["file"], np.empty((0, len(EDGE_COLUMNS)), dtype=np.float32)),
+    )
+
+
+def _edges_by_file(path: Path) -> dict[str, EdgeFigures]:
+    """Read edges.csv: the path of a photograph -> its edges' figures."""
+    found: dict[str, list[list[float]]] = defaultdict(list)
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise SweepError(f"{path}: larger than {_MOST_BYTES // 1_000_000} MB, which no sweep writes")
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            reader = csv.DictReader(stream)
+            if missing := [name for name in EDGES_COLUMNS if name not in (reader.fieldnames or ())]:
+                raise SweepError(f"{path}: the column {missing[0]} is missing; run the sweep again")
+            for row in reader:
+                found[row["file"]].append([number(row[name]) for name in EDGE_COLUMNS])
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise SweepError(
+            f"{path}: cannot be read ({error}); give a folder that `lensbench sweep` wrote"
+        ) from error
+    return {file: np.array(rows, dtype=np.float32) for file, rows in found.items()}
+
+
+def number(cell: str | None) -> float:
+    """Give the finite number in a cell; NaN for anything else."""
+    try:
+        value = float(cell or "nan")
+    except ValueError:
+        return math.nan
+    return value if math.isfinite(value) else math.nan

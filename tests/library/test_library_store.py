@@ -1,0 +1,299 @@
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from measured_lenses import kept_session, kept_shot, same, sweep_folder
+
+from lensbench.errors import LensError, LibraryError, SweepError
+from lensbench.library import schema
+from lensbench.library.intake import sessions_of_sweep
+from lensbench.library.kept import EDGE_COLUMNS
+from lensbench.library.schema import APPLICATION_ID, MIGRATIONS, VERSION, usual_place
+from lensbench.library.store import Library, chosen
+from lensbench.library.transport import document_of, sessions_of_file
+
+
+@pytest.fixture
+def library(tmp_path):
+    return Library(place=tmp_path / "data" / "library.sqlite")
+
+
+def test_what_is_added_comes_back(library):
+    session = kept_session(shot={"iso": np.nan, "focus_group": "b"})
+    assert library.add([session]) == 1
+    (back,) = library.sessions()
+    assert same(back, session)
+
+
+def test_a_sweep_folder_is_taken_up(library, tmp_path):
+    session = kept_session(shot={"exact_f_number": 5.66})
+    folder = sweep_folder(tmp_path / "spring", session)
+    library.add(sessions_of_sweep(folder))
+    (back,) = library.sessions()
+    assert (back.lens, back.camera, back.session, back.size_px) == (
+        "Fennel",
+        "Box One",
+        "spring",
+        (4000, 6000),
+    )
+    assert back.best.f_number == 5.6
+    assert [repr(shot) for shot in back.shots] == [repr(shot) for shot in session.shots]
+
+
+def test_a_second_add_needs_replace_and_leaves_all_as_it_was(library):
+    first, second = kept_session(seed=1), kept_session(seed=2)
+    library.add([first])
+    with pytest.raises(LibraryError, match=r"in the library already.*--replace"):
+        library.add([kept_session("Sorrel"), second])
+    assert [one.lens for one in library.sessions()] == ["Fennel"]
+    assert same(library.sessions()[0], first)
+    library.add([second], replace=True)
+    assert same(library.sessions()[0], second)
+    library.add([kept_session(session="autumn")])
+    assert len(library.sessions()) == 2
+
+
+def test_remove_takes_the_lens_with_its_last_session(library):
+    session = kept_session()
+    library.add([session, kept_session("Sorrel")])
+    library.remove(session)
+    assert [one.lens for one in library.sessions()] == ["Sorrel"]
+    with sqlite3.connect(library.place) as connection:
+        counts = [
+            connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0]  # noqa: S608 - fixed names
+            for table in ("lens", "session", "shot", "summary", "edges")
+        ]
+    connection.close()
+    assert counts == [1, 1, 18, 72, 18]
+    with pytest.raises(LibraryError, match="holds no Fennel"):
+        library.remove(session)
+
+
+def test_the_file_is_ours_with_a_log_ahead_and_wide_pages(library):
+    library.add([kept_session()])
+    connection = sqlite3.connect(library.place)
+    told = [connection.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_size", "journal_mode")]
+    told += [
+        connection.execute(f"PRAGMA {name}").fetchone()[0] for name in ("user_version", "application_id")
+    ]
+    connection.close()
+    assert told == [8192, "wal", VERSION, APPLICATION_ID]
+
+
+def test_a_file_of_version_1_is_brought_up_to_date(library):
+    library.place.parent.mkdir()
+    connection = sqlite3.connect(library.place)
+    connection.executescript(MIGRATIONS[0])
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.execute("PRAGMA user_version = 1")
+    connection.execute("INSERT INTO lens VALUES (7, 'Tansy', 'Box One')")
+    connection.execute(
+        "INSERT INTO session VALUES (3, 7, 'old', '2025-01-01', 4.0, 4000, 1, 50.0, 5.6, 0.3, 0.29, 0.31)"
+    )
+    connection.execute("INSERT INTO shot VALUES (9, 3, 'a.dng', 50.0, 5.6, 5.66, '', 100.0, 0.02)")
+    connection.execute("INSERT INTO summary VALUES (9, 'frame', 0.3, 0.31, 0.29)")
+    connection.commit()
+    connection.close()
+    (old,) = library.sessions()
+    assert (old.title, old.size_px) == ("Tansy on Box One, session «old»", (4000, 6000))
+    assert old.shots[0].zones["frame"].mtf50_cypx == 0.3
+    assert old.shots[0].edges.shape == (0, len(EDGE_COLUMNS))
+    library.add([kept_session()])
+    assert [one.lens for one in library.sessions()] == ["Fennel", "Tansy"]
+    fresh = library.place.with_name("fresh.sqlite")
+    Library(place=fresh).add([kept_session()])
+    assert tables_of(library.place) == tables_of(fresh)
+
+
+def tables_of(place):
+    connection = sqlite3.connect(place)
+    rows = connection.execute("SELECT type, name FROM sqlite_master ORDER BY name").fetchall()
+    columns = [
+        connection.execute(f"PRAGMA table_info({name})").fetchall() for kind, name in rows if kind == "table"
+    ]
+    connection.close()
+    return rows, columns
+
+
+def test_a_newer_or_foreign_file_is_refused_and_left_alone(tmp_path):
+    for name, statements, says in (
+        (
+            "newer",
+            (f"PRAGMA application_id = {APPLICATION_ID}", "PRAGMA user_version = 99"),
+            "newer lensbench",
+        ),
+        ("foreign", ("CREATE TABLE recipes (cake TEXT)",), "another program's database"),
+    ):
+        place = tmp_path / f"{name}.sqlite"
+        connection = sqlite3.connect(place)
+        for statement in statements:
+            connection.execute(statement)
+        connection.commit()
+        connection.close()
+        before = place.read_bytes()
+        for call in (Library(place=place).sessions, lambda: Library(place=place).add([kept_session()])):  # noqa: B023
+            with pytest.raises(LibraryError, match=says):
+                call()
+        assert place.read_bytes() == before
+
+
+def test_no_library_yet_is_said_and_none_is_made(library):
+    with pytest.raises(LibraryError, match="no library there yet"):
+        library.sessions()
+    assert not library.place.parent.exists()
+
+
+def test_damage_anywhere_is_one_sentence_or_no_harm(library):
+    # Every damaged copy gives sessions or a LensError, never another error.
+    library.add([kept_session(repeats=1), kept_session("Sorrel", repeats=1)])
+    whole = library.place.read_bytes()
+    random = np.random.default_rng(5)
+    failed = 0
+    for number in range(60):
+        spoiled = bytearray(whole)
+        start = int(random.integers(0, len(whole) - 64))
+        spoiled[start : start + 64] = random.bytes(64)
+        if number % 3 == 0:
+            spoiled = spoiled[: int(random.integers(1, len(whole)))]
+        place = library.place.with_name(f"spoiled{number}.sqlite")
+        place.write_bytes(spoiled)
+        try:
+            Library(place=place).sessions()
+        except LensError as error:
+            failed += 1
+            assert str(place) in str(error)  # noqa: PT017 - most copies raise nothing
+    assert failed > 10
+
+
+def test_a_folder_that_cannot_be_used_is_said(tmp_path):
+    (tmp_path / "file").write_text("no folder")
+    with pytest.raises(LibraryError, match=r"another (file|with)"):
+        Library(place=tmp_path / "file" / "library.sqlite").add([kept_session()])
+    with pytest.raises(SweepError, match="lensbench sweep"):
+        sessions_of_sweep(tmp_path)
+
+
+ADDING = """
+import sys
+from pathlib import Path
+sys.path.insert(0, sys.argv[1])
+from measured_lenses import kept_session
+from lensbench.library.store import Library
+library = Library(place=Path(sys.argv[2]))
+for number in range(4):
+    library.add([kept_session(f"Lens {sys.argv[3]}", session=f"s{number}", repeats=1)])
+    assert len(library.sessions()) > number
+"""
+
+
+def test_several_programs_at_once_lose_nothing(library):
+    running = [
+        subprocess.Popen(
+            [sys.executable, "-c", ADDING, str(Path(__file__).parent), str(library.place), str(number)],
+            stderr=subprocess.PIPE,
+        )
+        for number in range(3)
+    ]
+    told = [one.communicate(timeout=60)[1].decode() for one in running]
+    assert [one.returncode for one in running] == [0, 0, 0], told
+    assert len(library.sessions()) == 12
+
+
+def test_a_library_that_another_program_holds_is_said(library, monkeypatch):
+    library.add([kept_session()])
+    monkeypatch.setattr(schema, "_PATIENCE_S", 0.05)
+    holding = sqlite3.connect(library.place, isolation_level=None)
+    holding.execute("BEGIN IMMEDIATE")
+    assert len(library.sessions()) == 1  # reading goes on
+    with pytest.raises(LibraryError, match="another program is writing"):
+        library.add([kept_session("Sorrel")])
+    holding.close()
+
+
+def test_export_and_import_carry_everything(library, tmp_path):
+    sessions = [
+        kept_session(),
+        kept_session("Øllebrød «24–70»", shot={"magnification": np.nan}, size_px=None),
+    ]
+    path = tmp_path / "carried.json"
+    path.write_bytes(document_of(sessions))
+    back = sessions_of_file(path)
+    assert [repr(one) for one in back] == [repr(one) for one in sessions]
+    library.add(back)
+    assert sorted(map(repr, library.sessions())) == sorted(map(repr, sessions))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ('"Fennel"', "7", "lens's name is 7"),
+        ('"Fennel"', '"\\u202e\\ud800"', "lens's name is empty"),
+        ('"f_number": 2.8', '"f_number": "2.8"', "not a number"),
+        ('"f_number": 2.8', '"f_number": 1e999', "not finite"),
+        ('"size_px": [', '"size_px": [3,', "damaged"),
+        ("lensbench library 1", "cake", "not a file that"),
+        ('"edge_columns": [', '"edge_columns": ["x",', "other columns"),
+        ('"edges": "', '"edges": "?', "edges of a photograph are damaged"),
+        ('"edges": "', '"edges": "AAAA', "damaged"),
+        ('"shots"', '"shoes"', "damaged"),
+        ("{", "[" * 100_000, "cannot be read"),
+    ],
+)
+def test_a_spoiled_document_is_refused(tmp_path, old, new, says):
+    path = tmp_path / "spoiled.json"
+    text = document_of([kept_session(curve={2.8: 0.25}, repeats=1)]).decode()
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(LibraryError, match=says):
+        sessions_of_file(path)
+
+
+def test_foreign_text_loses_what_cannot_be_seen(tmp_path):
+    path = tmp_path / "foreign.json"
+    text = document_of([kept_session(curve={2.8: 0.25}, repeats=1)]).decode()
+    path.write_text(
+        text.replace('"Fennel"', '"Fen\\u0000nel\\u202e\\n<b>\'; DROP TABLE lens"', 1), encoding="utf-8"
+    )
+    (session,) = sessions_of_file(path)
+    assert session.lens == "Fennel <b>'; DROP TABLE lens"
+
+
+def test_lenses_are_chosen_by_name_or_part():
+    sessions = [kept_session("Fennel 24-70"), kept_session("Fennel 50"), kept_session("Sorrel", session="x")]
+    assert chosen(sessions, "fennel 50") == [sessions[1]]
+    assert chosen(sessions, "sorr") == [sessions[2]]
+    with pytest.raises(LibraryError, match="several lenses: Fennel 24-70, Fennel 50"):
+        chosen(sessions, "fennel")
+    with pytest.raises(LibraryError, match=r"no such lens «Tansy».*Sorrel"):
+        chosen(sessions, "Tansy")
+    with pytest.raises(LibraryError, match="no such lens"):
+        chosen(sessions, "Sorrel", session="y")
+
+
+def test_usual_place_follows_the_system(monkeypatch, tmp_path):
+    # XDG Base Directory Specification: an absolute XDG_DATA_HOME counts, a relative one is ignored.
+    monkeypatch.setattr(sys, "platform", "linux")
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    assert usual_place() == tmp_path / "lensbench" / "library.sqlite"
+    monkeypatch.setenv("XDG_DATA_HOME", "relative")
+    assert usual_place() == Path.home() / ".local" / "share" / "lensbench" / "library.sqlite"
+    monkeypatch.setattr(sys, "platform", "darwin")
+    assert "Application Support" in str(usual_place())
+    monkeypatch.setattr(sys, "platform", "win32")
+    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "local"))
+    assert usual_place() == tmp_path / "local" / "lensbench" / "library.sqlite"
+
+
+def test_edges_of_an_unknown_form_are_read_by_name(library):
+    library.add([kept_session(curve={4.0: 0.25}, repeats=1)])
+    connection = sqlite3.connect(library.place)
+    connection.execute("UPDATE edge_form SET columns = 'snr taste'")
+    connection.execute("UPDATE edges SET figures = ?", (np.array([[40, 1], [50, 2]], "<f4").tobytes(),))
+    connection.commit()
+    connection.close()
+    edges = library.sessions()[0].shots[0].edges
+    assert edges[:, EDGE_COLUMNS.index("snr")].tolist() == [40.0, 50.0]
+    assert np.isnan(edges[:, 0]).all()
+    assert kept_shot(4.0, 0.2).edges.shape == (2, len(EDGE_COLUMNS))
