@@ -208,11 +208,11 @@ def small_row(effort: Effort) -> Row:
 
 
 def _sloping(blur: Blur, scene: Scene, dark_slope: float, bright_slope: float, turn_deg: float) -> Samples:
-    """Light that changes by a share of its level from the edge to the region's rim, on each side apart."""
+    """Light that changes by a share of its level over each side: half the region across, all of it along the edge."""
     row, col = grid(scene.height, scene.width)
     way = np.radians(turn_deg)
     across = col * np.cos(way) + row * np.sin(way)
-    across /= np.abs(across).max()
+    across /= np.abs(across).max() * (1.0 + np.sin(way))
     esf = esf_values(blur, scene)
     dark, bright = DARK * (1.0 + dark_slope * across), BRIGHT * (1.0 + bright_slope * across)
     return samples(dark + (bright - dark) * esf)

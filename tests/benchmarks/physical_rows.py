@@ -73,7 +73,7 @@ def readings(regions: list[Samples], q: float) -> list[tuple[float, float, bool]
     for own, fit in zip(points, fit_refined(points), strict=True):
         if not isinstance(fit, RefinedFit):
             raise fit
-        reading, _ = read_physical(own, fit, Aperture(q=q))
+        reading, _ = read_physical(fit, Aperture(q=q))
         found.append((reading.mtf50_cypx, reading.mtf50_sd_cypx, reading.fits))
     return found
 
@@ -192,7 +192,7 @@ def _speed_row() -> Row:
 
     def read() -> None:
         for own, fit in fits:
-            read_physical(own, fit, aperture)
+            read_physical(fit, aperture)
 
     read()
     ms = best_ms(read, repeats=5) / len(fits)

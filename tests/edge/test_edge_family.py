@@ -1,0 +1,85 @@
+"""The table of edge shapes: remade it is the same, and its shapes agree with their transforms."""
+
+import numpy as np
+import pytest
+from scipy import integrate
+
+from lensbench.edge import family
+from lensbench.edge.family import HALF, LADDER_CYPX, OUTPUT_FREQUENCY_CYPX, TABLE, build_rung, esf_samples
+from lensbench.edge.shapes import nearest_rung, rung_at
+from lensbench.optics import diffraction_esf, diffraction_mtf, gaussian_esf, gaussian_mtf
+
+
+def test_a_rung_remade_is_the_one_in_the_table():
+    rng = np.random.default_rng(12233)
+    rung = build_rung(float(LADDER_CYPX[0]), family._Wavefronts(rng), rng)
+    with np.load(TABLE, allow_pickle=False) as table:
+        for name, remade in rung.items():
+            kept = table[name][0].astype(np.float64)
+            if name.startswith(("odd", "even")):
+                # A mode may come out with the other sign.
+                same = np.sign((remade * kept).reshape(len(kept), -1).sum(axis=1))
+                remade = (remade.T * same).T  # noqa: PLW2901
+            np.testing.assert_allclose(remade, kept, atol=2e-6 * np.abs(kept).max(), err_msg=name)
+
+
+@pytest.mark.parametrize("q", [0.6, 3.0])
+def test_sampled_esf_of_diffraction_is_its_closed_form(q):
+    half, spacing = 200, 0.125
+    esf, _, _ = esf_samples(lambda f: diffraction_mtf(f, q).astype(complex), spacing_px=spacing, half=half)
+    distance = np.arange(-half, half + 1) * spacing
+    np.testing.assert_allclose(esf, diffraction_esf(distance, q), atol=2e-4)
+
+
+def test_sampled_esf_and_derivatives_of_a_gaussian():
+    half, spacing, sigma = 100, 0.0625, 0.7
+    esf, lsf, slope = esf_samples(
+        lambda f: gaussian_mtf(f, sigma).astype(complex), spacing_px=spacing, half=half
+    )
+    x = np.arange(-half, half + 1) * spacing
+    density = np.exp(-0.5 * (x / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi))
+    np.testing.assert_allclose(esf, gaussian_esf(x, sigma), atol=1e-9)
+    np.testing.assert_allclose(lsf, density, atol=1e-9)
+    np.testing.assert_allclose(slope, -x / sigma**2 * density, atol=1e-9)
+
+
+@pytest.mark.parametrize("index", [0, 12, 24, 32])
+def test_shapes_and_transforms_belong_together(index):
+    # The transform of a mode by direct integration of its derivative over the table's range, at middling frequencies.
+    rung = rung_at(index)
+    position = rung.position_px
+    places = np.arange(8, 40, 8)
+    frequency = rung.own_frequency_cypx[places]
+    turn = np.exp(-2j * np.pi * np.outer(frequency, position))
+    # Tails beyond the range are left out here: an LSF falls as 1/x^2, so a little is missing.
+    for shape, otf in ((rung.mean[1], rung.mean_otf), *zip(rung.modes[1], rung.modes_otf, strict=True)):
+        found = integrate.simpson(shape * turn, x=position)
+        assert np.abs(found - otf[places]).max() < 0.01
+
+
+@pytest.mark.parametrize("index", [0, 12, 24])
+def test_derivatives_are_those_of_the_shapes(index):
+    # Euler-Maclaurin: a step of the shape is h (s0 + s1)/2 - h^2 (c1 - c0)/12 with its slopes s and curvatures c.
+    rung = rung_at(index)
+    step = rung.step_px
+    for shapes in (rung.mean[:, None], rung.modes[:, :8], rung.modes[:, 13:]):
+        value, slope, bend = shapes
+        change = np.diff(value, axis=1)
+        told = 0.5 * step * (slope[:, 1:] + slope[:, :-1]) - step**2 / 12.0 * np.diff(bend, axis=1)
+        assert np.abs(change - told).max() < 0.01 * step * np.abs(slope).max()
+
+
+def test_free_shapes_change_neither_plateau():
+    for index in (0, 16, 32):
+        rung = rung_at(index)
+        assert np.abs(rung.free_otf[:, 0]).max() < 1e-12
+        assert np.abs(rung.free[0][:, [0, -1]]).max() < 1e-6
+
+
+def test_the_ladder_has_a_rung_for_every_sharpness():
+    assert [nearest_rung(float(mtf50)) for mtf50 in LADDER_CYPX] == list(range(len(LADDER_CYPX)))
+    assert nearest_rung(5.0) == len(LADDER_CYPX) - 1
+    assert nearest_rung(1e-4) == 0
+    assert nearest_rung(float("nan")) == len(LADDER_CYPX) - 1
+    assert rung_at(3).position_px.size == 2 * HALF + 1
+    assert rung_at(3).mean_otf.size == rung_at(3).own_frequency_cypx.size + OUTPUT_FREQUENCY_CYPX.size
