@@ -1,0 +1,158 @@
+"""The picture one wants to take: where to focus, what the light allows, and what hands add.
+
+Distances are metres from the sensor, as a focusing scale has them; thin lens.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from lensbench import optics
+from lensbench.errors import SettingError
+from lensbench.units import FULL_FRAME_DIAGONAL_MM, FloatArray
+
+__all__ = ["HABIT_SHAKE_MM", "SHAKE_FACTOR", "Exposure", "Wanted", "exposure", "focus_object_mm", "shake_mm"]
+
+HABIT_SHAKE_MM: Final = 0.0144
+"""Blur of hands on the sensor at a shutter of 1/focal-length: half of the largest disc that a print bears,
+diagonal/1500. Common practice, no source: the habit never says how much it lets pass."""
+SHAKE_FACTOR: Final = 2.0
+"""People and shots differ by this factor to either side. Common practice, no source."""
+BASE_ISO: Final = 100.0
+"""Lowest ISO of most cameras; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What the picture asks for.
+
+    Raises
+    ------
+    SettingError
+        Distances, times or limits that no picture has.
+    """
+
+    focal_length_mm: float
+    near_m: float
+    """Nearest thing that is to be sharp, from the sensor."""
+    far_m: float
+    """Furthest; infinity is allowed."""
+    shutter_s: float | None = None
+    """Exposure time that is to be kept; None leaves it to the habit or the light."""
+    ev: float | None = None
+    """Brightness of the scene as exposure value at ISO 100: 2^EV = N^2 / t."""
+    iso_limit: float | None = None
+    handheld: bool = False
+    zone: str = "frame"
+
+    def __post_init__(self) -> None:
+        nearest_m = 4.0 * self.focal_length_mm / 1000.0
+        if not nearest_m < self.near_m <= self.far_m:
+            raise SettingError(
+                f"near {self.near_m:g} m and far {self.far_m:g} m: near must be above four focal lengths "
+                f"({nearest_m:g} m), and far not below near"
+            )
+        if math.isinf(self.near_m):
+            raise SettingError("near is infinite; then no depth is needed: ask without --near and --far")
+        if self.iso_limit is not None and self.iso_limit < BASE_ISO:
+            raise SettingError(f"ISO limit {self.iso_limit:g} lies below ISO {BASE_ISO:g}")
+
+    @property
+    def near_object_mm(self) -> float:
+        """Nearest distance, from the front principal plane."""
+        return _object_mm(self.focal_length_mm, self.near_m)
+
+    @property
+    def far_object_mm(self) -> float:
+        """Furthest distance, from the front principal plane."""
+        return _object_mm(self.focal_length_mm, self.far_m)
+
+
+def _object_mm(focal_length_mm: float, distance_m: float) -> float:
+    if math.isinf(distance_m):
+        return math.inf
+    size = optics.magnification_at_chart_distance(
+        focal_length_mm=focal_length_mm, chart_distance_mm=1000.0 * distance_m
+    )
+    return optics.object_distance_mm(focal_length_mm=focal_length_mm, magnification=size)
+
+
+def focus_object_mm(near_mm: float, far_mm: float) -> float:
+    """Give the distance whose blur discs at both limits are equal: the harmonic mean 2 n F / (n + F).
+
+    It is the same at every stop, and 2 n for an infinite far limit. From D_N = s (H - f) / (H + s - 2 f) and
+    D_F = s (H - f) / (H - s), whose reciprocals add up to 2/s: textbook formulas of the depth of field.
+
+    >>> focus_object_mm(2.0, 6.0)
+    3.0
+    """
+    return 2.0 / (1.0 / near_mm + 1.0 / far_mm)
+
+
+def sensor_distance_m(object_mm: float, *, focal_length_mm: float) -> float:
+    """Give the distance from the sensor, as the focusing scale shows it. [m]"""
+    size = optics.magnification(focal_length_mm=focal_length_mm, object_distance_mm=object_mm)
+    return optics.chart_distance_mm(focal_length_mm=focal_length_mm, magnification=size) / 1000.0
+
+
+def disc_px(
+    object_mm: float | FloatArray,
+    *,
+    focus_mm: float,
+    focal_length_mm: float,
+    f_number: float,
+    pitch_um: float,
+) -> FloatArray:
+    """Give the blur disc of things at some distances, in pixels."""
+    disc_mm = optics.blur_disc_mm(
+        object_mm, focus_mm=focus_mm, focal_length_mm=focal_length_mm, f_number=f_number
+    )
+    return np.asarray(disc_mm * 1000.0 / pitch_um)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exposure:
+    """How one stop is exposed."""
+
+    shutter_s: float | None
+    """None where neither the shutter nor the light is known."""
+    iso: float | None
+    """None where the light is not known."""
+    dark_by_stops: float
+    """How much light is missing at the ISO limit with the shutter asked for; 0 when enough."""
+
+
+def exposure(wanted: Wanted, *, f_number: float, picture_diagonal_mm: float) -> Exposure:
+    """Choose shutter and ISO for a stop.
+
+    The shutter asked for is kept, but shortened where even ISO 100 would be too bright. Without one, hands take
+    1/focal-length (as on full frame) at the least, and longer only where the ISO limit forces it; a tripod
+    takes what ISO 100 needs.
+    """
+    asked = wanted.shutter_s
+    if asked is None and wanted.handheld:
+        asked = picture_diagonal_mm / FULL_FRAME_DIAGONAL_MM / wanted.focal_length_mm
+    if wanted.ev is None:
+        return Exposure(shutter_s=asked, iso=None, dark_by_stops=0.0)
+    at_base_s = f_number**2 / 2.0**wanted.ev
+    if asked is None or asked >= at_base_s:
+        return Exposure(shutter_s=at_base_s, iso=BASE_ISO, dark_by_stops=0.0)
+    iso = BASE_ISO * at_base_s / asked
+    if wanted.iso_limit is None or iso <= wanted.iso_limit:
+        return Exposure(shutter_s=asked, iso=iso, dark_by_stops=0.0)
+    if wanted.shutter_s is None:
+        longer_s = asked * iso / wanted.iso_limit
+        return Exposure(shutter_s=longer_s, iso=wanted.iso_limit, dark_by_stops=0.0)
+    return Exposure(shutter_s=asked, iso=wanted.iso_limit, dark_by_stops=math.log2(iso / wanted.iso_limit))
+
+
+def shake_mm(wanted: Wanted, shutter_s: float | None) -> float:
+    """Give the usual blur of hands on the sensor: it grows with focal length times exposure time; 0 on a tripod.
+
+    By the habit 1/focal-length; an angle is an angle, so the sensor's size does not enter.
+    """
+    if not wanted.handheld or shutter_s is None:
+        return 0.0
+    return HABIT_SHAKE_MM * wanted.focal_length_mm * shutter_s
