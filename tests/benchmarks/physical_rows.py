@@ -69,8 +69,7 @@ def readings(regions: list[Samples], q: float) -> list[tuple[float, float, bool]
     from lensbench.edge.physical import Aperture, read_physical  # noqa: PLC0415
 
     found = []
-    points = [points_of(region) for region in regions]
-    for own, fit in zip(points, fit_refined(points), strict=True):
+    for fit in fit_refined([points_of(region) for region in regions]):
         if not isinstance(fit, RefinedFit):
             raise fit
         reading, _ = read_physical(fit, Aperture(q=q))
@@ -182,16 +181,12 @@ def _missed_row(effort: Effort) -> Row:
 def _speed_row() -> Row:
     from lensbench.edge.physical import Aperture, read_physical  # noqa: PLC0415
 
-    points = [points_of(region) for region in frame_edges(40)]
-    fits = [
-        (own, fit)
-        for own, fit in zip(points, fit_refined(points), strict=True)
-        if isinstance(fit, RefinedFit)
-    ]
+    found = fit_refined([points_of(region) for region in frame_edges(40)])
+    fits = [fit for fit in found if isinstance(fit, RefinedFit)]
     aperture = Aperture(q=1.1)
 
     def read() -> None:
-        for own, fit in fits:
+        for fit in fits:
             read_physical(fit, aperture)
 
     read()
