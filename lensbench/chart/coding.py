@@ -6,12 +6,15 @@ A sheet bears 24 markers of OpenCV's 5x5 dictionary of 1000, numbered quadrant b
 - On a page of any other size, a marker tells its place and 4 of 32 bits: id = 192 + 16 x place + value.
   The 8 values spell width (11 bits), height (11 bits) and a check (10 bits); each is borne by three markers
   in different quadrants, so that any half of the sheet spells the whole.
-- Ids from 576 on are free for other charts.
+- Ids from 576 to 923 stand on the pages of a wall set, three a page: 576 + 87 x (number of the paper)
+  + 3 x (number of the page - 1) + place. One marker tells all.
+- Ids from 924 on are free.
 """
 
 import zlib
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Final
 
 from lensbench.chart.papers import LONGEST_MM, NAMED_PAPERS, SHORTEST_MM, Paper, paper_named
@@ -20,8 +23,14 @@ __all__ = [
     "DICTIONARY",
     "FIRST_FREE_ID",
     "MARKERS",
+    "MARKERS_PER_PAGE",
     "MARKERS_PER_QUADRANT",
+    "MOST_PAGES",
+    "WALL_PAPERS",
+    "PageMarker",
     "marker_ids",
+    "page_marker",
+    "page_marker_ids",
     "paper_from_ids",
     "place_of",
 ]
@@ -35,8 +44,46 @@ MARKERS: Final = 4 * MARKERS_PER_QUADRANT
 _SIZED_BASE: Final = 192  # room for eight named pages
 _VALUES: Final = 16
 _DIGITS: Final = 8
-FIRST_FREE_ID: Final = _SIZED_BASE + MARKERS * _VALUES
+_WALL_BASE: Final = _SIZED_BASE + MARKERS * _VALUES
 """Ids below stand on sheets."""
+
+MARKERS_PER_PAGE: Final = 3
+MOST_PAGES: Final = 29
+"""Of a wall set."""
+WALL_PAPERS: Final = ("A4", "A3", "Letter", "Tabloid")
+"""Papers of a wall set's pages; their order is part of the markers' code: append only."""
+_IDS_A_PAPER: Final = MARKERS_PER_PAGE * MOST_PAGES
+FIRST_FREE_ID: Final = _WALL_BASE + _IDS_A_PAPER * len(WALL_PAPERS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PageMarker:
+    """What a marker on a page of a wall set says."""
+
+    paper: str
+    number: int
+    """Of the page, from 1."""
+    place: int
+    """0 upper left, 1 upper right, 2 lower right."""
+
+
+def page_marker_ids(paper: str, number: int) -> tuple[int, ...]:
+    """Give the ids of the three markers on a page of a wall set."""
+    first = _WALL_BASE + _IDS_A_PAPER * WALL_PAPERS.index(paper) + MARKERS_PER_PAGE * (number - 1)
+    return tuple(range(first, first + MARKERS_PER_PAGE))
+
+
+def page_marker(marker_id: int) -> PageMarker | None:
+    """Tell which page of a wall set a marker stands on, or None when it is not of a wall set.
+
+    >>> page_marker(576 + 3 * 6 + 2)
+    PageMarker(paper='A4', number=7, place=2)
+    """
+    if not _WALL_BASE <= marker_id < FIRST_FREE_ID:
+        return None
+    paper, rest = divmod(marker_id - _WALL_BASE, _IDS_A_PAPER)
+    page, place = divmod(rest, MARKERS_PER_PAGE)
+    return PageMarker(paper=WALL_PAPERS[paper], number=page + 1, place=place)
 
 
 def marker_ids(paper: Paper) -> tuple[int, ...]:
@@ -52,7 +99,7 @@ def place_of(marker_id: int) -> int | None:
     """Give the place (0 to 23) that an id stands for on any sheet, or None when it is not a sheet's."""
     if 0 <= marker_id < _SIZED_BASE:
         return marker_id % MARKERS
-    if _SIZED_BASE <= marker_id < FIRST_FREE_ID:
+    if _SIZED_BASE <= marker_id < _WALL_BASE:
         return (marker_id - _SIZED_BASE) // _VALUES
     return None
 
@@ -68,7 +115,7 @@ def paper_from_ids(ids: Iterable[int]) -> Paper | None:
     for marker_id, times in seen.items():
         if 0 <= marker_id < _SIZED_BASE:
             named[marker_id // MARKERS] += times
-    sized = {marker_id: n for marker_id, n in seen.items() if _SIZED_BASE <= marker_id < FIRST_FREE_ID}
+    sized = {marker_id: n for marker_id, n in seen.items() if _SIZED_BASE <= marker_id < _WALL_BASE}
     page, votes = named.most_common(1)[0] if named else (0, 0)
     if votes >= max(1, sum(sized.values())):
         return NAMED_PAPERS[page]

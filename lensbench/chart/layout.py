@@ -1,105 +1,41 @@
 """The sheet as data, in millimetres: drawn, simulated, and looked for in a picture, all from this one form.
 
 Coordinates are (row, column) from the sheet's centre, rows down, columns to the right, as the page is read.
-A target is a disc cut by two lines at right angles through its centre, its quarters dark and light in turn.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import lru_cache
-from math import atan2, cos, degrees, inf, radians, sin
+from math import atan2, degrees
 from typing import Final
 
 from lensbench.chart.coding import MARKERS_PER_QUADRANT, marker_ids, paper_from_ids
 from lensbench.chart.papers import Paper, paper_named
 from lensbench.chart.placing import Disc, corner_discs, inner_discs, marker_places
+from lensbench.chart.shapes import ARMS, TONES, Frame, Layout, Marker, Target, Tone, tone_row
 from lensbench.errors import ChartError, SettingError
 
 __all__ = [
     "ARMS",
     "DEFAULT_CONTRAST",
+    "RATIOS",
+    "TONES",
     "Frame",
     "Layout",
     "Marker",
     "Target",
+    "Tone",
+    "clear_turn_deg",
+    "dark_reflectance",
     "layout_from_markers",
     "paper_size_mm",
     "sheet",
+    "tone_row",
 ]
 
-ARMS: Final = (1, 2, 3, 4)
-
-_RATIOS: Final = ((3, 2), (4, 3), (16, 9), (1, 1))
+RATIOS: Final = ((3, 2), (4, 3), (16, 9), (1, 1))
 _LOWEST_CONTRAST, _HIGHEST_CONTRAST = 1.5, 20.0
 DEFAULT_CONTRAST: Final = 4.0
 """4:1: the lowest contrast at which processing seldom acts (ISO 12233:2017, 6.3, from memory)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Target:
-    """A quadrant target; the quarters between arms 1 and 2 and between arms 3 and 4 are dark."""
-
-    name: str
-    """T01, T02, ... from the centre outwards."""
-    center_mm: tuple[float, float]
-    radius_mm: float
-    turn_deg: float
-    """Angle of the first line from vertical, in [-90, 90), positive when its upper end leans to the right.
-
-    The first line runs along the sheet's radius give or take 5 to 10 degrees, the second across it.
-    """
-
-    def arm_direction(self, arm: int) -> tuple[float, float]:
-        """Give the unit vector (down, right) from the crossing along an arm.
-
-        Arm 1 is the upper end of the first line; 2, 3 and 4 follow counter-clockwise as the page is read.
-        """
-        angle = radians(self.turn_deg - 90.0 * (arm - 1))
-        return (-cos(angle), sin(angle))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Marker:
-    """A square marker, upright on the page, of the dictionary named in `coding`."""
-
-    marker_id: int
-    center_mm: tuple[float, float]
-    side_mm: float
-    """With its black border, which is one module of seven wide."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Frame:
-    """The part of the sheet that a picture of this ratio should show."""
-
-    ratio: str
-    size_mm: tuple[float, float]
-    """(height, width)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Layout:
-    """Everything on one sheet that matters to a measurement."""
-
-    name: str
-    """As the chart prints it: «sheet A3»."""
-    paper: str
-    paper_mm: tuple[float, float]
-    """(height, width)."""
-    targets: tuple[Target, ...]
-    markers: tuple[Marker, ...]
-    frames: tuple[Frame, ...]
-    quiet_radius_mm: float
-    """Around the sheet's centre, this disc holds the centre target and the focusing aid only."""
-    dark_reflectance: float
-    """Of the dark quarters, paper white being 1: nominal, for only a photograph tells the printed one."""
-    light_reflectance: float = 1.0
-    marker_reflectance: float = 0.0
-
-    @property
-    def contrast(self) -> float:
-        """Nominal bright over dark; infinite for solid black."""
-        return self.light_reflectance / self.dark_reflectance if self.dark_reflectance > 0.0 else inf
 
 
 def paper_size_mm(name: str) -> tuple[float, float]:
@@ -133,12 +69,23 @@ def sheet(paper: str, *, solid: bool = False, contrast: float = DEFAULT_CONTRAST
     SettingError
         The paper is not known, or too narrow, or the contrast is out of range.
     """
-    if not solid and not _LOWEST_CONTRAST <= contrast <= _HIGHEST_CONTRAST:
+    return _lay_out(paper_named(paper), 0.0 if solid else dark_reflectance(contrast))
+
+
+def dark_reflectance(contrast: float) -> float:
+    """Give the dark quarters' reflectance for bright over dark, paper white being 1.
+
+    Raises
+    ------
+    SettingError
+        The contrast is not within 1.5 to 20.
+    """
+    if not _LOWEST_CONTRAST <= contrast <= _HIGHEST_CONTRAST:
         raise SettingError(
             f"contrast {contrast:g} is out of range: give {_LOWEST_CONTRAST:g} to {_HIGHEST_CONTRAST:g}, "
             "or --solid for black"
         )
-    return _lay_out(paper_named(paper), 0.0 if solid else 1.0 / contrast)
+    return 1.0 / contrast
 
 
 def layout_from_markers(ids: Iterable[int]) -> Layout:
@@ -169,8 +116,12 @@ def _lay_out(paper: Paper, dark_reflectance: float) -> Layout:
     inner = inner_discs(halves[0], corners, radius=inner_radius, gap=2 * gap)
     quiet = Disc(row=0, col=0, radius=round(1.62 * inner_radius))
     side = 7 * max(1, round(0.029 * width / 7))
+    tones = _tones(width)
+    kept_free = [
+        Disc(row=0, col=round(10.0 * tone.center_mm[1]), radius=round(7.1 * tone.side_mm)) for tone in tones
+    ]
     places = marker_places(
-        extent, [*inner, *corners, quiet], side=side, gap=side // 7, count=MARKERS_PER_QUADRANT
+        extent, [*inner, *corners, quiet, *kept_free], side=side, gap=side // 7, count=MARKERS_PER_QUADRANT
     )
     return Layout(
         name=f"sheet {paper.name}",
@@ -181,7 +132,14 @@ def _lay_out(paper: Paper, dark_reflectance: float) -> Layout:
         frames=frames,
         quiet_radius_mm=quiet.radius / 10.0,
         dark_reflectance=dark_reflectance,
+        tones=tones,
     )
+
+
+def _tones(width: int) -> tuple[Tone, ...]:
+    """Give the row of tones: at the left of the centre, where every ring of targets leaves room."""
+    step_mm, side_mm = round(0.0036 * width, 1), round(0.0027 * width, 1)
+    return tone_row((0.0, -round(0.024 * width, 1) - 3.0 * step_mm), step_mm=step_mm, side_mm=side_mm)
 
 
 def _tenths(length_mm: float) -> int:
@@ -194,7 +152,7 @@ def _frames(paper: Paper) -> tuple[Frame, ...]:
     height_mm = short_mm - 2.0 * min(max(0.058 * short_mm, 12.0), 36.0)
     width_mm = paper.size_mm[1] - 2.0 * min(max(0.045 * short_mm, 9.5), 28.0)
     frames = []
-    for across, down in _RATIOS:
+    for across, down in RATIOS:
         fitted_mm = min(width_mm, height_mm * across / down)
         frames.append(Frame(ratio=f"{across}:{down}", size_mm=(fitted_mm * down / across, fitted_mm)))
     return tuple(frames)
@@ -226,12 +184,19 @@ _OFFSETS_DEG: Final = tuple(sign * step / 2.0 for step in range(10, 21) for sign
 
 
 def _turn_deg(row: int, col: int) -> float:
-    """Give the turn of a target: 5 to 10 degrees off the radius, clear of rows, columns and diagonals."""
     if (row, col) == (0, 0):
         return 11.5
-    radial_deg = degrees(atan2(col, -row))
-    turn_deg = round(2.0 * max((radial_deg + offset for offset in _OFFSETS_DEG), key=_clearance)) / 2.0
+    turn_deg = clear_turn_deg([degrees(atan2(col, -row))])
     return (turn_deg + 90.0) % 180.0 - 90.0
+
+
+def clear_turn_deg(radials_deg: list[float]) -> float:
+    """Give a target's turn: 5 to 10 degrees off the radius, clear of rows, columns and diagonals.
+
+    Where the radius may point in several directions, the turn suits the worst of them, and is given for the first.
+    """
+    offset_deg = max(_OFFSETS_DEG, key=lambda off: min(_clearance(radial + off) for radial in radials_deg))
+    return round(2.0 * (radials_deg[0] + offset_deg)) / 2.0
 
 
 def _clearance(turn_deg: float) -> tuple[float, float]:

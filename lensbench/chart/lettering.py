@@ -6,7 +6,7 @@ from typing import Final, Literal
 
 from lensbench.chart.layout import Layout
 
-__all__ = ["Note", "Pennant", "Ruler", "notes", "pennants", "ruler"]
+__all__ = ["Note", "Pennant", "Ruler", "notes", "pennants", "ruler", "ruler_at"]
 
 Corner = tuple[float, float]
 
@@ -138,8 +138,12 @@ def _swapped(mark: Pennant) -> Pennant:
 
 def ruler(layout: Layout) -> Ruler:
     """Give the printed length: 100 mm, or 50 mm on a narrow page, in the lower margin at the left."""
-    length_mm = 100.0 if layout.paper_mm[1] >= 200.0 else 50.0
-    row_mm, left_mm = _lower_left(layout)
+    return ruler_at(_lower_left(layout), 100.0 if layout.paper_mm[1] >= 200.0 else 50.0)
+
+
+def ruler_at(start: Corner, length_mm: float) -> Ruler:
+    """Give a printed length that begins at a point and runs to the right, its divisions upwards."""
+    row_mm, left_mm = start
     thin_mm = 0.15
     line = _bar(row_mm, left_mm, thin_mm, length_mm)
     divisions = [

@@ -11,38 +11,120 @@ __all__ = ["chart"]
 
 
 def chart(
-    out: Annotated[Path, typer.Option("--out", help="PDF file to write.", show_default=False)],
+    *,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", help="PDF file to write.  [default: chart.pdf, or wall.pdf]", show_default=False
+        ),
+    ] = None,
     paper: Annotated[
         str,
         typer.Option(
             "--paper", help="A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole mm (500x400)."
         ),
     ] = "A4",
+    tile: Annotated[
+        str | None,
+        typer.Option("--tile", help="Smaller paper to print the sheet on, in parts.", show_default=False),
+    ] = None,
+    wall: Annotated[
+        int | None,
+        typer.Option("--wall", min=1, max=29, help="Make a wall set of this many pages.", show_default=False),
+    ] = None,
+    sensor: Annotated[
+        str, typer.Option("--sensor", help="WIDTHxHEIGHT of the camera's sensor, in mm (wall set).")
+    ] = "36x24",
+    distance_f: Annotated[
+        float, typer.Option("--distance-f", help="From wall to camera, in focal lengths (wall set).")
+    ] = 50.0,
     solid: Annotated[
         bool, typer.Option("--solid", help="Solid black instead of grey: for printers that screen greys.")
     ] = False,
     contrast: Annotated[
         float | None,
         typer.Option(
-            "--contrast", help="Bright over dark, 1.5 to 20, without unit.  [default: 4]", show_default=False
+            "--contrast",
+            help="Bright over dark, 1.5 to 20.  [default: 4; wall set: black]",
+            show_default=False,
         ),
     ] = None,
 ) -> None:
-    """Make a chart to print, as a PDF in exact millimetres.
+    """Make a chart to print, as a PDF in exact millimetres: one sheet, or a wall set of pages.
 
-    Print it at actual size on matte paper, fix it flat on a rigid board, and fill the picture with it up to
-    the marks of your camera's ratio.
+    A sheet: print it at actual size on matte paper, fix it flat on a rigid board, and fill the picture with it up
+    to the marks of your camera's ratio. With --tile it is printed in parts on smaller paper, to be joined.
 
-    Example: lensbench chart --paper A3 --out chart.pdf
+    A wall set (--wall 13): one large target a page, hung on a wall to fill the frame; the first page says where.
+    It needs no plotter, and stands far enough away that the print's own blur does not count.
+
+    Example: lensbench chart --wall 13 --paper A4 --distance-f 50 --out wall.pdf
     """
-    from lensbench.chart.drawing import draw
-    from lensbench.chart.layout import DEFAULT_CONTRAST, sheet
-
     if solid and contrast is not None:
         raise SettingError("give either --solid or --contrast, not both")
+    if wall is not None and tile is not None:
+        raise SettingError("give either --wall or --tile, not both")
+    if wall is None:
+        typer.echo(_sheet(out or Path("chart.pdf"), paper=paper, tile=tile, solid=solid, contrast=contrast))
+    else:
+        typer.echo(
+            _wall(
+                out or Path("wall.pdf"),
+                pages=wall,
+                paper=paper,
+                sensor=sensor,
+                distance_f=distance_f,
+                contrast=contrast,
+            )
+        )
+
+
+def _sheet(out: Path, *, paper: str, tile: str | None, solid: bool, contrast: float | None) -> str:
+    from lensbench.chart.drawing import draw
+    from lensbench.chart.layout import DEFAULT_CONTRAST, sheet
+    from lensbench.chart.tiling import draw_tiled, tiling
+
     layout = sheet(paper, solid=solid, contrast=DEFAULT_CONTRAST if contrast is None else contrast)
-    draw(layout, out)
-    typer.echo(
-        f"{out}: {layout.name}, {len(layout.targets)} targets. "
-        "Print it at actual size (100 %), then measure the line in its lower margin."
+    made = f"{out}: {layout.name}, {len(layout.targets)} targets"
+    if tile is None:
+        draw(layout, out)
+        return f"{made}. Print it at actual size (100 %), then measure the line in its lower margin."
+    plan = tiling(layout, tile)
+    draw_tiled(layout, plan, out)
+    return (
+        f"{made}, on {len(plan.tiles)} pages {plan.paper} ({plan.rows} rows of {plan.cols}). "
+        "Print them at actual size (100 %), measure the line on each, cut at the marks and join on a flat board."
     )
+
+
+def _wall(
+    out: Path, *, pages: int, paper: str, sensor: str, distance_f: float, contrast: float | None
+) -> str:
+    from lensbench.chart.hanging import hanging
+    from lensbench.chart.layout import dark_reflectance
+    from lensbench.chart.wall_drawing import draw_wall
+
+    dark = 0.0 if contrast is None else dark_reflectance(contrast)
+    plan = hanging(pages, paper=paper, sensor_mm=_sensor_mm(sensor), focal_lengths=distance_f)
+    draw_wall(plan, out, dark_reflectance=dark)
+    frame_cm = " x ".join(f"{side / 10.0:.0f}" for side in reversed(plan.frame_mm))
+    return (
+        f"{out}: where to hang, and {pages} pages {plan.pages[0].page.paper} for a frame of {frame_cm} cm "
+        f"({plan.focal_lengths:g} focal lengths from the wall). Print at actual size (100 %), "
+        "then measure the line on each page."
+    )
+
+
+def _sensor_mm(text: str) -> tuple[float, float]:
+    """Read WIDTHxHEIGHT and give (height, width).
+
+    Raises
+    ------
+    SettingError
+        It is not that.
+    """
+    try:
+        width_mm, height_mm = (float(side) for side in text.lower().split("x"))
+    except ValueError:
+        raise SettingError(f"--sensor {text}: give WIDTHxHEIGHT in millimetres, such as 36x24") from None
+    return height_mm, width_mm
