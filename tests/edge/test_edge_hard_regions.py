@@ -2,7 +2,19 @@
 
 import numpy as np
 import pytest
-from exact_edges import BRIGHT, DARK, Blur, Scene, edge_samples, esf_values, grid, noisy, samples, sites
+from exact_edges import (
+    BRIGHT,
+    DARK,
+    Blur,
+    Scene,
+    edge_samples,
+    esf_values,
+    grid,
+    noisy,
+    profile_of,
+    samples,
+    sites,
+)
 
 from lensbench.edge import measure_edge, measure_edges
 from lensbench.records import Edge
@@ -209,12 +221,14 @@ def test_two_edges_are_told():
     assert names(measure_edge(stripe)) & {"second_edge", "no_edge"}
 
 
-def test_a_corner_is_no_edge():
+@pytest.mark.parametrize("turn", [5.0, 20.0])
+@pytest.mark.parametrize("below_px", [4.0, 30.0])
+def test_a_corner_is_no_edge(turn, below_px):
     row, col = grid(80, 80)
-    corner = np.where((col > -3) & (row > -4), BRIGHT, DARK) + 0.003 * np.random.default_rng(
-        1
-    ).standard_normal((80, 80))
-    edge = measure_edge(samples(corner))
+    angle, side = np.radians(turn), profile_of(Blur(q=0.8, sigma_px=0.4), turn, 80.0)
+    across, along = col * np.cos(angle) + row * np.sin(angle), row * np.cos(angle) - col * np.sin(angle)
+    corner = levels(side(across + 3.0) * side(along + below_px))
+    edge = measure_edge(samples(corner + 0.003 * np.random.default_rng(1).standard_normal(corner.shape)))
     assert "reject" in {flag.severity.value for flag in edge.flags}
 
 
