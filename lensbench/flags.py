@@ -213,9 +213,21 @@ _REGISTRY: Final[tuple[tuple[str, Severity, str, str], ...]] = (
     ),
     (
         "print_limits",
+        _INFO,
+        "the print's own blur holds the figures down",
+        "measure the print once and divide it out (--print-profile), or stand further away",
+    ),
+    (
+        "print_divided",
+        _INFO,
+        "the print's own blur was divided out",
+        "compare only with figures that were freed of the print in the same way",
+    ),
+    (
+        "print_too_soft",
         _WARNING,
-        "the print's own blur may hold the figures down",
-        "print larger or finer, and stand further away",
+        "figures were refused because the print takes too much of the contrast",
+        "stand further away, or print the chart finer",
     ),
 )
 

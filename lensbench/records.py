@@ -25,6 +25,7 @@ __all__ = [
     "Edge",
     "Metadata",
     "PhysicalFit",
+    "PrintProfile",
     "RejectedShot",
     "Samples",
     "ShotResult",
@@ -225,6 +226,23 @@ class ShotResult:
     edges: tuple[ChartEdge, ...]
     summary: dict[str, ZoneFigure]
     quality: tuple[Remark, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PrintProfile:
+    """How sharply a chart was printed, measured on the print itself."""
+
+    name: str
+    edge_sigma_mm: float
+    """Of the Gaussian that blurs like the print's edges."""
+    edge_sigma_sd_mm: float
+    frequency_cymm: FloatArray
+    """Cycles per millimetre on the paper, from 0, evenly spaced."""
+    mtf: FloatArray
+    """What the print leaves; beyond the last frequency, the Gaussian of `edge_sigma_mm`."""
+    mtf_sd: FloatArray
+    made_from: str
+    """In words: «3 edges of a scan with 1200 dpi»."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

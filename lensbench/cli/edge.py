@@ -46,17 +46,33 @@ def edge(
     method: Annotated[
         MethodName, typer.Option("--method", help="Our own method, or the standard's steps.")
     ] = MethodName.REFINED,
+    dpi: Annotated[
+        float | None,
+        typer.Option(
+            "--dpi", help="Of a flatbed scan: resolution in dots per inch, for lengths on the paper."
+        ),
+    ] = None,
+    keep_print: Annotated[
+        str | None,
+        typer.Option(
+            "--keep-print", help="Of a scan: keep the print's profile under this name or .json file."
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Measure any slanted edge in any photograph: a chart's, a black card's on white paper, a roof line's.
 
     Frequencies are in cycles per pixel (cy/px); MTF50 is where the contrast has fallen to one half.
 
+    With --dpi and --keep-print, edges of a scanned page tell how soft the print itself is.
+
     Example: lensbench edge card.dng --roi 820,1410,120,80
     """
     from lensbench.edge import measure_edges
     from lensbench.photo import open_photo
 
+    if keep_print is not None and dpi is None:
+        raise SettingError("--keep-print needs the scan's resolution: --dpi 1200")
     photo = open_photo(image, encoding=encoding)
     name = photo.channel(channel.value)
     boxes = [_box(text) for text in roi] if roi else _found(photo)
@@ -67,7 +83,13 @@ def edge(
         document = {"image": str(image), "edges": [edge_as_json(one) for one in edges]}
         typer.echo(json.dumps(document, allow_nan=False))
     else:
-        typer.echo("\n".join(_lines(image, edges)))
+        typer.echo("\n".join(_lines(image, edges, dpi)))
+    if keep_print is not None and dpi is not None:
+        from lensbench.capture.print_profile import profile_from_scan
+        from lensbench.cli.telling import keep_and_say
+
+        profile = profile_from_scan(edges, dpi=dpi, name=Path(keep_print).stem)
+        typer.echo(keep_and_say(profile, keep_print), err=as_json)
     if not any(one.measured for one in edges):
         raise typer.Exit(1)
 
@@ -97,7 +119,7 @@ def _found(photo: "Photo") -> "list[Box]":
     return boxes
 
 
-def _lines(image: Path, edges: "list[Edge]") -> list[str]:
+def _lines(image: Path, edges: "list[Edge]", dpi: float | None) -> list[str]:
     lines = [
         f"{image.name}: {len(edges)} edge{'s' if len(edges) != 1 else ''}, sharpness in cycles per pixel"
     ]
@@ -106,9 +128,14 @@ def _lines(image: Path, edges: "list[Edge]") -> list[str]:
         if one.measured:
             lines.append(
                 f"{where}: MTF50 {one.mtf50_cypx:.4f} +- {1.96 * one.mtf50_sd_cypx:.4f} (95 %), "
-                f"angle {one.angle_deg:.1f} degrees, 10-90 % rise {one.rise_10_90_px:.2f} px, SNR {one.snr:.0f}"
+                f"angle {one.angle_deg:.1f} degrees, 10-90 % rise {_rise(one, dpi)}, SNR {one.snr:.0f}"
             )
         else:
             lines.append(f"{where}: not measured")
         lines.extend(f"    {flag.message}. {flag.advice[:1].upper()}{flag.advice[1:]}." for flag in one.flags)
     return lines
+
+
+def _rise(one: "Edge", dpi: float | None) -> str:
+    on_paper = "" if dpi is None else f" ({one.rise_10_90_px * 25.4 / dpi:.3f} mm)"
+    return f"{one.rise_10_90_px:.2f} px{on_paper}"

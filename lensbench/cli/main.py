@@ -10,7 +10,9 @@ from lensbench.cli.chart import chart
 from lensbench.cli.compare import compare
 from lensbench.cli.demo import demo
 from lensbench.cli.edge import edge
+from lensbench.cli.library import library
 from lensbench.cli.measure import measure
+from lensbench.cli.plan import plan
 from lensbench.cli.simulate import simulate
 from lensbench.cli.sweep import sweep
 from lensbench.errors import LensError
@@ -40,8 +42,11 @@ def _options(
     """Find the sharpest f-stop, zoom position and lens by your own measurement."""
 
 
-for command in (chart, edge, measure, sweep, compare, simulate, demo):
+for command in (chart, plan, edge, measure, sweep, compare, simulate, demo):
     app.command()(command)
+
+
+app.add_typer(library, name="library")
 
 
 def run() -> None:

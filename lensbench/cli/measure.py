@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lensbench.cli.edge import MethodName
+from lensbench.cli.telling import say_kept_print
+from lensbench.errors import SettingError
 
 if TYPE_CHECKING:
     from lensbench.records import Metadata, ShotResult, ZoneFigure
@@ -31,6 +33,20 @@ def measure(
     encoding: Annotated[
         str, typer.Option("--encoding", help="Tone curve: auto, linear, srgb, or gamma:2.2.")
     ] = "auto",
+    print_profile: Annotated[
+        str | None,
+        typer.Option("--print-profile", help="Kept profile of the print (or its file): divided out."),
+    ] = None,
+    far: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--far", help="With --keep-print: the same print from further away; may be given again."
+        ),
+    ] = None,
+    keep_print: Annotated[
+        str | None,
+        typer.Option("--keep-print", help="Keep the print's profile under this name, or in this .json file."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Measure one photograph of the chart: how sharp it is in each zone, how the camera stood, what went wrong.
@@ -39,17 +55,32 @@ def measure(
     millimetre on the sensor (lp/mm) and line widths per picture height (LW/PH). Zones by distance from the
     centre, as a part of the half-diagonal: inner below 0.3, halfway to 0.65, outer above.
 
+    With --far and --keep-print, this photograph and those from further away tell how soft the print itself is.
+
     Example: lensbench measure chart_f5.6.dng --pitch-um 4.0
     """
+    from lensbench.capture.profile_store import kept_profile
     from lensbench.shot import measure_shot
 
-    shot = measure_shot(photo, method=method.value, pitch_um=pitch_um, encoding=encoding)
+    if (far is None) != (keep_print is None) or (keep_print and print_profile):
+        raise SettingError("a print's profile takes both --far and --keep-print, and no --print-profile")
+    profile = None if print_profile is None else kept_profile(print_profile)
+
+    def measured(path: Path) -> "ShotResult":
+        return measure_shot(
+            path, method=method.value, pitch_um=pitch_um, encoding=encoding, print_profile=profile
+        )
+
+    shot = measured(photo)
+    kept = say_kept_print(keep_print, [shot, *map(measured, far)]) if far and keep_print else ""
     if as_json:
         from lensbench.report.json_form import shot_as_json
 
         typer.echo(json.dumps(shot_as_json(shot), allow_nan=False))
     else:
         typer.echo("\n".join(_lines(shot)))
+    if kept:
+        typer.echo(kept, err=as_json)
 
 
 def _lines(shot: "ShotResult") -> list[str]:

@@ -26,6 +26,7 @@ def sweep(
     folders: Annotated[
         list[Path], typer.Argument(metavar="FOLDER", help="Folders of test shots; never written to.")
     ],
+    *,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -46,6 +47,10 @@ def sweep(
             "--pitch-um", min=0.1, max=100.0, help="Pixel pitch in um, where the metadata lacks it."
         ),
     ] = None,
+    print_profile: Annotated[
+        str | None,
+        typer.Option("--print-profile", help="Kept profile of the print (or its file): divided out."),
+    ] = None,
     strict: Annotated[
         bool, typer.Option("--strict", help="End with status 3 when a photograph was rejected.")
     ] = False,
@@ -60,9 +65,11 @@ def sweep(
     Example: lensbench sweep shots/ --out shots-report
     """
     from lensbench import study
+    from lensbench.capture.profile_store import kept_profile
     from lensbench.report import writing
 
     place = out or _beside(folders[0])
+    profile = None if print_profile is None else kept_profile(print_profile)
     writing.check_output_folder(place, inputs=folders)
     try:
         with progress_bar() as progress:
@@ -77,6 +84,7 @@ def sweep(
                 pitch_um=pitch_um,
                 shelf=place / "measured",
                 running=spread,
+                print_profile=profile,
             )
     except KeyboardInterrupt:
         typer.echo("lensbench: stopped; run it again with the same --out to take up from here", err=True)

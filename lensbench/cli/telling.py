@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 import typer
 
 if TYPE_CHECKING:
+    from lensbench.records import PrintProfile, ShotResult
     from lensbench.study import Sweep
     from lensbench.study.findings import CompareFindings, SweepFindings
 
-__all__ = ["progress_bar", "say_answer", "say_comparison", "say_rejected"]
+__all__ = ["keep_and_say", "progress_bar", "say_answer", "say_comparison", "say_kept_print", "say_rejected"]
 
 
 @contextmanager
@@ -59,3 +60,22 @@ def say_comparison(comparison: "CompareFindings", written: Sequence[Path]) -> No
     for sentence in comparison_sentences(comparison):
         typer.echo(sentence)
     typer.echo(f"Report: {written[-1]}")
+
+
+def say_kept_print(name: str, shots: "Sequence[ShotResult]") -> str:
+    """Make and keep the profile of a print from photographs at two or more distances; say what it is."""
+    from lensbench.capture.print_distances import profile_from_distances
+
+    return keep_and_say(profile_from_distances(shots, name=Path(name).stem), name)
+
+
+def keep_and_say(profile: "PrintProfile", name: str) -> str:
+    """Keep a profile under a name, and say what it is and how to use it."""
+    from lensbench.capture.profile_store import keep_profile
+
+    path = keep_profile(profile, name)
+    sigma, sd = profile.edge_sigma_mm, profile.edge_sigma_sd_mm
+    return (
+        f"The print's own edges: sigma {sigma:.4f} +- {1.96 * sd:.4f} mm (95 %), that is {2.5631 * sigma:.3f} mm "
+        f"from 10 to 90 %; from {profile.made_from}.\nKept in {path}; use it with --print-profile {name}"
+    )

@@ -12,9 +12,11 @@ from lensbench.optics.blur import (
 from lensbench.optics.field_depth import (
     airy_diameter_um,
     blur_disc_mm,
+    chart_depth_mm,
     chart_distance_mm,
     effective_f_number,
     far_limit_mm,
+    focus_shift_for_loss_um,
     hyperfocal_mm,
     image_distance_mm,
     magnification,
@@ -24,6 +26,7 @@ from lensbench.optics.field_depth import (
     object_distance_mm,
     print_blur_px,
     third_rule_distance_mm,
+    tilt_deg_for_focus_shift,
     tilt_focus_shift_um,
     w20_waves_from_focus_shift,
 )
@@ -45,6 +48,7 @@ __all__ = [
     "aberrated_otf",
     "airy_diameter_um",
     "blur_disc_mm",
+    "chart_depth_mm",
     "chart_distance_mm",
     "circular_mtf",
     "defocus_esf",
@@ -57,6 +61,7 @@ __all__ = [
     "effective_f_number",
     "esf_from_mtf",
     "far_limit_mm",
+    "focus_shift_for_loss_um",
     "frequency_at",
     "gaussian_esf",
     "gaussian_mtf",
@@ -75,6 +80,7 @@ __all__ = [
     "pixel_mtf",
     "print_blur_px",
     "third_rule_distance_mm",
+    "tilt_deg_for_focus_shift",
     "tilt_focus_shift_um",
     "w20_waves_from_focus_shift",
 ]

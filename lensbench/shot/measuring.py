@@ -9,9 +9,26 @@ from lensbench import edge as edges_room
 from lensbench import photo as photos
 from lensbench.chart.finding import ArmRegion, ChartFound, FoundTarget, find_chart
 from lensbench.errors import ChartError, ImageError, SettingError
-from lensbench.records import ChartEdge, ChartSeen, Direction, Edge, Metadata, Samples, ShotResult
+from lensbench.records import (
+    ChartEdge,
+    ChartSeen,
+    Direction,
+    Edge,
+    Metadata,
+    PrintProfile,
+    Samples,
+    ShotResult,
+    ZoneFigure,
+)
 from lensbench.shot.geometry import camera_pose, direction_of, place_of
 from lensbench.shot.lateral import middle_of, radial_shifts_px
+from lensbench.shot.print_blur import (
+    divided_out,
+    px_per_mm_along,
+    typical_print_remarks,
+    with_print_doubt,
+    with_total_doubt,
+)
 from lensbench.shot.quality import Light, Seen, quality_remarks
 from lensbench.shot.zones import summarise
 
@@ -25,6 +42,7 @@ def measure_shot(
     pitch_um: float | None = None,
     overrides: Metadata | None = None,
     encoding: str = "auto",
+    print_profile: PrintProfile | None = None,
 ) -> ShotResult:
     """Open a photograph, find the chart in it, and measure every edge.
 
@@ -42,6 +60,8 @@ def measure_shot(
         Fields that are not None take the place of what the file says.
     encoding : str
         Of a finished picture: auto, linear, srgb or gamma:X.
+    print_profile : PrintProfile, optional
+        Of the print that was photographed: it is divided out, and figures that it spoils are refused.
 
     Returns
     -------
@@ -73,7 +93,24 @@ def measure_shot(
     edges = tuple(
         _chart_edge(photo, target, arm, edge) for (target, arm), edge in zip(arms, measured, strict=True)
     )
-    return _result(photo, chart, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples)
+    result = _result(photo, chart, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples)
+    return _freed_of_print(result, chart, print_profile)
+
+
+def _freed_of_print(result: ShotResult, chart: ChartFound, profile: PrintProfile | None) -> ShotResult:
+    """Divide the print out where it is known, else say what a typical one would cost."""
+    px_per_mm = px_per_mm_along(chart.mapping, result.edges)
+    if profile is None:
+        remarks = typical_print_remarks(result.edges, px_per_mm=px_per_mm)
+        return replace(result, quality=(*result.quality, *remarks))
+    divided = divided_out(result.edges, profile, px_per_mm=px_per_mm)
+    zones: dict[str, ZoneFigure] = with_print_doubt(summarise(divided.edges, result.size_px), divided)
+    return replace(
+        result,
+        edges=with_total_doubt(divided),
+        summary=zones,
+        quality=(*result.quality, *divided.remarks),
+    )
 
 
 def _overridden(metadata: Metadata, overrides: Metadata | None) -> Metadata:

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Final
 from lensbench import shot
 from lensbench.edge import Method
 from lensbench.errors import LensError
-from lensbench.records import Metadata, RejectedShot, ShotResult
+from lensbench.records import Metadata, PrintProfile, RejectedShot, ShotResult
 from lensbench.study.keeping import Shelf
 
 if TYPE_CHECKING:
@@ -54,6 +54,8 @@ class Task:
     pitch_um: float | None = None
     shelf: Shelf | None = None
     """Where the result is kept, and looked for first."""
+    print_profile: PrintProfile | None = None
+    """Of the print that was photographed; it is divided out."""
 
 
 Outcome = ShotResult | RejectedShot
@@ -64,19 +66,31 @@ Progress = Callable[[int, int, Path], None]
 
 def measure_one(task: Task) -> Outcome:
     """Measure one photograph, or take the kept result; what cannot be measured comes back with the reason."""
-    settings = f"{task.method}|{task.pitch_um}|{task.overrides}"
+    settings = f"{task.method}|{task.pitch_um}|{task.overrides}{_fingerprint(task.print_profile)}"
     try:
         name = task.shelf.name(task.path, settings) if task.shelf else ""
         if task.shelf and (kept := task.shelf.take(name, task.path)):
             return kept
         result = shot.measure_shot(
-            task.path, method=task.method, pitch_um=task.pitch_um, overrides=task.overrides
+            task.path,
+            method=task.method,
+            pitch_um=task.pitch_um,
+            overrides=task.overrides,
+            print_profile=task.print_profile,
         )
         if task.shelf:
             task.shelf.put(name, result)
     except (LensError, OSError) as error:
         return RejectedShot(path=task.path, reason=without_path(str(error), task.path))
     return result
+
+
+def _fingerprint(profile: PrintProfile | None) -> str:
+    """Tell profiles apart by their figures, so that a kept result is not taken for another print's."""
+    if profile is None:
+        return ""
+    figures = (profile.edge_sigma_mm, profile.edge_sigma_sd_mm, *profile.frequency_cymm.tolist())
+    return f"|{profile.name}|{figures}|{profile.mtf.tolist()}|{profile.mtf_sd.tolist()}"
 
 
 def without_path(message: str, path: Path) -> str:

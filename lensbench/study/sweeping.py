@@ -1,14 +1,14 @@
 """The door for a whole sweep: folders in, findings out."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from lensbench.edge import Method
 from lensbench.errors import SweepError
-from lensbench.records import RejectedShot
+from lensbench.records import PrintProfile, RejectedShot
 from lensbench.study.decide import find
-from lensbench.study.findings import PlannedShot, SweepFindings, SweepShot
+from lensbench.study.findings import SweepFindings, SweepShot
 from lensbench.study.gather import gather
 from lensbench.study.keeping import Shelf
 from lensbench.study.running import Running, Task, run
@@ -38,6 +38,7 @@ def sweep(
     pitch_um: float | None = None,
     shelf: Path | None = None,
     running: Running | None = None,
+    print_profile: PrintProfile | None = None,
 ) -> Sweep:
     """Measure the test shots in some folders and find the best settings.
 
@@ -55,6 +56,8 @@ def sweep(
         Folder where results are kept for a second run.
     running : Running, optional
         How the work is spread; over all processors by default.
+    print_profile : PrintProfile, optional
+        Of the print that was photographed; it is divided out of every shot.
 
     Raises
     ------
@@ -68,7 +71,9 @@ def sweep(
     planned = gather(folders, shots_csv)
     keep = Shelf(folder=shelf) if shelf else None
     wanted = [shot for shot in planned if not shot.left_out]
-    outcomes = run([_task(shot, method, pitch_um, keep) for shot in wanted], running or Running())
+    common = Task(path=Path(), method=method, pitch_um=pitch_um, shelf=keep, print_profile=print_profile)
+    tasks = [replace(common, path=shot.path, overrides=shot.overrides) for shot in wanted]
+    outcomes = run(tasks, running or Running())
     by_path = {shot.path: outcome for shot, outcome in zip(wanted, outcomes, strict=True)}
     shots = sift(
         [
@@ -86,7 +91,3 @@ def sweep(
             f"none of {len(shots)} photographs could be measured; {first.planned.path.name}: {reason}"
         )
     return Sweep(findings=find(shots, method=method), shots=tuple(shots))
-
-
-def _task(shot: PlannedShot, method: Method, pitch_um: float | None, shelf: Shelf | None) -> Task:
-    return Task(path=shot.path, overrides=shot.overrides, method=method, pitch_um=pitch_um, shelf=shelf)

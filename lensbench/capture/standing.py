@@ -1,0 +1,223 @@
+"""Where to stand before which chart: distances, what the print costs there, how flat and square it must hang.
+
+Distances are counted from the chart to the sensor's mark, in metres and in focal lengths.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot, log, sqrt
+from typing import Final
+
+import numpy as np
+
+from lensbench import optics
+from lensbench.capture.gear import CameraGear, LensGear
+from lensbench.chart.layout import paper_size_mm, sheet
+from lensbench.errors import SettingError
+
+__all__ = [
+    "BEHIND_CAMERA_MM",
+    "CUSTOMARY_FOCAL_LENGTHS",
+    "WALL_PAGES",
+    "ChartChoice",
+    "PrintGear",
+    "Standing",
+    "choose_chart",
+    "stand",
+]
+
+CUSTOMARY_FOCAL_LENGTHS: Final = 25.0
+"""Test charts are shot at 25 to 50 focal lengths; common practice, no source."""
+PREFERRED_FOCAL_LENGTHS: Final = 40.0
+BEHIND_CAMERA_MM: Final = 600.0
+"""Room for the tripod and for you; common practice, no source."""
+WALL_PAGES: Final = 13
+"""Centre, four half-way out, four corners, four edges."""
+_PAGES_ACROSS: Final = 3.6
+"""A wall set wants a field this many pages wide and high, so that pages do not cover each other."""
+_LARGEST_WALL_PAGE_MM: Final = 500.0
+_SHEET_PAPERS: Final = ("A4", "A3", "A2", "A1", "A0")
+_RISE_SIGMAS: Final = 2.563_103
+"""10-90 % rise of a Gaussian edge over its sigma; derived from the normal distribution."""
+_REFERENCE_CYPX: Final = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrintGear:
+    """How sharply the chart is printed."""
+
+    edge_mm: float = 0.1
+    """10-90 % rise of a printed edge by the spread of ink or toner. A home printer's; common practice, no source."""
+    dots_per_inch: float = 600.0
+
+    def __post_init__(self) -> None:
+        if not (0.0 <= self.edge_mm <= 5.0 and 50.0 <= self.dots_per_inch <= 10_000.0):
+            raise SettingError(
+                f"a print of {self.dots_per_inch:g} dpi with edges of {self.edge_mm:g} mm: give 50 to 10000 dpi and "
+                "0 to 5 mm"
+            )
+
+    @property
+    def sigma_mm(self) -> float:
+        """Of the printed edge: the ink's spread, and the even spread of a dot's width."""
+        dot_mm = 25.4 / self.dots_per_inch
+        return hypot(self.edge_mm / _RISE_SIGMAS, dot_mm / sqrt(12.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartChoice:
+    """Which chart is photographed."""
+
+    kind: str
+    """sheet or wall."""
+    paper: str
+    """Of the sheet, or of each page of the wall set."""
+    pages: int
+    frame_mm: tuple[float, float] | None
+    """(height, width) that fills the picture; None for a wall set, which is hung to suit."""
+    focal_lengths: float
+    """Distance to stand at, in focal lengths."""
+
+    @property
+    def command(self) -> str:
+        """What makes it."""
+        if self.kind == "wall":
+            return f"lensbench chart --wall {self.pages} --paper {self.paper} --out wall.pdf"
+        return f"lensbench chart --paper {self.paper} --out chart.pdf"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """Everything that follows from one focal length and one distance."""
+
+    focal_length_mm: float
+    magnification: float
+    distance_mm: float
+    field_mm: tuple[float, float]
+    """(height, width) that the picture shows."""
+    print_sigma_px: float
+    print_mtf: float
+    """What the print alone leaves at 0.25 cycles/pixel."""
+    flat_mm: dict[float, float]
+    """By f-number: how far off its plane the chart may be for 1 % of MTF50."""
+    square_deg: dict[float, float]
+    """By f-number: how far off square the camera may stand for 1 % of the corner's MTF50."""
+    bracket_mm: dict[float, float]
+    """By f-number: the step of a focus bracket, at the chart, that costs 5 % of MTF50."""
+
+    @property
+    def focal_lengths(self) -> float:
+        """Distance over focal length."""
+        return self.distance_mm / self.focal_length_mm
+
+
+def stand(
+    focal_length_mm: float,
+    focal_lengths: float,
+    *,
+    camera: CameraGear,
+    printed: PrintGear,
+    f_numbers: Sequence[float],
+) -> Standing:
+    """Give what follows from standing so many focal lengths away; the formulas stand in `optics`."""
+    distance_mm = focal_lengths * focal_length_mm
+    m = optics.magnification_at_chart_distance(focal_length_mm=focal_length_mm, chart_distance_mm=distance_mm)
+    sigma_px = optics.print_blur_px(printed.sigma_mm, magnification=m, pixel_pitch_um=camera.pitch_um)
+    shift_um = {n: optics.focus_shift_for_loss_um(n) for n in f_numbers}
+    height_mm, width_mm = camera.sensor_mm
+    return Standing(
+        focal_length_mm=focal_length_mm,
+        magnification=m,
+        distance_mm=distance_mm,
+        field_mm=(height_mm / m, width_mm / m),
+        print_sigma_px=sigma_px,
+        print_mtf=float(optics.gaussian_mtf(np.array([_REFERENCE_CYPX]), sigma_px)[0]),
+        flat_mm={n: optics.chart_depth_mm(shift, magnification=m) for n, shift in shift_um.items()},
+        square_deg={
+            n: optics.tilt_deg_for_focus_shift(camera.half_diagonal_mm, magnification=m, focus_shift_um=shift)
+            for n, shift in shift_um.items()
+        },
+        bracket_mm={
+            n: optics.chart_depth_mm(optics.focus_shift_for_loss_um(n, loss_percent=5.0), magnification=m)
+            for n in f_numbers
+        },
+    )
+
+
+def choose_chart(
+    lens: LensGear, camera: CameraGear, *, paper: str, room_mm: float, kind: str = "auto"
+) -> ChartChoice:
+    """Choose the chart and the distance in focal lengths, the same for all focal lengths of a zoom.
+
+    A wall set where the room holds it at 25 focal lengths or more; else the largest sheet that the room holds.
+
+    Parameters
+    ----------
+    paper : str
+        The largest that the printer takes.
+    room_mm : float
+        From the chart's wall to the wall behind you.
+    kind : str
+        auto, sheet (one page of this paper) or wall.
+
+    Raises
+    ------
+    SettingError
+        The room is too short for any chart, or for the one asked for.
+    """
+    reach = (room_mm - BEHIND_CAMERA_MM) / lens.focal_range_mm[1]
+    nearest = (lens.closest_mm or 0.0) / lens.focal_range_mm[0]
+    if kind in {"auto", "wall"} and max(paper_size_mm(paper)) <= _LARGEST_WALL_PAGE_MM:
+        least = max(CUSTOMARY_FOCAL_LENGTHS, nearest, _least_for_wall(camera, paper))
+        if least <= reach:
+            wanted = min(max(PREFERRED_FOCAL_LENGTHS, least), reach)
+            return ChartChoice(
+                kind="wall", paper=paper, pages=WALL_PAGES, frame_mm=None, focal_lengths=wanted
+            )
+        if kind == "wall":
+            room_m = (least * lens.focal_range_mm[1] + BEHIND_CAMERA_MM) / 1000.0
+            raise SettingError(
+                f"a wall set on {paper} wants {least:.0f} focal lengths, that is a room of {room_m:.1f} m for "
+                f"{lens.focal_range_mm[1]:g} mm; yours has {room_mm / 1000.0:.1f} m: smaller pages, or --chart sheet"
+            )
+    return _largest_sheet(camera, paper=paper, reach=reach, nearest=nearest, only=kind == "sheet")
+
+
+def _least_for_wall(camera: CameraGear, paper: str) -> float:
+    short_mm, long_mm = paper_size_mm(paper)
+    height_mm, width_mm = sorted(camera.sensor_mm)
+    return _in_focal_lengths(min(height_mm / short_mm, width_mm / long_mm) / _PAGES_ACROSS)
+
+
+def _in_focal_lengths(m: float) -> float:
+    return optics.chart_distance_mm(focal_length_mm=1.0, magnification=m)
+
+
+def _largest_sheet(
+    camera: CameraGear, *, paper: str, reach: float, nearest: float, only: bool
+) -> ChartChoice:
+    """Take the largest sheet within reach that is not too near to be focused on; the paper itself if asked."""
+    larger = [name for name in _SHEET_PAPERS if paper_size_mm(name)[1] > paper_size_mm(paper)[1]]
+    papers = [paper] if only else [paper, *larger]
+    choices = [_sheet_choice(name, camera) for name in papers]
+    fitting = [choice for choice in choices if choice.focal_lengths <= reach or only]
+    focusable = [choice for choice in fitting if choice.focal_lengths >= nearest]
+    if focusable:
+        return focusable[-1]
+    if fitting:  # the closest focal lengths then stand further away than the frame asks
+        return fitting[-1]
+    raise SettingError(
+        f"a sheet {paper} fills the picture at {choices[0].focal_lengths:.1f} focal lengths, and this room allows "
+        f"{max(reach, 0.0):.1f} at the longest: take smaller paper, or shorter focal lengths (--focal-lengths)"
+    )
+
+
+def _sheet_choice(paper: str, camera: CameraGear) -> ChartChoice:
+    height_mm, width_mm = camera.sensor_mm
+    long_mm, short_mm = max(height_mm, width_mm), min(height_mm, width_mm)
+    frames = [frame.size_mm for frame in sheet(paper).frames]
+    frame_mm = min(frames, key=lambda size: abs(log(size[1] / size[0] * short_mm / long_mm)))
+    m = min(short_mm / frame_mm[0], long_mm / frame_mm[1])
+    return ChartChoice(
+        kind="sheet", paper=paper, pages=1, frame_mm=frame_mm, focal_lengths=_in_focal_lengths(m)
+    )

@@ -1,0 +1,116 @@
+"""The plan as a shots table: one row a shot, in the order of shooting, with the columns that `sweep` reads."""
+
+import csv
+import io
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from lensbench.capture.planning import ShootPlan
+from lensbench.errors import SettingError
+
+__all__ = ["TABLE_COLUMNS", "TableShot", "counted_names", "table_shots", "write_table"]
+
+TABLE_COLUMNS: Final = (
+    *("file", "lens", "camera", "f_number", "focal_length_mm"),
+    *("focus_group", "focus_step", "condition", "use"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableShot:
+    """One row; an empty `file` stands for a shot still to be taken."""
+
+    file: str = ""
+    lens: str | None = None
+    camera: str | None = None
+    f_number: float | None = None
+    focal_length_mm: float | None = None
+    focus_group: str = ""
+    focus_step: float | None = None
+    condition: str = ""
+    use: bool = True
+
+
+def counted_names(first: str, count: int) -> list[str]:
+    """Give the names that a camera counts on from the first: four digits go from 9999 to 0001.
+
+    Raises
+    ------
+    SettingError
+        There is no number in the name.
+
+    >>> counted_names("DSC09999.ARW", 2)
+    ['DSC09999.ARW', 'DSC10000.ARW']
+    """
+    found = re.fullmatch(r"(.*?)(\d+)(\.[^.]*)?", first)
+    if found is None:
+        raise SettingError(f"first file '{first}': give a name with a number, such as DSC00417.ARW")
+    head, digits, suffix = found[1], found[2], found[3] or ""
+    most = 10 ** len(digits) - 1
+    numbers = ((int(digits) + step - 1) % most + 1 for step in range(count))
+    return [f"{head}{number:0{len(digits)}d}{suffix}" for number in numbers]
+
+
+def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableShot]:
+    """Give the rows of a plan.
+
+    Shots that are out of focus on purpose, the outer steps of a bracket, stand with «use: no», so that `sweep`
+    does not take them for repeats.
+
+    Parameters
+    ----------
+    files : sequence of str
+        Names of the files to come, in order; empty where they are not known yet.
+    """
+    names = list(files) or [""] * len(plan.shots)
+    return [
+        TableShot(
+            file=name,
+            lens=plan.lens.name or None,
+            camera=plan.camera.name or None,
+            f_number=shot.f_number,
+            focal_length_mm=shot.focal_length_mm,
+            focus_group=shot.focus_group,
+            focus_step=shot.focus_step,
+            condition=shot.condition,
+            use=not shot.focus_step,
+        )
+        for name, shot in zip(names, plan.shots, strict=True)
+    ]
+
+
+def write_table(rows: Iterable[TableShot], path: Path) -> None:
+    """Write a shots table; a file that is there is replaced as a whole or not at all.
+
+    Raises
+    ------
+    SettingError
+        The file cannot be written.
+    """
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(TABLE_COLUMNS)
+    writer.writerows(_cells(row) for row in rows)
+    draft = path.with_name(f".{path.name}.draft")
+    try:
+        draft.write_text(text.getvalue(), encoding="utf-8")
+        draft.replace(path)
+    except OSError as error:
+        draft.unlink(missing_ok=True)
+        raise SettingError(f"{path} cannot be written: {error.strerror}") from error
+
+
+def _cells(row: TableShot) -> list[str]:
+    cells = []
+    for column in TABLE_COLUMNS:
+        value = getattr(row, column)
+        if isinstance(value, bool):
+            cells.append("yes" if value else "no")
+        elif value is None:
+            cells.append("")
+        else:
+            cells.append(f"{value:g}" if isinstance(value, (int, float)) else value)
+    return cells

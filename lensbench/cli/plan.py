@@ -1,0 +1,163 @@
+"""`lensbench plan`: makes the list of shots to take, with distances, a checklist to print and a table for `sweep`."""
+
+import re
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from lensbench.errors import SettingError
+
+if TYPE_CHECKING:
+    from lensbench.capture.planning import ShootPlan
+
+__all__ = ["ChartKind", "plan"]
+
+
+class ChartKind(StrEnum):
+    """What is hung."""
+
+    AUTO = "auto"
+    SHEET = "sheet"
+    WALL = "wall"
+
+
+def plan(
+    *,
+    focal: Annotated[
+        str, typer.Option("--focal", help="Of the lens, in mm: 50, or 24-70.", show_default=False)
+    ],
+    widest: Annotated[float, typer.Option("--widest", help="Widest f-number.", show_default=False)],
+    out: Annotated[Path, typer.Option("--out", file_okay=False, help="Folder to write into.")] = Path(
+        "lensbench-plan"
+    ),
+    narrowest: Annotated[float, typer.Option("--narrowest", help="Narrowest f-number worth a shot.")] = 16.0,
+    closest_m: Annotated[
+        float | None, typer.Option("--closest-m", min=0.01, help="Closest focus, subject to sensor, in m.")
+    ] = None,
+    lens: Annotated[str, typer.Option("--lens", help="Name, for the table.")] = "",
+    camera: Annotated[str, typer.Option("--camera", help="Name, for the table.")] = "",
+    pitch_um: Annotated[float, typer.Option("--pitch-um", help="Pixel pitch, in um.")] = 6.0,
+    size: Annotated[str, typer.Option("--size", help="ROWSxCOLS of the pictures, in px.")] = "4000x6000",
+    paper: Annotated[
+        str, typer.Option("--paper", help="Largest paper you can print, as for `chart`.")
+    ] = "A4",
+    chart: Annotated[
+        ChartKind, typer.Option("--chart", help="One sheet, a wall set, or what the room allows.")
+    ] = ChartKind.AUTO,
+    room_m: Annotated[float, typer.Option("--room-m", min=0.3, help="Length of the room, in m.")] = 4.0,
+    print_edge_mm: Annotated[
+        float, typer.Option("--print-edge-mm", help="10-90 % rise of a printed edge, in mm.")
+    ] = 0.1,
+    print_dpi: Annotated[
+        float, typer.Option("--print-dpi", help="Of the printer, in dots per inch.")
+    ] = 600.0,
+    exposure: Annotated[
+        str, typer.Option("--exposure", help="TIME@STOP that your light asks for; other stops follow.")
+    ] = "1/30@5.6",
+    stops: Annotated[
+        str, typer.Option("--stops", help="f-numbers with commas between.  [default: full stops]")
+    ] = "",
+    focal_lengths: Annotated[
+        str, typer.Option("--focal-lengths", help="In mm, with commas between.  [default: 3 to 5]")
+    ] = "",
+    repeats: Annotated[
+        int, typer.Option("--repeats", min=1, max=20, help="Shots a setting, focused anew.")
+    ] = 3,
+    first_file: Annotated[
+        str, typer.Option("--first-file", help="Name of the first file to come: DSC00417.ARW.")
+    ] = "",
+    quick: Annotated[
+        bool, typer.Option("--quick", help="Ten-minute test of a used lens: 12 shots at most, one page.")
+    ] = False,
+) -> None:
+    """Plan a shoot: where to stand, which chart, how flat and square it must hang, every shot, and the time.
+
+    Writes checklist.pdf to print, and shots.csv for `check --plan` and `sweep --shots`.
+
+    Example: lensbench plan --focal 24-70 --widest 2.8 --closest-m 0.38 --paper A4 --room-m 5 --out plan
+    """
+    from lensbench.capture.checklist import write_checklist
+    from lensbench.capture.exposure import Exposure
+    from lensbench.capture.gear import CameraGear, LensGear
+    from lensbench.capture.planning import Place, make_plan, quick_plan
+    from lensbench.capture.standing import PrintGear
+    from lensbench.capture.table import counted_names, table_shots, write_table
+
+    owned = LensGear(
+        name=lens,
+        focal_range_mm=_focal_range(focal),
+        widest_f_number=widest,
+        narrowest_f_number=max(narrowest, widest),
+        closest_mm=None if closest_m is None else 1000.0 * closest_m,
+    )
+    body = CameraGear(name=camera, pitch_um=pitch_um, size_px=_size(size))
+    place = Place(
+        room_mm=1000.0 * room_m,
+        paper=paper,
+        printed=PrintGear(edge_mm=print_edge_mm, dots_per_inch=print_dpi),
+        exposure=Exposure.parse(exposure),
+        chart=chart.value,
+    )
+    lengths = _numbers(focal_lengths, "--focal-lengths")
+    if quick:
+        made = quick_plan(owned, body, place=place, focal_lengths_mm=lengths)
+    else:
+        wanted = _numbers(stops, "--stops")
+        made = make_plan(owned, body, place=place, stops=wanted, focal_lengths_mm=lengths, repeats=repeats)
+    names = counted_names(first_file, len(made.shots)) if first_file else []
+    _make_folder(out)
+    write_checklist(made, out / "checklist.pdf")
+    write_table(table_shots(made, files=names), out / "shots.csv")
+    typer.echo("\n".join(_lines(made)))
+    typer.echo(f"Written: {out / 'checklist.pdf'} to print, {out / 'shots.csv'} for check and sweep")
+
+
+def _make_folder(out: Path) -> None:
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise SettingError(f"{out}: the folder cannot be made ({error.strerror})") from error
+
+
+def _lines(made: "ShootPlan") -> list[str]:
+    from lensbench.capture.wording import (
+        chart_sentence,
+        distance_rows,
+        headline,
+        print_sentence,
+        tolerance_rows,
+    )
+
+    lines = [f"{headline(made)}.", chart_sentence(made), *made.remarks]
+    for header, rows in (distance_rows(made), tolerance_rows(made)):
+        widths = [max(len(row[place]) for row in (header, *rows)) + 2 for place in range(len(header))]
+        lines += ["", *(_row(row, widths) for row in (header, *rows))]
+    return [*lines, "", print_sentence(made)]
+
+
+def _row(cells: tuple[str, ...], widths: list[int]) -> str:
+    return "  " + "".join(f"{cell:<{width}}" for cell, width in zip(cells, widths, strict=True)).rstrip()
+
+
+def _focal_range(text: str) -> tuple[float, float]:
+    found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(?:-\s*(\d+(?:\.\d+)?))?\s*(?:mm)?\s*", text)
+    if found is None:
+        raise SettingError(f"--focal {text}: give millimetres, 50 or 24-70")
+    short_mm = float(found[1])
+    return short_mm, float(found[2] or short_mm)
+
+
+def _size(text: str) -> tuple[int, int]:
+    found = re.fullmatch(r"\s*(\d+)\s*[xX×]\s*(\d+)\s*", text)
+    if found is None:
+        raise SettingError(f"--size {text}: give ROWSxCOLS in pixels, such as 4000x6000")
+    return int(found[1]), int(found[2])
+
+
+def _numbers(text: str, option: str) -> list[float]:
+    try:
+        return [float(part) for part in text.split(",") if part.strip()]
+    except ValueError as error:
+        raise SettingError(f"{option} {text}: give numbers with commas between") from error
