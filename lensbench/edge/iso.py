@@ -23,6 +23,7 @@ __all__ = ["IsoEdge", "measure_iso"]
 BINS_PER_PIXEL: Final = 4
 _CORRECTION_CAP: Final = 10.0
 _FEWEST_LINES: Final = 8
+_MARGIN_PX: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,15 +43,20 @@ class IsoEdge:
     """Bin means, 0 to 1 between the outermost tenths."""
 
 
-def measure_iso(values: FloatArray, present: BoolArray, *, angle_deg: float, snr: float) -> IsoEdge:
+def measure_iso(
+    values: FloatArray, present: BoolArray, *, point: tuple[float, float], angle_deg: float, snr: float
+) -> IsoEdge:
     """Measure the SFR of one region by the standard's steps.
 
     Parameters
     ----------
     values, present : arrays of shape (rows, cols)
         Linear samples, and where they exist (a colour filter array leaves gaps).
+    point : two floats
+        Row and column of a point on the edge, from the region's first sample.
     angle_deg : float
-        The edge's rough angle from the columns: beyond 45 degrees the region is transposed first.
+        The edge's rough angle from the columns: beyond 45 degrees the region is transposed first. Lines that the edge
+        does not cross inside the region are left out.
     snr : float
         Step over noise, for the standard deviations.
 
@@ -59,8 +65,11 @@ def measure_iso(values: FloatArray, present: BoolArray, *, angle_deg: float, snr
     EdgeError
         Too few lines cross the edge.
     """
+    slope = -np.tan(np.radians(angle_deg))
     if abs(angle_deg) > 45.0:
-        values, present = values.T, present.T
+        values, present, point, slope = values.T, present.T, point[::-1], 1.0 / slope
+    crossed = _crossed(values.shape, point, float(slope))
+    values, present = values[crossed], present[crossed]
     row, centroid = _centroids(values, present)
     slope, start = np.polyfit(row, centroid, 1)
     rows = _whole_rotations(values.shape[0], slope)
@@ -88,6 +97,15 @@ def measure_iso(values: FloatArray, present: BoolArray, *, angle_deg: float, snr
         esf_position_px=position * cosine,
         esf=esf,
     )
+
+
+def _crossed(shape: tuple[int, ...], point: tuple[float, float], slope: float) -> slice:
+    """Find the lines that the edge crosses well inside the region."""
+    place = point[1] + slope * (np.arange(shape[0]) - point[0])
+    inside = np.flatnonzero((place >= _MARGIN_PX) & (place <= shape[1] - 1 - _MARGIN_PX))
+    if inside.size < _FEWEST_LINES:
+        raise EdgeError(f"only {inside.size} lines cross the edge; {_FEWEST_LINES} are needed")
+    return slice(int(inside[0]), int(inside[-1]) + 1)
 
 
 def _centroids(values: FloatArray, present: BoolArray) -> tuple[FloatArray, FloatArray]:

@@ -25,6 +25,7 @@ LARGEST_BEND_PX: Final = 2.5
 LARGEST_LIGHT_PERCENT: Final = 10.0
 WIDEST_MISFIT: Final = 1.5
 WIDEST_GAP_PX: Final = 0.4
+ALIASED_RESPONSE: Final = 0.04
 
 
 def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
@@ -87,8 +88,9 @@ def _sampling(fit: RefinedFit, curves: Curves) -> list[Remark]:
         return [remark("phase_gap", "fewer than two distances sampled near the edge")]
     gap = float(np.diff(near).max())
     response = float(np.interp(0.5 / gap, OUTPUT_FREQUENCY_CYPX, curves.sfr, right=0.0))
-    if response > 0.1 and gap > WIDEST_GAP_PX:
-        seen = f"{gap:.2f} px apart, where the response is still {100 * response:.0f} %, limit 10 %"
+    if response > ALIASED_RESPONSE and gap > WIDEST_GAP_PX:
+        limit = 100 * ALIASED_RESPONSE
+        seen = f"{gap:.2f} px apart, where the response is still {100 * response:.0f} %, limit {limit:.0f} %"
         return [remark("phase_gap", seen)]
     return []
 

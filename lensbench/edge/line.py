@@ -24,11 +24,11 @@ __all__ = ["EdgeLine", "fit_line", "fit_lines", "span_px"]
 
 _FEWEST_POINTS: Final = 24
 _NARROWEST_SIGMA_PX: Final = 0.18
-_MOST_POINTS: Final = 400
-"""Enough for a line: at SNR 20 its own error then smears an edge by less than a tenth of a percent."""
+_MOST_POINTS: Final = (400, 1200)
+"""Of each choice: few for the first, more for the last, so that what the Gaussian misses of the edge cancels out."""
 _TOGETHER: Final = 16
 """Regions worked on at a time: their arrays then fit the processor's cache."""
-_ROUNDS: Final = ((4.0, 1.2, 3), (3.2, 1.0, 2))
+_ROUNDS: Final = ((4.0, 1.2, 4), (3.2, 1.0, 2))
 """Reach in sigma and px, and steps, of each choice of the samples near the edge."""
 _MOST_ROUNDS: Final = 5
 _SETTLED_PX: Final = 3e-3
@@ -112,7 +112,9 @@ def _fit_together(regions: Sequence[Points]) -> list[EdgeLine | EdgeError]:
         ]
         if not open_ones:
             break
-        near = [_near(regions[i], states[i], reach_sigma, reach_px) for i in open_ones]  # type: ignore[arg-type]
+        most = _MOST_POINTS[min(number, 1)]
+        reach = (reach_sigma, reach_px)
+        near = [_near(regions[i], states[i], reach, most) for i in open_ones]  # type: ignore[arg-type]
         alive = [i for i, samples in zip(open_ones, near, strict=True) if samples is not None]
         for i in set(open_ones) - set(alive):
             states[i] = EdgeError("the edge runs outside this region")
@@ -128,7 +130,10 @@ def _fit_together(regions: Sequence[Points]) -> list[EdgeLine | EdgeError]:
 
 # A state is one row of numbers for the batch: see these places. Distances in it are towards the bright side, at an
 # angle over the full circle; `_line` turns it into the convention of the records.
-_ANGLE, _OFFSET, _BEND, _SIGMA, _DARK, _BRIGHT, _MOVED = range(7)
+# Levels are counted from the first idea of the dark one, in units of the first idea of the step; light along the edge
+# may differ on both sides.
+_ANGLE, _OFFSET, _BEND, _SIGMA, _DARK, _BRIGHT, _DARK_LIGHT, _BRIGHT_LIGHT, _MOVED, _ZERO, _UNIT = range(11)
+_UNKNOWNS: Final = 8
 
 
 def _started(points: Points) -> "FloatArray | EdgeError":
@@ -136,11 +141,15 @@ def _started(points: Points) -> "FloatArray | EdgeError":
         start = first_line(points)
     except EdgeError as error:
         return error
-    return np.array([*start, 1.0])
+    geometry = (start.angle_rad, start.offset_px, 0.0, start.sigma_px)
+    return np.array([*geometry, 0.0, 1.0, 0.0, 0.0, 1.0, start.dark, start.bright - start.dark])
 
 
-def _near(points: Points, state: FloatArray, reach_sigma: float, reach_px: float) -> FloatArray | None:
-    """Pick the samples near the line: rows, columns and values, thinned where they are very many."""
+def _near(points: Points, state: FloatArray, reach: tuple[float, float], most: int) -> FloatArray | None:
+    """Pick the samples near the line: rows, columns and values, thinned where they are more than `most`.
+
+    They reach so many sigma and pixels from the line.
+    """
     cosine, sine = np.cos(state[_ANGLE]), np.sin(state[_ANGLE])
     distance = points.col_px * cosine
     distance += points.row_px * sine
@@ -148,19 +157,19 @@ def _near(points: Points, state: FloatArray, reach_sigma: float, reach_px: float
         along = points.col_px * sine - points.row_px * cosine
         distance -= state[_BEND] * along * along
     distance -= state[_OFFSET]
-    picked = np.flatnonzero(np.abs(distance, out=distance) < reach_sigma * state[_SIGMA] + reach_px)
+    picked = np.flatnonzero(np.abs(distance, out=distance) < reach[0] * state[_SIGMA] + reach[1])
     if picked.size < _FEWEST_POINTS:
         return None
-    if picked.size > _MOST_POINTS:
-        picked = picked[(_strata() * picked.size).astype(np.intp)]
-    return np.stack([points.row_px[picked], points.col_px[picked], points.value[picked]])
+    if picked.size > most:
+        picked = picked[(_strata(most) * picked.size).astype(np.intp)]
+    value = (points.value[picked] - state[_ZERO]) / state[_UNIT]
+    return np.stack([points.row_px[picked], points.col_px[picked], value])
 
 
 @cache
-def _strata() -> FloatArray:
+def _strata(number: int) -> FloatArray:
     """Give places in 0 to 1, one at random in each of equal parts: no rhythm is shared with rows or columns."""
-    jitter = np.random.default_rng(1).random(_MOST_POINTS)
-    return (np.arange(_MOST_POINTS) + jitter) / _MOST_POINTS
+    return (np.arange(number) + np.random.default_rng(1).random(number)) / number
 
 
 class _Batch:
@@ -177,12 +186,12 @@ class _Batch:
     def fit(self, state: FloatArray, *, steps: int, settled: bool) -> FloatArray:
         """Take Gauss-Newton steps; `settled` marks as done the edges that hardly move any more."""
         for _ in range(steps):
-            state = self._step(state)
+            state = self._step(state, _UNKNOWNS if settled else _UNKNOWNS - 2)
         if settled:
             state[state[:, _MOVED] < _SETTLED_PX, _MOVED] = 0.0
         return state
 
-    def _step(self, state: FloatArray) -> FloatArray:
+    def _step(self, state: FloatArray, unknowns: int) -> FloatArray:
         row, col, value = self._samples
         column = state.T[:, :, None]
         cosine, sine = np.cos(column[_ANGLE]), np.sin(column[_ANGLE])
@@ -196,8 +205,8 @@ class _Batch:
         step = column[_BRIGHT] - column[_DARK]
         scale = np.maximum(np.abs(along).max(axis=1, keepdims=True), 1.0)
         along /= scale
-        jacobian = np.empty((6, *u.shape))
-        slope, turn, widen, dark, bright, bend = jacobian
+        jacobian = np.empty((_UNKNOWNS, *u.shape))
+        slope, turn, widen, dark, bright, bend, dark_light, bright_light = jacobian
         np.multiply(u, -0.5 * u, out=slope)
         np.exp(slope, out=slope)
         slope *= 0.3989422804014327 * step / column[_SIGMA]
@@ -207,12 +216,15 @@ class _Batch:
         np.multiply(turn, along, out=bend)
         np.multiply(ndtr(u), self._weight, out=bright)
         np.subtract(self._weight, bright, out=dark)
+        np.multiply(dark, along, out=dark_light)
+        np.multiply(bright, along, out=bright_light)
         residual = (value - column[_DARK]) * self._weight
         residual -= step * bright
-        jacobian = jacobian.transpose(1, 0, 2)
+        residual -= column[_DARK_LIGHT] * dark_light + column[_BRIGHT_LIGHT] * bright_light
+        jacobian = jacobian[:unknowns].transpose(1, 0, 2)
         gram = jacobian @ jacobian.transpose(0, 2, 1)
         ridge = 1e-9 * np.trace(gram, axis1=1, axis2=2)[:, None] + 1e-300
-        gram[:, range(6), range(6)] += ridge
+        gram[:, range(unknowns), range(unknowns)] += ridge
         moment = jacobian @ residual[:, :, None]
         delta = np.linalg.solve(gram, moment)[:, :, 0]
         return _moved(state, delta, scale[:, 0])
@@ -233,6 +245,9 @@ def _moved(state: FloatArray, delta: FloatArray, scale: FloatArray) -> FloatArra
     moved[:, _SIGMA] = np.maximum(sigma, _NARROWEST_SIGMA_PX)
     moved[:, _DARK] += delta[:, 3]
     moved[:, _BRIGHT] += delta[:, 4]
+    if delta.shape[1] == _UNKNOWNS:
+        moved[:, _DARK_LIGHT] += delta[:, 6]
+        moved[:, _BRIGHT_LIGHT] += delta[:, 7]
     moved[:, _MOVED] = np.abs(shift) + np.abs(turn) + np.abs(bend) + 1e-9
     return moved
 
@@ -249,7 +264,7 @@ def _line(state: FloatArray) -> EdgeLine | EdgeError:
         offset_px=float(side * state[_OFFSET]),
         bend_per_px=float(side * state[_BEND]),
         sigma_px=float(state[_SIGMA]),
-        dark=float(state[_DARK]),
-        bright=float(state[_BRIGHT]),
+        dark=float(state[_ZERO] + state[_UNIT] * state[_DARK]),
+        bright=float(state[_ZERO] + state[_UNIT] * state[_BRIGHT]),
         bright_side=side,
     )

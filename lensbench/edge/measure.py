@@ -16,7 +16,7 @@ from lensbench.edge.points import points_of
 from lensbench.edge.refined import RefinedFit, fit_refined
 from lensbench.edge.transfer import Curves, curves_of
 from lensbench.errors import EdgeError
-from lensbench.flags import Remark, remark
+from lensbench.flags import Remark, Severity, remark, worst
 from lensbench.records import Edge, Samples
 
 __all__ = ["METHODS", "Method", "measure_edge", "measure_edges"]
@@ -66,8 +66,8 @@ def measure_edges(
         curves = curves_of([fit.posterior for _, fit in group], [fit.reach_px for _, fit in group])
         for (i, fit), its_curves in zip(group, curves, strict=True):
             edges[i] = _edge(regions[i], fit, its_curves)
-            if physical is not None:
-                edges[i] = _with_physical(edges[i], regions[i], fit, physical)
+            if physical is not None and edges[i].measured:
+                edges[i] = _with_physical(edges[i], fit, physical)
     if method == "iso":
         edges = [_with_iso(edge, region) for edge, region in zip(edges, regions, strict=True)]
     return edges if viewing is None else [with_perception(edge, viewing) for edge in edges]
@@ -91,6 +91,9 @@ def _unmeasured(region: Samples, flags: tuple[Remark, ...]) -> Edge:
 def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
     posterior, line = fit.posterior, fit.line
     mtf50, mtf30, mtf20, mtf10 = curves.mtf_cypx
+    flags = remarks_on(region, fit, curves)
+    if worst(flags) is Severity.REJECT:
+        return replace(_unmeasured(region, flags), angle_deg=line.angle_deg)
     return Edge(
         roi=region.box,
         channel=region.channel,
@@ -112,14 +115,14 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
         sfr_sd=curves.sfr_sd,
         esf_position_px=curves.esf_position_px,
         esf=curves.esf,
-        flags=remarks_on(region, fit, curves),
+        flags=flags,
     )
 
 
-def _with_physical(edge: Edge, region: Samples, fit: RefinedFit, aperture: Aperture) -> Edge:
+def _with_physical(edge: Edge, fit: RefinedFit, aperture: Aperture) -> Edge:
     """Add the physical reading, and its flag where the model does not hold; none where it cannot be made."""
     try:
-        reading, remarks = read_physical(points_of(region), fit, aperture)
+        reading, remarks = read_physical(fit, aperture)
     except EdgeError:
         return edge
     return replace(edge, physical=reading, flags=(*edge.flags, *remarks))
@@ -135,10 +138,11 @@ def _point(region: Samples, line: EdgeLine) -> tuple[float, float]:
 
 def _with_iso(edge: Edge, region: Samples) -> Edge:
     """Put the standard's figures in place of the refined ones; line, noise, levels and flags stay."""
-    if not np.isfinite(edge.angle_deg):
+    if not edge.measured:
         return edge
     try:
-        iso = measure_iso(region.values, region.present, angle_deg=edge.angle_deg, snr=edge.snr)
+        point = (edge.point_px[0] - region.box.top, edge.point_px[1] - region.box.left)
+        iso = measure_iso(region.values, region.present, point=point, angle_deg=edge.angle_deg, snr=edge.snr)
     except EdgeError as error:
         return _unmeasured(region, (*edge.flags, remark("no_edge", str(error))))
     mtf50, mtf30, mtf20, mtf10 = iso.mtf_cypx

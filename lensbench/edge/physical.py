@@ -3,13 +3,10 @@
 import numpy as np
 
 from lensbench.edge.aperture import Aperture
-from lensbench.edge.bins import pool
 from lensbench.edge.blur_fit import BlurFit, fit_blur
 from lensbench.edge.edge_model import DISC, VARIANCE
 from lensbench.edge.goodness import Verdict, judge_fit
-from lensbench.edge.points import Points
 from lensbench.edge.refined import RefinedFit
-from lensbench.edge.specks import sound_samples
 from lensbench.flags import Remark, remark
 from lensbench.records import PhysicalFit
 
@@ -22,17 +19,13 @@ _IN_WORDS = {
 }
 
 
-def read_physical(
-    points: Points, refined: RefinedFit, aperture: Aperture
-) -> tuple[PhysicalFit, tuple[Remark, ...]]:
+def read_physical(refined: RefinedFit, aperture: Aperture) -> tuple[PhysicalFit, tuple[Remark, ...]]:
     """Read the edge in one region by the physical model.
 
     Parameters
     ----------
-    points : Points
-        All samples of the region; specks that the refined reading found are left out again.
     refined : RefinedFit
-        The same region's line and noise.
+        The region's samples without specks, its line and its noise.
     aperture : Aperture
         The known f-number and pixel.
 
@@ -46,7 +39,7 @@ def read_physical(
     EdgeError
         Too few distances from the edge are sampled.
     """
-    fit = fit_blur(_sound(points, refined), refined.line, refined.noise, aperture)
+    fit = fit_blur(refined.points, refined.line, refined.noise, aperture)
     verdict = judge_fit(fit)
     reading = PhysicalFit(
         fits=verdict.fits,
@@ -58,15 +51,6 @@ def read_physical(
         reduced_chi2=fit.reduced_chi2,
     )
     return reading, () if verdict.fits else (remark("outside_model", _seen(verdict, fit)),)
-
-
-def _sound(points: Points, refined: RefinedFit) -> Points:
-    if not refined.outliers:
-        return points
-    distance, along = refined.line.distance_px(points)
-    bins = pool(distance, along, points.value, step_px=refined.posterior.rung.step_px)
-    keep = sound_samples(points, distance, refined.posterior, bins, refined.noise)
-    return points if keep is None else points.kept(keep)
 
 
 def _seen(verdict: Verdict, fit: BlurFit) -> str:

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge.bins import Bins, Noise, pool
+from lensbench.edge.bins import Bins, Noise, Plateaus, pool
 from lensbench.edge.family import HALF
 from lensbench.edge.figures import crossings_cypx
 from lensbench.edge.line import EdgeLine, fit_lines
@@ -18,6 +18,7 @@ from lensbench.edge.specks import sound_samples
 from lensbench.edge.transfer import transfer_of
 from lensbench.errors import EdgeError
 from lensbench.optics import gaussian_sigma_px
+from lensbench.records import BoolArray
 from lensbench.units import FloatArray
 
 __all__ = ["RefinedFit", "fit_refined"]
@@ -31,16 +32,21 @@ _MOST_RUNGS: Final = 4
 class RefinedFit:
     """One region's edge as the refined method sees it, before figures are drawn from it."""
 
+    points: Points
+    """The samples fitted, without specks."""
     line: EdgeLine
-    noise: Noise
-    light_along: tuple[float, float]
-    """Slope of the dark and of the bright plateau along the edge, per pixel."""
+    plateaus: Plateaus
     bins: Bins
     posterior: Posterior
     reach_px: float
     """Largest distance from the edge in the region."""
     outliers: int
     """Samples left out as specks or hot pixels."""
+
+    @property
+    def noise(self) -> Noise:
+        """Noise of the two plateaus."""
+        return self.plateaus.noise
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -62,22 +68,53 @@ def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
     results: list[RefinedFit | EdgeError] = []
     started: list[_Open] = []
     for place, (points, line) in enumerate(zip(regions, fit_lines(regions), strict=True)):
-        results.append(EdgeError("not fitted") if isinstance(line, EdgeLine) else line)
+        results.append(EdgeError("no edge stands out of the noise") if isinstance(line, EdgeLine) else line)
         if isinstance(line, EdgeLine):
-            started.append(_opened(place, points, line, 0))
-    _fit_well(started)
-    speckled = [one for one in (_cleaned(open_one) for open_one in started) if one is not None]
-    relined = fit_lines([one.points for one in speckled])
+            one = _opened(place, points, line, 0)
+            refused = _refused(one)
+            if refused is None:
+                started.append(one)
+            else:
+                results[place] = refused
+    _fit(started, free=False)
+    speckled = [(one, keep) for one in started if (keep := _sound(one)) is not None]
+    relined = fit_lines([one.points.kept(keep) for one, keep in speckled])
     again = [
-        _opened(one.place, one.points, line, one.outliers)
-        for one, line in zip(speckled, relined, strict=True)
-        if isinstance(line, EdgeLine)
+        cleaned
+        for (one, keep), line in zip(speckled, relined, strict=True)
+        if isinstance(line, EdgeLine) and _refused(cleaned := _without(one, keep, line)) is None
     ]
-    _fit_well(again)
-    for one in [*started, *again]:
+    _fit(again, free=False)
+    replaced = {one.place for one in again}
+    final = [one for one in started if one.place not in replaced] + again
+    _settle_doubts(final)
+    for one in final:
         if one.fit is not None:
-            results[one.place] = one.fit
+            snr = one.fit.noise.snr(one.fit.posterior.step)
+            weak = EdgeError(f"no edge stands out of the noise: SNR {snr:.1f}, at least {_LOWEST_SNR} needed")
+            results[one.place] = one.fit if snr >= _LOWEST_SNR else weak
     return results
+
+
+_LEAST_SIDE: Final = 0.03
+"""Either side of the edge holds at least this part of the region's samples."""
+_LOWEST_SNR: Final = 1.5
+_SOFTEST_RISES: Final = 0.8
+"""The region reaches at least this many 10-90 % rises to each side: else it holds a slope, not an edge."""
+
+
+def _refused(one: "_Open") -> EdgeError | None:
+    """Say why what was fitted is no edge; None where it is one."""
+    bright = np.count_nonzero(one.distance_px > 0)
+    if not _LEAST_SIDE < bright / one.distance_px.size < 1.0 - _LEAST_SIDE:
+        return EdgeError("the edge runs outside this region")
+    reach = 0.5 * float(np.ptp(one.distance_px))
+    rise = 2.563 * one.line.sigma_px
+    if reach < _SOFTEST_RISES * rise:
+        return EdgeError(
+            f"a slope over {rise:.0f} px, not an edge, in a region of {reach:.0f} px to each side"
+        )
+    return None
 
 
 def _opened(place: int, points: Points, line: EdgeLine, outliers: int) -> _Open:
@@ -94,9 +131,8 @@ def _opened(place: int, points: Points, line: EdgeLine, outliers: int) -> _Open:
     )
 
 
-def _fit_well(regions: Sequence[_Open]) -> None:
-    """Fit all regions; where doubt is left, polish the line first, then try free-form shapes."""
-    _fit(regions, free=False)
+def _settle_doubts(regions: Sequence[_Open]) -> None:
+    """Where the residuals are larger than the noise, polish the line first, then try free-form shapes."""
     doubtful = [one for one in regions if one.fit is not None and one.fit.posterior.doubtful]
     for one in doubtful:
         _polish(one)
@@ -119,6 +155,9 @@ def _fit(regions: Sequence[_Open], *, free: bool) -> None:
         for index in sorted({one.rung for one in pending}):
             group = [one for one in pending if one.rung == index]
             _fit_group(group, index, free=free)
+            group = [one for one in group if one.fit is not None]
+            if not group:
+                continue
             own = rung_at(index).own_frequency_cypx
             fits = [one.fit.posterior for one in group if one.fit is not None]
             sfr = np.abs(np.stack([transfer_of(posterior)[: own.size] for posterior in fits]))
@@ -144,31 +183,38 @@ def _fit_group(group: Sequence[_Open], index: int, *, free: bool) -> None:
     for one, own, sides, posterior in zip(
         group, bins, plateaus, fit_shapes(bins, rung, plateaus, step=step, free=free), strict=True
     ):
-        one.fit = RefinedFit(
-            line=one.line,
-            noise=sides.noise,
-            light_along=(sides.dark_slope_per_px, sides.bright_slope_per_px),
-            bins=own,
-            posterior=posterior,
-            reach_px=min(float(np.abs(one.distance_px).max()), HALF * rung.step_px),
-            outliers=one.outliers,
+        # Noise alone may come out with no step at all: then there is no edge.
+        one.fit = (
+            None
+            if not posterior.step > 0
+            else RefinedFit(
+                points=one.points,
+                line=one.line,
+                plateaus=sides,
+                bins=own,
+                posterior=posterior,
+                reach_px=min(float(np.abs(one.distance_px).max()), HALF * rung.step_px),
+                outliers=one.outliers,
+            )
         )
 
 
-def _cleaned(one: _Open) -> _Open | None:
-    """Give the region again without its specks; None where it has none."""
+def _sound(one: _Open) -> BoolArray | None:
+    """Mark the samples that are no specks; None where all are sound."""
     if one.fit is None:
         return None
-    keep = sound_samples(one.points, one.distance_px, one.fit.posterior, one.fit.bins, one.fit.noise)
-    if keep is None:
-        return None
-    one.points = one.points.kept(keep)
-    one.outliers = int(np.count_nonzero(~keep))
-    return one
+    place = (one.distance_px, one.along_px)
+    return sound_samples(one.points, place, one.fit.posterior, one.fit.bins, one.fit.plateaus)
+
+
+def _without(one: _Open, keep: BoolArray, line: EdgeLine) -> _Open:
+    """Open the region again without its specks."""
+    return _opened(one.place, one.points.kept(keep), line, int(np.count_nonzero(~keep)))
 
 
 def light_percent(fit: RefinedFit) -> float:
     """Give the light's largest change over the region, in percent of the step."""
     across = 2.0 * float(np.abs(fit.posterior.coefficient[[3, 5]]).max())
-    along = max(abs(slope) for slope in fit.light_along) * 2.0 * float(np.abs(fit.bins.along_px).max())
+    steepest = max(abs(fit.plateaus.dark_slope_per_px), abs(fit.plateaus.bright_slope_per_px))
+    along = 2.0 * steepest * float(np.abs(fit.bins.along_px).max())
     return 100.0 * max(across, along) / fit.posterior.step

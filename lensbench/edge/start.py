@@ -13,6 +13,12 @@ __all__ = ["Start", "first_line"]
 _FEWEST_POINTS: Final = 24
 _ENOUGH_POINTS: Final = 1200
 _SMOOTH_SIGMA_PX: Final = 2.0
+_BAND: Final = 0.3
+"""Samples this near to the half-way level, as a part of the step, lie on the edge."""
+_FEWEST_BETWEEN: Final = 8
+_FAR_MEDIANS: Final = 3.0
+_SIGMA_OF_SPREAD: Final = 2.2
+"""The samples of the band reach 0.84 sigma to each side of a Gaussian edge, and spread 0.4 sigma (derived)."""
 
 
 class Start(NamedTuple):
@@ -37,31 +43,46 @@ def first_line(points: Points) -> Start:
     if points.value.size < _FEWEST_POINTS:
         raise EdgeError(f"only {points.value.size} samples in this region; {_FEWEST_POINTS} are needed")
     stride = max(points.value.size // _ENOUGH_POINTS, 1)
-    row, col, value = points.row_px[::stride], points.col_px[::stride], points.value[::stride]
-    dark, bright = _two_levels(value)
+    dark, bright = _two_levels(points.value[::stride])
     step = bright - dark
-    if not step > 1e-9:
+    if not step > 1e-9 * max(abs(dark), abs(bright), 1e-300):
         raise EdgeError("both sides of the region are equally bright; choose a region across an edge")
-    weight = 1.0 - np.square((value - 0.5 * (dark + bright)) * (2.5 / step))
-    between = np.flatnonzero(weight > 0)
-    if between.size < 8:
-        return _divided(row, col, value, dark, bright)
-    weight, row_between, col_between = weight[between], row[between], col[between]
+    middle = 0.5 * (dark + bright)
+    off = points.value - middle
+    between = np.flatnonzero(np.abs(off) < _BAND * step)
+    few = between.size < _FEWEST_BETWEEN or between.size > 0.6 * points.value.size
+    if few:
+        thin = slice(None, None, stride)
+        return _divided(points.row_px[thin], points.col_px[thin], points.value[thin], dark, bright)
+    row, col = points.row_px[between], points.col_px[between]
+    weight = 1.0 - np.square(off[between] / (_BAND * step))
+    angle, offset, spread = _principal_axis(row, col, weight)
+    # Noise puts a few samples of the plateaus between the levels: those far from the line are left out.
+    apart = np.abs(row * np.sin(angle) + col * np.cos(angle) - offset)
+    near = apart < _FAR_MEDIANS * float(np.median(apart)) + 0.75
+    if np.count_nonzero(near) >= _FEWEST_BETWEEN:
+        angle, offset, spread = _principal_axis(row[near], col[near], weight[near])
+    side = points.row_px[::stride] * np.sin(angle) + points.col_px[::stride] * np.cos(angle) > offset
+    values = points.value[::stride]
+    rising = float(values[side].sum() - middle * np.count_nonzero(side)) - float(
+        values[~side].sum() - middle * np.count_nonzero(~side)
+    )
+    if rising < 0:
+        angle, offset = angle + np.pi, -offset
+    return Start(angle, offset, 0.0, max(_SIGMA_OF_SPREAD * spread, 0.5), dark, bright)
+
+
+def _principal_axis(row: FloatArray, col: FloatArray, weight: FloatArray) -> tuple[float, float, float]:
+    """Give angle and offset of the line along which weighted samples lie, and their rms distance from it."""
     total = float(weight.sum())
-    middle_row, middle_col = float(weight @ row_between) / total, float(weight @ col_between) / total
-    d_row, d_col = row_between - middle_row, col_between - middle_col
+    middle_row, middle_col = float(weight @ row) / total, float(weight @ col) / total
+    d_row, d_col = row - middle_row, col - middle_col
     weighted_row = weight * d_row
     rr, cc, rc = float(weighted_row @ d_row), float(weight @ (d_col * d_col)), float(weighted_row @ d_col)
-    angle = -0.5 * np.arctan2(2.0 * rc, rr - cc)
-    across_variance = 0.5 * (rr + cc - np.hypot(rr - cc, 2.0 * rc)) / total
-    if between.size > 0.6 * value.size:
-        return _divided(row, col, value, dark, bright)
-    offset = middle_col * np.cos(angle) + middle_row * np.sin(angle)
-    side = np.sign(col * np.cos(angle) + row * np.sin(angle) - offset)
-    if float(side @ (value - 0.5 * (dark + bright))) < 0:
-        angle, offset = angle + np.pi, -offset
-    sigma = max(float(np.sqrt(max(across_variance, 0.0))) * 1.6, 0.5)
-    return Start(float(angle), float(offset), 0.0, sigma, dark, bright)
+    angle = float(-0.5 * np.arctan2(2.0 * rc, rr - cc))
+    variance = 0.5 * (rr + cc - float(np.hypot(rr - cc, 2.0 * rc))) / total
+    offset = middle_col * float(np.cos(angle)) + middle_row * float(np.sin(angle))
+    return angle, offset, float(np.sqrt(max(variance, 0.0)))
 
 
 def _two_levels(value: FloatArray) -> tuple[float, float]:
