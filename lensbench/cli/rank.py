@@ -1,0 +1,88 @@
+"""`lensbench rank`: orders near-identical frames by sharpness."""
+
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from lensbench.study.rank_order import PairOdds, RankedFrame, Ranking
+
+__all__ = ["rank"]
+
+
+def rank(
+    photos: Annotated[
+        list[Path],
+        typer.Argument(metavar="PHOTO... | FOLDER", help="Two or more frames of one scene, or their folder."),
+    ],
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Order near-identical frames of any scene by sharpness; no chart is needed.
+
+    The frames must show the same scene, of one camera, size and file format: the camera hardly moved between
+    them. They are laid over one another and compared where the scene has detail. Frames that can't be told
+    apart share a group; where none can be told apart, no order is named and the exit status is 1. Blur is in
+    px, contrast in percent of the sharpest frame's at the frequency named (in cycles per pixel).
+
+    Example: lensbench rank burst_1.dng burst_2.dng burst_3.dng
+    """
+    from lensbench.cli.telling import progress_bar
+    from lensbench.study.rank import frames_of
+    from lensbench.study.rank import rank as rank_frames
+
+    paths = frames_of(photos)
+    with progress_bar("comparing") as progress:
+        ranking = rank_frames(paths, progress=progress)
+    if as_json:
+        from lensbench.report.json_form import plain
+        from lensbench.report.writing import json_text
+
+        typer.echo(json_text(plain(ranking)).decode(), nl=False)
+    elif ranking.told_apart:
+        typer.echo("\n".join(_lines(ranking)))
+    if not ranking.told_apart:
+        typer.echo(f"lensbench: {ranking.answer}", err=True)
+        raise typer.Exit(1)
+
+
+_COLUMNS = "  {:>4} {:>5}  {:<28} {:>12} {:>16} {:>13}"
+
+
+def _lines(ranking: "Ranking") -> list[str]:
+    head = _COLUMNS.format("rank", "group", "frame", "contrast, %", "95 % interval", "more blur, px")
+    rows = [_row(frame) for frame in ranking.frames]
+    sure = [_odds(pair) for pair in _neighbours(ranking)]
+    detail = f"Contrast at {ranking.frequency_cypx:.2f} cycles/pixel, against the sharpest; {ranking.pieces} places."
+    return [ranking.answer, "", head, *rows, "", detail, *sure, *ranking.cautions]
+
+
+def _row(frame: "RankedFrame") -> str:
+    from lensbench.report.clean import clean_text
+
+    low, high = frame.ci95_percent
+    return _COLUMNS.format(
+        frame.rank,
+        frame.group,
+        clean_text(frame.photo.name),
+        f"{frame.detail_percent:+.1f}",
+        f"{low:+.1f} to {high:+.1f}" if isfinite(low) and frame.rank > 1 else "-",
+        f"{frame.extra_blur_px:.2f}",
+    )
+
+
+def _neighbours(ranking: "Ranking") -> list["PairOdds"]:
+    """Give each frame's odds against the next in the order."""
+    following = {
+        frame.photo: after.photo for frame, after in zip(ranking.frames, ranking.frames[1:], strict=False)
+    }
+    return [pair for pair in ranking.pairs if following.get(pair.sharper) == pair.softer]
+
+
+def _odds(pair: "PairOdds") -> str:
+    from lensbench.report.clean import clean_text
+
+    names = f"{clean_text(pair.sharper.name)} is sharper than {clean_text(pair.softer.name)}"
+    chance = "above 99.9 %" if pair.probability > 0.999 else f"{100.0 * pair.probability:.1f} %"
+    return f"  {names}: {chance}{'' if pair.told_apart else ', can not be told apart'}"
