@@ -13,6 +13,7 @@ from lensbench.cli.edge import edge
 from lensbench.cli.library import library
 from lensbench.cli.measure import measure
 from lensbench.cli.plan import plan
+from lensbench.cli.rank import rank
 from lensbench.cli.simulate import simulate
 from lensbench.cli.sweep import sweep
 from lensbench.errors import LensError
@@ -42,7 +43,7 @@ def _options(
     """Find the sharpest f-stop, zoom position and lens by your own measurement."""
 
 
-for command in (chart, plan, edge, measure, sweep, compare, simulate, demo):
+for command in (chart, plan, edge, measure, sweep, compare, rank, simulate, demo):
     app.command()(command)
 
 
