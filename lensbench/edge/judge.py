@@ -4,7 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge.family import HALF, OUTPUT_FREQUENCY_CYPX
+from lensbench.edge.family import HALF
 from lensbench.edge.line import EdgeLine, span_px
 from lensbench.edge.refined import RefinedFit, light_percent
 from lensbench.edge.transfer import Curves
@@ -25,7 +25,8 @@ LARGEST_BEND_PX: Final = 2.5
 LARGEST_LIGHT_PERCENT: Final = 10.0
 WIDEST_MISFIT: Final = 1.5
 WIDEST_GAP_PX: Final = 0.4
-ALIASED_RESPONSE: Final = 0.04
+ALIASED_RESPONSES: Final = (0.04, 0.004, 0.01)
+"""Most response that may be left at the gap's Nyquist frequency, and where it falls on MTF50 and on MTF10."""
 
 
 def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
@@ -87,11 +88,18 @@ def _sampling(fit: RefinedFit, curves: Curves) -> list[Remark]:
     if near.size < 2:
         return [remark("phase_gap", "fewer than two distances sampled near the edge")]
     gap = float(np.diff(near).max())
-    response = float(np.interp(0.5 / gap, OUTPUT_FREQUENCY_CYPX, curves.sfr, right=0.0))
-    if response > ALIASED_RESPONSE and gap > WIDEST_GAP_PX:
-        limit = 100 * ALIASED_RESPONSE
-        seen = f"{gap:.2f} px apart, where the response is still {100 * response:.0f} %, limit {limit:.0f} %"
-        return [remark("phase_gap", seen)]
+    if gap <= WIDEST_GAP_PX:
+        return []
+    frequency, sfr = curves.fine_frequency_cypx, curves.fine_sfr
+    # The sampled distances repeat the spectrum at 1 / gap: what is left at Nyquist folds over, and what is left at
+    # 1 / gap - MTF50 falls on MTF50 itself (MTF10 likewise).
+    places = (0.5 / gap, 1.0 / gap - curves.mtf_cypx[0], 1.0 / gap - curves.mtf_cypx[3])
+    for place, limit in zip(places, ALIASED_RESPONSES, strict=True):
+        response = float(np.interp(place, frequency, sfr, right=0.0))
+        if response > limit:
+            left = f"{100 * response:.1f} % response at {place:.2f} cy/px"
+            seen = f"{gap:.2f} px apart; {left}, limit {100 * limit:.1f} %"
+            return [remark("phase_gap", seen)]
     return []
 
 

@@ -99,6 +99,7 @@ def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
 _LEAST_SIDE: Final = 0.03
 """Either side of the edge holds at least this part of the region's samples."""
 _LOWEST_SNR: Final = 1.5
+_LARGEST_BULGE_PX: Final = 12.0
 _SOFTEST_RISES: Final = 0.8
 """The region reaches at least this many 10-90 % rises to each side: else it holds a slope, not an edge."""
 
@@ -108,6 +109,9 @@ def _refused(one: "_Open") -> EdgeError | None:
     bright = np.count_nonzero(one.distance_px > 0)
     if not _LEAST_SIDE < bright / one.distance_px.size < 1.0 - _LEAST_SIDE:
         return EdgeError("the edge runs outside this region")
+    bulge = abs(one.line.bend_per_px) * (0.5 * float(np.ptp(one.along_px))) ** 2
+    if bulge > _LARGEST_BULGE_PX:
+        return EdgeError(f"what is there turns by {bulge:.0f} px, no straight edge")
     reach = 0.5 * float(np.ptp(one.distance_px))
     rise = 2.563 * one.line.sigma_px
     if reach < _SOFTEST_RISES * rise:

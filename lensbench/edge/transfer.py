@@ -27,6 +27,9 @@ _SD_STRIDE: Final = 4
 class Curves:
     """SFR, ESF and figures of one edge."""
 
+    fine_frequency_cypx: FloatArray
+    """Up to five times the MTF50, beyond the output grid where the edge is sharp."""
+    fine_sfr: FloatArray
     sfr: FloatArray
     sfr_sd: FloatArray
     mtf_cypx: tuple[float, float, float, float]
@@ -90,6 +93,8 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
         inside = np.abs(rung.position_px) <= reach
         curves.append(
             Curves(
+                fine_frequency_cypx=own,
+                fine_sfr=sfr[i, : own.size],
                 sfr=sfr[i, own.size :],
                 sfr_sd=output_sd[i],
                 mtf_cypx=(float(mtf[i, 0]), float(mtf[i, 1]), float(mtf[i, 2]), float(mtf[i, 3])),
