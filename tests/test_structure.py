@@ -193,6 +193,21 @@ def test_every_command_shows_a_worked_example(command):
     assert shown.output.count("Example") == 1
 
 
+GROUPED = [
+    (group, command)
+    for group in COMMANDS
+    if hasattr(COMMAND_LINE.get_command(typer.Context(COMMAND_LINE), group), "list_commands")
+    for command in COMMAND_LINE.get_command(typer.Context(COMMAND_LINE), group).commands
+]
+
+
+@pytest.mark.parametrize(("group", "command"), GROUPED)
+def test_every_command_of_a_group_shows_a_worked_example(group, command):
+    shown = CliRunner().invoke(app, [group, command, "--help"], terminal_width=100)
+    assert re.search(rf"^\s*Example: lensbench {group} {command}\b", shown.output, re.MULTILINE)
+    assert shown.output.count("Example") == 1
+
+
 @pytest.mark.parametrize("name", MODULES)
 def test_every_public_name_exists(name):
     module = importlib.import_module(name)

@@ -4,7 +4,6 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from lensbench import optics
 from lensbench.library.scene import Wanted, sensor_distance_m
 from lensbench.library.through_focus import Blur
 
@@ -63,12 +62,3 @@ def bracket(
         focus_m=tuple(sensor_distance_m(plane, focal_length_mm=focal_mm) for plane in planes_mm),
         kept_percent=100.0 * blur.mtf50_cypx(disc_px=worst_px) / blur.mtf50_cypx(),
     )
-
-
-def working_q(
-    f_number: float, *, focal_length_mm: float, object_mm: float, pitch_um: float, wavelength_um: float
-) -> float:
-    """Give q for the working f-number at a distance: N (1 + m)."""
-    size = optics.magnification(focal_length_mm=focal_length_mm, object_distance_mm=object_mm)
-    working = optics.effective_f_number(f_number, magnification=size)
-    return optics.diffraction_q(f_number=working, pixel_pitch_um=pitch_um, wavelength_um=wavelength_um)

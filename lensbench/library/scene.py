@@ -13,7 +13,18 @@ from lensbench import optics
 from lensbench.errors import SettingError
 from lensbench.units import FULL_FRAME_DIAGONAL_MM, FloatArray
 
-__all__ = ["HABIT_SHAKE_MM", "SHAKE_FACTOR", "Exposure", "Wanted", "exposure", "focus_object_mm", "shake_mm"]
+__all__ = [
+    "BASE_ISO",
+    "HABIT_SHAKE_MM",
+    "SHAKE_FACTOR",
+    "Exposure",
+    "Wanted",
+    "disc_px",
+    "exposure",
+    "focus_object_mm",
+    "sensor_distance_m",
+    "shake_mm",
+]
 
 HABIT_SHAKE_MM: Final = 0.0144
 """Blur of hands on the sensor at a shutter of 1/focal-length: half of the largest disc that a print bears,
@@ -92,7 +103,7 @@ def focus_object_mm(near_mm: float, far_mm: float) -> float:
 
 
 def sensor_distance_m(object_mm: float, *, focal_length_mm: float) -> float:
-    """Give the distance from the sensor, as the focusing scale shows it. [m]"""
+    """Give the distance from the sensor, as the focusing scale shows it, in metres."""
     size = optics.magnification(focal_length_mm=focal_length_mm, object_distance_mm=object_mm)
     return optics.chart_distance_mm(focal_length_mm=focal_length_mm, magnification=size) / 1000.0
 

@@ -21,7 +21,7 @@ from scipy import optimize
 from lensbench import optics
 from lensbench.units import FloatArray
 
-__all__ = ["WAVELENGTH_UM", "Blur", "blur_in_focus"]
+__all__ = ["WAVELENGTH_UM", "Blur", "blur_in_focus", "working_q"]
 
 WAVELENGTH_UM: Final = 0.55
 """Middle of the green channel; common practice, no source."""
@@ -56,7 +56,7 @@ class Blur:
         return transfer
 
     def mtf50_cypx(self, *, disc_px: float = 0.0, motion_px: float = 0.0) -> float:
-        """Give MTF50 for a defocus disc and a motion on the sensor. [cycles/pixel]"""
+        """Give MTF50 for a defocus disc and a motion on the sensor, in cycles per pixel."""
         span_px = max(disc_px, motion_px)
         highest = min(_HIGHEST_CYPX, 4.0 / span_px) if span_px > 0.0 else _HIGHEST_CYPX
         return optics.frequency_at(
@@ -66,7 +66,7 @@ class Blur:
         )
 
     def disc_px_for(self, share: float) -> float:
-        """Give the defocus disc that leaves a share of the MTF50 in focus. [px]"""
+        """Give the defocus disc that leaves a share of the MTF50 in focus, in pixels."""
         wanted = share * self.mtf50_cypx()
         found = optimize.brentq(
             lambda log_disc: self.mtf50_cypx(disc_px=math.exp(log_disc)) - wanted,
@@ -76,23 +76,29 @@ class Blur:
         )
         return float(math.exp(found))
 
-    def at_working_f_number(self, q: float) -> "Blur":
-        """Give the same lens with the working f-number that another distance makes of it."""
+    def at(self, q: float) -> "Blur":
+        """Give the same lens at another distance, which makes another working f-number of the stop."""
         return Blur(q=q, variance_px2=self.variance_px2)
 
 
-def blur_in_focus(mtf50_cypx: float, *, f_number: float, pixel_pitch_um: float) -> Blur:
-    """Explain a measured MTF50 by diffraction, pixel and a Gaussian.
+def working_q(f_number: float, *, magnification: float, pixel_pitch_um: float) -> float:
+    """Give q for the working f-number N (1 + m)."""
+    return optics.diffraction_q(
+        f_number=optics.effective_f_number(f_number, magnification=magnification),
+        pixel_pitch_um=pixel_pitch_um,
+        wavelength_um=WAVELENGTH_UM,
+    )
+
+
+def blur_in_focus(mtf50_cypx: float, q: float) -> Blur:
+    """Explain an MTF50 measured in focus by diffraction, pixel and a Gaussian.
 
     Parameters
     ----------
     mtf50_cypx : float
-        As measured in focus.
-    f_number : float
-        Working f-number before the chart: N (1 + m).
-    pixel_pitch_um : float
-        [um]
+        [cycles/pixel]
+    q : float
+        Of the working f-number before the chart, as `working_q` gives it.
     """
-    q = optics.diffraction_q(f_number=f_number, pixel_pitch_um=pixel_pitch_um, wavelength_um=WAVELENGTH_UM)
     bound = float(optics.diffraction_mtf(mtf50_cypx, q) * optics.pixel_mtf(mtf50_cypx))
     return Blur(q=q, variance_px2=math.log(max(bound, 1e-3) / 0.5) / (2.0 * math.pi**2 * mtf50_cypx**2))

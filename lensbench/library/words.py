@@ -9,7 +9,7 @@ from lensbench.library.kept import KeptSession
 from lensbench.library.measured import LensCurve
 from lensbench.library.ordering import like_sensors
 
-__all__ = ["ZONE_WORDS", "answer_of", "cautions"]
+__all__ = ["ZONE_WORDS", "answer_of", "cautions", "listed"]
 
 _UNLIKE_SCALE: Final = 1.25
 """Magnifications further apart than this share weigh the print's own blur differently. Common practice."""
@@ -23,6 +23,15 @@ ZONE_WORDS: Final = {
 }
 
 
+def listed(names: Sequence[str]) -> str:
+    """Join names as one says them.
+
+    >>> listed(["a", "b", "c"])
+    'a, b and c'
+    """
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+
+
 def answer_of(found: Advice) -> str:
     """Say which lens and stop, which can't be told from it, and how far behind the others are."""
     best, *others = found.lenses
@@ -30,7 +39,7 @@ def answer_of(found: Advice) -> str:
     parts = [f"For {found.focal_length_mm:g} mm, {subject}: {_set(best, found)}."]
     equal = [f"{one.lens} ({_stop(one)})" for one in others if one.tied]
     if equal:
-        parts.append(f"{' and '.join(equal)} can't be told from it.")
+        parts.append(f"{listed(equal)} can't be told from it.")
     parts += [
         f"{one.lens} ({_stop(one)}) is {one.behind_percent:.0f} % softer{_interval(one)}."
         for one in others
@@ -46,7 +55,7 @@ def _set(best: LensAdvice, found: Advice) -> str:
         return f"{best.lens} is sharpest at f/{best.f_number:g}"
     border = " (best tested: a better stop may lie beyond)" if best.best_tested else ""
     good = [f"f/{one:g}" for one in best.as_good_f_numbers if one != best.f_number]
-    alike = f", {' and '.join(good)} within 3 %" if good else ""
+    alike = f", {listed(good)} within 3 %" if good else ""
     return f"take {best.lens} at f/{best.f_number:g}{border}{alike}"
 
 

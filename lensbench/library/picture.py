@@ -1,0 +1,233 @@
+"""The picture one wants to take: from each lens's measured curve, the stop, the focus and what it costs."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from lensbench import optics
+from lensbench.errors import LibraryError
+from lensbench.library.advice import curves_for
+from lensbench.library.answers import LeftOut, left_out
+from lensbench.library.bracket import Bracket, bracket
+from lensbench.library.kept import KeptSession
+from lensbench.library.measured import LensCurve, Reading, snr_at_iso
+from lensbench.library.ordering import Rival, common_unit, in_order, in_unit
+from lensbench.library.picture_words import picture_answer, picture_cautions
+from lensbench.library.plans import Figure, LensPlan, PicturePlan, StopPlan
+from lensbench.library.scene import (
+    SHAKE_FACTOR,
+    Wanted,
+    disc_px,
+    exposure,
+    focus_object_mm,
+    sensor_distance_m,
+    shake_mm,
+)
+from lensbench.library.through_focus import Blur, blur_in_focus, working_q
+from lensbench.study.findings import INDIFFERENCE
+
+__all__ = ["plan_picture"]
+
+SERVES: Final = 0.8
+"""One frame serves where the softer limit keeps this share of the sweet spot; fixed beforehand."""
+MODEL_SD: Final = 0.02
+"""Error of the through-focus model, as a share of MTF50: against exact pupils with aberrations its rms is below 0.5 %
+from two stops below the widest on, and 1 to 3.5 % wide open, both sides of the focus averaged."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Stage:
+    """One lens before the scene."""
+
+    curve: LensCurve
+    wanted: Wanted
+    pitch_um: float
+    focus_mm: float
+
+    @property
+    def diagonal_mm(self) -> float:
+        size_px = self.curve.session.size_px or (0, 0)
+        return math.hypot(*size_px) * self.pitch_um / 1000.0
+
+
+def plan_picture(sessions: Sequence[KeptSession], wanted: Wanted) -> PicturePlan:
+    """Plan a picture with every lens of the library that reaches its focal length.
+
+    Parameters
+    ----------
+    sessions : sequence of KeptSession
+        What the library holds; the newest session of each lens on each camera counts.
+    wanted : Wanted
+        Focal length, near and far limit, light and support.
+
+    Raises
+    ------
+    LibraryError
+        No lens can answer; the message says why for each.
+    """
+    curves, left = curves_for(sessions, wanted.focal_length_mm, zone=wanted.zone)
+    focus_mm = focus_object_mm(wanted.near_object_mm, wanted.far_object_mm)
+    plans: list[tuple[LensCurve, LensPlan]] = []
+    for curve in curves:
+        match _planned(curve, wanted, focus_mm):
+            case LeftOut() as reason:
+                left.append(reason)
+            case plan:
+                plans.append((curve, plan))
+    if not plans:
+        raise LibraryError("no lens can answer: " + "; ".join(f"{one.lens}: {one.reason}" for one in left))
+    unit = common_unit([curve.session for curve, _ in plans])
+    found = PicturePlan(
+        answer="",
+        wanted=wanted,
+        focus_m=sensor_distance_m(focus_mm, focal_length_mm=wanted.focal_length_mm),
+        third_m=wanted.near_m + (wanted.far_m - wanted.near_m) / 3.0
+        if math.isfinite(wanted.far_m)
+        else math.nan,
+        unit=unit,
+        lenses=tuple(_in_order(plans, unit)),
+        left_out=tuple(left),
+        cautions=picture_cautions([curve for curve, _ in plans], wanted, sessions),
+    )
+    return replace(found, answer=picture_answer(found))
+
+
+def _in_order(plans: Sequence[tuple[LensCurve, LensPlan]], unit: str) -> list[LensPlan]:
+    rivals = [
+        Rival(
+            session=curve.session,
+            log_mtf50=math.log(plan.best.worst.mtf50_cypx),
+            sd=plan.best.worst.own_sd,
+            freedom=curve.freedom,
+        )
+        for curve, plan in plans
+    ]
+    return [
+        replace(plans[one.index][1], tied=one.tied, behind_percent=100.0 * one.behind)
+        for one in in_order(rivals, unit=unit)
+    ]
+
+
+def _planned(curve: LensCurve, wanted: Wanted, focus_mm: float) -> LensPlan | LeftOut:
+    session = curve.session
+    if session.pixel_pitch_um is None or session.size_px is None:
+        reason = "its pixel pitch is not known, so no blur can be computed; sweep it again with --pitch-um"
+        return left_out(session, reason)
+    stage = _Stage(curve=curve, wanted=wanted, pitch_um=session.pixel_pitch_um, focus_mm=focus_mm)
+    stops = tuple(_stop(stage, reading) for reading in curve.readings)
+    bright = [stop for stop in stops if stop.dark_by_stops <= 0.0]
+    if not bright:
+        lacking = min(stop.dark_by_stops for stop in stops)
+        return left_out(
+            session, f"{lacking:.1f} stops too dark at its widest stop, this shutter and ISO limit"
+        )
+    return _lens_plan(stage, stops, bright)
+
+
+def _lens_plan(stage: _Stage, stops: Sequence[StopPlan], bright: Sequence[StopPlan]) -> LensPlan:
+    session, readings = stage.curve.session, stage.curve.readings
+    best = max(bright, key=lambda stop: stop.worst.mtf50_cypx)
+    worst = best.worst.mtf50_cypx
+    sweet = max(readings, key=lambda reading: _blur(stage, reading.log_mtf50, reading).mtf50_cypx())
+    top = _blur(stage, sweet.log_mtf50, sweet).mtf50_cypx()
+    serves = worst >= SERVES * top
+    return LensPlan(
+        lens=session.lens,
+        camera=session.camera,
+        session=session.session,
+        measured_at_mm=stage.curve.measured_at_mm,
+        best=best,
+        as_good_f_numbers=tuple(
+            stop.f_number for stop in bright if stop.worst.mtf50_cypx >= (1.0 - INDIFFERENCE) * worst
+        ),
+        best_tested=best in (stops[0], stops[-1]),
+        sweet_spot_f_number=sweet.f_number,
+        sweet_spot_cypx=top,
+        focus_cost_percent=100.0 * (1.0 - best.at_focus.mtf50_cypx / top),
+        limit_cost_percent=100.0 * (1.0 - worst / top),
+        one_frame_serves=serves,
+        bracket=None if serves else _bracket_at(stage, sweet),
+        worst_lwph=in_unit(worst, session, "lwph"),
+        worst_lpmm=in_unit(worst, session, "lpmm"),
+        stops=tuple(stops),
+        tied=True,
+        behind_percent=0.0,
+    )
+
+
+def _bracket_at(stage: _Stage, reading: Reading) -> Bracket:
+    return bracket(
+        stage.wanted,
+        _blur(stage, reading.log_mtf50, reading),
+        f_number=reading.f_number,
+        exact_f_number=reading.exact_f_number,
+        pitch_um=stage.pitch_um,
+    )
+
+
+def _blur(stage: _Stage, log_mtf50: float, reading: Reading) -> Blur:
+    """Explain the measured figure at the chart's distance, and carry it to the picture's."""
+    chart_size = stage.curve.magnification if math.isfinite(stage.curve.magnification) else 0.0
+    size = optics.magnification(
+        focal_length_mm=stage.wanted.focal_length_mm, object_distance_mm=stage.focus_mm
+    )
+    before_chart, before_scene = (
+        working_q(reading.exact_f_number, magnification=one, pixel_pitch_um=stage.pitch_um)
+        for one in (chart_size, size)
+    )
+    return blur_in_focus(math.exp(log_mtf50), before_chart).at(before_scene)
+
+
+def _stop(stage: _Stage, reading: Reading) -> StopPlan:
+    wanted, session = stage.wanted, stage.curve.session
+    exposed = exposure(wanted, f_number=reading.exact_f_number, picture_diagonal_mm=stage.diagonal_mm)
+    shake_px = shake_mm(wanted, exposed.shutter_s) * 1000.0 / stage.pitch_um
+    near_px, far_px = (
+        float(
+            disc_px(
+                object_mm,
+                focus_mm=stage.focus_mm,
+                focal_length_mm=wanted.focal_length_mm,
+                f_number=reading.exact_f_number,
+                pitch_um=stage.pitch_um,
+            )
+        )
+        for object_mm in (wanted.near_object_mm, wanted.far_object_mm)
+    )
+    at_focus, at_near, at_far = (_figure(stage, reading, disc, shake_px) for disc in (0.0, near_px, far_px))
+    return StopPlan(
+        f_number=reading.f_number,
+        at_focus=at_focus,
+        at_near=at_near,
+        at_far=at_far,
+        disc_px=max(near_px, far_px),
+        shake_px=shake_px,
+        exposure_s=exposed.shutter_s,
+        iso=exposed.iso,
+        snr=snr_at_iso(session, exposed.iso) if exposed.iso else math.nan,
+        dark_by_stops=exposed.dark_by_stops,
+    )
+
+
+def _figure(stage: _Stage, reading: Reading, disc: float, shake_px: float) -> Figure:
+    """Predict one MTF50; the doubts of the curve, of the model and of the shake are joined as independent ones."""
+
+    def log_mtf50(doubt: float = 0.0, shake: float = 1.0) -> float:
+        blur = _blur(stage, reading.log_mtf50 + doubt, reading)
+        return math.log(blur.mtf50_cypx(disc_px=disc, motion_px=shake * shake_px))
+
+    middle, quantile = log_mtf50(), stage.curve.quantile
+    slope = (log_mtf50(doubt=reading.sd) - middle) / reading.sd if reading.sd > 0.0 else 1.0
+    own_sd = math.hypot(slope * reading.sd, MODEL_SD if disc > 0.0 else 0.0)
+    shaken = (
+        (log_mtf50(shake=SHAKE_FACTOR) - middle, log_mtf50(shake=1.0 / SHAKE_FACTOR) - middle)
+        if shake_px > 0.0
+        else (0.0, 0.0)
+    )
+    low = math.exp(middle - math.hypot(quantile * own_sd, shaken[0]))
+    high = math.exp(middle + math.hypot(quantile * own_sd, shaken[1]))
+    known = stage.curve.known
+    return Figure(
+        mtf50_cypx=math.exp(middle), range_cypx=(low, high) if known else (math.nan, math.nan), own_sd=own_sd
+    )
