@@ -25,7 +25,7 @@ LARGEST_BEND_PX: Final = 2.5
 LARGEST_LIGHT_PERCENT: Final = 10.0
 WIDEST_MISFIT: Final = 1.5
 WIDEST_GAP_PX: Final = 0.4
-ALIASED_RESPONSES: Final = (0.04, 0.004, 0.01)
+ALIASED_RESPONSES: Final = (0.04, 0.004, 0.0125)
 """Most response that may be left at the gap's Nyquist frequency, and where it falls on MTF50 and on MTF10."""
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from lensbench.edge.bins import Bins, Noise, Plateaus, pool
 from lensbench.edge.family import HALF
 from lensbench.edge.figures import crossings_cypx
-from lensbench.edge.line import EdgeLine, fit_lines
+from lensbench.edge.line import EdgeLine, fit_lines, span_px
 from lensbench.edge.points import Points
 from lensbench.edge.polish import polished
 from lensbench.edge.posterior import Posterior, fit_shapes
@@ -18,7 +18,7 @@ from lensbench.edge.specks import sound_samples
 from lensbench.edge.transfer import transfer_of
 from lensbench.errors import EdgeError
 from lensbench.optics import gaussian_sigma_px
-from lensbench.records import BoolArray
+from lensbench.records import BoolArray, Box
 from lensbench.units import FloatArray
 
 __all__ = ["RefinedFit", "fit_refined"]
@@ -112,7 +112,8 @@ def _refused(one: "_Open") -> EdgeError | None:
     bulge = abs(one.line.bend_per_px) * (0.5 * float(np.ptp(one.along_px))) ** 2
     if bulge > _LARGEST_BULGE_PX:
         return EdgeError(f"what is there turns by {bulge:.0f} px, no straight edge")
-    reach = 0.5 * float(np.ptp(one.distance_px))
+    height, width = one.points.shape
+    _, reach = span_px(Box(top=0, left=0, height=height, width=width), one.line.angle_deg)
     rise = 2.563 * one.line.sigma_px
     if reach < _SOFTEST_RISES * rise:
         return EdgeError(
