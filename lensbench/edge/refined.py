@@ -90,17 +90,17 @@ def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
     _settle_doubts(final)
     for one in final:
         if one.fit is not None:
-            snr = one.fit.noise.snr(one.fit.posterior.step)
-            weak = EdgeError(f"no edge stands out of the noise: SNR {snr:.1f}, at least {_LOWEST_SNR} needed")
-            results[one.place] = one.fit if snr >= _LOWEST_SNR else weak
+            results[one.place] = _unless_weak(one.fit)
     return results
 
 
 _LEAST_SIDE: Final = 0.03
 """Either side of the edge holds at least this part of the region's samples."""
 _LOWEST_SNR: Final = 1.5
+_LOWEST_SNR_SOFT: Final = 5.0
+_SOFT_SIGMAS: Final = 4.0
 _LARGEST_BULGE_PX: Final = 12.0
-_SOFTEST_RISES: Final = 0.8
+_SOFTEST_RISES: Final = 0.5
 """The region reaches at least this many 10-90 % rises to each side: else it holds a slope, not an edge."""
 
 
@@ -120,6 +120,16 @@ def _refused(one: "_Open") -> EdgeError | None:
             f"a slope over {rise:.0f} px, not an edge, in a region of {reach:.0f} px to each side"
         )
     return None
+
+
+def _unless_weak(fit: RefinedFit) -> RefinedFit | EdgeError:
+    """Give the fit, or say that no edge stands out of the noise: a soft one must stand out further."""
+    snr = fit.noise.snr(fit.posterior.step)
+    soft = fit.reach_px < _SOFT_SIGMAS * fit.line.sigma_px
+    least = _LOWEST_SNR_SOFT if soft else _LOWEST_SNR
+    if snr < least:
+        return EdgeError(f"no edge stands out of the noise: SNR {snr:.1f}, at least {least} needed")
+    return fit
 
 
 def _opened(place: int, points: Points, line: EdgeLine, outliers: int) -> _Open:
