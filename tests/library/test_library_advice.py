@@ -1,0 +1,131 @@
+import math
+
+import numpy as np
+import pytest
+from measured_lenses import CURVE, kept_session, sharper
+
+from lensbench.errors import LibraryError
+from lensbench.library import advise
+from lensbench.library.measured import LensCurve, at_stop, curve_at
+from lensbench.library.ordering import Rival, in_order
+
+
+def test_the_sharper_lens_comes_first_with_its_best_stop():
+    sessions = [kept_session(seed=1), kept_session("Sorrel", sharper(0.15), seed=2)]
+    advice = advise(sessions, focal_length_mm=50.0)
+    first, second = advice.lenses
+    assert (first.lens, first.f_number, first.tied) == ("Sorrel", 5.6, True)
+    assert (second.lens, second.tied) == ("Fennel", False)
+    low, high = second.behind_ci95_percent
+    assert low < 100.0 * (1.0 - 1.0 / 1.15) < high
+    assert first.ci95_cypx[0] < 0.97 * 1.15 * CURVE[5.6] < first.ci95_cypx[1]
+    assert advice.answer.startswith("For 50 mm, whole frame: take Sorrel at f/5.6")
+    assert "Fennel (f/5.6) is 1" in advice.answer
+
+
+def test_lenses_within_three_percent_or_the_noise_are_tied():
+    near = advise([kept_session(), kept_session("Sorrel", sharper(0.015), sd=0.002)], focal_length_mm=50.0)
+    assert [one.tied for one in near.lenses] == [True, True]
+    noisy = advise(
+        [kept_session(sd=0.06, repeats=2), kept_session("Sorrel", sharper(0.05), sd=0.06, repeats=2, seed=9)],
+        focal_length_mm=50.0,
+    )
+    assert [one.tied for one in noisy.lenses] == [True, True]
+    assert "can't be told from it" in noisy.answer
+
+
+def test_the_true_best_lies_among_the_tied_in_95_percent():
+    # Hsu 1981: the set holds the best with 95 % confidence, however many compete. 400 draws scatter by 1.1 %.
+    random = np.random.default_rng(3)
+    truth = np.log([0.300, 0.294, 0.289, 0.26])
+    session, kept = kept_session(curve={4.0: 0.3}, repeats=1), 0
+    for _ in range(400):
+        drawn = truth + 0.02 * random.normal(size=4)
+        rivals = [Rival(session=session, log_mtf50=float(one), sd=0.02, freedom=math.inf) for one in drawn]
+        kept += any(one.index == 0 and one.tied for one in in_order(rivals, unit="cypx"))
+    assert kept / 400 >= 0.93
+
+
+def test_a_stop_asked_for_is_the_same_for_all_and_may_lie_between():
+    sessions = [kept_session(), kept_session("Slow", {5.6: 0.3, 8.0: 0.27, 11.0: 0.22}, seed=4)]
+    advice = advise(sessions, focal_length_mm=50.0, f_number=4.0)
+    assert [one.lens for one in advice.lenses] == ["Fennel"]
+    assert "wider than f/5.6" in advice.left_out[0].reason
+    between = advise(sessions, focal_length_mm=50.0, f_number=6.3)
+    for one in between.lenses:
+        assert one.shots == 0
+        assert 0.97 * 0.26 < one.mtf50_cypx < 0.97 * 0.31
+    assert "measured to f/16 only" in str(at_stop(curve_at(sessions[0], 50.0, zone="frame"), 22.0))
+
+
+def test_a_zoom_between_two_measured_focal_lengths_is_mixed_and_doubted():
+    session = kept_session(curves={24.0: CURVE, 70.0: sharper(-0.2)})
+    curve = curve_at(session, math.sqrt(24.0 * 70.0), zone="frame")
+    assert isinstance(curve, LensCurve)
+    ends = [curve_at(session, focal, zone="frame") for focal in (24.0, 70.0)]
+    middle = np.mean([one.best.log_mtf50 for one in ends])
+    assert curve.best.log_mtf50 == pytest.approx(middle)
+    assert curve.best.sd >= 0.25 * abs(ends[0].best.log_mtf50 - ends[1].best.log_mtf50)
+    advice = advise([session], focal_length_mm=41.0)
+    assert any("provisional" in caution for caution in advice.cautions)
+    assert curve_at(session, 105.0, zone="frame") == "measured at 24 to 70 mm only"
+
+
+def test_focal_lengths_within_three_percent_are_one():
+    curve = curve_at(kept_session(), 51.0, zone="frame")
+    assert curve.measured_at_mm == (50.0,)
+    assert curve_at(kept_session(), 55.0, zone="frame") == "measured at 50 mm only"
+
+
+def test_unlike_sensors_meet_in_line_widths_per_picture_height():
+    # By hand: 0.25 cy/px on 4000 rows are 2000 LW/PH; 0.22 on 6000 rows are 2640.
+    flat = {4.0: 0.25 / 0.97, 5.6: 0.25 / 0.97}
+    finer = {4.0: 0.22 / 0.97, 5.6: 0.22 / 0.97}
+    other = {"camera": "Box Two", "pixel_pitch_um": 3.0, "size_px": (6000, 9000)}
+    advice = advise(
+        [kept_session(curve=flat, sd=1e-3), kept_session("Sorrel", finer, sd=1e-3, **other)],
+        focal_length_mm=50.0,
+    )
+    assert advice.unit == "lwph"
+    assert [one.lens for one in advice.lenses] == ["Sorrel", "Fennel"]
+    assert [one.mtf50_lwph for one in advice.lenses] == pytest.approx([2640.0, 2000.0], rel=0.01)
+    assert [one.mtf50_lpmm for one in advice.lenses] == pytest.approx([73.3, 62.5], rel=0.01)
+    assert any("cameras differ" in caution for caution in advice.cautions)
+
+
+def test_single_shots_and_unlike_charts_are_cautioned():
+    sessions = [
+        kept_session(repeats=1),
+        kept_session("Sorrel", shot={"magnification": 0.05}, sensor_data=False),
+        kept_session(repeats=1, session="old", added_at="2020-01-01"),
+    ]
+    said = " ".join(advise(sessions, focal_length_mm=50.0).cautions)
+    assert "One shot a setting" in said
+    assert "unlike scales" in said
+    assert "finished pictures" in said
+    assert "newest session counts where there are several: Fennel" in said
+
+
+def test_zones_have_their_own_answers():
+    sessions = [kept_session()]
+    inner, outer = (advise(sessions, focal_length_mm=50.0, zone=zone) for zone in ("inner", "outer"))
+    ratio = inner.lenses[0].mtf50_cypx / outer.lenses[0].mtf50_cypx
+    assert ratio == pytest.approx(1.05 / 0.9, rel=1e-3)
+    assert "edges and corners" in outer.answer
+
+
+def test_focus_groups_count_as_one_shot():
+    session = kept_session(shot={"focus_group": "a"})
+    curve = curve_at(session, 50.0, zone="frame")
+    assert {reading.shots for reading in curve.readings} == {1}
+    assert not curve.repeated
+
+
+def test_no_lens_for_the_length_is_said_for_each():
+    with pytest.raises(
+        LibraryError, match="no lens in the library answers for 85 mm: Fennel: measured at 50 mm only"
+    ):
+        advise([kept_session()], focal_length_mm=85.0)
+    unknown = kept_session(curves={math.nan: CURVE})
+    with pytest.raises(LibraryError, match="focal length is not known"):
+        advise([unknown], focal_length_mm=50.0)

@@ -1,0 +1,142 @@
+import importlib.util
+import json
+from pathlib import Path
+
+import pytest
+from measured_lenses import kept_session, sharper, sweep_folder
+from typer.testing import CliRunner
+
+from lensbench.cli.library_advise import seconds
+from lensbench.cli.main import app
+from lensbench.errors import LibraryError, SettingError
+from lensbench.library import Library
+from lensbench.report.writing import write_sweep
+from lensbench.study.decide import find
+from lensbench.study.sifting import sift
+
+
+@pytest.fixture
+def place(tmp_path):
+    return tmp_path / "library.sqlite"
+
+
+@pytest.fixture
+def lensbench(place):
+    """Run `lensbench library ...` on a library of its own."""
+    return lambda *words: CliRunner().invoke(app, ["library", *map(str, words), "--library", str(place)])
+
+
+@pytest.fixture
+def filled(place):
+    Library(place=place).add([kept_session(), kept_session("Sorrel", sharper(0.15), seed=2)])
+
+
+def test_add_list_show_remove(lensbench, tmp_path):
+    folder = sweep_folder(tmp_path / "spring")
+    assert "library is empty" in lensbench("list").stdout
+    assert json.loads(lensbench("list", "--json").stdout)["lenses"] == []
+    added = lensbench("add", folder)
+    assert added.exit_code == 0, added.output
+    assert "Added Fennel on Box One, session «spring», 18 shots." in added.stdout
+    again = lensbench("add", folder)
+    assert isinstance(again.exception, LibraryError)
+    assert lensbench("add", folder, "--replace").exit_code == 0
+    assert lensbench("add", folder, "--session", "autumn").exit_code == 0
+    assert lensbench("list").stdout.count("Fennel on Box One") == 2
+    (listed, _) = json.loads(lensbench("list", "--json").stdout)["lenses"]
+    assert (listed["lens"], listed["shots"], listed["best"]["f_number"]) == ("Fennel", 18, 5.6)
+    shown = lensbench("show", "fennel", "--session", "spring")
+    assert "f/5.6" in shown.stdout
+    form = json.loads(lensbench("show", "fennel", "--json").stdout)
+    assert len(form["lenses"][0]["curve"]) == 24
+    assert isinstance(lensbench("remove", "Fennel").exception, SettingError)
+    assert lensbench("remove", "Fennel", "--session", "autumn").exit_code == 0
+    assert lensbench("list").stdout.count("Fennel on Box One") == 1
+
+
+@pytest.mark.usefixtures("filled")
+def test_export_and_import(lensbench, tmp_path):
+    file = tmp_path / "carried.json"
+    assert lensbench("export", file, "--lens", "sorrel").exit_code == 0
+    assert isinstance(lensbench("export", file).exception, SettingError)
+    assert lensbench("export", file, "--replace").exit_code == 0
+    assert isinstance(lensbench("import", file).exception, LibraryError)
+    assert lensbench("remove", "Sorrel").exit_code == 0
+    assert isinstance(lensbench("import", file).exception, LibraryError)
+    done = json.loads(lensbench("import", file, "--replace", "--json").stdout)
+    assert [one["lens"] for one in done["imported"]] == ["Fennel", "Sorrel"]
+
+
+@pytest.mark.usefixtures("filled")
+def test_advise_answers_first_and_as_one_document(lensbench):
+    told = lensbench("advise", "--focal-length", "50", "--f-number", "4", "--zone", "outer")
+    assert told.exit_code == 0, told.output
+    assert told.stdout.startswith("For 50 mm, edges and corners: Sorrel is sharpest at f/4.")
+    form = json.loads(lensbench("advise", "--focal-length", "50", "--json").stdout)
+    assert [one["lens"] for one in form["lenses"]] == ["Sorrel", "Fennel"]
+    assert form["lenses"][0]["ci95_cypx"][0] < form["lenses"][0]["mtf50_cypx"]
+
+
+@pytest.mark.usefixtures("filled")
+def test_advise_plans_a_picture(lensbench):
+    words = (
+        "advise",
+        "--focal-length",
+        "50",
+        "--near",
+        "2.5",
+        "--ev",
+        "12",
+        "--iso-limit",
+        "800",
+        "--handheld",
+    )
+    told = lensbench(*words, "--far", "8", "--shutter", "1/60")
+    assert told.exit_code == 0, told.output
+    assert told.stdout.startswith("Take Sorrel at f/")
+    assert "hands add about" in told.stdout
+    form = json.loads(lensbench(*words, "--far", "inf", "--json").stdout)
+    assert form["wanted"]["far_m"] is None
+    assert form["third_m"] is None
+    assert form["lenses"][0]["bracket"]["frames"] > 1
+    assert {"at_focus", "at_near", "at_far", "iso", "exposure_s"} <= set(form["lenses"][0]["stops"][0])
+
+
+@pytest.mark.usefixtures("filled")
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--near", "2"),
+        ("--near", "2", "--far", "3", "--f-number", "4"),
+        ("--handheld",),
+        ("--ev", "12"),
+        ("--zone", "edge"),
+        ("--near", "2", "--far", "3", "--shutter", "quick"),
+        ("--near", "2", "--far", "3", "--shutter", "1/0"),
+    ],
+)
+def test_wrong_usage_ends_with_two(lensbench, words):
+    assert lensbench("advise", "--focal-length", "50", *words).exit_code == 2
+
+
+def test_exposure_times_are_read_as_written():
+    assert (seconds("1/60"), seconds("0.5"), seconds("2")) == pytest.approx((1 / 60, 0.5, 2.0))
+
+
+def test_a_folder_that_sweep_wrote_is_taken_up_as_it_is(lensbench, place, tmp_path):
+    path = Path(__file__).parent.parent / "study" / "invented_shots.py"
+    spec = importlib.util.spec_from_file_location("shots_of_the_study", path)
+    invented = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(invented)
+    shots = sift(invented.shoot({2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275}, seed=1))
+    findings = find(shots)
+    write_sweep(findings, shots, tmp_path / "report")
+    assert lensbench("add", tmp_path / "report").exit_code == 0
+    (session,) = Library(place=place).sessions()
+    assert {len(shot.edges) for shot in session.shots} == {3}
+    # The library tells the same best stop and figure as the sweep itself.
+    form = json.loads(lensbench("advise", "--focal-length", "35", "--json").stdout)
+    best = findings.lenses[0].best
+    assert form["lenses"][0]["f_number"] == best.f_number
+    assert form["lenses"][0]["mtf50_cypx"] == pytest.approx(best.mtf50_cypx, rel=2e-3)
+    assert form["lenses"][0]["ci95_cypx"] == pytest.approx(best.ci95_cypx, rel=5e-3)

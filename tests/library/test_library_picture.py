@@ -1,0 +1,206 @@
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from measured_lenses import CURVE, kept_session, sharper
+
+from lensbench import optics
+from lensbench.errors import LibraryError, SettingError
+from lensbench.library import Wanted, plan_picture
+from lensbench.library.bracket import bracket
+from lensbench.library.scene import disc_px, exposure, focus_object_mm, sensor_distance_m, shake_mm
+from lensbench.library.through_focus import blur_in_focus
+
+FULL_FRAME_MM = 43.2666
+
+
+def wanted(**fields):
+    return Wanted(**({"focal_length_mm": 50.0, "near_m": 2.5, "far_m": 8.0} | fields))
+
+
+def test_focus_lies_where_the_depth_of_field_says():
+    # Textbook case (50 mm, f/8, disc 0.03 mm, worked out independently): H = 10466.7 mm; focused at H/3 the depth
+    # runs from 2622.96 to 5208.33 mm. From these limits the focus must come out again, with 0.03 mm at both.
+    focus_mm = focus_object_mm(2622.96, 5208.33)
+    assert focus_mm == pytest.approx(10466.67 / 3.0, rel=1e-5)
+    discs = disc_px(
+        np.array([2622.96, 5208.33]), focus_mm=focus_mm, focal_length_mm=50.0, f_number=8.0, pitch_um=4.0
+    )
+    assert discs * 4.0 == pytest.approx([30.0, 30.0], rel=1e-4)
+
+
+def test_hyperfocal_focus_reaches_infinity_and_half_its_distance():
+    # Textbook: focused at the hyperfocal distance H, everything from about H/2 to infinity is sharp.
+    hyperfocal = optics.hyperfocal_mm(focal_length_mm=50.0, f_number=8.0, disc_mm=0.03)
+    near = float(optics.near_limit_mm(hyperfocal, focal_length_mm=50.0, hyperfocal_mm=hyperfocal))
+    assert focus_object_mm(near, math.inf) == pytest.approx(hyperfocal)
+
+
+def test_one_third_rule_holds_at_one_place_only():
+    # At s = (H + 2f)/3 one third of the depth lies in front of the focus; elsewhere the habit focuses too far.
+    hyperfocal = optics.hyperfocal_mm(focal_length_mm=50.0, f_number=8.0, disc_mm=0.03)
+    lens = {"focal_length_mm": 50.0, "hyperfocal_mm": hyperfocal}
+    for focus_mm, share in ((optics.third_rule_distance_mm(**lens), 1 / 3), (1000.0, 0.45), (300.0, 0.49)):
+        near, far = (
+            float(optics.near_limit_mm(focus_mm, **lens)),
+            float(optics.far_limit_mm(focus_mm, **lens)),
+        )
+        assert focus_object_mm(near, far) == pytest.approx(focus_mm)
+        assert (focus_mm - near) / (far - near) == pytest.approx(share, abs=0.012)
+
+
+def test_distances_run_from_the_sensor():
+    # Thin lens: f (2 + m + 1/m); 50 mm at m = 0.02 stands 2601 mm from the sensor, 2550 mm from the lens.
+    assert wanted(near_m=2.601).near_object_mm == pytest.approx(2550.0)
+    assert sensor_distance_m(2550.0, focal_length_mm=50.0) == pytest.approx(2.601)
+
+
+def test_disc_is_that_of_the_image_planes():
+    # Derived: cone of aperture f/N converging at v, cut at the sensor at v0: c = (f/N) |v - v0| / v.
+    focus_mm, object_mm, focal_mm, f_number = 3000.0, 2000.0, 50.0, 4.0
+    images = [1.0 / (1.0 / focal_mm - 1.0 / distance) for distance in (focus_mm, object_mm)]
+    expected = focal_mm / f_number * abs(images[1] - images[0]) / images[1] * 1000.0 / 4.0
+    found = disc_px(object_mm, focus_mm=focus_mm, focal_length_mm=focal_mm, f_number=f_number, pitch_um=4.0)
+    assert float(found) == pytest.approx(expected)
+
+
+def test_exposure_follows_the_light():
+    # 2^EV = N^2/t at ISO 100. Sunny 16 (common practice, no source): f/16 and 1/125 s at ISO 100 is EV 15.
+    sunny = exposure(wanted(ev=15.0), f_number=16.0, picture_diagonal_mm=FULL_FRAME_MM)
+    assert sunny.shutter_s == pytest.approx(1 / 128)
+    assert sunny.iso == 100.0
+    kept = exposure(wanted(ev=12.0, shutter_s=1 / 250), f_number=8.0, picture_diagonal_mm=FULL_FRAME_MM)
+    assert (kept.shutter_s, kept.iso) == pytest.approx((1 / 250, 100.0 * 250 / 64))
+    bright = exposure(wanted(ev=15.0, shutter_s=1 / 60), f_number=2.8, picture_diagonal_mm=FULL_FRAME_MM)
+    assert (bright.shutter_s, bright.iso) == pytest.approx((2.8**2 / 2**15, 100.0))
+    dark = exposure(
+        wanted(ev=8.0, shutter_s=1 / 250, iso_limit=800), f_number=8.0, picture_diagonal_mm=FULL_FRAME_MM
+    )
+    assert dark.dark_by_stops == pytest.approx(math.log2(250 / 4 / 8))
+
+
+def test_hands_need_shorter_times_at_longer_focal_lengths():
+    # Common practice, no source: 1/focal-length on full frame; a smaller sensor asks for less by its crop.
+    for focal_mm, diagonal_mm, shutter_s in (
+        (50.0, FULL_FRAME_MM, 1 / 50),
+        (50.0, FULL_FRAME_MM / 1.5, 1 / 75),
+    ):
+        asked = wanted(focal_length_mm=focal_mm, handheld=True)
+        chosen = exposure(asked, f_number=5.6, picture_diagonal_mm=diagonal_mm)
+        assert chosen.shutter_s == pytest.approx(shutter_s)
+    long, short = (wanted(focal_length_mm=focal_mm, handheld=True) for focal_mm in (200.0, 50.0))
+    assert shake_mm(long, 1 / 100) == pytest.approx(4.0 * shake_mm(short, 1 / 100))
+    assert shake_mm(wanted(), 1 / 10) == 0.0
+    limited = exposure(
+        wanted(handheld=True, ev=5.0, iso_limit=800), f_number=4.0, picture_diagonal_mm=FULL_FRAME_MM
+    )
+    assert (limited.iso, limited.shutter_s) == pytest.approx((800.0, 16.0 / 32.0 / 8.0))
+
+
+def test_bracket_leaves_nothing_soft_and_wastes_no_frame():
+    blur, asked = blur_in_focus(0.30, 0.77), wanted(near_m=1.5, far_m=6.0)
+    found = bracket(asked, blur, f_number=5.6, exact_f_number=5.6, pitch_um=4.0)
+    planes = [replace(asked, near_m=focus, far_m=focus).near_object_mm for focus in found.focus_m]
+    scene = np.linspace(asked.near_object_mm, asked.far_object_mm, 200)
+
+    def least(frames):
+        discs = np.min(
+            [
+                disc_px(scene, focus_mm=one, focal_length_mm=50.0, f_number=5.6, pitch_um=4.0)
+                for one in frames
+            ],
+            axis=0,
+        )
+        return blur.mtf50_cypx(disc_px=float(discs.max())) / 0.30
+
+    assert len(planes) == found.frames > 3
+    assert least(planes) >= 0.895
+    near, far = 1.0 / scene[0], 1.0 / scene[-1]
+    fewer = found.frames - 1
+    sparse = [1.0 / (near - (2 * one + 1) * (near - far) / (2 * fewer)) for one in range(fewer)]
+    assert least(sparse) < 0.9
+    images = np.array([1.0 / (1.0 / 50.0 - 1.0 / plane) for plane in planes])
+    # Even in 1/distance is even at the sensor but for a share of the magnification, 3 % here.
+    assert -np.diff(images) * 1000.0 == pytest.approx([found.step_um] * (found.frames - 1), rel=0.03)
+
+
+def test_a_deep_scene_stops_down_and_a_flat_one_does_not():
+    # Common practice, no source: depth is bought by stopping down, until diffraction costs more than it gives.
+    sessions = [kept_session()]
+    flat = plan_picture(sessions, wanted(near_m=5.0, far_m=5.0)).lenses[0]
+    deep = plan_picture(sessions, wanted(near_m=6.0, far_m=8.0)).lenses[0]
+    assert flat.best.f_number == flat.sweet_spot_f_number == 5.6
+    assert flat.one_frame_serves
+    assert flat.bracket is None
+    assert flat.focus_cost_percent == pytest.approx(0.0, abs=1e-6)
+    assert deep.best.f_number > 5.6
+    assert deep.best.worst.mtf50_cypx == max(stop.worst.mtf50_cypx for stop in deep.stops)
+    assert deep.limit_cost_percent > deep.focus_cost_percent > 0.0
+
+
+def test_plan_says_stop_focus_cost_and_bracket():
+    plan = plan_picture([kept_session(), kept_session("Sorrel", sharper(0.10), seed=2)], wanted())
+    # From the sensor; by hand, from the front principal plane: u = (D + sqrt(D^2 - 4fD))/2 = 2.449 and 7.950 m,
+    # 2nF/(n + F) = 3.745 m, and 51 mm more to the sensor.
+    assert plan.focus_m == pytest.approx(3.796, abs=0.002)
+    assert plan.third_m == pytest.approx(2.5 + 5.5 / 3.0)
+    best = plan.lenses[0]
+    assert best.lens == "Sorrel"
+    for figures in best.stops:
+        assert figures.at_near.mtf50_cypx == pytest.approx(figures.at_far.mtf50_cypx, rel=1e-3)
+        low, high = figures.at_near.range_cypx
+        assert low < figures.at_near.mtf50_cypx < high
+    assert plan.answer.startswith(f"Take Sorrel at f/{best.best.f_number:g}")
+    assert "focus at 3.8 m" in plan.answer
+    assert f"{best.bracket.frames} frames at f/5.6" in plan.answer
+    assert any("one third" in caution for caution in plan.cautions)
+
+
+def test_shake_widens_the_range_and_softens():
+    still, shaken = (
+        plan_picture([kept_session()], wanted(handheld=handheld, shutter_s=1 / 30))
+        .lenses[0]
+        .stops[2]
+        .at_focus
+        for handheld in (False, True)
+    )
+    assert shaken.mtf50_cypx < 0.7 * still.mtf50_cypx
+    ratios = [one.range_cypx[1] / one.range_cypx[0] for one in (still, shaken)]
+    assert ratios[1] > 2.0 * ratios[0]
+    assert shaken.own_sd < 0.05
+
+
+def test_noise_follows_the_square_root_of_the_iso():
+    # Photon noise (Janesick; EMVA 1288): SNR falls with the square root of the light.
+    low, high = (
+        plan_picture([kept_session()], wanted(ev=12.0, shutter_s=time_s)).lenses[0].stops[3]
+        for time_s in (1 / 100, 1 / 400)
+    )
+    assert high.iso == pytest.approx(4.0 * low.iso)
+    assert high.snr == pytest.approx(low.snr / 2.0)
+
+
+def test_what_cannot_be_answered_is_said():
+    sessions = [kept_session(), kept_session("Tansy", pixel_pitch_um=None)]
+    plan = plan_picture(sessions, wanted())
+    assert [one.lens for one in plan.left_out] == ["Tansy"]
+    assert "--pitch-um" in plan.left_out[0].reason
+    with pytest.raises(LibraryError, match="stops too dark"):
+        plan_picture(sessions[:1], wanted(ev=1.0, shutter_s=1 / 500, iso_limit=100))
+    for fields, says in (
+        ({"near_m": 8.0, "far_m": 2.0}, "far not below near"),
+        ({"near_m": 0.15}, "four focal lengths"),
+        ({"near_m": math.inf, "far_m": math.inf}, "near is infinite"),
+        ({"iso_limit": 50.0}, "below ISO 100"),
+        ({"near_m": math.nan}, "near"),
+    ):
+        with pytest.raises(SettingError, match=says):
+            wanted(**fields)
+
+
+def test_infinity_is_a_far_limit():
+    plan = plan_picture([kept_session(curve=CURVE)], wanted(near_m=10.0, far_m=math.inf))
+    assert plan.focus_m == pytest.approx(20.0, rel=0.01)
+    assert math.isnan(plan.third_m)
+    assert all(math.isfinite(focus) for focus in plan.lenses[0].bracket.focus_m)
