@@ -181,6 +181,10 @@ class Tilt:
     pitch_deg: float
     yaw_deg: float
     roll_deg: float
+    pitch_sd_deg: float = NAN
+    """Standard deviation: from the picture, and of a wall set from the pages' prints and hanging as well."""
+    yaw_sd_deg: float = NAN
+    roll_sd_deg: float = NAN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,6 +200,8 @@ class ChartSeen:
     residual_px: float
     """Rms distance of the found crossings from the fitted geometry."""
     radial_distortion_percent: float
+    tone_exponent: float = NAN
+    """Power of the printed greys' reflectance that the picture's levels follow: 1 is linear; NaN: not read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

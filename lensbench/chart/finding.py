@@ -5,84 +5,37 @@ them. Crossings are located on the full picture's own sites, and only a target w
 they must counts.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from math import inf
 from typing import Final
 
 import cv2
 import numpy as np
 
-from lensbench.chart.crossing import Crossings
-from lensbench.chart.layout import Layout, Target
+from lensbench.chart.coding import page_marker
+from lensbench.chart.found import ChartFound, FoundTarget, chart_found, kept_of
 from lensbench.chart.locating import (
     FEWEST_TARGETS,
-    Expected,
     Overview,
     Picture,
     expect,
     locate_finely,
     locate_roughly,
-    predict,
     refit,
     typical_blur_px,
 )
 from lensbench.chart.mapping import Mapping
-from lensbench.chart.regions import ArmRegion, arm_regions
-from lensbench.chart.sighting import Sighting, sight_markers
+from lensbench.chart.pages import pages_of
+from lensbench.chart.reading import ByteArray, ReadMarkers, read_markers
+from lensbench.chart.regions import ArmRegion
+from lensbench.chart.sighting import FEWEST_MARKERS, Sighting, no_chart, sight_markers
+from lensbench.chart.wall_finding import SightedWall, find_wall
 from lensbench.errors import ChartError
-from lensbench.records import BoolArray
 
 __all__ = ["ArmRegion", "ChartFound", "FoundTarget", "Mapping", "Picture", "find_chart"]
 
 _OVERVIEW_PX: Final = 2_000_000
 _FINER_OVERVIEW_PX: Final = 9_000_000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FoundTarget:
-    """One target in the picture."""
-
-    target: Target
-    crossing_px: tuple[float, float]
-    crossing_sd_px: float
-    """Standard deviation of each coordinate, from the noise around the crossing."""
-    residual_px: float
-    """Distance from where the fitted geometry puts it."""
-    border_px: float
-    """Distance of the crossing from the nearest border of the picture."""
-    radius_px: float
-    """The rim's mean radius in the picture."""
-    blur_px: float
-    """Sigma of the Gaussian that suits the crossing best: an estimate, not a measurement."""
-    dark_level: float
-    bright_level: float
-    """Levels beside the crossing, linear, white = 1."""
-    arms: tuple[ArmRegion, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ChartFound:
-    """The chart in one photograph."""
-
-    layout: Layout
-    size_px: tuple[int, int]
-    mapping: Mapping
-    """From the chart, in mm, to the picture, in pixels."""
-    targets: tuple[FoundTarget, ...]
-    marker_ids: tuple[int, ...]
-    residual_px: float
-    """Rms distance of the crossings from the fitted geometry."""
-
-    @property
-    def contrast(self) -> float:
-        """Bright over dark as the picture shows it, of the medians of the targets; infinite for perfect black."""
-        bright, dark = (np.median([(t.bright_level, t.dark_level) for t in self.targets], axis=0)).tolist()
-        return bright / dark if dark > 0.0 else inf
-
-    @property
-    def blur_px(self) -> float:
-        """Median blur of the crossings, as a Gaussian sigma."""
-        return float(np.median([target.blur_px for target in self.targets]))
 
 
 def find_chart(picture: Picture) -> ChartFound:
@@ -96,8 +49,9 @@ def find_chart(picture: Picture) -> ChartFound:
     Returns
     -------
     ChartFound
-        At least four targets, nearest to the chart's centre first. A target whose crossing lies outside the
-        picture, or that is covered or spoilt by glare, is left out.
+        Of a sheet at least four targets, nearest to the chart's centre first; of a wall set at least one, by
+        their numbers. A target whose crossing lies outside the picture, or that is covered or spoilt by glare,
+        is left out.
 
     Raises
     ------
@@ -105,7 +59,13 @@ def find_chart(picture: Picture) -> ChartFound:
         No chart, not one of ours, or too little of it.
     """
     overview = picture.overview(_OVERVIEW_PX)
-    sighting = _sight(picture, overview)
+    sighted = _sighted(picture, overview)
+    if isinstance(sighted, SightedWall):
+        return find_wall(picture, sighted, overview)
+    return _find_sheet(picture, sighted, overview)
+
+
+def _find_sheet(picture: Picture, sighting: Sighting, overview: Overview) -> ChartFound:
     size_px = picture.size_px
     expected = expect(sighting.layout, sighting.mapping, size_px)
     if len(expected.targets) < FEWEST_TARGETS:
@@ -118,7 +78,8 @@ def find_chart(picture: Picture) -> ChartFound:
     mapping, good = refit(mapping, expected, crossings, size_px=size_px)
     if good.sum() < FEWEST_TARGETS:
         raise ChartError(_too_few(int(good.sum())))
-    return _found(sighting, mapping, _kept(expected, crossings, good, mapping), size_px=size_px)
+    kept = kept_of(expected, crossings, good, mapping)
+    return chart_found(sighting.layout, mapping, kept, marker_ids=sighting.marker_ids, size_px=size_px)
 
 
 def _too_few(seen: int) -> str:
@@ -128,73 +89,43 @@ def _too_few(seen: int) -> str:
     )
 
 
-def _sight(picture: Picture, overview: Overview) -> Sighting:
-    """Look for markers in the overview, then in a smaller one (blur), then in a finer one (distance)."""
-    try:
-        return sight_markers(overview.grey, factor=overview.factor, size_px=picture.size_px)
-    except ChartError:
-        rows, cols = (side // 2 for side in overview.grey.shape)
-        smaller = cv2.resize(
-            overview.grey[: 2 * rows, : 2 * cols], (cols, rows), interpolation=cv2.INTER_AREA
-        )
-    try:
-        return sight_markers(
-            np.asarray(smaller, np.uint8), factor=2 * overview.factor, size_px=picture.size_px
-        )
-    except ChartError:
-        if overview.factor == 1:
-            raise
-    finer = picture.overview(_FINER_OVERVIEW_PX)
-    return sight_markers(finer.grey, factor=finer.factor, size_px=picture.size_px)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Kept:
-    """The targets that count, as the final mapping predicts them and as they were located."""
+class _Look:
+    """A small copy of the picture to look for markers in."""
 
-    expected: Expected
-    crossings: Crossings
-
-
-def _kept(expected: Expected, crossings: Crossings, good: BoolArray, mapping: Mapping) -> _Kept:
-    targets = tuple(target for target, is_good in zip(expected.targets, good, strict=True) if is_good)
-    return _Kept(expected=predict(targets, mapping), crossings=crossings.where(good))
+    grey: ByteArray
+    factor: int
 
 
-def _found(sighting: Sighting, mapping: Mapping, kept: _Kept, *, size_px: tuple[int, int]) -> ChartFound:
-    residual = np.hypot(*(kept.crossings.position_px - kept.expected.center_px).T)
-    regions = arm_regions(
-        kept.crossings.position_px,
-        arms_px=kept.expected.arms_px,
-        blur_px=kept.crossings.blur_px,
-        size_px=size_px,
-    )
-    return ChartFound(
-        layout=sighting.layout,
-        size_px=size_px,
-        mapping=mapping,
-        targets=tuple(
-            _found_target(index, kept, arms, size_px=size_px) for index, arms in enumerate(regions)
-        ),
-        marker_ids=sighting.marker_ids,
-        residual_px=float(np.sqrt((residual**2).mean())),
-    )
+def _sighted(picture: Picture, overview: Overview) -> Sighting | SightedWall:
+    """Look for markers until some make a chart."""
+    refused: ChartError | None = None
+    for look in _looks(picture, overview):
+        try:
+            return _told(read_markers(look.grey), factor=look.factor, size_px=picture.size_px)
+        except ChartError as error:
+            refused = refused or error
+    raise refused or ChartError(no_chart(0))
 
 
-def _found_target(
-    index: int, kept: _Kept, arms: tuple[ArmRegion, ...], *, size_px: tuple[int, int]
-) -> FoundTarget:
-    expected, crossings = kept.expected, kept.crossings
-    position = crossings.position_px[index]
-    return FoundTarget(
-        target=expected.targets[index],
-        crossing_px=(float(position[0]), float(position[1])),
-        crossing_sd_px=float(crossings.position_sd_px[index]),
-        residual_px=float(np.hypot(*(position - expected.center_px[index]))),
-        border_px=float(np.minimum(position, np.asarray(size_px) - 1.0 - position).min()),
-        radius_px=float(expected.radius_px[index]),
-        blur_px=float(crossings.blur_px[index]),
-        dark_level=float(crossings.mean[index] - crossings.amplitude[index]),
-        bright_level=float(crossings.mean[index] + crossings.amplitude[index]),
-        arms=arms,
-    )
+def _looks(picture: Picture, overview: Overview) -> Iterator[_Look]:
+    """Give the overview, then a smaller one (blur), then a finer one (distance)."""
+    yield _Look(grey=overview.grey, factor=overview.factor)
+    rows, cols = (side // 2 for side in overview.grey.shape)
+    smaller = cv2.resize(overview.grey[: 2 * rows, : 2 * cols], (cols, rows), interpolation=cv2.INTER_AREA)
+    yield _Look(grey=np.asarray(smaller, np.uint8), factor=2 * overview.factor)
+    if overview.factor > 1:
+        finer = picture.overview(_FINER_OVERVIEW_PX)
+        yield _Look(grey=finer.grey, factor=finer.factor)
+
+
+def _told(read: ReadMarkers, *, factor: int, size_px: tuple[int, int]) -> Sighting | SightedWall:
+    """Tell whether markers are a sheet's or a wall's, and where it lies."""
+    on_pages = sum(page_marker(marker_id) is not None for marker_id in read.ids)
+    if 2 * on_pages <= len(read.ids):
+        return sight_markers(read, factor=factor, size_px=size_px)
+    pages, corners_px = pages_of(read, factor=factor)
+    agreeing = sum(len(page.markers) for page in pages)
+    if agreeing < FEWEST_MARKERS:
+        raise ChartError(no_chart(agreeing))
+    return SightedWall(pages=pages, corners_px=corners_px, factor=factor)

@@ -7,8 +7,9 @@ from math import cos, radians, sin
 from typing import Final
 
 from lensbench import optics
+from lensbench.chart.places import PLACES
 from lensbench.chart.shapes import Frame
-from lensbench.chart.wall import MARGIN_MM, PLACES, Hung, arrow_turn_deg, hung, wall_page
+from lensbench.chart.wall import MARGIN_MM, Hung, arrow_turn_deg, hung, wall_page
 from lensbench.errors import SettingError
 
 __all__ = ["USUAL_DISTANCE", "Hanging", "hanging"]

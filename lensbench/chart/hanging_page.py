@@ -7,8 +7,9 @@ from typing import Final
 from lensbench.chart.hanging import Hanging
 from lensbench.chart.lettering import Note
 from lensbench.chart.page import Corner, Page
+from lensbench.chart.places import PLACES
 from lensbench.chart.shapes import turned
-from lensbench.chart.wall import MARGIN_MM, PLACES, Hung
+from lensbench.chart.wall import MARGIN_MM, Hung
 
 __all__ = ["draw_hanging"]
 

@@ -15,13 +15,16 @@ from lensbench.records import BoolArray, Box, Samples
 from lensbench.units import FloatArray
 
 __all__ = [
+    "BORDER_PX",
     "FEWEST_TARGETS",
+    "LARGEST_STRAY",
     "Expected",
     "Overview",
     "Picture",
     "expect",
     "locate_finely",
     "locate_roughly",
+    "plausible",
     "predict",
     "refit",
     "typical_blur_px",
@@ -33,9 +36,9 @@ FEWEST_TARGETS: Final = 4
 _LARGEST_MISFIT: Final = 0.4
 _LOWEST_CONTRAST: Final = 1.2
 _LARGEST_TURN_RAD: Final = 0.12
-_LARGEST_STRAY: Final = 0.2
+LARGEST_STRAY: Final = 0.2
 """Of a target's radius: how far a crossing may lie from where the rest of the chart puts it."""
-_BORDER_PX: Final = 6.0
+BORDER_PX: Final = 6.0
 _SMALLEST_HALF_PX: Final = 4
 _LARGEST_HALF_PX: Final = 24
 
@@ -89,7 +92,7 @@ def expect(layout: Layout, mapping: Mapping, size_px: tuple[int, int]) -> Expect
     centers_mm = np.array([target.center_mm for target in layout.targets])
     placed = mapping.to_px(centers_mm)
     to_border = np.minimum(placed, np.asarray(size_px) - 1.0 - placed).min(axis=1)
-    shown = np.flatnonzero((to_border >= _BORDER_PX) & (mapping.depth(centers_mm) > 0.0))
+    shown = np.flatnonzero((to_border >= BORDER_PX) & (mapping.depth(centers_mm) > 0.0))
     return predict(tuple(layout.targets[index] for index in shown), mapping)
 
 
@@ -134,7 +137,7 @@ def locate_roughly(expected: Expected, overview: Overview) -> Crossings:
 
 def typical_blur_px(expected: Expected, rough: Crossings) -> float:
     """Give the blur that most crossings stay below, in full-resolution pixels."""
-    good = _plausible(expected, rough)
+    good = plausible(expected, rough)
     return float(np.percentile(rough.blur_px[good], 75.0)) if good.any() else 1.5
 
 
@@ -154,7 +157,7 @@ def refit(
     mapping: Mapping, expected: Expected, crossings: Crossings, *, size_px: tuple[int, int]
 ) -> tuple[Mapping, BoolArray]:
     """Fit the mapping to the crossings that are good targets, and tell which these are."""
-    good = _plausible(expected, crossings)
+    good = plausible(expected, crossings)
     centers_mm = np.array([target.center_mm for target in expected.targets]).reshape(-1, 2)
     for _ in range(2):
         if good.sum() < FEWEST_TARGETS:
@@ -163,14 +166,14 @@ def refit(
             centers_mm[good], crossings.position_px[good], start=mapping.homography, size_px=size_px
         )
         stray = np.hypot(*(mapping.to_px(centers_mm) - crossings.position_px).T)
-        near = stray <= _LARGEST_STRAY * expected.radius_px
+        near = stray <= LARGEST_STRAY * expected.radius_px
         if near[good].all():
             break
         good = good & near
     return mapping, good
 
 
-def _plausible(expected: Expected, crossings: Crossings) -> BoolArray:
+def plausible(expected: Expected, crossings: Crossings) -> BoolArray:
     """Tell which crossings look like a target: dark, light and lines as they must be, a good fit."""
     turned = np.abs(np.sin(crossings.line_rad - expected.line_rad)).max(axis=1, initial=0.0)
     moved = np.hypot(*(crossings.position_px - expected.center_px).T)

@@ -38,6 +38,8 @@ class Mapping:
     half_diagonal_px: float
     radial: tuple[float, float]
     """k1 and k2; positive where points are moved outwards (pincushion)."""
+    spread: FloatArray | None = None
+    """Shape (k, 3, 3): independent one-sigma changes of the homography, where they are known."""
 
     @property
     def distortion_percent(self) -> float:
@@ -101,20 +103,31 @@ def fit_mapping(
     seen = (points_px - center) / scale_px
     spread = len(points_mm) >= _ENOUGH_FOR_TWO and np.hypot(*seen.T).max() >= _FAR_ENOUGH_FOR_TWO
     parameters = np.concatenate(((scaled / scaled[2, 2]).ravel()[:_TERMS], np.zeros(2 if spread else 1)))
-    parameters = _descend(parameters, points_mm / scale_mm, seen, pixel=1.0 / scale_px)
-    fitted = np.append(parameters[:_TERMS], 1.0).reshape(3, 3) @ np.diag(
-        [1.0 / scale_mm, 1.0 / scale_mm, 1.0]
-    )
+    parameters, covariance = _descend(parameters, points_mm / scale_mm, seen, pixel=1.0 / scale_px)
+    unscaled = np.diag([1.0 / scale_mm, 1.0 / scale_mm, 1.0])
+    fitted = np.append(parameters[:_TERMS], 1.0).reshape(3, 3) @ unscaled
     radial = (*parameters[_TERMS:], 0.0)[:2]
     return Mapping(
         homography=np.linalg.inv(shift) @ fitted,
         center_px=(float(center[0]), float(center[1])),
         half_diagonal_px=scale_px,
         radial=(float(radial[0]), float(radial[1])),
+        spread=np.linalg.inv(shift) @ _changes(covariance) @ unscaled,
     )
 
 
-def _descend(parameters: FloatArray, points: FloatArray, seen: FloatArray, *, pixel: float) -> FloatArray:
+def _changes(covariance: FloatArray) -> FloatArray:
+    """Give independent one-sigma changes of the scaled homography, shape (8, 3, 3)."""
+    values, vectors = np.linalg.eigh(covariance)
+    steps = vectors.T * np.sqrt(values.clip(0.0))[:, None]
+    return np.column_stack((steps, np.zeros(_TERMS))).reshape(-1, 3, 3)
+
+
+def _descend(
+    parameters: FloatArray, points: FloatArray, seen: FloatArray, *, pixel: float
+) -> tuple[FloatArray, FloatArray]:
+    """Give the parameters and the covariance of the homography's eight."""
+    scale, normal, weights = pixel, np.eye(len(parameters)), np.ones(2 * len(points))
     held = np.arange(len(parameters)) >= _TERMS
     for _ in range(_ROUNDS):
         residual, slopes = _residual(parameters, points, seen)
@@ -133,7 +146,11 @@ def _descend(parameters: FloatArray, points: FloatArray, seen: FloatArray, *, pi
         parameters = parameters + step
         if np.abs(step).max() < 1e-8:
             break
-    return parameters
+    residual, _ = _residual(parameters, points, seen)
+    freedom = max(float(weights.sum()) - _TERMS, 1.0)
+    left = float((weights * residual.ravel() ** 2).sum()) / freedom
+    covariance = max(left, (0.02 * pixel) ** 2) * np.linalg.pinv(normal, hermitian=True)[:_TERMS, :_TERMS]
+    return parameters, np.asarray(covariance, dtype=np.float64)
 
 
 def _residual(parameters: FloatArray, points: FloatArray, seen: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -9,11 +9,11 @@ import numpy.typing as npt
 
 from lensbench.chart.layout import Layout, Marker, layout_from_markers
 from lensbench.chart.mapping import Mapping, fit_mapping
-from lensbench.chart.reading import ByteArray, read_markers
+from lensbench.chart.reading import ReadMarkers
 from lensbench.errors import ChartError
 from lensbench.units import FloatArray
 
-__all__ = ["FEWEST_MARKERS", "Sighting", "sight_markers"]
+__all__ = ["FEWEST_MARKERS", "Sighting", "no_chart", "sight_markers"]
 
 FEWEST_MARKERS: Final = 3
 """Fewer that agree are no evidence of a chart: noise yields a marker now and then."""
@@ -35,13 +35,13 @@ class Sighting:
     """The markers that agree with it."""
 
 
-def sight_markers(grey: ByteArray, *, factor: int, size_px: tuple[int, int]) -> Sighting:
-    """Find the chart's markers in an overview, and the chart from them.
+def sight_markers(read: ReadMarkers, *, factor: int, size_px: tuple[int, int]) -> Sighting:
+    """Tell the sheet from the markers read in an overview.
 
     Parameters
     ----------
-    grey : uint8 array, shape (rows, cols)
-        The picture averaged over blocks of factor x factor pixels.
+    read : ReadMarkers
+        From the picture averaged over blocks of factor x factor pixels.
     factor : int
         Pixels of the full picture along one of the overview.
     size_px : (rows, columns)
@@ -52,31 +52,31 @@ def sight_markers(grey: ByteArray, *, factor: int, size_px: tuple[int, int]) -> 
     ChartError
         Fewer than three markers of one chart agree on its place.
     """
-    read = read_markers(grey)
     ids, corners = read.ids, read.corners
     if len(ids) < FEWEST_MARKERS:
-        raise ChartError(_no_chart(len(ids)))
+        raise ChartError(no_chart(len(ids)))
     layout = layout_from_markers(ids)
     known = {marker.marker_id: marker for marker in layout.markers}
     kept = [index for index, marker_id in enumerate(ids) if marker_id in known]
     if len(kept) < FEWEST_MARKERS:
-        raise ChartError(_no_chart(len(kept)))
+        raise ChartError(no_chart(len(kept)))
     points_mm = np.array([_corners_mm(known[ids[index]]) for index in kept])
     points_px = (corners[kept] + 0.5) * factor - 0.5
     start, agreeing = _consistent(points_mm, points_px)
     if agreeing.sum() < FEWEST_MARKERS:
-        raise ChartError(_no_chart(int(agreeing.sum())))
+        raise ChartError(no_chart(int(agreeing.sum())))
     mapping = fit_mapping(
         points_mm[agreeing].reshape(-1, 2), points_px[agreeing].reshape(-1, 2), start=start, size_px=size_px
     )
     near = _near(mapping, points_mm, points_px)
     if near.sum() < FEWEST_MARKERS:
-        raise ChartError(_no_chart(int(near.sum())))
+        raise ChartError(no_chart(int(near.sum())))
     seen = tuple(ids[index] for index, is_near in zip(kept, near, strict=True) if is_near)
     return Sighting(layout=layout, mapping=mapping, marker_ids=seen)
 
 
-def _no_chart(seen: int) -> str:
+def no_chart(seen: int) -> str:
+    """Say that too few markers were read."""
     return (
         f"no chart was found: {seen} of its markers can be read and at least {FEWEST_MARKERS} must; "
         "show the whole chart, in focus and evenly lit"

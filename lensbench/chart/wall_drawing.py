@@ -7,7 +7,8 @@ from lensbench.chart.hanging import Hanging
 from lensbench.chart.hanging_page import draw_hanging
 from lensbench.chart.lettering import Note, ruler_at
 from lensbench.chart.page import Corner, Page, device_gray
-from lensbench.chart.wall import MARGIN_MM, PLACES, WallPage
+from lensbench.chart.places import PLACES
+from lensbench.chart.wall import MARGIN_MM, WallPage
 
 __all__ = ["draw_wall"]
 

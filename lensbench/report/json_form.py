@@ -121,6 +121,7 @@ def shot_as_json(shot: ShotResult) -> Json:
         "magnification": plain(shot.magnification),
         "distance_mm": plain(shot.distance_mm),
         "tilt_deg": _tilt(shot.tilt),
+        "tilt_sd_deg": _tilt_sd(shot.tilt),
         "edges": [_chart_edge(edge) for edge in shot.edges],
         "summary": {zone: zone_as_json(figure) for zone, figure in shot.summary.items()},
         "quality": [remark_as_json(remark) for remark in shot.quality],
@@ -190,3 +191,11 @@ def _settings(metadata: Metadata) -> Json:
 
 def _tilt(tilt: Tilt) -> Json:
     return {"pitch": plain(tilt.pitch_deg), "yaw": plain(tilt.yaw_deg), "roll": plain(tilt.roll_deg)}
+
+
+def _tilt_sd(tilt: Tilt) -> Json:
+    return {
+        "pitch": plain(tilt.pitch_sd_deg),
+        "yaw": plain(tilt.yaw_sd_deg),
+        "roll": plain(tilt.roll_sd_deg),
+    }

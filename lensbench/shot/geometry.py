@@ -4,7 +4,7 @@ Directions follow the lens trade's line convention: an edge along the radius giv
 edge square to it the tangential one.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import asin, atan2, cos, degrees, hypot, nan, radians, sin, sqrt
 from typing import Final
 
@@ -128,6 +128,7 @@ def camera_pose(
     *,
     focal_length_mm: float | None,
     pixel_pitch_um: float | None,
+    spread: FloatArray | None = None,
 ) -> Pose:
     """Tell from one picture how the camera stood.
 
@@ -146,7 +147,32 @@ def camera_pose(
         (row_mm, col_mm, 1) on the chart to (row_px, col_px, 1) in the picture, without distortion.
     size_px : (rows, columns)
         Of the picture.
+    spread : float array, shape (k, 3, 3), optional
+        Independent one-sigma changes of the homography; from them come the tilt's standard deviations.
     """
+    pose = _pose(homography, size_px, focal_length_mm, pixel_pitch_um)
+    if spread is None:
+        return pose
+    changed = [_pose(homography + change, size_px, focal_length_mm, pixel_pitch_um).tilt for change in spread]
+    return replace(pose, tilt=_with_sd(pose.tilt, changed))
+
+
+def _with_sd(tilt: Tilt, changed: list[Tilt]) -> Tilt:
+    """Add up what each independent change does to the tilt, angles the short way round."""
+
+    def sd(name: str) -> float:
+        off = [(getattr(other, name) - getattr(tilt, name) + 180.0) % 360.0 - 180.0 for other in changed]
+        return float(np.sqrt(np.sum(np.square(off))))
+
+    return replace(tilt, pitch_sd_deg=sd("pitch_deg"), yaw_sd_deg=sd("yaw_deg"), roll_sd_deg=sd("roll_deg"))
+
+
+def _pose(
+    homography: FloatArray,
+    size_px: tuple[int, int],
+    focal_length_mm: float | None,
+    pixel_pitch_um: float | None,
+) -> Pose:
     plane = _centred(homography, size_px)
     pitch_mm = None if pixel_pitch_um is None else pixel_pitch_um / 1000.0
     scale = _scale_on_axis(plane)

@@ -30,6 +30,7 @@ from lensbench.shot.print_blur import (
     with_total_doubt,
 )
 from lensbench.shot.quality import Light, Seen, quality_remarks
+from lensbench.shot.tones import ToneScale, tone_remarks, tone_scale
 from lensbench.shot.zones import summarise
 
 __all__ = ["measure_shot"]
@@ -172,15 +173,10 @@ def _result(
         photo.size_px,
         focal_length_mm=metadata.focal_length_mm,
         pixel_pitch_um=pitch_um,
+        spread=chart.mapping.spread,
     )
-    seen = ChartSeen(
-        name=chart.layout.name,
-        targets_found=len(chart.targets),
-        targets_on_chart=len(chart.layout.targets),
-        contrast=chart.contrast,
-        residual_px=chart.residual_px,
-        radial_distortion_percent=chart.mapping.distortion_percent,
-    )
+    tones = tone_scale(photo, chart)
+    seen = _chart_seen(chart, tones)
     remarks = quality_remarks(
         Seen(
             metadata=metadata,
@@ -205,7 +201,19 @@ def _result(
         tilt=pose.tilt,
         edges=edges,
         summary=summarise(edges, photo.size_px),
-        quality=(*photo.remarks, *remarks),
+        quality=(*photo.remarks, *remarks, *tone_remarks(tones)),
+    )
+
+
+def _chart_seen(chart: ChartFound, tones: ToneScale) -> ChartSeen:
+    return ChartSeen(
+        name=chart.layout.name,
+        targets_found=len(chart.targets),
+        targets_on_chart=chart.targets_on_chart,
+        contrast=chart.contrast,
+        residual_px=chart.residual_px,
+        radial_distortion_percent=chart.mapping.distortion_percent,
+        tone_exponent=tones.exponent,
     )
 
 

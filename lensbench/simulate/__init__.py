@@ -16,9 +16,12 @@ from lensbench.simulate.scene import Scene, Shot
 from lensbench.simulate.shooting import Job, Photograph, Processing, photograph, picture, shoot
 from lensbench.simulate.truth import TrueEdge
 from lensbench.simulate.view import Pose
+from lensbench.simulate.wall import AS_PLANNED, ByHand, hung_wall
 
 __all__ = [
+    "AS_PLANNED",
     "INVENTED_LENSES",
+    "ByHand",
     "Camera",
     "Job",
     "Lens",
@@ -31,6 +34,7 @@ __all__ = [
     "TrueEdge",
     "ZoomPosition",
     "demo_jobs",
+    "hung_wall",
     "lens_described",
     "photograph",
     "picture",

@@ -13,8 +13,9 @@ import numpy.typing as npt
 
 from lensbench.simulate.camera import Camera
 from lensbench.simulate.exif import EXIF_POINTER_TAG, exif_entries, jpeg_exif_segment, packed_directory
+from lensbench.simulate.exposing import Plane
 from lensbench.simulate.lens import Lens
-from lensbench.simulate.scene import Plane, Shot
+from lensbench.simulate.scene import Shot
 from lensbench.simulate.sensor import srgb_encoded
 
 __all__ = ["write_dng", "write_jpeg", "write_tiff"]

@@ -14,13 +14,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from lensbench.chart.layout import Marker, Target
+from lensbench.chart.layout import Marker, Target, Tone
 from lensbench.errors import SettingError
 from lensbench.records import BoolArray
 from lensbench.simulate.view import View
 from lensbench.units import FloatArray
 
-__all__ = ["FINE_SIGMA_PX", "OVERSAMPLING", "Patch", "marker_patch", "target_patch"]
+__all__ = ["FINE_SIGMA_PX", "OVERSAMPLING", "Patch", "square_patch", "target_patch"]
 
 OVERSAMPLING: Final = 4
 """Fine samples per pixel, along rows and along columns."""
@@ -57,7 +57,7 @@ def target_patch(
     at_1, scale_1 = square.at_nodes(lambda point: (point - center) @ along_1)
     at_2, scale_2 = square.at_nodes(lambda point: (point - center) @ along_2)
     away_1, away_2 = square.spread(at_1 * scale_1), square.spread(at_2 * scale_2)
-    rim_px = square.spread(0.5 * target.radius_mm * (scale_1 + scale_2)) - np.hypot(away_1, away_2)
+    rim_px = _inside_rim_px(square, target, (at_1, at_2), outward=outward)
     # Dark where both distances are positive (between arms 1 and 2) or both negative (between 3 and 4).
     first, second = _soft_step(away_1), _soft_step(away_2)
     fine = 2.0 * first * second
@@ -69,18 +69,34 @@ def target_patch(
     return square.filled(fine)
 
 
-def marker_patch(
-    view: View, marker: Marker, ink: BoolArray, *, black: float, outward: float, margin_px: int
+def _inside_rim_px(
+    square: "_Square", target: Target, at_nodes: tuple[FloatArray, FloatArray], *, outward: float
+) -> Fine:
+    """Give how far inside the rim every fine sample lies: exact on the rim, to a few percent beside it."""
+    first, second = (square.spread(at) for at in at_nodes)
+    away = np.hypot(first, second)
+    to_mm = np.linalg.inv(square.view.jacobian(np.asarray(target.center_mm), outward=outward))
+    slopes = np.stack([to_mm.T @ np.asarray(target.arm_direction(arm)) for arm in (1, 2)])
+    (one, cross), (_, other) = (slopes @ slopes.T).astype(np.float32)
+    steep = np.sqrt(one * first**2 + 2.0 * cross * first * second + other * second**2)
+    inside: Fine = (np.float32(target.radius_mm) - away) * away / np.maximum(steep, np.float32(1e-6))
+    return inside
+
+
+def square_patch(
+    view: View, shape: Marker | Tone, ink: BoolArray, *, black: float, outward: float, margin_px: int
 ) -> Patch:
-    """Draw a marker from its modules (True is ink, border included), on paper of reflectance 1."""
-    half_mm = 0.5 * marker.side_mm
+    """Draw a square from its modules (True is ink of this reflectance), on paper of reflectance 1."""
+    half_mm = 0.5 * shape.side_mm
     square = _Square.around(
-        view, marker.center_mm, half_mm * np.sqrt(2.0), outward=outward, margin_px=margin_px
+        view, shape.center_mm, half_mm * np.sqrt(2.0), outward=outward, margin_px=margin_px
     )
-    corner = np.asarray(marker.center_mm) - half_mm
-    module_mm = marker.side_mm / ink.shape[0]
-    row = square.at_nodes(lambda point: (point - corner)[..., 0] / module_mm)
-    col = square.at_nodes(lambda point: (point - corner)[..., 1] / module_mm)
+    module_mm = shape.side_mm / ink.shape[0]
+    angle = np.deg2rad(shape.turn_deg)
+    down, right = np.array([np.cos(angle), -np.sin(angle)]), np.array([np.sin(angle), np.cos(angle)])
+    center = np.asarray(shape.center_mm)
+    row = square.at_nodes(lambda point: ((point - center) @ down + half_mm) / module_mm)
+    col = square.at_nodes(lambda point: ((point - center) @ right + half_mm) / module_mm)
     row_line, above = _nearest_line(square, row, modules=ink.shape[0])
     col_line, before = _nearest_line(square, col, modules=ink.shape[1])
     # The four modules that meet at the nearest grid corner, weighted by how much of the Gaussian each holds.

@@ -4,33 +4,27 @@ Shots of one scene at one focal length share their geometry, so every shape of t
 transformed once and then filtered for each stop and focus.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
-from itertools import groupby
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from lensbench import optics
-from lensbench.chart.layout import Layout, Marker, Target
-from lensbench.records import BoolArray
+from lensbench.chart.layout import Layout, Marker, Target, Tone
 from lensbench.simulate.camera import Camera
 from lensbench.simulate.lens import Lens, PointBlur, ZoomPosition
-from lensbench.simulate.pattern import Patch, marker_patch, target_patch
-from lensbench.simulate.render import Spectrum, pixels_of, spectrum_of
+from lensbench.simulate.pattern import Patch, square_patch, target_patch
 from lensbench.simulate.view import Pose, View, magnification_of
 from lensbench.units import FloatArray
 
-__all__ = ["Geometry", "Plane", "Scene", "Shape", "Shot", "light_on_sensor"]
+__all__ = ["Geometry", "Scene", "Shape", "Shot"]
 
 _MARGIN_PX: Final = 14
 """Paper round every shape, so that its blur does not run into the patch's other side."""
 _METERED_S: Final = 1.0 / 30.0
 """Exposure time at f/5.6 and ISO 100 in the simulated room."""
-
-Plane = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,9 +140,11 @@ class Geometry:
         for target in layout.targets:
             if self._in_picture(target.center_mm, target.radius_mm):
                 yield Shape(geometry=self, center_mm=target.center_mm, content=target)
-        for marker in layout.markers:
-            if self._in_picture(marker.center_mm, marker.side_mm):
-                yield Shape(geometry=self, center_mm=marker.center_mm, content=marker)
+        printed = [tone for tone in layout.tones if tone.reflectance < 1.0]
+        squares: list[Marker | Tone] = [*layout.markers, *printed]
+        for square in squares:
+            if self._in_picture(square.center_mm, square.side_mm):
+                yield Shape(geometry=self, center_mm=square.center_mm, content=square)
 
     def _in_picture(self, center_mm: tuple[float, float], reach_mm: float) -> bool:
         """Whether any of a shape may show in the picture."""
@@ -161,11 +157,11 @@ class Geometry:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Shape:
-    """A target or a marker in the picture."""
+    """A target, a marker or a tone in the picture."""
 
     geometry: Geometry
     center_mm: tuple[float, float]
-    content: Target | Marker
+    content: Target | Marker | Tone
 
     def drawn(self, outward: float) -> Patch:
         """Draw it where a colour with this radial scale sees it."""
@@ -175,79 +171,11 @@ class Shape:
             return target_patch(
                 view, self.content, dark=dark, light=light, outward=outward, margin_px=_MARGIN_PX
             )
-        from lensbench.chart.markers import marker_modules  # noqa: PLC0415 - heavy
+        ink, black = np.ones((1, 1), dtype=np.bool_), layout.marker_reflectance
+        if isinstance(self.content, Tone):
+            black = self.content.reflectance
+        else:
+            from lensbench.chart.markers import marker_modules  # noqa: PLC0415 - heavy
 
-        ink, black = marker_modules(self.content.marker_id), layout.marker_reflectance
-        return marker_patch(view, self.content, ink, black=black, outward=outward, margin_px=_MARGIN_PX)
-
-
-def light_on_sensor(geometry: Geometry, shots: Sequence[Shot], *, finished: bool) -> list[Plane]:
-    """Give the noise-free signal of each shot, 1 at the sensor's white.
-
-    Parameters
-    ----------
-    geometry : Geometry
-        The scene at the focal length of all these shots.
-    shots : sequence of Shot
-        They are rendered side by side; each takes one plane of memory (three when finished).
-    finished : bool
-        True: every channel at every pixel, shape (rows, cols, channels), white-balanced. False: each site its
-        own channel, shape (rows, cols).
-    """
-    camera = geometry.scene.camera
-    channels = camera.channels
-    size = (camera.rows, camera.cols, len(channels)) if finished else (camera.rows, camera.cols)
-    planes = [np.zeros(size, np.float32) for _ in shots]
-    sites = {channel: None if finished else camera.sites(channel) for channel in channels}
-    for shape in geometry.shapes():
-        for outward, alike in groupby(channels, geometry.outward):
-            spectrum = spectrum_of(shape.drawn(outward))
-            for channel in alike:
-                number = channels.index(channel)
-                views = [plane[..., number] if finished else plane for plane in planes]
-                blurs = [geometry.blur(shot, channel, shape.center_mm) for shot in shots]
-                _add_blurred(views, spectrum, blurs, sites=sites[channel])
-    return [
-        _exposed(geometry, shot, plane, finished=finished) for shot, plane in zip(shots, planes, strict=True)
-    ]
-
-
-def _add_blurred(
-    planes: Sequence[Plane], spectrum: Spectrum, blurs: Sequence[PointBlur], *, sites: BoolArray | None
-) -> None:
-    """Add a patch to each plane as that plane's blur shows it; equal blurs are worked out once."""
-    done: dict[PointBlur, Plane] = {}
-    for plane, blur in zip(planes, blurs, strict=True):
-        if blur not in done:
-            done[blur] = pixels_of(spectrum, blur)
-        _add(plane, done[blur], corner=(spectrum.top, spectrum.left), sites=sites)
-
-
-def _add(plane: Plane, pixels: Plane, *, corner: tuple[int, int], sites: BoolArray | None) -> None:
-    """Add a patch to a plane, as far as it lies within and where the sensor has sites."""
-    top, left = max(corner[0], 0), max(corner[1], 0)
-    bottom = min(corner[0] + pixels.shape[0], plane.shape[0])
-    right = min(corner[1] + pixels.shape[1], plane.shape[1])
-    if bottom <= top or right <= left:
-        return
-    inside = pixels[top - corner[0] : bottom - corner[0], left - corner[1] : right - corner[1]]
-    place = np.s_[top:bottom, left:right]
-    plane[place] += inside if sites is None else inside * sites[place]
-
-
-def _exposed(geometry: Geometry, shot: Shot, plane: Plane, *, finished: bool) -> Plane:
-    """Turn the deviation from paper white into signal: exposure, vignetting, each channel's response."""
-    camera = geometry.scene.camera
-    opening = geometry.scene.lens.stopped_down(shot.f_number)
-    corner_stops = geometry.optics_here.vignetting_stops * opening**2
-    center_row, center_col = camera.center_px
-    rows = ((np.arange(camera.rows) - center_row) / camera.half_diagonal_px) ** 2
-    cols = ((np.arange(camera.cols) - center_col) / camera.half_diagonal_px) ** 2
-    falloff = np.outer(2.0 ** (-corner_stops * rows), 2.0 ** (-corner_stops * cols))
-    light = (shot.paper_level * falloff).astype(np.float32)
-    if finished:
-        return (plane + np.float32(1.0)) * light[..., None]
-    for channel in camera.channels:
-        if (response := camera.response(channel)) != 1.0:
-            light[camera.sites(channel)] *= np.float32(response)
-    return (plane + np.float32(1.0)) * light
+            ink = marker_modules(self.content.marker_id)
+        return square_patch(view, self.content, ink, black=black, outward=outward, margin_px=_MARGIN_PX)

@@ -6,7 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench.simulate.camera import Camera
-from lensbench.simulate.scene import Plane, Shot
+from lensbench.simulate.exposing import Plane
+from lensbench.simulate.scene import Shot
 
 __all__ = ["SHARPENING_SIGMA_PX", "finished_picture", "raw_numbers", "srgb_encoded"]
 

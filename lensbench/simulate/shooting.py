@@ -12,8 +12,9 @@ from typing import Any, Final, Literal
 import numpy as np
 import numpy.typing as npt
 
+from lensbench.simulate.exposing import Plane, light_on_sensor
 from lensbench.simulate.files import write_dng, write_jpeg, write_tiff
-from lensbench.simulate.scene import Geometry, Plane, Scene, Shot, light_on_sensor
+from lensbench.simulate.scene import Geometry, Scene, Shot
 from lensbench.simulate.sensor import finished_picture, raw_numbers
 from lensbench.simulate.truth import TrueEdge, true_edges
 
