@@ -94,7 +94,7 @@ def advise(
     With near and far limits, MTF50 (in cycles per pixel) is predicted at the plane of focus and at both limits for
     each stop, from the measured curve, the depth, and with --handheld the shake of hands.
 
-    Example: lensbench library advise --focal-length 35 --near 2.5 --far 8 --ev 12 --handheld
+    Example: lensbench library advise --focal-length 35 --near 2.5 --far 8
     """
     from lensbench.cli import library_tables
     from lensbench.library import Wanted, plan_picture

@@ -65,6 +65,9 @@ class Wanted:
                 f"near {self.near_m:g} m and far {self.far_m:g} m: near must be above four focal lengths "
                 f"({nearest_m:g} m), and far not below near"
             )
+        given = (self.focal_length_mm, self.shutter_s, self.ev, self.iso_limit)
+        if not all(math.isfinite(one) for one in given if one is not None):
+            raise SettingError(f"focal length, shutter, EV and ISO limit are {given}; give finite numbers")
         if math.isinf(self.near_m):
             raise SettingError("near is infinite; then no depth is needed: ask without --near and --far")
         if self.iso_limit is not None and self.iso_limit < BASE_ISO:

@@ -194,6 +194,7 @@ def test_what_cannot_be_answered_is_said():
         ({"near_m": math.inf, "far_m": math.inf}, "near is infinite"),
         ({"iso_limit": 50.0}, "below ISO 100"),
         ({"near_m": math.nan}, "near"),
+        ({"ev": math.nan}, "finite"),
     ):
         with pytest.raises(SettingError, match=says):
             wanted(**fields)
