@@ -48,7 +48,7 @@ class Overview(Protocol):
 
     @property
     def grey(self) -> ByteArray:
-        """Shape (rows, cols)."""
+        """Shape (rows, cols): 255 times the square root of the light, brightest paper being 1."""
 
     @property
     def factor(self) -> int:
@@ -202,7 +202,8 @@ def _grey_patches(grey: ByteArray, centers_px: FloatArray, *, half: int) -> Patc
     values = np.array(
         [grey[int(r) : int(r) + side, int(c) : int(c) + side] for r, c in first], dtype=np.float64
     )
-    values = values.reshape(-1, side, side)
+    # The overview holds square roots of light; in them a blurred black quarter's sides look bent.
+    values = values.reshape(-1, side, side) ** 2 / 255.0
     return Patches(values=values, present=np.ones(values.shape, dtype=np.bool_), corner_px=first)
 
 

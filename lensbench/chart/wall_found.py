@@ -63,7 +63,7 @@ def assembled(
             )
             for page, place, turn, scale in zip(pages, places, fit.turns_deg, fit.scales, strict=True)
         ],
-        size_mm=tuple(2.0 * np.abs(places[:, :2]).max(axis=0) + 2.0 * pages[0].page.target.radius_mm),
+        size_mm=_size_mm(places, 2.0 * pages[0].page.target.radius_mm),
     )
     expected = predict(layout.targets, mapping)
     stray = np.hypot(*(expected.center_px - crossings.position_px).T)
@@ -78,6 +78,11 @@ def assembled(
         size_px=size_px,
         targets_on_chart=max(page.page.number for page in pages),
     )
+
+
+def _size_mm(places: FloatArray, more_mm: float) -> tuple[float, float]:
+    height_mm, width_mm = (2.0 * np.abs(places[:, :2]).max(axis=0) + more_mm).tolist()
+    return height_mm, width_mm
 
 
 def _standing(pages: list[SightedPage], fit: WallFit) -> _Upright:

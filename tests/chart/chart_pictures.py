@@ -145,8 +145,13 @@ def _target_light(layout, target):
 def _marker_light(layout, marker):
     ink = np.pad(marker_modules(marker.marker_id), 1)
 
+    sine, cosine = np.sin(np.radians(marker.turn_deg)), np.cos(np.radians(marker.turn_deg))
+
     def light(offset_mm):
-        cell = np.floor((offset_mm / marker.side_mm + 0.5) * MODULES).astype(int) + 1
+        # The page's own down and right, as they run on the wall when the page is turned clockwise.
+        down, right = offset_mm @ np.array([cosine, -sine]), offset_mm @ np.array([sine, cosine])
+        place = np.stack((down, right), axis=-1)
+        cell = np.floor((place / marker.side_mm + 0.5) * MODULES).astype(int) + 1
         cell = np.clip(cell, 0, MODULES + 1)
         return np.where(ink[cell[..., 0], cell[..., 1]], layout.marker_reflectance, layout.light_reflectance)
 
