@@ -37,7 +37,7 @@ _FONT: Final = "DejaVuSans"
 _INK, _FAINT, _HAIR = HexColor("#1f2428"), HexColor("#5b636a"), HexColor("#c9c5ba")
 _MARGIN: Final = 15 * mm
 _WIDTH: Final = A4[0] - 2 * _MARGIN
-_SIZES: Final = {"title": 17.0, "section": 11.0, "body": 8.6, "small": 7.4, "cell": 8.0}
+_SIZES: Final = {"title": 16.0, "section": 11.0, "body": 8.6, "small": 7.4, "cell": 8.0}
 _BOX, _DASH = "\N{BALLOT BOX}", "\N{EN DASH}"
 
 
@@ -95,9 +95,9 @@ def _quick_story(plan: ShootPlan) -> list[Flowable]:
         *_section("Before", [advice.HANGING[0], advice.HANGING[1], advice.LIGHT[0], *advice.TRIPOD[:3]]),
         _grid(*tolerance_rows(plan)),
         *_section("Set", [advice.CAMERA[0], advice.CAMERA[1], advice.CAMERA[2], *advice.FOCUS]),
-        *_shots(plan),
+        *_quick_shots(plan),
         *_section("Read it so", advice.QUICK_READING, mark=_DASH),
-        *_section("Take care", advice.CARE[:2], mark=_DASH),
+        *_section("Take care", [*advice.CARE[:2], advice.CARE[3]], mark=_DASH),
         *_section("Then", _afterwards()),
     ]
 
@@ -129,6 +129,20 @@ def _shots(plan: ShootPlan) -> list[Flowable]:
         ]
         story.append(KeepTogether([_text(title, "section"), _grid(("stop", "time", "shots", ""), rows)]))
     return story
+
+
+def _quick_shots(plan: ShootPlan) -> list[Flowable]:
+    """Give all shots in one table, a line for each way the sheet hangs and focal length, so that one page holds it."""
+    rows = []
+    for (condition, focal_length_mm), members in groupby(
+        plan.shots, key=lambda shot: (shot.condition, shot.focal_length_mm)
+    ):
+        by_stop = groupby(members, key=lambda shot: shot.f_number)
+        cells = ("   ".join(_setting_row(list(shots))[:3]) for _, shots in by_stop)
+        rows.append((condition, f"{focal_length_mm:g} mm", *cells))
+    title = _text("Shots: focus anew before each; then turn the sheet upside down and repeat", "section")
+    header = ("sheet", "focal length", *("" for _ in plan.f_numbers))
+    return [KeepTogether([title, _grid(header, rows)])]
 
 
 def _setting_row(shots: Sequence[ShotToTake]) -> tuple[str, ...]:

@@ -143,8 +143,8 @@ def quick_plan(
             exposure_s=place.exposure.seconds_at(f_number),
             condition=condition,
         )
-        for focal_length_mm in lengths
         for condition in ("upright", "turned 180")
+        for focal_length_mm in lengths
         for f_number in stops
         for _ in range(min(repeats, 3))
     ]

@@ -4,15 +4,18 @@ Distances are counted from the chart to the sensor's mark, in metres and in foca
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import hypot, log, sqrt
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from math import hypot, inf, log, sqrt
 from typing import Final
 
 import numpy as np
 
 from lensbench import optics
 from lensbench.capture.gear import CameraGear, LensGear
+from lensbench.chart.hanging import hanging
 from lensbench.chart.layout import paper_size_mm, sheet
+from lensbench.chart.papers import paper_named
 from lensbench.errors import SettingError
 
 __all__ = [
@@ -33,9 +36,8 @@ BEHIND_CAMERA_MM: Final = 600.0
 """Room for the tripod and for you; common practice, no source."""
 WALL_PAGES: Final = 13
 """Centre, four half-way out, four corners, four edges."""
-_PAGES_ACROSS: Final = 3.6
-"""A wall set wants a field this many pages wide and high, so that pages do not cover each other."""
-_LARGEST_WALL_PAGE_MM: Final = 500.0
+_WALL_PAPERS: Final = ("A4", "A3", "Letter", "Tabloid")
+_FURTHEST_WALL: Final = 120
 _SHEET_PAPERS: Final = ("A4", "A3", "A2", "A1", "A0")
 _RISE_SIGMAS: Final = 2.563_103
 """10-90 % rise of a Gaussian edge over its sigma; derived from the normal distribution."""
@@ -78,12 +80,17 @@ class ChartChoice:
     focal_lengths: float
     """Distance to stand at, in focal lengths."""
 
-    @property
-    def command(self) -> str:
-        """What makes it."""
+    tile: str = ""
+    """Smaller paper that a sheet is printed on in parts; empty where it is printed whole."""
+
+    def command(self, sensor_mm: tuple[float, float]) -> str:
+        """Give what makes it, for a sensor (height, width)."""
         if self.kind == "wall":
-            return f"lensbench chart --wall {self.pages} --paper {self.paper} --out wall.pdf"
-        return f"lensbench chart --paper {self.paper} --out chart.pdf"
+            sensor = f"{max(sensor_mm):.4g}x{min(sensor_mm):.4g}"
+            where = f"--sensor {sensor} --distance-f {self.focal_lengths:.4g}"
+            return f"lensbench chart --wall {self.pages} --paper {self.paper} {where} --out wall.pdf"
+        tiled = f" --tile {self.tile}" if self.tile else ""
+        return f"lensbench chart --paper {self.paper}{tiled} --out chart.pdf"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,12 +174,15 @@ def choose_chart(
     """
     reach = (room_mm - BEHIND_CAMERA_MM) / lens.focal_range_mm[1]
     nearest = (lens.closest_mm or 0.0) / lens.focal_range_mm[0]
-    if kind in {"auto", "wall"} and max(paper_size_mm(paper)) <= _LARGEST_WALL_PAGE_MM:
-        least = max(CUSTOMARY_FOCAL_LENGTHS, nearest, _least_for_wall(camera, paper))
+    wall_paper = paper_named(paper).name
+    if kind == "wall" and wall_paper not in _WALL_PAPERS:
+        raise SettingError(f"a wall set is printed on {', '.join(_WALL_PAPERS)}, not on {wall_paper}")
+    if kind in {"auto", "wall"} and wall_paper in _WALL_PAPERS:
+        least = max(CUSTOMARY_FOCAL_LENGTHS, nearest, _least_for_wall(camera.sensor_mm, wall_paper))
         if least <= reach:
             wanted = min(max(PREFERRED_FOCAL_LENGTHS, least), reach)
             return ChartChoice(
-                kind="wall", paper=paper, pages=WALL_PAGES, frame_mm=None, focal_lengths=wanted
+                kind="wall", paper=wall_paper, pages=WALL_PAGES, frame_mm=None, focal_lengths=wanted
             )
         if kind == "wall":
             room_m = (least * lens.focal_range_mm[1] + BEHIND_CAMERA_MM) / 1000.0
@@ -183,10 +193,17 @@ def choose_chart(
     return _largest_sheet(camera, paper=paper, reach=reach, nearest=nearest, only=kind == "sheet")
 
 
-def _least_for_wall(camera: CameraGear, paper: str) -> float:
-    short_mm, long_mm = paper_size_mm(paper)
-    height_mm, width_mm = sorted(camera.sensor_mm)
-    return _in_focal_lengths(min(height_mm / short_mm, width_mm / long_mm) / _PAGES_ACROSS)
+@lru_cache(maxsize=16)
+def _least_for_wall(sensor_mm: tuple[float, float], paper: str) -> float:
+    """Give how many focal lengths away the pages of a wall set hang clear of each other; infinite if nowhere."""
+    lying_mm = (min(sensor_mm), max(sensor_mm))
+    for focal_lengths in range(int(CUSTOMARY_FOCAL_LENGTHS), _FURTHEST_WALL, 5):
+        try:
+            hanging(WALL_PAGES, paper=paper, sensor_mm=lying_mm, focal_lengths=float(focal_lengths))
+        except SettingError:
+            continue
+        return float(focal_lengths)
+    return inf
 
 
 def _in_focal_lengths(m: float) -> float:
@@ -202,10 +219,11 @@ def _largest_sheet(
     choices = [_sheet_choice(name, camera) for name in papers]
     fitting = [choice for choice in choices if choice.focal_lengths <= reach or only]
     focusable = [choice for choice in fitting if choice.focal_lengths >= nearest]
-    if focusable:
-        return focusable[-1]
-    if fitting:  # the closest focal lengths then stand further away than the frame asks
-        return fitting[-1]
+    if (
+        fitting
+    ):  # where none can be focused on, the shortest focal lengths stand further away than the frame asks
+        best = (focusable or fitting)[-1]
+        return replace(best, tile="" if best.paper == papers[0] else papers[0])
     raise SettingError(
         f"a sheet {paper} fills the picture at {choices[0].focal_lengths:.1f} focal lengths, and this room allows "
         f"{max(reach, 0.0):.1f} at the longest: take smaller paper, or shorter focal lengths (--focal-lengths)"

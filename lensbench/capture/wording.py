@@ -35,12 +35,13 @@ def chart_sentence(plan: ShootPlan) -> str:
         height_mm, width_mm = plan.standings[0].field_mm
         return (
             f"Chart: a wall set of {WALL_PAGES} pages {chart.paper}, hung over {width_mm / 1000.0:.2f} x "
-            f"{height_mm / 1000.0:.2f} m of wall (made by: {chart.command})."
+            f"{height_mm / 1000.0:.2f} m of wall (made by: {chart.command(plan.camera.sensor_mm)})."
         )
     height_mm, width_mm = chart.frame_mm or (0.0, 0.0)
+    tiled = f", in parts on {chart.tile}, or printed at a shop" if chart.tile else ""
     return (
-        f"Chart: one sheet {chart.paper}; the picture is filled by {width_mm:.0f} x {height_mm:.0f} mm of it, up to "
-        f"the marks of your camera's ratio (made by: {chart.command})."
+        f"Chart: one sheet {chart.paper}{tiled}; the picture is filled by {width_mm:.0f} x {height_mm:.0f} mm of it, "
+        f"up to the marks of your camera's ratio (made by: {chart.command(plan.camera.sensor_mm)})."
     )
 
 

@@ -7,6 +7,7 @@ import typer
 
 from lensbench import __version__
 from lensbench.cli.chart import chart
+from lensbench.cli.check import check
 from lensbench.cli.compare import compare
 from lensbench.cli.demo import demo
 from lensbench.cli.edge import edge
@@ -43,7 +44,7 @@ def _options(
     """Find the sharpest f-stop, zoom position and lens by your own measurement."""
 
 
-for command in (chart, plan, edge, measure, sweep, compare, rank, simulate, demo):
+for command in (chart, plan, check, edge, measure, sweep, compare, rank, simulate, demo):
     app.command()(command)
 
 

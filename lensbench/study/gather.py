@@ -58,7 +58,7 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
         raise SweepError(
             f"no photographs in {', '.join(map(str, folders))}; give a folder that holds test shots"
         )
-    rows = _match(places, read_shots_table(shots_csv)) if shots_csv else {}
+    rows = _rows(places, read_shots_table(shots_csv)) if shots_csv else {}
     raw_names = {_stem(path) for _, path in places if path.suffix.lower() in photo.RAW_SUFFIXES}
     shots = [_plan(path, rows.get(path), raw_names) for _, path in places]
     if all(shot.left_out for shot in shots):
@@ -71,6 +71,40 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
 
 def _stem(path: Path) -> Path:
     return path.with_name(path.stem.lower())
+
+
+def _rows(places: Sequence[tuple[Path, Path]], table: Sequence[TableRow]) -> dict[Path, TableRow]:
+    """Find each row's photograph by its name; a table that names none goes by the order of the files."""
+    named = [row for row in table if row.file]
+    return _match(places, named) if named or not table else _in_order([path for _, path in places], table)
+
+
+def _in_order(paths: Sequence[Path], table: Sequence[TableRow]) -> dict[Path, TableRow]:
+    """Give each row the photograph in its place: as many of them as rows, and no f-number that says otherwise."""
+    raw_names = {_stem(path) for path in paths if path.suffix.lower() in photo.RAW_SUFFIXES}
+    shots = [
+        path for path in paths if path.suffix.lower() in photo.RAW_SUFFIXES or _stem(path) not in raw_names
+    ]
+    if len(shots) != len(table):
+        raise SettingError(
+            f"the shots table names no files and has {len(table)} rows, but there are {len(shots)} photographs: write "
+            "the files' names into its column `file`"
+        )
+    for number, (path, row) in enumerate(zip(shots, table, strict=True), start=1):
+        _refuse_other_stop(path, row, number)
+    return dict(zip(shots, table, strict=True))
+
+
+def _refuse_other_stop(path: Path, row: TableRow, number: int) -> None:
+    try:
+        told = photo.read_metadata(path).f_number
+    except ImageError:
+        return
+    if told and row.f_number and nominal_f_number(told) != nominal_f_number(row.f_number):
+        raise SettingError(
+            f"row {number} of the shots table says f/{row.f_number:g}, but {path.name} was taken at f/{told:.3g}: "
+            "write the files' names into its column `file`"
+        )
 
 
 def _match(places: Sequence[tuple[Path, Path]], rows: Sequence[TableRow]) -> dict[Path, TableRow]:
@@ -129,9 +163,16 @@ def _overridden(metadata: Metadata, row: TableRow) -> Metadata:
         metadata,
         lens=row.lens or metadata.lens,
         camera=row.camera or metadata.camera,
-        f_number=row.f_number or metadata.f_number,
+        f_number=_exact(row.f_number, metadata.f_number),
         focal_length_mm=row.focal_length_mm or metadata.focal_length_mm,
     )
+
+
+def _exact(engraved: float | None, told: float | None) -> float | None:
+    """Give the row's f-number, by the file's exact one where both bear the same name."""
+    if engraved and told and nominal_f_number(engraved) == nominal_f_number(told):
+        return told
+    return engraved or told
 
 
 def _named_focal_lengths(shots: Sequence[PlannedShot]) -> list[PlannedShot]:

@@ -1,6 +1,7 @@
 """The shots table: what the photographer knows better than the metadata, one row a file.
 
-This is how lenses without electronic contacts are tested. A filled cell overrides what the file says.
+This is how lenses without electronic contacts are tested. A filled cell overrides what the file says. A row whose
+`file` is empty is a shot that was planned and not taken; a table that names no file at all goes by the order.
 """
 
 import csv
@@ -40,8 +41,8 @@ class TableRow:
 def read_shots_table(path: Path) -> list[TableRow]:
     """Read a shots table.
 
-    Comma or semicolon between the cells; with semicolons a decimal comma is understood. `f/5.6` and `5.6`,
-    `50 mm` and `50` mean the same.
+    Rows whose `file` is empty are kept, in their order. Comma or semicolon between the cells; with semicolons a
+    decimal comma is understood. `f/5.6` and `5.6`, `50 mm` and `50` mean the same.
 
     Raises
     ------
@@ -81,14 +82,12 @@ def _check_columns(path: Path, names: list[str]) -> None:
 def _check_twice(path: Path, rows: list[TableRow]) -> None:
     seen: set[str] = set()
     for row in rows:
-        if row.file in seen:
+        if row.file and row.file in seen:
             raise SettingError(f"{path}: the file {row.file} stands in two rows; leave one")
         seen.add(row.file)
 
 
 def _row(place: str, cells: Mapping[str, str]) -> TableRow:
-    if not cells["file"]:
-        raise SettingError(f"{place}: the cell `file` is empty")
     use = _YES_NO.get(cells.get("use", "").lower())
     if use is None:
         raise SettingError(f"{place}, column use: {cells['use']!r} is neither yes nor no")

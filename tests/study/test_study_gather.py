@@ -109,6 +109,36 @@ def test_table_must_name_files_that_are_there_and_clear(folder):
     assert [shot.lens for shot in gather([folder.folder], folder.table)] == ["Fennel", "Old"]
 
 
+def test_a_table_that_names_no_file_goes_by_the_order(folder):
+    for name in ("s1.dng", "s2.dng", "s2.jpg", "s10.dng"):
+        folder(name, camera="Box One", lens="Fennel")
+    folder.table.write_text("file,f_number,focus_step,use\n,4,,\n,8,,\n,4,2,no\n")
+    shots = {shot.path.name: shot for shot in gather([folder.folder], folder.table)}
+    stops = [shots[name].setting.f_number for name in ("s1.dng", "s2.dng", "s10.dng")]
+    assert stops == [4.0, 8.0, 4.0]
+    assert shots["s10.dng"].by_choice
+    assert shots["s2.jpg"].by_choice
+    folder.table.write_text("file,f_number\n,4\n,8\n")
+    with pytest.raises(SettingError, match="has 2 rows, but there are 3 photographs"):
+        gather([folder.folder], folder.table)
+
+
+def test_the_order_must_not_contradict_the_files(folder):
+    folder("a.dng", **KNOWN)
+    folder.table.write_text("file,f_number\n,8\n")
+    with pytest.raises(SettingError, match=r"row 1 .* says f/8, but a\.dng was taken at f/5\.66"):
+        gather([folder.folder], folder.table)
+    folder.table.write_text("file,f_number\n,5.6\n")
+    (shot,) = gather([folder.folder], folder.table)
+    assert shot.metadata.f_number == 5.657
+
+
+def test_rows_still_to_be_shot_say_nothing(folder):
+    folder("a.dng", **KNOWN)
+    folder.table.write_text("file,lens\na.dng,Old\n,Other\n")
+    assert [shot.lens for shot in gather([folder.folder], folder.table)] == ["Old"]
+
+
 def test_folder_without_photographs(tmp_path):
     with pytest.raises(SweepError, match="no photographs in"):
         gather([tmp_path])

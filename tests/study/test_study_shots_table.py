@@ -37,7 +37,6 @@ def test_semicolons_and_decimal_commas(tmp_path):
         ("file,f_number\na,nan\n", "no finite number"),
         ("file,use\na,maybe\n", "neither yes nor no"),
         ("file,use\na,yes\na,no\n", "stands in two rows"),
-        ("file,lens\n,Old\n", "the cell `file` is empty"),
     ],
 )
 def test_mistakes_are_told_with_their_place(tmp_path, text, told):
@@ -50,3 +49,8 @@ def test_a_table_that_is_no_text(tmp_path):
     path.write_bytes(b"\xff\xfe\x00file")
     with pytest.raises(SettingError, match="cannot be read as text"):
         read_shots_table(path)
+
+
+def test_planned_shots_without_a_file_are_kept_in_order(tmp_path):
+    rows = read_shots_table(table(tmp_path, "file,f_number\n,4\na.dng,\n,8\n"))
+    assert [(row.file, row.f_number) for row in rows] == [("", 4.0), ("a.dng", None), ("", 8.0)]

@@ -1,0 +1,152 @@
+"""Which way the camera must go: framing, sides and turns as the photographer sees them behind the camera.
+
+A picture is measured as the sensor stores it; sides and turns are told as the camera was held, which EXIF's
+orientation knows.
+"""
+
+from collections.abc import Sequence
+from math import cos, log, radians, sin
+from typing import Final
+
+import numpy as np
+
+from lensbench.chart.layout import Layout, sheet
+from lensbench.errors import SettingError
+from lensbench.records import ChartEdge, ShotResult, Tilt
+from lensbench.units import FloatArray
+
+__all__ = ["SIDES", "border_gaps", "empty_sides", "held", "side_as_held", "tilt_as_held"]
+
+SIDES: Final = ("left", "top", "right", "bottom")
+"""Of the picture, clockwise."""
+_QUARTERS: Final = {6: 1, 5: 1, 3: 2, 4: 2, 8: 3, 7: 3}
+"""EXIF orientation to quarter turns of the camera, clockwise as seen from behind (EXIF 2.32, tag 274): 6 says that the
+stored picture's first row is the scene's right side, so that the camera's top pointed to the right."""
+_FEWEST: Final = 4
+_OUTER: Final = 0.65
+
+
+def held(shot: ShotResult) -> int:
+    """Give by how many quarter turns the camera was held clockwise, seen from behind; 0 where it is not told."""
+    return _QUARTERS.get(shot.metadata.orientation, 0)
+
+
+def side_as_held(side: str, quarters: int) -> str:
+    """Give the room's side that a side of the stored picture shows.
+
+    A camera held a quarter clockwise has its left side up: what the picture shows at the left is at the top.
+
+    >>> side_as_held("left", 1), side_as_held("top", 1)
+    ('top', 'right')
+    """
+    return SIDES[(SIDES.index(side) + quarters) % 4]
+
+
+def tilt_as_held(tilt: Tilt, quarters: int) -> tuple[float, float]:
+    """Give (to the right, upward) in degrees in the room, from yaw and pitch about the camera's own axes.
+
+    Held a quarter clockwise, the camera's right points down and its top to the right.
+    """
+    right, up = tilt.yaw_deg, tilt.pitch_deg
+    for _ in range(quarters):
+        right, up = up, -right
+    return right, up
+
+
+def border_gaps(shot: ShotResult) -> dict[str, float] | None:
+    """Give how far the chart's frame stays within the picture at each side, as a share of the picture's side.
+
+    Negative where it reaches out of the picture. None for charts that are not one sheet, or with too few targets.
+    """
+    layout = _layout_of(shot.chart.name)
+    if layout is None:
+        return None
+    crossings = _crossings(shot.edges)
+    names = [target for target in layout.targets if target.name in crossings]
+    if len(names) < _FEWEST:
+        return None
+    homography = _homography(
+        np.array([target.center_mm for target in names]),
+        np.array([crossings[target.name] for target in names]),
+    )
+    corners_px = _project(homography, _frame_corners_mm(layout, shot.size_px))
+    rows, cols = shot.size_px
+    return {
+        "left": float(corners_px[:, 1].min()) / cols,
+        "top": float(corners_px[:, 0].min()) / rows,
+        "right": 1.0 - float(corners_px[:, 1].max()) / cols,
+        "bottom": 1.0 - float(corners_px[:, 0].max()) / rows,
+    }
+
+
+def _layout_of(name: str) -> Layout | None:
+    if not name.startswith("sheet "):
+        return None
+    try:
+        return sheet(name.removeprefix("sheet ").removesuffix(" mm"))
+    except SettingError:
+        return None
+
+
+def _crossings(edges: Sequence[ChartEdge]) -> dict[str, tuple[float, float]]:
+    """Give where each target's two lines cross, from its measured edges."""
+    lines: dict[str, list[tuple[FloatArray, float]]] = {}
+    for chart_edge in edges:
+        edge = chart_edge.edge
+        if edge.measured and np.isfinite(edge.point_px[0]):
+            angle = radians(edge.angle_deg)
+            normal = np.array([sin(angle), cos(angle)])
+            lines.setdefault(chart_edge.target, []).append((normal, float(normal @ np.array(edge.point_px))))
+    found = {}
+    for target, members in lines.items():
+        normals = np.array([normal for normal, _ in members])
+        if np.linalg.svd(normals, compute_uv=False)[-1] > 0.5:
+            row, col = np.linalg.lstsq(normals, np.array([offset for _, offset in members]), rcond=None)[0]
+            found[target] = (float(row), float(col))
+    return found
+
+
+def _homography(points_mm: FloatArray, points_px: FloatArray) -> FloatArray:
+    """Fit (row_mm, col_mm, 1) to (row_px, col_px, 1) by the direct linear transform, on scaled coordinates."""
+    scale_mm, scale_px = float(np.abs(points_mm).max()), float(np.abs(points_px).max())
+    chart = np.column_stack((points_mm / scale_mm, np.ones(len(points_mm))))
+    picture = points_px / scale_px
+    nothing = np.zeros_like(chart)
+    system = np.concatenate(
+        (
+            np.hstack((chart, nothing, -picture[:, :1] * chart)),
+            np.hstack((nothing, chart, -picture[:, 1:] * chart)),
+        )
+    )
+    plain = np.linalg.svd(system)[2][-1].reshape(3, 3)
+    return np.asarray(
+        np.diag([scale_px, scale_px, 1.0]) @ plain @ np.diag([1.0 / scale_mm, 1.0 / scale_mm, 1.0])
+    )
+
+
+def _project(homography: FloatArray, points_mm: FloatArray) -> FloatArray:
+    raised = np.column_stack((points_mm, np.ones(len(points_mm)))) @ homography.T
+    return np.asarray(raised[:, :2] / raised[:, 2:], np.float64)
+
+
+def _frame_corners_mm(layout: Layout, size_px: tuple[int, int]) -> FloatArray:
+    ratio = max(size_px) / min(size_px)
+    frames = [frame.size_mm for frame in layout.frames]
+    height_mm, width_mm = min(frames, key=lambda size: abs(log(size[1] / size[0] / ratio)))
+    return np.array(
+        [(down * height_mm / 2.0, right * width_mm / 2.0) for down in (-1, 1) for right in (-1, 1)]
+    )
+
+
+def empty_sides(shot: ShotResult) -> list[str]:
+    """Give the picture's sides at whose outer zone no edge was measured while the opposite side has some."""
+    rows, cols = shot.size_px
+    outer = [edge for edge in shot.edges if edge.edge.measured and edge.image_height > _OUTER]
+    counts = {
+        "left": sum(edge.center_px[1] < cols / 3.0 for edge in outer),
+        "right": sum(edge.center_px[1] > 2.0 * cols / 3.0 for edge in outer),
+        "top": sum(edge.center_px[0] < rows / 3.0 for edge in outer),
+        "bottom": sum(edge.center_px[0] > 2.0 * rows / 3.0 for edge in outer),
+    }
+    opposite = {"left": "right", "right": "left", "top": "bottom", "bottom": "top"}
+    return [side for side in SIDES if counts[side] == 0 and counts[opposite[side]] >= _FEWEST]

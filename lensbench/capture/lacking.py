@@ -1,0 +1,100 @@
+"""What the plan still lacks: planned rows, ticked off as usable shots come in."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from lensbench.capture.table import TableShot
+from lensbench.records import Metadata
+from lensbench.units import nominal_f_number
+
+__all__ = ["Lack", "PlanBook"]
+
+_SAME_FOCAL: Final = 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lack:
+    """One setting that wants more shots."""
+
+    focal_length_mm: float | None
+    f_number: float | None
+    condition: str
+    taken: int
+    wanted: int
+
+    @property
+    def setting(self) -> str:
+        """«50 mm f/2.8, turned 180»."""
+        parts = [] if self.focal_length_mm is None else [f"{self.focal_length_mm:g} mm"]
+        parts += [] if self.f_number is None else [f"f/{self.f_number:g}"]
+        return " ".join(parts) + (f", {self.condition}" if self.condition else "")
+
+
+class PlanBook:
+    """The rows of a plan, in the order of shooting, and which file took which."""
+
+    def __init__(self, rows: Sequence[TableShot]) -> None:
+        self._rows = list(rows)
+
+    @property
+    def rows(self) -> tuple[TableShot, ...]:
+        """The rows as they stand now, with the names of the files that took them."""
+        return tuple(self._rows)
+
+    @property
+    def taken(self) -> int:
+        """How many rows are ticked off."""
+        return sum(bool(row.file) for row in self._rows)
+
+    def place_for(self, file: str, metadata: Metadata) -> int | None:
+        """Give the row that a file belongs to: its own, else the first open one with its settings; None without.
+
+        What the file does not say agrees with any row, so that lenses without contacts go by the order.
+        """
+        for place, row in enumerate(self._rows):
+            if row.file == file:
+                return place
+        return next(
+            (place for place, row in enumerate(self._rows) if not row.file and _agrees(row, metadata)), None
+        )
+
+    def off_focus(self, place: int | None) -> bool:
+        """Tell whether a row wants its shot out of focus."""
+        return place is not None and bool(self._rows[place].focus_step)
+
+    def tick(self, place: int, file: str) -> None:
+        """Note that a file took a row."""
+        self._rows[place] = replace(self._rows[place], file=file)
+
+    def release(self, file: str) -> None:
+        """Open the row that a file took; nothing where it took none."""
+        self.rename(file, "")
+
+    def rename(self, file: str, now: str) -> None:
+        """Note another name of a file."""
+        self._rows = [replace(row, file=now) if row.file == file else row for row in self._rows]
+
+    def lacking(self) -> list[Lack]:
+        """Give the settings that want more shots, in the plan's order."""
+        found: dict[tuple[float | None, float | None, str], Lack] = {}
+        for row in self._rows:
+            key = (row.focal_length_mm, row.f_number, row.condition)
+            before = found.get(key) or Lack(
+                focal_length_mm=key[0], f_number=key[1], condition=key[2], taken=0, wanted=0
+            )
+            found[key] = replace(before, taken=before.taken + bool(row.file), wanted=before.wanted + 1)
+        return [lack for lack in found.values() if lack.taken < lack.wanted]
+
+
+def _agrees(row: TableShot, metadata: Metadata) -> bool:
+    stop, length_mm = metadata.f_number, metadata.focal_length_mm
+    same_stop = (
+        stop is None or row.f_number is None or nominal_f_number(stop) == nominal_f_number(row.f_number)
+    )
+    same_length = (
+        length_mm is None
+        or row.focal_length_mm is None
+        or abs(length_mm - row.focal_length_mm) <= _SAME_FOCAL * row.focal_length_mm
+    )
+    return same_stop and same_length

@@ -1,0 +1,133 @@
+"""`lensbench check`: tells at the camera whether a shot is usable and what to do about it."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from lensbench.errors import SettingError
+
+if TYPE_CHECKING:
+    from lensbench.capture.lacking import PlanBook
+    from lensbench.capture.session import Session
+
+__all__ = ["check"]
+
+_MOST_LINES = 30
+
+
+def check(
+    place: Annotated[
+        Path, typer.Argument(metavar="PHOTO|FOLDER", help="A photograph of the chart, or a folder of them.")
+    ],
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Follow the folder until Ctrl-C; say a line for each new shot.")
+    ] = False,
+    plan: Annotated[
+        Path | None, typer.Option("--plan", help="shots.csv of `plan`: say what is still lacking.")
+    ] = None,
+    fill: Annotated[
+        bool, typer.Option("--fill", help="Write the usable files' names into the plan's column «file».")
+    ] = False,
+    pitch_um: Annotated[
+        float | None, typer.Option("--pitch-um", help="Pixel pitch in um, where the metadata lacks it.")
+    ] = None,
+) -> None:
+    """Say of each shot of the chart whether it is usable, and what to do: one line a shot, beside the camera.
+
+    Turns in degrees, moves in cm, exposure in stops. With --watch a folder that the camera writes to is followed.
+
+    Example: lensbench check shots/ --watch --plan plan/shots.csv --fill
+    """
+    from lensbench.capture.session import Session
+    from lensbench.shot import measure_shot
+
+    if fill and plan is None:
+        raise SettingError("--fill needs a plan to fill: --plan shots.csv")
+    if watch and not place.is_dir():
+        raise SettingError(f"{place}: --watch follows a folder, and this is none")
+    book = None if plan is None else _book(plan)
+    session = Session(book, measure=lambda path: measure_shot(path, pitch_um=pitch_um))
+    filled = plan if fill else None
+    try:
+        usable = _follow(session, place, filled) if watch else _once(session, place, filled)
+    except KeyboardInterrupt:
+        usable = True
+    if book is not None:
+        _say_lacking(book)
+    if not usable:
+        raise typer.Exit(1)
+
+
+def _book(plan: Path) -> "PlanBook":
+    from dataclasses import asdict
+
+    from lensbench.capture.lacking import PlanBook
+    from lensbench.capture.table import TableShot
+    from lensbench.study.shots_table import read_shots_table
+
+    return PlanBook([TableShot(**asdict(row)) for row in read_shots_table(plan)])
+
+
+def _once(session: "Session", place: Path, filled: Path | None) -> bool:
+    from lensbench.capture.session import without_doubles
+    from lensbench.errors import SweepError
+    from lensbench.photo import list_photos
+
+    photos = without_doubles(list_photos(place)) if place.is_dir() else [place]
+    if not photos:
+        raise SweepError(f"{place}: no photographs in this folder")
+    usable = 0
+    for path in photos:
+        verdict, _ = session.check(path)
+        usable += verdict.usable
+        typer.echo(verdict.line)
+        _fill(session, filled)
+    if len(photos) > 1:
+        typer.echo(f"{usable} of {len(photos)} usable")
+    return usable > 0
+
+
+def _follow(session: "Session", folder: Path, filled: Path | None) -> bool:
+    from lensbench.capture.following import Follower, What, follow
+
+    follower = Follower(folder)
+    typer.echo(f"Watching {folder}; Ctrl-C ends.", err=True)
+    for happening in follow(follower, folder):
+        if happening.what is What.ARRIVED:
+            verdict, whole = session.check(happening.path)
+            if not whole and follower.put_back(happening.path):
+                continue
+            typer.echo(verdict.line + _next(session.book))
+        else:
+            typer.echo(session.settle(happening))
+        _fill(session, filled)
+    return True
+
+
+def _fill(session: "Session", filled: Path | None) -> None:
+    from lensbench.capture.table import write_table
+
+    if filled is not None and session.book is not None:
+        write_table(session.book.rows, filled)
+
+
+def _next(book: "PlanBook | None") -> str:
+    if book is None:
+        return ""
+    lacking = book.lacking()
+    if not lacking:
+        return "  | plan complete"
+    first = lacking[0]
+    return f"  | {book.taken} of {len(book.rows)}, next {first.setting} ({first.taken + 1} of {first.wanted})"
+
+
+def _say_lacking(book: "PlanBook") -> None:
+    lacking = book.lacking()
+    typer.echo(f"\nPlan: {book.taken} of {len(book.rows)} shots are there.")
+    if lacking:
+        typer.echo("  {:<28} {:>6} {:>7}".format("still lacking", "taken", "wanted"))
+    for lack in lacking[:_MOST_LINES]:
+        typer.echo(f"  {lack.setting:<28} {lack.taken:>6} {lack.wanted:>7}")
+    if len(lacking) > _MOST_LINES:
+        typer.echo(f"  and {len(lacking) - _MOST_LINES} more settings")

@@ -1,0 +1,387 @@
+"""Shots judged at the camera: simulated mistakes that must be told, and clean shots that must not."""
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from math import cos, radians, sqrt, tan
+
+import pytest
+from typer.testing import CliRunner
+
+from lensbench import simulate
+from lensbench.capture.following import Follower, Happening, What, follow
+from lensbench.capture.framing import border_gaps, empty_sides, side_as_held, tilt_as_held
+from lensbench.capture.lacking import PlanBook
+from lensbench.capture.session import Session, without_doubles
+from lensbench.capture.table import TableShot, write_table
+from lensbench.capture.verdict import judge
+from lensbench.chart.layout import sheet
+from lensbench.cli.main import app
+from lensbench.errors import ImageError, SettingError
+from lensbench.flags import remark
+from lensbench.records import Metadata, RejectedShot, Tilt
+from lensbench.shot import measure_shot
+from lensbench.study.shots_table import read_shots_table
+
+LENS = simulate.prime("Invented 35", simulate.ZoomPosition(focal_length_mm=35), widest_f_number=2.8)
+
+
+def taken(path, *, f_number=5.6, pose=None, **shot):
+    """One photograph of an A3 sheet from a home printer."""
+    scene = simulate.Scene(
+        layout=sheet("A3"),
+        lens=LENS,
+        camera=simulate.Camera(rows=928, cols=1392, pitch_um=5.0),
+        pose=pose or simulate.Pose(),
+        print_sigma_mm=0.03,
+    )
+    job = simulate.Job(
+        scene=scene, shot=simulate.Shot(focal_length_mm=35.0, f_number=f_number, seed=5, **shot), path=path
+    )
+    simulate.shoot([job], workers=1, truth_channels=("green",))
+    return path
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("camera")
+
+
+@pytest.fixture(scope="module")
+def clean(folder):
+    path = taken(folder / "clean.dng")
+    return path, measure_shot(path)
+
+
+@pytest.fixture(scope="module")
+def wide(folder):
+    return measure_shot(taken(folder / "wide.dng", f_number=2.8))
+
+
+def test_clean_shots_are_usable_without_a_word(clean, wide):
+    for shot in (clean[1], wide):
+        verdict = judge(shot)
+        assert verdict.usable, verdict.line
+        assert verdict.does == ()
+    assert judge(wide).line == "usable  wide.dng (f/2.8, 35 mm, 1/125 s)"
+
+
+@pytest.mark.parametrize(
+    ("turns", "told", "moved"),
+    [
+        ({"yaw_deg": 3.0}, "turn the camera 3.0 degrees to the left", "to the right"),
+        ({"pitch_deg": -2.5}, "turn the camera 2.5 degrees up", "down"),
+    ],
+)
+def test_a_camera_turned_away_is_turned_back(tmp_path, turns, told, moved):
+    """The simulated pose is the truth; the axis wanders by distance x tan(angle) as it is turned."""
+    shot = measure_shot(taken(tmp_path / "a.dng", f_number=2.8, pose=simulate.Pose(**turns)))
+    (said,) = judge(shot).does
+    (angle,) = turns.values()
+    wander_cm = shot.distance_mm * tan(radians(abs(angle))) / 10.0
+    assert said.startswith(told)
+    assert said.endswith(f"and move it {wander_cm:.0f} cm {moved}")
+
+
+def test_too_much_and_too_little_light(tmp_path):
+    clipped = Session().check(taken(tmp_path / "white.dng", paper_level=1.2))[0]
+    assert not clipped.usable
+    assert "white is clipped" in clipped.line
+    # 0.65 over 0.1 is 2.7 stops: 2 2/3 on a camera's dial.
+    dark = judge(measure_shot(taken(tmp_path / "dark.dng", paper_level=0.1)))
+    assert dark.usable
+    assert "2 2/3 stops more" in dark.line
+
+
+def test_paper_just_clipped_is_two_thirds_too_much(clean):
+    shot = replace(clean[1], quality=(remark("white_clipped", "40 of 120 edges"),))
+    assert judge(shot).does == ("white is clipped: two thirds of a stop less",)
+
+
+def test_a_misfocused_shot_is_told_alone_and_beside_its_like(tmp_path, wide):
+    # 55 um at f/2.8 is a disc of 20 um, 4 px; 31 um one of 2.2 px (geometric: shift over f-number).
+    far_off = measure_shot(taken(tmp_path / "off.dng", f_number=2.8, focus_error_um=55.0))
+    assert judge(far_off).does == ("out of focus at all positions alike: refocus",)
+    a_little = measure_shot(taken(tmp_path / "bit.dng", f_number=2.8, focus_error_um=31.0))
+    verdict = judge(a_little, earlier=[wide])
+    assert not verdict.usable
+    assert "softer all over than wide.dng: refocus" in verdict.line
+    assert judge(a_little, earlier=[wide], off_focus=True).usable
+
+
+def shaken(shot, *, length_px, direction_deg):
+    """Move the camera by a length: L^2/12 cos^2 is added to each edge's squared blur (variance of an even spread)."""
+    edges = []
+    for chart_edge in shot.edges:
+        edge = chart_edge.edge
+        normal_deg = -edge.angle_deg  # counter-clockwise from level
+        added = length_px**2 / 12.0 * cos(radians(direction_deg - normal_deg)) ** 2
+        blurred = 0.18739 / sqrt((0.18739 / edge.mtf50_cypx) ** 2 + added)
+        edges.append(replace(chart_edge, edge=replace(edge, mtf50_cypx=blurred)))
+    return replace(shot, edges=tuple(edges), quality=(remark("shake", "moved by hand"),))
+
+
+@pytest.mark.parametrize(
+    ("direction_deg", "orientation", "word"),
+    [(90.0, 1, "vertical"), (0.0, 1, "sideways"), (45.0, 1, "slanting"), (90.0, 6, "sideways")],
+)
+def test_shake_is_told_with_time_and_direction(clean, direction_deg, orientation, word):
+    shot = shaken(clean[1], length_px=2.0, direction_deg=direction_deg)
+    metadata = replace(shot.metadata, exposure_s=1 / 15, orientation=orientation)
+    verdict = judge(replace(shot, metadata=metadata))
+    assert not verdict.usable
+    assert f"1/15 s: {word} shake, use the timer" in verdict.line
+
+
+def test_framing_is_told_by_side(tmp_path, clean):
+    gaps = border_gaps(clean[1])
+    assert all(abs(gap) < 0.02 for gap in gaps.values())
+    near = measure_shot(taken(tmp_path / "near.dng", pose=simulate.Pose(distance_mm=1700.0)))
+    assert "larger than the frame: go further away" in judge(near).line
+    far = measure_shot(taken(tmp_path / "far.dng", pose=simulate.Pose(distance_mm=3200.0)))
+    # Scale goes with the magnification; the sheet filled the frame from 2048 mm.
+    share = 100.0 * far.magnification / clean[1].magnification
+    assert f"fills {share:.0f} % of the frame's width only" in judge(far).line
+
+
+def moved(shot, *, right_px):
+    """Aim the camera elsewhere: everything moves, and what leaves the picture is not measured."""
+    edges = []
+    for chart_edge in shot.edges:
+        row, col = chart_edge.center_px
+        point = (chart_edge.edge.point_px[0], chart_edge.edge.point_px[1] + right_px)
+        if 0 <= col + right_px < shot.size_px[1]:
+            edges.append(
+                replace(
+                    chart_edge, center_px=(row, col + right_px), edge=replace(chart_edge.edge, point_px=point)
+                )
+            )
+    return replace(shot, edges=tuple(edges))
+
+
+def test_a_chart_out_of_the_frame_is_told_as_the_camera_was_held(clean):
+    aside = moved(clean[1], right_px=-160)
+    assert judge(aside).does == ("chart out of frame at the left",)
+    upright = replace(aside, metadata=replace(aside.metadata, orientation=6))
+    assert judge(upright).does == ("chart out of frame at the top",)
+    # Of a chart that is not a sheet the frame is not known; an empty side is told all the same.
+    unknown = replace(moved(clean[1], right_px=560), chart=replace(aside.chart, name="wall"))
+    assert border_gaps(unknown) is None
+    assert empty_sides(replace(unknown, edges=tuple(e for e in clean[1].edges if e.center_px[1] > 480))) == [
+        "left"
+    ]
+
+
+def test_sides_and_turns_as_the_camera_was_held():
+    # EXIF 6: the stored picture's first row is the scene's right side, its first column the top.
+    assert [side_as_held(side, 1) for side in ("top", "left")] == ["right", "top"]
+    assert [side_as_held(side, 3) for side in ("top", "left")] == ["left", "bottom"]
+    tilt = Tilt(pitch_deg=1.0, yaw_deg=2.0, roll_deg=0.0)
+    assert tilt_as_held(tilt, 0) == (2.0, 1.0)
+    assert tilt_as_held(tilt, 1) == (1.0, -2.0)
+    assert tilt_as_held(tilt, 2) == (-2.0, -1.0)
+
+
+def test_smaller_matters_do_not_stop_the_show(clean):
+    shot = clean[1]
+    dimmer = [
+        replace(
+            e, edge=replace(e.edge, bright_level=e.edge.bright_level * (1.0 - 0.3 * e.center_px[1] / 1392))
+        )
+        for e in shot.edges
+    ]
+    flags = ("uneven_light", "sharpened", "screened_print", "low_snr", "f_number_unknown")
+    poor = replace(shot, edges=tuple(dimmer), quality=tuple(remark(flag, "") for flag in flags))
+    other = replace(shot, metadata=replace(shot.metadata, iso=800))
+    verdict = judge(poor, earlier=[other])
+    assert verdict.usable
+    for words in (
+        "weaker at the right",
+        "shoot raw",
+        "solid black",
+        "base ISO",
+        "shots table",
+        "earlier 800",
+    ):
+        assert words in verdict.line
+    assert "finished picture" in judge(replace(shot, quality=(remark("not_sensor_data"),))).line
+
+
+def rows(*settings):
+    return [
+        TableShot(f_number=f_number, focal_length_mm=35.0, focus_step=step) for f_number, step in settings
+    ]
+
+
+def test_the_plan_is_ticked_off_by_settings_or_by_order():
+    book = PlanBook(rows((2.8, None), (2.8, 1.0), (8.0, None)))
+    wide_open = Metadata(f_number=2.828, focal_length_mm=35.4)
+    assert book.place_for("a.dng", wide_open) == 0
+    book.tick(0, "a.dng")
+    assert book.place_for("a.dng", Metadata()) == 0
+    second = book.place_for("b.dng", wide_open)
+    assert (second, book.off_focus(second)) == (1, True)
+    assert book.place_for("c.dng", Metadata()) == 1
+    assert book.place_for("d.dng", Metadata(f_number=4.0)) is None
+    assert [(lack.setting, lack.taken, lack.wanted) for lack in book.lacking()] == [
+        ("35 mm f/2.8", 1, 2),
+        ("35 mm f/8", 0, 1),
+    ]
+    book.rename("a.dng", "z.dng")
+    book.release("z.dng")
+    assert book.taken == 0
+
+
+def test_a_folder_is_checked_and_the_plan_filled(folder, clean, wide, tmp_path):
+    shots = tmp_path / "shots"
+    shots.mkdir()
+    for name in ("clean.dng", "wide.dng"):
+        shutil.copy(folder / name, shots / name)
+    (shots / "wide.jpg").write_bytes(b"beside the raw")
+    plan = tmp_path / "plan.csv"
+    write_table(rows((2.8, None), (5.6, None), (5.6, None)), plan)
+    done = CliRunner().invoke(app, ["check", str(shots), "--plan", str(plan), "--fill"])
+    assert done.exit_code == 0, done.output
+    assert "2 of 2 usable" in done.stdout
+    assert "Plan: 2 of 3 shots are there." in done.stdout
+    assert "35 mm f/5.6" in done.stdout
+    assert [row.file for row in read_shots_table(plan)] == ["wide.dng", "clean.dng", ""]
+    blank = tmp_path / "blank.dng"
+    blank.write_bytes(b"no photograph")
+    nothing = CliRunner().invoke(app, ["check", str(blank)])
+    assert nothing.exit_code == 1
+    assert nothing.stdout.startswith("REPEAT  blank.dng: ")
+    for wrong in (["--fill"], ["--watch"]):
+        assert isinstance(CliRunner().invoke(app, ["check", str(blank), *wrong]).exception, SettingError)
+
+
+def test_a_rejected_shot_says_its_reason(tmp_path):
+    verdict = judge(RejectedShot(path=tmp_path / "a.dng", reason="no chart was found"))
+    assert verdict.line == "REPEAT  a.dng: no chart was found"
+
+
+class Clock:
+    def __init__(self):
+        self.now = 0.0
+
+    def __call__(self):
+        return self.now
+
+
+def looked(follower, clock, *changed, after=0.2):
+    clock.now += after
+    return [(one.what, one.path.name, one.before and one.before.name) for one in follower.look(changed)]
+
+
+def test_a_file_is_told_once_it_is_whole(tmp_path):
+    clock = Clock()
+    follower = Follower(tmp_path, clock=clock)
+    path = tmp_path / "a.dng"
+    assert looked(follower, clock) == []
+    path.write_bytes(b"half")
+    assert looked(follower, clock, path) == []
+    path.write_bytes(b"half and half")
+    assert looked(follower, clock) == []
+    assert looked(follower, clock) == [(What.ARRIVED, "a.dng", None)]
+    assert looked(follower, clock, path) == []
+    path.write_bytes(b"written anew")
+    assert looked(follower, clock, path) == []
+    assert looked(follower, clock) == [(What.ARRIVED, "a.dng", None)]
+
+
+def test_renamed_deleted_hidden_and_empty_files(tmp_path):
+    clock = Clock()
+    follower = Follower(tmp_path, clock=clock)
+    path, other = tmp_path / "a.dng", tmp_path / "b.dng"
+    path.write_bytes(b"whole")
+    (tmp_path / ".a.dng").write_bytes(b"hidden")
+    (tmp_path / "note.txt").write_bytes(b"no photograph")
+    (tmp_path / "empty.dng").touch()
+    looked(follower, clock)
+    assert looked(follower, clock) == [(What.ARRIVED, "a.dng", None)]
+    path.rename(other)
+    assert looked(follower, clock, path, other) == []
+    assert looked(follower, clock) == [(What.RENAMED, "b.dng", "a.dng")]
+    other.unlink()
+    assert looked(follower, clock, other) == []
+    assert looked(follower, clock, after=1.1) == [(What.GONE, "b.dng", None)]
+
+
+def test_changes_that_nobody_tells_of_are_found(tmp_path):
+    clock = Clock()
+    follower = Follower(tmp_path, clock=clock)
+    looked(follower, clock)
+    (tmp_path / "a.dng").write_bytes(b"whole")
+    assert looked(follower, clock, after=0.5) == []
+    assert looked(follower, clock, after=2.0) == []
+    assert looked(follower, clock) == [(What.ARRIVED, "a.dng", None)]
+
+
+def test_a_file_that_cannot_be_read_gets_a_second_look(tmp_path):
+    clock = Clock()
+    follower = Follower(tmp_path, clock=clock)
+    path = tmp_path / "a.dng"
+    path.write_bytes(b"slow copy")
+    looked(follower, clock)
+    assert looked(follower, clock) == [(What.ARRIVED, "a.dng", None)]
+    assert follower.put_back(path)
+    assert looked(follower, clock) == []
+    assert looked(follower, clock, after=2.1) == [(What.ARRIVED, "a.dng", None)]
+    assert not follower.put_back(path)
+
+
+def test_a_folder_that_is_not_there(tmp_path):
+    with pytest.raises(ImageError, match="no such folder"):
+        next(follow(Follower(tmp_path / "none"), tmp_path / "none"))
+
+
+def test_a_raw_counts_once(tmp_path):
+    paths = [tmp_path / name for name in ("a.dng", "a.JPG", "b.jpg")]
+    assert without_doubles(paths) == [paths[0], paths[2]]
+
+
+def test_a_session_settles_renamed_and_vanished_files(clean, tmp_path):
+    book = PlanBook(rows((5.6, None)))
+    session = Session(book, measure=lambda path: replace(clean[1], path=path))
+    assert session.check(tmp_path / "a.dng")[0].usable
+    renamed = Happening(what=What.RENAMED, path=tmp_path / "b.dng", before=tmp_path / "a.dng")
+    assert session.settle(renamed) == "renamed  a.dng is now b.dng"
+    assert book.rows[0].file == "b.dng"
+    assert "no longer counts" in session.settle(Happening(what=What.GONE, path=tmp_path / "b.dng"))
+    assert book.taken == 0
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals")
+def test_a_watched_folder_from_the_first_file_to_ctrl_c(tmp_path, clean):
+    """The program itself: a slow copy, a rename, a deletion, and Ctrl-C with a clean end."""
+    code = "import sys; sys.argv[0] = 'lensbench'; from lensbench.cli.main import run; run()"
+    running = subprocess.Popen(
+        [sys.executable, "-u", "-c", code, "check", str(tmp_path), "--watch"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert "Watching" in running.stderr.readline()
+        content = clean[0].read_bytes()
+        with (tmp_path / "slow.dng").open("wb") as file:
+            file.write(content[: len(content) // 2])
+            file.flush()
+            time.sleep(0.1)
+            file.write(content[len(content) // 2 :])
+        assert running.stdout.readline().startswith("usable  slow.dng (f/5.6")
+        (tmp_path / "slow.dng").rename(tmp_path / "named.dng")
+        assert "slow.dng is now named.dng" in running.stdout.readline()
+        (tmp_path / "named.dng").unlink()
+        assert running.stdout.readline().startswith("gone  named.dng")
+        running.send_signal(signal.SIGINT)
+        _, errors = running.communicate(timeout=10)
+        assert running.returncode == 0
+        assert "Traceback" not in errors
+    finally:
+        running.kill()
+        running.communicate()

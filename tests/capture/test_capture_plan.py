@@ -1,0 +1,240 @@
+"""The plan of a shoot: its figures against textbook values, its shots by counting, its pages as they print."""
+
+import csv
+from itertools import pairwise
+from math import log2
+
+import numpy as np
+import pypdfium2
+import pytest
+from typer.testing import CliRunner
+
+from lensbench import optics
+from lensbench.capture.checklist import checklist_pdf
+from lensbench.capture.exposure import Exposure, in_thirds, shutter_name, thirds_in_words
+from lensbench.capture.gear import CameraGear, LensGear, exact_f_number, full_stops, zoom_marks
+from lensbench.capture.planning import Place, make_plan, quick_plan
+from lensbench.capture.standing import PrintGear, choose_chart, stand
+from lensbench.capture.table import counted_names, table_shots, write_table
+from lensbench.chart.layout import sheet
+from lensbench.cli.main import app
+from lensbench.errors import SettingError
+from lensbench.study.shots_table import read_shots_table
+
+FULL_FRAME = CameraGear(pitch_um=6.0, size_px=(4000, 6000))
+FIFTY = LensGear(focal_range_mm=(50.0, 50.0), widest_f_number=1.4)
+ZOOM = LensGear(name="Fennel", focal_range_mm=(24.0, 70.0), widest_f_number=2.8, closest_mm=380.0)
+
+
+def place(**changes):
+    settings = {"room_mm": 5000.0, "paper": "A4", "exposure": Exposure.parse("1/30@5.6")}
+    return Place(**(settings | changes))
+
+
+def standing(focal_lengths, **changes):
+    settings = {"camera": FULL_FRAME, "printed": PrintGear(), "f_numbers": (1.4, 2.8)}
+    return stand(50.0, focal_lengths, **(settings | changes))
+
+
+# Derived from the exact defocused pupil (Hopkins 1955): object distances of 25 and 50 focal lengths have
+# m = 1/24 and 1/49; 1 % of MTF50 goes at 0.371 wavelength N^2 = 1.6 um at f/2.8 and 550 nm.
+@pytest.mark.parametrize(("object_focals", "flat_mm"), [(25.0, 0.92), (50.0, 3.84)])
+def test_how_flat_the_chart_must_hang(object_focals, flat_mm):
+    m = 1.0 / (object_focals - 1.0)
+    here = standing(optics.chart_distance_mm(focal_length_mm=1.0, magnification=m))
+    assert here.magnification == pytest.approx(m)
+    assert here.flat_mm[2.8] == pytest.approx(flat_mm, rel=0.01)
+    assert here.flat_mm[1.4] == pytest.approx(flat_mm / 4.0, rel=0.01)
+
+
+def test_one_percent_is_one_percent():
+    """The focus shift against the exact transfer: MTF50 of a perfect lens falls by 1 and by 5 %."""
+    f_number, wavelength_um = 4.0, 0.55
+    for loss in (1.0, 5.0):
+        shift = optics.focus_shift_for_loss_um(f_number, loss_percent=loss, wavelength_um=wavelength_um)
+        w20 = optics.w20_waves_from_focus_shift(shift, f_number=f_number, wavelength_um=wavelength_um)
+        nu = np.linspace(0.38, 0.41, 301)
+        otf = optics.defocused_diffraction_otf(nu, w20)
+        at_half = float(np.interp(-0.5, -otf, nu))
+        # 0.403973: MTF50 of a circular pupil (Goodman).
+        assert 100.0 * (1.0 - at_half / 0.403973) == pytest.approx(loss, rel=0.02)
+
+
+def test_how_square_the_camera_must_stand():
+    # Derived: 18 mm high on the sensor, m = 1/49, f/2.8, 550 nm: a quarter of a degree.
+    camera = CameraGear(pitch_um=6.0, size_px=(3600, 4800))  # half-diagonal 18 mm
+    assert camera.half_diagonal_mm == pytest.approx(18.0)
+    distance = optics.chart_distance_mm(focal_length_mm=1.0, magnification=1.0 / 49.0)
+    assert standing(distance, camera=camera).square_deg[2.8] == pytest.approx(0.25, abs=0.002)
+
+
+def test_what_the_print_costs():
+    # Derived: edges of 0.10 mm (10-90 %), m = 1/24, 4 um: 0.816 is left at 0.25 cycles/pixel; 1/49: 0.952.
+    camera = CameraGear(pitch_um=4.0, size_px=(4000, 6000))
+    exact = PrintGear(edge_mm=0.1, dots_per_inch=10_000.0)
+    for m, left in ((1.0 / 24.0, 0.816), (1.0 / 49.0, 0.952)):
+        distance = optics.chart_distance_mm(focal_length_mm=1.0, magnification=m)
+        assert standing(distance, camera=camera, printed=exact).print_mtf == pytest.approx(left, abs=1e-3)
+    # A dot of 600 dpi is 0.0423 mm wide, as an even spread 0.0122 mm of sigma (derived: width over root 12).
+    assert PrintGear(edge_mm=0.0).sigma_mm == pytest.approx(0.0122, abs=1e-4)
+
+
+def test_the_distance_of_a_sheet_that_fills_the_frame():
+    """Frame of the A3 sheet over the sensor gives m; distance f (2 + m + 1/m)."""
+    chart = choose_chart(FIFTY, FULL_FRAME, paper="A3", room_mm=1500.0, kind="sheet")
+    frame = next(frame for frame in sheet("A3").frames if frame.ratio == "3:2")
+    m = min(24.0 / frame.size_mm[0], 36.0 / frame.size_mm[1])
+    assert chart.focal_lengths == pytest.approx(2.0 + m + 1.0 / m)
+    assert chart.command((24.0, 36.0)) == "lensbench chart --paper A3 --out chart.pdf"
+
+
+def test_the_room_decides_on_the_chart():
+    wall = choose_chart(ZOOM, FULL_FRAME, paper="A4", room_mm=5000.0)
+    assert (wall.kind, wall.pages) == ("wall", 13)
+    assert wall.focal_lengths * 70.0 <= 5000.0 - 600.0
+    assert wall.focal_lengths >= 25.0
+    small = choose_chart(ZOOM, FULL_FRAME, paper="A3", room_mm=2200.0)
+    assert (small.kind, small.paper, small.tile) == ("sheet", "A2", "A3")
+    assert small.focal_lengths * 70.0 <= 2200.0 - 600.0
+    with pytest.raises(SettingError, match="this room allows"):
+        choose_chart(ZOOM, FULL_FRAME, paper="A4", room_mm=900.0)
+    with pytest.raises(SettingError, match=r"wants \d+ focal lengths, that is a room"):
+        choose_chart(ZOOM, FULL_FRAME, paper="A4", room_mm=2000.0, kind="wall")
+    with pytest.raises(SettingError, match="not on A0"):
+        choose_chart(ZOOM, FULL_FRAME, paper="A0", room_mm=9000.0, kind="wall")
+
+
+def test_the_wall_set_that_is_planned_can_be_made(tmp_path):
+    plan = make_plan(ZOOM, FULL_FRAME, place=place())
+    command = plan.chart.command(FULL_FRAME.sensor_mm).replace("wall.pdf", str(tmp_path / "wall.pdf"))
+    made = CliRunner().invoke(app, command.split()[1:])
+    assert made.exit_code == 0, made.output
+
+
+def test_every_stop_length_and_repeat_is_there_once():
+    plan = make_plan(ZOOM, FULL_FRAME, place=place(), stops=[2.8, 4.0, 8.0], focal_lengths_mm=[24.0, 70.0])
+    # By counting: 2 lengths x 3 stops x 3 repeats, and a bracket of 5 at f/2.8 of each length.
+    assert len(plan.shots) == 2 * 3 * 3 + 2 * 5
+    steps = [shot.focus_step for shot in plan.shots if shot.focus_step is not None]
+    assert steps == [-2, -1, 0, 1, 2] * 2
+    assert {here.magnification for here in plan.standings} == {plan.standings[0].magnification}
+
+
+def test_a_lens_that_cannot_focus_so_near_is_told():
+    far_focusing = LensGear(focal_range_mm=(24.0, 70.0), widest_f_number=4.0, closest_mm=1500.0)
+    plan = make_plan(far_focusing, FULL_FRAME, place=place(room_mm=2200.0, paper="A3"))
+    assert plan.standings[0].distance_mm == pytest.approx(1500.0)
+    assert any("does not focus near enough" in remark for remark in plan.remarks)
+
+
+def test_the_light_stays_the_same():
+    """t / N^2 is constant over exact stops: each full stop doubles the time."""
+    plan = make_plan(FIFTY, FULL_FRAME, place=place(), stops=[1.4, 2.8, 5.6, 11.0])
+    times = [plan.exposure_s(stop) for stop in (1.4, 2.8, 5.6, 11.0)]
+    assert [log2(after / before) for before, after in pairwise(times)] == pytest.approx([2.0, 2.0, 2.0])
+    assert times[2] == pytest.approx(1.0 / 30.0)
+
+
+def test_exact_stops_and_dial_times():
+    # Engraved third and half stops are rounded powers of the root of two; 2^(5/2), 2^(11/6), 2^(11/4).
+    for engraved, exact in ((5.6, 2**2.5), (3.5, 2 ** (11 / 6)), (6.7, 2**2.75), (1.8, 2 ** (5 / 6))):
+        assert exact_f_number(engraved) == pytest.approx(exact)
+    assert [shutter_name(t) for t in (1 / 128, 1 / 31, 0.26, 7.7)] == ["1/125 s", "1/30 s", "1/4 s", "8 s"]
+    assert [thirds_in_words(n) for n in (1, 3, 4, 6)] == [
+        "a third of a stop",
+        "one stop",
+        "1 1/3 stops",
+        "2 stops",
+    ]
+    assert [in_thirds(stops) for stops in (0.05, -0.7, 1.34)] == [1, 2, 4]
+    for wrong in ("30@", "1/0@4", "1/30@0", "fast"):
+        with pytest.raises(SettingError):
+            Exposure.parse(wrong)
+
+
+def test_stops_and_marks():
+    assert full_stops(FIFTY) == (1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
+    assert zoom_marks(LensGear(focal_range_mm=(100.0, 400.0), widest_f_number=5.6)) == (
+        100.0, 135, 200, 300, 400.0,
+    )  # fmt: skip
+    assert zoom_marks(ZOOM, most=3) == (24.0, 40, 70.0)
+    for wrong in ({"focal_range_mm": (70.0, 24.0)}, {"widest_f_number": 22.0}):
+        with pytest.raises(SettingError):
+            LensGear(**({"focal_range_mm": (24.0, 70.0), "widest_f_number": 2.8} | wrong))
+    with pytest.raises(SettingError, match=r"f/1\.2: the lens opens to f/1\.4"):
+        make_plan(FIFTY, FULL_FRAME, place=place(), stops=[1.2])
+    with pytest.raises(SettingError, match="reaches from 24 to 70"):
+        make_plan(ZOOM, FULL_FRAME, place=place(), focal_lengths_mm=[105.0])
+
+
+@pytest.mark.parametrize("lens", [FIFTY, ZOOM, LensGear(focal_range_mm=(600, 600), widest_f_number=11)])
+def test_the_quick_test_is_a_dozen_shots_on_one_page(lens):
+    plan = quick_plan(lens, FULL_FRAME, place=place(room_mm=12_000.0, paper="A3"))
+    assert len(plan.shots) <= 12
+    assert {shot.f_number for shot in plan.shots} == {lens.widest_f_number, max(8.0, lens.widest_f_number)}
+    assert {shot.condition for shot in plan.shots} == {"upright", "turned 180"}
+    assert plan.minutes <= 11.0
+    assert len(pypdfium2.PdfDocument(checklist_pdf(plan))) == 1
+
+
+def test_the_checklist_prints_what_was_planned():
+    plan = make_plan(ZOOM, FULL_FRAME, place=place())
+    content = checklist_pdf(plan)
+    assert content == checklist_pdf(plan)
+    assert b"/JavaScript" not in content
+    document = pypdfium2.PdfDocument(content)
+    text = "\n".join(page.get_textpage().get_text_range() for page in document)
+    for words in (
+        "Shots at 24 mm",
+        "Shots at 70 mm",
+        "f/16",
+        "Tripod",
+        "mirror",
+        "Lamps",
+        "ladder",
+        "45 degrees",
+    ):
+        assert words in text
+    boxes = text.count("\N{BALLOT BOX}")
+    assert boxes >= len(plan.shots)
+    # Every page keeps 15 mm free at the sides, which any printer can print to.
+    for page in document:
+        grey = page.render(scale=1.0, grayscale=True).to_numpy()
+        assert grey[:, :38].min() > 200
+        assert grey[:, -38:].min() > 200
+
+
+def test_the_table_is_one_that_sweep_reads(tmp_path):
+    plan = make_plan(ZOOM, FULL_FRAME, place=place())
+    names = counted_names("DSC00998.ARW", len(plan.shots))
+    write_table(table_shots(plan, files=names), tmp_path / "shots.csv")
+    rows = read_shots_table(tmp_path / "shots.csv")
+    assert [row.file for row in rows] == names
+    assert [row.f_number for row in rows] == [shot.f_number for shot in plan.shots]
+    assert all(row.use == (row.focus_step in (None, 0.0)) for row in rows)
+    assert rows[0].lens == "Fennel"
+
+
+def test_names_count_on():
+    assert counted_names("IMG_9998.CR3", 3) == ["IMG_9998.CR3", "IMG_9999.CR3", "IMG_0001.CR3"]
+    with pytest.raises(SettingError, match="a name with a number"):
+        counted_names("photo.dng", 2)
+
+
+def test_the_command(tmp_path):
+    out = tmp_path / "plan"
+    options = ["--focal", "24-70", "--widest", "2.8", "--closest-m", "0.38", "--out", str(out)]
+    done = CliRunner().invoke(app, ["plan", *options, "--room-m", "5", "--first-file", "A001.NEF"])
+    assert done.exit_code == 0
+    assert "40.0" in done.stdout
+    assert (out / "checklist.pdf").read_bytes().startswith(b"%PDF")
+    with (out / "shots.csv").open(newline="") as file:
+        assert next(csv.DictReader(file))["file"] == "A001.NEF"
+    quick = CliRunner().invoke(app, ["plan", *options, "--quick", "--paper", "A3"])
+    assert "12 shots" in quick.stdout
+    for wrong in (
+        ["--focal", "wide", "--widest", "2"],
+        [*options, "--size", "big"],
+        [*options, "--stops", "a"],
+    ):
+        assert isinstance(CliRunner().invoke(app, ["plan", *wrong]).exception, SettingError)
