@@ -109,7 +109,7 @@ def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
     snr = fit.noise.snr(posterior.step)
     if snr < LOWEST_SNR:
         remarks.append(remark("low_snr", f"SNR {snr:.0f}, limit {LOWEST_SNR:.0f}"))
-    over = max(curves.overshoot_percent, curves.undershoot_percent)
+    over = max(curves.profile.overshoot_percent, curves.profile.undershoot_percent)
     # Noise makes a smooth fit overshoot a little: about as much as the mean of 20 samples departs.
     noise_percent = 400.0 / (snr * np.sqrt(fit.bins.count.sum() / 20.0))
     if over > LARGEST_OVERSHOOT_PERCENT + noise_percent:

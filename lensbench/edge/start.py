@@ -16,6 +16,10 @@ _SMOOTH_SIGMA_PX: Final = 2.0
 _BAND: Final = 0.3
 """Samples this near to the half-way level, as a part of the step, lie on the edge."""
 _FEWEST_BETWEEN: Final = 8
+_ENOUGH_BETWEEN: Final = 40
+_NOISY: Final = 0.05
+_TRUSTED_PX: Final = 6.0
+"""How far the line that divides dark from bright may be off."""
 _FAR_MEDIANS: Final = 3.0
 _SIGMA_OF_SPREAD: Final = 2.2
 """The samples of the band reach 0.84 sigma to each side of a Gaussian edge, and spread 0.4 sigma (derived)."""
@@ -50,10 +54,19 @@ def first_line(points: Points) -> Start:
     middle = 0.5 * (dark + bright)
     off = points.value - middle
     between = np.flatnonzero(np.abs(off) < _BAND * step)
-    few = between.size < _FEWEST_BETWEEN or between.size > 0.6 * points.value.size
-    if few:
-        thin = slice(None, None, stride)
-        return _divided(points.row_px[thin], points.col_px[thin], points.value[thin], dark, bright)
+    thin = slice(None, None, stride)
+    divided = None
+    if (
+        _noisy(points.value[thin], dark, bright)
+        or not _FEWEST_BETWEEN <= between.size < 0.6 * points.value.size
+    ):
+        divided = _divided(points.row_px[thin], points.col_px[thin], points.value[thin], dark, bright)
+        off_line = points.row_px[between] * np.sin(divided.angle_rad) + points.col_px[between] * np.cos(
+            divided.angle_rad
+        )
+        between = between[np.abs(off_line - divided.offset_px) < _TRUSTED_PX]
+    if divided is not None and between.size < _ENOUGH_BETWEEN:
+        return divided
     row, col = points.row_px[between], points.col_px[between]
     weight = 1.0 - np.square(off[between] / (_BAND * step))
     angle, offset, spread = _principal_axis(row, col, weight)
@@ -70,6 +83,15 @@ def first_line(points: Points) -> Start:
     if rising < 0:
         angle, offset = angle + np.pi, -offset
     return Start(angle, offset, 0.0, max(_SIGMA_OF_SPREAD * spread, 0.5), dark, bright)
+
+
+def _noisy(value: FloatArray, dark: float, bright: float) -> bool:
+    """Tell whether plateau samples may pass for samples between the levels: noise above a twentieth of the step."""
+    step = bright - dark
+    scatter = np.concatenate(
+        [value[value < dark + 0.25 * step] - dark, value[value > bright - 0.25 * step] - bright]
+    )
+    return bool(scatter.size and np.abs(scatter).mean() > 0.8 * _NOISY * step)
 
 
 def _principal_axis(row: FloatArray, col: FloatArray, weight: FloatArray) -> tuple[float, float, float]:

@@ -15,12 +15,23 @@ from lensbench.edge.posterior import LEVELS, SHIFT, Posterior
 from lensbench.edge.shapes import ComplexArray, nearest_rung, rung_at
 from lensbench.units import FloatArray
 
-__all__ = ["Curves", "curves_of", "transfer_of"]
+__all__ = ["Curves", "Profile", "curves_of", "transfer_of"]
 
 Places = npt.NDArray[np.intp]
 
 _SD_STRIDE: Final = 4
 """Standard deviations are worked out at every fourth output frequency and interpolated."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Profile:
+    """The ESF of one edge within its region, 0 on the dark plateau and 1 on the bright one."""
+
+    position_px: FloatArray
+    esf: FloatArray
+    rise_10_90_px: float
+    overshoot_percent: float
+    undershoot_percent: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,11 +46,7 @@ class Curves:
     mtf_cypx: tuple[float, float, float, float]
     """At 50, 30, 20 and 10 percent."""
     mtf50_sd_cypx: float
-    esf_position_px: FloatArray
-    esf: FloatArray
-    rise_10_90_px: float
-    overshoot_percent: float
-    undershoot_percent: float
+    profile: Profile
 
 
 @cache
@@ -69,44 +76,51 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
     rung = posteriors[0].rung
     columns = _columns_of(posteriors[0])
     coefficient = np.stack([one.coefficient for one in posteriors])
-    step = coefficient[:, 1:2]
-    transfer = coefficient @ columns / step
+    transfer = coefficient @ columns / coefficient[:, 1:2]
     sfr = np.abs(transfer)
     own = rung.own_frequency_cypx
-    mtf = np.stack([crossings_cypx(own, sfr[:, : own.size], level) for level in MTF_LEVELS], axis=1)
+    fine, output = sfr[:, : own.size], sfr[:, own.size :]
+    mtf = np.stack([crossings_cypx(own, fine, level) for level in MTF_LEVELS], axis=1)
     places, nearest = _places(own, mtf[:, 0])
     sd = _sfr_sd(posteriors, columns, transfer, places)
+    slope = np.abs(slopes_at(own, fine, own[nearest]))
+    mtf50_sd = np.where(np.isfinite(mtf[:, 0]), sd[:, -1] / np.maximum(slope, 1e-9), np.nan)
     output_sd = _on_output_grid(sd[:, :-1])
-    slope = np.abs(slopes_at(own, sfr[:, : own.size], own[nearest]))
-    mtf50_sd = sd[:, -1] / np.maximum(slope, 1e-9)
+    return [
+        Curves(
+            fine_frequency_cypx=own,
+            fine_sfr=fine[i],
+            sfr=output[i],
+            sfr_sd=output_sd[i],
+            mtf_cypx=(float(mtf[i, 0]), float(mtf[i, 1]), float(mtf[i, 2]), float(mtf[i, 3])),
+            mtf50_sd_cypx=float(mtf50_sd[i]),
+            profile=profile,
+        )
+        for i, profile in enumerate(_profiles(posteriors, coefficient, reach_px))
+    ]
+
+
+def _profiles(
+    posteriors: Sequence[Posterior], coefficient: FloatArray, reach_px: Sequence[float]
+) -> list[Profile]:
+    """Give each edge's ESF within its region, and the figures read off it."""
+    position = posteriors[0].rung.position_px
     esf = _esf(posteriors, coefficient)
-    over, under = zip(
-        *(
-            overshoots_percent(one[None, np.abs(rung.position_px) <= reach])
-            for one, reach in zip(esf, reach_px, strict=True)
-        ),
-        strict=True,
-    )
-    rise = rises_10_90_px(rung.position_px, esf)
-    curves = []
+    rise = rises_10_90_px(position, esf)
+    profiles = []
     for i, reach in enumerate(reach_px):
-        inside = np.abs(rung.position_px) <= reach
-        curves.append(
-            Curves(
-                fine_frequency_cypx=own,
-                fine_sfr=sfr[i, : own.size],
-                sfr=sfr[i, own.size :],
-                sfr_sd=output_sd[i],
-                mtf_cypx=(float(mtf[i, 0]), float(mtf[i, 1]), float(mtf[i, 2]), float(mtf[i, 3])),
-                mtf50_sd_cypx=float(mtf50_sd[i]) if np.isfinite(mtf[i, 0]) else float("nan"),
-                esf_position_px=rung.position_px[inside],
+        inside = np.abs(position) <= reach
+        over, under = overshoots_percent(esf[i : i + 1, inside])
+        profiles.append(
+            Profile(
+                position_px=position[inside],
                 esf=esf[i, inside],
                 rise_10_90_px=float(rise[i]),
-                overshoot_percent=float(over[i][0]),
-                undershoot_percent=float(under[i][0]),
+                overshoot_percent=float(over[0]),
+                undershoot_percent=float(under[0]),
             )
         )
-    return curves
+    return profiles
 
 
 def _places(own: FloatArray, mtf50: FloatArray) -> tuple[Places, Places]:
