@@ -11,6 +11,7 @@ from lensbench.cli.check import check
 from lensbench.cli.compare import compare
 from lensbench.cli.demo import demo
 from lensbench.cli.edge import edge
+from lensbench.cli.effect import effect
 from lensbench.cli.library import library
 from lensbench.cli.measure import measure
 from lensbench.cli.plan import plan
@@ -44,7 +45,7 @@ def _options(
     """Find the sharpest f-stop, zoom position and lens by your own measurement."""
 
 
-for command in (chart, plan, check, edge, measure, sweep, compare, rank, simulate, demo):
+for command in (chart, plan, check, edge, measure, sweep, compare, effect, rank, simulate, demo):
     app.command()(command)
 
 

@@ -29,6 +29,7 @@ _OWN_PLOTS: Final = (
     "lens-*-field-*.png",
     "lens-*-response.png",
     "pair-*.png",
+    "effect-*.png",
 )
 """Plots of an earlier run that the new one does not make again would lie; these names are ours to remove."""
 

@@ -1,0 +1,87 @@
+"""`lensbench effect`: measures what one change did."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from lensbench.study.effect_records import EffectFindings
+
+__all__ = ["effect"]
+
+
+def effect(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Shots of the chart; never written to.")],
+    *,
+    by: Annotated[
+        str,
+        typer.Option(
+            "--by",
+            help="What was changed: condition, exposure_s, iso, f_number, focal_length_mm, lens or camera.",
+            show_default=False,
+        ),
+    ],
+    against: Annotated[
+        str | None,
+        typer.Option(
+            "--against",
+            help="Level the others are held against.  [default: the lowest, or the first shot's]",
+            show_default=False,
+        ),
+    ] = None,
+    shots: Annotated[
+        Path | None,
+        typer.Option("--shots", help="Table (CSV) with the columns file,condition,..."),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", help="Folder for the report.  [default: FOLDER-effect here]", show_default=False
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, help="Processes.  [default: one a processor]")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
+) -> None:
+    """Measure what one change did: filter, stabiliser, support, shutter speed, ISO, processing, repair.
+
+    Shoot the chart by turns (A, B, A, B, A, B), all else equal. Differences of MTF50 and noise are in percent,
+    of overshoot in percentage points, with 95 % intervals and drift from shot to shot removed. Conditions stand
+    in a shots table, or are the names of folders within FOLDER.
+
+    Example: lensbench effect filter-shots --by condition --shots conditions.csv
+    """
+    from lensbench import study
+    from lensbench.cli.telling import progress_bar
+    from lensbench.report import effect_writing, writing
+    from lensbench.study.effect import effect as measure_effect
+
+    place = out or Path(f"{folder.resolve().name or 'shots'}-effect")
+    writing.check_output_folder(place, inputs=[folder])
+    with progress_bar() as progress:
+        running = study.Running(
+            workers=workers or study.usual_workers(), progress=lambda done, total, _: progress(done, total)
+        )
+        done = measure_effect(
+            folder, by=by, against=against, shots_csv=shots, shelf=place / "measured", running=running
+        )
+    written = effect_writing.write_effect(done, place)
+    _say_rejected(done.findings)
+    if as_json:
+        from lensbench.report.json_form import plain
+
+        typer.echo(writing.json_text(plain(done.findings)).decode(), nl=False)
+        return
+    for sentence in effect_writing.effect_sentences(done.findings):
+        typer.echo(sentence)
+    typer.echo(f"Report: {written[-1]}")
+
+
+def _say_rejected(findings: "EffectFindings") -> None:
+    from lensbench.report.clean import clean_text
+
+    for rejection in findings.rejected:
+        name, reason = clean_text(rejection.path.name), clean_text(rejection.reason)
+        typer.echo(f"rejected: {name}: {reason}", err=True)

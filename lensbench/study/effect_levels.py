@@ -1,0 +1,184 @@
+"""What a shot counts under: the level of what was changed, and the setting that stayed."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from lensbench.errors import SettingError, SweepError
+from lensbench.records import ShotResult
+from lensbench.study.effect_shutter import speed_name
+from lensbench.study.findings import PlannedShot, SweepShot
+
+__all__ = ["BY", "Level", "LevelledShot", "levelled", "measured"]
+
+_STEPS_A_STOP: Final = 3.0
+"""Shutter speeds are named to a third of a stop."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """One level: what it is called, and its number where it has one."""
+
+    name: str
+    number: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LevelledShot:
+    """A measured shot with its level, its setting and its place in the order of shooting."""
+
+    shot: SweepShot
+    result: ShotResult
+    level: Level
+    setting: str
+    order: int
+    """From 1; 0 for all where nobody knows it: neither times nor one folder's names tell."""
+
+
+def measured(shot: SweepShot) -> ShotResult | None:
+    """Give what was measured in a shot that counts."""
+    return shot.result if isinstance(shot.result, ShotResult) and not shot.reason else None
+
+
+def _condition(planned: PlannedShot, only_folder: bool) -> Level | None:  # noqa: FBT001
+    name = planned.condition or ("" if only_folder else planned.path.parent.name)
+    return Level(name=name) if name else None
+
+
+def _exposure(planned: PlannedShot) -> Level | None:
+    seconds = planned.metadata.exposure_s
+    if not seconds:
+        return None
+    nominal = 2.0 ** (round(float(np.log2(seconds)) * _STEPS_A_STOP) / _STEPS_A_STOP)
+    return Level(name=speed_name(seconds), number=nominal)
+
+
+def _iso(planned: PlannedShot) -> Level | None:
+    iso = planned.metadata.iso
+    return Level(name=f"ISO {iso}", number=float(iso)) if iso else None
+
+
+def _f_number(planned: PlannedShot) -> Level | None:
+    number = planned.setting.f_number
+    return Level(name=f"f/{number:g}", number=number) if np.isfinite(number) else None
+
+
+def _focal_length(planned: PlannedShot) -> Level | None:
+    length = planned.setting.focal_length_mm
+    return Level(name=f"{length:g} mm", number=length) if np.isfinite(length) else None
+
+
+def _lens(planned: PlannedShot) -> Level | None:
+    return Level(name=planned.metadata.lens) if planned.metadata.lens else None
+
+
+def _camera(planned: PlannedShot) -> Level | None:
+    return Level(name=planned.metadata.camera) if planned.metadata.camera else None
+
+
+_NUMBERED: Final[dict[str, Callable[[PlannedShot], Level | None]]] = {
+    "exposure_s": _exposure,
+    "iso": _iso,
+    "f_number": _f_number,
+    "focal_length_mm": _focal_length,
+    "lens": _lens,
+    "camera": _camera,
+}
+BY: Final = ("condition", *_NUMBERED)
+
+
+def levelled(shots: Sequence[SweepShot], by: str) -> list[LevelledShot]:
+    """Give the shots that count, in the order of shooting, with their levels and settings.
+
+    Conditions come from the shots table, else from the names of the folders that the photographs lie in. What
+    changes along with the level, everywhere, is no setting: a teleconverter changes focal length and f-number.
+
+    Raises
+    ------
+    SettingError
+        There is no such column.
+    SweepError
+        A shot does not say its level, or all stand under the same.
+    """
+    if by not in BY:
+        raise SettingError(f"--by {by}: no such column; choose of {', '.join(BY)}")
+    use = sorted((shot for shot in shots if measured(shot)), key=_moment(shots))
+    folders = {shot.planned.path.parent for shot in use}
+    only_folder = by == "condition" and (len(folders) < 2 or any(shot.planned.condition for shot in use))
+    level_of = _NUMBERED.get(by) or (lambda planned: _condition(planned, only_folder))
+    levels = [level_of(shot.planned) for shot in use]
+    if unknown := [shot.planned.path for shot, level in zip(use, levels, strict=True) if level is None]:
+        raise SweepError(_unknown(unknown, by))
+    known = _named_alike([level for level in levels if level is not None])
+    if len({level.name for level in known}) < 2:
+        only = known[0].name if known else "nothing"
+        raise SweepError(
+            f"all {len(use)} shots stand under one {by} ({only}); an effect needs two to compare"
+        )
+    settings = _settings(use, known, by)
+    known_order = len(folders) < 2 or _timed(use)
+    return [
+        LevelledShot(
+            shot=shot, result=result, level=level, setting=setting, order=place if known_order else 0
+        )
+        for place, (shot, level, setting) in enumerate(zip(use, known, settings, strict=True), start=1)
+        if (result := measured(shot))
+    ]
+
+
+def _unknown(paths: Sequence[Path], by: str) -> str:
+    names = ", ".join(path.name for path in paths[:3])
+    where = "a shots table (--shots) with the columns file and condition, or folders named by condition"
+    wanted = where if by == "condition" else "photographs whose metadata hold it"
+    return f"{len(paths)} shots do not say their {by} ({names}{', ...' if len(paths) > 3 else ''}); give {wanted}"
+
+
+def _moment(shots: Sequence[SweepShot]) -> Callable[[SweepShot], tuple[str, int]]:
+    """Order by the time of shooting, then as the folder has them."""
+    places = {shot.planned.path: place for place, shot in enumerate(shots)}
+    timed = _timed([shot for shot in shots if measured(shot)])
+
+    def moment(shot: SweepShot) -> tuple[str, int]:
+        return (shot.planned.metadata.taken_at or "") if timed else "", places[shot.planned.path]
+
+    return moment
+
+
+def _timed(shots: Sequence[SweepShot]) -> bool:
+    return all(shot.planned.metadata.taken_at for shot in shots)
+
+
+def _named_alike(levels: Sequence[Level]) -> list[Level]:
+    """Give levels of one number one name, the one met most."""
+    names: dict[float, list[str]] = {}
+    for level in levels:
+        if level.number is not None:
+            names.setdefault(level.number, []).append(level.name)
+    common = {number: max(sorted(set(found)), key=found.count) for number, found in names.items()}
+    return [Level(name=common.get(level.number or 0.0, level.name), number=level.number) for level in levels]
+
+
+def _settings(shots: Sequence[SweepShot], levels: Sequence[Level], by: str) -> list[str]:
+    """Name each shot's setting by what else was varied, leaving out what only changes with the level."""
+    parts = {
+        "f_number": [f"f/{shot.planned.setting.f_number:g}" for shot in shots],
+        "focal_length_mm": [f"{shot.planned.setting.focal_length_mm:g} mm" for shot in shots],
+        "lens": [shot.planned.lens for shot in shots],
+    }
+    kept = [
+        names
+        for name, names in parts.items()
+        if name != by and not _goes_with(names, [level.name for level in levels])
+    ]
+    return [", ".join(words) for words in zip(*kept, strict=True)] if kept else [""] * len(shots)
+
+
+def _goes_with(names: Sequence[str], levels: Sequence[str]) -> bool:
+    """Tell whether no value occurs under two levels, so that it can't be held while the level changes."""
+    seen: dict[str, set[str]] = {}
+    for name, level in zip(names, levels, strict=True):
+        seen.setdefault(name, set()).add(level)
+    return all(len(found) == 1 for found in seen.values())

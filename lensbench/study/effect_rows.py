@@ -1,0 +1,106 @@
+"""The rows of an effect: difference, interval and verdict of each level in each figure."""
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from lensbench.study.effect_figures import (
+    NOISE_VISIBLE_PERCENT,
+    OVERSHOOT_VISIBLE_POINTS,
+    noise_percent,
+    overshoot_percent,
+)
+from lensbench.study.effect_levels import LevelledShot
+from lensbench.study.effect_model import Contrast, Fitted, Layout, fit_levels
+from lensbench.study.effect_records import EffectRow, Visible
+from lensbench.units import FloatArray
+
+__all__ = ["in_percent", "log_mtf50", "noise_rows", "overshoot_rows", "sharpness_rows"]
+
+_NAN: Final = float("nan")
+
+
+def log_mtf50(use: Sequence[LevelledShot], zone: str, *, on_subject: bool) -> FloatArray:
+    """Give the logarithm of each shot's MTF50 in a zone; on the subject's scale, up to a constant, where wanted."""
+    figures = [one.result.summary[zone].mtf50_cypx if zone in one.result.summary else _NAN for one in use]
+    sizes = [one.result.magnification or 1.0 if on_subject else 1.0 for one in use]
+    pitches = [one.result.pixel_pitch_um or 1.0 if on_subject else 1.0 for one in use]
+    return np.asarray(np.log(np.array(figures) * np.array(sizes) / np.array(pitches)), np.float64)
+
+
+def in_percent(found: Contrast) -> tuple[float, tuple[float, float]]:
+    """Give a difference of logarithms and its interval in percent."""
+    low, high = 100.0 * np.expm1([found.value - found.half, found.value + found.half])
+    return 100.0 * float(np.expm1(found.value)), (float(low), float(high))
+
+
+def _verdict(ci95: tuple[float, float], visible_from: float) -> str:
+    low, high = ci95
+    if low > visible_from or high < -visible_from:
+        return "visible"
+    return "marginal" if low > -visible_from and high < visible_from else "can't tell"
+
+
+def sharpness_rows(fit: Fitted, names: Sequence[str], zone: str, visible: Visible) -> list[EffectRow]:
+    """Give the difference of every level in the sharpness of one zone."""
+    return [
+        _row(name, "mtf50", zone, in_percent(found), visible_from=visible.percent, fit=fit)
+        for name, found in zip(names[1:], fit.levels, strict=True)
+        if np.isfinite(found.value)
+    ]
+
+
+def _row(
+    level: str,
+    figure: str,
+    zone: str,
+    found: tuple[float, tuple[float, float]],
+    *,
+    visible_from: float,
+    fit: Fitted,
+    unit: str = "percent",
+) -> EffectRow:
+    return EffectRow(
+        level=level,
+        figure=figure,
+        zone=zone,
+        unit=unit,
+        difference=found[0],
+        ci95=found[1],
+        visible_from=visible_from,
+        verdict=_verdict(found[1], visible_from),
+        drift_removed=fit.drift is not None,
+    )
+
+
+def noise_rows(use: Sequence[LevelledShot], names: Sequence[str], layout: Layout) -> list[EffectRow]:
+    """Give the difference of every level in noise; nothing where it is not known for every shot."""
+    noise = np.array([noise_percent(one.result) for one in use])
+    if not np.all(noise > 0.0):
+        return []
+    fit = fit_levels(np.log(noise), layout)
+    return [
+        _row(name, "noise", "frame", in_percent(found), visible_from=NOISE_VISIBLE_PERCENT, fit=fit)
+        for name, found in zip(names[1:], fit.levels, strict=True)
+    ]
+
+
+def overshoot_rows(use: Sequence[LevelledShot], names: Sequence[str], layout: Layout) -> list[EffectRow]:
+    """Give the difference of every level in overshoot; nothing where it is not known for every shot."""
+    overshoot = np.array([overshoot_percent(one.result) for one in use])
+    if not np.isfinite(overshoot).all():
+        return []
+    fit = fit_levels(overshoot, layout)
+    return [
+        _row(
+            name,
+            "overshoot",
+            "frame",
+            (found.value, (found.value - found.half, found.value + found.half)),
+            visible_from=OVERSHOOT_VISIBLE_POINTS,
+            fit=fit,
+            unit="percentage points",
+        )
+        for name, found in zip(names[1:], fit.levels, strict=True)
+    ]

@@ -1,0 +1,126 @@
+"""What an effect says, in plain sentences."""
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from lensbench.study.effect_levels import LevelledShot
+from lensbench.study.effect_model import Layout
+from lensbench.study.effect_records import Drift, EffectRow, ShutterSpeed
+
+__all__ = ["answer_sentences", "cautions", "holds_for"]
+
+_ENTANGLED: Final = 4.0
+"""Growth of the variance by taking drift out, from which the order of shots counts as unlucky."""
+
+
+def answer_sentences(
+    reference: str, rows: Sequence[EffectRow], shutter: ShutterSpeed | None
+) -> tuple[str, ...]:
+    """Say of each level how sharpness, noise and overshoot differ from the reference."""
+    sentences = [shutter.sentence] if shutter else []
+    for level in dict.fromkeys(row.level for row in rows):
+        of = {row.figure: row for row in rows if row.level == level and row.zone == "frame"}
+        parts = [_PARTS[name](of[name]) for name in _PARTS if name in of]
+        sentences.append(f"«{level}» against «{reference}»: {'; '.join(parts)}.")
+    return tuple(sentences)
+
+
+def _sharpness(row: EffectRow) -> str:
+    kind = "less sharp" if row.difference < 0.0 else "sharper"
+    size = f"{abs(row.difference):.1f} % {kind}"
+    if math.isnan(row.ci95[0]):
+        return f"{size}, but without repeats nobody can tell: {row.verdict}"
+    low, high = row.ci95
+    meaning = {
+        "visible": "visible",
+        "marginal": "marginal, too little to be seen"
+        if low > 0.0 or high < 0.0
+        else "marginal, if any at all",
+        "can't tell": "can't tell" if low <= 0.0 <= high else "a difference, but can't tell whether visible",
+    }[row.verdict]
+    return (
+        f"{size} (95 % interval {low:+.1f} to {high:+.1f} %, visible from {row.visible_from:g} %): {meaning}"
+    )
+
+
+def _noise(row: EffectRow) -> str:
+    return f"noise {_signed(row.difference)} %{_interval(row, '%')}: {row.verdict}"
+
+
+def _overshoot(row: EffectRow) -> str:
+    return f"overshoot {_signed(row.difference)} points{_interval(row, 'points')}: {row.verdict}"
+
+
+def _interval(row: EffectRow, unit: str) -> str:
+    low, high = row.ci95
+    return "" if math.isnan(low) else f" ({_signed(low)} to {_signed(high)} {unit})"
+
+
+def _signed(value: float) -> str:
+    """Give a whole number with its sign, and zero as such."""
+    return f"{value:+.0f}" if abs(value) >= 0.5 else "0"
+
+
+_PARTS: Final = {"mtf50": _sharpness, "noise": _noise, "overshoot": _overshoot}
+
+
+def cautions(
+    use: Sequence[LevelledShot],
+    layout: Layout,
+    names: Sequence[str],
+    *,
+    drift: Drift | None,
+    on_subject: bool,
+) -> tuple[str, ...]:
+    """Say what the comparison must not be taken for, and what would make it firmer."""
+    found = []
+    counts = [int(np.count_nonzero(layout.level == number)) for number in range(len(names))]
+    if min(counts) < 2:
+        found.append(f"One shot only of «{names[int(np.argmin(counts))]}»: take each at least three times.")
+    if drift is None:
+        found.append(
+            "Drift was not taken out, for the shots are too few or their order is not known: shoot A, B, A, B, A, B."
+        )
+    elif _entangled(layout) > _ENTANGLED:
+        found.append(
+            "The kinds were shot one after the other, not by turns: drift and effect are hard to tell apart, and the "
+            "intervals are wide for it. Shoot A, B, A, B."
+        )
+    if len(names) > 2:
+        found.append("Intervals hold at 95 % for all levels together.")
+    if on_subject:
+        found.append(
+            "The subject was seen at different sizes: sharpness counts detail on the subject, not in the picture."
+        )
+    if any(not one.result.sensor_data for one in use):
+        found.append(
+            "Finished pictures: sharpening and noise reduction of the camera are part of the effect."
+        )
+    if len({one.shot.planned.camera for one in use}) > 1:
+        found.append("The shots come from different cameras.")
+    return tuple(found)
+
+
+def _entangled(layout: Layout) -> float:
+    """Give by how much taking out drift widens the variance of the levels' differences, at most."""
+    order = layout.order - layout.order.mean()
+    dummies = np.column_stack(
+        [layout.setting == setting for setting in np.unique(layout.setting)]
+        + [layout.level == level for level in range(1, int(layout.level.max()) + 1)]
+    ).astype(np.float64)
+    first = len(np.unique(layout.setting))
+    plain = np.diagonal(np.linalg.pinv(dummies.T @ dummies))[first:]
+    both = np.column_stack([dummies, order])
+    drifting = np.diagonal(np.linalg.pinv(both.T @ both))[first:-1]
+    return float(np.max(drifting / plain))
+
+
+def holds_for(use: Sequence[LevelledShot]) -> str:
+    """Say what the finding rests on."""
+    first = use[0].shot.planned
+    settings = [one for one in dict.fromkeys(one.setting for one in use) if one]
+    shown = f" at {'; '.join(settings[:4])}" if settings else ""
+    return f"This copy of {first.lens} on {first.camera}{shown}, {len(use)} shots that count."

@@ -1,0 +1,78 @@
+"""The report of an effect: every file, the answer first, no formulas in tables, the same words on all of them."""
+
+import csv
+import io
+import json
+import math
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "study"))
+
+from effect_shots import series, shot
+
+from lensbench.errors import SettingError
+from lensbench.report.effect_content import effect_content, effect_sentences
+from lensbench.report.effect_writing import write_effect
+from lensbench.study.effect import find_effect
+from lensbench.study.effect_records import Effect
+
+
+def done(shots, **options):
+    return Effect(findings=find_effect(shots, **options), shots=tuple(shots))
+
+
+@pytest.fixture(scope="module")
+def filter_effect():
+    shots = series(["=without", "<with>"] * 3, effect={"=without": 0.0, "<with>": -0.2}, sd=0.004)
+    return done(shots, by="condition")
+
+
+def test_every_file_is_written_and_says_the_same(filter_effect, tmp_path):
+    written = write_effect(filter_effect, tmp_path / "out")
+    names = {path.relative_to(tmp_path / "out").as_posix() for path in written}
+    assert {"report.html", "report.pdf", "effect.json", "effect.csv", "shots.csv"} <= names
+    assert written[-1].name == "report.html"
+    page = written[-1].read_text(encoding="utf-8")
+    assert "<h1>«&lt;with&gt;» against «=without»: " in page
+    assert "visible" in page
+    assert "<with>" not in page
+    told = json.loads((tmp_path / "out" / "effect.json").read_text(encoding="utf-8"))
+    assert told["reference"] == "=without"
+    assert told["rows"][0]["verdict"] == "visible"
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "out" / "effect.csv").read_text(encoding="utf-8"))))
+    assert {row["reference"] for row in rows} == {"'=without"}
+    assert float(rows[0]["difference"]) == pytest.approx(told["rows"][0]["difference"], rel=1e-5)
+    assert (tmp_path / "out" / "report.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_the_same_shots_give_the_same_bytes(filter_effect, tmp_path):
+    first, second = (write_effect(filter_effect, tmp_path / name) for name in "ab")
+    assert [path.read_bytes() for path in first] == [path.read_bytes() for path in second]
+
+
+def test_a_report_is_never_written_among_the_photographs(filter_effect):
+    with pytest.raises(SettingError, match="never written to"):
+        write_effect(filter_effect, Path("shots/report"))
+
+
+def test_shutter_speeds_have_a_plot_of_their_own(tmp_path):
+    random = np.random.default_rng(6)
+    shots = [
+        shot(n, 0.25 / math.sqrt(1.0 + (random.normal() * 60.0 * time) ** 2), exposure_s=float(time))
+        for n, time in enumerate(np.tile(2.0 ** -np.arange(2.0, 9.0), 3))
+    ]
+    content = effect_content(find_effect(shots, by="exposure_s"))
+    assert [panel.key for panel in content.panels] == ["effect-difference", "effect-order", "effect-shutter"]
+    assert content.title == "Effect of the shutter speed"
+    assert len(content.panels[1].lines) == 1
+    assert (tmp_path / "plain").exists() is False
+
+
+def test_the_answer_stands_first_and_the_limits_last(filter_effect):
+    sentences = effect_sentences(filter_effect.findings)
+    assert sentences[0].startswith("«<with>» against «=without»: ")
+    assert sentences[-1].startswith("This copy of Fennel on Box One at f/5.6, 35 mm")
