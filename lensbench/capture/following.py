@@ -48,7 +48,8 @@ class Follower:
     """Knows which photographs of a folder were told of; fed with paths that may have changed."""
 
     def __init__(self, folder: Path, *, clock: Callable[[], float] = time.monotonic) -> None:
-        self._folder = folder
+        self.folder = folder.resolve()
+        """One spelling of it, so that a file has one name, whoever tells of it."""
         self._clock = clock
         self._pending: dict[Path, tuple[Identity, float]] = {}
         self._known: dict[Path, Identity] = {}
@@ -68,11 +69,21 @@ class Follower:
         now = self._clock()
         seen = [path for path in changed if _is_photo(path)]
         if now - self._scanned >= _RESCAN_S:
-            seen += [*photo.list_photos(self._folder), *self._known]
+            seen += [*photo.list_photos(self.folder), *self._known]
             self._scanned = now
         for path in seen:
             self._note(path, now)
         return [*self._ready(now), *self._gone(now)]
+
+    def unchanged(self, path: Path) -> bool:
+        """Tell whether a file is still as it was told; one that was written to meanwhile is told again."""
+        identity = _identity(path)
+        if identity == self._known.get(path):
+            return True
+        self._known.pop(path, None)
+        if identity is not None:
+            self._pending[path] = (identity, self._clock())
+        return False
 
     def put_back(self, path: Path) -> bool:
         """Have a file told once more after a while, since it could not be read; False the second time."""
@@ -127,13 +138,13 @@ def _identity(path: Path) -> Identity | None:
     return (told.st_dev, told.st_ino, told.st_size, told.st_mtime_ns) if path.is_file() else None
 
 
-def follow(follower: Follower, folder: Path, *, stop: Stop | None = None) -> Iterator[Happening]:
+def follow(follower: Follower, *, stop: Stop | None = None) -> Iterator[Happening]:
     """Tell what happens in a folder until it is stopped; Ctrl-C ends it quietly.
 
     Parameters
     ----------
     follower : Follower
-        Of this folder.
+        Of the folder.
     stop : threading.Event, optional
         Set it to end.
 
@@ -144,6 +155,7 @@ def follow(follower: Follower, folder: Path, *, stop: Stop | None = None) -> Ite
     """
     from watchfiles import watch  # noqa: PLC0415 - only this way of working needs it
 
+    folder = follower.folder
     if not folder.is_dir():
         raise ImageError(f"{folder}: there is no such folder; give the one that the photographs go to")
     changes = watch(

@@ -93,10 +93,10 @@ def _follow(session: "Session", folder: Path, filled: Path | None) -> bool:
 
     follower = Follower(folder)
     typer.echo(f"Watching {folder}; Ctrl-C ends.", err=True)
-    for happening in follow(follower, folder):
+    for happening in follow(follower):
         if happening.what is What.ARRIVED:
             verdict, whole = session.check(happening.path)
-            if not whole and follower.put_back(happening.path):
+            if not follower.unchanged(happening.path) or (not whole and follower.put_back(happening.path)):
                 continue
             typer.echo(verdict.line + _next(session.book))
         else:

@@ -8,6 +8,7 @@ import sys
 import time
 from dataclasses import replace
 from math import cos, radians, sqrt, tan
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -27,6 +28,7 @@ from lensbench.records import Metadata, RejectedShot, Tilt
 from lensbench.shot import measure_shot
 from lensbench.study.shots_table import read_shots_table
 
+ROOT = Path(__file__).resolve().parents[2]
 LENS = simulate.prime("Invented 35", simulate.ZoomPosition(focal_length_mm=35), widest_f_number=2.8)
 
 
@@ -293,6 +295,22 @@ def test_a_file_is_told_once_it_is_whole(tmp_path):
     assert looked(follower, clock) == [(What.ARRIVED, "a.dng", None)]
 
 
+def test_a_file_written_to_while_it_is_measured_is_told_again(tmp_path):
+    clock = Clock()
+    follower = Follower(tmp_path, clock=clock)
+    path = tmp_path / "a.dng"
+    path.write_bytes(b"most of it")
+    looked(follower, clock)
+    assert looked(follower, clock) == [(What.ARRIVED, "a.dng", None)]
+    assert follower.unchanged(path)
+    path.write_bytes(b"all of it, after a pause")
+    assert not follower.unchanged(path)
+    assert looked(follower, clock) == [(What.ARRIVED, "a.dng", None)]
+    path.unlink()
+    assert not follower.unchanged(path)
+    assert looked(follower, clock) == []
+
+
 def test_renamed_deleted_hidden_and_empty_files(tmp_path):
     clock = Clock()
     follower = Follower(tmp_path, clock=clock)
@@ -336,7 +354,7 @@ def test_a_file_that_cannot_be_read_gets_a_second_look(tmp_path):
 
 def test_a_folder_that_is_not_there(tmp_path):
     with pytest.raises(ImageError, match="no such folder"):
-        next(follow(Follower(tmp_path / "none"), tmp_path / "none"))
+        next(follow(Follower(tmp_path / "none")))
 
 
 def test_a_raw_counts_once(tmp_path):
@@ -358,9 +376,10 @@ def test_a_session_settles_renamed_and_vanished_files(clean, tmp_path):
 @pytest.mark.skipif(os.name == "nt", reason="signals")
 def test_a_watched_folder_from_the_first_file_to_ctrl_c(tmp_path, clean):
     """The program itself: a slow copy, a rename, a deletion, and Ctrl-C with a clean end."""
-    code = "import sys; sys.argv[0] = 'lensbench'; from lensbench.cli.main import run; run()"
+    code = f"import sys; sys.path.insert(0, {str(ROOT)!r}); from lensbench.cli.main import run; run()"
     running = subprocess.Popen(
-        [sys.executable, "-u", "-c", code, "check", str(tmp_path), "--watch"],
+        [sys.executable, "-u", "-c", code, "check", ".", "--watch"],
+        cwd=tmp_path,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -374,6 +393,7 @@ def test_a_watched_folder_from_the_first_file_to_ctrl_c(tmp_path, clean):
             time.sleep(0.1)
             file.write(content[len(content) // 2 :])
         assert running.stdout.readline().startswith("usable  slow.dng (f/5.6")
+        time.sleep(2.5)  # long enough for the folder to be read anew: nothing must be told twice
         (tmp_path / "slow.dng").rename(tmp_path / "named.dng")
         assert "slow.dng is now named.dng" in running.stdout.readline()
         (tmp_path / "named.dng").unlink()
