@@ -5,7 +5,7 @@ the geometric disc of a focus error, and a Gaussian for the aberrations, wider a
 where the description says so. Every length of the description is on the sensor, in micrometres.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Final, Self
 
 import numpy as np
@@ -28,6 +28,8 @@ class PointBlur:
     """Diameter of the geometric focus disc."""
     spread_px2: tuple[float, float, float] = (0.0, 0.0, 0.0)
     """Gaussian covariance: row-row, row-column, column-column."""
+    motion_px: tuple[float, float] = (0.0, 0.0)
+    """Even movement of the image during the exposure: (down, right), from its beginning to its end."""
 
     def radial(self, frequency_cypx: npt.ArrayLike) -> FloatArray:
         """Give the part that is the same in every direction: diffraction times focus disc."""
@@ -39,14 +41,19 @@ class PointBlur:
         """Give the same blur with another Gaussian folded in, such as that of a print."""
         (row_row, row_col, col_col), (more_row, more_cross, more_col) = self.spread_px2, spread_px2
         total = (row_row + more_row, row_col + more_cross, col_col + more_col)
-        return type(self)(q=self.q, disc_px=self.disc_px, spread_px2=total)
+        return replace(self, spread_px2=total)
 
     def along(self, frequency_cypx: npt.ArrayLike, normal: tuple[float, float]) -> FloatArray:
         """Give the optical transfer along a unit normal (row, column); it may turn negative."""
         row_row, row_col, col_col = self.spread_px2
         row, col = normal
         variance_px2 = row_row * row**2 + 2.0 * row_col * row * col + col_col * col**2
-        return self.radial(frequency_cypx) * optics.gaussian_mtf(frequency_cypx, float(np.sqrt(variance_px2)))
+        path_px = row * self.motion_px[0] + col * self.motion_px[1]
+        moved = np.sinc(path_px * np.asarray(frequency_cypx, np.float64))
+        still = self.radial(frequency_cypx) * optics.gaussian_mtf(
+            frequency_cypx, float(np.sqrt(variance_px2))
+        )
+        return np.asarray(still * moved, np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

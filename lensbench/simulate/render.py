@@ -70,6 +70,9 @@ def _transfer(size: int, copies: int, blur: PointBlur) -> Single:
     exponent += ((row_row - fine) * rows**2).astype(np.float32)[:, None]
     exponent += ((col_col - fine) * cols**2).astype(np.float32)
     transfer *= np.exp(exponent, out=exponent)
+    if blur.motion_px != (0.0, 0.0):
+        down, right = blur.motion_px
+        transfer *= np.sinc(np.add.outer(down * rows, right * cols)).astype(np.float32)
     return transfer
 
 

@@ -5,7 +5,7 @@ transformed once and then filtered for each stop and focus.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Final
 
@@ -42,12 +42,20 @@ class Shot:
     """Of the noise."""
     noise: bool = True
     taken_at: str = "2026-03-14T10:00:00"
+    motion_um: tuple[float, float] = (0.0, 0.0)
+    """Even movement of the image over the sensor while the shutter is open: (down, right). Shake."""
+    filter_um: float = 0.0
+    """Gaussian blur (sigma, on the sensor) of a filter before the lens, the same all over."""
+    shutter_s: float | None = None
+    """Exposure time for the metadata, where another than the metered one is to be told."""
     condition: str = ""
     """What was done to this shot, for the truth file: «misfocused»."""
 
     @property
     def exposure_s(self) -> float:
-        """The time that keeps the same light at another stop or ISO, for the metadata."""
+        """The time for the metadata: as told, or what keeps the same light at another stop or ISO."""
+        if self.shutter_s is not None:
+            return self.shutter_s
         return _METERED_S * (self.f_number / 5.6) ** 2 * 100.0 / self.iso
 
 
@@ -127,7 +135,12 @@ class Geometry:
             focus_um=shot.focus_error_um + chart_depth_um,
             pitch_um=camera.pitch_um,
         )
-        return lens_blur.widened(self._print_px2(point_mm))
+        filter_px2 = (shot.filter_um / camera.pitch_um) ** 2
+        down_um, right_um = shot.motion_um
+        return replace(
+            lens_blur.widened(self._print_px2(point_mm)).widened((filter_px2, 0.0, filter_px2)),
+            motion_px=(down_um / camera.pitch_um, right_um / camera.pitch_um),
+        )
 
     def _print_px2(self, point_mm: FloatArray) -> tuple[float, float, float]:
         jacobian = self.view.jacobian(point_mm)
