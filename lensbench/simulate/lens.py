@@ -1,8 +1,8 @@
 """A described lens: what it does to a point, as a function of stop, focal length, field and colour.
 
-The transfer function at one place of the picture is a product of three: the diffraction of a circular pupil,
-the geometric disc of a focus error, and a Gaussian for the aberrations, wider along the radius than across it
-where the description says so. Every length of the description is on the sensor, in micrometres.
+The transfer function at one place of the picture is a product of two: a circular pupil, exact in and out of focus
+(Hopkins 1955), and a Gaussian for the aberrations, wider along the radius than across it where the description
+says so. Every length of the description is on the sensor, in micrometres.
 """
 
 from dataclasses import dataclass, fields, replace
@@ -16,6 +16,10 @@ from lensbench.errors import SettingError
 from lensbench.units import FloatArray
 
 __all__ = ["Lens", "PointBlur", "ZoomPosition", "prime"]
+
+
+_GEOMETRIC_WAVES: Final = 40.0
+"""Defocus beyond which the geometric disc alone is exact enough."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,10 +36,16 @@ class PointBlur:
     """Even movement of the image during the exposure: (down, right), from its beginning to its end."""
 
     def radial(self, frequency_cypx: npt.ArrayLike) -> FloatArray:
-        """Give the part that is the same in every direction: diffraction times focus disc."""
-        return optics.diffraction_mtf(frequency_cypx, self.q) * optics.defocus_mtf(
-            frequency_cypx, self.disc_px
-        )
+        """Give the part that is the same in every direction: the pupil, in or out of focus.
+
+        A disc of diameter d stands for d / (8 q) waves of defocus at the pupil's rim.
+        """
+        if self.disc_px == 0.0:
+            return optics.diffraction_mtf(frequency_cypx, self.q)
+        waves = self.disc_px / (8.0 * self.q)
+        if waves > _GEOMETRIC_WAVES:
+            return optics.defocus_mtf(frequency_cypx, self.disc_px)
+        return optics.defocused_diffraction_otf(np.asarray(frequency_cypx) * self.q, waves)
 
     def widened(self, spread_px2: tuple[float, float, float]) -> Self:
         """Give the same blur with another Gaussian folded in, such as that of a print."""
@@ -50,9 +60,7 @@ class PointBlur:
         variance_px2 = row_row * row**2 + 2.0 * row_col * row * col + col_col * col**2
         path_px = row * self.motion_px[0] + col * self.motion_px[1]
         moved = np.sinc(path_px * np.asarray(frequency_cypx, np.float64))
-        still = self.radial(frequency_cypx) * optics.gaussian_mtf(
-            frequency_cypx, float(np.sqrt(variance_px2))
-        )
+        still = self.radial(frequency_cypx) * optics.gaussian_mtf(frequency_cypx, float(np.sqrt(variance_px2)))
         return np.asarray(still * moved, np.float64)
 
 
