@@ -22,7 +22,7 @@ REACH_PX = 16.0
 def true_mtf(frequency_cypx, *, q, disc_px, sigma_px, normal):
     # H. H. Hopkins, Proc. R. Soc. A 231, 91 (1955): circular pupil with defocus, (4/pi) integral from 0 to 1 - nu of
     # sqrt(1 - (x + nu)^2) cos(8 pi w nu x) dx, here by plain midpoints; w = disc / (8 q) waves. In focus it is the
-    # circular pupil of J. W. Goodman, Introduction to Fourier Optics. G. D. Boreman: square pixel, sinc along each axis.
+    # circular pupil of J. W. Goodman, Introduction to Fourier Optics. G. D. Boreman: square pixel, sinc on each axis.
     nu = np.minimum(frequency_cypx * q, 1.0)[:, None]
     x = (np.arange(4000) + 0.5) / 4000 * (1.0 - nu)
     root = np.sqrt(np.maximum(1.0 - (x + nu) ** 2, 0.0))
