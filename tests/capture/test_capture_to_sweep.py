@@ -1,0 +1,90 @@
+"""From the plan's table to the answer: four planned shots, swept by the order of the table, the print divided out."""
+
+from math import exp, pi
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from lensbench import simulate, study
+from lensbench.capture.profile_store import keep_profile
+from lensbench.chart.layout import sheet
+from lensbench.cli.main import app
+from lensbench.records import PrintProfile
+
+SIGMA_MM, SCALE = 0.05, 0.02
+"""Of the print, and what its doubt is as a share."""
+
+
+@pytest.fixture(scope="module")
+def shoot(tmp_path_factory):
+    """A plan of two stops, twice each, and the photographs in its order, by a print with a sigma of 0.05 mm."""
+    folder = tmp_path_factory.mktemp("shoot")
+    options = ["--focal", "35", "--widest", "4", "--stops", "4,8", "--repeats", "2", "--lens", "Old 35"]
+    planned = CliRunner().invoke(app, ["plan", *options, "--out", str(folder / "plan"), "--paper", "A3"])
+    assert planned.exit_code == 0
+    scene = simulate.Scene(
+        layout=sheet("A3"),
+        lens=simulate.prime("Invented 35", simulate.ZoomPosition(focal_length_mm=35), widest_f_number=4.0),
+        camera=simulate.Camera(rows=928, cols=1392, pitch_um=5.0),
+        print_sigma_mm=SIGMA_MM,
+    )
+    plan = simulate.Plan(focal_lengths_mm=[35.0], f_numbers=[4.0, 8.0], repeats=2, focus_spread_um=2.0)
+    jobs = simulate.series(scene, folder / "photos", plan=plan)
+    simulate.shoot(jobs, workers=1, truth_channels=("green",))
+    return folder
+
+
+def gaussian_profile():
+    frequency = np.linspace(0.0, 6.0, 200)
+    mtf = np.exp(-2.0 * (pi * SIGMA_MM * frequency) ** 2)
+    return PrintProfile(
+        name="known",
+        edge_sigma_mm=SIGMA_MM,
+        edge_sigma_sd_mm=SCALE * SIGMA_MM,
+        frequency_cymm=frequency,
+        mtf=mtf,
+        mtf_sd=mtf * 4.0 * (pi * SIGMA_MM * frequency) ** 2 * SCALE,
+        made_from="the simulation",
+    )
+
+
+def swept(shoot, **settings):
+    return study.sweep(
+        [shoot / "photos"],
+        shots_csv=shoot / "plan" / "shots.csv",
+        running=study.Running(in_process=True),
+        **settings,
+    )
+
+
+@pytest.fixture(scope="module")
+def both(shoot, tmp_path_factory):
+    """The same shoot with the print left in, then divided out; kept results lie in one place."""
+    shelf = tmp_path_factory.mktemp("shelf")
+    return swept(shoot, shelf=shelf), swept(shoot, shelf=shelf, print_profile=gaussian_profile())
+
+
+def test_the_planned_table_goes_to_sweep_and_the_print_comes_out(both):
+    """A kept result is not taken for another print's: the second figure differs from the first."""
+    plain, freed = both
+    assert [shot.planned.setting.f_number for shot in plain.shots] == [4.0, 4.0, 8.0, 8.0]
+    assert {shot.planned.lens for shot in plain.shots} == {"Old 35"}
+    for with_print, without in zip(plain.shots, freed.shots, strict=True):
+        before, after = (one.result.summary["frame"].mtf50_cypx for one in (with_print, without))
+        # At the freed MTF50, what was measured is one half of what the print leaves there.
+        pixels_per_mm = 1000.0 * without.result.magnification / 5.0
+        left = exp(-2.0 * (pi * SIGMA_MM * pixels_per_mm * after) ** 2)
+        assert 0.7 < left < 0.99
+        assert after > 1.02 * before
+    assert freed.findings.lenses[0].best is not None
+    assert freed.rejected == 0
+
+
+def test_the_command_takes_a_profile_by_file(shoot, tmp_path):
+    kept = keep_profile(gaussian_profile(), str(tmp_path / "known.json"))
+    table = str(shoot / "plan" / "shots.csv")
+    command = ["sweep", str(shoot / "photos"), "--shots", table, "--out", str(tmp_path / "result")]
+    done = CliRunner().invoke(app, [*command, "--workers", "1", "--print-profile", str(kept)])
+    assert done.exit_code == 0, done.output
+    assert "print_divided" in (tmp_path / "result" / "shots.csv").read_text(encoding="utf-8")
