@@ -21,6 +21,8 @@ __all__ = ["Crossings", "Patches", "fit_crossings"]
 
 _ROUNDS: Final = 10
 _SETTLED_PX: Final = 1e-3
+Single = npt.NDArray[np.float32]
+
 _ROW, _COL, _ANGLE_1, _ANGLE_2, _LOG_BLUR, _MEAN, _SLOPE_ROW, _SLOPE_COL, _AMPLITUDE = range(9)
 
 
@@ -84,16 +86,27 @@ def fit_crossings(
     grid = np.arange(side, dtype=np.float64)
     rows = np.repeat(grid, side)[None] + patches.corner_px[:, :1] - start_px[:, :1]
     cols = np.tile(grid, side)[None] + patches.corner_px[:, 1:] - start_px[:, 1:]
-    values = patches.values.reshape(count, -1)
-    weights = patches.present.reshape(count, -1).astype(np.float64)
+    held = _held(patches.present.reshape(count, -1))
+    planes = (rows, cols, patches.values.reshape(count, -1), patches.present.reshape(count, -1))
+    down, right, values, weights = (
+        np.take_along_axis(plane, held, axis=1).astype(np.float32) for plane in planes
+    )
     parameters = np.zeros((count, 9))
     parameters[:, _ANGLE_1 : _ANGLE_2 + 1] = line_rad
     parameters[:, _LOG_BLUR] = np.log(blur_px)
     parameters[:, _MEAN] = (weights * values).sum(axis=1) / weights.sum(axis=1).clip(1.0)
-    field = _Field(rows=rows, cols=cols, values=values, weights=weights)
+    field = _Field(rows=down, cols=right, values=values, weights=weights)
     parameters = field.with_linear_terms(parameters)
     parameters, normal, cost = field.descend(parameters)
     return _crossings(parameters, normal, cost / weights.sum(axis=1).clip(10.0), start_px)
+
+
+def _held(present: BoolArray) -> npt.NDArray[np.int64]:
+    """Give the places of each piece's samples, filled up with empty places where a piece has fewer."""
+    most = int(present.sum(axis=1).max(initial=1))
+    if most == present.shape[1]:
+        return np.tile(np.arange(most), (len(present), 1))
+    return np.argsort(~present, axis=1, kind="stable")[:, :most]
 
 
 def _crossings(
@@ -128,18 +141,19 @@ class _State:
 class _Field:
     """Samples of all patches at their distances from the expected crossings, each of shape (n, samples)."""
 
-    rows: FloatArray
-    cols: FloatArray
-    values: FloatArray
-    weights: FloatArray
+    rows: Single
+    cols: Single
+    values: Single
+    weights: Single
+    """1 where there is a sample, else 0."""
 
     def with_linear_terms(self, parameters: FloatArray) -> FloatArray:
         """Set mean, slopes and amplitude to what suits the other parameters best."""
         _, slopes = self._model(parameters)
-        linear = slopes[:, _MEAN:]
-        weighted = linear * self.weights[:, None]
-        normal = weighted @ linear.transpose(0, 2, 1) + 1e-9 * np.eye(4)
-        solved = np.linalg.solve(normal, weighted @ self.values[:, :, None])[:, :, 0]
+        linear = slopes[:, _MEAN:] * self.weights[:, None]
+        normal = (linear @ linear.transpose(0, 2, 1)).astype(np.float64) + 1e-9 * np.eye(4)
+        seen = (linear @ self.values[:, :, None]).astype(np.float64)
+        solved = np.linalg.solve(normal, seen)[:, :, 0]
         return np.concatenate((parameters[:, :_MEAN], solved), axis=1)
 
     def descend(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -181,15 +195,18 @@ class _Field:
         """Give sums of squares, gradients and normal matrices."""
         model, slopes = self._model(parameters)
         residual = self.weights * (self.values - model)
-        weighted = slopes * self.weights[:, None]
+        slopes *= self.weights[:, None]  # weights are 0 or 1: squared they are the same
         gradient = (slopes @ residual[:, :, None])[:, :, 0]
-        return (residual**2).sum(axis=1), gradient, weighted @ slopes.transpose(0, 2, 1)
+        cost = np.einsum("ns,ns->n", residual, residual)
+        normal = slopes @ slopes.transpose(0, 2, 1)
+        return cost.astype(np.float64), gradient.astype(np.float64), normal.astype(np.float64)
 
-    def _model(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def _model(self, exact: FloatArray) -> tuple[Single, Single]:
         """Give the model, shape (n, samples), and its slopes, shape (n, 9, samples)."""
+        parameters = exact.astype(np.float32)
         down = self.rows - parameters[:, _ROW, None]
         right = self.cols - parameters[:, _COL, None]
-        width = np.sqrt(2.0) * np.exp(parameters[:, _LOG_BLUR, None])
+        width = np.float32(np.sqrt(2.0)) * np.exp(parameters[:, _LOG_BLUR, None])
         amplitude = parameters[:, _AMPLITUDE, None]
         cosine, sine = np.cos(parameters[:, 2:4, None]), np.sin(parameters[:, 2:4, None])
         # Distances from the lines; the sides are chosen so that both are positive between arms 1 and 2.
@@ -197,9 +214,9 @@ class _Field:
         across = (cosine * right[:, None] - sine * down[:, None]) * _SIDES[:, None]
         scaled = across / width[:, None]
         edge = erf(scaled)
-        peak = 2.0 / np.sqrt(np.pi) * np.exp(-(scaled**2)) / width[:, None]
+        peak = np.float32(2.0 / np.sqrt(np.pi)) * np.exp(-(scaled**2)) / width[:, None]
         slope_1, slope_2 = -amplitude * edge[:, 1] * peak[:, 0], -amplitude * edge[:, 0] * peak[:, 1]
-        slopes = np.empty((len(parameters), 9, self.rows.shape[1]))
+        slopes = np.empty((len(parameters), 9, self.rows.shape[1]), dtype=np.float32)
         slopes[:, _ROW] = slope_1 * sine[:, 0] * _SIDES[0] + slope_2 * sine[:, 1] * _SIDES[1]
         slopes[:, _COL] = -slope_1 * cosine[:, 0] * _SIDES[0] - slope_2 * cosine[:, 1] * _SIDES[1]
         slopes[:, _ANGLE_1] = -slope_1 * along[:, 0] * _SIDES[0]
@@ -219,5 +236,5 @@ class _Field:
         return model, slopes
 
 
-_SIDES: Final = np.array([1.0, -1.0])
+_SIDES: Final = np.array([1.0, -1.0], dtype=np.float32)
 _LARGEST_STEP: Final = np.array([2.0, 2.0, 0.1, 0.1, 0.5, np.inf, np.inf, np.inf, np.inf])

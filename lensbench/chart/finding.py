@@ -36,6 +36,8 @@ __all__ = ["ArmRegion", "ChartFound", "FoundTarget", "Mapping", "Picture", "find
 
 _OVERVIEW_PX: Final = 2_000_000
 _FINER_OVERVIEW_PX: Final = 9_000_000
+_SMALL_MARKER_PX: Final = 16.0
+"""In the overview: below this some markers go unread."""
 
 
 def find_chart(picture: Picture) -> ChartFound:
@@ -98,14 +100,31 @@ class _Look:
 
 
 def _sighted(picture: Picture, overview: Overview) -> Sighting | SightedWall:
-    """Look for markers until some make a chart."""
+    """Look for markers until some make a chart; for a wall whose markers are small, look once more and closer."""
     refused: ChartError | None = None
     for look in _looks(picture, overview):
         try:
-            return _told(read_markers(look.grey), factor=look.factor, size_px=picture.size_px)
+            sighted = _told(read_markers(look.grey), factor=look.factor, size_px=picture.size_px)
         except ChartError as error:
             refused = refused or error
+            continue
+        if isinstance(sighted, SightedWall) and sighted.smallest_px < _SMALL_MARKER_PX:
+            return _closer(picture, sighted)
+        return sighted
     raise refused or ChartError(no_chart(0))
+
+
+def _closer(picture: Picture, sighted: SightedWall) -> SightedWall:
+    """Look for the pages in a finer overview: pages whose markers were too small to be read come in."""
+    finer = picture.overview(_FINER_OVERVIEW_PX)
+    if finer.factor >= sighted.factor:
+        return sighted
+    try:
+        closer = _told(read_markers(finer.grey), factor=finer.factor, size_px=picture.size_px)
+    except ChartError:
+        return sighted
+    more = isinstance(closer, SightedWall) and len(closer.pages) > len(sighted.pages)
+    return closer if more and isinstance(closer, SightedWall) else sighted
 
 
 def _looks(picture: Picture, overview: Overview) -> Iterator[_Look]:

@@ -21,6 +21,8 @@ _EXPECTED_DISTORTION: Final = 0.05
 _RAYLEIGH_MEDIAN: Final = 1.1774
 """Median distance of points that scatter with sd 1 along both axes: sqrt(2 ln 2)."""
 _TUKEY: Final = 4.685  # 95 % efficiency for Gaussian noise: Beaton & Tukey 1974, Technometrics 16:147
+_SETTLED: Final = 1e-7
+"""In half-diagonals: less than a thousandth of a pixel."""
 _TERMS: Final = 8
 _ENOUGH_FOR_TWO: Final = 15
 _FAR_ENOUGH_FOR_TWO: Final = 0.7
@@ -144,7 +146,7 @@ def _descend(
                 "the marks of the chart that were seen lie on one line; show more of it"
             ) from error
         parameters = parameters + step
-        if np.abs(step).max() < 1e-8:
+        if np.abs(step).max() < _SETTLED:
             break
     residual, _ = _residual(parameters, points, seen)
     freedom = max(float(weights.sum()) - _TERMS, 1.0)

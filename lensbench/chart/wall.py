@@ -6,6 +6,7 @@ millimetres from its own markers.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from math import atan2, degrees
 from typing import Final
 
@@ -56,6 +57,7 @@ def page_name(number: int) -> str:
     return f"P{number:02d}"
 
 
+@lru_cache(maxsize=128)
 def wall_page(paper: str, number: int) -> WallPage:
     """Lay out one page of a wall set.
 

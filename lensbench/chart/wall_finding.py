@@ -60,6 +60,12 @@ class SightedWall:
     factor: int
     """Of the overview that they were read in."""
 
+    @property
+    def smallest_px(self) -> float:
+        """Side of the smallest marker, in pixels of that overview."""
+        sides = np.linalg.norm(self.corners_px - np.roll(self.corners_px, 1, axis=1), axis=2).mean(axis=1)
+        return float(sides.min()) / self.factor
+
 
 def find_wall(picture: Picture, sighted: SightedWall, overview: Overview) -> ChartFound:
     """Find the pages and the camera's place before them.

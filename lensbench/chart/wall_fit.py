@@ -30,6 +30,8 @@ _CAMERA: Final = 7
 _PAGE: Final = 6
 _ROUNDS: Final = 8
 _STEP: Final = 1e-6
+_SETTLED: Final = 1e-6
+"""In half-diagonals: some thousandths of a pixel."""
 _LARGE: Final = 3.0
 
 
@@ -111,7 +113,7 @@ def fit_wall(
         held = prior * (parameters - model.held_at)
         step = np.linalg.solve(normal, slopes.T @ (weights * left) - held)
         parameters = parameters + step
-        if np.abs(step).max() < 1e-8:
+        if np.abs(step).max() < _SETTLED:
             break
     left = model.left(parameters, seen)
     freedom = max(len(left) - len(parameters), 1)
@@ -164,17 +166,14 @@ class _Model:
         camera, pages = parameters[:_CAMERA], parameters[_CAMERA:].reshape(-1, _PAGE)[index]
         slopes = np.zeros((len(index), len(parameters)))
         rows = np.arange(len(index))
-        across = seen.normal / seen.sd_px[:, None]
+        across = seen.normal / (_STEP * seen.sd_px[:, None])
+        here = self.placed(camera, pages, seen.point_mm)
         for column, step in enumerate(_STEP * np.eye(_CAMERA)):
-            change = self.placed(camera + step, pages, seen.point_mm) - self.placed(
-                camera - step, pages, seen.point_mm
-            )
-            slopes[:, column] = (across * change).sum(axis=1) / (2.0 * _STEP)
+            change = self.placed(camera + step, pages, seen.point_mm) - here
+            slopes[:, column] = (across * change).sum(axis=1)
         for column, step in enumerate(_STEP * np.eye(_PAGE)):
-            change = self.placed(camera, pages + step, seen.point_mm) - self.placed(
-                camera, pages - step, seen.point_mm
-            )
-            slopes[rows, _CAMERA + _PAGE * index + column] = (across * change).sum(axis=1) / (2.0 * _STEP)
+            change = self.placed(camera, pages + step, seen.point_mm) - here
+            slopes[rows, _CAMERA + _PAGE * index + column] = (across * change).sum(axis=1)
         return slopes
 
     def placed(self, camera: FloatArray, pages: FloatArray, point_mm: FloatArray) -> FloatArray:
