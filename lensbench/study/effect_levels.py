@@ -171,7 +171,9 @@ def _settings(shots: Sequence[SweepShot], levels: Sequence[Level], by: str) -> l
     kept = [
         names
         for name, names in parts.items()
-        if name != by and not _goes_with(names, [level.name for level in levels])
+        if name != by
+        and (name != "lens" or len(set(names)) > 1)
+        and not _goes_with(names, [level.name for level in levels])
     ]
     return [", ".join(words) for words in zip(*kept, strict=True)] if kept else [""] * len(shots)
 

@@ -71,8 +71,8 @@ def no_shake_speed(shots: Sequence[SpeedShot], *, shows_from: float) -> ShutterS
 
 def _place(time_stops: FloatArray, shaken: FloatArray) -> tuple[float, float, float]:
     """Give the time at which one shot in ten is shaken: median and 95 % limits. [s]."""
-    nodes = np.linspace(time_stops.min() - _BEYOND_STOPS, time_stops.max() + _BEYOND_STOPS, 400)
-    widths = np.geomspace(*_WIDTHS_STOPS, 40)
+    nodes = np.linspace(time_stops.min() - _BEYOND_STOPS, time_stops.max() + _BEYOND_STOPS, 200)
+    widths = np.geomspace(*_WIDTHS_STOPS, 20)
     to_tenth = np.log(1.0 / _SURE_SHARE - 1.0)
     score = (time_stops - nodes[:, None, None]) / widths[:, None] - to_tenth
     log_likelihood = -np.logaddexp(0.0, np.where(shaken, -score, score)).sum(axis=-1)

@@ -25,10 +25,9 @@ def test_even_movement_is_a_running_mean():
     exact = np.fft.irfft(np.fft.rfft(still, axis=1) * fall, n=still.shape[1], axis=1)
     inside = np.s_[20:-20, 30:-30]
     span = np.ptp(still)
-    assert (
-        np.abs(moved - exact)[inside].max() / span < 0.002
-    )  # the arms leave the picture, where a window wraps
-    assert np.abs(moved - still)[inside].max() / span > 0.05
+    # 0.2 %: the arms leave the picture, where the transform wraps.
+    assert np.abs(moved - exact)[inside].max() / span < 0.002
+    assert np.abs(moved - still)[inside].max() / span > 0.03
 
 
 def test_the_truth_holds_the_movement():

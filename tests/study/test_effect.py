@@ -127,7 +127,7 @@ def test_a_teleconverter_against_a_crop_counts_detail_on_the_subject():
     findings = find_effect(shots, by="condition")
     assert findings.on_subject
     assert row(findings).difference == pytest.approx(40.0, abs=1.5)
-    assert findings.shots[0].setting == "35 mm, Fennel"
+    assert findings.shots[0].setting == "35 mm"
 
 
 def test_equal_settings_are_compared():

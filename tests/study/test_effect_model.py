@@ -95,13 +95,13 @@ def hands(random, *, tenth_s, repeats=5):
 def test_the_speed_from_which_shake_no_longer_shows():
     random = np.random.default_rng(4)
     inside, errors = 0, []
-    for _ in range(200):
+    for _ in range(120):
         tenth_s = 2.0 ** -random.uniform(3.5, 6.5)
         found = no_shake_speed(hands(random, tenth_s=tenth_s), shows_from=0.08)
         inside += found.ci95_s[0] <= tenth_s <= found.ci95_s[1]
         errors.append(np.log2(found.exposure_s / tenth_s))
-    # 200 draws of 95 % have a standard error of 1.5 %; a third of a stop is the step of a shutter dial.
-    assert inside / 200 >= 0.91
+    # 120 draws of 95 % have a standard error of 2 %; a third of a stop is the step of a shutter dial.
+    assert inside / 120 >= 0.9
     assert abs(np.median(errors)) < 1.0 / 3.0
 
 
