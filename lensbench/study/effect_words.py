@@ -19,31 +19,39 @@ _ENTANGLED: Final = 4.0
 def answer_sentences(
     reference: str, rows: Sequence[EffectRow], shutter: ShutterSpeed | None
 ) -> tuple[str, ...]:
-    """Say of each level how sharpness, noise and overshoot differ from the reference."""
-    sentences = [shutter.sentence] if shutter else []
-    for level in dict.fromkeys(row.level for row in rows):
-        of = {row.figure: row for row in rows if row.level == level and row.zone == "frame"}
-        parts = [_PARTS[name](of[name]) for name in _PARTS if name in of]
-        sentences.append(f"«{level}» against «{reference}»: {'; '.join(parts)}.")
-    return tuple(sentences)
+    """Say plainly of each level whether it is sharper, then give the figures with their intervals."""
+    by_level = {
+        level: {row.figure: row for row in rows if row.level == level and row.zone == "frame"}
+        for level in dict.fromkeys(row.level for row in rows)
+    }
+    plain = [_plain(of["mtf50"], reference) for of in by_level.values() if "mtf50" in of]
+    figures = [
+        f"«{level}» against «{reference}»: {'; '.join(_PARTS[name](of[name]) for name in _PARTS if name in of)}."
+        for level, of in by_level.items()
+    ]
+    return (*([shutter.sentence] if shutter else []), *plain, *figures)
+
+
+def _plain(row: EffectRow, reference: str) -> str:
+    kind = "less sharp" if row.difference < 0.0 else "sharper"
+    size = f"{abs(row.difference):.{0 if abs(row.difference) >= 9.95 else 1}f} %"
+    low, high = row.ci95
+    match row.verdict:
+        case "visible":
+            return f"«{row.level}» is visibly {kind} than «{reference}», by {size}."
+        case "marginal":
+            return f"No difference in sharpness that could be seen: «{row.level}» is {size} {kind} than «{reference}»."
+    if low > 0.0 or high < 0.0:
+        return f"«{row.level}» is {kind} than «{reference}», by {size}; can't tell whether that is visible."
+    return f"Can't tell whether «{row.level}» and «{reference}» differ in sharpness: {size} {kind} in these shots."
 
 
 def _sharpness(row: EffectRow) -> str:
-    kind = "less sharp" if row.difference < 0.0 else "sharper"
-    size = f"{abs(row.difference):.1f} % {kind}"
-    if math.isnan(row.ci95[0]):
-        return f"{size}, but without repeats nobody can tell: {row.verdict}"
     low, high = row.ci95
-    meaning = {
-        "visible": "visible",
-        "marginal": "marginal, too little to be seen"
-        if low > 0.0 or high < 0.0
-        else "marginal, if any at all",
-        "can't tell": "can't tell" if low <= 0.0 <= high else "a difference, but can't tell whether visible",
-    }[row.verdict]
-    return (
-        f"{size} (95 % interval {low:+.1f} to {high:+.1f} %, visible from {row.visible_from:g} %): {meaning}"
-    )
+    if math.isnan(low):
+        return f"sharpness {row.difference:+.1f} %, without repeats to judge it by: {row.verdict}"
+    within = f"95 % interval {low:+.1f} to {high:+.1f} %, visible from {row.visible_from:g} %"
+    return f"sharpness {row.difference:+.1f} % ({within}): {row.verdict}"
 
 
 def _noise(row: EffectRow) -> str:

@@ -37,7 +37,7 @@ def test_every_file_is_written_and_says_the_same(filter_effect, tmp_path):
     assert {"report.html", "report.pdf", "effect.json", "effect.csv", "shots.csv"} <= names
     assert written[-1].name == "report.html"
     page = written[-1].read_text(encoding="utf-8")
-    assert "<h1>«&lt;with&gt;» against «=without»: " in page
+    assert "<h1>«&lt;with&gt;» is visibly less sharp than «=without», by 20 %." in page
     assert "visible" in page
     assert "<with>" not in page
     told = json.loads((tmp_path / "out" / "effect.json").read_text(encoding="utf-8"))
@@ -74,5 +74,5 @@ def test_shutter_speeds_have_a_plot_of_their_own(tmp_path):
 
 def test_the_answer_stands_first_and_the_limits_last(filter_effect):
     sentences = effect_sentences(filter_effect.findings)
-    assert sentences[0].startswith("«<with>» against «=without»: ")
+    assert sentences[1].startswith("«<with>» against «=without»: ")
     assert sentences[-1].startswith("This copy of Fennel on Box One at f/5.6, 35 mm")
