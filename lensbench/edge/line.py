@@ -32,6 +32,7 @@ _ROUNDS: Final = ((4.0, 1.2, 4), (3.2, 1.0, 2))
 """Reach in sigma and px, and steps, of each choice of the samples near the edge."""
 _MOST_ROUNDS: Final = 5
 _SETTLED_PX: Final = 3e-3
+_NEAR_ENOUGH_PX: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,6 +188,8 @@ class _Batch:
         """Take Gauss-Newton steps; `settled` marks as done the edges that hardly move any more."""
         for _ in range(steps):
             state = self._step(state, _UNKNOWNS if settled else _UNKNOWNS - 2)
+            if float(state[:, _MOVED].max()) < (_SETTLED_PX if settled else _NEAR_ENOUGH_PX):
+                break
         if settled:
             state[state[:, _MOVED] < _SETTLED_PX, _MOVED] = 0.0
         return state

@@ -12,6 +12,7 @@ __all__ = ["Start", "first_line"]
 
 _FEWEST_POINTS: Final = 24
 _ENOUGH_POINTS: Final = 1200
+_ENOUGH_FOR_BAND: Final = 3000
 _SMOOTH_SIGMA_PX: Final = 2.0
 _BAND: Final = 0.3
 """Samples this near to the half-way level, as a part of the step, lie on the edge."""
@@ -52,13 +53,13 @@ def first_line(points: Points) -> Start:
     if not step > 1e-9 * max(abs(dark), abs(bright), 1e-300):
         raise EdgeError("both sides of the region are equally bright; choose a region across an edge")
     middle = 0.5 * (dark + bright)
-    off = points.value - middle
-    between = np.flatnonzero(np.abs(off) < _BAND * step)
     thin = slice(None, None, stride)
+    pace = max(points.value.size // _ENOUGH_FOR_BAND, 1)
+    between = pace * np.flatnonzero(np.abs(points.value[::pace] - middle) < _BAND * step)
     divided = None
     if (
         _noisy(points.value[thin], dark, bright)
-        or not _FEWEST_BETWEEN <= between.size < 0.6 * points.value.size
+        or not _FEWEST_BETWEEN <= between.size < 0.6 * points.value.size / pace
     ):
         divided = _divided(points.row_px[thin], points.col_px[thin], points.value[thin], dark, bright)
         off_line = points.row_px[between] * np.sin(divided.angle_rad) + points.col_px[between] * np.cos(
@@ -68,7 +69,7 @@ def first_line(points: Points) -> Start:
     if divided is not None and between.size < _ENOUGH_BETWEEN:
         return divided
     row, col = points.row_px[between], points.col_px[between]
-    weight = 1.0 - np.square(off[between] / (_BAND * step))
+    weight = 1.0 - np.square((points.value[between] - middle) / (_BAND * step))
     angle, offset, spread = _principal_axis(row, col, weight)
     # Noise puts a few samples of the plateaus between the levels: those far from the line are left out.
     apart = np.abs(row * np.sin(angle) + col * np.cos(angle) - offset)
