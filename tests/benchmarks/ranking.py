@@ -23,14 +23,14 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 # ruff: noqa: E402
 import numpy as np
 import skimage.data
-from blurred_frames import frame, leaves, write_bayer, write_jpeg, write_tiff
+from blurred_frames import frame, leaves, write_jpeg, write_raw, write_tiff
 
 from lensbench.study.rank import Ranking, rank
 
 SIGMAS_PX = (0.7, 1.2, 2.0, 3.0)
 STEP = 1.05
 SNR = 50.0
-WRITERS = {"tif": write_tiff, "jpg": write_jpeg, "dng": write_bayer}
+WRITERS = {"tif": write_tiff, "jpg": write_jpeg, "dng": write_raw}
 KINDS = {"tif": "TIFF, 16 bits", "jpg": "JPEG, quality 95", "dng": "raw, Bayer"}
 PICTURES = ("astronaut", "brick", "camera", "chelsea", "coffee", "coins", "grass", "gravel", "moon", "rocket")
 

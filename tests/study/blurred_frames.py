@@ -80,9 +80,9 @@ def write_jpeg(path, light, *, quality=95):
     return path
 
 
-def write_bayer(path, light):
-    """As a raw file with an RGGB mosaic of one and the same light behind every filter."""
-    camera = Camera(rows=light.shape[0], cols=light.shape[1])
+def write_raw(path, light, *, cfa="rggb"):
+    """As a raw file with a mosaic of one and the same light behind every filter."""
+    camera = Camera(rows=light.shape[0], cols=light.shape[1], cfa=cfa)
     codes = np.clip(np.rint(512 + np.clip(light, -0.02, 1.0) * (16383 - 512)), 0, 16383).astype(np.uint16)
     write_dng(
         path, codes, Shot(focal_length_mm=35.0, f_number=5.6), lens=INVENTED_LENSES["sorrel"], camera=camera

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 import skimage.data
-from blurred_frames import frame, leaves, write_bayer, write_jpeg, write_tiff
+from blurred_frames import frame, leaves, write_jpeg, write_raw, write_tiff
 from scipy import ndimage
 from typer.testing import CliRunner
 
@@ -15,7 +15,7 @@ from lensbench.study.rank import frames_of, rank
 
 SNR = 50.0
 STEP = 1.05
-WRITERS = {"tif": write_tiff, "jpg": write_jpeg, "dng": write_bayer}
+WRITERS = {"tif": write_tiff, "jpg": write_jpeg, "dng": write_raw}
 
 
 @pytest.fixture(scope="module")
@@ -69,6 +69,22 @@ def test_the_blur_itself_comes_out(tmp_path, scene, kind, share):
     fall = np.expm1(-2.0 * np.pi**2 * ranking.frequency_cypx**2 * (1.3**2 - 1.0))
     assert soft.detail_percent == pytest.approx(100.0 * fall, rel=share)
     assert soft.ci95_percent[0] < soft.detail_percent < soft.ci95_percent[1] < 0.0
+
+
+def test_six_by_six_filters_are_averaged_over_their_smallest_square(tmp_path):
+    # Green repeats every 3 x 3 pixels there: five of nine, from the simulator's arrangement.
+    random = np.random.default_rng(8)
+    light = leaves(640, seed=9, count=5000)
+    paths = [
+        write_raw(tmp_path / f"{i}.dng", frame(light, random=random, snr=SNR, sigma_px=sigma), cfa="xtrans")
+        for i, sigma in enumerate((2.2, 2.0))
+    ]
+    ranking = rank(paths)
+    assert names(ranking) == [1, 0]
+    assert ranking.cell_px == 3
+    assert any("3 x 3 pixels" in caution for caution in ranking.cautions)
+    # Closed form as above; a cell's own blur is shared by both frames and does not count.
+    assert ranking.frames[1].extra_blur_px ** 2 == pytest.approx(2.2**2 - 2.0**2, rel=0.3)
 
 
 def test_frames_alike_are_refused(tmp_path, scene):
