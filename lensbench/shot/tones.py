@@ -6,13 +6,13 @@ reflectance to a power far from 1. Bare paper at both ends of the row takes out 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import cos, isfinite, radians, sin
+from math import isfinite
 from typing import Final, Protocol
 
 import numpy as np
 
-from lensbench.chart.finding import ChartFound, Mapping
-from lensbench.chart.layout import TONES, Tone
+from lensbench.chart.finding import ChartFound
+from lensbench.chart.layout import TONES
 from lensbench.flags import Remark, remark
 from lensbench.records import Box, Samples
 from lensbench.units import FloatArray
@@ -23,8 +23,8 @@ TONE_LIMITS: Final = (0.65, 1.5)
 """Of the exponent: a gamma that was not undone gives 0.45 or 2.2; office printers' greys reach 0.75 to 1.35
 (common practice, no source)."""
 _SMALLEST_HALF_PX: Final = 2.0
-_BLUR_MARGIN: Final = 3.0
-_DARKEST: Final = 0.02
+_BLUR_MARGIN: Final = 1.5
+_DARKEST: Final = 0.002
 """Of the paper: what lies below says more of glare than of tone."""
 
 
@@ -55,10 +55,8 @@ def tone_scale(photo: _Cuttable, chart: ChartFound) -> ToneScale:
     Levels count from the row's own black to its own paper; the exponent is the weighted mean slope of their
     logarithm over that of the reflectance, light tones counting more, for dark ones are printed worse.
     """
-    rows = [
-        _row(photo, chart, chart.layout.tones[start : start + len(TONES)])
-        for start in range(0, len(chart.layout.tones), len(TONES))
-    ]
+    levels = [_level(photo, box) for box in _boxes(chart, photo.size_px)]
+    rows = [_row(levels[start : start + len(TONES)]) for start in range(0, len(levels), len(TONES))]
     read = [row for row in rows if row is not None]
     if not read:
         return ToneScale(exponent=float("nan"), rows=0)
@@ -71,9 +69,8 @@ def tone_scale(photo: _Cuttable, chart: ChartFound) -> ToneScale:
     return ToneScale(exponent=exponent, rows=len(read))
 
 
-def _row(photo: _Cuttable, chart: ChartFound, tones: Sequence[Tone]) -> FloatArray | None:
+def _row(levels: Sequence[float]) -> FloatArray | None:
     """Give the grey tones' levels, 0 at the row's black and 1 at its paper; None where it can't be read."""
-    levels = [_level(photo, chart.mapping, tone, blur_px=chart.blur_px) for tone in tones]
     if not all(isfinite(level) for level in levels):
         return None
     share = np.linspace(0.0, 1.0, len(levels))[1:-1]
@@ -84,23 +81,32 @@ def _row(photo: _Cuttable, chart: ChartFound, tones: Sequence[Tone]) -> FloatArr
     return grey
 
 
-def _level(photo: _Cuttable, mapping: Mapping, tone: Tone, *, blur_px: float) -> float:
-    """Give the mean level in the middle of a tone, or NaN where it is too small, clipped or not in the picture."""
-    center_mm = np.array([tone.center_mm])
-    row, col = mapping.to_px(center_mm)[0].tolist()
-    to_px = mapping.jacobian(center_mm)[0]
-    angle = radians(tone.turn_deg)
-    axes = to_px @ np.array([[cos(angle), sin(angle)], [-sin(angle), cos(angle)]])
-    # A box that lies within the square whichever way this is turned in the picture.
-    across = np.linalg.inv(axes)
-    half = (0.5 * tone.side_mm) / float(np.abs(across).sum(axis=1).max()) - 1.0 - _BLUR_MARGIN * blur_px / 2.0
-    if half < _SMALLEST_HALF_PX:
+def _boxes(chart: ChartFound, size_px: tuple[int, int]) -> list[Box | None]:
+    """Give a box inside every tone, whichever way it is turned; None where it is too small or not in the picture."""
+    tones = chart.layout.tones
+    if not tones:
+        return []
+    centers_mm = np.array([tone.center_mm for tone in tones])
+    turns = np.radians([tone.turn_deg for tone in tones])
+    own = np.array([[np.cos(turns), np.sin(turns)], [-np.sin(turns), np.cos(turns)]]).transpose(2, 0, 1)
+    to_own_mm = np.linalg.inv(chart.mapping.jacobian(centers_mm) @ own)
+    sides_mm = np.array([tone.side_mm for tone in tones])
+    half = 0.5 * sides_mm / np.abs(to_own_mm).sum(axis=2).max(axis=1) - 1.0 - _BLUR_MARGIN * chart.blur_px
+    side = np.maximum(2.0 * half, 0.0).astype(int)
+    corner = np.rint(chart.mapping.to_px(centers_mm) - half[:, None]).astype(int)
+    usable = (half >= _SMALLEST_HALF_PX) & (chart.mapping.depth(centers_mm) > 0.0)
+    usable &= (corner >= 0).all(axis=1) & (corner + side[:, None] <= np.asarray(size_px)).all(axis=1)
+    return [
+        Box(top=int(top), left=int(left), height=int(edge), width=int(edge)) if fits else None
+        for (top, left), edge, fits in zip(corner, side, usable, strict=True)
+    ]
+
+
+def _level(photo: _Cuttable, box: Box | None) -> float:
+    """Give the mean level in a box, or NaN where it is clipped."""
+    if box is None:
         return float("nan")
-    top, left, side = round(row - half), round(col - half), int(2.0 * half)
-    rows, cols = photo.size_px
-    if top < 0 or left < 0 or top + side > rows or left + side > cols:
-        return float("nan")
-    samples = photo.cut(Box(top=top, left=left, height=side, width=side))
+    samples = photo.cut(box)
     if not samples.present.any() or samples.clipped[samples.present & (samples.values > 0.5)].any():
         return float("nan")
     return float(samples.values[samples.present].mean())

@@ -63,9 +63,7 @@ class Camera:
 
 def _powers(at):
     y, x = at[..., 0], at[..., 1]
-    return np.stack(
-        (np.ones_like(y), y, x, y * y, y * x, x * x, y**3, y * y * x, y * x * x, x**3), axis=-1
-    )
+    return np.stack((np.ones_like(y), y, x, y * y, y * x, x * x, y**3, y * y * x, y * x * x, x**3), axis=-1)
 
 
 def _mm(first, last, middle, scale, terms):

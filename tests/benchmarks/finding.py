@@ -255,10 +255,10 @@ class GreyFrame:
     def size_px(self):
         return self.grey.shape
 
-    def cut(self, box):
-        raise AssertionError("nothing was sighted, so nothing is cut")  # noqa: EM101
+    def cut(self, _box):
+        raise AssertionError("nothing was sighted, so nothing is cut")
 
-    def overview(self, max_px):
+    def overview(self, _max_px):
         return Small(self.grey, 1)
 
 
@@ -276,7 +276,7 @@ def run_chart_free():
             picture = np.asarray(getattr(skimage.data, name)())
         except (OSError, ValueError, ModuleNotFoundError, AttributeError, ConnectionError):
             continue  # not shipped: would be fetched
-        picture = picture[..., 0] if name in ("binary_blobs",) and picture.ndim > 2 else picture
+        picture = picture[..., 0] if name == "binary_blobs" and picture.ndim > 2 else picture
         if picture.dtype == bool:
             picture = picture.astype(np.uint8) * 255
         if picture.ndim == 3:
@@ -295,17 +295,22 @@ def run_chart_free():
     return looked, false
 
 
+INTRODUCTION = """
+Made by `python tests/benchmarks/finding.py`, which no test run collects. Frames of 24 MP, raw, Bayer filter,
+drawn in closed form by `tests/benchmarks/drawn_frames.py`. Drawn jointly at random: sheet (A4, A3, A1, Letter,
+500x400) or wall set (9, 13, 29 pages hung by hand), 4:1 or black, any rotation, tilt 0 to 15 degrees in any
+direction, Gaussian blur 0.6 to 6 px as long as a marker is 20 sigma wide, light falling 3:1 across, paper at 0.8
+of 1500 electrons, 4 electrons read noise, distortion -6 to +6 %, 20 to 100 % of the frame covered, the chart up
+to 15 % of its width off the middle (targets partly outside), one glare spot of sigma 150 to 500 px that
+saturates. A target counts as visible when half its radius lies inside the frame and outside the glare.
+"""
+
+
 def table(tallies, rms, scores, looked, false, count, seed):
     lines = [
         "# Finding the chart: measured",
         "",
-        "Made by `python tests/benchmarks/finding.py`, which no test run collects. Frames of 24 MP, raw, Bayer filter, drawn",
-        "in closed form by `tests/benchmarks/drawn_frames.py`. Drawn jointly at random: sheet (A4, A3, A1, Letter, 500x400) or",
-        "wall set (9, 13, 29 pages hung by hand), 4:1 or black, any rotation, tilt 0 to 15 degrees in any direction, Gaussian",
-        "blur 0.6 to 6 px as long as a marker is 20 sigma wide, light falling 3:1 across, paper at 0.8 of 1500 electrons, 4",
-        "electrons read noise, distortion -6 to +6 %, 20 to 100 % of the frame covered, the chart up to 15 % of its width off",
-        "the middle (targets partly outside), one glare spot of sigma 150 to 500 px that saturates. A target counts as visible",
-        "when half its radius lies inside the frame and outside the glare.",
+        *INTRODUCTION.strip().splitlines(),
         "",
         f"{count} cases, seed {seed}; cases that show fewer than six targets are left out.",
         "",
@@ -325,16 +330,32 @@ def table(tallies, rms, scores, looked, false, count, seed):
 
     row("cases", "", lambda t: str(t.cases))
     row("chart found", "99 %", lambda t: f"{100 * t.charts / max(t.cases, 1):.1f} %")
-    row("all visible targets found, each within 1 px", "99 %", lambda t: f"{100 * t.whole / max(t.cases, 1):.1f} %")
+    row(
+        "all visible targets found, each within 1 px",
+        "99 %",
+        lambda t: f"{100 * t.whole / max(t.cases, 1):.1f} %",
+    )
     row("visible targets found", "", lambda t: f"{100 * t.found / max(t.shown, 1):.2f} %")
-    row("crossings, rms of a coordinate, these cases", "", lambda t: f"{np.sqrt(np.mean(np.square(t.errors))):.3f} px")
+    row(
+        "crossings, rms of a coordinate, these cases",
+        "",
+        lambda t: f"{np.sqrt(np.mean(np.square(t.errors))):.3f} px",
+    )
     row("CPU time, median", "40 ms", lambda t: f"{1000 * np.median(t.seconds):.0f} ms")
     row("CPU time, 95 % below", "", lambda t: f"{1000 * np.percentile(t.seconds, 95):.0f} ms")
-    lines += ["", "Crossings at SNR 50 (even noise, (bright - dark) / 50), rms of a coordinate; target 0.03 px:", ""]
+    lines += [
+        "",
+        "Crossings at SNR 50 (even noise, (bright - dark) / 50), rms of a coordinate; target 0.03 px:",
+        "",
+    ]
     lines += ["| blur sigma | " + " | ".join(f"{blur:g} px" for blur in rms) + " |", "|-|" + "-|" * len(rms)]
     lines += ["| rms | " + " | ".join(f"{value:.4f} px" for value in rms.values()) + " |"]
-    lines += ["", f"Their errors over their stated standard deviations: rms {np.sqrt(np.mean(np.square(scores))):.2f}."]
-    lines += ["", f"Chart-free pictures of scikit-image, turned and at three sizes: {looked} looked at, {len(false)} taken for a chart."]
+    lines += [
+        "",
+        f"Their errors over their stated standard deviations: rms {np.sqrt(np.mean(np.square(scores))):.2f}.",
+    ]
+    free = f"{looked} looked at, {len(false)} taken for a chart."
+    lines += ["", f"Chart-free pictures of scikit-image, turned and at three sizes: {free}"]
     missed = [line for tally in tallies.values() for line in tally.missed]
     if missed:
         lines += ["", "Cases that fell short:", "", *(f"- {line}" for line in missed)]
