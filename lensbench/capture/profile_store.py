@@ -111,7 +111,7 @@ def _checked(plain: dict[str, Any]) -> PrintProfile:
         raise ValueError("its columns differ in length")
     if not (np.isfinite(frequency).all() and frequency[0] == 0.0 and (np.diff(frequency) > 0.0).all()):
         raise ValueError("its frequencies do not rise from 0")
-    if not ((mtf > 0.0).all() and (mtf <= 1.0).all() and (sd >= 0.0).all() and np.isfinite(sd).all()):
+    if not ((mtf >= 0.0).all() and (mtf <= 1.0).all() and (sd >= 0.0).all() and np.isfinite(sd).all()):
         raise ValueError("its MTF does not lie between 0 and 1")
     if not (0.0 < sigma_mm < 10.0 and 0.0 <= sigma_sd_mm < 10.0):
         raise ValueError("its edge sigma is out of range")

@@ -81,6 +81,8 @@ def measure(
         typer.echo("\n".join(_lines(shot)))
     if kept:
         typer.echo(kept, err=as_json)
+    if not any(edge.edge.measured for edge in shot.edges):
+        raise typer.Exit(1)
 
 
 def _lines(shot: "ShotResult") -> list[str]:
@@ -97,6 +99,8 @@ def _lines(shot: "ShotResult") -> list[str]:
 def _answer(shot: "ShotResult") -> str:
     """Say in plain words how sharp the picture is, and where most and least."""
     frame = shot.summary["frame"]
+    if not isfinite(frame.mtf50_cypx):
+        return f"{shot.path.name}: no figure can be given for it; the remarks say why."
     low, high = frame.ci95_cypx
     says = (
         f"{shot.path.name}: over the frame, half the contrast is left at {frame.mtf50_cypx:.3f} cy/px "

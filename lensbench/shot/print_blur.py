@@ -3,7 +3,8 @@
     SFR of camera and lens = SFR measured / print's MTF at f s, with s the pixels that a millimetre of the chart
     takes along the edge's normal; the print's uncertainty is shared by all edges of a photograph.
 
-A figure is refused where the print leaves less than 70 % at its frequency.
+A figure is refused where the print leaves less than 70 % at its frequency; a zone's, where more than a quarter of
+its edges are refused, for those left are the softest.
 """
 
 from collections.abc import Sequence
@@ -34,6 +35,8 @@ __all__ = [
 
 LEAST_LEFT: Final = 0.7
 """Of the contrast: a figure is refused where the print leaves less at its frequency."""
+_MOST_REFUSED: Final = 0.25
+"""Of a zone's edges."""
 TYPICAL_RISE_MM: Final = 0.1
 """10-90 % rise of an edge from a home printer; common practice, no source."""
 _RISE_SIGMAS: Final = 2.563_103
@@ -169,8 +172,26 @@ def _remarks(
 
 
 def with_print_doubt(zones: dict[str, ZoneFigure], divided: Divided) -> dict[str, ZoneFigure]:
-    """Widen the zones' intervals by the doubt about the print, which edges share and which does not average out."""
-    return {zone: _widened(figure, _share_of_doubt(divided, zone)) for zone, figure in zones.items()}
+    """Widen the zones' intervals by the doubt about the print, which edges share; refuse zones that it spoils."""
+    return {
+        zone: _without_figure(figure)
+        if _share_refused(divided, zone) > _MOST_REFUSED
+        else _widened(figure, _share_of_doubt(divided, zone))
+        for zone, figure in zones.items()
+    }
+
+
+def _share_refused(divided: Divided, zone: str) -> float:
+    refused = [
+        any(said.flag == "print_limits" for said in edge.edge.flags)
+        for edge in divided.edges
+        if zone in {"frame", zone_of(edge.image_height)}
+    ]
+    return sum(refused) / len(refused) if refused else 0.0
+
+
+def _without_figure(figure: ZoneFigure) -> ZoneFigure:
+    return replace(figure, mtf50_cypx=nan, ci95_cypx=(nan, nan), sagittal_cypx=nan, tangential_cypx=nan)
 
 
 def _share_of_doubt(divided: Divided, zone: str) -> float:

@@ -243,6 +243,10 @@ def test_the_commands_make_keep_and_use_a_profile(tmp_path, prints):
     assert float(told[1]) == pytest.approx(0.05, abs=float(told[2]))
     used = runner.invoke(app, ["measure", far, "--print-profile", profile, "--json"])
     assert json.loads(used.stdout)["summary"]["frame"]["mtf50_cypx"] > 0.3
+    soft = keep_profile(gaussian_profile(0.3), str(tmp_path / "soft.json"))
+    refused = runner.invoke(app, ["measure", near, "--print-profile", str(soft)])
+    assert refused.exit_code == 1
+    assert "no figure can be given" in refused.stdout
     alone = runner.invoke(app, ["measure", near, "--keep-print", profile])
     assert isinstance(alone.exception, SettingError)
 

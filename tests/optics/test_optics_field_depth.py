@@ -87,6 +87,23 @@ def test_tilt_allowed_at_a_wide_stop():
     assert shift == pytest.approx(0.371 * 0.55 * 2.8**2, rel=0.01)
 
 
+def test_depth_allowed_at_the_chart():
+    # Derived: 1.6 um at f/2.8 and 550 nm (1 % of MTF50) over m^2: 0.92 mm at m = 1/24, 3.84 mm at 1/49.
+    shift = optics.focus_shift_for_loss_um(2.8)
+    assert optics.chart_depth_mm(shift, magnification=1.0 / 24.0) == pytest.approx(0.92, abs=0.005)
+    assert optics.chart_depth_mm(shift, magnification=1.0 / 49.0) == pytest.approx(3.84, abs=0.01)
+    # 2 % and 5 % go at 0.525 and 0.832 wavelength N^2 (exact pupil); the square law keeps to 0.5 %.
+    for loss, share in ((2.0, 0.525), (5.0, 0.832)):
+        shift = optics.focus_shift_for_loss_um(4.0, loss_percent=loss, wavelength_um=0.5)
+        assert shift == pytest.approx(share * 0.5 * 16.0, rel=5e-3)
+
+
+def test_tilt_from_a_focus_shift_undoes_the_shift_from_a_tilt():
+    shift = optics.tilt_focus_shift_um(18.0, magnification=0.025, tilt_deg=0.7)
+    tilt = optics.tilt_deg_for_focus_shift(18.0, magnification=0.025, focus_shift_um=shift)
+    assert tilt == pytest.approx(0.7)
+
+
 # Derived: chart MTF at 0.25 and 0.5 cycles/pixel, Gaussian print edge (10-90 % rise), 4 um pitch.
 @pytest.mark.parametrize(
     ("focal_lengths", "rise_mm", "mtf"),
