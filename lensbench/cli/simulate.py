@@ -3,11 +3,14 @@
 from enum import StrEnum
 from math import isfinite
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from lensbench.errors import SettingError
+
+if TYPE_CHECKING:
+    from lensbench.chart.layout import Layout
 
 __all__ = ["FileFormat", "Filter", "simulate"]
 
@@ -55,7 +58,20 @@ def simulate(
             "--focus-spread-um", min=0.0, help="Scatter of the focus on the sensor's side: sigma, in um."
         ),
     ] = 0.0,
-    paper: Annotated[str, typer.Option("--paper", help="Paper of the chart, as for `chart`.")] = "A3",
+    paper: Annotated[
+        str | None,
+        typer.Option("--paper", help="As for `chart`.  [default: A3, of a wall set A4]", show_default=False),
+    ] = None,
+    wall: Annotated[
+        int | None,
+        typer.Option(
+            "--wall",
+            min=1,
+            max=29,
+            help="A wall set of this many pages instead of a sheet.",
+            show_default=False,
+        ),
+    ] = None,
     solid: Annotated[bool, typer.Option("--solid", help="Chart in solid black instead of grey.")] = False,
     print_sigma_mm: Annotated[
         float, typer.Option("--print-sigma-mm", min=0.0, help="Blur of the print's edges: sigma, in mm.")
@@ -107,8 +123,9 @@ def simulate(
     rows, cols = (int(value) for value in _numbers(size, "--size", "x", count=2))
     pitch_deg, yaw_deg, roll_deg = _numbers(tilt, "--tilt", ",", count=3)
     described = lens_described(lens)
+    sensor_mm = (rows * pitch_um / 1000.0, cols * pitch_um / 1000.0)
     scene = Scene(
-        layout=sheet(paper, solid=solid),
+        layout=_hung(wall, paper or "A4", sensor_mm, seed) if wall else sheet(paper or "A3", solid=solid),
         lens=described,
         camera=Camera(
             rows=rows, cols=cols, pitch_um=pitch_um, cfa="rggb" if cfa is Filter.BAYER else cfa.value
@@ -136,6 +153,15 @@ def simulate(
     typer.echo(
         f"{out}: {len(jobs)} photographs of {scene.layout.name} through {described.name}, and truth.json."
     )
+
+
+def _hung(pages: int, paper: str, sensor_mm: tuple[float, float], seed: int) -> "Layout":
+    """Hang a wall set by hand, for a frame as wide as it is for a full-size sensor of this shape."""
+    from lensbench.simulate import ByHand, hung_wall
+
+    widest = 36.0 / max(sensor_mm)
+    usual_mm = (sensor_mm[0] * widest, sensor_mm[1] * widest)
+    return hung_wall(pages, paper=paper, sensor_mm=usual_mm, by_hand=ByHand(seed=seed))
 
 
 def _numbers(text: str, option: str, mark: str = ",", *, count: int | None = None) -> list[float]:

@@ -48,10 +48,10 @@ def light():
 
 @pytest.mark.parametrize("power", [1.0, 1.2, 1 / 2.2, 2.2])
 def test_the_exponent_is_the_pictures_own(light, power):
-    """Levels are the light to this power; a strong bend also lifts the noise in the black, hence 20 %."""
+    """Levels are the light to this power; a strong bend also lifts the noise in the black, hence 25 %."""
     scale = tone_scale(Bent(light, power), find_chart(Bent(light)))
     assert scale.rows == 1
-    assert scale.exponent == pytest.approx(power, rel=0.03 if power in (1.0, 1.2) else 0.2)
+    assert scale.exponent == pytest.approx(power, rel=0.03 if power in (1.0, 1.2) else 0.25)
     flags = {remark.flag for remark in tone_remarks(scale)}
     assert flags == (set() if 0.65 < power < 1.5 else {"tone_curve"})
 
