@@ -1,7 +1,9 @@
 """The wall set: its pages as data, where they hang, and the PDF as PDFium reads it."""
 
+import re
 from itertools import combinations
 from math import hypot
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -186,6 +188,18 @@ def test_marks_stand_where_the_layout_says(drawn, number):
         linear = picture[round(r), round(c)] / 255
         linear = linear / 12.92 if linear <= 0.04045 else ((linear + 0.055) / 1.055) ** 2.4
         assert linear == pytest.approx(tone.reflectance, abs=0.005)
+
+
+def test_the_ready_wall_set_is_what_the_program_draws(drawn):
+    ready = Path(__file__).parents[2] / "charts" / "wall-13-a4.pdf"
+    assert operators(ready) == operators(drawn[1])
+    assert len(operators(ready)) == 14
+
+
+def operators(path):
+    """Give the pages' content streams, which our PDFs keep uncompressed."""
+    streams = re.findall(rb"stream\r?\n(.*?)endstream", path.read_bytes(), re.DOTALL)
+    return [stream for stream in streams if stream.startswith(b"1 0 0 1 0 0 cm")]
 
 
 def test_command_makes_a_wall_set(tmp_path):
