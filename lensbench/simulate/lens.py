@@ -60,7 +60,9 @@ class PointBlur:
         variance_px2 = row_row * row**2 + 2.0 * row_col * row * col + col_col * col**2
         path_px = row * self.motion_px[0] + col * self.motion_px[1]
         moved = np.sinc(path_px * np.asarray(frequency_cypx, np.float64))
-        still = self.radial(frequency_cypx) * optics.gaussian_mtf(frequency_cypx, float(np.sqrt(variance_px2)))
+        still = self.radial(frequency_cypx) * optics.gaussian_mtf(
+            frequency_cypx, float(np.sqrt(variance_px2))
+        )
         return np.asarray(still * moved, np.float64)
 
 
