@@ -30,7 +30,10 @@ def check(
         bool, typer.Option("--fill", help="Write the usable files' names into the plan's column «file».")
     ] = False,
     pitch_um: Annotated[
-        float | None, typer.Option("--pitch-um", help="Pixel pitch in um, where the metadata lacks it.")
+        float | None,
+        typer.Option(
+            "--pitch-um", min=0.1, max=100.0, help="Pixel pitch in um, where the metadata lacks it."
+        ),
     ] = None,
 ) -> None:
     """Say of each shot of the chart whether it is usable, and what to do: one line a shot, beside the camera.

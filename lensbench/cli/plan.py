@@ -38,7 +38,9 @@ def plan(
     ] = None,
     lens: Annotated[str, typer.Option("--lens", help="Name, for the table.")] = "",
     camera: Annotated[str, typer.Option("--camera", help="Name, for the table.")] = "",
-    pitch_um: Annotated[float, typer.Option("--pitch-um", help="Pixel pitch, in um.")] = 6.0,
+    pitch_um: Annotated[
+        float, typer.Option("--pitch-um", min=0.1, max=100.0, help="Pixel pitch, in um.")
+    ] = 6.0,
     size: Annotated[str, typer.Option("--size", help="ROWSxCOLS of the pictures, in px.")] = "4000x6000",
     paper: Annotated[
         str, typer.Option("--paper", help="Largest paper you can print, as for `chart`.")

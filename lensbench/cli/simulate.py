@@ -77,7 +77,9 @@ def simulate(
         float, typer.Option("--print-sigma-mm", min=0.0, help="Blur of the print's edges: sigma, in mm.")
     ] = 0.0,
     size: Annotated[str, typer.Option("--size", help="ROWSxCOLS of the pictures, in px.")] = "1160x1740",
-    pitch_um: Annotated[float, typer.Option("--pitch-um", min=0.1, help="Pixel pitch, in um.")] = 4.0,
+    pitch_um: Annotated[
+        float, typer.Option("--pitch-um", min=0.1, max=100.0, help="Pixel pitch, in um.")
+    ] = 4.0,
     cfa: Annotated[Filter, typer.Option("--cfa", help="Colour filters of the sensor.")] = Filter.BAYER,
     paper_level: Annotated[
         float,

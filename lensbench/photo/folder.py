@@ -32,6 +32,8 @@ def list_photos(folder: Path) -> list[Path]:
     ImageError
         There is no such folder, it cannot be read, or it holds more than 20 000 photographs.
     """
+    if folder.is_file():
+        raise ImageError(f"{folder}: this is a file; give the folder that holds it")
     if not folder.is_dir():
         raise ImageError(f"{folder}: there is no such folder; give the folder that holds the photographs")
     found: list[Path] = []

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from lensbench import __version__
-from lensbench.errors import SweepError
+from lensbench.errors import SettingError, SweepError
 from lensbench.records import ZONES
 from lensbench.study.compare_words import pair_answer, pair_cautions, unique_labels
 from lensbench.study.contrast import FOCAL_MATCH, Doubt, apart, compared, half_width
@@ -43,7 +43,11 @@ def compare(folders: Sequence[Path]) -> CompareFindings:
     ------
     SweepError
         A folder was not written by a sweep, or there are fewer than two lenses in all.
+    SettingError
+        A folder is named twice.
     """
+    if len({folder.resolve() for folder in folders}) < len(folders):
+        raise SettingError("one folder is named twice; a comparison needs different ones")
     return compare_lenses([lens for folder in folders for lens in read_sweep(folder)])
 
 

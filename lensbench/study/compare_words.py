@@ -30,15 +30,18 @@ def pair_answer(rows: Sequence[CompareRow], labels: tuple[str, str], best: Compa
     if not frame:
         return f"{names}: no setting was photographed with both.{at_best}"
     counted = {verdict: [row for row in frame if row.verdict == verdict] for verdict in _VERDICTS}
-    open_ones = counted["can't tell"]
-    parts = [
-        f"{labels[index]} is sharper at {len(won)} ({_by(won)})"
-        for index, won in enumerate((counted["first"], counted["second"]))
-        if won
-    ]
+    total = f"{len(frame)} equal setting{'s' * (len(frame) > 1)}"
+    won = [(index, rows) for index, rows in enumerate((counted["first"], counted["second"])) if rows]
+    parts = [f"{labels[index]} is sharper at {len(rows)} ({_by(rows)})" for index, rows in won]
+    if len(won) == 1:
+        index, led = won[0]
+        better, other = labels[index], labels[1 - index]
+        parts = [f"{better} is sharper than {other} at {len(led)} of {total} ({_by(led)})"]
     parts += [f"no difference that matters at {len(counted['equal'])}"] if counted["equal"] else []
+    open_ones = counted["can't tell"]
     parts += [f"they can't be told apart at {len(open_ones)}"] if open_ones else []
-    return f"{names}, whole frame, {len(frame)} equal settings: {'; '.join(parts)}.{at_best}"
+    whole = "Over the whole frame" if len(won) == 1 else f"{names}, over the whole frame at {total}:"
+    return f"{whole} {'; '.join(parts)}.{at_best}"
 
 
 _VERDICTS: Final = ("first", "second", "equal", "can't tell")

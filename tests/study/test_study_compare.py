@@ -77,7 +77,7 @@ def test_two_folders_are_compared(tmp_path):
     assert (pair.first, pair.second, pair.unit) == ("Fennel", "Sorrel", "cypx")
     assert {row.verdict for row in pair.rows} == {"second"}
     assert len(pair.rows) == 16
-    assert "Sorrel is sharper at 4" in found.answer
+    assert "Sorrel is sharper than Fennel at 4 of 4" in found.answer
     assert pair.best_row.difference_percent == pytest.approx(10.0, abs=2.5)
 
 
