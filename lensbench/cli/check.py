@@ -24,7 +24,8 @@ def check(
         bool, typer.Option("--watch", help="Follow the folder until Ctrl-C; say a line for each new shot.")
     ] = False,
     plan: Annotated[
-        Path | None, typer.Option("--plan", help="shots.csv of `plan`: say what is still lacking.")
+        Path | None,
+        typer.Option("--plan", help="shots.csv of `plan`: say what is still lacking.", metavar="PATH"),
     ] = None,
     fill: Annotated[
         bool, typer.Option("--fill", help="Write the usable files' names into the plan's column «file».")
@@ -32,7 +33,11 @@ def check(
     pitch_um: Annotated[
         float | None,
         typer.Option(
-            "--pitch-um", min=0.1, max=100.0, help="Pixel pitch in um, where the metadata lacks it."
+            "--pitch-um",
+            min=0.1,
+            max=100.0,
+            help="Pixel pitch in um, where the metadata lacks it.",
+            metavar="NUMBER",
         ),
     ] = None,
 ) -> None:

@@ -18,7 +18,12 @@ def compare(
     ],
     out: Annotated[
         Path | None,
-        typer.Option("--out", help="Folder for the report.  [default: A-against-B here]", show_default=False),
+        typer.Option(
+            "--out",
+            help="Folder for the report.  [default: A-against-B here]",
+            show_default=False,
+            metavar="PATH",
+        ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the comparison as JSON.")] = False,
 ) -> None:

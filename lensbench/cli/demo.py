@@ -23,11 +23,12 @@ The same with your own camera:
 
 
 def demo(
-    out: Annotated[Path, typer.Option("--out", help="New folder for the shoot and its reports.")] = Path(
-        "lensbench-demo"
-    ),
+    out: Annotated[
+        Path, typer.Option("--out", help="New folder for the shoot and its reports.", metavar="PATH")
+    ] = Path("lensbench-demo"),
     workers: Annotated[
-        int | None, typer.Option("--workers", min=1, help="Processes.  [default: one a processor]")
+        int | None,
+        typer.Option("--workers", min=1, help="Processes.  [default: one a processor]", metavar="NUMBER"),
     ] = None,
 ) -> None:
     """Simulate an invented shoot of two lenses, then run sweep and compare on it. Takes a minute or two.

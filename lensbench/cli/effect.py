@@ -20,6 +20,7 @@ def effect(
             "--by",
             help="What was changed: condition, exposure_s, iso, f_number, focal_length_mm, lens or camera.",
             show_default=False,
+            metavar="TEXT",
         ),
     ],
     against: Annotated[
@@ -28,20 +29,25 @@ def effect(
             "--against",
             help="Level the others are held against.  [default: the lowest, or the first shot's]",
             show_default=False,
+            metavar="TEXT",
         ),
     ] = None,
     shots: Annotated[
         Path | None,
-        typer.Option("--shots", help="Table (CSV) with the columns file,condition,..."),
+        typer.Option("--shots", help="Table (CSV) with the columns file,condition,...", metavar="PATH"),
     ] = None,
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out", help="Folder for the report.  [default: FOLDER-effect here]", show_default=False
+            "--out",
+            help="Folder for the report.  [default: FOLDER-effect here]",
+            show_default=False,
+            metavar="PATH",
         ),
     ] = None,
     workers: Annotated[
-        int | None, typer.Option("--workers", min=1, help="Processes.  [default: one a processor]")
+        int | None,
+        typer.Option("--workers", min=1, help="Processes.  [default: one a processor]", metavar="NUMBER"),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
 ) -> None:

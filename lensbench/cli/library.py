@@ -17,8 +17,12 @@ __all__ = ["library"]
 
 library = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
-Camera = Annotated[str | None, typer.Option("--camera", help="On this camera only.", show_default=False)]
-Session = Annotated[str | None, typer.Option("--session", help="This session only.", show_default=False)]
+Camera = Annotated[
+    str | None, typer.Option("--camera", help="On this camera only.", show_default=False, metavar="TEXT")
+]
+Session = Annotated[
+    str | None, typer.Option("--session", help="This session only.", show_default=False, metavar="TEXT")
+]
 Replace = Annotated[bool, typer.Option("--replace", help="Put it in the place of what is there already.")]
 LensName = Annotated[
     str, typer.Argument(metavar="LENS", help="Name of the lens, or a part that fits one lens only.")
@@ -41,13 +45,16 @@ library.command()(advise)
 
 @library.command()
 def add(
-    folder: Annotated[Path, typer.Argument(help="Folder that `lensbench sweep` wrote.", show_default=False)],
+    folder: Annotated[
+        Path, typer.Argument(help="Folder that `lensbench sweep` wrote.", show_default=False, metavar="PATH")
+    ],
     session: Annotated[
         str | None,
         typer.Option(
             "--session",
             help="Tells sweeps of one lens apart.  [default: the folder's name]",
             show_default=False,
+            metavar="TEXT",
         ),
     ] = None,
     replace: Replace = False,
@@ -131,9 +138,10 @@ def remove(
 
 @library.command(name="export")
 def export_lenses(
-    file: Annotated[Path, typer.Argument(help="File to write (JSON).", show_default=False)],
+    file: Annotated[Path, typer.Argument(help="File to write (JSON).", show_default=False, metavar="PATH")],
     lens: Annotated[
-        str | None, typer.Option("--lens", help="This lens only.  [default: all]", show_default=False)
+        str | None,
+        typer.Option("--lens", help="This lens only.  [default: all]", show_default=False, metavar="TEXT"),
     ] = None,
     replace: Replace = False,
     place: Place = None,
@@ -160,7 +168,10 @@ def export_lenses(
 @library.command(name="import")
 def import_lenses(
     file: Annotated[
-        Path, typer.Argument(help="File that `lensbench library export` wrote.", show_default=False)
+        Path,
+        typer.Argument(
+            help="File that `lensbench library export` wrote.", show_default=False, metavar="PATH"
+        ),
     ],
     replace: Replace = False,
     place: Place = None,

@@ -42,7 +42,14 @@ def advise(
     *,
     focal_length: Annotated[
         float,
-        typer.Option("--focal-length", min=1.0, max=5000.0, help="Focal length in mm.", show_default=False),
+        typer.Option(
+            "--focal-length",
+            min=1.0,
+            max=5000.0,
+            help="Focal length in mm.",
+            show_default=False,
+            metavar="NUMBER",
+        ),
     ],
     f_number: Annotated[
         float | None,
@@ -52,18 +59,29 @@ def advise(
             max=128.0,
             help="All at this stop.  [default: each at its best]",
             show_default=False,
+            metavar="NUMBER",
         ),
     ] = None,
     zone: Annotated[Zone, typer.Option("--zone", help="The part of the picture that counts.")] = Zone.FRAME,
     near: Annotated[
         float | None,
         typer.Option(
-            "--near", min=0.01, help="Nearest thing to be sharp, in m from the sensor.", show_default=False
+            "--near",
+            min=0.01,
+            help="Nearest thing to be sharp, in m from the sensor.",
+            show_default=False,
+            metavar="NUMBER",
         ),
     ] = None,
     far: Annotated[
         float | None,
-        typer.Option("--far", min=0.01, help="Furthest thing, in m; «inf» for infinity.", show_default=False),
+        typer.Option(
+            "--far",
+            min=0.01,
+            help="Furthest thing, in m; «inf» for infinity.",
+            show_default=False,
+            metavar="NUMBER",
+        ),
     ] = None,
     shutter: Annotated[
         float | None,
@@ -78,12 +96,24 @@ def advise(
     ev: Annotated[
         float | None,
         typer.Option(
-            "--ev", min=-20.0, max=25.0, help="Brightness as exposure value at ISO 100.", show_default=False
+            "--ev",
+            min=-20.0,
+            max=25.0,
+            help="Brightness as exposure value at ISO 100.",
+            show_default=False,
+            metavar="NUMBER",
         ),
     ] = None,
     iso_limit: Annotated[
         float | None,
-        typer.Option("--iso-limit", min=1.0, max=1e7, help="Highest ISO you accept.", show_default=False),
+        typer.Option(
+            "--iso-limit",
+            min=1.0,
+            max=1e7,
+            help="Highest ISO you accept.",
+            show_default=False,
+            metavar="NUMBER",
+        ),
     ] = None,
     handheld: Annotated[bool, typer.Option("--handheld/--tripod", help="Whether hands shake it.")] = False,
     place: Place = None,

@@ -26,49 +26,70 @@ class ChartKind(StrEnum):
 def plan(
     *,
     focal: Annotated[
-        str, typer.Option("--focal", help="Of the lens, in mm: 50, or 24-70.", show_default=False)
+        str,
+        typer.Option("--focal", help="Of the lens, in mm: 50, or 24-70.", show_default=False, metavar="TEXT"),
     ],
-    widest: Annotated[float, typer.Option("--widest", help="Widest f-number.", show_default=False)],
-    out: Annotated[Path, typer.Option("--out", file_okay=False, help="Folder to write into.")] = Path(
-        "lensbench-plan"
-    ),
-    narrowest: Annotated[float, typer.Option("--narrowest", help="Narrowest f-number worth a shot.")] = 16.0,
+    widest: Annotated[
+        float, typer.Option("--widest", help="Widest f-number.", show_default=False, metavar="NUMBER")
+    ],
+    out: Annotated[
+        Path, typer.Option("--out", file_okay=False, help="Folder to write into.", metavar="PATH")
+    ] = Path("lensbench-plan"),
+    narrowest: Annotated[
+        float, typer.Option("--narrowest", help="Narrowest f-number worth a shot.", metavar="NUMBER")
+    ] = 16.0,
     closest_m: Annotated[
-        float | None, typer.Option("--closest-m", min=0.01, help="Closest focus, subject to sensor, in m.")
+        float | None,
+        typer.Option(
+            "--closest-m", min=0.01, help="Closest focus, subject to sensor, in m.", metavar="NUMBER"
+        ),
     ] = None,
-    lens: Annotated[str, typer.Option("--lens", help="Name, for the table.")] = "",
-    camera: Annotated[str, typer.Option("--camera", help="Name, for the table.")] = "",
+    lens: Annotated[str, typer.Option("--lens", help="Name, for the table.", metavar="TEXT")] = "",
+    camera: Annotated[str, typer.Option("--camera", help="Name, for the table.", metavar="TEXT")] = "",
     pitch_um: Annotated[
-        float, typer.Option("--pitch-um", min=0.1, max=100.0, help="Pixel pitch, in um.")
+        float, typer.Option("--pitch-um", min=0.1, max=100.0, help="Pixel pitch, in um.", metavar="NUMBER")
     ] = 6.0,
-    size: Annotated[str, typer.Option("--size", help="ROWSxCOLS of the pictures, in px.")] = "4000x6000",
+    size: Annotated[
+        str, typer.Option("--size", help="ROWSxCOLS of the pictures, in px.", metavar="TEXT")
+    ] = "4000x6000",
     paper: Annotated[
-        str, typer.Option("--paper", help="Largest paper you can print, as for `chart`.")
+        str, typer.Option("--paper", help="Largest paper you can print, as for `chart`.", metavar="TEXT")
     ] = "A4",
     chart: Annotated[
         ChartKind, typer.Option("--chart", help="One sheet, a wall set, or what the room allows.")
     ] = ChartKind.AUTO,
-    room_m: Annotated[float, typer.Option("--room-m", min=0.3, help="Length of the room, in m.")] = 4.0,
+    room_m: Annotated[
+        float, typer.Option("--room-m", min=0.3, help="Length of the room, in m.", metavar="NUMBER")
+    ] = 4.0,
     print_edge_mm: Annotated[
-        float, typer.Option("--print-edge-mm", help="10-90 % rise of a printed edge, in mm.")
+        float,
+        typer.Option("--print-edge-mm", help="10-90 % rise of a printed edge, in mm.", metavar="NUMBER"),
     ] = 0.1,
     print_dpi: Annotated[
-        float, typer.Option("--print-dpi", help="Of the printer, in dots per inch.")
+        float, typer.Option("--print-dpi", help="Of the printer, in dots per inch.", metavar="NUMBER")
     ] = 600.0,
     exposure: Annotated[
-        str, typer.Option("--exposure", help="TIME@STOP that your light asks for; other stops follow.")
+        str,
+        typer.Option(
+            "--exposure", help="TIME@STOP that your light asks for; other stops follow.", metavar="TEXT"
+        ),
     ] = "1/30@5.6",
     stops: Annotated[
-        str, typer.Option("--stops", help="f-numbers with commas between.  [default: full stops]")
+        str,
+        typer.Option("--stops", help="f-numbers with commas between.  [default: full stops]", metavar="TEXT"),
     ] = "",
     focal_lengths: Annotated[
-        str, typer.Option("--focal-lengths", help="In mm, with commas between.  [default: 3 to 5]")
+        str,
+        typer.Option(
+            "--focal-lengths", help="In mm, with commas between.  [default: 3 to 5]", metavar="TEXT"
+        ),
     ] = "",
     repeats: Annotated[
-        int, typer.Option("--repeats", min=1, max=20, help="Shots a setting, focused anew.")
+        int, typer.Option("--repeats", min=1, max=20, help="Shots a setting, focused anew.", metavar="NUMBER")
     ] = 3,
     first_file: Annotated[
-        str, typer.Option("--first-file", help="Name of the first file to come: DSC00417.ARW.")
+        str,
+        typer.Option("--first-file", help="Name of the first file to come: DSC00417.ARW.", metavar="TEXT"),
     ] = "",
     quick: Annotated[
         bool, typer.Option("--quick", help="Ten-minute test of a used lens: 12 shots at most, one page.")

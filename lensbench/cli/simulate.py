@@ -35,13 +35,19 @@ class Filter(StrEnum):
 def simulate(
     *,
     out: Annotated[
-        Path, typer.Option("--out", file_okay=False, help="Folder to write into.", show_default=False)
+        Path,
+        typer.Option(
+            "--out", file_okay=False, help="Folder to write into.", show_default=False, metavar="PATH"
+        ),
     ],
     lens: Annotated[
-        str, typer.Option("--lens", help="sorrel, fennel or tansy (invented), or a JSON description.")
+        str,
+        typer.Option(
+            "--lens", help="sorrel, fennel or tansy (invented), or a JSON description.", metavar="TEXT"
+        ),
     ] = "sorrel",
     stops: Annotated[
-        str, typer.Option("--stops", help="f-numbers, with commas between.")
+        str, typer.Option("--stops", help="f-numbers, with commas between.", metavar="TEXT")
     ] = "2.8,4,5.6,8,11,16",
     focal_lengths: Annotated[
         str | None,
@@ -49,18 +55,29 @@ def simulate(
             "--focal-lengths",
             help="In mm, with commas between.  [default: the lens's shortest]",
             show_default=False,
+            metavar="TEXT",
         ),
     ] = None,
-    repeats: Annotated[int, typer.Option("--repeats", min=1, help="Shots a setting, focused anew.")] = 2,
+    repeats: Annotated[
+        int, typer.Option("--repeats", min=1, help="Shots a setting, focused anew.", metavar="NUMBER")
+    ] = 2,
     focus_spread_um: Annotated[
         float,
         typer.Option(
-            "--focus-spread-um", min=0.0, help="Scatter of the focus on the sensor's side: sigma, in um."
+            "--focus-spread-um",
+            min=0.0,
+            help="Scatter of the focus on the sensor's side: sigma, in um.",
+            metavar="NUMBER",
         ),
     ] = 0.0,
     paper: Annotated[
         str | None,
-        typer.Option("--paper", help="As for `chart`.  [default: A3, of a wall set A4]", show_default=False),
+        typer.Option(
+            "--paper",
+            help="As for `chart`.  [default: A3, of a wall set A4]",
+            show_default=False,
+            metavar="TEXT",
+        ),
     ] = None,
     wall: Annotated[
         int | None,
@@ -70,15 +87,21 @@ def simulate(
             max=29,
             help="A wall set of this many pages instead of a sheet.",
             show_default=False,
+            metavar="NUMBER",
         ),
     ] = None,
     solid: Annotated[bool, typer.Option("--solid", help="Chart in solid black instead of grey.")] = False,
     print_sigma_mm: Annotated[
-        float, typer.Option("--print-sigma-mm", min=0.0, help="Blur of the print's edges: sigma, in mm.")
+        float,
+        typer.Option(
+            "--print-sigma-mm", min=0.0, help="Blur of the print's edges: sigma, in mm.", metavar="NUMBER"
+        ),
     ] = 0.0,
-    size: Annotated[str, typer.Option("--size", help="ROWSxCOLS of the pictures, in px.")] = "1160x1740",
+    size: Annotated[
+        str, typer.Option("--size", help="ROWSxCOLS of the pictures, in px.", metavar="TEXT")
+    ] = "1160x1740",
     pitch_um: Annotated[
-        float, typer.Option("--pitch-um", min=0.1, max=100.0, help="Pixel pitch, in um.")
+        float, typer.Option("--pitch-um", min=0.1, max=100.0, help="Pixel pitch, in um.", metavar="NUMBER")
     ] = 4.0,
     cfa: Annotated[Filter, typer.Option("--cfa", help="Colour filters of the sensor.")] = Filter.BAYER,
     paper_level: Annotated[
@@ -87,12 +110,19 @@ def simulate(
             "--paper-level",
             min=0.01,
             help="Exposure: signal of the paper, as a share of white; above 1 clips.",
+            metavar="NUMBER",
         ),
     ] = 0.65,
-    iso: Annotated[int, typer.Option("--iso", min=25, help="ISO; noise grows with it.")] = 100,
+    iso: Annotated[
+        int, typer.Option("--iso", min=25, help="ISO; noise grows with it.", metavar="NUMBER")
+    ] = 100,
     tilt: Annotated[
         str,
-        typer.Option("--tilt", help="PITCH,YAW,ROLL of the camera, in degrees: up, to its right, clockwise."),
+        typer.Option(
+            "--tilt",
+            help="PITCH,YAW,ROLL of the camera, in degrees: up, to its right, clockwise.",
+            metavar="TEXT",
+        ),
     ] = "0,0,0",
     distance_mm: Annotated[
         float | None,
@@ -100,6 +130,7 @@ def simulate(
             "--distance-mm",
             help="Chart to sensor, in mm.  [default: the chart fills the frame]",
             show_default=False,
+            metavar="NUMBER",
         ),
     ] = None,
     file_format: Annotated[
@@ -107,10 +138,17 @@ def simulate(
     ] = FileFormat.DNG,
     sharpen: Annotated[
         float,
-        typer.Option("--sharpen", min=0.0, help="In-camera sharpening of JPEG and TIFF: 0 none, 1 strong."),
+        typer.Option(
+            "--sharpen",
+            min=0.0,
+            help="In-camera sharpening of JPEG and TIFF: 0 none, 1 strong.",
+            metavar="NUMBER",
+        ),
     ] = 0.0,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Of noise and focus errors.")] = 1,
-    workers: Annotated[int, typer.Option("--workers", min=1, help="Processes to use.")] = 1,
+    seed: Annotated[
+        int, typer.Option("--seed", min=0, help="Of noise and focus errors.", metavar="NUMBER")
+    ] = 1,
+    workers: Annotated[int, typer.Option("--workers", min=1, help="Processes to use.", metavar="NUMBER")] = 1,
 ) -> None:
     """Make photographs of the chart through a described lens and camera, with the truth beside them.
 

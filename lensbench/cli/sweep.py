@@ -30,26 +30,38 @@ def sweep(
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out", help="Folder for the report.  [default: FOLDER-lensbench beside it]", show_default=False
+            "--out",
+            help="Folder for the report.  [default: FOLDER-lensbench beside it]",
+            show_default=False,
+            metavar="PATH",
         ),
     ] = None,
     shots: Annotated[
         Path | None,
-        typer.Option("--shots", help="Table (CSV) of what the metadata lacks: file,lens,f_number,..."),
+        typer.Option(
+            "--shots", help="Table (CSV) of what the metadata lacks: file,lens,f_number,...", metavar="PATH"
+        ),
     ] = None,
     workers: Annotated[
-        int | None, typer.Option("--workers", min=1, help="Processes.  [default: one a processor]")
+        int | None,
+        typer.Option("--workers", min=1, help="Processes.  [default: one a processor]", metavar="NUMBER"),
     ] = None,
     method: Annotated[Method, typer.Option("--method", help="How edges are measured.")] = Method.REFINED,
     pitch_um: Annotated[
         float | None,
         typer.Option(
-            "--pitch-um", min=0.1, max=100.0, help="Pixel pitch in um, where the metadata lacks it."
+            "--pitch-um",
+            min=0.1,
+            max=100.0,
+            help="Pixel pitch in um, where the metadata lacks it.",
+            metavar="NUMBER",
         ),
     ] = None,
     print_profile: Annotated[
         str | None,
-        typer.Option("--print-profile", help="Kept profile of the print (or its file): divided out."),
+        typer.Option(
+            "--print-profile", help="Kept profile of the print (or its file): divided out.", metavar="TEXT"
+        ),
     ] = None,
     strict: Annotated[
         bool, typer.Option("--strict", help="End with status 3 when a photograph was rejected.")
