@@ -23,10 +23,10 @@ from lensbench.chart.locating import (
     plausible,
     typical_blur_px,
 )
+from lensbench.chart.observing import FLOOR_PX, joined, of_crossings, of_markers, of_strips
 from lensbench.chart.pages import SightedPage
-from lensbench.chart.placing import IntArray
 from lensbench.chart.shapes import ARMS
-from lensbench.chart.strips import Strips, locate_strips
+from lensbench.chart.strips import locate_strips
 from lensbench.chart.wall_fit import Observations, WallFit, fit_wall
 from lensbench.chart.wall_found import assembled
 from lensbench.errors import ChartError
@@ -41,11 +41,8 @@ _IN_QUARTER_DEG: Final = (20.0, 45.0, 70.0)
 """Where pieces of a dark quarter's rim are looked at, from its first arm."""
 _PIECE: Final = 0.08
 """Of the radius: half the length of a piece, to know its direction and bend."""
-_FLOOR_PX: Final = 0.02
 _RAGGED_MM: Final = 0.03
 """Of a printed edge."""
-_MIDDLE_OVERVIEW_PX: Final = 0.4
-"""Standard deviation of a marker's middle, in pixels of the overview."""
 _REACH_PX: Final = 4.0
 _ENOUGH_FOR_TWO, _FAR_ENOUGH_FOR_TWO = 9, 0.7
 
@@ -77,9 +74,13 @@ def find_wall(picture: Picture, sighted: SightedWall, overview: Overview) -> Cha
     """
     size_px = picture.size_px
     pages, crossings = _crossings(picture, sighted, overview)
-    seen = _joined(_points(crossings), _middles(pages, sighted), _arms(picture, pages, crossings))
+    seen = joined(
+        of_crossings(crossings),
+        of_markers(pages, sighted.corners_px, factor=sighted.factor),
+        _arms(picture, pages, crossings),
+    )
     fit = _fit(seen, pages, crossings, size_px)
-    seen = _joined(seen, _rims(picture, pages, fit, crossings))
+    seen = joined(seen, _rims(picture, pages, fit, crossings))
     fit = _fit(seen, pages, crossings, size_px)
     return assembled(pages, crossings, fit, size_px=size_px)
 
@@ -151,38 +152,6 @@ def _arms_as_seen(arms_px: FloatArray, crossings: Crossings) -> FloatArray:
     return arms
 
 
-def _points(crossings: Crossings) -> Observations:
-    """Give the crossings as two observations each."""
-    count = len(crossings.position_px)
-    sd_px = np.hypot(crossings.position_sd_px, _FLOOR_PX)
-    return _both_ways(np.arange(count), np.zeros((count, 2)), crossings.position_px, sd_px)
-
-
-def _both_ways(page: IntArray, point_mm: FloatArray, seen_px: FloatArray, sd_px: FloatArray) -> Observations:
-    """Give places known in both directions of the picture."""
-    count = len(page)
-    return Observations(
-        page=np.repeat(page, 2),
-        point_mm=np.repeat(point_mm, 2, axis=0),
-        normal=np.tile(np.eye(2), (count, 1)),
-        value_px=seen_px.ravel(),
-        sd_px=np.repeat(sd_px, 2),
-    )
-
-
-def _middles(pages: list[SightedPage], sighted: SightedWall) -> Observations:
-    """Give the markers' middles: blur moves their corners, but not these."""
-    page, point_mm, seen_px = [], [], []
-    for index, one in enumerate(pages):
-        by_id = {marker.marker_id: marker.center_mm for marker in one.page.markers}
-        for read, marker_id in zip(one.markers, one.marker_ids, strict=True):
-            page.append(index)
-            point_mm.append(by_id[marker_id])
-            seen_px.append(sighted.corners_px[read].mean(axis=0))
-    sd_px = np.full(len(page), _MIDDLE_OVERVIEW_PX * sighted.factor)
-    return _both_ways(np.array(page), np.array(point_mm), np.array(seen_px), sd_px)
-
-
 def _arms(picture: Picture, pages: list[SightedPage], crossings: Crossings) -> Observations:
     """Find a piece of every arm."""
     arms_px = _arms_as_seen(_expected(pages).arms_px, crossings)
@@ -216,29 +185,8 @@ def _strips(
         picture, curves.reshape(-1, 3, 2), blur_px=np.repeat(crossings.blur_px, pieces), reach_px=_REACH_PX
     )
     ragged_px = _RAGGED_MM * np.array([np.sqrt(np.linalg.det(page.matrix)) for page in pages])
-    sd_px = np.hypot(np.hypot(found.sd_px, _FLOOR_PX), np.repeat(ragged_px, pieces))
-    return _good(found, np.repeat(np.arange(count), pieces), points_mm.reshape(-1, 2), sd_px)
-
-
-def _good(found: Strips, page: IntArray, point_mm: FloatArray, sd_px: FloatArray) -> Observations:
-    kept = found.good
-    return Observations(
-        page=page[kept],
-        point_mm=point_mm[kept],
-        normal=found.normal[kept],
-        value_px=(found.normal * found.point_px).sum(axis=1)[kept],
-        sd_px=sd_px[kept],
-    )
-
-
-def _joined(*parts: Observations) -> Observations:
-    return Observations(
-        page=np.concatenate([part.page for part in parts]),
-        point_mm=np.concatenate([part.point_mm for part in parts]),
-        normal=np.concatenate([part.normal for part in parts]),
-        value_px=np.concatenate([part.value_px for part in parts]),
-        sd_px=np.concatenate([part.sd_px for part in parts]),
-    )
+    sd_px = np.hypot(np.hypot(found.sd_px, FLOOR_PX), np.repeat(ragged_px, pieces))
+    return of_strips(found, np.repeat(np.arange(count), pieces), points_mm.reshape(-1, 2), sd_px)
 
 
 def _fit(
