@@ -140,7 +140,14 @@ class Edge:
     flags: tuple[Remark, ...] = ()
     physical: PhysicalFit | None = None
     acutance: float | None = None
+    """For a way of looking at a print: 0 to about 1. Its sd, and the next figures, for the same print."""
+    acutance_sd: float | None = None
     sqf: float | None = None
+    """Percent."""
+    sqf_sd: float | None = None
+    sharpness_jnd: float | None = None
+    """Just noticeable differences above the softest picture of the quality ruler."""
+    sharpness_jnd_sd: float | None = None
     lateral_color_px: tuple[float, float] | None = None
     """Shift of red and of blue against green along the radius, positive outwards."""
 

@@ -7,9 +7,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lensbench.cli.reading_options import (
+    AtLpmm,
+    FNumber,
+    PitchUm,
+    PrintHeight,
+    ViewingDistance,
+    lpmm_list,
+    viewing_of,
+)
 from lensbench.errors import EdgeError, SettingError
 
 if TYPE_CHECKING:
+    from lensbench.edge import Aperture
     from lensbench.photo import Photo
     from lensbench.records import Box, Edge
 
@@ -39,6 +49,7 @@ def edge(
         list[str] | None,
         typer.Option("--roi", help="TOP,LEFT,HEIGHT,WIDTH in px; may be given again.  [default: found]"),
     ] = None,
+    *,
     encoding: Annotated[
         str, typer.Option("--encoding", help="Tone curve: auto, linear, srgb, or gamma:2.2.")
     ] = "auto",
@@ -58,32 +69,45 @@ def edge(
             "--keep-print", help="Of a scan: keep the print's profile under this name or .json file."
         ),
     ] = None,
+    f_number: FNumber = None,
+    pitch_um: PitchUm = None,
+    print_height_mm: PrintHeight = None,
+    viewing_distance_mm: ViewingDistance = None,
+    at_lpmm: AtLpmm = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Measure any slanted edge in any photograph: a chart's, a black card's on white paper, a roof line's.
 
     Frequencies are in cycles per pixel (cy/px); MTF50 is where the contrast has fallen to one half.
 
+    Where f-number and pixel pitch are known, it tells what the blur is made of: diffraction, focus, and the rest.
+
     With --dpi and --keep-print, edges of a scanned page tell how soft the print itself is.
 
     Example: lensbench edge card.dng --roi 820,1410,120,80
     """
+    from lensbench.cli.edge_text import edge_lines
     from lensbench.edge import measure_edges
-    from lensbench.photo import open_photo
+    from lensbench.photo import open_photo, pixel_pitch_um
 
     if keep_print is not None and dpi is None:
         raise SettingError("--keep-print needs the scan's resolution: --dpi 1200")
+    wanted = lpmm_list(at_lpmm)
     photo = open_photo(image, encoding=encoding)
+    viewing = viewing_of(print_height_mm, viewing_distance_mm, picture_height_px=photo.size_px[0])
+    pitch_um = pitch_um or pixel_pitch_um(photo.metadata, photo.size_px)
+    if wanted and pitch_um is None:
+        raise SettingError(f"{image.name}: its pixel pitch is not known; --at-lpmm needs it: give --pitch-um")
     name = photo.channel(channel.value)
+    aperture = _aperture(photo, f_number, pitch_um, channel=name)
     boxes = [_box(text) for text in roi] if roi else _found(photo)
-    edges = measure_edges([photo.cut(box, name) for box in boxes], method=method.value)
+    regions = [photo.cut(box, name) for box in boxes]
+    edges = measure_edges(regions, method=method.value, physical=aperture, viewing=viewing)
     if as_json:
-        from lensbench.report.json_form import edge_as_json
-
-        document = {"image": str(image), "edges": [edge_as_json(one) for one in edges]}
-        typer.echo(json.dumps(document, allow_nan=False))
+        typer.echo(_json_text(image, edges, at_lpmm=wanted, pitch_um=pitch_um))
     else:
-        typer.echo("\n".join(_lines(image, edges, dpi)))
+        lines = edge_lines(image.name, edges, dpi=dpi, viewing=viewing, at_lpmm=wanted, pitch_um=pitch_um)
+        typer.echo("\n".join(lines))
     if keep_print is not None and dpi is not None:
         from lensbench.capture.print_profile import profile_from_scan
         from lensbench.cli.telling import keep_and_say
@@ -92,6 +116,34 @@ def edge(
         typer.echo(keep_and_say(profile, keep_print), err=as_json)
     if not any(one.measured for one in edges):
         raise typer.Exit(1)
+
+
+def _json_text(
+    image: Path, edges: "list[Edge]", *, at_lpmm: tuple[float, ...], pitch_um: float | None
+) -> str:
+    from lensbench.report.json_form import edge_as_json, responses_as_json
+
+    forms = [edge_as_json(one) for one in edges]
+    if at_lpmm and pitch_um is not None:
+        for form, one in zip(forms, edges, strict=True):
+            form["sfr_at_lpmm"] = responses_as_json(one, at_lpmm=at_lpmm, pixel_pitch_um=pitch_um)
+    return json.dumps({"image": str(image), "edges": forms}, allow_nan=False)
+
+
+def _aperture(
+    photo: "Photo", f_number: float | None, pitch_um: float | None, *, channel: str
+) -> "Aperture | None":
+    """Give what is known of lens and pixel; None where a part of it is not, and was not asked for."""
+    from lensbench.edge import Aperture
+
+    known = f_number or photo.metadata.f_number
+    if f_number is not None and pitch_um is None:
+        raise SettingError(
+            f"{photo.path.name}: its pixel pitch is not known; the physical reading needs it: give --pitch-um"
+        )
+    if known is None or pitch_um is None:
+        return None
+    return Aperture.of(f_number=known, pixel_pitch_um=pitch_um, channel=channel)
 
 
 def _box(text: str) -> "Box":
@@ -117,25 +169,3 @@ def _found(photo: "Photo") -> "list[Box]":
             "columns was found. Name a region with --roi TOP,LEFT,HEIGHT,WIDTH"
         )
     return boxes
-
-
-def _lines(image: Path, edges: "list[Edge]", dpi: float | None) -> list[str]:
-    lines = [
-        f"{image.name}: {len(edges)} edge{'s' if len(edges) != 1 else ''}, sharpness in cycles per pixel"
-    ]
-    for one in edges:
-        where = f"  region {one.roi}, {one.channel}"
-        if one.measured:
-            lines.append(
-                f"{where}: MTF50 {one.mtf50_cypx:.4f} +- {1.96 * one.mtf50_sd_cypx:.4f} (95 %), "
-                f"angle {one.angle_deg:.1f} degrees, 10-90 % rise {_rise(one, dpi)}, SNR {one.snr:.0f}"
-            )
-        else:
-            lines.append(f"{where}: not measured")
-        lines.extend(f"    {flag.message}. {flag.advice[:1].upper()}{flag.advice[1:]}." for flag in one.flags)
-    return lines
-
-
-def _rise(one: "Edge", dpi: float | None) -> str:
-    on_paper = "" if dpi is None else f" ({one.rise_10_90_px * 25.4 / dpi:.3f} mm)"
-    return f"{one.rise_10_90_px:.2f} px{on_paper}"

@@ -11,6 +11,7 @@ ISO 20462-3 quality ruler: curve and JND polynomial from memory; see `ruler_jnd`
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -20,11 +21,13 @@ from lensbench.records import Edge
 from lensbench.units import FloatArray
 
 __all__ = [
+    "NYQUIST_CYPX",
     "Figure",
     "Viewing",
     "acutance",
     "area_cypx",
     "contrast_sensitivity",
+    "known_curve",
     "response_at",
     "response_at_lpmm",
     "response_at_nyquist",
@@ -41,6 +44,9 @@ SQF_BAND_CPD: Final = (3.0, 12.0)
 RULER_RANGE: Final = (0.01, 0.26)
 """Of k, where the polynomial holds: from crispest to softest. [degree]"""
 _NODES: Final = 160
+_FEWEST: Final = 4
+_UNSEEN_CPD: Final = 60.0
+"""Beyond it the eye's sensitivity is below 2e-4 of its peak."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,11 +106,16 @@ def acutance(
     highest_cypx : float
         Limit of the integrals. [cycles/pixel]
     """
+    f, weight = _seen(viewing, highest_cypx)
+    return _mean(frequency_cypx, sfr, sfr_sd, at=f, weight=weight)
+
+
+def _seen(viewing: Viewing, highest_cypx: float) -> tuple[FloatArray, FloatArray]:
+    """Give frequencies up to a limit, and what the eye's sensitivity weighs them with."""
     nodes, weights = np.polynomial.legendre.leggauss(_NODES)
     root = 0.5 * (1.0 + nodes)  # f = limit * root^2 takes the power 0.8 at 0 out of the way
     f = highest_cypx * root * root
-    weight = weights * root * contrast_sensitivity(f * viewing.cpd_per_cypx)
-    return _mean(frequency_cypx, sfr, sfr_sd, at=f, weight=weight)
+    return f, weights * root * contrast_sensitivity(f * viewing.cpd_per_cypx)
 
 
 def sqf_percent(
@@ -144,17 +155,18 @@ def sharpness_jnd(
     Values end at 32.1 and 0, the ends of the ruler.
     """
     own = acutance(frequency_cypx, sfr, sfr_sd, viewing=viewing)
-    k = np.geomspace(*RULER_RANGE, 60)
-    cpd = frequency_cypx * viewing.cpd_per_cypx
-    zero = np.zeros_like(sfr)
-    ladder = np.array(
-        [acutance(frequency_cypx, ruler_mtf(cpd, one), zero, viewing=viewing).value for one in k]
-    )
-    jnd = np.array([ruler_jnd(float(one)) for one in k])
-    low, middle, high = np.interp(
-        [own.value - own.sd, own.value, own.value + own.sd], ladder[::-1], jnd[::-1]
-    )
+    ladder, jnd = _ruler(viewing)
+    low, middle, high = np.interp([own.value - own.sd, own.value, own.value + own.sd], ladder, jnd)
     return Figure(value=float(middle), sd=float(0.5 * (high - low)))
+
+
+@lru_cache(maxsize=16)
+def _ruler(viewing: Viewing) -> tuple[FloatArray, FloatArray]:
+    """Give the acutance of the ruler's pictures, from softest to crispest, and their JND."""
+    f, weight = _seen(viewing, NYQUIST_CYPX)
+    softness = np.geomspace(*RULER_RANGE, 60)[::-1].tolist()
+    ladder = [weight @ ruler_mtf(f * viewing.cpd_per_cypx, k) / weight.sum() for k in softness]
+    return np.array(ladder), np.array([ruler_jnd(k) for k in softness])
 
 
 def area_cypx(
@@ -186,15 +198,32 @@ def response_at_lpmm(
     return response_at(frequency_cypx, sfr, sfr_sd, at_cypx=lpmm * pixel_pitch_um / 1000.0)
 
 
+def known_curve(edge: Edge) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Give an edge's frequencies, SFR and its sd as far as they are known without a gap; None where hardly at all."""
+    unknown = ~np.isfinite(edge.sfr)
+    end = int(np.argmax(unknown)) if unknown.any() else edge.sfr.size
+    if end < _FEWEST:
+        return None
+    sd = np.nan_to_num(edge.sfr_sd[:end])
+    return edge.frequency_cypx[:end], edge.sfr[:end], np.asarray(sd, np.float64)
+
+
 def with_perception(edge: Edge, viewing: Viewing) -> Edge:
-    """Fill an edge's acutance and SQF for a way of viewing; an unmeasured edge stays as it is."""
-    if edge.sfr.size < 4 or not np.isfinite(edge.sfr).all():
+    """Fill an edge's acutance, SQF and JND for a way of viewing; it stays as it is where the SFR ends too early."""
+    curve = known_curve(edge)
+    needed_cypx = min(NYQUIST_CYPX, _UNSEEN_CPD / viewing.cpd_per_cypx)
+    if curve is None or curve[0][-1] < needed_cypx - 1e-9:
         return edge
-    curve = edge.frequency_cypx, edge.sfr, edge.sfr_sd
+    seen, quality = acutance(*curve, viewing=viewing), sqf_percent(*curve, viewing=viewing)
+    jnd = sharpness_jnd(*curve, viewing=viewing)
     return replace(
         edge,
-        acutance=acutance(*curve, viewing=viewing).value,
-        sqf=sqf_percent(*curve, viewing=viewing).value,
+        acutance=seen.value,
+        acutance_sd=seen.sd,
+        sqf=quality.value,
+        sqf_sd=quality.sd,
+        sharpness_jnd=jnd.value,
+        sharpness_jnd_sd=jnd.sd,
     )
 
 

@@ -4,13 +4,14 @@ NaN and infinity become None, arrays and tuples become lists, and a remark becom
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
+from lensbench.edge import curve_figures, response_at_lpmm
 from lensbench.flags import Remark
 from lensbench.records import (
     ChartEdge,
@@ -31,6 +32,7 @@ __all__ = [
     "findings_as_json",
     "plain",
     "remark_as_json",
+    "responses_as_json",
     "shot_as_json",
     "zone_as_json",
 ]
@@ -51,6 +53,8 @@ _EDGE_FIGURES: Final = (
     "sfr",
     "sfr_sd",
 )
+
+_PERCEIVED: Final = ("acutance", "acutance_sd", "sqf", "sqf_sd", "sharpness_jnd", "sharpness_jnd_sd")
 
 
 def plain(value: object) -> Any:
@@ -84,8 +88,18 @@ def edge_as_json(edge: Edge) -> Json:
         "channel": edge.channel,
     }
     form |= {name: plain(getattr(edge, name)) for name in _EDGE_FIGURES}
+    form |= _curve_readings(edge)
     form["flags"] = [str(remark) for remark in edge.flags]
     return form | _optional_readings(edge)
+
+
+def responses_as_json(edge: Edge, *, at_lpmm: Sequence[float], pixel_pitch_um: float) -> list[Json]:
+    """Give what is left of the contrast at some line pairs per millimetre; null beyond what was measured."""
+    rows = []
+    for lpmm in at_lpmm:
+        figure = response_at_lpmm(edge, lpmm=lpmm, pixel_pitch_um=pixel_pitch_um)
+        rows.append({"lpmm": lpmm, "sfr": plain(figure.value), "sfr_sd": plain(figure.sd)})
+    return rows
 
 
 def zone_as_json(zone: ZoneFigure) -> Json:
@@ -159,14 +173,22 @@ def _record(value: object) -> Json:
     return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
 
 
+def _curve_readings(edge: Edge) -> Json:
+    figures = curve_figures(edge)
+    area, nyquist = figures.area_cypx, figures.response_at_nyquist
+    return {
+        "area_cypx": plain(area.value),
+        "area_sd_cypx": plain(area.sd),
+        "response_at_nyquist": plain(nyquist.value),
+        "response_at_nyquist_sd": plain(nyquist.sd),
+    }
+
+
 def _optional_readings(edge: Edge) -> Json:
     form: Json = {}
     if isinstance(edge.physical, PhysicalFit):
         form["physical"] = plain(edge.physical)
-    if edge.acutance is not None:
-        form["acutance"] = plain(edge.acutance)
-    if edge.sqf is not None:
-        form["sqf"] = plain(edge.sqf)
+    form |= {name: plain(getattr(edge, name)) for name in _PERCEIVED if getattr(edge, name) is not None}
     if edge.lateral_color_px is not None:
         red_px, blue_px = edge.lateral_color_px
         form["lateral_color_px"] = {"red": plain(red_px), "blue": plain(blue_px)}

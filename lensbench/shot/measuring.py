@@ -4,6 +4,7 @@ from collections import Counter
 from dataclasses import fields, replace
 from math import isfinite
 from pathlib import Path
+from typing import Final
 
 from lensbench import edge as edges_room
 from lensbench import photo as photos
@@ -20,7 +21,7 @@ from lensbench.records import (
     ShotResult,
     ZoneFigure,
 )
-from lensbench.shot.geometry import camera_pose, direction_of, place_of
+from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
 from lensbench.shot.lateral import middle_of, radial_shifts_px
 from lensbench.shot.print_blur import (
     divided_out,
@@ -30,10 +31,13 @@ from lensbench.shot.print_blur import (
     with_total_doubt,
 )
 from lensbench.shot.quality import Light, Seen, quality_remarks
+from lensbench.shot.readings import Readings
 from lensbench.shot.tones import ToneScale, tone_remarks, tone_scale
 from lensbench.shot.zones import summarise
 
 __all__ = ["measure_shot"]
+
+_NONE: Final = Readings()
 
 
 def measure_shot(
@@ -44,6 +48,7 @@ def measure_shot(
     overrides: Metadata | None = None,
     encoding: str = "auto",
     print_profile: PrintProfile | None = None,
+    readings: Readings = _NONE,
 ) -> ShotResult:
     """Open a photograph, find the chart in it, and measure every edge.
 
@@ -63,6 +68,8 @@ def measure_shot(
         Of a finished picture: auto, linear, srgb or gamma:X.
     print_profile : PrintProfile, optional
         Of the print that was photographed: it is divided out, and figures that it spoils are refused.
+    readings : Readings, optional
+        What else is to be read. The physical reading holds the print; acutance and its like are freed of it.
 
     Returns
     -------
@@ -89,13 +96,36 @@ def measure_shot(
     pitch_um = pitch_um or photos.pixel_pitch_um(metadata, photo.size_px)
     arms = [(target, arm) for target in chart.targets for arm in target.arms]
     samples = [photo.cut(arm.box) for _, arm in arms]
-    measured = edges_room.measure_edges(samples, method=method)
+    pose = _pose(photo, chart, metadata, pitch_um)
+    aperture = readings.aperture(
+        metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
+    )
+    measured = edges_room.measure_edges(samples, method=method, physical=aperture)
     _refuse_if_nothing(measured, photo.path)
     edges = tuple(
         _chart_edge(photo, target, arm, edge) for (target, arm), edge in zip(arms, measured, strict=True)
     )
-    result = _result(photo, chart, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples)
-    return _freed_of_print(result, chart, print_profile)
+    result = _result(photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples)
+    return _as_seen(_freed_of_print(result, chart, print_profile), readings)
+
+
+def _as_seen(result: ShotResult, readings: Readings) -> ShotResult:
+    """Add how sharp a print of it looks, where that is asked for."""
+    viewing = readings.viewing(result.size_px)
+    if viewing is None:
+        return result
+    edges = tuple(replace(one, edge=edges_room.with_perception(one.edge, viewing)) for one in result.edges)
+    return replace(result, edges=edges)
+
+
+def _pose(photo: photos.Photo, chart: ChartFound, metadata: Metadata, pitch_um: float | None) -> Pose:
+    return camera_pose(
+        chart.mapping.homography,
+        photo.size_px,
+        focal_length_mm=metadata.focal_length_mm,
+        pixel_pitch_um=pitch_um,
+        spread=chart.mapping.spread,
+    )
 
 
 def _freed_of_print(result: ShotResult, chart: ChartFound, profile: PrintProfile | None) -> ShotResult:
@@ -162,19 +192,13 @@ def _with_lateral_colour(photo: photos.Photo, arm: ArmRegion, edge: Edge) -> Edg
 def _result(
     photo: photos.Photo,
     chart: ChartFound,
+    pose: Pose,
     *,
     metadata: Metadata,
     pitch_um: float | None,
     edges: tuple[ChartEdge, ...],
     samples: list[Samples],
 ) -> ShotResult:
-    pose = camera_pose(
-        chart.mapping.homography,
-        photo.size_px,
-        focal_length_mm=metadata.focal_length_mm,
-        pixel_pitch_um=pitch_um,
-        spread=chart.mapping.spread,
-    )
     tones = tone_scale(photo, chart)
     seen = _chart_seen(chart, tones)
     remarks = quality_remarks(

@@ -1,6 +1,6 @@
 """How sharp each zone of the picture is, with an interval for this one photograph."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from math import inf, isfinite, nan, sqrt
 from typing import Final
@@ -9,10 +9,10 @@ import numpy as np
 from scipy.special import stdtrit
 
 from lensbench.flags import Severity, worst
-from lensbench.records import ChartEdge, Direction, ZoneFigure
+from lensbench.records import ChartEdge, Direction, Edge, ZoneFigure
 from lensbench.shot.geometry import zone_of, zone_shares
 
-__all__ = ["counts", "summarise"]
+__all__ = ["counts", "mean_by_zone", "summarise"]
 
 _COVERAGE: Final = 0.975
 _ENDLESS: Final = 1e6
@@ -137,3 +137,34 @@ def _figure(mean: _Mean | None, *, edges: int, sagittal: float, tangential: floa
         sagittal_cypx=sagittal,
         tangential_cypx=tangential,
     )
+
+
+def mean_by_zone(
+    edges: Sequence[ChartEdge], size_px: tuple[int, int], *, figure: Callable[[Edge], float | None]
+) -> dict[str, float]:
+    """Give the mean of any figure of the edges for every zone and the frame, weighted as in `summarise`.
+
+    Parameters
+    ----------
+    figure : callable
+        Reads it off an edge; None or NaN leaves the edge out.
+
+    Returns
+    -------
+    dict
+        inner, halfway, outer and frame; NaN where no edge has the figure.
+    """
+    shares = zone_shares(size_px)
+    found: dict[str, dict[Direction, list[float]]] = {zone: {} for zone in shares}
+    for edge in edges:
+        value = figure(edge.edge) if counts(edge) else None
+        if value is not None and isfinite(value):
+            found[zone_of(edge.image_height)].setdefault(edge.direction, []).append(value)
+    zones = {zone: _mean_of_directions(groups) for zone, groups in found.items()}
+    return zones | {"frame": _by_area(zones, shares)}
+
+
+def _mean_of_directions(groups: dict[Direction, list[float]]) -> float:
+    means = {direction: sum(values) / len(values) for direction, values in groups.items()}
+    oblique = means.pop(Direction.OBLIQUE, nan)
+    return sum(means.values()) / len(means) if means else oblique

@@ -40,6 +40,10 @@ EDGE_KEYS = {
     "frequency_cypx",
     "sfr",
     "sfr_sd",
+    "area_cypx",
+    "area_sd_cypx",
+    "response_at_nyquist",
+    "response_at_nyquist_sd",
     "flags",
 }
 SHOT_KEYS = {

@@ -1,0 +1,108 @@
+"""Options that `edge`, `measure` and `sweep` share: what else is to be read off an edge."""
+
+from math import isfinite
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from lensbench.errors import SettingError
+
+if TYPE_CHECKING:
+    from lensbench.edge import Viewing
+
+__all__ = ["AtLpmm", "FNumber", "PitchUm", "PrintHeight", "ViewingDistance", "lpmm_list", "viewing_of"]
+
+
+def _number(value: float | None) -> float | None:
+    """Refuse what is no number: `nan` passes every limit."""
+    if value is not None and not isfinite(value):
+        raise typer.BadParameter("give a number")
+    return value
+
+
+FNumber = Annotated[
+    float | None,
+    typer.Option(
+        "--f-number",
+        min=0.5,
+        max=128.0,
+        callback=_number,
+        help="The lens's f-number.  [default: from the metadata]",
+        show_default=False,
+    ),
+]
+PitchUm = Annotated[
+    float | None,
+    typer.Option(
+        "--pitch-um",
+        min=0.3,
+        max=100.0,
+        callback=_number,
+        help="Pixel pitch in um.  [default: from the metadata]",
+        show_default=False,
+    ),
+]
+PrintHeight = Annotated[
+    float | None,
+    typer.Option(
+        "--print-height-mm",
+        min=1.0,
+        callback=_number,
+        help="Height of a print (or screen) of the whole picture: tells how sharp it looks.",
+        show_default=False,
+    ),
+]
+ViewingDistance = Annotated[
+    float | None,
+    typer.Option(
+        "--viewing-distance-mm",
+        min=10.0,
+        callback=_number,
+        help="With --print-height-mm: distance of the eye.",
+        show_default=False,
+    ),
+]
+AtLpmm = Annotated[
+    str | None,
+    typer.Option("--at-lpmm", help="Line pairs per mm on the sensor to read the contrast at: 10,20,40."),
+]
+
+
+def viewing_of(
+    print_height_mm: float | None, viewing_distance_mm: float | None, *, picture_height_px: int
+) -> "Viewing | None":
+    """Give the way of looking at a print; None where it was not asked for.
+
+    Raises
+    ------
+    SettingError
+        One length was given without the other.
+    """
+    if print_height_mm is None and viewing_distance_mm is None:
+        return None
+    if print_height_mm is None or viewing_distance_mm is None:
+        raise SettingError("--print-height-mm and --viewing-distance-mm go together")
+    from lensbench.edge import Viewing
+
+    return Viewing(
+        picture_height_px=picture_height_px, print_height_mm=print_height_mm, distance_mm=viewing_distance_mm
+    )
+
+
+def lpmm_list(text: str | None) -> tuple[float, ...]:
+    """Read `10,20,40`.
+
+    Raises
+    ------
+    SettingError
+        It is no list of positive numbers.
+    """
+    if text is None:
+        return ()
+    try:
+        found = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        found = ()
+    if not found or not all(isfinite(one) and one > 0.0 for one in found):
+        raise SettingError(f"--at-lpmm {text}: give numbers above 0, such as 10,20,40")
+    return found
