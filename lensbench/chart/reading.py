@@ -65,7 +65,7 @@ def _squares(grey: ByteArray) -> FloatArray:
     parameters = cv2.aruco.DetectorParameters()
     parameters.adaptiveThreshWinSizeMin = 13
     parameters.adaptiveThreshWinSizeMax = 53
-    parameters.adaptiveThreshWinSizeStep = 20
+    parameters.adaptiveThreshWinSizeStep = 40  # two windows: a third finds no more
     parameters.minMarkerPerimeterRate = 0.02
     found, _, refused = cv2.aruco.ArucoDetector(_one_code(), parameters).detectMarkers(grey)
     squares = [*found, *refused]
