@@ -13,6 +13,7 @@ from lensbench.cli.reading_options import (
     PitchUm,
     PrintHeight,
     ViewingDistance,
+    check_viewing,
     lpmm_list,
     viewing_of,
 )
@@ -93,6 +94,7 @@ def edge(
     if keep_print is not None and dpi is None:
         raise SettingError("--keep-print needs the scan's resolution: --dpi 1200")
     wanted = lpmm_list(at_lpmm)
+    check_viewing(print_height_mm, viewing_distance_mm)
     photo = open_photo(image, encoding=encoding)
     viewing = viewing_of(print_height_mm, viewing_distance_mm, picture_height_px=photo.size_px[0])
     pitch_um = pitch_um or pixel_pitch_um(photo.metadata, photo.size_px)
@@ -121,12 +123,9 @@ def edge(
 def _json_text(
     image: Path, edges: "list[Edge]", *, at_lpmm: tuple[float, ...], pitch_um: float | None
 ) -> str:
-    from lensbench.report.json_form import edge_as_json, responses_as_json
+    from lensbench.report.json_form import edge_as_json
 
-    forms = [edge_as_json(one) for one in edges]
-    if at_lpmm and pitch_um is not None:
-        for form, one in zip(forms, edges, strict=True):
-            form["sfr_at_lpmm"] = responses_as_json(one, at_lpmm=at_lpmm, pixel_pitch_um=pitch_um)
+    forms = [edge_as_json(one, at_lpmm=at_lpmm, pixel_pitch_um=pitch_um) for one in edges]
     return json.dumps({"image": str(image), "edges": forms}, allow_nan=False)
 
 

@@ -8,11 +8,21 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lensbench.cli.edge import MethodName
+from lensbench.cli.reading_options import (
+    AtLpmm,
+    FNumber,
+    Physical,
+    PrintHeight,
+    ViewingDistance,
+    check_viewing,
+    lpmm_list,
+)
 from lensbench.cli.telling import say_kept_print
 from lensbench.errors import SettingError
 
 if TYPE_CHECKING:
     from lensbench.records import Metadata, ShotResult, ZoneFigure
+    from lensbench.shot import Readings
 
 __all__ = ["measure"]
 
@@ -21,6 +31,7 @@ def measure(
     photo: Annotated[
         Path, typer.Argument(help="Photograph of the chart: raw, JPEG, TIFF or PNG.", show_default=False)
     ],
+    *,
     pitch_um: Annotated[
         float | None,
         typer.Option(
@@ -47,6 +58,11 @@ def measure(
         str | None,
         typer.Option("--keep-print", help="Keep the print's profile under this name, or in this .json file."),
     ] = None,
+    physical: Physical = False,
+    f_number: FNumber = None,
+    print_height_mm: PrintHeight = None,
+    viewing_distance_mm: ViewingDistance = None,
+    at_lpmm: AtLpmm = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Measure one photograph of the chart: how sharp it is in each zone, how the camera stood, what went wrong.
@@ -60,33 +76,57 @@ def measure(
     Example: lensbench measure chart_f5.6.dng --pitch-um 4.0
     """
     from lensbench.capture.profile_store import kept_profile
-    from lensbench.shot import measure_shot
+    from lensbench.cli.reading_text import check_known
+    from lensbench.shot import Readings, measure_shot
 
     if (far is None) != (keep_print is None) or (keep_print and print_profile):
         raise SettingError("a print's profile takes both --far and --keep-print, and no --print-profile")
     profile = None if print_profile is None else kept_profile(print_profile)
 
+    wanted = lpmm_list(at_lpmm)
+    check_viewing(print_height_mm, viewing_distance_mm)
+    readings = Readings(
+        physical=physical, print_height_mm=print_height_mm, viewing_distance_mm=viewing_distance_mm
+    )
+
     def measured(path: Path) -> "ShotResult":
         return measure_shot(
-            path, method=method.value, pitch_um=pitch_um, encoding=encoding, print_profile=profile
+            path,
+            method=method.value,
+            pitch_um=pitch_um,
+            overrides=_known(f_number),
+            encoding=encoding,
+            print_profile=profile,
+            readings=readings,
         )
 
     shot = measured(photo)
+    check_known(shot, readings, wanted)
     kept = say_kept_print(keep_print, [shot, *map(measured, far)]) if far and keep_print else ""
     if as_json:
         from lensbench.report.json_form import shot_as_json
 
-        typer.echo(json.dumps(shot_as_json(shot), allow_nan=False))
+        typer.echo(json.dumps(shot_as_json(shot, at_lpmm=wanted), allow_nan=False))
     else:
-        typer.echo("\n".join(_lines(shot)))
+        typer.echo("\n".join(_lines(shot, readings, wanted)))
     if kept:
         typer.echo(kept, err=as_json)
     if not any(edge.edge.measured for edge in shot.edges):
         raise typer.Exit(1)
 
 
-def _lines(shot: "ShotResult") -> list[str]:
+def _known(f_number: float | None) -> "Metadata | None":
+    """Give what the user says of a lens that does not tell its f-number."""
+    from lensbench.records import Metadata
+
+    return None if f_number is None else Metadata(f_number=f_number)
+
+
+def _lines(shot: "ShotResult", readings: "Readings", at_lpmm: tuple[float, ...]) -> list[str]:
+    from lensbench.cli.reading_text import reading_lines
+
     lines = [_answer(shot), "", _table_head(), *(_table_row(shot, zone) for zone in shot.summary), ""]
+    lines += reading_lines(shot, readings, at_lpmm)
     lines += [f"Taken with: {_settings(shot.metadata)}.", _standing(shot)]
     if shot.quality:
         lines += ["", "Remarks:"]

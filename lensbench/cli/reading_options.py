@@ -10,7 +10,17 @@ from lensbench.errors import SettingError
 if TYPE_CHECKING:
     from lensbench.edge import Viewing
 
-__all__ = ["AtLpmm", "FNumber", "PitchUm", "PrintHeight", "ViewingDistance", "lpmm_list", "viewing_of"]
+__all__ = [
+    "AtLpmm",
+    "FNumber",
+    "Physical",
+    "PitchUm",
+    "PrintHeight",
+    "ViewingDistance",
+    "check_viewing",
+    "lpmm_list",
+    "viewing_of",
+]
 
 
 def _number(value: float | None) -> float | None:
@@ -62,28 +72,36 @@ ViewingDistance = Annotated[
         show_default=False,
     ),
 ]
+Physical = Annotated[
+    bool,
+    typer.Option("--physical", help="Tell what the blur is made of: diffraction, focus, and the rest."),
+]
 AtLpmm = Annotated[
     str | None,
     typer.Option("--at-lpmm", help="Line pairs per mm on the sensor to read the contrast at: 10,20,40."),
 ]
 
 
-def viewing_of(
-    print_height_mm: float | None, viewing_distance_mm: float | None, *, picture_height_px: int
-) -> "Viewing | None":
-    """Give the way of looking at a print; None where it was not asked for.
+def check_viewing(print_height_mm: float | None, viewing_distance_mm: float | None) -> None:
+    """Make sure that a print's height and its distance come together.
 
     Raises
     ------
     SettingError
-        One length was given without the other.
+        One was given without the other.
     """
-    if print_height_mm is None and viewing_distance_mm is None:
-        return None
-    if print_height_mm is None or viewing_distance_mm is None:
+    if (print_height_mm is None) != (viewing_distance_mm is None):
         raise SettingError("--print-height-mm and --viewing-distance-mm go together")
+
+
+def viewing_of(
+    print_height_mm: float | None, viewing_distance_mm: float | None, *, picture_height_px: int
+) -> "Viewing | None":
+    """Give the way of looking at a print; None where it was not asked for."""
     from lensbench.edge import Viewing
 
+    if print_height_mm is None or viewing_distance_mm is None:
+        return None
     return Viewing(
         picture_height_px=picture_height_px, print_height_mm=print_height_mm, distance_mm=viewing_distance_mm
     )

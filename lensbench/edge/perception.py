@@ -11,7 +11,7 @@ ISO 20462-3 quality ruler: curve and JND polynomial from memory; see `ruler_jnd`
 """
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Final
 
 import numpy as np
@@ -112,7 +112,7 @@ def acutance(
 
 def _seen(viewing: Viewing, highest_cypx: float) -> tuple[FloatArray, FloatArray]:
     """Give frequencies up to a limit, and what the eye's sensitivity weighs them with."""
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    nodes, weights = _gauss()
     root = 0.5 * (1.0 + nodes)  # f = limit * root^2 takes the power 0.8 at 0 out of the way
     f = highest_cypx * root * root
     return f, weights * root * contrast_sensitivity(f * viewing.cpd_per_cypx)
@@ -122,10 +122,10 @@ def sqf_percent(
     frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, viewing: Viewing
 ) -> Figure:
     """Give the subjective quality factor: the SFR's mean over the logarithm of frequency from 3 to 12 cycles/degree."""
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    nodes, weights = _gauss()
     low, high = np.log(SQF_BAND_CPD)
     f = np.exp(low + 0.5 * (high - low) * (1.0 + nodes)) / viewing.cpd_per_cypx
-    mean = _mean(frequency_cypx, sfr, sfr_sd, at=f, weight=np.asarray(weights, np.float64))
+    mean = _mean(frequency_cypx, sfr, sfr_sd, at=f, weight=weights)
     return Figure(value=100.0 * mean.value, sd=100.0 * mean.sd)
 
 
@@ -173,9 +173,9 @@ def area_cypx(
     frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, highest_cypx: float = NYQUIST_CYPX
 ) -> Figure:
     """Give the area under the SFR from 0 to a limit. [cycles/pixel]."""
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    nodes, weights = _gauss()
     f = 0.5 * highest_cypx * (1.0 + nodes)
-    mean = _mean(frequency_cypx, sfr, sfr_sd, at=f, weight=np.asarray(weights, np.float64))
+    mean = _mean(frequency_cypx, sfr, sfr_sd, at=f, weight=weights)
     return Figure(value=highest_cypx * mean.value, sd=highest_cypx * mean.sd)
 
 
@@ -225,6 +225,13 @@ def with_perception(edge: Edge, viewing: Viewing) -> Edge:
         sharpness_jnd=jnd.value,
         sharpness_jnd_sd=jnd.sd,
     )
+
+
+@cache
+def _gauss() -> tuple[FloatArray, FloatArray]:
+    """Give the nodes and weights of Gauss and Legendre between -1 and 1."""
+    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    return np.asarray(nodes, np.float64), np.asarray(weights, np.float64)
 
 
 def _mean(

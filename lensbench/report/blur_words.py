@@ -10,7 +10,14 @@ from lensbench.report.readings import f_stop, focal_length
 from lensbench.shot import mean_by_zone
 from lensbench.study.findings import LensFindings, Setting, SweepShot
 
-__all__ = ["ZoneBlur", "blur_sentence", "blur_where_it_fits", "lens_blur_sentence"]
+__all__ = [
+    "ZoneBlur",
+    "blur_sentence",
+    "blur_where_it_fits",
+    "lens_blur_sentence",
+    "most_comes_from",
+    "not_of_a_lens",
+]
 
 ZoneBlur = dict[str, tuple[BlurParts, float]]
 """By zone: the parts, and the diameter of the defocus disc. [px]"""
@@ -30,8 +37,21 @@ def blur_sentence(reading: PhysicalFit) -> str:
     parts = blur_parts(reading)
     return (
         f"What blurs it, each part as a Gaussian's sigma: {_in_words(parts, reading.defocus_disc_px)}. "
-        f"Most comes from {_LARGEST[parts.largest]}. "
+        f"{most_comes_from(parts)} "
         f"MTF50 by this reading {reading.mtf50_cypx:.4f} +- {1.96 * reading.mtf50_sd_cypx:.4f} (95 %)."
+    )
+
+
+def most_comes_from(parts: BlurParts) -> str:
+    """Name the largest part in a sentence."""
+    return f"Most comes from {_LARGEST[parts.largest]}."
+
+
+def not_of_a_lens(failing: int, count: int) -> str:
+    """Say that most edges have a shape which the model does not hold for."""
+    return (
+        f"the shape of most edges ({failing} of {count}) is not one that a lens out of focus could make: look for "
+        "shake, a double image or processing."
     )
 
 
@@ -83,10 +103,7 @@ def lens_blur_sentence(lens: LensFindings, shots: Sequence[SweepShot]) -> str:
         at += f" and {focal_length(best.focal_length_mm)}"
     blur = blur_where_it_fits(edges, results[0].size_px)
     if 2 * fitting < len(edges) or "frame" not in blur:
-        return (
-            f"{at} the shape of most edges ({len(edges) - fitting} of {len(edges)}) is not one that a lens out of "
-            "focus could make: look for shake, a double image or processing."
-        )
+        return f"{at} {not_of_a_lens(len(edges) - fitting, len(edges))}"
     parts, disc_px = blur["frame"]
     return (
         f"{at} most of the blur comes from {_LARGEST[parts.largest]}; part by part, as a Gaussian's sigma: "

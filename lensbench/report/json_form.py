@@ -32,7 +32,6 @@ __all__ = [
     "findings_as_json",
     "plain",
     "remark_as_json",
-    "responses_as_json",
     "shot_as_json",
     "zone_as_json",
 ]
@@ -79,8 +78,11 @@ def plain(value: object) -> Any:
     return _record(value)
 
 
-def edge_as_json(edge: Edge) -> Json:
-    """Give one measured edge; the optional readings are left out when they were not taken."""
+def edge_as_json(edge: Edge, *, at_lpmm: Sequence[float] = (), pixel_pitch_um: float | None = None) -> Json:
+    """Give one measured edge; the optional readings are left out when they were not taken.
+
+    `sfr_at_lpmm` tells what is left of the contrast at some line pairs per millimetre, where the pitch is known.
+    """
     box = edge.roi
     form: Json = {
         "roi": [box.top, box.left, box.height, box.width],
@@ -89,17 +91,10 @@ def edge_as_json(edge: Edge) -> Json:
     }
     form |= {name: plain(getattr(edge, name)) for name in _EDGE_FIGURES}
     form |= _curve_readings(edge)
+    if at_lpmm and pixel_pitch_um is not None:
+        form["sfr_at_lpmm"] = [_response(edge, lpmm, pixel_pitch_um) for lpmm in at_lpmm]
     form["flags"] = [str(remark) for remark in edge.flags]
     return form | _optional_readings(edge)
-
-
-def responses_as_json(edge: Edge, *, at_lpmm: Sequence[float], pixel_pitch_um: float) -> list[Json]:
-    """Give what is left of the contrast at some line pairs per millimetre; null beyond what was measured."""
-    rows = []
-    for lpmm in at_lpmm:
-        figure = response_at_lpmm(edge, lpmm=lpmm, pixel_pitch_um=pixel_pitch_um)
-        rows.append({"lpmm": lpmm, "sfr": plain(figure.value), "sfr_sd": plain(figure.sd)})
-    return rows
 
 
 def zone_as_json(zone: ZoneFigure) -> Json:
@@ -123,8 +118,8 @@ def remark_as_json(remark: Remark) -> Json:
     }
 
 
-def shot_as_json(shot: ShotResult) -> Json:
-    """Give everything measured in one photograph of the chart."""
+def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
+    """Give everything measured in one photograph of the chart; `at_lpmm` as for an edge."""
     return {
         "photo": str(shot.path),
         **_settings(shot.metadata),
@@ -136,7 +131,10 @@ def shot_as_json(shot: ShotResult) -> Json:
         "distance_mm": plain(shot.distance_mm),
         "tilt_deg": _tilt(shot.tilt),
         "tilt_sd_deg": _tilt_sd(shot.tilt),
-        "edges": [_chart_edge(edge) for edge in shot.edges],
+        "edges": [
+            _chart_edge(edge, edge_as_json(edge.edge, at_lpmm=at_lpmm, pixel_pitch_um=shot.pixel_pitch_um))
+            for edge in shot.edges
+        ],
         "summary": {zone: zone_as_json(figure) for zone, figure in shot.summary.items()},
         "quality": [remark_as_json(remark) for remark in shot.quality],
     }
@@ -184,6 +182,11 @@ def _curve_readings(edge: Edge) -> Json:
     }
 
 
+def _response(edge: Edge, lpmm: float, pixel_pitch_um: float) -> Json:
+    figure = response_at_lpmm(edge, lpmm=lpmm, pixel_pitch_um=pixel_pitch_um)
+    return {"lpmm": lpmm, "sfr": plain(figure.value), "sfr_sd": plain(figure.sd)}
+
+
 def _optional_readings(edge: Edge) -> Json:
     form: Json = {}
     if isinstance(edge.physical, PhysicalFit):
@@ -195,8 +198,8 @@ def _optional_readings(edge: Edge) -> Json:
     return form
 
 
-def _chart_edge(chart_edge: ChartEdge) -> Json:
-    return edge_as_json(chart_edge.edge) | {
+def _chart_edge(chart_edge: ChartEdge, form: Json) -> Json:
+    return form | {
         "target": chart_edge.target,
         "arm": chart_edge.arm,
         "center_px": plain(chart_edge.center_px),
