@@ -27,7 +27,7 @@ from lensbench.chart.observing import FLOOR_PX, joined, of_crossings, of_markers
 from lensbench.chart.pages import SightedPage
 from lensbench.chart.shapes import ARMS
 from lensbench.chart.strips import locate_strips
-from lensbench.chart.wall_fit import Observations, WallFit, fit_wall
+from lensbench.chart.wall_fit import SETTLED, Observations, WallFit, fit_wall
 from lensbench.chart.wall_found import assembled
 from lensbench.errors import ChartError
 from lensbench.records import BoolArray
@@ -44,6 +44,8 @@ _PIECE: Final = 0.08
 _RAGGED_MM: Final = 0.03
 """Of a printed edge."""
 _REACH_PX: Final = 4.0
+_ROUGHLY_SETTLED: Final = 1e-4
+"""In half-diagonals: enough to look for rims."""
 _ENOUGH_FOR_TWO, _FAR_ENOUGH_FOR_TWO = 9, 0.7
 
 
@@ -79,7 +81,7 @@ def find_wall(picture: Picture, sighted: SightedWall, overview: Overview) -> Cha
         of_markers(pages, sighted.corners_px, factor=sighted.factor),
         _arms(picture, pages, crossings),
     )
-    fit = _fit(seen, pages, crossings, size_px)
+    fit = _fit(seen, pages, crossings, size_px, settled=_ROUGHLY_SETTLED)
     seen = joined(seen, _rims(picture, pages, fit, crossings))
     fit = _fit(seen, pages, crossings, size_px)
     return assembled(pages, crossings, fit, size_px=size_px)
@@ -190,7 +192,12 @@ def _strips(
 
 
 def _fit(
-    seen: Observations, pages: list[SightedPage], crossings: Crossings, size_px: tuple[int, int]
+    seen: Observations,
+    pages: list[SightedPage],
+    crossings: Crossings,
+    size_px: tuple[int, int],
+    *,
+    settled: float = SETTLED,
 ) -> WallFit:
     middle = (np.asarray(size_px) - 1.0) / 2.0
     reach = np.hypot(*(crossings.position_px - middle).T).max() / np.hypot(*middle)
@@ -199,5 +206,6 @@ def _fit(
         matrices=np.array([page.matrix for page in pages]),
         middles_px=crossings.position_px,
         size_px=size_px,
+        settled=settled,
         second_term=len(pages) >= _ENOUGH_FOR_TWO and bool(reach >= _FAR_ENOUGH_FOR_TWO),
     )

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from lensbench.units import FloatArray
 
-__all__ = ["PRINT_SCALE_SD", "Observations", "WallFit", "fit_wall"]
+__all__ = ["PRINT_SCALE_SD", "SETTLED", "Observations", "WallFit", "fit_wall"]
 
 PRINT_SCALE_SD: Final = 0.001
 """Of one page's print scale against another's: from memory of office printers; common practice, no source."""
@@ -30,7 +30,7 @@ _CAMERA: Final = 7
 _PAGE: Final = 6
 _ROUNDS: Final = 8
 _STEP: Final = 1e-6
-_SETTLED: Final = 1e-6
+SETTLED: Final = 1e-6
 """In half-diagonals: some thousandths of a pixel."""
 _LARGE: Final = 3.0
 
@@ -83,6 +83,7 @@ def fit_wall(
     middles_px: FloatArray,
     size_px: tuple[int, int],
     second_term: bool,
+    settled: float = SETTLED,
 ) -> WallFit:
     """Fit camera and pages to what was seen.
 
@@ -96,6 +97,8 @@ def fit_wall(
         Of the picture.
     second_term : bool
         Whether the second term of the distortion joins.
+    settled : float
+        The step below which the fit ends, in half-diagonals.
     """
     model = _Model.starting(matrices, middles_px, size_px)
     parameters = model.start.copy()
@@ -113,7 +116,7 @@ def fit_wall(
         held = prior * (parameters - model.held_at)
         step = np.linalg.solve(normal, slopes.T @ (weights * left) - held)
         parameters = parameters + step
-        if np.abs(step).max() < _SETTLED:
+        if np.abs(step).max() < settled:
             break
     left = model.left(parameters, seen)
     freedom = max(len(left) - len(parameters), 1)
