@@ -15,28 +15,51 @@ def chart(
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out", help="PDF file to write.  [default: chart.pdf, or wall.pdf]", show_default=False
+            "--out",
+            help="PDF file to write.  [default: chart.pdf, or wall.pdf]",
+            show_default=False,
+            metavar="PATH",
         ),
     ] = None,
     paper: Annotated[
         str,
         typer.Option(
-            "--paper", help="A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole mm (500x400)."
+            "--paper",
+            help="A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole mm (500x400).",
+            metavar="TEXT",
         ),
     ] = "A4",
     tile: Annotated[
         str | None,
-        typer.Option("--tile", help="Smaller paper to print the sheet on, in parts.", show_default=False),
+        typer.Option(
+            "--tile",
+            help="Smaller paper to print the sheet on, in parts.",
+            show_default=False,
+            metavar="TEXT",
+        ),
     ] = None,
     wall: Annotated[
         int | None,
-        typer.Option("--wall", min=1, max=29, help="Make a wall set of this many pages.", show_default=False),
+        typer.Option(
+            "--wall",
+            min=1,
+            max=29,
+            help="Make a wall set of this many pages.",
+            show_default=False,
+            metavar="NUMBER",
+        ),
     ] = None,
     sensor: Annotated[
-        str, typer.Option("--sensor", help="WIDTHxHEIGHT of the camera's sensor, in mm (wall set).")
+        str,
+        typer.Option(
+            "--sensor", help="WIDTHxHEIGHT of the camera's sensor, in mm (wall set).", metavar="TEXT"
+        ),
     ] = "36x24",
     distance_f: Annotated[
-        float, typer.Option("--distance-f", help="From wall to camera, in focal lengths (wall set).")
+        float,
+        typer.Option(
+            "--distance-f", help="From wall to camera, in focal lengths (wall set).", metavar="NUMBER"
+        ),
     ] = 50.0,
     solid: Annotated[
         bool, typer.Option("--solid", help="Solid black instead of grey: for printers that screen greys.")
@@ -47,6 +70,7 @@ def chart(
             "--contrast",
             help="Bright over dark, 1.5 to 20.  [default: 4; wall set: black]",
             show_default=False,
+            metavar="NUMBER",
         ),
     ] = None,
 ) -> None:

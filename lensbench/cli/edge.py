@@ -22,7 +22,7 @@ from lensbench.errors import EdgeError, SettingError
 if TYPE_CHECKING:
     from lensbench.edge import Aperture
     from lensbench.photo import Photo
-    from lensbench.records import Box, Edge
+    from lensbench.records import Box, Edge, Samples
 
 __all__ = ["Channel", "MethodName", "edge"]
 
@@ -45,14 +45,18 @@ class MethodName(StrEnum):
 
 
 def edge(
-    image: Annotated[Path, typer.Argument(help="Photograph: raw, JPEG, TIFF or PNG.", show_default=False)],
+    image: Annotated[
+        Path, typer.Argument(help="Photograph: raw, JPEG, TIFF or PNG.", show_default=False, metavar="PATH")
+    ],
     roi: Annotated[
         list[str] | None,
-        typer.Option("--roi", help="TOP,LEFT,HEIGHT,WIDTH in px; may be given again.  [default: found]"),
+        typer.Option(
+            "--roi", help="TOP,LEFT,HEIGHT,WIDTH in px; may be given again.  [default: found]", metavar="TEXT"
+        ),
     ] = None,
     *,
     encoding: Annotated[
-        str, typer.Option("--encoding", help="Tone curve: auto, linear, srgb, or gamma:2.2.")
+        str, typer.Option("--encoding", help="Tone curve: auto, linear, srgb, or gamma:2.2.", metavar="TEXT")
     ] = "auto",
     channel: Annotated[Channel, typer.Option("--channel", help="Samples to measure.")] = Channel.AUTO,
     method: Annotated[
@@ -61,13 +65,17 @@ def edge(
     dpi: Annotated[
         float | None,
         typer.Option(
-            "--dpi", help="Of a flatbed scan: resolution in dots per inch, for lengths on the paper."
+            "--dpi",
+            help="Of a flatbed scan: resolution in dots per inch, for lengths on the paper.",
+            metavar="NUMBER",
         ),
     ] = None,
     keep_print: Annotated[
         str | None,
         typer.Option(
-            "--keep-print", help="Of a scan: keep the print's profile under this name or .json file."
+            "--keep-print",
+            help="Of a scan: keep the print's profile under this name or .json file.",
+            metavar="TEXT",
         ),
     ] = None,
     f_number: FNumber = None,
@@ -103,7 +111,7 @@ def edge(
     name = photo.channel(channel.value)
     aperture = _aperture(photo, f_number, pitch_um, channel=name)
     boxes = [_box(text) for text in roi] if roi else _found(photo)
-    regions = [photo.cut(box, name) for box in boxes]
+    regions = [_cut(photo, box, name) for box in boxes]
     edges = measure_edges(regions, method=method.value, physical=aperture, viewing=viewing)
     if as_json:
         typer.echo(_json_text(image, edges, at_lpmm=wanted, pitch_um=pitch_um))
@@ -118,6 +126,19 @@ def edge(
         typer.echo(keep_and_say(profile, keep_print), err=as_json)
     if not any(one.measured for one in edges):
         raise typer.Exit(1)
+
+
+def _cut(photo: "Photo", box: "Box", channel: str) -> "Samples":
+    """Cut a region; one that reaches outside the picture comes empty, and so gets its flag among the others."""
+    from numpy import empty
+
+    from lensbench.records import Samples
+
+    rows, cols = photo.size_px
+    if box.top + box.height <= rows and box.left + box.width <= cols:
+        return photo.cut(box, channel)
+    nothing = empty((0, 0), bool)
+    return Samples(box=box, channel=channel, values=empty((0, 0)), present=nothing, clipped=nothing)
 
 
 def _json_text(

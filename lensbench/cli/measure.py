@@ -29,34 +29,48 @@ __all__ = ["measure"]
 
 def measure(
     photo: Annotated[
-        Path, typer.Argument(help="Photograph of the chart: raw, JPEG, TIFF or PNG.", show_default=False)
+        Path,
+        typer.Argument(
+            help="Photograph of the chart: raw, JPEG, TIFF or PNG.", show_default=False, metavar="PATH"
+        ),
     ],
     *,
     pitch_um: Annotated[
         float | None,
         typer.Option(
-            "--pitch-um", help="Pixel pitch in um.  [default: from the metadata]", show_default=False
+            "--pitch-um",
+            help="Pixel pitch in um.  [default: from the metadata]",
+            show_default=False,
+            metavar="NUMBER",
         ),
     ] = None,
     method: Annotated[
         MethodName, typer.Option("--method", help="Our own method, or the standard's steps.")
     ] = MethodName.REFINED,
     encoding: Annotated[
-        str, typer.Option("--encoding", help="Tone curve: auto, linear, srgb, or gamma:2.2.")
+        str, typer.Option("--encoding", help="Tone curve: auto, linear, srgb, or gamma:2.2.", metavar="TEXT")
     ] = "auto",
     print_profile: Annotated[
         str | None,
-        typer.Option("--print-profile", help="Kept profile of the print (or its file): divided out."),
+        typer.Option(
+            "--print-profile", help="Kept profile of the print (or its file): divided out.", metavar="TEXT"
+        ),
     ] = None,
     far: Annotated[
         list[Path] | None,
         typer.Option(
-            "--far", help="With --keep-print: the same print from further away; may be given again."
+            "--far",
+            help="With --keep-print: the same print from further away; may be given again.",
+            metavar="PATH",
         ),
     ] = None,
     keep_print: Annotated[
         str | None,
-        typer.Option("--keep-print", help="Keep the print's profile under this name, or in this .json file."),
+        typer.Option(
+            "--keep-print",
+            help="Keep the print's profile under this name, or in this .json file.",
+            metavar="TEXT",
+        ),
     ] = None,
     physical: Physical = False,
     f_number: FNumber = None,

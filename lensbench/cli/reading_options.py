@@ -39,6 +39,7 @@ FNumber = Annotated[
         callback=_number,
         help="The lens's f-number.  [default: from the metadata]",
         show_default=False,
+        metavar="NUMBER",
     ),
 ]
 PitchUm = Annotated[
@@ -50,6 +51,7 @@ PitchUm = Annotated[
         callback=_number,
         help="Pixel pitch in um.  [default: from the metadata]",
         show_default=False,
+        metavar="NUMBER",
     ),
 ]
 PrintHeight = Annotated[
@@ -60,6 +62,7 @@ PrintHeight = Annotated[
         callback=_number,
         help="Height of a print (or screen) of the whole picture: tells how sharp it looks.",
         show_default=False,
+        metavar="NUMBER",
     ),
 ]
 ViewingDistance = Annotated[
@@ -70,6 +73,7 @@ ViewingDistance = Annotated[
         callback=_number,
         help="With --print-height-mm: distance of the eye.",
         show_default=False,
+        metavar="NUMBER",
     ),
 ]
 Physical = Annotated[
@@ -78,7 +82,9 @@ Physical = Annotated[
 ]
 AtLpmm = Annotated[
     str | None,
-    typer.Option("--at-lpmm", help="Line pairs per mm on the sensor to read the contrast at: 10,20,40."),
+    typer.Option(
+        "--at-lpmm", help="Line pairs per mm on the sensor to read the contrast at: 10,20,40.", metavar="TEXT"
+    ),
 ]
 
 

@@ -33,6 +33,8 @@ def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
     """Say why a region cannot be measured at all: clipped, or too small to hold an edge."""
     remarks = []
     present = int(np.count_nonzero(region.present))
+    if region.values.size == 0:
+        return (remark("no_edge", "the region reaches outside the picture"),)
     if min(region.values.shape) < SHORTEST_SIDE_PX or present < FEWEST_SAMPLES:
         height, width = region.values.shape
         seen = f"{height} x {width} px, at least {SHORTEST_SIDE_PX} x {SHORTEST_SIDE_PX} needed"

@@ -174,7 +174,6 @@ def test_trouble_is_one_sentence_and_an_exit_status(monkeypatch, capsys, tmp_pat
         (1, ["edge", tmp_path / "nothing.dng"]),
         (1, ["edge", blank]),
         (2, ["edge", picture, "--roi", "1,2,3"]),
-        (2, ["edge", picture, "--roi", "0,0,500,500"]),
     ):
         status, out, err = through_the_program(monkeypatch, capsys, *words)
         assert status == expected
@@ -205,3 +204,12 @@ def test_pictures_of_no_numbers_do_not_make_json_of_no_numbers(tmp_path):
     status, document = measured(flat, "--roi", "0,0,100,100")
     assert status == 1
     assert document["edges"][0]["snr"] is None
+
+
+def test_a_region_outside_the_picture_stays_in_the_list(picture):
+    status, document = measured(picture, "--roi", "0,0,500,500", "--roi", "50,60,100,60")
+    assert status == 0
+    outside, inside = document["edges"]
+    assert outside["mtf50_cypx"] is None
+    assert any("outside the picture" in flag for flag in outside["flags"])
+    assert inside["mtf50_cypx"] > 0.0
