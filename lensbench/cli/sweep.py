@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from lensbench.cli.reading_options import Physical
 from lensbench.cli.telling import progress_bar, say_answer, say_rejected
 
 __all__ = ["Method", "sweep"]
@@ -63,6 +64,7 @@ def sweep(
             "--print-profile", help="Kept profile of the print (or its file): divided out.", metavar="TEXT"
         ),
     ] = None,
+    physical: Physical = False,
     strict: Annotated[
         bool, typer.Option("--strict", help="End with status 3 when a photograph was rejected.")
     ] = False,
@@ -79,6 +81,7 @@ def sweep(
     from lensbench import study
     from lensbench.capture.profile_store import kept_profile
     from lensbench.report import writing
+    from lensbench.report.blur_words import has_physical
 
     place = out or _beside(folders[0])
     profile = None if print_profile is None else kept_profile(print_profile)
@@ -92,8 +95,7 @@ def sweep(
             done = study.sweep(
                 folders,
                 shots_csv=shots,
-                method=method.value,
-                pitch_um=pitch_um,
+                measuring=study.Measuring(method=method.value, pitch_um=pitch_um, physical=physical),
                 shelf=place / "measured",
                 running=spread,
                 print_profile=profile,
@@ -103,6 +105,8 @@ def sweep(
         raise typer.Exit(INTERRUPTED) from None
     written = writing.write_sweep(done.findings, done.shots, place)
     say_rejected(done)
+    if physical and not any(has_physical(shot) for shot in done.shots):
+        typer.echo("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)
     if as_json:
         from lensbench.report.json_form import findings_as_json
 

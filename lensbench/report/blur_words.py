@@ -14,6 +14,7 @@ __all__ = [
     "ZoneBlur",
     "blur_sentence",
     "blur_where_it_fits",
+    "has_physical",
     "lens_blur_sentence",
     "most_comes_from",
     "not_of_a_lens",
@@ -82,6 +83,12 @@ def blur_where_it_fits(edges: Sequence[ChartEdge], size_px: tuple[int, int]) -> 
         for zone in disc
         if not isnan(disc[zone])
     }
+
+
+def has_physical(shot: SweepShot) -> bool:
+    """Tell whether any edge of a shot has a physical reading."""
+    result = shot.result
+    return isinstance(result, ShotResult) and any(one.edge.physical is not None for one in result.edges)
 
 
 def lens_blur_sentence(lens: LensFindings, shots: Sequence[SweepShot]) -> str:

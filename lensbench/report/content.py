@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from lensbench.flags import FLAGS, Remark, Severity
 from lensbench.records import ZONES, RejectedShot, ShotResult
+from lensbench.report.blur_words import lens_blur_sentence
 from lensbench.report.clean import photo_labels
 from lensbench.report.curves import scale_of_lens, sharpness_panels, zoom_panel
 from lensbench.report.field import FieldMap, field_maps
@@ -75,7 +76,7 @@ def _lens_content(lens: LensFindings, shots: list[SweepShot], *, key: str, metho
     return LensContent(
         key=key,
         title=lens_title(lens),
-        answer=tuple(lens_sentences(lens)),
+        answer=_answer(lens, shots),
         limited=bool(lens.holds_for),
         counted=f"{lens.shots} photographs, {len(rejected)} not used",
         summary=_summary(lens),
@@ -88,6 +89,14 @@ def _lens_content(lens: LensFindings, shots: list[SweepShot], *, key: str, metho
         remarks=_remarks_grid(lens, shots),
         method=tuple(method_sentences(lens, method=method)),
     )
+
+
+def _answer(lens: LensFindings, shots: list[SweepShot]) -> tuple[str, ...]:
+    """Put what the blur is made of behind the answer, before its limits."""
+    sentences, blur = lens_sentences(lens), lens_blur_sentence(lens, shots)
+    if blur:
+        sentences.insert(len(sentences) - bool(lens.holds_for), blur)
+    return tuple(sentences)
 
 
 def _summary(lens: LensFindings) -> Grid:

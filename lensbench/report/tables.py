@@ -5,10 +5,11 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from lensbench.flags import Remark
-from lensbench.records import ZONES, ChartEdge, RejectedShot, ShotResult, ZoneFigure
+from lensbench.records import ZONES, ChartEdge, PhysicalFit, RejectedShot, ShotResult, ZoneFigure
 from lensbench.report.clean import spreadsheet_path, spreadsheet_text
 from lensbench.study.findings import (
     EDGES_COLUMNS,
+    PHYSICAL_COLUMNS,
     SHOTS_COLUMNS,
     ComparedPair,
     CompareFindings,
@@ -28,14 +29,18 @@ def shots_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
 
 
 def edges_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
-    """Give one row for every edge of every measured photograph, with the columns `EDGES_COLUMNS`."""
+    """Give one row for every edge of every measured photograph, with the columns `EDGES_COLUMNS`.
+
+    Where any edge has a physical reading, `PHYSICAL_COLUMNS` follow.
+    """
     rows = [
         _edge_row(shot.planned, edge)
         for shot in shots
         if isinstance(shot.result, ShotResult)
         for edge in shot.result.edges
     ]
-    return pd.DataFrame(rows, columns=list(EDGES_COLUMNS))
+    read = any("physical_fits" in row for row in rows)
+    return pd.DataFrame(rows, columns=[*EDGES_COLUMNS, *(PHYSICAL_COLUMNS if read else ())])
 
 
 def compare_table(comparison: CompareFindings) -> pd.DataFrame:
@@ -149,6 +154,19 @@ def _edge_row(planned: PlannedShot, chart_edge: ChartEdge) -> dict[str, Cell]:
         "azimuth_deg": chart_edge.azimuth_deg,
         "roi": str(edge.roi),
         "flags": _names(edge.flags),
+        **_physical_cells(edge.physical),
+    }
+
+
+def _physical_cells(reading: PhysicalFit | None) -> dict[str, Cell]:
+    if reading is None:
+        return {}
+    return {
+        "physical_fits": _yes_no(reading.fits),
+        "physical_mtf50_cypx": reading.mtf50_cypx,
+        "diffraction_q": reading.diffraction_q,
+        "defocus_disc_px": reading.defocus_disc_px,
+        "gaussian_sigma_px": reading.gaussian_sigma_px,
     }
 
 

@@ -10,9 +10,10 @@ from lensbench.study.keeping import Shelf
 from lensbench.study.reading import read_sweep
 from lensbench.study.running import Running, run, usual_workers
 from lensbench.study.sifting import sift
-from lensbench.study.sweeping import Sweep, sweep
+from lensbench.study.sweeping import Measuring, Sweep, sweep
 
 __all__ = [
+    "Measuring",
     "Running",
     "Shelf",
     "Sweep",

@@ -19,6 +19,7 @@ from lensbench.units import FloatArray
 __all__ = [
     "EDGES_COLUMNS",
     "INDIFFERENCE",
+    "PHYSICAL_COLUMNS",
     "SHOTS_COLUMNS",
     "BestSetting",
     "CompareFindings",
@@ -67,6 +68,11 @@ EDGES_COLUMNS: Final = (
     *("rise_10_90_px", "overshoot_percent", "undershoot_percent", "snr", "flags"),
 )
 """edges.csv. `roi` is TOP,LEFT,HEIGHT,WIDTH as `lensbench edge --roi` takes it."""
+
+PHYSICAL_COLUMNS: Final = (
+    *("physical_fits", "physical_mtf50_cypx", "diffraction_q", "defocus_disc_px", "gaussian_sigma_px"),
+)
+"""Further columns of edges.csv where the physical reading was asked for; `physical_fits` is yes or no."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

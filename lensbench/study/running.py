@@ -44,6 +44,9 @@ _ONE_THREAD: Final = (
 )
 
 
+_NO_READINGS: Final = shot.Readings()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
     """One photograph to be measured."""
@@ -56,6 +59,8 @@ class Task:
     """Where the result is kept, and looked for first."""
     print_profile: PrintProfile | None = None
     """Of the print that was photographed; it is divided out."""
+    readings: shot.Readings = _NO_READINGS
+    """What else is read off the edges."""
 
 
 Outcome = ShotResult | RejectedShot
@@ -67,6 +72,8 @@ Progress = Callable[[int, int, Path], None]
 def measure_one(task: Task) -> Outcome:
     """Measure one photograph, or take the kept result; what cannot be measured comes back with the reason."""
     settings = f"{task.method}|{task.pitch_um}|{task.overrides}{_fingerprint(task.print_profile)}"
+    if task.readings != _NO_READINGS:
+        settings += f"|{task.readings}"
     try:
         name = task.shelf.name(task.path, settings) if task.shelf else ""
         if task.shelf and (kept := task.shelf.take(name, task.path)):
@@ -77,6 +84,7 @@ def measure_one(task: Task) -> Outcome:
             pitch_um=task.pitch_um,
             overrides=task.overrides,
             print_profile=task.print_profile,
+            readings=task.readings,
         )
         if task.shelf:
             task.shelf.put(name, result)

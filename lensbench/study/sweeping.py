@@ -7,6 +7,7 @@ from pathlib import Path
 from lensbench.edge import Method
 from lensbench.errors import SweepError
 from lensbench.records import PrintProfile, RejectedShot
+from lensbench.shot import Readings
 from lensbench.study.decide import find
 from lensbench.study.findings import SweepFindings, SweepShot
 from lensbench.study.gather import gather
@@ -14,7 +15,21 @@ from lensbench.study.keeping import Shelf
 from lensbench.study.running import Running, Task, run
 from lensbench.study.sifting import sift
 
-__all__ = ["Sweep", "sweep"]
+__all__ = ["Measuring", "Sweep", "sweep"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measuring:
+    """How each photograph is measured."""
+
+    method: Method = "refined"
+    pitch_um: float | None = None
+    """Pixel pitch where the metadata lacks it. [um]"""
+    physical: bool = False
+    """Whether to tell what the blur of each edge is made of, where f-number and pitch are known."""
+
+
+_USUAL = Measuring()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,8 +49,7 @@ def sweep(
     folders: Sequence[Path],
     *,
     shots_csv: Path | None = None,
-    method: Method = "refined",
-    pitch_um: float | None = None,
+    measuring: Measuring = _USUAL,
     shelf: Path | None = None,
     running: Running | None = None,
     print_profile: PrintProfile | None = None,
@@ -48,10 +62,8 @@ def sweep(
         Read, never written to.
     shots_csv : path, optional
         A shots table.
-    method : str
-        refined or iso.
-    pitch_um : float, optional
-        Pixel pitch where the metadata lacks it. [um]
+    measuring : Measuring, optional
+        How each photograph is measured.
     shelf : path, optional
         Folder where results are kept for a second run.
     running : Running, optional
@@ -71,7 +83,14 @@ def sweep(
     planned = gather(folders, shots_csv)
     keep = Shelf(folder=shelf) if shelf else None
     wanted = [shot for shot in planned if not shot.left_out]
-    common = Task(path=Path(), method=method, pitch_um=pitch_um, shelf=keep, print_profile=print_profile)
+    common = Task(
+        path=Path(),
+        method=measuring.method,
+        pitch_um=measuring.pitch_um,
+        shelf=keep,
+        print_profile=print_profile,
+        readings=Readings(physical=measuring.physical),
+    )
     tasks = [replace(common, path=shot.path, overrides=shot.overrides) for shot in wanted]
     outcomes = run(tasks, running or Running())
     by_path = {shot.path: outcome for shot, outcome in zip(wanted, outcomes, strict=True)}
@@ -90,4 +109,4 @@ def sweep(
         raise SweepError(
             f"none of {len(shots)} photographs could be measured; {first.planned.path.name}: {reason}"
         )
-    return Sweep(findings=find(shots, method=method), shots=tuple(shots))
+    return Sweep(findings=find(shots, method=measuring.method), shots=tuple(shots))

@@ -111,6 +111,23 @@ def test_a_second_run_takes_up_where_the_first_stopped(lensbench, tmp_path, monk
     assert len(called) == 13
 
 
+def test_the_physical_reading_is_made_where_it_is_asked_for(lensbench, tmp_path, monkeypatch):
+    """Results without it, kept by an earlier run, are not taken for it."""
+    folder, out = shots(tmp_path / "shots"), tmp_path / "report"
+    asked = []
+
+    def noting(path, **options):
+        asked.append(options["readings"].physical)
+        return measured(path)
+
+    monkeypatch.setattr(shot, "measure_shot", noting)
+    assert lensbench("sweep", folder, "--out", out).exit_code == 0
+    done = lensbench("sweep", folder, "--out", out, "--physical")
+    assert done.exit_code == 0
+    assert asked == [False] * 12 + [True] * 12
+    assert "no physical reading" in done.stderr
+
+
 def test_wrong_usage_ends_with_two(lensbench, tmp_path):
     assert lensbench("sweep").exit_code == 2
     assert lensbench("sweep", tmp_path, "--workers", "0").exit_code == 2
