@@ -118,7 +118,7 @@ def turned(
 ) -> tuple[float, float]:
     """Turn a point (down, right) clockwise about the origin, and count it from another origin.
 
-    >>> [round(mm, 9) for mm in turned((-1.0, 0.0), 90.0)]
+    >>> [round(mm, 9) + 0.0 for mm in turned((-1.0, 0.0), 90.0)]
     [0.0, 1.0]
     """
     (row, col), angle = point_mm, radians(turn_deg)
