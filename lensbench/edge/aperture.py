@@ -14,6 +14,7 @@ import numpy.typing as npt
 from scipy.special import j1, jn
 
 from lensbench import optics
+from lensbench.errors import SettingError
 from lensbench.units import FloatArray
 
 __all__ = ["BLUR_TERMS", "Aperture", "EdgeTable", "edge_table"]
@@ -30,6 +31,8 @@ CHANNEL_BAND_UM: Final = {
 }
 """Middle and full width of the wavelengths that a colour filter passes: common practice, no source."""
 
+_POSSIBLE_Q: Final = (0.04, 20.0)
+"""From f/0.9 on pixels of 12 um to f/32 on pixels of 1 um."""
 _NODES: Final = 144
 _FINE: Final = 56
 """Bins of the finest width on either side; beyond them each bin is wider than the last."""
@@ -61,11 +64,22 @@ class Aperture:
     def of(cls, *, f_number: float, pixel_pitch_um: float, channel: str) -> Self:
         """Take the f-number (the working one, near a chart) and the customary band of a channel.
 
+        Raises
+        ------
+        SettingError
+            No camera has such a pixel behind such a lens.
+
         >>> round(Aperture.of(f_number=8.0, pixel_pitch_um=4.0, channel="green").q, 2)
         1.08
         """
         middle, width = CHANNEL_BAND_UM.get(channel, CHANNEL_BAND_UM["grey"])
         q = optics.diffraction_q(f_number=f_number, pixel_pitch_um=pixel_pitch_um, wavelength_um=middle)
+        lowest, highest = _POSSIBLE_Q
+        if not lowest <= q <= highest:
+            raise SettingError(
+                f"f/{f_number:g} on pixels of {pixel_pitch_um:g} um makes q {q:.3g}, outside {lowest:g} to "
+                f"{highest:g}: check the f-number and the pixel pitch"
+            )
         return cls(q=q, relative_band=width / middle)
 
     def band(self) -> tuple[FloatArray, FloatArray]:

@@ -43,4 +43,4 @@ class Readings:
             return None
         working = optics.effective_f_number(metadata.f_number, magnification=magnification or 0.0)
         exact = Aperture.of(f_number=working, pixel_pitch_um=pixel_pitch_um, channel=channel)
-        return Aperture(q=max(round(exact.q, _Q_DECIMALS), 0.001), relative_band=exact.relative_band)
+        return Aperture(q=round(exact.q, _Q_DECIMALS), relative_band=exact.relative_band)

@@ -116,13 +116,14 @@ def test_how_a_print_looks(picture):
         ("--at-lpmm", "10,-20", "--pitch-um", "4"),
         ("--at-lpmm", "nan", "--pitch-um", "4"),
         ("--f-number", "8"),
+        ("--f-number", "100", "--pitch-um", "0.5"),
     ],
     ids=" ".join,
 )
 def test_what_does_not_go_together_is_told(picture, words):
     done = edge(picture, *words, *REGION)
     assert isinstance(done.exception, SettingError)
-    assert words[0] in str(done.exception) or "--pitch-um" in str(done.exception)
+    assert words[0] in str(done.exception) or "pixel pitch" in str(done.exception)
 
 
 @pytest.mark.parametrize(
