@@ -2,7 +2,7 @@
 
     python tests/benchmarks/finding.py [--cases 200] [--seed 1] [--out docs/finding.md]
 
-No test run collects this: two hundred cases take about twenty minutes on one core.
+No test run collects this: two hundred cases take about ten minutes on one core.
 """
 
 import argparse
