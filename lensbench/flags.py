@@ -126,8 +126,8 @@ _REGISTRY: Final[tuple[tuple[str, Severity, str, str], ...]] = (
     (
         "outliers",
         _INFO,
-        "specks or hot pixels were left out",
-        "clean the print; dust on a sensor is a matter for careful hands",
+        "samples that no edge explains were left out: specks, hot pixels, or the blocks of a JPEG",
+        "clean the print, or measure the raw file; dust on a sensor is a matter for careful hands",
     ),
     ("uneven_light", _WARNING, "the light falls unevenly", "light the chart from both sides at 45 degrees"),
     (

@@ -131,8 +131,11 @@ def _looks(picture: Picture, overview: Overview) -> Iterator[_Look]:
     """Give the overview, then a smaller one (blur), then a finer one (distance)."""
     yield _Look(grey=overview.grey, factor=overview.factor)
     rows, cols = (side // 2 for side in overview.grey.shape)
-    smaller = cv2.resize(overview.grey[: 2 * rows, : 2 * cols], (cols, rows), interpolation=cv2.INTER_AREA)
-    yield _Look(grey=np.asarray(smaller, np.uint8), factor=2 * overview.factor)
+    if min(rows, cols) > 0:
+        smaller = cv2.resize(
+            overview.grey[: 2 * rows, : 2 * cols], (cols, rows), interpolation=cv2.INTER_AREA
+        )
+        yield _Look(grey=np.asarray(smaller, np.uint8), factor=2 * overview.factor)
     if overview.factor > 1:
         finer = picture.overview(_FINER_OVERVIEW_PX)
         yield _Look(grey=finer.grey, factor=finer.factor)

@@ -42,7 +42,8 @@ def look_in_words(viewing: "Viewing") -> str:
 def _figures(one: "Edge", dpi: float | None) -> str:
     on_paper = "" if dpi is None else f" ({one.rise_10_90_px * 25.4 / dpi:.3f} mm)"
     return (
-        f"MTF50 {one.mtf50_cypx:.4f} +- {1.96 * one.mtf50_sd_cypx:.4f} (95 %), angle {one.angle_deg:.1f} degrees, "
+        f"MTF50 {one.mtf50_cypx:.4f} +- {1.96 * one.mtf50_sd_cypx:.4f} (95 %, noise alone), "
+        f"angle {one.angle_deg:.1f} degrees, "
         f"10-90 % rise {one.rise_10_90_px:.2f} px{on_paper}, SNR {one.snr:.0f}"
     )
 

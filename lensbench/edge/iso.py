@@ -21,6 +21,7 @@ from lensbench.units import FloatArray
 __all__ = ["IsoEdge", "measure_iso"]
 
 BINS_PER_PIXEL: Final = 4
+BINS_BESIDE: Final = 16
 _CORRECTION_CAP: Final = 10.0
 _FEWEST_LINES: Final = 8
 _MARGIN_PX: Final = 2.0
@@ -41,6 +42,8 @@ class IsoEdge:
     """Along the edge normal, towards the bright side."""
     esf: FloatArray
     """Bin means, 0 to 1 between the outermost tenths."""
+    empty_bins: int
+    """Of the `BINS_BESIDE` bins beside the edge, those that hold no sample: their means are interpolated."""
 
 
 def measure_iso(
@@ -74,7 +77,7 @@ def measure_iso(
     slope, start = np.polyfit(row, centroid, 1)
     rows = _whole_rotations(values.shape[0], slope)
     values, present = values[rows], present[rows]
-    position, esf = _binned(values, present, slope, start + slope * rows.start)
+    position, esf, empty = _binned(values, present, slope, start + slope * rows.start)
     cosine = float(np.cos(np.arctan(slope)))
     frequency, sfr = _transform(esf)
     frequency = frequency / cosine
@@ -96,6 +99,7 @@ def measure_iso(
         mtf50_sd_cypx=mtf50_sd,
         esf_position_px=position * cosine,
         esf=esf,
+        empty_bins=empty,
     )
 
 
@@ -155,7 +159,7 @@ def _whole_rotations(lines: int, slope: float) -> slice:
 
 def _binned(
     values: FloatArray, present: BoolArray, slope: float, start: float
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, int]:
     """Average the samples in quarter-pixel bins of distance along the lines, turned so that the edge rises."""
     height, width = values.shape
     rows, cols = np.nonzero(present)
@@ -172,6 +176,8 @@ def _binned(
     places = np.arange(count)
     esf = np.interp(places, places[filled], total[filled] / number[filled])
     position = (places + 0.5) / BINS_PER_PIXEL - 0.5 - reference
+    beside = np.argsort(np.abs(position))[:BINS_BESIDE]
+    empty = int(np.count_nonzero(~filled[beside]))
     tenth = max(count // 10, 1)
     first, last = float(esf[:tenth].mean()), float(esf[-tenth:].mean())
     if first > last:
@@ -179,7 +185,7 @@ def _binned(
         first, last = last, first
     if last - first <= 0:
         raise EdgeError("both sides of the region are equally bright; choose a region across an edge")
-    return position, (esf - first) / (last - first)
+    return position, (esf - first) / (last - first), empty
 
 
 def _transform(esf: FloatArray) -> tuple[FloatArray, FloatArray]:

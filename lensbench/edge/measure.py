@@ -7,7 +7,7 @@ from typing import Final, Literal
 import numpy as np
 
 from lensbench.edge.family import OUTPUT_FREQUENCY_CYPX
-from lensbench.edge.iso import measure_iso
+from lensbench.edge.iso import BINS_BESIDE, measure_iso
 from lensbench.edge.judge import blocking_remarks, remarks_on
 from lensbench.edge.line import EdgeLine
 from lensbench.edge.perception import Viewing, with_perception
@@ -146,8 +146,13 @@ def _with_iso(edge: Edge, region: Samples) -> Edge:
     except EdgeError as error:
         return _unmeasured(region, (*edge.flags, remark("no_edge", str(error))))
     mtf50, mtf30, mtf20, mtf10 = iso.mtf_cypx
+    flags = edge.flags
+    if iso.empty_bins and not any(one.flag == "phase_gap" for one in flags):
+        seen = f"{iso.empty_bins} of the {BINS_BESIDE} quarter-pixel bins beside the edge hold no sample"
+        flags = (*flags, remark("phase_gap", seen))
     return replace(
         edge,
+        flags=flags,
         mtf50_cypx=mtf50,
         mtf50_sd_cypx=iso.mtf50_sd_cypx,
         mtf30_cypx=mtf30,

@@ -174,7 +174,9 @@ def tilt_deg_for_focus_shift(height_mm: float, *, magnification: float, focus_sh
     return float(np.rad2deg(np.arctan(focus_shift_um / (1000.0 * height_mm * magnification))))
 
 
-def focus_shift_for_loss_um(f_number: float, *, loss_percent: float = 1.0, wavelength_um: float = 0.55) -> float:
+def focus_shift_for_loss_um(
+    f_number: float, *, loss_percent: float = 1.0, wavelength_um: float = 0.55
+) -> float:
     """Give the focus shift at the sensor that costs a perfect lens so much of its MTF50: 0.371 sqrt(loss) wl N^2.
 
     From the exact transfer of a defocused circular pupil (Hopkins 1955); the loss grows with the square of the

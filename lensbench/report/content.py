@@ -103,7 +103,7 @@ def _summary(lens: LensFindings) -> Grid:
     scale = scale_of_lens(lens)
     return Grid(
         caption="MTF50 in cycles/pixel at the best stop, 95 % interval below",
-        header=("focal length", "best stop", "can't be told apart", *ZONES),
+        header=("focal length", "best stop", "as good", *ZONES),
         rows=tuple(_summary_row(focal, scale) for focal in lens.by_focal_length),
     )
 

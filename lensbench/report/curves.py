@@ -126,7 +126,7 @@ def _best_stop(focal: FocalLengthFindings) -> str:
     frame = focal.best_by_zone.get("frame")
     claim = "came out sharpest" if frame is not None and frame.provisional else "is sharpest"
     tied = [f_stop(stop) for stop in focal.tied_f_numbers if stop != focal.best_f_number]
-    ties = f"; {in_words(tied)} can't be told apart from it (shaded)" if tied else ""
+    ties = f"; {in_words(tied)} {'is' if len(tied) == 1 else 'are'} as good (shaded)" if tied else ""
     return f"The whole frame {claim} at {f_stop(focal.best_f_number)}{ties}."
 
 
@@ -155,7 +155,7 @@ def _zoom_about(lens: LensFindings) -> str:
         focal_length(lens.best.focal_length_mm)
     }
     names = ", ".join(sorted(tied))
-    ties = f"; {names} can't be told apart from it (shaded)" if tied else ""
+    ties = f"; {names} {'is' if len(tied) == 1 else 'are'} as good (shaded)" if tied else ""
     best = focal_length(lens.best.focal_length_mm)
     return f"The whole frame is sharpest at {best}{ties}. Bars are 95 % intervals."
 

@@ -11,7 +11,8 @@ from lensbench.shot.geometry import ZONE_LIMITS
 __all__ = ["field_svg"]
 
 WIDTH: Final = 460.0
-_MARGIN: Final = 4.0
+_MARGIN: Final = 26.0
+"""Room for the bars of targets at the border."""
 _LEGEND_HEIGHT: Final = 30.0
 
 

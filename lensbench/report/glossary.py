@@ -46,8 +46,8 @@ GLOSSARY: Final[tuple[tuple[str, str], ...]] = (
         "holds the true figure in 95 of 100 such shoots, as far as the spread between shots tells.",
     ),
     (
-        "can't be told apart",
-        "the difference lies within the uncertainty of the shots, or below 3 %.",
+        "as good",
+        "the difference lies within the uncertainty of the shots, or below 3 %, which hardly shows.",
     ),
 )
 """Each word with what it means."""
@@ -64,7 +64,7 @@ def method_sentences(lens: LensFindings, *, method: str) -> list[str]:
     )
     uncertainty = (
         f"The uncertainty comes from the spread between refocused shots{spread}, not from the number of "
-        "edges; settings within it, or within 3 %, are not told apart."
+        "edges; settings within it, or within 3 %, count as equally good."
     )
     limits = (
         "The figures hold for this copy of the lens on this camera at this distance; they include the print, "

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import findfont, get_font
-from matplotlib.patches import Circle
+from matplotlib.patches import Circle, Rectangle
 
 from lensbench.report.field import FieldMap, Spot, spot_bars
 from lensbench.report.palette import style_of
@@ -47,7 +47,12 @@ def field_png(field: FieldMap) -> bytes:
     rows, cols = field.size_px
     figure = Figure(figsize=(6.4, 6.4 * rows / cols + 0.8), dpi=_DOTS_PER_INCH, layout="constrained")
     axes = figure.add_subplot()
-    axes.set(xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5), xticks=[], yticks=[], aspect="equal")
+    # Room beside the picture, so that the bars of targets at its border are seen whole.
+    pad = 0.06 * cols
+    axes.set(
+        xlim=(-pad, cols + pad), ylim=(rows + pad, -pad), xticks=[], yticks=[], aspect="equal", frame_on=False
+    )
+    axes.add_patch(Rectangle((-0.5, -0.5), cols, rows, fill=False, color="#5d646b", linewidth=0.8))
     middle = ((cols - 1) / 2.0, (rows - 1) / 2.0)
     for border in ZONE_LIMITS:
         radius = border * math.hypot(rows, cols) / 2.0

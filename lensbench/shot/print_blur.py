@@ -235,8 +235,8 @@ def typical_print_remarks(edges: Sequence[ChartEdge], *, px_per_mm: FloatArray) 
         remark(
             "print_limits",
             f"a typical print, {TYPICAL_RISE_MM:g} mm from 10 to 90 %, blurs by sigma {sigma_px:.2f} px here and takes "
-            f"{taken_percent:.0f} % of the contrast at the MTF50 of {mtf50:.3f} cy/px: the true MTF50 would be "
-            f"{_mtf50_without(mtf50, sigma_px)}",
+            f"{taken_percent:.0f} % of the contrast at the middle edge's MTF50 of {mtf50:.3f} cy/px, whose "
+            f"true MTF50 would be {_mtf50_without(mtf50, sigma_px)}",
         )
     ]
 

@@ -23,7 +23,7 @@ def answer_sentence(findings: LensFindings) -> str:
     zoom = len(findings.by_focal_length) > 1
     parts = [_set_to(findings.lens, best, zoom=zoom)]
     parts += [_equal_stops(one, zoom=zoom) for one in findings.by_focal_length]
-    parts += [_weak_ends(findings.by_focal_length)] if zoom else []
+    parts += [_equal_lengths(best), _weak_ends(findings.by_focal_length)] if zoom else []
     parts.append(best.caution)
     return " ".join(part for part in parts if part)
 
@@ -44,8 +44,16 @@ def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
         return f"{at}only f/{focal.best_f_number:g} was tested." if at else "No other f-stop was tested."
     if len(focal.tied_f_numbers) < 2:
         return f"{at}f/{focal.best_f_number:g} stands alone." if at else "No other f-stop comes up to it."
-    text = f"{at}{stop_range(focal.tied_f_numbers, tested)} can't be told apart."
+    text = f"{at}{stop_range(focal.tied_f_numbers, tested)} {_tie_in_words(focal)}."
     return text[0].upper() + text[1:] if zoom else text
+
+
+def _tie_in_words(focal: FocalLengthFindings) -> str:
+    """Say whether the tied stops can't be told apart, or can but differ by too little to matter."""
+    frame = {point.f_number: point.ci95_cypx for point in focal.curve if point.zone == "frame"}
+    tied = [frame[stop] for stop in focal.tied_f_numbers if stop in frame]
+    apart = max(low for low, _ in tied) > min(high for _, high in tied) if tied else False
+    return "differ by less than 3 %, which hardly shows" if apart else "can't be told apart"
 
 
 def stop_range(f_numbers: Sequence[float], tested: Sequence[float]) -> str:
@@ -63,12 +71,20 @@ def stop_range(f_numbers: Sequence[float], tested: Sequence[float]) -> str:
     return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
+def _equal_lengths(best: BestSetting) -> str:
+    """Name the other focal lengths that come up to the best one, at their own best stop."""
+    others = sorted({one.focal_length_mm for one in best.tied} - {best.focal_length_mm})
+    if not others:
+        return ""
+    return f"{' and '.join(_length(one) for one in others)} {'is' if len(others) == 1 else 'are'} as good."
+
+
 def _weak_ends(focals: Sequence[FocalLengthFindings]) -> str:
     """Name the focal lengths that stay behind the sharpest at their own best stop, beyond their intervals."""
     own = [focal.best_by_zone["frame"] for focal in focals]
     top = max(own, key=lambda one: one.mtf50_cypx)
     weak = [
-        f"{_length(one.focal_length_mm)} is {1.0 - one.mtf50_cypx / top.mtf50_cypx:.0%} softer"
+        f"{_length(one.focal_length_mm)} is {100.0 * (1.0 - one.mtf50_cypx / top.mtf50_cypx):.0f} % softer"
         for one in own
         if one.mtf50_cypx < (1.0 - _SOFT_END) * top.mtf50_cypx and not one.ci95_cypx[1] > top.ci95_cypx[0]
     ]

@@ -204,7 +204,9 @@ def fit_curve(series: ZoneSeries, spread: Spread, *, pixel_pitch_um: float | Non
     if len(series.f_number) <= 2:
         return _with_note(means, "too few f-stops for a curve: the means of the shots stand")
     if error > DROPPED_ABOVE:
-        return _with_note(means, f"the optical model errs by {error:.0%}: the means of the shots stand")
+        return _with_note(
+            means, f"the optical model errs by {100.0 * error:.0f} %: the means of the shots stand"
+        )
     return _kriged(series, fit, noise=noise, model_variance=error**2)
 
 
@@ -235,5 +237,5 @@ def _kriged(series: ZoneSeries, fit: Fit, *, noise: FloatArray, model_variance: 
         covariance=covariance,
         fit=fit,
         fits=True,
-        note=f"smoothed by the optical model, which errs by {np.sqrt(model_variance):.1%}",
+        note=f"smoothed by the optical model, which errs by {100.0 * np.sqrt(model_variance):.1f} %",
     )

@@ -97,7 +97,9 @@ def _drop(log_zones: FloatArray, reference: FloatArray) -> float:
 
 
 def _reason(drop: float, limit: float, than: str) -> str:
-    return remark("misfocus", f"{drop:.0%} softer {than}, in every zone; limit {limit:.0%}").message
+    return remark(
+        "misfocus", f"{100 * drop:.0f} % softer {than}, in every zone; limit {100 * limit:.0f} %"
+    ).message
 
 
 def _below_curve(

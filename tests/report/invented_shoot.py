@@ -292,7 +292,7 @@ def invented_lens(**changes) -> LensFindings:
             f"{LENS}: set 35 mm and f/5.6 for the sharpest whole frame. "
             "At 24 mm f/5.6 and f/8 can't be told apart. At 35 mm f/4 to f/8 can't be told apart. "
             "At 70 mm f/8 and f/11 can't be told apart. "
-            "Each at its own best stop, 70 mm is 13% softer than 35 mm."
+            "Each at its own best stop, 70 mm is 13 % softer than 35 mm."
         ),
         "holds_for": "This copy, on this body, green channel, at 27 focal lengths, 3 shots a setting.",
         "pixel_pitch_um": PITCH_UM,

@@ -78,7 +78,7 @@ def test_zoom_settings_compete_and_the_soft_end_is_named():
     lens = lens_of(shoot(CURVE, seed=7, focal_mm=24.0) + shoot(weak, seed=8, focal_mm=70.0))
     assert (lens.best.focal_length_mm, lens.best.f_number) == (24.0, 5.6)
     assert [focal.focal_length_mm for focal in lens.by_focal_length] == [24.0, 70.0]
-    assert "70 mm is 25% softer than 24 mm" in lens.answer
+    assert "70 mm is 25 % softer than 24 mm" in lens.answer
     assert not lens.best.provisional
 
 
