@@ -50,17 +50,23 @@ def chart(
         ),
     ] = None,
     sensor: Annotated[
-        str,
+        str | None,
         typer.Option(
-            "--sensor", help="WIDTHxHEIGHT of the camera's sensor, in mm (wall set).", metavar="TEXT"
+            "--sensor",
+            help="WIDTHxHEIGHT of the sensor in mm (wall set).  [default: 36x24]",
+            show_default=False,
+            metavar="TEXT",
         ),
-    ] = "36x24",
+    ] = None,
     distance_f: Annotated[
-        float,
+        float | None,
         typer.Option(
-            "--distance-f", help="From wall to camera, in focal lengths (wall set).", metavar="NUMBER"
+            "--distance-f",
+            help="From wall to camera, in focal lengths (wall set).  [default: 50]",
+            show_default=False,
+            metavar="NUMBER",
         ),
-    ] = 50.0,
+    ] = None,
     solid: Annotated[
         bool, typer.Option("--solid", help="Solid black instead of grey: for printers that screen greys.")
     ] = False,
@@ -88,6 +94,8 @@ def chart(
         raise SettingError("give either --solid or --contrast, not both")
     if wall is not None and tile is not None:
         raise SettingError("give either --wall or --tile, not both")
+    if wall is None and (sensor is not None or distance_f is not None):
+        raise SettingError("--sensor and --distance-f belong to a wall set: give --wall PAGES too")
     if wall is None:
         typer.echo(_sheet(out or Path("chart.pdf"), paper=paper, tile=tile, solid=solid, contrast=contrast))
     else:
@@ -96,8 +104,8 @@ def chart(
                 out or Path("wall.pdf"),
                 pages=wall,
                 paper=paper,
-                sensor=sensor,
-                distance_f=distance_f,
+                sensor=sensor or "36x24",
+                distance_f=50.0 if distance_f is None else distance_f,
                 contrast=contrast,
             )
         )
