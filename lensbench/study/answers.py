@@ -21,9 +21,9 @@ def answer_sentence(findings: LensFindings) -> str:
     if best is None:
         return f"{findings.lens}: no setting could be measured."
     zoom = len(findings.by_focal_length) > 1
-    parts = [_set_to(findings.lens, best, zoom=zoom)]
+    parts = [_set_to(findings.lens, best, zoom=zoom), _equal_lengths(best) if zoom else ""]
     parts += [_equal_stops(one, zoom=zoom) for one in findings.by_focal_length]
-    parts += [_equal_lengths(best), _weak_ends(findings.by_focal_length)] if zoom else []
+    parts += [_weak_ends(findings.by_focal_length)] if zoom else []
     parts.append(best.caution)
     return " ".join(part for part in parts if part)
 
