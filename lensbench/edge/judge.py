@@ -19,6 +19,9 @@ SHORTEST_SIDE_PX: Final = 8
 NEAREST_AXIS_DEG: Final = 1.9
 SHORTEST_EDGE_PX: Final = 20.0
 NARROWEST_RISES: Final = 2.2
+ROUGHEST_DARK: Final = 1.7
+"""Photon noise makes the bright side the rougher one; dots of a printed grey turn it round."""
+DOTS_OF_STEP: Final = 0.015
 LOWEST_SNR: Final = 10.0
 LARGEST_OVERSHOOT_PERCENT: Final = 3.0
 LARGEST_BEND_PX: Final = 2.5
@@ -119,6 +122,14 @@ def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
     misfit = posterior.chi2 / posterior.degrees
     if posterior.free_size >= 0.1 and misfit > WIDEST_MISFIT and snr < 2000.0:
         remarks.append(remark("second_edge", f"misfit {misfit:.1f} times the noise, limit {WIDEST_MISFIT}"))
+    noise = fit.noise
+    dots = np.sqrt(noise.dark_variance / noise.bright_variance)
+    if dots > ROUGHEST_DARK and np.sqrt(noise.dark_variance) > DOTS_OF_STEP * posterior.step:
+        remarks.append(
+            remark(
+                "screened_print", f"dark side {dots:.1f} times as rough as the bright, limit {ROUGHEST_DARK}"
+            )
+        )
     if fit.outliers:
         remarks.append(remark("outliers", f"{fit.outliers} samples"))
     light = light_percent(fit)

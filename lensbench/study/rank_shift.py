@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 from scipy import fft
+from skimage.registration import phase_cross_correlation
 
 from lensbench.study.rank_frames import ComplexArray, Frame, IntArray, frequencies
 from lensbench.units import FloatArray
@@ -73,12 +74,10 @@ def _frame_shift(reference: Frame, frame: Frame) -> FloatArray:
     size = np.minimum(small[0].grey.shape, small[1].grey.shape)
     window = np.outer(np.hanning(size[0]), np.hanning(size[1]))
     planes = [one.grey[: size[0], : size[1]].astype(np.float64) for one in small]
-    first, second = (fft.rfft2((plane - plane.mean()) * window) for plane in planes)
-    cross = np.conj(first) * second
-    correlation = fft.irfft2(cross / np.maximum(np.abs(cross), 1e-12), s=tuple(size))
-    peak = np.array(np.unravel_index(int(np.argmax(correlation)), correlation.shape), np.float64)
-    peak = np.where(peak > size / 2, peak - size, peak)
-    return np.asarray(peak * small[0].factor / reference.lattice.cell_px, np.float64)
+    first, second = ((plane - plane.mean()) * window for plane in planes)
+    # What would move the second onto the first: the displacement with its sign turned.
+    back, _, _ = phase_cross_correlation(first, second, normalization="phase")  # type: ignore[no-untyped-call]
+    return np.asarray(-back * small[0].factor / reference.lattice.cell_px, np.float64)
 
 
 def _peaks(reference: ComplexArray, spectra: ComplexArray) -> FloatArray:

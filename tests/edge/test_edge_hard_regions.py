@@ -264,3 +264,14 @@ def test_one_bad_region_leaves_the_others_alone():
 
 def test_no_region_gives_no_edge():
     assert measure_edges([]) == []
+
+
+def test_a_screened_grey_is_told_and_a_plain_one_is_not():
+    # A printer makes grey of dots: here squares of 3 px, dark or bright by chance, on the dark side only.
+    esf = esf_values(Blur(q=0.8), PLAIN)
+    rng = np.random.default_rng(4)
+    dots = np.kron(rng.random((40, 40)) < 0.5, np.ones((3, 3)))[: esf.shape[0], : esf.shape[1]]
+    grain = 0.003 * rng.standard_normal(esf.shape)
+    screened = levels(esf) + 0.08 * (dots - 0.5) * (1.0 - esf) + grain
+    assert "screened_print" in names(measure_edge(samples(screened)))
+    assert "screened_print" not in names(measure_edge(samples(levels(esf) + grain)))
