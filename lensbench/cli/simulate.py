@@ -160,6 +160,8 @@ def simulate(
     from lensbench.chart.layout import sheet
     from lensbench.simulate import Camera, Plan, Pose, Processing, Scene, lens_described, series, shoot
 
+    if out.is_dir() and any(out.iterdir()):
+        raise SettingError(f"{out} holds files already; name a new folder, so that none is overwritten")
     rows, cols = (int(value) for value in _numbers(size, "--size", "x", count=2))
     pitch_deg, yaw_deg, roll_deg = _numbers(tilt, "--tilt", ",", count=3)
     described = lens_described(lens)

@@ -32,7 +32,7 @@ def _set_to(lens: str, best: BestSetting, *, zoom: bool) -> str:
     stop = f"f/{best.f_number:g}"
     setting = f"{_length(best.focal_length_mm)} and {stop}" if zoom else stop
     tested = (
-        " (best tested: the last stop of the series, a better one may lie beyond)" if best.at_border else ""
+        " (best tested: it ends the series, and a better one may lie beyond)" if best.at_border else ""
     )
     return f"{lens}: set {setting}{tested} for the sharpest whole frame."
 
