@@ -383,6 +383,8 @@ def test_a_watched_folder_from_the_first_file_to_ctrl_c(tmp_path, clean):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # A run in the background would hand down a deaf ear for Ctrl-C.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     try:
         assert "Watching" in running.stderr.readline()

@@ -103,6 +103,8 @@ def test_ctrl_c_ends_the_workers_without_noise(tmp_path):
         [sys.executable, str(script), str(tmp_path), str(Path(__file__).parent)],
         stderr=subprocess.PIPE,
         start_new_session=True,
+        # A run in the background would hand down a deaf ear for Ctrl-C.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     deadline = time.monotonic() + 30.0
     while len(list(tmp_path.glob("*.begun"))) < 2 and time.monotonic() < deadline:
