@@ -31,9 +31,7 @@ def answer_sentence(findings: LensFindings) -> str:
 def _set_to(lens: str, best: BestSetting, *, zoom: bool) -> str:
     stop = f"f/{best.f_number:g}"
     setting = f"{_length(best.focal_length_mm)} and {stop}" if zoom else stop
-    tested = (
-        " (best tested: it ends the series, and a better one may lie beyond)" if best.at_border else ""
-    )
+    tested = " (best tested: it ends the series, and a better one may lie beyond)" if best.at_border else ""
     return f"{lens}: set {setting}{tested} for the sharpest whole frame."
 
 
