@@ -140,6 +140,10 @@ def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot
     f_number = metadata.f_number
     if not left_out and f_number is None:
         left_out = "its f-number is unknown; name it in a shots table (--shots)"
+        if metadata.camera is None and metadata.focal_length_mm is None:
+            left_out += (
+                "; it tells no camera either, so the file may be empty or damaged: look whether it opens"
+            )
     return PlannedShot(
         path=path,
         metadata=metadata,
