@@ -28,7 +28,9 @@ LARGEST_BEND_PX: Final = 2.5
 LARGEST_LIGHT_PERCENT: Final = 10.0
 WIDEST_MISFIT: Final = 1.5
 WIDEST_GAP_PX: Final = 0.4
+WIDE_GAP_PX: Final = 0.5
 ALIASED_RESPONSES: Final = (0.04, 0.004, 0.0125)
+WIDE_GAP_RESPONSES: Final = (0.02, 0.004, 0.0125)
 """Most response that may be left at the gap's Nyquist frequency, and where it falls on MTF50 and on MTF10."""
 
 
@@ -99,7 +101,8 @@ def _sampling(fit: RefinedFit, curves: Curves) -> list[Remark]:
     # The sampled distances repeat the spectrum at 1 / gap: what is left at Nyquist folds over, and what is left at
     # 1 / gap - MTF50 falls on MTF50 itself (MTF10 likewise).
     places = (0.5 / gap, 1.0 / gap - curves.mtf_cypx[0], 1.0 / gap - curves.mtf_cypx[3])
-    for place, limit in zip(places, ALIASED_RESPONSES, strict=True):
+    limits = ALIASED_RESPONSES if gap < WIDE_GAP_PX else WIDE_GAP_RESPONSES
+    for place, limit in zip(places, limits, strict=True):
         response = float(np.interp(place, frequency, sfr, right=0.0))
         if response > limit:
             left = f"{100 * response:.1f} % response at {place:.2f} cy/px"

@@ -94,6 +94,9 @@ def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
     return results
 
 
+_DIAGONAL_DEG: Final = 5.0
+_MOST_TURNS: Final = 24
+_AT_REST_PX: Final = 1e-3
 _LEAST_SIDE: Final = 0.03
 """Either side of the edge holds at least this part of the region's samples."""
 _LOWEST_SNR: Final = 1.5
@@ -148,18 +151,35 @@ def _opened(place: int, points: Points, line: EdgeLine, outliers: int) -> _Open:
 
 def _settle_doubts(regions: Sequence[_Open]) -> None:
     """Where the residuals are larger than the noise, polish the line first, then try free-form shapes."""
+    _turn_into_place(regions)
     doubtful = [one for one in regions if one.fit is not None and one.fit.posterior.doubtful]
     for one in doubtful:
         _polish(one)
     _fit(doubtful, free=True)
 
 
-def _polish(one: _Open) -> None:
+def _turn_into_place(regions: Sequence[_Open]) -> None:
+    """Near a diagonal, fit line and profile by turns until the line rests.
+
+    There few phases are sampled, and what the first line's Gaussian misses of the edge does not cancel out along it:
+    the line comes to rest up to 0.2 degrees off, however small the noise.
+    """
+    moving = [one for one in regions if abs(abs(one.line.angle_deg) - 45.0) < _DIAGONAL_DEG]
+    for _ in range(_MOST_TURNS):
+        moving = [one for one in moving if _polish(one) > _AT_REST_PX]
+        if not moving:
+            return
+        _fit(moving, free=False)
+
+
+def _polish(one: _Open) -> float:
+    """Move the line by what the residuals show, and say by how much its ends moved. [px]."""
     if one.fit is None:
-        return
-    fit = (one.fit.posterior, one.fit.bins)
-    one.line = polished(one.line, one.distance_px, one.along_px, one.points.value, fit=fit)
+        return 0.0
+    fit, before = (one.fit.posterior, one.fit.bins), one.distance_px
+    one.line = polished(one.line, before, one.along_px, one.points.value, fit=fit)
     one.distance_px, one.along_px = one.line.distance_px(one.points)
+    return float(np.abs(one.distance_px - before).max())
 
 
 def _fit(regions: Sequence[_Open], *, free: bool) -> None:
