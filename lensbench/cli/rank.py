@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lensbench.errors import SettingError
+
 if TYPE_CHECKING:
     from lensbench.study.rank_order import PairOdds, RankedFrame, Ranking
 
@@ -32,7 +34,7 @@ def rank(
     from lensbench.study.rank import frames_of
     from lensbench.study.rank import rank as rank_frames
 
-    paths = frames_of(photos)
+    paths = _without_copies(frames_of(photos))
     with progress_bar("comparing") as progress:
         ranking = rank_frames(paths, progress=progress)
     if as_json:
@@ -45,6 +47,22 @@ def rank(
     if not ranking.told_apart:
         typer.echo(f"lensbench: {ranking.answer}", err=True)
         raise typer.Exit(1)
+
+
+def _without_copies(paths: list[Path]) -> list[Path]:
+    """Leave out files of equal content, and say so: a copy tells nothing that its original does not."""
+    from lensbench.report.clean import clean_text
+    from lensbench.study.copies import copies_among, copies_in_words
+
+    copies = copies_among(paths)
+    for sentence in copies_in_words(copies):
+        typer.echo(clean_text(sentence), err=True)
+    frames = [path for path in paths if path not in copies]
+    if len(frames) < 2:
+        raise SettingError(
+            "only one photograph is there, and copies of it; give two or more of the same scene"
+        )
+    return frames
 
 
 _COLUMNS = "  {:>4} {:>5}  {:<28} {:>12} {:>16} {:>13}"

@@ -35,10 +35,14 @@ def progress_bar(doing: str = "measuring") -> Iterator[Callable[[int, int], None
 def say_rejected(done: "Sweep") -> None:
     """Name every photograph that was left out, with its reason."""
     from lensbench.report.clean import clean_text
+    from lensbench.study.copies import copies_in_words
 
-    chosen = sum(shot.planned.by_choice for shot in done.shots)
+    planned = [shot.planned for shot in done.shots]
+    chosen = sum(shot.by_choice and shot.copy_of is None for shot in planned)
     if chosen:
         typer.echo(f"left out: {chosen} photographs, by the shots table or for a raw file beside", err=True)
+    for sentence in copies_in_words({shot.path: shot.copy_of for shot in planned if shot.copy_of}):
+        typer.echo(clean_text(sentence), err=True)
     rejections = [*done.findings.unplaced, *(one for lens in done.findings.lenses for one in lens.rejected)]
     for rejection in rejections:
         typer.echo(f"rejected: {clean_text(rejection.path.name)}: {clean_text(rejection.reason)}", err=True)

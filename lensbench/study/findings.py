@@ -104,6 +104,8 @@ class PlannedShot:
     """Why the shot is not used at all; empty when it is."""
     by_choice: bool = False
     """Left out because the photographer said so or a better file of the same shot is there: not rejected."""
+    copy_of: Path | None = None
+    """The file of equal content that counts instead of this one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -5,7 +5,7 @@ Nothing is dropped in silence: a photograph that cannot be used stays in the lis
 
 import dataclasses
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -14,6 +14,7 @@ import numpy as np
 from lensbench import photo
 from lensbench.errors import ImageError, SettingError, SweepError
 from lensbench.records import Metadata
+from lensbench.study.copies import copies_among, photographs_in
 from lensbench.study.findings import PlannedShot, Setting
 from lensbench.study.running import without_path
 from lensbench.study.shots_table import TableRow, read_shots_table
@@ -35,14 +36,15 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
     Parameters
     ----------
     folders : paths of folders
-        Walked through in natural order; links are not followed.
+        Walked through in natural order, each once whatever names lead to it; links inside are not followed.
     shots_csv : path, optional
         A shots table; its filled cells override the files' own metadata.
 
     Returns
     -------
     list of PlannedShot
-        One for each photograph found, in the order found; those with `left_out` are not to be measured.
+        One for each photograph found, in the order found; those with `left_out` are not to be measured. Of
+        files of equal content one counts.
 
     Raises
     ------
@@ -53,14 +55,15 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
     SettingError
         The shots table cannot be used, or names a file that is not there.
     """
-    places = [(folder, path) for folder in folders for path in photo.list_photos(folder)]
+    places = photographs_in(folders)
     if not places:
         raise SweepError(
             f"no photographs in {', '.join(map(str, folders))}; give a folder that holds test shots"
         )
-    rows = _rows(places, read_shots_table(shots_csv)) if shots_csv else {}
+    copies = copies_among(path for _, path in places)
+    rows = _rows(places, read_shots_table(shots_csv), copies) if shots_csv else {}
     raw_names = {_stem(path) for _, path in places if path.suffix.lower() in photo.RAW_SUFFIXES}
-    shots = [_plan(path, rows.get(path), raw_names) for _, path in places]
+    shots = _without_copies([_plan(path, rows.get(path), raw_names) for _, path in places], copies)
     if all(shot.left_out for shot in shots):
         first = shots[0]
         raise SweepError(
@@ -73,10 +76,30 @@ def _stem(path: Path) -> Path:
     return path.with_name(path.stem.lower())
 
 
-def _rows(places: Sequence[tuple[Path, Path]], table: Sequence[TableRow]) -> dict[Path, TableRow]:
+def _without_copies(shots: Sequence[PlannedShot], copies: Mapping[Path, Path]) -> list[PlannedShot]:
+    """Leave out all but one of the files of equal content: the first that is to be used, else the first."""
+    counts: dict[Path, Path] = {}
+    for shot in sorted(shots, key=lambda shot: bool(shot.left_out)):
+        counts.setdefault(copies.get(shot.path, shot.path), shot.path)
+    return [_as_copy(shot, counts[copies.get(shot.path, shot.path)]) for shot in shots]
+
+
+def _as_copy(shot: PlannedShot, original: Path) -> PlannedShot:
+    if shot.by_choice or shot.path == original:
+        return shot
+    return dataclasses.replace(
+        shot, left_out=f"a copy of {original.name}, which counts once", by_choice=True, copy_of=original
+    )
+
+
+def _rows(
+    places: Sequence[tuple[Path, Path]], table: Sequence[TableRow], copies: Mapping[Path, Path]
+) -> dict[Path, TableRow]:
     """Find each row's photograph by its name; a table that names none goes by the order of the files."""
     named = [row for row in table if row.file]
-    return _match(places, named) if named or not table else _in_order([path for _, path in places], table)
+    if named or not table:
+        return _match(places, named)
+    return _in_order([path for _, path in places if path not in copies], table)
 
 
 def _in_order(paths: Sequence[Path], table: Sequence[TableRow]) -> dict[Path, TableRow]:

@@ -24,11 +24,26 @@ import numpy as np
 from lensbench import __version__
 from lensbench.records import ShotResult
 
-__all__ = ["Shelf", "from_plain", "to_plain"]
+__all__ = ["Shelf", "content_hash", "from_plain", "to_plain"]
 
 _FORM: Final = 2
 """Raise it when the records change."""
 _CHUNK: Final = 1 << 20
+
+
+def content_hash(path: Path, head: str = "") -> str:
+    """Give a hash of a file's whole content, and of a text before it.
+
+    Raises
+    ------
+    OSError
+        The file cannot be read.
+    """
+    digest = hashlib.blake2b(head.encode(), digest_size=20)
+    with path.open("rb") as stream:
+        while chunk := stream.read(_CHUNK):
+            digest.update(chunk)
+    return digest.hexdigest()
 
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,11 +60,7 @@ class Shelf:
         OSError
             The photograph cannot be read.
         """
-        digest = hashlib.blake2b(f"{__version__}|{_FORM}|{settings}|".encode(), digest_size=20)
-        with photograph.open("rb") as stream:
-            while chunk := stream.read(_CHUNK):
-                digest.update(chunk)
-        return f"{digest.hexdigest()}.json.gz"
+        return f"{content_hash(photograph, f'{__version__}|{_FORM}|{settings}|')}.json.gz"
 
     def take(self, name: str, photograph: Path) -> ShotResult | None:
         """Give the kept result, under the photograph's present path; None when there is none to be used."""

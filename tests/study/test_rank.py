@@ -179,3 +179,14 @@ def test_the_command_refuses_to_name_an_order_that_noise_made(tmp_path, scene):
     assert shown.exit_code == 1
     assert "can't be told apart" in shown.stderr
     assert len(json.loads(shown.stdout)["groups"]) == 1
+
+
+def test_copies_are_no_further_frames(tmp_path, scene):
+    paths = series(tmp_path, scene, [0.5, 0.9])
+    (tmp_path / "copy.tif").write_bytes(paths[0].read_bytes())
+    shown = CliRunner().invoke(app, ["rank", str(tmp_path), "--json"])
+    assert len(json.loads(shown.stdout)["frames"]) == 2
+    assert shown.stderr.startswith("left out: a copy of 0.tif")
+    paths[1].unlink()
+    alone = CliRunner().invoke(app, ["rank", str(tmp_path)])
+    assert isinstance(alone.exception, SettingError)

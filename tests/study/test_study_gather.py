@@ -1,10 +1,12 @@
 import math
+from pathlib import Path
 
 import pytest
 
 from lensbench import photo
 from lensbench.errors import ImageError, SettingError, SweepError
 from lensbench.records import Metadata
+from lensbench.study.copies import copies_among, copies_in_words
 from lensbench.study.gather import focal_groups, gather
 
 
@@ -148,3 +150,63 @@ def test_nothing_usable_says_why(folder):
     folder("a.dng", lens="Old")
     with pytest.raises(SweepError, match=r"a\.dng: its f-number is unknown"):
         gather([folder.folder])
+
+
+def filled(folder, contents):
+    for name, content in contents.items():
+        folder(name, **KNOWN)
+        (folder.folder / name).write_bytes(content)
+
+
+def test_a_photograph_counts_once_whatever_names_lead_to_it(folder, tmp_path):
+    filled(folder, {"a.dng": b"one", "b.dng": b"two", "sub/c.dng": b"six"})
+    (tmp_path / "link").symlink_to(folder.folder)
+    twice = gather([folder.folder, folder.folder, tmp_path / "link", folder.folder / "sub"])
+    assert [shot.path.name for shot in twice] == ["a.dng", "b.dng", "c.dng"]
+    assert not any(shot.left_out for shot in twice)
+
+
+def test_files_of_equal_content_count_once_and_are_no_rejections(folder):
+    filled(folder, {"a.dng": b"one", "b.dng": b"two", "copies/a.dng": b"one", "copies/z.dng": b"one"})
+    shots = {shot.path: shot for shot in gather([folder.folder])}
+    counted = [path.name for path, shot in shots.items() if not shot.left_out]
+    assert counted == ["a.dng", "b.dng"]
+    copy = shots[folder.folder / "copies" / "z.dng"]
+    assert copy.by_choice
+    assert copy.copy_of == folder.folder / "a.dng"
+    assert copy.left_out == "a copy of a.dng, which counts once"
+
+
+def test_of_equal_files_the_one_that_the_table_uses_counts(folder):
+    filled(folder, {"a.dng": b"one", "b.dng": b"one"})
+    folder.table.write_text("file,use\na.dng,no\nb.dng,yes\n")
+    first, second = gather([folder.folder], folder.table)
+    assert not second.left_out
+    assert first.left_out == "the shots table says not to use it"
+
+
+def test_copies_do_not_upset_a_table_that_goes_by_the_order(folder):
+    filled(folder, {"a.dng": b"one", "b.dng": b"two", "c.dng": b"one"})
+    folder.table.write_text("f_number,file\n4,\n8,\n")
+    told = {"f_number": None, "lens": "Fennel"}
+    for name in ("a.dng", "b.dng", "c.dng"):
+        folder(name, **told)
+    stops = [shot.setting.f_number for shot in gather([folder.folder], folder.table) if not shot.left_out]
+    assert stops == [4.0, 8.0]
+
+
+def test_files_that_differ_in_one_byte_or_are_empty_are_no_copies(tmp_path):
+    long = bytes(300_000)
+    contents = {"a": long, "b": long[:-1] + b"1", "c": b"1" + long[1:], "d": b"", "e": b"", "f": long}
+    paths = [tmp_path / name for name in contents]
+    for path, content in zip(paths, contents.values(), strict=True):
+        path.write_bytes(content)
+    found = copies_among([*paths, tmp_path / "missing"])
+    assert found == {tmp_path / "f": tmp_path / "a"}
+
+
+def test_copies_are_told_by_photograph_or_all_together():
+    few = {Path("b"): Path("a"), Path("c"): Path("a"), Path("e"): Path("d")}
+    assert copies_in_words(few) == ["left out: 2 copies of a", "left out: a copy of d"]
+    many = {Path(f"copy{number}"): Path(f"shot{number}") for number in range(9)}
+    assert copies_in_words(many) == ["left out: 9 copies of 9 photographs, the first of shot0"]

@@ -1,4 +1,5 @@
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -148,3 +149,23 @@ def test_compare_answers_and_writes(lensbench, tmp_path):
 def test_compare_refuses_to_write_over_a_sweep(lensbench, tmp_path):
     done = lensbench("compare", tmp_path, Path("elsewhere"), "--out", tmp_path)
     assert isinstance(done.exception, SettingError)
+
+
+def test_copies_are_no_repeats_and_no_rejections(lensbench, tmp_path):
+    folder = shots(tmp_path / "shots")
+    alone = lensbench("sweep", folder, "--out", tmp_path / "once", "--json")
+    shutil.copytree(folder, folder / "again")
+    (tmp_path / "link").symlink_to(folder)
+    both = lensbench(
+        "sweep",
+        folder,
+        tmp_path / "link",
+        folder / "again",
+        "--strict",
+        "--out",
+        tmp_path / "twice",
+        "--json",
+    )
+    assert both.exit_code == 0, both.output
+    assert json.loads(both.stdout) == json.loads(alone.stdout)
+    assert "left out: 12 copies of 12 photographs" in both.stderr
