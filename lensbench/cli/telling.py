@@ -10,7 +10,8 @@ import typer
 if TYPE_CHECKING:
     from lensbench.records import PrintProfile, ShotResult
     from lensbench.study import Sweep
-    from lensbench.study.findings import CompareFindings, SweepFindings
+    from lensbench.study.compare_records import CompareFindings
+    from lensbench.study.findings import SweepFindings
 
 __all__ = ["keep_and_say", "progress_bar", "say_answer", "say_comparison", "say_kept_print", "say_rejected"]
 

@@ -9,7 +9,7 @@ from lensbench.report.clean import clean_text
 from lensbench.report.panels import Axis, Grid, Line, Panel, Point, value_axis
 from lensbench.report.readings import NOT_MEASURED, f_stop, focal_length
 from lensbench.report.words import clean_line, comparison_sentences
-from lensbench.study.findings import ComparedLens, ComparedPair, CompareFindings, CompareRow
+from lensbench.study.compare_records import ComparedLens, ComparedPair, CompareFindings, CompareRow
 
 __all__ = ["CompareContent", "PairContent", "compare_content"]
 

@@ -24,7 +24,8 @@ from lensbench.records import (
     ZoneFigure,
 )
 from lensbench.report.clean import clean_text
-from lensbench.study.findings import CompareFindings, SweepFindings
+from lensbench.study.compare_records import CompareFindings
+from lensbench.study.findings import SweepFindings
 
 __all__ = [
     "Json",

@@ -7,13 +7,11 @@ import pandas as pd
 from lensbench.flags import Remark
 from lensbench.records import ZONES, ChartEdge, PhysicalFit, RejectedShot, ShotResult, ZoneFigure
 from lensbench.report.clean import spreadsheet_path, spreadsheet_text
+from lensbench.study.compare_records import ComparedPair, CompareFindings, CompareRow
 from lensbench.study.findings import (
     EDGES_COLUMNS,
     PHYSICAL_COLUMNS,
     SHOTS_COLUMNS,
-    ComparedPair,
-    CompareFindings,
-    CompareRow,
     PlannedShot,
     SweepShot,
 )

@@ -9,7 +9,8 @@ import re
 
 from lensbench.report.clean import clean_text
 from lensbench.report.readings import f_stop, focal_length
-from lensbench.study.findings import CompareFindings, LensFindings, SweepFindings
+from lensbench.study.compare_records import CompareFindings
+from lensbench.study.findings import LensFindings, SweepFindings
 
 __all__ = ["answer_sentences", "clean_line", "comparison_sentences", "lens_sentences", "lens_title"]
 

@@ -19,7 +19,8 @@ from lensbench.report.json_form import comparison_as_json, findings_as_json
 from lensbench.report.pdf import compare_pdf, sweep_pdf
 from lensbench.report.plots import field_png, panel_png
 from lensbench.report.tables import as_csv, compare_table, edges_table, shots_table
-from lensbench.study.findings import CompareFindings, SweepFindings, SweepShot
+from lensbench.study.compare_records import CompareFindings
+from lensbench.study.findings import SweepFindings, SweepShot
 
 __all__ = ["check_output_folder", "json_text", "write_compare", "write_files", "write_sweep", "write_whole"]
 

@@ -15,14 +15,11 @@ import numpy as np
 from lensbench import __version__
 from lensbench.errors import SettingError, SweepError
 from lensbench.records import ZONES
+from lensbench.study.compare_records import ComparedLens, ComparedPair, CompareFindings, CompareRow
 from lensbench.study.compare_words import pair_answer, pair_cautions, unique_labels
 from lensbench.study.contrast import FOCAL_MATCH, Doubt, apart, compared, half_width
 from lensbench.study.curves import ZoneSeries, shot_spread
 from lensbench.study.findings import (
-    ComparedLens,
-    ComparedPair,
-    CompareFindings,
-    CompareRow,
     Setting,
 )
 from lensbench.study.reading import BestRead, SweepLens, read_sweep

@@ -4,8 +4,8 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
+from lensbench.study.compare_records import CompareRow
 from lensbench.study.contrast import FOCAL_MATCH, apart
-from lensbench.study.findings import CompareRow
 from lensbench.study.reading import SweepLens
 
 __all__ = ["pair_answer", "pair_cautions", "unique_labels"]

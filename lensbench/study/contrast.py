@@ -14,7 +14,8 @@ from typing import Final
 
 from scipy import stats
 
-from lensbench.study.findings import INDIFFERENCE, CompareRow, Setting
+from lensbench.study.compare_records import CompareRow
+from lensbench.study.findings import INDIFFERENCE, Setting
 
 __all__ = ["FOCAL_MATCH", "Doubt", "apart", "compared", "half_width"]
 

@@ -1,4 +1,4 @@
-"""Frozen records of what a study found: the findings of a sweep, and of a comparison.
+"""Frozen records of what a study found: the findings of a sweep.
 
 They mirror `findings.json` name by name, and carry beside it what a report shows. A figure that does not
 exist is NaN (null in JSON); an unknown focal length is NaN too. Settings are named by the nominal f-number;
@@ -22,10 +22,6 @@ __all__ = [
     "PHYSICAL_COLUMNS",
     "SHOTS_COLUMNS",
     "BestSetting",
-    "CompareFindings",
-    "CompareRow",
-    "ComparedLens",
-    "ComparedPair",
     "ConditionFinding",
     "CurvePoint",
     "FocalLengthFindings",
@@ -243,64 +239,3 @@ class SweepFindings:
     """Files that belong to no lens: unreadable, or shut out by the shots table."""
     version: str = ""
     method: str = "refined"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ComparedLens:
-    """One lens that is compared, and where its figures come from."""
-
-    label: str
-    """Unique among those compared: the lens, with the camera or the folder where that is needed."""
-    lens: str
-    camera: str
-    folder: str
-    shots: int
-    pixel_pitch_um: float | None
-    picture_height_px: int | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CompareRow:
-    """Two lenses at the same focal length, f-number and zone, in `ComparedPair.unit`."""
-
-    focal_length_mm: float
-    f_number: float
-    zone: str
-    first: float
-    second: float
-    first_shots: int
-    second_shots: int
-    difference_percent: float
-    """Second over first, less one; positive where the second is sharper."""
-    ci95_percent: tuple[float, float]
-    """NaN where the spread between shots is not known."""
-    verdict: str
-    """first, second, equal, can't tell."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ComparedPair:
-    """Two lenses side by side."""
-
-    first: str
-    """Label of the first lens."""
-    second: str
-    unit: str
-    """cypx on like sensors, else lpmm where both pitches are known (lwph beside it), else lwph."""
-    rows: tuple[CompareRow, ...]
-    rows_lwph: tuple[CompareRow, ...]
-    """The same in line widths per picture height; empty on like sensors."""
-    best_row: CompareRow | None
-    """Each at its own best setting for the whole frame (`focal_length_mm`, `f_number` are the first's)."""
-    answer: str
-    cautions: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CompareFindings:
-    """Everything a comparison found."""
-
-    lenses: tuple[ComparedLens, ...]
-    pairs: tuple[ComparedPair, ...]
-    answer: str
-    version: str = ""

@@ -23,12 +23,9 @@ from lensbench.records import (
     Tilt,
     ZoneFigure,
 )
+from lensbench.study.compare_records import ComparedLens, ComparedPair, CompareFindings, CompareRow
 from lensbench.study.findings import (
     BestSetting,
-    ComparedLens,
-    ComparedPair,
-    CompareFindings,
-    CompareRow,
     ConditionFinding,
     CurvePoint,
     FocalLengthFindings,
