@@ -11,16 +11,17 @@ near the same rung are solved together.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from lensbench.edge.bins import Bins, Plateaus, stack_bins
 from lensbench.edge.shapes import Rung
+from lensbench.edge.system import Solution, System
 from lensbench.units import FloatArray
 
-__all__ = ["LEVELS", "Posterior", "fit_shapes"]
+__all__ = ["LEVELS", "LineColumns", "Posterior", "fit_shapes", "fit_with_line"]
 
 LEVELS: Final = 7
 """Columns before the modes: dark level, step, shift; light across and along, dark side then bright side."""
@@ -89,12 +90,18 @@ class Posterior:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Solution:
-    coefficient: FloatArray
-    covariance: FloatArray
-    fitted: FloatArray
-    chi2: FloatArray
-    degrees: FloatArray
+class LineColumns:
+    """What turn and bend of the line do to the samples of one region, per px at `scale_px` along the edge."""
+
+    columns: FloatArray
+    """Shape (2, SIZE): mean effect in each bin."""
+    gram: FloatArray
+    """Shape (2, 2): what the samples within bins add to the normal equations."""
+    moment: FloatArray
+    centre: FloatArray
+    """Where the line stands now, counted from the middle of the prior. [px]"""
+    prior_sd: FloatArray
+    scale_px: float
 
 
 def fit_shapes(
@@ -131,7 +138,7 @@ def _fit_together(
     base = np.concatenate([_level_columns(stacked, rung, span), _rows(stacked, rung.modes, span)], axis=1)
     weight = stacked.count[:, span] / _variance(plateaus, base[:, 1])
     known, along_sd = _light_along(stacked, plateaus, span, base)
-    system = _System(base, weight, stacked.value[:, span] - known)
+    system = System(base, weight, stacked.value[:, span] - known)
     tight, loose = (_prior_sd(step, along_sd, base.shape[1], light, 0.0, 0) for light in _LIGHT_SIZES)
     uneven = system.evidence(loose) > system.evidence(tight) + 1.0
     solution = system.solve(np.where(uneven[:, None], loose, tight))
@@ -150,13 +157,49 @@ def _fit_together(
     return posteriors
 
 
+def fit_with_line(
+    bins: Bins, rung: Rung, plateaus: Plateaus, *, step: float, line: LineColumns
+) -> tuple[Posterior, FloatArray]:
+    """Fit the columns of one rung and the line of one region together.
+
+    Returns
+    -------
+    Posterior, array
+        The shapes, their covariance widened by what the line leaves open; and by how much turn and bend of the line
+        still differ from where it lies. [px at `scale_px`]
+    """
+    stacked, steps = stack_bins([bins]), np.array([step])
+    used = np.flatnonzero(bins.count)
+    span = slice(int(used[0]), int(used[-1]) + 1)
+    base = np.concatenate([_level_columns(stacked, rung, span), _rows(stacked, rung.modes, span)], axis=1)
+    weight = stacked.count[:, span] / _variance([plateaus], base[:, 1])
+    known, along_sd = _light_along(stacked, [plateaus], span, base)
+    own = line.columns[:, span]
+    value = stacked.value[:, span] - known + line.centre @ own
+    count = base.shape[1]
+    system = System(np.concatenate([base, own[None]], axis=1), weight, value)
+    system.add(line.gram, line.moment)
+    priors = [_prior_sd(steps, along_sd, count, light, 0.0, 2) for light in _LIGHT_SIZES]
+    for prior in priors:
+        prior[:, count:] = line.prior_sd
+    tight, loose = (float(system.evidence(prior)[0]) for prior in priors)
+    uneven = int(loose > tight + 1.0)
+    solution = system.solve(priors[uneven])
+    shapes = _posterior(
+        rung, solution, 0, (0.0, _LIGHT_SIZES[uneven]), float(_farthest(stacked, rung, span)[0, 0])
+    )
+    whole = solution.coefficient[0]
+    kept = replace(shapes, coefficient=whole[:count], covariance=shapes.covariance[:count, :count])
+    return kept, whole[count:] - line.centre
+
+
 def _farthest(bins: Bins, rung: Rung, span: slice) -> FloatArray:
     distance = np.abs(rung.position_px[span] + bins.offset_px[:, span]) * (bins.count[:, span] > 0)
     return np.asarray(np.maximum(distance.max(axis=1, keepdims=True), 1.0), np.float64)
 
 
 def _posterior(
-    rung: Rung, solution: _Solution, i: int, sizes: tuple[float, float], across_unit_px: float
+    rung: Rung, solution: Solution, i: int, sizes: tuple[float, float], across_unit_px: float
 ) -> Posterior:
     return Posterior(
         rung=rung,
@@ -172,11 +215,11 @@ def _posterior(
 
 
 def _free_fit(
-    system: "_System", base: FloatArray, free: FloatArray, i: int, step: FloatArray, along_sd: FloatArray
-) -> tuple[_Solution, float, float] | None:
+    system: "System", base: FloatArray, free: FloatArray, i: int, step: FloatArray, along_sd: FloatArray
+) -> tuple[Solution, float, float] | None:
     """Try free-form parts of several sizes on one region; None where the family alone has more evidence."""
     columns = np.concatenate([base, free])
-    wide = _System(columns[None], system.weight[i : i + 1], system.value[i : i + 1])
+    wide = System(columns[None], system.weight[i : i + 1], system.value[i : i + 1])
     sizes = [(free_size, light) for free_size in _FREE_SIZES for light in _LIGHT_SIZES]
     count = base.shape[0]
     trials = [_prior_sd(step, along_sd, count, light, free_size, free.shape[0]) for free_size, light in sizes]
@@ -240,58 +283,3 @@ def _prior_sd(
     sd *= step[:, None]
     sd[:, _ALONG] = np.maximum(along_sd, 1e-5 * step[:, None])
     return sd
-
-
-class _System:
-    """Weighted linear problems of several regions, solved for any prior."""
-
-    def __init__(self, columns: FloatArray, weight: FloatArray, value: FloatArray) -> None:
-        self.weight = weight
-        self.value = value
-        self._columns = columns
-        weighted = columns * weight[:, None]
-        self._gram = weighted @ columns.transpose(0, 2, 1)
-        self._moment = (weighted @ value[:, :, None])[:, :, 0]
-
-    def _scaled(
-        self, prior_sd: FloatArray, part: slice = slice(None)
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Give the system I + S G S with a unit diagonal, the moment to match, and the scale of each unknown."""
-        diagonal = np.arange(prior_sd.shape[1])
-        gram = self._gram[part]
-        scale = 1.0 / np.sqrt(1.0 + gram[:, diagonal, diagonal] * np.square(prior_sd))
-        sd = prior_sd * scale
-        system = gram * sd[:, :, None] * sd[:, None, :]
-        system[:, diagonal, diagonal] = 1.0
-        return system, self._moment[part] * sd, scale
-
-    def evidence(self, prior_sd: FloatArray, part: slice = slice(None)) -> FloatArray:
-        """Give the logarithm of the data's probability under a prior, up to a constant, for each region."""
-        system, moment, scale = self._scaled(prior_sd, part)
-        factor = np.linalg.cholesky(system)
-        solved = np.linalg.solve(system, moment[:, :, None])[:, :, 0]
-        logarithm = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1) - np.log(scale).sum(axis=1)
-        evidence: FloatArray = 0.5 * (moment * solved).sum(axis=1) - logarithm
-        return evidence
-
-    def evidence_of(self, i: int, prior_sd: FloatArray) -> float:
-        """Give the evidence of one region."""
-        return float(self.evidence(prior_sd, slice(i, i + 1))[0])
-
-    def solve(self, prior_sd: FloatArray) -> _Solution:
-        """Give coefficients, covariance, chi-square and its degrees of freedom for each region."""
-        system, moment, scale = self._scaled(prior_sd)
-        inverse = np.linalg.inv(system)
-        sd = prior_sd * scale
-        coefficient = (inverse @ moment[:, :, None])[:, :, 0] * sd
-        fitted = (coefficient[:, None, :] @ self._columns)[:, 0]
-        chi2 = (self.weight * np.square(self.value - fitted)).sum(axis=1)
-        used = prior_sd.shape[1] - (np.diagonal(inverse, axis1=1, axis2=2) * np.square(scale)).sum(axis=1)
-        filled = np.count_nonzero(self.weight, axis=1)
-        return _Solution(
-            coefficient=coefficient,
-            covariance=inverse * sd[:, :, None] * sd[:, None, :],
-            fitted=fitted,
-            chi2=chi2,
-            degrees=np.maximum(filled - used, 1.0),
-        )

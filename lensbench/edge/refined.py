@@ -1,18 +1,19 @@
 """The refined method: lines, noise, shapes, specks and figures of many regions together."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from lensbench.edge.bins import Bins, Noise, Plateaus, pool
+from lensbench.edge.entwined import LEAST_SHARE, line_columns, moved, turn_share
 from lensbench.edge.family import HALF
 from lensbench.edge.figures import crossings_cypx
 from lensbench.edge.line import EdgeLine, fit_lines, span_px
 from lensbench.edge.points import Points
 from lensbench.edge.polish import polished
-from lensbench.edge.posterior import Posterior, fit_shapes
+from lensbench.edge.posterior import Posterior, fit_shapes, fit_with_line
 from lensbench.edge.shapes import nearest_rung, rung_at
 from lensbench.edge.specks import sound_samples
 from lensbench.edge.transfer import transfer_of
@@ -76,7 +77,7 @@ def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
                 started.append(one)
             else:
                 results[place] = refused
-    _fit(started, free=False)
+    _fit(started, _fit_plainly)
     speckled = [(one, keep) for one in started if (keep := _sound(one)) is not None]
     relined = fit_lines([one.points.kept(keep) for one, keep in speckled])
     again = [
@@ -84,7 +85,7 @@ def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
         for (one, keep), line in zip(speckled, relined, strict=True)
         if isinstance(line, EdgeLine) and _refused(cleaned := _without(one, keep, line)) is None
     ]
-    _fit(again, free=False)
+    _fit(again, _fit_plainly)
     replaced = {one.place for one in again}
     final = [one for one in started if one.place not in replaced] + again
     _settle_doubts(final)
@@ -94,7 +95,6 @@ def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
     return results
 
 
-_DIAGONAL_DEG: Final = 5.0
 _MOST_TURNS: Final = 24
 _AT_REST_PX: Final = 1e-3
 _LEAST_SIDE: Final = 0.03
@@ -150,46 +150,40 @@ def _opened(place: int, points: Points, line: EdgeLine, outliers: int) -> _Open:
 
 
 def _settle_doubts(regions: Sequence[_Open]) -> None:
-    """Where the residuals are larger than the noise, polish the line first, then try free-form shapes."""
-    _turn_into_place(regions)
+    """Where line and profile are entwined, fit both together; where residuals are large, polish, then fit freely."""
+    entwined = [
+        one
+        for one in regions
+        if one.fit is not None and turn_share(one.fit.bins, one.fit.posterior) < LEAST_SHARE
+    ]
+    _fit(entwined, _fit_entwined)
     doubtful = [one for one in regions if one.fit is not None and one.fit.posterior.doubtful]
     for one in doubtful:
-        _polish(one)
-    _fit(doubtful, free=True)
+        if one not in entwined:
+            _polish(one)
+    before = {one.place: one.fit for one in doubtful if one in entwined}
+    _fit(doubtful, _fit_freely)
+    for one in doubtful:
+        if one.place in before and one.fit is not None and not one.fit.posterior.free_size:
+            one.fit = before[one.place]
 
 
-def _turn_into_place(regions: Sequence[_Open]) -> None:
-    """Near a diagonal, fit line and profile by turns until the line rests.
-
-    There few phases are sampled, and what the first line's Gaussian misses of the edge does not cancel out along it:
-    the line comes to rest up to 0.2 degrees off, however small the noise.
-    """
-    moving = [one for one in regions if abs(abs(one.line.angle_deg) - 45.0) < _DIAGONAL_DEG]
-    for _ in range(_MOST_TURNS):
-        moving = [one for one in moving if _polish(one) > _AT_REST_PX]
-        if not moving:
-            return
-        _fit(moving, free=False)
-
-
-def _polish(one: _Open) -> float:
-    """Move the line by what the residuals show, and say by how much its ends moved. [px]."""
+def _polish(one: _Open) -> None:
     if one.fit is None:
-        return 0.0
-    fit, before = (one.fit.posterior, one.fit.bins), one.distance_px
-    one.line = polished(one.line, before, one.along_px, one.points.value, fit=fit)
+        return
+    fit = (one.fit.posterior, one.fit.bins)
+    one.line = polished(one.line, one.distance_px, one.along_px, one.points.value, fit=fit)
     one.distance_px, one.along_px = one.line.distance_px(one.points)
-    return float(np.abs(one.distance_px - before).max())
 
 
-def _fit(regions: Sequence[_Open], *, free: bool) -> None:
+def _fit(regions: Sequence[_Open], fit_group: Callable[[Sequence[_Open], int], None]) -> None:
     """Fit shapes to all regions, those on one rung together; a region moves to a nearer rung while it helps."""
     pending = list(regions)
     for _ in range(_MOST_RUNGS):
         moving: list[_Open] = []
         for index in sorted({one.rung for one in pending}):
             group = [one for one in pending if one.rung == index]
-            _fit_group(group, index, free=free)
+            fit_group(group, index)
             group = [one for one in group if one.fit is not None]
             if not group:
                 continue
@@ -205,6 +199,39 @@ def _fit(regions: Sequence[_Open], *, free: bool) -> None:
         pending = moving
         if not pending:
             return
+
+
+def _fit_plainly(group: Sequence[_Open], index: int) -> None:
+    _fit_group(group, index, free=False)
+
+
+def _fit_freely(group: Sequence[_Open], index: int) -> None:
+    _fit_group(group, index, free=True)
+
+
+def _fit_entwined(group: Sequence[_Open], index: int) -> None:
+    """Fit line and profile together, and move the line, until it rests."""
+    _fit_plainly(group, index)
+    for one in group:
+        for _ in range(_MOST_TURNS):
+            if one.fit is None or _turned(one) < _AT_REST_PX:
+                break
+
+
+def _turned(one: _Open) -> float:
+    """Fit line and profile of one region together and move the line; give how far its ends moved. [px]."""
+    fit = one.fit
+    if fit is None:
+        return 0.0
+    rung, place = fit.posterior.rung, (one.distance_px, one.along_px)
+    columns = line_columns(one.line, place, one.points.value, fit=(fit.posterior, fit.bins, fit.plateaus))
+    posterior, move = fit_with_line(fit.bins, rung, fit.plateaus, step=one.line.step, line=columns)
+    one.line = moved(one.line, move, columns.scale_px)
+    one.distance_px, one.along_px = one.line.distance_px(one.points)
+    bins = pool(one.distance_px, one.along_px, one.points.value, step_px=rung.step_px)
+    sides = bins.plateaus(step_px=rung.step_px, sigma_px=one.line.sigma_px, step=one.line.step)
+    one.fit = replace(fit, line=one.line, plateaus=sides, bins=bins, posterior=posterior)
+    return float(np.abs(move).max())
 
 
 def _fit_group(group: Sequence[_Open], index: int, *, free: bool) -> None:

@@ -23,6 +23,7 @@ from bias_rows import curved_row, light_row, sites_rows, small_row, specks_row, 
 from iso_rows import iso_rows
 from noise_rows import noise_rows, sites_noise_rows
 from physical_rows import physical_rows
+from small_rows import small_sites_rows
 from speed_rows import speed_rows
 from table_row import Effort, Row, as_markdown
 
@@ -34,6 +35,7 @@ SECTIONS: tuple[Callable[[Effort], Row | list[Row]], ...] = (
     sites_rows,
     sites_noise_rows,
     small_row,
+    small_sites_rows,
     iso_rows,
     light_row,
     specks_row,

@@ -1,0 +1,110 @@
+"""Edges whose line and profile cannot be told apart sample by sample: both are fitted together.
+
+Where an edge passes few rows of sites (a small region, an angle close to an axis or a diagonal, sparse colours), every
+distance from it is sampled at one place along it. A turn of the line then looks like another profile: a line fitted
+first, with any profile but the true one, comes to rest off the mark whatever the noise, and figures that take it as
+known claim too much. So turn and bend join the columns of the linear fit, and the line moves until it rests.
+"""
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from lensbench.edge.bins import Bins, Plateaus
+from lensbench.edge.line import EdgeLine
+from lensbench.edge.posterior import LineColumns, Posterior
+from lensbench.units import FloatArray
+
+__all__ = ["LEAST_SHARE", "line_columns", "moved", "turn_share"]
+
+LEAST_SHARE: Final = 0.7
+"""Of what the samples tell of the line's turn, the share that the profile cannot take, below which both are fitted."""
+_ONE_DISTANCE_PX: Final = 0.25
+"""Samples within this count as being at one distance: no transfer that a lens leaves varies faster."""
+_TURN_SD_PX: Final = 1.0
+"""Prior sd of what is left of the turn, at the region's ends: wide enough to say nothing."""
+_BEND_SD_PER_PX: Final = 1e-4
+"""Prior sd of the bend: five times that of 5 % distortion in the corner of a picture with 2500 px half-diagonal."""
+_LEAST_SLOPE: Final = 0.02
+"""Samples tell of the line where the profile is at least this steep, as a part of its steepest."""
+
+
+def turn_share(bins: Bins, posterior: Posterior) -> float:
+    """Give the share of the information on the turn that lies between samples at one and the same distance."""
+    used = np.flatnonzero(bins.count)
+    group = used // max(round(_ONE_DISTANCE_PX / posterior.rung.step_px), 1)
+    group -= group[0]
+    count, along = bins.count[used], bins.along_px[used]
+    number = np.bincount(group, count)
+    steep = np.bincount(group, count * np.square(posterior.profile()[1][used])) / np.maximum(number, 1.0)
+    first = np.bincount(group, count * along)
+    second = np.bincount(group, bins.along_scatter_px2[used] + count * np.square(along))
+    within = steep @ (second - first * first / np.maximum(number, 1.0))
+    whole = steep @ second - (steep @ first) ** 2 / max(float(steep @ number), 1e-300)
+    return float(within / max(float(whole), 1e-300))
+
+
+def line_columns(
+    line: EdgeLine,
+    place: tuple[FloatArray, FloatArray],
+    value: FloatArray,
+    *,
+    fit: tuple[Posterior, Bins, Plateaus],
+) -> LineColumns:
+    """Give the columns by which turn and bend of the line enter the fit of the profile.
+
+    Parameters
+    ----------
+    line : EdgeLine
+        As it lies now.
+    place : two arrays
+        Distance from the edge and place along it, for every sample. [px]
+    value : array
+        The samples.
+    fit : Posterior, Bins, Plateaus
+        What was fitted with the line as it lies.
+    """
+    posterior, bins, plateaus = fit
+    level, slope, curve = posterior.profile()
+    steep = np.abs(slope) > _LEAST_SLOPE * float(np.abs(slope).max())
+    near = np.flatnonzero(steep[bins.place])
+    at = bins.place[near]
+    apart = place[0][near] - posterior.rung.position_px[at]
+    scale = max(float(np.abs(place[1][near]).max(initial=0.0)), 1.0)
+    s = place[1][near] / scale
+    effect = np.stack([s, s * s]) * (slope[at] + apart * curve[at])
+    residual = value[near] - level[at] - apart * (slope[at] + 0.5 * apart * curve[at])
+    count = np.maximum(np.bincount(at, minlength=bins.count.size), 1.0)
+    mean = np.stack([np.bincount(at, one, bins.count.size) for one in effect]) / count
+    rest = np.bincount(at, residual, bins.count.size) / count
+    profile = np.clip((level[at] - posterior.dark) / posterior.step, 0.0, 1.0)
+    within = effect - mean[:, at]
+    weighted = within / plateaus.noise.variance_at(profile)
+    gram = weighted @ within.T
+    # The distances already hold the bend as it is; the prior is about the whole of it.
+    centre = np.array([0.0, -line.bright_side * line.bend_per_px * scale * scale])
+    return LineColumns(
+        columns=mean,
+        gram=gram,
+        moment=weighted @ (residual - rest[at]) + gram @ centre,
+        centre=centre,
+        prior_sd=np.array([_TURN_SD_PX, _BEND_SD_PER_PX * scale * scale]),
+        scale_px=scale,
+    )
+
+
+def moved(line: EdgeLine, move: FloatArray, scale_px: float) -> EdgeLine:
+    """Turn and bend the line by what the fit says: move in px at `scale_px` along the edge, at most half a blur."""
+    turn, bend = np.clip(move, -0.5 * line.sigma_px - 0.1, 0.5 * line.sigma_px + 0.1)
+    turned_deg = line.angle_deg - line.bright_side * float(np.degrees(np.arctan(turn / scale_px)))
+    angle_deg = (turned_deg + 90.0) % 180.0 - 90.0
+    # Half a turn changes the sign of d, and so of offset, bend and the bright side.
+    sign = 1 if abs(turned_deg - angle_deg) < 90.0 else -1
+    return replace(
+        line,
+        angle_deg=angle_deg,
+        offset_px=sign * line.offset_px,
+        bend_per_px=sign * (line.bend_per_px - line.bright_side * float(bend) / scale_px**2),
+        bright_side=sign * line.bright_side,
+    )
