@@ -208,8 +208,20 @@ _REGISTRY: Final[tuple[tuple[str, Severity, str, str], ...]] = (
     (
         "mixed_settings",
         _WARNING,
-        "ISO or exposure changes the noise between the shots",
-        "keep ISO the same through a sweep",
+        "the photographs were not taken alike",
+        "keep ISO, light, kind of file and processing the same through a sweep",
+    ),
+    (
+        "drift",
+        _WARNING,
+        "the pictures drift from shot to shot",
+        "let tripod and lamps settle, tighten head and lens, switch the stabiliser off, and repeat",
+    ),
+    (
+        "print_blurred",
+        _INFO,
+        "no edge in any photograph is sharper than a blurred print would let it be",
+        "look at the print's edges through a loupe, or measure the print (--print-profile)",
     ),
     (
         "print_limits",

@@ -1,6 +1,6 @@
 """The only room that opens photographs: raw files, finished pictures and their metadata."""
 
-from lensbench.photo.folder import PHOTO_SUFFIXES, RAW_SUFFIXES, list_photos
+from lensbench.photo.folder import PHOTO_SUFFIXES, RAW_SUFFIXES, list_photos, natural_order
 from lensbench.photo.metadata import read_metadata
 from lensbench.photo.opening import Photo, open_photo
 from lensbench.photo.pitch import pixel_pitch_um
@@ -12,6 +12,7 @@ __all__ = [
     "Overview",
     "Photo",
     "list_photos",
+    "natural_order",
     "open_photo",
     "pixel_pitch_um",
     "read_metadata",

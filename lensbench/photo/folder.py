@@ -9,7 +9,7 @@ from typing import Final
 
 from lensbench.errors import ImageError
 
-__all__ = ["PHOTO_SUFFIXES", "RAW_SUFFIXES", "list_photos"]
+__all__ = ["PHOTO_SUFFIXES", "RAW_SUFFIXES", "list_photos", "natural_order"]
 
 _RAW_KINDS: Final = (
     "3fr arw cr2 cr3 crw dcr dng erf fff iiq kdc mef mos mrw nef nrw orf pef raf raw rw2 rwl sr2 srf srw x3f"
@@ -41,7 +41,7 @@ def list_photos(folder: Path) -> list[Path]:
         found.append(path)
         if len(found) > _MOST_PHOTOS:
             raise ImageError(f"{folder}: more than {_MOST_PHOTOS} photographs; give a smaller folder")
-    return sorted(found, key=lambda path: [_natural(part) for part in path.relative_to(folder).parts])
+    return sorted(found, key=lambda path: [natural_order(part) for part in path.relative_to(folder).parts])
 
 
 def _files(folder: Path) -> Iterator[Path]:
@@ -65,7 +65,7 @@ def _is_regular(path: Path) -> bool:
         return False
 
 
-def _natural(name: str) -> list[tuple[int, int, str]]:
-    """Order «shot 2» before «shot 10»."""
+def natural_order(name: str) -> list[tuple[int, int, str]]:
+    """Give a key for sorting names, so that «shot 2» comes before «shot 10»."""
     parts = re.findall(r"(\d+)|(\D+)", name)
     return [(0, int(digits), "") if digits else (1, 0, text.casefold()) for digits, text in parts]

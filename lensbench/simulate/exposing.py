@@ -79,7 +79,15 @@ def _exposed(geometry: Geometry, shot: Shot, plane: Plane, *, finished: bool) ->
     rows = ((np.arange(camera.rows) - center_row) / camera.half_diagonal_px) ** 2
     cols = ((np.arange(camera.cols) - center_col) / camera.half_diagonal_px) ** 2
     falloff = np.outer(2.0 ** (-corner_stops * rows), 2.0 ** (-corner_stops * cols))
-    light = (shot.paper_level * falloff).astype(np.float32)
+    down, right = shot.light_slope
+    lamps = (
+        1.0
+        + np.add.outer(
+            down * (np.arange(camera.rows) - center_row), right * (np.arange(camera.cols) - center_col)
+        )
+        / camera.half_diagonal_px
+    )
+    light: Plane = (shot.paper_level * falloff * lamps).astype(np.float32)
     if finished:
         return (plane + np.float32(1.0)) * light[..., None]
     for channel in camera.channels:

@@ -48,9 +48,19 @@ class Patch:
 
 
 def target_patch(
-    view: View, target: Target, *, dark: float, light: float, outward: float, margin_px: int
+    view: View,
+    target: Target,
+    *,
+    dark: float,
+    light: float,
+    outward: float,
+    margin_px: int,
+    screen_mm: float = 0.0,
 ) -> Patch:
-    """Draw a target: a disc whose quarters are dark and light in turn, on paper of reflectance 1."""
+    """Draw a target: a disc whose quarters are dark and light in turn, on paper of reflectance 1.
+
+    With a screen the dark is not even: dots of paper stand in ink, as deep as a printer of black ink makes them.
+    """
     square = _Square.around(view, target.center_mm, target.radius_mm, outward=outward, margin_px=margin_px)
     along_1, along_2 = (np.asarray(target.arm_direction(arm)) for arm in (1, 2))
     center = np.asarray(target.center_mm)
@@ -63,10 +73,46 @@ def target_patch(
     fine = 2.0 * first * second
     fine -= first
     fine -= second
-    fine *= np.float32(dark - light)
-    fine += np.float32(dark - 1.0)
+    dots: Fine | np.float32 = np.float32(0.0)
+    if screen_mm > 0.0:
+        px_per_mm = float(np.sqrt(np.abs(np.linalg.det(view.jacobian(center, outward=outward)))))
+        dots = _dots(square, (at_1, at_2), dark=dark, screen_mm=screen_mm, px_per_mm=px_per_mm)
+    fine *= np.float32(dark - light) + dots
+    fine += np.float32(dark - 1.0) + dots
     fine *= _soft_step(rim_px)
     return square.filled(fine)
+
+
+_INK: Final = 0.04
+"""Reflectance of the ink that a screen's dots leave bare paper in."""
+_SCREEN_DEG: Final = 30.0
+"""Of the screen against the target's first line."""
+
+
+def _dots(
+    square: "_Square",
+    at_nodes: tuple[FloatArray, FloatArray],
+    *,
+    dark: float,
+    screen_mm: float,
+    px_per_mm: float,
+) -> Fine:
+    """Give what a screen adds to the mean of the dark: the first harmonic of round paper dots, finely blurred.
+
+    Dots of radius r at a pitch P leave r/P J1(2 pi r/P) in it (transform of a disc); finer ones no lens resolves.
+    """
+    first, second = (square.spread(at) for at in at_nodes)
+    radius = float(np.sqrt((dark - _INK) / (1.0 - _INK) / np.pi))
+    deep = 2.0 * (1.0 - _INK) * radius * float(special.j1(2.0 * np.pi * radius))
+    deep = min(deep, 0.5 * (dark - _INK))  # no darker than ink, where two crests meet
+    deep *= float(np.exp(-2.0 * (np.pi * FINE_SIGMA_PX / (screen_mm * px_per_mm)) ** 2))
+    turn = np.deg2rad(_SCREEN_DEG)
+    across, along = (
+        np.float32(2.0 * np.pi / screen_mm) * (np.float32(one) * first + np.float32(other) * second)
+        for one, other in ((np.cos(turn), np.sin(turn)), (-np.sin(turn), np.cos(turn)))
+    )
+    dots: Fine = np.float32(deep) * (np.cos(across) + np.cos(along))
+    return dots
 
 
 def _inside_rim_px(

@@ -46,6 +46,8 @@ class Shot:
     """Even movement of the image over the sensor while the shutter is open: (down, right). Shake."""
     filter_um: float = 0.0
     """Gaussian blur (sigma, on the sensor) of a filter before the lens, the same all over."""
+    light_slope: tuple[float, float] = (0.0, 0.0)
+    """Growth of the light over one half-diagonal (down, right) of the picture: 0.1 is a tenth of the centre's."""
     shutter_s: float | None = None
     """Exposure time for the metadata, where another than the metered one is to be told."""
     condition: str = ""
@@ -69,6 +71,8 @@ class Scene:
     pose: Pose = field(default_factory=Pose)
     print_sigma_mm: float = 0.0
     """Gaussian blur of the print's own edges."""
+    screen_mm: float = 0.0
+    """Pitch of the dots that the targets' dark quarters are printed with; 0: even ink."""
 
     def geometry(self, focal_length_mm: float) -> "Geometry":
         """Give where everything lies at a focal length."""
@@ -182,7 +186,13 @@ class Shape:
         if isinstance(self.content, Target):
             dark, light = layout.dark_reflectance, layout.light_reflectance
             return target_patch(
-                view, self.content, dark=dark, light=light, outward=outward, margin_px=_MARGIN_PX
+                view,
+                self.content,
+                dark=dark,
+                light=light,
+                outward=outward,
+                margin_px=_MARGIN_PX,
+                screen_mm=self.geometry.scene.screen_mm,
             )
         ink, black = np.ones((1, 1), dtype=np.bool_), layout.marker_reflectance
         if isinstance(self.content, Tone):

@@ -7,6 +7,10 @@ import numpy as np
 
 from lensbench.flags import Remark, remark
 from lensbench.study.curves import Spread
+from lensbench.study.drift import drift_remarks
+from lensbench.study.findings import SweepShot
+from lensbench.study.mixed import mixed_remarks
+from lensbench.study.print_seen import print_remarks
 from lensbench.study.series import FocalShots
 
 __all__ = ["few_shots", "remarks", "unequal_magnification"]
@@ -43,10 +47,10 @@ def unequal_magnification(focals: Sequence[FocalShots]) -> str:
     return ""
 
 
-def remarks(focals: Sequence[FocalShots], spread: Spread) -> tuple[Remark, ...]:
-    """Raise the flags of a whole series."""
+def remarks(
+    focals: Sequence[FocalShots], spread: Spread, *, shots: Sequence[SweepShot] = ()
+) -> tuple[Remark, ...]:
+    """Raise the flags of a whole series; `shots` are all of the lens, the rejected ones included."""
     raised = [] if spread.source == "repeats" else [remark("few_shots")]
-    isos = {shot.planned.metadata.iso for focal in focals for shot in focal.members} - {None}
-    if len(isos) > 1:
-        raised.append(remark("mixed_settings", f"ISO {min(filter(None, isos))} to {max(filter(None, isos))}"))
-    return tuple(raised)
+    counted = [shot for focal in focals for shot in focal.members]
+    return (*raised, *mixed_remarks(counted), *print_remarks(counted), *drift_remarks(shots))

@@ -92,7 +92,7 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot]) -> LensFin
         size_px=first.size_px if isinstance(first, ShotResult) else None,
         spread_from=spreads["frame"].source,
         shot_sd_percent=_typical_sd_percent(spreads["frame"], [one for one in series["frame"] if one]),
-        remarks=remarks(focals, spreads["frame"]),
+        remarks=remarks(focals, spreads["frame"], shots=shots),
         holds_for=holds_for(focals),
     )
     return dataclasses.replace(findings, answer=answer_sentence(findings))
