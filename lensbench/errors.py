@@ -6,12 +6,22 @@ LensError
  |- EdgeError     a region that holds no measurable edge
  |- SweepError    a folder with nothing usable, or with settings that nobody knows
  |- LibraryError  the library's file is damaged or in use, or already holds what was to be added
+ |- TextFileError a table, a profile or findings that are not there, not text or damaged
  `- SettingError  a value given by the user that cannot be used
 
 A message says what was found, where, the limit, and the next step.
 """
 
-__all__ = ["ChartError", "EdgeError", "ImageError", "LensError", "LibraryError", "SettingError", "SweepError"]
+__all__ = [
+    "ChartError",
+    "EdgeError",
+    "ImageError",
+    "LensError",
+    "LibraryError",
+    "SettingError",
+    "SweepError",
+    "TextFileError",
+]
 
 
 class LensError(Exception):
@@ -36,6 +46,10 @@ class SweepError(LensError, ValueError):
 
 class LibraryError(LensError, ValueError):
     """The library of measured lenses can't be used, or a request to it can't be met."""
+
+
+class TextFileError(LensError, ValueError):
+    """A text file that a user named cannot be taken; says why, and leaves the file's name to the caller."""
 
 
 class SettingError(LensError, ValueError):

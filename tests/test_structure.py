@@ -22,6 +22,8 @@ PACKAGE = ROOT / "lensbench"
 LEVELS = {
     "units": 0,
     "errors": 0,
+    "clean": 0,
+    "textfiles": 0,
     "flags": 0,
     "records": 0,
     "optics": 1,

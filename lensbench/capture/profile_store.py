@@ -10,8 +10,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from lensbench.errors import SettingError
+from lensbench.errors import SettingError, TextFileError
 from lensbench.records import PrintProfile
+from lensbench.textfiles import read_json
 
 __all__ = ["data_folder", "keep_profile", "kept_profile", "profile_path"]
 
@@ -82,14 +83,12 @@ def kept_profile(name: str) -> PrintProfile:
         There is none of this name, or the file is no print profile.
     """
     path = profile_path(name)
+    if not path.exists():
+        raise SettingError(f"no print profile '{name}'{_others(path)}; make one with --keep-print")
     try:
-        if path.stat().st_size > _LARGEST_BYTES:
-            raise SettingError(f"{path}: too large for a print profile")
-        plain = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise SettingError(f"no print profile '{name}'{_others(path)}; make one with --keep-print") from None
-    except (OSError, ValueError) as error:
-        raise SettingError(f"{path}: the print profile cannot be read ({error})") from error
+        plain = read_json(path, most_bytes=_LARGEST_BYTES)
+    except TextFileError as error:
+        raise SettingError(f"{path}: the print profile cannot be read: {error}") from error
     try:
         return _checked(plain)
     except (KeyError, TypeError, ValueError) as error:

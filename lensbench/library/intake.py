@@ -1,6 +1,5 @@
 """Taking up the folder of a sweep: its lenses, each with its photographs and their edges."""
 
-import csv
 import math
 from collections import defaultdict
 from collections.abc import Mapping
@@ -10,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.errors import SweepError
+from lensbench.errors import TextFileError
 from lensbench.library.kept import (
     EDGE_COLUMNS,
     BestKept,
@@ -23,7 +22,8 @@ from lensbench.library.kept import (
 from lensbench.records import ZONES
 from lensbench.study import read_sweep
 from lensbench.study.findings import EDGES_COLUMNS
-from lensbench.study.reading import BestRead, SweepLens
+from lensbench.study.reading import BestRead, SweepLens, unreadable
+from lensbench.textfiles import read_text, table_in
 
 __all__ = ["sessions_of_sweep"]
 
@@ -118,18 +118,11 @@ def _edges_by_file(path: Path) -> dict[str, EdgeFigures]:
     """Read edges.csv: the path of a photograph -> its edges' figures."""
     found: dict[str, list[list[float]]] = defaultdict(list)
     try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise SweepError(f"{path}: larger than {_MOST_BYTES // 1_000_000} MB, which no sweep writes")
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            reader = csv.DictReader(stream)
-            if missing := [name for name in EDGES_COLUMNS if name not in (reader.fieldnames or ())]:
-                raise SweepError(f"{path}: the column {missing[0]} is missing; run the sweep again")
-            for row in reader:
-                found[row["file"]].append([number(row[name]) for name in EDGE_COLUMNS])
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise SweepError(
-            f"{path}: cannot be read ({error}); give a folder that `lensbench sweep` wrote"
-        ) from error
+        text = read_text(path, most_bytes=_MOST_BYTES)
+        for _, row in table_in(text, columns=EDGES_COLUMNS):
+            found[row["file"]].append([number(row[name]) for name in EDGE_COLUMNS])
+    except TextFileError as error:
+        raise unreadable(path, error) from error
     return {file: np.array(rows, dtype=np.float32) for file, rows in found.items()}
 
 

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from lensbench.clean import one_line
 from lensbench.errors import LibraryError
 
 __all__ = [
@@ -111,9 +112,7 @@ def name_of(text: object, what: str) -> str:
     """
     if not isinstance(text, str):
         raise LibraryError(f"the {what} is {text!r}, not a text")
-    spaced = "".join(" " if character.isspace() else character for character in text)
-    seen = "".join(one for one in spaced if not unicodedata.category(one).startswith("C"))
-    line = " ".join(seen.split())[:LONGEST_NAME]
+    line = one_line(text)[:LONGEST_NAME]
     if not line:
         raise LibraryError(f"the {what} is empty")
     return line

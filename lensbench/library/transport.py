@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from lensbench.errors import LibraryError
+from lensbench.errors import LibraryError, TextFileError
 from lensbench.library.kept import (
     EDGE_COLUMNS,
     BestKept,
@@ -21,6 +21,7 @@ from lensbench.library.kept import (
     name_of,
 )
 from lensbench.records import ZONES
+from lensbench.textfiles import read_json
 
 __all__ = ["document_of", "sessions_of_file"]
 
@@ -86,13 +87,9 @@ def sessions_of_file(path: Path) -> list[KeptSession]:
         It cannot be read, is no such document, or a field of it is not what it should be.
     """
     try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise LibraryError(f"{path}: larger than {_MOST_BYTES // 1_000_000} MB")
-        form = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
-        raise LibraryError(
-            f"{path}: cannot be read ({error}); give a file that `lensbench library export` wrote"
-        ) from error
+        form = read_json(path, most_bytes=_MOST_BYTES)
+    except TextFileError as error:
+        raise LibraryError(f"{path}: {error}; give a file that `lensbench library export` wrote") from error
     if not isinstance(form, dict) or form.get("form") != _FORM or not isinstance(form.get("sessions"), list):
         raise LibraryError(f"{path}: not a file that `lensbench library export` wrote, or of another version")
     if form.get("edge_columns") != list(EDGE_COLUMNS):

@@ -1,13 +1,13 @@
 """Lenses by name or from a file: invented descriptions to start with, and the reading of one's own."""
 
-import json
 from dataclasses import fields
 from math import isfinite
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from lensbench.errors import SettingError
+from lensbench.errors import SettingError, TextFileError
 from lensbench.simulate.lens import Lens, ZoomPosition
+from lensbench.textfiles import read_json
 
 Described = TypeVar("Described", Lens, ZoomPosition)
 
@@ -124,11 +124,11 @@ def lens_from_file(path: Path) -> Lens:
         The file is missing, is not JSON, or names something that a description does not have.
     """
     try:
-        described = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        described = read_json(path)
+    except TextFileError as error:
         names = ", ".join(sorted(INVENTED_LENSES))
         raise SettingError(
-            f"{path}: no lens description ({error}); give a JSON file or one of {names}."
+            f"{path}: no lens description: {error}; give a JSON file or one of {names}."
         ) from error
     if not isinstance(described, dict) or not isinstance(described.get("positions"), list):
         raise SettingError(f"{path}: a lens description is a JSON object with a list of «positions».")

@@ -1,7 +1,5 @@
 """Reading the folder of a sweep back: what a comparison needs of it."""
 
-import csv
-import json
 import math
 from collections import defaultdict
 from collections.abc import Mapping
@@ -11,12 +9,13 @@ from typing import Any, Final
 
 import numpy as np
 
-from lensbench.errors import SweepError
+from lensbench.errors import SweepError, TextFileError
 from lensbench.records import ZONES
 from lensbench.study.findings import SHOTS_COLUMNS, Setting
+from lensbench.textfiles import read_json, read_text, table_in
 from lensbench.units import FloatArray
 
-__all__ = ["BestRead", "SweepLens", "read_sweep"]
+__all__ = ["BestRead", "SweepLens", "read_sweep", "unreadable"]
 
 _MOST_BYTES: Final = 200_000_000
 
@@ -72,22 +71,12 @@ def read_sweep(folder: Path) -> list[SweepLens]:
     return [_lens(folder, name, group, best.get(name)) for name, group in by_lens.items()]
 
 
-def _text(path: Path) -> str:
-    try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise SweepError(f"{path}: larger than {_MOST_BYTES // 1_000_000} MB, which no sweep writes")
-        return path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SweepError(
-            f"{path}: cannot be read ({error}); give a folder that `lensbench sweep` wrote"
-        ) from error
-
-
 def _findings(path: Path) -> list[dict[str, Any]]:
-    text = _text(path)
     try:
-        lenses = json.loads(text)["lenses"]
-    except (ValueError, KeyError, TypeError) as error:
+        lenses = read_json(path, most_bytes=_MOST_BYTES)["lenses"]
+    except TextFileError as error:
+        raise unreadable(path, error) from error
+    except (KeyError, TypeError) as error:
         raise SweepError(f"{path}: not the findings of a sweep; run the sweep again") from error
     if not isinstance(lenses, list) or not all(isinstance(one, dict) for one in lenses):
         raise SweepError(f"{path}: not the findings of a sweep; run the sweep again")
@@ -95,10 +84,16 @@ def _findings(path: Path) -> list[dict[str, Any]]:
 
 
 def _rows(path: Path) -> list[dict[str, str]]:
-    reader = csv.DictReader(_text(path).splitlines())
-    if missing := [name for name in SHOTS_COLUMNS if name not in (reader.fieldnames or ())]:
-        raise SweepError(f"{path}: the column {missing[0]} is missing; run the sweep again")
-    return [{name: row[name] or "" for name in SHOTS_COLUMNS} for row in reader]
+    try:
+        table = table_in(read_text(path, most_bytes=_MOST_BYTES), columns=SHOTS_COLUMNS)
+        return [{name: row[name] for name in SHOTS_COLUMNS} for _, row in table]
+    except TextFileError as error:
+        raise unreadable(path, error) from error
+
+
+def unreadable(path: Path, error: TextFileError) -> SweepError:
+    """Give the error for a file that is not as a sweep leaves it."""
+    return SweepError(f"{path}: {error}; give a folder that `lensbench sweep` wrote, or run the sweep again")
 
 
 def _lens(folder: Path, name: tuple[str, str], rows: list[Mapping[str, str]], best: object) -> SweepLens:
@@ -151,7 +146,8 @@ def _magnification(rows: list[Mapping[str, str]]) -> dict[float, float]:
 def _best(best: object) -> BestRead | None:
     if not isinstance(best, dict):
         return None
-    low, high = (_value(end) for end in best.get("ci95_cypx") or (None, None))
+    ends = best.get("ci95_cypx")
+    low, high = ends if isinstance(ends, list) and len(ends) == 2 else (None, None)
     figure = _value(best.get("mtf50_cypx"))
     if not figure > 0.0:
         return None
@@ -159,7 +155,7 @@ def _best(best: object) -> BestRead | None:
     return BestRead(
         setting=Setting(focal_length_mm=focal, f_number=_value(best.get("f_number"))),
         mtf50_cypx=figure,
-        ci95_cypx=(low, high),
+        ci95_cypx=(_value(low), _value(high)),
     )
 
 

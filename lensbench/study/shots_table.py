@@ -4,14 +4,14 @@ This is how lenses without electronic contacts are tested. A filled cell overrid
 `file` is empty is a shot that was planned and not taken; a table that names no file at all goes by the order.
 """
 
-import csv
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from lensbench.errors import SettingError
+from lensbench.errors import SettingError, TextFileError
+from lensbench.textfiles import read_text, table_in
 
 __all__ = ["COLUMNS", "TableRow", "read_shots_table"]
 
@@ -21,6 +21,9 @@ COLUMNS: Final = (
 )
 _YES_NO: Final = {"yes": True, "y": True, "no": False, "n": False, "": True}
 _MOST_ROWS: Final = 100_000
+_F_NUMBERS: Final = (0.5, 128.0)
+_FOCAL_MM: Final = (0.5, 20_000.0)
+"""Wider than any lens. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,25 +54,23 @@ def read_shots_table(path: Path) -> list[TableRow]:
         is no number, not positive, or neither yes nor no: with the row and the column.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingError(f"{path}: the shots table cannot be read as text ({error})") from error
-    head = text.split("\n", 1)[0]
-    delimiter = ";" if ";" in head and "," not in head else ","
-    reader = csv.DictReader(text.splitlines(), delimiter=delimiter)
-    _check_columns(path, [name.strip() for name in reader.fieldnames or ()])
-    rows = [
-        _row(
-            f"{path}, line {reader.line_num}",
-            {key.strip(): (cell or "").strip() for key, cell in cells.items() if key},
-        )
-        for cells in reader
-        if any(isinstance(cell, str) and cell.strip() for cell in cells.values())
-    ]
-    if len(rows) > _MOST_ROWS:
-        raise SettingError(f"{path}: {len(rows)} rows, at most {_MOST_ROWS} are read; divide the table")
+        text = read_text(path)
+        rows = [_row(f"{path}, line {line}", cells) for line, cells in _lines(path, text)]
+    except TextFileError as error:
+        raise SettingError(f"{path}: the shots table cannot be read: {error}") from error
     _check_twice(path, rows)
     return rows
+
+
+def _lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
+    """Give the filled lines with their numbers, at most so many."""
+    head = text.split("\n", 1)[0]
+    delimiter = ";" if ";" in head and "," not in head else ","
+    _check_columns(path, [name.strip().strip('"').strip() for name in head.split(delimiter)])
+    for count, line in enumerate(table_in(text, delimiter=delimiter)):
+        if count >= _MOST_ROWS:
+            raise SettingError(f"{path}: more than {_MOST_ROWS} rows; divide the table")
+        yield line
 
 
 def _check_columns(path: Path, names: list[str]) -> None:
@@ -95,9 +96,11 @@ def _row(place: str, cells: Mapping[str, str]) -> TableRow:
         file=cells["file"].replace("\\", "/"),
         lens=cells.get("lens") or None,
         camera=cells.get("camera") or None,
-        f_number=_positive(f"{place}, column f_number", cells.get("f_number", "").lower().removeprefix("f/")),
-        focal_length_mm=_positive(
-            f"{place}, column focal_length_mm", cells.get("focal_length_mm", "").removesuffix("mm")
+        f_number=_within(
+            f"{place}, column f_number", cells.get("f_number", "").lower().removeprefix("f/"), _F_NUMBERS
+        ),
+        focal_length_mm=_within(
+            f"{place}, column focal_length_mm", cells.get("focal_length_mm", "").removesuffix("mm"), _FOCAL_MM
         ),
         focus_group=cells.get("focus_group", ""),
         focus_step=_number(f"{place}, column focus_step", cells.get("focus_step", "")),
@@ -106,10 +109,12 @@ def _row(place: str, cells: Mapping[str, str]) -> TableRow:
     )
 
 
-def _positive(place: str, cell: str) -> float | None:
+def _within(place: str, cell: str, limits: tuple[float, float]) -> float | None:
     value = _number(place, cell)
     if value is not None and value <= 0.0:
         raise SettingError(f"{place}: {cell!r} is not positive")
+    if value is not None and not limits[0] <= value <= limits[1]:
+        raise SettingError(f"{place}: {cell!r} is beyond what lenses have, {limits[0]:g} to {limits[1]:g}")
     return value
 
 

@@ -47,7 +47,7 @@ def test_mistakes_are_told_with_their_place(tmp_path, text, told):
 def test_a_table_that_is_no_text(tmp_path):
     path = tmp_path / "shots.csv"
     path.write_bytes(b"\xff\xfe\x00file")
-    with pytest.raises(SettingError, match="cannot be read as text"):
+    with pytest.raises(SettingError, match="cannot be read: it is no text in UTF-8"):
         read_shots_table(path)
 
 

@@ -1,0 +1,129 @@
+"""The one way in for small text files that a user names: tables, findings, profiles, descriptions.
+
+Nothing in them is trusted, and nothing but a regular file of bounded size is read: a pipe would be waited for
+without end, a device read until the memory is full.
+"""
+
+import csv
+import io
+import json
+import os
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from stat import S_ISDIR, S_ISREG
+from typing import Any, Final
+
+from lensbench.errors import TextFileError
+
+__all__ = ["json_in", "read_json", "read_text", "table_in"]
+
+USUAL_MOST_BYTES: Final = 20_000_000
+_MOST_DIGITS: Final = 18
+_WITHOUT_WAITING: Final = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+"""A pipe is opened without waiting for somebody to write into it."""
+
+
+def read_text(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> str:
+    """Read a text file in UTF-8, with or without a byte order mark.
+
+    Raises
+    ------
+    TextFileError
+        It is not there, is no regular file, is too large, cannot be read or is no UTF-8: the reason alone, for
+        the caller to name the file and the next step.
+    """
+    try:
+        content = _content(path, most_bytes)
+    except (OSError, ValueError) as error:
+        if isinstance(error, TextFileError):
+            raise
+        raise TextFileError(_in_words(error)) from error
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise TextFileError(
+            f"it is no text in UTF-8, from line {line} on; save it as text (CSV, JSON) in UTF-8"
+        ) from error
+
+
+def _content(path: Path, most_bytes: int) -> bytes:
+    with open(os.open(path, os.O_RDONLY | _WITHOUT_WAITING), "rb") as stream:  # noqa: PTH123  a handle, no path
+        kind = os.fstat(stream.fileno()).st_mode
+        if S_ISDIR(kind):
+            raise TextFileError("it is a folder, no file")
+        if not S_ISREG(kind):
+            raise TextFileError("it is a device or a pipe, no file; save its content to a file first")
+        content = stream.read(most_bytes + 1)
+    if len(content) > most_bytes:
+        raise TextFileError(f"it is larger than {most_bytes / 1e6:g} MB, the most that is read")
+    return content
+
+
+def _in_words(error: OSError | ValueError) -> str:
+    """Give the system's reason alone; a name with a NUL in it comes as a ValueError."""
+    if isinstance(error, FileNotFoundError):
+        return "there is no such file"
+    if isinstance(error, OSError):
+        return f"the system says: {error.strerror}"
+    return "its name is not valid"
+
+
+def read_json(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> Any:
+    """Read a JSON document.
+
+    Raises
+    ------
+    TextFileError
+        As `read_text`, and what `json_in` raises.
+    """
+    return json_in(read_text(path, most_bytes=most_bytes))
+
+
+def json_in(text: str) -> Any:
+    """Give what a JSON text holds.
+
+    Raises
+    ------
+    TextFileError
+        It is no JSON, or nested deeper than anything that this program writes.
+    """
+    try:
+        return json.loads(text, parse_int=_whole)
+    except json.JSONDecodeError as error:
+        raise TextFileError(f"it is no JSON, or damaged, at line {error.lineno}") from error
+    except (ValueError, RecursionError) as error:
+        raise TextFileError("it is JSON of a form that nothing here writes, or damaged") from error
+
+
+def _whole(digits: str) -> int | float:
+    """Give numbers that are too long for any figure as floats: infinity at the end, which every check refuses."""
+    return int(digits) if len(digits) <= _MOST_DIGITS else float(digits)
+
+
+def table_in(
+    text: str, *, delimiter: str = ",", columns: Sequence[str] = ()
+) -> Iterator[tuple[int, dict[str, str]]]:
+    """Give the rows of a CSV text, each with its line and its cells by the columns' names; no cell is None.
+
+    Names and cells are stripped; a row without any filled cell is passed over.
+
+    Raises
+    ------
+    TextFileError
+        A wanted column is missing, or it is no CSV.
+    """
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    try:
+        names = [name.strip() for name in next(reader, [])]
+        if missing := [name for name in columns if name not in names]:
+            raise TextFileError(f"the column «{missing[0]}» is missing")
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                yield reader.line_num, dict.fromkeys(names, "") | _by_name(names, cells)
+    except csv.Error as error:
+        raise TextFileError(f"it is no table (CSV), or damaged, at line {reader.line_num}") from error
+
+
+def _by_name(names: Sequence[str], cells: Sequence[str]) -> dict[str, str]:
+    return {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
