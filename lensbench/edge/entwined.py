@@ -16,33 +16,16 @@ from lensbench.edge.line import EdgeLine
 from lensbench.edge.posterior import LineColumns, Posterior
 from lensbench.units import FloatArray
 
-__all__ = ["LEAST_SHARE", "line_columns", "moved", "turn_share"]
+__all__ = ["LEAST_SHARE", "line_columns", "moved"]
 
 LEAST_SHARE: Final = 0.7
-"""Of what the samples tell of the line's turn, the share that the profile cannot take, below which both are fitted."""
-_ONE_DISTANCE_PX: Final = 0.25
-"""Samples within this count as being at one distance: no transfer that a lens leaves varies faster."""
+"""Line and profile are fitted together where the share that the profile cannot take falls below (`Posterior`)."""
 _TURN_SD_PX: Final = 1.0
 """Prior sd of what is left of the turn, at the region's ends: wide enough to say nothing."""
 _BEND_SD_PER_PX: Final = 1e-4
 """Prior sd of the bend: five times that of 5 % distortion in the corner of a picture with 2500 px half-diagonal."""
 _LEAST_SLOPE: Final = 0.02
 """Samples tell of the line where the profile is at least this steep, as a part of its steepest."""
-
-
-def turn_share(bins: Bins, posterior: Posterior) -> float:
-    """Give the share of the information on the turn that lies between samples at one and the same distance."""
-    used = np.flatnonzero(bins.count)
-    group = used // max(round(_ONE_DISTANCE_PX / posterior.rung.step_px), 1)
-    group -= group[0]
-    count, along = bins.count[used], bins.along_px[used]
-    number = np.bincount(group, count)
-    steep = np.bincount(group, count * np.square(posterior.profile()[1][used])) / np.maximum(number, 1.0)
-    first = np.bincount(group, count * along)
-    second = np.bincount(group, bins.along_scatter_px2[used] + count * np.square(along))
-    within = steep @ (second - first * first / np.maximum(number, 1.0))
-    whole = steep @ second - (steep @ first) ** 2 / max(float(steep @ number), 1e-300)
-    return float(within / max(float(whole), 1e-300))
 
 
 def line_columns(

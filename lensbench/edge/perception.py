@@ -27,6 +27,7 @@ __all__ = [
     "acutance",
     "area_cypx",
     "contrast_sensitivity",
+    "jnd_when_stretched",
     "known_curve",
     "response_at",
     "response_at_lpmm",
@@ -158,6 +159,32 @@ def sharpness_jnd(
     ladder, jnd = _ruler(viewing)
     low, middle, high = np.interp([own.value - own.sd, own.value, own.value + own.sd], ladder, jnd)
     return Figure(value=float(middle), sd=float(0.5 * (high - low)))
+
+
+def jnd_when_stretched(
+    frequency_cypx: FloatArray, sfr: FloatArray, stretch: FloatArray, *, viewing: Viewing
+) -> FloatArray:
+    """Give the ruler's JND of an SFR stretched in frequency by each of some factors: of sharper and softer pictures.
+
+    Parameters
+    ----------
+    frequency_cypx, sfr : arrays, shape (n,)
+        From frequency 0; beyond the last frequency the SFR counts as 0.
+    stretch : array, shape (m,)
+        Factors; above 1 is sharper.
+    viewing : Viewing
+        Print and eye.
+
+    Returns
+    -------
+    array, shape (m,)
+    """
+    f, weight = _seen(viewing, NYQUIST_CYPX)
+    at = f / np.asarray(stretch, np.float64)[:, None]
+    last = frequency_cypx[-1]
+    response = np.where(at <= last + 1e-9, CubicSpline(frequency_cypx, sfr)(np.minimum(at, last)), 0.0)
+    ladder, jnd = _ruler(viewing)
+    return np.asarray(np.interp(response @ (weight / weight.sum()), ladder, jnd), np.float64)
 
 
 @lru_cache(maxsize=16)

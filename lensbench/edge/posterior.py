@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge.bins import Bins, Plateaus, stack_bins
+from lensbench.edge.bins import SIZE, Bins, Plateaus, stack_bins
 from lensbench.edge.shapes import Rung
 from lensbench.edge.system import Solution, System
 from lensbench.units import FloatArray
@@ -35,6 +35,8 @@ _FREE_SIZES: Final = (3e-4, 3e-3, 0.02, 0.1, 0.4)
 _SHIFT_SD_PX: Final = 0.3
 _VAGUE: Final = 10.0
 """Prior sd of the two levels, as a part of the step: wide enough to say nothing, small enough to keep digits."""
+_ONE_DISTANCE_PX: Final = 0.25
+"""Samples within this count as being at one distance: no transfer that a lens leaves varies faster."""
 _TOGETHER: Final = 12
 """Regions worked on at a time: their arrays then fit the processor's cache."""
 _DOUBTFUL_SD: Final = 2.5
@@ -59,6 +61,8 @@ class Posterior:
     """Distance at which the light's columns across reach one."""
     degrees: float
     """Bins less coefficients that the data determine."""
+    turn_share: float
+    """Of what the samples tell of the line's turn, the share that lies between samples at one and the same distance."""
 
     @property
     def doubtful(self) -> bool:
@@ -143,9 +147,10 @@ def _fit_together(
     uneven = system.evidence(loose) > system.evidence(tight) + 1.0
     solution = system.solve(np.where(uneven[:, None], loose, tight))
     light = np.where(uneven, _LIGHT_SIZES[1], _LIGHT_SIZES[0])
-    unit = _farthest(stacked, rung, span)[:, 0]
+    unit, share = _farthest(stacked, rung, span)[:, 0], _turn_share(stacked, rung, span)
     posteriors = [
-        _posterior(rung, solution, i, (0.0, float(light[i])), float(unit[i])) for i in range(len(bins))
+        _posterior(rung, solution, i, (0.0, float(light[i])), (float(unit[i]), float(share[i])))
+        for i in range(len(bins))
     ]
     for i, posterior in enumerate(posteriors):
         if free and posterior.doubtful:
@@ -153,7 +158,7 @@ def _fit_together(
             extra = _rows(stacked, rung.free, span, own)[0]
             wide = _free_fit(system, base[i], extra, i, step[own], along_sd[own])
             if wide is not None:
-                posteriors[i] = _posterior(rung, wide[0], 0, wide[1:], float(unit[i]))
+                posteriors[i] = _posterior(rung, wide[0], 0, wide[1:], (float(unit[i]), float(share[i])))
     return posteriors
 
 
@@ -185,12 +190,26 @@ def fit_with_line(
     tight, loose = (float(system.evidence(prior)[0]) for prior in priors)
     uneven = int(loose > tight + 1.0)
     solution = system.solve(priors[uneven])
-    shapes = _posterior(
-        rung, solution, 0, (0.0, _LIGHT_SIZES[uneven]), float(_farthest(stacked, rung, span)[0, 0])
-    )
+    unit, share = _farthest(stacked, rung, span)[0, 0], _turn_share(stacked, rung, span)[0]
+    shapes = _posterior(rung, solution, 0, (0.0, _LIGHT_SIZES[uneven]), (float(unit), float(share)))
     whole = solution.coefficient[0]
     kept = replace(shapes, coefficient=whole[:count], covariance=shapes.covariance[:count, :count])
     return kept, whole[count:] - line.centre
+
+
+def _turn_share(bins: Bins, rung: Rung, span: slice) -> FloatArray:
+    """Weigh the spread of the places along the edge within narrow strips of distance against the whole of it."""
+    width = max(round(_ONE_DISTANCE_PX / rung.step_px), 1)
+    first = np.arange(span.start, span.stop, width)
+    count, along = bins.count[:, span], bins.along_px[:, span]
+    square = bins.along_scatter_px2[:, span] + count * np.square(along)
+    number, sums, squares = (
+        np.add.reduceat(one, first - span.start, axis=1) for one in (count, count * along, square)
+    )
+    steep = np.square(rung.mean[1, np.minimum(first + width // 2, SIZE - 1)])
+    within = (squares - np.square(sums) / np.maximum(number, 1.0)) @ steep
+    whole = squares @ steep - np.square(sums @ steep) / np.maximum(number @ steep, 1e-300)
+    return np.asarray(within / np.maximum(whole, 1e-300), np.float64)
 
 
 def _farthest(bins: Bins, rung: Rung, span: slice) -> FloatArray:
@@ -199,7 +218,7 @@ def _farthest(bins: Bins, rung: Rung, span: slice) -> FloatArray:
 
 
 def _posterior(
-    rung: Rung, solution: Solution, i: int, sizes: tuple[float, float], across_unit_px: float
+    rung: Rung, solution: Solution, i: int, sizes: tuple[float, float], told: tuple[float, float]
 ) -> Posterior:
     return Posterior(
         rung=rung,
@@ -207,7 +226,8 @@ def _posterior(
         covariance=solution.covariance[i],
         free_size=sizes[0],
         light_size=sizes[1],
-        across_unit_px=across_unit_px,
+        across_unit_px=told[0],
+        turn_share=told[1],
         fitted=solution.fitted[i],
         chi2=float(solution.chi2[i]),
         degrees=float(solution.degrees[i]),

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from lensbench.edge.bins import Bins, Noise, Plateaus, pool
-from lensbench.edge.entwined import LEAST_SHARE, line_columns, moved, turn_share
+from lensbench.edge.entwined import LEAST_SHARE, line_columns, moved
 from lensbench.edge.family import HALF
 from lensbench.edge.figures import crossings_cypx
 from lensbench.edge.line import EdgeLine, fit_lines, span_px
@@ -151,11 +151,7 @@ def _opened(place: int, points: Points, line: EdgeLine, outliers: int) -> _Open:
 
 def _settle_doubts(regions: Sequence[_Open]) -> None:
     """Where line and profile are entwined, fit both together; where residuals are large, polish, then fit freely."""
-    entwined = [
-        one
-        for one in regions
-        if one.fit is not None and turn_share(one.fit.bins, one.fit.posterior) < LEAST_SHARE
-    ]
+    entwined = [one for one in regions if one.fit is not None and one.fit.posterior.turn_share < LEAST_SHARE]
     _fit(entwined, _fit_entwined)
     doubtful = [one for one in regions if one.fit is not None and one.fit.posterior.doubtful]
     for one in doubtful:
