@@ -24,6 +24,7 @@ LEVELS = {
     "errors": 0,
     "clean": 0,
     "textfiles": 0,
+    "outfiles": 0,
     "flags": 0,
     "records": 0,
     "optics": 1,

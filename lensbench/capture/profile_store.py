@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from lensbench.errors import SettingError, TextFileError
+from lensbench.outfiles import write_whole
 from lensbench.records import PrintProfile
 from lensbench.textfiles import read_json
 
@@ -59,15 +60,23 @@ def keep_profile(profile: PrintProfile, name: str) -> Path:
         The name cannot be used, or the file cannot be written.
     """
     path = profile_path(name)
+    if path.is_symlink() or path.exists():
+        _check_other(path)
     plain = {item.name: _plain(getattr(profile, item.name)) for item in fields(PrintProfile)}
-    draft = path.with_name(f".{path.name}.draft")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        draft.write_text(json.dumps(plain, indent=1) + "\n", encoding="utf-8")
-        draft.replace(path)
+        write_whole(path, (json.dumps(plain, indent=1) + "\n").encode())
     except OSError as error:
         raise SettingError(f"{path}: the print profile cannot be kept there ({error.strerror})") from error
     return path
+
+
+def _check_other(path: Path) -> None:
+    """Refuse to write over a file that is no print profile."""
+    try:
+        kept_profile(str(path))
+    except SettingError as error:
+        raise SettingError(f"{path} is there already and is no print profile; name another file") from error
 
 
 def _plain(value: object) -> object:

@@ -19,7 +19,7 @@ from reportlab.pdfgen.canvas import Canvas
 from lensbench.chart.lettering import Note, Pennant, Ruler
 from lensbench.chart.markers import MODULES, marker_modules
 from lensbench.chart.shapes import Marker, Target, Tone, turned
-from lensbench.errors import SettingError
+from lensbench.outfiles import unwritable, write_whole
 from lensbench.records import BoolArray
 
 __all__ = ["Corner", "Page", "device_gray"]
@@ -195,9 +195,9 @@ class Page:
         self._canvas.showPage()
         self._canvas.save()
         try:
-            out.write_bytes(self._buffer.getvalue())
+            write_whole(out, self._buffer.getvalue())
         except OSError as error:
-            raise SettingError(f"{out} cannot be written: {error.strerror}") from error
+            raise unwritable(out, error) from error
 
 
 def _on_rim(target: Target, angle_deg: float) -> Corner:

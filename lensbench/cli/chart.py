@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from lensbench.errors import SettingError
+from lensbench.outfiles import check_kind
 
 __all__ = ["chart"]
 
@@ -96,12 +97,14 @@ def chart(
         raise SettingError("give either --wall or --tile, not both")
     if wall is None and (sensor is not None or distance_f is not None):
         raise SettingError("--sensor and --distance-f belong to a wall set: give --wall PAGES too")
+    place = out or Path("chart.pdf" if wall is None else "wall.pdf")
+    check_kind(place, suffix=".pdf", begins=b"%PDF-", what="a chart (PDF)")
     if wall is None:
-        typer.echo(_sheet(out or Path("chart.pdf"), paper=paper, tile=tile, solid=solid, contrast=contrast))
+        typer.echo(_sheet(place, paper=paper, tile=tile, solid=solid, contrast=contrast))
     else:
         typer.echo(
             _wall(
-                out or Path("wall.pdf"),
+                place,
                 pages=wall,
                 paper=paper,
                 sensor=sensor or "36x24",
@@ -123,8 +126,15 @@ def _sheet(out: Path, *, paper: str, tile: str | None, solid: bool, contrast: fl
         return f"{made}. Print it at actual size (100 %), then measure the line in its lower margin."
     plan = tiling(layout, tile)
     draw_tiled(layout, plan, out)
+    missing = (
+        f" {len(plan.left_out)} targets that a join would cross are left out."
+        if len(plan.left_out) > 1
+        else " One target that a join would cross is left out."
+        if plan.left_out
+        else ""
+    )
     return (
-        f"{made}, on {len(plan.tiles)} pages {plan.paper} ({plan.rows} rows of {plan.cols}). "
+        f"{made}, on {len(plan.tiles)} pages {plan.paper}.{missing} "
         "Print them at actual size (100 %), measure the line on each, cut at the marks and join on a flat board."
     )
 

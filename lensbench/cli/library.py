@@ -152,16 +152,17 @@ def export_lenses(
     Example: lensbench library export my-lenses.json
     """
     from lensbench.library import chosen, document_of
-    from lensbench.report import writing
+    from lensbench.outfiles import check_kind, unwritable, write_whole
 
     kept = library_at(place)
     if file.exists() and not replace:
         raise SettingError(f"{file} is there already; name another file, or write over it with --replace")
+    check_kind(file, begins=b'{\n "form": "lensbench library', what="an exported library")
     sessions = kept.sessions() if lens is None else chosen(kept.sessions(), lens)
     try:
-        writing.write_whole(file, document_of(sessions))
+        write_whole(file, document_of(sessions))
     except OSError as error:
-        raise SettingError(f"{file}: cannot be written ({error.strerror})") from error
+        raise unwritable(file, error) from error
     _told("exported", sessions, place=file, as_json=as_json)
 
 

@@ -5,20 +5,20 @@ what stands there is complete, and an older report stays when the new one fails.
 """
 
 import json
-import os
-import secrets
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 from lensbench.errors import SettingError
+from lensbench.outfiles import probe_folder, write_whole
 from lensbench.report.comparing import compare_content
 from lensbench.report.content import SweepContent, sweep_content
 from lensbench.report.html import compare_page, sweep_page
 from lensbench.report.json_form import comparison_as_json, findings_as_json
 from lensbench.report.pdf import compare_pdf, sweep_pdf
 from lensbench.report.plots import field_png, panel_png
-from lensbench.report.tables import as_csv, compare_table, edges_table, shots_table
+from lensbench.report.tables import as_csv, compare_table, edges_table, responses_table, shots_table
 from lensbench.study.compare_records import CompareFindings
 from lensbench.study.findings import SweepFindings, SweepShot
 
@@ -33,6 +33,14 @@ _OWN_PLOTS: Final = (
     "effect-*.png",
 )
 """Plots of an earlier run that the new one does not make again would lie; these names are ours to remove."""
+
+
+_MARKS: Final = ("measured", "findings.json", "comparison.json", "effect.json")
+"""By which a folder is known for one of an earlier report."""
+_FILES: Final = (
+    *("report.html", "report.pdf", "edges.csv", "shots.csv", "responses.csv"),
+    *("comparison.csv", "effect.csv"),
+)
 
 
 def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) -> tuple[Path, ...]:
@@ -64,6 +72,7 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
         **{f"plots/{key}.png": picture for key, picture in plots.items()},
         "edges.csv": as_csv(edges_table(shots)),
         "shots.csv": as_csv(shots_table(shots)),
+        "responses.csv": as_csv(responses_table(shots)),
         "findings.json": json_text(findings_as_json(findings)),
         "report.pdf": sweep_pdf(content, plots),
         "report.html": sweep_page(content).encode(),
@@ -116,34 +125,14 @@ def write_files(files: Mapping[str, bytes], out: Path) -> tuple[Path, ...]:
     return tuple(paths.values())
 
 
-def write_whole(path: Path, content: bytes) -> None:
-    """Put a file in place in one step, with all its bytes on the disk.
-
-    Raises
-    ------
-    OSError
-        It cannot be written; the passing file is removed and an older file stays as it was.
-    """
-    passing = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    try:
-        with passing.open("xb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        passing.replace(path)
-    except OSError:
-        passing.unlink(missing_ok=True)
-        raise
-    _settle_folder(path.parent)
-
-
 def check_output_folder(out: Path, *, inputs: Sequence[Path]) -> None:
-    """Make sure that a report would not land among the photographs it was made from.
+    """Make sure that a report can be written, and not among the photographs it was made from or over other files.
 
     Raises
     ------
     SettingError
-        `out` is a file, is a folder of photographs, or lies inside one.
+        `out` is a file, is a folder of photographs or lies inside one, holds files of a report's names that no
+        report left there, or cannot be written.
     """
     if out.exists() and not out.is_dir():
         raise SettingError(f"{out} is a file; name a folder for the report with --out")
@@ -154,11 +143,28 @@ def check_output_folder(out: Path, *, inputs: Sequence[Path]) -> None:
                 f"{out} lies in the folder of photographs {folder}, which is never written to; "
                 "name a folder outside it with --out"
             )
+    if not any((out / name).exists() for name in _MARKS) and (
+        foreign := [name for name in _FILES if (out / name).exists()]
+    ):
+        raise SettingError(
+            f"{out} holds a {foreign[0]} that is of no earlier report and would be written over; "
+            "name another folder with --out"
+        )
+    probe_folder(out)
 
 
 def json_text(form: Mapping[str, Any]) -> bytes:
-    """Give a JSON document, with the text as it is and no NaN."""
-    return (json.dumps(form, allow_nan=False, ensure_ascii=False, indent=1) + "\n").encode()
+    """Give a JSON document, with the text as it is and no NaN; signs that a terminal would obey are escaped."""
+    text = json.dumps(form, allow_nan=False, ensure_ascii=False, indent=1)
+    return (_HIDDEN.sub(_escaped, text) + "\n").encode()
+
+
+_HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff\ufeff]")
+"""What JSON leaves as it is, and is not seen: C1 controls, direction marks, half surrogates."""
+
+
+def _escaped(found: re.Match[str]) -> str:
+    return f"\\u{ord(found[0]):04x}"
 
 
 def _sweep_plots(content: SweepContent) -> dict[str, bytes]:
@@ -174,14 +180,3 @@ def _remove_older_plots(folder: Path, *, keep: set[Path]) -> None:
         for path in folder.glob(pattern):
             if path not in keep:
                 path.unlink()
-
-
-def _settle_folder(folder: Path) -> None:
-    """Force the new name itself to the disk, where the system can (Windows has no such call)."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
