@@ -7,6 +7,7 @@ import numpy as np
 
 from lensbench.flags import Severity, worst
 from lensbench.records import ZONES, ShotResult
+from lensbench.study.brackets import in_bracket
 from lensbench.study.findings import SweepShot
 from lensbench.study.misfocus import SeriesShots, misfocused
 from lensbench.study.series import by_focal_length
@@ -15,9 +16,13 @@ __all__ = ["sift"]
 
 
 def sift(shots: Sequence[SweepShot]) -> list[SweepShot]:
-    """Mark the measured shots that must not count: those with a flag that rejects, and those out of focus."""
+    """Mark the measured shots that must not count: those with a flag that rejects, and those out of focus.
+
+    In a focus bracket, being out of focus is the purpose.
+    """
     judged = [_with_own_flags(shot) for shot in shots]
-    for focal in by_focal_length(judged):
+    bracketed = in_bracket(judged)
+    for focal in by_focal_length([shot for shot in judged if id(shot) not in bracketed]):
         members = focal.members
         series = SeriesShots(
             f_number=np.array([focal.exact_f_number[shot.planned.setting.f_number] for shot in members]),
