@@ -1,11 +1,15 @@
 """The program's entry: names the commands, and turns errors into one plain sentence."""
 
+import io
+import os
 import sys
+from contextlib import suppress
 from typing import Annotated, Final
 
 import typer
 
 from lensbench import __version__
+from lensbench.clean import one_line, visible
 from lensbench.cli.chart import chart
 from lensbench.cli.check import check
 from lensbench.cli.compare import compare
@@ -66,13 +70,61 @@ for _command, _summary in _COMMANDS:
 app.add_typer(library, name="library", short_help="keep measured lenses, and ask which to mount")
 
 
-def run() -> None:
-    """Run the command line; a LensError becomes one sentence on standard error.
+_ClickError: Final[type[Exception]] = typer.BadParameter.__mro__[2]
+"""The root of wrong usage; typer keeps it in different places, version by version."""
+_STOPPED: Final = 130
 
-    Exit status 2 where the user gave a value that cannot be used, else 1.
+
+def run() -> None:
+    """Run the command line; whatever a user can meet becomes one sentence on standard error.
+
+    Exit status 2 where the user gave a value that cannot be used, 130 after Ctrl-C, else 1.
     """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # rather than fail on a sign that a terminal lacks
+    sys.exit(_status())
+
+
+def _status() -> int:
+    """Do what the command line asks, say what went wrong, and give the exit status."""
     try:
-        app()
+        return _answered()
     except LensError as error:
-        typer.echo(f"lensbench: {error}", err=True)
-        sys.exit(2 if isinstance(error, SettingError) else 1)
+        return _told(str(error), status=2 if isinstance(error, SettingError) else 1)
+    except BrokenPipeError:
+        return _let_go()
+    except OSError as error:
+        place = f"{error.filename} cannot be used" if error.filename else "the output cannot be written"
+        _let_go()
+        return _told(f"{place} ({error.strerror or error})")
+    except MemoryError:
+        return _told("the memory does not suffice; close other programs, or give smaller pictures")
+
+
+def _answered() -> int:
+    try:
+        answer = app(standalone_mode=False)
+        return answer if isinstance(answer, int) else 0
+    except typer.Abort:
+        return _STOPPED
+    except _ClickError as error:
+        said = io.StringIO()
+        error.show(file=said)  # type: ignore[attr-defined]  # of the class that typer keeps
+        typer.echo("\n".join(map(visible, said.getvalue().rstrip().split("\n"))), err=True)
+        return getattr(error, "exit_code", 2)
+    finally:
+        sys.stdout.flush()  # while a failure can still be told
+
+
+def _told(message: str, *, status: int = 1) -> int:
+    with suppress(OSError):
+        typer.echo(f"lensbench: {one_line(message)}", err=True)
+    return status
+
+
+def _let_go() -> int:
+    """Turn standard output to nowhere, lest the interpreter try again to write it at its end."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return 1
