@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from lensbench.cli.reading_options import PrintHeight, ViewingDistance, check_viewing
 from lensbench.cli.telling import say_comparison
 from lensbench.errors import SettingError
 
@@ -25,22 +26,26 @@ def compare(
             metavar="PATH",
         ),
     ] = None,
+    print_height_mm: PrintHeight = None,
+    viewing_distance_mm: ViewingDistance = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the comparison as JSON.")] = False,
 ) -> None:
     """Set two or more lenses side by side: at equal stop, focal length and zone, with intervals.
 
     Lenses on different sensors are compared in lp/mm, where the pixel pitches are known, and in line widths
-    per picture height.
+    per picture height. Beside it stands whether one could see the difference: looked at pixel for pixel on a
+    screen, or in a print whose height and distance are given.
 
     Example: lensbench compare zoom-report prime-report --out zoom-against-prime
     """
     from lensbench import study
     from lensbench.report import json_form, writing
 
+    check_viewing(print_height_mm, viewing_distance_mm)
     place = out or Path("-against-".join(folder.resolve().name for folder in folders))
     if place.resolve() in {folder.resolve() for folder in folders}:
         raise SettingError(f"{place} is one of the folders compared; name another with --out")
-    comparison = study.compare(folders)
+    comparison = study.compare(folders, print_height_mm=print_height_mm, distance_mm=viewing_distance_mm)
     written = writing.write_compare(comparison, place)
     if as_json:
         typer.echo(writing.json_text(json_form.comparison_as_json(comparison)).decode(), nl=False)

@@ -59,11 +59,12 @@ def say_answer(findings: "SweepFindings", written: Sequence[Path]) -> None:
 
 
 def say_comparison(comparison: "CompareFindings", written: Sequence[Path]) -> None:
-    """Give the comparison in plain sentences, and say where the report lies."""
-    from lensbench.report.words import comparison_sentences
+    """Give the comparison in plain sentences with its table, and say where the report lies."""
+    from lensbench.report.choosing import choice_lines
+    from lensbench.report.words import comparison_answer, comparison_limits
 
-    for sentence in comparison_sentences(comparison):
-        typer.echo(sentence)
+    for line in (*comparison_answer(comparison), *choice_lines(comparison), *comparison_limits(comparison)):
+        typer.echo(line)
     typer.echo(f"Report: {written[-1]}")
 
 

@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from lensbench.records import ZONES
+from lensbench.report.choosing import choice_grid
 from lensbench.report.clean import clean_text
 from lensbench.report.panels import Axis, Grid, Line, Panel, Point, value_axis
 from lensbench.report.readings import NOT_MEASURED, f_stop, focal_length
-from lensbench.report.words import clean_line, comparison_sentences
+from lensbench.report.words import clean_line, comparison_answer, comparison_limits
 from lensbench.study.compare_records import ComparedLens, ComparedPair, CompareFindings, CompareRow
 
 __all__ = ["CompareContent", "PairContent", "compare_content"]
@@ -26,6 +27,8 @@ class PairContent:
     panels: tuple[Panel, ...]
     grids: tuple[Grid, ...]
     """Every setting and zone, a table for each unit."""
+    rest: tuple[str, ...] = ()
+    """The answer's further sentences."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +37,10 @@ class CompareContent:
 
     answer: tuple[str, ...]
     lenses: Grid
+    choice: Grid | None
+    """Which lens at which stop."""
+    limits: tuple[str, ...]
+    """What the comparison rests on, and what it must not be taken for."""
     pairs: tuple[PairContent, ...]
     version: str
 
@@ -41,13 +48,16 @@ class CompareContent:
 def compare_content(comparison: CompareFindings) -> CompareContent:
     """Give everything that the reports of a comparison say."""
     pairs = tuple(_pair(pair, key=f"pair-{number}") for number, pair in enumerate(comparison.pairs, start=1))
+    answer = comparison_answer(comparison) or ["Nothing could be compared."]
     return CompareContent(
-        answer=tuple(comparison_sentences(comparison)[:1]) or ("Nothing could be compared.",),
+        answer=tuple(answer if len(pairs) == 1 else answer[:1]),
         lenses=Grid(
             caption="The lenses compared",
             header=("lens", "camera", "photographs", "pixel pitch", "picture height"),
             rows=tuple(_lens_row(lens) for lens in comparison.lenses),
         ),
+        choice=choice_grid(comparison),
+        limits=tuple(comparison_limits(comparison)),
         pairs=pairs,
         version=comparison.version,
     )
@@ -70,7 +80,8 @@ def _pair(pair: ComparedPair, *, key: str) -> PairContent:
     tables = [(pair.unit, pair.rows), ("lwph", pair.rows_lwph)]
     return PairContent(
         title=f"{clean_text(pair.first)} and {clean_text(pair.second)}",
-        answer=clean_line(pair.answer),
+        answer=clean_line(pair.sentences[0] if pair.sentences else pair.answer),
+        rest=tuple(clean_line(one) for one in pair.sentences[1:]),
         cautions=tuple(clean_line(caution) for caution in pair.cautions),
         panels=tuple(panels),
         grids=tuple(_grid(pair, rows, unit=_UNITS.get(unit, unit)) for unit, rows in tables if rows),
@@ -156,6 +167,10 @@ def _difference_grid(rows: list[CompareRow]) -> Grid:
     )
 
 
+def _shots(count: int) -> str:
+    return f"{count} shot{'s' * (count != 1)}"
+
+
 def _figure(value: float) -> str:
     if not math.isfinite(value):
         return NOT_MEASURED
@@ -171,22 +186,36 @@ def _difference(row: CompareRow) -> str:
 
 
 def _verdict(pair: ComparedPair, row: CompareRow) -> str:
-    sharper = {"first": pair.first, "second": pair.second}.get(row.verdict)
-    return f"{clean_text(sharper)} is sharper" if sharper else clean_text(row.verdict)
+    """Say what the figures tell, and below it what an eye would."""
+    names = {"first": clean_text(pair.first), "second": clean_text(pair.second)}
+    told = f"{names[row.verdict]} is sharper" if row.verdict in names else clean_text(row.verdict)
+    if not math.isfinite(row.difference_jnd):
+        return told
+    seen = {"none": "no difference you could see", "can't tell": "can't tell whether one could see it"}
+    return f"{told}\n{seen.get(row.seen) or names[row.seen] + ' better to the eye'}"
+
+
+def _just_seen(row: CompareRow) -> str:
+    """Give from which difference on one could see it, and how large it is on the ruler."""
+    if not math.isfinite(row.difference_jnd):
+        return NOT_MEASURED
+    limit = f"{row.visible_from_percent:.0f} %" if math.isfinite(row.visible_from_percent) else "never"
+    return f"{limit}\n{row.difference_jnd:+.1f} JND"
 
 
 def _grid(pair: ComparedPair, rows: tuple[CompareRow, ...], *, unit: str) -> Grid:
     first, second = clean_text(pair.first), clean_text(pair.second)
     return Grid(
         caption=f"MTF50 in {unit}",
-        header=("setting", "zone", first, second, "difference, %", "verdict"),
+        header=("setting", "zone", first, second, "difference, %", "seen from", "verdict"),
         rows=tuple(
             (
                 f"{focal_length(row.focal_length_mm)}, {f_stop(row.f_number)}",
                 row.zone,
-                f"{_figure(row.first)}\n{row.first_shots} shots",
-                f"{_figure(row.second)}\n{row.second_shots} shots",
+                f"{_figure(row.first)}\n{_shots(row.first_shots)}",
+                f"{_figure(row.second)}\n{_shots(row.second_shots)}",
                 _difference(row),
+                _just_seen(row),
                 _verdict(pair, row),
             )
             for row in rows

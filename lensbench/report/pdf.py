@@ -83,6 +83,8 @@ def compare_pdf(content: CompareContent, plots: Mapping[str, bytes]) -> bytes:
     """Give the PDF of a comparison; `plots` are PNG files by the key of their panel."""
     story: list[Flowable] = [text(content.answer[0], "answer")]
     story += [text(sentence, "lead") for sentence in content.answer[1:]]
+    story += grid_story("Which lens at which stop", content.choice)
+    story += [text(sentence, "body") for sentence in content.limits]
     story += grid_story("The lenses", content.lenses)
     for pair in content.pairs:
         story += _pair_story(pair, plots, answer_said=pair.answer == content.answer[0])
@@ -90,9 +92,8 @@ def compare_pdf(content: CompareContent, plots: Mapping[str, bytes]) -> bytes:
 
 
 def _pair_story(pair: PairContent, plots: Mapping[str, bytes], *, answer_said: bool) -> list[Flowable]:
-    story: list[Flowable] = [text(pair.title, "section")]
-    story += [] if answer_said else [text(pair.answer, "lead")]
-    story += [text(caution, "body") for caution in pair.cautions]
+    story: list[Flowable] = [CondPageBreak(105 * mm), text(pair.title, "section")]
+    story += [] if answer_said else [text(sentence, "lead") for sentence in (pair.answer, *pair.rest)]
     story += [Spacer(0, 2 * mm), *plots_story(pair.panels, plots)]
     for grid in pair.grids:
         story += grid_story(f"Every setting and zone: {grid.caption}", grid)

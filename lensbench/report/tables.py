@@ -15,8 +15,9 @@ from lensbench.study.findings import (
     PlannedShot,
     SweepShot,
 )
+from lensbench.study.responses import RESPONSES_COLUMNS, zone_responses
 
-__all__ = ["as_csv", "compare_table", "edges_table", "shots_table"]
+__all__ = ["as_csv", "compare_table", "edges_table", "responses_table", "shots_table"]
 
 Cell = str | float | int | None
 
@@ -39,6 +40,17 @@ def edges_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
     ]
     read = any("physical_fits" in row for row in rows)
     return pd.DataFrame(rows, columns=[*EDGES_COLUMNS, *(PHYSICAL_COLUMNS if read else ())])
+
+
+def responses_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
+    """Give one row for every zone of every measured photograph: its mean SFR, with the columns `RESPONSES_COLUMNS`."""
+    rows = [
+        (spreadsheet_path(shot.planned.path), zone, *sfr.round(5).tolist())
+        for shot in shots
+        if isinstance(shot.result, ShotResult)
+        for zone, sfr in zone_responses(shot.result).items()
+    ]
+    return pd.DataFrame(rows, columns=list(RESPONSES_COLUMNS))
 
 
 def compare_table(comparison: CompareFindings) -> pd.DataFrame:
@@ -184,4 +196,9 @@ def _compare_row(pair: ComparedPair, row: CompareRow, unit: str) -> dict[str, Ce
         "ci95_low_percent": row.ci95_percent[0],
         "ci95_high_percent": row.ci95_percent[1],
         "verdict": row.verdict,
+        "difference_jnd": row.difference_jnd,
+        "ci95_low_jnd": row.ci95_jnd[0],
+        "ci95_high_jnd": row.ci95_jnd[1],
+        "visible_from_percent": row.visible_from_percent,
+        "seen": row.seen,
     }

@@ -12,7 +12,15 @@ from lensbench.report.readings import f_stop, focal_length
 from lensbench.study.compare_records import CompareFindings
 from lensbench.study.findings import LensFindings, SweepFindings
 
-__all__ = ["answer_sentences", "clean_line", "comparison_sentences", "lens_sentences", "lens_title"]
+__all__ = [
+    "answer_sentences",
+    "clean_line",
+    "comparison_answer",
+    "comparison_limits",
+    "comparison_sentences",
+    "lens_sentences",
+    "lens_title",
+]
 
 _BETWEEN_SENTENCES = re.compile(r"(?<=[.!?]) (?=[A-Z])")
 
@@ -35,9 +43,23 @@ def lens_title(lens: LensFindings) -> str:
 
 
 def comparison_sentences(comparison: CompareFindings) -> list[str]:
-    """Give the plain answer of a comparison and what limits it."""
+    """Give the plain answer of a comparison, a sentence or a pair of lenses an item, and what limits it."""
+    return [*comparison_answer(comparison), *comparison_limits(comparison)]
+
+
+def comparison_answer(comparison: CompareFindings) -> list[str]:
+    """Give the plain answer of a comparison: the whole first, then what is said of each pair."""
+    if len(comparison.pairs) == 1 and comparison.pairs[0].sentences:
+        return [clean_line(sentence) for sentence in comparison.pairs[0].sentences]
+    if comparison.headline:
+        return [clean_line(text) for text in (comparison.headline, *(one.answer for one in comparison.pairs))]
+    return [clean_line(comparison.answer)] if comparison.answer else []
+
+
+def comparison_limits(comparison: CompareFindings) -> list[str]:
+    """Give what a comparison rests on, and what it must not be taken for."""
     cautions = [caution for pair in comparison.pairs for caution in pair.cautions]
-    return [clean_line(text) for text in (comparison.answer, *dict.fromkeys(cautions)) if text]
+    return [clean_line(text) for text in (comparison.looked_at, *dict.fromkeys(cautions)) if text]
 
 
 def clean_line(text: str) -> str:

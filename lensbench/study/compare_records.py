@@ -60,8 +60,8 @@ class StopChoice:
     photographed: tuple[str, ...]
     """Labels of all lenses with this setting."""
     seen: str
-    """Whether the first looks sharper than all that are not among `lenses`: visible, none, can't tell; empty where
-    there is nothing to compare."""
+    """Whether the first looks sharper than every other: visible, none (no difference one could see), can't tell;
+    empty where only one lens was photographed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,6 +94,8 @@ class CompareFindings:
     pairs: tuple[ComparedPair, ...]
     answer: str
     version: str = ""
+    headline: str = ""
+    """The answer's first sentence, over all pairs."""
     choices: tuple[StopChoice, ...] = ()
     """Which lens at which stop, every zone."""
     looked_at: str = ""

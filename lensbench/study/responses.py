@@ -4,17 +4,18 @@
 tangential equally, the frame by area.
 """
 
-import csv
 import math
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
-from lensbench.errors import SweepError
-from lensbench.records import ZONES, ShotResult
+from lensbench.errors import SweepError, TextFileError
+from lensbench.records import ZONES, Edge, ShotResult
 from lensbench.shot.zones import mean_by_zone
+from lensbench.textfiles import read_text, table_in
 from lensbench.units import FloatArray
 
 __all__ = ["RESPONSES_COLUMNS", "RESPONSE_CYPX", "Responses", "read_responses", "zone_responses"]
@@ -35,16 +36,16 @@ def zone_responses(result: ShotResult) -> dict[str, FloatArray]:
         for one in result.edges
         if one.edge.frequency_cypx.size > 1
     }
-    found = {zone: np.full(RESPONSE_CYPX.size, math.nan) for zone in ZONES}
-    for place in range(RESPONSE_CYPX.size):
-        means = mean_by_zone(
-            result.edges,
-            result.size_px,
-            figure=lambda edge, place=place: curves[id(edge)][place] if id(edge) in curves else None,
-        )
-        for zone, value in means.items():
-            found[zone][place] = value
+    columns = [
+        mean_by_zone(result.edges, result.size_px, figure=partial(_at, curves, place))
+        for place in range(RESPONSE_CYPX.size)
+    ]
+    found = {zone: np.array([column[zone] for column in columns]) for zone in ZONES}
     return {zone: sfr for zone, sfr in found.items() if np.isfinite(sfr[:2]).all()}
+
+
+def _at(curves: Mapping[int, FloatArray], place: int, edge: Edge) -> float | None:
+    return float(curves[id(edge)][place]) if id(edge) in curves else None
 
 
 def read_responses(path: Path) -> dict[tuple[str, str], FloatArray]:
@@ -53,22 +54,15 @@ def read_responses(path: Path) -> dict[tuple[str, str], FloatArray]:
     Raises
     ------
     SweepError
-        It cannot be read, or its columns are others.
+        It cannot be read, or a column is missing.
     """
     if not path.is_file():
         return {}
     try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise SweepError(f"{path}: larger than {_MOST_BYTES // 1_000_000} MB, which no sweep writes")
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            reader = csv.DictReader(stream)
-            if tuple(reader.fieldnames or ()) != RESPONSES_COLUMNS:
-                raise SweepError(f"{path}: its columns are not those of a sweep; run the sweep again")
-            return {(row["file"], row["zone"]): _curve(row) for row in reader}
-    except OSError as error:
-        raise SweepError(f"{path}: cannot be read ({error.strerror}); run the sweep again") from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise SweepError(f"{path}: damaged; run the sweep again") from error
+        table = table_in(read_text(path, most_bytes=_MOST_BYTES), columns=RESPONSES_COLUMNS)
+        return {(row["file"], row["zone"]): _curve(row) for _, row in table}
+    except TextFileError as error:
+        raise SweepError(f"{path}: {error}; run the sweep again") from error
 
 
 def _curve(row: Mapping[str, str]) -> FloatArray:

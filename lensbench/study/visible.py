@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from lensbench.edge import Viewing
-from lensbench.edge.perception import sharpness_jnd
+from lensbench.edge.perception import jnd_when_stretched
 from lensbench.study.responses import RESPONSE_CYPX
 from lensbench.units import FloatArray
 
@@ -96,14 +96,13 @@ class Sight:
 
         With `loss`, the share by which MTF50 must fall from the SFR in hand; else between two lenses about it.
         """
-        shares = np.linspace(0.0, 0.5, 501)[1:] if loss else np.expm1(np.linspace(0.0, 1.4, 701)[1:])
-        drops = (
-            np.array([self.reading(0.0) - self.reading(math.log1p(-share)) for share in shares])
-            if loss
-            else np.array([self.between(math.log1p(share)) for share in shares])
-        )
-        seen = np.flatnonzero(drops >= JUST_SEEN_JND)
-        return float(shares[seen[0]]) if seen.size else math.nan
+        away = np.linspace(0.0, 0.7, 701) if loss else np.linspace(0.0, 1.4, 1401)
+        high, low = (0.0 * away, -away) if loss else (0.5 * away, -0.5 * away)
+        drop = np.interp(high, self.log_stretch, self.jnd) - np.interp(low, self.log_stretch, self.jnd)
+        seen = np.flatnonzero(drop >= JUST_SEEN_JND)
+        if not seen.size:
+            return math.nan
+        return abs(math.expm1(-away[seen[0]] if loss else away[seen[0]]))
 
 
 def sight_of(sfr: FloatArray, *, viewing: Viewing, frequency_cypx: FloatArray = RESPONSE_CYPX) -> Sight:
@@ -119,12 +118,8 @@ def sight_of(sfr: FloatArray, *, viewing: Viewing, frequency_cypx: FloatArray = 
     known = np.isfinite(sfr)
     end = sfr.size if known.all() else int(np.argmin(known))
     frequency, response = frequency_cypx[:end], sfr[:end]
-    no_sd = np.zeros(end)
-    readings = [
-        sharpness_jnd(frequency * math.exp(stretch), response, no_sd, viewing=viewing).value
-        for stretch in _STRETCHES
-    ]
-    return Sight(log_stretch=_STRETCHES, jnd=np.array(readings))
+    jnd = jnd_when_stretched(frequency, response, np.exp(_STRETCHES), viewing=viewing)
+    return Sight(log_stretch=_STRETCHES, jnd=jnd)
 
 
 def gaussian_response(mtf50_cypx: float) -> FloatArray:

@@ -17,7 +17,8 @@ from lensbench.study.findings import SweepFindings
 def test_a_sweep_leaves_the_promised_files_and_no_others(sweep_folder):
     names = {str(path.relative_to(sweep_folder)) for path in sweep_folder.rglob("*") if path.is_file()}
     plots = {name for name in names if name.startswith("plots")}
-    assert names - plots == {"report.html", "report.pdf", "edges.csv", "shots.csv", "findings.json"}
+    tables = {"edges.csv", "shots.csv", "responses.csv"}
+    assert names - plots == {"report.html", "report.pdf", "findings.json", *tables}
     assert len(plots) == 8
     assert all(name.endswith(".png") for name in plots)
 
