@@ -12,16 +12,16 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import erf
 
+from lensbench.chart.blurred_step import Single, erf_and_bell
 from lensbench.records import BoolArray
 from lensbench.units import FloatArray
 
 __all__ = ["Crossings", "Patches", "fit_crossings"]
 
 _ROUNDS: Final = 10
-_SETTLED_PX: Final = 1e-3
-Single = npt.NDArray[np.float32]
+_SETTLED_PX: Final = 0.01
+"""A step this small leaves less than a thousandth of a pixel to the next."""
 
 _ROW, _COL, _ANGLE_1, _ANGLE_2, _LOG_BLUR, _MEAN, _SLOPE_ROW, _SLOPE_COL, _AMPLITUDE = range(9)
 
@@ -83,30 +83,29 @@ def fit_crossings(
         A patch that does not suit the model comes back with a large misfit, never with an exception.
     """
     count, side, _ = patches.values.shape
-    grid = np.arange(side, dtype=np.float64)
-    rows = np.repeat(grid, side)[None] + patches.corner_px[:, :1] - start_px[:, :1]
-    cols = np.tile(grid, side)[None] + patches.corner_px[:, 1:] - start_px[:, 1:]
     held = _held(patches.present.reshape(count, -1))
-    planes = (rows, cols, patches.values.reshape(count, -1), patches.present.reshape(count, -1))
-    down, right, values, weights = (
-        np.take_along_axis(plane, held, axis=1).astype(np.float32) for plane in planes
+    down, right = np.divmod(held, side)
+    first = patches.corner_px - start_px
+    field = _Field(
+        rows=(down + first[:, :1]).astype(np.float32),
+        cols=(right + first[:, 1:]).astype(np.float32),
+        values=np.take_along_axis(patches.values.reshape(count, -1), held, axis=1).astype(np.float32),
     )
     parameters = np.zeros((count, 9))
     parameters[:, _ANGLE_1 : _ANGLE_2 + 1] = line_rad
     parameters[:, _LOG_BLUR] = np.log(blur_px)
-    parameters[:, _MEAN] = (weights * values).sum(axis=1) / weights.sum(axis=1).clip(1.0)
-    field = _Field(rows=down, cols=right, values=values, weights=weights)
     parameters = field.with_linear_terms(parameters)
     parameters, normal, cost = field.descend(parameters)
-    return _crossings(parameters, normal, cost / weights.sum(axis=1).clip(10.0), start_px)
+    return _crossings(parameters, normal, cost / max(held.shape[1], 10), start_px)
 
 
 def _held(present: BoolArray) -> npt.NDArray[np.int64]:
-    """Give the places of each piece's samples, filled up with empty places where a piece has fewer."""
-    most = int(present.sum(axis=1).max(initial=1))
-    if most == present.shape[1]:
-        return np.tile(np.arange(most), (len(present), 1))
-    return np.argsort(~present, axis=1, kind="stable")[:, :most]
+    """Give the places of each piece's samples, of all pieces as many as the poorest has."""
+    places = np.nonzero(present)[1]
+    counts = present.sum(axis=1)
+    fewest = int(counts.min(initial=present.shape[1]))
+    starts = np.cumsum(counts) - counts
+    return np.asarray(places[starts[:, None] + np.arange(fewest)], np.int64)
 
 
 def _crossings(
@@ -144,13 +143,11 @@ class _Field:
     rows: Single
     cols: Single
     values: Single
-    weights: Single
-    """1 where there is a sample, else 0."""
 
     def with_linear_terms(self, parameters: FloatArray) -> FloatArray:
         """Set mean, slopes and amplitude to what suits the other parameters best."""
         _, slopes = self._model(parameters)
-        linear = slopes[:, _MEAN:] * self.weights[:, None]
+        linear = slopes[:, _MEAN:]
         normal = (linear @ linear.transpose(0, 2, 1)).astype(np.float64) + 1e-9 * np.eye(4)
         seen = (linear @ self.values[:, :, None]).astype(np.float64)
         solved = np.linalg.solve(normal, seen)[:, :, 0]
@@ -168,11 +165,12 @@ class _Field:
         return state.parameters, state.normal, state.cost
 
     def _part(self, chosen: npt.NDArray[np.int64]) -> "_Field":
+        if len(chosen) == len(self.rows):
+            return self
         return _Field(
             rows=self.rows[chosen],
             cols=self.cols[chosen],
             values=self.values[chosen],
-            weights=self.weights[chosen],
         )
 
     def advance(self, state: "_State", active: npt.NDArray[np.int64]) -> FloatArray:
@@ -194,8 +192,7 @@ class _Field:
     def _assess(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Give sums of squares, gradients and normal matrices."""
         model, slopes = self._model(parameters)
-        residual = self.weights * (self.values - model)
-        slopes *= self.weights[:, None]  # weights are 0 or 1: squared they are the same
+        residual = self.values - model
         gradient = (slopes @ residual[:, :, None])[:, :, 0]
         cost = np.einsum("ns,ns->n", residual, residual)
         normal = slopes @ slopes.transpose(0, 2, 1)
@@ -212,9 +209,8 @@ class _Field:
         # Distances from the lines; the sides are chosen so that both are positive between arms 1 and 2.
         along = cosine * down[:, None] + sine * right[:, None]
         across = (cosine * right[:, None] - sine * down[:, None]) * _SIDES[:, None]
-        scaled = across / width[:, None]
-        edge = erf(scaled)
-        peak = np.float32(2.0 / np.sqrt(np.pi)) * np.exp(-(scaled**2)) / width[:, None]
+        edge, peak = erf_and_bell(across / width[:, None])
+        peak *= np.float32(2.0 / np.sqrt(np.pi)) / width[:, None]
         slope_1, slope_2 = -amplitude * edge[:, 1] * peak[:, 0], -amplitude * edge[:, 0] * peak[:, 1]
         slopes = np.empty((len(parameters), 9, self.rows.shape[1]), dtype=np.float32)
         slopes[:, _ROW] = slope_1 * sine[:, 0] * _SIDES[0] + slope_2 * sine[:, 1] * _SIDES[1]

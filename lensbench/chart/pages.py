@@ -8,15 +8,16 @@ import numpy as np
 
 from lensbench.chart.coding import page_marker
 from lensbench.chart.reading import ReadMarkers
-from lensbench.chart.shapes import Marker
 from lensbench.chart.wall import WallPage, wall_page
 from lensbench.units import FloatArray
 
-__all__ = ["SightedPage", "corners_mm", "pages_of"]
+__all__ = ["SightedPage", "pages_of"]
 
 _NEAR_SIDES: Final = 0.6
 """Of a marker's side: how far its middle may lie from where another marker of its page puts it."""
 _LARGEST_SKEW: Final = 0.4
+_CORNERS: Final = np.array([(-1.0, -1.0), (-1.0, 1.0), (1.0, 1.0), (1.0, -1.0)])
+"""Of a marker in half sides, in the reader's order: clockwise on the page from the upper left."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -31,12 +32,6 @@ class SightedPage:
     markers: tuple[int, ...]
     """Indices, among those read, of the markers that agree."""
     marker_ids: tuple[int, ...]
-
-
-def corners_mm(marker: Marker) -> FloatArray:
-    """Give a marker's corners on its page, shape (4, 2), in the reader's order: clockwise from the upper left."""
-    half = marker.side_mm / 2.0
-    return np.asarray(marker.center_mm) + half * np.array([(-1, -1), (-1, 1), (1, 1), (1, -1)])
 
 
 def pages_of(read: ReadMarkers, *, factor: int) -> tuple[list[SightedPage], FloatArray]:
@@ -64,50 +59,50 @@ def pages_of(read: ReadMarkers, *, factor: int) -> tuple[list[SightedPage], Floa
     for index, what in said.items():
         if what is not None and what.paper == paper:
             members.setdefault(what.number, []).append((index, what.place))
-    pages = [_sighted(wall_page(paper, number), seen, corners_px) for number, seen in sorted(members.items())]
+    middles_px = corners_px.mean(axis=1)
+    pages = [
+        _sighted(wall_page(paper, number), seen, corners_px, middles_px)
+        for number, seen in sorted(members.items())
+    ]
     return [page for page in pages if page is not None], corners_px
 
 
-def _sighted(page: WallPage, seen: list[tuple[int, int]], corners_px: FloatArray) -> SightedPage | None:
+def _sighted(
+    page: WallPage, seen: list[tuple[int, int]], corners_px: FloatArray, middles_px: FloatArray
+) -> SightedPage | None:
     """Fit a page to the largest set of its markers that agree."""
-    flat = [corners_mm(page.markers[place]) for _, place in seen]
-    quads = [corners_px[index] for index, _ in seen]
-    best: list[int] = []
-    for one, other in zip(flat, quads, strict=True):
-        agreeing = _agreeing(_affine(one, other), flat, quads)
-        best = max(best, agreeing, key=len)
-    if not best:
-        return None
-    fit = _affine(np.concatenate([flat[k] for k in best]), np.concatenate([quads[k] for k in best]))
+    read = np.array([index for index, _ in seen])
+    flat = np.array([page.markers[place].center_mm for _, place in seen])
+    half_mm = page.markers[0].side_mm / 2.0
+    quads, middles = corners_px[read], middles_px[read]
+    own = quads.transpose(0, 2, 1) @ (_CORNERS / (4.0 * half_mm))
+    # placed[i, j]: where marker i, by its own corners alone, puts marker j.
+    placed = middles[:, None] + (flat[None] - flat[:, None]) @ own.transpose(0, 2, 1)
+    side_px = np.hypot(*(quads[:, 0] - quads[:, 2]).T) / np.sqrt(2.0)
+    agree = np.hypot(*np.moveaxis(placed - middles, 2, 0)) <= _NEAR_SIDES * side_px
+    best = np.flatnonzero(agree[agree.sum(axis=1).argmax()])
+    points_mm = (flat[best, None] + half_mm * _CORNERS).reshape(-1, 2)
+    fit = _affine(points_mm, quads[best].reshape(-1, 2))
     if not _believable(fit[:, :2]):
         return None
     return SightedPage(
         page=page,
         matrix=fit[:, :2],
         middle_px=fit[:, 2],
-        markers=tuple(seen[k][0] for k in best),
+        markers=tuple(int(read[k]) for k in best),
         marker_ids=tuple(page.markers[seen[k][1]].marker_id for k in best),
     )
-
-
-def _agreeing(fit: FloatArray, flat: list[FloatArray], quads: list[FloatArray]) -> list[int]:
-    agreeing = []
-    for number, (one, quad) in enumerate(zip(flat, quads, strict=True)):
-        placed = fit[:, :2] @ one.mean(axis=0) + fit[:, 2]
-        side_px = np.linalg.norm(quad[0] - quad[2]) / np.sqrt(2.0)
-        if np.linalg.norm(placed - quad.mean(axis=0)) <= _NEAR_SIDES * side_px:
-            agreeing.append(number)
-    return agreeing
 
 
 def _affine(points_mm: FloatArray, points_px: FloatArray) -> FloatArray:
     """Give the least-squares affine map, shape (2, 3)."""
     design = np.column_stack((points_mm, np.ones(len(points_mm))))
-    fit, *_ = np.linalg.lstsq(design, points_px, rcond=None)
-    return np.asarray(fit.T, dtype=np.float64)
+    return np.asarray(np.linalg.solve(design.T @ design, design.T @ points_px).T, dtype=np.float64)
 
 
 def _believable(matrix: FloatArray) -> bool:
     """Tell whether a map is neither mirrored nor more squeezed than a page seen at an angle."""
-    large, small = np.linalg.svd(matrix, compute_uv=False)
-    return bool(np.linalg.det(matrix) > 0.0 and small > _LARGEST_SKEW * large)
+    (a, b), (c, d) = matrix.tolist()
+    area, square = a * d - b * c, a * a + b * b + c * c + d * d
+    # The singular values' product and the sum of their squares.
+    return bool(area > 0.0 and area > _LARGEST_SKEW / (1.0 + _LARGEST_SKEW**2) * square)

@@ -10,8 +10,9 @@ from math import ceil
 from typing import Final
 
 import numpy as np
-from scipy.special import erf
+import numpy.typing as npt
 
+from lensbench.chart.blurred_step import Single, erf_and_bell
 from lensbench.chart.locating import Picture
 from lensbench.records import BoolArray, Box
 from lensbench.units import FloatArray
@@ -67,14 +68,12 @@ def locate_strips(picture: Picture, curves_px: FloatArray, *, blur_px: FloatArra
     side = 2 * half + 1
     first = np.rint(at) - half
     inside = ((first >= 0) & (first + side <= np.asarray(picture.size_px))).all(axis=1)
-    values, present = _cut(picture, first, side=side, inside=inside)
-    grid = np.arange(side, dtype=np.float64)
-    down = np.repeat(grid, side)[None] + (first - at)[:, :1]
-    right = np.tile(grid, side)[None] + (first - at)[:, 1:]
+    places, values, weights = _samples(picture, first, half=half, inside=inside)
+    down = places // side + (first - at)[:, :1]
+    right = places % side + (first - at)[:, 1:]
     forward = along[:, :1] * down + along[:, 1:] * right
     distance = normal[:, :1] * down + normal[:, 1:] * right + (sag / half_chord**2)[:, None] * forward**2
-    weights = present * (down**2 + right**2 <= (half + 0.5) ** 2)
-    shift, sd, fits = _shifts(values, distance, weights, np.maximum(blur_px, 0.5))
+    shift, sd, fits = _shifts(values, distance.astype(np.float32), weights, np.maximum(blur_px, 0.5))
     return Strips(
         point_px=at + shift[:, None] * normal,
         normal=normal,
@@ -83,41 +82,52 @@ def locate_strips(picture: Picture, curves_px: FloatArray, *, blur_px: FloatArra
     )
 
 
-def _cut(
-    picture: Picture, first: FloatArray, *, side: int, inside: BoolArray
-) -> tuple[FloatArray, FloatArray]:
-    values = np.zeros((len(first), side * side))
-    present = np.zeros((len(first), side * side))
+def _samples(
+    picture: Picture, first: FloatArray, *, half: int, inside: BoolArray
+) -> tuple[npt.NDArray[np.int64], Single, Single]:
+    """Give places in the window, values and weights of each window's samples in a disc; weight 0 fills up."""
+    side = 2 * half + 1
+    span = np.arange(-half, half + 1)
+    disc = (span[:, None] ** 2 + span**2 <= (half + 0.5) ** 2).ravel()
+    values = np.zeros((len(first), side * side), np.float32)
+    present = np.zeros((len(first), side * side), np.bool_)
     for index in np.flatnonzero(inside):
         row, col = (int(place) for place in first[index])
         piece = picture.cut(Box(top=row, left=col, height=side, width=side))
         values[index], present[index] = piece.values.ravel(), piece.present.ravel()
-    return values, present
+    present &= disc
+    counts = present.sum(axis=1)
+    window, place = np.nonzero(present)
+    order = np.arange(len(window)) - np.repeat(np.cumsum(counts) - counts, counts)
+    places = np.full((len(first), int(counts.max(initial=1))), side * side // 2)
+    weights = np.zeros(places.shape, np.float32)
+    places[window, order], weights[window, order] = place, 1.0
+    return places, np.take_along_axis(values, places, axis=1), weights
 
 
 def _shifts(
-    values: FloatArray, distance: FloatArray, weights: FloatArray, blur_px: FloatArray
+    values: Single, distance: Single, weights: Single, blur_px: FloatArray
 ) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Fit level, step and shift of every window by Gauss-Newton."""
-    width = np.sqrt(2.0) * blur_px[:, None]
+    width = (np.sqrt(2.0) * blur_px[:, None]).astype(np.float32)
     shift = np.zeros(len(values))
-    basis = np.empty((len(values), 3, values.shape[1]))
+    basis = np.empty((len(values), 3, values.shape[1]), np.float32)
     basis[:, 0] = 1.0
     basis[:, 2] = 0.0
     step: FloatArray = np.zeros((len(values), 3))
     normal: FloatArray = np.zeros((len(values), 3, 3))
     for turn in range(_ROUNDS):
-        scaled = (distance - shift[:, None]) / width
-        basis[:, 1] = erf(scaled)
+        basis[:, 1], bell = erf_and_bell((distance - shift[:, None].astype(np.float32)) / width)
         if turn:
-            basis[:, 2] = -step[:, 1:2] * (2.0 / np.sqrt(np.pi)) * np.exp(-(scaled**2)) / width
+            basis[:, 2] = (-2.0 / np.sqrt(np.pi) * step[:, 1:2]).astype(np.float32) / width * bell
         weighted = basis * weights[:, None]
-        normal = weighted @ basis.transpose(0, 2, 1) + 1e-12 * np.eye(3)
-        step = np.asarray(np.linalg.solve(normal, weighted @ values[:, :, None])[:, :, 0], np.float64)
+        normal = (weighted @ basis.transpose(0, 2, 1)).astype(np.float64) + 1e-12 * np.eye(3)
+        seen = (weighted @ values[:, :, None]).astype(np.float64)
+        step = np.asarray(np.linalg.solve(normal, seen)[:, :, 0], np.float64)
         shift = shift + (np.clip(step[:, 2], -2.0, 2.0) if turn else 0.0)
-    left = values - (step[:, None] @ basis)[:, 0]
+    left = values - (step[:, None].astype(np.float32) @ basis)[:, 0]
     freedom = np.maximum(weights.sum(axis=1) - 3.0, 1.0)
-    variance = (weights * left**2).sum(axis=1) / freedom
+    variance = (weights * left**2).sum(axis=1).astype(np.float64) / freedom
     spread = np.linalg.inv(normal)[:, 2, 2]
     fits = np.sqrt(variance) <= _LARGEST_MISFIT * np.abs(step[:, 1])
     return shift, np.sqrt(variance * np.abs(spread)), fits

@@ -1,11 +1,12 @@
 """A sheet over several smaller pages, to be cut at one border, laid over the neighbour's, and joined."""
 
 from dataclasses import dataclass, replace
-from math import ceil
+from itertools import pairwise, product
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 from lensbench.chart.drawing import draw_content
+from lensbench.chart.joins import OVERLAP_MM, Joins, joins_along, obstacles
 from lensbench.chart.layout import Layout
 from lensbench.chart.lettering import Note, ruler_at
 from lensbench.chart.page import Corner, Page
@@ -14,42 +15,63 @@ from lensbench.errors import SettingError
 
 __all__ = ["OVERLAP_MM", "Tile", "Tiling", "draw_tiled", "tiling"]
 
-OVERLAP_MM: Final = 10.0
 _MARGIN_MM: Final = 12.0
 """Of a tile: printers leave it blank, and the marks stand in it."""
 _MARK_MM, _THIN_MM = 6.0, 0.15
 _MOST_TILES: Final = 100
 _RULER_MM: Final = 50.0
+_PLAN_MM: Final = (7.0, 16.0)
+"""Of the small plan: largest height and width."""
+_PAGES_A_TARGET: Final = 0.75
+"""How many more pages a target is worth."""
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tile:
     """One page of a tiled sheet."""
 
-    name: str
-    """Row letter and column number, from the upper left: «B3»."""
+    strip: int
+    """Which row of pages (or column, as the tiling is), from 1."""
+    page: int
+    """Along the strip, from 1."""
     center_mm: Corner
-    """The part of the sheet that it shows, from the sheet's centre."""
-    first_row: bool
-    first_col: bool
+    """The middle of the part that it shows, from the sheet's centre."""
+    shown_mm: Corner
+    """(height, width) of that part: from its own cut border to the overlap's end."""
+    uncut: tuple[bool, bool]
+    """Whether no page joins above; whether none joins at the left."""
+    last: tuple[bool, bool]
+    """Whether no page joins below; whether none joins at the right."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tiling:
-    """How a sheet is laid over pages."""
+    """How a sheet is laid over pages: in strips, each joined by itself before the strips are joined."""
 
     paper: str
     paper_mm: Corner
-    """(height, width) of a page, lying or standing as needs fewer."""
-    shown_mm: Corner
-    """(height, width) of the part of the sheet on one page, overlap included."""
-    rows: int
-    cols: int
+    """(height, width) of a page, lying or standing as suits."""
+    axis: int
+    """0: the strips are rows of pages; 1: columns."""
     tiles: tuple[Tile, ...]
+    """Strip by strip."""
+    left_out: tuple[str, ...]
+    """Targets that a join would cross: they are not printed."""
+
+    @property
+    def strip_word(self) -> str:
+        """What a strip is called."""
+        return ("row", "column")[self.axis]
+
+    def name(self, tile: Tile) -> str:
+        """Name a page as it is printed on it."""
+        return f"{self.strip_word} {tile.strip}, page {tile.page}"
 
 
 def tiling(layout: Layout, tile: str) -> Tiling:
-    """Lay a sheet over pages of a smaller paper.
+    """Lay a sheet over pages of a smaller paper: few pages, and joins that cross few targets.
 
     Raises
     ------
@@ -60,38 +82,92 @@ def tiling(layout: Layout, tile: str) -> Tiling:
     lying = paper.size_mm
     if lying[0] * lying[1] >= layout.paper_mm[0] * layout.paper_mm[1]:
         raise SettingError(f"--tile {paper.name}: the page is no smaller than the chart's {layout.paper}")
-    paper_mm = min((lying, lying[::-1]), key=lambda size: _counts(layout, size)[0] * _counts(layout, size)[1])
-    rows, cols = _counts(layout, paper_mm)
-    if rows * cols > _MOST_TILES:
-        raise SettingError(f"--tile {paper.name}: {rows * cols} pages would be needed; take a larger paper")
-    shown_mm = (paper_mm[0] - 2.0 * _MARGIN_MM, paper_mm[1] - 2.0 * _MARGIN_MM)
-    steps = [side - OVERLAP_MM for side in shown_mm]
-    tiles = tuple(
-        Tile(
-            name=f"{chr(ord('A') + row)}{col + 1}",
-            center_mm=((row - (rows - 1) / 2.0) * steps[0], (col - (cols - 1) / 2.0) * steps[1]),
-            first_row=row == 0,
-            first_col=col == 0,
+    ways = [
+        _laid(layout, paper.name, paper_mm, axis=axis, more=more)
+        for paper_mm in (lying, lying[::-1])
+        for axis in (0, 1)
+        for more in product((0, 1), repeat=2)
+    ]
+    plan = min(ways, key=lambda way: len(way.tiles) + _PAGES_A_TARGET * _lost(layout, way))
+    if len(plan.tiles) > _MOST_TILES:
+        raise SettingError(
+            f"--tile {paper.name}: {len(plan.tiles)} pages would be needed; take a larger paper"
         )
-        for row in range(rows)
-        for col in range(cols)
-    )
-    return Tiling(paper=paper.name, paper_mm=paper_mm, shown_mm=shown_mm, rows=rows, cols=cols, tiles=tiles)
+    return plan
 
 
-def _counts(layout: Layout, paper_mm: Corner) -> tuple[int, int]:
-    rows, cols = (
-        ceil((whole - OVERLAP_MM) / (side - 2.0 * _MARGIN_MM - OVERLAP_MM))
-        for whole, side in zip(layout.paper_mm, paper_mm, strict=True)
+def _lost(layout: Layout, way: Tiling) -> float:
+    """Count the targets left out; the one in the middle, on which a photographer focuses, counts for all."""
+    middle = next(target.name for target in layout.targets if target.center_mm == (0.0, 0.0))
+    return len(way.left_out) + len(layout.targets) * (middle in way.left_out)
+
+
+def _laid(layout: Layout, paper: str, paper_mm: Corner, *, axis: int, more: tuple[int, ...]) -> Tiling:
+    """Cut the sheet into strips, and each strip into pages."""
+    shown = [side - 2.0 * _MARGIN_MM for side in paper_mm]
+    strips = joins_along(
+        obstacles(layout, axis),
+        whole_mm=layout.paper_mm[axis],
+        shown_mm=shown[axis],
+        more_parts=more[axis],
     )
-    return max(rows, 1), max(cols, 1)
+    parts = _parts(strips, layout.paper_mm[axis])
+    pages = [
+        joins_along(
+            obstacles(layout, 1 - axis, between_mm=(start, end - OVERLAP_MM)),
+            whole_mm=layout.paper_mm[1 - axis],
+            shown_mm=shown[1 - axis],
+            more_parts=more[1 - axis],
+        )
+        for start, end in parts
+    ]
+    crossed = {name for joins in (strips, *pages) for name in joins.crossed}
+    return Tiling(
+        paper=paper,
+        paper_mm=paper_mm,
+        axis=axis,
+        tiles=tuple(
+            _tile(
+                axis,
+                strip=(number, len(parts)),
+                page=(page, len(joins.places_mm) + 1),
+                across=across,
+                along=along,
+            )
+            for number, (across, joins) in enumerate(zip(parts, pages, strict=True), start=1)
+            for page, along in enumerate(_parts(joins, layout.paper_mm[1 - axis]), start=1)
+        ),
+        left_out=tuple(target.name for target in layout.targets if target.name in crossed),
+    )
+
+
+def _parts(joins: Joins, whole_mm: float) -> list[Corner]:
+    """Give where each part begins, at its join, and ends, under the neighbour."""
+    borders = [-whole_mm / 2.0, *joins.places_mm, whole_mm / 2.0 - OVERLAP_MM]
+    return [(start, end + OVERLAP_MM) for start, end in pairwise(borders)]
+
+
+def _tile(axis: int, *, strip: tuple[int, int], page: tuple[int, int], across: Corner, along: Corner) -> Tile:
+    """Put a page together; `strip` and `page` are (number, of how many), `across` and `along` (start, end)."""
+
+    def ordered(first: T, second: T) -> tuple[T, T]:
+        return (first, second) if axis == 0 else (second, first)
+
+    return Tile(
+        strip=strip[0],
+        page=page[0],
+        center_mm=ordered(sum(across) / 2.0, sum(along) / 2.0),
+        shown_mm=ordered(across[1] - across[0], along[1] - along[0]),
+        uncut=ordered(strip[0] == 1, page[0] == 1),
+        last=ordered(strip[0] == strip[1], page[0] == page[1]),
+    )
 
 
 def draw_tiled(layout: Layout, plan: Tiling, out: Path) -> None:
     """Write a sheet as pages to be joined.
 
     Each page shows its part of the sheet, marks where to cut (upper and left border) and where the neighbour's
-    cut edge comes to lie, and its name.
+    cut edge comes to lie, its place among the others, and how to join.
 
     Raises
     ------
@@ -102,10 +178,11 @@ def draw_tiled(layout: Layout, plan: Tiling, out: Path) -> None:
     for number, tile in enumerate(plan.tiles):
         if number:
             page.next_page()
-        page.show_part(tile.center_mm, plan.shown_mm)
+        page.show_part(tile.center_mm, tile.shown_mm)
         draw_content(page, _shown(layout, tile, plan))
         page.show_whole()
-        _draw_marks(page, plan)
+        _draw_marks(page, tile)
+        _draw_place(page, layout, plan, tile)
         _draw_words(page, layout, plan, tile)
     page.write(out)
 
@@ -116,31 +193,33 @@ def _shown(layout: Layout, tile: Tile, plan: Tiling) -> Layout:
     def shows(center_mm: Corner, reach_mm: float) -> bool:
         return all(
             abs(place - middle) <= shown / 2.0 + reach_mm
-            for place, middle, shown in zip(center_mm, tile.center_mm, plan.shown_mm, strict=True)
+            for place, middle, shown in zip(center_mm, tile.center_mm, tile.shown_mm, strict=True)
         )
 
     centre = [target for target in layout.targets if target.center_mm == (0.0, 0.0)]
     others = [t for t in layout.targets if t not in centre and shows(t.center_mm, t.radius_mm)]
     return replace(
         layout,
-        targets=(*centre, *others),
+        targets=(*centre, *(target for target in others if target.name not in plan.left_out)),
         markers=tuple(marker for marker in layout.markers if shows(marker.center_mm, marker.side_mm)),
         tones=tuple(tone for tone in layout.tones if shows(tone.center_mm, tone.side_mm)),
     )
 
 
-def _draw_marks(page: Page, plan: Tiling) -> None:
-    """Draw bars in the margin at the borders of the shown part, and at the overlap's inner lines."""
-    half_row, half_col = plan.shown_mm[0] / 2.0, plan.shown_mm[1] / 2.0
-    lines_row = (-half_row, half_row - OVERLAP_MM)
-    lines_col = (-half_col, half_col - OVERLAP_MM)
-    for row in lines_row:
+def _draw_marks(page: Page, tile: Tile) -> None:
+    """Draw bars in the margin: where to cut, and where the neighbour's cut edge comes to lie."""
+    half_row, half_col = tile.shown_mm[0] / 2.0, tile.shown_mm[1] / 2.0
+    for row in _marked(half_row, uncut=tile.uncut[0], last=tile.last[0]):
         for side in (-1.0, 1.0):
             page.polygon(_bar(row, side * (half_col + 1.0), side * (half_col + 1.0 + _MARK_MM)), 0.0)
-    for col in lines_col:
+    for col in _marked(half_col, uncut=tile.uncut[1], last=tile.last[1]):
         for side in (-1.0, 1.0):
             bar = _bar(col, side * (half_row + 1.0), side * (half_row + 1.0 + _MARK_MM))
             page.polygon([(row, place) for place, row in bar], 0.0)
+
+
+def _marked(half_mm: float, *, uncut: bool, last: bool) -> list[float]:
+    return [*([] if uncut else [-half_mm]), *([] if last else [half_mm - OVERLAP_MM])]
 
 
 def _bar(row: float, start: float, end: float) -> list[Corner]:
@@ -148,29 +227,69 @@ def _bar(row: float, start: float, end: float) -> list[Corner]:
     return [(row - half, start), (row - half, end), (row + half, end), (row + half, start)]
 
 
+def _draw_place(page: Page, layout: Layout, plan: Tiling, tile: Tile) -> None:
+    """Draw the joined pages small in the lower margin, this one filled."""
+    scale = min(most / whole for most, whole in zip(_PLAN_MM, layout.paper_mm, strict=True))
+    middle = (
+        tile.shown_mm[0] / 2.0 + 1.5 + scale * layout.paper_mm[0] / 2.0,
+        tile.shown_mm[1] / 2.0 - OVERLAP_MM - 4.0 - scale * layout.paper_mm[1] / 2.0,
+    )
+    for other in plan.tiles:
+        outline = _outline(other, scale=scale, middle=middle, inset=0.0)
+        page.polygon(outline, 0.0)
+        if other is not tile:
+            page.polygon(_outline(other, scale=scale, middle=middle, inset=2.0 * _THIN_MM), 1.0)
+
+
+def _outline(tile: Tile, *, scale: float, middle: Corner, inset: float) -> list[Corner]:
+    """Give the corners of a page in the small plan, as far as it shows when all are joined."""
+    sides = []
+    for axis in (0, 1):
+        start = tile.center_mm[axis] - tile.shown_mm[axis] / 2.0
+        end = start + tile.shown_mm[axis] - (0.0 if tile.last[axis] else OVERLAP_MM)
+        sides.append((middle[axis] + scale * start + inset, middle[axis] + scale * end - inset))
+    (top, bottom), (left, right) = sides
+    return [(top, left), (top, right), (bottom, right), (bottom, left)]
+
+
 def _draw_words(page: Page, layout: Layout, plan: Tiling, tile: Tile) -> None:
-    half_row, half_col = plan.shown_mm[0] / 2.0, plan.shown_mm[1] / 2.0
-    base = -half_row - 2.5
-    title = f"{layout.name}, page {tile.name} of {plan.rows} rows (A to {chr(ord('A') + plan.rows - 1)})"
-    cut = "left" if tile.first_row else "upper" if tile.first_col else "upper and left"
-    whole = tile.first_row and tile.first_col
-    join = (
-        "First page: do not cut."
-        if whole
-        else f"Cut the {cut} border at the marks; lay it on the neighbour's inner marks."
-    )
-    left = -half_col + 2.0
-    room = 2.0 * half_col - OVERLAP_MM - 4.0
-    page.note(
-        Note(text=f"{title} and {plan.cols} columns. {join}", anchor=(base, left), size_mm=2.6, room_mm=room)
-    )
+    half_row, half_col = tile.shown_mm[0] / 2.0, tile.shown_mm[1] / 2.0
+    left, room = 2.0 - half_col, 2.0 * half_col - OVERLAP_MM - 4.0
+    which = f"lensbench {layout.name}: {plan.name(tile)}. {_how(tile)}"
+    beside = left + _RULER_MM + 3.0
     row = half_row + 5.5
     page.ruler(ruler_at((row, left), _RULER_MM))
-    page.note(
-        Note(
-            text=f"This line is {_RULER_MM:g} mm long. Print at actual size (100 %), join on a flat rigid board.",
-            anchor=(row, left + _RULER_MM + 3.0),
-            size_mm=2.6,
-            room_mm=room - _RULER_MM - 3.0,
-        )
+    order = f"Join the pages of each {plan.strip_word} first, then the {plan.strip_word}s."
+    lines = (
+        (which, (-half_row - 5.4, left), room),
+        (_check(layout, plan), (-half_row - 2.2, left), room),
+        (order, (row - 3.0, beside), room - _RULER_MM - 6.0 - _PLAN_MM[1]),
+        (
+            f"This line is {_RULER_MM:g} mm long. Print at actual size (100 %).",
+            (row, beside),
+            room - _RULER_MM - 6.0 - _PLAN_MM[1],
+        ),
     )
+    for text, anchor, room_mm in lines:
+        page.note(Note(text=text, anchor=anchor, size_mm=2.4, room_mm=room_mm))
+
+
+def _how(tile: Tile) -> str:
+    """Say how to join a page."""
+    cut = [name for name, stays in zip(("upper", "left"), tile.uncut, strict=True) if not stays]
+    if not cut:
+        return "Leave this page whole."
+    where = " and ".join({"upper": "above", "left": "at the left"}[name] for name in cut)
+    return f"Cut its {' and '.join(cut)} border at the marks; lay the cut on the inner marks {where}."
+
+
+def _check(layout: Layout, plan: Tiling) -> str:
+    """Say how to see that the whole is right, and what is missing in it."""
+    frame = layout.frames[0]
+    text = (
+        f"Join on a flat rigid board: then the outer {frame.ratio} marks at left and right stand "
+        f"{frame.size_mm[1]:.1f} mm apart."
+    )
+    if plan.left_out:
+        text += f" Not printed, for a join would cross them: {', '.join(plan.left_out)}."
+    return text

@@ -1,13 +1,7 @@
 """Camera and pages together: one plane seen through one lens, and on it pages hung and printed by hand.
 
-The wall's own coordinates have their origin on the optical axis and are turned so that the map onto the picture
-is symmetric; then
-
-    X = place + R(turn) S x_page,  p = e^c A X / (1 + g X),  A = [[1 + a1, a2], [a2, 1 - a1]],
-    picture = middle + p (1 + k1 q + k2 q^2),  q = |p|^2,  lengths in half-diagonals.
-
-S is a page's print: its scale and its stretch, which are one only nearly. That they are unknown is what limits
-the tilt, and the stated spread holds it.
+That a page's print is true to scale only nearly is what limits the tilt, and the stated spread holds it.
+The normal equations have an arrow's form (camera x every page, no page x page), and are solved page by page.
 """
 
 from dataclasses import dataclass
@@ -16,6 +10,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from lensbench.chart.wall_model import CAMERA, PAGE, Observations, WallModel
 from lensbench.units import FloatArray
 
 __all__ = ["PRINT_SCALE_SD", "SETTLED", "Observations", "WallFit", "fit_wall"]
@@ -24,30 +19,14 @@ PRINT_SCALE_SD: Final = 0.001
 """Of one page's print scale against another's: from memory of office printers; common practice, no source."""
 _PRINT_STRETCH_SD: Final = 0.0005
 """Of a page's stretch along one axis against the other."""
-_SHAPE_SD: Final = np.array([2.0, 0.03, 0.03, 0.5, 0.5, 0.05, 0.03])
+_CAMERA_SD: Final = np.array([2.0, 0.03, 0.03, 0.5, 0.5, 0.05, 0.03])
 """What cameras do at all: scale, shape of A, perspective, distortion."""
-_CAMERA: Final = 7
-_PAGE: Final = 6
+_PAGE_SD: Final = np.array([1e3, 1e3, 1e3, PRINT_SCALE_SD, _PRINT_STRETCH_SD, _PRINT_STRETCH_SD])
+_NOTHING_SD: Final = 1e-6
 _ROUNDS: Final = 8
-_STEP: Final = 1e-6
 SETTLED: Final = 1e-6
 """In half-diagonals: some thousandths of a pixel."""
 _LARGE: Final = 3.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Observations:
-    """Places seen along one direction each, one entry an observation."""
-
-    page: npt.NDArray[np.int64]
-    """Shape (m,): index of the page."""
-    point_mm: FloatArray
-    """Shape (m, 2): on the page."""
-    normal: FloatArray
-    """Shape (m, 2): direction in the picture."""
-    value_px: FloatArray
-    """Shape (m,): the place seen, along that direction."""
-    sd_px: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,15 +43,14 @@ class WallFit:
     turns_deg: FloatArray
     scales: FloatArray
     standardised: FloatArray
-    """Shape (m,): what the fit leaves of each observation, in its standard deviations."""
-    model: "_Model"
+    """Shape (m,): what the fit leaves of each observation, in its standard deviations, in the pages' order."""
+    model: WallModel
     parameters: FloatArray
 
     def to_px(self, page: npt.NDArray[np.int64], point_mm: FloatArray) -> FloatArray:
         """Give the pixels of points on pages; `page` has the points' shape but for its last axis, or spreads to it."""
         flat = np.broadcast_to(page, point_mm.shape[:-1]).ravel()
-        pages = self.parameters[_CAMERA:].reshape(-1, _PAGE)[flat]
-        placed = self.model.placed(self.parameters[:_CAMERA], pages, point_mm.reshape(-1, 2))
+        placed = self.model.to_px(self.parameters, flat, point_mm.reshape(-1, 2))
         return placed.reshape(point_mm.shape)
 
 
@@ -100,133 +78,124 @@ def fit_wall(
     settled : float
         The step below which the fit ends, in half-diagonals.
     """
-    model = _Model.starting(matrices, middles_px, size_px)
+    model = WallModel.starting(matrices, middles_px, size_px)
+    seen = seen.by_page()
+    prior = _prior(len(matrices), second_term=second_term)
     parameters = model.start.copy()
-    expected_sd = np.concatenate((_SHAPE_SD, np.tile(_PAGE_SD, len(matrices))))
-    if not second_term:
-        expected_sd[_CAMERA - 1] = 1e-6
-    prior = expected_sd**-2.0
-    normal, left = np.eye(len(parameters)), np.zeros(len(seen.sd_px))
-    weights = np.ones(len(seen.sd_px))
+    left, slopes = model.left_and_slopes(parameters, seen)
     for _ in range(_ROUNDS):
-        left = model.left(parameters, seen)
-        weights = np.minimum(1.0, _LARGE / np.maximum(np.abs(left), 1e-9))
-        slopes = model.slopes(parameters, seen)
-        normal = slopes.T @ (weights[:, None] * slopes) + np.diag(prior)
-        held = prior * (parameters - model.held_at)
-        step = np.linalg.solve(normal, slopes.T @ (weights * left) - held)
+        normal = _Arrow.of(seen.page, slopes, left, _weights(left)).held(prior, parameters - _expected(model))
+        step = normal.step()
         parameters = parameters + step
+        left, slopes = model.left_and_slopes(parameters, seen)
         if np.abs(step).max() < settled:
             break
-    left = model.left(parameters, seen)
+    weights = _weights(left)
+    normal = _Arrow.of(seen.page, slopes, left, weights).held(prior, parameters - _expected(model))
     freedom = max(len(left) - len(parameters), 1)
     inflation = max(1.0, float((weights * left**2).sum()) / freedom)
-    covariance: FloatArray = np.asarray(inflation * np.linalg.inv(normal)[:5, :5], dtype=np.float64)
-    return model.result(parameters, covariance, left)
+    return _result(model, parameters, inflation * normal.camera_covariance()[:5, :5], left)
 
 
-_PAGE_SD: Final = np.array([1e3, 1e3, 1e3, PRINT_SCALE_SD, _PRINT_STRETCH_SD, _PRINT_STRETCH_SD])
+def _prior(pages: int, *, second_term: bool) -> FloatArray:
+    sd = np.concatenate((_CAMERA_SD, np.tile(_PAGE_SD, pages)))
+    if not second_term:
+        sd[CAMERA - 1] = _NOTHING_SD
+    weight: FloatArray = sd**-2.0
+    return weight
+
+
+def _expected(model: WallModel) -> FloatArray:
+    """Give what the prior expects: the scale where it started, no shape, no distortion, exact prints."""
+    expected = np.zeros_like(model.start)
+    expected[0] = model.start[0]
+    return expected
+
+
+def _weights(left: FloatArray) -> FloatArray:
+    """Give large deviations less weight (Huber 1964, Annals of Mathematical Statistics 35:73)."""
+    return np.asarray(np.minimum(1.0, _LARGE / np.maximum(np.abs(left), 1e-9)), np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Model:
-    """Parameters: 7 of the camera; of each page place (2), turn, log scale and stretch (2)."""
+class _Arrow:
+    """Normal equations of camera and pages; no page touches another."""
 
-    start: FloatArray
-    unit_mm: float
-    """A half-diagonal on the wall."""
-    half_diagonal_px: float
-    middle_px: FloatArray
-
-    @property
-    def held_at(self) -> FloatArray:
-        """What the prior expects: the scale where it started, no shape, no distortion, exact prints."""
-        held = np.zeros_like(self.start)
-        held[0] = self.start[0]
-        return held
+    camera: FloatArray
+    """Shape (7, 7)."""
+    shared: FloatArray
+    """Shape (pages, 7, 6)."""
+    pages: FloatArray
+    """Shape (pages, 6, 6)."""
+    seen_camera: FloatArray
+    seen_pages: FloatArray
+    """Right-hand sides, shapes (7,) and (pages, 6)."""
 
     @classmethod
-    def starting(cls, matrices: FloatArray, middles_px: FloatArray, size_px: tuple[int, int]) -> "_Model":
-        half_diagonal_px = float(np.hypot(*size_px)) / 2.0
-        middle_px = (np.asarray(size_px) - 1.0) / 2.0
-        unit_mm = half_diagonal_px / float(np.median(np.sqrt(np.linalg.det(matrices))))
-        pages = np.zeros((len(matrices), _PAGE))
-        pages[:, :2] = (middles_px - middle_px) / half_diagonal_px
-        pages[:, 2] = np.arctan2(matrices[:, 0, 1] - matrices[:, 1, 0], matrices[:, 0, 0] + matrices[:, 1, 1])
-        start = np.concatenate((np.zeros(_CAMERA), pages.ravel()))
-        return cls(start=start, unit_mm=unit_mm, half_diagonal_px=half_diagonal_px, middle_px=middle_px)
-
-    def left(self, parameters: FloatArray, seen: Observations) -> FloatArray:
-        """Give seen less expected, in standard deviations."""
-        pages = parameters[_CAMERA:].reshape(-1, _PAGE)[seen.page]
-        placed = self.placed(parameters[:_CAMERA], pages, seen.point_mm)
-        left: FloatArray = (seen.value_px - (seen.normal * placed).sum(axis=1)) / seen.sd_px
-        return left
-
-    def slopes(self, parameters: FloatArray, seen: Observations) -> FloatArray:
-        """Give the derivatives of what is expected, in standard deviations, shape (m, parameters)."""
-        index = seen.page
-        camera, pages = parameters[:_CAMERA], parameters[_CAMERA:].reshape(-1, _PAGE)[index]
-        slopes = np.zeros((len(index), len(parameters)))
-        rows = np.arange(len(index))
-        across = seen.normal / (_STEP * seen.sd_px[:, None])
-        here = self.placed(camera, pages, seen.point_mm)
-        for column, step in enumerate(_STEP * np.eye(_CAMERA)):
-            change = self.placed(camera + step, pages, seen.point_mm) - here
-            slopes[:, column] = (across * change).sum(axis=1)
-        for column, step in enumerate(_STEP * np.eye(_PAGE)):
-            change = self.placed(camera, pages + step, seen.point_mm) - here
-            slopes[rows, _CAMERA + _PAGE * index + column] = (across * change).sum(axis=1)
-        return slopes
-
-    def placed(self, camera: FloatArray, pages: FloatArray, point_mm: FloatArray) -> FloatArray:
-        """Give the pixels of points, each on a page with its own parameters."""
-        row, col = (point_mm * (np.exp(pages[:, 3]) / self.unit_mm)[:, None]).T
-        row, col = (
-            row * (1.0 + pages[:, 4]) + col * pages[:, 5],
-            row * pages[:, 5] + col * (1.0 - pages[:, 4]),
-        )
-        cosine, sine = np.cos(pages[:, 2]), np.sin(pages[:, 2])
-        wall = np.stack(
-            (pages[:, 0] + row * cosine + col * sine, pages[:, 1] - row * sine + col * cosine), axis=-1
-        )
-        plain = wall @ _plain(camera) / (1.0 + wall @ camera[3:5])[:, None]
-        q = (plain**2).sum(axis=1, keepdims=True)
-        placed: FloatArray = self.middle_px + self.half_diagonal_px * plain * (
-            1.0 + q * (camera[5] + q * camera[6])
-        )
-        return placed
-
-    def homography(self, camera: FloatArray) -> FloatArray:
-        """Give wall mm to pixels, without distortion."""
-        flat = np.eye(3)
-        flat[:2, :2] = _plain(camera)
-        flat[2, :2] = camera[3:5]
-        to_px = np.diag([self.half_diagonal_px, self.half_diagonal_px, 1.0])
-        to_px[:2, 2] = self.middle_px
-        return to_px @ flat @ np.diag([1.0 / self.unit_mm, 1.0 / self.unit_mm, 1.0])
-
-    def result(self, parameters: FloatArray, covariance: FloatArray, left: FloatArray) -> WallFit:
-        camera, pages = parameters[:_CAMERA], parameters[_CAMERA:].reshape(-1, _PAGE)
-        values, vectors = np.linalg.eigh(covariance)
-        steps = (vectors * np.sqrt(values.clip(0.0))).T
-        middle = self.homography(camera)
-        spread = [self.homography(camera + np.append(step, (0.0, 0.0))) - middle for step in steps]
-        return WallFit(
-            homography=middle,
-            homography_spread=np.array(spread),
-            radial=(float(camera[5]), float(camera[6])),
-            places_mm=pages[:, :2] * self.unit_mm,
-            turns_deg=np.degrees(pages[:, 2]),
-            scales=np.exp(pages[:, 3]),
-            standardised=left,
-            model=self,
-            parameters=parameters,
+    def of(
+        cls, page: npt.NDArray[np.int64], slopes: FloatArray, left: FloatArray, weights: FloatArray
+    ) -> "_Arrow":
+        """Add the observations up, which lie in the order of their pages."""
+        starts = np.flatnonzero(np.diff(page, prepend=-1))
+        weighted = weights[:, None] * slopes
+        products = (weighted[:, :, None] * slopes[:, None]).reshape(len(left), -1)
+        blocks = np.add.reduceat(products, starts).reshape(-1, CAMERA + PAGE, CAMERA + PAGE)
+        seen = np.add.reduceat(weighted * left[:, None], starts)
+        return cls(
+            camera=blocks[:, :CAMERA, :CAMERA].sum(axis=0),
+            shared=blocks[:, :CAMERA, CAMERA:],
+            pages=blocks[:, CAMERA:, CAMERA:],
+            seen_camera=seen[:, :CAMERA].sum(axis=0),
+            seen_pages=seen[:, CAMERA:],
         )
 
+    def held(self, prior: FloatArray, off: FloatArray) -> "_Arrow":
+        """Add what is expected beforehand: its weights, and how far off the parameters stand."""
+        pull = prior * off
+        return _Arrow(
+            camera=self.camera + np.diag(prior[:CAMERA]),
+            shared=self.shared,
+            pages=self.pages + prior[CAMERA:].reshape(-1, PAGE, 1) * np.eye(PAGE),
+            seen_camera=self.seen_camera - pull[:CAMERA],
+            seen_pages=self.seen_pages - pull[CAMERA:].reshape(-1, PAGE),
+        )
 
-def _plain(camera: FloatArray) -> FloatArray:
-    """Give the symmetric map of the wall onto the picture."""
-    scale, one, other = camera[:3]
-    shape: FloatArray = np.exp(scale) * np.array([[1.0 + one, other], [other, 1.0 - one]])
-    return shape
+    def step(self) -> FloatArray:
+        """Solve for the change of all parameters."""
+        through, alone = self._eliminated()
+        camera = np.linalg.solve(
+            alone, self.seen_camera - (through * self.seen_pages[:, None]).sum(axis=(0, 2))
+        )
+        rest = self.seen_pages - np.einsum("pcq,c->pq", self.shared, camera)
+        pages = np.linalg.solve(self.pages, rest[:, :, None])[:, :, 0]
+        return np.concatenate((camera, pages.ravel()))
+
+    def camera_covariance(self) -> FloatArray:
+        """Give the camera's covariance, the pages being as unknown as they are."""
+        return np.asarray(np.linalg.inv(self._eliminated()[1]), np.float64)
+
+    def _eliminated(self) -> tuple[FloatArray, FloatArray]:
+        """Give shared over pages, shape (pages, 7, 6), and the camera's equations without the pages'."""
+        solved = np.linalg.solve(self.pages, self.shared.transpose(0, 2, 1))
+        through = np.asarray(solved.transpose(0, 2, 1), np.float64)
+        alone: FloatArray = self.camera - (through @ self.shared.transpose(0, 2, 1)).sum(axis=0)
+        return through, alone
+
+
+def _result(model: WallModel, parameters: FloatArray, covariance: FloatArray, left: FloatArray) -> WallFit:
+    camera, pages = parameters[:CAMERA], parameters[CAMERA:].reshape(-1, PAGE)
+    values, vectors = np.linalg.eigh(covariance)
+    steps = (vectors * np.sqrt(values.clip(0.0))).T
+    middle = model.homography(camera)
+    spread = [model.homography(camera + np.append(step, (0.0, 0.0))) - middle for step in steps]
+    return WallFit(
+        homography=middle,
+        homography_spread=np.array(spread),
+        radial=(float(camera[5]), float(camera[6])),
+        places_mm=pages[:, :2] * model.unit_mm,
+        turns_deg=np.degrees(pages[:, 2]),
+        scales=np.exp(pages[:, 3]),
+        standardised=left,
+        model=model,
+        parameters=parameters,
+    )

@@ -100,6 +100,9 @@ def shrink(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[Any]:
     whole = plane[: rows * factor, : columns * factor]
     if factor == 1:
         return whole
+    if factor % 2 == 0:  # by halves: OpenCV is quickest at these
+        halved = cv2.resize(whole, (whole.shape[1] // 2, whole.shape[0] // 2), interpolation=cv2.INTER_AREA)
+        return shrink(np.asarray(halved), factor // 2)
     return np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA))
 
 
