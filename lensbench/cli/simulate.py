@@ -11,6 +11,7 @@ from lensbench.errors import SettingError
 
 if TYPE_CHECKING:
     from lensbench.chart.layout import Layout
+    from lensbench.simulate import Job
 
 __all__ = ["FileFormat", "Filter", "simulate"]
 
@@ -22,6 +23,20 @@ class FileFormat(StrEnum):
     JPEG = "jpeg"
     TIFF = "tiff"
     TIFF_LINEAR = "tiff-linear"
+
+
+class Turned(StrEnum):
+    """What is turned by 180 degrees for a second pass."""
+
+    CAMERA = "camera"
+    CHART = "chart"
+
+
+class FocusedAt(StrEnum):
+    """The stop that the lens is focused at."""
+
+    WORKING = "working"
+    WIDEST = "widest"
 
 
 class Filter(StrEnum):
@@ -70,6 +85,27 @@ def simulate(
             metavar="NUMBER",
         ),
     ] = 0.0,
+    focused_at: Annotated[
+        FocusedAt,
+        typer.Option("--focused-at", help="Stop to focus at: the shot's own, or the widest."),
+    ] = FocusedAt.WORKING,
+    focus_steps_um: Annotated[
+        str | None,
+        typer.Option(
+            "--focus-steps-um",
+            help="A focus bracket at these positions, in um from the widest stop's best, with commas between.",
+            show_default=False,
+            metavar="TEXT",
+        ),
+    ] = None,
+    turned: Annotated[
+        Turned | None,
+        typer.Option(
+            "--turned",
+            help="Shoot all once more with the camera, or the chart, turned by 180 degrees.",
+            show_default=False,
+        ),
+    ] = None,
     paper: Annotated[
         str | None,
         typer.Option(
@@ -153,48 +189,59 @@ def simulate(
     """Make photographs of the chart through a described lens and camera, with the truth beside them.
 
     Every file bears the metadata of a camera's; truth.json holds the exact SFR of every edge (in cycles per
-    pixel). A lens description gives blur in micrometres on the sensor; see the glossary.
+    pixel). A lens description gives blur in micrometres on the sensor; see the glossary. Focus brackets and turned
+    shots are told in shots_table.csv, for `sweep --shots`.
 
     Example: lensbench simulate --out shoot --lens fennel --focal-lengths 24,70 --stops 4,8
     """
+    from lensbench import simulate as room
     from lensbench.chart.layout import sheet
-    from lensbench.simulate import Camera, Plan, Pose, Processing, Scene, lens_described, series, shoot
 
     if out.is_dir() and any(out.iterdir()):
         raise SettingError(f"{out} holds files already; name a new folder, so that none is overwritten")
     rows, cols = (int(value) for value in _numbers(size, "--size", "x", count=2))
     pitch_deg, yaw_deg, roll_deg = _numbers(tilt, "--tilt", ",", count=3)
-    described = lens_described(lens)
+    described = room.lens_described(lens)
     sensor_mm = (rows * pitch_um / 1000.0, cols * pitch_um / 1000.0)
-    scene = Scene(
+    scene = room.Scene(
         layout=_hung(wall, paper or "A4", sensor_mm, seed) if wall else sheet(paper or "A3", solid=solid),
         lens=described,
-        camera=Camera(
+        camera=room.Camera(
             rows=rows, cols=cols, pitch_um=pitch_um, cfa="rggb" if cfa is Filter.BAYER else cfa.value
         ),
-        pose=Pose(pitch_deg=pitch_deg, yaw_deg=yaw_deg, roll_deg=roll_deg, distance_mm=distance_mm),
+        pose=room.Pose(pitch_deg=pitch_deg, yaw_deg=yaw_deg, roll_deg=roll_deg, distance_mm=distance_mm),
         print_sigma_mm=print_sigma_mm,
     )
     shortest_mm = described.focal_range_mm[0]
-    jobs = series(
+    jobs = room.series(
         scene,
         out,
-        plan=Plan(
+        plan=room.Plan(
             focal_lengths_mm=_numbers(focal_lengths, "--focal-lengths") if focal_lengths else [shortest_mm],
             f_numbers=_numbers(stops, "--stops"),
             repeats=repeats,
             focus_spread_um=focus_spread_um,
+            focused=focused_at.value,
+            focus_steps_um=_numbers(focus_steps_um, "--focus-steps-um") if focus_steps_um else (),
+            turned=turned.value if turned else "",
             paper_level=paper_level,
             iso=iso,
             seed=seed,
         ),
-        processing=Processing(format=file_format.value, sharpening=sharpen),
+        processing=room.Processing(format=file_format.value, sharpening=sharpen),
     )
+    made = _made(jobs, out, workers=workers, seed=seed)
+    typer.echo(f"{out}: {len(jobs)} photographs of {scene.layout.name} through {described.name}{made}.")
+
+
+def _made(jobs: "list[Job]", out: Path, *, workers: int, seed: int) -> str:
+    """Take the photographs, and say what stands beside them."""
+    from lensbench.simulate import shoot, write_shots_table
+
     with typer.progressbar(length=len(jobs), label="Simulating", file=typer.get_text_stream("stderr")) as bar:
         shoot(jobs, workers=workers, seed=seed, progress=bar.update)
-    typer.echo(
-        f"{out}: {len(jobs)} photographs of {scene.layout.name} through {described.name}, and truth.json."
-    )
+    table = write_shots_table(out, jobs)
+    return f", {table.name}, and truth.json" if table else ", and truth.json"
 
 
 def _hung(pages: int, paper: str, sensor_mm: tuple[float, float], seed: int) -> "Layout":

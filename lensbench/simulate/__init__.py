@@ -14,6 +14,7 @@ from lensbench.simulate.lenses import INVENTED_LENSES, lens_described
 from lensbench.simulate.plan import Plan, series
 from lensbench.simulate.scene import Scene, Shot
 from lensbench.simulate.shooting import Job, Photograph, Processing, photograph, picture, shoot
+from lensbench.simulate.shots_table import SHOTS_TABLE, write_shots_table
 from lensbench.simulate.truth import TrueEdge
 from lensbench.simulate.view import Pose
 from lensbench.simulate.wall import AS_PLANNED, ByHand, hung_wall
@@ -21,6 +22,7 @@ from lensbench.simulate.wall import AS_PLANNED, ByHand, hung_wall
 __all__ = [
     "AS_PLANNED",
     "INVENTED_LENSES",
+    "SHOTS_TABLE",
     "ByHand",
     "Camera",
     "Job",
@@ -41,4 +43,5 @@ __all__ = [
     "prime",
     "series",
     "shoot",
+    "write_shots_table",
 ]

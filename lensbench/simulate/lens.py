@@ -84,6 +84,9 @@ class ZoomPosition:
     power: float = 2.0
     curvature_um: float = 0.0
     """Focus error that the curved field makes in the corner."""
+    focus_shift_um: float = 0.0
+    """How much nearer to the lens the image is sharpest at the widest stop than fully stopped down, all over the
+    picture: the work of spherical aberration. It falls as (widest / N)^2."""
     focal_tilt_um: tuple[float, float] = (0.0, 0.0)
     """Focus error (down, right) at one half-diagonal below and to the right of the centre."""
     decentring: tuple[float, float] = (0.0, 0.0)
@@ -174,6 +177,14 @@ class Lens:
             raise SettingError(f"lens «{self.name}» opens to f/{self.widest_f_number:g}, not f/{f_number:g}.")
         return self.widest_f_number / f_number
 
+    def focus_shift_um(self, focal_length_mm: float, f_number: float) -> float:
+        """Give how much nearer to the lens than fully stopped down the image is sharpest at a stop, in um.
+
+        Primary spherical aberration moves the best focus by 8 wavelength N^2 times its coefficient in waves, and that
+        grows with the fourth power of the opening: together with its square (derived).
+        """
+        return self.at(focal_length_mm).focus_shift_um * self.stopped_down(f_number) ** 2
+
     def point_blur(
         self,
         field: tuple[float, float],
@@ -198,13 +209,14 @@ class Lens:
         working_f_number : float
             The f-number that the near distance makes of it; diffraction and focus discs go by this one.
         focus_um : float
-            Sensor plane less plane of the sharp image, before field curvature and tilt. [um]
+            Sensor plane less plane of the sharp image when stopped down, before field curvature and tilt. [um]
         pitch_um : float
             Pixel pitch. [um]
         """
         optics_here = self.at(focal_length_mm)
         height = float(np.hypot(*field))
         focus_um = focus_um + optics_here.curvature_um * height**2
+        focus_um += self.focus_shift_um(focal_length_mm, f_number)
         focus_um += float(np.dot(optics_here.focal_tilt_um, field))
         return PointBlur(
             q=self.wavelength_um(channel) * working_f_number / pitch_um,

@@ -1,17 +1,22 @@
-"""A series of shots described: every focal length at every stop, each focused anew a few times."""
+"""A series of shots described: every focal length at every stop, each focused anew a few times or bracketed."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
 from lensbench.simulate.scene import Scene, Shot
 from lensbench.simulate.shooting import Job, Processing
+from lensbench.simulate.view import Pose
 
-__all__ = ["Plan", "series"]
+__all__ = ["TURNED", "Plan", "Turned", "series"]
+
+Turned = Literal["", "camera", "chart"]
+TURNED: Final = {"camera": "camera turned 180", "chart": "chart turned 180"}
+"""What the shots table says of a turned shot, by what was turned."""
 
 _FIRST_SHOT: Final = datetime.fromisoformat("2026-03-14T10:00:00")
 _BETWEEN_SHOTS: Final = timedelta(seconds=10)
@@ -28,7 +33,14 @@ class Plan:
     repeats: int = 2
     """Shots a setting."""
     focus_spread_um: float = 0.0
-    """Standard deviation of the focus error, on the sensor's side."""
+    """Standard deviation of the focus error, on the sensor's side. A bracket has one such error as a whole."""
+    focused: Literal["working", "widest"] = "working"
+    """At which stop the lens is focused: the one of the shot, or the widest, from where the focus may shift."""
+    focus_steps_um: Sequence[float] = ()
+    """A focus bracket instead of shots focused anew: positions of the focus, from where the widest stop is sharpest in
+    the middle, positive where the lens is set too near. Every stop is shot at one position before the next."""
+    turned: Turned = ""
+    """Everything once more, with the camera or the chart turned by 180 degrees."""
     paper_level: float = 0.65
     """Green signal of the paper in the picture's centre, as a share of white; above 1 it is clipped."""
     iso: int = 100
@@ -36,8 +48,21 @@ class Plan:
     """Of focus errors and noise."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Press:
+    """One shot of a plan."""
+
+    focal_length_mm: float
+    f_number: float
+    focus_error_um: float
+    focus_group: str = ""
+    focus_step: float | None = None
+
+
 def series(scene: Scene, folder: Path, *, plan: Plan, processing: Processing = _RAW) -> list[Job]:
     """Describe the files of a plan: shot_0001 and so on, focal length by focal length, stop by stop.
+
+    Files of a focus bracket are called focus_0001, those of a turned camera or chart bear «turned» before.
 
     Raises
     ------
@@ -45,29 +70,68 @@ def series(scene: Scene, folder: Path, *, plan: Plan, processing: Processing = _
         The lens does not reach a focal length or a stop.
     """
     random = np.random.default_rng(plan.seed)
-    settings = [
-        (focal_length_mm, f_number)
-        for focal_length_mm in plan.focal_lengths_mm
-        for f_number in plan.f_numbers
-        for _ in range(plan.repeats)
-    ]
-    for focal_length_mm, f_number in settings:
-        scene.lens.at(focal_length_mm)
-        scene.lens.stopped_down(f_number)
+    upright = list(_presses(scene, plan, random))
+    turned = list(_presses(scene, plan, random)) if plan.turned else []
+    kind = "focus" if plan.focus_steps_um else "shot"
+    other_way = replace(scene, pose=_turned(scene.pose, plan.turned))
     return [
         Job(
-            scene=scene,
+            scene=scene if number <= len(upright) else other_way,
             shot=Shot(
-                focal_length_mm=focal_length_mm,
-                f_number=f_number,
-                focus_error_um=float(plan.focus_spread_um * random.standard_normal()),
+                focal_length_mm=press.focal_length_mm,
+                f_number=press.f_number,
+                focus_error_um=press.focus_error_um,
                 paper_level=plan.paper_level,
                 iso=plan.iso,
                 seed=1000 * plan.seed + number,
                 taken_at=(_FIRST_SHOT + number * _BETWEEN_SHOTS).isoformat(),
+                condition="" if number <= len(upright) else TURNED[plan.turned],
+                focus_group=press.focus_group,
+                focus_step=press.focus_step,
             ),
-            path=folder / f"shot_{number:04d}{_SUFFIX[processing.format]}",
+            path=folder / f"{'' if number <= len(upright) else 'turned_'}{kind}_{number:04d}"
+            f"{_SUFFIX[processing.format]}",
             processing=processing,
         )
-        for number, (focal_length_mm, f_number) in enumerate(settings, start=1)
+        for number, press in enumerate([*upright, *turned], start=1)
     ]
+
+
+def _presses(scene: Scene, plan: Plan, random: np.random.Generator) -> Iterator[_Press]:
+    lens = scene.lens
+    for focal_length_mm in plan.focal_lengths_mm:
+        shifts_um = {stop: lens.focus_shift_um(focal_length_mm, stop) for stop in plan.f_numbers}
+        widest_um = lens.focus_shift_um(focal_length_mm, lens.widest_f_number)
+        if plan.focus_steps_um:
+            for repeat in range(1, plan.repeats + 1):
+                zero_um = float(plan.focus_spread_um * random.standard_normal()) - widest_um
+                yield from _bracket(focal_length_mm, plan, zero_um=zero_um, repeat=repeat)
+            continue
+        for f_number in plan.f_numbers:
+            focused_um = widest_um if plan.focused == "widest" else shifts_um[f_number]
+            for _ in range(plan.repeats):
+                error_um = float(plan.focus_spread_um * random.standard_normal())
+                yield _Press(
+                    focal_length_mm=focal_length_mm,
+                    f_number=f_number,
+                    focus_error_um=error_um - focused_um,
+                )
+
+
+def _bracket(focal_length_mm: float, plan: Plan, *, zero_um: float, repeat: int) -> Iterator[_Press]:
+    for step_um in plan.focus_steps_um:
+        for f_number in plan.f_numbers:
+            yield _Press(
+                focal_length_mm=focal_length_mm,
+                f_number=f_number,
+                focus_error_um=zero_um + step_um,
+                focus_group=f"{focal_length_mm:g} mm, bracket {repeat}",
+                focus_step=step_um,
+            )
+
+
+def _turned(pose: Pose, what: Turned) -> Pose:
+    """Turn the camera about its own axis, or the chart on the wall: the camera then stands tilted the other way."""
+    if what == "chart":
+        return replace(pose, roll_deg=pose.roll_deg + 180.0, pitch_deg=-pose.pitch_deg, yaw_deg=-pose.yaw_deg)
+    return replace(pose, roll_deg=pose.roll_deg + 180.0)

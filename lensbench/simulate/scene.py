@@ -52,6 +52,10 @@ class Shot:
     """Exposure time for the metadata, where another than the metered one is to be told."""
     condition: str = ""
     """What was done to this shot, for the truth file: «misfocused»."""
+    focus_group: str = ""
+    """Shots without a focusing anew between, for the shots table."""
+    focus_step: float | None = None
+    """Position of the focus within the group, for the shots table. [um]"""
 
     @property
     def exposure_s(self) -> float:
