@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from lensbench.cli.reading_options import PrintHeight, ViewingDistance, check_viewing
+from lensbench.cli.reading_options import PrintHeight, ViewingDistance, print_and_eye
 from lensbench.cli.telling import say_comparison
 from lensbench.errors import SettingError
 
@@ -41,11 +41,11 @@ def compare(
     from lensbench import study
     from lensbench.report import json_form, writing
 
-    check_viewing(print_height_mm, viewing_distance_mm)
+    viewed = print_and_eye(print_height_mm, viewing_distance_mm)
     place = out or Path("-against-".join(folder.resolve().name for folder in folders))
     if place.resolve() in {folder.resolve() for folder in folders}:
         raise SettingError(f"{place} is one of the folders compared; name another with --out")
-    comparison = study.compare(folders, print_height_mm=print_height_mm, distance_mm=viewing_distance_mm)
+    comparison = study.compare(folders, print_and_eye_mm=viewed)
     written = writing.write_compare(comparison, place)
     if as_json:
         typer.echo(writing.json_text(json_form.comparison_as_json(comparison)).decode(), nl=False)

@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lensbench.cli.reading_options import PrintHeight, ViewingDistance, print_and_eye
+
 if TYPE_CHECKING:
     from lensbench.study.effect_records import EffectFindings
 
@@ -49,6 +51,8 @@ def effect(
         int | None,
         typer.Option("--workers", min=1, help="Processes.  [default: one a processor]", metavar="NUMBER"),
     ] = None,
+    print_height_mm: PrintHeight = None,
+    viewing_distance_mm: ViewingDistance = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
 ) -> None:
     """Measure what one change did: filter, stabiliser, support, shutter speed, ISO, processing, repair.
@@ -64,6 +68,7 @@ def effect(
     from lensbench.report import effect_writing, writing
     from lensbench.study.effect import effect as measure_effect
 
+    viewed = print_and_eye(print_height_mm, viewing_distance_mm)
     place = out or Path(f"{folder.resolve().name or 'shots'}-effect")
     writing.check_output_folder(place, inputs=[folder])
     with progress_bar() as progress:
@@ -71,7 +76,13 @@ def effect(
             workers=workers or study.usual_workers(), progress=lambda done, total, _: progress(done, total)
         )
         done = measure_effect(
-            folder, by=by, against=against, shots_csv=shots, shelf=place / "measured", running=running
+            folder,
+            by=by,
+            against=against,
+            shots_csv=shots,
+            shelf=place / "measured",
+            print_and_eye_mm=viewed,
+            running=running,
         )
     written = effect_writing.write_effect(done, place)
     _say_rejected(done.findings)
@@ -87,7 +98,7 @@ def effect(
 
 def _say_rejected(findings: "EffectFindings") -> None:
     from lensbench.report.clean import clean_text
+    from lensbench.report.words import clean_line
 
     for rejection in findings.rejected:
-        name, reason = clean_text(rejection.path.name), clean_text(rejection.reason)
-        typer.echo(f"rejected: {name}: {reason}", err=True)
+        typer.echo(f"rejected: {clean_text(rejection.path.name)}: {clean_line(rejection.reason)}", err=True)

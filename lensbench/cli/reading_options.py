@@ -19,6 +19,7 @@ __all__ = [
     "ViewingDistance",
     "check_viewing",
     "lpmm_list",
+    "print_and_eye",
     "viewing_of",
 ]
 
@@ -111,6 +112,22 @@ def viewing_of(
     return Viewing(
         picture_height_px=picture_height_px, print_height_mm=print_height_mm, distance_mm=viewing_distance_mm
     )
+
+
+def print_and_eye(
+    print_height_mm: float | None, viewing_distance_mm: float | None
+) -> tuple[float, float] | None:
+    """Give a print's height and the eye's distance, or None where neither was given.
+
+    Raises
+    ------
+    SettingError
+        One was given without the other.
+    """
+    check_viewing(print_height_mm, viewing_distance_mm)
+    if print_height_mm is None or viewing_distance_mm is None:
+        return None
+    return print_height_mm, viewing_distance_mm
 
 
 def lpmm_list(text: str | None) -> tuple[float, ...]:

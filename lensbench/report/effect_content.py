@@ -62,7 +62,7 @@ def _levels_grid(findings: EffectFindings) -> Grid:
         header=("level", "shots", "MTF50, cycles/pixel", "noise, %", "overshoot, %"),
         rows=tuple(
             (
-                f"{clean_text(one.level)}{chr(10) + 'reference' if one.level == findings.reference else ''}",
+                f"{clean_text(one.level)}{' (reference)' if one.level == findings.reference else ''}",
                 str(one.shots),
                 _figure(one.mtf50_cypx, 3),
                 _figure(one.noise_percent, 2),
@@ -98,7 +98,7 @@ def _differences_grid(findings: EffectFindings) -> Grid:
 def _rejected_grid(findings: EffectFindings) -> Grid | None:
     if not findings.rejected:
         return None
-    rows = tuple((clean_text(one.path.name), clean_text(one.reason)) for one in findings.rejected)
+    rows = tuple((clean_text(one.path.name), clean_line(one.reason)) for one in findings.rejected)
     return Grid(caption="Not used", header=("photograph", "reason"), rows=rows)
 
 

@@ -35,7 +35,7 @@ _ALIKE: Final = 0.01
 
 
 def compare(
-    folders: Sequence[Path], *, print_height_mm: float | None = None, distance_mm: float | None = None
+    folders: Sequence[Path], *, print_and_eye_mm: tuple[float, float] | None = None
 ) -> CompareFindings:
     """Compare the lenses of two or more sweep folders, each with each.
 
@@ -43,7 +43,7 @@ def compare(
     ----------
     folders : sequence of Path
         That `lensbench sweep` wrote.
-    print_height_mm, distance_mm : float, optional
+    print_and_eye_mm : (height, distance), optional
         How pictures are looked at, for what one could see; pixel for pixel on a screen by default.
 
     Raises
@@ -56,11 +56,11 @@ def compare(
     if len({folder.resolve() for folder in folders}) < len(folders):
         raise SettingError("one folder is named twice; a comparison needs different ones")
     lenses = [lens for folder in folders for lens in read_sweep(folder)]
-    return compare_lenses(lenses, print_height_mm=print_height_mm, distance_mm=distance_mm)
+    return compare_lenses(lenses, print_and_eye_mm=print_and_eye_mm)
 
 
 def compare_lenses(
-    lenses: Sequence[SweepLens], *, print_height_mm: float | None = None, distance_mm: float | None = None
+    lenses: Sequence[SweepLens], *, print_and_eye_mm: tuple[float, float] | None = None
 ) -> CompareFindings:
     """Compare lenses that have been read, each with each; parameters as for `compare`.
 
@@ -73,7 +73,7 @@ def compare_lenses(
         raise SweepError(f"{len(lenses)} lens in these folders; a comparison needs two")
     labels = unique_labels(lenses)
     contenders = [contender(lens) for lens in lenses]
-    look = _look(lenses, print_height_mm, distance_mm)
+    look = _look(lenses, print_and_eye_mm)
     pairs = {
         (i, j): _pair(contenders, (i, j), labels=labels, look=look)
         for i, j in combinations(range(len(lenses)), 2)
@@ -91,14 +91,12 @@ def compare_lenses(
     )
 
 
-def _look(
-    lenses: Sequence[SweepLens], print_height_mm: float | None, distance_mm: float | None
-) -> Look | None:
+def _look(lenses: Sequence[SweepLens], print_and_eye_mm: tuple[float, float] | None) -> Look | None:
     heights = [lens.picture_height_px for lens in lenses]
     known = [height for height in heights if height]
     if len(known) < len(heights):
         return None
-    return look_of(max(known), print_height_mm=print_height_mm, distance_mm=distance_mm)
+    return look_of(max(known), print_and_eye_mm=print_and_eye_mm)
 
 
 def _described(lens: SweepLens, label: str) -> ComparedLens:

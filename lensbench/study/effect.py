@@ -11,14 +11,14 @@ import numpy as np
 
 from lensbench import __version__
 from lensbench.edge import Method
-from lensbench.errors import SettingError, SweepError
+from lensbench.errors import SweepError
 from lensbench.records import ZONES, RejectedShot, ShotResult
 from lensbench.study.effect_figures import (
     noise_percent,
     overshoot_percent,
     visible_from,
 )
-from lensbench.study.effect_levels import LevelledShot, levelled
+from lensbench.study.effect_levels import LevelledShot, level_names, levelled, levels_of
 from lensbench.study.effect_model import Contrast, Layout, fit_levels
 from lensbench.study.effect_records import (
     Drift,
@@ -52,6 +52,7 @@ def effect(
     shots_csv: Path | None = None,
     method: Method = "refined",
     shelf: Path | None = None,
+    print_and_eye_mm: tuple[float, float] | None = None,
     running: Running | None = None,
 ) -> Effect:
     """Measure the shots of a folder and tell what one change did.
@@ -70,6 +71,8 @@ def effect(
         refined or iso.
     shelf : path, optional
         Folder where results are kept for a second run.
+    print_and_eye_mm : (height, distance), optional
+        How pictures are looked at, for what one could see; pixel for pixel on a screen by default.
     running : Running, optional
         How the work is spread.
 
@@ -83,8 +86,9 @@ def effect(
         The folder is not there.
     """
     planned = gather([folder], shots_csv)
-    keep = Shelf(folder=shelf) if shelf else None
     wanted = [shot for shot in planned if not shot.left_out]
+    level_names(levels_of(wanted, by), against)  # before anything is measured or written
+    keep = Shelf(folder=shelf) if shelf else None
     tasks = [Task(path=shot.path, overrides=shot.overrides, method=method, shelf=keep) for shot in wanted]
     outcomes = run(tasks, running or Running())
     by_path = {shot.path: outcome for shot, outcome in zip(wanted, outcomes, strict=True)}
@@ -95,20 +99,30 @@ def effect(
         )
         for shot in planned
     )
-    return Effect(findings=find_effect(shots, by=by, against=against), shots=shots)
+    found = find_effect(shots, by=by, against=against, print_and_eye_mm=print_and_eye_mm)
+    return Effect(findings=found, shots=shots)
 
 
-def find_effect(shots: Sequence[SweepShot], *, by: str, against: str | None = None) -> EffectFindings:
+def find_effect(
+    shots: Sequence[SweepShot],
+    *,
+    by: str,
+    against: str | None = None,
+    print_and_eye_mm: tuple[float, float] | None = None,
+) -> EffectFindings:
     """Tell what a change did from shots that have been measured; parameters and errors as for `effect`."""
     if not any(isinstance(shot.result, ShotResult) for shot in shots):
         first = next((shot for shot in shots if isinstance(shot.result, RejectedShot)), None)
         reason = first.result.reason if first and isinstance(first.result, RejectedShot) else "no shots"
         raise SweepError(f"none of {len(shots)} photographs could be measured: {reason}")
     use = levelled(shots, by)
-    names = _names(use, against)
+    names = level_names([one.level for one in use], against)
     layout = _layout(use, names)
     on_subject = _sizes_differ(use, names)
-    visible = visible_from([one.result for one in use if one.level.name == names[0]])
+    visible = visible_from(
+        [one.result for one in use if one.level.name == names[0]],
+        print_and_eye_mm=print_and_eye_mm,
+    )
     fits = {zone: fit_levels(log_mtf50(use, zone, on_subject=on_subject), layout) for zone in ZONES}
     rows = [row for zone in ZONES for row in sharpness_rows(fits[zone], names, zone, visible)]
     rows += noise_rows(use, names, layout)
@@ -132,19 +146,6 @@ def find_effect(shots: Sequence[SweepShot], *, by: str, against: str | None = No
         holds_for=holds_for(use),
         version=__version__,
     )
-
-
-def _names(use: Sequence[LevelledShot], against: str | None) -> list[str]:
-    """Name the levels, the reference first: numbers in growing order, others as they were met."""
-    numbers = {one.level.name: one.level.number for one in use}
-    names = list(numbers)
-    if all(number is not None for number in numbers.values()):
-        names.sort(key=lambda name: numbers[name] or 0.0)
-    if against is None:
-        return names
-    if against not in names:
-        raise SettingError(f"--against {against}: no such level; there are {', '.join(names)}")
-    return [against, *(name for name in names if name != against)]
 
 
 def _layout(use: Sequence[LevelledShot], names: Sequence[str]) -> Layout:

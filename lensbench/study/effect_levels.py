@@ -12,7 +12,7 @@ from lensbench.records import ShotResult
 from lensbench.study.effect_shutter import speed_name
 from lensbench.study.findings import PlannedShot, SweepShot
 
-__all__ = ["BY", "Level", "LevelledShot", "levelled", "measured"]
+__all__ = ["BY", "Level", "LevelledShot", "level_names", "levelled", "levels_of", "measured"]
 
 _STEPS_A_STOP: Final = 3.0
 """Shutter speeds are named to a third of a stop."""
@@ -103,21 +103,9 @@ def levelled(shots: Sequence[SweepShot], by: str) -> list[LevelledShot]:
     SweepError
         A shot does not say its level, or all stand under the same.
     """
-    if by not in BY:
-        raise SettingError(f"--by {by}: no such column; choose of {', '.join(BY)}")
     use = sorted((shot for shot in shots if measured(shot)), key=_moment(shots))
     folders = {shot.planned.path.parent for shot in use}
-    only_folder = by == "condition" and (len(folders) < 2 or any(shot.planned.condition for shot in use))
-    level_of = _NUMBERED.get(by) or (lambda planned: _condition(planned, only_folder))
-    levels = [level_of(shot.planned) for shot in use]
-    if unknown := [shot.planned.path for shot, level in zip(use, levels, strict=True) if level is None]:
-        raise SweepError(_unknown(unknown, by))
-    known = _named_alike([level for level in levels if level is not None])
-    if len({level.name for level in known}) < 2:
-        only = known[0].name if known else "nothing"
-        raise SweepError(
-            f"all {len(use)} shots stand under one {by} ({only}); an effect needs two to compare"
-        )
+    known = levels_of([shot.planned for shot in use], by)
     settings = _settings(use, known, by)
     known_order = len(folders) < 2 or _timed(use)
     return [
@@ -127,6 +115,44 @@ def levelled(shots: Sequence[SweepShot], by: str) -> list[LevelledShot]:
         for place, (shot, level, setting) in enumerate(zip(use, known, settings, strict=True), start=1)
         if (result := measured(shot))
     ]
+
+
+def levels_of(planned: Sequence[PlannedShot], by: str) -> list[Level]:
+    """Give the level of each shot, which its table row, its metadata or its folder tells; errors as for `levelled`."""
+    if by not in BY:
+        raise SettingError(f"--by {by}: no such column; choose of {', '.join(BY)}")
+    folders = {shot.path.parent for shot in planned}
+    only_folder = by == "condition" and (len(folders) < 2 or any(shot.condition for shot in planned))
+    level_of = _NUMBERED.get(by) or (lambda shot: _condition(shot, only_folder))
+    levels = [level_of(shot) for shot in planned]
+    if unknown := [shot.path for shot, level in zip(planned, levels, strict=True) if level is None]:
+        raise SweepError(_unknown(unknown, by))
+    known = _named_alike([level for level in levels if level is not None])
+    if len({level.name for level in known}) < 2:
+        only = known[0].name if known else "nothing"
+        raise SweepError(
+            f"all {len(planned)} shots stand under one {by} ({only}); an effect needs two to compare"
+        )
+    return known
+
+
+def level_names(levels: Sequence[Level], against: str | None) -> list[str]:
+    """Name the levels, the reference first: numbers in growing order, others as they were met.
+
+    Raises
+    ------
+    SettingError
+        No level is called as the reference.
+    """
+    numbers = {level.name: level.number for level in levels}
+    names = list(numbers)
+    if all(number is not None for number in numbers.values()):
+        names.sort(key=lambda name: numbers[name] or 0.0)
+    if against is None:
+        return names
+    if against not in names:
+        raise SettingError(f"--against {against}: no such level; there are {', '.join(names)}")
+    return [against, *(name for name in names if name != against)]
 
 
 def _unknown(paths: Sequence[Path], by: str) -> str:

@@ -47,19 +47,18 @@ class Look:
         )
 
 
-def look_of(
-    picture_height_px: int, *, print_height_mm: float | None = None, distance_mm: float | None = None
-) -> Look:
+def look_of(picture_height_px: int, *, print_and_eye_mm: tuple[float, float] | None = None) -> Look:
     """Give the way of looking that was asked for, or the strictest one: pixel for pixel on a screen.
 
     Parameters
     ----------
     picture_height_px : int
         Rows of the picture; of the one with most where several are compared, for all are shown equally large.
-    print_height_mm, distance_mm : float, optional
-        Of a print (or screen) and the eye; both or none.
+    print_and_eye_mm : (height, distance), optional
+        Height of a print (or screen) of the whole picture, and the eye's distance from it.
     """
-    if print_height_mm is not None and distance_mm is not None:
+    if print_and_eye_mm is not None:
+        print_height_mm, distance_mm = print_and_eye_mm
         how = f"a print or screen {print_height_mm:g} mm high seen from {distance_mm:g} mm"
         return Look(print_height_mm=print_height_mm, distance_mm=distance_mm, how=how)
     return Look(

@@ -66,7 +66,7 @@ def test_a_small_print_hides_what_a_screen_shows():
         read_lens("Sorrel", {4.0: 0.36}, seed=2, sd=0.004),
     ]
     (screen,) = frame_rows(compare_lenses(lenses))
-    small = compare_lenses(lenses, print_height_mm=100.0, distance_mm=400.0)
+    small = compare_lenses(lenses, print_and_eye_mm=(100.0, 400.0))
     (printed,) = frame_rows(small)
     assert (screen.verdict, screen.seen) == ("second", "second")
     assert (printed.verdict, printed.seen) == ("second", "none")
