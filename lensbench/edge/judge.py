@@ -41,9 +41,7 @@ def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
     if region.values.size == 0:
         return (remark("no_edge", "the region reaches outside the picture"),)
     if min(region.values.shape) < SHORTEST_SIDE_PX or present < FEWEST_SAMPLES:
-        height, width = region.values.shape
-        seen = f"{height} x {width} px, at least {SHORTEST_SIDE_PX} x {SHORTEST_SIDE_PX} needed"
-        remarks.append(remark("no_edge", seen))
+        remarks.append(remark("no_edge", _too_small(region, present)))
     else:
         clipped = np.count_nonzero(region.clipped & region.present) / present
         if clipped > CLIPPED_SHARE:
@@ -54,6 +52,13 @@ def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
         if not finite.all():
             remarks.append(remark("no_edge", "the region holds values that are no numbers"))
     return tuple(remarks)
+
+
+def _too_small(region: Samples, present: int) -> str:
+    height, width = region.values.shape
+    if min(height, width) < SHORTEST_SIDE_PX:
+        return f"{height} x {width} px, at least {SHORTEST_SIDE_PX} x {SHORTEST_SIDE_PX} needed"
+    return f"{height} x {width} px hold {present} samples of this channel, at least {FEWEST_SAMPLES} needed"
 
 
 def remarks_on(region: Samples, fit: RefinedFit, curves: Curves) -> tuple[Remark, ...]:
