@@ -14,6 +14,7 @@ from lensbench.edge.perception import Viewing, with_perception
 from lensbench.edge.physical import Aperture, read_physical
 from lensbench.edge.points import points_of
 from lensbench.edge.refined import RefinedFit, fit_refined
+from lensbench.edge.scatter import finished_sd_cypx
 from lensbench.edge.transfer import Curves, curves_of
 from lensbench.errors import EdgeError
 from lensbench.flags import Remark, Severity, remark, worst
@@ -92,6 +93,9 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
     posterior, line = fit.posterior, fit.line
     mtf50, mtf30, mtf20, mtf10 = curves.mtf_cypx
     flags = remarks_on(region, fit, curves)
+    sd = curves.mtf50_sd_cypx
+    if not region.tone_known and np.isfinite(mtf50):
+        sd = finished_sd_cypx(fit, curves)
     if worst(flags) is Severity.REJECT:
         return replace(_unmeasured(region, flags), angle_deg=line.angle_deg)
     return Edge(
@@ -99,7 +103,7 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
         channel=region.channel,
         angle_deg=line.angle_deg,
         mtf50_cypx=mtf50,
-        mtf50_sd_cypx=curves.mtf50_sd_cypx,
+        mtf50_sd_cypx=sd,
         mtf30_cypx=mtf30,
         mtf20_cypx=mtf20,
         mtf10_cypx=mtf10,
@@ -112,7 +116,7 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
         bright_level=posterior.dark + posterior.step,
         frequency_cypx=OUTPUT_FREQUENCY_CYPX,
         sfr=curves.sfr,
-        sfr_sd=curves.sfr_sd,
+        sfr_sd=curves.sfr_sd * (sd / curves.mtf50_sd_cypx if np.isfinite(mtf50) else 1.0),
         esf_position_px=curves.profile.position_px,
         esf=curves.profile.esf,
         flags=flags,

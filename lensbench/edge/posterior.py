@@ -21,7 +21,7 @@ from lensbench.edge.shapes import Rung
 from lensbench.edge.system import Solution, System
 from lensbench.units import FloatArray
 
-__all__ = ["LEVELS", "LineColumns", "Posterior", "fit_shapes", "fit_with_line"]
+__all__ = ["LEVELS", "LineColumns", "Posterior", "fit_shapes", "fit_with_line", "pull_of"]
 
 LEVELS: Final = 7
 """Columns before the modes: dark level, step, shift; light across and along, dark side then bright side."""
@@ -195,6 +195,19 @@ def fit_with_line(
     whole = solution.coefficient[0]
     kept = replace(shapes, coefficient=whole[:count], covariance=shapes.covariance[:count, :count])
     return kept, whole[count:] - line.centre
+
+
+def pull_of(posterior: Posterior, bins: Bins, plateaus: Plateaus, gradient: FloatArray) -> FloatArray:
+    """Give by how much a figure moves per unit of one sample's value, for a sample in each bin.
+
+    `gradient` is the figure's change per unit of each coefficient.
+    """
+    rung, span, stacked = posterior.rung, slice(0, SIZE), stack_bins([bins])
+    parts = [_level_columns(stacked, rung, span), _rows(stacked, rung.modes, span)]
+    parts += [_rows(stacked, rung.free, span)] if posterior.free_size else []
+    columns = np.concatenate(parts, axis=1)[0]
+    direction = posterior.covariance @ gradient
+    return np.asarray(direction @ columns / _variance([plateaus], columns[None, 1])[0], np.float64)
 
 
 def _turn_share(bins: Bins, rung: Rung, span: slice) -> FloatArray:

@@ -15,7 +15,7 @@ from lensbench.edge.posterior import LEVELS, SHIFT, Posterior
 from lensbench.edge.shapes import ComplexArray, nearest_rung, rung_at
 from lensbench.units import FloatArray
 
-__all__ = ["Curves", "Profile", "curves_of", "transfer_of"]
+__all__ = ["Curves", "Profile", "curves_of", "mtf50_gradient", "transfer_of"]
 
 Places = npt.NDArray[np.intp]
 
@@ -98,6 +98,19 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
         )
         for i, profile in enumerate(_profiles(posteriors, coefficient, reach_px))
     ]
+
+
+def mtf50_gradient(posterior: Posterior, mtf50_cypx: float) -> FloatArray:
+    """Give the change of MTF50 per unit of each coefficient. [cy/px]."""
+    own = posterior.rung.own_frequency_cypx
+    columns = _columns_of(posterior)[:, : own.size]
+    nearest = int(np.clip(np.rint(mtf50_cypx / (own[1] - own[0])), 1, own.size - 2))
+    transfer = posterior.coefficient @ columns / posterior.step
+    modulus = float(np.abs(transfer[nearest]))
+    change = (columns[:, nearest] * np.conj(transfer[nearest])).real / modulus
+    change[1] -= modulus
+    slope = float(slopes_at(own, np.abs(transfer)[None], own[[nearest]])[0])
+    return np.asarray(-change / (posterior.step * slope), np.float64)
 
 
 def _profiles(
