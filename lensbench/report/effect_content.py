@@ -88,7 +88,7 @@ def _differences_grid(findings: EffectFindings) -> Grid:
                 row.zone,
                 difference_text(row),
                 f"{row.visible_from:g}",
-                row.verdict,
+                f"{row.verdict}\nby sharpening" if row.processed else row.verdict,
             )
             for row in findings.rows
         ),

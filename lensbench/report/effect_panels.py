@@ -12,6 +12,8 @@ from lensbench.study.effect_shutter import speed_name
 
 __all__ = ["difference_text", "effect_panels"]
 
+_ORDERED: Final = ("exposure_s", "iso", "f_number", "focal_length_mm")
+"""Levels that a line may join: those that are numbers."""
 _LEVEL_ROLES: Final = ("first", "second", "outer", "frame")
 
 
@@ -44,7 +46,9 @@ def _difference_panel(findings: EffectFindings) -> Panel:
         )
         if points:
             lines.append(
-                Line(name=zone, role=zone, path=tuple((p.place, p.value) for p in points), points=points)
+                Line(
+                    name=zone, role=zone, path=_path(points) if findings.by in _ORDERED else (), points=points
+                )
             )
     return Panel(
         key="effect-difference",
@@ -63,6 +67,10 @@ def _difference_panel(findings: EffectFindings) -> Panel:
         level=0.0,
         grid=_panel_grid(sharp, names),
     )
+
+
+def _path(points: tuple[Point, ...]) -> tuple[tuple[float, float], ...]:
+    return tuple((point.place, point.value) for point in points)
 
 
 def _panel_grid(rows: list[EffectRow], names: list[str]) -> Grid:

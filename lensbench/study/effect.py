@@ -29,7 +29,14 @@ from lensbench.study.effect_records import (
     ShutterSpeed,
     Visible,
 )
-from lensbench.study.effect_rows import in_percent, log_mtf50, noise_rows, overshoot_rows, sharpness_rows
+from lensbench.study.effect_rows import (
+    in_percent,
+    log_mtf50,
+    marked_processed,
+    noise_rows,
+    overshoot_rows,
+    sharpness_rows,
+)
 from lensbench.study.effect_shutter import SpeedShot, no_shake_speed
 from lensbench.study.effect_words import answer_sentences, cautions, holds_for
 from lensbench.study.findings import INDIFFERENCE, SweepShot
@@ -127,6 +134,7 @@ def find_effect(
     rows = [row for zone in ZONES for row in sharpness_rows(fits[zone], names, zone, visible)]
     rows += noise_rows(use, names, layout)
     rows += overshoot_rows(use, names, layout)
+    rows = marked_processed(rows)
     figures = tuple(_level_figures(use, name) for name in names)
     shutter = _shutter(use, visible) if by == "exposure_s" else None
     drift = _drift(fits["frame"].drift)

@@ -67,6 +67,8 @@ class EffectRow:
     verdict: str
     """visible: surely larger than could be seen; marginal: surely smaller; can't tell."""
     drift_removed: bool
+    processed: bool = False
+    """Sharpness differs along with overshoot: what differs is sharpening, and the figure is no resolution."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

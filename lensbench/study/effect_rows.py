@@ -1,6 +1,7 @@
 """The rows of an effect: difference, interval and verdict of each level in each figure."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -16,8 +17,10 @@ from lensbench.study.effect_model import Contrast, Fitted, Layout, fit_levels
 from lensbench.study.effect_records import EffectRow, Visible
 from lensbench.units import FloatArray
 
-__all__ = ["in_percent", "log_mtf50", "noise_rows", "overshoot_rows", "sharpness_rows"]
+__all__ = ["in_percent", "log_mtf50", "marked_processed", "noise_rows", "overshoot_rows", "sharpness_rows"]
 
+SHARPENING_POINTS: Final = 2.0
+"""Optics and sensor alone don't overshoot; such differences come from processing: common practice, no source."""
 _NAN: Final = float("nan")
 
 
@@ -72,6 +75,16 @@ def _row(
         verdict=_verdict(found[1], visible_from),
         drift_removed=fit.drift is not None,
     )
+
+
+def marked_processed(rows: Sequence[EffectRow]) -> list[EffectRow]:
+    """Mark the sharpness of levels whose overshoot differs from the reference's beyond doubt, and by enough."""
+    changed = {
+        row.level
+        for row in rows
+        if row.figure == "overshoot" and (row.ci95[0] > SHARPENING_POINTS or row.ci95[1] < -SHARPENING_POINTS)
+    }
+    return [replace(row, processed=row.figure == "mtf50" and row.level in changed) for row in rows]
 
 
 def noise_rows(use: Sequence[LevelledShot], names: Sequence[str], layout: Layout) -> list[EffectRow]:

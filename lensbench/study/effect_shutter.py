@@ -92,11 +92,17 @@ def speed_name(exposure_s: float) -> str:
 
 
 def _sentence(middle: float, low: float, high: float, *, speeds: Sequence[float], percent: float) -> str:
-    if np.isfinite(middle):
+    interval = (
+        f"95 % interval {speed_name(high)} to {speed_name(low)}; a loss of {percent:.0f} % counts as shake"
+    )
+    if np.isfinite(middle) and middle < speeds[0]:
         return (
-            f"At {speed_name(middle)} and faster, nine shots of ten show no shake (95 % interval {speed_name(high)} to "
-            f"{speed_name(low)}; a loss of {percent:.0f} % counts as shake)."
+            f"Even at {speed_name(speeds[0])}, the fastest speed, more than one shot in ten seems to show shake: the "
+            f"limit lies near {speed_name(middle)} ({interval}). Take faster speeds, or look for another cause such as "
+            "focus."
         )
+    if np.isfinite(middle):
+        return f"At {speed_name(middle)} and faster, nine shots of ten show no shake ({interval})."
     return (
         f"No speed from {speed_name(speeds[0])} to {speed_name(speeds[-1])} showed shake of {percent:.0f} %: the limit "
         "lies at a slower speed than any tested."

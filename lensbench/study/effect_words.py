@@ -24,7 +24,13 @@ def answer_sentences(
         level: {row.figure: row for row in rows if row.level == level and row.zone == "frame"}
         for level in dict.fromkeys(row.level for row in rows)
     }
-    plain = [_plain(of["mtf50"], reference) for of in by_level.values() if "mtf50" in of]
+    plain = [
+        _processed(of["mtf50"], of["overshoot"], reference)
+        if of["mtf50"].processed
+        else _plain(of["mtf50"], reference)
+        for of in by_level.values()
+        if "mtf50" in of
+    ]
     figures = [
         f"«{level}» against «{reference}»: {'; '.join(_PARTS[name](of[name]) for name in _PARTS if name in of)}."
         for level, of in by_level.items()
@@ -46,12 +52,23 @@ def _plain(row: EffectRow, reference: str) -> str:
     return f"Can't tell whether «{row.level}» and «{reference}» differ in sharpness: {size} {kind} in these shots."
 
 
+def _processed(row: EffectRow, overshoot: EffectRow, reference: str) -> str:
+    """Say that a difference in sharpness is one of processing."""
+    more, crisper = ("more", row.level) if overshoot.difference > 0.0 else ("less", reference)
+    kind = "less sharp" if row.difference < 0.0 else "sharper"
+    return (
+        f"«{row.level}» measures {abs(row.difference):.0f} % {kind} than «{reference}», but its edges overshoot by "
+        f"{abs(overshoot.difference):.0f} points {more}: «{crisper}» is sharpened, and that is no resolution."
+    )
+
+
 def _sharpness(row: EffectRow) -> str:
     low, high = row.ci95
     if math.isnan(low):
         return f"sharpness {row.difference:+.1f} %, without repeats to judge it by: {row.verdict}"
     within = f"95 % interval {low:+.1f} to {high:+.1f} %, visible from {row.visible_from:g} %"
-    return f"sharpness {row.difference:+.1f} % ({within}): {row.verdict}"
+    verdict = "by sharpening, not to be taken for resolution" if row.processed else row.verdict
+    return f"sharpness {row.difference:+.1f} % ({within}): {verdict}"
 
 
 def _noise(row: EffectRow) -> str:
@@ -103,7 +120,12 @@ def cautions(
         found.append(
             "The subject was seen at different sizes: sharpness counts detail on the subject, not in the picture."
         )
-    if any(not one.result.sensor_data for one in use):
+    if len({one.result.sensor_data for one in use}) > 1:
+        found.append(
+            "Raw files stand against finished pictures: sharpening and noise reduction are part of the difference, which "
+            "tells nothing of the lens."
+        )
+    elif any(not one.result.sensor_data for one in use):
         found.append(
             "Finished pictures: sharpening and noise reduction of the camera are part of the effect."
         )

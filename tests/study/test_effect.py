@@ -106,9 +106,12 @@ def test_oversharpening_shows_as_overshoot():
         )
         for number in range(8)
     ]
-    found = row(find_effect(shots, by="condition"), figure="overshoot")
+    findings = find_effect(shots, by="condition")
+    found = row(findings, figure="overshoot")
     assert (found.unit, found.verdict) == ("percentage points", "visible")
     assert found.difference == pytest.approx(17.0)
+    assert row(findings).processed
+    assert findings.answer[0].endswith("«crisp» is sharpened, and that is no resolution.")
 
 
 def test_a_teleconverter_against_a_crop_counts_detail_on_the_subject():
@@ -146,19 +149,22 @@ def test_equal_settings_are_compared():
     assert found.difference == pytest.approx(-10.0, abs=0.01)
 
 
-def test_shutter_speeds_tell_from_where_shake_no_longer_shows():
+@pytest.mark.parametrize(
+    ("path_px_a_s", "says"), [(20.0, "At 1/"), (120.0, "Even at 1/256 s, the fastest speed,")]
+)
+def test_shutter_speeds_tell_from_where_shake_no_longer_shows(path_px_a_s, says):
     random = np.random.default_rng(6)
     shots = []
     for number, time in enumerate(np.tile(2.0 ** -np.arange(2.0, 9.0), 4)):
-        path_px = abs(random.normal()) * 60.0 * time
+        path_px = abs(random.normal()) * path_px_a_s * time
         shots.append(shot(number, 0.25 / math.sqrt(1.0 + path_px**2), exposure_s=float(time)))
     findings = find_effect(shots, by="exposure_s")
     assert findings.levels[0].level == "1/256 s"
-    assert findings.answer[0].startswith("At 1/")
+    assert findings.answer[0].startswith(says)
     # Closed form: shake shows where 1 - 1 / sqrt(1 + path^2) is above the limit; one normal draw in ten lies beyond
     # 1.645 standard deviations.
     loss = findings.shutter.shows_from_percent / 100.0
-    tenth_s = math.sqrt((1.0 - loss) ** -2 - 1.0) / (1.645 * 60.0)
+    tenth_s = math.sqrt((1.0 - loss) ** -2 - 1.0) / (1.645 * path_px_a_s)
     assert findings.shutter.ci95_s[0] < tenth_s < findings.shutter.ci95_s[1]
 
 
