@@ -122,8 +122,8 @@ def cautions(
         )
     if len({one.result.sensor_data for one in use}) > 1:
         found.append(
-            "Raw files stand against finished pictures: sharpening and noise reduction are part of the difference, which "
-            "tells nothing of the lens."
+            "Raw files stand against finished pictures: sharpening and noise reduction are part of the difference, "
+            "which tells nothing of the lens."
         )
     elif any(not one.result.sensor_data for one in use):
         found.append(
