@@ -29,6 +29,7 @@ __all__ = [
     "RejectedShot",
     "Samples",
     "ShotResult",
+    "TargetLight",
     "Tilt",
     "ZoneFigure",
 ]
@@ -195,6 +196,18 @@ class Tilt:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TargetLight:
+    """How bright the paper is beside one target."""
+
+    target: str
+    center_px: tuple[float, float]
+    image_height: float
+    """Fraction of the half-diagonal."""
+    percent: float
+    """Of the brightness in the picture's centre, light that falls unevenly from one side taken out."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChartSeen:
     """Which chart was recognised, and how much of it."""
 
@@ -207,8 +220,18 @@ class ChartSeen:
     residual_px: float
     """Rms distance of the found crossings from the fitted geometry."""
     radial_distortion_percent: float
+    """At the picture's corner: 100 (actual image height - predicted) / predicted (ISO 17850, local geometric
+    distortion, from memory); negative is barrel."""
     tone_exponent: float = NAN
     """Power of the printed greys' reflectance that the picture's levels follow: 1 is linear; NaN: not read."""
+    framing_percent: float = NAN
+    """Share of the picture inside the outline of the targets seen."""
+    outermost_light_percent: float = NAN
+    """Brightness of the paper at the outermost target's distance all around, of that in the picture's centre."""
+    outermost_height: float = NAN
+    """That distance, as a fraction of the half-diagonal."""
+    relative_illumination: tuple[TargetLight, ...] = ()
+    """Target by target; empty where too few are seen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,7 +1,7 @@
 """`lensbench measure`: measures one photograph of the chart."""
 
 import json
-from math import isfinite
+from math import isfinite, log2
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -242,6 +242,14 @@ def _standing(shot: "ShotResult") -> str:
         )
     parts.append(f"rolled {_turned(tilt.roll_deg, 'clockwise', 'counter-clockwise')}")
     parts.append(f"distortion {chart.radial_distortion_percent:+.1f} % at the corner")
+    if isfinite(chart.framing_percent):
+        parts.append(f"targets cover {chart.framing_percent:.0f} % of the picture")
+    if isfinite(chart.outermost_light_percent):
+        stops = log2(chart.outermost_light_percent / 100.0)
+        parts.append(
+            f"light at {chart.outermost_height:.2f} of the way to the corner "
+            f"{chart.outermost_light_percent:.0f} % of the centre's ({stops:+.1f} stops)"
+        )
     return "; ".join(parts) + "."
 
 

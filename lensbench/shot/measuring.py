@@ -21,6 +21,7 @@ from lensbench.records import (
     ShotResult,
     ZoneFigure,
 )
+from lensbench.shot.coverage import framing_percent, illumination
 from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
 from lensbench.shot.lateral import middle_of, radial_shifts_px
 from lensbench.shot.print_blur import (
@@ -230,6 +231,7 @@ def _result(
 
 
 def _chart_seen(chart: ChartFound, tones: ToneScale) -> ChartSeen:
+    light = illumination(chart)
     return ChartSeen(
         name=chart.layout.name,
         targets_found=len(chart.targets),
@@ -238,6 +240,10 @@ def _chart_seen(chart: ChartFound, tones: ToneScale) -> ChartSeen:
         residual_px=chart.residual_px,
         radial_distortion_percent=chart.mapping.distortion_percent,
         tone_exponent=tones.exponent,
+        framing_percent=framing_percent(chart),
+        outermost_light_percent=light.outermost_percent,
+        outermost_height=light.outermost_height,
+        relative_illumination=light.targets,
     )
 
 

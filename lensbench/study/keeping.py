@@ -26,7 +26,7 @@ from lensbench.records import ShotResult
 
 __all__ = ["Shelf", "content_hash", "from_plain", "to_plain"]
 
-_FORM: Final = 2
+_FORM: Final = 3
 """Raise it when the records change."""
 _CHUNK: Final = 1 << 20
 

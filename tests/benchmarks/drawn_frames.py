@@ -87,16 +87,43 @@ def turned_camera(*, yaw_deg, pitch_deg, roll_deg, **how):
     return Camera(turn=about_axis @ about_col @ about_row, **how)
 
 
+@dataclass(frozen=True)
+class StretchedPage:
+    """A camera that sees one page stretched about its middle by the printer; the rest as the camera does."""
+
+    camera: Camera
+    middle_mm: np.ndarray
+    stretch: np.ndarray
+
+    def __getattr__(self, name):
+        return getattr(self.camera, name)
+
+    def to_px(self, points_mm):
+        off = np.asarray(points_mm, float) - self.middle_mm
+        return self.camera.to_px(self.middle_mm + off @ self.stretch.T)
+
+    def jacobian(self, point_mm):
+        return Camera.jacobian(self, point_mm)
+
+    def near(self, center_mm, reach_mm):
+        return Camera.near(self, center_mm, reach_mm)
+
+
 def draw(layout, camera, *, blur_px):
     """Give reflectance times paper level, shape of the camera's picture, float32."""
     picture = np.ones(camera.size_px, dtype=np.float32)
+    draw_into(picture, layout, camera, blur_px=blur_px)
+    picture *= PAPER
+    return picture
+
+
+def draw_into(picture, layout, camera, *, blur_px):
+    """Darken a picture where a layout is printed."""
     for target in layout.targets:
         _draw_target(picture, camera, target, layout.dark_reflectance, blur_px)
     for square in (*layout.markers, *layout.tones):
         if getattr(square, "reflectance", 0.0) < 1.0:
             _draw_square(picture, camera, square, blur_px)
-    picture *= PAPER
-    return picture
 
 
 def _draw_target(picture, camera, target, dark, blur_px):
