@@ -24,19 +24,24 @@ def rank(
     """Order near-identical frames of any scene by sharpness; no chart is needed.
 
     The frames must show the same scene, of one camera, size and file format: the camera hardly moved between
-    them. They are laid over one another and compared where the scene has detail. Frames that can't be told
-    apart share a group; where none can be told apart, no order is named and the exit status is 1. Blur is in
-    px, contrast in percent of the sharpest frame's at the frequency named (in cycles per pixel).
+    them. They are laid over one another and compared where the scene has detail; a file that cannot be read is
+    left out and named. Frames that can't be told apart share a group; where none can be told apart, no order is
+    named and the exit status is 1. Blur is in px, contrast in percent of the sharpest frame's at the frequency
+    named (in cycles per pixel).
 
     Example: lensbench rank burst_1.dng burst_2.dng burst_3.dng
     """
     from lensbench.cli.telling import progress_bar
+    from lensbench.report.clean import clean_text
+    from lensbench.report.words import clean_line
     from lensbench.study.rank import frames_of
     from lensbench.study.rank import rank as rank_frames
 
     paths = _without_copies(frames_of(photos))
     with progress_bar("comparing") as progress:
         ranking = rank_frames(paths, progress=progress)
+    for one in ranking.left_out:
+        typer.echo(f"left out: {clean_text(one.path.name)}: {clean_line(one.reason)}", err=True)
     if as_json:
         from lensbench.report.json_form import plain
         from lensbench.report.writing import json_text
@@ -84,10 +89,14 @@ def _row(frame: "RankedFrame") -> str:
         frame.rank,
         frame.group,
         clean_text(frame.photo.name),
-        f"{frame.detail_percent:+.1f}",
-        f"{low:+.1f} to {high:+.1f}" if isfinite(low) and frame.rank > 1 else "-",
+        _signed(frame.detail_percent),
+        f"{_signed(low)} to {_signed(high)}" if isfinite(low) and frame.rank > 1 else "-",
         f"{frame.extra_blur_px:.2f}",
     )
+
+
+def _signed(percent: float) -> str:
+    return f"{percent:+.1f}" if abs(percent) >= 0.05 else "0.0"
 
 
 def _neighbours(ranking: "Ranking") -> list["PairOdds"]:
@@ -103,4 +112,5 @@ def _odds(pair: "PairOdds") -> str:
 
     names = f"{clean_text(pair.sharper.name)} is sharper than {clean_text(pair.softer.name)}"
     chance = "above 99.9 %" if pair.probability > 0.999 else f"{100.0 * pair.probability:.1f} %"
-    return f"  {names}: {chance}{'' if pair.told_apart else ', can not be told apart'}"
+    apart = "" if pair.told_apart else ", can't be told apart"
+    return f"  {names}: {chance}{apart}"

@@ -6,6 +6,7 @@ apart stand in one group.
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -13,7 +14,7 @@ import numpy as np
 
 from lensbench import photo
 from lensbench.errors import ImageError, SettingError, SweepError
-from lensbench.records import BoolArray
+from lensbench.records import BoolArray, RejectedShot
 from lensbench.study.rank_frames import ComplexArray, Frame, IntArray, Pieces, frequencies, open_frame
 from lensbench.study.rank_order import Ranking, ordered
 from lensbench.study.rank_shift import Overlaid, ReferencePieces, lay_over
@@ -73,7 +74,7 @@ def frames_of(places: Sequence[Path]) -> list[Path]:
 
 
 def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
-    """Put frames of one scene in order of sharpness.
+    """Put frames of one scene in order of sharpness; a photograph that cannot be read is left out and named.
 
     Parameters
     ----------
@@ -85,23 +86,27 @@ def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
     Raises
     ------
     ImageError
-        A file cannot be read, or the frames differ in kind or size.
+        Fewer than two files can be read, or the frames differ in kind or size.
     SweepError
         The frames do not show the same scene, or hold too little detail above the noise.
     """
+    left: list[RejectedShot] = []
     tell = progress or (lambda _done, _total: None)
-    reference, quiet = _reference(open_frame(paths[0]))
-    tell(1, len(paths))
-    overlaid, hushed = [], []
-    for number, path in enumerate(paths[1:], start=2):
-        frame = open_frame(path)
-        _check_kind(reference.frame, frame)
-        over = lay_over(frame, reference)
-        overlaid.append(over)
-        hushed.append(_quiet_spectra(frame, quiet, over))
-        tell(number, len(paths))
+    (first, (reference, quiet)), rest = _first_readable(paths, left)
+    used, overlaid, hushed = [first], [], []
+    tell(len(paths) - len(rest), len(paths))
+    for path in rest:
+        if found := _laid_over(path, reference, quiet, left):
+            used.append(path)
+            overlaid.append(found[0])
+            hushed.append(found[1])
+        tell(len(used) + len(left), len(paths))
+    if not overlaid:
+        raise ImageError(
+            f"{len(paths) - len(left)} of {len(paths)} photographs can be read: {left[0].reason}"
+        )
     alike = np.stack([over.likeness > ALIKE for over in overlaid])
-    _check_scene(paths, alike)
+    _check_scene(used, alike)
     use = alike.all(axis=0)
     if np.count_nonzero(use) < FEWEST_PIECES:
         raise SweepError(
@@ -112,7 +117,51 @@ def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
     still = np.stack([quiet.spectra, *hushed])
     fit = _fit(spectra, still, reference)
     shifts = [np.zeros(2), *(np.median(over.shift_cells[use], axis=0) for over in overlaid)]
-    return ordered(paths, fit, reference.frame, shifts_cells=np.stack(shifts))
+    ranking = ordered(used, fit, reference.frame, shifts_cells=np.stack(shifts))
+    return replace(ranking, left_out=tuple(left))
+
+
+Pieced = tuple[ReferencePieces, ReferencePieces]
+
+
+def _first_readable(
+    paths: Sequence[Path], left: list[RejectedShot]
+) -> tuple[tuple[Path, Pieced], Sequence[Path]]:
+    """Give the first photograph that can be read, the one that others are laid over, and those that follow it."""
+    for number, path in enumerate(paths, start=1):
+        try:
+            return (path, _reference(open_frame(path))), paths[number:]
+        except ImageError as error:
+            left.append(_unreadable(path, error))
+    raise ImageError(f"none of {len(paths)} photographs can be read: {left[0].reason}")
+
+
+def _laid_over(
+    path: Path, reference: ReferencePieces, quiet: ReferencePieces, left: list[RejectedShot]
+) -> tuple[Overlaid, ComplexArray] | None:
+    """Lay one photograph over the first; None where it cannot be read, which is noted.
+
+    Raises
+    ------
+    ImageError
+        It is of another kind.
+    """
+    try:
+        frame = open_frame(path)
+    except ImageError as error:
+        left.append(_unreadable(path, error))
+        return None
+    _check_kind(reference.frame, frame)
+    try:
+        over = lay_over(frame, reference)
+        return over, _quiet_spectra(frame, quiet, over)
+    except ImageError as error:
+        left.append(_unreadable(path, error))
+        return None
+
+
+def _unreadable(path: Path, error: ImageError) -> RejectedShot:
+    return RejectedShot(path=path, reason=str(error).removeprefix(f"{path}: ").removeprefix(f"{path.name}: "))
 
 
 def _reference(frame: Frame) -> tuple[ReferencePieces, ReferencePieces]:

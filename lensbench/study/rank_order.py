@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 from scipy import stats
 
-from lensbench.records import BoolArray
+from lensbench.records import BoolArray, RejectedShot
 from lensbench.study.rank_frames import Frame
 from lensbench.study.rank_spectra import BlurFit
 from lensbench.units import FloatArray
@@ -85,6 +85,8 @@ class Ranking:
     """1, or the side of the squares that the samples were averaged over."""
     answer: str
     cautions: tuple[str, ...]
+    left_out: tuple[RejectedShot, ...] = ()
+    """Photographs that could not be read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -182,7 +184,7 @@ def _groups(order: Sequence[int], told: BoolArray) -> list[list[int]]:
 
 
 def _percent(log_ratio: float) -> float:
-    return 100.0 * float(np.expm1(log_ratio))
+    return 100.0 * float(np.expm1(log_ratio)) + 0.0  # a negative zero becomes a plain one
 
 
 def _interval(judged: _Judged, index: int, other: int, *, fall: float) -> tuple[float, float]:

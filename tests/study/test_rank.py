@@ -151,6 +151,23 @@ def test_frames_of_two_kinds_are_refused(tmp_path, scene):
         rank([write_tiff(tmp_path / "tiny.tif", scene[:100]), *paths])
 
 
+def test_a_damaged_file_is_left_out_and_named(tmp_path, scene):
+    # Also as the first one, which the others would be laid over.
+    paths = series(tmp_path, scene, [1.3, 1.0, 1.1])
+    whole = paths[0].read_bytes()
+    (tmp_path / "00.tif").write_bytes(whole[: len(whole) // 3])
+    (tmp_path / "1b.tif").write_bytes(b"")
+    ranking = rank(frames_of([tmp_path]))
+    assert names(ranking) == [1, 2, 0]
+    assert {one.path.name for one in ranking.left_out} == {"00.tif", "1b.tif"}
+    shown = CliRunner().invoke(app, ["rank", str(tmp_path)])
+    assert shown.exit_code == 0
+    assert "left out: 1b.tif: " in shown.stderr
+    assert "-0.0" not in shown.stdout
+    with pytest.raises(ImageError, match="1 of 2 photographs can be read"):
+        rank([paths[0], tmp_path / "1b.tif"])
+
+
 def test_which_frames_are_meant(tmp_path, scene):
     paths = series(tmp_path, scene[:256, :256], [1.0, 1.0, 1.0], kind="dng")
     (tmp_path / "1.jpg").write_bytes(b"beside the raw file")
