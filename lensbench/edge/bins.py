@@ -10,9 +10,22 @@ import numpy.typing as npt
 from lensbench.edge.family import HALF
 from lensbench.units import FloatArray
 
-__all__ = ["SIZE", "Bins", "Noise", "Plateaus", "pool", "stack_bins"]
+__all__ = ["MIDDLES", "SIZE", "Bins", "Noise", "Plateaus", "pool", "spread_out", "stack_bins"]
 
 SIZE: Final = 2 * HALF + 1
+_FINE: Final = 65
+_WIDE: Final = 5
+"""Beyond so many bins from the edge, six blurs at the least, the fit takes so many as one: tails are smooth."""
+_STARTS: Final = np.concatenate(
+    [
+        np.arange(0, HALF - _FINE, _WIDE),
+        np.arange(HALF - _FINE, HALF + _FINE + 1),
+        np.arange(HALF + _FINE + 1, SIZE, _WIDE),
+    ]
+)
+MIDDLES: Final = np.where(np.abs(_STARTS - HALF) > _FINE, _STARTS + _WIDE // 2, _STARTS)
+"""The fine bin in the middle of each bin that the fit takes."""
+_WIDTHS: Final = np.diff(np.append(_STARTS, SIZE))
 _REACH_SIGMA: Final = 3.5
 _FLOOR_OF_STEP: Final = 1e-4
 """Least noise taken, as a part of the step: below it rounding and the shapes' own table decide."""
@@ -178,16 +191,40 @@ def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, st
     )
 
 
-def stack_bins(bins: Sequence[Bins]) -> Bins:
-    """Stack the bins of several regions along a first axis."""
+def stack_bins(bins: Sequence[Bins], step_px: float) -> Bins:
+    """Stack the bins of several regions along a first axis, as the fit takes them: wide ones in the tails.
+
+    Moments are counted from the new bins' middles, so the joining leaves no trace.
+    """
+    count = np.stack([one.count for one in bins])
+    away = (np.arange(SIZE) - spread_out(MIDDLES)) * step_px
+    offset = np.stack([one.offset_px for one in bins])
+    half_square = np.stack([one.half_square_px2 for one in bins]) + away * (offset + 0.5 * away)
+    value, along = np.stack([one.value for one in bins]), np.stack([one.along_px for one in bins])
+    scatter = np.stack([one.along_scatter_px2 for one in bins]) + count * np.square(along)
+    joined = [
+        _joined(one)
+        for one in (count, count * value, count * (offset + away), count * half_square, count * along)
+    ]
+    number, share = joined[0], 1.0 / np.maximum(joined[0], 1.0)
+    middle = joined[4] * share
     return Bins(
-        count=np.stack([one.count for one in bins]),
-        value=np.stack([one.value for one in bins]),
-        offset_px=np.stack([one.offset_px for one in bins]),
-        half_square_px2=np.stack([one.half_square_px2 for one in bins]),
-        along_px=np.stack([one.along_px for one in bins]),
-        scatter=np.stack([one.scatter for one in bins]),
-        along_scatter_px2=np.stack([one.along_scatter_px2 for one in bins]),
-        shared_px=np.stack([one.shared_px for one in bins]),
+        count=number,
+        value=joined[1] * share,
+        offset_px=joined[2] * share,
+        half_square_px2=joined[3] * share,
+        along_px=middle,
+        along_scatter_px2=np.maximum(_joined(scatter) - joined[4] * middle, 0.0),
+        scatter=np.empty(0),
+        shared_px=np.empty(0),
         place=np.empty(0, np.intp),
     )
+
+
+def spread_out(fitted: FloatArray) -> FloatArray:
+    """Give each fine bin what belongs to the bin of the fit that holds it."""
+    return np.asarray(np.repeat(fitted, _WIDTHS, axis=-1), np.float64)
+
+
+def _joined(fine: FloatArray) -> FloatArray:
+    return np.asarray(np.add.reduceat(fine, _STARTS, axis=-1), np.float64)

@@ -53,7 +53,7 @@ def line_columns(
     steep = np.abs(slope) > _LEAST_SLOPE * float(np.abs(slope).max())
     near = np.flatnonzero(steep[bins.place])
     at = bins.place[near]
-    apart = place[0][near] - posterior.rung.position_px[at]
+    apart = place[0][near] - posterior.rung.fine.position_px[at]
     scale = max(float(np.abs(place[1][near]).max(initial=0.0)), 1.0)
     s = place[1][near] / scale
     effect = np.stack([s, s * s]) * (slope[at] + apart * curve[at])

@@ -30,7 +30,7 @@ def polished(
     steep = np.abs(slope) > _LEAST_SLOPE * float(np.abs(slope).max())
     near = np.flatnonzero(steep[bins.place])
     at = bins.place[near]
-    apart = distance_px[near] - posterior.rung.position_px[at]
+    apart = distance_px[near] - posterior.rung.fine.position_px[at]
     residual = value[near] - (level[at] + apart * (slope[at] + 0.5 * apart * bend[at]))
     gradient = slope[at] + apart * bend[at]
     scale = max(float(np.abs(along_px[near]).max(initial=0.0)), 1.0)

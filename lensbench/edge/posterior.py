@@ -16,8 +16,8 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge.bins import SIZE, Bins, Plateaus, stack_bins
-from lensbench.edge.shapes import Rung
+from lensbench.edge.bins import MIDDLES, Bins, Plateaus, spread_out, stack_bins
+from lensbench.edge.shapes import Rung, Shapes
 from lensbench.edge.system import Solution, System
 from lensbench.units import FloatArray
 
@@ -71,7 +71,7 @@ class Posterior:
 
     def profile(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Give the fitted level at every position of the table, with its slope and bend; light along is left aside."""
-        rung, weights = self.rung, self.coefficient
+        rung, weights = self.rung.fine, self.coefficient
         last = LEVELS + rung.modes.shape[1]
         shapes = rung.mean * weights[1] + weights[LEVELS:last] @ rung.modes
         if self.free_size:
@@ -98,7 +98,7 @@ class LineColumns:
     """What turn and bend of the line do to the samples of one region, per px at `scale_px` along the edge."""
 
     columns: FloatArray
-    """Shape (2, SIZE): mean effect in each bin."""
+    """Shape (2, SIZE): mean effect in each fine bin; none in the tails."""
     gram: FloatArray
     """Shape (2, 2): what the samples within bins add to the normal equations."""
     moment: FloatArray
@@ -136,10 +136,10 @@ def fit_shapes(
 def _fit_together(
     bins: Sequence[Bins], rung: Rung, plateaus: Sequence[Plateaus], step: FloatArray, *, free: bool
 ) -> list[Posterior]:
-    stacked = stack_bins(bins)
-    used = np.flatnonzero(stacked.count.any(axis=0))
+    stacked = stack_bins(bins, rung.step_px)
+    table, used = rung.fitted, np.flatnonzero(stacked.count.any(axis=0))
     span = slice(int(used[0]), int(used[-1]) + 1)
-    base = np.concatenate([_level_columns(stacked, rung, span), _rows(stacked, rung.modes, span)], axis=1)
+    base = np.concatenate([_level_columns(stacked, table, span), _rows(stacked, table.modes, span)], axis=1)
     weight = stacked.count[:, span] / _variance(plateaus, base[:, 1])
     known, along_sd = _light_along(stacked, plateaus, span, base)
     system = System(base, weight, stacked.value[:, span] - known)
@@ -147,7 +147,7 @@ def _fit_together(
     uneven = system.evidence(loose) > system.evidence(tight) + 1.0
     solution = system.solve(np.where(uneven[:, None], loose, tight))
     light = np.where(uneven, _LIGHT_SIZES[1], _LIGHT_SIZES[0])
-    unit, share = _farthest(stacked, rung, span)[:, 0], _turn_share(stacked, rung, span)
+    unit, share = _farthest(stacked, table, span)[:, 0], _turn_share(stacked, rung, span)
     posteriors = [
         _posterior(rung, solution, i, (0.0, float(light[i])), (float(unit[i]), float(share[i])))
         for i in range(len(bins))
@@ -155,7 +155,7 @@ def _fit_together(
     for i, posterior in enumerate(posteriors):
         if free and posterior.doubtful:
             own = slice(i, i + 1)
-            extra = _rows(stacked, rung.free, span, own)[0]
+            extra = _rows(stacked, table.free, span, own)[0]
             wide = _free_fit(system, base[i], extra, i, step[own], along_sd[own])
             if wide is not None:
                 posteriors[i] = _posterior(rung, wide[0], 0, wide[1:], (float(unit[i]), float(share[i])))
@@ -173,13 +173,13 @@ def fit_with_line(
         The shapes, their covariance widened by what the line leaves open; and by how much turn and bend of the line
         still differ from where it lies. [px at `scale_px`]
     """
-    stacked, steps = stack_bins([bins]), np.array([step])
-    used = np.flatnonzero(bins.count)
+    stacked, steps = stack_bins([bins], rung.step_px), np.array([step])
+    table, used = rung.fitted, np.flatnonzero(stacked.count[0])
     span = slice(int(used[0]), int(used[-1]) + 1)
-    base = np.concatenate([_level_columns(stacked, rung, span), _rows(stacked, rung.modes, span)], axis=1)
+    base = np.concatenate([_level_columns(stacked, table, span), _rows(stacked, table.modes, span)], axis=1)
     weight = stacked.count[:, span] / _variance([plateaus], base[:, 1])
     known, along_sd = _light_along(stacked, [plateaus], span, base)
-    own = line.columns[:, span]
+    own = line.columns[:, MIDDLES[span]]
     value = stacked.value[:, span] - known + line.centre @ own
     count = base.shape[1]
     system = System(np.concatenate([base, own[None]], axis=1), weight, value)
@@ -190,7 +190,7 @@ def fit_with_line(
     tight, loose = (float(system.evidence(prior)[0]) for prior in priors)
     uneven = int(loose > tight + 1.0)
     solution = system.solve(priors[uneven])
-    unit, share = _farthest(stacked, rung, span)[0, 0], _turn_share(stacked, rung, span)[0]
+    unit, share = _farthest(stacked, table, span)[0, 0], _turn_share(stacked, rung, span)[0]
     shapes = _posterior(rung, solution, 0, (0.0, _LIGHT_SIZES[uneven]), (float(unit), float(share)))
     whole = solution.coefficient[0]
     kept = replace(shapes, coefficient=whole[:count], covariance=shapes.covariance[:count, :count])
@@ -202,12 +202,13 @@ def pull_of(posterior: Posterior, bins: Bins, plateaus: Plateaus, gradient: Floa
 
     `gradient` is the figure's change per unit of each coefficient.
     """
-    rung, span, stacked = posterior.rung, slice(0, SIZE), stack_bins([bins])
-    parts = [_level_columns(stacked, rung, span), _rows(stacked, rung.modes, span)]
-    parts += [_rows(stacked, rung.free, span)] if posterior.free_size else []
+    table, span = posterior.rung.fitted, slice(0, MIDDLES.size)
+    stacked = stack_bins([bins], posterior.rung.step_px)
+    parts = [_level_columns(stacked, table, span), _rows(stacked, table.modes, span)]
+    parts += [_rows(stacked, table.free, span)] if posterior.free_size else []
     columns = np.concatenate(parts, axis=1)[0]
     direction = posterior.covariance @ gradient
-    return np.asarray(direction @ columns / _variance([plateaus], columns[None, 1])[0], np.float64)
+    return spread_out(direction @ columns / _variance([plateaus], columns[None, 1])[0])
 
 
 def _turn_share(bins: Bins, rung: Rung, span: slice) -> FloatArray:
@@ -219,14 +220,14 @@ def _turn_share(bins: Bins, rung: Rung, span: slice) -> FloatArray:
     number, sums, squares = (
         np.add.reduceat(one, first - span.start, axis=1) for one in (count, count * along, square)
     )
-    steep = np.square(rung.mean[1, np.minimum(first + width // 2, SIZE - 1)])
+    steep = np.square(rung.fitted.mean[1, np.minimum(first + width // 2, MIDDLES.size - 1)])
     within = (squares - np.square(sums) / np.maximum(number, 1.0)) @ steep
     whole = squares @ steep - np.square(sums @ steep) / np.maximum(number @ steep, 1e-300)
     return np.asarray(within / np.maximum(whole, 1e-300), np.float64)
 
 
-def _farthest(bins: Bins, rung: Rung, span: slice) -> FloatArray:
-    distance = np.abs(rung.position_px[span] + bins.offset_px[:, span]) * (bins.count[:, span] > 0)
+def _farthest(bins: Bins, table: Shapes, span: slice) -> FloatArray:
+    distance = np.abs(table.position_px[span] + bins.offset_px[:, span]) * (bins.count[:, span] > 0)
     return np.asarray(np.maximum(distance.max(axis=1, keepdims=True), 1.0), np.float64)
 
 
@@ -274,14 +275,14 @@ def _rows(bins: Bins, samples: FloatArray, span: slice, own: slice = slice(None)
     return rows
 
 
-def _level_columns(bins: Bins, rung: Rung, span: slice) -> FloatArray:
-    mean = _rows(bins, rung.mean[:, None], span)[:, 0]
-    distance = rung.position_px[span] + bins.offset_px[:, span]
-    across = distance / _farthest(bins, rung, span)
+def _level_columns(bins: Bins, table: Shapes, span: slice) -> FloatArray:
+    mean = _rows(bins, table.mean[:, None], span)[:, 0]
+    distance = table.position_px[span] + bins.offset_px[:, span]
+    across = distance / _farthest(bins, table, span)
     along = bins.along_px[:, span]
     along = along / np.maximum(np.abs(along).max(axis=1, keepdims=True), 1.0)
     other = 1.0 - mean
-    slope = np.broadcast_to(rung.mean[1, span], mean.shape)
+    slope = np.broadcast_to(table.mean[1, span], mean.shape)
     columns = [np.ones_like(mean), mean, slope, other * across, other * along, mean * across, mean * along]
     return np.stack(columns, axis=1)
 

@@ -42,7 +42,7 @@ def _scattered_sd_cypx(fit: RefinedFit, curves: Curves) -> float:
     pull = pull_of(fit.posterior, fit.bins, fit.plateaus, gradient)
     level, slope, bend = fit.posterior.profile()
     at = fit.bins.place
-    apart = distance - fit.posterior.rung.position_px[at]
+    apart = distance - fit.posterior.rung.fine.position_px[at]
     residual = fit.points.value - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
     pulls = np.bincount(piece, pull[at] * residual, pieces)
     return float(np.sqrt(pieces / (pieces - 1.0) * np.sum(np.square(pulls - pulls.mean()))))

@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from lensbench.edge.bins import MIDDLES
 from lensbench.edge.family import (
     FREQUENCIES,
     FREQUENCIES_PER_MTF50,
@@ -22,7 +23,7 @@ from lensbench.edge.family import (
 )
 from lensbench.units import FloatArray
 
-__all__ = ["FREE_MODES", "Rung", "nearest_rung", "rung_at"]
+__all__ = ["FREE_MODES", "Rung", "Shapes", "nearest_rung", "rung_at"]
 
 ComplexArray = npt.NDArray[np.complex128]
 
@@ -34,28 +35,43 @@ _SCALES_SIGMA: Final = ((5.0, 0.7, 1.0), (2.5, 0.22, 0.1))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Rung:
-    """Shapes of edges whose MTF50 lies near this rung's; S is samples, first and second derivative."""
+class Shapes:
+    """Shapes at some distances from the edge; a first axis of three is samples, first and second derivative."""
 
-    mtf50_cypx: float
-    step_px: float
+    position_px: FloatArray
     mean: FloatArray
     """Shape (3, positions)."""
     modes: FloatArray
     """Shape (3, modes, positions), unit prior variance in units of the edge's step."""
     free: FloatArray
     """Shape (3, free modes, positions)."""
+
+    def at(self, places: npt.NDArray[np.intp]) -> "Shapes":
+        """Give the shapes at some of the positions."""
+        return Shapes(
+            position_px=self.position_px[places],
+            mean=self.mean[:, places],
+            modes=np.ascontiguousarray(self.modes[..., places]),
+            free=np.ascontiguousarray(self.free[..., places]),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rung:
+    """Shapes of edges whose MTF50 lies near this rung's."""
+
+    mtf50_cypx: float
+    step_px: float
+    fine: Shapes
+    """At every position of the table."""
+    fitted: Shapes
+    """At the middles of the bins that the fit takes: see `bins.MIDDLES`."""
     own_frequency_cypx: FloatArray
     """Fine grid, up to five times the rung's MTF50."""
     mean_otf: ComplexArray
     """On the own grid, then on the output grid (0 to 1 cy/px by 0.01)."""
     modes_otf: ComplexArray
     free_otf: ComplexArray
-
-    @property
-    def position_px(self) -> FloatArray:
-        """Distances from the edge at which the shapes are sampled."""
-        return np.asarray(np.arange(-HALF, HALF + 1) * self.step_px, np.float64)
 
 
 @cache
@@ -86,12 +102,13 @@ def rung_at(index: int) -> Rung:
     own = np.arange(FREQUENCIES) * mtf50 / FREQUENCIES_PER_MTF50
     grid = np.concatenate([own, OUTPUT_FREQUENCY_CYPX])
     free, free_otf = _free_modes(mtf50, grid)
+    position_px = np.arange(-HALF, HALF + 1, dtype=np.float64) * step_px(mtf50)
+    fine = Shapes(position_px=position_px, mean=mean, modes=np.concatenate([odd, even], axis=1), free=free)
     return Rung(
         mtf50_cypx=mtf50,
         step_px=step_px(mtf50),
-        mean=mean,
-        modes=np.concatenate([odd, even], axis=1),
-        free=free,
+        fine=fine,
+        fitted=fine.at(MIDDLES),
         own_frequency_cypx=own,
         mean_otf=table["mean_otf"][index].astype(complex),
         modes_otf=np.concatenate([table["odd_otf"][index].astype(complex), 1j * table["even_otf"][index]]),

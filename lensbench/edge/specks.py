@@ -65,8 +65,8 @@ def _wild_bins(posterior: Posterior, bins: Bins, plateaus: Plateaus) -> npt.NDAr
     """List the bins whose samples scatter more than noise, the slope within the bin and the line's error explain."""
     rung, step = posterior.rung, posterior.step
     inside = np.maximum(2.0 * bins.half_square_px2 - np.square(bins.offset_px), 0.0)
-    variance = plateaus.noise.variance_at(rung.mean[0])
-    variance = variance + np.square(rung.mean[1] * step) * inside + (_LEAST_SCATTER * step) ** 2
+    variance = plateaus.noise.variance_at(rung.fine.mean[0])
+    variance = variance + np.square(rung.fine.mean[1] * step) * inside + (_LEAST_SCATTER * step) ** 2
     light = max(abs(plateaus.dark_slope_per_px), abs(plateaus.bright_slope_per_px))
     freedom = np.maximum(bins.count - 1.0, 1.0)
     excess = bins.scatter - light * light * bins.along_scatter_px2
@@ -88,7 +88,7 @@ def _strangers(
     chosen[wild] = True
     among = np.flatnonzero(chosen[bins.place])
     at = bins.place[among]
-    apart = place[0][among] - posterior.rung.position_px[at]
+    apart = place[0][among] - posterior.rung.fine.position_px[at]
     profile = np.clip((level[at] - posterior.dark) / posterior.step, 0.0, 1.0)
     light = plateaus.dark_slope_per_px + (plateaus.bright_slope_per_px - plateaus.dark_slope_per_px) * profile
     rest = (

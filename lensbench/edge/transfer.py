@@ -117,7 +117,7 @@ def _profiles(
     posteriors: Sequence[Posterior], coefficient: FloatArray, reach_px: Sequence[float]
 ) -> list[Profile]:
     """Give each edge's ESF within its region, and the figures read off it."""
-    position = posteriors[0].rung.position_px
+    position = posteriors[0].rung.fine.position_px
     esf = _esf(posteriors, coefficient)
     rise = rises_10_90_px(position, esf)
     profiles = []
@@ -180,7 +180,9 @@ def _on_output_grid(sd: FloatArray) -> FloatArray:
 
 def _esf(posteriors: Sequence[Posterior], coefficient: FloatArray) -> FloatArray:
     rung = posteriors[0].rung
-    parts = [rung.mean[1][None], rung.modes[0]] + ([rung.free[0]] if posteriors[0].free_size else [])
+    parts = [rung.fine.mean[1][None], rung.fine.modes[0]] + (
+        [rung.fine.free[0]] if posteriors[0].free_size else []
+    )
     weights = np.concatenate([coefficient[:, SHIFT : SHIFT + 1], coefficient[:, LEVELS:]], axis=1)
-    esf: FloatArray = rung.mean[0] + weights @ np.concatenate(parts) / coefficient[:, 1:2]
+    esf: FloatArray = rung.fine.mean[0] + weights @ np.concatenate(parts) / coefficient[:, 1:2]
     return esf

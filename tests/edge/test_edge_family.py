@@ -47,12 +47,15 @@ def test_sampled_esf_and_derivatives_of_a_gaussian():
 def test_shapes_and_transforms_belong_together(index):
     # The transform of a mode by direct integration of its derivative over the table's range, at middling frequencies.
     rung = rung_at(index)
-    position = rung.position_px
+    position = rung.fine.position_px
     places = np.arange(8, 40, 8)
     frequency = rung.own_frequency_cypx[places]
     turn = np.exp(-2j * np.pi * np.outer(frequency, position))
     # Tails beyond the range are left out here: an LSF falls as 1/x^2, so a little is missing.
-    for shape, otf in ((rung.mean[1], rung.mean_otf), *zip(rung.modes[1], rung.modes_otf, strict=True)):
+    for shape, otf in (
+        (rung.fine.mean[1], rung.mean_otf),
+        *zip(rung.fine.modes[1], rung.modes_otf, strict=True),
+    ):
         found = integrate.simpson(shape * turn, x=position)
         assert np.abs(found - otf[places]).max() < 0.01
 
@@ -62,7 +65,7 @@ def test_derivatives_are_those_of_the_shapes(index):
     # Euler-Maclaurin: a step of the shape is h (s0 + s1)/2 - h^2 (c1 - c0)/12 with its slopes s and curvatures c.
     rung = rung_at(index)
     step = rung.step_px
-    for shapes in (rung.mean[:, None], rung.modes[:, :8], rung.modes[:, 13:]):
+    for shapes in (rung.fine.mean[:, None], rung.fine.modes[:, :8], rung.fine.modes[:, 13:]):
         value, slope, bend = shapes
         change = np.diff(value, axis=1)
         told = 0.5 * step * (slope[:, 1:] + slope[:, :-1]) - step**2 / 12.0 * np.diff(bend, axis=1)
@@ -73,7 +76,7 @@ def test_free_shapes_change_neither_plateau():
     for index in (0, 16, 32):
         rung = rung_at(index)
         assert np.abs(rung.free_otf[:, 0]).max() < 1e-12
-        assert np.abs(rung.free[0][:, [0, -1]]).max() < 1e-6
+        assert np.abs(rung.fine.free[0][:, [0, -1]]).max() < 1e-6
 
 
 def test_the_ladder_has_a_rung_for_every_sharpness():
@@ -81,5 +84,5 @@ def test_the_ladder_has_a_rung_for_every_sharpness():
     assert nearest_rung(5.0) == len(LADDER_CYPX) - 1
     assert nearest_rung(1e-4) == 0
     assert nearest_rung(float("nan")) == len(LADDER_CYPX) - 1
-    assert rung_at(3).position_px.size == 2 * HALF + 1
+    assert rung_at(3).fine.position_px.size == 2 * HALF + 1
     assert rung_at(3).mean_otf.size == rung_at(3).own_frequency_cypx.size + OUTPUT_FREQUENCY_CYPX.size
