@@ -18,6 +18,13 @@ class Zone(StrEnum):
     INNER = "inner"
     HALFWAY = "halfway"
     OUTER = "outer"
+    CENTRE = "centre"
+    CORNER = "corner"
+
+    @property
+    def measured(self) -> str:
+        """The zone as it is kept: the centre is the inner one, corners the outer one."""
+        return {"centre": "inner", "corner": "outer"}.get(self.value, self.value)
 
 
 def seconds(text: str) -> float:
@@ -62,7 +69,10 @@ def advise(
             metavar="NUMBER",
         ),
     ] = None,
-    zone: Annotated[Zone, typer.Option("--zone", help="The part of the picture that counts.")] = Zone.FRAME,
+    zone: Annotated[
+        Zone,
+        typer.Option("--zone", help="The part of the picture that counts; centre is inner, corner is outer."),
+    ] = Zone.FRAME,
     near: Annotated[
         float | None,
         typer.Option(
@@ -134,7 +144,7 @@ def advise(
     _check(near, far, f_number, picture_only=(shutter, ev, iso_limit, handheld or None))
     sessions = library_at(place).sessions()
     if near is None or far is None:
-        advice = advised(sessions, focal_length_mm=focal_length, f_number=f_number, zone=zone.value)
+        advice = advised(sessions, focal_length_mm=focal_length, f_number=f_number, zone=zone.measured)
         lines, form = library_tables.advice_lines(advice), json_form.plain(advice)
     else:
         wanted = Wanted(
@@ -145,7 +155,7 @@ def advise(
             ev=ev,
             iso_limit=iso_limit,
             handheld=handheld,
-            zone=zone.value,
+            zone=zone.measured,
         )
         plan = plan_picture(sessions, wanted)
         lines, form = library_tables.picture_lines(plan), json_form.plain(plan)

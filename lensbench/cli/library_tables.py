@@ -19,7 +19,7 @@ def list_lines(sessions: "Sequence[KeptSession]", place: Path) -> list[str]:
     """Give one line a session."""
     if not sessions:
         return [f"The library is empty; `lensbench library add FOLDER` adds a sweep. Place: {place}"]
-    lines = [f"{len(sessions)} sessions in {place}"]
+    lines = [f"{len(sessions)} session{'s' * (len(sessions) != 1)} in {place}"]
     for one in sessions:
         focals = ", ".join(f"{focal:g}" for focal in one.focal_lengths_mm) or "unknown focal length,"
         stops = sorted({shot.f_number for shot in one.shots if shot.f_number > 0.0})

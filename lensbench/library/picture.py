@@ -32,8 +32,10 @@ __all__ = ["plan_picture"]
 SERVES: Final = 0.8
 """One frame serves where the softer limit keeps this share of the sweet spot; fixed beforehand."""
 MODEL_SD: Final = 0.02
-"""Error of the through-focus model, as a share of MTF50: against exact pupils with aberrations its rms is below 0.5 %
-from two stops below the widest on, and 1 to 3.5 % wide open, both sides of the focus averaged."""
+"""Error of the through-focus model out of focus, as a share of MTF50; a lens stopped down stays below it."""
+OPEN_MODEL_SD: Final = 0.04
+"""The same at the widest stop measured, falling with the square of the opening: spherical aberration favours one side
+of the focus by 5 to 20 % wide open. By trial against exact pupils, see docs/advice.md."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -210,6 +212,11 @@ def _stop(stage: _Stage, reading: Reading) -> StopPlan:
     )
 
 
+def _model_sd(stage: _Stage, reading: Reading) -> float:
+    opening = stage.curve.readings[0].exact_f_number / reading.exact_f_number
+    return math.hypot(MODEL_SD, OPEN_MODEL_SD * opening**2)
+
+
 def _figure(stage: _Stage, reading: Reading, disc: float, shake_px: float) -> Figure:
     """Predict one MTF50; the doubts of the curve, of the model and of the shake are joined as independent ones."""
 
@@ -219,7 +226,7 @@ def _figure(stage: _Stage, reading: Reading, disc: float, shake_px: float) -> Fi
 
     middle, quantile = log_mtf50(), stage.curve.quantile
     slope = (log_mtf50(doubt=reading.sd) - middle) / reading.sd if reading.sd > 0.0 else 1.0
-    own_sd = math.hypot(slope * reading.sd, MODEL_SD if disc > 0.0 else 0.0)
+    own_sd = math.hypot(slope * reading.sd, _model_sd(stage, reading) if disc > 0.0 else 0.0)
     shaken = (
         (log_mtf50(shake=SHAKE_FACTOR) - middle, log_mtf50(shake=1.0 / SHAKE_FACTOR) - middle)
         if shake_px > 0.0

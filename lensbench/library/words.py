@@ -36,7 +36,8 @@ def answer_of(found: Advice) -> str:
     """Say which lens and stop, which can't be told from it, and how far behind the others are."""
     best, *others = found.lenses
     subject = ZONE_WORDS[found.zone]
-    parts = [f"For {found.focal_length_mm:g} mm, {subject}: {_set(best, found)}."]
+    at = "" if found.f_number is None else f" at f/{found.f_number:g}"
+    parts = [f"For {found.focal_length_mm:g} mm{at}, {subject}: {_set(best, found)}."]
     equal = [f"{one.lens} ({_stop(one)})" for one in others if one.tied]
     if equal:
         parts.append(f"{listed(equal)} can't be told from it.")
@@ -52,7 +53,7 @@ def answer_of(found: Advice) -> str:
 
 def _set(best: LensAdvice, found: Advice) -> str:
     if found.f_number is not None:
-        return f"{best.lens} is sharpest at f/{best.f_number:g}"
+        return f"take {best.lens}"
     border = " (best tested: a better stop may lie beyond)" if best.best_tested else ""
     good = [f"f/{one:g}" for one in best.as_good_f_numbers if one != best.f_number]
     alike = f", {listed(good)} within 3 %" if good else ""

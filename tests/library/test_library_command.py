@@ -71,7 +71,7 @@ def test_export_and_import(lensbench, tmp_path):
 def test_advise_answers_first_and_as_one_document(lensbench):
     told = lensbench("advise", "--focal-length", "50", "--f-number", "4", "--zone", "outer")
     assert told.exit_code == 0, told.output
-    assert told.stdout.startswith("For 50 mm, edges and corners: Sorrel is sharpest at f/4.")
+    assert told.stdout.startswith("For 50 mm at f/4, edges and corners: take Sorrel.")
     form = json.loads(lensbench("advise", "--focal-length", "50", "--json").stdout)
     assert [one["lens"] for one in form["lenses"]] == ["Sorrel", "Fennel"]
     assert form["lenses"][0]["ci95_cypx"][0] < form["lenses"][0]["mtf50_cypx"]
