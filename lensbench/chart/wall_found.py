@@ -1,7 +1,7 @@
 """A wall as a picture shows it: upright, in the plan's coordinates, in the form of any other chart."""
 
 from dataclasses import dataclass
-from math import atan2, cos, degrees, hypot, radians, sin
+from math import atan2, cos, degrees, hypot, radians, sin, sqrt
 from typing import Final
 
 import numpy as np
@@ -92,16 +92,18 @@ def _standing(pages: list[SightedPage], fit: WallFit) -> _Upright:
     if len(pages) >= 4 and np.linalg.matrix_rank(design) == 3:
         terms, *_ = np.linalg.lstsq(design, fit.places_mm, rcond=None)
         stretch = terms[:2].T
-        left = np.sqrt(((fit.places_mm - design @ terms) ** 2).sum() / (2 * len(pages) - 6 or 1))
+        freedom = 2 * len(pages) - 6
+        left = np.sqrt(((fit.places_mm - design @ terms) ** 2).sum() / max(freedom, 1))
         reach = float(np.linalg.norm(fit.places_mm - terms[2], axis=1).max())
         if np.linalg.det(stretch) > 0.0 and left < 0.2 * reach:
-            turn = atan2(stretch[0, 1] - stretch[1, 0], stretch[0, 0] + stretch[1, 1])
-            spread = float(
-                np.sqrt(((shares - shares.mean(axis=0)) ** 2 * np.diag(stretch.T @ stretch)).sum())
-            )
+            across, along = stretch[0, 1] - stretch[1, 0], stretch[0, 0] + stretch[1, 1]
+            centred = shares - shares.mean(axis=0)
+            doubt = float(np.trace(np.linalg.inv(centred.T @ centred)))
+            # With few pages the scatter itself is known badly: Student's t is wider than the normal.
+            wider = freedom / max(freedom - 2.0, 0.5)
             return _Upright(
-                turn_deg=degrees(turn),
-                sd_deg=degrees(left / max(spread, 1e-9)),
+                turn_deg=degrees(atan2(across, along)),
+                sd_deg=degrees(left * sqrt(doubt * wider) / hypot(across, along)),
                 middle_mm=(float(terms[2, 0]), float(terms[2, 1])),
             )
     return _by_arrows(pages, fit)
