@@ -252,8 +252,8 @@ and f/2.8 apart). «Holds»: how often the range beside the figure holds the tru
 
 Made by `python tests/benchmarks/advice.py --trials {trials} --out docs/advice.md`.
 
-| lens | near to far | support | in focus: rms | worst | holds | limits: rms | worst | holds | limits f/2.8: rms | worst \
-| holds |
+| lens | near to far | support | in focus: rms | worst | holds | limits: rms | worst | holds | limits f/2.8: rms | \
+worst | holds |
 |---|---|---|---|---|---|---|---|---|---|---|---|
 """
 
