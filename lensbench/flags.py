@@ -170,6 +170,12 @@ _REGISTRY: Final[tuple[tuple[str, Severity, str, str], ...]] = (
         "expose longer: paper white belongs at half to three quarters of full scale",
     ),
     (
+        "standard_window",
+        _INFO,
+        "the standard's steps read a few percent too high in small regions, and the intervals hold noise alone",
+        "compare only figures measured by the same steps, or use the refined method",
+    ),
+    (
         "misfocus",
         _REJECT,
         "the whole picture is softer than its neighbours",

@@ -10,6 +10,7 @@ from lensbench import edge as edges_room
 from lensbench import photo as photos
 from lensbench.chart.finding import ArmRegion, ChartFound, FoundTarget, find_chart
 from lensbench.errors import ChartError, ImageError, SettingError
+from lensbench.flags import remark
 from lensbench.records import (
     ChartEdge,
     ChartSeen,
@@ -107,6 +108,8 @@ def measure_shot(
         _chart_edge(photo, target, arm, edge) for (target, arm), edge in zip(arms, measured, strict=True)
     )
     result = _result(photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples)
+    if method == "iso":
+        result = replace(result, quality=(*result.quality, remark("standard_window")))
     return _as_seen(_freed_of_print(result, chart, print_profile), readings)
 
 

@@ -194,6 +194,8 @@ def test_the_users_figures_take_precedence(raw_shot):
     )
     assert shot.metadata.camera == raw_shot[2].metadata.camera
     assert shot.pixel_pitch_um == 5.0
+    assert any(one.flag == "standard_window" for one in shot.quality)
+    assert not any(one.flag == "standard_window" for one in raw_shot[2].quality)
     assert shot.magnification == pytest.approx(raw_shot[2].magnification * 1.25, rel=1e-3)
 
 
