@@ -122,7 +122,7 @@ def _shots(plan: ShootPlan) -> list[Flowable]:
     story: list[Flowable] = []
     places = groupby(plan.shots, key=lambda shot: (shot.focal_length_mm, shot.condition))
     for (focal_length_mm, condition), members in places:
-        title = f"Shots at {focal_length_mm:g} mm" + (f", sheet {condition}" if condition else "")
+        title = f"Shots at {focal_length_mm:g} mm" + (f", {condition}" if condition else "")
         rows = [
             _setting_row(list(shots))
             for _, shots in groupby(members, key=lambda shot: (shot.f_number, shot.focus_group))
@@ -140,8 +140,9 @@ def _quick_shots(plan: ShootPlan) -> list[Flowable]:
         by_stop = groupby(members, key=lambda shot: shot.f_number)
         cells = ("   ".join(_setting_row(list(shots))[:3]) for _, shots in by_stop)
         rows.append((condition, f"{focal_length_mm:g} mm", *cells))
-    title = _text("Shots: focus anew before each; then turn the sheet upside down and repeat", "section")
-    header = ("sheet", "focal length", *("" for _ in plan.f_numbers))
+    turned = "turn the sheet upside down" if plan.chart.kind == "sheet" else "turn the camera upside down"
+    title = _text(f"Shots: focus anew before each; then {turned} and repeat", "section")
+    header = ("chart", "focal length", *("" for _ in plan.f_numbers))
     return [KeepTogether([title, _grid(header, rows)])]
 
 

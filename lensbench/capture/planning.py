@@ -13,6 +13,8 @@ __all__ = ["Place", "ShootPlan", "ShotToTake", "make_plan", "quick_plan"]
 
 MOST_QUICK_SHOTS: Final = 12
 QUICK_STOP: Final = 8.0
+TURNED: Final = {"sheet": "chart turned 180", "wall": "camera turned 180"}
+"""What the table says of the second half of a quick test, by the kind of chart."""
 _BRACKET_STEPS: Final = (-2, -1, 0, 1, 2)
 _BRACKET_UNTIL: Final = 2.9
 """Widest stops up to this one get a focus bracket: beyond, refocusing is sure enough. Common practice, no source."""
@@ -22,7 +24,7 @@ _HANGING_MIN: Final = {"sheet": 20.0, "wall": 45.0}
 _STANDING_MIN: Final = 8.0
 _FOCUSING_S: Final = 15.0
 _TIMER_S: Final = 10.0
-_QUICK_MIN: Final = 4.0
+_QUICK_HANGING_MIN: Final = {"sheet": 4.0, "wall": 45.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,7 +121,8 @@ def quick_plan(
 ) -> ShootPlan:
     """Plan the ten-minute test of a used lens: widest stop and f/8, the sheet upright and turned by 180 degrees.
 
-    At most 12 shots; of a zoom the shortest, a middle and the longest focal length.
+    At most 12 shots; of a zoom the shortest, a middle and the longest focal length. A wall set cannot be turned:
+    where it is asked for, the camera is turned instead.
 
     Raises
     ------
@@ -134,7 +137,11 @@ def quick_plan(
             f"{len(lengths)} focal lengths are too many for the quick test: name three at most"
         )
     chosen = choose_chart(
-        _only(lens, lengths), camera, paper=place.paper, room_mm=place.room_mm, kind="sheet"
+        _only(lens, lengths),
+        camera,
+        paper=place.paper,
+        room_mm=place.room_mm,
+        kind="wall" if place.chart == "wall" else "sheet",
     )
     shots = [
         ShotToTake(
@@ -143,14 +150,14 @@ def quick_plan(
             exposure_s=place.exposure.seconds_at(f_number),
             condition=condition,
         )
-        for condition in ("upright", "turned 180")
+        for condition in ("upright", TURNED[chosen.kind])
         for focal_length_mm in lengths
         for f_number in stops
         for _ in range(min(repeats, 3))
     ]
     plan = _plan(lens, camera, place=place, chart=chosen, lengths=lengths, shots=shots)
     seconds = sum(shot.exposure_s + _FOCUSING_S + _TIMER_S for shot in shots)
-    return replace(plan, quick=True, minutes=_QUICK_MIN + seconds / 60.0)
+    return replace(plan, quick=True, minutes=_QUICK_HANGING_MIN[chosen.kind] + seconds / 60.0)
 
 
 def _checked_stops(lens: LensGear, stops: Sequence[float]) -> tuple[float, ...]:

@@ -100,6 +100,12 @@ def _answer(lens: LensFindings, shots: list[SweepShot]) -> tuple[str, ...]:
 
 
 def _summary(lens: LensFindings) -> Grid:
+    if lens.quick is not None:
+        return Grid(
+            caption="MTF50 in cycles/pixel at the stops of the ten-minute test, 95 % interval below",
+            header=("focal length", "stop", *ZONES),
+            rows=tuple(row for focal in lens.by_focal_length for row in _stop_rows(focal)),
+        )
     scale = scale_of_lens(lens)
     return Grid(
         caption="MTF50 in cycles/pixel at the best stop, 95 % interval below",
@@ -112,6 +118,25 @@ def _summary_row(focal: FocalLengthFindings, scale: Scale) -> tuple[str, ...]:
     tied = ", ".join(f_stop(stop) for stop in focal.tied_f_numbers if stop != focal.best_f_number)
     zones = [_zone_cell(focal, zone, scale) for zone in ZONES]
     return (focal_length(focal.focal_length_mm), f_stop(focal.best_f_number), tied or NOT_MEASURED, *zones)
+
+
+def _stop_rows(focal: FocalLengthFindings) -> list[tuple[str, ...]]:
+    """Give a row for every stop, as none is called the best."""
+    cells = {(point.f_number, point.zone): point for point in focal.curve}
+    stops = sorted({point.f_number for point in focal.curve})
+    return [
+        (
+            focal_length(focal.focal_length_mm),
+            f_stop(stop),
+            *(
+                with_interval(point.mtf50_cypx, point.ci95_cypx)
+                if (point := cells.get((stop, zone)))
+                else NOT_MEASURED
+                for zone in ZONES
+            ),
+        )
+        for stop in stops
+    ]
 
 
 def _zone_cell(focal: FocalLengthFindings, zone: str, scale: Scale) -> str:

@@ -94,10 +94,18 @@ def _spot_bar(role: str, center_px: tuple[float, float], reach_px: tuple[float, 
 
 
 def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> list[FieldMap]:
-    """Give a map for every focal length at its best stop; the mean over the shots of that setting."""
+    """Give a map for every focal length at its best stop; the mean over the shots of that setting.
+
+    A ten-minute test names no best stop: its map is that of the widest one, which shows a bad copy first.
+    """
     maps = []
     for number, focal in enumerate(lens.by_focal_length, start=1):
-        setting = Setting(focal_length_mm=focal.focal_length_mm, f_number=focal.best_f_number)
+        stop = (
+            min(point.f_number for point in focal.curve)
+            if lens.quick and focal.curve
+            else focal.best_f_number
+        )
+        setting = Setting(focal_length_mm=focal.focal_length_mm, f_number=stop)
         results = shots_at(lens, setting, shots)
         if results:
             maps.append(_field_map(setting, results, key=f"{key}-field-{number}"))

@@ -12,6 +12,7 @@ from lensbench.records import ZONES, RejectedShot, ShotResult, ZoneFigure
 from lensbench.study.answers import answer_sentence, holds_for
 from lensbench.study.best import best_setting, candidates
 from lensbench.study.cautions import few_shots, remarks, unequal_magnification
+from lensbench.study.condition import lens_condition
 from lensbench.study.curves import Curve, Spread, ZoneSeries, fit_curve, scatter_spread, shot_spread
 from lensbench.study.findings import (
     BestSetting,
@@ -23,6 +24,7 @@ from lensbench.study.findings import (
     SweepFindings,
     SweepShot,
 )
+from lensbench.study.quick import with_quick_answer
 from lensbench.study.series import FocalShots, by_focal_length, zone_series
 
 __all__ = ["find"]
@@ -80,6 +82,7 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot]) -> LensFin
     )
     best = _best_over_all(focals, curves, spreads)
     first = focals[0].members[0].result
+    state = lens_condition(shots)
     findings = LensFindings(
         lens=lens[0],
         camera=lens[1],
@@ -94,8 +97,10 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot]) -> LensFin
         shot_sd_percent=_typical_sd_percent(spreads["frame"], [one for one in series["frame"] if one]),
         remarks=remarks(focals, spreads["frame"], shots=shots),
         holds_for=holds_for(focals),
+        condition=state.findings,
+        evidence=state.evidence,
     )
-    return dataclasses.replace(findings, answer=answer_sentence(findings))
+    return with_quick_answer(dataclasses.replace(findings, answer=answer_sentence(findings)), shots)
 
 
 def _typical_sd_percent(spread: Spread, series: Sequence[ZoneSeries]) -> float:

@@ -14,6 +14,7 @@ from typing import Final
 
 from lensbench.flags import Remark
 from lensbench.records import ZONES, Metadata, RejectedShot, ShotResult, ZoneFigure
+from lensbench.study.condition_records import LensEvidence
 from lensbench.units import FloatArray
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "FocalLengthFindings",
     "LensFindings",
     "PlannedShot",
+    "QuickFindings",
     "Setting",
     "SmoothCurve",
     "SweepFindings",
@@ -176,7 +178,7 @@ class ConditionFinding:
     """One finding on the state of the lens."""
 
     subject: str
-    """tilt, decentring, field curvature, focus shift."""
+    """tilt, decentring, field curvature, focus shift, astigmatism, lateral colour, distortion."""
     verdict: str
     """seen, not seen, can't tell."""
     evidence: str
@@ -202,6 +204,24 @@ class FocalLengthFindings:
     shots: int = 0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuickFindings:
+    """The answer of a ten-minute test: no best stop, only whether this copy is grossly wrong."""
+
+    verdict: str
+    """One clause, behind the lens's name."""
+    evenness: str
+    softness: str
+    limits: str
+    """What so few shots cannot tell. These four in plain words."""
+    grossly_uneven: str
+    """seen, not seen, can't tell."""
+    grossly_soft: str
+    """seen, not seen, can't tell."""
+    turned_shots: int
+    """Those with the chart, or the camera, on its head."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LensFindings:
     """All that was found for one lens on one camera."""
@@ -215,6 +235,8 @@ class LensFindings:
     """For the zone `frame`; None where no setting could be measured."""
     by_focal_length: tuple[FocalLengthFindings, ...]
     condition: tuple[ConditionFinding, ...] = ()
+    evidence: LensEvidence | None = None
+    """For somebody who may want to return or repair the lens; None where no decentring was seen."""
     best_by_zone: dict[str, BestSetting] = field(default_factory=dict)
     answer: str = ""
     """The plain answer, one or two sentences."""
@@ -228,6 +250,8 @@ class LensFindings:
     shot_sd_percent: float = float("nan")
     """Spread between refocused shots, in percent of MTF50."""
     remarks: tuple[Remark, ...] = ()
+    quick: QuickFindings | None = None
+    """Of a ten-minute test; `best` is None then."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

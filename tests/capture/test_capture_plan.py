@@ -172,7 +172,7 @@ def test_the_quick_test_is_a_dozen_shots_on_one_page(lens):
     plan = quick_plan(lens, FULL_FRAME, place=place(room_mm=12_000.0, paper="A3"))
     assert len(plan.shots) <= 12
     assert {shot.f_number for shot in plan.shots} == {lens.widest_f_number, max(8.0, lens.widest_f_number)}
-    assert {shot.condition for shot in plan.shots} == {"upright", "turned 180"}
+    assert {shot.condition for shot in plan.shots} == {"upright", "chart turned 180"}
     assert plan.minutes <= 11.0
     assert len(pypdfium2.PdfDocument(checklist_pdf(plan))) == 1
 
