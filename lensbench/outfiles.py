@@ -64,7 +64,7 @@ def _settle_folder(folder: Path) -> None:
 
 def unwritable(place: Path, error: OSError) -> SettingError:
     """Give the one sentence for a place that cannot be written."""
-    reason = error.strerror or str(error)
+    reason = error.strerror or "the disk is full"  # array libraries give no reason for a short write
     return SettingError(f"{place} cannot be written ({reason}); name another place, or make room there")
 
 

@@ -5,12 +5,15 @@ filter pattern, black and white levels, and an EXIF directory.
 """
 
 import struct
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
+from lensbench.outfiles import unwritable, write_beside
 from lensbench.simulate.camera import Camera
 from lensbench.simulate.exif import EXIF_POINTER_TAG, exif_entries, jpeg_exif_segment, packed_directory
 from lensbench.simulate.exposing import Plane
@@ -32,20 +35,37 @@ def write_dng(path: Path, numbers: npt.NDArray[np.uint16], shot: Shot, *, lens: 
     from tifffile import TiffWriter  # noqa: PLC0415 - heavy
 
     mono = camera.cfa == "mono"
-    with TiffWriter(path, byteorder="<") as tiff:
-        tiff.write(
-            numbers,
-            photometric="minisblack" if mono else _CFA_PHOTOMETRIC,
-            subfiletype=0,
-            metadata=None,
-            rowsperstrip=camera.rows,
-            software=_SOFTWARE,
-            extratags=[*_camera_tags(camera, shot), *_raw_tags(camera)],
-        )
-    _append_exif(path, shot, lens=lens, camera=camera)
-    if mono:
-        # tifffile writes this value for three channels only; a monochrome sensor's raw has one.
-        _overwrite_tag(path, _PHOTOMETRIC_TAG, value=_LINEAR_RAW_PHOTOMETRIC)
+    with _whole(path) as passing:
+        with TiffWriter(passing, byteorder="<") as tiff:
+            tiff.write(
+                numbers,
+                photometric="minisblack" if mono else _CFA_PHOTOMETRIC,
+                subfiletype=0,
+                metadata=None,
+                rowsperstrip=camera.rows,
+                software=_SOFTWARE,
+                extratags=[*_camera_tags(camera, shot), *_raw_tags(camera)],
+            )
+        _append_exif(passing, shot, lens=lens, camera=camera)
+        if mono:
+            # tifffile writes this value for three channels only; a monochrome sensor's raw has one.
+            _overwrite_tag(passing, _PHOTOMETRIC_TAG, value=_LINEAR_RAW_PHOTOMETRIC)
+
+
+@contextmanager
+def _whole(path: Path) -> Iterator[Path]:
+    """Give a passing name, so that a photograph is there whole or not at all.
+
+    Raises
+    ------
+    SettingError
+        It cannot be written: a full disk, say.
+    """
+    try:
+        with write_beside(path) as passing:
+            yield passing
+    except OSError as error:
+        raise unwritable(path, error) from error
 
 
 def write_tiff(
@@ -55,16 +75,17 @@ def write_tiff(
     from tifffile import imwrite  # noqa: PLC0415 - heavy
 
     values = srgb_encoded(linear) if encoding == "srgb" else linear
-    imwrite(
-        path,
-        np.rint(values * 65535.0).astype(np.uint16),
-        byteorder="<",
-        photometric="rgb" if values.ndim == 3 else "minisblack",
-        metadata=None,
-        software=_SOFTWARE,
-        extratags=_camera_tags(camera, shot),
-    )
-    _append_exif(path, shot, lens=lens, camera=camera)
+    with _whole(path) as passing:
+        imwrite(
+            passing,
+            np.rint(values * 65535.0).astype(np.uint16),
+            byteorder="<",
+            photometric="rgb" if values.ndim == 3 else "minisblack",
+            metadata=None,
+            software=_SOFTWARE,
+            extratags=_camera_tags(camera, shot),
+        )
+        _append_exif(passing, shot, lens=lens, camera=camera)
 
 
 def write_jpeg(
@@ -78,7 +99,8 @@ def write_jpeg(
     settings = [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, full_color]
     _, encoded = cv2.imencode(".jpg", values[..., ::-1] if values.ndim == 3 else values, settings)
     stream = encoded.tobytes()
-    path.write_bytes(stream[:2] + jpeg_exif_segment(shot, lens=lens, camera=camera) + stream[2:])
+    with _whole(path) as passing:
+        passing.write_bytes(stream[:2] + jpeg_exif_segment(shot, lens=lens, camera=camera) + stream[2:])
 
 
 def _camera_tags(camera: Camera, shot: Shot) -> list[tuple[int, str, int, Any, bool]]:

@@ -12,6 +12,7 @@ from typing import Any, Final, Literal
 import numpy as np
 import numpy.typing as npt
 
+from lensbench.outfiles import probe_folder, unwritable, write_whole
 from lensbench.simulate.exposing import Plane, light_on_sensor
 from lensbench.simulate.files import write_dng, write_jpeg, write_tiff
 from lensbench.simulate.scene import Geometry, Scene, Shot
@@ -121,9 +122,15 @@ def shoot(
     -------
     list of Path
         The files, in the order of the jobs.
+
+    Raises
+    ------
+    SettingError
+        A folder or a file cannot be written; the files before it stay, nothing half-written does.
     """
     jobs = list(jobs)
     for folder in {job.path.parent for job in jobs}:
+        probe_folder(folder)
         folder.mkdir(parents=True, exist_ok=True)
     batches = _batches(jobs, workers)
     truths: dict[Path, dict[str, Any]] = {}
@@ -141,7 +148,10 @@ def shoot(
 def write_truth(folder: Path, photos: Sequence[dict[str, Any]], *, seed: int) -> None:
     """Write truth.json beside the photographs of a folder."""
     text = json.dumps({"seed": seed, "photos": list(photos)}, separators=(",", ":"))
-    (folder / "truth.json").write_text(text + "\n", encoding="utf-8")
+    try:
+        write_whole(folder / "truth.json", (text + "\n").encode())
+    except OSError as error:
+        raise unwritable(folder / "truth.json", error) from error
 
 
 def _made(

@@ -1,6 +1,8 @@
 """The files, opened by libraries that know nothing of the simulator: LibRaw, exifread, OpenCV, tifffile."""
 
 import json
+import resource
+from contextlib import contextmanager
 from dataclasses import replace
 
 import cv2
@@ -11,6 +13,7 @@ import rawpy
 import tifffile
 from sim_bench import bench_scene
 
+from lensbench.errors import SettingError
 from lensbench.simulate import Camera, Job, Lens, Plan, Processing, Shot, photograph, picture, series, shoot
 
 TARGET = ((0.0, 0.0), 14.0, 10.0)
@@ -183,3 +186,39 @@ def test_a_lens_name_stays_whole_in_the_metadata(tmp_path):
     path = write(tmp_path, replace(scene, lens=lens), Processing(format="jpeg"))
     with path.open("rb") as stream:
         assert str(exifread.process_file(stream, details=False)["EXIF LensModel"]) == lens.name
+
+
+@contextmanager
+def room_for(count_bytes):
+    """Let no file grow beyond so many bytes, as on a disk that fills up (setrlimit(2), RLIMIT_FSIZE)."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (count_bytes, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@pytest.mark.parametrize("kind", ["dng", "tiff", "jpeg"])
+def test_a_disk_that_fills_up_leaves_nothing_half_written(tmp_path, kind):
+    scene = bench_scene(TARGET, rows=700 if kind == "jpeg" else 300)
+    with room_for(70_000), pytest.raises(SettingError, match="cannot be written"):
+        shoot(
+            [
+                Job(
+                    scene=scene,
+                    shot=SHOT,
+                    path=tmp_path / "shot",
+                    processing=Processing(format=kind, jpeg_quality=100),
+                )
+                for _ in range(2)
+            ]
+        )
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_place_that_cannot_be_written_is_told_before_any_picture_is_made(tmp_path):
+    (tmp_path / "file").touch()
+    job = Job(scene=bench_scene(TARGET), shot=SHOT, path=tmp_path / "file" / "shot.dng")
+    with pytest.raises(SettingError, match="cannot be written"):
+        shoot([job])
