@@ -16,6 +16,9 @@ _Q_DECIMALS = 3
 class Readings:
     """Optional readings; none by default, for they cost time."""
 
+    glance: bool = False
+    """Fewer and smaller regions and no lateral colour: enough to judge a shot beside the camera, in half the time."""
+
     physical: bool = False
     """What the blur of each edge is made of; 2 ms an edge."""
     print_height_mm: float | None = None
