@@ -11,11 +11,12 @@ from typing import Final
 import numpy as np
 
 from lensbench.chart.layout import Layout, sheet
+from lensbench.chart.places import PLACES
 from lensbench.errors import SettingError
 from lensbench.records import ChartEdge, ShotResult, Tilt
 from lensbench.units import FloatArray
 
-__all__ = ["SIDES", "border_gaps", "empty_sides", "held", "side_as_held", "tilt_as_held"]
+__all__ = ["SIDES", "border_gaps", "empty_sides", "held", "lost_corners", "side_as_held", "tilt_as_held"]
 
 SIDES: Final = ("left", "top", "right", "bottom")
 """Of the picture, clockwise."""
@@ -23,6 +24,9 @@ _QUARTERS: Final = {6: 1, 5: 1, 3: 2, 4: 2, 8: 3, 7: 3}
 """EXIF orientation to quarter turns of the camera, clockwise as seen from behind (EXIF 2.32, tag 274): 6 says that the
 stored picture's first row is the scene's right side, so that the camera's top pointed to the right."""
 _FEWEST: Final = 4
+_CORNER_PAGES: Final = (2, 3, 4, 5)
+_CUT: Final = 0.02
+"""Share of the picture's side: a page whose middle is nearer to the border shows too little of its target."""
 _OUTER: Final = 0.65
 
 
@@ -77,6 +81,42 @@ def border_gaps(shot: ShotResult) -> dict[str, float] | None:
         "right": 1.0 - float(corners_px[:, 1].max()) / cols,
         "bottom": 1.0 - float(corners_px[:, 0].max()) / rows,
     }
+
+
+def lost_corners(shot: ShotResult) -> dict[str, int]:
+    """Give how many corner pages of a wall set lie out of the picture at each side of it; empty where none does.
+
+    Where a page that is not seen must be follows from the others: from the planned places to the picture by the best
+    affine map. Pages that lie in the frame and were not found are another matter.
+    """
+    if not shot.chart.name.startswith("wall"):
+        return {}
+    seen = {number: place for name, place in _crossings(shot.edges).items() if (number := _page_number(name))}
+    if len(seen) < _FEWEST:
+        return {}
+    shares = np.array([(*PLACES[number - 1].share, 1.0) for number in seen])
+    if np.linalg.matrix_rank(shares) < 3:
+        return {}
+    to_px = np.linalg.lstsq(shares, np.array(list(seen.values())), rcond=None)[0]
+    lost: dict[str, int] = {}
+    for number in _CORNER_PAGES:
+        if number not in seen:
+            place = np.array((*PLACES[number - 1].share, 1.0)) @ to_px
+            for side in _beyond(place, shot.size_px):
+                lost[side] = lost.get(side, 0) + 1
+    return lost
+
+
+def _page_number(name: str) -> int:
+    digits = name.lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz ")
+    return int(digits) if digits.isdigit() and 1 <= int(digits) <= len(PLACES) else 0
+
+
+def _beyond(place_px: FloatArray, size_px: tuple[int, int]) -> list[str]:
+    """Name the sides that a page's middle lies beyond, or so near that the page is cut."""
+    row, col = (float(value) / side for value, side in zip(place_px, size_px, strict=True))
+    gaps = {"left": col, "top": row, "right": 1.0 - col, "bottom": 1.0 - row}
+    return [side for side in SIDES if gaps[side] < _CUT]
 
 
 def _layout_of(name: str) -> Layout | None:

@@ -8,7 +8,7 @@ from lensbench.capture.table import TableShot
 from lensbench.records import Metadata
 from lensbench.units import nominal_f_number
 
-__all__ = ["Lack", "PlanBook"]
+__all__ = ["Lack", "PlanBook", "lacking_table"]
 
 _SAME_FOCAL: Final = 0.03
 
@@ -85,6 +85,31 @@ class PlanBook:
             )
             found[key] = replace(before, taken=before.taken + bool(row.file), wanted=before.wanted + 1)
         return [lack for lack in found.values() if lack.taken < lack.wanted]
+
+
+def lacking_table(book: PlanBook) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Give what is there of what is wanted, for each place a row and for each stop a column: «2 of 3», «done»."""
+    counts: dict[str, dict[str, tuple[int, int]]] = {}
+    for row in book.rows:
+        place = f"{row.focal_length_mm:g} mm" if row.focal_length_mm is not None else "all"
+        place += f", {row.condition}" if row.condition else ""
+        stop = "any stop" if row.f_number is None else f"f/{row.f_number:g}"
+        taken, wanted = counts.setdefault(place, {}).get(stop, (0, 0))
+        counts[place][stop] = (taken + bool(row.file), wanted + 1)
+    stops = sorted({stop for cells in counts.values() for stop in cells}, key=_by_number)
+    rows = [(place, *(_cell(cells.get(stop)) for stop in stops)) for place, cells in counts.items()]
+    return ("", *stops), rows
+
+
+def _by_number(stop: str) -> float:
+    return float(stop.removeprefix("f/")) if stop.startswith("f/") else 0.0
+
+
+def _cell(count: tuple[int, int] | None) -> str:
+    if count is None:
+        return ""
+    taken, wanted = count
+    return "done" if taken >= wanted else f"{taken} of {wanted}"
 
 
 def _agrees(row: TableShot, metadata: Metadata) -> bool:

@@ -32,6 +32,8 @@ class Session:
             reason = str(error).removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
             result = RejectedShot(path=path, reason=reason)
         metadata = result.metadata if isinstance(result, ShotResult) else Metadata()
+        if path.suffix.lower() in RAW_SUFFIXES:
+            self._set_aside(path)
         book = self.book
         place = None if book is None else book.place_for(path.name, metadata)
         verdict = judge(
@@ -48,6 +50,22 @@ class Session:
             book.release(path.name)
         return verdict, isinstance(result, ShotResult) or _opens(path)
 
+    def has_raw(self, path: Path) -> bool:
+        """Tell whether a finished picture has its raw file beside it, which counts instead."""
+        return path.suffix.lower() not in RAW_SUFFIXES and any(
+            other.suffix.lower() in RAW_SUFFIXES for other in _of_one_shot(path)
+        )
+
+    def _set_aside(self, path: Path) -> None:
+        """Let a finished picture that counted go, now that its raw file has come."""
+        for other in [known for known in self._usable if _same_shot(known, path)]:
+            self._usable.pop(other)
+        if self.book is not None:
+            for other in {
+                row.file for row in self.book.rows if row.file and _same_shot(Path(row.file), Path(path.name))
+            }:
+                self.book.release(other)
+
     def settle(self, happening: Happening) -> str:
         """Take note of a renamed or vanished file; give the line to say."""
         before = happening.before
@@ -61,6 +79,18 @@ class Session:
         if self.book is not None:
             self.book.release(happening.path.name)
         return f"gone  {happening.path.name}: it no longer counts"
+
+
+def _of_one_shot(path: Path) -> list[Path]:
+    try:
+        return [other for other in path.parent.iterdir() if _same_shot(other, path)]
+    except OSError:
+        return []
+
+
+def _same_shot(one: Path, other: Path) -> bool:
+    """Tell whether two files differ in their suffix only."""
+    return one != other and one.parent == other.parent and one.stem.lower() == other.stem.lower()
 
 
 def _opens(path: Path) -> bool:

@@ -10,7 +10,15 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.capture.exposure import in_thirds, shutter_name, thirds_in_words
-from lensbench.capture.framing import SIDES, border_gaps, empty_sides, held, side_as_held, tilt_as_held
+from lensbench.capture.framing import (
+    SIDES,
+    border_gaps,
+    empty_sides,
+    held,
+    lost_corners,
+    side_as_held,
+    tilt_as_held,
+)
 from lensbench.flags import FLAGS
 from lensbench.records import Metadata, RejectedShot, ShotResult
 from lensbench.shot import common_blur
@@ -104,6 +112,10 @@ def _exposure(shot: ShotResult) -> list[str]:
 
 def _frame(shot: ShotResult) -> list[str]:
     quarters = held(shot)
+    if lost := lost_corners(shot):
+        sides = [side_as_held(side, quarters) for side in lost]
+        pages = "corner pages" if sum(lost.values()) > 1 else "a corner page"
+        return [f"{pages} out of frame at the {' and the '.join(sides)}"]
     gaps = border_gaps(shot)
     if gaps is None:
         sides = [side_as_held(side, quarters) for side in empty_sides(shot)]

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AtLpmm",
+    "Encoding",
     "FNumber",
     "Physical",
     "PitchUm",
@@ -76,6 +77,10 @@ ViewingDistance = Annotated[
         show_default=False,
         metavar="NUMBER",
     ),
+]
+Encoding = Annotated[
+    str,
+    typer.Option("--encoding", help="Tone curve: auto, linear, srgb, or gamma:2.2.", metavar="TEXT"),
 ]
 Physical = Annotated[
     bool,
