@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from lensbench.cli.saying import say
 from lensbench.errors import SettingError
 from lensbench.outfiles import check_kind
 
@@ -100,9 +101,9 @@ def chart(
     place = out or Path("chart.pdf" if wall is None else "wall.pdf")
     check_kind(place, suffix=".pdf", begins=b"%PDF-", what="a chart (PDF)")
     if wall is None:
-        typer.echo(_sheet(place, paper=paper, tile=tile, solid=solid, contrast=contrast))
+        say(_sheet(place, paper=paper, tile=tile, solid=solid, contrast=contrast))
     else:
-        typer.echo(
+        say(
             _wall(
                 place,
                 pages=wall,

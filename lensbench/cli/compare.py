@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from lensbench.cli.reading_options import PrintHeight, ViewingDistance, print_and_eye
+from lensbench.cli.saying import say_document
 from lensbench.cli.telling import say_comparison
 from lensbench.errors import SettingError
 
@@ -48,6 +49,6 @@ def compare(
     comparison = study.compare(folders, print_and_eye_mm=viewed)
     written = writing.write_compare(comparison, place)
     if as_json:
-        typer.echo(writing.json_text(json_form.comparison_as_json(comparison)).decode(), nl=False)
+        say_document(writing.json_text(json_form.comparison_as_json(comparison)))
         return
     say_comparison(comparison, written)

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lensbench.cli.saying import say
 from lensbench.cli.telling import progress_bar, say_answer, say_comparison, say_rejected
 from lensbench.errors import SettingError
 
@@ -53,10 +54,10 @@ def demo(
         reports.append(out / f"{folder}-report")
         written = writing.write_sweep(done.findings, done.shots, reports[-1])
         say_answer(done.findings, written)
-        typer.echo()
+        say("")
     comparison = study.compare(reports)
     say_comparison(comparison, writing.write_compare(comparison, out / "comparison"))
-    typer.echo(_OWN_CAMERA)
+    say(*_OWN_CAMERA.split("\n"))
 
 
 def _simulate(out: Path, workers: int) -> None:
@@ -64,9 +65,7 @@ def _simulate(out: Path, workers: int) -> None:
     from lensbench.simulate.demo_shoot import demo_jobs
 
     jobs = demo_jobs(out)
-    typer.echo(
-        f"Photographing an invented zoom and an invented prime: {len(jobs)} raw files in {out}", err=True
-    )
+    say(f"Photographing an invented zoom and an invented prime: {len(jobs)} raw files in {out}", err=True)
     with progress_bar("photographing") as progress:
         shoot(
             jobs,

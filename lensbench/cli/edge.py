@@ -17,6 +17,7 @@ from lensbench.cli.reading_options import (
     lpmm_list,
     viewing_of,
 )
+from lensbench.cli.saying import say, say_document
 from lensbench.errors import EdgeError, SettingError
 
 if TYPE_CHECKING:
@@ -114,16 +115,16 @@ def edge(
     regions = [_cut(photo, box, name) for box in boxes]
     edges = measure_edges(regions, method=method.value, physical=aperture, viewing=viewing)
     if as_json:
-        typer.echo(_json_text(image, edges, at_lpmm=wanted, pitch_um=pitch_um))
+        say_document(_json_text(image, edges, at_lpmm=wanted, pitch_um=pitch_um))
     else:
         lines = edge_lines(image.name, edges, dpi=dpi, viewing=viewing, at_lpmm=wanted, pitch_um=pitch_um)
-        typer.echo("\n".join(lines))
+        say(*lines)
     if keep_print is not None and dpi is not None:
         from lensbench.capture.print_profile import profile_from_scan
         from lensbench.cli.telling import keep_and_say
 
         profile = profile_from_scan(edges, dpi=dpi, name=Path(keep_print).stem)
-        typer.echo(keep_and_say(profile, keep_print), err=as_json)
+        say(*keep_and_say(profile, keep_print), err=as_json)
     if not any(one.measured for one in edges):
         raise typer.Exit(1)
 

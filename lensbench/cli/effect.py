@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lensbench.cli.reading_options import PrintHeight, ViewingDistance, print_and_eye
+from lensbench.cli.saying import say, say_document
 
 if TYPE_CHECKING:
     from lensbench.study.effect_records import EffectFindings
@@ -89,11 +90,11 @@ def effect(
     if as_json:
         from lensbench.report.json_form import plain
 
-        typer.echo(writing.json_text(plain(done.findings)).decode(), nl=False)
+        say_document(writing.json_text(plain(done.findings)))
         return
     for sentence in effect_writing.effect_sentences(done.findings):
-        typer.echo(sentence)
-    typer.echo(f"Report: {written[-1]}")
+        say(sentence)
+    say(f"Report: {written[-1]}")
 
 
 def _say_rejected(findings: "EffectFindings") -> None:
@@ -101,4 +102,4 @@ def _say_rejected(findings: "EffectFindings") -> None:
     from lensbench.report.words import clean_line
 
     for rejection in findings.rejected:
-        typer.echo(f"rejected: {clean_text(rejection.path.name)}: {clean_line(rejection.reason)}", err=True)
+        say(f"rejected: {clean_text(rejection.path.name)}: {clean_line(rejection.reason)}", err=True)

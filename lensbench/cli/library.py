@@ -8,6 +8,7 @@ import typer
 
 from lensbench.cli.library_advise import advise
 from lensbench.cli.library_options import AsJson, Place, library_at
+from lensbench.cli.saying import say, say_document
 from lensbench.errors import SettingError
 
 if TYPE_CHECKING:
@@ -85,9 +86,9 @@ def list_lenses(place: Place = None, as_json: AsJson = False) -> None:
     sessions = kept.sessions() if kept.place.exists() else []
     if as_json:
         forms = [library_tables.session_form(session) for session in sessions]
-        typer.echo(json.dumps({"library": str(kept.place), "lenses": forms}, allow_nan=False))
+        say_document(json.dumps({"library": str(kept.place), "lenses": forms}, allow_nan=False))
     else:
-        typer.echo("\n".join(library_tables.list_lines(sessions, kept.place)))
+        say(*library_tables.list_lines(sessions, kept.place))
 
 
 @library.command()
@@ -108,9 +109,9 @@ def show(
     found = chosen(library_at(place).sessions(), lens, camera=camera, session=session)
     if as_json:
         forms = [library_tables.session_form(one, curves=True) for one in found]
-        typer.echo(json.dumps({"lenses": forms}, allow_nan=False))
+        say_document(json.dumps({"lenses": forms}, allow_nan=False))
     else:
-        typer.echo("\n\n".join("\n".join(library_tables.show_lines(one)) for one in found))
+        say(*[line for one in found for line in ("", *library_tables.show_lines(one))][1:])
 
 
 @library.command()
@@ -193,8 +194,8 @@ def import_lenses(
 def _told(done: str, sessions: "list[KeptSession]", *, place: Path, as_json: bool) -> None:
     if as_json:
         names = [{"lens": one.lens, "camera": one.camera, "session": one.session} for one in sessions]
-        typer.echo(json.dumps({"place": str(place), done: names}))
+        say_document(json.dumps({"place": str(place), done: names}))
         return
     for one in sessions:
-        typer.echo(f"{done.capitalize()} {one.title}, {len(one.shots)} shots.")
-    typer.echo(f"{done.capitalize()}: {len(sessions)}. Place: {place}")
+        say(f"{done.capitalize()} {one.title}, {len(one.shots)} shots.")
+    say(f"{done.capitalize()}: {len(sessions)}. Place: {place}")

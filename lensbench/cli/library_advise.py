@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from lensbench.cli.library_options import AsJson, Place, library_at
+from lensbench.cli.saying import say, say_document
 
 __all__ = ["Zone", "advise", "seconds"]
 
@@ -159,7 +160,10 @@ def advise(
         )
         plan = plan_picture(sessions, wanted)
         lines, form = library_tables.picture_lines(plan), json_form.plain(plan)
-    typer.echo(json.dumps(form, allow_nan=False, ensure_ascii=False) if as_json else "\n".join(lines))
+    if as_json:
+        say_document(json.dumps(form, allow_nan=False))
+    else:
+        say(*lines)
 
 
 def _check(

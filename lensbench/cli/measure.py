@@ -17,6 +17,7 @@ from lensbench.cli.reading_options import (
     check_viewing,
     lpmm_list,
 )
+from lensbench.cli.saying import say, say_document
 from lensbench.cli.telling import say_kept_print
 from lensbench.errors import SettingError
 
@@ -116,15 +117,15 @@ def measure(
 
     shot = measured(photo)
     check_known(shot, readings, wanted)
-    kept = say_kept_print(keep_print, [shot, *map(measured, far)]) if far and keep_print else ""
+    kept = say_kept_print(keep_print, [shot, *map(measured, far)]) if far and keep_print else []
     if as_json:
         from lensbench.report.json_form import shot_as_json
 
-        typer.echo(json.dumps(shot_as_json(shot, at_lpmm=wanted), allow_nan=False))
+        say_document(json.dumps(shot_as_json(shot, at_lpmm=wanted), allow_nan=False))
     else:
-        typer.echo("\n".join(_lines(shot, readings, wanted)))
+        say(*_lines(shot, readings, wanted))
     if kept:
-        typer.echo(kept, err=as_json)
+        say(*kept, err=as_json)
     if not any(edge.edge.measured for edge in shot.edges):
         raise typer.Exit(1)
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lensbench.cli.saying import say
 from lensbench.errors import SettingError
 
 if TYPE_CHECKING:
@@ -133,8 +134,8 @@ def plan(
     _make_folder(out)
     write_checklist(made, out / "checklist.pdf")
     write_table(table_shots(made, files=names), out / "shots.csv")
-    typer.echo("\n".join(_lines(made)))
-    typer.echo(f"Written: {out / 'checklist.pdf'} to print, {out / 'shots.csv'} for check and sweep")
+    say(*_lines(made))
+    say(f"Written: {out / 'checklist.pdf'} to print, {out / 'shots.csv'} for check and sweep")
 
 
 def _make_folder(out: Path) -> None:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lensbench.cli.saying import say, say_document
 from lensbench.errors import SettingError
 
 if TYPE_CHECKING:
@@ -41,16 +42,16 @@ def rank(
     with progress_bar("comparing") as progress:
         ranking = rank_frames(paths, progress=progress)
     for one in ranking.left_out:
-        typer.echo(f"left out: {clean_text(one.path.name)}: {clean_line(one.reason)}", err=True)
+        say(f"left out: {clean_text(one.path.name)}: {clean_line(one.reason)}", err=True)
     if as_json:
         from lensbench.report.json_form import plain
         from lensbench.report.writing import json_text
 
-        typer.echo(json_text(plain(ranking)).decode(), nl=False)
+        say_document(json_text(plain(ranking)))
     elif ranking.told_apart:
-        typer.echo("\n".join(_lines(ranking)))
+        say(*_lines(ranking))
     if not ranking.told_apart:
-        typer.echo(f"lensbench: {ranking.answer}", err=True)
+        say(f"lensbench: {ranking.answer}", err=True)
         raise typer.Exit(1)
 
 
@@ -61,7 +62,7 @@ def _without_copies(paths: list[Path]) -> list[Path]:
 
     copies = copies_among(paths)
     for sentence in copies_in_words(copies):
-        typer.echo(clean_text(sentence), err=True)
+        say(clean_text(sentence), err=True)
     frames = [path for path in paths if path not in copies]
     if len(frames) < 2:
         raise SettingError(

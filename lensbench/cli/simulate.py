@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lensbench.cli.saying import say
 from lensbench.errors import SettingError
 
 if TYPE_CHECKING:
@@ -231,7 +232,7 @@ def simulate(
         processing=room.Processing(format=file_format.value, sharpening=sharpen),
     )
     made = _made(jobs, out, workers=workers, seed=seed)
-    typer.echo(f"{out}: {len(jobs)} photographs of {scene.layout.name} through {described.name}{made}.")
+    say(f"{out}: {len(jobs)} photographs of {scene.layout.name} through {described.name}{made}.")
 
 
 def _made(jobs: "list[Job]", out: Path, *, workers: int, seed: int) -> str:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from lensbench.cli.reading_options import Physical
+from lensbench.cli.saying import say, say_document
 from lensbench.cli.telling import progress_bar, say_answer, say_rejected
 
 __all__ = ["Method", "sweep"]
@@ -101,16 +102,16 @@ def sweep(
                 print_profile=profile,
             )
     except KeyboardInterrupt:
-        typer.echo("lensbench: stopped; run it again with the same --out to take up from here", err=True)
+        say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
         raise typer.Exit(INTERRUPTED) from None
     written = writing.write_sweep(done.findings, done.shots, place)
     say_rejected(done)
     if physical and not any(has_physical(shot) for shot in done.shots):
-        typer.echo("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)
+        say("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)
     if as_json:
         from lensbench.report.json_form import findings_as_json
 
-        typer.echo(writing.json_text(findings_as_json(done.findings)).decode(), nl=False)
+        say_document(writing.json_text(findings_as_json(done.findings)))
     else:
         say_answer(done.findings, written)
     if strict and done.rejected:

@@ -5,7 +5,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import typer
+from lensbench.cli.saying import say
 
 if TYPE_CHECKING:
     from lensbench.records import PrintProfile, ShotResult
@@ -41,12 +41,12 @@ def say_rejected(done: "Sweep") -> None:
     planned = [shot.planned for shot in done.shots]
     chosen = sum(shot.by_choice and shot.copy_of is None for shot in planned)
     if chosen:
-        typer.echo(f"left out: {chosen} photographs, by the shots table or for a raw file beside", err=True)
+        say(f"left out: {chosen} photographs, by the shots table or for a raw file beside", err=True)
     for sentence in copies_in_words({shot.path: shot.copy_of for shot in planned if shot.copy_of}):
-        typer.echo(clean_text(sentence), err=True)
+        say(sentence, err=True)
     rejections = [*done.findings.unplaced, *(one for lens in done.findings.lenses for one in lens.rejected)]
     for rejection in rejections:
-        typer.echo(f"rejected: {clean_text(rejection.path.name)}: {clean_text(rejection.reason)}", err=True)
+        say(f"rejected: {clean_text(rejection.path.name)}: {rejection.reason}", err=True)
 
 
 def say_answer(findings: "SweepFindings", written: Sequence[Path]) -> None:
@@ -54,8 +54,8 @@ def say_answer(findings: "SweepFindings", written: Sequence[Path]) -> None:
     from lensbench.report.words import answer_sentences
 
     for sentence in answer_sentences(findings):
-        typer.echo(sentence)
-    typer.echo(f"Report: {written[-1]}")
+        say(sentence)
+    say(f"Report: {written[-1]}")
 
 
 def say_comparison(comparison: "CompareFindings", written: Sequence[Path]) -> None:
@@ -64,24 +64,27 @@ def say_comparison(comparison: "CompareFindings", written: Sequence[Path]) -> No
     from lensbench.report.words import comparison_answer, comparison_limits
 
     for line in (*comparison_answer(comparison), *choice_lines(comparison), *comparison_limits(comparison)):
-        typer.echo(line)
-    typer.echo(f"Report: {written[-1]}")
+        say(line)
+    say(f"Report: {written[-1]}")
 
 
-def say_kept_print(name: str, shots: "Sequence[ShotResult]") -> str:
+def say_kept_print(name: str, shots: "Sequence[ShotResult]") -> list[str]:
     """Make and keep the profile of a print from photographs at two or more distances; say what it is."""
     from lensbench.capture.print_distances import profile_from_distances
 
     return keep_and_say(profile_from_distances(shots, name=Path(name).stem), name)
 
 
-def keep_and_say(profile: "PrintProfile", name: str) -> str:
+def keep_and_say(profile: "PrintProfile", name: str) -> list[str]:
     """Keep a profile under a name, and say what it is and how to use it."""
     from lensbench.capture.profile_store import keep_profile
 
     path = keep_profile(profile, name)
     sigma, sd = profile.edge_sigma_mm, profile.edge_sigma_sd_mm
-    return (
-        f"The print's own edges: sigma {sigma:.4f} +- {1.96 * sd:.4f} mm (95 %), that is {2.5631 * sigma:.3f} mm "
-        f"from 10 to 90 %; from {profile.made_from}.\nKept in {path}; use it with --print-profile {name}"
-    )
+    return [
+        (
+            f"The print's own edges: sigma {sigma:.4f} +- {1.96 * sd:.4f} mm (95 %), that is "
+            f"{2.5631 * sigma:.3f} mm from 10 to 90 %; from {profile.made_from}."
+        ),
+        f"Kept in {path}; use it with --print-profile {name}",
+    ]
