@@ -24,6 +24,7 @@ from lensbench.records import (
 )
 from lensbench.shot.coverage import framing_percent, illumination
 from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
+from lensbench.shot.glance import at_a_glance
 from lensbench.shot.lateral import middle_of, radial_shifts_px
 from lensbench.shot.print_blur import (
     divided_out,
@@ -34,6 +35,7 @@ from lensbench.shot.print_blur import (
 )
 from lensbench.shot.quality import Light, Seen, quality_remarks
 from lensbench.shot.readings import Readings
+from lensbench.shot.surroundings import alone, diffraction_q
 from lensbench.shot.tones import ToneScale, tone_remarks, tone_scale
 from lensbench.shot.zones import summarise
 
@@ -97,15 +99,22 @@ def measure_shot(
     metadata = _overridden(photo.metadata, overrides)
     pitch_um = pitch_um or photos.pixel_pitch_um(metadata, photo.size_px)
     arms = [(target, arm) for target in chart.targets for arm in target.arms]
+    if readings.glance:
+        arms = at_a_glance(arms)
     samples = [photo.cut(arm.box) for _, arm in arms]
     pose = _pose(photo, chart, metadata, pitch_um)
     aperture = readings.aperture(
         metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
     )
-    measured = edges_room.measure_edges(samples, method=method, physical=aperture)
+    q = diffraction_q(
+        metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
+    )
+    freed = samples if method == "iso" else alone(samples, arms, chart=chart, q=q)
+    measured = edges_room.measure_edges(freed, method=method, physical=aperture)
     _refuse_if_nothing(measured, photo.path)
     edges = tuple(
-        _chart_edge(photo, target, arm, edge) for (target, arm), edge in zip(arms, measured, strict=True)
+        _chart_edge(photo, target, arm, edge, colours=not readings.glance)
+        for (target, arm), edge in zip(arms, measured, strict=True)
     )
     result = _result(photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples)
     if method == "iso":
@@ -165,12 +174,14 @@ def _refuse_if_nothing(edges: list[Edge], path: Path) -> None:
     raise ImageError(f"{path.name}: none of the chart's {len(edges)} edges could be measured: {why}")
 
 
-def _chart_edge(photo: photos.Photo, target: FoundTarget, arm: ArmRegion, edge: Edge) -> ChartEdge:
+def _chart_edge(
+    photo: photos.Photo, target: FoundTarget, arm: ArmRegion, edge: Edge, *, colours: bool
+) -> ChartEdge:
     if not isfinite(edge.angle_deg):
         edge = replace(edge, angle_deg=arm.angle_deg)
     place = place_of(arm.center_px, photo.size_px)
     direction = direction_of(arm.center_px, photo.size_px, angle_deg=edge.angle_deg)
-    if direction is Direction.TANGENTIAL and edge.measured and "red" in photo.channels:
+    if colours and direction is Direction.TANGENTIAL and edge.measured and "red" in photo.channels:
         edge = _with_lateral_colour(photo, arm, edge)
     return ChartEdge(
         edge=edge,
