@@ -58,13 +58,12 @@ class Session:
 
     def _set_aside(self, path: Path) -> None:
         """Let a finished picture that counted go, now that its raw file has come."""
-        for other in [known for known in self._usable if _same_shot(known, path)]:
-            self._usable.pop(other)
+        for known in [known for known in self._usable if _same_shot(known, path)]:
+            self._usable.pop(known)
         if self.book is not None:
-            for other in {
-                row.file for row in self.book.rows if row.file and _same_shot(Path(row.file), Path(path.name))
-            }:
-                self.book.release(other)
+            for name in {row.file for row in self.book.rows if row.file}:
+                if _same_shot(Path(name), Path(path.name)):
+                    self.book.release(name)
 
     def settle(self, happening: Happening) -> str:
         """Take note of a renamed or vanished file; give the line to say."""
