@@ -8,6 +8,7 @@ from lensbench.study.compare_records import ComparedPair, CompareRow, StopChoice
 from lensbench.study.compare_rows import Contender
 from lensbench.study.contrast import FOCAL_MATCH, apart
 from lensbench.study.reading import SweepLens
+from lensbench.study.settling import bracketed
 from lensbench.study.visible import RULER, Look
 
 __all__ = ["looked_at", "pair_cautions", "pair_sentences", "unique_labels", "whole_answer"]
@@ -208,6 +209,12 @@ def pair_cautions(
         cautions.append("One shot a setting: no interval can be given, and no lens is called better.")
     if any(row.first_shots != row.second_shots for row in rows):
         cautions.append("The numbers of shots differ; means are compared, so neither is favoured.")
+    if bracketed(first.rows) != bracketed(second.rows):
+        label = labels[0] if bracketed(first.rows) else labels[1]
+        cautions.append(
+            f"{label} was photographed with focus brackets, of which the fitted peak counts; the other was not, so "
+            "errors of focus soften it alone. Bracket both, or neither."
+        )
     if sharpened := [label for one, label in zip((first, second), labels, strict=True) if _sharpened(one)]:
         cautions.append(
             f"The pictures of {' and '.join(sharpened)} are sharpened (edges overshoot): part of that figure is "

@@ -2,7 +2,7 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -12,6 +12,7 @@ import numpy as np
 from lensbench.errors import SweepError, TextFileError
 from lensbench.records import ZONES
 from lensbench.study.findings import SHOTS_COLUMNS, Setting
+from lensbench.study.settling import settled
 from lensbench.textfiles import read_json, read_text, table_in
 from lensbench.units import FloatArray
 
@@ -48,7 +49,8 @@ class SweepLens:
     magnification: dict[float, float]
     """Focal length -> median magnification, where it is known."""
     rows: tuple[Mapping[str, str], ...] = ()
-    """The rows of shots.csv of the photographs that count, one cell for each of `SHOTS_COLUMNS`."""
+    """The rows of shots.csv of the photographs that count, one cell for each of `SHOTS_COLUMNS`; of a focus bracket
+    one row, with the fitted peak's figures."""
 
 
 def read_sweep(folder: Path) -> list[SweepLens]:
@@ -96,19 +98,20 @@ def unreadable(path: Path, error: TextFileError) -> SweepError:
     return SweepError(f"{path}: {error}; give a folder that `lensbench sweep` wrote, or run the sweep again")
 
 
-def _lens(folder: Path, name: tuple[str, str], rows: list[Mapping[str, str]], best: object) -> SweepLens:
+def _lens(folder: Path, name: tuple[str, str], rows: Sequence[Mapping[str, str]], best: object) -> SweepLens:
     pitches = [pitch for row in rows if (pitch := _number(row["pixel_pitch_um"])) > 0.0]
     heights = [
         min(rows_px, cols_px)
         for row in rows
         if (rows_px := _number(row["rows_px"])) > 0.0 and (cols_px := _number(row["cols_px"])) > 0.0
     ]
+    photographs, rows = len(rows), settled(rows)
     return SweepLens(
         folder=folder,
         lens=name[0],
         camera=name[1],
         shots=_shots(rows),
-        photographs=len(rows),
+        photographs=photographs,
         best=_best(best),
         pixel_pitch_um=float(np.median(pitches)) if pitches else None,
         picture_height_px=int(np.median(heights)) if heights else None,
@@ -118,7 +121,7 @@ def _lens(folder: Path, name: tuple[str, str], rows: list[Mapping[str, str]], be
     )
 
 
-def _shots(rows: list[Mapping[str, str]]) -> dict[tuple[str, Setting], FloatArray]:
+def _shots(rows: Sequence[Mapping[str, str]]) -> dict[tuple[str, Setting], FloatArray]:
     """Gather the refocused shots; those of one focus group at one setting count as one, by their mean."""
     found: dict[tuple[str, Setting], dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     names: dict[float, float] = {}
@@ -135,7 +138,7 @@ def _shots(rows: list[Mapping[str, str]]) -> dict[tuple[str, Setting], FloatArra
     return {key: np.array([np.mean(values) for values in groups.values()]) for key, groups in found.items()}
 
 
-def _magnification(rows: list[Mapping[str, str]]) -> dict[float, float]:
+def _magnification(rows: Sequence[Mapping[str, str]]) -> dict[float, float]:
     sizes: dict[float, list[float]] = defaultdict(list)
     for row in rows:
         if (size := _number(row["magnification"])) > 0.0:
