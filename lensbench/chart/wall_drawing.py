@@ -13,6 +13,8 @@ from lensbench.chart.wall import MARGIN_MM, WallPage
 __all__ = ["draw_wall"]
 
 _LENGTH_MM: Final = 100.0
+_LETTERS: Final = 14.5
+"""Letter heights that the longest line beside the arrow runs to."""
 
 
 def draw_wall(plan: Hanging, out: Path, *, dark_reflectance: float = 0.0) -> None:
@@ -71,6 +73,7 @@ def _notes(one: WallPage, of: int) -> list[Note]:
     text_mm, figure_mm = 0.031 * room_mm, 0.17 * room_mm
     top_mm = MARGIN_MM - height_mm / 2.0
     side_mm = room_mm / 2.0 - beside_mm - 5.0
+    line_mm = min(text_mm, side_mm / _LETTERS)
     lines = (
         ("This arrow up.", "Page 1 marks the middle.", "All other arrows point to it.")
         if one.number == 1
@@ -79,8 +82,8 @@ def _notes(one: WallPage, of: int) -> list[Note]:
     right = [
         Note(
             text=text,
-            anchor=(top_mm + (1.2 + 1.35 * line) * text_mm, beside_mm),
-            size_mm=text_mm,
+            anchor=(top_mm + 1.2 * text_mm + 1.5 * line * line_mm, beside_mm),
+            size_mm=line_mm,
             room_mm=side_mm,
         )
         for line, text in enumerate(lines)
