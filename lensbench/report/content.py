@@ -8,6 +8,7 @@ from lensbench.records import ZONES, RejectedShot, ShotResult
 from lensbench.report.blur_words import lens_blur_sentence
 from lensbench.report.clean import photo_labels
 from lensbench.report.curves import scale_of_lens, sharpness_panels, zoom_panel
+from lensbench.report.evidence import EvidenceContent, evidence_content
 from lensbench.report.field import FieldMap, field_maps
 from lensbench.report.glossary import method_sentences
 from lensbench.report.panels import Grid, Panel
@@ -37,6 +38,8 @@ class LensContent:
     fields: tuple[FieldMap, ...]
     response: Panel | None
     condition: Grid | None
+    evidence: EvidenceContent | None
+    """For somebody who may want to return or repair the lens."""
     rejected: Grid | None
     remarks: Grid | None
     method: tuple[str, ...]
@@ -85,6 +88,7 @@ def _lens_content(lens: LensFindings, shots: list[SweepShot], *, key: str, metho
         fields=tuple(field_maps(lens, shots, key=key)),
         response=response_panel(lens, shots, key=key),
         condition=_condition_grid(lens),
+        evidence=evidence_content(lens, shots, key=key),
         rejected=_rejected_grid(rejected, caption="Photographs that were not used"),
         remarks=_remarks_grid(lens, shots),
         method=tuple(method_sentences(lens, method=method)),

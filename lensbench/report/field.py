@@ -12,8 +12,9 @@ from lensbench.report.panels import Grid
 from lensbench.report.readings import NOT_MEASURED, f_stop, focal_length
 from lensbench.study.findings import LensFindings, Setting, SweepShot
 
-__all__ = ["FieldMap", "Spot", "SpotBar", "field_maps", "shots_at", "spot_bars"]
+__all__ = ["FieldMap", "Spot", "SpotBar", "field_map_at", "field_maps", "shots_at", "spot_bars"]
 
+_MOST_TURN_DEG: Final = 45.0
 _LONGEST_BAR: Final = 0.1
 """Of the picture's width, for the sharpest figure."""
 
@@ -112,6 +113,15 @@ def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> l
     return [each for each in maps if each.spots]
 
 
+def field_map_at(
+    lens: LensFindings, setting: Setting, shots: Sequence[SweepShot], *, key: str
+) -> FieldMap | None:
+    """Give the map of one setting; None where no target was measured there."""
+    results = shots_at(lens, setting, shots)
+    field = _field_map(setting, results, key=key) if results else None
+    return field if field is not None and field.spots else None
+
+
 def shots_at(lens: LensFindings, setting: Setting, shots: Sequence[SweepShot]) -> list[ShotResult]:
     """Give the used results of one lens at one setting."""
     wanted = (lens.lens, lens.camera, _settled(setting))
@@ -131,7 +141,18 @@ def _settled(setting: Setting) -> tuple[float, float]:
     return focal_length_mm, f_number
 
 
+def _one_way_up(results: list[ShotResult]) -> list[ShotResult]:
+    """Leave out the shots of a turned camera or chart: its targets stand elsewhere in the picture."""
+    first = results[0].tilt.roll_deg
+    return [
+        result
+        for result in results
+        if not abs((result.tilt.roll_deg - first + 180.0) % 360.0 - 180.0) > _MOST_TURN_DEG
+    ]
+
+
 def _field_map(setting: Setting, results: list[ShotResult], *, key: str) -> FieldMap:
+    results = _one_way_up(results)
     edges: dict[str, list[ChartEdge]] = {}
     for result in results:
         for edge in result.edges:

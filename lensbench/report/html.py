@@ -43,6 +43,7 @@ class LensPart:
     headline: str
     rest: tuple[str, ...]
     drawings: tuple[Drawing, ...]
+    evidence_map: Drawing | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +105,13 @@ def _lens_part(lens: LensContent) -> LensPart:
         headline=lens.answer[0],
         rest=lens.answer[1:],
         drawings=draw_panels(lens.panels) + fields,
+        evidence_map=_evidence_map(lens),
     )
+
+
+def _evidence_map(lens: LensContent) -> Drawing | None:
+    field = None if lens.evidence is None else lens.evidence.map
+    return None if field is None else _drawing(field, field_svg(field))
 
 
 @cache

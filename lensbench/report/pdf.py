@@ -28,6 +28,7 @@ from reportlab.platypus import (
 
 from lensbench.report.comparing import CompareContent, PairContent
 from lensbench.report.content import LensContent, SweepContent
+from lensbench.report.evidence import EvidenceContent
 from lensbench.report.field import FieldMap
 from lensbench.report.glossary import GLOSSARY
 from lensbench.report.panels import Grid, Panel
@@ -56,6 +57,9 @@ _EVERY_CELL: Final[tuple[tuple[Any, ...], ...]] = (
     ("VALIGN", (0, 0), (-1, -1), "TOP"),
     ("LEFTPADDING", (0, 0), (-1, -1), 0),
 )
+_POINTS_A_LETTER: Final = 4.3
+_LONGEST_WORD: Final = 24
+_CELL_PADDING: Final = 6.0
 _FAINT_KINDS: Final = ("about", "head")
 
 
@@ -172,7 +176,21 @@ def _lens_story(lens: LensContent, pictures: Mapping[str, bytes]) -> list[Flowab
     story += grid_story("Photographs that were not used", lens.rejected)
     story += grid_story("Remarks on quality", lens.remarks)
     method = [text(f"{number}. {sentence}", "body") for number, sentence in enumerate(lens.method, start=1)]
-    return [*story, KeepTogether([text("Method and limits", "section"), *method])]
+    evidence = [] if lens.evidence is None else _evidence_story(lens.evidence, pictures)
+    return [*story, KeepTogether([text("Method and limits", "section"), *method]), *evidence]
+
+
+def _evidence_story(evidence: EvidenceContent, pictures: Mapping[str, bytes]) -> list[Flowable]:
+    """Give a page of its own, to be handed on alone."""
+    story: list[Flowable] = [PageBreak(), text(evidence.title, "section"), text(evidence.what, "lead")]
+    story += [Spacer(0, 2 * mm), _table(evidence.fields)]
+    story += grid_story(evidence.settings.caption, evidence.settings)
+    story += grid_story(evidence.ruled_out.caption, evidence.ruled_out)
+    story += [] if evidence.sides is None else grid_story(evidence.sides.caption, evidence.sides)
+    story += [Spacer(0, 3 * mm), text(evidence.caution, "body")]
+    if evidence.map is not None:
+        story += [Spacer(0, 3 * mm), *plots_story((evidence.map,), pictures)]
+    return [*story, PageBreak()]
 
 
 def _words_story() -> list[Flowable]:
@@ -195,11 +213,16 @@ def _table(grid: Grid) -> Table:
 
 
 def _column_widths(grid: Grid) -> list[float]:
-    """Share the width by the longest line of each column, within bounds that keep narrow ones readable."""
-    columns = zip(grid.header, *grid.rows, strict=True)
-    longest = [max(map(len, [*head.split(), *"\n".join(cells).split("\n")])) for head, *cells in columns]
-    weights = [min(max(length, 7), 60) for length in longest]
-    return [_WIDTH * weight / sum(weights) for weight in weights]
+    """Give each column room for its longest word, and share the rest by the longest line."""
+    columns = [(head, "\n".join(cells)) for head, *cells in zip(grid.header, *grid.rows, strict=True)]
+    words = [max(map(len, f"{head} {cells}".split()), default=1) for head, cells in columns]
+    least = [_POINTS_A_LETTER * min(length, _LONGEST_WORD) + _CELL_PADDING for length in words]
+    lines = [max(map(len, [*head.split(), *cells.split("\n")])) for head, cells in columns]
+    weights = [min(max(length, 7), 60) for length in lines]
+    spare = _WIDTH - sum(least)
+    if spare <= 0.0:
+        return [_WIDTH * weight / sum(weights) for weight in weights]
+    return [own + spare * weight / sum(weights) for own, weight in zip(least, weights, strict=True)]
 
 
 def _plot(plot: Panel | FieldMap, picture: bytes) -> list[Flowable]:

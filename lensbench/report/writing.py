@@ -28,6 +28,7 @@ _OWN_PLOTS: Final = (
     "lens-*-stops-*.png",
     "lens-*-zoom.png",
     "lens-*-field-*.png",
+    "lens-*-evidence-map.png",
     "lens-*-response.png",
     "pair-*.png",
     "effect-*.png",
@@ -171,7 +172,8 @@ def _sweep_plots(content: SweepContent) -> dict[str, bytes]:
     plots: dict[str, bytes] = {}
     for lens in content.lenses:
         plots |= {panel.key: panel_png(panel) for panel in lens.panels}
-        plots |= {field.key: field_png(field) for field in lens.fields}
+        maps = [*lens.fields, *([lens.evidence.map] if lens.evidence and lens.evidence.map else [])]
+        plots |= {field.key: field_png(field) for field in maps}
     return plots
 
 

@@ -5,11 +5,10 @@ tangential edges have their planes of focus apart (astigmatism). Both are parame
 quarter wave of each aberration do; so they matter as soon as a bracket has the shots to tell them.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy import optimize
 
 from lensbench.records import BoolArray
 from lensbench.study.through_focus_model import FallTable
@@ -28,7 +27,10 @@ spherical aberration, by the check in the tests."""
 _PRECISION: Final = np.diag([0.0, 0.0, 0.0, *(sd**-2.0 for sd in _HELD_SD)])
 _STRAYS: Final = 4.0
 """Standard deviations from the curve beyond which a shot is left out."""
-_STARTS: Final = 25
+_STARTS: Final = 16
+_MOST_ROUNDS: Final = 40
+_MOST_DAMPING: Final = 1e8
+_SETTLED: Final = 1e-4
 _FINE: Final = 201
 
 
@@ -73,34 +75,59 @@ class FocusCurve:
 
     @classmethod
     def through(cls, shots: FocusShots, sd: float) -> "FocusCurve":
-        """Lay the curve through shots that stray by about sd; shots far off pull little."""
+        """Lay the curve through shots that stray by about sd; shots far off pull little.
+
+        Levenberg's and Marquardt's damped least squares, with the weights of a soft l1 loss.
+        """
         span = shots.high - shots.low
-
-        def residual(parameters: FloatArray) -> FloatArray:
-            off = (cls._at(shots.step, parameters, shots.table) - shots.log_mtf50) / sd
-            # Far-off shots count by soft-l1; the held parameters by their plain squares.
-            soft = np.sign(off) * np.sqrt(8.0 * (np.sqrt(1.0 + off**2 / 4.0) - 1.0))
-            return np.concatenate([soft, (parameters[FREE:] - _HELD) / _HELD_SD])
-
         lowest, highest = _gains(shots)
-        solved = optimize.least_squares(
-            residual,
-            np.concatenate([_start(shots, sd), _HELD]),
-            bounds=((shots.low - span, lowest, -6.0, -1.0, 0.0), (shots.high + span, highest, 0.0, 1.0, 1.0)),
-            x_scale=(0.1 * span, 0.3, 0.1, 0.2, 0.2),
-            xtol=1e-6,
-            ftol=1e-6,
+        low = np.array([shots.low - span, lowest, -6.0, -1.0, 0.0])
+        high = np.array([shots.high + span, highest, 0.0, 1.0, 1.0])
+        curve = cls(
+            parameters=np.concatenate([_start(shots, sd), _HELD]),
+            table=shots.table,
+            low=shots.low,
+            high=shots.high,
         )
-        return cls(parameters=np.asarray(solved.x), table=shots.table, low=shots.low, high=shots.high)
+        damping, cost = 1e-2, curve._cost(shots, sd)
+        for _ in range(_MOST_ROUNDS):
+            tried = replace(
+                curve, parameters=np.clip(curve.parameters + curve._step(shots, sd, damping), low, high)
+            )
+            reached = tried._cost(shots, sd)  # noqa: SLF001 - its own class
+            if reached > cost:
+                damping *= 8.0
+                if damping > _MOST_DAMPING:
+                    break
+                continue
+            gained, curve, cost = cost - reached, tried, reached
+            damping = max(damping / 8.0, 1e-7)
+            if gained < _SETTLED * (1.0 + cost):
+                break
+        return curve
+
+    def _cost(self, shots: FocusShots, sd: float) -> float:
+        off = (self.at(shots.step) - shots.log_mtf50) / sd
+        held = (self.parameters[FREE:] - _HELD) / _HELD_SD
+        return float(8.0 * np.sum(np.sqrt(1.0 + off**2 / 4.0) - 1.0) + np.sum(held**2))
+
+    def _step(self, shots: FocusShots, sd: float, damping: float) -> FloatArray:
+        off = (self.at(shots.step) - shots.log_mtf50) / sd
+        weights = 1.0 / np.sqrt(1.0 + off**2 / 4.0)
+        jacobian = self.jacobian(shots.step) / sd
+        normal = jacobian.T @ (weights[:, None] * jacobian) + _PRECISION
+        slope = jacobian.T @ (weights * off)
+        slope[FREE:] += (self.parameters[FREE:] - _HELD) / np.square(_HELD_SD)
+        diagonal = np.diag(np.maximum(np.diag(normal), 1e-12))
+        return -np.asarray(np.linalg.solve(normal + damping * diagonal, slope), np.float64)
 
     @staticmethod
     def _at(step: FloatArray, parameters: FloatArray, table: FallTable) -> FloatArray:
-        middle, log_gain, log_level, uneven, apart = (float(one) for one in parameters)
+        """Give log MTF50 for parameters of shape (..., 5), shape (..., steps)."""
+        middle, log_gain, log_level, uneven, apart = np.moveaxis(parameters[..., None], -2, 0)
         reach = np.exp(log_gain + log_level) * (step - middle)
-        planes = [
-            table.at(np.abs(moved) * np.exp(uneven * np.tanh(moved) - log_level), log_level)
-            for moved in (reach - apart, reach + apart)
-        ]
+        moved = np.stack((reach - apart, reach + apart))
+        planes = table.at(moved * np.exp(uneven * np.tanh(moved) - log_level), log_level)
         both: FloatArray = np.logaddexp(planes[0], planes[1]) - np.log(2.0)
         return both
 
@@ -111,15 +138,9 @@ class FocusCurve:
     def jacobian(self, step: FloatArray) -> FloatArray:
         """Give the derivatives of log MTF50 at steps by the parameters, shape (steps, 5)."""
         moves = np.array([1e-3 * (self.high - self.low), 1e-3, 1e-3, 1e-3, 1e-3])
-        columns = [
-            (
-                self._at(step, self.parameters + move, self.table)
-                - self._at(step, self.parameters - move, self.table)
-            )
-            / (2.0 * size)
-            for size, move in zip(moves, np.diag(moves), strict=True)
-        ]
-        return np.column_stack(columns)
+        changed = self.parameters + np.concatenate([np.diag(moves), -np.diag(moves)])
+        ahead, behind = np.split(self._at(step, changed, self.table), 2)
+        return np.asarray((ahead - behind).T / (2.0 * moves), np.float64)
 
     def covariance(self, step: FloatArray, sd: float) -> FloatArray:
         """Give that of the parameters, for shots at these steps that stray by sd; shape (5, 5)."""

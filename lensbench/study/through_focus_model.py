@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from lensbench import optics
 from lensbench.units import FloatArray
@@ -39,31 +40,29 @@ class FallTable:
     fall: FloatArray
     """Shape (peaks, discs); 0 in focus, negative elsewhere."""
 
-    def at(self, disc_px: FloatArray, log_peak: float) -> FloatArray:
-        """Give log MTF50 for defocus discs of any shape, for a lens with this log MTF50 in focus."""
-        product = np.arcsinh(np.abs(disc_px) * np.exp(log_peak))
-        rows = np.clip(np.interp(log_peak, self.log_peak, np.arange(_PEAKS)), 0.0, _PEAKS - 1.0)
-        below = min(int(rows), _PEAKS - 2)
-        share = float(rows) - below
-        row = (1.0 - share) * self.fall[below] + share * self.fall[below + 1]
-        inside = np.minimum(product, self.reach[-1])
-        found: FloatArray = log_peak + _smooth(self.reach, row, inside)
+    def at(self, disc_px: FloatArray, log_peak: npt.ArrayLike) -> FloatArray:
+        """Give log MTF50 for defocus discs of any shape, for lenses with these log MTF50 in focus."""
+        level = np.asarray(log_peak, np.float64)
+        product = np.arcsinh(np.abs(disc_px) * np.exp(level))
+        step = self.reach[1]
+        place = np.minimum(product, self.reach[-1]) / step
+        middle = np.minimum(np.rint(place).astype(np.intp), _DISCS - 2)
+        before, here, after = (self._row(level, index) for index in (np.abs(middle - 1), middle, middle + 1))
+        # A parabola through three neighbours, mirrored at the start.
+        offset = place - middle
+        found = here + 0.5 * offset * (after - before + offset * (after - 2.0 * here + before))
         # Far out MTF50 goes with one over the disc.
-        beyond: FloatArray = np.log(np.sinh(np.maximum(product, self.reach[-1])) / np.sinh(self.reach[-1]))
-        return found - beyond
+        beyond = np.maximum(product - self.reach[-1], 0.0)
+        return np.asarray(level + found - beyond, np.float64)
 
-
-def _smooth(grid: FloatArray, values: FloatArray, wanted: FloatArray) -> FloatArray:
-    """Interpolate by parabolas through three neighbours, mirrored at the start."""
-    step = grid[1] - grid[0]
-    place = wanted / step
-    middle = np.clip(np.rint(place).astype(np.int64), 0, len(grid) - 2)
-    offset = place - middle
-    before, here, after = values[np.abs(middle - 1)], values[middle], values[middle + 1]
-    found: FloatArray = (
-        here + 0.5 * offset * (after - before) + 0.5 * offset**2 * (after - 2.0 * here + before)
-    )
-    return found
+    def _row(self, level: FloatArray, disc: npt.NDArray[np.intp]) -> FloatArray:
+        """Give the table's values between two peaks."""
+        rows = (level - self.log_peak[0]) / (self.log_peak[1] - self.log_peak[0])
+        rows = np.clip(rows, 0.0, _PEAKS - 1.0)
+        below = np.minimum(rows.astype(np.intp), _PEAKS - 2)
+        share = rows - below
+        values: FloatArray = (1.0 - share) * self.fall[below, disc] + share * self.fall[below + 1, disc]
+        return values
 
 
 @lru_cache(maxsize=64)
