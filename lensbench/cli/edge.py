@@ -9,6 +9,7 @@ import typer
 
 from lensbench.cli.reading_options import (
     AtLpmm,
+    Encoding,
     FNumber,
     PitchUm,
     PrintHeight,
@@ -56,9 +57,7 @@ def edge(
         ),
     ] = None,
     *,
-    encoding: Annotated[
-        str, typer.Option("--encoding", help="Tone curve: auto, linear, srgb, or gamma:2.2.", metavar="TEXT")
-    ] = "auto",
+    encoding: Encoding = "auto",
     channel: Annotated[Channel, typer.Option("--channel", help="Samples to measure.")] = Channel.AUTO,
     method: Annotated[
         MethodName, typer.Option("--method", help="Our own method, or the standard's steps.")

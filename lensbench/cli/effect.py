@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.reading_options import PrintHeight, ViewingDistance, print_and_eye
+from lensbench.cli.reading_options import Encoding, PrintHeight, ViewingDistance, print_and_eye
 from lensbench.cli.saying import say, say_document
 
 if TYPE_CHECKING:
@@ -54,6 +54,7 @@ def effect(
     ] = None,
     print_height_mm: PrintHeight = None,
     viewing_distance_mm: ViewingDistance = None,
+    encoding: Encoding = "auto",
     as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
 ) -> None:
     """Measure what one change did: filter, stabiliser, support, shutter speed, ISO, processing, repair.
@@ -65,7 +66,7 @@ def effect(
     Example: lensbench effect filter-shots --by condition --shots conditions.csv
     """
     from lensbench import study
-    from lensbench.cli.telling import progress_bar
+    from lensbench.cli.telling import progress_bar, say_passed_over
     from lensbench.report import effect_writing, writing
     from lensbench.study.effect import effect as measure_effect
 
@@ -82,10 +83,12 @@ def effect(
             against=against,
             shots_csv=shots,
             shelf=place / "measured",
+            measuring=study.Measuring(encoding=encoding),
             print_and_eye_mm=viewed,
             running=running,
         )
     written = effect_writing.write_effect(done, place)
+    say_passed_over([folder])
     _say_rejected(done.findings)
     if as_json:
         from lensbench.report.json_form import plain

@@ -10,6 +10,7 @@ import typer
 from lensbench.cli.edge import MethodName
 from lensbench.cli.reading_options import (
     AtLpmm,
+    Encoding,
     FNumber,
     Physical,
     PrintHeight,
@@ -48,9 +49,7 @@ def measure(
     method: Annotated[
         MethodName, typer.Option("--method", help="Our own method, or the standard's steps.")
     ] = MethodName.REFINED,
-    encoding: Annotated[
-        str, typer.Option("--encoding", help="Tone curve: auto, linear, srgb, or gamma:2.2.", metavar="TEXT")
-    ] = "auto",
+    encoding: Encoding = "auto",
     print_profile: Annotated[
         str | None,
         typer.Option(

@@ -78,9 +78,24 @@ ViewingDistance = Annotated[
         metavar="NUMBER",
     ),
 ]
+
+
+def _known_encoding(text: str) -> str:
+    """Refuse an unknown tone curve before any photograph is blamed for it."""
+    from lensbench.photo.tone import parse_encoding
+
+    parse_encoding(text)
+    return text
+
+
 Encoding = Annotated[
     str,
-    typer.Option("--encoding", help="Tone curve: auto, linear, srgb, or gamma:2.2.", metavar="TEXT"),
+    typer.Option(
+        "--encoding",
+        callback=_known_encoding,
+        help="Tone curve: auto, linear, srgb, or gamma:2.2.",
+        metavar="TEXT",
+    ),
 ]
 Physical = Annotated[
     bool,

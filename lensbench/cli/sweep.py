@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
-from lensbench.cli.reading_options import Physical
+from lensbench.cli.reading_options import Encoding, Physical
 from lensbench.cli.saying import say, say_document
-from lensbench.cli.telling import progress_bar, say_answer, say_rejected
+from lensbench.cli.telling import progress_bar, say_answer, say_passed_over, say_rejected
 
 __all__ = ["Method", "sweep"]
 
@@ -66,6 +66,7 @@ def sweep(
         ),
     ] = None,
     physical: Physical = False,
+    encoding: Encoding = "auto",
     strict: Annotated[
         bool, typer.Option("--strict", help="End with status 3 when a photograph was rejected.")
     ] = False,
@@ -96,7 +97,9 @@ def sweep(
             done = study.sweep(
                 folders,
                 shots_csv=shots,
-                measuring=study.Measuring(method=method.value, pitch_um=pitch_um, physical=physical),
+                measuring=study.Measuring(
+                    method=method.value, pitch_um=pitch_um, physical=physical, encoding=encoding
+                ),
                 shelf=place / "measured",
                 running=spread,
                 print_profile=profile,
@@ -105,6 +108,7 @@ def sweep(
         say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
         raise typer.Exit(INTERRUPTED) from None
     written = writing.write_sweep(done.findings, done.shots, place)
+    say_passed_over(folders)
     say_rejected(done)
     if physical and not any(has_physical(shot) for shot in done.shots):
         say("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)

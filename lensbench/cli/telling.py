@@ -3,8 +3,9 @@
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
+from lensbench.clean import clean_text
 from lensbench.cli.saying import say
 
 if TYPE_CHECKING:
@@ -13,7 +14,17 @@ if TYPE_CHECKING:
     from lensbench.study.compare_records import CompareFindings
     from lensbench.study.findings import SweepFindings
 
-__all__ = ["keep_and_say", "progress_bar", "say_answer", "say_comparison", "say_kept_print", "say_rejected"]
+__all__ = [
+    "keep_and_say",
+    "progress_bar",
+    "say_answer",
+    "say_comparison",
+    "say_kept_print",
+    "say_passed_over",
+    "say_rejected",
+]
+
+_MOST_NAMED: Final = 5
 
 
 @contextmanager
@@ -33,9 +44,19 @@ def progress_bar(doing: str = "measuring") -> Iterator[Callable[[int, int], None
         yield show
 
 
+def say_passed_over(folders: Sequence[Path]) -> None:
+    """Name what bears a photograph's name but is a link, a pipe or a device, and so was not opened."""
+    from lensbench.photo import passed_over
+
+    found = list(dict.fromkeys(path for folder in folders for path in passed_over(folder)))
+    if found:
+        names = ", ".join(clean_text(path.name) for path in found[:_MOST_NAMED])
+        more = f" and {len(found) - _MOST_NAMED} more" if len(found) > _MOST_NAMED else ""
+        say(f"passed over, being no files of their own (links, pipes) or unreadable: {names}{more}", err=True)
+
+
 def say_rejected(done: "Sweep") -> None:
     """Name every photograph that was left out, with its reason."""
-    from lensbench.report.clean import clean_text
     from lensbench.study.copies import copies_in_words
 
     planned = [shot.planned for shot in done.shots]

@@ -2,14 +2,14 @@
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from stat import S_ISREG
 from typing import Final
 
 from lensbench.errors import ImageError
 
-__all__ = ["PHOTO_SUFFIXES", "RAW_SUFFIXES", "list_photos", "natural_order"]
+__all__ = ["PHOTO_SUFFIXES", "RAW_SUFFIXES", "list_photos", "natural_order", "passed_over"]
 
 _RAW_KINDS: Final = (
     "3fr arw cr2 cr3 crw dcr dng erf fff iiq kdc mef mos mrw nef nrw orf pef raf raw rw2 rwl sr2 srf srw x3f"
@@ -44,18 +44,42 @@ def list_photos(folder: Path) -> list[Path]:
     return sorted(found, key=lambda path: [natural_order(part) for part in path.relative_to(folder).parts])
 
 
+def passed_over(folder: Path) -> list[Path]:
+    """List what bears a photograph's name, or is a folder, and was not looked into: links, pipes, devices.
+
+    In the order of their names; folders that cannot be read count too.
+    """
+    found: list[Path] = []
+
+    def unreadable(error: OSError) -> None:
+        found.append(Path(error.filename or folder))
+
+    for here, folders, names in _walked(folder, unreadable):
+        found += [here / name for name in folders if (here / name).is_symlink()]
+        found += [here / name for name in names if not _is_regular(here / name)]
+    return sorted(found)
+
+
 def _files(folder: Path) -> Iterator[Path]:
     def refuse(error: OSError) -> None:
         if Path(error.filename or folder) == folder:
             raise ImageError(f"{folder}: the folder cannot be read ({error.strerror})") from error
 
-    for here, folders, names in os.walk(folder, onerror=refuse, followlinks=False):
+    for here, _, names in _walked(folder, refuse):
+        yield from (here / name for name in names if _is_regular(here / name))
+
+
+def _walked(
+    folder: Path, unreadable: Callable[[OSError], None]
+) -> Iterator[tuple[Path, list[str], list[str]]]:
+    """Give each folder with those of its folders and files that could be, or hold, photographs by their names."""
+    for here, folders, names in os.walk(folder, onerror=unreadable, followlinks=False):
         depth = len(Path(here).relative_to(folder).parts)
         folders[:] = [name for name in folders if not name.startswith(".")] if depth < _DEEPEST else []
-        for name in names:
-            path = Path(here) / name
-            if not name.startswith(".") and path.suffix.lower() in PHOTO_SUFFIXES and _is_regular(path):
-                yield path
+        photos = [
+            name for name in names if not name.startswith(".") and Path(name).suffix.lower() in PHOTO_SUFFIXES
+        ]
+        yield Path(here), folders, photos
 
 
 def _is_regular(path: Path) -> bool:

@@ -17,9 +17,10 @@ from lensbench.photo.pixels import Overview, Pixels
 from lensbench.photo.raster import read_raster
 from lensbench.photo.raw import read_raw
 from lensbench.photo.tone import parse_encoding
+from lensbench.photo.wholeness import is_cut_short
 from lensbench.records import Box, Metadata, Samples
 
-__all__ = ["Photo", "open_photo"]
+__all__ = ["Photo", "check_whole", "open_photo"]
 
 _OVERVIEW_PX: Final = 2_000_000
 _PHONE_SUFFIXES: Final = frozenset({".heic", ".heif", ".avif"})
@@ -116,6 +117,24 @@ def open_photo(path: Path | str, *, encoding: str = "auto") -> Photo:
         remarks=pixels.remarks,
         _pixels=pixels,
     )
+
+
+def check_whole(path: Path) -> None:
+    """Make sure that a photograph is not empty or cut short, as far as that is seen without decoding it.
+
+    Raises
+    ------
+    ImageError
+        It is.
+    """
+    _check_file(path)
+    try:
+        if read_header(path) is None and is_cut_short(path):
+            raise ImageError(
+                f"{path.name}: the raw data are damaged or cut short; copy the file from the card again"
+            )
+    except OSError as error:
+        raise ImageError(f"{path.name}: the file cannot be read ({error.strerror})") from error
 
 
 def _check_file(path: Path) -> None:

@@ -10,7 +10,6 @@ from typing import Final
 import numpy as np
 
 from lensbench import __version__
-from lensbench.edge import Method
 from lensbench.errors import SweepError
 from lensbench.records import ZONES, RejectedShot, ShotResult
 from lensbench.study.effect_figures import (
@@ -41,14 +40,15 @@ from lensbench.study.effect_shutter import SpeedShot, no_shake_speed
 from lensbench.study.effect_words import answer_sentences, cautions, holds_for
 from lensbench.study.findings import INDIFFERENCE, SweepShot
 from lensbench.study.gather import gather
-from lensbench.study.keeping import Shelf
-from lensbench.study.running import Running, Task, run
+from lensbench.study.running import Running, run
+from lensbench.study.sweeping import Measuring
 
 __all__ = ["Effect", "effect", "find_effect"]
 
 _SAME_SIZE: Final = 0.03
 """Magnifications further apart than this share count detail on the subject. Common practice, no source."""
 _NAN: Final = float("nan")
+_USUAL: Final = Measuring()
 
 
 def effect(
@@ -57,7 +57,7 @@ def effect(
     by: str,
     against: str | None = None,
     shots_csv: Path | None = None,
-    method: Method = "refined",
+    measuring: Measuring = _USUAL,
     shelf: Path | None = None,
     print_and_eye_mm: tuple[float, float] | None = None,
     running: Running | None = None,
@@ -74,8 +74,8 @@ def effect(
         Name of the level that the others are held against; by default the lowest number, or the first shot's.
     shots_csv : path, optional
         A shots table, which names the conditions.
-    method : str
-        refined or iso.
+    measuring : Measuring, optional
+        How each photograph is measured.
     shelf : path, optional
         Folder where results are kept for a second run.
     print_and_eye_mm : (height, distance), optional
@@ -95,9 +95,7 @@ def effect(
     planned = gather([folder], shots_csv)
     wanted = [shot for shot in planned if not shot.left_out]
     level_names(levels_of(wanted, by), against)  # before anything is measured or written
-    keep = Shelf(folder=shelf) if shelf else None
-    tasks = [Task(path=shot.path, overrides=shot.overrides, method=method, shelf=keep) for shot in wanted]
-    outcomes = run(tasks, running or Running())
+    outcomes = run(measuring.tasks(wanted, shelf=shelf), running or Running())
     by_path = {shot.path: outcome for shot, outcome in zip(wanted, outcomes, strict=True)}
     shots = tuple(
         SweepShot(
@@ -150,7 +148,7 @@ def find_effect(
         shots=tuple(_shot_figures(one) for one in use),
         rejected=tuple(shot.result for shot in shots if isinstance(shot.result, RejectedShot)),
         answer=answer_sentences(names[0], rows, shutter),
-        cautions=cautions(use, layout, names, drift=drift, on_subject=on_subject),
+        cautions=cautions(use, layout, names, fit=fits["frame"], on_subject=on_subject),
         holds_for=holds_for(use),
         version=__version__,
     )

@@ -162,11 +162,7 @@ def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot
         by_choice = "" if row.use else "the shots table says not to use it"
     f_number = metadata.f_number
     if not left_out and f_number is None:
-        left_out = "its f-number is unknown; name it in a shots table (--shots)"
-        if metadata.camera is None and metadata.focal_length_mm is None:
-            left_out += (
-                "; it tells no camera either, so the file may be empty or damaged: look whether it opens"
-            )
+        left_out = _without_f_number(path, metadata)
     return PlannedShot(
         path=path,
         metadata=metadata,
@@ -183,6 +179,18 @@ def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot
         left_out=by_choice or left_out,
         by_choice=bool(by_choice),
     )
+
+
+def _without_f_number(path: Path, metadata: Metadata) -> str:
+    """Say what to do about a photograph that does not tell its f-number; a damaged file hides it, too."""
+    try:
+        photo.check_whole(path)
+    except ImageError as error:
+        return without_path(str(error), path)
+    says = "its f-number is unknown; name it in a shots table (--shots)"
+    if metadata.camera is None and metadata.focal_length_mm is None:
+        says += "; it tells no camera either, so the file may be damaged: look whether it opens"
+    return says
 
 
 def _overridden(metadata: Metadata, row: TableRow) -> Metadata:

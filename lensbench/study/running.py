@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -61,6 +61,8 @@ class Task:
     """Of the print that was photographed; it is divided out."""
     readings: shot.Readings = _NO_READINGS
     """What else is read off the edges."""
+    encoding: str = "auto"
+    """Tone curve of finished pictures, as for `photo.open_photo`."""
 
 
 Outcome = ShotResult | RejectedShot
@@ -74,6 +76,8 @@ def measure_one(task: Task) -> Outcome:
     settings = f"{task.method}|{task.pitch_um}|{task.overrides}{_fingerprint(task.print_profile)}"
     if task.readings != _NO_READINGS:
         settings += f"|{task.readings}"
+    if task.encoding != "auto":
+        settings += f"|{task.encoding}"
     try:
         name = task.shelf.name(task.path, settings) if task.shelf else ""
         if task.shelf and (kept := task.shelf.take(name, task.path)):
@@ -85,11 +89,15 @@ def measure_one(task: Task) -> Outcome:
             overrides=task.overrides,
             print_profile=task.print_profile,
             readings=task.readings,
+            encoding=task.encoding,
         )
-        if task.shelf:
-            task.shelf.put(name, result)
-    except (LensError, OSError) as error:
+    except OSError as error:
+        return RejectedShot(path=task.path, reason=f"it cannot be read ({error.strerror or error})")
+    except LensError as error:
         return RejectedShot(path=task.path, reason=without_path(str(error), task.path))
+    if task.shelf:
+        with suppress(OSError):  # the shelf's fault is not the photograph's; a second run measures it again
+            task.shelf.put(name, result)
     return result
 
 

@@ -1,7 +1,7 @@
 """The door for a whole sweep: folders in, findings out."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from lensbench.edge import Method
@@ -9,7 +9,7 @@ from lensbench.errors import SweepError
 from lensbench.records import PrintProfile, RejectedShot
 from lensbench.shot import Readings
 from lensbench.study.decide import find
-from lensbench.study.findings import SweepFindings, SweepShot
+from lensbench.study.findings import PlannedShot, SweepFindings, SweepShot
 from lensbench.study.gather import gather
 from lensbench.study.keeping import Shelf
 from lensbench.study.running import Running, Task, run
@@ -27,6 +27,27 @@ class Measuring:
     """Pixel pitch where the metadata lacks it. [um]"""
     physical: bool = False
     """Whether to tell what the blur of each edge is made of, where f-number and pitch are known."""
+    encoding: str = "auto"
+    """Tone curve of finished pictures: auto, linear, srgb or gamma:X."""
+
+    def tasks(
+        self, shots: Sequence[PlannedShot], *, shelf: Path | None, print_profile: PrintProfile | None = None
+    ) -> list[Task]:
+        """Give the work on some shots, whose results are kept in the folder `shelf`."""
+        keep = Shelf(folder=shelf) if shelf else None
+        return [
+            Task(
+                path=shot.path,
+                overrides=shot.overrides,
+                method=self.method,
+                pitch_um=self.pitch_um,
+                shelf=keep,
+                print_profile=print_profile,
+                readings=Readings(physical=self.physical),
+                encoding=self.encoding,
+            )
+            for shot in shots
+        ]
 
 
 _USUAL = Measuring()
@@ -81,17 +102,8 @@ def sweep(
         The shots table cannot be used.
     """
     planned = gather(folders, shots_csv)
-    keep = Shelf(folder=shelf) if shelf else None
     wanted = [shot for shot in planned if not shot.left_out]
-    common = Task(
-        path=Path(),
-        method=measuring.method,
-        pitch_um=measuring.pitch_um,
-        shelf=keep,
-        print_profile=print_profile,
-        readings=Readings(physical=measuring.physical),
-    )
-    tasks = [replace(common, path=shot.path, overrides=shot.overrides) for shot in wanted]
+    tasks = measuring.tasks(wanted, shelf=shelf, print_profile=print_profile)
     outcomes = run(tasks, running or Running())
     by_path = {shot.path: outcome for shot, outcome in zip(wanted, outcomes, strict=True)}
     shots = sift(

@@ -8,7 +8,7 @@ import pytest
 from dng_files import write_dng
 
 from lensbench.errors import ImageError
-from lensbench.photo import list_photos, open_photo
+from lensbench.photo import list_photos, open_photo, passed_over
 
 
 def test_a_missing_file_a_folder_an_empty_and_a_text_file_get_one_sentence_each(tmp_path, capfd):
@@ -63,6 +63,7 @@ def test_photos_are_listed_in_natural_order_and_nothing_else(tmp_path):
     os.mkfifo(tmp_path / "pipe.dng")
     names = [str(path.relative_to(tmp_path)) for path in list_photos(tmp_path)]
     assert names == ["a.jpg", "shot2.DNG", "shot10.dng", "sub/b.NEF"]
+    assert [path.name for path in passed_over(tmp_path)] == ["link.jpg", "pipe.dng", "round"]
 
 
 def test_a_folder_that_is_not_there_is_refused(tmp_path):

@@ -69,6 +69,7 @@ def test_unknown_lens_and_focal_length_keep_a_plain_name(folder):
 def test_unknown_f_number_and_unreadable_files_are_named(folder):
     folder("a.dng", **KNOWN)
     folder("b.dng", lens="Fennel")
+    (folder.folder / "b.dng").write_bytes(b"anything")
     folder("c.dng")
     _, unknown, unreadable = gather([folder.folder])
     assert "f-number is unknown" in unknown.left_out
@@ -148,6 +149,7 @@ def test_folder_without_photographs(tmp_path):
 
 def test_nothing_usable_says_why(folder):
     folder("a.dng", lens="Old")
+    (folder.folder / "a.dng").write_bytes(b"anything")
     with pytest.raises(SweepError, match=r"a\.dng: its f-number is unknown"):
         gather([folder.folder])
 
@@ -210,3 +212,11 @@ def test_copies_are_told_by_photograph_or_all_together():
     assert copies_in_words(few) == ["left out: 2 copies of a", "left out: a copy of d"]
     many = {Path(f"copy{number}"): Path(f"shot{number}") for number in range(9)}
     assert copies_in_words(many) == ["left out: 9 copies of 9 photographs, the first of shot0"]
+
+
+@pytest.mark.parametrize(("content", "told"), [(b"", "is empty"), (b"II*\x00\xff\xff\xff\x00", "cut short")])
+def test_a_damaged_file_is_not_asked_for_its_f_number(folder, content, told):
+    folder("a.dng", **KNOWN)
+    folder("b.dng", lens="Fennel")
+    (folder.folder / "b.dng").write_bytes(content)
+    assert told in gather([folder.folder])[1].left_out

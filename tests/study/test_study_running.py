@@ -7,10 +7,12 @@ from pathlib import Path
 
 import fake_measures
 import pytest
+from invented_shots import result
 
 from lensbench import shot
 from lensbench.errors import ChartError
 from lensbench.records import RejectedShot
+from lensbench.study.keeping import Shelf
 from lensbench.study.running import Running, Task, measure_one, run
 
 
@@ -113,3 +115,26 @@ def test_ctrl_c_ends_the_workers_without_noise(tmp_path):
     _, noise = process.communicate(timeout=20.0)
     assert process.returncode == 130
     assert b"Traceback" not in noise
+
+
+def test_a_full_shelf_costs_no_photograph(tmp_path, monkeypatch):
+    path = tmp_path / "a.dng"
+    path.write_bytes(b"a")
+    (tmp_path / "file").touch()
+    monkeypatch.setattr(shot, "measure_shot", lambda path, **_: result(path, 0.3))
+    shelf = Shelf(folder=tmp_path / "file" / "measured")
+    assert measure_one(Task(path=path, shelf=shelf)).summary["frame"].mtf50_cypx > 0.0
+
+
+def test_the_tone_curve_reaches_the_measurement_and_the_kept_result(tmp_path, monkeypatch):
+    path, asked = tmp_path / "a.tif", []
+    path.write_bytes(b"a")
+
+    def measured(path, **options):
+        asked.append(options["encoding"])
+        return result(path, 0.3)
+
+    monkeypatch.setattr(shot, "measure_shot", measured)
+    for encoding in ("auto", "linear", "linear", "auto"):
+        measure_one(Task(path=path, encoding=encoding, shelf=Shelf(folder=tmp_path / "measured")))
+    assert asked == ["auto", "linear"]

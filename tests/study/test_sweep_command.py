@@ -1,4 +1,5 @@
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -169,3 +170,23 @@ def test_copies_are_no_repeats_and_no_rejections(lensbench, tmp_path):
     assert both.exit_code == 0, both.output
     assert json.loads(both.stdout) == json.loads(alone.stdout)
     assert "left out: 12 copies of 12 photographs" in both.stderr
+
+
+def test_what_is_no_file_of_its_own_is_said(lensbench, tmp_path):
+    folder = shots(tmp_path / "shots", repeats=(0, 1))
+    (folder / "link.dng").symlink_to(folder / "Fennel_4_0.dng")
+    os.mkfifo(folder / "pipe.dng")
+    done = lensbench("sweep", folder, "--out", tmp_path / "report")
+    assert done.exit_code == 0
+    assert "unreadable: link.dng, pipe.dng" in done.stderr
+
+
+def test_the_output_is_tried_and_the_tone_curve_known_before_any_photograph_is_blamed(lensbench, tmp_path):
+    folder = shots(tmp_path / "shots", repeats=(0, 1))
+    (tmp_path / "file").touch()
+    no_place = lensbench("sweep", folder, "--out", tmp_path / "file" / "report")
+    no_curve = lensbench("sweep", folder, "--out", tmp_path / "report", "--encoding", "funny")
+    for done, told in ((no_place, "cannot be written"), (no_curve, "funny")):
+        assert isinstance(done.exception, SettingError)
+        assert told in str(done.exception)
+        assert "photographs" not in str(done.exception)
