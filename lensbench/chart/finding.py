@@ -12,6 +12,7 @@ from typing import Final
 import cv2
 import numpy as np
 
+from lensbench.chart.closer import read_windows, windows_of_missing
 from lensbench.chart.coding import page_marker
 from lensbench.chart.found import ChartFound, FoundTarget, chart_found, kept_of
 from lensbench.chart.locating import (
@@ -104,27 +105,45 @@ def _sighted(picture: Picture, overview: Overview) -> Sighting | SightedWall:
     refused: ChartError | None = None
     for look in _looks(picture, overview):
         try:
-            sighted = _told(read_markers(look.grey), factor=look.factor, size_px=picture.size_px)
+            read = read_markers(look.grey)
+            sighted = _told(read, factor=look.factor, size_px=picture.size_px)
         except ChartError as error:
             refused = refused or error
             continue
         if isinstance(sighted, SightedWall) and sighted.smallest_px < _SMALL_MARKER_PX:
-            return _closer(picture, sighted)
+            return _closer(picture, sighted, read)
         return sighted
     raise refused or ChartError(no_chart(0))
 
 
-def _closer(picture: Picture, sighted: SightedWall) -> SightedWall:
-    """Look for the pages in a finer overview: pages whose markers were too small to be read come in."""
+def _closer(picture: Picture, sighted: SightedWall, read: ReadMarkers) -> SightedWall:
+    """Look in a finer overview for pages whose markers were too small to be read: where they should be, if known."""
+    windows = windows_of_missing(sighted.pages, picture.size_px)
+    if windows is not None and not windows:
+        return sighted
     finer = picture.overview(_FINER_OVERVIEW_PX)
     if finer.factor >= sighted.factor:
         return sighted
     try:
-        closer = _told(read_markers(finer.grey), factor=finer.factor, size_px=picture.size_px)
+        if windows is None:
+            closer = _told(read_markers(finer.grey), factor=finer.factor, size_px=picture.size_px)
+        else:
+            more = read_windows(finer.grey, windows, factor=finer.factor)
+            joined = _joined(read, more, factor=sighted.factor, finer=finer.factor)
+            closer = _told(joined, factor=sighted.factor, size_px=picture.size_px)
     except ChartError:
         return sighted
-    more = isinstance(closer, SightedWall) and len(closer.pages) > len(sighted.pages)
-    return closer if more and isinstance(closer, SightedWall) else sighted
+    better = isinstance(closer, SightedWall) and len(closer.pages) > len(sighted.pages)
+    return closer if better and isinstance(closer, SightedWall) else sighted
+
+
+def _joined(read: ReadMarkers, more: ReadMarkers, *, factor: int, finer: int) -> ReadMarkers:
+    """Add what a finer look read to what the first one did, in the first one's pixels."""
+    new = [index for index, marker_id in enumerate(more.ids) if marker_id not in read.ids]
+    corners = (more.corners[new] + 0.5) * finer / factor - 0.5
+    return ReadMarkers(
+        ids=(*read.ids, *(more.ids[index] for index in new)), corners=np.concatenate((read.corners, corners))
+    )
 
 
 def _looks(picture: Picture, overview: Overview) -> Iterator[_Look]:
