@@ -48,9 +48,10 @@ def print_remarks(shots: Sequence[SweepShot]) -> list[Remark]:
         return []
     blur, px_per_mm = min(seen, key=lambda one: float(np.median(one[0])) / one[1])
     least_px, most_px = (float(np.percentile(blur, at)) for at in (_LEAST_SHARE, 100.0 - _LEAST_SHARE))
-    alike = (most_px - least_px) / float(np.median(blur))
     rise_mm = _RISE_SIGMAS * least_px / px_per_mm
-    if rise_mm < RISE_LIMIT_MM or least_px < SIGMA_LIMIT_PX or alike > ALIKE_LIMIT:
+    if rise_mm < RISE_LIMIT_MM or least_px < SIGMA_LIMIT_PX:
+        return []
+    if most_px - least_px > ALIKE_LIMIT * float(np.median(blur)):
         return []
     return [
         remark(
