@@ -1,5 +1,6 @@
 """The table «which lens at which stop», for the page, the PDF and the command line."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from lensbench.records import ZONES
@@ -76,18 +77,22 @@ def _cell(choice: StopChoice, comparison: CompareFindings) -> str:
     names = [clean_text(label) for label in choice.lenses]
     if len(choice.photographed) == 1:
         return f"{names[0]}\nthe only one photographed"
-    everybody = len(choice.lenses) == len(choice.photographed)
+    everybody = len(names) == len(choice.photographed)
+    seen = _SEEN.get(choice.seen, "") if comparison.looked_at else ""
+    return "\n".join(filter(None, (_named(names, everybody=everybody), seen)))
+
+
+_SEEN = {
+    "visible": "visibly",
+    "none": "no difference you could see",
+    "some": "visibly sharper than some",
+    "can't tell": "can't tell whether visible",
+}
+
+
+def _named(names: Sequence[str], *, everybody: bool) -> str:
     if len(names) == 1:
-        said = names[0]
-    elif everybody and len(names) == 2:
-        said = "either"
-    elif everybody:
-        said = "any"
-    else:
-        said = " or ".join(names[:_MOST_NAMED]) + (" or others" if len(names) > _MOST_NAMED else "")
-    seen = {
-        "visible": "visibly",
-        "none": "no difference you could see",
-        "can't tell": "can't tell whether visible",
-    }
-    return f"{said}\n{seen[choice.seen]}" if choice.seen in seen and comparison.looked_at else said
+        return names[0]
+    if everybody:
+        return "either" if names[2:] == [] else "any"
+    return " or ".join(names[:_MOST_NAMED]) + (" or others" if len(names) > _MOST_NAMED else "")

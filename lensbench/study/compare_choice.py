@@ -83,7 +83,7 @@ def _choice(place: _Place, labels: Sequence[str], pairs: Pairs) -> StopChoice:
         zone=place.zone,
         lenses=tuple(labels[one] for one in unbeaten),
         photographed=tuple(labels[one] for one in members),
-        seen=_seen(unbeaten[0], [one for one in members if one != unbeaten[0]], duels),
+        seen=_seen(unbeaten[0], sorted(beaten) or [one for one in members if one != unbeaten[0]], duels),
     )
 
 
@@ -106,7 +106,7 @@ def _won(row: CompareRow) -> bool:
 
 
 def _seen(first: int, others: Sequence[int], duels: Mapping[tuple[int, int], CompareRow]) -> str:
-    """Tell whether the first looks sharper than every other: visible, none of them, or can't tell."""
+    """Tell whether the first looks sharper than others: visible, none, some of them, or can't tell."""
     looks = set()
     for other in others:
         row = duels.get((min(first, other), max(first, other)))
@@ -114,4 +114,6 @@ def _seen(first: int, others: Sequence[int], duels: Mapping[tuple[int, int], Com
             looks.add("visible" if row.seen == ("first" if first < other else "second") else row.seen)
     if not looks:
         return ""
-    return looks.pop() if len(looks) == 1 and looks <= {"visible", "none"} else "can't tell"
+    if looks == {"visible", "none"}:
+        return "some"
+    return looks.pop() if len(looks) == 1 else "can't tell"

@@ -60,8 +60,8 @@ class StopChoice:
     photographed: tuple[str, ...]
     """Labels of all lenses with this setting."""
     seen: str
-    """Whether the first looks sharper than every other: visible, none (no difference one could see), can't tell;
-    empty where only one lens was photographed."""
+    """Whether the first looks sharper than those that are not among `lenses` (than the other ones, where all are):
+    visible, none (no difference one could see), some, can't tell; empty where only one lens was photographed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

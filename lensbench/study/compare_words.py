@@ -107,12 +107,18 @@ def _counted(frame: Sequence[CompareRow], labels: Labels, *, where: str) -> str:
 
 def _by(rows: Sequence[CompareRow]) -> str:
     """Say by how much the sharper one leads."""
-    leads = sorted(abs(row.difference_percent) for row in rows)
+    leads = sorted(_lead_percent(row) for row in rows)
     return (
         f"by {leads[0]:.0f} %"
         if f"{leads[0]:.0f}" == f"{leads[-1]:.0f}"
         else f"by {leads[0]:.0f} to {leads[-1]:.0f} %"
     )
+
+
+def _lead_percent(row: CompareRow) -> float:
+    """Give by how much the better one is sharper than the other."""
+    better, other = max(row.first, row.second), min(row.first, row.second)
+    return 100.0 * (better / other - 1.0)
 
 
 def _average(overall: CompareRow, labels: Labels) -> str:
@@ -123,12 +129,8 @@ def _average(overall: CompareRow, labels: Labels) -> str:
         return f"Averaged over these settings they can't be told apart ({low:+.1f} to {high:+.1f} %)."
     better = labels[1] if low > 0.0 else labels[0]
     ends = (low, high) if low > 0.0 else (-100.0 * high / (100.0 + high), -100.0 * low / (100.0 + low))
-    middle = overall.difference_percent
-    lead = middle if low > 0.0 else -100.0 * middle / (100.0 + middle)
-    return (
-        f"Averaged over these settings {better} is {lead:.1f} % sharper (95 % interval {ends[0]:.1f} to "
-        f"{ends[1]:.1f} %)."
-    )
+    lead = f"{_lead_percent(overall):.1f} % sharper (95 % interval {ends[0]:.1f} to {ends[1]:.1f} %)"
+    return f"Averaged over these settings {better} is {lead}."
 
 
 def _to_the_eye(frame: Sequence[CompareRow], labels: Labels) -> str:
@@ -186,9 +188,9 @@ def _who(row: CompareRow, labels: Labels) -> str:
     seen = {"none": ", no difference you could see", "can't tell": ""}.get(row.seen, ", and one could see it")
     match row.verdict:
         case "first":
-            return f"{labels[0]} leads by {100.0 * (row.first / row.second - 1.0):.0f} %{seen}"
+            return f"{labels[0]} leads by {_lead_percent(row):.0f} %{seen}"
         case "second":
-            return f"{labels[1]} leads by {row.difference_percent:.0f} %{seen}"
+            return f"{labels[1]} leads by {_lead_percent(row):.0f} %{seen}"
         case "equal":
             return "no difference that matters"
     return "they can't be told apart"

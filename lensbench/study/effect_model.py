@@ -56,6 +56,10 @@ class Fitted:
     levels: tuple[Contrast, ...]
     drift: Contrast | None
     """None where too few shots leave no room for it."""
+    sd: tuple[float, ...]
+    """Scatter of the shots of each level, the reference first, as their residuals show it."""
+    freedom: tuple[float, ...]
+    """Residuals' degrees of freedom that each of these rests on."""
 
 
 def fit_levels(values: FloatArray, layout: Layout) -> Fitted:
@@ -82,7 +86,13 @@ def fit_levels(values: FloatArray, layout: Layout) -> Fitted:
     parts = _parts(design, values, layout.level)
     found = [_contrast(parts, first + k, confidence=confidence) for k in range(levels)]
     last = _contrast(parts, design.shape[1] - 1, confidence=_CONFIDENCE) if with_drift else None
-    return Fitted(levels=tuple(found), drift=last)
+    kinds = range(levels + 1)
+    return Fitted(
+        levels=tuple(found),
+        drift=last,
+        sd=tuple(float(parts.sd[layout.level == kind][0]) for kind in kinds),
+        freedom=tuple(float(parts.left[layout.level == kind].sum()) for kind in kinds),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -5,15 +5,18 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from scipy import stats
 
 from lensbench.study.effect_levels import LevelledShot
-from lensbench.study.effect_model import Layout
-from lensbench.study.effect_records import Drift, EffectRow, ShutterSpeed
+from lensbench.study.effect_model import Fitted, Layout
+from lensbench.study.effect_records import EffectRow, ShutterSpeed
 
 __all__ = ["answer_sentences", "cautions", "holds_for"]
 
 _ENTANGLED: Final = 4.0
 """Growth of the variance by taking drift out, from which the order of shots counts as unlucky."""
+_FAR_MORE: Final = 2.0
+_UNLIKELY: Final = 0.05
 
 
 def answer_sentences(
@@ -97,7 +100,7 @@ def cautions(
     layout: Layout,
     names: Sequence[str],
     *,
-    drift: Drift | None,
+    fit: Fitted,
     on_subject: bool,
 ) -> tuple[str, ...]:
     """Say what the comparison must not be taken for, and what would make it firmer."""
@@ -105,7 +108,7 @@ def cautions(
     counts = [int(np.count_nonzero(layout.level == number)) for number in range(len(names))]
     if min(counts) < 2:
         found.append(f"One shot only of «{names[int(np.argmin(counts))]}»: take each at least three times.")
-    if drift is None:
+    if fit.drift is None:
         found.append(
             "Drift was not taken out, for the shots are too few or their order is not known: shoot A, B, A, B, A, B."
         )
@@ -114,6 +117,7 @@ def cautions(
             "The kinds were shot one after the other, not by turns: drift and effect are hard to tell apart, and the "
             "intervals are wide for it. Shoot A, B, A, B."
         )
+    found += _uneven_scatter(fit, names)
     if len(names) > 2:
         found.append("Intervals hold at 95 % for all levels together.")
     if on_subject:
@@ -132,6 +136,27 @@ def cautions(
     if len({one.shot.planned.camera for one in use}) > 1:
         found.append("The shots come from different cameras.")
     return tuple(found)
+
+
+def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> list[str]:
+    """Say so where one kind scatters far more than another: its mean is then known less well than intervals tell.
+
+    Focus and shake only soften, so such scatter is one-sided, and few shots don't show its tail: see docs/effect.md.
+    """
+    known = [number for number in range(len(names)) if fit.freedom[number] >= 1.0 and fit.sd[number] > 0.0]
+    if len(known) < 2:
+        return []
+    wide, narrow = max(known, key=lambda one: fit.sd[one]), min(known, key=lambda one: fit.sd[one])
+    ratio = fit.sd[wide] / fit.sd[narrow]
+    chance = stats.f.sf(ratio**2, fit.freedom[wide], fit.freedom[narrow])
+    if ratio < _FAR_MORE or chance > _UNLIKELY:
+        return []
+    sizes = f"{100.0 * fit.sd[wide]:.1f} % against {100.0 * fit.sd[narrow]:.1f} %"
+    said = (
+        f"«{names[wide]}» scatters far more than «{names[narrow]}» ({sizes}). Scatter of focus or shake is one-sided, "
+        "and few shots show it badly: the interval may be too narrow. Take ten shots or more of each."
+    )
+    return [said]
 
 
 def _entangled(layout: Layout) -> float:

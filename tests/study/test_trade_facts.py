@@ -117,6 +117,7 @@ def test_a_stabiliser_on_a_tripod_can_add_shake():
     assert row.ci95[1] < 0.0
     assert row.ci95[0] <= 100.0 * math.expm1(true / 100.0) <= row.ci95[1]
     assert "less sharp" in findings.answer[0]
+    assert any(one.startswith("«on» scatters far more than «off»") for one in findings.cautions)
 
 
 @pytest.fixture(scope="module")
