@@ -161,9 +161,9 @@ def follow(follower: Follower, *, stop: Stop | None = None) -> Iterator[Happenin
     changes = watch(
         folder,
         watch_filter=None,
-        debounce=100,
+        debounce=50,
         step=30,
-        rust_timeout=100,
+        rust_timeout=50,
         yield_on_timeout=True,
         stop_event=stop,
         raise_interrupt=False,

@@ -1,13 +1,19 @@
 """`lensbench check`: tells at the camera whether a shot is usable and what to do about it."""
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lensbench.cli.reading_options import Encoding
+from lensbench.cli.saying import say
 from lensbench.errors import SettingError
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from lensbench.capture.lacking import PlanBook
     from lensbench.capture.session import Session
 
@@ -40,6 +46,7 @@ def check(
             metavar="NUMBER",
         ),
     ] = None,
+    encoding: Encoding = "auto",
 ) -> None:
     """Say of each shot of the chart whether it is usable, and what to do: one line a shot, beside the camera.
 
@@ -48,14 +55,18 @@ def check(
     Example: lensbench check shots/ --watch --plan plan/shots.csv --fill
     """
     from lensbench.capture.session import Session
-    from lensbench.shot import measure_shot
+    from lensbench.shot import Readings, measure_shot
 
     if fill and plan is None:
         raise SettingError("--fill needs a plan to fill: --plan shots.csv")
     if watch and not place.is_dir():
         raise SettingError(f"{place}: --watch follows a folder, and this is none")
     book = None if plan is None else _book(plan)
-    session = Session(book, measure=lambda path: measure_shot(path, pitch_um=pitch_um))
+    glance = Readings(glance=True)
+    session = Session(
+        book,
+        measure=lambda path: measure_shot(path, pitch_um=pitch_um, encoding=encoding, readings=glance),
+    )
     filled = plan if fill else None
     try:
         usable = _follow(session, place, filled) if watch else _once(session, place, filled)
@@ -89,10 +100,10 @@ def _once(session: "Session", place: Path, filled: Path | None) -> bool:
     for path in photos:
         verdict, _ = session.check(path)
         usable += verdict.usable
-        typer.echo(verdict.line)
+        say(verdict.line)
         _fill(session, filled)
     if len(photos) > 1:
-        typer.echo(f"{usable} of {len(photos)} usable")
+        say(f"{usable} of {len(photos)} usable")
     return usable > 0
 
 
@@ -100,17 +111,55 @@ def _follow(session: "Session", folder: Path, filled: Path | None) -> bool:
     from lensbench.capture.following import Follower, What, follow
 
     follower = Follower(folder)
-    typer.echo(f"Watching {folder}; Ctrl-C ends.", err=True)
-    for happening in follow(follower):
-        if happening.what is What.ARRIVED:
-            verdict, whole = session.check(happening.path)
-            if not follower.unchanged(happening.path) or (not whole and follower.put_back(happening.path)):
-                continue
-            typer.echo(verdict.line + _next(session.book))
-        else:
-            typer.echo(session.settle(happening))
-        _fill(session, filled)
+    with _board(session.book) as tell:
+        say(f"Watching {folder}; Ctrl-C ends.", err=True)
+        for happening in follow(follower):
+            if happening.what is not What.ARRIVED:
+                tell(session.settle(happening))
+            elif not session.has_raw(happening.path):
+                verdict, whole = session.check(happening.path)
+                again = not whole and follower.put_back(happening.path)
+                if not follower.unchanged(happening.path) or again:
+                    continue
+                tell(verdict.line + _next(session.book))
+            _fill(session, filled)
     return True
+
+
+@contextmanager
+def _board(book: "PlanBook | None") -> Iterator[Callable[[str], None]]:
+    """Give what tells a line; on a terminal, the table of what the plan still lacks stands below all of them."""
+    from rich.console import Console
+    from rich.live import Live
+
+    from lensbench.clean import visible
+
+    console = Console(highlight=False, markup=False, soft_wrap=True)
+    if book is None or not console.is_terminal:
+        yield say
+        return
+    with Live(_table(book), console=console, auto_refresh=False, transient=True) as live:
+
+        def tell(line: str) -> None:
+            live.console.print(visible(line))
+            live.update(_table(book), refresh=True)
+
+        yield tell
+
+
+def _table(book: "PlanBook") -> "Table":
+    from rich import box
+    from rich.table import Table
+
+    from lensbench.capture.lacking import lacking_table
+
+    header, rows = lacking_table(book)
+    table = Table(
+        *header, box=box.SIMPLE, title=f"{book.taken} of {len(book.rows)} shots", title_justify="left"
+    )
+    for row in rows:
+        table.add_row(*row)
+    return table
 
 
 def _fill(session: "Session", filled: Path | None) -> None:
@@ -132,10 +181,10 @@ def _next(book: "PlanBook | None") -> str:
 
 def _say_lacking(book: "PlanBook") -> None:
     lacking = book.lacking()
-    typer.echo(f"\nPlan: {book.taken} of {len(book.rows)} shots are there.")
+    say("", f"Plan: {book.taken} of {len(book.rows)} shots are there.")
     if lacking:
-        typer.echo("  {:<28} {:>6} {:>7}".format("still lacking", "taken", "wanted"))
+        say("  {:<28} {:>6} {:>7}".format("still lacking", "taken", "wanted"))
     for lack in lacking[:_MOST_LINES]:
-        typer.echo(f"  {lack.setting:<28} {lack.taken:>6} {lack.wanted:>7}")
+        say(f"  {lack.setting:<28} {lack.taken:>6} {lack.wanted:>7}")
     if len(lacking) > _MOST_LINES:
-        typer.echo(f"  and {len(lacking) - _MOST_LINES} more settings")
+        say(f"  and {len(lacking) - _MOST_LINES} more settings")

@@ -22,6 +22,7 @@ from lensbench.cli.plan import plan
 from lensbench.cli.rank import rank
 from lensbench.cli.simulate import simulate
 from lensbench.cli.sweep import sweep
+from lensbench.cli.threads import one_thread
 from lensbench.errors import LensError, SettingError
 
 __all__ = ["app", "run"]
@@ -83,6 +84,7 @@ def run() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # rather than fail on a sign that a terminal lacks
+    one_thread()
     sys.exit(_status())
 
 
