@@ -46,6 +46,10 @@ GLOSSARY: Final[tuple[tuple[str, str], ...]] = (
         "holds the true figure in 95 of 100 such shoots, as far as the spread between shots tells.",
     ),
     (
+        "JND",
+        "just noticeable difference: what half of the viewers notice, on the quality ruler, for a stated way of looking.",
+    ),
+    (
         "as good",
         "the difference lies within the uncertainty of the shots, or below 3 %, which hardly shows.",
     ),
