@@ -47,7 +47,7 @@ GLOSSARY: Final[tuple[tuple[str, str], ...]] = (
     ),
     (
         "JND",
-        "just noticeable difference: what half of the viewers notice, on the quality ruler, for a stated way of looking.",
+        "just noticeable difference: what half of the viewers notice, for a stated way of looking.",
     ),
     (
         "as good",
