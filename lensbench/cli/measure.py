@@ -231,7 +231,7 @@ def _settings(metadata: "Metadata") -> str:
 def _standing(shot: "ShotResult") -> str:
     chart, tilt = shot.chart, shot.tilt
     targets = f"{chart.targets_found} of {chart.targets_on_chart} targets"
-    parts = [f"Chart: {chart.name}, {targets}, contrast {chart.contrast:.1f}:1"]
+    parts = [f"Chart: {chart.name}, {targets}, contrast {_contrast(chart.contrast)}"]
     if shot.magnification is not None:
         parts.append(f"magnification 1:{1.0 / shot.magnification:.1f}")
     if shot.distance_mm is not None:
@@ -251,6 +251,14 @@ def _standing(shot: "ShotResult") -> str:
             f"{chart.outermost_light_percent:.0f} % of the centre's ({stops:+.1f} stops)"
         )
     return "; ".join(parts) + "."
+
+
+_DEEPEST_CONTRAST = 100.0
+
+
+def _contrast(contrast: float) -> str:
+    """Say bright over dark; where the dark is all but black, glare and noise decide the figure."""
+    return f"{contrast:.1f}:1" if contrast <= _DEEPEST_CONTRAST else f"above {_DEEPEST_CONTRAST:.0f}:1"
 
 
 def _turned(angle_deg: float, positive: str, negative: str) -> str:

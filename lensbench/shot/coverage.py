@@ -11,17 +11,17 @@ left at a target over the centre's e^c is its relative illumination. As a ratio 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot
+from math import hypot, inf
 from typing import Final
 
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
 from lensbench.chart.finding import ChartFound, FoundTarget
-from lensbench.records import TargetLight
+from lensbench.records import Edge, TargetLight
 from lensbench.units import FloatArray
 
-__all__ = ["Illumination", "framing_percent", "illumination"]
+__all__ = ["Illumination", "framing_percent", "illumination", "printed_contrast"]
 
 _FEWEST: Final = 8
 _AROUND: Final = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
@@ -38,6 +38,18 @@ def framing_percent(chart: ChartFound) -> float:
         return float(100.0 * ConvexHull(inside).volume / (rows * cols))
     except QhullError:  # all on one line
         return 0.0
+
+
+def printed_contrast(edges: Sequence[Edge], *, rough: float) -> float:
+    """Give bright over dark as the edges' plateaus have it, infinite for perfect black; else the rough figure.
+
+    Beside a crossing the diffraction of four edges lifts the dark: at f/16 that takes a seventh off a contrast of 4.
+    """
+    levels = [(edge.bright_level, edge.dark_level) for edge in edges if edge.measured]
+    if not levels:
+        return rough
+    bright, dark = np.median(levels, axis=0).tolist()
+    return float(bright / dark) if dark > 0.0 else inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,7 +22,7 @@ from lensbench.records import (
     ShotResult,
     ZoneFigure,
 )
-from lensbench.shot.coverage import framing_percent, illumination
+from lensbench.shot.coverage import framing_percent, illumination, printed_contrast
 from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
 from lensbench.shot.glance import at_a_glance
 from lensbench.shot.lateral import middle_of, radial_shifts_px
@@ -215,7 +215,7 @@ def _result(
     samples: list[Samples],
 ) -> ShotResult:
     tones = tone_scale(photo, chart)
-    seen = _chart_seen(chart, tones)
+    seen = _chart_seen(chart, tones, edges)
     remarks = quality_remarks(
         Seen(
             metadata=metadata,
@@ -244,13 +244,13 @@ def _result(
     )
 
 
-def _chart_seen(chart: ChartFound, tones: ToneScale) -> ChartSeen:
+def _chart_seen(chart: ChartFound, tones: ToneScale, edges: tuple[ChartEdge, ...]) -> ChartSeen:
     light = illumination(chart)
     return ChartSeen(
         name=chart.layout.name,
         targets_found=len(chart.targets),
         targets_on_chart=chart.targets_on_chart,
-        contrast=chart.contrast,
+        contrast=printed_contrast([edge.edge for edge in edges], rough=chart.contrast),
         residual_px=chart.residual_px,
         radial_distortion_percent=chart.mapping.distortion_percent,
         tone_exponent=tones.exponent,

@@ -52,6 +52,8 @@ SHOTS_COLUMNS: Final = (
     *("focus_group", "focus_step", "condition", "used", "reason"),
     *("iso", "exposure_s", "taken_at", "rows_px", "cols_px", "pixel_pitch_um", "sensor_data"),
     *("chart", "magnification", "distance_mm", "pitch_deg", "yaw_deg", "roll_deg"),
+    *("targets", "contrast", "framing_percent", "distortion_percent"),
+    *("outermost_height", "outermost_light_percent"),
     *(f"{zone}_{column}" for zone in ZONES for column in _ZONE_COLUMNS),
     "flags",
 )

@@ -119,6 +119,8 @@ def test_a_simulated_lens_is_told(wide_open):
         assert light.percent == pytest.approx(100 * 2.0 ** (-STOPS * light.image_height**2), rel=0.03)
     assert len(chart.relative_illumination) == chart.targets_found
     assert 80 < chart.framing_percent < 100
+    # The sheet is drawn for 4:1, and the simulation knows no glare.
+    assert chart.contrast == pytest.approx(4.0, rel=0.01)
     assert chart.radial_distortion_percent == pytest.approx(-3.0, abs=0.1)
 
 
