@@ -30,6 +30,7 @@ from lensbench.chart.pages import pages_of
 from lensbench.chart.reading import ByteArray, ReadMarkers, read_markers
 from lensbench.chart.regions import ArmRegion
 from lensbench.chart.sighting import FEWEST_MARKERS, Sighting, no_chart, sight_markers
+from lensbench.chart.strain import with_strain
 from lensbench.chart.wall_finding import SightedWall, find_wall
 from lensbench.errors import ChartError
 
@@ -82,6 +83,13 @@ def _find_sheet(picture: Picture, sighting: Sighting, overview: Overview) -> Cha
     if good.sum() < FEWEST_TARGETS:
         raise ChartError(_too_few(int(good.sum())))
     kept = kept_of(expected, crossings, good, mapping)
+    mapping = with_strain(
+        mapping,
+        np.array([target.center_mm for target in kept.expected.targets]),
+        kept.crossings.position_px,
+        noise_px=float(np.median(kept.crossings.position_sd_px)),
+        size_px=size_px,
+    )
     return chart_found(sighting.layout, mapping, kept, marker_ids=sighting.marker_ids, size_px=size_px)
 
 

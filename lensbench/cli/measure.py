@@ -242,6 +242,10 @@ def _standing(shot: "ShotResult") -> str:
         )
     parts.append(f"rolled {_turned(tilt.roll_deg, 'clockwise', 'counter-clockwise')}")
     parts.append(f"distortion {chart.radial_distortion_percent:+.1f} % at the corner")
+    if chart.residual_px > _NOT_PLANE_PX:
+        parts.append(
+            f"targets stray {chart.residual_px:.1f} px from a plane (is the chart flat, and joined well?)"
+        )
     if isfinite(chart.framing_percent):
         parts.append(f"targets cover {chart.framing_percent:.0f} % of the picture")
     if isfinite(chart.outermost_light_percent):
@@ -254,6 +258,7 @@ def _standing(shot: "ShotResult") -> str:
 
 
 _DEEPEST_CONTRAST = 100.0
+_NOT_PLANE_PX = 0.5
 
 
 def _contrast(contrast: float) -> str:
