@@ -58,7 +58,7 @@ def told(sd_mm, seed):
 
 @pytest.mark.parametrize("sd_mm", [0.1, 0.4])
 def test_the_doubt_holds_pages_that_sit_off(sd_mm):
-    """Over 40 sheets errors scatter as stated; the covariance of the fit alone, which knows no neighbours, falls short."""
+    """Over 40 sheets errors scatter as stated; the covariance of the fit, which knows no neighbours, falls short."""
     error, sd, plain = zip(*(told(sd_mm, seed) for seed in range(40)), strict=True)
     assert not any(plain)
     # 80 scores from six parts each: Student's t of 5 has an sd of 1.29; its rms over 80 lies within 0.9 to 1.75.
