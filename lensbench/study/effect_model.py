@@ -2,7 +2,8 @@
 
 y = setting + level + drift x order. Shots of different levels may scatter differently (a hand shakes, a tripod does
 not), so the variance is taken from each shot's own residual, with Satterthwaite's degrees of freedom at the levels' own
-variances; without drift and for two levels that is Welch's test.
+variances; without drift and for two levels that is Welch's test. Where levels surely scatter differently, the steadier
+shots weigh more.
 
 References
 ----------
@@ -25,6 +26,9 @@ _CONFIDENCE: Final = 0.95
 _FEWEST_FREE: Final = 2
 """Residual degrees of freedom that must be left when drift is fitted too."""
 _ALONE: Final = 1e-9
+_UNLIKELY: Final = 0.01
+_WORTH: Final = 2.0
+"""Degrees of freedom that the common variance is worth in each level's."""
 _NAN: Final = float("nan")
 
 IntArray = npt.NDArray[np.int64]
@@ -80,19 +84,46 @@ def fit_levels(values: FloatArray, layout: Layout) -> Fitted:
     with_drift = bool(
         len(values) - drift.shape[1] >= _FEWEST_FREE and np.linalg.matrix_rank(drift) == drift.shape[1]
     )
+    root = np.sqrt(_weights(design, values, layout.level))
     design = drift if with_drift else design
     first = len(settings)
     confidence = 1.0 - (1.0 - _CONFIDENCE) / max(levels, 1)
-    parts = _parts(design, values, layout.level)
+    parts = _parts(design * root[:, None], values * root, layout.level)
     found = [_contrast(parts, first + k, confidence=confidence) for k in range(levels)]
     last = _contrast(parts, design.shape[1] - 1, confidence=_CONFIDENCE) if with_drift else None
     kinds = range(levels + 1)
     return Fitted(
         levels=tuple(found),
         drift=last,
-        sd=tuple(float(parts.sd[layout.level == kind][0]) for kind in kinds),
+        sd=tuple(float((parts.sd / root)[layout.level == kind][0]) for kind in kinds),
         freedom=tuple(float(parts.left[layout.level == kind].sum()) for kind in kinds),
     )
+
+
+def _weights(design: FloatArray, values: FloatArray, level: IntArray) -> FloatArray:
+    """Weigh shots by the scatter of their level where levels scatter differently beyond doubt; else all alike.
+
+    Else one shaken kind of shots would tell the drift of all. Each level's variance is drawn towards the common one, as
+    though that had been seen in two shots more.
+    """
+    residual, left = _residual(design, values)
+    squares, freedom = np.bincount(level, weights=residual**2), np.bincount(level, weights=left)
+    known = freedom > 1.0 - _ALONE
+    if np.count_nonzero(known) < 2 or not np.all(squares[known] > 0.0):
+        return np.ones(len(values))
+    variance = squares[known] / freedom[known]
+    most, least = int(np.argmax(variance)), int(np.argmin(variance))
+    chance = stats.f.sf(variance[most] / variance[least], freedom[known][most], freedom[known][least])
+    if chance * max(np.count_nonzero(known) - 1, 1) > _UNLIKELY:
+        return np.ones(len(values))
+    common = float(np.exp(np.average(np.log(variance), weights=freedom[known])))
+    drawn = (_WORTH * common + squares) / (_WORTH + freedom)
+    return np.asarray((common / drawn)[level], np.float64)
+
+
+def _residual(design: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    maker = np.eye(len(values)) - design @ np.linalg.pinv(design)
+    return np.asarray(maker @ values, np.float64), np.asarray(np.diagonal(maker), np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

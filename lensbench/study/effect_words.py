@@ -38,7 +38,21 @@ def answer_sentences(
         f"«{level}» against «{reference}»: {'; '.join(_PARTS[name](of[name]) for name in _PARTS if name in of)}."
         for level, of in by_level.items()
     ]
-    return (*([shutter.sentence] if shutter else []), *plain, *figures)
+    if shutter is None:
+        return (*plain, *figures)
+    # Many speeds: the one that is asked for comes first, and only what is sure is told of the others.
+    sure = [of["mtf50"] for of in by_level.values() if "mtf50" in of and of["mtf50"].verdict == "visible"]
+    return (shutter.sentence, *_visibly(sure, reference))
+
+
+def _visibly(rows: Sequence[EffectRow], reference: str) -> list[str]:
+    kinds = {"less sharp": [row for row in rows if row.difference < 0.0]}
+    kinds["sharper"] = [row for row in rows if row.difference > 0.0]
+    return [
+        f"On average visibly {kind} than «{reference}»: {', '.join(f'«{row.level}»' for row in found)}."
+        for kind, found in kinds.items()
+        if found
+    ]
 
 
 def _plain(row: EffectRow, reference: str) -> str:

@@ -197,8 +197,8 @@ def ratios(subject: Subject, wanted: Wanted, *, trials: int) -> dict[tuple[str, 
             pixel_pitch_um=PITCH_UM,
         )
         plan = plan_picture([session], wanted)
-        shake = math.exp(random.normal(0.0, math.log(SHAKE_FACTOR) / 1.96)) if usual_um else 0.0
         for stop in plan.lenses[0].stops:
+            shake = math.exp(random.normal(0.0, math.log(SHAKE_FACTOR) / 1.96)) if usual_um else 0.0
             for place, figure in (("focus", stop.at_focus), ("near", stop.at_near), ("far", stop.at_far)):
                 true = math.exp(float(np.interp(shake, shakes, known[place, stop.f_number])))
                 low, high = figure.range_cypx

@@ -51,6 +51,12 @@ CASES = (
     Case(name="5 of each, 1 % of drift a shot", levels=(0, 1) * 5, drift=-0.01),
     Case(name="5 of each, focus wanders by 0.5 % a shot", levels=(0, 1) * 5, wander=0.005),
     Case(name="5 of each, B scatters twice as much", levels=(0, 1) * 5, focus_sd_um=(6.0, 12.0)),
+    Case(
+        name="5 of each, B scatters twice as much, 1 % of drift",
+        levels=(0, 1) * 5,
+        focus_sd_um=(6.0, 12.0),
+        drift=-0.01,
+    ),
     Case(name="10 of each, B scatters twice as much", levels=(0, 1) * 10, focus_sd_um=(6.0, 12.0)),
     Case(name="three kinds by turns, 4 of each", levels=(0, 1, 2) * 4),
     Case(name="all A, then all B, 6 of each", levels=(0,) * 6 + (1,) * 6),
