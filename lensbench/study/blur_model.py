@@ -15,6 +15,7 @@ import numpy as np
 from scipy import optimize
 
 from lensbench import optics
+from lensbench.records import BoolArray
 from lensbench.units import FloatArray
 
 __all__ = ["PARAMETERS", "Fit", "diffraction_scale", "fit_blur", "log_mtf50"]
@@ -32,6 +33,7 @@ _BLUR_PRIOR_SD_PX2: Final = 50.0
 _UPPER: Final = (2.0, 50.0, 2000.0, 500.0)
 _GRID_CYPX: Final = np.geomspace(0.004, 1.0, 64)
 _STEP: Final = 1e-4
+_AT_ZERO: Final = 1e-5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -47,6 +49,22 @@ class Fit:
     """Of log_mtf50 by the parameters, shape (points, 4)."""
     prior_precision: FloatArray
     """What was known of the parameters beforehand, shape (4, 4)."""
+
+    @property
+    def at_zero(self) -> BoolArray:
+        """Which parameters stand at their bound of zero, shape (4,)."""
+        return np.array([False, *(self.parameters[1:] <= _AT_ZERO)])
+
+    def spare(self, sd: FloatArray) -> float:
+        """Give the degrees of freedom that the fit left over, with points of these standard deviations.
+
+        Points less the trace of the hat matrix: a parameter that stands at its bound of zero took none, and one that
+        was known beforehand only a part.
+        """
+        free = ~self.at_zero
+        slope = self.jacobian[:, free] / sd[:, None]
+        information = slope.T @ slope + self.prior_precision[np.ix_(free, free)]
+        return float(len(sd) - np.trace(slope @ np.linalg.solve(information, slope.T)))
 
     def at(self, f_number: FloatArray) -> FloatArray:
         """Give log MTF50 at other f-numbers."""

@@ -8,10 +8,13 @@ import numpy as np
 
 from lensbench.records import ShotResult, ZoneFigure
 from lensbench.shot.geometry import zone_of
+from lensbench.study.brackets import Bracket, brackets_among
 from lensbench.study.curves import ZoneSeries
 from lensbench.study.findings import SweepShot
+from lensbench.study.purposes import PURPOSES, figure_at
+from lensbench.study.through_focus import ThroughFocus, fit_through_focus
 
-__all__ = ["FocalShots", "by_focal_length", "zone_series"]
+__all__ = ["FocalShots", "bracket_peak", "by_focal_length", "zone_series"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -31,13 +34,24 @@ class FocalShots:
         """Give the name of an exact f-number of this series."""
         return min(self.exact_f_number, key=lambda name: abs(self.exact_f_number[name] - exact_f_number))
 
+    def refocused(self, f_number: float) -> list[tuple[SweepShot, ...]]:
+        """Give the shots at a nominal f-number in groups that were not refocused within: most hold one shot."""
+        groups: dict[str, list[SweepShot]] = defaultdict(list)
+        for number, shot in enumerate(self.members):
+            if shot.planned.setting.f_number == f_number:
+                groups[shot.planned.focus_group or f" {number}"].append(shot)
+        return [tuple(group) for group in groups.values()]
+
     def figures(self, zone: str, f_number: float) -> list[ZoneFigure]:
-        """Give what each shot at a nominal f-number measured in a zone."""
-        return [
-            result.summary[zone]
-            for shot in self.members
-            if shot.planned.setting.f_number == f_number and zone in (result := _result(shot)).summary
-        ]
+        """Give what the shots at a nominal f-number measured in a zone; of a focus bracket the sharpest alone."""
+        shots = [shot for group in self.refocused(f_number) for shot in _in_focus(group)]
+        return [result.summary[zone] for shot in shots if zone in (result := _result(shot)).summary]
+
+
+def _in_focus(group: Sequence[SweepShot]) -> Sequence[SweepShot]:
+    if len({shot.planned.focus_step for shot in group}) < 2:
+        return group
+    return [max(group, key=lambda shot: np.nan_to_num(figure_at(_result(shot).summary, "frame")))]
 
 
 def by_focal_length(shots: Sequence[SweepShot]) -> list[FocalShots]:
@@ -68,41 +82,77 @@ def _series(shots: Sequence[SweepShot]) -> FocalShots:
     )
 
 
-def zone_series(focal: FocalShots, zone: str) -> ZoneSeries | None:
-    """Give the refocused shots of one zone by f-number; None where the zone was not seen.
+def zone_series(focal: FocalShots, place: str) -> ZoneSeries | None:
+    """Give the refocused shots of one zone, or for one purpose, by f-number; None where it was not seen.
 
-    Shots of one focus group at one f-number were not refocused between: their mean counts as one shot. A shot
-    without a focus group is taken as refocused.
+    Shots of one focus group at one f-number were not refocused between: their mean counts as one shot. Where their
+    focus was moved step by step they are a bracket, and its fitted peak counts as one shot. A shot without a focus
+    group is taken as refocused.
     """
-    by_stop: dict[float, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
-    noise = []
-    for number, shot in enumerate(focal.members):
-        figure = _result(shot).summary.get(zone)
-        if figure and figure.mtf50_cypx > 0.0:
-            group = shot.planned.focus_group or f" {number}"
-            by_stop[shot.planned.setting.f_number][group].append(float(np.log(figure.mtf50_cypx)))
-            noise.append(_measurement_sd(_result(shot), zone, figure.mtf50_cypx))
-    if not by_stop:
+    names = sorted(focal.exact_f_number, key=lambda name: focal.exact_f_number[name])
+    stops = {name: _settled(focal, name, place) for name in names}
+    seen = [name for name in names if stops[name]]
+    if not seen:
         return None
-    names = sorted(by_stop, key=lambda name: focal.exact_f_number[name])
     return ZoneSeries(
-        f_number=np.array([focal.exact_f_number[name] for name in names]),
-        log_shots=tuple(np.array([np.mean(group) for group in by_stop[name].values()]) for name in names),
-        measurement_sd=float(np.median(noise)),
+        f_number=np.array([focal.exact_f_number[name] for name in seen]),
+        log_shots=tuple(np.array([one.log_mtf50 for one in stops[name]]) for name in seen),
+        own_sd=tuple(np.array([one.sd for one in stops[name]]) for name in seen),
+        own_freedom=sum(one.freedom for name in seen for one in stops[name]),
+        measurement_sd=float(np.median([_measurement_sd(_result(shot), place) for shot in focal.members])),
     )
 
 
-def _measurement_sd(result: ShotResult, zone: str, mtf50_cypx: float) -> float:
-    """Give the share by which the noise of its edges alone moves a zone's figure.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Shot:
+    """What counts as one refocused shot."""
+
+    log_mtf50: float
+    sd: float = float("nan")
+    """Its own, where it is the fitted peak of a bracket."""
+    freedom: float = 0.0
+
+
+def _settled(focal: FocalShots, f_number: float, place: str) -> list[_Shot]:
+    found = [_one_shot(group, place) for group in focal.refocused(f_number)]
+    return [one for one in found if one is not None]
+
+
+def _one_shot(group: Sequence[SweepShot], place: str) -> _Shot | None:
+    logs = np.array([_log_figure(shot, place) for shot in group])
+    logs = logs[np.isfinite(logs)]
+    if not logs.size:
+        return None
+    for bracket in brackets_among(group):
+        peak = bracket_peak(bracket, place)
+        if peak.verdict != "few":
+            return _Shot(log_mtf50=peak.log_mtf50, sd=peak.log_sd, freedom=peak.freedom)
+    moved = len({shot.planned.focus_step for shot in group}) > 1
+    return _Shot(log_mtf50=float(logs.max() if moved else logs.mean()))
+
+
+def bracket_peak(bracket: Bracket, place: str) -> ThroughFocus:
+    """Fit the through-focus peak of a zone's MTF50, or of what counts for a purpose."""
+    logs = np.array([_log_figure(shot, place) for shot in bracket.shots])
+    return fit_through_focus(bracket.steps, logs, q=bracket.q)
+
+
+def _log_figure(shot: SweepShot, place: str) -> float:
+    return float(np.log(figure_at(_result(shot).summary, place)))
+
+
+def _measurement_sd(result: ShotResult, place: str) -> float:
+    """Give the share by which the noise of its edges alone moves a figure.
 
     The edges' differences among each other are the lens's own, and come again in every shot: they don't count.
     """
+    figure, zones = figure_at(result.summary, place), PURPOSES.get(place, {place: 1.0})
     sds = [
         edge.edge.mtf50_sd_cypx
         for edge in result.edges
-        if np.isfinite(edge.edge.mtf50_sd_cypx) and zone in {"frame", zone_of(edge.image_height)}
+        if np.isfinite(edge.edge.mtf50_sd_cypx) and ("frame" in zones or zone_of(edge.image_height) in zones)
     ]
-    return float(np.sqrt(np.sum(np.square(sds))) / (len(sds) * mtf50_cypx)) if sds else 0.0
+    return float(np.sqrt(np.sum(np.square(sds))) / (len(sds) * figure)) if sds and figure > 0.0 else 0.0
 
 
 def _result(shot: SweepShot) -> ShotResult:

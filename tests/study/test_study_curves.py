@@ -71,7 +71,7 @@ def test_model_that_does_not_fit_is_dropped():
     curve = fit_curve(one, shot_spread([one]), pixel_pitch_um=4.0)
     assert not curve.fits
     assert curve.estimate == pytest.approx(zigzag)
-    assert "means of the shots stand" in curve.note
+    assert "shots stand by themselves" in curve.note
 
 
 def test_spread_is_pooled_and_counts_its_freedom():
