@@ -43,7 +43,8 @@ def compare(
     from lensbench.report import json_form, writing
 
     viewed = print_and_eye(print_height_mm, viewing_distance_mm)
-    place = out or Path("-against-".join(folder.resolve().name for folder in folders))
+    names = [folder.resolve().name for folder in folders]
+    place = out or Path("-against-".join(names) if len(names) > 1 else f"{names[0]}-compared")
     if place.resolve() in {folder.resolve() for folder in folders}:
         raise SettingError(f"{place} is one of the folders compared; name another with --out")
     comparison = study.compare(folders, print_and_eye_mm=viewed)

@@ -21,7 +21,6 @@ from lensbench.library.kept import (
 )
 from lensbench.records import ZONES
 from lensbench.study import read_sweep
-from lensbench.study.findings import EDGES_COLUMNS
 from lensbench.study.reading import BestRead, SweepLens, unreadable
 from lensbench.textfiles import read_text, table_in
 
@@ -119,7 +118,7 @@ def _edges_by_file(path: Path) -> dict[str, EdgeFigures]:
     found: dict[str, list[list[float]]] = defaultdict(list)
     try:
         text = read_text(path, most_bytes=_MOST_BYTES)
-        for _, row in table_in(text, columns=EDGES_COLUMNS):
+        for _, row in table_in(text, columns=("file", *EDGE_COLUMNS)):
             found[row["file"]].append([number(row[name]) for name in EDGE_COLUMNS])
     except TextFileError as error:
         raise unreadable(path, error) from error

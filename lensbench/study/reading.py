@@ -19,6 +19,11 @@ from lensbench.units import FloatArray
 __all__ = ["BestRead", "SweepLens", "read_sweep", "unreadable"]
 
 _MOST_BYTES: Final = 200_000_000
+_NEEDED: Final = (
+    *("file", "lens", "camera", "f_number", "focal_length_mm", "used"),
+    *(f"{zone}_mtf50_cypx" for zone in ZONES),
+)
+"""Columns without which nothing can be read; a sweep of an older version may lack others."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,8 +92,8 @@ def _findings(path: Path) -> list[dict[str, Any]]:
 
 def _rows(path: Path) -> list[dict[str, str]]:
     try:
-        table = table_in(read_text(path, most_bytes=_MOST_BYTES), columns=SHOTS_COLUMNS)
-        return [{name: row[name] for name in SHOTS_COLUMNS} for _, row in table]
+        table = table_in(read_text(path, most_bytes=_MOST_BYTES), columns=_NEEDED)
+        return [{name: row.get(name, "") for name in SHOTS_COLUMNS} for _, row in table]
     except TextFileError as error:
         raise unreadable(path, error) from error
 

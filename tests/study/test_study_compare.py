@@ -68,6 +68,17 @@ def test_a_sweep_comes_back_from_its_folder(tmp_path):
     assert lens.best.mtf50_cypx == pytest.approx(best.mtf50_cypx)
 
 
+def test_a_sweep_of_an_older_version_is_read_without_its_newer_columns(tmp_path):
+    shots = sift(shoot(CURVE, seed=1))
+    write_sweep(find(shots), shots, tmp_path / "report")
+    table = tmp_path / "report" / "shots.csv"
+    lines = [line.split(",") for line in table.read_text(encoding="utf-8").splitlines()]
+    kept = [place for place, name in enumerate(lines[0]) if name not in {"chart", "flags", "magnification"}]
+    table.write_text("".join(",".join(line[one] for one in kept) + "\n" for line in lines), encoding="utf-8")
+    (lens,) = read_sweep(tmp_path / "report")
+    assert (lens.lens, lens.photographs, lens.rows[0]["flags"]) == ("Fennel", 12, "")
+
+
 def test_two_folders_are_compared(tmp_path):
     for name, curve, seed in (("Fennel", CURVE, 2), ("Sorrel", sharper(0.10), 3)):
         shots = sift(shoot(curve, seed=seed, lens=name))
