@@ -14,6 +14,7 @@ __all__ = ["difference_text", "effect_panels"]
 
 _ORDERED: Final = ("exposure_s", "iso", "f_number", "focal_length_mm")
 """Levels that a line may join: those that are numbers."""
+_TO_ALL: Final = tuple((float(share), f"{share}") for share in range(0, 101, 20))
 _LEVEL_ROLES: Final = ("first", "second", "outer", "frame")
 
 
@@ -152,7 +153,7 @@ def _shutter_panel(shutter: ShutterSpeed) -> Panel:
             high=shares[-1][0] + 0.5,
             ticks=tuple((math.log2(time), speed_name(time)) for time, _, _ in shutter.shares),
         ),
-        up=value_axis([0.0, 100.0], title="shots that show shake, %"),
+        up=Axis(title="shots that show shake, %", low=0.0, high=100.0, ticks=_TO_ALL),
         up_right=None,
         lines=(Line(name="shaken", role="frame", path=tuple(shares), points=points),),
         level=10.0 if known else None,
