@@ -24,7 +24,7 @@ _HANGING_MIN: Final = {"sheet": 20.0, "wall": 45.0}
 _STANDING_MIN: Final = 8.0
 _FOCUSING_S: Final = 15.0
 _TIMER_S: Final = 10.0
-_QUICK_HANGING_MIN: Final = {"sheet": 4.0, "wall": 45.0}
+_QUICK_MIN: Final = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,7 +157,9 @@ def quick_plan(
     ]
     plan = _plan(lens, camera, place=place, chart=chosen, lengths=lengths, shots=shots)
     seconds = sum(shot.exposure_s + _FOCUSING_S + _TIMER_S for shot in shots)
-    return replace(plan, quick=True, minutes=_QUICK_HANGING_MIN[chosen.kind] + seconds / 60.0)
+    hung = "The time is that of the shots: hang the wall set before, which takes about three quarters of an hour."
+    remarks = (*plan.remarks, hung) if chosen.kind == "wall" else plan.remarks
+    return replace(plan, quick=True, minutes=_QUICK_MIN + seconds / 60.0, remarks=remarks)
 
 
 def _checked_stops(lens: LensGear, stops: Sequence[float]) -> tuple[float, ...]:

@@ -57,8 +57,8 @@ def counted_names(first: str, count: int) -> list[str]:
 def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableShot]:
     """Give the rows of a plan.
 
-    Shots that are out of focus on purpose, the outer steps of a bracket, stand with «use: no», so that `sweep`
-    does not take them for repeats.
+    The steps of a focus bracket bear its group and their step, so that `sweep` fits the peak through them and does not
+    take them for repeats.
 
     Parameters
     ----------
@@ -76,7 +76,6 @@ def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableShot
             focus_group=shot.focus_group,
             focus_step=shot.focus_step,
             condition=shot.condition,
-            use=not shot.focus_step,
         )
         for name, shot in zip(names, plan.shots, strict=True)
     ]

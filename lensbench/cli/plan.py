@@ -31,18 +31,28 @@ def plan(
         typer.Option("--focal", help="Of the lens, in mm: 50, or 24-70.", show_default=False, metavar="TEXT"),
     ],
     widest: Annotated[
-        float, typer.Option("--widest", help="Widest f-number.", show_default=False, metavar="NUMBER")
+        float,
+        typer.Option(
+            "--widest", min=0.5, max=128.0, help="Widest f-number.", show_default=False, metavar="NUMBER"
+        ),
     ],
     out: Annotated[
         Path, typer.Option("--out", file_okay=False, help="Folder to write into.", metavar="PATH")
     ] = Path("lensbench-plan"),
     narrowest: Annotated[
-        float, typer.Option("--narrowest", help="Narrowest f-number worth a shot.", metavar="NUMBER")
+        float,
+        typer.Option(
+            "--narrowest", min=0.5, max=128.0, help="Narrowest f-number worth a shot.", metavar="NUMBER"
+        ),
     ] = 16.0,
     closest_m: Annotated[
         float | None,
         typer.Option(
-            "--closest-m", min=0.01, help="Closest focus, subject to sensor, in m.", metavar="NUMBER"
+            "--closest-m",
+            min=0.01,
+            max=1000.0,
+            help="Closest focus, subject to sensor, in m.",
+            metavar="NUMBER",
         ),
     ] = None,
     lens: Annotated[str, typer.Option("--lens", help="Name, for the table.", metavar="TEXT")] = "",
@@ -60,14 +70,24 @@ def plan(
         ChartKind, typer.Option("--chart", help="One sheet, a wall set, or what the room allows.")
     ] = ChartKind.AUTO,
     room_m: Annotated[
-        float, typer.Option("--room-m", min=0.3, help="Length of the room, in m.", metavar="NUMBER")
+        float,
+        typer.Option("--room-m", min=0.3, max=1000.0, help="Length of the room, in m.", metavar="NUMBER"),
     ] = 4.0,
     print_edge_mm: Annotated[
         float,
-        typer.Option("--print-edge-mm", help="10-90 % rise of a printed edge, in mm.", metavar="NUMBER"),
+        typer.Option(
+            "--print-edge-mm",
+            min=0.001,
+            max=10.0,
+            help="10-90 % rise of a printed edge, in mm.",
+            metavar="NUMBER",
+        ),
     ] = 0.1,
     print_dpi: Annotated[
-        float, typer.Option("--print-dpi", help="Of the printer, in dots per inch.", metavar="NUMBER")
+        float,
+        typer.Option(
+            "--print-dpi", min=10.0, max=20_000.0, help="Of the printer, in dots per inch.", metavar="NUMBER"
+        ),
     ] = 600.0,
     exposure: Annotated[
         str,
@@ -94,6 +114,9 @@ def plan(
     ] = "",
     quick: Annotated[
         bool, typer.Option("--quick", help="Ten-minute test of a used lens: 12 shots at most, one page.")
+    ] = False,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over a shots.csv that holds your entries.")
     ] = False,
 ) -> None:
     """Plan a shoot: where to stand, which chart, how flat and square it must hang, every shot, and the time.
@@ -132,6 +155,8 @@ def plan(
         made = make_plan(owned, body, place=place, stops=wanted, focal_lengths_mm=lengths, repeats=repeats)
     names = counted_names(first_file, len(made.shots)) if first_file else []
     _make_folder(out)
+    if not replace:
+        _keep_entries(out / "shots.csv")
     write_checklist(made, out / "checklist.pdf")
     write_table(table_shots(made, files=names), out / "shots.csv")
     say(*_lines(made))
@@ -143,6 +168,25 @@ def _make_folder(out: Path) -> None:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise SettingError(f"{out}: the folder cannot be made ({error.strerror})") from error
+
+
+def _keep_entries(table: Path) -> None:
+    """Refuse to write over a table in which photographs are named already, or that is not one of ours."""
+    from lensbench.study.shots_table import read_shots_table
+
+    if not table.exists():
+        return
+    try:
+        named = [row.file for row in read_shots_table(table) if row.file]
+    except SettingError as error:
+        raise SettingError(
+            f"{table} is there and cannot be read as a plan: give another --out, or --replace"
+        ) from error
+    if named:
+        raise SettingError(
+            f"{table} is there and names {len(named)} photographs, the first {named[0]}: give another --out, or "
+            "--replace to write over it"
+        )
 
 
 def _lines(made: "ShootPlan") -> list[str]:

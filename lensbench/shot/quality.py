@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from lensbench import optics
 from lensbench.flags import Remark, remark
 from lensbench.records import ChartEdge, ChartSeen, Metadata, Samples, Tilt
 from lensbench.shot.geometry import Pose, zone_of
@@ -22,6 +23,8 @@ FLAGGED_SHARE: Final = 0.25
 LARGEST_OVERSHOOT_PERCENT: Final = 0.3
 """As a median over the photograph's edges; without sharpening it is 0, for an edge is held free of overshoots that
 noise could make."""
+LARGEST_OF_BOUND: Final = 1.05
+"""Of the MTF50 that diffraction and pixel allow: f-numbers are told to 1 %, wavelengths to some."""
 FEWEST_TARGETS: Final = 8
 NEAREST_FOCAL_LENGTHS: Final = 25.0
 """Customary; common practice, no source."""
@@ -67,6 +70,7 @@ def quality_remarks(seen: Seen) -> list[Remark]:
         *_settings(seen.metadata, seen.pixel_pitch_um),
         *_exposure(seen),
         *_processing(seen.edges),
+        *_too_sharp(seen),
         *_standing(seen),
         *_coverage(seen),
         *shake_remarks(seen.edges),
@@ -141,6 +145,25 @@ def _processing(edges: Sequence[ChartEdge]) -> list[Remark]:
             limit = f"limit {100 * FLAGGED_SHARE:.0f} %"
             found.append(remark(flag, f"{bearing} of {len(measured)} edges, {limit}"))
     return found
+
+
+def _too_sharp(seen: Seen) -> list[Remark]:
+    """Raise for edges sharper than diffraction and pixel let any lens be: only processing makes them so."""
+    f_number, pitch_um = seen.metadata.f_number, seen.pixel_pitch_um
+    if f_number is None or pitch_um is None or seen.pose.magnification is None:
+        return []
+    q = _WAVELENGTH_UM * optics.effective_f_number(f_number, magnification=seen.pose.magnification) / pitch_um
+    bound = optics.frequency_at(lambda f: optics.diffraction_mtf(f, q) * optics.pixel_mtf(f), 0.5)
+    mtf50 = _median([edge.edge.mtf50_cypx for edge in seen.edges])
+    if not mtf50 > LARGEST_OF_BOUND * bound:
+        return []
+    return [
+        remark(
+            "sharpened",
+            f"middle MTF50 {mtf50:.3f} cy/px, where diffraction and pixel allow {bound:.3f}; limit "
+            f"{LARGEST_OF_BOUND:g} times as much",
+        )
+    ]
 
 
 def _standing(seen: Seen) -> list[Remark]:

@@ -211,8 +211,25 @@ def test_the_table_is_one_that_sweep_reads(tmp_path):
     rows = read_shots_table(tmp_path / "shots.csv")
     assert [row.file for row in rows] == names
     assert [row.f_number for row in rows] == [shot.f_number for shot in plan.shots]
-    assert all(row.use == (row.focus_step in (None, 0.0)) for row in rows)
+    assert all(row.use for row in rows)
+    assert all(bool(row.focus_group) == (row.focus_step is not None) for row in rows)
     assert rows[0].lens == "Fennel"
+
+
+def test_a_plan_without_entries_is_replaced_and_a_strange_table_is_not(tmp_path):
+    options = ["plan", "--focal", "50", "--widest", "2", "--out", str(tmp_path)]
+    assert CliRunner().invoke(app, options).exit_code == 0
+    assert CliRunner().invoke(app, options).exit_code == 0
+    (tmp_path / "shots.csv").write_text("my own notes\n")
+    assert "cannot be read as a plan" in str(CliRunner().invoke(app, options).exception)
+    assert (tmp_path / "shots.csv").read_text() == "my own notes\n"
+
+
+def test_a_wall_set_is_tested_quickly_by_turning_the_camera():
+    plan = quick_plan(FIFTY, FULL_FRAME, place=place(chart="wall"))
+    assert {shot.condition for shot in plan.shots} == {"upright", "camera turned 180"}
+    assert any("hang the wall set before" in remark for remark in plan.remarks)
+    assert len(pypdfium2.PdfDocument(checklist_pdf(plan))) == 1
 
 
 def test_names_count_on():
@@ -230,7 +247,10 @@ def test_the_command(tmp_path):
     assert (out / "checklist.pdf").read_bytes().startswith(b"%PDF")
     with (out / "shots.csv").open(newline="") as file:
         assert next(csv.DictReader(file))["file"] == "A001.NEF"
-    quick = CliRunner().invoke(app, ["plan", *options, "--quick", "--paper", "A3"])
+    again = CliRunner().invoke(app, ["plan", *options])
+    assert isinstance(again.exception, SettingError)
+    assert "names 92 photographs, the first A001.NEF" in str(again.exception)
+    quick = CliRunner().invoke(app, ["plan", *options, "--quick", "--paper", "A3", "--replace"])
     assert "12 shots" in quick.stdout
     for wrong in (
         ["--focal", "wide", "--widest", "2"],

@@ -1,0 +1,264 @@
+"""Faults that only a series shows: bursts and sweeps whose edges are the simulator's exact ones, with noise added.
+
+Nothing is photographed here: each shot's edges get their exact MTF50 and place, the noise of a measurement, and the
+spread of a hand that focuses anew.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from quality_faults import FAIR_PERCENT, Case
+from quality_scenes import inked, log_mtf50, random_scene, random_shot, size_for_cost
+
+from lensbench.chart.layout import sheet
+from lensbench.records import Box, ChartEdge, ChartSeen, Edge, Metadata, ShotResult, Tilt
+from lensbench.shot.geometry import direction_of, place_of
+from lensbench.shot.zones import summarise
+from lensbench.simulate.truth import true_edges
+from lensbench.study.drift import drift_remarks
+from lensbench.study.findings import PlannedShot, Setting, SweepShot
+from lensbench.study.mixed import mixed_remarks
+from lensbench.study.print_seen import print_remarks
+from lensbench.study.sifting import sift
+
+STOPS = (2.8, 4.0, 5.6, 8.0, 11.0)
+MEASUREMENT = 0.006
+"""Noise of one edge's MTF50; of its place, in pixels: a hundred edges share a shot's."""
+PLACE_PX = 0.02
+TILT_SD_DEG = 0.02
+
+
+def seen_shot(random, scene, shot, number, *, shift_px=(0.0, 0.0), tilt_deg=(0.0, 0.0)):
+    """Give what a measurement of the shot would say."""
+    geometry = scene.geometry(shot.focal_length_mm)
+    channel = scene.camera.channels[0]
+    size = (scene.camera.rows, scene.camera.cols)
+    edges = []
+    for true in true_edges(geometry, shot, channels=(channel,)):
+        point = np.array(true.center_px) + shift_px + random.normal(0.0, PLACE_PX, 2)
+        place = place_of(tuple(point), size)
+        edge = Edge(
+            roi=Box(top=0, left=0, height=40, width=40),
+            channel=channel,
+            angle_deg=true.angle_deg,
+            mtf50_cypx=true.mtf50_cypx * (1.0 + MEASUREMENT * random.standard_normal()),
+            mtf50_sd_cypx=MEASUREMENT * true.mtf50_cypx,
+            point_px=(float(point[0]), float(point[1])),
+            bright_level=shot.paper_level,
+        )
+        edges.append(
+            ChartEdge(
+                edge=edge,
+                target=true.target,
+                arm=true.arm,
+                center_px=edge.point_px,
+                image_height=place.image_height,
+                azimuth_deg=place.azimuth_deg,
+                direction=direction_of(tuple(point), size, angle_deg=true.angle_deg),
+            )
+        )
+    pose = scene.pose
+    yaw, pitch = np.array([pose.yaw_deg, pose.pitch_deg]) + tilt_deg + random.normal(0.0, TILT_SD_DEG, 2)
+    path = Path(f"shot_{number:04d}.dng")
+    metadata = Metadata(
+        camera="Box One",
+        lens="Invented",
+        f_number=shot.f_number,
+        focal_length_mm=shot.focal_length_mm,
+        iso=shot.iso,
+        taken_at=f"2026-03-14T10:{number // 60:02d}:{number % 60:02d}",
+    )
+    result = ShotResult(
+        path=path,
+        metadata=metadata,
+        size_px=size,
+        sensor_data=True,
+        pixel_pitch_um=scene.camera.pitch_um,
+        chart=ChartSeen(
+            name=scene.layout.name,
+            targets_found=len(scene.layout.targets),
+            targets_on_chart=len(scene.layout.targets),
+            contrast=4.0,
+            residual_px=0.05,
+            radial_distortion_percent=0.0,
+        ),
+        magnification=geometry.view.magnification,
+        distance_mm=geometry.distance_mm,
+        tilt=Tilt(pitch_deg=pitch, yaw_deg=yaw, roll_deg=pose.roll_deg + random.normal(0.0, TILT_SD_DEG)),
+        edges=tuple(edges),
+        summary=summarise(edges, size),
+        quality=(),
+    )
+    planned = PlannedShot(
+        path=path,
+        metadata=metadata,
+        overrides=None,
+        lens="Invented",
+        camera="Box One",
+        setting=Setting(focal_length_mm=shot.focal_length_mm, f_number=shot.f_number),
+    )
+    return SweepShot(planned=planned, result=result)
+
+
+def small_scene(random, **changes):
+    """A chart of fewer targets, for speed."""
+    scene = random_scene(random, **changes)
+    layout = inked(sheet("A3"))
+    return replace(scene, layout=replace(layout, targets=layout.targets[::2]))
+
+
+def sweep_shots(random, scene, *, repeats=3, focus_um=3.0, stops=STOPS):
+    """A series as it is planned: every stop a few times, focused anew."""
+    return [
+        random_shot(
+            random,
+            scene,
+            f_number=stop,
+            focus_error_um=random.normal(0.0, focus_um),
+            iso=100,
+            paper_level=0.6,
+        )
+        for stop in stops
+        for _ in range(repeats)
+    ]
+
+
+def burst_shots(random, scene, count):
+    """Shots of one setting, the focus left alone."""
+    shot = random_shot(random, scene, focus_error_um=random.normal(0.0, 3.0), iso=100, paper_level=0.6)
+    return [shot] * count
+
+
+def _percent_drawn(random, number, *, most):
+    return FAIR_PERCENT if number % 2 else float(np.exp(random.uniform(np.log(1.0), np.log(most))))
+
+
+def misfocus(random, number, _):
+    """One shot of fifteen out of focus; size: percent of MTF50 lost beyond its sharpest repeat."""
+    scene = small_scene(random)
+    shots = sweep_shots(random, scene, focus_um=random.uniform(1.0, 5.0))
+    bad = int(random.integers(len(shots)))
+    still = replace(shots[bad], focus_error_um=0.0)
+    clean = log_mtf50(scene, still)
+    wanted = float(random.uniform(3.0, 40.0))
+
+    def cost_of(off_um):
+        return -100.0 * float(np.expm1(log_mtf50(scene, replace(still, focus_error_um=off_um)) - clean))
+
+    off_um = size_for_cost(cost_of, wanted, largest=150.0)
+    if off_um is None:
+        return None
+    shots[bad] = replace(still, focus_error_um=off_um)
+    seen = sift([seen_shot(random, scene, shot, n) for n, shot in enumerate(shots)])
+    return Case(size=cost_of(off_um), cost_percent=cost_of(off_um), hit=bool(seen[bad].reason))
+
+
+def drift_of_focus(random, number, _):
+    """A burst of eight whose focus creeps away; size: percent of MTF50 lost from the first to the last."""
+    scene = small_scene(random)
+    first = random_shot(random, scene, focus_error_um=0.0, iso=100, paper_level=0.6)
+    clean = log_mtf50(scene, first)
+
+    def cost_of(off_um):
+        return -100.0 * float(np.expm1(log_mtf50(scene, replace(first, focus_error_um=off_um)) - clean))
+
+    wanted = float(np.exp(random.uniform(np.log(1.0), np.log(30.0))))
+    last_um = size_for_cost(cost_of, wanted, largest=300.0)
+    if last_um is None:
+        return None
+    # The focus moves evenly; the loss grows with its square.
+    seen = [seen_shot(random, scene, replace(first, focus_error_um=last_um * n / 7.0), n) for n in range(8)]
+    return Case(size=wanted, cost_percent=wanted, hit=bool(drift_remarks(seen)))
+
+
+def drift_of_place(random, _, __):
+    """A burst of six while the camera sinks; size: pixels from the first to the last."""
+    scene = small_scene(random)
+    toward, way_px = (
+        random.uniform(0.0, 2.0 * np.pi),
+        float(np.exp(random.uniform(np.log(0.3), np.log(20.0)))),
+    )
+    step = np.array([np.sin(toward), np.cos(toward)]) * way_px / 5.0
+    shots = burst_shots(random, scene, 6)
+    seen = [
+        seen_shot(random, scene, shot, n, shift_px=tuple(step * n + random.normal(0.0, 0.1, 2)))
+        for n, shot in enumerate(shots)
+    ]
+    return Case(size=way_px, cost_percent=np.nan, hit=bool(drift_remarks(seen)))
+
+
+def drift_of_tilt(random, _, __):
+    """A burst of six while the head turns; size: degrees from the first to the last."""
+    scene = small_scene(random)
+    angle = float(np.exp(random.uniform(np.log(0.05), np.log(2.0))))
+    seen = [
+        seen_shot(random, scene, shot, n, tilt_deg=(angle * n / 5.0, 0.0))
+        for n, shot in enumerate(burst_shots(random, scene, 6))
+    ]
+    return Case(size=angle, cost_percent=np.nan, hit=bool(drift_remarks(seen)))
+
+
+def print_blurred(random, _, __):
+    """A print that blurs, under a good lens (residual blur up to 1.5 um); size: its edges' 10-90 % rise in mm."""
+    rise_mm = float(np.exp(random.uniform(np.log(0.1), np.log(1.5))))
+    scene = near_scene(random, print_sigma_mm=rise_mm / 2.563)
+    seen = [seen_shot(random, scene, shot, n) for n, shot in enumerate(sweep_shots(random, scene, repeats=1))]
+    return Case(size=rise_mm, cost_percent=np.nan, hit=bool(print_remarks(seen)))
+
+
+def near_scene(random, *, print_sigma_mm):
+    """A chart that fills a full-frame picture from 15 to 30 focal lengths away: there a print is seen."""
+    scene = small_scene(random, print_sigma_mm=print_sigma_mm)
+    camera = replace(scene.camera, rows=4000, cols=6000, pitch_um=random.uniform(4.0, 6.0))
+    focal_lengths = random.uniform(15.0, 30.0)
+    pose = replace(scene.pose, distance_mm=focal_lengths * scene.lens.focal_range_mm[0])
+    height_mm = camera.rows * camera.pitch_um / 1000.0 * (focal_lengths - 2.0)
+    layout = sheet(f"{height_mm * 1.5 * 1.03:.0f}x{height_mm * 1.03:.0f}")
+    return replace(scene, camera=camera, pose=pose, layout=replace(layout, targets=layout.targets[::2]))
+
+
+def mixed_settings(random, _, __):
+    """One shot of a series taken otherwise: another ISO, or more light; size: stops."""
+    scene = small_scene(random)
+    shots = sweep_shots(random, scene, repeats=1)
+    stops = float(random.uniform(0.3, 2.0))
+    which = int(random.integers(len(shots)))
+    shots[which] = replace(shots[which], paper_level=0.6 * 2.0**-stops)
+    seen = [seen_shot(random, scene, shot, n) for n, shot in enumerate(shots)]
+    return Case(size=stops, cost_percent=np.nan, hit=bool(mixed_remarks(seen)))
+
+
+SERIES_FAULTS = {
+    "misfocus": misfocus,
+    "drift (focus)": drift_of_focus,
+    "drift (place)": drift_of_place,
+    "drift (tilt)": drift_of_tilt,
+    "print_blurred": print_blurred,
+    "mixed_settings (light)": mixed_settings,
+}
+
+
+def clean_series(random):
+    """A series without fault (a sweep, or a burst of eight): the flags that it raises, and its number of shots."""
+    scene = near_scene(random, print_sigma_mm=0.04) if random.random() < 0.3 else small_scene(random)
+    if random.random() < 0.5:
+        shots = sweep_shots(random, scene, focus_um=random.uniform(1.0, 5.0))
+    else:
+        shots = burst_shots(random, scene, 8)
+    # Between shots the camera may be bumped once: a step is no drift.
+    bump = int(random.integers(1, len(shots))) if random.random() < 0.3 else len(shots)
+    moved = random.normal(0.0, 3.0, 2)
+    seen = [
+        seen_shot(
+            random,
+            scene,
+            shot,
+            n,
+            shift_px=tuple((moved if n >= bump else 0.0) + random.normal(0.0, 0.1, 2)),
+        )
+        for n, shot in enumerate(shots)
+    ]
+    raised = {remark.flag for remark in (*drift_remarks(seen), *mixed_remarks(seen), *print_remarks(seen))}
+    rejected = sum(bool(shot.reason) for shot in sift(seen))
+    return raised, rejected, len(shots)
