@@ -64,6 +64,8 @@ def chart(
         float | None,
         typer.Option(
             "--distance-f",
+            min=1.0,
+            max=10_000.0,
             help="From wall to camera, in focal lengths (wall set).  [default: 50]",
             show_default=False,
             metavar="NUMBER",
@@ -76,6 +78,8 @@ def chart(
         float | None,
         typer.Option(
             "--contrast",
+            min=1.5,
+            max=20.0,
             help="Bright over dark, 1.5 to 20.  [default: 4; wall set: black]",
             show_default=False,
             metavar="NUMBER",

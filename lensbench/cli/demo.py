@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lensbench.cli.reading_options import Workers
 from lensbench.cli.saying import say
 from lensbench.cli.telling import progress_bar, say_answer, say_comparison, say_rejected
 from lensbench.errors import SettingError
@@ -27,10 +28,7 @@ def demo(
     out: Annotated[
         Path, typer.Option("--out", help="New folder for the shoot and its reports.", metavar="PATH")
     ] = Path("lensbench-demo"),
-    workers: Annotated[
-        int | None,
-        typer.Option("--workers", min=1, help="Processes.  [default: one a processor]", metavar="NUMBER"),
-    ] = None,
+    workers: Workers = None,
 ) -> None:
     """Simulate an invented shoot of two lenses, then run sweep and compare on it. Takes a minute or two.
 

@@ -66,6 +66,8 @@ def edge(
         float | None,
         typer.Option(
             "--dpi",
+            min=10.0,
+            max=100_000.0,
             help="Of a flatbed scan: resolution in dots per inch, for lengths on the paper.",
             metavar="NUMBER",
         ),

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.reading_options import Encoding, PrintHeight, ViewingDistance, print_and_eye
+from lensbench.cli.reading_options import Encoding, PrintHeight, ViewingDistance, Workers, print_and_eye
 from lensbench.cli.saying import say, say_document
 
 if TYPE_CHECKING:
@@ -48,10 +48,7 @@ def effect(
             metavar="PATH",
         ),
     ] = None,
-    workers: Annotated[
-        int | None,
-        typer.Option("--workers", min=1, help="Processes.  [default: one a processor]", metavar="NUMBER"),
-    ] = None,
+    workers: Workers = None,
     print_height_mm: PrintHeight = None,
     viewing_distance_mm: ViewingDistance = None,
     encoding: Encoding = "auto",

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lensbench.cli.guarding import finite
 from lensbench.cli.library_advise import advise
 from lensbench.cli.library_options import AsJson, Place, library_at
 from lensbench.cli.saying import say, say_document
@@ -41,7 +42,7 @@ def _about() -> None:
     """
 
 
-library.command()(advise)
+library.command()(finite(advise, endless=("far",)))
 
 
 @library.command()

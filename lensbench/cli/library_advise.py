@@ -79,6 +79,7 @@ def advise(
         typer.Option(
             "--near",
             min=0.01,
+            max=1_000_000.0,
             help="Nearest thing to be sharp, in m from the sensor.",
             show_default=False,
             metavar="NUMBER",

@@ -16,6 +16,7 @@ from lensbench.cli.compare import compare
 from lensbench.cli.demo import demo
 from lensbench.cli.edge import edge
 from lensbench.cli.effect import effect
+from lensbench.cli.guarding import finite
 from lensbench.cli.library import library
 from lensbench.cli.measure import measure
 from lensbench.cli.plan import plan
@@ -67,7 +68,7 @@ _COMMANDS: Final = (
     (demo, "see it all at work on an invented shoot"),
 )
 for _command, _summary in _COMMANDS:
-    app.command(short_help=_summary)(_command)
+    app.command(short_help=_summary)(finite(_command))
 app.add_typer(library, name="library", short_help="keep measured lenses, and ask which to mount")
 
 

@@ -13,6 +13,7 @@ from lensbench.cli.reading_options import (
     Encoding,
     FNumber,
     Physical,
+    PitchUm,
     PrintHeight,
     ViewingDistance,
     check_viewing,
@@ -37,15 +38,7 @@ def measure(
         ),
     ],
     *,
-    pitch_um: Annotated[
-        float | None,
-        typer.Option(
-            "--pitch-um",
-            help="Pixel pitch in um.  [default: from the metadata]",
-            show_default=False,
-            metavar="NUMBER",
-        ),
-    ] = None,
+    pitch_um: PitchUm = None,
     method: Annotated[
         MethodName, typer.Option("--method", help="Our own method, or the standard's steps.")
     ] = MethodName.REFINED,

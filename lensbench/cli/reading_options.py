@@ -18,18 +18,12 @@ __all__ = [
     "PitchUm",
     "PrintHeight",
     "ViewingDistance",
+    "Workers",
     "check_viewing",
     "lpmm_list",
     "print_and_eye",
     "viewing_of",
 ]
-
-
-def _number(value: float | None) -> float | None:
-    """Refuse what is no number: `nan` passes every limit."""
-    if value is not None and not isfinite(value):
-        raise typer.BadParameter("give a number")
-    return value
 
 
 FNumber = Annotated[
@@ -38,7 +32,6 @@ FNumber = Annotated[
         "--f-number",
         min=0.5,
         max=128.0,
-        callback=_number,
         help="The lens's f-number.  [default: from the metadata]",
         show_default=False,
         metavar="NUMBER",
@@ -50,7 +43,6 @@ PitchUm = Annotated[
         "--pitch-um",
         min=0.3,
         max=100.0,
-        callback=_number,
         help="Pixel pitch in um.  [default: from the metadata]",
         show_default=False,
         metavar="NUMBER",
@@ -61,7 +53,7 @@ PrintHeight = Annotated[
     typer.Option(
         "--print-height-mm",
         min=1.0,
-        callback=_number,
+        max=100_000.0,
         help="Height of a print (or screen) of the whole picture: tells how sharp it looks.",
         show_default=False,
         metavar="NUMBER",
@@ -72,7 +64,7 @@ ViewingDistance = Annotated[
     typer.Option(
         "--viewing-distance-mm",
         min=10.0,
-        callback=_number,
+        max=1_000_000.0,
         help="With --print-height-mm: distance of the eye.",
         show_default=False,
         metavar="NUMBER",
@@ -95,6 +87,12 @@ Encoding = Annotated[
         callback=_known_encoding,
         help="Tone curve: auto, linear, srgb, or gamma:2.2.",
         metavar="TEXT",
+    ),
+]
+Workers = Annotated[
+    int | None,
+    typer.Option(
+        "--workers", min=1, max=256, help="Processes.  [default: one a processor]", metavar="NUMBER"
     ),
 ]
 Physical = Annotated[

@@ -75,13 +75,15 @@ def simulate(
         ),
     ] = None,
     repeats: Annotated[
-        int, typer.Option("--repeats", min=1, help="Shots a setting, focused anew.", metavar="NUMBER")
+        int,
+        typer.Option("--repeats", min=1, max=1000, help="Shots a setting, focused anew.", metavar="NUMBER"),
     ] = 2,
     focus_spread_um: Annotated[
         float,
         typer.Option(
             "--focus-spread-um",
             min=0.0,
+            max=10_000.0,
             help="Scatter of the focus on the sensor's side: sigma, in um.",
             metavar="NUMBER",
         ),
@@ -131,7 +133,11 @@ def simulate(
     print_sigma_mm: Annotated[
         float,
         typer.Option(
-            "--print-sigma-mm", min=0.0, help="Blur of the print's edges: sigma, in mm.", metavar="NUMBER"
+            "--print-sigma-mm",
+            min=0.0,
+            max=100.0,
+            help="Blur of the print's edges: sigma, in mm.",
+            metavar="NUMBER",
         ),
     ] = 0.0,
     size: Annotated[
@@ -146,12 +152,13 @@ def simulate(
         typer.Option(
             "--paper-level",
             min=0.01,
+            max=100.0,
             help="Exposure: signal of the paper, as a share of white; above 1 clips.",
             metavar="NUMBER",
         ),
     ] = 0.65,
     iso: Annotated[
-        int, typer.Option("--iso", min=25, help="ISO; noise grows with it.", metavar="NUMBER")
+        int, typer.Option("--iso", min=25, max=10_000_000, help="ISO; noise grows with it.", metavar="NUMBER")
     ] = 100,
     tilt: Annotated[
         str,
@@ -165,6 +172,8 @@ def simulate(
         float | None,
         typer.Option(
             "--distance-mm",
+            min=10.0,
+            max=1_000_000.0,
             help="Chart to sensor, in mm.  [default: the chart fills the frame]",
             show_default=False,
             metavar="NUMBER",
@@ -178,14 +187,17 @@ def simulate(
         typer.Option(
             "--sharpen",
             min=0.0,
+            max=10.0,
             help="In-camera sharpening of JPEG and TIFF: 0 none, 1 strong.",
             metavar="NUMBER",
         ),
     ] = 0.0,
     seed: Annotated[
-        int, typer.Option("--seed", min=0, help="Of noise and focus errors.", metavar="NUMBER")
+        int, typer.Option("--seed", min=0, max=2**32 - 1, help="Of noise and focus errors.", metavar="NUMBER")
     ] = 1,
-    workers: Annotated[int, typer.Option("--workers", min=1, help="Processes to use.", metavar="NUMBER")] = 1,
+    workers: Annotated[
+        int, typer.Option("--workers", min=1, max=256, help="Processes to use.", metavar="NUMBER")
+    ] = 1,
 ) -> None:
     """Make photographs of the chart through a described lens and camera, with the truth beside them.
 

@@ -1,27 +1,20 @@
 """`lensbench sweep`: measures a folder of test shots and finds the best settings."""
 
 import os
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from lensbench.cli.reading_options import Encoding, Physical
+from lensbench.cli.edge import MethodName
+from lensbench.cli.reading_options import Encoding, Physical, PitchUm, Workers
 from lensbench.cli.saying import say, say_document
 from lensbench.cli.telling import progress_bar, say_answer, say_passed_over, say_rejected
 
-__all__ = ["Method", "sweep"]
+__all__ = ["sweep"]
 
 INTERRUPTED = 130
 REJECTED = 3
-
-
-class Method(StrEnum):
-    """How edges are measured."""
-
-    REFINED = "refined"
-    ISO = "iso"
 
 
 def sweep(
@@ -44,21 +37,11 @@ def sweep(
             "--shots", help="Table (CSV) of what the metadata lacks: file,lens,f_number,...", metavar="PATH"
         ),
     ] = None,
-    workers: Annotated[
-        int | None,
-        typer.Option("--workers", min=1, help="Processes.  [default: one a processor]", metavar="NUMBER"),
-    ] = None,
-    method: Annotated[Method, typer.Option("--method", help="How edges are measured.")] = Method.REFINED,
-    pitch_um: Annotated[
-        float | None,
-        typer.Option(
-            "--pitch-um",
-            min=0.1,
-            max=100.0,
-            help="Pixel pitch in um, where the metadata lacks it.",
-            metavar="NUMBER",
-        ),
-    ] = None,
+    workers: Workers = None,
+    method: Annotated[
+        MethodName, typer.Option("--method", help="How edges are measured.")
+    ] = MethodName.REFINED,
+    pitch_um: PitchUm = None,
     print_profile: Annotated[
         str | None,
         typer.Option(

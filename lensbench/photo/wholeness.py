@@ -24,7 +24,7 @@ _MOST_NUMBERS: Final = 100_000
 
 class _Entry(NamedTuple):
     kind: int
-    count: int
+    length: int
     place: int
     """Of the values: within the entry where they fit, else elsewhere in the file."""
 
@@ -88,10 +88,10 @@ def _directory(file: BinaryIO, order: str, place: int) -> tuple[dict[int, _Entry
 
 
 def _numbers(file: BinaryIO, order: str, entry: _Entry | None) -> list[int]:
-    if entry is None or entry.kind not in _CODES or entry.count > _MOST_NUMBERS:
+    if entry is None or entry.kind not in _CODES or entry.length > _MOST_NUMBERS:
         return []
     file.seek(entry.place)
-    form = f"{order}{entry.count}{_CODES[entry.kind]}"
+    form = f"{order}{entry.length}{_CODES[entry.kind]}"
     return list(struct.unpack(form, file.read(struct.calcsize(form))))
 
 

@@ -1,0 +1,71 @@
+"""Every number on the command line has limits, and what is no number is refused by the option's name."""
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from lensbench.cli.guarding import finite
+from lensbench.cli.main import app
+from lensbench.errors import SettingError
+
+NEEDED = {
+    "plan": ["--focal", "50", "--widest", "2"],
+    "edge": ["nothing.jpg"],
+    "measure": ["nothing.jpg"],
+    "check": ["nothing.jpg"],
+    "sweep": ["nothing"],
+    "compare": ["nothing", "nowhere"],
+    "effect": ["nothing", "--by", "iso"],
+    "library advise": ["--focal-length", "50"],
+}
+ENDLESS = {"--far"}
+
+
+def commands(group, *names):
+    for name, command in getattr(group, "commands", {}).items():
+        yield from commands(command, *names, name)
+    if names and not hasattr(group, "commands"):
+        yield " ".join(names), group
+
+
+OPTIONS = [
+    (name, option.opts[0], option.type_descriptor.annotation, option.type_descriptor.parameter_info)
+    for name, command in commands(typer.main.get_command(app))
+    for option in command.params
+    if option.type_descriptor.annotation in {int, float}
+    and option.type_descriptor.parameter_info.parser is None
+]
+
+
+def said(tmp_path, name, option, value):
+    out = ["--out", str(tmp_path / "out")] if name in {"simulate", "plan", "chart", "demo", "sweep"} else []
+    done = CliRunner().invoke(app, [*name.split(), *NEEDED.get(name, []), *out, option, value])
+    assert done.exit_code == 2 or isinstance(done.exception, SettingError), (value, done.output)
+    assert list(tmp_path.iterdir()) == []
+    return done.output + str(done.exception)
+
+
+def test_there_are_many_such_options():
+    assert len(OPTIONS) > 30
+
+
+@pytest.mark.parametrize(("name", "option", "kind", "limits"), OPTIONS, ids=lambda given: str(given)[:20])
+def test_absurd_numbers_are_refused_by_name(tmp_path, monkeypatch, name, option, kind, limits):
+    monkeypatch.chdir(tmp_path)
+    values = ["-5", "1e30" if kind is float else str(10**30)]
+    values += ["nan"] if kind is float else []
+    values += ["inf"] if kind is float and option not in ENDLESS else []
+    for value in values:
+        if (option, value) == ("--ev", "-5") or (option in ENDLESS and value == "1e30"):
+            continue
+        assert option.strip("-").split("-")[0] in said(tmp_path, name, option, value).replace("_", "-")
+
+
+def test_infinity_passes_only_where_it_means_something():
+    told = []
+    guarded = finite(lambda **given: told.append(given), endless=("far",))
+    guarded(far=float("inf"), near=1.0, name="x", none=None)
+    assert told == [{"far": float("inf"), "near": 1.0, "name": "x", "none": None}]
+    for wrong in ({"far": float("nan")}, {"near": float("-inf")}):
+        with pytest.raises(SettingError, match="give a number"):
+            guarded(**wrong)
