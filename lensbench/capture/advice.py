@@ -2,7 +2,18 @@
 
 from typing import Final
 
-__all__ = ["CAMERA", "CARE", "FOCUS", "HANGING", "LIGHT", "QUICK_READING", "TRIPOD"]
+__all__ = [
+    "CAMERA",
+    "CARE",
+    "EXPOSURE",
+    "FOCUS",
+    "HANGING",
+    "LIGHT",
+    "QUICK_READING",
+    "QUICK_SIDES",
+    "TRIPOD",
+    "UPSIDE_DOWN",
+]
 
 TRIPOD: Final = (
     "Tripod, legs spread wide, centre column down; hang no bag that can swing.",
@@ -47,11 +58,22 @@ CARE: Final = (
     "Up a ladder never alone, never on a chair; do not lean over a stairwell.",
     "Elsewhere than at home: ask before you hang anything or block a corridor, and keep to the rules of the place.",
 )
-QUICK_READING: Final = (
-    (
+EXPOSURE: Final = (
+    "Times as in the table: they keep the light on the sensor the same at every stop. Where the paper comes out too "
+    "dark or too bright, shift all of them alike."
+)
+UPSIDE_DOWN: Final = "Turned upside down the camera hangs by the head's clamp: lock every knob, and keep the strap round your hand."
+QUICK_SIDES: Final = {
+    "sheet": (
         "Softness that stays on the same side of the picture when the sheet is turned comes from the lens or the "
         "mount; one that changes sides comes from the sheet."
     ),
+    "wall": (
+        "Softness that stays on the same side of the picture when the camera is turned comes from the lens or the "
+        "mount; one that changes sides comes from the wall, its pages or its light."
+    ),
+}
+QUICK_READING: Final = (
     "Still softer on one side at f/8: send it back, or ask for another copy. Better at f/8: ordinary for a wide stop.",
     "A dozen shots do not find the best stop: they tell a sound copy from a bad one. Repeat before you complain.",
 )

@@ -39,6 +39,8 @@ _MARGIN: Final = 15 * mm
 _WIDTH: Final = A4[0] - 2 * _MARGIN
 _SIZES: Final = {"title": 16.0, "section": 11.0, "body": 8.6, "small": 7.4, "cell": 8.0}
 _BOX, _DASH = "\N{BALLOT BOX}", "\N{EN DASH}"
+_GAP = "\N{NO-BREAK SPACE}" * 2 + " "
+"""Between boxes: plain spaces would be drawn as one."""
 
 
 def write_checklist(plan: ShootPlan, out: Path) -> None:
@@ -81,7 +83,7 @@ def _story(plan: ShootPlan) -> list[Flowable]:
         *_head(plan),
         *_section("Hang the chart", [*advice.HANGING, *advice.LIGHT]),
         _grid(*tolerance_rows(plan)),
-        *_section("Set the camera", [*advice.TRIPOD, *advice.CAMERA]),
+        *_section("Set the camera", [*advice.TRIPOD, advice.EXPOSURE, *advice.CAMERA]),
         *_section("Focus", advice.FOCUS),
         *_section("Take care", advice.CARE, mark=_DASH),
         *_shots(plan),
@@ -92,14 +94,19 @@ def _story(plan: ShootPlan) -> list[Flowable]:
 def _quick_story(plan: ShootPlan) -> list[Flowable]:
     return [
         *_head(plan),
-        *_section("Before", [advice.HANGING[0], advice.HANGING[1], advice.LIGHT[0], *advice.TRIPOD[:3]]),
+        *_section("Before", [advice.HANGING[0], advice.HANGING[1], advice.LIGHT[0], *advice.TRIPOD]),
         _grid(*tolerance_rows(plan)),
-        *_section("Set", [advice.CAMERA[0], advice.CAMERA[1], advice.CAMERA[2], *advice.FOCUS]),
+        *_section("Set", [advice.EXPOSURE, *advice.CAMERA, *advice.FOCUS]),
         *_quick_shots(plan),
-        *_section("Read it so", advice.QUICK_READING, mark=_DASH),
-        *_section("Take care", [*advice.CARE[:2], advice.CARE[3]], mark=_DASH),
+        *_section("Read it so", [advice.QUICK_SIDES[plan.chart.kind], *advice.QUICK_READING], mark=_DASH),
+        *_section("Take care", _quick_care(plan), mark=_DASH),
         *_section("Then", _afterwards()),
     ]
+
+
+def _quick_care(plan: ShootPlan) -> list[str]:
+    turned = [advice.UPSIDE_DOWN] if plan.chart.kind == "wall" else []
+    return [*advice.CARE[:2], *turned, advice.CARE[3]]
 
 
 def _head(plan: ShootPlan) -> list[Flowable]:
@@ -138,7 +145,7 @@ def _quick_shots(plan: ShootPlan) -> list[Flowable]:
         plan.shots, key=lambda shot: (shot.condition, shot.focal_length_mm)
     ):
         by_stop = groupby(members, key=lambda shot: shot.f_number)
-        cells = ("   ".join(_setting_row(list(shots))[:3]) for _, shots in by_stop)
+        cells = (_GAP.join(_setting_row(list(shots))[:3]) for _, shots in by_stop)
         rows.append((condition, f"{focal_length_mm:g} mm", *cells))
     turned = "turn the sheet upside down" if plan.chart.kind == "sheet" else "turn the camera upside down"
     title = _text(f"Shots: focus anew before each; then {turned} and repeat", "section")
@@ -148,14 +155,16 @@ def _quick_shots(plan: ShootPlan) -> list[Flowable]:
 
 def _setting_row(shots: Sequence[ShotToTake]) -> tuple[str, ...]:
     first = shots[0]
-    boxes = "   ".join(_BOX for _ in shots)
+    boxes = _GAP.join(_BOX for _ in shots)
     does = "focus anew before each"
     if first.focus_step is not None:
-        boxes = "   ".join(
-            f"{_BOX} {shot.focus_step:+d}" if shot.focus_step else f"{_BOX} 0" for shot in shots
-        )
-        does = "focus bracket: from nearer to further, 0 in focus; steps as in the table above"
+        boxes = _GAP.join(f"{_BOX}\N{NO-BREAK SPACE}{_step_name(shot.focus_step or 0)}" for shot in shots)
+        does = "focus bracket, nearer to further, 0 in focus; steps as above"
     return f"f/{first.f_number:g}", shutter_name(first.exposure_s), boxes, does
+
+
+def _step_name(step: int) -> str:
+    return f"{step:+d}".replace("-", "\N{MINUS SIGN}") if step else "0"
 
 
 def _afterwards() -> tuple[str, ...]:

@@ -73,24 +73,26 @@ def print_sentence(plan: ShootPlan) -> str:
 
 def tolerance_rows(plan: ShootPlan) -> Rows:
     """Give how flat and square things must be at each stop, where it is hardest, and the time of each stop."""
-    header = (
-        "stop",
-        "time",
-        "chart flat within",
-        "camera square within",
-        "step of a focus bracket, at the chart",
-    )
+    bracketed = {shot.f_number for shot in plan.shots if shot.focus_step is not None}
+    header = ("stop", "time", "chart flat within", "camera square within")
     rows: list[tuple[str, ...]] = [
         (
             f"f/{stop:g}",
             shutter_name(plan.exposure_s(stop)),
             f"{_length(min(here.flat_mm[stop] for here in plan.standings))} for 1 %",
             f"{min(here.square_deg[stop] for here in plan.standings):.2f} degrees for 1 % in the corner",
-            f"{_length(min(here.bracket_mm[stop] for here in plan.standings))} (5 %)",
         )
         for stop in plan.f_numbers
     ]
-    return header, rows
+    if not bracketed:
+        return header, rows
+    steps = (_bracket_step(plan, stop) if stop in bracketed else "" for stop in plan.f_numbers)
+    with_steps = [(*row, step) for row, step in zip(rows, steps, strict=True)]
+    return (*header, "step of the focus bracket, at the chart"), with_steps
+
+
+def _bracket_step(plan: ShootPlan, stop: float) -> str:
+    return f"{_length(min(here.bracket_mm[stop] for here in plan.standings))} (5 %)"
 
 
 def _length(length_mm: float) -> str:
