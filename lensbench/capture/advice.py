@@ -62,7 +62,10 @@ EXPOSURE: Final = (
     "Times as in the table: they keep the light on the sensor the same at every stop. Where the paper comes out too "
     "dark or too bright, shift all of them alike."
 )
-UPSIDE_DOWN: Final = "Turned upside down the camera hangs by the head's clamp: lock every knob, and keep the strap round your hand."
+UPSIDE_DOWN: Final = (
+    "Turned upside down the camera hangs by the head's clamp only: lock every knob, and keep its strap round your "
+    "hand while you turn it."
+)
 QUICK_SIDES: Final = {
     "sheet": (
         "Softness that stays on the same side of the picture when the sheet is turned comes from the lens or the "
