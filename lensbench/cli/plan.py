@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lensbench.cli.guarding import numbers_in
 from lensbench.cli.saying import say
 from lensbench.errors import SettingError
 
@@ -147,11 +148,11 @@ def plan(
         exposure=Exposure.parse(exposure),
         chart=chart.value,
     )
-    lengths = _numbers(focal_lengths, "--focal-lengths")
+    lengths = numbers_in(focal_lengths, "--focal-lengths") if focal_lengths else []
     if quick:
         made = quick_plan(owned, body, place=place, focal_lengths_mm=lengths)
     else:
-        wanted = _numbers(stops, "--stops")
+        wanted = numbers_in(stops, "--stops", limits=(0.5, 128.0)) if stops else []
         made = make_plan(owned, body, place=place, stops=wanted, focal_lengths_mm=lengths, repeats=repeats)
     names = counted_names(first_file, len(made.shots)) if first_file else []
     _make_folder(out)
@@ -222,10 +223,3 @@ def _size(text: str) -> tuple[int, int]:
     if found is None:
         raise SettingError(f"--size {text}: give ROWSxCOLS in pixels, such as 4000x6000")
     return int(found[1]), int(found[2])
-
-
-def _numbers(text: str, option: str) -> list[float]:
-    try:
-        return [float(part) for part in text.split(",") if part.strip()]
-    except ValueError as error:
-        raise SettingError(f"{option} {text}: give numbers with commas between") from error

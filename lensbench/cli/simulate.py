@@ -1,12 +1,12 @@
 """`lensbench simulate`: makes photographs of the chart whose true sharpness is known."""
 
 from enum import StrEnum
-from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
+from lensbench.cli.guarding import numbers_in
 from lensbench.cli.saying import say
 from lensbench.errors import SettingError
 
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from lensbench.simulate import Job
 
 __all__ = ["FileFormat", "Filter", "simulate"]
+
+_MOST_JOBS: Final = 5000
 
 
 class FileFormat(StrEnum):
@@ -212,8 +214,8 @@ def simulate(
 
     if out.is_dir() and any(out.iterdir()):
         raise SettingError(f"{out} holds files already; name a new folder, so that none is overwritten")
-    rows, cols = (int(value) for value in _numbers(size, "--size", "x", count=2))
-    pitch_deg, yaw_deg, roll_deg = _numbers(tilt, "--tilt", ",", count=3)
+    rows, cols = (int(value) for value in numbers_in(size, "--size", mark="x", count=2))
+    pitch_deg, yaw_deg, roll_deg = numbers_in(tilt, "--tilt", count=3, limits=(-360.0, 360.0))
     described = room.lens_described(lens)
     sensor_mm = (rows * pitch_um / 1000.0, cols * pitch_um / 1000.0)
     scene = room.Scene(
@@ -230,12 +232,12 @@ def simulate(
         scene,
         out,
         plan=room.Plan(
-            focal_lengths_mm=_numbers(focal_lengths, "--focal-lengths") if focal_lengths else [shortest_mm],
-            f_numbers=_numbers(stops, "--stops"),
+            focal_lengths_mm=numbers_in(focal_lengths, "--focal-lengths") if focal_lengths else [shortest_mm],
+            f_numbers=numbers_in(stops, "--stops"),
             repeats=repeats,
             focus_spread_um=focus_spread_um,
             focused=focused_at.value,
-            focus_steps_um=_numbers(focus_steps_um, "--focus-steps-um") if focus_steps_um else (),
+            focus_steps_um=numbers_in(focus_steps_um, "--focus-steps-um") if focus_steps_um else (),
             turned=turned.value if turned else "",
             paper_level=paper_level,
             iso=iso,
@@ -243,6 +245,10 @@ def simulate(
         ),
         processing=room.Processing(format=file_format.value, sharpening=sharpen),
     )
+    if len(jobs) > _MOST_JOBS:
+        raise SettingError(
+            f"{len(jobs)} photographs; at most {_MOST_JOBS} are made at once: give fewer settings"
+        )
     made = _made(jobs, out, workers=workers, seed=seed)
     say(f"{out}: {len(jobs)} photographs of {scene.layout.name} through {described.name}{made}.")
 
@@ -264,22 +270,3 @@ def _hung(pages: int, paper: str, sensor_mm: tuple[float, float], seed: int) -> 
     widest = 36.0 / max(sensor_mm)
     usual_mm = (sensor_mm[0] * widest, sensor_mm[1] * widest)
     return hung_wall(pages, paper=paper, sensor_mm=usual_mm, by_hand=ByHand(seed=seed))
-
-
-def _numbers(text: str, option: str, mark: str = ",", *, count: int | None = None) -> list[float]:
-    """Read numbers with a mark between them.
-
-    Raises
-    ------
-    SettingError
-        Something else stands there, or another count of numbers.
-    """
-    try:
-        numbers = [float(part) for part in text.lower().split(mark)]
-    except ValueError:
-        numbers = []
-    numbers = [number for number in numbers if isfinite(number)]
-    if not numbers or (count is not None and len(numbers) != count):
-        wanted = f"{count} numbers" if count else "numbers"
-        raise SettingError(f"{option} {text}: give {wanted} with «{mark}» between them.")
-    return numbers

@@ -69,3 +69,20 @@ def test_infinity_passes_only_where_it_means_something():
     for wrong in ({"far": float("nan")}, {"near": float("-inf")}):
         with pytest.raises(SettingError, match="give a number"):
             guarded(**wrong)
+
+
+@pytest.mark.parametrize("text", ["wide", "nan", "4,inf", "4,-1", "4;8"])
+@pytest.mark.parametrize("option", ["--stops", "--focal-lengths"])
+def test_lists_of_numbers_are_read_as_strictly(tmp_path, option, text):
+    for name in ("plan", "simulate"):
+        told = said(tmp_path, name, option, text)
+        assert option in told or "lens" in told
+
+
+def test_no_series_without_end_is_begun(tmp_path):
+    stops = ",".join(str(number) for number in range(3, 100))
+    many = CliRunner().invoke(
+        app, ["simulate", "--out", str(tmp_path / "out"), "--stops", stops, "--repeats", "1000"]
+    )
+    assert "at most 5000 are made at once" in str(many.exception)
+    assert not (tmp_path / "out").exists()
