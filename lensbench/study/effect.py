@@ -31,6 +31,7 @@ from lensbench.study.effect_records import (
 from lensbench.study.effect_rows import (
     in_percent,
     log_mtf50,
+    log_on_subject,
     marked_processed,
     noise_rows,
     overshoot_rows,
@@ -128,8 +129,9 @@ def find_effect(
         [one.result for one in use if one.level.name == names[0]],
         print_and_eye_mm=print_and_eye_mm,
     )
-    fits = {zone: fit_levels(log_mtf50(use, zone, on_subject=on_subject), layout) for zone in ZONES}
-    rows = [row for zone in ZONES for row in sharpness_rows(fits[zone], names, zone, visible)]
+    logs = {"frame": log_on_subject(use)} if on_subject else {zone: log_mtf50(use, zone) for zone in ZONES}
+    fits = {zone: fit_levels(values, layout) for zone, values in logs.items()}
+    rows = [row for zone, fit in fits.items() for row in sharpness_rows(fit, names, zone, visible)]
     rows += noise_rows(use, names, layout)
     rows += overshoot_rows(use, names, layout)
     rows = marked_processed(rows)
@@ -202,7 +204,7 @@ def _drift(found: Contrast | None) -> Drift | None:
 
 def _shutter(use: Sequence[LevelledShot], visible: Visible) -> ShutterSpeed | None:
     """Find the speed from which shake no longer shows, each setting held against its own mean of fast shots."""
-    logs = log_mtf50(use, "frame", on_subject=False)
+    logs = log_mtf50(use, "frame")
     settings = {one.setting for one in use}
     shots: list[SpeedShot] = []
     for setting in settings:

@@ -1,11 +1,13 @@
 """The rows of an effect: difference, interval and verdict of each level in each figure."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
+from lensbench.shot.zones import counts
 from lensbench.study.effect_figures import (
     NOISE_VISIBLE_PERCENT,
     OVERSHOOT_VISIBLE_POINTS,
@@ -17,19 +19,55 @@ from lensbench.study.effect_model import Contrast, Fitted, Layout, fit_levels
 from lensbench.study.effect_records import EffectRow, Visible
 from lensbench.units import FloatArray
 
-__all__ = ["in_percent", "log_mtf50", "marked_processed", "noise_rows", "overshoot_rows", "sharpness_rows"]
+__all__ = [
+    "in_percent",
+    "log_mtf50",
+    "log_on_subject",
+    "marked_processed",
+    "noise_rows",
+    "overshoot_rows",
+    "sharpness_rows",
+]
 
+FEWEST_EDGES: Final = 4
+"""Edges of the chart that all shots must share for detail on the subject to be told by them."""
 SHARPENING_POINTS: Final = 2.0
 """Optics and sensor alone don't overshoot; such differences come from processing: common practice, no source."""
 _NAN: Final = float("nan")
 
 
-def log_mtf50(use: Sequence[LevelledShot], zone: str, *, on_subject: bool) -> FloatArray:
-    """Give the logarithm of each shot's MTF50 in a zone; on the subject's scale, up to a constant, where wanted."""
+def log_mtf50(use: Sequence[LevelledShot], zone: str) -> FloatArray:
+    """Give the logarithm of each shot's MTF50 in a zone. [log cycles/pixel]."""
     figures = [one.result.summary[zone].mtf50_cypx if zone in one.result.summary else _NAN for one in use]
-    sizes = [one.result.magnification or 1.0 if on_subject else 1.0 for one in use]
-    pitches = [one.result.pixel_pitch_um or 1.0 if on_subject else 1.0 for one in use]
-    return np.asarray(np.log(np.array(figures) * np.array(sizes) / np.array(pitches)), np.float64)
+    return np.asarray(np.log(np.array(figures)), np.float64)
+
+
+def log_on_subject(use: Sequence[LevelledShot]) -> FloatArray:
+    """Give the logarithm of each shot's MTF50 on the subject's scale, up to a constant.
+
+    Shots that see the subject at different sizes see different parts of it in their zones, so only edges of the chart
+    that every shot measured count; without enough of them the whole frame stands in.
+    """
+    common = set.intersection(*(_edges_seen(one) for one in use))
+    if len(common) >= FEWEST_EDGES:
+        logs = [
+            np.mean(
+                [
+                    math.log(edge.edge.mtf50_cypx)
+                    for edge in one.result.edges
+                    if (edge.target, edge.arm) in common
+                ]
+            )
+            for one in use
+        ]
+    else:
+        logs = log_mtf50(use, "frame").tolist()
+    scale = [(one.result.magnification or 1.0) / (one.result.pixel_pitch_um or 1.0) for one in use]
+    return np.asarray(np.array(logs) + np.log(scale), np.float64)
+
+
+def _edges_seen(one: LevelledShot) -> set[tuple[str, int]]:
+    return {(edge.target, edge.arm) for edge in one.result.edges if counts(edge)}
 
 
 def in_percent(found: Contrast) -> tuple[float, tuple[float, float]]:

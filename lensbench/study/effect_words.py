@@ -136,7 +136,8 @@ def cautions(
         found.append("Intervals hold at 95 % for all levels together.")
     if on_subject:
         found.append(
-            "The subject was seen at different sizes: sharpness counts detail on the subject, not in the picture."
+            "The subject was seen at different sizes: sharpness counts detail on the subject, not in the picture, at "
+            "those edges of the chart that all shots show."
         )
     if len({one.result.sensor_data for one in use}) > 1:
         found.append(
