@@ -7,6 +7,7 @@ its dictionary of 1000.
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import hypot
 from typing import Any, Final
 
 import cv2
@@ -149,11 +150,14 @@ def _once_each(squares: FloatArray, ids: npt.NDArray[np.int64], scores: FloatArr
     """Give the best square of each id, unless the id is read in two places."""
     best: dict[int, int] = {}
     doubtful: set[int] = set()
-    for index in np.argsort(-scores):
+    middles = squares.mean(axis=1).tolist()
+    diagonals = np.hypot(*(squares[:, 0] - squares[:, 2]).T).tolist()
+    for index in np.argsort(-scores).tolist():
         if scores[index] <= 0.0:
             break
-        first = best.setdefault(int(ids[index]), int(index))
-        size = np.linalg.norm(squares[first][0] - squares[first][2])
-        if np.linalg.norm(squares[first].mean(axis=0) - squares[index].mean(axis=0)) > 0.25 * size:
-            doubtful.add(int(ids[index]))
+        marker_id = int(ids[index])
+        first = best.setdefault(marker_id, index)
+        apart = hypot(middles[first][0] - middles[index][0], middles[first][1] - middles[index][1])
+        if apart > 0.25 * diagonals[first]:
+            doubtful.add(marker_id)
     return [index for marker_id, index in best.items() if marker_id not in doubtful]

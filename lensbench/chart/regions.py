@@ -5,7 +5,7 @@ corners lie in the half disc on the arm's side of the other line, by margins tha
 """
 
 from dataclasses import dataclass
-from math import ceil, floor, pi
+from math import pi
 from typing import Final
 
 import numpy as np
@@ -41,14 +41,14 @@ class ArmRegion:
     """The middle of the edge's piece inside the box."""
 
 
-def edge_angle_deg(direction: FloatArray) -> float:
-    """Give the angle of a line along (down, right) from vertical, in [-90, 90).
+def edge_angle_deg(direction: FloatArray) -> FloatArray:
+    """Give the angles from vertical, in [-90, 90), of lines along (down, right), shape (..., 2).
 
-    >>> round(edge_angle_deg(np.array([-1.0, 0.1])), 1)
+    >>> float(edge_angle_deg(np.array([-1.0, 0.1])).round(1))
     5.7
     """
-    angle = float(np.degrees(np.arctan2(direction[1], -direction[0])))
-    return (angle + 90.0) % 180.0 - 90.0
+    angle = np.degrees(np.arctan2(direction[..., 1], -direction[..., 0]))
+    return np.asarray((angle + 90.0) % 180.0 - 90.0, np.float64)
 
 
 def arm_regions(
@@ -78,23 +78,22 @@ def arm_regions(
     places, half = _best_boxes(crossing, along, _limits(along, across, margin_px), size_px)
     centers = crossing + places[:, None] * along
     lengths = _edge_length_px(half, along)
+    angles = edge_angle_deg(along)
     regions = [
-        _region(ARMS[index % len(ARMS)], centers[index], half[index], along[index])
-        if lengths[index] >= _SHORTEST_EDGE_PX
+        ArmRegion(arm=arm, box=box, angle_deg=angle, center_px=(row, col))
+        if length >= _SHORTEST_EDGE_PX and min(box.height, box.width) >= _NARROWEST_PX
         else None
-        for index in range(len(ARMS) * count)
+        for arm, box, angle, (row, col), length in zip(
+            ARMS * count,
+            _whole_pixels(centers, half),
+            angles.tolist(),
+            centers.tolist(),
+            lengths.tolist(),
+            strict=True,
+        )
     ]
     grouped = [regions[start : start + len(ARMS)] for start in range(0, len(regions), len(ARMS))]
     return [tuple(region for region in group if region is not None) for group in grouped]
-
-
-def _region(arm: int, center: FloatArray, half: FloatArray, along: FloatArray) -> ArmRegion | None:
-    box = _whole_pixels(center, half)
-    if box is None or min(box.height, box.width) < _NARROWEST_PX:
-        return None
-    return ArmRegion(
-        arm=arm, box=box, angle_deg=edge_angle_deg(along), center_px=(float(center[0]), float(center[1]))
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -161,10 +160,11 @@ def _edge_length_px(half: FloatArray, along: FloatArray) -> FloatArray:
     return length
 
 
-def _whole_pixels(center: FloatArray, half: FloatArray) -> Box | None:
-    """Give the pixels whose centres lie inside the box."""
-    top, left = (ceil(float(middle - reach)) for middle, reach in zip(center, half, strict=True))
-    bottom, right = (floor(float(middle + reach)) for middle, reach in zip(center, half, strict=True))
-    if bottom < top or right < left:
-        return None
-    return Box(top=top, left=left, height=bottom - top + 1, width=right - left + 1)
+def _whole_pixels(centers: FloatArray, half: FloatArray) -> list[Box]:
+    """Give the pixels whose centres lie inside boxes; of height or width 0 or less where there are none."""
+    first, last = np.ceil(centers - half).astype(int), np.floor(centers + half).astype(int)
+    sizes = last - first + 1
+    return [
+        Box(top=top, left=left, height=height, width=width)
+        for (top, left), (height, width) in zip(first.tolist(), sizes.tolist(), strict=True)
+    ]

@@ -83,7 +83,7 @@ def find_wall(picture: Picture, sighted: SightedWall, overview: Overview) -> Cha
     )
     fit = _fit(seen, pages, crossings, size_px, settled=_ROUGHLY_SETTLED)
     seen = joined(seen, _rims(picture, pages, fit, crossings))
-    fit = _fit(seen, pages, crossings, size_px)
+    fit = _fit(seen, pages, crossings, size_px, start=fit.parameters)
     return assembled(pages, crossings, fit, size_px=size_px)
 
 
@@ -198,6 +198,7 @@ def _fit(
     size_px: tuple[int, int],
     *,
     settled: float = SETTLED,
+    start: FloatArray | None = None,
 ) -> WallFit:
     middle = (np.asarray(size_px) - 1.0) / 2.0
     reach = np.hypot(*(crossings.position_px - middle).T).max() / np.hypot(*middle)
@@ -207,5 +208,6 @@ def _fit(
         middles_px=crossings.position_px,
         size_px=size_px,
         settled=settled,
+        start=start,
         second_term=len(pages) >= _ENOUGH_FOR_TWO and bool(reach >= _FAR_ENOUGH_FOR_TWO),
     )

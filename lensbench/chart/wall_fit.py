@@ -62,6 +62,7 @@ def fit_wall(
     size_px: tuple[int, int],
     second_term: bool,
     settled: float = SETTLED,
+    start: FloatArray | None = None,
 ) -> WallFit:
     """Fit camera and pages to what was seen.
 
@@ -77,11 +78,13 @@ def fit_wall(
         Whether the second term of the distortion joins.
     settled : float
         The step below which the fit ends, in half-diagonals.
+    start : float array, optional
+        Parameters of an earlier fit to the same pages.
     """
     model = WallModel.starting(matrices, middles_px, size_px)
     seen = seen.by_page()
     prior = _prior(len(matrices), second_term=second_term)
-    parameters = model.start.copy()
+    parameters = model.start if start is None else start
     left, slopes = model.left_and_slopes(parameters, seen)
     for _ in range(_ROUNDS):
         normal = _Arrow.of(seen.page, slopes, left, _weights(left)).held(prior, parameters - _expected(model))
