@@ -147,7 +147,11 @@ def _softened(shots: Sequence[SweepShot]) -> list[str]:
     stops = np.array([shot.planned.setting.f_number for shot in shots])
     focused = np.array([not shot.planned.focus_step for shot in shots])
     known = np.flatnonzero(np.isfinite(sharpness) & focused)
-    trend = _trend(known.astype(float), sharpness[known], groups=stops[known])
+    order = known.astype(float)
+    # Evenly, or as a focus that moves evenly out of its best place, or into it.
+    ways = (order, order**2, -((len(shots) - 1.0 - order) ** 2))
+    trends = [_trend(way, sharpness[known], groups=stops[known]) for way in ways]
+    trend = min((one for one in trends if one is not None), key=lambda one: one.chance, default=None)
     if trend is None or trend.chance > CHANCE:
         return []
     percent = 100.0 * float(np.expm1(trend.total))

@@ -4,101 +4,25 @@ Nothing is photographed here: each shot's edges get their exact MTF50 and place,
 spread of a hand that focuses anew.
 """
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "study"))
+
 from quality_faults import FAIR_PERCENT, Case
 from quality_scenes import inked, log_mtf50, random_scene, random_shot, size_for_cost
+from seen_shots import seen_shot
 
 from lensbench.chart.layout import sheet
-from lensbench.records import Box, ChartEdge, ChartSeen, Edge, Metadata, ShotResult, Tilt
-from lensbench.shot.geometry import direction_of, place_of
-from lensbench.shot.zones import summarise
-from lensbench.simulate.truth import true_edges
 from lensbench.study.drift import drift_remarks
-from lensbench.study.findings import PlannedShot, Setting, SweepShot
 from lensbench.study.mixed import mixed_remarks
 from lensbench.study.print_seen import print_remarks
 from lensbench.study.sifting import sift
 
 STOPS = (2.8, 4.0, 5.6, 8.0, 11.0)
-MEASUREMENT = 0.006
-"""Noise of one edge's MTF50; of its place, in pixels: a hundred edges share a shot's."""
-PLACE_PX = 0.02
-TILT_SD_DEG = 0.02
-
-
-def seen_shot(random, scene, shot, number, *, shift_px=(0.0, 0.0), tilt_deg=(0.0, 0.0)):
-    """Give what a measurement of the shot would say."""
-    geometry = scene.geometry(shot.focal_length_mm)
-    channel = scene.camera.channels[0]
-    size = (scene.camera.rows, scene.camera.cols)
-    edges = []
-    for true in true_edges(geometry, shot, channels=(channel,)):
-        point = np.array(true.center_px) + shift_px + random.normal(0.0, PLACE_PX, 2)
-        place = place_of(tuple(point), size)
-        edge = Edge(
-            roi=Box(top=0, left=0, height=40, width=40),
-            channel=channel,
-            angle_deg=true.angle_deg,
-            mtf50_cypx=true.mtf50_cypx * (1.0 + MEASUREMENT * random.standard_normal()),
-            mtf50_sd_cypx=MEASUREMENT * true.mtf50_cypx,
-            point_px=(float(point[0]), float(point[1])),
-            bright_level=shot.paper_level,
-        )
-        edges.append(
-            ChartEdge(
-                edge=edge,
-                target=true.target,
-                arm=true.arm,
-                center_px=edge.point_px,
-                image_height=place.image_height,
-                azimuth_deg=place.azimuth_deg,
-                direction=direction_of(tuple(point), size, angle_deg=true.angle_deg),
-            )
-        )
-    pose = scene.pose
-    yaw, pitch = np.array([pose.yaw_deg, pose.pitch_deg]) + tilt_deg + random.normal(0.0, TILT_SD_DEG, 2)
-    path = Path(f"shot_{number:04d}.dng")
-    metadata = Metadata(
-        camera="Box One",
-        lens="Invented",
-        f_number=shot.f_number,
-        focal_length_mm=shot.focal_length_mm,
-        iso=shot.iso,
-        taken_at=f"2026-03-14T10:{number // 60:02d}:{number % 60:02d}",
-    )
-    result = ShotResult(
-        path=path,
-        metadata=metadata,
-        size_px=size,
-        sensor_data=True,
-        pixel_pitch_um=scene.camera.pitch_um,
-        chart=ChartSeen(
-            name=scene.layout.name,
-            targets_found=len(scene.layout.targets),
-            targets_on_chart=len(scene.layout.targets),
-            contrast=4.0,
-            residual_px=0.05,
-            radial_distortion_percent=0.0,
-        ),
-        magnification=geometry.view.magnification,
-        distance_mm=geometry.distance_mm,
-        tilt=Tilt(pitch_deg=pitch, yaw_deg=yaw, roll_deg=pose.roll_deg + random.normal(0.0, TILT_SD_DEG)),
-        edges=tuple(edges),
-        summary=summarise(edges, size),
-        quality=(),
-    )
-    planned = PlannedShot(
-        path=path,
-        metadata=metadata,
-        overrides=None,
-        lens="Invented",
-        camera="Box One",
-        setting=Setting(focal_length_mm=shot.focal_length_mm, f_number=shot.f_number),
-    )
-    return SweepShot(planned=planned, result=result)
 
 
 def small_scene(random, **changes):
