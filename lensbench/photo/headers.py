@@ -22,6 +22,14 @@ _PNG_MAGIC: Final = b"\x89PNG\r\n\x1a\n"
 _TIFF_MAGICS: Final = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 _TIFF_SUFFIXES: Final = frozenset({".tif", ".tiff"})
 _MOST_PROFILE_BYTES: Final = 4_000_000
+_SAMPLE_KINDS: Final = {
+    1: "",
+    2: " (signed)",
+    3: " (floating point)",
+    5: " (complex)",
+    6: " (complex)",
+}
+"""TIFF SampleFormat: TIFF 6.0, section 19."""
 _RAW_PHOTOMETRIC: Final = frozenset({32803, 34892})
 """TIFF PhotometricInterpretation of colour-filter-array and linear raw (DNG 1.6)."""
 
@@ -147,11 +155,11 @@ def _tiff_header(path: Path) -> PictureHeader | None:
 def _tiff_page_header(page: Any, *, path: Path, file_bytes: int) -> PictureHeader | None:
     if page.photometric is not None and int(page.photometric) in _RAW_PHOTOMETRIC:
         return None
-    bits, floating = int(page.bitspersample), int(page.sampleformat) != 1
-    if bits not in (8, 16) or floating:
+    bits, kind = int(page.bitspersample), _SAMPLE_KINDS.get(int(page.sampleformat), " of an unknown kind")
+    if bits not in (8, 16) or kind:
         raise ImageError(
-            f"{path.name}: TIFF with {bits} bits a channel{' (floating point)' if floating else ''} is not "
-            "measured; save it with 8 or 16 bits a channel"
+            f"{path.name}: TIFF with {bits} bits a channel{kind} is not measured; save it with 8 or 16 bits a "
+            "channel"
         )
     ends = (start + count for start, count in zip(page.dataoffsets, page.databytecounts, strict=False))
     if not page.dataoffsets or max(ends) > file_bytes:

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from lensbench.errors import ImageError
 from lensbench.flags import Remark, remark
+from lensbench.photo.folder import RAW_SUFFIXES
 from lensbench.photo.pixels import (
     MOST_PIXELS,
     Overview,
@@ -154,6 +155,11 @@ def read_raw(path: Path) -> MosaicPixels:
     except NotImplementedError as error:
         raise _strange_filters(path) from error
     except rawpy.LibRawError as error:
+        if path.suffix.lower() not in RAW_SUFFIXES:
+            raise ImageError(
+                f"{path.name}: its content is not what its name says, nor any photograph; give a raw file, JPEG, "
+                "PNG or TIFF"
+            ) from error
         raise ImageError(
             f"{path.name}: the raw data are damaged or cut short; copy the file from the card again"
         ) from error

@@ -15,12 +15,14 @@ def test_a_missing_file_a_folder_an_empty_and_a_text_file_get_one_sentence_each(
     (tmp_path / "empty.dng").touch()
     (tmp_path / "text.dng").write_text("dear diary " * 100)
     (tmp_path / "text.jpg").write_text("dear diary " * 100)
+    (tmp_path / "short.jpg").write_text("dear diary")
     (tmp_path / "phone.heic").write_text("ftypheic" * 100)
     for path, words in {
         tmp_path / "none.dng": r"none\.dng: there is no such photograph \(No such file or directory\)",
         tmp_path: "this is no file; give one photograph",
         tmp_path / "empty.dng": r"empty\.dng: the file is empty; copy it",
         tmp_path / "text.dng": r"text\.dng: this is no photograph .* convert it to DNG",
+        tmp_path / "short.jpg": r"short\.jpg: its content is not what its name says",
         tmp_path / "text.jpg": r"text\.jpg: this is no photograph .* convert it to DNG",
         tmp_path / "phone.heic": r"phone\.heic: .* photograph as raw",
         "nul\0byte.dng": "there is no such photograph",

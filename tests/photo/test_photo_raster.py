@@ -206,3 +206,13 @@ def test_a_picture_too_large_is_refused_before_it_is_decoded(tmp_path):
     (tmp_path / "a.png").write_bytes(png)
     with pytest.raises(ImageError, match=r"a\.png: 6000 megapixels are more than the 250"):
         open_photo(tmp_path / "a.png")
+
+
+@pytest.mark.parametrize(
+    ("kind", "told"),
+    [(np.int16, "16 bits a channel \\(signed\\)"), (np.float32, "32 bits a channel \\(floating point\\)")],
+)
+def test_a_tiff_of_another_kind_of_numbers_is_called_what_it_is(tmp_path, kind, told):
+    tifffile.imwrite(tmp_path / "a.tif", np.ones((32, 32), kind))
+    with pytest.raises(ImageError, match=told):
+        open_photo(tmp_path / "a.tif")
