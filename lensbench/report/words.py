@@ -59,7 +59,11 @@ def comparison_answer(comparison: CompareFindings) -> list[str]:
 def comparison_limits(comparison: CompareFindings) -> list[str]:
     """Give what a comparison rests on, and what it must not be taken for."""
     cautions = [caution for pair in comparison.pairs for caution in pair.cautions]
-    return [clean_line(text) for text in (comparison.looked_at, *dict.fromkeys(cautions)) if text]
+    return [
+        clean_line(text)
+        for text in (comparison.looked_at, *dict.fromkeys(cautions), comparison.holds_for)
+        if text
+    ]
 
 
 def clean_line(text: str) -> str:

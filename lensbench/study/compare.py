@@ -8,6 +8,7 @@ from typing import Final
 from lensbench import __version__
 from lensbench.errors import SettingError, SweepError
 from lensbench.study.compare_choice import choices_of
+from lensbench.study.compare_holds import holds_for
 from lensbench.study.compare_records import ComparedLens, ComparedPair, CompareFindings
 from lensbench.study.compare_rows import (
     Contender,
@@ -88,6 +89,7 @@ def compare_lenses(
         version=__version__,
         choices=choices,
         looked_at=looked_at(look),
+        holds_for=holds_for(lenses, labels),
     )
 
 

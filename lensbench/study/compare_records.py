@@ -100,3 +100,5 @@ class CompareFindings:
     """Which lens at which stop, every zone."""
     looked_at: str = ""
     """For which way of looking a difference counts as seen."""
+    holds_for: str = ""
+    """Copies, bodies, distance, number of shots."""

@@ -166,6 +166,17 @@ def test_three_lenses_get_one_answer_over_all():
 THREE = (("Fennel", 0.0), ("Sorrel", 0.001), ("Tansy", 0.12))
 
 
+def test_a_comparison_says_what_it_holds_for():
+    # 2 + m + 1/m at m = 0.02 is 52 focal lengths.
+    lenses = [read_lens("Fennel", CURVE, seed=15), read_lens("Sorrel", CURVE, seed=16, repeats=5)]
+    assert compare_lenses(lenses[:1] * 2).holds_for == (
+        "Holds for these copies: each on Box One, raw, chart at 52 focal lengths, 3 refocused shots a setting."
+    )
+    assert (
+        "Sorrel on Box One, raw, chart at 52 focal lengths, 5 refocused" in compare_lenses(lenses).holds_for
+    )
+
+
 def test_raw_against_finished_pictures_gets_no_verdict():
     found = compare_lenses(
         [read_lens("Fennel", CURVE, seed=11), read_lens("Sorrel", sharper(0.3), seed=12, sensor_data=False)]
