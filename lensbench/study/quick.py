@@ -26,6 +26,8 @@ _SOFT_SHARE: Final = 0.45
 """Of what diffraction, pixel and a home print let pass at MTF50: below it the middle of a lens stopped down is soft."""
 _SOUND_SHARE: Final = 0.6
 """From here on it is not. These two: common practice, no source."""
+_GROSS_PERCENT: Final = 15.0
+"""Of MTF50, by which the softest side stays behind: less is common among sound lenses. Common practice, no source."""
 _PRINT_SIGMA_MM: Final = 0.1 / 2.563_103
 """A home printer's edges rise over 0.1 mm from 10 to 90 %; common practice, no source."""
 _WAVELENGTH_UM: Final = 0.55
@@ -52,13 +54,18 @@ def with_quick_answer(findings: LensFindings, shots: Sequence[SweepShot]) -> Len
         return findings
     quick = _answered(findings, [shot for shot in shots if shot.used])
     focals = tuple(
-        dataclasses.replace(focal, best_f_number=float("nan"), tied_f_numbers=(), best_by_zone={})
+        dataclasses.replace(
+            focal, best_f_number=float("nan"), tied_f_numbers=(), best_by_zone={}, best_by_purpose={}
+        )
         for focal in findings.by_focal_length
     )
     return dataclasses.replace(
         findings,
         best=None,
         best_by_zone={},
+        best_by_purpose={},
+        zoom_at_own_best=None,
+        zoom_at_equal_stop=(),
         by_focal_length=focals,
         quick=quick,
         answer=" ".join((f"{findings.lens}: {quick.verdict}", quick.evenness, quick.softness, quick.limits)),
@@ -76,9 +83,11 @@ class _Softness:
 def _answered(findings: LensFindings, shots: Sequence[SweepShot]) -> QuickFindings:
     uneven = next((one for one in findings.condition if one.subject == "decentring"), None)
     evenness = uneven.verdict if uneven else "can't tell"
+    slightly = evenness == "seen" and _uneven_percent(findings) < _GROSS_PERCENT
+    evenness = "not seen" if slightly else evenness
     softness = _softness(shots)
     return QuickFindings(
-        verdict=_verdict(evenness, softness.verdict),
+        verdict=_verdict(evenness, softness.verdict, slightly=slightly),
         evenness=_evenness_words(uneven),
         softness=softness.words,
         limits=(
@@ -91,12 +100,21 @@ def _answered(findings: LensFindings, shots: Sequence[SweepShot]) -> QuickFindin
     )
 
 
-def _verdict(uneven: str, soft: str) -> str:
+def _uneven_percent(findings: LensFindings) -> float:
+    """Give the largest asymmetry of those that were seen; infinite where nothing tells its size."""
+    evidence = findings.evidence
+    seen = [row.asymmetry_percent for row in evidence.rows if row.seen] if evidence is not None else []
+    return max(seen, default=float("inf"))
+
+
+def _verdict(uneven: str, soft: str, *, slightly: bool) -> str:
     faults = [word for word, said in (("uneven", uneven), ("soft", soft)) if said == "seen"]
     if faults:
         return f"this copy is grossly {' and '.join(faults)}, or the shooting was: repeat before you send it back."
     if "can't tell" in (uneven, soft):
         return "nothing grossly wrong was seen, but these shots can't tell it all."
+    if slightly:
+        return "a little uneven, as many sound lenses are, and not soft: no reason to send this copy back."
     return "neither grossly uneven nor grossly soft: no reason to send this copy back."
 
 
