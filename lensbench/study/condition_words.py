@@ -225,7 +225,7 @@ def split_finding(splits: Sequence[FieldSplit], focus: Bend | None) -> Condition
         subject="astigmatism",
         verdict=verdict,
         evidence=" ".join(parts),
-        caution="Coma, lateral colour and a curved field part them too; every lens has some."
+        caution="Coma and a curved field part them too, and a focus midway between the two planes hides astigmatism."
         if focus is None
         else "Coma and lateral colour part them too; every lens has some.",
         advice=_BRACKET if focus is None and verdict != "not seen" else "",

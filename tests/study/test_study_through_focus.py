@@ -4,7 +4,7 @@ from focus_pupils import bracket, focus_pupils, mtf50, wavefront
 
 from lensbench.study.through_focus import fit_through_focus, focus_q
 
-REPEATS = 8
+REPEATS = 5
 
 
 def test_a_perfect_lens_is_found_where_and_as_sharp_as_it_is():
@@ -37,7 +37,7 @@ def test_aberrated_pupils_are_fitted_without_bias_and_with_true_intervals(shots,
             away = found.best_step - pupil.best_waves
             place.append(away / pupil.width)
             placed.append(abs(away) <= found.quantile * found.best_step_sd)
-    # 0.7 % from the one pupil with a shoulder (4 % low, one of six), and 2.5 standard errors of 48 brackets.
+    # 0.7 % from the one pupil with a shoulder (4 % low, one of six), and 2.5 standard errors of 30 brackets.
     assert abs(np.mean(level)) < 0.014
     # One pupil of the six has a shoulder: its level is 4 % off, and told so by a larger sd. A peak through three to
     # five parameters is no surer than one shot, and the median of |normal| is 0.67 sd.

@@ -1,0 +1,80 @@
+"""Rows of pictures: four described lenses through `lensbench simulate` and `lensbench sweep`, as a user would."""
+
+import csv
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
+
+from condition_shoots import FAULTS, SUBJECTS, described
+
+__all__ = ["picture_rows"]
+
+ASKED = ("decentring", "field curvature", "focus shift", "astigmatism", "lateral colour", "distortion")
+PROGRAM = "from lensbench.cli.main import run; run()"
+REFOCUSED = (
+    "--stops",
+    "2.8,5.6",
+    "--repeats",
+    "3",
+    "--focus-spread-um",
+    "3",
+    "--turned",
+    "camera",
+    "--seed",
+    "5",
+)
+BRACKET = ("--stops", "2.8,5.6", "--repeats", "1", "--focus-steps-um=-54,-36,-18,0,18,36,54", "--seed", "6")
+SCENES = {
+    "sheet A3": ("--paper", "A3", "--tilt", "0.2,-0.3,0.4"),
+    "wall of 13": ("--wall", "13", "--tilt", "-0.2,0.3,0.3"),
+}
+
+
+def lensbench(*words: str) -> None:
+    """Run the command line as a user does."""
+    subprocess.run([sys.executable, "-c", PROGRAM, *words], check=True, capture_output=True)
+
+
+def picture_rows(folder: Path, *, size: str = "1160x1740") -> Iterator[str]:
+    """Shoot, sweep, and give what is said of each lens; what must be seen is marked."""
+    yield f"| lens | chart | {' | '.join(ASKED)} | turned test | right |"
+    yield "|" + "---|" * (len(ASKED) + 4)
+    for scene, words in SCENES.items():
+        for kind in FAULTS:
+            place = folder / scene.replace(" ", "-") / kind
+            yield _row(kind, scene, _swept(kind, place, words, size=size))
+
+
+def _swept(kind: str, place: Path, scene: tuple[str, ...], *, size: str) -> dict:
+    place.mkdir(parents=True)
+    lens = place / "lens.json"
+    lens.write_text(json.dumps(asdict(described(kind))), encoding="utf-8")
+    common = ("--lens", str(lens), "--size", size, *scene)
+    lensbench("simulate", "--out", str(place / "refocused"), *common, *REFOCUSED)
+    lensbench("simulate", "--out", str(place / "bracket"), *common, *BRACKET)
+    table = place / "shots.csv"
+    _joined([place / "refocused" / "shots_table.csv", place / "bracket" / "shots_table.csv"], table)
+    folders = (str(place / "refocused"), str(place / "bracket"))
+    lensbench("sweep", *folders, "--shots", str(table), "--out", str(place / "report"), "--workers", "1")
+    findings = json.loads((place / "report" / "findings.json").read_text(encoding="utf-8"))
+    return findings["lenses"][0]
+
+
+def _joined(tables: list[Path], out: Path) -> None:
+    rows = [row for table in tables for row in csv.reader(table.read_text(encoding="utf-8").splitlines())]
+    with out.open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream).writerows([rows[0], *(row for row in rows if row != rows[0])])
+
+
+def _row(kind: str, scene: str, lens: dict) -> str:
+    told = {one["subject"]: one["verdict"] for one in lens["condition"]}
+    wanted = {SUBJECTS[kind]} if kind in SUBJECTS else set()
+    seen = {subject for subject in ASKED if told[subject] == "seen"}
+    evidence = lens["evidence"]
+    turned = "–" if evidence is None else "stayed" if "goes with lens" in evidence["turned_test"] else "open"
+    right = seen == wanted and (kind == "decentred") == (evidence is not None)
+    cells = [f"**{told[one]}**" if one in wanted else told[one] for one in ASKED]
+    return f"| {kind} | {scene} | {' | '.join(cells)} | {turned} | {'yes' if right else 'NO'} |"
