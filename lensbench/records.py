@@ -4,7 +4,7 @@ Lengths on the sensor are pixels; coordinates and sizes are (row, column), and t
 pixel is (0, 0). A figure that could not be measured is NaN and its edge bears a flag that says why.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from pathlib import Path
 from typing import Final
@@ -16,6 +16,7 @@ from lensbench.flags import Remark
 from lensbench.units import FloatArray
 
 __all__ = [
+    "TABLE_COLUMNS",
     "ZONES",
     "BoolArray",
     "Box",
@@ -29,6 +30,7 @@ __all__ = [
     "RejectedShot",
     "Samples",
     "ShotResult",
+    "TableRow",
     "TargetLight",
     "Tilt",
     "ZoneFigure",
@@ -287,3 +289,25 @@ class RejectedShot:
 
     path: Path
     reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableRow:
+    """One row of a shots table, in the order of its columns; None or empty where a cell is empty.
+
+    An empty `file` stands for a shot that was planned and not taken.
+    """
+
+    file: str = ""
+    lens: str | None = None
+    camera: str | None = None
+    f_number: float | None = None
+    focal_length_mm: float | None = None
+    focus_group: str = ""
+    focus_step: float | None = None
+    condition: str = ""
+    use: bool = True
+
+
+TABLE_COLUMNS: Final = tuple(item.name for item in fields(TableRow))
+"""Of a shots table."""

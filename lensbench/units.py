@@ -11,12 +11,10 @@ import numpy.typing as npt
 __all__ = [
     "FULL_FRAME_DIAGONAL_MM",
     "FloatArray",
-    "cypx_from_lpmm",
     "lpmm_from_cypx",
     "lwph_from_cypx",
     "nominal_f_number",
     "pixel_pitch_um_from_equivalent",
-    "um_from_px",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -35,11 +33,6 @@ def lpmm_from_cypx(frequency_cypx: Quantity, pixel_pitch_um: float) -> Quantity:
     return frequency_cypx * (1000.0 / pixel_pitch_um)
 
 
-def cypx_from_lpmm(frequency_lpmm: Quantity, pixel_pitch_um: float) -> Quantity:
-    """Give cycles per pixel from line pairs per millimetre on the sensor."""
-    return frequency_lpmm * (pixel_pitch_um / 1000.0)
-
-
 def lwph_from_cypx(frequency_cypx: Quantity, picture_height_px: int) -> Quantity:
     """Give line widths per picture height: two line widths a cycle.
 
@@ -47,11 +40,6 @@ def lwph_from_cypx(frequency_cypx: Quantity, picture_height_px: int) -> Quantity
     2000.0
     """
     return frequency_cypx * (2.0 * picture_height_px)
-
-
-def um_from_px(length_px: Quantity, pixel_pitch_um: float) -> Quantity:
-    """Give a length on the sensor in micrometres."""
-    return length_px * pixel_pitch_um
 
 
 def pixel_pitch_um_from_equivalent(

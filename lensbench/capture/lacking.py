@@ -4,8 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from lensbench.capture.table import TableShot
-from lensbench.records import Metadata
+from lensbench.records import Metadata, TableRow
 from lensbench.units import nominal_f_number
 
 __all__ = ["Lack", "PlanBook", "lacking_table"]
@@ -34,11 +33,11 @@ class Lack:
 class PlanBook:
     """The rows of a plan, in the order of shooting, and which file took which."""
 
-    def __init__(self, rows: Sequence[TableShot]) -> None:
+    def __init__(self, rows: Sequence[TableRow]) -> None:
         self._rows = list(rows)
 
     @property
-    def rows(self) -> tuple[TableShot, ...]:
+    def rows(self) -> tuple[TableRow, ...]:
         """The rows as they stand now, with the names of the files that took them."""
         return tuple(self._rows)
 
@@ -112,7 +111,7 @@ def _cell(count: tuple[int, int] | None) -> str:
     return "done" if taken >= wanted else f"{taken} of {wanted}"
 
 
-def _agrees(row: TableShot, metadata: Metadata) -> bool:
+def _agrees(row: TableRow, metadata: Metadata) -> bool:
     stop, length_mm = metadata.f_number, metadata.focal_length_mm
     same_stop = (
         stop is None or row.f_number is None or nominal_f_number(stop) == nominal_f_number(row.f_number)

@@ -4,34 +4,13 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
 
 from lensbench.capture.planning import ShootPlan
 from lensbench.errors import SettingError
+from lensbench.records import TABLE_COLUMNS, TableRow
 
-__all__ = ["TABLE_COLUMNS", "TableShot", "counted_names", "table_shots", "write_table"]
-
-TABLE_COLUMNS: Final = (
-    *("file", "lens", "camera", "f_number", "focal_length_mm"),
-    *("focus_group", "focus_step", "condition", "use"),
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TableShot:
-    """One row; an empty `file` stands for a shot still to be taken."""
-
-    file: str = ""
-    lens: str | None = None
-    camera: str | None = None
-    f_number: float | None = None
-    focal_length_mm: float | None = None
-    focus_group: str = ""
-    focus_step: float | None = None
-    condition: str = ""
-    use: bool = True
+__all__ = ["counted_names", "table_shots", "write_table"]
 
 
 def counted_names(first: str, count: int) -> list[str]:
@@ -54,7 +33,7 @@ def counted_names(first: str, count: int) -> list[str]:
     return [f"{head}{number:0{len(digits)}d}{suffix}" for number in numbers]
 
 
-def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableShot]:
+def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableRow]:
     """Give the rows of a plan.
 
     The steps of a focus bracket bear its group and their step, so that `sweep` fits the peak through them and does not
@@ -67,7 +46,7 @@ def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableShot
     """
     names = list(files) or [""] * len(plan.shots)
     return [
-        TableShot(
+        TableRow(
             file=name,
             lens=plan.lens.name or None,
             camera=plan.camera.name or None,
@@ -81,7 +60,7 @@ def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableShot
     ]
 
 
-def write_table(rows: Iterable[TableShot], path: Path) -> None:
+def write_table(rows: Iterable[TableRow], path: Path) -> None:
     """Write a shots table; a file that is there is replaced as a whole or not at all.
 
     Raises
@@ -102,7 +81,7 @@ def write_table(rows: Iterable[TableShot], path: Path) -> None:
         raise SettingError(f"{path} cannot be written: {error.strerror}") from error
 
 
-def _cells(row: TableShot) -> list[str]:
+def _cells(row: TableRow) -> list[str]:
     cells = []
     for column in TABLE_COLUMNS:
         value = getattr(row, column)

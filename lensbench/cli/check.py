@@ -79,13 +79,10 @@ def check(
 
 
 def _book(plan: Path) -> "PlanBook":
-    from dataclasses import asdict
-
     from lensbench.capture.lacking import PlanBook
-    from lensbench.capture.table import TableShot
     from lensbench.study.shots_table import read_shots_table
 
-    return PlanBook([TableShot(**asdict(row)) for row in read_shots_table(plan)])
+    return PlanBook(read_shots_table(plan))
 
 
 def _once(session: "Session", place: Path, filled: Path | None) -> bool:

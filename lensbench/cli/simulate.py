@@ -245,10 +245,6 @@ def simulate(
         ),
         processing=room.Processing(format=file_format.value, sharpening=sharpen),
     )
-    if len(jobs) > _MOST_JOBS:
-        raise SettingError(
-            f"{len(jobs)} photographs; at most {_MOST_JOBS} are made at once: give fewer settings"
-        )
     made = _made(jobs, out, workers=workers, seed=seed)
     say(f"{out}: {len(jobs)} photographs of {scene.layout.name} through {described.name}{made}.")
 
@@ -257,6 +253,10 @@ def _made(jobs: "list[Job]", out: Path, *, workers: int, seed: int) -> str:
     """Take the photographs, and say what stands beside them."""
     from lensbench.simulate import shoot, write_shots_table
 
+    if len(jobs) > _MOST_JOBS:
+        raise SettingError(
+            f"{len(jobs)} photographs; at most {_MOST_JOBS} are made at once: give fewer settings"
+        )
     with typer.progressbar(length=len(jobs), label="Simulating", file=typer.get_text_stream("stderr")) as bar:
         shoot(jobs, workers=workers, seed=seed, progress=bar.update)
     table = write_shots_table(out, jobs)

@@ -20,7 +20,7 @@ from lensbench.errors import EdgeError
 from lensbench.records import Box
 from lensbench.units import FloatArray
 
-__all__ = ["EdgeLine", "fit_line", "fit_lines", "span_px"]
+__all__ = ["EdgeLine", "fit_lines", "span_px"]
 
 _FEWEST_POINTS: Final = 24
 _NARROWEST_SIGMA_PX: Final = 0.18
@@ -77,20 +77,6 @@ def span_px(box: Box, angle_deg: float) -> tuple[float, float]:
     length = min(box.height / max(cosine, 1e-9), box.width / max(sine, 1e-9))
     area = box.height * box.width
     return float(length), float(area / length / 2.0)
-
-
-def fit_line(points: Points) -> EdgeLine:
-    """Fit the line of one region; see `fit_lines`.
-
-    Raises
-    ------
-    EdgeError
-        No two levels, or no line between them.
-    """
-    line = fit_lines([points])[0]
-    if isinstance(line, EdgeError):
-        raise line
-    return line
 
 
 def fit_lines(regions: Sequence[Points]) -> list[EdgeLine | EdgeError]:

@@ -13,11 +13,11 @@ import numpy as np
 
 from lensbench import photo
 from lensbench.errors import ImageError, SettingError, SweepError
-from lensbench.records import Metadata
+from lensbench.records import Metadata, TableRow
 from lensbench.study.copies import copies_among, photographs_in
 from lensbench.study.findings import PlannedShot, Setting
 from lensbench.study.running import without_path
-from lensbench.study.shots_table import TableRow, read_shots_table
+from lensbench.study.shots_table import read_shots_table
 from lensbench.units import nominal_f_number
 
 __all__ = ["UNKNOWN_CAMERA", "UNKNOWN_LENS", "focal_groups", "gather"]

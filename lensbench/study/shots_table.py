@@ -6,39 +6,20 @@ This is how lenses without electronic contacts are tested. A filled cell overrid
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from lensbench.errors import SettingError, TextFileError
+from lensbench.records import TABLE_COLUMNS, TableRow
 from lensbench.textfiles import read_text, table_in
 
-__all__ = ["COLUMNS", "TableRow", "read_shots_table"]
+__all__ = ["read_shots_table"]
 
-COLUMNS: Final = (
-    *("file", "lens", "camera", "f_number", "focal_length_mm"),
-    *("focus_group", "focus_step", "condition", "use"),
-)
 _YES_NO: Final = {"yes": True, "y": True, "no": False, "n": False, "": True}
 _MOST_ROWS: Final = 100_000
 _F_NUMBERS: Final = (0.5, 128.0)
 _FOCAL_MM: Final = (0.5, 20_000.0)
 """Wider than any lens. Common practice, no source."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TableRow:
-    """What one row of the shots table says; None where a cell is empty."""
-
-    file: str
-    lens: str | None = None
-    camera: str | None = None
-    f_number: float | None = None
-    focal_length_mm: float | None = None
-    focus_group: str = ""
-    focus_step: float | None = None
-    condition: str = ""
-    use: bool = True
 
 
 def read_shots_table(path: Path) -> list[TableRow]:
@@ -75,9 +56,11 @@ def _lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
 
 def _check_columns(path: Path, names: list[str]) -> None:
     if "file" not in names:
-        raise SettingError(f"{path}: no column `file` in the first line; columns: {', '.join(COLUMNS)}")
-    if strange := [name for name in names if name not in COLUMNS]:
-        raise SettingError(f"{path}: no such column: {', '.join(strange)}; columns: {', '.join(COLUMNS)}")
+        raise SettingError(f"{path}: no column `file` in the first line; columns: {', '.join(TABLE_COLUMNS)}")
+    if strange := [name for name in names if name not in TABLE_COLUMNS]:
+        raise SettingError(
+            f"{path}: no such column: {', '.join(strange)}; columns: {', '.join(TABLE_COLUMNS)}"
+        )
 
 
 def _check_twice(path: Path, rows: list[TableRow]) -> None:

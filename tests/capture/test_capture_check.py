@@ -18,13 +18,13 @@ from lensbench.capture.following import Follower, Happening, What, follow
 from lensbench.capture.framing import border_gaps, empty_sides, side_as_held, tilt_as_held
 from lensbench.capture.lacking import PlanBook
 from lensbench.capture.session import Session, without_doubles
-from lensbench.capture.table import TableShot, write_table
+from lensbench.capture.table import write_table
 from lensbench.capture.verdict import judge
 from lensbench.chart.layout import sheet
 from lensbench.cli.main import app
 from lensbench.errors import ImageError, SettingError
 from lensbench.flags import remark
-from lensbench.records import Metadata, RejectedShot, Tilt
+from lensbench.records import Metadata, RejectedShot, TableRow, Tilt
 from lensbench.shot import measure_shot
 from lensbench.study.shots_table import read_shots_table
 
@@ -214,9 +214,7 @@ def test_smaller_matters_do_not_stop_the_show(clean):
 
 
 def rows(*settings):
-    return [
-        TableShot(f_number=f_number, focal_length_mm=35.0, focus_step=step) for f_number, step in settings
-    ]
+    return [TableRow(f_number=f_number, focal_length_mm=35.0, focus_step=step) for f_number, step in settings]
 
 
 def test_the_plan_is_ticked_off_by_settings_or_by_order():
