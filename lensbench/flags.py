@@ -212,6 +212,12 @@ _REGISTRY: Final[tuple[tuple[str, Severity, str, str], ...]] = (
         "shoot each setting three times, focusing anew each time",
     ),
     (
+        "bracket_open",
+        _WARNING,
+        "a focus bracket does not enclose the sharpest focus",
+        "take the bracket again, further to that side or in wider steps; its figure is the least the lens can do",
+    ),
+    (
         "mixed_settings",
         _WARNING,
         "the photographs were not taken alike",

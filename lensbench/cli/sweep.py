@@ -1,8 +1,9 @@
 """`lensbench sweep`: measures a folder of test shots and finds the best settings."""
 
 import os
+from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -11,10 +12,22 @@ from lensbench.cli.reading_options import Encoding, Physical, PitchUm, Workers
 from lensbench.cli.saying import say, say_document
 from lensbench.cli.telling import progress_bar, say_answer, say_passed_over, say_rejected
 
-__all__ = ["sweep"]
+if TYPE_CHECKING:
+    from lensbench.study import Sweep
+
+__all__ = ["TieRule", "sweep"]
 
 INTERRUPTED = 130
 REJECTED = 3
+
+
+class TieRule(StrEnum):
+    """Which of several equally good stops to take."""
+
+    BEST = "best"
+    WIDEST = "widest"
+    MIDDLE = "middle"
+    DEEPEST = "deepest"
 
 
 def sweep(
@@ -48,6 +61,10 @@ def sweep(
             "--print-profile", help="Kept profile of the print (or its file): divided out.", metavar="TEXT"
         ),
     ] = None,
+    tie: Annotated[
+        TieRule,
+        typer.Option("--tie", help="Which of equally good f-stops to take."),
+    ] = TieRule.BEST,
     physical: Physical = False,
     encoding: Encoding = "auto",
     strict: Annotated[
@@ -66,7 +83,6 @@ def sweep(
     from lensbench import study
     from lensbench.capture.profile_store import kept_profile
     from lensbench.report import writing
-    from lensbench.report.blur_words import has_physical
 
     place = out or _beside(folders[0])
     profile = None if print_profile is None else kept_profile(print_profile)
@@ -86,6 +102,7 @@ def sweep(
                 shelf=place / "measured",
                 running=spread,
                 print_profile=profile,
+                tie=study.Tie(tie.value),
             )
     except KeyboardInterrupt:
         say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
@@ -93,8 +110,8 @@ def sweep(
     written = writing.write_sweep(done.findings, done.shots, place)
     say_passed_over(folders)
     say_rejected(done)
-    if physical and not any(has_physical(shot) for shot in done.shots):
-        say("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)
+    if physical:
+        _say_where_not_read(done)
     if as_json:
         from lensbench.report.json_form import findings_as_json
 
@@ -103,6 +120,13 @@ def sweep(
         say_answer(done.findings, written)
     if strict and done.rejected:
         raise typer.Exit(REJECTED)
+
+
+def _say_where_not_read(done: "Sweep") -> None:
+    from lensbench.report.blur_words import has_physical
+
+    if not any(has_physical(shot) for shot in done.shots):
+        say("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)
 
 
 def _beside(folder: Path) -> Path:

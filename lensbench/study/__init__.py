@@ -11,12 +11,14 @@ from lensbench.study.reading import read_sweep
 from lensbench.study.running import Running, run, usual_workers
 from lensbench.study.sifting import sift
 from lensbench.study.sweeping import Measuring, Sweep, sweep
+from lensbench.study.ties import Tie
 
 __all__ = [
     "Measuring",
     "Running",
     "Shelf",
     "Sweep",
+    "Tie",
     "compare",
     "find",
     "gather",

@@ -30,6 +30,7 @@ __all__ = [
     "PlannedShot",
     "QuickFindings",
     "Setting",
+    "SharpEnough",
     "SmoothCurve",
     "SweepFindings",
     "SweepShot",
@@ -156,6 +157,17 @@ class SmoothCurve:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SharpEnough:
+    """The run of stops around the best one that keep a share of its MTF50, as far as stops were tested."""
+
+    level_percent: float
+    surely: tuple[float, ...]
+    """f-numbers that keep it at 95 % confidence, all of them together; empty where the spread is not known."""
+    probably: tuple[float, ...]
+    """f-numbers whose estimate keeps it: more likely than not. Holds those of `surely`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BestSetting:
     """The setting of lowest expected loss, with all that can't be told from it."""
 
@@ -173,6 +185,12 @@ class BestSetting:
     """No winner is claimed: one shot a setting, or focal lengths at different magnifications."""
     caution: str
     """Why it is provisional or what it holds for; empty when nothing is to be said."""
+    take: Setting | None = None
+    """Which of the tied settings the tie rule names, at the best one's focal length."""
+    take_rule: str = "best"
+    """best, widest, middle, deepest."""
+    sharp_enough: tuple[SharpEnough, ...] = ()
+    """At 95, 90 and 80 % of the best; empty where several focal lengths compete."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,6 +222,9 @@ class FocalLengthFindings:
     magnification: float = float("nan")
     """Median of the shots."""
     shots: int = 0
+    best_by_purpose: dict[str, BestSetting] = field(default_factory=dict)
+    """By what the picture is for: `purposes.PURPOSES`."""
+    holds_for: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,6 +275,13 @@ class LensFindings:
     remarks: tuple[Remark, ...] = ()
     quick: QuickFindings | None = None
     """Of a ten-minute test; `best` is None then."""
+    best_by_purpose: dict[str, BestSetting] = field(default_factory=dict)
+    purposes: dict[str, str] = field(default_factory=dict)
+    """Purpose -> what counts how much, in words."""
+    zoom_at_own_best: BestSetting | None = None
+    """Focal lengths against each other, each at its own best stop; None for a single one."""
+    zoom_at_equal_stop: tuple[BestSetting, ...] = ()
+    """The same at each stop that was tested at two or more focal lengths."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

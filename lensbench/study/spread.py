@@ -84,6 +84,11 @@ class Spread:
         """Whether the pictures told it."""
         return self.source != "assumed"
 
+    @property
+    def repeated(self) -> bool:
+        """Whether shots that were repeated, or focus brackets, told it: else nothing is sure."""
+        return self.source in {REPEATS, BRACKETS}
+
     def middles(self, series: ZoneSeries) -> FloatArray:
         """Give the middle of the shots at each stop, log MTF50, shape (stops,).
 

@@ -14,6 +14,7 @@ from lensbench.study.gather import gather
 from lensbench.study.keeping import Shelf
 from lensbench.study.running import Running, Task, run
 from lensbench.study.sifting import sift
+from lensbench.study.ties import Tie
 
 __all__ = ["Measuring", "Sweep", "sweep"]
 
@@ -74,6 +75,7 @@ def sweep(
     shelf: Path | None = None,
     running: Running | None = None,
     print_profile: PrintProfile | None = None,
+    tie: Tie = Tie.BEST,
 ) -> Sweep:
     """Measure the test shots in some folders and find the best settings.
 
@@ -91,6 +93,8 @@ def sweep(
         How the work is spread; over all processors by default.
     print_profile : PrintProfile, optional
         Of the print that was photographed; it is divided out of every shot.
+    tie : Tie, optional
+        Which of several equally good stops the answer names as the one to take.
 
     Raises
     ------
@@ -121,4 +125,4 @@ def sweep(
         raise SweepError(
             f"none of {len(shots)} photographs could be measured; {first.planned.path.name}: {reason}"
         )
-    return Sweep(findings=find(shots, method=measuring.method), shots=tuple(shots))
+    return Sweep(findings=find(shots, method=measuring.method, tie=tie), shots=tuple(shots))

@@ -2,9 +2,10 @@ import numpy as np
 import pytest
 from pupil_shoots import pupil_lenses, shoot
 
-from lensbench.study.best import best_setting, candidates, cannot_be_told_from_best
+from lensbench.study.best import Question, best_setting, cannot_be_told_from_best
 from lensbench.study.curves import Spread, ZoneSeries, fit_curve, shot_spread
 from lensbench.study.findings import Setting
+from lensbench.study.rivals import rivals
 
 INFINITE = float("inf")
 
@@ -55,9 +56,14 @@ def one_curve(values, *, focal_mm=50.0, stops=(2.8, 4.0, 5.6, 8.0, 11.0), sd=0.0
     return names, series, fit_curve(series, shot_spread([series]), pixel_pitch_um=4.0)
 
 
+def decided(curves, **asked):
+    spread = shot_spread([series for _, series, _ in curves])
+    return best_setting(rivals(curves, spread), spread, Question(place="frame", **asked))
+
+
 def test_indifferent_settings_are_tied_however_exact_the_figures():
     curve = one_curve((0.20, 0.294, 0.30, 0.27, 0.22), sd=0.0005)
-    best = best_setting(candidates([curve], shot_spread([curve[1]])), shot_spread([curve[1]]), zone="frame")
+    best = decided([curve])
     assert best.f_number == 5.6
     assert [setting.f_number for setting in best.tied] == [4.0, 5.6]
     assert not best.at_border
@@ -65,7 +71,7 @@ def test_indifferent_settings_are_tied_however_exact_the_figures():
 
 def test_winner_at_the_border_is_said_to_be_the_best_tested():
     curve = one_curve((0.34, 0.32, 0.28, 0.22, 0.17))
-    best = best_setting(candidates([curve], shot_spread([curve[1]])), shot_spread([curve[1]]), zone="inner")
+    best = decided([curve])
     assert best.f_number == 2.8
     assert best.at_border
 
@@ -75,11 +81,7 @@ def test_focal_lengths_compete_together():
         one_curve((0.20, 0.28, 0.30, 0.27, 0.22), focal_mm=24.0),
         one_curve((0.15, 0.20, 0.22, 0.21, 0.18), focal_mm=70.0),
     )
-    best = best_setting(
-        candidates([wide, long], shot_spread([wide[1], long[1]])),
-        shot_spread([wide[1], long[1]]),
-        zone="frame",
-    )
+    best = decided([wide, long])
     assert best.focal_length_mm == 24.0
     assert {setting.focal_length_mm for setting in best.tied} == {24.0}
 
@@ -87,6 +89,6 @@ def test_focal_lengths_compete_together():
 def test_assumed_spread_gives_no_interval():
     curve = one_curve((0.20, 0.28, 0.30, 0.27, 0.22))
     assumed = Spread(sd=0.03, freedom=float("inf"), source="assumed")
-    assert np.isnan(
-        best_setting(candidates([curve], shot_spread([curve[1]])), assumed, zone="frame").ci95_cypx
-    ).all()
+    best = best_setting(rivals([curve], assumed), assumed, Question(place="frame"))
+    assert np.isnan(best.ci95_cypx).all()
+    assert all(not one.surely and one.probably for one in best.sharp_enough)
