@@ -79,6 +79,8 @@ def _cell(choice: StopChoice, comparison: CompareFindings) -> str:
         return f"{names[0]}\nthe only one photographed"
     everybody = len(names) == len(choice.photographed)
     seen = _SEEN.get(choice.seen, "") if comparison.looked_at else ""
+    if len(names) > 1 and choice.seen == "can't tell":
+        seen = choice.seen
     return "\n".join(filter(None, (_named(names, everybody=everybody), seen)))
 
 

@@ -45,7 +45,8 @@ class CompareRow:
     visible_from_percent: float = float("nan")
     """Difference of MTF50 that is just seen here; NaN where even the double would not be seen."""
     seen: str = "can't tell"
-    """Which one looks sharper: first, second, none (no difference one could see), can't tell."""
+    """Which one looks sharper: first, second, none (no difference one could see), can't tell; empty where the way of
+    looking is not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

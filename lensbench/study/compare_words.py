@@ -184,8 +184,13 @@ def _runs(places: Sequence[int], stops: Sequence[float]) -> str:
     return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
+_COULD_SEE: Final = ", and one could see it"
+
+
 def _who(row: CompareRow, labels: Labels) -> str:
-    seen = {"none": ", no difference you could see", "can't tell": ""}.get(row.seen, ", and one could see it")
+    seen = {"none": ", no difference you could see", "first": _COULD_SEE, "second": _COULD_SEE}.get(
+        row.seen, ""
+    )
     match row.verdict:
         case "first":
             return f"{labels[0]} leads by {_lead_percent(row):.0f} %{seen}"

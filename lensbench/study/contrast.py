@@ -117,7 +117,7 @@ def compared(
         difference_jnd=between[0],
         ci95_jnd=(between[1], between[2]),
         visible_from_percent=100.0 * sight.just_seen() if sight else _NAN,
-        seen=_seen(between[1], between[2]),
+        seen=_seen(between[1], between[2]) if sight else "",
     )
 
 
