@@ -242,7 +242,7 @@ def _standing(shot: "ShotResult") -> str:
     if isfinite(chart.framing_percent):
         parts.append(f"targets cover {chart.framing_percent:.0f} % of the picture")
     if isfinite(chart.outermost_light_percent):
-        stops = log2(chart.outermost_light_percent / 100.0)
+        stops = round(log2(chart.outermost_light_percent / 100.0), 1) + 0.0  # no -0.0
         parts.append(
             f"light at {chart.outermost_height:.2f} of the way to the corner "
             f"{chart.outermost_light_percent:.0f} % of the centre's ({stops:+.1f} stops)"

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from lensbench.flags import FLAGS, Remark, Severity
 from lensbench.records import ZONES, RejectedShot, ShotResult
+from lensbench.report.beside import beside_grid
 from lensbench.report.blur_words import lens_blur_sentence
 from lensbench.report.clean import photo_labels
 from lensbench.report.curves import scale_of_lens, sharpness_panels, zoom_panel
@@ -38,6 +39,8 @@ class LensContent:
     fields: tuple[FieldMap, ...]
     response: Panel | None
     condition: Grid | None
+    beside: Grid | None
+    """Distortion, fall of light, framing."""
     evidence: EvidenceContent | None
     """For somebody who may want to return or repair the lens."""
     rejected: Grid | None
@@ -88,6 +91,7 @@ def _lens_content(lens: LensFindings, shots: list[SweepShot], *, key: str, metho
         fields=tuple(field_maps(lens, shots, key=key)),
         response=response_panel(lens, shots, key=key),
         condition=_condition_grid(lens),
+        beside=beside_grid(lens, shots),
         evidence=evidence_content(lens, shots, key=key),
         rejected=_rejected_grid(rejected, caption="Photographs that were not used"),
         remarks=_remarks_grid(lens, shots),

@@ -173,6 +173,7 @@ def _lens_story(lens: LensContent, pictures: Mapping[str, bytes]) -> list[Flowab
     story.append(text(f"{lens.summary.caption}, {units}.", "about"))
     story += [text("Plots", "section"), *plots_story((*lens.panels, *lens.fields), pictures)]
     story += grid_story("State of the lens", lens.condition)
+    story += grid_story("Distortion and light", lens.beside)
     story += grid_story("Photographs that were not used", lens.rejected)
     story += grid_story("Remarks on quality", lens.remarks)
     method = [text(f"{number}. {sentence}", "body") for number, sentence in enumerate(lens.method, start=1)]
