@@ -14,7 +14,7 @@ from lensbench.study.best import Question, best_setting
 from lensbench.study.cautions import few_shots, remarks, unequal_magnification
 from lensbench.study.condition import lens_condition
 from lensbench.study.curve_points import PlaceCurves, curve_points, place_curves, smooth_curve, zone_at
-from lensbench.study.curves import Spread, ZoneSeries, bracket_spread, scatter_spread, shot_spread
+from lensbench.study.curves import Spread, ZoneSeries
 from lensbench.study.findings import (
     BestSetting,
     FocalLengthFindings,
@@ -26,6 +26,7 @@ from lensbench.study.purposes import FRAME, PLACES, PURPOSES, weights_in_words
 from lensbench.study.quick import with_quick_answer
 from lensbench.study.rivals import rivals
 from lensbench.study.series import FocalShots, by_focal_length, zone_series
+from lensbench.study.spread import spread_of
 from lensbench.study.ties import Tie
 from lensbench.study.zoom import at_equal_stop, at_own_best
 
@@ -75,7 +76,7 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) 
     focals = by_focal_length(shots)
     pitch_um = focals[0].pixel_pitch_um
     series = {place: [zone_series(focal, place) for focal in focals] for place in PLACES}
-    spreads = {place: _spread([one for one in series[place] if one], pitch_um) for place in PLACES}
+    spreads = {place: spread_of([one for one in series[place] if one], pitch_um) for place in PLACES}
     curves = [place_curves(focal, spreads) for focal in focals]
     best = _best_over_all(focals, curves, spreads, tie)
     first = focals[0].members[0].result
@@ -111,10 +112,6 @@ def _typical_sd_percent(spread: Spread, series: Sequence[ZoneSeries]) -> float:
         return float("nan")
     variance = np.concatenate([spread.variance_of_means(one) * one.shots for one in series])
     return float(100.0 * np.sqrt(np.mean(variance)))
-
-
-def _spread(series: Sequence[ZoneSeries], pitch_um: float | None) -> Spread:
-    return shot_spread(series) or bracket_spread(series) or scatter_spread(series, pitch_um)
 
 
 def _of_zones(best: Mapping[str, BestSetting]) -> dict[str, BestSetting]:

@@ -162,7 +162,7 @@ class SharpEnough:
 
     level_percent: float
     surely: tuple[float, ...]
-    """f-numbers that keep it at 95 % confidence, all of them together; empty where the spread is not known."""
+    """f-numbers that keep it at 95 % confidence, all of them together; empty without repeats or focus brackets."""
     probably: tuple[float, ...]
     """f-numbers whose estimate keeps it: more likely than not. Holds those of `surely`."""
 

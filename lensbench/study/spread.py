@@ -24,6 +24,7 @@ __all__ = [
     "bracket_spread",
     "scatter_spread",
     "shot_spread",
+    "spread_of",
 ]
 
 REPEATS: Final = "repeats"
@@ -114,6 +115,11 @@ class Spread:
     def quantile(self) -> float:
         """Student's factor of a two-sided 95 % interval."""
         return float(stats.t.ppf(0.975, self.freedom)) if np.isfinite(self.freedom) else 1.96
+
+
+def spread_of(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -> Spread:
+    """Give the spread by the best that the shots of one zone, at all focal lengths, can tell."""
+    return shot_spread(series) or bracket_spread(series) or scatter_spread(series, pixel_pitch_um)
 
 
 def shot_spread(series: Sequence[ZoneSeries]) -> Spread | None:

@@ -1,0 +1,213 @@
+"""Print the table of decisions: how often the best stop is in the set, and how true intervals and values are.
+
+    python tests/benchmarks/decision.py [--shoots 1000] [--workers 2] [--out docs/decision.md]
+
+Shoots of figures, not pictures. The lenses are pupils with aberrations, worked out by exact overlap integrals, so the
+truth knows nothing of the model that is fitted. No test run collects this: it takes ten minutes on two cores.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT / "tests" / "study"))
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ[_name] = "1"
+
+# ruff: noqa: E402
+import numpy as np
+from decision_words import page, row
+from pupil_shoots import ALL_THIRDS, FULL, flat_lenses, sharp_lenses, zooms
+
+from lensbench.study.best import Question, best_setting, cannot_be_told_from_best
+from lensbench.study.curves import ZoneSeries, fit_curve
+from lensbench.study.findings import INDIFFERENCE, Setting
+from lensbench.study.misfocus import SeriesShots, misfocused
+from lensbench.study.rivals import distances_from_best, rivals
+from lensbench.study.spread import spread_of
+
+SEED = 5
+LENSES = 150
+Shots = list[np.ndarray]
+"""Log MTF50 of the shots at each stop of one focal length."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """One kind of shoot."""
+
+    name: str
+    lenses: str = "usual"
+    sd: float = 0.02
+    shots: int = 3
+    misfocused: bool = False
+    focus_strays: bool = False
+
+
+CASES = (
+    Case(name="1 shot, 2 %", shots=1),
+    Case(name="2 shots, 2 %", shots=2),
+    Case(name="3 shots, 2 %"),
+    Case(name="5 shots, 2 %", shots=5),
+    Case(name="3 shots, 1 %", sd=0.01),
+    Case(name="3 shots, 4 %", sd=0.04),
+    Case(name="1 shot, 4 %", shots=1, sd=0.04),
+    Case(name="peaked curves", lenses="peaked"),
+    Case(name="flat curves", lenses="flat"),
+    Case(name="flat curves, 1 shot", lenses="flat", shots=1),
+    Case(name="third stops", lenses="thirds"),
+    Case(name="third stops, flat", lenses="flat thirds"),
+    Case(name="a zoom, three positions", lenses="zoom"),
+    Case(name="a shot out of focus", misfocused=True),
+    Case(name="focus strays wide open", focus_strays=True),
+)
+
+
+def lenses_by_kind(random: np.random.Generator) -> dict[str, list[list]]:
+    """Work out the lenses, each a list of its focal lengths."""
+    usual, flat = sharp_lenses(random, FULL, 2 * LENSES), flat_lenses(random, FULL, LENSES)
+    kinds = {
+        "usual": usual,
+        "peaked": [one for one in usual if _near(one) == 1],
+        "flat": [one for one in flat if _near(one) >= 2],
+        "thirds": sharp_lenses(random, ALL_THIRDS, LENSES // 2),
+        "flat thirds": flat_lenses(random, ALL_THIRDS, LENSES // 2),
+    }
+    return {kind: [[one] for one in lenses] for kind, lenses in kinds.items()} | {
+        "zoom": zooms(random, LENSES // 2)
+    }
+
+
+def _near(lens: object) -> int:
+    values = lens.log_mtf50
+    return int(np.sum(values >= values.max() + np.log1p(-INDIFFERENCE)))
+
+
+def photographed(lens: object, case: Case, random: np.random.Generator) -> Shots:
+    """Draw the shots of one focal length: even noise, or focus errors that soften wide stops most."""
+    load = (np.exp(lens.log_mtf50) / lens.stops) ** 2
+    load /= load.max()
+    shots = []
+    for value, weight in zip(lens.log_mtf50, load, strict=True):
+        strayed = case.sd * random.normal(size=case.shots)
+        if case.focus_strays:
+            strayed = 0.5 * strayed - 2.0 * case.sd * weight * random.normal(size=case.shots) ** 2
+        shots.append(value + strayed)
+    return shots
+
+
+def spoil_one(shoot: Sequence[Shots], random: np.random.Generator) -> None:
+    """Put one shot out of focus: softer by 10 to 50 %."""
+    shots = shoot[random.integers(len(shoot))]
+    stop = random.integers(len(shots))
+    shots[stop][random.integers(len(shots[stop]))] += np.log1p(-random.uniform(0.1, 0.5))
+
+
+def sifted(stops: np.ndarray, shots: Shots, pitch_um: float) -> ZoneSeries:
+    """Leave out the shots that the study recognises as out of focus."""
+    f_number = np.repeat(stops, [len(values) for values in shots])
+    series = SeriesShots(f_number=f_number, log_zones=np.concatenate(shots)[:, None])
+    bad = misfocused(series, pixel_pitch_um=pitch_um)
+    good = np.setdiff1d(np.arange(len(f_number)), list(bad))
+    kept = [series.log_zones[good, 0][f_number[good] == stop] for stop in stops]
+    seen = [place for place, values in enumerate(kept) if len(values)]
+    return ZoneSeries(f_number=stops[seen], log_shots=tuple(kept[place] for place in seen))
+
+
+def outcome(lens: list, case: Case, random: np.random.Generator) -> dict[str, float]:
+    """Take one shoot, decide, and hold the decision against the truth."""
+    shoot = [photographed(one, case, random) for one in lens]
+    if case.misfocused:
+        spoil_one(shoot, random)
+    series = [
+        sifted(one.stops, shots, one.pitch_um)
+        if case.misfocused
+        else ZoneSeries(f_number=one.stops, log_shots=tuple(shots))
+        for one, shots in zip(lens, shoot, strict=True)
+    ]
+    spread = spread_of(series, lens[0].pitch_um)
+    curves = [
+        (
+            tuple(Setting(focal_length_mm=float(place), f_number=float(stop)) for stop in one.f_number),
+            one,
+            fit_curve(one, spread, pixel_pitch_um=lens[place].pitch_um),
+        )
+        for place, one in enumerate(series)
+    ]
+    these = rivals(curves, spread)
+    best = best_setting(these, spread, Question(place="frame"))
+    truth = np.concatenate(
+        [lens[place].log_mtf50[np.isin(lens[place].stops, one.f_number)] for place, one in enumerate(series)]
+    )
+    told = distances_from_best(these).high >= 0.0
+    told[these.best] = True
+    means = np.concatenate([one.means for one in series])
+    exact = cannot_be_told_from_best(
+        means, case.sd**2 / np.concatenate([one.shots for one in series]), float("inf")
+    )
+    return {
+        "inside": these.settings[int(np.argmax(truth))] in best.tied,
+        "told": float(told.sum()),
+        "exact": float(exact.sum()),
+        "tied": float(len(best.tied)),
+        "exact_tied": float((exact | (means >= means.max() + np.log1p(-INDIFFERENCE))).sum()),
+        "covered": float(np.mean(np.abs(these.estimate - truth) <= spread.quantile * these.sd)),
+        "value_covered": float(
+            best.ci95_cypx[0] <= np.exp(truth[these.best]) <= best.ci95_cypx[1] if spread.known else np.nan
+        ),
+        "loss": float(-np.expm1(truth[these.best] - truth.max())),
+        "bias": float(np.log(best.mtf50_cypx) - truth[these.best]),
+        **_enough(best, these.settings, truth),
+    }
+
+
+def _enough(best: object, settings: Sequence[Setting], truth: np.ndarray) -> dict[str, float]:
+    """Hold «surely» and «probably» sharp enough against the truth; NaN where nothing was claimed."""
+    inside = {one.f_number: value - truth.max() for one, value in zip(settings, truth, strict=True)}
+
+    def right(stops: Sequence[float], percent: float, whole: Callable) -> float:
+        return float(whole([inside[stop] >= np.log(percent / 100.0) for stop in stops])) if stops else np.nan
+
+    sure = [right(one.surely, one.level_percent, all) for one in best.sharp_enough]
+    likely = [right(one.probably, one.level_percent, np.mean) for one in best.sharp_enough]
+    return {"sure": _mean(sure), "likely": _mean(likely)}
+
+
+def _mean(values: Sequence[float]) -> float:
+    known = [value for value in values if not np.isnan(value)]
+    return float(np.mean(known)) if known else np.nan
+
+
+def run_case(case: Case, pool: list[list], shoots: int) -> str:
+    """Take the shoots of one case and give its row."""
+    random = np.random.default_rng([SEED, CASES.index(case)])
+    found = [outcome(pool[random.integers(len(pool))], case, random) for _ in range(shoots)]
+    return row(case.name, {name: _mean([one[name] for one in found]) for name in found[0]})
+
+
+def main() -> None:
+    """Run every case and write the page."""
+    asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    asked.add_argument("--shoots", type=int, default=1000)
+    asked.add_argument("--workers", type=int, default=2)
+    asked.add_argument("--out", type=Path)
+    options = asked.parse_args()
+    kinds = lenses_by_kind(np.random.default_rng(SEED))
+    with ProcessPoolExecutor(options.workers, mp_context=get_context("spawn")) as workers:
+        running = [workers.submit(run_case, case, kinds[case.lenses], options.shoots) for case in CASES]
+        rows = []
+        for one in running:
+            rows.append(one.result())
+            print(rows[-1], flush=True)
+    if options.out:
+        options.out.write_text(page(rows, shoots=options.shoots), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
