@@ -111,14 +111,18 @@ def tilt_finding(results: Sequence[ShotResult]) -> ConditionFinding:
         subject="tilt",
         verdict=verdict,
         evidence=(
-            f"Yaw {yaw}, pitch {pitch}: at f/{widest:.2g} that costs the sides {100 * loss:.1f} % of MTF50 where the "
-            f"middle is in focus, {100 * at_most:.1f} % at most."
+            f"Yaw {yaw}, pitch {pitch}: at f/{widest:.2g} that costs the sides {_share(loss)} of MTF50 where the "
+            f"middle is in focus, {_share(at_most)} at most."
         ),
         caution="It is how the camera stood, not the lens; it is taken into account before decentring is judged.",
         advice="Turn the camera square to the chart: a mirror held flat on it shows the lens its own image."
         if verdict != "not seen"
         else "",
     )
+
+
+def _share(loss: float) -> str:
+    return f"{100 * loss:.0f} %" if loss >= 0.01 else "less than 1 %"
 
 
 def _median_angle(results: Sequence[ShotResult], name: str) -> str:

@@ -7,7 +7,7 @@ import pytest
 from pupil_fields import COLS, ROWS, FieldLens, Shooting, places, shoot, shot
 
 from lensbench.chart.layout import sheet
-from lensbench.records import Tilt
+from lensbench.shot.geometry import camera_pose
 from lensbench.simulate import Camera, Pose, Scene, ZoomPosition, prime
 from lensbench.study.condition import lens_condition
 from lensbench.study.condition_field import field_shape, side_of, softer_azimuth_deg
@@ -92,6 +92,13 @@ def test_the_fit_of_a_field_gives_back_a_slope_it_was_given():
     assert side_of(153.4) == "upper left"
 
 
+def homography(view):
+    """The simulator's view as (row_mm, col_mm, 1) -> (row_px, col_px, 1)."""
+    swap = np.array([[0.0, 1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+    shift = np.array([[1.0, 0.0, view.center_px[0]], [0.0, 1.0, view.center_px[1]], [0.0, 0.0, 1.0]])
+    return shift @ swap @ view.to_picture @ swap
+
+
 @pytest.mark.parametrize("roll_deg", [0.0, 20.0, 180.0, -160.0])
 def test_the_focus_slope_of_a_tilt_is_that_of_the_simulator(roll_deg):
     """The simulator's depth of the chart behind points of the picture, by its own camera axes; 2 %: perspective."""
@@ -105,9 +112,9 @@ def test_the_focus_slope_of_a_tilt_is_that_of_the_simulator(roll_deg):
         for toward in ((0.0, 1.0), (1.0, 0.0))
     ]
     expected = 1000.0 * np.array(depth) * view.magnification**2 / 0.2
-    # As the house tells tilts (docs/glossary): half a turn of the camera turns the signs of yaw and pitch.
-    over = -1.0 if abs(roll_deg) > 90.0 else 1.0
-    tilt = Tilt(yaw_deg=1.2 * over, pitch_deg=0.7 * over, roll_deg=roll_deg)
+    tilt = camera_pose(
+        homography(view), (ROWS, COLS), focal_length_mm=50.0, pixel_pitch_um=camera.pitch_um
+    ).tilt
     one = shot(EVEN, 2.8, np.random.default_rng(0), how=STILL).result
     slope = focus_slope(replace(one, tilt=tilt, magnification=view.magnification))
     assert slope.um == pytest.approx(expected, rel=0.02, abs=0.02 * float(np.abs(expected).max()))
