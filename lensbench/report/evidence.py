@@ -127,6 +127,6 @@ def _interval(row: EvidenceRow) -> str:
 
 def _where(row: EvidenceRow) -> str:
     return (
-        f"softer at the {row.softer_side} of the picture as stored (azimuth {row.softer_azimuth_deg:.0f} degrees, "
+        f"softer at the {row.softer_side} of the picture as stored (azimuth {round(row.softer_azimuth_deg)} degrees, "
         "counter-clockwise from the right)"
     )
