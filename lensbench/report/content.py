@@ -7,6 +7,7 @@ from lensbench.flags import FLAGS, Remark, Severity
 from lensbench.records import ZONES, RejectedShot, ShotResult
 from lensbench.report.beside import beside_grid
 from lensbench.report.blur_words import lens_blur_sentence
+from lensbench.report.choices import purposes_grid, zoom_stops_grid
 from lensbench.report.clean import photo_labels
 from lensbench.report.curves import scale_of_lens, sharpness_panels, zoom_panel
 from lensbench.report.evidence import EvidenceContent, evidence_content
@@ -34,6 +35,10 @@ class LensContent:
     counted: str
     """How many photographs it rests on."""
     summary: Grid
+    purposes: Grid | None
+    """What to set for which picture."""
+    zoom_stops: Grid | None
+    """Which zoom position at which stop."""
     zoom: Panel | None
     stops: tuple[Panel, ...]
     fields: tuple[FieldMap, ...]
@@ -86,6 +91,8 @@ def _lens_content(lens: LensFindings, shots: list[SweepShot], *, key: str, metho
         limited=bool(lens.holds_for),
         counted=f"{lens.shots} photographs, {len(rejected)} not used",
         summary=_summary(lens),
+        purposes=purposes_grid(lens),
+        zoom_stops=zoom_stops_grid(lens),
         zoom=zoom_panel(lens, key=key),
         stops=tuple(sharpness_panels(lens, key=key)),
         fields=tuple(field_maps(lens, shots, key=key)),

@@ -168,6 +168,9 @@ def _lens_story(lens: LensContent, pictures: Mapping[str, bytes]) -> list[Flowab
     for number, sentence in enumerate(rest, start=1):
         story.append(text(sentence, "body" if lens.limited and number == len(rest) else "lead"))
     story += [text(f"{lens.title}; {lens.counted}.", "about"), Spacer(0, 2 * mm)]
+    for title, grid in (("What to set", lens.purposes), ("Zoom positions", lens.zoom_stops)):
+        story += grid_story(title, grid)
+        story += [] if grid is None else [text(grid.caption, "about")]
     story += grid_story("By focal length and zone", lens.summary)
     units = "then line pairs/mm and line widths per picture height, where known"
     story.append(text(f"{lens.summary.caption}, {units}.", "about"))

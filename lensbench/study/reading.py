@@ -12,8 +12,9 @@ import numpy as np
 from lensbench.errors import SweepError, TextFileError
 from lensbench.records import ZONES
 from lensbench.study.findings import SHOTS_COLUMNS, Setting
+from lensbench.study.reading_purposes import PurposeRead, purposes_of
 from lensbench.study.settling import settled
-from lensbench.textfiles import read_json, read_text, table_in
+from lensbench.textfiles import number_in, read_json, read_text, table_in
 from lensbench.units import FloatArray
 
 __all__ = ["BestRead", "SweepLens", "read_sweep", "unreadable"]
@@ -56,6 +57,8 @@ class SweepLens:
     rows: tuple[Mapping[str, str], ...] = ()
     """The rows of shots.csv of the photographs that count, one cell for each of `SHOTS_COLUMNS`; of a focus bracket
     one row, with the fitted peak's figures."""
+    purposes: tuple[PurposeRead, ...] = ()
+    """What serves which picture, by focal length; empty in sweeps of older versions."""
 
 
 def read_sweep(folder: Path) -> list[SweepLens]:
@@ -72,10 +75,10 @@ def read_sweep(folder: Path) -> list[SweepLens]:
     for row in rows:
         if row["used"] == "yes":
             by_lens[_name(row["lens"]), _name(row["camera"])].append(row)
-    best = {(str(one.get("lens")), str(one.get("camera"))): one.get("best") for one in findings}
+    found = {(str(one.get("lens")), str(one.get("camera"))): one for one in findings}
     if not by_lens:
         raise SweepError(f"{folder}: its sweep holds no shot that counts")
-    return [_lens(folder, name, group, best.get(name)) for name, group in by_lens.items()]
+    return [_lens(folder, name, group, found.get(name, {})) for name, group in by_lens.items()]
 
 
 def _findings(path: Path) -> list[dict[str, Any]]:
@@ -103,12 +106,15 @@ def unreadable(path: Path, error: TextFileError) -> SweepError:
     return SweepError(f"{path}: {error}; give a folder that `lensbench sweep` wrote, or run the sweep again")
 
 
-def _lens(folder: Path, name: tuple[str, str], rows: Sequence[Mapping[str, str]], best: object) -> SweepLens:
-    pitches = [pitch for row in rows if (pitch := _number(row["pixel_pitch_um"])) > 0.0]
+def _lens(
+    folder: Path, name: tuple[str, str], rows: Sequence[Mapping[str, str]], found: dict[str, Any]
+) -> SweepLens:
+    pitches = [pitch for row in rows if (pitch := number_in(row["pixel_pitch_um"], "pixel_pitch_um")) > 0.0]
     heights = [
         min(rows_px, cols_px)
         for row in rows
-        if (rows_px := _number(row["rows_px"])) > 0.0 and (cols_px := _number(row["cols_px"])) > 0.0
+        if (rows_px := number_in(row["rows_px"], "rows_px")) > 0.0
+        and (cols_px := number_in(row["cols_px"], "cols_px")) > 0.0
     ]
     photographs, rows = len(rows), settled(rows)
     return SweepLens(
@@ -117,7 +123,8 @@ def _lens(folder: Path, name: tuple[str, str], rows: Sequence[Mapping[str, str]]
         camera=name[1],
         shots=_shots(rows),
         photographs=photographs,
-        best=_best(best),
+        best=_best(found.get("best")),
+        purposes=purposes_of(found),
         pixel_pitch_um=float(np.median(pitches)) if pitches else None,
         picture_height_px=int(np.median(heights)) if heights else None,
         sensor_data=all(row["sensor_data"] in {"yes", "True", "true", "1"} for row in rows),
@@ -131,13 +138,13 @@ def _shots(rows: Sequence[Mapping[str, str]]) -> dict[tuple[str, Setting], Float
     found: dict[tuple[str, Setting], dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     names: dict[float, float] = {}
     for number, row in enumerate(rows):
-        focal = _number(row["focal_length_mm"])
+        focal = number_in(row["focal_length_mm"], "focal_length_mm")
         setting = Setting(
             focal_length_mm=names.setdefault(focal, focal) if math.isfinite(focal) else math.nan,
-            f_number=_number(row["f_number"]),
+            f_number=number_in(row["f_number"], "f_number"),
         )
         for zone in ZONES:
-            if (figure := _number(row[f"{zone}_mtf50_cypx"])) > 0.0:
+            if (figure := number_in(row[f"{zone}_mtf50_cypx"], "mtf50_cypx")) > 0.0:
                 group = row["focus_group"] or f" {number}"
                 found[zone, setting][group].append(math.log(figure))
     return {key: np.array([np.mean(values) for values in groups.values()]) for key, groups in found.items()}
@@ -146,8 +153,8 @@ def _shots(rows: Sequence[Mapping[str, str]]) -> dict[tuple[str, Setting], Float
 def _magnification(rows: Sequence[Mapping[str, str]]) -> dict[float, float]:
     sizes: dict[float, list[float]] = defaultdict(list)
     for row in rows:
-        if (size := _number(row["magnification"])) > 0.0:
-            sizes[_number(row["focal_length_mm"])].append(size)
+        if (size := number_in(row["magnification"], "magnification")) > 0.0:
+            sizes[number_in(row["focal_length_mm"], "focal_length_mm")].append(size)
     return {focal: float(np.median(values)) for focal, values in sizes.items()}
 
 
@@ -156,26 +163,15 @@ def _best(best: object) -> BestRead | None:
         return None
     ends = best.get("ci95_cypx")
     low, high = ends if isinstance(ends, list) and len(ends) == 2 else (None, None)
-    figure = _value(best.get("mtf50_cypx"))
+    figure = number_in(best.get("mtf50_cypx"), "mtf50_cypx")
     if not figure > 0.0:
         return None
-    focal = _value(best.get("focal_length_mm"))
+    focal = number_in(best.get("focal_length_mm"), "focal_length_mm")
     return BestRead(
-        setting=Setting(focal_length_mm=focal, f_number=_value(best.get("f_number"))),
+        setting=Setting(focal_length_mm=focal, f_number=number_in(best.get("f_number"), "f_number")),
         mtf50_cypx=figure,
-        ci95_cypx=(_value(low), _value(high)),
+        ci95_cypx=(number_in(low, "mtf50_cypx"), number_in(high, "mtf50_cypx")),
     )
-
-
-def _value(value: object) -> float:
-    return float(value) if isinstance(value, int | float) else math.nan
-
-
-def _number(cell: str) -> float:
-    try:
-        return float(cell)
-    except ValueError:
-        return math.nan
 
 
 def _name(cell: str) -> str:
