@@ -13,7 +13,7 @@ import numpy as np
 
 from lensbench.records import ShotResult
 from lensbench.study.brackets import brackets_among, in_bracket
-from lensbench.study.condition_asymmetry import SettingShots, settings_of
+from lensbench.study.condition_asymmetry import SettingShots, settings_of, turned_over
 from lensbench.study.condition_bow import bow_of, falloff, shift_of, split_of_focus, splits_of
 from lensbench.study.condition_colour import distortions, lateral_colours
 from lensbench.study.condition_decentring import judge_decentring
@@ -90,6 +90,7 @@ def tilt_finding(results: Sequence[ShotResult]) -> ConditionFinding:
             caution="",
             advice="Give the pixel pitch (--pitch-um), or the focal length in a shots table.",
         )
+    known = [result for result in known if not turned_over(result)] or known
     widest = min(result.metadata.f_number or np.inf for result in known)
     widest = widest if np.isfinite(widest) else 5.6
     slope = mean_slope(known)

@@ -52,13 +52,13 @@ class Decentring:
 
     @property
     def main(self) -> Asymmetry | None:
-        """The setting that shows most, or the one that tells most where none does."""
+        """The setting that shows most, or the widest stop that was repeated where none does."""
         if self.seen:
             return self.seen[0]
         if self.leaning is not None and self.leaning.seen:
             return next((row for row in self.rows if row.setting == self.leaning.setting), self.rows[0])
         told = [row for row in self.rows if row.shots >= 2] or list(self.rows)
-        return min(told, key=lambda row: row.interval[1], default=None)
+        return told[0] if told else None
 
     @property
     def would_have_shown(self) -> float:

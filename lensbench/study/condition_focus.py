@@ -75,7 +75,7 @@ class FocusSurface:
         """Give the share of MTF50 that the outer field loses when it is so many steps out of focus."""
         table = fall_table(max(round(self.bracket.q, 3), 0.02))
         disc_px = np.array([steps * self.disc_px_per_step])
-        return max(float(-np.expm1(table.at(disc_px, self.outer_log_mtf50)[0] - self.outer_log_mtf50)), 0.0)
+        return max(0.0, float(-np.expm1(table.at(disc_px, self.outer_log_mtf50)[0] - self.outer_log_mtf50)))
 
 
 def focus_surface(bracket: Bracket) -> FocusSurface | None:

@@ -181,8 +181,10 @@ def shift_finding(bend: Bend | None) -> ConditionFinding:
 
 def _distance(bend: Bend) -> str:
     if np.isfinite(bend.um):
-        return f"{abs(bend.um):.0f} ± {bend.sd_um:.0f} um (on the sensor's side; {abs(bend.steps):.3g} steps)"
-    return f"{abs(bend.steps):.3g} ± {bend.sd_steps:.2g} steps"
+        digits = 0 if abs(bend.um) >= 10.0 else 1
+        size = f"{abs(bend.um):.{digits}f} ± {bend.sd_um:.{digits}f} um"
+        return f"{size} (on the sensor's side; {abs(bend.steps):.2g} steps)"
+    return f"{abs(bend.steps):.2g} ± {bend.sd_steps:.2g} steps"
 
 
 def _bend_finding(

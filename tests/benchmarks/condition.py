@@ -40,7 +40,7 @@ decentred element), not from the curves that are fitted, for lenses with a wides
 the tilt is told to 0.05 degrees. «Softer by 10 %» is the mean of the edges on one side against the side opposite.
 
 """
-PICTURES = """Raw files of 2 megapixels through `lensbench simulate` and `lensbench sweep`, 26 photographs a lens:
+PICTURES = """Small raw files (a megapixel) through `lensbench simulate` and `lensbench sweep`, 26 photographs a lens:
 three refocused shots at f/2.8 and f/5.6, the same with the camera turned, and one focus bracket of seven steps at both
 stops. What must be seen is bold.
 """
