@@ -7,6 +7,7 @@ without end, a device read until the memory is full.
 import csv
 import io
 import json
+import math
 import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -15,7 +16,7 @@ from typing import Any, Final
 
 from lensbench.errors import TextFileError
 
-__all__ = ["json_in", "read_json", "read_text", "table_in"]
+__all__ = ["json_in", "number_in", "read_json", "read_text", "table_in"]
 
 USUAL_MOST_BYTES: Final = 20_000_000
 _MOST_DIGITS: Final = 18
@@ -127,3 +128,44 @@ def table_in(
 
 def _by_name(names: Sequence[str], cells: Sequence[str]) -> dict[str, str]:
     return {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
+
+
+_CREDIBLE: Final = {
+    "mtf50_cypx": (1e-4, 10.0),
+    "sagittal_cypx": (1e-4, 10.0),
+    "tangential_cypx": (1e-4, 10.0),
+    "f_number": (0.3, 300.0),
+    "focal_length_mm": (0.1, 1e5),
+    "magnification": (1e-6, 1e3),
+    "pitch_um": (0.05, 1e3),
+    "rows_px": (1.0, 1e6),
+    "cols_px": (1.0, 1e6),
+    "iso": (0.1, 1e9),
+}
+"""What a quantity can be, by the end of its name; far wider than anything measured."""
+_ANY: Final = (-1e9, 1e9)
+
+
+def number_in(cell: object, name: str = "") -> float:
+    """Give the number in a cell of a table or a JSON document.
+
+    Parameters
+    ----------
+    cell : text or number
+        From outside.
+    name : str
+        Of the quantity: what its like cannot be counts as unknown, lest one spoiled cell end in infinities.
+
+    Returns
+    -------
+    float
+        NaN for anything that is no finite number, or beyond belief.
+    """
+    try:
+        value = (
+            float(cell) if isinstance(cell, str | int | float) and not isinstance(cell, bool) else math.nan
+        )
+    except (ValueError, OverflowError):
+        return math.nan
+    low, high = next((limits for end, limits in _CREDIBLE.items() if name.endswith(end)), _ANY)
+    return value if low <= value <= high else math.nan

@@ -1,5 +1,6 @@
 """Small text files that a user names: only regular ones of bounded size are read, and reasons are plain words."""
 
+import math
 import os
 
 import pytest
@@ -10,7 +11,7 @@ from lensbench.library import sessions_of_file
 from lensbench.simulate import lens_described
 from lensbench.study import read_sweep
 from lensbench.study.shots_table import read_shots_table
-from lensbench.textfiles import json_in, read_text, table_in
+from lensbench.textfiles import json_in, number_in, read_text, table_in
 
 
 def sweep_of(path):
@@ -107,3 +108,25 @@ def test_no_lens_has_such_an_f_number(tmp_path, cell, told):
     path.write_text(f"file,f_number\na.dng,{cell}\n")
     with pytest.raises(SettingError, match=told):
         read_shots_table(path)
+
+
+@pytest.mark.parametrize(
+    ("cell", "name", "value"),
+    [
+        ("0.25", "outer_mtf50_cypx", 0.25),
+        (5.6, "f_number", 5.6),
+        (" 100 ", "iso", 100.0),
+        ("-3.5", "overshoot_percent", -3.5),
+        ("1e-12", "mtf50_cypx", None),
+        ("1e308", "magnification", None),
+        (10**400, "", None),
+        (True, "", None),
+        ("nan", "", None),
+        ("-inf", "", None),
+        ("", "", None),
+        (None, "iso", None),
+        ([1.0], "iso", None),
+    ],
+)
+def test_a_number_beyond_belief_counts_as_unknown(cell, name, value):
+    assert number_in(cell, name) == value if value is not None else math.isnan(number_in(cell, name))

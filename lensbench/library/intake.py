@@ -1,6 +1,5 @@
 """Taking up the folder of a sweep: its lenses, each with its photographs and their edges."""
 
-import math
 from collections import defaultdict
 from collections.abc import Mapping
 from datetime import UTC, datetime
@@ -22,7 +21,7 @@ from lensbench.library.kept import (
 from lensbench.records import ZONES
 from lensbench.study import read_sweep
 from lensbench.study.reading import BestRead, SweepLens, unreadable
-from lensbench.textfiles import read_text, table_in
+from lensbench.textfiles import number_in, read_text, table_in
 
 __all__ = ["sessions_of_sweep"]
 
@@ -81,7 +80,10 @@ def _best(best: BestRead | None) -> BestKept | None:
 
 
 def _size_px(lens: SweepLens) -> tuple[int, int] | None:
-    sizes = [sorted((number(row["rows_px"]), number(row["cols_px"]))) for row in lens.rows]
+    sizes = [
+        sorted((number_in(row["rows_px"], "rows_px"), number_in(row["cols_px"], "cols_px")))
+        for row in lens.rows
+    ]
     known = [size for size in sizes if size[0] > 0.0 and size[1] > 0.0]
     if not known:
         return None
@@ -90,24 +92,27 @@ def _size_px(lens: SweepLens) -> tuple[int, int] | None:
 
 
 def _shot(row: Mapping[str, str], edges: Mapping[str, EdgeFigures]) -> KeptShot:
-    nominal, exact = number(row["f_number"]), number(row["exact_f_number"])
+    nominal, exact = (
+        number_in(row["f_number"], "f_number"),
+        number_in(row["exact_f_number"], "exact_f_number"),
+    )
     zones = {
         zone: ZoneKept(
             mtf50_cypx=middle,
-            sagittal_cypx=number(row[f"{zone}_sagittal_cypx"]),
-            tangential_cypx=number(row[f"{zone}_tangential_cypx"]),
+            sagittal_cypx=number_in(row[f"{zone}_sagittal_cypx"], "sagittal_cypx"),
+            tangential_cypx=number_in(row[f"{zone}_tangential_cypx"], "tangential_cypx"),
         )
         for zone in ZONES
-        if (middle := number(row[f"{zone}_mtf50_cypx"])) > 0.0
+        if (middle := number_in(row[f"{zone}_mtf50_cypx"], "mtf50_cypx")) > 0.0
     }
     return KeptShot(
         file=name_of(Path(row["file"]).name or "unknown", "file's name"),
-        focal_length_mm=number(row["focal_length_mm"]),
+        focal_length_mm=number_in(row["focal_length_mm"], "focal_length_mm"),
         f_number=nominal,
         exact_f_number=exact if exact > 0.0 else nominal,
         focus_group=row["focus_group"],
-        iso=number(row["iso"]),
-        magnification=number(row["magnification"]),
+        iso=number_in(row["iso"], "iso"),
+        magnification=number_in(row["magnification"], "magnification"),
         zones=zones,
         edges=edges.get(row["file"], np.empty((0, len(EDGE_COLUMNS)), dtype=np.float32)),
     )
@@ -119,16 +124,7 @@ def _edges_by_file(path: Path) -> dict[str, EdgeFigures]:
     try:
         text = read_text(path, most_bytes=_MOST_BYTES)
         for _, row in table_in(text, columns=("file", *EDGE_COLUMNS)):
-            found[row["file"]].append([number(row[name]) for name in EDGE_COLUMNS])
+            found[row["file"]].append([number_in(row[name]) for name in EDGE_COLUMNS])
     except TextFileError as error:
         raise unreadable(path, error) from error
     return {file: np.array(rows, dtype=np.float32) for file, rows in found.items()}
-
-
-def number(cell: str | None) -> float:
-    """Give the finite number in a cell; NaN for anything else."""
-    try:
-        value = float(cell or "nan")
-    except ValueError:
-        return math.nan
-    return value if math.isfinite(value) else math.nan

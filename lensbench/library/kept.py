@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from lensbench.clean import one_line
 from lensbench.errors import LibraryError
+from lensbench.textfiles import number_in
 
 __all__ = [
     "EDGE_COLUMNS",
@@ -127,13 +128,13 @@ def _folded(name: str) -> str:
     return unicodedata.normalize("NFKC", name).casefold()
 
 
-def figure(value: object, what: str) -> float:
-    """Give a number from outside; NaN for nothing.
+def figure(value: object, what: str, name: str = "") -> float:
+    """Give a number from outside; NaN for nothing. The quantity's name, where given, says what it can be.
 
     Raises
     ------
     LibraryError
-        It is no number, or an infinite one.
+        It is no number, an infinite one, or beyond belief.
     """
     if value is None:
         return math.nan
@@ -145,4 +146,6 @@ def figure(value: object, what: str) -> float:
         number = math.inf
     if math.isinf(number):
         raise LibraryError(f"{what} is not finite")
+    if not math.isnan(number) and math.isnan(number_in(number, name)):
+        raise LibraryError(f"{what} is {number:g}, which it cannot be")
     return number

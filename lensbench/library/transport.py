@@ -103,7 +103,7 @@ def sessions_of_file(path: Path) -> list[KeptSession]:
 
 
 def _session(item: Mapping[str, Any]) -> KeptSession:
-    pitch_um = figure(item["pixel_pitch_um"], "the pixel pitch")
+    pitch_um = figure(item["pixel_pitch_um"], "the pixel pitch", "pitch_um")
     return KeptSession(
         lens=name_of(item["lens"], "lens's name"),
         camera=name_of(item["camera"], "camera's name"),
@@ -131,9 +131,9 @@ def _best(given: Any) -> BestKept | None:
         return None
     low, high = (figure(end, "an interval's end") for end in given["ci95_cypx"])
     return BestKept(
-        focal_length_mm=figure(given["focal_length_mm"], "a focal length"),
-        f_number=figure(given["f_number"], "an f-number"),
-        mtf50_cypx=figure(given["mtf50_cypx"], "an MTF50"),
+        focal_length_mm=figure(given["focal_length_mm"], "a focal length", "focal_length_mm"),
+        f_number=figure(given["f_number"], "an f-number", "f_number"),
+        mtf50_cypx=figure(given["mtf50_cypx"], "an MTF50", "mtf50_cypx"),
         ci95_cypx=(low, high),
     )
 
@@ -142,7 +142,7 @@ def _shot(given: Mapping[str, Any]) -> KeptShot:
     group = given["focus_group"]
     return KeptShot(
         file=name_of(given["file"], "file's name"),
-        **{name: figure(given[name], name) for name in _SHOT_FIGURES},
+        **{name: figure(given[name], name, name) for name in _SHOT_FIGURES},
         focus_group=name_of(group, "focus group") if group else "",
         zones={zone: _zone(given["zones"][zone]) for zone in ZONES if zone in given["zones"]},
         edges=_edges(given["edges"]),
@@ -150,7 +150,7 @@ def _shot(given: Mapping[str, Any]) -> KeptShot:
 
 
 def _zone(given: Any) -> ZoneKept:
-    middle, sagittal, tangential = (figure(value, "an MTF50") for value in given)
+    middle, sagittal, tangential = (figure(value, "an MTF50", "mtf50_cypx") for value in given)
     return ZoneKept(mtf50_cypx=middle, sagittal_cypx=sagittal, tangential_cypx=tangential)
 
 

@@ -110,12 +110,8 @@ def _lens(
     folder: Path, name: tuple[str, str], rows: Sequence[Mapping[str, str]], found: dict[str, Any]
 ) -> SweepLens:
     pitches = [pitch for row in rows if (pitch := number_in(row["pixel_pitch_um"], "pixel_pitch_um")) > 0.0]
-    heights = [
-        min(rows_px, cols_px)
-        for row in rows
-        if (rows_px := number_in(row["rows_px"], "rows_px")) > 0.0
-        and (cols_px := number_in(row["cols_px"], "cols_px")) > 0.0
-    ]
+    sides = [[number_in(row[name], name) for name in ("rows_px", "cols_px")] for row in rows]
+    heights = [min(size) for size in sides if all(side > 0.0 for side in size)]
     photographs, rows = len(rows), settled(rows)
     return SweepLens(
         folder=folder,

@@ -15,7 +15,7 @@ import numpy as np
 from lensbench.errors import SweepError, TextFileError
 from lensbench.records import ZONES, Edge, ShotResult
 from lensbench.shot.zones import mean_by_zone
-from lensbench.textfiles import read_text, table_in
+from lensbench.textfiles import number_in, read_text, table_in
 from lensbench.units import FloatArray
 
 __all__ = ["RESPONSES_COLUMNS", "RESPONSE_CYPX", "Responses", "read_responses", "zone_responses"]
@@ -24,6 +24,9 @@ RESPONSE_CYPX: Final[FloatArray] = np.linspace(0.0, 1.0, 41)
 """Frequencies of the SFR that is kept, every 0.025. [cycles/pixel]"""
 RESPONSES_COLUMNS: Final = ("file", "zone", *(f"sfr_at_{at:.3f}_cypx" for at in RESPONSE_CYPX))
 _MOST_BYTES: Final = 200_000_000
+_FEWEST: Final = 2
+_BEYOND_BELIEF: Final = 10.0
+"""No SFR reaches so far, however sharpened."""
 
 Responses = Mapping[tuple[str, str], FloatArray]
 """File (as `shots.csv` has it) and zone -> SFR at `RESPONSE_CYPX`."""
@@ -41,7 +44,7 @@ def zone_responses(result: ShotResult) -> dict[str, FloatArray]:
         for place in range(RESPONSE_CYPX.size)
     ]
     found = {zone: np.array([column[zone] for column in columns]) for zone in ZONES}
-    return {zone: sfr for zone, sfr in found.items() if np.isfinite(sfr[:2]).all()}
+    return {zone: sfr for zone, sfr in found.items() if np.isfinite(sfr[:_FEWEST]).all()}
 
 
 def _at(curves: Mapping[int, FloatArray], place: int, edge: Edge) -> float | None:
@@ -60,17 +63,14 @@ def read_responses(path: Path) -> dict[tuple[str, str], FloatArray]:
         return {}
     try:
         table = table_in(read_text(path, most_bytes=_MOST_BYTES), columns=RESPONSES_COLUMNS)
-        return {(row["file"], row["zone"]): _curve(row) for _, row in table}
+        found = {(row["file"], row["zone"]): _curve(row) for _, row in table}
     except TextFileError as error:
         raise SweepError(f"{path}: {error}; run the sweep again") from error
+    return {key: sfr for key, sfr in found.items() if np.isfinite(sfr[:_FEWEST]).all()}
 
 
 def _curve(row: Mapping[str, str]) -> FloatArray:
-    return np.array([_number(row[name]) for name in RESPONSES_COLUMNS[2:]])
-
-
-def _number(cell: str | None) -> float:
-    try:
-        return float(cell or "nan")
-    except ValueError:
-        return math.nan
+    """Give the SFR up to the first cell that holds none."""
+    sfr = np.array([number_in(row[name]) for name in RESPONSES_COLUMNS[2:]])
+    sfr[np.abs(sfr) > _BEYOND_BELIEF] = math.nan
+    return np.where(np.logical_or.accumulate(np.isnan(sfr)), math.nan, sfr)
