@@ -8,6 +8,8 @@ from lensbench.study.findings import BestSetting, LensFindings
 
 __all__ = ["purposes_grid", "zoom_stops_grid"]
 
+_ENOUGH = "Stops that surely keep 95, 90 or 80 % of the MTF50 at the best one; below, where more of them probably do."
+
 
 def purposes_grid(lens: LensFindings) -> Grid | None:
     """Give a row for every purpose and focal length; None where only one stop was tested, or no best one named."""
@@ -18,7 +20,7 @@ def purposes_grid(lens: LensFindings) -> Grid | None:
     levels = [f"{one.level_percent:.0f} % of the best" for one in bests[0][1].sharp_enough]
     ruled = any(best.take_rule != "best" for _, best in bests)
     return Grid(
-        caption=f"What to set, by what the picture is for. {_weights(lens)}",
+        caption=f"{_ENOUGH} {_weights(lens)}".strip(),
         header=("picture", "focal length", "best stop", "as good", *(["take"] if ruled else []), *levels),
         rows=tuple(_purpose_row(focal_mm, best, ruled=ruled) for focal_mm, best in bests),
     )

@@ -53,6 +53,10 @@ GLOSSARY: Final[tuple[tuple[str, str], ...]] = (
         "as good",
         "the difference lies within the uncertainty of the shots, or below 3 %, which hardly shows.",
     ),
+    (
+        "surely, probably",
+        "surely: so at 95 % confidence for all stops named together; probably: more likely than not.",
+    ),
 )
 """Each word with what it means."""
 

@@ -151,7 +151,7 @@ def _equal_lengths(findings: LensFindings) -> str:
     others = sorted({one.focal_length_mm for one in best.tied} - {best.focal_length_mm})
     if not others:
         return ""
-    return f"{_and([length(one) for one in others])} {'is' if len(others) == 1 else 'are'} as good."
+    return f"As good {'is' if len(others) == 1 else 'are'} {_and([length(one) for one in others])}."
 
 
 def _weak_ends(focals: Sequence[FocalLengthFindings]) -> str:
