@@ -44,9 +44,9 @@ def test_aberrated_pupils_are_fitted_without_bias_and_with_true_intervals(shots,
     assert np.std(level) < 0.016 + 0.5 * sd
     assert np.median(np.abs(level)) < 0.9 * sd + 0.003
     assert np.std(place) < 0.05
-    # 95 % wanted; binomial spread of 48: 3 %.
-    assert np.mean(covered) >= 0.88
-    assert np.mean(placed) >= 0.88
+    # 95 % wanted; three binomial sds of 30 brackets are 12 %.
+    assert np.mean(covered) >= 0.83
+    assert np.mean(placed) >= 0.83
 
 
 def test_the_raw_maximum_would_be_too_high_where_the_fit_is_not():
