@@ -5,6 +5,7 @@ what stands there is complete, and what stood there before stays when the new on
 """
 
 import os
+import re
 import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,8 +14,9 @@ from typing import Final
 
 from lensbench.errors import SettingError
 
-__all__ = ["check_kind", "probe_folder", "unwritable", "write_beside", "write_whole"]
+__all__ = ["check_kind", "probe_folder", "remove_drafts", "unwritable", "write_beside", "write_whole"]
 
+_DRAFT: Final = re.compile(r"\.[0-9a-f]{12}(\.\w+)?")
 _PROBE_BYTES: Final = 65_536
 
 
@@ -49,6 +51,13 @@ def write_beside(path: Path) -> Iterator[Path]:
         passing.unlink(missing_ok=True)
         raise
     _settle_folder(path.parent)
+
+
+def remove_drafts(folder: Path) -> None:
+    """Remove what workers that were killed left half-written in a folder, known by its passing names."""
+    for path in folder.glob(".*"):
+        if _DRAFT.fullmatch(path.name):
+            path.unlink(missing_ok=True)
 
 
 def _settle_folder(folder: Path) -> None:

@@ -25,6 +25,7 @@ LEVELS = {
     "clean": 0,
     "textfiles": 0,
     "outfiles": 0,
+    "pools": 0,
     "flags": 0,
     "records": 0,
     "optics": 1,

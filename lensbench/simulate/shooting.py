@@ -1,18 +1,19 @@
 """Pressing the button: one photograph in memory, or a series of them on disk with the truth beside it."""
 
 import json
-from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from collections.abc import Callable, Generator, Iterable, Sequence
+from concurrent.futures import as_completed
+from contextlib import closing
 from dataclasses import asdict, dataclass
 from itertools import groupby
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.outfiles import probe_folder, unwritable, write_whole
+from lensbench.outfiles import probe_folder, remove_drafts, unwritable, write_whole
+from lensbench.pools import pool_of
 from lensbench.simulate.exposing import Plane, light_on_sensor
 from lensbench.simulate.files import write_dng, write_jpeg, write_tiff
 from lensbench.simulate.scene import Geometry, Scene, Shot
@@ -129,15 +130,23 @@ def shoot(
         A folder or a file cannot be written; the files before it stay, nothing half-written does.
     """
     jobs = list(jobs)
-    for folder in {job.path.parent for job in jobs}:
+    folders = {job.path.parent for job in jobs}
+    for folder in folders:
         probe_folder(folder)
         folder.mkdir(parents=True, exist_ok=True)
-    batches = _batches(jobs, workers)
     truths: dict[Path, dict[str, Any]] = {}
-    for made in _made(batches, workers=workers, truth_channels=truth_channels):
-        truths.update(made)
-        if progress is not None:
-            progress(len(made))
+    try:
+        with closing(
+            _made(_batches(jobs, workers), workers=workers, truth_channels=truth_channels)
+        ) as batches:
+            for made in batches:
+                truths.update(made)
+                if progress is not None:
+                    progress(len(made))
+    except BaseException:
+        for folder in folders:
+            remove_drafts(folder)
+        raise
     for folder, members in groupby(
         sorted(jobs, key=lambda job: job.path.parent), lambda job: job.path.parent
     ):
@@ -156,14 +165,14 @@ def write_truth(folder: Path, photos: Sequence[dict[str, Any]], *, seed: int) ->
 
 def _made(
     batches: list[list[Job]], *, workers: int, truth_channels: tuple[str, ...] | None
-) -> Iterable[dict[Path, dict[str, Any]]]:
+) -> Generator[dict[Path, dict[str, Any]], None, None]:
     """Work the batches off, here or in a pool, and give each one's truth as it is done."""
     if workers <= 1 or len(batches) <= 1:
         for batch in batches:
             yield _shoot_batch(batch, truth_channels)
         return
-    with ProcessPoolExecutor(workers, mp_context=get_context("forkserver")) as pool:
-        futures = [pool.submit(_shoot_batch, batch, truth_channels) for batch in batches]
+    with pool_of(workers) as pool:
+        futures = [pool.executor.submit(_shoot_batch, batch, truth_channels) for batch in batches]
         for future in as_completed(futures):
             yield future.result()
 

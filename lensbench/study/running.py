@@ -5,29 +5,23 @@ a program that has decoded a picture: the raw decoder's threads would hang them.
 file only.
 """
 
-import multiprocessing
 import os
-import signal
-import sys
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from collections.abc import Callable, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field
-from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from lensbench import shot
 from lensbench.edge import Method
 from lensbench.errors import LensError
+from lensbench.pools import Pool, begin, pool_of
 from lensbench.records import Metadata, PrintProfile, RejectedShot, ShotResult
 from lensbench.study.keeping import Shelf
-
-if TYPE_CHECKING:
-    from multiprocessing.queues import SimpleQueue
 
 __all__ = ["Measure", "Outcome", "Progress", "Running", "Task", "measure_one", "run", "usual_workers"]
 
@@ -36,12 +30,6 @@ TIMEOUT_S: Final = 120.0
 START_S: Final = 60.0
 """What a worker may take to start."""
 _POLL_S: Final = 0.2
-_ONE_THREAD: Final = (
-    "OMP_NUM_THREADS",
-    "OPENBLAS_NUM_THREADS",
-    "MKL_NUM_THREADS",
-    "OPENCV_FOR_THREADS_NUM",
-)
 
 
 _NO_READINGS: Final = shot.Readings()
@@ -156,11 +144,10 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
         for index, task in enumerate(tasks):
             board.set(index, running.measure(task))
         return board.outcomes()
-    with _single_threaded():
-        suspects = _round(board, deque(range(len(tasks))), running)
-        for suspect in suspects:
-            if _round(board, deque([suspect]), running):
-                board.reject(suspect, "the program that decodes it crashed, twice; the file may be damaged")
+    suspects = _round(board, deque(range(len(tasks))), running)
+    for suspect in suspects:
+        if _round(board, deque([suspect]), running):
+            board.reject(suspect, "the program that decodes it crashed, twice; the file may be damaged")
     return board.outcomes()
 
 
@@ -191,84 +178,23 @@ class _Board:
         return [self._outcomes[index] for index in range(len(self.tasks))]
 
 
-@contextmanager
-def _single_threaded() -> Iterator[None]:
-    """Let workers start with one thread each: libraries read these variables when they are loaded."""
-    before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
-
-
-_WORKER: "dict[str, SimpleQueue[int]]" = {}
-"""In a worker: the queue on which it tells that it begins a task."""
-
-
-def _start_worker(begun: "SimpleQueue[int]") -> None:
-    """Leave Ctrl-C to the parent, which ends the workers."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _WORKER["begun"] = begun
-
-
-def _begin(measure: Measure, task: Task, index: int) -> Outcome:
-    """Tell that the clock of this task starts, and do it."""
-    _WORKER["begun"].put(index)
-    return measure(task)
-
-
 def _round(board: _Board, waiting: deque[int], running: Running) -> list[int]:
     """Work off a queue, with a new pool after each breakdown; give the tasks that were in hand at a crash."""
     suspects: list[int] = []
     while waiting:
-        with _pool(min(running.workers, len(waiting))) as pool:
+        with pool_of(min(running.workers, len(waiting))) as pool:
             suspects += _work_off(pool, board, waiting, running)
     return suspects
 
 
-@dataclass(slots=True, kw_only=True)
-class _Pool:
-    executor: ProcessPoolExecutor
-    workers: int
-    begun: "SimpleQueue[int]"
-    older: set[BaseProcess]
-    """Child processes that are not of this pool."""
-
-    def kill(self) -> None:
-        for process in set(multiprocessing.active_children()) - self.older:
-            process.kill()
-
-
-@contextmanager
-def _pool(workers: int) -> Iterator[_Pool]:
-    """Give a pool whose workers are gone afterwards, whatever happens."""
-    context = multiprocessing.get_context("forkserver" if sys.platform.startswith("linux") else "spawn")
-    older = set(multiprocessing.active_children())
-    begun: SimpleQueue[int] = context.SimpleQueue()
-    executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker, initargs=(begun,))
-    pool = _Pool(executor=executor, workers=workers, begun=begun, older=older)
-    try:
-        yield pool
-    except BaseException:
-        pool.kill()
-        raise
-    finally:
-        executor.shutdown(wait=True, cancel_futures=True)
-
-
-def _work_off(pool: _Pool, board: _Board, waiting: deque[int], running: Running) -> list[int]:
+def _work_off(pool: Pool, board: _Board, waiting: deque[int], running: Running) -> list[int]:
     """Keep every worker busy with one task until the queue is empty or the pool breaks down."""
     in_hand: dict[Future[Outcome], tuple[int, float]] = {}
     while waiting or in_hand:
         while waiting and len(in_hand) < pool.workers:
             index = waiting.popleft()
             try:
-                future = pool.executor.submit(_begin, running.measure, board.tasks[index], index)
+                future = pool.executor.submit(begin, running.measure, board.tasks[index], index)
             except BrokenProcessPool:
                 return [index, *(other for other, _ in in_hand.values())]
             in_hand[future] = (index, time.monotonic() + running.timeout_s + START_S)
@@ -285,7 +211,7 @@ def _work_off(pool: _Pool, board: _Board, waiting: deque[int], running: Running)
     return []
 
 
-def _set_clocks(pool: _Pool, in_hand: "dict[Future[Outcome], tuple[int, float]]", timeout_s: float) -> None:
+def _set_clocks(pool: Pool, in_hand: "dict[Future[Outcome], tuple[int, float]]", timeout_s: float) -> None:
     """Give the tasks that workers have begun their deadline; before, a worker may still be starting."""
     while not pool.begun.empty():
         begun = pool.begun.get()

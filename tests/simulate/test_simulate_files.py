@@ -1,6 +1,7 @@
 """The files, opened by libraries that know nothing of the simulator: LibRaw, exifread, OpenCV, tifffile."""
 
 import json
+import multiprocessing
 import resource
 from contextlib import contextmanager
 from dataclasses import replace
@@ -222,3 +223,20 @@ def test_a_place_that_cannot_be_written_is_told_before_any_picture_is_made(tmp_p
     job = Job(scene=bench_scene(TARGET), shot=SHOT, path=tmp_path / "file" / "shot.dng")
     with pytest.raises(SettingError, match="cannot be written"):
         shoot([job])
+
+
+def test_a_stop_leaves_no_worker_and_nothing_half_written(tmp_path):
+    def stopped(count):
+        (tmp_path / ".0123456789ab.dng").write_bytes(b"half")  # as a worker that is killed leaves it
+        raise KeyboardInterrupt
+
+    scene = bench_scene(TARGET, rows=200)
+    jobs = [
+        Job(scene=scene, shot=replace(SHOT, focal_length_mm=50.0, seed=seed), path=tmp_path / f"{seed}.dng")
+        for seed in range(8)
+    ]
+    before = set(multiprocessing.active_children())
+    with pytest.raises(KeyboardInterrupt):
+        shoot(jobs, workers=2, progress=stopped)
+    assert set(multiprocessing.active_children()) <= before
+    assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
