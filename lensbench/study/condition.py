@@ -72,10 +72,11 @@ def lens_condition(shots: Sequence[SweepShot]) -> LensCondition:
 def _of_focus(
     settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface]
 ) -> tuple[ConditionFinding, ...]:
+    fall = falloff(settings[0]) if settings else None
     return (
-        bow_finding(bow_of(surfaces), falloff(settings[0]) if settings else None),
+        bow_finding(bow_of(surfaces), fall),
         shift_finding(shift_of(surfaces)),
-        split_finding(splits_of(settings) if settings else [], split_of_focus(surfaces)),
+        split_finding(splits_of(settings) if settings else [], split_of_focus(surfaces), fall),
     )
 
 

@@ -136,8 +136,13 @@ def bow_finding(bend: Bend | None, fall: Falloff | None) -> ConditionFinding:
     return _bow_without_bracket(fall)
 
 
+def _is_level(fall: Falloff | None) -> bool:
+    """Tell whether the outer zone is as sharp as the inner one, so that no focus of its own can cost it much."""
+    return fall is not None and fall.shots > 1 and fall.percent + 2.0 * fall.sd_percent < 5.0
+
+
 def _bow_without_bracket(fall: Falloff | None) -> ConditionFinding:
-    level = fall is not None and fall.shots > 1 and fall.percent + 2.0 * fall.sd_percent < 5.0
+    level = _is_level(fall)
     evidence = "No focus bracket."
     if fall is not None:
         evidence += (
@@ -203,8 +208,12 @@ def _bend_finding(
     )
 
 
-def split_finding(splits: Sequence[FieldSplit], focus: Bend | None) -> ConditionFinding:
-    """Say whether sagittal and tangential edges differ, and whether that is a matter of focus."""
+def split_finding(splits: Sequence[FieldSplit], focus: Bend | None, fall: Falloff | None) -> ConditionFinding:
+    """Say whether sagittal and tangential edges differ, and whether that is a matter of focus.
+
+    A focus midway between the two planes makes both equally soft: without a bracket, only an outer zone as sharp as
+    the inner one shows that there is none.
+    """
     order = ("not seen", "can't tell", "seen")
     worst = max(splits, key=lambda one: (order.index(one.verdict), abs(one.log_ratio)), default=None)
     if worst is None and focus is None:
@@ -223,6 +232,8 @@ def split_finding(splits: Sequence[FieldSplit], focus: Bend | None) -> Condition
         )
     told = [one for one in ((worst.verdict if worst else ""), focus.verdict if focus else "") if one]
     verdict = "seen" if "seen" in told else "not seen" if set(told) == {"not seen"} else "can't tell"
+    if verdict == "not seen" and focus is None and not _is_level(fall):
+        verdict = "can't tell"
     return ConditionFinding(
         subject="astigmatism",
         verdict=verdict,

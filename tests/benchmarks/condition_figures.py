@@ -202,7 +202,7 @@ def bracket_rows(shoots: int) -> Iterator[str]:
     for what, sample, target in (
         ("none", plain, "seen < 5 %"),
         ("sagittal and tangential 15 % apart or more, by coma", coma, "seen >= 90 %"),
-        ("planes 20 um apart, focus midway: hidden without a bracket", split, ""),
+        ("planes 20 um apart, focus midway, where it hardly costs anything", split, ""),
     ):
         share = shares(sample, _plain(2), subject="astigmatism", shoots=5 * shoots, seed=120)
         yield row(f"astigmatism: {what}", "3 at two stops, no bracket", share, 5 * shoots, target)
