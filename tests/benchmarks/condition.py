@@ -25,7 +25,8 @@ from condition_pictures import picture_rows
 
 HEAD = """# How truly the state of a lens is told
 
-Made by `python tests/benchmarks/condition.py --shoots {shoots} --brackets {brackets} --out docs/condition.md`.
+Made by `python tests/benchmarks/condition.py --shoots {shoots} --brackets {brackets} --out docs/condition.md`;
+some rows by fewer shoots, as the column says.
 
 `lensbench sweep` says of every lens whether decentring, field curvature, focus shift, astigmatism, lateral colour and
 distortion were seen, were not seen, or can't be told ([how to test your copy](howto-sound.md)). Here is how often it is
