@@ -1,6 +1,6 @@
 """Print how surely each quality flag is raised where it must be, and how rarely where it must not.
 
-    python tests/benchmarks/quality.py [--cases 40] [--clean 200] [--seed 1] [--only shake ...] [--out docs/quality.md]
+    python tests/benchmarks/quality.py [--cases 40] [--clean 120] [--seed 1] [--only shake ...] [--out docs/quality.md]
 
 No test run collects this: it takes about half an hour on one core.
 """
@@ -54,7 +54,7 @@ def false_alarms_of_series(count, seed):
 def main():
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--cases", type=int, default=40)
-    options.add_argument("--clean", type=int, default=200)
+    options.add_argument("--clean", type=int, default=120)
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--only", nargs="*", default=[])
     options.add_argument("--out", type=Path)
@@ -70,12 +70,12 @@ def main():
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         for name, fault in wanted.items():
-            many = given.cases * (2 if name in SERIES_FAULTS else 1)
+            many = given.cases * (4 if name in SERIES_FAULTS else 1)
             cases[name] = drawn(fault, many, given.seed, numbers[name], folder)
             hits = sorted((round(case.size, 2), case.hit) for case in cases[name])
             print(name, *(f"{size}{'+' if hit else '-'}" for size, hit in hits), flush=True)
         alone = false_alarms(0 if given.only else given.clean, given.seed, folder)
-    series = false_alarms_of_series(0 if given.only else given.clean // 2, given.seed)
+    series = false_alarms_of_series(0 if given.only else given.clean, given.seed)
     text = page(cases, alone=alone, series=series, given=given, watched=WATCHED, fair_percent=FAIR_PERCENT)
     print(text)
     if given.out:

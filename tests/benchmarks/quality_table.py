@@ -70,7 +70,7 @@ def _row(name, cases, fair_percent):
 def page(cases, *, alone, series, given, watched, fair_percent):
     """Set the page."""
     lines = [*WORDS.read_text(encoding="utf-8").strip().splitlines(), ""]
-    lines += [f"{given.cases} cases a fault (twice as many of series), seed {given.seed}.", ""]
+    lines += [f"{given.cases} cases a fault (four times as many of series), seed {given.seed}.", ""]
     lines += [
         f"| flag | size of the fault | cases | found at 50 % | at 90 % | hits where it costs {fair_percent:.0f} % |",
         "|---|---|---|---|---|---|",
@@ -83,7 +83,7 @@ def page(cases, *, alone, series, given, watched, fair_percent):
     if failed:
         lines += [f"{len(failed)} could not be measured: {'; '.join(sorted(set(failed)))}"]
     flags, rejected, shots = series
-    lines += ["", f"## False alarms: {given.clean // 2} series without fault, {shots} shots", ""]
+    lines += ["", f"## False alarms: {given.clean} series without fault, {shots} shots", ""]
     said = _counted(flags, ("drift", "mixed_settings", "print_blurred"))
     lines += [f"Raised on a series: {said}. Shots rejected as out of focus: {rejected} of {shots}."]
     return "\n".join(lines) + "\n"
