@@ -320,7 +320,7 @@ def run_chart_free():
 
 
 ON_TIME = """
-CPU times are the least of three runs of a frame, crossings included, on one core of a machine that other work kept busy,
+CPU times are the least of three runs of a frame, crossings included, on one core of a machine that was kept busy,
 which slows memory and so every step. The yardstick is a fixed workload timed beside each frame: three products of
 600 x 600 matrices and three sorts. The slowest are walls of 29 pages with small markers, looked at twice.
 """
