@@ -101,6 +101,12 @@ def _status() -> int:
         place = f"{error.filename} cannot be used" if error.filename else "the output cannot be written"
         _let_go()
         return _told(f"{place} ({error.strerror or error})")
+    except RuntimeError as error:
+        if "Symlink loop" not in str(
+            error
+        ):  # so says Path.resolve before Python 3.13, where it is an OSError
+            raise
+        return _told(f"links that lead round in a circle: {error}")
     except MemoryError:
         return _told("the memory does not suffice; close other programs, or give smaller pictures")
 

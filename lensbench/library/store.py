@@ -75,7 +75,7 @@ def chosen(
         and (session is None or same_name(one.session, session))
     ]
     exact = [one for one in fitting if same_name(one.lens, lens)]
-    part = [one for one in fitting if lens.casefold() in one.lens.casefold()]
+    part = [one for one in fitting if lens.strip() and lens.casefold() in one.lens.casefold()]
     found = exact or part
     names = sorted({one.lens for one in found})
     if len(names) == 1:

@@ -56,6 +56,7 @@ def ended(monkeypatch, capsys, raised):
         (PermissionError(errno.EACCES, "Permission denied", "/out"), 1, "/out cannot be used (Permission denied)"),
         (OSError(errno.ENOSPC, "No space left on device"), 1, "output cannot be written (No space left on device)"),
         (MemoryError(), 1, "the memory does not suffice"),
+        (RuntimeError("Symlink loop from '/a'"), 1, "lead round in a circle"),
     ],
 )  # fmt: skip
 def test_whatever_a_user_can_meet_is_one_sentence(monkeypatch, capsys, raised, status, says):
@@ -91,3 +92,12 @@ def test_signs_that_the_terminal_lacks_do_not_end_the_program():
     )  # fmt: skip
     assert done.returncode == 0
     assert done.stdout.startswith(b"Usage: ")
+
+
+def test_links_in_a_circle_are_one_sentence(monkeypatch, tmp_path, capsys):
+    (tmp_path / "loop").symlink_to("loop")
+    monkeypatch.setattr(sys, "argv", ["lensbench", "sweep", str(tmp_path / "loop")])
+    with pytest.raises(SystemExit) as end:
+        main.run()
+    assert end.value.code == 1
+    assert capsys.readouterr().err.count("\n") == 1

@@ -299,3 +299,9 @@ def test_edges_of_an_unknown_form_are_read_by_name(library):
     assert edges[:, EDGE_COLUMNS.index("snr")].tolist() == [40.0, 50.0]
     assert np.isnan(edges[:, 0]).all()
     assert kept_shot(4.0, 0.2).edges.shape == (2, len(EDGE_COLUMNS))
+
+
+@pytest.mark.parametrize("nothing", ["", " "])
+def test_an_empty_name_fits_no_lens(nothing):
+    with pytest.raises(LibraryError, match="no such lens"):
+        chosen([kept_session(curve={2.8: 0.25}, repeats=1)], nothing)
