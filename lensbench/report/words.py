@@ -8,7 +8,7 @@ import math
 import re
 
 from lensbench.report.clean import clean_text
-from lensbench.report.readings import f_stop, focal_length
+from lensbench.report.readings import f_stop, focal_length, in_words
 from lensbench.study.compare_records import CompareFindings
 from lensbench.study.findings import LensFindings, SweepFindings
 
@@ -22,6 +22,7 @@ __all__ = [
     "lens_title",
 ]
 
+_WORTH_NAMING = ("decentring", "field curvature", "focus shift", "astigmatism")
 _BETWEEN_SENTENCES = re.compile(r"(?<=[.!?]) (?=[A-Z])")
 
 
@@ -34,7 +35,19 @@ def answer_sentences(findings: SweepFindings) -> list[str]:
 def lens_sentences(lens: LensFindings) -> list[str]:
     """Give the plain answer for one lens, its limits last."""
     answer = _parted(lens.answer, name=lens.lens) if lens.answer else [_shortest_answer(lens)]
+    answer += _state(lens)
     return [*answer, clean_line(lens.holds_for)] if lens.holds_for else answer
+
+
+def _state(lens: LensFindings) -> list[str]:
+    """Name what was seen of the lens's state; the ten-minute test has said it already."""
+    seen = [one.subject for one in lens.condition if one.verdict == "seen" and one.subject in _WORTH_NAMING]
+    if not seen or lens.quick is not None:
+        return []
+    named = in_words(seen)
+    return [
+        f"{named[0].upper()}{named[1:]} {'was' if len(seen) == 1 else 'were'} seen: look at «State of the lens»."
+    ]
 
 
 def lens_title(lens: LensFindings) -> str:
