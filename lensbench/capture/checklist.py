@@ -100,7 +100,7 @@ def _quick_story(plan: ShootPlan) -> list[Flowable]:
         *_quick_shots(plan),
         *_section("Read it so", [advice.QUICK_SIDES[plan.chart.kind], *advice.QUICK_READING], mark=_DASH),
         *_section("Take care", _quick_care(plan), mark=_DASH),
-        *_section("Then", _afterwards()),
+        *_section("Then", _afterwards()[::2]),
     ]
 
 
