@@ -58,7 +58,9 @@ CARE: Final = (
     "Up a ladder never alone, never on a chair; do not lean over a stairwell.",
     "Elsewhere than at home: ask before you hang anything or block a corridor, and keep to the rules of the place.",
 )
-EXPOSURE: Final = "Times as in the table: the same light at every stop. Where the paper is too dark or bright, shift all alike."
+EXPOSURE: Final = (
+    "Times as in the table: the same light at every stop. Paper too dark or bright: shift all alike."
+)
 UPSIDE_DOWN: Final = (
     "Turned upside down the camera hangs by the head's clamp only: lock every knob, and keep its strap round your "
     "hand while you turn it."
