@@ -131,6 +131,8 @@ def _side(bins: Bins, places: npt.NDArray[np.intp], step_px: float) -> _Side:
     rest = max(float(scatter[sound].sum()) - slope * shared, 0.0)
     degrees = max(float(freedom[sound].sum()) - 1.0, 1.0)
     variance = rest / degrees if degrees >= _ENOUGH_FREEDOM else _sparse_variance(bins, places, step_px)
+    if not np.isfinite(variance):
+        return _Side(variance=variance, slope=0.0, slope_sd=0.0)
     # Half the slope is allowed as its error: a bend of the plateau across the edge passes for a little of it.
     slope_sd = float(np.hypot(np.sqrt(max(variance, 0.0) / spread), 0.5 * slope))
     return _Side(variance=variance, slope=slope, slope_sd=slope_sd)

@@ -222,10 +222,7 @@ def _turned(one: _Open) -> float:
     rung, place = fit.posterior.rung, (one.distance_px, one.along_px)
     columns = line_columns(one.line, place, one.points.value, fit=(fit.posterior, fit.bins, fit.plateaus))
     posterior, move = fit_with_line(fit.bins, rung, fit.plateaus, step=one.line.step, line=columns)
-    line = moved(one.line, move, columns.scale_px)
-    if not np.isfinite(line.angle_deg):
-        return 0.0
-    one.line = line
+    one.line = moved(one.line, move, columns.scale_px)
     one.distance_px, one.along_px = one.line.distance_px(one.points)
     bins = pool(one.distance_px, one.along_px, one.points.value, step_px=rung.step_px)
     sides = bins.plateaus(step_px=rung.step_px, sigma_px=one.line.sigma_px, step=one.line.step)

@@ -297,3 +297,17 @@ def test_small_green_regions_that_sample_few_phases_are_right_within_their_state
     assert np.std(away) < 1.5  # of 24 draws of a true sd, 99.9 % lie below
     if "phase_gap" not in names(edges[0]):
         assert np.std([edge.angle_deg for edge in edges]) < 0.02  # as elsewhere: 0.01 degrees at 35
+
+
+def test_tiny_soft_regions_give_a_figure_or_a_reason():
+    # Of 8 to 13 px, far out of focus: a plateau may hold too few samples to tell its noise.
+    rng, regions = np.random.default_rng(12), []
+    for _ in range(300):
+        side = int(rng.integers(8, 14))
+        scene = Scene(angle_deg=float(rng.uniform(-90, 90)), height=side, width=int(rng.integers(8, 14)))
+        blur = Blur(q=0.8, disc_px=float(rng.uniform(0.0, 12.0)), sigma_px=0.5)
+        whole = noisy(DARK + (BRIGHT - DARK) * esf_values(blur, scene), 300.0, rng, 1)[0]
+        regions.append(replace(whole, present=sites("bayer green", scene.height, scene.width)))
+    for region, edge in zip(regions, measure_edges(regions), strict=True):
+        assert edge.measured or edge.flags, region.box
+        assert not edge.measured or edge.mtf50_sd_cypx > 0.0
