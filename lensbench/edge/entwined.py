@@ -6,7 +6,6 @@ first, with any profile but the true one, comes to rest off the mark whatever th
 known claim too much. So turn and bend join the columns of the linear fit, and the line moves until it rests.
 """
 
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -80,14 +79,4 @@ def line_columns(
 def moved(line: EdgeLine, move: FloatArray, scale_px: float) -> EdgeLine:
     """Turn and bend the line by what the fit says: move in px at `scale_px` along the edge, at most half a blur."""
     turn, bend = np.clip(move, -0.5 * line.sigma_px - 0.1, 0.5 * line.sigma_px + 0.1)
-    turned_deg = line.angle_deg - line.bright_side * float(np.degrees(np.arctan(turn / scale_px)))
-    angle_deg = (turned_deg + 90.0) % 180.0 - 90.0
-    # Half a turn changes the sign of d, and so of offset, bend and the bright side.
-    sign = 1 if abs(turned_deg - angle_deg) < 90.0 else -1
-    return replace(
-        line,
-        angle_deg=angle_deg,
-        offset_px=sign * line.offset_px,
-        bend_per_px=sign * (line.bend_per_px - line.bright_side * float(bend) / scale_px**2),
-        bright_side=sign * line.bright_side,
-    )
+    return line.moved(0.0, float(turn), float(bend), scale_px=scale_px)

@@ -7,7 +7,7 @@ edge, upwards. All regions given together are fitted together, step by step.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Final
 
@@ -68,6 +68,21 @@ class EdgeLine:
         if self.bend_per_px:
             across -= (self.bright_side * self.bend_per_px) * along * along
         return across, along
+
+    def moved(self, shift_px: float, turn_px: float, bend_px: float, *, scale_px: float) -> "EdgeLine":
+        """Give the line after d has grown by shift + turn s + bend s^2, with s the place along it over `scale_px`."""
+        # d falls with the angle by t, and with offset and bend: the line moves against the growth of d.
+        turned_deg = self.angle_deg - self.bright_side * float(np.degrees(np.arctan(turn_px / scale_px)))
+        angle_deg = (turned_deg + 90.0) % 180.0 - 90.0
+        # Half a turn changes the sign of d, and so of offset, bend and the bright side.
+        sign = 1 if abs(turned_deg - angle_deg) < 90.0 else -1
+        return replace(
+            self,
+            angle_deg=angle_deg,
+            offset_px=sign * (self.offset_px - self.bright_side * shift_px),
+            bend_per_px=sign * (self.bend_per_px - self.bright_side * bend_px / scale_px**2),
+            bright_side=sign * self.bright_side,
+        )
 
 
 def span_px(box: Box, angle_deg: float) -> tuple[float, float]:

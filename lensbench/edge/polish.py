@@ -1,6 +1,5 @@
 """A last touch to the edge line, with the edge's own profile in place of the first Gaussian idea."""
 
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -43,15 +42,4 @@ def polished(
     shift, turn, curve = (float(delta) for delta in np.linalg.solve(gram, columns @ residual))
     if not max(abs(shift), abs(turn), abs(curve)) < 0.5 * line.sigma_px:
         return line
-    # Same signs as in the first fit: the line moves against the growth of d, and d falls with the angle by t.
-    turned_deg = line.angle_deg - line.bright_side * float(np.degrees(turn / scale))
-    angle_deg = (turned_deg + 90.0) % 180.0 - 90.0
-    # Half a turn changes the sign of d, and so of offset, bend and the bright side.
-    sign = 1 if abs(turned_deg - angle_deg) < 90.0 else -1
-    return replace(
-        line,
-        offset_px=sign * (line.offset_px - line.bright_side * shift),
-        angle_deg=angle_deg,
-        bend_per_px=sign * (line.bend_per_px - line.bright_side * curve / scale**2),
-        bright_side=sign * line.bright_side,
-    )
+    return line.moved(shift, turn, curve, scale_px=scale)
