@@ -2,9 +2,10 @@
 
 import json
 from collections.abc import Callable, Generator, Iterable, Sequence
-from concurrent.futures import as_completed
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing
 from dataclasses import asdict, dataclass
+from functools import partial
 from itertools import groupby
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -12,6 +13,7 @@ from typing import Any, Final, Literal
 import numpy as np
 import numpy.typing as npt
 
+from lensbench.errors import LensError
 from lensbench.outfiles import probe_folder, remove_drafts, unwritable, write_whole
 from lensbench.pools import pool_of
 from lensbench.simulate.exposing import Plane, light_on_sensor
@@ -128,6 +130,8 @@ def shoot(
     ------
     SettingError
         A folder or a file cannot be written; the files before it stay, nothing half-written does.
+    LensError
+        A worker was killed, as the system does for want of memory.
     """
     jobs = list(jobs)
     folders = {job.path.parent for job in jobs}
@@ -171,10 +175,26 @@ def _made(
         for batch in batches:
             yield _shoot_batch(batch, truth_channels)
         return
+    try:
+        yield from _made_in_pool(batches, workers=workers, truth_channels=truth_channels)
+    except BrokenProcessPool as error:
+        raise LensError(
+            "a worker process was ended before its photographs were made, most often for want of memory; "
+            "run it again with fewer workers, or with smaller pictures"
+        ) from error
+
+
+def _made_in_pool(
+    batches: list[list[Job]], *, workers: int, truth_channels: tuple[str, ...] | None
+) -> Generator[dict[Path, dict[str, Any]], None, None]:
+    make = partial(_shoot_batch, truth_channels=truth_channels)
     with pool_of(workers) as pool:
-        futures = [pool.executor.submit(_shoot_batch, batch, truth_channels) for batch in batches]
-        for future in as_completed(futures):
-            yield future.result()
+        making = {pool.submit(make, batch, index) for index, batch in enumerate(batches)}
+        while making:
+            done = pool.finished(making)
+            making -= done
+            for future in done:
+                yield future.result().take()
 
 
 def _batches(jobs: list[Job], workers: int) -> list[list[Job]]:

@@ -2,14 +2,14 @@
 
 One photograph is one task, and a worker holds one at a time. Workers are processes that are never forked from
 a program that has decoded a picture: the raw decoder's threads would hang them. A crash or a hang costs that
-file only.
+file only. A worker gives back the name under which it kept a result; the result itself is read from the disk.
 """
 
 import os
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, wait
+from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -19,18 +19,16 @@ from typing import Final
 from lensbench import shot
 from lensbench.edge import Method
 from lensbench.errors import LensError
-from lensbench.pools import Pool, begin, pool_of
+from lensbench.pools import HandedOver, Pool, pool_of
 from lensbench.records import Metadata, PrintProfile, RejectedShot, ShotResult
 from lensbench.study.keeping import Shelf
 
-__all__ = ["Measure", "Outcome", "Progress", "Running", "Task", "measure_one", "run", "usual_workers"]
+__all__ = ["Kept", "Measure", "Outcome", "Progress", "Running", "Task", "measure_one", "run", "usual_workers"]
 
 TIMEOUT_S: Final = 120.0
 """A photograph takes seconds; one that takes this long never ends."""
 START_S: Final = 60.0
 """What a worker may take to start."""
-_POLL_S: Final = 0.2
-
 
 _NO_READINGS: Final = shot.Readings()
 
@@ -53,14 +51,21 @@ class Task:
     """Tone curve of finished pictures, as for `photo.open_photo`."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """A result that stands on the task's shelf."""
+
+    name: str
+
+
 Outcome = ShotResult | RejectedShot
-Measure = Callable[[Task], Outcome]
+Measure = Callable[[Task], Outcome | Kept]
 Progress = Callable[[int, int, Path], None]
 """Called with how many are done, of how many, and the photograph just done."""
 
 
-def measure_one(task: Task) -> Outcome:
-    """Measure one photograph, or take the kept result; what cannot be measured comes back with the reason."""
+def measure_one(task: Task) -> Outcome | Kept:
+    """Measure one photograph, unless its result is kept; what cannot be measured comes back with the reason."""
     settings = f"{task.method}|{task.pitch_um}|{task.overrides}{_fingerprint(task.print_profile)}"
     if task.readings != _NO_READINGS:
         settings += f"|{task.readings}"
@@ -68,8 +73,8 @@ def measure_one(task: Task) -> Outcome:
         settings += f"|{task.encoding}"
     try:
         name = task.shelf.name(task.path, settings) if task.shelf else ""
-        if task.shelf and (kept := task.shelf.take(name, task.path)):
-            return kept
+        if task.shelf and task.shelf.take(name, task.path):
+            return Kept(name=name)
         result = shot.measure_shot(
             task.path,
             method=task.method,
@@ -86,6 +91,7 @@ def measure_one(task: Task) -> Outcome:
     if task.shelf:
         with suppress(OSError):  # the shelf's fault is not the photograph's; a second run measures it again
             task.shelf.put(name, result)
+            return Kept(name=name)
     return result
 
 
@@ -151,6 +157,11 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
     return board.outcomes()
 
 
+_Handing = Future[HandedOver[Outcome | Kept]]
+_InHand = dict[_Handing, tuple[int, float]]
+"""The number of each task that a worker holds, and its deadline. [s]"""
+
+
 class _Board:
     """Outcomes as they come in."""
 
@@ -159,23 +170,31 @@ class _Board:
         self._progress = progress
         self._outcomes: dict[int, Outcome] = {}
 
-    def set(self, index: int, outcome: Outcome) -> None:
-        self._outcomes[index] = outcome
+    def set(self, index: int, outcome: Outcome | Kept) -> None:
+        self._outcomes[index] = self._read(index, outcome) if isinstance(outcome, Kept) else outcome
         self._progress(len(self._outcomes), len(self.tasks), self.tasks[index].path)
 
     def reject(self, index: int, reason: str) -> None:
         self.set(index, RejectedShot(path=self.tasks[index].path, reason=reason))
 
-    def settle(self, index: int, future: "Future[Outcome]") -> None:
+    def settle(self, index: int, future: _Handing) -> None:
         """Take a finished future: its result, or the error that nobody foresaw as the reason."""
-        error = future.exception()
-        if error is None:
-            self.set(index, future.result())
-        else:
+        try:
+            outcome = future.result().take()
+        except Exception as error:  # noqa: BLE001  # it costs this photograph only
             self.reject(index, f"measuring it failed ({type(error).__name__}: {error})")
+        else:
+            self.set(index, outcome)
 
     def outcomes(self) -> list[Outcome]:
         return [self._outcomes[index] for index in range(len(self.tasks))]
+
+    def _read(self, index: int, kept: Kept) -> Outcome:
+        task = self.tasks[index]
+        result = task.shelf.take(kept.name, task.path) if task.shelf else None
+        return result or RejectedShot(
+            path=task.path, reason="its result was kept and cannot be read back; measure it again"
+        )
 
 
 def _round(board: _Board, waiting: deque[int], running: Running) -> list[int]:
@@ -189,21 +208,24 @@ def _round(board: _Board, waiting: deque[int], running: Running) -> list[int]:
 
 def _work_off(pool: Pool, board: _Board, waiting: deque[int], running: Running) -> list[int]:
     """Keep every worker busy with one task until the queue is empty or the pool breaks down."""
-    in_hand: dict[Future[Outcome], tuple[int, float]] = {}
+    in_hand: _InHand = {}
+    clocked: set[int] = set()
     while waiting or in_hand:
         while waiting and len(in_hand) < pool.workers:
             index = waiting.popleft()
             try:
-                future = pool.executor.submit(begin, running.measure, board.tasks[index], index)
+                future = pool.submit(running.measure, board.tasks[index], index)
             except BrokenProcessPool:
-                return [index, *(other for other, _ in in_hand.values())]
+                return [index, *_after_crash(board, in_hand)]
             in_hand[future] = (index, time.monotonic() + running.timeout_s + START_S)
-        done, _ = wait(in_hand, timeout=_POLL_S, return_when=FIRST_COMPLETED)
-        if any(isinstance(future.exception(), BrokenProcessPool) for future in done):
+        try:
+            done = pool.finished(in_hand)
+        except BrokenProcessPool:
+            pool.kill()
             return _after_crash(board, in_hand)
         for future in done:
             board.settle(in_hand.pop(future)[0], future)
-        _set_clocks(pool, in_hand, running.timeout_s)
+        _set_clocks(pool, in_hand, clocked, running.timeout_s)
         if late := [future for future, (_, deadline) in in_hand.items() if time.monotonic() > deadline]:
             pool.kill()
             _after_hang(board, waiting, in_hand, late, running.timeout_s)
@@ -211,16 +233,15 @@ def _work_off(pool: Pool, board: _Board, waiting: deque[int], running: Running) 
     return []
 
 
-def _set_clocks(pool: Pool, in_hand: "dict[Future[Outcome], tuple[int, float]]", timeout_s: float) -> None:
+def _set_clocks(pool: Pool, in_hand: _InHand, clocked: set[int], timeout_s: float) -> None:
     """Give the tasks that workers have begun their deadline; before, a worker may still be starting."""
-    while not pool.begun.empty():
-        begun = pool.begun.get()
-        for future, (index, _) in in_hand.items():
-            if index == begun:
-                in_hand[future] = (index, time.monotonic() + timeout_s)
+    for future, (index, _) in in_hand.items():
+        if index not in clocked and pool.has_begun(index):
+            in_hand[future] = (index, time.monotonic() + timeout_s)
+            clocked.add(index)
 
 
-def _after_crash(board: _Board, in_hand: "dict[Future[Outcome], tuple[int, float]]") -> list[int]:
+def _after_crash(board: _Board, in_hand: _InHand) -> list[int]:
     """Take what was finished; the rest is suspect."""
     suspects = []
     for future, (index, _) in in_hand.items():
@@ -234,8 +255,8 @@ def _after_crash(board: _Board, in_hand: "dict[Future[Outcome], tuple[int, float
 def _after_hang(
     board: _Board,
     waiting: deque[int],
-    in_hand: "dict[Future[Outcome], tuple[int, float]]",
-    late: "list[Future[Outcome]]",
+    in_hand: _InHand,
+    late: list[_Handing],
     timeout_s: float,
 ) -> None:
     """Give up the late ones, and put the others, which are innocent, back at the head of the queue."""
