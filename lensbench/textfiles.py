@@ -14,7 +14,7 @@ from pathlib import Path
 from stat import S_ISDIR, S_ISREG
 from typing import Any, Final
 
-from lensbench.errors import TextFileError
+from lensbench.errors import TableError, TextFileError
 
 __all__ = ["json_in", "number_in", "read_json", "read_text", "table_in"]
 
@@ -107,10 +107,13 @@ def table_in(
 ) -> Iterator[tuple[int, dict[str, str]]]:
     """Give the rows of a CSV text, each with its line and its cells by the columns' names; no cell is None.
 
-    Names and cells are stripped; a row without any filled cell is passed over.
+    Names and cells are stripped; a row without any filled cell is passed over, cells that lack at a row's end are
+    empty.
 
     Raises
     ------
+    TableError
+        A row has more cells than there are columns: a decimal comma, most likely.
     TextFileError
         A wanted column is missing, or it is no CSV.
     """
@@ -121,9 +124,22 @@ def table_in(
             raise TextFileError(f"the column «{missing[0]}» is missing")
         for cells in reader:
             if any(cell.strip() for cell in cells):
+                _refuse_surplus(cells, names, line=reader.line_num, delimiter=delimiter)
                 yield reader.line_num, dict.fromkeys(names, "") | _by_name(names, cells)
     except csv.Error as error:
         raise TextFileError(f"it is no table (CSV), or damaged, at line {reader.line_num}") from error
+
+
+def _refuse_surplus(cells: Sequence[str], names: Sequence[str], *, line: int, delimiter: str) -> None:
+    if len(cells) <= len(names):
+        return
+    cause = "a semicolon too many, or one within a text? Put such a cell in quotes"
+    if delimiter == ",":
+        cause = (
+            "a comma as decimal sign, or within a text? Write 2.8, put such a cell in quotes, or separate all cells by "
+            "semicolons"
+        )
+    raise TableError(f"line {line} has {len(cells)} cells for {len(names)} columns: {cause}")
 
 
 def _by_name(names: Sequence[str], cells: Sequence[str]) -> dict[str, str]:

@@ -5,11 +5,13 @@ This is how lenses without electronic contacts are tested. A filled cell overrid
 """
 
 import math
+import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Final
 
 from lensbench.errors import SettingError, TextFileError
+from lensbench.photo import PHOTO_SUFFIXES
 from lensbench.records import TABLE_COLUMNS, TableRow
 from lensbench.textfiles import read_text, table_in
 
@@ -20,6 +22,8 @@ _MOST_ROWS: Final = 100_000
 _F_NUMBERS: Final = (0.5, 128.0)
 _FOCAL_MM: Final = (0.5, 20_000.0)
 """Wider than any lens. Common practice, no source."""
+_TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")
+"""A comma before three digits: a decimal sign to some, between thousands to others."""
 
 
 def read_shots_table(path: Path) -> list[TableRow]:
@@ -51,6 +55,12 @@ def _lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
     for count, line in enumerate(table_in(text, delimiter=delimiter)):
         if count >= _MOST_ROWS:
             raise SettingError(f"{path}: more than {_MOST_ROWS} rows; divide the table")
+        name = line[1]["file"]
+        if delimiter == "," and ";" in name and Path(name).suffix.lower() not in PHOTO_SUFFIXES:
+            raise SettingError(
+                f"{path}, line {line[0]}: a semicolon stands where the first line has commas; use one of the two "
+                "between all cells"
+            )
         yield line
 
 
@@ -104,6 +114,10 @@ def _within(place: str, cell: str, limits: tuple[float, float]) -> float | None:
 def _number(place: str, cell: str) -> float | None:
     if not cell.strip():
         return None
+    if _TWO_WAYS.fullmatch(cell.strip()):
+        whole = cell.strip().replace(",", "")
+        part = float(cell.replace(",", "."))
+        raise SettingError(f"{place}: {cell!r} can be read in two ways; write {whole} or {part:g}")
     try:
         value = float(cell.replace(",", "."))
     except ValueError as error:
