@@ -9,6 +9,7 @@ import io
 import json
 import math
 import os
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG
@@ -16,7 +17,7 @@ from typing import Any, Final
 
 from lensbench.errors import TableError, TextFileError
 
-__all__ = ["json_in", "number_in", "read_json", "read_text", "table_in"]
+__all__ = ["TWO_WAYS", "json_in", "number_in", "read_json", "read_text", "table_in"]
 
 USUAL_MOST_BYTES: Final = 20_000_000
 _MOST_DIGITS: Final = 18
@@ -162,6 +163,10 @@ _CREDIBLE: Final = {
 _ANY: Final = (-1e9, 1e9)
 
 
+TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")
+"""A comma before three digits: a decimal sign to some, between thousands to others."""
+
+
 def number_in(cell: object, name: str = "") -> float:
     """Give the number in a cell of a table or a JSON document.
 
@@ -175,8 +180,11 @@ def number_in(cell: object, name: str = "") -> float:
     Returns
     -------
     float
-        NaN for anything that is no finite number, or beyond belief.
+        NaN for anything that is no finite number, or beyond belief. A decimal comma is understood, but for `1,250`,
+        which can be read in two ways.
     """
+    if isinstance(cell, str) and not TWO_WAYS.fullmatch(cell.strip()):
+        cell = cell.replace(",", ".")
     try:
         value = (
             float(cell) if isinstance(cell, str | int | float) and not isinstance(cell, bool) else math.nan

@@ -5,7 +5,6 @@ This is how lenses without electronic contacts are tested. A filled cell overrid
 """
 
 import math
-import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Final
@@ -13,7 +12,7 @@ from typing import Final
 from lensbench.errors import SettingError, TextFileError
 from lensbench.photo import PHOTO_SUFFIXES
 from lensbench.records import TABLE_COLUMNS, TableRow
-from lensbench.textfiles import read_text, table_in
+from lensbench.textfiles import TWO_WAYS, read_text, table_in
 
 __all__ = ["read_shots_table"]
 
@@ -22,8 +21,6 @@ _MOST_ROWS: Final = 100_000
 _F_NUMBERS: Final = (0.5, 128.0)
 _FOCAL_MM: Final = (0.5, 20_000.0)
 """Wider than any lens. Common practice, no source."""
-_TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")
-"""A comma before three digits: a decimal sign to some, between thousands to others."""
 
 
 def read_shots_table(path: Path) -> list[TableRow]:
@@ -114,7 +111,7 @@ def _within(place: str, cell: str, limits: tuple[float, float]) -> float | None:
 def _number(place: str, cell: str) -> float | None:
     if not cell.strip():
         return None
-    if _TWO_WAYS.fullmatch(cell.strip()):
+    if TWO_WAYS.fullmatch(cell.strip()):
         whole = cell.strip().replace(",", "")
         part = float(cell.replace(",", "."))
         raise SettingError(f"{place}: {cell!r} can be read in two ways; write {whole} or {part:g}")
