@@ -222,3 +222,14 @@ def test_a_plan_is_filled_with_names_that_sweep_finds_again(tmp_path, shoot, var
         "sweep", folder, "--shots", plan, "--out", tmp_path / "o", "--workers", "1", **variables
     )
     assert status == 0
+
+
+@pytest.mark.parametrize("variables", [{}, PLAIN], ids=["usual", "C locale"])
+def test_a_lens_may_be_named_in_any_signs(tmp_path, variables):
+    name = os.fsdecode("Schärfe".encode() + b"\xff")
+    out = tmp_path / "plan"
+    words = ("--focal", "50", "--widest", "2.8", "--lens", name, "--camera", name, "--out", out)
+    status, _, _ = lensbench("plan", *words, **variables)
+    assert status == 0
+    assert (out / "checklist.pdf").read_bytes().startswith(b"%PDF")
+    assert "Schärfe" in (out / "shots.csv").read_text("utf-8")
