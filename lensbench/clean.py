@@ -1,9 +1,10 @@
 """Text from outside (file names, metadata, tables, JSON) made fit to be shown: one line, no hidden characters."""
 
+import re
 import unicodedata
 from typing import Final
 
-__all__ = ["LONGEST_TEXT", "clean_text", "one_line", "visible"]
+__all__ = ["LONGEST_TEXT", "clean_text", "name_in_tables", "one_line", "visible"]
 
 LONGEST_TEXT: Final = 160
 """Longer names are cut; no honest lens or file name needs more. [characters]"""
@@ -13,10 +14,32 @@ def visible(text: str) -> str:
     """Give a text without control, direction and invisible characters; white space of any kind becomes spaces.
 
     Terminals obey control characters (ECMA-48), and direction marks show a name other than it is (Unicode
-    Technical Report 36, 2.7). Half surrogates, by which undecodable bytes of file names stand, go too.
+    Technical Report 36, 2.7). Bytes of file names that are no UTF-8 go too.
     """
+    text = _decoded(text, errors="ignore")
     spaced = "".join(" " if character.isspace() else character for character in text)
     return "".join(character for character in spaced if not unicodedata.category(character).startswith("C"))
+
+
+def name_in_tables(name: str) -> str:
+    """Give a file's name as tables in UTF-8 hold it, alike whatever the terminal's language is.
+
+    Bytes that are no UTF-8 are shown as U+FFFD, so that the name can still be told from most others.
+
+    >>> name_in_tables("Sch" + chr(0xDCC3) + chr(0xDCA4) + "rfe" + chr(0xDCFF)) == "Sch\u00e4rfe\ufffd"
+    True
+    """
+    return _decoded(name, errors="replace")
+
+
+def _decoded(text: str, *, errors: str) -> str:
+    """Read the bytes that the system could not decode in a file's name (PEP 383) as UTF-8."""
+    return _UNDECODED.sub(
+        lambda found: found[0].encode("ascii", "surrogateescape").decode("utf-8", errors), text
+    )
+
+
+_UNDECODED: Final = re.compile("[\udc80-\udcff]+")
 
 
 def one_line(text: object) -> str:

@@ -7,6 +7,7 @@ LensError
  |- SweepError    a folder with nothing usable, or with settings that nobody knows
  |- LibraryError  the library's file is damaged or in use, or already holds what was to be added
  |- TextFileError a table, a profile or findings that are not there, not text or damaged
+ |   `- TableError    a row with more cells than columns
  `- SettingError  a value given by the user that cannot be used
 
 A message says what was found, where, the limit, and the next step.
@@ -20,6 +21,7 @@ __all__ = [
     "LibraryError",
     "SettingError",
     "SweepError",
+    "TableError",
     "TextFileError",
 ]
 
@@ -50,6 +52,10 @@ class LibraryError(LensError, ValueError):
 
 class TextFileError(LensError, ValueError):
     """A text file that a user named cannot be taken; says why, and leaves the file's name to the caller."""
+
+
+class TableError(TextFileError):
+    """A row of a table holds more cells than there are columns, so nobody knows which cell is which."""
 
 
 class SettingError(LensError, ValueError):

@@ -9,14 +9,15 @@ import io
 import json
 import math
 import os
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG
 from typing import Any, Final
 
-from lensbench.errors import TextFileError
+from lensbench.errors import TableError, TextFileError
 
-__all__ = ["json_in", "number_in", "read_json", "read_text", "table_in"]
+__all__ = ["TWO_WAYS", "json_in", "number_in", "read_json", "read_text", "table_in"]
 
 USUAL_MOST_BYTES: Final = 20_000_000
 _MOST_DIGITS: Final = 18
@@ -107,10 +108,13 @@ def table_in(
 ) -> Iterator[tuple[int, dict[str, str]]]:
     """Give the rows of a CSV text, each with its line and its cells by the columns' names; no cell is None.
 
-    Names and cells are stripped; a row without any filled cell is passed over.
+    Names and cells are stripped; a row without any filled cell is passed over, cells that lack at a row's end are
+    empty.
 
     Raises
     ------
+    TableError
+        A row has more cells than there are columns: a decimal comma, most likely.
     TextFileError
         A wanted column is missing, or it is no CSV.
     """
@@ -121,9 +125,22 @@ def table_in(
             raise TextFileError(f"the column «{missing[0]}» is missing")
         for cells in reader:
             if any(cell.strip() for cell in cells):
+                _refuse_surplus(cells, names, line=reader.line_num, delimiter=delimiter)
                 yield reader.line_num, dict.fromkeys(names, "") | _by_name(names, cells)
     except csv.Error as error:
         raise TextFileError(f"it is no table (CSV), or damaged, at line {reader.line_num}") from error
+
+
+def _refuse_surplus(cells: Sequence[str], names: Sequence[str], *, line: int, delimiter: str) -> None:
+    if len(cells) <= len(names):
+        return
+    cause = "a semicolon too many, or one within a text? Put such a cell in quotes"
+    if delimiter == ",":
+        cause = (
+            "a comma as decimal sign, or within a text? Write 2.8, put such a cell in quotes, or separate all cells by "
+            "semicolons"
+        )
+    raise TableError(f"line {line} has {len(cells)} cells for {len(names)} columns: {cause}")
 
 
 def _by_name(names: Sequence[str], cells: Sequence[str]) -> dict[str, str]:
@@ -146,6 +163,10 @@ _CREDIBLE: Final = {
 _ANY: Final = (-1e9, 1e9)
 
 
+TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")
+"""A comma before three digits: a decimal sign to some, between thousands to others."""
+
+
 def number_in(cell: object, name: str = "") -> float:
     """Give the number in a cell of a table or a JSON document.
 
@@ -159,8 +180,11 @@ def number_in(cell: object, name: str = "") -> float:
     Returns
     -------
     float
-        NaN for anything that is no finite number, or beyond belief.
+        NaN for anything that is no finite number, or beyond belief. A decimal comma is understood, but for `1,250`,
+        which can be read in two ways.
     """
+    if isinstance(cell, str) and not TWO_WAYS.fullmatch(cell.strip()):
+        cell = cell.replace(",", ".")
     try:
         value = (
             float(cell) if isinstance(cell, str | int | float) and not isinstance(cell, bool) else math.nan

@@ -81,7 +81,7 @@ def test_a_name_that_no_system_takes(tmp_path):
 
 
 def test_tables_keep_what_stands_in_quotes_and_fill_what_lacks():
-    text = 'file,note,more\na.dng,"two\nlines, one cell"\n,,\n" b.dng ",x,y,beyond\n'
+    text = 'file,note,more\na.dng,"two\nlines, one cell"\n,,\n" b.dng ",x,y\n'
     assert list(table_in(text)) == [
         (3, {"file": "a.dng", "note": "two\nlines, one cell", "more": ""}),
         (5, {"file": "b.dng", "note": "x", "more": "y"}),
@@ -116,6 +116,9 @@ def test_no_lens_has_such_an_f_number(tmp_path, cell, told):
         ("0.25", "outer_mtf50_cypx", 0.25),
         (5.6, "f_number", 5.6),
         (" 100 ", "iso", 100.0),
+        ("0,25", "outer_mtf50_cypx", 0.25),
+        ("1,250", "focal_length_mm", None),
+        ("1,000,000", "", None),
         ("-3.5", "overshoot_percent", -3.5),
         ("1e-12", "mtf50_cypx", None),
         ("1e308", "magnification", None),

@@ -1,5 +1,6 @@
 """Photographs as they come into a folder: each told once it is whole, and again when it is renamed or gone."""
 
+import os
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -21,6 +22,8 @@ _GONE_S: Final = 1.0
 """A file that is not back under another name by then is gone."""
 _RESCAN_S: Final = 2.0
 """Every so often the folder is read anew: network places tell of no changes."""
+_WITHOUT_REPORTS_S: Final = 0.2
+"""How often the folder is looked at while the system tells of no changes."""
 
 Identity = tuple[int, int, int, int]
 """Device, inode, size, time of change: a file by any name."""
@@ -153,21 +156,34 @@ def follow(follower: Follower, *, stop: Stop | None = None) -> Iterator[Happenin
     ImageError
         The folder is not there, or goes away.
     """
-    from watchfiles import watch  # noqa: PLC0415 - only this way of working needs it
-
     folder = follower.folder
     if not folder.is_dir():
         raise ImageError(f"{folder}: there is no such folder; give the one that the photographs go to")
-    changes = watch(
-        folder,
-        watch_filter=None,
-        debounce=50,
-        step=30,
-        rust_timeout=50,
-        yield_on_timeout=True,
-        stop_event=stop,
-        raise_interrupt=False,
-        ignore_permission_denied=True,
-    )
-    for changed in changes:
-        yield from follower.look(Path(path) for _, path in changed)
+    for changed in _changes(folder, stop):
+        yield from follower.look(changed)
+
+
+def _changes(folder: Path, stop: Stop | None) -> Iterator[list[Path]]:
+    """Give the paths that changed, many times a second; none while the system cannot tell: the rescans find them."""
+    from watchfiles import watch  # noqa: PLC0415 - only this way of working needs it
+
+    while stop is None or not stop.is_set():
+        try:
+            changes = watch(
+                folder,
+                watch_filter=None,
+                debounce=50,
+                step=30,
+                rust_timeout=50,
+                yield_on_timeout=True,
+                stop_event=stop,
+                raise_interrupt=False,
+                ignore_permission_denied=True,
+            )
+            for changed in changes:
+                yield [Path(os.fsdecode(path.encode())) for _, path in changed]
+        except (RuntimeError, ValueError):  # a name in the folder, or its own, is no UTF-8
+            time.sleep(_WITHOUT_REPORTS_S)
+            yield []
+        else:
+            return

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from lensbench.clean import name_in_tables
 from lensbench.records import Metadata, TableRow
 from lensbench.units import nominal_f_number
 
@@ -51,6 +52,7 @@ class PlanBook:
 
         What the file does not say agrees with any row, so that lenses without contacts go by the order.
         """
+        file = name_in_tables(file)
         for place, row in enumerate(self._rows):
             if row.file == file:
                 return place
@@ -64,7 +66,7 @@ class PlanBook:
 
     def tick(self, place: int, file: str) -> None:
         """Note that a file took a row."""
-        self._rows[place] = replace(self._rows[place], file=file)
+        self._rows[place] = replace(self._rows[place], file=name_in_tables(file))
 
     def release(self, file: str) -> None:
         """Open the row that a file took; nothing where it took none."""
@@ -72,7 +74,8 @@ class PlanBook:
 
     def rename(self, file: str, now: str) -> None:
         """Note another name of a file."""
-        self._rows = [replace(row, file=now) if row.file == file else row for row in self._rows]
+        before, after = name_in_tables(file), name_in_tables(now)
+        self._rows = [replace(row, file=after) if row.file == before else row for row in self._rows]
 
     def lacking(self) -> list[Lack]:
         """Give the settings that want more shots, in the plan's order."""

@@ -6,6 +6,7 @@ from pathlib import Path
 from lensbench.capture.following import Happening, What
 from lensbench.capture.lacking import PlanBook
 from lensbench.capture.verdict import Verdict, judge
+from lensbench.clean import name_in_tables
 from lensbench.errors import ImageError, LensError
 from lensbench.photo import RAW_SUFFIXES, open_photo
 from lensbench.records import Metadata, RejectedShot, ShotResult
@@ -28,8 +29,9 @@ class Session:
         """Measure and judge one photograph, and tell whether the file is whole; a usable one ticks off its row."""
         try:
             result: ShotResult | RejectedShot = self._measure(path)
-        except (LensError, OSError) as error:
-            reason = str(error).removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
+        except (LensError, OSError, MemoryError) as error:
+            said = "the memory does not suffice for it" if isinstance(error, MemoryError) else str(error)
+            reason = said.removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
             result = RejectedShot(path=path, reason=reason)
         metadata = result.metadata if isinstance(result, ShotResult) else Metadata()
         if path.suffix.lower() in RAW_SUFFIXES:
@@ -62,7 +64,7 @@ class Session:
             self._usable.pop(known)
         if self.book is not None:
             for name in {row.file for row in self.book.rows if row.file}:
-                if _same_shot(Path(name), Path(path.name)):
+                if _same_shot(Path(name), Path(name_in_tables(path.name))):
                     self.book.release(name)
 
     def settle(self, happening: Happening) -> str:

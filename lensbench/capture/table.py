@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from lensbench.capture.planning import ShootPlan
+from lensbench.clean import name_in_tables
 from lensbench.errors import SettingError
 from lensbench.records import TABLE_COLUMNS, TableRow
 
@@ -90,5 +91,5 @@ def _cells(row: TableRow) -> list[str]:
         elif value is None:
             cells.append("")
         else:
-            cells.append(f"{value:g}" if isinstance(value, (int, float)) else value)
+            cells.append(f"{value:g}" if isinstance(value, (int, float)) else name_in_tables(value))
     return cells

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lensbench.clean import name_in_tables
 from lensbench.cli.guarding import numbers_in
 from lensbench.cli.saying import say
 from lensbench.errors import SettingError
@@ -134,13 +135,13 @@ def plan(
     from lensbench.capture.table import counted_names, table_shots, write_table
 
     owned = LensGear(
-        name=lens,
+        name=name_in_tables(lens),
         focal_range_mm=_focal_range(focal),
         widest_f_number=widest,
         narrowest_f_number=max(narrowest, widest),
         closest_mm=None if closest_m is None else 1000.0 * closest_m,
     )
-    body = CameraGear(name=camera, pitch_um=pitch_um, size_px=_size(size))
+    body = CameraGear(name=name_in_tables(camera), pitch_um=pitch_um, size_px=_size(size))
     place = Place(
         room_mm=1000.0 * room_m,
         paper=paper,

@@ -142,14 +142,8 @@ def _tiff_header(path: Path) -> PictureHeader | None:
     import tifffile  # noqa: PLC0415  heavy: only when a TIFF is opened
 
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # faults come as exceptions
-    try:
-        with tifffile.TiffFile(path) as file:
-            page = file.pages[0]
-            return _tiff_page_header(page, path=path, file_bytes=path.stat().st_size)
-    except (IndexError, KeyError, OSError, struct.error, TypeError, ValueError) as error:
-        if isinstance(error, ImageError):
-            raise
-        raise ImageError(f"{path.name}: this TIFF is damaged or cut short; copy the file again") from error
+    with tifffile.TiffFile(path) as file:
+        return _tiff_page_header(file.pages[0], path=path, file_bytes=path.stat().st_size)
 
 
 def _tiff_page_header(page: Any, *, path: Path, file_bytes: int) -> PictureHeader | None:
@@ -161,9 +155,9 @@ def _tiff_page_header(page: Any, *, path: Path, file_bytes: int) -> PictureHeade
             f"{path.name}: TIFF with {bits} bits a channel{kind} is not measured; save it with 8 or 16 bits a "
             "channel"
         )
-    ends = (start + count for start, count in zip(page.dataoffsets, page.databytecounts, strict=False))
-    if not page.dataoffsets or max(ends) > file_bytes:
-        raise ImageError(f"{path.name}: this TIFF is cut short; copy the file again")
+    pieces = list(zip(page.dataoffsets, page.databytecounts, strict=False))
+    if not pieces or min(map(min, pieces)) <= 0 or max(map(sum, pieces)) > file_bytes:
+        raise ImageError(f"{path.name}: this TIFF is damaged or cut short; copy the file again")
     return PictureHeader(
         kind="tiff",
         rows=int(page.imagelength),

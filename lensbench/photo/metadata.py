@@ -11,7 +11,7 @@ import unicodedata
 from pathlib import Path
 from typing import Any, Final
 
-from lensbench.errors import ImageError
+from lensbench.photo.faults import decoding
 from lensbench.photo.tags import Tags, read_tags
 from lensbench.records import Metadata
 
@@ -36,11 +36,8 @@ def read_metadata(path: Path) -> Metadata:
     ImageError
         The file cannot be opened at all.
     """
-    try:
-        with path.open("rb") as file:
-            return _metadata_of(read_tags(file))
-    except OSError as error:
-        raise ImageError(f"{path.name}: the file cannot be opened ({error.strerror})") from error
+    with decoding(path), path.open("rb") as file:
+        return _metadata_of(read_tags(file))
 
 
 def _metadata_of(tags: Tags) -> Metadata:

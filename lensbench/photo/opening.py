@@ -11,6 +11,7 @@ from typing import Final
 
 from lensbench.errors import ImageError, SettingError
 from lensbench.flags import Remark
+from lensbench.photo.faults import decoding
 from lensbench.photo.headers import read_header
 from lensbench.photo.metadata import read_metadata
 from lensbench.photo.pixels import Overview, Pixels
@@ -70,12 +71,22 @@ class Photo:
         ------
         SettingError
             The box reaches outside the picture, or there is no such channel.
+        ImageError
+            It does not fit into memory.
         """
-        return self._pixels.cut(box, self.channel(channel))
+        with decoding(self.path):
+            return self._pixels.cut(box, self.channel(channel))
 
     def overview(self, max_px: int = _OVERVIEW_PX) -> Overview:
-        """Give a small grey copy, averaged by a whole factor to at most max_px pixels, to look for charts."""
-        return self._pixels.overview(max_px)
+        """Give a small grey copy, averaged by a whole factor to at most max_px pixels, to look for charts.
+
+        Raises
+        ------
+        ImageError
+            It does not fit into memory, or the picture is of a form that cannot be averaged.
+        """
+        with decoding(self.path):
+            return self._pixels.overview(max_px)
 
 
 def open_photo(path: Path | str, *, encoding: str = "auto") -> Photo:
@@ -101,13 +112,9 @@ def open_photo(path: Path | str, *, encoding: str = "auto") -> Photo:
     tone = parse_encoding(encoding)
     _check_file(path)
     metadata = read_metadata(path)
-    try:
+    with decoding(path):
         header = read_header(path)
         pixels: Pixels = read_raw(path) if header is None else read_raster(path, header=header, tone=tone)
-    except OSError as error:
-        raise ImageError(f"{path.name}: the file cannot be read ({error.strerror})") from error
-    except MemoryError as error:
-        raise ImageError(f"{path.name}: the picture does not fit into memory; give a smaller file") from error
     return Photo(
         path=path,
         metadata=_believable(metadata, size_px=pixels.size_px),
@@ -128,13 +135,11 @@ def check_whole(path: Path) -> None:
         It is.
     """
     _check_file(path)
-    try:
+    with decoding(path):
         if read_header(path) is None and is_cut_short(path):
             raise ImageError(
                 f"{path.name}: the raw data are damaged or cut short; copy the file from the card again"
             )
-    except OSError as error:
-        raise ImageError(f"{path.name}: the file cannot be read ({error.strerror})") from error
 
 
 def _check_file(path: Path) -> None:

@@ -161,16 +161,12 @@ def _decoded(path: Path, header: PictureHeader) -> PixelArray:
     return np.ascontiguousarray(codes)  # type: ignore[return-value]  # its kind was checked above
 
 
-def _tiff_codes(path: Path) -> PixelArray | None:
+def _tiff_codes(path: Path) -> PixelArray:
     """Read an uncompressed TIFF four times as fast as the general decoder does."""
     import tifffile  # noqa: PLC0415  heavy: only when a TIFF is opened
 
-    try:
-        with tifffile.TiffFile(path) as file:
-            page = file.pages[0]
-            codes = page.asarray()
-    except (OSError, TypeError, ValueError, tifffile.TiffFileError):
-        return None
+    with tifffile.TiffFile(path) as file:
+        codes: PixelArray = file.pages[0].asarray()
     return codes[:, :, 2::-1] if codes.ndim == 3 and codes.shape[2] >= 3 else codes
 
 
@@ -180,9 +176,6 @@ def _compressed_codes(path: Path) -> PixelArray | None:
     data = np.fromfile(path, np.uint8)
     # Neither turned by EXIF orientation nor brought to another depth.
     flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_ANYCOLOR | cv2.IMREAD_IGNORE_ORIENTATION
-    try:
-        with quiet_decoders():
-            codes = cv2.imdecode(data, flags)
-    except (cv2.error, MemoryError):
-        return None
+    with quiet_decoders():
+        codes = cv2.imdecode(data, flags)
     return None if codes is None else np.asarray(codes)  # type: ignore[return-value]  # checked by the caller

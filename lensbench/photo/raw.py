@@ -5,9 +5,12 @@ and odd crops cannot shift them. Linear, demosaiced, reduced and stacked raws ho
 refused.
 """
 
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -144,7 +147,7 @@ def read_raw(path: Path) -> MosaicPixels:
     import rawpy  # noqa: PLC0415  heavy: only when a raw file is opened
 
     try:
-        with quiet_decoders(), rawpy.imread(str(path)) as raw:
+        with quiet_decoders(), _source(path) as source, rawpy.imread(source) as raw:
             return _from_decoder(raw, path=path, file_bytes=path.stat().st_size)
     except (rawpy.LibRawFileUnsupportedError, rawpy.NotSupportedError) as error:
         version = ".".join(str(part) for part in rawpy.libraw_version)
@@ -163,6 +166,16 @@ def read_raw(path: Path) -> MosaicPixels:
         raise ImageError(
             f"{path.name}: the raw data are damaged or cut short; copy the file from the card again"
         ) from error
+
+
+@contextmanager
+def _source(path: Path) -> Iterator[str | BinaryIO]:
+    """Give what the decoder can open: it takes names in UTF-8 only; a file of another one it reads whole first."""
+    if os.name == "nt" or os.fsencode(path) == str(path).encode("utf-8", "replace"):
+        yield str(path)
+        return
+    with path.open("rb") as file:
+        yield file
 
 
 def _strange_filters(path: Path) -> ImageError:

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import Final
 
-from lensbench.clean import clean_text, visible
+from lensbench.clean import clean_text, name_in_tables, visible
 
 __all__ = ["clean_text", "photo_labels", "spreadsheet_path", "spreadsheet_text"]
 
@@ -19,7 +19,7 @@ def spreadsheet_text(text: str | None) -> str:
 
 def spreadsheet_path(path: Path) -> str:
     """Give a path that no spreadsheet takes for a formula and that still opens the same file."""
-    line = visible(str(path))
+    line = visible(name_in_tables(str(path)))
     return f"./{line}" if line.startswith(_FORMULA_STARTS) else line
 
 

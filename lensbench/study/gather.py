@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 from lensbench import photo
+from lensbench.clean import name_in_tables
 from lensbench.errors import ImageError, SettingError, SweepError
 from lensbench.records import Metadata, TableRow
 from lensbench.study.copies import copies_among, photographs_in
@@ -135,7 +136,7 @@ def _match(places: Sequence[tuple[Path, Path]], rows: Sequence[TableRow]) -> dic
     by_name: dict[str, set[Path]] = defaultdict(set)
     for folder, path in places:
         for name in {path.name, path.relative_to(folder).as_posix(), path.as_posix()}:
-            by_name[name].add(path)
+            by_name[name_in_tables(name)].add(path)
     matched = {}
     for row in rows:
         found = by_name.get(row.file, set())

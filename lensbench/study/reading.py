@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from lensbench.errors import SweepError, TextFileError
+from lensbench.errors import SettingError, SweepError, TableError, TextFileError
 from lensbench.records import ZONES
 from lensbench.study.findings import SHOTS_COLUMNS, Setting
 from lensbench.study.reading_purposes import PurposeRead, purposes_of
@@ -101,8 +101,10 @@ def _rows(path: Path) -> list[dict[str, str]]:
         raise unreadable(path, error) from error
 
 
-def unreadable(path: Path, error: TextFileError) -> SweepError:
-    """Give the error for a file that is not as a sweep leaves it."""
+def unreadable(path: Path, error: TextFileError) -> SweepError | SettingError:
+    """Give the error for a file that is not as a sweep leaves it; a table that was edited is the user's to mend."""
+    if isinstance(error, TableError):
+        return SettingError(f"{path}: {error}")
     return SweepError(f"{path}: {error}; give a folder that `lensbench sweep` wrote, or run the sweep again")
 
 

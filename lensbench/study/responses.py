@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.errors import SweepError, TextFileError
+from lensbench.errors import SettingError, SweepError, TableError, TextFileError
 from lensbench.records import ZONES, Edge, ShotResult
 from lensbench.shot.zones import mean_by_zone
 from lensbench.textfiles import number_in, read_text, table_in
@@ -58,12 +58,16 @@ def read_responses(path: Path) -> dict[tuple[str, str], FloatArray]:
     ------
     SweepError
         It cannot be read, or a column is missing.
+    SettingError
+        A row has more cells than there are columns.
     """
     if not path.is_file():
         return {}
     try:
         table = table_in(read_text(path, most_bytes=_MOST_BYTES), columns=RESPONSES_COLUMNS)
         found = {(row["file"], row["zone"]): _curve(row) for _, row in table}
+    except TableError as error:
+        raise SettingError(f"{path}: {error}") from error
     except TextFileError as error:
         raise SweepError(f"{path}: {error}; run the sweep again") from error
     return {key: sfr for key, sfr in found.items() if np.isfinite(sfr[:_FEWEST]).all()}

@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Final
 
 from lensbench.errors import SettingError, TextFileError
+from lensbench.photo import PHOTO_SUFFIXES
 from lensbench.records import TABLE_COLUMNS, TableRow
-from lensbench.textfiles import read_text, table_in
+from lensbench.textfiles import TWO_WAYS, read_text, table_in
 
 __all__ = ["read_shots_table"]
 
@@ -51,6 +52,12 @@ def _lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
     for count, line in enumerate(table_in(text, delimiter=delimiter)):
         if count >= _MOST_ROWS:
             raise SettingError(f"{path}: more than {_MOST_ROWS} rows; divide the table")
+        name = line[1]["file"]
+        if delimiter == "," and ";" in name and Path(name).suffix.lower() not in PHOTO_SUFFIXES:
+            raise SettingError(
+                f"{path}, line {line[0]}: a semicolon stands where the first line has commas; use one of the two "
+                "between all cells"
+            )
         yield line
 
 
@@ -104,6 +111,10 @@ def _within(place: str, cell: str, limits: tuple[float, float]) -> float | None:
 def _number(place: str, cell: str) -> float | None:
     if not cell.strip():
         return None
+    if TWO_WAYS.fullmatch(cell.strip()):
+        whole = cell.strip().replace(",", "")
+        part = float(cell.replace(",", "."))
+        raise SettingError(f"{place}: {cell!r} can be read in two ways; write {whole} or {part:g}")
     try:
         value = float(cell.replace(",", "."))
     except ValueError as error:

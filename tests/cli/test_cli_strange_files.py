@@ -1,0 +1,235 @@
+"""Files that decoders choke on, and names that they cannot take, cost that file only: seen from the command line."""
+
+import csv
+import json
+import os
+import shutil
+import signal
+import struct
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+PROGRAM = (sys.executable, "-c", "from lensbench.cli.main import run; run()")
+# POSIX.1-2017, 7.2: in the C locale only the portable character set is sure; the two switches keep Python 3.11
+# from taking UTF-8 all the same (PEP 538, PEP 540).
+PLAIN = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
+BAD_NAME = os.fsdecode(b"sh\xffot.dng")
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names themselves")
+
+
+def lensbench(*words, **variables):
+    done = subprocess.run(
+        [*PROGRAM, *map(os.fsencode, words)],
+        cwd=ROOT, capture_output=True, timeout=120, check=False, env=os.environ | variables,
+    )  # fmt: skip
+    said = done.stderr.decode("utf-8", "replace")
+    assert "Traceback" not in said
+    assert "Error:" not in said
+    return done.returncode, done.stdout.decode("utf-8", "replace"), said
+
+
+@pytest.fixture(scope="module")
+def shoot(tmp_path_factory):
+    """Three raw photographs of the chart."""
+    out = tmp_path_factory.mktemp("shoot") / "raw"
+    status, *_ = lensbench(
+        "simulate", "--out", out, "--stops", "4", "--repeats", "3", "--size", "580x870", "--pitch-um", "8"
+    )
+    assert status == 0
+    return sorted(out.glob("*.dng"))
+
+
+@pytest.fixture(scope="module")
+def region(shoot):
+    """Where an edge of the chart lies, as `edge --roi` takes it."""
+    _, said, _ = lensbench("measure", shoot[0], "--json")
+    return ",".join(map(str, json.loads(said)["edges"][0]["roi"]))
+
+
+def with_tag(path, tag, value):
+    """Write a number into a TIFF's first directory (TIFF 6.0, section 2)."""
+    data = bytearray(path.read_bytes())
+    (at,) = struct.unpack_from("<I", data, 4)
+    (count,) = struct.unpack_from("<H", data, at)
+    for entry in range(at + 2, at + 2 + 12 * count, 12):
+        found, kind = struct.unpack_from("<HH", data, entry)
+        if found == tag:
+            struct.pack_into("<H" if kind == 3 else "<I", data, entry + 8, value)
+            path.write_bytes(data)
+            return path
+    raise AssertionError(f"no tag {tag} in {path}")
+
+
+PICTURE = np.random.default_rng(1).integers(0, 255, (64, 96, 3)).astype(np.uint8)
+# Tags of TIFF 6.0: 278 RowsPerStrip, 279 StripByteCounts, 322 TileWidth, 323 TileLength, 325 TileByteCounts.
+ZEROS = {
+    "strips": ({"rowsperstrip": 64}, 279),
+    "tiles wide": ({"tile": (32, 32)}, 322),
+    "tiles long": ({"tile": (32, 32)}, 323),
+}
+
+
+def damaged(folder, kind="tiles wide"):
+    """A TIFF whose strips or tiles have no size."""
+    path = folder / "zero.tif"
+    options, tag = ZEROS[kind]
+    tifffile.imwrite(path, PICTURE, photometric="rgb", byteorder="<", **options)
+    return with_tag(path, tag, 0)
+
+
+@pytest.mark.parametrize("command", ["edge", "measure", "check"])
+@pytest.mark.parametrize("kind", ZEROS)
+def test_a_tiff_without_strip_size_is_one_sentence(tmp_path, command, kind):
+    status, said, told = lensbench(command, damaged(tmp_path, kind))
+    assert status == 1
+    assert (said + told).count("\n") == 1
+    assert "damaged or cut short" in said + told
+
+
+def test_the_other_photographs_of_a_folder_are_answered(tmp_path, shoot):
+    for path in shoot:
+        shutil.copy(path, tmp_path / f"x{path.name}")  # behind the damaged one, whose name comes later
+    damaged(tmp_path).rename(tmp_path / "a.tif")
+    status, said, _ = lensbench("check", tmp_path)
+    assert status == 0
+    assert "3 of 4 usable" in said
+    assert "a.tif" in said
+    out = tmp_path.parent / f"{tmp_path.name}-report"
+    status, _, told = lensbench("sweep", tmp_path, "--out", out, "--workers", "1")
+    assert status == 0
+    assert "rejected: a.tif" in told
+
+
+def test_ranking_leaves_a_damaged_file_out(tmp_path, shoot):
+    for path in shoot:
+        shutil.copy(path, tmp_path)
+    status, _, told = lensbench("rank", damaged(tmp_path), *tmp_path.glob("*.dng"))
+    assert status in {0, 1}  # repeats of one setting may well be alike
+    assert "left out: zero.tif" in told
+
+
+def watching(folder, *words, **variables):
+    return subprocess.Popen(
+        [*PROGRAM, "check", os.fsencode(folder), "--watch", *words],
+        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=os.environ | variables,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("variables", [{}, PLAIN], ids=["usual", "C locale"])
+@pytest.mark.parametrize("folder", [b"plain", b"sh\xffoots"], ids=["plain folder", "strange folder"])
+def test_watching_goes_on(tmp_path, shoot, folder, variables):
+    place = tmp_path / os.fsdecode(folder)
+    place.mkdir()
+    damaged(place)
+    watch = watching(place, **variables)
+    time.sleep(4.0)  # the damaged file is tried again after 2 s
+    for path, name in zip(shoot, (b"sh\xffot.dng", "Schärfe.dng".encode(), b"later.dng"), strict=True):
+        shutil.copy(path, place / os.fsdecode(name))
+        time.sleep(1.0)
+    time.sleep(3.0)
+    watch.send_signal(signal.SIGINT)
+    said, told = watch.communicate(timeout=30)
+    lines = said.decode().splitlines()
+    assert b"Traceback" not in told
+    assert watch.returncode == 0
+    assert [line for line in lines if "zero.tif" in line and "damaged" in line]
+    assert sorted(line.split()[1] for line in lines if line.startswith("usable")) == [
+        "Schärfe.dng", "later.dng", "shot.dng",
+    ]  # fmt: skip
+
+
+NAMES = {
+    "no UTF-8": (b"sh\xffot.dng", {}),
+    "no UTF-8, plain terminal": (b"sh\xffot.dng", PLAIN | {"PYTHONIOENCODING": "ascii"}),
+    "umlaut, plain terminal": ("Schärfe.dng".encode(), PLAIN | {"PYTHONIOENCODING": "ascii"}),
+    "umlaut, C locale": ("Schärfe.dng".encode(), PLAIN),
+}
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("command", ["check", "measure", "edge", "rank"])
+def test_a_raw_file_of_any_name_is_measured(tmp_path, shoot, region, name, command):
+    bytes_of_name, variables = NAMES[name]
+    path = tmp_path / os.fsdecode(bytes_of_name)
+    shutil.copy(shoot[0], path)
+    beside = {"rank": [shutil.copy(shoot[1], tmp_path / "other.dng")], "edge": ["--roi", region]}.get(
+        command, []
+    )
+    status, said, told = lensbench(command, path, *beside, **variables)
+    assert "cannot be" not in told
+    assert "left out" not in told
+    assert "cannot be" not in said
+    if command == "rank":
+        assert status in {0, 1}  # repeats of one setting may well be alike
+    else:
+        assert status == 0
+        assert path.suffix in said
+
+
+@pytest.mark.parametrize("command", ["measure", "edge"])
+def test_the_figures_do_not_depend_on_the_name(tmp_path, shoot, region, command):
+    shutil.copy(shoot[0], tmp_path / BAD_NAME)
+    options = ["--json", "--roi", region] if command == "edge" else ["--json"]
+    _, plain, _ = lensbench(command, shoot[0], *options)
+    status, strange, _ = lensbench(command, tmp_path / BAD_NAME, *options, PYTHONIOENCODING="ascii")
+    assert status == 0
+    assert json.loads(strange)["edges"] == json.loads(plain)["edges"]
+
+
+@pytest.mark.parametrize("variables", [{}, PLAIN], ids=["usual", "C locale"])
+def test_names_of_any_kind_pass_through_a_whole_sweep(tmp_path, shoot, variables):
+    folder = tmp_path / os.fsdecode(b"sh\xffoots")
+    folder.mkdir()
+    names = (b"sh\xffot.dng", "Schärfe.dng".encode(), b"plain.dng")
+    for path, name in zip(shoot, names, strict=True):
+        shutil.copy(path, folder / os.fsdecode(name))
+    damaged(tmp_path).rename(folder / os.fsdecode(b"z\xfe.tif"))
+    out = tmp_path / "report"
+    status, said, told = lensbench("sweep", folder, "--out", out, "--workers", "1", "--json", **variables)
+    assert status == 0
+    assert json.loads(said)["lenses"][0]["shots"] == 3
+    assert "rejected: z" in told
+    json.loads((out / "findings.json").read_bytes())
+    (out / "report.html").read_bytes().decode()
+    assert (out / "report.pdf").read_bytes().startswith(b"%PDF")
+    rows = list(csv.DictReader((out / "shots.csv").read_text("utf-8").splitlines()))
+    assert len({row["file"] for row in rows}) == 4
+    assert [row for row in rows if row["file"].endswith("Schärfe.dng")]
+
+
+@pytest.mark.parametrize("variables", [{}, PLAIN], ids=["usual", "C locale"])
+def test_a_plan_is_filled_with_names_that_sweep_finds_again(tmp_path, shoot, variables):
+    folder = tmp_path / "shoot"
+    folder.mkdir()
+    for path, name in zip(shoot, (b"sh\xffot.dng", "Schärfe.dng".encode(), b"plain.dng"), strict=True):
+        shutil.copy(path, folder / os.fsdecode(name))
+    plan = tmp_path / "plan.csv"
+    plan.write_text("file,f_number\n,4\n,4\n,4\n")
+    status, said, _ = lensbench("check", folder, "--plan", plan, "--fill", **variables)
+    assert status == 0
+    assert "3 of 3 shots" in said
+    rows = list(csv.DictReader(plan.read_text("utf-8").splitlines()))
+    assert {"Schärfe.dng", "plain.dng"} < {row["file"] for row in rows}
+    status, _, _ = lensbench(
+        "sweep", folder, "--shots", plan, "--out", tmp_path / "o", "--workers", "1", **variables
+    )
+    assert status == 0
+
+
+@pytest.mark.parametrize("variables", [{}, PLAIN], ids=["usual", "C locale"])
+def test_a_lens_may_be_named_in_any_signs(tmp_path, variables):
+    name = os.fsdecode("Schärfe".encode() + b"\xff")
+    out = tmp_path / "plan"
+    words = ("--focal", "50", "--widest", "2.8", "--lens", name, "--camera", name, "--out", out)
+    status, _, _ = lensbench("plan", *words, **variables)
+    assert status == 0
+    assert (out / "checklist.pdf").read_bytes().startswith(b"%PDF")
+    assert "Schärfe" in (out / "shots.csv").read_text("utf-8")

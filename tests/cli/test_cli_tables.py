@@ -1,0 +1,120 @@
+"""Tables with commas in the wrong places are refused with their line, by every command that reads one."""
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+
+
+def lensbench(*words):
+    done = subprocess.run(
+        [sys.executable, "-c", "from lensbench.cli.main import run; run()", *map(str, words)],
+        cwd=ROOT, capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert "Traceback" not in done.stderr
+    return done
+
+
+@pytest.fixture(scope="module")
+def shoot(tmp_path_factory):
+    """Two raw photographs of the chart at f/4 and two at f/8."""
+    out = tmp_path_factory.mktemp("shoot") / "raw"
+    done = lensbench("simulate", "--out", out, "--stops", "4,8", "--size", "580x870", "--pitch-um", "8")
+    assert done.returncode == 0
+    return out
+
+
+@pytest.fixture(scope="module")
+def swept(tmp_path_factory, shoot):
+    out = tmp_path_factory.mktemp("swept") / "report"
+    assert lensbench("sweep", shoot, "--out", out, "--workers", "1").returncode == 0
+    return out
+
+
+HEAD = "file,lens,f_number,focal_length_mm\n"
+SPLIT = HEAD + "shot_0001.dng,Old 50/2,2.8,50\nshot_0002.dng,Old 50/2,2,8,50\n"
+
+
+def commands(shoot, table, out):
+    return {
+        "sweep": ("sweep", shoot, "--shots", table, "--out", out, "--workers", "1"),
+        "effect": ("effect", shoot, "--by", "f_number", "--shots", table, "--out", out, "--workers", "1"),
+        "check": ("check", shoot, "--plan", table),
+    }
+
+
+@pytest.mark.parametrize("command", ["sweep", "effect", "check"])
+def test_a_comma_as_decimal_sign_is_refused_with_its_line(tmp_path, shoot, command):
+    table = tmp_path / "shots.csv"
+    table.write_text(SPLIT)
+    done = lensbench(*commands(shoot, table, tmp_path / "out")[command])
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert done.stderr.count("\n") == 1
+    for part in ("shots.csv", "line 3", "5 cells", "4 columns", "decimal", "2.8"):
+        assert part in done.stderr
+    assert not (tmp_path / "out" / "report.html").exists()
+
+
+@pytest.mark.parametrize(
+    ("head", "row", "told"),
+    [
+        ("file,f_number", "shot_0001.dng,4,", "3 cells"),
+        ("file;f_number", "shot_0001.dng;4;8", "3 cells"),
+        ("file,focal_length_mm", '"shot_0001.dng","1,250"', "1250 or 1.25"),
+        ("file,f_number", "shot_0001.dng;5,6", "semicolon"),
+    ],
+)
+def test_what_could_be_misread_is_refused(tmp_path, shoot, head, row, told):
+    table = tmp_path / "shots.csv"
+    table.write_text(f"{head}\n{row}\n")
+    for words in commands(shoot, table, tmp_path / "out").values():
+        done = lensbench(*words)
+        assert done.returncode == 2
+        assert "shots.csv" in done.stderr
+        assert "line 2" in done.stderr
+        assert told in done.stderr
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "file,lens,f_number,focal_length_mm\n{}.dng,Old 50/2,2.8,50\n",
+        'file,lens,f_number,focal_length_mm\n{}.dng,Old 50/2,"2,8",50\n',
+        "file;lens;f_number;focal_length_mm\n{}.dng;Old 50/2;2,8;50,0\n",
+        "file,lens,f_number,focal_length_mm,use\n{}.dng,Old 50/2,2.8,50\n",
+    ],
+    ids=["point", "quotes", "semicolons", "fewer cells"],
+)
+def test_what_is_clear_is_understood(tmp_path, shoot, text):
+    names = [path.stem for path in sorted(shoot.glob("*.dng"))]
+    head, row = text.splitlines()
+    table = tmp_path / "shots.csv"
+    table.write_text("\n".join([head, *(row.format(name) for name in names), ""]))
+    done = lensbench("sweep", shoot, "--shots", table, "--out", tmp_path / "out", "--workers", "1")
+    assert done.returncode == 0
+    report = (tmp_path / "out" / "shots.csv").read_text()
+    assert report.count("Old 50/2,") == 4
+    assert report.count(",2.8,2.8,50,50,") == 4
+
+
+@pytest.mark.parametrize("name", ["shots.csv", "responses.csv", "edges.csv"])
+def test_a_sweeps_own_tables_too(tmp_path, swept, name):
+    folder = tmp_path / "swept"
+    shutil.copytree(swept, folder)
+    head, first, *rest = (folder / name).read_text().splitlines()
+    columns, cells = head.count(",") + 1, first + ",1"
+    (folder / name).write_text("\n".join([head, cells, *rest, ""]))
+    if name == "edges.csv":
+        words = ("library", "add", folder, "--library", tmp_path / "library.sqlite")
+    else:
+        words = ("compare", folder, swept, "--out", tmp_path / "out")
+    done = lensbench(*words)
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    for part in (name, "line 2", f"{columns} columns", "cells"):
+        assert part in done.stderr
