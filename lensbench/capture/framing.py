@@ -8,15 +8,14 @@ from collections.abc import Sequence
 from math import cos, log, radians, sin
 from typing import Final
 
-import cv2
 import numpy as np
 
-from lensbench.chart.layout import Layout, Target, sheet
+from lensbench.chart.agreeing import agreed_affine, agreed_mapping
+from lensbench.chart.layout import Layout, sheet
 from lensbench.chart.locating import LARGEST_STRAY
-from lensbench.chart.mapping import Mapping, fit_mapping
 from lensbench.chart.places import PLACES
-from lensbench.errors import ChartError, SettingError
-from lensbench.records import BoolArray, ChartEdge, ShotResult, Tilt
+from lensbench.errors import SettingError
+from lensbench.records import ChartEdge, ShotResult, Tilt
 from lensbench.units import FloatArray
 
 __all__ = ["SIDES", "border_gaps", "empty_sides", "held", "lost_corners", "side_as_held", "tilt_as_held"]
@@ -29,10 +28,6 @@ _QUARTERS: Final = {6: 1, 5: 1, 3: 2, 4: 2, 8: 3, 7: 3}
 """EXIF orientation to quarter turns of the camera, clockwise as seen from behind (EXIF 2.32, tag 274): 6 says that the
 stored picture's first row is the scene's right side, so that the camera's top pointed to the right."""
 _FEWEST: Final = 4
-_FEWEST_AGREEING: Final = 5
-"""Four points fit some homography whatever they are; only a fifth can confirm it."""
-_FEWEST_AGREEING_PAGES: Final = 4
-"""Three fit some affine map."""
 _HUNG_OFF: Final = 0.05
 """Share of the picture's long side that a page may lie off the planned place: hanging by hand (1 % of the wall, sd) and
 the perspective of a camera that is not quite square. Common practice, no source."""
@@ -81,7 +76,13 @@ def border_gaps(shot: ShotResult) -> dict[str, float] | None:
     if layout is None:
         return None
     crossings = _crossings(shot.edges)
-    mapping = _mapping([t for t in layout.targets if t.name in crossings], crossings, shot.size_px)
+    targets = [target for target in layout.targets if target.name in crossings]
+    mapping = agreed_mapping(
+        np.array([target.center_mm for target in targets]),
+        np.array([crossings[target.name] for target in targets]),
+        stray_mm=LARGEST_STRAY * min(target.radius_mm for target in layout.targets),
+        size_px=shot.size_px,
+    )
     if mapping is None:
         return None
     corners_px = mapping.to_px(_frame_corners_mm(layout, shot.size_px))
@@ -102,7 +103,13 @@ def lost_corners(shot: ShotResult) -> dict[str, int]:
     """
     if not shot.chart.name.startswith("wall"):
         return {}
-    to_px = _planned_to_px(_crossings(shot.edges), shot.size_px)
+    crossings = _crossings(shot.edges)
+    seen = {number: point for name, point in crossings.items() if (number := _page_number(name))}
+    to_px = agreed_affine(
+        np.array([PLACES[number - 1].share for number in seen], np.float64),
+        np.array(list(seen.values())),
+        stray_px=_HUNG_OFF * max(shot.size_px),
+    )
     if to_px is None:
         return {}
     found = {_page_number(edge.target) for edge in shot.edges}
@@ -113,21 +120,6 @@ def lost_corners(shot: ShotResult) -> dict[str, int]:
             for side in _beyond(place, shot.size_px):
                 lost[side] = lost.get(side, 0) + 1
     return lost
-
-
-def _planned_to_px(crossings: dict[str, Point], size_px: tuple[int, int]) -> FloatArray | None:
-    """Fit planned places (down, right, 1) to pixels by the affine map, shape (2, 3), that most pages agree on."""
-    seen = {number: point for name, point in crossings.items() if (number := _page_number(name))}
-    if len(seen) < _FEWEST_AGREEING_PAGES:
-        return None
-    shares = np.array([PLACES[number - 1].share for number in seen], dtype=np.float64)
-    pixels = np.array(list(seen.values()))
-    affine, agreeing = cv2.estimateAffine2D(
-        shares, pixels, method=cv2.RANSAC, ransacReprojThreshold=_HUNG_OFF * max(size_px)
-    )
-    if affine is None or np.count_nonzero(agreeing) < _FEWEST_AGREEING_PAGES:
-        return None
-    return np.asarray(affine, np.float64)
 
 
 def _page_number(name: str) -> int:
@@ -169,32 +161,6 @@ def _crossings(edges: Sequence[ChartEdge]) -> dict[str, Point]:
             row, col = np.linalg.solve(square, normals.T @ offsets).tolist()
             found[target] = (row, col)
     return found
-
-
-def _mapping(
-    targets: Sequence[Target], crossings: dict[str, Point], size_px: tuple[int, int]
-) -> Mapping | None:
-    """Fit the chart's place in the picture to the targets that agree on one; None where too few do.
-
-    A random-sample consensus starts it, because a robust fit from a start that strays pull aside may stay there. A
-    crossing agrees when it lies as near to where the others put it as finding the chart asks for.
-    """
-    if len(targets) < _FEWEST_AGREEING:
-        return None
-    points_mm = np.array([target.center_mm for target in targets])
-    points_px = np.array([crossings[target.name] for target in targets])
-    stray_mm = LARGEST_STRAY * min(target.radius_mm for target in targets)
-    to_mm, agreeing = cv2.findHomography(points_px, points_mm, cv2.RANSAC, stray_mm)
-    if to_mm is None:
-        return None
-    good: BoolArray = np.asarray(agreeing, np.bool_).ravel()
-    if good.sum() < max(_FEWEST_AGREEING, len(targets) / 2.0):
-        return None
-    try:
-        start = np.linalg.inv(np.asarray(to_mm, np.float64))
-        return fit_mapping(points_mm[good], points_px[good], start=start, size_px=size_px)
-    except (ChartError, np.linalg.LinAlgError):  # all on one line
-        return None
 
 
 def _frame_corners_mm(layout: Layout, size_px: tuple[int, int]) -> FloatArray:
