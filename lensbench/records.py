@@ -129,7 +129,8 @@ class Edge:
     snr: float = NAN
     """(bright - dark) over the rms noise of the two plateaus."""
     point_px: tuple[float, float] = (NAN, NAN)
-    """Where the edge passes nearest to the region's centre: (row, column) in the picture."""
+    """Where the edge passes nearest to the region's centre: (row, column) in the picture; known wherever a line could
+    be fitted, even where its sharpness is refused."""
     dark_level: float = NAN
     """Plateau on the dark side, linear, white = 1."""
     bright_level: float = NAN

@@ -10,7 +10,9 @@ from typing import Final
 
 import numpy as np
 
+from lensbench.chart.agreeing import agreed_affine, agreed_mapping
 from lensbench.chart.layout import Layout, sheet
+from lensbench.chart.locating import LARGEST_STRAY
 from lensbench.chart.places import PLACES
 from lensbench.errors import SettingError
 from lensbench.records import ChartEdge, ShotResult, Tilt
@@ -18,12 +20,20 @@ from lensbench.units import FloatArray
 
 __all__ = ["SIDES", "border_gaps", "empty_sides", "held", "lost_corners", "side_as_held", "tilt_as_held"]
 
+Point = tuple[float, float]
+
 SIDES: Final = ("left", "top", "right", "bottom")
 """Of the picture, clockwise."""
 _QUARTERS: Final = {6: 1, 5: 1, 3: 2, 4: 2, 8: 3, 7: 3}
 """EXIF orientation to quarter turns of the camera, clockwise as seen from behind (EXIF 2.32, tag 274): 6 says that the
 stored picture's first row is the scene's right side, so that the camera's top pointed to the right."""
 _FEWEST: Final = 4
+_HUNG_OFF: Final = 0.05
+"""Share of the picture's long side that a page may lie off the planned place: hanging by hand (1 % of the wall, sd) and
+the perspective of a camera that is not quite square. Common practice, no source."""
+_LEAST_CROSSING: Final = 0.25
+"""Smallest eigenvalue of the sum of n n^T over a target's unit normals n: 1 - |cos| of the angle between two lines, so
+that two must cross by 41 degrees. One line, or several along one direction, give 0."""
 _CORNER_PAGES: Final = (2, 3, 4, 5)
 _CUT: Final = 0.02
 """Share of the picture's side: a page whose middle is nearer to the border shows too little of its target."""
@@ -66,14 +76,16 @@ def border_gaps(shot: ShotResult) -> dict[str, float] | None:
     if layout is None:
         return None
     crossings = _crossings(shot.edges)
-    names = [target for target in layout.targets if target.name in crossings]
-    if len(names) < _FEWEST:
-        return None
-    homography = _homography(
-        np.array([target.center_mm for target in names]),
-        np.array([crossings[target.name] for target in names]),
+    targets = [target for target in layout.targets if target.name in crossings]
+    mapping = agreed_mapping(
+        np.array([target.center_mm for target in targets]),
+        np.array([crossings[target.name] for target in targets]),
+        stray_mm=LARGEST_STRAY * min(target.radius_mm for target in layout.targets),
+        size_px=shot.size_px,
     )
-    corners_px = _project(homography, _frame_corners_mm(layout, shot.size_px))
+    if mapping is None:
+        return None
+    corners_px = mapping.to_px(_frame_corners_mm(layout, shot.size_px))
     rows, cols = shot.size_px
     return {
         "left": float(corners_px[:, 1].min()) / cols,
@@ -86,22 +98,25 @@ def border_gaps(shot: ShotResult) -> dict[str, float] | None:
 def lost_corners(shot: ShotResult) -> dict[str, int]:
     """Give how many corner pages of a wall set lie out of the picture at each side of it; empty where none does.
 
-    Where a page that is not seen must be follows from the others: from the planned places to the picture by the best
-    affine map. Pages that lie in the frame and were not found are another matter.
+    Where a page that was not found must be follows from the others: from the planned places to the picture by the
+    affine map that most of them agree on. Pages that lie in the frame and were not found are another matter.
     """
     if not shot.chart.name.startswith("wall"):
         return {}
-    seen = {number: place for name, place in _crossings(shot.edges).items() if (number := _page_number(name))}
-    if len(seen) < _FEWEST:
+    crossings = _crossings(shot.edges)
+    seen = {number: point for name, point in crossings.items() if (number := _page_number(name))}
+    to_px = agreed_affine(
+        np.array([PLACES[number - 1].share for number in seen], np.float64),
+        np.array(list(seen.values())),
+        stray_px=_HUNG_OFF * max(shot.size_px),
+    )
+    if to_px is None:
         return {}
-    shares = np.array([(*PLACES[number - 1].share, 1.0) for number in seen])
-    if np.linalg.matrix_rank(shares) < 3:
-        return {}
-    to_px = np.linalg.lstsq(shares, np.array(list(seen.values())), rcond=None)[0]
+    found = {_page_number(edge.target) for edge in shot.edges}
     lost: dict[str, int] = {}
     for number in _CORNER_PAGES:
-        if number not in seen:
-            place = np.array((*PLACES[number - 1].share, 1.0)) @ to_px
+        if number not in found:
+            place = to_px @ np.array((*PLACES[number - 1].share, 1.0))
             for side in _beyond(place, shot.size_px):
                 lost[side] = lost.get(side, 0) + 1
     return lost
@@ -128,45 +143,24 @@ def _layout_of(name: str) -> Layout | None:
         return None
 
 
-def _crossings(edges: Sequence[ChartEdge]) -> dict[str, tuple[float, float]]:
-    """Give where each target's two lines cross, from its measured edges."""
+def _crossings(edges: Sequence[ChartEdge]) -> dict[str, Point]:
+    """Give where each target's two lines cross; a target with lines along one direction only is left out."""
     lines: dict[str, list[tuple[FloatArray, float]]] = {}
     for chart_edge in edges:
         edge = chart_edge.edge
-        if edge.measured and np.isfinite(edge.point_px[0]):
+        if np.isfinite(edge.point_px[0]):
             angle = radians(edge.angle_deg)
             normal = np.array([sin(angle), cos(angle)])
             lines.setdefault(chart_edge.target, []).append((normal, float(normal @ np.array(edge.point_px))))
     found = {}
     for target, members in lines.items():
         normals = np.array([normal for normal, _ in members])
-        if np.linalg.svd(normals, compute_uv=False)[-1] > 0.5:
-            row, col = np.linalg.lstsq(normals, np.array([offset for _, offset in members]), rcond=None)[0]
-            found[target] = (float(row), float(col))
+        square = normals.T @ normals
+        if np.linalg.eigvalsh(square)[0] > _LEAST_CROSSING:
+            offsets = np.array([offset for _, offset in members])
+            row, col = np.linalg.solve(square, normals.T @ offsets).tolist()
+            found[target] = (row, col)
     return found
-
-
-def _homography(points_mm: FloatArray, points_px: FloatArray) -> FloatArray:
-    """Fit (row_mm, col_mm, 1) to (row_px, col_px, 1) by the direct linear transform, on scaled coordinates."""
-    scale_mm, scale_px = float(np.abs(points_mm).max()), float(np.abs(points_px).max())
-    chart = np.column_stack((points_mm / scale_mm, np.ones(len(points_mm))))
-    picture = points_px / scale_px
-    nothing = np.zeros_like(chart)
-    system = np.concatenate(
-        (
-            np.hstack((chart, nothing, -picture[:, :1] * chart)),
-            np.hstack((nothing, chart, -picture[:, 1:] * chart)),
-        )
-    )
-    plain = np.linalg.svd(system)[2][-1].reshape(3, 3)
-    return np.asarray(
-        np.diag([scale_px, scale_px, 1.0]) @ plain @ np.diag([1.0 / scale_mm, 1.0 / scale_mm, 1.0])
-    )
-
-
-def _project(homography: FloatArray, points_mm: FloatArray) -> FloatArray:
-    raised = np.column_stack((points_mm, np.ones(len(points_mm)))) @ homography.T
-    return np.asarray(raised[:, :2] / raised[:, 2:], np.float64)
 
 
 def _frame_corners_mm(layout: Layout, size_px: tuple[int, int]) -> FloatArray:
@@ -179,9 +173,12 @@ def _frame_corners_mm(layout: Layout, size_px: tuple[int, int]) -> FloatArray:
 
 
 def empty_sides(shot: ShotResult) -> list[str]:
-    """Give the picture's sides at whose outer zone no edge was measured while the opposite side has some."""
+    """Give the picture's sides at whose outer zone no edge was found while the opposite side has some.
+
+    An edge that could not be measured counts: it shows that the chart is there.
+    """
     rows, cols = shot.size_px
-    outer = [edge for edge in shot.edges if edge.edge.measured and edge.image_height > _OUTER]
+    outer = [edge for edge in shot.edges if edge.image_height > _OUTER]
     counts = {
         "left": sum(edge.center_px[1] < cols / 3.0 for edge in outer),
         "right": sum(edge.center_px[1] > 2.0 * cols / 3.0 for edge in outer),

@@ -97,7 +97,8 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
     if not region.tone_known and np.isfinite(mtf50):
         sd = finished_sd_cypx(fit, curves)
     if worst(flags) is Severity.REJECT:
-        return replace(_unmeasured(region, flags), angle_deg=line.angle_deg)
+        refused = _unmeasured(region, flags)
+        return replace(refused, angle_deg=line.angle_deg, point_px=_point(region, line))
     return Edge(
         roi=region.box,
         channel=region.channel,

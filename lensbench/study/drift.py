@@ -34,6 +34,10 @@ SHARPNESS_LIMIT_PERCENT: Final = 4.0
 _LARGEST_STEP: Final = 0.5
 """Of the whole way: a larger step between two shots is one move, not a drift."""
 _FEWEST_EDGES: Final = 20
+_STRAYS: Final = 4.0
+"""Standard deviations, by the median: an edge that moved by more against the others tells of itself alone."""
+_PLACE_DOUBT_PX: Final = 0.02
+"""No place of an edge is believed better than this."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,10 +126,20 @@ def _placed(result: ShotResult, first: ShotResult) -> FloatArray:
     away = (point - (np.array(first.size_px) - 1.0) / 2.0) / 100.0
     along, across = np.sum(normal * away, axis=1), normal[:, 1] * away[:, 0] - normal[:, 0] * away[:, 1]
     sound = np.isfinite(moved)
-    design = np.column_stack((normal, along, across))
-    if np.count_nonzero(sound) < _FEWEST_EDGES:
-        return np.full(4, np.nan)
-    fit: FloatArray = np.linalg.lstsq(design[sound], moved[sound], rcond=None)[0]
+    return _sound_fit(np.column_stack((normal, along, across))[sound], moved[sound])
+
+
+def _sound_fit(design: FloatArray, moved: FloatArray) -> FloatArray:
+    """Fit by least squares, twice more without the edges that stray; NaN where too few edges determine it."""
+    kept = np.ones(len(moved), np.bool_)
+    fit = np.full(design.shape[1], np.nan)
+    for _ in range(3):
+        # Edges of one direction leave the shift along them open.
+        if kept.sum() < _FEWEST_EDGES or np.linalg.matrix_rank(design[kept]) < design.shape[1]:
+            return np.full(design.shape[1], np.nan)
+        fit = np.linalg.lstsq(design[kept], moved[kept], rcond=None)[0]
+        off = np.abs(moved - design @ fit)
+        kept = off <= _STRAYS * 1.4826 * float(np.median(off[kept])) + _PLACE_DOUBT_PX
     return fit
 
 

@@ -150,6 +150,27 @@ def test_framing_is_told_by_side(tmp_path, clean):
     assert f"fills {share:.0f} % of the frame's width only" in judge(far).line
 
 
+def test_neither_a_lone_line_nor_a_stray_target_moves_the_frame(clean):
+    shot = clean[1]
+    told = border_gaps(shot)
+    names = list(dict.fromkeys(edge.target for edge in shot.edges))
+    lone = [edge for edge in shot.edges if edge.target not in names[::2] or edge.arm == 1]
+    strays = []
+    for edge in shot.edges:
+        row, col = edge.edge.point_px
+        off = (
+            edge.edge
+            if edge.target not in names[::5]
+            else replace(edge.edge, point_px=(row + 90.0, col - 60.0))
+        )
+        strays.append(replace(edge, edge=off))
+    for edges in (lone, strays):
+        # A thousandth of the picture's side: a pixel.
+        assert border_gaps(replace(shot, edges=tuple(edges))) == pytest.approx(told, abs=1e-3)
+    few = [edge for edge in shot.edges if edge.target in names[:4]]
+    assert border_gaps(replace(shot, edges=tuple(few))) is None
+
+
 def moved(shot, *, right_px):
     """Aim the camera elsewhere: everything moves, and what leaves the picture is not measured."""
     edges = []
