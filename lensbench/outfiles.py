@@ -235,7 +235,7 @@ class Listing:
             others = f" (and so would {', '.join(foreign[1:])})" if foreign[1:] else ""
             raise SettingError(
                 f"{self.folder} holds a {foreign[0]} that is of no earlier {self.what} and would be written over"
-                f"{others}; {way_out}"
+                f"{others}; move {'them' if others else 'it'} away, or name another folder with --out"
             )
 
     def check_subfolder(self, name: str) -> None:
