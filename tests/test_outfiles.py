@@ -34,10 +34,11 @@ def test_a_chart_is_never_drawn_over_anything_but_a_chart(tmp_path, name):
 
 
 def test_an_older_chart_and_an_empty_file_may_go(tmp_path):
-    for there in (b"", b"%PDF-1.4 older"):
-        (tmp_path / "Chart.PDF").write_bytes(there)
-        assert lensbench("chart", "--out", tmp_path / "Chart.PDF").exit_code == 0
-        assert (tmp_path / "Chart.PDF").read_bytes().startswith(b"%PDF-")
+    (tmp_path / "Chart.PDF").touch()
+    for further in ([], ["--wall", "5"], ["--solid"]):
+        before = (tmp_path / "Chart.PDF").read_bytes()
+        assert lensbench("chart", "--out", tmp_path / "Chart.PDF", *further).exit_code == 0
+        assert (tmp_path / "Chart.PDF").read_bytes() != before
 
 
 def test_a_print_profile_is_never_kept_over_other_json(tmp_path):

@@ -5,7 +5,6 @@ import io
 from collections.abc import Sequence
 from importlib.resources import files
 from itertools import groupby
-from pathlib import Path
 from typing import Any, Final
 
 from reportlab.lib.colors import HexColor
@@ -29,9 +28,8 @@ from lensbench.capture import advice
 from lensbench.capture.exposure import shutter_name
 from lensbench.capture.planning import ShootPlan, ShotToTake
 from lensbench.capture.wording import chart_sentence, distance_rows, headline, print_sentence, tolerance_rows
-from lensbench.errors import SettingError
 
-__all__ = ["checklist_pdf", "write_checklist"]
+__all__ = ["checklist_pdf"]
 
 _FONT: Final = "DejaVuSans"
 _INK, _FAINT, _HAIR = HexColor("#1f2428"), HexColor("#5b636a"), HexColor("#c9c5ba")
@@ -41,20 +39,6 @@ _SIZES: Final = {"title": 16.0, "section": 11.0, "body": 8.6, "small": 7.4, "cel
 _BOX, _DASH = "\N{BALLOT BOX}", "\N{EN DASH}"
 _GAP = "\N{NO-BREAK SPACE}" * 2 + " "
 """Between boxes: plain spaces would be drawn as one."""
-
-
-def write_checklist(plan: ShootPlan, out: Path) -> None:
-    """Write the checklist of a plan as a PDF.
-
-    Raises
-    ------
-    SettingError
-        The file cannot be written there.
-    """
-    try:
-        out.write_bytes(checklist_pdf(plan))
-    except OSError as error:
-        raise SettingError(f"{out} cannot be written: {error.strerror}") from error
 
 
 def checklist_pdf(plan: ShootPlan) -> bytes:

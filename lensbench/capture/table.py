@@ -9,9 +9,10 @@ from pathlib import Path
 from lensbench.capture.planning import ShootPlan
 from lensbench.clean import name_in_tables
 from lensbench.errors import SettingError
+from lensbench.outfiles import write_whole
 from lensbench.records import TABLE_COLUMNS, TableRow
 
-__all__ = ["counted_names", "table_shots", "write_table"]
+__all__ = ["counted_names", "table_shots", "table_text", "write_table"]
 
 
 def counted_names(first: str, count: int) -> list[str]:
@@ -69,17 +70,19 @@ def write_table(rows: Iterable[TableRow], path: Path) -> None:
     SettingError
         The file cannot be written.
     """
+    try:
+        write_whole(path, table_text(rows))
+    except OSError as error:
+        raise SettingError(f"{path} cannot be written: {error.strerror}") from error
+
+
+def table_text(rows: Iterable[TableRow]) -> bytes:
+    """Give a shots table as CSV in UTF-8."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(TABLE_COLUMNS)
     writer.writerows(_cells(row) for row in rows)
-    draft = path.with_name(f".{path.name}.draft")
-    try:
-        draft.write_text(text.getvalue(), encoding="utf-8")
-        draft.replace(path)
-    except OSError as error:
-        draft.unlink(missing_ok=True)
-        raise SettingError(f"{path} cannot be written: {error.strerror}") from error
+    return text.getvalue().encode()
 
 
 def _cells(row: TableRow) -> list[str]:

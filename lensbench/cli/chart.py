@@ -1,7 +1,7 @@
 """`lensbench chart`: makes a chart to print."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Final
 
 import typer
 
@@ -10,6 +10,8 @@ from lensbench.errors import SettingError
 from lensbench.outfiles import check_kind
 
 __all__ = ["chart"]
+
+_SIGN: Final = b"/Subject (Chart to photograph"
 
 
 def chart(
@@ -103,7 +105,9 @@ def chart(
     if wall is None and (sensor is not None or distance_f is not None):
         raise SettingError("--sensor and --distance-f belong to a wall set: give --wall PAGES too")
     place = out or Path("chart.pdf" if wall is None else "wall.pdf")
-    check_kind(place, suffix=".pdf", begins=b"%PDF-", what="a chart (PDF)")
+    check_kind(
+        place, suffix=".pdf", begins=b"%PDF-", sign=_SIGN, what="a chart (PDF) as this program wrote it"
+    )
     if wall is None:
         say(_sheet(place, paper=paper, tile=tile, solid=solid, contrast=contrast))
     else:

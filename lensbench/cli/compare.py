@@ -8,7 +8,6 @@ import typer
 from lensbench.cli.reading_options import PrintHeight, ViewingDistance, print_and_eye
 from lensbench.cli.saying import say_document
 from lensbench.cli.telling import say_comparison
-from lensbench.errors import SettingError
 
 __all__ = ["compare"]
 
@@ -45,8 +44,7 @@ def compare(
     viewed = print_and_eye(print_height_mm, viewing_distance_mm)
     names = [folder.resolve().name for folder in folders]
     place = out or Path("-against-".join(names) if len(names) > 1 else f"{names[0]}-compared")
-    if place.resolve() in {folder.resolve() for folder in folders}:
-        raise SettingError(f"{place} is one of the folders compared; name another with --out")
+    writing.check_output_folder(place, sweeps=folders)
     comparison = study.compare(folders, print_and_eye_mm=viewed)
     written = writing.write_compare(comparison, place)
     if as_json:

@@ -127,12 +127,13 @@ def plan(
 
     Example: lensbench plan --focal 24-70 --widest 2.8 --closest-m 0.38 --paper A4 --room-m 5 --out plan
     """
-    from lensbench.capture.checklist import write_checklist
+    from lensbench.capture.checklist import checklist_pdf
     from lensbench.capture.exposure import Exposure
     from lensbench.capture.gear import CameraGear, LensGear
     from lensbench.capture.planning import Place, make_plan, quick_plan
     from lensbench.capture.standing import PrintGear
-    from lensbench.capture.table import counted_names, table_shots, write_table
+    from lensbench.capture.table import counted_names, table_shots, table_text
+    from lensbench.outfiles import Listing, unwritable
 
     owned = LensGear(
         name=name_in_tables(lens),
@@ -156,24 +157,18 @@ def plan(
         wanted = numbers_in(stops, "--stops", limits=(0.5, 128.0)) if stops else []
         made = make_plan(owned, body, place=place, stops=wanted, focal_lengths_mm=lengths, repeats=repeats)
     names = counted_names(first_file, len(made.shots)) if first_file else []
-    _make_folder(out)
-    if not replace:
-        _keep_entries(out / "shots.csv")
-    write_checklist(made, out / "checklist.pdf")
-    write_table(table_shots(made, files=names), out / "shots.csv")
+    _keep_entries(out / "shots.csv", replace=replace)
+    files = {"checklist.pdf": checklist_pdf(made), "shots.csv": table_text(table_shots(made, files=names))}
+    try:
+        Listing(folder=out, what="plan").write(files, agreed=("shots.csv",) if replace else ())
+    except OSError as error:
+        raise unwritable(out, error) from error
     say(*_lines(made))
     say(f"Written: {out / 'checklist.pdf'} to print, {out / 'shots.csv'} for check and sweep")
 
 
-def _make_folder(out: Path) -> None:
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise SettingError(f"{out}: the folder cannot be made ({error.strerror})") from error
-
-
-def _keep_entries(table: Path) -> None:
-    """Refuse to write over a table in which photographs are named already, or that is not one of ours."""
+def _keep_entries(table: Path, *, replace: bool) -> None:
+    """Refuse to write over a table that is no plan, and, unless asked to, over one in which photographs are named."""
     from lensbench.study.shots_table import read_shots_table
 
     if not table.exists():
@@ -182,9 +177,9 @@ def _keep_entries(table: Path) -> None:
         named = [row.file for row in read_shots_table(table) if row.file]
     except SettingError as error:
         raise SettingError(
-            f"{table} is there and cannot be read as a plan: give another --out, or --replace"
+            f"{table} is there and cannot be read as a plan: give another --out, or move it away"
         ) from error
-    if named:
+    if named and not replace:
         raise SettingError(
             f"{table} is there and names {len(named)} photographs, the first {named[0]}: give another --out, or "
             "--replace to write over it"

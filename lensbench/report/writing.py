@@ -1,7 +1,6 @@
-"""The one place that writes reports: every file is written whole or not at all.
+"""The one place that writes reports: every file whole or not at all, and over none but an earlier report's own.
 
-A file is written beside its place under a passing name, forced to the disk, and put in place in one step. So
-what stands there is complete, and an older report stays when the new one fails. This holds file by file.
+What stands there is complete, and an older report stays when the new one fails. This holds file by file.
 """
 
 import json
@@ -11,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from lensbench.errors import SettingError
-from lensbench.outfiles import probe_folder, write_whole
+from lensbench.outfiles import Listing, probe_folder, within
 from lensbench.report.comparing import compare_content
 from lensbench.report.content import SweepContent, sweep_content
 from lensbench.report.html import compare_page, sweep_page
@@ -21,26 +20,16 @@ from lensbench.report.plots import field_png, panel_png
 from lensbench.report.tables import as_csv, compare_table, edges_table, responses_table, shots_table
 from lensbench.study.compare_records import CompareFindings
 from lensbench.study.findings import SweepFindings, SweepShot
+from lensbench.study.keeping import Shelf
 
-__all__ = ["check_output_folder", "json_text", "write_compare", "write_files", "write_sweep", "write_whole"]
+__all__ = ["check_output_folder", "json_text", "write_compare", "write_files", "write_sweep"]
 
-_OWN_PLOTS: Final = (
-    "lens-*-stops-*.png",
-    "lens-*-zoom.png",
-    "lens-*-field-*.png",
-    "lens-*-evidence-map.png",
-    "lens-*-response.png",
-    "pair-*.png",
-    "effect-*.png",
-)
-"""Plots of an earlier run that the new one does not make again would lie; these names are ours to remove."""
-
-
-_MARKS: Final = ("measured", "findings.json", "comparison.json", "effect.json")
-"""By which a folder is known for one of an earlier report."""
+_PLOTS: Final = "plots"
+"""Plots of an earlier run that the new one does not make again would lie; they go, where they are ours."""
+_KEPT: Final = "measured"
 _FILES: Final = (
-    *("report.html", "report.pdf", "edges.csv", "shots.csv", "responses.csv"),
-    *("comparison.csv", "effect.csv"),
+    *("report.html", "report.pdf", "edges.csv", "shots.csv", "responses.csv", "findings.json"),
+    *("comparison.csv", "comparison.json", "effect.csv", "effect.json"),
 )
 
 
@@ -89,10 +78,7 @@ def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:
     SettingError
         The folder is one of the sweeps compared, or cannot be written.
     """
-    folders = {Path(lens.folder).resolve() for lens in comparison.lenses if lens.folder}
-    if out.resolve() in folders:
-        raise SettingError(f"{out} is one of the sweeps compared; name another folder with --out")
-    check_output_folder(out, inputs=())
+    check_output_folder(out, sweeps=[Path(lens.folder) for lens in comparison.lenses if lens.folder])
     content = compare_content(comparison)
     plots = {panel.key: panel_png(panel) for pair in content.pairs for panel in pair.panels}
     files = {
@@ -111,46 +97,58 @@ def write_files(files: Mapping[str, bytes], out: Path) -> tuple[Path, ...]:
     Raises
     ------
     SettingError
-        The folder or a file cannot be written; what stood there before still stands.
+        The folder or a file cannot be written, or something of the user's would be written over; what stood there
+        before still stands.
     """
-    paths = {name: out / name for name in files}
     try:
-        for name, path in paths.items():
-            path.parent.mkdir(parents=True, exist_ok=True)
-            write_whole(path, files[name])
-        _remove_older_plots(out / "plots", keep=set(paths.values()))
+        return Listing(folder=out, what="report").write(files, renewed=_PLOTS)
     except OSError as error:
         raise SettingError(
             f"the report cannot be written to {out}: {error.strerror}; name another folder with --out"
         ) from error
-    return tuple(paths.values())
 
 
-def check_output_folder(out: Path, *, inputs: Sequence[Path]) -> None:
-    """Make sure that a report can be written, and not among the photographs it was made from or over other files.
+def check_output_folder(out: Path, *, inputs: Sequence[Path] = (), sweeps: Sequence[Path] = ()) -> None:
+    """Make sure that a report can be written, neither among what it is made from nor over the user's files.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the report.
+    inputs : sequence of Path
+        Folders of photographs.
+    sweeps : sequence of Path
+        Folders of sweeps that are compared.
 
     Raises
     ------
     SettingError
-        `out` is a file, is a folder of photographs or lies inside one, holds files of a report's names that no
-        report left there, or cannot be written.
+        `out` is a file, is a folder of photographs or lies inside one, is one of the sweeps, holds files of a
+        report's names that no report left there, or cannot be written; or an input lies where the report's own
+        files go, or that place is a link.
     """
     if out.exists() and not out.is_dir():
         raise SettingError(f"{out} is a file; name a folder for the report with --out")
-    place = out.resolve()
-    for folder in dict.fromkeys(inputs):
-        if place.is_relative_to(folder.resolve()):
+    photographs, compared = dict.fromkeys(inputs), dict.fromkeys(sweeps)
+    for folder in photographs:
+        if within(out, folder):
             raise SettingError(
                 f"{out} lies in the folder of photographs {folder}, which is never written to; "
                 "name a folder outside it with --out"
             )
-    if not any((out / name).exists() for name in _MARKS) and (
-        foreign := [name for name in _FILES if (out / name).exists()]
-    ):
-        raise SettingError(
-            f"{out} holds a {foreign[0]} that is of no earlier report and would be written over; "
-            "name another folder with --out"
-        )
+    if any(within(out, folder) and within(folder, out) for folder in compared):
+        raise SettingError(f"{out} is one of the sweeps compared; name another folder with --out")
+    for folder in (*photographs, *compared):
+        for own in (out / _PLOTS, out / _KEPT):
+            if within(folder, own):
+                raise SettingError(
+                    f"{folder} lies in {own}, where the report's own files go; name another folder with --out"
+                )
+    listing = Listing(folder=out, what="report")
+    listing.check(_FILES)
+    listing.check_subfolder(_PLOTS)
+    if not compared:
+        Shelf(folder=out / _KEPT).check()
     probe_folder(out)
 
 
@@ -175,10 +173,3 @@ def _sweep_plots(content: SweepContent) -> dict[str, bytes]:
         maps = [*lens.fields, *([lens.evidence.map] if lens.evidence and lens.evidence.map else [])]
         plots |= {field.key: field_png(field) for field in maps}
     return plots
-
-
-def _remove_older_plots(folder: Path, *, keep: set[Path]) -> None:
-    for pattern in _OWN_PLOTS:
-        for path in folder.glob(pattern):
-            if path not in keep:
-                path.unlink()

@@ -11,7 +11,7 @@ import dataclasses
 import gzip
 import hashlib
 import json
-import os
+import re
 import types
 import typing
 from collections.abc import Mapping
@@ -22,6 +22,8 @@ from typing import Any, Final
 import numpy as np
 
 from lensbench import __version__
+from lensbench.errors import SettingError
+from lensbench.outfiles import write_whole
 from lensbench.records import ShotResult
 
 __all__ = ["Shelf", "content_hash", "from_plain", "to_plain"]
@@ -29,6 +31,7 @@ __all__ = ["Shelf", "content_hash", "from_plain", "to_plain"]
 _FORM: Final = 3
 """Raise it when the records change."""
 _CHUNK: Final = 1 << 20
+_NAME: Final = re.compile(r"[0-9a-f]{40}\.json\.gz")
 
 
 def content_hash(path: Path, head: str = "") -> str:
@@ -51,6 +54,24 @@ class Shelf:
     """A folder of kept results."""
 
     folder: Path
+
+    def check(self) -> None:
+        """Make sure that the folder is one of kept results, or may become one.
+
+        Raises
+        ------
+        SettingError
+            It is a link, which is never followed, or a file, or holds other things and no kept result.
+        """
+        way_out = "move it away, or name another folder with --out"
+        if self.folder.is_symlink() or (self.folder.exists() and not self.folder.is_dir()):
+            raise SettingError(f"{self.folder}, where results are kept, is a link or a file; {way_out}")
+        names = [path.name for path in self.folder.iterdir()] if self.folder.exists() else []
+        others = sorted(name for name in names if not name.startswith("."))
+        if others and not any(_NAME.fullmatch(name) for name in others):
+            raise SettingError(
+                f"{self.folder}, where results are kept, holds other files, the first {others[0]}; {way_out}"
+            )
 
     def name(self, photograph: Path, settings: str) -> str:
         """Give the name under which a photograph's result is kept, from its content.
@@ -80,12 +101,8 @@ class Shelf:
             The folder cannot be written to; what stood there before is left whole.
         """
         self.folder.mkdir(parents=True, exist_ok=True)
-        draft = self.folder / f".{name}.{os.getpid()}"
-        try:
-            draft.write_bytes(gzip.compress(json.dumps(to_plain(result)).encode(), compresslevel=1, mtime=0))
-            draft.replace(self.folder / name)
-        finally:
-            draft.unlink(missing_ok=True)
+        content = json.dumps(to_plain(result)).encode()
+        write_whole(self.folder / name, gzip.compress(content, compresslevel=1, mtime=0))
 
 
 def to_plain(value: object) -> Any:

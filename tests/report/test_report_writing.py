@@ -10,15 +10,17 @@ from invented_shoot import LENS, invented_comparison, invented_findings, invente
 
 from lensbench.errors import SettingError
 from lensbench.records import RejectedShot
-from lensbench.report.writing import check_output_folder, write_compare, write_files, write_sweep, write_whole
+from lensbench.report.writing import check_output_folder, write_compare, write_files, write_sweep
 from lensbench.study.findings import SweepFindings
+
+LIST = ".lensbench-report-files.json"
 
 
 def test_a_sweep_leaves_the_promised_files_and_no_others(sweep_folder):
     names = {str(path.relative_to(sweep_folder)) for path in sweep_folder.rglob("*") if path.is_file()}
     plots = {name for name in names if name.startswith("plots")}
     tables = {"edges.csv", "shots.csv", "responses.csv"}
-    assert names - plots == {"report.html", "report.pdf", "findings.json", *tables}
+    assert names - plots == {"report.html", "report.pdf", "findings.json", *tables, LIST}
     assert len(plots) == 8
     assert all(name.endswith(".png") for name in plots)
 
@@ -43,14 +45,15 @@ def test_the_findings_hold_the_keys_of_the_contract(sweep_folder):
 
 def test_a_comparison_leaves_its_files(compare_folder):
     names = {path.name for path in compare_folder.iterdir()}
-    assert names == {"report.html", "report.pdf", "comparison.csv", "comparison.json", "plots"}
+    assert names == {"report.html", "report.pdf", "comparison.csv", "comparison.json", "plots", LIST}
     pair = json.loads((compare_folder / "comparison.json").read_text(encoding="utf-8"))["pairs"][0]
     assert pair["first"] == LENS
 
 
 def test_a_failed_write_keeps_the_old_file_and_leaves_nothing_behind(tmp_path, monkeypatch):
     path = tmp_path / "report.html"
-    write_whole(path, b"old")
+    write_files({"report.html": b"old"}, tmp_path)
+    before = sorted(each.name for each in tmp_path.iterdir())
 
     def full_disk(handle):
         raise OSError(28, "No space left on device")
@@ -59,7 +62,7 @@ def test_a_failed_write_keeps_the_old_file_and_leaves_nothing_behind(tmp_path, m
     with pytest.raises(SettingError, match=r"cannot be written to .*No space left on device"):
         write_files({"report.html": b"new"}, tmp_path)
     assert path.read_bytes() == b"old"
-    assert [each.name for each in tmp_path.iterdir()] == ["report.html"]
+    assert sorted(each.name for each in tmp_path.iterdir()) == before
 
 
 def test_a_second_run_replaces_the_first_and_removes_plots_that_no_longer_hold(tmp_path):
