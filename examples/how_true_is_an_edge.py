@@ -8,7 +8,7 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.edge import measure_edges
-from lensbench.records import Box, Samples
+from lensbench.model.shot import Box, Samples
 
 HEIGHT_PX, WIDTH_PX, ANGLE_DEG, SNR = 100, 60, 5.0, 50.0
 

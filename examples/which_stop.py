@@ -9,8 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
-from lensbench import simulate, study
-from lensbench.chart.layout import sheet
+from lensbench import simulate
+from lensbench.chart.layout.sheet import sheet
+from lensbench.sweep.run import Running
+from lensbench.sweep.sweeping import sweep
 
 
 def main() -> None:
@@ -23,7 +25,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         jobs = simulate.series(scene, Path(folder), plan=plan)
         simulate.shoot(jobs, workers=2)
-        findings = study.sweep([Path(folder)], running=study.Running(workers=2)).findings
+        findings = sweep([Path(folder)], running=Running(workers=2)).findings
     lens = findings.lenses[0]
     print(lens.answer)
     truth = {}

@@ -23,4 +23,4 @@ def test_examples(name):
 
 
 def test_there_are_examples():
-    assert "lensbench.units" in WITH_EXAMPLES
+    assert "lensbench.model.units" in WITH_EXAMPLES

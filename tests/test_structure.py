@@ -14,31 +14,32 @@ import typer
 from typer.testing import CliRunner
 
 from lensbench.cli.main import app
-from lensbench.flags import FLAGS
+from lensbench.model.flags import FLAGS
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "lensbench"
 
 LEVELS = {
-    "units": 0,
-    "errors": 0,
-    "clean": 0,
-    "textfiles": 0,
-    "outfiles": 0,
-    "pools": 0,
-    "flags": 0,
-    "records": 0,
-    "optics": 1,
-    "edge": 2,
-    "chart": 2,
-    "photo": 2,
-    "shot": 3,
-    "simulate": 3,
-    "study": 4,
-    "capture": 4,
-    "library": 5,
-    "report": 5,
-    "cli": 6,
+    "model": 0,
+    "storage": 1,
+    "workers": 1,
+    "optics": 2,
+    "stats": 3,
+    "chart": 4,
+    "photo": 4,
+    "edge": 5,
+    "shot": 6,
+    "simulate": 6,
+    "focus": 7,
+    "rank": 7,
+    "condition": 8,
+    "capture": 8,
+    "sweep": 9,
+    "compare": 10,
+    "effect": 11,
+    "library": 12,
+    "report": 13,
+    "cli": 14,
 }
 
 # Libraries and the only places that may import them (a folder, or the beginning of a file's name).
@@ -47,8 +48,8 @@ PERMITTED = {
     "exifread": ("photo/",),
     "matplotlib": ("report/",),
     "jinja2": ("report/",),
-    "cv2": ("chart/", "photo/", "edge/seek", "study/rank", "simulate/files"),
-    "skimage": ("chart/", "photo/", "edge/seek", "study/rank"),
+    "cv2": ("chart/", "photo/", "edge/seek", "rank/", "simulate/files"),
+    "skimage": ("chart/", "photo/", "edge/seek", "rank/"),
 }
 
 HEAVY = (
@@ -64,8 +65,8 @@ HEAVY = (
     "exifread",
 )
 
-LONGEST_FILE = 350
-LONGEST_FUNCTION = 40
+LONGEST_FILE = 450
+LONGEST_FUNCTION = 60
 
 
 def module_name(path):
@@ -124,7 +125,6 @@ def test_imports_point_to_lower_levels_only(name):
         if room(imported) not in ("", room(name))
         and room(name)
         and not LEVELS[room(imported)] < LEVELS[room(name)]
-        and not LEVELS[room(imported)] == LEVELS[room(name)] == 0
     ]
     assert wrong == [], f"{name} imports upward or sideways"
 
@@ -248,7 +248,7 @@ def test_every_flag_raised_stands_in_the_registry():
 
 
 def test_every_registered_flag_is_raised_or_said_to_wait():
-    spoken = {text for name in MODULES if name != "lensbench.flags" for text in texts_in(tree_of(name))}
+    spoken = {text for name in MODULES if name != "lensbench.model.flags" for text in texts_in(tree_of(name))}
     glossary = (ROOT / "docs" / "glossary.md").read_text(encoding="utf-8")
     waiting = re.search(r"raised by no command so far: (.*)\.", glossary)
     assert set(FLAGS) - spoken == set(re.findall(r"`(\w+)`", waiting[1]) if waiting else ())

@@ -10,15 +10,14 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.chart.agreeing import agreed_affine, agreed_mapping
-from lensbench.chart.layout import Layout, sheet
-from lensbench.chart.locating import LARGEST_STRAY
-from lensbench.chart.places import PLACES
-from lensbench.errors import SettingError
-from lensbench.records import ChartEdge, ShotResult, Tilt
-from lensbench.units import FloatArray
+from lensbench.chart.find import LARGEST_STRAY, agreed_affine, agreed_mapping
+from lensbench.chart.layout import PLACES, Layout, sheet
+from lensbench.model.errors import SettingError
+from lensbench.model.shot import ChartEdge, ShotResult, Tilt
+from lensbench.model.units import FloatArray
 
 __all__ = ["SIDES", "border_gaps", "empty_sides", "held", "lost_corners", "side_as_held", "tilt_as_held"]
+
 
 Point = tuple[float, float]
 

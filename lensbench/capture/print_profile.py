@@ -2,21 +2,42 @@
 
 A scan shows the print through the scanner. What is known of a scanner is its pixel; its lens is not, and is
 taken as a Gaussian whose variance may be anything from nothing to twice the value assumed.
+
+Where print profiles are kept: by name in the user's data folder, or in a file that the user names.
+
+The print measured by photographs of it at two or more distances.
+
+By the same lens at the same stop they differ, from near to far, only by diffraction, which is known, and by the
+print, whose blur on the sensor goes with the scale m / p. With one band of frequencies and equal weights,
+v = mean of -ln SFR / (2 pi^2 f^2) adds up exactly, so
+
+    v(edge) = what the lens does at this place + sigma^2 (m / p)^2
+
+is a linear fit over all edges.
 """
 
+import json
+import os
+import re
+import sys
 from collections.abc import Sequence
-from math import pi, sqrt
-from typing import Final
+from dataclasses import dataclass, fields
+from math import pi, radians, sqrt
+from pathlib import Path
+from typing import Any, Final
 
 import numpy as np
 
 from lensbench import optics
-from lensbench.errors import EdgeError, SettingError
-from lensbench.flags import Severity, worst
-from lensbench.records import Edge, PrintProfile
-from lensbench.units import FloatArray
+from lensbench.model.errors import EdgeError, SettingError, TextFileError
+from lensbench.model.flags import Severity, worst
+from lensbench.model.shot import ChartEdge, Edge, PrintProfile, ShotResult
+from lensbench.model.units import FloatArray
+from lensbench.storage.files import write_whole
+from lensbench.storage.text import read_json
 
-__all__ = ["profile_from_scan"]
+__all__ = ["keep_profile", "kept_profile", "profile_from_distances", "profile_from_scan", "profile_path"]
+
 
 SCANNER_VARIANCE_PX2: Final = 0.3
 """Blur of a flatbed scanner beyond its pixel, assumed with a doubt as large; common practice, no source."""
@@ -107,3 +128,273 @@ def _until(mtf: FloatArray) -> int:
     """Give how many points of a curve count: until it first falls below the band, at least three."""
     below = np.flatnonzero(mtf < _BAND[0])
     return max(3, int(below[0]) if below.size else mtf.size)
+
+
+_NAME: Final = re.compile(r"[\w][\w .+-]{0,59}")
+_LARGEST_BYTES: Final = 1_000_000
+_ARRAYS: Final = ("frequency_cymm", "mtf", "mtf_sd")
+
+
+def data_folder() -> Path:
+    """Give the folder for this program's data, as the system's habits have it; it need not exist."""
+    home = Path.home()
+    if sys.platform == "win32":
+        base = Path(os.environ.get("APPDATA") or home / "AppData" / "Roaming")
+    elif sys.platform == "darwin":
+        base = home / "Library" / "Application Support"
+    else:
+        base = Path(os.environ.get("XDG_DATA_HOME") or home / ".local" / "share")
+    return base / "lensbench"
+
+
+def profile_path(name: str) -> Path:
+    """Give the file of a profile: a name lies in the data folder, a path that ends in .json is itself.
+
+    Raises
+    ------
+    SettingError
+        The name holds other signs than letters, digits, spaces and . + - _, or is longer than 60.
+    """
+    if name.endswith(".json"):
+        return Path(name)
+    if not _NAME.fullmatch(name):
+        raise SettingError(
+            f"print profile '{name}': use letters, digits, spaces and . + - _, or a path to a .json file"
+        )
+    return data_folder() / "prints" / f"{name}.json"
+
+
+def keep_profile(profile: PrintProfile, name: str) -> Path:
+    """Keep a profile under a name, in place of one that is there; give the file.
+
+    Raises
+    ------
+    SettingError
+        The name cannot be used, or the file cannot be written.
+    """
+    path = profile_path(name)
+    if path.is_symlink() or path.exists():
+        _check_other(path)
+    plain = {item.name: _plain(getattr(profile, item.name)) for item in fields(PrintProfile)}
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, (json.dumps(plain, indent=1) + "\n").encode())
+    except OSError as error:
+        raise SettingError(f"{path}: the print profile cannot be kept there ({error.strerror})") from error
+    return path
+
+
+def _check_other(path: Path) -> None:
+    """Refuse to write over a file that is no print profile."""
+    try:
+        kept_profile(str(path))
+    except SettingError as error:
+        raise SettingError(f"{path} is there already and is no print profile; name another file") from error
+
+
+def _plain(value: object) -> object:
+    return [round(float(figure), 6) for figure in value] if isinstance(value, np.ndarray) else value
+
+
+def kept_profile(name: str) -> PrintProfile:
+    """Take up a kept profile.
+
+    Raises
+    ------
+    SettingError
+        There is none of this name, or the file is no print profile.
+    """
+    path = profile_path(name)
+    if not path.exists():
+        raise SettingError(f"no print profile '{name}'{_others(path)}; make one with --keep-print")
+    try:
+        plain = read_json(path, most_bytes=_LARGEST_BYTES)
+    except TextFileError as error:
+        raise SettingError(f"{path}: the print profile cannot be read: {error}") from error
+    try:
+        return _checked(plain)
+    except (KeyError, TypeError, ValueError) as error:
+        raise SettingError(
+            f"{path}: this is no print profile ({error}); make it anew with --keep-print"
+        ) from error
+
+
+def _others(path: Path) -> str:
+    names = sorted(other.stem for other in path.parent.glob("*.json")) if path.parent.is_dir() else []
+    return f" (there are: {', '.join(names[:20])})" if names else ""
+
+
+def _checked(plain: dict[str, Any]) -> PrintProfile:
+    arrays = {name: np.array(plain[name], dtype=np.float64) for name in _ARRAYS}
+    frequency, mtf, sd = (arrays[name] for name in _ARRAYS)
+    sigma_mm, sigma_sd_mm = float(plain["edge_sigma_mm"]), float(plain["edge_sigma_sd_mm"])
+    if not (frequency.ndim == 1 and 3 <= frequency.size == mtf.size == sd.size):
+        raise ValueError("its columns differ in length")
+    if not (np.isfinite(frequency).all() and frequency[0] == 0.0 and (np.diff(frequency) > 0.0).all()):
+        raise ValueError("its frequencies do not rise from 0")
+    if not ((mtf >= 0.0).all() and (mtf <= 1.0).all() and (sd >= 0.0).all() and np.isfinite(sd).all()):
+        raise ValueError("its MTF does not lie between 0 and 1")
+    if not (0.0 < sigma_mm < 10.0 and 0.0 <= sigma_sd_mm < 10.0):
+        raise ValueError("its edge sigma is out of range")
+    return PrintProfile(
+        name=str(plain["name"])[:80],
+        edge_sigma_mm=sigma_mm,
+        edge_sigma_sd_mm=sigma_sd_mm,
+        made_from=str(plain["made_from"])[:300],
+        **arrays,
+    )
+
+
+FOCUS_DOUBT: Final = 0.02
+"""Of the squared blur: what focusing anew changes from shot to shot, 1 % of MTF50; common practice, no source."""
+LEAST_DISTANCE_RATIO: Final = 1.4
+_PRINT_BAND: Final = (0.25, 0.985)
+"""Transfer within which the blur is read: above, it hardly shows; below, noise and the lens's tails do."""
+_POINTS: Final = 400
+_SURE: Final = 2.0
+"""Standard deviations that the print's blur must stand out by."""
+_WAVELENGTH_UM: Final = 0.55
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Row:
+    """One edge of one photograph."""
+
+    shot: int
+    squared_blur_px2: float
+    terms: tuple[float, ...]
+
+
+def profile_from_distances(shots: Sequence[ShotResult], *, name: str) -> PrintProfile:
+    """Give the print's profile from photographs of it at two or more distances.
+
+    Same print, lens, stop and focal length; focus anew at each distance. Two shots a distance are better than one.
+
+    Raises
+    ------
+    SettingError
+        The scale of a photograph is unknown, the distances are too alike, or settings differ.
+    EdgeError
+        Too few edges, or no blur that shrinks with distance: nothing of the print can be seen.
+    """
+    scales = _scales_px_per_mm(shots)
+    frequency_cypx = _shared_band(shots)
+    rows = [
+        _Row(shot=number, squared_blur_px2=blur, terms=(*_place_terms(edge), scale**2))
+        for number, (shot, scale) in enumerate(zip(shots, scales, strict=True))
+        for edge in _sound(shot)
+        if (blur := _squared_blur_px2(edge.edge, frequency_cypx, _diffraction(shot, frequency_cypx)))
+        is not None
+    ]
+    design = np.array([row.terms for row in rows])
+    if len(rows) <= 3 * len(design[0]):
+        raise EdgeError(
+            f"{len(rows)} edges are too few to tell the print from the lens; show more of the chart"
+        )
+    variance_mm2, variance_sd_mm2 = _print_variance(rows, design)
+    if variance_mm2 <= _SURE * variance_sd_mm2:
+        raise EdgeError(
+            "the near photograph is no softer than the far one allows: the print's blur does not show at these "
+            "distances. Go nearer, or scan the print"
+        )
+    sigma_mm = sqrt(variance_mm2)
+    sd_mm = variance_sd_mm2 / (2.0 * sigma_mm)
+    frequency_cymm = np.linspace(
+        0.0, sqrt(2.0 * np.log(1.0 / _PRINT_BAND[0])) / (2.0 * pi * sigma_mm), _POINTS
+    )
+    mtf = optics.gaussian_mtf(frequency_cymm, sigma_mm)
+    return PrintProfile(
+        name=name,
+        edge_sigma_mm=sigma_mm,
+        edge_sigma_sd_mm=sd_mm,
+        frequency_cymm=frequency_cymm,
+        mtf=mtf,
+        mtf_sd=np.asarray(mtf * 2.0 * pi**2 * frequency_cymm**2 * variance_sd_mm2, np.float64),
+        made_from=f"{len(rows)} edges of {len(shots)} photographs at scales of "
+        + ", ".join(f"{scale:.2f}" for scale in sorted(scales, reverse=True))
+        + " px/mm",
+    )
+
+
+def _scales_px_per_mm(shots: Sequence[ShotResult]) -> list[float]:
+    scales = []
+    for shot in shots:
+        if shot.magnification is None or shot.pixel_pitch_um is None:
+            raise SettingError(
+                f"{shot.path.name}: its scale is unknown; give the pixel pitch with --pitch-um"
+            )
+        scales.append(1000.0 * shot.magnification / shot.pixel_pitch_um)
+    if max(scales) < LEAST_DISTANCE_RATIO * min(scales):
+        raise SettingError(
+            f"the photographs' scales lie between {min(scales):.2f} and {max(scales):.2f} px/mm: take one from "
+            f"at least {LEAST_DISTANCE_RATIO:g} times as far as the other, better twice"
+        )
+    for what in ("f_number", "focal_length_mm"):
+        values = {getattr(shot.metadata, what) for shot in shots}
+        if len(values) > 1:
+            raise SettingError(
+                f"the photographs differ in {what}: {', '.join(map(str, values))}; keep all but the distance"
+            )
+    return scales
+
+
+def _sound(shot: ShotResult) -> list[ChartEdge]:
+    return [
+        edge for edge in shot.edges if edge.edge.measured and worst(edge.edge.flags) is not Severity.REJECT
+    ]
+
+
+def _shared_band(shots: Sequence[ShotResult]) -> FloatArray:
+    """Give the frequencies at which nearly every edge of every photograph lies within the band."""
+    edges = [edge.edge for shot in shots for edge in _sound(shot)]
+    if not edges:
+        raise EdgeError("no edge of the photographs can be used; show more of the chart, in focus")
+    frequency_cypx = edges[0].frequency_cypx
+    curves = np.stack([edge.sfr for edge in edges])
+    upper, lower = np.quantile(curves, (0.98, 0.02), axis=0)
+    inside = (frequency_cypx > 0.02) & (upper < _PRINT_BAND[1]) & (lower > _PRINT_BAND[0])
+    if np.count_nonzero(inside) < 3:
+        raise EdgeError(
+            "the photographs differ too much in sharpness to be compared; take them at a middle stop"
+        )
+    return np.asarray(frequency_cypx[inside], np.float64)
+
+
+def _diffraction(shot: ShotResult, frequency_cypx: FloatArray) -> FloatArray:
+    """Give what diffraction leaves at the f-number that the distance makes of the engraved one; 1 where unknown."""
+    if shot.metadata.f_number is None or shot.magnification is None or shot.pixel_pitch_um is None:
+        return np.ones_like(frequency_cypx)
+    working = optics.effective_f_number(shot.metadata.f_number, magnification=shot.magnification)
+    return optics.diffraction_mtf(frequency_cypx, _WAVELENGTH_UM * working / shot.pixel_pitch_um)
+
+
+def _squared_blur_px2(edge: Edge, frequency_cypx: FloatArray, diffraction: FloatArray) -> float | None:
+    sfr = np.interp(frequency_cypx, edge.frequency_cypx, edge.sfr)
+    if (sfr < 0.5 * _PRINT_BAND[0]).any() or (diffraction <= 0.0).any():
+        return None
+    scale = 2.0 * pi**2 * frequency_cypx**2
+    return float(np.average(-np.log(sfr / diffraction) / scale, weights=scale**2))
+
+
+def _place_terms(edge: ChartEdge) -> tuple[float, ...]:
+    """Give how a lens's blur may depend on the place: even in the image height, and turned with the radius."""
+    height2 = edge.image_height**2
+    turned = float(np.cos(2.0 * (radians(-edge.edge.angle_deg) - radians(edge.azimuth_deg))))
+    return (1.0, height2, height2**2, height2 * turned, height2**2 * turned)
+
+
+def _print_variance(rows: Sequence[_Row], design: FloatArray) -> tuple[float, float]:
+    """Fit, once more without the edges that stray; the doubt counts edges, and the focus of every shot."""
+    blur = np.array([row.squared_blur_px2 for row in rows])
+    number = np.array([row.shot for row in rows])
+    kept = np.ones(len(rows), np.bool_)
+    for _ in range(2):
+        fit = np.linalg.lstsq(design[kept], blur[kept], rcond=None)[0]
+        stray = np.abs(blur - design @ fit)
+        kept = stray <= 4.0 * 1.4826 * float(np.median(stray[kept])) + 1e-12
+    solver = np.linalg.pinv(design[kept])[-1]
+    left = blur[kept] - design[kept] @ fit
+    noise = float((left**2).sum()) / (int(kept.sum()) - design.shape[1]) * float(solver @ solver)
+    per_shot = np.array([solver[number[kept] == shot].sum() for shot in np.unique(number)])
+    focus = (FOCUS_DOUBT * float(np.median(blur))) ** 2 * float(per_shot @ per_shot)
+    return float(fit[-1]), sqrt(noise + focus)

@@ -13,10 +13,8 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.capture.gear import CameraGear, LensGear
-from lensbench.chart.hanging import hanging
-from lensbench.chart.layout import paper_size_mm, sheet
-from lensbench.chart.papers import paper_named
-from lensbench.errors import SettingError
+from lensbench.chart.layout import hanging, paper_named, paper_size_mm, sheet
+from lensbench.model.errors import SettingError
 
 __all__ = [
     "BEHIND_CAMERA_MM",
@@ -28,6 +26,7 @@ __all__ = [
     "choose_chart",
     "stand",
 ]
+
 
 CUSTOMARY_FOCAL_LENGTHS: Final = 25.0
 """Test charts are shot at 25 to 50 focal lengths; common practice, no source."""

@@ -9,7 +9,6 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.capture.exposure import in_thirds, shutter_name, thirds_in_words
 from lensbench.capture.framing import (
     SIDES,
     border_gaps,
@@ -19,12 +18,14 @@ from lensbench.capture.framing import (
     side_as_held,
     tilt_as_held,
 )
-from lensbench.flags import FLAGS
-from lensbench.records import Metadata, RejectedShot, ShotResult
+from lensbench.capture.plan import in_thirds, shutter_name, thirds_in_words
+from lensbench.model.flags import FLAGS
+from lensbench.model.shot import Metadata, RejectedShot, ShotResult
+from lensbench.model.units import FloatArray, nominal_f_number
 from lensbench.shot import common_blur
-from lensbench.units import FloatArray, nominal_f_number
 
 __all__ = ["Verdict", "judge"]
+
 
 _OUT_OF_FRAME: Final = 0.03
 """Share of the picture's side that the chart's frame may reach out; distortion bends it by as much."""

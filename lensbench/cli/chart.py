@@ -5,11 +5,12 @@ from typing import Annotated, Final
 
 import typer
 
-from lensbench.cli.saying import say
-from lensbench.errors import SettingError
-from lensbench.outfiles import check_kind
+from lensbench.cli.output import say
+from lensbench.model.errors import SettingError
+from lensbench.storage.files import check_kind
 
 __all__ = ["chart"]
+
 
 _SIGN: Final = b"/Subject (Chart to photograph"
 
@@ -124,9 +125,8 @@ def chart(
 
 
 def _sheet(out: Path, *, paper: str, tile: str | None, solid: bool, contrast: float | None) -> str:
-    from lensbench.chart.drawing import draw
+    from lensbench.chart.draw import draw, draw_tiled, tiling
     from lensbench.chart.layout import DEFAULT_CONTRAST, sheet
-    from lensbench.chart.tiling import draw_tiled, tiling
 
     layout = sheet(paper, solid=solid, contrast=DEFAULT_CONTRAST if contrast is None else contrast)
     made = f"{out}: {layout.name}, {len(layout.targets)} targets"
@@ -151,9 +151,8 @@ def _sheet(out: Path, *, paper: str, tile: str | None, solid: bool, contrast: fl
 def _wall(
     out: Path, *, pages: int, paper: str, sensor: str, distance_f: float, contrast: float | None
 ) -> str:
-    from lensbench.chart.hanging import hanging
-    from lensbench.chart.layout import dark_reflectance
-    from lensbench.chart.wall_drawing import draw_wall
+    from lensbench.chart.draw import draw_wall
+    from lensbench.chart.layout import dark_reflectance, hanging
 
     dark = 0.0 if contrast is None else dark_reflectance(contrast)
     plan = hanging(pages, paper=paper, sensor_mm=_sensor_mm(sensor), focal_lengths=distance_f)

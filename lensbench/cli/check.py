@@ -7,17 +7,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.reading_options import Encoding
-from lensbench.cli.saying import say
-from lensbench.errors import SettingError
+from lensbench.cli.options import Encoding
+from lensbench.cli.output import say
+from lensbench.model.errors import SettingError
 
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from lensbench.capture.lacking import PlanBook
+    from lensbench.capture.plan_table import PlanBook
     from lensbench.capture.session import Session
 
 __all__ = ["check"]
+
 
 _MOST_LINES = 30
 
@@ -79,15 +80,15 @@ def check(
 
 
 def _book(plan: Path) -> "PlanBook":
-    from lensbench.capture.lacking import PlanBook
-    from lensbench.study.shots_table import read_shots_table
+    from lensbench.capture.plan_table import PlanBook
+    from lensbench.sweep import read_shots_table
 
     return PlanBook(read_shots_table(plan))
 
 
 def _once(session: "Session", place: Path, filled: Path | None) -> bool:
     from lensbench.capture.session import without_doubles
-    from lensbench.errors import SweepError
+    from lensbench.model.errors import SweepError
     from lensbench.photo import list_photos
 
     photos = without_doubles(list_photos(place)) if place.is_dir() else [place]
@@ -105,7 +106,7 @@ def _once(session: "Session", place: Path, filled: Path | None) -> bool:
 
 
 def _follow(session: "Session", folder: Path, filled: Path | None) -> bool:
-    from lensbench.capture.following import Follower, What, follow
+    from lensbench.capture.session import Follower, What, follow
 
     follower = Follower(folder)
     with _board(session.book) as tell:
@@ -129,7 +130,7 @@ def _board(book: "PlanBook | None") -> Iterator[Callable[[str], None]]:
     from rich.console import Console
     from rich.live import Live
 
-    from lensbench.clean import visible
+    from lensbench.storage.text import visible
 
     console = Console(highlight=False, markup=False, soft_wrap=True)
     if book is None or not console.is_terminal:
@@ -148,7 +149,7 @@ def _table(book: "PlanBook") -> "Table":
     from rich import box
     from rich.table import Table
 
-    from lensbench.capture.lacking import lacking_table
+    from lensbench.capture.plan_table import lacking_table
 
     header, rows = lacking_table(book)
     table = Table(
@@ -160,7 +161,7 @@ def _table(book: "PlanBook") -> "Table":
 
 
 def _fill(session: "Session", filled: Path | None) -> None:
-    from lensbench.capture.table import write_table
+    from lensbench.capture.plan_table import write_table
 
     if filled is not None and session.book is not None:
         write_table(session.book.rows, filled)

@@ -5,9 +5,8 @@ from typing import Annotated
 
 import typer
 
-from lensbench.cli.reading_options import PrintHeight, ViewingDistance, print_and_eye
-from lensbench.cli.saying import say_document
-from lensbench.cli.telling import say_comparison
+from lensbench.cli.options import PrintHeight, ViewingDistance, print_and_eye
+from lensbench.cli.output import say_comparison, say_document
 
 __all__ = ["compare"]
 
@@ -38,16 +37,16 @@ def compare(
 
     Example: lensbench compare zoom-report prime-report --out zoom-against-prime
     """
-    from lensbench import study
-    from lensbench.report import json_form, writing
+    from lensbench.compare import compare
+    from lensbench.report.out import json_form, write
 
     viewed = print_and_eye(print_height_mm, viewing_distance_mm)
     names = [folder.resolve().name for folder in folders]
     place = out or Path("-against-".join(names) if len(names) > 1 else f"{names[0]}-compared")
-    writing.check_output_folder(place, sweeps=folders)
-    comparison = study.compare(folders, print_and_eye_mm=viewed)
-    written = writing.write_compare(comparison, place)
+    write.check_output_folder(place, sweeps=folders)
+    comparison = compare(folders, print_and_eye_mm=viewed)
+    written = write.write_compare(comparison, place)
     if as_json:
-        say_document(writing.json_text(json_form.comparison_as_json(comparison)))
+        say_document(write.json_text(json_form.comparison_as_json(comparison)))
         return
     say_comparison(comparison, written)

@@ -5,15 +5,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.reading_options import Workers
-from lensbench.cli.saying import say
-from lensbench.cli.telling import progress_bar, say_answer, say_comparison, say_rejected
-from lensbench.errors import SettingError
+from lensbench.cli.options import Workers
+from lensbench.cli.output import progress_bar, say, say_answer, say_comparison, say_rejected
+from lensbench.model.errors import SettingError
 
 if TYPE_CHECKING:
-    from lensbench.study import Sweep
+    from lensbench.sweep import Sweep
 
 __all__ = ["demo"]
+
 
 _OWN_CAMERA = """
 The same with your own camera:
@@ -37,30 +37,30 @@ def demo(
 
     Example: lensbench demo --out lensbench-demo
     """
-    from lensbench import study
-    from lensbench.report import writing
-    from lensbench.simulate.demo_shoot import PRIME_FOLDER, ZOOM_FOLDER
+    from lensbench.compare import compare
+    from lensbench.report.out import write
+    from lensbench.simulate import PRIME_FOLDER, ZOOM_FOLDER
+    from lensbench.sweep import usual_workers
 
     if out.exists() and any(out.iterdir()):
         raise SettingError(f"{out} exists already; remove it, or name another folder with --out")
-    count = workers or study.usual_workers()
+    count = workers or usual_workers()
     _simulate(out, count)
     reports = []
     for folder in (ZOOM_FOLDER, PRIME_FOLDER):
         done = _swept(out / folder, out / f"{folder}-report", count)
         say_rejected(done)
         reports.append(out / f"{folder}-report")
-        written = writing.write_sweep(done.findings, done.shots, reports[-1])
+        written = write.write_sweep(done.findings, done.shots, reports[-1])
         say_answer(done.findings, written)
         say("")
-    comparison = study.compare(reports)
-    say_comparison(comparison, writing.write_compare(comparison, out / "comparison"))
+    comparison = compare(reports)
+    say_comparison(comparison, write.write_compare(comparison, out / "comparison"))
     say(*_OWN_CAMERA.split("\n"))
 
 
 def _simulate(out: Path, workers: int) -> None:
-    from lensbench.simulate import shoot
-    from lensbench.simulate.demo_shoot import demo_jobs
+    from lensbench.simulate import demo_jobs, shoot
 
     jobs = demo_jobs(out)
     say(f"Photographing an invented zoom and an invented prime: {len(jobs)} raw files in {out}", err=True)
@@ -75,8 +75,8 @@ def _simulate(out: Path, workers: int) -> None:
 
 
 def _swept(folder: Path, report: Path, workers: int) -> "Sweep":
-    from lensbench import study
+    from lensbench.sweep import Running, sweep
 
     with progress_bar() as progress:
-        spread = study.Running(workers=workers, progress=lambda done, total, _: progress(done, total))
-        return study.sweep([folder], shelf=report / "measured", running=spread)
+        spread = Running(workers=workers, progress=lambda done, total, _: progress(done, total))
+        return sweep([folder], shelf=report / "measured", running=spread)

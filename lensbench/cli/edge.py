@@ -1,13 +1,18 @@
-"""`lensbench edge`: measures any slanted edge in any photograph."""
+"""`lensbench edge`: measures any slanted edge in any photograph.
+
+What `lensbench edge` says of the edges it measured.
+"""
 
 import json
+from collections.abc import Sequence
 from enum import StrEnum
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.reading_options import (
+from lensbench.cli.options import (
     AtLpmm,
     Encoding,
     FNumber,
@@ -18,15 +23,101 @@ from lensbench.cli.reading_options import (
     lpmm_list,
     viewing_of,
 )
-from lensbench.cli.saying import say, say_document
-from lensbench.errors import EdgeError, SettingError
+from lensbench.cli.output import say, say_document
+from lensbench.model.errors import EdgeError, SettingError
 
 if TYPE_CHECKING:
-    from lensbench.edge import Aperture
+    from lensbench.edge import Aperture, Viewing
+    from lensbench.model.shot import Box, Edge, Samples
     from lensbench.photo import Photo
-    from lensbench.records import Box, Edge, Samples
 
-__all__ = ["Channel", "MethodName", "edge"]
+__all__ = ["MethodName", "edge", "look_in_words"]
+
+
+def edge_lines(
+    name: str,
+    edges: "Sequence[Edge]",
+    *,
+    dpi: float | None,
+    viewing: "Viewing | None",
+    at_lpmm: Sequence[float],
+    pitch_um: float | None,
+) -> list[str]:
+    """Give the lines of the answer: every edge with its figures and its flags."""
+    lines = [f"{name}: {len(edges)} edge{'s' if len(edges) != 1 else ''}, sharpness in cycles per pixel"]
+    for one in edges:
+        where = f"  region {one.roi}, {one.channel}"
+        if one.measured:
+            lines.append(f"{where}: {_figures(one, dpi)}")
+            further = [_curve(one), _at(one, at_lpmm, pitch_um), _look(one, viewing), _blur(one)]
+            lines += [f"    {sentence}" for sentence in further if sentence]
+        else:
+            lines.append(f"{where}: not measured")
+        lines += [f"    {flag.message}. {flag.advice[:1].upper()}{flag.advice[1:]}." for flag in one.flags]
+    return lines
+
+
+def look_in_words(viewing: "Viewing") -> str:
+    """Name a way of looking at a picture."""
+    return f"A print {viewing.print_height_mm:g} mm high, seen from {viewing.distance_mm:g} mm"
+
+
+def _figures(one: "Edge", dpi: float | None) -> str:
+    on_paper = "" if dpi is None else f" ({one.rise_10_90_px * 25.4 / dpi:.3f} mm)"
+    return (
+        f"MTF50 {one.mtf50_cypx:.4f} +- {1.96 * one.mtf50_sd_cypx:.4f} (95 %, noise alone), "
+        f"angle {one.angle_deg:.1f} degrees, "
+        f"10-90 % rise {one.rise_10_90_px:.2f} px{on_paper}, SNR {one.snr:.0f}"
+    )
+
+
+def _curve(one: "Edge") -> str:
+    from lensbench.edge import curve_figures
+
+    figures = curve_figures(one)
+    area, nyquist = figures.area_cypx, figures.response_at_nyquist
+    if not isfinite(area.value):
+        return ""
+    return (
+        f"Response at 0.5 cy/px (Nyquist) {_with_doubt(nyquist.value, nyquist.sd, 3)}, "
+        f"area under the curve up to there {_with_doubt(area.value, area.sd, 4)} cy/px."
+    )
+
+
+def _at(one: "Edge", at_lpmm: Sequence[float], pitch_um: float | None) -> str:
+    from lensbench.edge import edge_response_at_lpmm
+
+    if pitch_um is None:
+        return ""
+    parts = []
+    for lpmm in at_lpmm:
+        figure = edge_response_at_lpmm(one, lpmm=lpmm, pixel_pitch_um=pitch_um)
+        known = isfinite(figure.value)
+        says = _with_doubt(figure.value, figure.sd, 3) if known else "beyond what was measured"
+        parts.append(f"{lpmm:g} lp/mm {says}")
+    return f"Contrast left at {', '.join(parts)}." if parts else ""
+
+
+def _look(one: "Edge", viewing: "Viewing | None") -> str:
+    if viewing is None:
+        return ""
+    if one.acutance is None or one.sqf is None or one.sharpness_jnd is None:
+        return f"{look_in_words(viewing)}: the curve ends too early to tell how sharp it looks."
+    return (
+        f"{look_in_words(viewing)}: acutance {_with_doubt(one.acutance, one.acutance_sd, 3)}, "
+        f"SQF {_with_doubt(one.sqf, one.sqf_sd, 1)} %, "
+        f"sharpness {_with_doubt(one.sharpness_jnd, one.sharpness_jnd_sd, 1)} just noticeable differences."
+    )
+
+
+def _blur(one: "Edge") -> str:
+    from lensbench.report.text.blur import blur_sentence
+
+    return "" if one.physical is None else blur_sentence(one.physical)
+
+
+def _with_doubt(value: float, sd: float | None, decimals: int) -> str:
+    return f"{value:.{decimals}f} +- {1.96 * (sd or 0.0):.{decimals}f}"
 
 
 class Channel(StrEnum):
@@ -97,7 +188,6 @@ def edge(
 
     Example: lensbench edge card.dng --roi 820,1410,120,80
     """
-    from lensbench.cli.edge_text import edge_lines
     from lensbench.edge import measure_edges
     from lensbench.photo import open_photo, pixel_pitch_um
 
@@ -122,7 +212,7 @@ def edge(
         say(*lines)
     if keep_print is not None and dpi is not None:
         from lensbench.capture.print_profile import profile_from_scan
-        from lensbench.cli.telling import keep_and_say
+        from lensbench.cli.output import keep_and_say
 
         profile = profile_from_scan(edges, dpi=dpi, name=Path(keep_print).stem)
         say(*keep_and_say(profile, keep_print), err=as_json)
@@ -134,7 +224,7 @@ def _cut(photo: "Photo", box: "Box", channel: str) -> "Samples":
     """Cut a region; one that reaches outside the picture comes empty, and so gets its flag among the others."""
     from numpy import empty
 
-    from lensbench.records import Samples
+    from lensbench.model.shot import Samples
 
     rows, cols = photo.size_px
     if box.top + box.height <= rows and box.left + box.width <= cols:
@@ -146,7 +236,7 @@ def _cut(photo: "Photo", box: "Box", channel: str) -> "Samples":
 def _json_text(
     image: Path, edges: "list[Edge]", *, at_lpmm: tuple[float, ...], pitch_um: float | None
 ) -> str:
-    from lensbench.report.json_form import edge_as_json
+    from lensbench.report.out.json_form import edge_as_json
 
     forms = [edge_as_json(one, at_lpmm=at_lpmm, pixel_pitch_um=pitch_um) for one in edges]
     return json.dumps({"image": str(image), "edges": forms}, allow_nan=False)
@@ -169,7 +259,7 @@ def _aperture(
 
 
 def _box(text: str) -> "Box":
-    from lensbench.records import Box
+    from lensbench.model.shot import Box
 
     try:
         top, left, height, width = (int(part) for part in text.split(","))
@@ -181,7 +271,7 @@ def _box(text: str) -> "Box":
 
 
 def _found(photo: "Photo") -> "list[Box]":
-    from lensbench.edge.seek import find_edges
+    from lensbench.edge import find_edges
 
     overview = photo.overview()
     boxes = find_edges(overview.grey, factor=overview.factor)

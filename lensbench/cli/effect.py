@@ -5,11 +5,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.reading_options import Encoding, PrintHeight, ViewingDistance, Workers, print_and_eye
-from lensbench.cli.saying import say, say_document
+from lensbench.cli.options import Encoding, PrintHeight, ViewingDistance, Workers, print_and_eye
+from lensbench.cli.output import say, say_document
 
 if TYPE_CHECKING:
-    from lensbench.study.effect_records import EffectFindings
+    from lensbench.model.effect import EffectFindings
 
 __all__ = ["effect"]
 
@@ -62,17 +62,18 @@ def effect(
 
     Example: lensbench effect filter-shots --by condition --shots conditions.csv
     """
-    from lensbench import study
-    from lensbench.cli.telling import progress_bar, say_passed_over
-    from lensbench.report import effect_writing, writing
-    from lensbench.study.effect import effect as measure_effect
+    from lensbench.cli.output import progress_bar, say_passed_over
+    from lensbench.effect import effect as measure_effect
+    from lensbench.report.out import write
+    from lensbench.report.out.effect import effect_sentences
+    from lensbench.sweep import Measuring, Running, usual_workers
 
     viewed = print_and_eye(print_height_mm, viewing_distance_mm)
     place = out or Path(f"{folder.resolve().name or 'shots'}-effect")
-    writing.check_output_folder(place, inputs=[folder])
+    write.check_output_folder(place, inputs=[folder])
     with progress_bar() as progress:
-        running = study.Running(
-            workers=workers or study.usual_workers(), progress=lambda done, total, _: progress(done, total)
+        running = Running(
+            workers=workers or usual_workers(), progress=lambda done, total, _: progress(done, total)
         )
         done = measure_effect(
             folder,
@@ -80,26 +81,26 @@ def effect(
             against=against,
             shots_csv=shots,
             shelf=place / "measured",
-            measuring=study.Measuring(encoding=encoding),
+            measuring=Measuring(encoding=encoding),
             print_and_eye_mm=viewed,
             running=running,
         )
-    written = effect_writing.write_effect(done, place)
+    written = write.write_effect(done, place)
     say_passed_over([folder])
     _say_rejected(done.findings)
     if as_json:
-        from lensbench.report.json_form import plain
+        from lensbench.report.out.json_form import plain
 
-        say_document(writing.json_text(plain(done.findings)))
+        say_document(write.json_text(plain(done.findings)))
         return
-    for sentence in effect_writing.effect_sentences(done.findings):
+    for sentence in effect_sentences(done.findings):
         say(sentence)
     say(f"Report: {written[-1]}")
 
 
 def _say_rejected(findings: "EffectFindings") -> None:
-    from lensbench.report.clean import clean_text
-    from lensbench.report.words import clean_line
+    from lensbench.report.text.figures import clean_line
+    from lensbench.storage.text import clean_text
 
     for rejection in findings.rejected:
         say(f"rejected: {clean_text(rejection.path.name)}: {clean_line(rejection.reason)}", err=True)

@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.guarding import finite
 from lensbench.cli.library_advise import advise
-from lensbench.cli.library_options import AsJson, Place, library_at
-from lensbench.cli.saying import say, say_document
-from lensbench.errors import SettingError
+from lensbench.cli.options import AsJson, Place, finite, library_at
+from lensbench.cli.output import say, say_document
+from lensbench.model.errors import SettingError
 
 if TYPE_CHECKING:
-    from lensbench.library.kept import KeptSession
+    from lensbench.library import KeptSession
 
 __all__ = ["library"]
+
 
 library = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
@@ -81,15 +81,15 @@ def list_lenses(place: Place = None, as_json: AsJson = False) -> None:
 
     Example: lensbench library list
     """
-    from lensbench.cli import library_tables
+    from lensbench.cli import library_advise
 
     kept = library_at(place)
     sessions = kept.sessions() if kept.place.exists() else []
     if as_json:
-        forms = [library_tables.session_form(session) for session in sessions]
+        forms = [library_advise.session_form(session) for session in sessions]
         say_document(json.dumps({"library": str(kept.place), "lenses": forms}, allow_nan=False))
     else:
-        say(*library_tables.list_lines(sessions, kept.place))
+        say(*library_advise.list_lines(sessions, kept.place))
 
 
 @library.command()
@@ -104,15 +104,15 @@ def show(
 
     Example: lensbench library show "Sorrel 35 mm f/2.8"
     """
-    from lensbench.cli import library_tables
+    from lensbench.cli import library_advise
     from lensbench.library import chosen
 
     found = chosen(library_at(place).sessions(), lens, camera=camera, session=session)
     if as_json:
-        forms = [library_tables.session_form(one, curves=True) for one in found]
+        forms = [library_advise.session_form(one, curves=True) for one in found]
         say_document(json.dumps({"lenses": forms}, allow_nan=False))
     else:
-        say(*[line for one in found for line in ("", *library_tables.show_lines(one))][1:])
+        say(*[line for one in found for line in ("", *library_advise.show_lines(one))][1:])
 
 
 @library.command()
@@ -154,7 +154,7 @@ def export_lenses(
     Example: lensbench library export my-lenses.json
     """
     from lensbench.library import chosen, document_of
-    from lensbench.outfiles import check_kind, unwritable, write_whole
+    from lensbench.storage.files import check_kind, unwritable, write_whole
 
     kept = library_at(place)
     if file.exists() and not replace:

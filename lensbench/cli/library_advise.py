@@ -1,15 +1,164 @@
-"""`lensbench library advise`: which lens and which stop, for a focal length or for a picture."""
+"""`lensbench library advise`: which lens and which stop, for a focal length or for a picture.
+
+What the commands of `lensbench library` print.
+"""
 
 import json
+import math
+from collections.abc import Sequence
 from enum import StrEnum
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lensbench.cli.library_options import AsJson, Place, library_at
-from lensbench.cli.saying import say, say_document
+from lensbench.cli.options import AsJson, Place, library_at
+from lensbench.cli.output import say, say_document
+from lensbench.model.shot import ZONES
 
-__all__ = ["Zone", "advise", "seconds"]
+if TYPE_CHECKING:
+    from lensbench.library import Advice, KeptSession, LeftOut, LensAdvice, LensPlan, PicturePlan, StopPlan
+
+__all__ = ["advise", "seconds"]
+
+
+def list_lines(sessions: "Sequence[KeptSession]", place: Path) -> list[str]:
+    """Give one line a session."""
+    if not sessions:
+        return [f"The library is empty; `lensbench library add FOLDER` adds a sweep. Place: {place}"]
+    lines = [f"{len(sessions)} session{'s' * (len(sessions) != 1)} in {place}"]
+    for one in sessions:
+        focals = ", ".join(f"{focal:g}" for focal in one.focal_lengths_mm) or "unknown focal length,"
+        stops = sorted({shot.f_number for shot in one.shots if shot.f_number > 0.0})
+        range_ = f"f/{stops[0]:g} to f/{stops[-1]:g}" if stops else "unknown stops"
+        lines.append(
+            f"  {one.title}: {focals} mm, {range_}, {len(one.shots)} shots, added {one.added_at[:10]}"
+        )
+    return lines
+
+
+def session_form(session: "KeptSession", *, curves: bool = False) -> dict[str, Any]:
+    """Give a session for JSON, on demand with its curves."""
+    from lensbench.report.out.json_form import plain
+
+    form: dict[str, Any] = {
+        name: plain(getattr(session, name))
+        for name in ("lens", "camera", "session", "added_at", "focal_lengths_mm", "pixel_pitch_um", "size_px")
+    }
+    form |= {"sensor_data": session.sensor_data, "shots": len(session.shots), "best": None}
+    if session.best is not None:
+        form["best"] = plain(session.best)
+    if curves:
+        form["curve"] = [plain(point) for point in _points(session)]
+    return form
+
+
+def _points(session: "KeptSession") -> list[dict[str, Any]]:
+    from lensbench.library import LensCurve, curve_at
+
+    points = []
+    for focal in session.focal_lengths_mm:
+        for zone in ZONES:
+            curve = curve_at(session, focal, zone=zone)
+            if isinstance(curve, LensCurve):
+                points += [
+                    {
+                        "focal_length_mm": focal,
+                        "f_number": reading.f_number,
+                        "zone": zone,
+                        "mtf50_cypx": math.exp(reading.log_mtf50),
+                        "ci95_cypx": curve.interval(reading),
+                        "shots": reading.shots,
+                    }
+                    for reading in curve.readings
+                ]
+    return points
+
+
+def show_lines(session: "KeptSession") -> list[str]:
+    """Give a session's curves, one line a setting, the zones beside one another."""
+    lines = [f"{session.title}: {len(session.shots)} shots, added {session.added_at[:10]}."]
+    if session.best is not None:
+        best = session.best
+        at = f"{best.focal_length_mm:g} mm and f/{best.f_number:g}"
+        lines[0] += f" The sweep's best for the whole frame: {at}, {best.mtf50_cypx:.3f} cy/px."
+    if not session.focal_lengths_mm:
+        return [*lines, "  Its focal length is not known, so it answers for none."]
+    row = "  {:>6} {:>7}" + " {:>22}" * len(ZONES)
+    lines.append(row.format("mm", "f-stop", *(f"{zone} cy/px" for zone in ZONES)))
+    settings: dict[tuple[float, float], dict[str, str]] = {}
+    for point in _points(session):
+        cells = settings.setdefault((point["focal_length_mm"], point["f_number"]), {})
+        cells[point["zone"]] = f"{point['mtf50_cypx']:.3f}{_range(point['ci95_cypx'])}"
+    for (focal, stop), cells in sorted(settings.items()):
+        lines.append(row.format(f"{focal:g}", f"f/{stop:g}", *(cells.get(zone, "-") for zone in ZONES)))
+    return lines
+
+
+def advice_lines(advice: "Advice") -> list[str]:
+    """Give the answer first, then the table."""
+    row = "  {:<3} {:>6} {:>23} {:>7} {:>7} {:>22}  {}"
+    head = row.format("", "f-stop", "MTF50 cy/px", "lp/mm", "LW/PH", "softer than the best", "lens")
+    lines = [advice.answer, "", head, *(_advice_row(row, one) for one in advice.lenses)]
+    lines.append("  = the sharpest, and what can't be told from it at 95 % or lies within 3 %.")
+    return lines + _beside(advice.left_out, advice.cautions)
+
+
+def _advice_row(row: str, one: "LensAdvice") -> str:
+    low, high = one.behind_ci95_percent
+    behind = f"{one.behind_percent:.0f} %" + (f" ({low:.0f} to {high:.0f} %)" if math.isfinite(low) else "")
+    return row.format(
+        "=" if one.tied else "",
+        f"f/{one.f_number:g}",
+        f"{one.mtf50_cypx:.3f}{_range(one.ci95_cypx)}",
+        _shown(one.mtf50_lpmm, 1),
+        _shown(one.mtf50_lwph, 0),
+        behind if one.behind_percent > 0.0 else "-",
+        f"{one.lens} on {one.camera}",
+    )
+
+
+def picture_lines(plan: "PicturePlan") -> list[str]:
+    """Give the answer first, then each lens's stops."""
+    lines = [plan.answer]
+    for lens in plan.lenses:
+        lines += ["", f"{lens.lens} on {lens.camera}, predicted MTF50 in cy/px:", *_stops(lens)]
+    return lines + _beside(plan.left_out, plan.cautions)
+
+
+def _stops(lens: "LensPlan") -> list[str]:
+    row = "  {:<1} {:>6} {:>22} {:>22} {:>22} {:>8} {:>9} {:>6}"
+    head = row.format("", "f-stop", "at focus", "near limit", "far limit", "disc px", "shutter", "ISO")
+    return [head, *(_stop_row(row, stop, lens) for stop in lens.stops)]
+
+
+def _stop_row(row: str, stop: "StopPlan", lens: "LensPlan") -> str:
+    from lensbench.library import shutter
+
+    figures = (stop.at_focus, stop.at_near, stop.at_far)
+    line = row.format(
+        "*" if stop.f_number == lens.best.f_number else "",
+        f"f/{stop.f_number:g}",
+        *(f"{one.mtf50_cypx:.3f}{_range(one.range_cypx)}" for one in figures),
+        f"{stop.disc_px:.1f}",
+        "-" if stop.exposure_s is None else shutter(stop.exposure_s),
+        "-" if stop.iso is None else f"{stop.iso:.0f}",
+    )
+    return f"{line}  {stop.dark_by_stops:.1f} stops too dark" if stop.dark_by_stops > 0.0 else line
+
+
+def _beside(left_out: "Sequence[LeftOut]", cautions: Sequence[str]) -> list[str]:
+    lines = [""] if left_out or cautions else []
+    lines += [f"Left out: {one.lens} on {one.camera}: {one.reason}." for one in left_out]
+    return lines + [f"Mind: {caution}" for caution in cautions]
+
+
+def _range(ends: Sequence[float]) -> str:
+    return f" ({ends[0]:.3f} to {ends[1]:.3f})" if math.isfinite(ends[0]) else ""
+
+
+def _shown(figure: float, decimals: int) -> str:
+    return f"{figure:.{decimals}f}" if math.isfinite(figure) else "-"
 
 
 class Zone(StrEnum):
@@ -138,16 +287,15 @@ def advise(
 
     Example: lensbench library advise --focal-length 35 --near 2.5 --far 8
     """
-    from lensbench.cli import library_tables
     from lensbench.library import Wanted, plan_picture
     from lensbench.library import advise as advised
-    from lensbench.report import json_form
+    from lensbench.report.out import json_form
 
     _check(near, far, f_number, picture_only=(shutter, ev, iso_limit, handheld or None))
     sessions = library_at(place).sessions()
     if near is None or far is None:
         advice = advised(sessions, focal_length_mm=focal_length, f_number=f_number, zone=zone.measured)
-        lines, form = library_tables.advice_lines(advice), json_form.plain(advice)
+        lines, form = advice_lines(advice), json_form.plain(advice)
     else:
         wanted = Wanted(
             focal_length_mm=focal_length,
@@ -160,7 +308,7 @@ def advise(
             zone=zone.measured,
         )
         plan = plan_picture(sessions, wanted)
-        lines, form = library_tables.picture_lines(plan), json_form.plain(plan)
+        lines, form = picture_lines(plan), json_form.plain(plan)
     if as_json:
         say_document(json.dumps(form, allow_nan=False))
     else:

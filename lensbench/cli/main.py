@@ -9,24 +9,25 @@ from typing import Annotated, Final
 import typer
 
 from lensbench import __version__
-from lensbench.clean import one_line, visible
 from lensbench.cli.chart import chart
 from lensbench.cli.check import check
 from lensbench.cli.compare import compare
 from lensbench.cli.demo import demo
 from lensbench.cli.edge import edge
 from lensbench.cli.effect import effect
-from lensbench.cli.guarding import finite
 from lensbench.cli.library import library
 from lensbench.cli.measure import measure
+from lensbench.cli.options import finite
 from lensbench.cli.plan import plan
 from lensbench.cli.rank import rank
 from lensbench.cli.simulate import simulate
 from lensbench.cli.sweep import sweep
 from lensbench.cli.threads import one_thread
-from lensbench.errors import LensError, SettingError
+from lensbench.model.errors import LensError, SettingError
+from lensbench.storage.text import one_line, visible
 
 __all__ = ["app", "run"]
+
 
 app = typer.Typer(
     name="lensbench",

@@ -1,6 +1,10 @@
-"""`lensbench measure`: measures one photograph of the chart."""
+"""`lensbench measure`: measures one photograph of the chart.
+
+What `lensbench measure` says, zone by zone, of the readings that were asked for beside MTF50.
+"""
 
 import json
+from collections.abc import Callable, Sequence
 from math import isfinite, log2
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -8,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lensbench.cli.edge import MethodName
-from lensbench.cli.reading_options import (
+from lensbench.cli.options import (
     AtLpmm,
     Encoding,
     FNumber,
@@ -19,15 +23,109 @@ from lensbench.cli.reading_options import (
     check_viewing,
     lpmm_list,
 )
-from lensbench.cli.saying import say, say_document
-from lensbench.cli.telling import say_kept_print
-from lensbench.errors import SettingError
+from lensbench.cli.output import say, say_document, say_kept_print
+from lensbench.model.errors import SettingError
 
 if TYPE_CHECKING:
-    from lensbench.records import Metadata, ShotResult, ZoneFigure
+    from lensbench.model.shot import Edge, Metadata, ShotResult, ZoneFigure
     from lensbench.shot import Readings
 
 __all__ = ["measure"]
+
+
+def check_known(shot: "ShotResult", readings: "Readings", at_lpmm: Sequence[float]) -> None:
+    """Make sure that what was asked for could be read.
+
+    Raises
+    ------
+    SettingError
+        The pixel pitch or the f-number is missing.
+    """
+    name = shot.path.name
+    if shot.pixel_pitch_um is None and (at_lpmm or readings.physical):
+        asked = "--at-lpmm" if at_lpmm else "--physical"
+        raise SettingError(f"{name}: its pixel pitch is not known; {asked} needs it: give --pitch-um")
+    if shot.metadata.f_number is None and readings.physical:
+        raise SettingError(f"{name}: its f-number is not known; --physical needs it: give --f-number")
+
+
+def reading_lines(shot: "ShotResult", readings: "Readings", at_lpmm: Sequence[float]) -> list[str]:
+    """Give the lines that follow the table of MTF50; none without further readings."""
+    return [*_look(shot, readings), *_contrast(shot, at_lpmm), *_blur(shot, readings)]
+
+
+def _look(shot: "ShotResult", readings: "Readings") -> list[str]:
+    from lensbench.cli.edge import look_in_words
+
+    viewing = readings.viewing(shot.size_px)
+    if viewing is None:
+        return []
+    columns = {
+        "acutance": _by_zone(shot, lambda edge: edge.acutance, decimals=3),
+        "SQF %": _by_zone(shot, lambda edge: edge.sqf, decimals=1),
+        "JND": _by_zone(shot, lambda edge: edge.sharpness_jnd, decimals=1),
+    }
+    return _table(f"{look_in_words(viewing)} (JND: just noticeable differences of sharpness):", columns)
+
+
+def _contrast(shot: "ShotResult", at_lpmm: Sequence[float]) -> list[str]:
+    from lensbench.edge import edge_response_at_lpmm
+
+    pitch_um = shot.pixel_pitch_um
+    if not at_lpmm or pitch_um is None:
+        return []
+
+    def column(lpmm: float) -> dict[str, str]:
+        return _by_zone(
+            shot,
+            lambda edge: edge_response_at_lpmm(edge, lpmm=lpmm, pixel_pitch_um=pitch_um).value,
+            decimals=3,
+        )
+
+    return _table("Contrast left, of 1:", {f"{lpmm:g} lp/mm": column(lpmm) for lpmm in at_lpmm})
+
+
+def _blur(shot: "ShotResult", readings: "Readings") -> list[str]:
+    from lensbench.report.text.blur import blur_where_it_fits, most_comes_from, not_of_a_lens
+
+    read = [one for one in shot.edges if one.edge.physical is not None]
+    fitting = sum(one.edge.physical is not None and one.edge.physical.fits for one in read)
+    if not readings.physical or not read:
+        return []
+    zones = blur_where_it_fits(shot.edges, shot.size_px)
+    if "frame" not in zones or 2 * fitting < len(read):
+        said = not_of_a_lens(len(read) - fitting, len(read))
+        return [f"{said[:1].upper()}{said[1:]}", ""]
+    columns = {
+        "diffraction": {zone: f"{parts.diffraction_px:.2f}" for zone, (parts, _) in zones.items()},
+        "pixel": {zone: f"{parts.pixel_px:.2f}" for zone, (parts, _) in zones.items()},
+        "focus": {zone: f"{parts.defocus_px:.2f}" for zone, (parts, _) in zones.items()},
+        "(disc)": {zone: f"{disc_px:.2f}" for zone, (_, disc_px) in zones.items()},
+        "all else": {zone: f"{parts.other_px:.2f}" for zone, (parts, _) in zones.items()},
+    }
+    head = (
+        "What blurs it, each part as a Gaussian's sigma in px, from the "
+        f"{fitting} of {len(read)} edges whose shape a lens could make:"
+    )
+    return [*_table(head, columns)[:-1], f"  {most_comes_from(zones['frame'][0])}", ""]
+
+
+def _by_zone(
+    shot: "ShotResult", figure: "Callable[[Edge], float | None]", *, decimals: int
+) -> dict[str, str]:
+    from lensbench.shot import mean_by_zone
+
+    means = mean_by_zone(shot.edges, shot.size_px, figure=figure)
+    return {zone: f"{mean:.{decimals}f}" for zone, mean in means.items() if isfinite(mean)}
+
+
+def _table(head: str, columns: dict[str, dict[str, str]]) -> list[str]:
+    """Lay columns out zone by zone, with a dash where nothing is known."""
+    from lensbench.model.shot import ZONES
+
+    row = "  {:<8}" + " {:>11}" * len(columns)
+    rows = [row.format(zone, *(column.get(zone, "-") for column in columns.values())) for zone in ZONES]
+    return [head, row.format("zone", *columns), *rows, ""]
 
 
 def measure(
@@ -82,8 +180,7 @@ def measure(
 
     Example: lensbench measure chart_f5.6.dng --pitch-um 4.0
     """
-    from lensbench.capture.profile_store import kept_profile
-    from lensbench.cli.reading_text import check_known
+    from lensbench.capture.print_profile import kept_profile
     from lensbench.shot import Readings, measure_shot
 
     if (far is None) != (keep_print is None) or (keep_print and print_profile):
@@ -111,7 +208,7 @@ def measure(
     check_known(shot, readings, wanted)
     kept = say_kept_print(keep_print, [shot, *map(measured, far)]) if far and keep_print else []
     if as_json:
-        from lensbench.report.json_form import shot_as_json
+        from lensbench.report.out.json_form import shot_as_json
 
         say_document(json.dumps(shot_as_json(shot, at_lpmm=wanted), allow_nan=False))
     else:
@@ -124,13 +221,12 @@ def measure(
 
 def _known(f_number: float | None) -> "Metadata | None":
     """Give what the user says of a lens that does not tell its f-number."""
-    from lensbench.records import Metadata
+    from lensbench.model.shot import Metadata
 
     return None if f_number is None else Metadata(f_number=f_number)
 
 
 def _lines(shot: "ShotResult", readings: "Readings", at_lpmm: tuple[float, ...]) -> list[str]:
-    from lensbench.cli.reading_text import reading_lines
 
     lines = [_answer(shot), "", _table_head(), *(_table_row(shot, zone) for zone in shot.summary), ""]
     lines += reading_lines(shot, readings, at_lpmm)
@@ -167,7 +263,7 @@ def _answer(shot: "ShotResult") -> str:
 
 
 def _in_other_units(shot: "ShotResult", frequency_cypx: float) -> str:
-    from lensbench.units import lpmm_from_cypx, lwph_from_cypx
+    from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 
     lwph = f"{lwph_from_cypx(frequency_cypx, min(shot.size_px)):.0f} LW/PH"
     if shot.pixel_pitch_um is None:
@@ -185,7 +281,7 @@ def _table_head() -> str:
 
 
 def _table_row(shot: "ShotResult", zone: str) -> str:
-    from lensbench.units import lpmm_from_cypx, lwph_from_cypx
+    from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 
     figure: ZoneFigure = shot.summary[zone]
     low, high = figure.ci95_cypx
@@ -224,7 +320,7 @@ def _settings(metadata: "Metadata") -> str:
 def _standing(shot: "ShotResult") -> str:
     chart, tilt = shot.chart, shot.tilt
     targets = f"{chart.targets_found} of {chart.targets_on_chart} targets"
-    parts = [f"Chart: {chart.name}, {targets}, contrast {_contrast(chart.contrast)}"]
+    parts = [f"Chart: {chart.name}, {targets}, contrast {_contrast_line(chart.contrast)}"]
     if shot.magnification is not None:
         parts.append(f"magnification 1:{1.0 / shot.magnification:.1f}")
     if shot.distance_mm is not None:
@@ -254,7 +350,7 @@ _DEEPEST_CONTRAST = 100.0
 _NOT_PLANE_PX = 0.5
 
 
-def _contrast(contrast: float) -> str:
+def _contrast_line(contrast: float) -> str:
     """Say bright over dark; where the dark is all but black, glare and noise decide the figure."""
     return f"{contrast:.1f}:1" if contrast <= _DEEPEST_CONTRAST else f"above {_DEEPEST_CONTRAST:.0f}:1"
 

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.clean import name_in_tables
-from lensbench.cli.guarding import numbers_in
-from lensbench.cli.saying import say
-from lensbench.errors import SettingError
+from lensbench.cli.options import numbers_in
+from lensbench.cli.output import say
+from lensbench.model.errors import SettingError
+from lensbench.storage.text import name_in_tables
 
 if TYPE_CHECKING:
-    from lensbench.capture.planning import ShootPlan
+    from lensbench.capture.plan import ShootPlan
 
 __all__ = ["ChartKind", "plan"]
 
@@ -128,12 +128,11 @@ def plan(
     Example: lensbench plan --focal 24-70 --widest 2.8 --closest-m 0.38 --paper A4 --room-m 5 --out plan
     """
     from lensbench.capture.checklist import checklist_pdf
-    from lensbench.capture.exposure import Exposure
     from lensbench.capture.gear import CameraGear, LensGear
-    from lensbench.capture.planning import Place, make_plan, quick_plan
+    from lensbench.capture.plan import Exposure, Place, make_plan, quick_plan
+    from lensbench.capture.plan_table import counted_names, table_shots, table_text
     from lensbench.capture.standing import PrintGear
-    from lensbench.capture.table import counted_names, table_shots, table_text
-    from lensbench.outfiles import Listing, unwritable
+    from lensbench.storage.files import Listing, unwritable
 
     owned = LensGear(
         name=name_in_tables(lens),
@@ -169,7 +168,7 @@ def plan(
 
 def _keep_entries(table: Path, *, replace: bool) -> None:
     """Refuse to write over a table that is no plan, and, unless asked to, over one in which photographs are named."""
-    from lensbench.study.shots_table import read_shots_table
+    from lensbench.sweep import read_shots_table
 
     if not table.exists():
         return
@@ -187,7 +186,7 @@ def _keep_entries(table: Path, *, replace: bool) -> None:
 
 
 def _lines(made: "ShootPlan") -> list[str]:
-    from lensbench.capture.wording import (
+    from lensbench.capture.checklist import (
         chart_sentence,
         distance_rows,
         headline,

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.saying import say, say_document
-from lensbench.errors import SettingError
+from lensbench.cli.output import say, say_document
+from lensbench.model.errors import SettingError
 
 if TYPE_CHECKING:
-    from lensbench.study.rank_order import PairOdds, RankedFrame, Ranking
+    from lensbench.rank import PairOdds, RankedFrame, Ranking
 
 __all__ = ["rank"]
 
@@ -32,11 +32,11 @@ def rank(
 
     Example: lensbench rank burst_1.dng burst_2.dng burst_3.dng
     """
-    from lensbench.cli.telling import progress_bar
-    from lensbench.report.clean import clean_text
-    from lensbench.report.words import clean_line
-    from lensbench.study.rank import frames_of
-    from lensbench.study.rank import rank as rank_frames
+    from lensbench.cli.output import progress_bar
+    from lensbench.rank import frames_of
+    from lensbench.rank import rank as rank_frames
+    from lensbench.report.text.figures import clean_line
+    from lensbench.storage.text import clean_text
 
     paths = _without_copies(frames_of(photos))
     with progress_bar("comparing") as progress:
@@ -44,8 +44,8 @@ def rank(
     for one in ranking.left_out:
         say(f"left out: {clean_text(one.path.name)}: {clean_line(one.reason)}", err=True)
     if as_json:
-        from lensbench.report.json_form import plain
-        from lensbench.report.writing import json_text
+        from lensbench.report.out.json_form import plain
+        from lensbench.report.out.write import json_text
 
         say_document(json_text(plain(ranking)))
     elif ranking.told_apart:
@@ -57,8 +57,8 @@ def rank(
 
 def _without_copies(paths: list[Path]) -> list[Path]:
     """Leave out files of equal content, and say so: a copy tells nothing that its original does not."""
-    from lensbench.report.clean import clean_text
-    from lensbench.study.copies import copies_among, copies_in_words
+    from lensbench.storage.text import clean_text
+    from lensbench.sweep import copies_among, copies_in_words
 
     copies = copies_among(paths)
     for sentence in copies_in_words(copies):
@@ -83,7 +83,7 @@ def _lines(ranking: "Ranking") -> list[str]:
 
 
 def _row(frame: "RankedFrame") -> str:
-    from lensbench.report.clean import clean_text
+    from lensbench.storage.text import clean_text
 
     low, high = frame.ci95_percent
     return _COLUMNS.format(
@@ -109,7 +109,7 @@ def _neighbours(ranking: "Ranking") -> list["PairOdds"]:
 
 
 def _odds(pair: "PairOdds") -> str:
-    from lensbench.report.clean import clean_text
+    from lensbench.storage.text import clean_text
 
     names = f"{clean_text(pair.sharper.name)} is sharper than {clean_text(pair.softer.name)}"
     chance = "above 99.9 %" if pair.probability > 0.999 else f"{100.0 * pair.probability:.1f} %"

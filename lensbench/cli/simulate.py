@@ -6,15 +6,16 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from lensbench.cli.guarding import numbers_in
-from lensbench.cli.saying import say
-from lensbench.errors import SettingError
+from lensbench.cli.options import numbers_in
+from lensbench.cli.output import say
+from lensbench.model.errors import SettingError
 
 if TYPE_CHECKING:
     from lensbench.chart.layout import Layout
     from lensbench.simulate import Job
 
 __all__ = ["FileFormat", "Filter", "simulate"]
+
 
 _MOST_JOBS: Final = 5000
 

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lensbench.cli.edge import MethodName
-from lensbench.cli.reading_options import Encoding, Physical, PitchUm, Workers
-from lensbench.cli.saying import say, say_document
-from lensbench.cli.telling import progress_bar, say_answer, say_passed_over, say_rejected
+from lensbench.cli.options import Encoding, Physical, PitchUm, Workers
+from lensbench.cli.output import progress_bar, say, say_answer, say_document, say_passed_over, say_rejected
 
 if TYPE_CHECKING:
-    from lensbench.study import Sweep
+    from lensbench.sweep import Sweep
 
 __all__ = ["TieRule", "sweep"]
+
 
 INTERRUPTED = 130
 REJECTED = 3
@@ -80,42 +80,43 @@ def sweep(
 
     Example: lensbench sweep shots/ --out shots-report
     """
-    from lensbench import study
-    from lensbench.capture.profile_store import kept_profile
-    from lensbench.report import writing
+    from lensbench.capture.print_profile import kept_profile
+    from lensbench.report.out import write
+    from lensbench.stats import Tie
+    from lensbench.sweep import Measuring, Running, sweep, usual_workers
 
     place = out or _beside(folders[0])
     profile = None if print_profile is None else kept_profile(print_profile)
-    writing.check_output_folder(place, inputs=folders)
+    write.check_output_folder(place, inputs=folders)
     try:
         with progress_bar() as progress:
-            spread = study.Running(
-                workers=workers or study.usual_workers(),
+            spread = Running(
+                workers=workers or usual_workers(),
                 progress=lambda done, total, _: progress(done, total),
             )
-            done = study.sweep(
+            done = sweep(
                 folders,
                 shots_csv=shots,
-                measuring=study.Measuring(
+                measuring=Measuring(
                     method=method.value, pitch_um=pitch_um, physical=physical, encoding=encoding
                 ),
                 shelf=place / "measured",
                 running=spread,
                 print_profile=profile,
-                tie=study.Tie(tie.value),
+                tie=Tie(tie.value),
             )
     except KeyboardInterrupt:
         say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
         raise typer.Exit(INTERRUPTED) from None
-    written = writing.write_sweep(done.findings, done.shots, place)
+    written = write.write_sweep(done.findings, done.shots, place)
     say_passed_over(folders)
     say_rejected(done)
     if physical:
         _say_where_not_read(done)
     if as_json:
-        from lensbench.report.json_form import findings_as_json
+        from lensbench.report.out.json_form import findings_as_json
 
-        say_document(writing.json_text(findings_as_json(done.findings)))
+        say_document(write.json_text(findings_as_json(done.findings)))
     else:
         say_answer(done.findings, written)
     if strict and done.rejected:
@@ -123,7 +124,7 @@ def sweep(
 
 
 def _say_where_not_read(done: "Sweep") -> None:
-    from lensbench.report.blur_words import has_physical
+    from lensbench.report.text.blur import has_physical
 
     if not any(has_physical(shot) for shot in done.shots):
         say("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)

@@ -5,6 +5,7 @@ from typing import Final
 
 __all__ = ["one_thread"]
 
+
 _VARIABLES: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 

@@ -1,27 +1,52 @@
 """From linear samples of one region to the edge line, ESF, LSF, SFR and figures with standard deviations."""
 
-from lensbench.edge.budget import BlurParts, blur_parts
 from lensbench.edge.colour import EdgeShapes, Shift, colour_shift, radial_shift
+from lensbench.edge.curves import crossing_cypx
+from lensbench.edge.lens_model import Aperture
 from lensbench.edge.measure import METHODS, Method, measure_edge, measure_edges
-from lensbench.edge.perception import Viewing, with_perception
-from lensbench.edge.physical import Aperture
-from lensbench.edge.readings import CurveFigures, curve_figures, response_at_lpmm
+from lensbench.edge.perception import (
+    JUST_SEEN_JND,
+    RESPONSE_CYPX,
+    RULER,
+    CurveFigures,
+    Look,
+    Sight,
+    Viewing,
+    curve_figures,
+    edge_response_at_lpmm,
+    gaussian_response,
+    look_of,
+    sight_of,
+    with_perception,
+)
+from lensbench.edge.seek import find_edges
+from lensbench.optics.budget import BlurParts, blur_parts
 
 __all__ = [
+    "JUST_SEEN_JND",
     "METHODS",
+    "RESPONSE_CYPX",
+    "RULER",
     "Aperture",
     "BlurParts",
     "CurveFigures",
     "EdgeShapes",
+    "Look",
     "Method",
     "Shift",
+    "Sight",
     "Viewing",
     "blur_parts",
     "colour_shift",
+    "crossing_cypx",
     "curve_figures",
+    "edge_response_at_lpmm",
+    "find_edges",
+    "gaussian_response",
+    "look_of",
     "measure_edge",
     "measure_edges",
     "radial_shift",
-    "response_at_lpmm",
+    "sight_of",
     "with_perception",
 ]

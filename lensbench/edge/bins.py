@@ -1,4 +1,7 @@
-"""Samples pooled in narrow bins of distance from the edge, with the moments that make the pooling exact."""
+"""Samples pooled in narrow bins of distance from the edge, with the moments that make the pooling exact.
+
+Samples of a region pooled by distance from a line, with all the moments that a fit of line and blur needs.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,9 +11,23 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench.edge.family import HALF
-from lensbench.units import FloatArray
+from lensbench.edge.lens_model import EdgeTable
+from lensbench.edge.line import EdgeLine
+from lensbench.edge.samples import Points
+from lensbench.model.units import FloatArray
 
-__all__ = ["MIDDLES", "SIZE", "Bins", "Noise", "Plateaus", "pool", "spread_out", "stack_bins"]
+__all__ = [
+    "MIDDLES",
+    "BinMoments",
+    "Bins",
+    "Noise",
+    "Plateaus",
+    "moments_of",
+    "pool",
+    "spread_out",
+    "stack_bins",
+]
+
 
 SIZE: Final = 2 * HALF + 1
 _FINE: Final = 65
@@ -230,3 +247,56 @@ def spread_out(fitted: FloatArray) -> FloatArray:
 
 def _joined(fine: FloatArray) -> FloatArray:
     return np.asarray(np.add.reduceat(fine, _STARTS, axis=-1), np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BinMoments:
+    """Samples pooled by distance: means over each bin that holds any. o is the distance from the bin's middle."""
+
+    bin: npt.NDArray[np.intp]
+    """Which of the table's bins."""
+    count: FloatArray
+    value: FloatArray
+    o: FloatArray
+    oo: FloatArray
+    t: FloatArray
+    tt: FloatArray
+    ot: FloatArray
+    vt: FloatArray
+    t_scale_px: float
+    """t above is the place along the edge over this length."""
+
+
+def moments_of(points: Points, line: EdgeLine, table: EdgeTable) -> BinMoments:
+    """Pool the samples of a region about a line."""
+    distance, along = line.distance_px(points)
+    lookup, middle = table.bin_of, table.distance_px
+    half = lookup.size // 2
+    place = np.rint(distance * (1.0 / table.step_px)).astype(np.intp) + half
+    value = points.value
+    if place.min() < 0 or place.max() >= lookup.size:
+        inside = (place >= 0) & (place < lookup.size)
+        place, distance, along, value = place[inside], distance[inside], along[inside], value[inside]
+    where = lookup[place]
+    size = middle.size
+    count = np.bincount(where, minlength=size)
+    filled = np.flatnonzero(count)
+    number = count[filled].astype(np.float64)
+    scale = max(float(np.abs(along).max()), 1.0)
+    apart, t = distance - middle[where], along / scale
+
+    def mean(weight: FloatArray) -> FloatArray:
+        return np.asarray(np.bincount(where, weight, size)[filled] / number, np.float64)
+
+    return BinMoments(
+        bin=filled,
+        count=number,
+        value=mean(value),
+        o=mean(apart),
+        oo=mean(apart * apart),
+        t=mean(t),
+        tt=mean(t * t),
+        ot=mean(apart * t),
+        vt=mean(value * t),
+        t_scale_px=scale,
+    )

@@ -7,10 +7,11 @@ from typing import Final, Self
 import numpy as np
 
 from lensbench.edge.line import span_px
-from lensbench.records import Edge, Samples
-from lensbench.units import FloatArray
+from lensbench.model.shot import Edge, Samples
+from lensbench.model.units import FloatArray
 
 __all__ = ["EdgeShapes", "Shift", "colour_shift", "position_sd_px", "radial_shift"]
+
 
 _ROUNDS: Final = 3
 _SETTLED_PX: Final = 0.03

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy.interpolate import CubicSpline
 
 from lensbench import optics
-from lensbench.units import FloatArray
+from lensbench.model.units import FloatArray
 
 __all__ = [
     "HALF",
@@ -28,6 +28,7 @@ __all__ = [
     "step_px",
     "write_table",
 ]
+
 
 ComplexArray = npt.NDArray[np.complex128]
 Transfer = Callable[[FloatArray], ComplexArray]

@@ -13,12 +13,13 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge.figures import LEVELS, crossing_cypx, slopes_at
-from lensbench.errors import EdgeError
-from lensbench.records import BoolArray
-from lensbench.units import FloatArray
+from lensbench.edge.curves import MTF_LEVELS, crossing_cypx, slopes_at
+from lensbench.model.errors import EdgeError
+from lensbench.model.shot import BoolArray
+from lensbench.model.units import FloatArray
 
 __all__ = ["IsoEdge", "measure_iso"]
+
 
 BINS_PER_PIXEL: Final = 4
 BINS_BESIDE: Final = 16
@@ -85,7 +86,7 @@ def measure_iso(
     frequency, sfr = frequency[keep], sfr[keep]
     density = np.count_nonzero(present) / present.size
     sd = _sfr_sd(frequency, snr=snr, width_px=values.shape[1], lines=values.shape[0] * density)
-    mtf = tuple(crossing_cypx(frequency, sfr, level) for level in LEVELS)
+    mtf = tuple(crossing_cypx(frequency, sfr, level) for level in MTF_LEVELS)
     mtf50_sd = float("nan")
     if np.isfinite(mtf[0]):
         mtf50_sd = float(np.interp(mtf[0], frequency, sd)) / abs(

@@ -4,14 +4,15 @@ from typing import Final
 
 import numpy as np
 
+from lensbench.edge.curves import Curves
 from lensbench.edge.family import HALF
 from lensbench.edge.line import EdgeLine, span_px
 from lensbench.edge.refined import RefinedFit, light_percent
-from lensbench.edge.transfer import Curves
-from lensbench.flags import Remark, remark
-from lensbench.records import Samples
+from lensbench.model.flags import Remark, remark
+from lensbench.model.shot import Samples
 
 __all__ = ["blocking_remarks", "remarks_on"]
+
 
 CLIPPED_SHARE: Final = 0.001
 FEWEST_SAMPLES: Final = 60

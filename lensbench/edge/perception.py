@@ -8,36 +8,53 @@ References
 E. M. Granger, K. N. Cupery, Photogr. Sci. Eng. 16, 221 (1972): SQF (band and logarithmic mean from memory).
 IEEE 1858 (CPIQ) acutance with its luminance contrast sensitivity: constants from secondary sources that agree.
 ISO 20462-3 quality ruler: curve and JND polynomial from memory; see `ruler_jnd`.
+
+Further figures of a measured edge's SFR: area under it, and what is left at chosen frequencies.
+
+From which difference on an eye tells two pictures apart: the quality ruler, for a stated way of looking.
+
+An SFR is read on the ruler of ISO 20462-3 (by acutance, see `lensbench.edge.perception`), once as it is and once
+stretched in frequency, as a sharper or softer lens would have it. One just noticeable difference (JND) is what half
+of the viewers notice; that is the limit here.
 """
 
+import math
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
+from math import nan
 from typing import Final
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from lensbench.records import Edge
-from lensbench.units import FloatArray
+from lensbench.model.shot import Edge
+from lensbench.model.units import FloatArray
 
 __all__ = [
-    "NYQUIST_CYPX",
-    "Figure",
+    "JUST_SEEN_JND",
+    "RESPONSE_CYPX",
+    "RULER",
+    "CurveFigures",
+    "Look",
+    "Sight",
     "Viewing",
     "acutance",
     "area_cypx",
     "contrast_sensitivity",
-    "jnd_when_stretched",
-    "known_curve",
-    "response_at",
+    "curve_figures",
+    "edge_response_at_lpmm",
+    "gaussian_response",
+    "look_of",
     "response_at_lpmm",
     "response_at_nyquist",
     "ruler_jnd",
     "ruler_mtf",
     "sharpness_jnd",
+    "sight_of",
     "sqf_percent",
     "with_perception",
 ]
+
 
 NYQUIST_CYPX: Final = 0.5
 SQF_BAND_CPD: Final = (3.0, 12.0)
@@ -270,3 +287,142 @@ def _mean(
     sd = np.interp(at, frequency_cypx, sfr_sd, right=0.0)
     share = weight / weight.sum()
     return Figure(value=float(share @ response), sd=float(share @ sd))
+
+
+_UNKNOWN: Final = Figure(value=nan, sd=nan)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveFigures:
+    """Figures up to the pixels' Nyquist frequency, 0.5 cycles per pixel."""
+
+    area_cypx: Figure
+    """Area under the SFR; 0.5 would be a perfect curve."""
+    response_at_nyquist: Figure
+
+
+def curve_figures(edge: Edge) -> CurveFigures:
+    """Read area and response at Nyquist off an edge's SFR; NaN where it is not known as far as there."""
+    curve = known_curve(edge)
+    if curve is None or curve[0][-1] < NYQUIST_CYPX - 1e-9:
+        return CurveFigures(area_cypx=_UNKNOWN, response_at_nyquist=_UNKNOWN)
+    return CurveFigures(area_cypx=area_cypx(*curve), response_at_nyquist=response_at_nyquist(*curve))
+
+
+def edge_response_at_lpmm(edge: Edge, *, lpmm: float, pixel_pitch_um: float) -> Figure:
+    """Read an edge's SFR at line pairs per millimetre on the sensor; NaN beyond what is known."""
+    curve = known_curve(edge)
+    if curve is None:
+        return _UNKNOWN
+    return response_at_lpmm(*curve, lpmm=lpmm, pixel_pitch_um=pixel_pitch_um)
+
+
+RESPONSE_CYPX: Final[FloatArray] = np.linspace(0.0, 1.0, 41)
+"""Frequencies of the SFR that is kept, every 0.025. [cycles/pixel]"""
+
+JUST_SEEN_JND: Final = 1.0
+"""A difference below one JND counts as not to be seen: the definition of ISO 20462 (from memory)."""
+RULER: Final = "one just noticeable difference of the quality ruler (ISO 20462-3, its curve from memory)"
+
+SCREEN_PIXEL_MM: Final = 0.25
+SCREEN_DISTANCE_MM: Final = 600.0
+"""A usual screen on a desk: common practice, no source."""
+_STRETCHES: Final = np.linspace(-0.72, 0.72, 37)
+"""Logarithms of the stretch: from a half to the double."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """A way of looking at the whole picture."""
+
+    print_height_mm: float
+    distance_mm: float
+    how: str
+    """In words, for a sentence: «a print 400 mm high seen from 500 mm»."""
+
+    def viewing(self, picture_height_px: int) -> Viewing:
+        """Give the same for a picture of some pixels."""
+        return Viewing(
+            picture_height_px=picture_height_px,
+            print_height_mm=self.print_height_mm,
+            distance_mm=self.distance_mm,
+        )
+
+
+def look_of(picture_height_px: int, *, print_and_eye_mm: tuple[float, float] | None = None) -> Look:
+    """Give the way of looking that was asked for, or the strictest one: pixel for pixel on a screen.
+
+    Parameters
+    ----------
+    picture_height_px : int
+        Rows of the picture; of the one with most where several are compared, for all are shown equally large.
+    print_and_eye_mm : (height, distance), optional
+        Height of a print (or screen) of the whole picture, and the eye's distance from it.
+    """
+    if print_and_eye_mm is not None:
+        print_height_mm, distance_mm = print_and_eye_mm
+        how = f"a print or screen {print_height_mm:g} mm high seen from {distance_mm:g} mm"
+        return Look(print_height_mm=print_height_mm, distance_mm=distance_mm, how=how)
+    return Look(
+        print_height_mm=SCREEN_PIXEL_MM * picture_height_px,
+        distance_mm=SCREEN_DISTANCE_MM,
+        how=f"a picture seen pixel for pixel on a screen with {SCREEN_PIXEL_MM:g} mm pixels from "
+        f"{SCREEN_DISTANCE_MM / 10.0:.0f} cm",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sight:
+    """What the ruler reads for one SFR, stretched."""
+
+    log_stretch: FloatArray
+    """Ascending."""
+    jnd: FloatArray
+
+    def reading(self, log_stretch: float) -> float:
+        """Give the ruler's reading for the SFR stretched by exp(log_stretch)."""
+        return float(np.interp(log_stretch, self.log_stretch, self.jnd))
+
+    def between(self, log_ratio: float) -> float:
+        """Give by how many JND one picture is better than another whose MTF50 is exp(log_ratio) times smaller.
+
+        The SFR in hand is taken for the one halfway between both. NaN for an unknown ratio.
+        """
+        if math.isnan(log_ratio):
+            return math.nan
+        return self.reading(0.5 * log_ratio) - self.reading(-0.5 * log_ratio)
+
+    def just_seen(self, *, loss: bool = False) -> float:
+        """Give the difference of MTF50 that is just seen, as a share; NaN where none within the ruler's reach is.
+
+        With `loss`, the share by which MTF50 must fall from the SFR in hand; else between two lenses about it.
+        """
+        away = np.linspace(0.0, 0.7, 701) if loss else np.linspace(0.0, 1.4, 1401)
+        high, low = (0.0 * away, -away) if loss else (0.5 * away, -0.5 * away)
+        drop = np.interp(high, self.log_stretch, self.jnd) - np.interp(low, self.log_stretch, self.jnd)
+        seen = np.flatnonzero(drop >= JUST_SEEN_JND)
+        if not seen.size:
+            return math.nan
+        return abs(math.expm1(-away[seen[0]] if loss else away[seen[0]]))
+
+
+def sight_of(sfr: FloatArray, *, viewing: Viewing, frequency_cypx: FloatArray = RESPONSE_CYPX) -> Sight:
+    """Read an SFR on the ruler, from half to double its fineness.
+
+    Parameters
+    ----------
+    sfr : float array, shape (n,)
+        At `frequency_cypx`, from 0 on; beyond its first gap it counts as 0.
+    viewing : Viewing
+        Print and eye.
+    """
+    known = np.isfinite(sfr)
+    end = sfr.size if known.all() else int(np.argmin(known))
+    frequency, response = frequency_cypx[:end], sfr[:end]
+    jnd = jnd_when_stretched(frequency, response, np.exp(_STRETCHES), viewing=viewing)
+    return Sight(log_stretch=_STRETCHES, jnd=jnd)
+
+
+def gaussian_response(mtf50_cypx: float) -> FloatArray:
+    """Give a Gaussian's SFR at `RESPONSE_CYPX`: stands in where no measured one is at hand."""
+    return np.asarray(np.exp(-math.log(2.0) * (RESPONSE_CYPX / mtf50_cypx) ** 2), np.float64)

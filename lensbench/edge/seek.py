@@ -7,10 +7,11 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.records import Box
-from lensbench.units import FloatArray
+from lensbench.model.shot import Box
+from lensbench.model.units import FloatArray
 
 __all__ = ["find_edges"]
+
 
 Grey = npt.NDArray[np.uint8]
 

@@ -21,9 +21,10 @@ from lensbench.edge.family import (
     TABLE,
     step_px,
 )
-from lensbench.units import FloatArray
+from lensbench.model.units import FloatArray
 
 __all__ = ["FREE_MODES", "Rung", "Shapes", "nearest_rung", "rung_at"]
+
 
 ComplexArray = npt.NDArray[np.complex128]
 

@@ -6,28 +6,33 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from lensbench import optics
-from lensbench.errors import LibraryError
-from lensbench.library.advice import curves_for
-from lensbench.library.answers import LeftOut, left_out
-from lensbench.library.bracket import Bracket, bracket
-from lensbench.library.kept import KeptSession
-from lensbench.library.measured import LensCurve, Reading, snr_at_iso
-from lensbench.library.ordering import Rival, common_unit, in_order, in_unit
-from lensbench.library.picture_words import picture_answer, picture_cautions
-from lensbench.library.plans import Figure, LensPlan, PicturePlan, StopPlan
+from lensbench.library.advise import LeftOut, Rival, common_unit, curves_for, in_order, in_unit, left_out
+from lensbench.library.curve import Blur, LensCurve, Reading, blur_in_focus, snr_at_iso, working_q
+from lensbench.library.intake import KeptSession
+from lensbench.library.picture_words import (
+    Figure,
+    LensPlan,
+    PicturePlan,
+    StopPlan,
+    picture_answer,
+    picture_cautions,
+)
 from lensbench.library.scene import (
     SHAKE_FACTOR,
+    Bracket,
     Wanted,
+    bracket,
     disc_px,
     exposure,
     focus_object_mm,
     sensor_distance_m,
     shake_mm,
 )
-from lensbench.library.through_focus import Blur, blur_in_focus, working_q
-from lensbench.study.findings import INDIFFERENCE
+from lensbench.model.errors import LibraryError
+from lensbench.model.sweep import INDIFFERENCE
 
 __all__ = ["plan_picture"]
+
 
 SERVES: Final = 0.8
 """One frame serves where the softer limit keeps this share of the sweet spot; fixed beforehand."""

@@ -9,6 +9,7 @@ from lensbench.optics.blur import (
     olpf_mtf,
     pixel_mtf,
 )
+from lensbench.optics.budget import BlurParts, blur_parts
 from lensbench.optics.field_depth import (
     airy_diameter_um,
     blur_disc_mm,
@@ -44,10 +45,12 @@ from lensbench.optics.pupil import (
 from lensbench.optics.spread import defocus_esf, esf_from_mtf, gaussian_esf, pixel_esf
 
 __all__ = [
+    "BlurParts",
     "Wavefront",
     "aberrated_otf",
     "airy_diameter_um",
     "blur_disc_mm",
+    "blur_parts",
     "chart_depth_mm",
     "chart_distance_mm",
     "circular_mtf",

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.units import FloatArray
+from lensbench.model.units import FloatArray
 
 __all__ = [
     "airy_diameter_um",
@@ -37,6 +37,7 @@ __all__ = [
     "tilt_focus_shift_um",
     "w20_waves_from_focus_shift",
 ]
+
 
 _AIRY_ZERO: Final = 2.439_34
 """Twice the first zero of J1 over pi: the diameter of the first dark ring. [wavelength x f-number]"""

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from lensbench.units import FloatArray
+from lensbench.model.units import FloatArray
 
 __all__ = [
     "Wavefront",
@@ -31,6 +31,7 @@ __all__ = [
     "diffraction_q",
     "obscured_mtf",
 ]
+
 
 ComplexArray = npt.NDArray[np.complex128]
 

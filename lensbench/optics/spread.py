@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from lensbench.units import FloatArray
+from lensbench.model.units import FloatArray
 
 __all__ = ["defocus_esf", "esf_from_mtf", "gaussian_esf", "pixel_esf"]
 

@@ -1,10 +1,10 @@
 """The only room that opens photographs: raw files, finished pictures and their metadata."""
 
 from lensbench.photo.folder import PHOTO_SUFFIXES, RAW_SUFFIXES, list_photos, natural_order, passed_over
-from lensbench.photo.metadata import read_metadata
-from lensbench.photo.opening import Photo, check_whole, open_photo
-from lensbench.photo.pitch import pixel_pitch_um
+from lensbench.photo.metadata import pixel_pitch_um, read_metadata
+from lensbench.photo.open_photo import Photo, check_whole, open_photo
 from lensbench.photo.pixels import Overview
+from lensbench.photo.tone import parse_encoding
 
 __all__ = [
     "PHOTO_SUFFIXES",
@@ -15,6 +15,7 @@ __all__ = [
     "list_photos",
     "natural_order",
     "open_photo",
+    "parse_encoding",
     "passed_over",
     "pixel_pitch_um",
     "read_metadata",

@@ -1,15 +1,20 @@
-"""Which photographs a folder holds."""
+"""Which photographs a folder holds.
+
+The boundary to the decoders: whatever they raise becomes one of our errors, and so costs that file only.
+"""
 
 import os
 import re
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from stat import S_ISREG
 from typing import Final
 
-from lensbench.errors import ImageError
+from lensbench.model.errors import ImageError, LensError
 
-__all__ = ["PHOTO_SUFFIXES", "RAW_SUFFIXES", "list_photos", "natural_order", "passed_over"]
+__all__ = ["PHOTO_SUFFIXES", "RAW_SUFFIXES", "decoding", "list_photos", "natural_order", "passed_over"]
+
 
 _RAW_KINDS: Final = (
     "3fr arw cr2 cr3 crw dcr dng erf fff iiq kdc mef mos mrw nef nrw orf pef raf raw rw2 rwl sr2 srf srw x3f"
@@ -93,3 +98,24 @@ def natural_order(name: str) -> list[tuple[int, int, str]]:
     """Give a key for sorting names, so that «shot 2» comes before «shot 10»."""
     parts = re.findall(r"(\d+)|(\D+)", name)
     return [(0, int(digits), "") if digits else (1, 0, text.casefold()) for digits, text in parts]
+
+
+@contextmanager
+def decoding(path: Path) -> Iterator[None]:
+    """Turn what the readers of a file raise into an ImageError, which keeps it as its cause.
+
+    Raises
+    ------
+    ImageError
+        The file cannot be read, is damaged in any way, or does not fit into memory.
+    """
+    try:
+        yield
+    except LensError:
+        raise
+    except OSError as error:
+        raise ImageError(f"{path.name}: the file cannot be read ({error.strerror or error})") from error
+    except MemoryError as error:
+        raise ImageError(f"{path.name}: the picture does not fit into memory; give a smaller file") from error
+    except Exception as error:  # decoders raise all kinds on damaged files: division by zero, recursion, ...
+        raise ImageError(f"{path.name}: this file is damaged or cut short; copy it again") from error

@@ -3,6 +3,8 @@
 Lenses without contacts leave f-number 0, focal length 0 and names such as «----»; cameras, converters and
 editors leave fields empty, stale or malformed. A value that cannot be true becomes None; nothing here raises
 for a strange file.
+
+The pixel pitch, out of what the metadata say of the sensor's size.
 """
 
 import math
@@ -11,11 +13,13 @@ import unicodedata
 from pathlib import Path
 from typing import Any, Final
 
-from lensbench.photo.faults import decoding
+from lensbench.model.shot import Metadata
+from lensbench.model.units import pixel_pitch_um_from_equivalent
+from lensbench.photo.folder import decoding
 from lensbench.photo.tags import Tags, read_tags
-from lensbench.records import Metadata
 
-__all__ = ["read_metadata"]
+__all__ = ["pixel_pitch_um", "read_metadata"]
+
 
 _LONGEST_TEXT: Final = 80
 _EMPTY_NAMES: Final = frozenset({"", "----", "-", "none", "n/a", "unknown", "manual", "0", "1"})
@@ -240,3 +244,44 @@ def _full_width(tags: Tags) -> float | None:
     if "Reduced" in _text(tags.get("Image SubfileType")):
         return None
     return _positive(tags.get("Image ImageWidth"))
+
+
+_PITCH_LIMITS_UM: Final = (0.5, 25.0)
+_PITCH_AGREEMENT: Final = 0.05
+_SAME_PICTURE: Final = 0.03
+
+
+def pixel_pitch_um(metadata: Metadata, size_px: tuple[int, int]) -> float | None:
+    """Give the pixel pitch that the metadata implies for a picture of this size, or None.
+
+    From the focal-plane resolution and from the 35-mm-equivalent focal length; where both are there they
+    must agree within 5 % and the equivalent's rounding, else neither is believed.
+    """
+    plane = _pitch_from_focal_plane(metadata, size_px)
+    equivalent = _pitch_from_equivalent(metadata, size_px)
+    if plane is None or equivalent is None:
+        return plane or equivalent
+    rounding = 0.5 / (metadata.focal_length_35mm_mm or math.inf)
+    agree = abs(math.log(plane / equivalent)) <= _PITCH_AGREEMENT + rounding
+    return plane if agree else None
+
+
+def _pitch_from_focal_plane(metadata: Metadata, size_px: tuple[int, int]) -> float | None:
+    width_mm, width_px = metadata.sensor_width_mm, metadata.sensor_width_px
+    if width_mm is None:
+        return None
+    columns = size_px[1]
+    # A raw file shows a few columns more than the picture that the resolution refers to.
+    same = width_px is not None and abs(width_px / columns - 1.0) < _SAME_PICTURE
+    return _possible_pitch(1000.0 * width_mm / (width_px if same and width_px else columns))
+
+
+def _pitch_from_equivalent(metadata: Metadata, size_px: tuple[int, int]) -> float | None:
+    focal, equivalent = metadata.focal_length_mm, metadata.focal_length_35mm_mm
+    if focal is None or equivalent is None:
+        return None
+    return _possible_pitch(pixel_pitch_um_from_equivalent(focal, equivalent, size_px))
+
+
+def _possible_pitch(pitch_um: float) -> float | None:
+    return pitch_um if _PITCH_LIMITS_UM[0] <= pitch_um <= _PITCH_LIMITS_UM[1] else None

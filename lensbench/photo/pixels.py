@@ -9,9 +9,9 @@ from typing import Any, Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.errors import SettingError
-from lensbench.flags import Remark
-from lensbench.records import Box, Samples
+from lensbench.model.errors import SettingError
+from lensbench.model.flags import Remark
+from lensbench.model.shot import Box, Samples
 
 __all__ = [
     "MOST_PIXELS",
@@ -25,6 +25,7 @@ __all__ = [
     "shrink_factor",
     "to_grey",
 ]
+
 
 ByteArray = npt.NDArray[np.uint8]
 PixelArray = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]

@@ -1,15 +1,106 @@
-"""Metadata tags as the EXIF reader names them, out of any container, whatever state they are in."""
+"""Metadata tags as the EXIF reader names them, out of any container, whatever state they are in.
+
+Metadata blocks out of files that are not plain TIFF or JPEG: CR3, RAF and RW2.
+
+The layouts are those that published descriptions of the three containers give, checked on real files.
+"""
 
 import io
 import logging
-from collections.abc import Mapping
+import struct
+from collections.abc import Iterator, Mapping
 from typing import Any, BinaryIO, Final
 
 import exifread
 
-from lensbench.photo.containers import metadata_blocks
-
 __all__ = ["Tags", "read_tags"]
+
+
+MetadataBlock = tuple[bytes, str]
+"""A block that an EXIF reader understands, and the name that its first directory's tags should bear."""
+
+_CR3_UUID: Final = bytes.fromhex("85c0b687820f11e08111f4ce462b6a48")
+_CR3_BRAND: Final = b"ftypcrx "
+_RAF_MAGIC: Final = b"FUJIFILMCCD-RAW"
+_RW2_MAGIC: Final = b"IIU\x00"
+_RW2_JPEG_TAG: Final = 0x2E
+_RW2_ISO_TAG: Final = 0x17
+_LARGEST_BLOCK_BYTES: Final = 32_000_000
+
+
+def metadata_blocks(file: BinaryIO) -> tuple[list[MetadataBlock], int | None]:
+    """Give the EXIF blocks inside a CR3, RAF or RW2 file, and an ISO number kept outside them.
+
+    An empty list means that the file is of another kind and can be read as it is.
+    """
+    file.seek(0)
+    head = file.read(92)
+    if head[4:12] == _CR3_BRAND:
+        return list(_cr3_blocks(file)), None
+    if head.startswith(_RAF_MAGIC) and len(head) == 92:
+        offset, length = struct.unpack(">II", head[84:92])
+        return [(_read_at(file, offset=offset, length=length), "Image")], None
+    if head.startswith(_RW2_MAGIC):
+        return _rw2_blocks(file)
+    return [], None
+
+
+def _read_at(file: BinaryIO, *, offset: int, length: int) -> bytes:
+    file.seek(offset)
+    return file.read(min(length, _LARGEST_BLOCK_BYTES))
+
+
+def _boxes(data: bytes) -> Iterator[tuple[bytes, bytes]]:
+    """Walk the boxes of an ISO base media file held in memory."""
+    at = 0
+    while at + 8 <= len(data):
+        size, kind = struct.unpack(">I4s", data[at : at + 8])
+        if size < 8:
+            return
+        yield kind, data[at + 8 : at + size]
+        at += size
+
+
+def _cr3_blocks(file: BinaryIO) -> Iterator[MetadataBlock]:
+    """CMT1 is the first directory, CMT2 the EXIF directory, each as a TIFF of its own."""
+    for kind, body in _boxes(_first_boxes(file)):
+        if kind == b"uuid" and body.startswith(_CR3_UUID):
+            for inner_kind, inner in _boxes(body[16:]):
+                if inner_kind == b"CMT1":
+                    yield inner, "Image"
+                elif inner_kind == b"CMT2":
+                    yield inner, "EXIF"
+
+
+def _first_boxes(file: BinaryIO) -> bytes:
+    """Give the contents of the `moov` box, which stands among the first."""
+    at = 0
+    for _ in range(16):
+        head = _read_at(file, offset=at, length=8)
+        if len(head) < 8:
+            break
+        size, kind = struct.unpack(">I4s", head)
+        if kind == b"moov":
+            return _read_at(file, offset=at + 8, length=size - 8)
+        if size < 8:
+            break
+        at += size
+    return b""
+
+
+def _rw2_blocks(file: BinaryIO) -> tuple[list[MetadataBlock], int | None]:
+    """Tag 0x2E of the first directory is a JPEG with the full EXIF, tag 0x17 the ISO number."""
+    (directory,) = struct.unpack("<I", _read_at(file, offset=4, length=4))
+    (count,) = struct.unpack("<H", _read_at(file, offset=directory, length=2))
+    entries = _read_at(file, offset=directory + 2, length=12 * count)
+    tags = {tag: (kind, length, value) for tag, kind, length, value in struct.iter_unpack("<HHII", entries)}
+    iso = tags[_RW2_ISO_TAG][2] & 0xFFFF if _RW2_ISO_TAG in tags else None
+    if _RW2_JPEG_TAG not in tags:
+        return [], iso
+    _, length, offset = tags[_RW2_JPEG_TAG]
+    jpeg = io.BytesIO(_read_at(file, offset=offset, length=length)).getvalue()
+    return [(jpeg, "Image")], iso
+
 
 Tags = Mapping[str, Any]
 

@@ -17,11 +17,12 @@ from typing import Final
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
-from lensbench.chart.finding import ChartFound, FoundTarget
-from lensbench.records import Edge, TargetLight
-from lensbench.units import FloatArray
+from lensbench.chart.find import ChartFound, FoundTarget
+from lensbench.model.shot import Edge, TargetLight
+from lensbench.model.units import FloatArray
 
 __all__ = ["Illumination", "framing_percent", "illumination", "printed_contrast"]
+
 
 _FEWEST: Final = 8
 _AROUND: Final = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)

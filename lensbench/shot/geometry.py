@@ -11,18 +11,11 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.records import Direction, Tilt
-from lensbench.units import FloatArray
+from lensbench.model.shot import Direction, Tilt
+from lensbench.model.units import FloatArray
 
-__all__ = [
-    "Pose",
-    "Standing",
-    "camera_pose",
-    "direction_of",
-    "place_of",
-    "zone_of",
-    "zone_shares",
-]
+__all__ = ["Pose", "Standing", "camera_pose", "direction_of", "place_of", "zone_of", "zone_shares"]
+
 
 ZONE_LIMITS: Final = (0.3, 0.65)
 """Image heights, as fractions of the half-diagonal, that part inner, halfway and outer."""

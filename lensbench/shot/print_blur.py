@@ -15,12 +15,12 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.chart.finding import Mapping
-from lensbench.edge.figures import crossing_cypx
-from lensbench.flags import Remark, remark
-from lensbench.records import ChartEdge, Edge, PrintProfile, ZoneFigure
+from lensbench.chart.find import Mapping
+from lensbench.edge import crossing_cypx
+from lensbench.model.flags import Remark, remark
+from lensbench.model.shot import ChartEdge, Edge, PrintProfile, ZoneFigure
+from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import zone_of
-from lensbench.units import FloatArray
 
 __all__ = [
     "LEAST_LEFT",
@@ -32,6 +32,7 @@ __all__ = [
     "with_print_doubt",
     "with_total_doubt",
 ]
+
 
 LEAST_LEFT: Final = 0.7
 """Of the contrast: a figure is refused where the print leaves less at its frequency."""

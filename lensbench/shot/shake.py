@@ -12,11 +12,12 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.flags import Remark, remark
-from lensbench.records import ChartEdge
-from lensbench.units import FloatArray
+from lensbench.model.flags import Remark, remark
+from lensbench.model.shot import ChartEdge
+from lensbench.model.units import FloatArray
 
 __all__ = ["CommonBlur", "common_blur", "shake_remarks"]
+
 
 LARGEST_LOSS_PERCENT: Final = 6.0
 """Difference of MTF50 between edges across and along the movement."""

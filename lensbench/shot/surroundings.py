@@ -23,13 +23,14 @@ import numpy.typing as npt
 
 from lensbench import edge as edges_room
 from lensbench import optics
-from lensbench.chart.finding import ArmRegion, ChartFound, FoundTarget
+from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget
 from lensbench.chart.layout import ARMS
-from lensbench.errors import SettingError
-from lensbench.records import Metadata, Samples
-from lensbench.units import FloatArray
+from lensbench.model.errors import SettingError
+from lensbench.model.shot import Metadata, Samples
+from lensbench.model.units import FloatArray
 
 __all__ = ["alone", "diffraction_q"]
+
 
 Single = npt.NDArray[np.float32]
 

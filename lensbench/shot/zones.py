@@ -8,11 +8,12 @@ from typing import Final
 import numpy as np
 from scipy.special import stdtrit
 
-from lensbench.flags import Severity, worst
-from lensbench.records import ChartEdge, Direction, Edge, ZoneFigure
+from lensbench.model.flags import Severity, worst
+from lensbench.model.shot import ChartEdge, Direction, Edge, ZoneFigure
 from lensbench.shot.geometry import zone_of, zone_shares
 
 __all__ = ["counts", "mean_by_zone", "summarise"]
+
 
 _COVERAGE: Final = 0.975
 _ENDLESS: Final = 1e6

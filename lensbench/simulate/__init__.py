@@ -8,21 +8,20 @@ photo.mosaic, photo.edges
 """
 
 from lensbench.simulate.camera import Camera
-from lensbench.simulate.demo_shoot import demo_jobs
 from lensbench.simulate.lens import Lens, ZoomPosition, prime
-from lensbench.simulate.lenses import INVENTED_LENSES, lens_described
-from lensbench.simulate.plan import Plan, series
-from lensbench.simulate.scene import Scene, Shot
+from lensbench.simulate.lenses import INVENTED_LENSES, PRIME_FOLDER, ZOOM_FOLDER, demo_jobs, lens_described
+from lensbench.simulate.plan import SHOTS_TABLE, Plan, series, write_shots_table
+from lensbench.simulate.scene import AS_PLANNED, ByHand, Scene, Shot, hung_wall
 from lensbench.simulate.shooting import Job, Photograph, Processing, photograph, picture, shoot
-from lensbench.simulate.shots_table import SHOTS_TABLE, write_shots_table
 from lensbench.simulate.truth import TrueEdge
 from lensbench.simulate.view import Pose
-from lensbench.simulate.wall import AS_PLANNED, ByHand, hung_wall
 
 __all__ = [
     "AS_PLANNED",
     "INVENTED_LENSES",
+    "PRIME_FOLDER",
     "SHOTS_TABLE",
+    "ZOOM_FOLDER",
     "ByHand",
     "Camera",
     "Job",

@@ -6,9 +6,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.errors import SettingError
+from lensbench.model.errors import SettingError
 
 __all__ = ["CFA_PATTERNS", "CFA_TILES", "COLOR_NAMES", "MOST_PIXELS", "Camera"]
+
 
 COLOR_NAMES: Final = ("red", "green", "blue")
 """In the order of the DNG colour codes 0, 1, 2."""

@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench import optics
-from lensbench.errors import SettingError
-from lensbench.units import FloatArray
+from lensbench.model.errors import SettingError
+from lensbench.model.units import FloatArray
 
 __all__ = ["Lens", "PointBlur", "ZoomPosition", "prime"]
 

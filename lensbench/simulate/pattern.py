@@ -15,12 +15,13 @@ import numpy.typing as npt
 from scipy import special
 
 from lensbench.chart.layout import Marker, Target, Tone
-from lensbench.errors import SettingError
-from lensbench.records import BoolArray
+from lensbench.model.errors import SettingError
+from lensbench.model.shot import BoolArray
+from lensbench.model.units import FloatArray
 from lensbench.simulate.view import View
-from lensbench.units import FloatArray
 
 __all__ = ["FINE_SIGMA_PX", "OVERSAMPLING", "Patch", "square_patch", "target_patch"]
+
 
 OVERSAMPLING: Final = 4
 """Fine samples per pixel, along rows and along columns."""

@@ -1,5 +1,10 @@
-"""A series of shots described: every focal length at every stop, each focused anew a few times or bracketed."""
+"""A series of shots described: every focal length at every stop, each focused anew a few times or bracketed.
 
+The shots table beside simulated photographs: which were bracketed, and which were turned.
+"""
+
+import csv
+import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -11,8 +16,10 @@ import numpy as np
 from lensbench.simulate.scene import Scene, Shot
 from lensbench.simulate.shooting import Job, Processing
 from lensbench.simulate.view import Pose
+from lensbench.storage.files import unwritable, write_whole
 
-__all__ = ["TURNED", "Plan", "Turned", "series"]
+__all__ = ["SHOTS_TABLE", "Plan", "series", "write_shots_table"]
+
 
 Turned = Literal["", "camera", "chart"]
 TURNED: Final = {"camera": "camera turned 180", "chart": "chart turned 180"}
@@ -135,3 +142,32 @@ def _turned(pose: Pose, what: Turned) -> Pose:
     if what == "chart":
         return replace(pose, roll_deg=pose.roll_deg + 180.0, pitch_deg=-pose.pitch_deg, yaw_deg=-pose.yaw_deg)
     return replace(pose, roll_deg=pose.roll_deg + 180.0)
+
+
+SHOTS_TABLE: Final = "shots_table.csv"
+_COLUMNS: Final = ("file", "focus_group", "focus_step", "condition")
+
+
+def write_shots_table(folder: Path, jobs: Sequence[Job]) -> Path | None:
+    """Write the table that `sweep --shots` takes; None where no shot is bracketed or turned.
+
+    Raises
+    ------
+    SettingError
+        It cannot be written.
+    """
+    told = [job for job in jobs if job.shot.focus_group or job.shot.condition]
+    if not told:
+        return None
+    path = folder / SHOTS_TABLE
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(_COLUMNS)
+    for job in told:
+        step = "" if job.shot.focus_step is None else f"{job.shot.focus_step:g}"
+        writer.writerow((job.path.name, job.shot.focus_group, step, job.shot.condition))
+    try:
+        write_whole(path, text.getvalue().encode())
+    except OSError as error:
+        raise unwritable(path, error) from error
+    return path

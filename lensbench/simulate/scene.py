@@ -2,6 +2,8 @@
 
 Shots of one scene at one focal length share their geometry, so every shape of the chart is drawn and
 transformed once and then filtered for each stop and focus.
+
+A wall set as somebody hung it: every page a little off its place, a little turned, a little mis-scaled.
 """
 
 from collections.abc import Iterator
@@ -12,14 +14,15 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.chart.layout import Layout, Marker, Target, Tone
+from lensbench.chart.layout import Layout, Marker, Target, Tone, hanging, hung, wall_layout
+from lensbench.model.units import FloatArray
 from lensbench.simulate.camera import Camera
 from lensbench.simulate.lens import Lens, PointBlur, ZoomPosition
 from lensbench.simulate.pattern import Patch, square_patch, target_patch
 from lensbench.simulate.view import Pose, View, magnification_of
-from lensbench.units import FloatArray
 
-__all__ = ["Geometry", "Scene", "Shape", "Shot"]
+__all__ = ["AS_PLANNED", "ByHand", "Geometry", "Scene", "Shot", "hung_wall"]
+
 
 _MARGIN_PX: Final = 14
 """Paper round every shape, so that its blur does not run into the patch's other side."""
@@ -202,7 +205,71 @@ class Shape:
         if isinstance(self.content, Tone):
             black = self.content.reflectance
         else:
-            from lensbench.chart.markers import marker_modules  # noqa: PLC0415 - heavy
+            from lensbench.chart.layout import marker_modules  # noqa: PLC0415 - heavy
 
             ink = marker_modules(self.content.marker_id)
         return square_patch(view, self.content, ink, black=black, outward=outward, margin_px=_MARGIN_PX)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ByHand:
+    """How far pages stray from the plan: standard deviations."""
+
+    place_mm: float = 10.0
+    """Along rows and columns alike."""
+    turn_deg: float = 1.0
+    scale: float = 0.0005
+    """Of one page's print against the others'."""
+    seed: int = 1
+
+
+AS_PLANNED: Final = ByHand(place_mm=0.0, turn_deg=0.0, scale=0.0)
+_BY_HAND: Final = ByHand()
+
+
+def hung_wall(
+    pages: int,
+    *,
+    paper: str = "A4",
+    sensor_mm: tuple[float, float] = (24.0, 36.0),
+    focal_lengths: float = 50.0,
+    by_hand: ByHand = _BY_HAND,
+    dark_reflectance: float = 0.0,
+) -> Layout:
+    """Give a wall set as it hangs, ready to be photographed: its frame is the plan's.
+
+    Parameters
+    ----------
+    pages : int
+        1 to 29.
+    paper : str
+        A4, A3, Letter or Tabloid.
+    sensor_mm : (height, width)
+        Of the sensor that the wall is planned for.
+    focal_lengths : float
+        From wall to sensor.
+    by_hand : ByHand
+        The errors of hanging and printing.
+    dark_reflectance : float
+        Reflectance of the dark quarters, paper white being 1.
+
+    Raises
+    ------
+    SettingError
+        The pages do not fit into the frame at this distance.
+    """
+    plan = hanging(pages, paper=paper, sensor_mm=sensor_mm, focal_lengths=focal_lengths)
+    random = np.random.default_rng(by_hand.seed)
+    strayed = []
+    for planned in plan.pages:
+        down, right, turn, scale = random.standard_normal(4).tolist()
+        row_mm, col_mm = planned.center_mm
+        strayed.append(
+            hung(
+                planned.page,
+                (row_mm + by_hand.place_mm * down, col_mm + by_hand.place_mm * right),
+                turn_deg=planned.turn_deg + by_hand.turn_deg * turn,
+                scale=1.0 + by_hand.scale * scale,
+            )
+        )
+    return wall_layout(strayed, size_mm=plan.frame_mm, frames=plan.frames, dark_reflectance=dark_reflectance)

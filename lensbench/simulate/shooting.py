@@ -13,25 +13,16 @@ from typing import Any, Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.errors import LensError
-from lensbench.outfiles import probe_folder, remove_drafts, unwritable, write_whole
-from lensbench.pools import pool_of
-from lensbench.simulate.exposing import Plane, light_on_sensor
+from lensbench.model.errors import LensError
 from lensbench.simulate.files import write_dng, write_jpeg, write_tiff
 from lensbench.simulate.scene import Geometry, Scene, Shot
-from lensbench.simulate.sensor import finished_picture, raw_numbers
+from lensbench.simulate.sensor import Plane, finished_picture, light_on_sensor, raw_numbers
 from lensbench.simulate.truth import TrueEdge, true_edges
+from lensbench.storage.files import probe_folder, remove_drafts, unwritable, write_whole
+from lensbench.workers import pool_of
 
-__all__ = [
-    "Format",
-    "Job",
-    "Photograph",
-    "Processing",
-    "photograph",
-    "picture",
-    "shoot",
-    "write_truth",
-]
+__all__ = ["Format", "Job", "Photograph", "Processing", "photograph", "picture", "shoot", "write_truth"]
+
 
 Format = Literal["dng", "jpeg", "tiff", "tiff-linear"]
 _SIDE_BY_SIDE_BYTES: Final = 400_000_000

@@ -7,12 +7,13 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.chart.layout import ARMS, Target
+from lensbench.model.units import FloatArray
 from lensbench.simulate.lens import PointBlur
 from lensbench.simulate.scene import Geometry, Shot
 from lensbench.simulate.sensor import SHARPENING_SIGMA_PX
-from lensbench.units import FloatArray
 
 __all__ = ["TRUTH_FREQUENCIES_CYPX", "TrueEdge", "rendered_sfr", "true_edges"]
+
 
 TRUTH_FREQUENCIES_CYPX: Final = tuple(step / 80.0 for step in range(81))
 _ARM_CENTER: Final = 0.5

@@ -11,12 +11,13 @@ from typing import Final, Self
 import numpy as np
 
 from lensbench import optics
-from lensbench.errors import SettingError
+from lensbench.model.errors import SettingError
+from lensbench.model.units import FloatArray
 from lensbench.simulate.camera import Camera
 from lensbench.simulate.lens import ZoomPosition
-from lensbench.units import FloatArray
 
 __all__ = ["MOST_TILT_DEG", "Pose", "View", "magnification_of"]
+
 
 _NEWTON_STEPS = 6
 

@@ -8,7 +8,7 @@ from exact_edges import BRIGHT, DARK, Blur, Scene, edge_samples, esf_values, gri
 from table_row import Effort, Row
 
 from lensbench.edge import measure_edges
-from lensbench.records import Edge, Samples
+from lensbench.model.shot import Edge, Samples
 
 Array = npt.NDArray[np.float64]
 

@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from lensbench import simulate
-from lensbench.chart.layout import sheet
+from lensbench.chart.layout.sheet import sheet
 
 KINDS = {
     "raw, sheet A1": ("dng", "sheet"),

@@ -19,9 +19,9 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 import numpy as np
 from pupil_shots import LENSES, PITCH_UM, STOPS, PupilLens
 
-from lensbench.study.compare import compare_lenses
-from lensbench.study.findings import Setting
-from lensbench.study.reading import SweepLens
+from lensbench.compare.compare import compare_lenses
+from lensbench.model.sweep import Setting
+from lensbench.sweep.read_back import SweepLens
 
 FOCAL_MM = 50.0
 HEIGHT_PX = 4000

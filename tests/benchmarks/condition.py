@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT / "tests" / "study"), str(ROOT / "tests" / "benchmarks")]
+sys.path[:0] = [str(ROOT / "tests" / "made"), str(ROOT / "tests" / "benchmarks")]
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ[_name] = "1"
 

@@ -10,9 +10,9 @@ from dataclasses import replace
 import numpy as np
 from pupil_fields import FieldLens, Shooting, bracket, decentred, shoot
 
-from lensbench.study.condition import lens_condition
-from lensbench.study.condition_asymmetry import Asymmetry, asymmetries, settings_of
-from lensbench.study.findings import SweepShot
+from lensbench.condition.asymmetry import Asymmetry, asymmetries, settings_of
+from lensbench.condition.judge import lens_condition
+from lensbench.model.sweep import SweepShot
 
 __all__ = ["bracket_rows", "coverage_rows", "decentring_rows"]
 

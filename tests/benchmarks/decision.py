@@ -16,7 +16,7 @@ from multiprocessing import get_context
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "tests" / "study"))
+sys.path.insert(0, str(ROOT / "tests" / "made"))
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ[_name] = "1"
 
@@ -25,12 +25,17 @@ import numpy as np
 from decision_words import page, row
 from pupil_shoots import ALL_THIRDS, FULL, flat_lenses, sharp_lenses, zooms
 
-from lensbench.study.best import Question, best_setting, cannot_be_told_from_best
-from lensbench.study.curves import ZoneSeries, fit_curve
-from lensbench.study.findings import INDIFFERENCE, Setting
-from lensbench.study.misfocus import SeriesShots, misfocused
-from lensbench.study.rivals import distances_from_best, rivals
-from lensbench.study.spread import spread_of
+from lensbench.model.sweep import INDIFFERENCE, Setting
+from lensbench.stats.best_set import (
+    Question,
+    best_setting,
+    cannot_be_told_from_best,
+    distances_from_best,
+    rivals,
+)
+from lensbench.stats.spread import ZoneSeries, spread_of
+from lensbench.stats.stop_curve import fit_curve
+from lensbench.sweep.reject import SeriesShots, misfocused
 
 SEED = 5
 LENSES = 150

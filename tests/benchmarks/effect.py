@@ -18,9 +18,9 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 import numpy as np
 from pupil_shots import LENSES, PupilLens
 
-from lensbench.study.effect_model import Layout, fit_levels
-from lensbench.study.effect_records import Visible
-from lensbench.study.effect_rows import sharpness_rows
+from lensbench.effect.rows import sharpness_rows
+from lensbench.model.effect import Visible
+from lensbench.stats.levels_fit import Layout, fit_levels
 
 STOP = 4.0
 NOISE_SD = 0.004

@@ -21,9 +21,9 @@ import numpy as np
 import skimage.data
 from drawn_frames import PAPER, SIZE_PX, draw, turned_camera
 
-from lensbench.chart.finding import find_chart
-from lensbench.chart.layout import sheet
-from lensbench.errors import ChartError
+from lensbench.chart.find.chart import find_chart
+from lensbench.chart.layout.sheet import sheet
+from lensbench.model.errors import ChartError
 from lensbench.photo.raw import MosaicPixels, _Levels
 from lensbench.simulate import ByHand, hung_wall
 

@@ -19,11 +19,10 @@ import numpy as np
 from drawn_frames import PAPER, StretchedPage, draw, draw_into, turned_camera
 from finding import raw_frame
 
-from lensbench.chart.finding import find_chart
-from lensbench.chart.hanging import hanging
-from lensbench.chart.layout import sheet
-from lensbench.chart.tiling import OVERLAP_MM, tiling
-from lensbench.chart.wall import hung, wall_layout
+from lensbench.chart.draw.tiling import OVERLAP_MM, tiling
+from lensbench.chart.find.chart import find_chart
+from lensbench.chart.layout.sheet import sheet
+from lensbench.chart.layout.wall import hanging, hung, wall_layout
 from lensbench.shot.geometry import camera_pose
 
 SIZE_PX = (2000, 3000)

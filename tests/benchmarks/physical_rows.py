@@ -9,9 +9,9 @@ from exact_edges import BRIGHT, DARK, Blur, Scene, esf_values, noisy, photon_var
 from speed_rows import best_ms, frame_edges
 from table_row import Effort, Row
 
-from lensbench.edge.points import points_of
 from lensbench.edge.refined import RefinedFit, fit_refined
-from lensbench.records import Samples
+from lensbench.edge.samples import points_of
+from lensbench.model.shot import Samples
 
 Array = npt.NDArray[np.float64]
 
@@ -66,7 +66,8 @@ def bound_cypx(q: float, disc_px: float, sigma_px: float, snr: float) -> float:
 
 def readings(regions: list[Samples], q: float) -> list[tuple[float, float, bool]]:
     """MTF50, its stated sd, and whether the model is said to hold, for each region."""
-    from lensbench.edge.physical import Aperture, read_physical  # noqa: PLC0415
+    from lensbench.edge.lens_model import Aperture  # noqa: PLC0415
+    from lensbench.edge.physical import read_physical  # noqa: PLC0415
 
     found = []
     for fit in fit_refined([points_of(region) for region in regions]):
@@ -179,7 +180,8 @@ def _missed_row(effort: Effort) -> Row:
 
 
 def _speed_row() -> Row:
-    from lensbench.edge.physical import Aperture, read_physical  # noqa: PLC0415
+    from lensbench.edge.lens_model import Aperture  # noqa: PLC0415
+    from lensbench.edge.physical import read_physical  # noqa: PLC0415
 
     found = fit_refined([points_of(region) for region in frame_edges(40)])
     fits = [fit for fit in found if isinstance(fit, RefinedFit)]

@@ -19,12 +19,11 @@ import numpy as np
 from scipy.special import ndtr
 
 from lensbench import simulate
-from lensbench.capture.print_distances import profile_from_distances
-from lensbench.capture.print_profile import profile_from_scan
-from lensbench.chart.layout import sheet
+from lensbench.capture.print_profile import profile_from_distances, profile_from_scan
+from lensbench.chart.layout.sheet import sheet
 from lensbench.edge import measure_edges
-from lensbench.errors import EdgeError
-from lensbench.records import Box, Samples
+from lensbench.model.errors import EdgeError
+from lensbench.model.shot import Box, Samples
 from lensbench.shot import measure_shot
 from lensbench.shot.print_blur import print_mtf
 

@@ -16,7 +16,7 @@ from quality_scenes import (
 )
 
 from lensbench import simulate
-from lensbench.chart.layout import sheet
+from lensbench.chart.layout.sheet import sheet
 
 FAIR_PERCENT = 5.0
 """Cost in MTF50 at which a fault must be found."""

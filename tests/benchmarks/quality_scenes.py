@@ -9,8 +9,8 @@ from dataclasses import replace
 import numpy as np
 
 from lensbench import simulate
-from lensbench.chart.layout import sheet
-from lensbench.errors import LensError
+from lensbench.chart.layout.sheet import sheet
+from lensbench.model.errors import LensError
 from lensbench.shot import measure_shot
 from lensbench.simulate.truth import true_edges
 

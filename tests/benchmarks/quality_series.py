@@ -10,17 +10,16 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "study"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "made"))
 
 from quality_faults import FAIR_PERCENT, Case
 from quality_scenes import inked, log_mtf50, random_scene, random_shot, size_for_cost
 from seen_shots import seen_shot
 
-from lensbench.chart.layout import sheet
-from lensbench.study.drift import drift_remarks
-from lensbench.study.mixed import mixed_remarks
-from lensbench.study.print_seen import print_remarks
-from lensbench.study.sifting import sift
+from lensbench.chart.layout.sheet import sheet
+from lensbench.sweep.drift import drift_remarks
+from lensbench.sweep.reject import sift
+from lensbench.sweep.remarks import mixed_remarks, print_remarks
 
 STOPS = (2.8, 4.0, 5.6, 8.0, 11.0)
 

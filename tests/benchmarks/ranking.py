@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "tests" / "study"))
+sys.path.insert(0, str(ROOT / "tests" / "made"))
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ[_name] = "1"
 
@@ -25,7 +25,8 @@ import numpy as np
 import skimage.data
 from blurred_frames import frame, leaves, write_jpeg, write_raw, write_tiff
 
-from lensbench.study.rank import Ranking, rank
+from lensbench.rank.order import Ranking
+from lensbench.rank.rank import rank
 
 SIGMAS_PX = (0.7, 1.2, 2.0, 3.0)
 STEP = 1.05

@@ -9,7 +9,7 @@ from exact_edges import BRIGHT, DARK, Blur, Scene, esf_values, noisy, sites
 from table_row import Effort, Row
 
 from lensbench.edge import measure_edges
-from lensbench.records import Edge
+from lensbench.model.shot import Edge
 
 Array = npt.NDArray[np.float64]
 

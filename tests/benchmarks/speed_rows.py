@@ -8,7 +8,7 @@ from exact_edges import BRIGHT, DARK, Blur, Scene, esf_values, noisy
 from table_row import Effort, Row
 
 from lensbench.edge import measure_edge, measure_edges
-from lensbench.records import Samples
+from lensbench.model.shot import Samples
 
 
 def frame_edges(count: int = 100) -> list[Samples]:

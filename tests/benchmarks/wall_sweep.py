@@ -22,7 +22,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 import numpy as np
 
 from lensbench import simulate
-from lensbench.shot.zones import zone_shares
+from lensbench.shot.geometry import zone_shares
 from lensbench.simulate.lenses import INVENTED_LENSES
 
 DISTANCE, PAGES, REPEATS = 40.0, 13, 2

@@ -14,19 +14,17 @@ import pytest
 from typer.testing import CliRunner
 
 from lensbench import simulate
-from lensbench.capture.following import Follower, Happening, What, follow
 from lensbench.capture.framing import border_gaps, empty_sides, side_as_held, tilt_as_held
-from lensbench.capture.lacking import PlanBook
-from lensbench.capture.session import Session, without_doubles
-from lensbench.capture.table import write_table
+from lensbench.capture.plan_table import PlanBook, write_table
+from lensbench.capture.session import Follower, Happening, Session, What, follow, without_doubles
 from lensbench.capture.verdict import judge
-from lensbench.chart.layout import sheet
+from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
-from lensbench.errors import ImageError, SettingError
-from lensbench.flags import remark
-from lensbench.records import Metadata, RejectedShot, TableRow, Tilt
+from lensbench.model.errors import ImageError, SettingError
+from lensbench.model.flags import remark
+from lensbench.model.shot import Metadata, RejectedShot, TableRow, Tilt
 from lensbench.shot import measure_shot
-from lensbench.study.shots_table import read_shots_table
+from lensbench.sweep.shots_table import read_shots_table
 
 ROOT = Path(__file__).resolve().parents[2]
 LENS = simulate.prime("Invented 35", simulate.ZoomPosition(focal_length_mm=35), widest_f_number=2.8)

@@ -11,15 +11,22 @@ from typer.testing import CliRunner
 
 from lensbench import optics
 from lensbench.capture.checklist import checklist_pdf
-from lensbench.capture.exposure import Exposure, in_thirds, shutter_name, thirds_in_words
 from lensbench.capture.gear import CameraGear, LensGear, exact_f_number, full_stops, zoom_marks
-from lensbench.capture.planning import Place, make_plan, quick_plan
+from lensbench.capture.plan import (
+    Exposure,
+    Place,
+    in_thirds,
+    make_plan,
+    quick_plan,
+    shutter_name,
+    thirds_in_words,
+)
+from lensbench.capture.plan_table import counted_names, table_shots, write_table
 from lensbench.capture.standing import PrintGear, choose_chart, stand
-from lensbench.capture.table import counted_names, table_shots, write_table
-from lensbench.chart.layout import sheet
+from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
-from lensbench.errors import SettingError
-from lensbench.study.shots_table import read_shots_table
+from lensbench.model.errors import SettingError
+from lensbench.sweep.shots_table import read_shots_table
 
 FULL_FRAME = CameraGear(pitch_um=6.0, size_px=(4000, 6000))
 FIFTY = LensGear(focal_range_mm=(50.0, 50.0), widest_f_number=1.4)

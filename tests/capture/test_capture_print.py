@@ -12,14 +12,18 @@ from scipy.special import ndtr
 from typer.testing import CliRunner
 
 from lensbench import simulate
-from lensbench.capture.print_distances import profile_from_distances
-from lensbench.capture.print_profile import profile_from_scan
-from lensbench.capture.profile_store import keep_profile, kept_profile, profile_path
-from lensbench.chart.layout import sheet
+from lensbench.capture.print_profile import (
+    keep_profile,
+    kept_profile,
+    profile_from_distances,
+    profile_from_scan,
+    profile_path,
+)
+from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.edge import measure_edge
-from lensbench.errors import EdgeError, SettingError
-from lensbench.records import Box, PrintProfile, Samples
+from lensbench.model.errors import EdgeError, SettingError
+from lensbench.model.shot import Box, PrintProfile, Samples
 from lensbench.shot import measure_shot
 from lensbench.shot.print_blur import print_mtf
 

@@ -7,12 +7,12 @@ import pytest
 
 from lensbench import simulate
 from lensbench.capture.framing import lost_corners
-from lensbench.capture.lacking import PlanBook, lacking_table
+from lensbench.capture.plan_table import PlanBook, lacking_table
 from lensbench.capture.session import Session
 from lensbench.capture.verdict import judge
-from lensbench.chart.hanging import hanging
-from lensbench.chart.layout import sheet
-from lensbench.records import (
+from lensbench.chart.layout.sheet import sheet
+from lensbench.chart.layout.wall import hanging
+from lensbench.model.shot import (
     Box,
     ChartEdge,
     ChartSeen,

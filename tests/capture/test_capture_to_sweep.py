@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from lensbench import simulate, study
-from lensbench.capture.profile_store import keep_profile
-from lensbench.chart.layout import sheet
+from lensbench import simulate
+from lensbench.capture.print_profile import keep_profile
+from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
-from lensbench.records import PrintProfile
+from lensbench.model.shot import PrintProfile
+from lensbench.sweep.run import Running
+from lensbench.sweep.sweeping import sweep
 
 SIGMA_MM, SCALE = 0.05, 0.02
 """Of the print, and what its doubt is as a share."""
@@ -50,10 +52,10 @@ def gaussian_profile():
 
 
 def swept(shoot, **settings):
-    return study.sweep(
+    return sweep(
         [shoot / "photos"],
         shots_csv=shoot / "plan" / "shots.csv",
-        running=study.Running(in_process=True),
+        running=Running(in_process=True),
         **settings,
     )
 

@@ -3,11 +3,10 @@
 import numpy as np
 import pytest
 
-from lensbench.chart.blurred_step import erf_and_bell
-from lensbench.chart.closer import windows_of_missing
-from lensbench.chart.hanging import hanging
-from lensbench.chart.pages import SightedPage
-from lensbench.chart.wall_model import CAMERA, PAGE, Observations, WallModel
+from lensbench.chart.find.crossing import erf_and_bell
+from lensbench.chart.find.wall.model import CAMERA, PAGE, Observations, WallModel
+from lensbench.chart.find.wall.pages import SightedPage, windows_of_missing
+from lensbench.chart.layout.wall import hanging
 
 SIZE = (4000, 6000)
 

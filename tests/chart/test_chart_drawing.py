@@ -11,11 +11,12 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from lensbench.chart.drawing import device_gray, draw
-from lensbench.chart.layout import sheet
-from lensbench.chart.markers import dictionary
+from lensbench.chart.draw.page import device_gray
+from lensbench.chart.draw.sheet import draw
+from lensbench.chart.layout.coding import dictionary
+from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.chart import chart
-from lensbench.errors import SettingError
+from lensbench.model.errors import SettingError
 
 CHARTS = Path(__file__).parents[2] / "charts"
 DPI = 300

@@ -9,11 +9,11 @@ import pytest
 import skimage.data
 from chart_pictures import ArrayPicture, Camera, photograph
 
-from lensbench.chart.drawing import draw
-from lensbench.chart.finding import find_chart
-from lensbench.chart.layout import sheet
-from lensbench.chart.reading import read_markers
-from lensbench.errors import ChartError
+from lensbench.chart.draw.sheet import draw
+from lensbench.chart.find.chart import find_chart
+from lensbench.chart.find.markers import read_markers
+from lensbench.chart.layout.sheet import sheet
+from lensbench.model.errors import ChartError
 
 SHEET = sheet("A3")
 NOISE = 0.0105  # bright minus dark is 0.525 in these pictures: SNR 50

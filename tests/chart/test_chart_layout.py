@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lensbench.chart.coding import FIRST_FREE_ID, MARKERS, marker_ids, paper_from_ids, place_of
-from lensbench.chart.layout import ARMS, layout_from_markers, paper_size_mm, sheet
-from lensbench.chart.papers import NAMED_PAPERS, paper_named
-from lensbench.errors import ChartError, SettingError
+from lensbench.chart.layout.coding import FIRST_FREE_ID, MARKERS, marker_ids, paper_from_ids, place_of
+from lensbench.chart.layout.papers import NAMED_PAPERS, paper_named
+from lensbench.chart.layout.shapes import ARMS
+from lensbench.chart.layout.sheet import layout_from_markers, paper_size_mm, sheet
+from lensbench.model.errors import ChartError, SettingError
 
 PAPERS = ["A4", "A3", "A0", "Letter", "Legal", "Tabloid", "500x400", "600x300", "140x140"]
 layouts = pytest.mark.parametrize("layout", [sheet(paper) for paper in PAPERS], ids=PAPERS)

@@ -3,10 +3,9 @@
 import numpy as np
 import pytest
 
-from lensbench.chart.layout import sheet
-from lensbench.chart.mapping import Mapping, fit_mapping
-from lensbench.chart.strain import with_strain
-from lensbench.chart.tiling import tiling
+from lensbench.chart.draw.tiling import tiling
+from lensbench.chart.find.mapping import Mapping, fit_mapping, with_strain
+from lensbench.chart.layout.sheet import sheet
 
 SIZE = (2000, 3000)
 NOISE_PX = 0.02

@@ -7,10 +7,10 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from lensbench.chart.drawing import draw
-from lensbench.chart.layout import sheet
-from lensbench.chart.tiling import OVERLAP_MM, draw_tiled, tiling
-from lensbench.errors import SettingError
+from lensbench.chart.draw.sheet import draw
+from lensbench.chart.draw.tiling import OVERLAP_MM, draw_tiled, tiling
+from lensbench.chart.layout.sheet import sheet
+from lensbench.model.errors import SettingError
 
 DPI = 50
 

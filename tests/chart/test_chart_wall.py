@@ -12,15 +12,19 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from lensbench.chart.coding import FIRST_FREE_ID, MOST_PAGES, WALL_PAPERS, page_marker, page_marker_ids
-from lensbench.chart.hanging import hanging
-from lensbench.chart.layout import RATIOS
-from lensbench.chart.markers import dictionary
-from lensbench.chart.places import PLACES
-from lensbench.chart.wall import arrow_turn_deg, hung, wall_page
-from lensbench.chart.wall_drawing import draw_wall
+from lensbench.chart.draw.wall import draw_wall
+from lensbench.chart.layout.coding import (
+    FIRST_FREE_ID,
+    MOST_PAGES,
+    WALL_PAPERS,
+    dictionary,
+    page_marker,
+    page_marker_ids,
+)
+from lensbench.chart.layout.sheet import RATIOS
+from lensbench.chart.layout.wall import PLACES, arrow_turn_deg, hanging, hung, wall_page
 from lensbench.cli.chart import chart
-from lensbench.errors import SettingError
+from lensbench.model.errors import SettingError
 
 DPI = 200
 

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from chart_pictures import ArrayPicture, Camera, photograph
 
-from lensbench.chart.finding import find_chart
-from lensbench.chart.hanging import hanging
-from lensbench.chart.layout import sheet
-from lensbench.chart.mapping import fit_mapping
-from lensbench.chart.wall import hung, wall_layout, wall_page
-from lensbench.chart.wall_fit import Observations, fit_wall
-from lensbench.errors import ChartError
+from lensbench.chart.find.chart import find_chart
+from lensbench.chart.find.mapping import fit_mapping
+from lensbench.chart.find.wall.fit import fit_wall
+from lensbench.chart.find.wall.model import Observations
+from lensbench.chart.layout.sheet import sheet
+from lensbench.chart.layout.wall import hanging, hung, wall_layout, wall_page
+from lensbench.model.errors import ChartError
 
 FOCAL_PX = 1500.0
 NOISE = 0.014  # bright minus dark is 0.7 in these pictures: SNR 50

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from lensbench.cli import main
-from lensbench.errors import ImageError, SettingError
+from lensbench.model.errors import ImageError, SettingError
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 

@@ -4,9 +4,9 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from lensbench.cli.guarding import finite
 from lensbench.cli.main import app
-from lensbench.errors import SettingError
+from lensbench.cli.options import finite
+from lensbench.model.errors import SettingError
 
 NEEDED = {
     "plan": ["--focal", "50", "--widest", "2"],

@@ -14,8 +14,8 @@ from typer.testing import CliRunner
 from lensbench import shot
 from lensbench.cli import main
 from lensbench.cli.main import app
-from lensbench.cli.saying import say
-from lensbench.errors import ChartError
+from lensbench.cli.output import say
+from lensbench.model.errors import ChartError
 
 CLI = Path(__file__).resolve().parent.parent.parent / "lensbench" / "cli"
 # ECMA-48: ESC [ 2 J clears the screen, CSI is also U+009B; U+202E turns the reading direction.

@@ -9,7 +9,7 @@ from scipy.special import ndtr
 from lensbench import optics
 from lensbench.edge import EdgeShapes, Shift, colour_shift, measure_edge, radial_shift
 from lensbench.edge.colour import position_sd_px
-from lensbench.records import Box, Edge, Samples
+from lensbench.model.shot import Box, Edge, Samples
 
 BOX = Box(top=100, left=300, height=70, width=50)
 FREQUENCY = np.linspace(0.0, 1.0, 101)

@@ -10,7 +10,7 @@ from made_pictures import blank_picture, card_picture, edge_picture, write_linea
 from typer.testing import CliRunner
 
 from lensbench.cli.main import app, run
-from lensbench.errors import EdgeError, ImageError, SettingError
+from lensbench.model.errors import EdgeError, ImageError, SettingError
 
 BLUR = Blur(q=0.9, sigma_px=0.4)
 KEYS = {

@@ -65,8 +65,8 @@ def test_derivatives_are_those_of_the_shapes(index):
     # Euler-Maclaurin: a step of the shape is h (s0 + s1)/2 - h^2 (c1 - c0)/12 with its slopes s and curvatures c.
     rung = rung_at(index)
     step = rung.step_px
-    for shapes in (rung.fine.mean[:, None], rung.fine.modes[:, :8], rung.fine.modes[:, 13:]):
-        value, slope, bend = shapes
+    for family_shapes in (rung.fine.mean[:, None], rung.fine.modes[:, :8], rung.fine.modes[:, 13:]):
+        value, slope, bend = family_shapes
         change = np.diff(value, axis=1)
         told = 0.5 * step * (slope[:, 1:] + slope[:, :-1]) - step**2 / 12.0 * np.diff(bend, axis=1)
         assert np.abs(change - told).max() < 0.01 * step * np.abs(slope).max()

@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import brentq
 
 from lensbench import optics
-from lensbench.edge.figures import crossings_cypx, overshoots_percent, rises_10_90_px, slopes_at
+from lensbench.edge.curves import crossings_cypx, overshoots_percent, rises_10_90_px, slopes_at
 
 FREQUENCY = np.linspace(0.0, 1.0, 101)
 

@@ -19,7 +19,7 @@ from exact_edges import (
 )
 
 from lensbench.edge import measure_edge, measure_edges
-from lensbench.records import Edge
+from lensbench.model.shot import Edge
 
 BLURS = (Blur(q=0.55), Blur(q=1.1), Blur(q=2.2), Blur(q=0.55, waves=0.5))
 PLAIN = Scene(angle_deg=6.0)

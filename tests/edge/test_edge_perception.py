@@ -17,7 +17,7 @@ from lensbench.edge.perception import (
     sqf_percent,
     with_perception,
 )
-from lensbench.records import Box, Edge
+from lensbench.model.shot import Box, Edge
 
 FREQUENCY = np.linspace(0.0, 1.0, 101)
 VIEWING = Viewing(picture_height_px=2000, print_height_mm=400.0, distance_mm=700.0)

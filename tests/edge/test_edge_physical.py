@@ -10,11 +10,11 @@ from scipy.ndimage import gaussian_filter1d
 
 from lensbench import optics
 from lensbench.edge import Aperture, measure_edge, measure_edges
-from lensbench.edge.aperture import edge_table
-from lensbench.edge.blur_fit import fit_blur
-from lensbench.edge.points import points_of
+from lensbench.edge.lens_model import edge_table
+from lensbench.edge.physical_fit import fit_blur
 from lensbench.edge.refined import fit_refined
-from lensbench.records import Edge, PhysicalFit, Samples
+from lensbench.edge.samples import points_of
+from lensbench.model.shot import Edge, PhysicalFit, Samples
 
 STEP = BRIGHT - DARK
 SCENE = Scene(angle_deg=5.0)

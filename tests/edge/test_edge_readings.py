@@ -11,9 +11,9 @@ from typer.testing import CliRunner
 
 from lensbench import optics
 from lensbench.cli.main import app
-from lensbench.edge import blur_parts, curve_figures, response_at_lpmm
-from lensbench.errors import SettingError
-from lensbench.records import Box, Edge, PhysicalFit
+from lensbench.edge import blur_parts, curve_figures, edge_response_at_lpmm
+from lensbench.model.errors import SettingError
+from lensbench.model.shot import Box, Edge, PhysicalFit
 
 PITCH_UM = 4.0
 BLUR = Blur(q=0.9, waves=0.25, sigma_px=0.4)
@@ -170,5 +170,5 @@ def test_a_curve_that_ends_early_gives_no_figures_beyond():
         sfr_sd=0.0 * sfr,
     )
     assert np.isnan(curve_figures(one).area_cypx.value)
-    assert response_at_lpmm(one, lpmm=50.0, pixel_pitch_um=4.0).value == pytest.approx(0.8)
-    assert np.isnan(response_at_lpmm(one, lpmm=100.0, pixel_pitch_um=4.0).value)
+    assert edge_response_at_lpmm(one, lpmm=50.0, pixel_pitch_um=4.0).value == pytest.approx(0.8)
+    assert np.isnan(edge_response_at_lpmm(one, lpmm=100.0, pixel_pitch_um=4.0).value)

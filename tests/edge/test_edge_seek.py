@@ -7,7 +7,7 @@ from made_pictures import blank_picture, card_picture, eight_bits
 
 from lensbench.edge import measure_edges
 from lensbench.edge.seek import find_edges
-from lensbench.records import Box, Samples
+from lensbench.model.shot import Box, Samples
 
 
 def cut(picture, box):

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from measured_lenses import CURVE, kept_session, sharper
 
-from lensbench.errors import LibraryError
 from lensbench.library import advise
-from lensbench.library.measured import LensCurve, at_stop, curve_at
-from lensbench.library.ordering import Rival, in_order
+from lensbench.library.advise import Rival, in_order
+from lensbench.library.curve import LensCurve, at_stop, curve_at
+from lensbench.model.errors import LibraryError
 
 
 def test_the_sharper_lens_comes_first_with_its_best_stop():

@@ -8,11 +8,11 @@ from typer.testing import CliRunner
 
 from lensbench.cli.library_advise import seconds
 from lensbench.cli.main import app
-from lensbench.errors import LibraryError, SettingError
 from lensbench.library import Library
-from lensbench.report.writing import write_sweep
-from lensbench.study.decide import find
-from lensbench.study.sifting import sift
+from lensbench.model.errors import LibraryError, SettingError
+from lensbench.report.out.write import write_sweep
+from lensbench.sweep.decide import find
+from lensbench.sweep.reject import sift
 
 
 @pytest.fixture

@@ -6,11 +6,10 @@ import pytest
 from measured_lenses import CURVE, kept_session, sharper
 
 from lensbench import optics
-from lensbench.errors import LibraryError, SettingError
 from lensbench.library import Wanted, plan_picture
-from lensbench.library.bracket import bracket
-from lensbench.library.scene import disc_px, exposure, focus_object_mm, sensor_distance_m, shake_mm
-from lensbench.library.through_focus import blur_in_focus
+from lensbench.library.curve import blur_in_focus
+from lensbench.library.scene import bracket, disc_px, exposure, focus_object_mm, sensor_distance_m, shake_mm
+from lensbench.model.errors import LibraryError, SettingError
 
 FULL_FRAME_MM = 43.2666
 

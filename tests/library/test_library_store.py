@@ -7,13 +7,11 @@ import numpy as np
 import pytest
 from measured_lenses import kept_session, kept_shot, same, sweep_folder
 
-from lensbench.errors import LensError, LibraryError, SweepError
-from lensbench.library import schema
-from lensbench.library.intake import sessions_of_sweep
-from lensbench.library.kept import EDGE_COLUMNS
-from lensbench.library.schema import APPLICATION_ID, MIGRATIONS, VERSION, usual_place
-from lensbench.library.store import Library, chosen
+from lensbench.library import store
+from lensbench.library.intake import EDGE_COLUMNS, sessions_of_sweep
+from lensbench.library.store import APPLICATION_ID, MIGRATIONS, VERSION, Library, chosen, usual_place
 from lensbench.library.transport import document_of, sessions_of_file
+from lensbench.model.errors import LensError, LibraryError, SweepError
 
 
 @pytest.fixture
@@ -206,7 +204,7 @@ def test_several_programs_at_once_lose_nothing(library):
 
 def test_a_library_that_another_program_holds_is_said(library, monkeypatch):
     library.add([kept_session()])
-    monkeypatch.setattr(schema, "_PATIENCE_S", 0.05)
+    monkeypatch.setattr(store, "_PATIENCE_S", 0.05)
     holding = sqlite3.connect(library.place, isolation_level=None)
     holding.execute("BEGIN IMMEDIATE")
     assert len(library.sessions()) == 1  # reading goes on

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from lensbench import optics, simulate
-from lensbench.chart.layout import sheet
-from lensbench.library.through_focus import blur_in_focus, working_q
+from lensbench.chart.layout.sheet import sheet
+from lensbench.library.curve import blur_in_focus, working_q
 from lensbench.simulate.truth import true_edges
 
 

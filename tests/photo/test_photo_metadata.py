@@ -11,9 +11,9 @@ from dng_files import ascii_tag, jpeg_with_exif, rational_tag, short_tag, write_
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lensbench.errors import ImageError
+from lensbench.model.errors import ImageError
+from lensbench.model.shot import Metadata
 from lensbench.photo import open_photo, pixel_pitch_um, read_metadata
-from lensbench.records import Metadata
 
 SAMPLES = Path(__file__).resolve().parents[3] / "shared" / "samples"
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from dng_files import write_dng
 
-from lensbench.errors import ImageError
+from lensbench.model.errors import ImageError
 from lensbench.photo import list_photos, open_photo, passed_over
 
 

@@ -9,9 +9,9 @@ import pytest
 import tifffile
 from dng_files import jpeg_with_exif
 
-from lensbench.errors import ImageError, SettingError
+from lensbench.model.errors import ImageError, SettingError
+from lensbench.model.shot import Box
 from lensbench.photo import open_photo
-from lensbench.records import Box
 
 SIZE = (40, 60)
 BOX = Box(top=3, left=5, height=20, width=30)

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from dng_files import BAYER_PHASES, X_TRANS, write_dng
 
-from lensbench.errors import ImageError, SettingError
+from lensbench.model.errors import ImageError, SettingError
+from lensbench.model.shot import Box
 from lensbench.photo import open_photo
-from lensbench.records import Box
 
 ROWS, COLUMNS = 66, 90
 COLOUR = ("red", "green", "blue")  # the DNG's CFAPlaneColor 0, 1, 2

@@ -7,9 +7,9 @@ import pytest
 import rawpy
 from dng_files import rational_tag, write_dng
 
-from lensbench.errors import ImageError
+from lensbench.model.errors import ImageError
 from lensbench.photo import check_whole
-from lensbench.photo.wholeness import is_cut_short
+from lensbench.photo.raw import is_cut_short
 
 SAMPLES = Path(__file__).resolve().parents[3] / "shared" / "samples"
 

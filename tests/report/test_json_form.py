@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lensbench.flags import remark
-from lensbench.records import (
+from lensbench.model.flags import remark
+from lensbench.model.shot import (
     Box,
     ChartEdge,
     ChartSeen,
@@ -20,8 +20,8 @@ from lensbench.records import (
     Tilt,
     ZoneFigure,
 )
-from lensbench.report.json_form import edge_as_json, findings_as_json, plain, shot_as_json
-from lensbench.study.findings import LensFindings, SweepFindings
+from lensbench.model.sweep import LensFindings, SweepFindings
+from lensbench.report.out.json_form import edge_as_json, findings_as_json, plain, shot_as_json
 
 # The keys of the project's contract, written out by hand.
 EDGE_KEYS = {

@@ -4,10 +4,9 @@ from dataclasses import replace
 
 from invented_shoot import FOCALS_MM, STOPS, invented_findings, invented_lens, invented_shots
 
-from lensbench.records import ShotResult
-from lensbench.report.beside import beside_grid
-from lensbench.report.content import sweep_content
-from lensbench.report.html import sweep_page
+from lensbench.model.shot import ShotResult
+from lensbench.report.out.content import beside_grid, sweep_content
+from lensbench.report.out.html import sweep_page
 
 
 def lit(shots):

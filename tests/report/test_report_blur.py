@@ -7,11 +7,11 @@ import io
 import pytest
 from invented_shoot import invented_lens, invented_shots
 
-from lensbench.records import PhysicalFit, ShotResult
-from lensbench.report.blur_words import blur_sentence, lens_blur_sentence
-from lensbench.report.content import sweep_content
-from lensbench.report.tables import as_csv, edges_table
-from lensbench.study.findings import EDGES_COLUMNS, PHYSICAL_COLUMNS, SweepFindings
+from lensbench.model.shot import PhysicalFit, ShotResult
+from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SweepFindings
+from lensbench.report.out.content import sweep_content
+from lensbench.report.out.tables import as_csv, edges_table
+from lensbench.report.text.blur import blur_sentence, lens_blur_sentence
 
 
 def reading(**changes):

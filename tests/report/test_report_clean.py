@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from lensbench.report.clean import clean_text, photo_labels, spreadsheet_path, spreadsheet_text
+from lensbench.report.out.tables import photo_labels, spreadsheet_path, spreadsheet_text
+from lensbench.storage.text import clean_text
 
 
 def test_hidden_and_control_characters_go_and_visible_ones_stay():

@@ -10,15 +10,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "study"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "made"))
 
 from effect_shots import series, shot
 
-from lensbench.errors import SettingError
-from lensbench.report.effect_content import effect_content, effect_sentences
-from lensbench.report.effect_writing import write_effect
-from lensbench.study.effect import find_effect
-from lensbench.study.effect_records import Effect
+from lensbench.effect.effect import find_effect
+from lensbench.model.effect import Effect
+from lensbench.model.errors import SettingError
+from lensbench.report.out.effect import effect_content, effect_sentences
+from lensbench.report.out.write import write_effect
 
 
 def done(shots, **options):

@@ -6,10 +6,10 @@ import pypdfium2
 import pytest
 from invented_shoot import invented_lens, invented_shots
 
-from lensbench.report.writing import write_sweep
-from lensbench.study.condition_records import EvidenceRow, LensEvidence, RuledOut, SideFigure
-from lensbench.study.findings import SweepFindings
-from lensbench.study.reading import read_sweep
+from lensbench.model.condition import EvidenceRow, LensEvidence, RuledOut, SideFigure
+from lensbench.model.sweep import SweepFindings
+from lensbench.report.out.write import write_sweep
+from lensbench.sweep.read_back import read_sweep
 
 FIELDS = ("asymmetry", "where", "at which setting", "number of repeats", "result of the turned test")
 

@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 from invented_shoot import CAMERA, invented_findings, invented_lens, invented_shots, planned
 from page_reader import read_page
 
-from lensbench.records import RejectedShot
-from lensbench.report.content import sweep_content
-from lensbench.report.html import sweep_page
-from lensbench.study.findings import SweepFindings
+from lensbench.model.shot import RejectedShot
+from lensbench.model.sweep import SweepFindings
+from lensbench.report.out.content import sweep_content
+from lensbench.report.out.html import sweep_page
 
 ATTACKS = [
     "<script>alert(1)</script>",

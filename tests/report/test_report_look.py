@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from skimage.color import rgb2lab
 
-from lensbench.report.palette import DARK_PAPER, LIGHT_PAPER, STYLES
+from lensbench.report.draw.panels import DARK_PAPER, LIGHT_PAPER, STYLES
 
 # Machado, Oliveira, Fernandes, IEEE TVCG 15, 1291 (2009), severity 1.0, for linear RGB; from memory.
 MACHADO = {

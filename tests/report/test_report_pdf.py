@@ -4,12 +4,12 @@ import pypdfium2
 import pytest
 from invented_shoot import invented_comparison, invented_findings, invented_lens
 
-from lensbench.report.comparing import compare_content
-from lensbench.report.content import sweep_content
-from lensbench.report.pdf import compare_pdf, sweep_pdf
-from lensbench.report.plots import panel_png
-from lensbench.report.words import answer_sentences
-from lensbench.study.findings import SweepFindings
+from lensbench.model.sweep import SweepFindings
+from lensbench.report.draw.plots import panel_png
+from lensbench.report.out.compare import compare_content
+from lensbench.report.out.content import sweep_content
+from lensbench.report.out.pdf import compare_pdf, sweep_pdf
+from lensbench.report.text.figures import answer_sentences
 
 
 def text_of(content: bytes) -> str:

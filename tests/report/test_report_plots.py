@@ -11,14 +11,12 @@ import numpy as np
 import pytest
 from invented_shoot import SIZE_PX, invented_lens, invented_shots
 
-from lensbench.report.curves import sharpness_panels, zoom_panel
-from lensbench.report.field import Spot, field_maps, spot_bars
-from lensbench.report.field_svg import field_svg
-from lensbench.report.panels import lpmm_axis, round_step, value_axis
-from lensbench.report.plots import field_png, panel_png
-from lensbench.report.readings import Scale
-from lensbench.report.responses import response_panel
-from lensbench.report.svg import panel_svg
+from lensbench.report.draw.curves import response_panel, sharpness_panels, zoom_panel
+from lensbench.report.draw.field import Spot, field_maps, field_svg, spot_bars
+from lensbench.report.draw.panels import lpmm_axis, round_step, value_axis
+from lensbench.report.draw.plots import field_png, panel_png
+from lensbench.report.draw.svg import panel_svg
+from lensbench.report.text.figures import Scale
 
 
 @pytest.fixture(scope="module")

@@ -5,9 +5,17 @@ import dataclasses
 import pytest
 from invented_shoot import best_setting, invented_comparison, invented_findings, invented_lens
 
-from lensbench.report.readings import Scale, f_stop, focal_length, in_words, with_interval
-from lensbench.report.words import answer_sentences, comparison_sentences, lens_sentences
-from lensbench.study.findings import SweepFindings
+from lensbench.model.sweep import SweepFindings
+from lensbench.report.text.figures import (
+    Scale,
+    answer_sentences,
+    comparison_sentences,
+    f_stop,
+    focal_length,
+    in_words,
+    lens_sentences,
+    with_interval,
+)
 
 
 def test_the_answer_comes_first_and_its_limits_last():

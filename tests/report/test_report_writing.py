@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from invented_shoot import LENS, invented_comparison, invented_findings, invented_shots
 
-from lensbench.errors import SettingError
-from lensbench.records import RejectedShot
-from lensbench.report.writing import check_output_folder, write_compare, write_files, write_sweep
-from lensbench.study.findings import SweepFindings
+from lensbench.model.errors import SettingError
+from lensbench.model.shot import RejectedShot
+from lensbench.model.sweep import SweepFindings
+from lensbench.report.out.write import check_output_folder, write_compare, write_files, write_sweep
 
 LIST = ".lensbench-report-files.json"
 
@@ -151,7 +151,7 @@ def test_the_smallest_sweep_and_unknown_values_are_reported_all_the_same(tmp_pat
 
 
 def test_what_a_sweep_wrote_can_be_read_back_for_a_comparison(sweep_folder):
-    from lensbench.study.reading import read_sweep  # noqa: PLC0415
+    from lensbench.sweep.read_back import read_sweep  # noqa: PLC0415
 
     (lens,) = read_sweep(sweep_folder)
     assert lens.lens == LENS

@@ -8,9 +8,10 @@ import pytest
 from typer.testing import CliRunner
 
 from lensbench import simulate
-from lensbench.chart.found import ChartFound, FoundTarget
-from lensbench.chart.layout import Target, sheet
-from lensbench.chart.mapping import Mapping
+from lensbench.chart.find.found import ChartFound, FoundTarget
+from lensbench.chart.find.mapping import Mapping
+from lensbench.chart.layout.shapes import Target
+from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.shot import measure_shot
 from lensbench.shot.coverage import framing_percent, illumination

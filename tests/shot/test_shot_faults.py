@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from lensbench import simulate
-from lensbench.chart.layout import sheet
+from lensbench.chart.layout.sheet import sheet
 from lensbench.shot import Readings, measure_shot
 
 LAYOUT = sheet("A3")

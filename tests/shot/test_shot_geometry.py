@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lensbench.records import Direction
+from lensbench.model.shot import Direction
 from lensbench.shot.geometry import camera_pose, direction_of, place_of, zone_of, zone_shares
 
 SIZE = (4000, 6000)

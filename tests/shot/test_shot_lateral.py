@@ -8,8 +8,8 @@ import pytest
 from chart_edges import an_edge
 from scipy.special import ndtr
 
-from lensbench.records import Box, Edge, Samples
-from lensbench.shot.lateral import middle_of, radial_shifts_px
+from lensbench.model.shot import Box, Edge, Samples
+from lensbench.shot.measure import middle_of, radial_shifts_px
 
 BOX = Box(top=100, left=300, height=70, width=50)
 

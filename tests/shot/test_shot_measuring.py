@@ -9,10 +9,10 @@ from printed_photograph import FOCAL_MM, PITCH_UM, page_of, photograph_page, wri
 from typer.testing import CliRunner
 
 from lensbench import simulate
-from lensbench.chart.layout import sheet
+from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app, run
-from lensbench.errors import ChartError, ImageError, LensError, SettingError
-from lensbench.records import Direction, Metadata
+from lensbench.model.errors import ChartError, ImageError, LensError, SettingError
+from lensbench.model.shot import Direction, Metadata
 from lensbench.shot import measure_shot
 
 SIZE = (1100, 1500)

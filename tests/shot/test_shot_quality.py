@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from chart_edges import a_chart_edge, an_edge, some_samples
 
-from lensbench.records import ChartSeen, Direction, Metadata, Tilt
+from lensbench.model.shot import ChartSeen, Direction, Metadata, Tilt
 from lensbench.shot.geometry import Pose
 from lensbench.shot.quality import Light, Seen, quality_remarks, tilt_limit_deg
 

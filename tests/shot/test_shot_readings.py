@@ -7,10 +7,10 @@ import pytest
 from typer.testing import CliRunner
 
 from lensbench import simulate
-from lensbench.chart.layout import sheet
+from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
-from lensbench.errors import SettingError
-from lensbench.records import Direction, Metadata
+from lensbench.model.errors import SettingError
+from lensbench.model.shot import Direction, Metadata
 from lensbench.shot import Readings, mean_by_zone, measure_shot
 
 F_NUMBER, PITCH_UM = 8.0, 4.0

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from chart_edges import a_chart_edge, an_edge
 
-from lensbench.records import Direction, Edge
+from lensbench.model.shot import Direction, Edge
 from lensbench.shot.shake import common_blur, shake_remarks
 
 # MTF50 of a Gaussian: sqrt(ln 2 / 2) / (pi sigma).

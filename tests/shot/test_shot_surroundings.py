@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 
 from lensbench import simulate
-from lensbench.chart.found import ChartFound, FoundTarget
-from lensbench.chart.layout import Target, sheet
-from lensbench.chart.mapping import Mapping
-from lensbench.chart.regions import arm_regions
-from lensbench.records import Metadata, Samples
+from lensbench.chart.find.found import ChartFound, FoundTarget
+from lensbench.chart.find.mapping import Mapping
+from lensbench.chart.find.regions import arm_regions
+from lensbench.chart.layout.shapes import Target
+from lensbench.chart.layout.sheet import sheet
+from lensbench.model.shot import Metadata, Samples
 from lensbench.shot import measure_shot
 from lensbench.shot.surroundings import alone, diffraction_q
 

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from lensbench.chart.finding import find_chart
-from lensbench.chart.layout import sheet
-from lensbench.records import Box, Samples
-from lensbench.shot.tones import ToneScale, tone_remarks, tone_scale
+from lensbench.chart.find.chart import find_chart
+from lensbench.chart.layout.sheet import sheet
+from lensbench.model.shot import Box, Samples
+from lensbench.shot.quality import ToneScale, tone_remarks, tone_scale
 from lensbench.simulate import INVENTED_LENSES, Camera, Scene, Shot, photograph
 
 

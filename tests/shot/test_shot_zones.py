@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from chart_edges import a_chart_edge, an_edge
 
-from lensbench.records import Direction
+from lensbench.model.shot import Direction
 from lensbench.shot.geometry import zone_shares
 from lensbench.shot.zones import summarise
 

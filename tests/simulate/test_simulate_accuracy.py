@@ -10,7 +10,7 @@ from scipy import interpolate
 from sim_bench import FRAME_MM, bench_scene
 
 from lensbench.simulate import Shot, photograph
-from lensbench.simulate.exposing import light_on_sensor
+from lensbench.simulate.sensor import light_on_sensor
 
 ROWS = 480
 WAVELENGTH_UM = 0.55  # the simulator's grey channel

@@ -8,9 +8,9 @@ import typer
 from typer.testing import CliRunner
 
 from lensbench.cli.simulate import simulate
-from lensbench.errors import SettingError
+from lensbench.model.errors import SettingError
 from lensbench.simulate import demo_jobs
-from lensbench.simulate.demo_shoot import MISFOCUSED, PRIME_FOLDER, ZOOM_FOLDER
+from lensbench.simulate.lenses import MISFOCUSED, PRIME_FOLDER, ZOOM_FOLDER
 
 APP = typer.Typer()
 APP.command()(simulate)

@@ -5,7 +5,7 @@ import pytest
 from sim_bench import FRAME_MM, bench_scene
 
 from lensbench.simulate import Pose, Shot, photograph
-from lensbench.simulate.exposing import light_on_sensor
+from lensbench.simulate.sensor import light_on_sensor
 
 CENTER = ((0.0, 0.0), 14.0, 10.0)
 SHOT = Shot(focal_length_mm=50.0, f_number=4.0, noise=False, paper_level=1.0)

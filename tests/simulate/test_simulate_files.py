@@ -14,7 +14,7 @@ import rawpy
 import tifffile
 from sim_bench import bench_scene
 
-from lensbench.errors import SettingError
+from lensbench.model.errors import SettingError
 from lensbench.simulate import Camera, Job, Lens, Plan, Processing, Shot, photograph, picture, series, shoot
 
 TARGET = ((0.0, 0.0), 14.0, 10.0)

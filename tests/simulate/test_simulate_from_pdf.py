@@ -8,9 +8,9 @@ import pypdfium2
 import pytest
 from scipy import ndimage, optimize
 
-from lensbench.chart.drawing import draw
-from lensbench.chart.layout import sheet
-from lensbench.shot.measuring import measure_shot
+from lensbench.chart.draw.sheet import draw
+from lensbench.chart.layout.sheet import sheet
+from lensbench.shot.measure import measure_shot
 from lensbench.simulate import INVENTED_LENSES, Camera, Shot
 from lensbench.simulate.files import write_dng
 

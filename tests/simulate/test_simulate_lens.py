@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from sim_bench import bench_scene
 
-from lensbench.errors import SettingError
+from lensbench.model.errors import SettingError
 from lensbench.simulate import (
     INVENTED_LENSES,
     Camera,

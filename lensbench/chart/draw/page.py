@@ -1,0 +1,230 @@
+"""A PDF page in exact millimetres: vectors only, DeviceGray only, the same bytes every time.
+
+A grey in the PDF is a command to a printer and no reflectance. It is written so that a viewer that follows
+the sRGB curve shows the nominal reflectance; what the printer made of it, the photograph tells.
+"""
+
+import io
+from collections.abc import Iterable, Sequence
+from importlib.resources import files
+from math import cos, radians, sin
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+
+from lensbench.chart.layout import MODULES, Marker, Note, Pennant, Ruler, Target, Tone, marker_modules, turned
+from lensbench.model.shot import BoolArray
+from lensbench.storage.files import unwritable, write_whole
+
+__all__ = ["Corner", "Page", "device_gray"]
+
+
+_PT_PER_MM: Final = 72.0 / 25.4
+_FONT: Final = "DejaVuSans"
+_ARC_STEP_DEG: Final = 30.0  # a Bezier curve keeps to an arc of 30 degrees within 4e-7 of the radius
+_SUBJECT: Final = "Chart to photograph for measuring a lens; print at actual size"
+
+Corner = tuple[float, float]
+"""(row, column) from the middle of the page. [mm]"""
+
+
+def device_gray(reflectance: float) -> float:
+    """Give the DeviceGray value, 0 to 1, that stands for a reflectance relative to paper white.
+
+    The sRGB transfer curve, IEC 61966-2-1:1999; printers without colour management differ.
+
+    >>> round(device_gray(0.25), 3)
+    0.537
+    """
+    if reflectance <= 0.0031308:
+        return 12.92 * reflectance
+    return float(1.055 * reflectance ** (1.0 / 2.4) - 0.055)
+
+
+class Page:
+    """A canvas that takes millimetres from the sheet's centre, rows down."""
+
+    def __init__(self, size_mm: Corner, *, title: str, subject: str = _SUBJECT) -> None:
+        self._height_mm, self._width_mm = size_mm
+        self._origin: Corner = (0.0, 0.0)
+        self._buffer = io.BytesIO()
+        if _FONT not in pdfmetrics.getRegisteredFontNames():
+            with files("lensbench.chart").joinpath("DejaVuSans.ttf").open("rb") as font:
+                pdfmetrics.registerFont(TTFont(_FONT, io.BytesIO(font.read())))
+        self._canvas: Any = Canvas(
+            self._buffer,
+            pagesize=(self._width_mm * _PT_PER_MM, self._height_mm * _PT_PER_MM),
+            invariant=1,
+            pageCompression=0,
+            initialFontName=_FONT,
+            initialFontSize=8,
+        )
+        self._canvas.setTitle(title)
+        self._canvas.setAuthor("lensbench")
+        self._canvas.setSubject(subject)
+        self._canvas.setViewerPreference("PrintScaling", "None")
+
+    def _pt(self, corner: Corner) -> Corner:
+        """Give a point as the PDF counts: right and up from the lower left corner, in points."""
+        row_mm, col_mm = corner[0] - self._origin[0], corner[1] - self._origin[1]
+        return ((self._width_mm / 2 + col_mm) * _PT_PER_MM, (self._height_mm / 2 - row_mm) * _PT_PER_MM)
+
+    def show_part(self, center_mm: Corner, size_mm: Corner) -> None:
+        """Let what follows show only within a window: this part of a larger drawing, in the page's middle."""
+        self._canvas.saveState()
+        path = self._canvas.beginPath()
+        left, bottom = self._pt((size_mm[0] / 2, -size_mm[1] / 2))
+        path.rect(left, bottom, size_mm[1] * _PT_PER_MM, size_mm[0] * _PT_PER_MM)
+        self._canvas.clipPath(path, stroke=0, fill=0)
+        self._origin = center_mm
+
+    def show_whole(self) -> None:
+        """Leave the window: what follows is counted from the page's middle again."""
+        self._canvas.restoreState()
+        self._origin = (0.0, 0.0)
+
+    def next_page(self) -> None:
+        """Close this page and begin another."""
+        self._canvas.showPage()
+
+    def polygons(self, outlines: Iterable[Sequence[Corner]], gray: float) -> None:
+        """Fill outlines as one shape."""
+        path = self._canvas.beginPath()
+        for outline in outlines:
+            path.moveTo(*self._pt(outline[0]))
+            for corner in outline[1:]:
+                path.lineTo(*self._pt(corner))
+            path.close()
+        self._fill(path, gray)
+
+    def polygon(self, outline: Sequence[Corner], gray: float) -> None:
+        """Fill one outline."""
+        self.polygons([outline], gray)
+
+    def _fill(self, path: Any, gray: float) -> None:
+        self._canvas.setFillGray(gray)
+        self._canvas.drawPath(path, stroke=0, fill=1)
+
+    def target(self, target: Target, gray: float) -> None:
+        """Fill the two dark quarters, counter-clockwise from arm 1 and from arm 3."""
+        path = self._canvas.beginPath()
+        for arm in (1, 3):
+            start_deg = target.turn_deg - 90.0 * (arm - 1)
+            path.moveTo(*self._pt(target.center_mm))
+            path.lineTo(*self._pt(_on_rim(target, start_deg)))
+            for step in range(round(90.0 / _ARC_STEP_DEG)):
+                self._arc(path, target, start_deg - step * _ARC_STEP_DEG)
+            path.close()
+        self._fill(path, gray)
+
+    def _arc(self, path: Any, target: Target, from_deg: float) -> None:
+        """Go counter-clockwise along the rim by one cubic Bezier curve."""
+        reach = 4.0 / 3.0 * np.tan(radians(_ARC_STEP_DEG) / 4.0)
+        handles = [_on_rim(target, from_deg), _on_rim(target, from_deg - _ARC_STEP_DEG)]
+        bent = []
+        for (row, col), angle_deg, sign in zip(
+            handles, (from_deg, from_deg - _ARC_STEP_DEG), (1.0, -1.0), strict=True
+        ):
+            along = sign * reach * target.radius_mm
+            angle = radians(angle_deg)
+            bent.append((row - along * sin(angle), col - along * cos(angle)))
+        path.curveTo(*self._pt(bent[0]), *self._pt(bent[1]), *self._pt(handles[1]))
+
+    def marker(self, marker: Marker) -> None:
+        """Fill the ink of a marker as one shape, so that no seams show between its modules."""
+        module_mm, middle = marker.side_mm / MODULES, MODULES / 2.0
+        self.polygons(
+            [
+                [
+                    turned(
+                        ((row - middle) * module_mm, (col - middle) * module_mm),
+                        marker.turn_deg,
+                        about=marker.center_mm,
+                    )
+                    for row, col in outline
+                ]
+                for outline in _outlines(marker_modules(marker.marker_id))
+            ],
+            0.0,
+        )
+
+    def tone(self, tone: Tone) -> None:
+        """Fill a square of one tone."""
+        half_mm = tone.side_mm / 2.0
+        corners = ((-half_mm, -half_mm), (-half_mm, half_mm), (half_mm, half_mm), (half_mm, -half_mm))
+        outline = [turned(corner, tone.turn_deg, about=tone.center_mm) for corner in corners]
+        self.polygon(outline, device_gray(tone.reflectance))
+
+    def pennant(self, pennant: Pennant) -> None:
+        """Fill a framing mark and letter it."""
+        self.polygon(pennant.outline, 0.0)
+        self.note(pennant.label)
+
+    def ruler(self, scale: Ruler) -> None:
+        """Draw the printed length with its divisions as thin filled bars, ends exact."""
+        for bar in scale.bars:
+            self.polygon(bar, 0.0)
+
+    def note(self, note: Note) -> None:
+        """Set one line of text, made smaller where it would run too far."""
+        size_pt = note.size_mm * _PT_PER_MM
+        width_mm = pdfmetrics.stringWidth(note.text, _FONT, size_pt) / _PT_PER_MM
+        size_pt *= min(1.0, note.room_mm / width_mm)
+        self._canvas.saveState()
+        self._canvas.translate(*self._pt(note.anchor))
+        self._canvas.rotate(note.turn_deg)
+        self._canvas.setFillGray(0.0)
+        self._canvas.setFont(_FONT, size_pt)
+        setting = {"left": self._canvas.drawString, "right": self._canvas.drawRightString}
+        setting[note.side](0, 0, note.text)
+        self._canvas.restoreState()
+
+    def write(self, out: Path) -> None:
+        """Close page and document and write the file; one that exists is replaced.
+
+        Raises
+        ------
+        SettingError
+            The file cannot be written there.
+        """
+        self._canvas.showPage()
+        self._canvas.save()
+        try:
+            write_whole(out, self._buffer.getvalue())
+        except OSError as error:
+            raise unwritable(out, error) from error
+
+
+def _on_rim(target: Target, angle_deg: float) -> Corner:
+    angle = radians(angle_deg)
+    row_mm, col_mm = target.center_mm
+    return (row_mm - target.radius_mm * cos(angle), col_mm + target.radius_mm * sin(angle))
+
+
+def _outlines(ink: BoolArray) -> list[list[Corner]]:
+    """Trace the borders of the inked modules, in modules from the upper left corner, ink to the right."""
+    padded = np.pad(ink, 1)
+    ahead: dict[tuple[int, int], list[tuple[int, int]]] = {}
+    for row, col in np.argwhere(padded):
+        top, left = int(row) - 1, int(col) - 1
+        corners = [(top, left), (top, left + 1), (top + 1, left + 1), (top + 1, left)]
+        beyond = [(-1, 0), (0, 1), (1, 0), (0, -1)]
+        for side, (down, right) in enumerate(beyond):
+            if not padded[row + down, col + right]:
+                ahead.setdefault(corners[side], []).append(corners[(side + 1) % 4])
+    loops: list[list[Corner]] = []
+    while ahead:
+        start = place = next(iter(ahead))
+        loop: list[Corner] = []
+        while not loop or place != start:
+            loop.append(place)
+            following = ahead[place].pop()
+            if not ahead[place]:
+                del ahead[place]
+            place = following
+        loops.append(loop)
+    return loops

@@ -1,0 +1,300 @@
+"""From the chart plane to the picture: a homography and radial distortion, fitted to points seen.
+
+    u = H (row_mm, col_mm, 1), a point without distortion, from the picture's centre;
+    p = u (1 + k1 q + k2 q^2), q = (|u| / half-diagonal)^2.
+
+All coordinates are (row, column).
+
+The doubt about a sheet's geometry where it is no true plane: bent, stretched by damp, or joined a little off.
+
+Then crossings stray from the fitted plane by more than their noise, and neighbours stray alike, which the fit's own
+covariance takes for chance. Leaving out one part of the sheet after the other shows it (block jackknife; Kuensch 1989,
+Annals of Statistics 17:1217, from memory).
+
+The map that most points agree on, where some of them may be anywhere: random-sample consensus, then all that agree.
+
+A robust fit that begins with least squares over everything may stay where a few far strays have pulled it; a map
+through a handful of points that many others confirm does not know them. The draws are the same at every call.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import cv2
+import numpy as np
+
+from lensbench.model.errors import ChartError
+from lensbench.model.shot import BoolArray
+from lensbench.model.units import FloatArray
+
+__all__ = ["Mapping", "agreed_affine", "agreed_mapping", "fit_mapping", "with_strain"]
+
+
+_ROUNDS: Final = 12
+_EXPECTED_DISTORTION: Final = 0.05
+_RAYLEIGH_MEDIAN: Final = 1.1774
+"""Median distance of points that scatter with sd 1 along both axes: sqrt(2 ln 2)."""
+_TUKEY: Final = 4.685  # 95 % efficiency for Gaussian noise: Beaton & Tukey 1974, Technometrics 16:147
+_SETTLED: Final = 1e-7
+"""In half-diagonals: less than a thousandth of a pixel."""
+_TERMS: Final = 8
+_ENOUGH_FOR_TWO: Final = 15
+_FAR_ENOUGH_FOR_TWO: Final = 0.7
+"""Of the half-diagonal: nearer to the centre the second term cannot be told from the first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Mapping:
+    """Where points of the chart fall in the picture."""
+
+    homography: FloatArray
+    """Shape (3, 3): (row_mm, col_mm, 1) to (row_px, col_px, 1) in the picture without distortion."""
+    center_px: tuple[float, float]
+    """The centre of the distortion: the picture's centre."""
+    half_diagonal_px: float
+    radial: tuple[float, float]
+    """k1 and k2; positive where points are moved outwards (pincushion)."""
+    spread: FloatArray | None = None
+    """Shape (k, 3, 3): independent one-sigma changes of the homography, where they are known."""
+
+    @property
+    def distortion_percent(self) -> float:
+        """Shift of a point at the picture's corner, as a percentage of its distance from the centre."""
+        return 100.0 * sum(self.radial)
+
+    def to_px(self, points_mm: FloatArray) -> FloatArray:
+        """Map points, shape (n, 2), to the picture."""
+        plain, _ = _project(self.homography, points_mm)
+        outward = plain - np.asarray(self.center_px)
+        q = (outward**2).sum(axis=-1, keepdims=True) / self.half_diagonal_px**2
+        placed: FloatArray = self.center_px + outward * (1.0 + q * (self.radial[0] + q * self.radial[1]))
+        return placed
+
+    def jacobian(self, points_mm: FloatArray, *, step_mm: float = 0.5) -> FloatArray:
+        """Give the local pixels per millimetre, shape (n, 2, 2): [picture axis, chart axis]."""
+        columns = [
+            (self.to_px(points_mm + step) - self.to_px(points_mm - step)) / (2.0 * step_mm)
+            for step in step_mm * np.eye(2)
+        ]
+        return np.stack(columns, axis=-1)
+
+    def depth(self, points_mm: FloatArray) -> FloatArray:
+        """Give the homography's third coordinate of points: positive before the camera."""
+        _, depth = _project(self.homography, points_mm)
+        return depth
+
+
+def _project(homography: FloatArray, points_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    raised = points_mm @ homography[:, :2].T + homography[:, 2]
+    return raised[:, :2] / raised[:, 2:], raised[:, 2]
+
+
+def fit_mapping(
+    points_mm: FloatArray, points_px: FloatArray, *, start: FloatArray, size_px: tuple[int, int]
+) -> Mapping:
+    """Fit homography and distortion to points seen, going by the many where a few disagree.
+
+    Gauss-Newton on Tukey's biweight. The distortion is held near zero (sd 5 % at the corner) where
+    the points do not tell it; its second term joins with 15 points that reach far out.
+
+    Parameters
+    ----------
+    points_mm, points_px : float arrays, shape (n, 2)
+        The same points on the chart and in the picture; n at least 4.
+    start : float array, shape (3, 3)
+        A homography to begin with, mm to px.
+    size_px : (rows, columns)
+        Of the picture.
+
+    Raises
+    ------
+    ChartError
+        The points lie on one line, or too near to each other.
+    """
+    center = (np.asarray(size_px, dtype=np.float64) - 1.0) / 2.0
+    scale_px = float(np.hypot(*size_px)) / 2.0
+    scale_mm = float(np.abs(points_mm).max())
+    shift = np.array([[1.0, 0.0, -center[0]], [0.0, 1.0, -center[1]], [0.0, 0.0, scale_px]]) / scale_px
+    scaled = shift @ start @ np.diag([scale_mm, scale_mm, 1.0])
+    seen = (points_px - center) / scale_px
+    spread = len(points_mm) >= _ENOUGH_FOR_TWO and np.hypot(*seen.T).max() >= _FAR_ENOUGH_FOR_TWO
+    parameters = np.concatenate(((scaled / scaled[2, 2]).ravel()[:_TERMS], np.zeros(2 if spread else 1)))
+    parameters, covariance = _descend(parameters, points_mm / scale_mm, seen, pixel=1.0 / scale_px)
+    unscaled = np.diag([1.0 / scale_mm, 1.0 / scale_mm, 1.0])
+    fitted = np.append(parameters[:_TERMS], 1.0).reshape(3, 3) @ unscaled
+    radial = (*parameters[_TERMS:], 0.0)[:2]
+    return Mapping(
+        homography=np.linalg.inv(shift) @ fitted,
+        center_px=(float(center[0]), float(center[1])),
+        half_diagonal_px=scale_px,
+        radial=(float(radial[0]), float(radial[1])),
+        spread=np.linalg.inv(shift) @ _changes(covariance) @ unscaled,
+    )
+
+
+def _changes(covariance: FloatArray) -> FloatArray:
+    """Give independent one-sigma changes of the scaled homography, shape (8, 3, 3)."""
+    values, vectors = np.linalg.eigh(covariance)
+    steps = vectors.T * np.sqrt(values.clip(0.0))[:, None]
+    return np.column_stack((steps, np.zeros(_TERMS))).reshape(-1, 3, 3)
+
+
+def _descend(
+    parameters: FloatArray, points: FloatArray, seen: FloatArray, *, pixel: float
+) -> tuple[FloatArray, FloatArray]:
+    """Give the parameters and the covariance of the homography's eight."""
+    scale, normal, weights = pixel, np.eye(len(parameters)), np.ones(2 * len(points))
+    held = np.arange(len(parameters)) >= _TERMS
+    for _ in range(_ROUNDS):
+        residual, slopes = _residual(parameters, points, seen)
+        distance = np.hypot(*residual.T)
+        scale = max(float(np.median(distance)) / _RAYLEIGH_MEDIAN, 0.02 * pixel)
+        weights = np.repeat(np.clip(1.0 - (distance / (_TUKEY * scale)) ** 2, 0.0, None) ** 2, 2)
+        prior = np.where(held, (scale / _EXPECTED_DISTORTION) ** 2, 0.0)
+        flat = slopes.reshape(-1, len(parameters))
+        normal = flat.T @ (weights[:, None] * flat) + np.diag(prior)
+        try:
+            step = np.linalg.solve(normal, flat.T @ (weights * residual.ravel()) - prior * parameters)
+        except np.linalg.LinAlgError as error:
+            raise ChartError(
+                "the marks of the chart that were seen lie on one line; show more of it"
+            ) from error
+        parameters = parameters + step
+        if np.abs(step).max() < _SETTLED:
+            break
+    residual, _ = _residual(parameters, points, seen)
+    freedom = max(float(weights.sum()) - _TERMS, 1.0)
+    left = float((weights * residual.ravel() ** 2).sum()) / freedom
+    covariance = max(left, (0.02 * pixel) ** 2) * np.linalg.pinv(normal, hermitian=True)[:_TERMS, :_TERMS]
+    return parameters, np.asarray(covariance, dtype=np.float64)
+
+
+def _residual(parameters: FloatArray, points: FloatArray, seen: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Give what the fit leaves, shape (n, 2), and its slopes, (n, 2, parameters), in scaled coordinates."""
+    homography = np.append(parameters[:_TERMS], 1.0).reshape(3, 3)
+    plain, depth = _project(homography, points)
+    raised = np.column_stack((points, np.ones(len(points)))) / depth[:, None]
+    bend = parameters[_TERMS:]
+    q = (plain**2).sum(axis=1)
+    powers = q[:, None] ** np.arange(1, len(bend) + 1)
+    growth = 1.0 + powers @ bend
+    steepness = (powers / q[:, None].clip(1e-12)) @ (bend * np.arange(1, len(bend) + 1))
+    local = growth[:, None, None] * np.eye(2) + 2.0 * steepness[:, None, None] * (
+        plain[:, :, None] * plain[:, None, :]
+    )
+    plain_slopes = np.zeros((len(points), 2, _TERMS))
+    plain_slopes[:, 0, 0:3] = raised
+    plain_slopes[:, 1, 3:6] = raised
+    plain_slopes[:, :, 6:8] = -plain[:, :, None] * raised[:, None, :2]
+    slopes = np.concatenate((local @ plain_slopes, plain[:, :, None] * powers[:, None, :]), axis=2)
+    return seen - growth[:, None] * plain, slopes
+
+
+_NOISE_PX: Final = 0.03
+"""What crossings stray in any case: the lens's distortion is no polynomial."""
+_STRAINED: Final = 3.0
+"""Times the noise."""
+_BLOCKS: Final = (2, 3)
+"""Parts along the sheet's height and width."""
+_FEWEST: Final = 12
+"""Targets, for a part to be left out."""
+
+
+def with_strain(
+    mapping: Mapping,
+    centers_mm: FloatArray,
+    seen_px: FloatArray,
+    *,
+    noise_px: float,
+    size_px: tuple[int, int],
+) -> Mapping:
+    """Give the mapping with a spread that holds for a strained sheet; as it is where nothing speaks for one.
+
+    Parameters
+    ----------
+    mapping : Mapping
+        As fitted to all.
+    centers_mm, seen_px : float arrays, shape (n, 2)
+        The targets on the sheet and in the picture.
+    noise_px : float
+        Typical standard deviation of a crossing's coordinate.
+    size_px : (rows, columns)
+        Of the picture.
+    """
+    stray_px = float(np.sqrt(((mapping.to_px(centers_mm) - seen_px) ** 2).mean()))
+    if len(centers_mm) < _FEWEST or stray_px <= _STRAINED * np.hypot(noise_px, _NOISE_PX):
+        return mapping
+    without = [
+        fit_mapping(centers_mm[kept], seen_px[kept], start=mapping.homography, size_px=size_px).homography
+        for kept in _parts_left_out(centers_mm)
+    ]
+    scaled = np.array([one / one[2, 2] for one in without])
+    count = len(scaled)
+    spread = np.sqrt((count - 1.0) / count) * (scaled - scaled.mean(axis=0)) * mapping.homography[2, 2]
+    return replace(mapping, spread=spread)
+
+
+def _parts_left_out(centers_mm: FloatArray) -> list[BoolArray]:
+    """Give, for each part of the sheet that holds targets, the targets outside it."""
+    low, high = centers_mm.min(axis=0), centers_mm.max(axis=0)
+    place = (centers_mm - low) / np.maximum(high - low, 1e-9)
+    rows, cols = (
+        np.minimum((place[:, axis] * count).astype(int), count - 1) for axis, count in enumerate(_BLOCKS)
+    )
+    part = rows * _BLOCKS[1] + cols
+    return [part != number for number in np.unique(part)]
+
+
+_FEWEST_FOR_MAPPING: Final = 5
+"""Four points fit some homography whatever they are; only a fifth can confirm it."""
+_FEWEST_FOR_AFFINE: Final = 4
+"""Three fit some affine map."""
+
+
+def agreed_mapping(
+    points_mm: FloatArray, points_px: FloatArray, *, stray_mm: float, size_px: tuple[int, int]
+) -> Mapping | None:
+    """Fit homography and distortion to the points that agree on one homography.
+
+    Parameters
+    ----------
+    points_mm, points_px : float arrays, shape (n, 2)
+        The same points on the chart and in the picture.
+    stray_mm : float
+        How far from its place on the chart a point that agrees may be seen: distortion and error together.
+    size_px : (rows, columns)
+        Of the picture.
+
+    Returns
+    -------
+    Mapping or None
+        None where fewer than five points, or fewer than half of them, agree, or all lie on one line.
+    """
+    if len(points_mm) < _FEWEST_FOR_MAPPING:
+        return None
+    to_mm, agreeing = cv2.findHomography(points_px, points_mm, cv2.RANSAC, stray_mm)
+    if to_mm is None:
+        return None
+    good = np.asarray(agreeing, np.bool_).ravel()
+    if good.sum() < max(_FEWEST_FOR_MAPPING, len(points_mm) / 2.0):
+        return None
+    try:
+        start = np.linalg.inv(np.asarray(to_mm, np.float64))
+        return fit_mapping(points_mm[good], points_px[good], start=start, size_px=size_px)
+    except (ChartError, np.linalg.LinAlgError):  # all on one line
+        return None
+
+
+def agreed_affine(points: FloatArray, points_px: FloatArray, *, stray_px: float) -> FloatArray | None:
+    """Give the affine map, shape (2, 3), of the points, shape (n, 2), that agree within a distance on one.
+
+    None where fewer than four of them, or fewer than half, agree, or all lie on one line.
+    """
+    if len(points) < _FEWEST_FOR_AFFINE:
+        return None
+    affine, agreeing = cv2.estimateAffine2D(
+        points, points_px, method=cv2.RANSAC, ransacReprojThreshold=stray_px
+    )
+    if affine is None or np.count_nonzero(agreeing) < max(_FEWEST_FOR_AFFINE, len(points) / 2.0):
+        return None
+    return np.asarray(affine, np.float64)

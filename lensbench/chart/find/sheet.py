@@ -1,0 +1,233 @@
+"""Locating the targets that a mapping predicts: first in the overview, then on the full picture's sites."""
+
+from dataclasses import dataclass
+from math import ceil
+from typing import Final, Protocol
+
+import cv2
+import numpy as np
+
+from lensbench.chart.find.crossing import Crossings, Patches, fit_crossings
+from lensbench.chart.find.mapping import Mapping, fit_mapping
+from lensbench.chart.find.markers import ByteArray
+from lensbench.chart.layout import ARMS, Layout, Target
+from lensbench.model.shot import BoolArray, Box, Samples
+from lensbench.model.units import FloatArray
+
+__all__ = [
+    "BORDER_PX",
+    "FEWEST_TARGETS",
+    "LARGEST_STRAY",
+    "Expected",
+    "Overview",
+    "Picture",
+    "expect",
+    "locate_finely",
+    "locate_roughly",
+    "plausible",
+    "predict",
+    "refit",
+    "typical_blur_px",
+]
+
+
+FEWEST_TARGETS: Final = 4
+"""A homography has eight unknowns: four points."""
+
+_LARGEST_MISFIT: Final = 0.4
+_LOWEST_CONTRAST: Final = 1.2
+_LARGEST_TURN_RAD: Final = 0.12
+LARGEST_STRAY: Final = 0.2
+"""Of a target's radius: how far a crossing may lie from where the rest of the chart puts it."""
+BORDER_PX: Final = 6.0
+_SMALLEST_HALF_PX: Final = 4
+_LARGEST_HALF_PX: Final = 24
+
+
+class Overview(Protocol):
+    """A small grey copy of a picture, averaged over blocks of factor x factor pixels."""
+
+    @property
+    def grey(self) -> ByteArray:
+        """Shape (rows, cols): 255 times the square root of the light, brightest paper being 1."""
+
+    @property
+    def factor(self) -> int:
+        """Pixels of the full picture along one of the copy."""
+
+
+class Picture(Protocol):
+    """What finding needs of a photograph; `photo.Photo` is one."""
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Rows and columns."""
+
+    def cut(self, box: Box) -> Samples:
+        """Give the linear samples inside a box."""
+
+    def overview(self, max_px: int) -> Overview:
+        """Give a grey copy of at most this many pixels."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Expected:
+    """Targets whose crossings should lie in the picture, and where; one entry a target."""
+
+    targets: tuple[Target, ...]
+    center_px: FloatArray
+    """Shape (n, 2)."""
+    arms_px: FloatArray
+    """Shape (n, 4, 2): from the crossing to the ends of arms 1 to 4 on the rim."""
+    radius_px: FloatArray
+    """Shape (n,): the rim's mean radius."""
+
+    @property
+    def line_rad(self) -> FloatArray:
+        """Directions of arms 1 and 2, shape (n, 2), from the row axis to the column axis."""
+        return np.arctan2(self.arms_px[:, :2, 1], self.arms_px[:, :2, 0])
+
+
+def expect(layout: Layout, mapping: Mapping, size_px: tuple[int, int]) -> Expected:
+    """Predict the targets whose crossings the picture shows."""
+    centers_mm = np.array([target.center_mm for target in layout.targets])
+    placed = mapping.to_px(centers_mm)
+    to_border = np.minimum(placed, np.asarray(size_px) - 1.0 - placed).min(axis=1)
+    shown = np.flatnonzero((to_border >= BORDER_PX) & (mapping.depth(centers_mm) > 0.0))
+    return predict(tuple(layout.targets[index] for index in shown), mapping)
+
+
+def predict(targets: tuple[Target, ...], mapping: Mapping) -> Expected:
+    """Predict where these targets fall."""
+    centers_mm = np.array([target.center_mm for target in targets]).reshape(-1, 2)
+    radius_mm = np.array([target.radius_mm for target in targets])
+    directions = np.array([[t.arm_direction(arm) for arm in ARMS] for t in targets]).reshape(-1, 4, 2)
+    jacobian = mapping.jacobian(centers_mm)
+    return Expected(
+        targets=targets,
+        center_px=mapping.to_px(centers_mm),
+        arms_px=radius_mm[:, None, None] * directions @ jacobian.transpose(0, 2, 1),
+        radius_px=radius_mm * np.sqrt(np.abs(np.linalg.det(jacobian))),
+    )
+
+
+def locate_roughly(expected: Expected, overview: Overview) -> Crossings:
+    """Locate crossings in the overview, to a tenth of its pixels; positions in full-resolution pixels."""
+    factor = overview.factor
+    radius = float(np.median(expected.radius_px)) / factor
+    start = (expected.center_px + 0.5) / factor - 0.5
+    reach = int(np.clip(0.35 * radius, 3, 10))
+    points = np.ascontiguousarray(start[:, None, ::-1], dtype=np.float32)
+    limits = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 20, 0.02)
+    saddles = np.asarray(cv2.cornerSubPix(overview.grey, points, (reach, reach), (-1, -1), limits))
+    moved = saddles[:, 0, ::-1].astype(np.float64)
+    stayed = np.hypot(*(moved - start).T) <= 0.4 * radius
+    start = np.where(stayed[:, None], moved, start)
+    patches = _grey_patches(overview.grey, start, half=int(np.clip(0.5 * radius, _SMALLEST_HALF_PX, 9)))
+    found = fit_crossings(patches, start_px=start, line_rad=expected.line_rad, blur_px=1.0)
+    return Crossings(
+        position_px=(found.position_px + 0.5) * factor - 0.5,
+        position_sd_px=found.position_sd_px * factor,
+        line_rad=found.line_rad,
+        blur_px=np.sqrt(np.maximum(found.blur_px**2 - 1.0 / 12.0, 0.01)) * factor,
+        mean=found.mean,
+        amplitude=found.amplitude,
+        misfit=found.misfit,
+    )
+
+
+def typical_blur_px(expected: Expected, rough: Crossings) -> float:
+    """Give the blur that most crossings stay below, in full-resolution pixels."""
+    good = plausible(expected, rough)
+    return float(np.percentile(rough.blur_px[good], 75.0)) if good.any() else 1.5
+
+
+def locate_finely(expected: Expected, picture: Picture, *, blur_px: float) -> Crossings:
+    """Locate crossings on the sites of the full picture, in linear light."""
+    if not expected.targets:
+        return _none()
+    room = 0.6 * float(expected.radius_px.min())
+    half = int(np.clip(min(ceil(3.0 * blur_px) + 6, room), _SMALLEST_HALF_PX, _LARGEST_HALF_PX))
+    patches = _cut_patches(picture, expected.center_px, half=half)
+    return fit_crossings(
+        patches, start_px=expected.center_px, line_rad=expected.line_rad, blur_px=max(blur_px, 0.6)
+    )
+
+
+def refit(
+    mapping: Mapping, expected: Expected, crossings: Crossings, *, size_px: tuple[int, int]
+) -> tuple[Mapping, BoolArray]:
+    """Fit the mapping to the crossings that are good targets, and tell which these are."""
+    good = plausible(expected, crossings)
+    centers_mm = np.array([target.center_mm for target in expected.targets]).reshape(-1, 2)
+    for _ in range(2):
+        if good.sum() < FEWEST_TARGETS:
+            return mapping, good
+        mapping = fit_mapping(
+            centers_mm[good], crossings.position_px[good], start=mapping.homography, size_px=size_px
+        )
+        stray = np.hypot(*(mapping.to_px(centers_mm) - crossings.position_px).T)
+        near = stray <= LARGEST_STRAY * expected.radius_px
+        if near[good].all():
+            break
+        good = good & near
+    return mapping, good
+
+
+def plausible(expected: Expected, crossings: Crossings) -> BoolArray:
+    """Tell which crossings look like a target: dark, light and lines as they must be, a good fit."""
+    turned = np.abs(np.sin(crossings.line_rad - expected.line_rad)).max(axis=1, initial=0.0)
+    moved = np.hypot(*(crossings.position_px - expected.center_px).T)
+    dark, bright = crossings.mean - crossings.amplitude, crossings.mean + crossings.amplitude
+    plausible: BoolArray = (
+        (crossings.misfit <= _LARGEST_MISFIT)
+        & (crossings.amplitude > 0.0)
+        & (bright > _LOWEST_CONTRAST * dark)
+        & (turned <= _LARGEST_TURN_RAD)
+        & (moved <= 0.5 * expected.radius_px)
+        & (crossings.blur_px <= 0.5 * expected.radius_px)
+    )
+    return plausible
+
+
+def _window(centers_px: FloatArray, *, half: int, size_px: tuple[int, int]) -> FloatArray:
+    """Give the first pixels of windows around some points, moved inwards at the picture's border."""
+    last = np.maximum(np.asarray(size_px) - (2 * half + 1), 0)
+    first: FloatArray = np.clip(np.rint(centers_px) - half, 0, last)
+    return first
+
+
+def _grey_patches(grey: ByteArray, centers_px: FloatArray, *, half: int) -> Patches:
+    side = min(2 * half + 1, *grey.shape)
+    first = _window(centers_px, half=half, size_px=(grey.shape[0], grey.shape[1]))
+    values = np.array(
+        [grey[int(r) : int(r) + side, int(c) : int(c) + side] for r, c in first], dtype=np.float64
+    )
+    # The overview holds square roots of light; in them a blurred black quarter's sides look bent.
+    values = values.reshape(-1, side, side) ** 2 / 255.0
+    return Patches(values=values, present=np.ones(values.shape, dtype=np.bool_), corner_px=first)
+
+
+def _cut_patches(picture: Picture, centers_px: FloatArray, *, half: int) -> Patches:
+    side = min(2 * half + 1, *picture.size_px)
+    first = _window(centers_px, half=half, size_px=picture.size_px)
+    pieces = [picture.cut(Box(top=int(r), left=int(c), height=side, width=side)) for r, c in first]
+    return Patches(
+        values=np.array([piece.values for piece in pieces]),
+        present=np.array([piece.present for piece in pieces]),
+        corner_px=first,
+    )
+
+
+def _none() -> Crossings:
+    empty = np.empty(0)
+    pairs = np.empty((0, 2))
+    return Crossings(
+        position_px=pairs,
+        position_sd_px=empty,
+        line_rad=pairs,
+        blur_px=empty,
+        mean=empty,
+        amplitude=empty,
+        misfit=empty,
+    )

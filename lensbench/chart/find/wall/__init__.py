@@ -1,0 +1,1 @@
+"""The pages of a wall set found in a photograph."""

@@ -1,0 +1,272 @@
+"""Camera and pages together: one plane seen through one lens, and on it pages hung and printed by hand.
+
+That a page's print is true to scale only nearly is what limits the tilt, and the stated spread holds it.
+The normal equations have an arrow's form (camera x every page, no page x page), and are solved page by page.
+
+What was seen of a wall's pages, in the form that the fit takes: places along one direction each.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from lensbench.chart.find.crossing import Crossings
+from lensbench.chart.find.strips import Strips
+from lensbench.chart.find.wall.model import CAMERA, PAGE, Observations, WallModel
+from lensbench.chart.find.wall.pages import SightedPage
+from lensbench.chart.layout import IntArray
+from lensbench.model.units import FloatArray
+
+__all__ = ["FLOOR_PX", "SETTLED", "WallFit", "fit_wall", "joined", "of_crossings", "of_markers", "of_strips"]
+
+
+PRINT_SCALE_SD: Final = 0.001
+"""Of one page's print scale against another's: from memory of office printers; common practice, no source."""
+_PRINT_STRETCH_SD: Final = 0.0005
+"""Of a page's stretch along one axis against the other."""
+_CAMERA_SD: Final = np.array([2.0, 0.03, 0.03, 0.5, 0.5, 0.05, 0.03])
+"""What cameras do at all: scale, shape of A, perspective, distortion."""
+_PAGE_SD: Final = np.array([1e3, 1e3, 1e3, PRINT_SCALE_SD, _PRINT_STRETCH_SD, _PRINT_STRETCH_SD])
+_NOTHING_SD: Final = 1e-6
+_ROUNDS: Final = 8
+SETTLED: Final = 1e-6
+"""In half-diagonals: some thousandths of a pixel."""
+_LARGE: Final = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WallFit:
+    """The wall as fitted, in its own coordinates."""
+
+    homography: FloatArray
+    """Shape (3, 3): wall mm to pixels without distortion."""
+    homography_spread: FloatArray
+    """Shape (5, 3, 3): independent one-sigma changes of it."""
+    radial: tuple[float, float]
+    places_mm: FloatArray
+    """Shape (pages, 2)."""
+    turns_deg: FloatArray
+    scales: FloatArray
+    standardised: FloatArray
+    """Shape (m,): what the fit leaves of each observation, in its standard deviations, in the pages' order."""
+    model: WallModel
+    parameters: FloatArray
+
+    def to_px(self, page: npt.NDArray[np.int64], point_mm: FloatArray) -> FloatArray:
+        """Give the pixels of points on pages; `page` has the points' shape but for its last axis, or spreads to it."""
+        flat = np.broadcast_to(page, point_mm.shape[:-1]).ravel()
+        placed = self.model.to_px(self.parameters, flat, point_mm.reshape(-1, 2))
+        return placed.reshape(point_mm.shape)
+
+
+def fit_wall(
+    seen: Observations,
+    *,
+    matrices: FloatArray,
+    middles_px: FloatArray,
+    size_px: tuple[int, int],
+    second_term: bool,
+    settled: float = SETTLED,
+    start: FloatArray | None = None,
+) -> WallFit:
+    """Fit camera and pages to what was seen.
+
+    Parameters
+    ----------
+    seen : Observations
+        At least a target's crossing and one more place on every page.
+    matrices, middles_px : arrays, shape (pages, 2, 2) and (pages, 2)
+        Each page's rough map, from its mm to pixels.
+    size_px : (rows, columns)
+        Of the picture.
+    second_term : bool
+        Whether the second term of the distortion joins.
+    settled : float
+        The step below which the fit ends, in half-diagonals.
+    start : float array, optional
+        Parameters of an earlier fit to the same pages.
+    """
+    model = WallModel.starting(matrices, middles_px, size_px)
+    seen = seen.by_page()
+    prior = _prior(len(matrices), second_term=second_term)
+    parameters = model.start if start is None else start
+    left, slopes = model.left_and_slopes(parameters, seen)
+    for _ in range(_ROUNDS):
+        normal = _Arrow.of(seen.page, slopes, left, _weights(left)).held(prior, parameters - _expected(model))
+        step = normal.step()
+        parameters = parameters + step
+        left, slopes = model.left_and_slopes(parameters, seen)
+        if np.abs(step).max() < settled:
+            break
+    weights = _weights(left)
+    normal = _Arrow.of(seen.page, slopes, left, weights).held(prior, parameters - _expected(model))
+    freedom = max(len(left) - len(parameters), 1)
+    inflation = max(1.0, float((weights * left**2).sum()) / freedom)
+    return _result(model, parameters, inflation * normal.camera_covariance()[:5, :5], left)
+
+
+def _prior(pages: int, *, second_term: bool) -> FloatArray:
+    sd = np.concatenate((_CAMERA_SD, np.tile(_PAGE_SD, pages)))
+    if not second_term:
+        sd[CAMERA - 1] = _NOTHING_SD
+    weight: FloatArray = sd**-2.0
+    return weight
+
+
+def _expected(model: WallModel) -> FloatArray:
+    """Give what the prior expects: the scale where it started, no shape, no distortion, exact prints."""
+    expected = np.zeros_like(model.start)
+    expected[0] = model.start[0]
+    return expected
+
+
+def _weights(left: FloatArray) -> FloatArray:
+    """Give large deviations less weight (Huber 1964, Annals of Mathematical Statistics 35:73)."""
+    return np.asarray(np.minimum(1.0, _LARGE / np.maximum(np.abs(left), 1e-9)), np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Arrow:
+    """Normal equations of camera and pages; no page touches another."""
+
+    camera: FloatArray
+    """Shape (7, 7)."""
+    shared: FloatArray
+    """Shape (pages, 7, 6)."""
+    pages: FloatArray
+    """Shape (pages, 6, 6)."""
+    seen_camera: FloatArray
+    seen_pages: FloatArray
+    """Right-hand sides, shapes (7,) and (pages, 6)."""
+
+    @classmethod
+    def of(
+        cls, page: npt.NDArray[np.int64], slopes: FloatArray, left: FloatArray, weights: FloatArray
+    ) -> "_Arrow":
+        """Add the observations up, which lie in the order of their pages."""
+        starts = np.flatnonzero(np.diff(page, prepend=-1))
+        weighted = weights[:, None] * slopes
+        products = (weighted[:, :, None] * slopes[:, None]).reshape(len(left), -1)
+        blocks = np.add.reduceat(products, starts).reshape(-1, CAMERA + PAGE, CAMERA + PAGE)
+        seen = np.add.reduceat(weighted * left[:, None], starts)
+        return cls(
+            camera=blocks[:, :CAMERA, :CAMERA].sum(axis=0),
+            shared=blocks[:, :CAMERA, CAMERA:],
+            pages=blocks[:, CAMERA:, CAMERA:],
+            seen_camera=seen[:, :CAMERA].sum(axis=0),
+            seen_pages=seen[:, CAMERA:],
+        )
+
+    def held(self, prior: FloatArray, off: FloatArray) -> "_Arrow":
+        """Add what is expected beforehand: its weights, and how far off the parameters stand."""
+        pull = prior * off
+        return _Arrow(
+            camera=self.camera + np.diag(prior[:CAMERA]),
+            shared=self.shared,
+            pages=self.pages + prior[CAMERA:].reshape(-1, PAGE, 1) * np.eye(PAGE),
+            seen_camera=self.seen_camera - pull[:CAMERA],
+            seen_pages=self.seen_pages - pull[CAMERA:].reshape(-1, PAGE),
+        )
+
+    def step(self) -> FloatArray:
+        """Solve for the change of all parameters."""
+        through, alone = self._eliminated()
+        camera = np.linalg.solve(
+            alone, self.seen_camera - (through * self.seen_pages[:, None]).sum(axis=(0, 2))
+        )
+        rest = self.seen_pages - np.einsum("pcq,c->pq", self.shared, camera)
+        pages = np.linalg.solve(self.pages, rest[:, :, None])[:, :, 0]
+        return np.concatenate((camera, pages.ravel()))
+
+    def camera_covariance(self) -> FloatArray:
+        """Give the camera's covariance, the pages being as unknown as they are."""
+        return np.asarray(np.linalg.inv(self._eliminated()[1]), np.float64)
+
+    def _eliminated(self) -> tuple[FloatArray, FloatArray]:
+        """Give shared over pages, shape (pages, 7, 6), and the camera's equations without the pages'."""
+        solved = np.linalg.solve(self.pages, self.shared.transpose(0, 2, 1))
+        through = np.asarray(solved.transpose(0, 2, 1), np.float64)
+        alone: FloatArray = self.camera - (through @ self.shared.transpose(0, 2, 1)).sum(axis=0)
+        return through, alone
+
+
+def _result(model: WallModel, parameters: FloatArray, covariance: FloatArray, left: FloatArray) -> WallFit:
+    camera, pages = parameters[:CAMERA], parameters[CAMERA:].reshape(-1, PAGE)
+    values, vectors = np.linalg.eigh(covariance)
+    steps = (vectors * np.sqrt(values.clip(0.0))).T
+    middle = model.homography(camera)
+    spread = [model.homography(camera + np.append(step, (0.0, 0.0))) - middle for step in steps]
+    return WallFit(
+        homography=middle,
+        homography_spread=np.array(spread),
+        radial=(float(camera[5]), float(camera[6])),
+        places_mm=pages[:, :2] * model.unit_mm,
+        turns_deg=np.degrees(pages[:, 2]),
+        scales=np.exp(pages[:, 3]),
+        standardised=left,
+        model=model,
+        parameters=parameters,
+    )
+
+
+FLOOR_PX: Final = 0.02
+"""Standard deviation below which no place is believed."""
+_MIDDLE_OVERVIEW_PX: Final = 0.4
+"""Standard deviation of a marker's middle, in pixels of the overview."""
+
+
+def of_crossings(crossings: Crossings) -> Observations:
+    """Give the crossings as two observations each."""
+    count = len(crossings.position_px)
+    sd_px = np.hypot(crossings.position_sd_px, FLOOR_PX)
+    return _both_ways(np.arange(count), np.zeros((count, 2)), crossings.position_px, sd_px)
+
+
+def _both_ways(page: IntArray, point_mm: FloatArray, seen_px: FloatArray, sd_px: FloatArray) -> Observations:
+    """Give places known in both directions of the picture."""
+    count = len(page)
+    return Observations(
+        page=np.repeat(page, 2),
+        point_mm=np.repeat(point_mm, 2, axis=0),
+        normal=np.tile(np.eye(2), (count, 1)),
+        value_px=seen_px.ravel(),
+        sd_px=np.repeat(sd_px, 2),
+    )
+
+
+def of_markers(pages: list[SightedPage], corners_px: FloatArray, *, factor: int) -> Observations:
+    """Give the markers' middles: blur moves their corners, but not these."""
+    page, point_mm, seen_px = [], [], []
+    for index, one in enumerate(pages):
+        by_id = {marker.marker_id: marker.center_mm for marker in one.page.markers}
+        for read, marker_id in zip(one.markers, one.marker_ids, strict=True):
+            page.append(index)
+            point_mm.append(by_id[marker_id])
+            seen_px.append(corners_px[read].mean(axis=0))
+    sd_px = np.full(len(page), _MIDDLE_OVERVIEW_PX * factor)
+    return _both_ways(np.array(page), np.array(point_mm), np.array(seen_px), sd_px)
+
+
+def joined(*parts: Observations) -> Observations:
+    """Put observations together."""
+    return Observations(
+        page=np.concatenate([part.page for part in parts]),
+        point_mm=np.concatenate([part.point_mm for part in parts]),
+        normal=np.concatenate([part.normal for part in parts]),
+        value_px=np.concatenate([part.value_px for part in parts]),
+        sd_px=np.concatenate([part.sd_px for part in parts]),
+    )
+
+
+def of_strips(found: Strips, page: IntArray, point_mm: FloatArray, sd_px: FloatArray) -> Observations:
+    """Give the pieces of edges that were found."""
+    kept = found.good
+    return Observations(
+        page=page[kept],
+        point_mm=point_mm[kept],
+        normal=found.normal[kept],
+        value_px=(found.normal * found.point_px).sum(axis=1)[kept],
+        sd_px=sd_px[kept],
+    )

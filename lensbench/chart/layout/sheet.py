@@ -1,0 +1,366 @@
+"""The sheet as data, in millimetres: drawn, simulated, and looked for in a picture, all from this one form.
+
+Coordinates are (row, column) from the sheet's centre, rows down, columns to the right, as the page is read.
+
+Where the targets and markers of a sheet stand.
+
+All in whole tenths of a millimetre from the sheet's centre, so that every machine places them alike.
+The places are mirrored into the four quadrants; only the turns of the targets differ between them.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import combinations
+from math import atan2, cos, degrees, hypot, radians, sin
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from lensbench.chart.layout.coding import MARKERS_PER_QUADRANT, marker_ids, paper_from_ids
+from lensbench.chart.layout.papers import Paper, paper_named
+from lensbench.chart.layout.shapes import Frame, Layout, Marker, Target, Tone, tone_row
+from lensbench.model.errors import ChartError, SettingError
+
+__all__ = [
+    "DEFAULT_CONTRAST",
+    "RATIOS",
+    "IntArray",
+    "clear_turn_deg",
+    "dark_reflectance",
+    "layout_from_markers",
+    "paper_size_mm",
+    "sheet",
+]
+
+
+IntArray = npt.NDArray[np.int64]
+Point = tuple[int, int]
+
+# Rings: (fraction of the half-diagonal of the 3:2 frame, azimuths of one quadrant in degrees).
+_RINGS: Final = ((0.225, (45.0,)), (0.455, (19.0, 66.0)), (0.66, (22.0,)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Disc:
+    """A target's outline."""
+
+    row: int
+    col: int
+    radius: int
+
+    def clears(self, other: "Disc", gap: int) -> bool:
+        """Whether the two discs are at least this far apart."""
+        distance = hypot(self.row - other.row, self.col - other.col)
+        return distance >= self.radius + other.radius + gap
+
+
+def corner_discs(frames: list[Point], *, radius: int, gap: int) -> list[Disc]:
+    """Give the discs of the lower right corner that serve all frames best without touching.
+
+    A disc serves a frame when the whole of it lies inside; a set of discs is as good as the frame that it
+    serves worst: the crossing's distance from the centre as a fraction of the half-diagonal.
+    """
+    tucked = [(row - radius - gap, col - radius - gap) for row, col in frames]
+    shared = {
+        (min(row for row, _ in some), min(col for _, col in some))
+        for count in range(1, len(tucked) + 1)
+        for some in combinations(tucked, count)
+    }
+    candidates = [Disc(row=row, col=col, radius=radius) for row, col in sorted(shared)]
+    sets = [
+        chosen
+        for count in range(1, len(frames) + 1)
+        for chosen in combinations(candidates, count)
+        if all(one.clears(other, gap) for one, other in combinations(chosen, 2))
+    ]
+    return list(max(sets, key=lambda chosen: _service(chosen, frames, gap)))
+
+
+def _service(discs: Iterable[Disc], frames: list[Point], gap: int) -> tuple[int, int]:
+    """Rate a set by its worst-served frame, then by the sum over all, in thousandths."""
+    served = list(discs)
+    reached = [
+        max(
+            (
+                round(1000 * hypot(disc.row, disc.col) / hypot(row, col))
+                for disc in served
+                if disc.row + disc.radius + gap <= row and disc.col + disc.radius + gap <= col
+            ),
+            default=0,
+        )
+        for row, col in frames
+    ]
+    return min(reached), sum(reached)
+
+
+def inner_discs(frame: Point, corners: list[Disc], *, radius: int, gap: int) -> list[Disc]:
+    """Give the other discs of one quadrant: the centre, staggered rings, the middles of the sides.
+
+    `frame` is the 3:2 frame's half-size. A ring's disc that would leave the frame or touch another is moved
+    inwards or left out.
+    """
+    half_diagonal = hypot(*frame)
+    placed = [Disc(row=0, col=0, radius=radius)]
+    for fraction, azimuths in _RINGS:
+        for azimuth in azimuths:
+            row = round(fraction * half_diagonal * sin(radians(azimuth)))
+            col = round(fraction * half_diagonal * cos(radians(azimuth)))
+            _add(placed, corners, Disc(row=row, col=col, radius=radius), gap)
+    _add(placed, corners, Disc(row=frame[0] - radius - gap, col=0, radius=radius), gap)
+    _add(placed, corners, Disc(row=0, col=frame[1] - radius - gap, radius=radius), gap)
+    return placed
+
+
+def _add(placed: list[Disc], corners: list[Disc], disc: Disc, gap: int) -> None:
+    neighbours = [mirrored for other in [*placed, *corners] for mirrored in _mirrored(other)]
+    if all(disc.clears(other, gap) for other in neighbours):
+        placed.append(disc)
+
+
+def _mirrored(disc: Disc) -> list[Disc]:
+    return [
+        Disc(row=down * disc.row, col=right * disc.col, radius=disc.radius)
+        for down in (1, -1)
+        for right in (1, -1)
+    ]
+
+
+def marker_places(extent: Point, discs: list[Disc], *, side: int, gap: int, count: int) -> list[Point]:
+    """Give the centres of one quadrant's markers: far from each other, clear of all discs.
+
+    `extent` is the half-size of the field that may hold them; `gap` is the quiet zone around a marker.
+
+    Raises
+    ------
+    SettingError
+        The page is too narrow for so many.
+    """
+    reach = side // 2 + gap
+    free = _free_places(extent, discs, reach)
+    chosen: list[Point] = []
+    nearest = np.full(len(free), np.iinfo(np.int64).max)
+    nearest = np.minimum(nearest, _own_mirror_distance(free))
+    start = np.array(extent) * 2 // 5
+    for _ in range(count):
+        clear = nearest >= (2 * reach) ** 2
+        if not clear.any():
+            raise SettingError("the page is too narrow for a chart: take one nearer to 4:3 or 3:2")
+        score = np.where(clear, nearest, -1)
+        pick = int(np.argmax(score)) if chosen else _nearest_to(free, clear, start)
+        chosen.append((int(free[pick, 0]), int(free[pick, 1])))
+        for mirrored in _mirrored(Disc(row=chosen[-1][0], col=chosen[-1][1], radius=0)):
+            offset = free - np.array((mirrored.row, mirrored.col))
+            nearest = np.minimum(nearest, (offset**2).sum(axis=1))
+    return chosen
+
+
+def _free_places(extent: Point, discs: list[Disc], reach: int) -> IntArray:
+    """Give the grid points of the quadrant where a marker's square with its quiet zone touches no disc."""
+    step = max(5, extent[1] // 150)
+    rows, cols = np.mgrid[reach : extent[0] - reach : step, reach : extent[1] - reach : step]
+    places = np.stack((rows.ravel(), cols.ravel()), axis=1).astype(np.int64)
+    free = np.ones(len(places), dtype=np.bool_)
+    for disc in discs:
+        for mirrored in _mirrored(disc):
+            offset = np.abs(places - np.array((mirrored.row, mirrored.col)))
+            outside = np.maximum(offset - reach, 0)
+            free &= (outside**2).sum(axis=1) >= disc.radius**2
+    kept: IntArray = places[free]
+    return kept
+
+
+def _own_mirror_distance(places: IntArray) -> IntArray:
+    distance: IntArray = (2 * places.min(axis=1)) ** 2
+    return distance
+
+
+def _nearest_to(places: IntArray, clear: npt.NDArray[np.bool_], point: IntArray) -> int:
+    distance = ((places - point) ** 2).sum(axis=1)
+    return int(np.argmin(np.where(clear, distance, np.iinfo(np.int64).max)))
+
+
+RATIOS: Final = ((3, 2), (4, 3), (16, 9), (1, 1))
+_LOWEST_CONTRAST, _HIGHEST_CONTRAST = 1.5, 20.0
+DEFAULT_CONTRAST: Final = 4.0
+"""4:1: the lowest contrast at which processing seldom acts (ISO 12233:2017, 6.3, from memory)."""
+
+
+def paper_size_mm(name: str) -> tuple[float, float]:
+    """Give a page's (height, width) in mm, lying on its long side.
+
+    Raises
+    ------
+    SettingError
+        The name is not known, or the size is out of range.
+
+    >>> paper_size_mm("Letter")
+    (215.9, 279.4)
+    """
+    return paper_named(name).size_mm
+
+
+def sheet(paper: str, *, solid: bool = False, contrast: float = DEFAULT_CONTRAST) -> Layout:
+    """Lay out one sheet.
+
+    Parameters
+    ----------
+    paper : str
+        A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole millimetres.
+    solid : bool
+        Dark quarters in solid ink instead of grey.
+    contrast : float
+        Bright over dark, 1.5 to 20; not used when solid.
+
+    Raises
+    ------
+    SettingError
+        The paper is not known, or too narrow, or the contrast is out of range.
+    """
+    return _lay_out(paper_named(paper), 0.0 if solid else dark_reflectance(contrast))
+
+
+def dark_reflectance(contrast: float) -> float:
+    """Give the dark quarters' reflectance for bright over dark, paper white being 1.
+
+    Raises
+    ------
+    SettingError
+        The contrast is not within 1.5 to 20.
+    """
+    if not _LOWEST_CONTRAST <= contrast <= _HIGHEST_CONTRAST:
+        raise SettingError(
+            f"contrast {contrast:g} is out of range: give {_LOWEST_CONTRAST:g} to {_HIGHEST_CONTRAST:g}, "
+            "or --solid for black"
+        )
+    return 1.0 / contrast
+
+
+def layout_from_markers(ids: Iterable[int]) -> Layout:
+    """Give the layout that these markers' ids belong to; its reflectances are the nominal ones.
+
+    Raises
+    ------
+    ChartError
+        The ids are none of ours, or too few of them are seen to spell the size of the page.
+    """
+    paper = paper_from_ids(ids)
+    if paper is None:
+        raise ChartError(
+            "the markers seen do not tell which chart this is: show at least half of the chart, in focus"
+        )
+    return _lay_out(paper, 1.0 / DEFAULT_CONTRAST)
+
+
+@lru_cache(maxsize=32)
+def _lay_out(paper: Paper, dark_reflectance: float) -> Layout:
+    frames = _frames(paper)
+    halves = [(_tenths(frame.size_mm[0] / 2.0), _tenths(frame.size_mm[1] / 2.0)) for frame in frames]
+    extent = (max(row for row, _ in halves), max(col for _, col in halves))
+    width = 2 * halves[0][1]
+    gap = max(10, width // 250)
+    inner_radius, corner_radius = round(0.036 * width), round(0.029 * width)
+    corners = corner_discs(halves, radius=corner_radius, gap=gap)
+    inner = inner_discs(halves[0], corners, radius=inner_radius, gap=2 * gap)
+    quiet = Disc(row=0, col=0, radius=round(1.62 * inner_radius))
+    side = 7 * max(1, round(0.029 * width / 7))
+    tones = _tones(width)
+    kept_free = [
+        Disc(row=0, col=round(10.0 * tone.center_mm[1]), radius=round(7.1 * tone.side_mm)) for tone in tones
+    ]
+    places = marker_places(
+        extent, [*inner, *corners, quiet, *kept_free], side=side, gap=side // 7, count=MARKERS_PER_QUADRANT
+    )
+    return Layout(
+        name=f"sheet {paper.name}",
+        paper=paper.name,
+        paper_mm=paper.size_mm,
+        targets=_targets([*inner, *corners]),
+        markers=_markers(paper, places, side / 10.0),
+        frames=frames,
+        quiet_radius_mm=quiet.radius / 10.0,
+        dark_reflectance=dark_reflectance,
+        tones=tones,
+    )
+
+
+def _tones(width: int) -> tuple[Tone, ...]:
+    """Give the row of tones: at the left of the centre, where every ring of targets leaves room."""
+    step_mm, side_mm = round(0.0036 * width, 1), round(0.0027 * width, 1)
+    return tone_row((0.0, -round(0.024 * width, 1) - 3.0 * step_mm), step_mm=step_mm, side_mm=side_mm)
+
+
+def _tenths(length_mm: float) -> int:
+    return int(10.0 * length_mm + 1e-6)
+
+
+def _frames(paper: Paper) -> tuple[Frame, ...]:
+    """Give the largest frame of each ratio that leaves room at the border for ticks and print."""
+    short_mm = paper.size_mm[0]
+    height_mm = short_mm - 2.0 * min(max(0.058 * short_mm, 12.0), 36.0)
+    width_mm = paper.size_mm[1] - 2.0 * min(max(0.045 * short_mm, 9.5), 28.0)
+    frames = []
+    for across, down in RATIOS:
+        fitted_mm = min(width_mm, height_mm * across / down)
+        frames.append(Frame(ratio=f"{across}:{down}", size_mm=(fitted_mm * down / across, fitted_mm)))
+    return tuple(frames)
+
+
+def _targets(discs: list[Disc]) -> tuple[Target, ...]:
+    """Mirror one quadrant's discs into all four and turn each target; nearest to the centre first."""
+    centers = {
+        (down * disc.row, right * disc.col): disc.radius
+        for disc in discs
+        for down in (1, -1)
+        for right in (1, -1)
+    }
+    outwards = sorted(centers, key=lambda place: (place[0] ** 2 + place[1] ** 2, place))
+    return tuple(
+        Target(
+            name=f"T{number:02d}",
+            center_mm=(row / 10.0, col / 10.0),
+            radius_mm=centers[row, col] / 10.0,
+            turn_deg=_turn_deg(row, col),
+        )
+        for number, (row, col) in enumerate(outwards, start=1)
+    )
+
+
+# Edges whose slope is a simple ratio meet the pixels in few phases only; angles from a row or column. [deg]
+_POOR_SLOPES_DEG: Final = tuple(degrees(atan2(rise, run)) for rise, run in ((1, 3), (1, 2), (2, 3)))
+_OFFSETS_DEG: Final = tuple(sign * step / 2.0 for step in range(10, 21) for sign in (1, -1))
+
+
+def _turn_deg(row: int, col: int) -> float:
+    if (row, col) == (0, 0):
+        return 11.5
+    turn_deg = clear_turn_deg([degrees(atan2(col, -row))])
+    return (turn_deg + 90.0) % 180.0 - 90.0
+
+
+def clear_turn_deg(radials_deg: list[float]) -> float:
+    """Give a target's turn: 5 to 10 degrees off the radius, clear of rows, columns and diagonals.
+
+    Where the radius may point in several directions, the turn suits the worst of them, and is given for the first.
+    """
+    offset_deg = max(_OFFSETS_DEG, key=lambda off: min(_clearance(radial + off) for radial in radials_deg))
+    return round(2.0 * (radials_deg[0] + offset_deg)) / 2.0
+
+
+def _clearance(turn_deg: float) -> tuple[float, float]:
+    """Rate a turn: degrees from the nearest row, column or diagonal up to 8, then from a poor slope."""
+    within = turn_deg % 90.0
+    from_axes = min(abs(within - axis) for axis in (0.0, 45.0, 90.0))
+    from_slopes = min(min(abs(within - s), abs(90.0 - within - s)) for s in _POOR_SLOPES_DEG)
+    return (round(min(from_axes, 6.0), 6), round(min(from_slopes, 6.0), 6))
+
+
+def _markers(paper: Paper, places: list[tuple[int, int]], side_mm: float) -> tuple[Marker, ...]:
+    """Give the places their ids by quadrant: upper left, upper right, lower right, lower left."""
+    quadrants = ((-1, -1), (-1, 1), (1, 1), (1, -1))
+    centers = [(down * row / 10.0, right * col / 10.0) for down, right in quadrants for row, col in places]
+    return tuple(
+        Marker(marker_id=marker_id, center_mm=center_mm, side_mm=side_mm)
+        for marker_id, center_mm in zip(marker_ids(paper), centers, strict=True)
+    )

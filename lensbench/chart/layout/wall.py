@@ -1,0 +1,418 @@
+"""The pages of a wall set as data: on each, one large target with its own markers; and pages as they hang.
+
+A page hangs anywhere, with its arrow to the wall's middle. Its place and turn come from the picture, and its
+millimetres from its own markers.
+
+Where on the wall each page of a wall set belongs.
+
+Where the pages of a wall set hang: from the camera's sensor and its distance, to the centimetre.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from itertools import combinations, pairwise
+from math import atan2, cos, degrees, radians, sin
+from typing import Final
+
+from lensbench import optics
+from lensbench.chart.layout.coding import MOST_PAGES, WALL_PAPERS, page_marker_ids
+from lensbench.chart.layout.papers import paper_named
+from lensbench.chart.layout.shapes import Frame, Layout, Marker, Target, Tone, tone_row, turned
+from lensbench.chart.layout.sheet import RATIOS, clear_turn_deg
+from lensbench.model.errors import SettingError
+
+__all__ = [
+    "MARGIN_MM",
+    "PLACES",
+    "Hanging",
+    "Hung",
+    "WallPage",
+    "arrow_turn_deg",
+    "hanging",
+    "hung",
+    "wall_layout",
+    "wall_page",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where on the wall a page belongs."""
+
+    words: str
+    share: tuple[float, float]
+    """(down, right) from the middle, as a share of the way to the outermost page."""
+
+
+def _place(down: float, right: float, words: str) -> Place:
+    return Place(words=words, share=(down, right))
+
+
+PLACES: Final[tuple[Place, ...]] = (
+    _place(0.0, 0.0, "middle"),
+    _place(-1.0, -1.0, "corner, upper left"),
+    _place(-1.0, 1.0, "corner, upper right"),
+    _place(1.0, 1.0, "corner, lower right"),
+    _place(1.0, -1.0, "corner, lower left"),
+    _place(-0.5, -0.5, "half-way, upper left"),
+    _place(-0.5, 0.5, "half-way, upper right"),
+    _place(0.5, 0.5, "half-way, lower right"),
+    _place(0.5, -0.5, "half-way, lower left"),
+    _place(-1.0, 0.0, "edge, top"),
+    _place(0.0, 1.0, "edge, right"),
+    _place(1.0, 0.0, "edge, bottom"),
+    _place(0.0, -1.0, "edge, left"),
+    _place(-0.5, 0.0, "half-way, up"),
+    _place(0.0, 0.5, "half-way, right"),
+    _place(0.5, 0.0, "half-way, down"),
+    _place(0.0, -0.5, "half-way, left"),
+    _place(-1.0, -0.5, "top, left of the middle"),
+    _place(-1.0, 0.5, "top, right of the middle"),
+    _place(-0.5, 1.0, "right, above the middle"),
+    _place(0.5, 1.0, "right, below the middle"),
+    _place(1.0, 0.5, "bottom, right of the middle"),
+    _place(1.0, -0.5, "bottom, left of the middle"),
+    _place(0.5, -1.0, "left, below the middle"),
+    _place(-0.5, -1.0, "left, above the middle"),
+    _place(-0.75, -0.75, "near the corner, upper left"),
+    _place(-0.75, 0.75, "near the corner, upper right"),
+    _place(0.75, 0.75, "near the corner, lower right"),
+    _place(0.75, -0.75, "near the corner, lower left"),
+)
+"""Page 1 first. A set of N pages is the first N; a page's target is turned to suit its place."""
+
+
+Point = tuple[float, float]
+
+MARGIN_MM: Final = 10.0
+"""At the border of a page nothing is printed: office printers do not reach it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WallPage:
+    """One page, upright, in millimetres from its middle."""
+
+    number: int
+    paper: str
+    paper_mm: Point
+    """(height, width): the page stands on its short side."""
+    target: Target
+    markers: tuple[Marker, ...]
+    """Upper left, upper right, lower right."""
+    tones: tuple[Tone, ...]
+
+
+def page_name(number: int) -> str:
+    """Name the target of a page.
+
+    >>> page_name(7)
+    'P07'
+    """
+    return f"P{number:02d}"
+
+
+@lru_cache(maxsize=128)
+def wall_page(paper: str, number: int) -> WallPage:
+    """Lay out one page of a wall set.
+
+    Parameters
+    ----------
+    paper : str
+        A4, A3, Letter or Tabloid.
+    number : int
+        1 to 29.
+
+    Raises
+    ------
+    SettingError
+        The paper or the number is none of these.
+    """
+    named = paper_named(paper)
+    if named.name not in WALL_PAPERS:
+        known = ", ".join(WALL_PAPERS)
+        raise SettingError(f"pages of a wall set are printed on {known}, not on {named.name}")
+    if not 1 <= number <= MOST_PAGES:
+        raise SettingError(f"a wall set has 1 to {MOST_PAGES} pages, not {number}")
+    width_mm, height_mm = named.size_mm
+    side_mm = 7.0 * round(0.2 * width_mm / 7.0)
+    row_mm, col_mm = (size / 2.0 - MARGIN_MM - side_mm / 2.0 for size in (height_mm, width_mm))
+    corners = ((-row_mm, -col_mm), (-row_mm, col_mm), (row_mm, col_mm))
+    ids = page_marker_ids(named.name, number)
+    return WallPage(
+        number=number,
+        paper=named.name,
+        paper_mm=(height_mm, width_mm),
+        target=Target(
+            name=page_name(number),
+            center_mm=(0.0, 0.0),
+            radius_mm=float(round(0.428 * width_mm)),
+            turn_deg=_turn_deg(number),
+        ),
+        markers=tuple(
+            Marker(marker_id=marker_id, center_mm=corner, side_mm=side_mm)
+            for marker_id, corner in zip(ids, corners, strict=True)
+        ),
+        tones=_tones(height_mm, width_mm),
+    )
+
+
+def _tones(height_mm: float, width_mm: float) -> tuple[Tone, ...]:
+    """Give the row of tones: lower left, above the printed length."""
+    step_mm, side_mm = round(0.083 * width_mm, 1), round(0.066 * width_mm, 1)
+    row_mm = height_mm / 2.0 - MARGIN_MM - 9.0 - side_mm / 2.0
+    return tone_row((row_mm, side_mm / 2.0 + MARGIN_MM - width_mm / 2.0), step_mm=step_mm, side_mm=side_mm)
+
+
+def arrow_turn_deg(center_mm: Point) -> float:
+    """Give a page's turn, clockwise from upright, when its arrow points to the wall's middle.
+
+    >>> arrow_turn_deg((500.0, 0.0)), arrow_turn_deg((0.0, 700.0))
+    (0.0, -90.0)
+    """
+    row, col = center_mm
+    return degrees(atan2(0.0 - col, row)) if (row, col) != (0.0, 0.0) else 0.0
+
+
+_FRAME_INSET: Final = 0.06
+"""Of a frame's width: how far from its border the outermost targets hang, usually."""
+
+
+def _turn_deg(number: int) -> float:
+    """Turn a page's target so that its arms are clear of the pixels' axes for frames of every usual ratio."""
+    down, right = PLACES[number - 1].share
+    turns = []
+    for across, along in RATIOS:
+        row, col = (along / across / 2.0 - _FRAME_INSET) * down, (0.5 - _FRAME_INSET) * right
+        turns.append(arrow_turn_deg((row, col)))
+    return clear_turn_deg(turns) - round(2.0 * turns[0]) / 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hung:
+    """A page on the wall, in the wall's millimetres."""
+
+    page: WallPage
+    center_mm: Point
+    turn_deg: float
+    """Clockwise from upright."""
+    scale: float = 1.0
+    """Of the print: 1.001 is 0.1 % too large."""
+
+    @property
+    def target(self) -> Target:
+        """The target where it hangs."""
+        flat = self.page.target
+        return replace(
+            flat,
+            center_mm=self._placed(flat.center_mm),
+            radius_mm=flat.radius_mm * self.scale,
+            turn_deg=flat.turn_deg + self.turn_deg,
+        )
+
+    @property
+    def markers(self) -> tuple[Marker, ...]:
+        """The markers where they hang."""
+        return tuple(
+            replace(
+                flat,
+                center_mm=self._placed(flat.center_mm),
+                side_mm=flat.side_mm * self.scale,
+                turn_deg=self.turn_deg,
+            )
+            for flat in self.page.markers
+        )
+
+    @property
+    def tones(self) -> tuple[Tone, ...]:
+        """The tones where they hang."""
+        return tuple(
+            replace(
+                flat,
+                center_mm=self._placed(flat.center_mm),
+                side_mm=flat.side_mm * self.scale,
+                turn_deg=self.turn_deg,
+            )
+            for flat in self.page.tones
+        )
+
+    def _placed(self, point_mm: Point) -> Point:
+        row, col = (self.scale * mm for mm in point_mm)
+        return turned((row, col), self.turn_deg, about=self.center_mm)
+
+
+def hung(page: WallPage, center_mm: Point, *, turn_deg: float, scale: float = 1.0) -> Hung:
+    """Hang a page: its middle at a place of the wall, turned clockwise."""
+    return Hung(page=page, center_mm=center_mm, turn_deg=turn_deg, scale=scale)
+
+
+def wall_layout(
+    pages: Sequence[Hung], *, size_mm: Point, frames: tuple[Frame, ...] = (), dark_reflectance: float = 0.0
+) -> Layout:
+    """Give a wall of pages as one layout, as it hangs or as a picture shows it.
+
+    Parameters
+    ----------
+    pages : sequence of Hung
+        At least one; all of one paper.
+    size_mm : (height, width)
+        Of the wall that they cover.
+    """
+    return Layout(
+        name=f"wall of {pages[0].page.paper} pages",
+        paper=pages[0].page.paper,
+        paper_mm=size_mm,
+        targets=tuple(page.target for page in pages),
+        markers=tuple(marker for page in pages for marker in page.markers),
+        frames=frames,
+        quiet_radius_mm=0.0,
+        dark_reflectance=dark_reflectance,
+        tones=tuple(tone for page in pages for tone in page.tones),
+    )
+
+
+USUAL_DISTANCE: Final = 50.0
+"""Focal lengths from wall to sensor."""
+_NEAREST, _FURTHEST = 10.0, 1000.0
+_INSET: Final = 0.012
+"""Of the frame's width: how far the outermost targets keep from its border, for aim and for rims that must show."""
+_SEARCH_STEP: Final = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hanging:
+    """A wall set and where its pages hang, in millimetres from the wall's middle."""
+
+    sensor_mm: Point
+    """(height, width)."""
+    focal_lengths: float
+    """Distance from wall to sensor."""
+    frame_mm: Point
+    """(height, width) of the wall that the picture shows."""
+    pages: tuple[Hung, ...]
+
+    @property
+    def frames(self) -> tuple[Frame, ...]:
+        """The frame as a layout has it."""
+        return (Frame(ratio=f"{self.sensor_mm[1]:g}:{self.sensor_mm[0]:g}", size_mm=self.frame_mm),)
+
+    def distance_mm(self, focal_length_mm: float) -> float:
+        """Give the distance from wall to sensor for a focal length."""
+        return self.focal_lengths * focal_length_mm
+
+
+def hanging(
+    pages: int,
+    *,
+    paper: str,
+    sensor_mm: Point = (24.0, 36.0),
+    focal_lengths: float = USUAL_DISTANCE,
+) -> Hanging:
+    """Plan where pages hang so that they reach the corners and edges of the frame.
+
+    The frame that a lens sees at a number of focal lengths is the same for every lens: sensor over
+    magnification, with 1/m + m + 2 focal lengths from wall to sensor.
+
+    Parameters
+    ----------
+    pages : int
+        1 to 29.
+    paper : str
+        A4, A3, Letter or Tabloid.
+    sensor_mm : (height, width)
+        Of the camera's sensor.
+    focal_lengths : float
+        From the wall to the sensor, 10 to 1000.
+
+    Raises
+    ------
+    SettingError
+        A setting is out of range, or the pages would overlap; the message tells the distance that suits.
+    """
+    if not (min(sensor_mm) >= 3.0 and max(sensor_mm) <= 100.0):
+        raise SettingError("give the sensor as WIDTHxHEIGHT in millimetres, 3 to 100 each: 36x24")
+    if not _NEAREST <= focal_lengths <= _FURTHEST:
+        raise SettingError(
+            f"{focal_lengths:g} focal lengths from the wall: give {_NEAREST:g} to {_FURTHEST:g}"
+        )
+    plan = _planned(pages, paper, sensor_mm, focal_lengths)
+    if not _fit(plan.pages):
+        raise SettingError(_too_close(pages, paper, sensor_mm, focal_lengths))
+    return plan
+
+
+def _planned(pages: int, paper: str, sensor_mm: Point, focal_lengths: float) -> Hanging:
+    magnification = optics.magnification_at_chart_distance(
+        focal_length_mm=1.0, chart_distance_mm=focal_lengths
+    )
+    height_mm, width_mm = (side / magnification for side in sensor_mm)
+    flat = [wall_page(paper, number) for number in range(1, pages + 1)]
+    inset_mm = flat[0].target.radius_mm + _INSET * width_mm
+    reach = (height_mm / 2.0 - inset_mm, width_mm / 2.0 - inset_mm)
+    placed = []
+    for page in flat:
+        down, right = PLACES[page.number - 1].share
+        center_mm = (down * reach[0], right * reach[1])
+        placed.append(hung(page, center_mm, turn_deg=arrow_turn_deg(center_mm)))
+    return Hanging(
+        sensor_mm=sensor_mm,
+        focal_lengths=focal_lengths,
+        frame_mm=(height_mm, width_mm),
+        pages=tuple(placed),
+    )
+
+
+def _too_close(pages: int, paper: str, sensor_mm: Point, focal_lengths: float) -> str:
+    fitting = next(
+        (count for count in range(pages - 1, 0, -1) if _fits(count, paper, sensor_mm, focal_lengths)), 0
+    )
+    away = focal_lengths
+    while not _fits(pages, paper, sensor_mm, away) and away < _FURTHEST:
+        away = _SEARCH_STEP * (away // _SEARCH_STEP + 1.0)
+    instead = f", or hang {fitting}" if fitting else ""
+    return (
+        f"{pages} pages of {paper} do not fit into the frame at {focal_lengths:g} focal lengths: "
+        f"stand at {away:g} focal lengths{instead}"
+    )
+
+
+def _fits(pages: int, paper: str, sensor_mm: Point, focal_lengths: float) -> bool:
+    return _fit(_planned(pages, paper, sensor_mm, focal_lengths).pages)
+
+
+def _fit(pages: Sequence[Hung]) -> bool:
+    """Tell whether no page's print lies over another's, nor beyond the middle."""
+    outlines = [_outline(page) for page in pages]
+    beyond = any(
+        page.center_mm[axis] * PLACES[page.page.number - 1].share[axis] < 0.0
+        for page in pages
+        for axis in (0, 1)
+    )
+    return not beyond and not any(_overlap(one, other) for one, other in combinations(outlines, 2))
+
+
+def _outline(page: Hung) -> list[Point]:
+    """Give the corners of a page where it hangs, without its blank margin."""
+    half_height, half_width = (side / 2.0 - MARGIN_MM + 3.0 for side in page.page.paper_mm)
+    angle = radians(page.turn_deg)
+    up, right = (-cos(angle), sin(angle)), (sin(angle), cos(angle))
+    row, col = page.center_mm
+    return [
+        (
+            row + y * half_height * up[0] + x * half_width * right[0],
+            col + y * half_height * up[1] + x * half_width * right[1],
+        )
+        for y, x in ((1, -1), (1, 1), (-1, 1), (-1, -1))
+    ]
+
+
+def _overlap(one: list[Point], other: list[Point]) -> bool:
+    """Tell whether two convex outlines overlap: no side of either parts them."""
+    for outline in (one, other):
+        for (r1, c1), (r2, c2) in pairwise([*outline, outline[0]]):
+            normal = (c2 - c1, r1 - r2)
+            first = [normal[0] * r + normal[1] * c for r, c in one]
+            second = [normal[0] * r + normal[1] * c for r, c in other]
+            if max(first) <= min(second) or max(second) <= min(first):
+                return False
+    return True

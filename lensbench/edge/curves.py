@@ -1,0 +1,291 @@
+"""From fitted shapes to the SFR with its standard deviations, and to the ESF: several edges of one rung at a time.
+
+From SFRs or ESFs to figures: MTF50 and its kin, rise distance, overshoot; several edges at a time.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from lensbench.edge.family import OUTPUT_FREQUENCY_CYPX
+from lensbench.edge.fit import LEVELS, SHIFT, Posterior
+from lensbench.edge.shapes import ComplexArray, nearest_rung, rung_at
+from lensbench.model.units import FloatArray
+
+__all__ = [
+    "MTF_LEVELS",
+    "Curves",
+    "crossing_cypx",
+    "crossings_cypx",
+    "curves_of",
+    "mtf50_gradient",
+    "overshoots_percent",
+    "rises_10_90_px",
+    "slopes_at",
+    "transfer_of",
+]
+
+
+MTF_LEVELS: Final = (0.5, 0.3, 0.2, 0.1)
+
+
+def crossing_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> float:
+    """Give the first frequency at which one SFR falls to a level; NaN without one.
+
+    >>> f = np.linspace(0, 1, 101)
+    >>> round(crossing_cypx(f, np.exp(-2 * (np.pi * 0.5 * f) ** 2), 0.5), 5)
+    0.37478
+    """
+    return float(crossings_cypx(frequency_cypx, sfr[None], level)[0])
+
+
+def crossings_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> FloatArray:
+    """Give the first frequency at which each SFR falls to a level, by a cubic through its four neighbours.
+
+    Parameters
+    ----------
+    frequency_cypx : array, shape (n,)
+        Evenly spaced, from 0.
+    sfr : array, shape (edges, n)
+        Starts above the level.
+    level : float
+        0 to 1.
+
+    Returns
+    -------
+    array, shape (edges,)
+        NaN where the SFR never falls to the level.
+    """
+    below = sfr < level
+    last = np.argmax(below, axis=1)
+    found = below.any(axis=1) & (last > 0)
+    start = np.clip(last - 2, 0, sfr.shape[1] - 4)
+    picked = np.take_along_axis(sfr, start[:, None] + np.arange(4), axis=1) - level
+    cubic = picked @ _CUBIC.T
+    place = last - start
+    rows = np.arange(sfr.shape[0])
+    high, low = picked[rows, np.maximum(place - 1, 0)], picked[rows, place]
+    u = place - 1.0 + high / np.where(high > low, high - low, 1.0)
+    for _ in range(3):
+        value = cubic[:, 0] + u * (cubic[:, 1] + u * (cubic[:, 2] + u * cubic[:, 3]))
+        slope = cubic[:, 1] + u * (2.0 * cubic[:, 2] + u * 3.0 * cubic[:, 3])
+        u = np.clip(u - value / np.where(slope < 0, slope, -np.inf), place - 1.0, place)
+    spacing = frequency_cypx[1] - frequency_cypx[0]
+    return np.where(found, frequency_cypx[0] + (start + u) * spacing, np.nan)
+
+
+_CUBIC: Final[FloatArray] = np.linalg.inv(np.vander(np.arange(4.0), increasing=True))
+"""Turns four values at 0, 1, 2, 3 into the coefficients of the cubic through them."""
+
+
+def slopes_at(frequency_cypx: FloatArray, sfr: FloatArray, at_cypx: FloatArray) -> FloatArray:
+    """Give each SFR's slope per cy/px around one frequency of its own, from its neighbours on the grid."""
+    spacing = frequency_cypx[1] - frequency_cypx[0]
+    place = np.nan_to_num((at_cypx - frequency_cypx[0]) / spacing)
+    left = np.clip(np.rint(place).astype(np.intp) - 1, 0, sfr.shape[1] - 3)
+    rows = np.arange(sfr.shape[0])
+    slopes: FloatArray = (sfr[rows, left + 2] - sfr[rows, left]) / (2.0 * spacing)
+    return slopes
+
+
+def rises_10_90_px(position_px: FloatArray, esf: FloatArray) -> FloatArray:
+    """Give the distance between each ESF's crossings of 10 and 90 percent that lie nearest to the edge.
+
+    position_px is evenly spaced with the edge in its middle; esf has shape (edges, n). NaN where one is missing.
+    """
+    middle = position_px.size // 2
+    spacing = float(position_px[1] - position_px[0])
+    high = _reached(esf[:, middle:], 0.9, spacing)
+    low = _reached(1.0 - esf[:, middle::-1], 0.9, spacing)
+    return high + low
+
+
+def _reached(esf: FloatArray, level: float, spacing: float) -> FloatArray:
+    beyond = esf > level
+    last = np.argmax(beyond, axis=1)
+    found = beyond.any(axis=1) & (last > 0)
+    rows = np.arange(esf.shape[0])
+    before, after = esf[rows, np.maximum(last - 1, 0)], esf[rows, last]
+    share = (level - before) / np.where(after > before, after - before, 1.0)
+    return np.where(found, (last - 1.0 + share) * spacing, np.nan)
+
+
+def overshoots_percent(esf: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Give how far each ESF rises above its bright and falls below its dark plateau, in percent of the step."""
+    over = 100.0 * np.maximum(esf.max(axis=1) - 1.0, 0.0)
+    return over, 100.0 * np.maximum(-esf.min(axis=1), 0.0)
+
+
+Places = npt.NDArray[np.intp]
+
+_SD_STRIDE: Final = 4
+"""Standard deviations are worked out at every fourth output frequency and interpolated."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Profile:
+    """The ESF of one edge within its region, 0 on the dark plateau and 1 on the bright one."""
+
+    position_px: FloatArray
+    esf: FloatArray
+    rise_10_90_px: float
+    overshoot_percent: float
+    undershoot_percent: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Curves:
+    """SFR, ESF and figures of one edge."""
+
+    fine_frequency_cypx: FloatArray
+    """Up to five times the MTF50, beyond the output grid where the edge is sharp."""
+    fine_sfr: FloatArray
+    sfr: FloatArray
+    sfr_sd: FloatArray
+    mtf_cypx: tuple[float, float, float, float]
+    """At 50, 30, 20 and 10 percent."""
+    mtf50_sd_cypx: float
+    profile: Profile
+
+
+@cache
+def _columns_otf(index: int, *, free: bool) -> ComplexArray:
+    """Give the transforms of a rung's columns, on its own grid then the output grid; levels and light have none."""
+    rung = rung_at(index)
+    grid = np.concatenate([rung.own_frequency_cypx, OUTPUT_FREQUENCY_CYPX])
+    levels = np.zeros((LEVELS, grid.size), complex)
+    levels[1] = rung.mean_otf
+    levels[SHIFT] = 2j * np.pi * grid * rung.mean_otf
+    parts = [levels, rung.modes_otf] + ([rung.free_otf] if free else [])
+    return np.concatenate(parts)
+
+
+def _columns_of(posterior: Posterior) -> ComplexArray:
+    return _columns_otf(nearest_rung(posterior.rung.mtf50_cypx), free=posterior.free_size > 0)
+
+
+def transfer_of(posterior: Posterior) -> ComplexArray:
+    """Give the complex transfer along the edge normal, on the rung's own grid then the output grid."""
+    transfer: ComplexArray = posterior.coefficient @ _columns_of(posterior) / posterior.step
+    return transfer
+
+
+def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> list[Curves]:
+    """Give SFR, ESF and figures of fits that share one rung and one set of columns."""
+    rung = posteriors[0].rung
+    columns = _columns_of(posteriors[0])
+    coefficient = np.stack([one.coefficient for one in posteriors])
+    transfer = coefficient @ columns / coefficient[:, 1:2]
+    sfr = np.abs(transfer)
+    own = rung.own_frequency_cypx
+    fine, output = sfr[:, : own.size], sfr[:, own.size :]
+    mtf = np.stack([crossings_cypx(own, fine, level) for level in MTF_LEVELS], axis=1)
+    places, nearest = _places(own, mtf[:, 0])
+    sd = _sfr_sd(posteriors, columns, transfer, places)
+    slope = np.abs(slopes_at(own, fine, own[nearest]))
+    mtf50_sd = np.where(np.isfinite(mtf[:, 0]), sd[:, -1] / np.maximum(slope, 1e-9), np.nan)
+    output_sd = _on_output_grid(sd[:, :-1])
+    return [
+        Curves(
+            fine_frequency_cypx=own,
+            fine_sfr=fine[i],
+            sfr=output[i],
+            sfr_sd=output_sd[i],
+            mtf_cypx=(float(mtf[i, 0]), float(mtf[i, 1]), float(mtf[i, 2]), float(mtf[i, 3])),
+            mtf50_sd_cypx=float(mtf50_sd[i]),
+            profile=profile,
+        )
+        for i, profile in enumerate(_profiles(posteriors, coefficient, reach_px))
+    ]
+
+
+def mtf50_gradient(posterior: Posterior, mtf50_cypx: float) -> FloatArray:
+    """Give the change of MTF50 per unit of each coefficient. [cy/px]."""
+    own = posterior.rung.own_frequency_cypx
+    columns = _columns_of(posterior)[:, : own.size]
+    nearest = int(np.clip(np.rint(mtf50_cypx / (own[1] - own[0])), 1, own.size - 2))
+    transfer = posterior.coefficient @ columns / posterior.step
+    modulus = float(np.abs(transfer[nearest]))
+    change = (columns[:, nearest] * np.conj(transfer[nearest])).real / modulus
+    change[1] -= modulus
+    slope = float(slopes_at(own, np.abs(transfer)[None], own[[nearest]])[0])
+    return np.asarray(-change / (posterior.step * slope), np.float64)
+
+
+def _profiles(
+    posteriors: Sequence[Posterior], coefficient: FloatArray, reach_px: Sequence[float]
+) -> list[Profile]:
+    """Give each edge's ESF within its region, and the figures read off it."""
+    position = posteriors[0].rung.fine.position_px
+    esf = _esf(posteriors, coefficient)
+    rise = rises_10_90_px(position, esf)
+    profiles = []
+    for i, reach in enumerate(reach_px):
+        inside = np.abs(position) <= reach
+        over, under = overshoots_percent(esf[i : i + 1, inside])
+        profiles.append(
+            Profile(
+                position_px=position[inside],
+                esf=esf[i, inside],
+                rise_10_90_px=float(rise[i]),
+                overshoot_percent=float(over[0]),
+                undershoot_percent=float(under[0]),
+            )
+        )
+    return profiles
+
+
+def _places(own: FloatArray, mtf50: FloatArray) -> tuple[Places, Places]:
+    """List the columns of frequencies for which sd are wanted: thinned output grid, then each edge's own MTF50."""
+    spacing = own[1] - own[0]
+    nearest = np.clip(np.rint(np.nan_to_num(mtf50) / spacing), 1, own.size - 2).astype(np.intp)
+    output = own.size + np.arange(0, OUTPUT_FREQUENCY_CYPX.size, _SD_STRIDE)
+    return np.concatenate(
+        [np.broadcast_to(output, (mtf50.size, output.size)), nearest[:, None]], axis=1
+    ), nearest
+
+
+def _sfr_sd(
+    posteriors: Sequence[Posterior], columns: ComplexArray, transfer: ComplexArray, places: Places
+) -> FloatArray:
+    """Propagate the coefficients' covariance to |M|: shape (edges, places)."""
+    step = np.array([one.step for one in posteriors])[:, None]
+    picked = np.take_along_axis(transfer, places, axis=1)
+    modulus = np.maximum(np.abs(picked), 1e-12)
+    scale = 1.0 / (modulus * step)
+    real, imaginary = picked.real * scale, picked.imag * scale
+    shared, last = places[0, :-1], places[:, -1]
+    gradient = np.empty((len(posteriors), columns.shape[0], places.shape[1]))
+    gradient[:, :, :-1] = columns.real[:, shared] * real[:, None, :-1]
+    gradient[:, :, :-1] += columns.imag[:, shared] * imaginary[:, None, :-1]
+    at_last = columns[:, last].T
+    gradient[:, :, -1] = at_last.real * real[:, -1:] + at_last.imag * imaginary[:, -1:]
+    gradient[:, 1] -= modulus / step
+    covariance = np.stack([one.covariance for one in posteriors])
+    variance = ((covariance @ gradient) * gradient).sum(axis=1)
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)), np.float64)
+
+
+def _on_output_grid(sd: FloatArray) -> FloatArray:
+    """Interpolate thinned standard deviations linearly to every output frequency."""
+    full = np.empty((sd.shape[0], OUTPUT_FREQUENCY_CYPX.size))
+    for ahead in range(_SD_STRIDE):
+        share = ahead / _SD_STRIDE
+        between = (1.0 - share) * sd[:, :-1] + share * sd[:, 1:]
+        full[:, ahead:-1:_SD_STRIDE] = between
+    full[:, -1] = sd[:, -1]
+    return full
+
+
+def _esf(posteriors: Sequence[Posterior], coefficient: FloatArray) -> FloatArray:
+    rung = posteriors[0].rung
+    parts = [rung.fine.mean[1][None], rung.fine.modes[0]] + (
+        [rung.fine.free[0]] if posteriors[0].free_size else []
+    )
+    weights = np.concatenate([coefficient[:, SHIFT : SHIFT + 1], coefficient[:, LEVELS:]], axis=1)
+    esf: FloatArray = rung.fine.mean[0] + weights @ np.concatenate(parts) / coefficient[:, 1:2]
+    return esf

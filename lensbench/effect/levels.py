@@ -1,0 +1,322 @@
+"""What a shot counts under: the level of what was changed, and the setting that stayed.
+
+The speed from which shake no longer shows: the share of shaken shots against the shutter speed.
+
+A shot counts as shaken when its MTF50 lies below that of the fast speeds by more than can be put down to scatter or
+seen. Hands shake by chance, so the share of such shots rises with the time by a logistic curve; its place and width
+are found by Bayes' rule on a grid with flat priors, which also serves where the fast speeds show none and the slow
+ones only shaken shots.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from lensbench.model.effect import ShutterSpeed
+from lensbench.model.errors import SettingError, SweepError
+from lensbench.model.shot import ShotResult
+from lensbench.model.sweep import PlannedShot, SweepShot
+from lensbench.model.units import FloatArray
+
+__all__ = [
+    "LevelledShot",
+    "SpeedShot",
+    "level_names",
+    "levelled",
+    "levels_of",
+    "no_shake_speed",
+    "speed_name",
+]
+
+
+_SURE_SHARE: Final = 0.1
+"""One shot in ten may still show shake: common practice, no source."""
+_FAST_SHARE: Final = 1.0 / 3.0
+"""The fastest third of the speeds, two at least, is taken for sharp."""
+_FEWEST_SPEEDS: Final = 3
+_FEWEST_SHOTS: Final = 8
+_WIDTHS_STOPS: Final = (0.1, 1.5)
+_BEYOND_STOPS: Final = 2.0
+_NAN: Final = float("nan")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpeedShot:
+    """One shot: its time, and the logarithm of its sharpness free of settings."""
+
+    exposure_s: float
+    log_mtf50: float
+
+
+def no_shake_speed(shots: Sequence[SpeedShot], *, shows_from: float) -> ShutterSpeed | None:
+    """Find the slowest speed at which nine shots of ten show no shake.
+
+    Parameters
+    ----------
+    shots : sequence of SpeedShot
+        Three speeds and eight shots at least; else nothing is found.
+    shows_from : float
+        Loss of MTF50, as a share, from which shake shows.
+    """
+    speeds = sorted({shot.exposure_s for shot in shots})
+    if len(speeds) < _FEWEST_SPEEDS or len(shots) < _FEWEST_SHOTS:
+        return None
+    fast = speeds[: max(2, int(len(speeds) * _FAST_SHARE))]
+    sharp = float(np.median([shot.log_mtf50 for shot in shots if shot.exposure_s in fast]))
+    limit = sharp + float(np.log1p(-shows_from))
+    shaken = np.array([shot.log_mtf50 < limit for shot in shots])
+    time_stops = np.log2([shot.exposure_s for shot in shots])
+    shares = tuple(
+        (speed, int(here.sum()), int(shaken[here].sum()))
+        for speed in speeds
+        if (here := time_stops == np.log2(speed)).any()
+    )
+    middle, low, high = _place(time_stops, shaken) if shaken.any() and not shaken.all() else (_NAN,) * 3
+    return ShutterSpeed(
+        exposure_s=middle,
+        ci95_s=(low, high),
+        shows_from_percent=100.0 * shows_from,
+        shares=shares,
+        sentence=_sentence(middle, low, high, speeds=speeds, percent=100.0 * shows_from),
+    )
+
+
+def _place(time_stops: FloatArray, shaken: FloatArray) -> tuple[float, float, float]:
+    """Give the time at which one shot in ten is shaken: median and 95 % limits. [s]."""
+    nodes = np.linspace(time_stops.min() - _BEYOND_STOPS, time_stops.max() + _BEYOND_STOPS, 200)
+    widths = np.geomspace(*_WIDTHS_STOPS, 20)
+    to_tenth = np.log(1.0 / _SURE_SHARE - 1.0)
+    score = (time_stops - nodes[:, None, None]) / widths[:, None] - to_tenth
+    log_likelihood = -np.logaddexp(0.0, np.where(shaken, -score, score)).sum(axis=-1)
+    weight = np.exp(log_likelihood - log_likelihood.max()).sum(axis=1)
+    share = np.cumsum(weight) / weight.sum()
+    low, middle, high = np.interp([0.025, 0.5, 0.975], share, nodes)
+    return float(2.0**middle), float(2.0**low), float(2.0**high)
+
+
+def speed_name(exposure_s: float) -> str:
+    """Give a shutter speed as it is engraved.
+
+    >>> speed_name(0.004), speed_name(0.5), speed_name(2.0)
+    ('1/250 s', '0.5 s', '2 s')
+    """
+    return f"1/{1.0 / exposure_s:.0f} s" if exposure_s < 0.3 else f"{exposure_s:.2g} s"
+
+
+def _sentence(middle: float, low: float, high: float, *, speeds: Sequence[float], percent: float) -> str:
+    interval = (
+        f"95 % interval {speed_name(high)} to {speed_name(low)}; a loss of {percent:.0f} % counts as shake"
+    )
+    if np.isfinite(middle) and middle < speeds[0]:
+        return (
+            f"Even at {speed_name(speeds[0])}, the fastest speed, more than one shot in ten seems to show shake: the "
+            f"limit lies near {speed_name(middle)} ({interval}). Take faster speeds, or look for another cause such as "
+            "focus."
+        )
+    if np.isfinite(middle):
+        return f"At {speed_name(middle)} and faster, nine shots of ten show no shake ({interval})."
+    return (
+        f"No speed from {speed_name(speeds[0])} to {speed_name(speeds[-1])} showed shake of {percent:.0f} %: the limit "
+        "lies at a slower speed than any tested."
+    )
+
+
+_STEPS_A_STOP: Final = 3.0
+"""Shutter speeds are named to a third of a stop."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """One level: what it is called, and its number where it has one."""
+
+    name: str
+    number: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LevelledShot:
+    """A measured shot with its level, its setting and its place in the order of shooting."""
+
+    shot: SweepShot
+    result: ShotResult
+    level: Level
+    setting: str
+    order: int
+    """From 1; 0 for all where nobody knows it: neither times nor one folder's names tell."""
+
+
+def measured(shot: SweepShot) -> ShotResult | None:
+    """Give what was measured in a shot that counts."""
+    return shot.result if isinstance(shot.result, ShotResult) and not shot.reason else None
+
+
+def _condition(planned: PlannedShot, only_folder: bool) -> Level | None:  # noqa: FBT001
+    name = planned.condition or ("" if only_folder else planned.path.parent.name)
+    return Level(name=name) if name else None
+
+
+def _exposure(planned: PlannedShot) -> Level | None:
+    seconds = planned.metadata.exposure_s
+    if not seconds:
+        return None
+    nominal = 2.0 ** (round(float(np.log2(seconds)) * _STEPS_A_STOP) / _STEPS_A_STOP)
+    return Level(name=speed_name(seconds), number=nominal)
+
+
+def _iso(planned: PlannedShot) -> Level | None:
+    iso = planned.metadata.iso
+    return Level(name=f"ISO {iso}", number=float(iso)) if iso else None
+
+
+def _f_number(planned: PlannedShot) -> Level | None:
+    number = planned.setting.f_number
+    return Level(name=f"f/{number:g}", number=number) if np.isfinite(number) else None
+
+
+def _focal_length(planned: PlannedShot) -> Level | None:
+    length = planned.setting.focal_length_mm
+    return Level(name=f"{length:g} mm", number=length) if np.isfinite(length) else None
+
+
+def _lens(planned: PlannedShot) -> Level | None:
+    return Level(name=planned.metadata.lens) if planned.metadata.lens else None
+
+
+def _camera(planned: PlannedShot) -> Level | None:
+    return Level(name=planned.metadata.camera) if planned.metadata.camera else None
+
+
+_NUMBERED: Final[dict[str, Callable[[PlannedShot], Level | None]]] = {
+    "exposure_s": _exposure,
+    "iso": _iso,
+    "f_number": _f_number,
+    "focal_length_mm": _focal_length,
+    "lens": _lens,
+    "camera": _camera,
+}
+BY: Final = ("condition", *_NUMBERED)
+
+
+def levelled(shots: Sequence[SweepShot], by: str) -> list[LevelledShot]:
+    """Give the shots that count, in the order of shooting, with their levels and settings.
+
+    Conditions come from the shots table, else from the names of the folders that the photographs lie in. What
+    changes along with the level, everywhere, is no setting: a teleconverter changes focal length and f-number.
+
+    Raises
+    ------
+    SettingError
+        There is no such column.
+    SweepError
+        A shot does not say its level, or all stand under the same.
+    """
+    use = sorted((shot for shot in shots if measured(shot)), key=_moment(shots))
+    folders = {shot.planned.path.parent for shot in use}
+    known = levels_of([shot.planned for shot in use], by)
+    settings = _settings(use, known, by)
+    known_order = len(folders) < 2 or _timed(use)
+    return [
+        LevelledShot(
+            shot=shot, result=result, level=level, setting=setting, order=place if known_order else 0
+        )
+        for place, (shot, level, setting) in enumerate(zip(use, known, settings, strict=True), start=1)
+        if (result := measured(shot))
+    ]
+
+
+def levels_of(planned: Sequence[PlannedShot], by: str) -> list[Level]:
+    """Give the level of each shot, which its table row, its metadata or its folder tells; errors as for `levelled`."""
+    if by not in BY:
+        raise SettingError(f"--by {by}: no such column; choose of {', '.join(BY)}")
+    folders = {shot.path.parent for shot in planned}
+    only_folder = by == "condition" and (len(folders) < 2 or any(shot.condition for shot in planned))
+    level_of = _NUMBERED.get(by) or (lambda shot: _condition(shot, only_folder))
+    levels = [level_of(shot) for shot in planned]
+    if unknown := [shot.path for shot, level in zip(planned, levels, strict=True) if level is None]:
+        raise SweepError(_unknown(unknown, by))
+    known = _named_alike([level for level in levels if level is not None])
+    if len({level.name for level in known}) < 2:
+        only = known[0].name if known else "nothing"
+        raise SweepError(
+            f"all {len(planned)} shots stand under one {by} ({only}); an effect needs two to compare"
+        )
+    return known
+
+
+def level_names(levels: Sequence[Level], against: str | None) -> list[str]:
+    """Name the levels, the reference first: numbers in growing order, others as they were met.
+
+    Raises
+    ------
+    SettingError
+        No level is called as the reference.
+    """
+    numbers = {level.name: level.number for level in levels}
+    names = list(numbers)
+    if all(number is not None for number in numbers.values()):
+        names.sort(key=lambda name: numbers[name] or 0.0)
+    if against is None:
+        return names
+    if against not in names:
+        raise SettingError(f"--against {against}: no such level; there are {', '.join(names)}")
+    return [against, *(name for name in names if name != against)]
+
+
+def _unknown(paths: Sequence[Path], by: str) -> str:
+    names = ", ".join(path.name for path in paths[:3])
+    where = "a shots table (--shots) with the columns file and condition, or folders named by condition"
+    wanted = where if by == "condition" else "photographs whose metadata hold it"
+    return f"{len(paths)} shots do not say their {by} ({names}{', ...' if len(paths) > 3 else ''}); give {wanted}"
+
+
+def _moment(shots: Sequence[SweepShot]) -> Callable[[SweepShot], tuple[str, int]]:
+    """Order by the time of shooting, then as the folder has them."""
+    places = {shot.planned.path: place for place, shot in enumerate(shots)}
+    timed = _timed([shot for shot in shots if measured(shot)])
+
+    def moment(shot: SweepShot) -> tuple[str, int]:
+        return (shot.planned.metadata.taken_at or "") if timed else "", places[shot.planned.path]
+
+    return moment
+
+
+def _timed(shots: Sequence[SweepShot]) -> bool:
+    return all(shot.planned.metadata.taken_at for shot in shots)
+
+
+def _named_alike(levels: Sequence[Level]) -> list[Level]:
+    """Give levels of one number one name, the one met most."""
+    names: dict[float, list[str]] = {}
+    for level in levels:
+        if level.number is not None:
+            names.setdefault(level.number, []).append(level.name)
+    common = {number: max(sorted(set(found)), key=found.count) for number, found in names.items()}
+    return [Level(name=common.get(level.number or 0.0, level.name), number=level.number) for level in levels]
+
+
+def _settings(shots: Sequence[SweepShot], levels: Sequence[Level], by: str) -> list[str]:
+    """Name each shot's setting by what else was varied, leaving out what only changes with the level."""
+    parts = {
+        "f_number": [f"f/{shot.planned.setting.f_number:g}" for shot in shots],
+        "focal_length_mm": [f"{shot.planned.setting.focal_length_mm:g} mm" for shot in shots],
+        "lens": [shot.planned.lens for shot in shots],
+    }
+    kept = [
+        names
+        for name, names in parts.items()
+        if name != by
+        and (name != "lens" or len(set(names)) > 1)
+        and not _goes_with(names, [level.name for level in levels])
+    ]
+    return [", ".join(words) for words in zip(*kept, strict=True)] if kept else [""] * len(shots)
+
+
+def _goes_with(names: Sequence[str], levels: Sequence[str]) -> bool:
+    """Tell whether no value occurs under two levels, so that it can't be held while the level changes."""
+    seen: dict[str, set[str]] = {}
+    for name, level in zip(names, levels, strict=True):
+        seen.setdefault(name, set()).add(level)
+    return all(len(found) == 1 for found in seen.values())

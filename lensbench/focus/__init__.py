@@ -1,0 +1,21 @@
+"""Focus brackets: shots with the focus moved a step further each, and the peak through them."""
+
+from lensbench.focus.bracket import (
+    Bracket,
+    ThroughFocus,
+    brackets_among,
+    fit_through_focus,
+    focus_q,
+    in_bracket,
+)
+from lensbench.focus.model import fall_table
+
+__all__ = [
+    "Bracket",
+    "ThroughFocus",
+    "brackets_among",
+    "fall_table",
+    "fit_through_focus",
+    "focus_q",
+    "in_bracket",
+]

@@ -1,0 +1,315 @@
+"""Frozen records that rooms hand to each other; no room's logic lives here.
+
+Lengths on the sensor are pixels; coordinates and sizes are (row, column), and the centre of the first visible
+pixel is (0, 0). A figure that could not be measured is NaN and its edge bears a flag that says why.
+"""
+
+from dataclasses import dataclass, field, fields
+from enum import StrEnum
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from lensbench.model.flags import Remark
+from lensbench.model.units import FloatArray
+
+__all__ = [
+    "TABLE_COLUMNS",
+    "ZONES",
+    "BoolArray",
+    "Box",
+    "ChartEdge",
+    "ChartSeen",
+    "Direction",
+    "Edge",
+    "Metadata",
+    "PhysicalFit",
+    "PrintProfile",
+    "RejectedShot",
+    "Samples",
+    "ShotResult",
+    "TableRow",
+    "TargetLight",
+    "Tilt",
+    "ZoneFigure",
+]
+
+
+BoolArray = npt.NDArray[np.bool_]
+NAN: Final = float("nan")
+
+ZONES: Final = ("inner", "halfway", "outer", "frame")
+"""By image height, as a fraction of the half-diagonal: below 0.3, to 0.65, above 0.65; and all, by area."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Box:
+    """A rectangle of whole pixels."""
+
+    top: int
+    left: int
+    height: int
+    width: int
+
+    def __str__(self) -> str:
+        return f"{self.top},{self.left},{self.height},{self.width}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Samples:
+    """Linear samples of one channel inside a box, each at its true position on the sensor."""
+
+    box: Box
+    channel: str
+    """green, red, blue, grey or luminance."""
+    values: FloatArray
+    """Shape (height, width): 0 is black, 1 is white; only meaningful where `present`."""
+    present: BoolArray
+    """True where the sensor has a site of this channel (everywhere in a finished picture)."""
+    clipped: BoolArray
+    """True where the sample stands at the white or the black limit."""
+    tone_known: bool = True
+    """False where a tone curve was assumed (JPEG): figures are then relative only."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Metadata:
+    """What a photograph says of itself; None where it says nothing that can be true."""
+
+    camera: str | None = None
+    lens: str | None = None
+    f_number: float | None = None
+    focal_length_mm: float | None = None
+    focal_length_35mm_mm: float | None = None
+    iso: int | None = None
+    exposure_s: float | None = None
+    taken_at: str | None = None
+    """ISO 8601, with fractions of a second where known."""
+    orientation: int = 1
+    """EXIF orientation, used to show a picture and for nothing else."""
+    sensor_width_mm: float | None = None
+    """From the focal-plane resolution and the width it refers to."""
+    sensor_width_px: int | None = None
+    """The picture width that the focal-plane resolution refers to."""
+    lens_focal_range_mm: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhysicalFit:
+    """The blur of one edge told apart into what physics demands and what was added."""
+
+    fits: bool
+    mtf50_cypx: float
+    mtf50_sd_cypx: float
+    diffraction_q: float
+    """Wavelength times f-number over pixel pitch."""
+    defocus_disc_px: float
+    """Diameter of the geometric blur disc."""
+    gaussian_sigma_px: float
+    reduced_chi2: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Edge:
+    """One measured edge: its line, its SFR and the figures drawn from it."""
+
+    roi: Box
+    channel: str
+    angle_deg: float
+    """From the columns' direction, in [-90, 90), positive when the upper end leans to the right."""
+    mtf50_cypx: float = NAN
+    mtf50_sd_cypx: float = NAN
+    mtf30_cypx: float = NAN
+    mtf20_cypx: float = NAN
+    mtf10_cypx: float = NAN
+    rise_10_90_px: float = NAN
+    overshoot_percent: float = NAN
+    undershoot_percent: float = NAN
+    snr: float = NAN
+    """(bright - dark) over the rms noise of the two plateaus."""
+    point_px: tuple[float, float] = (NAN, NAN)
+    """Where the edge passes nearest to the region's centre: (row, column) in the picture; known wherever a line could
+    be fitted, even where its sharpness is refused."""
+    dark_level: float = NAN
+    """Plateau on the dark side, linear, white = 1."""
+    bright_level: float = NAN
+    frequency_cypx: FloatArray = field(default_factory=lambda: np.empty(0))
+    sfr: FloatArray = field(default_factory=lambda: np.empty(0))
+    sfr_sd: FloatArray = field(default_factory=lambda: np.empty(0))
+    esf_position_px: FloatArray = field(default_factory=lambda: np.empty(0))
+    """Positions along the edge normal, from the edge, towards the bright side."""
+    esf: FloatArray = field(default_factory=lambda: np.empty(0))
+    """Edge spread function, 0 on the dark plateau and 1 on the bright one."""
+    flags: tuple[Remark, ...] = ()
+    physical: PhysicalFit | None = None
+    acutance: float | None = None
+    """For a way of looking at a print: 0 to about 1. Its sd, and the next figures, for the same print."""
+    acutance_sd: float | None = None
+    sqf: float | None = None
+    """Percent."""
+    sqf_sd: float | None = None
+    sharpness_jnd: float | None = None
+    """Just noticeable differences above the softest picture of the quality ruler."""
+    sharpness_jnd_sd: float | None = None
+    lateral_color_px: tuple[float, float] | None = None
+    """Shift of red and of blue against green along the radius, positive outwards."""
+
+    @property
+    def measured(self) -> bool:
+        """Whether a figure came out."""
+        return bool(np.isfinite(self.mtf50_cypx))
+
+
+class Direction(StrEnum):
+    """Lens trade's line convention: an edge along the radius gives the sagittal figure."""
+
+    SAGITTAL = "sagittal"
+    TANGENTIAL = "tangential"
+    OBLIQUE = "oblique"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ChartEdge:
+    """An edge of the chart, with its place in the picture."""
+
+    edge: Edge
+    target: str
+    arm: int
+    """1 to 4, counter-clockwise on the chart as printed."""
+    center_px: tuple[float, float]
+    image_height: float
+    """Fraction of the half-diagonal."""
+    azimuth_deg: float
+    """0 to the right of the picture as stored, positive counter-clockwise."""
+    direction: Direction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tilt:
+    """How the camera was turned away from facing the chart squarely."""
+
+    pitch_deg: float
+    yaw_deg: float
+    roll_deg: float
+    pitch_sd_deg: float = NAN
+    """Standard deviation: from the picture, and of a wall set from the pages' prints and hanging as well."""
+    yaw_sd_deg: float = NAN
+    roll_sd_deg: float = NAN
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetLight:
+    """How bright the paper is beside one target."""
+
+    target: str
+    center_px: tuple[float, float]
+    image_height: float
+    """Fraction of the half-diagonal."""
+    percent: float
+    """Of the brightness in the picture's centre, light that falls unevenly from one side taken out."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartSeen:
+    """Which chart was recognised, and how much of it."""
+
+    name: str
+    """As the chart prints it: «sheet A3»."""
+    targets_found: int
+    targets_on_chart: int
+    contrast: float
+    """Bright over dark, as the sensor saw it."""
+    residual_px: float
+    """Rms distance of the found crossings from the fitted geometry."""
+    radial_distortion_percent: float
+    """At the picture's corner: 100 (actual image height - predicted) / predicted (ISO 17850, local geometric
+    distortion, from memory); negative is barrel."""
+    tone_exponent: float = NAN
+    """Power of the printed greys' reflectance that the picture's levels follow: 1 is linear; NaN: not read."""
+    framing_percent: float = NAN
+    """Share of the picture inside the outline of the targets seen."""
+    outermost_light_percent: float = NAN
+    """Brightness of the paper at the outermost target's distance all around, of that in the picture's centre."""
+    outermost_height: float = NAN
+    """That distance, as a fraction of the half-diagonal."""
+    relative_illumination: tuple[TargetLight, ...] = ()
+    """Target by target; empty where too few are seen."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneFigure:
+    """MTF50 of one zone of the picture, sagittal and tangential counting equally."""
+
+    mtf50_cypx: float
+    ci95_cypx: tuple[float, float]
+    edges: int
+    sagittal_cypx: float
+    tangential_cypx: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ShotResult:
+    """Everything measured in one photograph of the chart."""
+
+    path: Path
+    metadata: Metadata
+    size_px: tuple[int, int]
+    sensor_data: bool
+    """True for raw, False for a finished picture."""
+    pixel_pitch_um: float | None
+    chart: ChartSeen
+    magnification: float | None
+    distance_mm: float | None
+    tilt: Tilt
+    edges: tuple[ChartEdge, ...]
+    summary: dict[str, ZoneFigure]
+    quality: tuple[Remark, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PrintProfile:
+    """How sharply a chart was printed, measured on the print itself."""
+
+    name: str
+    edge_sigma_mm: float
+    """Of the Gaussian that blurs like the print's edges."""
+    edge_sigma_sd_mm: float
+    frequency_cymm: FloatArray
+    """Cycles per millimetre on the paper, from 0, evenly spaced."""
+    mtf: FloatArray
+    """What the print leaves; beyond the last frequency, the Gaussian of `edge_sigma_mm`."""
+    mtf_sd: FloatArray
+    made_from: str
+    """In words: «3 edges of a scan with 1200 dpi»."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RejectedShot:
+    """A photograph that could not be used, and why."""
+
+    path: Path
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableRow:
+    """One row of a shots table, in the order of its columns; None or empty where a cell is empty.
+
+    An empty `file` stands for a shot that was planned and not taken.
+    """
+
+    file: str = ""
+    lens: str | None = None
+    camera: str | None = None
+    f_number: float | None = None
+    focal_length_mm: float | None = None
+    focus_group: str = ""
+    focus_step: float | None = None
+    condition: str = ""
+    use: bool = True
+
+
+TABLE_COLUMNS: Final = tuple(item.name for item in fields(TableRow))
+"""Of a shots table."""

@@ -1,0 +1,166 @@
+"""The door to photographs: opens a file of any kind that is measured, and hands out linear samples.
+
+Everything is in sensor orientation: EXIF rotation is never applied. The centre of the first visible pixel
+is (0, 0).
+"""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from stat import S_ISREG
+from typing import Final
+
+from lensbench.model.errors import ImageError, SettingError
+from lensbench.model.flags import Remark
+from lensbench.model.shot import Box, Metadata, Samples
+from lensbench.photo.folder import decoding
+from lensbench.photo.metadata import read_metadata
+from lensbench.photo.pixels import Overview, Pixels
+from lensbench.photo.raster import read_header, read_raster
+from lensbench.photo.raw import is_cut_short, read_raw
+from lensbench.photo.tone import parse_encoding
+
+__all__ = ["Photo", "check_whole", "open_photo"]
+
+
+_OVERVIEW_PX: Final = 2_000_000
+_PHONE_SUFFIXES: Final = frozenset({".heic", ".heif", ".avif"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Photo:
+    """One opened photograph; its pixels stay as decoded until a region is cut."""
+
+    path: Path
+    metadata: Metadata
+    size_px: tuple[int, int]
+    sensor_data: bool
+    """True for raw, False for a finished picture."""
+    channels: tuple[str, ...]
+    """Raw: green, red, blue, or grey without a colour filter; finished: the same and luminance."""
+    remarks: tuple[Remark, ...]
+    _pixels: Pixels
+
+    @property
+    def default_channel(self) -> str:
+        """What is measured where nobody says otherwise: green, or grey."""
+        return self.channels[0]
+
+    def channel(self, name: str) -> str:
+        """Give the channel of this name, «auto» being the default one.
+
+        Raises
+        ------
+        SettingError
+            This photograph has no such channel.
+        """
+        if name == "auto":
+            return self.default_channel
+        if name not in self.channels:
+            raise SettingError(
+                f"{self.path.name}: there is no channel «{name}» in it; choose of {', '.join(self.channels)}"
+            )
+        return name
+
+    def cut(self, box: Box, channel: str = "auto") -> Samples:
+        """Give the linear samples of one channel inside a box; only the box is linearised.
+
+        Luminance is the sum of linear red, green and blue by the weights of ITU-R BT.709-6.
+
+        Raises
+        ------
+        SettingError
+            The box reaches outside the picture, or there is no such channel.
+        ImageError
+            It does not fit into memory.
+        """
+        with decoding(self.path):
+            return self._pixels.cut(box, self.channel(channel))
+
+    def overview(self, max_px: int = _OVERVIEW_PX) -> Overview:
+        """Give a small grey copy, averaged by a whole factor to at most max_px pixels, to look for charts.
+
+        Raises
+        ------
+        ImageError
+            It does not fit into memory, or the picture is of a form that cannot be averaged.
+        """
+        with decoding(self.path):
+            return self._pixels.overview(max_px)
+
+
+def open_photo(path: Path | str, *, encoding: str = "auto") -> Photo:
+    """Open a photograph: camera raw, JPEG, PNG or TIFF.
+
+    Parameters
+    ----------
+    path : path
+        The file; its content, not its name, says what it is.
+    encoding : str
+        auto, linear, srgb or gamma:X: how a finished picture's codes relate to light. Raw files are linear
+        whatever is said here. For auto see `photo.raster`.
+
+    Raises
+    ------
+    ImageError
+        The file is missing, empty, damaged, too large, of a kind that is not measured, or a raw without
+        sensor samples.
+    SettingError
+        The encoding is unknown.
+    """
+    path = Path(path)
+    tone = parse_encoding(encoding)
+    _check_file(path)
+    metadata = read_metadata(path)
+    with decoding(path):
+        header = read_header(path)
+        pixels: Pixels = read_raw(path) if header is None else read_raster(path, header=header, tone=tone)
+    return Photo(
+        path=path,
+        metadata=_believable(metadata, size_px=pixels.size_px),
+        size_px=pixels.size_px,
+        sensor_data=header is None,
+        channels=pixels.channels,
+        remarks=pixels.remarks,
+        _pixels=pixels,
+    )
+
+
+def check_whole(path: Path) -> None:
+    """Make sure that a photograph is not empty or cut short, as far as that is seen without decoding it.
+
+    Raises
+    ------
+    ImageError
+        It is.
+    """
+    _check_file(path)
+    with decoding(path):
+        if read_header(path) is None and is_cut_short(path):
+            raise ImageError(
+                f"{path.name}: the raw data are damaged or cut short; copy the file from the card again"
+            )
+
+
+def _check_file(path: Path) -> None:
+    try:
+        status = path.stat()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "its name is not valid"
+        raise ImageError(f"{path}: there is no such photograph ({reason})") from error
+    if not S_ISREG(status.st_mode):
+        raise ImageError(f"{path}: this is no file; give one photograph")
+    if status.st_size == 0:
+        raise ImageError(f"{path.name}: the file is empty; copy it from the card again")
+    if path.suffix.lower() in _PHONE_SUFFIXES:
+        raise ImageError(
+            f"{path.name}: pictures of this kind are put together and smoothed by a phone; "
+            "photograph as raw (DNG), or as JPEG"
+        )
+
+
+def _believable(metadata: Metadata, *, size_px: tuple[int, int]) -> Metadata:
+    """Drop a focal-plane resolution that refers to a picture of another shape."""
+    width_px = metadata.sensor_width_px
+    if width_px is not None and width_px > 4 * max(size_px):
+        return replace(metadata, sensor_width_mm=None, sensor_width_px=None)
+    return metadata

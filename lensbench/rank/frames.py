@@ -1,0 +1,287 @@
+"""Frames to be ranked: square pieces of one channel, on the sensor's own lattice, turned to spectra.
+
+Nothing is demosaiced. A full plane (finished picture, monochrome sensor) is taken as it is. Green of a Bayer
+sensor stands on a quincunx: the other sites are set to zero after the mean is taken off, which copies the spectrum
+to the corner (1/2, 1/2) and leaves |row| + |column| below 1/2 cycle per pixel whole; only that zone is used. Any
+other lattice is averaged over its smallest repeating square, which is one cell then: detail finer than half a cycle
+per cell is lost to every frame alike.
+
+Laying frames over one another: the whole frame first, then piece by piece to a fraction of a pixel.
+
+A displacement d of the scene turns a spectrum F(f) into F(f) exp(-2 pi i f d). The whole frame gives the
+displacement by phase correlation of a small copy; pieces give it by their correlation's peak, a smooth map (shift,
+rotation, scale) is laid through them robustly, and the slope of the phase gives what is left.
+
+References
+----------
+C. D. Kuglin, D. C. Hines, Proc. IEEE Int. Conf. Cybernetics and Society, 163 (1975): phase correlation (from memory).
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+from skimage.registration import phase_cross_correlation
+
+from lensbench import photo
+from lensbench.model.errors import ImageError
+from lensbench.model.shot import BoolArray, Box
+from lensbench.model.units import FloatArray
+from lensbench.photo import Photo
+
+__all__ = ["Frame", "Overlaid", "Pieces", "ReferencePieces", "frequencies", "lay_over", "open_frame"]
+
+
+ComplexArray = npt.NDArray[np.complex128]
+IntArray = npt.NDArray[np.int64]
+
+_LARGE_PX: Final = 390
+"""Pictures with both sides above this are read in pieces of 128 cells, smaller ones in pieces of 64."""
+_LONGEST_PERIOD: Final = 12
+_QUINCUNX_ZONE: Final = 0.44
+_PLANE_HIGHEST: Final = 0.48
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lattice:
+    """Where a channel's sites stand."""
+
+    cell_px: int
+    """Side of a cell: 1, or the smallest square that repeats."""
+    quincunx: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pieces:
+    """Spectra of square pieces, Hann-windowed: shape (pieces, size, size // 2 + 1)."""
+
+    spectra: ComplexArray
+    inside: BoolArray
+    """False where the piece would reach outside the picture; its spectrum is zero."""
+    clipped: FloatArray
+    """Share of clipped samples of each piece."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Frame:
+    """One opened photograph."""
+
+    photograph: Photo
+    channel: str
+    lattice: Lattice
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+        return self.photograph.path
+
+    @property
+    def size_cells(self) -> tuple[int, int]:
+        """Rows and columns in cells."""
+        rows, columns = self.photograph.size_px
+        return rows // self.lattice.cell_px, columns // self.lattice.cell_px
+
+    @property
+    def piece_cells(self) -> int:
+        """Side of a piece."""
+        return 128 if min(self.size_cells) > _LARGE_PX else 64
+
+    def pieces(self, corners: IntArray, size: int) -> Pieces:
+        """Cut pieces of size x size cells at upper left corners (row, column) and transform them."""
+        window = np.hanning(size + 1)[:size]
+        spectra = np.zeros((len(corners), size, size // 2 + 1), np.complex128)
+        inside, clipped = np.zeros(len(corners), np.bool_), np.zeros(len(corners))
+        rows, columns = self.size_cells
+        for index, (top, left) in enumerate(corners):
+            if 0 <= top <= rows - size and 0 <= left <= columns - size:
+                plane, clipped[index] = self._plane(int(top), int(left), size)
+                spectra[index] = fft.rfft2(plane * window[:, None] * window)
+                inside[index] = True
+        return Pieces(spectra=spectra, inside=inside, clipped=clipped)
+
+    def _plane(self, top: int, left: int, size: int) -> tuple[FloatArray, float]:
+        """Give the cells of a piece with the mean taken off, and the share of clipped samples."""
+        cell = self.lattice.cell_px
+        box = Box(top=top * cell, left=left * cell, height=size * cell, width=size * cell)
+        samples = self.photograph.cut(box, self.channel)
+        values: FloatArray = np.where(samples.present, samples.values, 0.0)
+        count: FloatArray = samples.present.astype(np.float64)
+        if cell > 1:
+            count = _summed(count, cell)
+            values = _summed(values, cell) / np.maximum(count, 1.0)
+        known = count > 0.0
+        share = samples.clipped.sum() / max(int(samples.present.sum()), 1)
+        return np.where(known, values - float(values[known].mean()), 0.0), float(share)
+
+
+def _summed(plane: FloatArray, cell: int) -> FloatArray:
+    size = plane.shape[0] // cell
+    return np.asarray(plane.reshape(size, cell, size, cell).sum(axis=(1, 3)), np.float64)
+
+
+def open_frame(path: Path) -> Frame:
+    """Open a photograph: green of a colour sensor, luminance of a finished colour picture, else grey.
+
+    Raises
+    ------
+    ImageError
+        It cannot be read, or is too small to be looked at in pieces.
+    """
+    opened = photo.open_photo(path)
+    if min(opened.size_px) < 4 * 64:
+        raise ImageError(
+            f"{path.name}: {opened.size_px[0]} x {opened.size_px[1]} pixels are too few; ranking needs 256 each way"
+        )
+    channel = "luminance" if "luminance" in opened.channels else opened.default_channel
+    sites = opened.cut(Box(top=0, left=0, height=24, width=24), channel).present
+    return Frame(photograph=opened, channel=channel, lattice=_lattice(sites))
+
+
+def _lattice(sites: BoolArray) -> Lattice:
+    """Tell the lattice of a channel from a corner of its sites.
+
+    >>> checkers = np.indices((24, 24)).sum(axis=0) % 2 == 1
+    >>> _lattice(checkers).quincunx, _lattice(np.ones((24, 24), dtype=bool)).cell_px
+    (True, 1)
+    """
+    if sites.all():
+        return Lattice(cell_px=1, quincunx=False)
+    if not (sites[1:] & sites[:-1]).any() and (sites[1:] | sites[:-1]).all():
+        return Lattice(cell_px=1, quincunx=True)
+    for period in range(2, _LONGEST_PERIOD + 1):
+        across, down = sites[:, period:] == sites[:, :-period], sites[period:] == sites[:-period]
+        if across.all() and down.all():
+            return Lattice(cell_px=period, quincunx=False)
+    return Lattice(cell_px=_LONGEST_PERIOD, quincunx=False)
+
+
+def frequencies(size: int, *, lattice: Lattice) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Give row and column frequency of every bin of a piece's spectrum, and which bins hold the scene whole.
+
+    Cycles per cell; shapes (size, size // 2 + 1).
+    """
+    rows, columns = np.meshgrid(np.fft.fftfreq(size), np.fft.rfftfreq(size), indexing="ij")
+    if lattice.quincunx:
+        whole = np.abs(rows) + np.abs(columns) <= _QUINCUNX_ZONE
+    else:
+        whole = np.hypot(rows, columns) <= _PLANE_HIGHEST
+    return rows, columns, np.asarray(whole, np.bool_)
+
+
+_SMALL_PX: Final = 300_000
+_LOW_BAND: Final = (0.02, 0.14)
+_SLOPE_HIGHEST: Final = (0.2, 0.3)
+"""Highest frequency at which the phase is read, first and second time: it must not wrap. [cycles/cell]"""
+_ROUNDS: Final = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReferencePieces:
+    """The pieces of the frame that the others are laid over."""
+
+    frame: Frame
+    corners: IntArray
+    size: int
+    spectra: ComplexArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Overlaid:
+    """A frame's pieces, moved to where the reference has them."""
+
+    spectra: ComplexArray
+    shift_cells: FloatArray
+    """Displacement of the scene in each piece (down, right)."""
+    likeness: FloatArray
+    """Coherence of the coarse detail with the reference, -1 to 1; 0 where the piece left the picture."""
+
+
+def lay_over(frame: Frame, reference: ReferencePieces) -> Overlaid:
+    """Find a frame's pieces that show the same places as the reference's."""
+    centers = reference.corners.astype(np.float64) + reference.size / 2.0
+    guess: FloatArray = np.tile(_frame_shift(reference.frame, frame), (len(centers), 1))
+    for _ in range(2):
+        found = frame.pieces(reference.corners + np.rint(guess).astype(np.int64), reference.size)
+        seen: FloatArray = np.asarray(np.rint(guess) + _peaks(reference.spectra, found.spectra), np.float64)
+        rest: FloatArray = np.asarray(seen - np.rint(guess), np.float64)
+        guess = _smooth_map(centers, seen, _likeness(reference, found.spectra, rest))
+    whole = np.rint(guess)
+    found = frame.pieces(reference.corners + whole.astype(np.int64), reference.size)
+    rest = _slopes(reference, found.spectra)
+    return Overlaid(
+        spectra=_moved(found.spectra, -rest),
+        shift_cells=whole + rest,
+        likeness=np.where(found.inside, _likeness(reference, found.spectra, rest), 0.0),
+    )
+
+
+def _frame_shift(reference: Frame, frame: Frame) -> FloatArray:
+    """Give the displacement (down, right) of a whole frame in cells, to about a cell of the small copy."""
+    small = [one.photograph.overview(_SMALL_PX) for one in (reference, frame)]
+    size = np.minimum(small[0].grey.shape, small[1].grey.shape)
+    window = np.outer(np.hanning(size[0]), np.hanning(size[1]))
+    planes = [one.grey[: size[0], : size[1]].astype(np.float64) for one in small]
+    first, second = ((plane - plane.mean()) * window for plane in planes)
+    # What would move the second onto the first: the displacement with its sign turned.
+    back, _, _ = phase_cross_correlation(first, second, normalization="phase")  # type: ignore[no-untyped-call]
+    return np.asarray(-back * small[0].factor / reference.lattice.cell_px, np.float64)
+
+
+def _peaks(reference: ComplexArray, spectra: ComplexArray) -> FloatArray:
+    """Give each piece's displacement to a whole cell, by the peak of the half-whitened correlation."""
+    cross = np.conj(reference) * spectra
+    correlation = fft.irfft2(cross / np.sqrt(np.maximum(np.abs(cross), 1e-30)), s=(cross.shape[1],) * 2)
+    size = cross.shape[1]
+    flat = correlation.reshape(len(cross), -1).argmax(axis=1)
+    peak = np.stack(np.unravel_index(flat, (size, size)), axis=1).astype(np.float64)
+    return np.where(peak > size / 2, peak - size, peak)
+
+
+def _smooth_map(places: FloatArray, shifts: FloatArray, likeness: FloatArray) -> FloatArray:
+    """Lay shift = a + B place through the pieces, those that stray from it losing their weight."""
+    middle = places - places.mean(axis=0)
+    design = np.column_stack([np.ones(len(places)), middle / np.abs(middle).max()])
+    weight = np.clip(likeness, 0.0, 1.0) ** 2 + 1e-6
+    value = np.tile(np.median(shifts, axis=0), (len(places), 1))
+    for _ in range(_ROUNDS):
+        away = np.linalg.norm(shifts - value, axis=1)
+        robust = weight / (1.0 + (away / max(1.0, 2.0 * float(np.median(away)))) ** 2) ** 2
+        root = np.sqrt(robust)[:, None]
+        fit, *_ = np.linalg.lstsq(design * root, shifts * root, rcond=None)
+        value = design @ fit
+    return value
+
+
+def _slopes(reference: ReferencePieces, spectra: ComplexArray) -> FloatArray:
+    """Give what is left of each piece's displacement, from the slope of the phase."""
+    rows, columns, whole = frequencies(reference.size, lattice=reference.frame.lattice)
+    rest = np.zeros((len(spectra), 2))
+    for highest in _SLOPE_HIGHEST:
+        use = whole & (np.hypot(rows, columns) < highest) & ((rows != 0.0) | (columns != 0.0))
+        axes = np.column_stack([rows[use], columns[use]])
+        cross = np.conj(reference.spectra[:, use]) * _moved(spectra, -rest)[:, use]
+        weight = np.abs(cross)
+        normal = np.einsum("tk,ka,kb->tab", weight, axes, axes) + 1e-30 * np.eye(2)
+        right = np.einsum("tk,ka->ta", weight * np.angle(cross), axes)
+        rest = rest - np.linalg.solve(normal, right[..., None])[..., 0] / (2.0 * np.pi)
+    return rest
+
+
+def _moved(spectra: ComplexArray, shift: FloatArray) -> ComplexArray:
+    """Move the scene of each piece by (down, right) cells."""
+    size = spectra.shape[1]
+    rows = np.exp(-2j * np.pi * shift[:, 0, None] * np.fft.fftfreq(size))
+    columns = np.exp(-2j * np.pi * shift[:, 1, None] * np.fft.rfftfreq(size))
+    return np.asarray(spectra * rows[:, :, None] * columns[:, None, :], np.complex128)
+
+
+def _likeness(reference: ReferencePieces, spectra: ComplexArray, shift: FloatArray) -> FloatArray:
+    rows, columns, _ = frequencies(reference.size, lattice=reference.frame.lattice)
+    radius = np.hypot(rows, columns)
+    use = (radius > _LOW_BAND[0]) & (radius < _LOW_BAND[1])
+    own, other = reference.spectra[:, use], _moved(spectra, -shift)[:, use]
+    power = np.sqrt(np.sum(np.abs(own) ** 2, axis=1) * np.sum(np.abs(other) ** 2, axis=1))
+    return np.asarray(np.real(np.sum(np.conj(own) * other, axis=1)) / np.maximum(power, 1e-30), np.float64)

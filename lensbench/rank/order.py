@@ -1,0 +1,238 @@
+"""From blur to order: who is sharper with which odds, and which frames can't be told apart.
+
+Differences are judged with Student's t on the spread that leaving out pieces shows; over all pairs the 5 % risk of
+a false order is shared out by Holm's rule.
+
+References
+----------
+S. Holm, Scand. J. Statist. 6, 65 (1979).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from scipy import stats
+
+from lensbench.model.shot import BoolArray, RejectedShot
+from lensbench.model.units import FloatArray
+from lensbench.rank.frames import Frame
+from lensbench.rank.spectra import BlurFit
+
+__all__ = ["PairOdds", "RankedFrame", "Ranking", "holm", "ordered"]
+
+
+RISK: Final = 0.05
+_SHAPE_SHARE: Final = 0.08
+"""What the Gaussian fall may miss of a difference, as a share of it: by trial on known blur. Widens intervals."""
+_NEIGHBOURS: Final = 1.1
+"""Pieces overlap by half, so leaving out one shows a little less than the true spread: by trial on equal frames."""
+_LEAST_SD: Final = 1e-4
+"""Floor of a difference's standard deviation, for frames that are copies of one another. [square cells]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RankedFrame:
+    """One frame in the order."""
+
+    photo: Path
+    rank: int
+    """1 is the sharpest; frames of one group bear their place in the list all the same."""
+    group: int
+    """Frames of one group can't be told from the group's first."""
+    detail_percent: float
+    """Contrast of fine detail (at `Ranking.frequency_cypx`) against the sharpest frame, less 100 %."""
+    ci95_percent: tuple[float, float]
+    """95 % interval of that; zeros for the sharpest itself."""
+    extra_blur_px: float
+    """Sigma of the Gaussian that would make the sharpest frame as soft."""
+    shift_px: tuple[float, float]
+    """How far the scene lies from where the first frame given has it (down, right)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairOdds:
+    """Two frames, one of which seems sharper."""
+
+    sharper: Path
+    softer: Path
+    probability: float
+    """That the order is right, 0.5 to 1."""
+    detail_percent: float
+    """Contrast of fine detail of the softer against the sharper, less 100 %."""
+    ci95_percent: tuple[float, float]
+    told_apart: bool
+    """After sharing out the risk over all pairs."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ranking:
+    """Frames in order, the sharpest first."""
+
+    frames: tuple[RankedFrame, ...]
+    pairs: tuple[PairOdds, ...]
+    groups: tuple[tuple[Path, ...], ...]
+    told_apart: bool
+    """False: no frame can be told from any other, and the order means nothing."""
+    channel: str
+    sensor_data: bool
+    frequency_cypx: float
+    pieces: int
+    """Places in the scene that were compared."""
+    cell_px: int
+    """1, or the side of the squares that the samples were averaged over."""
+    answer: str
+    cautions: tuple[str, ...]
+    left_out: tuple[RejectedShot, ...] = ()
+    """Photographs that could not be read."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Judged:
+    """All differences at once; row i, column j: blur of i less blur of j."""
+
+    difference_px2: FloatArray
+    half_px2: FloatArray
+    p_value: FloatArray
+    told: BoolArray
+
+
+def holm(p_values: FloatArray, *, risk: float = RISK) -> BoolArray:
+    """Tell which of many p-values hold when the risk of any false one is kept below a limit.
+
+    >>> holm(np.array([0.01, 0.04, 0.03, 0.005])).tolist()
+    [True, False, False, True]
+    """
+    order = np.argsort(p_values)
+    limits = risk / np.arange(len(p_values), 0, -1)
+    holds = np.cumprod(p_values[order] <= limits).astype(np.bool_)
+    told = np.zeros(len(p_values), np.bool_)
+    told[order] = holds
+    return told
+
+
+def ordered(paths: Sequence[Path], fit: BlurFit, reference: Frame, *, shifts_cells: FloatArray) -> Ranking:
+    """Put frames in order by their fitted blur."""
+    judged = _judged(fit)
+    order = [int(index) for index in np.argsort(fit.variance_px2, kind="stable")]
+    groups = _groups(order, judged.told)
+    cell = reference.lattice.cell_px
+    fall = -2.0 * np.pi**2 * fit.frequency_cypx**2
+    pairs = tuple(
+        _pair(paths, judged, order[i], order[j], fall=fall) for i, j in combinations(range(len(order)), 2)
+    )
+    best = order[0]
+    frames = []
+    for place, index in enumerate(order):
+        more = float(judged.difference_px2[index, best])
+        frames.append(
+            RankedFrame(
+                photo=paths[index],
+                rank=place + 1,
+                group=next(number for number, group in enumerate(groups, start=1) if index in group),
+                detail_percent=_percent(fall * more),
+                ci95_percent=_interval(judged, index, best, fall=fall),
+                extra_blur_px=float(np.sqrt(max(more, 0.0))) * cell,
+                shift_px=(float(shifts_cells[index, 0]) * cell, float(shifts_cells[index, 1]) * cell),
+            )
+        )
+    told = bool(judged.told.any())
+    return Ranking(
+        frames=tuple(frames),
+        pairs=pairs,
+        groups=tuple(tuple(paths[index] for index in group) for group in groups),
+        told_apart=told,
+        channel=reference.channel,
+        sensor_data=reference.photograph.sensor_data,
+        frequency_cypx=fit.frequency_cypx / cell,
+        pieces=fit.pieces,
+        cell_px=cell,
+        answer=_answer(frames, [len(group) for group in groups], told=told),
+        cautions=_cautions(reference),
+    )
+
+
+def _judged(fit: BlurFit) -> _Judged:
+    variance = np.diagonal(fit.covariance)
+    squared = variance[:, None] + variance[None, :] - 2.0 * fit.covariance
+    sd = _NEIGHBOURS * np.sqrt(np.maximum(squared, _LEAST_SD**2))
+    difference = fit.variance_px2[:, None] - fit.variance_px2[None, :]
+    freedom = fit.pieces - 1
+    p_value = 2.0 * stats.t.sf(np.abs(difference) / sd, freedom)
+    above = np.triu_indices(len(variance), 1)
+    told = np.zeros(squared.shape, np.bool_)
+    told[above] = holm(p_value[above])
+    return _Judged(
+        difference_px2=difference,
+        half_px2=float(stats.t.ppf(0.975, freedom)) * np.hypot(sd, _SHAPE_SHARE * difference),
+        p_value=p_value,
+        told=told | told.T,
+    )
+
+
+def _groups(order: Sequence[int], told: BoolArray) -> list[list[int]]:
+    """Gather frames, sharpest first: one that can't be told from a group's first joins it."""
+    groups: list[list[int]] = []
+    for index in order:
+        if groups and not told[groups[-1][0], index]:
+            groups[-1].append(index)
+        else:
+            groups.append([index])
+    return groups
+
+
+def _percent(log_ratio: float) -> float:
+    return 100.0 * float(np.expm1(log_ratio)) + 0.0  # a negative zero becomes a plain one
+
+
+def _interval(judged: _Judged, index: int, other: int, *, fall: float) -> tuple[float, float]:
+    if index == other:
+        return 0.0, 0.0
+    middle, half = judged.difference_px2[index, other], judged.half_px2[index, other]
+    return _percent(fall * float(middle + half)), _percent(fall * float(middle - half))
+
+
+def _pair(paths: Sequence[Path], judged: _Judged, sharper: int, softer: int, *, fall: float) -> PairOdds:
+    return PairOdds(
+        sharper=paths[sharper],
+        softer=paths[softer],
+        probability=1.0 - 0.5 * float(judged.p_value[softer, sharper]),
+        detail_percent=_percent(fall * float(judged.difference_px2[softer, sharper])),
+        ci95_percent=_interval(judged, softer, sharper, fall=fall),
+        told_apart=bool(judged.told[softer, sharper]),
+    )
+
+
+def _answer(frames: Sequence[RankedFrame], sizes: Sequence[int], *, told: bool) -> str:
+    if not told:
+        return (
+            f"These {len(frames)} frames can't be told apart: their differences in sharpness lie within the noise "
+            "(keep whichever you like, or photograph with less noise and finer detail)."
+        )
+    best, last = frames[0], frames[-1]
+    low, high = last.ci95_percent
+    if sizes[0] == 1:
+        first = f"{best.photo.name} is the sharpest of {len(frames)} frames"
+    else:
+        first = f"{sizes[0]} of {len(frames)} frames are sharpest and can't be told apart, {best.photo.name} among them"
+    return (
+        f"{first}; {last.photo.name} is the softest, with {-last.detail_percent:.0f} % less contrast in fine detail "
+        f"(95 % interval {-high:.0f} to {-low:.0f} %)."
+    )
+
+
+def _cautions(reference: Frame) -> tuple[str, ...]:
+    cautions = ["The order holds for these frames of this scene; it says nothing of a lens by itself."]
+    if not reference.photograph.sensor_data:
+        cautions.append(
+            "Finished pictures: the camera's sharpening and noise reduction are part of what is compared."
+        )
+    if reference.lattice.cell_px > 1:
+        cautions.append(
+            f"Samples were averaged over {reference.lattice.cell_px} x {reference.lattice.cell_px} pixels (the pattern "
+            "of this sensor's filters), so detail finer than that is not compared."
+        )
+    return tuple(cautions)

@@ -1,0 +1,166 @@
+"""The plots of an effect: differences by zone, the shots in order, and the share of shaken shots."""
+
+import math
+from typing import Final
+
+from lensbench.effect import speed_name
+from lensbench.model.effect import EffectFindings, EffectRow, ShotFigures, ShutterSpeed
+from lensbench.model.shot import ZONES
+from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, value_axis
+from lensbench.report.text.figures import NOT_MEASURED
+from lensbench.storage.text import clean_text
+
+__all__ = ["difference_text", "effect_panels"]
+
+
+_ORDERED: Final = ("exposure_s", "iso", "f_number", "focal_length_mm")
+"""Levels that a line may join: those that are numbers."""
+_TO_ALL: Final = tuple((float(share), f"{share}") for share in range(0, 101, 20))
+_LEVEL_ROLES: Final = ("first", "second", "outer", "frame")
+
+
+def effect_panels(findings: EffectFindings) -> tuple[Panel, ...]:
+    """Give the plots of an effect, the shutter speeds' only where they were what changed."""
+    panels = [_difference_panel(findings), _order_panel(findings)]
+    return (*panels, _shutter_panel(findings.shutter)) if findings.shutter else tuple(panels)
+
+
+def difference_text(row: EffectRow) -> str:
+    """Give a difference with its interval below."""
+    low, high = row.ci95
+    interval = f"\n{low:+.1f} to {high:+.1f}" if math.isfinite(low) and math.isfinite(high) else ""
+    return f"{row.difference:+.1f}{interval}"
+
+
+def _difference_panel(findings: EffectFindings) -> Panel:
+    names = list(dict.fromkeys(row.level for row in findings.rows))
+    sharp = [row for row in findings.rows if row.figure == "mtf50"]
+    values = [value for row in sharp for value in (row.difference, *row.ci95)]
+    lines = []
+    for zone in ZONES:
+        aside = 0.1 * (ZONES.index(zone) - (len(ZONES) - 1) / 2.0)
+        points = tuple(
+            Point(
+                place=names.index(row.level) + aside, value=row.difference, low=row.ci95[0], high=row.ci95[1]
+            )
+            for row in sharp
+            if row.zone == zone
+        )
+        if points:
+            lines.append(
+                Line(
+                    name=zone, role=zone, path=_path(points) if findings.by in _ORDERED else (), points=points
+                )
+            )
+    return Panel(
+        key="effect-difference",
+        title=f"Sharpness against «{clean_text(findings.reference)}»",
+        about=f"Difference in MTF50 by zone. Bars are 95 % intervals: one that reaches zero tells no difference. "
+        f"From {findings.visible.percent:g} % on it could be seen.",
+        across=Axis(
+            title="level",
+            low=-0.5,
+            high=len(names) - 0.5,
+            ticks=tuple((float(place), clean_text(name)) for place, name in enumerate(names)),
+        ),
+        up=value_axis([*values, 0.0], title="difference in MTF50, %"),
+        up_right=None,
+        lines=tuple(lines),
+        level=0.0,
+        grid=_panel_grid(sharp, names),
+    )
+
+
+def _path(points: tuple[Point, ...]) -> tuple[tuple[float, float], ...]:
+    return tuple((point.place, point.value) for point in points)
+
+
+def _panel_grid(rows: list[EffectRow], names: list[str]) -> Grid:
+    cells = {(row.level, row.zone): difference_text(row) for row in rows}
+    return Grid(
+        caption="Difference in MTF50, %, 95 % interval below",
+        header=("level", *ZONES),
+        rows=tuple(
+            (clean_text(name), *(cells.get((name, zone), NOT_MEASURED) for zone in ZONES)) for name in names
+        ),
+    )
+
+
+def _order_panel(findings: EffectFindings) -> Panel:
+    names = [one.level for one in findings.levels]
+    parted = names if len(names) <= len(_LEVEL_ROLES) else [""]
+    lines = tuple(
+        _order_line(name, role, [shot for shot in findings.shots if name in ("", shot.level)])
+        for name, role in zip(parted, _LEVEL_ROLES if parted == names else ("frame",), strict=False)
+    )
+    ticks = tuple((float(place), str(place)) for place in _round_places(len(findings.shots)))
+    drift = findings.drift
+    return Panel(
+        key="effect-order",
+        title="Shot by shot",
+        about="MTF50 of the whole frame in the order of shooting."
+        + (
+            f" Drift: {drift.percent_per_shot:+.2f} % a shot, taken out."
+            if drift
+            else " Drift was not taken out."
+        ),
+        across=Axis(title="shot", low=0.5, high=len(findings.shots) + 0.5, ticks=ticks),
+        up=value_axis([shot.mtf50_cypx for shot in findings.shots]),
+        up_right=None,
+        lines=lines,
+        grid=Grid(
+            caption="Every shot that counts",
+            header=("shot", "level", "setting", "MTF50, cycles/pixel"),
+            rows=tuple(
+                (
+                    str(place),
+                    clean_text(shot.level),
+                    clean_text(shot.setting, unknown=""),
+                    f"{shot.mtf50_cypx:.4f}",
+                )
+                for place, shot in enumerate(findings.shots, start=1)
+            ),
+        ),
+    )
+
+
+def _order_line(name: str, role: str, shots: list[ShotFigures]) -> Line:
+    points = tuple(
+        Point(place=float(shot.order or place), value=shot.mtf50_cypx) for place, shot in enumerate(shots, 1)
+    )
+    return Line(
+        name=clean_text(name, unknown="all shots"),
+        role=role,
+        path=tuple((p.place, p.value) for p in points),
+        points=points,
+    )
+
+
+def _round_places(count: int) -> range:
+    return range(1, count + 1, max(1, math.ceil(count / 12)))
+
+
+def _shutter_panel(shutter: ShutterSpeed) -> Panel:
+    shares = [(math.log2(time), 100.0 * shaken / shots) for time, shots, shaken in shutter.shares]
+    points = tuple(Point(place=place, value=share) for place, share in shares)
+    known = math.isfinite(shutter.exposure_s)
+    return Panel(
+        key="effect-shutter",
+        title="Shots that show shake",
+        about=shutter.sentence,
+        across=Axis(
+            title="shutter speed",
+            low=shares[0][0] - 0.5,
+            high=shares[-1][0] + 0.5,
+            ticks=tuple((math.log2(time), speed_name(time)) for time, _, _ in shutter.shares),
+        ),
+        up=Axis(title="shots that show shake, %", low=0.0, high=100.0, ticks=_TO_ALL),
+        up_right=None,
+        lines=(Line(name="shaken", role="frame", path=tuple(shares), points=points),),
+        level=10.0 if known else None,
+        grid=Grid(
+            caption="Shots and those that show shake",
+            header=("speed", "shots", "shaken"),
+            rows=tuple((speed_name(time), str(shots), str(shaken)) for time, shots, shaken in shutter.shares),
+        ),
+    )

@@ -1,0 +1,117 @@
+"""What the report of an effect says and shows, ready for the page and for the PDF alike."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from lensbench.model.effect import EffectFindings
+from lensbench.report.draw.effect import difference_text, effect_panels
+from lensbench.report.draw.panels import Grid, Panel
+from lensbench.report.text.figures import NOT_MEASURED, clean_line
+from lensbench.storage.text import clean_text
+
+__all__ = ["EffectContent", "effect_content", "effect_sentences"]
+
+
+_FIGURES: Final = {"mtf50": "sharpness (MTF50), %", "noise": "noise, %", "overshoot": "overshoot, points"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EffectContent:
+    """All that a report says of an effect."""
+
+    title: str
+    answer: tuple[str, ...]
+    """The plain answer first; what limits it last."""
+    levels: Grid
+    differences: Grid
+    panels: tuple[Panel, ...]
+    rejected: Grid | None
+    method: tuple[str, ...]
+    version: str
+
+
+def effect_sentences(findings: EffectFindings) -> list[str]:
+    """Give the plain answer and what limits it, a sentence an item."""
+    return [clean_line(text) for text in (*findings.answer, *findings.cautions, findings.holds_for)]
+
+
+def effect_content(findings: EffectFindings) -> EffectContent:
+    """Give everything that the reports of an effect say."""
+    return EffectContent(
+        title=f"Effect of {_changed(findings)}",
+        answer=tuple(effect_sentences(findings)),
+        levels=_levels_grid(findings),
+        differences=_differences_grid(findings),
+        panels=effect_panels(findings),
+        rejected=_rejected_grid(findings),
+        method=_method(findings),
+        version=findings.version,
+    )
+
+
+def _changed(findings: EffectFindings) -> str:
+    names = {"exposure_s": "the shutter speed", "iso": "the ISO value", "f_number": "the f-stop"}
+    others = {"focal_length_mm": "the focal length", "condition": "the condition"}
+    return (names | others).get(findings.by, f"the {findings.by}")
+
+
+def _levels_grid(findings: EffectFindings) -> Grid:
+    return Grid(
+        caption="Mean of each kind of shots, whole frame",
+        header=("level", "shots", "MTF50, cycles/pixel", "noise, %", "overshoot, %"),
+        rows=tuple(
+            (
+                f"{clean_text(one.level)}{' (reference)' if one.level == findings.reference else ''}",
+                str(one.shots),
+                _figure(one.mtf50_cypx, 3),
+                _figure(one.noise_percent, 2),
+                _figure(one.overshoot_percent, 1),
+            )
+            for one in findings.levels
+        ),
+    )
+
+
+def _figure(value: float, decimals: int) -> str:
+    return f"{value:.{decimals}f}" if math.isfinite(value) else NOT_MEASURED
+
+
+def _differences_grid(findings: EffectFindings) -> Grid:
+    return Grid(
+        caption=f"Difference from «{clean_text(findings.reference)}», 95 % interval below",
+        header=("level", "figure", "zone", "difference", "visible from", "verdict"),
+        rows=tuple(
+            (
+                clean_text(row.level),
+                _FIGURES[row.figure],
+                row.zone,
+                difference_text(row),
+                f"{row.visible_from:g}",
+                f"{row.verdict}\nby sharpening" if row.processed else row.verdict,
+            )
+            for row in findings.rows
+        ),
+    )
+
+
+def _rejected_grid(findings: EffectFindings) -> Grid | None:
+    if not findings.rejected:
+        return None
+    rows = tuple((clean_text(one.path.name), clean_line(one.reason)) for one in findings.rejected)
+    return Grid(caption="Not used", header=("photograph", "reason"), rows=rows)
+
+
+def _method(findings: EffectFindings) -> tuple[str, ...]:
+    return (
+        (
+            "Each shot's MTF50 is fitted by setting, level and drift with the order of shooting; shots of different "
+            "levels may scatter differently (small-sample variance, Satterthwaite's degrees of freedom)."
+        ),
+        (
+            "Visible: the whole interval lies beyond the difference that could be seen. Marginal: it lies within. "
+            "Can't tell: it reaches from one to the other."
+        ),
+        f"Sharpness, visible from {findings.visible.percent:g} %: {findings.visible.how}.",
+        "Noise, visible from 20 %, and overshoot, from 5 percentage points: common practice, no source.",
+    )

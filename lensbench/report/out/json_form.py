@@ -1,0 +1,228 @@
+"""The records as plain dictionaries, ready for `json.dumps`; the keys are those that the outside relies on.
+
+NaN and infinity become None, arrays and tuples become lists, and a remark becomes its text.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from lensbench.edge import curve_figures, edge_response_at_lpmm
+from lensbench.model.compare import CompareFindings
+from lensbench.model.flags import Remark
+from lensbench.model.shot import (
+    ChartEdge,
+    Edge,
+    Metadata,
+    PhysicalFit,
+    RejectedShot,
+    ShotResult,
+    Tilt,
+    ZoneFigure,
+)
+from lensbench.model.sweep import SweepFindings
+from lensbench.storage.text import clean_text
+
+__all__ = [
+    "Json",
+    "edge_as_json",
+    "findings_as_json",
+    "plain",
+    "remark_as_json",
+    "shot_as_json",
+    "zone_as_json",
+]
+
+
+Json = dict[str, Any]
+
+_EDGE_FIGURES: Final = (
+    "mtf50_cypx",
+    "mtf50_sd_cypx",
+    "mtf30_cypx",
+    "mtf20_cypx",
+    "mtf10_cypx",
+    "rise_10_90_px",
+    "overshoot_percent",
+    "undershoot_percent",
+    "snr",
+    "frequency_cypx",
+    "sfr",
+    "sfr_sd",
+)
+
+_PERCEIVED: Final = ("acutance", "acutance_sd", "sqf", "sqf_sd", "sharpness_jnd", "sharpness_jnd_sd")
+
+
+def plain(value: object) -> Any:
+    """Give a value as JSON knows it: a record becomes a dictionary of its fields, and NaN becomes None.
+
+    Raises
+    ------
+    TypeError
+        The value is of a kind that no record holds: a mistake of the programmer.
+    """
+    match value:
+        case None | bool() | int():
+            return value
+        case str() | Path() | Remark():
+            return str(value)
+        case float() | np.generic():
+            return _number(value)
+        case Mapping():
+            return {str(key): plain(item) for key, item in value.items()}
+        case tuple() | list() | np.ndarray():
+            return [plain(item) for item in value]
+    return _record(value)
+
+
+def edge_as_json(edge: Edge, *, at_lpmm: Sequence[float] = (), pixel_pitch_um: float | None = None) -> Json:
+    """Give one measured edge; the optional readings are left out when they were not taken.
+
+    `sfr_at_lpmm` tells what is left of the contrast at some line pairs per millimetre, where the pitch is known.
+    """
+    box = edge.roi
+    form: Json = {
+        "roi": [box.top, box.left, box.height, box.width],
+        "angle_deg": plain(edge.angle_deg),
+        "channel": edge.channel,
+    }
+    form |= {name: plain(getattr(edge, name)) for name in _EDGE_FIGURES}
+    form |= _curve_readings(edge)
+    if at_lpmm and pixel_pitch_um is not None:
+        form["sfr_at_lpmm"] = [_response(edge, lpmm, pixel_pitch_um) for lpmm in at_lpmm]
+    form["flags"] = [str(remark) for remark in edge.flags]
+    return form | _optional_readings(edge)
+
+
+def zone_as_json(zone: ZoneFigure) -> Json:
+    """Give the figure of one zone of the picture."""
+    return {
+        "mtf50_cypx": plain(zone.mtf50_cypx),
+        "ci95_cypx": plain(zone.ci95_cypx),
+        "edges": zone.edges,
+        "sagittal_cypx": plain(zone.sagittal_cypx),
+        "tangential_cypx": plain(zone.tangential_cypx),
+    }
+
+
+def remark_as_json(remark: Remark) -> Json:
+    """Give one remark on quality: what was seen, how grave it is and what to do."""
+    return {
+        "flag": remark.flag,
+        "severity": remark.severity.value,
+        "message": remark.message,
+        "advice": remark.advice,
+    }
+
+
+def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
+    """Give everything measured in one photograph of the chart; `at_lpmm` as for an edge."""
+    return {
+        "photo": str(shot.path),
+        **_settings(shot.metadata),
+        "size_px": list(shot.size_px),
+        "sensor_data": shot.sensor_data,
+        "pixel_pitch_um": plain(shot.pixel_pitch_um),
+        "chart": plain(shot.chart),
+        "magnification": plain(shot.magnification),
+        "distance_mm": plain(shot.distance_mm),
+        "tilt_deg": _tilt(shot.tilt),
+        "tilt_sd_deg": _tilt_sd(shot.tilt),
+        "edges": [
+            _chart_edge(edge, edge_as_json(edge.edge, at_lpmm=at_lpmm, pixel_pitch_um=shot.pixel_pitch_um))
+            for edge in shot.edges
+        ],
+        "summary": {zone: zone_as_json(figure) for zone, figure in shot.summary.items()},
+        "quality": [remark_as_json(remark) for remark in shot.quality],
+    }
+
+
+def findings_as_json(findings: SweepFindings) -> Json:
+    """Give the findings of a sweep: `{"lenses": [...]}`, field by field under the names of the records.
+
+    Lenses and cameras are named as in the tables, without hidden characters.
+    """
+    form = _record(findings)
+    for lens in form["lenses"]:
+        lens |= {name: clean_text(lens[name]) for name in ("lens", "camera")}
+    return form
+
+
+def comparison_as_json(comparison: CompareFindings) -> Json:
+    """Give the findings of a comparison, field by field under the names of the records."""
+    return _record(comparison)
+
+
+def _number(value: "float | np.generic") -> Any:
+    number = value.item() if isinstance(value, np.generic) else value
+    if isinstance(number, float) and not math.isfinite(number):
+        return None
+    return number
+
+
+def _record(value: object) -> Json:
+    if isinstance(value, RejectedShot):
+        return {"photo": str(value.path), "reason": value.reason}
+    if not is_dataclass(value) or isinstance(value, type):
+        raise TypeError(f"no JSON form for {type(value).__name__}")
+    return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
+
+
+def _curve_readings(edge: Edge) -> Json:
+    figures = curve_figures(edge)
+    area, nyquist = figures.area_cypx, figures.response_at_nyquist
+    return {
+        "area_cypx": plain(area.value),
+        "area_sd_cypx": plain(area.sd),
+        "response_at_nyquist": plain(nyquist.value),
+        "response_at_nyquist_sd": plain(nyquist.sd),
+    }
+
+
+def _response(edge: Edge, lpmm: float, pixel_pitch_um: float) -> Json:
+    figure = edge_response_at_lpmm(edge, lpmm=lpmm, pixel_pitch_um=pixel_pitch_um)
+    return {"lpmm": lpmm, "sfr": plain(figure.value), "sfr_sd": plain(figure.sd)}
+
+
+def _optional_readings(edge: Edge) -> Json:
+    form: Json = {}
+    if isinstance(edge.physical, PhysicalFit):
+        form["physical"] = plain(edge.physical)
+    form |= {name: plain(getattr(edge, name)) for name in _PERCEIVED if getattr(edge, name) is not None}
+    if edge.lateral_color_px is not None:
+        red_px, blue_px = edge.lateral_color_px
+        form["lateral_color_px"] = {"red": plain(red_px), "blue": plain(blue_px)}
+    return form
+
+
+def _chart_edge(chart_edge: ChartEdge, form: Json) -> Json:
+    return form | {
+        "target": chart_edge.target,
+        "arm": chart_edge.arm,
+        "center_px": plain(chart_edge.center_px),
+        "image_height": plain(chart_edge.image_height),
+        "azimuth_deg": plain(chart_edge.azimuth_deg),
+        "direction": chart_edge.direction.value,
+    }
+
+
+def _settings(metadata: Metadata) -> Json:
+    names = ("camera", "lens", "f_number", "focal_length_mm", "iso", "exposure_s")
+    return {name: plain(getattr(metadata, name)) for name in names}
+
+
+def _tilt(tilt: Tilt) -> Json:
+    return {"pitch": plain(tilt.pitch_deg), "yaw": plain(tilt.yaw_deg), "roll": plain(tilt.roll_deg)}
+
+
+def _tilt_sd(tilt: Tilt) -> Json:
+    return {
+        "pitch": plain(tilt.pitch_sd_deg),
+        "yaw": plain(tilt.yaw_sd_deg),
+        "roll": plain(tilt.roll_sd_deg),
+    }

@@ -1,0 +1,379 @@
+"""The door of this room: one photograph of the chart in, everything measured in it out.
+
+Fewer and smaller regions of the chart, for a look beside the camera that has to be quick.
+
+What else is to be read off the edges of one photograph, beside the SFR and its figures.
+
+Lateral colour of one edge of a photograph: red and blue against green, along the radius.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from math import isfinite
+from pathlib import Path
+from typing import Final
+
+from lensbench import edge as edges_room
+from lensbench import optics
+from lensbench import photo as photos
+from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget, find_chart
+from lensbench.edge import Aperture, EdgeShapes, Shift, Viewing, colour_shift, radial_shift
+from lensbench.model.errors import ChartError, ImageError, SettingError
+from lensbench.model.flags import remark
+from lensbench.model.shot import (
+    Box,
+    ChartEdge,
+    ChartSeen,
+    Direction,
+    Edge,
+    Metadata,
+    PrintProfile,
+    Samples,
+    ShotResult,
+    ZoneFigure,
+)
+from lensbench.shot.coverage import framing_percent, illumination, printed_contrast
+from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
+from lensbench.shot.print_blur import (
+    divided_out,
+    px_per_mm_along,
+    typical_print_remarks,
+    with_print_doubt,
+    with_total_doubt,
+)
+from lensbench.shot.quality import Light, Seen, ToneScale, quality_remarks, tone_remarks, tone_scale
+from lensbench.shot.surroundings import alone, diffraction_q
+from lensbench.shot.zones import summarise
+
+__all__ = ["Readings", "measure_shot", "middle_of", "radial_shifts_px"]
+
+
+Arm = tuple[FoundTarget, ArmRegion]
+
+_ENOUGH_ARMS: Final = 60
+"""Up to so many all are kept: shake wants edges of all directions over the whole field."""
+_SIDE_PX: Final = 128
+_FIRST_HALF: Final = (1, 2)
+"""One arm of each of a target's two lines; the other two of every second target."""
+
+
+def at_a_glance(arms: Sequence[Arm]) -> list[Arm]:
+    """Give one arm of each line where there are many, and of every region its middle."""
+    kept = list(arms)
+    if len(arms) > _ENOUGH_ARMS:
+        names = {name: number for number, name in enumerate(dict.fromkeys(t.target.name for t, _ in arms))}
+        kept = [one for one in arms if (one[1].arm in _FIRST_HALF) == (names[one[0].target.name] % 2 == 0)]
+    return [(target, replace(arm, box=_middle_of(arm.box))) for target, arm in kept]
+
+
+def _middle_of(box: Box) -> Box:
+    height, width = min(box.height, _SIDE_PX), min(box.width, _SIDE_PX)
+    top, left = box.top + (box.height - height) // 2, box.left + (box.width - width) // 2
+    return Box(top=top, left=left, height=height, width=width)
+
+
+_Q_DECIMALS = 3
+"""So that photographs from nearly the same distance share their tables; 0.001 of q changes no figure."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readings:
+    """Optional readings; none by default, for they cost time."""
+
+    glance: bool = False
+    """Fewer and smaller regions and no lateral colour: enough to judge a shot beside the camera, in half the time."""
+
+    physical: bool = False
+    """What the blur of each edge is made of; 2 ms an edge."""
+    print_height_mm: float | None = None
+    """Height of a print of the whole picture; with the distance of the eye it gives acutance, SQF and JND."""
+    viewing_distance_mm: float | None = None
+
+    def viewing(self, size_px: tuple[int, int]) -> Viewing | None:
+        """Give the way of looking at a picture of this size; None unless both lengths are given."""
+        if self.print_height_mm is None or self.viewing_distance_mm is None:
+            return None
+        return Viewing(
+            picture_height_px=size_px[0],
+            print_height_mm=self.print_height_mm,
+            distance_mm=self.viewing_distance_mm,
+        )
+
+    def aperture(
+        self, metadata: Metadata, *, pixel_pitch_um: float | None, magnification: float | None, channel: str
+    ) -> Aperture | None:
+        """Give lens and pixel for the physical reading; None where not asked for, or not known.
+
+        Near the chart the light comes in a narrower cone: the working f-number is N (1 + m).
+        """
+        if not self.physical or metadata.f_number is None or pixel_pitch_um is None:
+            return None
+        working = optics.effective_f_number(metadata.f_number, magnification=magnification or 0.0)
+        exact = Aperture.of(f_number=working, pixel_pitch_um=pixel_pitch_um, channel=channel)
+        return Aperture(q=round(exact.q, _Q_DECIMALS), relative_band=exact.relative_band)
+
+
+_COLOUR_SIDE_PX: Final = 72
+
+
+def middle_of(box: Box) -> Box:
+    """Give the middle of a region: enough for a hundredth of a pixel, and quick."""
+    height, width = min(box.height, _COLOUR_SIDE_PX), min(box.width, _COLOUR_SIDE_PX)
+    return Box(
+        top=box.top + (box.height - height) // 2,
+        left=box.left + (box.width - width) // 2,
+        height=height,
+        width=width,
+    )
+
+
+def radial_shifts_px(
+    colours: tuple[Samples, ...], edge: Edge, *, radius: tuple[float, float]
+) -> tuple[float, ...]:
+    """Give the shift of other colours' edges against a measured one, along the radius, positive outwards.
+
+    Only the shift across the edge can be seen; what a purely radial one would have to be follows from the angle
+    between the edge's normal and the radius, so the edge should stand square to the radius: NaN beyond 60 degrees.
+
+    Parameters
+    ----------
+    colours : Samples
+        The other colours in the same region.
+    edge : Edge
+        The measured one, with its ESF and the point it passes through.
+    radius : (down, right)
+        From the picture's centre to the edge; any length but 0.
+    """
+    shapes = EdgeShapes.of(edge)
+    shifts: list[Shift] = [colour_shift(samples, edge, shapes) for samples in colours]
+    return tuple(radial_shift(shift, edge, radius=radius).px for shift in shifts)
+
+
+_NONE: Final = Readings()
+
+
+def measure_shot(
+    path: Path | str,
+    *,
+    method: edges_room.Method = "refined",
+    pitch_um: float | None = None,
+    overrides: Metadata | None = None,
+    encoding: str = "auto",
+    print_profile: PrintProfile | None = None,
+    readings: Readings = _NONE,
+) -> ShotResult:
+    """Open a photograph, find the chart in it, and measure every edge.
+
+    Edges are measured in green (raw: its own sites), or grey where there are no colours.
+
+    Parameters
+    ----------
+    path : path
+        Raw, JPEG, PNG or TIFF.
+    method : "refined" or "iso"
+        See the edge room.
+    pitch_um : float, optional
+        Pixel pitch, > 0, where the metadata does not tell it or is wrong. [um]
+    overrides : Metadata, optional
+        Fields that are not None take the place of what the file says.
+    encoding : str
+        Of a finished picture: auto, linear, srgb or gamma:X.
+    print_profile : PrintProfile, optional
+        Of the print that was photographed: it is divided out, and figures that it spoils are refused.
+    readings : Readings, optional
+        What else is to be read. The physical reading holds the print; acutance and its like are freed of it.
+
+    Returns
+    -------
+    ShotResult
+        Edges that could not be measured are in it, with NaN figures and the flag that says why.
+
+    Raises
+    ------
+    ImageError
+        The file cannot be opened, or no edge in it can be measured.
+    ChartError
+        There is no chart in it, or not one of ours.
+    SettingError
+        The pitch is not positive, or the encoding is unknown.
+    """
+    if pitch_um is not None and not (isfinite(pitch_um) and pitch_um > 0.0):
+        raise SettingError(f"pixel pitch {pitch_um:g} um: give a positive number of micrometres")
+    photo = photos.open_photo(path, encoding=encoding)
+    try:
+        chart = find_chart(photo)
+    except ChartError as error:
+        raise ChartError(f"{photo.path.name}: {error}") from error
+    metadata = _overridden(photo.metadata, overrides)
+    pitch_um = pitch_um or photos.pixel_pitch_um(metadata, photo.size_px)
+    arms = [(target, arm) for target in chart.targets for arm in target.arms]
+    if readings.glance:
+        arms = at_a_glance(arms)
+    samples = [photo.cut(arm.box) for _, arm in arms]
+    pose = _pose(photo, chart, metadata, pitch_um)
+    aperture = readings.aperture(
+        metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
+    )
+    q = diffraction_q(
+        metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
+    )
+    freed = samples if method == "iso" else alone(samples, arms, chart=chart, q=q)
+    measured = edges_room.measure_edges(freed, method=method, physical=aperture)
+    _refuse_if_nothing(measured, photo.path)
+    edges = tuple(
+        _chart_edge(photo, target, arm, edge, colours=not readings.glance)
+        for (target, arm), edge in zip(arms, measured, strict=True)
+    )
+    result = _result(photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples)
+    if method == "iso":
+        result = replace(result, quality=(*result.quality, remark("standard_window")))
+    return _as_seen(_freed_of_print(result, chart, print_profile), readings)
+
+
+def _as_seen(result: ShotResult, readings: Readings) -> ShotResult:
+    """Add how sharp a print of it looks, where that is asked for."""
+    viewing = readings.viewing(result.size_px)
+    if viewing is None:
+        return result
+    edges = tuple(replace(one, edge=edges_room.with_perception(one.edge, viewing)) for one in result.edges)
+    return replace(result, edges=edges)
+
+
+def _pose(photo: photos.Photo, chart: ChartFound, metadata: Metadata, pitch_um: float | None) -> Pose:
+    return camera_pose(
+        chart.mapping.homography,
+        photo.size_px,
+        focal_length_mm=metadata.focal_length_mm,
+        pixel_pitch_um=pitch_um,
+        spread=chart.mapping.spread,
+    )
+
+
+def _freed_of_print(result: ShotResult, chart: ChartFound, profile: PrintProfile | None) -> ShotResult:
+    """Divide the print out where it is known, else say what a typical one would cost."""
+    px_per_mm = px_per_mm_along(chart.mapping, result.edges)
+    if profile is None:
+        remarks = typical_print_remarks(result.edges, px_per_mm=px_per_mm)
+        return replace(result, quality=(*result.quality, *remarks))
+    divided = divided_out(result.edges, profile, px_per_mm=px_per_mm)
+    zones: dict[str, ZoneFigure] = with_print_doubt(summarise(divided.edges, result.size_px), divided)
+    return replace(
+        result,
+        edges=with_total_doubt(divided),
+        summary=zones,
+        quality=(*result.quality, *divided.remarks),
+    )
+
+
+def _overridden(metadata: Metadata, overrides: Metadata | None) -> Metadata:
+    if overrides is None:
+        return metadata
+    given = {field.name: getattr(overrides, field.name) for field in fields(Metadata)}
+    del given["orientation"]
+    return replace(metadata, **{name: value for name, value in given.items() if value is not None})
+
+
+def _refuse_if_nothing(edges: list[Edge], path: Path) -> None:
+    if any(edge.measured for edge in edges):
+        return
+    reasons = Counter(remark.flag for edge in edges for remark in edge.flags).most_common(1)
+    first = next((r for edge in edges for r in edge.flags if reasons and r.flag == reasons[0][0]), None)
+    why = f"{first.message}; {first.advice}" if first is not None else "show more of the chart, in focus"
+    raise ImageError(f"{path.name}: none of the chart's {len(edges)} edges could be measured: {why}")
+
+
+def _chart_edge(
+    photo: photos.Photo, target: FoundTarget, arm: ArmRegion, edge: Edge, *, colours: bool
+) -> ChartEdge:
+    if not isfinite(edge.angle_deg):
+        edge = replace(edge, angle_deg=arm.angle_deg)
+    place = place_of(arm.center_px, photo.size_px)
+    direction = direction_of(arm.center_px, photo.size_px, angle_deg=edge.angle_deg)
+    if colours and direction is Direction.TANGENTIAL and edge.measured and "red" in photo.channels:
+        edge = _with_lateral_colour(photo, arm, edge)
+    return ChartEdge(
+        edge=edge,
+        target=target.target.name,
+        arm=arm.arm,
+        center_px=arm.center_px,
+        image_height=place.image_height,
+        azimuth_deg=place.azimuth_deg,
+        direction=direction,
+    )
+
+
+def _with_lateral_colour(photo: photos.Photo, arm: ArmRegion, edge: Edge) -> Edge:
+    """Add the shift of red and blue; an edge along the radius cannot show it."""
+    middle = ((photo.size_px[0] - 1) / 2.0, (photo.size_px[1] - 1) / 2.0)
+    radius = (arm.center_px[0] - middle[0], arm.center_px[1] - middle[1])
+    box = middle_of(arm.box)
+    colours = tuple(photo.cut(box, channel) for channel in ("red", "blue"))
+    red, blue = radial_shifts_px(colours, edge, radius=radius)
+    return replace(edge, lateral_color_px=(red, blue))
+
+
+def _result(
+    photo: photos.Photo,
+    chart: ChartFound,
+    pose: Pose,
+    *,
+    metadata: Metadata,
+    pitch_um: float | None,
+    edges: tuple[ChartEdge, ...],
+    samples: list[Samples],
+) -> ShotResult:
+    tones = tone_scale(photo, chart)
+    seen = _chart_seen(chart, tones, edges)
+    remarks = quality_remarks(
+        Seen(
+            metadata=metadata,
+            size_px=photo.size_px,
+            pixel_pitch_um=pitch_um,
+            chart=seen,
+            pose=pose,
+            edges=edges,
+            samples=samples,
+            lights=[_light(target, photo.size_px) for target in chart.targets],
+        )
+    )
+    return ShotResult(
+        path=photo.path,
+        metadata=metadata,
+        size_px=photo.size_px,
+        sensor_data=photo.sensor_data,
+        pixel_pitch_um=pitch_um,
+        chart=seen,
+        magnification=pose.magnification,
+        distance_mm=pose.distance_mm,
+        tilt=pose.tilt,
+        edges=edges,
+        summary=summarise(edges, photo.size_px),
+        quality=(*photo.remarks, *remarks, *tone_remarks(tones)),
+    )
+
+
+def _chart_seen(chart: ChartFound, tones: ToneScale, edges: tuple[ChartEdge, ...]) -> ChartSeen:
+    light = illumination(chart)
+    return ChartSeen(
+        name=chart.layout.name,
+        targets_found=len(chart.targets),
+        targets_on_chart=chart.targets_on_chart,
+        contrast=printed_contrast([edge.edge for edge in edges], rough=chart.contrast),
+        residual_px=chart.residual_px,
+        radial_distortion_percent=chart.mapping.distortion_percent,
+        tone_exponent=tones.exponent,
+        framing_percent=framing_percent(chart),
+        outermost_light_percent=light.outermost_percent,
+        outermost_height=light.outermost_height,
+        relative_illumination=light.targets,
+    )
+
+
+def _light(target: FoundTarget, size_px: tuple[int, int]) -> Light:
+    half_diagonal = (size_px[0] ** 2 + size_px[1] ** 2) ** 0.5 / 2.0
+    return Light(
+        down=(target.crossing_px[0] - (size_px[0] - 1) / 2.0) / half_diagonal,
+        right=(target.crossing_px[1] - (size_px[1] - 1) / 2.0) / half_diagonal,
+        level=target.bright_level,
+    )

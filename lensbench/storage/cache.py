@@ -1,0 +1,163 @@
+"""Work that is done is kept, one small file a photograph: a second run takes up where the first stopped.
+
+The name of the file is a hash of the photograph's content, the program's version and the settings; a changed
+photograph or setting is measured anew. Files are written beside their place and then renamed, so a kept file
+is whole or not there. They hold JSON with arrays in base64, and are read as data only.
+"""
+
+import base64
+import binascii
+import dataclasses
+import gzip
+import hashlib
+import json
+import re
+import types
+import typing
+from collections.abc import Mapping
+from enum import Enum
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from lensbench import __version__
+from lensbench.model.errors import SettingError
+from lensbench.model.shot import ShotResult
+from lensbench.storage.files import write_whole
+
+__all__ = ["Shelf", "content_hash", "from_plain", "to_plain"]
+
+
+_FORM: Final = 3
+"""Raise it when the records change."""
+_CHUNK: Final = 1 << 20
+_NAME: Final = re.compile(r"[0-9a-f]{40}\.json\.gz")
+
+
+def content_hash(path: Path, head: str = "") -> str:
+    """Give a hash of a file's whole content, and of a text before it.
+
+    Raises
+    ------
+    OSError
+        The file cannot be read.
+    """
+    digest = hashlib.blake2b(head.encode(), digest_size=20)
+    with path.open("rb") as stream:
+        while chunk := stream.read(_CHUNK):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class Shelf:
+    """A folder of kept results."""
+
+    folder: Path
+
+    def check(self) -> None:
+        """Make sure that the folder is one of kept results, or may become one.
+
+        Raises
+        ------
+        SettingError
+            It is a link, which is never followed, or a file, or holds other things and no kept result.
+        """
+        way_out = "move it away, or name another folder with --out"
+        if self.folder.is_symlink() or (self.folder.exists() and not self.folder.is_dir()):
+            raise SettingError(f"{self.folder}, where results are kept, is a link or a file; {way_out}")
+        names = [path.name for path in self.folder.iterdir()] if self.folder.exists() else []
+        others = sorted(name for name in names if not name.startswith("."))
+        if others and not any(_NAME.fullmatch(name) for name in others):
+            raise SettingError(
+                f"{self.folder}, where results are kept, holds other files, the first {others[0]}; {way_out}"
+            )
+
+    def name(self, photograph: Path, settings: str) -> str:
+        """Give the name under which a photograph's result is kept, from its content.
+
+        Raises
+        ------
+        OSError
+            The photograph cannot be read.
+        """
+        return f"{content_hash(photograph, f'{__version__}|{_FORM}|{settings}|')}.json.gz"
+
+    def take(self, name: str, photograph: Path) -> ShotResult | None:
+        """Give the kept result, under the photograph's present path; None when there is none to be used."""
+        try:
+            kept = json.loads(gzip.decompress((self.folder / name).read_bytes()))
+            result = from_plain(ShotResult, kept)
+        except (OSError, EOFError, ValueError, TypeError, KeyError, binascii.Error):
+            return None
+        return dataclasses.replace(typing.cast("ShotResult", result), path=photograph)
+
+    def put(self, name: str, result: ShotResult) -> None:
+        """Keep a result.
+
+        Raises
+        ------
+        OSError
+            The folder cannot be written to; what stood there before is left whole.
+        """
+        self.folder.mkdir(parents=True, exist_ok=True)
+        content = json.dumps(to_plain(result)).encode()
+        write_whole(self.folder / name, gzip.compress(content, compresslevel=1, mtime=0))
+
+
+def to_plain(value: object) -> Any:
+    """Give a record as JSON knows it; `from_plain` gives back the same record, bit for bit."""
+    plain: Any = value
+    match value:
+        case np.ndarray():
+            data = base64.b64encode(np.ascontiguousarray(value, dtype=np.float64).tobytes()).decode()
+            plain = {"shape": list(value.shape), "float64": data}
+        case Enum():
+            plain = value.value
+        case np.generic():
+            plain = value.item()
+        case Path():
+            plain = str(value)
+        case tuple() | list():
+            plain = [to_plain(item) for item in value]
+        case Mapping():
+            plain = {str(key): to_plain(item) for key, item in value.items()}
+        case _ if dataclasses.is_dataclass(value):
+            plain = {item.name: to_plain(getattr(value, item.name)) for item in dataclasses.fields(value)}
+    return plain
+
+
+def from_plain(kind: Any, plain: Any) -> object:
+    """Give back what `to_plain` took apart.
+
+    Parameters
+    ----------
+    kind : type
+        The record's class or the annotation of a field.
+    plain : JSON value
+        As `to_plain` gave it.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        The value does not have the form of the kind.
+    """
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
+    if origin in (types.UnionType, typing.Union):
+        return None if plain is None else from_plain(arguments[0], plain)
+    if origin is np.ndarray:
+        data = base64.b64decode(plain["float64"], validate=True)
+        return np.frombuffer(data, dtype=np.float64).reshape(plain["shape"])
+    if origin is tuple:
+        kinds = [arguments[0]] * len(plain) if arguments[-1] is Ellipsis else arguments
+        return tuple(from_plain(item_kind, item) for item_kind, item in zip(kinds, plain, strict=True))
+    if origin is dict:
+        return {key: from_plain(arguments[1], item) for key, item in plain.items()}
+    if dataclasses.is_dataclass(kind):
+        hints = typing.get_type_hints(kind)
+        fields = {
+            item.name: from_plain(hints[item.name], plain[item.name]) for item in dataclasses.fields(kind)
+        }
+        return typing.cast("type", kind)(**fields)
+    return kind(plain)

@@ -1,0 +1,336 @@
+"""The one way out for files: each is written whole or not at all, and never over a file of somebody else's.
+
+A file is written beside its place under a passing name, forced to the disk, and put in place in one step. So
+what stands there is complete, and what stood there before stays when the new one fails. A folder of files bears
+a list of them with their hashes: nothing else is written over or removed there.
+"""
+
+import hashlib
+import json
+import os
+import re
+import secrets
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from stat import S_ISREG, S_IWUSR
+from typing import Any, Final
+
+from lensbench.model.errors import SettingError, TextFileError
+from lensbench.storage.text import read_json
+
+__all__ = [
+    "Listing",
+    "check_kind",
+    "probe_folder",
+    "remove_drafts",
+    "unwritable",
+    "within",
+    "write_beside",
+    "write_whole",
+]
+
+
+_DRAFT: Final = re.compile(r"\.[0-9a-f]{12}(\.\w+)?")
+_PROBE_BYTES: Final = 65_536
+_LIST_FORMAT: Final = "lensbench list of files 1"
+_LARGEST_PDF_BYTES: Final = 100_000_000
+_PDF_BEGIN: Final = b"%PDF-"
+_PDF_SIGNS: Final = (b"/Author (lensbench)", b"ReportLab generated PDF document")
+"""What every PDF of this program bears; a program that saves it anew leaves out the second, which is a comment."""
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Put a file in place in one step, with all its bytes on the disk.
+
+    Raises
+    ------
+    OSError
+        It cannot be written; the passing file is removed and an older file stays as it was.
+    """
+    with write_beside(path) as passing:
+        passing.write_bytes(content)
+
+
+@contextmanager
+def write_beside(path: Path) -> Iterator[Path]:
+    """Give a passing name to write under; afterwards the file takes its place, or is gone if anything failed.
+
+    Raises
+    ------
+    OSError
+        The file cannot be forced to the disk or put in place.
+    """
+    passing = path.with_name(f".{secrets.token_hex(6)}{path.suffix}")
+    try:
+        yield passing
+        with passing.open("r+b") as file:
+            os.fsync(file.fileno())
+        passing.replace(path)
+    except BaseException:
+        passing.unlink(missing_ok=True)
+        raise
+    _settle_folder(path.parent)
+
+
+def remove_drafts(folder: Path) -> None:
+    """Remove what workers that were killed left half-written in a folder, known by its passing names."""
+    for path in folder.glob(".*"):
+        if _DRAFT.fullmatch(path.name):
+            path.unlink(missing_ok=True)
+
+
+def _settle_folder(folder: Path) -> None:
+    """Force the new name itself to the disk, where the system can (Windows has no such call)."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def unwritable(place: Path, error: OSError) -> SettingError:
+    """Give the one sentence for a place that cannot be written."""
+    reason = error.strerror or "the disk is full"  # array libraries give no reason for a short write
+    return SettingError(f"{place} cannot be written ({reason}); name another place, or make room there")
+
+
+def check_kind(path: Path, *, begins: bytes, what: str, suffix: str = "", sign: bytes = b"") -> None:
+    """Make sure that a file to be written has its kind's name, if there is one, and lies over none of another kind.
+
+    Parameters
+    ----------
+    begins : bytes
+        How files of this kind begin.
+    what : str
+        The kind in words.
+    suffix : str
+        How its name must end.
+    sign : bytes
+        What a PDF of this kind says of itself, so that another program's PDF is told apart.
+
+    Raises
+    ------
+    SettingError
+        The name ends otherwise, or what stands there is a link, is write-protected, or is no file of this kind that
+        this program wrote and nobody changed; an empty file may go.
+    """
+    if suffix and path.suffix.lower() != suffix:
+        raise SettingError(f"{path}: {what} is written to a file whose name ends in {suffix}")
+    if path.is_symlink() or path.exists():
+        if path.is_symlink() or not path.is_file():
+            raise SettingError(f"{path} is there already and is no file; name another one")
+        try:
+            with path.open("rb") as stream:
+                there = stream.read(_LARGEST_PDF_BYTES if sign else len(begins))
+        except OSError as error:
+            raise unwritable(path, error) from error
+        if there and not (there.startswith(begins) and (not sign or _is_own_pdf(there, sign))):
+            raise SettingError(f"{path} is there already and is not {what}; name another file")
+        if _is_protected(path):
+            raise SettingError(f"{path} is there already and is write-protected; name another file")
+
+
+def _is_own_pdf(content: bytes, sign: bytes) -> bool:
+    """Tell a PDF that this program wrote; one that was saved again, with notes in it, say, is the user's."""
+    return (
+        content.startswith(_PDF_BEGIN)
+        and all(part in content for part in (*_PDF_SIGNS, sign))
+        and content.count(b"startxref") == 1  # notes are appended behind a second one
+        and content.rstrip().endswith(b"%%EOF")
+    )
+
+
+def _is_protected(path: Path) -> bool:
+    return not path.lstat().st_mode & S_IWUSR
+
+
+def probe_folder(folder: Path) -> None:
+    """Make sure that a folder is there or can be made, with room for more than nothing; leave no trace.
+
+    Raises
+    ------
+    SettingError
+        It cannot be written.
+    """
+    try:
+        place = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+        trial = place / f".{secrets.token_hex(6)}"
+        try:
+            trial.write_bytes(bytes(_PROBE_BYTES))
+        finally:
+            trial.unlink(missing_ok=True)
+    except OSError as error:
+        raise unwritable(folder, error) from error
+
+
+def within(path: Path, folder: Path) -> bool:
+    """Tell whether a path is a folder, or lies below it, whatever names and links lead there.
+
+    Neither need exist. Where they do, the disk decides: names that differ in case alone can be one folder.
+
+    Raises
+    ------
+    OSError
+        The links lead round in a circle, or a folder on the way cannot be looked at.
+    """
+    place, outer = path.resolve(), folder.resolve()
+    if place.is_relative_to(outer):
+        return True
+    return outer.exists() and any(each.samefile(outer) for each in (place, *place.parents) if each.exists())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listing:
+    """The list of files that one kind of work left in a folder: only they are ever written over or removed.
+
+    A file counts as ours while its content has the listed hash; once changed it is the user's.
+    """
+
+    folder: Path
+    what: str
+    """Whose files they are, in one word: report, plan. It is part of the list's name."""
+
+    @property
+    def path(self) -> Path:
+        """The list itself."""
+        return self.folder / f".lensbench-{self.what}-files.json"
+
+    def check(self, names: Collection[str], *, agreed: Collection[str] = ()) -> None:
+        """Make sure that files of these names can be written without loss.
+
+        Parameters
+        ----------
+        names : collection of str
+            Below the folder, with `/` between: at most one subfolder.
+        agreed : collection of str
+            Those that the user said may be written over, whatever they hold.
+
+        Raises
+        ------
+        SettingError
+            A file that is not listed or was changed stands there, or a link, a folder, a write-protected file, or
+            the list is damaged: which, and the way out.
+        """
+        listed = self._listed()
+        way_out = "move it away, or name another folder with --out"
+        for subfolder in sorted({parent for name in names if (parent := name.rpartition("/")[0])}):
+            self.check_subfolder(subfolder)
+        foreign = []
+        for name in names:
+            path = self.folder / name
+            if not os.path.lexists(path):
+                continue
+            if not S_ISREG(path.lstat().st_mode):
+                raise SettingError(f"{path} is a link or a folder and no file of a {self.what}; {way_out}")
+            if name in listed and name not in agreed and not self._is_ours(name, listed):
+                raise SettingError(
+                    f"{path} was changed or write-protected since the {self.what} was written; {way_out}"
+                )
+            if name not in listed and name not in agreed:
+                foreign.append(name)
+        if foreign:
+            others = f" (and so would {', '.join(foreign[1:])})" if foreign[1:] else ""
+            raise SettingError(
+                f"{self.folder} holds a {foreign[0]} that is of no earlier {self.what} and would be written over"
+                f"{others}; move {'them' if others else 'it'} away, or name another folder with --out"
+            )
+
+    def check_subfolder(self, name: str) -> None:
+        """Make sure that a subfolder is a folder of this one, or not there yet.
+
+        Raises
+        ------
+        SettingError
+            It is a link, which is never followed, or a file.
+        """
+        place = self.folder / name
+        if place.is_symlink() or (place.exists() and not place.is_dir()):
+            raise SettingError(
+                f"{place} is a link or a file, and the {self.what} writes into no such place; move it away, or name "
+                "another folder with --out"
+            )
+
+    def write(
+        self, files: Mapping[str, bytes], *, renewed: str = "", agreed: Collection[str] = ()
+    ) -> tuple[Path, ...]:
+        """Write files in order, each whole, remove listed ones that no longer hold, and list what is there.
+
+        The list is written first, with the old files and the new: whatever stops the work, it tells all of them.
+
+        Parameters
+        ----------
+        files : mapping of str to bytes
+            Contents by their names, as for `check`.
+        renewed : str
+            Subfolder from which listed files go that are not among the new ones.
+        agreed : collection of str
+            As for `check`.
+
+        Raises
+        ------
+        SettingError
+            What `check` raises; nothing was written then.
+        OSError
+            Something cannot be written.
+        """
+        self.check(files, agreed=agreed)
+        listed = {
+            name: hashes for name, hashes in self._listed().items() if self._is_ours(name, {name: hashes})
+        }
+        new = {name: [_hash(content)] for name, content in files.items()}
+        self.folder.mkdir(parents=True, exist_ok=True)
+        self._keep({name: [*listed.get(name, ()), *new.get(name, ())] for name in {**listed, **new}})
+        for name, content in files.items():
+            path = self.folder / name
+            path.parent.mkdir(exist_ok=True)
+            write_whole(path, content)
+        stale = [name for name in listed if renewed and name.startswith(f"{renewed}/") and name not in new]
+        for name in stale:
+            (self.folder / name).unlink()
+        self._keep({name: hashes for name, hashes in {**listed, **new}.items() if name not in stale})
+        return tuple(self.folder / name for name in files)
+
+    def _keep(self, listed: Mapping[str, list[str]]) -> None:
+        document = {"format": _LIST_FORMAT, "files": dict(sorted(listed.items()))}
+        write_whole(self.path, (json.dumps(document, indent=1) + "\n").encode())
+
+    def _listed(self) -> dict[str, list[str]]:
+        """Give the hashes of each listed file, by its name; a name that leads out of the folder is passed over."""
+        if not os.path.lexists(self.path):
+            return {}
+        try:
+            document: Any = {} if self.path.is_symlink() else read_json(self.path)
+            files: Any = document["files"] if document["format"] == _LIST_FORMAT else None
+            return {name: [str(each) for each in hashes] for name, hashes in files.items() if _is_plain(name)}
+        except (TextFileError, AttributeError, KeyError, TypeError) as error:
+            raise SettingError(
+                f"{self.path} should tell the files of the earlier {self.what}, but is damaged; name another folder "
+                "with --out"
+            ) from error
+
+    def _is_ours(self, name: str, listed: Mapping[str, list[str]]) -> bool:
+        """Tell whether a listed file stands there as it was written, in no linked folder."""
+        path = self.folder / name
+        try:
+            return (
+                not (path.parent != self.folder and path.parent.is_symlink())
+                and S_ISREG(path.lstat().st_mode)
+                and not _is_protected(path)
+                and _hash(path.read_bytes()) in listed[name]
+            )
+        except OSError:
+            return False
+
+
+def _is_plain(name: str) -> bool:
+    """Tell whether a name is of a file in a folder or in a subfolder of it, and of no place elsewhere."""
+    parts = PurePosixPath(name).parts
+    return 1 <= len(parts) <= 2 and not {"..", "/", "//"} & set(parts) and not set("\\:\0") & set(name)
+
+
+def _hash(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()

@@ -1,0 +1,266 @@
+"""The one way in for small text files that a user names: tables, findings, profiles, descriptions.
+
+Nothing in them is trusted, and nothing but a regular file of bounded size is read: a pipe would be waited for
+without end, a device read until the memory is full.
+
+Text from outside (file names, metadata, tables, JSON) made fit to be shown: one line, no hidden characters.
+"""
+
+import csv
+import io
+import json
+import math
+import os
+import re
+import unicodedata
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from stat import S_ISDIR, S_ISREG
+from typing import Any, Final
+
+from lensbench.model.errors import TableError, TextFileError
+
+__all__ = [
+    "TWO_WAYS",
+    "clean_text",
+    "json_in",
+    "name_in_tables",
+    "number_in",
+    "one_line",
+    "read_json",
+    "read_text",
+    "table_in",
+    "visible",
+]
+
+
+USUAL_MOST_BYTES: Final = 20_000_000
+_MOST_DIGITS: Final = 18
+_WITHOUT_WAITING: Final = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+"""A pipe is opened without waiting for somebody to write into it."""
+
+
+def read_text(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> str:
+    """Read a text file in UTF-8, with or without a byte order mark.
+
+    Raises
+    ------
+    TextFileError
+        It is not there, is no regular file, is too large, cannot be read or is no UTF-8: the reason alone, for
+        the caller to name the file and the next step.
+    """
+    try:
+        content = _content(path, most_bytes)
+    except (OSError, ValueError) as error:
+        if isinstance(error, TextFileError):
+            raise
+        raise TextFileError(_in_words(error)) from error
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise TextFileError(
+            f"it is no text in UTF-8, from line {line} on; save it as text (CSV, JSON) in UTF-8"
+        ) from error
+
+
+def _content(path: Path, most_bytes: int) -> bytes:
+    with open(os.open(path, os.O_RDONLY | _WITHOUT_WAITING), "rb") as stream:  # noqa: PTH123  a handle, no path
+        kind = os.fstat(stream.fileno()).st_mode
+        if S_ISDIR(kind):
+            raise TextFileError("it is a folder, no file")
+        if not S_ISREG(kind):
+            raise TextFileError("it is a device or a pipe, no file; save its content to a file first")
+        content = stream.read(most_bytes + 1)
+    if len(content) > most_bytes:
+        raise TextFileError(f"it is larger than {most_bytes / 1e6:g} MB, the most that is read")
+    return content
+
+
+def _in_words(error: OSError | ValueError) -> str:
+    """Give the system's reason alone; a name with a NUL in it comes as a ValueError."""
+    if isinstance(error, FileNotFoundError):
+        return "there is no such file"
+    if isinstance(error, OSError):
+        return f"the system says: {error.strerror}"
+    return "its name is not valid"
+
+
+def read_json(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> Any:
+    """Read a JSON document.
+
+    Raises
+    ------
+    TextFileError
+        As `read_text`, and what `json_in` raises.
+    """
+    return json_in(read_text(path, most_bytes=most_bytes))
+
+
+def json_in(text: str) -> Any:
+    """Give what a JSON text holds.
+
+    Raises
+    ------
+    TextFileError
+        It is no JSON, or nested deeper than anything that this program writes.
+    """
+    try:
+        return json.loads(text, parse_int=_whole)
+    except json.JSONDecodeError as error:
+        raise TextFileError(f"it is no JSON, or damaged, at line {error.lineno}") from error
+    except (ValueError, RecursionError) as error:
+        raise TextFileError("it is JSON of a form that nothing here writes, or damaged") from error
+
+
+def _whole(digits: str) -> int | float:
+    """Give numbers that are too long for any figure as floats: infinity at the end, which every check refuses."""
+    return int(digits) if len(digits) <= _MOST_DIGITS else float(digits)
+
+
+def table_in(
+    text: str, *, delimiter: str = ",", columns: Sequence[str] = ()
+) -> Iterator[tuple[int, dict[str, str]]]:
+    """Give the rows of a CSV text, each with its line and its cells by the columns' names; no cell is None.
+
+    Names and cells are stripped; a row without any filled cell is passed over, cells that lack at a row's end are
+    empty.
+
+    Raises
+    ------
+    TableError
+        A row has more cells than there are columns: a decimal comma, most likely.
+    TextFileError
+        A wanted column is missing, or it is no CSV.
+    """
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    try:
+        names = [name.strip() for name in next(reader, [])]
+        if missing := [name for name in columns if name not in names]:
+            raise TextFileError(f"the column «{missing[0]}» is missing")
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                _refuse_surplus(cells, names, line=reader.line_num, delimiter=delimiter)
+                yield reader.line_num, dict.fromkeys(names, "") | _by_name(names, cells)
+    except csv.Error as error:
+        raise TextFileError(f"it is no table (CSV), or damaged, at line {reader.line_num}") from error
+
+
+def _refuse_surplus(cells: Sequence[str], names: Sequence[str], *, line: int, delimiter: str) -> None:
+    if len(cells) <= len(names):
+        return
+    cause = "a semicolon too many, or one within a text? Put such a cell in quotes"
+    if delimiter == ",":
+        cause = (
+            "a comma as decimal sign, or within a text? Write 2.8, put such a cell in quotes, or separate all cells by "
+            "semicolons"
+        )
+    raise TableError(f"line {line} has {len(cells)} cells for {len(names)} columns: {cause}")
+
+
+def _by_name(names: Sequence[str], cells: Sequence[str]) -> dict[str, str]:
+    return {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
+
+
+_CREDIBLE: Final = {
+    "mtf50_cypx": (1e-4, 10.0),
+    "sagittal_cypx": (1e-4, 10.0),
+    "tangential_cypx": (1e-4, 10.0),
+    "f_number": (0.3, 300.0),
+    "focal_length_mm": (0.1, 1e5),
+    "magnification": (1e-6, 1e3),
+    "pitch_um": (0.05, 1e3),
+    "rows_px": (1.0, 1e6),
+    "cols_px": (1.0, 1e6),
+    "iso": (0.1, 1e9),
+}
+"""What a quantity can be, by the end of its name; far wider than anything measured."""
+_ANY: Final = (-1e9, 1e9)
+
+
+TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")
+"""A comma before three digits: a decimal sign to some, between thousands to others."""
+
+
+def number_in(cell: object, name: str = "") -> float:
+    """Give the number in a cell of a table or a JSON document.
+
+    Parameters
+    ----------
+    cell : text or number
+        From outside.
+    name : str
+        Of the quantity: what its like cannot be counts as unknown, lest one spoiled cell end in infinities.
+
+    Returns
+    -------
+    float
+        NaN for anything that is no finite number, or beyond belief. A decimal comma is understood, but for `1,250`,
+        which can be read in two ways.
+    """
+    if isinstance(cell, str) and not TWO_WAYS.fullmatch(cell.strip()):
+        cell = cell.replace(",", ".")
+    try:
+        value = (
+            float(cell) if isinstance(cell, str | int | float) and not isinstance(cell, bool) else math.nan
+        )
+    except (ValueError, OverflowError):
+        return math.nan
+    low, high = next((limits for end, limits in _CREDIBLE.items() if name.endswith(end)), _ANY)
+    return value if low <= value <= high else math.nan
+
+
+LONGEST_TEXT: Final = 160
+"""Longer names are cut; no honest lens or file name needs more. [characters]"""
+
+
+def visible(text: str) -> str:
+    """Give a text without control, direction and invisible characters; white space of any kind becomes spaces.
+
+    Terminals obey control characters (ECMA-48), and direction marks show a name other than it is (Unicode
+    Technical Report 36, 2.7). Bytes of file names that are no UTF-8 go too.
+    """
+    text = _decoded(text, errors="ignore")
+    spaced = "".join(" " if character.isspace() else character for character in text)
+    return "".join(character for character in spaced if not unicodedata.category(character).startswith("C"))
+
+
+def name_in_tables(name: str) -> str:
+    """Give a file's name as tables in UTF-8 hold it, alike whatever the terminal's language is.
+
+    Bytes that are no UTF-8 are shown as U+FFFD, so that the name can still be told from most others.
+
+    >>> name_in_tables("Sch" + chr(0xDCC3) + chr(0xDCA4) + "rfe" + chr(0xDCFF)) == "Sch\u00e4rfe\ufffd"
+    True
+    """
+    return _decoded(name, errors="replace")
+
+
+def _decoded(text: str, *, errors: str) -> str:
+    """Read the bytes that the system could not decode in a file's name (PEP 383) as UTF-8."""
+    return _UNDECODED.sub(
+        lambda found: found[0].encode("ascii", "surrogateescape").decode("utf-8", errors), text
+    )
+
+
+_UNDECODED: Final = re.compile("[\udc80-\udcff]+")
+
+
+def one_line(text: object) -> str:
+    """Give a message, or anything else as text, on one line and without hidden characters, whole.
+
+    >>> one_line("shot" + chr(27) + "[2J.jpg:" + chr(10) + "it is empty")
+    'shot[2J.jpg: it is empty'
+    """
+    return " ".join(visible(str(text)).split())
+
+
+def clean_text(text: str | None, *, unknown: str = "unknown") -> str:
+    """Give a text on one line, cut to length, without control, direction or invisible characters.
+
+    Nothing is escaped here: that is the business of the page, the PDF or the table that shows the text.
+    """
+    line = one_line(text or "")
+    if len(line) > LONGEST_TEXT:
+        line = line[: LONGEST_TEXT - 1] + "…"
+    return line or unknown

@@ -1,0 +1,333 @@
+"""From measured shots to findings: draws the curves and decides the best settings.
+
+The curves of one focal length, and what a report shows of them: points, smooth lines, figures by zone.
+
+The positions of a zoom against each other: each at its own best stop, and all at an equal stop.
+
+At its own best stop a position shows what it can do; at an equal stop, what it does when light or depth of field ask
+for that stop. Stops are equal by name: where the widest opening floats (f/3.5 at 24 mm, f/5.6 at 70 mm), only those
+that both positions have are compared.
+"""
+
+import dataclasses
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from lensbench import __version__
+from lensbench.condition import lens_condition, with_quick_answer
+from lensbench.model.shot import ZONES, RejectedShot, ShotResult, ZoneFigure
+from lensbench.model.sweep import (
+    BestSetting,
+    CurvePoint,
+    FocalLengthFindings,
+    LensFindings,
+    Setting,
+    SmoothCurve,
+    SweepFindings,
+    SweepShot,
+)
+from lensbench.stats import (
+    Curve,
+    Question,
+    Rivals,
+    Spread,
+    Tie,
+    ZoneCurve,
+    ZoneSeries,
+    best_setting,
+    fit_curve,
+    rivals,
+    spread_of,
+    value_of_pick,
+)
+from lensbench.sweep.remarks import few_shots, remarks, unequal_magnification
+from lensbench.sweep.series import (
+    FRAME,
+    PLACES,
+    PURPOSES,
+    FocalShots,
+    by_focal_length,
+    weights_in_words,
+    zone_series,
+)
+from lensbench.sweep.text import answer_sentence, holds_for
+
+__all__ = ["find"]
+
+
+_SMOOTH_POINTS: Final = 60
+
+PlaceCurves = dict[str, ZoneCurve]
+"""By zone and purpose."""
+
+
+def place_curves(focal: FocalShots, spreads: Mapping[str, Spread]) -> PlaceCurves:
+    """Lay a curve through every zone and purpose that was seen at one focal length."""
+    curves: PlaceCurves = {}
+    for place in PLACES:
+        if series := zone_series(focal, place):
+            names = tuple(
+                Setting(focal_length_mm=focal.focal_length_mm, f_number=focal.nominal(exact))
+                for exact in series.f_number
+            )
+            curve = fit_curve(series, spreads[place], pixel_pitch_um=focal.pixel_pitch_um)
+            curves[place] = (names, series, curve)
+    return curves
+
+
+def curve_points(zone: str, curve: ZoneCurve, spread: Spread) -> list[CurvePoint]:
+    """Give what was measured and what is believed at every stop of one zone."""
+    names, series, believed = curve
+    middles = spread.middles(series)
+    return [
+        CurvePoint(
+            f_number=name.f_number,
+            zone=zone,
+            mtf50_cypx=float(np.exp(believed.estimate[index])),
+            ci95_cypx=_interval(believed, index, spread),
+            shots=len(series.log_shots[index]),
+            exact_f_number=float(series.f_number[index]),
+            measured_cypx=float(np.exp(middles[index])),
+            shot_mtf50_cypx=tuple(float(np.exp(value)) for value in series.log_shots[index]),
+        )
+        for index, name in enumerate(names)
+    ]
+
+
+def _interval(curve: Curve, index: int, spread: Spread) -> tuple[float, float]:
+    if not spread.known:
+        return float("nan"), float("nan")
+    half = spread.quantile * curve.sd[index]
+    middle = curve.estimate[index]
+    return float(np.exp(middle - half)), float(np.exp(middle + half))
+
+
+def zone_at(
+    focal: FocalShots,
+    zone: str,
+    curve: ZoneCurve,
+    spread: Spread,
+    f_number: float,
+) -> ZoneFigure:
+    """Give the figures of one zone at one stop."""
+    names, _, believed = curve
+    index = next(i for i, name in enumerate(names) if name.f_number == f_number)
+    figures = focal.figures(zone, f_number)
+    return ZoneFigure(
+        mtf50_cypx=float(np.exp(believed.estimate[index])),
+        ci95_cypx=_interval(believed, index, spread),
+        edges=sum(figure.edges for figure in figures),
+        sagittal_cypx=_mean([figure.sagittal_cypx for figure in figures]),
+        tangential_cypx=_mean([figure.tangential_cypx for figure in figures]),
+    )
+
+
+def _mean(values: Sequence[float]) -> float:
+    finite = [value for value in values if np.isfinite(value)]
+    return float(np.mean(finite)) if finite else float("nan")
+
+
+def smooth_curve(series: ZoneSeries, curve: Curve) -> SmoothCurve:
+    """Give the model's curve through one zone's points, for drawing."""
+    stops = np.geomspace(series.f_number[0], series.f_number[-1], _SMOOTH_POINTS)
+    return SmoothCurve(
+        f_number=stops, mtf50_cypx=np.exp(curve.fit.at(stops)), fits=curve.fits, note=curve.note
+    )
+
+
+def at_own_best(curves: Sequence[ZoneCurve], spread: Spread, question: Question) -> BestSetting | None:
+    """Hold the focal lengths against each other, each at its own best stop; None with fewer than two."""
+    if len(curves) < 2:
+        return None
+    own = [rivals([curve], spread) for curve in curves]
+    return best_setting(
+        Rivals(
+            settings=tuple(one.settings[one.best] for one in own),
+            estimate=np.array([value_of_pick(one) for one in own]),
+            covariance=np.diag([one.sd[one.best] ** 2 for one in own]),
+            freedom=spread.freedom,
+            at_border=np.array([one.at_border[one.best] for one in own]),
+        ),
+        spread,
+        question,
+    )
+
+
+def at_equal_stop(curves: Sequence[ZoneCurve], spread: Spread, question: Question) -> tuple[BestSetting, ...]:
+    """Hold the focal lengths against each other at every stop that two or more of them were tested at."""
+    these = rivals(curves, spread)
+    stops = [setting.f_number for setting in these.settings]
+    shared = sorted({stop for stop in stops if stops.count(stop) > 1})
+    return tuple(best_setting(_only(these, stop), spread, question) for stop in shared)
+
+
+def _only(these: Rivals, f_number: float) -> Rivals:
+    places = np.array([place for place, one in enumerate(these.settings) if one.f_number == f_number])
+    return Rivals(
+        settings=tuple(these.settings[place] for place in places),
+        estimate=these.estimate[places],
+        covariance=these.covariance[np.ix_(places, places)],
+        freedom=these.freedom,
+        at_border=these.at_border[places],
+    )
+
+
+def find(shots: Sequence[SweepShot], *, method: str = "refined", tie: Tie = Tie.BEST) -> SweepFindings:
+    """Find the best settings of every lens.
+
+    Parameters
+    ----------
+    shots : sequence of SweepShot
+        Measured and rejected ones, as `sift` gives them.
+    method : str
+        By which the edges were measured.
+    tie : Tie
+        Which of several equally good stops to name as the one to take; it changes nothing else.
+    """
+    by_lens: dict[tuple[str, str], list[SweepShot]] = defaultdict(list)
+    for one in shots:
+        by_lens[one.planned.lens, one.planned.camera].append(one)
+    known = {lens: group for lens, group in by_lens.items() if any(shot.used for shot in group)}
+    return SweepFindings(
+        lenses=tuple(_lens_findings(lens, group, tie) for lens, group in sorted(known.items())),
+        unplaced=tuple(
+            rejection
+            for lens, group in sorted(by_lens.items())
+            if lens not in known
+            for rejection in _rejections(group)
+        ),
+        version=__version__,
+        method=method,
+    )
+
+
+def _rejections(shots: Sequence[SweepShot]) -> tuple[RejectedShot, ...]:
+    return tuple(
+        shot.result
+        if isinstance(shot.result, RejectedShot)
+        else RejectedShot(path=shot.planned.path, reason=shot.reason)
+        for shot in shots
+        if not shot.used and not shot.planned.by_choice
+    )
+
+
+def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) -> LensFindings:
+    focals = by_focal_length(shots)
+    pitch_um = focals[0].pixel_pitch_um
+    series = {place: [zone_series(focal, place) for focal in focals] for place in PLACES}
+    spreads = {place: spread_of([one for one in series[place] if one], pitch_um) for place in PLACES}
+    curves = [place_curves(focal, spreads) for focal in focals]
+    best = _best_over_all(focals, curves, spreads, tie)
+    first = focals[0].members[0].result
+    state = lens_condition(shots)
+    findings = LensFindings(
+        lens=lens[0],
+        camera=lens[1],
+        shots=sum(not shot.planned.by_choice for shot in shots),
+        rejected=_rejections(shots),
+        best=best.get("frame"),
+        by_focal_length=tuple(
+            _focal_findings(focal, places, spreads, tie) for focal, places in zip(focals, curves, strict=True)
+        ),
+        best_by_zone=_of_zones(best),
+        best_by_purpose=_of_purposes(best),
+        purposes={purpose: weights_in_words(purpose) for purpose in PURPOSES},
+        pixel_pitch_um=pitch_um,
+        size_px=first.size_px if isinstance(first, ShotResult) else None,
+        spread_from=spreads["frame"].source,
+        shot_sd_percent=_typical_sd_percent(spreads["frame"], [one for one in series["frame"] if one]),
+        remarks=remarks(focals, spreads["frame"], shots=shots),
+        holds_for=holds_for(focals),
+        condition=state.findings,
+        evidence=state.evidence,
+        **_zoom(focals, curves, spreads["frame"], tie),
+    )
+    return with_quick_answer(dataclasses.replace(findings, answer=answer_sentence(findings)), shots)
+
+
+def _typical_sd_percent(spread: Spread, series: Sequence[ZoneSeries]) -> float:
+    """Give the spread of one shot, root mean square over the settings; NaN where it is not known."""
+    if not spread.known:
+        return float("nan")
+    variance = np.concatenate([spread.variance_of_means(one) * one.shots for one in series])
+    return float(100.0 * np.sqrt(np.mean(variance)))
+
+
+def _of_zones(best: Mapping[str, BestSetting]) -> dict[str, BestSetting]:
+    return {zone: best[zone] for zone in ZONES if zone in best}
+
+
+def _of_purposes(best: Mapping[str, BestSetting]) -> dict[str, BestSetting]:
+    places = {purpose: "frame" if purpose == FRAME else purpose for purpose in PURPOSES}
+    return {
+        purpose: dataclasses.replace(best[place], zone=purpose)
+        for purpose, place in places.items()
+        if place in best
+    }
+
+
+def _focal_findings(
+    focal: FocalShots, curves: PlaceCurves, spreads: Mapping[str, Spread], tie: Tie
+) -> FocalLengthFindings:
+    best = {
+        place: best_setting(
+            rivals([curve], spreads[place]),
+            spreads[place],
+            Question(place=place, tie=tie, caution=few_shots(spreads[place])),
+        )
+        for place, curve in curves.items()
+    }
+    frame, zones = best["frame"], {zone: curves[zone] for zone in ZONES if zone in curves}
+    return FocalLengthFindings(
+        focal_length_mm=focal.focal_length_mm,
+        best_f_number=frame.f_number,
+        tied_f_numbers=tuple(setting.f_number for setting in frame.tied),
+        zones={
+            zone: zone_at(focal, zone, curve, spreads[zone], frame.f_number)
+            for zone, curve in zones.items()
+            if any(name.f_number == frame.f_number for name in curve[0])
+        },
+        curve=tuple(
+            point for zone, curve in zones.items() for point in curve_points(zone, curve, spreads[zone])
+        ),
+        best_by_zone=_of_zones(best),
+        best_by_purpose=_of_purposes(best),
+        smooth={zone: smooth_curve(series, curve) for zone, (_, series, curve) in zones.items()},
+        magnification=focal.magnification,
+        shots=len(focal.members),
+        holds_for=holds_for([focal]),
+    )
+
+
+def _best_over_all(
+    focals: Sequence[FocalShots], curves: Sequence[PlaceCurves], spreads: Mapping[str, Spread], tie: Tie
+) -> dict[str, BestSetting]:
+    """Let all settings of all focal lengths compete, place by place."""
+    best = {}
+    for place, spread in spreads.items():
+        seen = [places[place] for places in curves if place in places]
+        if seen:
+            best[place] = best_setting(rivals(seen, spread), spread, _question(focals, spread, place, tie))
+    return best
+
+
+def _question(focals: Sequence[FocalShots], spread: Spread, place: str, tie: Tie) -> Question:
+    caution = " ".join(filter(None, (few_shots(spread), unequal_magnification(focals))))
+    return Question(place=place, tie=tie, caution=caution)
+
+
+def _zoom(
+    focals: Sequence[FocalShots], curves: Sequence[PlaceCurves], spread: Spread, tie: Tie
+) -> dict[str, Any]:
+    """Give the comparisons of the zoom's positions, as fields of the findings."""
+    frames = [places["frame"] for places in curves if "frame" in places]
+    question = _question(focals, spread, "frame", tie)
+    if len(frames) < 2:
+        return {}
+    return {
+        "zoom_at_own_best": at_own_best(frames, spread, question),
+        "zoom_at_equal_stop": at_equal_stop(frames, spread, question),
+    }

@@ -1,0 +1,324 @@
+"""Which photographs belong together: by camera and lens, f-number and focal length.
+
+Nothing is dropped in silence: a photograph that cannot be used stays in the list with the reason.
+
+Files of equal content: one photograph, however often it lies about. Copies are no repeats.
+"""
+
+import dataclasses
+from collections import defaultdict
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from lensbench import photo
+from lensbench.model.errors import ImageError, SettingError, SweepError
+from lensbench.model.shot import Metadata, TableRow
+from lensbench.model.sweep import PlannedShot, Setting
+from lensbench.model.units import nominal_f_number
+from lensbench.storage.cache import content_hash
+from lensbench.storage.text import name_in_tables
+from lensbench.sweep.run import without_path
+from lensbench.sweep.shots_table import read_shots_table
+
+__all__ = ["copies_among", "copies_in_words", "focal_groups", "gather"]
+
+
+_TASTE_BYTES: Final = 65_536
+"""Of two raw files of one size the middle tells nearly always that they differ: noise is never the same."""
+_MOST_NAMED: Final = 5
+
+
+def photographs_in(folders: Iterable[Path]) -> list[tuple[Path, Path]]:
+    """Give each photograph of some folders once, with its folder, whatever names and links lead there.
+
+    Raises
+    ------
+    ImageError
+        A folder is not there or cannot be read.
+    """
+    found: dict[Path, tuple[Path, Path]] = {}
+    for folder in folders:
+        place = folder.resolve()
+        for path in photo.list_photos(folder):
+            found.setdefault(place / path.relative_to(folder), (folder, path))
+    return list(found.values())
+
+
+def copies_among(paths: Iterable[Path]) -> dict[Path, Path]:
+    """Tell which files are copies, byte by byte, and of which file that comes before them.
+
+    Files are compared where their sizes are equal, whole only where a part is too; empty and unreadable ones
+    are nobody's copies.
+    """
+    groups = [list(paths)]
+    for trait in (_size, _taste, content_hash):
+        groups = [part for group in groups for part in _alike(group, trait)]
+    return {copy: first for first, *others in groups for copy in others}
+
+
+def _alike(paths: list[Path], trait: Callable[[Path], Hashable]) -> list[list[Path]]:
+    """Give the files that share a trait with another one, together."""
+    found: dict[Hashable, list[Path]] = defaultdict(list)
+    for path in paths:
+        try:
+            value = trait(path)
+        except OSError:
+            continue
+        if value:
+            found[value].append(path)
+    return [group for group in found.values() if len(group) > 1]
+
+
+def _size(path: Path) -> int:
+    return path.stat().st_size
+
+
+def _taste(path: Path) -> bytes:
+    """Read some bytes in the middle."""
+    with path.open("rb") as stream:
+        stream.seek(max(0, path.stat().st_size - _TASTE_BYTES) // 2)
+        return stream.read(_TASTE_BYTES)
+
+
+def copies_in_words(copies: dict[Path, Path]) -> list[str]:
+    """Say how many copies of which photographs were left out.
+
+    >>> copies_in_words({Path("b.dng"): Path("a.dng"), Path("c.dng"): Path("a.dng")})
+    ['left out: 2 copies of a.dng']
+    """
+    counts: dict[Path, int] = defaultdict(int)
+    for original in copies.values():
+        counts[original] += 1
+    if len(counts) > _MOST_NAMED:
+        first = next(iter(counts)).name
+        return [f"left out: {len(copies)} copies of {len(counts)} photographs, the first of {first}"]
+    return [
+        f"left out: {f'{count} copies' if count > 1 else 'a copy'} of {original.name}"
+        for original, count in counts.items()
+    ]
+
+
+UNKNOWN_LENS: Final = "unknown lens"
+UNKNOWN_CAMERA: Final = "unknown camera"
+FOCAL_GAP: Final = 0.03
+"""Focal lengths further apart than this share belong to two groups. Common practice, no source."""
+
+_NAN: Final = float("nan")
+
+
+def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[PlannedShot]:
+    """List the photographs of some folders with the settings they count under.
+
+    Parameters
+    ----------
+    folders : paths of folders
+        Walked through in natural order, each once whatever names lead to it; links inside are not followed.
+    shots_csv : path, optional
+        A shots table; its filled cells override the files' own metadata.
+
+    Returns
+    -------
+    list of PlannedShot
+        One for each photograph found, in the order found; those with `left_out` are not to be measured. Of
+        files of equal content one counts.
+
+    Raises
+    ------
+    SweepError
+        No photograph in the folders, or none that says at which f-number it was taken.
+    ImageError
+        A folder is not there or cannot be read.
+    SettingError
+        The shots table cannot be used, or names a file that is not there.
+    """
+    places = photographs_in(folders)
+    if not places:
+        raise SweepError(
+            f"no photographs in {', '.join(map(str, folders))}; give a folder that holds test shots"
+        )
+    copies = copies_among(path for _, path in places)
+    rows = _rows(places, read_shots_table(shots_csv), copies) if shots_csv else {}
+    raw_names = {_stem(path) for _, path in places if path.suffix.lower() in photo.RAW_SUFFIXES}
+    shots = _without_copies([_plan(path, rows.get(path), raw_names) for _, path in places], copies)
+    if all(shot.left_out for shot in shots):
+        first = shots[0]
+        raise SweepError(
+            f"none of {len(shots)} photographs can be used; the first, {first.path.name}: {first.left_out}"
+        )
+    return _named_focal_lengths(shots)
+
+
+def _stem(path: Path) -> Path:
+    return path.with_name(path.stem.lower())
+
+
+def _without_copies(shots: Sequence[PlannedShot], copies: Mapping[Path, Path]) -> list[PlannedShot]:
+    """Leave out all but one of the files of equal content: the first that is to be used, else the first."""
+    counts: dict[Path, Path] = {}
+    for shot in sorted(shots, key=lambda shot: bool(shot.left_out)):
+        counts.setdefault(copies.get(shot.path, shot.path), shot.path)
+    return [_as_copy(shot, counts[copies.get(shot.path, shot.path)]) for shot in shots]
+
+
+def _as_copy(shot: PlannedShot, original: Path) -> PlannedShot:
+    if shot.by_choice or shot.path == original:
+        return shot
+    return dataclasses.replace(
+        shot, left_out=f"a copy of {original.name}, which counts once", by_choice=True, copy_of=original
+    )
+
+
+def _rows(
+    places: Sequence[tuple[Path, Path]], table: Sequence[TableRow], copies: Mapping[Path, Path]
+) -> dict[Path, TableRow]:
+    """Find each row's photograph by its name; a table that names none goes by the order of the files."""
+    named = [row for row in table if row.file]
+    if named or not table:
+        return _match(places, named)
+    return _in_order([path for _, path in places if path not in copies], table)
+
+
+def _in_order(paths: Sequence[Path], table: Sequence[TableRow]) -> dict[Path, TableRow]:
+    """Give each row the photograph in its place: as many of them as rows, and no f-number that says otherwise."""
+    raw_names = {_stem(path) for path in paths if path.suffix.lower() in photo.RAW_SUFFIXES}
+    shots = [
+        path for path in paths if path.suffix.lower() in photo.RAW_SUFFIXES or _stem(path) not in raw_names
+    ]
+    if len(shots) != len(table):
+        raise SettingError(
+            f"the shots table names no files and has {len(table)} rows, but there are {len(shots)} photographs: write "
+            "the files' names into its column `file`"
+        )
+    for number, (path, row) in enumerate(zip(shots, table, strict=True), start=1):
+        _refuse_other_stop(path, row, number)
+    return dict(zip(shots, table, strict=True))
+
+
+def _refuse_other_stop(path: Path, row: TableRow, number: int) -> None:
+    try:
+        told = photo.read_metadata(path).f_number
+    except ImageError:
+        return
+    if told and row.f_number and nominal_f_number(told) != nominal_f_number(row.f_number):
+        raise SettingError(
+            f"row {number} of the shots table says f/{row.f_number:g}, but {path.name} was taken at f/{told:.3g}: "
+            "write the files' names into its column `file`"
+        )
+
+
+def _match(places: Sequence[tuple[Path, Path]], rows: Sequence[TableRow]) -> dict[Path, TableRow]:
+    """Find each row's photograph, by its path within the folder, or its bare name where that is unique."""
+    by_name: dict[str, set[Path]] = defaultdict(set)
+    for folder, path in places:
+        for name in {path.name, path.relative_to(folder).as_posix(), path.as_posix()}:
+            by_name[name_in_tables(name)].add(path)
+    matched = {}
+    for row in rows:
+        found = by_name.get(row.file, set())
+        if not found:
+            raise SettingError(f"the shots table names {row.file}, which is in none of the folders")
+        if len(found) > 1:
+            raise SettingError(
+                f"the shots table names {row.file}, but {len(found)} files bear that name; write its path"
+            )
+        matched[next(iter(found))] = row
+    return matched
+
+
+def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot:
+    try:
+        metadata, left_out = photo.read_metadata(path), ""
+    except ImageError as error:
+        metadata, left_out = Metadata(), without_path(str(error), path)
+    by_choice = ""
+    if row is None and path.suffix.lower() not in photo.RAW_SUFFIXES and _stem(path) in raw_names:
+        by_choice = "the raw file of the same name is measured instead"
+    if row is not None:
+        metadata = _overridden(metadata, row)
+        by_choice = "" if row.use else "the shots table says not to use it"
+    f_number = metadata.f_number
+    if not left_out and f_number is None:
+        left_out = _without_f_number(path, metadata)
+    return PlannedShot(
+        path=path,
+        metadata=metadata,
+        overrides=_overridden(Metadata(), row) if row else None,
+        lens=metadata.lens or UNKNOWN_LENS,
+        camera=metadata.camera or UNKNOWN_CAMERA,
+        setting=Setting(
+            focal_length_mm=metadata.focal_length_mm or _NAN,
+            f_number=_NAN if f_number is None else nominal_f_number(f_number),
+        ),
+        focus_group=row.focus_group if row else "",
+        focus_step=row.focus_step if row else None,
+        condition=row.condition if row else "",
+        left_out=by_choice or left_out,
+        by_choice=bool(by_choice),
+    )
+
+
+def _without_f_number(path: Path, metadata: Metadata) -> str:
+    """Say what to do about a photograph that does not tell its f-number; a damaged file hides it, too."""
+    try:
+        photo.check_whole(path)
+    except ImageError as error:
+        return without_path(str(error), path)
+    says = "its f-number is unknown; name it in a shots table (--shots)"
+    if metadata.camera is None and metadata.focal_length_mm is None:
+        says += "; it tells no camera either, so the file may be damaged: look whether it opens"
+    return says
+
+
+def _overridden(metadata: Metadata, row: TableRow) -> Metadata:
+    return dataclasses.replace(
+        metadata,
+        lens=row.lens or metadata.lens,
+        camera=row.camera or metadata.camera,
+        f_number=_exact(row.f_number, metadata.f_number),
+        focal_length_mm=row.focal_length_mm or metadata.focal_length_mm,
+    )
+
+
+def _exact(engraved: float | None, told: float | None) -> float | None:
+    """Give the row's f-number, by the file's exact one where both bear the same name."""
+    if engraved and told and nominal_f_number(engraved) == nominal_f_number(told):
+        return told
+    return engraved or told
+
+
+def _named_focal_lengths(shots: Sequence[PlannedShot]) -> list[PlannedShot]:
+    """Give every shot the name of its focal group, lens by lens."""
+    by_lens: dict[tuple[str, str], list[float]] = defaultdict(list)
+    for shot in shots:
+        if np.isfinite(shot.setting.focal_length_mm) and not shot.left_out:
+            by_lens[shot.camera, shot.lens].append(shot.setting.focal_length_mm)
+    names = {lens: focal_groups(lengths) for lens, lengths in by_lens.items()}
+    return [
+        dataclasses.replace(
+            shot,
+            setting=dataclasses.replace(
+                shot.setting,
+                focal_length_mm=names.get((shot.camera, shot.lens), {}).get(
+                    shot.setting.focal_length_mm, shot.setting.focal_length_mm
+                ),
+            ),
+        )
+        for shot in shots
+    ]
+
+
+def focal_groups(focal_lengths_mm: Sequence[float]) -> dict[float, float]:
+    """Name each focal length by the median of its group; a gap above 3 % divides groups.
+
+    >>> focal_groups([24.0, 24.3, 24.0, 50.0])
+    {24.0: 24.0, 24.3: 24.0, 50.0: 50.0}
+    """
+    lengths = np.sort(np.asarray(focal_lengths_mm, dtype=float))
+    cuts = np.flatnonzero(lengths[1:] > lengths[:-1] * (1.0 + FOCAL_GAP)) + 1
+    groups = np.split(lengths, cuts)
+    return {
+        float(length): round(float(np.median(group)), 1) for group in groups if group.size for length in group
+    }

@@ -1,0 +1,125 @@
+"""The shots table: what the photographer knows better than the metadata, one row a file.
+
+This is how lenses without electronic contacts are tested. A filled cell overrides what the file says. A row whose
+`file` is empty is a shot that was planned and not taken; a table that names no file at all goes by the order.
+"""
+
+import math
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Final
+
+from lensbench.model.errors import SettingError, TextFileError
+from lensbench.model.shot import TABLE_COLUMNS, TableRow
+from lensbench.photo import PHOTO_SUFFIXES
+from lensbench.storage.text import TWO_WAYS, read_text, table_in
+
+__all__ = ["read_shots_table"]
+
+
+_YES_NO: Final = {"yes": True, "y": True, "no": False, "n": False, "": True}
+_MOST_ROWS: Final = 100_000
+_F_NUMBERS: Final = (0.5, 128.0)
+_FOCAL_MM: Final = (0.5, 20_000.0)
+"""Wider than any lens. Common practice, no source."""
+
+
+def read_shots_table(path: Path) -> list[TableRow]:
+    """Read a shots table.
+
+    Rows whose `file` is empty are kept, in their order. Comma or semicolon between the cells; with semicolons a
+    decimal comma is understood. `f/5.6` and `5.6`, `50 mm` and `50` mean the same.
+
+    Raises
+    ------
+    SettingError
+        The file cannot be read as text, lacks the column `file`, has a column of another name, or a cell that
+        is no number, not positive, or neither yes nor no: with the row and the column.
+    """
+    try:
+        text = read_text(path)
+        rows = [_row(f"{path}, line {line}", cells) for line, cells in _lines(path, text)]
+    except TextFileError as error:
+        raise SettingError(f"{path}: the shots table cannot be read: {error}") from error
+    _check_twice(path, rows)
+    return rows
+
+
+def _lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
+    """Give the filled lines with their numbers, at most so many."""
+    head = text.split("\n", 1)[0]
+    delimiter = ";" if ";" in head and "," not in head else ","
+    _check_columns(path, [name.strip().strip('"').strip() for name in head.split(delimiter)])
+    for count, line in enumerate(table_in(text, delimiter=delimiter)):
+        if count >= _MOST_ROWS:
+            raise SettingError(f"{path}: more than {_MOST_ROWS} rows; divide the table")
+        name = line[1]["file"]
+        if delimiter == "," and ";" in name and Path(name).suffix.lower() not in PHOTO_SUFFIXES:
+            raise SettingError(
+                f"{path}, line {line[0]}: a semicolon stands where the first line has commas; use one of the two "
+                "between all cells"
+            )
+        yield line
+
+
+def _check_columns(path: Path, names: list[str]) -> None:
+    if "file" not in names:
+        raise SettingError(f"{path}: no column `file` in the first line; columns: {', '.join(TABLE_COLUMNS)}")
+    if strange := [name for name in names if name not in TABLE_COLUMNS]:
+        raise SettingError(
+            f"{path}: no such column: {', '.join(strange)}; columns: {', '.join(TABLE_COLUMNS)}"
+        )
+
+
+def _check_twice(path: Path, rows: list[TableRow]) -> None:
+    seen: set[str] = set()
+    for row in rows:
+        if row.file and row.file in seen:
+            raise SettingError(f"{path}: the file {row.file} stands in two rows; leave one")
+        seen.add(row.file)
+
+
+def _row(place: str, cells: Mapping[str, str]) -> TableRow:
+    use = _YES_NO.get(cells.get("use", "").lower())
+    if use is None:
+        raise SettingError(f"{place}, column use: {cells['use']!r} is neither yes nor no")
+    return TableRow(
+        file=cells["file"].replace("\\", "/"),
+        lens=cells.get("lens") or None,
+        camera=cells.get("camera") or None,
+        f_number=_within(
+            f"{place}, column f_number", cells.get("f_number", "").lower().removeprefix("f/"), _F_NUMBERS
+        ),
+        focal_length_mm=_within(
+            f"{place}, column focal_length_mm", cells.get("focal_length_mm", "").removesuffix("mm"), _FOCAL_MM
+        ),
+        focus_group=cells.get("focus_group", ""),
+        focus_step=_number(f"{place}, column focus_step", cells.get("focus_step", "")),
+        condition=cells.get("condition", ""),
+        use=use,
+    )
+
+
+def _within(place: str, cell: str, limits: tuple[float, float]) -> float | None:
+    value = _number(place, cell)
+    if value is not None and value <= 0.0:
+        raise SettingError(f"{place}: {cell!r} is not positive")
+    if value is not None and not limits[0] <= value <= limits[1]:
+        raise SettingError(f"{place}: {cell!r} is beyond what lenses have, {limits[0]:g} to {limits[1]:g}")
+    return value
+
+
+def _number(place: str, cell: str) -> float | None:
+    if not cell.strip():
+        return None
+    if TWO_WAYS.fullmatch(cell.strip()):
+        whole = cell.strip().replace(",", "")
+        part = float(cell.replace(",", "."))
+        raise SettingError(f"{place}: {cell!r} can be read in two ways; write {whole} or {part:g}")
+    try:
+        value = float(cell.replace(",", "."))
+    except ValueError as error:
+        raise SettingError(f"{place}: {cell!r} is no number") from error
+    if not math.isfinite(value):
+        raise SettingError(f"{place}: {cell!r} is no finite number")
+    return value

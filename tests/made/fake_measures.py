@@ -1,0 +1,41 @@
+"""What workers of the tests do with a task, by the name of its file; importable by name in a new process."""
+
+import os
+import signal
+import time
+from pathlib import Path
+
+from lensbench.model.errors import ChartError
+from lensbench.model.shot import RejectedShot
+
+SLEEP_S = 60.0
+
+
+def measure(task):
+    """Give the worker's process id as the reason, or fail in the way that the file's name asks for."""
+    name = task.path.name
+    match name.split("-")[0]:
+        case "crash":
+            os.kill(os.getpid(), signal.SIGSEGV)
+        case "hang":
+            time.sleep(SLEEP_S)
+        case "bug":
+            raise ZeroDivisionError("the moon was full")
+        case "once":  # crashes at the first try only
+            trace = task.path.with_suffix(".tried")
+            if not trace.exists():
+                trace.touch()
+                os._exit(4)
+        case "threads":
+            return RejectedShot(path=task.path, reason=os.environ["OPENBLAS_NUM_THREADS"])
+    return RejectedShot(path=task.path, reason=f"done {name}")
+
+
+def refuse(task):
+    raise ChartError(f"{task.path.name}: no chart")
+
+
+def slow(task):
+    Path(task.path).with_suffix(".begun").touch()
+    time.sleep(SLEEP_S)
+    return RejectedShot(path=task.path, reason="slept")

@@ -1,0 +1,352 @@
+"""An invented shoot: a zoom with three focal lengths and six stops, and a prime to compare it with.
+
+No real lens, camera or person; the figures only look plausible and are no reference for anything.
+"""
+
+import itertools
+import math
+from pathlib import Path
+
+import numpy as np
+
+from lensbench.model.compare import ComparedLens, ComparedPair, CompareFindings, CompareRow
+from lensbench.model.flags import remark
+from lensbench.model.shot import (
+    ZONES,
+    Box,
+    ChartEdge,
+    ChartSeen,
+    Direction,
+    Edge,
+    Metadata,
+    RejectedShot,
+    ShotResult,
+    Tilt,
+    ZoneFigure,
+)
+from lensbench.model.sweep import (
+    BestSetting,
+    ConditionFinding,
+    CurvePoint,
+    FocalLengthFindings,
+    LensFindings,
+    PlannedShot,
+    Setting,
+    SmoothCurve,
+    SweepFindings,
+    SweepShot,
+)
+
+STOPS = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
+FOCALS_MM = (24.0, 35.0, 70.0)
+LENS, CAMERA = "Larkmoor Zoom 24-70 mm f/2.8", "Quarry One"
+SIZE_PX = (4000, 6000)
+PITCH_UM = 4.0
+REPEATS = 3
+BEST_STOP = {24.0: 8.0, 35.0: 5.6, 70.0: 8.0}
+TIED_STOPS = {24.0: (5.6, 8.0), 35.0: (4.0, 5.6, 8.0), 70.0: (8.0, 11.0)}
+HEIGHTS = {"inner": 0.1, "halfway": 0.5, "outer": 0.85}
+
+
+def sharpness(focal_mm: float, stop: float, height: float) -> float:
+    """A made-up lens: blur grows with the image height and at the long end, diffraction with the stop."""
+    weak = {24.0: 0.9, 35.0: 0.7, 70.0: 1.5}[focal_mm]
+    aberration = weak * (0.5 + 1.9 * height**2) * (2.8 / stop)
+    diffraction = 0.075 * stop
+    return 0.36 / math.sqrt(1.0 + aberration**2 + diffraction**2)
+
+
+def zone_sharpness(focal_mm: float, stop: float, zone: str) -> float:
+    if zone == "frame":
+        return (
+            0.15 * sharpness(focal_mm, stop, 0.1)
+            + 0.4 * sharpness(focal_mm, stop, 0.5)
+            + 0.45 * sharpness(focal_mm, stop, 0.85)
+        )
+    return sharpness(focal_mm, stop, HEIGHTS[zone])
+
+
+def zone_figure(focal_mm: float, stop: float, zone: str, *, edges: int = 24) -> ZoneFigure:
+    value = zone_sharpness(focal_mm, stop, zone)
+    return ZoneFigure(
+        mtf50_cypx=value,
+        ci95_cypx=(value * 0.985, value * 1.015),
+        edges=edges,
+        sagittal_cypx=value * 1.04,
+        tangential_cypx=value * 0.96,
+    )
+
+
+def an_edge(mtf50_cypx: float, *, roi: Box, angle_deg: float) -> Edge:
+    frequency_cypx = np.linspace(0.0, 1.0, 65)
+    return Edge(
+        roi=roi,
+        channel="green",
+        angle_deg=angle_deg,
+        mtf50_cypx=mtf50_cypx,
+        mtf50_sd_cypx=0.002,
+        mtf30_cypx=1.35 * mtf50_cypx,
+        mtf20_cypx=1.6 * mtf50_cypx,
+        mtf10_cypx=1.9 * mtf50_cypx,
+        rise_10_90_px=0.48 / mtf50_cypx,
+        overshoot_percent=0.4,
+        undershoot_percent=-0.3,
+        snr=82.0,
+        frequency_cypx=frequency_cypx,
+        sfr=np.exp(-math.log(2.0) * (frequency_cypx / mtf50_cypx) ** 1.6),
+        sfr_sd=np.full(65, 0.004),
+    )
+
+
+TARGETS = [
+    (height, azimuth)
+    for height, count in ((0.0, 1), (0.3, 6), (0.62, 8), (0.9, 4))
+    for azimuth in (
+        [33.7, 146.3, 213.7, 326.3] if count == 4 else [360.0 * step / count for step in range(count)]
+    )
+]
+
+
+def chart_edges(focal_mm: float, stop: float) -> tuple[ChartEdge, ...]:
+    half_diagonal = math.hypot(*SIZE_PX) / 2.0
+    edges = []
+    for number, (height, azimuth) in enumerate(TARGETS, start=1):
+        row = SIZE_PX[0] / 2 - height * half_diagonal * math.sin(math.radians(azimuth))
+        col = SIZE_PX[1] / 2 + height * half_diagonal * math.cos(math.radians(azimuth))
+        if not (100 < row < SIZE_PX[0] - 100 and 100 < col < SIZE_PX[1] - 100):
+            continue
+        for arm, direction in zip((1, 2, 3, 4), itertools.cycle(("sagittal", "tangential"))):
+            factor = 1.0 + 0.12 * height**2 * (1 if direction == "sagittal" else -1)
+            edges.append(
+                ChartEdge(
+                    edge=an_edge(
+                        sharpness(focal_mm, stop, height) * factor,
+                        roi=Box(top=int(row), left=int(col), height=100, width=60),
+                        angle_deg=6.0 if direction == "sagittal" else -84.0,
+                    ),
+                    target=f"T{number:02d}",
+                    arm=arm,
+                    center_px=(row + 50.0, col + 30.0),
+                    image_height=height,
+                    azimuth_deg=azimuth,
+                    direction=Direction(direction),
+                )
+            )
+    return tuple(edges)
+
+
+def planned(name: str, focal_mm: float, stop: float, *, lens: str = LENS) -> PlannedShot:
+    return PlannedShot(
+        path=Path("shoot") / name,
+        metadata=Metadata(
+            camera=CAMERA, lens=lens, f_number=stop, focal_length_mm=focal_mm, iso=100, exposure_s=0.01
+        ),
+        overrides=None,
+        lens=lens,
+        camera=CAMERA,
+        setting=Setting(focal_length_mm=focal_mm, f_number=stop),
+    )
+
+
+def a_result(plan: PlannedShot) -> ShotResult:
+    focal_mm, stop = plan.setting.focal_length_mm, plan.setting.f_number
+    return ShotResult(
+        path=plan.path,
+        metadata=plan.metadata,
+        size_px=SIZE_PX,
+        sensor_data=True,
+        pixel_pitch_um=PITCH_UM,
+        chart=ChartSeen(
+            name="sheet A3",
+            targets_found=19,
+            targets_on_chart=23,
+            contrast=4.1,
+            residual_px=0.04,
+            radial_distortion_percent=-1.2,
+        ),
+        magnification=0.04,
+        distance_mm=27.0 * focal_mm,
+        tilt=Tilt(pitch_deg=0.1, yaw_deg=-0.2, roll_deg=0.3),
+        edges=chart_edges(focal_mm, stop),
+        summary={zone: zone_figure(focal_mm, stop, zone) for zone in ZONES},
+        quality=(remark("uneven_light", "18 % across, limit 10 %"),) if stop == 16.0 else (),
+    )
+
+
+REJECTED = RejectedShot(path=Path("shoot/q-0099.dng"), reason="no chart was found in the picture")
+
+
+def invented_shots(*, lens: str = LENS) -> list[SweepShot]:
+    plans = [
+        planned(f"q-{number:04d}.dng", focal_mm, stop, lens=lens)
+        for number, (focal_mm, stop, _) in enumerate(
+            itertools.product(FOCALS_MM, STOPS, range(REPEATS)), start=1
+        )
+    ]
+    shots = [SweepShot(planned=plan, result=a_result(plan)) for plan in plans]
+    misfocused = planned("q-0098.dng", 35.0, 4.0, lens=lens)
+    return [
+        *shots,
+        SweepShot(
+            planned=misfocused, result=a_result(misfocused), reason="out of focus: 41 % below its repeats"
+        ),
+        SweepShot(planned=planned("q-0099.dng", 35.0, 4.0, lens=lens), result=REJECTED),
+    ]
+
+
+def best_setting(focal_mm: float, stop: float, zone: str, tied: tuple[Setting, ...]) -> BestSetting:
+    value = zone_sharpness(focal_mm, stop, zone)
+    return BestSetting(
+        focal_length_mm=focal_mm,
+        f_number=stop,
+        zone=zone,
+        mtf50_cypx=value,
+        ci95_cypx=(value * 0.985, value * 1.015),
+        tied=tied,
+        at_border=False,
+        provisional=False,
+        caution="",
+    )
+
+
+def curve_points(focal_mm: float) -> tuple[CurvePoint, ...]:
+    wobble = itertools.cycle((0.004, -0.003, 0.002, -0.005))
+    points = []
+    for stop, zone in itertools.product(STOPS, ZONES):
+        value = zone_sharpness(focal_mm, stop, zone)
+        points.append(
+            CurvePoint(
+                f_number=stop,
+                zone=zone,
+                mtf50_cypx=value,
+                ci95_cypx=(value * 0.98, value * 1.02),
+                shots=REPEATS,
+                exact_f_number=stop,
+                measured_cypx=value + next(wobble),
+                shot_mtf50_cypx=(value, value * 1.01, value * 0.99),
+            )
+        )
+    return tuple(points)
+
+
+def smooth_curve(focal_mm: float, zone: str) -> SmoothCurve:
+    stops = np.geomspace(2.8, 16.0, 41)
+    return SmoothCurve(
+        f_number=stops,
+        mtf50_cypx=np.array([zone_sharpness(focal_mm, float(stop), zone) for stop in stops]),
+        fits=True,
+        note="",
+    )
+
+
+def focal_findings(focal_mm: float) -> FocalLengthFindings:
+    best = BEST_STOP[focal_mm]
+    return FocalLengthFindings(
+        focal_length_mm=focal_mm,
+        best_f_number=best,
+        tied_f_numbers=TIED_STOPS[focal_mm],
+        zones={zone: zone_figure(focal_mm, best, zone) for zone in ZONES},
+        curve=curve_points(focal_mm),
+        smooth={zone: smooth_curve(focal_mm, zone) for zone in ZONES},
+        best_by_zone={
+            zone: best_setting(focal_mm, best, zone, (Setting(focal_length_mm=focal_mm, f_number=best),))
+            for zone in ZONES
+        },
+        magnification=0.04,
+        shots=18,
+    )
+
+
+def invented_lens(**changes) -> LensFindings:
+    tied = tuple(Setting(focal_length_mm=35.0, f_number=stop) for stop in TIED_STOPS[35.0])
+    parts = {
+        "lens": LENS,
+        "camera": CAMERA,
+        "shots": 56,
+        "rejected": (
+            RejectedShot(path=Path("shoot/q-0098.dng"), reason="out of focus: 41 % below its repeats"),
+            REJECTED,
+        ),
+        "best": best_setting(35.0, 5.6, "frame", tied),
+        "by_focal_length": tuple(focal_findings(focal_mm) for focal_mm in FOCALS_MM),
+        "condition": (
+            ConditionFinding(
+                subject="decentring",
+                verdict="not seen",
+                evidence="left and right differ by 1.1 % (-0.9 to 3.1 %) at 70 mm",
+                caution="one distance only",
+                advice="turn the camera by 180 degrees and repeat to be sure",
+            ),
+            ConditionFinding(
+                subject="field curvature",
+                verdict="can't tell",
+                evidence="no focus brackets were shot",
+                caution="",
+                advice="shoot a focus bracket of seven steps at the widest stop",
+            ),
+        ),
+        "answer": (
+            f"{LENS}: set 35 mm and f/5.6 for the sharpest whole frame. "
+            "At 24 mm f/5.6 and f/8 can't be told apart. At 35 mm f/4 to f/8 can't be told apart. "
+            "At 70 mm f/8 and f/11 can't be told apart. "
+            "Each at its own best stop, 70 mm is 13 % softer than 35 mm."
+        ),
+        "holds_for": "This copy, on this body, green channel, at 27 focal lengths, 3 shots a setting.",
+        "pixel_pitch_um": PITCH_UM,
+        "size_px": SIZE_PX,
+        "spread_from": "repeats",
+        "shot_sd_percent": 1.6,
+        "remarks": (remark("too_near", "27 focal lengths, limit 25"),),
+    }
+    return LensFindings(**(parts | changes))
+
+
+def invented_findings(**changes) -> SweepFindings:
+    return SweepFindings(lenses=(invented_lens(**changes),), version="0.1.0", method="refined")
+
+
+def compare_row(stop: float, zone: str) -> CompareRow:
+    first, second = zone_sharpness(35.0, stop, zone), zone_sharpness(24.0, stop, zone) * 1.09
+    difference = 100.0 * (second / first - 1.0)
+    equal = abs(difference) < 3.0
+    return CompareRow(
+        focal_length_mm=35.0,
+        f_number=stop,
+        zone=zone,
+        first=first,
+        second=second,
+        first_shots=3,
+        second_shots=3,
+        difference_percent=difference,
+        ci95_percent=(difference - 2.4, difference + 2.4),
+        verdict="equal" if equal else ("second" if difference > 0 else "first"),
+    )
+
+
+def invented_comparison(**changes) -> CompareFindings:
+    labels = (LENS, "Fennick Prime 35 mm f/1.8")
+    pair = {
+        "first": labels[0],
+        "second": labels[1],
+        "unit": "cypx",
+        "rows": tuple(compare_row(stop, zone) for stop, zone in itertools.product(STOPS, ZONES)),
+        "rows_lwph": (),
+        "best_row": compare_row(5.6, "frame"),
+        "answer": f"{labels[1]} is sharper at every stop but f/2.8.",
+        "cautions": ("Both lenses were shot at one distance only.",),
+    }
+    lenses = tuple(
+        ComparedLens(
+            label=label,
+            lens=label,
+            camera=CAMERA,
+            folder="sweep",
+            shots=18,
+            pixel_pitch_um=PITCH_UM,
+            picture_height_px=SIZE_PX[0],
+        )
+        for label in labels
+    )
+    return CompareFindings(
+        lenses=lenses, pairs=(ComparedPair(**(pair | changes)),), answer=pair["answer"], version="0.1.0"
+    )

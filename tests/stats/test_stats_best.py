@@ -1,0 +1,94 @@
+import numpy as np
+import pytest
+from pupil_shoots import pupil_lenses, shoot
+
+from lensbench.model.sweep import Setting
+from lensbench.stats.best_set import Question, best_setting, cannot_be_told_from_best, rivals
+from lensbench.stats.spread import Spread, ZoneSeries, shot_spread
+from lensbench.stats.stop_curve import fit_curve
+
+INFINITE = float("inf")
+
+
+@pytest.mark.parametrize(("sd", "shots"), [(0.01, 3), (0.02, 3), (0.02, 2), (0.04, 3)])
+def test_true_best_lies_in_the_set(sd, shots):
+    random = np.random.default_rng(21)
+    inside, size, exact_size = [], 0, 0
+    for _ in range(12):
+        for lens in pupil_lenses():
+            one = ZoneSeries(f_number=lens.stops, log_shots=shoot(lens, random, sd=sd, shots=shots))
+            spread = shot_spread([one])
+            kept = cannot_be_told_from_best(one.means, spread.variance_of_means(one), spread.freedom)
+            exact = cannot_be_told_from_best(one.means, sd**2 / one.shots, INFINITE)
+            inside.append(kept[int(np.argmax(lens.log_mtf50))])
+            size, exact_size = size + kept.sum(), exact_size + exact.sum()
+    assert np.mean(inside) >= 0.95
+    assert size <= 1.3 * exact_size
+
+
+def test_least_favourable_case_holds_its_level():
+    """All settings equal: each must stay in the set in 95 % of the shoots."""
+    random = np.random.default_rng(22)
+    shots, stops = 3, 6
+    spread_of = [random.normal(size=(stops, shots)) * 0.02 for _ in range(1500)]
+    missed = 0
+    for values in spread_of:
+        variance = values.var(axis=1, ddof=1).mean()
+        kept = cannot_be_told_from_best(
+            values.mean(axis=1), np.full(stops, variance / shots), stops * (shots - 1.0)
+        )
+        missed += not kept[0]
+    # J. C. Hsu: exactly 95 % in this case; 1500 shoots scatter by 0.56 %.
+    assert missed / 1500 == pytest.approx(0.05, abs=0.017)
+
+
+def test_set_by_hand():
+    # Known sd 0.01, four shots each: limit 1.916 (Dunnett, two comparisons) x 0.01 x sqrt(1/2) = 0.01355.
+    mean = np.array([0.0, -0.0130, -0.0140])
+    kept = cannot_be_told_from_best(mean, np.full(3, 0.01**2 / 4), INFINITE)
+    assert kept.tolist() == [True, True, False]
+
+
+def one_curve(values, *, focal_mm=50.0, stops=(2.8, 4.0, 5.6, 8.0, 11.0), sd=0.003):
+    wiggle = sd * np.array([-1.0, 1.0]) / np.sqrt(2.0)
+    series = ZoneSeries(f_number=np.array(stops), log_shots=tuple(np.log(value) + wiggle for value in values))
+    names = tuple(Setting(focal_length_mm=focal_mm, f_number=stop) for stop in stops)
+    return names, series, fit_curve(series, shot_spread([series]), pixel_pitch_um=4.0)
+
+
+def decided(curves, **asked):
+    spread = shot_spread([series for _, series, _ in curves])
+    return best_setting(rivals(curves, spread), spread, Question(place="frame", **asked))
+
+
+def test_indifferent_settings_are_tied_however_exact_the_figures():
+    curve = one_curve((0.20, 0.294, 0.30, 0.27, 0.22), sd=0.0005)
+    best = decided([curve])
+    assert best.f_number == 5.6
+    assert [setting.f_number for setting in best.tied] == [4.0, 5.6]
+    assert not best.at_border
+
+
+def test_winner_at_the_border_is_said_to_be_the_best_tested():
+    curve = one_curve((0.34, 0.32, 0.28, 0.22, 0.17))
+    best = decided([curve])
+    assert best.f_number == 2.8
+    assert best.at_border
+
+
+def test_focal_lengths_compete_together():
+    wide, long = (
+        one_curve((0.20, 0.28, 0.30, 0.27, 0.22), focal_mm=24.0),
+        one_curve((0.15, 0.20, 0.22, 0.21, 0.18), focal_mm=70.0),
+    )
+    best = decided([wide, long])
+    assert best.focal_length_mm == 24.0
+    assert {setting.focal_length_mm for setting in best.tied} == {24.0}
+
+
+def test_assumed_spread_gives_no_interval():
+    curve = one_curve((0.20, 0.28, 0.30, 0.27, 0.22))
+    assumed = Spread(sd=0.03, freedom=float("inf"), source="assumed")
+    best = best_setting(rivals([curve], assumed), assumed, Question(place="frame"))
+    assert np.isnan(best.ci95_cypx).all()
+    assert all(not one.surely and one.probably for one in best.sharp_enough)

@@ -1,0 +1,164 @@
+"""Flags of a series: for each a simulated case that must raise it, and clean ones that must not."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from seen_shots import seen_shot
+
+from lensbench import simulate
+from lensbench.chart.layout.sheet import sheet
+from lensbench.model.flags import remark
+from lensbench.sweep.drift import drift_remarks
+from lensbench.sweep.reject import sift
+from lensbench.sweep.remarks import mixed_remarks, print_remarks
+
+SHEET = sheet("A2")
+STOPS = (2.8, 4.0, 5.6, 8.0)
+
+
+def a_scene(*, print_sigma_mm=0.03, **optics):
+    """A full-frame camera that an A2 sheet fills, some 20 focal lengths away."""
+    position = simulate.ZoomPosition(focal_length_mm=50.0, **optics)
+    return simulate.Scene(
+        layout=replace(SHEET, targets=SHEET.targets[::3]),
+        lens=simulate.prime("Invented", position, widest_f_number=2.8),
+        camera=simulate.Camera(rows=4000, cols=6000, pitch_um=5.0),
+        print_sigma_mm=print_sigma_mm,
+    )
+
+
+SCENE = a_scene()
+
+
+def a_shot(**changes):
+    return simulate.Shot(**({"focal_length_mm": 50.0, "f_number": 5.6, "paper_level": 0.6} | changes))
+
+
+def burst(count=6, *, shifts_px=None, tilts_deg=None, focus_um=None):
+    random = np.random.default_rng(4)
+    return [
+        seen_shot(
+            random,
+            SCENE,
+            a_shot(focus_error_um=0.0 if focus_um is None else float(focus_um[n])),
+            n,
+            shift_px=(0.0, 0.0) if shifts_px is None else tuple(shifts_px[n]),
+            tilt_deg=(0.0, 0.0) if tilts_deg is None else tuple(tilts_deg[n]),
+        )
+        for n in range(count)
+    ]
+
+
+def swept(scene=SCENE, *, seed=5):
+    """Every stop twice, focused anew with a spread of 4 um."""
+    random = np.random.default_rng(seed)
+    shots = [
+        a_shot(f_number=stop, focus_error_um=float(random.normal(0.0, 4.0)))
+        for stop in STOPS
+        for _ in range(2)
+    ]
+    return [seen_shot(random, scene, shot, n) for n, shot in enumerate(shots)]
+
+
+def steps(last, count=6):
+    return np.outer(np.arange(count) / (count - 1.0), last)
+
+
+@pytest.mark.parametrize(
+    ("drifting", "words"),
+    [
+        ({"shifts_px": steps((3.0, 4.0))}, "the picture wanders by 5.0 px"),
+        ({"tilts_deg": steps((0.6, 0.0))}, "the camera turns by 0."),
+        ({"focus_um": 60.0 * np.arange(6) / 5.0}, "they get softer by"),
+    ],
+)
+def test_drift_is_told_with_what_drifts(drifting, words):
+    """Moved by hand from shot to shot: 5 px, 0.6 degrees, 60 um of focus (a disc of 2 px at f/5.6, geometric)."""
+    (raised,) = drift_remarks(burst(**drifting))
+    assert raised.flag == "drift"
+    assert words in raised.seen
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_sweep_focused_anew_does_not_drift(seed):
+    assert drift_remarks(swept(seed=seed)) == []
+
+
+def test_a_camera_bumped_once_does_not_drift():
+    shifts = np.zeros((6, 2))
+    shifts[3:] = (5.0, -8.0)
+    assert drift_remarks(burst(shifts_px=shifts)) == []
+
+
+def test_the_order_is_that_of_the_clock():
+    shots = burst(shifts_px=steps((0.0, 6.0)))
+    assert drift_remarks(shots[::-1]) == drift_remarks(shots)
+    # The chart was moved in between: every set-up counts for itself, and three shots tell no trend.
+    parted = [
+        replace(shot, planned=replace(shot.planned, condition="upright" if n < 3 else "chart turned 180"))
+        for n, shot in enumerate(shots)
+    ]
+    assert drift_remarks(parted) == []
+
+
+def test_a_blurred_print_is_suspected_and_a_sharp_one_is_not():
+    # 0.2 mm of sigma is 0.51 mm from 10 to 90 %: five times a home printer's.
+    (raised,) = print_remarks(swept(a_scene(print_sigma_mm=0.2)))
+    assert raised.flag == "print_blurred"
+    assert "limit 0.2 mm" in raised.seen
+    assert print_remarks(swept()) == []
+    # A lens that is soft outside, and no less at any stop, is no print.
+    soft_outside = a_scene(residual_um=1.0, residual_corner_um=9.0)
+    assert print_remarks(swept(soft_outside)) == []
+
+
+def test_a_print_divided_out_is_not_suspected():
+    shots = swept(a_scene(print_sigma_mm=0.2))
+    freed = [replace(s, result=replace(s.result, quality=(remark("print_divided"),))) for s in shots]
+    assert print_remarks(freed) == []
+
+
+def test_everything_alike_is_not_mixed():
+    assert mixed_remarks(swept()) == []
+
+
+def with_first(change):
+    first, *others = swept()
+    return [change(first), *others]
+
+
+def in_result(**fields):
+    return lambda shot: replace(shot, result=replace(shot.result, **fields))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (
+            lambda s: replace(s, planned=replace(s.planned, metadata=replace(s.planned.metadata, iso=1600))),
+            "ISO 100 to 1600",
+        ),
+        (in_result(sensor_data=False), "7 raw files and 1 finished pictures"),
+        (in_result(size_px=(2000, 3000)), "pictures of 2000 x 3000 and 4000 x 6000 px"),
+        (in_result(quality=(remark("sharpened"),)), "1 of 8 sharpened"),
+        (
+            lambda _: seen_shot(np.random.default_rng(1), SCENE, a_shot(f_number=2.8, paper_level=0.15), 0),
+            "light on the sensor differs by 2.0 stops",
+        ),
+    ],
+)
+def test_what_was_not_the_same_is_told(change, words):
+    (raised,) = mixed_remarks(with_first(change))
+    assert raised.flag == "mixed_settings"
+    assert words in raised.seen
+
+
+def test_a_misfocused_shot_is_rejected_and_no_other():
+    """150 um at f/4 is a geometric disc of 37 um, 7.5 px."""
+    shots = swept()
+    assert not any(shot.reason for shot in sift(shots))
+    far_off = seen_shot(np.random.default_rng(2), SCENE, a_shot(f_number=4.0, focus_error_um=150.0), 2)
+    judged = sift([*shots[:2], far_off, *shots[3:]])
+    assert [bool(shot.reason) for shot in judged] == [False, False, True] + [False] * 5
+    assert "softer than its repeats" in judged[2].reason

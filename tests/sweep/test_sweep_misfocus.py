@@ -1,0 +1,73 @@
+import numpy as np
+import pytest
+from pupil_shoots import pupil_lenses
+
+from lensbench.sweep.reject import SeriesShots, misfocused, repeat_sd
+
+ZONE_LEVELS = np.log([1.05, 1.0, 0.9, 0.97])
+
+
+def shots_of(lens, random, *, sd, repeats):
+    """Every zone moves with the shot, and a little by itself."""
+    frame = np.repeat(lens.log_mtf50, repeats)
+    common = sd * random.normal(size=(len(frame), 1))
+    own = 0.003 * random.normal(size=(len(frame), 4))
+    return np.repeat(lens.stops, repeats), frame[:, None] + ZONE_LEVELS + common + own
+
+
+@pytest.mark.parametrize("repeats", [1, 2, 3])
+def test_misfocused_shot_is_found_and_no_other(repeats):
+    random = np.random.default_rng(31)
+    found, others = 0, 0
+    for lens in pupil_lenses():
+        f_number, zones = shots_of(lens, random, sd=0.02, repeats=repeats)
+        bad = int(random.integers(repeats, len(f_number) - repeats))
+        zones[bad] += np.log(0.7)
+        rejected = misfocused(SeriesShots(f_number=f_number, log_zones=zones), pixel_pitch_um=lens.pitch_um)
+        found += bad in rejected
+        others += len(set(rejected) - {bad})
+    assert found >= len(pupil_lenses()) - 1
+    assert others == 0
+
+
+@pytest.mark.parametrize(("repeats", "sd"), [(1, 0.02), (2, 0.02), (2, 0.04), (3, 0.01)])
+def test_sound_shoots_lose_no_shot(repeats, sd):
+    random = np.random.default_rng(32)
+    for lens in pupil_lenses():
+        f_number, zones = shots_of(lens, random, sd=sd, repeats=repeats)
+        assert not misfocused(SeriesShots(f_number=f_number, log_zones=zones), pixel_pitch_um=lens.pitch_um)
+
+
+def test_both_repeats_out_of_focus_are_found_by_the_curve():
+    random = np.random.default_rng(33)
+    lens = pupil_lenses()[0]
+    f_number, zones = shots_of(lens, random, sd=0.01, repeats=2)
+    zones[f_number == 5.6] += np.log(0.6)
+    rejected = misfocused(SeriesShots(f_number=f_number, log_zones=zones), pixel_pitch_um=lens.pitch_um)
+    assert sorted(rejected) == np.flatnonzero(f_number == 5.6).tolist()
+    assert "other f-stops" in next(iter(rejected.values()))
+
+
+def test_one_soft_zone_is_no_misfocus():
+    random = np.random.default_rng(34)
+    lens = pupil_lenses()[1]
+    f_number, zones = shots_of(lens, random, sd=0.01, repeats=2)
+    zones[5, 2:] += np.log((0.5, 0.8))
+    assert not misfocused(SeriesShots(f_number=f_number, log_zones=zones), pixel_pitch_um=lens.pitch_um)
+
+
+def test_reason_tells_figure_and_limit():
+    stops = np.repeat([2.8, 4.0, 5.6], 2)
+    zones = np.tile(np.log([0.3, 0.28, 0.25, 0.27]), (6, 1))
+    zones[3] += np.log(0.6)
+    reason = misfocused(SeriesShots(f_number=stops, log_zones=zones))[3]
+    assert "40 % softer" in reason.replace("40%", "40 %")
+    assert "limit" in reason
+
+
+def test_repeat_sd_shrugs_off_a_bad_shot():
+    random = np.random.default_rng(35)
+    zones = 0.02 * random.normal(size=(400, 1))
+    zones[::20] -= 0.5
+    series = SeriesShots(f_number=np.repeat(np.arange(200.0), 2), log_zones=zones)
+    assert repeat_sd(series) == pytest.approx(0.02, rel=0.3)

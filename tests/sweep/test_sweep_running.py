@@ -1,0 +1,140 @@
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import fake_measures
+import pytest
+from invented_shots import result
+
+from lensbench import shot
+from lensbench.model.errors import ChartError
+from lensbench.model.shot import RejectedShot
+from lensbench.storage.cache import Shelf
+from lensbench.sweep.run import Running, Task, measure_one, run
+
+
+def tasks(folder, *names):
+    return [Task(path=folder / name) for name in names]
+
+
+def reasons(outcomes):
+    return [outcome.reason for outcome in outcomes]
+
+
+def test_order_is_kept_and_progress_told(tmp_path):
+    told = []
+    running = Running(
+        workers=2,
+        measure=fake_measures.measure,
+        progress=lambda done, total, _path: told.append((done, total)),
+    )
+    outcomes = run(tasks(tmp_path, "a", "b", "c", "d"), running)
+    assert reasons(outcomes) == ["done a", "done b", "done c", "done d"]
+    assert told == [(1, 4), (2, 4), (3, 4), (4, 4)]
+
+
+def test_a_crash_costs_that_file_only(tmp_path):
+    names = ("a", "crash-1", "b", "once-3", "bug-4", "c")
+    outcomes = run(tasks(tmp_path, *names), Running(workers=2, measure=fake_measures.measure))
+    found = dict(zip(names, reasons(outcomes), strict=True))
+    assert "crashed, twice" in found["crash-1"]
+    assert found["bug-4"] == "measuring it failed (ZeroDivisionError: the moon was full)"
+    assert [found[name] for name in ("a", "b", "once-3", "c")] == [
+        "done a",
+        "done b",
+        "done once-3",
+        "done c",
+    ]
+
+
+def test_a_hang_costs_that_file_only(tmp_path):
+    started = time.monotonic()
+    running = Running(workers=2, timeout_s=2.0, measure=fake_measures.measure)
+    outcomes = run(tasks(tmp_path, "hang-1", "a", "b", "c"), running)
+    assert "longer than 2 s" in outcomes[0].reason
+    assert reasons(outcomes[1:]) == ["done a", "done b", "done c"]
+    assert time.monotonic() - started < 30.0
+
+
+def test_workers_use_one_thread_and_the_environment_is_left_as_it_was(tmp_path, monkeypatch):
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", "5")
+    monkeypatch.delenv("OPENCV_FOR_THREADS_NUM", raising=False)
+    outcomes = run(tasks(tmp_path, "threads-1"), Running(workers=1, measure=fake_measures.measure))
+    assert outcomes[0].reason == "1"
+    assert os.environ["OPENBLAS_NUM_THREADS"] == "5"
+    assert "OPENCV_FOR_THREADS_NUM" not in os.environ
+
+
+def test_in_process_needs_no_pool(tmp_path):
+    running = Running(in_process=True, measure=fake_measures.measure)
+    assert reasons(run(tasks(tmp_path, "a", "b"), running)) == ["done a", "done b"]
+
+
+def test_what_cannot_be_measured_comes_back_with_the_reason(tmp_path, monkeypatch):
+    def refuse(path, **options):
+        raise ChartError(f"{path.name}: no chart in the picture")
+
+    monkeypatch.setattr(shot, "measure_shot", refuse, raising=False)
+    outcome = measure_one(Task(path=tmp_path / "shot_1.dng"))
+    assert outcome == RejectedShot(path=tmp_path / "shot_1.dng", reason="no chart in the picture")
+
+
+INTERRUPTED = """
+import sys
+sys.path.insert(0, sys.argv[2])
+from pathlib import Path
+import fake_measures
+from lensbench.study.running import Running, Task, run
+if __name__ == "__main__":
+    folder = Path(sys.argv[1])
+    try:
+        run([Task(path=folder / f"{n}.dng") for n in range(4)], Running(workers=2, measure=fake_measures.slow))
+    except KeyboardInterrupt:
+        sys.exit(130)
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="sends a signal to a process group")
+def test_ctrl_c_ends_the_workers_without_noise(tmp_path):
+    script = tmp_path / "stopped.py"
+    script.write_text(INTERRUPTED)
+    process = subprocess.Popen(
+        [sys.executable, str(script), str(tmp_path), str(Path(__file__).parent)],
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+        # A run in the background would hand down a deaf ear for Ctrl-C.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
+    deadline = time.monotonic() + 30.0
+    while len(list(tmp_path.glob("*.begun"))) < 2 and time.monotonic() < deadline:
+        time.sleep(0.05)
+    os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to every process of the group
+    _, noise = process.communicate(timeout=20.0)
+    assert process.returncode == 130
+    assert b"Traceback" not in noise
+
+
+def test_a_full_shelf_costs_no_photograph(tmp_path, monkeypatch):
+    path = tmp_path / "a.dng"
+    path.write_bytes(b"a")
+    (tmp_path / "file").touch()
+    monkeypatch.setattr(shot, "measure_shot", lambda path, **_: result(path, 0.3))
+    shelf = Shelf(folder=tmp_path / "file" / "measured")
+    assert measure_one(Task(path=path, shelf=shelf)).summary["frame"].mtf50_cypx > 0.0
+
+
+def test_the_tone_curve_reaches_the_measurement_and_the_kept_result(tmp_path, monkeypatch):
+    path, asked = tmp_path / "a.tif", []
+    path.write_bytes(b"a")
+
+    def measured(path, **options):
+        asked.append(options["encoding"])
+        return result(path, 0.3)
+
+    monkeypatch.setattr(shot, "measure_shot", measured)
+    for encoding in ("auto", "linear", "linear", "auto"):
+        measure_one(Task(path=path, encoding=encoding, shelf=Shelf(folder=tmp_path / "measured")))
+    assert asked == ["auto", "linear"]
