@@ -124,7 +124,7 @@ def test_exposure_times_are_read_as_written():
 
 
 def test_a_folder_that_sweep_wrote_is_taken_up_as_it_is(lensbench, place, tmp_path):
-    path = Path(__file__).parent.parent / "study" / "invented_shots.py"
+    path = Path(__file__).parent.parent / "made" / "invented_shots.py"
     spec = importlib.util.spec_from_file_location("shots_of_the_study", path)
     invented = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(invented)

@@ -3,6 +3,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import measured_lenses
 import numpy as np
 import pytest
 from measured_lenses import kept_session, kept_shot, same, sweep_folder
@@ -178,6 +179,7 @@ ADDING = """
 import sys
 from pathlib import Path
 sys.path.insert(0, sys.argv[1])
+import measured_lenses
 from measured_lenses import kept_session
 from lensbench.library.store import Library
 library = Library(place=Path(sys.argv[2]))
@@ -190,7 +192,7 @@ for number in range(4):
 def test_several_programs_at_once_lose_nothing(library):
     running = [
         subprocess.Popen(
-            [sys.executable, "-c", ADDING, str(Path(__file__).parent), str(library.place), str(number)],
+            [sys.executable, "-c", ADDING, str(Path(measured_lenses.__file__).parent), str(library.place), str(number)],
             stderr=subprocess.PIPE,
         )
         for number in range(2)

@@ -128,7 +128,7 @@ def test_the_bias_at_f22_shrinks(tmp_path, monkeypatch):
         return np.median([e.edge.mtf50_cypx / true[e.target, e.arm] - 1.0 for e in shot.edges])
 
     freed = off()
-    monkeypatch.setattr("lensbench.shot.measuring.alone", lambda samples, *_, **__: samples)
+    monkeypatch.setattr("lensbench.shot.measure.alone", lambda samples, *_, **__: samples)
     left_in = off()
     assert left_in > 0.004
     assert abs(freed) < 0.6 * left_in

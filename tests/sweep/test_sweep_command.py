@@ -18,7 +18,7 @@ from lensbench.model.errors import ChartError, LensError, SettingError
 from lensbench.model.shot import Metadata
 from lensbench.report.out.json_form import comparison_as_json
 from lensbench.report.out.write import json_text
-from lensbench.sweep import run
+from lensbench.sweep.run import Running
 
 CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275}
 
@@ -44,9 +44,9 @@ def lensbench(monkeypatch):
     monkeypatch.setattr(photo, "read_metadata", told)
     monkeypatch.setattr(shot, "measure_shot", measured)
     monkeypatch.setattr(
-        run.Running.__init__,
+        Running.__init__,
         "__kwdefaults__",
-        run.Running.__init__.__kwdefaults__ | {"in_process": True},
+        Running.__init__.__kwdefaults__ | {"in_process": True},
     )
     return lambda *words: CliRunner().invoke(app, [str(word) for word in words])
 

@@ -87,7 +87,7 @@ import sys
 sys.path.insert(0, sys.argv[2])
 from pathlib import Path
 import fake_measures
-from lensbench.study.running import Running, Task, run
+from lensbench.sweep.run import Running, Task, run
 if __name__ == "__main__":
     folder = Path(sys.argv[1])
     try:
@@ -102,7 +102,7 @@ def test_ctrl_c_ends_the_workers_without_noise(tmp_path):
     script = tmp_path / "stopped.py"
     script.write_text(INTERRUPTED)
     process = subprocess.Popen(
-        [sys.executable, str(script), str(tmp_path), str(Path(__file__).parent)],
+        [sys.executable, str(script), str(tmp_path), str(Path(fake_measures.__file__).parent)],
         stderr=subprocess.PIPE,
         start_new_session=True,
         # A run in the background would hand down a deaf ear for Ctrl-C.
