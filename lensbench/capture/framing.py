@@ -15,6 +15,7 @@ from lensbench.chart.layout import PLACES, Layout, sheet
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import ChartEdge, ShotResult, Tilt
 from lensbench.model.units import FloatArray
+from lensbench.shot import zone_of
 
 __all__ = ["SIDES", "border_gaps", "empty_sides", "held", "lost_corners", "side_as_held", "tilt_as_held"]
 
@@ -36,7 +37,6 @@ that two must cross by 41 degrees. One line, or several along one direction, giv
 _CORNER_PAGES: Final = (2, 3, 4, 5)
 _CUT: Final = 0.02
 """Share of the picture's side: a page whose middle is nearer to the border shows too little of its target."""
-_OUTER: Final = 0.65
 
 
 def held(shot: ShotResult) -> int:
@@ -177,7 +177,7 @@ def empty_sides(shot: ShotResult) -> list[str]:
     An edge that could not be measured counts: it shows that the chart is there.
     """
     rows, cols = shot.size_px
-    outer = [edge for edge in shot.edges if edge.image_height > _OUTER]
+    outer = [edge for edge in shot.edges if zone_of(edge.image_height, shot.size_px) == "outer"]
     counts = {
         "left": sum(edge.center_px[1] < cols / 3.0 for edge in outer),
         "right": sum(edge.center_px[1] > 2.0 * cols / 3.0 for edge in outer),

@@ -37,7 +37,7 @@ _SOFTER_IN_EVERY_ZONE: Final = 0.92
 _SHARE_OF_BOUND: Final = 0.45
 _ALIKE: Final = 1.25
 """Largest over smallest zone figure of a picture that is soft all over. These limits: common practice, no source."""
-_ZONES: Final = ("inner", "halfway", "outer")
+_ZONES: Final = ("inner", "middle", "outer")
 _WAVELENGTH_UM: Final = 0.55
 
 
@@ -176,7 +176,7 @@ def _focus(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
         return []
     like = [one for one in earlier if _same_setting(one, shot)]
     if like:
-        best = max(like, key=lambda one: one.summary["frame"].mtf50_cypx)
+        best = max(like, key=lambda one: np.nan_to_num(one.summary["frame"].mtf50_cypx))
         ratios = figures / _zone_figures(best) if _zone_figures(best).size == figures.size else np.ones(1)
         if ratios.mean() < _SOFTER_THAN_BEFORE and ratios.max() < _SOFTER_IN_EVERY_ZONE:
             softer = 100.0 * (1.0 - float(ratios.mean()))

@@ -166,15 +166,8 @@ class Zone(StrEnum):
 
     FRAME = "frame"
     INNER = "inner"
-    HALFWAY = "halfway"
+    MIDDLE = "middle"
     OUTER = "outer"
-    CENTRE = "centre"
-    CORNER = "corner"
-
-    @property
-    def measured(self) -> str:
-        """The zone as it is kept: the centre is the inner one, corners the outer one."""
-        return {"centre": "inner", "corner": "outer"}.get(self.value, self.value)
 
 
 def seconds(text: str) -> float:
@@ -221,7 +214,7 @@ def advise(
     ] = None,
     zone: Annotated[
         Zone,
-        typer.Option("--zone", help="The part of the picture that counts; centre is inner, corner is outer."),
+        typer.Option("--zone", help="The part of the picture that counts: all, or one of its thirds."),
     ] = Zone.FRAME,
     near: Annotated[
         float | None,
@@ -294,7 +287,7 @@ def advise(
     _check(near, far, f_number, picture_only=(shutter, ev, iso_limit, handheld or None))
     sessions = library_at(place).sessions()
     if near is None or far is None:
-        advice = advised(sessions, focal_length_mm=focal_length, f_number=f_number, zone=zone.measured)
+        advice = advised(sessions, focal_length_mm=focal_length, f_number=f_number, zone=zone.value)
         lines, form = advice_lines(advice), json_form.plain(advice)
     else:
         wanted = Wanted(
@@ -305,7 +298,7 @@ def advise(
             ev=ev,
             iso_limit=iso_limit,
             handheld=handheld,
-            zone=zone.measured,
+            zone=zone.value,
         )
         plan = plan_picture(sessions, wanted)
         lines, form = picture_lines(plan), json_form.plain(plan)

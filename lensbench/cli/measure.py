@@ -173,8 +173,8 @@ def measure(
     """Measure one photograph of the chart: how sharp it is in each zone, how the camera stood, what went wrong.
 
     Sharpness is MTF50, where contrast has fallen to one half: in cycles per pixel (cy/px), line pairs per
-    millimetre on the sensor (lp/mm) and line widths per picture height (LW/PH). Zones by distance from the
-    centre, as a part of the half-diagonal: inner below 0.3, halfway to 0.65, outer above.
+    millimetre on the sensor (lp/mm) and line widths per picture height (LW/PH). Zones are thirds
+    of the picture's area about its centre: inner, middle and outer; the frame is their mean.
 
     With --far and --keep-print, this photograph and those from further away tell how soft the print itself is.
 
@@ -243,7 +243,12 @@ def _answer(shot: "ShotResult") -> str:
     """Say in plain words how sharp the picture is, and where most and least."""
     frame = shot.summary["frame"]
     if not isfinite(frame.mtf50_cypx):
-        return f"{shot.path.name}: no figure can be given for it; the remarks say why."
+        what = (
+            "it"
+            if not any(isfinite(figure.mtf50_cypx) for figure in shot.summary.values())
+            else "the whole frame"
+        )
+        return f"{shot.path.name}: no figure can be given for {what}; the remarks say why."
     low, high = frame.ci95_cypx
     says = (
         f"{shot.path.name}: over the frame, half the contrast is left at {frame.mtf50_cypx:.3f} cy/px "

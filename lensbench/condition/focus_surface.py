@@ -19,7 +19,7 @@ from lensbench.condition.field import FieldShape, fit_field
 from lensbench.focus import Bracket, ThroughFocus, fall_table, fit_through_focus
 from lensbench.model.shot import ChartEdge, Direction
 from lensbench.model.units import FloatArray
-from lensbench.shot import counts
+from lensbench.shot import counts, zone_borders
 
 __all__ = ["BOW", "LEVEL", "SLOPES", "SPLIT", "FocusSurface", "focus_surface"]
 
@@ -29,7 +29,6 @@ SLOPES: Final = slice(1, 3)
 _COLUMNS: Final = 5
 _FEWEST_SPOTS: Final = 10
 _STRAYS: Final = 4.0
-_OUTER: Final = 0.65
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,7 +92,8 @@ def focus_surface(bracket: Bracket) -> FocusSurface | None:
         return None
     steps, covariance, freedom = solved
     gain = float(np.median([spot.peak.disc_px_per_step for spot in held]))
-    outer = [spot.peak.log_mtf50 for spot in held if spot.edge.image_height > _OUTER]
+    border = zone_borders(bracket.results[0].size_px)[1]
+    outer = [spot.peak.log_mtf50 for spot in held if spot.edge.image_height > border]
     edges = [spot.edge for spot in held]
     lost = [spot for spot in fitted if spot.peak.verdict != "peak"]
     return FocusSurface(
@@ -109,7 +109,7 @@ def focus_surface(bracket: Bracket) -> FocusSurface | None:
         ),
         spots=len(held),
         lost=len(lost),
-        lost_outside=sum(spot.edge.image_height > _OUTER for spot in lost),
+        lost_outside=sum(spot.edge.image_height > border for spot in lost),
     )
 
 

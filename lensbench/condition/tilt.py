@@ -121,7 +121,7 @@ def _outer_level(results: Sequence[ShotResult]) -> tuple[float, float]:
         zone: np.log(
             [result.summary[zone].mtf50_cypx for result in results if zone in result.summary] or [np.nan]
         )
-        for zone in ("inner", "halfway", "outer")
+        for zone in ("inner", "middle", "outer")
     }
     means = {zone: float(np.mean(values)) for zone, values in logs.items()}
     if not isfinite(means["outer"]):

@@ -346,7 +346,7 @@ def zone_peak(bracket: Bracket, zone: str, *, sd: float | None = None) -> Throug
     Parameters
     ----------
     zone : str
-        inner, halfway, outer or frame.
+        inner, middle, outer or frame.
     sd : float, optional
         Spread of one shot where the focus is not touched, as a share of MTF50.
     """

@@ -200,8 +200,8 @@ _UNLIKE_SCALE: Final = 1.25
 
 ZONE_WORDS: Final = {
     "frame": "whole frame",
-    "inner": "middle",
-    "halfway": "halfway zone",
+    "inner": "subject at the centre",
+    "middle": "middle third",
     "outer": "edges and corners",
 }
 
@@ -329,7 +329,7 @@ def advise(
     f_number : float, optional
         Mixed between neighbouring stops where it was not measured.
     zone : str
-        inner, halfway, outer or frame.
+        inner, middle, outer or frame.
 
     Raises
     ------

@@ -40,8 +40,8 @@ __all__ = [
 BoolArray = npt.NDArray[np.bool_]
 NAN: Final = float("nan")
 
-ZONES: Final = ("inner", "halfway", "outer", "frame")
-"""By image height, as a fraction of the half-diagonal: below 0.3, to 0.65, above 0.65; and all, by area."""
+ZONES: Final = ("inner", "middle", "outer", "frame")
+"""Three rings about the centre, each a third of the picture's area, and their plain mean."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,20 +5,20 @@ edge square to it the tangential one.
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from math import asin, atan2, cos, degrees, hypot, nan, radians, sin, sqrt
 from typing import Final
 
 import numpy as np
+from scipy.optimize import brentq
 
 from lensbench import optics
 from lensbench.model.shot import Direction, Tilt
 from lensbench.model.units import FloatArray
 
-__all__ = ["Pose", "Standing", "camera_pose", "direction_of", "place_of", "zone_of", "zone_shares"]
+__all__ = ["Pose", "Standing", "camera_pose", "direction_of", "place_of", "zone_borders", "zone_of"]
 
 
-ZONE_LIMITS: Final = (0.3, 0.65)
-"""Image heights, as fractions of the half-diagonal, that part inner, halfway and outer."""
 _ALONG_DEG: Final = 22.5
 _CENTRE: Final = 0.03
 
@@ -84,22 +84,29 @@ def direction_of(center_px: Point, size_px: tuple[int, int], *, angle_deg: float
     return Direction.OBLIQUE
 
 
-def zone_of(image_height: float) -> str:
-    """Name the zone of an image height: inner below 0.3, halfway to 0.65, outer above."""
-    inner, halfway = ZONE_LIMITS
+def zone_of(image_height: float, size_px: tuple[int, int]) -> str:
+    """Name the third of the picture that an image height lies in: inner, middle or outer."""
+    inner, outer = zone_borders(size_px)
     if image_height < inner:
         return "inner"
-    return "halfway" if image_height <= halfway else "outer"
+    return "middle" if image_height <= outer else "outer"
 
 
-def zone_shares(size_px: tuple[int, int]) -> dict[str, float]:
-    """Give each zone's share of the picture's area, for a picture of this shape."""
+@lru_cache(maxsize=64)
+def zone_borders(size_px: tuple[int, int]) -> tuple[float, float]:
+    """Image heights of the two circles about the centre that part a picture of this shape into thirds of its area.
+
+    A circle reaches beyond the picture's borders where its radius exceeds half a side: what is cut off does not
+    count. In a 3:2 picture the borders are 0.443 and 0.647 of the half-diagonal.
+    """
     half_diagonal = hypot(*size_px) / 2.0
-    sides = (size_px[0] / 2.0, size_px[1] / 2.0)
-    inner, upto_halfway = (
-        _quarter_within(limit * half_diagonal, sides) / (sides[0] * sides[1]) for limit in ZONE_LIMITS
-    )
-    return {"inner": inner, "halfway": upto_halfway - inner, "outer": 1.0 - upto_halfway}
+    sides = (size_px[0] / 2.0 / half_diagonal, size_px[1] / 2.0 / half_diagonal)
+
+    def excess(radius: float, share: float) -> float:
+        return _quarter_within(radius, sides) - share * sides[0] * sides[1]
+
+    inner, outer = (float(brentq(excess, 1e-9, 1.0, args=(share,), xtol=1e-12)) for share in (1 / 3, 2 / 3))
+    return inner, outer
 
 
 def _quarter_within(radius: float, sides: Point) -> float:

@@ -31,7 +31,6 @@ from lensbench.model.shot import (
     PrintProfile,
     Samples,
     ShotResult,
-    ZoneFigure,
 )
 from lensbench.shot.coverage import framing_percent, illumination, printed_contrast
 from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
@@ -257,7 +256,7 @@ def _freed_of_print(result: ShotResult, chart: ChartFound, profile: PrintProfile
         remarks = typical_print_remarks(result.edges, px_per_mm=px_per_mm)
         return replace(result, quality=(*result.quality, *remarks))
     divided = divided_out(result.edges, profile, px_per_mm=px_per_mm)
-    zones: dict[str, ZoneFigure] = with_print_doubt(summarise(divided.edges, result.size_px), divided)
+    zones = with_print_doubt(summarise(divided.edges, result.size_px), divided, result.size_px)
     return replace(
         result,
         edges=with_total_doubt(divided),

@@ -9,6 +9,7 @@ its edges are refused, for those left are the softest.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import compress
 from math import hypot, isfinite, log, nan, pi, sqrt
 from typing import Final
 
@@ -172,35 +173,37 @@ def _remarks(
     return (said, remark("print_too_soft", f"{refused} of {measured} edges, {limit}"))
 
 
-def with_print_doubt(zones: dict[str, ZoneFigure], divided: Divided) -> dict[str, ZoneFigure]:
-    """Widen the zones' intervals by the doubt about the print, which edges share; refuse zones that it spoils."""
+def with_print_doubt(
+    zones: dict[str, ZoneFigure], divided: Divided, size_px: tuple[int, int]
+) -> dict[str, ZoneFigure]:
+    """Widen the zones' intervals by the doubt about the print, which edges share; refuse zones that it spoils.
+
+    The frame goes with any of its thirds.
+    """
+    inside = {
+        zone: [zone in {"frame", zone_of(edge.image_height, size_px)} for edge in divided.edges]
+        for zone in zones
+    }
+    refused = {zone for zone in zones if _share_refused(divided, inside[zone]) > _MOST_REFUSED}
     return {
-        zone: _without_figure(figure)
-        if _share_refused(divided, zone) > _MOST_REFUSED
-        else _widened(figure, _share_of_doubt(divided, zone))
+        zone: replace(figure, mtf50_cypx=nan, ci95_cypx=(nan, nan), sagittal_cypx=nan, tangential_cypx=nan)
+        if zone in refused or (zone == "frame" and refused)
+        else _widened(figure, _share_of_doubt(divided, inside[zone]))
         for zone, figure in zones.items()
     }
 
 
-def _share_refused(divided: Divided, zone: str) -> float:
+def _share_refused(divided: Divided, inside: list[bool]) -> float:
     refused = [
         any(said.flag == "print_limits" for said in edge.edge.flags)
-        for edge in divided.edges
-        if zone in {"frame", zone_of(edge.image_height)}
+        for edge in compress(divided.edges, inside)
     ]
     return sum(refused) / len(refused) if refused else 0.0
 
 
-def _without_figure(figure: ZoneFigure) -> ZoneFigure:
-    return replace(figure, mtf50_cypx=nan, ci95_cypx=(nan, nan), sagittal_cypx=nan, tangential_cypx=nan)
-
-
-def _share_of_doubt(divided: Divided, zone: str) -> float:
-    shares = [
-        sd / edge.edge.mtf50_cypx
-        for edge, sd in zip(divided.edges, divided.print_sd_cypx.tolist(), strict=True)
-        if isfinite(sd) and zone in {"frame", zone_of(edge.image_height)}
-    ]
+def _share_of_doubt(divided: Divided, inside: list[bool]) -> float:
+    pairs = compress(zip(divided.edges, divided.print_sd_cypx.tolist(), strict=True), inside)
+    shares = [sd / edge.edge.mtf50_cypx for edge, sd in pairs if isfinite(sd)]
     return float(np.median(shares)) if shares else 0.0
 
 

@@ -228,8 +228,8 @@ def _coverage(seen: Seen) -> list[Remark]:
                 f"{chart.targets_found} of the chart's {chart.targets_on_chart}, limit {FEWEST_TARGETS}",
             )
         ]
-    zones = {zone_of(edge.image_height) for edge in seen.edges if edge.edge.measured}
-    empty = [zone for zone in ("inner", "halfway", "outer") if zone not in zones]
+    zones = {zone_of(edge.image_height, seen.size_px) for edge in seen.edges if edge.edge.measured}
+    empty = [zone for zone in ("inner", "middle", "outer") if zone not in zones]
     return [remark("few_targets", f"no edge measured in zone {', '.join(empty)}")] if empty else []
 
 

@@ -3,18 +3,20 @@
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from math import inf, isfinite, nan, sqrt
+from statistics import fmean
 from typing import Final
 
 import numpy as np
 from scipy.special import stdtrit
 
 from lensbench.model.flags import Severity, worst
-from lensbench.model.shot import ChartEdge, Direction, Edge, ZoneFigure
-from lensbench.shot.geometry import zone_of, zone_shares
+from lensbench.model.shot import ZONES, ChartEdge, Direction, Edge, ZoneFigure
+from lensbench.shot.geometry import zone_of
 
 __all__ = ["counts", "mean_by_zone", "summarise"]
 
 
+_THIRDS: Final = tuple(zone for zone in ZONES if zone != "frame")
 _COVERAGE: Final = 0.975
 _ENDLESS: Final = 1e6
 """Degrees of freedom that stand for infinitely many."""
@@ -37,10 +39,10 @@ def counts(chart_edge: ChartEdge) -> bool:
 def summarise(edges: Sequence[ChartEdge], size_px: tuple[int, int]) -> dict[str, ZoneFigure]:
     """Give the figure of every zone, and of the frame.
 
-    In a zone the sagittal and the tangential mean count equally; oblique edges stand in only where a zone has
-    neither. The frame is the zones' mean weighted by their share of the picture's area; a zone without edges is
-    left out of it. The interval of 95 % is this photograph's own: from the spread between edges, or from their
-    stated standard deviations where these are larger; it says nothing about focusing anew.
+    In a third the sagittal and the tangential mean count equally; oblique edges stand in only where it has
+    neither. The frame is the plain mean of its thirds, and NaN where one of them has no figure; so are its sagittal
+    and its tangential figure. The interval of 95 % is this photograph's own: from the spread between edges, or from
+    their stated standard deviations where these are larger; it says nothing about focusing anew.
 
     Parameters
     ----------
@@ -52,12 +54,14 @@ def summarise(edges: Sequence[ChartEdge], size_px: tuple[int, int]) -> dict[str,
     Returns
     -------
     dict
-        inner, halfway, outer and frame; NaN figures where there is nothing to go by.
+        inner, middle, outer and frame; NaN figures where there is nothing to go by.
     """
-    shares = zone_shares(size_px)
     sound = [edge for edge in edges if counts(edge)]
-    zones = {zone: _zone([edge for edge in sound if zone_of(edge.image_height) == zone]) for zone in shares}
-    return {zone: figure for zone, (figure, _) in zones.items()} | {"frame": _frame(zones, shares)}
+    thirds = {
+        zone: _zone([edge for edge in sound if zone_of(edge.image_height, size_px) == zone])
+        for zone in _THIRDS
+    }
+    return {zone: figure for zone, (figure, _) in thirds.items()} | {"frame": _frame(list(thirds.values()))}
 
 
 def _zone(edges: list[ChartEdge]) -> tuple[ZoneFigure, _Mean | None]:
@@ -105,24 +109,15 @@ def _weighted(parts: Iterable[tuple[float, _Mean]]) -> _Mean:
     )
 
 
-def _frame(zones: dict[str, tuple[ZoneFigure, _Mean | None]], shares: dict[str, float]) -> ZoneFigure:
-    means = {zone: mean for zone, (_, mean) in zones.items() if mean is not None}
-    total = sum(shares[zone] for zone in means)
-    weights = {zone: shares[zone] / total for zone in means}
-    whole = _weighted([(weights[zone], mean) for zone, mean in means.items()]) if means else None
+def _frame(thirds: Sequence[tuple[ZoneFigure, _Mean | None]]) -> ZoneFigure:
+    figures, means = [figure for figure, _ in thirds], [mean for _, mean in thirds if mean is not None]
+    whole = _weighted([(1.0 / len(thirds), mean) for mean in means]) if len(means) == len(thirds) else None
     return _figure(
         whole,
-        edges=sum(figure.edges for figure, _ in zones.values()),
-        sagittal=_by_area({zone: figure.sagittal_cypx for zone, (figure, _) in zones.items()}, shares),
-        tangential=_by_area({zone: figure.tangential_cypx for zone, (figure, _) in zones.items()}, shares),
+        edges=sum(figure.edges for figure in figures),
+        sagittal=fmean(figure.sagittal_cypx for figure in figures),
+        tangential=fmean(figure.tangential_cypx for figure in figures),
     )
-
-
-def _by_area(figures: dict[str, float], shares: dict[str, float]) -> float:
-    """Give the mean of the zones' figures weighted by area, of those that there are."""
-    known = {zone: figure for zone, figure in figures.items() if isfinite(figure)}
-    total = sum(shares[zone] for zone in known)
-    return sum(shares[zone] * figure for zone, figure in known.items()) / total if known else nan
 
 
 def _figure(mean: _Mean | None, *, edges: int, sagittal: float, tangential: float) -> ZoneFigure:
@@ -153,16 +148,15 @@ def mean_by_zone(
     Returns
     -------
     dict
-        inner, halfway, outer and frame; NaN where no edge has the figure.
+        inner, middle, outer and frame; NaN where no edge has the figure.
     """
-    shares = zone_shares(size_px)
-    found: dict[str, dict[Direction, list[float]]] = {zone: {} for zone in shares}
+    thirds: dict[str, dict[Direction, list[float]]] = {zone: {} for zone in _THIRDS}
     for edge in edges:
         value = figure(edge.edge) if counts(edge) else None
         if value is not None and isfinite(value):
-            found[zone_of(edge.image_height)].setdefault(edge.direction, []).append(value)
-    zones = {zone: _mean_of_directions(groups) for zone, groups in found.items()}
-    return zones | {"frame": _by_area(zones, shares)}
+            thirds[zone_of(edge.image_height, size_px)].setdefault(edge.direction, []).append(value)
+    means = {zone: _mean_of_directions(groups) for zone, groups in thirds.items()}
+    return means | {"frame": fmean(means.values())}
 
 
 def _mean_of_directions(groups: dict[Direction, list[float]]) -> float:

@@ -29,7 +29,7 @@ from lensbench.storage.files import write_whole
 __all__ = ["Shelf", "content_hash", "from_plain", "to_plain"]
 
 
-_FORM: Final = 3
+_FORM: Final = 4
 """Raise it when the records change."""
 _CHUNK: Final = 1 << 20
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.json\.gz")

@@ -45,12 +45,10 @@ from lensbench.stats import (
 )
 from lensbench.sweep.remarks import few_shots, remarks, unequal_magnification
 from lensbench.sweep.series import (
-    FRAME,
-    PLACES,
     PURPOSES,
     FocalShots,
     by_focal_length,
-    weights_in_words,
+    zone_in_words,
     zone_series,
 )
 from lensbench.sweep.text import answer_sentence, holds_for
@@ -61,13 +59,13 @@ __all__ = ["find"]
 _SMOOTH_POINTS: Final = 60
 
 PlaceCurves = dict[str, ZoneCurve]
-"""By zone and purpose."""
+"""By zone."""
 
 
 def place_curves(focal: FocalShots, spreads: Mapping[str, Spread]) -> PlaceCurves:
-    """Lay a curve through every zone and purpose that was seen at one focal length."""
+    """Lay a curve through every zone that was seen at one focal length."""
     curves: PlaceCurves = {}
-    for place in PLACES:
+    for place in ZONES:
         if series := zone_series(focal, place):
             names = tuple(
                 Setting(focal_length_mm=focal.focal_length_mm, f_number=focal.nominal(exact))
@@ -217,8 +215,8 @@ def _rejections(shots: Sequence[SweepShot]) -> tuple[RejectedShot, ...]:
 def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) -> LensFindings:
     focals = by_focal_length(shots)
     pitch_um = focals[0].pixel_pitch_um
-    series = {place: [zone_series(focal, place) for focal in focals] for place in PLACES}
-    spreads = {place: spread_of([one for one in series[place] if one], pitch_um) for place in PLACES}
+    series = {place: [zone_series(focal, place) for focal in focals] for place in ZONES}
+    spreads = {place: spread_of([one for one in series[place] if one], pitch_um) for place in ZONES}
     curves = [place_curves(focal, spreads) for focal in focals]
     best = _best_over_all(focals, curves, spreads, tie)
     first = focals[0].members[0].result
@@ -234,7 +232,7 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) 
         ),
         best_by_zone=_of_zones(best),
         best_by_purpose=_of_purposes(best),
-        purposes={purpose: weights_in_words(purpose) for purpose in PURPOSES},
+        purposes={purpose: zone_in_words(purpose) for purpose in PURPOSES},
         pixel_pitch_um=pitch_um,
         size_px=first.size_px if isinstance(first, ShotResult) else None,
         spread_from=spreads["frame"].source,
@@ -261,11 +259,10 @@ def _of_zones(best: Mapping[str, BestSetting]) -> dict[str, BestSetting]:
 
 
 def _of_purposes(best: Mapping[str, BestSetting]) -> dict[str, BestSetting]:
-    places = {purpose: "frame" if purpose == FRAME else purpose for purpose in PURPOSES}
     return {
-        purpose: dataclasses.replace(best[place], zone=purpose)
-        for purpose, place in places.items()
-        if place in best
+        purpose: dataclasses.replace(best[zone], zone=purpose)
+        for purpose, zone in PURPOSES.items()
+        if zone in best
     }
 
 

@@ -31,6 +31,7 @@ LEAST_LIMIT: Final = 0.10
 LEAST_CURVE_LIMIT: Final = 0.15
 LIMIT_SD: Final = 5.0
 _LEAST_SD: Final = 0.01
+_NO_FRAME: Final = "no figure for the whole frame: a third of the picture has none"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -156,12 +157,20 @@ def _expected(
 
 
 def sift(shots: Sequence[SweepShot]) -> list[SweepShot]:
-    """Mark the measured shots that must not count: those with a flag that rejects, and those out of focus.
+    """Mark the measured shots that must not count: flagged, without a figure for the frame, or out of focus.
 
-    In a focus bracket, being out of focus is the purpose.
+    In a focus bracket, being out of focus is the purpose: a shot so soft that a third of it has no figure serves the
+    others there, if any shot of its series has the whole frame.
     """
     judged = [_with_own_flags(shot) for shot in shots]
     bracketed = in_bracket(judged)
+    for focal in by_focal_length(judged):
+        frameless = [shot for shot in focal.members if not np.isfinite(_log_figure(shot, "frame"))]
+        whole = len(frameless) < len(focal.members)
+        for shot in frameless:
+            if id(shot) not in bracketed or not whole:
+                place = next(i for i, other in enumerate(judged) if other is shot)
+                judged[place] = dataclasses.replace(shot, reason=_NO_FRAME)
     for focal in by_focal_length([shot for shot in judged if id(shot) not in bracketed]):
         members = focal.members
         series = SeriesShots(
@@ -181,8 +190,8 @@ def _with_own_flags(shot: SweepShot) -> SweepShot:
     if worst(quality) is Severity.REJECT:
         reason = "; ".join(one.message for one in quality if one.severity is Severity.REJECT)
         return dataclasses.replace(shot, reason=reason)
-    if not np.isfinite(_log_figure(shot, "frame")):
-        return dataclasses.replace(shot, reason="no figure for the whole frame could be measured")
+    if not any(np.isfinite(_log_figure(shot, zone)) for zone in ZONES):
+        return dataclasses.replace(shot, reason="no figure could be measured")
     return shot
 
 

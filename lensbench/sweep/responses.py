@@ -1,7 +1,7 @@
 """The SFR of each zone, shot by shot: what a sweep leaves behind so that it can be told later what an eye would see.
 
 `responses.csv` has one row for each photograph and zone. Edges are weighted as for the zone's MTF50: sagittal and
-tangential equally, the frame by area.
+tangential equally, the thirds equally in the frame.
 """
 
 import math

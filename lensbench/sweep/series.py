@@ -1,10 +1,7 @@
 """The shots of one lens put in order: by focal length, then by f-number, then by refocused shot.
 
-What a picture is for, and so which parts of it must be sharp: weights on the zones, stated beforehand.
-
-A place is a zone of the picture or a purpose. The weights are common practice, no source: a subject in the middle
-fills the inner zone and reaches into the next; what stands at the edges and in the corners lies in the outer zone,
-with a little of the ground before it.
+What a picture is for says which third of it must be sharp: a subject at the centre lies in the inner third, edges
+and corners are the outer one. Common practice, no source.
 """
 
 from collections import defaultdict
@@ -15,61 +12,45 @@ from typing import Final
 import numpy as np
 
 from lensbench.focus import Bracket, ThroughFocus, brackets_among, fit_through_focus
-from lensbench.model.shot import ZONES, ShotResult, ZoneFigure
+from lensbench.model.shot import ShotResult, ZoneFigure
 from lensbench.model.sweep import SweepShot
 from lensbench.shot import zone_of
 from lensbench.stats import ZoneSeries
 
 __all__ = [
+    "CENTRE",
     "EDGES",
     "FRAME",
-    "MIDDLE",
-    "PLACES",
     "PURPOSES",
     "FocalShots",
     "bracket_peak",
     "by_focal_length",
     "figure_at",
-    "weights_in_words",
+    "zone_in_words",
     "zone_series",
 ]
 
 
-MIDDLE: Final = "subject in the middle"
+CENTRE: Final = "subject at the centre"
 FRAME: Final = "whole frame"
 EDGES: Final = "edges and corners"
 
-PURPOSES: Final[dict[str, dict[str, float]]] = {
-    MIDDLE: {"inner": 0.7, "halfway": 0.3},
-    FRAME: {"frame": 1.0},
-    EDGES: {"halfway": 0.2, "outer": 0.8},
-}
-"""Purpose -> weights of the zones' MTF50, one in all. `frame` itself weighs the zones by their area."""
-
-PLACES: Final = (*ZONES, MIDDLE, EDGES)
-"""All that gets a curve of its own; the purpose of the whole frame is the zone `frame`."""
+PURPOSES: Final[dict[str, str]] = {CENTRE: "inner", FRAME: "frame", EDGES: "outer"}
+"""Purpose -> the zone that counts for it."""
 
 
-def figure_at(summary: Mapping[str, ZoneFigure], place: str) -> float:
-    """Give the MTF50 of a zone or for a purpose, in cycles per pixel.
+def figure_at(summary: Mapping[str, ZoneFigure], zone: str) -> float:
+    """MTF50 of a zone, in cycles per pixel; NaN where it was not seen."""
+    return summary[zone].mtf50_cypx if zone in summary and summary[zone].mtf50_cypx > 0.0 else float("nan")
 
-    NaN where a zone that counts was not seen: without it the figure would be another one.
+
+def zone_in_words(purpose: str) -> str:
+    """Say which part of the picture counts.
+
+    >>> zone_in_words("subject at the centre")
+    'inner third of the picture'
     """
-    weights = PURPOSES.get(place, {place: 1.0})
-    if not all(zone in summary and summary[zone].mtf50_cypx > 0.0 for zone in weights):
-        return float("nan")
-    return sum(weight * summary[zone].mtf50_cypx for zone, weight in weights.items())
-
-
-def weights_in_words(purpose: str) -> str:
-    """Say what counts how much.
-
-    >>> weights_in_words("subject in the middle")
-    'inner zone 70 %, halfway zone 30 %'
-    """
-    if purpose == FRAME:
-        return "the zones by their share of the picture's area"
-    return ", ".join(f"{zone} zone {100.0 * weight:.0f} %" for zone, weight in PURPOSES[purpose].items())
+    return "mean of the three thirds" if purpose == FRAME else f"{PURPOSES[purpose]} third of the picture"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -137,15 +118,15 @@ def _series(shots: Sequence[SweepShot]) -> FocalShots:
     )
 
 
-def zone_series(focal: FocalShots, place: str) -> ZoneSeries | None:
-    """Give the refocused shots of one zone, or for one purpose, by f-number; None where it was not seen.
+def zone_series(focal: FocalShots, zone: str) -> ZoneSeries | None:
+    """Give the refocused shots of one zone, by f-number; None where it was not seen.
 
     Shots of one focus group at one f-number were not refocused between: their mean counts as one shot. Where their
     focus was moved step by step they are a bracket, and its fitted peak counts as one shot. A shot without a focus
     group is taken as refocused.
     """
     names = sorted(focal.exact_f_number, key=lambda name: focal.exact_f_number[name])
-    stops = {name: _settled(focal, name, place) for name in names}
+    stops = {name: _settled(focal, name, zone) for name in names}
     seen = [name for name in names if stops[name]]
     if not seen:
         return None
@@ -154,7 +135,7 @@ def zone_series(focal: FocalShots, place: str) -> ZoneSeries | None:
         log_shots=tuple(np.array([one.log_mtf50 for one in stops[name]]) for name in seen),
         own_sd=tuple(np.array([one.sd for one in stops[name]]) for name in seen),
         own_freedom=sum(one.freedom for name in seen for one in stops[name]),
-        measurement_sd=float(np.median([_measurement_sd(_result(shot), place) for shot in focal.members])),
+        measurement_sd=float(np.median([_measurement_sd(_result(shot), zone) for shot in focal.members])),
     )
 
 
@@ -168,44 +149,45 @@ class _Shot:
     freedom: float = 0.0
 
 
-def _settled(focal: FocalShots, f_number: float, place: str) -> list[_Shot]:
-    found = [_one_shot(group, place) for group in focal.refocused(f_number)]
+def _settled(focal: FocalShots, f_number: float, zone: str) -> list[_Shot]:
+    found = [_one_shot(group, zone) for group in focal.refocused(f_number)]
     return [one for one in found if one is not None]
 
 
-def _one_shot(group: Sequence[SweepShot], place: str) -> _Shot | None:
-    logs = np.array([_log_figure(shot, place) for shot in group])
+def _one_shot(group: Sequence[SweepShot], zone: str) -> _Shot | None:
+    logs = np.array([_log_figure(shot, zone) for shot in group])
     logs = logs[np.isfinite(logs)]
     if not logs.size:
         return None
     for bracket in brackets_among(group):
-        peak = bracket_peak(bracket, place)
+        peak = bracket_peak(bracket, zone)
         if peak.verdict != "few":
             return _Shot(log_mtf50=peak.log_mtf50, sd=peak.log_sd, freedom=peak.freedom)
     moved = len({shot.planned.focus_step for shot in group}) > 1
     return _Shot(log_mtf50=float(logs.max() if moved else logs.mean()))
 
 
-def bracket_peak(bracket: Bracket, place: str) -> ThroughFocus:
-    """Fit the through-focus peak of a zone's MTF50, or of what counts for a purpose."""
-    logs = np.array([_log_figure(shot, place) for shot in bracket.shots])
+def bracket_peak(bracket: Bracket, zone: str) -> ThroughFocus:
+    """Fit the through-focus peak of a zone's MTF50."""
+    logs = np.array([_log_figure(shot, zone) for shot in bracket.shots])
     return fit_through_focus(bracket.steps, logs, q=bracket.q)
 
 
-def _log_figure(shot: SweepShot, place: str) -> float:
-    return float(np.log(figure_at(_result(shot).summary, place)))
+def _log_figure(shot: SweepShot, zone: str) -> float:
+    return float(np.log(figure_at(_result(shot).summary, zone)))
 
 
-def _measurement_sd(result: ShotResult, place: str) -> float:
+def _measurement_sd(result: ShotResult, zone: str) -> float:
     """Give the share by which the noise of its edges alone moves a figure.
 
     The edges' differences among each other are the lens's own, and come again in every shot: they don't count.
     """
-    figure, zones = figure_at(result.summary, place), PURPOSES.get(place, {place: 1.0})
+    figure = figure_at(result.summary, zone)
     sds = [
         edge.edge.mtf50_sd_cypx
         for edge in result.edges
-        if np.isfinite(edge.edge.mtf50_sd_cypx) and ("frame" in zones or zone_of(edge.image_height) in zones)
+        if np.isfinite(edge.edge.mtf50_sd_cypx)
+        and zone in {"frame", zone_of(edge.image_height, result.size_px)}
     ]
     return float(np.sqrt(np.sum(np.square(sds))) / (len(sds) * figure)) if sds and figure > 0.0 else 0.0
 

@@ -128,7 +128,7 @@ def _taken(best: BestSetting, *, zoom: bool) -> str:
 
 
 def _purposes(findings: LensFindings, *, zoom: bool) -> str:
-    """Say which stop serves a subject in the middle, and which the edges, where those were seen."""
+    """Say which stop serves a subject at the centre, and which the edges, where those were seen."""
     focals = findings.by_focal_length
     if all(len(_tested(focal)) < 2 for focal in focals):
         return ""

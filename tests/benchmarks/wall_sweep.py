@@ -22,7 +22,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 import numpy as np
 
 from lensbench import simulate
-from lensbench.shot.geometry import zone_shares
+from lensbench.shot import zone_of
 from lensbench.simulate.lenses import INVENTED_LENSES
 
 DISTANCE, PAGES, REPEATS = 40.0, 13, 2
@@ -99,19 +99,17 @@ def shoot(folder, name, *, seed, size):
 
 
 def true_figures(folders, size):
-    """Give the rendered MTF50 of the frame by (focal length, stop): by zone, weighted by the zones' area."""
+    """Give the rendered MTF50 of the frame by (focal length, stop): the mean of its thirds."""
     camera, found = camera_of(size), {}
     half = np.hypot(camera.rows, camera.cols) / 2
-    shares = zone_shares((camera.rows, camera.cols))
     for folder in folders:
         for photo in json.loads((folder / "truth.json").read_text(encoding="utf-8"))["photos"]:
-            zones = {"inner": [], "halfway": [], "outer": []}
+            zones = {"inner": [], "middle": [], "outer": []}
             for edge in photo["edges"]:
                 height = np.hypot(*(np.array(edge["center_px"]) - camera.center_px)) / half
-                zone = "inner" if height < 0.3 else "halfway" if height <= 0.65 else "outer"
-                zones[zone].append(edge["mtf50_cypx"])
+                zones[zone_of(height, (camera.rows, camera.cols))].append(edge["mtf50_cypx"])
             what = photo["settings"]
-            figure = sum(shares[zone] * np.mean(values) for zone, values in zones.items())
+            figure = np.mean([np.mean(values) for values in zones.values()])
             found.setdefault((what["focal_length_mm"], what["f_number"]), []).append(figure)
     return {setting: float(np.mean(figures)) for setting, figures in found.items()}
 

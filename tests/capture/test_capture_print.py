@@ -45,8 +45,8 @@ def photographed(folder, *, sigma_mm, distance_mm=None, seed=3):
     return jobs[0].path
 
 
-def frame_of(shot):
-    return shot.summary["frame"]
+def inner_of(shot):
+    return shot.summary["inner"]
 
 
 @pytest.fixture(scope="module")
@@ -71,7 +71,7 @@ def seen(prints):
 @pytest.fixture(scope="module")
 def without_print(seen):
     """What an ideal print gives, near and far: the truth that division must bring back."""
-    return [frame_of(shot).mtf50_cypx for shot in seen[0.0]]
+    return [inner_of(shot).mtf50_cypx for shot in seen[0.0]]
 
 
 @pytest.mark.parametrize("sigma", [0.05, 0.1, 0.2])
@@ -85,7 +85,7 @@ def test_two_distances_tell_the_print_and_division_brings_the_lens_back(prints, 
         freed = measure_shot(path, print_profile=profile)
         scale = 1000.0 * shot.magnification / 5.0
         left = np.exp(-2.0 * (pi * sigma * scale * truth) ** 2)
-        figure = frame_of(freed)
+        figure = inner_of(freed)
         flags = {remark.flag for remark in freed.quality}
         assert "print_divided" in flags
         if left < 0.65:
@@ -96,7 +96,7 @@ def test_two_distances_tell_the_print_and_division_brings_the_lens_back(prints, 
         if left > 0.75:
             low, high = figure.ci95_cypx
             assert figure.mtf50_cypx == pytest.approx(truth, rel=0.02) or low <= truth <= high
-            assert figure.mtf50_cypx > 1.02 * frame_of(shot).mtf50_cypx or left > 0.97
+            assert figure.mtf50_cypx > 1.02 * inner_of(shot).mtf50_cypx or left > 0.97
 
 
 def test_the_doubt_about_the_print_widens_every_figure(prints, seen):
@@ -105,7 +105,7 @@ def test_the_doubt_about_the_print_widens_every_figure(prints, seen):
     vague = replace(profile, mtf_sd=profile.mtf_sd * 3.0)
     widths = []
     for used in (profile, vague):
-        low, high = frame_of(measure_shot(prints[0.05][1], print_profile=used)).ci95_cypx
+        low, high = inner_of(measure_shot(prints[0.05][1], print_profile=used)).ci95_cypx
         widths.append(high - low)
     assert widths[1] > widths[0]
 
@@ -246,7 +246,7 @@ def test_the_commands_make_keep_and_use_a_profile(tmp_path, prints):
     told = re.search(r"own edges: sigma (0\.\d+) \+- (0\.\d+) mm", made.stdout)
     assert float(told[1]) == pytest.approx(0.05, abs=float(told[2]))
     used = runner.invoke(app, ["measure", far, "--print-profile", profile, "--json"])
-    assert json.loads(used.stdout)["summary"]["frame"]["mtf50_cypx"] > 0.3
+    assert json.loads(used.stdout)["summary"]["inner"]["mtf50_cypx"] > 0.3
     soft = keep_profile(gaussian_profile(0.3), str(tmp_path / "soft.json"))
     refused = runner.invoke(app, ["measure", near, "--print-profile", str(soft)])
     assert refused.exit_code == 1

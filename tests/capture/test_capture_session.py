@@ -85,7 +85,7 @@ def wall_shot(*, right_px=0.0, down_px=0.0, path=Path("a.dng"), **metadata):
         distance_mm=2250.0,
         tilt=Tilt(pitch_deg=0.0, yaw_deg=0.0, roll_deg=0.0),
         edges=tuple(edges),
-        summary=dict.fromkeys(("inner", "halfway", "outer", "frame"), figure),
+        summary=dict.fromkeys(("inner", "middle", "outer", "frame"), figure),
         quality=(),
     )
 

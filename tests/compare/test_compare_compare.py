@@ -42,7 +42,7 @@ def read_lens(name, curve, *, seed, sd=0.01, repeats=3, focal_mm=35.0, **fields)
             (zone, Setting(focal_length_mm=focal_mm, f_number=stop)): math.log(value)
             + sd * random.normal(size=repeats)
             for stop, value in curve.items()
-            for zone in ("inner", "halfway", "outer", "frame")
+            for zone in ("inner", "middle", "outer", "frame")
         },
         **(known | fields),
     )

@@ -149,7 +149,7 @@ def test_which_lens_at_which_stop():
     assert lines[1].split() == ["35", "mm,", "f/2", "Fennel,", "the", "only", "one", "photographed"]
     assert lines[2].endswith("Sorrel, visibly")
     grid = choice_grid(found)
-    assert grid.header == ("setting", "inner", "halfway", "outer", "frame")
+    assert grid.header == ("setting", "inner", "middle", "outer", "frame")
     assert len(grid.rows) == 5
 
 
@@ -201,9 +201,9 @@ def test_the_sfr_of_each_zone_comes_back_from_its_file(tmp_path):
     (tmp_path / "responses.csv").write_bytes(as_csv(responses_table([one])))
     back = read_responses(tmp_path / "responses.csv")
     # A Gaussian of MTF50 0.25 everywhere: 2^-(f/0.25)^2.
-    for zone in ("inner", "halfway", "outer", "frame"):
+    for zone in ("inner", "middle", "outer", "frame"):
         assert back["shots/shot_001.dng", zone] == pytest.approx(
             2.0 ** -((RESPONSE_CYPX / 0.25) ** 2), abs=1e-3
         )
-    assert set(zone_responses(one.result)) == {"inner", "halfway", "outer", "frame"}
+    assert set(zone_responses(one.result)) == {"inner", "middle", "outer", "frame"}
     assert read_responses(tmp_path / "none.csv") == {}

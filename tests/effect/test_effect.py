@@ -36,7 +36,7 @@ def test_a_good_clean_filter_costs_next_to_nothing():
 
 def test_a_bad_filter_is_visible_in_every_zone():
     findings = find_effect(series(AB, effect={"without": 0.0, "with": -0.25}, sd=0.005), by="condition")
-    assert [row(findings, zone=zone).verdict for zone in ("inner", "halfway", "outer", "frame")] == [
+    assert [row(findings, zone=zone).verdict for zone in ("inner", "middle", "outer", "frame")] == [
         "visible"
     ] * 4
     assert row(findings).difference == pytest.approx(-25.0, abs=1.0)

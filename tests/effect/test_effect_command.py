@@ -72,7 +72,7 @@ def test_the_command_finds_what_the_simulator_did(shots, tmp_path):
     frame = {one["level"]: one for one in told["rows"] if (one["figure"], one["zone"]) == ("mtf50", "frame")}
     truth = true_mtf50(shots)
     for kind in ("filter", "shaken"):
-        # The frame's figure weighs edges by area, the truth here all alike: 1.5 points allowed for that.
+        # The frame's figure weighs thirds of the picture alike, the truth here edges: 1.5 points allowed for that.
         true_percent = 100.0 * (truth[kind] / truth["clear"] - 1.0)
         assert frame[kind]["difference"] == pytest.approx(true_percent, abs=1.5)
         assert frame[kind]["ci95"][1] < 0.0

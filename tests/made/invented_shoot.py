@@ -45,7 +45,7 @@ PITCH_UM = 4.0
 REPEATS = 3
 BEST_STOP = {24.0: 8.0, 35.0: 5.6, 70.0: 8.0}
 TIED_STOPS = {24.0: (5.6, 8.0), 35.0: (4.0, 5.6, 8.0), 70.0: (8.0, 11.0)}
-HEIGHTS = {"inner": 0.1, "halfway": 0.5, "outer": 0.85}
+HEIGHTS = {"inner": 0.1, "middle": 0.55, "outer": 0.85}
 
 
 def sharpness(focal_mm: float, stop: float, height: float) -> float:
@@ -58,11 +58,7 @@ def sharpness(focal_mm: float, stop: float, height: float) -> float:
 
 def zone_sharpness(focal_mm: float, stop: float, zone: str) -> float:
     if zone == "frame":
-        return (
-            0.15 * sharpness(focal_mm, stop, 0.1)
-            + 0.4 * sharpness(focal_mm, stop, 0.5)
-            + 0.45 * sharpness(focal_mm, stop, 0.85)
-        )
+        return sum(sharpness(focal_mm, stop, height) for height in HEIGHTS.values()) / 3
     return sharpness(focal_mm, stop, HEIGHTS[zone])
 
 

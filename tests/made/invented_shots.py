@@ -19,7 +19,7 @@ from lensbench.model.shot import (
 )
 from lensbench.model.sweep import PlannedShot, Setting, SweepShot
 
-ZONE_LEVEL = {"inner": 1.05, "halfway": 1.0, "outer": 0.9, "frame": 0.97}
+ZONE_LEVEL = {"inner": 1.05, "middle": 0.98, "outer": 0.88, "frame": 0.97}
 
 
 def edge(mtf50_cypx, image_height):

@@ -8,7 +8,7 @@ import numpy as np
 from lensbench.library.intake import EDGE_COLUMNS, KeptSession, KeptShot, ZoneKept
 from lensbench.model.sweep import EDGES_COLUMNS, SHOTS_COLUMNS
 
-ZONE_LEVEL = {"inner": 1.05, "halfway": 1.0, "outer": 0.9, "frame": 0.97}
+ZONE_LEVEL = {"inner": 1.05, "middle": 0.98, "outer": 0.88, "frame": 0.97}
 CURVE = {2.8: 0.24, 4.0: 0.29, 5.6: 0.30, 8.0: 0.275, 11.0: 0.23, 16.0: 0.18}
 
 

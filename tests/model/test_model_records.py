@@ -52,5 +52,5 @@ def test_default_arrays_are_not_shared():
 
 
 def test_zones_and_directions_bear_the_names_that_reports_show():
-    assert shot.ZONES == ("inner", "halfway", "outer", "frame")
+    assert shot.ZONES == ("inner", "middle", "outer", "frame")
     assert [str(direction) for direction in shot.Direction] == ["sagittal", "tangential", "oblique"]

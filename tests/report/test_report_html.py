@@ -88,7 +88,7 @@ def test_lines_differ_in_style_as_well_as_in_colour(page):
     dashes = {}
     for attributes in page.named("polyline"):
         dashes.setdefault(attributes["class"], attributes["stroke-dasharray"])
-    zones = [dashes[f"curve {zone}"] for zone in ("inner", "halfway", "outer", "frame")]
+    zones = [dashes[f"curve {zone}"] for zone in ("inner", "middle", "outer", "frame")]
     assert len(set(zones)) == 4
 
 

@@ -18,7 +18,7 @@ MACHADO = {
     ),
     "full colour": np.eye(3),
 }
-ZONES = ("inner", "halfway", "outer", "frame")
+ZONES = ("inner", "middle", "outer", "frame")
 
 
 def linear(color: str) -> np.ndarray:

@@ -111,7 +111,7 @@ def test_a_map_is_the_mean_of_the_used_shots_of_its_setting(lens, shots):
 def test_response_curves_come_from_the_best_setting(lens, shots):
     panel = response_panel(lens, shots, key="k")
     assert panel.title.startswith("35 mm, f/5.6")
-    assert [line.name for line in panel.lines] == ["inner", "halfway", "outer"]
+    assert [line.name for line in panel.lines] == ["inner", "middle", "outer"]
     for line in panel.lines:
         assert line.path[0] == (0.0, 1.0)
         assert line.path[-1][0] == 0.5

@@ -36,7 +36,7 @@ def test_the_findings_hold_the_keys_of_the_contract(sweep_folder):
     assert set(focal) >= {"focal_length_mm", "best_f_number", "tied_f_numbers", "zones", "curve"}
     assert (focal["focal_length_mm"], focal["best_f_number"]) == (35.0, 5.6)
     assert focal["tied_f_numbers"] == [4.0, 5.6, 8.0]
-    assert set(focal["zones"]) == {"inner", "halfway", "outer", "frame"}
+    assert set(focal["zones"]) == {"inner", "middle", "outer", "frame"}
     zone_keys = {"mtf50_cypx", "ci95_cypx", "edges", "sagittal_cypx", "tangential_cypx"}
     assert set(focal["zones"]["outer"]) >= zone_keys
     assert set(focal["curve"][0]) >= {"f_number", "zone", "mtf50_cypx", "ci95_cypx", "shots"}

@@ -116,11 +116,11 @@ def test_a_simulated_raw_is_measured_to_its_truth(raw_shot):
 def test_every_direction_and_zone_is_there(raw_shot):
     shot = raw_shot[2]
     assert {edge.direction for edge in shot.edges} == set(Direction)
-    for zone in ("inner", "halfway", "outer", "frame"):
+    for zone in ("inner", "middle", "outer", "frame"):
         figure = shot.summary[zone]
         assert figure.ci95_cypx[0] < figure.mtf50_cypx < figure.ci95_cypx[1]
     assert shot.summary["frame"].edges == sum(
-        shot.summary[zone].edges for zone in ("inner", "halfway", "outer")
+        shot.summary[zone].edges for zone in ("inner", "middle", "outer")
     )
 
 

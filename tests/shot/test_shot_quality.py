@@ -119,7 +119,7 @@ def test_what_is_no_fault_raises_nothing(changes):
 
 
 def test_an_empty_zone_is_named():
-    inside = [edge for edge in SOUND.edges if edge.image_height < 0.65]
+    inside = [edge for edge in SOUND.edges if edge.image_height < 0.64]
     (remark,) = quality_remarks(a_shot(edges=inside, samples=SOUND.samples[: len(inside)]))
     assert remark.flag == "few_targets"
     assert remark.seen == "no edge measured in zone outer"

@@ -7,8 +7,7 @@ import pytest
 from chart_edges import a_chart_edge, an_edge
 
 from lensbench.model.shot import Direction
-from lensbench.shot.geometry import zone_shares
-from lensbench.shot.zones import summarise
+from lensbench.shot.zones import mean_by_zone, summarise
 
 SIZE = (4000, 6000)
 S, T, O = Direction.SAGITTAL, Direction.TANGENTIAL, Direction.OBLIQUE  # noqa: E741
@@ -32,17 +31,16 @@ def test_sagittal_and_tangential_count_equally_whatever_their_number():
     assert inner.edges == 4
 
 
-def test_the_frame_weighs_zones_by_area():
+def test_the_frame_is_the_plain_mean_of_its_thirds():
     rows = [(0.30, 0.001, 0.1, S), (0.30, 0.001, 0.1, T), (0.25, 0.001, 0.5, S), (0.25, 0.001, 0.5, T)]
     rows += [(0.10, 0.001, 0.9, S), (0.14, 0.001, 0.9, T)]
     summary = summarise(edges_of(*rows), SIZE)
-    share = zone_shares(SIZE)
-    expected = 0.30 * share["inner"] + 0.25 * share["halfway"] + 0.12 * share["outer"]
+    expected = (0.30 + 0.25 + 0.12) / 3
     assert summary["frame"].mtf50_cypx == pytest.approx(expected)
     assert summary["frame"].edges == 6
-    assert summary["frame"].sagittal_cypx == pytest.approx(expected - 0.02 * share["outer"])
+    assert summary["frame"].sagittal_cypx == pytest.approx((0.30 + 0.25 + 0.10) / 3)
     # One edge each: the interval is the stated sd alone, 1.96 times the root of the weighted variances.
-    sd = sqrt(sum((share[zone] * 0.001) ** 2 / 2 for zone in share))
+    sd = sqrt(3 * (0.001 / 3) ** 2 / 2)
     low, high = summary["frame"].ci95_cypx
     assert high - low == pytest.approx(2 * 1.959964 * sd, rel=1e-3)
 
@@ -52,8 +50,8 @@ def test_the_interval_is_students_when_the_spread_rules():
     values = (0.20, 0.21, 0.23, 0.26)
     summary = summarise(edges_of(*((v, 0.001, 0.5, S) for v in values)), SIZE)
     half = 3.18245 * np.std(values, ddof=1) / 2
-    assert summary["halfway"].ci95_cypx == pytest.approx((0.225 - half, 0.225 + half), rel=1e-4)
-    assert isnan(summary["halfway"].tangential_cypx)
+    assert summary["middle"].ci95_cypx == pytest.approx((0.225 - half, 0.225 + half), rel=1e-4)
+    assert isnan(summary["middle"].tangential_cypx)
 
 
 def test_an_interval_covers_the_truth_as_often_as_it_says():
@@ -64,7 +62,7 @@ def test_an_interval_covers_the_truth_as_often_as_it_says():
         edges = edges_of(
             *((0.25 + next(noise), 0.0, 0.5, direction) for direction in (S, S, S, S, T, T, T, T))
         )
-        low, high = summarise(edges, SIZE)["halfway"].ci95_cypx
+        low, high = summarise(edges, SIZE)["middle"].ci95_cypx
         hits += low <= 0.25 <= high
     assert 0.92 <= hits / 400 <= 0.98
 
@@ -75,8 +73,8 @@ def test_rejected_unmeasured_and_oblique_edges_are_left_out():
         a_chart_edge(an_edge(0.9, flags=("clipped",)), height=0.5, direction=S),
         a_chart_edge(an_edge(0.2, flags=("outliers",)), height=0.5, direction=S),
     ]
-    assert summarise(edges, SIZE)["halfway"].mtf50_cypx == pytest.approx(0.20)
-    assert summarise(edges, SIZE)["halfway"].edges == 3
+    assert summarise(edges, SIZE)["middle"].mtf50_cypx == pytest.approx(0.20)
+    assert summarise(edges, SIZE)["middle"].edges == 3
 
 
 def test_oblique_edges_stand_in_where_there_is_nothing_else():
@@ -84,11 +82,23 @@ def test_oblique_edges_stand_in_where_there_is_nothing_else():
     assert summary["inner"].mtf50_cypx == pytest.approx(0.21)
     assert summary["inner"].edges == 2
     assert isnan(summary["inner"].sagittal_cypx)
-    assert summary["frame"].mtf50_cypx == pytest.approx(0.21)
     assert isnan(summary["outer"].mtf50_cypx)
+
+
+def test_there_is_no_frame_without_one_of_its_thirds():
+    edges = edges_of(*((0.2, 0.001, height, way) for height in (0.1, 0.5) for way in (S, T)))
+    for figure in (summarise(edges, SIZE)["frame"], summarise(edges[:2], SIZE)["frame"]):
+        assert isnan(figure.mtf50_cypx)
+        assert isnan(figure.ci95_cypx[0])
+    assert isnan(mean_by_zone(edges, SIZE, figure=lambda edge: edge.mtf50_cypx)["frame"])
+    edges += edges_of((0.2, 0.001, 0.9, S))
+    whole = summarise(edges, SIZE)["frame"]
+    assert whole.mtf50_cypx == pytest.approx(0.2)
+    assert whole.sagittal_cypx == pytest.approx(0.2)
+    assert isnan(whole.tangential_cypx)  # the outer third has none
 
 
 def test_nothing_gives_nan():
     summary = summarise([], SIZE)
-    assert list(summary) == ["inner", "halfway", "outer", "frame"]
+    assert list(summary) == ["inner", "middle", "outer", "frame"]
     assert all(isnan(figure.mtf50_cypx) and figure.edges == 0 for figure in summary.values())

@@ -16,7 +16,7 @@ from lensbench.stats.best_set import Tie, taken
 from lensbench.sweep.decide import find
 from lensbench.sweep.read_back import purposes_of
 from lensbench.sweep.reject import sift
-from lensbench.sweep.series import EDGES, FRAME, MIDDLE, PURPOSES, figure_at
+from lensbench.sweep.series import CENTRE, EDGES, FRAME, figure_at
 
 CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275, 11.0: 0.225, 16.0: 0.165}
 FLAT = {2.8: 0.25, 4.0: 0.297, 5.6: 0.30, 8.0: 0.298, 11.0: 0.26, 16.0: 0.2}
@@ -28,7 +28,7 @@ def lens_of(shots, **asked):
 
 
 def with_soft_edges(shots):
-    """The middle is at its best at f/4, the outer zone at f/11."""
+    """The centre is at its best at f/4, the outer zone at f/11."""
     outer = {2.8: 0.5, 4.0: 0.55, 5.6: 0.7, 8.0: 0.9, 11.0: 1.2, 16.0: 1.2}
     inner = {2.8: 1.3, 4.0: 1.25, 5.6: 1.05, 8.0: 1.0, 11.0: 1.0, 16.0: 1.0}
     changed = []
@@ -41,21 +41,23 @@ def with_soft_edges(shots):
     return changed
 
 
-def test_weights_make_one_and_count_by_hand():
-    assert all(sum(weights.values()) == pytest.approx(1.0) for weights in PURPOSES.values())
+def test_a_purpose_is_served_by_a_third():
+    lens = lens_of(with_soft_edges(shoot(CURVE, seed=1, sd=0.005)))
+    for purpose, zone in ((CENTRE, "inner"), (FRAME, "frame"), (EDGES, "outer")):
+        best, of_zone = lens.best_by_purpose[purpose], lens.best_by_zone[zone]
+        assert (best.f_number, best.mtf50_cypx) == (of_zone.f_number, of_zone.mtf50_cypx)
     summary = result(Path("a.dng"), 0.3).summary
-    by_hand = 0.7 * 0.3 * ZONE_LEVEL["inner"] + 0.3 * 0.3 * ZONE_LEVEL["halfway"]
-    assert figure_at(summary, MIDDLE) == pytest.approx(by_hand)
-    assert np.isnan(figure_at({zone: summary[zone] for zone in ("inner", "frame")}, MIDDLE))
+    assert figure_at(summary, "middle") == pytest.approx(0.3 * ZONE_LEVEL["middle"])
+    assert np.isnan(figure_at({"frame": summary["frame"]}, "middle"))
 
 
 def test_each_picture_gets_its_own_stop():
     lens = lens_of(with_soft_edges(shoot(CURVE, seed=1, sd=0.005)))
-    assert lens.best_by_purpose[MIDDLE].f_number == 4.0
+    assert lens.best_by_purpose[CENTRE].f_number == 4.0
     assert lens.best_by_purpose[FRAME].f_number == lens.best.f_number == 5.6
-    # 0.55 x 0.28 ... 0.9 x 0.275, 1.2 x 0.225, with a fifth of the halfway zone: f/11 by hand.
+    # 0.9 x 0.275 at f/8, 1.2 x 0.225 at f/11: f/11 by hand.
     assert lens.best_by_purpose[EDGES].f_number == 11.0
-    assert "for a subject in the middle set f/4" in lens.answer.replace("For a", "for a")
+    assert "for a subject at the centre set f/4" in lens.answer.replace("For a", "for a")
 
 
 def test_sharp_enough_by_hand():
@@ -133,9 +135,9 @@ def test_with_the_print_divided_out_unequal_magnification_is_no_matter():
 def test_tables_and_reading_back():
     lens = lens_of(shoot(FLAT, seed=4, sd=0.002), tie=Tie.DEEPEST)
     grid = purposes_grid(lens)
-    assert [row[0] for row in grid.rows] == [MIDDLE, FRAME, EDGES]
+    assert [row[0] for row in grid.rows] == [CENTRE, FRAME, EDGES]
     assert grid.header[3:5] == ("as good", "take")
-    assert "edges and corners: halfway zone 20 %, outer zone 80 %" in grid.caption
+    assert "edges and corners: outer third of the picture" in grid.caption
     (told,) = findings_as_json(find(sift(shoot(FLAT, seed=4, sd=0.002))))["lenses"]
     read = {one.purpose: one for one in purposes_of(told)}
     assert read[FRAME].tied_f_numbers == (4.0, 5.6, 8.0)
@@ -188,3 +190,20 @@ def test_repeated_brackets_tell_the_spread():
     lens = lens_of(bracketed({2.8: 0.25, 4.0: 0.28, 5.6: 0.27}, seed=13, groups=3))
     assert lens.spread_from == "repeats"
     assert {point.shots for point in lens.by_focal_length[0].curve} == {3}
+
+
+def without_outer(shot):
+    summary = dict(shot.result.summary)
+    for zone in ("outer", "frame"):
+        summary[zone] = dataclasses.replace(summary[zone], mtf50_cypx=np.nan, ci95_cypx=(np.nan, np.nan))
+    return dataclasses.replace(shot, result=dataclasses.replace(shot.result, summary=summary))
+
+
+def test_a_shot_without_a_third_counts_in_a_bracket_only():
+    alone, *others = shoot(CURVE, seed=13, sd=0.005)
+    judged = sift([without_outer(alone), *others])
+    assert [not shot.used for shot in judged] == [True] + [False] * len(others)
+    assert "a third of the picture has none" in judged[0].reason
+    softest, *sharper = bracketed({2.8: 0.25}, seed=14)
+    assert all(shot.used for shot in sift([without_outer(softest), *sharper]))
+    assert not any(shot.used for shot in sift([without_outer(shot) for shot in (softest, *sharper)]))

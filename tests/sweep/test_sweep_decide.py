@@ -35,7 +35,7 @@ def test_best_stop_with_its_set_and_its_words():
 
 def test_curve_carries_points_and_shots():
     focal = lens_of(shoot(CURVE, seed=2)).by_focal_length[0]
-    assert {point.zone for point in focal.curve} == {"inner", "halfway", "outer", "frame"}
+    assert {point.zone for point in focal.curve} == {"inner", "middle", "outer", "frame"}
     frame = [point for point in focal.curve if point.zone == "frame"]
     assert [point.f_number for point in frame] == list(CURVE)
     for point in frame:

@@ -11,7 +11,7 @@ from lensbench.compare.compare import compare_lenses
 from lensbench.model.sweep import SHOTS_COLUMNS
 from lensbench.sweep.read_back import bracketed, settled
 
-ZONE_LEVEL = {"inner": 1.05, "halfway": 1.0, "outer": 0.9, "frame": 0.97}
+ZONE_LEVEL = {"inner": 1.05, "middle": 0.98, "outer": 0.88, "frame": 0.97}
 
 
 def exact_mtf50(focus_um, *, f_number=4.0, pitch_um=4.0):

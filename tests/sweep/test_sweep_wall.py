@@ -5,8 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from lensbench.shot import measure_shot
-from lensbench.shot.geometry import zone_shares
+from lensbench.shot import measure_shot, zone_of
 from lensbench.simulate import ByHand, Camera, Lens, Plan, Pose, Scene, ZoomPosition, hung_wall, series, shoot
 from lensbench.sweep.run import Running
 from lensbench.sweep.sweeping import sweep
@@ -50,15 +49,13 @@ def swept(tmp_path_factory):
 
 
 def true_frame_cypx(photo):
-    """The rendered MTF50: mean by zone, sagittal or not, weighted by the zones' share of the picture."""
+    """The rendered MTF50: mean of the thirds' means, sagittal or not."""
     half = np.hypot(CAMERA.rows, CAMERA.cols) / 2
-    by_zone = {"inner": [], "halfway": [], "outer": []}
+    thirds = {"inner": [], "middle": [], "outer": []}
     for edge in photo["edges"]:
         height = np.hypot(*(np.array(edge["center_px"]) - CAMERA.center_px)) / half
-        zone = "inner" if height < 0.3 else "halfway" if height <= 0.65 else "outer"
-        by_zone[zone].append(edge["mtf50_cypx"])
-    shares = zone_shares((CAMERA.rows, CAMERA.cols))
-    return sum(shares[zone] * np.mean(figures) for zone, figures in by_zone.items())
+        thirds[zone_of(height, (CAMERA.rows, CAMERA.cols))].append(edge["mtf50_cypx"])
+    return np.mean([np.mean(figures) for figures in thirds.values()])
 
 
 def test_the_best_stop_is_the_true_one(swept):

@@ -217,7 +217,7 @@ def _typical_edges(result: ShotResult) -> dict[str, ChartEdge]:
     zones: dict[str, list[ChartEdge]] = {zone: [] for zone in ZONES}
     for edge in result.edges:
         if edge.edge.measured and edge.edge.frequency_cypx.size > 1:
-            zones[zone_of(edge.image_height)].append(edge)
+            zones[zone_of(edge.image_height, result.size_px)].append(edge)
     ordered = {
         zone: sorted(edges, key=lambda edge: edge.edge.mtf50_cypx) for zone, edges in zones.items() if edges
     }

@@ -15,7 +15,7 @@ from lensbench.model.sweep import LensFindings, Setting, SweepShot
 from lensbench.report.draw.panels import Grid
 from lensbench.report.draw.svg import add_text, begin_picture, finish_picture
 from lensbench.report.text.figures import NOT_MEASURED, f_stop, focal_length
-from lensbench.shot import ZONE_LIMITS
+from lensbench.shot import zone_borders
 from lensbench.storage.text import clean_text
 
 __all__ = ["FieldMap", "Spot", "field_map_at", "field_maps", "field_svg", "shots_at", "spot_bars"]
@@ -27,7 +27,8 @@ _LONGEST_BAR: Final = 0.1
 
 _HOW_TO_READ: Final = (
     "At each target, the bar along the radius shows the sagittal figure and the bar across it the tangential "
-    "one; a longer bar is sharper. The number is MTF50 in thousandths of a cycle per pixel. Rings part zones."
+    "one; a longer bar is sharper. The number is MTF50 in thousandths of a cycle per pixel. Dotted rings: "
+    "borders of the thirds."
 )
 
 
@@ -244,7 +245,7 @@ def _draw_frame(picture: ET.Element, field: FieldMap, scale: float) -> None:
     ET.SubElement(clip, "rect", box)
     ET.SubElement(picture, "rect", box | {"class": "picture"})
     half_diagonal = math.hypot(rows, cols) / 2.0 * scale
-    for border in ZONE_LIMITS:
+    for border in zone_borders(field.size_px):
         ring = {"cx": f"{_MARGIN + cols * scale / 2:.1f}", "cy": f"{_MARGIN + rows * scale / 2:.1f}"}
         ring |= {
             "r": f"{border * half_diagonal:.1f}",

@@ -155,7 +155,7 @@ _SOLID: Final[tuple[float, ...]] = ()
 
 STYLES: Final[dict[str, Style]] = {
     "inner": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=(5, 2), mark="circle"),
-    "halfway": Style(color="#a86200", color_on_dark="#f2b650", dashes=(1.2, 1.6), mark="square"),
+    "middle": Style(color="#a86200", color_on_dark="#f2b650", dashes=(1.2, 1.6), mark="square"),
     "outer": Style(color="#8a2268", color_on_dark="#ea93cb", dashes=(6, 1.8, 1.2, 1.8), mark="triangle"),
     "frame": Style(color="#23272b", color_on_dark="#f1efe9", dashes=_SOLID, mark="diamond"),
     "first": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=_SOLID, mark="circle"),

@@ -12,7 +12,7 @@ from matplotlib.patches import Circle, Rectangle
 
 from lensbench.report.draw.field import FieldMap, Spot, spot_bars
 from lensbench.report.draw.panels import Axis, Line, Panel, style_of
-from lensbench.shot import ZONE_LIMITS
+from lensbench.shot import zone_borders
 
 __all__ = ["field_png", "panel_png"]
 
@@ -54,7 +54,7 @@ def field_png(field: FieldMap) -> bytes:
     )
     axes.add_patch(Rectangle((-0.5, -0.5), cols, rows, fill=False, color="#5d646b", linewidth=0.8))
     middle = ((cols - 1) / 2.0, (rows - 1) / 2.0)
-    for border in ZONE_LIMITS:
+    for border in zone_borders(field.size_px):
         radius = border * math.hypot(rows, cols) / 2.0
         axes.add_patch(Circle(middle, radius, fill=False, linestyle=":", color="#5d646b", linewidth=0.7))
     for spot in field.spots:

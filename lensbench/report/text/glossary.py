@@ -31,12 +31,12 @@ GLOSSARY: Final[tuple[tuple[str, str], ...]] = (
         "line widths per picture height: for comparing cameras whose pictures differ in size.",
     ),
     (
-        "inner, halfway, outer",
-        "zones by distance from the picture's centre: below 0.3 of the half-diagonal, to 0.65, and beyond.",
+        "inner, middle, outer",
+        "the thirds of the picture: two circles about its centre divide it into three parts of one area.",
     ),
     (
         "frame",
-        "the whole picture: the three zones weighted by their area.",
+        "the whole picture: the mean of its three thirds.",
     ),
     (
         "sagittal, tangential",
