@@ -66,10 +66,10 @@ def chart_sentence(plan: ShootPlan) -> str:
             f"{height_mm / 1000.0:.2f} m of wall (made by: {chart.command(plan.camera.sensor_mm)})."
         )
     height_mm, width_mm = chart.frame_mm or (0.0, 0.0)
-    tiled = f", in parts on {chart.tile}, or printed at a shop" if chart.tile else ""
+    larger = ", larger than your paper: have it printed at a shop" if chart.from_shop else ""
     return (
-        f"Chart: one sheet {chart.paper}{tiled}; the picture is filled by {width_mm:.0f} x {height_mm:.0f} mm of it, "
-        f"up to the marks of your camera's ratio (made by: {chart.command(plan.camera.sensor_mm)})."
+        f"Chart: one sheet {chart.paper}{larger}; the picture is filled by {width_mm:.0f} x {height_mm:.0f} mm of it, "
+        f"up to the brackets of your camera's ratio (made by: {chart.command(plan.camera.sensor_mm)})."
     )
 
 

@@ -79,8 +79,8 @@ class ChartChoice:
     focal_lengths: float
     """Distance to stand at, in focal lengths."""
 
-    tile: str = ""
-    """Smaller paper that a sheet is printed on in parts; empty where it is printed whole."""
+    from_shop: bool = False
+    """A sheet larger than the paper that was named."""
 
     def command(self, sensor_mm: tuple[float, float]) -> str:
         """Give what makes it, for a sensor (height, width)."""
@@ -88,8 +88,7 @@ class ChartChoice:
             sensor = f"{max(sensor_mm):.4g}x{min(sensor_mm):.4g}"
             where = f"--sensor {sensor} --distance-f {self.focal_lengths:.4g}"
             return f"lensbench chart --wall {self.pages} --paper {self.paper} {where} --out wall.pdf"
-        tiled = f" --tile {self.tile}" if self.tile else ""
-        return f"lensbench chart --paper {self.paper}{tiled} --out chart.pdf"
+        return f"lensbench chart --paper {self.paper} --out chart.pdf"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,7 +221,7 @@ def _largest_sheet(
         fitting
     ):  # where none can be focused on, the shortest focal lengths stand further away than the frame asks
         best = (focusable or fitting)[-1]
-        return replace(best, tile="" if best.paper == papers[0] else papers[0])
+        return replace(best, from_shop=best.paper != papers[0])
     raise SettingError(
         f"a sheet {paper} fills the picture at {choices[0].focal_lengths:.1f} focal lengths, and this room allows "
         f"{max(reach, 0.0):.1f} at the longest: take smaller paper, or shorter focal lengths (--focal-lengths)"

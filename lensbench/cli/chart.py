@@ -34,15 +34,6 @@ def chart(
             metavar="TEXT",
         ),
     ] = "A4",
-    tile: Annotated[
-        str | None,
-        typer.Option(
-            "--tile",
-            help="Smaller paper to print the sheet on, in parts.",
-            show_default=False,
-            metavar="TEXT",
-        ),
-    ] = None,
     wall: Annotated[
         int | None,
         typer.Option(
@@ -92,7 +83,7 @@ def chart(
     """Make a chart to print, as a PDF in exact millimetres: one sheet, or a wall set of pages.
 
     A sheet: print it at actual size on matte paper, fix it flat on a rigid board, and fill the picture with it up
-    to the marks of your camera's ratio. With --tile it is printed in parts on smaller paper, to be joined.
+    to the marks of your camera's ratio.
 
     A wall set (--wall 13): one large target a page, hung on a wall to fill the frame; the first page says where.
     It needs no plotter, and stands far enough away that the print's own blur does not count.
@@ -101,8 +92,6 @@ def chart(
     """
     if solid and contrast is not None:
         raise SettingError("give either --solid or --contrast, not both")
-    if wall is not None and tile is not None:
-        raise SettingError("give either --wall or --tile, not both")
     if wall is None and (sensor is not None or distance_f is not None):
         raise SettingError("--sensor and --distance-f belong to a wall set: give --wall PAGES too")
     place = out or Path("chart.pdf" if wall is None else "wall.pdf")
@@ -110,7 +99,7 @@ def chart(
         place, suffix=".pdf", begins=b"%PDF-", sign=_SIGN, what="a chart (PDF) as this program wrote it"
     )
     if wall is None:
-        say(_sheet(place, paper=paper, tile=tile, solid=solid, contrast=contrast))
+        say(_sheet(place, paper=paper, solid=solid, contrast=contrast))
     else:
         say(
             _wall(
@@ -124,27 +113,15 @@ def chart(
         )
 
 
-def _sheet(out: Path, *, paper: str, tile: str | None, solid: bool, contrast: float | None) -> str:
-    from lensbench.chart.draw import draw, draw_tiled, tiling
+def _sheet(out: Path, *, paper: str, solid: bool, contrast: float | None) -> str:
+    from lensbench.chart.draw import draw
     from lensbench.chart.layout import DEFAULT_CONTRAST, sheet
 
     layout = sheet(paper, solid=solid, contrast=DEFAULT_CONTRAST if contrast is None else contrast)
-    made = f"{out}: {layout.name}, {len(layout.targets)} targets"
-    if tile is None:
-        draw(layout, out)
-        return f"{made}. Print it at actual size (100 %), then measure the line in its lower margin."
-    plan = tiling(layout, tile)
-    draw_tiled(layout, plan, out)
-    missing = (
-        f" {len(plan.left_out)} targets that a join would cross are left out."
-        if len(plan.left_out) > 1
-        else " One target that a join would cross is left out."
-        if plan.left_out
-        else ""
-    )
+    draw(layout, out)
     return (
-        f"{made}, on {len(plan.tiles)} pages {plan.paper}.{missing} "
-        "Print them at actual size (100 %), measure the line on each, cut at the marks and join on a flat board."
+        f"{out}: {layout.name}, {len(layout.targets)} targets. Print it at actual size (100 %), then measure the line "
+        "in its lower margin."
     )
 
 

@@ -8,7 +8,7 @@ collects this: about a thousand frames take some five minutes on one core.
 
 import argparse
 import os
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -19,7 +19,6 @@ import numpy as np
 from drawn_frames import PAPER, StretchedPage, draw, draw_into, turned_camera
 from finding import raw_frame
 
-from lensbench.chart.draw.tiling import OVERLAP_MM, tiling
 from lensbench.chart.find.chart import find_chart
 from lensbench.chart.layout.sheet import sheet
 from lensbench.chart.layout.wall import hanging, hung, wall_layout
@@ -31,8 +30,6 @@ FIELDS_DEG = (10, 15, 20, 30, 40, 55, 75)
 """Across the frame's diagonal."""
 MOST_TILT_DEG, MOST_BEND = 6.0, 0.04
 PRINT_SCALE_SD, PRINT_STRETCH_SD, PLACE_MM, TURN_DEG, ASIDE = 0.001, 0.0005, 20.0, 2.0, 0.02
-JOINED_MM = 0.3
-"""By how much each page of a tiled sheet sits off: sd along rows and along columns."""
 FOCAL_LENGTHS = {5: 40.0, 13: 50.0, 29: 80.0}
 """At which so many A4 pages fit into the frame."""
 
@@ -69,33 +66,6 @@ def printed_wall(random, *, pages):
     return wall, [turn @ s @ turn.T for turn, s in zip(on_wall, stretches, strict=True)]
 
 
-def tiled_sheet(random):
-    """An A3 sheet printed on six pages A4, each joined a little off."""
-    layout = sheet("A3")
-    plan = tiling(layout, "A4")
-    off = JOINED_MM * random.standard_normal((len(plan.tiles), 2))
-
-    def moved(shapes):
-        return tuple(
-            replace(one, center_mm=tuple(np.add(one.center_mm, off[page_of(plan, one.center_mm)])))
-            for one in shapes
-        )
-
-    return replace(
-        layout, targets=moved(layout.targets), markers=moved(layout.markers), tones=moved(layout.tones)
-    )
-
-
-def page_of(plan, center_mm):
-    """Give the index of the page on which a point shows when all are joined."""
-    for number, tile in enumerate(plan.tiles):
-        start = np.subtract(tile.center_mm, np.divide(tile.shown_mm, 2))
-        end = np.add(start, tile.shown_mm) - OVERLAP_MM * ~np.array(tile.last)
-        if (center_mm >= start).all() and (center_mm < end).all():
-            return number
-    raise AssertionError(center_mm)
-
-
 def drawn_wall(wall, stretches, camera, *, blur_px):
     """Give the light of a wall, page by page."""
     picture = np.ones(camera.size_px, dtype=np.float32)
@@ -121,16 +91,10 @@ class Seen:
 def photographed(kind, random, field_deg):
     """Draw, find and read one photograph that the chart fills; give what was told against what is true.
 
-    `kind` is "sheet", "tiled" or a number of pages.
+    `kind` is "sheet" or a number of pages.
     """
-    one_sheet = kind in {"sheet", "tiled"}
-    chart = (
-        sheet("A3")
-        if kind == "sheet"
-        else tiled_sheet(random)
-        if kind == "tiled"
-        else printed_wall(random, pages=kind)
-    )
+    one_sheet = kind == "sheet"
+    chart = sheet("A3") if one_sheet else printed_wall(random, pages=kind)
     width_mm = (
         chart.frames[0].size_mm[1]
         if one_sheet
@@ -216,7 +180,7 @@ def keystone(seen):
 
 def many(kind, cases, seed, field_deg):
     """Give so many photographs at one field."""
-    code = {"sheet": 0, "tiled": 1}.get(kind, kind)
+    code = 0 if kind == "sheet" else kind
     return [
         photographed(kind, np.random.default_rng([seed, field_deg, number, code]), field_deg)
         for number in range(cases)
@@ -233,14 +197,6 @@ def tables(cases, seed):
             rows.append(row(f"{field_deg}°", seen))
             print(rows[-1], flush=True)
             everything["sheet" if kind == "sheet" else "wall"] += seen
-        if kind == "sheet":
-            rows += [
-                row(
-                    f"{field_deg}°, on 6 pages A4, each joined {JOINED_MM} mm off",
-                    many("tiled", cases, seed, field_deg),
-                )
-                for field_deg in (20, 40)
-            ]
         if kind == 13:
             rows += [row(f"40°, {pages} pages", many(pages, cases, seed, 40)) for pages in (5, 29)]
         parts.append("\n".join((f"## {title}", "", HEAD, *rows)))

@@ -101,7 +101,7 @@ def test_the_room_decides_on_the_chart():
     assert wall.focal_lengths * 70.0 <= 5000.0 - 600.0
     assert wall.focal_lengths >= 25.0
     small = choose_chart(ZOOM, FULL_FRAME, paper="A3", room_mm=2200.0)
-    assert (small.kind, small.paper, small.tile) == ("sheet", "A2", "A3")
+    assert (small.kind, small.paper, small.from_shop) == ("sheet", "A2", True)
     assert small.focal_lengths * 70.0 <= 2200.0 - 600.0
     with pytest.raises(SettingError, match="this room allows"):
         choose_chart(ZOOM, FULL_FRAME, paper="A4", room_mm=900.0)

@@ -214,7 +214,5 @@ def test_command_makes_a_wall_set(tmp_path):
     assert done.exit_code == 0
     assert "5 pages A4" in done.stdout
     assert out.exists()
-    both = CliRunner().invoke(app, ["--wall", "5", "--tile", "A4", "--out", str(out)])
-    assert isinstance(both.exception, SettingError)
     strange = CliRunner().invoke(app, ["--wall", "5", "--sensor", "big", "--out", str(out)])
     assert isinstance(strange.exception, SettingError)

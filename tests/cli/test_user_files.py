@@ -261,7 +261,7 @@ def test_a_list_that_leads_elsewhere_deletes_nothing_there(shoot, tmp_path):
     assert contents(tmp_path) == before
 
 
-@pytest.mark.parametrize("further", [(), ("--wall", "5"), ("--paper", "A3", "--tile", "A4")])
+@pytest.mark.parametrize("further", [(), ("--wall", "5")])
 def test_a_chart_goes_over_no_other_pdf(tmp_path, further):
     (tmp_path / "mine.pdf").write_bytes(b"%PDF-1.7\nof another program\nstartxref\n9\n%%EOF\n")
     assert lensbench("chart", "--out", "noted.pdf", at=tmp_path).returncode == 0
@@ -276,7 +276,7 @@ def test_a_chart_goes_over_no_other_pdf(tmp_path, further):
 
 
 def test_a_chart_goes_over_an_older_chart(tmp_path):
-    for further in ((), ("--wall", "5"), ("--paper", "A3", "--tile", "A4"), ("--solid",)):
+    for further in ((), ("--wall", "5"), ("--paper", "A3"), ("--solid",)):
         before = (tmp_path / "chart.pdf").read_bytes() if further else b""
         assert lensbench("chart", "--out", "chart.pdf", *further, at=tmp_path).returncode == 0
         assert (tmp_path / "chart.pdf").read_bytes() not in (before, b"")

@@ -1,7 +1,6 @@
 """The chart as a PDF to print."""
 
 from lensbench.chart.draw.sheet import draw
-from lensbench.chart.draw.tiling import draw_tiled, tiling
 from lensbench.chart.draw.wall import draw_wall
 
-__all__ = ["draw", "draw_tiled", "draw_wall", "tiling"]
+__all__ = ["draw", "draw_wall"]

@@ -5,7 +5,7 @@
 
 All coordinates are (row, column).
 
-The doubt about a sheet's geometry where it is no true plane: bent, stretched by damp, or joined a little off.
+The doubt about a sheet's geometry where it is no true plane: bent, or stretched by damp.
 
 Then crossings stray from the fitted plane by more than their noise, and neighbours stray alike, which the fit's own
 covariance takes for chance. Leaving out one part of the sheet after the other shows it (block jackknife; Kuensch 1989,
