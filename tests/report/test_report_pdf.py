@@ -5,7 +5,7 @@ import pytest
 from invented_shoot import invented_comparison, invented_findings, invented_lens
 
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.draw.plots import panel_png
+from lensbench.report.draw.render import as_png
 from lensbench.report.out.compare import compare_content
 from lensbench.report.out.content import sweep_content
 from lensbench.report.out.pdf import compare_pdf, sweep_pdf
@@ -78,6 +78,6 @@ def test_a_comparison_begins_with_its_answer(compare_folder):
 def test_a_lens_name_is_no_formula_in_a_plot():
     comparison = invented_comparison(first=r"_$\frac{1}", second="写真 $x$")
     content = compare_content(comparison)
-    plots = {panel.key: panel_png(panel) for pair in content.pairs for panel in pair.panels}
+    plots = {panel.key: as_png(panel) for pair in content.pairs for panel in pair.panels}
     assert all(plot.startswith(b"\x89PNG") for plot in plots.values())
     assert r"_$\frac{1}" in text_of(compare_pdf(content, plots))

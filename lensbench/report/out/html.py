@@ -11,9 +11,9 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from lensbench.report.draw.field import FieldMap, field_svg
+from lensbench.report.draw.field import FieldMap
 from lensbench.report.draw.panels import STYLES, Grid, Panel
-from lensbench.report.draw.svg import panel_svg
+from lensbench.report.draw.render import as_svg
 from lensbench.report.out.compare import CompareContent, PairContent
 from lensbench.report.out.content import LensContent, SweepContent
 from lensbench.report.text.glossary import GLOSSARY
@@ -68,7 +68,7 @@ def sweep_page(content: SweepContent) -> str:
 
 def compare_page(content: CompareContent) -> str:
     """Give the page of a comparison, as text to be written in UTF-8."""
-    pairs = tuple(PairPart(content=pair, drawings=draw_panels(pair.panels)) for pair in content.pairs)
+    pairs = tuple(PairPart(content=pair, drawings=draw_plots(pair.panels)) for pair in content.pairs)
     return render(
         "compare.html",
         title="Lenses compared",
@@ -87,29 +87,22 @@ def render(template: str, **parts: Any) -> str:
     return _environment().get_template(template).render(style=Markup(style), policy=policy, **parts)  # noqa: S704
 
 
-def draw_panels(panels: Sequence[Panel]) -> tuple[Drawing, ...]:
-    """Give the panels as drawings for the page."""
-    return tuple(_drawing(panel, panel_svg(panel)) for panel in panels)
-
-
-def _drawing(plot: Panel | FieldMap, svg: str) -> Drawing:
-    return Drawing(key=plot.key, title=plot.title, about=plot.about, svg=Markup(svg), grid=plot.grid)  # noqa: S704
+def draw_plots(plots: Sequence[Panel | FieldMap]) -> tuple[Drawing, ...]:
+    """Drawings of the page, one for each plot."""
+    return tuple(
+        Drawing(key=plot.key, title=plot.title, about=plot.about, svg=Markup(as_svg(plot)), grid=plot.grid)  # noqa: S704
+        for plot in plots
+    )
 
 
 def _lens_part(lens: LensContent) -> LensPart:
-    fields = tuple(_drawing(field, field_svg(field)) for field in lens.fields)
     return LensPart(
         content=lens,
         headline=lens.answer[0],
         rest=lens.answer[1:],
-        drawings=draw_panels(lens.panels) + fields,
-        evidence_map=_evidence_map(lens),
+        drawings=draw_plots((*lens.panels, *lens.fields)),
+        evidence_map=draw_plots((lens.evidence.map,))[0] if lens.evidence and lens.evidence.map else None,
     )
-
-
-def _evidence_map(lens: LensContent) -> Drawing | None:
-    field = None if lens.evidence is None else lens.evidence.map
-    return None if field is None else _drawing(field, field_svg(field))
 
 
 @cache

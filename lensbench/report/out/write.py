@@ -18,11 +18,11 @@ from lensbench.model.compare import CompareFindings
 from lensbench.model.effect import Effect, EffectFindings
 from lensbench.model.errors import SettingError
 from lensbench.model.sweep import SweepFindings, SweepShot
-from lensbench.report.draw.plots import field_png, panel_png
+from lensbench.report.draw.render import as_png
 from lensbench.report.out.compare import compare_content
 from lensbench.report.out.content import SweepContent, sweep_content
 from lensbench.report.out.effect import EffectContent, effect_content
-from lensbench.report.out.html import compare_page, draw_panels, render, sweep_page
+from lensbench.report.out.html import compare_page, draw_plots, render, sweep_page
 from lensbench.report.out.json_form import comparison_as_json, findings_as_json, plain
 from lensbench.report.out.pdf import build_pdf, compare_pdf, grid_story, plots_story, sweep_pdf, text
 from lensbench.report.out.tables import (
@@ -96,7 +96,7 @@ def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:
     """
     check_output_folder(out, sweeps=[Path(lens.folder) for lens in comparison.lenses if lens.folder])
     content = compare_content(comparison)
-    plots = {panel.key: panel_png(panel) for pair in content.pairs for panel in pair.panels}
+    plots = {panel.key: as_png(panel) for pair in content.pairs for panel in pair.panels}
     files = {
         **{f"plots/{key}.png": picture for key, picture in plots.items()},
         "comparison.csv": as_csv(compare_table(comparison)),
@@ -185,9 +185,9 @@ def _escaped(found: re.Match[str]) -> str:
 def _sweep_plots(content: SweepContent) -> dict[str, bytes]:
     plots: dict[str, bytes] = {}
     for lens in content.lenses:
-        plots |= {panel.key: panel_png(panel) for panel in lens.panels}
+        plots |= {panel.key: as_png(panel) for panel in lens.panels}
         maps = [*lens.fields, *([lens.evidence.map] if lens.evidence and lens.evidence.map else [])]
-        plots |= {field.key: field_png(field) for field in maps}
+        plots |= {field.key: as_png(field) for field in maps}
     return plots
 
 
@@ -204,7 +204,7 @@ def write_effect(done: Effect, out: Path) -> tuple[Path, ...]:
     """
     check_output_folder(out, inputs=tuple(shot.planned.path.parent for shot in done.shots))
     content = effect_content(done.findings)
-    plots = {panel.key: panel_png(panel) for panel in content.panels}
+    plots = {panel.key: as_png(panel) for panel in content.panels}
     files = {
         **{f"plots/{key}.png": picture for key, picture in plots.items()},
         "shots.csv": as_csv(shots_table(done.shots)),
@@ -244,7 +244,7 @@ def effect_page(content: EffectContent) -> str:
         title=content.title,
         version=content.version,
         content=content,
-        drawings=draw_panels(content.panels),
+        drawings=draw_plots(content.panels),
         glossary=GLOSSARY,
     )
 
