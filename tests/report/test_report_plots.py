@@ -15,7 +15,7 @@ from invented_shoot import SIZE_PX, invented_lens, invented_shots
 from lensbench.report.draw.curves import response_panel, sharpness_panels, zoom_panel
 from lensbench.report.draw.field import Spot, field_maps, spot_bars
 from lensbench.report.draw.panels import lpmm_axis, round_step, value_axis
-from lensbench.report.draw.render import as_png, as_svg
+from lensbench.report.draw.render import draw
 from lensbench.report.text.figures import Scale
 
 
@@ -130,7 +130,7 @@ def numbers(path):
 
 def test_marks_stand_where_the_values_are(lens):
     panel = sharpness_panels(lens, key="k")[0]
-    svg = as_svg(panel)
+    svg = draw(panel).svg
     # The curve through the marks' values, the ends of their intervals, and the shade are drawn by other elements.
     marks = elements(svg, "mark inner")[:6]
     (line,) = [each for each in panel.lines if each.role == "inner"]
@@ -151,26 +151,26 @@ def test_marks_stand_where_the_values_are(lens):
 
 def test_page_and_file_draw_the_same_figure(lens):
     panel = sharpness_panels(lens, key="k")[0]
-    pixels = matplotlib.image.imread(io.BytesIO(as_png(panel)))[..., :3]
-    box = [float(part) for part in ET.fromstring(as_svg(panel)).attrib["viewBox"].split()]  # noqa: S314
+    pixels = matplotlib.image.imread(io.BytesIO(draw(panel).png))[..., :3]
+    box = [float(part) for part in ET.fromstring(draw(panel).svg).attrib["viewBox"].split()]  # noqa: S314
     scale = pixels.shape[1] / box[2]
     # The legend's first mark, in the colour of the inner zone (#0a62ad).
-    mark = elements(as_svg(panel), "mark inner")[-1]
+    mark = elements(draw(panel).svg, "mark inner")[-1]
     row, col = (round(scale * float(mark.attrib[name])) for name in ("cy", "cx"))
     assert pixels[row, col] == pytest.approx([0x0A / 255, 0x62 / 255, 0xAD / 255], abs=0.02)
 
 
 def test_the_map_keeps_the_shape_of_the_picture(lens, shots):
-    svg = as_svg(field_maps(lens, shots, key="k")[0])
+    svg = draw(field_maps(lens, shots, key="k")[0]).svg
     width, height = np.ptp(numbers(elements(svg, "picture")[0]), axis=0)
     assert height / width == pytest.approx(4000 / 6000, rel=1e-3)
 
 
 def test_png_files_hold_a_picture_and_are_the_same_each_time(lens, shots):
     panel, field = sharpness_panels(lens, key="k")[0], field_maps(lens, shots, key="k")[0]
-    first = as_png(panel)
-    assert first == as_png(panel)
-    for content in (first, as_png(field)):
+    first = draw(panel).png
+    assert first == draw(panel).png
+    for content in (first, draw(field).png):
         pixels = matplotlib.image.imread(io.BytesIO(content))
         assert pixels.shape[1] == 960
         assert np.ptp(pixels[..., :3]) > 0.8

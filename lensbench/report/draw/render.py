@@ -8,6 +8,7 @@ SVG holds no style, no script and nothing from outside; it is built from element
 
 import io
 import math
+from dataclasses import dataclass
 from typing import Any, Final
 from xml.etree import ElementTree as ET
 
@@ -26,7 +27,7 @@ from lensbench.report.draw.field import FieldMap, spot_bars
 from lensbench.report.draw.panels import Line, Panel, style_of
 from lensbench.shot import ZONE_LIMITS
 
-__all__ = ["as_png", "as_svg"]
+__all__ = ["Drawing", "draw"]
 
 
 _WIDTH_PT: Final = 460.8
@@ -47,22 +48,23 @@ _OF_A_MAP: Final = (("sagittal", "sagittal (along the radius)"), ("tangential", 
 Point = tuple[float, float]
 
 
-def as_png(plot: Panel | FieldMap) -> bytes:
-    """PNG file of a panel or a map, with its title; the same plot gives the same bytes."""
-    figure = _figure_of(plot)
-    size = min(14.0, 640.0 / max(len(plot.title), 1))  # so that a long title stays within the picture
-    at = (8.0 / _WIDTH_PT, 1.0 - 18.0 / _height_pt(figure))
-    figure.text(*at, plot_text(plot.title), fontsize=size, fontweight="bold")
-    FigureCanvasAgg(figure)
-    content = io.BytesIO()
-    figure.savefig(content, format="png", dpi=_DOTS_PER_INCH, metadata={"Software": None})
-    return content.getvalue()
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """One plot, drawn."""
+
+    svg: str
+    """An element for the page, which tells its name and its content to those who don't see it."""
+    png: bytes
+    """A file, with the title in it."""
 
 
-def as_svg(plot: Panel | FieldMap) -> str:
-    """One `svg` element of a panel or a map, which tells its name and its content to those who don't see it."""
-    figure = _figure_of(plot)
+def draw(plot: Panel | FieldMap) -> Drawing:
+    """Drawing of a panel or a map; the same plot gives the same bytes."""
+    figure = _panel_figure(plot) if isinstance(plot, Panel) else _field_figure(plot)
     height_pt = _height_pt(figure)
+    size = min(14.0, 640.0 / max(len(plot.title), 1))  # so that a long title stays within the picture
+    at = (8.0 / _WIDTH_PT, 1.0 - 18.0 / height_pt)
+    figure.text(*at, plot_text(plot.title), fontsize=size, fontweight="bold")
     picture = ET.Element(
         "svg",
         {
@@ -75,7 +77,10 @@ def as_svg(plot: Panel | FieldMap) -> str:
     ET.SubElement(picture, "title", {"id": f"{plot.key}-title"}).text = plot.title
     ET.SubElement(picture, "desc", {"id": f"{plot.key}-desc"}).text = plot.about
     figure.draw(_PageRenderer(picture, key=plot.key, height_pt=height_pt))
-    return ET.tostring(picture, encoding="unicode")
+    FigureCanvasAgg(figure)
+    content = io.BytesIO()
+    figure.savefig(content, format="png", dpi=_DOTS_PER_INCH, metadata={"Software": None})
+    return Drawing(svg=ET.tostring(picture, encoding="unicode"), png=content.getvalue())
 
 
 def plot_text(words: str) -> str:
@@ -84,10 +89,6 @@ def plot_text(words: str) -> str:
     shown = "".join(letter if ord(letter) in known else "\N{REPLACEMENT CHARACTER}" for letter in words)
     literal = shown.replace("$", r"\$")
     return f" {literal}" if literal.startswith("_") else literal
-
-
-def _figure_of(plot: Panel | FieldMap) -> Figure:
-    return _panel_figure(plot) if isinstance(plot, Panel) else _field_figure(plot)
 
 
 def _height_pt(figure: Figure) -> float:
@@ -324,7 +325,7 @@ class _PageRenderer(RendererBase):
         s: str,
         prop: FontProperties,
         angle: float,
-        ismath: Any = False,  # noqa: ARG002
+        ismath: Any = False,  # noqa: ARG002, FBT002
         mtext: Text | None = None,
     ) -> None:
         """Text that hangs at its end or its middle, so that the page's own font may be wider or narrower."""
