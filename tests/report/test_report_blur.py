@@ -9,7 +9,7 @@ from invented_shoot import invented_lens, invented_shots
 
 from lensbench.model.shot import PhysicalFit, ShotResult
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SweepFindings
-from lensbench.report.out.content import sweep_content
+from lensbench.report.out.sweep import sweep_report
 from lensbench.report.out.tables import as_csv, edges_table
 from lensbench.report.text.blur import blur_sentence, lens_blur_sentence
 
@@ -73,10 +73,10 @@ def test_the_report_says_what_blurs_at_the_best_stop(shots):
 def test_it_stands_before_the_limits(shots):
     lens = invented_lens()
     findings = SweepFindings(lenses=(lens,), version="0.1.0", method="refined")
-    answer = sweep_content(findings, with_readings(shots)).lenses[0].answer
-    assert "most of the blur" in answer[-2]
-    assert answer[-1] == lens.holds_for
-    assert "blur" not in "".join(sweep_content(findings, shots).lenses[0].answer)
+    answer = sweep_report(findings, with_readings(shots)).blocks[0].blocks[0]
+    assert "most of the blur" in answer.sentences[-1]
+    assert answer.limits == (lens.holds_for,)
+    assert "blur" not in "".join(sweep_report(findings, shots).blocks[0].blocks[0].sentences)
 
 
 def test_edges_that_do_not_fit_are_left_out_and_counted(shots):

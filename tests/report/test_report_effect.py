@@ -17,7 +17,7 @@ from effect_shots import series, shot
 from lensbench.effect.effect import find_effect
 from lensbench.model.effect import Effect
 from lensbench.model.errors import SettingError
-from lensbench.report.out.effect import effect_content, effect_sentences
+from lensbench.report.out.effect import effect_report, effect_sentences
 from lensbench.report.out.write import write_effect
 
 
@@ -65,10 +65,10 @@ def test_shutter_speeds_have_a_plot_of_their_own(tmp_path):
         shot(n, 0.25 / math.sqrt(1.0 + (random.normal() * 60.0 * time) ** 2), exposure_s=float(time))
         for n, time in enumerate(np.tile(2.0 ** -np.arange(2.0, 9.0), 3))
     ]
-    content = effect_content(find_effect(shots, by="exposure_s"))
-    assert [panel.key for panel in content.panels] == ["effect-difference", "effect-order", "effect-shutter"]
-    assert content.title == "Effect of the shutter speed"
-    assert len(content.panels[1].lines) == 1
+    report = effect_report(find_effect(shots, by="exposure_s"))
+    assert [panel.key for panel in report.plots] == ["effect-difference", "effect-order", "effect-shutter"]
+    assert report.title == "Effect of the shutter speed"
+    assert len(report.plots[1].lines) == 1
     assert (tmp_path / "plain").exists() is False
 
 

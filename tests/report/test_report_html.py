@@ -12,8 +12,9 @@ from page_reader import read_page
 
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.out.content import sweep_content
-from lensbench.report.out.html import sweep_page
+from lensbench.report.draw.render import draw
+from lensbench.report.out.html import page_of as whole_page
+from lensbench.report.out.sweep import sweep_report
 
 ATTACKS = [
     "<script>alert(1)</script>",
@@ -28,7 +29,7 @@ ALLOWED = {
     *("html", "head", "meta", "title", "style", "body", "main", "section", "p"),
     *("h1", "h2", "h3", "table", "caption", "thead", "tbody", "tr", "th"),
     *("td", "small", "span", "div", "figure", "figcaption", "details", "summary", "svg"),
-    *("desc", "rect", "line", "circle", "polygon", "polyline", "text", "defs", "clippath"),
+    *("desc", "rect", "circle", "path", "text", "clippath"),
     *("ol", "li", "dl", "dt", "dd", "footer"),
 }
 
@@ -38,9 +39,13 @@ def page(sweep_folder):
     return read_page((sweep_folder / "report.html").read_text(encoding="utf-8"))
 
 
+def page_from(report):
+    return whole_page(report, {plot.key: draw(plot) for plot in report.plots})
+
+
 def page_of(**changes):
     lens = invented_lens(**changes)
-    return sweep_page(sweep_content(SweepFindings(lenses=(lens,)), []))
+    return page_from(sweep_report(SweepFindings(lenses=(lens,)), []))
 
 
 def test_the_first_sentence_is_the_plain_answer(page):
@@ -86,8 +91,8 @@ def test_every_plot_has_a_name_a_description_and_its_figures_as_a_table(sweep_fo
 
 def test_lines_differ_in_style_as_well_as_in_colour(page):
     dashes = {}
-    for attributes in page.named("polyline"):
-        dashes.setdefault(attributes["class"], attributes["stroke-dasharray"])
+    for attributes in page.named("path"):
+        dashes.setdefault(attributes["class"], attributes.get("stroke-dasharray"))
     zones = [dashes[f"curve {zone}"] for zone in ("inner", "middle", "outer", "frame")]
     assert len(set(zones)) == 4
 
@@ -111,9 +116,7 @@ def test_foreign_text_is_shown_and_never_run(attack):
             RejectedShot(path=planned(f"{attack.replace('/', '_')}.dng", 35.0, 5.6).path, reason=attack),
         ),
     )
-    text = sweep_page(
-        sweep_content(SweepFindings(lenses=(lens,), version=attack), invented_shots(lens=attack))
-    )
+    text = page_from(sweep_report(SweepFindings(lenses=(lens,), version=attack), invented_shots(lens=attack)))
     page = read_page(text)
     assert {tag for tag, _ in page.elements} <= ALLOWED
     assert not [name for _, attributes in page.elements for name in attributes if name.startswith("on")]
@@ -152,7 +155,7 @@ def test_lp_mm_and_line_widths_follow_from_their_definitions():
 
 
 def test_a_sweep_without_any_lens_says_so():
-    page = read_page(sweep_page(sweep_content(SweepFindings(lenses=()), [])))
+    page = read_page(page_from(sweep_report(SweepFindings(lenses=()), [])))
     assert "No photograph could be measured." in page.text
 
 
@@ -163,12 +166,12 @@ def test_a_lens_without_a_best_setting_still_gets_a_page():
 
 def test_two_lenses_each_have_their_answer_and_their_own_ids():
     findings = SweepFindings(lenses=(invented_lens(), invented_lens(lens="Other", answer="Other: set f/8.")))
-    page = read_page(sweep_page(sweep_content(findings, invented_shots())))
+    page = read_page(page_from(sweep_report(findings, invented_shots())))
     assert "Other: set f/8." in page.text
     ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
     assert len(ids) == len(set(ids))
 
 
 def test_the_same_findings_give_the_same_page():
-    first, second = (sweep_page(sweep_content(invented_findings(), invented_shots())) for _ in range(2))
+    first, second = (page_from(sweep_report(invented_findings(), invented_shots())) for _ in range(2))
     assert first == second

@@ -3,6 +3,7 @@
 import dataclasses
 import io
 import math
+import re
 import sys
 from xml.etree import ElementTree as ET
 
@@ -12,10 +13,9 @@ import pytest
 from invented_shoot import SIZE_PX, invented_lens, invented_shots
 
 from lensbench.report.draw.curves import response_panel, sharpness_panels, zoom_panel
-from lensbench.report.draw.field import Spot, field_maps, field_svg, spot_bars
+from lensbench.report.draw.field import Spot, field_maps, spot_bars
 from lensbench.report.draw.panels import lpmm_axis, round_step, value_axis
-from lensbench.report.draw.plots import field_png, panel_png
-from lensbench.report.draw.svg import panel_svg
+from lensbench.report.draw.render import draw
 from lensbench.report.text.figures import Scale
 
 
@@ -118,30 +118,59 @@ def test_response_curves_come_from_the_best_setting(lens, shots):
     assert response_panel(lens, [], key="k") is None
 
 
-def test_svg_marks_stand_where_the_values_are(lens):
-    picture = ET.fromstring(panel_svg(sharpness_panels(lens, key="k")[0]))  # noqa: S314
-    circles = [each for each in picture.iter() if each.tag.endswith("circle")]
-    places = [float(circle.attrib["cx"]) for circle in circles[:6]]
-    assert places == sorted(places)
-    width, height = (float(part) for part in picture.attrib["viewBox"].split()[2:])
-    for circle in circles:
-        assert 0.0 < float(circle.attrib["cx"]) < width
-        assert 0.0 < float(circle.attrib["cy"]) < height
+def elements(svg, kind):
+    """The elements of one class."""
+    return [each for each in ET.fromstring(svg).iter() if each.attrib.get("class") == kind]  # noqa: S314
 
 
-def test_the_svg_of_a_map_keeps_the_shape_of_the_picture(lens, shots):
-    picture = ET.fromstring(field_svg(field_maps(lens, shots, key="k")[0]))  # noqa: S314
-    frame = next(each for each in picture.iter() if each.attrib.get("class") == "picture")
-    assert float(frame.attrib["height"]) / float(frame.attrib["width"]) == pytest.approx(
-        4000 / 6000, rel=1e-3
-    )
+def numbers(path):
+    """The numbers of a path's data, pairs of (column, row)."""
+    return np.array(re.findall(r"-?[\d.]+", path.attrib["d"]), float).reshape(-1, 2)
+
+
+def test_marks_stand_where_the_values_are(lens):
+    panel = sharpness_panels(lens, key="k")[0]
+    svg = draw(panel).svg
+    # The curve through the marks' values, the ends of their intervals, and the shade are drawn by other elements.
+    marks = elements(svg, "mark inner")[:6]
+    (line,) = [each for each in panel.lines if each.role == "inner"]
+    values = np.array([[point.place, point.value] for point in line.points])
+    places = np.array([[float(mark.attrib["cx"]), float(mark.attrib["cy"])] for mark in marks])
+    for axis, sign in ((0, 1.0), (1, -1.0)):
+        scale = np.diff(places[:, axis]) / np.diff(values[:, axis])
+        # One scale for all: a mark lies within 0.05 points of its place, and neighbours are 2 points apart or more.
+        assert np.all(np.sign(scale) == sign)
+        fit = np.polyfit(values[:, axis], places[:, axis], 1)
+        assert np.abs(np.polyval(fit, values[:, axis]) - places[:, axis]).max() < 0.11
+    # The best stop is the dotted line, and the shade lies about it.
+    best = numbers(elements(svg, "best")[0])[0, 0]
+    assert best == pytest.approx(np.interp(panel.best, values[:, 0], places[:, 0]), abs=0.11)
+    tied = np.concatenate([numbers(each) for each in elements(svg, "tied")])
+    assert tied[:, 0].min() < best < tied[:, 0].max()
+
+
+def test_page_and_file_draw_the_same_figure(lens):
+    panel = sharpness_panels(lens, key="k")[0]
+    pixels = matplotlib.image.imread(io.BytesIO(draw(panel).png))[..., :3]
+    box = [float(part) for part in ET.fromstring(draw(panel).svg).attrib["viewBox"].split()]  # noqa: S314
+    scale = pixels.shape[1] / box[2]
+    # The legend's first mark, in the colour of the inner zone (#0a62ad).
+    mark = elements(draw(panel).svg, "mark inner")[-1]
+    row, col = (round(scale * float(mark.attrib[name])) for name in ("cy", "cx"))
+    assert pixels[row, col] == pytest.approx([0x0A / 255, 0x62 / 255, 0xAD / 255], abs=0.02)
+
+
+def test_the_map_keeps_the_shape_of_the_picture(lens, shots):
+    svg = draw(field_maps(lens, shots, key="k")[0]).svg
+    width, height = np.ptp(numbers(elements(svg, "picture")[0]), axis=0)
+    assert height / width == pytest.approx(4000 / 6000, rel=1e-3)
 
 
 def test_png_files_hold_a_picture_and_are_the_same_each_time(lens, shots):
     panel, field = sharpness_panels(lens, key="k")[0], field_maps(lens, shots, key="k")[0]
-    first = panel_png(panel)
-    assert first == panel_png(panel)
-    for content in (first, field_png(field)):
+    first = draw(panel).png
+    assert first == draw(panel).png
+    for content in (first, draw(field).png):
         pixels = matplotlib.image.imread(io.BytesIO(content))
         assert pixels.shape[1] == 960
         assert np.ptp(pixels[..., :3]) > 0.8

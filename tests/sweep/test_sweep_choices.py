@@ -10,8 +10,8 @@ from invented_shots import ZONE_LEVEL, planned, result, shoot
 from lensbench.model.flags import remark
 from lensbench.model.shot import Metadata
 from lensbench.model.sweep import Setting, SweepShot
-from lensbench.report.out.content import purposes_grid, zoom_stops_grid
 from lensbench.report.out.json_form import findings_as_json
+from lensbench.report.out.sweep import purposes_grid, zoom_stops_grid
 from lensbench.stats.best_set import Tie, taken
 from lensbench.sweep.decide import find
 from lensbench.sweep.read_back import purposes_of

@@ -4,13 +4,12 @@ import math
 from typing import Final
 
 from lensbench.effect import speed_name
-from lensbench.model.effect import EffectFindings, EffectRow, ShotFigures, ShutterSpeed
-from lensbench.model.shot import ZONES
+from lensbench.model.effect import EffectFindings, ShotFigures, ShutterSpeed
+from lensbench.report.draw.differences import Difference, difference_panel
 from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, value_axis
-from lensbench.report.text.figures import NOT_MEASURED
 from lensbench.storage.text import clean_text
 
-__all__ = ["difference_text", "effect_panels"]
+__all__ = ["effect_panels"]
 
 
 _ORDERED: Final = ("exposure_s", "iso", "f_number", "focal_length_mm")
@@ -25,64 +24,25 @@ def effect_panels(findings: EffectFindings) -> tuple[Panel, ...]:
     return (*panels, _shutter_panel(findings.shutter)) if findings.shutter else tuple(panels)
 
 
-def difference_text(row: EffectRow) -> str:
-    """Give a difference with its interval below."""
-    low, high = row.ci95
-    interval = f"\n{low:+.1f} to {high:+.1f}" if math.isfinite(low) and math.isfinite(high) else ""
-    return f"{row.difference:+.1f}{interval}"
-
-
 def _difference_panel(findings: EffectFindings) -> Panel:
-    names = list(dict.fromkeys(row.level for row in findings.rows))
     sharp = [row for row in findings.rows if row.figure == "mtf50"]
-    values = [value for row in sharp for value in (row.difference, *row.ci95)]
-    lines = []
-    for zone in ZONES:
-        aside = 0.1 * (ZONES.index(zone) - (len(ZONES) - 1) / 2.0)
-        points = tuple(
-            Point(
-                place=names.index(row.level) + aside, value=row.difference, low=row.ci95[0], high=row.ci95[1]
+    names = list(dict.fromkeys(row.level for row in findings.rows))
+    ticks = tuple((float(place), clean_text(name)) for place, name in enumerate(names))
+    return difference_panel(
+        [
+            Difference(
+                place=float(names.index(row.level)), zone=row.zone, percent=row.difference, ci95=row.ci95
             )
             for row in sharp
-            if row.zone == zone
-        )
-        if points:
-            lines.append(
-                Line(
-                    name=zone, role=zone, path=_path(points) if findings.by in _ORDERED else (), points=points
-                )
-            )
-    return Panel(
+        ],
         key="effect-difference",
         title=f"Sharpness against «{clean_text(findings.reference)}»",
-        about=f"Difference in MTF50 by zone. Bars are 95 % intervals: one that reaches zero tells no difference. "
+        about="Difference in MTF50 by zone. Bars are 95 % intervals: one that reaches zero tells no difference. "
         f"From {findings.visible.percent:g} % on it could be seen.",
-        across=Axis(
-            title="level",
-            low=-0.5,
-            high=len(names) - 0.5,
-            ticks=tuple((float(place), clean_text(name)) for place, name in enumerate(names)),
-        ),
-        up=value_axis([*values, 0.0], title="difference in MTF50, %"),
-        up_right=None,
-        lines=tuple(lines),
-        level=0.0,
-        grid=_panel_grid(sharp, names),
-    )
-
-
-def _path(points: tuple[Point, ...]) -> tuple[tuple[float, float], ...]:
-    return tuple((point.place, point.value) for point in points)
-
-
-def _panel_grid(rows: list[EffectRow], names: list[str]) -> Grid:
-    cells = {(row.level, row.zone): difference_text(row) for row in rows}
-    return Grid(
+        across=Axis(title="level", low=-0.5, high=len(names) - 0.5, ticks=ticks),
+        head="level",
         caption="Difference in MTF50, %, 95 % interval below",
-        header=("level", *ZONES),
-        rows=tuple(
-            (clean_text(name), *(cells.get((name, zone), NOT_MEASURED) for zone in ZONES)) for name in names
-        ),
+        joined=findings.by in _ORDERED,
     )
 
 

@@ -1,7 +1,4 @@
-"""What a comparison says and shows, ready for the page and for the PDF alike.
-
-The table «which lens at which stop», for the page, the PDF and the command line.
-"""
+"""What the report of a comparison says, and the table «which lens at which stop», for the command line too."""
 
 import math
 from collections.abc import Sequence
@@ -10,7 +7,9 @@ from typing import Final
 
 from lensbench.model.compare import ComparedLens, ComparedPair, CompareFindings, CompareRow, StopChoice
 from lensbench.model.shot import ZONES
-from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, value_axis
+from lensbench.report.draw.differences import UNITS, difference_text, figure_text, pair_panels
+from lensbench.report.draw.panels import Grid
+from lensbench.report.out.document import WORDS, Answer, Lines, Part, Plots, Report, tables
 from lensbench.report.text.figures import (
     NOT_MEASURED,
     clean_line,
@@ -21,10 +20,58 @@ from lensbench.report.text.figures import (
 )
 from lensbench.storage.text import clean_text
 
-__all__ = ["CompareContent", "PairContent", "choice_grid", "choice_lines", "compare_content"]
+__all__ = ["choice_grid", "choice_lines", "compare_report"]
 
 
-_MOST_NAMED = 3
+_MOST_NAMED: Final = 3
+
+
+def compare_report(comparison: CompareFindings) -> Report:
+    """Report of a comparison: the answer, the table of stops, then a part for each pair."""
+    answer = comparison_answer(comparison) or ["Nothing could be compared."]
+    several = len(comparison.pairs) > 1
+    lenses = Grid(
+        caption="The lenses compared",
+        header=("lens", "camera", "photographs", "pixel pitch", "picture height"),
+        rows=tuple(_lens_row(lens) for lens in comparison.lenses),
+    )
+    return Report(
+        title="Lenses compared",
+        blocks=(
+            Answer(about="Lenses compared", sentences=tuple(answer[:1] if several else answer)),
+            *tables(("Which lens at which stop", choice_grid(comparison))),
+            Lines(tuple(comparison_limits(comparison)), kind="limits"),
+            *tables(("The lenses", lenses)),
+            *(
+                _pair_part(pair, key=f"pair-{number}", answer_said=answer[0])
+                for number, pair in enumerate(comparison.pairs, start=1)
+            ),
+            WORDS,
+        ),
+        version=comparison.version,
+    )
+
+
+def _pair_part(pair: ComparedPair, *, key: str, answer_said: str) -> Part:
+    sentences = tuple(clean_line(sentence) for sentence in pair.sentences or (pair.answer,))
+    grids = [(pair.unit, pair.rows), ("lwph", pair.rows_lwph)]
+    return Part(
+        kind="pair",
+        key=key,
+        title=f"{clean_text(pair.first)} and {clean_text(pair.second)}",
+        blocks=(
+            *([] if sentences[0] == answer_said else [Lines(sentences)]),
+            Plots("", pair_panels(pair, key=key)),
+            *tables(
+                *(
+                    ("Every setting and zone", _grid(pair, rows, unit=UNITS.get(unit, unit)))
+                    for unit, rows in grids
+                    if rows
+                ),
+                captioned=True,
+            ),
+        ),
+    )
 
 
 def choice_grid(comparison: CompareFindings, *, zones: tuple[str, ...] = ZONES) -> Grid | None:
@@ -113,175 +160,14 @@ def _named(names: Sequence[str], *, everybody: bool) -> str:
     return " or ".join(names[:_MOST_NAMED]) + (" or others" if len(names) > _MOST_NAMED else "")
 
 
-_UNITS: Final = {"cypx": "cycles/pixel", "lpmm": "lp/mm on the sensor", "lwph": "LW/PH"}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PairContent:
-    """All that a report says of two lenses."""
-
-    title: str
-    answer: str
-    cautions: tuple[str, ...]
-    panels: tuple[Panel, ...]
-    grids: tuple[Grid, ...]
-    """Every setting and zone, a table for each unit."""
-    rest: tuple[str, ...] = ()
-    """The answer's further sentences."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CompareContent:
-    """All that a report says of a comparison."""
-
-    answer: tuple[str, ...]
-    lenses: Grid
-    choice: Grid | None
-    """Which lens at which stop."""
-    limits: tuple[str, ...]
-    """What the comparison rests on, and what it must not be taken for."""
-    pairs: tuple[PairContent, ...]
-    version: str
-
-
-def compare_content(comparison: CompareFindings) -> CompareContent:
-    """Give everything that the reports of a comparison say."""
-    pairs = tuple(_pair(pair, key=f"pair-{number}") for number, pair in enumerate(comparison.pairs, start=1))
-    answer = comparison_answer(comparison) or ["Nothing could be compared."]
-    return CompareContent(
-        answer=tuple(answer if len(pairs) == 1 else answer[:1]),
-        lenses=Grid(
-            caption="The lenses compared",
-            header=("lens", "camera", "photographs", "pixel pitch", "picture height"),
-            rows=tuple(_lens_row(lens) for lens in comparison.lenses),
-        ),
-        choice=choice_grid(comparison),
-        limits=tuple(comparison_limits(comparison)),
-        pairs=pairs,
-        version=comparison.version,
-    )
-
-
 def _lens_row(lens: ComparedLens) -> tuple[str, ...]:
     pitch = NOT_MEASURED if lens.pixel_pitch_um is None else f"{lens.pixel_pitch_um:.2f} µm"
     height = NOT_MEASURED if lens.picture_height_px is None else f"{lens.picture_height_px} px"
     return clean_text(lens.label), clean_text(lens.camera), str(lens.shots), pitch, height
 
 
-def _pair(pair: ComparedPair, *, key: str) -> PairContent:
-    focals = list(dict.fromkeys(focal_length(row.focal_length_mm) for row in pair.rows))
-    panels: list[Panel] = []
-    for number, focal in enumerate(focals, start=1):
-        rows = [row for row in pair.rows if focal_length(row.focal_length_mm) == focal and row.f_number > 0.0]
-        if rows:
-            panels.append(_sharpness_panel(pair, rows, focal=focal, key=f"{key}-sharpness-{number}"))
-            panels.append(_difference_panel(pair, rows, focal=focal, key=f"{key}-difference-{number}"))
-    tables = [(pair.unit, pair.rows), ("lwph", pair.rows_lwph)]
-    return PairContent(
-        title=f"{clean_text(pair.first)} and {clean_text(pair.second)}",
-        answer=clean_line(pair.sentences[0] if pair.sentences else pair.answer),
-        rest=tuple(clean_line(one) for one in pair.sentences[1:]),
-        cautions=tuple(clean_line(caution) for caution in pair.cautions),
-        panels=tuple(panels),
-        grids=tuple(_grid(pair, rows, unit=_UNITS.get(unit, unit)) for unit, rows in tables if rows),
-    )
-
-
-def _stops_axis(rows: list[CompareRow]) -> Axis:
-    ticks = tuple((math.log2(stop), f_stop(stop)) for stop in sorted({row.f_number for row in rows}))
-    return Axis(title="f-stop", low=ticks[0][0] - 0.45, high=ticks[-1][0] + 0.45, ticks=ticks)
-
-
-def _sharpness_panel(pair: ComparedPair, rows: list[CompareRow], *, focal: str, key: str) -> Panel:
-    frame = sorted((row for row in rows if row.zone == "frame"), key=lambda row: row.f_number)
-    unit = _UNITS.get(pair.unit, pair.unit)
-    lines = tuple(
-        Line(
-            name=clean_text(label),
-            role=role,
-            path=tuple((math.log2(row.f_number), getattr(row, role)) for row in frame),
-            points=tuple(Point(place=math.log2(row.f_number), value=getattr(row, role)) for row in frame),
-        )
-        for role, label in (("first", pair.first), ("second", pair.second))
-    )
-    values = [value for row in frame for value in (row.first, row.second)]
-    return Panel(
-        key=key,
-        title=f"{focal}: sharpness of the whole frame",
-        about=f"MTF50 in {unit} at equal stops; higher is sharper.",
-        across=_stops_axis(rows),
-        up=value_axis(values, title=f"MTF50, {unit}"),
-        up_right=None,
-        lines=lines,
-        grid=Grid(
-            caption=f"MTF50 in {unit}, whole frame",
-            header=("stop", clean_text(pair.first), clean_text(pair.second)),
-            rows=tuple((f_stop(row.f_number), _figure(row.first), _figure(row.second)) for row in frame),
-        ),
-    )
-
-
-def _difference_panel(pair: ComparedPair, rows: list[CompareRow], *, focal: str, key: str) -> Panel:
-    second, first = clean_text(pair.second), clean_text(pair.first)
-    extent = [value for row in rows for value in (row.difference_percent, *row.ci95_percent)]
-    return Panel(
-        key=key,
-        title=f"{focal}: difference by zone",
-        about=f"Above zero, {second} is sharper; below, {first}. "
-        "Bars are 95 % intervals: one that reaches zero tells no difference.",
-        level=0.0,
-        across=_stops_axis(rows),
-        up=value_axis([*extent, 0.0], title="difference in MTF50, %"),
-        up_right=None,
-        lines=tuple(line for zone in ZONES if (line := _difference_line(rows, zone)).points),
-        grid=_difference_grid(rows),
-    )
-
-
-def _difference_line(rows: list[CompareRow], zone: str) -> Line:
-    """Give one zone's differences, set a little aside so that the intervals don't hide each other."""
-    aside = 0.07 * (ZONES.index(zone) - (len(ZONES) - 1) / 2.0)
-    points = tuple(
-        Point(
-            place=math.log2(row.f_number) + aside,
-            value=row.difference_percent,
-            low=row.ci95_percent[0],
-            high=row.ci95_percent[1],
-        )
-        for row in sorted(rows, key=lambda row: row.f_number)
-        if row.zone == zone
-    )
-    return Line(name=zone, role=zone, path=tuple((p.place, p.value) for p in points), points=points)
-
-
-def _difference_grid(rows: list[CompareRow]) -> Grid:
-    stops = sorted({row.f_number for row in rows})
-    cells = {(row.f_number, row.zone): _difference(row) for row in rows}
-    return Grid(
-        caption="Difference in percent, 95 % interval below",
-        header=("stop", *ZONES),
-        rows=tuple(
-            (f_stop(stop), *(cells.get((stop, zone), NOT_MEASURED) for zone in ZONES)) for stop in stops
-        ),
-    )
-
-
 def _shots(count: int) -> str:
     return f"{count} shot{'s' * (count != 1)}"
-
-
-def _figure(value: float) -> str:
-    if not math.isfinite(value):
-        return NOT_MEASURED
-    return f"{value:.3f}" if value < 2.0 else f"{value:.0f}"
-
-
-def _difference(row: CompareRow) -> str:
-    if not math.isfinite(row.difference_percent):
-        return NOT_MEASURED
-    low, high = row.ci95_percent
-    interval = f"\n{low:+.1f} to {high:+.1f}" if math.isfinite(low) and math.isfinite(high) else ""
-    return f"{row.difference_percent:+.1f}{interval}"
 
 
 def _verdict(pair: ComparedPair, row: CompareRow) -> str:
@@ -311,9 +197,9 @@ def _grid(pair: ComparedPair, rows: tuple[CompareRow, ...], *, unit: str) -> Gri
             (
                 f"{focal_length(row.focal_length_mm)}, {f_stop(row.f_number)}",
                 row.zone,
-                f"{_figure(row.first)}\n{_shots(row.first_shots)}",
-                f"{_figure(row.second)}\n{_shots(row.second_shots)}",
-                _difference(row),
+                f"{figure_text(row.first)}\n{_shots(row.first_shots)}",
+                f"{figure_text(row.second)}\n{_shots(row.second_shots)}",
+                difference_text(row.difference_percent, row.ci95_percent),
                 _just_seen(row),
                 _verdict(pair, row),
             )

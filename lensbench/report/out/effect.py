@@ -1,53 +1,44 @@
 """What the report of an effect says and shows, ready for the page and for the PDF alike."""
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 from lensbench.model.effect import EffectFindings
-from lensbench.report.draw.effect import difference_text, effect_panels
-from lensbench.report.draw.panels import Grid, Panel
+from lensbench.report.draw.differences import difference_text
+from lensbench.report.draw.effect import effect_panels
+from lensbench.report.draw.panels import Grid
+from lensbench.report.out.document import WORDS, Answer, Plots, Report, Steps, tables
 from lensbench.report.text.figures import NOT_MEASURED, clean_line
 from lensbench.storage.text import clean_text
 
-__all__ = ["EffectContent", "effect_content", "effect_sentences"]
+__all__ = ["effect_report", "effect_sentences"]
 
 
 _FIGURES: Final = {"mtf50": "sharpness (MTF50), %", "noise": "noise, %", "overshoot": "overshoot, points"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EffectContent:
-    """All that a report says of an effect."""
-
-    title: str
-    answer: tuple[str, ...]
-    """The plain answer first; what limits it last."""
-    levels: Grid
-    differences: Grid
-    panels: tuple[Panel, ...]
-    rejected: Grid | None
-    method: tuple[str, ...]
-    version: str
+def effect_report(findings: EffectFindings) -> Report:
+    """Report of an effect."""
+    sentences = effect_sentences(findings)
+    title = f"Effect of {_changed(findings)}"
+    return Report(
+        title=title,
+        blocks=(
+            Answer(about=title, sentences=tuple(sentences[:-1]), limits=tuple(sentences[-1:])),
+            *tables(("Each kind of shots", _levels_grid(findings)), captioned=True),
+            Plots("Plots", effect_panels(findings)),
+            *tables(("Differences", _differences_grid(findings)), captioned=True),
+            *tables(("Photographs that were not used", _rejected_grid(findings))),
+            Steps("Method and limits", _method(findings)),
+            WORDS,
+        ),
+        version=findings.version,
+    )
 
 
 def effect_sentences(findings: EffectFindings) -> list[str]:
     """Give the plain answer and what limits it, a sentence an item."""
     return [clean_line(text) for text in (*findings.answer, *findings.cautions, findings.holds_for)]
-
-
-def effect_content(findings: EffectFindings) -> EffectContent:
-    """Give everything that the reports of an effect say."""
-    return EffectContent(
-        title=f"Effect of {_changed(findings)}",
-        answer=tuple(effect_sentences(findings)),
-        levels=_levels_grid(findings),
-        differences=_differences_grid(findings),
-        panels=effect_panels(findings),
-        rejected=_rejected_grid(findings),
-        method=_method(findings),
-        version=findings.version,
-    )
 
 
 def _changed(findings: EffectFindings) -> str:
@@ -86,7 +77,7 @@ def _differences_grid(findings: EffectFindings) -> Grid:
                 clean_text(row.level),
                 _FIGURES[row.figure],
                 row.zone,
-                difference_text(row),
+                difference_text(row.difference, row.ci95),
                 f"{row.visible_from:g}",
                 f"{row.verdict}\nby sharpening" if row.processed else row.verdict,
             )

@@ -2,49 +2,37 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from lensbench.model.condition import EvidenceRow, LensEvidence
 from lensbench.model.sweep import LensFindings, Setting, SweepShot
-from lensbench.report.draw.field import FieldMap, field_map_at
+from lensbench.report.draw.field import field_map_at
 from lensbench.report.draw.panels import Grid
+from lensbench.report.out.document import Lines, Part, Plots, tables
 from lensbench.report.text.figures import NOT_MEASURED, clean_line, f_stop, focal_length
 
-__all__ = ["EvidenceContent", "evidence_content"]
+__all__ = ["evidence_part"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EvidenceContent:
-    """All that the page says."""
-
-    key: str
-    title: str
-    what: str
-    fields: Grid
-    """Name and content of each field."""
-    settings: Grid
-    ruled_out: Grid
-    sides: Grid | None
-    map: FieldMap | None
-    """Of the setting that shows it most clearly."""
-    caution: str
-
-
-def evidence_content(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> EvidenceContent | None:
-    """Give the page of one lens; None where nothing was seen that it would be for."""
+def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> Part | None:
+    """Sheet of one lens, with the map of the setting that shows it most clearly; None where nothing was seen."""
     evidence = lens.evidence
     if evidence is None:
         return None
-    return EvidenceContent(
+    main = evidence.main
+    setting = Setting(focal_length_mm=main.focal_length_mm, f_number=main.f_number)
+    plain = [shot for shot in shots if shot.planned.focus_step is None]
+    field = field_map_at(lens, setting, plain, key=f"{key}-evidence-map")
+    return Part(
+        kind="evidence",
         key=f"{key}-evidence",
         title="Evidence on this copy of the lens",
-        what=clean_line(evidence.what),
-        fields=_fields(lens, evidence),
-        settings=_settings(evidence),
-        ruled_out=_ruled_out(evidence),
-        sides=_sides(evidence),
-        map=_map(lens, evidence.main, shots, key=key),
-        caution=clean_line(evidence.caution),
+        blocks=(
+            Lines((clean_line(evidence.what),)),
+            *tables(("", _fields(lens, evidence)), kind="list"),
+            *tables(("", _settings(evidence)), ("", _ruled_out(evidence)), ("", _sides(evidence))),
+            *([] if field is None else [Plots("", (field,))]),
+            Lines((clean_line(evidence.caution),), kind="limits"),
+        ),
     )
 
 
@@ -101,12 +89,6 @@ def _sides(evidence: LensEvidence) -> Grid | None:
         header=tuple(side.side for side in evidence.sides),
         rows=(tuple(f"{side.mtf50_cypx:.3f} cycles/pixel" for side in evidence.sides),),
     )
-
-
-def _map(lens: LensFindings, main: EvidenceRow, shots: Sequence[SweepShot], *, key: str) -> FieldMap | None:
-    setting = Setting(focal_length_mm=main.focal_length_mm, f_number=main.f_number)
-    plain = [shot for shot in shots if shot.planned.focus_step is None]
-    return field_map_at(lens, setting, plain, key=f"{key}-evidence-map")
 
 
 def _setting(row: EvidenceRow) -> str:

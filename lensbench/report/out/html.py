@@ -2,122 +2,39 @@
 
 import base64
 import hashlib
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
-from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from lensbench.report.draw.field import FieldMap, field_svg
-from lensbench.report.draw.panels import STYLES, Grid, Panel
-from lensbench.report.draw.svg import panel_svg
-from lensbench.report.out.compare import CompareContent, PairContent
-from lensbench.report.out.content import LensContent, SweepContent
-from lensbench.report.text.glossary import GLOSSARY
+from lensbench.report.draw.panels import STYLES
+from lensbench.report.draw.render import Drawing
+from lensbench.report.out.document import Report
 
-__all__ = ["compare_page", "sweep_page"]
+__all__ = ["page_of"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drawing:
-    """A plot as the page shows it."""
+def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
+    """Page of a report, as text to be written in UTF-8; `drawings` are its plots by their key.
 
-    key: str
-    title: str
-    about: str
-    svg: Markup
-    """Built from elements, hence already escaped."""
-    grid: Grid
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LensPart:
-    """One lens as the page shows it."""
-
-    content: LensContent
-    headline: str
-    rest: tuple[str, ...]
-    drawings: tuple[Drawing, ...]
-    evidence_map: Drawing | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PairPart:
-    """Two lenses as the page shows them."""
-
-    content: PairContent
-    drawings: tuple[Drawing, ...]
-
-
-def sweep_page(content: SweepContent) -> str:
-    """Give the page of a sweep, as text to be written in UTF-8."""
-    lenses = tuple(_lens_part(lens) for lens in content.lenses)
-    title = lenses[0].content.title if len(lenses) == 1 else f"{len(lenses)} lenses"
-    return render(
-        "sweep.html",
-        title=f"{title}: sharpness",
-        version=content.version,
-        lenses=lenses,
-        unplaced=content.unplaced,
-        glossary=GLOSSARY,
-    )
-
-
-def compare_page(content: CompareContent) -> str:
-    """Give the page of a comparison, as text to be written in UTF-8."""
-    pairs = tuple(PairPart(content=pair, drawings=draw_panels(pair.panels)) for pair in content.pairs)
-    return render(
-        "compare.html",
-        title="Lenses compared",
-        version=content.version,
-        content=content,
-        pairs=pairs,
-        glossary=GLOSSARY,
-    )
-
-
-def render(template: str, **parts: Any) -> str:
-    """Fill a template; the content policy allows this page's own style sheet and nothing else."""
+    The content policy allows this page's own style sheet and nothing else.
+    """
     style = _style()
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
-    return _environment().get_template(template).render(style=Markup(style), policy=policy, **parts)  # noqa: S704
-
-
-def draw_panels(panels: Sequence[Panel]) -> tuple[Drawing, ...]:
-    """Give the panels as drawings for the page."""
-    return tuple(_drawing(panel, panel_svg(panel)) for panel in panels)
-
-
-def _drawing(plot: Panel | FieldMap, svg: str) -> Drawing:
-    return Drawing(key=plot.key, title=plot.title, about=plot.about, svg=Markup(svg), grid=plot.grid)  # noqa: S704
-
-
-def _lens_part(lens: LensContent) -> LensPart:
-    fields = tuple(_drawing(field, field_svg(field)) for field in lens.fields)
-    return LensPart(
-        content=lens,
-        headline=lens.answer[0],
-        rest=lens.answer[1:],
-        drawings=draw_panels(lens.panels) + fields,
-        evidence_map=_evidence_map(lens),
+    environment = Environment(
+        loader=PackageLoader("lensbench.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
-
-
-def _evidence_map(lens: LensContent) -> Drawing | None:
-    field = None if lens.evidence is None else lens.evidence.map
-    return None if field is None else _drawing(field, field_svg(field))
-
-
-@cache
-def _environment() -> Environment:
-    loader = PackageLoader("lensbench.report", "templates")
-    return Environment(
-        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
+    # Drawings are built from elements, hence already escaped.
+    pictures = {key: Markup(drawing.svg) for key, drawing in drawings.items()}  # noqa: S704
+    template = environment.get_template("page.html")
+    return template.render(report=report, pictures=pictures, style=Markup(style), policy=policy)  # noqa: S704
 
 
 @cache

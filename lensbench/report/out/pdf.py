@@ -23,17 +23,15 @@ from reportlab.platypus import (
     PageTemplate,
     Paragraph,
     Spacer,
-    Table,
 )
+from reportlab.platypus import Table as GridFlowable
 
 from lensbench.report.draw.field import FieldMap
 from lensbench.report.draw.panels import Grid, Panel
-from lensbench.report.out.compare import CompareContent, PairContent
-from lensbench.report.out.content import LensContent, SweepContent
-from lensbench.report.out.evidence import EvidenceContent
-from lensbench.report.text.glossary import GLOSSARY
+from lensbench.report.draw.render import Drawing
+from lensbench.report.out.document import Answer, Block, Lines, Part, Plots, Report, Steps, Table
 
-__all__ = ["build_pdf", "compare_pdf", "sweep_pdf"]
+__all__ = ["pdf_of"]
 
 
 _FONT: Final = "DejaVuSans"
@@ -64,55 +62,14 @@ _CELL_PADDING: Final = 6.0
 _FAINT_KINDS: Final = ("about", "head")
 
 
-def sweep_pdf(content: SweepContent, plots: Mapping[str, bytes]) -> bytes:
-    """Give the PDF of a sweep.
-
-    Parameters
-    ----------
-    content : SweepContent
-        What is said.
-    plots : mapping of str to bytes
-        PNG files by the key of their panel or map.
-    """
-    story: list[Flowable] = [] if content.lenses else [text("No photograph could be measured.", "answer")]
-    for number, lens in enumerate(content.lenses):
-        story += [PageBreak()] if number else []
-        story += _lens_story(lens, plots)
-    story += grid_story("Files that belong to no lens", content.unplaced)
-    story += _words_story()
-    title = content.lenses[0].title if content.lenses else "Nothing measured"
-    return build_pdf(story, title=title)
-
-
-def compare_pdf(content: CompareContent, plots: Mapping[str, bytes]) -> bytes:
-    """Give the PDF of a comparison; `plots` are PNG files by the key of their panel."""
-    story: list[Flowable] = [text(content.answer[0], "answer")]
-    story += [text(sentence, "lead") for sentence in content.answer[1:]]
-    story += grid_story("Which lens at which stop", content.choice)
-    story += [text(sentence, "body") for sentence in content.limits]
-    story += grid_story("The lenses", content.lenses)
-    for pair in content.pairs:
-        story += _pair_story(pair, plots, answer_said=pair.answer == content.answer[0])
-    return build_pdf([*story, *_words_story()], title="Lenses compared")
-
-
-def _pair_story(pair: PairContent, plots: Mapping[str, bytes], *, answer_said: bool) -> list[Flowable]:
-    story: list[Flowable] = [CondPageBreak(105 * mm), text(pair.title, "section")]
-    story += [] if answer_said else [text(sentence, "lead") for sentence in (pair.answer, *pair.rest)]
-    story += [Spacer(0, 2 * mm), *plots_story(pair.panels, plots)]
-    for grid in pair.grids:
-        story += grid_story(f"Every setting and zone: {grid.caption}", grid)
-    return story
-
-
-def build_pdf(story: Sequence[Flowable], *, title: str) -> bytes:
-    """Lay a story out on A4 pages."""
+def pdf_of(report: Report, drawings: Mapping[str, Drawing]) -> bytes:
+    """PDF of a report on A4 pages; `drawings` are its plots by their key."""
     _register_font()
     content = io.BytesIO()
     document = BaseDocTemplate(
         content,
         pagesize=A4,
-        title=f"{title}: sharpness",
+        title=report.title,
         author="lensbench",
         invariant=1,
         initialFontName=_FONT,
@@ -121,11 +78,64 @@ def build_pdf(story: Sequence[Flowable], *, title: str) -> bytes:
     frame = Frame(_MARGIN, _MARGIN, _WIDTH, A4[1] - 2 * _MARGIN, 0, 0, 0, 0)
     # The footer is drawn last, so that a reader of the text meets the answer first.
     document.addPageTemplates(PageTemplate(frames=[frame], onPageEnd=_draw_footer))
-    document.build(list(story))
+    story: list[Flowable] = []
+    for block in report.blocks:
+        story += [PageBreak()] if story and isinstance(block, Part) and block.kind == "lens" else []
+        story += _story(block, drawings)
+    document.build(story)
     return content.getvalue()
 
 
-def text(words: str, kind: str) -> Paragraph:
+def _story(block: Block, drawings: Mapping[str, Drawing]) -> list[Flowable]:
+    match block:
+        case Answer(about=about, sentences=(first, *rest), limits=limits):
+            story: list[Flowable] = [_text(first, "answer"), *(_text(sentence, "lead") for sentence in rest)]
+            story += [_text(sentence, "body") for sentence in limits]
+            story += [*([_text(about, "about")] if about else []), Spacer(0, 2 * mm)]
+        case Lines(sentences=sentences, kind=kind):
+            story = [_text(sentence, "lead" if kind == "lead" else "body") for sentence in sentences]
+        case Table():
+            story = _titled_table(block)
+        case Plots(title=title, plots=plots):
+            story = [_text(title, "section")] if title else [Spacer(0, 2 * mm)]
+            story += _plot_rows(plots, drawings)
+        case Steps(title=title, sentences=sentences):
+            lines = [_text(f"{number}. {sentence}", "body") for number, sentence in enumerate(sentences, 1)]
+            story = [KeepTogether([_text(title, "section"), *lines])]
+        case Part(kind=kind, title=title, blocks=blocks):
+            story = [CondPageBreak(105 * mm), _text(title, "section")] if title else []
+            story += [flowable for inner in blocks for flowable in _story(inner, drawings)]
+            story = [PageBreak(), *story, PageBreak()] if kind == "evidence" else story
+    return story
+
+
+def _titled_table(table: Table) -> list[Flowable]:
+    if table.kind == "list":
+        return [KeepTogether([*([_text(table.title, "section")] if table.title else []), _grid(table.grid)])]
+    story = [CondPageBreak(35 * mm), _text(table.title or table.grid.caption, "section"), _grid(table.grid)]
+    return [*story, _text(table.grid.caption, "about")] if table.captioned else story
+
+
+def _plot_rows(plots: Sequence[Panel | FieldMap], drawings: Mapping[str, Drawing]) -> list[Flowable]:
+    """Rows of two plots, each with its words."""
+    blocks: list[list[Flowable]] = []
+    for plot in plots:
+        image = Image(io.BytesIO(drawings[plot.key].png))
+        image.drawWidth, image.drawHeight = _PLOT_WIDTH, image.imageHeight * _PLOT_WIDTH / image.imageWidth
+        blocks.append([image, _text(plot.about, "about")])
+    pairs = [blocks[start : start + 2] for start in range(0, len(blocks), 2)]
+    return [
+        GridFlowable(
+            [[*pair, *[Spacer(0, 0)] * (2 - len(pair))]],
+            colWidths=[_WIDTH / 2.0] * 2,
+            style=_EVERY_CELL,
+            hAlign="LEFT",
+        )
+        for pair in pairs
+    ]
+
+
+def _text(words: str, kind: str) -> Paragraph:
     """Give a paragraph of plain words; nothing in them is taken for markup."""
     _register_font()
     size = _SIZES[kind]
@@ -141,71 +151,9 @@ def text(words: str, kind: str) -> Paragraph:
     return Paragraph(html.escape(words, quote=False).replace("\n", "<br/>"), style)
 
 
-def grid_story(title: str, grid: Grid | None) -> list[Flowable]:
-    """Give a section with a table, or nothing without one."""
-    if grid is None:
-        return []
-    return [CondPageBreak(35 * mm), text(title, "section"), _table(grid)]
-
-
-def plots_story(plots: Sequence[Panel | FieldMap], pictures: Mapping[str, bytes]) -> list[Flowable]:
-    """Give the plots, two side by side, each with its words."""
-    blocks = [_plot(plot, pictures[plot.key]) for plot in plots]
-    pairs = [blocks[start : start + 2] for start in range(0, len(blocks), 2)]
-    return [
-        Table(
-            [[*pair, *[Spacer(0, 0)] * (2 - len(pair))]],
-            colWidths=[_WIDTH / 2.0] * 2,
-            style=_EVERY_CELL,
-            hAlign="LEFT",
-        )
-        for pair in pairs
-    ]
-
-
-def _lens_story(lens: LensContent, pictures: Mapping[str, bytes]) -> list[Flowable]:
-    rest = lens.answer[1:]
-    story: list[Flowable] = [text(lens.answer[0], "answer")]
-    for number, sentence in enumerate(rest, start=1):
-        story.append(text(sentence, "body" if lens.limited and number == len(rest) else "lead"))
-    story += [text(f"{lens.title}; {lens.counted}.", "about"), Spacer(0, 2 * mm)]
-    for title, grid in (("What to set", lens.purposes), ("Zoom positions", lens.zoom_stops)):
-        story += grid_story(title, grid)
-        story += [] if grid is None else [text(grid.caption, "about")]
-    story += grid_story("By focal length and zone", lens.summary)
-    units = "then line pairs/mm and line widths per picture height, where known"
-    story.append(text(f"{lens.summary.caption}, {units}.", "about"))
-    story += [text("Plots", "section"), *plots_story((*lens.panels, *lens.fields), pictures)]
-    story += grid_story("State of the lens", lens.condition)
-    story += grid_story("Distortion and light", lens.beside)
-    story += grid_story("Photographs that were not used", lens.rejected)
-    story += grid_story("Remarks on quality", lens.remarks)
-    method = [text(f"{number}. {sentence}", "body") for number, sentence in enumerate(lens.method, start=1)]
-    evidence = [] if lens.evidence is None else _evidence_story(lens.evidence, pictures)
-    return [*story, KeepTogether([text("Method and limits", "section"), *method]), *evidence]
-
-
-def _evidence_story(evidence: EvidenceContent, pictures: Mapping[str, bytes]) -> list[Flowable]:
-    """Give a page of its own, to be handed on alone."""
-    story: list[Flowable] = [PageBreak(), text(evidence.title, "section"), text(evidence.what, "lead")]
-    story += [Spacer(0, 2 * mm), _table(evidence.fields)]
-    story += grid_story(evidence.settings.caption, evidence.settings)
-    story += grid_story(evidence.ruled_out.caption, evidence.ruled_out)
-    story += [] if evidence.sides is None else grid_story(evidence.sides.caption, evidence.sides)
-    story += [Spacer(0, 3 * mm), text(evidence.caution, "body")]
-    if evidence.map is not None:
-        story += [Spacer(0, 3 * mm), *plots_story((evidence.map,), pictures)]
-    return [*story, PageBreak()]
-
-
-def _words_story() -> list[Flowable]:
-    grid = Grid(caption="Words", header=("word", "meaning"), rows=GLOSSARY)
-    return [KeepTogether([text("Words", "section"), _table(grid)])]
-
-
-def _table(grid: Grid) -> Table:
-    head = [text(name, "head") for name in grid.header]
-    rows = [[text(cell, "cell") for cell in row] for row in grid.rows]
+def _grid(grid: Grid) -> GridFlowable:
+    head = [_text(name, "head") for name in grid.header]
+    rows = [[_text(cell, "cell") for cell in row] for row in grid.rows]
     style: list[tuple[Any, ...]] = [
         *_EVERY_CELL,
         ("RIGHTPADDING", (0, 0), (-1, -1), 5),
@@ -214,7 +162,9 @@ def _table(grid: Grid) -> Table:
         ("LINEBELOW", (0, 0), (-1, 0), 0.7, _INK),
         ("LINEBELOW", (0, 1), (-1, -1), 0.35, _HAIR),
     ]
-    return Table([head, *rows], colWidths=_column_widths(grid), repeatRows=1, style=style, hAlign="LEFT")
+    return GridFlowable(
+        [head, *rows], colWidths=_column_widths(grid), repeatRows=1, style=style, hAlign="LEFT"
+    )
 
 
 def _column_widths(grid: Grid) -> list[float]:
@@ -228,13 +178,6 @@ def _column_widths(grid: Grid) -> list[float]:
     if spare <= 0.0:
         return [_WIDTH * weight / sum(weights) for weight in weights]
     return [own + spare * weight / sum(weights) for own, weight in zip(least, weights, strict=True)]
-
-
-def _plot(plot: Panel | FieldMap, picture: bytes) -> list[Flowable]:
-    image = Image(io.BytesIO(picture))
-    scale = _PLOT_WIDTH / image.imageWidth
-    image.drawWidth, image.drawHeight = _PLOT_WIDTH, image.imageHeight * scale
-    return [image, text(plot.about, "about")]
 
 
 def _register_font() -> None:

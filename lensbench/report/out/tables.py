@@ -10,6 +10,7 @@ from typing import Final
 import pandas as pd
 
 from lensbench.model.compare import ComparedPair, CompareFindings, CompareRow
+from lensbench.model.effect import EffectFindings
 from lensbench.model.flags import Remark
 from lensbench.model.shot import ZONES, ChartEdge, PhysicalFit, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SHOTS_COLUMNS, PlannedShot, SweepShot
@@ -20,6 +21,7 @@ __all__ = [
     "as_csv",
     "compare_table",
     "edges_table",
+    "effect_table",
     "photo_labels",
     "responses_table",
     "shots_table",
@@ -96,6 +98,27 @@ def compare_table(comparison: CompareFindings) -> pd.DataFrame:
         for row in pair_rows
     ]
     return pd.DataFrame(rows)
+
+
+def effect_table(findings: EffectFindings) -> pd.DataFrame:
+    """Give one row for every level, figure and zone."""
+    return pd.DataFrame(
+        [
+            {
+                "level": spreadsheet_text(row.level),
+                "reference": spreadsheet_text(findings.reference),
+                "figure": row.figure,
+                "zone": row.zone,
+                "unit": row.unit,
+                "difference": row.difference,
+                "ci95_low": row.ci95[0],
+                "ci95_high": row.ci95[1],
+                "visible_from": row.visible_from,
+                "verdict": row.verdict,
+            }
+            for row in findings.rows
+        ]
+    )
 
 
 def as_csv(table: pd.DataFrame) -> bytes:

@@ -1,8 +1,6 @@
 """The one place that writes reports: every file whole or not at all, and over none but an earlier report's own.
 
 What stands there is complete, and an older report stays when the new one fails. This holds file by file.
-
-The files of an effect: page, PDF, tables and JSON.
 """
 
 import json
@@ -11,29 +9,26 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-import pandas as pd
-from reportlab.platypus import Flowable, KeepTogether, Spacer
-
 from lensbench.model.compare import CompareFindings
-from lensbench.model.effect import Effect, EffectFindings
+from lensbench.model.effect import Effect
 from lensbench.model.errors import SettingError
 from lensbench.model.sweep import SweepFindings, SweepShot
-from lensbench.report.draw.plots import field_png, panel_png
-from lensbench.report.out.compare import compare_content
-from lensbench.report.out.content import SweepContent, sweep_content
-from lensbench.report.out.effect import EffectContent, effect_content
-from lensbench.report.out.html import compare_page, draw_panels, render, sweep_page
+from lensbench.report.draw.render import draw
+from lensbench.report.out.compare import compare_report
+from lensbench.report.out.document import Report
+from lensbench.report.out.effect import effect_report
+from lensbench.report.out.html import page_of
 from lensbench.report.out.json_form import comparison_as_json, findings_as_json, plain
-from lensbench.report.out.pdf import build_pdf, compare_pdf, grid_story, plots_story, sweep_pdf, text
+from lensbench.report.out.pdf import pdf_of
+from lensbench.report.out.sweep import sweep_report
 from lensbench.report.out.tables import (
     as_csv,
     compare_table,
     edges_table,
+    effect_table,
     responses_table,
     shots_table,
-    spreadsheet_text,
 )
-from lensbench.report.text.glossary import GLOSSARY
 from lensbench.storage.cache import Shelf
 from lensbench.storage.files import Listing, probe_folder, within
 
@@ -72,18 +67,13 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
         The folder holds the photographs, or cannot be written.
     """
     check_output_folder(out, inputs=tuple(shot.planned.path.parent for shot in shots))
-    content = sweep_content(findings, shots)
-    plots = _sweep_plots(content)
-    files = {
-        **{f"plots/{key}.png": picture for key, picture in plots.items()},
+    records = {
         "edges.csv": as_csv(edges_table(shots)),
         "shots.csv": as_csv(shots_table(shots)),
         "responses.csv": as_csv(responses_table(shots)),
         "findings.json": json_text(findings_as_json(findings)),
-        "report.pdf": sweep_pdf(content, plots),
-        "report.html": sweep_page(content).encode(),
     }
-    return write_files(files, out)
+    return _write_report(sweep_report(findings, shots), records, out)
 
 
 def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:
@@ -95,14 +85,37 @@ def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:
         The folder is one of the sweeps compared, or cannot be written.
     """
     check_output_folder(out, sweeps=[Path(lens.folder) for lens in comparison.lenses if lens.folder])
-    content = compare_content(comparison)
-    plots = {panel.key: panel_png(panel) for pair in content.pairs for panel in pair.panels}
-    files = {
-        **{f"plots/{key}.png": picture for key, picture in plots.items()},
+    records = {
         "comparison.csv": as_csv(compare_table(comparison)),
         "comparison.json": json_text(comparison_as_json(comparison)),
-        "report.pdf": compare_pdf(content, plots),
-        "report.html": compare_page(content).encode(),
+    }
+    return _write_report(compare_report(comparison), records, out)
+
+
+def write_effect(done: Effect, out: Path) -> tuple[Path, ...]:
+    """Write everything that an effect leaves behind, `report.html` last.
+
+    Raises
+    ------
+    SettingError
+        The folder holds the photographs, or cannot be written.
+    """
+    check_output_folder(out, inputs=tuple(shot.planned.path.parent for shot in done.shots))
+    records = {
+        "shots.csv": as_csv(shots_table(done.shots)),
+        "effect.csv": as_csv(effect_table(done.findings)),
+        "effect.json": json_text(plain(done.findings)),
+    }
+    return _write_report(effect_report(done.findings), records, out)
+
+
+def _write_report(report: Report, records: Mapping[str, bytes], out: Path) -> tuple[Path, ...]:
+    drawings = {plot.key: draw(plot) for plot in report.plots}
+    files = {
+        **{f"{_PLOTS}/{key}.png": drawing.png for key, drawing in drawings.items()},
+        **records,
+        "report.pdf": pdf_of(report, drawings),
+        "report.html": page_of(report, drawings).encode(),
     }
     return write_files(files, out)
 
@@ -180,85 +193,3 @@ _HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\
 
 def _escaped(found: re.Match[str]) -> str:
     return f"\\u{ord(found[0]):04x}"
-
-
-def _sweep_plots(content: SweepContent) -> dict[str, bytes]:
-    plots: dict[str, bytes] = {}
-    for lens in content.lenses:
-        plots |= {panel.key: panel_png(panel) for panel in lens.panels}
-        maps = [*lens.fields, *([lens.evidence.map] if lens.evidence and lens.evidence.map else [])]
-        plots |= {field.key: field_png(field) for field in maps}
-    return plots
-
-
-_GAP_PT = 6.0
-
-
-def write_effect(done: Effect, out: Path) -> tuple[Path, ...]:
-    """Write everything that an effect leaves behind, `report.html` last.
-
-    Raises
-    ------
-    SettingError
-        The folder holds the photographs, or cannot be written.
-    """
-    check_output_folder(out, inputs=tuple(shot.planned.path.parent for shot in done.shots))
-    content = effect_content(done.findings)
-    plots = {panel.key: panel_png(panel) for panel in content.panels}
-    files = {
-        **{f"plots/{key}.png": picture for key, picture in plots.items()},
-        "shots.csv": as_csv(shots_table(done.shots)),
-        "effect.csv": as_csv(effect_table(done.findings)),
-        "effect.json": json_text(plain(done.findings)),
-        "report.pdf": effect_pdf(content, plots),
-        "report.html": effect_page(content).encode(),
-    }
-    return write_files(files, out)
-
-
-def effect_table(findings: EffectFindings) -> pd.DataFrame:
-    """Give one row for every level, figure and zone."""
-    return pd.DataFrame(
-        [
-            {
-                "level": spreadsheet_text(row.level),
-                "reference": spreadsheet_text(findings.reference),
-                "figure": row.figure,
-                "zone": row.zone,
-                "unit": row.unit,
-                "difference": row.difference,
-                "ci95_low": row.ci95[0],
-                "ci95_high": row.ci95[1],
-                "visible_from": row.visible_from,
-                "verdict": row.verdict,
-            }
-            for row in findings.rows
-        ]
-    )
-
-
-def effect_page(content: EffectContent) -> str:
-    """Give the page of an effect, as text to be written in UTF-8."""
-    return render(
-        "effect.html",
-        title=content.title,
-        version=content.version,
-        content=content,
-        drawings=draw_panels(content.panels),
-        glossary=GLOSSARY,
-    )
-
-
-def effect_pdf(content: EffectContent, plots: dict[str, bytes]) -> bytes:
-    """Give the PDF of an effect; `plots` are PNG files by the key of their panel."""
-    first, *rest = content.answer
-    story: list[Flowable] = [text(first, "answer"), *(text(sentence, "lead") for sentence in rest)]
-    story += grid_story(content.levels.caption, content.levels)
-    story += [Spacer(0, _GAP_PT), *plots_story(content.panels, plots)]
-    story += grid_story(content.differences.caption, content.differences)
-    story += grid_story("Photographs that were not used", content.rejected)
-    method = [
-        text(f"{number}. {sentence}", "body") for number, sentence in enumerate(content.method, start=1)
-    ]
-    story.append(KeepTogether([text("Method and limits", "section"), *method]))
-    return build_pdf(story, title=content.title)

@@ -1,12 +1,6 @@
-"""What a report says, in order, ready for the page and for the PDF alike.
-
-What the chart tells of a lens beside sharpness: distortion, the fall of light, how much of the frame was covered.
-
-The tables of a decision: what to set for which picture, and which zoom position at which stop.
-"""
+"""What the report of a sweep says, lens by lens: the answer, what to set, plots, state of the lens, method."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import isfinite, log2
 from statistics import median
 
@@ -16,7 +10,8 @@ from lensbench.model.sweep import BestSetting, FocalLengthFindings, LensFindings
 from lensbench.report.draw.curves import response_panel, scale_of_lens, sharpness_panels, zoom_panel
 from lensbench.report.draw.field import FieldMap, field_maps
 from lensbench.report.draw.panels import Grid, Panel
-from lensbench.report.out.evidence import EvidenceContent, evidence_content
+from lensbench.report.out.document import WORDS, Answer, Block, Part, Plots, Report, Steps, tables
+from lensbench.report.out.evidence import evidence_part
 from lensbench.report.out.tables import photo_labels
 from lensbench.report.text.blur import lens_blur_sentence
 from lensbench.report.text.figures import (
@@ -31,10 +26,74 @@ from lensbench.report.text.figures import (
 )
 from lensbench.report.text.glossary import method_sentences
 
-__all__ = ["LensContent", "SweepContent", "beside_grid", "purposes_grid", "sweep_content", "zoom_stops_grid"]
+__all__ = ["distortion_and_shading_grid", "purposes_grid", "sweep_report", "zoom_stops_grid"]
 
 
-def beside_grid(lens: LensFindings, shots: Sequence[SweepShot]) -> Grid | None:
+_NOT_USED = "Photographs that were not used"
+
+
+def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
+    """Report of a sweep: a part for each lens, in this order, then what belongs to none, and the words."""
+    lenses = tuple(
+        _lens_part(
+            lens,
+            [shot for shot in shots if (shot.planned.lens, shot.planned.camera) == (lens.lens, lens.camera)],
+            key=f"lens-{number}",
+            method=findings.method,
+        )
+        for number, lens in enumerate(findings.lenses, start=1)
+    )
+    unplaced = _rejected_grid(findings.unplaced, caption="Files that belong to no lens")
+    nothing = () if lenses else (Answer(about="", sentences=("No photograph could be measured.",)),)
+    titles = [lens_title(lens) for lens in findings.lenses] or ["Nothing measured"]
+    return Report(
+        title=f"{titles[0] if len(titles) == 1 else f'{len(titles)} lenses'}: sharpness",
+        blocks=(*nothing, *lenses, *tables(("Files that belong to no lens", unplaced)), WORDS),
+        version=findings.version,
+    )
+
+
+def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method: str) -> Part:
+    rejected = _all_rejected(lens, shots)
+    zoom, response = zoom_panel(lens, key=key), response_panel(lens, shots, key=key)
+    plots: tuple[Panel | FieldMap, ...] = (
+        *([] if zoom is None else [zoom]),
+        *sharpness_panels(lens, key=key),
+        *([] if response is None else [response]),
+        *field_maps(lens, shots, key=key),
+    )
+    evidence = evidence_part(lens, shots, key=key)
+    blocks: tuple[Block, ...] = (
+        _answer(lens, shots, counted=f"{lens.shots} photographs, {len(rejected)} not used"),
+        *tables(
+            ("What to set", purposes_grid(lens)),
+            ("Zoom positions", zoom_stops_grid(lens)),
+            ("By focal length and zone", _summary(lens)),
+            captioned=True,
+        ),
+        Plots("Plots", plots),
+        *tables(("State of the lens", _condition_grid(lens)), kind="state"),
+        *tables(
+            ("Distortion and light", distortion_and_shading_grid(lens, shots)),
+            (_NOT_USED, _rejected_grid(rejected, caption=_NOT_USED)),
+            ("Remarks on quality", _remarks_grid(lens, shots)),
+        ),
+        Steps("Method and limits", tuple(method_sentences(lens, method=method))),
+        *([] if evidence is None else [evidence]),
+    )
+    return Part(kind="lens", key=key, blocks=blocks)
+
+
+def _answer(lens: LensFindings, shots: list[SweepShot], *, counted: str) -> Answer:
+    """Answer for one lens: what the blur is made of stands behind it, before its limits."""
+    sentences = lens_sentences(lens)
+    limits = sentences[-1:] if lens.holds_for else []
+    blur = lens_blur_sentence(lens, shots)
+    said = [*sentences[: len(sentences) - len(limits)], *([blur] if blur else [])]
+    return Answer(about=f"{lens_title(lens)} · {counted}", sentences=tuple(said), limits=tuple(limits))
+
+
+def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) -> Grid | None:
     """Give a row for every focal length, of the shots used; None where the chart tells nothing."""
     rows = []
     for focal in lens.by_focal_length:
@@ -167,98 +226,6 @@ def _zoom_row(name: str, best: BestSetting) -> tuple[str, ...]:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LensContent:
-    """All that a report says of one lens."""
-
-    key: str
-    title: str
-    answer: tuple[str, ...]
-    """The plain answer, its limits last."""
-    limited: bool
-    """Whether the last sentence says what the answer holds for."""
-    counted: str
-    """How many photographs it rests on."""
-    summary: Grid
-    purposes: Grid | None
-    """What to set for which picture."""
-    zoom_stops: Grid | None
-    """Which zoom position at which stop."""
-    zoom: Panel | None
-    stops: tuple[Panel, ...]
-    fields: tuple[FieldMap, ...]
-    response: Panel | None
-    condition: Grid | None
-    beside: Grid | None
-    """Distortion, fall of light, framing."""
-    evidence: EvidenceContent | None
-    """For somebody who may want to return or repair the lens."""
-    rejected: Grid | None
-    remarks: Grid | None
-    method: tuple[str, ...]
-
-    @property
-    def panels(self) -> tuple[Panel, ...]:
-        """Every curve plot, in reading order."""
-        zoom = () if self.zoom is None else (self.zoom,)
-        return (*zoom, *self.stops, *(() if self.response is None else (self.response,)))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SweepContent:
-    """All that a report says of a sweep."""
-
-    lenses: tuple[LensContent, ...]
-    unplaced: Grid | None
-    version: str
-
-
-def sweep_content(findings: SweepFindings, shots: Sequence[SweepShot]) -> SweepContent:
-    """Give everything that the reports of a sweep say."""
-    lenses = tuple(
-        _lens_content(lens, _shots_of(lens, shots), key=f"lens-{number}", method=findings.method)
-        for number, lens in enumerate(findings.lenses, start=1)
-    )
-    unplaced = _rejected_grid(findings.unplaced, caption="Files that belong to no lens")
-    return SweepContent(lenses=lenses, unplaced=unplaced, version=findings.version)
-
-
-def _shots_of(lens: LensFindings, shots: Sequence[SweepShot]) -> list[SweepShot]:
-    return [shot for shot in shots if (shot.planned.lens, shot.planned.camera) == (lens.lens, lens.camera)]
-
-
-def _lens_content(lens: LensFindings, shots: list[SweepShot], *, key: str, method: str) -> LensContent:
-    rejected = _all_rejected(lens, shots)
-    return LensContent(
-        key=key,
-        title=lens_title(lens),
-        answer=_answer(lens, shots),
-        limited=bool(lens.holds_for),
-        counted=f"{lens.shots} photographs, {len(rejected)} not used",
-        summary=_summary(lens),
-        purposes=purposes_grid(lens),
-        zoom_stops=zoom_stops_grid(lens),
-        zoom=zoom_panel(lens, key=key),
-        stops=tuple(sharpness_panels(lens, key=key)),
-        fields=tuple(field_maps(lens, shots, key=key)),
-        response=response_panel(lens, shots, key=key),
-        condition=_condition_grid(lens),
-        beside=beside_grid(lens, shots),
-        evidence=evidence_content(lens, shots, key=key),
-        rejected=_rejected_grid(rejected, caption="Photographs that were not used"),
-        remarks=_remarks_grid(lens, shots),
-        method=tuple(method_sentences(lens, method=method)),
-    )
-
-
-def _answer(lens: LensFindings, shots: list[SweepShot]) -> tuple[str, ...]:
-    """Put what the blur is made of behind the answer, before its limits."""
-    sentences, blur = lens_sentences(lens), lens_blur_sentence(lens, shots)
-    if blur:
-        sentences.insert(len(sentences) - bool(lens.holds_for), blur)
-    return tuple(sentences)
-
-
 def _summary(lens: LensFindings) -> Grid:
     if lens.quick is not None:
         return Grid(
@@ -268,7 +235,8 @@ def _summary(lens: LensFindings) -> Grid:
         )
     scale = scale_of_lens(lens)
     return Grid(
-        caption="MTF50 in cycles/pixel at the best stop, 95 % interval below",
+        caption="MTF50 in cycles/pixel at the best stop; below, its 95 % interval and the same in line pairs/mm and "
+        "line widths per picture height, where known",
         header=("focal length", "best stop", "as good", *ZONES),
         rows=tuple(_summary_row(focal, scale) for focal in lens.by_focal_length),
     )

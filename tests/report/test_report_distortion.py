@@ -5,8 +5,8 @@ from dataclasses import replace
 from invented_shoot import FOCALS_MM, STOPS, invented_findings, invented_lens, invented_shots
 
 from lensbench.model.shot import ShotResult
-from lensbench.report.out.content import beside_grid, sweep_content
-from lensbench.report.out.html import sweep_page
+from lensbench.report.out.document import Part
+from lensbench.report.out.sweep import distortion_and_shading_grid, sweep_report
 
 
 def lit(shots):
@@ -27,7 +27,7 @@ def lit(shots):
 
 
 def test_a_row_for_every_focal_length():
-    grid = beside_grid(invented_lens(), list(lit(invented_shots())))
+    grid = distortion_and_shading_grid(invented_lens(), list(lit(invented_shots())))
     assert [row[0] for row in grid.rows] == [f"{focal:g} mm" for focal in sorted(FOCALS_MM)]
     widest, narrowest = min(STOPS), max(STOPS)
     for focal, row in zip(sorted(FOCALS_MM), grid.rows, strict=True):
@@ -50,16 +50,20 @@ def test_shots_that_were_not_used_do_not_count():
         for shot in shots
         if isinstance(shot.result, ShotResult)
     ]
-    grid = beside_grid(invented_lens(), [*shots, *astray])
+    grid = distortion_and_shading_grid(invented_lens(), [*shots, *astray])
     assert {row[1] for row in grid.rows} <= {"-2.0 %", "+1.0 %"}
 
 
 def test_nothing_is_said_where_the_chart_told_nothing():
-    assert beside_grid(invented_lens(), invented_shots()) is None
-    assert "Distortion and light" not in sweep_page(sweep_content(invented_findings(), invented_shots()))
+    assert distortion_and_shading_grid(invented_lens(), invented_shots()) is None
+    assert "Distortion and light" not in titles(sweep_report(invented_findings(), invented_shots()))
 
 
-def test_it_stands_in_the_page():
-    page = sweep_page(sweep_content(invented_findings(), list(lit(invented_shots()))))
-    assert "Distortion and light" in page
-    assert "(-1.0 stops)" in page
+def titles(report):
+    (lens,) = (block for block in report.blocks if isinstance(block, Part))
+    return [getattr(block, "title", "") for block in lens.blocks]
+
+
+def test_it_stands_in_the_report():
+    report = sweep_report(invented_findings(), list(lit(invented_shots())))
+    assert "Distortion and light" in titles(report)

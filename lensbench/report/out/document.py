@@ -1,0 +1,115 @@
+"""A report as its reader meets it: blocks in one order, from which the page, the PDF and the plots' files are made."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+from lensbench.report.draw.field import FieldMap
+from lensbench.report.draw.panels import Grid, Panel
+from lensbench.report.text.glossary import GLOSSARY
+
+__all__ = ["WORDS", "Answer", "Block", "Lines", "Part", "Plots", "Report", "Steps", "Table", "tables"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """The plain answer, and what limits it."""
+
+    form: ClassVar[str] = "answer"
+    about: str
+    """What is answered for: small, above it on the page and below it in the PDF, which begins with the answer."""
+    sentences: tuple[str, ...]
+    limits: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Sentences, a paragraph each."""
+
+    form: ClassVar[str] = "lines"
+    sentences: tuple[str, ...]
+    kind: str = "lead"
+    """lead, or limits."""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table under its title; one without a title is headed by its caption."""
+
+    form: ClassVar[str] = "table"
+    title: str
+    grid: Grid
+    captioned: bool = False
+    """Whether the caption is shown beside the title."""
+    kind: str = "folding"
+    """folding (row by row on a telephone), state, or list (two columns: a word and what it means)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plots:
+    """Plots side by side, each with its words and its figures as a table."""
+
+    form: ClassVar[str] = "plots"
+    title: str
+    plots: tuple[Panel | FieldMap, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """Numbered sentences."""
+
+    form: ClassVar[str] = "steps"
+    title: str
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """Blocks that belong together."""
+
+    form: ClassVar[str] = "part"
+    kind: str
+    """lens, pair, or evidence (a sheet of its own, to be handed on alone)."""
+    key: str
+    """Anchor in the page: letters, digits and hyphens."""
+    title: str = ""
+    blocks: tuple["Block", ...]
+
+
+Block = Answer | Lines | Table | Plots | Steps | Part
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """All that a report says."""
+
+    title: str
+    blocks: tuple[Block, ...]
+    version: str
+
+    @property
+    def plots(self) -> tuple[Panel | FieldMap, ...]:
+        """Every plot, in reading order."""
+        return tuple(_plots(self.blocks))
+
+
+def _plots(blocks: Sequence[Block]) -> Iterator[Panel | FieldMap]:
+    for block in blocks:
+        match block:
+            case Plots(plots=plots):
+                yield from plots
+            case Part(blocks=inner):
+                yield from _plots(inner)
+
+
+def tables(
+    *titled: tuple[str, Grid | None], captioned: bool = False, kind: str = "folding"
+) -> tuple[Table, ...]:
+    """Tables of those grids that there are."""
+    return tuple(
+        Table(title, grid, captioned=captioned, kind=kind) for title, grid in titled if grid is not None
+    )
+
+
+WORDS = Table("Words", Grid(caption="Words", header=("word", "meaning"), rows=GLOSSARY), kind="list")
+"""What the words of a report mean: its end."""
