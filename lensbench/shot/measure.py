@@ -87,7 +87,7 @@ class Readings:
     physical: bool = False
     """What the blur of each edge is made of; 2 ms an edge."""
     print_height_mm: float | None = None
-    """Height of a print of the whole picture; with the distance of the eye it gives acutance, SQF and JND."""
+    """Height of a print of the whole picture; with the distance of the eye it gives acutance and JND."""
     viewing_distance_mm: float | None = None
 
     def viewing(self, size_px: tuple[int, int]) -> Viewing | None:
