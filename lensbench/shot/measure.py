@@ -109,7 +109,7 @@ class Readings:
         """
         if not self.physical or metadata.f_number is None or pixel_pitch_um is None:
             return None
-        working = optics.effective_f_number(metadata.f_number, magnification=magnification or 0.0)
+        working = optics.working_f_number(metadata.f_number, magnification=magnification or 0.0)
         exact = Aperture.of(f_number=working, pixel_pitch_um=pixel_pitch_um, channel=channel)
         return Aperture(q=round(exact.q, _Q_DECIMALS), relative_band=exact.relative_band)
 

@@ -42,7 +42,6 @@ UNEVEN_LIGHT_PERCENT: Final = 10.0
 """Of the centre's light: what chart standards allow across a chart, from memory."""
 _FEWEST_FOR_LIGHT: Final = 8
 
-_WAVELENGTH_UM: Final = 0.55
 _FOCUS_SHIFT_FOR_1_PERCENT: Final = 0.37
 """In units of wavelength times f-number squared: 1 % of MTF50 lost by defocus."""
 _LOSS_PERCENT: Final = 3.0
@@ -162,8 +161,8 @@ def _too_sharp(seen: Seen) -> list[Remark]:
     f_number, pitch_um = seen.metadata.f_number, seen.pixel_pitch_um
     if f_number is None or pitch_um is None or seen.pose.magnification is None:
         return []
-    q = _WAVELENGTH_UM * optics.effective_f_number(f_number, magnification=seen.pose.magnification) / pitch_um
-    bound = optics.frequency_at(lambda f: optics.diffraction_mtf(f, q) * optics.pixel_mtf(f), 0.5)
+    q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=seen.pose.magnification)
+    bound = optics.allowed_mtf50_cypx(q)
     mtf50 = _median([edge.edge.mtf50_cypx for edge in seen.edges])
     if not mtf50 > LARGEST_OF_BOUND * bound:
         return []
@@ -215,7 +214,7 @@ def tilt_limit_deg(
     if metadata.f_number is None or pose.magnification is None or pitch_um is None:
         return _TILT_WITHOUT_SETTINGS_DEG
     corner_um = hypot(*size_px) / 2.0 * pitch_um
-    allowed_um = _FOCUS_SHIFT_FOR_1_PERCENT * sqrt(_LOSS_PERCENT) * _WAVELENGTH_UM * metadata.f_number**2
+    allowed_um = _FOCUS_SHIFT_FOR_1_PERCENT * sqrt(_LOSS_PERCENT) * optics.GREEN_UM * metadata.f_number**2
     return max(degrees(atan(allowed_um / (corner_um * pose.magnification))), _TILT_FLOOR_DEG)
 
 

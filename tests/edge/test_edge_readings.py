@@ -9,11 +9,10 @@ from made_pictures import edge_picture, write_linear
 from scipy import integrate
 from typer.testing import CliRunner
 
-from lensbench import optics
 from lensbench.cli.main import app
-from lensbench.edge import blur_parts, curve_figures, edge_response_at_lpmm
+from lensbench.edge import curve_figures, edge_response_at_lpmm
 from lensbench.model.errors import SettingError
-from lensbench.model.shot import Box, Edge, PhysicalFit
+from lensbench.model.shot import Box, Edge
 
 PITCH_UM = 4.0
 BLUR = Blur(q=0.9, waves=0.25, sigma_px=0.4)
@@ -128,31 +127,6 @@ def test_what_does_not_go_together_is_told(picture, words):
 )
 def test_numbers_without_sense_are_wrong_usage(picture, words):
     assert edge(picture, *words, *REGION).exit_code == 2
-
-
-def test_parts_share_one_scale():
-    """Each part's sigma is that of the Gaussian with the part's own MTF50, solved on its closed form."""
-    reading = PhysicalFit(
-        fits=True,
-        mtf50_cypx=0.2,
-        mtf50_sd_cypx=0.001,
-        diffraction_q=1.3,
-        defocus_disc_px=2.5,
-        gaussian_sigma_px=0.4,
-        reduced_chi2=1.0,
-    )
-    parts = blur_parts(reading)
-    gaussian = optics.frequency_at(lambda f: optics.gaussian_mtf(f, 1.0), 0.5, highest_cypx=1.0)
-    alone = {
-        parts.diffraction_px: lambda f: optics.diffraction_mtf(f, 1.3),
-        parts.pixel_px: lambda f: optics.pixel_mtf(f, 0.0),
-        parts.defocus_px: lambda f: optics.defocus_mtf(f, 2.5),
-        parts.other_px: lambda f: optics.gaussian_mtf(f, 0.4),
-    }
-    for sigma_px, transfer in alone.items():
-        mtf50 = optics.frequency_at(transfer, 0.5, highest_cypx=1.0 if sigma_px != parts.defocus_px else 0.45)
-        assert sigma_px == pytest.approx(gaussian / mtf50, rel=1e-4)
-    assert parts.largest == "defocus"
 
 
 def test_a_curve_that_ends_early_gives_no_figures_beyond():

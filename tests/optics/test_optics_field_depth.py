@@ -29,10 +29,10 @@ def test_magnification_at_focal_lengths():
     assert np.isnan(optics.magnification_at_chart_distance(focal_length_mm=50.0, chart_distance_mm=199.0))
 
 
-def test_effective_f_number():
+def test_working_f_number():
     # N (1 + m/P): at 1:1 a symmetric lens loses two stops.
-    assert optics.effective_f_number(4.0, magnification=1.0) == 8.0
-    assert optics.effective_f_number(4.0, magnification=0.5, pupil_ratio=2.0) == 5.0
+    assert optics.working_f_number(4.0, magnification=1.0) == 8.0
+    assert optics.working_f_number(4.0, magnification=0.5, pupil_ratio=2.0) == 5.0
 
 
 def test_depth_of_field():
