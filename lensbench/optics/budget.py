@@ -34,7 +34,7 @@ __all__ = [
 ]
 
 
-GREEN_UM: Final = 0.55
+GREEN_UM: Final = 0.54
 """Middle of the green channel; common practice, no source."""
 RISE_10_90_SIGMAS: Final = 2.563_103
 """10-90 % rise of a Gaussian edge over its sigma: twice the normal distribution's 90 % point (derived)."""

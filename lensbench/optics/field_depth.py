@@ -169,7 +169,7 @@ def focus_shift_for_loss_um(
     shift, within 1 % up to a loss of 5 %. A pixel's own blur makes the lens more tolerant.
 
     >>> round(focus_shift_for_loss_um(2.8), 2)
-    1.6
+    1.57
     """
     return _FOCUS_SHIFT_FOR_1_PERCENT * float(np.sqrt(loss_percent)) * wavelength_um * f_number**2
 

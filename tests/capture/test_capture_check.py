@@ -109,10 +109,10 @@ def with_figure(shot, mtf50_cypx):
 
 
 def test_what_physics_allows_goes_by_the_working_f_number(clean):
-    # Life-size, f/16 works as f/32 (N (1 + m), any optics textbook): on 5 um no lens passes 0.404 / q = 0.115
+    # Life-size, f/16 works as f/32 (N (1 + m), any optics textbook): on 5 um no lens passes 0.404 / q = 0.117
     # cycles/pixel (Goodman's pupil falls to one half at 0.404 of its cutoff). A lens at 80 % of it is in focus.
     near = replace(clean[1], magnification=1.0, metadata=replace(clean[1].metadata, f_number=16.0))
-    allowed = 0.404 / (0.55 * 32.0 / 5.0)
+    allowed = 0.404 / (0.54 * 32.0 / 5.0)
     assert judge(with_figure(near, 0.8 * allowed)).does == ()
     assert judge(with_figure(near, 0.4 * allowed)).does == ("out of focus at all positions alike: refocus",)
 
