@@ -253,7 +253,6 @@ _PRINT_BAND: Final = (0.25, 0.985)
 _POINTS: Final = 400
 _SURE: Final = 2.0
 """Standard deviations that the print's blur must stand out by."""
-_WAVELENGTH_UM: Final = 0.55
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -364,8 +363,10 @@ def _diffraction(shot: ShotResult, frequency_cypx: FloatArray) -> FloatArray:
     """Give what diffraction leaves at the f-number that the distance makes of the engraved one; 1 where unknown."""
     if shot.metadata.f_number is None or shot.magnification is None or shot.pixel_pitch_um is None:
         return np.ones_like(frequency_cypx)
-    working = optics.effective_f_number(shot.metadata.f_number, magnification=shot.magnification)
-    return optics.diffraction_mtf(frequency_cypx, _WAVELENGTH_UM * working / shot.pixel_pitch_um)
+    q = optics.working_q(
+        shot.metadata.f_number, pixel_pitch_um=shot.pixel_pitch_um, magnification=shot.magnification
+    )
+    return optics.diffraction_mtf(frequency_cypx, q)
 
 
 def _squared_blur_px2(edge: Edge, frequency_cypx: FloatArray, diffraction: FloatArray) -> float | None:

@@ -38,8 +38,6 @@ WALL_PAGES: Final = 13
 _WALL_PAPERS: Final = ("A4", "A3", "Letter", "Tabloid")
 _FURTHEST_WALL: Final = 120
 _SHEET_PAPERS: Final = ("A4", "A3", "A2", "A1", "A0")
-_RISE_SIGMAS: Final = 2.563_103
-"""10-90 % rise of a Gaussian edge over its sigma; derived from the normal distribution."""
 _REFERENCE_CYPX: Final = 0.25
 
 
@@ -62,7 +60,7 @@ class PrintGear:
     def sigma_mm(self) -> float:
         """Of the printed edge: the ink's spread, and the even spread of a dot's width."""
         dot_mm = 25.4 / self.dots_per_inch
-        return hypot(self.edge_mm / _RISE_SIGMAS, dot_mm / sqrt(12.0))
+        return hypot(self.edge_mm / optics.RISE_10_90_SIGMAS, dot_mm / sqrt(12.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,8 +37,9 @@ _SOFTER_IN_EVERY_ZONE: Final = 0.92
 _SHARE_OF_BOUND: Final = 0.45
 _ALIKE: Final = 1.25
 """Largest over smallest zone figure of a picture that is soft all over. These limits: common practice, no source."""
+_LEAST_Q: Final = 0.05
+"""Of a lens whose f-number or sensor is not known: hardly any diffraction."""
 _ZONES: Final = ("inner", "middle", "outer")
-_WAVELENGTH_UM: Final = 0.55
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,8 +206,10 @@ def _same_setting(one: ShotResult, other: ShotResult) -> bool:
 def _bound_cypx(shot: ShotResult) -> float:
     """Give the MTF50 of a perfect lens on this sensor: diffraction, where it is known, times the pixel."""
     f_number, pitch_um = shot.metadata.f_number, shot.pixel_pitch_um
-    q = 0.05 if f_number is None or pitch_um is None else _WAVELENGTH_UM * f_number / pitch_um
-    return optics.frequency_at(lambda f: optics.diffraction_mtf(f, q) * optics.pixel_mtf(f), 0.5)
+    if f_number is None or pitch_um is None:
+        return optics.allowed_mtf50_cypx(_LEAST_Q)
+    q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=shot.magnification)
+    return optics.allowed_mtf50_cypx(q)
 
 
 def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:

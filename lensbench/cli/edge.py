@@ -101,11 +101,10 @@ def _at(one: "Edge", at_lpmm: Sequence[float], pitch_um: float | None) -> str:
 def _look(one: "Edge", viewing: "Viewing | None") -> str:
     if viewing is None:
         return ""
-    if one.acutance is None or one.sqf is None or one.sharpness_jnd is None:
+    if one.acutance is None or one.sharpness_jnd is None:
         return f"{look_in_words(viewing)}: the curve ends too early to tell how sharp it looks."
     return (
         f"{look_in_words(viewing)}: acutance {_with_doubt(one.acutance, one.acutance_sd, 3)}, "
-        f"SQF {_with_doubt(one.sqf, one.sqf_sd, 1)} %, "
         f"sharpness {_with_doubt(one.sharpness_jnd, one.sharpness_jnd_sd, 1)} just noticeable differences."
     )
 

@@ -62,7 +62,6 @@ def _look(shot: "ShotResult", readings: "Readings") -> list[str]:
         return []
     columns = {
         "acutance": _by_zone(shot, lambda edge: edge.acutance, decimals=3),
-        "SQF %": _by_zone(shot, lambda edge: edge.sqf, decimals=1),
         "JND": _by_zone(shot, lambda edge: edge.sharpness_jnd, decimals=1),
     }
     return _table(f"{look_in_words(viewing)} (JND: just noticeable differences of sharpness):", columns)

@@ -116,13 +116,14 @@ def say_kept_print(name: str, shots: "Sequence[ShotResult]") -> list[str]:
 def keep_and_say(profile: "PrintProfile", name: str) -> list[str]:
     """Keep a profile under a name, and say what it is and how to use it."""
     from lensbench.capture.print_profile import keep_profile
+    from lensbench.optics import RISE_10_90_SIGMAS
 
     path = keep_profile(profile, name)
     sigma, sd = profile.edge_sigma_mm, profile.edge_sigma_sd_mm
     return [
         (
             f"The print's own edges: sigma {sigma:.4f} +- {1.96 * sd:.4f} mm (95 %), that is "
-            f"{2.5631 * sigma:.3f} mm from 10 to 90 %; from {profile.made_from}."
+            f"{RISE_10_90_SIGMAS * sigma:.3f} mm from 10 to 90 %; from {profile.made_from}."
         ),
         f"Kept in {path}; use it with --print-profile {name}",
     ]

@@ -118,7 +118,7 @@ def _um_per_step(bracket: Bracket, disc_px_per_step: float) -> float:
     if not first.pixel_pitch_um:
         return float("nan")
     near = first.magnification if first.magnification and isfinite(first.magnification) else 0.0
-    working = optics.effective_f_number(bracket.exact_f_number, magnification=near)
+    working = optics.working_f_number(bracket.exact_f_number, magnification=near)
     return disc_px_per_step * first.pixel_pitch_um * working
 
 

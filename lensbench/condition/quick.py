@@ -29,9 +29,8 @@ _SOUND_SHARE: Final = 0.6
 """From here on it is not. These two: common practice, no source."""
 _GROSS_PERCENT: Final = 15.0
 """Of MTF50, by which the softest side stays behind: less is common among sound lenses. Common practice, no source."""
-_PRINT_SIGMA_MM: Final = 0.1 / 2.563_103
+_PRINT_SIGMA_MM: Final = 0.1 / optics.RISE_10_90_SIGMAS
 """A home printer's edges rise over 0.1 mm from 10 to 90 %; common practice, no source."""
-_WAVELENGTH_UM: Final = 0.55
 
 
 def is_quick(shots: Sequence[SweepShot]) -> bool:
@@ -202,11 +201,9 @@ def _bound_cypx(result: ShotResult) -> float:
     f_number, pitch_um, m = result.metadata.f_number, result.pixel_pitch_um, result.magnification
     if f_number is None or pitch_um is None or m is None:
         return float("nan")
-    q = _WAVELENGTH_UM * optics.effective_f_number(f_number, magnification=m) / pitch_um
     divided = any(one.flag == "print_divided" for one in result.quality)
     sigma_px = (
         0.0 if divided else optics.print_blur_px(_PRINT_SIGMA_MM, magnification=m, pixel_pitch_um=pitch_um)
     )
-    return optics.frequency_at(
-        lambda f: optics.diffraction_mtf(f, q) * optics.pixel_mtf(f) * optics.gaussian_mtf(f, sigma_px), 0.5
-    )
+    q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=m)
+    return optics.allowed_mtf50_cypx(q, sigma_px=sigma_px)

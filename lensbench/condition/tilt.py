@@ -109,7 +109,7 @@ def tilt_loss(slope: FocusSlope, results: Sequence[ShotResult], *, f_number: flo
 
 def _discs_px(slope: FocusSlope, result: ShotResult, *, f_number: float) -> FloatArray:
     """Give the blur discs at the sides, for the slope and its doubt together."""
-    working = optics.effective_f_number(f_number, magnification=result.magnification or _USUAL_MAGNIFICATION)
+    working = optics.working_f_number(f_number, magnification=result.magnification or _USUAL_MAGNIFICATION)
     pitch_um = result.pixel_pitch_um or _USUAL_PITCH_UM
     both_um: FloatArray = np.hypot(slope.um, slope.sd_um) * sides_reach(result.size_px)
     return both_um / (working * pitch_um)

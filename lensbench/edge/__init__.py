@@ -20,7 +20,6 @@ from lensbench.edge.perception import (
     with_perception,
 )
 from lensbench.edge.seek import find_edges
-from lensbench.optics.budget import BlurParts, blur_parts
 
 __all__ = [
     "JUST_SEEN_JND",
@@ -28,7 +27,6 @@ __all__ = [
     "RESPONSE_CYPX",
     "RULER",
     "Aperture",
-    "BlurParts",
     "CurveFigures",
     "EdgeShapes",
     "Look",
@@ -36,7 +34,6 @@ __all__ = [
     "Shift",
     "Sight",
     "Viewing",
-    "blur_parts",
     "colour_shift",
     "crossing_cypx",
     "curve_figures",

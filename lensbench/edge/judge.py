@@ -10,6 +10,7 @@ from lensbench.edge.line import EdgeLine, span_px
 from lensbench.edge.refined import RefinedFit, light_percent
 from lensbench.model.flags import Remark, remark
 from lensbench.model.shot import Samples
+from lensbench.optics import RISE_10_90_SIGMAS
 
 __all__ = ["blocking_remarks", "remarks_on"]
 
@@ -82,7 +83,7 @@ def _geometry(region: Samples, line: EdgeLine) -> list[Remark]:
     length, half_width = span_px(region.box, line.angle_deg)
     if length < SHORTEST_EDGE_PX:
         remarks.append(remark("region_short", f"{length:.0f} px of edge, {SHORTEST_EDGE_PX:.0f} needed"))
-    rise = 2.563 * line.sigma_px
+    rise = RISE_10_90_SIGMAS * line.sigma_px
     if half_width < NARROWEST_RISES * rise:
         seen = f"{half_width:.0f} px to each side, {NARROWEST_RISES * rise:.0f} needed for this edge"
         remarks.append(remark("region_narrow", seen))

@@ -25,7 +25,7 @@ BLUR_TERMS: Final = 3
 
 CHANNEL_BAND_UM: Final = {
     "red": (0.62, 0.07),
-    "green": (0.54, 0.08),
+    "green": (optics.GREEN_UM, 0.08),
     "blue": (0.46, 0.07),
     "grey": (0.55, 0.16),
     "luminance": (0.55, 0.12),

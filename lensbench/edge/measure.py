@@ -87,7 +87,7 @@ def measure_edges(
     physical : Aperture, optional
         The lens's f-number and the pixel, for the physical reading in `Edge.physical`; None leaves it out.
     viewing : Viewing, optional
-        The print and its distance, for acutance and SQF (percent); None leaves them out.
+        The print and its distance, for acutance and JND; None leaves them out.
 
     Returns
     -------

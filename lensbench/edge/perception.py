@@ -5,7 +5,6 @@ weighted mean is taken as the weighted mean of the sds: exact for errors that ri
 
 References
 ----------
-E. M. Granger, K. N. Cupery, Photogr. Sci. Eng. 16, 221 (1972): SQF (band and logarithmic mean from memory).
 IEEE 1858 (CPIQ) acutance with its luminance contrast sensitivity: constants from secondary sources that agree.
 ISO 20462-3 quality ruler: curve and JND polynomial from memory; see `ruler_jnd`.
 
@@ -51,14 +50,11 @@ __all__ = [
     "ruler_mtf",
     "sharpness_jnd",
     "sight_of",
-    "sqf_percent",
     "with_perception",
 ]
 
 
 NYQUIST_CYPX: Final = 0.5
-SQF_BAND_CPD: Final = (3.0, 12.0)
-"""10 to 40 cycles per millimetre on the retina."""
 RULER_RANGE: Final = (0.01, 0.26)
 """Of k, where the polynomial holds: from crispest to softest. [degree]"""
 _NODES: Final = 160
@@ -134,17 +130,6 @@ def _seen(viewing: Viewing, highest_cypx: float) -> tuple[FloatArray, FloatArray
     root = 0.5 * (1.0 + nodes)  # f = limit * root^2 takes the power 0.8 at 0 out of the way
     f = highest_cypx * root * root
     return f, weights * root * contrast_sensitivity(f * viewing.cpd_per_cypx)
-
-
-def sqf_percent(
-    frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, viewing: Viewing
-) -> Figure:
-    """Give the subjective quality factor: the SFR's mean over the logarithm of frequency from 3 to 12 cycles/degree."""
-    nodes, weights = _gauss()
-    low, high = np.log(SQF_BAND_CPD)
-    f = np.exp(low + 0.5 * (high - low) * (1.0 + nodes)) / viewing.cpd_per_cypx
-    mean = _mean(frequency_cypx, sfr, sfr_sd, at=f, weight=weights)
-    return Figure(value=100.0 * mean.value, sd=100.0 * mean.sd)
 
 
 def ruler_mtf(frequency_cpd: FloatArray, k: float) -> FloatArray:
@@ -253,19 +238,17 @@ def known_curve(edge: Edge) -> tuple[FloatArray, FloatArray, FloatArray] | None:
 
 
 def with_perception(edge: Edge, viewing: Viewing) -> Edge:
-    """Fill an edge's acutance, SQF and JND for a way of viewing; it stays as it is where the SFR ends too early."""
+    """Fill an edge's acutance and JND for a way of viewing; it stays as it is where the SFR ends too early."""
     curve = known_curve(edge)
     needed_cypx = min(NYQUIST_CYPX, _UNSEEN_CPD / viewing.cpd_per_cypx)
     if curve is None or curve[0][-1] < needed_cypx - 1e-9:
         return edge
-    seen, quality = acutance(*curve, viewing=viewing), sqf_percent(*curve, viewing=viewing)
+    seen = acutance(*curve, viewing=viewing)
     jnd = sharpness_jnd(*curve, viewing=viewing)
     return replace(
         edge,
         acutance=seen.value,
         acutance_sd=seen.sd,
-        sqf=quality.value,
-        sqf_sd=quality.sd,
         sharpness_jnd=jnd.value,
         sharpness_jnd_sd=jnd.sd,
     )

@@ -27,7 +27,7 @@ from lensbench.edge.shapes import nearest_rung, rung_at
 from lensbench.model.errors import EdgeError
 from lensbench.model.shot import BoolArray, Box
 from lensbench.model.units import FloatArray
-from lensbench.optics import gaussian_sigma_px
+from lensbench.optics import RISE_10_90_SIGMAS, gaussian_sigma_px
 
 __all__ = ["RefinedFit", "fit_refined"]
 
@@ -220,7 +220,7 @@ def _refused(one: "_Open") -> EdgeError | None:
         return EdgeError(f"what is there turns by {bulge:.0f} px, no straight edge")
     height, width = one.points.shape
     _, reach = span_px(Box(top=0, left=0, height=height, width=width), one.line.angle_deg)
-    rise = 2.563 * one.line.sigma_px
+    rise = RISE_10_90_SIGMAS * one.line.sigma_px
     if reach < _SOFTEST_RISES * rise:
         return EdgeError(
             f"a slope over {rise:.0f} px, not an edge, in a region of {reach:.0f} px to each side"

@@ -22,6 +22,7 @@ from lensbench.edge.family import (
     step_px,
 )
 from lensbench.model.units import FloatArray
+from lensbench.optics import gaussian_sigma_px
 
 __all__ = ["FREE_MODES", "Rung", "Shapes", "nearest_rung", "rung_at"]
 
@@ -128,7 +129,7 @@ def _free_modes(mtf50_cypx: float, grid_cypx: FloatArray) -> tuple[FloatArray, C
 
     A bump of the ESF returns to zero on both sides, so it changes neither plateau: its transform is zero at f = 0.
     """
-    sigma = 0.18739063 / mtf50_cypx
+    sigma = gaussian_sigma_px(mtf50_cypx)
     spacing = _BUMP_SPACING_SIGMA * sigma
     center = np.arange(-_BUMPS_EACH_SIDE, _BUMPS_EACH_SIDE + 1) * spacing
     position = np.arange(-HALF, HALF + 1) * step_px(mtf50_cypx)

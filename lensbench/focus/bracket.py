@@ -47,9 +47,7 @@ shots leave one or two of their own. Common practice, no source."""
 MODEL_ERROR: Final = 0.004
 """Of the level at the peak: what the model errs by at aberrated pupils where scatter does not show it."""
 _USUAL_PITCH_UM: Final = 4.3
-_WAVELENGTH_UM: Final = 0.55
-"""Middle of the green channel; common practice, no source."""
-_USUAL_Q: Final = _WAVELENGTH_UM * 5.6 / _USUAL_PITCH_UM
+_USUAL_Q: Final = optics.working_q(5.6, pixel_pitch_um=_USUAL_PITCH_UM)
 _SURE: Final = 0.95
 _ONE_SIDED: Final = 1.645
 _NAN: Final = float("nan")
@@ -115,14 +113,10 @@ def focus_q(
     f_number: float, *, magnification: float | None = None, pixel_pitch_um: float | None = None
 ) -> float:
     """Give q of the working f-number in the middle of green, with usual values for what is not known."""
-    near = magnification if magnification and np.isfinite(magnification) else 0.0
     if not np.isfinite(f_number):
         return _USUAL_Q
-    return optics.diffraction_q(
-        f_number=optics.effective_f_number(f_number, magnification=near),
-        pixel_pitch_um=pixel_pitch_um or _USUAL_PITCH_UM,
-        wavelength_um=_WAVELENGTH_UM,
-    )
+    pitch_um = pixel_pitch_um or _USUAL_PITCH_UM
+    return optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=magnification)
 
 
 def fit_through_focus(

@@ -105,8 +105,7 @@ def _pupil(frequency_cypx: FloatArray, discs_px: FloatArray, q: float) -> FloatA
 
 def _rest(frequency_cypx: FloatArray, peak_cypx: float, q: float) -> FloatArray:
     """Give pixel and Gaussian; the latter's variance is below zero where the peak is above what physics allows."""
-    bound = float(optics.diffraction_mtf(peak_cypx, q) * optics.pixel_mtf(peak_cypx))
-    variance_px2 = np.log(max(bound, 1e-6) / 0.5) / (2.0 * np.pi**2 * peak_cypx**2)
+    variance_px2 = optics.LensBlur.in_focus(peak_cypx, q).variance_px2
     rest: FloatArray = optics.pixel_mtf(frequency_cypx) * np.exp(
         -2.0 * np.pi**2 * variance_px2 * frequency_cypx**2
     )

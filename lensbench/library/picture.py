@@ -7,7 +7,7 @@ from typing import Final
 
 from lensbench import optics
 from lensbench.library.advise import LeftOut, Rival, common_unit, curves_for, in_order, in_unit, left_out
-from lensbench.library.curve import Blur, LensCurve, Reading, blur_in_focus, snr_at_iso, working_q
+from lensbench.library.curve import LensCurve, Reading, snr_at_iso
 from lensbench.library.intake import KeptSession
 from lensbench.library.picture_words import (
     Figure,
@@ -136,8 +136,8 @@ def _lens_plan(stage: _Stage, stops: Sequence[StopPlan], bright: Sequence[StopPl
     session, readings = stage.curve.session, stage.curve.readings
     best = max(bright, key=lambda stop: stop.worst.mtf50_cypx)
     worst = best.worst.mtf50_cypx
-    sweet = max(readings, key=lambda reading: _blur(stage, reading.log_mtf50, reading).mtf50_cypx())
-    top = _blur(stage, sweet.log_mtf50, sweet).mtf50_cypx()
+    sweet = max(readings, key=lambda reading: _blur(stage, reading.log_mtf50, reading).mtf50_cypx)
+    top = _blur(stage, sweet.log_mtf50, sweet).mtf50_cypx
     serves = worst >= SERVES * top
     return LensPlan(
         lens=session.lens,
@@ -173,17 +173,16 @@ def _bracket_at(stage: _Stage, reading: Reading) -> Bracket:
     )
 
 
-def _blur(stage: _Stage, log_mtf50: float, reading: Reading) -> Blur:
+def _blur(stage: _Stage, log_mtf50: float, reading: Reading) -> optics.LensBlur:
     """Explain the measured figure at the chart's distance, and carry it to the picture's."""
-    chart_size = stage.curve.magnification if math.isfinite(stage.curve.magnification) else 0.0
     size = optics.magnification(
         focal_length_mm=stage.wanted.focal_length_mm, object_distance_mm=stage.focus_mm
     )
     before_chart, before_scene = (
-        working_q(reading.exact_f_number, magnification=one, pixel_pitch_um=stage.pitch_um)
-        for one in (chart_size, size)
+        optics.working_q(reading.exact_f_number, magnification=one, pixel_pitch_um=stage.pitch_um)
+        for one in (stage.curve.magnification, size)
     )
-    return blur_in_focus(math.exp(log_mtf50), before_chart).at(before_scene)
+    return replace(optics.LensBlur.in_focus(math.exp(log_mtf50), before_chart), q=before_scene)
 
 
 def _stop(stage: _Stage, reading: Reading) -> StopPlan:
@@ -226,8 +225,8 @@ def _figure(stage: _Stage, reading: Reading, disc: float, shake_px: float) -> Fi
     """Predict one MTF50; the doubts of the curve, of the model and of the shake are joined as independent ones."""
 
     def log_mtf50(doubt: float = 0.0, shake: float = 1.0) -> float:
-        blur = _blur(stage, reading.log_mtf50 + doubt, reading)
-        return math.log(blur.mtf50_cypx(disc_px=disc, motion_px=shake * shake_px))
+        sharp = _blur(stage, reading.log_mtf50 + doubt, reading)
+        return math.log(replace(sharp, disc_px=disc, motion_px=shake * shake_px).mtf50_cypx)
 
     middle, quantile = log_mtf50(), stage.curve.quantile
     slope = (log_mtf50(doubt=reading.sd) - middle) / reading.sd if reading.sd > 0.0 else 1.0

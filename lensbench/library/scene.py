@@ -6,13 +6,12 @@ A focus bracket: how many frames at which distances, so that everything from nea
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from lensbench import optics
-from lensbench.library.curve import Blur
 from lensbench.model.errors import SettingError
 from lensbench.model.units import FULL_FRAME_DIAGONAL_MM, FloatArray
 
@@ -195,7 +194,7 @@ class Bracket:
 
 
 def bracket(
-    wanted: Wanted, blur: Blur, *, f_number: float, exact_f_number: float, pitch_um: float
+    wanted: Wanted, blur: optics.LensBlur, *, f_number: float, exact_f_number: float, pitch_um: float
 ) -> Bracket:
     """Space frames evenly in nearness (1/distance), which is even in the blur disc.
 
@@ -203,7 +202,7 @@ def bracket(
     ----------
     wanted : Wanted
         With the near and the far limit.
-    blur : Blur
+    blur : LensBlur
         The lens at this stop.
     f_number, exact_f_number : float
         By name and for physics.
@@ -226,5 +225,5 @@ def bracket(
         frames=frames,
         step_um=step_um,
         focus_m=tuple(sensor_distance_m(plane, focal_length_mm=focal_mm) for plane in planes_mm),
-        kept_percent=100.0 * blur.mtf50_cypx(disc_px=worst_px) / blur.mtf50_cypx(),
+        kept_percent=100.0 * replace(blur, disc_px=worst_px).mtf50_cypx / blur.mtf50_cypx,
     )

@@ -147,9 +147,6 @@ class Edge:
     acutance: float | None = None
     """For a way of looking at a print: 0 to about 1. Its sd, and the next figures, for the same print."""
     acutance_sd: float | None = None
-    sqf: float | None = None
-    """Percent."""
-    sqf_sd: float | None = None
     sharpness_jnd: float | None = None
     """Just noticeable differences above the softest picture of the quality ruler."""
     sharpness_jnd_sd: float | None = None

@@ -9,13 +9,21 @@ from lensbench.optics.blur import (
     olpf_mtf,
     pixel_mtf,
 )
-from lensbench.optics.budget import BlurParts, blur_parts
+from lensbench.optics.budget import (
+    GREEN_UM,
+    RISE_10_90_SIGMAS,
+    BlurParts,
+    LensBlur,
+    allowed_mtf50_cypx,
+    blur_parts,
+    working_f_number,
+    working_q,
+)
 from lensbench.optics.field_depth import (
     airy_diameter_um,
     blur_disc_mm,
     chart_depth_mm,
     chart_distance_mm,
-    effective_f_number,
     far_limit_mm,
     focus_shift_for_loss_um,
     hyperfocal_mm,
@@ -45,10 +53,14 @@ from lensbench.optics.pupil import (
 from lensbench.optics.spread import defocus_esf, esf_from_mtf, gaussian_esf, pixel_esf
 
 __all__ = [
+    "GREEN_UM",
+    "RISE_10_90_SIGMAS",
     "BlurParts",
+    "LensBlur",
     "Wavefront",
     "aberrated_otf",
     "airy_diameter_um",
+    "allowed_mtf50_cypx",
     "blur_disc_mm",
     "blur_parts",
     "chart_depth_mm",
@@ -61,7 +73,6 @@ __all__ = [
     "diffraction_lsf",
     "diffraction_mtf",
     "diffraction_q",
-    "effective_f_number",
     "esf_from_mtf",
     "far_limit_mm",
     "focus_shift_for_loss_um",
@@ -86,4 +97,6 @@ __all__ = [
     "tilt_deg_for_focus_shift",
     "tilt_focus_shift_um",
     "w20_waves_from_focus_shift",
+    "working_f_number",
+    "working_q",
 ]

@@ -15,13 +15,13 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench.model.units import FloatArray
+from lensbench.optics.budget import GREEN_UM
 
 __all__ = [
     "airy_diameter_um",
     "blur_disc_mm",
     "chart_depth_mm",
     "chart_distance_mm",
-    "effective_f_number",
     "far_limit_mm",
     "focus_shift_for_loss_um",
     "hyperfocal_mm",
@@ -78,21 +78,6 @@ def magnification_at_chart_distance(*, focal_length_mm: float, chart_distance_mm
     """Give the magnification at a chart-to-sensor distance: 1 or less, NaN below four focal lengths."""
     half = chart_distance_mm / focal_length_mm / 2.0 - 1.0
     return float(1.0 / (half + np.sqrt(half**2 - 1.0))) if half >= 1.0 else float("nan")
-
-
-def effective_f_number(f_number: float, *, magnification: float, pupil_ratio: float = 1.0) -> float:
-    """Give the f-number that diffraction and depth see near by: N (1 + m / P).
-
-    Parameters
-    ----------
-    f_number : float
-        As engraved, for a distant object.
-    magnification : float
-        Image size over object size.
-    pupil_ratio : float
-        Diameter of the exit pupil over that of the entrance pupil.
-    """
-    return f_number * (1.0 + magnification / pupil_ratio)
 
 
 def hyperfocal_mm(*, focal_length_mm: float, f_number: float, disc_mm: float) -> float:
@@ -176,7 +161,7 @@ def tilt_deg_for_focus_shift(height_mm: float, *, magnification: float, focus_sh
 
 
 def focus_shift_for_loss_um(
-    f_number: float, *, loss_percent: float = 1.0, wavelength_um: float = 0.55
+    f_number: float, *, loss_percent: float = 1.0, wavelength_um: float = GREEN_UM
 ) -> float:
     """Give the focus shift at the sensor that costs a perfect lens so much of its MTF50: 0.371 sqrt(loss) wl N^2.
 
@@ -184,7 +169,7 @@ def focus_shift_for_loss_um(
     shift, within 1 % up to a loss of 5 %. A pixel's own blur makes the lens more tolerant.
 
     >>> round(focus_shift_for_loss_um(2.8), 2)
-    1.6
+    1.57
     """
     return _FOCUS_SHIFT_FOR_1_PERCENT * float(np.sqrt(loss_percent)) * wavelength_um * f_number**2
 

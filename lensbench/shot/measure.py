@@ -86,7 +86,7 @@ class Readings:
     physical: bool = False
     """What the blur of each edge is made of; 2 ms an edge."""
     print_height_mm: float | None = None
-    """Height of a print of the whole picture; with the distance of the eye it gives acutance, SQF and JND."""
+    """Height of a print of the whole picture; with the distance of the eye it gives acutance and JND."""
     viewing_distance_mm: float | None = None
 
     def viewing(self, size_px: tuple[int, int]) -> Viewing | None:
@@ -108,7 +108,7 @@ class Readings:
         """
         if not self.physical or metadata.f_number is None or pixel_pitch_um is None:
             return None
-        working = optics.effective_f_number(metadata.f_number, magnification=magnification or 0.0)
+        working = optics.working_f_number(metadata.f_number, magnification=magnification or 0.0)
         exact = Aperture.of(f_number=working, pixel_pitch_um=pixel_pitch_um, channel=channel)
         return Aperture(q=round(exact.q, _Q_DECIMALS), relative_band=exact.relative_band)
 

@@ -41,8 +41,6 @@ _MOST_REFUSED: Final = 0.25
 """Of a zone's edges."""
 TYPICAL_RISE_MM: Final = 0.1
 """10-90 % rise of an edge from a home printer; common practice, no source."""
-_RISE_SIGMAS: Final = 2.563_103
-"""10-90 % rise of a Gaussian edge over its sigma; derived from the normal distribution."""
 _WORTH_SAYING_PERCENT: Final = 1.0
 _LEVELS: Final = {"mtf50_cypx": 0.5, "mtf30_cypx": 0.3, "mtf20_cypx": 0.2, "mtf10_cypx": 0.1}
 
@@ -231,7 +229,7 @@ def typical_print_remarks(edges: Sequence[ChartEdge], *, px_per_mm: FloatArray) 
     if not pairs:
         return []
     mtf50, scale = (float(np.median(figures)) for figures in zip(*pairs, strict=True))
-    sigma_px = TYPICAL_RISE_MM / _RISE_SIGMAS * scale
+    sigma_px = TYPICAL_RISE_MM / optics.RISE_10_90_SIGMAS * scale
     taken_percent = 100.0 * float(1.0 - optics.gaussian_mtf(np.array([mtf50]), sigma_px)[0])
     if taken_percent < _WORTH_SAYING_PERCENT:
         return []

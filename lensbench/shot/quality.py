@@ -8,7 +8,7 @@ reflectance to a power far from 1. Bare paper at both ends of the row takes out 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import atan, degrees, hypot, isfinite, sqrt
+from math import hypot, isfinite
 from typing import Final, Protocol
 
 import numpy as np
@@ -42,9 +42,6 @@ UNEVEN_LIGHT_PERCENT: Final = 10.0
 """Of the centre's light: what chart standards allow across a chart, from memory."""
 _FEWEST_FOR_LIGHT: Final = 8
 
-_WAVELENGTH_UM: Final = 0.55
-_FOCUS_SHIFT_FOR_1_PERCENT: Final = 0.37
-"""In units of wavelength times f-number squared: 1 % of MTF50 lost by defocus."""
 _LOSS_PERCENT: Final = 3.0
 _TILT_FLOOR_DEG: Final = 0.5
 _TILT_WITHOUT_SETTINGS_DEG: Final = 1.0
@@ -162,8 +159,8 @@ def _too_sharp(seen: Seen) -> list[Remark]:
     f_number, pitch_um = seen.metadata.f_number, seen.pixel_pitch_um
     if f_number is None or pitch_um is None or seen.pose.magnification is None:
         return []
-    q = _WAVELENGTH_UM * optics.effective_f_number(f_number, magnification=seen.pose.magnification) / pitch_um
-    bound = optics.frequency_at(lambda f: optics.diffraction_mtf(f, q) * optics.pixel_mtf(f), 0.5)
+    q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=seen.pose.magnification)
+    bound = optics.allowed_mtf50_cypx(q)
     mtf50 = _median([edge.edge.mtf50_cypx for edge in seen.edges])
     if not mtf50 > LARGEST_OF_BOUND * bound:
         return []
@@ -209,14 +206,16 @@ def tilt_limit_deg(
 ) -> float:
     """Give the tilt at which defocus costs the picture's corner 3 % of MTF50, but at least half a degree.
 
-    The focus shifts by h m tan(tilt) at image height h, and 0.37 wavelength N^2 of it cost 1 %, the loss growing
-    with its square. One degree where f-number, magnification or pixel pitch are unknown.
+    One degree where f-number, magnification or pixel pitch are unknown.
     """
     if metadata.f_number is None or pose.magnification is None or pitch_um is None:
         return _TILT_WITHOUT_SETTINGS_DEG
-    corner_um = hypot(*size_px) / 2.0 * pitch_um
-    allowed_um = _FOCUS_SHIFT_FOR_1_PERCENT * sqrt(_LOSS_PERCENT) * _WAVELENGTH_UM * metadata.f_number**2
-    return max(degrees(atan(allowed_um / (corner_um * pose.magnification))), _TILT_FLOOR_DEG)
+    corner_mm = hypot(*size_px) / 2.0 * pitch_um / 1000.0
+    allowed_um = optics.focus_shift_for_loss_um(metadata.f_number, loss_percent=_LOSS_PERCENT)
+    tilt_deg = optics.tilt_deg_for_focus_shift(
+        corner_mm, magnification=pose.magnification, focus_shift_um=allowed_um
+    )
+    return max(tilt_deg, _TILT_FLOOR_DEG)
 
 
 def _coverage(seen: Seen) -> list[Remark]:

@@ -15,6 +15,7 @@ import numpy as np
 from lensbench.model.flags import Remark, remark
 from lensbench.model.shot import ChartEdge
 from lensbench.model.units import FloatArray
+from lensbench.optics import gaussian_sigma_px
 
 __all__ = ["CommonBlur", "common_blur", "shake_remarks"]
 
@@ -24,8 +25,6 @@ LARGEST_LOSS_PERCENT: Final = 6.0
 _SURE: Final = 5.0
 """Standard deviations from none."""
 _FEWEST_EDGES: Final = 30
-_MTF50_SIGMA: Final = 0.18739
-"""A Gaussian blur of 1 px has its MTF50 at sqrt(ln 2 / 2) / pi cy/px."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +67,7 @@ def common_blur(edges: Sequence[ChartEdge]) -> CommonBlur | None:
     measured = [edge for edge in edges if edge.edge.measured and edge.edge.mtf50_cypx > 0.0]
     if len(measured) < _FEWEST_EDGES:
         return None
-    squared = np.array([(_MTF50_SIGMA / edge.edge.mtf50_cypx) ** 2 for edge in measured])
+    squared = np.array([gaussian_sigma_px(edge.edge.mtf50_cypx) ** 2 for edge in measured])
     design = _design(measured)
     kept = np.ones(len(squared), np.bool_)
     for _ in range(2):  # once more without the edges that stray

@@ -46,7 +46,7 @@ def diffraction_q(
     """Give wavelength times working f-number over pixel pitch; None where it is not known or can't be true."""
     if metadata.f_number is None or pixel_pitch_um is None:
         return None
-    working = optics.effective_f_number(metadata.f_number, magnification=magnification or 0.0)
+    working = optics.working_f_number(metadata.f_number, magnification=magnification or 0.0)
     try:
         return edges_room.Aperture.of(f_number=working, pixel_pitch_um=pixel_pitch_um, channel=channel).q
     except SettingError:

@@ -109,7 +109,7 @@ class ZoomPosition:
         return ZoomPosition(**mixed)  # type: ignore[arg-type]
 
 
-DEFAULT_WAVELENGTHS_UM: Final = {"red": 0.62, "green": 0.54, "blue": 0.46, "grey": 0.55}
+DEFAULT_WAVELENGTHS_UM: Final = {"red": 0.62, "green": optics.GREEN_UM, "blue": 0.46, "grey": 0.55}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

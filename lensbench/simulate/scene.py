@@ -142,7 +142,7 @@ class Geometry:
             channel=channel,
             focal_length_mm=self.focal_length_mm,
             f_number=shot.f_number,
-            working_f_number=optics.effective_f_number(shot.f_number, magnification=view.magnification),
+            working_f_number=optics.working_f_number(shot.f_number, magnification=view.magnification),
             focus_um=shot.focus_error_um + chart_depth_um,
             pitch_um=camera.pitch_um,
         )

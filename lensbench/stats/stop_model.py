@@ -24,8 +24,6 @@ __all__ = ["PARAMETERS", "Fit", "diffraction_scale", "fit_blur", "log_mtf50"]
 PARAMETERS: Final = 4
 """log kappa, c^2 [px^2], D^2 [px^2], w [px^2]."""
 
-WAVELENGTH_UM: Final = 0.55
-"""Middle of the green channel; common practice, no source."""
 _USUAL_PITCH_UM: Final = 4.3
 _KNOWN_PITCH_SD: Final = 0.05
 _UNKNOWN_PITCH_SD: Final = 0.4
@@ -75,7 +73,7 @@ class Fit:
 def diffraction_scale(pixel_pitch_um: float | None) -> tuple[float, float]:
     """Give log kappa = log(wavelength / pitch) and its standard deviation, wide for an unknown pitch."""
     pitch_um = pixel_pitch_um or _USUAL_PITCH_UM
-    return float(np.log(WAVELENGTH_UM / pitch_um)), _KNOWN_PITCH_SD if pixel_pitch_um else _UNKNOWN_PITCH_SD
+    return float(np.log(optics.GREEN_UM / pitch_um)), _KNOWN_PITCH_SD if pixel_pitch_um else _UNKNOWN_PITCH_SD
 
 
 def log_mtf50(f_number: FloatArray, parameters: FloatArray, *, widest_f_number: float) -> FloatArray:

@@ -11,7 +11,7 @@ does, and is alike over the sharpest picture, the print is suspect.
 """
 
 from collections.abc import Sequence
-from math import isfinite, log2, pi, sqrt
+from math import isfinite, log2
 from typing import Final
 
 import numpy as np
@@ -19,7 +19,7 @@ import numpy as np
 from lensbench import optics
 from lensbench.focus import brackets_among
 from lensbench.model.flags import Remark, remark
-from lensbench.model.shot import Edge, ShotResult
+from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.stats import Spread
@@ -86,9 +86,6 @@ SIGMA_LIMIT_PX: Final = 0.5
 ALIKE_LIMIT: Final = 0.25
 """Spread of the blur over the sharpest picture, 10th to 90th percentile over the median."""
 _LEAST_SHARE: Final = 10.0
-_RISE_SIGMAS: Final = 2.563_103
-"""10-90 % rise of a Gaussian edge over its sigma; derived from the normal distribution."""
-_WAVELENGTH_UM: Final = 0.55
 _FEWEST_EDGES: Final = 20
 
 
@@ -107,7 +104,7 @@ def print_remarks(shots: Sequence[SweepShot]) -> list[Remark]:
         return []
     blur, px_per_mm = min(seen, key=lambda one: float(np.median(one[0])) / one[1])
     least_px, most_px = (float(np.percentile(blur, at)) for at in (_LEAST_SHARE, 100.0 - _LEAST_SHARE))
-    rise_mm = _RISE_SIGMAS * least_px / px_per_mm
+    rise_mm = optics.RISE_10_90_SIGMAS * least_px / px_per_mm
     if rise_mm < RISE_LIMIT_MM or least_px < SIGMA_LIMIT_PX:
         return []
     if most_px - least_px > ALIKE_LIMIT * float(np.median(blur)):
@@ -126,22 +123,10 @@ def _blur_px(result: ShotResult) -> FloatArray:
     f_number, pitch_um = result.metadata.f_number, result.pixel_pitch_um
     if f_number is None or pitch_um is None or any(one.flag == "print_divided" for one in result.quality):
         return np.empty(0)
-    q = (
-        _WAVELENGTH_UM
-        * optics.effective_f_number(f_number, magnification=result.magnification or 0.0)
-        / pitch_um
-    )
+    q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=result.magnification)
     edges = [edge.edge for edge in result.edges if edge.edge.measured]
-    return np.array([blur for edge in edges if isfinite(blur := _beyond_px(edge, q))])
-
-
-def _beyond_px(edge: Edge, q: float) -> float:
-    """Give the Gaussian that brings diffraction and pixel down to one half at the edge's MTF50."""
-    at = edge.mtf50_cypx
-    bound = float(
-        optics.diffraction_mtf(np.array([at]), q)[0] * optics.pixel_mtf(np.array([at]), edge.angle_deg)[0]
-    )
-    return sqrt(max(np.log(2.0 * bound), 0.0) / 2.0) / (pi * at) if bound > 0.0 else float("nan")
+    lenses = [optics.LensBlur.in_focus(edge.mtf50_cypx, q, angle_deg=edge.angle_deg) for edge in edges]
+    return np.sqrt(np.maximum([lens.variance_px2 for lens in lenses], 0.0))
 
 
 MAGNIFICATION_LIMIT: Final = 0.05

@@ -102,6 +102,21 @@ def test_paper_just_clipped_is_two_thirds_too_much(clean):
     assert judge(shot).does == ("white is clipped: two thirds of a stop less",)
 
 
+def with_figure(shot, mtf50_cypx):
+    """The same shot with one figure in every zone."""
+    zones = {name: replace(zone, mtf50_cypx=mtf50_cypx) for name, zone in shot.summary.items()}
+    return replace(shot, summary=zones)
+
+
+def test_what_physics_allows_goes_by_the_working_f_number(clean):
+    # Life-size, f/16 works as f/32 (N (1 + m), any optics textbook): on 5 um no lens passes 0.404 / q = 0.117
+    # cycles/pixel (Goodman's pupil falls to one half at 0.404 of its cutoff). A lens at 80 % of it is in focus.
+    near = replace(clean[1], magnification=1.0, metadata=replace(clean[1].metadata, f_number=16.0))
+    allowed = 0.404 / (0.54 * 32.0 / 5.0)
+    assert judge(with_figure(near, 0.8 * allowed)).does == ()
+    assert judge(with_figure(near, 0.4 * allowed)).does == ("out of focus at all positions alike: refocus",)
+
+
 def test_a_misfocused_shot_is_told_alone_and_beside_its_like(tmp_path, wide):
     # 55 um at f/2.8 is a disc of 20 um, 4 px; 31 um one of 2.2 px (geometric: shift over f-number).
     far_off = measure_shot(taken(tmp_path / "off.dng", f_number=2.8, focus_error_um=55.0))

@@ -44,8 +44,8 @@ def standing(focal_lengths, **changes):
 
 
 # Derived from the exact defocused pupil (Hopkins 1955): object distances of 25 and 50 focal lengths have
-# m = 1/24 and 1/49; 1 % of MTF50 goes at 0.371 wavelength N^2 = 1.6 um at f/2.8 and 550 nm.
-@pytest.mark.parametrize(("object_focals", "flat_mm"), [(25.0, 0.92), (50.0, 3.84)])
+# m = 1/24 and 1/49; 1 % of MTF50 goes at 0.371 wavelength N^2 = 1.57 um at f/2.8 and 540 nm.
+@pytest.mark.parametrize(("object_focals", "flat_mm"), [(25.0, 0.905), (50.0, 3.77)])
 def test_how_flat_the_chart_must_hang(object_focals, flat_mm):
     m = 1.0 / (object_focals - 1.0)
     here = standing(optics.chart_distance_mm(focal_length_mm=1.0, magnification=m))
@@ -68,11 +68,11 @@ def test_one_percent_is_one_percent():
 
 
 def test_how_square_the_camera_must_stand():
-    # Derived: 18 mm high on the sensor, m = 1/49, f/2.8, 550 nm: a quarter of a degree.
+    # Derived: 18 mm high on the sensor, m = 1/49, f/2.8, 540 nm: 0.245 degree.
     camera = CameraGear(pitch_um=6.0, size_px=(3600, 4800))  # half-diagonal 18 mm
     assert camera.half_diagonal_mm == pytest.approx(18.0)
     distance = optics.chart_distance_mm(focal_length_mm=1.0, magnification=1.0 / 49.0)
-    assert standing(distance, camera=camera).square_deg[2.8] == pytest.approx(0.25, abs=0.002)
+    assert standing(distance, camera=camera).square_deg[2.8] == pytest.approx(0.245, abs=0.002)
 
 
 def test_what_the_print_costs():

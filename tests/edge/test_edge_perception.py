@@ -14,7 +14,6 @@ from lensbench.edge.perception import (
     ruler_jnd,
     ruler_mtf,
     sharpness_jnd,
-    sqf_percent,
     with_perception,
 )
 from lensbench.model.shot import Box, Edge
@@ -34,19 +33,6 @@ NONE = np.zeros_like(FREQUENCY)
 def test_cycles_per_degree():
     # One degree at 700 mm is 12.217 mm, which holds 61.09 printed pixels of 0.2 mm.
     assert VIEWING.cpd_per_cypx == pytest.approx(2 * 700 * np.tan(np.radians(0.5)) / 0.2, rel=1e-4)
-
-
-@pytest.mark.parametrize(("mtf50_cpd", "worked"), [(4, 0.25945), (8, 0.63281), (15, 0.86606), (30, 0.96358)])
-def test_sqf_of_a_gaussian(mtf50_cpd, worked):
-    # [E1(9 ln2 / f50^2) - E1(144 ln2 / f50^2)] / (2 ln 4): the mean over 3 to 12 cycles/degree in closed form.
-    log2 = np.log(2.0)
-    closed = (special.exp1(9 * log2 / mtf50_cpd**2) - special.exp1(144 * log2 / mtf50_cpd**2)) / (
-        2 * np.log(4.0)
-    )
-    assert closed == pytest.approx(worked, abs=1e-5)
-    found = sqf_percent(FREQUENCY, gaussian(mtf50_cpd), NONE, viewing=VIEWING)
-    assert found.value == pytest.approx(100 * closed, abs=0.01)
-    assert found.sd == 0.0
 
 
 def test_contrast_sensitivity_peaks_at_four_cycles_per_degree():
@@ -91,7 +77,6 @@ def test_quality_ruler_ends_at_zero():
 def test_a_perfect_curve_has_full_marks():
     one = np.ones_like(FREQUENCY)
     assert acutance(FREQUENCY, one, NONE, viewing=VIEWING).value == pytest.approx(1.0)
-    assert sqf_percent(FREQUENCY, one, NONE, viewing=VIEWING).value == pytest.approx(100.0)
     assert area_cypx(FREQUENCY, one, NONE).value == pytest.approx(0.5)
 
 
@@ -111,7 +96,7 @@ def test_the_sd_of_a_common_error_is_exact():
     """When the whole curve's sharpness is off by one sd, the figures move by theirs."""
     width, error = 8.0, 0.05
     slope = (gaussian(width + 1e-4) - gaussian(width - 1e-4)) / 2e-4
-    for figure in (acutance, sqf_percent, sharpness_jnd):
+    for figure in (acutance, sharpness_jnd):
         found = figure(FREQUENCY, gaussian(width), np.abs(slope) * error, viewing=VIEWING)
         moved = figure(FREQUENCY, gaussian(width + error), NONE, viewing=VIEWING)
         assert found.sd == pytest.approx(moved.value - found.value, rel=0.03)
@@ -122,7 +107,6 @@ def test_edges_take_the_figures():
     sfr = gaussian(8)
     edge = Edge(roi=box, channel="green", angle_deg=5.0, frequency_cypx=FREQUENCY, sfr=sfr, sfr_sd=NONE)
     seen = with_perception(edge, VIEWING)
-    assert seen.sqf == pytest.approx(63.28, abs=0.02)
     assert 0.4 < seen.acutance < 0.6
     blind = Edge(roi=box, channel="green", angle_deg=float("nan"))
     assert with_perception(blind, VIEWING) is blind

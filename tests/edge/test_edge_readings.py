@@ -9,11 +9,10 @@ from made_pictures import edge_picture, write_linear
 from scipy import integrate
 from typer.testing import CliRunner
 
-from lensbench import optics
 from lensbench.cli.main import app
-from lensbench.edge import blur_parts, curve_figures, edge_response_at_lpmm
+from lensbench.edge import curve_figures, edge_response_at_lpmm
 from lensbench.model.errors import SettingError
-from lensbench.model.shot import Box, Edge, PhysicalFit
+from lensbench.model.shot import Box, Edge
 
 PITCH_UM = 4.0
 BLUR = Blur(q=0.9, waves=0.25, sigma_px=0.4)
@@ -85,7 +84,7 @@ def test_chosen_frequencies_and_the_curve_s_own_figures(picture):
 
 
 def test_how_a_print_looks(picture):
-    """Both means by adaptive quadrature of the true SFR; 1 px is 1 mm, so 1 cy/px is 2 m x pi/180 = 34.9 cy/deg."""
+    """The mean by adaptive quadrature of the true SFR; 1 px is 1 mm, so 1 cy/px is 2 m x pi/180 = 34.9 cy/deg."""
     one = measured(picture, "--print-height-mm", ROWS, "--viewing-distance-mm", 2000.0)
     cpd = np.pi / 180.0 * 2000.0
 
@@ -95,14 +94,11 @@ def test_how_a_print_looks(picture):
     def eye(f):
         return (f * cpd) ** 0.8 * np.exp(-0.2 * f * cpd)
 
-    sqf = integrate.quad(lambda u: sfr(np.exp(u)), np.log(3.0 / cpd), np.log(12.0 / cpd))[0] / np.log(4.0)
     seen = integrate.quad(lambda f: eye(f) * sfr(f), 0.0, 0.5)[0] / integrate.quad(eye, 0.0, 0.5)[0]
-    assert one["sqf"] == pytest.approx(100.0 * sqf, abs=0.5)
     assert one["acutance"] == pytest.approx(seen, abs=0.005)
     assert 0.0 < one["acutance_sd"] < 0.01
     said = edge(picture, *REGION, "--print-height-mm", 200, "--viewing-distance-mm", 2000).stdout
     assert "acutance" in said
-    assert "SQF" in said
     assert "acutance" not in measured(picture)
 
 
@@ -131,31 +127,6 @@ def test_what_does_not_go_together_is_told(picture, words):
 )
 def test_numbers_without_sense_are_wrong_usage(picture, words):
     assert edge(picture, *words, *REGION).exit_code == 2
-
-
-def test_parts_share_one_scale():
-    """Each part's sigma is that of the Gaussian with the part's own MTF50, solved on its closed form."""
-    reading = PhysicalFit(
-        fits=True,
-        mtf50_cypx=0.2,
-        mtf50_sd_cypx=0.001,
-        diffraction_q=1.3,
-        defocus_disc_px=2.5,
-        gaussian_sigma_px=0.4,
-        reduced_chi2=1.0,
-    )
-    parts = blur_parts(reading)
-    gaussian = optics.frequency_at(lambda f: optics.gaussian_mtf(f, 1.0), 0.5, highest_cypx=1.0)
-    alone = {
-        parts.diffraction_px: lambda f: optics.diffraction_mtf(f, 1.3),
-        parts.pixel_px: lambda f: optics.pixel_mtf(f, 0.0),
-        parts.defocus_px: lambda f: optics.defocus_mtf(f, 2.5),
-        parts.other_px: lambda f: optics.gaussian_mtf(f, 0.4),
-    }
-    for sigma_px, transfer in alone.items():
-        mtf50 = optics.frequency_at(transfer, 0.5, highest_cypx=1.0 if sigma_px != parts.defocus_px else 0.45)
-        assert sigma_px == pytest.approx(gaussian / mtf50, rel=1e-4)
-    assert parts.largest == "defocus"
 
 
 def test_a_curve_that_ends_early_gives_no_figures_beyond():

@@ -118,5 +118,5 @@ def test_a_known_spread_takes_the_place_of_the_scatter():
 
 
 def test_q_of_a_bracket_is_that_of_the_working_f_number():
-    """q = wavelength N (1 + m) / pitch: 0.55 x 4 x 1.02 / 4, derived."""
-    assert focus_q(4.0, magnification=0.02, pixel_pitch_um=4.0) == pytest.approx(0.561)
+    """q = wavelength N (1 + m) / pitch: 0.54 x 4 x 1.02 / 4, derived."""
+    assert focus_q(4.0, magnification=0.02, pixel_pitch_um=4.0) == pytest.approx(0.5508)

@@ -7,9 +7,9 @@ from measured_lenses import CURVE, kept_session, sharper
 
 from lensbench import optics
 from lensbench.library import Wanted, plan_picture
-from lensbench.library.curve import blur_in_focus
 from lensbench.library.scene import bracket, disc_px, exposure, focus_object_mm, sensor_distance_m, shake_mm
 from lensbench.model.errors import LibraryError, SettingError
+from lensbench.optics import LensBlur
 
 FULL_FRAME_MM = 43.2666
 
@@ -98,7 +98,7 @@ def test_hands_need_shorter_times_at_longer_focal_lengths():
 
 
 def test_bracket_leaves_nothing_soft_and_wastes_no_frame():
-    blur, asked = blur_in_focus(0.30, 0.77), wanted(near_m=1.5, far_m=6.0)
+    blur, asked = LensBlur.in_focus(0.30, 0.77), wanted(near_m=1.5, far_m=6.0)
     found = bracket(asked, blur, f_number=5.6, exact_f_number=5.6, pitch_um=4.0)
     planes = [replace(asked, near_m=focus, far_m=focus).near_object_mm for focus in found.focus_m]
     scene = np.linspace(asked.near_object_mm, asked.far_object_mm, 200)
@@ -111,7 +111,7 @@ def test_bracket_leaves_nothing_soft_and_wastes_no_frame():
             ],
             axis=0,
         )
-        return blur.mtf50_cypx(disc_px=float(discs.max())) / 0.30
+        return replace(blur, disc_px=float(discs.max())).mtf50_cypx / 0.30
 
     assert len(planes) == found.frames > 3
     assert least(planes) >= 0.895

@@ -1,18 +1,19 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from lensbench import optics, simulate
 from lensbench.chart.layout.sheet import sheet
-from lensbench.library.curve import blur_in_focus, working_q
+from lensbench.optics import LensBlur, working_q
 from lensbench.simulate.truth import true_edges
 
 
 def test_in_focus_it_gives_back_what_was_measured():
     for mtf50_cypx in (0.08, 0.2, 0.33):
         q = working_q(5.6, magnification=0.02, pixel_pitch_um=4.0)
-        assert blur_in_focus(mtf50_cypx, q).mtf50_cypx() == pytest.approx(mtf50_cypx, rel=1e-6)
+        assert LensBlur.in_focus(mtf50_cypx, q).mtf50_cypx == pytest.approx(mtf50_cypx, rel=1e-6)
 
 
 def test_perfect_lens_loses_what_hopkins_says():
@@ -20,21 +21,23 @@ def test_perfect_lens_loses_what_hopkins_says():
     # perfect lens with a square pixel at q = 1.1 (0.415 -> 1 %, 0.588 -> 2 %, 0.937 -> 5 %).
     q, f_number, pitch_um = 1.1, 8.0, 4.0
     top = optics.frequency_at(lambda f: optics.diffraction_mtf(f, q) * optics.pixel_mtf(f), 0.5)
-    blur = blur_in_focus(top, q)
+    blur = LensBlur.in_focus(top, q)
     for shift, loss in ((0.415, 0.01), (0.588, 0.02), (0.937, 0.05)):
         disc_px = shift * 0.55 * f_number / pitch_um
-        assert 1.0 - blur.mtf50_cypx(disc_px=disc_px) / top == pytest.approx(loss, rel=0.02)
+        assert 1.0 - replace(blur, disc_px=disc_px).mtf50_cypx / top == pytest.approx(loss, rel=0.02)
 
 
 def test_motion_is_the_sinc_of_its_length():
     # Boreman: sinc(f w) alone has its half at 0.603355 / w; at 40 px all else is negligible.
-    assert blur_in_focus(0.3, 0.5).mtf50_cypx(motion_px=40.0) == pytest.approx(0.603355 / 40.0, rel=0.01)
+    assert replace(LensBlur.in_focus(0.3, 0.5), motion_px=40.0).mtf50_cypx == pytest.approx(
+        0.603355 / 40.0, rel=0.01
+    )
 
 
 def test_disc_for_a_share_leaves_that_share():
-    blur = blur_in_focus(0.28, 0.77)
+    blur = LensBlur.in_focus(0.28, 0.77)
     disc_px = blur.disc_px_for(0.9)
-    assert blur.mtf50_cypx(disc_px=disc_px) == pytest.approx(0.9 * 0.28, rel=1e-3)
+    assert replace(blur, disc_px=disc_px).mtf50_cypx == pytest.approx(0.9 * 0.28, rel=1e-3)
 
 
 def simulated(lens, f_number, focus_um):
@@ -56,10 +59,10 @@ def test_through_focus_curve_follows_the_simulator(f_number):
     )
     top, magnification = simulated(lens, f_number, 0.0)
     working = f_number * (1.0 + magnification)
-    blur = blur_in_focus(top, working_q(f_number, magnification=magnification, pixel_pitch_um=4.0))
+    blur = LensBlur.in_focus(top, working_q(f_number, magnification=magnification, pixel_pitch_um=4.0))
     for focus_um in (4.0, 8.0, 16.0, 32.0, 64.0):
         true, _ = simulated(lens, f_number, focus_um)
-        ratio = blur.mtf50_cypx(disc_px=focus_um / working / 4.0) / true
+        ratio = replace(blur, disc_px=focus_um / working / 4.0).mtf50_cypx / true
         assert abs(ratio - 1.0) <= 0.02, (focus_um, ratio)
 
 
@@ -91,9 +94,9 @@ def test_through_focus_curve_follows_exact_pupils(f_number, within):
     shifts = np.linspace(-0.3, 0.3, 13)
     tops = [exact_mtf50(wavefront, q, sigma_px, shift) for shift in shifts]
     focus = float(shifts[int(np.argmax(tops))])
-    blur = blur_in_focus(max(tops), q)
+    blur = LensBlur.in_focus(max(tops), q)
     for disc_px in (1.0, 2.0, 4.0):
         waves = disc_px / (8.0 * q)
         sides = [exact_mtf50(wavefront, q, sigma_px, focus + sign * waves) for sign in (-1.0, 1.0)]
-        predicted = blur.mtf50_cypx(disc_px=disc_px)
+        predicted = replace(blur, disc_px=disc_px).mtf50_cypx
         assert math.log(predicted / np.mean(sides)) == pytest.approx(0.0, abs=within)

@@ -29,10 +29,10 @@ def test_magnification_at_focal_lengths():
     assert np.isnan(optics.magnification_at_chart_distance(focal_length_mm=50.0, chart_distance_mm=199.0))
 
 
-def test_effective_f_number():
+def test_working_f_number():
     # N (1 + m/P): at 1:1 a symmetric lens loses two stops.
-    assert optics.effective_f_number(4.0, magnification=1.0) == 8.0
-    assert optics.effective_f_number(4.0, magnification=0.5, pupil_ratio=2.0) == 5.0
+    assert optics.working_f_number(4.0, magnification=1.0) == 8.0
+    assert optics.working_f_number(4.0, magnification=0.5, pupil_ratio=2.0) == 5.0
 
 
 def test_depth_of_field():
@@ -88,10 +88,10 @@ def test_tilt_allowed_at_a_wide_stop():
 
 
 def test_depth_allowed_at_the_chart():
-    # Derived: 1.6 um at f/2.8 and 550 nm (1 % of MTF50) over m^2: 0.92 mm at m = 1/24, 3.84 mm at 1/49.
+    # Derived: 1.57 um at f/2.8 and 540 nm (1 % of MTF50) over m^2: 0.905 mm at m = 1/24, 3.77 mm at 1/49.
     shift = optics.focus_shift_for_loss_um(2.8)
-    assert optics.chart_depth_mm(shift, magnification=1.0 / 24.0) == pytest.approx(0.92, abs=0.005)
-    assert optics.chart_depth_mm(shift, magnification=1.0 / 49.0) == pytest.approx(3.84, abs=0.01)
+    assert optics.chart_depth_mm(shift, magnification=1.0 / 24.0) == pytest.approx(0.905, abs=0.005)
+    assert optics.chart_depth_mm(shift, magnification=1.0 / 49.0) == pytest.approx(3.77, abs=0.01)
     # 2 % and 5 % go at 0.525 and 0.832 wavelength N^2 (exact pupil); the square law keeps to 0.5 %.
     for loss, share in ((2.0, 0.525), (5.0, 0.832)):
         shift = optics.focus_shift_for_loss_um(4.0, loss_percent=loss, wavelength_um=0.5)

@@ -147,8 +147,8 @@ def test_optional_readings_stand_only_where_they_were_taken():
         gaussian_sigma_px=0.3,
         reduced_chi2=1.02,
     )
-    form = edge_as_json(an_edge(physical=fit, acutance=0.8, sqf=71.0, lateral_color_px=(0.4, -0.2)))
-    assert set(form) == EDGE_KEYS | {"physical", "acutance", "sqf", "lateral_color_px"}
+    form = edge_as_json(an_edge(physical=fit, acutance=0.8, sharpness_jnd=12.5, lateral_color_px=(0.4, -0.2)))
+    assert set(form) == EDGE_KEYS | {"physical", "acutance", "sharpness_jnd", "lateral_color_px"}
     assert set(form["physical"]) == {
         "fits",
         "mtf50_cypx",

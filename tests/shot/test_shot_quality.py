@@ -126,10 +126,10 @@ def test_an_empty_zone_is_named():
 
 
 def test_the_tilt_limit_follows_the_depth_of_focus():
-    """h m tan(tilt) = 0.37 sqrt(3) lambda N^2, written out at f/8, h = 14.42 mm, m = 1/28."""
+    """h m tan(tilt) = 0.371 sqrt(3) lambda N^2, written out at f/8, h = 14.42 mm, m = 1/28."""
     pose = SOUND.pose
     height_mm = hypot(4000, 6000) / 2 * 0.004
-    expected = degrees(atan(0.37 * sqrt(3) * 0.55e-3 * 64 / (height_mm / 28)))
+    expected = degrees(atan(0.371 * sqrt(3) * 0.54e-3 * 64 / (height_mm / 28)))
     limit = tilt_limit_deg(Metadata(f_number=8.0), size_px=(4000, 6000), pitch_um=4.0, pose=pose)
     assert limit == pytest.approx(expected)
     assert tilt_limit_deg(Metadata(f_number=1.4), size_px=(4000, 6000), pitch_um=4.0, pose=pose) == 0.5

@@ -55,7 +55,7 @@ _EDGE_FIGURES: Final = (
     "sfr_sd",
 )
 
-_PERCEIVED: Final = ("acutance", "acutance_sd", "sqf", "sqf_sd", "sharpness_jnd", "sharpness_jnd_sd")
+_PERCEIVED: Final = ("acutance", "acutance_sd", "sharpness_jnd", "sharpness_jnd_sd")
 
 
 def plain(value: object) -> Any:
