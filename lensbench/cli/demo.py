@@ -79,4 +79,4 @@ def _swept(folder: Path, report: Path, workers: int) -> "Sweep":
 
     with progress_bar() as progress:
         spread = Running(workers=workers, progress=lambda done, total, _: progress(done, total))
-        return sweep([folder], shelf=report / "measured", running=spread)
+        return sweep([folder], cache=report / "measured", running=spread)

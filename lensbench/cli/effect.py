@@ -80,7 +80,7 @@ def effect(
             by=by,
             against=against,
             shots_csv=shots,
-            shelf=place / "measured",
+            cache=place / "measured",
             measuring=Measuring(encoding=encoding),
             print_and_eye_mm=viewed,
             running=running,

@@ -100,7 +100,7 @@ def sweep(
                 measuring=Measuring(
                     method=method.value, pitch_um=pitch_um, physical=physical, encoding=encoding
                 ),
-                shelf=place / "measured",
+                cache=place / "measured",
                 running=spread,
                 print_profile=profile,
                 tie=Tie(tie.value),

@@ -55,7 +55,7 @@ def effect(
     against: str | None = None,
     shots_csv: Path | None = None,
     measuring: Measuring = _USUAL,
-    shelf: Path | None = None,
+    cache: Path | None = None,
     print_and_eye_mm: tuple[float, float] | None = None,
     running: Running | None = None,
 ) -> Effect:
@@ -73,7 +73,7 @@ def effect(
         A shots table, which names the conditions.
     measuring : Measuring, optional
         How each photograph is measured.
-    shelf : path, optional
+    cache : path, optional
         Folder where results are kept for a second run.
     print_and_eye_mm : (height, distance), optional
         How pictures are looked at, for what one could see; pixel for pixel on a screen by default.
@@ -92,7 +92,7 @@ def effect(
     planned = gather([folder], shots_csv)
     wanted = [shot for shot in planned if not shot.left_out]
     level_names(levels_of(wanted, by), against)  # before anything is measured or written
-    outcomes = run(measuring.tasks(wanted, shelf=shelf), running or Running())
+    outcomes = run(measuring.tasks(wanted, cache=cache), running or Running())
     by_path = {shot.path: outcome for shot, outcome in zip(wanted, outcomes, strict=True)}
     shots = tuple(
         SweepShot(

@@ -4,6 +4,7 @@ from lensbench.photo.folder import PHOTO_SUFFIXES, RAW_SUFFIXES, list_photos, na
 from lensbench.photo.metadata import pixel_pitch_um, read_metadata
 from lensbench.photo.open_photo import Photo, check_whole, open_photo
 from lensbench.photo.pixels import Overview
+from lensbench.photo.raw import decoder_versions
 from lensbench.photo.tone import parse_encoding
 
 __all__ = [
@@ -12,6 +13,7 @@ __all__ = [
     "Overview",
     "Photo",
     "check_whole",
+    "decoder_versions",
     "list_photos",
     "natural_order",
     "open_photo",

@@ -36,7 +36,7 @@ from lensbench.photo.pixels import (
     to_grey,
 )
 
-__all__ = ["MosaicPixels", "is_cut_short", "read_raw"]
+__all__ = ["MosaicPixels", "decoder_versions", "is_cut_short", "read_raw"]
 
 
 Mosaic = npt.NDArray[np.uint16]
@@ -173,6 +173,15 @@ def read_raw(path: Path) -> MosaicPixels:
         raise ImageError(
             f"{path.name}: the raw data are damaged or cut short; copy the file from the card again"
         ) from error
+
+
+def decoder_versions() -> str:
+    """Versions of the libraries that turn a file into figures: other ones may give others."""
+    import cv2  # noqa: PLC0415  heavy: only when something is measured
+    import rawpy  # noqa: PLC0415
+    import scipy  # noqa: PLC0415
+
+    return f"LibRaw {rawpy.libraw_version}, {[room.__version__ for room in (rawpy, cv2, np, scipy)]}"
 
 
 @contextmanager

@@ -1,13 +1,14 @@
 """Work that is done is kept, one small file a photograph: a second run takes up where the first stopped.
 
-The name of the file is a hash of the photograph's content, the program's version and the settings; a changed
-photograph or setting is measured anew. Files are written beside their place and then renamed, so a kept file
-is whole or not there. They hold JSON with arrays in base64, and are read as data only.
+The name of the file is a hash of the photograph's content, the settings and the code that measures: a changed
+photograph, setting or line of that code is measured anew. Files are written beside their place and then renamed,
+so a kept file is whole or not there. They hold JSON with arrays in base64, and are read as data only.
 """
 
 import base64
 import binascii
 import dataclasses
+import functools
 import gzip
 import hashlib
 import json
@@ -26,17 +27,18 @@ from lensbench.model.errors import SettingError
 from lensbench.model.shot import ShotResult
 from lensbench.storage.files import write_whole
 
-__all__ = ["Shelf", "content_hash", "from_plain", "to_plain"]
+__all__ = ["ResultCache", "code_fingerprint", "content_hash", "from_plain", "to_plain"]
 
 
-_FORM: Final = 4
-"""Raise it when the records change."""
+_PACKAGE: Final = Path(__file__).resolve().parent.parent
+_MEASURING_ROOMS: Final = ("chart", "edge", "model", "optics", "photo", "shot")
+"""Whose files decide what comes out for a photograph."""
 _CHUNK: Final = 1 << 20
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.json\.gz")
 
 
 def content_hash(path: Path, head: str = "") -> str:
-    """Give a hash of a file's whole content, and of a text before it.
+    """Hash of a file's whole content, and of a text before it.
 
     Raises
     ------
@@ -50,8 +52,23 @@ def content_hash(path: Path, head: str = "") -> str:
     return digest.hexdigest()
 
 
+@functools.cache
+def code_fingerprint() -> str:
+    """Hash of all that measures a photograph and how its result is kept; worked out once a process, in some 5 ms.
+
+    The rooms' sources and tables are read, not the program's version: that stays while the code changes.
+    """
+    digest = hashlib.blake2b(__version__.encode(), digest_size=20)
+    files = [path for room in _MEASURING_ROOMS for path in (_PACKAGE / room).rglob("*") if path.is_file()]
+    for path in sorted([*files, Path(__file__).resolve()]):
+        if "__pycache__" not in path.parts:
+            content = path.read_bytes()
+            digest.update(f"{path.relative_to(_PACKAGE).as_posix()}|{len(content)}|".encode() + content)
+    return digest.hexdigest()
+
+
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
-class Shelf:
+class ResultCache:
     """A folder of kept results."""
 
     folder: Path
@@ -75,17 +92,25 @@ class Shelf:
             )
 
     def name(self, photograph: Path, settings: str) -> str:
-        """Give the name under which a photograph's result is kept, from its content.
+        """Name under which a photograph's result is kept, from its content.
+
+        Parameters
+        ----------
+        photograph : path
+            Of any name.
+        settings : str
+            All that the result depends on besides the photograph and the program's own code, such as the
+            version of the decoder.
 
         Raises
         ------
         OSError
             The photograph cannot be read.
         """
-        return f"{content_hash(photograph, f'{__version__}|{_FORM}|{settings}|')}.json.gz"
+        return f"{content_hash(photograph, f'{code_fingerprint()}|{settings}|')}.json.gz"
 
-    def take(self, name: str, photograph: Path) -> ShotResult | None:
-        """Give the kept result, under the photograph's present path; None when there is none to be used."""
+    def get(self, name: str, photograph: Path) -> ShotResult | None:
+        """Kept result, under the photograph's present path; None when there is none to be used."""
         try:
             kept = json.loads(gzip.decompress((self.folder / name).read_bytes()))
             result = from_plain(ShotResult, kept)
@@ -107,7 +132,7 @@ class Shelf:
 
 
 def to_plain(value: object) -> Any:
-    """Give a record as JSON knows it; `from_plain` gives back the same record, bit for bit."""
+    """Record as JSON knows it; `from_plain` gives back the same record, bit for bit."""
     plain: Any = value
     match value:
         case np.ndarray():
@@ -129,7 +154,7 @@ def to_plain(value: object) -> Any:
 
 
 def from_plain(kind: Any, plain: Any) -> object:
-    """Give back what `to_plain` took apart.
+    """Record that `to_plain` took apart.
 
     Parameters
     ----------

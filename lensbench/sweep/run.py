@@ -20,7 +20,8 @@ from lensbench import shot
 from lensbench.edge import Method
 from lensbench.model.errors import LensError
 from lensbench.model.shot import Metadata, PrintProfile, RejectedShot, ShotResult
-from lensbench.storage.cache import Shelf
+from lensbench.photo import decoder_versions
+from lensbench.storage.cache import ResultCache
 from lensbench.workers import HandedOver, Pool, pool_of
 
 __all__ = ["Kept", "Measure", "Outcome", "Progress", "Running", "Task", "measure_one", "run", "usual_workers"]
@@ -42,7 +43,7 @@ class Task:
     overrides: Metadata | None = None
     method: Method = "refined"
     pitch_um: float | None = None
-    shelf: Shelf | None = None
+    cache: ResultCache | None = None
     """Where the result is kept, and looked for first."""
     print_profile: PrintProfile | None = None
     """Of the print that was photographed; it is divided out."""
@@ -54,7 +55,7 @@ class Task:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
-    """A result that stands on the task's shelf."""
+    """A result that stands in the task's cache."""
 
     name: str
 
@@ -67,14 +68,15 @@ Progress = Callable[[int, int, Path], None]
 
 def measure_one(task: Task) -> Outcome | Kept:
     """Measure one photograph, unless its result is kept; what cannot be measured comes back with the reason."""
-    settings = f"{task.method}|{task.pitch_um}|{task.overrides}{_fingerprint(task.print_profile)}"
+    settings = f"{decoder_versions()}|{task.method}|{task.pitch_um}|{task.overrides}"
+    settings += _fingerprint(task.print_profile)
     if task.readings != _NO_READINGS:
         settings += f"|{task.readings}"
     if task.encoding != "auto":
         settings += f"|{task.encoding}"
     try:
-        name = task.shelf.name(task.path, settings) if task.shelf else ""
-        if task.shelf and task.shelf.take(name, task.path):
+        name = task.cache.name(task.path, settings) if task.cache else ""
+        if task.cache and task.cache.get(name, task.path):
             return Kept(name=name)
         result = shot.measure_shot(
             task.path,
@@ -89,9 +91,9 @@ def measure_one(task: Task) -> Outcome | Kept:
         return RejectedShot(path=task.path, reason=f"it cannot be read ({error.strerror or error})")
     except LensError as error:
         return RejectedShot(path=task.path, reason=without_path(str(error), task.path))
-    if task.shelf:
-        with suppress(OSError):  # the shelf's fault is not the photograph's; a second run measures it again
-            task.shelf.put(name, result)
+    if task.cache:
+        with suppress(OSError):  # the cache's fault is not the photograph's; a second run measures it again
+            task.cache.put(name, result)
             return Kept(name=name)
     return result
 
@@ -144,7 +146,7 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
     Raises
     ------
     KeyboardInterrupt
-        The user stopped it; the workers are gone, and what was done is kept on the tasks' shelves.
+        The user stopped it; the workers are gone, and what was done is kept in the tasks' caches.
     """
     board = _Board(tasks, running.progress)
     if running.in_process:
@@ -192,7 +194,7 @@ class _Board:
 
     def _read(self, index: int, kept: Kept) -> Outcome:
         task = self.tasks[index]
-        result = task.shelf.take(kept.name, task.path) if task.shelf else None
+        result = task.cache.get(kept.name, task.path) if task.cache else None
         return result or RejectedShot(
             path=task.path, reason="its result was kept and cannot be read back; measure it again"
         )

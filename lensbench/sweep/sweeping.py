@@ -10,7 +10,7 @@ from lensbench.model.shot import PrintProfile, RejectedShot
 from lensbench.model.sweep import PlannedShot, SweepFindings, SweepShot
 from lensbench.shot import Readings
 from lensbench.stats import Tie
-from lensbench.storage.cache import Shelf
+from lensbench.storage.cache import ResultCache
 from lensbench.sweep.decide import find
 from lensbench.sweep.gather import gather
 from lensbench.sweep.reject import sift
@@ -32,17 +32,17 @@ class Measuring:
     """Tone curve of finished pictures: auto, linear, srgb or gamma:X."""
 
     def tasks(
-        self, shots: Sequence[PlannedShot], *, shelf: Path | None, print_profile: PrintProfile | None = None
+        self, shots: Sequence[PlannedShot], *, cache: Path | None, print_profile: PrintProfile | None = None
     ) -> list[Task]:
-        """Give the work on some shots, whose results are kept in the folder `shelf`."""
-        keep = Shelf(folder=shelf) if shelf else None
+        """Give the work on some shots, whose results are kept in the folder `cache`."""
+        keep = ResultCache(folder=cache) if cache else None
         return [
             Task(
                 path=shot.path,
                 overrides=shot.overrides,
                 method=self.method,
                 pitch_um=self.pitch_um,
-                shelf=keep,
+                cache=keep,
                 print_profile=print_profile,
                 readings=Readings(physical=self.physical),
                 encoding=self.encoding,
@@ -72,7 +72,7 @@ def sweep(
     *,
     shots_csv: Path | None = None,
     measuring: Measuring = _USUAL,
-    shelf: Path | None = None,
+    cache: Path | None = None,
     running: Running | None = None,
     print_profile: PrintProfile | None = None,
     tie: Tie = Tie.BEST,
@@ -87,7 +87,7 @@ def sweep(
         A shots table.
     measuring : Measuring, optional
         How each photograph is measured.
-    shelf : path, optional
+    cache : path, optional
         Folder where results are kept for a second run.
     running : Running, optional
         How the work is spread; over all processors by default.
@@ -107,7 +107,7 @@ def sweep(
     """
     planned = gather(folders, shots_csv)
     wanted = [shot for shot in planned if not shot.left_out]
-    tasks = measuring.tasks(wanted, shelf=shelf, print_profile=print_profile)
+    tasks = measuring.tasks(wanted, cache=cache, print_profile=print_profile)
     outcomes = run(tasks, running or Running())
     by_path = {shot.path: outcome for shot, outcome in zip(wanted, outcomes, strict=True)}
     shots = sift(

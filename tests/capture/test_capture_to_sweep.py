@@ -63,8 +63,8 @@ def swept(shoot, **settings):
 @pytest.fixture(scope="module")
 def both(shoot, tmp_path_factory):
     """The same shoot with the print left in, then divided out; kept results lie in one place."""
-    shelf = tmp_path_factory.mktemp("shelf")
-    return swept(shoot, shelf=shelf), swept(shoot, shelf=shelf, print_profile=gaussian_profile())
+    cache = tmp_path_factory.mktemp("cache")
+    return swept(shoot, cache=cache), swept(shoot, cache=cache, print_profile=gaussian_profile())
 
 
 def test_the_planned_table_goes_to_sweep_and_the_print_comes_out(both):

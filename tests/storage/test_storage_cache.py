@@ -1,12 +1,22 @@
 import dataclasses
+import os
+import shutil
+import subprocess
+import sys
+import time
 from pathlib import Path
 
+import invented_shots
 import numpy as np
+import pytest
 from invented_shots import result
 
+import lensbench
+from lensbench import shot
 from lensbench.model.flags import remark
 from lensbench.model.shot import PhysicalFit, ShotResult
-from lensbench.storage.cache import Shelf, from_plain, to_plain
+from lensbench.storage.cache import ResultCache, code_fingerprint, from_plain, to_plain
+from lensbench.sweep.run import Task, measure_one
 
 
 def full_result(path):
@@ -47,10 +57,10 @@ def same(one, other):
 def test_a_result_comes_back_bit_for_bit(tmp_path):
     photograph = tmp_path / "a.dng"
     photograph.write_bytes(b"light")
-    shelf = Shelf(folder=tmp_path / "kept")
+    cache = ResultCache(folder=tmp_path / "kept")
     shot = full_result(photograph)
-    shelf.put(shelf.name(photograph, "refined"), shot)
-    assert same(shelf.take(shelf.name(photograph, "refined"), photograph), shot)
+    cache.put(cache.name(photograph, "refined"), shot)
+    assert same(cache.get(cache.name(photograph, "refined"), photograph), shot)
 
 
 def test_the_name_follows_content_and_settings_but_not_the_path(tmp_path):
@@ -58,28 +68,96 @@ def test_the_name_follows_content_and_settings_but_not_the_path(tmp_path):
     first.write_bytes(b"light")
     moved.write_bytes(b"light")
     changed.write_bytes(b"lighT")
-    shelf = Shelf(folder=tmp_path)
-    assert shelf.name(first, "refined") == shelf.name(moved, "refined")
-    assert shelf.name(first, "refined") != shelf.name(first, "iso")
-    assert shelf.name(first, "refined") != shelf.name(changed, "refined")
+    cache = ResultCache(folder=tmp_path)
+    assert cache.name(first, "refined") == cache.name(moved, "refined")
+    assert cache.name(first, "refined") != cache.name(first, "iso")
+    assert cache.name(first, "refined") != cache.name(changed, "refined")
 
 
 def test_damaged_or_strange_files_are_measured_anew(tmp_path):
-    shelf = Shelf(folder=tmp_path)
-    shelf.put("x.json.gz", result(Path("a.dng"), 0.3))
+    cache = ResultCache(folder=tmp_path)
+    cache.put("x.json.gz", result(Path("a.dng"), 0.3))
     whole = (tmp_path / "x.json.gz").read_bytes()
     for content in (b"", b"noise", whole[: len(whole) // 2], whole[:-8] + b"\0" * 8):
         (tmp_path / "x.json.gz").write_bytes(content)
-        assert shelf.take("x.json.gz", Path("a.dng")) is None
-    assert shelf.take("absent.json.gz", Path("a.dng")) is None
+        assert cache.get("x.json.gz", Path("a.dng")) is None
+    assert cache.get("absent.json.gz", Path("a.dng")) is None
 
 
 def test_no_draft_is_left_behind(tmp_path):
-    shelf = Shelf(folder=tmp_path / "deep" / "kept")
-    shelf.put("x.json.gz", result(Path("a.dng"), 0.3))
-    assert [path.name for path in shelf.folder.iterdir()] == ["x.json.gz"]
+    cache = ResultCache(folder=tmp_path / "deep" / "kept")
+    cache.put("x.json.gz", result(Path("a.dng"), 0.3))
+    assert [path.name for path in cache.folder.iterdir()] == ["x.json.gz"]
 
 
 def test_plain_form_is_json_of_a_known_kind():
     shot = result(Path("a.dng"), 0.3)
     assert from_plain(ShotResult, to_plain(shot)).path == Path("a.dng")
+
+
+MEASURED_BY_A_COPY = """
+import sys
+from pathlib import Path
+from lensbench.storage.cache import ResultCache
+from lensbench.sweep.run import Task, measure_one
+photograph, cache = Path(sys.argv[1]), ResultCache(folder=Path(sys.argv[2]))
+kept = measure_one(Task(path=photograph, cache=cache))
+print(cache.get(kept.name, photograph).summary["frame"].mtf50_cypx)
+"""
+INVENTED_MEASUREMENT = """
+
+def measure_shot(path, **_):
+    from invented_shots import result
+    return result(path, {figure})
+"""
+
+
+def test_a_change_of_the_measuring_code_measures_anew(tmp_path):
+    package = shutil.copytree(
+        Path(lensbench.__file__).parent,
+        tmp_path / "copy" / "lensbench",
+        ignore=shutil.ignore_patterns("__pycache__"),
+    )
+    photograph, cache = tmp_path / "a.dng", tmp_path / "measured"
+    photograph.write_bytes(b"light")
+    door = package / "shot" / "__init__.py"
+    whole = door.read_text()
+
+    def measured_by_program(figure, *, changed="shot"):
+        """What a program gets whose own measurement gives this figure, and how many results are kept."""
+        door.write_text(whole + INVENTED_MEASUREMENT.format(figure=figure))
+        if changed != "shot":
+            other = package / changed / "__init__.py"
+            other.write_text(other.read_text() + "# another remark\n")
+        path = os.pathsep.join([str(package.parent), str(Path(invented_shots.__file__).parent)])
+        done = subprocess.run(
+            [sys.executable, "-c", MEASURED_BY_A_COPY, photograph, cache],
+            cwd=tmp_path, stdout=subprocess.PIPE, text=True, check=True,
+            env=os.environ | {"PYTHONPATH": path, "PYTHONDONTWRITEBYTECODE": "1"},
+        )  # fmt: skip
+        return float(done.stdout), len(list(cache.iterdir()))
+
+    assert measured_by_program(0.3) == (pytest.approx(0.3, rel=0.05), 1)
+    older = measured_by_program(0.3)
+    assert measured_by_program(0.3, changed="report") == older  # a report measures nothing
+    assert measured_by_program(0.4) == (pytest.approx(0.4, rel=0.05), 2)
+    assert measured_by_program(0.3, changed="edge")[1] == 3
+
+
+def test_another_decoder_measures_anew(tmp_path, monkeypatch):
+    import rawpy  # noqa: PLC0415
+
+    photograph, asked = tmp_path / "a.dng", []
+    photograph.write_bytes(b"light")
+    monkeypatch.setattr(shot, "measure_shot", lambda path, **_: asked.append(path) or result(path, 0.3))
+    for version in ((0, 22, 2), (0, 22, 2), (0, 22, 3)):
+        monkeypatch.setattr(rawpy, "libraw_version", version)
+        measure_one(Task(path=photograph, cache=ResultCache(folder=tmp_path / "measured")))
+    assert len(asked) == 2
+
+
+def test_the_fingerprint_costs_next_to_nothing():
+    code_fingerprint.cache_clear()
+    begun = time.process_time()
+    code_fingerprint()
+    assert time.process_time() - begun < 0.1  # 5 ms usually; a busy machine gets room

@@ -12,7 +12,7 @@ from invented_shots import result
 from lensbench import shot
 from lensbench.model.errors import ChartError
 from lensbench.model.shot import RejectedShot
-from lensbench.storage.cache import Shelf
+from lensbench.storage.cache import ResultCache
 from lensbench.sweep.run import Running, Task, measure_one, run
 
 
@@ -117,13 +117,13 @@ def test_ctrl_c_ends_the_workers_without_noise(tmp_path):
     assert b"Traceback" not in noise
 
 
-def test_a_full_shelf_costs_no_photograph(tmp_path, monkeypatch):
+def test_a_full_cache_costs_no_photograph(tmp_path, monkeypatch):
     path = tmp_path / "a.dng"
     path.write_bytes(b"a")
     (tmp_path / "file").touch()
     monkeypatch.setattr(shot, "measure_shot", lambda path, **_: result(path, 0.3))
-    shelf = Shelf(folder=tmp_path / "file" / "measured")
-    assert measure_one(Task(path=path, shelf=shelf)).summary["frame"].mtf50_cypx > 0.0
+    cache = ResultCache(folder=tmp_path / "file" / "measured")
+    assert measure_one(Task(path=path, cache=cache)).summary["frame"].mtf50_cypx > 0.0
 
 
 def test_the_tone_curve_reaches_the_measurement_and_the_kept_result(tmp_path, monkeypatch):
@@ -136,5 +136,5 @@ def test_the_tone_curve_reaches_the_measurement_and_the_kept_result(tmp_path, mo
 
     monkeypatch.setattr(shot, "measure_shot", measured)
     for encoding in ("auto", "linear", "linear", "auto"):
-        measure_one(Task(path=path, encoding=encoding, shelf=Shelf(folder=tmp_path / "measured")))
+        measure_one(Task(path=path, encoding=encoding, cache=ResultCache(folder=tmp_path / "measured")))
     assert asked == ["auto", "linear"]

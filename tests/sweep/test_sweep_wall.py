@@ -44,7 +44,7 @@ def swept(tmp_path_factory):
     )
     plan = Plan(focal_lengths_mm=(FOCAL_MM,), f_numbers=STOPS, repeats=2, seed=3)
     shoot(series(scene, folder, plan=plan), truth_channels=("green",))
-    done = sweep([folder], shelf=folder.parent / "measured", running=Running(workers=1, in_process=True))
+    done = sweep([folder], cache=folder.parent / "measured", running=Running(workers=1, in_process=True))
     return done, json.loads((folder / "truth.json").read_text(encoding="utf-8")), folder
 
 

@@ -29,7 +29,7 @@ from lensbench.report.out.tables import (
     responses_table,
     shots_table,
 )
-from lensbench.storage.cache import Shelf
+from lensbench.storage.cache import ResultCache
 from lensbench.storage.files import Listing, probe_folder, within
 
 __all__ = ["check_output_folder", "json_text", "write_compare", "write_effect", "write_files", "write_sweep"]
@@ -177,7 +177,7 @@ def check_output_folder(out: Path, *, inputs: Sequence[Path] = (), sweeps: Seque
     listing.check(_FILES)
     listing.check_subfolder(_PLOTS)
     if not compared:
-        Shelf(folder=out / _KEPT).check()
+        ResultCache(folder=out / _KEPT).check()
     probe_folder(out)
 
 
