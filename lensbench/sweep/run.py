@@ -12,12 +12,11 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
 from lensbench import shot
-from lensbench.edge import Method
 from lensbench.model.errors import LensError
 from lensbench.model.shot import Metadata, PrintProfile, RejectedShot, ShotResult
 from lensbench.storage.cache import Shelf
@@ -31,7 +30,7 @@ TIMEOUT_S: Final = 120.0
 START_S: Final = 60.0
 """What a worker may take to start."""
 
-_NO_READINGS: Final = shot.Readings()
+_USUAL: Final = shot.MeasureOptions()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,17 +38,11 @@ class Task:
     """One photograph to be measured."""
 
     path: Path
+    options: shot.MeasureOptions = _USUAL
     overrides: Metadata | None = None
-    method: Method = "refined"
-    pitch_um: float | None = None
+    """What the shots table says instead of the metadata."""
     shelf: Shelf | None = None
     """Where the result is kept, and looked for first."""
-    print_profile: PrintProfile | None = None
-    """Of the print that was photographed; it is divided out."""
-    readings: shot.Readings = _NO_READINGS
-    """What else is read off the edges."""
-    encoding: str = "auto"
-    """Tone curve of finished pictures, as for `photo.open_photo`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,24 +60,13 @@ Progress = Callable[[int, int, Path], None]
 
 def measure_one(task: Task) -> Outcome | Kept:
     """Measure one photograph, unless its result is kept; what cannot be measured comes back with the reason."""
-    settings = f"{task.method}|{task.pitch_um}|{task.overrides}{_fingerprint(task.print_profile)}"
-    if task.readings != _NO_READINGS:
-        settings += f"|{task.readings}"
-    if task.encoding != "auto":
-        settings += f"|{task.encoding}"
+    plain = replace(task.options, print_profile=None)
+    settings = f"{plain}|{task.overrides}{_fingerprint(task.options.print_profile)}"
     try:
         name = task.shelf.name(task.path, settings) if task.shelf else ""
         if task.shelf and task.shelf.take(name, task.path):
             return Kept(name=name)
-        result = shot.measure_shot(
-            task.path,
-            method=task.method,
-            pitch_um=task.pitch_um,
-            overrides=task.overrides,
-            print_profile=task.print_profile,
-            readings=task.readings,
-            encoding=task.encoding,
-        )
+        result = shot.measure_shot(task.path, task.options, overrides=task.overrides)
     except OSError as error:
         return RejectedShot(path=task.path, reason=f"it cannot be read ({error.strerror or error})")
     except LensError as error:
