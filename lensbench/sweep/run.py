@@ -7,6 +7,7 @@ file only. A worker gives back the name under which it kept a result; the result
 
 import os
 import time
+import warnings
 from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
@@ -20,7 +21,7 @@ from lensbench import shot
 from lensbench.model.errors import LensError
 from lensbench.model.shot import Metadata, PrintProfile, RejectedShot, ShotResult
 from lensbench.storage.cache import Shelf
-from lensbench.workers import HandedOver, Pool, pool_of
+from lensbench.workers import HandedOver, Pool, WorkersUnavailable, pool_of
 
 __all__ = ["Kept", "Measure", "Outcome", "Progress", "Running", "Task", "measure_one", "run", "usual_workers"]
 
@@ -100,6 +101,10 @@ def _say_nothing(done: int, total: int, path: Path) -> None:
     """Take no notice."""
 
 
+def _warn(message: str) -> None:
+    warnings.warn(message, RuntimeWarning, stacklevel=4)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Running:
     """How the work is spread."""
@@ -111,12 +116,14 @@ class Running:
     timeout_s: float = TIMEOUT_S
     """After so long a photograph is given up. [s]"""
     progress: Progress = _say_nothing
+    notice: Callable[[str], None] = _warn
+    """Told when the work cannot be spread; a warning by default."""
     measure: Measure = measure_one
     """What a worker does with a task; it must be importable by name."""
 
 
 def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
-    """Measure photographs in a pool of processes.
+    """Measure photographs in a pool of processes, or in this one where none can start, which is said.
 
     Returns
     -------
@@ -133,9 +140,21 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
         for index, task in enumerate(tasks):
             board.set(index, running.measure(task))
         return board.outcomes()
-    suspects = _round(board, deque(range(len(tasks))), running)
+    suspects: list[int] = []
+    try:
+        _round(board, deque(range(len(tasks))), running, suspects)
+    except WorkersUnavailable as error:
+        running.notice(
+            f"worker processes cannot start here ({error}): the photographs are measured in this process, one after "
+            "the other"
+        )
+        for index in board.open(suspects):
+            board.set(index, running.measure(tasks[index]))
     for suspect in suspects:
-        if _round(board, deque([suspect]), running):
+        crashed: list[int] = []
+        with suppress(WorkersUnavailable):  # a file that may end this program is not measured in it
+            _round(board, deque([suspect]), running, crashed)
+        if suspect in board.open(()):
             board.reject(suspect, "the program that decodes it crashed, twice; the file may be damaged")
     return board.outcomes()
 
@@ -169,6 +188,10 @@ class _Board:
         else:
             self.set(index, outcome)
 
+    def open(self, suspects: Sequence[int]) -> list[int]:
+        """Tasks without an outcome, in order, but for the suspects."""
+        return [n for n in range(len(self.tasks)) if n not in self._outcomes and n not in suspects]
+
     def outcomes(self) -> list[Outcome]:
         return [self._outcomes[index] for index in range(len(self.tasks))]
 
@@ -180,13 +203,11 @@ class _Board:
         )
 
 
-def _round(board: _Board, waiting: deque[int], running: Running) -> list[int]:
-    """Work off a queue, with a new pool after each breakdown; give the tasks that were in hand at a crash."""
-    suspects: list[int] = []
+def _round(board: _Board, waiting: deque[int], running: Running, suspects: list[int]) -> None:
+    """Work off a queue, with a new pool after each breakdown; tasks that were in hand at a crash become suspects."""
     while waiting:
         with pool_of(min(running.workers, len(waiting))) as pool:
             suspects += _work_off(pool, board, waiting, running)
-    return suspects
 
 
 def _work_off(pool: Pool, board: _Board, waiting: deque[int], running: Running) -> list[int]:
