@@ -3,6 +3,10 @@
 Workers are never forked from a program that has decoded a picture: the raw decoder's threads would hang them. This
 file imports nothing heavy, so that a worker leaves Ctrl-C to its parent before it loads the libraries.
 
+What workers do is importable by name, so they start without running the user's own program again: a notebook, a
+program from standard input or one without a main guard could not be run there. Where they cannot start at all,
+`WorkersUnavailable` says so, and the caller does the work itself.
+
 A worker may be killed at any moment, for memory above all. So it sends down the pipe that it shares with the others
 only messages that the system writes whole or not at all, what is larger passes through a file, and nobody waits
 for a worker or for the pool's own thread without a limit.
@@ -24,9 +28,10 @@ from multiprocessing.connection import wait as wait_for_handles
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from threading import Thread
+from types import ModuleType
 from typing import Any, Final, Generic, TypeVar
 
-__all__ = ["HandedOver", "Pool", "pool_of"]
+__all__ = ["HandedOver", "Pool", "WorkersUnavailable", "pool_of"]
 
 
 Work = TypeVar("Work")
@@ -40,11 +45,16 @@ _ONE_THREAD: Final = (
 )
 _BY_PIPE_BYTES: Final = 256
 """With what the executor adds it stays below 512 bytes, which every pipe takes whole (POSIX, PIPE_BUF)."""
+_BEGUN: Final = ".begun"
 _POLL_S: Final = 0.2
 _NEWS_S: Final = 1.0
 """After a worker's death the executor tells of it within milliseconds, if it can."""
 _END_S: Final = 5.0
 """What workers that have nothing to do may take to end."""
+
+
+class WorkersUnavailable(Exception):  # noqa: N818  # no fault of the work's: the caller does it itself
+    """No worker process can start here; the message says why."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,8 +104,18 @@ class Pool:
         ------
         BrokenProcessPool
             A worker has died.
+        WorkersUnavailable
+            None of them could start.
         """
-        future = self.executor.submit(_hand_over, work, task, self.folder / str(index))
+        try:
+            with _without_main():
+                future = self.executor.submit(_hand_over, work, task, self.folder / str(index))
+        except BrokenProcessPool:
+            raise self._breakdown() from None
+        except (OSError, EOFError, AssertionError) as error:  # a daemonic process may have no children
+            if self.processes:
+                raise
+            raise WorkersUnavailable(str(error) or type(error).__name__) from error
         self.processes |= set(multiprocessing.active_children()) - self.older
         return future
 
@@ -110,16 +130,25 @@ class Pool:
         ------
         BrokenProcessPool
             A worker has died; some futures may be done nevertheless.
+        WorkersUnavailable
+            None of them could start.
         """
         waiting = set(futures)
         done, _ = wait(waiting, timeout=_POLL_S, return_when=FIRST_COMPLETED)
         # The executor cannot tell when it is itself stuck in half a message of the dead worker's.
         if wait_for_handles([process.sentinel for process in self.processes], timeout=0):
             wait(waiting, timeout=_NEWS_S)
-            raise BrokenProcessPool("a worker has died")
+            raise self._breakdown()
         if any(isinstance(future.exception(), BrokenProcessPool) for future in done):
-            raise BrokenProcessPool("a worker has died")
+            raise self._breakdown()
         return done
+
+    def _breakdown(self) -> Exception:
+        """Tell a worker's death from workers that never came to life: those end by themselves, before any work."""
+        begun = any(self.folder.glob(f"*{_BEGUN}"))
+        if begun or any((process.exitcode or 0) < 0 for process in self.processes):
+            return BrokenProcessPool("a worker has died")
+        return WorkersUnavailable("they end before they begin")
 
     def kill(self) -> None:
         """End the workers, whatever they do."""
@@ -156,11 +185,20 @@ def _release(executor: Executor) -> None:
 
 @contextmanager
 def pool_of(workers: int) -> Iterator[Pool]:
-    """Give a pool whose workers and passing files are gone afterwards, whatever happens."""
+    """Give a pool whose workers and passing files are gone afterwards, whatever happens.
+
+    Raises
+    ------
+    WorkersUnavailable
+        The system has no means for worker processes.
+    """
     context = multiprocessing.get_context("forkserver" if sys.platform.startswith("linux") else "spawn")
     older = set(multiprocessing.active_children())
     with tempfile.TemporaryDirectory(prefix="lensbench-", ignore_cleanup_errors=True) as folder:
-        executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_leave_ctrl_c_to_parent)
+        try:
+            executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_leave_ctrl_c_to_parent)
+        except (OSError, NotImplementedError, ImportError) as error:  # no semaphores, or no room for them
+            raise WorkersUnavailable(str(error)) from error
         pool = Pool(executor=executor, workers=workers, folder=Path(folder), older=older)
         try:
             with _single_threaded():
@@ -187,13 +225,24 @@ def _single_threaded() -> Iterator[None]:
                 os.environ[name] = value
 
 
+@contextmanager
+def _without_main() -> Iterator[None]:
+    """Hide the user's program while a worker is started, which would else run it again, or fail to find it."""
+    main = sys.modules["__main__"]
+    sys.modules["__main__"] = ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = main
+
+
 def _leave_ctrl_c_to_parent() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _begun(path: Path) -> Path:
     """Name the mark that the clock of a task has started."""
-    return path.with_suffix(".begun")
+    return path.with_suffix(_BEGUN)
 
 
 def _hand_over(work: Callable[[Work], Done], task: Work, path: Path) -> HandedOver[Done]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.options import Encoding
+from lensbench.cli.options import Encoding, PitchUm
 from lensbench.cli.output import say
 from lensbench.model.errors import SettingError
 
@@ -37,16 +37,7 @@ def check(
     fill: Annotated[
         bool, typer.Option("--fill", help="Write the usable files' names into the plan's column «file».")
     ] = False,
-    pitch_um: Annotated[
-        float | None,
-        typer.Option(
-            "--pitch-um",
-            min=0.1,
-            max=100.0,
-            help="Pixel pitch in um, where the metadata lacks it.",
-            metavar="NUMBER",
-        ),
-    ] = None,
+    pitch_um: PitchUm = None,
     encoding: Encoding = "auto",
 ) -> None:
     """Say of each shot of the chart whether it is usable, and what to do: one line a shot, beside the camera.
@@ -56,18 +47,15 @@ def check(
     Example: lensbench check shots/ --watch --plan plan/shots.csv --fill
     """
     from lensbench.capture.session import Session
-    from lensbench.shot import Readings, measure_shot
+    from lensbench.shot import MeasureOptions, measure_shot
 
     if fill and plan is None:
         raise SettingError("--fill needs a plan to fill: --plan shots.csv")
     if watch and not place.is_dir():
         raise SettingError(f"{place}: --watch follows a folder, and this is none")
     book = None if plan is None else _book(plan)
-    glance = Readings(glance=True)
-    session = Session(
-        book,
-        measure=lambda path: measure_shot(path, pitch_um=pitch_um, encoding=encoding, readings=glance),
-    )
+    options = MeasureOptions(pitch_um=pitch_um, encoding=encoding, fast=True)
+    session = Session(book, measure=lambda path: measure_shot(path, options))
     filled = plan if fill else None
     try:
         usable = _follow(session, place, filled) if watch else _once(session, place, filled)

@@ -25,6 +25,7 @@ from lensbench.cli.options import (
 )
 from lensbench.cli.output import say, say_document
 from lensbench.model.errors import EdgeError, SettingError
+from lensbench.model.units import picture_height_px
 
 if TYPE_CHECKING:
     from lensbench.edge import Aperture, Viewing
@@ -195,7 +196,11 @@ def edge(
     wanted = lpmm_list(at_lpmm)
     check_viewing(print_height_mm, viewing_distance_mm)
     photo = open_photo(image, encoding=encoding)
-    viewing = viewing_of(print_height_mm, viewing_distance_mm, picture_height_px=photo.size_px[0])
+    viewing = viewing_of(
+        print_height_mm,
+        viewing_distance_mm,
+        picture_height_px=picture_height_px(photo.size_px, orientation=photo.metadata.orientation),
+    )
     pitch_um = pitch_um or pixel_pitch_um(photo.metadata, photo.size_px)
     if wanted and pitch_um is None:
         raise SettingError(f"{image.name}: its pixel pitch is not known; --at-lpmm needs it: give --pitch-um")

@@ -5,7 +5,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.options import Encoding, PrintHeight, ViewingDistance, Workers, print_and_eye
+from lensbench.cli.options import (
+    REJECTED,
+    Encoding,
+    PitchUm,
+    PrintHeight,
+    PrintProfileName,
+    Strict,
+    ViewingDistance,
+    Workers,
+)
 from lensbench.cli.output import say, say_document
 
 if TYPE_CHECKING:
@@ -49,9 +58,12 @@ def effect(
         ),
     ] = None,
     workers: Workers = None,
+    pitch_um: PitchUm = None,
+    print_profile: PrintProfileName = None,
     print_height_mm: PrintHeight = None,
     viewing_distance_mm: ViewingDistance = None,
     encoding: Encoding = "auto",
+    strict: Strict = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
 ) -> None:
     """Measure what one change did: filter, stabiliser, support, shutter speed, ISO, processing, repair.
@@ -62,13 +74,21 @@ def effect(
 
     Example: lensbench effect filter-shots --by condition --shots conditions.csv
     """
+    from lensbench.capture.print_profile import kept_profile
     from lensbench.cli.output import progress_bar, say_passed_over
     from lensbench.effect import effect as measure_effect
     from lensbench.report.out import write
     from lensbench.report.out.effect import effect_sentences
-    from lensbench.sweep import Measuring, Running, usual_workers
+    from lensbench.shot import MeasureOptions
+    from lensbench.sweep import Running, usual_workers
 
-    viewed = print_and_eye(print_height_mm, viewing_distance_mm)
+    options = MeasureOptions(
+        pitch_um=pitch_um,
+        encoding=encoding,
+        print_profile=None if print_profile is None else kept_profile(print_profile),
+        print_height_mm=print_height_mm,
+        viewing_distance_mm=viewing_distance_mm,
+    )
     place = out or Path(f"{folder.resolve().name or 'shots'}-effect")
     write.check_output_folder(place, inputs=[folder])
     with progress_bar() as progress:
@@ -81,8 +101,7 @@ def effect(
             against=against,
             shots_csv=shots,
             cache=place / "measured",
-            measuring=Measuring(encoding=encoding),
-            print_and_eye_mm=viewed,
+            options=options,
             running=running,
         )
     written = write.write_effect(done, place)
@@ -92,10 +111,12 @@ def effect(
         from lensbench.report.out.json_form import plain
 
         say_document(write.json_text(plain(done.findings)))
-        return
-    for sentence in effect_sentences(done.findings):
-        say(sentence)
-    say(f"Report: {written[-1]}")
+    else:
+        for sentence in effect_sentences(done.findings):
+            say(sentence)
+        say(f"Report: {written[-1]}")
+    if strict and done.findings.rejected:
+        raise typer.Exit(REJECTED)
 
 
 def _say_rejected(findings: "EffectFindings") -> None:

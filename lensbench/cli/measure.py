@@ -20,7 +20,6 @@ from lensbench.cli.options import (
     PitchUm,
     PrintHeight,
     ViewingDistance,
-    check_viewing,
     lpmm_list,
 )
 from lensbench.cli.output import say, say_document, say_kept_print
@@ -28,12 +27,12 @@ from lensbench.model.errors import SettingError
 
 if TYPE_CHECKING:
     from lensbench.model.shot import Edge, Metadata, ShotResult, ZoneFigure
-    from lensbench.shot import Readings
+    from lensbench.shot import MeasureOptions
 
 __all__ = ["measure"]
 
 
-def check_known(shot: "ShotResult", readings: "Readings", at_lpmm: Sequence[float]) -> None:
+def check_known(shot: "ShotResult", options: "MeasureOptions", at_lpmm: Sequence[float]) -> None:
     """Make sure that what was asked for could be read.
 
     Raises
@@ -42,22 +41,22 @@ def check_known(shot: "ShotResult", readings: "Readings", at_lpmm: Sequence[floa
         The pixel pitch or the f-number is missing.
     """
     name = shot.path.name
-    if shot.pixel_pitch_um is None and (at_lpmm or readings.physical):
+    if shot.pixel_pitch_um is None and (at_lpmm or options.physical):
         asked = "--at-lpmm" if at_lpmm else "--physical"
         raise SettingError(f"{name}: its pixel pitch is not known; {asked} needs it: give --pitch-um")
-    if shot.metadata.f_number is None and readings.physical:
+    if shot.metadata.f_number is None and options.physical:
         raise SettingError(f"{name}: its f-number is not known; --physical needs it: give --f-number")
 
 
-def reading_lines(shot: "ShotResult", readings: "Readings", at_lpmm: Sequence[float]) -> list[str]:
-    """Give the lines that follow the table of MTF50; none without further readings."""
-    return [*_look(shot, readings), *_contrast(shot, at_lpmm), *_blur(shot, readings)]
+def reading_lines(shot: "ShotResult", options: "MeasureOptions", at_lpmm: Sequence[float]) -> list[str]:
+    """Give the lines that follow the table of MTF50; none without further options."""
+    return [*_look(shot, options), *_contrast(shot, at_lpmm), *_blur(shot, options)]
 
 
-def _look(shot: "ShotResult", readings: "Readings") -> list[str]:
+def _look(shot: "ShotResult", options: "MeasureOptions") -> list[str]:
     from lensbench.cli.edge import look_in_words
 
-    viewing = readings.viewing(shot.size_px)
+    viewing = options.viewing(shot.picture_height_px)
     if viewing is None:
         return []
     columns = {
@@ -84,12 +83,12 @@ def _contrast(shot: "ShotResult", at_lpmm: Sequence[float]) -> list[str]:
     return _table("Contrast left, of 1:", {f"{lpmm:g} lp/mm": column(lpmm) for lpmm in at_lpmm})
 
 
-def _blur(shot: "ShotResult", readings: "Readings") -> list[str]:
+def _blur(shot: "ShotResult", options: "MeasureOptions") -> list[str]:
     from lensbench.report.text.blur import blur_where_it_fits, most_comes_from, not_of_a_lens
 
     read = [one for one in shot.edges if one.edge.physical is not None]
     fitting = sum(one.edge.physical is not None and one.edge.physical.fits for one in read)
-    if not readings.physical or not read:
+    if not options.physical or not read:
         return []
     zones = blur_where_it_fits(shot.edges, shot.size_px)
     if "frame" not in zones or 2 * fitting < len(read):
@@ -180,38 +179,33 @@ def measure(
     Example: lensbench measure chart_f5.6.dng --pitch-um 4.0
     """
     from lensbench.capture.print_profile import kept_profile
-    from lensbench.shot import Readings, measure_shot
+    from lensbench.shot import MeasureOptions, measure_shot
 
     if (far is None) != (keep_print is None) or (keep_print and print_profile):
         raise SettingError("a print's profile takes both --far and --keep-print, and no --print-profile")
-    profile = None if print_profile is None else kept_profile(print_profile)
-
     wanted = lpmm_list(at_lpmm)
-    check_viewing(print_height_mm, viewing_distance_mm)
-    readings = Readings(
-        physical=physical, print_height_mm=print_height_mm, viewing_distance_mm=viewing_distance_mm
+    options = MeasureOptions(
+        method=method.value,
+        pitch_um=pitch_um,
+        encoding=encoding,
+        print_profile=None if print_profile is None else kept_profile(print_profile),
+        physical=physical,
+        print_height_mm=print_height_mm,
+        viewing_distance_mm=viewing_distance_mm,
     )
 
     def measured(path: Path) -> "ShotResult":
-        return measure_shot(
-            path,
-            method=method.value,
-            pitch_um=pitch_um,
-            overrides=_known(f_number),
-            encoding=encoding,
-            print_profile=profile,
-            readings=readings,
-        )
+        return measure_shot(path, options, overrides=_known(f_number))
 
     shot = measured(photo)
-    check_known(shot, readings, wanted)
+    check_known(shot, options, wanted)
     kept = say_kept_print(keep_print, [shot, *map(measured, far)]) if far and keep_print else []
     if as_json:
         from lensbench.report.out.json_form import shot_as_json
 
         say_document(json.dumps(shot_as_json(shot, at_lpmm=wanted), allow_nan=False))
     else:
-        say(*_lines(shot, readings, wanted))
+        say(*_lines(shot, options, wanted))
     if kept:
         say(*kept, err=as_json)
     if not any(edge.edge.measured for edge in shot.edges):
@@ -225,10 +219,10 @@ def _known(f_number: float | None) -> "Metadata | None":
     return None if f_number is None else Metadata(f_number=f_number)
 
 
-def _lines(shot: "ShotResult", readings: "Readings", at_lpmm: tuple[float, ...]) -> list[str]:
+def _lines(shot: "ShotResult", options: "MeasureOptions", at_lpmm: tuple[float, ...]) -> list[str]:
 
     lines = [_answer(shot), "", _table_head(), *(_table_row(shot, zone) for zone in shot.summary), ""]
-    lines += reading_lines(shot, readings, at_lpmm)
+    lines += reading_lines(shot, options, at_lpmm)
     lines += [f"Taken with: {_settings(shot.metadata)}.", _standing(shot)]
     if shot.quality:
         lines += ["", "Remarks:"]
@@ -269,7 +263,7 @@ def _answer(shot: "ShotResult") -> str:
 def _in_other_units(shot: "ShotResult", frequency_cypx: float) -> str:
     from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 
-    lwph = f"{lwph_from_cypx(frequency_cypx, min(shot.size_px)):.0f} LW/PH"
+    lwph = f"{lwph_from_cypx(frequency_cypx, shot.picture_height_px):.0f} LW/PH"
     if shot.pixel_pitch_um is None:
         return lwph
     return f"{lpmm_from_cypx(frequency_cypx, shot.pixel_pitch_um):.1f} lp/mm or {lwph}"
@@ -296,7 +290,7 @@ def _table_row(shot: "ShotResult", zone: str) -> str:
         _shown(figure.mtf50_cypx, 3),
         f"{low:.3f} to {high:.3f}" if isfinite(low) else "-",
         _shown(lpmm, 1),
-        _shown(lwph_from_cypx(figure.mtf50_cypx, min(shot.size_px)), 0),
+        _shown(lwph_from_cypx(figure.mtf50_cypx, shot.picture_height_px), 0),
         _shown(figure.sagittal_cypx, 3),
         _shown(figure.tangential_cypx, 3),
         figure.edges,

@@ -9,11 +9,12 @@ from collections.abc import Callable
 from functools import wraps
 from math import inf, isfinite, isinf, isnan
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, ParamSpec
+from typing import TYPE_CHECKING, Annotated, Final, ParamSpec
 
 import typer
 
 from lensbench.model.errors import SettingError
+from lensbench.model.units import PITCH_LIMITS_UM
 
 if TYPE_CHECKING:
     from lensbench.edge import Viewing
@@ -55,13 +56,22 @@ PitchUm = Annotated[
     float | None,
     typer.Option(
         "--pitch-um",
-        min=0.3,
-        max=100.0,
+        min=PITCH_LIMITS_UM[0],
+        max=PITCH_LIMITS_UM[1],
         help="Pixel pitch in um.  [default: from the metadata]",
         show_default=False,
         metavar="NUMBER",
     ),
 ]
+PrintProfileName = Annotated[
+    str | None,
+    typer.Option(
+        "--print-profile", help="Kept profile of the print (or its file): divided out.", metavar="TEXT"
+    ),
+]
+REJECTED: Final = 3
+"""Exit status of --strict where a photograph was rejected."""
+Strict = Annotated[bool, typer.Option("--strict", help="End with status 3 when a photograph was rejected.")]
 PrintHeight = Annotated[
     float | None,
     typer.Option(

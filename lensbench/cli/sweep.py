@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lensbench.cli.edge import MethodName
-from lensbench.cli.options import Encoding, Physical, PitchUm, Workers
+from lensbench.cli.options import REJECTED, Encoding, Physical, PitchUm, PrintProfileName, Strict, Workers
 from lensbench.cli.output import progress_bar, say, say_answer, say_document, say_passed_over, say_rejected
 
 if TYPE_CHECKING:
@@ -18,7 +18,6 @@ __all__ = ["TieRule", "sweep"]
 
 
 INTERRUPTED = 130
-REJECTED = 3
 
 
 class TieRule(StrEnum):
@@ -55,21 +54,14 @@ def sweep(
         MethodName, typer.Option("--method", help="How edges are measured.")
     ] = MethodName.REFINED,
     pitch_um: PitchUm = None,
-    print_profile: Annotated[
-        str | None,
-        typer.Option(
-            "--print-profile", help="Kept profile of the print (or its file): divided out.", metavar="TEXT"
-        ),
-    ] = None,
+    print_profile: PrintProfileName = None,
     tie: Annotated[
         TieRule,
         typer.Option("--tie", help="Which of equally good f-stops to take."),
     ] = TieRule.BEST,
     physical: Physical = False,
     encoding: Encoding = "auto",
-    strict: Annotated[
-        bool, typer.Option("--strict", help="End with status 3 when a photograph was rejected.")
-    ] = False,
+    strict: Strict = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
 ) -> None:
     """Measure a folder of test shots; find the best f-stop and the best zoom setting.
@@ -82,11 +74,18 @@ def sweep(
     """
     from lensbench.capture.print_profile import kept_profile
     from lensbench.report.out import write
+    from lensbench.shot import MeasureOptions
     from lensbench.stats import Tie
-    from lensbench.sweep import Measuring, Running, sweep, usual_workers
+    from lensbench.sweep import Running, sweep, usual_workers
 
     place = out or _beside(folders[0])
-    profile = None if print_profile is None else kept_profile(print_profile)
+    options = MeasureOptions(
+        method=method.value,
+        pitch_um=pitch_um,
+        physical=physical,
+        encoding=encoding,
+        print_profile=None if print_profile is None else kept_profile(print_profile),
+    )
     write.check_output_folder(place, inputs=folders)
     try:
         with progress_bar() as progress:
@@ -97,12 +96,9 @@ def sweep(
             done = sweep(
                 folders,
                 shots_csv=shots,
-                measuring=Measuring(
-                    method=method.value, pitch_um=pitch_um, physical=physical, encoding=encoding
-                ),
+                options=options,
                 cache=place / "measured",
                 running=spread,
-                print_profile=profile,
                 tie=Tie(tie.value),
             )
     except KeyboardInterrupt:

@@ -34,10 +34,11 @@ from lensbench.model.effect import (
     Visible,
 )
 from lensbench.model.errors import SweepError
-from lensbench.model.shot import ZONES, RejectedShot, ShotResult
+from lensbench.model.shot import ZONES
 from lensbench.model.sweep import INDIFFERENCE, SweepShot
+from lensbench.shot import MeasureOptions
 from lensbench.stats import Contrast, Layout, fit_levels
-from lensbench.sweep import Measuring, Running, gather, run
+from lensbench.sweep import Running, gather, measured_shots, rejections
 
 __all__ = ["Effect", "effect", "find_effect"]
 
@@ -45,7 +46,7 @@ __all__ = ["Effect", "effect", "find_effect"]
 _SAME_SIZE: Final = 0.03
 """Magnifications further apart than this share count detail on the subject. Common practice, no source."""
 _NAN: Final = float("nan")
-_USUAL: Final = Measuring()
+_USUAL: Final = MeasureOptions()
 
 
 def effect(
@@ -54,12 +55,11 @@ def effect(
     by: str,
     against: str | None = None,
     shots_csv: Path | None = None,
-    measuring: Measuring = _USUAL,
+    options: MeasureOptions = _USUAL,
     cache: Path | None = None,
-    print_and_eye_mm: tuple[float, float] | None = None,
     running: Running | None = None,
 ) -> Effect:
-    """Measure the shots of a folder and tell what one change did.
+    """Effect of one change, from the shots of a folder.
 
     Parameters
     ----------
@@ -71,12 +71,10 @@ def effect(
         Name of the level that the others are held against; by default the lowest number, or the first shot's.
     shots_csv : path, optional
         A shots table, which names the conditions.
-    measuring : Measuring, optional
-        How each photograph is measured.
+    options : MeasureOptions, optional
+        How each photograph is measured, and how pictures are looked at; pixel for pixel on a screen by default.
     cache : path, optional
         Folder where results are kept for a second run.
-    print_and_eye_mm : (height, distance), optional
-        How pictures are looked at, for what one could see; pixel for pixel on a screen by default.
     running : Running, optional
         How the work is spread.
 
@@ -85,24 +83,16 @@ def effect(
     SweepError
         No photograph can be used, or there is nothing to compare.
     SettingError
-        No such column or level, or the shots table cannot be used.
+        No such column or level, one pitch for several cameras, or the shots table cannot be used.
     ImageError
         The folder is not there.
     """
     planned = gather([folder], shots_csv)
     wanted = [shot for shot in planned if not shot.left_out]
     level_names(levels_of(wanted, by), against)  # before anything is measured or written
-    outcomes = run(measuring.tasks(wanted, cache=cache), running or Running())
-    by_path = {shot.path: outcome for shot, outcome in zip(wanted, outcomes, strict=True)}
-    shots = tuple(
-        SweepShot(
-            planned=shot,
-            result=by_path.get(shot.path) or RejectedShot(path=shot.path, reason=shot.left_out),
-        )
-        for shot in planned
-    )
-    found = find_effect(shots, by=by, against=against, print_and_eye_mm=print_and_eye_mm)
-    return Effect(findings=found, shots=shots)
+    shots = measured_shots(planned, options, cache=cache, running=running)
+    findings = find_effect(shots, by=by, against=against, print_and_eye_mm=options.print_and_eye_mm)
+    return Effect(findings=findings, shots=tuple(shots))
 
 
 def find_effect(
@@ -113,9 +103,9 @@ def find_effect(
     print_and_eye_mm: tuple[float, float] | None = None,
 ) -> EffectFindings:
     """Tell what a change did from shots that have been measured; parameters and errors as for `effect`."""
-    if not any(isinstance(shot.result, ShotResult) for shot in shots):
-        first = next((shot for shot in shots if isinstance(shot.result, RejectedShot)), None)
-        reason = first.result.reason if first and isinstance(first.result, RejectedShot) else "no shots"
+    rejected = rejections(shots)
+    if not any(shot.used for shot in shots):
+        reason = rejected[0].reason if rejected else "no shots"
         raise SweepError(f"none of {len(shots)} photographs could be measured: {reason}")
     use = levelled(shots, by)
     names = level_names([one.level for one in use], against)
@@ -144,7 +134,7 @@ def find_effect(
         shutter=shutter,
         on_subject=on_subject,
         shots=tuple(_shot_figures(one) for one in use),
-        rejected=tuple(shot.result for shot in shots if isinstance(shot.result, RejectedShot)),
+        rejected=rejected,
         answer=answer_sentences(names[0], rows, shutter),
         cautions=cautions(use, layout, names, fit=fits["frame"], on_subject=on_subject),
         holds_for=holds_for(use),

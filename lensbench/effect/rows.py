@@ -65,7 +65,7 @@ def visible_from(
     given, or for a picture seen pixel for pixel on a screen, the strictest one.
     """
     sfr = _mean_sfr(results)
-    height_px = min(results[0].size_px)
+    height_px = results[0].picture_height_px
     look = look_of(height_px, print_and_eye_mm=print_and_eye_mm)
     how = f"{RULER}, for {look.how}; smaller prints and greater distances forgive more"
     if sfr is None:

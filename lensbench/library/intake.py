@@ -216,15 +216,14 @@ def _best(best: BestRead | None) -> BestKept | None:
 
 
 def _size_px(lens: SweepLens) -> tuple[int, int] | None:
-    sizes = [
-        sorted((number_in(row["rows_px"], "rows_px"), number_in(row["cols_px"], "cols_px")))
-        for row in lens.rows
+    """Height and width of the photographs as they are viewed, their median."""
+    sides = [
+        (number_in(row["rows_px"], "rows_px"), number_in(row["cols_px"], "cols_px")) for row in lens.rows
     ]
-    known = [size for size in sizes if size[0] > 0.0 and size[1] > 0.0]
-    if not known:
+    known = [sum(pair) for pair in sides if pair[0] > 0.0 and pair[1] > 0.0]
+    if not known or lens.picture_height_px is None:
         return None
-    height, width = np.median(np.array(known), axis=0)
-    return int(height), int(width)
+    return lens.picture_height_px, int(np.median(known)) - lens.picture_height_px
 
 
 def _shot(row: Mapping[str, str], edges: Mapping[str, EdgeFigures]) -> KeptShot:

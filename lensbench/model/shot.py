@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench.model.flags import Remark
-from lensbench.model.units import FloatArray
+from lensbench.model.units import FloatArray, picture_height_px
 
 __all__ = [
     "TABLE_COLUMNS",
@@ -88,7 +88,7 @@ class Metadata:
     taken_at: str | None = None
     """ISO 8601, with fractions of a second where known."""
     orientation: int = 1
-    """EXIF orientation, used to show a picture and for nothing else."""
+    """EXIF orientation: how a picture is shown, and so which of its sides is its height."""
     sensor_width_mm: float | None = None
     """From the focal-plane resolution and the width it refers to."""
     sensor_width_px: int | None = None
@@ -264,6 +264,11 @@ class ShotResult:
     summary: dict[str, ZoneFigure]
     quality: tuple[Remark, ...]
 
+    @property
+    def picture_height_px(self) -> int:
+        """Height of the picture as it is viewed."""
+        return picture_height_px(self.size_px, orientation=self.metadata.orientation)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PrintProfile:
@@ -302,6 +307,7 @@ class TableRow:
     camera: str | None = None
     f_number: float | None = None
     focal_length_mm: float | None = None
+    pitch_um: float | None = None
     focus_group: str = ""
     focus_step: float | None = None
     condition: str = ""

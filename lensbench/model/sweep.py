@@ -52,7 +52,8 @@ _ZONE_COLUMNS: Final = (
 SHOTS_COLUMNS: Final = (
     *("file", "lens", "camera", "f_number", "exact_f_number", "focal_length_mm", "exact_focal_length_mm"),
     *("focus_group", "focus_step", "condition", "used", "reason"),
-    *("iso", "exposure_s", "taken_at", "rows_px", "cols_px", "pixel_pitch_um", "sensor_data"),
+    *("iso", "exposure_s", "taken_at", "rows_px", "cols_px", "picture_height_px"),
+    *("pixel_pitch_um", "sensor_data"),
     *("chart", "magnification", "distance_mm", "pitch_deg", "yaw_deg", "roll_deg"),
     *("targets", "contrast", "framing_percent", "distortion_percent"),
     *("outermost_height", "outermost_light_percent"),
@@ -99,6 +100,8 @@ class PlannedShot:
     camera: str
     setting: Setting
     """Nominal f-number and the focal group's median; NaN where unknown."""
+    pitch_um: float | None = None
+    """Pixel pitch that the shots table names. [um]"""
     focus_group: str = ""
     focus_step: float | None = None
     condition: str = ""
@@ -269,6 +272,8 @@ class LensFindings:
     pixel_pitch_um: float | None = None
     size_px: tuple[int, int] | None = None
     """(rows, columns) of the photographs."""
+    picture_height_px: int | None = None
+    """Height of the photographs as they are viewed: of the first that counts."""
     spread_from: str = ""
     """Where the spread comes from: «repeats», «scatter about the curve», or «assumed»."""
     shot_sd_percent: float = float("nan")

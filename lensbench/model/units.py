@@ -10,10 +10,12 @@ import numpy.typing as npt
 
 __all__ = [
     "FULL_FRAME_DIAGONAL_MM",
+    "PITCH_LIMITS_UM",
     "FloatArray",
     "lpmm_from_cypx",
     "lwph_from_cypx",
     "nominal_f_number",
+    "picture_height_px",
     "pixel_pitch_um_from_equivalent",
 ]
 
@@ -23,6 +25,10 @@ Quantity = TypeVar("Quantity", float, FloatArray)
 
 FULL_FRAME_DIAGONAL_MM: Final = 43.2666
 """Diagonal of the 36 mm x 24 mm frame, to which 35-mm-equivalent focal lengths refer. [mm]"""
+PITCH_LIMITS_UM: Final = (0.3, 100.0)
+"""What a user may give as the pixel pitch; wider than any sensor's. Common practice, no source. [um]"""
+_ON_ITS_SIDE: Final = 5
+"""EXIF orientations from this one on exchange rows and columns when the picture is shown (EXIF 2.32, tag 274)."""
 
 
 def lpmm_from_cypx(frequency_cypx: Quantity, pixel_pitch_um: float) -> Quantity:
@@ -41,6 +47,15 @@ def lwph_from_cypx(frequency_cypx: Quantity, picture_height_px: int) -> Quantity
     2000.0
     """
     return frequency_cypx * (2.0 * picture_height_px)
+
+
+def picture_height_px(size_px: tuple[int, int], *, orientation: int = 1) -> int:
+    """Height of a picture as it is viewed, turned by its EXIF orientation: of prints, and of LW/PH.
+
+    >>> picture_height_px((4000, 6000)), picture_height_px((4000, 6000), orientation=6)
+    (4000, 6000)
+    """
+    return size_px[1] if orientation >= _ON_ITS_SIDE else size_px[0]
 
 
 def pixel_pitch_um_from_equivalent(

@@ -1,8 +1,17 @@
 """One photograph of the chart: find it, measure its edges, tell how the camera stood and what went wrong."""
 
 from lensbench.shot.geometry import zone_borders, zone_of
-from lensbench.shot.measure import Readings, measure_shot
+from lensbench.shot.measure import measure_shot
+from lensbench.shot.options import MeasureOptions
 from lensbench.shot.shake import common_blur
 from lensbench.shot.zones import counts, mean_by_zone
 
-__all__ = ["Readings", "common_blur", "counts", "mean_by_zone", "measure_shot", "zone_borders", "zone_of"]
+__all__ = [
+    "MeasureOptions",
+    "common_blur",
+    "counts",
+    "mean_by_zone",
+    "measure_shot",
+    "zone_borders",
+    "zone_of",
+]

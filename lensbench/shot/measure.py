@@ -2,24 +2,21 @@
 
 Fewer and smaller regions of the chart, for a look beside the camera that has to be quick.
 
-What else is to be read off the edges of one photograph, beside the SFR and its figures.
-
 Lateral colour of one edge of a photograph: red and blue against green, along the radius.
 """
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from math import isfinite
 from pathlib import Path
 from typing import Final
 
 from lensbench import edge as edges_room
-from lensbench import optics
 from lensbench import photo as photos
 from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget, find_chart
-from lensbench.edge import Aperture, EdgeShapes, Shift, Viewing, colour_shift, radial_shift
-from lensbench.model.errors import ChartError, ImageError, SettingError
+from lensbench.edge import EdgeShapes, Shift, colour_shift, radial_shift
+from lensbench.model.errors import ChartError, ImageError
 from lensbench.model.flags import remark
 from lensbench.model.shot import (
     Box,
@@ -34,6 +31,7 @@ from lensbench.model.shot import (
 )
 from lensbench.shot.coverage import framing_percent, illumination, printed_contrast
 from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
+from lensbench.shot.options import MeasureOptions
 from lensbench.shot.print_blur import (
     divided_out,
     px_per_mm_along,
@@ -45,7 +43,7 @@ from lensbench.shot.quality import Light, Seen, ToneScale, quality_remarks, tone
 from lensbench.shot.surroundings import alone, diffraction_q
 from lensbench.shot.zones import summarise
 
-__all__ = ["Readings", "measure_shot", "middle_of", "radial_shifts_px"]
+__all__ = ["measure_shot", "middle_of", "radial_shifts_px"]
 
 
 Arm = tuple[FoundTarget, ArmRegion]
@@ -70,47 +68,6 @@ def _middle_of(box: Box) -> Box:
     height, width = min(box.height, _SIDE_PX), min(box.width, _SIDE_PX)
     top, left = box.top + (box.height - height) // 2, box.left + (box.width - width) // 2
     return Box(top=top, left=left, height=height, width=width)
-
-
-_Q_DECIMALS = 3
-"""So that photographs from nearly the same distance share their tables; 0.001 of q changes no figure."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Readings:
-    """Optional readings; none by default, for they cost time."""
-
-    glance: bool = False
-    """Fewer and smaller regions and no lateral colour: enough to judge a shot beside the camera, in half the time."""
-
-    physical: bool = False
-    """What the blur of each edge is made of; 2 ms an edge."""
-    print_height_mm: float | None = None
-    """Height of a print of the whole picture; with the distance of the eye it gives acutance and JND."""
-    viewing_distance_mm: float | None = None
-
-    def viewing(self, size_px: tuple[int, int]) -> Viewing | None:
-        """Give the way of looking at a picture of this size; None unless both lengths are given."""
-        if self.print_height_mm is None or self.viewing_distance_mm is None:
-            return None
-        return Viewing(
-            picture_height_px=size_px[0],
-            print_height_mm=self.print_height_mm,
-            distance_mm=self.viewing_distance_mm,
-        )
-
-    def aperture(
-        self, metadata: Metadata, *, pixel_pitch_um: float | None, magnification: float | None, channel: str
-    ) -> Aperture | None:
-        """Give lens and pixel for the physical reading; None where not asked for, or not known.
-
-        Near the chart the light comes in a narrower cone: the working f-number is N (1 + m).
-        """
-        if not self.physical or metadata.f_number is None or pixel_pitch_um is None:
-            return None
-        working = optics.working_f_number(metadata.f_number, magnification=magnification or 0.0)
-        exact = Aperture.of(f_number=working, pixel_pitch_um=pixel_pitch_um, channel=channel)
-        return Aperture(q=round(exact.q, _Q_DECIMALS), relative_band=exact.relative_band)
 
 
 _COLOUR_SIDE_PX: Final = 72
@@ -149,18 +106,11 @@ def radial_shifts_px(
     return tuple(radial_shift(shift, edge, radius=radius).px for shift in shifts)
 
 
-_NONE: Final = Readings()
+_USUAL: Final = MeasureOptions()
 
 
 def measure_shot(
-    path: Path | str,
-    *,
-    method: edges_room.Method = "refined",
-    pitch_um: float | None = None,
-    overrides: Metadata | None = None,
-    encoding: str = "auto",
-    print_profile: PrintProfile | None = None,
-    readings: Readings = _NONE,
+    path: Path | str, options: MeasureOptions = _USUAL, *, overrides: Metadata | None = None
 ) -> ShotResult:
     """Open a photograph, find the chart in it, and measure every edge.
 
@@ -170,18 +120,11 @@ def measure_shot(
     ----------
     path : path
         Raw, JPEG, PNG or TIFF.
-    method : "refined" or "iso"
-        See the edge room.
-    pitch_um : float, optional
-        Pixel pitch, > 0, where the metadata does not tell it or is wrong. [um]
+    options : MeasureOptions, optional
+        How it is measured, and what else is read. The physical reading holds the print; acutance and its like are
+        freed of it.
     overrides : Metadata, optional
         Fields that are not None take the place of what the file says.
-    encoding : str
-        Of a finished picture: auto, linear, srgb or gamma:X.
-    print_profile : PrintProfile, optional
-        Of the print that was photographed: it is divided out, and figures that it spoils are refused.
-    readings : Readings, optional
-        What else is to be read. The physical reading holds the print; acutance and its like are freed of it.
 
     Returns
     -------
@@ -195,44 +138,42 @@ def measure_shot(
     ChartError
         There is no chart in it, or not one of ours.
     SettingError
-        The pitch is not positive, or the encoding is unknown.
+        The encoding is unknown.
     """
-    if pitch_um is not None and not (isfinite(pitch_um) and pitch_um > 0.0):
-        raise SettingError(f"pixel pitch {pitch_um:g} um: give a positive number of micrometres")
-    photo = photos.open_photo(path, encoding=encoding)
+    photo = photos.open_photo(path, encoding=options.encoding)
     try:
         chart = find_chart(photo)
     except ChartError as error:
         raise ChartError(f"{photo.path.name}: {error}") from error
     metadata = _overridden(photo.metadata, overrides)
-    pitch_um = pitch_um or photos.pixel_pitch_um(metadata, photo.size_px)
+    pitch_um = options.pitch_um or photos.pixel_pitch_um(metadata, photo.size_px)
     arms = [(target, arm) for target in chart.targets for arm in target.arms]
-    if readings.glance:
+    if options.fast:
         arms = at_a_glance(arms)
     samples = [photo.cut(arm.box) for _, arm in arms]
     pose = _pose(photo, chart, metadata, pitch_um)
-    aperture = readings.aperture(
+    aperture = options.aperture(
         metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
     )
     q = diffraction_q(
         metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
     )
-    freed = samples if method == "iso" else alone(samples, arms, chart=chart, q=q)
-    measured = edges_room.measure_edges(freed, method=method, physical=aperture)
+    freed = samples if options.method == "iso" else alone(samples, arms, chart=chart, q=q)
+    measured = edges_room.measure_edges(freed, method=options.method, physical=aperture)
     _refuse_if_nothing(measured, photo.path)
     edges = tuple(
-        _chart_edge(photo, target, arm, edge, colours=not readings.glance)
+        _chart_edge(photo, target, arm, edge, colours=not options.fast)
         for (target, arm), edge in zip(arms, measured, strict=True)
     )
     result = _result(photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples)
-    if method == "iso":
+    if options.method == "iso":
         result = replace(result, quality=(*result.quality, remark("standard_window")))
-    return _as_seen(_freed_of_print(result, chart, print_profile), readings)
+    return _as_seen(_freed_of_print(result, chart, options.print_profile), options)
 
 
-def _as_seen(result: ShotResult, readings: Readings) -> ShotResult:
+def _as_seen(result: ShotResult, options: MeasureOptions) -> ShotResult:
     """Add how sharp a print of it looks, where that is asked for."""
-    viewing = readings.viewing(result.size_px)
+    viewing = options.viewing(result.picture_height_px)
     if viewing is None:
         return result
     edges = tuple(replace(one, edge=edges_room.with_perception(one.edge, viewing)) for one in result.edges)

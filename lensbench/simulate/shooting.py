@@ -19,7 +19,7 @@ from lensbench.simulate.scene import Geometry, Scene, Shot
 from lensbench.simulate.sensor import Plane, finished_picture, light_on_sensor, raw_numbers
 from lensbench.simulate.truth import TrueEdge, true_edges
 from lensbench.storage.files import probe_folder, remove_drafts, unwritable, write_whole
-from lensbench.workers import pool_of
+from lensbench.workers import WorkersUnavailable, pool_of
 
 __all__ = ["Format", "Job", "Photograph", "Processing", "photograph", "picture", "shoot", "write_truth"]
 
@@ -168,6 +168,8 @@ def _made(
         return
     try:
         yield from _made_in_pool(batches, workers=workers, truth_channels=truth_channels)
+    except WorkersUnavailable:  # before any batch was begun
+        yield from _made(batches, workers=1, truth_channels=truth_channels)
     except BrokenProcessPool as error:
         raise LensError(
             "a worker process was ended before its photographs were made, most often for want of memory; "

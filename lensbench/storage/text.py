@@ -171,6 +171,7 @@ _CREDIBLE: Final = {
     "magnification": (1e-6, 1e3),
     "pitch_um": (0.05, 1e3),
     "rows_px": (1.0, 1e6),
+    "picture_height_px": (1.0, 1e6),
     "cols_px": (1.0, 1e6),
     "iso": (0.1, 1e9),
 }

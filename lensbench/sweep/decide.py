@@ -18,7 +18,7 @@ import numpy as np
 
 from lensbench import __version__
 from lensbench.condition import lens_condition, with_quick_answer
-from lensbench.model.shot import ZONES, RejectedShot, ShotResult, ZoneFigure
+from lensbench.model.shot import ZONES, ShotResult, ZoneFigure
 from lensbench.model.sweep import (
     BestSetting,
     CurvePoint,
@@ -43,6 +43,7 @@ from lensbench.stats import (
     spread_of,
     value_of_pick,
 )
+from lensbench.sweep.reject import rejections
 from lensbench.sweep.remarks import few_shots, remarks, unequal_magnification
 from lensbench.sweep.series import (
     PURPOSES,
@@ -195,20 +196,10 @@ def find(shots: Sequence[SweepShot], *, method: str = "refined", tie: Tie = Tie.
             rejection
             for lens, group in sorted(by_lens.items())
             if lens not in known
-            for rejection in _rejections(group)
+            for rejection in rejections(group)
         ),
         version=__version__,
         method=method,
-    )
-
-
-def _rejections(shots: Sequence[SweepShot]) -> tuple[RejectedShot, ...]:
-    return tuple(
-        shot.result
-        if isinstance(shot.result, RejectedShot)
-        else RejectedShot(path=shot.planned.path, reason=shot.reason)
-        for shot in shots
-        if not shot.used and not shot.planned.by_choice
     )
 
 
@@ -225,7 +216,7 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) 
         lens=lens[0],
         camera=lens[1],
         shots=sum(not shot.planned.by_choice for shot in shots),
-        rejected=_rejections(shots),
+        rejected=rejections(shots),
         best=best.get("frame"),
         by_focal_length=tuple(
             _focal_findings(focal, places, spreads, tie) for focal, places in zip(focals, curves, strict=True)
@@ -235,6 +226,7 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) 
         purposes={purpose: zone_in_words(purpose) for purpose in PURPOSES},
         pixel_pitch_um=pitch_um,
         size_px=first.size_px if isinstance(first, ShotResult) else None,
+        picture_height_px=first.picture_height_px if isinstance(first, ShotResult) else None,
         spread_from=spreads["frame"].source,
         shot_sd_percent=_typical_sd_percent(spreads["frame"], [one for one in series["frame"] if one]),
         remarks=remarks(focals, spreads["frame"], shots=shots),

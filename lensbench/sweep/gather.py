@@ -252,6 +252,7 @@ def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot
             focal_length_mm=metadata.focal_length_mm or _NAN,
             f_number=_NAN if f_number is None else nominal_f_number(f_number),
         ),
+        pitch_um=row.pitch_um if row else None,
         focus_group=row.focus_group if row else "",
         focus_step=row.focus_step if row else None,
         condition=row.condition if row else "",

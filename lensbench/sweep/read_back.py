@@ -171,7 +171,7 @@ class SweepLens:
     best: BestRead | None
     pixel_pitch_um: float | None
     picture_height_px: int | None
-    """Rows of the photographs, the lesser of rows and columns. [px]"""
+    """Height of the photographs as they are viewed, their median. [px]"""
     sensor_data: bool
     magnification: dict[float, float]
     """Focal length -> median magnification, where it is known."""
@@ -233,8 +233,8 @@ def _lens(
     folder: Path, name: tuple[str, str], rows: Sequence[Mapping[str, str]], found: dict[str, Any]
 ) -> SweepLens:
     pitches = [pitch for row in rows if (pitch := number_in(row["pixel_pitch_um"], "pixel_pitch_um")) > 0.0]
-    sides = [[number_in(row[name], name) for name in ("rows_px", "cols_px")] for row in rows]
-    heights = [min(size) for size in sides if all(side > 0.0 for side in size)]
+    told = [number_in(row["picture_height_px"] or row["rows_px"], "picture_height_px") for row in rows]
+    heights = [height for height in told if height > 0.0]
     photographs, rows = len(rows), settled(rows)
     return SweepLens(
         folder=folder,

@@ -17,13 +17,13 @@ import numpy as np
 
 from lensbench.focus import in_bracket
 from lensbench.model.flags import Severity, remark, worst
-from lensbench.model.shot import ZONES, ShotResult
+from lensbench.model.shot import ZONES, RejectedShot, ShotResult
 from lensbench.model.sweep import SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.stats import ASSUMED_SD, PARAMETERS, fit_blur
 from lensbench.sweep.series import by_focal_length
 
-__all__ = ["SeriesShots", "misfocused", "repeat_sd", "sift"]
+__all__ = ["SeriesShots", "misfocused", "reject_flagged", "rejections", "repeat_sd", "sift"]
 
 
 LEAST_LIMIT: Final = 0.10
@@ -162,7 +162,7 @@ def sift(shots: Sequence[SweepShot]) -> list[SweepShot]:
     In a focus bracket, being out of focus is the purpose: a shot so soft that a third of it has no figure serves the
     others there, if any shot of its series has the whole frame.
     """
-    judged = [_with_own_flags(shot) for shot in shots]
+    judged = reject_flagged(shots)
     bracketed = in_bracket(judged)
     for focal in by_focal_length(judged):
         frameless = [shot for shot in focal.members if not np.isfinite(_log_figure(shot, "frame"))]
@@ -181,6 +181,22 @@ def sift(shots: Sequence[SweepShot]) -> list[SweepShot]:
             place = next(i for i, shot in enumerate(judged) if shot is members[index])
             judged[place] = dataclasses.replace(members[index], reason=reason)
     return judged
+
+
+def reject_flagged(shots: Sequence[SweepShot]) -> list[SweepShot]:
+    """Give the same shots, those marked whose own flags reject them or that have no figure for the whole frame."""
+    return [_with_own_flags(shot) for shot in shots]
+
+
+def rejections(shots: Sequence[SweepShot]) -> tuple[RejectedShot, ...]:
+    """Shots that could not be used, with the reasons; those left out by choice are not among them."""
+    return tuple(
+        shot.result
+        if isinstance(shot.result, RejectedShot)
+        else RejectedShot(path=shot.planned.path, reason=shot.reason)
+        for shot in shots
+        if not shot.used and not shot.planned.by_choice
+    )
 
 
 def _with_own_flags(shot: SweepShot) -> SweepShot:

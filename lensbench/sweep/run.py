@@ -7,22 +7,22 @@ file only. A worker gives back the name under which it kept a result; the result
 
 import os
 import time
+import warnings
 from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
 from lensbench import shot
-from lensbench.edge import Method
 from lensbench.model.errors import LensError
 from lensbench.model.shot import Metadata, PrintProfile, RejectedShot, ShotResult
 from lensbench.photo import decoder_versions
 from lensbench.storage.cache import ResultCache
-from lensbench.workers import HandedOver, Pool, pool_of
+from lensbench.workers import HandedOver, Pool, WorkersUnavailable, pool_of
 
 __all__ = ["Kept", "Measure", "Outcome", "Progress", "Running", "Task", "measure_one", "run", "usual_workers"]
 
@@ -32,7 +32,7 @@ TIMEOUT_S: Final = 120.0
 START_S: Final = 60.0
 """What a worker may take to start."""
 
-_NO_READINGS: Final = shot.Readings()
+_USUAL: Final = shot.MeasureOptions()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,17 +40,11 @@ class Task:
     """One photograph to be measured."""
 
     path: Path
+    options: shot.MeasureOptions = _USUAL
     overrides: Metadata | None = None
-    method: Method = "refined"
-    pitch_um: float | None = None
+    """What the shots table says instead of the metadata."""
     cache: ResultCache | None = None
     """Where the result is kept, and looked for first."""
-    print_profile: PrintProfile | None = None
-    """Of the print that was photographed; it is divided out."""
-    readings: shot.Readings = _NO_READINGS
-    """What else is read off the edges."""
-    encoding: str = "auto"
-    """Tone curve of finished pictures, as for `photo.open_photo`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,25 +62,13 @@ Progress = Callable[[int, int, Path], None]
 
 def measure_one(task: Task) -> Outcome | Kept:
     """Measure one photograph, unless its result is kept; what cannot be measured comes back with the reason."""
-    settings = f"{decoder_versions()}|{task.method}|{task.pitch_um}|{task.overrides}"
-    settings += _fingerprint(task.print_profile)
-    if task.readings != _NO_READINGS:
-        settings += f"|{task.readings}"
-    if task.encoding != "auto":
-        settings += f"|{task.encoding}"
+    plain = replace(task.options, print_profile=None)
+    settings = f"{decoder_versions()}|{plain}|{task.overrides}{_fingerprint(task.options.print_profile)}"
     try:
         name = task.cache.name(task.path, settings) if task.cache else ""
         if task.cache and task.cache.get(name, task.path):
             return Kept(name=name)
-        result = shot.measure_shot(
-            task.path,
-            method=task.method,
-            pitch_um=task.pitch_um,
-            overrides=task.overrides,
-            print_profile=task.print_profile,
-            readings=task.readings,
-            encoding=task.encoding,
-        )
+        result = shot.measure_shot(task.path, task.options, overrides=task.overrides)
     except OSError as error:
         return RejectedShot(path=task.path, reason=f"it cannot be read ({error.strerror or error})")
     except LensError as error:
@@ -120,6 +102,10 @@ def _say_nothing(done: int, total: int, path: Path) -> None:
     """Take no notice."""
 
 
+def _warn(message: str) -> None:
+    warnings.warn(message, RuntimeWarning, stacklevel=4)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Running:
     """How the work is spread."""
@@ -131,12 +117,14 @@ class Running:
     timeout_s: float = TIMEOUT_S
     """After so long a photograph is given up. [s]"""
     progress: Progress = _say_nothing
+    notice: Callable[[str], None] = _warn
+    """Told when the work cannot be spread; a warning by default."""
     measure: Measure = measure_one
     """What a worker does with a task; it must be importable by name."""
 
 
 def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
-    """Measure photographs in a pool of processes.
+    """Measure photographs in a pool of processes, or in this one where none can start, which is said.
 
     Returns
     -------
@@ -153,9 +141,21 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
         for index, task in enumerate(tasks):
             board.set(index, running.measure(task))
         return board.outcomes()
-    suspects = _round(board, deque(range(len(tasks))), running)
+    suspects: list[int] = []
+    try:
+        _round(board, deque(range(len(tasks))), running, suspects)
+    except WorkersUnavailable as error:
+        running.notice(
+            f"worker processes cannot start here ({error}): the photographs are measured in this process, one after "
+            "the other"
+        )
+        for index in board.open(suspects):
+            board.set(index, running.measure(tasks[index]))
     for suspect in suspects:
-        if _round(board, deque([suspect]), running):
+        crashed: list[int] = []
+        with suppress(WorkersUnavailable):  # a file that may end this program is not measured in it
+            _round(board, deque([suspect]), running, crashed)
+        if suspect in board.open(()):
             board.reject(suspect, "the program that decodes it crashed, twice; the file may be damaged")
     return board.outcomes()
 
@@ -189,6 +189,10 @@ class _Board:
         else:
             self.set(index, outcome)
 
+    def open(self, suspects: Sequence[int]) -> list[int]:
+        """Tasks without an outcome, in order, but for the suspects."""
+        return [n for n in range(len(self.tasks)) if n not in self._outcomes and n not in suspects]
+
     def outcomes(self) -> list[Outcome]:
         return [self._outcomes[index] for index in range(len(self.tasks))]
 
@@ -200,13 +204,11 @@ class _Board:
         )
 
 
-def _round(board: _Board, waiting: deque[int], running: Running) -> list[int]:
-    """Work off a queue, with a new pool after each breakdown; give the tasks that were in hand at a crash."""
-    suspects: list[int] = []
+def _round(board: _Board, waiting: deque[int], running: Running, suspects: list[int]) -> None:
+    """Work off a queue, with a new pool after each breakdown; tasks that were in hand at a crash become suspects."""
     while waiting:
         with pool_of(min(running.workers, len(waiting))) as pool:
             suspects += _work_off(pool, board, waiting, running)
-    return suspects
 
 
 def _work_off(pool: Pool, board: _Board, waiting: deque[int], running: Running) -> list[int]:

@@ -11,6 +11,7 @@ from typing import Final
 
 from lensbench.model.errors import SettingError, TextFileError
 from lensbench.model.shot import TABLE_COLUMNS, TableRow
+from lensbench.model.units import PITCH_LIMITS_UM
 from lensbench.photo import PHOTO_SUFFIXES
 from lensbench.storage.text import TWO_WAYS, read_text, table_in
 
@@ -93,6 +94,12 @@ def _row(place: str, cells: Mapping[str, str]) -> TableRow:
         focal_length_mm=_within(
             f"{place}, column focal_length_mm", cells.get("focal_length_mm", "").removesuffix("mm"), _FOCAL_MM
         ),
+        pitch_um=_within(
+            f"{place}, column pitch_um",
+            cells.get("pitch_um", "").removesuffix("um"),
+            PITCH_LIMITS_UM,
+            "sensors",
+        ),
         focus_group=cells.get("focus_group", ""),
         focus_step=_number(f"{place}, column focus_step", cells.get("focus_step", "")),
         condition=cells.get("condition", ""),
@@ -100,12 +107,12 @@ def _row(place: str, cells: Mapping[str, str]) -> TableRow:
     )
 
 
-def _within(place: str, cell: str, limits: tuple[float, float]) -> float | None:
+def _within(place: str, cell: str, limits: tuple[float, float], owners: str = "lenses") -> float | None:
     value = _number(place, cell)
     if value is not None and value <= 0.0:
         raise SettingError(f"{place}: {cell!r} is not positive")
     if value is not None and not limits[0] <= value <= limits[1]:
-        raise SettingError(f"{place}: {cell!r} is beyond what lenses have, {limits[0]:g} to {limits[1]:g}")
+        raise SettingError(f"{place}: {cell!r} is beyond what {owners} have, {limits[0]:g} to {limits[1]:g}")
     return value
 
 

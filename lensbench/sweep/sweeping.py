@@ -1,57 +1,26 @@
-"""The door for a whole sweep: folders in, findings out."""
+"""A whole sweep: folders in, findings out; its front half serves every study of many photographs."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Final
 
-from lensbench.edge import Method
-from lensbench.model.errors import SweepError
-from lensbench.model.shot import PrintProfile, RejectedShot
+from lensbench.model.errors import SettingError, SweepError
+from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import PlannedShot, SweepFindings, SweepShot
-from lensbench.shot import Readings
+from lensbench.shot import MeasureOptions
 from lensbench.stats import Tie
 from lensbench.storage.cache import ResultCache
 from lensbench.sweep.decide import find
 from lensbench.sweep.gather import gather
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject_flagged, rejections, sift
 from lensbench.sweep.run import Running, Task, run
 
-__all__ = ["Measuring", "Sweep", "sweep"]
+__all__ = ["Sweep", "measured_shots", "sweep"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Measuring:
-    """How each photograph is measured."""
-
-    method: Method = "refined"
-    pitch_um: float | None = None
-    """Pixel pitch where the metadata lacks it. [um]"""
-    physical: bool = False
-    """Whether to tell what the blur of each edge is made of, where f-number and pitch are known."""
-    encoding: str = "auto"
-    """Tone curve of finished pictures: auto, linear, srgb or gamma:X."""
-
-    def tasks(
-        self, shots: Sequence[PlannedShot], *, cache: Path | None, print_profile: PrintProfile | None = None
-    ) -> list[Task]:
-        """Give the work on some shots, whose results are kept in the folder `cache`."""
-        keep = ResultCache(folder=cache) if cache else None
-        return [
-            Task(
-                path=shot.path,
-                overrides=shot.overrides,
-                method=self.method,
-                pitch_um=self.pitch_um,
-                cache=keep,
-                print_profile=print_profile,
-                readings=Readings(physical=self.physical),
-                encoding=self.encoding,
-            )
-            for shot in shots
-        ]
-
-
-_USUAL = Measuring()
+_USUAL: Final = MeasureOptions()
+_MOST_NAMED: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,22 +31,21 @@ class Sweep:
     shots: tuple[SweepShot, ...]
 
     @property
-    def rejected(self) -> int:
+    def rejected(self) -> tuple[RejectedShot, ...]:
         """Photographs that could not be used, those left out by choice not counted."""
-        return sum(not shot.used and not shot.planned.by_choice for shot in self.shots)
+        return rejections(self.shots)
 
 
 def sweep(
     folders: Sequence[Path],
     *,
     shots_csv: Path | None = None,
-    measuring: Measuring = _USUAL,
+    options: MeasureOptions = _USUAL,
     cache: Path | None = None,
     running: Running | None = None,
-    print_profile: PrintProfile | None = None,
     tie: Tie = Tie.BEST,
 ) -> Sweep:
-    """Measure the test shots in some folders and find the best settings.
+    """Best settings of the lenses whose test shots lie in some folders.
 
     Parameters
     ----------
@@ -85,14 +53,12 @@ def sweep(
         Read, never written to.
     shots_csv : path, optional
         A shots table.
-    measuring : Measuring, optional
+    options : MeasureOptions, optional
         How each photograph is measured.
     cache : path, optional
         Folder where results are kept for a second run.
     running : Running, optional
         How the work is spread; over all processors by default.
-    print_profile : PrintProfile, optional
-        Of the print that was photographed; it is divided out of every shot.
     tie : Tie, optional
         Which of several equally good stops the answer names as the one to take.
 
@@ -103,14 +69,54 @@ def sweep(
     ImageError
         A folder is not there.
     SettingError
-        The shots table cannot be used.
+        The shots table cannot be used, or one pitch was given for several cameras.
     """
     planned = gather(folders, shots_csv)
+    shots = sift(measured_shots(planned, options, cache=cache, running=running))
+    if not any(shot.used for shot in shots):
+        first = rejections(shots)[0]
+        raise SweepError(
+            f"none of {len(shots)} photographs could be measured; {first.path.name}: {first.reason}"
+        )
+    return Sweep(findings=find(shots, method=options.method, tie=tie), shots=tuple(shots))
+
+
+def measured_shots(
+    planned: Sequence[PlannedShot],
+    options: MeasureOptions = _USUAL,
+    *,
+    cache: Path | None = None,
+    running: Running | None = None,
+) -> list[SweepShot]:
+    """Gathered photographs, measured, those marked that their own flags reject; in the order given.
+
+    Parameters
+    ----------
+    planned : sequence of PlannedShot
+        As `gather` gives them; a pitch of the shots table wins over that of the options.
+    options, cache, running
+        As for `sweep`.
+
+    Raises
+    ------
+    SettingError
+        The pitch of the options would stand for several cameras.
+    """
     wanted = [shot for shot in planned if not shot.left_out]
-    tasks = measuring.tasks(wanted, cache=cache, print_profile=print_profile)
+    _check_one_camera([shot for shot in wanted if shot.pitch_um is None], options.pitch_um)
+    kept = ResultCache(folder=cache) if cache else None
+    tasks = [
+        Task(
+            path=shot.path,
+            options=replace(options, pitch_um=shot.pitch_um or options.pitch_um),
+            overrides=shot.overrides,
+            cache=kept,
+        )
+        for shot in wanted
+    ]
     outcomes = run(tasks, running or Running())
     by_path = {shot.path: outcome for shot, outcome in zip(wanted, outcomes, strict=True)}
-    shots = sift(
+    return reject_flagged(
         [
             SweepShot(
                 planned=shot,
@@ -119,10 +125,15 @@ def sweep(
             for shot in planned
         ]
     )
-    if not any(shot.used for shot in shots):
-        first = next(shot for shot in shots if not shot.planned.by_choice)
-        reason = first.result.reason if isinstance(first.result, RejectedShot) else first.reason
-        raise SweepError(
-            f"none of {len(shots)} photographs could be measured; {first.planned.path.name}: {reason}"
-        )
-    return Sweep(findings=find(shots, method=measuring.method, tie=tie), shots=tuple(shots))
+
+
+def _check_one_camera(shots: Sequence[PlannedShot], pitch_um: float | None) -> None:
+    """Refuse one pitch for several cameras: all figures but one camera's would be wrong in lp/mm."""
+    cameras = list(dict.fromkeys(shot.camera for shot in shots))
+    if pitch_um is None or len(cameras) < 2:
+        return
+    names = ", ".join(cameras[:_MOST_NAMED]) + (", ..." if len(cameras) > _MOST_NAMED else "")
+    raise SettingError(
+        f"--pitch-um {pitch_um:g} cannot hold for {len(cameras)} cameras ({names}): name each camera's pitch in a "
+        "shots table (--shots), in its column pitch_um"
+    )

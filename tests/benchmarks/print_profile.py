@@ -24,7 +24,7 @@ from lensbench.chart.layout.sheet import sheet
 from lensbench.edge import measure_edges
 from lensbench.model.errors import EdgeError
 from lensbench.model.shot import Box, Samples
-from lensbench.shot import measure_shot
+from lensbench.shot import MeasureOptions, measure_shot
 from lensbench.shot.print_blur import print_mtf
 
 DISTANCES_MM = {"2.9 m": None, "4 m": 4000.0, "5.5 m": 5500.0}
@@ -106,7 +106,7 @@ class Freed:
 
 
 def freed(path, profile, truth, *, sigma_mm):
-    shot = measure_shot(path, print_profile=profile)
+    shot = measure_shot(path, MeasureOptions(print_profile=profile))
     figure = shot.summary["frame"]
     scale = 1000.0 * shot.magnification / shot.pixel_pitch_um
     return Freed(

@@ -11,7 +11,7 @@ import numpy as np
 from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.errors import LensError
-from lensbench.shot import measure_shot
+from lensbench.shot import MeasureOptions, measure_shot
 from lensbench.simulate.truth import true_edges
 
 ROWS, COLS = 928, 1392
@@ -126,7 +126,7 @@ def measured(folder, scene, shot, *, processing=None):
         [simulate.Job(scene=scene, shot=shot, path=path, processing=processing)], truth_channels=("green",)
     )
     try:
-        return measure_shot(path, pitch_um=scene.camera.pitch_um)
+        return measure_shot(path, MeasureOptions(pitch_um=scene.camera.pitch_um))
     except LensError as error:
         return str(error)
     finally:

@@ -24,7 +24,7 @@ from lensbench.cli.main import app
 from lensbench.edge import measure_edge
 from lensbench.model.errors import EdgeError, SettingError
 from lensbench.model.shot import Box, PrintProfile, Samples
-from lensbench.shot import measure_shot
+from lensbench.shot import MeasureOptions, measure_shot
 from lensbench.shot.print_blur import print_mtf
 
 FAR_MM = 3700.0
@@ -82,7 +82,7 @@ def test_two_distances_tell_the_print_and_division_brings_the_lens_back(prints, 
     assert profile.edge_sigma_mm == pytest.approx(sigma, abs=2.0 * profile.edge_sigma_sd_mm)
     assert profile.edge_sigma_sd_mm < 0.2 * sigma
     for path, shot, truth in zip(prints[sigma], shots, without_print, strict=True):
-        freed = measure_shot(path, print_profile=profile)
+        freed = measure_shot(path, MeasureOptions(print_profile=profile))
         scale = 1000.0 * shot.magnification / 5.0
         left = np.exp(-2.0 * (pi * sigma * scale * truth) ** 2)
         figure = inner_of(freed)
@@ -105,7 +105,7 @@ def test_the_doubt_about_the_print_widens_every_figure(prints, seen):
     vague = replace(profile, mtf_sd=profile.mtf_sd * 3.0)
     widths = []
     for used in (profile, vague):
-        low, high = inner_of(measure_shot(prints[0.05][1], print_profile=used)).ci95_cypx
+        low, high = inner_of(measure_shot(prints[0.05][1], MeasureOptions(print_profile=used))).ci95_cypx
         widths.append(high - low)
     assert widths[1] > widths[0]
 

@@ -63,7 +63,7 @@ def test_no_command_passes_the_signs_of_a_file_name_on(photograph, command, tmp_
 
 
 def test_a_photograph_without_a_chart_is_named_on_one_line(photograph, monkeypatch):
-    def measured(path, **options):
+    def measured(path, *options):
         raise ChartError(f"{path.name}: no chart in it")
 
     monkeypatch.setattr(shot, "measure_shot", measured)

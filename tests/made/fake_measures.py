@@ -39,3 +39,8 @@ def slow(task):
     Path(task.path).with_suffix(".begun").touch()
     time.sleep(SLEEP_S)
     return RejectedShot(path=task.path, reason="slept")
+
+
+def end_at_once():
+    """What stands for a worker that cannot start: it ends by itself, before any work."""
+    raise RuntimeError("no start here")

@@ -290,6 +290,7 @@ def invented_lens(**changes) -> LensFindings:
         "holds_for": "This copy, on this body, green channel, at 27 focal lengths, 3 shots a setting.",
         "pixel_pitch_um": PITCH_UM,
         "size_px": SIZE_PX,
+        "picture_height_px": SIZE_PX[0],
         "spread_from": "repeats",
         "shot_sd_percent": 1.6,
         "remarks": (remark("too_near", "27 focal lengths, limit 25"),),

@@ -6,7 +6,7 @@ import pytest
 
 from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
-from lensbench.shot import Readings, measure_shot
+from lensbench.shot import MeasureOptions, measure_shot
 
 LAYOUT = sheet("A3")
 LENS = simulate.prime("Invented 35", simulate.ZoomPosition(focal_length_mm=35), widest_f_number=2.8)
@@ -58,8 +58,11 @@ def measured(tmp_path_factory):
         for name, processing in (("sharpened", strong), ("unsharpened", plain))
     ]
     simulate.shoot(jobs, truth_channels=("green",))
-    results = {job.path.stem: measure_shot(job.path, pitch_um=job.scene.camera.pitch_um) for job in jobs}
-    results["glance"] = measure_shot(folder / "sound.dng", readings=Readings(glance=True))
+    results = {
+        job.path.stem: measure_shot(job.path, MeasureOptions(pitch_um=job.scene.camera.pitch_um))
+        for job in jobs
+    }
+    results["glance"] = measure_shot(folder / "sound.dng", MeasureOptions(fast=True))
     return results
 
 

@@ -13,7 +13,7 @@ from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app, run
 from lensbench.model.errors import ChartError, ImageError, LensError, SettingError
 from lensbench.model.shot import Direction, Metadata
-from lensbench.shot import measure_shot
+from lensbench.shot import MeasureOptions, measure_shot
 
 SIZE = (1100, 1500)
 TURNS = {"yaw": 6.0, "pitch": -4.0, "roll": 9.0}
@@ -27,7 +27,7 @@ def printed(tmp_path_factory):
     light = photograph_page(page_of(sheet("A3"), folder), SIZE, aim_mm=AIM_MM, m=M, **TURNS)
     path = write_tiff(folder / "a.tif", light)
     known = Metadata(focal_length_mm=FOCAL_MM)
-    return measure_shot(path, pitch_um=PITCH_UM, overrides=known, encoding="linear")
+    return measure_shot(path, MeasureOptions(pitch_um=PITCH_UM, encoding="linear"), overrides=known)
 
 
 def test_the_printed_page_tells_how_the_camera_stood(printed):
@@ -186,7 +186,7 @@ def test_json_and_text_of_the_command(raw_shot):
 def test_the_users_figures_take_precedence(raw_shot):
     path = raw_shot[0]
     own = Metadata(lens="Adapted 35", f_number=8.0, focal_length_mm=40.0)
-    shot = measure_shot(path, method="iso", pitch_um=5.0, overrides=own)
+    shot = measure_shot(path, MeasureOptions(method="iso", pitch_um=5.0), overrides=own)
     assert (shot.metadata.lens, shot.metadata.f_number, shot.metadata.focal_length_mm) == (
         "Adapted 35",
         8.0,
@@ -204,8 +204,8 @@ def test_what_cannot_be_measured_is_refused_in_one_sentence(tmp_path, raw_shot, 
     blank = write_tiff(tmp_path / "blank.tif", grey)
     with pytest.raises(ChartError, match=r"blank\.tif: no chart was found"):
         measure_shot(blank)
-    with pytest.raises(SettingError, match="pixel pitch -4 um: give a positive"):
-        measure_shot(raw_shot[0], pitch_um=-4.0)
+    with pytest.raises(SettingError, match=r"pixel pitch -4 um: give 0\.3 to 100 micrometres"):
+        MeasureOptions(pitch_um=-4.0)
     with pytest.raises(ImageError, match="there is no such photograph"):
         measure_shot(tmp_path / "none.dng")
     monkeypatch.setattr("sys.argv", ["lensbench", "measure", str(blank)])
@@ -221,7 +221,7 @@ def test_a_photograph_whose_every_edge_is_clipped_is_refused(tmp_path):
     )
     path = write_tiff(tmp_path / "white.tif", light * 2.0)
     with pytest.raises(LensError, match=r"white\.tif: none of the chart's \d+ edges .* white or black limit"):
-        measure_shot(path, encoding="linear")
+        measure_shot(path, MeasureOptions(encoding="linear"))
 
 
 @pytest.mark.parametrize("sharpening", [0.0, 0.8])

@@ -11,7 +11,7 @@ from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import Direction, Metadata
-from lensbench.shot import Readings, mean_by_zone, measure_shot
+from lensbench.shot import MeasureOptions, mean_by_zone, measure_shot
 
 F_NUMBER, PITCH_UM = 8.0, 4.0
 ROWS, COLS = 900, 1350
@@ -117,13 +117,13 @@ def test_what_is_missing_is_named(raw, tmp_path):
 
 
 def test_no_aperture_without_f_number_or_pitch():
-    asked = Readings(physical=True)
+    asked = MeasureOptions(physical=True)
     known = Metadata(f_number=8.0)
     rest = {"magnification": 0.04, "channel": "green"}
     assert asked.aperture(known, pixel_pitch_um=4.0, **rest) is not None
     assert asked.aperture(known, pixel_pitch_um=None, **rest) is None
     assert asked.aperture(Metadata(), pixel_pitch_um=4.0, **rest) is None
-    assert Readings().aperture(known, pixel_pitch_um=4.0, **rest) is None
+    assert MeasureOptions().aperture(known, pixel_pitch_um=4.0, **rest) is None
 
 
 def test_means_by_zone_weigh_as_the_summary_does(raw):

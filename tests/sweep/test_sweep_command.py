@@ -29,7 +29,7 @@ def told(path):
     return Metadata(camera="Box One", lens=lens, f_number=float(stop), focal_length_mm=35.0)
 
 
-def measured(path, **options):
+def measured(path, options=None, **further):
     """A sharpness that follows the stop, a little different for every repeat; `blank` holds no chart."""
     lens, stop, repeat = path.stem.split("_")
     if lens == "blank" or repeat == "9":
@@ -104,7 +104,7 @@ def test_a_second_run_takes_up_where_the_first_stopped(lensbench, tmp_path, monk
     folder, out = shots(tmp_path / "shots"), tmp_path / "report"
     called = []
 
-    def stopping(path, **options):
+    def stopping(path, options=None, **further):
         called.append(path)
         if len(called) == 6:
             raise KeyboardInterrupt
@@ -125,8 +125,8 @@ def test_the_physical_reading_is_made_where_it_is_asked_for(lensbench, tmp_path,
     folder, out = shots(tmp_path / "shots"), tmp_path / "report"
     asked = []
 
-    def noting(path, **options):
-        asked.append(options["readings"].physical)
+    def noting(path, options=None, **further):
+        asked.append(options.physical)
         return measured(path)
 
     monkeypatch.setattr(shot, "measure_shot", noting)

@@ -74,7 +74,7 @@ def test_in_process_needs_no_pool(tmp_path):
 
 
 def test_what_cannot_be_measured_comes_back_with_the_reason(tmp_path, monkeypatch):
-    def refuse(path, **options):
+    def refuse(path, options, **further):
         raise ChartError(f"{path.name}: no chart in the picture")
 
     monkeypatch.setattr(shot, "measure_shot", refuse, raising=False)
@@ -121,7 +121,7 @@ def test_a_full_cache_costs_no_photograph(tmp_path, monkeypatch):
     path = tmp_path / "a.dng"
     path.write_bytes(b"a")
     (tmp_path / "file").touch()
-    monkeypatch.setattr(shot, "measure_shot", lambda path, **_: result(path, 0.3))
+    monkeypatch.setattr(shot, "measure_shot", lambda path, *_, **__: result(path, 0.3))
     cache = ResultCache(folder=tmp_path / "file" / "measured")
     assert measure_one(Task(path=path, cache=cache)).summary["frame"].mtf50_cypx > 0.0
 
@@ -130,11 +130,12 @@ def test_the_tone_curve_reaches_the_measurement_and_the_kept_result(tmp_path, mo
     path, asked = tmp_path / "a.tif", []
     path.write_bytes(b"a")
 
-    def measured(path, **options):
-        asked.append(options["encoding"])
+    def measured(path, options, **further):
+        asked.append(options.encoding)
         return result(path, 0.3)
 
     monkeypatch.setattr(shot, "measure_shot", measured)
     for encoding in ("auto", "linear", "linear", "auto"):
-        measure_one(Task(path=path, encoding=encoding, cache=ResultCache(folder=tmp_path / "measured")))
+        options = shot.MeasureOptions(encoding=encoding)
+        measure_one(Task(path=path, options=options, cache=ResultCache(folder=tmp_path / "measured")))
     assert asked == ["auto", "linear"]

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from lensbench.shot import measure_shot, zone_of
+from lensbench.shot import MeasureOptions, measure_shot, zone_of
 from lensbench.simulate import ByHand, Camera, Lens, Plan, Pose, Scene, ZoomPosition, hung_wall, series, shoot
 from lensbench.sweep.run import Running
 from lensbench.sweep.sweeping import sweep
@@ -79,7 +79,7 @@ def test_the_best_stop_is_the_true_one(swept):
 
 def test_distance_and_tilt_are_told(swept):
     _, _, folder = swept
-    shot = measure_shot(folder / "shot_0003.dng", pitch_um=CAMERA.pitch_um)
+    shot = measure_shot(folder / "shot_0003.dng", MeasureOptions(pitch_um=CAMERA.pitch_um))
     assert shot.chart.name == "wall of A4 pages"
     assert shot.chart.targets_found == 13
     assert shot.chart.tone_exponent == pytest.approx(1.0, abs=0.02)

@@ -63,9 +63,7 @@ def zoom_panel(lens: LensFindings, *, key: str) -> Panel | None:
 
 def scale_of_lens(lens: LensFindings) -> Scale:
     """Give the scale that the findings of a lens carry."""
-    return Scale(
-        pixel_pitch_um=lens.pixel_pitch_um, picture_height_px=min(lens.size_px) if lens.size_px else None
-    )
+    return Scale(pixel_pitch_um=lens.pixel_pitch_um, picture_height_px=lens.picture_height_px)
 
 
 def _extent(focal: FocalLengthFindings) -> list[float]:

@@ -169,6 +169,7 @@ def _measured_cells(result: ShotResult) -> dict[str, Cell]:
     return {
         "rows_px": result.size_px[0],
         "cols_px": result.size_px[1],
+        "picture_height_px": result.picture_height_px,
         "pixel_pitch_um": result.pixel_pitch_um,
         "sensor_data": _yes_no(result.sensor_data),
         "chart": spreadsheet_text(result.chart.name),

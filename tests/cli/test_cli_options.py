@@ -1,0 +1,139 @@
+"""One record of options: what it holds means the same in every command, and what cannot hold is refused."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import tifffile
+from exact_edges import Blur
+from invented_shots import result
+from made_pictures import edge_picture
+from typer.testing import CliRunner
+
+from lensbench import photo, shot
+from lensbench.cli.main import app
+from lensbench.model.errors import SettingError
+from lensbench.model.flags import remark
+from lensbench.model.shot import Metadata
+from lensbench.sweep import read_sweep
+from lensbench.sweep.run import Running
+
+CLIPPED = {"b_2", "b_3"}
+
+
+def told(path):
+    """The metadata that an invented file's name holds: CAMERA_REPEAT.dng; `b` is the second camera."""
+    camera = {"a": "Box One", "b": "Box Two"}[path.stem[0]]
+    return Metadata(camera=camera, lens="Fennel", f_number=4.0, focal_length_mm=35.0)
+
+
+def measured(path, options=None, **further):
+    """Clipped shots are 20 % softer; the pitch that was asked for is the one that is measured with."""
+    metadata = replace(told(path), orientation=6)
+    pitch_um = options.pitch_um or 4.0
+    if path.stem in CLIPPED:
+        quality = (remark("white_clipped"),)
+        return result(path, 0.2, metadata=metadata, pixel_pitch_um=pitch_um, quality=quality)
+    return result(path, 0.25, metadata=metadata, pixel_pitch_um=pitch_um)
+
+
+@pytest.fixture
+def lensbench(monkeypatch):
+    """The command line, with invented photographs and without other processes."""
+    monkeypatch.setattr(photo, "read_metadata", told)
+    monkeypatch.setattr(shot, "measure_shot", measured)
+    usual = Running.__init__.__kwdefaults__ | {"in_process": True}
+    monkeypatch.setattr(Running.__init__, "__kwdefaults__", usual)
+    return lambda *words: CliRunner().invoke(app, [str(word) for word in words])
+
+
+@pytest.fixture
+def folder(tmp_path):
+    (tmp_path / "shots").mkdir()
+    for name in ("a_0", "a_1", "b_0", "b_1", "b_2", "b_3"):
+        (tmp_path / "shots" / f"{name}.dng").write_bytes(name.encode())
+    return tmp_path / "shots"
+
+
+def test_effect_does_not_count_what_its_flags_reject(lensbench, folder, tmp_path):
+    # Two of the second camera's four shots are clipped, and softer by 20 %; the two that count are as sharp as the
+    # first camera's.
+    words = ("effect", folder, "--by", "camera", "--out", tmp_path / "out")
+    done = lensbench(*words, "--json")
+    findings = json.loads(done.stdout)
+    assert [level["shots"] for level in findings["levels"]] == [2, 2]
+    assert sorted(one["photo"][-7:] for one in findings["rejected"]) == ["b_2.dng", "b_3.dng"]
+    assert {one["reason"] for one in findings["rejected"]} == {remark("white_clipped").message}
+    frame = next(row for row in findings["rows"] if (row["figure"], row["zone"]) == ("mtf50", "frame"))
+    assert frame["difference"] == pytest.approx(0.0, abs=1e-9)
+    assert done.exit_code == 0
+    strict = lensbench(*words, "--strict")
+    assert strict.exit_code == 3
+    assert strict.stderr.count("rejected: b_") == 2
+
+
+@pytest.mark.parametrize("command", ["sweep", "effect"])
+def test_one_pitch_for_two_cameras_is_refused_and_one_a_row_is_taken(lensbench, folder, tmp_path, command):
+    words = (command, folder, *(("--by", "camera") if command == "effect" else ()))
+    refused = lensbench(*words, "--pitch-um", "5", "--out", tmp_path / "out")
+    assert isinstance(refused.exception, SettingError)
+    assert "--pitch-um 5 cannot hold for 2 cameras (Box One, Box Two)" in str(refused.exception)
+    table = tmp_path / "shots.csv"
+    rows = [f"{path.name},{3.0 if path.name[0] == 'a' else 6.5}" for path in sorted(folder.iterdir())]
+    table.write_text("\n".join(["file,pitch_um", *rows]))
+    done = lensbench(*words, "--shots", table, "--out", tmp_path / "out")
+    assert done.exit_code == 0, done.exception
+    kept = (tmp_path / "out" / "shots.csv").read_text().splitlines()
+    place = kept[0].split(",").index("pixel_pitch_um")
+    assert [line.split(",")[place] for line in kept[1:]] == ["3", "3", "6.5", "6.5", "6.5", "6.5"]
+
+
+def test_the_pitch_of_a_row_wins_and_of_one_camera_the_option_holds_for_the_rest(lensbench, folder, tmp_path):
+    table = tmp_path / "shots.csv"
+    table.write_text("file,pitch_um\nb_0.dng,6.5\nb_1.dng,6.5\nb_2.dng,6.5\nb_3.dng,6.5\n")
+    done = lensbench(
+        "sweep", folder, "--shots", table, "--pitch-um", "3", "--out", tmp_path / "out", "--json"
+    )
+    assert done.exit_code == 0, done.exception
+    pitches = {lens["camera"]: lens["pixel_pitch_um"] for lens in json.loads(done.stdout)["lenses"]}
+    assert pitches == {"Box One": 3.0, "Box Two": 6.5}
+
+
+@pytest.mark.parametrize(
+    "command", [["measure", "a.dng"], ["check", "a.dng"], ["edge", "a.dng"], ["sweep", "a"]]
+)
+@pytest.mark.parametrize(("pitch_um", "limit"), [("0.2", "0.3"), ("120", "100")])
+def test_the_pitch_has_one_limit(command, pitch_um, limit):
+    done = CliRunner().invoke(app, [*command, "--pitch-um", pitch_um])
+    assert done.exit_code == 2
+    assert "'--pitch-um'" in done.stderr
+    assert limit in done.stderr
+
+
+def test_a_print_has_the_height_of_the_picture_as_it_is_viewed(tmp_path):
+    # Cycles per degree go as the picture's height in pixels over the print's in mm, so the same pixels turned on
+    # their side and printed at H look like those not turned, printed at H x rows / columns.
+    rows, cols = 120, 200
+    codes = np.rint(65535 * (0.1 + 0.8 * edge_picture(Blur(q=0.9), 5.0, rows=rows, cols=cols))).astype(
+        np.uint16
+    )
+    upright, turned = tmp_path / "upright.tif", tmp_path / "turned.tif"
+    tifffile.imwrite(upright, codes, photometric="minisblack")
+    tifffile.imwrite(turned, codes, photometric="minisblack", extratags=[(274, "H", 1, 6, True)])
+
+    def look(path, height_mm):
+        words = ("edge", path, "--roi", "30,70,60,60", "--encoding", "linear", "--viewing-distance-mm", 500)
+        words = [str(word) for word in (*words, "--print-height-mm", height_mm, "--json")]
+        return json.loads(CliRunner().invoke(app, words).stdout)["edges"][0]["sharpness_jnd"]
+
+    assert look(turned, 60.0) == pytest.approx(look(upright, 60.0 * rows / cols), rel=1e-9)
+    assert look(turned, 60.0) != pytest.approx(look(upright, 60.0), rel=0.05)
+
+
+def test_line_widths_go_by_the_same_height_in_measure_and_in_what_a_sweep_leaves(lensbench, folder, tmp_path):
+    # 4000 rows and 6000 columns, turned on their side: 2 x 0.97 x 0.25 x 6000 line widths.
+    done = lensbench("measure", folder / "a_0.dng")
+    assert "2910 LW/PH" in done.stdout
+    lensbench("sweep", folder, "--out", tmp_path / "out")
+    assert {lens.picture_height_px for lens in read_sweep(tmp_path / "out")} == {6000}
