@@ -89,7 +89,7 @@ def say_rejected(done: "Sweep") -> None:
 
 def say_answer(findings: "SweepFindings", written: Sequence[Path]) -> None:
     """Give the answer in plain sentences, and say where the report lies."""
-    from lensbench.report.text.figures import answer_sentences
+    from lensbench.report.text.answer import answer_sentences
 
     for sentence in answer_sentences(findings):
         say(sentence)
@@ -99,7 +99,7 @@ def say_answer(findings: "SweepFindings", written: Sequence[Path]) -> None:
 def say_comparison(comparison: "CompareFindings", written: Sequence[Path]) -> None:
     """Give the comparison in plain sentences with its table, and say where the report lies."""
     from lensbench.report.out.compare import choice_lines
-    from lensbench.report.text.figures import comparison_answer, comparison_limits
+    from lensbench.report.text.compare import comparison_answer, comparison_limits
 
     for line in (*comparison_answer(comparison), *choice_lines(comparison), *comparison_limits(comparison)):
         say(line)

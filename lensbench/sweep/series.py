@@ -2,7 +2,7 @@
 
 What a picture is for, and so which parts of it must be sharp: weights on the zones, stated beforehand.
 
-A place is a zone of the picture or a purpose. The weights are common practice, no source: a subject in the middle
+A place is a zone of the picture or a purpose. The weights are common practice, no source: a subject at the centre
 fills the inner zone and reaches into the next; what stands at the edges and in the corners lies in the outer zone,
 with a little of the ground before it.
 """
@@ -16,37 +16,32 @@ import numpy as np
 
 from lensbench.focus import Bracket, ThroughFocus, brackets_among, fit_through_focus
 from lensbench.model.shot import ZONES, ShotResult, ZoneFigure
-from lensbench.model.sweep import SweepShot
+from lensbench.model.sweep import Purpose, SweepShot
 from lensbench.shot import zone_of
 from lensbench.stats import ZoneSeries
 
 __all__ = [
-    "EDGES",
     "FRAME",
-    "MIDDLE",
     "PLACES",
     "PURPOSES",
     "FocalShots",
     "bracket_peak",
     "by_focal_length",
     "figure_at",
-    "weights_in_words",
     "zone_series",
 ]
 
 
-MIDDLE: Final = "subject in the middle"
-FRAME: Final = "whole frame"
-EDGES: Final = "edges and corners"
+FRAME: Final = Purpose.FRAME
 
 PURPOSES: Final[dict[str, dict[str, float]]] = {
-    MIDDLE: {"inner": 0.7, "halfway": 0.3},
+    Purpose.CENTRE: {"inner": 0.7, "halfway": 0.3},
     FRAME: {"frame": 1.0},
-    EDGES: {"halfway": 0.2, "outer": 0.8},
+    Purpose.EDGES: {"halfway": 0.2, "outer": 0.8},
 }
 """Purpose -> weights of the zones' MTF50, one in all. `frame` itself weighs the zones by their area."""
 
-PLACES: Final = (*ZONES, MIDDLE, EDGES)
+PLACES: Final = (*ZONES, Purpose.CENTRE, Purpose.EDGES)
 """All that gets a curve of its own; the purpose of the whole frame is the zone `frame`."""
 
 
@@ -59,17 +54,6 @@ def figure_at(summary: Mapping[str, ZoneFigure], place: str) -> float:
     if not all(zone in summary and summary[zone].mtf50_cypx > 0.0 for zone in weights):
         return float("nan")
     return sum(weight * summary[zone].mtf50_cypx for zone, weight in weights.items())
-
-
-def weights_in_words(purpose: str) -> str:
-    """Say what counts how much.
-
-    >>> weights_in_words("subject in the middle")
-    'inner zone 70 %, halfway zone 30 %'
-    """
-    if purpose == FRAME:
-        return "the zones by their share of the picture's area"
-    return ", ".join(f"{zone} zone {100.0 * weight:.0f} %" for zone, weight in PURPOSES[purpose].items())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

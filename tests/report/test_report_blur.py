@@ -11,6 +11,7 @@ from lensbench.model.shot import PhysicalFit, ShotResult
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SweepFindings
 from lensbench.report.out.content import sweep_content
 from lensbench.report.out.tables import as_csv, edges_table
+from lensbench.report.text.answer import holds_for
 from lensbench.report.text.blur import blur_sentence, lens_blur_sentence
 
 
@@ -75,7 +76,7 @@ def test_it_stands_before_the_limits(shots):
     findings = SweepFindings(lenses=(lens,), version="0.1.0", method="refined")
     answer = sweep_content(findings, with_readings(shots)).lenses[0].answer
     assert "most of the blur" in answer[-2]
-    assert answer[-1] == lens.holds_for
+    assert answer[-1] == holds_for(lens.basis)
     assert "blur" not in "".join(sweep_content(findings, shots).lenses[0].answer)
 
 

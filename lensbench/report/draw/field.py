@@ -10,11 +10,12 @@ from statistics import fmean
 from typing import Final
 from xml.etree import ElementTree as ET
 
+from lensbench.model.names import f_stop, focal_length
 from lensbench.model.shot import ChartEdge, Direction, ShotResult
 from lensbench.model.sweep import LensFindings, Setting, SweepShot
 from lensbench.report.draw.panels import Grid
 from lensbench.report.draw.svg import add_text, begin_picture, finish_picture
-from lensbench.report.text.figures import NOT_MEASURED, f_stop, focal_length
+from lensbench.report.text.words import NOT_MEASURED
 from lensbench.shot import ZONE_LIMITS
 from lensbench.storage.text import clean_text
 

@@ -1,24 +1,24 @@
 """What a comparison says and shows, ready for the page and for the PDF alike.
 
-The table «which lens at which stop», for the page, the PDF and the command line.
+The table «which lens at which stop» serves the command line too.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from lensbench.model.compare import ComparedLens, ComparedPair, CompareFindings, CompareRow, StopChoice
+from lensbench.model.compare import ComparedLens, ComparedPair, CompareFindings, CompareRow, Seen, StopChoice
+from lensbench.model.names import f_stop, focal_length
 from lensbench.model.shot import ZONES
 from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, value_axis
-from lensbench.report.text.figures import (
-    NOT_MEASURED,
-    clean_line,
+from lensbench.report.text.compare import (
+    NOT_SEEN,
     comparison_answer,
     comparison_limits,
-    f_stop,
-    focal_length,
+    pair_sentences,
+    verdict_in_words,
 )
+from lensbench.report.text.words import CANNOT_TELL, NOT_MEASURED, choice_of, signed
 from lensbench.storage.text import clean_text
 
 __all__ = ["CompareContent", "PairContent", "choice_grid", "choice_lines", "compare_content"]
@@ -39,7 +39,7 @@ def choice_grid(comparison: CompareFindings, *, zones: tuple[str, ...] = ZONES) 
         return None
     rows: list[tuple[_Span, tuple[str, ...]]] = []
     for (focal, stop), found in sorted(by_setting.items()):
-        cells = tuple(_cell(found[zone], comparison) if zone in found else NOT_MEASURED for zone in zones)
+        cells = tuple(_cell(found[zone]) if zone in found else NOT_MEASURED for zone in zones)
         alone = all(len(one.photographed) == 1 for one in found.values())
         if rows and alone and rows[-1][0].goes_on(focal) and rows[-1][1] == cells:
             rows[-1] = (rows[-1][0].to(stop), cells)
@@ -86,31 +86,25 @@ def choice_lines(comparison: CompareFindings) -> list[str]:
     return ["Which lens at which stop (whole frame):", *lines]
 
 
-def _cell(choice: StopChoice, comparison: CompareFindings) -> str:
+def _cell(choice: StopChoice) -> str:
     names = [clean_text(label) for label in choice.lenses]
     if len(choice.photographed) == 1:
         return f"{names[0]}\nthe only one photographed"
-    everybody = len(names) == len(choice.photographed)
-    seen = _SEEN.get(choice.seen, "") if comparison.looked_at else ""
-    if len(names) > 1 and choice.seen == "can't tell":
-        seen = choice.seen
-    return "\n".join(filter(None, (_named(names, everybody=everybody), seen)))
+    named = choice_of(names, most=_MOST_NAMED)
+    if 1 < len(names) == len(choice.photographed):
+        named = "either" if len(names) == 2 else "any"
+    seen = _SEEN.get(choice.seen, "")
+    if len(names) > 1 and choice.seen == Seen.CANNOT_TELL:
+        seen = CANNOT_TELL
+    return f"{named}\n{seen}" if seen else named
 
 
-_SEEN = {
-    "visible": "visibly",
-    "none": "no difference you could see",
-    "some": "visibly sharper than some",
-    "can't tell": "can't tell whether visible",
+_SEEN: Final = {
+    Seen.VISIBLE: "visibly",
+    Seen.NONE: NOT_SEEN,
+    Seen.SOME: "visibly sharper than some",
+    Seen.CANNOT_TELL: f"{CANNOT_TELL} whether visible",
 }
-
-
-def _named(names: Sequence[str], *, everybody: bool) -> str:
-    if len(names) == 1:
-        return names[0]
-    if everybody:
-        return "either" if names[2:] == [] else "any"
-    return " or ".join(names[:_MOST_NAMED]) + (" or others" if len(names) > _MOST_NAMED else "")
 
 
 _UNITS: Final = {"cypx": "cycles/pixel", "lpmm": "lp/mm on the sensor", "lwph": "LW/PH"}
@@ -122,7 +116,6 @@ class PairContent:
 
     title: str
     answer: str
-    cautions: tuple[str, ...]
     panels: tuple[Panel, ...]
     grids: tuple[Grid, ...]
     """Every setting and zone, a table for each unit."""
@@ -176,12 +169,12 @@ def _pair(pair: ComparedPair, *, key: str) -> PairContent:
         if rows:
             panels.append(_sharpness_panel(pair, rows, focal=focal, key=f"{key}-sharpness-{number}"))
             panels.append(_difference_panel(pair, rows, focal=focal, key=f"{key}-difference-{number}"))
+    answer, *rest = pair_sentences(pair)
     tables = [(pair.unit, pair.rows), ("lwph", pair.rows_lwph)]
     return PairContent(
         title=f"{clean_text(pair.first)} and {clean_text(pair.second)}",
-        answer=clean_line(pair.sentences[0] if pair.sentences else pair.answer),
-        rest=tuple(clean_line(one) for one in pair.sentences[1:]),
-        cautions=tuple(clean_line(caution) for caution in pair.cautions),
+        answer=answer,
+        rest=tuple(rest),
         panels=tuple(panels),
         grids=tuple(_grid(pair, rows, unit=_UNITS.get(unit, unit)) for unit, rows in tables if rows),
     )
@@ -280,18 +273,10 @@ def _difference(row: CompareRow) -> str:
     if not math.isfinite(row.difference_percent):
         return NOT_MEASURED
     low, high = row.ci95_percent
-    interval = f"\n{low:+.1f} to {high:+.1f}" if math.isfinite(low) and math.isfinite(high) else ""
-    return f"{row.difference_percent:+.1f}{interval}"
-
-
-def _verdict(pair: ComparedPair, row: CompareRow) -> str:
-    """Say what the figures tell, and below it what an eye would."""
-    names = {"first": clean_text(pair.first), "second": clean_text(pair.second)}
-    told = f"{names[row.verdict]} is sharper" if row.verdict in names else clean_text(row.verdict)
-    if not math.isfinite(row.difference_jnd):
-        return told
-    seen = {"none": "no difference you could see", "can't tell": "can't tell whether one could see it"}
-    return f"{told}\n{seen.get(row.seen) or names[row.seen] + ' better to the eye'}"
+    interval = (
+        f"\n{signed(low, 1)} to {signed(high, 1)}" if math.isfinite(low) and math.isfinite(high) else ""
+    )
+    return f"{signed(row.difference_percent, 1)}{interval}"
 
 
 def _just_seen(row: CompareRow) -> str:
@@ -306,7 +291,7 @@ def _grid(pair: ComparedPair, rows: tuple[CompareRow, ...], *, unit: str) -> Gri
     first, second = clean_text(pair.first), clean_text(pair.second)
     return Grid(
         caption=f"MTF50 in {unit}",
-        header=("setting", "zone", first, second, "difference, %", "seen from", "verdict"),
+        header=("setting", "zone", first, second, "difference, %", "visible from", "verdict"),
         rows=tuple(
             (
                 f"{focal_length(row.focal_length_mm)}, {f_stop(row.f_number)}",
@@ -315,7 +300,7 @@ def _grid(pair: ComparedPair, rows: tuple[CompareRow, ...], *, unit: str) -> Gri
                 f"{_figure(row.second)}\n{_shots(row.second_shots)}",
                 _difference(row),
                 _just_seen(row),
-                _verdict(pair, row),
+                verdict_in_words(pair, row),
             )
             for row in rows
         ),

@@ -11,25 +11,31 @@ from math import isfinite, log2
 from statistics import median
 
 from lensbench.model.flags import FLAGS, Remark, Severity
+from lensbench.model.names import f_stop, focal_length
 from lensbench.model.shot import ZONES, RejectedShot, ShotResult
-from lensbench.model.sweep import BestSetting, FocalLengthFindings, LensFindings, SweepFindings, SweepShot
+from lensbench.model.sweep import (
+    BestSetting,
+    FocalLengthFindings,
+    LensFindings,
+    Purpose,
+    SweepFindings,
+    SweepShot,
+)
 from lensbench.report.draw.curves import response_panel, scale_of_lens, sharpness_panels, zoom_panel
 from lensbench.report.draw.field import FieldMap, field_maps
 from lensbench.report.draw.panels import Grid, Panel
 from lensbench.report.out.evidence import EvidenceContent, evidence_content
 from lensbench.report.out.tables import photo_labels
-from lensbench.report.text.blur import lens_blur_sentence
-from lensbench.report.text.figures import (
-    NOT_MEASURED,
-    Scale,
-    clean_line,
-    f_stop,
-    focal_length,
+from lensbench.report.text.answer import (
+    PURPOSE_NAMES,
     lens_sentences,
     lens_title,
-    with_interval,
+    series_remark,
+    weights_in_words,
 )
+from lensbench.report.text.blur import lens_blur_sentence
 from lensbench.report.text.glossary import method_sentences
+from lensbench.report.text.words import NOT_MEASURED, Scale, clean_line, stop_range, with_interval
 
 __all__ = ["LensContent", "SweepContent", "beside_grid", "purposes_grid", "sweep_content", "zoom_stops_grid"]
 
@@ -54,8 +60,8 @@ def beside_grid(lens: LensFindings, shots: Sequence[SweepShot]) -> Grid | None:
         header=(
             "focal length",
             "distortion at the corner",
-            "light far out, widest stop",
-            "light far out, narrowest stop",
+            "brightness near the corner, widest stop",
+            "brightness near the corner, narrowest stop",
             "picture covered by targets",
         ),
         rows=tuple(rows),
@@ -83,8 +89,9 @@ def _light(stop: float, results: Sequence[ShotResult]) -> str:
     height = _middle([result.chart.outermost_height for result in results])
     if percent is None or height is None or percent <= 0.0:
         return NOT_MEASURED
-    stops = round(log2(percent / 100.0), 1) + 0.0  # no -0.0
-    return f"{f_stop(stop)}: {percent:.0f} % ({stops:+.1f} stops)\n{height:.2f} of the way to the corner"
+    stops = round(log2(percent / 100.0), 1)
+    fall = f"{percent:.0f} % ({stops:+.1f} stops)" if stops else "hardly any fall"
+    return f"{f_stop(stop)}: {fall}\n{height:.2f} of the way to the corner"
 
 
 def _middle(values: Sequence[float]) -> float | None:
@@ -111,7 +118,10 @@ def purposes_grid(lens: LensFindings) -> Grid | None:
 
 
 def _weights(lens: LensFindings) -> str:
-    told = [f"{purpose}: {weights}" for purpose, weights in lens.purposes.items()]
+    told = [
+        f"{PURPOSE_NAMES[Purpose(purpose)]}: {weights_in_words(purpose, weights)}"
+        for purpose, weights in lens.purposes.items()
+    ]
     return f"What counts: {'; '.join(told)}." if told else ""
 
 
@@ -121,7 +131,7 @@ def _purpose_row(focal_mm: float, best: BestSetting, *, ruled: bool) -> tuple[st
     enough = [_runs(one.surely, one.probably) for one in best.sharp_enough]
     stop = f_stop(best.f_number) + ("\nbest tested" if best.at_border else "")
     return (
-        best.zone,
+        PURPOSE_NAMES[Purpose(best.zone)],
         focal_length(focal_mm),
         stop,
         ", ".join(others) or NOT_MEASURED,
@@ -132,14 +142,10 @@ def _purpose_row(focal_mm: float, best: BestSetting, *, ruled: bool) -> tuple[st
 
 def _runs(surely: Sequence[float], probably: Sequence[float]) -> str:
     """Give the sure run, and below it the probable one where that is wider."""
-    if not surely:
-        return f"{NOT_MEASURED}\nprobably {_run(probably)}" if probably else NOT_MEASURED
-    wider = f"\nprobably {_run(probably)}" if len(probably) > len(surely) else ""
-    return f"{_run(surely)}{wider}"
-
-
-def _run(stops: Sequence[float]) -> str:
-    return f_stop(stops[0]) if len(stops) == 1 else f"{f_stop(stops[0])} to {f_stop(stops[-1])}"
+    sure, wider = stop_range(surely, surely), stop_range(probably, probably)
+    if len(probably) > len(surely):
+        return f"{sure or NOT_MEASURED}\nprobably {wider}"
+    return sure or NOT_MEASURED
 
 
 def zoom_stops_grid(lens: LensFindings) -> Grid | None:
@@ -233,7 +239,7 @@ def _lens_content(lens: LensFindings, shots: list[SweepShot], *, key: str, metho
         key=key,
         title=lens_title(lens),
         answer=_answer(lens, shots),
-        limited=bool(lens.holds_for),
+        limited=lens.basis is not None,
         counted=f"{lens.shots} photographs, {len(rejected)} not used",
         summary=_summary(lens),
         purposes=purposes_grid(lens),
@@ -245,7 +251,7 @@ def _lens_content(lens: LensFindings, shots: list[SweepShot], *, key: str, metho
         condition=_condition_grid(lens),
         beside=beside_grid(lens, shots),
         evidence=evidence_content(lens, shots, key=key),
-        rejected=_rejected_grid(rejected, caption="Photographs that were not used"),
+        rejected=_rejected_grid(rejected, caption="Left out"),
         remarks=_remarks_grid(lens, shots),
         method=tuple(method_sentences(lens, method=method)),
     )
@@ -255,7 +261,7 @@ def _answer(lens: LensFindings, shots: list[SweepShot]) -> tuple[str, ...]:
     """Put what the blur is made of behind the answer, before its limits."""
     sentences, blur = lens_sentences(lens), lens_blur_sentence(lens, shots)
     if blur:
-        sentences.insert(len(sentences) - bool(lens.holds_for), blur)
+        sentences.insert(len(sentences) - (lens.basis is not None), blur)
     return tuple(sentences)
 
 
@@ -311,7 +317,7 @@ def _condition_grid(lens: LensFindings) -> Grid | None:
     if not lens.condition:
         return None
     return Grid(
-        caption="State of the lens",
+        caption="Is the copy sound?",
         header=("what", "verdict", "evidence", "caution", "what to do next"),
         rows=tuple(
             tuple(
@@ -345,7 +351,9 @@ def _remarks_grid(lens: LensFindings, shots: list[SweepShot]) -> Grid | None:
     results = [shot.result for shot in shots if isinstance(shot.result, ShotResult)]
     edges = [edge.edge for result in results for edge in result.edges]
     groups = [
-        *_grouped([lens.remarks], "the whole shoot", "the whole shoot"),
+        *_grouped(
+            [tuple(series_remark(remark) for remark in lens.remarks)], "the whole shoot", "the whole shoot"
+        ),
         *_grouped([result.quality for result in results], "1 photograph", "{} photographs"),
         *_grouped([edge.flags for edge in edges], "1 edge", "{} edges"),
     ]
@@ -354,7 +362,7 @@ def _remarks_grid(lens: LensFindings, shots: list[SweepShot]) -> Grid | None:
     order = list(reversed(Severity))
     groups.sort(key=lambda group: order.index(group[0].severity))
     return Grid(
-        caption="Remarks on quality",
+        caption="About the shooting",
         header=("seen on", "remark", "what to do"),
         rows=tuple((where, clean_line(remark.message), remark.advice) for remark, where in groups),
     )

@@ -7,10 +7,11 @@ from typing import Final
 from lensbench.model.effect import EffectFindings
 from lensbench.report.draw.effect import difference_text, effect_panels
 from lensbench.report.draw.panels import Grid, Panel
-from lensbench.report.text.figures import NOT_MEASURED, clean_line
+from lensbench.report.text.effect import EFFECT_VERDICTS, effect_sentences, visible_in_words
+from lensbench.report.text.words import NOT_MEASURED, clean_line
 from lensbench.storage.text import clean_text
 
-__all__ = ["EffectContent", "effect_content", "effect_sentences"]
+__all__ = ["EffectContent", "effect_content"]
 
 
 _FIGURES: Final = {"mtf50": "sharpness (MTF50), %", "noise": "noise, %", "overshoot": "overshoot, points"}
@@ -29,11 +30,6 @@ class EffectContent:
     rejected: Grid | None
     method: tuple[str, ...]
     version: str
-
-
-def effect_sentences(findings: EffectFindings) -> list[str]:
-    """Give the plain answer and what limits it, a sentence an item."""
-    return [clean_line(text) for text in (*findings.answer, *findings.cautions, findings.holds_for)]
 
 
 def effect_content(findings: EffectFindings) -> EffectContent:
@@ -58,7 +54,7 @@ def _changed(findings: EffectFindings) -> str:
 
 def _levels_grid(findings: EffectFindings) -> Grid:
     return Grid(
-        caption="Mean of each kind of shots, whole frame",
+        caption="Mean of each condition, whole frame",
         header=("level", "shots", "MTF50, cycles/pixel", "noise, %", "overshoot, %"),
         rows=tuple(
             (
@@ -88,7 +84,7 @@ def _differences_grid(findings: EffectFindings) -> Grid:
                 row.zone,
                 difference_text(row),
                 f"{row.visible_from:g}",
-                f"{row.verdict}\nby sharpening" if row.processed else row.verdict,
+                EFFECT_VERDICTS[row.verdict] + ("\nby sharpening" if row.processed else ""),
             )
             for row in findings.rows
         ),
@@ -109,9 +105,9 @@ def _method(findings: EffectFindings) -> tuple[str, ...]:
             "levels may scatter differently (small-sample variance, Satterthwaite's degrees of freedom)."
         ),
         (
-            "Visible: the whole interval lies beyond the difference that could be seen. Marginal: it lies within. "
-            "Can't tell: it reaches from one to the other."
+            "Visible: the whole interval lies beyond the difference that could be seen. Too small to see: it lies "
+            "within. Can't tell: it reaches from one to the other."
         ),
-        f"Sharpness, visible from {findings.visible.percent:g} %: {findings.visible.how}.",
+        f"Sharpness, visible from {findings.visible.percent:g} %: {visible_in_words(findings.visible)}.",
         "Noise, visible from 20 %, and overshoot, from 5 percentage points: common practice, no source.",
     )

@@ -5,10 +5,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lensbench.model.condition import EvidenceRow, LensEvidence
+from lensbench.model.names import f_stop, focal_length
 from lensbench.model.sweep import LensFindings, Setting, SweepShot
 from lensbench.report.draw.field import FieldMap, field_map_at
 from lensbench.report.draw.panels import Grid
-from lensbench.report.text.figures import NOT_MEASURED, clean_line, f_stop, focal_length
+from lensbench.report.text.words import NOT_MEASURED, clean_line
 
 __all__ = ["EvidenceContent", "evidence_content"]
 

@@ -176,10 +176,10 @@ def _lens_story(lens: LensContent, pictures: Mapping[str, bytes]) -> list[Flowab
     units = "then line pairs/mm and line widths per picture height, where known"
     story.append(text(f"{lens.summary.caption}, {units}.", "about"))
     story += [text("Plots", "section"), *plots_story((*lens.panels, *lens.fields), pictures)]
-    story += grid_story("State of the lens", lens.condition)
+    story += grid_story("Is the copy sound?", lens.condition)
     story += grid_story("Distortion and light", lens.beside)
-    story += grid_story("Photographs that were not used", lens.rejected)
-    story += grid_story("Remarks on quality", lens.remarks)
+    story += grid_story("Left out", lens.rejected)
+    story += grid_story("About the shooting", lens.remarks)
     method = [text(f"{number}. {sentence}", "body") for number, sentence in enumerate(lens.method, start=1)]
     evidence = [] if lens.evidence is None else _evidence_story(lens.evidence, pictures)
     return [*story, KeepTogether([text("Method and limits", "section"), *method]), *evidence]
@@ -199,8 +199,8 @@ def _evidence_story(evidence: EvidenceContent, pictures: Mapping[str, bytes]) ->
 
 
 def _words_story() -> list[Flowable]:
-    grid = Grid(caption="Words", header=("word", "meaning"), rows=GLOSSARY)
-    return [KeepTogether([text("Words", "section"), _table(grid)])]
+    grid = Grid(caption="Glossary", header=("word", "meaning"), rows=GLOSSARY)
+    return [KeepTogether([text("Glossary", "section"), _table(grid)])]
 
 
 def _table(grid: Grid) -> Table:

@@ -23,7 +23,7 @@ from lensbench.report.out.compare import compare_content
 from lensbench.report.out.content import SweepContent, sweep_content
 from lensbench.report.out.effect import EffectContent, effect_content
 from lensbench.report.out.html import compare_page, draw_panels, render, sweep_page
-from lensbench.report.out.json_form import comparison_as_json, findings_as_json, plain
+from lensbench.report.out.json_form import comparison_as_json, effect_as_json, findings_as_json
 from lensbench.report.out.pdf import build_pdf, compare_pdf, grid_story, plots_story, sweep_pdf, text
 from lensbench.report.out.tables import (
     as_csv,
@@ -209,7 +209,7 @@ def write_effect(done: Effect, out: Path) -> tuple[Path, ...]:
         **{f"plots/{key}.png": picture for key, picture in plots.items()},
         "shots.csv": as_csv(shots_table(done.shots)),
         "effect.csv": as_csv(effect_table(done.findings)),
-        "effect.json": json_text(plain(done.findings)),
+        "effect.json": json_text(effect_as_json(done.findings)),
         "report.pdf": effect_pdf(content, plots),
         "report.html": effect_page(content).encode(),
     }
@@ -256,7 +256,7 @@ def effect_pdf(content: EffectContent, plots: dict[str, bytes]) -> bytes:
     story += grid_story(content.levels.caption, content.levels)
     story += [Spacer(0, _GAP_PT), *plots_story(content.panels, plots)]
     story += grid_story(content.differences.caption, content.differences)
-    story += grid_story("Photographs that were not used", content.rejected)
+    story += grid_story("Left out", content.rejected)
     method = [
         text(f"{number}. {sentence}", "body") for number, sentence in enumerate(content.method, start=1)
     ]
