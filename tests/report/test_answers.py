@@ -19,9 +19,19 @@ if __name__ == "__main__":
 from effect_shots import series, shot
 from invented_shoot import invented_comparison, invented_lens
 from invented_shots import shoot
+from measured_lenses import kept_session, sharper
 
 from lensbench.effect.effect import find_effect
 from lensbench.effect.levels import SpeedShot, no_shake_speed
+from lensbench.library import (
+    AdviceCaution,
+    AdviceCautionKind,
+    Lack,
+    LeftOut,
+    Wanted,
+    advise,
+    plan_picture,
+)
 from lensbench.model.compare import Caution, PairCaution, Seen, StopChoice, Verdict, WayOfLooking
 from lensbench.model.effect import EffectCaution, EffectCautionKind, Visible, VisibleFrom
 from lensbench.model.sweep import (
@@ -35,6 +45,12 @@ from lensbench.model.sweep import (
     Unclaimed,
 )
 from lensbench.report.out.compare import choice_lines
+from lensbench.report.text.advice import (
+    advice_sentences,
+    caution_in_words,
+    picture_sentences,
+    reason_in_words,
+)
 from lensbench.report.text.answer import answer_sentences, holds_for, lens_sentences, series_remark
 from lensbench.report.text.compare import comparison_sentences, pair_cautions, pair_sentences
 from lensbench.report.text.effect import effect_cautions, effect_sentences, shutter_sentence, visible_in_words
@@ -289,6 +305,46 @@ def _():
         EffectCaution(caution=kind, levels=("a", "b"), values=(3.0, 1.0)) for kind in EffectCautionKind
     )
     return effect_cautions(dataclasses.replace(findings, cautions=every))
+
+
+@case("which lens, which stop")
+def _():
+    sessions = [
+        kept_session(seed=1),
+        kept_session("Sorrel", sharper(0.15), seed=2),
+        kept_session("Tansy", sharper(0.145), sd=0.002),
+        kept_session("Slow", {8.0: 0.27, 11.0: 0.22}),
+    ]
+    asked = [{}, {"f_number": 4.0, "zone": "outer"}, {"zone": "inner"}]
+    advices = [advise(sessions, focal_length_mm=50.0, **one) for one in asked]
+    advices += [advise(sessions[:1], focal_length_mm=50.0), advise(sessions, focal_length_mm=85.0)]
+    return [sentence for advice in advices for sentence in ("", *advice_sentences(advice))][1:]
+
+
+@case("a picture with depth")
+def _():
+    sessions = [kept_session(), kept_session("Sorrel", sharper(0.10), seed=2)]
+    wanted = {"focal_length_mm": 50.0, "near_m": 2.5, "far_m": 8.0}
+    asked = [{}, {"near_m": 6.0}, {"near_m": 10.0, "far_m": math.inf, "handheld": True, "ev": 12.0}]
+    plans = [plan_picture(sessions, Wanted(**(wanted | one))) for one in asked]
+    return [sentence for plan in plans for sentence in ("", *picture_sentences(plan))][1:]
+
+
+@case("why a lens can't answer")
+def _():
+    values = {Lack.STOP_TOO_WIDE: (4.0, 5.6), Lack.FOCAL_LENGTH_OUTSIDE: (24.0, 70.0)}
+    return [
+        reason_in_words(LeftOut(lens="", camera="", session="", reason=lack, values=values.get(lack, (4.0,))))
+        for lack in Lack
+    ]
+
+
+@case("what an advice does not rest on")
+def _():
+    return [
+        caution_in_words(AdviceCaution(caution=kind, lenses=("Fennel",), values=(24.0, 70.0, 41.0)))
+        for kind in AdviceCautionKind
+    ]
 
 
 def told():

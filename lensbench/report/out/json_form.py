@@ -12,6 +12,7 @@ from typing import Any, Final
 import numpy as np
 
 from lensbench.edge import curve_figures, edge_response_at_lpmm
+from lensbench.library import Advice, PicturePlan
 from lensbench.model.compare import CompareFindings
 from lensbench.model.effect import EffectFindings
 from lensbench.model.flags import Remark
@@ -26,6 +27,12 @@ from lensbench.model.shot import (
     ZoneFigure,
 )
 from lensbench.model.sweep import SweepFindings
+from lensbench.report.text.advice import (
+    advice_sentences,
+    caution_in_words,
+    picture_sentences,
+    reason_in_words,
+)
 from lensbench.report.text.answer import lens_sentences, series_remark
 from lensbench.report.text.compare import comparison_answer, comparison_limits, pair_cautions, pair_sentences
 from lensbench.report.text.effect import effect_cautions, effect_sentences
@@ -33,6 +40,7 @@ from lensbench.storage.text import clean_text
 
 __all__ = [
     "Json",
+    "advice_as_json",
     "comparison_as_json",
     "edge_as_json",
     "effect_as_json",
@@ -177,6 +185,17 @@ def effect_as_json(findings: EffectFindings) -> Json:
     form = _record(findings) | {"text": effect_sentences(findings)}
     for sentence, caution in zip(effect_cautions(findings), form["cautions"], strict=True):
         caution["text"] = sentence
+    return form
+
+
+def advice_as_json(advice: Advice | PicturePlan) -> Json:
+    """Give an advice or the plan of a picture, field by field; sentences stand under `text` alone."""
+    sentences = advice_sentences(advice) if isinstance(advice, Advice) else picture_sentences(advice)
+    form = _record(advice) | {"text": sentences}
+    for left_out, own in zip(advice.left_out, form["left_out"], strict=True):
+        own["text"] = reason_in_words(left_out)
+    for caution, own in zip(advice.cautions, form["cautions"], strict=True):
+        own["text"] = caution_in_words(caution)
     return form
 
 
