@@ -28,8 +28,9 @@ from reportlab.platypus import (
 )
 
 from lensbench.capture import gear
-from lensbench.capture.plan import ShootPlan, ShotToTake, shutter_name
+from lensbench.capture.plan import ShootPlan, ShotToTake
 from lensbench.capture.standing import WALL_PAGES
+from lensbench.model.names import f_stop, shutter_speed
 
 __all__ = ["chart_sentence", "checklist_pdf", "distance_rows", "headline", "print_sentence", "tolerance_rows"]
 
@@ -47,7 +48,7 @@ def headline(plan: ShootPlan) -> str:
 def _lens_described(plan: ShootPlan) -> str:
     short_mm, long_mm = plan.lens.focal_range_mm
     focal = f"{short_mm:g}-{long_mm:g} mm" if plan.lens.zooms else f"{short_mm:g} mm"
-    return f"{focal} f/{plan.lens.widest_f_number:g}"
+    return f"{focal} {f_stop(plan.lens.widest_f_number)}"
 
 
 def _duration(minutes: float) -> str:
@@ -105,8 +106,8 @@ def tolerance_rows(plan: ShootPlan) -> Rows:
     header = ("stop", "time", "chart flat within", "camera square within")
     rows: list[tuple[str, ...]] = [
         (
-            f"f/{stop:g}",
-            shutter_name(plan.exposure_s(stop)),
+            f_stop(stop),
+            shutter_speed(plan.exposure_s(stop)),
             f"{_length(min(here.flat_mm[stop] for here in plan.standings))} for 1 %",
             f"{min(here.square_deg[stop] for here in plan.standings):.2f} degrees for 1 % in the corner",
         )
@@ -240,7 +241,7 @@ def _setting_row(shots: Sequence[ShotToTake]) -> tuple[str, ...]:
     if first.focus_step is not None:
         boxes = _GAP.join(f"{_BOX}\N{NO-BREAK SPACE}{_step_name(shot.focus_step or 0)}" for shot in shots)
         does = "focus bracket, nearer to further, 0 in focus; steps as above"
-    return f"f/{first.f_number:g}", shutter_name(first.exposure_s), boxes, does
+    return f_stop(first.f_number), shutter_speed(first.exposure_s), boxes, does
 
 
 def _step_name(step: int) -> str:

@@ -6,12 +6,13 @@ Exposure times that keep the light on the sensor the same at every stop.
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from math import isfinite, log2
+from math import isfinite
 from typing import Final
 
 from lensbench.capture.gear import CameraGear, LensGear, exact_f_number, full_stops, zoom_marks
 from lensbench.capture.standing import ChartChoice, PrintGear, Standing, choose_chart, stand
 from lensbench.model.errors import SettingError
+from lensbench.model.names import f_stop, focal_length
 
 __all__ = [
     "Exposure",
@@ -21,20 +22,8 @@ __all__ = [
     "in_thirds",
     "make_plan",
     "quick_plan",
-    "shutter_name",
     "thirds_in_words",
 ]
-
-
-# Engraved times in thirds of a stop, from 1/8000 s to 30 s; common practice, no source.
-_FRACTIONS: Final = (
-    *(8000, 6400, 5000, 4000, 3200, 2500, 2000, 1600, 1250, 1000, 800, 640, 500, 400, 320, 250, 200, 160),
-    *(125, 100, 80, 60, 50, 40, 30, 25, 20, 15, 13, 10, 8, 6, 5, 4),
-)
-_SECONDS: Final = (
-    *(0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.0, 8.0, 10.0, 13.0, 15.0, 20.0),
-    *(25.0, 30.0),
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +35,7 @@ class Exposure:
 
     def __post_init__(self) -> None:
         if not (isfinite(self.seconds) and self.seconds > 0.0 and 0.5 <= self.f_number <= 128.0):
-            raise SettingError(f"an exposure of {self.seconds:g} s at f/{self.f_number:g} cannot be")
+            raise SettingError(f"an exposure of {self.seconds:g} s at {f_stop(self.f_number)} cannot be")
 
     @classmethod
     def parse(cls, text: str) -> "Exposure":
@@ -74,17 +63,6 @@ class Exposure:
         """
         ratio = exact_f_number(f_number) / exact_f_number(self.f_number)
         return round(self.seconds * ratio**2, 9)
-
-
-def shutter_name(seconds: float) -> str:
-    """Name the nearest time of a camera's dial.
-
-    >>> shutter_name(1 / 32), shutter_name(2.1)
-    ('1/30 s', '2 s')
-    """
-    names = {1.0 / n: f"1/{n} s" for n in _FRACTIONS} | {s: f"{s:g} s" for s in _SECONDS}
-    nearest = min(names, key=lambda time: abs(log2(time / seconds)))
-    return names[nearest] if abs(log2(nearest / seconds)) < 0.34 else f"{seconds:.3g} s"
 
 
 def in_thirds(stops: float) -> int:
@@ -260,7 +238,7 @@ def quick_plan(
 def _checked_stops(lens: LensGear, stops: Sequence[float]) -> tuple[float, ...]:
     for stop in stops:
         if not 0.98 * lens.widest_f_number <= stop <= 1.02 * max(lens.narrowest_f_number, *stops):
-            raise SettingError(f"f/{stop:g}: the lens opens to f/{lens.widest_f_number:g}")
+            raise SettingError(f"{f_stop(stop)}: the lens opens to {f_stop(lens.widest_f_number)}")
     return tuple(sorted(set(stops)))
 
 
@@ -285,7 +263,7 @@ def _at_setting(
     )
     shots = [shot] * repeats
     if f_number <= _BRACKET_UNTIL:
-        group = f"bracket {focal_length_mm:g} mm f/{f_number:g}"
+        group = f"bracket {focal_length(focal_length_mm)} {f_stop(f_number)}"
         shots += [replace(shot, focus_group=group, focus_step=step) for step in _BRACKET_STEPS]
     return shots
 

@@ -13,6 +13,7 @@ from typing import Final
 
 from lensbench.capture.plan import ShootPlan
 from lensbench.model.errors import SettingError
+from lensbench.model.names import f_stop, focal_length
 from lensbench.model.shot import TABLE_COLUMNS, Metadata, TableRow
 from lensbench.model.units import nominal_f_number
 from lensbench.storage.files import write_whole
@@ -120,8 +121,8 @@ class Lack:
     @property
     def setting(self) -> str:
         """«50 mm f/2.8, turned 180»."""
-        parts = [] if self.focal_length_mm is None else [f"{self.focal_length_mm:g} mm"]
-        parts += [] if self.f_number is None else [f"f/{self.f_number:g}"]
+        parts = [] if self.focal_length_mm is None else [focal_length(self.focal_length_mm)]
+        parts += [] if self.f_number is None else [f_stop(self.f_number)]
         return " ".join(parts) + (f", {self.condition}" if self.condition else "")
 
 
@@ -187,9 +188,9 @@ def lacking_table(book: PlanBook) -> tuple[tuple[str, ...], list[tuple[str, ...]
     """Give what is there of what is wanted, for each place a row and for each stop a column: «2 of 3», «done»."""
     counts: dict[str, dict[str, tuple[int, int]]] = {}
     for row in book.rows:
-        place = f"{row.focal_length_mm:g} mm" if row.focal_length_mm is not None else "all"
+        place = focal_length(row.focal_length_mm) if row.focal_length_mm is not None else "all"
         place += f", {row.condition}" if row.condition else ""
-        stop = "any stop" if row.f_number is None else f"f/{row.f_number:g}"
+        stop = "any stop" if row.f_number is None else f_stop(row.f_number)
         taken, wanted = counts.setdefault(place, {}).get(stop, (0, 0))
         counts[place][stop] = (taken + bool(row.file), wanted + 1)
     stops = sorted({stop for cells in counts.values() for stop in cells}, key=_by_number)

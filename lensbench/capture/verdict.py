@@ -18,8 +18,9 @@ from lensbench.capture.framing import (
     side_as_held,
     tilt_as_held,
 )
-from lensbench.capture.plan import in_thirds, shutter_name, thirds_in_words
+from lensbench.capture.plan import in_thirds, thirds_in_words
 from lensbench.model.flags import FLAGS
+from lensbench.model.names import f_stop, focal_length, shutter_speed
 from lensbench.model.shot import Metadata, RejectedShot, ShotResult
 from lensbench.model.units import FloatArray, nominal_f_number
 from lensbench.shot import common_blur
@@ -96,11 +97,11 @@ def _rejection(reason: str) -> str:
 def _settings(metadata: Metadata) -> str:
     parts = []
     if metadata.f_number is not None:
-        parts.append(f"f/{nominal_f_number(metadata.f_number):g}")
+        parts.append(f_stop(metadata.f_number))
     if metadata.focal_length_mm is not None:
-        parts.append(f"{metadata.focal_length_mm:g} mm")
+        parts.append(focal_length(metadata.focal_length_mm))
     if metadata.exposure_s is not None:
-        parts.append(shutter_name(metadata.exposure_s))
+        parts.append(shutter_speed(metadata.exposure_s))
     return ", ".join(parts)
 
 
@@ -158,7 +159,7 @@ def _shake(shot: ShotResult) -> list[str]:
     if "shake" not in _flags(shot):
         return []
     blur = common_blur(shot.edges)
-    time = f"{shutter_name(shot.metadata.exposure_s)}: " if shot.metadata.exposure_s else ""
+    time = f"{shutter_speed(shot.metadata.exposure_s)}: " if shot.metadata.exposure_s else ""
     if blur is None:
         return [f"{time}shake, use the timer"]
     # A quarter turn of the camera makes upright of level; it is a direction without a head, so that modulo 180 is all.

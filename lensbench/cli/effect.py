@@ -78,7 +78,7 @@ def effect(
     from lensbench.cli.output import progress_bar, say_passed_over
     from lensbench.effect import effect as measure_effect
     from lensbench.report.out import write
-    from lensbench.report.out.effect import effect_sentences
+    from lensbench.report.text.effect import effect_sentences
     from lensbench.shot import MeasureOptions
     from lensbench.sweep import Running, usual_workers
 
@@ -108,9 +108,9 @@ def effect(
     say_passed_over([folder])
     _say_rejected(done.findings)
     if as_json:
-        from lensbench.report.out.json_form import plain
+        from lensbench.report.out.json_form import effect_as_json
 
-        say_document(write.json_text(plain(done.findings)))
+        say_document(write.json_text(effect_as_json(done.findings)))
     else:
         for sentence in effect_sentences(done.findings):
             say(sentence)
@@ -120,7 +120,7 @@ def effect(
 
 
 def _say_rejected(findings: "EffectFindings") -> None:
-    from lensbench.report.text.figures import clean_line
+    from lensbench.report.text.words import clean_line
     from lensbench.storage.text import clean_text
 
     for rejection in findings.rejected:

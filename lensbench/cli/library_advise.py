@@ -1,6 +1,6 @@
 """`lensbench library advise`: which lens and which stop, for a focal length or for a picture.
 
-What the commands of `lensbench library` print.
+Also the tables that the other commands of `lensbench library` print.
 """
 
 import json
@@ -14,10 +14,21 @@ import typer
 
 from lensbench.cli.options import AsJson, Place, library_at
 from lensbench.cli.output import say, say_document
+from lensbench.model.errors import LibraryError
+from lensbench.model.names import f_stop, focal_length, shutter_speed
 from lensbench.model.shot import ZONES
 
 if TYPE_CHECKING:
-    from lensbench.library import Advice, KeptSession, LeftOut, LensAdvice, LensPlan, PicturePlan, StopPlan
+    from lensbench.library import (
+        Advice,
+        AdviceCaution,
+        KeptSession,
+        LeftOut,
+        LensAdvice,
+        LensPlan,
+        PicturePlan,
+        StopPlan,
+    )
 
 __all__ = ["advise", "seconds"]
 
@@ -30,7 +41,7 @@ def list_lines(sessions: "Sequence[KeptSession]", place: Path) -> list[str]:
     for one in sessions:
         focals = ", ".join(f"{focal:g}" for focal in one.focal_lengths_mm) or "unknown focal length,"
         stops = sorted({shot.f_number for shot in one.shots if shot.f_number > 0.0})
-        range_ = f"f/{stops[0]:g} to f/{stops[-1]:g}" if stops else "unknown stops"
+        range_ = f"{f_stop(stops[0])} to {f_stop(stops[-1])}" if stops else "unknown stops"
         lines.append(
             f"  {one.title}: {focals} mm, {range_}, {len(one.shots)} shots, added {one.added_at[:10]}"
         )
@@ -80,7 +91,7 @@ def show_lines(session: "KeptSession") -> list[str]:
     lines = [f"{session.title}: {len(session.shots)} shots, added {session.added_at[:10]}."]
     if session.best is not None:
         best = session.best
-        at = f"{best.focal_length_mm:g} mm and f/{best.f_number:g}"
+        at = f"{focal_length(best.focal_length_mm)} and {f_stop(best.f_number)}"
         lines[0] += f" The sweep's best for the whole frame: {at}, {best.mtf50_cypx:.3f} cy/px."
     if not session.focal_lengths_mm:
         return [*lines, "  Its focal length is not known, so it answers for none."]
@@ -91,25 +102,28 @@ def show_lines(session: "KeptSession") -> list[str]:
         cells = settings.setdefault((point["focal_length_mm"], point["f_number"]), {})
         cells[point["zone"]] = f"{point['mtf50_cypx']:.3f}{_range(point['ci95_cypx'])}"
     for (focal, stop), cells in sorted(settings.items()):
-        lines.append(row.format(f"{focal:g}", f"f/{stop:g}", *(cells.get(zone, "-") for zone in ZONES)))
+        lines.append(row.format(f"{focal:g}", f_stop(stop), *(cells.get(zone, "-") for zone in ZONES)))
     return lines
 
 
 def advice_lines(advice: "Advice") -> list[str]:
     """Give the answer first, then the table."""
+    from lensbench.report.text.advice import advice_sentences
+
     row = "  {:<3} {:>6} {:>23} {:>7} {:>7} {:>22}  {}"
     head = row.format("", "f-stop", "MTF50 cy/px", "lp/mm", "LW/PH", "softer than the best", "lens")
-    lines = [advice.answer, "", head, *(_advice_row(row, one) for one in advice.lenses)]
+    lines = [" ".join(advice_sentences(advice)), "", head, *(_advice_row(row, one) for one in advice.lenses)]
     lines.append("  = the sharpest, and what can't be told from it at 95 % or lies within 3 %.")
     return lines + _beside(advice.left_out, advice.cautions)
 
 
 def _advice_row(row: str, one: "LensAdvice") -> str:
-    low, high = one.behind_ci95_percent
-    behind = f"{one.behind_percent:.0f} %" + (f" ({low:.0f} to {high:.0f} %)" if math.isfinite(low) else "")
+    from lensbench.report.text.advice import interval
+
+    behind = f"{one.behind_percent:.0f} %{interval(one.behind_ci95_percent)}"
     return row.format(
         "=" if one.tied else "",
-        f"f/{one.f_number:g}",
+        f_stop(one.f_number),
         f"{one.mtf50_cypx:.3f}{_range(one.ci95_cypx)}",
         _shown(one.mtf50_lpmm, 1),
         _shown(one.mtf50_lwph, 0),
@@ -120,7 +134,9 @@ def _advice_row(row: str, one: "LensAdvice") -> str:
 
 def picture_lines(plan: "PicturePlan") -> list[str]:
     """Give the answer first, then each lens's stops."""
-    lines = [plan.answer]
+    from lensbench.report.text.advice import picture_sentences
+
+    lines = [" ".join(picture_sentences(plan))]
     for lens in plan.lenses:
         lines += ["", f"{lens.lens} on {lens.camera}, predicted MTF50 in cy/px:", *_stops(lens)]
     return lines + _beside(plan.left_out, plan.cautions)
@@ -133,24 +149,24 @@ def _stops(lens: "LensPlan") -> list[str]:
 
 
 def _stop_row(row: str, stop: "StopPlan", lens: "LensPlan") -> str:
-    from lensbench.library import shutter
-
     figures = (stop.at_focus, stop.at_near, stop.at_far)
     line = row.format(
         "*" if stop.f_number == lens.best.f_number else "",
-        f"f/{stop.f_number:g}",
+        f_stop(stop.f_number),
         *(f"{one.mtf50_cypx:.3f}{_range(one.range_cypx)}" for one in figures),
         f"{stop.disc_px:.1f}",
-        "-" if stop.exposure_s is None else shutter(stop.exposure_s),
+        "-" if stop.exposure_s is None else shutter_speed(stop.exposure_s),
         "-" if stop.iso is None else f"{stop.iso:.0f}",
     )
     return f"{line}  {stop.dark_by_stops:.1f} stops too dark" if stop.dark_by_stops > 0.0 else line
 
 
-def _beside(left_out: "Sequence[LeftOut]", cautions: Sequence[str]) -> list[str]:
+def _beside(left_out: "Sequence[LeftOut]", cautions: "Sequence[AdviceCaution]") -> list[str]:
+    from lensbench.report.text.advice import caution_in_words, reason_in_words
+
     lines = [""] if left_out or cautions else []
-    lines += [f"Left out: {one.lens} on {one.camera}: {one.reason}." for one in left_out]
-    return lines + [f"Mind: {caution}" for caution in cautions]
+    lines += [f"Left out: {one.lens} on {one.camera}: {reason_in_words(one)}." for one in left_out]
+    return lines + [f"Mind: {caution_in_words(caution)}" for caution in cautions]
 
 
 def _range(ends: Sequence[float]) -> str:
@@ -190,7 +206,7 @@ def seconds(text: str) -> float:
 
 def advise(
     *,
-    focal_length: Annotated[
+    focal_length_mm: Annotated[
         float,
         typer.Option(
             "--focal-length",
@@ -280,18 +296,20 @@ def advise(
 
     Example: lensbench library advise --focal-length 35 --near 2.5 --far 8
     """
-    from lensbench.library import Wanted, plan_picture
+    from lensbench.library import PicturePlan, Wanted, plan_picture
     from lensbench.library import advise as advised
-    from lensbench.report.out import json_form
+    from lensbench.report.out.json_form import advice_as_json
+    from lensbench.report.text.advice import no_answer
 
     _check(near, far, f_number, picture_only=(shutter, ev, iso_limit, handheld or None))
     sessions = library_at(place).sessions()
     if near is None or far is None:
-        advice = advised(sessions, focal_length_mm=focal_length, f_number=f_number, zone=zone.value)
-        lines, form = advice_lines(advice), json_form.plain(advice)
+        found: Advice | PicturePlan = advised(
+            sessions, focal_length_mm=focal_length_mm, f_number=f_number, zone=zone.value
+        )
     else:
         wanted = Wanted(
-            focal_length_mm=focal_length,
+            focal_length_mm=focal_length_mm,
             near_m=near,
             far_m=far,
             shutter_s=shutter,
@@ -300,12 +318,15 @@ def advise(
             handheld=handheld,
             zone=zone.value,
         )
-        plan = plan_picture(sessions, wanted)
-        lines, form = picture_lines(plan), json_form.plain(plan)
+        found = plan_picture(sessions, wanted)
+    if not found.lenses:
+        raise LibraryError(no_answer(focal_length_mm, found.left_out))
     if as_json:
-        say_document(json.dumps(form, allow_nan=False))
+        say_document(json.dumps(advice_as_json(found), allow_nan=False))
+    elif isinstance(found, PicturePlan):
+        say(*picture_lines(found))
     else:
-        say(*lines)
+        say(*advice_lines(found))
 
 
 def _check(

@@ -24,6 +24,7 @@ from lensbench.cli.options import (
 )
 from lensbench.cli.output import say, say_document, say_kept_print
 from lensbench.model.errors import SettingError
+from lensbench.model.names import f_stop, focal_length, shutter_speed
 
 if TYPE_CHECKING:
     from lensbench.model.shot import Edge, Metadata, ShotResult, ZoneFigure
@@ -304,14 +305,13 @@ def _shown(figure: float, decimals: int) -> str:
 def _settings(metadata: "Metadata") -> str:
     parts = [metadata.camera or "unknown camera", metadata.lens or "unknown lens"]
     if metadata.focal_length_mm is not None:
-        parts.append(f"{metadata.focal_length_mm:g} mm")
+        parts.append(focal_length(metadata.focal_length_mm))
     if metadata.f_number is not None:
-        parts.append(f"f/{metadata.f_number:.3g}")
+        parts.append(f_stop(metadata.f_number))
     if metadata.iso is not None:
         parts.append(f"ISO {metadata.iso}")
     if metadata.exposure_s is not None:
-        seconds = metadata.exposure_s
-        parts.append(f"1/{1.0 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:g} s")
+        parts.append(shutter_speed(metadata.exposure_s))
     return ", ".join(parts)
 
 

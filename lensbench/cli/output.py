@@ -3,6 +3,7 @@
 What the commands that measure many photographs say: progress on standard error, the answer on standard output.
 """
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -77,9 +78,10 @@ def say_rejected(done: "Sweep") -> None:
     from lensbench.sweep import copies_in_words
 
     planned = [shot.planned for shot in done.shots]
-    chosen = sum(shot.by_choice and shot.copy_of is None for shot in planned)
-    if chosen:
-        say(f"left out: {chosen} photographs, by the shots table or for a raw file beside", err=True)
+    for reason, count in Counter(
+        shot.left_out for shot in planned if shot.by_choice and shot.copy_of is None
+    ).items():
+        say(f"skipped {count} photograph{'s' * (count > 1)}: {reason}", err=True)
     for sentence in copies_in_words({shot.path: shot.copy_of for shot in planned if shot.copy_of}):
         say(sentence, err=True)
     rejections = [*done.findings.unplaced, *(one for lens in done.findings.lenses for one in lens.rejected)]
@@ -89,7 +91,7 @@ def say_rejected(done: "Sweep") -> None:
 
 def say_answer(findings: "SweepFindings", written: Sequence[Path]) -> None:
     """Give the answer in plain sentences, and say where the report lies."""
-    from lensbench.report.text.figures import answer_sentences
+    from lensbench.report.text.answer import answer_sentences
 
     for sentence in answer_sentences(findings):
         say(sentence)
@@ -99,7 +101,7 @@ def say_answer(findings: "SweepFindings", written: Sequence[Path]) -> None:
 def say_comparison(comparison: "CompareFindings", written: Sequence[Path]) -> None:
     """Give the comparison in plain sentences with its table, and say where the report lies."""
     from lensbench.report.out.compare import choice_lines
-    from lensbench.report.text.figures import comparison_answer, comparison_limits
+    from lensbench.report.text.compare import comparison_answer, comparison_limits
 
     for line in (*comparison_answer(comparison), *choice_lines(comparison), *comparison_limits(comparison)):
         say(line)

@@ -35,7 +35,7 @@ def rank(
     from lensbench.cli.output import progress_bar
     from lensbench.rank import frames_of
     from lensbench.rank import rank as rank_frames
-    from lensbench.report.text.figures import clean_line
+    from lensbench.report.text.words import clean_line
     from lensbench.storage.text import clean_text
 
     paths = _without_copies(frames_of(photos))

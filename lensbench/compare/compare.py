@@ -1,12 +1,10 @@
 """Lenses side by side: paired at equal focal length, f-number and zone, with intervals on every difference.
 
-Which lens at which stop: at every setting and zone, the lenses that no other is sharper than.
-
-What a comparison holds for: these copies, these bodies, this distance, so many shots.
+Beside the pairs stands which lens at which stop: at every setting and zone, the lenses that no other is sharper than.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
@@ -15,18 +13,208 @@ from typing import Final
 from lensbench import __version__
 from lensbench.compare.difference import FOCAL_MATCH, apart
 from lensbench.compare.rows import Contender, Pairing, best_row, contender, matching, overall_row, rows_of
-from lensbench.compare.text import looked_at, pair_cautions, pair_sentences, unique_labels, whole_answer
 from lensbench.edge import Look, look_of
-from lensbench.model.compare import ComparedLens, ComparedPair, CompareFindings, CompareRow, StopChoice
+from lensbench.model.compare import (
+    Caution,
+    ComparedLens,
+    ComparedPair,
+    CompareFindings,
+    CompareRow,
+    PairCaution,
+    Seen,
+    StopChoice,
+    Verdict,
+)
 from lensbench.model.errors import SettingError, SweepError
 from lensbench.model.shot import ZONES
 from lensbench.model.sweep import Setting
-from lensbench.sweep import SweepLens, read_sweep
+from lensbench.sweep import SweepLens, bracketed, read_sweep
 
 __all__ = ["compare", "compare_lenses"]
 
 
 Pairs = Mapping[tuple[int, int], ComparedPair]
+_ALIKE: Final = 0.01
+_UNLIKE: Final = 0.05
+"""Logarithm of two magnifications beyond which the print's own blur weighs differently."""
+
+
+def compare(
+    folders: Sequence[Path], *, print_and_eye_mm: tuple[float, float] | None = None
+) -> CompareFindings:
+    """Compare the lenses of two or more sweep folders, each with each.
+
+    Parameters
+    ----------
+    folders : sequence of Path
+        That `lensbench sweep` wrote.
+    print_and_eye_mm : (height, distance), optional
+        How pictures are looked at, for what one could see; pixel for pixel on a screen by default.
+
+    Raises
+    ------
+    SweepError
+        A folder was not written by a sweep, or there are fewer than two lenses in all.
+    SettingError
+        A folder is named twice.
+    """
+    if len({folder.resolve() for folder in folders}) < len(folders):
+        raise SettingError("one folder is named twice; a comparison needs different ones")
+    lenses = [lens for folder in folders for lens in read_sweep(folder)]
+    return compare_lenses(lenses, print_and_eye_mm=print_and_eye_mm)
+
+
+def compare_lenses(
+    lenses: Sequence[SweepLens], *, print_and_eye_mm: tuple[float, float] | None = None
+) -> CompareFindings:
+    """Compare lenses that have been read, each with each; parameters as for `compare`.
+
+    Raises
+    ------
+    SweepError
+        Fewer than two lenses, or the SFR beside a sweep is damaged.
+    """
+    if len(lenses) < 2:
+        raise SweepError(f"{len(lenses)} lens in these folders; a comparison needs two")
+    labels = unique_labels(lenses)
+    contenders = [contender(lens) for lens in lenses]
+    look = _look(lenses, print_and_eye_mm)
+    pairs = {
+        (i, j): _pair(contenders, (i, j), labels=labels, look=look)
+        for i, j in combinations(range(len(lenses)), 2)
+    }
+    return CompareFindings(
+        lenses=tuple(_described(lens, label) for lens, label in zip(lenses, labels, strict=True)),
+        pairs=tuple(pairs.values()),
+        version=__version__,
+        choices=choices_of(lenses, labels, pairs),
+        looking=look,
+    )
+
+
+def unique_labels(lenses: Sequence[SweepLens]) -> list[str]:
+    """Name each lens so that no two bear one name."""
+    names = [lens.lens for lens in lenses]
+    longer = [f"{lens.lens} on {lens.camera}" for lens in lenses]
+    longest = [f"{text} ({lens.folder})" for text, lens in zip(longer, lenses, strict=True)]
+    for labels in (names, longer, longest):
+        if len(set(labels)) == len(labels):
+            return labels
+    return [f"{text} [{number}]" for number, text in enumerate(longest, start=1)]
+
+
+def _look(lenses: Sequence[SweepLens], print_and_eye_mm: tuple[float, float] | None) -> Look | None:
+    heights = [lens.picture_height_px for lens in lenses]
+    known = [height for height in heights if height]
+    if len(known) < len(heights):
+        return None
+    return look_of(max(known), print_and_eye_mm=print_and_eye_mm)
+
+
+def _described(lens: SweepLens, label: str) -> ComparedLens:
+    counts = [len(values) for (zone, _), values in lens.shots.items() if zone == "frame"]
+    # Of the chart, in focal lengths: 2 + m + 1/m.
+    far = [round(2.0 + m + 1.0 / m) for m in lens.magnification.values() if m and math.isfinite(m)]
+    return ComparedLens(
+        label=label,
+        lens=lens.lens,
+        camera=lens.camera,
+        folder=str(lens.folder),
+        shots=lens.photographs,
+        pixel_pitch_um=lens.pixel_pitch_um,
+        picture_height_px=lens.picture_height_px,
+        sensor_data=lens.sensor_data,
+        shots_a_setting=(min(counts, default=0), max(counts, default=0)),
+        distance_focal_lengths=(min(far), max(far)) if far else None,
+    )
+
+
+def _pair(
+    contenders: Sequence[Contender], which: tuple[int, int], *, labels: Sequence[str], look: Look | None
+) -> ComparedPair:
+    def rivals(setting: Setting, zone: str) -> int:
+        return sum(matching(setting, zone, one.lens) is not None for one in contenders)
+
+    first, second = (contenders[one] for one in which)
+    pairing = Pairing(
+        first=first,
+        second=second,
+        look=look,
+        rivals=rivals,
+        all_rivals=len(contenders),
+        judged=first.lens.sensor_data == second.lens.sensor_data,
+    )
+    unit = _unit(first.lens, second.lens)
+    rows = rows_of(pairing, unit=unit)
+    best, overall = best_row(pairing, unit=unit), overall_row(pairing, rows, unit=unit)
+    beside = rows_of(pairing, unit="lwph") if unit == "lpmm" else ()
+    own = (labels[which[0]], labels[which[1]])
+    return ComparedPair(
+        first=own[0],
+        second=own[1],
+        unit=unit,
+        rows=rows,
+        rows_lwph=beside,
+        best_row=best,
+        cautions=tuple(_cautions(pairing, own, rows)),
+        overall=overall,
+    )
+
+
+def _cautions(pairing: Pairing, labels: tuple[str, str], rows: Sequence[CompareRow]) -> Iterator[PairCaution]:
+    """Find what the comparison must not be taken for."""
+    lenses = (pairing.first.lens, pairing.second.lens)
+    if rows:
+        yield PairCaution(caution=Caution.MANY_ROWS)
+    if not pairing.judged:
+        yield PairCaution(caution=Caution.RAW_AGAINST_FINISHED)
+    elif any(math.isnan(row.ci95_percent[0]) for row in rows):
+        yield PairCaution(caution=Caution.NO_REPEATS)
+    if any(row.first_shots != row.second_shots for row in rows):
+        yield PairCaution(caution=Caution.UNEQUAL_SHOTS)
+    in_brackets = [label for lens, label in zip(lenses, labels, strict=True) if bracketed(lens.rows)]
+    if len(in_brackets) == 1:
+        yield PairCaution(caution=Caution.ONE_BRACKETED, lenses=tuple(in_brackets))
+    if sharpened := [label for lens, label in zip(lenses, labels, strict=True) if _sharpened(lens)]:
+        yield PairCaution(caution=Caution.SHARPENED, lenses=tuple(sharpened))
+    if rows and not (pairing.first.responses and pairing.second.responses):
+        yield PairCaution(caution=Caution.STAND_IN_RESPONSE)
+    if _unlike_magnification(*lenses):
+        yield PairCaution(caution=Caution.UNLIKE_MAGNIFICATION)
+
+
+def _sharpened(lens: SweepLens) -> bool:
+    """Tell whether most of a lens's photographs bear the flag."""
+    return 2 * sum("sharpened" in row["flags"].split() for row in lens.rows) > len(lens.rows)
+
+
+def _unlike_magnification(first: SweepLens, second: SweepLens) -> bool:
+    return any(
+        apart(focal, other) <= FOCAL_MATCH and abs(math.log(size / other_size)) > _UNLIKE
+        for focal, size in first.magnification.items()
+        for other, other_size in second.magnification.items()
+    )
+
+
+def _unit(first: SweepLens, second: SweepLens) -> str:
+    if _like_sensors(first, second):
+        return "cypx"
+    return "lpmm" if first.pixel_pitch_um and second.pixel_pitch_um else "lwph"
+
+
+def _like_sensors(first: SweepLens, second: SweepLens) -> bool:
+    """Tell whether a cycle a pixel means the same on both: equal pitch and height, or the same camera."""
+    if (
+        first.pixel_pitch_um
+        and second.pixel_pitch_um
+        and first.picture_height_px
+        and second.picture_height_px
+    ):
+        return (
+            abs(first.pixel_pitch_um / second.pixel_pitch_um - 1.0) < _ALIKE
+            and abs(first.picture_height_px / second.picture_height_px - 1.0) < _ALIKE
+        )
+    return first.camera == second.camera and first.picture_height_px == second.picture_height_px
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +270,11 @@ def _choice(place: _Place, labels: Sequence[str], pairs: Pairs) -> StopChoice:
         for i, j in combinations(members, 2)
         if (row := _row(pairs[i, j], place.zone, place.members[i]))
     }
-    beaten = {j if row.verdict == "first" else i for (i, j), row in duels.items() if _won(row)}
+    beaten = {
+        j if row.verdict == Verdict.FIRST else i
+        for (i, j), row in duels.items()
+        if row.verdict in {Verdict.FIRST, Verdict.SECOND}
+    }
     leads = dict.fromkeys(members, 0.0)
     for (i, j), row in duels.items():
         log_ratio = math.log(row.first / row.second)
@@ -114,186 +306,14 @@ def _row(pair: ComparedPair, zone: str, setting: Setting) -> CompareRow | None:
     )
 
 
-def _won(row: CompareRow) -> bool:
-    return row.verdict in {"first", "second"}
-
-
-def _seen(first: int, others: Sequence[int], duels: Mapping[tuple[int, int], CompareRow]) -> str:
-    """Tell whether the first looks sharper than others: visible, none, some of them, or can't tell."""
+def _seen(first: int, others: Sequence[int], duels: Mapping[tuple[int, int], CompareRow]) -> Seen:
+    """Tell whether the first looks sharper than others."""
     looks = set()
     for other in others:
         row = duels.get((min(first, other), max(first, other)))
         if row is not None:
-            looks.add("visible" if row.seen == ("first" if first < other else "second") else row.seen)
-    if not looks:
-        return ""
-    if looks == {"visible", "none"}:
-        return "some"
-    return looks.pop() if len(looks) == 1 else "can't tell"
-
-
-def holds_for(lenses: Sequence[SweepLens], labels: Sequence[str]) -> str:
-    """Say it lens by lens, or once where all are alike."""
-    told = [_one(lens) for lens in lenses]
-    if len(set(told)) == 1:
-        return f"Holds for these copies: each {told[0]}."
-    return f"Holds for these copies: {'; '.join(f'{label} {one}' for label, one in zip(labels, told, strict=True))}."
-
-
-def _one(lens: SweepLens) -> str:
-    kind = "raw" if lens.sensor_data else "finished pictures"
-    return ", ".join(filter(None, (f"on {lens.camera}", kind, _distance(lens), f"{_shots(lens)} a setting")))
-
-
-def _shots(lens: SweepLens) -> str:
-    counts = [len(values) for (zone, _), values in lens.shots.items() if zone == "frame"]
-    low, high = min(counts, default=0), max(counts, default=0)
-    return f"{low if low == high else f'{low} to {high}'} refocused shot{'s' * (high != 1)}"
-
-
-def _distance(lens: SweepLens) -> str:
-    """Give the chart's distance in focal lengths, 2 + m + 1/m; nothing where it is not known."""
-    known = [
-        round(2.0 + one + 1.0 / one) for one in lens.magnification.values() if one and math.isfinite(one)
-    ]
-    if not known:
-        return ""
-    low, high = min(known), max(known)
-    return f"chart at {low if low == high else f'{low} to {high}'} focal lengths"
-
-
-_ALIKE: Final = 0.01
-
-
-def compare(
-    folders: Sequence[Path], *, print_and_eye_mm: tuple[float, float] | None = None
-) -> CompareFindings:
-    """Compare the lenses of two or more sweep folders, each with each.
-
-    Parameters
-    ----------
-    folders : sequence of Path
-        That `lensbench sweep` wrote.
-    print_and_eye_mm : (height, distance), optional
-        How pictures are looked at, for what one could see; pixel for pixel on a screen by default.
-
-    Raises
-    ------
-    SweepError
-        A folder was not written by a sweep, or there are fewer than two lenses in all.
-    SettingError
-        A folder is named twice.
-    """
-    if len({folder.resolve() for folder in folders}) < len(folders):
-        raise SettingError("one folder is named twice; a comparison needs different ones")
-    lenses = [lens for folder in folders for lens in read_sweep(folder)]
-    return compare_lenses(lenses, print_and_eye_mm=print_and_eye_mm)
-
-
-def compare_lenses(
-    lenses: Sequence[SweepLens], *, print_and_eye_mm: tuple[float, float] | None = None
-) -> CompareFindings:
-    """Compare lenses that have been read, each with each; parameters as for `compare`.
-
-    Raises
-    ------
-    SweepError
-        Fewer than two lenses, or the SFR beside a sweep is damaged.
-    """
-    if len(lenses) < 2:
-        raise SweepError(f"{len(lenses)} lens in these folders; a comparison needs two")
-    labels = unique_labels(lenses)
-    contenders = [contender(lens) for lens in lenses]
-    look = _look(lenses, print_and_eye_mm)
-    pairs = {
-        (i, j): _pair(contenders, (i, j), labels=labels, look=look)
-        for i, j in combinations(range(len(lenses)), 2)
-    }
-    choices = choices_of(lenses, labels, pairs)
-    headline, answer = whole_answer(list(pairs.values()), choices)
-    return CompareFindings(
-        lenses=tuple(_described(lens, label) for lens, label in zip(lenses, labels, strict=True)),
-        pairs=tuple(pairs.values()),
-        answer=answer,
-        headline=headline,
-        version=__version__,
-        choices=choices,
-        looked_at=looked_at(look),
-        holds_for=holds_for(lenses, labels),
-    )
-
-
-def _look(lenses: Sequence[SweepLens], print_and_eye_mm: tuple[float, float] | None) -> Look | None:
-    heights = [lens.picture_height_px for lens in lenses]
-    known = [height for height in heights if height]
-    if len(known) < len(heights):
-        return None
-    return look_of(max(known), print_and_eye_mm=print_and_eye_mm)
-
-
-def _described(lens: SweepLens, label: str) -> ComparedLens:
-    return ComparedLens(
-        label=label,
-        lens=lens.lens,
-        camera=lens.camera,
-        folder=str(lens.folder),
-        shots=lens.photographs,
-        pixel_pitch_um=lens.pixel_pitch_um,
-        picture_height_px=lens.picture_height_px,
-    )
-
-
-def _pair(
-    contenders: Sequence[Contender], which: tuple[int, int], *, labels: Sequence[str], look: Look | None
-) -> ComparedPair:
-    def rivals(setting: Setting, zone: str) -> int:
-        return sum(matching(setting, zone, one.lens) is not None for one in contenders)
-
-    first, second = (contenders[one] for one in which)
-    pairing = Pairing(
-        first=first,
-        second=second,
-        look=look,
-        rivals=rivals,
-        all_rivals=len(contenders),
-        judged=first.lens.sensor_data == second.lens.sensor_data,
-    )
-    unit = _unit(first.lens, second.lens)
-    rows = rows_of(pairing, unit=unit)
-    best, overall = best_row(pairing, unit=unit), overall_row(pairing, rows, unit=unit)
-    beside = rows_of(pairing, unit="lwph") if unit == "lpmm" else ()
-    own = (labels[which[0]], labels[which[1]])
-    sentences = pair_sentences(rows, own, best=best, overall=overall, rows_lwph=beside)
-    return ComparedPair(
-        first=own[0],
-        second=own[1],
-        unit=unit,
-        rows=rows,
-        rows_lwph=beside,
-        best_row=best,
-        answer=" ".join(sentences),
-        cautions=pair_cautions((first, second), own, rows, judged=pairing.judged),
-        overall=overall,
-        sentences=sentences,
-    )
-
-
-def _unit(first: SweepLens, second: SweepLens) -> str:
-    if _like_sensors(first, second):
-        return "cypx"
-    return "lpmm" if first.pixel_pitch_um and second.pixel_pitch_um else "lwph"
-
-
-def _like_sensors(first: SweepLens, second: SweepLens) -> bool:
-    """Tell whether a cycle a pixel means the same on both: equal pitch and height, or the same camera."""
-    if (
-        first.pixel_pitch_um
-        and second.pixel_pitch_um
-        and first.picture_height_px
-        and second.picture_height_px
-    ):
-        return (
-            abs(first.pixel_pitch_um / second.pixel_pitch_um - 1.0) < _ALIKE
-            and abs(first.picture_height_px / second.picture_height_px - 1.0) < _ALIKE
-        )
-    return first.camera == second.camera and first.picture_height_px == second.picture_height_px
+            won = row.seen == (Seen.FIRST if first < other else Seen.SECOND)
+            looks.add(Seen.VISIBLE if won else row.seen)
+    if looks == {Seen.VISIBLE, Seen.NONE}:
+        return Seen.SOME
+    return looks.pop() if len(looks) == 1 else Seen.CANNOT_TELL if looks else Seen.UNKNOWN

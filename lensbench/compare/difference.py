@@ -18,7 +18,7 @@ from typing import Final
 from scipy import stats
 
 from lensbench.edge import JUST_SEEN_JND, Sight
-from lensbench.model.compare import CompareRow
+from lensbench.model.compare import CompareRow, Seen, Verdict
 from lensbench.model.sweep import INDIFFERENCE, Setting
 
 __all__ = ["FOCAL_MATCH", "Doubt", "apart", "compared", "half_width"]
@@ -118,23 +118,23 @@ def compared(
         difference_jnd=between[0],
         ci95_jnd=(between[1], between[2]),
         visible_from_percent=100.0 * sight.just_seen() if sight else _NAN,
-        seen=_seen(between[1], between[2]) if sight else "",
+        seen=_seen(between[1], between[2]) if sight else Seen.UNKNOWN,
     )
 
 
-def _verdict(low: float, high: float) -> str:
+def _verdict(low: float, high: float) -> Verdict:
     """Judge an interval of the second over the first, less one."""
     if low >= -INDIFFERENCE and high <= INDIFFERENCE:
-        return "equal"
+        return Verdict.EQUAL
     if low > 0.0:
-        return "second"
-    return "first" if high < 0.0 else "can't tell"
+        return Verdict.SECOND
+    return Verdict.FIRST if high < 0.0 else Verdict.CANNOT_TELL
 
 
-def _seen(low_jnd: float, high_jnd: float) -> str:
+def _seen(low_jnd: float, high_jnd: float) -> Seen:
     """Judge an interval of the second less the first on the ruler."""
     if low_jnd >= JUST_SEEN_JND:
-        return "second"
+        return Seen.SECOND
     if high_jnd <= -JUST_SEEN_JND:
-        return "first"
-    return "none" if low_jnd > -JUST_SEEN_JND and high_jnd < JUST_SEEN_JND else "can't tell"
+        return Seen.FIRST
+    return Seen.NONE if low_jnd > -JUST_SEEN_JND and high_jnd < JUST_SEEN_JND else Seen.CANNOT_TELL

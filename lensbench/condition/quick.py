@@ -68,7 +68,6 @@ def with_quick_answer(findings: LensFindings, shots: Sequence[SweepShot]) -> Len
         zoom_at_equal_stop=(),
         by_focal_length=focals,
         quick=quick,
-        answer=" ".join((f"{findings.lens}: {quick.verdict}", quick.evenness, quick.softness, quick.limits)),
     )
 
 

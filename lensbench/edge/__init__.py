@@ -7,7 +7,6 @@ from lensbench.edge.measure import METHODS, Method, measure_edge, measure_edges
 from lensbench.edge.perception import (
     JUST_SEEN_JND,
     RESPONSE_CYPX,
-    RULER,
     CurveFigures,
     Look,
     Sight,
@@ -25,7 +24,6 @@ __all__ = [
     "JUST_SEEN_JND",
     "METHODS",
     "RESPONSE_CYPX",
-    "RULER",
     "Aperture",
     "CurveFigures",
     "EdgeShapes",

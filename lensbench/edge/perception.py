@@ -26,13 +26,13 @@ from typing import Final
 import numpy as np
 from scipy.interpolate import CubicSpline
 
+from lensbench.model.compare import WayOfLooking
 from lensbench.model.shot import Edge
 from lensbench.model.units import FloatArray
 
 __all__ = [
     "JUST_SEEN_JND",
     "RESPONSE_CYPX",
-    "RULER",
     "CurveFigures",
     "Look",
     "Sight",
@@ -305,7 +305,6 @@ RESPONSE_CYPX: Final[FloatArray] = np.linspace(0.0, 1.0, 41)
 
 JUST_SEEN_JND: Final = 1.0
 """A difference below one JND counts as not to be seen: the definition of ISO 20462 (from memory)."""
-RULER: Final = "one just noticeable difference of the quality ruler (ISO 20462-3, its curve from memory)"
 
 SCREEN_PIXEL_MM: Final = 0.25
 SCREEN_DISTANCE_MM: Final = 600.0
@@ -314,14 +313,10 @@ _STRETCHES: Final = np.linspace(-0.72, 0.72, 37)
 """Logarithms of the stretch: from a half to the double."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class Look(WayOfLooking):
     """A way of looking at the whole picture."""
 
-    print_height_mm: float
-    distance_mm: float
-    how: str
-    """In words, for a sentence: «a print 400 mm high seen from 500 mm»."""
+    __slots__ = ()
 
     def viewing(self, picture_height_px: int) -> Viewing:
         """Give the same for a picture of some pixels."""
@@ -344,13 +339,11 @@ def look_of(picture_height_px: int, *, print_and_eye_mm: tuple[float, float] | N
     """
     if print_and_eye_mm is not None:
         print_height_mm, distance_mm = print_and_eye_mm
-        how = f"a print or screen {print_height_mm:g} mm high seen from {distance_mm:g} mm"
-        return Look(print_height_mm=print_height_mm, distance_mm=distance_mm, how=how)
+        return Look(print_height_mm=print_height_mm, distance_mm=distance_mm, pixel_for_pixel=False)
     return Look(
         print_height_mm=SCREEN_PIXEL_MM * picture_height_px,
         distance_mm=SCREEN_DISTANCE_MM,
-        how=f"a picture seen pixel for pixel on a screen with {SCREEN_PIXEL_MM:g} mm pixels from "
-        f"{SCREEN_DISTANCE_MM / 10.0:.0f} cm",
+        pixel_for_pixel=True,
     )
 
 

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from lensbench import __version__
+from lensbench.effect.cautions import cautions
 from lensbench.effect.levels import LevelledShot, SpeedShot, level_names, levelled, levels_of, no_shake_speed
 from lensbench.effect.rows import (
     in_percent,
@@ -23,7 +24,6 @@ from lensbench.effect.rows import (
     sharpness_rows,
     visible_from,
 )
-from lensbench.effect.text import answer_sentences, cautions, holds_for
 from lensbench.model.effect import (
     Drift,
     Effect,
@@ -135,9 +135,9 @@ def find_effect(
         on_subject=on_subject,
         shots=tuple(_shot_figures(one) for one in use),
         rejected=rejected,
-        answer=answer_sentences(names[0], rows, shutter),
-        cautions=cautions(use, layout, names, fit=fits["frame"], on_subject=on_subject),
-        holds_for=holds_for(use),
+        cautions=tuple(cautions(use, layout, names, fit=fits["frame"], on_subject=on_subject)),
+        lens=use[0].shot.planned.lens,
+        camera=use[0].shot.planned.camera,
         version=__version__,
     )
 

@@ -17,6 +17,7 @@ import numpy as np
 
 from lensbench.model.effect import ShutterSpeed
 from lensbench.model.errors import SettingError, SweepError
+from lensbench.model.names import f_stop, focal_length, shutter_speed
 from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import PlannedShot, SweepShot
 from lensbench.model.units import FloatArray
@@ -28,7 +29,6 @@ __all__ = [
     "levelled",
     "levels_of",
     "no_shake_speed",
-    "speed_name",
 ]
 
 
@@ -80,7 +80,6 @@ def no_shake_speed(shots: Sequence[SpeedShot], *, shows_from: float) -> ShutterS
         ci95_s=(low, high),
         shows_from_percent=100.0 * shows_from,
         shares=shares,
-        sentence=_sentence(middle, low, high, speeds=speeds, percent=100.0 * shows_from),
     )
 
 
@@ -95,33 +94,6 @@ def _place(time_stops: FloatArray, shaken: FloatArray) -> tuple[float, float, fl
     share = np.cumsum(weight) / weight.sum()
     low, middle, high = np.interp([0.025, 0.5, 0.975], share, nodes)
     return float(2.0**middle), float(2.0**low), float(2.0**high)
-
-
-def speed_name(exposure_s: float) -> str:
-    """Give a shutter speed as it is engraved.
-
-    >>> speed_name(0.004), speed_name(0.5), speed_name(2.0)
-    ('1/250 s', '0.5 s', '2 s')
-    """
-    return f"1/{1.0 / exposure_s:.0f} s" if exposure_s < 0.3 else f"{exposure_s:.2g} s"
-
-
-def _sentence(middle: float, low: float, high: float, *, speeds: Sequence[float], percent: float) -> str:
-    interval = (
-        f"95 % interval {speed_name(high)} to {speed_name(low)}; a loss of {percent:.0f} % counts as shake"
-    )
-    if np.isfinite(middle) and middle < speeds[0]:
-        return (
-            f"Even at {speed_name(speeds[0])}, the fastest speed, more than one shot in ten seems to show shake: the "
-            f"limit lies near {speed_name(middle)} ({interval}). Take faster speeds, or look for another cause such as "
-            "focus."
-        )
-    if np.isfinite(middle):
-        return f"At {speed_name(middle)} and faster, nine shots of ten show no shake ({interval})."
-    return (
-        f"No speed from {speed_name(speeds[0])} to {speed_name(speeds[-1])} showed shake of {percent:.0f} %: the limit "
-        "lies at a slower speed than any tested."
-    )
 
 
 _STEPS_A_STOP: Final = 3.0
@@ -163,7 +135,7 @@ def _exposure(planned: PlannedShot) -> Level | None:
     if not seconds:
         return None
     nominal = 2.0 ** (round(float(np.log2(seconds)) * _STEPS_A_STOP) / _STEPS_A_STOP)
-    return Level(name=speed_name(seconds), number=nominal)
+    return Level(name=shutter_speed(seconds), number=nominal)
 
 
 def _iso(planned: PlannedShot) -> Level | None:
@@ -173,12 +145,12 @@ def _iso(planned: PlannedShot) -> Level | None:
 
 def _f_number(planned: PlannedShot) -> Level | None:
     number = planned.setting.f_number
-    return Level(name=f"f/{number:g}", number=number) if np.isfinite(number) else None
+    return Level(name=f_stop(number), number=number) if np.isfinite(number) else None
 
 
 def _focal_length(planned: PlannedShot) -> Level | None:
     length = planned.setting.focal_length_mm
-    return Level(name=f"{length:g} mm", number=length) if np.isfinite(length) else None
+    return Level(name=focal_length(length), number=length) if np.isfinite(length) else None
 
 
 def _lens(planned: PlannedShot) -> Level | None:
@@ -300,8 +272,8 @@ def _named_alike(levels: Sequence[Level]) -> list[Level]:
 def _settings(shots: Sequence[SweepShot], levels: Sequence[Level], by: str) -> list[str]:
     """Name each shot's setting by what else was varied, leaving out what only changes with the level."""
     parts = {
-        "f_number": [f"f/{shot.planned.setting.f_number:g}" for shot in shots],
-        "focal_length_mm": [f"{shot.planned.setting.focal_length_mm:g} mm" for shot in shots],
+        "f_number": [f_stop(shot.planned.setting.f_number) for shot in shots],
+        "focal_length_mm": [focal_length(shot.planned.setting.focal_length_mm) for shot in shots],
         "lens": [shot.planned.lens for shot in shots],
     }
     kept = [

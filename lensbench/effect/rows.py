@@ -10,9 +10,9 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge import RESPONSE_CYPX, RULER, look_of, sight_of
+from lensbench.edge import RESPONSE_CYPX, look_of, sight_of
 from lensbench.effect.levels import LevelledShot
-from lensbench.model.effect import EffectRow, Visible
+from lensbench.model.effect import EffectRow, EffectVerdict, Visible, VisibleFrom
 from lensbench.model.shot import Edge, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.shot import counts
@@ -67,13 +67,12 @@ def visible_from(
     sfr = _mean_sfr(results)
     height_px = results[0].picture_height_px
     look = look_of(height_px, print_and_eye_mm=print_and_eye_mm)
-    how = f"{RULER}, for {look.how}; smaller prints and greater distances forgive more"
     if sfr is None:
-        return Visible(percent=5.0, how="5 %, common practice, no source: the SFR is not at hand")
+        return Visible(percent=5.0, rests_on=VisibleFrom.HABIT)
     lost = sight_of(sfr, viewing=look.viewing(height_px)).just_seen(loss=True)
     if math.isnan(lost):
-        return Visible(percent=50.0, how=f"{how}; less than half of MTF50 would not be seen")
-    return Visible(percent=round(100.0 * lost, 1), how=how)
+        return Visible(percent=50.0, rests_on=VisibleFrom.BEYOND_RULER, looking=look)
+    return Visible(percent=round(100.0 * lost, 1), rests_on=VisibleFrom.RULER, looking=look)
 
 
 def _edges(result: ShotResult) -> list[Edge]:
@@ -141,11 +140,12 @@ def in_percent(found: Contrast) -> tuple[float, tuple[float, float]]:
     return 100.0 * float(np.expm1(found.value)), (float(low), float(high))
 
 
-def _verdict(ci95: tuple[float, float], visible_from: float) -> str:
+def _verdict(ci95: tuple[float, float], visible_from: float) -> EffectVerdict:
     low, high = ci95
     if low > visible_from or high < -visible_from:
-        return "visible"
-    return "marginal" if low > -visible_from and high < visible_from else "can't tell"
+        return EffectVerdict.VISIBLE
+    inside = low > -visible_from and high < visible_from
+    return EffectVerdict.TOO_SMALL if inside else EffectVerdict.CANNOT_TELL
 
 
 def sharpness_rows(fit: Fitted, names: Sequence[str], zone: str, visible: Visible) -> list[EffectRow]:

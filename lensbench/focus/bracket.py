@@ -60,8 +60,6 @@ class ThroughFocus:
     verdict: BracketVerdict
     """peak: bracketed on both sides; beyond: it still rises at an end; short: it hardly falls at all, so that only
     the level is known; few: fewer than three focus positions."""
-    note: str
-    """One sentence."""
     best_step: float
     """Where the peak lies, in the steps' own unit; the end for «beyond», NaN for «short» and «few»."""
     best_step_sd: float
@@ -163,7 +161,6 @@ def fit_through_focus(
 def _few(shots: FocusShots) -> ThroughFocus:
     return ThroughFocus(
         verdict="few",
-        note=f"{shots.steps} focus positions: three are needed, five or more are good",
         best_step=_NAN,
         best_step_sd=_NAN,
         log_mtf50=float(np.mean(shots.log_mtf50)) if len(shots.step) else _NAN,
@@ -202,15 +199,11 @@ def _judged(
     covariance = curve.covariance(shots.step, noise.sd)
     best, best_sd = curve.best_step, float(np.sqrt(covariance[0, 0]))
     inside = shots.low + _ONE_SIDED * best_sd < best < shots.high - _ONE_SIDED * best_sd
-    if inside:
-        note = f"the peak lies at step {best:.3g} ± {best_sd:.2g}, between {shots.low:g} and {shots.high:g}"
-    else:
+    if not inside:
         best = shots.high if best > 0.5 * (shots.low + shots.high) else shots.low
-        note = f"MTF50 still rises at step {best:g}, an end of the bracket: go further that way"
     slope = curve.jacobian(np.array([best]))[0]
     return ThroughFocus(
         verdict="peak" if inside else "beyond",
-        note=note,
         best_step=best,
         best_step_sd=best_sd if inside else _NAN,
         log_mtf50=float(curve.at(np.array([best]))[0]),
@@ -243,7 +236,6 @@ def _short(shots: FocusShots, noise: _Noise, strayed: tuple[int, ...]) -> Throug
     sd = max(spread, noise.sd if np.isinf(noise.freedom) else 0.0, SMALLEST_SD)
     return ThroughFocus(
         verdict="short",
-        note="MTF50 does not clearly fall to both ends of the bracket: take wider steps, or more of them",
         best_step=_NAN,
         best_step_sd=_NAN,
         log_mtf50=float(np.mean(shots.log_mtf50)),

@@ -1,32 +1,29 @@
 """Which lens, which stop, for a focal length: the lenses in order, with intervals, and which can't be told apart.
 
-Lenses put in order: one unit for all, the best first, and those that can't be told from it.
-
-The set is the study's own (Hsu's multiple comparisons with the best, by Dunnett's limit at 95 %), with the
-indifference zone of 3 %. Degrees of freedom are pooled after Satterthwaite.
-
-Records of an advice: which lens, which stop, who can't answer and why.
-
-What an advice says in plain sentences, and what it does not rest on.
+Lenses are ordered in one unit for all. The set that can't be told from the best is the study's own (Hsu's multiple
+comparisons with the best, by Dunnett's limit at 95 %), with the indifference zone of 3 %. Degrees of freedom are pooled
+after Satterthwaite.
 """
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
 from scipy import stats
 
-from lensbench.library.curve import LensCurve, Reading, at_stop, curve_at
+from lensbench.library.curve import Lack, LensCurve, NoAnswer, Reading, at_stop, curve_at
 from lensbench.library.intake import KeptSession
-from lensbench.model.errors import LibraryError
 from lensbench.model.sweep import INDIFFERENCE
 from lensbench.model.units import FloatArray, lpmm_from_cypx, lwph_from_cypx
 from lensbench.stats import cannot_be_told_from_best
 
 __all__ = [
     "Advice",
+    "AdviceCaution",
+    "AdviceCautionKind",
     "LeftOut",
     "LensAdvice",
     "Rival",
@@ -37,7 +34,6 @@ __all__ = [
     "in_order",
     "in_unit",
     "left_out",
-    "listed",
 ]
 
 
@@ -103,6 +99,8 @@ def in_unit(mtf50_cypx: float, session: KeptSession, unit: str) -> float:
 
 def in_order(rivals: Sequence[Rival], *, unit: str) -> list[Standing]:
     """Order rivals by their figure in a unit, best first; all must have one in it."""
+    if not rivals:
+        return []
     logs = np.array([rival.log_mtf50 + math.log(in_unit(1.0, rival.session, unit)) for rival in rivals])
     variance = np.array([rival.sd**2 for rival in rivals])
     freedom = _pooled_freedom(variance, [rival.freedom for rival in rivals])
@@ -169,14 +167,43 @@ class LeftOut:
     lens: str
     camera: str
     session: str
-    reason: str
+    reason: Lack
+    values: tuple[float, ...] = ()
+    """As `Lack` says of each."""
+
+
+class AdviceCautionKind(StrEnum):
+    """What an advice does not rest on; beside each its lenses and values."""
+
+    SINGLE_SHOTS = "single_shots"
+    """One shot a setting, of these lenses."""
+    BETWEEN_FOCAL_LENGTHS = "between_focal_lengths"
+    """Of this lens: the two measured, and the one asked for. [mm]"""
+    CAMERAS_DIFFER = "cameras_differ"
+    RAW_AGAINST_FINISHED = "raw_against_finished"
+    UNLIKE_SCALES = "unlike_scales"
+    NEWEST_SESSION = "newest_session"
+    """Of these lenses there are older ones."""
+    EQUAL_SOFTNESS = "equal_softness"
+    """Focus lies where near and far are equally soft."""
+    SHAKE_BY_HABIT = "shake_by_habit"
+    LIGHT_UNKNOWN = "light_unknown"
+    FLAT_FIELD = "flat_field"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdviceCaution:
+    """One caution with what it concerns."""
+
+    caution: AdviceCautionKind
+    lenses: tuple[str, ...] = ()
+    values: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
     """The answer to «which lens, which stop»."""
 
-    answer: str
     focal_length_mm: float
     f_number: float | None
     """Asked for; None where each lens stands at its own best."""
@@ -184,101 +211,51 @@ class Advice:
     unit: str
     """In which the lenses are ordered: cypx on like sensors, else lwph, or lpmm where sizes are unknown."""
     lenses: tuple[LensAdvice, ...]
-    """Best first."""
+    """Best first; empty where none can answer."""
     left_out: tuple[LeftOut, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[AdviceCaution, ...]
 
 
-def left_out(session: KeptSession, reason: str) -> LeftOut:
+def left_out(session: KeptSession, why: NoAnswer) -> LeftOut:
     """Name a lens that can't answer."""
-    return LeftOut(lens=session.lens, camera=session.camera, session=session.session, reason=reason)
+    return LeftOut(
+        lens=session.lens,
+        camera=session.camera,
+        session=session.session,
+        reason=why.lack,
+        values=why.values,
+    )
 
 
 _UNLIKE_SCALE: Final = 1.25
 """Magnifications further apart than this share weigh the print's own blur differently. Common practice."""
 
 
-ZONE_WORDS: Final = {
-    "frame": "whole frame",
-    "inner": "subject at the centre",
-    "middle": "middle third",
-    "outer": "edges and corners",
-}
+def cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession]) -> tuple[AdviceCaution, ...]:
+    """Find what the comparison does not rest on."""
+    return tuple(_cautions(curves, sessions))
 
 
-def listed(names: Sequence[str]) -> str:
-    """Join names as one says them.
-
-    >>> listed(["a", "b", "c"])
-    'a, b and c'
-    """
-    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
-
-
-def answer_of(found: Advice) -> str:
-    """Say which lens and stop, which can't be told from it, and how far behind the others are."""
-    best, *others = found.lenses
-    subject = ZONE_WORDS[found.zone]
-    at = "" if found.f_number is None else f" at f/{found.f_number:g}"
-    parts = [f"For {found.focal_length_mm:g} mm{at}, {subject}: {_set(best, found)}."]
-    equal = [f"{one.lens} ({_stop(one)})" for one in others if one.tied]
-    if equal:
-        parts.append(f"{listed(equal)} can't be told from it.")
-    parts += [
-        f"{one.lens} ({_stop(one)}) is {one.behind_percent:.0f} % softer{_interval(one)}."
-        for one in others
-        if not one.tied
-    ]
-    if not others:
-        parts.append("No other lens in the library can answer.")
-    return " ".join(parts)
-
-
-def _set(best: LensAdvice, found: Advice) -> str:
-    if found.f_number is not None:
-        return f"take {best.lens}"
-    border = " (best tested: a better stop may lie beyond)" if best.best_tested else ""
-    good = [f"f/{one:g}" for one in best.as_good_f_numbers if one != best.f_number]
-    alike = f", {listed(good)} within 3 %" if good else ""
-    return f"take {best.lens} at f/{best.f_number:g}{border}{alike}"
-
-
-def _stop(one: LensAdvice) -> str:
-    return f"f/{one.f_number:g}"
-
-
-def _interval(one: LensAdvice) -> str:
-    low, high = one.behind_ci95_percent
-    return f" ({low:.0f} to {high:.0f} %)" if math.isfinite(low) else ""
-
-
-def cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession]) -> tuple[str, ...]:
-    """Say what the comparison does not rest on."""
-    said = []
+def _cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession]) -> Iterator[AdviceCaution]:
     own = [curve.session for curve in curves]
-    if single := [curve.session.lens for curve in curves if not curve.repeated]:
-        said.append(f"One shot a setting, so lens and focus can't be told apart: {', '.join(single)}.")
-    if mixed := [curve for curve in curves if len(curve.measured_at_mm) > 1]:
-        said += [
-            f"{curve.session.lens} was measured at {curve.measured_at_mm[0]:g} and {curve.measured_at_mm[1]:g} mm; "
-            f"its figure at {curve.focal_length_mm:g} mm lies between and is provisional."
-            for curve in mixed
-        ]
+    if single := tuple(curve.session.lens for curve in curves if not curve.repeated):
+        yield AdviceCaution(caution=AdviceCautionKind.SINGLE_SHOTS, lenses=single)
+    for curve in curves:
+        if len(curve.measured_at_mm) > 1:
+            yield AdviceCaution(
+                caution=AdviceCautionKind.BETWEEN_FOCAL_LENGTHS,
+                lenses=(curve.session.lens,),
+                values=(*curve.measured_at_mm, curve.focal_length_mm),
+            )
     if not like_sensors(own):
-        said.append(
-            "The cameras differ: each figure is that of lens and camera together, and on another sensor size the "
-            "same focal length shows another field of view."
-        )
-    if len({one.sensor_data for one in own}) > 1:
-        said.append("Some were measured from raw files and some from finished pictures: these don't compare.")
+        yield AdviceCaution(caution=AdviceCautionKind.CAMERAS_DIFFER)
+    if len({session.sensor_data for session in own}) > 1:
+        yield AdviceCaution(caution=AdviceCautionKind.RAW_AGAINST_FINISHED)
     scales = [curve.magnification for curve in curves if math.isfinite(curve.magnification)]
     if scales and max(scales) > _UNLIKE_SCALE * min(scales):
-        said.append(
-            "The charts were photographed at unlike scales, so the print's own blur weighs unequally."
-        )
-    if older := sorted({one.lens for one in sessions if one not in own and _named(one, own)}):
-        said.append(f"The newest session counts where there are several: {', '.join(older)}.")
-    return tuple(said)
+        yield AdviceCaution(caution=AdviceCautionKind.UNLIKE_SCALES)
+    if older := sorted({session.lens for session in sessions if session not in own and _named(session, own)}):
+        yield AdviceCaution(caution=AdviceCautionKind.NEWEST_SESSION, lenses=tuple(older))
 
 
 def _named(session: KeptSession, others: Sequence[KeptSession]) -> bool:
@@ -288,26 +265,15 @@ def _named(session: KeptSession, others: Sequence[KeptSession]) -> bool:
 def curves_for(
     sessions: Sequence[KeptSession], focal_length_mm: float, *, zone: str
 ) -> tuple[list[LensCurve], list[LeftOut]]:
-    """Give the curve of every lens that reaches a focal length, from its newest session, and the others' reasons.
-
-    Raises
-    ------
-    LibraryError
-        No lens reaches it.
-    """
+    """Give the curve of every lens that reaches a focal length, from its newest session, and the others' reasons."""
     newest = {(one.lens, one.camera): one for one in sorted(sessions, key=lambda one: one.added_at)}
     curves, left = [], []
     for session in newest.values():
         match curve_at(session, focal_length_mm, zone=zone):
-            case str() as reason:
-                left.append(left_out(session, reason))
+            case NoAnswer() as why:
+                left.append(left_out(session, why))
             case curve:
                 curves.append(curve)
-    if not curves:
-        raise LibraryError(
-            f"no lens in the library answers for {focal_length_mm:g} mm: "
-            + "; ".join(f"{one.lens}: {one.reason}" for one in left)
-        )
     return curves, left
 
 
@@ -330,25 +296,18 @@ def advise(
         Mixed between neighbouring stops where it was not measured.
     zone : str
         inner, middle, outer or frame.
-
-    Raises
-    ------
-    LibraryError
-        No lens can answer; the message says why for each.
     """
     curves, left = curves_for(sessions, focal_length_mm, zone=zone)
     chosen: list[tuple[LensCurve, Reading]] = []
     for curve in curves:
         match curve.best if f_number is None else at_stop(curve, f_number):
-            case str() as reason:
-                left.append(left_out(curve.session, reason))
+            case NoAnswer() as why:
+                left.append(left_out(curve.session, why))
             case reading:
                 chosen.append((curve, reading))
     unit = common_unit([curve.session for curve, _ in chosen])
     chosen, unlike = _with_figure(chosen, unit)
-    left += [left_out(curve.session, "neither pixel pitch nor picture size is known") for curve, _ in unlike]
-    if not chosen:
-        raise LibraryError("no lens can answer: " + "; ".join(f"{one.lens}: {one.reason}" for one in left))
+    left += [left_out(curve.session, NoAnswer(lack=Lack.SENSOR_UNKNOWN)) for curve, _ in unlike]
     rivals = [
         Rival(session=curve.session, log_mtf50=reading.log_mtf50, sd=reading.sd, freedom=curve.freedom)
         for curve, reading in chosen
@@ -357,8 +316,7 @@ def advise(
         _lens_advice(*chosen[standing.index], standing, free=f_number is None)
         for standing in in_order(rivals, unit=unit)
     ]
-    found = Advice(
-        answer="",
+    return Advice(
         focal_length_mm=focal_length_mm,
         f_number=f_number,
         zone=zone,
@@ -367,7 +325,6 @@ def advise(
         left_out=tuple(left),
         cautions=cautions([curve for curve, _ in chosen], sessions),
     )
-    return replace(found, answer=answer_of(found))
 
 
 Chosen = list[tuple[LensCurve, Reading]]

@@ -10,6 +10,7 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -18,13 +19,43 @@ from lensbench.compare import FOCAL_MATCH, apart
 from lensbench.library.intake import EDGE_COLUMNS, KeptSession, KeptShot
 from lensbench.stats import Curve, ZoneSeries, fit_curve, scatter_spread, shot_spread
 
-__all__ = ["LensCurve", "Reading", "at_stop", "curve_at", "snr_at_iso"]
+__all__ = ["Lack", "LensCurve", "NoAnswer", "Reading", "at_stop", "curve_at", "snr_at_iso"]
 
 
 SAME_STOP: Final = 1.0 / 12.0
 """Exact f-numbers whose logarithms to base 2 differ by less (a sixth of a stop) are one; common practice."""
 _WIDEST_GAP: Final = 0.6
 """The same, for two stops to be mixed: a little above a whole stop, which is 0.5."""
+
+
+class Lack(StrEnum):
+    """Why a lens can't answer; beside each what its values are."""
+
+    FOCAL_LENGTH_UNKNOWN = "focal_length_unknown"
+    FOCAL_LENGTH_OUTSIDE = "focal_length_outside"
+    """Shortest and longest one measured."""
+    ZONE_NOT_MEASURED = "zone_not_measured"
+    NO_STOP_IN_COMMON = "no_stop_in_common"
+    """Between the focal lengths round the one asked for."""
+    STOP_TOO_WIDE = "stop_too_wide"
+    """The one asked for, the widest one measured."""
+    STOP_TOO_NARROW = "stop_too_narrow"
+    """The narrowest one measured."""
+    STOP_BETWEEN = "stop_between"
+    """The one asked for; its neighbours lie too far apart."""
+    SENSOR_UNKNOWN = "sensor_unknown"
+    """Neither pixel pitch nor picture size."""
+    PITCH_UNKNOWN = "pitch_unknown"
+    TOO_DARK = "too_dark"
+    """Stops of light that lack at its widest one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoAnswer:
+    """A lens that can't answer, and why."""
+
+    lack: Lack
+    values: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,36 +108,35 @@ class LensCurve:
         return math.exp(reading.log_mtf50 - half), math.exp(reading.log_mtf50 + half)
 
 
-def curve_at(session: KeptSession, focal_length_mm: float, *, zone: str) -> LensCurve | str:
-    """Give a lens's curve at a focal length, or say in a few words why there is none.
+def curve_at(session: KeptSession, focal_length_mm: float, *, zone: str) -> LensCurve | NoAnswer:
+    """Give a lens's curve at a focal length, or why there is none.
 
     Focal lengths within 3 % count as equal. A lens of unknown focal length never matches.
     """
     focals = session.focal_lengths_mm
     if not focals:
-        return "its focal length is not known"
+        return NoAnswer(lack=Lack.FOCAL_LENGTH_UNKNOWN)
     nearest = min(focals, key=lambda focal: apart(focal, focal_length_mm))
     if apart(nearest, focal_length_mm) <= FOCAL_MATCH:
         return _measured(session, nearest, asked_mm=focal_length_mm, zone=zone)
     if not focals[0] < focal_length_mm < focals[-1]:
-        ends = f"{focals[0]:g} mm" if len(focals) == 1 else f"{focals[0]:g} to {focals[-1]:g} mm"
-        return f"measured at {ends} only"
+        return NoAnswer(lack=Lack.FOCAL_LENGTH_OUTSIDE, values=(focals[0], focals[-1]))
     above = next(focal for focal in focals if focal > focal_length_mm)
     below = focals[focals.index(above) - 1]
     curves = [_measured(session, focal, asked_mm=focal_length_mm, zone=zone) for focal in (below, above)]
     first, second = curves
-    if isinstance(first, str) or isinstance(second, str):
-        return f"the zone {zone} was not measured on both sides of {focal_length_mm:g} mm"
+    if isinstance(first, NoAnswer) or isinstance(second, NoAnswer):
+        return NoAnswer(lack=Lack.ZONE_NOT_MEASURED)
     share = math.log(focal_length_mm / below) / math.log(above / below)
     return _between(first, second, share)
 
 
-def _measured(session: KeptSession, focal_mm: float, *, asked_mm: float, zone: str) -> LensCurve | str:
+def _measured(session: KeptSession, focal_mm: float, *, asked_mm: float, zone: str) -> LensCurve | NoAnswer:
     all_series = [_series(session, focal, zone) for focal in session.focal_lengths_mm]
     known = [one for _, one in (found for found in all_series if found)]
     own = _series(session, focal_mm, zone)
     if own is None:
-        return f"the zone {zone} was not measured"
+        return NoAnswer(lack=Lack.ZONE_NOT_MEASURED)
     names, series = own
     repeats = shot_spread(known)
     spread = repeats or scatter_spread(known, session.pixel_pitch_um)
@@ -164,7 +194,7 @@ def _exact(shot: KeptShot) -> float:
     return shot.exact_f_number if shot.exact_f_number > 0.0 else shot.f_number
 
 
-def _between(first: LensCurve, second: LensCurve, share: float) -> LensCurve | str:
+def _between(first: LensCurve, second: LensCurve, share: float) -> LensCurve | NoAnswer:
     """Mix the curves of two focal lengths at the stops that both have."""
     others = {reading.f_number: reading for reading in second.readings}
     mixed = tuple(
@@ -173,7 +203,7 @@ def _between(first: LensCurve, second: LensCurve, share: float) -> LensCurve | s
         if reading.f_number in others
     )
     if not mixed:
-        return "the focal lengths round this one have no stop in common"
+        return NoAnswer(lack=Lack.NO_STOP_IN_COMMON)
     return replace(
         first,
         measured_at_mm=(*first.measured_at_mm, *second.measured_at_mm),
@@ -199,23 +229,23 @@ def _mixed(first: Reading, second: Reading, share: float) -> Reading:
     )
 
 
-def at_stop(curve: LensCurve, f_number: float) -> Reading | str:
+def at_stop(curve: LensCurve, f_number: float) -> Reading | NoAnswer:
     """Give a curve's reading at an f-number, mixed from its neighbours where it was not photographed.
 
-    Neighbours further apart than a stop and a bit don't stand in; the reason is said instead.
+    Neighbours further apart than a stop and a bit don't stand in.
     """
     far = [math.log2(reading.exact_f_number / f_number) for reading in curve.readings]
     nearest = min(range(len(far)), key=lambda index: abs(far[index]))
     if abs(far[nearest]) <= SAME_STOP or curve.readings[nearest].f_number == f_number:
         return curve.readings[nearest]
     if far[0] > 0.0:
-        return f"f/{f_number:g} is wider than f/{curve.readings[0].f_number:g}, the widest stop measured"
+        return NoAnswer(lack=Lack.STOP_TOO_WIDE, values=(f_number, curve.readings[0].f_number))
     if far[-1] < 0.0:
-        return f"measured to f/{curve.readings[-1].f_number:g} only"
+        return NoAnswer(lack=Lack.STOP_TOO_NARROW, values=(curve.readings[-1].f_number,))
     above = next(index for index, value in enumerate(far) if value > 0.0)
     gap = far[above] - far[above - 1]
     if gap > _WIDEST_GAP:
-        return f"f/{f_number:g} was not measured, nor stops near enough to stand in"
+        return NoAnswer(lack=Lack.STOP_BETWEEN, values=(f_number,))
     mixed = _mixed(curve.readings[above - 1], curve.readings[above], -far[above - 1] / gap)
     return replace(mixed, f_number=f_number, exact_f_number=f_number, shots=0)
 

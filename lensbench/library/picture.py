@@ -6,17 +6,20 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from lensbench import optics
-from lensbench.library.advise import LeftOut, Rival, common_unit, curves_for, in_order, in_unit, left_out
-from lensbench.library.curve import LensCurve, Reading, snr_at_iso
-from lensbench.library.intake import KeptSession
-from lensbench.library.picture_words import (
-    Figure,
-    LensPlan,
-    PicturePlan,
-    StopPlan,
-    picture_answer,
-    picture_cautions,
+from lensbench.library.advise import (
+    AdviceCaution,
+    AdviceCautionKind,
+    LeftOut,
+    Rival,
+    cautions,
+    common_unit,
+    curves_for,
+    in_order,
+    in_unit,
+    left_out,
 )
+from lensbench.library.curve import Lack, LensCurve, NoAnswer, Reading, snr_at_iso
+from lensbench.library.intake import KeptSession
 from lensbench.library.scene import (
     SHAKE_FACTOR,
     Bracket,
@@ -28,10 +31,9 @@ from lensbench.library.scene import (
     sensor_distance_m,
     shake_mm,
 )
-from lensbench.model.errors import LibraryError
 from lensbench.model.sweep import INDIFFERENCE
 
-__all__ = ["plan_picture"]
+__all__ = ["Figure", "LensPlan", "PicturePlan", "StopPlan", "plan_picture"]
 
 
 SERVES: Final = 0.8
@@ -41,6 +43,91 @@ MODEL_SD: Final = 0.02
 OPEN_MODEL_SD: Final = 0.04
 """The same at the widest stop measured, falling with the square of the opening: spherical aberration favours one side
 of the focus by 5 to 20 % wide open. By trial against exact pupils, see docs/advice.md."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """A predicted MTF50, with what the measurement and, by hand, the shake leave open."""
+
+    mtf50_cypx: float
+    range_cypx: tuple[float, float]
+    """95 % interval of the measured curve, joined with the model's own error out of focus and, by hand, with twice
+    and half the usual shake; NaN where the spread between shots is not known."""
+    own_sd: float
+    """Of the figure's logarithm, without the shake, which all lenses share."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopPlan:
+    """One stop before the scene."""
+
+    f_number: float
+    at_focus: Figure
+    at_near: Figure
+    at_far: Figure
+    disc_px: float
+    """Defocus disc at the near and far limit."""
+    shake_px: float
+    """Usual blur of hands."""
+    exposure_s: float | None
+    iso: float | None
+    snr: float
+    """Of an edge like the chart's, at this ISO; NaN where it is not known."""
+    dark_by_stops: float
+    """Light that is missing; such a stop is not chosen."""
+
+    @property
+    def worst(self) -> Figure:
+        """The softer of both limits."""
+        return min((self.at_near, self.at_far), key=lambda one: one.mtf50_cypx)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LensPlan:
+    """One lens before the scene."""
+
+    lens: str
+    camera: str
+    session: str
+    measured_at_mm: tuple[float, ...]
+    best: StopPlan
+    """The compromise: the stop that is sharpest where it is softest, between near and far."""
+    as_good_f_numbers: tuple[float, ...]
+    """Stops within 3 % of it."""
+    best_tested: bool
+    """The compromise lies at the first or last stop tested."""
+    sweet_spot_f_number: float
+    """Where the lens is sharpest in focus, whatever depth and light ask for."""
+    sweet_spot_cypx: float
+    focus_cost_percent: float
+    """What the compromise costs at the plane of focus, against the sweet spot in focus."""
+    limit_cost_percent: float
+    """The same at the softer limit."""
+    one_frame_serves: bool
+    """The softer limit keeps at least 80 % of the sweet spot."""
+    bracket: Bracket | None
+    """At the sweet spot, where one frame does not serve."""
+    worst_lwph: float
+    worst_lpmm: float
+    stops: tuple[StopPlan, ...]
+    tied: bool
+    behind_percent: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PicturePlan:
+    """The answer to a picture that is wanted."""
+
+    wanted: Wanted
+    focus_m: float
+    """From the sensor; the same at every stop."""
+    third_m: float
+    """Where the one-third habit would focus, NaN for an infinite far limit."""
+    unit: str
+    lenses: tuple[LensPlan, ...]
+    """Sharpest at its softest place first; empty where none can answer."""
+    left_out: tuple[LeftOut, ...]
+    cautions: tuple[AdviceCaution, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,11 +154,6 @@ def plan_picture(sessions: Sequence[KeptSession], wanted: Wanted) -> PicturePlan
         What the library holds; the newest session of each lens on each camera counts.
     wanted : Wanted
         Focal length, near and far limit, light and support.
-
-    Raises
-    ------
-    LibraryError
-        No lens can answer; the message says why for each.
     """
     curves, left = curves_for(sessions, wanted.focal_length_mm, zone=wanted.zone)
     focus_mm = focus_object_mm(wanted.near_object_mm, wanted.far_object_mm)
@@ -82,11 +164,8 @@ def plan_picture(sessions: Sequence[KeptSession], wanted: Wanted) -> PicturePlan
                 left.append(reason)
             case plan:
                 plans.append((curve, plan))
-    if not plans:
-        raise LibraryError("no lens can answer: " + "; ".join(f"{one.lens}: {one.reason}" for one in left))
     unit = common_unit([curve.session for curve, _ in plans])
-    found = PicturePlan(
-        answer="",
+    return PicturePlan(
         wanted=wanted,
         focus_m=sensor_distance_m(focus_mm, focal_length_mm=wanted.focal_length_mm),
         third_m=wanted.near_m + (wanted.far_m - wanted.near_m) / 3.0
@@ -95,9 +174,16 @@ def plan_picture(sessions: Sequence[KeptSession], wanted: Wanted) -> PicturePlan
         unit=unit,
         lenses=tuple(_in_order(plans, unit)),
         left_out=tuple(left),
-        cautions=picture_cautions([curve for curve, _ in plans], wanted, sessions),
+        cautions=(*cautions([curve for curve, _ in plans], sessions), *_cautions(wanted)),
     )
-    return replace(found, answer=picture_answer(found))
+
+
+def _cautions(wanted: Wanted) -> list[AdviceCaution]:
+    """Find what the plan does not rest on."""
+    kinds = [AdviceCautionKind.EQUAL_SOFTNESS]
+    kinds += [AdviceCautionKind.SHAKE_BY_HABIT] if wanted.handheld else []
+    kinds += [AdviceCautionKind.LIGHT_UNKNOWN] if wanted.ev is None else []
+    return [AdviceCaution(caution=kind) for kind in (*kinds, AdviceCautionKind.FLAT_FIELD)]
 
 
 def _in_order(plans: Sequence[tuple[LensCurve, LensPlan]], unit: str) -> list[LensPlan]:
@@ -119,16 +205,13 @@ def _in_order(plans: Sequence[tuple[LensCurve, LensPlan]], unit: str) -> list[Le
 def _planned(curve: LensCurve, wanted: Wanted, focus_mm: float) -> LensPlan | LeftOut:
     session = curve.session
     if session.pixel_pitch_um is None or session.size_px is None:
-        reason = "its pixel pitch is not known, so no blur can be computed; sweep it again with --pitch-um"
-        return left_out(session, reason)
+        return left_out(session, NoAnswer(lack=Lack.PITCH_UNKNOWN))
     stage = _Stage(curve=curve, wanted=wanted, pitch_um=session.pixel_pitch_um, focus_mm=focus_mm)
     stops = tuple(_stop(stage, reading) for reading in curve.readings)
     bright = [stop for stop in stops if stop.dark_by_stops <= 0.0]
     if not bright:
         lacking = min(stop.dark_by_stops for stop in stops)
-        return left_out(
-            session, f"{lacking:.1f} stops too dark at its widest stop, this shutter and ISO limit"
-        )
+        return left_out(session, NoAnswer(lack=Lack.TOO_DARK, values=(lacking,)))
     return _lens_plan(stage, stops, bright)
 
 

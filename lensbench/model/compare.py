@@ -4,8 +4,82 @@ A figure that does not exist is NaN (null in JSON); an unknown focal length is N
 """
 
 from dataclasses import dataclass
+from enum import StrEnum
 
-__all__ = ["CompareFindings", "CompareRow", "ComparedLens", "ComparedPair", "StopChoice"]
+__all__ = [
+    "Caution",
+    "CompareFindings",
+    "CompareRow",
+    "ComparedLens",
+    "ComparedPair",
+    "PairCaution",
+    "Seen",
+    "StopChoice",
+    "Verdict",
+    "WayOfLooking",
+]
+
+
+class Verdict(StrEnum):
+    """Which of two lenses is sharper."""
+
+    FIRST = "first"
+    SECOND = "second"
+    EQUAL = "equal"
+    """No difference that matters."""
+    CANNOT_TELL = "cannot_tell"
+
+
+class Seen(StrEnum):
+    """Which of two lenses looks sharper, or whether the sharper ones look it."""
+
+    FIRST = "first"
+    SECOND = "second"
+    VISIBLE = "visible"
+    NONE = "none"
+    """No difference one could see."""
+    SOME = "some"
+    """Visible against some of the others only."""
+    CANNOT_TELL = "cannot_tell"
+    UNKNOWN = ""
+    """The way of looking is not known, or there is nothing to look at."""
+
+
+class Caution(StrEnum):
+    """What a comparison must not be taken for."""
+
+    MANY_ROWS = "many_rows"
+    """Every row holds at 95 % by itself."""
+    RAW_AGAINST_FINISHED = "raw_against_finished"
+    """No verdict is given."""
+    NO_REPEATS = "no_repeats"
+    UNEQUAL_SHOTS = "unequal_shots"
+    ONE_BRACKETED = "one_bracketed"
+    """By focus brackets; the other one was not."""
+    SHARPENED = "sharpened"
+    STAND_IN_RESPONSE = "stand_in_response"
+    """What one could see rests on a Gaussian of the same MTF50."""
+    UNLIKE_MAGNIFICATION = "unlike_magnification"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairCaution:
+    """One caution on a pair, and the labels of the lenses that it concerns."""
+
+    caution: Caution
+    lenses: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WayOfLooking:
+    """How pictures are looked at, all equally high."""
+
+    print_height_mm: float
+    """Of a print, or of the picture on a screen."""
+    distance_mm: float
+    """From the eye."""
+    pixel_for_pixel: bool
+    """On a screen, at 100 %."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,6 +94,12 @@ class ComparedLens:
     shots: int
     pixel_pitch_um: float | None
     picture_height_px: int | None
+    sensor_data: bool = True
+    """Measured on raw files."""
+    shots_a_setting: tuple[int, int] = (0, 0)
+    """Fewest and most refocused shots, whole frame."""
+    distance_focal_lengths: tuple[int, int] | None = None
+    """Of the chart, shortest and longest; None where it is not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,16 +117,14 @@ class CompareRow:
     """Second over first, less one; positive where the second is sharper."""
     ci95_percent: tuple[float, float]
     """NaN where the spread between shots is not known; joint over the pairs of lenses where there are several."""
-    verdict: str
-    """first, second, equal, can't tell."""
+    verdict: Verdict
     difference_jnd: float = float("nan")
-    """Second less first on the quality ruler, for `CompareFindings.looked_at`."""
+    """Second less first on the quality ruler, for `CompareFindings.looking`."""
     ci95_jnd: tuple[float, float] = (float("nan"), float("nan"))
     visible_from_percent: float = float("nan")
     """Difference of MTF50 that is just seen here; NaN where even the double would not be seen."""
-    seen: str = "can't tell"
-    """Which one looks sharper: first, second, none (no difference one could see), can't tell; empty where the way of
-    looking is not known."""
+    seen: Seen = Seen.CANNOT_TELL
+    """Which one looks sharper."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,9 +138,8 @@ class StopChoice:
     """Labels of those that no other is sharper than, the highest figure first."""
     photographed: tuple[str, ...]
     """Labels of all lenses with this setting."""
-    seen: str
-    """Whether the first looks sharper than those that are not among `lenses` (than the other ones, where all are):
-    visible, none (no difference one could see), some, can't tell; empty where only one lens was photographed."""
+    seen: Seen
+    """Whether the first looks sharper than those that are not among `lenses` (than the other ones, where all are)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,12 +156,9 @@ class ComparedPair:
     """The same in line widths per picture height; empty on like sensors."""
     best_row: CompareRow | None
     """Each at its own best setting for the whole frame (`focal_length_mm`, `f_number` are the first's)."""
-    answer: str
-    cautions: tuple[str, ...]
+    cautions: tuple[PairCaution, ...] = ()
     overall: CompareRow | None = None
     """Mean over all equal settings, whole frame; focal length and f-number are NaN."""
-    sentences: tuple[str, ...] = ()
-    """The answer, a sentence an item."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,13 +167,8 @@ class CompareFindings:
 
     lenses: tuple[ComparedLens, ...]
     pairs: tuple[ComparedPair, ...]
-    answer: str
     version: str = ""
-    headline: str = ""
-    """The answer's first sentence, over all pairs."""
     choices: tuple[StopChoice, ...] = ()
     """Which lens at which stop, every zone."""
-    looked_at: str = ""
-    """For which way of looking a difference counts as seen."""
-    holds_for: str = ""
-    """Copies, bodies, distance, number of shots."""
+    looking: WayOfLooking | None = None
+    """For which way of looking a difference counts as seen; None where a picture's size is not known."""

@@ -5,20 +5,67 @@ percent, differs in percentage points. Figures that do not exist are NaN (null i
 """
 
 from dataclasses import dataclass
+from enum import StrEnum
 
+from lensbench.model.compare import WayOfLooking
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepShot
 
 __all__ = [
     "Drift",
     "Effect",
+    "EffectCaution",
+    "EffectCautionKind",
     "EffectFindings",
     "EffectRow",
+    "EffectVerdict",
     "LevelFigures",
     "ShotFigures",
     "ShutterSpeed",
     "Visible",
+    "VisibleFrom",
 ]
+
+
+class EffectVerdict(StrEnum):
+    """Whether a difference could be seen."""
+
+    VISIBLE = "visible"
+    """Surely larger than could be seen."""
+    TOO_SMALL = "too_small"
+    """Surely smaller."""
+    CANNOT_TELL = "cannot_tell"
+
+
+class VisibleFrom(StrEnum):
+    """What the least visible difference rests on."""
+
+    RULER = "quality_ruler"
+    """One just noticeable difference of the quality ruler (ISO 20462-3)."""
+    BEYOND_RULER = "beyond_quality_ruler"
+    """Less than half of MTF50 would not be seen."""
+    HABIT = "common_practice"
+    """The SFR is not at hand; no source."""
+
+
+class EffectCautionKind(StrEnum):
+    """What an effect must not be taken for; beside each its levels and its values."""
+
+    ONE_SHOT = "one_shot"
+    """Of this level."""
+    DRIFT_LEFT_IN = "drift_left_in"
+    """Too few shots, or their order is not known."""
+    IN_A_ROW = "in_a_row"
+    """The kinds were shot one after the other: drift and effect are hard to tell apart."""
+    UNEVEN_SCATTER = "uneven_scatter"
+    """The first level scatters far more than the second; both standard deviations in percent."""
+    JOINT_INTERVALS = "joint_intervals"
+    """At 95 % for all levels together."""
+    ON_SUBJECT = "on_subject"
+    """The subject was seen at different sizes."""
+    RAW_AGAINST_FINISHED = "raw_against_finished"
+    FINISHED = "finished_pictures"
+    CAMERAS_DIFFER = "cameras_differ"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,8 +111,7 @@ class EffectRow:
     """Joint over the levels where there are several; NaN where repeats are lacking."""
     visible_from: float
     """Smallest difference that could be seen, in the same unit."""
-    verdict: str
-    """visible: surely larger than could be seen; marginal: surely smaller; can't tell."""
+    verdict: EffectVerdict
     drift_removed: bool
     processed: bool = False
     """Sharpness differs along with overshoot: what differs is sharpening, and the figure is no resolution."""
@@ -84,7 +130,8 @@ class Visible:
     """From which difference of MTF50 a change can be seen."""
 
     percent: float
-    how: str
+    rests_on: VisibleFrom
+    looking: WayOfLooking | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +146,15 @@ class ShutterSpeed:
     """Loss of MTF50 against the fast speeds that counts as shake."""
     shares: tuple[tuple[float, int, int], ...]
     """Each speed, its shots, and how many of them showed shake. [s]"""
-    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EffectCaution:
+    """One caution with what it concerns."""
+
+    caution: EffectCautionKind
+    levels: tuple[str, ...] = ()
+    values: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,9 +172,10 @@ class EffectFindings:
     """Sharpness counts detail on the subject, because the magnification differs between the levels."""
     shots: tuple[ShotFigures, ...]
     rejected: tuple[RejectedShot, ...]
-    answer: tuple[str, ...]
-    cautions: tuple[str, ...]
-    holds_for: str
+    cautions: tuple[EffectCaution, ...]
+    lens: str
+    """Of the first shot, as its camera."""
+    camera: str
     version: str = ""
 
 

@@ -9,11 +9,11 @@ photograph, one row an edge. `reading` takes `findings.json` and `shots.csv` up 
 """
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
 from lensbench.model.condition import LensEvidence
-from lensbench.model.flags import Remark
 from lensbench.model.shot import ZONES, Metadata, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.units import FloatArray
 
@@ -22,18 +22,25 @@ __all__ = [
     "INDIFFERENCE",
     "PHYSICAL_COLUMNS",
     "SHOTS_COLUMNS",
+    "Basis",
     "BestSetting",
     "ConditionFinding",
     "CurvePoint",
     "FocalLengthFindings",
     "LensFindings",
+    "Observation",
+    "Observed",
     "PlannedShot",
+    "Purpose",
     "QuickFindings",
+    "Reservation",
+    "SeriesRemark",
     "Setting",
     "SharpEnough",
     "SmoothCurve",
     "SweepFindings",
     "SweepShot",
+    "Unclaimed",
 ]
 
 
@@ -156,8 +163,37 @@ class SmoothCurve:
     mtf50_cypx: FloatArray
     fits: bool
     """False when the model was dropped for the measured means: don't draw it as the answer."""
-    note: str
-    """One sentence: what the model says, or why it was dropped."""
+    model_error: float
+    """By which the model errs, as a share of MTF50; NaN where the stops are too few for it."""
+
+
+class Purpose(StrEnum):
+    """What a picture is for, and so which parts of it must be sharp."""
+
+    CENTRE = "centre"
+    FRAME = "whole_frame"
+    EDGES = "edges"
+
+
+class Unclaimed(StrEnum):
+    """Why no winner is claimed."""
+
+    FEW_SHOTS = "few_shots"
+    """One shot a setting: how well focus and support repeat is not known."""
+    MAGNIFICATION_UNKNOWN = "magnification_unknown"
+    MAGNIFICATION_DIFFERS = "magnification_differs"
+    """Between the focal lengths, so that the print's own blur weighs differently."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reservation:
+    """One reason why a best setting is provisional, with its figures."""
+
+    reason: Unclaimed
+    spread_from: str = ""
+    """Of few shots: where the spread between shots was taken from instead of repeats."""
+    magnifications: tuple[float, float] = (float("nan"), float("nan"))
+    """Of magnifications that differ: the smallest and the largest."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,16 +221,19 @@ class BestSetting:
     """The best, and every setting that can't be told from it at 95 % or is within the indifference."""
     at_border: bool
     """The best lies at the first or last setting tested: «best tested»."""
-    provisional: bool
-    """No winner is claimed: one shot a setting, or focal lengths at different magnifications."""
-    caution: str
-    """Why it is provisional or what it holds for; empty when nothing is to be said."""
+    reservations: tuple[Reservation, ...] = ()
+    """Why no winner is claimed; empty where one is."""
     take: Setting | None = None
     """Which of the tied settings the tie rule names, at the best one's focal length."""
     take_rule: str = "best"
     """best, widest, middle, deepest."""
     sharp_enough: tuple[SharpEnough, ...] = ()
     """At 95, 90 and 80 % of the best; empty where several focal lengths compete."""
+
+    @property
+    def provisional(self) -> bool:
+        """Whether no winner is claimed."""
+        return bool(self.reservations)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,8 +266,71 @@ class FocalLengthFindings:
     """Median of the shots."""
     shots: int = 0
     best_by_purpose: dict[str, BestSetting] = field(default_factory=dict)
-    """By what the picture is for: `purposes.PURPOSES`."""
-    holds_for: str = ""
+    """By `Purpose`."""
+
+
+class Observed(StrEnum):
+    """What a remark on a whole series goes by; beside each what its values are."""
+
+    ISO = "iso"
+    """Lowest and highest."""
+    FILE_KIND = "file_kind"
+    """Raw files, finished pictures."""
+    PICTURE_SIZE = "picture_size_px"
+    """Rows and columns of each size."""
+    SHARPENED = "sharpened"
+    """How many, of how many."""
+    LIGHT = "light_stops"
+    """Between the brightest and the darkest paper."""
+    POSITION = "position_px"
+    """How far the picture wanders, from the first shot to the last; so do the next three."""
+    SCALE = "scale_percent"
+    TURN = "turn_deg"
+    SHARPNESS = "sharpness_percent"
+    PRINT_RISE = "print_rise_mm"
+    """10-90 % on the chart in mm; sigma in pixels of the picture; photographs."""
+    BRACKET_END = "bracket_end"
+    """The f-number of a focus bracket, and the step at its end where MTF50 still rises."""
+    BRACKET_FLAT = "bracket_flat"
+    """The same of a focus bracket that hardly falls to its ends; its step is NaN."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """One figure that a remark on a series rests on."""
+
+    what: Observed
+    values: tuple[float, ...]
+    limit: float = float("nan")
+    name: str = ""
+    """Of the focus bracket."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeriesRemark:
+    """A flag raised for a whole series."""
+
+    flag: str
+    observations: tuple[Observation, ...] = ()
+    focal_length_mm: float = float("nan")
+    """Of the set-up, where the remark is on one; so are the next two."""
+    condition: str = ""
+    shots: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Basis:
+    """What findings hold for: kind of files, distance, number of shots."""
+
+    sensor_data: bool
+    """Raw files, all of them."""
+    channels: tuple[str, ...]
+    shots_a_setting: tuple[int, int]
+    """Fewest and most refocused shots; a group that was not refocused, or a bracket, counts once."""
+    bracketed: bool
+    distance_mm: tuple[float, float] = (float("nan"), float("nan"))
+    """Shortest and longest; both the median where they are alike within 5 %."""
+    distance_focal_lengths: tuple[float, float] = (float("nan"), float("nan"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -265,10 +367,7 @@ class LensFindings:
     evidence: LensEvidence | None = None
     """For somebody who may want to return or repair the lens; None where no decentring was seen."""
     best_by_zone: dict[str, BestSetting] = field(default_factory=dict)
-    answer: str = ""
-    """The plain answer, one or two sentences."""
-    holds_for: str = ""
-    """«This copy, on this body, green channel, at 1.3 m (25 focal lengths), 3 shots a setting.»"""
+    basis: Basis | None = None
     pixel_pitch_um: float | None = None
     size_px: tuple[int, int] | None = None
     """(rows, columns) of the photographs."""
@@ -278,12 +377,12 @@ class LensFindings:
     """Where the spread comes from: «repeats», «scatter about the curve», or «assumed»."""
     shot_sd_percent: float = float("nan")
     """Spread between refocused shots, in percent of MTF50."""
-    remarks: tuple[Remark, ...] = ()
+    remarks: tuple[SeriesRemark, ...] = ()
     quick: QuickFindings | None = None
     """Of a ten-minute test; `best` is None then."""
     best_by_purpose: dict[str, BestSetting] = field(default_factory=dict)
     purposes: dict[str, str] = field(default_factory=dict)
-    """Purpose -> what counts how much, in words."""
+    """Purpose -> the zone that counts for it."""
     zoom_at_own_best: BestSetting | None = None
     """Focal lengths against each other, each at its own best stop; None for a single one."""
     zoom_at_equal_stop: tuple[BestSetting, ...] = ()

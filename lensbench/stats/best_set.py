@@ -47,7 +47,7 @@ import numpy as np
 from scipy import optimize, special, stats
 
 from lensbench.model.shot import BoolArray
-from lensbench.model.sweep import INDIFFERENCE, BestSetting, Setting, SharpEnough
+from lensbench.model.sweep import INDIFFERENCE, BestSetting, Reservation, Setting, SharpEnough
 from lensbench.model.units import FloatArray
 from lensbench.stats.spread import Spread, ZoneSeries
 from lensbench.stats.stop_curve import Curve
@@ -289,7 +289,7 @@ class Question:
     place: str
     """The zone or purpose for which they compete."""
     tie: Tie = Tie.BEST
-    caution: str = ""
+    reservations: tuple[Reservation, ...] = ()
     """Why no winner is claimed; empty where one is."""
 
 
@@ -349,8 +349,7 @@ def best_setting(these: Rivals, spread: Spread, question: Question) -> BestSetti
         ci95_cypx=(float(np.exp(value - half_width)), float(np.exp(value + half_width))),
         tied=named,
         at_border=bool(these.at_border[best]),
-        provisional=bool(question.caution),
-        caution=question.caution,
+        reservations=question.reservations,
         take=taken(these.settings[best], named, question.tie),
         take_rule=question.tie.value,
         sharp_enough=_sharp_enough(these, distances, sure=spread.repeated),

@@ -52,7 +52,9 @@ class Curve:
     """Of the estimate's error, shape (stops, stops)."""
     fit: Fit
     fits: bool
-    note: str
+    """Whether the model smooths the estimate; else the shots stand by themselves."""
+    model_error: float
+    """By which the model errs, as a share of MTF50; NaN where the stops are too few for it."""
 
     @property
     def sd(self) -> FloatArray:
@@ -94,20 +96,11 @@ def fit_curve(series: ZoneSeries, spread: Spread, *, pixel_pitch_um: float | Non
     error = _model_error(middles, noise, fit)
     if error > 2.0 * MODEL_ERROR:
         fit = _fit(series, middles, noise=noise, model_error=error, pixel_pitch_um=pixel_pitch_um)
-    plain = Curve(estimate=middles, covariance=np.diag(noise), fit=fit, fits=False, note="")
-    if len(series.f_number) <= 2:
-        return _with_note(plain, "too few f-stops for a curve: the shots stand by themselves")
-    if error > DROPPED_ABOVE:
-        return _with_note(
-            plain, f"the optical model errs by {100.0 * error:.0f} %: the shots stand by themselves"
-        )
+    few = len(series.f_number) <= 2
+    if few or error > DROPPED_ABOVE:
+        told = float("nan") if few else error
+        return Curve(estimate=middles, covariance=np.diag(noise), fit=fit, fits=False, model_error=told)
     return _kriged(middles, fit, noise=noise, model_variance=error**2)
-
-
-def _with_note(curve: Curve, note: str) -> Curve:
-    return Curve(
-        estimate=curve.estimate, covariance=curve.covariance, fit=curve.fit, fits=curve.fits, note=note
-    )
 
 
 def _model_error(middles: FloatArray, noise: FloatArray, fit: Fit) -> float:
@@ -132,5 +125,5 @@ def _kriged(middles: FloatArray, fit: Fit, *, noise: FloatArray, model_variance:
         covariance=covariance,
         fit=fit,
         fits=True,
-        note=f"smoothed by the optical model, which errs by {100.0 * np.sqrt(model_variance):.1f} %",
+        model_error=float(np.sqrt(model_variance)),
     )

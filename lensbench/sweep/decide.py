@@ -20,6 +20,7 @@ from lensbench import __version__
 from lensbench.condition import lens_condition, with_quick_answer
 from lensbench.model.shot import ZONES, ShotResult, ZoneFigure
 from lensbench.model.sweep import (
+    Basis,
     BestSetting,
     CurvePoint,
     FocalLengthFindings,
@@ -44,20 +45,19 @@ from lensbench.stats import (
     value_of_pick,
 )
 from lensbench.sweep.reject import rejections
-from lensbench.sweep.remarks import few_shots, remarks, unequal_magnification
+from lensbench.sweep.remarks import remarks, reservations
 from lensbench.sweep.series import (
     PURPOSES,
     FocalShots,
     by_focal_length,
-    zone_in_words,
     zone_series,
 )
-from lensbench.sweep.text import answer_sentence, holds_for
 
 __all__ = ["find"]
 
 
 _SMOOTH_POINTS: Final = 60
+_ALIKE: Final = 0.05
 
 PlaceCurves = dict[str, ZoneCurve]
 """By zone."""
@@ -133,7 +133,7 @@ def smooth_curve(series: ZoneSeries, curve: Curve) -> SmoothCurve:
     """Give the model's curve through one zone's points, for drawing."""
     stops = np.geomspace(series.f_number[0], series.f_number[-1], _SMOOTH_POINTS)
     return SmoothCurve(
-        f_number=stops, mtf50_cypx=np.exp(curve.fit.at(stops)), fits=curve.fits, note=curve.note
+        f_number=stops, mtf50_cypx=np.exp(curve.fit.at(stops)), fits=curve.fits, model_error=curve.model_error
     )
 
 
@@ -223,19 +223,48 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) 
         ),
         best_by_zone=_of_zones(best),
         best_by_purpose=_of_purposes(best),
-        purposes={purpose: zone_in_words(purpose) for purpose in PURPOSES},
+        purposes=PURPOSES,
         pixel_pitch_um=pitch_um,
         size_px=first.size_px if isinstance(first, ShotResult) else None,
         picture_height_px=first.picture_height_px if isinstance(first, ShotResult) else None,
         spread_from=spreads["frame"].source,
         shot_sd_percent=_typical_sd_percent(spreads["frame"], [one for one in series["frame"] if one]),
         remarks=remarks(focals, spreads["frame"], shots=shots),
-        holds_for=holds_for(focals),
+        basis=_basis(focals),
         condition=state.findings,
         evidence=state.evidence,
         **_zoom(focals, curves, spreads["frame"], tie),
     )
-    return with_quick_answer(dataclasses.replace(findings, answer=answer_sentence(findings)), shots)
+    return with_quick_answer(findings, shots)
+
+
+def _basis(focals: Sequence[FocalShots]) -> Basis:
+    results = [
+        (shot.result, focal.focal_length_mm)
+        for focal in focals
+        for shot in focal.members
+        if isinstance(shot.result, ShotResult)
+    ]
+    distances = [(result.distance_mm, mm) for result, mm in results if result.distance_mm]
+    series = [zones for focal in focals if (zones := zone_series(focal, "frame"))]
+    counts = [int(count) for zones in series for count in zones.shots]
+    return Basis(
+        sensor_data=all(result.sensor_data for result, _ in results),
+        channels=tuple(sorted({edge.edge.channel for result, _ in results for edge in result.edges})),
+        shots_a_setting=(min(counts, default=0), max(counts, default=0)),
+        bracketed=any(bool(np.isfinite(sd).any()) for zones in series for sd in zones.own_sd),
+        distance_mm=_ends([distance for distance, _ in distances]),
+        distance_focal_lengths=_ends([distance / mm for distance, mm in distances]),
+    )
+
+
+def _ends(values: Sequence[float]) -> tuple[float, float]:
+    """Lowest and highest of some values, both the median where these are alike; NaN where one is not known."""
+    if not values or not np.all(np.isfinite(values)):
+        return float("nan"), float("nan")
+    low, high = min(values), max(values)
+    middle = float(np.median(values))
+    return (middle, middle) if high / low < 1.0 + _ALIKE else (low, high)
 
 
 def _typical_sd_percent(spread: Spread, series: Sequence[ZoneSeries]) -> float:
@@ -265,7 +294,7 @@ def _focal_findings(
         place: best_setting(
             rivals([curve], spreads[place]),
             spreads[place],
-            Question(place=place, tie=tie, caution=few_shots(spreads[place])),
+            Question(place=place, tie=tie, reservations=reservations(spreads[place])),
         )
         for place, curve in curves.items()
     }
@@ -287,7 +316,6 @@ def _focal_findings(
         smooth={zone: smooth_curve(series, curve) for zone, (_, series, curve) in zones.items()},
         magnification=focal.magnification,
         shots=len(focal.members),
-        holds_for=holds_for([focal]),
     )
 
 
@@ -304,8 +332,7 @@ def _best_over_all(
 
 
 def _question(focals: Sequence[FocalShots], spread: Spread, place: str, tie: Tie) -> Question:
-    caution = " ".join(filter(None, (few_shots(spread), unequal_magnification(focals))))
-    return Question(place=place, tie=tie, caution=caution)
+    return Question(place=place, tie=tie, reservations=reservations(spread, focals))
 
 
 def _zoom(

@@ -15,9 +15,8 @@ from typing import Final
 import numpy as np
 from scipy import stats
 
-from lensbench.model.flags import Remark, remark
 from lensbench.model.shot import ShotResult
-from lensbench.model.sweep import SweepShot
+from lensbench.model.sweep import Observation, Observed, SeriesRemark, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.photo import natural_order
 
@@ -50,31 +49,38 @@ class _Trend:
     chance: float
 
 
-def drift_remarks(shots: Sequence[SweepShot]) -> list[Remark]:
-    """Raise the flag where the shots of one lens drift.
+def drift_remarks(shots: Sequence[SweepShot]) -> list[SeriesRemark]:
+    """Find the set-ups of one lens whose shots drift: a remark for each.
 
     Parameters
     ----------
     shots : sequence of SweepShot
         Of one lens; those out of focus may be among them, for focus that creeps away looks like that.
     """
-    found = []
-    for where, members in _setups(shots).items():
-        said = [*_moved(members), *_softened(members)]
-        if said:
-            found.append(remark("drift", f"{where}{len(members)} shots: {'; '.join(said)}"))
-    return found
+    remarks = []
+    for members in _setups(shots):
+        if observations := (*_moved(members), *_softened(members)):
+            planned = members[0].planned
+            remarks.append(
+                SeriesRemark(
+                    flag="drift",
+                    observations=observations,
+                    focal_length_mm=planned.setting.focal_length_mm,
+                    condition=planned.condition,
+                    shots=len(members),
+                )
+            )
+    return remarks
 
 
-def _setups(shots: Sequence[SweepShot]) -> dict[str, list[SweepShot]]:
-    """Give the measured shots of each set-up in the order they were taken, by the set-up's name."""
-    setups: dict[str, list[SweepShot]] = defaultdict(list)
+def _setups(shots: Sequence[SweepShot]) -> list[list[SweepShot]]:
+    """Measured shots of each set-up (a focal length and a condition), in the order they were taken."""
+    setups: dict[tuple[str, str], list[SweepShot]] = defaultdict(list)
     for shot in shots:
         if isinstance(shot.result, ShotResult):
-            focal = shot.planned.setting.focal_length_mm
-            parts = (f"{focal:g} mm" if np.isfinite(focal) else "", shot.planned.condition)
-            setups["".join(f"{part}, " for part in parts if part)].append(shot)
-    return {name: _in_order(members) for name, members in setups.items()}
+            focal_mm = shot.planned.setting.focal_length_mm
+            setups[f"{focal_mm:g}", shot.planned.condition].append(shot)
+    return [_in_order(members) for members in setups.values()]
 
 
 def _in_order(shots: Sequence[SweepShot]) -> list[SweepShot]:
@@ -86,23 +92,22 @@ def _in_order(shots: Sequence[SweepShot]) -> list[SweepShot]:
     return [shots[i] for i in named]
 
 
-def _moved(shots: Sequence[SweepShot]) -> list[str]:
-    """Say how far the picture wandered, grew or turned from the first shot to the last."""
+def _moved(shots: Sequence[SweepShot]) -> list[Observation]:
+    """How far the picture wandered, grew or turned from the first shot to the last, where that matters."""
     results = [_result(shot) for shot in shots]
     places = np.array([_placed(result, results[0]) for result in results])
-    seen = []
+    moved = []
     down, right, scale = (_steady(column) for column in places.T[:3])
     wandered = float(np.hypot(down.total if down else 0.0, right.total if right else 0.0))
     if wandered > POSITION_LIMIT_PX:
-        seen.append(f"the picture wanders by {wandered:.1f} px, limit {POSITION_LIMIT_PX:g} px")
+        moved.append(Observation(what=Observed.POSITION, values=(wandered,), limit=POSITION_LIMIT_PX))
     if scale and abs(scale.total) > SCALE_LIMIT_PERCENT:
-        word = "grows" if scale.total > 0.0 else "shrinks"
-        seen.append(f"it {word} by {abs(scale.total):.2f} %, limit {SCALE_LIMIT_PERCENT:g} %")
+        moved.append(Observation(what=Observed.SCALE, values=(scale.total,), limit=SCALE_LIMIT_PERCENT))
     tilts = [_steady(_tilts(results, name)) for name in ("yaw_deg", "pitch_deg", "roll_deg")]
     turned = float(np.linalg.norm([trend.total for trend in tilts if trend]))
     if turned > TILT_LIMIT_DEG:
-        seen.append(f"the camera turns by {turned:.2f} degrees, limit {TILT_LIMIT_DEG:g}")
-    return seen
+        moved.append(Observation(what=Observed.TURN, values=(turned,), limit=TILT_LIMIT_DEG))
+    return moved
 
 
 def _tilts(results: Sequence[ShotResult], name: str) -> FloatArray:
@@ -156,8 +161,8 @@ def _steady(figures: FloatArray) -> _Trend | None:
     return trend
 
 
-def _softened(shots: Sequence[SweepShot]) -> list[str]:
-    """Say how much sharpness is lost or gained over the order, each setting against its own mean."""
+def _softened(shots: Sequence[SweepShot]) -> list[Observation]:
+    """How much sharpness is lost or gained over the order, each setting against its own mean."""
     sharpness = np.array([_log_mtf50(_result(shot)) for shot in shots])
     stops = np.array([shot.planned.setting.f_number for shot in shots])
     focused = np.array([not shot.planned.focus_step for shot in shots])
@@ -172,8 +177,7 @@ def _softened(shots: Sequence[SweepShot]) -> list[str]:
     percent = 100.0 * float(np.expm1(trend.total))
     if abs(percent) < SHARPNESS_LIMIT_PERCENT:
         return []
-    word = "softer" if percent < 0.0 else "sharper"
-    return [f"they get {word} by {abs(percent):.0f} %, limit {SHARPNESS_LIMIT_PERCENT:g} %"]
+    return [Observation(what=Observed.SHARPNESS, values=(percent,), limit=SHARPNESS_LIMIT_PERCENT)]
 
 
 def _log_mtf50(result: ShotResult) -> float:

@@ -13,44 +13,30 @@ import numpy as np
 
 from lensbench.focus import Bracket, ThroughFocus, brackets_among, fit_through_focus
 from lensbench.model.shot import ShotResult, ZoneFigure
-from lensbench.model.sweep import SweepShot
+from lensbench.model.sweep import Purpose, SweepShot
 from lensbench.shot import zone_of
 from lensbench.stats import ZoneSeries
 
 __all__ = [
-    "CENTRE",
-    "EDGES",
     "FRAME",
     "PURPOSES",
     "FocalShots",
     "bracket_peak",
     "by_focal_length",
     "figure_at",
-    "zone_in_words",
     "zone_series",
 ]
 
 
-CENTRE: Final = "subject at the centre"
-FRAME: Final = "whole frame"
-EDGES: Final = "edges and corners"
+FRAME: Final = Purpose.FRAME
 
-PURPOSES: Final[dict[str, str]] = {CENTRE: "inner", FRAME: "frame", EDGES: "outer"}
+PURPOSES: Final[dict[str, str]] = {Purpose.CENTRE: "inner", FRAME: "frame", Purpose.EDGES: "outer"}
 """Purpose -> the zone that counts for it."""
 
 
 def figure_at(summary: Mapping[str, ZoneFigure], zone: str) -> float:
     """MTF50 of a zone, in cycles per pixel; NaN where it was not seen."""
     return summary[zone].mtf50_cypx if zone in summary and summary[zone].mtf50_cypx > 0.0 else float("nan")
-
-
-def zone_in_words(purpose: str) -> str:
-    """Say which part of the picture counts.
-
-    >>> zone_in_words("subject at the centre")
-    'inner third of the picture'
-    """
-    return "mean of the three thirds" if purpose == FRAME else f"{PURPOSES[purpose]} third of the picture"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -19,12 +19,12 @@ import numpy as np
 from pupil_shots import LENSES, PupilLens
 
 from lensbench.effect.rows import sharpness_rows
-from lensbench.model.effect import Visible
+from lensbench.model.effect import Visible, VisibleFrom
 from lensbench.stats.levels_fit import Layout, fit_levels
 
 STOP = 4.0
 NOISE_SD = 0.004
-VISIBLE = Visible(percent=7.0, how="")
+VISIBLE = Visible(percent=7.0, rests_on=VisibleFrom.RULER)
 """What a sharp lens comes to on a screen; fixed here so that rows compare."""
 LOSSES = (0.0, 0.03, 0.15)
 """True losses of MTF50: none, one that is not to be seen, one that is."""

@@ -12,6 +12,7 @@ from test_compare_compare import CURVE, read_lens, sharper
 from lensbench.compare.compare import compare_lenses
 from lensbench.compare.difference import Doubt, half_width
 from lensbench.edge.perception import RESPONSE_CYPX, gaussian_response, look_of, sight_of
+from lensbench.model.compare import Caution, PairCaution, Seen, Verdict
 from lensbench.report.out.compare import choice_grid, choice_lines
 from lensbench.report.out.tables import as_csv, responses_table
 from lensbench.sweep.responses import read_responses, zone_responses
@@ -71,8 +72,8 @@ def test_a_small_print_hides_what_a_screen_shows():
     assert (screen.verdict, screen.seen) == ("second", "second")
     assert (printed.verdict, printed.seen) == ("second", "none")
     assert math.isnan(printed.visible_from_percent)
-    assert "100 mm high seen from 400 mm" in small.looked_at
-    assert any("no difference you could see" in one for one in small.pairs[0].sentences)
+    assert (small.looking.print_height_mm, small.looking.distance_mm) == (100.0, 400.0)
+    assert not small.looking.pixel_for_pixel
     assert choice_lines(small)[-1].endswith("Sorrel, no difference you could see")
 
 
@@ -86,9 +87,7 @@ def test_other_sensors_are_seen_in_pictures_of_one_height():
     assert (found.pairs[0].unit, row.verdict, row.seen) == ("lpmm", "first", "none")
     assert row.difference_jnd == pytest.approx(0.0, abs=0.2)
     assert all(len(one.lenses) == 2 for one in found.choices if one.zone == "frame")
-    assert any(
-        sentence.startswith("In pictures of equal height (LW/PH)") for sentence in found.pairs[0].sentences
-    )
+    assert [row.verdict for row in found.pairs[0].rows_lwph if row.zone == "frame"] == [Verdict.EQUAL]
 
 
 def test_the_best_of_many_does_not_beat_the_best_of_few():
@@ -153,13 +152,11 @@ def test_which_lens_at_which_stop():
     assert len(grid.rows) == 5
 
 
-def test_three_lenses_get_one_answer_over_all():
+def test_the_sharpest_of_three_lenses_is_found_at_every_stop():
     lenses = [read_lens(name, sharper(share), seed=8 + n, sd=0.005) for n, (name, share) in enumerate(THREE)]
     found = compare_lenses(lenses)
-    assert found.headline == (
-        "3 lenses, over the whole frame at 4 settings photographed with two lenses or more: Tansy is the sharpest at 4."
-    )
-    assert found.answer.startswith(found.headline)
+    frame = [one for one in found.choices if one.zone == "frame"]
+    assert [one.lenses for one in frame] == [("Tansy",)] * 4
     assert len(found.pairs) == 3
 
 
@@ -169,20 +166,19 @@ THREE = (("Fennel", 0.0), ("Sorrel", 0.001), ("Tansy", 0.12))
 def test_a_comparison_says_what_it_holds_for():
     # 2 + m + 1/m at m = 0.02 is 52 focal lengths.
     lenses = [read_lens("Fennel", CURVE, seed=15), read_lens("Sorrel", CURVE, seed=16, repeats=5)]
-    assert compare_lenses(lenses[:1] * 2).holds_for == (
-        "Holds for these copies: each on Box One, raw, chart at 52 focal lengths, 3 refocused shots a setting."
-    )
-    assert (
-        "Sorrel on Box One, raw, chart at 52 focal lengths, 5 refocused" in compare_lenses(lenses).holds_for
-    )
+    first, second = compare_lenses(lenses).lenses
+    assert (first.camera, first.sensor_data, first.distance_focal_lengths) == ("Box One", True, (52, 52))
+    assert (first.shots_a_setting, second.shots_a_setting) == ((3, 3), (5, 5))
 
 
 def test_raw_against_finished_pictures_gets_no_verdict():
     found = compare_lenses(
         [read_lens("Fennel", CURVE, seed=11), read_lens("Sorrel", sharper(0.3), seed=12, sensor_data=False)]
     )
-    assert {(row.verdict, row.seen) for row in found.pairs[0].rows} == {("can't tell", "can't tell")}
-    assert any("no verdict is given" in caution for caution in found.pairs[0].cautions)
+    assert {(row.verdict, row.seen) for row in found.pairs[0].rows} == {
+        (Verdict.CANNOT_TELL, Seen.CANNOT_TELL)
+    }
+    assert Caution.RAW_AGAINST_FINISHED in {one.caution for one in found.pairs[0].cautions}
 
 
 def test_sharpened_pictures_are_not_taken_at_face_value():
@@ -190,7 +186,7 @@ def test_sharpened_pictures_are_not_taken_at_face_value():
     jpeg = read_lens("Sorrel", sharper(0.3), seed=14)
     sharpened = replace(jpeg, rows=tuple({"flags": "low_snr sharpened"} | EMPTY for _ in range(12)))
     found = compare_lenses([read_lens("Fennel", CURVE, seed=13), sharpened])
-    assert any("pictures of Sorrel are sharpened" in caution for caution in found.pairs[0].cautions)
+    assert PairCaution(caution=Caution.SHARPENED, lenses=("Sorrel",)) in found.pairs[0].cautions
 
 
 EMPTY = {"file": "", "focal_length_mm": "", "f_number": ""}

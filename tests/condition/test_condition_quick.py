@@ -10,7 +10,7 @@ from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
 from lensbench.condition.quick import is_quick
 from lensbench.report.out.json_form import findings_as_json
-from lensbench.report.text.figures import answer_sentences
+from lensbench.report.text.answer import answer_sentences, lens_sentences
 from lensbench.sweep.decide import find
 
 SHEET = sheet("A2")
@@ -77,13 +77,13 @@ def test_an_uneven_copy_is_told_with_its_side():
     """Aberrations that grow by 0.9 over a half-diagonal to the right."""
     (lens,) = find(taken(decentring=(0.0, 0.9), residual_um=2.0)).lenses
     assert lens.quick.grossly_uneven == "seen"
-    assert "grossly uneven" in lens.answer
-    assert "softer at the right" in lens.answer
+    assert "grossly uneven" in " ".join(lens_sentences(lens))
+    assert "softer at the right" in " ".join(lens_sentences(lens))
 
 
 def test_a_soft_copy_is_told():
     """8 um of sigma leave 23 lp/mm at MTF50; diffraction at f/8 alone leaves 92 (closed forms: Gaussian, pupil)."""
     (lens,) = find(taken(residual_um=8.0)).lenses
     assert lens.quick.grossly_soft == "seen"
-    assert "grossly soft" in lens.answer
-    assert "blurred edges would do the same" in lens.answer
+    assert "grossly soft" in " ".join(lens_sentences(lens))
+    assert "blurred edges would do the same" in " ".join(lens_sentences(lens))

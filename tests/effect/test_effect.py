@@ -9,6 +9,7 @@ from effect_shots import series, shot
 
 from lensbench.effect.effect import find_effect
 from lensbench.effect.rows import noise_percent, visible_from
+from lensbench.model.effect import EffectCautionKind
 from lensbench.model.errors import SettingError, SweepError
 from lensbench.model.shot import RejectedShot
 
@@ -29,9 +30,7 @@ def test_a_good_clean_filter_costs_next_to_nothing():
     found = row(findings)
     assert (findings.reference, found.level) == ("without", "with")
     assert found.ci95[0] < -0.3 < found.ci95[1]
-    assert found.verdict == "marginal"
-    assert findings.answer[0].startswith("No difference in sharpness that could be seen: «with» is 0.")
-    assert findings.answer[1].startswith("«with» against «without»: sharpness -0.")
+    assert found.verdict == "too_small"
 
 
 def test_a_bad_filter_is_visible_in_every_zone():
@@ -40,14 +39,13 @@ def test_a_bad_filter_is_visible_in_every_zone():
         "visible"
     ] * 4
     assert row(findings).difference == pytest.approx(-25.0, abs=1.0)
-    assert findings.answer[0] == "«with» is visibly less sharp than «without», by 25 %."
 
 
 def test_much_scatter_can_not_tell():
     findings = find_effect(
         series(AB[:4], effect={"without": 0.0, "with": 0.0}, sd=0.1, seed=3), by="condition"
     )
-    assert row(findings).verdict == "can't tell"
+    assert row(findings).verdict == "cannot_tell"
 
 
 def test_drift_is_not_taken_for_an_effect():
@@ -61,7 +59,7 @@ def test_drift_is_not_taken_for_an_effect():
     in_a_row = find_effect(
         series(sorted(AB), effect={"without": 0.0, "with": 0.0}, sd=0.002, drift=-0.01), by="condition"
     )
-    assert any("by turns" in caution for caution in in_a_row.cautions)
+    assert EffectCautionKind.IN_A_ROW in {one.caution for one in in_a_row.cautions}
 
 
 def test_a_stabiliser_on_a_tripod_can_add_shake():
@@ -111,7 +109,6 @@ def test_oversharpening_shows_as_overshoot():
     assert (found.unit, found.verdict) == ("percentage points", "visible")
     assert found.difference == pytest.approx(17.0)
     assert row(findings).processed
-    assert findings.answer[0].endswith("«crisp» is sharpened, and that is no resolution.")
 
 
 def test_a_teleconverter_against_a_crop_counts_detail_on_the_subject():
@@ -182,18 +179,16 @@ def test_equal_settings_are_compared():
     assert found.difference == pytest.approx(-10.0, abs=0.01)
 
 
-@pytest.mark.parametrize(
-    ("path_px_a_s", "says"), [(20.0, "At 1/"), (120.0, "Even at 1/256 s, the fastest speed,")]
-)
-def test_shutter_speeds_tell_from_where_shake_no_longer_shows(path_px_a_s, says):
+@pytest.mark.parametrize(("path_px_a_s", "beyond_the_fastest"), [(20.0, False), (120.0, True)])
+def test_shutter_speeds_tell_from_where_shake_no_longer_shows(path_px_a_s, beyond_the_fastest):
     random = np.random.default_rng(6)
     shots = []
     for number, time in enumerate(np.tile(2.0 ** -np.arange(2.0, 9.0), 4)):
         path_px = abs(random.normal()) * path_px_a_s * time
         shots.append(shot(number, 0.25 / math.sqrt(1.0 + path_px**2), exposure_s=float(time)))
     findings = find_effect(shots, by="exposure_s")
-    assert findings.levels[0].level == "1/256 s"
-    assert findings.answer[0].startswith(says)
+    assert findings.levels[0].level == "1/250 s"
+    assert (findings.shutter.exposure_s < 1.0 / 256.0) is beyond_the_fastest
     # Closed form: shake shows where 1 - 1 / sqrt(1 + path^2) is above the limit; one normal draw in ten lies beyond
     # 1.645 standard deviations.
     loss = findings.shutter.shows_from_percent / 100.0
@@ -245,4 +240,4 @@ def test_what_can_be_seen_comes_from_the_quality_ruler():
     # flattens out: 1 JND is 5 to 15 % of MTF50 by the ruler's curve.
     soft, crisp = visible_from([shot(1, 0.2).result]), visible_from([shot(1, 0.4).result])
     assert 4.0 <= soft.percent < crisp.percent <= 15.0
-    assert "quality ruler" in soft.how
+    assert soft.rests_on == "quality_ruler"

@@ -77,7 +77,6 @@ def test_a_peak_outside_the_bracket_is_not_claimed():
         found = fit_through_focus(steps, pupil.log_mtf50(steps) + 0.01 * random.normal(size=6), q=pupil.q)
         assert found.verdict == "beyond"
         assert found.best_step == steps[-1]
-        assert "go further" in found.note
 
 
 def test_a_bracket_too_short_tells_the_level_only():

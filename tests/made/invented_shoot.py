@@ -9,7 +9,15 @@ from pathlib import Path
 
 import numpy as np
 
-from lensbench.model.compare import ComparedLens, ComparedPair, CompareFindings, CompareRow
+from lensbench.model.compare import (
+    Caution,
+    ComparedLens,
+    ComparedPair,
+    CompareFindings,
+    CompareRow,
+    PairCaution,
+    Verdict,
+)
 from lensbench.model.flags import remark
 from lensbench.model.shot import (
     ZONES,
@@ -25,12 +33,14 @@ from lensbench.model.shot import (
     ZoneFigure,
 )
 from lensbench.model.sweep import (
+    Basis,
     BestSetting,
     ConditionFinding,
     CurvePoint,
     FocalLengthFindings,
     LensFindings,
     PlannedShot,
+    SeriesRemark,
     Setting,
     SmoothCurve,
     SweepFindings,
@@ -200,8 +210,6 @@ def best_setting(focal_mm: float, stop: float, zone: str, tied: tuple[Setting, .
         ci95_cypx=(value * 0.985, value * 1.015),
         tied=tied,
         at_border=False,
-        provisional=False,
-        caution="",
     )
 
 
@@ -231,7 +239,7 @@ def smooth_curve(focal_mm: float, zone: str) -> SmoothCurve:
         f_number=stops,
         mtf50_cypx=np.array([zone_sharpness(focal_mm, float(stop), zone) for stop in stops]),
         fits=True,
-        note="",
+        model_error=0.005,
     )
 
 
@@ -281,19 +289,20 @@ def invented_lens(**changes) -> LensFindings:
                 advice="shoot a focus bracket of seven steps at the widest stop",
             ),
         ),
-        "answer": (
-            f"{LENS}: set 35 mm and f/5.6 for the sharpest whole frame. "
-            "At 24 mm f/5.6 and f/8 can't be told apart. At 35 mm f/4 to f/8 can't be told apart. "
-            "At 70 mm f/8 and f/11 can't be told apart. "
-            "Each at its own best stop, 70 mm is 13 % softer than 35 mm."
+        "basis": Basis(
+            sensor_data=True,
+            channels=("green",),
+            shots_a_setting=(3, 3),
+            bracketed=False,
+            distance_mm=(945.0, 945.0),
+            distance_focal_lengths=(27.0, 27.0),
         ),
-        "holds_for": "This copy, on this body, green channel, at 27 focal lengths, 3 shots a setting.",
         "pixel_pitch_um": PITCH_UM,
         "size_px": SIZE_PX,
         "picture_height_px": SIZE_PX[0],
         "spread_from": "repeats",
         "shot_sd_percent": 1.6,
-        "remarks": (remark("too_near", "27 focal lengths, limit 25"),),
+        "remarks": (SeriesRemark(flag="few_shots"),),
     }
     return LensFindings(**(parts | changes))
 
@@ -316,7 +325,7 @@ def compare_row(stop: float, zone: str) -> CompareRow:
         second_shots=3,
         difference_percent=difference,
         ci95_percent=(difference - 2.4, difference + 2.4),
-        verdict="equal" if equal else ("second" if difference > 0 else "first"),
+        verdict=Verdict.EQUAL if equal else (Verdict.SECOND if difference > 0 else Verdict.FIRST),
     )
 
 
@@ -329,8 +338,7 @@ def invented_comparison(**changes) -> CompareFindings:
         "rows": tuple(compare_row(stop, zone) for stop, zone in itertools.product(STOPS, ZONES)),
         "rows_lwph": (),
         "best_row": compare_row(5.6, "frame"),
-        "answer": f"{labels[1]} is sharper at every stop but f/2.8.",
-        "cautions": ("Both lenses were shot at one distance only.",),
+        "cautions": (PairCaution(caution=Caution.UNEQUAL_SHOTS),),
     }
     lenses = tuple(
         ComparedLens(
@@ -344,6 +352,4 @@ def invented_comparison(**changes) -> CompareFindings:
         )
         for label in labels
     )
-    return CompareFindings(
-        lenses=lenses, pairs=(ComparedPair(**(pair | changes)),), answer=pair["answer"], version="0.1.0"
-    )
+    return CompareFindings(lenses=lenses, pairs=(ComparedPair(**(pair | changes)),), version="0.1.0")

@@ -5,7 +5,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from effect_shots import series
+from invented_shoot import invented_comparison
+from invented_shots import shoot
 
+from lensbench.effect.effect import find_effect
 from lensbench.model.flags import remark
 from lensbench.model.shot import (
     Box,
@@ -20,8 +24,17 @@ from lensbench.model.shot import (
     Tilt,
     ZoneFigure,
 )
-from lensbench.model.sweep import LensFindings, SweepFindings
-from lensbench.report.out.json_form import edge_as_json, findings_as_json, plain, shot_as_json
+from lensbench.model.sweep import LensFindings, SeriesRemark, SweepFindings
+from lensbench.report.out.json_form import (
+    comparison_as_json,
+    edge_as_json,
+    effect_as_json,
+    findings_as_json,
+    plain,
+    shot_as_json,
+)
+from lensbench.sweep.decide import find
+from lensbench.sweep.reject import sift
 
 # The keys of the project's contract, written out by hand.
 EDGE_KEYS = {
@@ -195,17 +208,43 @@ def test_findings_list_the_lenses_and_name_rejected_photographs():
         rejected=(RejectedShot(path=Path("a/b.dng"), reason="no chart"),),
         best=None,
         by_focal_length=(),
-        remarks=(remark("few_shots"),),
+        remarks=(SeriesRemark(flag="few_shots"),),
     )
     form = findings_as_json(SweepFindings(lenses=(lens,)))
     (only,) = form["lenses"]
     # The keys of the project's contract, written out by hand.
     assert set(only) >= {"lens", "camera", "shots", "rejected", "best", "by_focal_length", "condition"}
     assert only["rejected"] == [{"photo": str(Path("a/b.dng")), "reason": "no chart"}]
-    assert only["remarks"] == ["few_shots"]
+    assert only["remarks"][0]["flag"] == "few_shots"
+    assert only["text"] == ["Zoom: no setting could be measured."]
     json.dumps(form, allow_nan=False)
 
 
 def test_a_value_that_no_record_holds_is_refused_by_name():
     with pytest.raises(TypeError, match="no JSON form for object"):
         plain(object())
+
+
+def sentences_in(value, key=""):
+    """The keys under which text with two or more words and a full stop stands, and every key that has a space."""
+    if isinstance(value, dict):
+        found = {name for name in value if " " in name}
+        return found.union(*(sentences_in(item, name) for name, item in value.items()))
+    if isinstance(value, list):
+        return set().union(*(sentences_in(item, key) for item in value))
+    return {key} if isinstance(value, str) and value.endswith(".") and " " in value else set()
+
+
+def test_sentences_stand_under_text_keys_and_no_key_is_a_phrase():
+    shots = series(["with", "without"] * 3, effect={"with": -0.2, "without": 0.0})
+    forms = [
+        findings_as_json(find(sift(shoot({2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275}, seed=1, repeats=1)))),
+        comparison_as_json(invented_comparison()),
+        effect_as_json(find_effect(shots, by="condition")),
+    ]
+    for form in forms:
+        own = [
+            {name: item for name, item in lens.items() if name != "condition"}
+            for lens in form.get("lenses", ())
+        ]
+        assert sentences_in(form | {"lenses": own}) == {"text"}

@@ -11,6 +11,7 @@ from lensbench.model.shot import PhysicalFit, ShotResult
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SweepFindings
 from lensbench.report.out.sweep import sweep_report
 from lensbench.report.out.tables import as_csv, edges_table
+from lensbench.report.text.answer import holds_for
 from lensbench.report.text.blur import blur_sentence, lens_blur_sentence
 
 
@@ -75,7 +76,7 @@ def test_it_stands_before_the_limits(shots):
     findings = SweepFindings(lenses=(lens,), version="0.1.0", method="refined")
     answer = sweep_report(findings, with_readings(shots)).blocks[0].blocks[0]
     assert "most of the blur" in answer.sentences[-1]
-    assert answer.limits == (lens.holds_for,)
+    assert answer.limits == (holds_for(lens.basis),)
     assert "blur" not in "".join(sweep_report(findings, shots).blocks[0].blocks[0].sentences)
 
 

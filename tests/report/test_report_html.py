@@ -15,6 +15,7 @@ from lensbench.model.sweep import SweepFindings
 from lensbench.report.draw.render import draw
 from lensbench.report.out.html import page_of as whole_page
 from lensbench.report.out.sweep import sweep_report
+from lensbench.report.text.answer import lens_sentences
 
 ATTACKS = [
     "<script>alert(1)</script>",
@@ -50,11 +51,11 @@ def page_of(**changes):
 
 def test_the_first_sentence_is_the_plain_answer(page):
     headline = re.search(r"<h1>(.*?)</h1>", page_of(), re.DOTALL).group(1)
-    assert headline == "Larkmoor Zoom 24-70 mm f/2.8: set 35 mm and f/5.6 for the sharpest whole frame."
-    first_words = page.text.index("set 35 mm and f/5.6 for the sharpest whole frame.")
-    assert first_words < page.text.index("By focal length and zone")
-    assert "At 35 mm f/4 to f/8 can't be told apart." in page.text
-    assert "This copy, on this body" in page.text
+    first, *others = lens_sentences(invented_lens())
+    assert headline == first
+    assert page.text.index(first) < page.text.index("By focal length and zone")
+    for sentence in others:
+        assert sentence in page.text
 
 
 def test_nothing_is_loaded_from_outside_and_nothing_runs(page):
@@ -110,8 +111,6 @@ def test_foreign_text_is_shown_and_never_run(attack):
     lens = invented_lens(
         lens=attack,
         camera=attack,
-        answer=f"{attack}: set f/5.6.",
-        holds_for=attack,
         rejected=(
             RejectedShot(path=planned(f"{attack.replace('/', '_')}.dng", 35.0, 5.6).path, reason=attack),
         ),
@@ -120,12 +119,12 @@ def test_foreign_text_is_shown_and_never_run(attack):
     page = read_page(text)
     assert {tag for tag, _ in page.elements} <= ALLOWED
     assert not [name for _, attributes in page.elements for name in attributes if name.startswith("on")]
-    assert f"{attack}: set f/5.6." in page.text
+    assert f"{attack}: set 35 mm and f/5.6" in page.text
 
 
 def test_hidden_characters_are_left_out():
     # Right-to-left override, isolates, zero-width space, escape sequence: Unicode categories Cf and Cc.
-    text = page_of(lens="Zoom\u202egnp.exe\u2066\u200b\x1b[31m\x00", answer="")
+    text = page_of(lens="Zoom\u202egnp.exe\u2066\u200b\x1b[31m\x00")
     page = read_page(text)
     assert f"Zoomgnp.exe[31m on {CAMERA}" in page.text
     assert not set("\u202e\u2066\u200b\x1b\x00") & set(text)
@@ -134,7 +133,7 @@ def test_hidden_characters_are_left_out():
 @settings(max_examples=25, deadline=None)
 @given(name=st.text(max_size=300))
 def test_any_name_gives_a_valid_page(name):
-    page = read_page(page_of(lens=name, answer=f"{name}: set f/5.6.", by_focal_length=()))
+    page = read_page(page_of(lens=name, by_focal_length=()))
     assert {tag for tag, _ in page.elements} <= ALLOWED
 
 
@@ -160,14 +159,14 @@ def test_a_sweep_without_any_lens_says_so():
 
 
 def test_a_lens_without_a_best_setting_still_gets_a_page():
-    page = read_page(page_of(best=None, by_focal_length=(), condition=(), remarks=(), answer=""))
-    assert "No setting could be measured." in page.text
+    page = read_page(page_of(best=None, by_focal_length=(), condition=(), remarks=()))
+    assert "no setting could be measured." in page.text
 
 
 def test_two_lenses_each_have_their_answer_and_their_own_ids():
-    findings = SweepFindings(lenses=(invented_lens(), invented_lens(lens="Other", answer="Other: set f/8.")))
+    findings = SweepFindings(lenses=(invented_lens(), invented_lens(lens="Other")))
     page = read_page(page_from(sweep_report(findings, invented_shots())))
-    assert "Other: set f/8." in page.text
+    assert "Other: set 35 mm and f/5.6" in page.text
     ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
     assert len(ids) == len(set(ids))
 

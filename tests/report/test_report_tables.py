@@ -69,4 +69,4 @@ def test_a_comparison_has_one_row_a_setting_zone_and_unit():
     rows = rows_of(compare_table(comparison))
     assert len(rows) == 24 + 3
     assert [row["unit"] for row in rows].count("lwph") == 3
-    assert {row["verdict"] for row in rows} <= {"first", "second", "equal", "can't tell"}
+    assert {row["verdict"] for row in rows} <= {"first", "second", "equal", "cannot_tell"}

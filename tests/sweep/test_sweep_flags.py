@@ -9,6 +9,7 @@ from seen_shots import seen_shot
 from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.flags import remark
+from lensbench.model.sweep import Observed
 from lensbench.sweep.drift import drift_remarks
 from lensbench.sweep.reject import sift
 from lensbench.sweep.remarks import mixed_remarks, print_remarks
@@ -66,18 +67,19 @@ def steps(last, count=6):
 
 
 @pytest.mark.parametrize(
-    ("drifting", "words"),
+    ("drifting", "what", "figure", "within"),
     [
-        ({"shifts_px": steps((3.0, 4.0))}, "the picture wanders by 5.0 px"),
-        ({"tilts_deg": steps((0.6, 0.0))}, "the camera turns by 0."),
-        ({"focus_um": 60.0 * np.arange(6) / 5.0}, "they get softer by"),
+        ({"shifts_px": steps((3.0, 4.0))}, Observed.POSITION, 5.0, 0.1),
+        ({"tilts_deg": steps((0.6, 0.0))}, Observed.TURN, 0.6, 0.1),
+        ({"focus_um": 60.0 * np.arange(6) / 5.0}, Observed.SHARPNESS, -50.0, 40.0),
     ],
 )
-def test_drift_is_told_with_what_drifts(drifting, words):
+def test_drift_is_told_with_what_drifts(drifting, what, figure, within):
     """Moved by hand from shot to shot: 5 px, 0.6 degrees, 60 um of focus (a disc of 2 px at f/5.6, geometric)."""
     (raised,) = drift_remarks(burst(**drifting))
-    assert raised.flag == "drift"
-    assert words in raised.seen
+    assert (raised.flag, raised.shots, raised.focal_length_mm) == ("drift", 6, 50.0)
+    (drift,) = [one for one in raised.observations if one.what == what]
+    assert drift.values[0] == pytest.approx(figure, abs=within)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -106,7 +108,9 @@ def test_a_blurred_print_is_suspected_and_a_sharp_one_is_not():
     # 0.2 mm of sigma is 0.51 mm from 10 to 90 %: five times a home printer's.
     (raised,) = print_remarks(swept(a_scene(print_sigma_mm=0.2)))
     assert raised.flag == "print_blurred"
-    assert "limit 0.2 mm" in raised.seen
+    ((rise_mm, _, photographs),) = [one.values for one in raised.observations]
+    assert rise_mm == pytest.approx(0.51, abs=0.1)
+    assert photographs == 8
     assert print_remarks(swept()) == []
     # A lens that is soft outside, and no less at any stop, is no print.
     soft_outside = a_scene(residual_um=1.0, residual_corner_um=9.0)
@@ -133,25 +137,28 @@ def in_result(**fields):
 
 
 @pytest.mark.parametrize(
-    ("change", "words"),
+    ("change", "what", "values"),
     [
         (
             lambda s: replace(s, planned=replace(s.planned, metadata=replace(s.planned.metadata, iso=1600))),
-            "ISO 100 to 1600",
+            Observed.ISO,
+            (100, 1600),
         ),
-        (in_result(sensor_data=False), "7 raw files and 1 finished pictures"),
-        (in_result(size_px=(2000, 3000)), "pictures of 2000 x 3000 and 4000 x 6000 px"),
-        (in_result(quality=(remark("sharpened"),)), "1 of 8 sharpened"),
+        (in_result(sensor_data=False), Observed.FILE_KIND, (7, 1)),
+        (in_result(size_px=(2000, 3000)), Observed.PICTURE_SIZE, (2000, 3000, 4000, 6000)),
+        (in_result(quality=(remark("sharpened"),)), Observed.SHARPENED, (1, 8)),
         (
             lambda _: seen_shot(np.random.default_rng(1), SCENE, a_shot(f_number=2.8, paper_level=0.15), 0),
-            "light on the sensor differs by 2.0 stops",
+            Observed.LIGHT,
+            (2.0,),
         ),
     ],
 )
-def test_what_was_not_the_same_is_told(change, words):
+def test_what_was_not_the_same_is_told(change, what, values):
     (raised,) = mixed_remarks(with_first(change))
     assert raised.flag == "mixed_settings"
-    assert words in raised.seen
+    (seen,) = [one for one in raised.observations if one.what == what]
+    assert seen.values == pytest.approx(values, abs=0.05)
 
 
 def test_a_misfocused_shot_is_rejected_and_no_other():

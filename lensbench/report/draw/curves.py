@@ -8,11 +8,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from lensbench.model.names import f_stop, focal_length, listed
 from lensbench.model.shot import ZONES, ChartEdge, ShotResult
 from lensbench.model.sweep import FocalLengthFindings, LensFindings, Setting, SmoothCurve, SweepShot
 from lensbench.report.draw.field import shots_at
 from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, lpmm_axis, value_axis
-from lensbench.report.text.figures import NOT_MEASURED, Scale, f_stop, focal_length, in_words, with_interval
+from lensbench.report.text.words import NOT_MEASURED, Scale, with_interval
 from lensbench.shot import zone_of
 from lensbench.storage.text import clean_text
 
@@ -133,7 +134,7 @@ def _best_stop(focal: FocalLengthFindings) -> str:
     frame = focal.best_by_zone.get("frame")
     claim = "came out sharpest" if frame is not None and frame.provisional else "is sharpest"
     tied = [f_stop(stop) for stop in focal.tied_f_numbers if stop != focal.best_f_number]
-    ties = f"; {in_words(tied)} {'is' if len(tied) == 1 else 'are'} as good (shaded)" if tied else ""
+    ties = f"; {listed(tied)} {'is' if len(tied) == 1 else 'are'} as good (shaded)" if tied else ""
     return f"The whole frame {claim} at {f_stop(focal.best_f_number)}{ties}."
 
 

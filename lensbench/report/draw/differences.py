@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from lensbench.model.compare import ComparedPair, CompareRow
+from lensbench.model.names import f_stop, focal_length
 from lensbench.model.shot import ZONES
 from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, value_axis
-from lensbench.report.text.figures import NOT_MEASURED, f_stop, focal_length
+from lensbench.report.text.words import NOT_MEASURED
 from lensbench.storage.text import clean_text
 
 __all__ = ["UNITS", "Difference", "difference_panel", "difference_text", "figure_text", "pair_panels"]

@@ -3,10 +3,11 @@
 import math
 from typing import Final
 
-from lensbench.effect import speed_name
 from lensbench.model.effect import EffectFindings, ShotFigures, ShutterSpeed
+from lensbench.model.names import shutter_speed
 from lensbench.report.draw.differences import Difference, difference_panel
 from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, value_axis
+from lensbench.report.text.effect import shutter_sentence
 from lensbench.storage.text import clean_text
 
 __all__ = ["effect_panels"]
@@ -107,12 +108,12 @@ def _shutter_panel(shutter: ShutterSpeed) -> Panel:
     return Panel(
         key="effect-shutter",
         title="Shots that show shake",
-        about=shutter.sentence,
+        about=shutter_sentence(shutter),
         across=Axis(
             title="shutter speed",
             low=shares[0][0] - 0.5,
             high=shares[-1][0] + 0.5,
-            ticks=tuple((math.log2(time), speed_name(time)) for time, _, _ in shutter.shares),
+            ticks=tuple((math.log2(time), shutter_speed(time)) for time, _, _ in shutter.shares),
         ),
         up=Axis(title="shots that show shake, %", low=0.0, high=100.0, ticks=_TO_ALL),
         up_right=None,
@@ -121,6 +122,8 @@ def _shutter_panel(shutter: ShutterSpeed) -> Panel:
         grid=Grid(
             caption="Shots and those that show shake",
             header=("speed", "shots", "shaken"),
-            rows=tuple((speed_name(time), str(shots), str(shaken)) for time, shots, shaken in shutter.shares),
+            rows=tuple(
+                (shutter_speed(time), str(shots), str(shaken)) for time, shots, shaken in shutter.shares
+            ),
         ),
     )

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from statistics import fmean
 from typing import Final
 
+from lensbench.model.names import f_stop, focal_length
 from lensbench.model.shot import ChartEdge, Direction, ShotResult
 from lensbench.model.sweep import LensFindings, Setting, SweepShot
 from lensbench.report.draw.panels import Grid
-from lensbench.report.text.figures import NOT_MEASURED, f_stop, focal_length
+from lensbench.report.text.words import NOT_MEASURED
 from lensbench.storage.text import clean_text
 
 __all__ = ["FieldMap", "Spot", "field_map_at", "field_maps", "shots_at", "spot_bars"]

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
-from lensbench.report.text.figures import Scale
+from lensbench.report.text.words import Scale
 
 __all__ = [
     "DARK_PAPER",

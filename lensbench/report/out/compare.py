@@ -1,23 +1,23 @@
 """What the report of a comparison says, and the table «which lens at which stop», for the command line too."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from lensbench.model.compare import ComparedLens, ComparedPair, CompareFindings, CompareRow, StopChoice
+from lensbench.model.compare import ComparedLens, ComparedPair, CompareFindings, CompareRow, Seen, StopChoice
+from lensbench.model.names import f_stop, focal_length
 from lensbench.model.shot import ZONES
 from lensbench.report.draw.differences import UNITS, difference_text, figure_text, pair_panels
 from lensbench.report.draw.panels import Grid
 from lensbench.report.out.document import WORDS, Answer, Lines, Part, Plots, Report, tables
-from lensbench.report.text.figures import (
-    NOT_MEASURED,
-    clean_line,
+from lensbench.report.text.compare import (
+    NOT_SEEN,
     comparison_answer,
     comparison_limits,
-    f_stop,
-    focal_length,
+    pair_sentences,
+    verdict_in_words,
 )
+from lensbench.report.text.words import CANNOT_TELL, NOT_MEASURED, choice_of
 from lensbench.storage.text import clean_text
 
 __all__ = ["choice_grid", "choice_lines", "compare_report"]
@@ -53,7 +53,7 @@ def compare_report(comparison: CompareFindings) -> Report:
 
 
 def _pair_part(pair: ComparedPair, *, key: str, answer_said: str) -> Part:
-    sentences = tuple(clean_line(sentence) for sentence in pair.sentences or (pair.answer,))
+    sentences = tuple(pair_sentences(pair))
     grids = [(pair.unit, pair.rows), ("lwph", pair.rows_lwph)]
     return Part(
         kind="pair",
@@ -86,7 +86,7 @@ def choice_grid(comparison: CompareFindings, *, zones: tuple[str, ...] = ZONES) 
         return None
     rows: list[tuple[_Span, tuple[str, ...]]] = []
     for (focal, stop), found in sorted(by_setting.items()):
-        cells = tuple(_cell(found[zone], comparison) if zone in found else NOT_MEASURED for zone in zones)
+        cells = tuple(_cell(found[zone]) if zone in found else NOT_MEASURED for zone in zones)
         alone = all(len(one.photographed) == 1 for one in found.values())
         if rows and alone and rows[-1][0].goes_on(focal) and rows[-1][1] == cells:
             rows[-1] = (rows[-1][0].to(stop), cells)
@@ -133,31 +133,25 @@ def choice_lines(comparison: CompareFindings) -> list[str]:
     return ["Which lens at which stop (whole frame):", *lines]
 
 
-def _cell(choice: StopChoice, comparison: CompareFindings) -> str:
+def _cell(choice: StopChoice) -> str:
     names = [clean_text(label) for label in choice.lenses]
     if len(choice.photographed) == 1:
         return f"{names[0]}\nthe only one photographed"
-    everybody = len(names) == len(choice.photographed)
-    seen = _SEEN.get(choice.seen, "") if comparison.looked_at else ""
-    if len(names) > 1 and choice.seen == "can't tell":
-        seen = choice.seen
-    return "\n".join(filter(None, (_named(names, everybody=everybody), seen)))
+    named = choice_of(names, most=_MOST_NAMED)
+    if 1 < len(names) == len(choice.photographed):
+        named = "either" if len(names) == 2 else "any"
+    seen = _SEEN.get(choice.seen, "")
+    if len(names) > 1 and choice.seen == Seen.CANNOT_TELL:
+        seen = CANNOT_TELL
+    return f"{named}\n{seen}" if seen else named
 
 
-_SEEN = {
-    "visible": "visibly",
-    "none": "no difference you could see",
-    "some": "visibly sharper than some",
-    "can't tell": "can't tell whether visible",
+_SEEN: Final = {
+    Seen.VISIBLE: "visibly",
+    Seen.NONE: NOT_SEEN,
+    Seen.SOME: "visibly sharper than some",
+    Seen.CANNOT_TELL: f"{CANNOT_TELL} whether visible",
 }
-
-
-def _named(names: Sequence[str], *, everybody: bool) -> str:
-    if len(names) == 1:
-        return names[0]
-    if everybody:
-        return "either" if names[2:] == [] else "any"
-    return " or ".join(names[:_MOST_NAMED]) + (" or others" if len(names) > _MOST_NAMED else "")
 
 
 def _lens_row(lens: ComparedLens) -> tuple[str, ...]:
@@ -168,16 +162,6 @@ def _lens_row(lens: ComparedLens) -> tuple[str, ...]:
 
 def _shots(count: int) -> str:
     return f"{count} shot{'s' * (count != 1)}"
-
-
-def _verdict(pair: ComparedPair, row: CompareRow) -> str:
-    """Say what the figures tell, and below it what an eye would."""
-    names = {"first": clean_text(pair.first), "second": clean_text(pair.second)}
-    told = f"{names[row.verdict]} is sharper" if row.verdict in names else clean_text(row.verdict)
-    if not math.isfinite(row.difference_jnd):
-        return told
-    seen = {"none": "no difference you could see", "can't tell": "can't tell whether one could see it"}
-    return f"{told}\n{seen.get(row.seen) or names[row.seen] + ' better to the eye'}"
 
 
 def _just_seen(row: CompareRow) -> str:
@@ -192,7 +176,7 @@ def _grid(pair: ComparedPair, rows: tuple[CompareRow, ...], *, unit: str) -> Gri
     first, second = clean_text(pair.first), clean_text(pair.second)
     return Grid(
         caption=f"MTF50 in {unit}",
-        header=("setting", "zone", first, second, "difference, %", "seen from", "verdict"),
+        header=("setting", "zone", first, second, "difference, %", "visible from", "verdict"),
         rows=tuple(
             (
                 f"{focal_length(row.focal_length_mm)}, {f_stop(row.f_number)}",
@@ -201,7 +185,7 @@ def _grid(pair: ComparedPair, rows: tuple[CompareRow, ...], *, unit: str) -> Gri
                 f"{figure_text(row.second)}\n{_shots(row.second_shots)}",
                 difference_text(row.difference_percent, row.ci95_percent),
                 _just_seen(row),
-                _verdict(pair, row),
+                verdict_in_words(pair, row),
             )
             for row in rows
         ),

@@ -8,10 +8,11 @@ from lensbench.report.draw.differences import difference_text
 from lensbench.report.draw.effect import effect_panels
 from lensbench.report.draw.panels import Grid
 from lensbench.report.out.document import WORDS, Answer, Plots, Report, Steps, tables
-from lensbench.report.text.figures import NOT_MEASURED, clean_line
+from lensbench.report.text.effect import EFFECT_VERDICTS, effect_sentences, visible_in_words
+from lensbench.report.text.words import NOT_MEASURED, clean_line
 from lensbench.storage.text import clean_text
 
-__all__ = ["effect_report", "effect_sentences"]
+__all__ = ["effect_report"]
 
 
 _FIGURES: Final = {"mtf50": "sharpness (MTF50), %", "noise": "noise, %", "overshoot": "overshoot, points"}
@@ -28,17 +29,12 @@ def effect_report(findings: EffectFindings) -> Report:
             *tables(("Each kind of shots", _levels_grid(findings)), captioned=True),
             Plots("Plots", effect_panels(findings)),
             *tables(("Differences", _differences_grid(findings)), captioned=True),
-            *tables(("Photographs that were not used", _rejected_grid(findings))),
+            *tables(("Left out", _rejected_grid(findings))),
             Steps("Method and limits", _method(findings)),
             WORDS,
         ),
         version=findings.version,
     )
-
-
-def effect_sentences(findings: EffectFindings) -> list[str]:
-    """Give the plain answer and what limits it, a sentence an item."""
-    return [clean_line(text) for text in (*findings.answer, *findings.cautions, findings.holds_for)]
 
 
 def _changed(findings: EffectFindings) -> str:
@@ -49,7 +45,7 @@ def _changed(findings: EffectFindings) -> str:
 
 def _levels_grid(findings: EffectFindings) -> Grid:
     return Grid(
-        caption="Mean of each kind of shots, whole frame",
+        caption="Mean of each condition, whole frame",
         header=("level", "shots", "MTF50, cycles/pixel", "noise, %", "overshoot, %"),
         rows=tuple(
             (
@@ -79,7 +75,7 @@ def _differences_grid(findings: EffectFindings) -> Grid:
                 row.zone,
                 difference_text(row.difference, row.ci95),
                 f"{row.visible_from:g}",
-                f"{row.verdict}\nby sharpening" if row.processed else row.verdict,
+                EFFECT_VERDICTS[row.verdict] + ("\nby sharpening" if row.processed else ""),
             )
             for row in findings.rows
         ),
@@ -100,9 +96,9 @@ def _method(findings: EffectFindings) -> tuple[str, ...]:
             "levels may scatter differently (small-sample variance, Satterthwaite's degrees of freedom)."
         ),
         (
-            "Visible: the whole interval lies beyond the difference that could be seen. Marginal: it lies within. "
-            "Can't tell: it reaches from one to the other."
+            "Visible: the whole interval lies beyond the difference that could be seen. Too small to see: it lies "
+            "within. Can't tell: it reaches from one to the other."
         ),
-        f"Sharpness, visible from {findings.visible.percent:g} %: {findings.visible.how}.",
+        f"Sharpness, visible from {findings.visible.percent:g} %: {visible_in_words(findings.visible)}.",
         "Noise, visible from 20 %, and overshoot, from 5 percentage points: common practice, no source.",
     )

@@ -4,11 +4,12 @@ import math
 from collections.abc import Sequence
 
 from lensbench.model.condition import EvidenceRow, LensEvidence
+from lensbench.model.names import f_stop, focal_length
 from lensbench.model.sweep import LensFindings, Setting, SweepShot
 from lensbench.report.draw.field import field_map_at
 from lensbench.report.draw.panels import Grid
 from lensbench.report.out.document import Lines, Part, Plots, tables
-from lensbench.report.text.figures import NOT_MEASURED, clean_line, f_stop, focal_length
+from lensbench.report.text.words import NOT_MEASURED, clean_line
 
 __all__ = ["evidence_part"]
 

@@ -12,7 +12,9 @@ from typing import Any, Final
 import numpy as np
 
 from lensbench.edge import curve_figures, edge_response_at_lpmm
+from lensbench.library import Advice, PicturePlan
 from lensbench.model.compare import CompareFindings
+from lensbench.model.effect import EffectFindings
 from lensbench.model.flags import Remark
 from lensbench.model.shot import (
     ChartEdge,
@@ -25,11 +27,23 @@ from lensbench.model.shot import (
     ZoneFigure,
 )
 from lensbench.model.sweep import SweepFindings
+from lensbench.report.text.advice import (
+    advice_sentences,
+    caution_in_words,
+    picture_sentences,
+    reason_in_words,
+)
+from lensbench.report.text.answer import lens_sentences, series_remark
+from lensbench.report.text.compare import comparison_answer, comparison_limits, pair_cautions, pair_sentences
+from lensbench.report.text.effect import effect_cautions, effect_sentences
 from lensbench.storage.text import clean_text
 
 __all__ = [
     "Json",
+    "advice_as_json",
+    "comparison_as_json",
     "edge_as_json",
+    "effect_as_json",
     "findings_as_json",
     "plain",
     "remark_as_json",
@@ -145,17 +159,44 @@ def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
 def findings_as_json(findings: SweepFindings) -> Json:
     """Give the findings of a sweep: `{"lenses": [...]}`, field by field under the names of the records.
 
-    Lenses and cameras are named as in the tables, without hidden characters.
+    Lenses and cameras are named as in the tables, without hidden characters; sentences stand under `text` alone.
     """
     form = _record(findings)
-    for lens in form["lenses"]:
-        lens |= {name: clean_text(lens[name]) for name in ("lens", "camera")}
+    for lens, own in zip(findings.lenses, form["lenses"], strict=True):
+        own |= {name: clean_text(own[name]) for name in ("lens", "camera")}
+        own["text"] = lens_sentences(lens)
+        for remark, line in zip(lens.remarks, own["remarks"], strict=True):
+            line["text"] = series_remark(remark).message
     return form
 
 
 def comparison_as_json(comparison: CompareFindings) -> Json:
-    """Give the findings of a comparison, field by field under the names of the records."""
-    return _record(comparison)
+    """Give the findings of a comparison, field by field; sentences stand under `text` alone."""
+    form = _record(comparison) | {"text": [*comparison_answer(comparison), *comparison_limits(comparison)]}
+    for pair, own in zip(comparison.pairs, form["pairs"], strict=True):
+        own["text"] = pair_sentences(pair)
+        for sentence, caution in zip(pair_cautions(pair), own["cautions"], strict=True):
+            caution["text"] = sentence
+    return form
+
+
+def effect_as_json(findings: EffectFindings) -> Json:
+    """Give the findings of an effect, field by field; sentences stand under `text` alone."""
+    form = _record(findings) | {"text": effect_sentences(findings)}
+    for sentence, caution in zip(effect_cautions(findings), form["cautions"], strict=True):
+        caution["text"] = sentence
+    return form
+
+
+def advice_as_json(advice: Advice | PicturePlan) -> Json:
+    """Give an advice or the plan of a picture, field by field; sentences stand under `text` alone."""
+    sentences = advice_sentences(advice) if isinstance(advice, Advice) else picture_sentences(advice)
+    form = _record(advice) | {"text": sentences}
+    for left_out, own in zip(advice.left_out, form["left_out"], strict=True):
+        own["text"] = reason_in_words(left_out)
+    for caution, own in zip(advice.cautions, form["cautions"], strict=True):
+        own["text"] = caution_in_words(caution)
+    return form
 
 
 def _number(value: "float | np.generic") -> Any:

@@ -5,31 +5,37 @@ from math import isfinite, log2
 from statistics import median
 
 from lensbench.model.flags import FLAGS, Remark, Severity
+from lensbench.model.names import f_stop, focal_length
 from lensbench.model.shot import ZONES, RejectedShot, ShotResult
-from lensbench.model.sweep import BestSetting, FocalLengthFindings, LensFindings, SweepFindings, SweepShot
+from lensbench.model.sweep import (
+    BestSetting,
+    FocalLengthFindings,
+    LensFindings,
+    Purpose,
+    SweepFindings,
+    SweepShot,
+)
 from lensbench.report.draw.curves import response_panel, scale_of_lens, sharpness_panels, zoom_panel
 from lensbench.report.draw.field import FieldMap, field_maps
 from lensbench.report.draw.panels import Grid, Panel
 from lensbench.report.out.document import WORDS, Answer, Block, Part, Plots, Report, Steps, tables
 from lensbench.report.out.evidence import evidence_part
 from lensbench.report.out.tables import photo_labels
-from lensbench.report.text.blur import lens_blur_sentence
-from lensbench.report.text.figures import (
-    NOT_MEASURED,
-    Scale,
-    clean_line,
-    f_stop,
-    focal_length,
+from lensbench.report.text.answer import (
+    PURPOSE_NAMES,
     lens_sentences,
     lens_title,
-    with_interval,
+    series_remark,
+    zone_in_words,
 )
+from lensbench.report.text.blur import lens_blur_sentence
 from lensbench.report.text.glossary import method_sentences
+from lensbench.report.text.words import NOT_MEASURED, Scale, clean_line, stop_range, with_interval
 
 __all__ = ["distortion_and_shading_grid", "purposes_grid", "sweep_report", "zoom_stops_grid"]
 
 
-_NOT_USED = "Photographs that were not used"
+_NOT_USED = "Left out"
 
 
 def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
@@ -72,11 +78,11 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method: 
             captioned=True,
         ),
         Plots("Plots", plots),
-        *tables(("State of the lens", _condition_grid(lens)), kind="state"),
+        *tables(("Is the copy sound?", _condition_grid(lens)), kind="state"),
         *tables(
             ("Distortion and light", distortion_and_shading_grid(lens, shots)),
             (_NOT_USED, _rejected_grid(rejected, caption=_NOT_USED)),
-            ("Remarks on quality", _remarks_grid(lens, shots)),
+            ("About the shooting", _remarks_grid(lens, shots)),
         ),
         Steps("Method and limits", tuple(method_sentences(lens, method=method))),
         *([] if evidence is None else [evidence]),
@@ -87,7 +93,7 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method: 
 def _answer(lens: LensFindings, shots: list[SweepShot], *, counted: str) -> Answer:
     """Answer for one lens: what the blur is made of stands behind it, before its limits."""
     sentences = lens_sentences(lens)
-    limits = sentences[-1:] if lens.holds_for else []
+    limits = sentences[-1:] if lens.basis is not None else []
     blur = lens_blur_sentence(lens, shots)
     said = [*sentences[: len(sentences) - len(limits)], *([blur] if blur else [])]
     return Answer(about=f"{lens_title(lens)} · {counted}", sentences=tuple(said), limits=tuple(limits))
@@ -113,8 +119,8 @@ def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) 
         header=(
             "focal length",
             "distortion at the corner",
-            "light far out, widest stop",
-            "light far out, narrowest stop",
+            "brightness near the corner, widest stop",
+            "brightness near the corner, narrowest stop",
             "picture covered by targets",
         ),
         rows=tuple(rows),
@@ -142,8 +148,9 @@ def _light(stop: float, results: Sequence[ShotResult]) -> str:
     height = _middle([result.chart.outermost_height for result in results])
     if percent is None or height is None or percent <= 0.0:
         return NOT_MEASURED
-    stops = round(log2(percent / 100.0), 1) + 0.0  # no -0.0
-    return f"{f_stop(stop)}: {percent:.0f} % ({stops:+.1f} stops)\n{height:.2f} of the way to the corner"
+    stops = round(log2(percent / 100.0), 1)
+    fall = f"{percent:.0f} % ({stops:+.1f} stops)" if stops else "hardly any fall"
+    return f"{f_stop(stop)}: {fall}\n{height:.2f} of the way to the corner"
 
 
 def _middle(values: Sequence[float]) -> float | None:
@@ -170,7 +177,9 @@ def purposes_grid(lens: LensFindings) -> Grid | None:
 
 
 def _weights(lens: LensFindings) -> str:
-    told = [f"{purpose}: {weights}" for purpose, weights in lens.purposes.items()]
+    told = [
+        f"{PURPOSE_NAMES[Purpose(purpose)]}: {zone_in_words(zone)}" for purpose, zone in lens.purposes.items()
+    ]
     return f"What counts: {'; '.join(told)}." if told else ""
 
 
@@ -180,7 +189,7 @@ def _purpose_row(focal_mm: float, best: BestSetting, *, ruled: bool) -> tuple[st
     enough = [_runs(one.surely, one.probably) for one in best.sharp_enough]
     stop = f_stop(best.f_number) + ("\nbest tested" if best.at_border else "")
     return (
-        best.zone,
+        PURPOSE_NAMES[Purpose(best.zone)],
         focal_length(focal_mm),
         stop,
         ", ".join(others) or NOT_MEASURED,
@@ -191,14 +200,10 @@ def _purpose_row(focal_mm: float, best: BestSetting, *, ruled: bool) -> tuple[st
 
 def _runs(surely: Sequence[float], probably: Sequence[float]) -> str:
     """Give the sure run, and below it the probable one where that is wider."""
-    if not surely:
-        return f"{NOT_MEASURED}\nprobably {_run(probably)}" if probably else NOT_MEASURED
-    wider = f"\nprobably {_run(probably)}" if len(probably) > len(surely) else ""
-    return f"{_run(surely)}{wider}"
-
-
-def _run(stops: Sequence[float]) -> str:
-    return f_stop(stops[0]) if len(stops) == 1 else f"{f_stop(stops[0])} to {f_stop(stops[-1])}"
+    sure, wider = stop_range(surely, surely), stop_range(probably, probably)
+    if len(probably) > len(surely):
+        return f"{sure or NOT_MEASURED}\nprobably {wider}"
+    return sure or NOT_MEASURED
 
 
 def zoom_stops_grid(lens: LensFindings) -> Grid | None:
@@ -279,7 +284,7 @@ def _condition_grid(lens: LensFindings) -> Grid | None:
     if not lens.condition:
         return None
     return Grid(
-        caption="State of the lens",
+        caption="Is the copy sound?",
         header=("what", "verdict", "evidence", "caution", "what to do next"),
         rows=tuple(
             tuple(
@@ -313,7 +318,9 @@ def _remarks_grid(lens: LensFindings, shots: list[SweepShot]) -> Grid | None:
     results = [shot.result for shot in shots if isinstance(shot.result, ShotResult)]
     edges = [edge.edge for result in results for edge in result.edges]
     groups = [
-        *_grouped([lens.remarks], "the whole shoot", "the whole shoot"),
+        *_grouped(
+            [tuple(series_remark(remark) for remark in lens.remarks)], "the whole shoot", "the whole shoot"
+        ),
         *_grouped([result.quality for result in results], "1 photograph", "{} photographs"),
         *_grouped([edge.flags for edge in edges], "1 edge", "{} edges"),
     ]
@@ -322,7 +329,7 @@ def _remarks_grid(lens: LensFindings, shots: list[SweepShot]) -> Grid | None:
     order = list(reversed(Severity))
     groups.sort(key=lambda group: order.index(group[0].severity))
     return Grid(
-        caption="Remarks on quality",
+        caption="About the shooting",
         header=("seen on", "remark", "what to do"),
         rows=tuple((where, clean_line(remark.message), remark.advice) for remark, where in groups),
     )

@@ -18,7 +18,7 @@ from lensbench.report.out.compare import compare_report
 from lensbench.report.out.document import Report
 from lensbench.report.out.effect import effect_report
 from lensbench.report.out.html import page_of
-from lensbench.report.out.json_form import comparison_as_json, findings_as_json, plain
+from lensbench.report.out.json_form import comparison_as_json, effect_as_json, findings_as_json
 from lensbench.report.out.pdf import pdf_of
 from lensbench.report.out.sweep import sweep_report
 from lensbench.report.out.tables import (
@@ -104,7 +104,7 @@ def write_effect(done: Effect, out: Path) -> tuple[Path, ...]:
     records = {
         "shots.csv": as_csv(shots_table(done.shots)),
         "effect.csv": as_csv(effect_table(done.findings)),
-        "effect.json": json_text(plain(done.findings)),
+        "effect.json": json_text(effect_as_json(done.findings)),
     }
     return _write_report(effect_report(done.findings), records, out)
 

@@ -4,10 +4,10 @@ from collections.abc import Callable, Sequence
 from math import isnan
 from typing import Final
 
+from lensbench.model.names import f_stop, focal_length
 from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, ShotResult
 from lensbench.model.sweep import LensFindings, Setting, SweepShot
 from lensbench.optics import BlurParts, blur_parts
-from lensbench.report.text.figures import f_stop, focal_length
 from lensbench.shot import mean_by_zone
 
 __all__ = [

@@ -1,0 +1,321 @@
+"""The plain answer of a sweep: what to set, what is as good, what serves other pictures, what is weak; and its limits.
+
+Also what is remarked on a whole series. The findings hold figures and enumerations; every sentence is made here.
+"""
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from lensbench.model.flags import Remark
+from lensbench.model.names import f_stop, focal_length, listed
+from lensbench.model.sweep import (
+    INDIFFERENCE,
+    Basis,
+    BestSetting,
+    FocalLengthFindings,
+    LensFindings,
+    Observation,
+    Observed,
+    Purpose,
+    Reservation,
+    SeriesRemark,
+    SweepFindings,
+    Unclaimed,
+)
+from lensbench.report.text.words import NOT_TOLD_APART, clean_line, figure_range, sentence_case, stop_range
+from lensbench.storage.text import clean_text
+
+__all__ = [
+    "PURPOSE_NAMES",
+    "answer_sentences",
+    "holds_for",
+    "lens_sentences",
+    "lens_title",
+    "series_remark",
+    "zone_in_words",
+]
+
+
+PURPOSE_NAMES: Final = {
+    Purpose.CENTRE: "subject at the centre",
+    Purpose.FRAME: "whole frame",
+    Purpose.EDGES: "edges and corners",
+}
+_SOFT_END: Final = 0.10
+"""A focal length whose best stays behind by more than this is named. Common practice, no source."""
+_WORTH_NAMING: Final = ("decentring", "field curvature", "focus shift", "astigmatism")
+_TAKEN: Final = {
+    "widest": "the widest of them",
+    "middle": "in the middle of them",
+    "deepest": "the one with most depth of field",
+}
+
+
+def answer_sentences(findings: SweepFindings) -> list[str]:
+    """Plain answer of a sweep, one sentence an item; each lens ends with its limits."""
+    sentences = [sentence for lens in findings.lenses for sentence in lens_sentences(lens)]
+    return sentences or ["No photograph could be measured."]
+
+
+def lens_title(lens: LensFindings) -> str:
+    """Name of the lens and its camera."""
+    return f"{clean_text(lens.lens)} on {clean_text(lens.camera)}"
+
+
+def lens_sentences(lens: LensFindings) -> list[str]:
+    """Plain answer for one lens, its limits last."""
+    name = clean_text(lens.lens)
+    limits = [] if lens.basis is None else [holds_for(lens.basis)]
+    if lens.quick is not None:
+        quick = lens.quick
+        quick_told = (f"{name}: {quick.verdict}", quick.evenness, quick.softness, quick.limits)
+        return [*(clean_line(sentence) for sentence in quick_told), *limits]
+    if lens.best is None:
+        return [f"{name}: no setting could be measured.", *limits]
+    zoom = len(lens.by_focal_length) > 1
+    at_best = _at_best(lens)
+    sentences = [_set_to(name, lens.best, [] if at_best is None else _tested(at_best), zoom=zoom)]
+    sentences += _equal_lengths(lens)
+    sentences += [told for focal in lens.by_focal_length if (told := _equal_stops(focal, zoom=zoom))]
+    sentences += [*_taken(lens.best, zoom=zoom), *_purposes(lens, zoom=zoom), *_also_good(at_best, zoom=zoom)]
+    sentences += _weak_ends(lens.by_focal_length)
+    if zoom or any(len(_tested(focal)) > 1 for focal in lens.by_focal_length):
+        sentences += [_reserved(reservation) for reservation in lens.best.reservations]
+    return [*sentences, *_state(lens), *limits]
+
+
+def _tested(focal: FocalLengthFindings) -> list[float]:
+    return sorted(point.f_number for point in focal.curve if point.zone == "frame")
+
+
+def _at_best(lens: LensFindings) -> FocalLengthFindings | None:
+    """Take the findings at the best setting's focal length."""
+    best_mm = math.nan if lens.best is None else lens.best.focal_length_mm
+    return next((focal for focal in lens.by_focal_length if _same(focal.focal_length_mm, best_mm)), None)
+
+
+def _same(first_mm: float, second_mm: float) -> bool:
+    return first_mm == second_mm or (math.isnan(first_mm) and math.isnan(second_mm))
+
+
+def _set_to(name: str, best: BestSetting, tested: Sequence[float], *, zoom: bool) -> str:
+    stop = f_stop(best.f_number)
+    if not zoom and len(tested) == 1:
+        return f"{name}: {stop} is the only stop tested, so no best one can be named."
+    setting = f"{focal_length(best.focal_length_mm)} and {stop}" if zoom else stop
+    border = ""
+    if best.at_border and len(tested) > 1:
+        beyond = "wider" if best.f_number == tested[0] else "smaller"
+        border = f" (best tested: no {beyond} stop was photographed, and one may be better)"
+    if any(one.reason == Unclaimed.FEW_SHOTS for one in best.reservations):
+        return f"{name}: {setting} came out sharpest over the whole frame{border}."
+    return f"{name}: set {setting}{border} for the sharpest whole frame."
+
+
+def _equal_lengths(lens: LensFindings) -> Iterator[str]:
+    """Name the other focal lengths that come up to the best one, each at its own best stop."""
+    best = lens.zoom_at_own_best
+    if best is None:
+        return
+    tied = {setting.focal_length_mm for setting in best.tied} - {best.focal_length_mm}
+    for focal in lens.by_focal_length:
+        if focal.focal_length_mm in tied:
+            softer = 1.0 - focal.best_by_zone["frame"].mtf50_cypx / best.mtf50_cypx
+            figure = f"{100.0 * max(softer, 0.0):.0f} % softer"
+            length = focal_length(focal.focal_length_mm)
+            if softer > INDIFFERENCE:
+                yield f"{length} can't be told from it ({figure} in these shots)."
+            else:
+                yield f"{length} is as sharp{f' ({figure}, which hardly shows)' if softer >= 0.005 else ''}."
+
+
+def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
+    tested, tied = _tested(focal), focal.tied_f_numbers
+    at = f"At {focal_length(focal.focal_length_mm)} " if zoom else ""
+    if len(tested) < 2:
+        return f"{at}only {f_stop(focal.best_f_number)} was tested." if at else ""
+    if len(tied) < 2:
+        return f"{at}only {f_stop(focal.best_f_number)}." if at else "No other stop is as sharp."
+    frame = {point.f_number: point.ci95_cypx for point in focal.curve if point.zone == "frame"}
+    intervals = [frame[stop] for stop in tied if stop in frame]
+    apart = bool(intervals) and max(low for low, _ in intervals) > min(high for _, high in intervals)
+    equal = (
+        f"differ by less than {100.0 * INDIFFERENCE:.0f} %, which hardly shows" if apart else NOT_TOLD_APART
+    )
+    return f"{at}{stop_range(tied, tested)} {equal}."
+
+
+def _taken(best: BestSetting, *, zoom: bool) -> Iterator[str]:
+    """Name the stop that the photographer's own rule takes from the equally good ones."""
+    here = [one for one in best.tied if _same(one.focal_length_mm, best.focal_length_mm)]
+    if best.take is not None and best.take_rule in _TAKEN and len(here) > 1:
+        at = f" at {focal_length(best.focal_length_mm)}" if zoom else ""
+        yield f"Take {f_stop(best.take.f_number)}{at}, {_TAKEN[best.take_rule]}."
+
+
+def _purposes(lens: LensFindings, *, zoom: bool) -> Iterator[str]:
+    """Say which stop serves a subject at the centre, and which the edges, where those were seen."""
+    if all(len(_tested(focal)) < 2 for focal in lens.by_focal_length):
+        return
+    others = {name: best for name, best in lens.best_by_purpose.items() if name != Purpose.FRAME}
+    frame = lens.best_by_purpose.get(Purpose.FRAME)
+    if others and frame and all((one.take, one.tied) == (frame.take, frame.tied) for one in others.values()):
+        yield f"The same holds {listed([f'for {_article(purpose)}' for purpose in others])}."
+    elif others:
+        told = [
+            f"for {_article(purpose)} set {_setting(best, zoom=zoom)}" for purpose, best in others.items()
+        ]
+        yield sentence_case(f"{', '.join(told)}.")
+
+
+def _article(purpose: str) -> str:
+    name = PURPOSE_NAMES[Purpose(purpose)]
+    return f"a {name}" if purpose == Purpose.CENTRE else name
+
+
+def _setting(best: BestSetting, *, zoom: bool) -> str:
+    stop = f_stop(best.take.f_number if best.take else best.f_number)
+    if zoom:
+        return f"{focal_length(best.focal_length_mm)} and {stop}"
+    tied = [f_stop(f_number) for f_number in sorted(one.f_number for one in best.tied)]
+    others = [name for name in tied if name != stop]
+    return f"{stop} ({listed(others)} as good)" if others else stop
+
+
+def _also_good(focal: FocalLengthFindings | None, *, zoom: bool) -> Iterator[str]:
+    """Name the stops beside the equally good ones over which the whole frame keeps a share of its best."""
+    frame = None if focal is None else focal.best_by_purpose.get(Purpose.FRAME)
+    if focal is None or frame is None or len(tested := _tested(focal)) < 2:
+        return
+    sure = any(enough.surely for enough in frame.sharp_enough)
+    named = {setting.f_number for setting in frame.tied}
+    parts: list[str] = []
+    for enough in sorted(frame.sharp_enough, key=lambda one: -one.level_percent):
+        fresh = [stop for stop in (enough.surely if sure else enough.probably) if stop not in named]
+        if fresh:
+            softer = f"{100.0 - enough.level_percent:.0f} %{'' if parts else ' softer'}"
+            parts.append(f"{stop_range(fresh, tested)} (at most {softer})")
+            named.update(fresh)
+    if parts:
+        at = f" at {focal_length(focal.focal_length_mm)}" if zoom else ""
+        yield f"{'Also' if sure else 'Probably also'} good{at}: {'; '.join(parts)}."
+
+
+def _weak_ends(focals: Sequence[FocalLengthFindings]) -> Iterator[str]:
+    """Name the focal lengths that stay behind the sharpest at their own best stop, beyond their intervals."""
+    own = [focal.best_by_zone["frame"] for focal in focals if "frame" in focal.best_by_zone]
+    top = max(own, key=lambda best: best.mtf50_cypx, default=None)
+    if top is None:
+        return
+    weak = [
+        f"{focal_length(one.focal_length_mm)} is {100.0 * (1.0 - one.mtf50_cypx / top.mtf50_cypx):.0f} % softer"
+        for one in own
+        if one.mtf50_cypx < (1.0 - _SOFT_END) * top.mtf50_cypx and not one.ci95_cypx[1] > top.ci95_cypx[0]
+    ]
+    if weak:
+        yield f"Each at its own best stop, {listed(weak)} than {focal_length(top.focal_length_mm)}."
+
+
+def _reserved(reservation: Reservation) -> str:
+    match reservation.reason:
+        case Unclaimed.FEW_SHOTS:
+            source = reservation.spread_from
+            known = f"is {source}" if source == "assumed" else f"was taken from the {source}"
+            return (
+                f"One shot a setting can't tell how well focus and support repeat (the spread between shots {known}): "
+                "no winner is claimed; shoot each setting three times, focusing anew."
+            )
+        case Unclaimed.MAGNIFICATION_UNKNOWN:
+            return "The magnification is not known, so the comparison of focal lengths is provisional."
+        case Unclaimed.MAGNIFICATION_DIFFERS:
+            least, most = reservation.magnifications
+            return (
+                f"The chart was photographed at magnifications from 1:{1 / most:.0f} to 1:{1 / least:.0f}; the print's "
+                "own blur weighs differently, so the comparison of focal lengths is provisional."
+            )
+
+
+def _state(lens: LensFindings) -> Iterator[str]:
+    """Name what was seen of the lens's state."""
+    seen = [one.subject for one in lens.condition if one.verdict == "seen" and one.subject in _WORTH_NAMING]
+    if seen:
+        verb = "was" if len(seen) == 1 else "were"
+        yield f"{sentence_case(listed(seen))} {verb} seen: look at «Is the copy sound?»."
+
+
+def holds_for(basis: Basis) -> str:
+    """Say what the findings hold for: this copy, body, kind of file, distance and number of shots."""
+    parts = [
+        "this copy on this body",
+        ", ".join(("raw" if basis.sensor_data else "finished pictures", *basis.channels)),
+    ]
+    if math.isfinite(basis.distance_mm[0]):
+        low, high = basis.distance_mm
+        distance = f"at {figure_range(low / 1000.0, high / 1000.0, '.2g')} m"
+        low, high = basis.distance_focal_lengths
+        parts.append(
+            f"{distance} ({figure_range(low, high, '.0f')} focal lengths)" if math.isfinite(low) else distance
+        )
+    fewest, most = basis.shots_a_setting
+    kind = ("refocused shot", "refocused shots")[most > 1]
+    bracket = (" or focus bracket", " or focus brackets")[most > 1] if basis.bracketed else ""
+    return f"Holds for {'; '.join(parts)}; {figure_range(fewest, most, 'd')} {kind}{bracket} a setting."
+
+
+def zone_in_words(zone: str) -> str:
+    """Which part of the picture counts.
+
+    >>> zone_in_words("inner")
+    'inner third of the picture'
+    """
+    return "mean of the three thirds" if zone == "frame" else f"{zone} third of the picture"
+
+
+def series_remark(remark: SeriesRemark) -> Remark:
+    """Remark on a whole series with its figures in words."""
+    told = "; ".join(_observed(observation) for observation in remark.observations)
+    if remark.shots:
+        length = [focal_length(remark.focal_length_mm)] if math.isfinite(remark.focal_length_mm) else []
+        setup = [*length, *([clean_line(remark.condition)] if remark.condition else [])]
+        told = f"{', '.join([*setup, f'{remark.shots} shots'])}: {told}"
+    return Remark(flag=remark.flag, seen=told)
+
+
+_OBSERVED: Final = {
+    Observed.ISO: "ISO {0:.0f} to {1:.0f}",
+    Observed.FILE_KIND: "{0:.0f} raw files and {1:.0f} finished pictures",
+    Observed.PICTURE_SIZE: "pictures of {sizes} px",
+    Observed.SHARPENED: "{0:.0f} of {1:.0f} sharpened",
+    Observed.LIGHT: "light on the sensor differs by {0:.1f} stops, limit {limit:g}",
+    Observed.POSITION: "the picture wanders by {0:.1f} px, limit {limit:g} px",
+    Observed.SCALE: "it {grows} by {size:.2f} %, limit {limit:g} %",
+    Observed.TURN: "the camera turns by {0:.2f} degrees, limit {limit:g}",
+    Observed.SHARPNESS: "they get {softer} by {size:.0f} %, limit {limit:g} %",
+    Observed.PRINT_RISE: (
+        "in the sharpest of {2:.0f} the blur is alike all over, and edges rise over {0:.2f} mm of the chart, sigma "
+        "{1:.1f} px; limit {limit:g} mm, and a home printer's take 0.1 mm"
+    ),
+    Observed.BRACKET_END: (
+        "{stop}, {name}: MTF50 still rises at step {1:g}, an end of the bracket: go further that way"
+    ),
+    Observed.BRACKET_FLAT: (
+        "{stop}, {name}: MTF50 does not clearly fall to both ends of the bracket: take wider steps, or more of them"
+    ),
+}
+
+
+def _observed(observation: Observation) -> str:
+    first, values = observation.values[0], observation.values
+    return _OBSERVED[observation.what].format(
+        *values,
+        limit=observation.limit,
+        name=clean_line(observation.name),
+        stop=f_stop(first) if first > 0.0 else "",
+        sizes=listed(
+            [f"{rows:.0f} x {cols:.0f}" for rows, cols in zip(values[::2], values[1::2], strict=False)]
+        ),
+        size=abs(first),
+        grows="grows" if first > 0.0 else "shrinks",
+        softer="softer" if first < 0.0 else "sharper",
+    )
