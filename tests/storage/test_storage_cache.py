@@ -149,7 +149,7 @@ def test_another_decoder_measures_anew(tmp_path, monkeypatch):
 
     photograph, asked = tmp_path / "a.dng", []
     photograph.write_bytes(b"light")
-    monkeypatch.setattr(shot, "measure_shot", lambda path, **_: asked.append(path) or result(path, 0.3))
+    monkeypatch.setattr(shot, "measure_shot", lambda path, *_, **__: asked.append(path) or result(path, 0.3))
     for version in ((0, 22, 2), (0, 22, 2), (0, 22, 3)):
         monkeypatch.setattr(rawpy, "libraw_version", version)
         measure_one(Task(path=photograph, cache=ResultCache(folder=tmp_path / "measured")))
