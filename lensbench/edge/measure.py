@@ -16,16 +16,16 @@ from typing import Final, Literal
 import numpy as np
 
 from lensbench.edge.curves import Curves, curves_of, mtf50_gradient
-from lensbench.edge.family import OUTPUT_FREQUENCY_CYPX
-from lensbench.edge.fit import pull_of
+from lensbench.edge.fit import RefinedFit, fit_refined
 from lensbench.edge.iso import BINS_BESIDE, measure_iso
 from lensbench.edge.judge import blocking_remarks, remarks_on
 from lensbench.edge.lens_model import Aperture
 from lensbench.edge.line import EdgeLine
 from lensbench.edge.perception import Viewing, with_perception
 from lensbench.edge.physical import read_physical
-from lensbench.edge.refined import RefinedFit, fit_refined
+from lensbench.edge.posterior import pull_of
 from lensbench.edge.samples import points_of
+from lensbench.edge.shapes import OUTPUT_FREQUENCY_CYPX
 from lensbench.model.errors import EdgeError
 from lensbench.model.flags import Remark, Severity, remark, worst
 from lensbench.model.shot import Edge, Samples
@@ -58,7 +58,7 @@ def _scattered_sd_cypx(fit: RefinedFit, curves: Curves) -> float:
     pull = pull_of(fit.posterior, fit.bins, fit.plateaus, gradient)
     level, slope, bend = fit.posterior.profile()
     at = fit.bins.place
-    apart = distance - fit.posterior.rung.fine.position_px[at]
+    apart = distance - fit.posterior.shape.fine.position_px[at]
     residual = fit.points.value - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
     pulls = np.bincount(piece, pull[at] * residual, pieces)
     return float(np.sqrt(pieces / (pieces - 1.0) * np.sum(np.square(pulls - pulls.mean()))))
@@ -98,12 +98,12 @@ def measure_edges(
     edges = [_unmeasured(region, blocking_remarks(region)) for region in regions]
     sound = [i for i, edge in enumerate(edges) if not edge.flags]
     fits = fit_refined([points_of(regions[i]) for i in sound])
-    groups: dict[tuple[float, bool], list[tuple[int, RefinedFit]]] = {}
+    groups: dict[tuple[int, bool], list[tuple[int, RefinedFit]]] = {}
     for i, fit in zip(sound, fits, strict=True):
         if isinstance(fit, EdgeError):
             edges[i] = _unmeasured(regions[i], (remark("no_edge", str(fit)),))
         else:
-            kind = (fit.posterior.rung.mtf50_cypx, fit.posterior.free_size > 0)
+            kind = (fit.posterior.shape.index, fit.posterior.free_size > 0)
             groups.setdefault(kind, []).append((i, fit))
     for group in groups.values():
         curves = curves_of([fit.posterior for _, fit in group], [fit.reach_px for _, fit in group])

@@ -10,9 +10,9 @@ from scipy.ndimage import gaussian_filter1d
 
 from lensbench import optics
 from lensbench.edge import Aperture, measure_edge, measure_edges
+from lensbench.edge.fit import fit_refined
 from lensbench.edge.lens_model import edge_table
 from lensbench.edge.physical_fit import fit_blur
-from lensbench.edge.refined import fit_refined
 from lensbench.edge.samples import points_of
 from lensbench.model.shot import Edge, PhysicalFit, Samples
 
