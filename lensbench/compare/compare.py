@@ -16,7 +16,7 @@ from lensbench import __version__
 from lensbench.compare.difference import FOCAL_MATCH, apart
 from lensbench.compare.rows import Contender, Pairing, best_row, contender, matching, overall_row, rows_of
 from lensbench.compare.text import looked_at, pair_cautions, pair_sentences, unique_labels, whole_answer
-from lensbench.edge import Look, look_of
+from lensbench.edge import Viewing, viewing_of
 from lensbench.model.compare import ComparedLens, ComparedPair, CompareFindings, CompareRow, StopChoice
 from lensbench.model.errors import SettingError, SweepError
 from lensbench.model.shot import ZONES
@@ -223,12 +223,12 @@ def compare_lenses(
     )
 
 
-def _look(lenses: Sequence[SweepLens], print_and_eye_mm: tuple[float, float] | None) -> Look | None:
+def _look(lenses: Sequence[SweepLens], print_and_eye_mm: tuple[float, float] | None) -> Viewing | None:
     heights = [lens.picture_height_px for lens in lenses]
     known = [height for height in heights if height]
     if len(known) < len(heights):
         return None
-    return look_of(max(known), print_and_eye_mm=print_and_eye_mm)
+    return viewing_of(max(known), print_and_eye_mm=print_and_eye_mm)
 
 
 def _described(lens: SweepLens, label: str) -> ComparedLens:
@@ -244,7 +244,7 @@ def _described(lens: SweepLens, label: str) -> ComparedLens:
 
 
 def _pair(
-    contenders: Sequence[Contender], which: tuple[int, int], *, labels: Sequence[str], look: Look | None
+    contenders: Sequence[Contender], which: tuple[int, int], *, labels: Sequence[str], look: Viewing | None
 ) -> ComparedPair:
     def rivals(setting: Setting, zone: str) -> int:
         return sum(matching(setting, zone, one.lens) is not None for one in contenders)

@@ -6,7 +6,7 @@ from typing import Final
 
 from lensbench.compare.difference import FOCAL_MATCH, apart
 from lensbench.compare.rows import Contender
-from lensbench.edge import RULER, Look
+from lensbench.edge import RULER, Viewing
 from lensbench.model.compare import ComparedPair, CompareRow, StopChoice
 from lensbench.sweep import SweepLens, bracketed
 
@@ -28,7 +28,7 @@ def unique_labels(lenses: Sequence[SweepLens]) -> list[str]:
     return [f"{text} [{number}]" for number, text in enumerate(longest, start=1)]
 
 
-def looked_at(look: Look | None) -> str:
+def looked_at(look: Viewing | None) -> str:
     """Say from which difference on one could see it, and how the pictures are looked at."""
     if look is None:
         return "What one could see is left open: a picture's size in pixels is not known."

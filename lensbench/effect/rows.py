@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge import RESPONSE_CYPX, RULER, look_of, sight_of
+from lensbench.edge import RESPONSE_CYPX, RULER, ruler_reading, viewing_of
 from lensbench.effect.levels import LevelledShot
 from lensbench.model.effect import EffectRow, Visible
 from lensbench.model.shot import Edge, ShotResult
@@ -66,11 +66,11 @@ def visible_from(
     """
     sfr = _mean_sfr(results)
     height_px = min(results[0].size_px)
-    look = look_of(height_px, print_and_eye_mm=print_and_eye_mm)
+    look = viewing_of(height_px, print_and_eye_mm=print_and_eye_mm)
     how = f"{RULER}, for {look.how}; smaller prints and greater distances forgive more"
     if sfr is None:
         return Visible(percent=5.0, how="5 %, common practice, no source: the SFR is not at hand")
-    lost = sight_of(sfr, viewing=look.viewing(height_px)).just_seen(loss=True)
+    lost = ruler_reading(sfr, viewing=look).just_seen(loss=True)
     if math.isnan(lost):
         return Visible(percent=50.0, how=f"{how}; less than half of MTF50 would not be seen")
     return Visible(percent=round(100.0 * lost, 1), how=how)
