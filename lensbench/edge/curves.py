@@ -33,7 +33,7 @@ MTF_LEVELS: Final = (0.5, 0.3, 0.2, 0.1)
 
 
 def crossing_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> float:
-    """Give the first frequency at which one SFR falls to a level; NaN without one.
+    """First frequency at which one SFR falls to a level; NaN without one.
 
     >>> f = np.linspace(0, 1, 101)
     >>> round(crossing_cypx(f, np.exp(-2 * (np.pi * 0.5 * f) ** 2), 0.5), 5)
@@ -43,7 +43,7 @@ def crossing_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> 
 
 
 def crossings_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> FloatArray:
-    """Give the first frequency at which each SFR falls to a level, by a cubic through its four neighbours.
+    """First frequency at which each SFR falls to a level, by a cubic through its four neighbours.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ _CUBIC: Final[FloatArray] = np.linalg.inv(np.vander(np.arange(4.0), increasing=T
 
 
 def slopes_at(frequency_cypx: FloatArray, sfr: FloatArray, at_cypx: FloatArray) -> FloatArray:
-    """Give each SFR's slope per cy/px around one frequency of its own, from its neighbours on the grid."""
+    """Each SFR's slope per cy/px around one frequency of its own, from its neighbours on the grid."""
     spacing = frequency_cypx[1] - frequency_cypx[0]
     place = np.nan_to_num((at_cypx - frequency_cypx[0]) / spacing)
     left = np.clip(np.rint(place).astype(np.intp) - 1, 0, sfr.shape[1] - 3)
@@ -92,7 +92,7 @@ def slopes_at(frequency_cypx: FloatArray, sfr: FloatArray, at_cypx: FloatArray) 
 
 
 def rises_10_90_px(position_px: FloatArray, esf: FloatArray) -> FloatArray:
-    """Give the distance between each ESF's crossings of 10 and 90 percent that lie nearest to the edge.
+    """Distance between each ESF's crossings of 10 and 90 percent that lie nearest to the edge.
 
     position_px is evenly spaced with the edge in its middle; esf has shape (edges, n). NaN where one is missing.
     """
@@ -114,7 +114,7 @@ def _reached(esf: FloatArray, level: float, spacing: float) -> FloatArray:
 
 
 def overshoots_percent(esf: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Give how far each ESF rises above its bright and falls below its dark plateau, in percent of the step."""
+    """How far each ESF rises above its bright and falls below its dark plateau, in percent of the step."""
     over = 100.0 * np.maximum(esf.max(axis=1) - 1.0, 0.0)
     return over, 100.0 * np.maximum(-esf.min(axis=1), 0.0)
 
@@ -168,13 +168,13 @@ def _columns_of(posterior: Posterior) -> ComplexArray:
 
 
 def transfer_of(posterior: Posterior) -> ComplexArray:
-    """Give the complex transfer along the edge normal, on the prior shape's own grid then the output grid."""
+    """Complex transfer along the edge normal, on the prior shape's own grid then the output grid."""
     transfer: ComplexArray = posterior.coefficient @ _columns_of(posterior) / posterior.step
     return transfer
 
 
 def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> list[Curves]:
-    """Give SFR, ESF and figures of fits that share one prior shape and one set of columns."""
+    """SFR, ESF and figures of fits that share one prior shape and one set of columns."""
     columns = _columns_of(posteriors[0])
     coefficient = np.stack([one.coefficient for one in posteriors])
     transfer = coefficient @ columns / coefficient[:, 1:2]
@@ -202,7 +202,7 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
 
 
 def mtf50_gradient(posterior: Posterior, mtf50_cypx: float) -> FloatArray:
-    """Give the change of MTF50 per unit of each coefficient. [cy/px]."""
+    """Change of MTF50 per unit of each coefficient. [cy/px]."""
     own = posterior.shape.own_frequency_cypx
     columns = _columns_of(posterior)[:, : own.size]
     nearest = int(np.clip(np.rint(mtf50_cypx / (own[1] - own[0])), 1, own.size - 2))
@@ -217,7 +217,7 @@ def mtf50_gradient(posterior: Posterior, mtf50_cypx: float) -> FloatArray:
 def _profiles(
     posteriors: Sequence[Posterior], coefficient: FloatArray, reach_px: Sequence[float]
 ) -> list[Profile]:
-    """Give each edge's ESF within its region, and the figures read off it."""
+    """Each edge's ESF within its region, and the figures read off it."""
     position = posteriors[0].shape.fine.position_px
     esf = _esf(posteriors, coefficient)
     rise = rises_10_90_px(position, esf)

@@ -30,7 +30,7 @@ class Points:
     """Of the region: rows, columns."""
 
     def kept(self, keep: BoolArray) -> "Points":
-        """Give the samples marked, without the others."""
+        """Those samples that are marked."""
         return Points(
             row_px=self.row_px[keep], col_px=self.col_px[keep], value=self.value[keep], shape=self.shape
         )
@@ -57,7 +57,7 @@ _FLOOR_OF_STEP: Final = 1e-4
 """Least noise taken, as a part of the step: below it rounding and the shapes' own table decide."""
 _ENOUGH_FREEDOM: Final = 150.0
 _WILD: Final = 8.0
-"""A bin whose scatter is this many times the plateau's median holds a speck, and tells nothing of the noise."""
+"""A bin whose scatter is this many times the plateau's median holds dust, and tells nothing of the noise."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,12 +68,12 @@ class Noise:
     bright_variance: float
 
     def variance_at(self, profile: FloatArray) -> FloatArray:
-        """Give a sample's variance where the edge profile is 0 (dark) to 1 (bright)."""
+        """Variance of a sample where the edge profile is 0 (dark) to 1 (bright)."""
         span = self.bright_variance - self.dark_variance
         return self.dark_variance + span * np.clip(profile, 0.0, 1.0)
 
     def snr(self, step: float) -> float:
-        """Give the step over the rms noise of the two plateaus."""
+        """Step over the rms noise of the two plateaus."""
         return float(step / np.sqrt(0.5 * (self.dark_variance + self.bright_variance)))
 
 
@@ -224,25 +224,26 @@ def stack_bins(bins: Sequence[Bins], step_px: float) -> Bins:
 
     Moments are counted from the new bins' middles, so the joining leaves no trace.
     """
-    count = np.stack([one.count for one in bins])
+    count = np.stack([region.count for region in bins])
     away = (np.arange(SIZE) - spread_out(MIDDLES)) * step_px
-    offset = np.stack([one.offset_px for one in bins])
-    half_square = np.stack([one.half_square_px2 for one in bins]) + away * (offset + 0.5 * away)
-    value, along = np.stack([one.value for one in bins]), np.stack([one.along_px for one in bins])
-    scatter = np.stack([one.along_scatter_px2 for one in bins]) + count * np.square(along)
-    joined = [
-        _joined(one)
-        for one in (count, count * value, count * (offset + away), count * half_square, count * along)
-    ]
-    number, share = joined[0], 1.0 / np.maximum(joined[0], 1.0)
-    middle = joined[4] * share
+    offset = np.stack([region.offset_px for region in bins])
+    half_square = np.stack([region.half_square_px2 for region in bins]) + away * (offset + 0.5 * away)
+    value = np.stack([region.value for region in bins])
+    along = np.stack([region.along_px for region in bins])
+    scatter = np.stack([region.along_scatter_px2 for region in bins]) + count * np.square(along)
+    number, values, offsets, half_squares, alongs = (
+        _joined(sums)
+        for sums in (count, count * value, count * (offset + away), count * half_square, count * along)
+    )
+    share = 1.0 / np.maximum(number, 1.0)
+    middle = alongs * share
     return Bins(
         count=number,
-        value=joined[1] * share,
-        offset_px=joined[2] * share,
-        half_square_px2=joined[3] * share,
+        value=values * share,
+        offset_px=offsets * share,
+        half_square_px2=half_squares * share,
         along_px=middle,
-        along_scatter_px2=np.maximum(_joined(scatter) - joined[4] * middle, 0.0),
+        along_scatter_px2=np.maximum(_joined(scatter) - alongs * middle, 0.0),
         scatter=np.empty(0),
         shared_px=np.empty(0),
         place=np.empty(0, np.intp),
@@ -250,7 +251,7 @@ def stack_bins(bins: Sequence[Bins], step_px: float) -> Bins:
 
 
 def spread_out(fitted: FloatArray) -> FloatArray:
-    """Give each fine bin what belongs to the bin of the fit that holds it."""
+    """For each fine bin, what belongs to the bin of the fit that holds it."""
     return np.asarray(np.repeat(fitted, BIN_WIDTHS, axis=-1), np.float64)
 
 
