@@ -13,7 +13,7 @@ from typing import Final
 from lensbench import __version__
 from lensbench.compare.difference import FOCAL_MATCH, apart
 from lensbench.compare.rows import Contender, Pairing, best_row, contender, matching, overall_row, rows_of
-from lensbench.edge import Look, look_of
+from lensbench.edge import Viewing, viewing_of
 from lensbench.model.compare import (
     Caution,
     ComparedLens,
@@ -88,7 +88,7 @@ def compare_lenses(
         pairs=tuple(pairs.values()),
         version=__version__,
         choices=choices_of(lenses, labels, pairs),
-        looking=look,
+        looking=None if look is None else look.way,
     )
 
 
@@ -103,12 +103,12 @@ def unique_labels(lenses: Sequence[SweepLens]) -> list[str]:
     return [f"{text} [{number}]" for number, text in enumerate(longest, start=1)]
 
 
-def _look(lenses: Sequence[SweepLens], print_and_eye_mm: tuple[float, float] | None) -> Look | None:
+def _look(lenses: Sequence[SweepLens], print_and_eye_mm: tuple[float, float] | None) -> Viewing | None:
     heights = [lens.picture_height_px for lens in lenses]
     known = [height for height in heights if height]
     if len(known) < len(heights):
         return None
-    return look_of(max(known), print_and_eye_mm=print_and_eye_mm)
+    return viewing_of(max(known), print_and_eye_mm=print_and_eye_mm)
 
 
 def _described(lens: SweepLens, label: str) -> ComparedLens:
@@ -130,7 +130,7 @@ def _described(lens: SweepLens, label: str) -> ComparedLens:
 
 
 def _pair(
-    contenders: Sequence[Contender], which: tuple[int, int], *, labels: Sequence[str], look: Look | None
+    contenders: Sequence[Contender], which: tuple[int, int], *, labels: Sequence[str], look: Viewing | None
 ) -> ComparedPair:
     def rivals(setting: Setting, zone: str) -> int:
         return sum(matching(setting, zone, one.lens) is not None for one in contenders)

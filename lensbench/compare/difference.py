@@ -17,7 +17,7 @@ from typing import Final
 
 from scipy import stats
 
-from lensbench.edge import JUST_SEEN_JND, Sight
+from lensbench.edge import JUST_SEEN_JND, RulerReading
 from lensbench.model.compare import CompareRow, Seen, Verdict
 from lensbench.model.sweep import INDIFFERENCE, Setting
 
@@ -82,7 +82,7 @@ def compared(
     shots: tuple[int, int],
     *,
     half_width: float,
-    sight: Sight | None = None,
+    sight: RulerReading | None = None,
     log_picture_ratio: float = _NAN,
 ) -> CompareRow:
     """Give one row.
@@ -95,7 +95,7 @@ def compared(
         Of the first and of the second lens.
     half_width : float
         Half of the interval of their log ratio.
-    sight : Sight, optional
+    sight : RulerReading, optional
         The quality ruler at the SFR halfway between both.
     log_picture_ratio : float
         Logarithm of the second's MTF50 over the first's in pictures of one height: what an eye sees.

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from lensbench.compare.difference import FOCAL_MATCH, Doubt, apart, compared, half_width
-from lensbench.edge import RESPONSE_CYPX, Look, Sight, Viewing, gaussian_response, sight_of
+from lensbench.edge import RESPONSE_CYPX, RulerReading, Viewing, gaussian_response, ruler_reading
 from lensbench.model.compare import CompareRow
 from lensbench.model.shot import ZONES
 from lensbench.model.sweep import Setting
@@ -117,7 +117,7 @@ class Pairing:
 
     first: Contender
     second: Contender
-    look: Look | None
+    look: Viewing | None
     """None where a picture's size is not known."""
     rivals: Callable[[Setting, str], int]
     """How many lenses compete at a setting and zone: all their pairs share the 5 % risk."""
@@ -130,14 +130,14 @@ class Pairing:
         return max(self.first.lens.picture_height_px or 1, self.second.lens.picture_height_px or 1)
 
     def _viewing(self) -> Viewing | None:
-        return self.look.viewing(self._height_px) if self.look else None
+        return self.look.of_height(self._height_px) if self.look else None
 
     def _scales(self) -> tuple[float, float]:
         """Give what turns each lens's cycles per pixel into those of the larger picture."""
         heights = (self.first.lens.picture_height_px or 1, self.second.lens.picture_height_px or 1)
         return heights[0] / self._height_px, heights[1] / self._height_px
 
-    def sight(self, key: Key, other: Key, middles_cypx: tuple[float, float]) -> Sight | None:
+    def sight(self, key: Key, other: Key, middles_cypx: tuple[float, float]) -> RulerReading | None:
         """Read the SFR halfway between both lenses on the ruler: each brought to their mean fineness, then averaged."""
         viewing = self._viewing()
         if viewing is None or not min(middles_cypx) > 0.0:
@@ -150,7 +150,7 @@ class Pairing:
             sfr = one.responses.get(at)
             sfr = gaussian_response(figure) if sfr is None else sfr
             curves.append(np.interp(RESPONSE_CYPX, RESPONSE_CYPX * target / figure, sfr, right=_NAN))
-        return sight_of(np.asarray(np.mean(curves, axis=0), np.float64), viewing=viewing)
+        return ruler_reading(np.asarray(np.mean(curves, axis=0), np.float64), viewing=viewing)
 
     def picture_ratio(self) -> float:
         """Give what turns a ratio in cycles per pixel, second over first, into one per picture height."""

@@ -77,7 +77,7 @@ class EdgeShapes:
 
 
 def colour_shift(samples: Samples, edge: Edge, shapes: EdgeShapes | None = None) -> Shift:
-    """Give another colour's shift along the measured edge's normal; NaN where it is not clear.
+    """Another colour's shift along the measured edge's normal; NaN where it is not clear.
 
     The samples are fitted by the measured edge's ESF with its first two derivatives, whose coefficients are shift and
     difference in blur, by least squares.
@@ -141,7 +141,7 @@ def _towards_bright(distance: FloatArray, values: FloatArray, shapes: EdgeShapes
 
 
 def position_sd_px(edge: Edge, *, share: float = 1.0) -> float:
-    """Give the least sd with which noise lets an edge's position be known; NaN without its SFR.
+    """Least sd with which noise lets an edge's position be known; NaN without its SFR.
 
     1 / (SNR sqrt(length * integral of LSF^2)), and that integral is twice the integral of SFR^2 (Parseval), 1 /
     (2 sqrt(pi) sigma) for a Gaussian.
@@ -161,7 +161,7 @@ def position_sd_px(edge: Edge, *, share: float = 1.0) -> float:
 
 
 def radial_shift(shift: Shift, edge: Edge, *, radius: tuple[float, float]) -> Shift:
-    """Give what a purely radial shift would have to be, positive outwards.
+    """Purely radial shift that this would have to be, positive outwards.
 
     Only the shift across the edge can be seen; NaN where the edge's normal lies more than 60 degrees off the radius.
 

@@ -1,6 +1,6 @@
-"""From fitted shapes to the SFR with its standard deviations, and to the ESF: several edges of one rung at a time.
+"""From fitted shapes to SFR and ESF with standard deviations, and to their figures; several edges at a time.
 
-From SFRs or ESFs to figures: MTF50 and its kin, rise distance, overshoot; several edges at a time.
+Figures are MTF50 and its kin, the rise distance and overshoots.
 """
 
 from collections.abc import Sequence
@@ -11,9 +11,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.edge.family import OUTPUT_FREQUENCY_CYPX
-from lensbench.edge.fit import LEVELS, SHIFT, Posterior
-from lensbench.edge.shapes import ComplexArray, nearest_rung, rung_at
+from lensbench.edge.posterior import LEVELS, SHIFT, Posterior
+from lensbench.edge.shapes import OUTPUT_FREQUENCY_CYPX, ComplexArray, prior_shape
 from lensbench.model.units import FloatArray
 
 __all__ = [
@@ -34,7 +33,7 @@ MTF_LEVELS: Final = (0.5, 0.3, 0.2, 0.1)
 
 
 def crossing_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> float:
-    """Give the first frequency at which one SFR falls to a level; NaN without one.
+    """First frequency at which one SFR falls to a level; NaN without one.
 
     >>> f = np.linspace(0, 1, 101)
     >>> round(crossing_cypx(f, np.exp(-2 * (np.pi * 0.5 * f) ** 2), 0.5), 5)
@@ -44,7 +43,7 @@ def crossing_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> 
 
 
 def crossings_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> FloatArray:
-    """Give the first frequency at which each SFR falls to a level, by a cubic through its four neighbours.
+    """First frequency at which each SFR falls to a level, by a cubic through its four neighbours.
 
     Parameters
     ----------
@@ -83,7 +82,7 @@ _CUBIC: Final[FloatArray] = np.linalg.inv(np.vander(np.arange(4.0), increasing=T
 
 
 def slopes_at(frequency_cypx: FloatArray, sfr: FloatArray, at_cypx: FloatArray) -> FloatArray:
-    """Give each SFR's slope per cy/px around one frequency of its own, from its neighbours on the grid."""
+    """Each SFR's slope per cy/px around one frequency of its own, from its neighbours on the grid."""
     spacing = frequency_cypx[1] - frequency_cypx[0]
     place = np.nan_to_num((at_cypx - frequency_cypx[0]) / spacing)
     left = np.clip(np.rint(place).astype(np.intp) - 1, 0, sfr.shape[1] - 3)
@@ -93,7 +92,7 @@ def slopes_at(frequency_cypx: FloatArray, sfr: FloatArray, at_cypx: FloatArray) 
 
 
 def rises_10_90_px(position_px: FloatArray, esf: FloatArray) -> FloatArray:
-    """Give the distance between each ESF's crossings of 10 and 90 percent that lie nearest to the edge.
+    """Distance between each ESF's crossings of 10 and 90 percent that lie nearest to the edge.
 
     position_px is evenly spaced with the edge in its middle; esf has shape (edges, n). NaN where one is missing.
     """
@@ -115,7 +114,7 @@ def _reached(esf: FloatArray, level: float, spacing: float) -> FloatArray:
 
 
 def overshoots_percent(esf: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Give how far each ESF rises above its bright and falls below its dark plateau, in percent of the step."""
+    """How far each ESF rises above its bright and falls below its dark plateau, in percent of the step."""
     over = 100.0 * np.maximum(esf.max(axis=1) - 1.0, 0.0)
     return over, 100.0 * np.maximum(-esf.min(axis=1), 0.0)
 
@@ -154,34 +153,33 @@ class Curves:
 
 @cache
 def _columns_otf(index: int, *, free: bool) -> ComplexArray:
-    """Give the transforms of a rung's columns, on its own grid then the output grid; levels and light have none."""
-    rung = rung_at(index)
-    grid = np.concatenate([rung.own_frequency_cypx, OUTPUT_FREQUENCY_CYPX])
+    """OTF of each of a prior shape's columns, on its own grid then the output grid; levels and light have none."""
+    shape = prior_shape(index)
+    grid = np.concatenate([shape.own_frequency_cypx, OUTPUT_FREQUENCY_CYPX])
     levels = np.zeros((LEVELS, grid.size), complex)
-    levels[1] = rung.mean_otf
-    levels[SHIFT] = 2j * np.pi * grid * rung.mean_otf
-    parts = [levels, rung.modes_otf] + ([rung.free_otf] if free else [])
+    levels[1] = shape.mean_otf
+    levels[SHIFT] = 2j * np.pi * grid * shape.mean_otf
+    parts = [levels, shape.modes_otf] + ([shape.free_otf] if free else [])
     return np.concatenate(parts)
 
 
 def _columns_of(posterior: Posterior) -> ComplexArray:
-    return _columns_otf(nearest_rung(posterior.rung.mtf50_cypx), free=posterior.free_size > 0)
+    return _columns_otf(posterior.shape.index, free=posterior.free_size > 0)
 
 
 def transfer_of(posterior: Posterior) -> ComplexArray:
-    """Give the complex transfer along the edge normal, on the rung's own grid then the output grid."""
+    """Complex transfer along the edge normal, on the prior shape's own grid then the output grid."""
     transfer: ComplexArray = posterior.coefficient @ _columns_of(posterior) / posterior.step
     return transfer
 
 
 def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> list[Curves]:
-    """Give SFR, ESF and figures of fits that share one rung and one set of columns."""
-    rung = posteriors[0].rung
+    """SFR, ESF and figures of fits that share one prior shape and one set of columns."""
     columns = _columns_of(posteriors[0])
     coefficient = np.stack([one.coefficient for one in posteriors])
     transfer = coefficient @ columns / coefficient[:, 1:2]
     sfr = np.abs(transfer)
-    own = rung.own_frequency_cypx
+    own = posteriors[0].shape.own_frequency_cypx
     fine, output = sfr[:, : own.size], sfr[:, own.size :]
     mtf = np.stack([crossings_cypx(own, fine, level) for level in MTF_LEVELS], axis=1)
     places, nearest = _places(own, mtf[:, 0])
@@ -204,8 +202,8 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
 
 
 def mtf50_gradient(posterior: Posterior, mtf50_cypx: float) -> FloatArray:
-    """Give the change of MTF50 per unit of each coefficient. [cy/px]."""
-    own = posterior.rung.own_frequency_cypx
+    """Change of MTF50 per unit of each coefficient. [cy/px]."""
+    own = posterior.shape.own_frequency_cypx
     columns = _columns_of(posterior)[:, : own.size]
     nearest = int(np.clip(np.rint(mtf50_cypx / (own[1] - own[0])), 1, own.size - 2))
     transfer = posterior.coefficient @ columns / posterior.step
@@ -219,8 +217,8 @@ def mtf50_gradient(posterior: Posterior, mtf50_cypx: float) -> FloatArray:
 def _profiles(
     posteriors: Sequence[Posterior], coefficient: FloatArray, reach_px: Sequence[float]
 ) -> list[Profile]:
-    """Give each edge's ESF within its region, and the figures read off it."""
-    position = posteriors[0].rung.fine.position_px
+    """Each edge's ESF within its region, and the figures read off it."""
+    position = posteriors[0].shape.fine.position_px
     esf = _esf(posteriors, coefficient)
     rise = rises_10_90_px(position, esf)
     profiles = []
@@ -282,10 +280,8 @@ def _on_output_grid(sd: FloatArray) -> FloatArray:
 
 
 def _esf(posteriors: Sequence[Posterior], coefficient: FloatArray) -> FloatArray:
-    rung = posteriors[0].rung
-    parts = [rung.fine.mean[1][None], rung.fine.modes[0]] + (
-        [rung.fine.free[0]] if posteriors[0].free_size else []
-    )
+    table = posteriors[0].shape.fine
+    parts = [table.mean[1][None], table.modes[0]] + ([table.free[0]] if posteriors[0].free_size else [])
     weights = np.concatenate([coefficient[:, SHIFT : SHIFT + 1], coefficient[:, LEVELS:]], axis=1)
-    esf: FloatArray = rung.fine.mean[0] + weights @ np.concatenate(parts) / coefficient[:, 1:2]
+    esf: FloatArray = table.mean[0] + weights @ np.concatenate(parts) / coefficient[:, 1:2]
     return esf

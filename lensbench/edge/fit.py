@@ -1,393 +1,417 @@
-"""The refined estimate: a linear Gaussian fit of edge shapes to all samples, by their exact distances.
+"""The fit of an edge: from the samples of many regions to each one's line, noise and profile.
 
-    y = dark + step * [ mean(d) + sum_k a_k mode_k(d) ] + light + noise
-
-Samples are pooled in narrow bins of distance; within a bin the shape is expanded to second order about the bin's
-middle with the samples' own first and second moments, so neither the bins nor the phases leave a trace. The
-coefficients have known prior variances (the family's, or a free-form one whose size the data's own evidence
-chooses), so the result is the posterior mean and covariance in closed form. This is Gaussian-process regression; see
-Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), chapters 2 and 5. All regions whose edges lie
-near the same rung are solved together.
-
-Weighted linear problems of several regions: solved, and their evidence weighed, for any Gaussian prior.
+In order: a line with a Gaussian idea of the blur (`line`); samples pooled by their distance from it, and the noise of
+both plateaus (`samples`); the shapes of edges laid through them (`posterior`), nearer ones where sharpness asks for
+them; the same again without outliers (dust, hot pixels). Then, where line and profile can't be told apart sample by
+sample, both together; and where residuals are larger than noise allows, a last touch to the line, and free-form shapes.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
-from lensbench.edge.bins import MIDDLES, Bins, Plateaus, spread_out, stack_bins
-from lensbench.edge.shapes import Rung, Shapes
+from lensbench.edge.curves import crossings_cypx, transfer_of
+from lensbench.edge.line import EdgeLine, fit_lines, span_px
+from lensbench.edge.posterior import LineColumns, Posterior, fit_shapes, fit_with_line
+from lensbench.edge.samples import Bins, Noise, Plateaus, Points, pool
+from lensbench.edge.shapes import HALF, nearest_shape, prior_shape
+from lensbench.model.errors import EdgeError
+from lensbench.model.shot import BoolArray, Box
 from lensbench.model.units import FloatArray
+from lensbench.optics import RISE_10_90_SIGMAS, gaussian_sigma_px
 
-__all__ = ["LEVELS", "LineColumns", "Posterior", "fit_shapes", "fit_with_line", "pull_of"]
+__all__ = ["RefinedFit", "fit_refined"]
+
+
+_OTHER_SHAPE: Final = 0.1
+"""Change of the logarithm of MTF50 against the prior shape's beyond which a nearer one is tried."""
+_MOST_SHAPES: Final = 4
+_LEAST_SIDE: Final = 0.03
+"""Either side of the edge holds at least this part of the region's samples."""
+_LOWEST_SNR: Final = 1.5
+_LOWEST_SNR_SOFT: Final = 5.0
+_SOFT_SIGMAS: Final = 4.0
+_LARGEST_BULGE_PX: Final = 12.0
+_SOFTEST_RISES: Final = 0.5
+"""The region reaches at least this many 10-90 % rises to each side: else it holds a slope, not an edge."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Solution:
-    """Posterior mean and covariance, and how well they fit, for each region."""
+class RefinedFit:
+    """One region's edge as the refined method sees it, before figures are drawn from it."""
 
-    coefficient: FloatArray
-    covariance: FloatArray
-    fitted: FloatArray
-    chi2: FloatArray
-    degrees: FloatArray
+    points: Points
+    """The samples fitted, without outliers."""
+    line: EdgeLine
+    plateaus: Plateaus
+    bins: Bins
+    posterior: Posterior
+    reach_px: float
+    """Largest distance from the edge in the region."""
+    outliers: int
+    """Samples left out as dust or hot pixels."""
+
+    @property
+    def noise(self) -> Noise:
+        """Noise of the two plateaus."""
+        return self.plateaus.noise
+
+    @property
+    def light_percent(self) -> float:
+        """The light's largest change over the region, in percent of the step."""
+        across = 2.0 * float(np.abs(self.posterior.coefficient[[3, 5]]).max())
+        steepest = max(abs(self.plateaus.dark_slope_per_px), abs(self.plateaus.bright_slope_per_px))
+        along = 2.0 * steepest * float(np.abs(self.bins.along_px).max())
+        return 100.0 * max(across, along) / self.posterior.step
 
 
-class System:
-    """Weighted linear problems of several regions, solved for any prior."""
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Region:
+    """A region under way."""
 
-    def __init__(self, columns: FloatArray, weight: FloatArray, value: FloatArray) -> None:
-        self.weight = weight
-        self.value = value
-        self._columns = columns
-        weighted = columns * weight[:, None]
-        self._gram = weighted @ columns.transpose(0, 2, 1)
-        self._moment = (weighted @ value[:, :, None])[:, :, 0]
+    index: int
+    points: Points
+    line: EdgeLine
+    distance_px: FloatArray
+    along_px: FloatArray
+    shape: int
+    outliers: int = 0
+    fit: RefinedFit | None = None
 
-    def add(self, gram: FloatArray, moment: FloatArray) -> None:
-        """Add what is known of the last columns beside the bins, of one region."""
-        last = slice(self._gram.shape[1] - gram.shape[0], None)
-        self._gram[0, last, last] += gram
-        self._moment[0, last] += moment
+    @classmethod
+    def opened(cls, index: int, points: Points, line: EdgeLine, *, outliers: int = 0) -> "_Region":
+        distance_px, along_px = line.distance_px(points)
+        return cls(
+            index=index,
+            points=points,
+            line=line,
+            distance_px=distance_px,
+            along_px=along_px,
+            shape=nearest_shape(gaussian_sigma_px(1.0) / line.sigma_px),
+            outliers=outliers,
+        )
 
-    def _scaled(
-        self, prior_sd: FloatArray, part: slice = slice(None)
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Give the system I + S G S with a unit diagonal, the moment to match, and the scale of each unknown."""
-        diagonal = np.arange(prior_sd.shape[1])
-        gram = self._gram[part]
-        scale = 1.0 / np.sqrt(1.0 + gram[:, diagonal, diagonal] * np.square(prior_sd))
-        sd = prior_sd * scale
-        system = gram * sd[:, :, None] * sd[:, None, :]
-        system[:, diagonal, diagonal] = 1.0
-        return system, self._moment[part] * sd, scale
+    def move(self, line: EdgeLine) -> None:
+        self.line = line
+        self.distance_px, self.along_px = line.distance_px(self.points)
 
-    def evidence(self, prior_sd: FloatArray, part: slice = slice(None)) -> FloatArray:
-        """Give the logarithm of the data's probability under a prior, up to a constant, for each region."""
-        system, moment, scale = self._scaled(prior_sd, part)
-        factor = np.linalg.cholesky(system)
-        solved = np.linalg.solve(system, moment[:, :, None])[:, :, 0]
-        logarithm = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1) - np.log(scale).sum(axis=1)
-        evidence: FloatArray = 0.5 * (moment * solved).sum(axis=1) - logarithm
-        return evidence
+    def pooled(self, step_px: float) -> tuple[Bins, Plateaus]:
+        bins = pool(self.distance_px, self.along_px, self.points.value, step_px=step_px)
+        return bins, bins.plateaus(step_px=step_px, sigma_px=self.line.sigma_px, step=self.line.step)
 
-    def evidence_of(self, i: int, prior_sd: FloatArray) -> float:
-        """Give the evidence of one region."""
-        return float(self.evidence(prior_sd, slice(i, i + 1))[0])
+    def refused(self) -> EdgeError | None:
+        """Why what the line was laid through is no edge; None where it is one."""
+        bright = np.count_nonzero(self.distance_px > 0)
+        if not _LEAST_SIDE < bright / self.distance_px.size < 1.0 - _LEAST_SIDE:
+            return EdgeError("the edge runs outside this region")
+        bulge = abs(self.line.bend_per_px) * (0.5 * float(np.ptp(self.along_px))) ** 2
+        if bulge > _LARGEST_BULGE_PX:
+            return EdgeError(f"what is there turns by {bulge:.0f} px, no straight edge")
+        height, width = self.points.shape
+        _, reach = span_px(Box(top=0, left=0, height=height, width=width), self.line.angle_deg)
+        rise = RISE_10_90_SIGMAS * self.line.sigma_px
+        if reach < _SOFTEST_RISES * rise:
+            return EdgeError(
+                f"a slope over {rise:.0f} px, not an edge, in a region of {reach:.0f} px to each side"
+            )
+        return None
 
-    def solve(self, prior_sd: FloatArray) -> Solution:
-        """Give coefficients, covariance, chi-square and its degrees of freedom for each region."""
-        system, moment, scale = self._scaled(prior_sd)
-        inverse = np.linalg.inv(system)
-        sd = prior_sd * scale
-        coefficient = (inverse @ moment[:, :, None])[:, :, 0] * sd
-        fitted = (coefficient[:, None, :] @ self._columns)[:, 0]
-        chi2 = (self.weight * np.square(self.value - fitted)).sum(axis=1)
-        used = prior_sd.shape[1] - (np.diagonal(inverse, axis1=1, axis2=2) * np.square(scale)).sum(axis=1)
-        filled = np.count_nonzero(self.weight, axis=1)
-        return Solution(
-            coefficient=coefficient,
-            covariance=inverse * sd[:, :, None] * sd[:, None, :],
-            fitted=fitted,
-            chi2=chi2,
-            degrees=np.maximum(filled - used, 1.0),
+
+def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
+    """Fit the edge in each region; a region without one gives its error."""
+    results: list[RefinedFit | EdgeError] = []
+    started: list[_Region] = []
+    for index, (points, line) in enumerate(zip(regions, fit_lines(regions), strict=True)):
+        if isinstance(line, EdgeLine):
+            region = _Region.opened(index, points, line)
+            refused = region.refused()
+            results.append(refused or EdgeError("no edge stands out of the noise"))
+            if refused is None:
+                started.append(region)
+        else:
+            results.append(line)
+    _fit(started, _fit_plainly)
+    cleaned = _without_outliers(started)
+    _fit(cleaned, _fit_plainly)
+    replaced = {region.index for region in cleaned}
+    final = [region for region in started if region.index not in replaced] + cleaned
+    _settle_doubts(final)
+    for region in final:
+        if region.fit is not None:
+            results[region.index] = _unless_weak(region.fit)
+    return results
+
+
+def _without_outliers(regions: Sequence[_Region]) -> list[_Region]:
+    """Open the regions that hold outliers anew without them; where no edge is left then, they stay out."""
+    kept = [(region, keep) for region in regions if (keep := sound_samples(region)) is not None]
+    lines = fit_lines([region.points.kept(keep) for region, keep in kept])
+    opened = [
+        _Region.opened(region.index, region.points.kept(keep), line, outliers=int(np.count_nonzero(~keep)))
+        for (region, keep), line in zip(kept, lines, strict=True)
+        if isinstance(line, EdgeLine)
+    ]
+    return [region for region in opened if region.refused() is None]
+
+
+def _unless_weak(fit: RefinedFit) -> RefinedFit | EdgeError:
+    """Fit, unless no edge stands out of the noise: a soft one must stand out further."""
+    snr = fit.noise.snr(fit.posterior.step)
+    soft = fit.reach_px < _SOFT_SIGMAS * fit.line.sigma_px
+    least = _LOWEST_SNR_SOFT if soft else _LOWEST_SNR
+    if snr < least:
+        return EdgeError(f"no edge stands out of the noise: SNR {snr:.1f}, at least {least} needed")
+    return fit
+
+
+def _settle_doubts(regions: Sequence[_Region]) -> None:
+    """Fit line and profile jointly where need be; where residuals are large, refine the line, then fit freely."""
+    joint = [region for region in regions if region.fit and region.fit.posterior.turn_share < LEAST_SHARE]
+    _fit(joint, _fit_jointly)
+    doubtful = [region for region in regions if region.fit and region.fit.posterior.doubtful]
+    for region in doubtful:
+        if region not in joint and region.fit is not None:
+            region.move(refine_line(region, region.fit))
+    before = {region.index: region.fit for region in doubtful if region in joint}
+    _fit(doubtful, _fit_freely)
+    for region in doubtful:
+        if region.index in before and region.fit and not region.fit.posterior.free_size:
+            region.fit = before[region.index]
+
+
+def _fit(regions: Sequence[_Region], fit_group: Callable[[Sequence[_Region], int], None]) -> None:
+    """Fit shapes to all regions, those near one together; a region moves to a nearer shape while it helps."""
+    pending = list(regions)
+    for _ in range(_MOST_SHAPES):
+        moving: list[_Region] = []
+        for index in sorted({region.shape for region in pending}):
+            group = [region for region in pending if region.shape == index]
+            fit_group(group, index)
+            fits = [(region, region.fit.posterior) for region in group if region.fit is not None]
+            if not fits:
+                continue
+            own = prior_shape(index).own_frequency_cypx
+            sfr = np.abs(np.stack([transfer_of(posterior)[: own.size] for _, posterior in fits]))
+            for (region, _), mtf50 in zip(fits, crossings_cypx(own, sfr, 0.5), strict=True):
+                better = nearest_shape(float(mtf50))
+                far = not abs(np.log(mtf50 / prior_shape(index).mtf50_cypx)) < _OTHER_SHAPE
+                if far and better != index:
+                    region.shape = better
+                    moving.append(region)
+        pending = moving
+        if not pending:
+            return
+
+
+def _fit_plainly(group: Sequence[_Region], index: int) -> None:
+    _fit_group(group, index, free=False)
+
+
+def _fit_freely(group: Sequence[_Region], index: int) -> None:
+    _fit_group(group, index, free=True)
+
+
+def _fit_group(group: Sequence[_Region], index: int, *, free: bool) -> None:
+    shape = prior_shape(index)
+    pooled = [region.pooled(shape.step_px) for region in group]
+    step = np.array([region.line.step for region in group])
+    posteriors = fit_shapes(
+        [bins for bins, _ in pooled], shape, [plateaus for _, plateaus in pooled], step=step, free=free
+    )
+    for region, (bins, plateaus), posterior in zip(group, pooled, posteriors, strict=True):
+        region.fit = RefinedFit(
+            points=region.points,
+            line=region.line,
+            plateaus=plateaus,
+            bins=bins,
+            posterior=posterior,
+            reach_px=min(float(np.abs(region.distance_px).max()), HALF * shape.step_px),
+            outliers=region.outliers,
+        )
+        if not posterior.step > 0:  # noise alone may come out with no step at all: then there is no edge
+            region.fit = None
+
+
+# Line and profile jointly. Where an edge passes few rows of sites (a small region, an angle close to an axis or a
+# diagonal, sparse colours), every distance from it is sampled at one place along it. A turn of the line then looks like
+# another profile: a line fitted first, with any profile but the true one, comes to rest off the mark whatever the
+# noise, and figures that take it as known claim too much. So turn and bend join the columns of the linear fit.
+
+LEAST_SHARE: Final = 0.7
+"""Line and profile are fitted together where the share that the profile cannot take falls below (`Posterior`)."""
+_TURN_SD_PX: Final = 1.0
+"""Prior sd of what is left of the turn, at the region's ends: wide enough to say nothing."""
+_BEND_SD_PER_PX: Final = 1e-4
+"""Prior sd of the bend: five times that of 5 % distortion in the corner of a picture with 2500 px half-diagonal."""
+_LEAST_SLOPE: Final = 0.02
+"""Samples tell of the line where the profile is at least this steep, as a part of its steepest."""
+_MOST_TURNS: Final = 24
+_AT_REST_PX: Final = 1e-3
+
+
+def _fit_jointly(group: Sequence[_Region], index: int) -> None:
+    """Fit line and profile together, and move the line, until it rests."""
+    _fit_plainly(group, index)
+    for region in group:
+        for _ in range(_MOST_TURNS):
+            if region.fit is None or joint_line_profile(region, region.fit) < _AT_REST_PX:
+                break
+
+
+def joint_line_profile(region: _Region, fit: RefinedFit) -> float:
+    """Fit line and profile of one region together and move the line; how far its ends moved. [px]."""
+    shape, line = fit.posterior.shape, region.line
+    columns = _line_columns(region, fit)
+    posterior, move = fit_with_line(fit.bins, shape, fit.plateaus, step=line.step, line=columns)
+    # At most half a blur at a time.
+    turn, bend = np.clip(move, -0.5 * line.sigma_px - 0.1, 0.5 * line.sigma_px + 0.1)
+    region.move(line.moved(0.0, float(turn), float(bend), scale_px=columns.scale_px))
+    bins, plateaus = region.pooled(shape.step_px)
+    region.fit = replace(fit, line=region.line, plateaus=plateaus, bins=bins, posterior=posterior)
+    return float(np.abs(move).max())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _NearLine:
+    """The samples of a region where the fitted profile is steep."""
+
+    bin: npt.NDArray[np.intp]
+    residual: FloatArray
+    rate: FloatArray
+    """Change of the level per px of distance."""
+    s: FloatArray
+    """Place along the edge over the largest."""
+    scale_px: float
+    level: FloatArray
+
+    @classmethod
+    def of(cls, region: _Region, fit: RefinedFit) -> "_NearLine":
+        level, slope, bend = fit.posterior.profile()
+        steep = np.abs(slope) > _LEAST_SLOPE * float(np.abs(slope).max())
+        near = np.flatnonzero(steep[fit.bins.place])
+        at = fit.bins.place[near]
+        apart = region.distance_px[near] - fit.posterior.shape.fine.position_px[at]
+        residual = region.points.value[near] - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
+        scale = max(float(np.abs(region.along_px[near]).max(initial=0.0)), 1.0)
+        return cls(
+            at, residual, slope[at] + apart * bend[at], region.along_px[near] / scale, scale, level[at]
         )
 
 
-LEVELS: Final = 7
-"""Columns before the modes: dark level, step, shift; light across and along, dark side then bright side."""
-SHIFT: Final = 2
-_ACROSS: Final = (3, 5)
-_ALONG: Final = (4, 6)
-_LIGHT_SIZES: Final = (3e-4, 0.03)
-"""Prior sd of the light's slope across the region, as a part of the step: even light, or gently uneven."""
-_FREE_SIZES: Final = (3e-4, 3e-3, 0.02, 0.1, 0.4)
-"""Prior sd of the free-form part, as a part of the step."""
-_SHIFT_SD_PX: Final = 0.3
-_VAGUE: Final = 10.0
-"""Prior sd of the two levels, as a part of the step: wide enough to say nothing, small enough to keep digits."""
-_ONE_DISTANCE_PX: Final = 0.25
-"""Samples within this count as being at one distance: no transfer that a lens leaves varies faster."""
-_TOGETHER: Final = 12
-"""Regions worked on at a time: their arrays then fit the processor's cache."""
-_DOUBTFUL_SD: Final = 2.5
-"""A fit whose chi-square lies this many sd above its degrees of freedom is tried with a free-form part."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Posterior:
-    """Coefficients of the columns with their covariance, and how well they fit, for one region."""
-
-    rung: Rung
-    coefficient: FloatArray
-    covariance: FloatArray
-    free_size: float
-    """Prior size of the free-form part that the evidence chose; 0 where the family alone explains the data."""
-    light_size: float
-    fitted: FloatArray
-    """Level of each bin by the fit."""
-    chi2: float
-    """Weighted squared residual of the bins."""
-    across_unit_px: float
-    """Distance at which the light's columns across reach one."""
-    degrees: float
-    """Bins less coefficients that the data determine."""
-    turn_share: float
-    """Of what the samples tell of the line's turn, the share that lies between samples at one and the same distance."""
-
-    @property
-    def doubtful(self) -> bool:
-        """Whether the residuals are larger than the noise allows."""
-        return self.chi2 > self.degrees + _DOUBTFUL_SD * float(np.sqrt(2.0 * self.degrees))
-
-    def profile(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Give the fitted level at every position of the table, with its slope and bend; light along is left aside."""
-        rung, weights = self.rung.fine, self.coefficient
-        last = LEVELS + rung.modes.shape[1]
-        shapes = rung.mean * weights[1] + weights[LEVELS:last] @ rung.modes
-        if self.free_size:
-            shapes = shapes + weights[last:] @ rung.free
-        across = rung.position_px / self.across_unit_px
-        mean = rung.mean[0]
-        light = weights[3] * (1.0 - mean) * across + weights[5] * mean * across
-        level = np.asarray(shapes[0] + weights[0] + weights[SHIFT] * rung.mean[1] + light, np.float64)
-        return level, np.asarray(shapes[1], np.float64), np.asarray(shapes[2], np.float64)
-
-    @property
-    def dark(self) -> float:
-        """Level of the dark plateau at the edge."""
-        return float(self.coefficient[0])
-
-    @property
-    def step(self) -> float:
-        """Bright less dark plateau."""
-        return float(self.coefficient[1])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LineColumns:
-    """What turn and bend of the line do to the samples of one region, per px at `scale_px` along the edge."""
-
-    columns: FloatArray
-    """Shape (2, SIZE): mean effect in each fine bin; none in the tails."""
-    gram: FloatArray
-    """Shape (2, 2): what the samples within bins add to the normal equations."""
-    moment: FloatArray
-    centre: FloatArray
-    """Where the line stands now, counted from the middle of the prior. [px]"""
-    prior_sd: FloatArray
-    scale_px: float
-
-
-def fit_shapes(
-    bins: Sequence[Bins], rung: Rung, plateaus: Sequence[Plateaus], *, step: FloatArray, free: bool
-) -> list[Posterior]:
-    """Fit the columns of one rung to the pooled samples of several regions.
-
-    Parameters
-    ----------
-    bins : sequence of Bins
-        Samples pooled by distance towards the bright side, one for each region.
-    rung : Rung
-        Shapes near these edges' sharpness.
-    plateaus : sequence of Plateaus
-        Noise and light along the edge, one for each region.
-    step : array
-        First idea of bright less dark for each region, which scales the prior. [linear]
-    free : bool
-        Whether edges that the family alone leaves in doubt are tried with a free-form part.
-    """
-    posteriors: list[Posterior] = []
-    for first in range(0, len(bins), _TOGETHER):
-        part = slice(first, first + _TOGETHER)
-        posteriors.extend(_fit_together(bins[part], rung, plateaus[part], step[part], free=free))
-    return posteriors
-
-
-def _fit_together(
-    bins: Sequence[Bins], rung: Rung, plateaus: Sequence[Plateaus], step: FloatArray, *, free: bool
-) -> list[Posterior]:
-    stacked = stack_bins(bins, rung.step_px)
-    table, used = rung.fitted, np.flatnonzero(stacked.count.any(axis=0))
-    span = slice(int(used[0]), int(used[-1]) + 1)
-    base = np.concatenate([_level_columns(stacked, table, span), _rows(stacked, table.modes, span)], axis=1)
-    weight = stacked.count[:, span] / _variance(plateaus, base[:, 1])
-    known, along_sd = _light_along(stacked, plateaus, span, base)
-    system = System(base, weight, stacked.value[:, span] - known)
-    tight, loose = (_prior_sd(step, along_sd, base.shape[1], light, 0.0, 0) for light in _LIGHT_SIZES)
-    uneven = system.evidence(loose) > system.evidence(tight) + 1.0
-    solution = system.solve(np.where(uneven[:, None], loose, tight))
-    light = np.where(uneven, _LIGHT_SIZES[1], _LIGHT_SIZES[0])
-    unit, share = _farthest(stacked, table, span)[:, 0], _turn_share(stacked, rung, span)
-    posteriors = [
-        _posterior(rung, solution, i, (0.0, float(light[i])), (float(unit[i]), float(share[i])))
-        for i in range(len(bins))
-    ]
-    for i, posterior in enumerate(posteriors):
-        if free and posterior.doubtful:
-            own = slice(i, i + 1)
-            extra = _rows(stacked, table.free, span, own)[0]
-            wide = _free_fit(system, base[i], extra, i, step[own], along_sd[own])
-            if wide is not None:
-                posteriors[i] = _posterior(rung, wide[0], 0, wide[1:], (float(unit[i]), float(share[i])))
-    return posteriors
-
-
-def fit_with_line(
-    bins: Bins, rung: Rung, plateaus: Plateaus, *, step: float, line: LineColumns
-) -> tuple[Posterior, FloatArray]:
-    """Fit the columns of one rung and the line of one region together.
-
-    Returns
-    -------
-    Posterior, array
-        The shapes, their covariance widened by what the line leaves open; and by how much turn and bend of the line
-        still differ from where it lies. [px at `scale_px`]
-    """
-    stacked, steps = stack_bins([bins], rung.step_px), np.array([step])
-    table, used = rung.fitted, np.flatnonzero(stacked.count[0])
-    span = slice(int(used[0]), int(used[-1]) + 1)
-    base = np.concatenate([_level_columns(stacked, table, span), _rows(stacked, table.modes, span)], axis=1)
-    weight = stacked.count[:, span] / _variance([plateaus], base[:, 1])
-    known, along_sd = _light_along(stacked, [plateaus], span, base)
-    own = line.columns[:, MIDDLES[span]]
-    value = stacked.value[:, span] - known + line.centre @ own
-    count = base.shape[1]
-    system = System(np.concatenate([base, own[None]], axis=1), weight, value)
-    system.add(line.gram, line.moment)
-    priors = [_prior_sd(steps, along_sd, count, light, 0.0, 2) for light in _LIGHT_SIZES]
-    for prior in priors:
-        prior[:, count:] = line.prior_sd
-    tight, loose = (float(system.evidence(prior)[0]) for prior in priors)
-    uneven = int(loose > tight + 1.0)
-    solution = system.solve(priors[uneven])
-    unit, share = _farthest(stacked, table, span)[0, 0], _turn_share(stacked, rung, span)[0]
-    shapes = _posterior(rung, solution, 0, (0.0, _LIGHT_SIZES[uneven]), (float(unit), float(share)))
-    whole = solution.coefficient[0]
-    kept = replace(shapes, coefficient=whole[:count], covariance=shapes.covariance[:count, :count])
-    return kept, whole[count:] - line.centre
-
-
-def pull_of(posterior: Posterior, bins: Bins, plateaus: Plateaus, gradient: FloatArray) -> FloatArray:
-    """Give by how much a figure moves per unit of one sample's value, for a sample in each bin.
-
-    `gradient` is the figure's change per unit of each coefficient.
-    """
-    table, span = posterior.rung.fitted, slice(0, MIDDLES.size)
-    stacked = stack_bins([bins], posterior.rung.step_px)
-    parts = [_level_columns(stacked, table, span), _rows(stacked, table.modes, span)]
-    parts += [_rows(stacked, table.free, span)] if posterior.free_size else []
-    columns = np.concatenate(parts, axis=1)[0]
-    direction = posterior.covariance @ gradient
-    return spread_out(direction @ columns / _variance([plateaus], columns[None, 1])[0])
-
-
-def _turn_share(bins: Bins, rung: Rung, span: slice) -> FloatArray:
-    """Weigh the spread of the places along the edge within narrow strips of distance against the whole of it."""
-    width = max(round(_ONE_DISTANCE_PX / rung.step_px), 1)
-    first = np.arange(span.start, span.stop, width)
-    count, along = bins.count[:, span], bins.along_px[:, span]
-    square = bins.along_scatter_px2[:, span] + count * np.square(along)
-    number, sums, squares = (
-        np.add.reduceat(one, first - span.start, axis=1) for one in (count, count * along, square)
-    )
-    steep = np.square(rung.fitted.mean[1, np.minimum(first + width // 2, MIDDLES.size - 1)])
-    within = (squares - np.square(sums) / np.maximum(number, 1.0)) @ steep
-    whole = squares @ steep - np.square(sums @ steep) / np.maximum(number @ steep, 1e-300)
-    return np.asarray(within / np.maximum(whole, 1e-300), np.float64)
-
-
-def _farthest(bins: Bins, table: Shapes, span: slice) -> FloatArray:
-    distance = np.abs(table.position_px[span] + bins.offset_px[:, span]) * (bins.count[:, span] > 0)
-    return np.asarray(np.maximum(distance.max(axis=1, keepdims=True), 1.0), np.float64)
-
-
-def _posterior(
-    rung: Rung, solution: Solution, i: int, sizes: tuple[float, float], told: tuple[float, float]
-) -> Posterior:
-    return Posterior(
-        rung=rung,
-        coefficient=solution.coefficient[i],
-        covariance=solution.covariance[i],
-        free_size=sizes[0],
-        light_size=sizes[1],
-        across_unit_px=told[0],
-        turn_share=told[1],
-        fitted=solution.fitted[i],
-        chi2=float(solution.chi2[i]),
-        degrees=float(solution.degrees[i]),
+def _line_columns(region: _Region, fit: RefinedFit) -> LineColumns:
+    """Columns by which turn and bend of the line enter the fit of the profile."""
+    near, posterior = _NearLine.of(region, fit), fit.posterior
+    size, scale = fit.bins.count.size, near.scale_px
+    effect = np.stack([near.s, near.s * near.s]) * near.rate
+    count = np.maximum(np.bincount(near.bin, minlength=size), 1.0)
+    mean = np.stack([np.bincount(near.bin, row, size) for row in effect]) / count
+    rest = np.bincount(near.bin, near.residual, size) / count
+    profile = np.clip((near.level - posterior.dark) / posterior.step, 0.0, 1.0)
+    within = effect - mean[:, near.bin]
+    weighted = within / fit.noise.variance_at(profile)
+    gram = weighted @ within.T
+    # The distances already hold the bend as it is; the prior is about the whole of it.
+    centre = np.array([0.0, -region.line.bright_side * region.line.bend_per_px * scale * scale])
+    return LineColumns(
+        columns=mean,
+        gram=gram,
+        moment=weighted @ (near.residual - rest[near.bin]) + gram @ centre,
+        centre=centre,
+        prior_sd=np.array([_TURN_SD_PX, _BEND_SD_PER_PX * scale * scale]),
+        scale_px=scale,
     )
 
 
-def _free_fit(
-    system: "System", base: FloatArray, free: FloatArray, i: int, step: FloatArray, along_sd: FloatArray
-) -> tuple[Solution, float, float] | None:
-    """Try free-form parts of several sizes on one region; None where the family alone has more evidence."""
-    columns = np.concatenate([base, free])
-    wide = System(columns[None], system.weight[i : i + 1], system.value[i : i + 1])
-    sizes = [(free_size, light) for free_size in _FREE_SIZES for light in _LIGHT_SIZES]
-    count = base.shape[0]
-    trials = [_prior_sd(step, along_sd, count, light, free_size, free.shape[0]) for free_size, light in sizes]
-    evidence = [float(wide.evidence(trial)[0]) for trial in trials]
-    best = int(np.argmax(evidence))
-    alone = max(
-        system.evidence_of(i, _prior_sd(step, along_sd, count, light, 0.0, 0)) for light in _LIGHT_SIZES
-    )
-    if evidence[best] <= alone:
+def refine_line(region: _Region, fit: RefinedFit) -> EdgeLine:
+    """Line shifted, turned and bent by what the residuals beside it still show: one Gauss-Newton step.
+
+    The edge's own profile stands in place of the first Gaussian idea.
+    """
+    near, line = _NearLine.of(region, fit), region.line
+    columns = np.stack([near.rate, near.rate * near.s, near.rate * near.s * near.s])
+    gram = columns @ columns.T
+    gram[range(3), range(3)] *= 1.0 + 1e-9
+    if not np.all(np.diagonal(gram) > 0):
+        return line
+    shift, turn, curve = (float(delta) for delta in np.linalg.solve(gram, columns @ near.residual))
+    if not max(abs(shift), abs(turn), abs(curve)) < 0.5 * line.sigma_px:
+        return line
+    return line.moved(shift, turn, curve, scale_px=near.scale_px)
+
+
+# Outliers: dust and hot pixels. No model of the edge is asked, for they would bend the model: samples in one narrow bin
+# of distance should agree with each other within the noise, so a bin with too much scatter holds strangers, and its
+# median tells which they are.
+
+_OUTLIER_SD: Final = 5.0
+_MOST_OUTLIERS: Final = 0.03
+_MOST_WILD_BINS: Final = 0.4
+_WILD_SD: Final = 6.0
+_LEAST_OUTLIER: Final = 0.006
+"""An outlier differs from its neighbours by at least this part of the step."""
+_LEAST_SCATTER: Final = 1e-3
+"""Scatter in a bin, as a part of the step, that the line's own error may make."""
+_ENOUGH_FOR_MEDIAN: Final = 4
+
+
+def sound_samples(region: _Region) -> BoolArray | None:
+    """Mark the samples that are no outliers, and not beside one.
+
+    None where all are sound, or where so many are not that the edge itself must be strange.
+    """
+    fit = region.fit
+    if fit is None:
         return None
-    return wide.solve(trials[best]), *sizes[best]
+    wild = _wild_bins(fit)
+    if wild.size == 0 or wild.size > _MOST_WILD_BINS * int(np.count_nonzero(fit.bins.count)):
+        return None
+    strangers = _strangers(region, fit, wild)
+    if strangers.size == 0 or strangers.size > _MOST_OUTLIERS * region.points.value.size:
+        return None
+    height, width = region.points.shape
+    row = np.rint(region.points.row_px + 0.5 * (height - 1)).astype(np.intp)
+    col = np.rint(region.points.col_px + 0.5 * (width - 1)).astype(np.intp)
+    mask = np.zeros((height + 2, width + 2), bool)
+    for d_row in (0, 1, 2):
+        for d_col in (0, 1, 2):
+            mask[row[strangers] + d_row, col[strangers] + d_col] = True
+    return ~mask[row + 1, col + 1]
 
 
-def _rows(bins: Bins, samples: FloatArray, span: slice, own: slice = slice(None)) -> FloatArray:
-    """Evaluate shapes (3, shapes, positions) at the bins' true content: (regions, shapes, bins)."""
-    rows = samples[1, :, span] * bins.offset_px[own, None, span]
-    rows += samples[0, :, span]
-    rows += samples[2, :, span] * bins.half_square_px2[own, None, span]
-    return rows
+def _wild_bins(fit: RefinedFit) -> npt.NDArray[np.intp]:
+    """List the bins whose samples scatter more than noise, the slope within the bin and the line's error explain."""
+    bins, plateaus, step = fit.bins, fit.plateaus, fit.posterior.step
+    mean = fit.posterior.shape.fine.mean
+    inside = np.maximum(2.0 * bins.half_square_px2 - np.square(bins.offset_px), 0.0)
+    variance = (
+        fit.noise.variance_at(mean[0]) + np.square(mean[1] * step) * inside + (_LEAST_SCATTER * step) ** 2
+    )
+    light = max(abs(plateaus.dark_slope_per_px), abs(plateaus.bright_slope_per_px))
+    dof = np.maximum(bins.count - 1.0, 1.0)
+    excess = bins.scatter - light * light * bins.along_scatter_px2
+    limit = variance * (dof + _WILD_SD * np.sqrt(2.0 * dof))
+    return np.flatnonzero((excess > limit) & (bins.count > 1.5))
 
 
-def _level_columns(bins: Bins, table: Shapes, span: slice) -> FloatArray:
-    mean = _rows(bins, table.mean[:, None], span)[:, 0]
-    distance = table.position_px[span] + bins.offset_px[:, span]
-    across = distance / _farthest(bins, table, span)
-    along = bins.along_px[:, span]
-    along = along / np.maximum(np.abs(along).max(axis=1, keepdims=True), 1.0)
-    other = 1.0 - mean
-    slope = np.broadcast_to(table.mean[1, span], mean.shape)
-    columns = [np.ones_like(mean), mean, slope, other * across, other * along, mean * across, mean * along]
-    return np.stack(columns, axis=1)
-
-
-def _light_along(
-    bins: Bins, plateaus: Sequence[Plateaus], span: slice, base: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Give the light's known slope along the edge at each bin, and the prior sd of what is left of it."""
-    along, mean = bins.along_px[:, span], base[:, 1]
-    dark = np.array([one.dark_slope_per_px for one in plateaus])[:, None]
-    bright = np.array([one.bright_slope_per_px for one in plateaus])[:, None]
-    sd = np.array([(one.dark_slope_sd_per_px, one.bright_slope_sd_per_px) for one in plateaus])
-    farthest = np.maximum(np.abs(along).max(axis=1, keepdims=True), 1.0)
-    return (dark * (1.0 - mean) + bright * mean) * along, sd * farthest
-
-
-def _variance(plateaus: Sequence[Plateaus], profile: FloatArray) -> FloatArray:
-    dark = np.array([one.noise.dark_variance for one in plateaus])[:, None]
-    bright = np.array([one.noise.bright_variance for one in plateaus])[:, None]
-    variance: FloatArray = dark + (bright - dark) * np.clip(profile, 0.0, 1.0)
-    return variance
-
-
-def _prior_sd(
-    step: FloatArray, along_sd: FloatArray, columns: int, light: float, free: float, free_columns: int
-) -> FloatArray:
-    sd = np.ones((step.size, columns + free_columns))
-    sd[:, :2] = _VAGUE
-    sd[:, SHIFT] = _SHIFT_SD_PX
-    sd[:, _ACROSS] = light
-    sd[:, columns:] = free
-    sd *= step[:, None]
-    sd[:, _ALONG] = np.maximum(along_sd, 1e-5 * step[:, None])
-    return sd
+def _strangers(region: _Region, fit: RefinedFit, wild: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """List the samples of wild bins that stand apart from their bin's median (from the fit where a bin holds few)."""
+    posterior, plateaus = fit.posterior, fit.plateaus
+    level, slope, bend = posterior.profile()
+    chosen = np.zeros(level.size, bool)
+    chosen[wild] = True
+    among = np.flatnonzero(chosen[fit.bins.place])
+    at = fit.bins.place[among]
+    apart = region.distance_px[among] - posterior.shape.fine.position_px[at]
+    profile = np.clip((level[at] - posterior.dark) / posterior.step, 0.0, 1.0)
+    light = plateaus.dark_slope_per_px + (plateaus.bright_slope_per_px - plateaus.dark_slope_per_px) * profile
+    rest = region.points.value[among] - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
+    rest -= light * region.along_px[among]
+    for index in wild:
+        own = at == index
+        if np.count_nonzero(own) >= _ENOUGH_FOR_MEDIAN:
+            rest[own] -= np.median(rest[own])
+    limit = np.maximum(_OUTLIER_SD * np.sqrt(fit.noise.variance_at(profile)), _LEAST_OUTLIER * posterior.step)
+    return among[np.abs(rest) > limit]

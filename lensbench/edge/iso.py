@@ -146,7 +146,7 @@ def _centroid(cols: FloatArray, weight: FloatArray) -> float:
 
 
 def _hamming(distance: FloatArray, width: float) -> FloatArray:
-    """Give a Hamming window of full width `width`, zero outside it."""
+    """Hamming window of full width `width`, zero outside it."""
     window: FloatArray = 0.54 + 0.46 * np.cos(2.0 * np.pi * distance / width)
     return np.where(np.abs(distance) <= 0.5 * width, window, 0.0)
 
@@ -206,6 +206,6 @@ def _transform(esf: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _sfr_sd(frequency_cypx: FloatArray, *, snr: float, width_px: float, lines: float) -> FloatArray:
-    """Give (2 pi f / SNR) sqrt(L / (2 lines)), L = 0.3974 width the integral of the squared window (derived)."""
+    """(2 pi f / SNR) sqrt(L / (2 lines)), L = 0.3974 width the integral of the squared window (derived)."""
     noise: FloatArray = 2.0 * np.pi * frequency_cypx / snr * np.sqrt(0.3974 * width_px / (2.0 * lines))
     return noise

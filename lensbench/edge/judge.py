@@ -5,9 +5,9 @@ from typing import Final
 import numpy as np
 
 from lensbench.edge.curves import Curves
-from lensbench.edge.family import HALF
+from lensbench.edge.fit import RefinedFit
 from lensbench.edge.line import EdgeLine, span_px
-from lensbench.edge.refined import RefinedFit, light_percent
+from lensbench.edge.shapes import HALF
 from lensbench.model.flags import Remark, remark
 from lensbench.model.shot import Samples
 from lensbench.optics import RISE_10_90_SIGMAS
@@ -95,7 +95,7 @@ def _geometry(region: Samples, line: EdgeLine) -> list[Remark]:
 
 def _sampling(fit: RefinedFit, curves: Curves) -> list[Remark]:
     """Find the widest gap between sampled distances near the edge: it sets a Nyquist limit of its own."""
-    step_px = fit.posterior.rung.step_px
+    step_px = fit.posterior.shape.step_px
     filled = np.flatnonzero(fit.bins.count)
     distance = (filled - HALF) * step_px + fit.bins.offset_px[filled]
     near = distance[np.abs(distance) < 2.0 + 2.0 * fit.line.sigma_px]
@@ -142,7 +142,7 @@ def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
         )
     if fit.outliers:
         remarks.append(remark("outliers", f"{fit.outliers} samples"))
-    light = light_percent(fit)
+    light = fit.light_percent
     if posterior.light_size > 0.01 and light > LARGEST_LIGHT_PERCENT:
         remarks.append(
             remark("uneven_light", f"{light:.0f} % of the step, limit {LARGEST_LIGHT_PERCENT:.0f} %")

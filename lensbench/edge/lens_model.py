@@ -1,8 +1,8 @@
 """A lens of known f-number before a sensor: its transfer with defocus and spread, and fast tables for its edges.
 
 The transfer along an edge's normal is the product of the exact OTF of a circular pupil out of focus (averaged over a
-band of wavelengths), the square pixel, a Gaussian, and steady motion. The sizes of the last parts come in as squares,
-because the derivative of a transfer vanishes where a size is zero.
+band of wavelengths), the square pixel and a Gaussian. Sizes of blur come in as squares, because the derivative of a
+transfer vanishes where a size is zero.
 """
 
 from dataclasses import dataclass
@@ -11,7 +11,6 @@ from typing import Final, Self
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import j1, jn
 
 from lensbench import optics
 from lensbench.model.errors import SettingError
@@ -20,8 +19,8 @@ from lensbench.model.units import FloatArray
 __all__ = ["BLUR_TERMS", "Aperture", "EdgeTable", "edge_table"]
 
 
-BLUR_TERMS: Final = 3
-"""Squared disc diameter, Gaussian variance, squared motion length. [px^2]"""
+BLUR_TERMS: Final = 2
+"""Squared disc diameter, Gaussian variance. [px^2]"""
 
 CHANNEL_BAND_UM: Final = {
     "red": (0.62, 0.07),
@@ -53,9 +52,6 @@ class Aperture:
     """Wavelength times working f-number over pixel pitch, at the middle of the band."""
     relative_band: float = 0.0
     """Full width of the band of wavelengths over its middle."""
-    ray_disc: bool = False
-    """Take defocus as a disc of rays on top of perfect diffraction, not as Hopkins' defocused pupil. It imitates shake
-    well, so that shake is then hardly told."""
 
     def __post_init__(self) -> None:
         if not (0.0 < self.q < 100.0 and 0.0 <= self.relative_band < 1.0):
@@ -84,7 +80,7 @@ class Aperture:
         return cls(q=q, relative_band=width / middle)
 
     def band(self) -> tuple[FloatArray, FloatArray]:
-        """Give q at the Gauss nodes of the band, and their weights."""
+        """Values of q at the Gauss nodes of the band, and their weights."""
         if self.relative_band == 0.0:
             return np.array([self.q]), np.ones(1)
         nodes, weights = np.polynomial.legendre.leggauss(4)
@@ -96,7 +92,7 @@ class Aperture:
         return float(1.0 / self.band()[0].min())
 
     def pupil_otf(self, frequency_cypx: FloatArray, disc_px: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Give the pupil's OTF and its derivative by the squared disc, shape (discs, frequencies).
+        """Pupil's OTF and its derivative by the squared disc, shape (discs, frequencies).
 
         Hopkins' integral for a circular pupil: (4/pi) of sqrt(1 - (x + nu)^2) cos(pi c f x) over x from 0 to 1 - nu,
         with c the geometric blur disc, the same at every wavelength.
@@ -209,50 +205,20 @@ class EdgeTable:
         return value, rate
 
     def transfer(self, blur_px2: FloatArray, pixel: FloatArray) -> FloatArray:
-        """Give the whole OTF at the nodes and its derivatives by the blur terms: shape (1 + BLUR_TERMS, nodes)."""
-        disc2, variance, motion2 = blur_px2
-        f2 = self._f2
-        if self.aperture.ray_disc:
-            sharp, _ = self.pupil(0.0)
-            disc, disc_rate = _disc(f2, float(disc2))
-            pupil, rate = sharp * disc, sharp * disc_rate
-        else:
-            pupil, rate = self.pupil(float(disc2))
-        other = pixel * np.exp(-2.0 * variance * f2)
-        motion, motion_rate = _motion(f2, float(motion2))
-        total = pupil * other * motion
-        return np.stack([total, rate * other * motion, -2.0 * f2 * total, pupil * other * motion_rate])
+        """Whole OTF at the nodes and its derivatives by the blur terms: shape (1 + BLUR_TERMS, nodes)."""
+        disc2, variance = blur_px2
+        pupil, rate = self.pupil(float(disc2))
+        other = pixel * np.exp(-2.0 * variance * self._f2)
+        total = pupil * other
+        return np.stack([total, rate * other, -2.0 * self._f2 * total])
 
     @cached_property
     def _f2(self) -> FloatArray:
         return np.asarray((np.pi * self.frequency_cypx) ** 2, np.float64)
 
 
-def _disc(f2: FloatArray, disc2_px2: float) -> tuple[FloatArray, FloatArray]:
-    """Give 2 J1(a)/a with a = pi f c, and its derivative by c^2, from (pi f)^2."""
-    a2 = f2 * disc2_px2
-    a = np.sqrt(np.maximum(a2, 1e-4))
-    small = a2 < 1e-4
-    value = np.where(small, 1.0 - a2 / 8.0, 2.0 * j1(a) / a)
-    rate = np.where(small, -1.0 / 8.0 + a2 / 96.0, -jn(2, a) / (a * a))
-    return value, f2 * rate
-
-
-def _motion(f2: FloatArray, motion2_px2: float) -> tuple[FloatArray, FloatArray]:
-    """Give sinc(f w) and its derivative by w^2, from (pi f)^2."""
-    if motion2_px2 == 0.0:
-        return np.ones_like(f2), f2 * (-1.0 / 6.0)
-    a2 = f2 * motion2_px2
-    a = np.sqrt(np.maximum(a2, 1e-4))
-    sine, cosine = np.sin(a) / a, np.cos(a)
-    small = a2 < 1e-4
-    value = np.where(small, 1.0 - a2 / 6.0, sine)
-    rate = np.where(small, -1.0 / 6.0 + a2 / 60.0, 0.5 * (cosine - sine) / (a * a))
-    return value, f2 * rate
-
-
 def _from_nodes(x: FloatArray) -> FloatArray:
-    """Give the matrix from values at the nodes to those of their polynomial at places between -1 and 1."""
+    """Matrix from values at the nodes to those of their polynomial at places between -1 and 1."""
     nodes, weight = (np.asarray(part, np.float64) for part in np.polynomial.legendre.leggauss(_NODES))
     order = np.arange(_NODES)
     to_series = np.polynomial.legendre.legvander(nodes, _NODES - 1).T * weight * (order + 0.5)[:, None]
@@ -266,12 +232,12 @@ def _nodes_cypx(aperture: Aperture) -> FloatArray:
 
 @lru_cache(maxsize=16)
 def _discs(aperture: Aperture) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give a ladder of disc diameters, with the pupil's OTF and its derivative by the squared disc."""
+    """Disc diameters in growing steps, with the pupil's OTF and its derivative by the squared disc."""
     disc_px = _LARGEST_DISC_PX * np.linspace(0.0, 1.0, _DISC_STEPS) ** 1.5
     return (disc_px, *aperture.pupil_otf(_nodes_cypx(aperture), disc_px))
 
 
 @lru_cache(maxsize=24)
 def edge_table(aperture: Aperture, step_px: float) -> EdgeTable:
-    """Give the tables for an aperture and a finest bin width, made once."""
+    """Tables for an aperture and a finest bin width, made once."""
     return EdgeTable(aperture, step_px)

@@ -1,13 +1,4 @@
-"""The door of this room: regions of samples in, measured edges with flags out.
-
-The standard deviation of an edge in a finished picture, whose noise is not that of a sensor.
-
-A JPEG's errors hang together over its blocks, are larger near an edge than on the plateaus, and vanish where the
-picture is flat: noise read off the plateaus promises too much. So the edge is divided along its length into pieces as
-long as a block; how differently the pieces pull at MTF50 is what one would see on repeating (the sandwich, or
-cluster-robust, variance; White, Econometrica 48, 817 (1980), clustered as by Liang and Zeger, Biometrika 73, 13 (1986);
-both from memory). What compression and demosaicing do alike to all pieces of one edge comes on top.
-"""
+"""Regions of samples in, measured edges with flags out."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -16,52 +7,21 @@ from typing import Final, Literal
 import numpy as np
 
 from lensbench.edge.curves import Curves, curves_of, mtf50_gradient
-from lensbench.edge.family import OUTPUT_FREQUENCY_CYPX
-from lensbench.edge.fit import pull_of
+from lensbench.edge.fit import RefinedFit, fit_refined
 from lensbench.edge.iso import BINS_BESIDE, measure_iso
 from lensbench.edge.judge import blocking_remarks, remarks_on
 from lensbench.edge.lens_model import Aperture
 from lensbench.edge.line import EdgeLine
 from lensbench.edge.perception import Viewing, with_perception
 from lensbench.edge.physical import read_physical
-from lensbench.edge.refined import RefinedFit, fit_refined
+from lensbench.edge.posterior import pull_of
 from lensbench.edge.samples import points_of
+from lensbench.edge.shapes import OUTPUT_FREQUENCY_CYPX
 from lensbench.model.errors import EdgeError
 from lensbench.model.flags import Remark, Severity, remark, worst
 from lensbench.model.shot import Edge, Samples
 
 __all__ = ["METHODS", "Method", "measure_edge", "measure_edges"]
-
-
-_PIECE_PX: Final = 8.0
-_FEWEST_PIECES: Final = 2
-_ALIKE: Final = 0.02
-"""Of MTF50, done alike to all of an edge: left over on simulated JPEGs of quality 95, at whose edges the errors of
-MTF50 spread by 3 % while pieces of the edge tell 2.2 %."""
-
-
-def finished_sd_cypx(fit: RefinedFit, curves: Curves) -> float:
-    """Give the sd of MTF50 in a finished picture: no less than that of the noise. [cy/px]."""
-    told = np.nanmax([curves.mtf50_sd_cypx, _scattered_sd_cypx(fit, curves)])
-    return float(np.hypot(told, _ALIKE * curves.mtf_cypx[0]))
-
-
-def _scattered_sd_cypx(fit: RefinedFit, curves: Curves) -> float:
-    """Give the sd of MTF50 from the scatter between pieces of the edge; NaN where it is too short for two."""
-    distance, along = fit.line.distance_px(fit.points)
-    low, high = float(along.min()), float(along.max())
-    pieces = int((high - low) / _PIECE_PX)
-    if pieces < _FEWEST_PIECES:
-        return float("nan")
-    piece = np.minimum(((along - low) / (high - low) * pieces).astype(np.intp), pieces - 1)
-    gradient = mtf50_gradient(fit.posterior, curves.mtf_cypx[0])
-    pull = pull_of(fit.posterior, fit.bins, fit.plateaus, gradient)
-    level, slope, bend = fit.posterior.profile()
-    at = fit.bins.place
-    apart = distance - fit.posterior.rung.fine.position_px[at]
-    residual = fit.points.value - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
-    pulls = np.bincount(piece, pull[at] * residual, pieces)
-    return float(np.sqrt(pieces / (pieces - 1.0) * np.sum(np.square(pulls - pulls.mean()))))
 
 
 Method = Literal["refined", "iso"]
@@ -98,12 +58,12 @@ def measure_edges(
     edges = [_unmeasured(region, blocking_remarks(region)) for region in regions]
     sound = [i for i, edge in enumerate(edges) if not edge.flags]
     fits = fit_refined([points_of(regions[i]) for i in sound])
-    groups: dict[tuple[float, bool], list[tuple[int, RefinedFit]]] = {}
+    groups: dict[tuple[int, bool], list[tuple[int, RefinedFit]]] = {}
     for i, fit in zip(sound, fits, strict=True):
         if isinstance(fit, EdgeError):
             edges[i] = _unmeasured(regions[i], (remark("no_edge", str(fit)),))
         else:
-            kind = (fit.posterior.rung.mtf50_cypx, fit.posterior.free_size > 0)
+            kind = (fit.posterior.shape.index, fit.posterior.free_size > 0)
             groups.setdefault(kind, []).append((i, fit))
     for group in groups.values():
         curves = curves_of([fit.posterior for _, fit in group], [fit.reach_px for _, fit in group])
@@ -137,7 +97,7 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
     flags = remarks_on(region, fit, curves)
     sd = curves.mtf50_sd_cypx
     if not region.tone_known and np.isfinite(mtf50):
-        sd = finished_sd_cypx(fit, curves)
+        sd = _finished_sd_cypx(fit, curves)
     if worst(flags) is Severity.REJECT:
         refused = _unmeasured(region, flags)
         return replace(refused, angle_deg=line.angle_deg, point_px=_point(region, line))
@@ -176,7 +136,7 @@ def _with_physical(edge: Edge, fit: RefinedFit, aperture: Aperture) -> Edge:
 
 
 def _point(region: Samples, line: EdgeLine) -> tuple[float, float]:
-    """Give the foot of the perpendicular from the region's centre to the edge, in the picture."""
+    """Foot of the perpendicular from the region's centre to the edge, in the picture."""
     angle = np.radians(line.angle_deg)
     row = region.box.top + 0.5 * (region.box.height - 1) + line.offset_px * np.sin(angle)
     col = region.box.left + 0.5 * (region.box.width - 1) + line.offset_px * np.cos(angle)
@@ -194,7 +154,7 @@ def _with_iso(edge: Edge, region: Samples) -> Edge:
         return _unmeasured(region, (*edge.flags, remark("no_edge", str(error))))
     mtf50, mtf30, mtf20, mtf10 = iso.mtf_cypx
     flags = edge.flags
-    if iso.empty_bins and not any(one.flag == "phase_gap" for one in flags):
+    if iso.empty_bins and not any(flag.flag == "phase_gap" for flag in flags):
         seen = f"{iso.empty_bins} of the {BINS_BESIDE} quarter-pixel bins beside the edge hold no sample"
         flags = (*flags, remark("phase_gap", seen))
     return replace(
@@ -211,3 +171,41 @@ def _with_iso(edge: Edge, region: Samples) -> Edge:
         esf_position_px=iso.esf_position_px,
         esf=iso.esf,
     )
+
+
+# The standard deviation in a finished picture, whose noise is not that of a sensor. A JPEG's errors hang together over
+# its blocks, are larger near an edge than on the plateaus, and vanish where the picture is flat: noise read off the
+# plateaus promises too much. So the edge is divided along its length into pieces as long as a block; how differently
+# the pieces pull at MTF50 is what one would see on repeating (the sandwich, or cluster-robust, variance; White,
+# Econometrica 48, 817 (1980), clustered as by Liang and Zeger, Biometrika 73, 13 (1986); both from memory). What
+# compression and demosaicing do alike to all pieces of one edge comes on top.
+
+_PIECE_PX: Final = 8.0
+_FEWEST_PIECES: Final = 2
+_ALIKE: Final = 0.02
+"""Of MTF50, done alike to all of an edge: left over on simulated JPEGs of quality 95, at whose edges the errors of
+MTF50 spread by 3 % while pieces of the edge tell 2.2 %."""
+
+
+def _finished_sd_cypx(fit: RefinedFit, curves: Curves) -> float:
+    """Sd of MTF50 in a finished picture: no less than that of the noise. [cy/px]."""
+    largest = np.nanmax([curves.mtf50_sd_cypx, _scattered_sd_cypx(fit, curves)])
+    return float(np.hypot(largest, _ALIKE * curves.mtf_cypx[0]))
+
+
+def _scattered_sd_cypx(fit: RefinedFit, curves: Curves) -> float:
+    """Sd of MTF50 from the scatter between pieces of the edge; NaN where it is too short for two."""
+    distance, along = fit.line.distance_px(fit.points)
+    low, high = float(along.min()), float(along.max())
+    pieces = int((high - low) / _PIECE_PX)
+    if pieces < _FEWEST_PIECES:
+        return float("nan")
+    piece = np.minimum(((along - low) / (high - low) * pieces).astype(np.intp), pieces - 1)
+    gradient = mtf50_gradient(fit.posterior, curves.mtf_cypx[0])
+    pull = pull_of(fit.posterior, fit.bins, fit.plateaus, gradient)
+    level, slope, bend = fit.posterior.profile()
+    at = fit.bins.place
+    apart = distance - fit.posterior.shape.fine.position_px[at]
+    residual = fit.points.value - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
+    pulls = np.bincount(piece, pull[at] * residual, pieces)
+    return float(np.sqrt(pieces / (pieces - 1.0) * np.sum(np.square(pulls - pulls.mean()))))

@@ -1,24 +1,21 @@
-"""Figures of one SFR for people: how sharp a print of it looks, and readings at chosen frequencies.
+"""Figures of one SFR for people: how sharp a print of it looks, and what is left at chosen frequencies.
 
-Every figure comes with a standard deviation. The SFR's errors at neighbouring frequencies go together, so the sd of a
-weighted mean is taken as the weighted mean of the sds: exact for errors that rise and fall as one, else too wide.
+Every figure of a measured edge comes with a standard deviation. The SFR's errors at neighbouring frequencies go
+together, so the sd of a weighted mean is taken as the weighted mean of the sds: exact for errors that rise and fall as
+one, else too wide.
+
+From which difference on an eye tells two pictures apart: an SFR is read on the quality ruler of ISO 20462-3 (by
+acutance), once as it is and once stretched in frequency, as a sharper or softer lens would have it. One just noticeable
+difference (JND) is what half of the viewers notice; that is the limit here.
 
 References
 ----------
 IEEE 1858 (CPIQ) acutance with its luminance contrast sensitivity: constants from secondary sources that agree.
 ISO 20462-3 quality ruler: curve and JND polynomial from memory; see `ruler_jnd`.
-
-Further figures of a measured edge's SFR: area under it, and what is left at chosen frequencies.
-
-From which difference on an eye tells two pictures apart: the quality ruler, for a stated way of looking.
-
-An SFR is read on the ruler of ISO 20462-3 (by acutance, see `lensbench.edge.perception`), once as it is and once
-stretched in frequency, as a sharper or softer lens would have it. One just noticeable difference (JND) is what half
-of the viewers notice; that is the limit here.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache, lru_cache
 from math import nan
 from typing import Final
@@ -34,8 +31,7 @@ __all__ = [
     "JUST_SEEN_JND",
     "RESPONSE_CYPX",
     "CurveFigures",
-    "Look",
-    "Sight",
+    "RulerReading",
     "Viewing",
     "acutance",
     "area_cypx",
@@ -43,13 +39,13 @@ __all__ = [
     "curve_figures",
     "edge_response_at_lpmm",
     "gaussian_response",
-    "look_of",
     "response_at_lpmm",
     "response_at_nyquist",
     "ruler_jnd",
     "ruler_mtf",
+    "ruler_reading",
     "sharpness_jnd",
-    "sight_of",
+    "viewing_of",
     "with_perception",
 ]
 
@@ -57,6 +53,15 @@ __all__ = [
 NYQUIST_CYPX: Final = 0.5
 RULER_RANGE: Final = (0.01, 0.26)
 """Of k, where the polynomial holds: from crispest to softest. [degree]"""
+JUST_SEEN_JND: Final = 1.0
+"""A difference below one JND counts as not to be seen: the definition of ISO 20462 (from memory)."""
+RESPONSE_CYPX: Final[FloatArray] = np.linspace(0.0, 1.0, 41)
+"""Frequencies of the SFR that is kept, every 0.025. [cycles/pixel]"""
+SCREEN_PIXEL_MM: Final = 0.25
+SCREEN_DISTANCE_MM: Final = 600.0
+"""A usual screen on a desk: common practice, no source."""
+_STRETCHES: Final = np.linspace(-0.72, 0.72, 37)
+"""Logarithms of the stretch: from a half to the double."""
 _NODES: Final = 160
 _FEWEST: Final = 4
 _UNSEEN_CPD: Final = 60.0
@@ -71,6 +76,9 @@ class Figure:
     sd: float
 
 
+_UNKNOWN: Final = Figure(value=nan, sd=nan)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Viewing:
     """How a picture is looked at: its whole height printed (or shown) so high, seen from so far."""
@@ -78,6 +86,8 @@ class Viewing:
     picture_height_px: int
     print_height_mm: float
     distance_mm: float
+    pixel_for_pixel: bool = field(default=False, compare=False)
+    """On a screen, at 100 %."""
 
     def __post_init__(self) -> None:
         if not (self.picture_height_px > 0 and self.print_height_mm > 0.0 and self.distance_mm > 0.0):
@@ -92,9 +102,91 @@ class Viewing:
         """
         return float(np.pi / 180.0 * self.distance_mm * self.picture_height_px / self.print_height_mm)
 
+    @property
+    def way(self) -> WayOfLooking:
+        """Print and eye alone."""
+        return WayOfLooking(
+            print_height_mm=self.print_height_mm,
+            distance_mm=self.distance_mm,
+            pixel_for_pixel=self.pixel_for_pixel,
+        )
+
+    def of_height(self, picture_height_px: int) -> "Viewing":
+        """Print and eye as they are for a picture of other pixels."""
+        return replace(self, picture_height_px=picture_height_px)
+
+
+def viewing_of(picture_height_px: int, *, print_and_eye_mm: tuple[float, float] | None = None) -> Viewing:
+    """Way of looking that was asked for, or the strictest one: pixel for pixel on a screen.
+
+    Parameters
+    ----------
+    picture_height_px : int
+        Rows of the picture; of the one with most where several are compared, for all are shown equally large.
+    print_and_eye_mm : (height, distance), optional
+        Height of a print (or screen) of the whole picture, and the eye's distance from it.
+    """
+    screen = (SCREEN_PIXEL_MM * picture_height_px, SCREEN_DISTANCE_MM)
+    height_mm, distance_mm = print_and_eye_mm or screen
+    return Viewing(
+        picture_height_px=picture_height_px,
+        print_height_mm=height_mm,
+        distance_mm=distance_mm,
+        pixel_for_pixel=print_and_eye_mm is None,
+    )
+
+
+def with_perception(edge: Edge, viewing: Viewing) -> Edge:
+    """Fill an edge's acutance and JND for a way of viewing; it stays as it is where the SFR ends too early."""
+    curve = _known_curve(edge)
+    needed_cypx = min(NYQUIST_CYPX, _UNSEEN_CPD / viewing.cpd_per_cypx)
+    if curve is None or curve[0][-1] < needed_cypx - 1e-9:
+        return edge
+    sharp, jnd = acutance(*curve, viewing=viewing), sharpness_jnd(*curve, viewing=viewing)
+    return replace(
+        edge,
+        acutance=sharp.value,
+        acutance_sd=sharp.sd,
+        sharpness_jnd=jnd.value,
+        sharpness_jnd_sd=jnd.sd,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveFigures:
+    """Figures up to the pixels' Nyquist frequency, 0.5 cycles per pixel."""
+
+    area_cypx: Figure
+    """Area under the SFR; 0.5 would be a perfect curve."""
+    response_at_nyquist: Figure
+
+
+def curve_figures(edge: Edge) -> CurveFigures:
+    """Area and response at Nyquist of an edge's SFR; NaN where it is not known as far as there."""
+    curve = _known_curve(edge)
+    if curve is None or curve[0][-1] < NYQUIST_CYPX - 1e-9:
+        return CurveFigures(area_cypx=_UNKNOWN, response_at_nyquist=_UNKNOWN)
+    return CurveFigures(area_cypx=area_cypx(*curve), response_at_nyquist=response_at_nyquist(*curve))
+
+
+def edge_response_at_lpmm(edge: Edge, *, lpmm: float, pixel_pitch_um: float) -> Figure:
+    """SFR of an edge at line pairs per millimetre on the sensor; NaN beyond what is known."""
+    curve = _known_curve(edge)
+    return _UNKNOWN if curve is None else response_at_lpmm(*curve, lpmm=lpmm, pixel_pitch_um=pixel_pitch_um)
+
+
+def _known_curve(edge: Edge) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Frequencies, SFR and its sd of an edge as far as they are known without a gap; None where hardly at all."""
+    unknown = ~np.isfinite(edge.sfr)
+    end = int(np.argmax(unknown)) if unknown.any() else edge.sfr.size
+    if end < _FEWEST:
+        return None
+    sd = np.nan_to_num(edge.sfr_sd[:end])
+    return edge.frequency_cypx[:end], edge.sfr[:end], np.asarray(sd, np.float64)
+
 
 def contrast_sensitivity(frequency_cpd: FloatArray) -> FloatArray:
-    """Give the eye's luminance sensitivity of IEEE 1858: 75 v^0.8 exp(-0.2 v) / 34.05, v in cycles per degree."""
+    """Luminance sensitivity of the eye by IEEE 1858: 75 v^0.8 exp(-0.2 v) / 34.05, v in cycles per degree."""
     v = np.asarray(frequency_cpd, np.float64)
     return np.asarray(75.0 * v**0.8 * np.exp(-0.2 * v) / 34.05, np.float64)
 
@@ -107,7 +199,7 @@ def acutance(
     viewing: Viewing,
     highest_cypx: float = NYQUIST_CYPX,
 ) -> Figure:
-    """Give the acutance: the SFR's mean weighted by the eye's sensitivity, 0 to about 1.
+    """Acutance: the SFR's mean weighted by the eye's sensitivity, 0 to about 1.
 
     Both integrals run from 0 to `highest_cypx`; the pixels' Nyquist frequency is our choice of limit.
 
@@ -120,26 +212,56 @@ def acutance(
     highest_cypx : float
         Limit of the integrals. [cycles/pixel]
     """
-    f, weight = _seen(viewing, highest_cypx)
+    f, weight = _eye_weights(viewing, highest_cypx)
     return _mean(frequency_cypx, sfr, sfr_sd, at=f, weight=weight)
 
 
-def _seen(viewing: Viewing, highest_cypx: float) -> tuple[FloatArray, FloatArray]:
-    """Give frequencies up to a limit, and what the eye's sensitivity weighs them with."""
+def _eye_weights(viewing: Viewing, highest_cypx: float) -> tuple[FloatArray, FloatArray]:
+    """Frequencies up to a limit, and what the eye's sensitivity weighs them with."""
     nodes, weights = _gauss()
     root = 0.5 * (1.0 + nodes)  # f = limit * root^2 takes the power 0.8 at 0 out of the way
     f = highest_cypx * root * root
     return f, weights * root * contrast_sensitivity(f * viewing.cpd_per_cypx)
 
 
+def area_cypx(
+    frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, highest_cypx: float = NYQUIST_CYPX
+) -> Figure:
+    """Area under the SFR from 0 to a limit. [cycles/pixel]."""
+    nodes, weights = _gauss()
+    f = 0.5 * highest_cypx * (1.0 + nodes)
+    mean = _mean(frequency_cypx, sfr, sfr_sd, at=f, weight=weights)
+    return Figure(value=highest_cypx * mean.value, sd=highest_cypx * mean.sd)
+
+
+def response_at_nyquist(frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray) -> Figure:
+    """SFR at half a cycle per pixel."""
+    return _response_at(frequency_cypx, sfr, sfr_sd, at_cypx=NYQUIST_CYPX)
+
+
+def response_at_lpmm(
+    frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, lpmm: float, pixel_pitch_um: float
+) -> Figure:
+    """SFR at line pairs per millimetre on the sensor; NaN beyond the last frequency measured."""
+    return _response_at(frequency_cypx, sfr, sfr_sd, at_cypx=lpmm * pixel_pitch_um / 1000.0)
+
+
+def _response_at(
+    frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, at_cypx: float
+) -> Figure:
+    if not 0.0 <= at_cypx <= frequency_cypx[-1] + 1e-9:
+        return _UNKNOWN
+    return _mean(frequency_cypx, sfr, sfr_sd, at=np.array([at_cypx]), weight=np.ones(1))
+
+
 def ruler_mtf(frequency_cpd: FloatArray, k: float) -> FloatArray:
-    """Give the MTF of a quality-ruler picture: (2/pi)[acos(kv) - kv sqrt(1 - (kv)^2)]; k in degrees."""
+    """MTF of a quality-ruler picture: (2/pi)[acos(kv) - kv sqrt(1 - (kv)^2)]; k in degrees."""
     kv = np.minimum(k * np.asarray(frequency_cpd, np.float64), 1.0)
     return np.asarray(2.0 / np.pi * (np.arccos(kv) - kv * np.sqrt(1.0 - kv * kv)), np.float64)
 
 
 def ruler_jnd(k: float) -> float:
-    """Give the ruler's quality in JND of a picture with this k: 32 for the crispest, 0 for the softest.
+    """Ruler's quality in JND of a picture with this k: 32 for the crispest, 0 for the softest.
 
     ISO 20462-3 (from memory; the zero falls on the end of the stated range, as it should).
 
@@ -153,237 +275,58 @@ def ruler_jnd(k: float) -> float:
 def sharpness_jnd(
     frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, viewing: Viewing
 ) -> Figure:
-    """Give the JND of the ruler picture that has the same acutance: matching by acutance is our choice.
+    """JND of the ruler picture that has the same acutance: matching by acutance is our choice.
 
     Values end at 32.1 and 0, the ends of the ruler.
     """
     own = acutance(frequency_cypx, sfr, sfr_sd, viewing=viewing)
-    ladder, jnd = _ruler(viewing)
-    low, middle, high = np.interp([own.value - own.sd, own.value, own.value + own.sd], ladder, jnd)
+    low, middle, high = np.interp([own.value - own.sd, own.value, own.value + own.sd], *_ruler(viewing))
     return Figure(value=float(middle), sd=float(0.5 * (high - low)))
-
-
-def jnd_when_stretched(
-    frequency_cypx: FloatArray, sfr: FloatArray, stretch: FloatArray, *, viewing: Viewing
-) -> FloatArray:
-    """Give the ruler's JND of an SFR stretched in frequency by each of some factors: of sharper and softer pictures.
-
-    Parameters
-    ----------
-    frequency_cypx, sfr : arrays, shape (n,)
-        From frequency 0; beyond the last frequency the SFR counts as 0.
-    stretch : array, shape (m,)
-        Factors; above 1 is sharper.
-    viewing : Viewing
-        Print and eye.
-
-    Returns
-    -------
-    array, shape (m,)
-    """
-    f, weight = _seen(viewing, NYQUIST_CYPX)
-    at = f / np.asarray(stretch, np.float64)[:, None]
-    last = frequency_cypx[-1]
-    response = np.where(at <= last + 1e-9, CubicSpline(frequency_cypx, sfr)(np.minimum(at, last)), 0.0)
-    ladder, jnd = _ruler(viewing)
-    return np.asarray(np.interp(response @ (weight / weight.sum()), ladder, jnd), np.float64)
 
 
 @lru_cache(maxsize=16)
 def _ruler(viewing: Viewing) -> tuple[FloatArray, FloatArray]:
-    """Give the acutance of the ruler's pictures, from softest to crispest, and their JND."""
-    f, weight = _seen(viewing, NYQUIST_CYPX)
+    """Acutance of the ruler's pictures, from softest to crispest, and their JND."""
+    f, weight = _eye_weights(viewing, NYQUIST_CYPX)
     softness = np.geomspace(*RULER_RANGE, 60)[::-1].tolist()
-    ladder = [weight @ ruler_mtf(f * viewing.cpd_per_cypx, k) / weight.sum() for k in softness]
-    return np.array(ladder), np.array([ruler_jnd(k) for k in softness])
-
-
-def area_cypx(
-    frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, highest_cypx: float = NYQUIST_CYPX
-) -> Figure:
-    """Give the area under the SFR from 0 to a limit. [cycles/pixel]."""
-    nodes, weights = _gauss()
-    f = 0.5 * highest_cypx * (1.0 + nodes)
-    mean = _mean(frequency_cypx, sfr, sfr_sd, at=f, weight=weights)
-    return Figure(value=highest_cypx * mean.value, sd=highest_cypx * mean.sd)
-
-
-def response_at(frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, at_cypx: float) -> Figure:
-    """Give the SFR at one frequency; NaN beyond the last frequency measured."""
-    if not 0.0 <= at_cypx <= frequency_cypx[-1] + 1e-9:
-        return Figure(value=float("nan"), sd=float("nan"))
-    return _mean(frequency_cypx, sfr, sfr_sd, at=np.array([at_cypx]), weight=np.ones(1))
-
-
-def response_at_nyquist(frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray) -> Figure:
-    """Give the SFR at half a cycle per pixel."""
-    return response_at(frequency_cypx, sfr, sfr_sd, at_cypx=NYQUIST_CYPX)
-
-
-def response_at_lpmm(
-    frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, lpmm: float, pixel_pitch_um: float
-) -> Figure:
-    """Give the SFR at line pairs per millimetre on the sensor."""
-    return response_at(frequency_cypx, sfr, sfr_sd, at_cypx=lpmm * pixel_pitch_um / 1000.0)
-
-
-def known_curve(edge: Edge) -> tuple[FloatArray, FloatArray, FloatArray] | None:
-    """Give an edge's frequencies, SFR and its sd as far as they are known without a gap; None where hardly at all."""
-    unknown = ~np.isfinite(edge.sfr)
-    end = int(np.argmax(unknown)) if unknown.any() else edge.sfr.size
-    if end < _FEWEST:
-        return None
-    sd = np.nan_to_num(edge.sfr_sd[:end])
-    return edge.frequency_cypx[:end], edge.sfr[:end], np.asarray(sd, np.float64)
-
-
-def with_perception(edge: Edge, viewing: Viewing) -> Edge:
-    """Fill an edge's acutance and JND for a way of viewing; it stays as it is where the SFR ends too early."""
-    curve = known_curve(edge)
-    needed_cypx = min(NYQUIST_CYPX, _UNSEEN_CPD / viewing.cpd_per_cypx)
-    if curve is None or curve[0][-1] < needed_cypx - 1e-9:
-        return edge
-    seen = acutance(*curve, viewing=viewing)
-    jnd = sharpness_jnd(*curve, viewing=viewing)
-    return replace(
-        edge,
-        acutance=seen.value,
-        acutance_sd=seen.sd,
-        sharpness_jnd=jnd.value,
-        sharpness_jnd_sd=jnd.sd,
-    )
-
-
-@cache
-def _gauss() -> tuple[FloatArray, FloatArray]:
-    """Give the nodes and weights of Gauss and Legendre between -1 and 1."""
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
-    return np.asarray(nodes, np.float64), np.asarray(weights, np.float64)
-
-
-def _mean(
-    frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, at: FloatArray, weight: FloatArray
-) -> Figure:
-    """Give the weighted mean of an SFR at some frequencies: a cubic between its points, 0 beyond them."""
-    inside = at <= frequency_cypx[-1] + 1e-9
-    response = np.where(inside, CubicSpline(frequency_cypx, sfr)(np.minimum(at, frequency_cypx[-1])), 0.0)
-    sd = np.interp(at, frequency_cypx, sfr_sd, right=0.0)
-    share = weight / weight.sum()
-    return Figure(value=float(share @ response), sd=float(share @ sd))
-
-
-_UNKNOWN: Final = Figure(value=nan, sd=nan)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CurveFigures:
-    """Figures up to the pixels' Nyquist frequency, 0.5 cycles per pixel."""
-
-    area_cypx: Figure
-    """Area under the SFR; 0.5 would be a perfect curve."""
-    response_at_nyquist: Figure
-
-
-def curve_figures(edge: Edge) -> CurveFigures:
-    """Read area and response at Nyquist off an edge's SFR; NaN where it is not known as far as there."""
-    curve = known_curve(edge)
-    if curve is None or curve[0][-1] < NYQUIST_CYPX - 1e-9:
-        return CurveFigures(area_cypx=_UNKNOWN, response_at_nyquist=_UNKNOWN)
-    return CurveFigures(area_cypx=area_cypx(*curve), response_at_nyquist=response_at_nyquist(*curve))
-
-
-def edge_response_at_lpmm(edge: Edge, *, lpmm: float, pixel_pitch_um: float) -> Figure:
-    """Read an edge's SFR at line pairs per millimetre on the sensor; NaN beyond what is known."""
-    curve = known_curve(edge)
-    if curve is None:
-        return _UNKNOWN
-    return response_at_lpmm(*curve, lpmm=lpmm, pixel_pitch_um=pixel_pitch_um)
-
-
-RESPONSE_CYPX: Final[FloatArray] = np.linspace(0.0, 1.0, 41)
-"""Frequencies of the SFR that is kept, every 0.025. [cycles/pixel]"""
-
-JUST_SEEN_JND: Final = 1.0
-"""A difference below one JND counts as not to be seen: the definition of ISO 20462 (from memory)."""
-
-SCREEN_PIXEL_MM: Final = 0.25
-SCREEN_DISTANCE_MM: Final = 600.0
-"""A usual screen on a desk: common practice, no source."""
-_STRETCHES: Final = np.linspace(-0.72, 0.72, 37)
-"""Logarithms of the stretch: from a half to the double."""
-
-
-class Look(WayOfLooking):
-    """A way of looking at the whole picture."""
-
-    __slots__ = ()
-
-    def viewing(self, picture_height_px: int) -> Viewing:
-        """Give the same for a picture of some pixels."""
-        return Viewing(
-            picture_height_px=picture_height_px,
-            print_height_mm=self.print_height_mm,
-            distance_mm=self.distance_mm,
-        )
-
-
-def look_of(picture_height_px: int, *, print_and_eye_mm: tuple[float, float] | None = None) -> Look:
-    """Give the way of looking that was asked for, or the strictest one: pixel for pixel on a screen.
-
-    Parameters
-    ----------
-    picture_height_px : int
-        Rows of the picture; of the one with most where several are compared, for all are shown equally large.
-    print_and_eye_mm : (height, distance), optional
-        Height of a print (or screen) of the whole picture, and the eye's distance from it.
-    """
-    if print_and_eye_mm is not None:
-        print_height_mm, distance_mm = print_and_eye_mm
-        return Look(print_height_mm=print_height_mm, distance_mm=distance_mm, pixel_for_pixel=False)
-    return Look(
-        print_height_mm=SCREEN_PIXEL_MM * picture_height_px,
-        distance_mm=SCREEN_DISTANCE_MM,
-        pixel_for_pixel=True,
-    )
+    sharp = [weight @ ruler_mtf(f * viewing.cpd_per_cypx, k) / weight.sum() for k in softness]
+    return np.array(sharp), np.array([ruler_jnd(k) for k in softness])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sight:
+class RulerReading:
     """What the ruler reads for one SFR, stretched."""
 
     log_stretch: FloatArray
     """Ascending."""
     jnd: FloatArray
 
-    def reading(self, log_stretch: float) -> float:
-        """Give the ruler's reading for the SFR stretched by exp(log_stretch)."""
-        return float(np.interp(log_stretch, self.log_stretch, self.jnd))
-
     def between(self, log_ratio: float) -> float:
-        """Give by how many JND one picture is better than another whose MTF50 is exp(log_ratio) times smaller.
+        """By how many JND one picture is better than another whose MTF50 is exp(log_ratio) times smaller.
 
         The SFR in hand is taken for the one halfway between both. NaN for an unknown ratio.
         """
-        if math.isnan(log_ratio):
-            return math.nan
-        return self.reading(0.5 * log_ratio) - self.reading(-0.5 * log_ratio)
+        high, low = np.interp([0.5 * log_ratio, -0.5 * log_ratio], self.log_stretch, self.jnd)
+        return nan if math.isnan(log_ratio) else float(high - low)
 
     def just_seen(self, *, loss: bool = False) -> float:
-        """Give the difference of MTF50 that is just seen, as a share; NaN where none within the ruler's reach is.
+        """Difference of MTF50 that is just seen, as a share; NaN where none within the ruler's reach is.
 
         With `loss`, the share by which MTF50 must fall from the SFR in hand; else between two lenses about it.
         """
         away = np.linspace(0.0, 0.7, 701) if loss else np.linspace(0.0, 1.4, 1401)
         high, low = (0.0 * away, -away) if loss else (0.5 * away, -0.5 * away)
         drop = np.interp(high, self.log_stretch, self.jnd) - np.interp(low, self.log_stretch, self.jnd)
-        seen = np.flatnonzero(drop >= JUST_SEEN_JND)
-        if not seen.size:
-            return math.nan
-        return abs(math.expm1(-away[seen[0]] if loss else away[seen[0]]))
+        noticed = np.flatnonzero(drop >= JUST_SEEN_JND)
+        if not noticed.size:
+            return nan
+        return abs(math.expm1(-away[noticed[0]] if loss else away[noticed[0]]))
 
 
-def sight_of(sfr: FloatArray, *, viewing: Viewing, frequency_cypx: FloatArray = RESPONSE_CYPX) -> Sight:
-    """Read an SFR on the ruler, from half to double its fineness.
+def ruler_reading(
+    sfr: FloatArray, *, viewing: Viewing, frequency_cypx: FloatArray = RESPONSE_CYPX
+) -> RulerReading:
+    """Ruler's reading of an SFR, from half to double its fineness.
 
     Parameters
     ----------
@@ -394,11 +337,32 @@ def sight_of(sfr: FloatArray, *, viewing: Viewing, frequency_cypx: FloatArray = 
     """
     known = np.isfinite(sfr)
     end = sfr.size if known.all() else int(np.argmin(known))
-    frequency, response = frequency_cypx[:end], sfr[:end]
-    jnd = jnd_when_stretched(frequency, response, np.exp(_STRETCHES), viewing=viewing)
-    return Sight(log_stretch=_STRETCHES, jnd=jnd)
+    f, weight = _eye_weights(viewing, NYQUIST_CYPX)
+    at, last = f / np.exp(_STRETCHES)[:, None], frequency_cypx[end - 1]
+    curve = CubicSpline(frequency_cypx[:end], sfr[:end])
+    response = np.where(at <= last + 1e-9, curve(np.minimum(at, last)), 0.0)
+    jnd = np.interp(response @ (weight / weight.sum()), *_ruler(viewing))
+    return RulerReading(log_stretch=_STRETCHES, jnd=np.asarray(jnd, np.float64))
 
 
 def gaussian_response(mtf50_cypx: float) -> FloatArray:
-    """Give a Gaussian's SFR at `RESPONSE_CYPX`: stands in where no measured one is at hand."""
+    """SFR of a Gaussian at `RESPONSE_CYPX`: stands in where no measured one is at hand."""
     return np.asarray(np.exp(-math.log(2.0) * (RESPONSE_CYPX / mtf50_cypx) ** 2), np.float64)
+
+
+@cache
+def _gauss() -> tuple[FloatArray, FloatArray]:
+    """Nodes and weights of Gauss and Legendre between -1 and 1."""
+    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    return np.asarray(nodes, np.float64), np.asarray(weights, np.float64)
+
+
+def _mean(
+    frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, at: FloatArray, weight: FloatArray
+) -> Figure:
+    """Weighted mean of an SFR at some frequencies: a cubic between its points, 0 beyond them."""
+    inside = at <= frequency_cypx[-1] + 1e-9
+    response = np.where(inside, CubicSpline(frequency_cypx, sfr)(np.minimum(at, frequency_cypx[-1])), 0.0)
+    sd = np.interp(at, frequency_cypx, sfr_sd, right=0.0)
+    share = weight / weight.sum()
+    return Figure(value=float(share @ response), sd=float(share @ sd))

@@ -1,14 +1,22 @@
-"""The samples of one region as flat arrays, with their positions from the region's centre."""
+"""The samples of one region, and samples pooled in narrow bins of distance from the edge.
 
+Each bin keeps the moments of its samples' positions, so that pooling leaves no trace in a fit, and their scatter, from
+which the noise of both plateaus and the light along the edge are read.
+"""
+
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
+from lensbench.edge.shapes import BIN_STARTS, BIN_WIDTHS, HALF, MIDDLES, SIZE
 from lensbench.model.shot import BoolArray, Samples
 from lensbench.model.units import FloatArray
 
-__all__ = ["Points", "points_of"]
+__all__ = ["Bins", "Noise", "Plateaus", "Points", "points_of", "pool", "spread_out", "stack_bins"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -22,7 +30,7 @@ class Points:
     """Of the region: rows, columns."""
 
     def kept(self, keep: BoolArray) -> "Points":
-        """Give the samples marked, without the others."""
+        """Those samples that are marked."""
         return Points(
             row_px=self.row_px[keep], col_px=self.col_px[keep], value=self.value[keep], shape=self.shape
         )
@@ -42,3 +50,210 @@ def _grid(height: int, width: int) -> tuple[FloatArray, FloatArray]:
     row_px, col_px = rows - 0.5 * (height - 1), cols - 0.5 * (width - 1)
     row_px.flags.writeable = col_px.flags.writeable = False
     return row_px, col_px
+
+
+_REACH_SIGMA: Final = 3.5
+_FLOOR_OF_STEP: Final = 1e-4
+"""Least noise taken, as a part of the step: below it rounding and the shapes' own table decide."""
+_ENOUGH_FREEDOM: Final = 150.0
+_WILD: Final = 8.0
+"""A bin whose scatter is this many times the plateau's median holds dust, and tells nothing of the noise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noise:
+    """Variance of one sample on each plateau; in between it grows linearly with the signal (photon noise)."""
+
+    dark_variance: float
+    bright_variance: float
+
+    def variance_at(self, profile: FloatArray) -> FloatArray:
+        """Variance of a sample where the edge profile is 0 (dark) to 1 (bright)."""
+        span = self.bright_variance - self.dark_variance
+        return self.dark_variance + span * np.clip(profile, 0.0, 1.0)
+
+    def snr(self, step: float) -> float:
+        """Step over the rms noise of the two plateaus."""
+        return float(step / np.sqrt(0.5 * (self.dark_variance + self.bright_variance)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plateaus:
+    """What the two sides away from the edge tell: noise, and the light's slope along the edge."""
+
+    noise: Noise
+    dark_slope_per_px: float
+    bright_slope_per_px: float
+    dark_slope_sd_per_px: float
+    bright_slope_sd_per_px: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Side:
+    variance: float
+    slope: float
+    slope_sd: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bins:
+    """Pooled samples of one region, or of several when stacked: the last axis has SIZE bins, many of them empty."""
+
+    count: FloatArray
+    value: FloatArray
+    """Mean of the samples; 0 in an empty bin."""
+    offset_px: FloatArray
+    """Mean distance from the bin's middle."""
+    half_square_px2: FloatArray
+    """Half the mean squared distance from the bin's middle."""
+    along_px: FloatArray
+    """Mean place along the edge."""
+    scatter: FloatArray
+    """Sum of squared departures of the values from the bin's mean."""
+    along_scatter_px2: FloatArray
+    """The same of the places along the edge."""
+    shared_px: FloatArray
+    """Sum of the products of both departures."""
+    place: npt.NDArray[np.intp]
+    """Bin of every sample, the nearest one for those beyond the range (one region only)."""
+
+    def plateaus(self, *, step_px: float, sigma_px: float, step: float) -> Plateaus:
+        """Estimate both plateaus' noise and light from the scatter within bins well away from the edge."""
+        filled = np.flatnonzero(self.count)
+        distance = (filled - HALF) * step_px
+        reach = min(_REACH_SIGMA * sigma_px + 1.0, 0.6 * float(np.abs(distance).max(initial=0.0)))
+        dark = _side(self, filled[distance < -reach], step_px)
+        bright = _side(self, filled[distance > reach], step_px)
+        floor = float(np.square(_FLOOR_OF_STEP * step))
+        known = [side.variance for side in (dark, bright) if np.isfinite(side.variance)]
+        typical = sum(known) / len(known) if known else floor
+
+        def variance(side: _Side) -> float:
+            return max(side.variance if np.isfinite(side.variance) else typical, floor)
+
+        return Plateaus(
+            noise=Noise(dark_variance=variance(dark), bright_variance=variance(bright)),
+            dark_slope_per_px=dark.slope,
+            bright_slope_per_px=bright.slope,
+            dark_slope_sd_per_px=dark.slope_sd,
+            bright_slope_sd_per_px=bright.slope_sd,
+        )
+
+
+def _side(bins: Bins, places: npt.NDArray[np.intp], step_px: float) -> _Side:
+    """Regress values on places along the edge within bins, and see what scatter is left."""
+    held = places[bins.count[places] > 1.5]
+    freedom = bins.count[held] - 1.0
+    if freedom.sum() < 4:
+        return _Side(variance=_sparse_variance(bins, places, step_px), slope=0.0, slope_sd=0.0)
+    scatter = bins.scatter[held]
+    single = scatter / freedom
+    typical = float(np.partition(single, single.size // 2)[single.size // 2])
+    sound = single <= _WILD * max(typical, 1e-300)
+    kept = held[sound]
+    spread = max(float(bins.along_scatter_px2[kept].sum()), 1e-12)
+    shared = float(bins.shared_px[kept].sum())
+    slope = shared / spread
+    rest = max(float(scatter[sound].sum()) - slope * shared, 0.0)
+    degrees = max(float(freedom[sound].sum()) - 1.0, 1.0)
+    variance = rest / degrees if degrees >= _ENOUGH_FREEDOM else _sparse_variance(bins, places, step_px)
+    if not np.isfinite(variance):
+        return _Side(variance=variance, slope=0.0, slope_sd=0.0)
+    # Half the slope is allowed as its error: a bend of the plateau across the edge passes for a little of it.
+    slope_sd = float(np.hypot(np.sqrt(max(variance, 0.0) / spread), 0.5 * slope))
+    return _Side(variance=variance, slope=slope, slope_sd=slope_sd)
+
+
+def _sparse_variance(bins: Bins, places: npt.NDArray[np.intp], step_px: float) -> float:
+    """Estimate the noise where most bins hold one sample: from what a level, two slopes and a 1/d tail leave over."""
+    for _ in range(2):
+        count, value = bins.count[places], bins.value[places]
+        rest = count.sum() - 4.0
+        if rest < 6 or places.size < 6:
+            return float("nan")
+        distance = (places - HALF) * step_px + bins.offset_px[places]
+        columns = np.stack(
+            [np.ones_like(value), distance - distance.mean(), bins.along_px[places], 1.0 / distance]
+        )
+        gram = (columns * count) @ columns.T
+        gram[range(4), range(4)] *= 1.0 + 1e-9
+        residual = value - np.linalg.solve(gram, (columns * count) @ value) @ columns
+        own = bins.scatter[places] + count * np.square(residual)
+        variance = float(own.sum() / rest)
+        sound = own <= 20.0 * variance * count
+        if sound.all():
+            break
+        places = places[sound]
+    return variance
+
+
+def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, step_px: float) -> Bins:
+    """Pool samples in bins of distance, with their moments; samples beyond the range are left out."""
+    place = distance_px * (1.0 / step_px)
+    place += HALF + 0.5
+    index = place.astype(np.intp)
+    place_of_all = index
+    if index.min() < 0 or index.max() >= SIZE:
+        inside = (place >= 0.0) & (place < SIZE)
+        place_of_all = np.clip(index, 0, SIZE - 1)
+        index, place, value, along_px = index[inside], place[inside], value[inside], along_px[inside]
+    place -= index
+    place -= 0.5
+    count = np.bincount(index, minlength=SIZE).astype(np.float64)
+    share = 1.0 / np.maximum(count, 1.0)
+
+    def total(weight: FloatArray) -> FloatArray:
+        return np.asarray(np.bincount(index, weight, SIZE), np.float64)
+
+    sum_value, sum_along = total(value), total(along_px)
+    return Bins(
+        count=count,
+        value=sum_value * share,
+        offset_px=total(place) * share * step_px,
+        half_square_px2=total(place * place) * share * (0.5 * step_px**2),
+        along_px=sum_along * share,
+        scatter=np.maximum(total(value * value) - sum_value * sum_value * share, 0.0),
+        along_scatter_px2=np.maximum(total(along_px * along_px) - sum_along * sum_along * share, 0.0),
+        shared_px=total(along_px * value) - sum_along * sum_value * share,
+        place=place_of_all,
+    )
+
+
+def stack_bins(bins: Sequence[Bins], step_px: float) -> Bins:
+    """Stack the bins of several regions along a first axis, as the fit takes them: wide ones in the tails.
+
+    Moments are counted from the new bins' middles, so the joining leaves no trace.
+    """
+    count = np.stack([region.count for region in bins])
+    away = (np.arange(SIZE) - spread_out(MIDDLES)) * step_px
+    offset = np.stack([region.offset_px for region in bins])
+    half_square = np.stack([region.half_square_px2 for region in bins]) + away * (offset + 0.5 * away)
+    value = np.stack([region.value for region in bins])
+    along = np.stack([region.along_px for region in bins])
+    scatter = np.stack([region.along_scatter_px2 for region in bins]) + count * np.square(along)
+    number, values, offsets, half_squares, alongs = (
+        _joined(sums)
+        for sums in (count, count * value, count * (offset + away), count * half_square, count * along)
+    )
+    share = 1.0 / np.maximum(number, 1.0)
+    middle = alongs * share
+    return Bins(
+        count=number,
+        value=values * share,
+        offset_px=offsets * share,
+        half_square_px2=half_squares * share,
+        along_px=middle,
+        along_scatter_px2=np.maximum(_joined(scatter) - alongs * middle, 0.0),
+        scatter=np.empty(0),
+        shared_px=np.empty(0),
+        place=np.empty(0, np.intp),
+    )
+
+
+def spread_out(fitted: FloatArray) -> FloatArray:
+    """For each fine bin, what belongs to the bin of the fit that holds it."""
+    return np.asarray(np.repeat(fitted, BIN_WIDTHS, axis=-1), np.float64)
+
+
+def _joined(fine: FloatArray) -> FloatArray:
+    return np.asarray(np.add.reduceat(fine, BIN_STARTS, axis=-1), np.float64)

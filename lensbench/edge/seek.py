@@ -137,7 +137,7 @@ def _tried(
 
 
 def _evenness(patch: FloatArray, segment: _Segment, corner: tuple[int, int], factor: int) -> float | None:
-    """Give the step in units of half the scale when both sides are even, else None."""
+    """Step in units of half the scale when both sides are even, else None."""
     angle = np.radians(segment.angle_deg)
     rows = np.arange(patch.shape[0])[:, None] + corner[0] - segment.row
     cols = np.arange(patch.shape[1])[None, :] + corner[1] - segment.col
@@ -161,7 +161,7 @@ def _evenness(patch: FloatArray, segment: _Segment, corner: tuple[int, int], fac
 
 
 def _bend(share: FloatArray, distance: FloatArray, along: FloatArray) -> float:
-    """Give how far the middle of the edge stands off the line through its two ends, in overview pixels.
+    """How far the middle of the edge stands off the line through its two ends, in overview pixels.
 
     The edge's place in a stretch follows from the share of bright pixels in a band about the line.
     """

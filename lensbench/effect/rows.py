@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge import RESPONSE_CYPX, look_of, sight_of
+from lensbench.edge import RESPONSE_CYPX, ruler_reading, viewing_of
 from lensbench.effect.levels import LevelledShot
 from lensbench.model.effect import EffectRow, EffectVerdict, Visible, VisibleFrom
 from lensbench.model.shot import Edge, ShotResult
@@ -66,13 +66,13 @@ def visible_from(
     """
     sfr = _mean_sfr(results)
     height_px = results[0].picture_height_px
-    look = look_of(height_px, print_and_eye_mm=print_and_eye_mm)
+    viewing = viewing_of(height_px, print_and_eye_mm=print_and_eye_mm)
     if sfr is None:
         return Visible(percent=5.0, rests_on=VisibleFrom.HABIT)
-    lost = sight_of(sfr, viewing=look.viewing(height_px)).just_seen(loss=True)
+    lost = ruler_reading(sfr, viewing=viewing).just_seen(loss=True)
     if math.isnan(lost):
-        return Visible(percent=50.0, rests_on=VisibleFrom.BEYOND_RULER, looking=look)
-    return Visible(percent=round(100.0 * lost, 1), rests_on=VisibleFrom.RULER, looking=look)
+        return Visible(percent=50.0, rests_on=VisibleFrom.BEYOND_RULER, looking=viewing.way)
+    return Visible(percent=round(100.0 * lost, 1), rests_on=VisibleFrom.RULER, looking=viewing.way)
 
 
 def _edges(result: ShotResult) -> list[Edge]:

@@ -24,7 +24,7 @@ __all__ = [
 
 
 def pixel_mtf(frequency_cypx: npt.ArrayLike, angle_deg: float = 0.0, *, fill: float = 1.0) -> FloatArray:
-    """Give the transfer of a square pixel along the normal of an edge; it may turn negative.
+    """Transfer of a square pixel along the normal of an edge; it may turn negative.
 
     sinc(w f cos a) sinc(w f sin a): the square's two sides as the normal sees them.
 
@@ -48,14 +48,14 @@ def pixel_mtf(frequency_cypx: npt.ArrayLike, angle_deg: float = 0.0, *, fill: fl
 
 
 def gaussian_mtf(frequency_cypx: npt.ArrayLike, sigma_px: float) -> FloatArray:
-    """Give the MTF of a Gaussian blur: exp(-2 pi^2 sigma^2 f^2); it also describes random jitter."""
+    """MTF of a Gaussian blur: exp(-2 pi^2 sigma^2 f^2); it also describes random jitter."""
     frequency = np.asarray(frequency_cypx, dtype=np.float64)
     mtf: FloatArray = np.exp(-2.0 * (np.pi * sigma_px * frequency) ** 2)
     return mtf
 
 
 def gaussian_sigma_px(mtf50_cypx: float) -> float:
-    """Give the sigma of the Gaussian blur with this MTF50: sqrt(2 ln 2) / (2 pi f50).
+    """Sigma of the Gaussian blur with this MTF50: sqrt(2 ln 2) / (2 pi f50).
 
     >>> round(gaussian_sigma_px(0.25), 6)
     0.749563
@@ -64,7 +64,7 @@ def gaussian_sigma_px(mtf50_cypx: float) -> float:
 
 
 def defocus_mtf(frequency_cypx: npt.ArrayLike, disc_px: float) -> FloatArray:
-    """Give the geometric transfer of a defocused lens, a uniform disc: 2 J1(a)/a with a = pi f d.
+    """Geometric transfer of a defocused lens, a uniform disc: 2 J1(a)/a with a = pi f d.
 
     It may turn negative. Good where the disc is several times wavelength x f-number; nearer to focus the
     exact form in `pupil` holds.
@@ -87,12 +87,12 @@ def defocus_mtf(frequency_cypx: npt.ArrayLike, disc_px: float) -> FloatArray:
 
 
 def motion_mtf(frequency_cypx: npt.ArrayLike, length_px: float) -> FloatArray:
-    """Give the transfer of steady motion over a length along the normal: sinc(f w); it may turn negative."""
+    """Transfer of steady motion over a length along the normal: sinc(f w); it may turn negative."""
     return np.sinc(np.asarray(frequency_cypx, dtype=np.float64) * length_px)
 
 
 def olpf_mtf(frequency_cypx: npt.ArrayLike, separation_px: float, *, angle_deg: float = 0.0) -> FloatArray:
-    """Give the transfer of a four-spot optical low-pass filter along the normal of an edge.
+    """Transfer of a four-spot optical low-pass filter along the normal of an edge.
 
     It may turn negative.
 
@@ -118,7 +118,7 @@ def olpf_mtf(frequency_cypx: npt.ArrayLike, separation_px: float, *, angle_deg: 
 def frequency_at(
     mtf: Callable[[FloatArray], FloatArray], level: float, *, highest_cypx: float = 4.0
 ) -> float:
-    """Give the lowest frequency at which a transfer function falls below a level, as MTF50 for 0.5.
+    """Lowest frequency at which a transfer function falls below a level, as MTF50 for 0.5.
 
     The curve is searched on a grid of 1/64 of `highest_cypx`, and the first cell with a crossing is divided
     on.

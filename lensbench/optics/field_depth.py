@@ -47,7 +47,7 @@ _FOCUS_SHIFT_FOR_1_PERCENT: Final = 0.371
 
 
 def magnification(*, focal_length_mm: float, object_distance_mm: float) -> float:
-    """Give image size over object size: m = f / (u - f).
+    """Image size over object size: m = f / (u - f).
 
     >>> magnification(focal_length_mm=50.0, object_distance_mm=2550.0)
     0.02
@@ -56,17 +56,17 @@ def magnification(*, focal_length_mm: float, object_distance_mm: float) -> float
 
 
 def object_distance_mm(*, focal_length_mm: float, magnification: float) -> float:
-    """Give the object's distance at a magnification: u = f (1 + 1/m)."""
+    """Object's distance at a magnification: u = f (1 + 1/m)."""
     return focal_length_mm * (1.0 + 1.0 / magnification)
 
 
 def image_distance_mm(*, focal_length_mm: float, magnification: float) -> float:
-    """Give the image's distance at a magnification: v = f (1 + m)."""
+    """Image's distance at a magnification: v = f (1 + m)."""
     return focal_length_mm * (1.0 + magnification)
 
 
 def chart_distance_mm(*, focal_length_mm: float, magnification: float) -> float:
-    """Give the distance from the chart to the sensor: f (2 + m + 1/m).
+    """Distance from the chart to the sensor: f (2 + m + 1/m).
 
     >>> chart_distance_mm(focal_length_mm=50.0, magnification=0.02)
     2601.0
@@ -75,13 +75,13 @@ def chart_distance_mm(*, focal_length_mm: float, magnification: float) -> float:
 
 
 def magnification_at_chart_distance(*, focal_length_mm: float, chart_distance_mm: float) -> float:
-    """Give the magnification at a chart-to-sensor distance: 1 or less, NaN below four focal lengths."""
+    """Magnification at a chart-to-sensor distance: 1 or less, NaN below four focal lengths."""
     half = chart_distance_mm / focal_length_mm / 2.0 - 1.0
     return float(1.0 / (half + np.sqrt(half**2 - 1.0))) if half >= 1.0 else float("nan")
 
 
 def hyperfocal_mm(*, focal_length_mm: float, f_number: float, disc_mm: float) -> float:
-    """Give the nearest focus distance whose depth reaches infinity: H = f^2 / (N c) + f.
+    """Nearest focus distance whose depth reaches infinity: H = f^2 / (N c) + f.
 
     Parameters
     ----------
@@ -94,13 +94,13 @@ def hyperfocal_mm(*, focal_length_mm: float, f_number: float, disc_mm: float) ->
 
 
 def near_limit_mm(focus_mm: npt.ArrayLike, *, focal_length_mm: float, hyperfocal_mm: float) -> FloatArray:
-    """Give the near end of the depth of field: s (H - f) / (H + s - 2 f)."""
+    """Near end of the depth of field: s (H - f) / (H + s - 2 f)."""
     focus = np.asarray(focus_mm, dtype=np.float64)
     return focus * (hyperfocal_mm - focal_length_mm) / (hyperfocal_mm + focus - 2.0 * focal_length_mm)
 
 
 def far_limit_mm(focus_mm: npt.ArrayLike, *, focal_length_mm: float, hyperfocal_mm: float) -> FloatArray:
-    """Give the far end of the depth of field: s (H - f) / (H - s), infinite from s = H on."""
+    """Far end of the depth of field: s (H - f) / (H - s), infinite from s = H on."""
     focus = np.asarray(focus_mm, dtype=np.float64)
     gap = hyperfocal_mm - focus
     safe = np.where(gap > 0.0, gap, 1.0)
@@ -108,7 +108,7 @@ def far_limit_mm(focus_mm: npt.ArrayLike, *, focal_length_mm: float, hyperfocal_
 
 
 def near_to_far(focus_mm: npt.ArrayLike, *, focal_length_mm: float, hyperfocal_mm: float) -> FloatArray:
-    """Give the depth in front of the focus over that behind: (H - s) / (H + s - 2 f), 0 from s = H on.
+    """Depth in front of the focus over that behind: (H - s) / (H + s - 2 f), 0 from s = H on.
 
     It is one to two only at s = (H + 2 f) / 3, and goes to one to one near by: the «one-third rule» is no
     rule.
@@ -119,14 +119,14 @@ def near_to_far(focus_mm: npt.ArrayLike, *, focal_length_mm: float, hyperfocal_m
 
 
 def third_rule_distance_mm(*, focal_length_mm: float, hyperfocal_mm: float) -> float:
-    """Give the only focus distance with one third of the depth in front and two behind: (H + 2 f) / 3."""
+    """Only focus distance with one third of the depth in front and two behind: (H + 2 f) / 3."""
     return (hyperfocal_mm + 2.0 * focal_length_mm) / 3.0
 
 
 def blur_disc_mm(
     distance_mm: npt.ArrayLike, *, focus_mm: float, focal_length_mm: float, f_number: float
 ) -> FloatArray:
-    """Give the diameter of the blur disc on the sensor: f^2 |s - s0| / (N s (s0 - f)).
+    """Diameter of the blur disc on the sensor: f^2 |s - s0| / (N s (s0 - f)).
 
     Parameters
     ----------
@@ -143,12 +143,12 @@ def blur_disc_mm(
 
 
 def w20_waves_from_focus_shift(focus_shift_um: float, *, f_number: float, wavelength_um: float) -> float:
-    """Give the wavefront error at the pupil's rim from a focus shift: dz / (8 wavelength N^2)."""
+    """Wavefront error at the pupil's rim from a focus shift: dz / (8 wavelength N^2)."""
     return focus_shift_um / (8.0 * wavelength_um * f_number**2)
 
 
 def tilt_focus_shift_um(height_mm: float, *, magnification: float, tilt_deg: float) -> float:
-    """Give the focus shift at the sensor that a tilted chart causes at an image height: h m tan(tilt).
+    """Focus shift at the sensor that a tilted chart causes at an image height: h m tan(tilt).
 
     To first order: the chart's depth h tan(tilt) / m, times the longitudinal magnification m^2; derived.
     """
@@ -156,14 +156,14 @@ def tilt_focus_shift_um(height_mm: float, *, magnification: float, tilt_deg: flo
 
 
 def tilt_deg_for_focus_shift(height_mm: float, *, magnification: float, focus_shift_um: float) -> float:
-    """Give the tilt of the chart that shifts the focus by so much at an image height; undoes the above."""
+    """Tilt of the chart that shifts the focus by so much at an image height; undoes the above."""
     return float(np.rad2deg(np.arctan(focus_shift_um / (1000.0 * height_mm * magnification))))
 
 
 def focus_shift_for_loss_um(
     f_number: float, *, loss_percent: float = 1.0, wavelength_um: float = GREEN_UM
 ) -> float:
-    """Give the focus shift at the sensor that costs a perfect lens so much of its MTF50: 0.371 sqrt(loss) wl N^2.
+    """Focus shift at the sensor that costs a perfect lens so much of its MTF50: 0.371 sqrt(loss) wl N^2.
 
     From the exact transfer of a defocused circular pupil (Hopkins 1955); the loss grows with the square of the
     shift, within 1 % up to a loss of 5 %. A pixel's own blur makes the lens more tolerant.
@@ -175,17 +175,17 @@ def focus_shift_for_loss_um(
 
 
 def chart_depth_mm(focus_shift_um: float, *, magnification: float) -> float:
-    """Give the depth at the chart that shifts the focus by so much: dz / m^2, the longitudinal magnification."""
+    """Depth at the chart that shifts the focus by so much: dz / m^2, the longitudinal magnification."""
     return focus_shift_um / 1000.0 / magnification**2
 
 
 def airy_diameter_um(*, f_number: float, wavelength_um: float) -> float:
-    """Give the diameter of the Airy pattern's first dark ring: 2.44 wavelength N."""
+    """Diameter of the Airy pattern's first dark ring: 2.44 wavelength N."""
     return _AIRY_ZERO * wavelength_um * f_number
 
 
 def print_blur_px(print_sigma_mm: float, *, magnification: float, pixel_pitch_um: float) -> float:
-    """Give the sigma on the sensor of a print's own edge blur: sigma m / p.
+    """Sigma on the sensor of a print's own edge blur: sigma m / p.
 
     >>> print_blur_px(0.02, magnification=0.02, pixel_pitch_um=4.0)
     0.1

@@ -40,7 +40,7 @@ _LSF_PEAK: Final = 8.0 / (3.0 * np.pi)
 
 
 def diffraction_q(*, f_number: float, pixel_pitch_um: float, wavelength_um: float) -> float:
-    """Give q = wavelength x f-number / pixel pitch, the reciprocal of the cutoff in cycles per pixel.
+    """Ratio q = wavelength x f-number / pixel pitch, the reciprocal of the cutoff in cycles per pixel.
 
     >>> round(diffraction_q(f_number=8.0, pixel_pitch_um=4.0, wavelength_um=0.55), 6)
     1.1
@@ -49,7 +49,7 @@ def diffraction_q(*, f_number: float, pixel_pitch_um: float, wavelength_um: floa
 
 
 def circular_mtf(nu: npt.ArrayLike) -> FloatArray:
-    """Give the MTF of a perfect circular pupil: (2/pi) [acos nu - nu sqrt(1 - nu^2)], zero from nu = 1 on.
+    """MTF of a perfect circular pupil: (2/pi) [acos nu - nu sqrt(1 - nu^2)], zero from nu = 1 on.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def circular_mtf(nu: npt.ArrayLike) -> FloatArray:
 
 
 def diffraction_mtf(frequency_cypx: npt.ArrayLike, q: float) -> FloatArray:
-    """Give the MTF of a perfect circular pupil at frequencies in cycles per pixel.
+    """MTF of a perfect circular pupil at frequencies in cycles per pixel.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def diffraction_mtf(frequency_cypx: npt.ArrayLike, q: float) -> FloatArray:
 
 
 def diffraction_lsf(distance_px: npt.ArrayLike, q: float) -> FloatArray:
-    """Give the line spread function of a perfect circular pupil, of unit area over pixels.
+    """Line spread function of a perfect circular pupil, of unit area over pixels.
 
     H1(2 pi x) / (pi x)^2 with the Struve function H1 and x in units of wavelength x f-number.
 
@@ -99,7 +99,7 @@ def diffraction_lsf(distance_px: npt.ArrayLike, q: float) -> FloatArray:
 
 
 def diffraction_esf(distance_px: npt.ArrayLike, q: float) -> FloatArray:
-    """Give the edge spread function of a perfect circular pupil, from 0 (dark) to 1 (bright).
+    """Edge spread function of a perfect circular pupil, from 0 (dark) to 1 (bright).
 
     1/2 + (1/pi) [S(t) - H1(t)/t] with t = 2 pi x, x in units of wavelength x f-number, and S(t) the integral
     of H0(u)/u from 0 to t. Far out, 1 - ESF falls as 2 / (pi^3 x). Good to 2e-9.
@@ -120,7 +120,7 @@ def diffraction_esf(distance_px: npt.ArrayLike, q: float) -> FloatArray:
 
 
 def obscured_mtf(nu: npt.ArrayLike, epsilon: float) -> FloatArray:
-    """Give the MTF of a circular pupil with a central round obscuration, as a mirror lens has.
+    """MTF of a circular pupil with a central round obscuration, as a mirror lens has.
 
     Parameters
     ----------
@@ -148,7 +148,7 @@ def obscured_mtf(nu: npt.ArrayLike, epsilon: float) -> FloatArray:
 
 
 def _hole_crossing(nu: FloatArray, epsilon: float) -> FloatArray:
-    """Give O'Neill's third term: the displaced pupil's overlap with the hole of the other."""
+    """O'Neill's third term: the displaced pupil's overlap with the hole of the other."""
     cosine = np.clip((1.0 + epsilon**2 - 4.0 * nu**2) / (2.0 * epsilon), -1.0, 1.0)
     phi = np.arccos(cosine)
     ratio = (1.0 + epsilon) / (1.0 - epsilon)
@@ -163,7 +163,7 @@ def _hole_crossing(nu: FloatArray, epsilon: float) -> FloatArray:
 
 
 def defocused_diffraction_otf(nu: npt.ArrayLike, w20_waves: npt.ArrayLike) -> FloatArray:
-    """Give the exact OTF of a perfect circular pupil out of focus; it is real and may turn negative.
+    """Exact OTF of a perfect circular pupil out of focus; it is real and may turn negative.
 
     (4/pi) times the integral over x from 0 to 1 - nu of sqrt(1 - (x + nu)^2) cos(8 pi w nu x); the
     substitution x + nu = cos(theta) takes the root out of it, so that Gauss-Legendre nodes give 1e-12.
@@ -208,7 +208,7 @@ class Wavefront:
     """sqrt(5) (6 rho^4 - 6 rho^2 + 1)."""
 
     def at(self, along: FloatArray, across: FloatArray) -> FloatArray:
-        """Give the wavefront error at places of the unit pupil, in waves."""
+        """Wavefront error at places of the unit pupil, in waves."""
         rho2 = along**2 + across**2
         twice = 2.0 * np.deg2rad(self.astigmatism_deg)
         once = np.deg2rad(self.coma_deg)
@@ -227,7 +227,7 @@ class Wavefront:
 def aberrated_otf(
     nu: npt.ArrayLike, wavefront: Wavefront, *, azimuth_deg: float = 0.0, nodes: int = 48
 ) -> ComplexArray:
-    """Give the complex OTF of an aberrated circular pupil by the overlap integral.
+    """Complex OTF of an aberrated circular pupil by the overlap integral.
 
     The pupil is laid over itself, displaced by plus and minus nu along the azimuth; Gauss-Legendre nodes over
     the lens-shaped overlap converge to 1e-12 for errors below one wave.
@@ -261,12 +261,12 @@ def aberrated_otf(
 
 
 def _turned(wavefront: Wavefront, along: FloatArray, across: FloatArray, turn: float) -> FloatArray:
-    """Give the wavefront in axes turned by `turn` radians."""
+    """Wavefront in axes turned by `turn` radians."""
     cosine, sine = np.cos(turn), np.sin(turn)
     return wavefront.at(along * cosine - across * sine, along * sine + across * cosine)
 
 
 def _gauss_legendre(count: int) -> tuple[FloatArray, FloatArray]:
-    """Give nodes and weights on -1 to 1."""
+    """Nodes and weights on -1 to 1."""
     nodes, weights = special.roots_legendre(count)
     return np.asarray(nodes, dtype=np.float64), np.asarray(weights, dtype=np.float64)

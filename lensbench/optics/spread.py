@@ -16,12 +16,12 @@ __all__ = ["defocus_esf", "esf_from_mtf", "gaussian_esf", "pixel_esf"]
 
 
 def gaussian_esf(distance_px: npt.ArrayLike, sigma_px: float) -> FloatArray:
-    """Give the edge spread of a Gaussian blur: the normal distribution's integral."""
+    """Edge spread of a Gaussian blur: the normal distribution's integral."""
     return np.asarray(special.ndtr(np.asarray(distance_px, dtype=np.float64) / sigma_px), dtype=np.float64)
 
 
 def defocus_esf(distance_px: npt.ArrayLike, disc_px: float) -> FloatArray:
-    """Give the edge spread of a uniform blur disc: 1/2 + [asin t + t sqrt(1 - t^2)] / pi with t = 2 x / d.
+    """Edge spread of a uniform blur disc: 1/2 + [asin t + t sqrt(1 - t^2)] / pi with t = 2 x / d.
 
     The area of the disc on one side of a chord, derived.
     """
@@ -31,7 +31,7 @@ def defocus_esf(distance_px: npt.ArrayLike, disc_px: float) -> FloatArray:
 
 
 def pixel_esf(distance_px: npt.ArrayLike, angle_deg: float = 0.0) -> FloatArray:
-    """Give the share of a unit square pixel on the bright side of a sharp edge.
+    """Share of a unit square pixel on the bright side of a sharp edge.
 
     The integral of a trapezoid of outer width |cos a| + |sin a| and inner width ||cos a| - |sin a||, derived.
 
@@ -56,7 +56,7 @@ def pixel_esf(distance_px: npt.ArrayLike, angle_deg: float = 0.0) -> FloatArray:
 
 
 def _ramp_integral(distance: FloatArray) -> FloatArray:
-    """Give the second integral of a step: half the square of the positive part."""
+    """Second integral of a step: half the square of the positive part."""
     integral: FloatArray = 0.5 * np.maximum(distance, 0.0) ** 2
     return integral
 
@@ -67,7 +67,7 @@ def esf_from_mtf(
     *,
     highest_cypx: float,
 ) -> FloatArray:
-    """Give the edge spread of a real, even transfer function by its sine integral.
+    """Edge spread of a real, even transfer function by its sine integral.
 
     ESF(x) = 1/2 + (1/pi) times the integral of MTF(f) sin(2 pi f x) / f from 0 to where the transfer ends.
     Exact to 1e-10 for functions that are smooth up to `highest_cypx`, as that of a pupil up to its cutoff

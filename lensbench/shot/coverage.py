@@ -29,7 +29,7 @@ _AROUND: Final = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
 
 
 def framing_percent(chart: ChartFound) -> float:
-    """Give the share of the picture inside the outline of all targets seen, rims included; 100 is all of it."""
+    """Share of the picture inside the outline of all targets seen, rims included; 100 is all of it."""
     rows, cols = chart.size_px
     spokes = np.column_stack((np.sin(_AROUND), np.cos(_AROUND)))
     discs_mm = [np.add(t.target.center_mm, t.target.radius_mm * spokes) for t in chart.targets]
@@ -42,7 +42,7 @@ def framing_percent(chart: ChartFound) -> float:
 
 
 def printed_contrast(edges: Sequence[Edge], *, rough: float) -> float:
-    """Give bright over dark as the edges' plateaus have it, infinite for perfect black; else the rough figure.
+    """Bright over dark as the edges' plateaus have it, infinite for perfect black; else the rough figure.
 
     Beside a crossing the diffraction of four edges lifts the dark: at f/16 that takes a seventh off a contrast of 4.
     """
@@ -65,7 +65,7 @@ class Illumination:
 
 
 def illumination(chart: ChartFound) -> Illumination:
-    """Give the relative illumination at every target, and at the outermost's distance all around."""
+    """Relative illumination at every target, and at the outermost's distance all around."""
     if len(chart.targets) < _FEWEST or any(target.bright_level <= 0.0 for target in chart.targets):
         return Illumination(targets=(), outermost_percent=float("nan"), outermost_height=float("nan"))
     places = _places(chart.targets, chart.size_px)
@@ -91,6 +91,6 @@ def illumination(chart: ChartFound) -> Illumination:
 
 
 def _places(targets: Sequence[FoundTarget], size_px: tuple[int, int]) -> FloatArray:
-    """Give (down, right) of crossings from the picture's centre, in half-diagonals."""
+    """(down, right) of crossings from the picture's centre, in half-diagonals."""
     off = np.array([target.crossing_px for target in targets]) - (np.asarray(size_px) - 1.0) / 2.0
     return np.asarray(off / (hypot(*size_px) / 2.0), np.float64)

@@ -57,7 +57,7 @@ class Divided:
 
 
 def print_mtf(profile: PrintProfile, frequency_cymm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Give what the print leaves at frequencies on the paper, and its standard deviation."""
+    """Contrast that the print leaves at frequencies on the paper, and its standard deviation."""
     last = profile.frequency_cymm[-1]
     sigma, sd = profile.edge_sigma_mm, profile.edge_sigma_sd_mm
     gaussian = optics.gaussian_mtf(frequency_cymm, sigma)
@@ -70,7 +70,7 @@ def print_mtf(profile: PrintProfile, frequency_cymm: FloatArray) -> tuple[FloatA
 
 
 def px_per_mm_along(mapping: Mapping, edges: Sequence[ChartEdge]) -> FloatArray:
-    """Give the pixels that a millimetre of the chart takes along each edge's normal, tilt and distortion included."""
+    """Pixels that a millimetre of the chart takes along each edge's normal, tilt and distortion included."""
     places_px = np.array([edge.center_px for edge in edges])
     places_mm = _on_chart(mapping, places_px)
     jacobian = mapping.jacobian(places_mm)
@@ -80,7 +80,7 @@ def px_per_mm_along(mapping: Mapping, edges: Sequence[ChartEdge]) -> FloatArray:
 
 
 def _on_chart(mapping: Mapping, places_px: FloatArray) -> FloatArray:
-    """Give the points of the chart (mm) that fall on these pixels, by Newton's steps from the plain homography."""
+    """Points of the chart (mm) that fall on these pixels, by Newton's steps from the plain homography."""
     homogeneous = np.column_stack((places_px, np.ones(len(places_px)))) @ np.linalg.inv(mapping.homography).T
     places_mm = homogeneous[:, :2] / homogeneous[:, 2:]
     for _ in range(3):
@@ -139,7 +139,7 @@ def _freed(edge: Edge, profile: PrintProfile, px_per_mm: float) -> tuple[Edge, f
 
 
 def _figure(edge: Edge, name: str, sfr: FloatArray) -> float:
-    """Give a figure of the freed SFR; the crossing's shift is applied to the figure as measured."""
+    """Figure of the freed SFR; the crossing's shift is applied to the figure as measured."""
     level, before = _LEVELS[name], float(getattr(edge, name))
     after = crossing_cypx(edge.frequency_cypx, sfr, level)
     grid = crossing_cypx(edge.frequency_cypx, edge.sfr, level)
@@ -147,12 +147,12 @@ def _figure(edge: Edge, name: str, sfr: FloatArray) -> float:
 
 
 def _left_at(frequency: FloatArray, left: FloatArray, at_cypx: float) -> float:
-    """Give what the print leaves at a frequency; nothing beyond the grid."""
+    """Contrast that the print leaves at a frequency; nothing beyond the grid."""
     return float(np.interp(at_cypx, frequency, left)) if at_cypx <= frequency[-1] else 0.0
 
 
 def _slope_at(frequency: FloatArray, sfr: FloatArray, at_cypx: float) -> float:
-    """Give how steeply the SFR falls around a frequency, per cy/px; never below what a figure could stand on."""
+    """How steeply the SFR falls around a frequency, per cy/px; never below what a figure could stand on."""
     step = 2.0 * float(frequency[1] - frequency[0])
     low, high = np.interp([at_cypx - step, at_cypx + step], frequency, sfr)
     return max(float(low - high) / (2.0 * step), 1e-6)
@@ -212,7 +212,7 @@ def _widened(figure: ZoneFigure, share: float) -> ZoneFigure:
 
 
 def with_total_doubt(divided: Divided) -> tuple[ChartEdge, ...]:
-    """Give the edges with the doubt about the print put into each one's standard deviation."""
+    """Edges with the doubt about the print put into each one's standard deviation."""
     return tuple(
         replace(edge, edge=replace(edge.edge, mtf50_sd_cypx=hypot(edge.edge.mtf50_sd_cypx, sd)))
         for edge, sd in zip(divided.edges, divided.print_sd_cypx.tolist(), strict=True)

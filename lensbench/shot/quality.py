@@ -197,14 +197,14 @@ def _standing(seen: Seen) -> list[Remark]:
 
 
 def _largest(tilt: Tilt) -> float:
-    """Give the angle between the optical axis and the chart's normal; NaN compares as no tilt."""
+    """Angle between the optical axis and the chart's normal; NaN compares as no tilt."""
     return hypot(tilt.yaw_deg, tilt.pitch_deg)
 
 
 def tilt_limit_deg(
     metadata: Metadata, *, size_px: tuple[int, int], pitch_um: float | None, pose: Pose
 ) -> float:
-    """Give the tilt at which defocus costs the picture's corner 3 % of MTF50, but at least half a degree.
+    """Tilt at which defocus costs the picture's corner 3 % of MTF50, but at least half a degree.
 
     One degree where f-number, magnification or pixel pitch are unknown.
     """
@@ -233,7 +233,7 @@ def _coverage(seen: Seen) -> list[Remark]:
 
 
 def uneven_light_percent(lights: Sequence[Light]) -> float:
-    """Give how much brighter the paper is on one side than in the centre, as a percentage of the centre.
+    """How much brighter the paper is on one side than in the centre, as a percentage of the centre.
 
     Vignetting falls evenly with the distance from the centre, so a plane and two even powers are fitted, and only
     the plane's slope to the picture's corner distance counts. NaN with fewer than eight places.
@@ -266,7 +266,7 @@ class _Cuttable(Protocol):
         """Rows and columns."""
 
     def cut(self, box: Box) -> Samples:
-        """Give the linear samples inside a box."""
+        """Linear samples inside a box."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -300,7 +300,7 @@ def tone_scale(photo: _Cuttable, chart: ChartFound) -> ToneScale:
 
 
 def _row(levels: Sequence[float]) -> FloatArray | None:
-    """Give the grey tones' levels, 0 at the row's black and 1 at its paper; None where it can't be read."""
+    """Grey tones' levels, 0 at the row's black and 1 at its paper; None where it can't be read."""
     if not all(isfinite(level) for level in levels):
         return None
     share = np.linspace(0.0, 1.0, len(levels))[1:-1]
@@ -312,7 +312,7 @@ def _row(levels: Sequence[float]) -> FloatArray | None:
 
 
 def _boxes(chart: ChartFound, size_px: tuple[int, int]) -> list[Box | None]:
-    """Give a box inside every tone, whichever way it is turned; None where it is too small or not in the picture."""
+    """Box inside every tone, whichever way it is turned; None where it is too small or not in the picture."""
     tones = chart.layout.tones
     if not tones:
         return []
@@ -333,7 +333,7 @@ def _boxes(chart: ChartFound, size_px: tuple[int, int]) -> list[Box | None]:
 
 
 def _level(photo: _Cuttable, box: Box | None) -> float:
-    """Give the mean level in a box, or NaN where it is clipped."""
+    """Mean level in a box, or NaN where it is clipped."""
     if box is None:
         return float("nan")
     samples = photo.cut(box)

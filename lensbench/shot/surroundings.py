@@ -43,7 +43,7 @@ _DARK_IS_NEXT: Final = (1, 3)
 def diffraction_q(
     metadata: Metadata, *, pixel_pitch_um: float | None, magnification: float | None, channel: str
 ) -> float | None:
-    """Give wavelength times working f-number over pixel pitch; None where it is not known or can't be true."""
+    """Wavelength times working f-number over pixel pitch; None where it is not known or can't be true."""
     if metadata.f_number is None or pixel_pitch_um is None:
         return None
     working = optics.working_f_number(metadata.f_number, magnification=magnification or 0.0)
@@ -60,7 +60,7 @@ def alone(
     chart: ChartFound,
     q: float | None,
 ) -> list[Samples]:
-    """Give every arm's samples as they would be if its edge went on for ever; as they are where q is unknown.
+    """Every arm's samples as they would be if its edge went on for ever; as they are where q is unknown.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def alone(
 
 
 def _spokes_px(chart: ChartFound) -> dict[str, FloatArray]:
-    """Give the ways from each target's crossing along its arms to the rim, shape (4, 2), in pixels."""
+    """Ways from each target's crossing along its arms to the rim, shape (4, 2), in pixels."""
     flat = [target.target for target in chart.targets]
     jacobian = chart.mapping.jacobian(np.array([target.center_mm for target in flat]))
     arms_mm = np.array([[t.arm_direction(arm) for arm in ARMS] for t in flat])
@@ -106,14 +106,14 @@ def _freed(samples: Samples, target: FoundTarget, arm: ArmRegion, *, spokes: Flo
 
 
 def _tail(across: Single, distance: Single) -> Single:
-    """Give what a line at some distance, beyond which one side is exchanged, takes off; C = 1, half the step = 1."""
+    """Part that a line at some distance, beyond which one side is exchanged, takes off; C = 1, half the step = 1."""
     apart = np.maximum(distance, np.float32(_NEAREST_PX))
     # (sqrt(d^2 + w^2) - w) / (d w), written so that nothing cancels where d is small.
     return np.asarray(2.0 * across / (apart * (np.sqrt(across * across + apart * apart) + apart)), np.float32)
 
 
 def _rim_share(place: float) -> float:
-    """Give what the rim takes off near the edge, of what a straight one would, at a part of the way to it.
+    """Share that the rim takes off near the edge, of what a straight one would, at a part of the way to it.
 
     The slope along d of the tails' integral is that along all borders between ink and paper, of C / r^3 times the
     normal's part across the edge. On the arcs of the dark quarters, radius 1, seen from the edge at t, it is

@@ -11,7 +11,7 @@ from test_compare_compare import CURVE, read_lens, sharper
 
 from lensbench.compare.compare import compare_lenses
 from lensbench.compare.difference import Doubt, half_width
-from lensbench.edge.perception import RESPONSE_CYPX, gaussian_response, look_of, sight_of
+from lensbench.edge.perception import RESPONSE_CYPX, gaussian_response, ruler_reading, viewing_of
 from lensbench.model.compare import Caution, PairCaution, Seen, Verdict
 from lensbench.report.out.compare import choice_grid, choice_lines
 from lensbench.report.out.tables import as_csv, responses_table
@@ -46,9 +46,9 @@ def ruler_by_hand(mtf50_cpd, nyquist_cpd):
 @pytest.mark.parametrize("mtf50_cypx", [0.15, 0.28])
 def test_what_one_could_see_is_one_jnd_of_the_ruler(mtf50_cypx):
     # 0.25 mm pixels from 600 mm: pi/180 x 600 / 0.25 = 41.89 cycles a degree for one a pixel.
-    look = look_of(4000)
+    look = viewing_of(4000)
     scale = math.pi / 180.0 * 600.0 / 0.25
-    sight = sight_of(gaussian_response(mtf50_cypx), viewing=look.viewing(4000))
+    sight = ruler_reading(gaussian_response(mtf50_cypx), viewing=look)
     readings = [
         ruler_by_hand(mtf50_cypx * math.exp(0.5 * sign * 0.2) * scale, 0.5 * scale) for sign in (1, -1)
     ]

@@ -11,9 +11,6 @@ from scipy.ndimage import gaussian_filter1d
 from lensbench import optics
 from lensbench.edge import Aperture, measure_edge, measure_edges
 from lensbench.edge.lens_model import edge_table
-from lensbench.edge.physical_fit import fit_blur
-from lensbench.edge.refined import fit_refined
-from lensbench.edge.samples import points_of
 from lensbench.model.shot import Edge, PhysicalFit, Samples
 
 STEP = BRIGHT - DARK
@@ -186,17 +183,6 @@ def test_a_sharpened_edge_bears_its_flag():
     assert "crisper" in remarks["outside_model"]
 
 
-def test_shake_can_be_fitted_where_it_is_asked_for():
-    row, col = np.indices((100, 60)) - np.array([49.5, 29.5])[:, None, None]
-    blur = defocused(q=0.55, disc_px=0.0, sigma_px=0.4)
-    clean = DARK + STEP * CubicSpline(*profile(blur, 6.0))(SCENE.distance_px(row, col))
-    region = noisy(clean, 100.0, np.random.default_rng(3), 1)[0]
-    refined = fit_refined([points_of(region)])[0]
-    fit = fit_blur(points_of(region), refined.line, refined.noise, Aperture(q=0.55), motion=True)
-    assert np.sqrt(fit.parameters[6]) == pytest.approx(6.0, abs=0.2)
-    assert fit.reduced_chi2 < 1.3
-
-
 @pytest.mark.parametrize("slope", [0.05, -0.05])
 def test_uneven_light_and_specks_change_little(slope):
     blur = INTERIOR[0]
@@ -207,15 +193,6 @@ def test_uneven_light_and_specks_change_little(slope):
     found = physical_of(measure_edge(region, physical=Aperture(q=blur.q)))
     assert found.mtf50_cypx == pytest.approx(blur.at(0.5, 5.0), rel=0.008)  # 0.5 %, and the noise
     assert found.fits
-
-
-def test_a_ray_disc_is_read_as_one_where_asked():
-    blur = Blur(q=1.1, disc_px=4.0, sigma_px=0.4)
-    region = edge_samples(blur, SCENE)
-    found = physical_of(measure_edge(region, physical=Aperture(q=1.1, ray_disc=True)))
-    assert found.fits
-    assert found.defocus_disc_px == pytest.approx(4.0, abs=0.02)
-    assert not physical_of(measure_edge(region, physical=Aperture(q=1.1))).fits
 
 
 def test_a_band_of_wavelengths_is_the_mean_of_its_parts():

@@ -1,10 +1,9 @@
-"""How edges look: the family of ESFs that lenses, pixels and blur can make, condensed into a small table.
+"""How the table of edge shapes is made: `python tests/made/shape_prior.py` writes lensbench/edge/shape_prior.npz anew.
 
-For each of a ladder of MTF50 values, many edges are drawn at random: diffraction by a circular pupil with defocus,
-spherical aberration and coma, a geometric blur disc, a Gaussian blur, and the square pixel seen at an angle, all
-scaled until the MTF50 is within a quarter of the rung's. Their mean and their principal modes (odd and even apart) are
-kept, sampled with first and second derivatives. Each mode is a sum of true edges, so its Fourier transform is known
-exactly, tails to infinity included: no window is needed. `write_table()` remakes it.
+For each MTF50 of a grid, many edges are drawn at random: diffraction by a circular pupil with defocus, spherical
+aberration and coma, a geometric blur disc, a Gaussian blur, and the square pixel seen at an angle, all scaled until the
+MTF50 is within a quarter of the grid's. Their mean and their principal modes (odd and even apart) are kept, sampled
+with first and second derivatives. Each mode is a sum of true edges, so its Fourier transform is known exactly.
 """
 
 from collections.abc import Callable
@@ -16,46 +15,27 @@ import numpy.typing as npt
 from scipy.interpolate import CubicSpline
 
 from lensbench import optics
+from lensbench.edge.shapes import (
+    FREQUENCIES,
+    FREQUENCIES_PER_MTF50,
+    HALF,
+    OUTPUT_FREQUENCY_CYPX,
+    SHAPE_GRID_CYPX,
+    TABLE,
+    step_px,
+)
 from lensbench.model.units import FloatArray
-
-__all__ = [
-    "HALF",
-    "LADDER_CYPX",
-    "OUTPUT_FREQUENCY_CYPX",
-    "TABLE",
-    "build_rung",
-    "esf_samples",
-    "step_px",
-    "write_table",
-]
-
 
 ComplexArray = npt.NDArray[np.complex128]
 Transfer = Callable[[FloatArray], ComplexArray]
 
-TABLE: Final = Path(__file__).with_name("family.npz")
-LADDER_CYPX: Final[FloatArray] = 0.0125 * np.exp(0.12 * np.arange(33))
-"""MTF50 of the rungs: 0.0125 to 0.58 cy/px, 13 % apart."""
-HALF: Final = 320
-"""A rung holds 2 HALF + 1 positions, `step_px` apart."""
 ODD_MODES: Final = 16
 EVEN_MODES: Final = 4
 SPREAD: Final = 0.24
-"""Members' MTF50 lie within this (natural logarithm) of their rung's."""
+"""Members' MTF50 lie within this (natural logarithm) of the grid's."""
 MEMBERS: Final = 480
 WAVEFRONTS: Final = 240
-FREQUENCIES_PER_MTF50: Final = 32
-FREQUENCIES: Final = 161
-OUTPUT_FREQUENCY_CYPX: Final[FloatArray] = np.linspace(0.0, 1.0, 101)
-
-
-def step_px(mtf50_cypx: float) -> float:
-    """Give the spacing of a rung's positions: a power of two, about a tenth of the Gaussian sigma of this MTF50.
-
-    So fine, because a soft edge may hide a sharp core, whose high frequencies must be seen too.
-    """
-    sigma_px = optics.gaussian_sigma_px(mtf50_cypx)
-    return float(2.0 ** np.floor(np.log2(max(0.1 * sigma_px, 0.125))))
+SEED: Final = 12233
 
 
 def esf_samples(
@@ -83,7 +63,7 @@ def esf_samples(
     return esf, lsf, slope
 
 
-class _Wavefronts:
+class Wavefronts:
     """A pool of aberrated pupils, as ratios of their OTF to the perfect one; two in five have defocus alone."""
 
     def __init__(self, rng: np.random.Generator) -> None:
@@ -125,7 +105,7 @@ def _pupil_otf(nu: FloatArray, defocus: float, spherical: float, coma: float) ->
     return otf
 
 
-def _member(rng: np.random.Generator, wavefronts: _Wavefronts, mtf50_cypx: float) -> tuple[Transfer, bool]:
+def _member(rng: np.random.Generator, wavefronts: Wavefronts, mtf50_cypx: float) -> tuple[Transfer, bool]:
     """Draw one edge's transfer with this MTF50; True where it may be lopsided."""
     share = rng.dirichlet([0.5, 0.5, 0.5])
     kind = rng.random()
@@ -160,8 +140,8 @@ def _member(rng: np.random.Generator, wavefronts: _Wavefronts, mtf50_cypx: float
     return (lambda frequency: transfer(frequency, final)), aberrated is not None
 
 
-def build_rung(mtf50_cypx: float, wavefronts: _Wavefronts, rng: np.random.Generator) -> dict[str, FloatArray]:
-    """Draw a rung's members and condense them: mean, modes, and their transforms."""
+def build_shape(mtf50_cypx: float, wavefronts: Wavefronts, rng: np.random.Generator) -> dict[str, FloatArray]:
+    """Draw members of this MTF50 and condense them: mean, modes, and their transforms."""
     spacing = step_px(mtf50_cypx)
     own = np.arange(FREQUENCIES) * mtf50_cypx / FREQUENCIES_PER_MTF50
     grid = np.concatenate([own, OUTPUT_FREQUENCY_CYPX])
@@ -192,7 +172,7 @@ def _crossing_px(esf: FloatArray, lsf: FloatArray, spacing: float) -> float:
 def _condensed(samples: FloatArray, transforms: ComplexArray) -> dict[str, FloatArray]:
     """Split members into odd and even parts about the edge and keep the principal modes of each, unit variance.
 
-    The family is mirror-symmetric (coma of either sign is as likely), so the two parts do not mix. The odd part of an
+    The prior is mirror-symmetric (coma of either sign is as likely), so the two parts do not mix. The odd part of an
     ESF gives the real part of its transform, the even part the imaginary one.
     """
     centred = samples - np.array([0.5, 0.0, 0.0])[:, None]
@@ -220,9 +200,13 @@ def _modes(parts: FloatArray, transforms: FloatArray, count: int) -> tuple[Float
 
 
 def write_table(path: Path = TABLE) -> None:
-    """Make all rungs and write them to one compressed file. Takes about a minute."""
-    rng = np.random.default_rng(12233)
-    wavefronts = _Wavefronts(rng)
-    rungs = [build_rung(float(mtf50), wavefronts, rng) for mtf50 in LADDER_CYPX]
-    stacked = {name: np.stack([rung[name] for rung in rungs]).astype(np.float32) for name in rungs[0]}
+    """Make all shapes and write them to one compressed file. Takes about a minute."""
+    rng = np.random.default_rng(SEED)
+    wavefronts = Wavefronts(rng)
+    shapes = [build_shape(float(mtf50), wavefronts, rng) for mtf50 in SHAPE_GRID_CYPX]
+    stacked = {name: np.stack([shape[name] for shape in shapes]).astype(np.float32) for name in shapes[0]}
     np.savez_compressed(path, allow_pickle=False, **stacked)
+
+
+if __name__ == "__main__":
+    write_table()

@@ -3,18 +3,24 @@
 import numpy as np
 import pytest
 from scipy import integrate
+from shape_prior import SEED, Wavefronts, build_shape, esf_samples
 
-from lensbench.edge import family
-from lensbench.edge.family import HALF, LADDER_CYPX, OUTPUT_FREQUENCY_CYPX, TABLE, build_rung, esf_samples
-from lensbench.edge.shapes import nearest_rung, rung_at
+from lensbench.edge.shapes import (
+    HALF,
+    OUTPUT_FREQUENCY_CYPX,
+    SHAPE_GRID_CYPX,
+    TABLE,
+    nearest_shape,
+    prior_shape,
+)
 from lensbench.optics import diffraction_esf, diffraction_mtf, gaussian_esf, gaussian_mtf
 
 
-def test_a_rung_remade_is_the_one_in_the_table():
-    rng = np.random.default_rng(12233)
-    rung = build_rung(float(LADDER_CYPX[0]), family._Wavefronts(rng), rng)
+def test_a_shape_remade_is_the_one_in_the_table():
+    rng = np.random.default_rng(SEED)
+    shape = build_shape(float(SHAPE_GRID_CYPX[0]), Wavefronts(rng), rng)
     with np.load(TABLE, allow_pickle=False) as table:
-        for name, remade in rung.items():
+        for name, remade in shape.items():
             kept = table[name][0].astype(np.float64)
             if name.startswith(("odd", "even")):
                 # A mode may come out with the other sign.
@@ -46,27 +52,27 @@ def test_sampled_esf_and_derivatives_of_a_gaussian():
 @pytest.mark.parametrize("index", [0, 12, 24, 32])
 def test_shapes_and_transforms_belong_together(index):
     # The transform of a mode by direct integration of its derivative over the table's range, at middling frequencies.
-    rung = rung_at(index)
-    position = rung.fine.position_px
+    shape = prior_shape(index)
+    position = shape.fine.position_px
     places = np.arange(8, 40, 8)
-    frequency = rung.own_frequency_cypx[places]
+    frequency = shape.own_frequency_cypx[places]
     turn = np.exp(-2j * np.pi * np.outer(frequency, position))
     # Tails beyond the range are left out here: an LSF falls as 1/x^2, so a little is missing.
-    for shape, otf in (
-        (rung.fine.mean[1], rung.mean_otf),
-        *zip(rung.fine.modes[1], rung.modes_otf, strict=True),
+    for profile, otf in (
+        (shape.fine.mean[1], shape.mean_otf),
+        *zip(shape.fine.modes[1], shape.modes_otf, strict=True),
     ):
-        found = integrate.simpson(shape * turn, x=position)
+        found = integrate.simpson(profile * turn, x=position)
         assert np.abs(found - otf[places]).max() < 0.01
 
 
 @pytest.mark.parametrize("index", [0, 12, 24])
 def test_derivatives_are_those_of_the_shapes(index):
     # Euler-Maclaurin: a step of the shape is h (s0 + s1)/2 - h^2 (c1 - c0)/12 with its slopes s and curvatures c.
-    rung = rung_at(index)
-    step = rung.step_px
-    for family_shapes in (rung.fine.mean[:, None], rung.fine.modes[:, :8], rung.fine.modes[:, 13:]):
-        value, slope, bend = family_shapes
+    shape = prior_shape(index)
+    step = shape.step_px
+    for kind in (shape.fine.mean[:, None], shape.fine.modes[:, :8], shape.fine.modes[:, 13:]):
+        value, slope, bend = kind
         change = np.diff(value, axis=1)
         told = 0.5 * step * (slope[:, 1:] + slope[:, :-1]) - step**2 / 12.0 * np.diff(bend, axis=1)
         assert np.abs(change - told).max() < 0.01 * step * np.abs(slope).max()
@@ -74,15 +80,15 @@ def test_derivatives_are_those_of_the_shapes(index):
 
 def test_free_shapes_change_neither_plateau():
     for index in (0, 16, 32):
-        rung = rung_at(index)
-        assert np.abs(rung.free_otf[:, 0]).max() < 1e-12
-        assert np.abs(rung.fine.free[0][:, [0, -1]]).max() < 1e-6
+        shape = prior_shape(index)
+        assert np.abs(shape.free_otf[:, 0]).max() < 1e-12
+        assert np.abs(shape.fine.free[0][:, [0, -1]]).max() < 1e-6
 
 
-def test_the_ladder_has_a_rung_for_every_sharpness():
-    assert [nearest_rung(float(mtf50)) for mtf50 in LADDER_CYPX] == list(range(len(LADDER_CYPX)))
-    assert nearest_rung(5.0) == len(LADDER_CYPX) - 1
-    assert nearest_rung(1e-4) == 0
-    assert nearest_rung(float("nan")) == len(LADDER_CYPX) - 1
-    assert rung_at(3).fine.position_px.size == 2 * HALF + 1
-    assert rung_at(3).mean_otf.size == rung_at(3).own_frequency_cypx.size + OUTPUT_FREQUENCY_CYPX.size
+def test_the_grid_has_a_shape_for_every_sharpness():
+    assert [nearest_shape(float(mtf50)) for mtf50 in SHAPE_GRID_CYPX] == list(range(len(SHAPE_GRID_CYPX)))
+    assert nearest_shape(5.0) == len(SHAPE_GRID_CYPX) - 1
+    assert nearest_shape(1e-4) == 0
+    assert nearest_shape(float("nan")) == len(SHAPE_GRID_CYPX) - 1
+    assert prior_shape(3).fine.position_px.size == 2 * HALF + 1
+    assert prior_shape(3).mean_otf.size == prior_shape(3).own_frequency_cypx.size + OUTPUT_FREQUENCY_CYPX.size
