@@ -8,8 +8,8 @@ from pathlib import Path
 from textwrap import wrap
 from typing import Final
 
-from lensbench.chart.draw.page import Corner, Page, device_gray
-from lensbench.chart.layout import MARGIN_MM, PLACES, Hanging, Hung, Note, WallPage, ruler_at, turned
+from lensbench.chart.draw.page import Corner, Note, Page, device_gray
+from lensbench.chart.layout import MARGIN_MM, PLACES, Hanging, Hung, WallPage, turned
 
 __all__ = ["draw_wall"]
 
@@ -207,7 +207,7 @@ def _draw_page(page: Page, one: WallPage, *, of: int, dark_reflectance: float) -
         page.tone(tone)
     height_mm, width_mm = one.paper_mm
     row_mm, left_mm = height_mm / 2.0 - MARGIN_MM - 4.5, MARGIN_MM - width_mm / 2.0
-    page.ruler(ruler_at((row_mm, left_mm), _LENGTH_MM))
+    page.ruler((row_mm, left_mm), _LENGTH_MM)
     page.polygon(_arrow(one), 0.0)
     for note in _notes(one, of):
         page.note(note)
