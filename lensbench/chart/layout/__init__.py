@@ -15,7 +15,6 @@ from lensbench.chart.layout.sheet import (
     IntArray,
     dark_reflectance,
     layout_from_markers,
-    paper_size_mm,
     sheet,
 )
 from lensbench.chart.layout.wall import (
@@ -58,7 +57,6 @@ __all__ = [
     "marker_modules",
     "page_marker",
     "paper_named",
-    "paper_size_mm",
     "sheet",
     "turned",
     "wall_layout",
