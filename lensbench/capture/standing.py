@@ -13,7 +13,7 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.capture.gear import CameraGear, LensGear
-from lensbench.chart.layout import hanging, paper_named, paper_size_mm, sheet
+from lensbench.chart.layout import hanging, paper_named, sheet
 from lensbench.model.errors import SettingError
 
 __all__ = [
@@ -210,7 +210,7 @@ def _largest_sheet(
     camera: CameraGear, *, paper: str, reach: float, nearest: float, only: bool
 ) -> ChartChoice:
     """Take the largest sheet within reach that is not too near to be focused on; the paper itself if asked."""
-    larger = [name for name in _SHEET_PAPERS if paper_size_mm(name)[1] > paper_size_mm(paper)[1]]
+    larger = [name for name in _SHEET_PAPERS if paper_named(name).size_mm[1] > paper_named(paper).size_mm[1]]
     papers = [paper] if only else [paper, *larger]
     choices = [_sheet_choice(name, camera) for name in papers]
     fitting = [choice for choice in choices if choice.focal_lengths <= reach or only]

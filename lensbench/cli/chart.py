@@ -83,7 +83,7 @@ def chart(
     """Make a chart to print, as a PDF in exact millimetres: one sheet, or a wall set of pages.
 
     A sheet: print it at actual size on matte paper, fix it flat on a rigid board, and fill the picture with it up
-    to the marks of your camera's ratio.
+    to the brackets of your camera's ratio.
 
     A wall set (--wall 13): one large target a page, hung on a wall to fill the frame; the first page says where.
     It needs no plotter, and stands far enough away that the print's own blur does not count.

@@ -153,14 +153,54 @@ def test_words_and_ratios_are_on_the_page(drawn):
         assert words in text
 
 
-def test_framing_marks_stand_at_the_frames(drawn):
-    layout, _, picture = drawn
-    reach_row = max(frame.size_mm[0] for frame in layout.frames) / 2
+CORNERS = [(down, right) for down in (-1, 1) for right in (-1, 1)]
+
+
+@pytest.mark.parametrize("paper", ["A4", "A3", "Letter", "500x400"])
+def test_a_brackets_elbow_is_the_corner_of_its_frame(tmp_path, paper):
+    """Ink right outside a frame's corner, paper right inside."""
+    layout = sheet(paper)
+    draw(layout, tmp_path / "chart.pdf")
+    picture = raster(tmp_path / "chart.pdf")
     for frame in layout.frames:
-        col = frame.size_mm[1] / 2
-        for side in (-1, 1):
-            assert grey_at(layout, picture, (-reach_row - 1.2, side * (col + 0.3))) == 0
-            assert grey_at(layout, picture, (-reach_row - 1.2, side * (col - 0.3))) == 255
+        for down, right in CORNERS:
+            row, col = down * frame.size_mm[0] / 2, right * frame.size_mm[1] / 2
+            assert grey_at(layout, picture, (row + down * 0.2, col + right * 0.2)) == 0
+            assert grey_at(layout, picture, (row - down * 0.3, col - right * 0.3)) == 255
+
+
+def test_each_ratio_has_a_line_of_its_own(drawn):
+    """Light and dark along each bracket's long arm, half a plain line outside the border: shares of ink tell them."""
+    layout, _, picture = drawn
+    reach = [max(frame.size_mm[axis] for frame in layout.frames) / 2 for axis in (0, 1)]
+    unit_mm = 0.003 * layout.paper_mm[0]
+    shares = {}
+    for frame in layout.frames:
+        half = np.divide(frame.size_mm, 2)
+        axis = int(np.argmin(np.subtract(reach, half)))  # the border that lies in the margin
+        inks = []
+        for out in (0.5, 1.15, 2.0):
+            steps = np.linspace(1.2, 10.8, 97) * unit_mm
+            points = np.column_stack((half[axis] + out * unit_mm + 0 * steps, half[1 - axis] - steps))
+            inks.append(
+                np.mean([grey_at(layout, picture, p if axis == 0 else p[::-1]) < 128 for p in points])
+            )
+        shares[frame.ratio] = inks
+    assert shares["3:2"][0] > 0.95
+    assert shares["4:3"][0] > 0.95
+    # The second stroke of the double line, and nothing between both.
+    assert [shares[ratio][2] > 0.95 for ratio in ("3:2", "4:3", "16:9", "1:1")] == [False, True, False, False]
+    assert shares["4:3"][1] < 0.3
+    for ratio in ("16:9", "1:1"):
+        assert 0.3 < shares[ratio][0] < 0.7
+
+
+def test_nothing_is_printed_where_printers_do_not_reach(drawn):
+    """Office printers leave 4 to 5 mm unprinted: common practice, no source."""
+    _, _, picture = drawn
+    margin = round(4.5 * PX_PER_MM)
+    inside = picture[margin:-margin, margin:-margin]
+    assert np.count_nonzero(picture < 128) == np.count_nonzero(inside < 128)
 
 
 def test_grey_follows_srgb_and_says_it_is_no_reflectance():

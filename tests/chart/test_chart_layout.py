@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from lensbench.chart.layout.coding import FIRST_FREE_ID, MARKERS, marker_ids, paper_from_ids, place_of
 from lensbench.chart.layout.papers import NAMED_PAPERS, paper_named
 from lensbench.chart.layout.shapes import ARMS
-from lensbench.chart.layout.sheet import layout_from_markers, paper_size_mm, sheet
+from lensbench.chart.layout.sheet import layout_from_markers, sheet
 from lensbench.model.errors import ChartError, SettingError
 
 PAPERS = ["A4", "A3", "A0", "Letter", "Legal", "Tabloid", "500x400", "600x300", "140x140"]
@@ -35,13 +35,13 @@ layouts = pytest.mark.parametrize("layout", [sheet(paper) for paper in PAPERS], 
     ],
 )
 def test_pages_have_their_standard_sizes(name, size_mm):
-    assert paper_size_mm(name) == pytest.approx(size_mm, abs=1e-9)
+    assert paper_named(name).size_mm == pytest.approx(size_mm, abs=1e-9)
 
 
 @pytest.mark.parametrize("name", ["A5x", "", "500", "500x", "100x400", "3000x200", "-5x300", "210.5x297"])
 def test_unknown_pages_are_refused_in_words(name):
     with pytest.raises(SettingError, match="paper"):
-        paper_size_mm(name)
+        paper_named(name)
 
 
 @pytest.mark.parametrize("contrast", [1.0, 25.0, -4.0, float("nan")])

@@ -71,7 +71,7 @@ def test_nothing_touches_on_a_page(paper):
 
 @pytest.mark.parametrize("number", range(1, MOST_PAGES + 1))
 def test_arms_run_along_the_radius_give_or_take_and_clear_of_the_pixels_axes(number):
-    """As hung with the arrow to the middle: 5 to 10 degrees off, 3 from rows, columns and diagonals."""
+    """As hung with the arrow to the centre: 5 to 10 degrees off, 3 from rows, columns and diagonals."""
     page = wall_page("A4", number)
     assert 5.0 <= abs(page.target.turn_deg) <= 10.0
     down, right = PLACES[number - 1].share
@@ -95,7 +95,7 @@ def test_the_plan_reaches_corners_and_edges(pages, paper, distance):
     assert {page.page.number for page in plan.pages} == set(range(1, pages + 1))
 
 
-def test_arrows_point_to_the_middle():
+def test_arrows_point_to_the_centre():
     for page in hanging(13, paper="A4").pages[1:]:
         top = np.array(page.center_mm) + 100 * np.array(
             [-np.cos(np.radians(page.turn_deg)), np.sin(np.radians(page.turn_deg))]

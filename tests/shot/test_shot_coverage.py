@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from lensbench import simulate
-from lensbench.chart.find.found import ChartFound, FoundTarget
+from lensbench.chart.find import ChartFound, FoundTarget
 from lensbench.chart.find.mapping import Mapping
 from lensbench.chart.layout.shapes import Target
 from lensbench.chart.layout.sheet import sheet

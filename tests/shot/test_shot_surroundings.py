@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from lensbench import simulate
-from lensbench.chart.find.found import ChartFound, FoundTarget
+from lensbench.chart.find import ChartFound, FoundTarget
 from lensbench.chart.find.mapping import Mapping
 from lensbench.chart.find.regions import arm_regions
 from lensbench.chart.layout.shapes import Target

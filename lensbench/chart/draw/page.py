@@ -6,30 +6,46 @@ the sRGB curve shows the nominal reflectance; what the printer made of it, the p
 
 import io
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from importlib.resources import files
-from math import cos, radians, sin
+from math import cos, inf, radians, sin
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from lensbench.chart.layout import MODULES, Marker, Note, Pennant, Ruler, Target, Tone, marker_modules, turned
+from lensbench.chart.layout import MODULES, Marker, Target, Tone, marker_modules, turned
 from lensbench.model.shot import BoolArray
 from lensbench.storage.files import unwritable, write_whole
 
-__all__ = ["Corner", "Page", "device_gray"]
+__all__ = ["Corner", "Note", "Page", "bar", "device_gray"]
 
 
 _PT_PER_MM: Final = 72.0 / 25.4
 _FONT: Final = "DejaVuSans"
 _ARC_STEP_DEG: Final = 30.0  # a Bezier curve keeps to an arc of 30 degrees within 4e-7 of the radius
+_HAIRLINE_MM: Final = 0.15
 _SUBJECT: Final = "Chart to photograph for measuring a lens; print at actual size"
 
 Corner = tuple[float, float]
 """(row, column) from the middle of the page. [mm]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """One line of text."""
+
+    text: str
+    anchor: Corner
+    """Start (or end) of the base line. [mm]"""
+    size_mm: float
+    room_mm: float = inf
+    """The line is made smaller when longer than this."""
+    side: Literal["left", "right"] = "left"
+    """Which end of the text stands at the anchor."""
 
 
 def device_gray(reflectance: float) -> float:
@@ -50,7 +66,6 @@ class Page:
 
     def __init__(self, size_mm: Corner, *, title: str, subject: str = _SUBJECT) -> None:
         self._height_mm, self._width_mm = size_mm
-        self._origin: Corner = (0.0, 0.0)
         self._buffer = io.BytesIO()
         if _FONT not in pdfmetrics.getRegisteredFontNames():
             with files("lensbench.chart").joinpath("DejaVuSans.ttf").open("rb") as font:
@@ -70,22 +85,8 @@ class Page:
 
     def _pt(self, corner: Corner) -> Corner:
         """Give a point as the PDF counts: right and up from the lower left corner, in points."""
-        row_mm, col_mm = corner[0] - self._origin[0], corner[1] - self._origin[1]
+        row_mm, col_mm = corner
         return ((self._width_mm / 2 + col_mm) * _PT_PER_MM, (self._height_mm / 2 - row_mm) * _PT_PER_MM)
-
-    def show_part(self, center_mm: Corner, size_mm: Corner) -> None:
-        """Let what follows show only within a window: this part of a larger drawing, in the page's middle."""
-        self._canvas.saveState()
-        path = self._canvas.beginPath()
-        left, bottom = self._pt((size_mm[0] / 2, -size_mm[1] / 2))
-        path.rect(left, bottom, size_mm[1] * _PT_PER_MM, size_mm[0] * _PT_PER_MM)
-        self._canvas.clipPath(path, stroke=0, fill=0)
-        self._origin = center_mm
-
-    def show_whole(self) -> None:
-        """Leave the window: what follows is counted from the page's middle again."""
-        self._canvas.restoreState()
-        self._origin = (0.0, 0.0)
 
     def next_page(self) -> None:
         """Close this page and begin another."""
@@ -159,15 +160,15 @@ class Page:
         outline = [turned(corner, tone.turn_deg, about=tone.center_mm) for corner in corners]
         self.polygon(outline, device_gray(tone.reflectance))
 
-    def pennant(self, pennant: Pennant) -> None:
-        """Fill a framing mark and letter it."""
-        self.polygon(pennant.outline, 0.0)
-        self.note(pennant.label)
-
-    def ruler(self, scale: Ruler) -> None:
-        """Draw the printed length with its divisions as thin filled bars, ends exact."""
-        for bar in scale.bars:
-            self.polygon(bar, 0.0)
+    def ruler(self, start: Corner, length_mm: float) -> None:
+        """Draw a length that begins at a point and runs to the right, ends exact, its tenths marked upwards."""
+        row_mm, left_mm = start
+        self.polygon(bar(row_mm, left_mm, _HAIRLINE_MM, length_mm), 0.0)
+        for tenth in range(11):
+            height_mm = 1.6 if tenth % 5 == 0 else 0.9
+            inside_mm = {0: 0.0, 10: _HAIRLINE_MM}.get(tenth, _HAIRLINE_MM / 2)
+            at_mm = left_mm + tenth * length_mm / 10.0 - inside_mm
+            self.polygon(bar(row_mm - height_mm, at_mm, height_mm, _HAIRLINE_MM), 0.0)
 
     def note(self, note: Note) -> None:
         """Set one line of text, made smaller where it would run too far."""
@@ -176,7 +177,6 @@ class Page:
         size_pt *= min(1.0, note.room_mm / width_mm)
         self._canvas.saveState()
         self._canvas.translate(*self._pt(note.anchor))
-        self._canvas.rotate(note.turn_deg)
         self._canvas.setFillGray(0.0)
         self._canvas.setFont(_FONT, size_pt)
         setting = {"left": self._canvas.drawString, "right": self._canvas.drawRightString}
@@ -197,6 +197,12 @@ class Page:
             write_whole(out, self._buffer.getvalue())
         except OSError as error:
             raise unwritable(out, error) from error
+
+
+def bar(top_mm: float, left_mm: float, height_mm: float, width_mm: float) -> list[Corner]:
+    """Outline of a bar along rows and columns."""
+    bottom_mm, right_mm = top_mm + height_mm, left_mm + width_mm
+    return [(top_mm, left_mm), (top_mm, right_mm), (bottom_mm, right_mm), (bottom_mm, left_mm)]
 
 
 def _on_rim(target: Target, angle_deg: float) -> Corner:

@@ -1,11 +1,31 @@
-"""The sheet as a PDF: on one page, or over several smaller ones to be joined."""
+"""The sheet as a PDF page: the field of targets and, in its margins, brackets at the frames' corners and words.
 
+A bracket stands outside its frame, inner sides on the frame's borders, all in the margin: where a border of the frame
+lies inside the field, the bracket's shorter arm runs outwards along it. Each ratio has a line of its own.
+"""
+
+from math import inf, isinf
 from pathlib import Path
+from typing import Final
 
-from lensbench.chart.draw.page import Corner, Page, device_gray
-from lensbench.chart.layout import Layout, notes, pennants, ruler
+from lensbench.chart.draw.page import Corner, Note, Page, bar, device_gray
+from lensbench.chart.layout import Frame, Layout
 
-__all__ = ["device_gray", "draw", "draw_content"]
+__all__ = ["draw"]
+
+
+_ON_PRINTING: Final = (
+    "Print at actual size (100 %), never fitted to the page: matte paper, finest quality, black ink only. "
+    "Then measure the line below."
+)
+_ON_HANGING: Final = (
+    "Fix the print flat on a rigid board, lit evenly by two lamps, one from each side at 45°. "
+    "Lamps grow hot: keep them off paper."
+)
+_ON_SHOOTING: Final = (
+    "Face the chart squarely, and focus on the fans at its centre.",
+    "Fill the picture up to the brackets of its ratio:",
+)
 
 
 def draw(layout: Layout, out: Path) -> None:
@@ -24,29 +44,25 @@ def draw(layout: Layout, out: Path) -> None:
         The file cannot be written there.
     """
     page = Page(layout.paper_mm, title=f"lensbench {layout.name}")
-    draw_content(page, layout)
-    page.write(out)
-
-
-def draw_content(page: Page, layout: Layout) -> None:
-    """Draw everything that stands on a sheet."""
     for target in layout.targets:
         page.target(target, device_gray(layout.dark_reflectance))
     for marker in layout.markers:
         page.marker(marker)
     for tone in layout.tones:
         page.tone(tone)
-    for bar in _focusing_bars(layout):
-        page.polygon(bar, 0.0)
-    for pennant in pennants(layout):
-        page.pennant(pennant)
-    page.ruler(ruler(layout))
-    for note in notes(layout):
-        page.note(note)
+    for outline in _focusing_bars(layout):
+        page.polygon(outline, 0.0)
+    for frame in layout.frames:
+        for down in (-1.0, 1.0):
+            for right in (-1.0, 1.0):
+                for outline in _bracket(layout, frame, (down, right)):
+                    page.polygon(outline, 0.0)
+    _draw_words(page, layout)
+    page.write(out)
 
 
 def _focusing_bars(layout: Layout) -> list[list[Corner]]:
-    """Give bars for focusing: four fans around the centre target that grow coarser outwards.
+    """Bars for focusing: four fans around the centre target that grow coarser outwards.
 
     Where focus is good, the finest bars next to the target stand apart.
     """
@@ -63,3 +79,119 @@ def _focusing_bars(layout: Layout) -> list[list[Corner]]:
         bars.append([(col, -row) for row, col in upper])
         inner_mm, thickness_mm = outer_mm + thickness_mm, 1.22 * thickness_mm
     return bars
+
+
+_LINES: Final[dict[str, tuple[tuple[tuple[float, float], ...], tuple[float, float]]]] = {
+    "3:2": (((0.0, 1.0),), (inf, 0.0)),
+    "4:3": (((0.0, 0.7), (1.6, 2.3)), (inf, 0.0)),
+    "16:9": (((0.0, 1.0),), (2.2, 2.2)),
+    "1:1": (((0.0, 1.0),), (1.0, 1.0)),
+}
+"""Ratio -> strokes, from and to, outwards from the frame; dash and gap. In thicknesses of a plain line."""
+_THICKNESS: Final = 0.003
+"""Of the page's height."""
+_ARM, _SHORT_ARM = 11.0, 7.0
+"""In thicknesses: three dashes, or six dots; two, or four."""
+_SAME_BORDER_MM: Final = 1.0
+"""A frame whose border lies nearer to the field's than this is bounded by it."""
+
+
+def _bracket(layout: Layout, frame: Frame, corner: Corner) -> list[list[Corner]]:
+    """Outlines of the bracket at one corner of a frame, which is given as (-1 or 1 down, -1 or 1 right)."""
+    unit_mm = _THICKNESS * layout.paper_mm[0]
+    strokes, dash = _LINES[frame.ratio]
+    half_mm = [size_mm / 2.0 for size_mm in frame.size_mm]
+    at_border = [reach - half < _SAME_BORDER_MM for reach, half in zip(_reach(layout), half_mm, strict=True)]
+    outlines = []
+    for axis in (0, 1):  # the arm along the border that crosses this axis, strokes stacked along it
+        along = 1 - axis
+        for low, high in strokes:
+            # Strokes meet at the corner: mirrored in order where one arm runs inwards and one outwards.
+            mirrored = strokes[-1][1] - low
+            meeting = high if at_border[along] and at_border[axis] else mirrored
+            if at_border[axis]:
+                run, length = -1.0, _ARM
+                start = -meeting
+            else:
+                run, length = 1.0, _SHORT_ARM
+                start = strokes[-1][1] - high
+            for first, last in _dashes(start, length, dash):
+                ends: list[Corner] = []
+                for stroke, reach in ((low, first), (low, last), (high, last), (high, first)):
+                    point = [0.0, 0.0]
+                    point[axis] = corner[axis] * (half_mm[axis] + stroke * unit_mm)
+                    point[along] = corner[along] * (half_mm[along] + run * reach * unit_mm)
+                    ends.append((point[0], point[1]))
+                outlines.append(ends)
+    return outlines
+
+
+def _dashes(start: float, end: float, dash: tuple[float, float]) -> list[Corner]:
+    """From and to of each dash of a line that goes to `end` past the corner, whose first dash begins there."""
+    drawn, gap = dash
+    if isinf(drawn):
+        return [(start, end)]
+    count = round((end + gap) / (drawn + gap))
+    firsts = [number * (drawn + gap) for number in range(count)]
+    return [
+        (min(first, start) if number == 0 else first, first + drawn) for number, first in enumerate(firsts)
+    ]
+
+
+def _draw_words(page: Page, layout: Layout) -> None:
+    """Set the margins' words: what the sheet is, how to print it, how to photograph it."""
+    text_mm = min(max(0.0092 * layout.paper_mm[0], 1.36), 5.6)
+    reach_row, reach_mm = _reach(layout)[0], _free_reach(layout)
+    for up, text in enumerate((_ON_HANGING, _ON_PRINTING, _title(layout))):
+        anchor = (-reach_row - (0.6 + 1.22 * up) * text_mm, -reach_mm)
+        page.note(Note(text=text, anchor=anchor, size_mm=text_mm, room_mm=2.0 * reach_mm))
+    row_mm, length_mm = reach_row + 2.1 * text_mm, 100.0 if layout.paper_mm[1] >= 200.0 else 50.0
+    page.ruler((row_mm, -reach_mm), length_mm)
+    below_mm = row_mm + 1.25 * text_mm
+    page.note(
+        Note(text=f"This line is {length_mm:g} mm long.", anchor=(below_mm, -reach_mm), size_mm=text_mm)
+    )
+    beside_mm = -reach_mm + length_mm + 2.0 * text_mm
+    room_mm = reach_mm - beside_mm
+    for up, text in enumerate(reversed(_ON_SHOOTING), start=1):
+        anchor = (below_mm - 1.3 * up * text_mm, beside_mm)
+        page.note(Note(text=text, anchor=anchor, size_mm=text_mm, room_mm=room_mm))
+    _draw_legend(page, layout, (below_mm, beside_mm), text_mm=min(text_mm, room_mm / 27.0))
+
+
+def _draw_legend(page: Page, layout: Layout, start: Corner, *, text_mm: float) -> None:
+    """Name the brackets' lines, each ratio beside a piece of its own."""
+    unit_mm = _THICKNESS * layout.paper_mm[0]
+    row_mm, left_mm = start
+    for frame in layout.frames:
+        strokes, dash = _LINES[frame.ratio]
+        lowest_mm = row_mm - 0.35 * text_mm + strokes[-1][1] * unit_mm / 2.0
+        for low, high in strokes:
+            for first, last in _dashes(0.0, _SHORT_ARM, dash):
+                size_mm = ((high - low) * unit_mm, (last - first) * unit_mm)
+                page.polygon(bar(lowest_mm - high * unit_mm, left_mm + first * unit_mm, *size_mm), 0.0)
+        left_mm += _SHORT_ARM * unit_mm + 0.6 * text_mm
+        page.note(Note(text=frame.ratio, anchor=(row_mm, left_mm), size_mm=text_mm))
+        left_mm += 3.6 * text_mm
+
+
+def _title(layout: Layout) -> str:
+    contrast = (
+        "dark quarters solid black"
+        if isinf(layout.contrast)
+        else f"dark quarters drawn for {layout.contrast:g}:1 (only the photograph tells the printed contrast)"
+    )
+    height_mm, width_mm = layout.paper_mm
+    return f"lensbench {layout.name}, page {width_mm:g} x {height_mm:g} mm, {contrast}"
+
+
+def _reach(layout: Layout) -> Corner:
+    """Half-height and half-width of the field that the frames cover together."""
+    heights, widths = zip(*(frame.size_mm for frame in layout.frames), strict=True)
+    return (max(heights) / 2.0, max(widths) / 2.0)
+
+
+def _free_reach(layout: Layout) -> float:
+    """How far from the centre the upper and lower margins are free of brackets."""
+    narrowest_mm = min(frame.size_mm[1] for frame in layout.frames)
+    return narrowest_mm / 2.0 - (_ARM + 4.0) * _THICKNESS * layout.paper_mm[0]

@@ -1,24 +1,23 @@
-"""The wall set as a PDF: a first page that says where to hang, then the pages themselves.
-
-The first page of a wall set: where the pages hang, and how to hang them without damage.
-"""
+"""The wall set as a PDF: a first page that says where to hang without damage, then the pages themselves."""
 
 from math import hypot
 from pathlib import Path
 from textwrap import wrap
 from typing import Final
 
-from lensbench.chart.draw.page import Corner, Page, device_gray
-from lensbench.chart.layout import MARGIN_MM, PLACES, Hanging, Hung, Note, WallPage, ruler_at, turned
+from lensbench.chart.draw.page import Corner, Note, Page, device_gray
+from lensbench.chart.layout import MARGIN_MM, PLACES, Hanging, Hung, WallPage, turned
 
 __all__ = ["draw_wall"]
 
 
+_RULER_MM: Final = 100.0
+_LETTERS: Final = 14.5
+"""Letter heights that the longest line beside the arrow runs to."""
 _LINE_MM: Final = 0.25
 _FEW: Final = 14
 """Pages that two columns of the table hold."""
 _FOCAL_LENGTHS_MM: Final = (24, 35, 50, 85, 135, 200)
-
 _WRAP: Final = 116
 """Characters a line."""
 
@@ -33,144 +32,8 @@ _HOW: Final = (
     belt. Two lamps at 45° from left and right, as far off as the camera; lamps grow hot: keep them away from paper
     and curtains, and lay no cable where people walk.""",
     """Print at actual size (100 %), on matte paper, at the finest setting, in black ink only; then measure the line
-    on each page. Aim the camera at the middle of page 1 and face the wall squarely.""",
+    on each page. Aim the camera at the centre of page 1 and face the wall squarely.""",
 )
-
-
-def draw_hanging(page: Page, plan: Hanging) -> None:
-    """Draw the page that tells where to hang."""
-    height_mm, width_mm = plan.pages[0].page.paper_mm
-    unit = width_mm / 210.0
-    top, left = MARGIN_MM - height_mm / 2.0, MARGIN_MM - width_mm / 2.0
-    room_mm = width_mm - 2.0 * MARGIN_MM
-    for number, (text, size) in enumerate(_head(plan)):
-        page.note(
-            Note(
-                text=text,
-                anchor=(top + (6.0 + 6.5 * number) * unit, left),
-                size_mm=size * unit,
-                room_mm=room_mm,
-            )
-        )
-    reach = [
-        max(abs(corner[axis]) for hung in plan.pages for corner in _corners(hung.page.paper_mm, hung))
-        for axis in (0, 1)
-    ]
-    reach = [max(half, frame / 2.0) for half, frame in zip(reach, plan.frame_mm, strict=True)]
-    scale = min(room_mm / 2.0 / reach[1], 56.0 * unit / reach[0])
-    middle = (top + 27.0 * unit + scale * reach[0], 0.0)
-    _draw_map(page, plan, middle=middle, scale=scale)
-    _draw_table(page, plan, corner=(middle[0] + scale * reach[0] + 7.0 * unit, left), unit=unit)
-    _draw_advice(page, base_mm=height_mm / 2.0 - MARGIN_MM, left_mm=left, unit=unit)
-
-
-def _draw_advice(page: Page, *, base_mm: float, left_mm: float, unit: float) -> None:
-    lines = [line for part in _HOW for line in (*wrap(" ".join(part.split()), _WRAP), "")][:-1]
-    line_mm = base_mm
-    for text in reversed(lines):
-        page.note(
-            Note(text=text or " ", anchor=(line_mm, left_mm), size_mm=2.95 * unit, room_mm=-2.0 * left_mm)
-        )
-        line_mm -= (4.0 if text else 1.8) * unit
-
-
-def _corners(size_mm: Corner, hung: Hung | None = None) -> list[Corner]:
-    """Give the corners of a rectangle about the origin, or where a page of that size hangs."""
-    row, col = size_mm[0] / 2.0, size_mm[1] / 2.0
-    flat = [(-row, -col), (-row, col), (row, col), (row, -col)]
-    return flat if hung is None else [turned(corner, hung.turn_deg, about=hung.center_mm) for corner in flat]
-
-
-def _head(plan: Hanging) -> list[tuple[str, float]]:
-    height_mm, width_mm = plan.sensor_mm
-    metres = ", ".join(f"{focal} mm: {plan.distance_mm(focal) / 1000.0:.2f} m" for focal in _FOCAL_LENGTHS_MM)
-    frame_cm = " x ".join(f"{side / 10.0:.0f}" for side in reversed(plan.frame_mm))
-    away = f"{plan.focal_lengths:g} focal lengths from the wall"
-    return [
-        (f"Where to hang the {len(plan.pages)} pages", 5.6),
-        (
-            f"For a sensor of {width_mm:g} x {height_mm:g} mm: {away}, the picture shows {frame_cm} cm of it.",
-            3.4,
-        ),
-        (f"Wall to sensor: {metres}.", 3.2),
-    ]
-
-
-def _draw_map(page: Page, plan: Hanging, *, middle: Corner, scale: float) -> None:
-    """Draw the frame and the pages in it as small sheets with arrows and numbers."""
-    frame = [(middle[0] + scale * row, middle[1] + scale * col) for row, col in _corners(plan.frame_mm)]
-    _outline(page, frame)
-    for hung in plan.pages:
-        _draw_small(page, hung, middle=middle, scale=scale)
-
-
-def _draw_small(page: Page, hung: Hung, *, middle: Corner, scale: float) -> None:
-    center = (middle[0] + scale * hung.center_mm[0], middle[1] + scale * hung.center_mm[1])
-    half_row, half_col = (scale * side / 2.0 for side in hung.page.paper_mm)
-    corners = _corners((2.0 * half_row, 2.0 * half_col))
-    _outline(page, [turned(corner, hung.turn_deg, about=center) for corner in corners])
-    tip = [(-0.92 * half_row, 0.0), (-0.55 * half_row, 0.3 * half_col), (-0.55 * half_row, -0.3 * half_col)]
-    page.polygon([turned(corner, hung.turn_deg, about=center) for corner in tip], 0.0)
-    size_mm = 1.1 * half_col
-    shift = 0.31 * size_mm * len(str(hung.page.number))
-    page.note(
-        Note(
-            text=str(hung.page.number),
-            anchor=(center[0] + 0.37 * size_mm, center[1] - shift),
-            size_mm=size_mm,
-        )
-    )
-
-
-def _outline(page: Page, corners: list[Corner]) -> None:
-    """Draw a closed line as thin filled bars."""
-    for (r1, c1), (r2, c2) in zip(corners, [*corners[1:], corners[0]], strict=True):
-        length = hypot(r2 - r1, c2 - c1)
-        across = (_LINE_MM / 2.0 * (c2 - c1) / length, _LINE_MM / 2.0 * (r1 - r2) / length)
-        page.polygon(
-            [
-                (r1 + across[0], c1 + across[1]),
-                (r2 + across[0], c2 + across[1]),
-                (r2 - across[0], c2 - across[1]),
-                (r1 - across[0], c1 - across[1]),
-            ],
-            0.0,
-        )
-
-
-def _draw_table(page: Page, plan: Hanging, *, corner: Corner, unit: float) -> None:
-    """Set the places as text, in two columns: number, place, centimetres from the middle of page 1."""
-    size_mm, step_mm = (3.1 if len(plan.pages) <= _FEW else 2.4) * unit, 4.5 * unit
-    columns = 3 if len(plan.pages) > _FEW else 2
-    rows = -(-len(plan.pages) // columns)
-    width_mm = (plan.pages[0].page.paper_mm[1] - 2.0 * MARGIN_MM) / columns
-    heading = "Middle of each page, in cm from the middle of page 1:"
-    page.note(Note(text=heading, anchor=corner, size_mm=size_mm))
-    for index, hung in enumerate(plan.pages):
-        column, row = divmod(index, rows)
-        line = corner[0] + (row + 1.3) * step_mm
-        left = corner[1] + column * width_mm
-        number = hung.page.number
-        texts = (f"{number}", PLACES[number - 1].words, _place_cm(hung))
-        for text, at, room in zip(texts, (0.0, 0.09, 0.54), (0.08, 0.43, 0.44), strict=True):
-            anchor = (line, left + at * width_mm)
-            page.note(Note(text=text, anchor=anchor, size_mm=size_mm, room_mm=room * width_mm))
-
-
-def _place_cm(hung: Hung) -> str:
-    """Say a place in whole centimetres."""
-    row_cm, col_cm = (round(mm / 10.0) for mm in hung.center_mm)
-    words = []
-    if row_cm:
-        words.append(f"{abs(row_cm)} {'down' if row_cm > 0 else 'up'}")
-    if col_cm:
-        words.append(f"{abs(col_cm)} {'right' if col_cm > 0 else 'left'}")
-    return ", ".join(words) if words else "at the lens's height"
-
-
-_LENGTH_MM: Final = 100.0
-_LETTERS: Final = 14.5
-"""Letter heights that the longest line beside the arrow runs to."""
 
 
 def draw_wall(plan: Hanging, out: Path, *, dark_reflectance: float = 0.0) -> None:
@@ -190,52 +53,44 @@ def draw_wall(plan: Hanging, out: Path, *, dark_reflectance: float = 0.0) -> Non
     SettingError
         The file cannot be written there.
     """
-    pages = [hung.page for hung in plan.pages]
-    page = Page(pages[0].paper_mm, title=f"lensbench wall set, {len(pages)} pages {pages[0].paper}")
-    draw_hanging(page, plan)
-    for one in pages:
+    sheets = [hung.page for hung in plan.pages]
+    page = Page(sheets[0].paper_mm, title=f"lensbench wall set, {len(sheets)} pages {sheets[0].paper}")
+    _draw_hanging(page, plan)
+    for sheet in sheets:
         page.next_page()
-        _draw_page(page, one, of=len(pages), dark_reflectance=dark_reflectance)
+        _draw_page(page, sheet, of=len(sheets), dark_reflectance=dark_reflectance)
     page.write(out)
 
 
-def _draw_page(page: Page, one: WallPage, *, of: int, dark_reflectance: float) -> None:
-    page.target(one.target, device_gray(dark_reflectance))
-    for marker in one.markers:
+def _draw_page(page: Page, sheet: WallPage, *, of: int, dark_reflectance: float) -> None:
+    page.target(sheet.target, device_gray(dark_reflectance))
+    for marker in sheet.markers:
         page.marker(marker)
-    for tone in one.tones:
+    for tone in sheet.tones:
         page.tone(tone)
-    height_mm, width_mm = one.paper_mm
-    row_mm, left_mm = height_mm / 2.0 - MARGIN_MM - 4.5, MARGIN_MM - width_mm / 2.0
-    page.ruler(ruler_at((row_mm, left_mm), _LENGTH_MM))
-    page.polygon(_arrow(one), 0.0)
-    for note in _notes(one, of):
+    height_mm, width_mm = sheet.paper_mm
+    base_mm, left_mm = height_mm / 2.0 - MARGIN_MM, MARGIN_MM - width_mm / 2.0
+    page.ruler((base_mm - 4.5, left_mm), _RULER_MM)
+    top, bottom = MARGIN_MM - height_mm / 2.0, -sheet.target.radius_mm - 8.0
+    half, neck = 0.16 * (bottom - top), top + 0.42 * (bottom - top)
+    right = [(top, 0.0), (neck, 2.0 * half), (neck, 0.8 * half), (bottom, 0.8 * half)]
+    page.polygon([*right, *((row, -col) for row, col in reversed(right[1:]))], 0.0)
+    for note in [*_beside_arrow(sheet, top, of), *_beside_ruler(sheet, base_mm, left_mm)]:
         page.note(note)
 
 
-def _arrow(one: WallPage) -> list[Corner]:
-    """Give the arrow between the upper markers."""
-    top, bottom = MARGIN_MM - one.paper_mm[0] / 2.0, -one.target.radius_mm - 8.0
-    half = 0.16 * (bottom - top)
-    neck = top + 0.42 * (bottom - top)
-    right = [(top, 0.0), (neck, 2.0 * half), (neck, 0.8 * half), (bottom, 0.8 * half)]
-    return [*right, *((row, -col) for row, col in reversed(right[1:]))]
-
-
-def _notes(one: WallPage, of: int) -> list[Note]:
-    height_mm = one.paper_mm[0]
-    room_mm = 2.0 * abs(one.markers[0].center_mm[1]) - one.markers[0].side_mm
-    beside_mm = 0.17 * room_mm
-    text_mm, figure_mm = 0.031 * room_mm, 0.17 * room_mm
-    top_mm = MARGIN_MM - height_mm / 2.0
+def _beside_arrow(sheet: WallPage, top_mm: float, of: int) -> list[Note]:
+    """Page number at the arrow's left, and at its right where it points to."""
+    room_mm = 2.0 * abs(sheet.markers[0].center_mm[1]) - sheet.markers[0].side_mm
+    beside_mm, figure_mm, text_mm = 0.17 * room_mm, 0.17 * room_mm, 0.031 * room_mm
     side_mm = room_mm / 2.0 - beside_mm - 5.0
     line_mm = min(text_mm, side_mm / _LETTERS)
     lines = (
-        ("This arrow up.", "Page 1 marks the middle.", "All other arrows point to it.")
-        if one.number == 1
-        else ("Arrow to the middle", "of the wall (page 1).", PLACES[one.number - 1].words)
+        ("This arrow up.", "Page 1 marks the centre.", "All other arrows point to it.")
+        if sheet.number == 1
+        else ("Arrow to the centre", "of the wall (page 1).", PLACES[sheet.number - 1].words)
     )
-    right = [
+    words = [
         Note(
             text=text,
             anchor=(top_mm + 1.2 * text_mm + 1.5 * line * line_mm, beside_mm),
@@ -244,34 +99,136 @@ def _notes(one: WallPage, of: int) -> list[Note]:
         )
         for line, text in enumerate(lines)
     ]
-    number = Note(
-        text=str(one.number), anchor=(top_mm + 0.8 * figure_mm, -beside_mm), size_mm=figure_mm, side="right"
-    )
-    count = Note(
-        text=f"of {of}",
-        anchor=(top_mm + 0.8 * figure_mm + 1.5 * text_mm, -beside_mm),
-        size_mm=text_mm,
-        side="right",
-    )
-    return [number, count, *right, *_small_print(one)]
+    number = (top_mm + 0.8 * figure_mm, -beside_mm)
+    count = (number[0] + 1.5 * text_mm, -beside_mm)
+    return [
+        Note(text=str(sheet.number), anchor=number, size_mm=figure_mm, side="right"),
+        Note(text=f"of {of}", anchor=count, size_mm=text_mm, side="right"),
+        *words,
+    ]
 
 
-def _small_print(one: WallPage) -> list[Note]:
-    """Give the words under the printed length and beside it."""
-    height_mm, width_mm = one.paper_mm
-    base_mm, left_mm, size_mm = height_mm / 2.0 - MARGIN_MM, MARGIN_MM - width_mm / 2.0, 2.6
-    beside_mm = left_mm + _LENGTH_MM + 3.0
-    room_mm = one.markers[2].center_mm[1] - one.markers[2].side_mm / 2.0 - 4.0 - beside_mm
+def _beside_ruler(sheet: WallPage, base_mm: float, left_mm: float) -> list[Note]:
+    """Words under the printed length and at its right."""
+    beside_mm = left_mm + _RULER_MM + 3.0
+    room_mm = sheet.markers[2].center_mm[1] - sheet.markers[2].side_mm / 2.0 - 4.0 - beside_mm
     under = Note(
-        text=f"This line is {_LENGTH_MM:g} mm long. Print at actual size (100 %), black ink, matte paper.",
+        text=f"This line is {_RULER_MM:g} mm long. Print at actual size (100 %), black ink, matte paper.",
         anchor=(base_mm, left_mm),
-        size_mm=size_mm,
-        room_mm=_LENGTH_MM + room_mm,
+        size_mm=2.6,
+        room_mm=_RULER_MM + room_mm,
     )
-    which = Note(
-        text=f"lensbench wall, {one.paper}",
-        anchor=(base_mm - 4.0, beside_mm),
-        size_mm=size_mm,
-        room_mm=room_mm,
-    )
-    return [under, which]
+    name = f"lensbench wall, {sheet.paper}"
+    return [under, Note(text=name, anchor=(base_mm - 4.0, beside_mm), size_mm=2.6, room_mm=room_mm)]
+
+
+def _draw_hanging(page: Page, plan: Hanging) -> None:
+    """Draw the page that tells where to hang: heading, map, table, advice."""
+    height_mm, width_mm = plan.pages[0].page.paper_mm
+    unit = width_mm / 210.0
+    top, left = MARGIN_MM - height_mm / 2.0, MARGIN_MM - width_mm / 2.0
+    room_mm = width_mm - 2.0 * MARGIN_MM
+    for number, (text, size) in enumerate(_heading(plan)):
+        anchor = (top + (6.0 + 6.5 * number) * unit, left)
+        page.note(Note(text=text, anchor=anchor, size_mm=size * unit, room_mm=room_mm))
+    corners = [
+        turned(corner, hung.turn_deg, about=hung.center_mm)
+        for hung in plan.pages
+        for corner in _corners(hung.page.paper_mm)
+    ]
+    reach = [
+        max(frame / 2.0, *(abs(corner[axis]) for corner in corners))
+        for axis, frame in enumerate(plan.frame_mm)
+    ]
+    scale = min(room_mm / 2.0 / reach[1], 56.0 * unit / reach[0])
+    center = (top + 27.0 * unit + scale * reach[0], 0.0)
+    _outline(page, [(center[0] + scale * row, scale * col) for row, col in _corners(plan.frame_mm)])
+    for hung in plan.pages:
+        _draw_small(page, hung, (center[0] + scale * hung.center_mm[0], scale * hung.center_mm[1]), scale)
+    _draw_table(page, plan, corner=(center[0] + scale * reach[0] + 7.0 * unit, left), unit=unit)
+    lines = [line for part in _HOW for line in (*wrap(" ".join(part.split()), _WRAP), "")][:-1]
+    line_mm = height_mm / 2.0 - MARGIN_MM
+    for text in reversed(lines):
+        page.note(Note(text=text or " ", anchor=(line_mm, left), size_mm=2.95 * unit, room_mm=room_mm))
+        line_mm -= (4.0 if text else 1.8) * unit
+
+
+def _heading(plan: Hanging) -> list[tuple[str, float]]:
+    """Lines and their sizes."""
+    height_mm, width_mm = plan.sensor_mm
+    metres = ", ".join(f"{focal} mm: {plan.distance_mm(focal) / 1000.0:.2f} m" for focal in _FOCAL_LENGTHS_MM)
+    frame_cm = " x ".join(f"{side / 10.0:.0f}" for side in reversed(plan.frame_mm))
+    away = f"{plan.focal_lengths:g} focal lengths from the wall"
+    return [
+        (f"Where to hang the {len(plan.pages)} pages", 5.6),
+        (
+            f"For a sensor of {width_mm:g} x {height_mm:g} mm: {away}, the picture shows {frame_cm} cm of it.",
+            3.4,
+        ),
+        (f"Wall to sensor: {metres}.", 3.2),
+    ]
+
+
+def _corners(size_mm: Corner) -> list[Corner]:
+    """Corners of a rectangle about the origin."""
+    row, col = size_mm[0] / 2.0, size_mm[1] / 2.0
+    return [(-row, -col), (-row, col), (row, col), (row, -col)]
+
+
+def _draw_small(page: Page, hung: Hung, center: Corner, scale: float) -> None:
+    """Draw a page on the map, with its arrow and number."""
+    half_row, half_col = (scale * side / 2.0 for side in hung.page.paper_mm)
+    corners = _corners((2.0 * half_row, 2.0 * half_col))
+    _outline(page, [turned(corner, hung.turn_deg, about=center) for corner in corners])
+    tip = [(-0.92 * half_row, 0.0), (-0.55 * half_row, 0.3 * half_col), (-0.55 * half_row, -0.3 * half_col)]
+    page.polygon([turned(corner, hung.turn_deg, about=center) for corner in tip], 0.0)
+    size_mm, number = 1.1 * half_col, str(hung.page.number)
+    anchor = (center[0] + 0.37 * size_mm, center[1] - 0.31 * size_mm * len(number))
+    page.note(Note(text=number, anchor=anchor, size_mm=size_mm))
+
+
+def _outline(page: Page, corners: list[Corner]) -> None:
+    """Draw a closed line as thin filled bars."""
+    for (r1, c1), (r2, c2) in zip(corners, [*corners[1:], corners[0]], strict=True):
+        length = hypot(r2 - r1, c2 - c1)
+        down, right = _LINE_MM / 2.0 * (c2 - c1) / length, _LINE_MM / 2.0 * (r1 - r2) / length
+        outline = [
+            (r1 + down, c1 + right),
+            (r2 + down, c2 + right),
+            (r2 - down, c2 - right),
+            (r1 - down, c1 - right),
+        ]
+        page.polygon(outline, 0.0)
+
+
+def _draw_table(page: Page, plan: Hanging, *, corner: Corner, unit: float) -> None:
+    """Set the places as text, in columns: number, place, centimetres from the centre of page 1."""
+    size_mm, step_mm = (3.1 if len(plan.pages) <= _FEW else 2.4) * unit, 4.5 * unit
+    columns = 3 if len(plan.pages) > _FEW else 2
+    rows = -(-len(plan.pages) // columns)
+    width_mm = (plan.pages[0].page.paper_mm[1] - 2.0 * MARGIN_MM) / columns
+    heading = "Centre of each page, in cm from the centre of page 1:"
+    page.note(Note(text=heading, anchor=corner, size_mm=size_mm))
+    for index, hung in enumerate(plan.pages):
+        column, row = divmod(index, rows)
+        line, left = corner[0] + (row + 1.3) * step_mm, corner[1] + column * width_mm
+        number = hung.page.number
+        cells = (
+            (f"{number}", 0.0, 0.08),
+            (PLACES[number - 1].words, 0.09, 0.43),
+            (_place_cm(hung), 0.54, 0.44),
+        )
+        for text, at, room in cells:
+            anchor = (line, left + at * width_mm)
+            page.note(Note(text=text, anchor=anchor, size_mm=size_mm, room_mm=room * width_mm))
+
+
+def _place_cm(hung: Hung) -> str:
+    """Say a place in whole centimetres."""
+    row_cm, col_cm = (round(mm / 10.0) for mm in hung.center_mm)
+    words = []
+    if row_cm:
+        words.append(f"{abs(row_cm)} {'down' if row_cm > 0 else 'up'}")
+    if col_cm:
+        words.append(f"{abs(col_cm)} {'right' if col_cm > 0 else 'left'}")
+    return ", ".join(words) or "at the lens's height"

@@ -1,9 +1,8 @@
 """The chart found in a photograph."""
 
 from lensbench.chart.find.chart import find_chart
-from lensbench.chart.find.found import ChartFound, FoundTarget
 from lensbench.chart.find.mapping import Mapping, agreed_affine, agreed_mapping
-from lensbench.chart.find.regions import ArmRegion
+from lensbench.chart.find.regions import ArmRegion, ChartFound, FoundTarget
 from lensbench.chart.find.sheet import LARGEST_STRAY
 
 __all__ = [

@@ -12,8 +12,7 @@ from typing import Final
 import cv2
 import numpy as np
 
-from lensbench.chart.find.found import ChartFound, FoundTarget, chart_found, kept_of
-from lensbench.chart.find.mapping import Mapping, with_strain
+from lensbench.chart.find.mapping import with_strain
 from lensbench.chart.find.markers import (
     FEWEST_MARKERS,
     ByteArray,
@@ -23,11 +22,12 @@ from lensbench.chart.find.markers import (
     read_markers,
     sight_markers,
 )
-from lensbench.chart.find.regions import ArmRegion
+from lensbench.chart.find.regions import ChartFound, chart_found
 from lensbench.chart.find.sheet import (
     FEWEST_TARGETS,
     Overview,
     Picture,
+    chosen,
     expect,
     locate_finely,
     locate_roughly,
@@ -39,7 +39,7 @@ from lensbench.chart.find.wall.pages import pages_of, read_windows, windows_of_m
 from lensbench.chart.layout import page_marker
 from lensbench.model.errors import ChartError
 
-__all__ = ["ArmRegion", "ChartFound", "FoundTarget", "Mapping", "Picture", "find_chart"]
+__all__ = ["find_chart"]
 
 
 _OVERVIEW_PX: Final = 2_000_000
@@ -88,15 +88,17 @@ def _find_sheet(picture: Picture, sighting: Sighting, overview: Overview) -> Cha
     mapping, good = refit(mapping, expected, crossings, size_px=size_px)
     if good.sum() < FEWEST_TARGETS:
         raise ChartError(_too_few(int(good.sum())))
-    kept = kept_of(expected, crossings, good, mapping)
+    targets, crossings = chosen(expected.targets, good), crossings.where(good)
     mapping = with_strain(
         mapping,
-        np.array([target.center_mm for target in kept.expected.targets]),
-        kept.crossings.position_px,
-        noise_px=float(np.median(kept.crossings.position_sd_px)),
+        np.array([target.center_mm for target in targets]),
+        crossings.position_px,
+        noise_px=float(np.median(crossings.position_sd_px)),
         size_px=size_px,
     )
-    return chart_found(sighting.layout, mapping, kept, marker_ids=sighting.marker_ids, size_px=size_px)
+    return chart_found(
+        sighting.layout, mapping, targets, crossings, marker_ids=sighting.marker_ids, size_px=size_px
+    )
 
 
 def _too_few(seen: int) -> str:

@@ -1,8 +1,10 @@
 """Locating the targets that a mapping predicts: first in the overview, then on the full picture's sites."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import compress
 from math import ceil
-from typing import Final, Protocol
+from typing import Final, Protocol, TypeVar
 
 import cv2
 import numpy as np
@@ -21,6 +23,7 @@ __all__ = [
     "Expected",
     "Overview",
     "Picture",
+    "chosen",
     "expect",
     "locate_finely",
     "locate_roughly",
@@ -30,6 +33,8 @@ __all__ = [
     "typical_blur_px",
 ]
 
+
+Kind = TypeVar("Kind")
 
 FEWEST_TARGETS: Final = 4
 """A homography has eight unknowns: four points."""
@@ -95,6 +100,11 @@ def expect(layout: Layout, mapping: Mapping, size_px: tuple[int, int]) -> Expect
     to_border = np.minimum(placed, np.asarray(size_px) - 1.0 - placed).min(axis=1)
     shown = np.flatnonzero((to_border >= BORDER_PX) & (mapping.depth(centers_mm) > 0.0))
     return predict(tuple(layout.targets[index] for index in shown), mapping)
+
+
+def chosen(targets: Sequence[Kind], good: BoolArray) -> tuple[Kind, ...]:
+    """Those of the targets, or pages, that are good."""
+    return tuple(compress(targets, good))
 
 
 def predict(targets: tuple[Target, ...], mapping: Mapping) -> Expected:

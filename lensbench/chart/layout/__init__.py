@@ -8,15 +8,13 @@ from lensbench.chart.layout.coding import (
     marker_modules,
     page_marker,
 )
-from lensbench.chart.layout.lettering import Note, Pennant, Ruler, notes, pennants, ruler, ruler_at
 from lensbench.chart.layout.papers import paper_named
-from lensbench.chart.layout.shapes import ARMS, TONES, Layout, Marker, Target, Tone, turned
+from lensbench.chart.layout.shapes import ARMS, TONES, Frame, Layout, Marker, Target, Tone, turned
 from lensbench.chart.layout.sheet import (
     DEFAULT_CONTRAST,
     IntArray,
     dark_reflectance,
     layout_from_markers,
-    paper_size_mm,
     sheet,
 )
 from lensbench.chart.layout.wall import (
@@ -41,14 +39,12 @@ __all__ = [
     "MOST_PAGES",
     "PLACES",
     "TONES",
+    "Frame",
     "Hanging",
     "Hung",
     "IntArray",
     "Layout",
     "Marker",
-    "Note",
-    "Pennant",
-    "Ruler",
     "Target",
     "Tone",
     "WallPage",
@@ -59,13 +55,8 @@ __all__ = [
     "hung",
     "layout_from_markers",
     "marker_modules",
-    "notes",
     "page_marker",
     "paper_named",
-    "paper_size_mm",
-    "pennants",
-    "ruler",
-    "ruler_at",
     "sheet",
     "turned",
     "wall_layout",

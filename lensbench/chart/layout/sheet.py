@@ -1,11 +1,8 @@
 """The sheet as data, in millimetres: drawn, simulated, and looked for in a picture, all from this one form.
 
-Coordinates are (row, column) from the sheet's centre, rows down, columns to the right, as the page is read.
-
-Where the targets and markers of a sheet stand.
-
-All in whole tenths of a millimetre from the sheet's centre, so that every machine places them alike.
-The places are mirrored into the four quadrants; only the turns of the targets differ between them.
+Coordinates are (row, column) from the sheet's centre, rows down, columns to the right, as the page is read. Places are
+sought in whole tenths of a millimetre, so that every machine finds the same, and mirrored into the four quadrants; only
+the turns of the targets differ between them.
 """
 
 from collections.abc import Iterable
@@ -30,7 +27,6 @@ __all__ = [
     "clear_turn_deg",
     "dark_reflectance",
     "layout_from_markers",
-    "paper_size_mm",
     "sheet",
 ]
 
@@ -38,6 +34,7 @@ __all__ = [
 IntArray = npt.NDArray[np.int64]
 Point = tuple[int, int]
 
+_NEVER: Final = np.iinfo(np.int64).min
 # Rings: (fraction of the half-diagonal of the 3:2 frame, azimuths of one quadrant in degrees).
 _RINGS: Final = ((0.225, (45.0,)), (0.455, (19.0, 66.0)), (0.66, (22.0,)))
 
@@ -103,20 +100,21 @@ def inner_discs(frame: Point, corners: list[Disc], *, radius: int, gap: int) -> 
     """
     half_diagonal = hypot(*frame)
     placed = [Disc(row=0, col=0, radius=radius)]
-    for fraction, azimuths in _RINGS:
-        for azimuth in azimuths:
-            row = round(fraction * half_diagonal * sin(radians(azimuth)))
-            col = round(fraction * half_diagonal * cos(radians(azimuth)))
-            _add(placed, corners, Disc(row=row, col=col, radius=radius), gap)
-    _add(placed, corners, Disc(row=frame[0] - radius - gap, col=0, radius=radius), gap)
-    _add(placed, corners, Disc(row=0, col=frame[1] - radius - gap, radius=radius), gap)
+    rings = [
+        Disc(
+            row=round(fraction * half_diagonal * sin(radians(azimuth))),
+            col=round(fraction * half_diagonal * cos(radians(azimuth))),
+            radius=radius,
+        )
+        for fraction, azimuths in _RINGS
+        for azimuth in azimuths
+    ]
+    sides = ((frame[0] - radius - gap, 0), (0, frame[1] - radius - gap))
+    for disc in [*rings, *(Disc(row=row, col=col, radius=radius) for row, col in sides)]:
+        neighbours = [mirrored for other in [*placed, *corners] for mirrored in _mirrored(other)]
+        if all(disc.clears(other, gap) for other in neighbours):
+            placed.append(disc)
     return placed
-
-
-def _add(placed: list[Disc], corners: list[Disc], disc: Disc, gap: int) -> None:
-    neighbours = [mirrored for other in [*placed, *corners] for mirrored in _mirrored(other)]
-    if all(disc.clears(other, gap) for other in neighbours):
-        placed.append(disc)
 
 
 def _mirrored(disc: Disc) -> list[Disc]:
@@ -140,15 +138,13 @@ def marker_places(extent: Point, discs: list[Disc], *, side: int, gap: int, coun
     reach = side // 2 + gap
     free = _free_places(extent, discs, reach)
     chosen: list[Point] = []
-    nearest = np.full(len(free), np.iinfo(np.int64).max)
-    nearest = np.minimum(nearest, _own_mirror_distance(free))
-    start = np.array(extent) * 2 // 5
+    nearest = (2 * free.min(axis=1)) ** 2  # squared distance from each place's own mirror image, or a marker
+    from_start = ((free - np.array(extent) * 2 // 5) ** 2).sum(axis=1)
     for _ in range(count):
         clear = nearest >= (2 * reach) ** 2
         if not clear.any():
             raise SettingError("the page is too narrow for a chart: take one nearer to 4:3 or 3:2")
-        score = np.where(clear, nearest, -1)
-        pick = int(np.argmax(score)) if chosen else _nearest_to(free, clear, start)
+        pick = int(np.argmax(np.where(clear, nearest if chosen else -1 - from_start, _NEVER)))
         chosen.append((int(free[pick, 0]), int(free[pick, 1])))
         for mirrored in _mirrored(Disc(row=chosen[-1][0], col=chosen[-1][1], radius=0)):
             offset = free - np.array((mirrored.row, mirrored.col))
@@ -171,34 +167,10 @@ def _free_places(extent: Point, discs: list[Disc], reach: int) -> IntArray:
     return kept
 
 
-def _own_mirror_distance(places: IntArray) -> IntArray:
-    distance: IntArray = (2 * places.min(axis=1)) ** 2
-    return distance
-
-
-def _nearest_to(places: IntArray, clear: npt.NDArray[np.bool_], point: IntArray) -> int:
-    distance = ((places - point) ** 2).sum(axis=1)
-    return int(np.argmin(np.where(clear, distance, np.iinfo(np.int64).max)))
-
-
 RATIOS: Final = ((3, 2), (4, 3), (16, 9), (1, 1))
 _LOWEST_CONTRAST, _HIGHEST_CONTRAST = 1.5, 20.0
 DEFAULT_CONTRAST: Final = 4.0
 """4:1: the lowest contrast at which processing seldom acts (ISO 12233:2017, 6.3, from memory)."""
-
-
-def paper_size_mm(name: str) -> tuple[float, float]:
-    """Give a page's (height, width) in mm, lying on its long side.
-
-    Raises
-    ------
-    SettingError
-        The name is not known, or the size is out of range.
-
-    >>> paper_size_mm("Letter")
-    (215.9, 279.4)
-    """
-    return paper_named(name).size_mm
 
 
 def sheet(paper: str, *, solid: bool = False, contrast: float = DEFAULT_CONTRAST) -> Layout:
@@ -256,7 +228,7 @@ def layout_from_markers(ids: Iterable[int]) -> Layout:
 @lru_cache(maxsize=32)
 def _lay_out(paper: Paper, dark_reflectance: float) -> Layout:
     frames = _frames(paper)
-    halves = [(_tenths(frame.size_mm[0] / 2.0), _tenths(frame.size_mm[1] / 2.0)) for frame in frames]
+    halves = [(int(5.0 * frame.size_mm[0] + 1e-6), int(5.0 * frame.size_mm[1] + 1e-6)) for frame in frames]
     extent = (max(row for row, _ in halves), max(col for _, col in halves))
     width = 2 * halves[0][1]
     gap = max(10, width // 250)
@@ -289,10 +261,6 @@ def _tones(width: int) -> tuple[Tone, ...]:
     """Give the row of tones: at the left of the centre, where every ring of targets leaves room."""
     step_mm, side_mm = round(0.0036 * width, 1), round(0.0027 * width, 1)
     return tone_row((0.0, -round(0.024 * width, 1) - 3.0 * step_mm), step_mm=step_mm, side_mm=side_mm)
-
-
-def _tenths(length_mm: float) -> int:
-    return int(10.0 * length_mm + 1e-6)
 
 
 def _frames(paper: Paper) -> tuple[Frame, ...]:

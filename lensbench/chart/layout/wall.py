@@ -1,11 +1,7 @@
-"""The pages of a wall set as data: on each, one large target with its own markers; and pages as they hang.
+"""The pages of a wall set as data: on each, one large target with its own markers; and where they hang.
 
-A page hangs anywhere, with its arrow to the wall's middle. Its place and turn come from the picture, and its
-millimetres from its own markers.
-
-Where on the wall each page of a wall set belongs.
-
-Where the pages of a wall set hang: from the camera's sensor and its distance, to the centimetre.
+A page hangs anywhere, with its arrow to the wall's centre: its place and turn come from the picture, its millimetres
+from its own markers. The plan says to the centimetre where each belongs, from the camera's sensor and its distance.
 """
 
 from collections.abc import Sequence
@@ -13,7 +9,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations, pairwise
 from math import atan2, cos, degrees, radians, sin
-from typing import Final
+from typing import Final, TypeVar
 
 from lensbench import optics
 from lensbench.chart.layout.coding import MOST_PAGES, WALL_PAPERS, page_marker_ids
@@ -42,48 +38,48 @@ class Place:
 
     words: str
     share: tuple[float, float]
-    """(down, right) from the middle, as a share of the way to the outermost page."""
+    """(down, right) from the centre, as a share of the way to the outermost page."""
 
 
-def _place(down: float, right: float, words: str) -> Place:
-    return Place(words=words, share=(down, right))
-
-
-PLACES: Final[tuple[Place, ...]] = (
-    _place(0.0, 0.0, "middle"),
-    _place(-1.0, -1.0, "corner, upper left"),
-    _place(-1.0, 1.0, "corner, upper right"),
-    _place(1.0, 1.0, "corner, lower right"),
-    _place(1.0, -1.0, "corner, lower left"),
-    _place(-0.5, -0.5, "half-way, upper left"),
-    _place(-0.5, 0.5, "half-way, upper right"),
-    _place(0.5, 0.5, "half-way, lower right"),
-    _place(0.5, -0.5, "half-way, lower left"),
-    _place(-1.0, 0.0, "edge, top"),
-    _place(0.0, 1.0, "edge, right"),
-    _place(1.0, 0.0, "edge, bottom"),
-    _place(0.0, -1.0, "edge, left"),
-    _place(-0.5, 0.0, "half-way, up"),
-    _place(0.0, 0.5, "half-way, right"),
-    _place(0.5, 0.0, "half-way, down"),
-    _place(0.0, -0.5, "half-way, left"),
-    _place(-1.0, -0.5, "top, left of the middle"),
-    _place(-1.0, 0.5, "top, right of the middle"),
-    _place(-0.5, 1.0, "right, above the middle"),
-    _place(0.5, 1.0, "right, below the middle"),
-    _place(1.0, 0.5, "bottom, right of the middle"),
-    _place(1.0, -0.5, "bottom, left of the middle"),
-    _place(0.5, -1.0, "left, below the middle"),
-    _place(-0.5, -1.0, "left, above the middle"),
-    _place(-0.75, -0.75, "near the corner, upper left"),
-    _place(-0.75, 0.75, "near the corner, upper right"),
-    _place(0.75, 0.75, "near the corner, lower right"),
-    _place(0.75, -0.75, "near the corner, lower left"),
+PLACES: Final = tuple(
+    Place(words=words, share=(down, right))
+    for down, right, words in (
+        (0.0, 0.0, "centre"),
+        (-1.0, -1.0, "corner, upper left"),
+        (-1.0, 1.0, "corner, upper right"),
+        (1.0, 1.0, "corner, lower right"),
+        (1.0, -1.0, "corner, lower left"),
+        (-0.5, -0.5, "half-way, upper left"),
+        (-0.5, 0.5, "half-way, upper right"),
+        (0.5, 0.5, "half-way, lower right"),
+        (0.5, -0.5, "half-way, lower left"),
+        (-1.0, 0.0, "edge, top"),
+        (0.0, 1.0, "edge, right"),
+        (1.0, 0.0, "edge, bottom"),
+        (0.0, -1.0, "edge, left"),
+        (-0.5, 0.0, "half-way, up"),
+        (0.0, 0.5, "half-way, right"),
+        (0.5, 0.0, "half-way, down"),
+        (0.0, -0.5, "half-way, left"),
+        (-1.0, -0.5, "top, left of the centre"),
+        (-1.0, 0.5, "top, right of the centre"),
+        (-0.5, 1.0, "right, above the centre"),
+        (0.5, 1.0, "right, below the centre"),
+        (1.0, 0.5, "bottom, right of the centre"),
+        (1.0, -0.5, "bottom, left of the centre"),
+        (0.5, -1.0, "left, below the centre"),
+        (-0.5, -1.0, "left, above the centre"),
+        (-0.75, -0.75, "near the corner, upper left"),
+        (-0.75, 0.75, "near the corner, upper right"),
+        (0.75, 0.75, "near the corner, lower right"),
+        (0.75, -0.75, "near the corner, lower left"),
+    )
 )
 """Page 1 first. A set of N pages is the first N; a page's target is turned to suit its place."""
 
 
 Point = tuple[float, float]
+Square = TypeVar("Square", Marker, Tone)
 
 MARGIN_MM: Final = 10.0
 """At the border of a page nothing is printed: office printers do not reach it."""
@@ -91,7 +87,7 @@ MARGIN_MM: Final = 10.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WallPage:
-    """One page, upright, in millimetres from its middle."""
+    """One page, upright, in millimetres from its centre."""
 
     number: int
     paper: str
@@ -101,15 +97,6 @@ class WallPage:
     markers: tuple[Marker, ...]
     """Upper left, upper right, lower right."""
     tones: tuple[Tone, ...]
-
-
-def page_name(number: int) -> str:
-    """Name the target of a page.
-
-    >>> page_name(7)
-    'P07'
-    """
-    return f"P{number:02d}"
 
 
 @lru_cache(maxsize=128)
@@ -144,7 +131,7 @@ def wall_page(paper: str, number: int) -> WallPage:
         paper=named.name,
         paper_mm=(height_mm, width_mm),
         target=Target(
-            name=page_name(number),
+            name=f"P{number:02d}",
             center_mm=(0.0, 0.0),
             radius_mm=float(round(0.428 * width_mm)),
             turn_deg=_turn_deg(number),
@@ -165,7 +152,7 @@ def _tones(height_mm: float, width_mm: float) -> tuple[Tone, ...]:
 
 
 def arrow_turn_deg(center_mm: Point) -> float:
-    """Give a page's turn, clockwise from upright, when its arrow points to the wall's middle.
+    """Give a page's turn, clockwise from upright, when its arrow points to the wall's centre.
 
     >>> arrow_turn_deg((500.0, 0.0)), arrow_turn_deg((0.0, 700.0))
     (0.0, -90.0)
@@ -213,27 +200,19 @@ class Hung:
     @property
     def markers(self) -> tuple[Marker, ...]:
         """The markers where they hang."""
-        return tuple(
-            replace(
-                flat,
-                center_mm=self._placed(flat.center_mm),
-                side_mm=flat.side_mm * self.scale,
-                turn_deg=self.turn_deg,
-            )
-            for flat in self.page.markers
-        )
+        return tuple(map(self._hung, self.page.markers))
 
     @property
     def tones(self) -> tuple[Tone, ...]:
         """The tones where they hang."""
-        return tuple(
-            replace(
-                flat,
-                center_mm=self._placed(flat.center_mm),
-                side_mm=flat.side_mm * self.scale,
-                turn_deg=self.turn_deg,
-            )
-            for flat in self.page.tones
+        return tuple(map(self._hung, self.page.tones))
+
+    def _hung(self, flat: Square) -> Square:
+        return replace(
+            flat,
+            center_mm=self._placed(flat.center_mm),
+            side_mm=flat.side_mm * self.scale,
+            turn_deg=self.turn_deg,
         )
 
     def _placed(self, point_mm: Point) -> Point:
@@ -242,7 +221,7 @@ class Hung:
 
 
 def hung(page: WallPage, center_mm: Point, *, turn_deg: float, scale: float = 1.0) -> Hung:
-    """Hang a page: its middle at a place of the wall, turned clockwise."""
+    """Hang a page: its centre at a place of the wall, turned clockwise."""
     return Hung(page=page, center_mm=center_mm, turn_deg=turn_deg, scale=scale)
 
 
@@ -281,7 +260,7 @@ _SEARCH_STEP: Final = 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hanging:
-    """A wall set and where its pages hang, in millimetres from the wall's middle."""
+    """A wall set and where its pages hang, in millimetres from the wall's centre."""
 
     sensor_mm: Point
     """(height, width)."""
@@ -381,7 +360,7 @@ def _fits(pages: int, paper: str, sensor_mm: Point, focal_lengths: float) -> boo
 
 
 def _fit(pages: Sequence[Hung]) -> bool:
-    """Tell whether no page's print lies over another's, nor beyond the middle."""
+    """Tell whether no page's print lies over another's, nor beyond the centre."""
     outlines = [_outline(page) for page in pages]
     beyond = any(
         page.center_mm[axis] * PLACES[page.page.number - 1].share[axis] < 0.0

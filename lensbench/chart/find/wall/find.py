@@ -14,21 +14,21 @@ from typing import Final
 import numpy as np
 
 from lensbench.chart.find.crossing import Crossings
-from lensbench.chart.find.found import ChartFound, chart_found, kept_of
 from lensbench.chart.find.mapping import Mapping
+from lensbench.chart.find.regions import ChartFound, chart_found
 from lensbench.chart.find.sheet import (
     BORDER_PX,
     LARGEST_STRAY,
     Expected,
     Overview,
     Picture,
+    chosen,
     locate_finely,
     locate_roughly,
     plausible,
     predict,
     typical_blur_px,
 )
-from lensbench.chart.find.strips import locate_strips
 from lensbench.chart.find.wall.fit import (
     FLOOR_PX,
     SETTLED,
@@ -41,6 +41,7 @@ from lensbench.chart.find.wall.fit import (
 )
 from lensbench.chart.find.wall.model import Observations
 from lensbench.chart.find.wall.pages import SightedPage
+from lensbench.chart.find.wall.strips import locate_strips
 from lensbench.chart.layout import ARMS, PLACES, arrow_turn_deg, hung, wall_layout
 from lensbench.model.errors import ChartError
 from lensbench.model.shot import BoolArray
@@ -103,7 +104,8 @@ def assembled(
     return chart_found(
         layout,
         mapping,
-        kept_of(expected, crossings, good, mapping),
+        chosen(layout.targets, good),
+        crossings.where(good),
         marker_ids=tuple(marker_id for page in pages for marker_id in page.marker_ids),
         size_px=size_px,
         targets_on_chart=max(page.page.number for page in pages),

@@ -1,9 +1,7 @@
 """Camera and pages together: one plane seen through one lens, and on it pages hung and printed by hand.
 
 That a page's print is true to scale only nearly is what limits the tilt, and the stated spread holds it.
-The normal equations have an arrow's form (camera x every page, no page x page), and are solved page by page.
-
-What was seen of a wall's pages, in the form that the fit takes: places along one direction each.
+Crossings, markers' centres, pieces of arms and rims all come as places seen along one direction each.
 """
 
 from dataclasses import dataclass
@@ -13,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench.chart.find.crossing import Crossings
-from lensbench.chart.find.strips import Strips
 from lensbench.chart.find.wall.model import CAMERA, PAGE, Observations, WallModel
 from lensbench.chart.find.wall.pages import SightedPage
+from lensbench.chart.find.wall.strips import Strips
 from lensbench.chart.layout import IntArray
 from lensbench.model.units import FloatArray
 
@@ -49,8 +47,6 @@ class WallFit:
     """Shape (pages, 2)."""
     turns_deg: FloatArray
     scales: FloatArray
-    standardised: FloatArray
-    """Shape (m,): what the fit leaves of each observation, in its standard deviations, in the pages' order."""
     model: WallModel
     parameters: FloatArray
 
@@ -89,25 +85,38 @@ def fit_wall(
         Parameters of an earlier fit to the same pages.
     """
     model = WallModel.starting(matrices, middles_px, size_px)
-    seen = seen.by_page()
     prior = _prior(len(matrices), second_term=second_term)
     parameters = model.start if start is None else start
-    left, slopes = model.left_and_slopes(parameters, seen)
+    left, slopes = _left_and_slopes(model, parameters, seen)
     for _ in range(_ROUNDS):
-        normal = _Arrow.of(seen.page, slopes, left, _weights(left)).held(prior, parameters - _expected(model))
-        step = normal.step()
+        weighted = _weights(left)[:, None] * slopes
+        normal = weighted.T @ slopes + np.diag(prior)
+        step = np.linalg.solve(normal, weighted.T @ left - prior * parameters)
         parameters = parameters + step
-        left, slopes = model.left_and_slopes(parameters, seen)
+        left, slopes = _left_and_slopes(model, parameters, seen)
         if np.abs(step).max() < settled:
             break
     weights = _weights(left)
-    normal = _Arrow.of(seen.page, slopes, left, weights).held(prior, parameters - _expected(model))
+    normal = (weights[:, None] * slopes).T @ slopes + np.diag(prior)
     freedom = max(len(left) - len(parameters), 1)
     inflation = max(1.0, float((weights * left**2).sum()) / freedom)
-    return _result(model, parameters, inflation * normal.camera_covariance()[:5, :5], left)
+    return _result(model, parameters, inflation * np.asarray(np.linalg.inv(normal)[:5, :5], np.float64))
+
+
+def _left_and_slopes(
+    model: WallModel, parameters: FloatArray, seen: Observations
+) -> tuple[FloatArray, FloatArray]:
+    """Residuals, shape (m,), and slopes along all parameters, shape (m, parameters)."""
+    left, own = model.left_and_slopes(parameters, seen)
+    slopes = np.zeros((len(left), len(parameters)))
+    slopes[:, :CAMERA] = own[:, :CAMERA]
+    columns = CAMERA + PAGE * seen.page[:, None] + np.arange(PAGE)
+    np.put_along_axis(slopes, columns, own[:, CAMERA:], axis=1)
+    return left, slopes
 
 
 def _prior(pages: int, *, second_term: bool) -> FloatArray:
+    """Weights of what is expected beforehand: no shape, no distortion, exact prints."""
     sd = np.concatenate((_CAMERA_SD, np.tile(_PAGE_SD, pages)))
     if not second_term:
         sd[CAMERA - 1] = _NOTHING_SD
@@ -115,84 +124,12 @@ def _prior(pages: int, *, second_term: bool) -> FloatArray:
     return weight
 
 
-def _expected(model: WallModel) -> FloatArray:
-    """Give what the prior expects: the scale where it started, no shape, no distortion, exact prints."""
-    expected = np.zeros_like(model.start)
-    expected[0] = model.start[0]
-    return expected
-
-
 def _weights(left: FloatArray) -> FloatArray:
     """Give large deviations less weight (Huber 1964, Annals of Mathematical Statistics 35:73)."""
     return np.asarray(np.minimum(1.0, _LARGE / np.maximum(np.abs(left), 1e-9)), np.float64)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Arrow:
-    """Normal equations of camera and pages; no page touches another."""
-
-    camera: FloatArray
-    """Shape (7, 7)."""
-    shared: FloatArray
-    """Shape (pages, 7, 6)."""
-    pages: FloatArray
-    """Shape (pages, 6, 6)."""
-    seen_camera: FloatArray
-    seen_pages: FloatArray
-    """Right-hand sides, shapes (7,) and (pages, 6)."""
-
-    @classmethod
-    def of(
-        cls, page: npt.NDArray[np.int64], slopes: FloatArray, left: FloatArray, weights: FloatArray
-    ) -> "_Arrow":
-        """Add the observations up, which lie in the order of their pages."""
-        starts = np.flatnonzero(np.diff(page, prepend=-1))
-        weighted = weights[:, None] * slopes
-        products = (weighted[:, :, None] * slopes[:, None]).reshape(len(left), -1)
-        blocks = np.add.reduceat(products, starts).reshape(-1, CAMERA + PAGE, CAMERA + PAGE)
-        seen = np.add.reduceat(weighted * left[:, None], starts)
-        return cls(
-            camera=blocks[:, :CAMERA, :CAMERA].sum(axis=0),
-            shared=blocks[:, :CAMERA, CAMERA:],
-            pages=blocks[:, CAMERA:, CAMERA:],
-            seen_camera=seen[:, :CAMERA].sum(axis=0),
-            seen_pages=seen[:, CAMERA:],
-        )
-
-    def held(self, prior: FloatArray, off: FloatArray) -> "_Arrow":
-        """Add what is expected beforehand: its weights, and how far off the parameters stand."""
-        pull = prior * off
-        return _Arrow(
-            camera=self.camera + np.diag(prior[:CAMERA]),
-            shared=self.shared,
-            pages=self.pages + prior[CAMERA:].reshape(-1, PAGE, 1) * np.eye(PAGE),
-            seen_camera=self.seen_camera - pull[:CAMERA],
-            seen_pages=self.seen_pages - pull[CAMERA:].reshape(-1, PAGE),
-        )
-
-    def step(self) -> FloatArray:
-        """Solve for the change of all parameters."""
-        through, alone = self._eliminated()
-        camera = np.linalg.solve(
-            alone, self.seen_camera - (through * self.seen_pages[:, None]).sum(axis=(0, 2))
-        )
-        rest = self.seen_pages - np.einsum("pcq,c->pq", self.shared, camera)
-        pages = np.linalg.solve(self.pages, rest[:, :, None])[:, :, 0]
-        return np.concatenate((camera, pages.ravel()))
-
-    def camera_covariance(self) -> FloatArray:
-        """Give the camera's covariance, the pages being as unknown as they are."""
-        return np.asarray(np.linalg.inv(self._eliminated()[1]), np.float64)
-
-    def _eliminated(self) -> tuple[FloatArray, FloatArray]:
-        """Give shared over pages, shape (pages, 7, 6), and the camera's equations without the pages'."""
-        solved = np.linalg.solve(self.pages, self.shared.transpose(0, 2, 1))
-        through = np.asarray(solved.transpose(0, 2, 1), np.float64)
-        alone: FloatArray = self.camera - (through @ self.shared.transpose(0, 2, 1)).sum(axis=0)
-        return through, alone
-
-
-def _result(model: WallModel, parameters: FloatArray, covariance: FloatArray, left: FloatArray) -> WallFit:
+def _result(model: WallModel, parameters: FloatArray, covariance: FloatArray) -> WallFit:
     camera, pages = parameters[:CAMERA], parameters[CAMERA:].reshape(-1, PAGE)
     values, vectors = np.linalg.eigh(covariance)
     steps = (vectors * np.sqrt(values.clip(0.0))).T
@@ -205,7 +142,6 @@ def _result(model: WallModel, parameters: FloatArray, covariance: FloatArray, le
         places_mm=pages[:, :2] * model.unit_mm,
         turns_deg=np.degrees(pages[:, 2]),
         scales=np.exp(pages[:, 3]),
-        standardised=left,
         model=model,
         parameters=parameters,
     )

@@ -40,17 +40,6 @@ class Observations:
     """Shape (m,): the place seen, along that direction."""
     sd_px: FloatArray
 
-    def by_page(self) -> "Observations":
-        """Give the same in the order of their pages."""
-        order = np.argsort(self.page, kind="stable")
-        return Observations(
-            page=self.page[order],
-            point_mm=self.point_mm[order],
-            normal=self.normal[order],
-            value_px=self.value_px[order],
-            sd_px=self.sd_px[order],
-        )
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Placed:
