@@ -181,7 +181,7 @@ def find(shots: Sequence[SweepShot], *, method: str = "refined", tie: Tie = Tie.
     Parameters
     ----------
     shots : sequence of SweepShot
-        Measured and rejected ones, as `sift` gives them.
+        Measured and rejected ones, as `reject` gives them.
     method : str
         By which the edges were measured.
     tie : Tie

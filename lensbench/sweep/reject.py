@@ -1,6 +1,4 @@
-"""Which measured shots must not count: those whose flags reject them, and those out of focus.
-
-Shots out of focus, recognised among their fellows.
+"""Measured shots that must not count: those whose flags reject them, and those out of focus.
 
 Bad focus only ever softens, and softens the whole picture. A shot is rejected when every zone lies far below
 the sharper repeats at the same setting, or below the curve that the other f-stops draw (one-sided, so that a
@@ -23,7 +21,7 @@ from lensbench.model.units import FloatArray
 from lensbench.stats import ASSUMED_SD, PARAMETERS, fit_blur
 from lensbench.sweep.series import by_focal_length
 
-__all__ = ["SeriesShots", "misfocused", "repeat_sd", "sift"]
+__all__ = ["SeriesShots", "misfocused", "reject", "repeat_sd"]
 
 
 LEAST_LIMIT: Final = 0.10
@@ -43,8 +41,44 @@ class SeriesShots:
     """Log MTF50 of the zones, the whole frame last; NaN where a zone was not seen. Shape (shots, zones)."""
 
 
+def reject(shots: Sequence[SweepShot]) -> list[SweepShot]:
+    """Mark the measured shots that must not count: those with a flag that rejects, and those out of focus.
+
+    In a focus bracket, being out of focus is the purpose.
+    """
+    judged = [_with_own_flags(shot) for shot in shots]
+    bracketed = in_bracket(judged)
+    for focal in by_focal_length([shot for shot in judged if id(shot) not in bracketed]):
+        members = focal.members
+        series = SeriesShots(
+            f_number=np.array([focal.exact_f_number[shot.planned.setting.f_number] for shot in members]),
+            log_zones=np.array([[_log_figure(shot, zone) for zone in ZONES] for shot in members]),
+        )
+        for index, reason in misfocused(series, pixel_pitch_um=focal.pixel_pitch_um).items():
+            at = next(i for i, shot in enumerate(judged) if shot is members[index])
+            judged[at] = dataclasses.replace(members[index], reason=reason)
+    return judged
+
+
+def _with_own_flags(shot: SweepShot) -> SweepShot:
+    if not isinstance(shot.result, ShotResult) or shot.reason:
+        return shot
+    quality = shot.result.quality
+    if worst(quality) is Severity.REJECT:
+        reason = "; ".join(item.message for item in quality if item.severity is Severity.REJECT)
+        return dataclasses.replace(shot, reason=reason)
+    if not np.isfinite(_log_figure(shot, "frame")):
+        return dataclasses.replace(shot, reason="no figure for the whole frame could be measured")
+    return shot
+
+
+def _log_figure(shot: SweepShot, zone: str) -> float:
+    figure = shot.result.summary.get(zone) if isinstance(shot.result, ShotResult) else None
+    return float(np.log(figure.mtf50_cypx)) if figure and figure.mtf50_cypx > 0.0 else float("nan")
+
+
 def repeat_sd(series: SeriesShots) -> float:
-    """Give the spread between repeats, robustly: half of the settings may hold a bad shot.
+    """Spread between repeats, robustly: half of the settings may hold a bad shot.
 
     From the differences between the two sharpest shots of each setting, as a share of MTF50.
     """
@@ -61,7 +95,7 @@ def repeat_sd(series: SeriesShots) -> float:
 
 
 def misfocused(series: SeriesShots, *, pixel_pitch_um: float | None = None) -> dict[int, str]:
-    """Name the shots that are out of focus, and why.
+    """Shots that are out of focus, and why.
 
     Parameters
     ----------
@@ -77,47 +111,44 @@ def misfocused(series: SeriesShots, *, pixel_pitch_um: float | None = None) -> d
     """
     sd = repeat_sd(series)
     limit = max(LEAST_LIMIT, LIMIT_SD * np.sqrt(2.0) * sd)
-    found: dict[int, str] = {}
+    reasons: dict[int, str] = {}
     for stop in np.unique(series.f_number):
         members = np.flatnonzero(series.f_number == stop)
-        for index in members[_far_below(series.log_zones[members], _sharp(series.log_zones[members]), limit)]:
-            drop = _drop(series.log_zones[index], _sharp(series.log_zones[members]))
-            found[int(index)] = _reason(drop, limit, "than its repeats")
-    return _below_curve(series, found, sd, pixel_pitch_um)
+        sharp = _sharp(series.log_zones[members])
+        for index in members[_far_below(series.log_zones[members], sharp, limit)]:
+            reasons[int(index)] = _reason(series.log_zones[index], sharp, limit, "than its repeats")
+    return _below_curve(series, reasons, sd, pixel_pitch_um)
 
 
 def _sharp(log_zones: FloatArray) -> FloatArray:
-    """Give the zones of the sharpest shot: of two or more, all but the sharpest may be out of focus."""
+    """Zones of the sharpest shot: of two or more, all but the sharpest may be out of focus."""
     sharpest: FloatArray = log_zones[int(np.nanargmax(log_zones[:, -1]))]
     return sharpest
 
 
 def _far_below(log_zones: FloatArray, reference: FloatArray, limit: float) -> FloatArray:
-    """Tell which shots are softer by the limit over the frame, and by half of it in every zone."""
+    """Shots that are softer by the limit over the frame, and by half of it in every zone."""
     drop = -np.log1p(-limit)
     with_gaps = np.where(np.isnan(reference - log_zones), np.inf, reference - log_zones)
     below: FloatArray = (with_gaps[:, -1] > drop) & np.all(with_gaps > 0.5 * drop, axis=1)
     return below
 
 
-def _drop(log_zones: FloatArray, reference: FloatArray) -> float:
-    return float(-np.expm1(log_zones[-1] - reference[-1]))
-
-
-def _reason(drop: float, limit: float, than: str) -> str:
+def _reason(log_zones: FloatArray, reference: FloatArray, limit: float, than: str) -> str:
+    drop = float(-np.expm1(log_zones[-1] - reference[-1]))
     return remark(
         "misfocus", f"{100 * drop:.0f} % softer {than}, in every zone; limit {100 * limit:.0f} %"
     ).message
 
 
 def _below_curve(
-    series: SeriesShots, found: dict[int, str], sd: float, pixel_pitch_um: float | None
+    series: SeriesShots, reasons: dict[int, str], sd: float, pixel_pitch_um: float | None
 ) -> dict[int, str]:
     """Add the shots that lie far below what the other f-stops, and their own repeats, lead one to expect."""
-    good = np.setdiff1d(np.arange(len(series.f_number)), list(found))
+    good = np.setdiff1d(np.arange(len(series.f_number)), list(reasons))
     stops = np.unique(series.f_number[good])
     if len(stops) < 3:
-        return found
+        return reasons
     members = [good[series.f_number[good] == stop] for stop in stops]
     sharpest = np.array([_sharp(series.log_zones[shots]) for shots in members])
     limit = max(LEAST_CURVE_LIMIT, LIMIT_SD * sd)
@@ -130,19 +161,17 @@ def _below_curve(
         expected = np.asarray(zones)
         if not _far_below(sharpest[position : position + 1], expected, limit)[0]:
             expected = np.fmin(expected, sharpest[position])
-        found |= {
-            int(index): _reason(
-                _drop(series.log_zones[index], expected), limit, "than the other f-stops let expect"
-            )
+        reasons |= {
+            int(index): _reason(series.log_zones[index], expected, limit, "than the other f-stops let expect")
             for index in members[position][_far_below(shots, expected, limit)]
         }
-    return found
+    return reasons
 
 
 def _expected(
     stops: FloatArray, sharpest: FloatArray, position: int, sd: float, pixel_pitch_um: float | None
 ) -> float:
-    """Give the least that a zone should reach at a stop, by the stops around it and by the model."""
+    """Least that a zone should reach at a stop, by the stops around it and by the model."""
     before, after = sharpest[:position], sharpest[position + 1 :]
     others = np.concatenate([before, after])
     if not np.all(np.isfinite(others)):
@@ -153,39 +182,3 @@ def _expected(
     elsewhere = np.delete(stops, position)
     fit = fit_blur(elsewhere, others, sd=np.full(len(others), sd), pixel_pitch_um=pixel_pitch_um)
     return max(both_sides, float(fit.at(stops[position : position + 1])[0]))
-
-
-def sift(shots: Sequence[SweepShot]) -> list[SweepShot]:
-    """Mark the measured shots that must not count: those with a flag that rejects, and those out of focus.
-
-    In a focus bracket, being out of focus is the purpose.
-    """
-    judged = [_with_own_flags(shot) for shot in shots]
-    bracketed = in_bracket(judged)
-    for focal in by_focal_length([shot for shot in judged if id(shot) not in bracketed]):
-        members = focal.members
-        series = SeriesShots(
-            f_number=np.array([focal.exact_f_number[shot.planned.setting.f_number] for shot in members]),
-            log_zones=np.array([[_log_figure(shot, zone) for zone in ZONES] for shot in members]),
-        )
-        for index, reason in misfocused(series, pixel_pitch_um=focal.pixel_pitch_um).items():
-            place = next(i for i, shot in enumerate(judged) if shot is members[index])
-            judged[place] = dataclasses.replace(members[index], reason=reason)
-    return judged
-
-
-def _with_own_flags(shot: SweepShot) -> SweepShot:
-    if not isinstance(shot.result, ShotResult) or shot.reason:
-        return shot
-    quality = shot.result.quality
-    if worst(quality) is Severity.REJECT:
-        reason = "; ".join(one.message for one in quality if one.severity is Severity.REJECT)
-        return dataclasses.replace(shot, reason=reason)
-    if not np.isfinite(_log_figure(shot, "frame")):
-        return dataclasses.replace(shot, reason="no figure for the whole frame could be measured")
-    return shot
-
-
-def _log_figure(shot: SweepShot, zone: str) -> float:
-    figure = shot.result.summary.get(zone) if isinstance(shot.result, ShotResult) else None
-    return float(np.log(figure.mtf50_cypx)) if figure and figure.mtf50_cypx > 0.0 else float("nan")

@@ -13,7 +13,7 @@ from lensbench.stats import Tie
 from lensbench.storage.cache import ResultCache
 from lensbench.sweep.decide import find
 from lensbench.sweep.gather import gather
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 from lensbench.sweep.run import Running, Task, run
 
 __all__ = ["Measuring", "Sweep", "sweep"]
@@ -110,7 +110,7 @@ def sweep(
     tasks = measuring.tasks(wanted, cache=cache, print_profile=print_profile)
     outcomes = run(tasks, running or Running())
     by_path = {shot.path: outcome for shot, outcome in zip(wanted, outcomes, strict=True)}
-    shots = sift(
+    shots = reject(
         [
             SweepShot(
                 planned=shot,

@@ -15,7 +15,7 @@ from lensbench.report.out.json_form import findings_as_json
 from lensbench.stats.best_set import Tie, taken
 from lensbench.sweep.decide import find
 from lensbench.sweep.read_back import purposes_of
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 from lensbench.sweep.series import EDGES, FRAME, MIDDLE, PURPOSES, figure_at
 
 CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275, 11.0: 0.225, 16.0: 0.165}
@@ -23,7 +23,7 @@ FLAT = {2.8: 0.25, 4.0: 0.297, 5.6: 0.30, 8.0: 0.298, 11.0: 0.26, 16.0: 0.2}
 
 
 def lens_of(shots, **asked):
-    (lens,) = find(sift(shots), **asked).lenses
+    (lens,) = find(reject(shots), **asked).lenses
     return lens
 
 
@@ -136,7 +136,7 @@ def test_tables_and_reading_back():
     assert [row[0] for row in grid.rows] == [MIDDLE, FRAME, EDGES]
     assert grid.header[3:5] == ("as good", "take")
     assert "edges and corners: halfway zone 20 %, outer zone 80 %" in grid.caption
-    (told,) = findings_as_json(find(sift(shoot(FLAT, seed=4, sd=0.002))))["lenses"]
+    (told,) = findings_as_json(find(reject(shoot(FLAT, seed=4, sd=0.002))))["lenses"]
     read = {one.purpose: one for one in purposes_of(told)}
     assert read[FRAME].tied_f_numbers == (4.0, 5.6, 8.0)
     assert read[FRAME].surely[90.0] == (4.0, 5.6, 8.0)

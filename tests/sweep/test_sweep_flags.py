@@ -10,7 +10,7 @@ from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.flags import remark
 from lensbench.sweep.drift import drift_remarks
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 from lensbench.sweep.remarks import mixed_remarks, print_remarks
 
 SHEET = sheet("A2")
@@ -35,7 +35,7 @@ def a_shot(**changes):
     return simulate.Shot(**({"focal_length_mm": 50.0, "f_number": 5.6, "paper_level": 0.6} | changes))
 
 
-def burst(count=6, *, shifts_px=None, tilts_deg=None, focus_um=None):
+def burst(count=6, *, shifts_px=None, focus_um=None):
     random = np.random.default_rng(4)
     return [
         seen_shot(
@@ -44,7 +44,6 @@ def burst(count=6, *, shifts_px=None, tilts_deg=None, focus_um=None):
             a_shot(focus_error_um=0.0 if focus_um is None else float(focus_um[n])),
             n,
             shift_px=(0.0, 0.0) if shifts_px is None else tuple(shifts_px[n]),
-            tilt_deg=(0.0, 0.0) if tilts_deg is None else tuple(tilts_deg[n]),
         )
         for n in range(count)
     ]
@@ -69,12 +68,11 @@ def steps(last, count=6):
     ("drifting", "words"),
     [
         ({"shifts_px": steps((3.0, 4.0))}, "the picture wanders by 5.0 px"),
-        ({"tilts_deg": steps((0.6, 0.0))}, "the camera turns by 0."),
         ({"focus_um": 60.0 * np.arange(6) / 5.0}, "they get softer by"),
     ],
 )
 def test_drift_is_told_with_what_drifts(drifting, words):
-    """Moved by hand from shot to shot: 5 px, 0.6 degrees, 60 um of focus (a disc of 2 px at f/5.6, geometric)."""
+    """Moved by hand from shot to shot: 5 px, 60 um of focus (a disc of 2 px at f/5.6, geometric)."""
     (raised,) = drift_remarks(burst(**drifting))
     assert raised.flag == "drift"
     assert words in raised.seen
@@ -157,8 +155,8 @@ def test_what_was_not_the_same_is_told(change, words):
 def test_a_misfocused_shot_is_rejected_and_no_other():
     """150 um at f/4 is a geometric disc of 37 um, 7.5 px."""
     shots = swept()
-    assert not any(shot.reason for shot in sift(shots))
+    assert not any(shot.reason for shot in reject(shots))
     far_off = seen_shot(np.random.default_rng(2), SCENE, a_shot(f_number=4.0, focus_error_um=150.0), 2)
-    judged = sift([*shots[:2], far_off, *shots[3:]])
+    judged = reject([*shots[:2], far_off, *shots[3:]])
     assert [bool(shot.reason) for shot in judged] == [False, False, True] + [False] * 5
     assert "softer than its repeats" in judged[2].reason
