@@ -36,7 +36,7 @@ from lensbench.model.effect import (
 from lensbench.model.errors import SweepError
 from lensbench.model.shot import ZONES, RejectedShot, ShotResult
 from lensbench.model.sweep import INDIFFERENCE, SweepShot
-from lensbench.stats import Contrast, Layout, fit_levels
+from lensbench.stats import Difference, Layout, fit_levels
 from lensbench.sweep import Measuring, Running, gather, run
 
 __all__ = ["Effect", "effect", "find_effect"]
@@ -191,7 +191,7 @@ def _shot_figures(one: LevelledShot) -> ShotFigures:
     )
 
 
-def _drift(found: Contrast | None) -> Drift | None:
+def _drift(found: Difference | None) -> Drift | None:
     if found is None:
         return None
     per_shot, interval = in_percent(found)

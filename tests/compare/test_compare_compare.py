@@ -8,10 +8,10 @@ from invented_shots import shoot
 from scipy import stats
 
 from lensbench.compare.compare import compare, compare_lenses
-from lensbench.compare.difference import Doubt, half_width
 from lensbench.model.errors import SweepError
 from lensbench.model.sweep import Setting
 from lensbench.report.out.write import write_sweep
+from lensbench.stats import MeanUncertainty, half_width
 from lensbench.sweep.decide import find
 from lensbench.sweep.read_back import SweepLens, read_sweep
 from lensbench.sweep.reject import reject
@@ -108,7 +108,8 @@ def test_welch_interval_is_scipys():
     one, other = np.array([0.1, 0.3, 0.25, 0.2]), np.array([0.5, 0.45, 0.48])
     interval = stats.ttest_ind(other, one, equal_var=False).confidence_interval(0.95)
     doubts = [
-        Doubt(variance=values.var(ddof=1) / len(values), freedom=len(values) - 1.0) for values in (one, other)
+        MeanUncertainty(variance=values.var(ddof=1) / len(values), dof=len(values) - 1.0)
+        for values in (one, other)
     ]
     assert half_width(*doubts) == pytest.approx(0.5 * (interval.high - interval.low))
 
