@@ -1,27 +1,16 @@
-"""The difference of two lenses at one setting, with its interval and its verdicts.
+"""The difference of two lenses at one setting, with its verdicts.
 
-Welch's interval is taken on log MTF50, so a difference is a share of the figure. With more than two lenses all pairs at
-one setting hold together: the studentised range in place of Student's t (Games and Howell).
-
-References
-----------
-B. L. Welch, Biometrika 34, 28 (1947).
-F. E. Satterthwaite, Biometrics Bulletin 2, 110 (1946), the degrees of freedom.
-P. A. Games, J. F. Howell, J. Educ. Stat. 1, 113 (1976): all pairs, unequal variances.
+The interval of `stats.half_width` is taken on log MTF50, so a difference is a share of the figure.
 """
 
 import math
-from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final
-
-from scipy import stats
 
 from lensbench.edge import JUST_SEEN_JND, RulerReading
 from lensbench.model.compare import CompareRow, Seen, Verdict
 from lensbench.model.sweep import INDIFFERENCE, Setting
 
-__all__ = ["FOCAL_MATCH", "Doubt", "apart", "compared", "half_width"]
+__all__ = ["FOCAL_MATCH", "apart", "compared"]
 
 
 FOCAL_MATCH: Final = 0.03
@@ -34,45 +23,6 @@ def apart(one_mm: float, other_mm: float) -> float:
     if math.isnan(one_mm) and math.isnan(other_mm):
         return 0.0
     return abs(math.log(one_mm / other_mm)) if one_mm > 0.0 and other_mm > 0.0 else math.inf
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
-    """How well a mean log MTF50 is known."""
-
-    variance: float
-    freedom: float
-    """Degrees of freedom of the variance."""
-
-
-def half_width(first: Doubt | None, second: Doubt | None, *, rivals: int = 2) -> float:
-    """Give half of a 95 % interval of a difference of log MTF50; NaN where a spread is unknown.
-
-    Parameters
-    ----------
-    first, second : Doubt
-        Of the two means.
-    rivals : int
-        How many lenses compete; all their pairs hold together at 95 %.
-    """
-    if first is None or second is None:
-        return _NAN
-    total = first.variance + second.variance
-    freedom = total**2 / (first.variance**2 / first.freedom + second.variance**2 / second.freedom)
-    if rivals <= 2:
-        return float(stats.t.ppf(0.975, freedom) * math.sqrt(total))
-    return _range_limit(rivals, _rounded_down(freedom)) * math.sqrt(0.5 * total)
-
-
-def _rounded_down(freedom: float) -> float:
-    """Keep two digits, so that limits need not be computed anew for every row; the interval grows a little."""
-    step = 10.0 ** (math.floor(math.log10(freedom)) - 1)
-    return max(math.floor(freedom / step) * step, 1.0)
-
-
-@lru_cache(maxsize=256)
-def _range_limit(rivals: int, freedom: float) -> float:
-    return float(stats.studentized_range.ppf(0.95, rivals, freedom))
 
 
 def compared(

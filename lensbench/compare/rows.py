@@ -11,13 +11,13 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.compare.difference import FOCAL_MATCH, Doubt, apart, compared, half_width
+from lensbench.compare.difference import FOCAL_MATCH, apart, compared
 from lensbench.edge import RESPONSE_CYPX, RulerReading, Viewing, gaussian_response, ruler_reading
 from lensbench.model.compare import CompareRow
 from lensbench.model.shot import ZONES
 from lensbench.model.sweep import Setting
 from lensbench.model.units import FloatArray, lpmm_from_cypx, lwph_from_cypx
-from lensbench.stats import ZoneSeries, shot_spread
+from lensbench.stats import MeanUncertainty, ZoneSeries, half_width, shot_spread
 from lensbench.sweep import BestRead, SweepLens, read_responses
 
 __all__ = ["Contender", "Pairing", "best_row", "contender", "matching", "overall_row", "rows_of"]
@@ -34,7 +34,7 @@ class Contender:
     """One lens that is compared, with what its shots tell of their spread and of their SFR."""
 
     lens: SweepLens
-    doubts: Mapping[Key, Doubt]
+    doubts: Mapping[Key, MeanUncertainty]
     """Of the mean log MTF50; nothing for zones without any repeat."""
     responses: Mapping[Key, FloatArray]
     """Mean SFR; empty where the sweep left none."""
@@ -64,9 +64,9 @@ def contender(lens: SweepLens) -> Contender:
     return Contender(lens=lens, doubts=_doubts(lens), responses=_responses(lens))
 
 
-def _doubts(lens: SweepLens) -> dict[Key, Doubt]:
+def _doubts(lens: SweepLens) -> dict[Key, MeanUncertainty]:
     """Give the variance of the mean at each zone and setting; nothing for zones without any repeat."""
-    doubts: dict[Key, Doubt] = {}
+    doubts: dict[Key, MeanUncertainty] = {}
     for zone in ZONES:
         names = sorted((one for own, one in lens.shots if own == zone), key=lambda one: one.f_number)
         if not names:
@@ -77,7 +77,7 @@ def _doubts(lens: SweepLens) -> dict[Key, Doubt]:
         )
         if spread := shot_spread([series]):
             for name, variance in zip(names, spread.variance_of_means(series), strict=True):
-                doubts[zone, name] = Doubt(variance=float(variance), freedom=spread.freedom)
+                doubts[zone, name] = MeanUncertainty(variance=float(variance), dof=spread.dof)
     return doubts
 
 
@@ -228,13 +228,13 @@ def _keys(pairing: Pairing, row: CompareRow) -> tuple[Key, Key]:
     return (row.zone, setting), (row.zone, match)
 
 
-def _mean_doubt(doubts: Sequence[Doubt | None]) -> Doubt | None:
+def _mean_doubt(doubts: Sequence[MeanUncertainty | None]) -> MeanUncertainty | None:
     """Give the doubt of the mean of independent settings whose spread was pooled."""
     known = [one for one in doubts if one is not None]
     if len(known) < len(doubts) or not known:
         return None
     total = sum(one.variance for one in known) / len(known) ** 2
-    return Doubt(variance=total, freedom=min(one.freedom for one in known))
+    return MeanUncertainty(variance=total, dof=min(one.dof for one in known))
 
 
 def best_row(pairing: Pairing, *, unit: str) -> CompareRow | None:

@@ -93,7 +93,7 @@ class Asymmetry:
 
     def seen(self, *, tests: int) -> bool:
         """Tell whether it is beyond chance and tilt, repeated, and large enough to matter."""
-        told = exceeds(self.mean, self.covariance, freedom=self.freedom, tests=tests)
+        told = exceeds(self.mean, self.covariance, dof=self.freedom, tests=tests)
         return told and self.size >= MATTERS and self.shots >= 2
 
 
@@ -156,7 +156,7 @@ def _asymmetry(setting: SettingShots, spread: Moderated) -> Asymmetry:
         setting=setting.setting,
         mean=np.mean([part.mean(axis=0) for part in ways], axis=0),
         covariance=noise * np.eye(2) + uneven + np.diag(np.minimum(sway, 10.0) ** 2 / 3.0),
-        freedom=spread.freedom,
+        freedom=spread.dof,
         shots=len(setting.shots),
         turned_shots=sum(setting.turned),
         sway=sway,

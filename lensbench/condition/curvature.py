@@ -232,7 +232,7 @@ def splits_of(settings: Sequence[SettingShots]) -> list[FieldSplit]:
             FieldSplit(
                 f_number=one.setting.f_number,
                 log_ratio=float(values.values.mean()),
-                reach=quantile(spread.freedom, tests=len(settings)) * sd,
+                reach=quantile(spread.dof, tests=len(settings)) * sd,
                 shots=len(one.shapes),
             )
         )

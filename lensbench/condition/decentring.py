@@ -56,7 +56,7 @@ def turned_test(settings: Sequence[SettingShots]) -> TurnedTest:
     stayed, moved, factor = _parts(widest)
     spread = moderated([one.repeats for one in both])[both.index(widest)]
     chart_turned = any("chart" in shot.planned.condition.lower() for shot in widest.shots)
-    return _judged(stayed, moved, factor * spread.variance, spread.freedom, chart_turned=chart_turned)
+    return _judged(stayed, moved, factor * spread.variance, spread.dof, chart_turned=chart_turned)
 
 
 def _parts(setting: SettingShots) -> tuple[FloatArray, FloatArray, float]:
@@ -73,7 +73,7 @@ def _judged(
 ) -> TurnedTest:
     covariance = variance * np.eye(2)
     stays, moves = (
-        exceeds(part, covariance, freedom=freedom) and float(np.linalg.norm(part)) >= 0.5 * MATTERS
+        exceeds(part, covariance, dof=freedom) and float(np.linalg.norm(part)) >= 0.5 * MATTERS
         for part in (stayed, moved)
     )
     sizes = [float(np.linalg.norm(part)) for part in (stayed, moved)]
@@ -241,7 +241,7 @@ def _leaning(surface: FocusSurface, results: Sequence[ShotResult], *, tests: int
     doubt = covariance + np.diag((slope.sd_um / um) ** 2 + (0.15 * slope.um / um) ** 2)
     size = float(np.linalg.norm(left))
     loss = surface.loss(0.7 * size)
-    told = exceeds(left, doubt, freedom=surface.freedom, tests=max(tests, 1))
+    told = exceeds(left, doubt, dof=surface.freedom, tests=max(tests, 1))
     return Leaning(setting=setting, um=size * um, loss=loss, seen=told and loss >= MATTERS)
 
 

@@ -54,12 +54,12 @@ def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> Iterator[EffectCaution
 
     Focus and shake only soften, so such scatter is one-sided, and few shots don't show its tail: see docs/effect.md.
     """
-    known = [number for number in range(len(names)) if fit.freedom[number] >= 1.0 and fit.sd[number] > 0.0]
+    known = [number for number in range(len(names)) if fit.dof[number] >= 1.0 and fit.sd[number] > 0.0]
     if len(known) < 2:
         return
     wide, narrow = max(known, key=lambda kind: fit.sd[kind]), min(known, key=lambda kind: fit.sd[kind])
     ratio = fit.sd[wide] / fit.sd[narrow]
-    chance = stats.f.sf(ratio**2, fit.freedom[wide], fit.freedom[narrow])
+    chance = stats.f.sf(ratio**2, fit.dof[wide], fit.freedom[narrow])
     if ratio >= _FAR_MORE and chance <= _UNLIKELY:
         yield EffectCaution(
             caution=EffectCautionKind.UNEVEN_SCATTER,

@@ -37,7 +37,7 @@ from lensbench.model.errors import SweepError
 from lensbench.model.shot import ZONES
 from lensbench.model.sweep import INDIFFERENCE, SweepShot
 from lensbench.shot import MeasureOptions
-from lensbench.stats import Contrast, Layout, fit_levels
+from lensbench.stats import Difference, Layout, fit_levels
 from lensbench.sweep import Running, gather, measured_shots, rejections
 
 __all__ = ["Effect", "effect", "find_effect"]
@@ -181,7 +181,7 @@ def _shot_figures(one: LevelledShot) -> ShotFigures:
     )
 
 
-def _drift(found: Contrast | None) -> Drift | None:
+def _drift(found: Difference | None) -> Drift | None:
     if found is None:
         return None
     per_shot, interval = in_percent(found)

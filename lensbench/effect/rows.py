@@ -16,7 +16,7 @@ from lensbench.model.effect import EffectRow, EffectVerdict, Visible, VisibleFro
 from lensbench.model.shot import Edge, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.shot import counts
-from lensbench.stats import Contrast, Fitted, Layout, fit_levels
+from lensbench.stats import Difference, Fitted, Layout, fit_levels
 
 __all__ = [
     "in_percent",
@@ -134,7 +134,7 @@ def _edges_seen(one: LevelledShot) -> set[tuple[str, int]]:
     return {(edge.target, edge.arm) for edge in one.result.edges if counts(edge)}
 
 
-def in_percent(found: Contrast) -> tuple[float, tuple[float, float]]:
+def in_percent(found: Difference) -> tuple[float, tuple[float, float]]:
     """Give a difference of logarithms and its interval in percent."""
     low, high = 100.0 * np.expm1([found.value - found.half, found.value + found.half])
     return 100.0 * float(np.expm1(found.value)), (float(low), float(high))

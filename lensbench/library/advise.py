@@ -12,13 +12,12 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-from scipy import stats
 
 from lensbench.library.curve import Lack, LensCurve, NoAnswer, Reading, at_stop, curve_at
 from lensbench.library.intake import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
-from lensbench.model.units import FloatArray, lpmm_from_cypx, lwph_from_cypx
-from lensbench.stats import cannot_be_told_from_best
+from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
+from lensbench.stats import cannot_be_told_from_best, pooled_dof, quantile
 
 __all__ = [
     "Advice",
@@ -103,7 +102,7 @@ def in_order(rivals: Sequence[Rival], *, unit: str) -> list[Standing]:
         return []
     logs = np.array([rival.log_mtf50 + math.log(in_unit(1.0, rival.session, unit)) for rival in rivals])
     variance = np.array([rival.sd**2 for rival in rivals])
-    freedom = _pooled_freedom(variance, [rival.freedom for rival in rivals])
+    freedom = pooled_dof(variance, [rival.freedom for rival in rivals])
     tied = cannot_be_told_from_best(logs, variance, freedom) if np.all(variance > 0.0) else logs == logs.max()
     best = int(np.argmax(logs))
     tied |= logs >= logs[best] + math.log1p(-INDIFFERENCE)
@@ -119,18 +118,13 @@ def in_order(rivals: Sequence[Rival], *, unit: str) -> list[Standing]:
     ]
 
 
-def _pooled_freedom(variance: FloatArray, freedoms: Sequence[float]) -> float:
-    shares = sum(value**2 / freedom for value, freedom in zip(variance, freedoms, strict=True))
-    return float(np.sum(variance) ** 2 / shares) if shares > 0.0 else math.inf
-
-
 def _behind_ci95(difference: float, rival: Rival, best: Rival) -> tuple[float, float]:
     """Give Welch's interval of how much softer a rival is; zero for the best itself."""
     if rival is best:
         return 0.0, 0.0
     variance = np.array([rival.sd**2, best.sd**2])
-    freedom = _pooled_freedom(variance, [rival.freedom, best.freedom])
-    half = float(stats.t.ppf(0.975, freedom)) * math.sqrt(float(variance.sum()))
+    freedom = pooled_dof(variance, [rival.freedom, best.freedom])
+    half = quantile(freedom) * math.sqrt(float(variance.sum()))
     return -math.expm1(difference + half), -math.expm1(difference - half)
 
 

@@ -147,7 +147,7 @@ def _measured(session: KeptSession, focal_mm: float, *, asked_mm: float, zone: s
         focal_length_mm=asked_mm,
         measured_at_mm=(focal_mm,),
         readings=_readings(names, series, curve),
-        freedom=spread.freedom,
+        freedom=spread.dof,
         quantile=spread.quantile,
         repeated=repeats is not None,
         known=spread.known,

@@ -1,40 +1,25 @@
 """The best setting: the one of lowest expected loss, and all that can't be told from it.
 
-The set is Hsu's: a setting leaves it only when another is better beyond the one-sided limit for as many comparisons
-as there are settings. It holds the true best with 95 % confidence, however many there are. Settings within the
-indifference of the best belong to it whatever the statistics say.
-
-References
-----------
-J. C. Hsu, Ann. Stat. 9, 1026 (1981); Multiple Comparisons: Theory and Methods, Chapman & Hall (1996).
-
-Settings that compete for the best, held against each other all at once.
-
-Each is believed to lie somewhere, and the beliefs share errors: the curve of one focal length ties its stops
+Each setting is believed to lie somewhere, and the beliefs share errors: the curve of one focal length ties its stops
 together. For every setting the simultaneous 95 % interval of its distance from the best of the others is Hsu's,
 
     theta_i - max over j of theta_j  in  min over j of (D_ij -+ q_i s_ij),
 
-with q_i the one-sided critical value of all comparisons with setting i together: Dunnett's, for any correlations. It
-is read off a fixed set of normal draws, so that equal figures give equal answers.
+with q_i the one-sided critical value of all comparisons with setting i together: Dunnett's, for any correlations. For
+the settings of a lens it is read off a fixed set of normal draws, so that equal figures give equal answers.
+Independent means, as of a few lenses with few degrees of freedom, where draws would err by 2 %, have it exactly: the
+differences from a control share its noise, so their correlations have the product form b_j b_l, and a double integral
+settles the probability. (`scipy.stats.dunnett` takes samples with one variance and no means;
+`scipy.stats.multivariate_t` integrates one limit at a time by random points.)
+
+A setting leaves the set of the best only when another is surely better: so the set holds the true best with 95 %
+confidence, however many there are. Settings within the indifference of the best belong to it whatever the statistics
+say.
 
 References
 ----------
-J. C. Hsu, Ann. Stat. 9, 1026 (1981); Multiple Comparisons: Theory and Methods, Chapman & Hall (1996), chapter 4.
-
-Comparisons of many settings with one: the one-sided critical value of Dunnett's test.
-
-Hsu's multiple comparisons with the best rest on it. The differences from a control share its noise, so their
-correlations have the product form b_j b_l, and the probability is a double integral that quadrature settles.
-
-References
-----------
+J. C. Hsu, Ann. Stat. 9, 1026 (1981); Multiple Comparisons: Theory and Methods, Chapman & Hall (1996), chapters 3, 4.
 C. W. Dunnett, J. Am. Stat. Assoc. 50, 1096 (1955).
-J. C. Hsu, Multiple Comparisons: Theory and Methods, Chapman & Hall (1996), chapters 3 and 4.
-
-Which of several equally good stops to take: a matter of taste, so the photographer says.
-
-The rule never changes what is found; it only names one of the set.
 """
 
 from collections.abc import Sequence
@@ -53,31 +38,47 @@ from lensbench.stats.spread import Spread, ZoneSeries
 from lensbench.stats.stop_curve import Curve
 
 __all__ = [
-    "Question",
-    "Rivals",
+    "Candidates",
+    "Distances",
+    "Selection",
     "Tie",
     "ZoneCurve",
     "best_setting",
+    "candidates",
     "cannot_be_told_from_best",
     "critical_value",
     "distances_from_best",
     "probability_all_below",
-    "rivals",
     "taken",
     "value_of_pick",
 ]
 
 
 CONFIDENCE: Final = 0.95
+ENOUGH_PERCENT: Final = (95.0, 90.0, 80.0)
+"""Shares of the best that may be sharp enough."""
 _DRAWS: Final = 4096
 """Of the errors; the critical value is good to about 0.03 standard errors."""
+_CURSE_SHARE: Final = 0.5
+_NODES: Final = 48
+_LARGEST: Final = 200.0
 
 ZoneCurve = tuple[tuple[Setting, ...], ZoneSeries, Curve]
 """The settings of one focal length, their shots in one zone, and what is believed of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Rivals:
+class Distances:
+    """How far each setting may lie from the best of the others: log ratios, all at 95 % together."""
+
+    low: FloatArray
+    """Shape (settings,); above 0 only where the setting is surely the best."""
+    high: FloatArray
+    """Below 0 only where another is surely better."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Candidates:
     """Settings that compete, and what is believed of each."""
 
     settings: tuple[Setting, ...]
@@ -85,7 +86,7 @@ class Rivals:
     """Log MTF50, shape (settings,)."""
     covariance: FloatArray
     """Of the estimates' errors, shape (settings, settings)."""
-    freedom: float
+    dof: float
     """Degrees of freedom of the covariance's scale; infinite where it is known."""
     at_border: BoolArray
     """At the first or last f-number tested at its focal length."""
@@ -100,19 +101,14 @@ class Rivals:
         """Place of the setting of lowest expected loss: the one with the highest estimate."""
         return int(np.argmax(self.estimate))
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Distances:
-    """How far each setting may lie from the best of the others: log ratios, all at 95 % together."""
-
-    low: FloatArray
-    """Shape (settings,); above 0 only where the setting is surely the best."""
-    high: FloatArray
-    """Below 0 only where another is surely better."""
+    @property
+    def distances(self) -> Distances:
+        """How far each may lie from the best of the others."""
+        return distances_from_best(self.estimate, self.covariance, self.dof)
 
 
-def rivals(curves: Sequence[ZoneCurve], spread: Spread) -> Rivals:
-    """Put the curves of several focal lengths side by side as one list of competing settings.
+def candidates(curves: Sequence[ZoneCurve], spread: Spread) -> Candidates:
+    """Curves of several focal lengths side by side as one list of competing settings.
 
     Their errors are independent between focal lengths.
     """
@@ -120,128 +116,13 @@ def rivals(curves: Sequence[ZoneCurve], spread: Spread) -> Rivals:
     covariance = np.zeros((sum(sizes), sum(sizes)))
     for (_, _, curve), end, size in zip(curves, np.cumsum(sizes), sizes, strict=True):
         covariance[end - size : end, end - size : end] = curve.covariance
-    return Rivals(
+    return Candidates(
         settings=tuple(setting for names, _, _ in curves for setting in names),
         estimate=np.concatenate([curve.estimate for _, _, curve in curves]),
         covariance=covariance,
-        freedom=spread.freedom,
+        dof=spread.dof,
         at_border=np.concatenate([np.isin(np.arange(size), (0, size - 1)) for size in sizes]),
     )
-
-
-def distances_from_best(these: Rivals) -> Distances:
-    """Give the simultaneous interval of every setting's distance from the best of the others."""
-    count = len(these.settings)
-    if count == 1:
-        return Distances(low=np.zeros(1), high=np.full(1, np.inf))
-    errors = _errors(these)
-    if np.isfinite(these.freedom):
-        errors = errors / _scales(these.freedom)[:, None]
-    variance = np.diag(these.covariance)
-    low, high = np.empty(count), np.empty(count)
-    for place in range(count):
-        others = np.arange(count) != place
-        between = variance + variance[place] - 2.0 * these.covariance[place]
-        sd = np.sqrt(np.maximum(between[others], 1e-16))
-        worst = np.max((errors[:, others] - errors[:, [place]]) / sd, axis=1)
-        reach = float(np.quantile(worst, CONFIDENCE)) * sd
-        ahead = these.estimate[place] - these.estimate[others]
-        low[place], high[place] = np.min(ahead - reach), np.min(ahead + reach)
-    return Distances(low=low, high=high)
-
-
-def value_of_pick(these: Rivals) -> float:
-    """Give log MTF50 of the best setting without the winner's curse.
-
-    The highest of several estimates is one that erred upwards, on average. By how much is seen where the errors are
-    drawn anew about the estimates and the highest taken each time. Half of that is taken off: the estimates already
-    lie further apart than the truth, and in simulated shoots the whole would take off too much.
-    """
-    errors = _errors(these)
-    picked = np.argmax(these.estimate + errors, axis=1)
-    curse = float(np.mean(np.take_along_axis(errors, picked[:, None], axis=1)))
-    return float(these.estimate[these.best]) - _CURSE_SHARE * curse
-
-
-_CURSE_SHARE: Final = 0.5
-
-
-def _errors(these: Rivals) -> FloatArray:
-    """Draw errors with the estimates' covariance, shape (draws, settings)."""
-    values, vectors = np.linalg.eigh(these.covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    drawn: FloatArray = _draws(len(values)) @ root.T
-    return drawn
-
-
-@lru_cache(maxsize=8)
-def _draws(count: int) -> FloatArray:
-    """Give standard normal draws, the same ones every time, in pairs of opposite sign."""
-    half = np.random.default_rng(20).normal(size=(_DRAWS // 2, count))
-    return np.concatenate([half, -half])
-
-
-@lru_cache(maxsize=32)
-def _scales(freedom: float) -> FloatArray:
-    """Give the estimated standard deviation over the true one, evenly through its distribution, shuffled."""
-    share = (np.arange(_DRAWS) + 0.5) / _DRAWS
-    scales = np.sqrt(stats.chi2.ppf(share, freedom) / freedom)
-    shuffled: FloatArray = np.random.default_rng(21).permutation(scales)
-    return shuffled
-
-
-_NODES: Final = 48
-_LARGEST: Final = 200.0
-
-
-def probability_all_below(limit: float, *, shared: tuple[float, ...], freedom: float) -> float:
-    """Give the probability that every studentised difference from a control stays below a limit.
-
-    Parameters
-    ----------
-    limit : float
-        In standard errors of the difference.
-    shared : tuple of float
-        For each comparison the share of the control's noise in the difference's: b_j = sqrt(v / (v + v_j)) of
-        the variances of the control and of the other; sqrt(1/2) for equal ones.
-    freedom : float
-        Degrees of freedom of the common standard deviation; infinite where it is known.
-
-    Returns
-    -------
-    float
-        0 to 1, good to 1e-5.
-    """
-    correlation = np.asarray(shared, dtype=np.float64)
-    common, common_weight = special.roots_hermitenorm(_NODES)
-    spread, spread_weight = _spread_nodes(freedom)
-    below = special.ndtr(
-        (limit * spread[:, None, None] + correlation * common[:, None]) / np.sqrt(1.0 - correlation**2)
-    ).prod(axis=-1)
-    return float(spread_weight @ below @ (common_weight / np.sqrt(2.0 * np.pi)))
-
-
-def _spread_nodes(freedom: float) -> tuple[FloatArray, FloatArray]:
-    """Give nodes and weights over the estimated standard deviation, as a share of the true one."""
-    if not np.isfinite(freedom):
-        return np.ones(1), np.ones(1)
-    nodes, weights = special.roots_legendre(_NODES)
-    share = np.sqrt(stats.chi2.ppf(0.5 * (nodes + 1.0), freedom) / freedom)
-    return np.asarray(share, dtype=np.float64), 0.5 * np.asarray(weights, dtype=np.float64)
-
-
-@lru_cache(maxsize=2048)
-def critical_value(*, shared: tuple[float, ...], freedom: float, confidence: float = 0.95) -> float:
-    """Give the one-sided critical value of Dunnett's test, in standard errors of a difference.
-
-    >>> round(critical_value(shared=(0.5**0.5,), freedom=float("inf")), 3)
-    1.645
-    """
-
-    def excess(limit: float) -> float:
-        return probability_all_below(limit, shared=shared, freedom=freedom) - confidence
-
-    return float(optimize.brentq(excess, 0.0, _LARGEST, xtol=1e-5))
 
 
 class Tie(StrEnum):
@@ -257,33 +138,8 @@ class Tie(StrEnum):
     """Most depth of field."""
 
 
-def taken(best: Setting, tied: Sequence[Setting], rule: Tie) -> Setting:
-    """Name the setting to take, at the focal length of the best one.
-
-    >>> stops = [Setting(focal_length_mm=35.0, f_number=stop) for stop in (4.0, 5.6, 8.0)]
-    >>> taken(stops[0], stops, Tie.MIDDLE).f_number
-    5.6
-    """
-    here = [one for one in tied if one.focal_length_mm == best.focal_length_mm or one == best] or [best]
-    here.sort(key=lambda one: one.f_number)
-    match rule:
-        case Tie.BEST:
-            return best
-        case Tie.WIDEST:
-            return here[0]
-        case Tie.DEEPEST:
-            return here[-1]
-        case Tie.MIDDLE:
-            middle = np.sqrt(here[0].f_number * here[-1].f_number)
-            return min(here, key=lambda one: abs(np.log(one.f_number / middle)))
-
-
-ENOUGH_PERCENT: Final = (95.0, 90.0, 80.0)
-"""Shares of the best that may be sharp enough."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
+class Selection:
     """What is asked of a list of settings, and what keeps the answer from being claimed."""
 
     place: str
@@ -293,17 +149,162 @@ class Question:
     """Why no winner is claimed; empty where one is."""
 
 
-def cannot_be_told_from_best(mean: FloatArray, variance: FloatArray, freedom: float) -> BoolArray:
-    """Give the settings that may be the best, at 95 % confidence for all comparisons together.
+def best_setting(candidates: Candidates, spread: Spread, selection: Selection) -> BestSetting:
+    """Best setting, and all that can't be told from it.
+
+    The one of lowest expected loss is the one with the highest estimate; the estimate comes from the smoothed curve,
+    which borrows from the neighbours, and its value is freed of what is left of the winner's curse.
 
     Parameters
     ----------
-    mean : float array, shape (settings,)
-        Mean log MTF50 of each setting's shots; independent of each other.
-    variance : float array, shape (settings,)
-        Of each mean, as estimated; their ratios are taken as known.
-    freedom : float
-        Degrees of freedom of the estimate.
+    candidates : Candidates
+        At least one.
+    spread : Spread
+        Of one refocused shot.
+    selection : Selection
+        For what they compete.
+    """
+    best, estimate, distances = candidates.best, candidates.estimate, candidates.distances
+    tied = (distances.high >= 0.0) | (estimate >= estimate[best] + np.log1p(-INDIFFERENCE))
+    tied[best] = True
+    named = tuple(setting for setting, inside in zip(candidates.settings, tied, strict=True) if inside)
+    value = value_of_pick(candidates)
+    half_width = spread.quantile * candidates.sd[best] if spread.known else float("nan")
+    return BestSetting(
+        focal_length_mm=candidates.settings[best].focal_length_mm,
+        f_number=candidates.settings[best].f_number,
+        zone=selection.place,
+        mtf50_cypx=float(np.exp(value)),
+        ci95_cypx=(float(np.exp(value - half_width)), float(np.exp(value + half_width))),
+        tied=named,
+        at_border=bool(candidates.at_border[best]),
+        reservations=selection.reservations,
+        take=taken(candidates.settings[best], named, selection.tie),
+        take_rule=selection.tie.value,
+        sharp_enough=_sharp_enough(candidates, distances, sure=spread.repeated),
+    )
+
+
+def _sharp_enough(candidates: Candidates, distances: Distances, *, sure: bool) -> tuple[SharpEnough, ...]:
+    if np.ptp(np.nan_to_num([setting.focal_length_mm for setting in candidates.settings], nan=-1.0)) > 0.0:
+        return ()
+    behind = candidates.estimate - candidates.estimate[candidates.best]
+    least = np.where(sure, np.minimum(distances.low, 0.0), -np.inf)
+    return tuple(
+        SharpEnough(
+            level_percent=percent,
+            surely=_run(candidates, least >= np.log(percent / 100.0)),
+            probably=_run(candidates, behind >= np.log(percent / 100.0)),
+        )
+        for percent in ENOUGH_PERCENT
+    )
+
+
+def _run(candidates: Candidates, inside: BoolArray) -> tuple[float, ...]:
+    """Unbroken run of stops around the best one; nothing where that one is not inside itself."""
+    first = last = candidates.best
+    if not inside[first]:
+        return ()
+    while first > 0 and inside[first - 1]:
+        first -= 1
+    while last + 1 < len(inside) and inside[last + 1]:
+        last += 1
+    return tuple(setting.f_number for setting in candidates.settings[first : last + 1])
+
+
+def distances_from_best(estimate: FloatArray, covariance: FloatArray, dof: float) -> Distances:
+    """Simultaneous interval of every setting's distance from the best of the others.
+
+    Parameters
+    ----------
+    estimate : float array, shape (settings,)
+        Log MTF50.
+    covariance : float array, shape (settings, settings)
+        Of the estimates' errors; its ratios are taken as known.
+    dof : float
+        Degrees of freedom of its scale; infinite where it is known.
+    """
+    count = len(estimate)
+    if count == 1:
+        return Distances(low=np.zeros(1), high=np.full(1, np.inf))
+    errors = _errors(covariance)
+    if np.isfinite(dof):
+        errors = errors / _scales(dof)[:, None]
+    variance = np.diag(covariance)
+    low, high = np.empty(count), np.empty(count)
+    for own in range(count):
+        others = np.arange(count) != own
+        between = variance + variance[own] - 2.0 * covariance[own]
+        sd = np.sqrt(np.maximum(between[others], 1e-16))
+        worst = np.max((errors[:, others] - errors[:, [own]]) / sd, axis=1)
+        reach = float(np.quantile(worst, CONFIDENCE)) * sd
+        ahead = estimate[own] - estimate[others]
+        low[own], high[own] = np.min(ahead - reach), np.min(ahead + reach)
+    return Distances(low=low, high=high)
+
+
+def value_of_pick(candidates: Candidates) -> float:
+    """Log MTF50 of the best setting without the winner's curse.
+
+    The highest of several estimates is one that erred upwards, on average. By how much is seen where the errors are
+    drawn anew about the estimates and the highest taken each time. Half of that is taken off: the estimates already
+    lie further apart than the truth, and in simulated shoots the whole would take off too much.
+    """
+    errors = _errors(candidates.covariance)
+    picked = np.argmax(candidates.estimate + errors, axis=1)
+    curse = float(np.mean(np.take_along_axis(errors, picked[:, None], axis=1)))
+    return float(candidates.estimate[candidates.best]) - _CURSE_SHARE * curse
+
+
+def _errors(covariance: FloatArray) -> FloatArray:
+    """Errors drawn with the estimates' covariance, shape (draws, settings)."""
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    drawn: FloatArray = _draws(len(values)) @ root.T
+    return drawn
+
+
+@lru_cache(maxsize=8)
+def _draws(count: int) -> FloatArray:
+    """Draws of unit variance, the same ones every time, in pairs of opposite sign."""
+    half = np.random.default_rng(20).normal(size=(_DRAWS // 2, count))
+    return np.concatenate([half, -half])
+
+
+@lru_cache(maxsize=32)
+def _scales(dof: float) -> FloatArray:
+    """Estimated standard deviation over the true one, evenly through its distribution, shuffled."""
+    share = (np.arange(_DRAWS) + 0.5) / _DRAWS
+    scales = np.sqrt(stats.chi2.ppf(share, dof) / dof)
+    shuffled: FloatArray = np.random.default_rng(21).permutation(scales)
+    return shuffled
+
+
+def taken(best: Setting, tied: Sequence[Setting], rule: Tie) -> Setting:
+    """Which stop to take, at the focal length of the best one.
+
+    >>> stops = [Setting(focal_length_mm=35.0, f_number=stop) for stop in (4.0, 5.6, 8.0)]
+    >>> taken(stops[0], stops, Tie.MIDDLE).f_number
+    5.6
+    """
+    stops = [
+        setting for setting in tied if setting.focal_length_mm == best.focal_length_mm or setting == best
+    ]
+    stops = sorted(stops or [best], key=lambda setting: setting.f_number)
+    match rule:
+        case Tie.BEST:
+            return best
+        case Tie.WIDEST:
+            return stops[0]
+        case Tie.DEEPEST:
+            return stops[-1]
+        case Tie.MIDDLE:
+            middle = np.sqrt(stops[0].f_number * stops[-1].f_number)
+            return min(stops, key=lambda setting: abs(np.log(setting.f_number / middle)))
+
+
+def cannot_be_told_from_best(mean: FloatArray, variance: FloatArray, dof: float) -> BoolArray:
+    """All settings with independent means that may be the best, at 95 % confidence for all comparisons together.
 
     Returns
     -------
@@ -315,69 +316,50 @@ def cannot_be_told_from_best(mean: FloatArray, variance: FloatArray, freedom: fl
         return kept
     for index, own in enumerate(variance):
         shared = np.sort(np.sqrt(own / (own + np.delete(variance, index)))).clip(0.0, 0.999).round(3)
-        limit = critical_value(shared=tuple(shared.tolist()), freedom=freedom)
+        limit = critical_value(shared=tuple(shared.tolist()), dof=dof)
         kept[index] = bool(np.all(mean - mean[index] <= limit * np.sqrt(own + variance)))
     return kept
 
 
-def best_setting(these: Rivals, spread: Spread, question: Question) -> BestSetting:
-    """Decide which setting is best.
-
-    The one of lowest expected loss is the one with the highest estimate; the estimate comes from the smoothed curve,
-    which borrows from the neighbours, and its value is freed of what is left of the winner's curse.
+def probability_all_below(limit: float, *, shared: tuple[float, ...], dof: float) -> float:
+    """Probability that every studentised difference from a control stays below a limit.
 
     Parameters
     ----------
-    these : Rivals
-        At least one.
-    spread : Spread
-        Of one refocused shot.
-    question : Question
-        For what they compete.
+    limit : float
+        In standard errors of the difference.
+    shared : tuple of float
+        For each comparison the share of the control's noise in the difference's: b_j = sqrt(v / (v + v_j)) of
+        the variances of the control and of the other; sqrt(1/2) for equal ones.
+    dof : float
+        Degrees of freedom of the common standard deviation; infinite where it is known.
+
+    Returns
+    -------
+    float
+        0 to 1, good to 1e-5.
     """
-    best, distances = these.best, distances_from_best(these)
-    tied = (distances.high >= 0.0) | (these.estimate >= these.estimate[best] + np.log1p(-INDIFFERENCE))
-    tied[best] = True
-    named = tuple(setting for setting, inside in zip(these.settings, tied, strict=True) if inside)
-    value = value_of_pick(these)
-    half_width = spread.quantile * these.sd[best] if spread.known else float("nan")
-    return BestSetting(
-        focal_length_mm=these.settings[best].focal_length_mm,
-        f_number=these.settings[best].f_number,
-        zone=question.place,
-        mtf50_cypx=float(np.exp(value)),
-        ci95_cypx=(float(np.exp(value - half_width)), float(np.exp(value + half_width))),
-        tied=named,
-        at_border=bool(these.at_border[best]),
-        reservations=question.reservations,
-        take=taken(these.settings[best], named, question.tie),
-        take_rule=question.tie.value,
-        sharp_enough=_sharp_enough(these, distances, sure=spread.repeated),
-    )
+    correlation = np.asarray(shared, dtype=np.float64)
+    common, common_weight = special.roots_hermitenorm(_NODES)
+    spread, spread_weight = np.ones(1), np.ones(1)
+    if np.isfinite(dof):
+        nodes, weights = special.roots_legendre(_NODES)
+        spread, spread_weight = np.sqrt(stats.chi2.ppf(0.5 * (nodes + 1.0), dof) / dof), 0.5 * weights
+    below = special.ndtr(
+        (limit * spread[:, None, None] + correlation * common[:, None]) / np.sqrt(1.0 - correlation**2)
+    ).prod(axis=-1)
+    return float(spread_weight @ below @ (common_weight / np.sqrt(2.0 * np.pi)))
 
 
-def _sharp_enough(these: Rivals, distances: Distances, *, sure: bool) -> tuple[SharpEnough, ...]:
-    if np.ptp(np.nan_to_num([setting.focal_length_mm for setting in these.settings], nan=-1.0)) > 0.0:
-        return ()
-    behind = these.estimate - these.estimate[these.best]
-    least = np.where(sure, np.minimum(distances.low, 0.0), -np.inf)
-    return tuple(
-        SharpEnough(
-            level_percent=percent,
-            surely=_run(these, least >= np.log(percent / 100.0)),
-            probably=_run(these, behind >= np.log(percent / 100.0)),
-        )
-        for percent in ENOUGH_PERCENT
-    )
+@lru_cache(maxsize=2048)
+def critical_value(*, shared: tuple[float, ...], dof: float, confidence: float = 0.95) -> float:
+    """One-sided critical value of Dunnett's test, in standard errors of a difference.
 
+    >>> round(critical_value(shared=(0.5**0.5,), dof=float("inf")), 3)
+    1.645
+    """
 
-def _run(these: Rivals, inside: BoolArray) -> tuple[float, ...]:
-    """Give the unbroken run of stops around the best one; nothing where that one is not inside itself."""
-    first = last = these.best
-    if not inside[first]:
-        return ()
-    while first > 0 and inside[first - 1]:
-        first -= 1
-    while last + 1 < len(inside) and inside[last + 1]:
-        last += 1
-    return tuple(setting.f_number for setting in these.settings[first : last + 1])
+    def excess(limit: float) -> float:
+        return probability_all_below(limit, shared=shared, dof=dof) - confidence
+
+    return float(optimize.brentq(excess, 0.0, _LARGEST, xtol=1e-5))

@@ -20,7 +20,7 @@ from scipy import stats
 
 from lensbench.model.units import FloatArray
 
-__all__ = ["Contrast", "Fitted", "Layout", "fit_levels"]
+__all__ = ["Difference", "Fitted", "Layout", "fit_levels"]
 
 
 _CONFIDENCE: Final = 0.95
@@ -46,7 +46,7 @@ class Layout:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Contrast:
+class Difference:
     """One estimated difference."""
 
     value: float
@@ -58,17 +58,17 @@ class Contrast:
 class Fitted:
     """Differences of levels 1, 2, ... against the reference, and the drift from shot to shot."""
 
-    levels: tuple[Contrast, ...]
-    drift: Contrast | None
+    levels: tuple[Difference, ...]
+    drift: Difference | None
     """None where too few shots leave no room for it."""
     sd: tuple[float, ...]
     """Scatter of the shots of each level, the reference first, as their residuals show it."""
-    freedom: tuple[float, ...]
+    dof: tuple[float, ...]
     """Residuals' degrees of freedom that each of these rests on."""
 
 
 def fit_levels(values: FloatArray, layout: Layout) -> Fitted:
-    """Fit levels, settings and drift.
+    """Differences of levels and drift, with settings fitted beside them.
 
     Parameters
     ----------
@@ -90,14 +90,13 @@ def fit_levels(values: FloatArray, layout: Layout) -> Fitted:
     first = len(settings)
     confidence = 1.0 - (1.0 - _CONFIDENCE) / max(levels, 1)
     parts = _parts(design * root[:, None], values * root, layout.level)
-    found = [_contrast(parts, first + k, confidence=confidence) for k in range(levels)]
-    last = _contrast(parts, design.shape[1] - 1, confidence=_CONFIDENCE) if with_drift else None
+    last = _difference(parts, design.shape[1] - 1, confidence=_CONFIDENCE) if with_drift else None
     kinds = range(levels + 1)
     return Fitted(
-        levels=tuple(found),
+        levels=tuple(_difference(parts, first + k, confidence=confidence) for k in range(levels)),
         drift=last,
         sd=tuple(float((parts.sd / root)[layout.level == kind][0]) for kind in kinds),
-        freedom=tuple(float(parts.left[layout.level == kind].sum()) for kind in kinds),
+        dof=tuple(float(parts.left[layout.level == kind].sum()) for kind in kinds),
     )
 
 
@@ -107,29 +106,25 @@ def _weights(design: FloatArray, values: FloatArray, level: IntArray) -> FloatAr
     Else one shaken kind of shots would tell the drift of all. Each level's variance is drawn towards the common one, as
     though that had been seen in two shots more.
     """
-    residual, left = _residual(design, values)
-    squares, freedom = np.bincount(level, weights=residual**2), np.bincount(level, weights=left)
-    known = freedom > 1.0 - _ALONE
+    maker = np.eye(len(values)) - design @ np.linalg.pinv(design)
+    residual, left = maker @ values, np.diagonal(maker)
+    squares, dof = np.bincount(level, weights=residual**2), np.bincount(level, weights=left)
+    known = dof > 1.0 - _ALONE
     if np.count_nonzero(known) < 2 or not np.all(squares[known] > 0.0):
         return np.ones(len(values))
-    variance = squares[known] / freedom[known]
+    variance = squares[known] / dof[known]
     most, least = int(np.argmax(variance)), int(np.argmin(variance))
-    chance = stats.f.sf(variance[most] / variance[least], freedom[known][most], freedom[known][least])
+    chance = stats.f.sf(variance[most] / variance[least], dof[known][most], dof[known][least])
     if chance * max(np.count_nonzero(known) - 1, 1) > _UNLIKELY:
         return np.ones(len(values))
-    common = float(np.exp(np.average(np.log(variance), weights=freedom[known])))
-    drawn = (_WORTH * common + squares) / (_WORTH + freedom)
+    common = float(np.exp(np.average(np.log(variance), weights=dof[known])))
+    drawn = (_WORTH * common + squares) / (_WORTH + dof)
     return np.asarray((common / drawn)[level], np.float64)
-
-
-def _residual(design: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    maker = np.eye(len(values)) - design @ np.linalg.pinv(design)
-    return np.asarray(maker @ values, np.float64), np.asarray(np.diagonal(maker), np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Parts:
-    """What all contrasts of one fit share."""
+    """What all differences of one fit share."""
 
     inverse: FloatArray
     values: FloatArray
@@ -157,16 +152,16 @@ def _parts(design: FloatArray, values: FloatArray, level: IntArray) -> _Parts:
     )
 
 
-def _contrast(parts: _Parts, column: int, *, confidence: float) -> Contrast:
-    """Estimate one column's coefficient with an interval that allows unequal scatter."""
+def _difference(parts: _Parts, column: int, *, confidence: float) -> Difference:
+    """One column's coefficient with an interval that allows unequal scatter."""
     share = parts.inverse[column]
     value = float(share @ parts.values)
     alone = (parts.left <= _ALONE) & (np.abs(share) > _ALONE)
     if np.any(alone) or not np.isfinite(value):
-        return Contrast(value=value, half=_NAN)  # a level of one shot: its scatter is unknown
+        return Difference(value=value, half=_NAN)  # a level of one shot: its scatter is unknown
     scale = np.where(parts.left > _ALONE, share / np.sqrt(np.maximum(parts.left, _ALONE)), 0.0)
     spread = parts.sd[:, None] * parts.maker * scale
     trace, squares = np.sum(spread**2), np.sum((spread.T @ spread) ** 2)
-    freedom = max(float(trace**2 / squares), 1.0) if squares > 0.0 else 1.0
+    dof = max(float(trace**2 / squares), 1.0) if squares > 0.0 else 1.0
     sd = float(np.sqrt(np.sum((scale * parts.residual) ** 2)))
-    return Contrast(value=value, half=float(stats.t.ppf(0.5 + 0.5 * confidence, freedom)) * sd)
+    return Difference(value=value, half=float(stats.t.ppf(0.5 + 0.5 * confidence, dof)) * sd)

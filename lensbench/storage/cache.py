@@ -180,9 +180,14 @@ def from_plain(kind: Any, plain: Any) -> object:
     if origin is dict:
         return {key: from_plain(arguments[1], item) for key, item in plain.items()}
     if dataclasses.is_dataclass(kind):
-        hints = typing.get_type_hints(kind)
+        hints = _hints(typing.cast("type", kind))
         fields = {
             item.name: from_plain(hints[item.name], plain[item.name]) for item in dataclasses.fields(kind)
         }
         return typing.cast("type", kind)(**fields)
     return kind(plain)
+
+
+@functools.cache
+def _hints(kind: type) -> dict[str, Any]:
+    return typing.get_type_hints(kind)

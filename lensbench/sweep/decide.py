@@ -31,16 +31,16 @@ from lensbench.model.sweep import (
     SweepShot,
 )
 from lensbench.stats import (
+    Candidates,
     Curve,
-    Question,
-    Rivals,
+    Selection,
     Spread,
     Tie,
     ZoneCurve,
     ZoneSeries,
     best_setting,
+    candidates,
     fit_curve,
-    rivals,
     spread_of,
     value_of_pick,
 )
@@ -80,7 +80,7 @@ def place_curves(focal: FocalShots, spreads: Mapping[str, Spread]) -> PlaceCurve
 def curve_points(zone: str, curve: ZoneCurve, spread: Spread) -> list[CurvePoint]:
     """Give what was measured and what is believed at every stop of one zone."""
     names, series, believed = curve
-    middles = spread.middles(series)
+    central_values = spread.central_values(series)
     return [
         CurvePoint(
             f_number=name.f_number,
@@ -89,7 +89,7 @@ def curve_points(zone: str, curve: ZoneCurve, spread: Spread) -> list[CurvePoint
             ci95_cypx=_interval(believed, index, spread),
             shots=len(series.log_shots[index]),
             exact_f_number=float(series.f_number[index]),
-            measured_cypx=float(np.exp(middles[index])),
+            measured_cypx=float(np.exp(central_values[index])),
             shot_mtf50_cypx=tuple(float(np.exp(value)) for value in series.log_shots[index]),
         )
         for index, name in enumerate(names)
@@ -137,17 +137,17 @@ def smooth_curve(series: ZoneSeries, curve: Curve) -> SmoothCurve:
     )
 
 
-def at_own_best(curves: Sequence[ZoneCurve], spread: Spread, question: Question) -> BestSetting | None:
+def at_own_best(curves: Sequence[ZoneCurve], spread: Spread, question: Selection) -> BestSetting | None:
     """Hold the focal lengths against each other, each at its own best stop; None with fewer than two."""
     if len(curves) < 2:
         return None
-    own = [rivals([curve], spread) for curve in curves]
+    own = [candidates([curve], spread) for curve in curves]
     return best_setting(
-        Rivals(
+        Candidates(
             settings=tuple(one.settings[one.best] for one in own),
             estimate=np.array([value_of_pick(one) for one in own]),
             covariance=np.diag([one.sd[one.best] ** 2 for one in own]),
-            freedom=spread.freedom,
+            dof=spread.dof,
             at_border=np.array([one.at_border[one.best] for one in own]),
         ),
         spread,
@@ -155,21 +155,23 @@ def at_own_best(curves: Sequence[ZoneCurve], spread: Spread, question: Question)
     )
 
 
-def at_equal_stop(curves: Sequence[ZoneCurve], spread: Spread, question: Question) -> tuple[BestSetting, ...]:
+def at_equal_stop(
+    curves: Sequence[ZoneCurve], spread: Spread, question: Selection
+) -> tuple[BestSetting, ...]:
     """Hold the focal lengths against each other at every stop that two or more of them were tested at."""
-    these = rivals(curves, spread)
+    these = candidates(curves, spread)
     stops = [setting.f_number for setting in these.settings]
     shared = sorted({stop for stop in stops if stops.count(stop) > 1})
     return tuple(best_setting(_only(these, stop), spread, question) for stop in shared)
 
 
-def _only(these: Rivals, f_number: float) -> Rivals:
+def _only(these: Candidates, f_number: float) -> Candidates:
     places = np.array([place for place, one in enumerate(these.settings) if one.f_number == f_number])
-    return Rivals(
+    return Candidates(
         settings=tuple(these.settings[place] for place in places),
         estimate=these.estimate[places],
         covariance=these.covariance[np.ix_(places, places)],
-        freedom=these.freedom,
+        dof=these.dof,
         at_border=these.at_border[places],
     )
 
@@ -180,7 +182,7 @@ def find(shots: Sequence[SweepShot], *, method: str = "refined", tie: Tie = Tie.
     Parameters
     ----------
     shots : sequence of SweepShot
-        Measured and rejected ones, as `sift` gives them.
+        Measured and rejected ones, as `reject` gives them.
     method : str
         By which the edges were measured.
     tie : Tie
@@ -292,9 +294,9 @@ def _focal_findings(
 ) -> FocalLengthFindings:
     best = {
         place: best_setting(
-            rivals([curve], spreads[place]),
+            candidates([curve], spreads[place]),
             spreads[place],
-            Question(place=place, tie=tie, reservations=reservations(spreads[place])),
+            Selection(place=place, tie=tie, reservations=reservations(spreads[place])),
         )
         for place, curve in curves.items()
     }
@@ -327,12 +329,14 @@ def _best_over_all(
     for place, spread in spreads.items():
         seen = [places[place] for places in curves if place in places]
         if seen:
-            best[place] = best_setting(rivals(seen, spread), spread, _question(focals, spread, place, tie))
+            best[place] = best_setting(
+                candidates(seen, spread), spread, _question(focals, spread, place, tie)
+            )
     return best
 
 
-def _question(focals: Sequence[FocalShots], spread: Spread, place: str, tie: Tie) -> Question:
-    return Question(place=place, tie=tie, reservations=reservations(spread, focals))
+def _question(focals: Sequence[FocalShots], spread: Spread, place: str, tie: Tie) -> Selection:
+    return Selection(place=place, tie=tie, reservations=reservations(spread, focals))
 
 
 def _zoom(

@@ -1,9 +1,11 @@
-"""Drift in a burst: position, tilt, scale or sharpness that follow the order of the shots.
+"""Drift in a burst: position or sharpness that follow the order of the shots.
 
 Photographs of one set-up are put in the order they were taken. Where the picture lies comes from the edges of all
-photographs that show the same arms: shift, scale and turn against the first one, by least squares along the edges'
-normals. A drift is a trend over the order that chance does not explain, that is large enough to matter, and that
-goes on from shot to shot: a camera that was set up anew makes one step, and a step is no drift.
+photographs that show the same arms: the shift against the first one, freed of scale and turn, by least squares along
+the edges' normals.
+A camera that turns on its tripod moves the picture, and so shows there. A drift is a trend over the order that chance
+does not explain, that is large enough to matter, and that goes on from shot to shot: a camera that was set up anew
+makes one step, and a step is no drift.
 """
 
 from collections import defaultdict
@@ -27,8 +29,6 @@ FEWEST_SHOTS: Final = 4
 CHANCE: Final = 0.001
 """Two-sided probability of a trend by chance, for each of the figures."""
 POSITION_LIMIT_PX: Final = 2.0
-TILT_LIMIT_DEG: Final = 0.2
-SCALE_LIMIT_PERCENT: Final = 0.1
 SHARPNESS_LIMIT_PERCENT: Final = 4.0
 """From the first shot to the last. These limits: common practice, no source."""
 _LARGEST_STEP: Final = 0.5
@@ -93,30 +93,18 @@ def _in_order(shots: Sequence[SweepShot]) -> list[SweepShot]:
 
 
 def _moved(shots: Sequence[SweepShot]) -> list[Observation]:
-    """How far the picture wandered, grew or turned from the first shot to the last, where that matters."""
+    """How far the picture wandered from the first shot to the last, where that matters."""
     results = [_result(shot) for shot in shots]
-    places = np.array([_placed(result, results[0]) for result in results])
-    moved = []
-    down, right, scale = (_steady(column) for column in places.T[:3])
-    wandered = float(np.hypot(down.total if down else 0.0, right.total if right else 0.0))
-    if wandered > POSITION_LIMIT_PX:
-        moved.append(Observation(what=Observed.POSITION, values=(wandered,), limit=POSITION_LIMIT_PX))
-    if scale and abs(scale.total) > SCALE_LIMIT_PERCENT:
-        moved.append(Observation(what=Observed.SCALE, values=(scale.total,), limit=SCALE_LIMIT_PERCENT))
-    tilts = [_steady(_tilts(results, name)) for name in ("yaw_deg", "pitch_deg", "roll_deg")]
-    turned = float(np.linalg.norm([trend.total for trend in tilts if trend]))
-    if turned > TILT_LIMIT_DEG:
-        moved.append(Observation(what=Observed.TURN, values=(turned,), limit=TILT_LIMIT_DEG))
-    return moved
+    shifts_px = np.array([_shift_px(result, results[0]) for result in results])
+    ways = [_steady(column) for column in shifts_px.T]
+    wandered = float(np.linalg.norm([way.total for way in ways if way]))
+    if wandered <= POSITION_LIMIT_PX:
+        return []
+    return [Observation(what=Observed.POSITION, values=(wandered,), limit=POSITION_LIMIT_PX)]
 
 
-def _tilts(results: Sequence[ShotResult], name: str) -> FloatArray:
-    angles = np.array([getattr(result.tilt, name) for result in results])
-    return np.asarray((angles - angles[0] + 180.0) % 360.0 - 180.0, np.float64)
-
-
-def _placed(result: ShotResult, first: ShotResult) -> FloatArray:
-    """Give shift (down, right) in pixels, scale and turn in percent of a photograph against the first one."""
+def _shift_px(result: ShotResult, first: ShotResult) -> FloatArray:
+    """Shift (down, right) of a photograph against the first one; NaN where too few edges tell it."""
     before = {(edge.target, edge.arm): edge.edge for edge in first.edges if edge.edge.measured}
     pairs = [
         (edge.edge, before[edge.target, edge.arm])
@@ -124,15 +112,16 @@ def _placed(result: ShotResult, first: ShotResult) -> FloatArray:
         if edge.edge.measured and (edge.target, edge.arm) in before
     ]
     if len(pairs) < _FEWEST_EDGES or result.size_px != first.size_px:
-        return np.full(4, np.nan)
+        return np.full(2, np.nan)
     angle = np.array([radians(now.angle_deg) for now, _ in pairs])
     normal = np.column_stack((np.sin(angle), np.cos(angle)))
     point = np.array([now.point_px for now, _ in pairs])
     moved = np.sum(normal * (point - np.array([then.point_px for _, then in pairs])), axis=1)
     away = (point - (np.array(first.size_px) - 1.0) / 2.0) / 100.0
+    # Scale and turn, in percent, lest a lopsided choice of edges takes them for a shift.
     along, across = np.sum(normal * away, axis=1), normal[:, 1] * away[:, 0] - normal[:, 0] * away[:, 1]
     sound = np.isfinite(moved)
-    return _sound_fit(np.column_stack((normal, along, across))[sound], moved[sound])
+    return _sound_fit(np.column_stack((normal, along, across))[sound], moved[sound])[:2]
 
 
 def _sound_fit(design: FloatArray, moved: FloatArray) -> FloatArray:
@@ -150,7 +139,7 @@ def _sound_fit(design: FloatArray, moved: FloatArray) -> FloatArray:
 
 
 def _steady(figures: FloatArray) -> _Trend | None:
-    """Give the trend of a figure where it is beyond chance and goes on from shot to shot; else None."""
+    """Trend of a figure where it is beyond chance and goes on from shot to shot; else None."""
     known = np.flatnonzero(np.isfinite(figures))
     if known.size < FEWEST_SHOTS:
         return None
@@ -171,7 +160,7 @@ def _softened(shots: Sequence[SweepShot]) -> list[Observation]:
     # Evenly, or as a focus that moves evenly out of its best place, or into it.
     ways = (order, order**2, -((len(shots) - 1.0 - order) ** 2))
     trends = [_trend(way, sharpness[known], groups=stops[known]) for way in ways]
-    trend = min((one for one in trends if one is not None), key=lambda one: one.chance, default=None)
+    trend = min((way for way in trends if way is not None), key=lambda way: way.chance, default=None)
     if trend is None or trend.chance > CHANCE:
         return []
     percent = 100.0 * float(np.expm1(trend.total))

@@ -1,6 +1,4 @@
-"""Which measured shots must not count: those whose flags reject them, and those out of focus.
-
-Shots out of focus, recognised among their fellows.
+"""Measured shots that must not count: those whose flags reject them, and those out of focus.
 
 Bad focus only ever softens, and softens the whole picture. A shot is rejected when every zone lies far below
 the sharper repeats at the same setting, or below the curve that the other f-stops draw (one-sided, so that a
@@ -23,7 +21,7 @@ from lensbench.model.units import FloatArray
 from lensbench.stats import ASSUMED_SD, PARAMETERS, fit_blur
 from lensbench.sweep.series import by_focal_length
 
-__all__ = ["SeriesShots", "misfocused", "reject_flagged", "rejections", "repeat_sd", "sift"]
+__all__ = ["SeriesShots", "misfocused", "reject", "reject_flagged", "rejections", "repeat_sd"]
 
 
 LEAST_LIMIT: Final = 0.10
@@ -44,119 +42,7 @@ class SeriesShots:
     """Log MTF50 of the zones, the whole frame last; NaN where a zone was not seen. Shape (shots, zones)."""
 
 
-def repeat_sd(series: SeriesShots) -> float:
-    """Give the spread between repeats, robustly: half of the settings may hold a bad shot.
-
-    From the differences between the two sharpest shots of each setting, as a share of MTF50.
-    """
-    frame = series.log_zones[:, -1]
-    gaps = [
-        float(np.diff(np.sort(frame[series.f_number == stop])[-2:])[0])
-        for stop in np.unique(series.f_number)
-        if np.sum(series.f_number == stop) >= 2
-    ]
-    if len(gaps) < 3:
-        return ASSUMED_SD
-    # The median of |difference| of two normal values is 0.6745 sqrt(2) sd.
-    return max(_LEAST_SD, float(np.median(gaps) / (0.6745 * np.sqrt(2.0))))
-
-
-def misfocused(series: SeriesShots, *, pixel_pitch_um: float | None = None) -> dict[int, str]:
-    """Name the shots that are out of focus, and why.
-
-    Parameters
-    ----------
-    series : SeriesShots
-        One focal length; zones that were not seen are passed over.
-    pixel_pitch_um : float, optional
-        Fixes the diffraction of the curve.
-
-    Returns
-    -------
-    dict of int to str
-        Index of the shot -> the reason, with the figure seen and the limit.
-    """
-    sd = repeat_sd(series)
-    limit = max(LEAST_LIMIT, LIMIT_SD * np.sqrt(2.0) * sd)
-    found: dict[int, str] = {}
-    for stop in np.unique(series.f_number):
-        members = np.flatnonzero(series.f_number == stop)
-        for index in members[_far_below(series.log_zones[members], _sharp(series.log_zones[members]), limit)]:
-            drop = _drop(series.log_zones[index], _sharp(series.log_zones[members]))
-            found[int(index)] = _reason(drop, limit, "than its repeats")
-    return _below_curve(series, found, sd, pixel_pitch_um)
-
-
-def _sharp(log_zones: FloatArray) -> FloatArray:
-    """Give the zones of the sharpest shot: of two or more, all but the sharpest may be out of focus."""
-    sharpest: FloatArray = log_zones[int(np.nanargmax(log_zones[:, -1]))]
-    return sharpest
-
-
-def _far_below(log_zones: FloatArray, reference: FloatArray, limit: float) -> FloatArray:
-    """Tell which shots are softer by the limit over the frame, and by half of it in every zone."""
-    drop = -np.log1p(-limit)
-    with_gaps = np.where(np.isnan(reference - log_zones), np.inf, reference - log_zones)
-    below: FloatArray = (with_gaps[:, -1] > drop) & np.all(with_gaps > 0.5 * drop, axis=1)
-    return below
-
-
-def _drop(log_zones: FloatArray, reference: FloatArray) -> float:
-    return float(-np.expm1(log_zones[-1] - reference[-1]))
-
-
-def _reason(drop: float, limit: float, than: str) -> str:
-    return remark(
-        "misfocus", f"{100 * drop:.0f} % softer {than}, in every zone; limit {100 * limit:.0f} %"
-    ).message
-
-
-def _below_curve(
-    series: SeriesShots, found: dict[int, str], sd: float, pixel_pitch_um: float | None
-) -> dict[int, str]:
-    """Add the shots that lie far below what the other f-stops, and their own repeats, lead one to expect."""
-    good = np.setdiff1d(np.arange(len(series.f_number)), list(found))
-    stops = np.unique(series.f_number[good])
-    if len(stops) < 3:
-        return found
-    members = [good[series.f_number[good] == stop] for stop in stops]
-    sharpest = np.array([_sharp(series.log_zones[shots]) for shots in members])
-    limit = max(LEAST_CURVE_LIMIT, LIMIT_SD * sd)
-    for position in range(1, len(stops) - 1):
-        shots = series.log_zones[members[position]]
-        frame = _expected(stops, sharpest[:, -1], position, sd, pixel_pitch_um)
-        if not np.any(frame - shots[:, -1] > -np.log1p(-limit)):
-            continue
-        zones = [_expected(stops, column, position, sd, pixel_pitch_um) for column in sharpest.T]
-        expected = np.asarray(zones)
-        if not _far_below(sharpest[position : position + 1], expected, limit)[0]:
-            expected = np.fmin(expected, sharpest[position])
-        found |= {
-            int(index): _reason(
-                _drop(series.log_zones[index], expected), limit, "than the other f-stops let expect"
-            )
-            for index in members[position][_far_below(shots, expected, limit)]
-        }
-    return found
-
-
-def _expected(
-    stops: FloatArray, sharpest: FloatArray, position: int, sd: float, pixel_pitch_um: float | None
-) -> float:
-    """Give the least that a zone should reach at a stop, by the stops around it and by the model."""
-    before, after = sharpest[:position], sharpest[position + 1 :]
-    others = np.concatenate([before, after])
-    if not np.all(np.isfinite(others)):
-        return float("nan")
-    both_sides = float(min(before.max(), after.max()))
-    if len(others) < PARAMETERS:
-        return both_sides
-    elsewhere = np.delete(stops, position)
-    fit = fit_blur(elsewhere, others, sd=np.full(len(others), sd), pixel_pitch_um=pixel_pitch_um)
-    return max(both_sides, float(fit.at(stops[position : position + 1])[0]))
-
-
-def sift(shots: Sequence[SweepShot]) -> list[SweepShot]:
+def reject(shots: Sequence[SweepShot]) -> list[SweepShot]:
     """Mark the measured shots that must not count: flagged, without a figure for the frame, or out of focus.
 
     In a focus bracket, being out of focus is the purpose: a shot so soft that a third of it has no figure serves the
@@ -214,3 +100,110 @@ def _with_own_flags(shot: SweepShot) -> SweepShot:
 def _log_figure(shot: SweepShot, zone: str) -> float:
     figure = shot.result.summary.get(zone) if isinstance(shot.result, ShotResult) else None
     return float(np.log(figure.mtf50_cypx)) if figure and figure.mtf50_cypx > 0.0 else float("nan")
+
+
+def repeat_sd(series: SeriesShots) -> float:
+    """Spread between repeats, robustly: half of the settings may hold a bad shot.
+
+    From the differences between the two sharpest shots of each setting, as a share of MTF50.
+    """
+    frame = series.log_zones[:, -1]
+    gaps = [
+        float(np.diff(np.sort(frame[series.f_number == stop])[-2:])[0])
+        for stop in np.unique(series.f_number)
+        if np.sum(series.f_number == stop) >= 2
+    ]
+    if len(gaps) < 3:
+        return ASSUMED_SD
+    # The median of |difference| of two normal values is 0.6745 sqrt(2) sd.
+    return max(_LEAST_SD, float(np.median(gaps) / (0.6745 * np.sqrt(2.0))))
+
+
+def misfocused(series: SeriesShots, *, pixel_pitch_um: float | None = None) -> dict[int, str]:
+    """Shots that are out of focus, and why.
+
+    Parameters
+    ----------
+    series : SeriesShots
+        One focal length; zones that were not seen are passed over.
+    pixel_pitch_um : float, optional
+        Fixes the diffraction of the curve.
+
+    Returns
+    -------
+    dict of int to str
+        Index of the shot -> the reason, with the figure seen and the limit.
+    """
+    sd = repeat_sd(series)
+    limit = max(LEAST_LIMIT, LIMIT_SD * np.sqrt(2.0) * sd)
+    reasons: dict[int, str] = {}
+    for stop in np.unique(series.f_number):
+        members = np.flatnonzero(series.f_number == stop)
+        sharp = _sharp(series.log_zones[members])
+        for index in members[_far_below(series.log_zones[members], sharp, limit)]:
+            reasons[int(index)] = _reason(series.log_zones[index], sharp, limit, "than its repeats")
+    return _below_curve(series, reasons, sd, pixel_pitch_um)
+
+
+def _sharp(log_zones: FloatArray) -> FloatArray:
+    """Zones of the sharpest shot: of two or more, all but the sharpest may be out of focus."""
+    sharpest: FloatArray = log_zones[int(np.nanargmax(log_zones[:, -1]))]
+    return sharpest
+
+
+def _far_below(log_zones: FloatArray, reference: FloatArray, limit: float) -> FloatArray:
+    """Shots that are softer by the limit over the frame, and by half of it in every zone."""
+    drop = -np.log1p(-limit)
+    with_gaps = np.where(np.isnan(reference - log_zones), np.inf, reference - log_zones)
+    below: FloatArray = (with_gaps[:, -1] > drop) & np.all(with_gaps > 0.5 * drop, axis=1)
+    return below
+
+
+def _reason(log_zones: FloatArray, reference: FloatArray, limit: float, than: str) -> str:
+    drop = float(-np.expm1(log_zones[-1] - reference[-1]))
+    return remark(
+        "misfocus", f"{100 * drop:.0f} % softer {than}, in every zone; limit {100 * limit:.0f} %"
+    ).message
+
+
+def _below_curve(
+    series: SeriesShots, reasons: dict[int, str], sd: float, pixel_pitch_um: float | None
+) -> dict[int, str]:
+    """Add the shots that lie far below what the other f-stops, and their own repeats, lead one to expect."""
+    good = np.setdiff1d(np.arange(len(series.f_number)), list(reasons))
+    stops = np.unique(series.f_number[good])
+    if len(stops) < 3:
+        return reasons
+    members = [good[series.f_number[good] == stop] for stop in stops]
+    sharpest = np.array([_sharp(series.log_zones[shots]) for shots in members])
+    limit = max(LEAST_CURVE_LIMIT, LIMIT_SD * sd)
+    for position in range(1, len(stops) - 1):
+        shots = series.log_zones[members[position]]
+        frame = _expected(stops, sharpest[:, -1], position, sd, pixel_pitch_um)
+        if not np.any(frame - shots[:, -1] > -np.log1p(-limit)):
+            continue
+        zones = [_expected(stops, column, position, sd, pixel_pitch_um) for column in sharpest.T]
+        expected = np.asarray(zones)
+        if not _far_below(sharpest[position : position + 1], expected, limit)[0]:
+            expected = np.fmin(expected, sharpest[position])
+        reasons |= {
+            int(index): _reason(series.log_zones[index], expected, limit, "than the other f-stops let expect")
+            for index in members[position][_far_below(shots, expected, limit)]
+        }
+    return reasons
+
+
+def _expected(
+    stops: FloatArray, sharpest: FloatArray, position: int, sd: float, pixel_pitch_um: float | None
+) -> float:
+    """Least that a zone should reach at a stop, by the stops around it and by the model."""
+    before, after = sharpest[:position], sharpest[position + 1 :]
+    others = np.concatenate([before, after])
+    if not np.all(np.isfinite(others)):
+        return float("nan")
+    both_sides = float(min(before.max(), after.max()))
+    if len(others) < PARAMETERS:
+        return both_sides
+    elsewhere = np.delete(stops, position)
+    fit = fit_blur(elsewhere, others, sd=np.full(len(others), sd), pixel_pitch_um=pixel_pitch_um)
+    return max(both_sides, float(fit.at(stops[position : position + 1])[0]))

@@ -120,7 +120,7 @@ def zone_series(focal: FocalShots, zone: str) -> ZoneSeries | None:
         f_number=np.array([focal.exact_f_number[name] for name in seen]),
         log_shots=tuple(np.array([one.log_mtf50 for one in stops[name]]) for name in seen),
         own_sd=tuple(np.array([one.sd for one in stops[name]]) for name in seen),
-        own_freedom=sum(one.freedom for name in seen for one in stops[name]),
+        own_dof=sum(one.freedom for name in seen for one in stops[name]),
         measurement_sd=float(np.median([_measurement_sd(_result(shot), zone) for shot in focal.members])),
     )
 

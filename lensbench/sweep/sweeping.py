@@ -13,7 +13,7 @@ from lensbench.stats import Tie
 from lensbench.storage.cache import ResultCache
 from lensbench.sweep.decide import find
 from lensbench.sweep.gather import gather
-from lensbench.sweep.reject import reject_flagged, rejections, sift
+from lensbench.sweep.reject import reject, reject_flagged, rejections
 from lensbench.sweep.run import Running, Task, run
 
 __all__ = ["Sweep", "measured_shots", "sweep"]
@@ -72,7 +72,7 @@ def sweep(
         The shots table cannot be used, or one pitch was given for several cameras.
     """
     planned = gather(folders, shots_csv)
-    shots = sift(measured_shots(planned, options, cache=cache, running=running))
+    shots = reject(measured_shots(planned, options, cache=cache, running=running))
     if not any(shot.used for shot in shots):
         first = rejections(shots)[0]
         raise SweepError(

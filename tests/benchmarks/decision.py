@@ -27,14 +27,13 @@ from pupil_shoots import ALL_THIRDS, FULL, flat_lenses, sharp_lenses, zooms
 
 from lensbench.model.sweep import INDIFFERENCE, Setting
 from lensbench.stats.best_set import (
-    Question,
+    Selection,
     best_setting,
+    candidates,
     cannot_be_told_from_best,
-    distances_from_best,
-    rivals,
 )
-from lensbench.stats.spread import ZoneSeries, spread_of
-from lensbench.stats.stop_curve import fit_curve
+from lensbench.stats.spread import ZoneSeries
+from lensbench.stats.stop_curve import fit_curve, spread_of
 from lensbench.sweep.reject import SeriesShots, misfocused
 
 SEED = 5
@@ -145,12 +144,12 @@ def outcome(lens: list, case: Case, random: np.random.Generator) -> dict[str, fl
         )
         for place, one in enumerate(series)
     ]
-    these = rivals(curves, spread)
-    best = best_setting(these, spread, Question(place="frame"))
+    these = candidates(curves, spread)
+    best = best_setting(these, spread, Selection(place="frame"))
     truth = np.concatenate(
         [lens[place].log_mtf50[np.isin(lens[place].stops, one.f_number)] for place, one in enumerate(series)]
     )
-    told = distances_from_best(these).high >= 0.0
+    told = these.distances.high >= 0.0
     told[these.best] = True
     means = np.concatenate([one.means for one in series])
     exact = cannot_be_told_from_best(

@@ -18,7 +18,7 @@ from seen_shots import seen_shot
 
 from lensbench.chart.layout.sheet import sheet
 from lensbench.sweep.drift import drift_remarks
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 from lensbench.sweep.remarks import mixed_remarks, print_remarks
 
 STOPS = (2.8, 4.0, 5.6, 8.0, 11.0)
@@ -73,7 +73,7 @@ def misfocus(random, number, _):
     if off_um is None:
         return None
     shots[bad] = replace(still, focus_error_um=off_um)
-    seen = sift([seen_shot(random, scene, shot, n) for n, shot in enumerate(shots)])
+    seen = reject([seen_shot(random, scene, shot, n) for n, shot in enumerate(shots)])
     return Case(size=cost_of(off_um), cost_percent=cost_of(off_um), hit=bool(seen[bad].reason))
 
 
@@ -111,17 +111,6 @@ def drift_of_place(random, _, __):
     return Case(size=way_px, cost_percent=np.nan, hit=bool(drift_remarks(seen)))
 
 
-def drift_of_tilt(random, _, __):
-    """A burst of six while the head turns; size: degrees from the first to the last."""
-    scene = small_scene(random)
-    angle = float(np.exp(random.uniform(np.log(0.05), np.log(2.0))))
-    seen = [
-        seen_shot(random, scene, shot, n, tilt_deg=(angle * n / 5.0, 0.0))
-        for n, shot in enumerate(burst_shots(random, scene, 6))
-    ]
-    return Case(size=angle, cost_percent=np.nan, hit=bool(drift_remarks(seen)))
-
-
 def print_blurred(random, _, __):
     """A print that blurs, under a good lens (residual blur up to 1.5 um); size: its edges' 10-90 % rise in mm."""
     rise_mm = float(np.exp(random.uniform(np.log(0.1), np.log(1.5))))
@@ -156,7 +145,6 @@ SERIES_FAULTS = {
     "misfocus": misfocus,
     "drift (focus)": drift_of_focus,
     "drift (place)": drift_of_place,
-    "drift (tilt)": drift_of_tilt,
     "print_blurred": print_blurred,
     "mixed_settings (light)": mixed_settings,
 }
@@ -183,5 +171,5 @@ def clean_series(random):
         for n, shot in enumerate(shots)
     ]
     raised = {remark.flag for remark in (*drift_remarks(seen), *mixed_remarks(seen), *print_remarks(seen))}
-    rejected = sum(bool(shot.reason) for shot in sift(seen))
+    rejected = sum(bool(shot.reason) for shot in reject(seen))
     return raised, rejected, len(shots)

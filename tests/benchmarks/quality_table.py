@@ -17,7 +17,6 @@ UNITS = {
     "misfocus": ("MTF50 lost by one shot of fifteen", "%"),
     "drift (focus)": ("MTF50 lost from first to last of eight shots", "%"),
     "drift (place)": ("way from first to last of six shots", "px"),
-    "drift (tilt)": ("turn from first to last of six shots", "degrees"),
     "print_blurred": ("10-90 % rise of the print's edges", "mm"),
     "mixed_settings (light)": ("one shot darker than the others", "stops"),
 }

@@ -9,31 +9,40 @@ import struct
 import subprocess
 import sys
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
 import tifffile
+from commands import ROOT, Staying
 
-ROOT = Path(__file__).resolve().parent.parent.parent
 PROGRAM = (sys.executable, "-c", "from lensbench.cli.main import run; run()")
 # POSIX.1-2017, 7.2: in the C locale only the portable character set is sure; the two switches keep Python 3.11
 # from taking UTF-8 all the same (PEP 538, PEP 540).
 PLAIN = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
+PROGRAMS = {}
+PLAIN_ASCII = PLAIN | {"PYTHONIOENCODING": "ascii"}
 BAD_NAME = os.fsdecode(b"sh\xffot.dng")
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names themselves")
 
 
+@pytest.fixture(scope="module", autouse=True)
+def programs():
+    """One program for each environment, started when it is first asked."""
+    yield
+    while PROGRAMS:
+        PROGRAMS.popitem()[1].close()
+
+
 def lensbench(*words, **variables):
-    done = subprocess.run(
-        [*PROGRAM, *map(os.fsencode, words)],
-        cwd=ROOT, capture_output=True, timeout=120, check=False, env=os.environ | variables,
-    )  # fmt: skip
-    said = done.stderr.decode("utf-8", "replace")
-    assert "Traceback" not in said
-    assert "Error:" not in said
-    return done.returncode, done.stdout.decode("utf-8", "replace"), said
+    environment = tuple(sorted(variables.items()))
+    if environment not in PROGRAMS:
+        PROGRAMS[environment] = Staying(variables)
+    status, said, told = PROGRAMS[environment].ask(*words)
+    told = told.decode("utf-8", "replace")
+    assert "Traceback" not in told
+    assert "Error:" not in told
+    return status, said.decode("utf-8", "replace"), told
 
 
 @pytest.fixture(scope="module")
@@ -41,8 +50,9 @@ def shoot(tmp_path_factory):
     """Three raw photographs of the chart."""
     out = tmp_path_factory.mktemp("shoot") / "raw"
     status, *_ = lensbench(
-        "simulate", "--out", out, "--stops", "4", "--repeats", "3", "--size", "580x870", "--pitch-um", "8"
-    )
+        "simulate", "--out", out, "--stops", "4", "--repeats", "3", "--size", "580x870", "--pitch-um", "8",
+        "--workers", "1",
+    )  # fmt: skip
     assert status == 0
     return sorted(out.glob("*.dng"))
 
@@ -116,30 +126,37 @@ def test_ranking_leaves_a_damaged_file_out(tmp_path, shoot):
     assert "left out: zero.tif" in told
 
 
-def watching(folder, *words, **variables):
-    return subprocess.Popen(
-        [*PROGRAM, "check", os.fsencode(folder), "--watch", *words],
-        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=os.environ | variables,
-    )  # fmt: skip
+def until(happened):
+    """Wait for something that takes a second or two."""
+    deadline = time.monotonic() + 60.0
+    while not happened():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
 
 
-@pytest.mark.parametrize("variables", [{}, PLAIN], ids=["usual", "C locale"])
-@pytest.mark.parametrize("folder", [b"plain", b"sh\xffoots"], ids=["plain folder", "strange folder"])
+@pytest.mark.parametrize(
+    ("folder", "variables"),
+    [(b"plain", {}), (b"sh\xffoots", {}), (b"sh\xffoots", PLAIN)],
+    ids=["plain folder", "strange folder", "strange folder, C locale"],
+)
 def test_watching_goes_on(tmp_path, shoot, folder, variables):
-    place = tmp_path / os.fsdecode(folder)
+    place, out, messages = tmp_path / os.fsdecode(folder), tmp_path / "out", tmp_path / "messages"
     place.mkdir()
     damaged(place)
-    watch = watching(place, **variables)
-    time.sleep(4.0)  # the damaged file is tried again after 2 s
+    with out.open("wb") as stdout, messages.open("wb") as stderr:
+        watch = subprocess.Popen(
+            [*PROGRAM, "check", os.fsencode(place), "--watch"],
+            cwd=ROOT, stdout=stdout, stderr=stderr, env=os.environ | variables,
+        )  # fmt: skip
+    until(lambda: out.read_bytes().count(b"\n") == 1)  # the damaged file is tried again after 2 s
     for path, name in zip(shoot, (b"sh\xffot.dng", "Schärfe.dng".encode(), b"later.dng"), strict=True):
+        lines = out.read_bytes().count(b"\n")
         shutil.copy(path, place / os.fsdecode(name))
-        time.sleep(1.0)
-    time.sleep(3.0)
+        until(lambda lines=lines: out.read_bytes().count(b"\n") > lines)
     watch.send_signal(signal.SIGINT)
-    said, told = watch.communicate(timeout=30)
-    lines = said.decode().splitlines()
-    assert b"Traceback" not in told
-    assert watch.returncode == 0
+    assert watch.wait(timeout=30) == 0
+    lines = out.read_bytes().decode().splitlines()
+    assert b"Traceback" not in messages.read_bytes()
     assert [line for line in lines if "zero.tif" in line and "damaged" in line]
     assert sorted(line.split()[1] for line in lines if line.startswith("usable")) == [
         "Schärfe.dng", "later.dng", "shot.dng",
@@ -148,8 +165,8 @@ def test_watching_goes_on(tmp_path, shoot, folder, variables):
 
 NAMES = {
     "no UTF-8": (b"sh\xffot.dng", {}),
-    "no UTF-8, plain terminal": (b"sh\xffot.dng", PLAIN | {"PYTHONIOENCODING": "ascii"}),
-    "umlaut, plain terminal": ("Schärfe.dng".encode(), PLAIN | {"PYTHONIOENCODING": "ascii"}),
+    "no UTF-8, plain terminal": (b"sh\xffot.dng", PLAIN_ASCII),
+    "umlaut, plain terminal": ("Schärfe.dng".encode(), PLAIN_ASCII),
     "umlaut, C locale": ("Schärfe.dng".encode(), PLAIN),
 }
 
@@ -179,7 +196,7 @@ def test_the_figures_do_not_depend_on_the_name(tmp_path, shoot, region, command)
     shutil.copy(shoot[0], tmp_path / BAD_NAME)
     options = ["--json", "--roi", region] if command == "edge" else ["--json"]
     _, plain, _ = lensbench(command, shoot[0], *options)
-    status, strange, _ = lensbench(command, tmp_path / BAD_NAME, *options, PYTHONIOENCODING="ascii")
+    status, strange, _ = lensbench(command, tmp_path / BAD_NAME, *options, **PLAIN_ASCII)
     assert status == 0
     assert json.loads(strange)["edges"] == json.loads(plain)["edges"]
 

@@ -4,11 +4,10 @@ import hashlib
 import json
 import re
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from commands import lensbench
 
 NAMED_LIKE_OURS = (
     "pair-1.png",
@@ -18,17 +17,6 @@ NAMED_LIKE_OURS = (
     "lens-9-stops-of-bus.png",
 )
 PLAN = ("plan", "--focal", "50", "--widest", "2", "--out")
-
-
-def lensbench(*words, at):
-    return subprocess.run(
-        [sys.executable, "-c", "from lensbench.cli.main import run; run()", *map(str, words)],
-        cwd=at,
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        check=False,
-    )
 
 
 def contents(*folders):
@@ -54,8 +42,19 @@ def assert_refused(done, *, names=""):
 def shoot(tmp_path_factory):
     """Shots of two invented lenses at one focal length, and the reports on each: copy, don't change."""
     place = tmp_path_factory.mktemp("shoot")
-    camera = ("--size", "760x1140", "--pitch-um", "6", "--cfa", "mono", "--focus-spread-um", "1")
-    settings = ("--stops", "4,8", "--focal-lengths", "35", "--repeats", "2")
+    camera = (
+        "--size",
+        "760x1140",
+        "--pitch-um",
+        "6",
+        "--cfa",
+        "mono",
+        "--focus-spread-um",
+        "1",
+        "--workers",
+        "1",
+    )
+    settings = ("--stops", "4,8", "--focal-lengths", "35", "--repeats", "1")
     for lens in ("sorrel", "fennel"):
         assert (
             lensbench("simulate", "--out", lens, "--lens", lens, *camera, *settings, at=place).returncode == 0
@@ -180,6 +179,8 @@ def test_other_things_in_a_folder_called_measured_get_no_company(shoot, tmp_path
 
 def test_two_lenses_then_one_leave_no_old_plot_and_all_that_is_the_users(shoot, precious, tmp_path):
     shots = [shoot / "sorrel", shoot / "fennel"]
+    for shots_of_one in shots:  # measured before
+        shutil.copytree(f"{shots_of_one}-report/measured", tmp_path / "X" / "measured", dirs_exist_ok=True)
     assert lensbench("sweep", *shots, "--out", "X", at=tmp_path).returncode == 0
     plots = tmp_path / "X" / "plots"
     first = {path.name for path in plots.iterdir()}
@@ -236,6 +237,7 @@ def test_what_the_user_changed_or_protected_in_a_report_is_kept(shoot, tmp_path,
 
 def test_an_untouched_report_is_renewed(shoot, tmp_path):
     shutil.copytree(shoot / "sorrel-report", tmp_path / "X")
+    shutil.copytree(shoot / "fennel-report" / "measured", tmp_path / "X" / "measured", dirs_exist_ok=True)
     assert lensbench("sweep", shoot / "fennel", "--out", "X", at=tmp_path).returncode == 0
     assert "Fennel" in (tmp_path / "X" / "report.html").read_text(encoding="utf-8")
     (lens,) = json.loads((tmp_path / "X" / "findings.json").read_text())["lenses"]

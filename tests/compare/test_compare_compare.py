@@ -8,14 +8,14 @@ from invented_shots import shoot
 from scipy import stats
 
 from lensbench.compare.compare import compare, compare_lenses
-from lensbench.compare.difference import Doubt, half_width
 from lensbench.model.compare import Caution, Verdict
 from lensbench.model.errors import SweepError
 from lensbench.model.sweep import Setting
 from lensbench.report.out.write import write_sweep
+from lensbench.stats import MeanUncertainty, half_width
 from lensbench.sweep.decide import find
 from lensbench.sweep.read_back import SweepLens, read_sweep
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 
 CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275}
 
@@ -50,7 +50,7 @@ def read_lens(name, curve, *, seed, sd=0.01, repeats=3, focal_mm=35.0, **fields)
 
 
 def test_a_sweep_comes_back_from_its_folder(tmp_path):
-    shots = sift(shoot(CURVE, seed=1))
+    shots = reject(shoot(CURVE, seed=1))
     findings = find(shots)
     write_sweep(findings, shots, tmp_path / "report")
     (lens,) = read_sweep(tmp_path / "report")
@@ -70,7 +70,7 @@ def test_a_sweep_comes_back_from_its_folder(tmp_path):
 
 
 def test_a_sweep_of_an_older_version_is_read_without_its_newer_columns(tmp_path):
-    shots = sift(shoot(CURVE, seed=1))
+    shots = reject(shoot(CURVE, seed=1))
     write_sweep(find(shots), shots, tmp_path / "report")
     table = tmp_path / "report" / "shots.csv"
     lines = [line.split(",") for line in table.read_text(encoding="utf-8").splitlines()]
@@ -82,7 +82,7 @@ def test_a_sweep_of_an_older_version_is_read_without_its_newer_columns(tmp_path)
 
 def test_two_folders_are_compared(tmp_path):
     for name, curve, seed in (("Fennel", CURVE, 2), ("Sorrel", sharper(0.10), 3)):
-        shots = sift(shoot(curve, seed=seed, lens=name))
+        shots = reject(shoot(curve, seed=seed, lens=name))
         write_sweep(find(shots), shots, tmp_path / name)
     found = compare([tmp_path / "Fennel", tmp_path / "Sorrel"])
     (pair,) = found.pairs
@@ -108,7 +108,8 @@ def test_welch_interval_is_scipys():
     one, other = np.array([0.1, 0.3, 0.25, 0.2]), np.array([0.5, 0.45, 0.48])
     interval = stats.ttest_ind(other, one, equal_var=False).confidence_interval(0.95)
     doubts = [
-        Doubt(variance=values.var(ddof=1) / len(values), freedom=len(values) - 1.0) for values in (one, other)
+        MeanUncertainty(variance=values.var(ddof=1) / len(values), dof=len(values) - 1.0)
+        for values in (one, other)
     ]
     assert half_width(*doubts) == pytest.approx(0.5 * (interval.high - interval.low))
 

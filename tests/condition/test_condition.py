@@ -12,7 +12,7 @@ from lensbench.condition.judge import lens_condition
 from lensbench.condition.tilt import focus_slope, mean_slope, tilt_sway
 from lensbench.shot.geometry import camera_pose
 from lensbench.simulate import Camera, Pose, Scene, ZoomPosition, prime
-from lensbench.stats.spread import Repeats, exceeds, moderated
+from lensbench.stats import Repeats, exceeds, moderated
 
 EVEN = FieldLens(coma_corner=0.1, astigmatism_corner=0.02)
 OFF = replace(EVEN, coma_decentred=(0.028, -0.012))
@@ -138,7 +138,7 @@ def test_few_repeats_borrow_their_spread():
     tame = Repeats(values=np.full((3, 2), 0.1), alike=(0,) * 3)
     _, found = moderated([wild, tame])
     assert found.variance > 0.25 * 0.03**2
-    assert found.freedom == 12.0
+    assert found.dof == 12.0
 
 
 def test_hotellings_test_holds_its_level():
@@ -146,7 +146,7 @@ def test_hotellings_test_holds_its_level():
     random = np.random.default_rng(4)
     covariance = np.array([[1.0, 0.3], [0.3, 0.5]])
     draws = random.multivariate_normal(np.zeros(2), covariance, size=400)
-    told = np.mean([exceeds(one, covariance, freedom=1e6) for one in draws])
+    told = np.mean([exceeds(one, covariance, dof=1e6) for one in draws])
     assert told == pytest.approx(0.05, abs=0.033)
 
 

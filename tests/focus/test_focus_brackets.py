@@ -5,7 +5,7 @@ from invented_shots import planned, result
 
 from lensbench.focus.bracket import brackets_among, in_bracket, zone_peak
 from lensbench.model.sweep import SweepShot
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 
 STEPS = (-2.0, -1.0, 0.0, 1.0, 2.0)
 FALL = {-2.0: 0.55, -1.0: 0.85, 0.0: 1.0, 1.0: 0.85, 2.0: 0.55}
@@ -43,9 +43,9 @@ def test_a_zone_peaks_where_it_is_sharpest():
 
 
 def test_the_ends_of_a_bracket_are_not_called_out_of_focus():
-    assert all(shot.used for shot in sift(bracket(2.8) + bracket(5.6)))
+    assert all(shot.used for shot in reject(bracket(2.8) + bracket(5.6)))
     alone = [
         SweepShot(planned=planned(Path(f"{n}.dng"), 4.0), result=result(Path(f"{n}.dng"), level))
         for n, level in enumerate((0.3, 0.3, 0.15))
     ]
-    assert [shot.used for shot in sift(alone)] == [True, True, False]
+    assert [shot.used for shot in reject(alone)] == [True, True, False]

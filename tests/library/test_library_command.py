@@ -12,7 +12,7 @@ from lensbench.library import Library
 from lensbench.model.errors import LibraryError, SettingError
 from lensbench.report.out.write import write_sweep
 from lensbench.sweep.decide import find
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 
 
 @pytest.fixture
@@ -131,7 +131,7 @@ def test_a_folder_that_sweep_wrote_is_taken_up_as_it_is(lensbench, place, tmp_pa
     spec = importlib.util.spec_from_file_location("shots_of_the_study", path)
     invented = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(invented)
-    shots = sift(invented.shoot({2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275}, seed=1))
+    shots = reject(invented.shoot({2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275}, seed=1))
     findings = find(shots)
     write_sweep(findings, shots, tmp_path / "report")
     assert lensbench("add", tmp_path / "report").exit_code == 0

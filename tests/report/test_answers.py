@@ -56,7 +56,7 @@ from lensbench.report.text.compare import comparison_sentences, pair_cautions, p
 from lensbench.report.text.effect import effect_cautions, effect_sentences, shutter_sentence, visible_in_words
 from lensbench.stats.best_set import Tie
 from lensbench.sweep.decide import find
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 
 GOLDEN = Path(__file__).with_name("answers.txt")
 CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275, 11.0: 0.225, 16.0: 0.165}
@@ -72,7 +72,7 @@ def case(name):
 
 
 def of_sweep(shots, **asked):
-    return answer_sentences(find(sift(shots), **asked))
+    return answer_sentences(find(reject(shots), **asked))
 
 
 @case("a lens with one best stop")

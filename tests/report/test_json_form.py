@@ -34,7 +34,7 @@ from lensbench.report.out.json_form import (
     shot_as_json,
 )
 from lensbench.sweep.decide import find
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 
 # The keys of the project's contract, written out by hand.
 EDGE_KEYS = {
@@ -238,7 +238,9 @@ def sentences_in(value, key=""):
 def test_sentences_stand_under_text_keys_and_no_key_is_a_phrase():
     shots = series(["with", "without"] * 3, effect={"with": -0.2, "without": 0.0})
     forms = [
-        findings_as_json(find(sift(shoot({2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275}, seed=1, repeats=1)))),
+        findings_as_json(
+            find(reject(shoot({2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275}, seed=1, repeats=1)))
+        ),
         comparison_as_json(invented_comparison()),
         effect_as_json(find_effect(shots, by="condition")),
     ]

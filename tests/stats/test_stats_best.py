@@ -3,7 +3,7 @@ import pytest
 from pupil_shoots import pupil_lenses, shoot
 
 from lensbench.model.sweep import Setting
-from lensbench.stats.best_set import Question, best_setting, cannot_be_told_from_best, rivals
+from lensbench.stats.best_set import Selection, best_setting, candidates, cannot_be_told_from_best
 from lensbench.stats.spread import Spread, ZoneSeries, shot_spread
 from lensbench.stats.stop_curve import fit_curve
 
@@ -18,7 +18,7 @@ def test_true_best_lies_in_the_set(sd, shots):
         for lens in pupil_lenses():
             one = ZoneSeries(f_number=lens.stops, log_shots=shoot(lens, random, sd=sd, shots=shots))
             spread = shot_spread([one])
-            kept = cannot_be_told_from_best(one.means, spread.variance_of_means(one), spread.freedom)
+            kept = cannot_be_told_from_best(one.means, spread.variance_of_means(one), spread.dof)
             exact = cannot_be_told_from_best(one.means, sd**2 / one.shots, INFINITE)
             inside.append(kept[int(np.argmax(lens.log_mtf50))])
             size, exact_size = size + kept.sum(), exact_size + exact.sum()
@@ -58,7 +58,7 @@ def one_curve(values, *, focal_mm=50.0, stops=(2.8, 4.0, 5.6, 8.0, 11.0), sd=0.0
 
 def decided(curves, **asked):
     spread = shot_spread([series for _, series, _ in curves])
-    return best_setting(rivals(curves, spread), spread, Question(place="frame", **asked))
+    return best_setting(candidates(curves, spread), spread, Selection(place="frame", **asked))
 
 
 def test_indifferent_settings_are_tied_however_exact_the_figures():
@@ -88,7 +88,7 @@ def test_focal_lengths_compete_together():
 
 def test_assumed_spread_gives_no_interval():
     curve = one_curve((0.20, 0.28, 0.30, 0.27, 0.22))
-    assumed = Spread(sd=0.03, freedom=float("inf"), source="assumed")
-    best = best_setting(rivals([curve], assumed), assumed, Question(place="frame"))
+    assumed = Spread(sd=0.03, dof=float("inf"), source="assumed")
+    best = best_setting(candidates([curve], assumed), assumed, Selection(place="frame"))
     assert np.isnan(best.ci95_cypx).all()
     assert all(not one.surely and one.probably for one in best.sharp_enough)

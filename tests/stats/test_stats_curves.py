@@ -2,9 +2,8 @@ import numpy as np
 import pytest
 from pupil_shoots import pupil_lenses, shoot
 
-from lensbench.stats.spread import Spread, ZoneSeries, scatter_spread, shot_spread
-from lensbench.stats.stop_curve import DROPPED_ABOVE, MODEL_ERROR, fit_curve
-from lensbench.stats.stop_model import fit_blur
+from lensbench.stats import Spread, ZoneSeries, scatter_spread, shot_spread
+from lensbench.stats.stop_curve import DROPPED_ABOVE, MODEL_ERROR, fit_blur, fit_curve
 
 
 def series(lens, random, *, sd, shots):
@@ -80,7 +79,7 @@ def test_spread_is_pooled_and_counts_its_freedom():
     one = ZoneSeries(f_number=np.array([4.0, 8.0]), log_shots=(np.array([0.0, 0.02]), np.array([0.0, 0.04])))
     spread = shot_spread([one])
     assert spread.sd == pytest.approx(np.sqrt(0.0005))
-    assert spread.freedom == 2.0
+    assert spread.dof == 2.0
     assert spread.source == "repeats"
 
 
@@ -109,7 +108,7 @@ def test_without_repeats_and_with_few_stops_the_spread_is_assumed():
 
 def test_quantile_is_students():
     # Student's table: 2.776 for 4 degrees of freedom (any textbook).
-    assert Spread(sd=0.01, freedom=4.0, source="repeats").quantile == pytest.approx(2.776, abs=5e-4)
+    assert Spread(sd=0.01, dof=4.0, source="repeats").quantile == pytest.approx(2.776, abs=5e-4)
 
 
 def focus_errors(lens, random, shots):

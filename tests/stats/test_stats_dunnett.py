@@ -9,7 +9,7 @@ EQUAL = 0.5**0.5
 
 
 @pytest.mark.parametrize(
-    ("freedom", "published"),
+    ("dof", "published"),
     [
         # C. W. Dunnett, J. Am. Stat. Assoc. 50, 1096 (1955), table 1a: one-sided, 95 %, for 1, 2, 3, 4, 5
         # and 9 treatments with equal numbers. From memory.
@@ -19,25 +19,25 @@ EQUAL = 0.5**0.5
         (INFINITE, (1.64, 1.92, 2.06, 2.16, 2.23, 2.42)),
     ],
 )
-def test_critical_values_are_the_published_ones(freedom, published):
-    computed = [critical_value(shared=(EQUAL,) * count, freedom=freedom) for count in (1, 2, 3, 4, 5, 9)]
+def test_critical_values_are_the_published_ones(dof, published):
+    computed = [critical_value(shared=(EQUAL,) * count, dof=dof) for count in (1, 2, 3, 4, 5, 9)]
     assert computed == pytest.approx(published, abs=0.0065)  # the table's two decimals
 
 
 def test_one_comparison_is_students_test():
     # With a single comparison the statistic is Student's t: scipy.stats.t.
-    value = critical_value(shared=((5 / 8) ** 0.5,), freedom=7.0)
+    value = critical_value(shared=((5 / 8) ** 0.5,), dof=7.0)
     assert value == pytest.approx(stats.t.ppf(0.95, 7), abs=1e-4)
 
 
 def test_unequal_numbers_agree_with_the_multivariate_t():
     # scipy.stats.multivariate_t, with the correlations written out, by its own lattice integration.
-    control, others, freedom, limit = 2, (3, 5, 4), 9, 2.2
+    control, others, dof, limit = 2, (3, 5, 4), 9, 2.2
     share = np.sqrt([n / (control + n) for n in others])
     correlation = np.outer(share, share)
     np.fill_diagonal(correlation, 1.0)
-    reference = stats.multivariate_t(shape=correlation, df=freedom, seed=3).cdf(np.full(3, limit))
-    ours = probability_all_below(limit, shared=tuple(share), freedom=freedom)
+    reference = stats.multivariate_t(shape=correlation, df=dof, seed=3).cdf(np.full(3, limit))
+    ours = probability_all_below(limit, shared=tuple(share), dof=dof)
     assert ours == pytest.approx(reference, abs=2e-4)
 
 
@@ -51,5 +51,5 @@ def test_blood_counts_worked_example():
         drug_a, drug_b, control=control, alternative="greater", rng=np.random.default_rng(1)
     )
     for statistic, p_value in zip(reference.statistic, reference.pvalue, strict=True):
-        ours = probability_all_below(statistic, shared=(0.4**0.5, (5 / 11) ** 0.5), freedom=12.0)
+        ours = probability_all_below(statistic, shared=(0.4**0.5, (5 / 11) ** 0.5), dof=12.0)
         assert 1.0 - ours == pytest.approx(p_value, abs=1e-3)

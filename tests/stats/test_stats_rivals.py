@@ -4,14 +4,13 @@ from pupil_shoots import FULL, THIRDS, sharp_lenses
 from scipy import stats
 
 from lensbench.model.sweep import Setting
+from lensbench.stats import Spread, ZoneSeries, scatter_spread, shot_spread
 from lensbench.stats.best_set import (
-    Rivals,
+    Candidates,
+    candidates,
     cannot_be_told_from_best,
-    distances_from_best,
-    rivals,
     value_of_pick,
 )
-from lensbench.stats.spread import Spread, ZoneSeries, scatter_spread, shot_spread
 from lensbench.stats.stop_curve import fit_curve
 
 # J. Neter and others, Applied Linear Statistical Models: the Kenton Food example, sales of four package designs with
@@ -25,20 +24,20 @@ KENTON = (
 
 
 def of_means(groups):
-    freedom = sum(len(one) - 1 for one in groups)
-    variance = sum(np.sum((one - one.mean()) ** 2) for one in groups) / freedom
-    return Rivals(
+    dof = sum(len(one) - 1 for one in groups)
+    variance = sum(np.sum((one - one.mean()) ** 2) for one in groups) / dof
+    return Candidates(
         settings=tuple(Setting(focal_length_mm=1.0, f_number=float(place)) for place in range(len(groups))),
         estimate=np.array([one.mean() for one in groups]),
         covariance=np.diag([variance / len(one) for one in groups]),
-        freedom=float(freedom),
+        dof=float(dof),
         at_border=np.zeros(len(groups), dtype=bool),
     )
 
 
 def test_worked_example_has_the_books_error():
     these = of_means(KENTON)
-    assert these.freedom == 15.0
+    assert these.dof == 15.0
     assert these.covariance[0, 0] * 5 == pytest.approx(10.55, abs=0.005)
     assert these.best == 3
 
@@ -52,7 +51,7 @@ def test_distances_agree_with_scipys_dunnett(place):
         *others, control=KENTON[place], alternative="less", rng=np.random.default_rng(1)
     ).confidence_interval(0.95)
     high = float(-np.max([mean.mean() - KENTON[place].mean() for mean in others]))
-    distances = distances_from_best(of_means(KENTON))
+    distances = of_means(KENTON).distances
     # Upper bounds of (other - own): their largest, turned round, is our lower limit.
     assert distances.low[place] == pytest.approx(-float(np.max(found.high)), abs=0.15)
     assert distances.low[place] < high < distances.high[place]
@@ -61,7 +60,7 @@ def test_distances_agree_with_scipys_dunnett(place):
 def test_the_set_is_narrower_than_tukeys_and_agrees_on_what_is_plain():
     # scipy.stats.tukey_hsd compares all pairs, so it can only be more careful than comparisons with the best alone.
     p_value = stats.tukey_hsd(*KENTON).pvalue
-    distances = distances_from_best(of_means(KENTON))
+    distances = of_means(KENTON).distances
     for place in range(3):
         if p_value[place, 3] < 0.05:
             assert distances.high[place] < 0.0
@@ -73,15 +72,15 @@ def test_any_correlation_gives_hsus_set_where_there_is_none():
     differing = 0
     for _ in range(20):
         mean, variance = 0.02 * random.normal(size=6), random.uniform(0.5, 2.0, 6) * 1e-4
-        these = Rivals(
+        these = Candidates(
             settings=tuple(Setting(focal_length_mm=1.0, f_number=float(place)) for place in range(6)),
             estimate=mean,
             covariance=np.diag(variance),
-            freedom=12.0,
+            dof=12.0,
             at_border=np.zeros(6, dtype=bool),
         )
         exact = cannot_be_told_from_best(mean, variance, 12.0)
-        differing += int(np.sum((distances_from_best(these).high >= 0.0) != exact))
+        differing += int(np.sum((these.distances.high >= 0.0) != exact))
     # 120 verdicts; the drawn critical value is good to 0.03 standard errors, so a verdict in a hundred may turn.
     assert differing <= 2
 
@@ -93,11 +92,11 @@ def test_value_of_the_pick_is_freed_of_most_of_the_curse():
     plain, freed = [], []
     for _ in range(400):
         estimate = random.normal(size=6)
-        these = Rivals(
+        these = Candidates(
             settings=tuple(Setting(focal_length_mm=1.0, f_number=float(place)) for place in range(6)),
             estimate=estimate,
             covariance=np.eye(6),
-            freedom=float("inf"),
+            dof=float("inf"),
             at_border=np.zeros(6, dtype=bool),
         )
         plain.append(estimate.max())
@@ -137,16 +136,16 @@ def test_curve_tells_more_apart_than_the_means_alone():
         spread = shot_spread([series])
         names = tuple(Setting(focal_length_mm=50.0, f_number=float(stop)) for stop in lens.stops)
         curve = fit_curve(series, spread, pixel_pitch_um=lens.pitch_um)
-        these = rivals([(names, series, curve)], spread)
-        ours += int(np.sum(distances_from_best(these).high >= 0.0))
-        means = cannot_be_told_from_best(series.means, spread.variance_of_means(series), spread.freedom)
+        these = candidates([(names, series, curve)], spread)
+        ours += int(np.sum(these.distances.high >= 0.0))
+        means = cannot_be_told_from_best(series.means, spread.variance_of_means(series), spread.dof)
         plain += int(np.sum(means))
     assert ours < 0.95 * plain
 
 
 def test_median_where_focus_strays_and_mean_elsewhere():
     series = ZoneSeries(f_number=np.array([2.8, 8.0]), log_shots=(np.array([0.0, 0.3, 0.4]), np.array([0.1])))
-    even = Spread(sd=0.02, freedom=10.0, source="repeats")
-    strays = Spread(sd=0.02, freedom=10.0, source="repeats", growth=5.0)
-    assert even.middles(series) == pytest.approx([0.7 / 3.0, 0.1])
-    assert strays.middles(series) == pytest.approx([0.3, 0.1])
+    even = Spread(sd=0.02, dof=10.0, source="repeats")
+    strays = Spread(sd=0.02, dof=10.0, source="repeats", growth=5.0)
+    assert even.central_values(series) == pytest.approx([0.7 / 3.0, 0.1])
+    assert strays.central_values(series) == pytest.approx([0.3, 0.1])

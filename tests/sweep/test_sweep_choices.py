@@ -15,7 +15,7 @@ from lensbench.report.out.sweep import purposes_grid, zoom_stops_grid
 from lensbench.stats.best_set import Tie, taken
 from lensbench.sweep.decide import find
 from lensbench.sweep.read_back import purposes_of
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 from lensbench.sweep.series import figure_at
 
 CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275, 11.0: 0.225, 16.0: 0.165}
@@ -23,7 +23,7 @@ FLAT = {2.8: 0.25, 4.0: 0.297, 5.6: 0.30, 8.0: 0.298, 11.0: 0.26, 16.0: 0.2}
 
 
 def lens_of(shots, **asked):
-    (lens,) = find(sift(shots), **asked).lenses
+    (lens,) = find(reject(shots), **asked).lenses
     return lens
 
 
@@ -129,7 +129,7 @@ def test_tables_and_reading_back():
     assert [row[0] for row in grid.rows] == ["subject at the centre", "whole frame", "edges and corners"]
     assert grid.header[3:5] == ("as good", "take")
     assert "edges and corners: outer third of the picture" in grid.caption
-    (told,) = findings_as_json(find(sift(shoot(FLAT, seed=4, sd=0.002))))["lenses"]
+    (told,) = findings_as_json(find(reject(shoot(FLAT, seed=4, sd=0.002))))["lenses"]
     read = {one.purpose: one for one in purposes_of(told)}
     assert read[Purpose.FRAME].tied_f_numbers == (4.0, 5.6, 8.0)
     assert read[Purpose.FRAME].surely[90.0] == (4.0, 5.6, 8.0)
@@ -191,9 +191,9 @@ def without_outer(shot):
 
 def test_a_shot_without_a_third_counts_in_a_bracket_only():
     alone, *others = shoot(CURVE, seed=13, sd=0.005)
-    judged = sift([without_outer(alone), *others])
+    judged = reject([without_outer(alone), *others])
     assert [not shot.used for shot in judged] == [True] + [False] * len(others)
     assert "a third of the picture has none" in judged[0].reason
     softest, *sharper = bracketed({2.8: 0.25}, seed=14)
-    assert all(shot.used for shot in sift([without_outer(softest), *sharper]))
-    assert not any(shot.used for shot in sift([without_outer(shot) for shot in (softest, *sharper)]))
+    assert all(shot.used for shot in reject([without_outer(softest), *sharper]))
+    assert not any(shot.used for shot in reject([without_outer(shot) for shot in (softest, *sharper)]))

@@ -9,13 +9,13 @@ from lensbench.model.flags import remark
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import Reservation, SweepShot, Unclaimed
 from lensbench.sweep.decide import find
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 
 CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275, 11.0: 0.225, 16.0: 0.165}
 
 
 def lens_of(shots):
-    (lens,) = find(sift(shots)).lenses
+    (lens,) = find(reject(shots)).lenses
     return lens
 
 
@@ -128,7 +128,7 @@ def test_files_without_a_lens_stand_apart_and_left_out_ones_are_not_counted():
         planned=planned(chosen_path, 4.0, left_out="the raw file is measured", by_choice=True),
         result=RejectedShot(path=chosen_path, reason="the raw file is measured"),
     )
-    findings = find(sift([*shoot(CURVE, seed=13), odd, chosen]))
+    findings = find(reject([*shoot(CURVE, seed=13), odd, chosen]))
     assert findings.unplaced == (RejectedShot(path=path, reason="unreadable"),)
     assert findings.lenses[0].rejected == ()
     assert findings.lenses[0].shots == 18

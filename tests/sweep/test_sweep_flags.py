@@ -11,7 +11,7 @@ from lensbench.chart.layout.sheet import sheet
 from lensbench.model.flags import remark
 from lensbench.model.sweep import Observed
 from lensbench.sweep.drift import drift_remarks
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 from lensbench.sweep.remarks import mixed_remarks, print_remarks
 
 SHEET = sheet("A2")
@@ -36,7 +36,7 @@ def a_shot(**changes):
     return simulate.Shot(**({"focal_length_mm": 50.0, "f_number": 5.6, "paper_level": 0.6} | changes))
 
 
-def burst(count=6, *, shifts_px=None, tilts_deg=None, focus_um=None):
+def burst(count=6, *, shifts_px=None, focus_um=None):
     random = np.random.default_rng(4)
     return [
         seen_shot(
@@ -45,7 +45,6 @@ def burst(count=6, *, shifts_px=None, tilts_deg=None, focus_um=None):
             a_shot(focus_error_um=0.0 if focus_um is None else float(focus_um[n])),
             n,
             shift_px=(0.0, 0.0) if shifts_px is None else tuple(shifts_px[n]),
-            tilt_deg=(0.0, 0.0) if tilts_deg is None else tuple(tilts_deg[n]),
         )
         for n in range(count)
     ]
@@ -70,12 +69,11 @@ def steps(last, count=6):
     ("drifting", "what", "figure", "within"),
     [
         ({"shifts_px": steps((3.0, 4.0))}, Observed.POSITION, 5.0, 0.1),
-        ({"tilts_deg": steps((0.6, 0.0))}, Observed.TURN, 0.6, 0.1),
         ({"focus_um": 60.0 * np.arange(6) / 5.0}, Observed.SHARPNESS, -50.0, 40.0),
     ],
 )
 def test_drift_is_told_with_what_drifts(drifting, what, figure, within):
-    """Moved by hand from shot to shot: 5 px, 0.6 degrees, 60 um of focus (a disc of 2 px at f/5.6, geometric)."""
+    """Moved by hand from shot to shot: 5 px, 60 um of focus (a disc of 2 px at f/5.6, geometric)."""
     (raised,) = drift_remarks(burst(**drifting))
     assert (raised.flag, raised.shots, raised.focal_length_mm) == ("drift", 6, 50.0)
     (drift,) = [one for one in raised.observations if one.what == what]
@@ -164,8 +162,8 @@ def test_what_was_not_the_same_is_told(change, what, values):
 def test_a_misfocused_shot_is_rejected_and_no_other():
     """150 um at f/4 is a geometric disc of 37 um, 7.5 px."""
     shots = swept()
-    assert not any(shot.reason for shot in sift(shots))
+    assert not any(shot.reason for shot in reject(shots))
     far_off = seen_shot(np.random.default_rng(2), SCENE, a_shot(f_number=4.0, focus_error_um=150.0), 2)
-    judged = sift([*shots[:2], far_off, *shots[3:]])
+    judged = reject([*shots[:2], far_off, *shots[3:]])
     assert [bool(shot.reason) for shot in judged] == [False, False, True] + [False] * 5
     assert "softer than its repeats" in judged[2].reason

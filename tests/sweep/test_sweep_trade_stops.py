@@ -15,7 +15,7 @@ from lensbench.model.shot import Metadata
 from lensbench.model.sweep import SweepShot
 from lensbench.simulate.truth import true_edges
 from lensbench.sweep.decide import find
-from lensbench.sweep.reject import sift
+from lensbench.sweep.reject import reject
 
 CAMERA = simulate.Camera(rows=400, cols=600, pitch_um=4.0, cfa="mono")
 STOPS = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0)
@@ -44,7 +44,7 @@ def swept(lens, focal_lengths_mm, *, seed):
                 told = Metadata(lens="Bench", camera="Box One", f_number=stop)
                 measured = result(path, sharp * float(np.exp(SHOT_SD * random.normal())), metadata=told)
                 shots.append(SweepShot(planned=planned(path, stop, focal_mm, lens="Bench"), result=measured))
-    (found,) = find(sift(shots)).lenses
+    (found,) = find(reject(shots)).lenses
     return found
 
 
