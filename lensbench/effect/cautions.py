@@ -59,7 +59,7 @@ def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> Iterator[EffectCaution
         return
     wide, narrow = max(known, key=lambda kind: fit.sd[kind]), min(known, key=lambda kind: fit.sd[kind])
     ratio = fit.sd[wide] / fit.sd[narrow]
-    chance = stats.f.sf(ratio**2, fit.dof[wide], fit.freedom[narrow])
+    chance = stats.f.sf(ratio**2, fit.dof[wide], fit.dof[narrow])
     if ratio >= _FAR_MORE and chance <= _UNLIKELY:
         yield EffectCaution(
             caution=EffectCautionKind.UNEVEN_SCATTER,
