@@ -12,7 +12,7 @@ from lensbench.model.flags import Severity, worst
 from lensbench.model.shot import ChartEdge, Direction, Edge, ZoneFigure
 from lensbench.shot.geometry import zone_of, zone_shares
 
-__all__ = ["counts", "mean_by_zone", "summarise"]
+__all__ = ["is_usable", "mean_by_zone", "summarise"]
 
 
 _COVERAGE: Final = 0.975
@@ -29,7 +29,7 @@ class _Mean:
     degrees: float = inf
 
 
-def counts(chart_edge: ChartEdge) -> bool:
+def is_usable(chart_edge: ChartEdge) -> bool:
     """Tell whether an edge goes into the summary: measured, and without a flag that rejects it."""
     return chart_edge.edge.measured and worst(chart_edge.edge.flags) is not Severity.REJECT
 
@@ -55,7 +55,7 @@ def summarise(edges: Sequence[ChartEdge], size_px: tuple[int, int]) -> dict[str,
         inner, halfway, outer and frame; NaN figures where there is nothing to go by.
     """
     shares = zone_shares(size_px)
-    sound = [edge for edge in edges if counts(edge)]
+    sound = [edge for edge in edges if is_usable(edge)]
     zones = {zone: _zone([edge for edge in sound if zone_of(edge.image_height) == zone]) for zone in shares}
     return {zone: figure for zone, (figure, _) in zones.items()} | {"frame": _frame(zones, shares)}
 
@@ -158,7 +158,7 @@ def mean_by_zone(
     shares = zone_shares(size_px)
     found: dict[str, dict[Direction, list[float]]] = {zone: {} for zone in shares}
     for edge in edges:
-        value = figure(edge.edge) if counts(edge) else None
+        value = figure(edge.edge) if is_usable(edge) else None
         if value is not None and isfinite(value):
             found[zone_of(edge.image_height)].setdefault(edge.direction, []).append(value)
     zones = {zone: _mean_of_directions(groups) for zone, groups in found.items()}
