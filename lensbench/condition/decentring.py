@@ -20,7 +20,7 @@ from lensbench.model.condition import EvidenceRow, SideFigure
 from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import Setting
 from lensbench.model.units import FloatArray
-from lensbench.shot import counts
+from lensbench.shot import is_usable
 from lensbench.stats import USUAL_SD, exceeds, moderated, quantile
 
 __all__ = ["Decentring", "judge_decentring", "percent", "side_figures"]
@@ -275,7 +275,7 @@ def side_figures(results: Sequence[ShotResult]) -> tuple[SideFigure, ...]:
             edge.edge.mtf50_cypx
             for result in results
             for edge in result.edges
-            if counts(edge)
+            if is_usable(edge)
             and edge.image_height >= _SIDE_HEIGHT
             and abs((edge.azimuth_deg - azimuth_deg + 180.0) % 360.0 - 180.0) <= 45.0
         ]

@@ -15,7 +15,7 @@ import numpy as np
 
 from lensbench.model.shot import ChartEdge, Direction, ShotResult
 from lensbench.model.units import FloatArray
-from lensbench.shot import counts
+from lensbench.shot import is_usable
 
 __all__ = ["SPLIT_HEIGHT", "FieldShape", "field_shape", "side_of", "sides_reach"]
 
@@ -69,7 +69,7 @@ def softer_azimuth_deg(asymmetry: FloatArray, size_px: tuple[int, int]) -> float
 
 def field_shape(result: ShotResult) -> FieldShape | None:
     """Fit the field of one photograph; None where too few edges, or too few places, were measured."""
-    edges = [edge for edge in result.edges if counts(edge) and edge.direction is not Direction.OBLIQUE]
+    edges = [edge for edge in result.edges if is_usable(edge) and edge.direction is not Direction.OBLIQUE]
     values = np.array([edge.edge.mtf50_cypx for edge in edges])
     good = values > 0.0
     edges = [edge for edge, well in zip(edges, good, strict=True) if well]

@@ -19,7 +19,7 @@ from lensbench.condition.field import FieldShape, fit_field
 from lensbench.focus import Bracket, ThroughFocus, fall_table, fit_through_focus
 from lensbench.model.shot import ChartEdge, Direction
 from lensbench.model.units import FloatArray
-from lensbench.shot import counts, zone_borders
+from lensbench.shot import is_usable, zone_borders
 
 __all__ = ["BOW", "LEVEL", "SLOPES", "SPLIT", "FocusSurface", "focus_surface"]
 
@@ -128,7 +128,7 @@ def _spots(bracket: Bracket) -> list[_Spot]:
     places: dict[tuple[str, Direction], list[ChartEdge]] = defaultdict(list)
     for number, result in enumerate(bracket.results):
         for edge in result.edges:
-            if counts(edge) and edge.edge.mtf50_cypx > 0.0 and edge.direction is not Direction.OBLIQUE:
+            if is_usable(edge) and edge.edge.mtf50_cypx > 0.0 and edge.direction is not Direction.OBLIQUE:
                 key = (edge.target, edge.direction)
                 logs[key][number].append(float(np.log(edge.edge.mtf50_cypx)))
                 places[key].append(edge)

@@ -30,6 +30,153 @@ __all__ = [
 
 
 MTF_LEVELS: Final = (0.5, 0.3, 0.2, 0.1)
+Places = npt.NDArray[np.intp]
+
+_SD_STRIDE: Final = 4
+"""Standard deviations are worked out at every fourth output frequency and interpolated."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Curves:
+    """SFR, ESF and figures of one edge."""
+
+    fine_frequency_cypx: FloatArray
+    """Up to five times the MTF50, beyond the output grid where the edge is sharp."""
+    fine_sfr: FloatArray
+    sfr: FloatArray
+    sfr_sd: FloatArray
+    mtf_cypx: tuple[float, float, float, float]
+    """At 50, 30, 20 and 10 percent."""
+    mtf50_sd_cypx: float
+    position_px: FloatArray
+    esf: FloatArray
+    """Within the region, 0 on the dark plateau and 1 on the bright one."""
+    rise_10_90_px: float
+    overshoot_percent: float
+    undershoot_percent: float
+
+
+@cache
+def _columns_otf(index: int, *, free: bool) -> ComplexArray:
+    """OTF of each of a prior shape's columns, on its own grid then the output grid; levels and light have none."""
+    shape = prior_shape(index)
+    grid = np.concatenate([shape.own_frequency_cypx, OUTPUT_FREQUENCY_CYPX])
+    levels = np.zeros((LEVELS, grid.size), complex)
+    levels[1] = shape.mean_otf
+    levels[SHIFT] = 2j * np.pi * grid * shape.mean_otf
+    parts = [levels, shape.modes_otf] + ([shape.free_otf] if free else [])
+    return np.concatenate(parts)
+
+
+def _columns_of(posterior: Posterior) -> ComplexArray:
+    return _columns_otf(posterior.shape.index, free=posterior.free_size > 0)
+
+
+def transfer_of(posterior: Posterior) -> ComplexArray:
+    """Complex transfer along the edge normal, on the prior shape's own grid then the output grid."""
+    transfer: ComplexArray = posterior.coefficient @ _columns_of(posterior) / posterior.step
+    return transfer
+
+
+def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> list[Curves]:
+    """SFR, ESF and figures of fits that share one prior shape and one set of columns."""
+    columns = _columns_of(posteriors[0])
+    coefficient = np.stack([posterior.coefficient for posterior in posteriors])
+    transfer = coefficient @ columns / coefficient[:, 1:2]
+    sfr = np.abs(transfer)
+    own = posteriors[0].shape.own_frequency_cypx
+    fine, output = sfr[:, : own.size], sfr[:, own.size :]
+    mtf = np.stack([crossings_cypx(own, fine, level) for level in MTF_LEVELS], axis=1)
+    places, nearest = _places(own, mtf[:, 0])
+    sd = _sfr_sd(posteriors, columns, transfer, places)
+    slope = np.abs(slopes_at(own, fine, own[nearest]))
+    mtf50_sd = np.where(np.isfinite(mtf[:, 0]), sd[:, -1] / np.maximum(slope, 1e-9), np.nan)
+    output_sd = _on_output_grid(sd[:, :-1])
+    position, esf = posteriors[0].shape.fine.position_px, _esf(posteriors, coefficient)
+    rise = rises_10_90_px(position, esf)
+    curves = []
+    for i, reach in enumerate(reach_px):
+        inside = np.abs(position) <= reach
+        over, under = overshoots_percent(esf[i : i + 1, inside])
+        curves.append(
+            Curves(
+                fine_frequency_cypx=own,
+                fine_sfr=fine[i],
+                sfr=output[i],
+                sfr_sd=output_sd[i],
+                mtf_cypx=(float(mtf[i, 0]), float(mtf[i, 1]), float(mtf[i, 2]), float(mtf[i, 3])),
+                mtf50_sd_cypx=float(mtf50_sd[i]),
+                position_px=position[inside],
+                esf=esf[i, inside],
+                rise_10_90_px=float(rise[i]),
+                overshoot_percent=float(over[0]),
+                undershoot_percent=float(under[0]),
+            )
+        )
+    return curves
+
+
+def mtf50_gradient(posterior: Posterior, mtf50_cypx: float) -> FloatArray:
+    """Change of MTF50 per unit of each coefficient. [cy/px]."""
+    own = posterior.shape.own_frequency_cypx
+    columns = _columns_of(posterior)[:, : own.size]
+    nearest = int(np.clip(np.rint(mtf50_cypx / (own[1] - own[0])), 1, own.size - 2))
+    transfer = posterior.coefficient @ columns / posterior.step
+    modulus = float(np.abs(transfer[nearest]))
+    change = (columns[:, nearest] * np.conj(transfer[nearest])).real / modulus
+    change[1] -= modulus
+    slope = float(slopes_at(own, np.abs(transfer)[None], own[[nearest]])[0])
+    return np.asarray(-change / (posterior.step * slope), np.float64)
+
+
+def _places(own: FloatArray, mtf50: FloatArray) -> tuple[Places, Places]:
+    """List the columns of frequencies for which sd are wanted: thinned output grid, then each edge's own MTF50."""
+    spacing = own[1] - own[0]
+    nearest = np.clip(np.rint(np.nan_to_num(mtf50) / spacing), 1, own.size - 2).astype(np.intp)
+    output = own.size + np.arange(0, OUTPUT_FREQUENCY_CYPX.size, _SD_STRIDE)
+    return np.concatenate(
+        [np.broadcast_to(output, (mtf50.size, output.size)), nearest[:, None]], axis=1
+    ), nearest
+
+
+def _sfr_sd(
+    posteriors: Sequence[Posterior], columns: ComplexArray, transfer: ComplexArray, places: Places
+) -> FloatArray:
+    """Propagate the coefficients' covariance to |M|: shape (edges, places)."""
+    step = np.array([posterior.step for posterior in posteriors])[:, None]
+    picked = np.take_along_axis(transfer, places, axis=1)
+    modulus = np.maximum(np.abs(picked), 1e-12)
+    scale = 1.0 / (modulus * step)
+    real, imaginary = picked.real * scale, picked.imag * scale
+    shared, last = places[0, :-1], places[:, -1]
+    gradient = np.empty((len(posteriors), columns.shape[0], places.shape[1]))
+    gradient[:, :, :-1] = columns.real[:, shared] * real[:, None, :-1]
+    gradient[:, :, :-1] += columns.imag[:, shared] * imaginary[:, None, :-1]
+    at_last = columns[:, last].T
+    gradient[:, :, -1] = at_last.real * real[:, -1:] + at_last.imag * imaginary[:, -1:]
+    gradient[:, 1] -= modulus / step
+    covariance = np.stack([posterior.covariance for posterior in posteriors])
+    variance = ((covariance @ gradient) * gradient).sum(axis=1)
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)), np.float64)
+
+
+def _on_output_grid(sd: FloatArray) -> FloatArray:
+    """Interpolate thinned standard deviations linearly to every output frequency."""
+    full = np.empty((sd.shape[0], OUTPUT_FREQUENCY_CYPX.size))
+    for ahead in range(_SD_STRIDE):
+        share = ahead / _SD_STRIDE
+        between = (1.0 - share) * sd[:, :-1] + share * sd[:, 1:]
+        full[:, ahead:-1:_SD_STRIDE] = between
+    full[:, -1] = sd[:, -1]
+    return full
+
+
+def _esf(posteriors: Sequence[Posterior], coefficient: FloatArray) -> FloatArray:
+    table = posteriors[0].shape.fine
+    parts = [table.mean[1][None], table.modes[0]] + ([table.free[0]] if posteriors[0].free_size else [])
+    weights = np.concatenate([coefficient[:, SHIFT : SHIFT + 1], coefficient[:, LEVELS:]], axis=1)
+    esf: FloatArray = table.mean[0] + weights @ np.concatenate(parts) / coefficient[:, 1:2]
+    return esf
 
 
 def crossing_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> float:
@@ -117,171 +264,3 @@ def overshoots_percent(esf: FloatArray) -> tuple[FloatArray, FloatArray]:
     """How far each ESF rises above its bright and falls below its dark plateau, in percent of the step."""
     over = 100.0 * np.maximum(esf.max(axis=1) - 1.0, 0.0)
     return over, 100.0 * np.maximum(-esf.min(axis=1), 0.0)
-
-
-Places = npt.NDArray[np.intp]
-
-_SD_STRIDE: Final = 4
-"""Standard deviations are worked out at every fourth output frequency and interpolated."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Profile:
-    """The ESF of one edge within its region, 0 on the dark plateau and 1 on the bright one."""
-
-    position_px: FloatArray
-    esf: FloatArray
-    rise_10_90_px: float
-    overshoot_percent: float
-    undershoot_percent: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Curves:
-    """SFR, ESF and figures of one edge."""
-
-    fine_frequency_cypx: FloatArray
-    """Up to five times the MTF50, beyond the output grid where the edge is sharp."""
-    fine_sfr: FloatArray
-    sfr: FloatArray
-    sfr_sd: FloatArray
-    mtf_cypx: tuple[float, float, float, float]
-    """At 50, 30, 20 and 10 percent."""
-    mtf50_sd_cypx: float
-    profile: Profile
-
-
-@cache
-def _columns_otf(index: int, *, free: bool) -> ComplexArray:
-    """OTF of each of a prior shape's columns, on its own grid then the output grid; levels and light have none."""
-    shape = prior_shape(index)
-    grid = np.concatenate([shape.own_frequency_cypx, OUTPUT_FREQUENCY_CYPX])
-    levels = np.zeros((LEVELS, grid.size), complex)
-    levels[1] = shape.mean_otf
-    levels[SHIFT] = 2j * np.pi * grid * shape.mean_otf
-    parts = [levels, shape.modes_otf] + ([shape.free_otf] if free else [])
-    return np.concatenate(parts)
-
-
-def _columns_of(posterior: Posterior) -> ComplexArray:
-    return _columns_otf(posterior.shape.index, free=posterior.free_size > 0)
-
-
-def transfer_of(posterior: Posterior) -> ComplexArray:
-    """Complex transfer along the edge normal, on the prior shape's own grid then the output grid."""
-    transfer: ComplexArray = posterior.coefficient @ _columns_of(posterior) / posterior.step
-    return transfer
-
-
-def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> list[Curves]:
-    """SFR, ESF and figures of fits that share one prior shape and one set of columns."""
-    columns = _columns_of(posteriors[0])
-    coefficient = np.stack([one.coefficient for one in posteriors])
-    transfer = coefficient @ columns / coefficient[:, 1:2]
-    sfr = np.abs(transfer)
-    own = posteriors[0].shape.own_frequency_cypx
-    fine, output = sfr[:, : own.size], sfr[:, own.size :]
-    mtf = np.stack([crossings_cypx(own, fine, level) for level in MTF_LEVELS], axis=1)
-    places, nearest = _places(own, mtf[:, 0])
-    sd = _sfr_sd(posteriors, columns, transfer, places)
-    slope = np.abs(slopes_at(own, fine, own[nearest]))
-    mtf50_sd = np.where(np.isfinite(mtf[:, 0]), sd[:, -1] / np.maximum(slope, 1e-9), np.nan)
-    output_sd = _on_output_grid(sd[:, :-1])
-    return [
-        Curves(
-            fine_frequency_cypx=own,
-            fine_sfr=fine[i],
-            sfr=output[i],
-            sfr_sd=output_sd[i],
-            mtf_cypx=(float(mtf[i, 0]), float(mtf[i, 1]), float(mtf[i, 2]), float(mtf[i, 3])),
-            mtf50_sd_cypx=float(mtf50_sd[i]),
-            profile=profile,
-        )
-        for i, profile in enumerate(_profiles(posteriors, coefficient, reach_px))
-    ]
-
-
-def mtf50_gradient(posterior: Posterior, mtf50_cypx: float) -> FloatArray:
-    """Change of MTF50 per unit of each coefficient. [cy/px]."""
-    own = posterior.shape.own_frequency_cypx
-    columns = _columns_of(posterior)[:, : own.size]
-    nearest = int(np.clip(np.rint(mtf50_cypx / (own[1] - own[0])), 1, own.size - 2))
-    transfer = posterior.coefficient @ columns / posterior.step
-    modulus = float(np.abs(transfer[nearest]))
-    change = (columns[:, nearest] * np.conj(transfer[nearest])).real / modulus
-    change[1] -= modulus
-    slope = float(slopes_at(own, np.abs(transfer)[None], own[[nearest]])[0])
-    return np.asarray(-change / (posterior.step * slope), np.float64)
-
-
-def _profiles(
-    posteriors: Sequence[Posterior], coefficient: FloatArray, reach_px: Sequence[float]
-) -> list[Profile]:
-    """Each edge's ESF within its region, and the figures read off it."""
-    position = posteriors[0].shape.fine.position_px
-    esf = _esf(posteriors, coefficient)
-    rise = rises_10_90_px(position, esf)
-    profiles = []
-    for i, reach in enumerate(reach_px):
-        inside = np.abs(position) <= reach
-        over, under = overshoots_percent(esf[i : i + 1, inside])
-        profiles.append(
-            Profile(
-                position_px=position[inside],
-                esf=esf[i, inside],
-                rise_10_90_px=float(rise[i]),
-                overshoot_percent=float(over[0]),
-                undershoot_percent=float(under[0]),
-            )
-        )
-    return profiles
-
-
-def _places(own: FloatArray, mtf50: FloatArray) -> tuple[Places, Places]:
-    """List the columns of frequencies for which sd are wanted: thinned output grid, then each edge's own MTF50."""
-    spacing = own[1] - own[0]
-    nearest = np.clip(np.rint(np.nan_to_num(mtf50) / spacing), 1, own.size - 2).astype(np.intp)
-    output = own.size + np.arange(0, OUTPUT_FREQUENCY_CYPX.size, _SD_STRIDE)
-    return np.concatenate(
-        [np.broadcast_to(output, (mtf50.size, output.size)), nearest[:, None]], axis=1
-    ), nearest
-
-
-def _sfr_sd(
-    posteriors: Sequence[Posterior], columns: ComplexArray, transfer: ComplexArray, places: Places
-) -> FloatArray:
-    """Propagate the coefficients' covariance to |M|: shape (edges, places)."""
-    step = np.array([one.step for one in posteriors])[:, None]
-    picked = np.take_along_axis(transfer, places, axis=1)
-    modulus = np.maximum(np.abs(picked), 1e-12)
-    scale = 1.0 / (modulus * step)
-    real, imaginary = picked.real * scale, picked.imag * scale
-    shared, last = places[0, :-1], places[:, -1]
-    gradient = np.empty((len(posteriors), columns.shape[0], places.shape[1]))
-    gradient[:, :, :-1] = columns.real[:, shared] * real[:, None, :-1]
-    gradient[:, :, :-1] += columns.imag[:, shared] * imaginary[:, None, :-1]
-    at_last = columns[:, last].T
-    gradient[:, :, -1] = at_last.real * real[:, -1:] + at_last.imag * imaginary[:, -1:]
-    gradient[:, 1] -= modulus / step
-    covariance = np.stack([one.covariance for one in posteriors])
-    variance = ((covariance @ gradient) * gradient).sum(axis=1)
-    return np.asarray(np.sqrt(np.maximum(variance, 0.0)), np.float64)
-
-
-def _on_output_grid(sd: FloatArray) -> FloatArray:
-    """Interpolate thinned standard deviations linearly to every output frequency."""
-    full = np.empty((sd.shape[0], OUTPUT_FREQUENCY_CYPX.size))
-    for ahead in range(_SD_STRIDE):
-        share = ahead / _SD_STRIDE
-        between = (1.0 - share) * sd[:, :-1] + share * sd[:, 1:]
-        full[:, ahead:-1:_SD_STRIDE] = between
-    full[:, -1] = sd[:, -1]
-    return full
-
-
-def _esf(posteriors: Sequence[Posterior], coefficient: FloatArray) -> FloatArray:
-    table = posteriors[0].shape.fine
-    parts = [table.mean[1][None], table.modes[0]] + ([table.free[0]] if posteriors[0].free_size else [])
-    weights = np.concatenate([coefficient[:, SHIFT : SHIFT + 1], coefficient[:, LEVELS:]], axis=1)
-    esf: FloatArray = table.mean[0] + weights @ np.concatenate(parts) / coefficient[:, 1:2]
-    return esf

@@ -126,23 +126,22 @@ def _centroids(values: FloatArray, present: BoolArray) -> tuple[FloatArray, Floa
     width = values.shape[1]
     centers = np.full(rows.size, 0.5 * (width - 1))
     for _ in range(2):
-        found = np.array(
+        weights = [
+            step * _hamming(cols - center, width)
+            for (_, cols, step), center in zip(lines, centers, strict=True)
+        ]
+        centroids = np.array(
             [
-                _centroid(cols, step * _hamming(cols - center, width))
-                for (_, cols, step), center in zip(lines, centers, strict=True)
+                weight @ cols / weight.sum() if weight.sum() else np.nan
+                for (_, cols, _), weight in zip(lines, weights, strict=True)
             ]
         )
-        good = np.isfinite(found)
+        good = np.isfinite(centroids)
         if np.count_nonzero(good) < _FEWEST_LINES:
             raise EdgeError("no edge was found line by line in this region")
-        fit = np.polyfit(rows[good], found[good], 1)
+        fit = np.polyfit(rows[good], centroids[good], 1)
         centers = np.polyval(fit, rows)
-    return rows[good], found[good]
-
-
-def _centroid(cols: FloatArray, weight: FloatArray) -> float:
-    total = float(weight.sum())
-    return float(weight @ cols) / total if total else float("nan")
+    return rows[good], centroids[good]
 
 
 def _hamming(distance: FloatArray, width: float) -> FloatArray:
@@ -197,8 +196,7 @@ def _transform(esf: FloatArray) -> tuple[FloatArray, FloatArray]:
     middle = count // 2
     peak = int(np.argmax(lsf))
     lsf = np.roll(lsf, middle - peak)
-    window = 0.54 + 0.46 * np.cos(2.0 * np.pi * (np.arange(count) - middle) / count)
-    modulus = np.abs(np.fft.rfft(lsf * window))
+    modulus = np.abs(np.fft.rfft(lsf * _hamming(np.arange(count, dtype=np.float64) - middle, count)))
     frequency = np.arange(modulus.size) * BINS_PER_PIXEL / count
     loss = np.sinc(2.0 * frequency / BINS_PER_PIXEL)
     correction = 1.0 / np.maximum(np.abs(loss), 1.0 / _CORRECTION_CAP)

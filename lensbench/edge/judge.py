@@ -42,8 +42,15 @@ def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
     present = int(np.count_nonzero(region.present))
     if region.values.size == 0:
         return (remark("no_edge", "the region reaches outside the picture"),)
-    if min(region.values.shape) < SHORTEST_SIDE_PX or present < FEWEST_SAMPLES:
-        remarks.append(remark("no_edge", _too_small(region, present)))
+    height, width = region.values.shape
+    if min(height, width) < SHORTEST_SIDE_PX:
+        least = f"at least {SHORTEST_SIDE_PX} x {SHORTEST_SIDE_PX} needed"
+        remarks.append(remark("no_edge", f"{height} x {width} px, {least}"))
+    elif present < FEWEST_SAMPLES:
+        held = (
+            f"{height} x {width} px hold {present} samples of this channel, at least {FEWEST_SAMPLES} needed"
+        )
+        remarks.append(remark("no_edge", held))
     else:
         clipped = np.count_nonzero(region.clipped & region.present) / present
         if clipped > CLIPPED_SHARE:
@@ -56,20 +63,9 @@ def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
     return tuple(remarks)
 
 
-def _too_small(region: Samples, present: int) -> str:
-    height, width = region.values.shape
-    if min(height, width) < SHORTEST_SIDE_PX:
-        return f"{height} x {width} px, at least {SHORTEST_SIDE_PX} x {SHORTEST_SIDE_PX} needed"
-    return f"{height} x {width} px hold {present} samples of this channel, at least {FEWEST_SAMPLES} needed"
-
-
 def remarks_on(region: Samples, fit: RefinedFit, curves: Curves) -> tuple[Remark, ...]:
     """Raise every flag that this edge deserves."""
-    remarks = [
-        *_geometry(region, fit.line),
-        *_sampling(fit, curves),
-        *_signal(fit, curves),
-    ]
+    remarks = [*_geometry(region, fit.line), *_sampling(fit, curves), *_signal(fit, curves)]
     if not region.tone_known:
         remarks.append(remark("tone_unknown"))
     return tuple(remarks)
@@ -85,8 +81,8 @@ def _geometry(region: Samples, line: EdgeLine) -> list[Remark]:
         remarks.append(remark("region_short", f"{length:.0f} px of edge, {SHORTEST_EDGE_PX:.0f} needed"))
     rise = RISE_10_90_SIGMAS * line.sigma_px
     if half_width < NARROWEST_RISES * rise:
-        seen = f"{half_width:.0f} px to each side, {NARROWEST_RISES * rise:.0f} needed for this edge"
-        remarks.append(remark("region_narrow", seen))
+        needed = f"{NARROWEST_RISES * rise:.0f} needed for this edge"
+        remarks.append(remark("region_narrow", f"{half_width:.0f} px to each side, {needed}"))
     sagitta = abs(line.bend_per_px) * (0.5 * length) ** 2
     if sagitta > LARGEST_BEND_PX:
         remarks.append(remark("curved", f"by {sagitta:.1f} px, limit {LARGEST_BEND_PX} px"))
@@ -113,8 +109,7 @@ def _sampling(fit: RefinedFit, curves: Curves) -> list[Remark]:
         response = float(np.interp(place, frequency, sfr, right=0.0))
         if response > limit:
             left = f"{100 * response:.1f} % response at {place:.2f} cy/px"
-            seen = f"{gap:.2f} px apart; {left}, limit {100 * limit:.1f} %"
-            return [remark("phase_gap", seen)]
+            return [remark("phase_gap", f"{gap:.2f} px apart; {left}, limit {100 * limit:.1f} %")]
     return []
 
 
@@ -124,7 +119,7 @@ def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
     snr = fit.noise.snr(posterior.step)
     if snr < LOWEST_SNR:
         remarks.append(remark("low_snr", f"SNR {snr:.0f}, limit {LOWEST_SNR:.0f}"))
-    over = max(curves.profile.overshoot_percent, curves.profile.undershoot_percent)
+    over = max(curves.overshoot_percent, curves.undershoot_percent)
     # Noise makes a smooth fit overshoot a little: about as much as the mean of 20 samples departs.
     noise_percent = 400.0 / (snr * np.sqrt(fit.bins.count.sum() / 20.0))
     if over > LARGEST_OVERSHOOT_PERCENT + noise_percent:
@@ -135,16 +130,12 @@ def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
     noise = fit.noise
     dots = np.sqrt(noise.dark_variance / noise.bright_variance)
     if dots > ROUGHEST_DARK and np.sqrt(noise.dark_variance) > DOTS_OF_STEP * posterior.step:
-        remarks.append(
-            remark(
-                "screened_print", f"dark side {dots:.1f} times as rough as the bright, limit {ROUGHEST_DARK}"
-            )
-        )
+        rough = f"dark side {dots:.1f} times as rough as the bright, limit {ROUGHEST_DARK}"
+        remarks.append(remark("screened_print", rough))
     if fit.outliers:
         remarks.append(remark("outliers", f"{fit.outliers} samples"))
     light = fit.light_percent
     if posterior.light_size > 0.01 and light > LARGEST_LIGHT_PERCENT:
-        remarks.append(
-            remark("uneven_light", f"{light:.0f} % of the step, limit {LARGEST_LIGHT_PERCENT:.0f} %")
-        )
+        limit = f"limit {LARGEST_LIGHT_PERCENT:.0f} %"
+        remarks.append(remark("uneven_light", f"{light:.0f} % of the step, {limit}"))
     return remarks

@@ -58,8 +58,10 @@ class Aperture:
             raise ValueError(f"q is {self.q} and the relative band {self.relative_band}: out of range")
 
     @classmethod
-    def of(cls, *, f_number: float, pixel_pitch_um: float, channel: str) -> Self:
-        """Take the f-number (the working one, near a chart) and the customary band of a channel.
+    def of(
+        cls, *, f_number: float, pixel_pitch_um: float, channel: str, magnification: float | None = None
+    ) -> Self:
+        """Take f-number and magnification (they make the working f-number), and the customary band of a channel.
 
         Raises
         ------
@@ -70,7 +72,9 @@ class Aperture:
         1.08
         """
         middle, width = CHANNEL_BAND_UM.get(channel, CHANNEL_BAND_UM["grey"])
-        q = optics.diffraction_q(f_number=f_number, pixel_pitch_um=pixel_pitch_um, wavelength_um=middle)
+        q = optics.working_q(
+            f_number, pixel_pitch_um=pixel_pitch_um, magnification=magnification, wavelength_um=middle
+        )
         lowest, highest = _POSSIBLE_Q
         if not lowest <= q <= highest:
             raise SettingError(

@@ -110,9 +110,9 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
         mtf30_cypx=mtf30,
         mtf20_cypx=mtf20,
         mtf10_cypx=mtf10,
-        rise_10_90_px=curves.profile.rise_10_90_px,
-        overshoot_percent=curves.profile.overshoot_percent,
-        undershoot_percent=curves.profile.undershoot_percent,
+        rise_10_90_px=curves.rise_10_90_px,
+        overshoot_percent=curves.overshoot_percent,
+        undershoot_percent=curves.undershoot_percent,
         snr=fit.noise.snr(posterior.step),
         point_px=_point(region, line),
         dark_level=posterior.dark,
@@ -120,8 +120,8 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
         frequency_cypx=OUTPUT_FREQUENCY_CYPX,
         sfr=curves.sfr,
         sfr_sd=curves.sfr_sd * (sd / curves.mtf50_sd_cypx if np.isfinite(mtf50) else 1.0),
-        esf_position_px=curves.profile.position_px,
-        esf=curves.profile.esf,
+        esf_position_px=curves.position_px,
+        esf=curves.esf,
         flags=flags,
     )
 

@@ -15,7 +15,7 @@ from lensbench.effect.levels import LevelledShot
 from lensbench.model.effect import EffectRow, EffectVerdict, Visible, VisibleFrom
 from lensbench.model.shot import Edge, ShotResult
 from lensbench.model.units import FloatArray
-from lensbench.shot import counts
+from lensbench.shot import is_usable
 from lensbench.stats import Difference, Fitted, Layout, fit_levels
 
 __all__ = [
@@ -131,7 +131,7 @@ def log_on_subject(use: Sequence[LevelledShot]) -> FloatArray:
 
 
 def _edges_seen(one: LevelledShot) -> set[tuple[str, int]]:
-    return {(edge.target, edge.arm) for edge in one.result.edges if counts(edge)}
+    return {(edge.target, edge.arm) for edge in one.result.edges if is_usable(edge)}
 
 
 def in_percent(found: Difference) -> tuple[float, tuple[float, float]]:

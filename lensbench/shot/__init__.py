@@ -4,12 +4,12 @@ from lensbench.shot.geometry import zone_borders, zone_of
 from lensbench.shot.measure import measure_shot
 from lensbench.shot.options import MeasureOptions
 from lensbench.shot.shake import common_blur
-from lensbench.shot.zones import counts, mean_by_zone
+from lensbench.shot.zones import is_usable, mean_by_zone
 
 __all__ = [
     "MeasureOptions",
     "common_blur",
-    "counts",
+    "is_usable",
     "mean_by_zone",
     "measure_shot",
     "zone_borders",

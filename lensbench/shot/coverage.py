@@ -6,12 +6,13 @@ The paper's brightness beside every crossing is fitted as
 
 a and b are the lamps' doing and are taken out, e and f the lens's (and that of an even wall's angle to it): what is
 left at a target over the centre's e^c is its relative illumination. As a ratio or in stops it is what ISO 17957
-(from memory) calls luminance shading.
+(from memory) calls luminance shading. The lamps' own slope, from the centre to the corner's distance, says how uneven
+the light is.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot, inf
+from math import hypot, inf, nan
 from typing import Final
 
 import numpy as np
@@ -62,12 +63,14 @@ class Illumination:
     outermost_percent: float
     """By the fit, at the outermost target's image height; NaN where there is no fit."""
     outermost_height: float
+    uneven_percent: float
+    """Slope of the lamps' light to the corner's distance, of the centre's light; NaN where there is no fit."""
 
 
 def illumination(chart: ChartFound) -> Illumination:
     """Relative illumination at every target, and at the outermost's distance all around."""
     if len(chart.targets) < _FEWEST or any(target.bright_level <= 0.0 for target in chart.targets):
-        return Illumination(targets=(), outermost_percent=float("nan"), outermost_height=float("nan"))
+        return Illumination(targets=(), outermost_percent=nan, outermost_height=nan, uneven_percent=nan)
     places = _places(chart.targets, chart.size_px)
     heights = np.hypot(*places.T)
     level = np.log([target.bright_level for target in chart.targets])
@@ -87,6 +90,7 @@ def illumination(chart: ChartFound) -> Illumination:
         ),
         outermost_percent=float(100.0 * np.exp(fit[3] * outermost**2 + fit[4] * outermost**4)),
         outermost_height=outermost,
+        uneven_percent=100.0 * hypot(float(fit[1]), float(fit[2])),
     )
 
 

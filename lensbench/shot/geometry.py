@@ -182,7 +182,8 @@ def _pose(
     else:
         image_px = _image_distance_px(plane, size_px)
     axes = _chart_axes(plane, image_px or hypot(*size_px))
-    magnification = None if pitch_mm is None else scale * _unshortened(axes) * pitch_mm
+    unshortened = 1.0 / sqrt(max(abs(float(axes[2, 2])), 1e-6))  # the tilt shortens areas by its cosine
+    magnification = None if pitch_mm is None else scale * unshortened * pitch_mm
     distance_mm = (
         None
         if magnification is None or focal_length_mm is None
@@ -211,11 +212,6 @@ def _scale_on_axis(plane: FloatArray) -> float:
     on_axis = np.linalg.solve(plane, np.array([0.0, 0.0, 1.0]))
     # For p = (a, b) / c the enlargement is det(plane) / c^3, and c = 1 / on_axis[2] at this point.
     return float(sqrt(abs(np.linalg.det(plane)) * abs(on_axis[2]) ** 3))
-
-
-def _unshortened(axes: FloatArray) -> float:
-    """Give what undoes the foreshortening of area by the tilt: 1 / sqrt(cos)."""
-    return float(1.0 / sqrt(max(abs(axes[2, 2]), 1e-6)))
 
 
 _CLEAR_TILT: Final = 0.02

@@ -1,9 +1,4 @@
-"""The door of this room: one photograph of the chart in, everything measured in it out.
-
-Fewer and smaller regions of the chart, for a look beside the camera that has to be quick.
-
-Lateral colour of one edge of a photograph: red and blue against green, along the radius.
-"""
+"""One photograph of the chart in, everything measured in it out."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -15,7 +10,7 @@ from typing import Final
 from lensbench import edge as edges_room
 from lensbench import photo as photos
 from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget, find_chart
-from lensbench.edge import EdgeShapes, Shift, colour_shift, radial_shift
+from lensbench.edge import EdgeShapes, colour_shift, radial_shift
 from lensbench.model.errors import ChartError, ImageError
 from lensbench.model.flags import remark
 from lensbench.model.shot import (
@@ -29,7 +24,7 @@ from lensbench.model.shot import (
     Samples,
     ShotResult,
 )
-from lensbench.shot.coverage import framing_percent, illumination, printed_contrast
+from lensbench.shot.coverage import Illumination, framing_percent, illumination, printed_contrast
 from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
 from lensbench.shot.options import MeasureOptions
 from lensbench.shot.print_blur import (
@@ -39,72 +34,14 @@ from lensbench.shot.print_blur import (
     with_print_doubt,
     with_total_doubt,
 )
-from lensbench.shot.quality import Light, Seen, ToneScale, quality_remarks, tone_remarks, tone_scale
-from lensbench.shot.surroundings import alone, diffraction_q
+from lensbench.shot.quality import Seen, ToneScale, quality_remarks, tone_remarks, tone_scale
+from lensbench.shot.surroundings import diffraction_q, subtract_neighbour_edges
 from lensbench.shot.zones import summarise
 
 __all__ = ["measure_shot", "middle_of", "radial_shifts_px"]
 
 
 Arm = tuple[FoundTarget, ArmRegion]
-
-_ENOUGH_ARMS: Final = 60
-"""Up to so many all are kept: shake wants edges of all directions over the whole field."""
-_SIDE_PX: Final = 128
-_FIRST_HALF: Final = (1, 2)
-"""One arm of each of a target's two lines; the other two of every second target."""
-
-
-def at_a_glance(arms: Sequence[Arm]) -> list[Arm]:
-    """Give one arm of each line where there are many, and of every region its middle."""
-    kept = list(arms)
-    if len(arms) > _ENOUGH_ARMS:
-        names = {name: number for number, name in enumerate(dict.fromkeys(t.target.name for t, _ in arms))}
-        kept = [one for one in arms if (one[1].arm in _FIRST_HALF) == (names[one[0].target.name] % 2 == 0)]
-    return [(target, replace(arm, box=_middle_of(arm.box))) for target, arm in kept]
-
-
-def _middle_of(box: Box) -> Box:
-    height, width = min(box.height, _SIDE_PX), min(box.width, _SIDE_PX)
-    top, left = box.top + (box.height - height) // 2, box.left + (box.width - width) // 2
-    return Box(top=top, left=left, height=height, width=width)
-
-
-_COLOUR_SIDE_PX: Final = 72
-
-
-def middle_of(box: Box) -> Box:
-    """Give the middle of a region: enough for a hundredth of a pixel, and quick."""
-    height, width = min(box.height, _COLOUR_SIDE_PX), min(box.width, _COLOUR_SIDE_PX)
-    return Box(
-        top=box.top + (box.height - height) // 2,
-        left=box.left + (box.width - width) // 2,
-        height=height,
-        width=width,
-    )
-
-
-def radial_shifts_px(
-    colours: tuple[Samples, ...], edge: Edge, *, radius: tuple[float, float]
-) -> tuple[float, ...]:
-    """Give the shift of other colours' edges against a measured one, along the radius, positive outwards.
-
-    Only the shift across the edge can be seen; what a purely radial one would have to be follows from the angle
-    between the edge's normal and the radius, so the edge should stand square to the radius: NaN beyond 60 degrees.
-
-    Parameters
-    ----------
-    colours : Samples
-        The other colours in the same region.
-    edge : Edge
-        The measured one, with its ESF and the point it passes through.
-    radius : (down, right)
-        From the picture's centre to the edge; any length but 0.
-    """
-    shapes = EdgeShapes.of(edge)
-    shifts: list[Shift] = [colour_shift(samples, edge, shapes) for samples in colours]
-    return tuple(radial_shift(shift, edge, radius=radius).px for shift in shifts)
-
 
 _USUAL: Final = MeasureOptions()
 
@@ -149,7 +86,7 @@ def measure_shot(
     pitch_um = options.pitch_um or photos.pixel_pitch_um(metadata, photo.size_px)
     arms = [(target, arm) for target in chart.targets for arm in target.arms]
     if options.fast:
-        arms = at_a_glance(arms)
+        arms = _fewer_arms(arms)
     samples = [photo.cut(arm.box) for _, arm in arms]
     pose = _pose(photo, chart, metadata, pitch_um)
     aperture = options.aperture(
@@ -158,7 +95,7 @@ def measure_shot(
     q = diffraction_q(
         metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
     )
-    freed = samples if options.method == "iso" else alone(samples, arms, chart=chart, q=q)
+    freed = samples if options.method == "iso" else subtract_neighbour_edges(samples, arms, chart=chart, q=q)
     measured = edges_room.measure_edges(freed, method=options.method, physical=aperture)
     _refuse_if_nothing(measured, photo.path)
     edges = tuple(
@@ -176,7 +113,7 @@ def _as_seen(result: ShotResult, options: MeasureOptions) -> ShotResult:
     viewing = options.viewing(result.picture_height_px)
     if viewing is None:
         return result
-    edges = tuple(replace(one, edge=edges_room.with_perception(one.edge, viewing)) for one in result.edges)
+    edges = tuple(replace(edge, edge=edges_room.with_perception(edge.edge, viewing)) for edge in result.edges)
     return replace(result, edges=edges)
 
 
@@ -243,16 +180,6 @@ def _chart_edge(
     )
 
 
-def _with_lateral_colour(photo: photos.Photo, arm: ArmRegion, edge: Edge) -> Edge:
-    """Add the shift of red and blue; an edge along the radius cannot show it."""
-    middle = ((photo.size_px[0] - 1) / 2.0, (photo.size_px[1] - 1) / 2.0)
-    radius = (arm.center_px[0] - middle[0], arm.center_px[1] - middle[1])
-    box = middle_of(arm.box)
-    colours = tuple(photo.cut(box, channel) for channel in ("red", "blue"))
-    red, blue = radial_shifts_px(colours, edge, radius=radius)
-    return replace(edge, lateral_color_px=(red, blue))
-
-
 def _result(
     photo: photos.Photo,
     chart: ChartFound,
@@ -264,7 +191,8 @@ def _result(
     samples: list[Samples],
 ) -> ShotResult:
     tones = tone_scale(photo, chart)
-    seen = _chart_seen(chart, tones, edges)
+    light = illumination(chart)
+    seen = _chart_seen(chart, tones, light, edges)
     remarks = quality_remarks(
         Seen(
             metadata=metadata,
@@ -274,7 +202,7 @@ def _result(
             pose=pose,
             edges=edges,
             samples=samples,
-            lights=[_light(target, photo.size_px) for target in chart.targets],
+            uneven_light_percent=light.uneven_percent,
         )
     )
     return ShotResult(
@@ -293,8 +221,9 @@ def _result(
     )
 
 
-def _chart_seen(chart: ChartFound, tones: ToneScale, edges: tuple[ChartEdge, ...]) -> ChartSeen:
-    light = illumination(chart)
+def _chart_seen(
+    chart: ChartFound, tones: ToneScale, light: Illumination, edges: tuple[ChartEdge, ...]
+) -> ChartSeen:
     return ChartSeen(
         name=chart.layout.name,
         targets_found=len(chart.targets),
@@ -310,10 +239,65 @@ def _chart_seen(chart: ChartFound, tones: ToneScale, edges: tuple[ChartEdge, ...
     )
 
 
-def _light(target: FoundTarget, size_px: tuple[int, int]) -> Light:
-    half_diagonal = (size_px[0] ** 2 + size_px[1] ** 2) ** 0.5 / 2.0
-    return Light(
-        down=(target.crossing_px[0] - (size_px[0] - 1) / 2.0) / half_diagonal,
-        right=(target.crossing_px[1] - (size_px[1] - 1) / 2.0) / half_diagonal,
-        level=target.bright_level,
+_ENOUGH_ARMS: Final = 60
+"""Up to so many all are kept: shake wants edges of all directions over the whole field."""
+_FAST_SIDE_PX: Final = 128
+_FIRST_HALF: Final = (1, 2)
+"""One arm of each of a target's two lines; the other two of every second target."""
+
+
+def _fewer_arms(arms: Sequence[Arm]) -> list[Arm]:
+    """One arm of each line where there are many, and of every region its middle."""
+    kept = list(arms)
+    if len(arms) > _ENOUGH_ARMS:
+        names = {name: number for number, name in enumerate(dict.fromkeys(t.target.name for t, _ in arms))}
+        kept = [
+            (target, arm)
+            for target, arm in arms
+            if (arm.arm in _FIRST_HALF) == (names[target.target.name] % 2 == 0)
+        ]
+    return [(target, replace(arm, box=middle_of(arm.box, _FAST_SIDE_PX))) for target, arm in kept]
+
+
+def middle_of(box: Box, side_px: int) -> Box:
+    """Middle of a region, no side longer than so many pixels."""
+    height, width = min(box.height, side_px), min(box.width, side_px)
+    top, left = box.top + (box.height - height) // 2, box.left + (box.width - width) // 2
+    return Box(top=top, left=left, height=height, width=width)
+
+
+_COLOUR_SIDE_PX: Final = 72
+"""Enough for a hundredth of a pixel, and quick."""
+
+
+def _with_lateral_colour(photo: photos.Photo, arm: ArmRegion, edge: Edge) -> Edge:
+    """Add the shift of red and blue; an edge along the radius cannot show it."""
+    middle = ((photo.size_px[0] - 1) / 2.0, (photo.size_px[1] - 1) / 2.0)
+    radius = (arm.center_px[0] - middle[0], arm.center_px[1] - middle[1])
+    box = middle_of(arm.box, _COLOUR_SIDE_PX)
+    red, blue = radial_shifts_px(
+        [photo.cut(box, channel) for channel in ("red", "blue")], edge, radius=radius
     )
+    return replace(edge, lateral_color_px=(red, blue))
+
+
+def radial_shifts_px(
+    colours: Sequence[Samples], edge: Edge, *, radius: tuple[float, float]
+) -> tuple[float, ...]:
+    """Shift of other colours' edges against a measured one, along the radius, positive outwards.
+
+    Only the shift across the edge can be seen; what a purely radial one would have to be follows from the angle
+    between the edge's normal and the radius, so the edge should stand square to the radius: NaN beyond 60 degrees.
+
+    Parameters
+    ----------
+    colours : sequence of Samples
+        The other colours in the same region.
+    edge : Edge
+        The measured one, with its ESF and the point it passes through.
+    radius : (down, right)
+        From the picture's centre to the edge; any length but 0.
+    """
+    shapes = EdgeShapes.of(edge)
+    shifts = [colour_shift(samples, edge, shapes) for samples in colours]
+    return tuple(radial_shift(shift, edge, radius=radius).px for shift in shifts)

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Final
 
-from lensbench import optics
 from lensbench.edge import Aperture, Method, Viewing
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import Metadata, PrintProfile
@@ -83,6 +82,10 @@ class MeasureOptions:
         """
         if not self.physical or metadata.f_number is None or pixel_pitch_um is None:
             return None
-        working = optics.working_f_number(metadata.f_number, magnification=magnification or 0.0)
-        exact = Aperture.of(f_number=working, pixel_pitch_um=pixel_pitch_um, channel=channel)
+        exact = Aperture.of(
+            f_number=metadata.f_number,
+            pixel_pitch_um=pixel_pitch_um,
+            channel=channel,
+            magnification=magnification,
+        )
         return Aperture(q=round(exact.q, _Q_DECIMALS), relative_band=exact.relative_band)

@@ -10,7 +10,7 @@ its edges are refused, for those left are the softest.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import compress
-from math import hypot, isfinite, log, nan, pi, sqrt
+from math import hypot, isfinite, nan, pi, sqrt
 from typing import Final
 
 import numpy as np
@@ -245,7 +245,7 @@ def typical_print_remarks(edges: Sequence[ChartEdge], *, px_per_mm: FloatArray) 
 
 def _mtf50_without(mtf50_cypx: float, sigma_px: float) -> str:
     """Say where MTF50 would stand without this blur, all blurs taken as Gaussian: squares subtract."""
-    squared = 2.0 * log(2.0) / (2.0 * pi * mtf50_cypx) ** 2 - sigma_px**2
+    squared = optics.gaussian_sigma_px(mtf50_cypx) ** 2 - sigma_px**2
     if squared <= 0.0:
         return "out of reach of this print"
-    return f"about {sqrt(2.0 * log(2.0) / squared) / (2.0 * pi):.3f}"
+    return f"about {optics.gaussian_sigma_px(1.0) / sqrt(squared):.3f}"

@@ -1,7 +1,6 @@
 """What one photograph tells of its own faults; each remark bears the figure seen and its limit.
 
-Whether the picture's tone scale is linear: the chart's row of tones against their nominal reflectances.
-
+Among them: whether the picture's tone scale is linear, by the chart's row of tones against their nominal reflectances.
 A printer's greys are not exact, so only a scale that is clearly bent is called so: one that follows the
 reflectance to a power far from 1. Bare paper at both ends of the row takes out light that falls unevenly.
 """
@@ -17,12 +16,12 @@ from lensbench import optics
 from lensbench.chart.find import ChartFound
 from lensbench.chart.layout import TONES
 from lensbench.model.flags import Remark, remark
-from lensbench.model.shot import Box, ChartEdge, ChartSeen, Metadata, Samples, Tilt
+from lensbench.model.shot import Box, ChartEdge, ChartSeen, Metadata, Samples
 from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import Pose, zone_of
 from lensbench.shot.shake import shake_remarks
 
-__all__ = ["Light", "Seen", "ToneScale", "quality_remarks", "tilt_limit_deg", "tone_remarks", "tone_scale"]
+__all__ = ["Seen", "ToneScale", "quality_remarks", "tilt_limit_deg", "tone_remarks", "tone_scale"]
 
 
 WHITE_CLIPPED_SHARE: Final = 0.2
@@ -40,20 +39,10 @@ NEAREST_FOCAL_LENGTHS: Final = 25.0
 """Customary; common practice, no source."""
 UNEVEN_LIGHT_PERCENT: Final = 10.0
 """Of the centre's light: what chart standards allow across a chart, from memory."""
-_FEWEST_FOR_LIGHT: Final = 8
 
 _LOSS_PERCENT: Final = 3.0
 _TILT_FLOOR_DEG: Final = 0.5
 _TILT_WITHOUT_SETTINGS_DEG: Final = 1.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Light:
-    """Brightness of the paper at one place: down and right from the centre, in half-diagonals."""
-
-    down: float
-    right: float
-    level: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,12 +57,13 @@ class Seen:
     edges: Sequence[ChartEdge]
     samples: Sequence[Samples]
     """The region of each edge, in the same order."""
-    lights: Sequence[Light]
+    uneven_light_percent: float
+    """Slope of the lamps' light over half a diagonal; NaN where it is not known."""
 
 
 def quality_remarks(seen: Seen) -> list[Remark]:
     """Raise every flag of the registry that this photograph deserves by itself."""
-    found = [
+    raised = [
         *_settings(seen.metadata, seen.pixel_pitch_um),
         *_exposure(seen),
         *_processing(seen.edges),
@@ -82,15 +72,11 @@ def quality_remarks(seen: Seen) -> list[Remark]:
         *_coverage(seen),
         *shake_remarks(seen.edges),
     ]
-    uneven = uneven_light_percent(seen.lights)
+    uneven = seen.uneven_light_percent
     if uneven > UNEVEN_LIGHT_PERCENT:
-        found.append(
-            remark(
-                "uneven_light",
-                f"{uneven:.0f} % from the centre to one side, limit {UNEVEN_LIGHT_PERCENT:.0f} %",
-            )
-        )
-    return found
+        limit = f"limit {UNEVEN_LIGHT_PERCENT:.0f} %"
+        raised.append(remark("uneven_light", f"{uneven:.0f} % from the centre to one side, {limit}"))
+    return raised
 
 
 def _settings(metadata: Metadata, pixel_pitch_um: float | None) -> list[Remark]:
@@ -106,23 +92,19 @@ def _exposure(seen: Seen) -> list[Remark]:
     clipped = sum(
         _white_clipped(samples)
         for samples, edge in zip(seen.samples, seen.edges, strict=True)
-        if any(found.flag == "clipped" for found in edge.edge.flags)
+        if any(flag.flag == "clipped" for flag in edge.edge.flags)
     )
     if clipped > WHITE_CLIPPED_SHARE * len(seen.samples):
         return [remark("white_clipped", f"{clipped} of {len(seen.samples)} edges")]
-    found = []
+    remarks = []
     white = _median([edge.edge.bright_level for edge in seen.edges])
     if white < DARKEST_WHITE:
-        found.append(
-            remark(
-                "underexposed",
-                f"paper white at {100 * white:.0f} % of full scale, limit {100 * DARKEST_WHITE:.0f} %",
-            )
-        )
+        limit = f"limit {100 * DARKEST_WHITE:.0f} %"
+        remarks.append(remark("underexposed", f"paper white at {100 * white:.0f} % of full scale, {limit}"))
     snr = _median([edge.edge.snr for edge in seen.edges])
     if snr < LOWEST_SNR:
-        found.append(remark("low_snr", f"median SNR {snr:.0f}, limit {LOWEST_SNR:.0f}"))
-    return found
+        remarks.append(remark("low_snr", f"median SNR {snr:.0f}, limit {LOWEST_SNR:.0f}"))
+    return remarks
 
 
 def _white_clipped(samples: Samples) -> bool:
@@ -141,17 +123,17 @@ def _processing(edges: Sequence[ChartEdge]) -> list[Remark]:
     Light cannot overshoot: over a hundred edges the median tells even mild sharpening from noise.
     """
     measured = [edge.edge for edge in edges if edge.edge.measured]
-    found = []
+    remarks = []
     overshoot = _median([(edge.overshoot_percent + edge.undershoot_percent) / 2.0 for edge in measured])
     if overshoot > LARGEST_OVERSHOOT_PERCENT:
         limit = f"limit {LARGEST_OVERSHOOT_PERCENT:g} %"
-        found.append(remark("sharpened", f"median over- and undershoot {overshoot:.1f} %, {limit}"))
+        remarks.append(remark("sharpened", f"median over- and undershoot {overshoot:.1f} %, {limit}"))
     for flag in ("tone_curve", "screened_print", "curved"):
         bearing = sum(any(r.flag == flag for r in edge.flags) for edge in measured)
         if bearing > FLAGGED_SHARE * len(measured):
             limit = f"limit {100 * FLAGGED_SHARE:.0f} %"
-            found.append(remark(flag, f"{bearing} of {len(measured)} edges, {limit}"))
-    return found
+            remarks.append(remark(flag, f"{bearing} of {len(measured)} edges, {limit}"))
+    return remarks
 
 
 def _too_sharp(seen: Seen) -> list[Remark]:
@@ -174,31 +156,18 @@ def _too_sharp(seen: Seen) -> list[Remark]:
 
 
 def _standing(seen: Seen) -> list[Remark]:
-    found = []
+    remarks = []
     limit = tilt_limit_deg(seen.metadata, size_px=seen.size_px, pitch_um=seen.pixel_pitch_um, pose=seen.pose)
     tilt = seen.pose.tilt
-    if _largest(tilt) > limit:
-        found.append(
-            remark(
-                "tilted",
-                f"{_largest(tilt):.2f} degrees: yaw {tilt.yaw_deg:+.2f}, pitch {tilt.pitch_deg:+.2f}; "
-                f"limit {limit:.2f}",
-            )
-        )
+    off_deg = hypot(tilt.yaw_deg, tilt.pitch_deg)
+    if off_deg > limit:  # NaN compares as no tilt
+        parts = f"yaw {tilt.yaw_deg:+.2f}, pitch {tilt.pitch_deg:+.2f}"
+        remarks.append(remark("tilted", f"{off_deg:.2f} degrees: {parts}; limit {limit:.2f}"))
     focal, distance = seen.metadata.focal_length_mm, seen.pose.distance_mm
     if focal is not None and distance is not None and distance / focal < NEAREST_FOCAL_LENGTHS:
-        found.append(
-            remark(
-                "too_near",
-                f"{distance / focal:.1f} focal lengths, limit {NEAREST_FOCAL_LENGTHS:.0f}",
-            )
-        )
-    return found
-
-
-def _largest(tilt: Tilt) -> float:
-    """Angle between the optical axis and the chart's normal; NaN compares as no tilt."""
-    return hypot(tilt.yaw_deg, tilt.pitch_deg)
+        limit_words = f"limit {NEAREST_FOCAL_LENGTHS:.0f}"
+        remarks.append(remark("too_near", f"{distance / focal:.1f} focal lengths, {limit_words}"))
+    return remarks
 
 
 def tilt_limit_deg(
@@ -230,23 +199,6 @@ def _coverage(seen: Seen) -> list[Remark]:
     zones = {zone_of(edge.image_height, seen.size_px) for edge in seen.edges if edge.edge.measured}
     empty = [zone for zone in ("inner", "middle", "outer") if zone not in zones]
     return [remark("few_targets", f"no edge measured in zone {', '.join(empty)}")] if empty else []
-
-
-def uneven_light_percent(lights: Sequence[Light]) -> float:
-    """How much brighter the paper is on one side than in the centre, as a percentage of the centre.
-
-    Vignetting falls evenly with the distance from the centre, so a plane and two even powers are fitted, and only
-    the plane's slope to the picture's corner distance counts. NaN with fewer than eight places.
-    """
-    if len(lights) < _FEWEST_FOR_LIGHT:
-        return float("nan")
-    down, right, level = (
-        np.array([getattr(light, name) for light in lights]) for name in ("down", "right", "level")
-    )
-    square = down**2 + right**2
-    design = np.column_stack((np.ones_like(level), down, right, square, square**2))
-    fit, *_ = np.linalg.lstsq(design, level, rcond=None)
-    return 100.0 * hypot(float(fit[1]), float(fit[2])) / float(fit[0]) if fit[0] > 0.0 else float("nan")
 
 
 TONE_LIMITS: Final = (0.65, 1.5)

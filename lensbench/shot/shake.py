@@ -45,11 +45,9 @@ def shake_remarks(edges: Sequence[ChartEdge]) -> list[Remark]:
     blur = common_blur(edges)
     if blur is None or blur.loss_percent < max(LARGEST_LOSS_PERCENT, _SURE * blur.loss_sd_percent):
         return []
-    seen = (
-        f"{blur.loss_percent:.0f} % of MTF50 by {blur.length_px:.1f} px of {_named(blur.direction_deg)} movement, "
-        f"limit {LARGEST_LOSS_PERCENT:.0f} %"
-    )
-    return [remark("shake", seen)]
+    moved = f"{blur.length_px:.1f} px of {_named(blur.direction_deg)} movement"
+    limit = f"limit {LARGEST_LOSS_PERCENT:.0f} %"
+    return [remark("shake", f"{blur.loss_percent:.0f} % of MTF50 by {moved}, {limit}")]
 
 
 def _named(direction_deg: float) -> str:

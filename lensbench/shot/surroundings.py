@@ -21,15 +21,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench import edge as edges_room
-from lensbench import optics
 from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget
 from lensbench.chart.layout import ARMS
+from lensbench.edge import Aperture
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import Metadata, Samples
 from lensbench.model.units import FloatArray
 
-__all__ = ["alone", "diffraction_q"]
+__all__ = ["diffraction_q", "subtract_neighbour_edges"]
 
 
 Single = npt.NDArray[np.float32]
@@ -46,14 +45,18 @@ def diffraction_q(
     """Wavelength times working f-number over pixel pitch; None where it is not known or can't be true."""
     if metadata.f_number is None or pixel_pitch_um is None:
         return None
-    working = optics.working_f_number(metadata.f_number, magnification=magnification or 0.0)
     try:
-        return edges_room.Aperture.of(f_number=working, pixel_pitch_um=pixel_pitch_um, channel=channel).q
+        return Aperture.of(
+            f_number=metadata.f_number,
+            pixel_pitch_um=pixel_pitch_um,
+            channel=channel,
+            magnification=magnification,
+        ).q
     except SettingError:
         return None
 
 
-def alone(
+def subtract_neighbour_edges(
     samples: Sequence[Samples],
     arms: Sequence[tuple[FoundTarget, ArmRegion]],
     *,
@@ -73,8 +76,8 @@ def alone(
         return list(samples)
     spokes = _spokes_px(chart)
     return [
-        _freed(seen, target, arm, spokes=spokes[target.target.name], q=q)
-        for seen, (target, arm) in zip(samples, arms, strict=True)
+        _freed(own, target, arm, spokes=spokes[target.target.name], q=q)
+        for own, (target, arm) in zip(samples, arms, strict=True)
     ]
 
 

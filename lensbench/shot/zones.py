@@ -13,7 +13,7 @@ from lensbench.model.flags import Severity, worst
 from lensbench.model.shot import ZONES, ChartEdge, Direction, Edge, ZoneFigure
 from lensbench.shot.geometry import zone_of
 
-__all__ = ["counts", "mean_by_zone", "summarise"]
+__all__ = ["is_usable", "mean_by_zone", "summarise"]
 
 
 _THIRDS: Final = tuple(zone for zone in ZONES if zone != "frame")
@@ -31,7 +31,7 @@ class _Mean:
     degrees: float = inf
 
 
-def counts(chart_edge: ChartEdge) -> bool:
+def is_usable(chart_edge: ChartEdge) -> bool:
     """Tell whether an edge goes into the summary: measured, and without a flag that rejects it."""
     return chart_edge.edge.measured and worst(chart_edge.edge.flags) is not Severity.REJECT
 
@@ -56,7 +56,7 @@ def summarise(edges: Sequence[ChartEdge], size_px: tuple[int, int]) -> dict[str,
     dict
         inner, middle, outer and frame; NaN figures where there is nothing to go by.
     """
-    sound = [edge for edge in edges if counts(edge)]
+    sound = [edge for edge in edges if is_usable(edge)]
     thirds = {
         zone: _zone([edge for edge in sound if zone_of(edge.image_height, size_px) == zone])
         for zone in _THIRDS
@@ -152,7 +152,7 @@ def mean_by_zone(
     """
     thirds: dict[str, dict[Direction, list[float]]] = {zone: {} for zone in _THIRDS}
     for edge in edges:
-        value = figure(edge.edge) if counts(edge) else None
+        value = figure(edge.edge) if is_usable(edge) else None
         if value is not None and isfinite(value):
             thirds[zone_of(edge.image_height, size_px)].setdefault(edge.direction, []).append(value)
     means = {zone: _mean_of_directions(groups) for zone, groups in thirds.items()}

@@ -85,12 +85,31 @@ def test_the_lamps_slope_is_taken_out_and_the_lenss_fall_stays():
     for light in seen.targets:
         assert light.percent == pytest.approx(100 * fall(light.image_height), rel=1e-6)
     assert seen.outermost_percent == pytest.approx(100 * fall(seen.outermost_height), rel=1e-6)
+    assert seen.uneven_percent == pytest.approx(100 * np.hypot(0.2, 0.1), rel=1e-6)
+
+
+def test_a_lens_that_darkens_the_corners_is_no_uneven_light():
+    places = [(float(r), float(c)) for r in (-160, -80, 0, 80, 160) for c in (-250, -120, 0, 130, 240)]
+    dim = chart_of(places, px_per_mm=2.3, level=lambda down, right: 0.6 - 0.4 * (down**2 + right**2))
+    assert illumination(dim).uneven_percent < 1.0
+
+    def lamps(down, right):
+        return 1.0 + 0.06 * right - 0.08 * down
+
+    lit = chart_of(
+        places,
+        px_per_mm=2.3,
+        level=lambda down, right: lamps(down, right) * 0.6 * (1.0 - 0.5 * (down**2 + right**2)),
+    )
+    # The lamps' own slope, 6 and 8 % over half a diagonal, though the lens takes half of it off in the corners.
+    assert illumination(lit).uneven_percent == pytest.approx(10.0, rel=0.02)
 
 
 def test_few_targets_tell_nothing_of_the_light():
     seen = illumination(chart_of([(0.0, 0.0), (0.0, 50.0), (50.0, 0.0), (50.0, 50.0)], px_per_mm=2.0))
     assert seen.targets == ()
     assert np.isnan(seen.outermost_percent)
+    assert np.isnan(seen.uneven_percent)
 
 
 @pytest.fixture(scope="module")

@@ -50,4 +50,6 @@ def test_what_is_no_edge_gives_nan():
 
 
 def test_the_middle_of_a_long_region():
-    assert middle_of(Box(top=10, left=20, height=172, width=40)) == Box(top=60, left=20, height=72, width=40)
+    assert middle_of(Box(top=10, left=20, height=172, width=40), 72) == Box(
+        top=60, left=20, height=72, width=40
+    )

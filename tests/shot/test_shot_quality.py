@@ -9,7 +9,7 @@ from chart_edges import a_chart_edge, an_edge, some_samples
 
 from lensbench.model.shot import ChartSeen, Direction, Metadata, Tilt
 from lensbench.shot.geometry import Pose
-from lensbench.shot.quality import Light, Seen, quality_remarks, tilt_limit_deg
+from lensbench.shot.quality import Seen, quality_remarks, tilt_limit_deg
 
 HEIGHTS = (0.1, 0.2, 0.5, 0.6, 0.8, 0.9) * 4
 
@@ -33,11 +33,7 @@ def a_shot(**changes) -> Seen:
         ),
         edges=[a_chart_edge(an_edge(0.25), height=h, direction=Direction.SAGITTAL) for h in HEIGHTS],
         samples=[some_samples() for _ in HEIGHTS],
-        lights=[
-            Light(down=d, right=r, level=0.6 - 0.2 * (d * d + r * r))
-            for d in (-0.5, 0.0, 0.4)
-            for r in (-0.7, -0.2, 0.3, 0.8)
-        ],
+        uneven_light_percent=2.0,
     )
     return replace(sound, **changes)
 
@@ -76,9 +72,7 @@ CASES = {
     "tilted": {"pose": replace(SOUND.pose, tilt=Tilt(pitch_deg=1.5, yaw_deg=-1.0, roll_deg=0.0))},
     "too_near": {"pose": replace(SOUND.pose, distance_mm=635.0)},
     "few_targets": {"chart": replace(SOUND.chart, targets_found=5)},
-    "uneven_light": {
-        "lights": [replace(light, level=light.level * (1 + 0.15 * light.right)) for light in SOUND.lights]
-    },
+    "uneven_light": {"uneven_light_percent": 15.0},
 }
 
 
@@ -104,15 +98,9 @@ def test_each_fault_is_raised_alone_and_with_its_figure(flag):
         {"edges": edges_with(0.4, overshoot_percent=6.0, undershoot_percent=5.0)},
         {"pose": replace(SOUND.pose, tilt=Tilt(pitch_deg=nan, yaw_deg=nan, roll_deg=0.0))},
         {"pose": replace(SOUND.pose, distance_mm=None)},
-        {
-            "lights": [
-                replace(light, level=0.6 - 0.5 * hypot(light.down, light.right) ** 2)
-                for light in SOUND.lights
-            ]
-        },
-        {"lights": SOUND.lights[:7]},
+        {"uneven_light_percent": nan},
     ],
-    ids=["glare", "black", "few sharpened", "no tilt known", "no distance", "vignetting", "few lights"],
+    ids=["glare", "black", "few sharpened", "no tilt known", "no distance", "few targets"],
 )
 def test_what_is_no_fault_raises_nothing(changes):
     assert flags(a_shot(**changes)) == []

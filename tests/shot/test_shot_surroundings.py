@@ -14,7 +14,7 @@ from lensbench.chart.layout.shapes import Target
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.shot import Metadata, Samples
 from lensbench.shot import measure_shot
-from lensbench.shot.surroundings import alone, diffraction_q
+from lensbench.shot.surroundings import diffraction_q, subtract_neighbour_edges
 
 RADIUS_PX, CENTRE_PX, TURN_DEG, Q = 70.0, (99.5, 99.5), 23.0, 2.2
 HALF_STEP = 0.3
@@ -88,7 +88,7 @@ def test_the_tails_are_those_of_brute_force():
             present=np.ones((box.height, box.width), bool),
             clipped=np.zeros((box.height, box.width), bool),
         )
-        (freed,) = alone([blank], [(target, arm)], chart=chart, q=Q)
+        (freed,) = subtract_neighbour_edges([blank], [(target, arm)], chart=chart, q=Q)
         direction = np.array(target.target.arm_direction(arm.arm))
         across = np.array([direction[1], -direction[0]])
         for forward, aside in ((28.0, 8.0), (38.0, 12.0), (45.0, 6.0)):
@@ -128,7 +128,7 @@ def test_the_bias_at_f22_shrinks(tmp_path, monkeypatch):
         return np.median([e.edge.mtf50_cypx / true[e.target, e.arm] - 1.0 for e in shot.edges])
 
     freed = off()
-    monkeypatch.setattr("lensbench.shot.measure.alone", lambda samples, *_, **__: samples)
+    monkeypatch.setattr("lensbench.shot.measure.subtract_neighbour_edges", lambda samples, *_, **__: samples)
     left_in = off()
     assert left_in > 0.004
     assert abs(freed) < 0.6 * left_in
