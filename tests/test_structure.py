@@ -46,6 +46,7 @@ LEVELS = {
 PERMITTED = {
     "rawpy": ("photo/",),
     "exifread": ("photo/",),
+    "PIL": ("photo/",),
     "matplotlib": ("report/",),
     "jinja2": ("report/",),
     "cv2": ("chart/", "photo/", "edge/seek", "rank/", "simulate/files"),
@@ -63,6 +64,7 @@ HEAVY = (
     "jinja2",
     "tifffile",
     "exifread",
+    "PIL",
 )
 
 LONGEST_FILE = 450

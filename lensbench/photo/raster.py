@@ -4,19 +4,16 @@ Codes go back to linear light through a table, only where a region is cut. With 
 own statement counts (an ICC profile's tone curve; a PNG that states gamma 1), else sRGB is assumed. The curve
 is held for known where the user named it, where the file says linear, and where a 16-bit TIFF states any
 curve; otherwise, as for every JPEG, `tone_known` is False and the remark `tone_unknown` stands: a camera's
-curve is not sRGB.
-
-What a finished picture's header says before anything is decoded: kind, size, depth, stated tone.
+curve is not sRGB. Kind, size, depth and stated tone are read from the header before anything is decoded.
 
 References
 ----------
-JPEG markers: ITU-T T.81, table B.1; ICC in JPEG and PNG: ICC.1:2022, annex B; PNG chunks: W3C PNG (third
-edition), clause 11; TIFF 6.0.
+The ends of a picture: JPEG, ITU-T T.81, table B.1 (EOI); PNG, W3C PNG (third edition), 11.2.5 (IEND). TIFF 6.0.
 """
 
+import io
 import logging
-import struct
-import zlib
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -44,6 +41,7 @@ __all__ = ["read_header", "read_raster"]
 
 _JPEG_MAGIC: Final = b"\xff\xd8\xff"
 _PNG_MAGIC: Final = b"\x89PNG\r\n\x1a\n"
+_END_MARKS: Final = {"jpeg": b"\xff\xd9", "png": b"\0\0\0\0IEND"}
 _TIFF_MAGICS: Final = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 _TIFF_SUFFIXES: Final = frozenset({".tif", ".tiff"})
 _MOST_PROFILE_BYTES: Final = 4_000_000
@@ -67,8 +65,8 @@ class PictureHeader:
     """jpeg, png or tiff."""
     rows: int
     columns: int
-    bits: int
-    """A channel."""
+    bits: int = 8
+    """A channel, where a TIFF says so."""
     icc_profile: bytes = b""
     stated_gamma: float | None = None
     """Light = code ** gamma, where the file says so outside an ICC profile."""
@@ -77,7 +75,7 @@ class PictureHeader:
 
 
 def read_header(path: Path) -> PictureHeader | None:
-    """Read the header of a JPEG, PNG or TIFF; None for anything else, camera raw among it.
+    """Header of a JPEG, PNG or TIFF; None for anything else, camera raw among it.
 
     Raises
     ------
@@ -86,81 +84,40 @@ def read_header(path: Path) -> PictureHeader | None:
     """
     with path.open("rb") as file:
         magic = file.read(8)
-    if magic.startswith(_JPEG_MAGIC):
-        return _guarded(path, "JPEG", _jpeg_header)
-    if magic == _PNG_MAGIC:
-        return _guarded(path, "PNG", _png_header)
+    if magic.startswith(_JPEG_MAGIC) or magic == _PNG_MAGIC:
+        return _picture_header(path, "png" if magic == _PNG_MAGIC else "jpeg")
     if magic[:4] in _TIFF_MAGICS and path.suffix.lower() in _TIFF_SUFFIXES:
         return _tiff_header(path)
     return None
 
 
-def _guarded(path: Path, kind: str, read: Any) -> PictureHeader:
+def _picture_header(path: Path, kind: str) -> PictureHeader:
+    """Header of a JPEG or PNG, and the certainty that the picture comes to an end."""
+    # The readers themselves, for `Image.open` has a limit of its own on pixels.
+    from PIL import JpegImagePlugin, PngImagePlugin  # noqa: PLC0415  only when a picture is opened
+
+    file = io.BytesIO(path.read_bytes())
     try:
-        header: PictureHeader | None = read(path.read_bytes())
-    except (IndexError, struct.error):
-        header = None
-    if header is None:
-        raise ImageError(f"{path.name}: this {kind} is damaged or cut short; copy the file again")
-    return header
-
-
-_START_OF_FRAME: Final = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
-_START_OF_SCAN: Final = 0xDA
-_APP2: Final = 0xE2
-_WITHOUT_LENGTH: Final = frozenset({0x01, 0xFF, *range(0xD0, 0xD9)})
-
-
-def _jpeg_header(data: bytes) -> PictureHeader | None:
-    """Walk the markers up to the first scan, and see that the picture comes to an end."""
-    at, frame, profile = 2, None, {}
-    while data[at] == 0xFF:
-        marker = data[at + 1]
-        if marker in _WITHOUT_LENGTH:
-            at += 1 if marker == 0xFF else 2
-            continue
-        (length,) = struct.unpack_from(">H", data, at + 2)
-        body = data[at + 4 : at + 2 + length]
-        if marker in _START_OF_FRAME:
-            frame = struct.unpack_from(">BHH", body)
-        elif marker == _APP2 and body.startswith(b"ICC_PROFILE\x00"):
-            profile[body[12]] = body[14:]
-        elif marker == _START_OF_SCAN:
-            break
-        at += 2 + length
-    if frame is None or data.find(b"\xff\xd9", at) < 0:
-        return None
-    bits, rows, columns = frame
-    icc = b"".join(profile[part] for part in sorted(profile))
-    return PictureHeader(kind="jpeg", rows=rows, columns=columns, bits=bits, icc_profile=icc)
-
-
-def _png_header(data: bytes) -> PictureHeader | None:
-    """Walk the chunks from the header to the end mark."""
-    columns, rows, bits = struct.unpack_from(">IIB", data, 16)
-    at, profile, gamma = 8, b"", None
-    while True:
-        length, kind = struct.unpack_from(">I4s", data, at)
-        body = data[at + 8 : at + 8 + length]
-        if kind == b"iCCP":
-            profile = _inflated(body.split(b"\x00", 1)[-1][1:])
-        elif kind == b"gAMA":
-            # The chunk holds 100000 times the exponent of encoding; 45455 is the usual 1/2.2.
-            (hundred_thousandths,) = struct.unpack(">I", body)
-            gamma = 1e5 / hundred_thousandths if hundred_thousandths else None
-        elif kind == b"IEND":
-            break
-        at += 12 + length
+        with warnings.catch_warnings(action="ignore"):  # of fields that nobody asks for
+            picture = (
+                PngImagePlugin.PngImageFile(file) if kind == "png" else JpegImagePlugin.JpegImageFile(file)
+            )
+    except Exception as error:
+        raise _damaged(path, kind) from error
+    if file.read().find(_END_MARKS[kind]) < 0:  # behind the header, where the readers stop
+        raise _damaged(path, kind)
+    gamma = picture.info.get("gamma")
     return PictureHeader(
-        kind="png", rows=rows, columns=columns, bits=bits, icc_profile=profile, stated_gamma=gamma
+        kind=kind,
+        rows=picture.height,
+        columns=picture.width,
+        icc_profile=picture.info.get("icc_profile") or b"",
+        stated_gamma=1.0 / gamma if gamma else None,  # a PNG states the exponent of encoding
     )
 
 
-def _inflated(data: bytes) -> bytes:
-    try:
-        return zlib.decompressobj().decompress(data, _MOST_PROFILE_BYTES)
-    except zlib.error:
-        return b""
+def _damaged(path: Path, kind: str) -> ImageError:
+    return ImageError(f"{path.name}: this {kind.upper()} is damaged or cut short; copy the file again")
 
 
 def _tiff_header(path: Path) -> PictureHeader | None:
@@ -182,7 +139,7 @@ def _tiff_page_header(page: Any, *, path: Path, file_bytes: int) -> PictureHeade
         )
     pieces = list(zip(page.dataoffsets, page.databytecounts, strict=False))
     if not pieces or min(map(min, pieces)) <= 0 or max(map(sum, pieces)) > file_bytes:
-        raise ImageError(f"{path.name}: this TIFF is damaged or cut short; copy the file again")
+        raise _damaged(path, "tiff")
     return PictureHeader(
         kind="tiff",
         rows=int(page.imagelength),
