@@ -11,6 +11,7 @@ import numpy as np
 
 from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
+from lensbench.report.text.answer import lens_sentences
 from lensbench.sweep.run import Running
 from lensbench.sweep.sweeping import sweep
 
@@ -27,7 +28,7 @@ def main() -> None:
         simulate.shoot(jobs, workers=2)
         findings = sweep([Path(folder)], running=Running(workers=2)).findings
     lens = findings.lenses[0]
-    print(lens.answer)
+    print(*lens_sentences(lens), sep="\n")
     truth = {}
     for job in jobs:
         edges = simulate.photograph(scene, job.shot, channels=("green",)).edges

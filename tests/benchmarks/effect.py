@@ -73,7 +73,7 @@ class Count:
     claimed: int = 0
     """Interval away from zero."""
     visible: int = 0
-    marginal: int = 0
+    too_small: int = 0
     rows: int = 0
     width: float = 0.0
 
@@ -102,7 +102,7 @@ def shoots(case: Case, waves: tuple[float, float, float], loss: float, *, count:
         found.held += all(row.ci95[0] <= true <= row.ci95[1] for row in rows)
         found.claimed += any(not row.ci95[0] <= 0.0 <= row.ci95[1] for row in rows)
         found.visible += rows[0].verdict == "visible"
-        found.marginal += rows[0].verdict == "marginal"
+        found.too_small += rows[0].verdict == "too_small"
         found.width += rows[0].ci95[1] - rows[0].ci95[0]
     return found
 
@@ -127,7 +127,7 @@ def row(case: Case, count: int) -> str:
     width = none.width / none.rows
     claimed = share(none.claimed, none) if case.focus_sd_um[0] == case.focus_sd_um[1] else "(differs)"
     return (
-        f"| {case.name} | {100.0 * held:.1f} % | {width:.1f} | {claimed} | {share(none.marginal, none)} "
+        f"| {case.name} | {100.0 * held:.1f} % | {width:.1f} | {claimed} | {share(none.too_small, none)} "
         f"| {share(small.visible, small)} | {share(small.claimed, small)} | {share(large.visible, large)} |"
     )
 
@@ -143,7 +143,7 @@ on, fixed here.
 
 Made by `python tests/benchmarks/effect.py --shoots {shoots} --out docs/effect.md`.
 
-| how it was shot | intervals hold | mean width, points | claimed where none | none: told marginal \
+| how it was shot | intervals hold | mean width, points | claimed where none | none: told too small to see \
 | 3 %: called visible | 3 %: told from zero | 15 %: called visible |
 |---|---|---|---|---|---|---|---|
 """
