@@ -62,7 +62,7 @@ def draw(plot: Panel | FieldMap) -> Drawing:
     """Drawing of a panel or a map; the same plot gives the same bytes."""
     figure = _panel_figure(plot) if isinstance(plot, Panel) else _field_figure(plot)
     height_pt = _height_pt(figure)
-    size = min(14.0, 640.0 / max(len(plot.title), 1))  # so that a long title stays within the picture
+    size = min(14.0, 740.0 / max(len(plot.title), 1))  # so that a long title stays within the picture
     at = (8.0 / _WIDTH_PT, 1.0 - 18.0 / height_pt)
     figure.text(*at, plot_text(plot.title), fontsize=size, fontweight="bold")
     picture = ET.Element(
