@@ -1,36 +1,17 @@
-"""The plan as a page to print and to tick off: embedded font, no scripts, the same bytes for the same plan.
+"""The plan in words and rows, the same on the screen and on the checklist that is printed and ticked off."""
 
-The plan in words and rows, the same on the screen and on the checklist.
-"""
-
-import html
-import io
 from collections.abc import Sequence
-from importlib.resources import files
 from itertools import groupby
-from typing import Any, Final
+from typing import Final
 
-from reportlab.lib.colors import HexColor
-from reportlab.lib.pagesizes import A4
-from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.platypus import (
-    BaseDocTemplate,
-    Flowable,
-    Frame,
-    KeepTogether,
-    PageTemplate,
-    Paragraph,
-    Spacer,
-    Table,
-)
+from reportlab.platypus import Flowable, KeepTogether, Paragraph, Spacer, Table
 
 from lensbench.capture import gear
 from lensbench.capture.plan import ShootPlan, ShotToTake
 from lensbench.capture.standing import WALL_PAGES
 from lensbench.model.names import f_stop, shutter_speed
+from lensbench.storage.pdf import grid, pdf_pages, text
 
 __all__ = ["chart_sentence", "checklist_pdf", "distance_rows", "headline", "print_sentence", "tolerance_rows"]
 
@@ -128,35 +109,17 @@ def _length(length_mm: float) -> str:
     return f"{length_mm:.1f} mm" if length_mm < 10.0 else f"{length_mm / 10.0:.1f} cm"
 
 
-_FONT: Final = "DejaVuSans"
-_INK, _FAINT, _HAIR = HexColor("#1f2428"), HexColor("#5b636a"), HexColor("#c9c5ba")
-_MARGIN: Final = 15 * mm
-_WIDTH: Final = A4[0] - 2 * _MARGIN
-_SIZES: Final = {"title": 16.0, "section": 11.0, "body": 8.6, "small": 7.4, "cell": 8.0}
+_SIZES_PT: Final = {"title": 16.0, "section": 11.0, "body": 8.6, "small": 7.4, "cell": 7.8}
 _BOX, _DASH = "\N{BALLOT BOX}", "\N{EN DASH}"
 _GAP = "\N{NO-BREAK SPACE}" * 2 + " "
 """Between boxes: plain spaces would be drawn as one."""
+_FOOTER: Final = "Made by lensbench plan. Figures from thin-lens optics; see how-to: plan."
 
 
 def checklist_pdf(plan: ShootPlan) -> bytes:
-    """Give the checklist as a PDF: one page for the quick test, a few for a whole shoot."""
-    if _FONT not in pdfmetrics.getRegisteredFontNames():
-        font = files("lensbench.chart").joinpath("DejaVuSans.ttf").read_bytes()
-        pdfmetrics.registerFont(TTFont(_FONT, io.BytesIO(font)))
-    content = io.BytesIO()
-    document = BaseDocTemplate(
-        content,
-        pagesize=A4,
-        title=headline(plan),
-        author="lensbench",
-        invariant=1,
-        initialFontName=_FONT,
-        lang="en",
-    )
-    frame = Frame(_MARGIN, _MARGIN, _WIDTH, A4[1] - 2 * _MARGIN, 0, 0, 0, 0)
-    document.addPageTemplates(PageTemplate(frames=[frame], onPageEnd=_draw_footer))
-    document.build(_quick_story(plan) if plan.quick else _story(plan))
-    return content.getvalue()
+    """PDF of the checklist: one page for the quick test, a few for a whole shoot."""
+    story = _quick_story(plan) if plan.quick else _story(plan)
+    return pdf_pages(story, title=headline(plan), footer=_FOOTER)
 
 
 def _story(plan: ShootPlan) -> list[Flowable]:
@@ -200,7 +163,7 @@ def _head(plan: ShootPlan) -> list[Flowable]:
 def _section(title: str, lines: Sequence[str], *, mark: str = _BOX) -> list[Flowable]:
     return [
         KeepTogether(
-            [_text(title, "section"), *(_text(f"{mark}  {line}", "body", hang=4.2 * mm) for line in lines)]
+            [_text(title, "section"), *(_text(f"{mark}  {line}", "body", hang_pt=4.2 * mm) for line in lines)]
         )
     ]
 
@@ -258,48 +221,16 @@ def _afterwards() -> tuple[str, ...]:
     return watching, table, "lensbench sweep FOLDER --shots shots.csv --out result"
 
 
-def _text(words: str, kind: str, *, hang: float = 0.0) -> Paragraph:
-    size = _SIZES[kind]
-    style = ParagraphStyle(
-        kind,
-        fontName=_FONT,
-        fontSize=size,
-        leading=1.26 * size,
-        leftIndent=hang,
-        firstLineIndent=-hang,
-        textColor=_FAINT if kind == "small" else _INK,
-        spaceBefore=6.0 if kind == "section" else 0.0,
-        spaceAfter=3.0 if kind in {"title", "section"} else 1.4,
+def _text(words: str, kind: str, *, hang_pt: float = 0.0) -> Paragraph:
+    return text(
+        words,
+        _SIZES_PT[kind],
+        faint=kind == "small",
+        before_pt=6.0 if kind == "section" else 0.0,
+        after_pt=3.0 if kind in {"title", "section"} else 1.4,
+        hang_pt=hang_pt,
     )
-    return Paragraph(html.escape(words, quote=False), style)
 
 
 def _grid(header: Sequence[str], rows: Sequence[Sequence[str]]) -> Table:
-    cells = [
-        [_text(cell, "small") for cell in header],
-        *([_text(cell, "cell") for cell in row] for row in rows),
-    ]
-    style: list[tuple[Any, ...]] = [
-        ("VALIGN", (0, 0), (-1, -1), "TOP"),
-        ("LEFTPADDING", (0, 0), (-1, -1), 0),
-        ("TOPPADDING", (0, 0), (-1, -1), 1.6),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.0),
-        ("LINEBELOW", (0, 0), (-1, 0), 0.7, _INK),
-        ("LINEBELOW", (0, 1), (-1, -1), 0.35, _HAIR),
-    ]
-    return Table(cells, colWidths=_widths(header, rows), repeatRows=1, style=style, hAlign="LEFT")
-
-
-def _widths(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[float]:
-    longest = [max(len(cell) for cell in column) for column in zip(header, *rows, strict=True)]
-    weights = [min(max(length, 8), 60) for length in longest]
-    return [_WIDTH * weight / sum(weights) for weight in weights]
-
-
-def _draw_footer(canvas: Any, document: Any) -> None:
-    canvas.setFont(_FONT, 6.5)
-    canvas.setFillColor(_FAINT)
-    canvas.drawString(
-        _MARGIN, 8 * mm, "Made by lensbench plan. Figures from thin-lens optics; see how-to: plan."
-    )
-    canvas.drawRightString(A4[0] - _MARGIN, 8 * mm, f"page {document.page}")
+    return grid(header, rows, size_pt=_SIZES_PT["cell"])

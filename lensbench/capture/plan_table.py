@@ -19,7 +19,7 @@ from lensbench.model.units import nominal_f_number
 from lensbench.storage.files import write_whole
 from lensbench.storage.text import name_in_tables
 
-__all__ = ["PlanBook", "counted_names", "lacking_table", "table_shots", "table_text", "write_table"]
+__all__ = ["PlanBook", "counted_names", "outstanding_table", "table_shots", "table_text", "write_table"]
 
 
 def counted_names(first: str, count: int) -> list[str]:
@@ -109,7 +109,7 @@ _SAME_FOCAL: Final = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lack:
+class Outstanding:
     """One setting that wants more shots."""
 
     focal_length_mm: float | None
@@ -172,19 +172,19 @@ class PlanBook:
         before, after = name_in_tables(file), name_in_tables(now)
         self._rows = [replace(row, file=after) if row.file == before else row for row in self._rows]
 
-    def lacking(self) -> list[Lack]:
+    def outstanding(self) -> list[Outstanding]:
         """Give the settings that want more shots, in the plan's order."""
-        found: dict[tuple[float | None, float | None, str], Lack] = {}
+        found: dict[tuple[float | None, float | None, str], Outstanding] = {}
         for row in self._rows:
             key = (row.focal_length_mm, row.f_number, row.condition)
-            before = found.get(key) or Lack(
+            before = found.get(key) or Outstanding(
                 focal_length_mm=key[0], f_number=key[1], condition=key[2], taken=0, wanted=0
             )
             found[key] = replace(before, taken=before.taken + bool(row.file), wanted=before.wanted + 1)
         return [lack for lack in found.values() if lack.taken < lack.wanted]
 
 
-def lacking_table(book: PlanBook) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+def outstanding_table(book: PlanBook) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Give what is there of what is wanted, for each place a row and for each stop a column: «2 of 3», «done»."""
     counts: dict[str, dict[str, tuple[int, int]]] = {}
     for row in book.rows:

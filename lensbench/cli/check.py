@@ -62,7 +62,7 @@ def check(
     except KeyboardInterrupt:
         usable = True
     if book is not None:
-        _say_lacking(book)
+        _say_outstanding(book)
     if not usable:
         raise typer.Exit(1)
 
@@ -137,9 +137,9 @@ def _table(book: "PlanBook") -> "Table":
     from rich import box
     from rich.table import Table
 
-    from lensbench.capture.plan_table import lacking_table
+    from lensbench.capture.plan_table import outstanding_table
 
-    header, rows = lacking_table(book)
+    header, rows = outstanding_table(book)
     table = Table(
         *header, box=box.SIMPLE, title=f"{book.taken} of {len(book.rows)} shots", title_justify="left"
     )
@@ -158,19 +158,19 @@ def _fill(session: "Session", filled: Path | None) -> None:
 def _next(book: "PlanBook | None") -> str:
     if book is None:
         return ""
-    lacking = book.lacking()
-    if not lacking:
+    outstanding = book.outstanding()
+    if not outstanding:
         return "  | plan complete"
-    first = lacking[0]
+    first = outstanding[0]
     return f"  | {book.taken} of {len(book.rows)}, next {first.setting} ({first.taken + 1} of {first.wanted})"
 
 
-def _say_lacking(book: "PlanBook") -> None:
-    lacking = book.lacking()
+def _say_outstanding(book: "PlanBook") -> None:
+    outstanding = book.outstanding()
     say("", f"Plan: {book.taken} of {len(book.rows)} shots are there.")
-    if lacking:
+    if outstanding:
         say("  {:<28} {:>6} {:>7}".format("still lacking", "taken", "wanted"))
-    for lack in lacking[:_MOST_LINES]:
-        say(f"  {lack.setting:<28} {lack.taken:>6} {lack.wanted:>7}")
-    if len(lacking) > _MOST_LINES:
-        say(f"  and {len(lacking) - _MOST_LINES} more settings")
+    for setting in outstanding[:_MOST_LINES]:
+        say(f"  {setting.setting:<28} {setting.taken:>6} {setting.wanted:>7}")
+    if len(outstanding) > _MOST_LINES:
+        say(f"  and {len(outstanding) - _MOST_LINES} more settings")

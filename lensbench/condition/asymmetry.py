@@ -20,7 +20,7 @@ from lensbench.model.sweep import Setting, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.stats import Moderated, Repeats, exceeds, moderated, quantile
 
-__all__ = ["MATTERS", "Asymmetry", "SettingShots", "asymmetries", "settings_of", "turned_over"]
+__all__ = ["MATTERS", "Asymmetry", "SettingShots", "asymmetries", "is_upside_down", "settings_of"]
 
 
 MATTERS: Final = 0.05
@@ -48,7 +48,7 @@ class SettingShots:
     @property
     def turned(self) -> tuple[int, ...]:
         """1 for each shot of a turned camera or chart, else 0."""
-        return tuple(int(turned_over(result)) for result in self.results)
+        return tuple(int(is_upside_down(result)) for result in self.results)
 
     @property
     def repeats(self) -> Repeats:
@@ -97,7 +97,7 @@ class Asymmetry:
         return told and self.size >= MATTERS and self.shots >= 2
 
 
-def turned_over(result: ShotResult) -> bool:
+def is_upside_down(result: ShotResult) -> bool:
     """Tell whether the camera, or the chart, stood on its head."""
     return isfinite(result.tilt.roll_deg) and abs(result.tilt.roll_deg) > _TURNED_DEG
 
@@ -111,11 +111,11 @@ def settings_of(shots: Iterable[SweepShot]) -> list[SettingShots]:
     groups: dict[tuple[float, float], list[tuple[SweepShot, FieldShape]]] = defaultdict(list)
     seen_groups: set[tuple[str, float, float, bool]] = set()
     for shot in shots:
-        if not isinstance(shot.result, ShotResult) or _stands_sideways(shot.result):
+        if not isinstance(shot.result, ShotResult) or _is_portrait(shot.result):
             continue
         setting = shot.planned.setting
         key = (setting.focal_length_mm if isfinite(setting.focal_length_mm) else -1.0, setting.f_number)
-        once = (shot.planned.focus_group, *key, turned_over(shot.result))
+        once = (shot.planned.focus_group, *key, is_upside_down(shot.result))
         if shot.planned.focus_group and once in seen_groups:
             continue
         if shape := field_shape(shot.result):
@@ -124,7 +124,7 @@ def settings_of(shots: Iterable[SweepShot]) -> list[SettingShots]:
     return [_setting_shots(groups[key]) for key in sorted(groups)]
 
 
-def _stands_sideways(result: ShotResult) -> bool:
+def _is_portrait(result: ShotResult) -> bool:
     roll_deg = result.tilt.roll_deg
     return isfinite(roll_deg) and _UPRIGHT_DEG < abs(roll_deg) < _TURNED_DEG
 

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.condition.asymmetry import Asymmetry, SettingShots, settings_of, turned_over
+from lensbench.condition.asymmetry import Asymmetry, SettingShots, is_upside_down, settings_of
 from lensbench.condition.colour import distortions, lateral_colours
 from lensbench.condition.curvature import bow_of, falloff, shift_of, split_of_focus, splits_of
 from lensbench.condition.decentring import Decentring, judge_decentring, percent, side_figures
@@ -250,7 +250,7 @@ def tilt_finding(results: Sequence[ShotResult]) -> ConditionFinding:
             caution="",
             advice="Give the pixel pitch (--pitch-um), or the focal length in a shots table.",
         )
-    known = [result for result in known if not turned_over(result)] or known
+    known = [result for result in known if not is_upside_down(result)] or known
     widest = min(result.metadata.f_number or np.inf for result in known)
     widest = widest if np.isfinite(widest) else 5.6
     slope = mean_slope(known)

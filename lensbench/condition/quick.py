@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.condition.asymmetry import turned_over
+from lensbench.condition.asymmetry import is_upside_down
 from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import ConditionFinding, LensFindings, QuickFindings, SweepShot
 
@@ -44,7 +44,7 @@ def is_quick(shots: Sequence[SweepShot]) -> bool:
     if not _FEWEST_SHOTS <= len(taken) <= MOST_SHOTS or len(stops) > _MOST_STOPS:
         return False
     told = {"turned 180" in shot.planned.condition.lower() for shot in taken if shot.planned.condition}
-    seen = {turned_over(shot.result) for shot in taken if isinstance(shot.result, ShotResult)}
+    seen = {is_upside_down(shot.result) for shot in taken if isinstance(shot.result, ShotResult)}
     return len(told) == 2 or len(seen) == 2
 
 
@@ -95,7 +95,7 @@ def _answered(findings: LensFindings, shots: Sequence[SweepShot]) -> QuickFindin
         ),
         grossly_uneven=evenness,
         grossly_soft=softness.verdict,
-        turned_shots=sum(isinstance(s.result, ShotResult) and turned_over(s.result) for s in shots),
+        turned_shots=sum(isinstance(s.result, ShotResult) and is_upside_down(s.result) for s in shots),
     )
 
 

@@ -1,29 +1,18 @@
 """Print the table of advice: predicted MTF50 in focus and at both limits against what the simulator would render.
 
-    python tests/benchmarks/advice.py [--trials 60] [--out docs/advice.md]
-
 Lenses are swept before a chart (figures of the simulator's exact truth, strayed as shots stray), kept, and asked for a
 picture. The truth of that picture: the simulator's own blur at the picture's distance, its whole frame, colour and
 field; and, for lenses that no Gaussian describes, overlap integrals of pupils with spherical aberration and coma. No
 test run collects this: it takes about two minutes on one core.
 """
 
-import argparse
 import math
-import os
-import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "tests" / "made"))
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_name] = "1"
-
-# ruff: noqa: E402
 import numpy as np
+import pages
 from measured_lenses import ZONE_LEVEL, kept_session
 
 from lensbench import optics
@@ -168,9 +157,11 @@ SCENES = {
 }
 
 
-def ratios(subject: Subject, wanted: Wanted, *, trials: int) -> dict[tuple[str, float], np.ndarray]:
+def ratios(
+    subject: Subject, wanted: Wanted, *, trials: int, seed: int
+) -> dict[tuple[str, float], np.ndarray]:
     """Predicted over true MTF50 and whether the range holds it, by place and stop: shape (trials, 2)."""
-    random = np.random.default_rng(20)
+    random = np.random.default_rng(seed)
     focus_mm = focus_object_mm(wanted.near_object_mm, wanted.far_object_mm)
     size = optics.magnification(focal_length_mm=subject.focal_mm, object_distance_mm=focus_mm)
     planes = {"focus": math.nan, "near": wanted.near_object_mm, "far": wanted.far_object_mm}
@@ -206,25 +197,29 @@ def ratios(subject: Subject, wanted: Wanted, *, trials: int) -> dict[tuple[str, 
     return {key: np.array(values, dtype=float) for key, values in found.items()}
 
 
-def rows(trials: int) -> list[str]:
+def page(*, trials: int, lenses: int, seed: int) -> Iterator[str]:
     """One row for each lens, scene and support."""
-    lines = []
-    for subject in subjects():
-        for near, far in SCENES[subject.focal_mm]:
-            for handheld in (False, True):
-                wanted = Wanted(
-                    focal_length_mm=subject.focal_mm,
-                    near_m=near,
-                    far_m=far,
-                    shutter_s=SHUTTER_S,
-                    handheld=handheld,
-                )
-                lines.append(_row(subject, wanted, ratios(subject, wanted, trials=trials)))
-                print(lines[-1], flush=True)
-    return lines
+    yield from HEAD.format(shots=SHOTS, sd=100 * SHOT_SD).splitlines()
+    cases = [
+        (
+            subject,
+            Wanted(
+                focal_length_mm=subject.focal_mm, near_m=near, far_m=far, shutter_s=SHUTTER_S, handheld=hands
+            ),
+        )
+        for subject in subjects()[:lenses]
+        for near, far in SCENES[subject.focal_mm]
+        for hands in (False, True)
+    ]
+    rows = (
+        _row(subject, wanted, ratios(subject, wanted, trials=trials, seed=seed)) for subject, wanted in cases
+    )
+    yield from pages.worst_first(pages.shown(rows))
 
 
-def _row(subject: Subject, wanted: Wanted, found: dict[tuple[str, float], np.ndarray]) -> str:
+def _row(subject: Subject, wanted: Wanted, found: dict[tuple[str, float], np.ndarray]) -> tuple[float, str]:
+    """Row, and how often the ranges hold the truth at the limits."""
+
     def part(places: tuple[str, ...], stops: tuple[float, ...]) -> str:
         errors = np.array([found[place, stop][:, 0].mean() for place in places for stop in stops])
         held = np.mean([found[place, stop][:, 1].mean() for place in places for stop in stops])
@@ -236,7 +231,8 @@ def _row(subject: Subject, wanted: Wanted, found: dict[tuple[str, float], np.nda
     scene = f"{wanted.near_m:g} to {wanted.far_m:g} m"
     in_focus, limits = part(("focus",), STOPS), part(("near", "far"), STOPS[1:])
     wide_open = part(("near", "far"), STOPS[:1])
-    return f"| {subject.name} | {scene} | {support} | {in_focus} | {limits} | {wide_open} |"
+    held = float(np.mean([found[place, stop][:, 1].mean() for place in ("near", "far") for stop in STOPS]))
+    return held, pages.row(subject.name, scene, support, in_focus, limits, wide_open)
 
 
 HEAD = """# How good the advice for a picture is
@@ -250,31 +246,15 @@ integral that knows no Gaussian. Hands shake by a factor drawn about the habit's
 Error: mean of predicted over true, less one; rms and worst over the stops f/2.8 to f/16 (at the limits: from f/4 on,
 and f/2.8 apart). «Holds»: how often the range beside the figure holds the truth; 95 % is wanted.
 
-Made by `python tests/benchmarks/advice.py --trials {trials} --out docs/advice.md`.
-
 | lens | near to far | support | in focus: rms | worst | holds | limits: rms | worst | holds | limits f/2.8: rms | \
 worst | holds |
 |---|---|---|---|---|---|---|---|---|---|---|---|
 """
 
 
-def main() -> None:
-    """Print the table, or write it."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--trials", type=int, default=60)
-    parser.add_argument("--out", type=Path)
-    chosen = parser.parse_args()
-    text = (
-        HEAD.format(shots=SHOTS, sd=100 * SHOT_SD, trials=chosen.trials)
-        + "\n".join(rows(chosen.trials))
-        + "\n"
-    )
-    if chosen.out:
-        notes = (
-            chosen.out.read_text(encoding="utf-8").partition("\n## ") if chosen.out.exists() else ("", "", "")
-        )
-        chosen.out.write_text(text + (f"\n## {notes[2]}" if notes[2] else ""), encoding="utf-8")
-
-
-if __name__ == "__main__":
-    main()
+TABLE = pages.Table(
+    page=page,
+    full={"trials": 60, "lenses": 99, "seed": 20},
+    tiny={"trials": 1, "lenses": 1},
+    keeps_notes=True,
+)

@@ -271,7 +271,7 @@ def specks_row(effort: Effort) -> Row:
     kinds = ("hot pixel beside", "hot pixel on the edge", "dust beside", "dust on the edge")
     for blur, kind in itertools.product(FEW_BLURS, kinds):
         clean = DARK + (BRIGHT - DARK) * esf_values(blur, scene)
-        pure = [samples(clean), *noisy(clean, 100.0, rng, max(effort.draws // 10, 8))]
+        pure = [samples(clean), *noisy(clean, 100.0, rng, max(effort.draws // 10, 2))]
         before = measure_edges(pure)
         after = measure_edges([samples(_spoiled(one.values, kind)) for one in pure])
         change = np.array(

@@ -1,12 +1,9 @@
 """Print how long `check --watch` takes from a file's arrival to its line: 24-megapixel photographs, one after another.
 
-    python tests/benchmarks/check_speed.py [--shots 10] [--out docs/check-speed.md]
-
-No test run collects this. The program runs as its own process, as beside a camera; a photograph is copied into its
+The program runs as its own process, as beside a camera; a photograph is copied into its
 folder in pieces, as a transfer does, and the clock starts when the last byte is written.
 """
 
-import argparse
 import os
 import platform
 import queue
@@ -19,6 +16,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+import pages
 
 from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
@@ -28,17 +26,17 @@ KINDS = {
     "raw, wall set of 13 pages A4": ("dng", "wall"),
     "JPEG, sheet A1": ("jpeg", "sheet"),
 }
-PROGRAM = "from lensbench.cli.main import run; run()"
 PIECES = 8
 
 
-def photographs(folder):
+def photographs(folder, kinds, megapixels):
     """Take one photograph of each kind."""
     lens = simulate.prime("Invented 35", simulate.ZoomPosition(focal_length_mm=35), widest_f_number=2.8)
-    camera = simulate.Camera(rows=4000, cols=6000, pitch_um=6.0)
+    side = np.sqrt(megapixels / 24.0)
+    camera = simulate.Camera(rows=2 * round(2000 * side), cols=2 * round(3000 * side), pitch_um=6.0 / side)
     layouts = {"sheet": sheet("A1"), "wall": simulate.hung_wall(13, focal_lengths=45.0)}
     taken = {}
-    for number, (name, (kind, layout)) in enumerate(KINDS.items()):
+    for number, (name, (kind, layout)) in enumerate(kinds.items()):
         scene = simulate.Scene(layout=layouts[layout], lens=lens, camera=camera, print_sigma_mm=0.03)
         path = folder / f"kind{number}{'.dng' if kind == 'dng' else '.jpg'}"
         shot = simulate.Shot(focal_length_mm=35.0, f_number=5.6, seed=number)
@@ -55,8 +53,9 @@ class Watching:
 
     def __init__(self, folder):
         environment = {name: value for name, value in os.environ.items() if not name.endswith("_NUM_THREADS")}
+        environment["PYTHONUNBUFFERED"] = "1"
         self.process = subprocess.Popen(
-            [sys.executable, "-u", "-c", PROGRAM, "check", str(folder), "--watch"],
+            [*pages.PROGRAM, "check", str(folder), "--watch"],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -93,11 +92,11 @@ def copied(source, target):
     return time.monotonic()
 
 
-def timed(shots):
+def timed(shots, kinds, megapixels):
     """Give seconds to the line, and processor seconds, for each kind of file; the first shot of a session apart."""
-    waits, work = {name: [] for name in KINDS}, {name: [] for name in KINDS}
+    waits, work = {name: [] for name in kinds}, {name: [] for name in kinds}
     with tempfile.TemporaryDirectory() as place:
-        sources = photographs(Path(place))
+        sources = photographs(Path(place), kinds, megapixels)
         watched = Path(place) / "watched"
         watched.mkdir()
         program = Watching(watched)
@@ -117,40 +116,33 @@ def timed(shots):
     return first, waits, work
 
 
-def page(first, waits, work, shots):
-    load = os.getloadavg()[0]
-    lines = [
-        "# How soon `check --watch` tells its line: measured",
-        "",
-        "Made by `python tests/benchmarks/check_speed.py --out docs/check-speed.md`, which no test run collects. The",
-        "program runs by itself and watches a folder; 24-megapixel photographs are written into it in pieces, and the",
-        "clock runs from the last byte to the line. The wait of 0.15 s in which a file must stand still is in it.",
-        "",
-        (
-            f"{shots} photographs of each kind, one processor thread, on a {platform.machine()} machine with "
-            f"{os.cpu_count()} processors and a load of {load:.1f} at the end (other work slows it)."
-        ),
-        "",
-        "| photograph | arrival to line, median | slowest | processor time, median |",
-        "|---|---|---|---|",
-    ]
-    lines += [
-        f"| {name} | {np.median(waits[name]):.2f} s | {max(waits[name]):.2f} s | {np.median(work[name]):.2f} s |"
-        for name in KINDS
-    ]
-    return "\n".join([*lines, "", f"The first photograph of a session took {first:.2f} s."]) + "\n"
+def page(*, shots, kinds, megapixels, seed):
+    """The page; the first `kinds` of photographs."""
+    asked = dict(list(KINDS.items())[:kinds])
+    first, waits, work = timed(shots, asked, megapixels)
+    yield from HEAD.format(megapixels=megapixels).splitlines()
+    yield (
+        f"{shots} photographs of each kind, one processor thread, on a {platform.machine()} machine with "
+        f"{os.cpu_count()} processors and a load of {os.getloadavg()[0]:.1f} at the end (other work slows it)."
+    )
+    yield ""
+    yield from pages.head("photograph", "arrival to line, median", "slowest", "processor time, median")
+    for name in asked:
+        seconds = (np.median(waits[name]), max(waits[name]), np.median(work[name]))
+        yield pages.row(name, *(f"{value:.2f} s" for value in seconds))
+    yield ""
+    yield f"The first photograph of a session took {first:.2f} s."
 
 
-def main():
-    options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--shots", type=int, default=10)
-    options.add_argument("--out", type=Path)
-    given = options.parse_args()
-    text = page(*timed(given.shots), given.shots)
-    print(text)
-    if given.out:
-        given.out.write_text(text, encoding="utf-8")
+HEAD = """# How soon `check --watch` tells its line: measured
 
+The program runs by itself and watches a folder; {megapixels}-megapixel photographs are written into it in pieces; the
+clock runs from the last byte to the line. The wait of 0.15 s in which a file must stand still is in it.
 
-if __name__ == "__main__":
-    main()
+"""
+
+TABLE = pages.Table(
+    page=page,
+    full={"shots": 10, "kinds": 3, "megapixels": 24, "seed": 0},
+    tiny={"shots": 1, "kinds": 1, "megapixels": 1},
+)

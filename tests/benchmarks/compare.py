@@ -1,22 +1,16 @@
 """Print the table of comparisons: how often intervals hold, and how often a lens is called better without ground.
 
-    python tests/benchmarks/compare.py [--shoots 1000] [--out docs/compare.md]
-
-Each shoot is drawn from pupils with aberrations, focused anew for every shot (see pupil_shots.py). No test run collects
-this: it takes a few minutes on one core.
+Each shoot is drawn from pupils with aberrations, focused anew for every shot (see pupil_shots.py).
+The whole table takes a few minutes on one core.
 """
 
-import argparse
 import math
-import os
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_name] = "1"
-
-# ruff: noqa: E402
 import numpy as np
+import pages
 from pupil_shots import LENSES, PITCH_UM, STOPS, PupilLens
 
 from lensbench.compare.compare import compare_lenses
@@ -131,9 +125,9 @@ def shoot(case: Case, waves: tuple[float, float, float], random: np.random.Gener
     found.any_beyond += beyond
 
 
-def line(case: Case, count: int) -> str:
-    """One row of the table: all lenses together."""
-    found, random = Count(), np.random.default_rng(31)
+def line(case: Case, count: int, seed: int) -> tuple[float, str]:
+    """Share of intervals that hold, and the row: all lenses together."""
+    found, random = Count(), np.random.default_rng(seed)
     for number in range(count):
         shoot(case, LENSES[number % len(LENSES)], random, found)
 
@@ -141,7 +135,7 @@ def line(case: Case, count: int) -> str:
         return f"{100.0 * part / whole:.1f} %"
 
     naive = share(found.naive, found.shoots * len(STOPS)) if len(case.shares) == 2 else "–"
-    return (
+    return found.held / found.rows, (
         f"| {case.name} | {share(found.held, found.rows)} | {share(found.shoots - found.any_beyond, found.shoots)} "
         f"| {share(found.averages_held, found.averages)} | {share(found.better, found.rows)} "
         f"| {share(found.wrong, found.rows)} | {share(found.seen, found.rows)} | {share(found.not_seen, found.rows)} "
@@ -157,39 +151,28 @@ truth is known; every shot is focused anew (sd {focus:g} um, «uncertain» {wide
 noise: scatter that is one-sided, grows to wide stops, and is unknown to the comparison. Wanted: intervals that hold the
 truth in 93 to 97 %, a lens called better without ground in at most 5 %.
 
-Made by `python tests/benchmarks/compare.py --shoots {shoots} --out docs/compare.md`.
-
 | lenses | intervals hold | all pairs at f/5.6 hold | averages hold | a lens called sharper | of all: wrongly \
 | one could see it | no difference to see | best shot of the first beats the second's |
 |---|---|---|---|---|---|---|---|---|
 """
 
 
-def main() -> None:
-    """Print the table, or write it."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--shoots", type=int, default=1000)
-    parser.add_argument("--out", type=Path)
-    chosen = parser.parse_args()
-    first = CASES[0]
-    head = HEAD.format(
-        shoots=chosen.shoots,
-        lenses=len(LENSES),
-        focus=first.focus_sd_um,
-        wide=max(case.focus_sd_um for case in CASES),
-        noise=100.0 * first.noise_sd,
-    )
-    lines = []
-    for case in CASES:
-        lines.append(line(case, chosen.shoots))
-        print(lines[-1], flush=True)
-    if chosen.out:
-        kept = (
-            chosen.out.read_text(encoding="utf-8").partition("\n## ") if chosen.out.exists() else ("", "", "")
-        )
-        notes = f"\n## {kept[2]}" if kept[2] else ""
-        chosen.out.write_text(head + "\n".join(lines) + "\n" + notes, encoding="utf-8")
+def page(*, shoots: int, cases: int, seed: int) -> Iterator[str]:
+    """The page; `cases` of the kinds of comparison."""
+    first, wide_um = CASES[0], max(case.focus_sd_um for case in CASES)
+    told = {
+        "lenses": len(LENSES),
+        "focus": first.focus_sd_um,
+        "wide": wide_um,
+        "noise": 100.0 * first.noise_sd,
+    }
+    yield from HEAD.format(shoots=shoots, **told).splitlines()
+    yield from pages.worst_first(pages.shown(line(case, shoots, seed) for case in CASES[:cases]))
 
 
-if __name__ == "__main__":
-    main()
+TABLE = pages.Table(
+    page=page,
+    full={"shoots": 1000, "cases": 99, "seed": 31},
+    tiny={"shoots": 2, "cases": 2},
+    keeps_notes=True,
+)

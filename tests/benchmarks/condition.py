@@ -1,32 +1,20 @@
 """Print how truly the state of a lens is told: decentring, field curvature, focus shift, astigmatism.
 
-    python tests/benchmarks/condition.py [--shoots 1000] [--brackets 30] [--parts decentring,brackets,pictures]
-        [--pictures FOLDER] [--out docs/condition.md]
-
 Figures of whole shoots are drawn from pupils with aberrations; pictures go through the command line into a folder
-that is not there yet. No test run collects this: it takes about an hour on one core.
+that is not there yet. The whole table takes about an hour on one core.
 """
 
-import argparse
-import os
-import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT / "tests" / "made"), str(ROOT / "tests" / "benchmarks")]
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_name] = "1"
-
-# ruff: noqa: E402
+import pages
 from condition_figures import bracket_rows, coverage_rows, decentring_rows
 from condition_pictures import picture_rows
 
 HEAD = """# How truly the state of a lens is told
 
-Made by `python tests/benchmarks/condition.py --shoots {shoots} --brackets {brackets} --out docs/condition.md`;
-some rows by fewer shoots, as the column says.
+Some rows are made by fewer shoots, as their column says.
 
 `lensbench sweep` says of every lens whether decentring, field curvature, focus shift, astigmatism, lateral colour and
 distortion were seen, were not seen, or can't be told ([how to test your copy](howto-sound.md)). Here is how often it is
@@ -46,47 +34,35 @@ three refocused shots at f/2.8 and f/5.6, the same with the camera turned, and o
 stops. What must be seen is bold.
 """
 
-PARTS = ("decentring", "brackets", "pictures")
 
-
-def section(part: str, *, shoots: int, brackets: int, pictures: Path) -> Iterator[str]:
-    """Give one part of the page, line by line."""
-    if part == "decentring":
-        yield "### Decentring\n"
-        yield from decentring_rows(shoots)
-        yield (
-            "\nThe asymmetry's interval; the truth is the same fit to a shot without noise, tilt and focus error.\n"
-        )
-        yield from coverage_rows(shoots // 2)
-    if part == "brackets":
-        yield "\n### Field curvature, focus shift, astigmatism, leaning plane of focus\n"
-        yield from bracket_rows(brackets)
-    if part == "pictures":
-        yield "\n## Pictures\n"
-        yield PICTURES
-        yield from picture_rows(pictures)
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--shoots", type=int, default=1000)
-    parser.add_argument("--brackets", type=int, default=30)
-    parser.add_argument("--parts", default=",".join(PARTS), help="Some of them, with commas between.")
-    parser.add_argument("--pictures", type=Path)
-    parser.add_argument("--out", type=Path)
-    chosen = parser.parse_args()
-    lines = [HEAD.format(shoots=chosen.shoots, brackets=chosen.brackets)]
+def page(
+    *, shoots: int, brackets: int, cases: int, lenses: int, stops: int, repeats: int, steps: int, seed: int
+) -> Iterator[str]:
+    """The page; the first `cases` of each of its tables."""
+    yield from HEAD.splitlines()
+    yield from ("### Decentring", "", *pages.shown(decentring_rows(shoots, cases=cases, count=lenses)), "")
+    yield "The asymmetry's interval; the truth is the same fit to a shot without noise, tilt and focus error."
+    yield from ("", *pages.shown(coverage_rows(max(shoots // 2, 1), cases=cases, count=min(lenses, 4))), "")
+    yield from ("### Field curvature, focus shift, astigmatism, leaning plane of focus", "")
+    yield from pages.shown(bracket_rows(brackets, cases=cases))
+    yield from ("", "## Pictures", "", *PICTURES.splitlines(), "")
     with tempfile.TemporaryDirectory() as folder:
-        place = chosen.pictures or Path(folder) / "shoots"
-        for part in chosen.parts.split(","):
-            for line in section(part, shoots=chosen.shoots, brackets=chosen.brackets, pictures=place):
-                print(line, file=sys.stderr, flush=True)
-                lines.append(f"{line}\n")
-    text = "".join(lines)
-    if chosen.out:
-        chosen.out.write_text(text, encoding="utf-8")
-    print(text)
+        yield from pages.shown(
+            picture_rows(Path(folder), cases=cases, stops=stops, repeats=repeats, steps=steps)
+        )
 
 
-if __name__ == "__main__":
-    main()
+TABLE = pages.Table(
+    page=page,
+    full={
+        "shoots": 1000,
+        "brackets": 30,
+        "cases": 99,
+        "lenses": 10,
+        "stops": 2,
+        "repeats": 3,
+        "steps": 7,
+        "seed": 0,
+    },
+    tiny={"shoots": 2, "brackets": 1, "cases": 1, "lenses": 1, "stops": 1, "repeats": 1, "steps": 3},
+)

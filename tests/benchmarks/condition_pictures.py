@@ -3,30 +3,19 @@
 import csv
 import json
 import subprocess
-import sys
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
 
+import pages
 from condition_shoots import FAULTS, SUBJECTS, described
 
 __all__ = ["picture_rows"]
 
 ASKED = ("decentring", "field curvature", "focus shift", "astigmatism", "lateral colour", "distortion")
-PROGRAM = "from lensbench.cli.main import run; run()"
-REFOCUSED = (
-    "--stops",
-    "2.8,5.6",
-    "--repeats",
-    "3",
-    "--focus-spread-um",
-    "3",
-    "--turned",
-    "camera",
-    "--seed",
-    "5",
-)
-BRACKET = ("--stops", "2.8,5.6", "--repeats", "1", "--focus-steps-um=-54,-36,-18,0,18,36,54", "--seed", "6")
+REFOCUSED = ("--focus-spread-um", "3", "--turned", "camera", "--seed", "5")
+STOPS = ("5.6", "2.8")
+STEPS_UM = ("0", "-36", "36", "-18", "18", "-54", "54")
 SCENES = {
     "sheet A3": ("--paper", "A3", "--tilt", "0.2,-0.3,0.4", "--size", "800x1200"),
     "wall of 13": ("--wall", "13", "--tilt", "-0.2,0.3,0.3", "--size", "640x960"),
@@ -35,26 +24,28 @@ SCENES = {
 
 def lensbench(*words: str) -> None:
     """Run the command line as a user does."""
-    subprocess.run([sys.executable, "-c", PROGRAM, *words], check=True, stdout=subprocess.DEVNULL)
+    subprocess.run([*pages.PROGRAM, *words], check=True, stdout=subprocess.DEVNULL)
 
 
-def picture_rows(folder: Path) -> Iterator[str]:
+def picture_rows(folder: Path, *, cases: int, stops: int, repeats: int, steps: int) -> Iterator[str]:
     """Shoot, sweep, and give what is said of each lens; what must be seen is marked."""
-    yield f"| lens | chart | {' | '.join(ASKED)} | turned test | right |"
-    yield "|" + "---|" * (len(ASKED) + 4)
-    for scene, words in SCENES.items():
-        for kind in FAULTS:
-            place = folder / scene.replace(" ", "-") / kind
-            yield _row(kind, scene, _swept(kind, place, words))
+    yield from pages.head("lens", "chart", *ASKED, "turned test", "right")
+    kinds = [(kind, scene) for scene in SCENES for kind in FAULTS]
+    for kind, scene in kinds[:cases]:
+        place = folder / scene.replace(" ", "-") / kind
+        words = (*SCENES[scene], "--stops", ",".join(sorted(STOPS[:stops])))
+        bracket = ",".join(sorted(STEPS_UM[:steps], key=float))
+        yield _row(kind, scene, _swept(kind, place, words, repeats=repeats, bracket_um=bracket))
 
 
-def _swept(kind: str, place: Path, scene: tuple[str, ...]) -> dict:
+def _swept(kind: str, place: Path, scene: tuple[str, ...], *, repeats: int, bracket_um: str) -> dict:
     place.mkdir(parents=True)
     lens = place / "lens.json"
     lens.write_text(json.dumps(asdict(described(kind))), encoding="utf-8")
+    bracket = ("--repeats", "1", f"--focus-steps-um={bracket_um}", "--seed", "6")
     common = ("--lens", str(lens), *scene)
-    lensbench("simulate", "--out", str(place / "refocused"), *common, *REFOCUSED)
-    lensbench("simulate", "--out", str(place / "bracket"), *common, *BRACKET)
+    lensbench("simulate", "--out", str(place / "refocused"), *common, *REFOCUSED, "--repeats", str(repeats))
+    lensbench("simulate", "--out", str(place / "bracket"), *common, *bracket)
     table = place / "shots.csv"
     _joined([place / "refocused" / "shots_table.csv", place / "bracket" / "shots_table.csv"], table)
     folders = (str(place / "refocused"), str(place / "bracket"))
@@ -72,9 +63,13 @@ def _joined(tables: list[Path], out: Path) -> None:
 def _row(kind: str, scene: str, lens: dict) -> str:
     told = {one["subject"]: one["verdict"] for one in lens["condition"]}
     wanted = {SUBJECTS[kind]} if kind in SUBJECTS else set()
-    seen = {subject for subject in ASKED if told[subject] == "seen"}
+    seen = {subject for subject in ASKED if told.get(subject) == "seen"}
     evidence = lens["evidence"]
     turned = "–" if evidence is None else "stayed" if "goes with lens" in evidence["turned_test"] else "open"
     right = seen == wanted and (kind == "decentred") == (evidence is not None)
-    cells = [f"**{told[one]}**" if one in wanted else told[one] for one in ASKED]
-    return f"| {kind} | {scene} | {' | '.join(cells)} | {turned} | {'yes' if right else 'NO'} |"
+    verdicts = [told.get(subject, "–") for subject in ASKED]
+    cells = [
+        f"**{verdict}**" if subject in wanted else verdict
+        for subject, verdict in zip(ASKED, verdicts, strict=True)
+    ]
+    return pages.row(kind, scene, *cells, turned, "yes" if right else "NO")

@@ -1,28 +1,17 @@
 """Print the table of decisions: how often the best stop is in the set, and how true intervals and values are.
 
-    python tests/benchmarks/decision.py [--shoots 1000] [--workers 2] [--out docs/decision.md]
-
 Shoots of figures, not pictures. The lenses are pupils with aberrations, worked out by exact overlap integrals, so the
-truth knows nothing of the model that is fitted. No test run collects this: it takes ten minutes on two cores.
+truth knows nothing of the model that is fitted. The whole table takes ten minutes on two cores.
 """
 
-import argparse
-import os
-import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
-from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "tests" / "made"))
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_name] = "1"
-
-# ruff: noqa: E402
 import numpy as np
-from decision_words import page, row
+import pages
+from decision_words import FOOT, HEAD, row
 from pupil_shoots import ALL_THIRDS, FULL, flat_lenses, sharp_lenses, zooms
 
 from lensbench.model.sweep import INDIFFERENCE, Setting
@@ -36,8 +25,6 @@ from lensbench.stats.spread import ZoneSeries
 from lensbench.stats.stop_curve import fit_curve, spread_of
 from lensbench.sweep.reject import SeriesShots, misfocused
 
-SEED = 5
-LENSES = 150
 Shots = list[np.ndarray]
 """Log MTF50 of the shots at each stop of one focal length."""
 
@@ -73,18 +60,18 @@ CASES = (
 )
 
 
-def lenses_by_kind(random: np.random.Generator) -> dict[str, list[list]]:
+def lenses_by_kind(random: np.random.Generator, count: int) -> dict[str, list[list]]:
     """Work out the lenses, each a list of its focal lengths."""
-    usual, flat = sharp_lenses(random, FULL, 2 * LENSES), flat_lenses(random, FULL, LENSES)
+    usual, flat = sharp_lenses(random, FULL, 2 * count), flat_lenses(random, FULL, count)
     kinds = {
         "usual": usual,
         "peaked": [one for one in usual if _near(one) == 1],
         "flat": [one for one in flat if _near(one) >= 2],
-        "thirds": sharp_lenses(random, ALL_THIRDS, LENSES // 2),
-        "flat thirds": flat_lenses(random, ALL_THIRDS, LENSES // 2),
+        "thirds": sharp_lenses(random, ALL_THIRDS, (count + 1) // 2),
+        "flat thirds": flat_lenses(random, ALL_THIRDS, (count + 1) // 2),
     }
     return {kind: [[one] for one in lenses] for kind, lenses in kinds.items()} | {
-        "zoom": zooms(random, LENSES // 2)
+        "zoom": zooms(random, (count + 1) // 2)
     }
 
 
@@ -188,30 +175,31 @@ def _mean(values: Sequence[float]) -> float:
     return float(np.mean(known)) if known else np.nan
 
 
-def run_case(case: Case, pool: list[list], shoots: int) -> str:
-    """Take the shoots of one case and give its row."""
-    random = np.random.default_rng([SEED, CASES.index(case)])
+def run_case(case: Case, pool: list[list], shoots: int, seed: int) -> tuple[float, str]:
+    """Share of the sets that hold the true best stop, and the row of one case."""
+    random = np.random.default_rng([seed, CASES.index(case)])
     found = [outcome(pool[random.integers(len(pool))], case, random) for _ in range(shoots)]
-    return row(case.name, {name: _mean([one[name] for one in found]) for name in found[0]})
+    means = {name: _mean([one[name] for one in found]) for name in found[0]}
+    return means["inside"], row(case.name, means)
 
 
-def main() -> None:
-    """Run every case and write the page."""
-    asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    asked.add_argument("--shoots", type=int, default=1000)
-    asked.add_argument("--workers", type=int, default=2)
-    asked.add_argument("--out", type=Path)
-    options = asked.parse_args()
-    kinds = lenses_by_kind(np.random.default_rng(SEED))
-    with ProcessPoolExecutor(options.workers, mp_context=get_context("spawn")) as workers:
-        running = [workers.submit(run_case, case, kinds[case.lenses], options.shoots) for case in CASES]
-        rows = []
-        for one in running:
-            rows.append(one.result())
-            print(rows[-1], flush=True)
-    if options.out:
-        options.out.write_text(page(rows, shoots=options.shoots), encoding="utf-8")
+def page(*, shoots: int, cases: int, lenses: int, workers: int, seed: int) -> Iterator[str]:
+    """The page; `cases` of the kinds of shoots, drawn from so many `lenses` of each kind."""
+    yield from HEAD.format(shoots=shoots).splitlines()
+    kinds = lenses_by_kind(np.random.default_rng(seed), lenses)
+    asked = [(case, kinds[case.lenses], shoots, seed) for case in CASES[:cases]]
+    if workers == 1:
+        rows = pages.shown(run_case(*each) for each in asked)
+    else:
+        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+            running = [pool.submit(run_case, *each) for each in asked]
+            rows = pages.shown(future.result() for future in running)
+    yield from pages.worst_first(rows)
+    yield from FOOT.splitlines()
 
 
-if __name__ == "__main__":
-    main()
+TABLE = pages.Table(
+    page=page,
+    full={"shoots": 1000, "cases": 99, "lenses": 150, "workers": 2, "seed": 5},
+    tiny={"shoots": 1, "cases": 1, "lenses": 1, "workers": 1},
+)

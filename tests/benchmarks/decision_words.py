@@ -1,12 +1,10 @@
 """The page that `decision.py` writes."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
-__all__ = ["page", "row"]
+__all__ = ["FOOT", "HEAD", "row"]
 
 HEAD = """# How good the decisions are
-
-    python tests/benchmarks/decision.py --shoots {shoots} --out docs/decision.md
 
 {shoots} simulated shoots of figures a row. Every lens is a pupil with random defocus, astigmatism, coma and spherical
 error, its MTF50 worked out at each stop by exact overlap integrals; the model that the study fits has no part in it.
@@ -68,8 +66,3 @@ def row(name: str, found: Mapping[str, float]) -> str:
 
 def _percent(share: float) -> str:
     return "–" if share != share else f"{100.0 * share:.1f}"  # noqa: PLR0124 - NaN alone differs from itself
-
-
-def page(rows: Sequence[str], *, shoots: int) -> str:
-    """Give the whole page."""
-    return HEAD.format(shoots=shoots) + "\n".join(rows) + "\n" + FOOT

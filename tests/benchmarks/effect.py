@@ -1,21 +1,14 @@
 """Print the table of effects: how often the intervals hold, and what is claimed without ground.
 
-    python tests/benchmarks/effect.py [--shoots 1000] [--out docs/effect.md]
-
-Each shoot is drawn from pupils with aberrations, focused anew for every shot (see pupil_shots.py). No test run collects
-this: it takes about a minute on one core.
+Each shoot is drawn from pupils with aberrations, focused anew for every shot (see pupil_shots.py).
+The whole table takes about a minute on one core.
 """
 
-import argparse
-import os
+from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_name] = "1"
-
-# ruff: noqa: E402
 import numpy as np
+import pages
 from pupil_shots import LENSES, PupilLens
 
 from lensbench.effect.rows import sharpness_rows
@@ -107,12 +100,12 @@ def shoots(case: Case, waves: tuple[float, float, float], loss: float, *, count:
     return found
 
 
-def row(case: Case, count: int) -> str:
-    """One row of the table: all lenses together."""
+def row(case: Case, count: int, seed: int) -> tuple[float, str]:
+    """Share of intervals that hold, and the row: all lenses together."""
     by_loss = []
     for loss in LOSSES:
         parts = [
-            shoots(case, waves, loss, count=count // len(LENSES), seed=11 * number)
+            shoots(case, waves, loss, count=count // len(LENSES), seed=seed * number)
             for number, waves in enumerate(LENSES)
         ]
         by_loss.append(
@@ -126,7 +119,7 @@ def row(case: Case, count: int) -> str:
     held = sum(one.held for one in by_loss) / sum(one.rows for one in by_loss)
     width = none.width / none.rows
     claimed = share(none.claimed, none) if case.focus_sd_um[0] == case.focus_sd_um[1] else "(differs)"
-    return (
+    return held, (
         f"| {case.name} | {100.0 * held:.1f} % | {width:.1f} | {claimed} | {share(none.too_small, none)} "
         f"| {share(small.visible, small)} | {share(small.claimed, small)} | {share(large.visible, large)} |"
     )
@@ -141,33 +134,22 @@ scatter that is one-sided, not normal, and unknown to the fit. Wanted: intervals
 (three kinds: all of them at once), nothing claimed where nothing differs in more than 5 %. Visible from {visible:g} %
 on, fixed here.
 
-Made by `python tests/benchmarks/effect.py --shoots {shoots} --out docs/effect.md`.
-
 | how it was shot | intervals hold | mean width, points | claimed where none | none: told too small to see \
 | 3 %: called visible | 3 %: told from zero | 15 %: called visible |
 |---|---|---|---|---|---|---|---|
 """
 
 
-def main() -> None:
-    """Print the table, or write it."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--shoots", type=int, default=1000)
-    parser.add_argument("--out", type=Path)
-    chosen = parser.parse_args()
-    told = {"shoots": chosen.shoots, "lenses": len(LENSES), "focus": CASES[0].focus_sd_um[0]}
-    head = HEAD.format(**told, stop=STOP, noise=100.0 * NOISE_SD, visible=VISIBLE.percent)
-    lines = []
-    for case in CASES:
-        lines.append(row(case, chosen.shoots))
-        print(lines[-1], flush=True)
-    if chosen.out:
-        kept = (
-            chosen.out.read_text(encoding="utf-8").partition("\n## ") if chosen.out.exists() else ("", "", "")
-        )
-        notes = f"\n## {kept[2]}" if kept[2] else ""
-        chosen.out.write_text(head + "\n".join(lines) + "\n" + notes, encoding="utf-8")
+def page(*, shoots: int, cases: int, seed: int) -> Iterator[str]:
+    """The page; `cases` of the ways of shooting."""
+    told = {"lenses": len(LENSES), "focus": CASES[0].focus_sd_um[0], "stop": STOP, "noise": 100.0 * NOISE_SD}
+    yield from HEAD.format(shoots=shoots, visible=VISIBLE.percent, **told).splitlines()
+    yield from pages.worst_first(pages.shown(row(case, shoots, seed) for case in CASES[:cases]))
 
 
-if __name__ == "__main__":
-    main()
+TABLE = pages.Table(
+    page=page,
+    full={"shoots": 1000, "cases": 99, "seed": 11},
+    tiny={"shoots": 12, "cases": 2},
+    keeps_notes=True,
+)

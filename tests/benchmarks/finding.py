@@ -1,23 +1,15 @@
 """Print how well and how quickly the chart is found: cases drawn jointly at random on 24-MP raw frames.
 
-    python tests/benchmarks/finding.py [--cases 200] [--seed 1] [--out docs/finding.md]
-
-No test run collects this: two hundred cases take about ten minutes on one core.
+The whole table: two hundred cases take about ten minutes on one core.
 """
 
-import argparse
-import os
 import sys
 import time
 from dataclasses import dataclass, field
-from pathlib import Path
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_name] = "1"  # one core, as the target says; set before numpy is imported
-
-# ruff: noqa: E402
 import cv2
 import numpy as np
+import pages
 import skimage.data
 from drawn_frames import PAPER, SIZE_PX, draw, turned_camera
 
@@ -250,7 +242,7 @@ def run_snr50(count, seed):
             offset_mm=(0.0, 0.0),
             corner_shift=random.uniform(-0.03, 0.03),
         )
-        blur_px = (0.7, 1.0, 1.5, 2.0, 3.0)[number // 2 % 5]
+        blur_px = (0.7, 1.0, 1.5, 2.0, 3.0)[number % 5]
         light = draw(layout, camera, blur_px=blur_px)
         frame = raw_frame(light, random, noise=PAPER * (1.0 - layout.dark_reflectance) / 50.0)
         found = find_chart(frame)
@@ -292,10 +284,10 @@ class Small:
     factor: int
 
 
-def run_chart_free():
+def run_chart_free(count):
     """Every picture that scikit-image ships with itself, whole, turned and at three sizes."""
     looked, false = 0, []
-    for name in PICTURES:
+    for name in PICTURES[:count]:
         try:
             picture = np.asarray(getattr(skimage.data, name)())
         except (OSError, ValueError, ModuleNotFoundError, AttributeError, ConnectionError):
@@ -326,7 +318,7 @@ which slows memory and so every step. The yardstick is a fixed workload timed be
 """
 
 INTRODUCTION = """
-Made by `python tests/benchmarks/finding.py`, which no test run collects. Frames of 24 MP, raw, Bayer filter,
+Frames of 24 MP, raw, Bayer filter,
 drawn in closed form by `tests/benchmarks/drawn_frames.py`. Drawn jointly at random: sheet (A4, A3, A1, Letter,
 500x400) or wall set (9, 13, 29 pages hung by hand), 4:1 or black, any rotation, tilt 0 to 15 degrees in any
 direction, Gaussian blur 0.6 to 6 px as long as a marker is 20 sigma wide, light falling 3:1 across, paper at 0.8
@@ -336,17 +328,37 @@ saturates. A target counts as visible when half its radius lies inside the frame
 """
 
 
-def table(tallies, rms, scores, looked, false, count, seed):
-    lines = [
-        "# Finding the chart: measured",
+ROWS = (
+    ("cases", "", lambda t: str(t.cases)),
+    ("chart found", "99 %", lambda t: f"{100 * t.charts / max(t.cases, 1):.1f} %"),
+    (
+        "all visible targets found, each within 1 px",
+        "99 %",
+        lambda t: f"{100 * t.whole / max(t.cases, 1):.1f} %",
+    ),
+    ("visible targets found", "", lambda t: f"{100 * t.found / max(t.shown, 1):.2f} %"),
+    (
+        "crossings, rms of a coordinate, these cases",
         "",
-        *INTRODUCTION.strip().splitlines(),
+        lambda t: f"{np.sqrt(np.mean(np.square(t.errors))):.3f} px",
+    ),
+    ("CPU time, median", "40 ms", lambda t: f"{1000 * np.median(t.seconds):.0f} ms"),
+    ("CPU time, 95 % below", "", lambda t: f"{1000 * np.percentile(t.seconds, 95):.0f} ms"),
+    (
+        "CPU time over that of the yardstick, median",
         "",
-        f"{count} cases, seed {seed}; cases that show fewer than six targets are left out.",
-        "",
-        "| what | target | sheet | wall set | both |",
-        "|-|-|-|-|-|",
-    ]
+        lambda t: f"{np.median(np.divide(t.seconds, t.yardstick)):.2f}",
+    ),
+)
+
+
+def page(*, cases, frames, pictures, seed):
+    """The page: `cases` at random, `frames` at SNR 50, the first `pictures` without a chart."""
+    cv2.setNumThreads(1)
+    tallies = {"sheet": Tally(), "wall": Tally()}
+    run_cases(cases, seed, tallies)
+    rms, scores = run_snr50(frames, seed)
+    looked, false = run_chart_free(pictures)
     both = Tally()
     for tally in tallies.values():
         for name in ("cases", "charts", "whole", "shown", "found"):
@@ -355,66 +367,28 @@ def table(tallies, rms, scores, looked, false, count, seed):
         both.seconds += tally.seconds
         both.yardstick += tally.yardstick
     columns = [tallies["sheet"], tallies["wall"], both]
-
-    def row(what, target, of):
-        lines.append(f"| {what} | {target} | " + " | ".join(of(t) for t in columns) + " |")
-
-    row("cases", "", lambda t: str(t.cases))
-    row("chart found", "99 %", lambda t: f"{100 * t.charts / max(t.cases, 1):.1f} %")
-    row(
-        "all visible targets found, each within 1 px",
-        "99 %",
-        lambda t: f"{100 * t.whole / max(t.cases, 1):.1f} %",
-    )
-    row("visible targets found", "", lambda t: f"{100 * t.found / max(t.shown, 1):.2f} %")
-    row(
-        "crossings, rms of a coordinate, these cases",
-        "",
-        lambda t: f"{np.sqrt(np.mean(np.square(t.errors))):.3f} px",
-    )
-    row("CPU time, median", "40 ms", lambda t: f"{1000 * np.median(t.seconds):.0f} ms")
-    row("CPU time, 95 % below", "", lambda t: f"{1000 * np.percentile(t.seconds, 95):.0f} ms")
-    row(
-        "CPU time over that of the yardstick, median",
-        "",
-        lambda t: f"{np.median(np.divide(t.seconds, t.yardstick)):.2f}",
-    )
-    lines += [
-        "",
-        "Crossings at SNR 50 (even noise, (bright - dark) / 50), rms of a coordinate; target 0.03 px:",
-        "",
-    ]
-    lines += ["| blur sigma | " + " | ".join(f"{blur:g} px" for blur in rms) + " |", "|-|" + "-|" * len(rms)]
-    lines += ["| rms | " + " | ".join(f"{value:.4f} px" for value in rms.values()) + " |"]
-    lines += [
-        "",
-        f"Their errors over their stated standard deviations: rms {np.sqrt(np.mean(np.square(scores))):.2f}.",
-    ]
+    yield from ("# Finding the chart: measured", "", *INTRODUCTION.strip().splitlines(), "")
+    yield from (f"{cases} cases, seed {seed}; cases that show fewer than six targets are left out.", "")
+    yield from pages.head("what", "target", "sheet", "wall set", "both")
+    for what, target, figure in ROWS:
+        yield pages.row(what, target, *(figure(tally) if tally.cases else "-" for tally in columns))
+    yield ""
+    yield "Crossings at SNR 50 (even noise, (bright - dark) / 50), rms of a coordinate; target 0.03 px:"
+    yield ""
+    yield from pages.head("blur sigma", *(f"{blur:g} px" for blur in rms))
+    yield pages.row("rms", *(f"{value:.4f} px" for value in rms.values()))
+    yield ""
+    yield f"Their errors over their stated standard deviations: rms {np.sqrt(np.mean(np.square(scores))):.2f}."
     free = f"{looked} looked at, {len(false)} taken for a chart."
-    lines += ["", f"Chart-free pictures of scikit-image, turned and at three sizes: {free}"]
-    lines += ["", *ON_TIME.strip().splitlines()]
+    yield from ("", f"Chart-free pictures of scikit-image, turned and at three sizes: {free}")
+    yield from ("", *ON_TIME.strip().splitlines())
     missed = [line for tally in tallies.values() for line in tally.missed]
     if missed:
-        lines += ["", "Cases that fell short:", "", *(f"- {line}" for line in missed)]
-    return "\n".join(lines) + "\n"
+        yield from ("", "Cases that fell short:", "", *(f"- {line}" for line in missed))
 
 
-def main():
-    options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--cases", type=int, default=200)
-    options.add_argument("--seed", type=int, default=1)
-    options.add_argument("--out", type=Path)
-    given = options.parse_args()
-    cv2.setNumThreads(1)
-    tallies = {"sheet": Tally(), "wall": Tally()}
-    run_cases(given.cases, given.seed, tallies)
-    rms, scores = run_snr50(max(10, given.cases // 10), given.seed)
-    looked, false = run_chart_free()
-    text = table(tallies, rms, scores, looked, false, given.cases, given.seed)
-    print(text)
-    if given.out:
-        given.out.write_text(text, encoding="utf-8")
-
-
-if __name__ == "__main__":
-    main()
+TABLE = pages.Table(
+    page=page,
+    full={"cases": 200, "frames": 20, "pictures": 99, "seed": 1},
+    tiny={"cases": 1, "frames": 5, "pictures": 1},
+)

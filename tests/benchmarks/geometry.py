@@ -1,21 +1,13 @@
 """Print how truly one photograph tells where the camera stood: at many fields, on sheets and on walls.
 
-    python tests/benchmarks/geometry.py [--cases 60] [--seed 1] [--out docs/geometry.md]
-
-Frames of 6 MP drawn by `drawn_frames`, a pinhole with distortion, which shares nothing with the fit. No test run
-collects this: about a thousand frames take some five minutes on one core.
+Frames of 6 MP drawn by `drawn_frames`, a pinhole with distortion, which shares nothing with the fit.
+The whole table: about a thousand frames take some five minutes on one core.
 """
 
-import argparse
-import os
 from dataclasses import dataclass
-from pathlib import Path
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_name] = "1"
-
-# ruff: noqa: E402
 import numpy as np
+import pages
 from drawn_frames import PAPER, StretchedPage, draw, draw_into, turned_camera
 from finding import raw_frame
 
@@ -153,7 +145,6 @@ COLUMNS = (
     "magnification, distance: rms",
     "distortion: rms",
 )
-HEAD = "\n".join((f"| {' | '.join(COLUMNS)} |", "|" + "-|" * len(COLUMNS)))
 
 
 def row(name, seen):
@@ -173,7 +164,7 @@ def row(name, seen):
 def keystone(seen):
     """Tell whether distortion errors go with the tilt: their rms for the third tilted least, and most."""
     ordered = sorted(seen, key=lambda one: one.tilt_deg)
-    third = len(ordered) // 3
+    third = max(len(ordered) // 3, 1)
     least, most = (rms([one.distortion_off for one in part]) for part in (ordered[:third], ordered[-third:]))
     return least, most
 
@@ -187,36 +178,21 @@ def many(kind, cases, seed, field_deg):
     ]
 
 
-def tables(cases, seed):
+def page(*, cases, fields, seed):
+    """The page; the first `fields` of the angles."""
+    yield from INTRODUCTION.strip().splitlines()
     everything = {"sheet": [], "wall": []}
-    parts = []
     for kind, title in (("sheet", "A sheet (A3)"), (13, "A wall set (13 pages A4)")):
-        rows = []
-        for field_deg in FIELDS_DEG:
-            seen = many(kind, cases, seed, field_deg)
-            rows.append(row(f"{field_deg}°", seen))
-            print(rows[-1], flush=True)
-            everything["sheet" if kind == "sheet" else "wall"] += seen
-        if kind == 13:
-            rows += [row(f"40°, {pages} pages", many(pages, cases, seed, 40)) for pages in (5, 29)]
-        parts.append("\n".join((f"## {title}", "", HEAD, *rows)))
-    return parts, everything
-
-
-INTRODUCTION = """
-# Where the camera stood: measured
-
-Made by `python tests/benchmarks/geometry.py`. Frames of 6 MP, raw, Bayer filter, that the chart fills, drawn in
-closed form; drawn at random: tilt 0 to 6 degrees in any direction, roll -4 to 4 degrees, aim up to 2 % of the
-frame's width off, radial distortion -4 to +4 % at the corner, blur 0.7 to 1.5 px, paper at 0.8 of 1500 electrons.
-Focal length and pixel pitch are known. The field is the whole angle across the frame's diagonal.
-Pages of a wall hang by hand (20 mm and 2 degrees of scatter); their prints differ in scale with an sd of 0.1 %, and
-each is stretched along one axis against the other, and askew, with an sd of 0.05 %: what the stated sd reckons with.
-It also reckons with edges ragged by 0.03 mm, which these prints are not: at narrow fields, where the scale of pages
-counts less, it is therefore stated up to a quarter too large.
-Distortion is ISO 17850's local geometric distortion (from memory): 100 (actual image height - predicted) /
-predicted, here at the picture's corner.
-"""
+        yield from ("", f"## {title}", "", *pages.head(*COLUMNS))
+        for field_deg in FIELDS_DEG[:fields]:
+            photographs = many(kind, cases, seed, field_deg)
+            everything["sheet" if kind == "sheet" else "wall"] += photographs
+            yield from pages.shown([row(f"{field_deg}°", photographs)])
+        if fields < len(FIELDS_DEG):
+            continue
+        if kind != "sheet":
+            yield from (row(f"40°, {count} pages", many(count, cases, seed, 40)) for count in (5, 29))
+    yield from ("", closing(everything))
 
 
 def closing(everything):
@@ -230,18 +206,19 @@ def closing(everything):
     return "\n".join(lines)
 
 
-def main():
-    options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--cases", type=int, default=60)
-    options.add_argument("--seed", type=int, default=1)
-    options.add_argument("--out", type=Path)
-    given = options.parse_args()
-    parts, everything = tables(given.cases, given.seed)
-    text = "\n\n".join((INTRODUCTION.strip(), *parts, closing(everything))) + "\n"
-    print(text)
-    if given.out:
-        given.out.write_text(text, encoding="utf-8")
+INTRODUCTION = """
+# Where the camera stood: measured
 
+Frames of 6 MP, raw, Bayer filter, that the chart fills, drawn in
+closed form; drawn at random: tilt 0 to 6 degrees in any direction, roll -4 to 4 degrees, aim up to 2 % of the
+frame's width off, radial distortion -4 to +4 % at the corner, blur 0.7 to 1.5 px, paper at 0.8 of 1500 electrons.
+Focal length and pixel pitch are known. The field is the whole angle across the frame's diagonal.
+Pages of a wall hang by hand (20 mm and 2 degrees of scatter); their prints differ in scale with an sd of 0.1 %, and
+each is stretched along one axis against the other, and askew, with an sd of 0.05 %: what the stated sd reckons with.
+It also reckons with edges ragged by 0.03 mm, which these prints are not: at narrow fields, where the scale of pages
+counts less, it is therefore stated up to a quarter too large.
+Distortion is ISO 17850's local geometric distortion (from memory): 100 (actual image height - predicted) /
+predicted, here at the picture's corner.
+"""
 
-if __name__ == "__main__":
-    main()
+TABLE = pages.Table(page=page, full={"cases": 60, "fields": 7, "seed": 1}, tiny={"cases": 1, "fields": 1})

@@ -26,7 +26,7 @@ def iso_mtf50_cypx(blur: Blur, angle_deg: float, half_width_px: int, *, lines: i
 def iso_rows(effort: Effort) -> list[Row]:
     """Departure from the derivation, the mean of edges over sub-pixel offsets."""
     plain, whole, single = [], [], []
-    for q in WINDOW_BIAS_PERCENT:
+    for q in effort.thinned(tuple(WINDOW_BIAS_PERCENT)):
         blur = Blur(q=q)
         for angle, lines in effort.thinned(((5.0, 58), (2.0, 58), (4.0, 100))):
             for half in HALF_WIDTHS_PX:

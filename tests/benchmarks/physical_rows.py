@@ -86,7 +86,7 @@ def physical_rows(effort: Effort) -> list[Row]:
             for what, target in zip(ROWS, TARGETS, strict=True)
         ]
     held, alarms = _bound_row(effort)
-    return [held, _alarm_row(effort, alarms), _missed_row(effort), _speed_row()]
+    return [held, _alarm_row(effort, alarms), _missed_row(effort), _speed_row(effort)]
 
 
 def _bound_row(effort: Effort) -> tuple[Row, list[bool]]:
@@ -96,7 +96,7 @@ def _bound_row(effort: Effort) -> tuple[Row, list[bool]]:
         blur, squares = lens(q, disc_px, sigma_px), []
         truth = blur.at(0.5, SCENE.angle_deg)
         clean = DARK + (BRIGHT - DARK) * esf_values(blur, SCENE)
-        for snr in SNRS:
+        for snr in effort.thinned(SNRS):
             rng = np.random.default_rng([number, int(snr)])
             found = readings(noisy(clean, snr, rng, effort.draws), q)
             mtf50 = np.array([one[0] for one in found])
@@ -105,7 +105,7 @@ def _bound_row(effort: Effort) -> tuple[Row, list[bool]]:
             covered += [abs(one[0] - truth) <= 1.96 * one[1] for one in found]
             alarms += [not one[2] for one in found]
         pooled.append(float(np.sqrt(np.mean(squares))))
-    error = max(pooled) / np.sqrt(2.0 * effort.draws * len(SNRS))
+    error = max(pooled) / np.sqrt(2.0 * effort.draws * len(effort.thinned(SNRS)))
     worst = lens(*INTERIOR[int(np.argmax(pooled))])
     row = Row(
         what=f"{ROWS[0]} ({len(INTERIOR)} edges, SNR 20 to 200)",
@@ -120,11 +120,11 @@ def _bound_row(effort: Effort) -> tuple[Row, list[bool]]:
 def _alarm_row(effort: Effort, alarms: list[bool]) -> Row:
     told = [f"interior {100.0 * np.mean(alarms):.1f} %"]
     shares = [float(np.mean(alarms))]
-    for number, blur in enumerate(RIM):
+    for number, blur in enumerate(effort.thinned(RIM)):
         clean = DARK + (BRIGHT - DARK) * esf_values(blur, SCENE)
         wrong = [
             not fits
-            for snr in SNRS
+            for snr in effort.thinned(SNRS)
             for *_, fits in readings(
                 noisy(clean, snr, np.random.default_rng(number), effort.draws // 2), blur.q
             )
@@ -179,11 +179,11 @@ def _missed_row(effort: Effort) -> Row:
     )
 
 
-def _speed_row() -> Row:
+def _speed_row(effort: Effort) -> Row:
     from lensbench.edge.lens_model import Aperture  # noqa: PLC0415
     from lensbench.edge.physical import read_physical  # noqa: PLC0415
 
-    found = fit_refined([points_of(region) for region in frame_edges(40)])
+    found = fit_refined([points_of(region) for region in frame_edges(max(40 // effort.thinning, 5))])
     fits = [fit for fit in found if isinstance(fit, RefinedFit)]
     aperture = Aperture(q=1.1)
 

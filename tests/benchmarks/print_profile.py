@@ -1,21 +1,14 @@
 """Print how well a print is measured and divided out: simulated prints of known softness, several draws each.
 
-    python tests/benchmarks/print_profile.py [--draws 4] [--out docs/print.md]
-
-No test run collects this: some fifty photographs take about four minutes on one core.
+The whole table: some fifty photographs take about four minutes on one core.
 """
 
-import argparse
-import os
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_name] = "1"
-
-# ruff: noqa: E402
 import numpy as np
+import pages
 from scipy.special import ndtr
 
 from lensbench import simulate
@@ -147,7 +140,7 @@ def shots_of(folder, draw, *, sigma_mm):
     }
 
 
-def rows(folder, draws):
+def rows(folder, draws, sigmas_mm):
     truth = [
         {
             where: measure_shot(path).summary["frame"].mtf50_cypx
@@ -155,7 +148,7 @@ def rows(folder, draws):
         }
         for draw in range(draws)
     ]
-    for sigma_mm in SIGMAS_MM:
+    for sigma_mm in sigmas_mm:
         profiles = {"scan of 1200 dpi": [], FROM_TWO: []}
         errors = {source: {where: [] for where in DISTANCES_MM} for source in profiles}
         unseen = 0
@@ -180,11 +173,11 @@ def rows(folder, draws):
             )
 
 
-def shape_rows():
+def shape_rows(scans):
     """Scans of prints whose edge is no Gaussian: the kept curve against the true one."""
     for width_mm, sigma_mm, dpi in ((0.1, 0.03, 1200), (0.2, 0.04, 1200), (0.2, 0.04, 600)):
         off, scores = [], []
-        for draw in range(8):
+        for draw in range(scans):
             random = np.random.default_rng([9, draw, int(1000 * width_mm), dpi])
             profile = profile_of_scan(random, sigma_mm=sigma_mm, width_mm=width_mm, dpi=dpi)
             frequency = np.linspace(0.2, 0.5, 7) * 0.3 / np.hypot(width_mm / np.sqrt(12.0), sigma_mm)
@@ -202,7 +195,7 @@ def shape_rows():
 INTRODUCTION = """
 # The print measured and divided out: how well it works
 
-Made by `python tests/benchmarks/print_profile.py`. Simulated A2 prints whose edges are Gaussian with a known sigma,
+Simulated A2 prints whose edges are Gaussian with a known sigma,
 photographed with 4 um pixels from 2.9, 4 and 5.5 m (35 mm at f/5.6: 84, 114 and 157 focal lengths of a small sensor),
 {draws} draws each, focused anew with a scatter of 6 um at the sensor. The profile comes from a scan of 1200 dpi (six
 edges; the scanner's own blur has a variance drawn between 0 and 0.6 square pixels, and nobody tells it), or from the
@@ -214,7 +207,7 @@ is what the print truly leaves of the contrast at the true MTF50; below 70 % fig
 SHAPES = """
 ## Prints whose edge is no Gaussian
 
-Ink that spreads evenly over a width, and as a Gaussian besides; eight scans each. The profile keeps the measured
+Ink that spreads evenly over a width, and as a Gaussian besides; {scans} scans each. The profile keeps the measured
 curve and not only a sigma; here is its largest error over the band, and how often the truth lies within its stated
 95 % interval.
 
@@ -223,29 +216,21 @@ curve and not only a sigma; here is its largest error over the band, and how oft
 """
 
 
-def main():
-    options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--draws", type=int, default=4)
-    options.add_argument("--out", type=Path)
-    given = options.parse_args()
-    lines = [
-        INTRODUCTION.strip().format(draws=given.draws),
-        "",
-        "| true sigma | profile from | found; stated sd [mm] | "
-        + " | ".join(f"{where}, freed" for where in DISTANCES_MM)
-        + " |",
-        "|" + "-|" * (3 + len(DISTANCES_MM)),
-    ]
+def page(*, draws, sigmas, scans, seed):
+    """The page; the first `sigmas` of the prints."""
+    yield from INTRODUCTION.strip().format(draws=draws).splitlines()
+    yield ""
+    freed_from = [f"{where}, freed" for where in DISTANCES_MM]
+    yield from pages.head("true sigma", "profile from", "found; stated sd [mm]", *freed_from)
     with tempfile.TemporaryDirectory() as place:
-        for row in rows(Path(place), given.draws):
-            lines.append(row)
-            print(row, flush=True)
-    lines += ["", SHAPES.strip(), *shape_rows()]
-    text = "\n".join(lines) + "\n"
-    print(text)
-    if given.out:
-        given.out.write_text(text, encoding="utf-8")
+        yield from pages.shown(rows(Path(place), draws, SIGMAS_MM[:sigmas]))
+    yield ""
+    yield from SHAPES.strip().format(scans=scans).splitlines()
+    yield from shape_rows(scans)
 
 
-if __name__ == "__main__":
-    main()
+TABLE = pages.Table(
+    page=page,
+    full={"draws": 4, "sigmas": 4, "scans": 8, "seed": 0},
+    tiny={"draws": 1, "sigmas": 1, "scans": 1},
+)

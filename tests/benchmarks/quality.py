@@ -1,21 +1,20 @@
 """Print how surely each quality flag is raised where it must be, and how rarely where it must not.
 
-    python tests/benchmarks/quality.py [--cases 40] [--clean 120] [--seed 1] [--only shake ...] [--out docs/quality.md]
-
-No test run collects this: it takes about half an hour on one core.
+The whole table takes about half an hour on one core.
 """
 
-import argparse
 import tempfile
 from collections import Counter
 from pathlib import Path
 
 import cv2
 import numpy as np
-from quality_faults import FAIR_PERCENT, FAULTS, clean
+import pages
+from quality_faults import FAIR_PERCENT, FAULTS
+from quality_faults import clean as clean_photograph
 from quality_scenes import flags_of
 from quality_series import SERIES_FAULTS, clean_series
-from quality_table import page
+from quality_table import lines
 
 WATCHED = (
     "shake", "tilted", "sharpened", "white_clipped", "underexposed", "uneven_light", "low_snr", "screened_print",
@@ -33,7 +32,7 @@ def false_alarms(count, seed, folder):
     """Give how often each flag stands on photographs without fault, how many there were, and what failed."""
     raised, failed = Counter(), []
     for n in range(count):
-        result = clean(np.random.default_rng([seed, 900, n]), folder)
+        result = clean_photograph(np.random.default_rng([seed, 900, n]), folder)
         if isinstance(result, str):
             failed.append(result)
         else:
@@ -51,36 +50,28 @@ def false_alarms_of_series(count, seed):
     return raised, rejected, shots
 
 
-def main():
-    options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--cases", type=int, default=40)
-    options.add_argument("--clean", type=int, default=120)
-    options.add_argument("--seed", type=int, default=1)
-    options.add_argument("--only", nargs="*", default=[])
-    options.add_argument("--out", type=Path)
-    given = options.parse_args()
+def page(*, cases, clean, faults, seed):
+    """The page; the first `faults` of one photograph, and of a series."""
     cv2.setNumThreads(1)
-    wanted = {
-        name: fault
-        for name, fault in (FAULTS | SERIES_FAULTS).items()
-        if not given.only or name in given.only
-    }
     numbers = {name: number for number, name in enumerate(FAULTS | SERIES_FAULTS)}
-    cases = {}
+    drawn_cases = {}
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        for name, fault in wanted.items():
-            many = given.cases * (4 if name in SERIES_FAULTS else 1)
-            cases[name] = drawn(fault, many, given.seed, numbers[name], folder)
-            hits = sorted((round(case.size, 2), case.hit) for case in cases[name])
-            print(name, *(f"{size}{'+' if hit else '-'}" for size, hit in hits), flush=True)
-        alone = false_alarms(0 if given.only else given.clean, given.seed, folder)
-    series = false_alarms_of_series(0 if given.only else given.clean, given.seed)
-    text = page(cases, alone=alone, series=series, given=given, watched=WATCHED, fair_percent=FAIR_PERCENT)
-    print(text)
-    if given.out:
-        given.out.write_text(text, encoding="utf-8")
+        for name, fault in [*list(FAULTS.items())[:faults], *list(SERIES_FAULTS.items())[:faults]]:
+            count = cases * (4 if name in SERIES_FAULTS else 1)
+            drawn_cases[name] = drawn(fault, count, seed, numbers[name], folder)
+            hits = sorted((round(case.size, 2), case.hit) for case in drawn_cases[name])
+            pages.shown([f"{name} " + " ".join(f"{size}{'+' if hit else '-'}" for size, hit in hits)])
+        alone = false_alarms(clean, seed, folder)
+    series = false_alarms_of_series(clean, seed)
+    amounts = {"cases": cases, "clean": clean, "seed": seed}
+    yield from lines(
+        drawn_cases, alone=alone, series=series, watched=WATCHED, fair_percent=FAIR_PERCENT, **amounts
+    )
 
 
-if __name__ == "__main__":
-    main()
+TABLE = pages.Table(
+    page=page,
+    full={"cases": 15, "clean": 60, "faults": 99, "seed": 1},
+    tiny={"cases": 1, "clean": 1, "faults": 1},
+)

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import numpy as np
+import pages
 
 UNITS = {
     "shake": ("length of the movement", "px"),
@@ -63,29 +64,27 @@ def _row(name, cases, fair_percent):
     half, most = (_size(size_found(cases, share), unit) for share in (0.5, 0.9))
     hits, fair = fair_hits(cases, fair_percent)
     told = f"{hits} of {fair} ({100.0 * hits / fair:.0f} %)" if fair >= 5 else ""
-    return f"| `{name}` | {what} | {len(cases)} | {half} | {most} | {told} |"
+    share = hits / fair if fair >= 5 else np.inf  # without enough cases last
+    return share, pages.row(f"`{name}`", what, len(cases), half, most, told)
 
 
-def page(cases, *, alone, series, given, watched, fair_percent):
-    """Set the page."""
-    lines = [*WORDS.read_text(encoding="utf-8").strip().splitlines(), ""]
-    lines += [f"{given.cases} cases a fault (four times as many of series), seed {given.seed}.", ""]
-    lines += [
-        f"| flag | size of the fault | cases | found at 50 % | at 90 % | hits where it costs {fair_percent:.0f} % |",
-        "|---|---|---|---|---|---|",
-    ]
-    lines += [_row(name, drawn, fair_percent) for name, drawn in cases.items()]
+def lines(drawn, *, alone, series, cases, clean, seed, watched, fair_percent):
+    """Lines of the page."""
+    yield from WORDS.read_text(encoding="utf-8").strip().splitlines()
+    yield from ("", f"{cases} cases a fault (four times as many of series), seed {seed}.", "")
+    found = ("found at 50 %", "at 90 %", f"hits where it costs {fair_percent:.0f} %")
+    yield from pages.head("flag", "size of the fault", "cases", *found)
+    yield from pages.worst_first(_row(name, cases_of, fair_percent) for name, cases_of in drawn.items())
     raised, failed = alone
-    many = given.clean - len(failed)
-    lines += ["", f"## False alarms: {many} photographs without fault", ""]
-    lines += [f"Raised on a photograph without fault, of {many}: " + _counted(raised, watched) + "."]
+    count = clean - len(failed)
+    yield from ("", f"## False alarms: {count} photographs without fault", "")
+    yield f"Raised on a photograph without fault, of {count}: {_counted(raised, watched)}."
     if failed:
-        lines += [f"{len(failed)} could not be measured: {'; '.join(sorted(set(failed)))}"]
+        yield f"{len(failed)} could not be measured: {'; '.join(sorted(set(failed)))}"
     flags, rejected, shots = series
-    lines += ["", f"## False alarms: {given.clean} series without fault, {shots} shots", ""]
-    said = _counted(flags, ("drift", "mixed_settings", "print_blurred"))
-    lines += [f"Raised on a series: {said}. Shots rejected as out of focus: {rejected} of {shots}."]
-    return "\n".join(lines) + "\n"
+    yield from ("", f"## False alarms: {clean} series without fault, {shots} shots", "")
+    counted = _counted(flags, ("drift", "mixed_settings", "print_blurred"))
+    yield f"Raised on a series: {counted}. Shots rejected as out of focus: {rejected} of {shots}."
 
 
 def _counted(raised, names):

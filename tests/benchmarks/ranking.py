@@ -1,27 +1,17 @@
 """Print the table of ranking: how often frames of known blur come out in the right order.
 
-    python tests/benchmarks/ranking.py [--trials 40] [--out docs/ranking.md]
-
 Scenes: invented leaves and scikit-image's own pictures, each blurred by known Gaussians 5 % apart, moved by a
-fraction of a pixel, with noise of its own. No test run collects this: the full table takes ten minutes on one core.
+fraction of a pixel, with noise of its own. The whole table takes ten minutes on one core.
 """
 
-import argparse
-import os
-import sys
 import tempfile
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "tests" / "made"))
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_name] = "1"
-
-# ruff: noqa: E402
 import numpy as np
+import pages
 import skimage.data
 from blurred_frames import frame, leaves, write_jpeg, write_raw, write_tiff
 
@@ -73,13 +63,13 @@ def scenes() -> Iterator[tuple[str, Light]]:
         yield name, 0.02 + 0.9 * light[: rows - rows % 2, : cols - cols % 2] ** 2.2
 
 
-def counted(light: Light, *, kind: str, step: float, trials: int, sigmas_px: tuple[float, ...]) -> Count:
+def counted(light: Light, *, kind: str, step: float, trials: int, seed: int) -> Count:
     """Rank pairs of frames again and again."""
     count = Count()
     with tempfile.TemporaryDirectory() as folder:
         for trial in range(trials):
-            random = np.random.default_rng(trial)
-            sigma = sigmas_px[trial % len(sigmas_px)]
+            random = np.random.default_rng(seed + trial)
+            sigma = SIGMAS_PX[trial % len(SIGMAS_PX)]
             pair = [sigma, sigma * step] if random.random() < 0.5 else [sigma * step, sigma]
             paths = [
                 WRITERS[kind](
@@ -91,21 +81,20 @@ def counted(light: Light, *, kind: str, step: float, trials: int, sigmas_px: tup
     return count
 
 
-def table(trials: int) -> Iterator[str]:
-    """Give the rows of the page."""
-    start = time.perf_counter()
-    yield "| scene | files | pairs | right order | told apart | told apart wrongly | blur found / true | 95 % covers |"
-    yield "|---|---|---|---|---|---|---|---|"
+def page(*, trials: int, pictures: int, seed: int) -> Iterator[str]:
+    """The page; the first `pictures` of the scenes."""
+    yield from HEAD.splitlines()
+    rows: list[tuple[float, str]] = []
     whole, same = Count(), Count()
-    for name, light in scenes():
+    for name, light in islice(scenes(), pictures):
         for kind in WRITERS:
-            found = counted(light, kind=kind, step=STEP, trials=trials, sigmas_px=SIGMAS_PX)
-            yield row(name, KINDS[kind], found)
+            count = counted(light, kind=kind, step=STEP, trials=trials, seed=seed)
+            rows += pages.shown([(count.right / count.trials, row(name, KINDS[kind], count))])
             for item in ("trials", "right", "told", "told_wrong", "covered", "ratio"):
-                setattr(whole, item, getattr(whole, item) + getattr(found, item))
-        equal = counted(light, kind="tif", step=1.0, trials=trials, sigmas_px=SIGMAS_PX)
+                setattr(whole, item, getattr(whole, item) + getattr(count, item))
+        equal = counted(light, kind="tif", step=1.0, trials=trials, seed=seed)
         same.trials, same.told = same.trials + equal.trials, same.told + equal.told
-        print(f"{name}: {time.perf_counter() - start:.0f} s", file=sys.stderr, flush=True)
+    yield from pages.worst_first(rows)
     yield row("**all**", "", whole)
     yield ""
     yield (
@@ -131,21 +120,10 @@ fraction of a pixel and with white noise of its own at SNR 50 (contrast of the s
 the noise's rms). The sigma is what is added to the scene, taken as it is; a picture's own softness comes on top, so
 the difference in total blur is 5 % at most. Target: right order in 99 %.
 
-Made by `python tests/benchmarks/ranking.py --trials {trials} --out docs/ranking.md`.
-
-"""
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--trials", type=int, default=40)
-    parser.add_argument("--out", type=Path)
-    chosen = parser.parse_args()
-    text = HEAD.format(trials=chosen.trials) + "\n".join(table(chosen.trials)) + "\n"
-    if chosen.out:
-        chosen.out.write_text(text, encoding="utf-8")
-    print(text)
+| scene | files | pairs | right order | told apart | told apart wrongly | blur found / true | 95 % covers |
+|---|---|---|---|---|---|---|---|"""
 
 
-if __name__ == "__main__":
-    main()
+TABLE = pages.Table(
+    page=page, full={"trials": 40, "pictures": 99, "seed": 0}, tiny={"trials": 1, "pictures": 1}
+)

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import TypeVar
 
-__all__ = ["Effort", "Row", "as_markdown"]
+__all__ = ["Effort", "Row"]
 
 T = TypeVar("T")
 
@@ -20,6 +20,7 @@ class Row:
 
     @property
     def verdict(self) -> str:
+        """In a word."""
         return {True: "PASS", False: "short", None: "not measured"}[self.passed]
 
 
@@ -27,19 +28,9 @@ class Row:
 class Effort:
     """Draws of noise and density of the grids."""
 
-    quick: bool
-
-    @property
-    def draws(self) -> int:
-        return 60 if self.quick else 200
+    draws: int
+    thinning: int
 
     def thinned(self, items: tuple[T, ...]) -> tuple[T, ...]:
-        """Every item, or every other one when in a hurry."""
-        return items[::2] if self.quick else items
-
-
-def as_markdown(rows: list[Row]) -> str:
-    """Set the rows as a table."""
-    lines = ["| what | target | found | |", "|---|---|---|---|"]
-    lines += [f"| {row.what} | {row.target} | {row.found} | {row.verdict} |" for row in rows]
-    return "\n".join(lines)
+        """Every item, or every second, third ... when in a hurry."""
+        return items[:: self.thinning]

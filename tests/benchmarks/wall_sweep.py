@@ -1,25 +1,17 @@
 """Print whether a wall set photographed from 40 focal lengths goes through `lensbench sweep` to the right answer.
 
-    python tests/benchmarks/wall_sweep.py [--seeds 3] [--full] [--out docs/wall-sweep.md]
-
-No test run collects this: some hundred and fifty photographs take about ten minutes on one core; with --full, twelve
-more of 24 MP take as long again.
+The whole table: some hundred and fifty photographs take about ten minutes on one core; the twelve
+of 24 MP take as long again.
 """
 
-import argparse
 import json
-import os
 import subprocess
-import sys
 import tempfile
 from dataclasses import fields, replace
 from pathlib import Path
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_name] = "1"
-
-# ruff: noqa: E402
 import numpy as np
+import pages
 
 from lensbench import simulate
 from lensbench.shot import zone_of
@@ -31,6 +23,7 @@ COARSE = 4.0
 STOPS = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
 FOCUS_UM, PRINT_MM = 4.0, 0.04
 FULL = "24 MP"
+NAMES = ("sorrel", "fennel")
 
 
 def coarser(lens):
@@ -61,7 +54,7 @@ def camera_of(size):
     )
 
 
-def shoot(folder, name, *, seed, size):
+def shoot(folder, name, *, seed, size, stops):
     """Photograph a wall hung by hand at every zoom position and stop; give a folder a focal length."""
     lens, scale = INVENTED_LENSES[name], 1.0
     if size != FULL:
@@ -87,7 +80,9 @@ def shoot(folder, name, *, seed, size):
         )
         plan = simulate.Plan(
             focal_lengths_mm=[focal_mm],
-            f_numbers=[scale * stop for stop in STOPS if stop >= INVENTED_LENSES[name].widest_f_number],
+            f_numbers=[
+                scale * stop for stop in STOPS[:stops] if stop >= INVENTED_LENSES[name].widest_f_number
+            ],
             repeats=REPEATS,
             focus_spread_um=scale**2 * FOCUS_UM,
             seed=100 * seed + int(focal_mm),
@@ -104,10 +99,10 @@ def true_figures(folders, size):
     half = np.hypot(camera.rows, camera.cols) / 2
     for folder in folders:
         for photo in json.loads((folder / "truth.json").read_text(encoding="utf-8"))["photos"]:
-            zones = {"inner": [], "middle": [], "outer": []}
+            zones = {}
             for edge in photo["edges"]:
                 height = np.hypot(*(np.array(edge["center_px"]) - camera.center_px)) / half
-                zones[zone_of(height, (camera.rows, camera.cols))].append(edge["mtf50_cypx"])
+                zones.setdefault(zone_of(height, (camera.rows, camera.cols)), []).append(edge["mtf50_cypx"])
             what = photo["settings"]
             figure = np.mean([np.mean(values) for values in zones.values()])
             found.setdefault((what["focal_length_mm"], what["f_number"]), []).append(figure)
@@ -118,12 +113,11 @@ def nearest(true, focal_mm, f_number):
     return min(true, key=lambda one: abs(np.log(one[0] / focal_mm)) + abs(np.log(one[1] / f_number)))
 
 
-def judged(folder, name, *, seed, size):
+def judged(folder, name, *, seed, size, stops):
     """Shoot, sweep by the command, and set the findings beside the truth: one row of the table."""
-    folders = shoot(folder, name, seed=seed, size=size)
+    folders = shoot(folder, name, seed=seed, size=size, stops=stops)
     out = folder / "report"
-    command = [sys.executable, "-c", "from lensbench.cli.main import run; run()", "sweep"]
-    command += [*map(str, folders), "--out", str(out), "--workers", "1"]
+    command = [*pages.PROGRAM, "sweep", *map(str, folders), "--out", str(out), "--workers", "1"]
     done = subprocess.run(command, check=False, capture_output=True, text=True, timeout=3600)
     if done.returncode:
         raise SystemExit(f"{name}, seed {seed}: sweep ended with {done.returncode}: {done.stderr}")
@@ -145,7 +139,7 @@ def judged(folder, name, *, seed, size):
     overall = nearest(true, lens["best"]["focal_length_mm"], lens["best"]["f_number"])
     count = len(lens["by_focal_length"])
     off = [share for share, _ in figures]
-    return (
+    return -max(stops_lost), (
         f"| {lens['lens']} | {size} | {seed} | {lens['shots']}, {len(lens['rejected'])} rejected | "
         f"{right} of {count} | {tied} of {count} | {max(stops_lost):.2f} % | "
         f"{100 * (1 - true[overall] / max(true.values())):.2f} % | "
@@ -157,7 +151,7 @@ def judged(folder, name, *, seed, size):
 INTRODUCTION = """
 # A wall set from 40 focal lengths through sweep
 
-Made by `python tests/benchmarks/wall_sweep.py`. Thirteen A4 pages hung by hand (10 mm and 1 degree of scatter, print
+Thirteen A4 pages hung by hand (10 mm and 1 degree of scatter, print
 scales with an sd of 0.1 %, printed edges of sigma 0.04 mm), photographed from 40 focal lengths by invented lenses on a
 sensor of 36 x 24 mm, at every zoom position and stop from f/2.8 to f/16, two shots each, focused anew with a scatter of
 4 um, the camera turned by some tenths of a degree; then `lensbench sweep`, and its findings against what was rendered
@@ -172,23 +166,24 @@ COLUMNS = (
 )
 
 
-def main():
-    options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--seeds", type=int, default=3)
-    options.add_argument("--lenses", nargs="+", default=["sorrel", "fennel"])
-    options.add_argument("--full", action="store_true", help="a run of 24 MP as well")
-    options.add_argument("--out", type=Path)
-    given = options.parse_args()
-    lines = [INTRODUCTION.strip(), "", f"| {' | '.join(COLUMNS)} |", "|" + "-|" * len(COLUMNS)]
-    runs = [(name, seed, "2.7 MP") for name in given.lenses for seed in range(1, given.seeds + 1)]
-    runs += [("sorrel", 11, FULL)] if given.full else []
-    for name, seed, size in runs:
-        with tempfile.TemporaryDirectory() as place:
-            lines.append(judged(Path(place), name, seed=seed, size=size))
-        print(lines[-1], flush=True)
-    if given.out:
-        given.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
+def page(*, seeds, lenses, stops, full_size, seed):
+    """The page: so many seeds of the first `lenses`, and where `full_size` is 1 a run of 24 MP as well."""
+    yield from INTRODUCTION.strip().splitlines()
+    yield ""
+    yield from pages.head(*COLUMNS)
+    runs = [(name, seed + step, "2.7 MP") for name in NAMES[:lenses] for step in range(seeds)]
+    runs += [("sorrel", seed + 10, FULL)] if full_size else []
+
+    def rows():
+        for name, number, size in runs:
+            with tempfile.TemporaryDirectory() as place:
+                yield judged(Path(place), name, seed=number, size=size, stops=stops)
+
+    yield from pages.worst_first(pages.shown(rows()))
 
 
-if __name__ == "__main__":
-    main()
+TABLE = pages.Table(
+    page=page,
+    full={"seeds": 3, "lenses": 2, "stops": 6, "full_size": 1, "seed": 1},
+    tiny={"seeds": 1, "lenses": 1, "stops": 2, "full_size": 0},
+)

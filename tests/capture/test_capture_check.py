@@ -261,7 +261,7 @@ def test_the_plan_is_ticked_off_by_settings_or_by_order():
     assert (second, book.off_focus(second)) == (1, True)
     assert book.place_for("c.dng", Metadata()) == 1
     assert book.place_for("d.dng", Metadata(f_number=4.0)) is None
-    assert [(lack.setting, lack.taken, lack.wanted) for lack in book.lacking()] == [
+    assert [(lack.setting, lack.taken, lack.wanted) for lack in book.outstanding()] == [
         ("35 mm f/2.8", 1, 2),
         ("35 mm f/8", 0, 1),
     ]

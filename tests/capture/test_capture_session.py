@@ -7,7 +7,7 @@ import pytest
 
 from lensbench import simulate
 from lensbench.capture.framing import lost_corners
-from lensbench.capture.plan_table import PlanBook, lacking_table
+from lensbench.capture.plan_table import PlanBook, outstanding_table
 from lensbench.capture.session import Session
 from lensbench.capture.verdict import judge
 from lensbench.chart.layout.sheet import sheet
@@ -136,7 +136,7 @@ def test_the_running_table_counts_by_place_and_stop():
         TableRow(f_number=11.0, focal_length_mm=50.0, condition="upright", file="b.dng"),
         TableRow(f_number=2.8, focal_length_mm=50.0, condition="chart turned 180"),
     ]
-    header, cells = lacking_table(PlanBook(rows))
+    header, cells = outstanding_table(PlanBook(rows))
     assert header == ("", "f/2.8", "f/11")
     assert cells == [
         ("50 mm, upright", "1 of 2", "done"),

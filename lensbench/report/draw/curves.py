@@ -1,16 +1,20 @@
-"""The panels of a sweep's curves: sharpness against the f-stop, and over the zoom range.
-
-The panel of SFR curves: one typical edge for each zone, at the best setting.
-"""
+"""The panels of a sweep's curves: sharpness against the f-stop, over the zoom range, and SFR of typical edges."""
 
 import math
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
 from lensbench.model.names import f_stop, focal_length, listed
-from lensbench.model.shot import ZONES, ChartEdge, ShotResult
-from lensbench.model.sweep import FocalLengthFindings, LensFindings, Setting, SmoothCurve, SweepShot
+from lensbench.model.shot import ZONES, ChartEdge, ShotResult, ZoneFigure
+from lensbench.model.sweep import (
+    CurvePoint,
+    FocalLengthFindings,
+    LensFindings,
+    Setting,
+    SweepShot,
+)
 from lensbench.report.draw.field import shots_at
 from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, lpmm_axis, value_axis
 from lensbench.report.text.words import NOT_MEASURED, Scale, with_interval
@@ -18,6 +22,9 @@ from lensbench.shot import zone_of
 from lensbench.storage.text import clean_text
 
 __all__ = ["response_panel", "scale_of_lens", "sharpness_panels", "zoom_panel"]
+
+
+_CAPTION: Final = "MTF50 in cycles/pixel, 95 % interval below"
 
 
 def sharpness_panels(lens: LensFindings, *, key: str) -> list[Panel]:
@@ -101,25 +108,13 @@ def _sharpness_panel(focal: FocalLengthFindings, *, up: Axis, scale: Scale, key:
 def _stop_line(focal: FocalLengthFindings, zone: str, places: dict[float, float]) -> Line:
     curve = [point for point in focal.curve if point.zone == zone and point.f_number in places]
     curve.sort(key=lambda point: point.f_number)
-    points = tuple(
-        Point(
-            place=places[point.f_number],
-            value=point.measured_cypx,
-            low=point.ci95_cypx[0],
-            high=point.ci95_cypx[1],
-        )
-        for point in curve
-    )
+    points = tuple(Point.of(places[point.f_number], point.measured_cypx, point.ci95_cypx) for point in curve)
     smooth = focal.smooth.get(zone)
     path = tuple((places[point.f_number], point.mtf50_cypx) for point in curve)
     if smooth is not None and smooth.fits:
-        path = _smooth_path(smooth)
+        pairs = zip(smooth.f_number.tolist(), smooth.mtf50_cypx.tolist(), strict=True)
+        path = tuple((math.log2(f_number), value) for f_number, value in pairs)
     return Line(name=zone, role=zone, path=path, points=points)
-
-
-def _smooth_path(smooth: SmoothCurve) -> tuple[tuple[float, float], ...]:
-    pairs = zip(smooth.f_number.tolist(), smooth.mtf50_cypx.tolist(), strict=True)
-    return tuple((math.log2(f_number), value) for f_number, value in pairs)
 
 
 def _sharpness_about(focal: FocalLengthFindings) -> str:
@@ -139,21 +134,17 @@ def _best_stop(focal: FocalLengthFindings) -> str:
 
 
 def _stop_grid(focal: FocalLengthFindings, stops: list[float]) -> Grid:
-    cells = {
-        (point.f_number, point.zone): with_interval(point.mtf50_cypx, point.ci95_cypx)
-        for point in focal.curve
-    }
+    points = {(point.f_number, point.zone): point for point in focal.curve}
     zones = [zone for zone in ZONES if any(point.zone == zone for point in focal.curve)]
-    shots = {point.f_number: point.shots for point in focal.curve}
+    shots = {point.f_number: str(point.shots) for point in focal.curve}
     rows = tuple(
-        (f_stop(stop), str(shots[stop]), *(cells.get((stop, zone), NOT_MEASURED) for zone in zones))
-        for stop in stops
+        (f_stop(stop), shots[stop], *(_figure(points.get((stop, zone))) for zone in zones)) for stop in stops
     )
-    return Grid(
-        caption="MTF50 in cycles/pixel, 95 % interval below",
-        header=("stop", "shots", *zones),
-        rows=rows,
-    )
+    return Grid(caption=_CAPTION, header=("stop", "shots", *zones), rows=rows)
+
+
+def _figure(point: CurvePoint | ZoneFigure | None) -> str:
+    return NOT_MEASURED if point is None else with_interval(point.mtf50_cypx, point.ci95_cypx)
 
 
 def _zoom_about(lens: LensFindings) -> str:
@@ -169,12 +160,15 @@ def _zoom_about(lens: LensFindings) -> str:
 
 
 def _zoom_line(focals: tuple[FocalLengthFindings, ...], zone: str) -> Line:
-    points = tuple(
-        Point(place=float(place), value=figure.mtf50_cypx, low=figure.ci95_cypx[0], high=figure.ci95_cypx[1])
-        for place, focal in enumerate(focals)
-        if (figure := focal.zones.get(zone)) is not None
+    return Line.through(
+        [
+            Point.of(float(place), figure.mtf50_cypx, figure.ci95_cypx)
+            for place, focal in enumerate(focals)
+            if (figure := focal.zones.get(zone)) is not None
+        ],
+        name=zone,
+        role=zone,
     )
-    return Line(name=zone, role=zone, path=tuple((p.place, p.value) for p in points), points=points)
 
 
 def _zoom_grid(focals: tuple[FocalLengthFindings, ...]) -> Grid:
@@ -182,20 +176,11 @@ def _zoom_grid(focals: tuple[FocalLengthFindings, ...]) -> Grid:
         (
             focal_length(focal.focal_length_mm),
             f_stop(focal.best_f_number),
-            *(
-                with_interval(focal.zones[zone].mtf50_cypx, focal.zones[zone].ci95_cypx)
-                if zone in focal.zones
-                else NOT_MEASURED
-                for zone in ZONES
-            ),
+            *(_figure(focal.zones.get(zone)) for zone in ZONES),
         )
         for focal in focals
     )
-    return Grid(
-        caption="MTF50 in cycles/pixel, 95 % interval below",
-        header=("focal length", "best stop", *ZONES),
-        rows=rows,
-    )
+    return Grid(caption=_CAPTION, header=("focal length", "best stop", *ZONES), rows=rows)
 
 
 _NYQUIST_CYPX = 0.5

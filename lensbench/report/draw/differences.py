@@ -85,13 +85,10 @@ def difference_panel(
     lines = []
     for number, zone in enumerate(ZONES):
         aside = _ASIDE * (number - (len(ZONES) - 1) / 2.0)
-        points = tuple(
-            Point(place=each.place + aside, value=each.percent, low=each.ci95[0], high=each.ci95[1])
-            for each in differences
-            if each.zone == zone
-        )
-        path = tuple((point.place, point.value) for point in points) if joined else ()
-        lines += [Line(name=zone, role=zone, path=path, points=points)] if points else []
+        marks = [
+            Point.of(each.place + aside, each.percent, each.ci95) for each in differences if each.zone == zone
+        ]
+        lines += [Line.through(marks, name=zone, role=zone, joined=joined)] if marks else []
     cells = {(each.place, each.zone): difference_text(each.percent, each.ci95) for each in differences}
     return Panel(
         key=key,
@@ -150,9 +147,8 @@ def _sharpness_panel(
     names = {"first": clean_text(pair.first), "second": clean_text(pair.second)}
     lines = []
     for role, name in names.items():
-        path = tuple((math.log2(row.f_number), float(getattr(row, role))) for row in frame)
-        points = tuple(Point(place=place, value=value) for place, value in path)
-        lines.append(Line(name=name, role=role, path=path, points=points))
+        marks = [Point(place=math.log2(row.f_number), value=getattr(row, role)) for row in frame]
+        lines.append(Line.through(marks, name=name, role=role))
     return Panel(
         key=key,
         title=f"{focal}: sharpness of the whole frame",

@@ -54,18 +54,17 @@ def _order_panel(findings: EffectFindings) -> Panel:
         _order_line(name, role, [shot for shot in findings.shots if name in ("", shot.level)])
         for name, role in zip(parted, _LEVEL_ROLES if parted == names else ("frame",), strict=False)
     )
-    ticks = tuple((float(place), str(place)) for place in _round_places(len(findings.shots)))
+    count = len(findings.shots)
+    ticks = tuple((float(place), str(place)) for place in range(1, count + 1, max(1, math.ceil(count / 12))))
     drift = findings.drift
+    taken_out = (
+        f"Drift: {drift.percent_per_shot:+.2f} % a shot, taken out." if drift else "Drift was not taken out."
+    )
     return Panel(
         key="effect-order",
         title="Shot by shot",
-        about="MTF50 of the whole frame in the order of shooting."
-        + (
-            f" Drift: {drift.percent_per_shot:+.2f} % a shot, taken out."
-            if drift
-            else " Drift was not taken out."
-        ),
-        across=Axis(title="shot", low=0.5, high=len(findings.shots) + 0.5, ticks=ticks),
+        about=f"MTF50 of the whole frame in the order of shooting. {taken_out}",
+        across=Axis(title="shot", low=0.5, high=count + 0.5, ticks=ticks),
         up=value_axis([shot.mtf50_cypx for shot in findings.shots]),
         up_right=None,
         lines=lines,
@@ -86,24 +85,15 @@ def _order_panel(findings: EffectFindings) -> Panel:
 
 
 def _order_line(name: str, role: str, shots: list[ShotFigures]) -> Line:
-    points = tuple(
+    marks = [
         Point(place=float(shot.order or place), value=shot.mtf50_cypx) for place, shot in enumerate(shots, 1)
-    )
-    return Line(
-        name=clean_text(name, unknown="all shots"),
-        role=role,
-        path=tuple((p.place, p.value) for p in points),
-        points=points,
-    )
-
-
-def _round_places(count: int) -> range:
-    return range(1, count + 1, max(1, math.ceil(count / 12)))
+    ]
+    return Line.through(marks, name=clean_text(name, unknown="all shots"), role=role)
 
 
 def _shutter_panel(shutter: ShutterSpeed) -> Panel:
     shares = [(math.log2(time), 100.0 * shaken / shots) for time, shots, shaken in shutter.shares]
-    points = tuple(Point(place=place, value=share) for place, share in shares)
+    marks = [Point(place=place, value=share) for place, share in shares]
     known = math.isfinite(shutter.exposure_s)
     return Panel(
         key="effect-shutter",
@@ -117,7 +107,7 @@ def _shutter_panel(shutter: ShutterSpeed) -> Panel:
         ),
         up=Axis(title="shots that show shake, %", low=0.0, high=100.0, ticks=_TO_ALL),
         up_right=None,
-        lines=(Line(name="shaken", role="frame", path=tuple(shares), points=points),),
+        lines=(Line.through(marks, name="shaken", role="frame"),),
         level=10.0 if known else None,
         grid=Grid(
             caption="Shots and those that show shake",

@@ -85,16 +85,16 @@ def spot_bars(spot: Spot, field: FieldMap) -> tuple[SpotBar, ...]:
         ("sagittal", half_px * spot.sagittal_cypx, along),
         ("tangential", half_px * spot.tangential_cypx, across),
     )
+    row, col = spot.center_px
     return tuple(
-        _spot_bar(role, spot.center_px, (reach_px * toward[0], reach_px * toward[1]))
-        for role, reach_px, toward in bars
+        SpotBar(
+            role=role,
+            start_px=(row - reach_px * along_rows, col - reach_px * along_cols),
+            end_px=(row + reach_px * along_rows, col + reach_px * along_cols),
+        )
+        for role, reach_px, (along_rows, along_cols) in bars
         if math.isfinite(reach_px)
     )
-
-
-def _spot_bar(role: str, center_px: tuple[float, float], reach_px: tuple[float, float]) -> SpotBar:
-    (row, col), (down, right) = center_px, reach_px
-    return SpotBar(role=role, start_px=(row - down, col - right), end_px=(row + down, col + right))
 
 
 def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> list[FieldMap]:
@@ -104,25 +104,36 @@ def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> l
     """
     maps = []
     for number, focal in enumerate(lens.by_focal_length, start=1):
-        stop = (
-            min(point.f_number for point in focal.curve)
-            if lens.quick and focal.curve
-            else focal.best_f_number
-        )
+        quick = lens.quick and focal.curve
+        stop = min(point.f_number for point in focal.curve) if quick else focal.best_f_number
         setting = Setting(focal_length_mm=focal.focal_length_mm, f_number=stop)
-        results = shots_at(lens, setting, shots)
-        if results:
-            maps.append(_field_map(setting, results, key=f"{key}-field-{number}"))
-    return [each for each in maps if each.spots]
+        if field := field_map_at(lens, setting, shots, key=f"{key}-field-{number}"):
+            maps.append(field)
+    return maps
 
 
 def field_map_at(
     lens: LensFindings, setting: Setting, shots: Sequence[SweepShot], *, key: str
 ) -> FieldMap | None:
     """Give the map of one setting; None where no target was measured there."""
-    results = shots_at(lens, setting, shots)
-    field = _field_map(setting, results, key=key) if results else None
-    return field if field is not None and field.spots else None
+    results = _one_way_up(shots_at(lens, setting, shots))
+    edges: dict[str, list[ChartEdge]] = {}
+    for result in results:
+        for edge in result.edges:
+            if edge.edge.measured:
+                edges.setdefault(edge.target, []).append(edge)
+    if not edges:
+        return None
+    spots = tuple(_spot(name, group) for name, group in sorted(edges.items()))
+    name = f"{focal_length(setting.focal_length_mm)}, {f_stop(setting.f_number)}"
+    return FieldMap(
+        key=key,
+        title=f"{name}: sharpness over the picture",
+        about=f"Mean of {len(results)} shot{'s' if len(results) != 1 else ''}. {_HOW_TO_READ}",
+        size_px=results[0].size_px,
+        spots=spots,
+        grid=_grid(spots),
+    )
 
 
 def shots_at(lens: LensFindings, setting: Setting, shots: Sequence[SweepShot]) -> list[ShotResult]:
@@ -146,31 +157,12 @@ def _settled(setting: Setting) -> tuple[float, float]:
 
 def _one_way_up(results: list[ShotResult]) -> list[ShotResult]:
     """Leave out the shots of a turned camera or chart: its targets stand elsewhere in the picture."""
-    first = results[0].tilt.roll_deg
+    first = results[0].tilt.roll_deg if results else math.nan
     return [
         result
         for result in results
         if not abs((result.tilt.roll_deg - first + 180.0) % 360.0 - 180.0) > _MOST_TURN_DEG
     ]
-
-
-def _field_map(setting: Setting, results: list[ShotResult], *, key: str) -> FieldMap:
-    results = _one_way_up(results)
-    edges: dict[str, list[ChartEdge]] = {}
-    for result in results:
-        for edge in result.edges:
-            if edge.edge.measured:
-                edges.setdefault(edge.target, []).append(edge)
-    spots = tuple(_spot(name, group) for name, group in sorted(edges.items()))
-    name = f"{focal_length(setting.focal_length_mm)}, {f_stop(setting.f_number)}"
-    return FieldMap(
-        key=key,
-        title=f"{name}: sharpness over the picture",
-        about=f"Mean of {len(results)} shot{'s' if len(results) != 1 else ''}. {_HOW_TO_READ}",
-        size_px=results[0].size_px,
-        spots=spots,
-        grid=_grid(spots),
-    )
 
 
 def _mean(edges: list[ChartEdge], direction: Direction) -> float:

@@ -1,11 +1,10 @@
-"""What a plot shows, as data: the same panel is drawn as SVG in the page and as PNG beside it.
+"""What a plot shows, as data, and the look of its lines: a colour, a line style and a mark for each role.
 
-How lines are told apart: a colour of our own, a line style and a mark for each; colour never counts alone.
-
-Contrast with the paper is at least 3:1 in light and dark (WCAG 2.2, 1.4.11), which a test computes.
+Colour never counts alone, and stands out from the page by 3:1 or more in light and dark (WCAG 2.2, 1.4.11).
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -13,8 +12,6 @@ from typing import Final
 from lensbench.report.text.words import Scale
 
 __all__ = [
-    "DARK_PAPER",
-    "LIGHT_PAPER",
     "STYLES",
     "Axis",
     "Grid",
@@ -23,12 +20,10 @@ __all__ = [
     "Point",
     "lpmm_axis",
     "round_step",
-    "style_of",
     "value_axis",
 ]
 
 
-NAN: Final = float("nan")
 LONGEST_NAME_IN_ROW: Final = 12
 
 
@@ -57,8 +52,13 @@ class Point:
 
     place: float
     value: float
-    low: float = NAN
-    high: float = NAN
+    low: float = math.nan
+    high: float = math.nan
+
+    @classmethod
+    def of(cls, place: float, value: float, ci95: tuple[float, float]) -> "Point":
+        """Mark of a figure with its interval."""
+        return cls(place=place, value=value, low=ci95[0], high=ci95[1])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +70,13 @@ class Line:
     """Key of the palette."""
     path: tuple[tuple[float, float], ...]
     points: tuple[Point, ...] = ()
+
+    @classmethod
+    def through(cls, points: Iterable[Point], *, name: str, role: str, joined: bool = True) -> "Line":
+        """Curve from mark to mark; the marks alone where they are not `joined`."""
+        marks = tuple(points)
+        path = tuple((point.place, point.value) for point in marks) if joined else ()
+        return cls(name=name, role=role, path=path, points=marks)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,10 +142,6 @@ def round_step(extent: float) -> float:
     return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= extent / 5.0 * 0.999)
 
 
-LIGHT_PAPER: Final = "#fbfaf7"
-DARK_PAPER: Final = "#16191d"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Style:
     """The look of one line."""
@@ -163,14 +166,3 @@ STYLES: Final[dict[str, Style]] = {
     "sagittal": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=_SOLID, mark="circle"),
     "tangential": Style(color="#a86200", color_on_dark="#f2b650", dashes=(3, 2), mark="square"),
 }
-
-
-def style_of(role: str) -> Style:
-    """Give the look of a role.
-
-    Raises
-    ------
-    KeyError
-        No such role: a mistake of the programmer.
-    """
-    return STYLES[role]

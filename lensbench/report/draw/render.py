@@ -24,7 +24,7 @@ from matplotlib.text import Text
 from matplotlib.transforms import Affine2D, Transform
 
 from lensbench.report.draw.field import FieldMap, spot_bars
-from lensbench.report.draw.panels import Line, Panel, style_of
+from lensbench.report.draw.panels import STYLES, Line, Panel
 from lensbench.shot import zone_borders
 
 __all__ = ["Drawing", "draw"]
@@ -62,7 +62,7 @@ def draw(plot: Panel | FieldMap) -> Drawing:
     """Drawing of a panel or a map; the same plot gives the same bytes."""
     figure = _panel_figure(plot) if isinstance(plot, Panel) else _field_figure(plot)
     height_pt = _height_pt(figure)
-    size = min(14.0, 640.0 / max(len(plot.title), 1))  # so that a long title stays within the picture
+    size = min(14.0, 740.0 / max(len(plot.title), 1))  # so that a long title stays within the picture
     at = (8.0 / _WIDTH_PT, 1.0 - 18.0 / height_pt)
     figure.text(*at, plot_text(plot.title), fontsize=size, fontweight="bold")
     picture = ET.Element(
@@ -168,7 +168,7 @@ def _draw_axes(sheet: Axes, axes: Axes, panel: Panel, *, right_pt: float) -> Non
 
 
 def _look(role: str) -> dict[str, Any]:
-    style = style_of(role)
+    style = STYLES[role]
     return {
         "color": style.color,
         "linestyle": (0, style.dashes) if style.dashes else "solid",
@@ -177,7 +177,7 @@ def _look(role: str) -> dict[str, Any]:
 
 
 def _mark(axes: Axes, role: str, cols: list[float], rows: list[float]) -> None:
-    style = style_of(role)
+    style = STYLES[role]
     look: dict[str, Any] = {
         "marker": _MARKS[style.mark],
         "markersize": _MARK_SIZES[style.mark],
@@ -194,7 +194,7 @@ def _draw_line(axes: Axes, line: Line) -> None:
     if barred:
         cols = [col for point in barred for col in (point.place, point.place, math.nan)]
         rows = [row for point in barred for row in (point.low, point.high, math.nan)]
-        color = style_of(line.role).color
+        color = STYLES[line.role].color
         axes.plot(cols, rows, color=color, linewidth=1.4, gid=f"bar {line.role}", zorder=3)
     marked = [point for point in line.points if math.isfinite(point.value)]
     if marked:

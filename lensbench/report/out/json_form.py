@@ -16,16 +16,7 @@ from lensbench.library import Advice, PicturePlan
 from lensbench.model.compare import CompareFindings
 from lensbench.model.effect import EffectFindings
 from lensbench.model.flags import Remark
-from lensbench.model.shot import (
-    ChartEdge,
-    Edge,
-    Metadata,
-    PhysicalFit,
-    RejectedShot,
-    ShotResult,
-    Tilt,
-    ZoneFigure,
-)
+from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.text.advice import (
     advice_sentences,
@@ -55,20 +46,12 @@ __all__ = [
 Json = dict[str, Any]
 
 _EDGE_FIGURES: Final = (
-    "mtf50_cypx",
-    "mtf50_sd_cypx",
-    "mtf30_cypx",
-    "mtf20_cypx",
-    "mtf10_cypx",
-    "rise_10_90_px",
-    "overshoot_percent",
-    "undershoot_percent",
-    "snr",
-    "frequency_cypx",
-    "sfr",
-    "sfr_sd",
+    *("mtf50_cypx", "mtf50_sd_cypx", "mtf30_cypx", "mtf20_cypx", "mtf10_cypx", "rise_10_90_px"),
+    *("overshoot_percent", "undershoot_percent", "snr", "frequency_cypx", "sfr", "sfr_sd"),
 )
 
+_SETTINGS: Final = ("camera", "lens", "f_number", "focal_length_mm", "iso", "exposure_s")
+_AXES: Final = ("pitch", "yaw", "roll")
 _PERCEIVED: Final = ("acutance", "acutance_sd", "sharpness_jnd", "sharpness_jnd_sd")
 
 
@@ -86,7 +69,8 @@ def plain(value: object) -> Any:
         case str() | Path() | Remark():
             return str(value)
         case float() | np.generic():
-            return _number(value)
+            number = value.item() if isinstance(value, np.generic) else value
+            return None if isinstance(number, float) and not math.isfinite(number) else number
         case Mapping():
             return {str(key): plain(item) for key, item in value.items()}
         case tuple() | list() | np.ndarray():
@@ -106,11 +90,24 @@ def edge_as_json(edge: Edge, *, at_lpmm: Sequence[float] = (), pixel_pitch_um: f
         "channel": edge.channel,
     }
     form |= {name: plain(getattr(edge, name)) for name in _EDGE_FIGURES}
-    form |= _curve_readings(edge)
+    curve = curve_figures(edge)
+    for name, figure in (("area", curve.area_cypx), ("response_at_nyquist", curve.response_at_nyquist)):
+        unit = "_cypx" if name == "area" else ""
+        form |= {f"{name}{unit}": plain(figure.value), f"{name}_sd{unit}": plain(figure.sd)}
     if at_lpmm and pixel_pitch_um is not None:
-        form["sfr_at_lpmm"] = [_response(edge, lpmm, pixel_pitch_um) for lpmm in at_lpmm]
+        found = [
+            (lpmm, edge_response_at_lpmm(edge, lpmm=lpmm, pixel_pitch_um=pixel_pitch_um)) for lpmm in at_lpmm
+        ]
+        form["sfr_at_lpmm"] = [
+            {"lpmm": lpmm, "sfr": plain(figure.value), "sfr_sd": plain(figure.sd)} for lpmm, figure in found
+        ]
     form["flags"] = [str(remark) for remark in edge.flags]
-    return form | _optional_readings(edge)
+    if isinstance(edge.physical, PhysicalFit):
+        form["physical"] = plain(edge.physical)
+    form |= {name: plain(getattr(edge, name)) for name in _PERCEIVED if getattr(edge, name) is not None}
+    if edge.lateral_color_px is not None:
+        form["lateral_color_px"] = dict(zip(("red", "blue"), plain(edge.lateral_color_px), strict=True))
+    return form
 
 
 def zone_as_json(zone: ZoneFigure) -> Json:
@@ -138,17 +135,17 @@ def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
     """Give everything measured in one photograph of the chart; `at_lpmm` as for an edge."""
     return {
         "photo": str(shot.path),
-        **_settings(shot.metadata),
+        **{name: plain(getattr(shot.metadata, name)) for name in _SETTINGS},
         "size_px": list(shot.size_px),
         "sensor_data": shot.sensor_data,
         "pixel_pitch_um": plain(shot.pixel_pitch_um),
         "chart": plain(shot.chart),
         "magnification": plain(shot.magnification),
         "distance_mm": plain(shot.distance_mm),
-        "tilt_deg": _tilt(shot.tilt),
-        "tilt_sd_deg": _tilt_sd(shot.tilt),
+        "tilt_deg": {axis: plain(getattr(shot.tilt, f"{axis}_deg")) for axis in _AXES},
+        "tilt_sd_deg": {axis: plain(getattr(shot.tilt, f"{axis}_sd_deg")) for axis in _AXES},
         "edges": [
-            _chart_edge(edge, edge_as_json(edge.edge, at_lpmm=at_lpmm, pixel_pitch_um=shot.pixel_pitch_um))
+            edge_as_json(edge.edge, at_lpmm=at_lpmm, pixel_pitch_um=shot.pixel_pitch_um) | _on_chart(edge)
             for edge in shot.edges
         ],
         "summary": {zone: zone_as_json(figure) for zone, figure in shot.summary.items()},
@@ -199,13 +196,6 @@ def advice_as_json(advice: Advice | PicturePlan) -> Json:
     return form
 
 
-def _number(value: "float | np.generic") -> Any:
-    number = value.item() if isinstance(value, np.generic) else value
-    if isinstance(number, float) and not math.isfinite(number):
-        return None
-    return number
-
-
 def _record(value: object) -> Json:
     if isinstance(value, RejectedShot):
         return {"photo": str(value.path), "reason": value.reason}
@@ -214,56 +204,6 @@ def _record(value: object) -> Json:
     return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
 
 
-def _curve_readings(edge: Edge) -> Json:
-    figures = curve_figures(edge)
-    area, nyquist = figures.area_cypx, figures.response_at_nyquist
-    return {
-        "area_cypx": plain(area.value),
-        "area_sd_cypx": plain(area.sd),
-        "response_at_nyquist": plain(nyquist.value),
-        "response_at_nyquist_sd": plain(nyquist.sd),
-    }
-
-
-def _response(edge: Edge, lpmm: float, pixel_pitch_um: float) -> Json:
-    figure = edge_response_at_lpmm(edge, lpmm=lpmm, pixel_pitch_um=pixel_pitch_um)
-    return {"lpmm": lpmm, "sfr": plain(figure.value), "sfr_sd": plain(figure.sd)}
-
-
-def _optional_readings(edge: Edge) -> Json:
-    form: Json = {}
-    if isinstance(edge.physical, PhysicalFit):
-        form["physical"] = plain(edge.physical)
-    form |= {name: plain(getattr(edge, name)) for name in _PERCEIVED if getattr(edge, name) is not None}
-    if edge.lateral_color_px is not None:
-        red_px, blue_px = edge.lateral_color_px
-        form["lateral_color_px"] = {"red": plain(red_px), "blue": plain(blue_px)}
-    return form
-
-
-def _chart_edge(chart_edge: ChartEdge, form: Json) -> Json:
-    return form | {
-        "target": chart_edge.target,
-        "arm": chart_edge.arm,
-        "center_px": plain(chart_edge.center_px),
-        "image_height": plain(chart_edge.image_height),
-        "azimuth_deg": plain(chart_edge.azimuth_deg),
-        "direction": chart_edge.direction.value,
-    }
-
-
-def _settings(metadata: Metadata) -> Json:
-    names = ("camera", "lens", "f_number", "focal_length_mm", "iso", "exposure_s")
-    return {name: plain(getattr(metadata, name)) for name in names}
-
-
-def _tilt(tilt: Tilt) -> Json:
-    return {"pitch": plain(tilt.pitch_deg), "yaw": plain(tilt.yaw_deg), "roll": plain(tilt.roll_deg)}
-
-
-def _tilt_sd(tilt: Tilt) -> Json:
-    return {
-        "pitch": plain(tilt.pitch_sd_deg),
-        "yaw": plain(tilt.yaw_sd_deg),
-        "roll": plain(tilt.roll_sd_deg),
-    }
+def _on_chart(edge: ChartEdge) -> Json:
+    names = ("target", "arm", "center_px", "image_height", "azimuth_deg")
+    return {name: plain(getattr(edge, name)) for name in names} | {"direction": edge.direction.value}
