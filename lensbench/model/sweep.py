@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from lensbench.model.condition import LensEvidence
+from lensbench.model.condition import ConditionFinding, QuickFindings
 from lensbench.model.flags import Remark
 from lensbench.model.shot import ZONES, Metadata, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.units import FloatArray
@@ -23,12 +23,10 @@ __all__ = [
     "PHYSICAL_COLUMNS",
     "SHOTS_COLUMNS",
     "BestSetting",
-    "ConditionFinding",
     "CurvePoint",
     "FocalLengthFindings",
     "LensFindings",
     "PlannedShot",
-    "QuickFindings",
     "Setting",
     "SharpEnough",
     "SmoothCurve",
@@ -194,19 +192,6 @@ class BestSetting:
     """At 95, 90 and 80 % of the best; empty where several focal lengths compete."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ConditionFinding:
-    """One finding on the state of the lens."""
-
-    subject: str
-    """tilt, decentring, field curvature, focus shift, astigmatism, lateral colour, distortion."""
-    verdict: str
-    """seen, not seen, can't tell."""
-    evidence: str
-    caution: str
-    advice: str
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FocalLengthFindings:
     """The curve over the f-numbers at one focal length."""
@@ -228,24 +213,6 @@ class FocalLengthFindings:
     holds_for: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class QuickFindings:
-    """The answer of a ten-minute test: no best stop, only whether this copy is grossly wrong."""
-
-    verdict: str
-    """One clause, behind the lens's name."""
-    evenness: str
-    softness: str
-    limits: str
-    """What so few shots cannot tell. These four in plain words."""
-    grossly_uneven: str
-    """seen, not seen, can't tell."""
-    grossly_soft: str
-    """seen, not seen, can't tell."""
-    turned_shots: int
-    """Those with the chart, or the camera, on its head."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LensFindings:
     """All that was found for one lens on one camera."""
@@ -259,8 +226,6 @@ class LensFindings:
     """For the zone `frame`; None where no setting could be measured."""
     by_focal_length: tuple[FocalLengthFindings, ...]
     condition: tuple[ConditionFinding, ...] = ()
-    evidence: LensEvidence | None = None
-    """For somebody who may want to return or repair the lens; None where no decentring was seen."""
     best_by_zone: dict[str, BestSetting] = field(default_factory=dict)
     answer: str = ""
     """The plain answer, one or two sentences."""

@@ -16,7 +16,7 @@ import numpy as np
 from scipy import stats
 
 from lensbench.model.flags import Remark, remark
-from lensbench.model.shot import ShotResult
+from lensbench.model.shot import BoolArray, ShotResult
 from lensbench.model.sweep import SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.photo import natural_order
@@ -90,6 +90,7 @@ def _moved(shots: Sequence[SweepShot]) -> list[str]:
     """Say how far the picture wandered, grew or turned from the first shot to the last."""
     results = [_result(shot) for shot in shots]
     places = np.array([_placed(result, results[0]) for result in results])
+    places[_stepped(shots), 2] = np.nan
     seen = []
     down, right, scale = (_steady(column) for column in places.T[:3])
     wandered = float(np.hypot(down.total if down else 0.0, right.total if right else 0.0))
@@ -103,6 +104,11 @@ def _moved(shots: Sequence[SweepShot]) -> list[str]:
     if turned > TILT_LIMIT_DEG:
         seen.append(f"the camera turns by {turned:.2f} degrees, limit {TILT_LIMIT_DEG:g}")
     return seen
+
+
+def _stepped(shots: Sequence[SweepShot]) -> BoolArray:
+    """Which shots are a focus bracket's, shape (shots,): its focus changes sharpness and scale on purpose."""
+    return np.array([shot.planned.focus_step is not None for shot in shots])
 
 
 def _tilts(results: Sequence[ShotResult], name: str) -> FloatArray:
@@ -160,8 +166,7 @@ def _softened(shots: Sequence[SweepShot]) -> list[str]:
     """Say how much sharpness is lost or gained over the order, each setting against its own mean."""
     sharpness = np.array([_log_mtf50(_result(shot)) for shot in shots])
     stops = np.array([shot.planned.setting.f_number for shot in shots])
-    focused = np.array([not shot.planned.focus_step for shot in shots])
-    known = np.flatnonzero(np.isfinite(sharpness) & focused)
+    known = np.flatnonzero(np.isfinite(sharpness) & ~_stepped(shots))
     order = known.astype(float)
     # Evenly, or as a focus that moves evenly out of its best place, or into it.
     ways = (order, order**2, -((len(shots) - 1.0 - order) ** 2))

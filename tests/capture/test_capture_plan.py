@@ -25,6 +25,7 @@ from lensbench.capture.plan_table import counted_names, table_shots, write_table
 from lensbench.capture.standing import PrintGear, choose_chart, stand
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
+from lensbench.model.condition import QUICK_TEST
 from lensbench.model.errors import SettingError
 from lensbench.sweep.shots_table import read_shots_table
 
@@ -180,6 +181,7 @@ def test_the_quick_test_is_a_dozen_shots_on_one_page(lens):
     assert len(plan.shots) <= 12
     assert {shot.f_number for shot in plan.shots} == {lens.widest_f_number, max(8.0, lens.widest_f_number)}
     assert {shot.condition for shot in plan.shots} == {"upright", "chart turned 180"}
+    assert all(row.condition.startswith(QUICK_TEST) for row in table_shots(plan))
     assert plan.minutes <= 11.0
     assert len(pypdfium2.PdfDocument(checklist_pdf(plan))) == 1
 

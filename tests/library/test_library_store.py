@@ -192,7 +192,14 @@ for number in range(4):
 def test_several_programs_at_once_lose_nothing(library):
     running = [
         subprocess.Popen(
-            [sys.executable, "-c", ADDING, str(Path(measured_lenses.__file__).parent), str(library.place), str(number)],
+            [
+                sys.executable,
+                "-c",
+                ADDING,
+                str(Path(measured_lenses.__file__).parent),
+                str(library.place),
+                str(number),
+            ],
             stderr=subprocess.PIPE,
         )
         for number in range(2)

@@ -19,6 +19,7 @@ from lensbench.report.draw.panels import Grid, Panel
 from lensbench.report.out.evidence import EvidenceContent, evidence_content
 from lensbench.report.out.tables import photo_labels
 from lensbench.report.text.blur import lens_blur_sentence
+from lensbench.report.text.condition import condition_text, verdict_text
 from lensbench.report.text.figures import (
     NOT_MEASURED,
     Scale,
@@ -310,15 +311,19 @@ def _zone_cell(focal: FocalLengthFindings, zone: str, scale: Scale) -> str:
 def _condition_grid(lens: LensFindings) -> Grid | None:
     if not lens.condition:
         return None
+    texts = [(finding, condition_text(finding)) for finding in lens.condition]
     return Grid(
-        caption="State of the lens",
+        caption="Is the copy sound?",
         header=("what", "verdict", "evidence", "caution", "what to do next"),
         rows=tuple(
-            tuple(
-                clean_line(text) or NOT_MEASURED
-                for text in (each.subject, each.verdict, each.evidence, each.caution, each.advice)
+            (
+                finding.subject.value,
+                verdict_text(finding),
+                text.evidence,
+                text.caution or NOT_MEASURED,
+                text.advice or NOT_MEASURED,
             )
-            for each in lens.condition
+            for finding, text in texts
         ),
     )
 

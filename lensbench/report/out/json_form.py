@@ -25,6 +25,8 @@ from lensbench.model.shot import (
     ZoneFigure,
 )
 from lensbench.model.sweep import SweepFindings
+from lensbench.report.text.condition import condition_text
+from lensbench.report.text.sound import quick_sentences
 from lensbench.storage.text import clean_text
 
 __all__ = [
@@ -145,11 +147,15 @@ def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
 def findings_as_json(findings: SweepFindings) -> Json:
     """Give the findings of a sweep: `{"lenses": [...]}`, field by field under the names of the records.
 
-    Lenses and cameras are named as in the tables, without hidden characters.
+    Lenses and cameras are named as in the tables, without hidden characters; sentences stand under `text`.
     """
     form = _record(findings)
-    for lens in form["lenses"]:
+    for lens, own in zip(form["lenses"], findings.lenses, strict=True):
         lens |= {name: clean_text(lens[name]) for name in ("lens", "camera")}
+        for finding, record in zip(lens["condition"], own.condition, strict=True):
+            finding["text"] = str(condition_text(record))
+        if own.quick is not None:
+            lens["quick"]["text"] = " ".join(quick_sentences(own))
     return form
 
 

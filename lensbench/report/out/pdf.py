@@ -176,7 +176,7 @@ def _lens_story(lens: LensContent, pictures: Mapping[str, bytes]) -> list[Flowab
     units = "then line pairs/mm and line widths per picture height, where known"
     story.append(text(f"{lens.summary.caption}, {units}.", "about"))
     story += [text("Plots", "section"), *plots_story((*lens.panels, *lens.fields), pictures)]
-    story += grid_story("State of the lens", lens.condition)
+    story += grid_story("Is the copy sound?", lens.condition)
     story += grid_story("Distortion and light", lens.beside)
     story += grid_story("Photographs that were not used", lens.rejected)
     story += grid_story("Remarks on quality", lens.remarks)

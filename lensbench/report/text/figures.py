@@ -12,8 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lensbench.model.compare import CompareFindings
+from lensbench.model.condition import Subject, Verdict
+from lensbench.model.names import f_stop, focal_length
 from lensbench.model.sweep import LensFindings, SweepFindings
-from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx, nominal_f_number
+from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
+from lensbench.report.text.sound import quick_sentences
 from lensbench.storage.text import clean_text
 
 __all__ = [
@@ -33,28 +36,6 @@ __all__ = [
 
 
 NOT_MEASURED = "–"
-
-
-def f_stop(f_number: float | None) -> str:
-    """Give the f-stop as engraved.
-
-    >>> f_stop(5.657)
-    'f/5.6'
-    """
-    if f_number is None or not math.isfinite(f_number):
-        return "unknown f-stop"
-    return f"f/{nominal_f_number(f_number):g}"
-
-
-def focal_length(focal_length_mm: float | None) -> str:
-    """Give the focal length in millimetres, without needless digits.
-
-    >>> focal_length(35.0)
-    '35 mm'
-    """
-    if focal_length_mm is None or not math.isfinite(focal_length_mm):
-        return "unknown focal length"
-    return f"{round(focal_length_mm, 1):g} mm"
 
 
 def in_words(items: Sequence[str]) -> str:
@@ -113,7 +94,7 @@ def interval_text(ci95: tuple[float, float]) -> str:
     return f"{low:.3f}–{high:.3f}" if math.isfinite(low) and math.isfinite(high) else ""
 
 
-_WORTH_NAMING = ("decentring", "field curvature", "focus shift", "astigmatism")
+_WORTH_NAMING = (Subject.DECENTRING, Subject.FIELD_CURVATURE, Subject.FOCUS_SHIFT, Subject.ASTIGMATISM)
 _BETWEEN_SENTENCES = re.compile(r"(?<=[.!?]) (?=[A-Z])")
 
 
@@ -125,20 +106,26 @@ def answer_sentences(findings: SweepFindings) -> list[str]:
 
 def lens_sentences(lens: LensFindings) -> list[str]:
     """Give the plain answer for one lens, its limits last."""
-    answer = _parted(lens.answer, name=lens.lens) if lens.answer else [_shortest_answer(lens)]
-    answer += _state(lens)
+    if lens.quick is not None:
+        answer = [clean_line(sentence) for sentence in quick_sentences(lens)]
+    else:
+        answer = _parted(lens.answer, name=lens.lens) if lens.answer else [_shortest_answer(lens)]
+        answer += _state(lens)
     return [*answer, clean_line(lens.holds_for)] if lens.holds_for else answer
 
 
 def _state(lens: LensFindings) -> list[str]:
-    """Name what was seen of the lens's state; the ten-minute test has said it already."""
-    seen = [one.subject for one in lens.condition if one.verdict == "seen" and one.subject in _WORTH_NAMING]
-    if not seen or lens.quick is not None:
-        return []
-    named = in_words(seen)
-    return [
-        f"{named[0].upper()}{named[1:]} {'was' if len(seen) == 1 else 'were'} seen: look at «State of the lens»."
+    """Name what matters of the lens's state."""
+    matters = [
+        finding.subject.value
+        for finding in lens.condition
+        if finding.verdict is Verdict.MATTERS and finding.subject in _WORTH_NAMING
     ]
+    if not matters:
+        return []
+    named = in_words(matters)
+    verb = "matters" if len(matters) == 1 else "matter"
+    return [f"{named[0].upper()}{named[1:]} {verb} on this copy: look at «Is the copy sound?»."]
 
 
 def lens_title(lens: LensFindings) -> str:
