@@ -36,8 +36,7 @@ __all__ = [
 
 
 MATTERS: Final = 0.05
-"""An asymmetry below this share of MTF50 is in every lens and does not show in pictures. Common practice, no
-source."""
+"""In log MTF50. A smaller asymmetry is in every lens and does not show in pictures. Common practice, no source."""
 _LEAST_SHARE: Final = 0.5
 """Less than this part of the larger one is no longer called «both»."""
 

@@ -30,7 +30,7 @@ __all__ = ["astigmatism_finding", "curvature_finding", "falloff", "focus_shift_f
 _MATTERS: Final = 0.05
 """A loss of MTF50 below this share does not show. Common practice, no source."""
 _SPLIT_MATTERS: Final = 0.10
-"""Sagittal and tangential edges differ by some percent in every lens. Common practice, no source."""
+"""In log MTF50. Sagittal and tangential edges differ by some percent in every lens. Common practice, no source."""
 _AT_HEIGHT: Final = 0.8
 _USUAL_SPLIT_SD: Final = 0.03
 _NAN: Final = float("nan")
@@ -104,7 +104,7 @@ def astigmatism_finding(
     details = Astigmatism(split=split, distance=distance)
     if distance is not None and (split is None or distance.verdict.weight >= split.verdict.weight):
         return _of_distance(Subject.ASTIGMATISM, distance, details)
-    limit = 100.0 * _SPLIT_MATTERS
+    limit = percent(_SPLIT_MATTERS)
     if split is None:
         return ConditionFinding(
             subject=Subject.ASTIGMATISM, verdict=Verdict.CANNOT_TELL, limit=limit, unit="%"
@@ -112,14 +112,14 @@ def astigmatism_finding(
     verdict = split.verdict
     if verdict is Verdict.WITHIN_LIMITS and distance is None and (fall is None or not _is_level(fall)):
         verdict = Verdict.CANNOT_TELL
-    size = abs(split.sagittal_percent)
+    log_size, reach = -np.log1p(-abs(split.sagittal_percent) / 100.0), split.reach_percent / 100.0
     return ConditionFinding(
         subject=Subject.ASTIGMATISM,
         verdict=verdict,
         limit=limit,
         unit="%",
-        value=size,
-        ci95=(max(size - split.reach_percent, 0.0), size + split.reach_percent),
+        value=abs(split.sagittal_percent),
+        ci95=(percent(max(log_size - reach, 0.0)), percent(log_size + reach)),
         details=details,
     )
 

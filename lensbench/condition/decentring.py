@@ -71,7 +71,7 @@ def decentring_finding(
     moved = turned.outcome is TurnedOutcome.MOVED
     uneven = [row for row in rows if not moved and row.matters(tests=len(rows))]
     focus_tilt = max(
-        (_focus_tilt(surface, results, tests=len(surfaces)) for surface in surfaces),
+        (_focus_tilt(surface, tests=len(surfaces)) for surface in surfaces),
         key=lambda tilt: (tilt.matters, tilt.loss_percent),
         default=None,
     )
@@ -113,7 +113,7 @@ def decentring_finding(
 
 def _finding(verdict: Verdict, details: Decentring | None = None) -> ConditionFinding:
     finding = ConditionFinding(
-        subject=Subject.DECENTRING, verdict=verdict, limit=100.0 * MATTERS, unit="%", details=details
+        subject=Subject.DECENTRING, verdict=verdict, limit=percent(MATTERS), unit="%", details=details
     )
     if details is None:
         return finding
@@ -160,9 +160,9 @@ def _setting(surface: FocusSurface) -> Setting:
     return surface.bracket.shots[0].planned.setting
 
 
-def _focus_tilt(surface: FocusSurface, results: Sequence[ShotResult], *, tests: int) -> FocusTilt:
+def _focus_tilt(surface: FocusSurface, *, tests: int) -> FocusTilt:
     """Slope of the focus surface less that of the chart's tilt; which way steps count, the smaller rest says."""
-    slope = mean_slope(surface.bracket.results or results)
+    slope = mean_slope(surface.bracket.results)
     steps, covariance = surface.steps[SLOPES], surface.covariance[SLOPES, SLOPES]
     um_per_step, setting = surface.um_per_step, _setting(surface)
     if not np.isfinite(um_per_step):
@@ -173,7 +173,7 @@ def _focus_tilt(surface: FocusSurface, results: Sequence[ShotResult], *, tests: 
         doubt = covariance + np.diag((slope.sd_um / um_per_step) ** 2 + (_SLOPE_DOUBT * chart) ** 2)
         size = float(np.linalg.norm(left))
         loss = surface.loss(_AT_HEIGHT * size)
-        matters = exceeds(left, doubt, freedom=surface.freedom, tests=max(tests, 1)) and loss >= MATTERS
+        matters = exceeds(left, doubt, freedom=surface.freedom, tests=tests) and loss >= MATTERS
     return FocusTilt(
         focal_length_mm=setting.focal_length_mm,
         f_number=setting.f_number,

@@ -95,8 +95,8 @@ def tilt_finding(results: Sequence[ShotResult]) -> ConditionFinding:
         verdict=verdict,
         limit=limit,
         unit="%",
-        value=100.0 * loss,
-        ci95=(100.0 * low, 100.0 * high),
+        value=100.0 * loss + 0.0,
+        ci95=(100.0 * low + 0.0, 100.0 * high),  # no -0.0
         details=CameraTilt(f_number=widest, **angles),
     )
 

@@ -29,8 +29,8 @@ Made by `python tests/benchmarks/condition.py --shoots {shoots} --brackets {brac
 some rows by fewer shoots, as the column says.
 
 `lensbench sweep` says of every lens whether decentring, field curvature, focus shift, astigmatism, lateral colour and
-distortion were seen, were not seen, or can't be told ([how to test your copy](howto-sound.md)). Here is how often it is
-right.
+distortion matter, are within limits, or can't be told ([how to test your copy](howto-sound.md)). Here is how often it
+is right.
 
 ## Figures
 
@@ -43,7 +43,7 @@ the tilt is told to 0.05 degrees. «Softer by 10 %» is the mean of the edges on
 """
 PICTURES = """Small raw files (a megapixel) through `lensbench simulate` and `lensbench sweep`, 26 photographs a lens:
 three refocused shots at f/2.8 and f/5.6, the same with the camera turned, and one focus bracket of seven steps at both
-stops. What must be seen is bold.
+stops. What must matter is bold.
 """
 
 PARTS = ("decentring", "brackets", "pictures")
@@ -59,7 +59,7 @@ def section(part: str, *, shoots: int, brackets: int, pictures: Path) -> Iterato
         )
         yield from coverage_rows(shoots // 2)
     if part == "brackets":
-        yield "\n### Field curvature, focus shift, astigmatism, leaning plane of focus\n"
+        yield "\n### Field curvature, focus shift, astigmatism, tilted plane of focus\n"
         yield from bracket_rows(brackets)
     if part == "pictures":
         yield "\n## Pictures\n"

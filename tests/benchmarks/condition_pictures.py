@@ -39,7 +39,7 @@ def lensbench(*words: str) -> None:
 
 
 def picture_rows(folder: Path) -> Iterator[str]:
-    """Shoot, sweep, and give what is said of each lens; what must be seen is marked."""
+    """Shoot, sweep, and give what is said of each lens; what must matter is marked."""
     yield f"| lens | chart | {' | '.join(ASKED)} | turned test | right |"
     yield "|" + "---|" * (len(ASKED) + 4)
     for scene, words in SCENES.items():
@@ -70,11 +70,11 @@ def _joined(tables: list[Path], out: Path) -> None:
 
 
 def _row(kind: str, scene: str, lens: dict) -> str:
-    told = {one["subject"]: one["verdict"] for one in lens["condition"]}
+    findings = {finding["subject"]: finding for finding in lens["condition"]}
     wanted = {SUBJECTS[kind]} if kind in SUBJECTS else set()
-    seen = {subject for subject in ASKED if told[subject] == "seen"}
-    evidence = lens["evidence"]
-    turned = "–" if evidence is None else "stayed" if "goes with lens" in evidence["turned_test"] else "open"
-    right = seen == wanted and (kind == "decentred") == (evidence is not None)
-    cells = [f"**{told[one]}**" if one in wanted else told[one] for one in ASKED]
-    return f"| {kind} | {scene} | {' | '.join(cells)} | {turned} | {'yes' if right else 'NO'} |"
+    matters = {subject for subject in ASKED if findings[subject]["verdict"] == "matters"}
+    outcome = findings["decentring"]["details"]["turned"]["outcome"]
+    turned = outcome if "decentring" in matters else "–"
+    words = {subject: findings[subject]["verdict"].replace("_", " ") for subject in ASKED}
+    cells = [f"**{words[subject]}**" if subject in wanted else words[subject] for subject in ASKED]
+    return f"| {kind} | {scene} | {' | '.join(cells)} | {turned} | {'yes' if matters == wanted else 'NO'} |"

@@ -1,6 +1,7 @@
 """The state of a lens from figures of whole shoots, drawn from aberrated pupils (`pupil_fields`)."""
 
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
+from enum import StrEnum
 
 import numpy as np
 import pytest
@@ -112,6 +113,27 @@ def test_the_sides_come_from_brackets_of_the_same_focal_length(random):
     assert both.details.main.source is Source.FOCUS_BRACKET
     assert both.details.main.focal_length_mm == 70.0
     assert both.details.sides == alone.sides
+
+
+def strings(value):
+    """Every string in a record and what it holds."""
+    if is_dataclass(value):
+        return [text for item in fields(value) for text in strings(getattr(value, item.name))]
+    if isinstance(value, tuple):
+        return [text for item in value for text in strings(item)]
+    return [value] if isinstance(value, str) else []
+
+
+@pytest.mark.parametrize("take", [shoot, bracket])
+def test_findings_hold_no_sentence(random, take):
+    findings = lens_condition(take(OFF, random))
+    assert {finding.subject for finding in findings} == set(Subject)
+    for finding in findings:
+        loose = [text for text in strings(finding) if not isinstance(text, StrEnum)]
+        assert loose == [finding.unit]
+        assert finding.unit in {"%", "px"}
+        if finding.verdict is Verdict.MATTERS:
+            assert abs(finding.value) >= finding.limit
 
 
 def test_the_fit_of_a_field_gives_back_a_slope_it_was_given():

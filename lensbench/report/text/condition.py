@@ -18,7 +18,14 @@ from lensbench.model.condition import (
     Verdict,
 )
 from lensbench.model.names import f_stop, focal_length, listed
-from lensbench.report.text.sound import ConditionText, at_setting, decentring_text, interval_percent, share
+from lensbench.report.text.sound import (
+    ConditionText,
+    at_setting,
+    decentring_text,
+    interval_percent,
+    share,
+    shots_text,
+)
 
 __all__ = ["condition_text", "verdict_text"]
 
@@ -54,7 +61,7 @@ _NOTHING_MEASURED: Final = {
 def verdict_text(finding: ConditionFinding) -> str:
     """«matters», «within limits (limit 0.5 px)» or «can't tell»."""
     if finding.verdict is Verdict.WITHIN_LIMITS:
-        return f"within limits (limit {finding.limit:g} {finding.unit})"
+        return f"within limits (limit {finding.limit:.2g} {finding.unit})"
     return "matters" if finding.verdict is Verdict.MATTERS else "can't tell"
 
 
@@ -141,14 +148,15 @@ def _focus_shift(distance: PlaneDistance) -> ConditionText:
 
 def _plane(distance: PlaneDistance, *, what: str, cost: str, caution: str, advice: str) -> ConditionText:
     brackets = "one bracket" if distance.brackets == 1 else f"{distance.brackets} brackets"
-    loss, interval = share(distance.loss_percent), interval_percent(distance.ci95_percent)
+    loss, high = share(distance.loss_percent), distance.ci95_percent[1]
+    interval = f"{interval_percent(distance.ci95_percent)}; " if high >= 1.0 else ""
     advices = {
         Verdict.MATTERS: advice,
         Verdict.CANNOT_TELL: f"{_BRACKET} Use more shots or wider steps than now.",
         Verdict.WITHIN_LIMITS: "",
     }
     return ConditionText(
-        evidence=f"{what}; {cost} {loss} of MTF50 ({interval}; {brackets}).",
+        evidence=f"{what}; {cost} {loss} of MTF50 ({interval}{brackets}).",
         caution=caution,
         advice=advices[distance.verdict],
     )
@@ -157,7 +165,7 @@ def _plane(distance: PlaneDistance, *, what: str, cost: str, caution: str, advic
 def _size(distance: PlaneDistance) -> str:
     if not isfinite(distance.um):
         return f"{abs(distance.steps):.2g} ± {distance.sd_steps:.2g} steps"
-    digits = 0 if abs(distance.um) >= 10.0 else 1
+    digits = 0 if abs(distance.um) >= 10.0 and distance.sd_um >= 0.5 else 1
     size = f"{abs(distance.um):.{digits}f} ± {distance.sd_um:.{digits}f} um"
     return f"{size} (on the sensor's side; {abs(distance.steps):.2g} steps)"
 
@@ -184,10 +192,9 @@ def _astigmatism(finding: ConditionFinding, details: Astigmatism) -> ConditionTe
 
 def _split(split: SagittalSplit) -> str:
     sharper = "sagittal" if split.sagittal_percent > 0.0 else "tangential"
-    shots = "one shot only" if split.shots < 2 else f"{split.shots} shots"
     return (
         f"At {at_setting(split.focal_length_mm, split.f_number)} {sharper} edges are {abs(split.sagittal_percent):.0f} "
-        f"± {split.reach_percent:.0f} % sharper in the outer field; {shots}."
+        f"± {split.reach_percent:.0f} % sharper in the outer field; {shots_text(split.shots)}."
     )
 
 
@@ -219,6 +226,9 @@ def _distortion(details: Distortion) -> ConditionText:
     kind = "distortion" if size < 0.05 else "barrel" if details.percent < 0.0 else "pincushion"
     at = f", at {focal_length(details.focal_length_mm)}" if details.focal_lengths > 1 else ""
     return ConditionText(
-        evidence=f"{_with_reach(size, details.reach_percent, 1)} % {kind} in the corner; {details.shots} shots{at}.",
+        evidence=(
+            f"{_with_reach(size, details.reach_percent, 1)} % {kind} in the corner; "
+            f"{shots_text(details.shots)}{at}."
+        ),
         caution="At this distance; correcting it costs some sharpness in the corners.",
     )

@@ -35,6 +35,7 @@ __all__ = [
     "quick_sentences",
     "repeats_text",
     "share",
+    "shots_text",
     "turned_text",
 ]
 
@@ -80,6 +81,11 @@ def share(percent: float) -> str:
     return f"{percent:.0f} %" if percent >= 1.0 else "under 1 %"
 
 
+def shots_text(shots: int) -> str:
+    """«3 shots», or «one shot only»."""
+    return f"{shots} shots" if shots > 1 else "one shot only"
+
+
 def asymmetry_text(row: SideAsymmetry) -> str:
     """«the upper left is 5 % softer at 24 mm, f/2.8 (3 to 7 %)»."""
     source = ", each target at its own best focus" if row.source is Source.FOCUS_BRACKET else ""
@@ -95,14 +101,15 @@ def decentring_text(finding: ConditionFinding, details: Decentring) -> Condition
     main, tilt, limit = details.main, details.focus_tilt, details.detection_limit_percent
     uneven = sorted((row for row in details.rows if row.matters), key=lambda row: row is not main)
     even = finding.verdict is Verdict.WITHIN_LIMITS and main.percent < finding.limit
-    shots = f"{main.shots} shots"
     if uneven:
         rows = "; ".join(asymmetry_text(row) for row in uneven[:4])
-        evidence = [f"One side is softer than the side opposite: {rows}; {shots}."]
+        evidence = [f"One side is softer than the side opposite: {rows}; {shots_text(main.shots)}."]
     elif main.shots < 2:
         evidence = [f"One shot a setting: {asymmetry_text(main)}, and nothing shows that it repeats."]
     else:
-        evidence = [f"{'Even enough' if even else 'No side stands out'}: {asymmetry_text(main)}; {shots}."]
+        evidence = [
+            f"{'Even enough' if even else 'No side stands out'}: {asymmetry_text(main)}; {shots_text(main.shots)}."
+        ]
         evidence.append(f"At the widest stop that was repeated, {share(limit)} or more would have shown.")
     if tilt is not None and tilt.matters:
         evidence.append(
