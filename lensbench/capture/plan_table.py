@@ -64,6 +64,7 @@ def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableRow]
             focus_group=shot.focus_group,
             focus_step=shot.focus_step,
             condition=f"{QUICK_TEST}, {shot.condition}" if plan.quick else shot.condition,
+            turned=shot.turned,
         )
         for name, shot in zip(names, plan.shots, strict=True)
     ]

@@ -2,9 +2,9 @@
 
 Tilt of the chart is in the covariance as what it could cause at most (`tilt_asymmetry_bound`). With the camera turned
 by 180 degrees about its axis, what belongs to the chart and the wall changes sides: the mean over both ways is the
-lens's and the camera's, half their difference that of chart and wall. The chart says how the camera stood, so turned
-shots need no table. Where the chart was turned and not the camera (the condition column says «chart»), only the print
-goes with it: the wall, its light and its tilt stay.
+lens's and the camera's, half their difference that of chart and wall. The chart shows how the camera stood, so turned
+shots need no table. Where the chart was turned and not the camera (the column `turned` of the shots table says
+`chart`), only the print goes with it: the wall, its light and its tilt stay.
 """
 
 from collections import defaultdict
@@ -18,7 +18,7 @@ import numpy as np
 from lensbench.condition.field import FieldShape, field_shape
 from lensbench.condition.tilt import is_portrait, is_upside_down, mean_slope, tilt_asymmetry_bound
 from lensbench.model.condition import Source, TurnedOutcome, TurnedTest
-from lensbench.model.shot import ShotResult
+from lensbench.model.shot import ShotResult, Turned
 from lensbench.model.sweep import Setting, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.stats import Moderated, Repeats, exceeds, moderated, quantile
@@ -203,5 +203,5 @@ def turned_test(settings: Sequence[SettingShots]) -> TurnedTest:
         stayed_percent=percent(sizes[0]),
         moved_percent=percent(sizes[1]),
         reach_percent=percent(quantile(spread.freedom) * variance**0.5),
-        chart_only=any("chart" in shot.planned.condition.lower() for shot in widest.shots),
+        chart_only=any(shot.planned.turned is Turned.CHART for shot in widest.shots),
     )

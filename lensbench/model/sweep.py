@@ -14,7 +14,7 @@ from typing import Final
 
 from lensbench.model.condition import ConditionFinding, QuickFindings
 from lensbench.model.flags import Remark
-from lensbench.model.shot import ZONES, Metadata, RejectedShot, ShotResult, ZoneFigure
+from lensbench.model.shot import ZONES, Metadata, RejectedShot, ShotResult, Turned, ZoneFigure
 from lensbench.model.units import FloatArray
 
 __all__ = [
@@ -100,6 +100,8 @@ class PlannedShot:
     focus_group: str = ""
     focus_step: float | None = None
     condition: str = ""
+    turned: Turned | None = None
+    """What was turned by 180 degrees, as the shots table says; the chart itself shows which shots were."""
     left_out: str = ""
     """Why the shot is not used at all; empty when it is."""
     by_choice: bool = False

@@ -12,6 +12,7 @@ from lensbench.condition.field import field_shape, side_of, softer_azimuth_deg
 from lensbench.condition.judge import lens_condition
 from lensbench.condition.tilt import focus_slope, mean_slope, tilt_asymmetry_bound
 from lensbench.model.condition import Cause, Colour, Side, Source, Subject, TurnedOutcome, Verdict
+from lensbench.model.shot import Turned
 from lensbench.report.text.condition import condition_text
 from lensbench.shot.geometry import camera_pose
 from lensbench.simulate import Camera, Pose, Scene, ZoomPosition, prime
@@ -64,13 +65,13 @@ def test_one_shot_a_setting_claims_nothing(random):
 
 
 def test_the_turned_camera_tells_the_wall_from_the_lens(random):
-    turned = Shooting(turned=True, condition="camera turned 180")
+    turned = Shooting(turned=True, table_says=Turned.CAMERA)
     found = decentring(shoot(OFF, random, stops=(2.8,)) + shoot(OFF, random, stops=(2.8,), how=turned))
     assert found.details.turned.outcome is TurnedOutcome.STAYED
     assert found.details.main.turned_shots == 3
     assert next(one for one in found.details.other_causes if one.cause is Cause.CHART).ruled_out
     wall = Shooting(wall_side=(0.07, 0.0))
-    over = replace(wall, turned=True, condition="camera turned 180")
+    over = replace(wall, turned=True, table_says=Turned.CAMERA)
     shots = shoot(EVEN, random, stops=(2.8,), how=wall)
     assert decentring(shots).verdict is Verdict.MATTERS  # nothing tells the wall from the lens yet
     found = decentring(shots + shoot(EVEN, random, stops=(2.8,), how=over))
@@ -80,7 +81,7 @@ def test_the_turned_camera_tells_the_wall_from_the_lens(random):
 
 
 def test_a_turned_chart_does_not_clear_the_wall(random):
-    turned = Shooting(turned=True, condition="chart turned 180")
+    turned = Shooting(turned=True, table_says=Turned.CHART)
     both = shoot(OFF, random, stops=(2.8,)) + shoot(OFF, random, stops=(2.8,), how=turned)
     assert "turn the camera to rule them out" in condition_text(decentring(both)).evidence
 
