@@ -34,12 +34,7 @@ def lateral_colour_finding(results: Sequence[ShotResult]) -> ConditionFinding:
     """How far red and blue fall beside green in the corner, at the focal length that shows most."""
     shifts = _colour_shifts(results)
     if not shifts:
-        return ConditionFinding(
-            subject=Subject.LATERAL_COLOUR,
-            verdict=Verdict.CANNOT_TELL,
-            limit=_COLOUR_MATTERS_PX,
-            unit="px",
-        )
+        return ConditionFinding(subject=Subject.LATERAL_COLOUR, limit=_COLOUR_MATTERS_PX, unit="px")
     main = max(shifts, key=lambda shift: (shift.verdict is Verdict.MATTERS, abs(shift.px)))
     return ConditionFinding(
         subject=Subject.LATERAL_COLOUR,
@@ -83,7 +78,6 @@ def distortion_finding(results: Sequence[ShotResult]) -> ConditionFinding | None
         subject=Subject.DISTORTION,
         verdict=max((own.verdict for own in distortions), key=lambda verdict: verdict.weight),
         limit=_DISTORTION_MATTERS_PERCENT,
-        unit="%",
         value=main.percent,
         ci95=(main.percent - main.reach_percent, main.percent + main.reach_percent),
         details=main,

@@ -5,6 +5,7 @@ bracketed the one that it costs most is stated, with an interval that holds for 
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -47,24 +48,11 @@ def curvature_finding(surfaces: Sequence[FocusSurface], fall: Falloff | None) ->
             Subject.FIELD_CURVATURE, distance, FieldCurvature(distance=distance, falloff=fall)
         )
     details = FieldCurvature(distance=None, falloff=fall)
-    limit = 100.0 * _MATTERS
+    finding = ConditionFinding(subject=Subject.FIELD_CURVATURE, limit=100.0 * _MATTERS, details=details)
     if fall is None or not _is_level(fall):
-        return ConditionFinding(
-            subject=Subject.FIELD_CURVATURE,
-            verdict=Verdict.CANNOT_TELL,
-            limit=limit,
-            unit="%",
-            details=details,
-        )
-    return ConditionFinding(
-        subject=Subject.FIELD_CURVATURE,
-        verdict=Verdict.WITHIN_LIMITS,
-        limit=limit,
-        unit="%",
-        value=max(fall.percent, 0.0),
-        ci95=(0.0, max(fall.percent + 2.0 * fall.sd_percent, 0.0)),
-        details=details,
-    )
+        return finding
+    at_most = max(fall.percent + 2.0 * fall.sd_percent, 0.0)
+    return replace(finding, verdict=Verdict.WITHIN_LIMITS, value=max(fall.percent, 0.0), ci95=(0.0, at_most))
 
 
 def focus_shift_finding(surfaces: Sequence[FocusSurface]) -> ConditionFinding:
@@ -84,9 +72,7 @@ def focus_shift_finding(surfaces: Sequence[FocusSurface]) -> ConditionFinding:
             pairs.setdefault((*_order(widest), *_order(other)), []).append((widest, other))
     distance = _worst([_shift(alike, tests=len(pairs)) for alike in pairs.values()])
     if distance is None:
-        return ConditionFinding(
-            subject=Subject.FOCUS_SHIFT, verdict=Verdict.CANNOT_TELL, limit=100.0 * _MATTERS, unit="%"
-        )
+        return ConditionFinding(subject=Subject.FOCUS_SHIFT, limit=100.0 * _MATTERS)
     return _of_distance(Subject.FOCUS_SHIFT, distance, distance)
 
 
@@ -106,9 +92,7 @@ def astigmatism_finding(
         return _of_distance(Subject.ASTIGMATISM, distance, details)
     limit = percent(_SPLIT_MATTERS)
     if split is None:
-        return ConditionFinding(
-            subject=Subject.ASTIGMATISM, verdict=Verdict.CANNOT_TELL, limit=limit, unit="%"
-        )
+        return ConditionFinding(subject=Subject.ASTIGMATISM, limit=limit)
     verdict = split.verdict
     if verdict is Verdict.WITHIN_LIMITS and distance is None and (fall is None or not _is_level(fall)):
         verdict = Verdict.CANNOT_TELL
@@ -117,7 +101,6 @@ def astigmatism_finding(
         subject=Subject.ASTIGMATISM,
         verdict=verdict,
         limit=limit,
-        unit="%",
         value=abs(split.sagittal_percent),
         ci95=(percent(max(log_size - reach, 0.0)), percent(log_size + reach)),
         details=details,
@@ -131,7 +114,6 @@ def _of_distance(
         subject=subject,
         verdict=distance.verdict,
         limit=100.0 * _MATTERS,
-        unit="%",
         value=distance.loss_percent,
         ci95=distance.ci95_percent,
         details=details,

@@ -113,7 +113,7 @@ def decentring_finding(
 
 def _finding(verdict: Verdict, details: Decentring | None = None) -> ConditionFinding:
     finding = ConditionFinding(
-        subject=Subject.DECENTRING, verdict=verdict, limit=percent(MATTERS), unit="%", details=details
+        subject=Subject.DECENTRING, verdict=verdict, limit=percent(MATTERS), details=details
     )
     if details is None:
         return finding

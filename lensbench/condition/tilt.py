@@ -71,7 +71,7 @@ def tilt_finding(results: Sequence[ShotResult]) -> ConditionFinding:
     known = [result for result in results if isfinite(result.tilt.yaw_deg + result.tilt.pitch_deg)]
     limit = 100.0 * _MATTERS
     if not known:
-        return ConditionFinding(subject=Subject.TILT, verdict=Verdict.CANNOT_TELL, limit=limit, unit="%")
+        return ConditionFinding(subject=Subject.TILT, limit=limit)
     known = [result for result in known if not is_upside_down(result)] or known
     widest = min(result.metadata.f_number or np.inf for result in known)
     widest = widest if isfinite(widest) else _USUAL_F_NUMBER
@@ -94,7 +94,6 @@ def tilt_finding(results: Sequence[ShotResult]) -> ConditionFinding:
         subject=Subject.TILT,
         verdict=verdict,
         limit=limit,
-        unit="%",
         value=100.0 * loss + 0.0,
         ci95=(100.0 * low + 0.0, 100.0 * high),  # no -0.0
         details=CameraTilt(f_number=widest, **angles),

@@ -355,11 +355,11 @@ class ConditionFinding:
     """One finding on the state of the lens."""
 
     subject: Subject
-    verdict: Verdict
     limit: float
     """From which size on it matters in a picture."""
-    unit: str
+    unit: str = "%"
     """Of value, limit and interval: «%» of MTF50 (distortion: of the image height), or «px»."""
+    verdict: Verdict = Verdict.CANNOT_TELL
     value: float = float("nan")
     """Its size is what the limit holds for; the sign of lateral colour and distortion says which way."""
     ci95: tuple[float, float] = (float("nan"), float("nan"))

@@ -140,6 +140,8 @@ def decentring_advice(verdict: Verdict, outcome: TurnedOutcome) -> str:
     if verdict is Verdict.MATTERS:
         if outcome is TurnedOutcome.STAYED:
             return "Repeat one setting on another body if you can: what follows the lens is the lens's."
+        if outcome is TurnedOutcome.BOTH:
+            return "Part of it comes from chart, wall or light: hang the chart flat and evenly lit, and shoot again."
         return f"{_TURN} Refocus on the soft side too: if it becomes as sharp, it is a matter of focus."
     if outcome is TurnedOutcome.MOVED:
         return "Hang the chart flat and evenly lit, and shoot again."
@@ -229,7 +231,7 @@ def quick_sentences(lens: LensFindings) -> list[str]:
     answer = [f"{lens.lens}: {_quick_verdict(quick, findings)}"]
     details = None if decentring is None else decentring.details
     if decentring is not None and isinstance(details, Decentring):
-        answer.append(f"Evenness: {decentring_text(decentring, details).evidence}")
+        answer.append(decentring_text(decentring, details).evidence)
     blurred = "" if quick.grossly_soft is Verdict.WITHIN_LIMITS else " A blurred print would do the same."
     sharpness = " ".join(_inner(length) for length in quick.inner) + blurred
     if not quick.inner:
@@ -256,7 +258,7 @@ def _quick_verdict(quick: QuickFindings, findings: Mapping[Subject, ConditionFin
         again = "Repeat once" if stayed and not turned.chart_only else "Repeat once with the camera turned"
         return f"grossly uneven: {size}{still}.{also} {again}, then return it."
     if soft:
-        return "grossly soft at the centre. Repeat once, then return it."
+        return "grossly soft at the centre, or the print is. Repeat once with another print, then return it."
     if Verdict.CANNOT_TELL in (quick.grossly_uneven, quick.grossly_soft):
         return f"nothing wrong seen, but {_doubt(quick, findings)}"
     if quick.slightly_uneven:
@@ -269,9 +271,11 @@ def _doubt(quick: QuickFindings, findings: Mapping[Subject, ConditionFinding]) -
     angles = tilt.details if tilt is not None and tilt.verdict is not Verdict.WITHIN_LIMITS else None
     if not quick.inner:
         return "the sharpness can't be judged. Give the f-number and the pixel pitch (--pitch-um)."
-    if isinstance(angles, CameraTilt):
+    if isinstance(angles, CameraTilt) and quick.grossly_uneven is Verdict.CANNOT_TELL:
         askew_deg = max(abs(angles.yaw_deg), abs(angles.pitch_deg))
         return f"the camera stood {askew_deg:.1f}° askew. Straighten it and repeat."
+    if quick.grossly_soft is Verdict.CANNOT_TELL:
+        return "the centre is rather soft, or the print is. Repeat with another print."
     return "these shots leave doubt. Repeat with three shots of each setting."
 
 
