@@ -13,6 +13,7 @@ from lensbench.capture.gear import CameraGear, LensGear, exact_f_number, full_st
 from lensbench.capture.standing import ChartChoice, PrintGear, Standing, choose_chart, stand
 from lensbench.model.errors import SettingError
 from lensbench.model.names import f_stop, focal_length
+from lensbench.model.shot import Turned
 
 __all__ = [
     "Exposure",
@@ -86,8 +87,8 @@ def thirds_in_words(thirds: int) -> str:
 
 MOST_QUICK_SHOTS: Final = 12
 QUICK_STOP: Final = 8.0
-TURNED: Final = {"sheet": "chart turned 180", "wall": "camera turned 180"}
-"""What the table says of the second half of a quick test, by the kind of chart."""
+TURNED: Final = {"sheet": Turned.CHART, "wall": Turned.CAMERA}
+"""What is turned for the second half of a quick test, by the kind of chart."""
 _BRACKET_STEPS: Final = (-2, -1, 0, 1, 2)
 _BRACKET_UNTIL: Final = 2.9
 """Widest stops up to this one get a focus bracket: beyond, refocusing is sure enough. Common practice, no source."""
@@ -126,6 +127,7 @@ class ShotToTake:
     focus_step: int | None = None
     """Of a focus bracket: 0 in focus, negative nearer, positive further."""
     condition: str = ""
+    turned: Turned | None = None
     file: str = ""
 
 
@@ -221,9 +223,10 @@ def quick_plan(
             focal_length_mm=focal_length_mm,
             f_number=f_number,
             exposure_s=place.exposure.seconds_at(f_number),
-            condition=condition,
+            condition=f"{turned} turned 180" if turned else "upright",
+            turned=turned,
         )
-        for condition in ("upright", TURNED[chosen.kind])
+        for turned in (None, TURNED[chosen.kind])
         for focal_length_mm in lengths
         for f_number in stops
         for _ in range(min(repeats, 3))

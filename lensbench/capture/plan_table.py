@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from lensbench.capture.plan import ShootPlan
+from lensbench.model.condition import QUICK_TEST
 from lensbench.model.errors import SettingError
 from lensbench.model.names import f_stop, focal_length
 from lensbench.model.shot import TABLE_COLUMNS, Metadata, TableRow
@@ -63,7 +64,8 @@ def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableRow]
             focal_length_mm=shot.focal_length_mm,
             focus_group=shot.focus_group,
             focus_step=shot.focus_step,
-            condition=shot.condition,
+            condition=f"{QUICK_TEST}, {shot.condition}" if plan.quick else shot.condition,
+            turned=shot.turned,
         )
         for name, shot in zip(names, plan.shots, strict=True)
     ]

@@ -1,8 +1,10 @@
-"""The asymmetry of a lens at every setting: estimated from refocused shots, or from the peaks of focus brackets.
+"""The asymmetry of a lens at every setting, from refocused shots, and the test with the camera turned by 180 degrees.
 
-Tilt of the chart is in the covariance as what it could cause at most (`condition_tilt`); at the peak of every place's
-own focus it costs nothing. With the camera turned by 180 degrees about its axis, what belongs to the chart and the
-wall changes sides, so the mean over both ways is the lens's and the camera's.
+Tilt of the chart is in the covariance as what it could cause at most (`tilt_asymmetry_bound`). With the camera turned
+by 180 degrees about its axis, what belongs to the chart and the wall changes sides: the mean over both ways is the
+lens's and the camera's, half their difference that of chart and wall. The chart shows how the camera stood, so turned
+shots need no table. Where the chart was turned and not the camera (the column `turned` of the shots table says
+`chart`), only the print goes with it: the wall, its light and its tilt stay.
 """
 
 from collections import defaultdict
@@ -14,20 +16,29 @@ from typing import Final
 import numpy as np
 
 from lensbench.condition.field import FieldShape, field_shape
-from lensbench.condition.tilt import mean_slope, tilt_sway
-from lensbench.model.shot import ShotResult
+from lensbench.condition.tilt import is_portrait, is_upside_down, mean_slope, tilt_asymmetry_bound
+from lensbench.model.condition import Source, TurnedOutcome, TurnedTest
+from lensbench.model.shot import ShotResult, Turned
 from lensbench.model.sweep import Setting, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.stats import Moderated, Repeats, exceeds, moderated, quantile
 
-__all__ = ["MATTERS", "Asymmetry", "SettingShots", "asymmetries", "is_upside_down", "settings_of"]
+__all__ = [
+    "MATTERS",
+    "Asymmetry",
+    "SettingShots",
+    "asymmetries",
+    "percent",
+    "setting_order",
+    "settings_of",
+    "turned_test",
+]
 
 
 MATTERS: Final = 0.05
-"""An asymmetry below this share of MTF50 is in every lens and does not show in pictures. Common practice, no
-source."""
-_TURNED_DEG: Final = 135.0
-_UPRIGHT_DEG: Final = 45.0
+"""In log MTF50. A smaller asymmetry is in every lens and does not show in pictures. Common practice, no source."""
+_LEAST_SHARE: Final = 0.5
+"""Less than this part of the larger one is no longer called «both»."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,7 +64,7 @@ class SettingShots:
     @property
     def repeats(self) -> Repeats:
         """The shots' asymmetries."""
-        return Repeats(values=np.array([one.asymmetry for one in self.shapes]), alike=self.turned)
+        return Repeats(values=np.array([shape.asymmetry for shape in self.shapes]), alike=self.turned)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,10 +79,10 @@ class Asymmetry:
     freedom: float
     shots: int
     turned_shots: int
-    sway: FloatArray
+    tilt_bound: FloatArray
     """What the tilt could cause at most, shape (2,)."""
     size_px: tuple[int, int]
-    source: str = "shots"
+    source: Source = Source.SHOTS
 
     @property
     def size(self) -> float:
@@ -91,42 +102,41 @@ class Asymmetry:
         reach = quantile(self.freedom) * self.sd
         return max(self.size - reach, 0.0), self.size + reach
 
-    def seen(self, *, tests: int) -> bool:
-        """Tell whether it is beyond chance and tilt, repeated, and large enough to matter."""
-        told = exceeds(self.mean, self.covariance, dof=self.freedom, tests=tests)
-        return told and self.size >= MATTERS and self.shots >= 2
+    def matters(self, *, tests: int) -> bool:
+        """Whether it is beyond chance and tilt, repeated, and large enough to matter."""
+        beyond_chance = exceeds(self.mean, self.covariance, dof=self.freedom, tests=tests)
+        return beyond_chance and self.size >= MATTERS and self.shots >= 2
 
 
-def is_upside_down(result: ShotResult) -> bool:
-    """Tell whether the camera, or the chart, stood on its head."""
-    return isfinite(result.tilt.roll_deg) and abs(result.tilt.roll_deg) > _TURNED_DEG
+def percent(log_size: float) -> float:
+    """By how many percent the softer side stays behind, from the log ratio."""
+    return float(-100.0 * np.expm1(-log_size))
+
+
+def setting_order(setting: Setting) -> tuple[float, float]:
+    """Key of a setting by focal length and f-number; an unknown focal length comes first."""
+    return setting.focal_length_mm if isfinite(setting.focal_length_mm) else -1.0, setting.f_number
 
 
 def settings_of(shots: Iterable[SweepShot]) -> list[SettingShots]:
-    """Put refocused shots of one lens in order by focal length and f-number, shortest and widest first.
+    """Refocused shots of one lens by setting: by focal length and f-number, shortest and widest first.
 
-    Shots of one focus group without steps were not refocused between: the first of them stands for all. Upright
+    Shots of one focus group without steps were not refocused between: the first of them stands for all. Portrait
     pictures (turned by a quarter) are passed over.
     """
     groups: dict[tuple[float, float], list[tuple[SweepShot, FieldShape]]] = defaultdict(list)
-    seen_groups: set[tuple[str, float, float, bool]] = set()
+    focused: set[tuple[str, tuple[float, float], bool]] = set()
     for shot in shots:
-        if not isinstance(shot.result, ShotResult) or _is_portrait(shot.result):
+        if not isinstance(shot.result, ShotResult) or is_portrait(shot.result):
             continue
-        setting = shot.planned.setting
-        key = (setting.focal_length_mm if isfinite(setting.focal_length_mm) else -1.0, setting.f_number)
-        once = (shot.planned.focus_group, *key, is_upside_down(shot.result))
-        if shot.planned.focus_group and once in seen_groups:
+        key = setting_order(shot.planned.setting)
+        once = (shot.planned.focus_group, key, is_upside_down(shot.result))
+        if shot.planned.focus_group and once in focused:
             continue
         if shape := field_shape(shot.result):
-            seen_groups.add(once)
+            focused.add(once)
             groups[key].append((shot, shape))
     return [_setting_shots(groups[key]) for key in sorted(groups)]
-
-
-def _is_portrait(result: ShotResult) -> bool:
-    roll_deg = result.tilt.roll_deg
-    return isfinite(roll_deg) and _UPRIGHT_DEG < abs(roll_deg) < _TURNED_DEG
 
 
 def _setting_shots(members: Sequence[tuple[SweepShot, FieldShape]]) -> SettingShots:
@@ -141,24 +151,57 @@ def _setting_shots(members: Sequence[tuple[SweepShot, FieldShape]]) -> SettingSh
 
 
 def asymmetries(settings: Sequence[SettingShots]) -> list[Asymmetry]:
-    """Estimate what is left of every setting's asymmetry."""
-    spreads = moderated([one.repeats for one in settings])
-    return [_asymmetry(one, spread) for one, spread in zip(settings, spreads, strict=True)]
+    """What is left of every setting's asymmetry."""
+    spreads = moderated([setting.repeats for setting in settings])
+    return [_asymmetry(setting, spread) for setting, spread in zip(settings, spreads, strict=True)]
 
 
 def _asymmetry(setting: SettingShots, spread: Moderated) -> Asymmetry:
     ways = [setting.repeats.values[np.array(setting.turned) == way] for way in sorted(set(setting.turned))]
-    noise = spread.variance * sum(1.0 / len(part) for part in ways) / len(ways) ** 2
+    noise = spread.variance * sum(1.0 / len(way) for way in ways) / len(ways) ** 2
     results = setting.results
-    sway = tilt_sway(mean_slope(results), results, f_number=setting.exact_f_number)
+    bound = tilt_asymmetry_bound(mean_slope(results), results, f_number=setting.exact_f_number)
     uneven = np.mean([shape.covariance for shape in setting.shapes], axis=0)
     return Asymmetry(
         setting=setting.setting,
-        mean=np.mean([part.mean(axis=0) for part in ways], axis=0),
-        covariance=noise * np.eye(2) + uneven + np.diag(np.minimum(sway, 10.0) ** 2 / 3.0),
+        mean=np.mean([way.mean(axis=0) for way in ways], axis=0),
+        covariance=noise * np.eye(2) + uneven + np.diag(np.minimum(bound, 10.0) ** 2 / 3.0),
         freedom=spread.dof,
         shots=len(setting.shots),
         turned_shots=sum(setting.turned),
-        sway=sway,
+        tilt_bound=bound,
         size_px=results[0].size_px,
+    )
+
+
+def turned_test(settings: Sequence[SettingShots]) -> TurnedTest:
+    """What stayed with the picture and what moved with the chart, at the widest stop shot both ways."""
+    both = [setting for setting in settings if len(set(setting.turned)) == 2]
+    if not both:
+        return TurnedTest(outcome=TurnedOutcome.NOT_DONE)
+    widest = min(both, key=lambda setting: setting.setting.f_number)
+    spread = moderated([setting.repeats for setting in both])[both.index(widest)]
+    turned, values = np.array(widest.turned, np.bool_), widest.repeats.values
+    upright, over = values[~turned], values[turned]
+    parts = [0.5 * (upright.mean(axis=0) + sign * over.mean(axis=0)) for sign in (1.0, -1.0)]
+    variance = 0.25 * (1.0 / len(upright) + 1.0 / len(over)) * spread.variance
+    sizes = [float(np.linalg.norm(part)) for part in parts]
+    stays, moves = (
+        exceeds(part, variance * np.eye(2), dof=spread.dof) and size >= 0.5 * MATTERS
+        for part, size in zip(parts, sizes, strict=True)
+    )
+    if stays and moves and min(sizes) < _LEAST_SHARE * max(sizes):
+        stays, moves = sizes[0] > sizes[1], sizes[1] > sizes[0]
+    outcomes = {
+        (True, True): TurnedOutcome.BOTH,
+        (True, False): TurnedOutcome.STAYED,
+        (False, True): TurnedOutcome.MOVED,
+        (False, False): TurnedOutcome.OPEN,
+    }
+    return TurnedTest(
+        outcome=outcomes[stays, moves],
+        stayed_percent=percent(sizes[0]),
+        moved_percent=percent(sizes[1]),
+        reach_percent=percent(quantile(spread.dof) * variance**0.5),
+        chart_only=any(shot.planned.turned is Turned.CHART for shot in widest.shots),
     )

@@ -2,104 +2,118 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import isfinite
 from typing import Final
 
 import numpy as np
 
+from lensbench.model.condition import (
+    Colour,
+    ColourShift,
+    ConditionFinding,
+    Distortion,
+    LateralColour,
+    Subject,
+    Verdict,
+)
 from lensbench.model.shot import ShotResult
 from lensbench.stats import quantile
 
-__all__ = ["Bending", "LateralColour", "distortions", "lateral_colours"]
+__all__ = ["distortion_finding", "lateral_colour_finding"]
 
 
-COLOUR_MATTERS_PX: Final = 0.5
+_COLOUR_MATTERS_PX: Final = 0.5
 """Half a pixel in the corner begins to show as a coloured rim. Common practice, no source."""
-BEND_MATTERS_PERCENT: Final = 1.0
+_DISTORTION_MATTERS_PERCENT: Final = 1.0
 """Lines along the frame's edge begin to look bent. Common practice, no source."""
 _FEWEST_EDGES: Final = 8
-_STRAYS: Final = 4.0
+_OUTLIER_SDS: Final = 4.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LateralColour:
-    """Radial place of one colour against green in the corner of the picture, positive outwards."""
-
-    colour: str
-    focal_length_mm: float
-    px: float
-    reach_px: float
-    """Half the interval of 95 %; NaN with a single shot."""
-    um: float
-    """NaN where the pixel pitch is unknown."""
-    shots: int
-
-    @property
-    def verdict(self) -> str:
-        """seen, not seen or can't tell."""
-        return _verdict(self.px, self.reach_px, COLOUR_MATTERS_PX)
+def lateral_colour_finding(results: Sequence[ShotResult]) -> ConditionFinding:
+    """How far red and blue fall beside green in the corner, at the focal length that shows most."""
+    shifts = _colour_shifts(results)
+    if not shifts:
+        return ConditionFinding(subject=Subject.LATERAL_COLOUR, limit=_COLOUR_MATTERS_PX, unit="px")
+    main = max(shifts, key=lambda shift: (shift.verdict is Verdict.MATTERS, abs(shift.px)))
+    return ConditionFinding(
+        subject=Subject.LATERAL_COLOUR,
+        verdict=max((shift.verdict for shift in shifts), key=lambda verdict: verdict.weight),
+        limit=_COLOUR_MATTERS_PX,
+        unit="px",
+        value=main.px,
+        ci95=(main.px - main.reach_px, main.px + main.reach_px),
+        details=LateralColour(shifts=tuple(shifts), main=main),
+    )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bending:
-    """Radial distortion in the corner; negative is barrel."""
-
-    focal_length_mm: float
-    percent: float
-    reach_percent: float
-    shots: int
-
-    @property
-    def verdict(self) -> str:
-        """seen, not seen or can't tell."""
-        return _verdict(self.percent, self.reach_percent, BEND_MATTERS_PERCENT)
-
-
-def _verdict(value: float, reach: float, matters: float) -> str:
-    if not isfinite(reach):
-        return "can't tell"
-    if abs(value) >= matters and abs(value) > reach:
-        return "seen"
-    return "not seen" if abs(value) + reach < 1.5 * matters else "can't tell"
-
-
-def lateral_colours(results: Sequence[ShotResult]) -> list[LateralColour]:
-    """Give red and blue at every focal length, from a straight line through zero over the image height.
-
-    The line bends with the third power of the height where the edges show it.
-    """
-    found = []
-    for focal, members in _by_focal(results).items():
-        for place, colour in enumerate(("red", "blue")):
-            corners = [one for result in members if isfinite(one := _in_corner(result, place))]
-            if corners:
-                px, reach = _mean(corners)
-                pitches = [result.pixel_pitch_um for result in members if result.pixel_pitch_um]
-                um = px * float(np.median(pitches)) if pitches else float("nan")
-                found.append(
-                    LateralColour(
-                        colour=colour, focal_length_mm=focal, px=px, reach_px=reach, um=um, shots=len(corners)
-                    )
-                )
-    return found
-
-
-def distortions(results: Sequence[ShotResult]) -> list[Bending]:
-    """Give the radial distortion at every focal length."""
-    found = []
-    for focal, members in _by_focal(results).items():
-        values = [
-            result.chart.radial_distortion_percent
-            for result in members
-            if isfinite(result.chart.radial_distortion_percent)
-        ]
-        if values:
-            percent, reach = _mean(values)
-            found.append(
-                Bending(focal_length_mm=focal, percent=percent, reach_percent=reach, shots=len(values))
+def distortion_finding(results: Sequence[ShotResult]) -> ConditionFinding | None:
+    """How far straight lines bend, at the focal length that shows most; None where no shot tells it."""
+    by_focal = {
+        focal: known
+        for focal, members in _by_focal(results).items()
+        if (
+            known := [
+                chart for result in members if isfinite(chart := result.chart.radial_distortion_percent)
+            ]
+        )
+    }
+    if not by_focal:
+        return None
+    distortions = []
+    for focal, known in by_focal.items():
+        value, reach = _median(known)
+        distortions.append(
+            Distortion(
+                verdict=_verdict(value, reach, _DISTORTION_MATTERS_PERCENT),
+                focal_length_mm=focal,
+                percent=value,
+                reach_percent=reach,
+                shots=len(known),
+                focal_lengths=len(by_focal),
             )
-    return found
+        )
+    main = max(distortions, key=lambda own: (own.verdict is Verdict.MATTERS, abs(own.percent)))
+    return ConditionFinding(
+        subject=Subject.DISTORTION,
+        verdict=max((own.verdict for own in distortions), key=lambda verdict: verdict.weight),
+        limit=_DISTORTION_MATTERS_PERCENT,
+        value=main.percent,
+        ci95=(main.percent - main.reach_percent, main.percent + main.reach_percent),
+        details=main,
+    )
+
+
+def _verdict(value: float, reach: float, matters: float) -> Verdict:
+    if not isfinite(reach):
+        return Verdict.CANNOT_TELL
+    if abs(value) >= matters and abs(value) > reach:
+        return Verdict.MATTERS
+    return Verdict.WITHIN_LIMITS if abs(value) + reach < 1.5 * matters else Verdict.CANNOT_TELL
+
+
+def _colour_shifts(results: Sequence[ShotResult]) -> list[ColourShift]:
+    """Red and blue at every focal length; the median of the shots."""
+    shifts = []
+    for focal, members in _by_focal(results).items():
+        for which, colour in enumerate(Colour):
+            corners = [px for result in members if isfinite(px := _corner_shift_px(result, which))]
+            if not corners:
+                continue
+            px, reach_px = _median(corners)
+            pitches_um = [result.pixel_pitch_um for result in members if result.pixel_pitch_um]
+            shifts.append(
+                ColourShift(
+                    verdict=_verdict(px, reach_px, _COLOUR_MATTERS_PX),
+                    colour=colour,
+                    focal_length_mm=focal,
+                    px=px,
+                    reach_px=reach_px,
+                    um=px * float(np.median(pitches_um)) if pitches_um else float("nan"),
+                    shots=len(corners),
+                )
+            )
+    return shifts
 
 
 def _by_focal(results: Sequence[ShotResult]) -> dict[float, list[ShotResult]]:
@@ -109,28 +123,32 @@ def _by_focal(results: Sequence[ShotResult]) -> dict[float, list[ShotResult]]:
     return dict(sorted(groups.items()))
 
 
-def _mean(values: Sequence[float]) -> tuple[float, float]:
-    mean = float(np.median(values))
+def _median(values: Sequence[float]) -> tuple[float, float]:
+    """Median, and half the interval of 95 % of the mean; NaN for a single value."""
+    median = float(np.median(values))
     if len(values) < 2:
-        return mean, float("nan")
+        return median, float("nan")
     sd = float(np.std(values, ddof=1))
-    return mean, quantile(len(values) - 1.0) * sd / float(np.sqrt(len(values)))
+    return median, quantile(len(values) - 1.0) * sd / float(np.sqrt(len(values)))
 
 
-def _in_corner(result: ShotResult, place: int) -> float:
-    """Give one shot's shift in the corner; NaN where too few edges tell it."""
-    told = [
-        (edge.image_height, edge.edge.lateral_color_px[place])
+def _corner_shift_px(result: ShotResult, which: int) -> float:
+    """One shot's shift in the corner; NaN where too few edges tell it.
+
+    A straight line through zero over the image height, bent with its third power where the edges show it.
+    """
+    points = [
+        (edge.image_height, edge.edge.lateral_color_px[which])
         for edge in result.edges
-        if edge.edge.lateral_color_px is not None and isfinite(edge.edge.lateral_color_px[place])
+        if edge.edge.lateral_color_px is not None and isfinite(edge.edge.lateral_color_px[which])
     ]
-    if len(told) < _FEWEST_EDGES:
+    if len(points) < _FEWEST_EDGES:
         return float("nan")
-    height, shift = np.array(told).T
+    height, shift = np.array(points).T
     design = np.column_stack((height, height**3))
     keep = np.ones(len(height), np.bool_)
     for _ in range(2):
         fit = np.linalg.lstsq(design[keep], shift[keep], rcond=None)[0]
         off = np.abs(shift - design @ fit)
-        keep = off <= _STRAYS * 1.4826 * float(np.median(off[keep])) + 1e-9
+        keep = off <= _OUTLIER_SDS * 1.4826 * float(np.median(off[keep])) + 1e-9
     return float(fit.sum())

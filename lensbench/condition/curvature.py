@@ -1,214 +1,220 @@
-"""Field curvature, focus shift and astigmatism: from focus brackets, and what can be told without."""
+"""Field curvature, focus shift and astigmatism: from focus brackets, and what can be told without.
+
+A distance between two planes of focus matters by what it costs to focus on the other one. Where several settings were
+bracketed the one that it costs most is stated, with an interval that holds for all of them at once (Bonferroni).
+"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from lensbench.condition.asymmetry import SettingShots
-from lensbench.condition.focus_surface import BOW, LEVEL, SPLIT, FocusSurface
+from lensbench.condition.asymmetry import SettingShots, percent, setting_order
+from lensbench.condition.focus_surface import CURVATURE, LEVEL, SPLIT, FocusSurface
+from lensbench.model.condition import (
+    Astigmatism,
+    ConditionFinding,
+    Falloff,
+    FieldCurvature,
+    PlaneDistance,
+    SagittalSplit,
+    Subject,
+    Verdict,
+)
+from lensbench.model.units import FloatArray
 from lensbench.stats import Repeats, moderated, quantile
 
-__all__ = ["Bend", "Falloff", "FieldSplit", "bow_of", "falloff", "shift_of", "split_of_focus", "splits_of"]
+__all__ = ["astigmatism_finding", "curvature_finding", "falloff", "focus_shift_finding"]
 
 
-MATTERS: Final = 0.05
+_MATTERS: Final = 0.05
 """A loss of MTF50 below this share does not show. Common practice, no source."""
-SPLIT_MATTERS: Final = 0.10
-"""Sagittal and tangential edges differ by some percent in every lens. Common practice, no source."""
+_SPLIT_MATTERS: Final = 0.10
+"""In log MTF50. Sagittal and tangential edges differ by some percent in every lens. Common practice, no source."""
 _AT_HEIGHT: Final = 0.8
 _USUAL_SPLIT_SD: Final = 0.03
+_NAN: Final = float("nan")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bend:
-    """A distance of planes of focus, and what it costs."""
+def curvature_finding(surfaces: Sequence[FocusSurface], fall: Falloff | None) -> ConditionFinding:
+    """Whether the corners are sharpest at another focus than the centre.
 
-    f_number: float
-    """Where it is stated."""
-    against: float
-    """The stop that it is held against (focus shift); the same for the others."""
-    steps: float
-    sd_steps: float
-    um: float
-    """On the sensor's side; NaN where the pixel pitch is unknown."""
-    sd_um: float
-    loss: float
-    """Share of MTF50 lost where focus stays at the other plane."""
-    loss_low: float
-    loss_high: float
-    told: bool
-    """Beyond chance."""
-    brackets: int
-
-    @property
-    def verdict(self) -> str:
-        """seen, not seen or can't tell."""
-        if self.told and self.loss >= MATTERS:
-            return "seen"
-        return "not seen" if self.loss_high < 2.0 * MATTERS else "can't tell"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Falloff:
-    """How much softer the outer zone is than the inner one at one stop."""
-
-    f_number: float
-    percent: float
-    sd_percent: float
-    shots: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FieldSplit:
-    """Sagittal against tangential sharpness in the outer field of refocused shots."""
-
-    f_number: float
-    log_ratio: float
-    """Of sagittal over tangential MTF50 at image height 0.8."""
-    reach: float
-    """Half the interval."""
-    shots: int
-
-    @property
-    def verdict(self) -> str:
-        """seen, not seen or can't tell."""
-        if self.shots < 2:
-            return "can't tell"
-        size = abs(self.log_ratio)
-        if size > self.reach and size >= SPLIT_MATTERS:
-            return "seen"
-        return "not seen" if size + self.reach < 1.5 * SPLIT_MATTERS else "can't tell"
-
-
-def bow_of(surfaces: Sequence[FocusSurface]) -> Bend | None:
-    """Give the field curvature at the bracketed stop that it costs most; None without brackets."""
-    return _worst([_bend(group, BOW, tests=_stops(surfaces)) for group in _by_stop(surfaces)])
-
-
-def split_of_focus(surfaces: Sequence[FocusSurface]) -> Bend | None:
-    """Give the distance of the sagittal from the tangential plane of focus at the stop that it costs most."""
-    return _worst([_bend(group, SPLIT, tests=_stops(surfaces)) for group in _by_stop(surfaces)])
-
-
-def _worst(bends: Sequence[Bend]) -> Bend | None:
-    order = ("not seen", "can't tell", "seen")
-    return max(bends, key=lambda one: (order.index(one.verdict), one.loss), default=None)
-
-
-def _stops(surfaces: Sequence[FocusSurface]) -> int:
-    return max(len(_by_stop(surfaces)), 1)
-
-
-def _by_stop(surfaces: Sequence[FocusSurface]) -> list[list[FocusSurface]]:
-    keys = sorted({(_length(surface), surface.bracket.f_number) for surface in surfaces})
-    return [[s for s in surfaces if (_length(s), s.bracket.f_number) == key] for key in keys]
-
-
-def _length(surface: FocusSurface) -> float:
-    length = surface.bracket.focal_length_mm
-    return length if np.isfinite(length) else -1.0
-
-
-def _bend(group: Sequence[FocusSurface], which: int, *, tests: int) -> Bend:
-    """Average the brackets of one stop: their own sds, or their scatter where that is larger."""
-    steps = np.array([surface.steps[which] for surface in group])
-    own = np.array([surface.sd(which) for surface in group])
-    sd = float(np.sqrt(np.mean(own**2) / len(group)))
-    if len(group) > 1:
-        sd = max(sd, float(np.std(steps, ddof=1)) / np.sqrt(len(group)))
-    freedom = float(min(surface.freedom for surface in group))
-    return _stated(
-        group,
-        float(np.mean(steps)),
-        sd,
-        reach=quantile(freedom, tests=tests),
-        height=_AT_HEIGHT**2,
-        against=group[0],
-    )
-
-
-def _stated(
-    group: Sequence[FocusSurface],
-    steps: float,
-    sd: float,
-    *,
-    reach: float,
-    height: float,
-    against: FocusSurface,
-) -> Bend:
-    """Say what a distance costs; `height` is how much of it acts where the loss is stated."""
-    first = group[0]
-    low, high = max(abs(steps) - reach * sd, 0.0), abs(steps) + reach * sd
-    return Bend(
-        f_number=first.bracket.f_number,
-        against=against.bracket.f_number,
-        steps=steps,
-        sd_steps=sd,
-        um=steps * first.um_per_step,
-        sd_um=sd * abs(first.um_per_step),
-        loss=first.loss(height * steps),
-        loss_low=first.loss(height * low),
-        loss_high=first.loss(height * high),
-        told=abs(steps) > reach * sd,
-        brackets=len(group),
-    )
-
-
-def shift_of(surfaces: Sequence[FocusSurface]) -> Bend | None:
-    """Give the focus shift: from the widest bracketed stop of a focus group to the one where it costs most.
-
-    Only brackets of one focus group share their steps. None where no group holds brackets at two stops.
+    Without focus brackets only an outer zone as sharp as the inner one shows that no curved field costs it much.
     """
-    pairs: dict[tuple[float, float, float], list[tuple[FocusSurface, FocusSurface]]] = {}
-    for widest, other in _pairs(surfaces):
-        key = (_length(widest), widest.bracket.f_number, other.bracket.f_number)
-        pairs.setdefault(key, []).append((widest, other))
-    return _worst([_shift(group, tests=len(pairs)) for group in pairs.values()])
+    distance = _worst_distance(surfaces, CURVATURE)
+    if distance is not None:
+        return _of_distance(
+            Subject.FIELD_CURVATURE, distance, FieldCurvature(distance=distance, falloff=fall)
+        )
+    details = FieldCurvature(distance=None, falloff=fall)
+    finding = ConditionFinding(subject=Subject.FIELD_CURVATURE, limit=100.0 * _MATTERS, details=details)
+    if fall is None or not _is_level(fall):
+        return finding
+    at_most = max(fall.percent + 2.0 * fall.sd_percent, 0.0)
+    return replace(finding, verdict=Verdict.WITHIN_LIMITS, value=max(fall.percent, 0.0), ci95=(0.0, at_most))
 
 
-def _pairs(surfaces: Sequence[FocusSurface]) -> list[tuple[FocusSurface, FocusSurface]]:
+def focus_shift_finding(surfaces: Sequence[FocusSurface]) -> ConditionFinding:
+    """Whether the focus moves on stopping down.
+
+    From the widest bracketed stop of a focus group to the one where it costs most; only brackets of one focus group
+    share their steps.
+    """
     groups: dict[tuple[str, str, float], list[FocusSurface]] = {}
     for surface in surfaces:
-        key = (surface.bracket.group, surface.bracket.condition, _length(surface))
+        key = (surface.bracket.group, surface.bracket.condition, _order(surface)[0])
         groups.setdefault(key, []).append(surface)
-    found = []
+    pairs: dict[tuple[float, ...], list[tuple[FocusSurface, FocusSurface]]] = {}
     for members in groups.values():
-        members.sort(key=lambda surface: surface.bracket.f_number)
-        found += [(members[0], other) for other in members[1:]]
-    return found
+        widest, *others = sorted(members, key=_order)
+        for other in others:
+            pairs.setdefault((*_order(widest), *_order(other)), []).append((widest, other))
+    distance = _worst([_shift(alike, tests=len(pairs)) for alike in pairs.values()])
+    if distance is None:
+        return ConditionFinding(subject=Subject.FOCUS_SHIFT, limit=100.0 * _MATTERS)
+    return _of_distance(Subject.FOCUS_SHIFT, distance, distance)
 
 
-def _shift(pairs: Sequence[tuple[FocusSurface, FocusSurface]], *, tests: int) -> Bend:
-    steps = np.array([other.steps[LEVEL] - widest.steps[LEVEL] for widest, other in pairs])
-    own = np.array([widest.sd(LEVEL) ** 2 + other.sd(LEVEL) ** 2 for widest, other in pairs])
-    sd = float(np.sqrt(np.mean(own) / len(pairs)))
-    if len(pairs) > 1:
-        sd = max(sd, float(np.std(steps, ddof=1)) / np.sqrt(len(pairs)))
-    freedom = float(min(min(widest.freedom, other.freedom) for widest, other in pairs))
-    return _stated(
+def astigmatism_finding(
+    settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface], fall: Falloff | None
+) -> ConditionFinding:
+    """Whether sagittal and tangential edges differ, and whether that is a matter of focus.
+
+    A focus midway between the two planes makes both equally soft: without a bracket, only an outer zone as sharp as
+    the inner one shows that there is none.
+    """
+    splits = _splits(settings) if settings else []
+    split = max(splits, key=lambda own: (own.verdict.weight, abs(own.sagittal_percent)), default=None)
+    distance = _worst_distance(surfaces, SPLIT)
+    details = Astigmatism(split=split, distance=distance)
+    if distance is not None and (split is None or distance.verdict.weight >= split.verdict.weight):
+        return _of_distance(Subject.ASTIGMATISM, distance, details)
+    limit = percent(_SPLIT_MATTERS)
+    if split is None:
+        return ConditionFinding(subject=Subject.ASTIGMATISM, limit=limit)
+    verdict = split.verdict
+    if verdict is Verdict.WITHIN_LIMITS and distance is None and (fall is None or not _is_level(fall)):
+        verdict = Verdict.CANNOT_TELL
+    log_size, reach = -np.log1p(-abs(split.sagittal_percent) / 100.0), split.reach_percent / 100.0
+    return ConditionFinding(
+        subject=Subject.ASTIGMATISM,
+        verdict=verdict,
+        limit=limit,
+        value=abs(split.sagittal_percent),
+        ci95=(percent(max(log_size - reach, 0.0)), percent(log_size + reach)),
+        details=details,
+    )
+
+
+def _of_distance(
+    subject: Subject, distance: PlaneDistance, details: PlaneDistance | FieldCurvature | Astigmatism
+) -> ConditionFinding:
+    return ConditionFinding(
+        subject=subject,
+        verdict=distance.verdict,
+        limit=100.0 * _MATTERS,
+        value=distance.loss_percent,
+        ci95=distance.ci95_percent,
+        details=details,
+    )
+
+
+def _order(surface: FocusSurface) -> tuple[float, float]:
+    return setting_order(surface.bracket.shots[0].planned.setting)
+
+
+def _worst(distances: Sequence[PlaneDistance]) -> PlaneDistance | None:
+    return max(distances, key=lambda distance: (distance.verdict.weight, distance.loss_percent), default=None)
+
+
+def _worst_distance(surfaces: Sequence[FocusSurface], which: int) -> PlaneDistance | None:
+    """A coefficient of the surface at the setting that it costs most; None without brackets."""
+    keys = sorted({_order(surface) for surface in surfaces})
+    groups = [[surface for surface in surfaces if _order(surface) == key] for key in keys]
+    return _worst(
+        [
+            _distance(
+                group,
+                np.array([surface.steps[which] for surface in group]),
+                np.array([surface.sd(which) ** 2 for surface in group]),
+                freedom=min(surface.freedom for surface in group),
+                tests=len(groups),
+                height=_AT_HEIGHT**2,
+                against=group[0],
+            )
+            for group in groups
+        ]
+    )
+
+
+def _shift(pairs: Sequence[tuple[FocusSurface, FocusSurface]], *, tests: int) -> PlaneDistance:
+    return _distance(
         [other for _, other in pairs],
-        float(np.mean(steps)),
-        sd,
-        reach=quantile(freedom, tests=max(tests, 1)),
+        np.array([other.steps[LEVEL] - widest.steps[LEVEL] for widest, other in pairs]),
+        np.array([widest.sd(LEVEL) ** 2 + other.sd(LEVEL) ** 2 for widest, other in pairs]),
+        freedom=min(surface.freedom for pair in pairs for surface in pair),
+        tests=tests,
         height=1.0,
         against=pairs[0][0],
     )
 
 
+def _distance(
+    group: Sequence[FocusSurface],
+    steps: FloatArray,
+    variances: FloatArray,
+    *,
+    freedom: float,
+    tests: int,
+    height: float,
+    against: FocusSurface,
+) -> PlaneDistance:
+    """Mean of the brackets of one setting; `height` is how much of the distance acts where the loss is stated.
+
+    The spread is their own or their scatter, whichever is larger.
+    """
+    first = group[0]
+    mean = float(np.mean(steps))
+    sd = float(np.sqrt(np.mean(variances) / len(group)))
+    if len(group) > 1:
+        sd = max(sd, float(np.std(steps, ddof=1)) / float(np.sqrt(len(group))))
+    reach = quantile(freedom, tests=max(tests, 1)) * sd
+    low, loss, high = (
+        first.loss(height * size) for size in (max(abs(mean) - reach, 0.0), abs(mean), abs(mean) + reach)
+    )
+    if abs(mean) > reach and loss >= _MATTERS:
+        verdict = Verdict.MATTERS
+    else:
+        verdict = Verdict.WITHIN_LIMITS if high < 2.0 * _MATTERS else Verdict.CANNOT_TELL
+    return PlaneDistance(
+        verdict=verdict,
+        focal_length_mm=first.bracket.focal_length_mm,
+        f_number=first.bracket.f_number,
+        against_f_number=against.bracket.f_number,
+        steps=mean,
+        sd_steps=sd,
+        um=mean * first.um_per_step,
+        sd_um=sd * abs(first.um_per_step),
+        loss_percent=100.0 * loss,
+        ci95_percent=(100.0 * low, 100.0 * high),
+        brackets=len(group),
+    )
+
+
 def falloff(setting: SettingShots) -> Falloff | None:
-    """Give how much softer the outer zone is than the inner one; None where a zone was not seen."""
+    """How much softer the outer zone is than the inner one; None where a zone was not measured."""
     ratios = [
         float(np.log(result.summary["outer"].mtf50_cypx / result.summary["inner"].mtf50_cypx))
         for result in setting.results
         if {"outer", "inner"} <= set(result.summary)
     ]
-    known = [one for one in ratios if np.isfinite(one)]
+    known = [ratio for ratio in ratios if np.isfinite(ratio)]
     if not known:
         return None
-    sd = float(np.std(known, ddof=1) / np.sqrt(len(known))) if len(known) > 1 else float("nan")
+    sd = float(np.std(known, ddof=1) / np.sqrt(len(known))) if len(known) > 1 else _NAN
     return Falloff(
+        focal_length_mm=setting.setting.focal_length_mm,
         f_number=setting.setting.f_number,
         percent=float(-100.0 * np.expm1(np.mean(known))),
         sd_percent=100.0 * sd,
@@ -216,24 +222,43 @@ def falloff(setting: SettingShots) -> Falloff | None:
     )
 
 
-def splits_of(settings: Sequence[SettingShots]) -> list[FieldSplit]:
-    """Give sagittal against tangential sharpness at every setting."""
+def _is_level(fall: Falloff) -> bool:
+    """Whether the outer zone is as sharp as the inner one, so that no focus of its own can cost it much."""
+    return fall.shots > 1 and fall.percent + 2.0 * fall.sd_percent < 100.0 * _MATTERS
+
+
+def _splits(settings: Sequence[SettingShots]) -> list[SagittalSplit]:
+    """Sagittal against tangential sharpness at every setting, at image height 0.8."""
     repeats = [
-        Repeats(values=np.array([[shape.split] for shape in one.shapes]), alike=(0,) * len(one.shapes))
-        for one in settings
+        Repeats(
+            values=np.array([[shape.split] for shape in setting.shapes]), alike=(0,) * len(setting.shapes)
+        )
+        for setting in settings
     ]
-    found = []
-    for one, values, spread in zip(
+    splits = []
+    for setting, own, spread in zip(
         settings, repeats, moderated(repeats, usual_sd=_USUAL_SPLIT_SD), strict=True
     ):
-        uneven = float(np.mean([shape.split_sd**2 for shape in one.shapes]))
-        sd = float(np.sqrt(spread.variance / len(one.shapes) + uneven))
-        found.append(
-            FieldSplit(
-                f_number=one.setting.f_number,
-                log_ratio=float(values.values.mean()),
-                reach=quantile(spread.dof, tests=len(settings)) * sd,
-                shots=len(one.shapes),
+        uneven = float(np.mean([shape.split_sd**2 for shape in setting.shapes]))
+        sd = float(np.sqrt(spread.variance / len(setting.shapes) + uneven))
+        reach = quantile(spread.dof, tests=len(settings)) * sd
+        log_ratio = float(own.values.mean())
+        splits.append(
+            SagittalSplit(
+                verdict=_split_verdict(abs(log_ratio), reach, shots=len(setting.shapes)),
+                focal_length_mm=setting.setting.focal_length_mm,
+                f_number=setting.setting.f_number,
+                sagittal_percent=float(np.copysign(percent(abs(log_ratio)), log_ratio)),
+                reach_percent=100.0 * reach,
+                shots=len(setting.shapes),
             )
         )
-    return found
+    return splits
+
+
+def _split_verdict(size: float, reach: float, *, shots: int) -> Verdict:
+    if shots < 2:
+        return Verdict.CANNOT_TELL
+    if size > reach and size >= _SPLIT_MATTERS:
+        return Verdict.MATTERS
+    return Verdict.WITHIN_LIMITS if size + reach < 1.5 * _SPLIT_MATTERS else Verdict.CANNOT_TELL

@@ -1,13 +1,12 @@
-"""Where each place of the picture is sharpest: the surface of best focus, from focus brackets.
+"""Where each target is sharpest: the surface of best focus over the picture, from focus brackets.
 
 Every target's sagittal and tangential edges have a through-focus peak of their own. Over the picture the best steps
-are laid through a level, a slope to the right and one down (tilt of chart, sensor or lens), a bow with the square of
-the image height (field curvature), and half the distance of the sagittal from the tangential plane with the same
-square (astigmatism). The heights of the peaks show what no focusing regains.
+are laid through a level, a slope to the right and one down (tilt of chart, sensor or lens), a curvature with the square
+of the image height, and half the distance of the sagittal from the tangential plane with the same square
+(astigmatism). The heights of the peaks show what no focusing regains.
 """
 
 from collections import defaultdict
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import isfinite
 from typing import Final
@@ -15,20 +14,20 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.condition.field import FieldShape, fit_field
+from lensbench.condition.field import FieldShape, fit_field, position_columns
 from lensbench.focus import Bracket, ThroughFocus, fall_table, fit_through_focus
 from lensbench.model.shot import ChartEdge, Direction
 from lensbench.model.units import FloatArray
 from lensbench.shot import is_usable, zone_borders
 
-__all__ = ["BOW", "LEVEL", "SLOPES", "SPLIT", "FocusSurface", "focus_surface"]
+__all__ = ["CURVATURE", "LEVEL", "SLOPES", "SPLIT", "FocusSurface", "focus_surface"]
 
 
-LEVEL, SPLIT, BOW = 0, 4, 3
+LEVEL, CURVATURE, SPLIT = 0, 3, 4
 SLOPES: Final = slice(1, 3)
 _COLUMNS: Final = 5
 _FEWEST_SPOTS: Final = 10
-_STRAYS: Final = 4.0
+_OUTLIER_SDS: Final = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -36,18 +35,18 @@ class _Spot:
     """Edges of one target and direction, through focus."""
 
     edge: ChartEdge
-    """One of them, for its place."""
+    """One that stands for all: at their mean position."""
     peak: ThroughFocus
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FocusSurface:
-    """What one bracket tells of the field."""
+    """The surface of one bracket."""
 
     bracket: Bracket
     steps: FloatArray
-    """Best step in the middle, its change to the right and down over one half-diagonal, to the corner by the bow, and
-    from the tangential to the sagittal plane in the corner, shape (5,): see `LEVEL`, `SLOPES`, `BOW`, `SPLIT`."""
+    """Best step in the centre, its change to the right and down over one half-diagonal, to the corner by curvature,
+    and from the tangential to the sagittal plane in the corner, shape (5,): `LEVEL`, `SLOPES`, `CURVATURE`, `SPLIT`."""
     covariance: FloatArray
     """Shape (5, 5)."""
     freedom: float
@@ -59,30 +58,26 @@ class FocusSurface:
     """Median at the outer targets' peaks."""
     peaks: FieldShape | None
     """How the peaks' heights lie over the picture."""
-    spots: int
-    lost: int
-    """Places whose peak the bracket does not hold."""
-    lost_outside: int
-    """Those of the outer zone among them."""
 
     def sd(self, which: int) -> float:
-        """Give a coefficient's standard deviation."""
+        """Standard deviation of a coefficient."""
         return float(np.sqrt(self.covariance[which, which]))
 
     def loss(self, steps: float) -> float:
-        """Give the share of MTF50 that the outer field loses when it is so many steps out of focus."""
+        """Share of MTF50 that the outer field loses when it is so many steps out of focus."""
         table = fall_table(max(round(self.bracket.q, 3), 0.02))
         disc_px = np.array([steps * self.disc_px_per_step])
         return max(0.0, float(-np.expm1(table.at(disc_px, self.outer_log_mtf50)[0] - self.outer_log_mtf50)))
 
 
 def focus_surface(bracket: Bracket) -> FocusSurface | None:
-    """Fit the surface of best focus of one bracket; None where too few places have their peak in it."""
-    fitted = _spots(bracket)
-    held = [spot for spot in fitted if spot.peak.verdict == "peak"]
+    """Fit the surface of best focus of one bracket; None where too few targets have their peak in it."""
+    held = [spot for spot in _spots(bracket) if spot.peak.verdict == "peak"]
     if len(held) < _FEWEST_SPOTS:
         return None
-    design = _design([spot.edge for spot in held])
+    edges = [spot.edge for spot in held]
+    right, down, height2, split = position_columns(edges)
+    design = np.column_stack((np.ones_like(right), right, down, height2, split))
     if np.linalg.matrix_rank(design) < _COLUMNS:
         return None
     best = np.array([spot.peak.best_step for spot in held])
@@ -92,10 +87,9 @@ def focus_surface(bracket: Bracket) -> FocusSurface | None:
         return None
     steps, covariance, freedom = solved
     gain = float(np.median([spot.peak.disc_px_per_step for spot in held]))
+    heights = np.array([spot.peak.log_mtf50 for spot in held])
     border = zone_borders(bracket.results[0].size_px)[1]
-    outer = [spot.peak.log_mtf50 for spot in held if spot.edge.image_height > border]
-    edges = [spot.edge for spot in held]
-    lost = [spot for spot in fitted if spot.peak.verdict != "peak"]
+    outer = heights[[edge.image_height > border for edge in edges]]
     return FocusSurface(
         bracket=bracket,
         steps=steps,
@@ -103,13 +97,8 @@ def focus_surface(bracket: Bracket) -> FocusSurface | None:
         freedom=freedom,
         disc_px_per_step=gain,
         um_per_step=_um_per_step(bracket, gain),
-        outer_log_mtf50=float(np.median(outer or [spot.peak.log_mtf50 for spot in held])),
-        peaks=fit_field(
-            edges, np.array([spot.peak.log_mtf50 for spot in held]), size_px=bracket.results[0].size_px
-        ),
-        spots=len(held),
-        lost=len(lost),
-        lost_outside=sum(spot.edge.image_height > border for spot in lost),
+        outer_log_mtf50=float(np.median(outer if outer.size else heights)),
+        peaks=fit_field(edges, heights, size_px=bracket.results[0].size_px),
     )
 
 
@@ -123,55 +112,33 @@ def _um_per_step(bracket: Bracket, disc_px_per_step: float) -> float:
 
 
 def _spots(bracket: Bracket) -> list[_Spot]:
-    """Fit every target's sagittal and tangential edges through focus."""
+    """Every target's sagittal and tangential edges through focus."""
     logs: dict[tuple[str, Direction], dict[int, list[float]]] = defaultdict(lambda: defaultdict(list))
-    places: dict[tuple[str, Direction], list[ChartEdge]] = defaultdict(list)
+    edges: dict[tuple[str, Direction], list[ChartEdge]] = defaultdict(list)
     for number, result in enumerate(bracket.results):
         for edge in result.edges:
             if is_usable(edge) and edge.edge.mtf50_cypx > 0.0 and edge.direction is not Direction.OBLIQUE:
-                key = (edge.target, edge.direction)
-                logs[key][number].append(float(np.log(edge.edge.mtf50_cypx)))
-                places[key].append(edge)
-    found = []
-    for place, by_shot in sorted(logs.items()):
+                logs[edge.target, edge.direction][number].append(float(np.log(edge.edge.mtf50_cypx)))
+                edges[edge.target, edge.direction].append(edge)
+    spots = []
+    for key, by_shot in sorted(logs.items()):
         numbers = sorted(by_shot)
-        peak = fit_through_focus(
-            bracket.steps[numbers], np.array([np.mean(by_shot[one]) for one in numbers]), q=bracket.q
+        means = np.array([np.mean(by_shot[number]) for number in numbers])
+        peak = fit_through_focus(bracket.steps[numbers], means, q=bracket.q)
+        right, down, *_ = (float(np.mean(column)) for column in position_columns(edges[key]))
+        centre = replace(
+            edges[key][0],
+            image_height=float(np.hypot(down, right)),
+            azimuth_deg=float(np.degrees(np.arctan2(-down, right))),
         )
-        found.append(_Spot(edge=_middle(places[place]), peak=peak))
-    return found
-
-
-def _middle(edges: Sequence[ChartEdge]) -> ChartEdge:
-    """Give an edge that stands for the target's: at their mean place."""
-    right = float(np.mean([e.image_height * np.cos(np.radians(e.azimuth_deg)) for e in edges]))
-    up = float(np.mean([e.image_height * np.sin(np.radians(e.azimuth_deg)) for e in edges]))
-    return replace(
-        edges[0],
-        image_height=float(np.hypot(up, right)),
-        azimuth_deg=float(np.degrees(np.arctan2(up, right))),
-    )
-
-
-def _design(edges: Sequence[ChartEdge]) -> FloatArray:
-    height = np.array([edge.image_height for edge in edges])
-    azimuth = np.radians([edge.azimuth_deg for edge in edges])
-    side = np.array([0.5 if edge.direction is Direction.SAGITTAL else -0.5 for edge in edges])
-    return np.column_stack(
-        (
-            np.ones_like(height),
-            height * np.cos(azimuth),
-            -height * np.sin(azimuth),
-            height**2,
-            height**2 * side,
-        )
-    )
+        spots.append(_Spot(edge=centre, peak=peak))
+    return spots
 
 
 def _weighted(
     design: FloatArray, best: FloatArray, sds: FloatArray
 ) -> tuple[FloatArray, FloatArray, float] | None:
-    """Solve by weighted least squares; what the places scatter beyond their own sds is spread evenly over them."""
+    """Solve by weighted least squares; what the targets scatter beyond their own sds is spread evenly over them."""
     keep = np.ones(len(best), np.bool_)
     extra = 0.0
     for _ in range(4):
@@ -187,6 +154,6 @@ def _weighted(
         extra = max(excess, 0.0)
         spread = np.sqrt(sds**2 + extra)
         usual = 1.4826 * float(np.median(np.abs(off[keep]) / spread[keep]))
-        keep = np.abs(off) <= _STRAYS * max(usual, 1.0) * spread
+        keep = np.abs(off) <= _OUTLIER_SDS * max(usual, 1.0) * spread
     scale = max(float(np.sum(weights[keep] * off[keep] ** 2)) / freedom, 1.0)
     return np.asarray(steps), np.asarray(scale * covariance), float(freedom)

@@ -1,293 +1,181 @@
-"""The state of a lens, each point of it as seen, not seen or can't tell.
+"""The state of a lens, each point of it as mattering, within limits, or not to be told from these shots.
 
-Tilt of the chart, decentring, field curvature, focus shift, astigmatism, lateral colour and distortion.
-
-«Seen» is said only where the interval leaves no doubt and the size matters in a picture.
-
-The page of evidence for somebody who may want to return or repair a lens: fixed fields, no accusation.
+And the ten-minute test of a used lens, which the plan's shots table asks for: a dozen shots at one or two stops, the
+chart once upright and once turned by 180 degrees. They tell a copy that is grossly uneven or soft from a sound one.
+They do not find the best stop, so none is named.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
+from math import isfinite
 from typing import Final
 
 import numpy as np
 
-from lensbench.condition.asymmetry import Asymmetry, SettingShots, is_upside_down, settings_of
-from lensbench.condition.colour import distortions, lateral_colours
-from lensbench.condition.curvature import bow_of, falloff, shift_of, split_of_focus, splits_of
-from lensbench.condition.decentring import Decentring, judge_decentring, percent, side_figures
-from lensbench.condition.focus_surface import FocusSurface, focus_surface
-from lensbench.condition.text import (
-    TURN_IT,
-    at_setting,
-    bow_finding,
-    colour_finding,
-    decentring_finding,
-    distortion_finding,
-    shift_finding,
-    split_finding,
+from lensbench import optics
+from lensbench.condition.asymmetry import setting_order, settings_of
+from lensbench.condition.colour import distortion_finding, lateral_colour_finding
+from lensbench.condition.curvature import (
+    astigmatism_finding,
+    curvature_finding,
+    falloff,
+    focus_shift_finding,
 )
-from lensbench.condition.tilt import FocusSlope, mean_slope, tilt_loss
+from lensbench.condition.decentring import decentring_finding
+from lensbench.condition.focus_surface import focus_surface
+from lensbench.condition.tilt import is_upside_down, tilt_finding
 from lensbench.focus import brackets_among, in_bracket
-from lensbench.model.condition import LensEvidence, RuledOut
-from lensbench.model.shot import ShotResult
-from lensbench.model.sweep import ConditionFinding, SweepShot
-
-__all__ = ["lens_condition"]
-
-
-_CAUTION: Final = (
-    "These figures hold for this copy of the lens on this body, at this distance. They don't say where the asymmetry "
-    "comes from: lens, mount and sensor are measured together, and no lens is perfectly even. What is within "
-    "the maker's tolerance only the maker can tell."
+from lensbench.model.condition import (
+    QUICK_TEST,
+    ConditionFinding,
+    Decentring,
+    InnerSharpness,
+    QuickFindings,
+    Subject,
+    Verdict,
 )
+from lensbench.model.shot import ShotResult
+from lensbench.model.sweep import LensFindings, Setting, SweepShot
+
+__all__ = ["lens_condition", "with_quick_answer"]
 
 
-def lens_evidence(
-    found: Decentring,
-    settings: Sequence[SettingShots],
-    *,
-    shots: Sequence[SweepShot],
-    surfaces: Sequence[FocusSurface],
-) -> LensEvidence | None:
-    """Gather the page's fields; None where no decentring was seen."""
-    main = found.main
-    if found.verdict != "seen" or main is None:
-        return None
-    rows = found.evidence_rows()
-    place = next(number for number, row in enumerate(found.rows) if row is main)
-    return LensEvidence(
-        what=_what(main, found),
-        main=rows[place],
-        rows=rows,
-        sides=side_figures(_results_at(main, settings, surfaces)),
-        repeats=_repeats(settings, surfaces),
-        turned_test=found.turned.words,
-        ruled_out=(
-            _tilt(main, rows[place].tilt_percent),
-            _focus(found, settings, surfaces),
-            _shake(shots),
-            _chart(found),
-        ),
-        caution=_CAUTION,
-        advice=_advice(found),
-    )
+_GROSS_PERCENT: Final = 15.0
+"""Of MTF50, by which the softest side stays behind: less is common among sound lenses. Common practice, no source."""
+_SOFT_SHARE: Final = 0.45
+"""Of what diffraction, pixel and a home print let pass at MTF50: below it the centre of a lens stopped down is soft."""
+_SOUND_SHARE: Final = 0.6
+"""From here on it is not. These two: common practice, no source."""
+_PRINT_SIGMA_MM: Final = 0.1 / optics.RISE_10_90_SIGMAS
+"""A home printer's edges rise over 0.1 mm from 10 to 90 %; common practice, no source."""
+_NAN: Final = float("nan")
 
 
-def _what(main: Asymmetry, found: Decentring) -> str:
-    row = next(one for one, own in zip(found.evidence_rows(), found.rows, strict=True) if own is main)
-    if not row.seen:
-        lost = 100.0 * found.leaning.loss if found.leaning else float("nan")
-        return (
-            "Opposite sides of the picture are sharp at different focus, more than the chart's tilt explains: at "
-            f"{at_setting(main.setting)} that costs the sides {lost:.0f} % where the middle is in focus."
-        )
-    low, high = row.ci95_percent
-    return (
-        f"The picture is {row.asymmetry_percent:.0f} % softer at the {row.softer_side} than at the side opposite, at "
-        f"{at_setting(main.setting)} (95 %: {low:.0f} to {high:.0f} %)."
-    )
-
-
-def _results_at(
-    main: Asymmetry, settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface]
-) -> list[ShotResult]:
-    if main.source == "shots":
-        same = [one for one in settings if str(one.setting) == str(main.setting)]
-        return [result for one in same for result in one.results]
-    return [
-        result
-        for surface in surfaces
-        if surface.bracket.f_number == main.setting.f_number
-        for result in surface.bracket.results[len(surface.bracket.results) // 2 :][:1]
-    ]
-
-
-def _repeats(settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface]) -> str:
-    counts = sorted({len(one.shots) for one in settings if len(one.shots) > 1})
-    ends = counts[:1] + counts[-1:] if len(counts) > 1 else counts
-    parts = [f"{' to '.join(map(str, ends))} shots a setting, focused anew each time"] if counts else []
-    turned = max((sum(one.turned) for one in settings), default=0)
-    parts += [f"{turned} of each with the camera or chart turned"] if turned else []
-    if surfaces:
-        steps = sum(len(surface.bracket.shots) for surface in surfaces)
-        parts.append(f"{len(surfaces)} focus bracket{'s' * (len(surfaces) > 1)} of {steps} shots in all")
-    return "; ".join(parts) or "none"
-
-
-def _tilt(main: Asymmetry, tilt_percent: float) -> RuledOut:
-    if main.source == "focus bracket":
-        return RuledOut(
-            cause="tilt",
-            ruled_out=True,
-            why="Peaks of a focus bracket are compared: each place at its own best focus, where tilt costs nothing.",
-        )
-    return RuledOut(
-        cause="tilt",
-        ruled_out=bool(tilt_percent < 0.5 * percent(main.size)),
-        why=(
-            f"Measured in every photograph; with its uncertainty it could account for {tilt_percent:.1f} % at most. "
-            "That doubt is in the interval."
-        ),
-    )
-
-
-def _focus(found: Decentring, settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface]) -> RuledOut:
-    if not found.seen:
-        return RuledOut(
-            cause="focus",
-            ruled_out=False,
-            why="Each side is sharp at a focus of its own: it is a matter of focus, which leans over the picture.",
-        )
-    if any(row.source == "focus bracket" for row in found.seen):
-        return RuledOut(
-            cause="focus", ruled_out=True, why="No position of a focus bracket makes the soft side as sharp."
-        )
-    if any(surface.peaks is not None for surface in surfaces):
-        return RuledOut(
-            cause="focus",
-            ruled_out=False,
-            why="There is a focus bracket, but it does not show the asymmetry by itself.",
-        )
-    count = max((len(one.shots) for one in settings), default=1)
-    return RuledOut(
-        cause="focus",
-        ruled_out=False,
-        why=(
-            f"It stayed through {count} shots focused anew, so no single focus error made it; whether another focus "
-            "would regain the soft side, a focus bracket or a shot refocused on that side tells."
-        ),
-    )
-
-
-def _shake(shots: Sequence[SweepShot]) -> RuledOut:
-    results = [shot.result for shot in shots if shot.used and isinstance(shot.result, ShotResult)]
-    shaken = sum(any(remark.flag == "shake" for remark in result.quality) for result in results)
-    if shaken:
-        why = f"{shaken} of {len(results)} photographs show shake: shoot them again."
-    else:
-        why = (
-            f"None of {len(results)} photographs shows it: shake softens edges of one direction all over the picture, "
-            "not one side."
-        )
-    return RuledOut(cause="shake", ruled_out=not shaken, why=why)
-
-
-def _chart(found: Decentring) -> RuledOut:
-    done = found.turned.outcome != "not done"
-    return RuledOut(
-        cause="chart and wall",
-        ruled_out=found.turned.outcome == "stayed",
-        why="See the turned test." if done else "Only the turned test can rule them out.",
-    )
-
-
-def _advice(found: Decentring) -> str:
-    if found.turned.outcome == "stayed":
-        return (
-            "If you can, repeat one setting with the lens on another body: what follows the lens belongs to it. Then "
-            "show this page to the dealer or the workshop, together with the photographs."
-        )
-    return f"Before anything is sent back: {TURN_IT[0].lower()}{TURN_IT[1:]}"
-
-
-_TILT_MATTERS: Final = 0.03
-"""Loss of MTF50 at the sides."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LensCondition:
-    """What a shoot tells of the state of one lens."""
-
-    findings: tuple[ConditionFinding, ...]
-    evidence: LensEvidence | None
-    """For somebody who may want to return or repair the lens; None where no decentring was seen."""
-
-
-def lens_condition(shots: Sequence[SweepShot]) -> LensCondition:
-    """Judge the state of one lens on one camera from all its shots, rejected ones included."""
+def lens_condition(shots: Sequence[SweepShot]) -> tuple[ConditionFinding, ...]:
+    """State of one lens on one camera, from all its shots, rejected ones included; empty where none counts."""
     used = [shot for shot in shots if shot.used]
     results = [shot.result for shot in used if isinstance(shot.result, ShotResult)]
     if not results:
-        return LensCondition(findings=(), evidence=None)
+        return ()
     bracketed = in_bracket(used)
     settings = settings_of(shot for shot in used if id(shot) not in bracketed)
-    surfaces = [surface for one in brackets_among(used) if (surface := focus_surface(one)) is not None]
-    decentring = judge_decentring(settings, surfaces, results)
+    surfaces = [surface for bracket in brackets_among(used) if (surface := focus_surface(bracket))]
+    fall = falloff(settings[0]) if settings else None
     findings = (
         tilt_finding(results),
-        decentring_finding(decentring),
-        *_of_focus(settings, surfaces),
-        colour_finding(lateral_colours(results)),
-        distortion_finding(distortions(results)),
+        decentring_finding(settings, surfaces, results),
+        curvature_finding(surfaces, fall),
+        focus_shift_finding(surfaces),
+        astigmatism_finding(settings, surfaces, fall),
+        lateral_colour_finding(results),
+        distortion_finding(results),
     )
-    return LensCondition(
-        findings=tuple(one for one in findings if one is not None),
-        evidence=lens_evidence(decentring, settings, shots=shots, surfaces=surfaces),
+    return tuple(finding for finding in findings if finding is not None)
+
+
+def with_quick_answer(findings: LensFindings, shots: Sequence[SweepShot]) -> LensFindings:
+    """Put the ten-minute test's answer in the place of a best setting, where the shots table asks for it.
+
+    Any other findings are given back as they are.
+    """
+    used = [shot for shot in shots if shot.used]
+    if not used or not all(_in_quick_test(shot) for shot in used):
+        return findings
+    focals = tuple(
+        replace(focal, best_f_number=_NAN, tied_f_numbers=(), best_by_zone={}, best_by_purpose={})
+        for focal in findings.by_focal_length
+    )
+    return replace(
+        findings,
+        best=None,
+        best_by_zone={},
+        best_by_purpose={},
+        zoom_at_own_best=None,
+        zoom_at_equal_stop=(),
+        by_focal_length=focals,
+        quick=_quick_findings(findings.condition, used),
     )
 
 
-def _of_focus(
-    settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface]
-) -> tuple[ConditionFinding, ...]:
-    fall = falloff(settings[0]) if settings else None
-    return (
-        bow_finding(bow_of(surfaces), fall),
-        shift_finding(shift_of(surfaces)),
-        split_finding(splits_of(settings) if settings else [], split_of_focus(surfaces), fall),
-    )
+def _in_quick_test(shot: SweepShot) -> bool:
+    return shot.planned.condition.casefold().startswith(QUICK_TEST)
 
 
-def tilt_finding(results: Sequence[ShotResult]) -> ConditionFinding:
-    """Say how squarely the camera stood, and what that costs at the widest stop."""
-    known = [result for result in results if np.isfinite(result.tilt.yaw_deg + result.tilt.pitch_deg)]
-    if not known:
-        return ConditionFinding(
-            subject="tilt",
-            verdict="can't tell",
-            evidence="The pictures don't tell how squarely the camera stood: focal length or pixel pitch is unknown.",
-            caution="",
-            advice="Give the pixel pitch (--pitch-um), or the focal length in a shots table.",
-        )
-    known = [result for result in known if not is_upside_down(result)] or known
-    widest = min(result.metadata.f_number or np.inf for result in known)
-    widest = widest if np.isfinite(widest) else 5.6
-    slope = mean_slope(known)
-    sure = np.zeros(2)
-    loss = tilt_loss(FocusSlope(um=slope.um, sd_um=sure), known, f_number=widest)
-    at_most = tilt_loss(
-        FocusSlope(um=np.abs(slope.um) + 2.0 * slope.sd_um, sd_um=sure), known, f_number=widest
-    )
-    told = float(np.linalg.norm(slope.um)) > 2.0 * float(np.linalg.norm(slope.sd_um))
-    verdict = (
-        "seen"
-        if told and loss >= _TILT_MATTERS
-        else "not seen"
-        if at_most < 2 * _TILT_MATTERS
-        else "can't tell"
-    )
-    yaw, pitch = (_median_angle(known, name) for name in ("yaw", "pitch"))
-    return ConditionFinding(
-        subject="tilt",
-        verdict=verdict,
-        evidence=(
-            f"Yaw {yaw}, pitch {pitch}: at f/{widest:.2g} that costs the sides {_share(loss)} of MTF50 where the "
-            f"middle is in focus, {_share(at_most)} at most."
+def _quick_findings(condition: Sequence[ConditionFinding], shots: Sequence[SweepShot]) -> QuickFindings:
+    decentring = next((own for own in condition if own.subject is Subject.DECENTRING), None)
+    uneven = Verdict.CANNOT_TELL if decentring is None else decentring.verdict
+    slightly = uneven is Verdict.MATTERS and _most_uneven_percent(decentring) < _GROSS_PERCENT
+    inner = _inner_sharpness(shots)
+    least = min((length.share_percent for length in inner), default=_NAN)
+    if least < 100.0 * _SOFT_SHARE:
+        soft = Verdict.MATTERS
+    else:
+        soft = Verdict.WITHIN_LIMITS if least >= 100.0 * _SOUND_SHARE else Verdict.CANNOT_TELL
+    return QuickFindings(
+        grossly_uneven=Verdict.WITHIN_LIMITS if slightly else uneven,
+        slightly_uneven=slightly,
+        grossly_soft=soft,
+        inner=inner,
+        turned_shots=sum(
+            isinstance(shot.result, ShotResult) and is_upside_down(shot.result) for shot in shots
         ),
-        caution="It is how the camera stood, not the lens; it is taken into account before decentring is judged.",
-        advice="Turn the camera square to the chart: a mirror held flat on it shows the lens its own image."
-        if verdict != "not seen"
-        else "",
     )
 
 
-def _share(loss: float) -> str:
-    return f"{100 * loss:.0f} %" if loss >= 0.01 else "less than 1 %"
+def _most_uneven_percent(decentring: ConditionFinding | None) -> float:
+    """Largest asymmetry that matters; infinite where nothing tells its size."""
+    details = None if decentring is None else decentring.details
+    rows = details.rows if isinstance(details, Decentring) else ()
+    return max((row.percent for row in rows if row.matters), default=float("inf"))
 
 
-def _median_angle(results: Sequence[ShotResult], name: str) -> str:
-    values = np.array([getattr(result.tilt, f"{name}_deg") for result in results])
-    sds = np.array([getattr(result.tilt, f"{name}_sd_deg") for result in results])
-    sd = float(np.median(sds))
-    return f"{np.median(values):+.2f}" + (f" ± {sd:.2f}" if np.isfinite(sd) else "") + " degrees"
+def _inner_sharpness(shots: Sequence[SweepShot]) -> tuple[InnerSharpness, ...]:
+    """The inner zone at the narrower stop of each focal length; the sharpest shot counts, for focus."""
+    sharpest: dict[tuple[float, float], tuple[Setting, ShotResult]] = {}
+    for shot in shots:
+        key = setting_order(shot.planned.setting)
+        if isinstance(shot.result, ShotResult) and (
+            key not in sharpest or _frame_cypx(shot.result) > _frame_cypx(sharpest[key][1])
+        ):
+            sharpest[key] = shot.planned.setting, shot.result
+    inner = []
+    for length in sorted({length for length, _ in sharpest}):
+        stops = sorted(stop for own, stop in sharpest if own == length)
+        _, wide = sharpest[length, stops[0]]
+        setting, narrow = sharpest[length, stops[-1]]
+        share = _zone_cypx(narrow, "inner") / _bound_cypx(narrow)
+        if isfinite(share):
+            changes = [_zone_cypx(wide, zone) / _zone_cypx(narrow, zone) - 1.0 for zone in ("inner", "outer")]
+            inner.append(
+                InnerSharpness(
+                    focal_length_mm=setting.focal_length_mm,
+                    f_number=stops[-1],
+                    share_percent=100.0 * share,
+                    wide_f_number=stops[0] if len(stops) > 1 else _NAN,
+                    wide_inner_percent=100.0 * changes[0],
+                    wide_outer_percent=100.0 * changes[1],
+                )
+            )
+    return tuple(inner)
+
+
+def _frame_cypx(result: ShotResult) -> float:
+    return float(np.nan_to_num(_zone_cypx(result, "frame")))
+
+
+def _zone_cypx(result: ShotResult, zone: str) -> float:
+    figure = result.summary.get(zone)
+    return figure.mtf50_cypx if figure is not None else _NAN
+
+
+def _bound_cypx(result: ShotResult) -> float:
+    """MTF50 of a perfect lens before a home print on this sensor; NaN where it cannot be known."""
+    f_number, pitch_um, m = result.metadata.f_number, result.pixel_pitch_um, result.magnification
+    if f_number is None or pitch_um is None or m is None:
+        return _NAN
+    q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=m)
+    divided = any(remark.flag == "print_divided" for remark in result.quality)
+    sigma_px = (
+        0.0 if divided else optics.print_blur_px(_PRINT_SIGMA_MM, magnification=m, pixel_pitch_um=pitch_um)
+    )
+    return optics.allowed_mtf50_cypx(q, sigma_px=sigma_px)

@@ -1,7 +1,7 @@
-"""What the tilt of the chart does to the focus over the picture, and how much asymmetry it could cause at most.
+"""How squarely the camera stood, what that does to the focus over the picture, and how much asymmetry it could cause.
 
 A tilted chart shifts the focus by h m tan(tilt) at image height h, to both sides the opposite way. That costs both
-sides alike where the middle is in focus; it tells them apart where the focus is off anyway, or where the field is
+sides alike where the centre is in focus; it tells them apart where the focus is off anyway, or where the field is
 curved. How far off the outer field can be is bounded by how much softer it is than the sharpest zone. So the tilt's
 effect has no known sign, but a largest size; it goes into the asymmetry's variance as an even distribution within it.
 """
@@ -16,19 +16,33 @@ import numpy as np
 from lensbench import optics
 from lensbench.condition.field import sides_reach
 from lensbench.focus import fall_table, focus_q
+from lensbench.model.condition import CameraTilt, ConditionFinding, Subject, Verdict
 from lensbench.model.shot import ShotResult
 from lensbench.model.units import FloatArray
 
-__all__ = ["FocusSlope", "focus_slope", "mean_slope", "tilt_loss", "tilt_sway"]
+__all__ = [
+    "FocusSlope",
+    "focus_slope",
+    "is_portrait",
+    "is_upside_down",
+    "mean_slope",
+    "tilt_asymmetry_bound",
+    "tilt_finding",
+]
 
 
+_MATTERS: Final = 0.03
+"""Loss of MTF50 at the sides. Common practice, no source."""
+_TURNED_DEG: Final = 135.0
+_UPRIGHT_DEG: Final = 45.0
 _UNKNOWN_TILT_DEG: Final = 1.0
 """Standard deviation of a tilt that the picture does not tell. Common practice, no source."""
 _USUAL_MAGNIFICATION: Final = 1.0 / 40.0
 _USUAL_PITCH_UM: Final = 4.3
+_USUAL_F_NUMBER: Final = 5.6
 _FOCUS_DOUBT: Final = 0.03
 """Loss of MTF50 that a refocused shot may have by its focus anyway."""
-_REACHES: Final = np.geomspace(1e-3, 60.0, 400)
+_DISCS: Final = np.geomspace(1e-3, 60.0, 400)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,8 +55,53 @@ class FocusSlope:
     """Shape (2,)."""
 
 
+def is_upside_down(result: ShotResult) -> bool:
+    """Whether the camera, or the chart, stood on its head."""
+    return isfinite(result.tilt.roll_deg) and abs(result.tilt.roll_deg) > _TURNED_DEG
+
+
+def is_portrait(result: ShotResult) -> bool:
+    """Whether the camera was turned by a quarter."""
+    roll_deg = result.tilt.roll_deg
+    return isfinite(roll_deg) and _UPRIGHT_DEG < abs(roll_deg) < _TURNED_DEG
+
+
+def tilt_finding(results: Sequence[ShotResult]) -> ConditionFinding:
+    """How squarely the camera stood, and what that costs the sides at the widest stop."""
+    known = [result for result in results if isfinite(result.tilt.yaw_deg + result.tilt.pitch_deg)]
+    limit = 100.0 * _MATTERS
+    if not known:
+        return ConditionFinding(subject=Subject.TILT, limit=limit)
+    known = [result for result in known if not is_upside_down(result)] or known
+    widest = min(result.metadata.f_number or np.inf for result in known)
+    widest = widest if isfinite(widest) else _USUAL_F_NUMBER
+    slope = mean_slope(known)
+    sure, size, doubt = np.zeros(2), np.abs(slope.um), 2.0 * slope.sd_um
+    low, loss, high = (
+        tilt_loss(FocusSlope(um=um, sd_um=sure), known, f_number=widest)
+        for um in (np.maximum(size - doubt, 0.0), size, size + doubt)
+    )
+    beyond_doubt = float(np.linalg.norm(size)) > float(np.linalg.norm(doubt))
+    if beyond_doubt and loss >= _MATTERS:
+        verdict = Verdict.MATTERS
+    else:
+        verdict = Verdict.WITHIN_LIMITS if high < 2 * _MATTERS else Verdict.CANNOT_TELL
+    angles = {
+        name: float(np.median([getattr(result.tilt, name) for result in known]))
+        for name in ("yaw_deg", "yaw_sd_deg", "pitch_deg", "pitch_sd_deg")
+    }
+    return ConditionFinding(
+        subject=Subject.TILT,
+        verdict=verdict,
+        limit=limit,
+        value=100.0 * loss + 0.0,
+        ci95=(100.0 * low + 0.0, 100.0 * high),  # no -0.0
+        details=CameraTilt(f_number=widest, **angles),
+    )
+
+
 def focus_slope(result: ShotResult) -> FocusSlope:
-    """Work out the slope of one photograph from its geometry; with a wide sd where the tilt is not known."""
+    """Slope of the focus in one photograph, from its geometry; with a wide sd where the tilt is not known."""
     tilt = result.tilt
     rows, cols = result.size_px
     half_diagonal_mm = hypot(rows, cols) / 2.0 * (result.pixel_pitch_um or _USUAL_PITCH_UM) / 1000.0
@@ -53,51 +112,41 @@ def focus_slope(result: ShotResult) -> FocusSlope:
         radians(sd_deg if known and isfinite(sd_deg) else _UNKNOWN_TILT_DEG * (not known))
         for sd_deg in (tilt.yaw_sd_deg, tilt.pitch_sd_deg)
     ]
-    turn = _turn_to_picture(tilt.roll_deg)
+    # Turns (right, down) of the chart into the picture's: a camera rolled clockwise sees the chart turned
+    # counter-clockwise. Quarter turns are in the tilt already.
+    roll_deg = tilt.roll_deg
+    rest = radians(roll_deg - 90.0 * round(roll_deg / 90.0)) if isfinite(roll_deg) else 0.0
+    turn = np.array([[cos(rest), sin(rest)], [-sin(rest), cos(rest)]])
     return FocusSlope(
         um=scale_um * turn @ on_chart, sd_um=scale_um * np.sqrt(np.square(turn) @ np.square(sd))
     )
 
 
-def _turn_to_picture(roll_deg: float) -> FloatArray:
-    """Give what turns (right, down) of the chart into the picture's; quarter turns are in the tilt already.
-
-    A camera rolled clockwise sees the chart turned counter-clockwise.
-    """
-    rest = radians(roll_deg - 90.0 * round(roll_deg / 90.0)) if isfinite(roll_deg) else 0.0
-    return np.array([[cos(rest), sin(rest)], [-sin(rest), cos(rest)]])
-
-
 def mean_slope(results: Sequence[ShotResult]) -> FocusSlope:
-    """Give the mean of several shots; their sds are taken to be common, as the chart hangs as it hangs."""
+    """Mean of several shots; their sds are taken to be common, as the chart hangs as it hangs."""
     slopes = [focus_slope(result) for result in results]
     return FocusSlope(
-        um=np.mean([one.um for one in slopes], axis=0), sd_um=np.mean([one.sd_um for one in slopes], axis=0)
+        um=np.mean([slope.um for slope in slopes], axis=0),
+        sd_um=np.mean([slope.sd_um for slope in slopes], axis=0),
     )
 
 
-def tilt_sway(slope: FocusSlope, results: Sequence[ShotResult], *, f_number: float) -> FloatArray:
-    """Give the largest asymmetry, as log MTF50 of one side less the other's, that a slope could cause; shape (2,)."""
+def tilt_asymmetry_bound(slope: FocusSlope, results: Sequence[ShotResult], *, f_number: float) -> FloatArray:
+    """Largest asymmetry, as log MTF50 of one side less the other's, that a slope could cause; shape (2,)."""
     outer, fall = _outer_level(results)
     if not isfinite(outer):
         return np.full(2, np.inf)
     first = results[0]
-    table = fall_table(
-        max(
-            round(
-                focus_q(f_number, magnification=first.magnification, pixel_pitch_um=first.pixel_pitch_um), 3
-            ),
-            0.02,
-        )
-    )
+    q = focus_q(f_number, magnification=first.magnification, pixel_pitch_um=first.pixel_pitch_um)
+    table = fall_table(max(round(q, 3), 0.02))
     discs_px = _discs_px(slope, first, f_number=f_number)
     peak = outer + fall
-    off_px = float(np.interp(fall, peak - table.at(_REACHES / np.exp(peak), peak), _REACHES / np.exp(peak)))
+    off_px = float(np.interp(fall, peak - table.at(_DISCS / np.exp(peak), peak), _DISCS / np.exp(peak)))
     return np.abs(table.at(off_px + discs_px, peak) - table.at(np.abs(off_px - discs_px), peak))
 
 
 def tilt_loss(slope: FocusSlope, results: Sequence[ShotResult], *, f_number: float) -> float:
-    """Give the share of MTF50 that the tilt costs the sides where the middle is in focus."""
+    """Share of MTF50 that the tilt costs the sides where the centre is in focus."""
     outer, _ = _outer_level(results)
     if not isfinite(outer):
         return float("nan")
@@ -108,7 +157,7 @@ def tilt_loss(slope: FocusSlope, results: Sequence[ShotResult], *, f_number: flo
 
 
 def _discs_px(slope: FocusSlope, result: ShotResult, *, f_number: float) -> FloatArray:
-    """Give the blur discs at the sides, for the slope and its doubt together."""
+    """Blur discs at the sides, for the slope and its doubt together."""
     working = optics.working_f_number(f_number, magnification=result.magnification or _USUAL_MAGNIFICATION)
     pitch_um = result.pixel_pitch_um or _USUAL_PITCH_UM
     both_um: FloatArray = np.hypot(slope.um, slope.sd_um) * sides_reach(result.size_px)
@@ -116,14 +165,18 @@ def _discs_px(slope: FocusSlope, result: ShotResult, *, f_number: float) -> Floa
 
 
 def _outer_level(results: Sequence[ShotResult]) -> tuple[float, float]:
-    """Give the mean log MTF50 of the outer zone, and by how much defocus may have lowered it."""
-    logs = {
-        zone: np.log(
-            [result.summary[zone].mtf50_cypx for result in results if zone in result.summary] or [np.nan]
+    """Mean log MTF50 of the outer zone, and by how much defocus may have lowered it."""
+    means = {
+        zone: float(
+            np.mean(
+                np.log(
+                    [result.summary[zone].mtf50_cypx for result in results if zone in result.summary]
+                    or [np.nan]
+                )
+            )
         )
         for zone in ("inner", "middle", "outer")
     }
-    means = {zone: float(np.mean(values)) for zone, values in logs.items()}
     if not isfinite(means["outer"]):
         return float("nan"), float("nan")
     sharpest = max(value for value in means.values() if isfinite(value))

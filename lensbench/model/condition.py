@@ -1,70 +1,398 @@
-"""Frozen records of the evidence for somebody who may want to return or repair a lens."""
+"""Frozen records of the state of a lens: what was judged, how it came out, and the figures that say so.
+
+Percent are of MTF50. f-numbers are nominal ones; a figure that does not exist is NaN, and so is an unknown focal
+length. There is no sentence here: `report.text` makes them.
+"""
 
 from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
 
-__all__ = ["EvidenceRow", "LensEvidence", "RuledOut", "SideFigure"]
+__all__ = [
+    "QUICK_TEST",
+    "Astigmatism",
+    "CameraTilt",
+    "Cause",
+    "Colour",
+    "ColourShift",
+    "ConditionFinding",
+    "Decentring",
+    "Details",
+    "Distortion",
+    "Falloff",
+    "FieldCurvature",
+    "FocusTilt",
+    "InnerSharpness",
+    "LateralColour",
+    "OtherCause",
+    "PlaneDistance",
+    "QuickFindings",
+    "Reason",
+    "SagittalSplit",
+    "Side",
+    "SideAsymmetry",
+    "SideFigure",
+    "Source",
+    "Subject",
+    "TurnedOutcome",
+    "TurnedTest",
+    "Verdict",
+]
+
+
+QUICK_TEST: Final = "ten-minute test"
+"""A shots table asks for the ten-minute test where the condition of every shot begins so, as `plan --quick` writes."""
+
+
+class Subject(StrEnum):
+    """What is judged."""
+
+    TILT = "tilt"
+    DECENTRING = "decentring"
+    FIELD_CURVATURE = "field curvature"
+    FOCUS_SHIFT = "focus shift"
+    ASTIGMATISM = "astigmatism"
+    LATERAL_COLOUR = "lateral colour"
+    DISTORTION = "distortion"
+
+
+class Verdict(StrEnum):
+    """How it came out; `matters` only where the interval leaves no doubt and the size matters in a picture."""
+
+    WITHIN_LIMITS = "within_limits"
+    CANNOT_TELL = "cannot_tell"
+    MATTERS = "matters"
+
+    @property
+    def weight(self) -> int:
+        """Place from the harmless to the grave, for the worst of several."""
+        return list(Verdict).index(self)
+
+
+class Side(StrEnum):
+    """A side of the picture as stored; from the right, counter-clockwise, in steps of 45 degrees."""
+
+    RIGHT = "right"
+    UPPER_RIGHT = "upper right"
+    TOP = "top"
+    UPPER_LEFT = "upper left"
+    LEFT = "left"
+    LOWER_LEFT = "lower left"
+    BOTTOM = "bottom"
+    LOWER_RIGHT = "lower right"
+
+
+class Source(StrEnum):
+    """What an asymmetry comes from."""
+
+    SHOTS = "shots"
+    FOCUS_BRACKET = "focus bracket"
+    """The peak of every target at its own best focus."""
+
+
+class Colour(StrEnum):
+    """A colour that is held against green."""
+
+    RED = "red"
+    BLUE = "blue"
+
+
+class TurnedOutcome(StrEnum):
+    """What the test with the camera (or the chart) turned by 180 degrees showed."""
+
+    NOT_DONE = "not_done"
+    STAYED = "stayed"
+    """With the picture, hence with lens and camera."""
+    MOVED = "moved"
+    """With the chart or the wall."""
+    BOTH = "both"
+    OPEN = "open"
+
+
+class Cause(StrEnum):
+    """What else could make one side softer."""
+
+    TILT = "tilt"
+    FOCUS = "focus"
+    SHAKE = "shake"
+    CHART = "chart and wall"
+
+
+class Reason(StrEnum):
+    """Why another cause is, or is not, out of the question."""
+
+    PEAKS_COMPARED = "peaks_compared"
+    """Tilt costs nothing where every target is taken at its own best focus."""
+    IN_INTERVAL = "in_interval"
+    """What the tilt could account for at most, in percent, is in the interval."""
+    FOCUS_TILTS = "focus_tilts"
+    """It is focus: its plane is tilted."""
+    NO_FOCUS_REGAINS = "no_focus_regains"
+    """No position of a focus bracket makes the soft side as sharp."""
+    BRACKET_SILENT = "bracket_silent"
+    """There is a focus bracket, but it does not show the asymmetry by itself."""
+    REFOCUSED_ONLY = "refocused_only"
+    """It stayed through so many refocused shots."""
+    SHAKEN = "shaken"
+    """So many photographs show shake."""
+    NONE_SHAKEN = "none_shaken"
+    """None of so many photographs does."""
+    TURNED_TEST = "turned_test"
+    """As the turned test says."""
+    NOT_TURNED = "not_turned"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class EvidenceRow:
-    """The asymmetry at one setting."""
+class CameraTilt:
+    """How squarely the camera stood: medians over the shots."""
+
+    yaw_deg: float
+    yaw_sd_deg: float
+    pitch_deg: float
+    pitch_sd_deg: float
+    f_number: float
+    """The widest one, at which the loss is stated."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SideAsymmetry:
+    """How much one side stays behind the side opposite, at one setting."""
 
     focal_length_mm: float
     f_number: float
-    asymmetry_percent: float
-    """By how much the softest side is behind the side opposite, in percent of MTF50; what the shots' scatter alone
-    would make of it is taken off."""
+    percent: float
+    """What the shots' scatter alone would make of it is taken off."""
     ci95_percent: tuple[float, float]
     softer_azimuth_deg: float
-    """Where the softest side lies: 0 to the right of the picture as stored, positive counter-clockwise."""
-    softer_side: str
-    """The same in words: right, upper right, top and so on."""
+    """Of the softest side: 0 to the right of the picture as stored, positive counter-clockwise."""
+    softer_side: Side
     shots: int
-    """Refocused shots, those of the turned camera included."""
+    """Refocused ones, those of the turned camera included."""
     turned_shots: int
     tilt_percent: float
     """What the chart's tilt could account for at most; it is in the interval. 0 from a focus bracket."""
-    source: str
-    """shots, or focus bracket: the peak of every place at its own best focus."""
-    seen: bool
-    """Beyond chance and beyond the tilt, and large enough to matter."""
+    source: Source
+    matters: bool
+    """Beyond chance and beyond the tilt, and large enough."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TurnedTest:
+    """What stayed on its side of the picture and what changed sides, at the widest stop shot both ways."""
+
+    outcome: TurnedOutcome
+    stayed_percent: float = float("nan")
+    moved_percent: float = float("nan")
+    reach_percent: float = float("nan")
+    """Half the interval of 95 % of either."""
+    chart_only: bool = False
+    """The chart was turned and not the camera: wall, light and tilt stayed as they were."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FocusTilt:
+    """How much the plane of best focus is tilted beyond what the chart's tilt explains."""
+
+    focal_length_mm: float
+    f_number: float
+    um: float
+    """At one half-diagonal; NaN where the pixel pitch is unknown."""
+    loss_percent: float
+    """What that costs the sides where the centre is in focus."""
+    matters: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SideFigure:
-    """Sharpness of one side of the picture, outside of an image height of 0.5."""
+    """Mean MTF50 of one side of the picture, outside of an image height of 0.5."""
 
-    side: str
-    """right, top, left, bottom."""
+    side: Side
     mtf50_cypx: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RuledOut:
+class OtherCause:
     """One other cause, and whether it is out of the question."""
 
-    cause: str
-    """tilt, focus, shake, chart and wall."""
+    cause: Cause
     ruled_out: bool
-    why: str
+    reason: Reason
+    figure: float = float("nan")
+    """What the reason counts: percent or photographs."""
+    shots: int = 0
+    """Of how many."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LensEvidence:
-    """A page for somebody who may want to return or repair this lens: always the same fields."""
+class Decentring:
+    """All that bears on the asymmetry of one lens."""
 
-    what: str
-    """One sentence."""
-    main: EvidenceRow
-    """The setting that shows it most clearly."""
-    rows: tuple[EvidenceRow, ...]
+    rows: tuple[SideAsymmetry, ...]
     """Every setting."""
-    sides: tuple[SideFigure, ...]
-    """At the main setting."""
-    repeats: str
-    """How often what was repeated."""
-    turned_test: str
-    ruled_out: tuple[RuledOut, ...]
-    caution: str
-    advice: str
-    """What to do before anything is sent back."""
+    main: SideAsymmetry
+    """The setting that shows it most clearly, else the widest one that was repeated."""
+    detection_limit_percent: float
+    """An asymmetry above this at the widest repeated stop would have shown; NaN without repeats."""
+    focus_tilt: FocusTilt | None
+    """Of the clearest focus bracket."""
+    turned: TurnedTest
+    repeats: tuple[int, int]
+    """Fewest and most refocused shots of the settings shot more than once; (0, 0) without."""
+    brackets: int
+    bracket_shots: int
+    sides: tuple[SideFigure, ...] = ()
+    """At the main setting. These and the other causes are filled in where the decentring matters."""
+    other_causes: tuple[OtherCause, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaneDistance:
+    """The distance between two planes of focus, and what it costs to focus on the other one."""
+
+    verdict: Verdict
+    focal_length_mm: float
+    f_number: float
+    against_f_number: float
+    """The stop that it is held against (focus shift); the same for the others."""
+    steps: float
+    sd_steps: float
+    um: float
+    """On the sensor's side; NaN where the pixel pitch is unknown."""
+    sd_um: float
+    loss_percent: float
+    ci95_percent: tuple[float, float]
+    brackets: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Falloff:
+    """How much softer the outer zone is than the inner one at one setting."""
+
+    focal_length_mm: float
+    f_number: float
+    percent: float
+    sd_percent: float
+    shots: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldCurvature:
+    """From focus brackets; without, the fall of sharpness bounds it."""
+
+    distance: PlaneDistance | None
+    """Of the corner's best focus from the centre's."""
+    falloff: Falloff | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SagittalSplit:
+    """Sagittal against tangential sharpness in the outer field of refocused shots, at one setting."""
+
+    verdict: Verdict
+    focal_length_mm: float
+    f_number: float
+    sagittal_percent: float
+    """By how much the softer ones stay behind; positive where sagittal edges are the sharper ones."""
+    reach_percent: float
+    """Half the interval of 95 %."""
+    shots: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Astigmatism:
+    """From refocused shots and from focus brackets, as far as there are any."""
+
+    split: SagittalSplit | None
+    distance: PlaneDistance | None
+    """Of the sagittal from the tangential plane in the corner."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColourShift:
+    """Radial position of one colour against green in the corner of the picture, positive outwards."""
+
+    verdict: Verdict
+    colour: Colour
+    focal_length_mm: float
+    px: float
+    reach_px: float
+    """Half the interval of 95 %; NaN with a single shot."""
+    um: float
+    """NaN where the pixel pitch is unknown."""
+    shots: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LateralColour:
+    """Red and blue at every focal length."""
+
+    shifts: tuple[ColourShift, ...]
+    main: ColourShift
+    """The one that shows most."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Distortion:
+    """Radial distortion in the corner at the focal length that shows most; negative is barrel."""
+
+    verdict: Verdict
+    focal_length_mm: float
+    percent: float
+    reach_percent: float
+    """Half the interval of 95 %; NaN with a single shot."""
+    shots: int
+    focal_lengths: int
+    """How many there are to choose from."""
+
+
+Details = (
+    CameraTilt | Decentring | FieldCurvature | PlaneDistance | Astigmatism | LateralColour | Distortion | None
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConditionFinding:
+    """One finding on the state of the lens."""
+
+    subject: Subject
+    limit: float
+    """From which size on it matters in a picture."""
+    unit: str = "%"
+    """Of value, limit and interval: «%» of MTF50 (distortion: of the image height), or «px»."""
+    verdict: Verdict = Verdict.CANNOT_TELL
+    value: float = float("nan")
+    """Its size is what the limit holds for; the sign of lateral colour and distortion says which way."""
+    ci95: tuple[float, float] = (float("nan"), float("nan"))
+    side: Side | None = None
+    """The softer one (decentring)."""
+    details: Details = None
+    """What the sentences need; None where nothing could be measured."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InnerSharpness:
+    """The inner zone at the narrower stop of a ten-minute test, against what physics and a home print let pass."""
+
+    focal_length_mm: float
+    f_number: float
+    share_percent: float
+    """Of the MTF50 that diffraction, pixel and a home print allow."""
+    wide_f_number: float
+    """The wider stop; NaN where one stop was shot."""
+    wide_inner_percent: float
+    """Change of MTF50 there."""
+    wide_outer_percent: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuickFindings:
+    """The answer of a ten-minute test: no best stop, only whether this copy is grossly wrong."""
+
+    grossly_uneven: Verdict
+    slightly_uneven: bool
+    """Uneven beyond doubt, but no more than many sound lenses."""
+    grossly_soft: Verdict
+    inner: tuple[InnerSharpness, ...]
+    """By focal length; empty where f-number, scale or pixel pitch are unknown."""
+    turned_shots: int
+    """Those with the chart, or the camera, on its head."""

@@ -33,6 +33,7 @@ __all__ = [
     "TableRow",
     "TargetLight",
     "Tilt",
+    "Turned",
     "ZoneFigure",
 ]
 
@@ -295,6 +296,13 @@ class RejectedShot:
     reason: str
 
 
+class Turned(StrEnum):
+    """What was turned by 180 degrees for a shot."""
+
+    CAMERA = "camera"
+    CHART = "chart"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableRow:
     """One row of a shots table, in the order of its columns; None or empty where a cell is empty.
@@ -311,6 +319,7 @@ class TableRow:
     focus_group: str = ""
     focus_step: float | None = None
     condition: str = ""
+    turned: Turned | None = None
     use: bool = True
 
 

@@ -13,8 +13,8 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
-from lensbench.model.condition import LensEvidence
-from lensbench.model.shot import ZONES, Metadata, RejectedShot, ShotResult, ZoneFigure
+from lensbench.model.condition import ConditionFinding, QuickFindings
+from lensbench.model.shot import ZONES, Metadata, RejectedShot, ShotResult, Turned, ZoneFigure
 from lensbench.model.units import FloatArray
 
 __all__ = [
@@ -24,7 +24,6 @@ __all__ = [
     "SHOTS_COLUMNS",
     "Basis",
     "BestSetting",
-    "ConditionFinding",
     "CurvePoint",
     "FocalLengthFindings",
     "LensFindings",
@@ -32,7 +31,6 @@ __all__ = [
     "Observed",
     "PlannedShot",
     "Purpose",
-    "QuickFindings",
     "Reservation",
     "SeriesRemark",
     "Setting",
@@ -112,6 +110,8 @@ class PlannedShot:
     focus_group: str = ""
     focus_step: float | None = None
     condition: str = ""
+    turned: Turned | None = None
+    """What was turned by 180 degrees, as the shots table says; the chart itself shows which shots were."""
     left_out: str = ""
     """Why the shot is not used at all; empty when it is."""
     by_choice: bool = False
@@ -236,19 +236,6 @@ class BestSetting:
         return bool(self.reservations)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ConditionFinding:
-    """One finding on the state of the lens."""
-
-    subject: str
-    """tilt, decentring, field curvature, focus shift, astigmatism, lateral colour, distortion."""
-    verdict: str
-    """seen, not seen, can't tell."""
-    evidence: str
-    caution: str
-    advice: str
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FocalLengthFindings:
     """The curve over the f-numbers at one focal length."""
@@ -333,24 +320,6 @@ class Basis:
     distance_focal_lengths: tuple[float, float] = (float("nan"), float("nan"))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class QuickFindings:
-    """The answer of a ten-minute test: no best stop, only whether this copy is grossly wrong."""
-
-    verdict: str
-    """One clause, behind the lens's name."""
-    evenness: str
-    softness: str
-    limits: str
-    """What so few shots cannot tell. These four in plain words."""
-    grossly_uneven: str
-    """seen, not seen, can't tell."""
-    grossly_soft: str
-    """seen, not seen, can't tell."""
-    turned_shots: int
-    """Those with the chart, or the camera, on its head."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LensFindings:
     """All that was found for one lens on one camera."""
@@ -364,8 +333,6 @@ class LensFindings:
     """For the zone `frame`; None where no setting could be measured."""
     by_focal_length: tuple[FocalLengthFindings, ...]
     condition: tuple[ConditionFinding, ...] = ()
-    evidence: LensEvidence | None = None
-    """For somebody who may want to return or repair the lens; None where no decentring was seen."""
     best_by_zone: dict[str, BestSetting] = field(default_factory=dict)
     basis: Basis | None = None
     pixel_pitch_um: float | None = None

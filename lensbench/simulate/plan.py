@@ -145,7 +145,7 @@ def _turned(pose: Pose, what: Turned) -> Pose:
 
 
 SHOTS_TABLE: Final = "shots_table.csv"
-_COLUMNS: Final = ("file", "focus_group", "focus_step", "condition")
+_COLUMNS: Final = ("file", "focus_group", "focus_step", "condition", "turned")
 
 
 def write_shots_table(folder: Path, jobs: Sequence[Job]) -> Path | None:
@@ -165,7 +165,8 @@ def write_shots_table(folder: Path, jobs: Sequence[Job]) -> Path | None:
     writer.writerow(_COLUMNS)
     for job in told:
         step = "" if job.shot.focus_step is None else f"{job.shot.focus_step:g}"
-        writer.writerow((job.path.name, job.shot.focus_group, step, job.shot.condition))
+        turned = next((what for what, words in TURNED.items() if words == job.shot.condition), "")
+        writer.writerow((job.path.name, job.shot.focus_group, step, job.shot.condition, turned))
     try:
         write_whole(path, text.getvalue().encode())
     except OSError as error:

@@ -213,7 +213,6 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) 
     curves = [place_curves(focal, spreads) for focal in focals]
     best = _best_over_all(focals, curves, spreads, tie)
     first = focals[0].members[0].result
-    state = lens_condition(shots)
     findings = LensFindings(
         lens=lens[0],
         camera=lens[1],
@@ -233,8 +232,7 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) 
         shot_sd_percent=_typical_sd_percent(spreads["frame"], [one for one in series["frame"] if one]),
         remarks=remarks(focals, spreads["frame"], shots=shots),
         basis=_basis(focals),
-        condition=state.findings,
-        evidence=state.evidence,
+        condition=lens_condition(shots),
         **_zoom(focals, curves, spreads["frame"], tie),
     )
     return with_quick_answer(findings, shots)

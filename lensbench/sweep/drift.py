@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 from scipy import stats
 
-from lensbench.model.shot import ShotResult
+from lensbench.model.shot import BoolArray, ShotResult
 from lensbench.model.sweep import Observation, Observed, SeriesRemark, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.photo import natural_order
@@ -103,6 +103,11 @@ def _moved(shots: Sequence[SweepShot]) -> list[Observation]:
     return [Observation(what=Observed.POSITION, values=(wandered,), limit=POSITION_LIMIT_PX)]
 
 
+def _stepped(shots: Sequence[SweepShot]) -> BoolArray:
+    """Which shots are a focus bracket's, shape (shots,): its focus changes sharpness on purpose."""
+    return np.array([shot.planned.focus_step is not None for shot in shots])
+
+
 def _shift_px(result: ShotResult, first: ShotResult) -> FloatArray:
     """Shift (down, right) of a photograph against the first one; NaN where too few edges tell it."""
     before = {(edge.target, edge.arm): edge.edge for edge in first.edges if edge.edge.measured}
@@ -154,8 +159,7 @@ def _softened(shots: Sequence[SweepShot]) -> list[Observation]:
     """How much sharpness is lost or gained over the order, each setting against its own mean."""
     sharpness = np.array([_log_mtf50(_result(shot)) for shot in shots])
     stops = np.array([shot.planned.setting.f_number for shot in shots])
-    focused = np.array([not shot.planned.focus_step for shot in shots])
-    known = np.flatnonzero(np.isfinite(sharpness) & focused)
+    known = np.flatnonzero(np.isfinite(sharpness) & ~_stepped(shots))
     order = known.astype(float)
     # Evenly, or as a focus that moves evenly out of its best place, or into it.
     ways = (order, order**2, -((len(shots) - 1.0 - order) ** 2))

@@ -256,6 +256,7 @@ def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot
         focus_group=row.focus_group if row else "",
         focus_step=row.focus_step if row else None,
         condition=row.condition if row else "",
+        turned=row.turned if row else None,
         left_out=by_choice or left_out,
         by_choice=bool(by_choice),
     )

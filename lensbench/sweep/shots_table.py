@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from lensbench.model.errors import SettingError, TextFileError
-from lensbench.model.shot import TABLE_COLUMNS, TableRow
+from lensbench.model.shot import TABLE_COLUMNS, TableRow, Turned
 from lensbench.model.units import PITCH_LIMITS_UM
 from lensbench.photo import PHOTO_SUFFIXES
 from lensbench.storage.text import TWO_WAYS, read_text, table_in
@@ -103,8 +103,16 @@ def _row(place: str, cells: Mapping[str, str]) -> TableRow:
         focus_group=cells.get("focus_group", ""),
         focus_step=_number(f"{place}, column focus_step", cells.get("focus_step", "")),
         condition=cells.get("condition", ""),
+        turned=_turned(place, cells.get("turned", "")),
         use=use,
     )
+
+
+def _turned(place: str, cell: str) -> Turned | None:
+    try:
+        return Turned(cell.strip().lower()) if cell.strip() else None
+    except ValueError as error:
+        raise SettingError(f"{place}, column turned: {cell!r} is neither camera nor chart") from error
 
 
 def _within(place: str, cell: str, limits: tuple[float, float], owners: str = "lenses") -> float | None:

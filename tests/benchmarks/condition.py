@@ -17,8 +17,8 @@ HEAD = """# How truly the state of a lens is told
 Some rows are made by fewer shoots, as their column says.
 
 `lensbench sweep` says of every lens whether decentring, field curvature, focus shift, astigmatism, lateral colour and
-distortion were seen, were not seen, or can't be told ([how to test your copy](howto-sound.md)). Here is how often it is
-right.
+distortion matter, are within limits, or can't be told ([how to test your copy](howto-sound.md)). Here is how often it
+is right.
 
 ## Figures
 
@@ -31,7 +31,7 @@ the tilt is told to 0.05 degrees. «Softer by 10 %» is the mean of the edges on
 """
 PICTURES = """Small raw files (a megapixel) through `lensbench simulate` and `lensbench sweep`, 26 photographs a lens:
 three refocused shots at f/2.8 and f/5.6, the same with the camera turned, and one focus bracket of seven steps at both
-stops. What must be seen is bold.
+stops. What must matter is bold.
 """
 
 

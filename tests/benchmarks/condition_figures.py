@@ -1,6 +1,6 @@
 """Rows of figures: how often the state of a lens is told rightly from simulated figures of whole shoots.
 
-True MTF50 of every edge comes from pupils with aberrations (`tests/study/pupil_fields.py`), not from the curves that
+True MTF50 of every edge comes from pupils with aberrations (`tests/made/pupil_fields.py`), not from the curves that
 are fitted. A shot strays as a whole, each of its sides by itself, each edge, and in focus.
 """
 
@@ -12,11 +12,13 @@ from pupil_fields import FieldLens, Shooting, bracket, decentred, shoot
 
 from lensbench.condition.asymmetry import Asymmetry, asymmetries, settings_of
 from lensbench.condition.judge import lens_condition
+from lensbench.model.condition import Verdict
 from lensbench.model.sweep import SweepShot
 
 __all__ = ["bracket_rows", "coverage_rows", "decentring_rows"]
 
 Shoot = Callable[[FieldLens, np.random.Generator], list[SweepShot]]
+VERDICTS = (Verdict.MATTERS, Verdict.WITHIN_LIMITS, Verdict.CANNOT_TELL)
 USUAL = Shooting(focus_sd_um=3.0)
 TILTED = Shooting(focus_sd_um=3.0, yaw_deg=0.5)
 TURNED = replace(USUAL, turned=True)
@@ -39,23 +41,26 @@ def lenses(count: int, *, curved_um: float = 0.0, seed: int = 3) -> list[FieldLe
 
 
 def said(shots: list[SweepShot], subject: str) -> str:
-    """Give the verdict on one subject."""
-    return next(one.verdict for one in lens_condition(shots).findings if one.subject == subject)
+    """Verdict on one subject."""
+    return next(finding.verdict for finding in lens_condition(shots) if finding.subject == subject)
 
 
 def shares(sample: list[FieldLens], take: Shoot, *, subject: str, shoots: int, seed: int) -> dict[str, float]:
     """Give how often each verdict is said over many shoots."""
     random = np.random.default_rng(seed)
     told = [said(take(sample[number % len(sample)], random), subject) for number in range(shoots)]
-    return {verdict: told.count(verdict) / shoots for verdict in ("seen", "not seen", "can't tell")}
+    return {verdict: told.count(verdict) / shoots for verdict in VERDICTS}
 
 
 def row(case: str, shots: str, share: dict[str, float], shoots: int, target: str) -> str:
-    figures = " | ".join(f"{100 * share[verdict]:.1f} %" for verdict in ("seen", "not seen", "can't tell"))
+    figures = " | ".join(f"{100 * share[verdict]:.1f} %" for verdict in VERDICTS)
     return f"| {case} | {shots} | {shoots} | {figures} | {target} |"
 
 
-HEAD = "| lens and shoot | shots | shoots | seen | not seen | can't tell | target |\n|---|---|---|---|---|---|---|"
+HEAD = (
+    "| lens and shoot | shots | shoots | matters | within limits | can't tell | target |\n"
+    "|---|---|---|---|---|---|---|"
+)
 
 
 def _stops(lens: FieldLens, count: int) -> tuple[float, ...]:
@@ -88,35 +93,35 @@ def decentring_rows(shoots: int, *, cases: int, count: int) -> Iterator[str]:
     big = [decentred(lens, lens.widest, size=-float(np.log(0.85))) for lens in sound[: count // 2]]
     wall = replace(USUAL, wall_side=(0.06, 0.03))
     kinds: list[tuple[str, str, list[FieldLens], Shoot, str]] = [
-        ("sound", "3 at the widest stop", sound, _plain(1), "seen < 5 %"),
-        ("sound", "3 at two stops", sound, _plain(2), "seen < 5 %"),
-        ("sound", "3 at every stop to f/8", sound, _plain(5), "seen < 5 %"),
-        ("10 % softer at the right", "3 at the widest stop", off, _plain(1), "seen >= 90 %"),
-        ("10 % softer at the right", "3 at two stops", off, _plain(2), "seen >= 90 %"),
-        ("10 % softer at the right", "3 at every stop to f/8", off, _plain(5), "seen >= 90 %"),
-        ("10 % softer, aslant", "3 at two stops", aslant, _plain(2), "seen >= 90 %"),
-        ("15 % softer at the right", "3 at two stops", big, _plain(2), "seen >= 90 %"),
+        ("sound", "3 at the widest stop", sound, _plain(1), "matters < 5 %"),
+        ("sound", "3 at two stops", sound, _plain(2), "matters < 5 %"),
+        ("sound", "3 at every stop to f/8", sound, _plain(5), "matters < 5 %"),
+        ("10 % softer at the right", "3 at the widest stop", off, _plain(1), "matters >= 90 %"),
+        ("10 % softer at the right", "3 at two stops", off, _plain(2), "matters >= 90 %"),
+        ("10 % softer at the right", "3 at every stop to f/8", off, _plain(5), "matters >= 90 %"),
+        ("10 % softer, aslant", "3 at two stops", aslant, _plain(2), "matters >= 90 %"),
+        ("15 % softer at the right", "3 at two stops", big, _plain(2), "matters >= 90 %"),
         (
             "10 % softer at the right",
             "1 at two stops",
             off,
             _plain(2, repeats=1),
-            "seen 0 %: nothing repeats",
+            "matters 0 %: nothing repeats",
         ),
         (
             "sound, chart tilted by 0.5 degrees",
             "3 at the widest stop",
             sound,
             _plain(1, TILTED),
-            "seen <= 1 %",
+            "matters <= 1 %",
         ),
-        ("sound, chart tilted by 0.5 degrees", "3 at two stops", sound, _plain(2, TILTED), "seen <= 1 %"),
+        ("sound, chart tilted by 0.5 degrees", "3 at two stops", sound, _plain(2, TILTED), "matters <= 1 %"),
         (
             "sound but curved by up to 15 um, chart tilted by 0.5 degrees",
             "3 at two stops",
             curved,
             _plain(2, TILTED),
-            "seen <= 1 %",
+            "matters <= 1 %",
         ),
         (
             "10 % softer at the right, chart tilted by 0.5 degrees",
@@ -137,14 +142,14 @@ def decentring_rows(shoots: int, *, cases: int, count: int) -> Iterator[str]:
             "3 and 3 turned at the widest stop",
             sound,
             _both_ways(wall),
-            "seen < 5 %",
+            "matters < 5 %",
         ),
         (
             "10 % softer at the right, camera turned",
             "3 and 3 turned at the widest stop",
             off,
             _both_ways(USUAL),
-            "seen >= 90 %",
+            "matters >= 90 %",
         ),
     ]
     for number, (case, shots, sample, take, target) in enumerate(kinds[:cases]):
@@ -178,21 +183,21 @@ def bracket_rows(shoots: int, *, cases: int) -> Iterator[str]:
     curved = [replace(lens, curvature_um=sign * 27.0) for lens in plain for sign in (1.0, -1.0)]
     shifting = [replace(lens, spherical=one) for lens in plain for one in (0.07, -0.07)]
     split = [replace(lens, astigmatism_corner=0.11) for lens in plain]
-    leaning = [replace(lens, plane_tilt_um=(22.0, 0.0)) for lens in plain]
+    tilted = [replace(lens, plane_tilt_um=(22.0, 0.0)) for lens in plain]
     kinds = [
-        ("field curvature", "flat", plain, _bracketed(1), "seen < 5 %"),
-        ("field curvature", "corners 27 um off, 16 % at f/2.8", curved, _bracketed(1), "seen >= 90 %"),
-        ("focus shift", "none", plain, _bracketed(1), "seen < 5 %"),
-        ("focus shift", "23 um from f/2.8 to f/5.6, 9 %", shifting, _bracketed(1), "seen >= 90 %"),
-        ("astigmatism", "none, focus brackets", plain, _bracketed(1), "seen < 5 %"),
-        ("astigmatism", "planes 20 um apart, focus brackets", split, _bracketed(1), "seen >= 90 %"),
-        ("decentring", "even, focus brackets", plain, _bracketed(1), "seen < 5 %"),
+        ("field curvature", "flat", plain, _bracketed(1), "matters < 5 %"),
+        ("field curvature", "corners 27 um off, 16 % at f/2.8", curved, _bracketed(1), "matters >= 90 %"),
+        ("focus shift", "none", plain, _bracketed(1), "matters < 5 %"),
+        ("focus shift", "23 um from f/2.8 to f/5.6, 9 %", shifting, _bracketed(1), "matters >= 90 %"),
+        ("astigmatism", "none, focus brackets", plain, _bracketed(1), "matters < 5 %"),
+        ("astigmatism", "planes 20 um apart, focus brackets", split, _bracketed(1), "matters >= 90 %"),
+        ("decentring", "even, focus brackets", plain, _bracketed(1), "matters < 5 %"),
         (
             "decentring",
-            "plane of focus leans by 22 um, focus brackets",
-            leaning,
+            "plane of focus tilted by 22 um, focus brackets",
+            tilted,
             _bracketed(1),
-            "seen >= 90 %",
+            "matters >= 90 %",
         ),
     ]
     for number, (subject, what, sample, take, target) in enumerate(kinds[:cases]):
@@ -200,8 +205,8 @@ def bracket_rows(shoots: int, *, cases: int) -> Iterator[str]:
         yield row(f"{subject}: {what}", "one bracket of 7, two stops", share, shoots, target)
     coma = [replace(lens, coma_corner=0.17) for lens in plain]
     unbracketed = (
-        ("none", plain, "seen < 5 %"),
-        ("sagittal and tangential 15 % apart or more, by coma", coma, "seen >= 90 %"),
+        ("none", plain, "matters < 5 %"),
+        ("sagittal and tangential 15 % apart or more, by coma", coma, "matters >= 90 %"),
         ("planes 20 um apart, focus midway, where it hardly costs anything", split, ""),
     )
     for what, sample, target in unbracketed[:cases]:

@@ -28,7 +28,7 @@ def lensbench(*words: str) -> None:
 
 
 def picture_rows(folder: Path, *, cases: int, stops: int, repeats: int, steps: int) -> Iterator[str]:
-    """Shoot, sweep, and give what is said of each lens; what must be seen is marked."""
+    """Shoot, sweep, and give what is said of each lens; what must matter is marked."""
     yield from pages.head("lens", "chart", *ASKED, "turned test", "right")
     kinds = [(kind, scene) for scene in SCENES for kind in FAULTS]
     for kind, scene in kinds[:cases]:
@@ -61,15 +61,11 @@ def _joined(tables: list[Path], out: Path) -> None:
 
 
 def _row(kind: str, scene: str, lens: dict) -> str:
-    told = {one["subject"]: one["verdict"] for one in lens["condition"]}
+    findings = {finding["subject"]: finding for finding in lens["condition"]}
     wanted = {SUBJECTS[kind]} if kind in SUBJECTS else set()
-    seen = {subject for subject in ASKED if told.get(subject) == "seen"}
-    evidence = lens["evidence"]
-    turned = "–" if evidence is None else "stayed" if "goes with lens" in evidence["turned_test"] else "open"
-    right = seen == wanted and (kind == "decentred") == (evidence is not None)
-    verdicts = [told.get(subject, "–") for subject in ASKED]
-    cells = [
-        f"**{verdict}**" if subject in wanted else verdict
-        for subject, verdict in zip(ASKED, verdicts, strict=True)
-    ]
-    return pages.row(kind, scene, *cells, turned, "yes" if right else "NO")
+    matters = {subject for subject in ASKED if findings[subject]["verdict"] == "matters"}
+    outcome = findings["decentring"]["details"]["turned"]["outcome"]
+    turned = outcome if "decentring" in matters else "–"
+    words = {subject: findings[subject]["verdict"].replace("_", " ") for subject in ASKED}
+    cells = [f"**{words[subject]}**" if subject in wanted else words[subject] for subject in ASKED]
+    return pages.row(kind, scene, *cells, turned, "yes" if matters == wanted else "NO")

@@ -24,7 +24,9 @@ from lensbench.capture.plan_table import counted_names, table_shots, write_table
 from lensbench.capture.standing import PrintGear, choose_chart, stand
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
+from lensbench.model.condition import QUICK_TEST
 from lensbench.model.errors import SettingError
+from lensbench.model.shot import Turned
 from lensbench.sweep.shots_table import read_shots_table
 
 FULL_FRAME = CameraGear(pitch_um=6.0, size_px=(4000, 6000))
@@ -178,6 +180,8 @@ def test_the_quick_test_is_a_dozen_shots_on_one_page(lens):
     assert len(plan.shots) <= 12
     assert {shot.f_number for shot in plan.shots} == {lens.widest_f_number, max(8.0, lens.widest_f_number)}
     assert {shot.condition for shot in plan.shots} == {"upright", "chart turned 180"}
+    assert all(row.condition.startswith(QUICK_TEST) for row in table_shots(plan))
+    assert {row.turned for row in table_shots(plan)} == {None, Turned.CHART}
     assert plan.minutes <= 11.0
     assert len(pypdfium2.PdfDocument(checklist_pdf(plan))) == 1
 

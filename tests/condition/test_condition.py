@@ -1,15 +1,19 @@
 """The state of a lens from figures of whole shoots, drawn from aberrated pupils (`pupil_fields`)."""
 
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
+from enum import StrEnum
 
 import numpy as np
 import pytest
-from pupil_fields import COLS, ROWS, FieldLens, Shooting, places, shoot, shot
+from pupil_fields import COLS, ROWS, FieldLens, Shooting, bracket, places, shoot, shot
 
 from lensbench.chart.layout.sheet import sheet
 from lensbench.condition.field import field_shape, side_of, softer_azimuth_deg
 from lensbench.condition.judge import lens_condition
-from lensbench.condition.tilt import focus_slope, mean_slope, tilt_sway
+from lensbench.condition.tilt import focus_slope, mean_slope, tilt_asymmetry_bound
+from lensbench.model.condition import Cause, Colour, Side, Source, Subject, TurnedOutcome, Verdict
+from lensbench.model.shot import Turned
+from lensbench.report.text.condition import condition_text
 from lensbench.shot.geometry import camera_pose
 from lensbench.simulate import Camera, Pose, Scene, ZoomPosition, prime
 from lensbench.stats import Repeats, exceeds, moderated
@@ -22,7 +26,11 @@ STILL = Shooting(level_sd=0.0, side_sd=0.0, edge_sd=0.0, focus_sd_um=0.0, tilt_s
 
 
 def finding(shots, subject):
-    return next(one for one in lens_condition(shots).findings if one.subject == subject)
+    return next(one for one in lens_condition(shots) if one.subject is subject)
+
+
+def decentring(shots):
+    return finding(shots, Subject.DECENTRING)
 
 
 @pytest.fixture(scope="module")
@@ -30,51 +38,103 @@ def random():
     return np.random.default_rng(11)
 
 
-def test_a_decentred_lens_is_seen_on_the_right_side_and_a_sound_one_is_not(random):
-    told = [finding(shoot(OFF, random, stops=(2.8,)), "decentring").verdict for _ in range(20)]
+def test_a_decentred_lens_matters_on_the_right_side_and_a_sound_one_is_within_limits(random):
+    verdicts = [decentring(shoot(OFF, random, stops=(2.8,))).verdict for _ in range(20)]
     # 90 % wanted at 10 % asymmetry and 2 % scatter (docs/condition.md); binomial spread of 20: 7 %.
-    assert told.count("seen") >= 17
-    sound = [finding(shoot(EVEN, random, stops=(2.8,)), "decentring").verdict for _ in range(20)]
-    assert sound.count("seen") <= 2
-    page = lens_condition(shoot(OFF, random, stops=(2.8,), repeats=6)).evidence
-    assert page.main.softer_side in {"right", "upper right"}
-    assert {one.side: one.mtf50_cypx for one in page.sides}["right"] < min(
-        one.mtf50_cypx for one in page.sides if one.side == "left"
-    )
+    assert verdicts.count(Verdict.MATTERS) >= 17
+    sound = [decentring(shoot(EVEN, random, stops=(2.8,))).verdict for _ in range(20)]
+    assert sound.count(Verdict.MATTERS) <= 2
+    off = decentring(shoot(OFF, random, stops=(2.8,), repeats=6))
+    assert off.side in {Side.RIGHT, Side.UPPER_RIGHT}
+    assert off.ci95[0] < off.value < off.ci95[1]
+    assert off.value >= off.limit
+    sides = {one.side: one.mtf50_cypx for one in off.details.sides}
+    assert sides[Side.RIGHT] < sides[Side.LEFT]
 
 
 def test_a_tilt_of_half_a_degree_is_not_taken_for_decentring(random):
-    told = [finding(shoot(EVEN, random, how=TILTED), "decentring").verdict for _ in range(25)]
+    verdicts = [decentring(shoot(EVEN, random, how=TILTED)).verdict for _ in range(25)]
     # 1 % wanted (docs/condition.md).
-    assert told.count("seen") == 0
+    assert verdicts.count(Verdict.MATTERS) == 0
 
 
 def test_one_shot_a_setting_claims_nothing(random):
-    found = finding(shoot(OFF, random, repeats=1), "decentring")
-    assert found.verdict == "can't tell"
-    assert "One shot a setting" in found.evidence
+    found = decentring(shoot(OFF, random, repeats=1))
+    assert found.verdict is Verdict.CANNOT_TELL
+    assert "One shot a setting" in condition_text(found).evidence
 
 
 def test_the_turned_camera_tells_the_wall_from_the_lens(random):
-    turned = Shooting(turned=True, condition="camera turned 180")
-    both = shoot(OFF, random, stops=(2.8,)) + shoot(OFF, random, stops=(2.8,), how=turned)
-    page = lens_condition(both).evidence
-    assert "goes with lens and camera" in page.turned_test
-    assert page.main.turned_shots == 3
-    assert next(one for one in page.ruled_out if one.cause == "chart and wall").ruled_out
+    turned = Shooting(turned=True, table_says=Turned.CAMERA)
+    found = decentring(shoot(OFF, random, stops=(2.8,)) + shoot(OFF, random, stops=(2.8,), how=turned))
+    assert found.details.turned.outcome is TurnedOutcome.STAYED
+    assert found.details.main.turned_shots == 3
+    assert next(one for one in found.details.other_causes if one.cause is Cause.CHART).ruled_out
     wall = Shooting(wall_side=(0.07, 0.0))
-    over = replace(wall, turned=True, condition="camera turned 180")
+    over = replace(wall, turned=True, table_says=Turned.CAMERA)
     shots = shoot(EVEN, random, stops=(2.8,), how=wall)
-    assert finding(shots, "decentring").verdict == "seen"  # nothing tells the wall from the lens yet
-    told = finding(shots + shoot(EVEN, random, stops=(2.8,), how=over), "decentring")
-    assert told.verdict == "not seen"
-    assert "comes from the chart, the wall and its light" in told.evidence
+    assert decentring(shots).verdict is Verdict.MATTERS  # nothing tells the wall from the lens yet
+    found = decentring(shots + shoot(EVEN, random, stops=(2.8,), how=over))
+    assert found.verdict is Verdict.WITHIN_LIMITS
+    assert found.details.turned.outcome is TurnedOutcome.MOVED
+    assert "comes from the chart, the wall and its light" in condition_text(found).evidence
 
 
 def test_a_turned_chart_does_not_clear_the_wall(random):
-    turned = Shooting(turned=True, condition="chart turned 180")
+    turned = Shooting(turned=True, table_says=Turned.CHART)
     both = shoot(OFF, random, stops=(2.8,)) + shoot(OFF, random, stops=(2.8,), how=turned)
-    assert "turn the camera to rule them out" in finding(both, "decentring").evidence
+    assert "turn the camera to rule them out" in condition_text(decentring(both)).evidence
+
+
+def at_focal_length(shots, focal_length_mm):
+    """The same shots under another focal length."""
+    moved = []
+    for one in shots:
+        setting = replace(one.planned.setting, focal_length_mm=focal_length_mm)
+        metadata = replace(one.result.metadata, focal_length_mm=focal_length_mm)
+        moved.append(
+            replace(
+                one,
+                planned=replace(one.planned, setting=setting, metadata=metadata),
+                result=replace(one.result, metadata=metadata),
+            )
+        )
+    return moved
+
+
+def test_the_sides_come_from_brackets_of_the_same_focal_length(random):
+    """A zoom that is decentred at 70 mm and even, and a little sharper, at 24 mm, bracketed at f/2.8 at both: the
+    evidence is that of the bracket at 70 mm alone."""
+    steps_um = (-45.0, -15.0, 0.0, 15.0, 45.0)
+    even = bracket(EVEN, random, stops=(2.8,), steps_um=steps_um, group="short")
+    off = at_focal_length(bracket(OFF, random, stops=(2.8,), steps_um=steps_um, group="long"), 70.0)
+    alone = decentring(off).details
+    both = decentring(at_focal_length(even, 24.0) + off)
+    assert both.verdict is Verdict.MATTERS
+    assert both.details.main.source is Source.FOCUS_BRACKET
+    assert both.details.main.focal_length_mm == 70.0
+    assert both.details.sides == alone.sides
+
+
+def strings(value):
+    """Every string in a record and what it holds."""
+    if is_dataclass(value):
+        return [text for item in fields(value) for text in strings(getattr(value, item.name))]
+    if isinstance(value, tuple):
+        return [text for item in value for text in strings(item)]
+    return [value] if isinstance(value, str) else []
+
+
+@pytest.mark.parametrize("take", [shoot, bracket])
+def test_findings_hold_no_sentence(random, take):
+    findings = lens_condition(take(OFF, random))
+    assert {finding.subject for finding in findings} == set(Subject)
+    for finding in findings:
+        loose = [text for text in strings(finding) if not isinstance(text, StrEnum)]
+        assert loose == [finding.unit]
+        assert finding.unit in {"%", "px"}
+        if finding.verdict is Verdict.MATTERS:
+            assert abs(finding.value) >= finding.limit
 
 
 def test_the_fit_of_a_field_gives_back_a_slope_it_was_given():
@@ -120,15 +180,15 @@ def test_the_focus_slope_of_a_tilt_is_that_of_the_simulator(roll_deg):
     assert slope.um == pytest.approx(expected, rel=0.02, abs=0.02 * float(np.abs(expected).max()))
 
 
-def test_the_tilt_could_sway_more_at_wide_stops():
-    sways = []
+def test_the_tilt_could_account_for_more_at_wide_stops():
+    bounds = []
     for stop in (2.8, 5.6):
         shots = [
             shot(EVEN, stop, np.random.default_rng(n), how=replace(TILTED, focus_sd_um=0.0)) for n in range(3)
         ]
         results = [one.result for one in shots]
-        sways.append(tilt_sway(mean_slope(results), results, f_number=stop)[0])
-    assert sways[0] > 2.0 * sways[1] > 0.0
+        bounds.append(tilt_asymmetry_bound(mean_slope(results), results, f_number=stop)[0])
+    assert bounds[0] > 2.0 * bounds[1] > 0.0
 
 
 def test_few_repeats_borrow_their_spread():
@@ -162,12 +222,13 @@ def test_lateral_colour_and_distortion_are_told_in_figures(random):
         )
         chart = replace(one.result.chart, radial_distortion_percent=-2.3 + 0.01 * random.normal())
         coloured.append(replace(one, result=replace(one.result, edges=edges, chart=chart)))
-    colour = finding(coloured, "lateral colour")
-    assert colour.verdict == "seen"
+    colour = finding(coloured, Subject.LATERAL_COLOUR)
+    assert colour.verdict is Verdict.MATTERS
     # 1.2 px of 4 um in the corner, derived.
-    assert "red lies 1.20" in colour.evidence
-    assert "(4.8 um) outside of green" in colour.evidence
-    bent = finding(coloured, "distortion")
-    assert bent.verdict == "seen"
-    assert "2.3" in bent.evidence
-    assert "barrel" in bent.evidence
+    assert colour.value == pytest.approx(1.2, abs=1e-6)
+    assert colour.details.main.colour is Colour.RED
+    assert "red lies 1.20 px (4.8 um) outside of green" in condition_text(colour).evidence
+    bent = finding(coloured, Subject.DISTORTION)
+    assert bent.verdict is Verdict.MATTERS
+    assert bent.value == pytest.approx(-2.3, abs=0.05)
+    assert "barrel" in condition_text(bent).evidence

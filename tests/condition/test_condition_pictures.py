@@ -46,33 +46,32 @@ def verdicts(lens):
 
 
 @pytest.mark.parametrize("kind", SHOOTS)
-def test_what_is_there_is_seen_and_nothing_else(swept, kind):
+def test_what_is_there_matters_and_nothing_else(swept, kind):
     told = verdicts(swept[kind])
-    seen = {subject for subject, verdict in told.items() if verdict == "seen"}
+    seen = {subject for subject, verdict in told.items() if verdict == "matters"}
     assert seen == ({SUBJECTS[kind]} if kind in SUBJECTS else set())
 
 
 def test_the_sound_lens_is_told_sound_where_the_shots_can_tell(swept):
     told = verdicts(swept["sound"])
     for subject in ("decentring", "field curvature", "focus shift", "astigmatism"):
-        assert told[subject] == "not seen"
-    assert swept["sound"].evidence is None
+        assert told[subject] == "within_limits"
 
 
-def test_the_decentred_lens_has_a_page_of_evidence_that_names_the_side(swept):
-    evidence = swept["decentred"].evidence
+def test_the_decentred_lens_is_softer_on_the_described_side(swept):
+    found = next(one for one in swept["decentred"].condition if one.subject == "decentring")
     # Described: all blur grows to the right.
-    assert evidence.main.softer_side == "right"
-    assert evidence.main.ci95_percent[0] > 5.0
-    assert evidence.turned_test.startswith("Not done")
-    assert [one.cause for one in evidence.ruled_out] == ["tilt", "focus", "shake", "chart and wall"]
+    assert found.side == "right"
+    assert found.ci95[0] > 5.0
+    assert found.details.turned.outcome == "not_done"
+    assert [one.cause for one in found.details.other_causes] == ["tilt", "focus", "shake", "chart and wall"]
 
 
 def test_lengths_are_those_described(swept):
     """Curvature and shift in micrometres on the sensor, from blur discs against steps: within a sixth."""
-    texts = {kind: {one.subject: one.evidence for one in lens.condition} for kind, lens in swept.items()}
-    curved = texts["field-curved"]["field curvature"]
-    assert 27 <= float(curved.split("sharpest ")[1].split(" ")[0]) <= 37
+    details = {
+        kind: {one.subject.value: one.details for one in lens.condition} for kind, lens in swept.items()
+    }
+    assert 27 <= abs(details["field-curved"]["field curvature"].distance.um) <= 37
     # From the widest stop to f/5.6 the shift loses three quarters: 36 (1 - 1/4), derived.
-    shifted = texts["focus-shifting"]["focus shift"]
-    assert 22.5 <= float(shifted.split("moves by ")[1].split(" ")[0]) <= 31.5
+    assert 22.5 <= abs(details["focus-shifting"]["focus shift"].um) <= 31.5

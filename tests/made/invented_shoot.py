@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from lensbench.model import compare as compared
 from lensbench.model.compare import (
     Caution,
     ComparedLens,
@@ -16,6 +17,17 @@ from lensbench.model.compare import (
     CompareFindings,
     CompareRow,
     PairCaution,
+)
+from lensbench.model.condition import (
+    ConditionFinding,
+    Decentring,
+    FieldCurvature,
+    Side,
+    SideAsymmetry,
+    Source,
+    Subject,
+    TurnedOutcome,
+    TurnedTest,
     Verdict,
 )
 from lensbench.model.flags import remark
@@ -35,7 +47,6 @@ from lensbench.model.shot import (
 from lensbench.model.sweep import (
     Basis,
     BestSetting,
-    ConditionFinding,
     CurvePoint,
     FocalLengthFindings,
     LensFindings,
@@ -261,6 +272,47 @@ def focal_findings(focal_mm: float) -> FocalLengthFindings:
     )
 
 
+def asymmetry(f_number, *, matters=False, percent=1.1, ci95_percent=(0.0, 3.1)) -> SideAsymmetry:
+    return SideAsymmetry(
+        focal_length_mm=35.0,
+        f_number=f_number,
+        percent=percent,
+        ci95_percent=ci95_percent,
+        softer_azimuth_deg=2.0,
+        softer_side=Side.RIGHT,
+        shots=6,
+        turned_shots=3,
+        tilt_percent=1.2,
+        source=Source.SHOTS,
+        matters=matters,
+    )
+
+
+def decentring(*rows, verdict=Verdict.WITHIN_LIMITS, **details) -> ConditionFinding:
+    """A finding whose first row is the main one."""
+    rows = rows or (asymmetry(2.8),)
+    known = {
+        "rows": rows,
+        "main": rows[0],
+        "detection_limit_percent": 3.1,
+        "focus_tilt": None,
+        "turned": TurnedTest(outcome=TurnedOutcome.NOT_DONE),
+        "repeats": (6, 6),
+        "brackets": 0,
+        "bracket_shots": 0,
+    }
+    return ConditionFinding(
+        subject=Subject.DECENTRING,
+        verdict=verdict,
+        limit=5.0,
+        unit="%",
+        value=rows[0].percent,
+        ci95=rows[0].ci95_percent,
+        side=rows[0].softer_side,
+        details=Decentring(**(known | details)),
+    )
+
+
 def invented_lens(**changes) -> LensFindings:
     tied = tuple(Setting(focal_length_mm=35.0, f_number=stop) for stop in TIED_STOPS[35.0])
     parts = {
@@ -274,19 +326,13 @@ def invented_lens(**changes) -> LensFindings:
         "best": best_setting(35.0, 5.6, "frame", tied),
         "by_focal_length": tuple(focal_findings(focal_mm) for focal_mm in FOCALS_MM),
         "condition": (
+            decentring(),
             ConditionFinding(
-                subject="decentring",
-                verdict="not seen",
-                evidence="left and right differ by 1.1 % (-0.9 to 3.1 %) at 70 mm",
-                caution="one distance only",
-                advice="turn the camera by 180 degrees and repeat to be sure",
-            ),
-            ConditionFinding(
-                subject="field curvature",
-                verdict="can't tell",
-                evidence="no focus brackets were shot",
-                caution="",
-                advice="shoot a focus bracket of seven steps at the widest stop",
+                subject=Subject.FIELD_CURVATURE,
+                verdict=Verdict.CANNOT_TELL,
+                limit=5.0,
+                unit="%",
+                details=FieldCurvature(distance=None, falloff=None),
             ),
         ),
         "basis": Basis(
@@ -325,7 +371,9 @@ def compare_row(stop: float, zone: str) -> CompareRow:
         second_shots=3,
         difference_percent=difference,
         ci95_percent=(difference - 2.4, difference + 2.4),
-        verdict=Verdict.EQUAL if equal else (Verdict.SECOND if difference > 0 else Verdict.FIRST),
+        verdict=compared.Verdict.EQUAL
+        if equal
+        else (compared.Verdict.SECOND if difference > 0 else compared.Verdict.FIRST),
     )
 
 

@@ -18,7 +18,7 @@ from scipy import interpolate, optimize
 from lensbench import optics
 from lensbench.chart.layout.shapes import ARMS
 from lensbench.chart.layout.sheet import sheet
-from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, ShotResult, Tilt
+from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, ShotResult, Tilt, Turned
 from lensbench.model.sweep import SweepShot
 from lensbench.shot.geometry import direction_of, place_of
 from lensbench.shot.zones import summarise
@@ -189,6 +189,8 @@ class Shooting:
     """A fault of chart or wall: log MTF50 (right, down) at image height 0.7, in the chart's own axes."""
     condition: str = ""
     turned: bool = False
+    table_says: Turned | None = None
+    """What the shots table says was turned."""
     extra: dict = field(default_factory=dict)
 
 
@@ -246,7 +248,7 @@ def _swept(lens, stop, spot, values, how, random, *, sign, name, number, plan):
         pitch_sd_deg=how.tilt_sd_deg,
         roll_sd_deg=0.01,
     )
-    plan = planned(path, stop, 50.0, condition=how.condition, **plan)
+    plan = planned(path, stop, 50.0, condition=how.condition, turned=how.table_says, **plan)
     result = ShotResult(
         path=path,
         metadata=plan.metadata,

@@ -4,52 +4,44 @@ import json
 
 import pypdfium2
 import pytest
-from invented_shoot import invented_lens, invented_shots
+from invented_shoot import asymmetry, decentring, invented_lens, invented_shots
 
-from lensbench.model.condition import EvidenceRow, LensEvidence, RuledOut, SideFigure
+from lensbench.model.condition import (
+    Cause,
+    OtherCause,
+    Reason,
+    Side,
+    SideFigure,
+    TurnedOutcome,
+    TurnedTest,
+    Verdict,
+)
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.out.write import write_sweep
 from lensbench.sweep.read_back import read_sweep
 
 FIELDS = ("asymmetry", "where", "at which setting", "number of repeats", "result of the turned test")
-
-
-def row(f_number, *, seen):
-    return EvidenceRow(
-        focal_length_mm=35.0,
-        f_number=f_number,
-        asymmetry_percent=11.4,
-        ci95_percent=(8.1, 14.6),
-        softer_azimuth_deg=2.0,
-        softer_side="right",
-        shots=6,
-        turned_shots=3,
-        tilt_percent=1.2,
-        source="shots",
-        seen=seen,
-    )
-
-
-EVIDENCE = LensEvidence(
-    what="The picture is 11 % softer at the right than at the side opposite.",
-    main=row(2.8, seen=True),
-    rows=(row(2.8, seen=True), row(8.0, seen=False)),
-    sides=(SideFigure(side="right", mtf50_cypx=0.251), SideFigure(side="left", mtf50_cypx=0.283)),
-    repeats="6 shots a setting, focused anew each time",
-    turned_test="With the camera turned by 180 degrees, 10 ± 2 % stayed <b>there</b>.",
-    ruled_out=tuple(
-        RuledOut(cause=cause, ruled_out=cause != "focus", why=f"Why {cause}.")
-        for cause in ("tilt", "focus", "shake", "chart and wall")
+OFF = decentring(
+    asymmetry(2.8, matters=True, percent=11.4, ci95_percent=(8.1, 14.6)),
+    asymmetry(8.0),
+    verdict=Verdict.MATTERS,
+    turned=TurnedTest(
+        outcome=TurnedOutcome.STAYED, stayed_percent=10.0, moved_percent=1.0, reach_percent=2.0
     ),
-    caution="No lens is perfectly even.",
-    advice="Repeat it on another body.",
+    sides=(SideFigure(side=Side.RIGHT, mtf50_cypx=0.251), SideFigure(side=Side.LEFT, mtf50_cypx=0.283)),
+    other_causes=(
+        OtherCause(cause=Cause.TILT, ruled_out=True, reason=Reason.IN_INTERVAL, figure=1.2),
+        OtherCause(cause=Cause.FOCUS, ruled_out=False, reason=Reason.REFOCUSED_ONLY, shots=6),
+        OtherCause(cause=Cause.SHAKE, ruled_out=True, reason=Reason.NONE_SHAKEN, figure=0.0, shots=12),
+        OtherCause(cause=Cause.CHART, ruled_out=True, reason=Reason.TURNED_TEST),
+    ),
 )
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     out = tmp_path_factory.mktemp("evidence") / "report"
-    write_sweep(SweepFindings(lenses=(invented_lens(evidence=EVIDENCE),)), invented_shots(), out)
+    write_sweep(SweepFindings(lenses=(invented_lens(condition=(OFF,)),)), invented_shots(), out)
     return out
 
 
@@ -59,12 +51,13 @@ def test_the_page_holds_every_field(folder):
     for words in (
         *FIELDS,
         "11.4 % (95 %: 8.1 to 14.6 %)",
-        "Why focus.",
+        "It stayed through 6 shots focused anew",
         "ruled out",
-        "No lens is perfectly even.",
+        "no lens is perfectly even",
+        "10 ± 2 % stayed on the same side",
+        "Repeat one setting on another body",
     ):
         assert words in part
-    assert "<b>there</b>" not in part
 
 
 def test_the_pdf_gives_it_a_page_of_its_own(folder):
@@ -73,7 +66,7 @@ def test_the_pdf_gives_it_a_page_of_its_own(folder):
     pdf.close()
     own = [text for text in texts if "Evidence on this copy of the lens" in text]
     assert len(own) == 1
-    for words in (*FIELDS, "tilt", "focus", "shake", "Why shake."):
+    for words in (*FIELDS, "tilt", "focus", "shake", "None of 12 photographs"):
         assert words in own[0]
     assert "Is the copy sound?" not in own[0]
     assert "Method and limits" not in own[0]
@@ -81,13 +74,20 @@ def test_the_pdf_gives_it_a_page_of_its_own(folder):
 
 def test_the_findings_carry_it(folder):
     lens = json.loads((folder / "findings.json").read_text(encoding="utf-8"))["lenses"][0]
-    assert lens["evidence"]["main"]["ci95_percent"] == [8.1, 14.6]
-    assert [one["cause"] for one in lens["evidence"]["ruled_out"]] == [
-        "tilt",
-        "focus",
-        "shake",
-        "chart and wall",
-    ]
+    (found,) = lens["condition"]
+    # The keys and words that the outside relies on.
+    assert {key: found[key] for key in ("subject", "verdict", "limit", "value", "unit", "ci95", "side")} == {
+        "subject": "decentring",
+        "verdict": "matters",
+        "limit": 5.0,
+        "value": 11.4,
+        "unit": "%",
+        "ci95": [8.1, 14.6],
+        "side": "right",
+    }
+    assert "the right is 11 % softer at 35 mm, f/2.8 (8 to 15 %)" in found["text"]
+    causes = [one["cause"] for one in found["details"]["other_causes"]]
+    assert causes == ["tilt", "focus", "shake", "chart and wall"]
 
 
 def test_a_comparison_reads_findings_with_and_without_it(folder, tmp_path):
@@ -95,8 +95,7 @@ def test_a_comparison_reads_findings_with_and_without_it(folder, tmp_path):
     older.mkdir()
     (older / "shots.csv").write_bytes((folder / "shots.csv").read_bytes())
     form = json.loads((folder / "findings.json").read_text(encoding="utf-8"))
-    for key in ("evidence", "condition"):
-        del form["lenses"][0][key]
+    del form["lenses"][0]["condition"]
     (older / "findings.json").write_text(json.dumps(form), encoding="utf-8")
     new, old = read_sweep(folder)[0], read_sweep(older)[0]
     assert new.best == old.best
@@ -107,9 +106,7 @@ def test_its_map_is_drawn_at_the_setting_that_shows_most(folder):
     assert (folder / "plots" / "lens-1-evidence-map.png").exists()
 
 
-def test_without_evidence_there_is_no_such_page(sweep_folder):
-    assert 'class="evidence"' not in (sweep_folder / "report.html").read_text(encoding="utf-8")
-    assert (
-        json.loads((sweep_folder / "findings.json").read_text(encoding="utf-8"))["lenses"][0]["evidence"]
-        is None
-    )
+def test_without_a_decentring_that_matters_there_is_no_such_page(sweep_folder):
+    page = (sweep_folder / "report.html").read_text(encoding="utf-8")
+    assert 'class="evidence"' not in page
+    assert "within limits (limit 5 %)" in page

@@ -103,7 +103,7 @@ def test_rejected_photographs_and_remarks_are_listed_with_reason_and_advice(page
     assert "q-0098.dng out of focus: 41 % below its repeats" in page.text
     assert "9 photographs the light falls unevenly (18 % across, limit 10 %)" in page.text
     assert "light the chart from both sides at 45 degrees" in page.text
-    assert "decentring not seen" in page.text
+    assert "decentring within limits (limit 5 %)" in page.text
 
 
 @pytest.mark.parametrize("attack", ATTACKS)

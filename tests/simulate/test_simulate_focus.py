@@ -73,6 +73,7 @@ def test_a_bracket_and_its_turned_twin_are_told_in_a_shots_table(tmp_path):
     assert [row["focus_step"] for row in rows[:6]] == ["-30", "-30", "0", "0", "30", "30"]
     assert {row["focus_group"] for row in rows} == {"50 mm, bracket 1"}
     assert [row["condition"] for row in rows] == [""] * 6 + ["camera turned 180"] * 6
+    assert [row["turned"] for row in rows] == [""] * 6 + ["camera"] * 6
     photos = json.loads((tmp_path / "b" / "truth.json").read_text())["photos"]
     assert [photo["file"] for photo in photos] == [row["file"] for row in rows]
     assert photos[-1]["settings"]["tilt_deg"]["roll"] == 180.0

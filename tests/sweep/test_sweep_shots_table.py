@@ -13,13 +13,15 @@ def table(tmp_path, text):
 def test_filled_cells_are_read_and_empty_ones_say_nothing(tmp_path):
     path = table(
         tmp_path,
-        "\ufefffile,f_number,focal_length_mm,lens,use,focus_step\na.dng,f/5.6,50 mm,,no,-2\nb.dng,,,Old,,\n",
+        "\ufefffile,f_number,focal_length_mm,lens,use,focus_step,turned\n"
+        "a.dng,f/5.6,50 mm,,no,-2,Chart\nb.dng,,,Old,,,\n",
     )
     first, second = read_shots_table(path)
     assert (first.f_number, first.focal_length_mm, first.lens, first.use, first.focus_step) == (
         5.6, 50.0, None, False, -2.0,
     )  # fmt: skip
     assert (second.f_number, second.lens, second.use) == (None, "Old", True)
+    assert (first.turned, second.turned) == ("chart", None)
 
 
 def test_semicolons_and_decimal_commas(tmp_path):
@@ -36,6 +38,7 @@ def test_semicolons_and_decimal_commas(tmp_path):
         ("file,f_number\na,0\n", "is not positive"),
         ("file,f_number\na,nan\n", "no finite number"),
         ("file,use\na,maybe\n", "neither yes nor no"),
+        ("file,turned\na,lens\n", "column turned: 'lens' is neither camera nor chart"),
         ("file,use\na,yes\na,no\n", "stands in two rows"),
     ],
 )

@@ -26,6 +26,7 @@ from lensbench.report.text.advice import (
 )
 from lensbench.report.text.answer import lens_sentences, series_remark
 from lensbench.report.text.compare import comparison_answer, comparison_limits, pair_cautions, pair_sentences
+from lensbench.report.text.condition import condition_text
 from lensbench.report.text.effect import effect_cautions, effect_sentences
 from lensbench.storage.text import clean_text
 
@@ -164,6 +165,8 @@ def findings_as_json(findings: SweepFindings) -> Json:
         own["text"] = lens_sentences(lens)
         for remark, line in zip(lens.remarks, own["remarks"], strict=True):
             line["text"] = series_remark(remark).message
+        for finding, line in zip(lens.condition, own["condition"], strict=True):
+            line["text"] = str(condition_text(finding))
     return form
 
 

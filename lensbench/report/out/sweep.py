@@ -29,6 +29,7 @@ from lensbench.report.text.answer import (
     zone_in_words,
 )
 from lensbench.report.text.blur import lens_blur_sentence
+from lensbench.report.text.condition import condition_text, verdict_text
 from lensbench.report.text.glossary import method_sentences
 from lensbench.report.text.words import NOT_MEASURED, Scale, clean_line, stop_range, with_interval
 
@@ -283,15 +284,19 @@ def _zone_cell(focal: FocalLengthFindings, zone: str, scale: Scale) -> str:
 def _condition_grid(lens: LensFindings) -> Grid | None:
     if not lens.condition:
         return None
+    texts = [(finding, condition_text(finding)) for finding in lens.condition]
     return Grid(
         caption="Is the copy sound?",
         header=("what", "verdict", "evidence", "caution", "what to do next"),
         rows=tuple(
-            tuple(
-                clean_line(text) or NOT_MEASURED
-                for text in (each.subject, each.verdict, each.evidence, each.caution, each.advice)
+            (
+                finding.subject.value,
+                verdict_text(finding),
+                text.evidence,
+                text.caution or NOT_MEASURED,
+                text.advice or NOT_MEASURED,
             )
-            for each in lens.condition
+            for finding, text in texts
         ),
     )
 

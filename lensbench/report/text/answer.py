@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+from lensbench.model.condition import Subject, Verdict
 from lensbench.model.flags import Remark
 from lensbench.model.names import f_stop, focal_length, listed
 from lensbench.model.sweep import (
@@ -23,6 +24,7 @@ from lensbench.model.sweep import (
     SweepFindings,
     Unclaimed,
 )
+from lensbench.report.text.sound import quick_sentences
 from lensbench.report.text.words import NOT_TOLD_APART, clean_line, figure_range, sentence_case, stop_range
 from lensbench.storage.text import clean_text
 
@@ -44,7 +46,7 @@ PURPOSE_NAMES: Final = {
 }
 _SOFT_END: Final = 0.10
 """A focal length whose best stays behind by more than this is named. Common practice, no source."""
-_WORTH_NAMING: Final = ("decentring", "field curvature", "focus shift", "astigmatism")
+_WORTH_NAMING: Final = (Subject.DECENTRING, Subject.FIELD_CURVATURE, Subject.FOCUS_SHIFT, Subject.ASTIGMATISM)
 _TAKEN: Final = {
     "widest": "the widest of them",
     "middle": "in the middle of them",
@@ -68,9 +70,7 @@ def lens_sentences(lens: LensFindings) -> list[str]:
     name = clean_text(lens.lens)
     limits = [] if lens.basis is None else [holds_for(lens.basis)]
     if lens.quick is not None:
-        quick = lens.quick
-        quick_told = (f"{name}: {quick.verdict}", quick.evenness, quick.softness, quick.limits)
-        return [*(clean_line(sentence) for sentence in quick_told), *limits]
+        return [*(clean_line(sentence) for sentence in quick_sentences(lens)), *limits]
     if lens.best is None:
         return [f"{name}: no setting could be measured.", *limits]
     zoom = len(lens.by_focal_length) > 1
@@ -237,11 +237,15 @@ def _reserved(reservation: Reservation) -> str:
 
 
 def _state(lens: LensFindings) -> Iterator[str]:
-    """Name what was seen of the lens's state."""
-    seen = [one.subject for one in lens.condition if one.verdict == "seen" and one.subject in _WORTH_NAMING]
-    if seen:
-        verb = "was" if len(seen) == 1 else "were"
-        yield f"{sentence_case(listed(seen))} {verb} seen: look at «Is the copy sound?»."
+    """Name what matters of the lens's state."""
+    matters = [
+        finding.subject.value
+        for finding in lens.condition
+        if finding.verdict is Verdict.MATTERS and finding.subject in _WORTH_NAMING
+    ]
+    if matters:
+        verb = "matters" if len(matters) == 1 else "matter"
+        yield f"{sentence_case(listed(matters))} {verb} on this copy: look at «Is the copy sound?»."
 
 
 def holds_for(basis: Basis) -> str:

@@ -1,0 +1,234 @@
+"""The state of a lens in sentences: evidence in figures, a caution, and what to do next, made from the findings."""
+
+from math import isfinite
+from typing import Final
+
+from lensbench.model.condition import (
+    Astigmatism,
+    CameraTilt,
+    ColourShift,
+    ConditionFinding,
+    Decentring,
+    Distortion,
+    FieldCurvature,
+    LateralColour,
+    PlaneDistance,
+    SagittalSplit,
+    Subject,
+    Verdict,
+)
+from lensbench.model.names import f_stop, focal_length, listed
+from lensbench.report.text.sound import (
+    ConditionText,
+    at_setting,
+    decentring_text,
+    interval_percent,
+    share,
+    shots_text,
+)
+
+__all__ = ["condition_text", "verdict_text"]
+
+
+_BRACKET: Final = (
+    "Take a focus bracket: seven shots in even steps from clearly before to clearly behind the best focus, all stops "
+    "at each step, with focus_group and focus_step in the shots table."
+)
+_NOTHING_MEASURED: Final = {
+    Subject.TILT: (
+        "How squarely the camera stood is unknown: focal length or pixel pitch is missing.",
+        "Give the pixel pitch (--pitch-um), or the focal length in a shots table.",
+    ),
+    Subject.DECENTRING: (
+        "No shot shows enough of the chart to compare the sides.",
+        "Fill the frame with the chart out to the corners and shoot each stop three times.",
+    ),
+    Subject.FOCUS_SHIFT: (
+        "No focus brackets at two stops with the focus untouched between the stops.",
+        _BRACKET,
+    ),
+    Subject.ASTIGMATISM: (
+        "No shot shows enough of the chart's outer targets.",
+        "Fill the frame with the chart out to the corners.",
+    ),
+    Subject.LATERAL_COLOUR: (
+        "The shots show one colour only, or too few edges across the radius.",
+        "Shoot raw with a colour sensor, the chart out to the corners.",
+    ),
+}
+
+
+def verdict_text(finding: ConditionFinding) -> str:
+    """«matters», «within limits (limit 0.5 px)» or «can't tell»."""
+    if finding.verdict is Verdict.WITHIN_LIMITS:
+        return f"within limits (limit {finding.limit:.2g} {finding.unit})"
+    return "matters" if finding.verdict is Verdict.MATTERS else "can't tell"
+
+
+def condition_text(finding: ConditionFinding) -> ConditionText:
+    """Evidence, caution and advice of one finding."""
+    match finding.details:
+        case CameraTilt() as details:
+            text = _tilt(finding, details)
+        case Decentring() as details:
+            text = decentring_text(finding, details)
+        case FieldCurvature() as details:
+            text = _curvature(finding, details)
+        case PlaneDistance() as details:
+            text = _focus_shift(details)
+        case Astigmatism() as details:
+            text = _astigmatism(finding, details)
+        case LateralColour() as details:
+            text = _lateral_colour(finding, details)
+        case Distortion() as details:
+            text = _distortion(details)
+        case None:
+            evidence, advice = _NOTHING_MEASURED[finding.subject]
+            text = ConditionText(evidence=evidence, advice=advice)
+    return text
+
+
+def _tilt(finding: ConditionFinding, tilt: CameraTilt) -> ConditionText:
+    yaw, pitch = (
+        f"{round(value, 2) + 0.0:+.2f}" + (f" ± {sd:.2f}" if isfinite(sd) else "")
+        for value, sd in ((tilt.yaw_deg, tilt.yaw_sd_deg), (tilt.pitch_deg, tilt.pitch_sd_deg))
+    )
+    cost, most = share(finding.value), share(finding.ci95[1])
+    at_most = "" if most == cost else f", {most} at most"
+    square = "Turn the camera square to the chart: a mirror held flat on it shows the lens its own image."
+    return ConditionText(
+        evidence=(
+            f"Yaw {yaw}°, pitch {pitch}°. At {f_stop(tilt.f_number)} that costs the sides {cost} of MTF50 with the "
+            f"centre in focus{at_most}."
+        ),
+        caution="It is how the camera stood, not the lens; decentring is judged with it taken into account.",
+        advice="" if finding.verdict is Verdict.WITHIN_LIMITS else square,
+    )
+
+
+def _curvature(finding: ConditionFinding, details: FieldCurvature) -> ConditionText:
+    distance, fall = details.distance, details.falloff
+    if distance is not None:
+        at = at_setting(distance.focal_length_mm, distance.f_number)
+        return _plane(
+            distance,
+            what=f"At {at} the corners are sharpest {_size(distance)} from the centre's focus",
+            cost="with the centre in focus, that costs the outer zone",
+            caution="It is the same in every copy as a rule, and holds for this distance; no fault by itself.",
+            advice="Where corners matter, focus between centre and corner, or stop down.",
+        )
+    within = finding.verdict is Verdict.WITHIN_LIMITS
+    evidence = "No focus bracket."
+    if fall is not None:
+        meaning = (
+            "a curved field would cost it more"
+            if within
+            else "curvature or other blur, one focus can't tell which"
+        )
+        at, size = at_setting(fall.focal_length_mm, fall.f_number), f"{abs(fall.percent):.0f} %"
+        word = "softer" if fall.percent >= 0.0 else "sharper"
+        evidence += f" At {at} the outer zone is {size} {word} than the inner one: {meaning}."
+    return ConditionText(
+        evidence=evidence,
+        caution="A focus that favours the corners would hide it." if within else "",
+        advice="" if within else f"{_BRACKET} A shot refocused on a corner shows it as well.",
+    )
+
+
+def _focus_shift(distance: PlaneDistance) -> ConditionText:
+    at, wide = at_setting(distance.focal_length_mm, distance.f_number), f_stop(distance.against_f_number)
+    return _plane(
+        distance,
+        what=f"At {at} the plane of best focus lies {_size(distance)} from that at {wide}",
+        cost="focused at the wider stop, that costs",
+        caution="It comes with spherical aberration, in every copy as a rule; no fault by itself.",
+        advice="Focus with the lens stopped down to the stop of the picture.",
+    )
+
+
+def _plane(distance: PlaneDistance, *, what: str, cost: str, caution: str, advice: str) -> ConditionText:
+    brackets = "one bracket" if distance.brackets == 1 else f"{distance.brackets} brackets"
+    loss, high = share(distance.loss_percent), distance.ci95_percent[1]
+    interval = f"{interval_percent(distance.ci95_percent)}; " if high >= 1.0 else ""
+    advices = {
+        Verdict.MATTERS: advice,
+        Verdict.CANNOT_TELL: f"{_BRACKET} Use more shots or wider steps than now.",
+        Verdict.WITHIN_LIMITS: "",
+    }
+    return ConditionText(
+        evidence=f"{what}; {cost} {loss} of MTF50 ({interval}{brackets}).",
+        caution=caution,
+        advice=advices[distance.verdict],
+    )
+
+
+def _size(distance: PlaneDistance) -> str:
+    if not isfinite(distance.um):
+        return f"{abs(distance.steps):.2g} ± {distance.sd_steps:.2g} steps"
+    digits = 0 if abs(distance.um) >= 10.0 and distance.sd_um >= 0.5 else 1
+    size = f"{abs(distance.um):.{digits}f} ± {distance.sd_um:.{digits}f} um"
+    return f"{size} (on the sensor's side; {abs(distance.steps):.2g} steps)"
+
+
+def _astigmatism(finding: ConditionFinding, details: Astigmatism) -> ConditionText:
+    split, distance = details.split, details.distance
+    parts = [] if split is None else [_split(split)]
+    if distance is not None:
+        at = at_setting(distance.focal_length_mm, distance.f_number)
+        parts.append(
+            f"At {at} the planes of best focus of sagittal and tangential edges lie {_size(distance)} apart in the "
+            f"corner, which costs {share(distance.loss_percent)}."
+        )
+    wanted = distance is None and finding.verdict is not Verdict.WITHIN_LIMITS
+    midway = (
+        "Coma and a curved field part them too, and a focus midway between the two planes hides astigmatism."
+    )
+    return ConditionText(
+        evidence=" ".join(parts),
+        caution=midway if distance is None else "Coma and lateral colour part them too; every lens has some.",
+        advice=_BRACKET if wanted else "",
+    )
+
+
+def _split(split: SagittalSplit) -> str:
+    sharper = "sagittal" if split.sagittal_percent > 0.0 else "tangential"
+    return (
+        f"At {at_setting(split.focal_length_mm, split.f_number)} {sharper} edges are {abs(split.sagittal_percent):.0f} "
+        f"± {split.reach_percent:.0f} % sharper in the outer field; {shots_text(split.shots)}."
+    )
+
+
+def _lateral_colour(finding: ConditionFinding, details: LateralColour) -> ConditionText:
+    length = details.main.focal_length_mm
+    shifts = [_colour_shift(shift) for shift in details.shifts if shift.focal_length_mm == length]
+    many = len({shift.focal_length_mm for shift in details.shifts}) > 1 and length
+    return ConditionText(
+        evidence=f"In the corner, {listed(shifts)}{f', at {focal_length(length)}' if many else ''}.",
+        caution="Raw converters take it out; it is alike in every copy, unless it differs from side to side.",
+        advice="Switch its correction on in the raw converter." if finding.verdict is Verdict.MATTERS else "",
+    )
+
+
+def _colour_shift(shift: ColourShift) -> str:
+    where = "outside" if shift.px > 0.0 else "inside"
+    um = f" ({abs(shift.um):.1f} um)" if isfinite(shift.um) else ""
+    return f"{shift.colour} lies {_with_reach(shift.px, shift.reach_px, 2)} px{um} {where} of green"
+
+
+def _with_reach(value: float, reach: float, digits: int) -> str:
+    """«0.31 ± 0.02»; no ± where a single shot gives none, or where the last digit stands anyway."""
+    size = f"{abs(value):.{digits}f}"
+    return f"{size} ± {reach:.{digits}f}" if reach >= 0.5 * 10.0**-digits else size
+
+
+def _distortion(details: Distortion) -> ConditionText:
+    size = abs(details.percent)
+    kind = "distortion" if size < 0.05 else "barrel" if details.percent < 0.0 else "pincushion"
+    at = f", at {focal_length(details.focal_length_mm)}" if details.focal_lengths > 1 else ""
+    return ConditionText(
+        evidence=(
+            f"{_with_reach(size, details.reach_percent, 1)} % {kind} in the corner; "
+            f"{shots_text(details.shots)}{at}."
+        ),
+        caution="At this distance; correcting it costs some sharpness in the corners.",
+    )

@@ -1,0 +1,95 @@
+"""The state of a lens in sentences: verdicts with their limits, and the ten-minute test's advice."""
+
+import pytest
+from invented_shoot import decentring, invented_lens
+
+from lensbench.model.condition import (
+    CameraTilt,
+    ConditionFinding,
+    Distortion,
+    InnerSharpness,
+    QuickFindings,
+    Subject,
+    Verdict,
+)
+from lensbench.report.text.condition import condition_text, verdict_text
+from lensbench.report.text.sound import quick_sentences
+
+INNER = InnerSharpness(
+    focal_length_mm=35.0,
+    f_number=8.0,
+    share_percent=90.0,
+    wide_f_number=2.8,
+    wide_inner_percent=-8.0,
+    wide_outer_percent=-12.0,
+)
+ASKEW = ConditionFinding(
+    subject=Subject.TILT,
+    verdict=Verdict.MATTERS,
+    limit=3.0,
+    value=9.0,
+    ci95=(8.0, 10.0),
+    details=CameraTilt(yaw_deg=-4.0, yaw_sd_deg=0.1, pitch_deg=0.3, pitch_sd_deg=0.1, f_number=2.8),
+)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "words"),
+    [
+        (Verdict.MATTERS, "matters"),
+        (Verdict.WITHIN_LIMITS, "within limits (limit 0.5 px)"),
+        (Verdict.CANNOT_TELL, "can't tell"),
+    ],
+)
+def test_a_verdict_names_its_limit_where_it_clears_the_lens(verdict, words):
+    finding = ConditionFinding(subject=Subject.LATERAL_COLOUR, verdict=verdict, limit=0.5, unit="px")
+    assert verdict_text(finding) == words
+
+
+@pytest.mark.parametrize("subject", set(Subject) - {Subject.FIELD_CURVATURE, Subject.DISTORTION})
+def test_what_was_not_measured_says_what_to_shoot(subject):
+    text = condition_text(ConditionFinding(subject=subject, limit=5.0))
+    assert text.evidence
+    assert text.advice
+
+
+@pytest.mark.parametrize(("reach", "size"), [(0.04, "2.2 % barrel"), (0.3, "2.2 ± 0.3 % barrel")])
+def test_no_reach_of_nought_is_printed(reach, size):
+    details = Distortion(
+        verdict=Verdict.MATTERS,
+        focal_length_mm=24.0,
+        percent=-2.2,
+        reach_percent=reach,
+        shots=12,
+        focal_lengths=1,
+    )
+    finding = ConditionFinding(
+        subject=Subject.DISTORTION, verdict=Verdict.MATTERS, limit=1.0, details=details
+    )
+    assert condition_text(finding).evidence.startswith(f"{size} in the corner")
+
+
+@pytest.mark.parametrize(
+    ("quick", "inner", "condition", "words"),
+    [
+        (
+            {"grossly_uneven": Verdict.CANNOT_TELL},
+            (INNER,),
+            (ASKEW, decentring()),
+            "stood 4.0° askew. Straighten",
+        ),
+        ({"grossly_soft": Verdict.CANNOT_TELL}, (INNER,), (ASKEW, decentring()), "another print"),
+        ({"grossly_soft": Verdict.CANNOT_TELL}, (), (decentring(),), "--pitch-um"),
+        ({"slightly_uneven": True}, (INNER,), (decentring(),), "no reason to return this copy"),
+    ],
+)
+def test_a_ten_minute_test_says_what_to_do_next(quick, inner, condition, words):
+    findings = {
+        "grossly_uneven": Verdict.WITHIN_LIMITS,
+        "slightly_uneven": False,
+        "grossly_soft": Verdict.WITHIN_LIMITS,
+        "inner": inner,
+        "turned_shots": 6,
+    }
+    lens = invented_lens(condition=condition, quick=QuickFindings(**(findings | quick)))
+    assert words in quick_sentences(lens)[0]
