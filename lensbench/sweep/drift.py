@@ -15,8 +15,9 @@ from typing import Final
 import numpy as np
 from scipy import stats
 
+from lensbench.model.flags import Note
 from lensbench.model.shot import ShotResult
-from lensbench.model.sweep import Observation, Observed, SeriesRemark, SweepShot
+from lensbench.model.sweep import Observed, SeriesRemark, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.photo import natural_order
 
@@ -92,7 +93,7 @@ def _in_order(shots: Sequence[SweepShot]) -> list[SweepShot]:
     return [shots[i] for i in named]
 
 
-def _moved(shots: Sequence[SweepShot]) -> list[Observation]:
+def _moved(shots: Sequence[SweepShot]) -> list[Note]:
     """How far the picture wandered, grew or turned from the first shot to the last, where that matters."""
     results = [_result(shot) for shot in shots]
     places = np.array([_placed(result, results[0]) for result in results])
@@ -100,13 +101,13 @@ def _moved(shots: Sequence[SweepShot]) -> list[Observation]:
     down, right, scale = (_steady(column) for column in places.T[:3])
     wandered = float(np.hypot(down.total if down else 0.0, right.total if right else 0.0))
     if wandered > POSITION_LIMIT_PX:
-        moved.append(Observation(what=Observed.POSITION, values=(wandered,), limit=POSITION_LIMIT_PX))
+        moved.append(Note(Observed.POSITION, (wandered,), limit=POSITION_LIMIT_PX))
     if scale and abs(scale.total) > SCALE_LIMIT_PERCENT:
-        moved.append(Observation(what=Observed.SCALE, values=(scale.total,), limit=SCALE_LIMIT_PERCENT))
+        moved.append(Note(Observed.SCALE, (scale.total,), limit=SCALE_LIMIT_PERCENT))
     tilts = [_steady(_tilts(results, name)) for name in ("yaw_deg", "pitch_deg", "roll_deg")]
     turned = float(np.linalg.norm([trend.total for trend in tilts if trend]))
     if turned > TILT_LIMIT_DEG:
-        moved.append(Observation(what=Observed.TURN, values=(turned,), limit=TILT_LIMIT_DEG))
+        moved.append(Note(Observed.TURN, (turned,), limit=TILT_LIMIT_DEG))
     return moved
 
 
@@ -161,7 +162,7 @@ def _steady(figures: FloatArray) -> _Trend | None:
     return trend
 
 
-def _softened(shots: Sequence[SweepShot]) -> list[Observation]:
+def _softened(shots: Sequence[SweepShot]) -> list[Note]:
     """How much sharpness is lost or gained over the order, each setting against its own mean."""
     sharpness = np.array([_log_mtf50(_result(shot)) for shot in shots])
     stops = np.array([shot.planned.setting.f_number for shot in shots])
@@ -177,7 +178,7 @@ def _softened(shots: Sequence[SweepShot]) -> list[Observation]:
     percent = 100.0 * float(np.expm1(trend.total))
     if abs(percent) < SHARPNESS_LIMIT_PERCENT:
         return []
-    return [Observation(what=Observed.SHARPNESS, values=(percent,), limit=SHARPNESS_LIMIT_PERCENT)]
+    return [Note(Observed.SHARPNESS, (percent,), limit=SHARPNESS_LIMIT_PERCENT)]
 
 
 def _log_mtf50(result: ShotResult) -> float:
