@@ -21,7 +21,6 @@ from lensbench.model.shot import ZONES
 if TYPE_CHECKING:
     from lensbench.library import (
         Advice,
-        AdviceCaution,
         KeptSession,
         LeftOut,
         LensAdvice,
@@ -29,6 +28,7 @@ if TYPE_CHECKING:
         PicturePlan,
         StopPlan,
     )
+    from lensbench.model.flags import Note
 
 __all__ = ["advise", "seconds"]
 
@@ -161,12 +161,12 @@ def _stop_row(row: str, stop: "StopPlan", lens: "LensPlan") -> str:
     return f"{line}  {stop.dark_by_stops:.1f} stops too dark" if stop.dark_by_stops > 0.0 else line
 
 
-def _beside(left_out: "Sequence[LeftOut]", cautions: "Sequence[AdviceCaution]") -> list[str]:
-    from lensbench.report.text.advice import caution_in_words, reason_in_words
+def _beside(left_out: "Sequence[LeftOut]", cautions: "Sequence[Note]") -> list[str]:
+    from lensbench.report.text.notes import note_in_words
 
     lines = [""] if left_out or cautions else []
-    lines += [f"Left out: {one.lens} on {one.camera}: {reason_in_words(one)}." for one in left_out]
-    return lines + [f"Mind: {caution_in_words(caution)}" for caution in cautions]
+    lines += [f"Left out: {one.lens} on {one.camera}: {note_in_words(one.reason)}." for one in left_out]
+    return lines + [f"Mind: {note_in_words(caution)}" for caution in cautions]
 
 
 def _range(ends: Sequence[float]) -> str:

@@ -20,12 +20,12 @@ from lensbench.model.compare import (
     ComparedPair,
     CompareFindings,
     CompareRow,
-    PairCaution,
     Seen,
     StopChoice,
     Verdict,
 )
 from lensbench.model.errors import SettingError, SweepError
+from lensbench.model.flags import Note
 from lensbench.model.shot import ZONES
 from lensbench.model.sweep import Setting
 from lensbench.sweep import SweepLens, bracketed, read_sweep
@@ -161,26 +161,26 @@ def _pair(
     )
 
 
-def _cautions(pairing: Pairing, labels: tuple[str, str], rows: Sequence[CompareRow]) -> Iterator[PairCaution]:
+def _cautions(pairing: Pairing, labels: tuple[str, str], rows: Sequence[CompareRow]) -> Iterator[Note]:
     """Find what the comparison must not be taken for."""
     lenses = (pairing.first.lens, pairing.second.lens)
     if rows:
-        yield PairCaution(caution=Caution.MANY_ROWS)
+        yield Note(Caution.MANY_ROWS)
     if not pairing.judged:
-        yield PairCaution(caution=Caution.RAW_AGAINST_FINISHED)
+        yield Note(Caution.RAW_AGAINST_FINISHED)
     elif any(math.isnan(row.ci95_percent[0]) for row in rows):
-        yield PairCaution(caution=Caution.NO_REPEATS)
+        yield Note(Caution.NO_REPEATS)
     if any(row.first_shots != row.second_shots for row in rows):
-        yield PairCaution(caution=Caution.UNEQUAL_SHOTS)
+        yield Note(Caution.UNEQUAL_SHOTS)
     in_brackets = [label for lens, label in zip(lenses, labels, strict=True) if bracketed(lens.rows)]
     if len(in_brackets) == 1:
-        yield PairCaution(caution=Caution.ONE_BRACKETED, lenses=tuple(in_brackets))
+        yield Note(Caution.ONE_BRACKETED, names=tuple(in_brackets))
     if sharpened := [label for lens, label in zip(lenses, labels, strict=True) if _sharpened(lens)]:
-        yield PairCaution(caution=Caution.SHARPENED, lenses=tuple(sharpened))
+        yield Note(Caution.SHARPENED, names=tuple(sharpened))
     if rows and not (pairing.first.responses and pairing.second.responses):
-        yield PairCaution(caution=Caution.STAND_IN_RESPONSE)
+        yield Note(Caution.STAND_IN_RESPONSE)
     if _unlike_magnification(*lenses):
-        yield PairCaution(caution=Caution.UNLIKE_MAGNIFICATION)
+        yield Note(Caution.UNLIKE_MAGNIFICATION)
 
 
 def _sharpened(lens: SweepLens) -> bool:

@@ -7,7 +7,8 @@ import numpy as np
 from scipy import stats
 
 from lensbench.effect.levels import LevelledShot
-from lensbench.model.effect import EffectCaution, EffectCautionKind
+from lensbench.model.effect import EffectCaution
+from lensbench.model.flags import Note
 from lensbench.stats import Fitted, Layout
 
 __all__ = ["cautions"]
@@ -26,30 +27,30 @@ def cautions(
     *,
     fit: Fitted,
     on_subject: bool,
-) -> Iterator[EffectCaution]:
+) -> Iterator[Note]:
     """Cautions on the comparison of levels, in the order of their weight."""
     counts = np.bincount(layout.level, minlength=len(names))
     if counts.min() < 2:
         level = names[int(np.argmin(counts))]
-        yield EffectCaution(caution=EffectCautionKind.ONE_SHOT, levels=(level,))
+        yield Note(EffectCaution.ONE_SHOT, names=(level,))
     if fit.drift is None:
-        yield EffectCaution(caution=EffectCautionKind.DRIFT_LEFT_IN)
+        yield Note(EffectCaution.DRIFT_LEFT_IN)
     elif _entangled(layout) > _ENTANGLED:
-        yield EffectCaution(caution=EffectCautionKind.IN_A_ROW)
+        yield Note(EffectCaution.IN_A_ROW)
     yield from _uneven_scatter(fit, names)
     if len(names) > 2:
-        yield EffectCaution(caution=EffectCautionKind.JOINT_INTERVALS)
+        yield Note(EffectCaution.JOINT_INTERVALS)
     if on_subject:
-        yield EffectCaution(caution=EffectCautionKind.ON_SUBJECT)
+        yield Note(EffectCaution.ON_SUBJECT)
     if len({shot.result.sensor_data for shot in use}) > 1:
-        yield EffectCaution(caution=EffectCautionKind.RAW_AGAINST_FINISHED)
+        yield Note(EffectCaution.RAW_AGAINST_FINISHED)
     elif not use[0].result.sensor_data:
-        yield EffectCaution(caution=EffectCautionKind.FINISHED)
+        yield Note(EffectCaution.FINISHED)
     if len({shot.shot.planned.camera for shot in use}) > 1:
-        yield EffectCaution(caution=EffectCautionKind.CAMERAS_DIFFER)
+        yield Note(EffectCaution.CAMERAS_DIFFER)
 
 
-def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> Iterator[EffectCaution]:
+def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> Iterator[Note]:
     """Where one kind scatters far more than another: its mean is then known less well than intervals tell.
 
     Focus and shake only soften, so such scatter is one-sided, and few shots don't show its tail: see docs/effect.md.
@@ -61,11 +62,8 @@ def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> Iterator[EffectCaution
     ratio = fit.sd[wide] / fit.sd[narrow]
     chance = stats.f.sf(ratio**2, fit.dof[wide], fit.dof[narrow])
     if ratio >= _FAR_MORE and chance <= _UNLIKELY:
-        yield EffectCaution(
-            caution=EffectCautionKind.UNEVEN_SCATTER,
-            levels=(names[wide], names[narrow]),
-            values=(100.0 * fit.sd[wide], 100.0 * fit.sd[narrow]),
-        )
+        sds_percent = (100.0 * fit.sd[wide], 100.0 * fit.sd[narrow])
+        yield Note(EffectCaution.UNEVEN_SCATTER, sds_percent, (names[wide], names[narrow]))
 
 
 def _entangled(layout: Layout) -> float:

@@ -1,6 +1,6 @@
 """Measured lenses in one file, and advice from them: which lens, which stop, for a focal length or a picture."""
 
-from lensbench.library.advise import Advice, AdviceCaution, AdviceCautionKind, LeftOut, LensAdvice, advise
+from lensbench.library.advise import Advice, AdviceCaution, LeftOut, LensAdvice, advise
 from lensbench.library.curve import Lack, LensCurve, curve_at
 from lensbench.library.intake import KeptSession, sessions_of_sweep
 from lensbench.library.picture import LensPlan, PicturePlan, StopPlan, plan_picture
@@ -11,7 +11,6 @@ from lensbench.library.transport import document_of, sessions_of_file
 __all__ = [
     "Advice",
     "AdviceCaution",
-    "AdviceCautionKind",
     "KeptSession",
     "Lack",
     "LeftOut",

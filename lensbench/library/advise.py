@@ -13,8 +13,9 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.library.curve import Lack, LensCurve, NoAnswer, Reading, at_stop, curve_at
+from lensbench.library.curve import Lack, LensCurve, Reading, at_stop, curve_at
 from lensbench.library.intake import KeptSession
+from lensbench.model.flags import Note
 from lensbench.model.sweep import INDIFFERENCE
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 from lensbench.stats import cannot_be_told_from_best, pooled_dof, quantile
@@ -22,7 +23,6 @@ from lensbench.stats import cannot_be_told_from_best, pooled_dof, quantile
 __all__ = [
     "Advice",
     "AdviceCaution",
-    "AdviceCautionKind",
     "LeftOut",
     "LensAdvice",
     "Rival",
@@ -161,13 +161,12 @@ class LeftOut:
     lens: str
     camera: str
     session: str
-    reason: Lack
-    values: tuple[float, ...] = ()
-    """As `Lack` says of each."""
+    reason: Note
+    """By `Lack`."""
 
 
-class AdviceCautionKind(StrEnum):
-    """What an advice does not rest on; beside each its lenses and values."""
+class AdviceCaution(StrEnum):
+    """What an advice does not rest on; the names are lenses."""
 
     SINGLE_SHOTS = "single_shots"
     """One shot a setting, of these lenses."""
@@ -186,15 +185,6 @@ class AdviceCautionKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AdviceCaution:
-    """One caution with what it concerns."""
-
-    caution: AdviceCautionKind
-    lenses: tuple[str, ...] = ()
-    values: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
     """The answer to «which lens, which stop»."""
 
@@ -207,49 +197,40 @@ class Advice:
     lenses: tuple[LensAdvice, ...]
     """Best first; empty where none can answer."""
     left_out: tuple[LeftOut, ...]
-    cautions: tuple[AdviceCaution, ...]
+    cautions: tuple[Note, ...]
 
 
-def left_out(session: KeptSession, why: NoAnswer) -> LeftOut:
+def left_out(session: KeptSession, why: Note) -> LeftOut:
     """Name a lens that can't answer."""
-    return LeftOut(
-        lens=session.lens,
-        camera=session.camera,
-        session=session.session,
-        reason=why.lack,
-        values=why.values,
-    )
+    return LeftOut(lens=session.lens, camera=session.camera, session=session.session, reason=why)
 
 
 _UNLIKE_SCALE: Final = 1.25
 """Magnifications further apart than this share weigh the print's own blur differently. Common practice."""
 
 
-def cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession]) -> tuple[AdviceCaution, ...]:
+def cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession]) -> tuple[Note, ...]:
     """Find what the comparison does not rest on."""
     return tuple(_cautions(curves, sessions))
 
 
-def _cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession]) -> Iterator[AdviceCaution]:
+def _cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession]) -> Iterator[Note]:
     own = [curve.session for curve in curves]
     if single := tuple(curve.session.lens for curve in curves if not curve.repeated):
-        yield AdviceCaution(caution=AdviceCautionKind.SINGLE_SHOTS, lenses=single)
+        yield Note(AdviceCaution.SINGLE_SHOTS, names=single)
     for curve in curves:
         if len(curve.measured_at_mm) > 1:
-            yield AdviceCaution(
-                caution=AdviceCautionKind.BETWEEN_FOCAL_LENGTHS,
-                lenses=(curve.session.lens,),
-                values=(*curve.measured_at_mm, curve.focal_length_mm),
-            )
+            lengths_mm = (*curve.measured_at_mm, curve.focal_length_mm)
+            yield Note(AdviceCaution.BETWEEN_FOCAL_LENGTHS, lengths_mm, (curve.session.lens,))
     if not like_sensors(own):
-        yield AdviceCaution(caution=AdviceCautionKind.CAMERAS_DIFFER)
+        yield Note(AdviceCaution.CAMERAS_DIFFER)
     if len({session.sensor_data for session in own}) > 1:
-        yield AdviceCaution(caution=AdviceCautionKind.RAW_AGAINST_FINISHED)
+        yield Note(AdviceCaution.RAW_AGAINST_FINISHED)
     scales = [curve.magnification for curve in curves if math.isfinite(curve.magnification)]
     if scales and max(scales) > _UNLIKE_SCALE * min(scales):
-        yield AdviceCaution(caution=AdviceCautionKind.UNLIKE_SCALES)
+        yield Note(AdviceCaution.UNLIKE_SCALES)
     if older := sorted({session.lens for session in sessions if session not in own and _named(session, own)}):
-        yield AdviceCaution(caution=AdviceCautionKind.NEWEST_SESSION, lenses=tuple(older))
+        yield Note(AdviceCaution.NEWEST_SESSION, names=tuple(older))
 
 
 def _named(session: KeptSession, others: Sequence[KeptSession]) -> bool:
@@ -264,7 +245,7 @@ def curves_for(
     curves, left = [], []
     for session in newest.values():
         match curve_at(session, focal_length_mm, zone=zone):
-            case NoAnswer() as why:
+            case Note() as why:
                 left.append(left_out(session, why))
             case curve:
                 curves.append(curve)
@@ -295,13 +276,13 @@ def advise(
     chosen: list[tuple[LensCurve, Reading]] = []
     for curve in curves:
         match curve.best if f_number is None else at_stop(curve, f_number):
-            case NoAnswer() as why:
+            case Note() as why:
                 left.append(left_out(curve.session, why))
             case reading:
                 chosen.append((curve, reading))
     unit = common_unit([curve.session for curve, _ in chosen])
     chosen, unlike = _with_figure(chosen, unit)
-    left += [left_out(curve.session, NoAnswer(lack=Lack.SENSOR_UNKNOWN)) for curve, _ in unlike]
+    left += [left_out(curve.session, Note(Lack.SENSOR_UNKNOWN)) for curve, _ in unlike]
     rivals = [
         Rival(session=curve.session, log_mtf50=reading.log_mtf50, sd=reading.sd, freedom=curve.freedom)
         for curve, reading in chosen

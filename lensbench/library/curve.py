@@ -17,9 +17,10 @@ import numpy as np
 
 from lensbench.compare import FOCAL_MATCH, apart
 from lensbench.library.intake import EDGE_COLUMNS, KeptSession, KeptShot
+from lensbench.model.flags import Note
 from lensbench.stats import Curve, ZoneSeries, fit_curve, scatter_spread, shot_spread
 
-__all__ = ["Lack", "LensCurve", "NoAnswer", "Reading", "at_stop", "curve_at", "snr_at_iso"]
+__all__ = ["Lack", "LensCurve", "Reading", "at_stop", "curve_at", "snr_at_iso"]
 
 
 SAME_STOP: Final = 1.0 / 12.0
@@ -48,14 +49,6 @@ class Lack(StrEnum):
     PITCH_UNKNOWN = "pitch_unknown"
     TOO_DARK = "too_dark"
     """Stops of light that lack at its widest one."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NoAnswer:
-    """A lens that can't answer, and why."""
-
-    lack: Lack
-    values: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,35 +101,35 @@ class LensCurve:
         return math.exp(reading.log_mtf50 - half), math.exp(reading.log_mtf50 + half)
 
 
-def curve_at(session: KeptSession, focal_length_mm: float, *, zone: str) -> LensCurve | NoAnswer:
+def curve_at(session: KeptSession, focal_length_mm: float, *, zone: str) -> LensCurve | Note:
     """Give a lens's curve at a focal length, or why there is none.
 
     Focal lengths within 3 % count as equal. A lens of unknown focal length never matches.
     """
     focals = session.focal_lengths_mm
     if not focals:
-        return NoAnswer(lack=Lack.FOCAL_LENGTH_UNKNOWN)
+        return Note(Lack.FOCAL_LENGTH_UNKNOWN)
     nearest = min(focals, key=lambda focal: apart(focal, focal_length_mm))
     if apart(nearest, focal_length_mm) <= FOCAL_MATCH:
         return _measured(session, nearest, asked_mm=focal_length_mm, zone=zone)
     if not focals[0] < focal_length_mm < focals[-1]:
-        return NoAnswer(lack=Lack.FOCAL_LENGTH_OUTSIDE, values=(focals[0], focals[-1]))
+        return Note(Lack.FOCAL_LENGTH_OUTSIDE, (focals[0], focals[-1]))
     above = next(focal for focal in focals if focal > focal_length_mm)
     below = focals[focals.index(above) - 1]
     curves = [_measured(session, focal, asked_mm=focal_length_mm, zone=zone) for focal in (below, above)]
     first, second = curves
-    if isinstance(first, NoAnswer) or isinstance(second, NoAnswer):
-        return NoAnswer(lack=Lack.ZONE_NOT_MEASURED)
+    if isinstance(first, Note) or isinstance(second, Note):
+        return Note(Lack.ZONE_NOT_MEASURED)
     share = math.log(focal_length_mm / below) / math.log(above / below)
     return _between(first, second, share)
 
 
-def _measured(session: KeptSession, focal_mm: float, *, asked_mm: float, zone: str) -> LensCurve | NoAnswer:
+def _measured(session: KeptSession, focal_mm: float, *, asked_mm: float, zone: str) -> LensCurve | Note:
     all_series = [_series(session, focal, zone) for focal in session.focal_lengths_mm]
     known = [one for _, one in (found for found in all_series if found)]
     own = _series(session, focal_mm, zone)
     if own is None:
-        return NoAnswer(lack=Lack.ZONE_NOT_MEASURED)
+        return Note(Lack.ZONE_NOT_MEASURED)
     names, series = own
     repeats = shot_spread(known)
     spread = repeats or scatter_spread(known, session.pixel_pitch_um)
@@ -194,7 +187,7 @@ def _exact(shot: KeptShot) -> float:
     return shot.exact_f_number if shot.exact_f_number > 0.0 else shot.f_number
 
 
-def _between(first: LensCurve, second: LensCurve, share: float) -> LensCurve | NoAnswer:
+def _between(first: LensCurve, second: LensCurve, share: float) -> LensCurve | Note:
     """Mix the curves of two focal lengths at the stops that both have."""
     others = {reading.f_number: reading for reading in second.readings}
     mixed = tuple(
@@ -203,7 +196,7 @@ def _between(first: LensCurve, second: LensCurve, share: float) -> LensCurve | N
         if reading.f_number in others
     )
     if not mixed:
-        return NoAnswer(lack=Lack.NO_STOP_IN_COMMON)
+        return Note(Lack.NO_STOP_IN_COMMON)
     return replace(
         first,
         measured_at_mm=(*first.measured_at_mm, *second.measured_at_mm),
@@ -229,7 +222,7 @@ def _mixed(first: Reading, second: Reading, share: float) -> Reading:
     )
 
 
-def at_stop(curve: LensCurve, f_number: float) -> Reading | NoAnswer:
+def at_stop(curve: LensCurve, f_number: float) -> Reading | Note:
     """Give a curve's reading at an f-number, mixed from its neighbours where it was not photographed.
 
     Neighbours further apart than a stop and a bit don't stand in.
@@ -239,13 +232,13 @@ def at_stop(curve: LensCurve, f_number: float) -> Reading | NoAnswer:
     if abs(far[nearest]) <= SAME_STOP or curve.readings[nearest].f_number == f_number:
         return curve.readings[nearest]
     if far[0] > 0.0:
-        return NoAnswer(lack=Lack.STOP_TOO_WIDE, values=(f_number, curve.readings[0].f_number))
+        return Note(Lack.STOP_TOO_WIDE, (f_number, curve.readings[0].f_number))
     if far[-1] < 0.0:
-        return NoAnswer(lack=Lack.STOP_TOO_NARROW, values=(curve.readings[-1].f_number,))
+        return Note(Lack.STOP_TOO_NARROW, (curve.readings[-1].f_number,))
     above = next(index for index, value in enumerate(far) if value > 0.0)
     gap = far[above] - far[above - 1]
     if gap > _WIDEST_GAP:
-        return NoAnswer(lack=Lack.STOP_BETWEEN, values=(f_number,))
+        return Note(Lack.STOP_BETWEEN, (f_number,))
     mixed = _mixed(curve.readings[above - 1], curve.readings[above], -far[above - 1] / gap)
     return replace(mixed, f_number=f_number, exact_f_number=f_number, shots=0)
 

@@ -8,7 +8,6 @@ from typing import Final
 from lensbench import optics
 from lensbench.library.advise import (
     AdviceCaution,
-    AdviceCautionKind,
     LeftOut,
     Rival,
     cautions,
@@ -18,7 +17,7 @@ from lensbench.library.advise import (
     in_unit,
     left_out,
 )
-from lensbench.library.curve import Lack, LensCurve, NoAnswer, Reading, snr_at_iso
+from lensbench.library.curve import Lack, LensCurve, Reading, snr_at_iso
 from lensbench.library.intake import KeptSession
 from lensbench.library.scene import (
     SHAKE_FACTOR,
@@ -31,6 +30,7 @@ from lensbench.library.scene import (
     sensor_distance_m,
     shake_mm,
 )
+from lensbench.model.flags import Note
 from lensbench.model.sweep import INDIFFERENCE
 
 __all__ = ["Figure", "LensPlan", "PicturePlan", "StopPlan", "plan_picture"]
@@ -127,7 +127,7 @@ class PicturePlan:
     lenses: tuple[LensPlan, ...]
     """Sharpest at its softest place first; empty where none can answer."""
     left_out: tuple[LeftOut, ...]
-    cautions: tuple[AdviceCaution, ...]
+    cautions: tuple[Note, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -178,12 +178,12 @@ def plan_picture(sessions: Sequence[KeptSession], wanted: Wanted) -> PicturePlan
     )
 
 
-def _cautions(wanted: Wanted) -> list[AdviceCaution]:
+def _cautions(wanted: Wanted) -> list[Note]:
     """Find what the plan does not rest on."""
-    kinds = [AdviceCautionKind.EQUAL_SOFTNESS]
-    kinds += [AdviceCautionKind.SHAKE_BY_HABIT] if wanted.handheld else []
-    kinds += [AdviceCautionKind.LIGHT_UNKNOWN] if wanted.ev is None else []
-    return [AdviceCaution(caution=kind) for kind in (*kinds, AdviceCautionKind.FLAT_FIELD)]
+    kinds = [AdviceCaution.EQUAL_SOFTNESS]
+    kinds += [AdviceCaution.SHAKE_BY_HABIT] if wanted.handheld else []
+    kinds += [AdviceCaution.LIGHT_UNKNOWN] if wanted.ev is None else []
+    return [Note(kind) for kind in (*kinds, AdviceCaution.FLAT_FIELD)]
 
 
 def _in_order(plans: Sequence[tuple[LensCurve, LensPlan]], unit: str) -> list[LensPlan]:
@@ -205,13 +205,13 @@ def _in_order(plans: Sequence[tuple[LensCurve, LensPlan]], unit: str) -> list[Le
 def _planned(curve: LensCurve, wanted: Wanted, focus_mm: float) -> LensPlan | LeftOut:
     session = curve.session
     if session.pixel_pitch_um is None or session.size_px is None:
-        return left_out(session, NoAnswer(lack=Lack.PITCH_UNKNOWN))
+        return left_out(session, Note(Lack.PITCH_UNKNOWN))
     stage = _Stage(curve=curve, wanted=wanted, pitch_um=session.pixel_pitch_um, focus_mm=focus_mm)
     stops = tuple(_stop(stage, reading) for reading in curve.readings)
     bright = [stop for stop in stops if stop.dark_by_stops <= 0.0]
     if not bright:
         lacking = min(stop.dark_by_stops for stop in stops)
-        return left_out(session, NoAnswer(lack=Lack.TOO_DARK, values=(lacking,)))
+        return left_out(session, Note(Lack.TOO_DARK, (lacking,)))
     return _lens_plan(stage, stops, bright)
 
 

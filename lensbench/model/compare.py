@@ -6,13 +6,14 @@ A figure that does not exist is NaN (null in JSON); an unknown focal length is N
 from dataclasses import dataclass
 from enum import StrEnum
 
+from lensbench.model.flags import Note
+
 __all__ = [
     "Caution",
     "CompareFindings",
     "CompareRow",
     "ComparedLens",
     "ComparedPair",
-    "PairCaution",
     "Seen",
     "StopChoice",
     "Verdict",
@@ -46,7 +47,7 @@ class Seen(StrEnum):
 
 
 class Caution(StrEnum):
-    """What a comparison must not be taken for."""
+    """What a comparison must not be taken for; the names are the labels of the lenses that it concerns."""
 
     MANY_ROWS = "many_rows"
     """Every row holds at 95 % by itself."""
@@ -60,14 +61,6 @@ class Caution(StrEnum):
     STAND_IN_RESPONSE = "stand_in_response"
     """What one could see rests on a Gaussian of the same MTF50."""
     UNLIKE_MAGNIFICATION = "unlike_magnification"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PairCaution:
-    """One caution on a pair, and the labels of the lenses that it concerns."""
-
-    caution: Caution
-    lenses: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,7 +149,8 @@ class ComparedPair:
     """The same in line widths per picture height; empty on like sensors."""
     best_row: CompareRow | None
     """Each at its own best setting for the whole frame (`focal_length_mm`, `f_number` are the first's)."""
-    cautions: tuple[PairCaution, ...] = ()
+    cautions: tuple[Note, ...] = ()
+    """By `Caution`."""
     overall: CompareRow | None = None
     """Mean over all equal settings, whole frame; focal length and f-number are NaN."""
 

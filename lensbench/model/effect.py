@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from lensbench.model.compare import WayOfLooking
+from lensbench.model.flags import Note
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepShot
 
@@ -15,7 +16,6 @@ __all__ = [
     "Drift",
     "Effect",
     "EffectCaution",
-    "EffectCautionKind",
     "EffectFindings",
     "EffectRow",
     "EffectVerdict",
@@ -48,8 +48,8 @@ class VisibleFrom(StrEnum):
     """The SFR is not at hand; no source."""
 
 
-class EffectCautionKind(StrEnum):
-    """What an effect must not be taken for; beside each its levels and its values."""
+class EffectCaution(StrEnum):
+    """What an effect must not be taken for; the names are levels."""
 
     ONE_SHOT = "one_shot"
     """Of this level."""
@@ -149,15 +149,6 @@ class ShutterSpeed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class EffectCaution:
-    """One caution with what it concerns."""
-
-    caution: EffectCautionKind
-    levels: tuple[str, ...] = ()
-    values: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class EffectFindings:
     """What one change did."""
 
@@ -172,7 +163,8 @@ class EffectFindings:
     """Sharpness counts detail on the subject, because the magnification differs between the levels."""
     shots: tuple[ShotFigures, ...]
     rejected: tuple[RejectedShot, ...]
-    cautions: tuple[EffectCaution, ...]
+    cautions: tuple[Note, ...]
+    """By `EffectCaution`."""
     lens: str
     """Of the first shot, as its camera."""
     camera: str

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-__all__ = ["FLAGS", "Flag", "Remark", "Severity", "remark", "worst"]
+__all__ = ["FLAGS", "Flag", "Note", "Remark", "Severity", "remark", "worst"]
 
 
 class Severity(StrEnum):
@@ -54,6 +54,19 @@ class Remark:
 
     def __str__(self) -> str:
         return f"{self.flag}: {self.seen}" if self.seen else self.flag
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something to be said: which of its kind, with figures and names; the report finds the words.
+
+    What the values and names are stands beside each kind.
+    """
+
+    kind: StrEnum
+    values: tuple[float, ...] = ()
+    names: tuple[str, ...] = ()
+    limit: float = float("nan")
 
 
 _INFO, _WARNING, _REJECT = Severity.INFO, Severity.WARNING, Severity.REJECT

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from lensbench.model.condition import ConditionFinding, QuickFindings
+from lensbench.model.flags import Note
 from lensbench.model.shot import ZONES, Metadata, RejectedShot, ShotResult, Turned, ZoneFigure
 from lensbench.model.units import FloatArray
 
@@ -27,11 +28,9 @@ __all__ = [
     "CurvePoint",
     "FocalLengthFindings",
     "LensFindings",
-    "Observation",
     "Observed",
     "PlannedShot",
     "Purpose",
-    "Reservation",
     "SeriesRemark",
     "Setting",
     "SharpEnough",
@@ -179,21 +178,10 @@ class Unclaimed(StrEnum):
     """Why no winner is claimed."""
 
     FEW_SHOTS = "few_shots"
-    """One shot a setting: how well focus and support repeat is not known."""
+    """One shot a setting; the name says where the spread between shots was taken from instead of repeats."""
     MAGNIFICATION_UNKNOWN = "magnification_unknown"
     MAGNIFICATION_DIFFERS = "magnification_differs"
-    """Between the focal lengths, so that the print's own blur weighs differently."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reservation:
-    """One reason why a best setting is provisional, with its figures."""
-
-    reason: Unclaimed
-    spread_from: str = ""
-    """Of few shots: where the spread between shots was taken from instead of repeats."""
-    magnifications: tuple[float, float] = (float("nan"), float("nan"))
-    """Of magnifications that differ: the smallest and the largest."""
+    """Between the focal lengths: the smallest and the largest. The print's own blur weighs differently."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,8 +209,8 @@ class BestSetting:
     """The best, and every setting that can't be told from it at 95 % or is within the indifference."""
     at_border: bool
     """The best lies at the first or last setting tested: «best tested»."""
-    reservations: tuple[Reservation, ...] = ()
-    """Why no winner is claimed; empty where one is."""
+    reservations: tuple[Note, ...] = ()
+    """Why no winner is claimed, by `Unclaimed`; empty where one is."""
     take: Setting | None = None
     """Which of the tied settings the tie rule names, at the best one's focal length."""
     take_rule: str = "best"
@@ -277,20 +265,9 @@ class Observed(StrEnum):
     PRINT_RISE = "print_rise_mm"
     """10-90 % on the chart in mm; sigma in pixels of the picture; photographs."""
     BRACKET_END = "bracket_end"
-    """The f-number of a focus bracket, and the step at its end where MTF50 still rises."""
+    """The f-number of a focus bracket, and the step at its end where MTF50 still rises; its name."""
     BRACKET_FLAT = "bracket_flat"
     """The same of a focus bracket that hardly falls to its ends; its step is NaN."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Observation:
-    """One figure that a remark on a series rests on."""
-
-    what: Observed
-    values: tuple[float, ...]
-    limit: float = float("nan")
-    name: str = ""
-    """Of the focus bracket."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -298,7 +275,8 @@ class SeriesRemark:
     """A flag raised for a whole series."""
 
     flag: str
-    observations: tuple[Observation, ...] = ()
+    observations: tuple[Note, ...] = ()
+    """By `Observed`."""
     focal_length_mm: float = float("nan")
     """Of the set-up, where the remark is on one; so are the next two."""
     condition: str = ""

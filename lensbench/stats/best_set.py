@@ -31,8 +31,9 @@ from typing import Final
 import numpy as np
 from scipy import optimize, special, stats
 
+from lensbench.model.flags import Note
 from lensbench.model.shot import BoolArray
-from lensbench.model.sweep import INDIFFERENCE, BestSetting, Reservation, Setting, SharpEnough
+from lensbench.model.sweep import INDIFFERENCE, BestSetting, Setting, SharpEnough
 from lensbench.model.units import FloatArray
 from lensbench.stats.spread import Spread, ZoneSeries
 from lensbench.stats.stop_curve import Curve
@@ -145,7 +146,7 @@ class Selection:
     place: str
     """The zone or purpose for which they compete."""
     tie: Tie = Tie.BEST
-    reservations: tuple[Reservation, ...] = ()
+    reservations: tuple[Note, ...] = ()
     """Why no winner is claimed; empty where one is."""
 
 

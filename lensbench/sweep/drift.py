@@ -17,8 +17,9 @@ from typing import Final
 import numpy as np
 from scipy import stats
 
+from lensbench.model.flags import Note
 from lensbench.model.shot import BoolArray, ShotResult
-from lensbench.model.sweep import Observation, Observed, SeriesRemark, SweepShot
+from lensbench.model.sweep import Observed, SeriesRemark, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.photo import natural_order
 
@@ -92,15 +93,17 @@ def _in_order(shots: Sequence[SweepShot]) -> list[SweepShot]:
     return [shots[i] for i in named]
 
 
-def _moved(shots: Sequence[SweepShot]) -> list[Observation]:
+def _moved(shots: Sequence[SweepShot]) -> list[Note]:
     """How far the picture wandered from the first shot to the last, where that matters."""
     results = [_result(shot) for shot in shots]
     shifts_px = np.array([_shift_px(result, results[0]) for result in results])
     ways = [_steady(column) for column in shifts_px.T]
     wandered = float(np.linalg.norm([way.total for way in ways if way]))
-    if wandered <= POSITION_LIMIT_PX:
-        return []
-    return [Observation(what=Observed.POSITION, values=(wandered,), limit=POSITION_LIMIT_PX)]
+    return (
+        [Note(Observed.POSITION, (wandered,), limit=POSITION_LIMIT_PX)]
+        if wandered > POSITION_LIMIT_PX
+        else []
+    )
 
 
 def _stepped(shots: Sequence[SweepShot]) -> BoolArray:
@@ -155,7 +158,7 @@ def _steady(figures: FloatArray) -> _Trend | None:
     return trend
 
 
-def _softened(shots: Sequence[SweepShot]) -> list[Observation]:
+def _softened(shots: Sequence[SweepShot]) -> list[Note]:
     """How much sharpness is lost or gained over the order, each setting against its own mean."""
     sharpness = np.array([_log_mtf50(_result(shot)) for shot in shots])
     stops = np.array([shot.planned.setting.f_number for shot in shots])
@@ -170,7 +173,7 @@ def _softened(shots: Sequence[SweepShot]) -> list[Observation]:
     percent = 100.0 * float(np.expm1(trend.total))
     if abs(percent) < SHARPNESS_LIMIT_PERCENT:
         return []
-    return [Observation(what=Observed.SHARPNESS, values=(percent,), limit=SHARPNESS_LIMIT_PERCENT)]
+    return [Note(Observed.SHARPNESS, (percent,), limit=SHARPNESS_LIMIT_PERCENT)]
 
 
 def _log_mtf50(result: ShotResult) -> float:

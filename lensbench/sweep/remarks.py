@@ -17,8 +17,9 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.focus import brackets_among
+from lensbench.model.flags import Note
 from lensbench.model.shot import ShotResult
-from lensbench.model.sweep import Observation, Observed, Reservation, SeriesRemark, SweepShot, Unclaimed
+from lensbench.model.sweep import Observed, SeriesRemark, SweepShot, Unclaimed
 from lensbench.model.units import FloatArray
 from lensbench.stats import Spread
 from lensbench.sweep.drift import drift_remarks
@@ -44,7 +45,7 @@ _LEAST_SHARE: Final = 10.0
 _FEWEST_EDGES: Final = 20
 
 
-def reservations(spread: Spread, focals: Sequence[FocalShots] = ()) -> tuple[Reservation, ...]:
+def reservations(spread: Spread, focals: Sequence[FocalShots] = ()) -> tuple[Note, ...]:
     """Why no winner is claimed among focal lengths that compete; empty where one is.
 
     One shot a setting, without focus brackets; or focal lengths seen at different magnifications, unless the print
@@ -52,14 +53,13 @@ def reservations(spread: Spread, focals: Sequence[FocalShots] = ()) -> tuple[Res
     """
     reasons = []
     if not spread.repeated:
-        reasons.append(Reservation(reason=Unclaimed.FEW_SHOTS, spread_from=spread.source))
+        reasons.append(Note(Unclaimed.FEW_SHOTS, names=(spread.source,)))
     if len(focals) > 1 and not all(_print_divided(shot) for focal in focals for shot in focal.members):
         sizes = [focal.magnification for focal in focals]
         if not np.all(np.isfinite(sizes)):
-            reasons.append(Reservation(reason=Unclaimed.MAGNIFICATION_UNKNOWN))
+            reasons.append(Note(Unclaimed.MAGNIFICATION_UNKNOWN))
         elif max(sizes) / min(sizes) - 1.0 > MAGNIFICATION_LIMIT:
-            ends = (min(sizes), max(sizes))
-            reasons.append(Reservation(reason=Unclaimed.MAGNIFICATION_DIFFERS, magnifications=ends))
+            reasons.append(Note(Unclaimed.MAGNIFICATION_DIFFERS, (min(sizes), max(sizes))))
     return tuple(reasons)
 
 
@@ -96,8 +96,7 @@ def _open_brackets(focals: Sequence[FocalShots]) -> list[SeriesRemark]:
                     what = Observed.BRACKET_FLAT
                 case _:
                     continue
-            values = (bracket.f_number, peak.best_step)
-            observations.append(Observation(what=what, values=values, name=bracket.group))
+            observations.append(Note(what, (bracket.f_number, peak.best_step), (bracket.group,)))
     return [SeriesRemark(flag="bracket_open", observations=tuple(observations))] if observations else []
 
 
@@ -108,33 +107,33 @@ def mixed_remarks(shots: Sequence[SweepShot]) -> list[SeriesRemark]:
     return [SeriesRemark(flag="mixed_settings", observations=changes)] if changes else []
 
 
-def _isos(shots: Sequence[SweepShot]) -> list[Observation]:
+def _isos(shots: Sequence[SweepShot]) -> list[Note]:
     isos = sorted({shot.planned.metadata.iso for shot in shots if shot.planned.metadata.iso})
-    return [Observation(what=Observed.ISO, values=(isos[0], isos[-1]))] if len(isos) > 1 else []
+    return [Note(Observed.ISO, (isos[0], isos[-1]))] if len(isos) > 1 else []
 
 
-def _files(results: Sequence[ShotResult]) -> list[Observation]:
+def _files(results: Sequence[ShotResult]) -> list[Note]:
     changes, count = [], len(results)
     raw = sum(result.sensor_data for result in results)
     if 0 < raw < count:
-        changes.append(Observation(what=Observed.FILE_KIND, values=(raw, count - raw)))
+        changes.append(Note(Observed.FILE_KIND, (raw, count - raw)))
     sizes = sorted({result.size_px for result in results})
     if len(sizes) > 1:
         sides = tuple(side for size in sizes[:_MOST_SIZES] for side in size)
-        changes.append(Observation(what=Observed.PICTURE_SIZE, values=sides))
+        changes.append(Note(Observed.PICTURE_SIZE, sides))
     sharpened = sum(any(remark.flag == "sharpened" for remark in result.quality) for result in results)
     if 0 < sharpened < count:
-        changes.append(Observation(what=Observed.SHARPENED, values=(sharpened, count)))
+        changes.append(Note(Observed.SHARPENED, (sharpened, count)))
     return changes
 
 
-def _light(results: Sequence[ShotResult]) -> list[Observation]:
+def _light(results: Sequence[ShotResult]) -> list[Note]:
     """By how much the paper in the middle of the pictures is brighter in some than in others."""
     levels = [level for result in results if isfinite(level := _paper(result)) and level > 0.0]
     stops = log2(max(levels) / min(levels)) if levels else 0.0
     if stops <= LIGHT_LIMIT_STOPS:
         return []
-    return [Observation(what=Observed.LIGHT, values=(stops,), limit=LIGHT_LIMIT_STOPS)]
+    return [Note(Observed.LIGHT, (stops,), limit=LIGHT_LIMIT_STOPS)]
 
 
 def _paper(result: ShotResult) -> float:
@@ -166,9 +165,7 @@ def print_remarks(shots: Sequence[SweepShot]) -> list[SeriesRemark]:
         return []
     if most_px - least_px > ALIKE_LIMIT * float(np.median(blur)):
         return []
-    rise = Observation(
-        what=Observed.PRINT_RISE, values=(rise_mm, least_px, float(len(blurs))), limit=RISE_LIMIT_MM
-    )
+    rise = Note(Observed.PRINT_RISE, (rise_mm, least_px, float(len(blurs))), limit=RISE_LIMIT_MM)
     return [SeriesRemark(flag="print_blurred", observations=(rise,))]
 
 

@@ -149,7 +149,7 @@ def test_one_shot_a_setting_calls_nobody_better():
         ]
     ).pairs[0]
     assert {row.verdict for row in pair.rows} == {Verdict.CANNOT_TELL}
-    assert Caution.NO_REPEATS in {one.caution for one in pair.cautions}
+    assert Caution.NO_REPEATS in {one.kind for one in pair.cautions}
 
 
 def test_focal_lengths_pair_within_three_percent_only():
@@ -172,7 +172,7 @@ def test_raw_against_finished_pictures_is_warned_of():
     pair = compare_lenses(
         [read_lens("Fennel", CURVE, seed=18), read_lens("Sorrel", CURVE, seed=19, sensor_data=False)]
     ).pairs[0]
-    assert Caution.RAW_AGAINST_FINISHED in {one.caution for one in pair.cautions}
+    assert Caution.RAW_AGAINST_FINISHED in {one.kind for one in pair.cautions}
 
 
 def test_folders_that_no_sweep_wrote(tmp_path):

@@ -11,7 +11,7 @@ from test_compare_compare import CURVE, read_lens, sharper
 
 from lensbench.compare.compare import compare_lenses
 from lensbench.edge.perception import RESPONSE_CYPX, gaussian_response, ruler_reading, viewing_of
-from lensbench.model.compare import Caution, PairCaution, Seen, Verdict
+from lensbench.model.compare import Caution, Seen, Verdict
 from lensbench.report.out.compare import choice_grid, choice_lines
 from lensbench.report.out.tables import as_csv, responses_table
 from lensbench.stats import MeanUncertainty, half_width
@@ -178,7 +178,7 @@ def test_raw_against_finished_pictures_gets_no_verdict():
     assert {(row.verdict, row.seen) for row in found.pairs[0].rows} == {
         (Verdict.CANNOT_TELL, Seen.CANNOT_TELL)
     }
-    assert Caution.RAW_AGAINST_FINISHED in {one.caution for one in found.pairs[0].cautions}
+    assert Caution.RAW_AGAINST_FINISHED in {one.kind for one in found.pairs[0].cautions}
 
 
 def test_sharpened_pictures_are_not_taken_at_face_value():
@@ -186,7 +186,7 @@ def test_sharpened_pictures_are_not_taken_at_face_value():
     jpeg = read_lens("Sorrel", sharper(0.3), seed=14)
     sharpened = replace(jpeg, rows=tuple({"flags": "low_snr sharpened"} | EMPTY for _ in range(12)))
     found = compare_lenses([read_lens("Fennel", CURVE, seed=13), sharpened])
-    assert PairCaution(caution=Caution.SHARPENED, lenses=("Sorrel",)) in found.pairs[0].cautions
+    assert {one.kind: one.names for one in found.pairs[0].cautions}[Caution.SHARPENED] == ("Sorrel",)
 
 
 EMPTY = {"file": "", "focal_length_mm": "", "f_number": ""}

@@ -9,7 +9,7 @@ from effect_shots import series, shot
 
 from lensbench.effect.effect import find_effect
 from lensbench.effect.rows import noise_percent, visible_from
-from lensbench.model.effect import EffectCautionKind
+from lensbench.model.effect import EffectCaution
 from lensbench.model.errors import SettingError, SweepError
 from lensbench.model.shot import RejectedShot
 
@@ -59,7 +59,7 @@ def test_drift_is_not_taken_for_an_effect():
     in_a_row = find_effect(
         series(sorted(AB), effect={"without": 0.0, "with": 0.0}, sd=0.002, drift=-0.01), by="condition"
     )
-    assert EffectCautionKind.IN_A_ROW in {one.caution for one in in_a_row.cautions}
+    assert EffectCaution.IN_A_ROW in {one.kind for one in in_a_row.cautions}
 
 
 def test_a_stabiliser_on_a_tripod_can_add_shake():

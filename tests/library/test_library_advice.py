@@ -4,13 +4,14 @@ import numpy as np
 import pytest
 from measured_lenses import CURVE, kept_session, sharper
 
-from lensbench.library import AdviceCautionKind, advise
+from lensbench.library import AdviceCaution, advise
 from lensbench.library.advise import Rival, in_order
-from lensbench.library.curve import Lack, LensCurve, NoAnswer, at_stop, curve_at
+from lensbench.library.curve import Lack, LensCurve, at_stop, curve_at
+from lensbench.model.flags import Note
 
 
 def only_at(shortest_mm, longest_mm):
-    return NoAnswer(lack=Lack.FOCAL_LENGTH_OUTSIDE, values=(shortest_mm, longest_mm))
+    return Note(Lack.FOCAL_LENGTH_OUTSIDE, (shortest_mm, longest_mm))
 
 
 def test_the_sharper_lens_comes_first_with_its_best_stop():
@@ -52,13 +53,13 @@ def test_a_stop_asked_for_is_the_same_for_all_and_may_lie_between():
     advice = advise(sessions, focal_length_mm=50.0, f_number=4.0)
     assert [one.lens for one in advice.lenses] == ["Fennel"]
     (left_out,) = advice.left_out
-    assert (left_out.lens, left_out.reason, left_out.values) == ("Slow", Lack.STOP_TOO_WIDE, (4.0, 5.6))
+    assert (left_out.lens, left_out.reason) == ("Slow", Note(Lack.STOP_TOO_WIDE, (4.0, 5.6)))
     between = advise(sessions, focal_length_mm=50.0, f_number=6.3)
     for one in between.lenses:
         assert one.shots == 0
         assert 0.97 * 0.26 < one.mtf50_cypx < 0.97 * 0.31
     beyond = at_stop(curve_at(sessions[0], 50.0, zone="frame"), 22.0)
-    assert beyond == NoAnswer(lack=Lack.STOP_TOO_NARROW, values=(16.0,))
+    assert beyond == Note(Lack.STOP_TOO_NARROW, (16.0,))
 
 
 def test_a_zoom_between_two_measured_focal_lengths_is_mixed_and_doubted():
@@ -70,7 +71,7 @@ def test_a_zoom_between_two_measured_focal_lengths_is_mixed_and_doubted():
     assert curve.best.log_mtf50 == pytest.approx(middle)
     assert curve.best.sd >= 0.25 * abs(ends[0].best.log_mtf50 - ends[1].best.log_mtf50)
     advice = advise([session], focal_length_mm=41.0)
-    between = [one for one in advice.cautions if one.caution == AdviceCautionKind.BETWEEN_FOCAL_LENGTHS]
+    between = [one for one in advice.cautions if one.kind == AdviceCaution.BETWEEN_FOCAL_LENGTHS]
     assert [one.values for one in between] == [(24.0, 70.0, 41.0)]
     assert curve_at(session, 105.0, zone="frame") == only_at(24.0, 70.0)
 
@@ -94,7 +95,7 @@ def test_unlike_sensors_meet_in_line_widths_per_picture_height():
     assert [one.lens for one in advice.lenses] == ["Sorrel", "Fennel"]
     assert [one.mtf50_lwph for one in advice.lenses] == pytest.approx([2640.0, 2000.0], rel=0.01)
     assert [one.mtf50_lpmm for one in advice.lenses] == pytest.approx([73.3, 62.5], rel=0.01)
-    assert AdviceCautionKind.CAMERAS_DIFFER in {one.caution for one in advice.cautions}
+    assert AdviceCaution.CAMERAS_DIFFER in {one.kind for one in advice.cautions}
 
 
 def test_single_shots_and_unlike_charts_are_cautioned():
@@ -103,12 +104,12 @@ def test_single_shots_and_unlike_charts_are_cautioned():
         kept_session("Sorrel", shot={"magnification": 0.05}, sensor_data=False),
         kept_session(repeats=1, session="old", added_at="2020-01-01"),
     ]
-    cautions = {one.caution: one.lenses for one in advise(sessions, focal_length_mm=50.0).cautions}
+    cautions = {one.kind: one.names for one in advise(sessions, focal_length_mm=50.0).cautions}
     assert cautions == {
-        AdviceCautionKind.SINGLE_SHOTS: ("Fennel",),
-        AdviceCautionKind.UNLIKE_SCALES: (),
-        AdviceCautionKind.RAW_AGAINST_FINISHED: (),
-        AdviceCautionKind.NEWEST_SESSION: ("Fennel",),
+        AdviceCaution.SINGLE_SHOTS: ("Fennel",),
+        AdviceCaution.UNLIKE_SCALES: (),
+        AdviceCaution.RAW_AGAINST_FINISHED: (),
+        AdviceCaution.NEWEST_SESSION: ("Fennel",),
     }
 
 
@@ -129,7 +130,7 @@ def test_focus_groups_count_as_one_shot():
 def test_no_lens_for_the_length_is_said_for_each():
     none = advise([kept_session(), kept_session("Slow", curves={math.nan: CURVE})], focal_length_mm=85.0)
     assert none.lenses == ()
-    assert {(one.lens, one.reason, one.values) for one in none.left_out} == {
+    assert {(one.lens, one.reason.kind, one.reason.values) for one in none.left_out} == {
         ("Fennel", Lack.FOCAL_LENGTH_OUTSIDE, (50.0, 50.0)),
         ("Slow", Lack.FOCAL_LENGTH_UNKNOWN, ()),
     }

@@ -151,7 +151,7 @@ def test_plan_says_stop_focus_cost_and_bracket():
         low, high = figures.at_near.range_cypx
         assert low < figures.at_near.mtf50_cypx < high
     assert best.bracket.f_number == 5.6
-    assert [one.caution for one in plan.cautions] == ["equal_softness", "light_unknown", "flat_field"]
+    assert [one.kind for one in plan.cautions] == ["equal_softness", "light_unknown", "flat_field"]
 
 
 def test_shake_widens_the_range_and_softens():
@@ -181,12 +181,12 @@ def test_noise_follows_the_square_root_of_the_iso():
 def test_what_cannot_be_answered_is_said():
     sessions = [kept_session(), kept_session("Tansy", pixel_pitch_um=None)]
     plan = plan_picture(sessions, wanted())
-    assert [(one.lens, one.reason) for one in plan.left_out] == [("Tansy", Lack.PITCH_UNKNOWN)]
+    assert [(one.lens, one.reason.kind) for one in plan.left_out] == [("Tansy", Lack.PITCH_UNKNOWN)]
     dark = plan_picture(sessions[:1], wanted(ev=1.0, shutter_s=1 / 500, iso_limit=100))
     (left_out,) = dark.left_out
-    assert (dark.lenses, left_out.reason) == ((), Lack.TOO_DARK)
+    assert (dark.lenses, left_out.reason.kind) == ((), Lack.TOO_DARK)
     # f/2.8 at EV 1 wants 2.8^2 / 2 s at ISO 100, 1960 times 1/500 s.
-    assert left_out.values == pytest.approx((math.log2(2.8**2 / 2.0 * 500.0),))
+    assert left_out.reason.values == pytest.approx((math.log2(2.8**2 / 2.0 * 500.0),))
     for fields, says in (
         ({"near_m": 8.0, "far_m": 2.0}, "far not below near"),
         ({"near_m": 0.15}, "four focal lengths"),

@@ -16,7 +16,6 @@ from lensbench.model.compare import (
     ComparedPair,
     CompareFindings,
     CompareRow,
-    PairCaution,
 )
 from lensbench.model.condition import (
     ConditionFinding,
@@ -30,7 +29,7 @@ from lensbench.model.condition import (
     TurnedTest,
     Verdict,
 )
-from lensbench.model.flags import remark
+from lensbench.model.flags import Note, remark
 from lensbench.model.shot import (
     ZONES,
     Box,
@@ -386,7 +385,7 @@ def invented_comparison(**changes) -> CompareFindings:
         "rows": tuple(compare_row(stop, zone) for stop, zone in itertools.product(STOPS, ZONES)),
         "rows_lwph": (),
         "best_row": compare_row(5.6, "frame"),
-        "cautions": (PairCaution(caution=Caution.UNEQUAL_SHOTS),),
+        "cautions": (Note(Caution.UNEQUAL_SHOTS),),
     }
     lenses = tuple(
         ComparedLens(

@@ -25,20 +25,17 @@ from lensbench.effect.effect import find_effect
 from lensbench.effect.levels import SpeedShot, no_shake_speed
 from lensbench.library import (
     AdviceCaution,
-    AdviceCautionKind,
     Lack,
-    LeftOut,
     Wanted,
     advise,
     plan_picture,
 )
-from lensbench.model.compare import Caution, PairCaution, Seen, StopChoice, Verdict, WayOfLooking
-from lensbench.model.effect import EffectCaution, EffectCautionKind, Visible, VisibleFrom
+from lensbench.model.compare import Caution, Seen, StopChoice, Verdict, WayOfLooking
+from lensbench.model.effect import EffectCaution, Visible, VisibleFrom
+from lensbench.model.flags import Note
 from lensbench.model.sweep import (
     Basis,
-    Observation,
     Observed,
-    Reservation,
     SeriesRemark,
     Setting,
     SweepFindings,
@@ -47,13 +44,12 @@ from lensbench.model.sweep import (
 from lensbench.report.out.compare import choice_lines
 from lensbench.report.text.advice import (
     advice_sentences,
-    caution_in_words,
     picture_sentences,
-    reason_in_words,
 )
 from lensbench.report.text.answer import answer_sentences, holds_for, lens_sentences, series_remark
-from lensbench.report.text.compare import comparison_sentences, pair_cautions, pair_sentences
-from lensbench.report.text.effect import effect_cautions, effect_sentences, shutter_sentence, visible_in_words
+from lensbench.report.text.compare import comparison_sentences, pair_sentences
+from lensbench.report.text.effect import effect_sentences, shutter_sentence, visible_in_words
+from lensbench.report.text.notes import note_in_words
 from lensbench.stats.best_set import Tie
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
@@ -135,9 +131,7 @@ def _():
 @case("nothing measured, no best, and why no winner is claimed")
 def _():
     lens = invented_lens(by_focal_length=(), condition=(), basis=None)
-    reservations = tuple(
-        Reservation(reason=reason, spread_from="assumed", magnifications=(0.02, 0.03)) for reason in Unclaimed
-    )
+    reservations = tuple(Note(reason, (0.02, 0.03), ("assumed",)) for reason in Unclaimed)
     (focal,) = invented_lens().by_focal_length[:1]
     reserved = dataclasses.replace(
         lens, best=dataclasses.replace(lens.best, reservations=reservations), by_focal_length=(focal,)
@@ -178,7 +172,7 @@ def _():
         Observed.BRACKET_FLAT: (4.0, math.nan),
     }
     assert set(seen) == set(Observed)
-    observations = tuple(Observation(what=what, values=seen[what], limit=1.0, name="b1") for what in seen)
+    observations = tuple(Note(what, seen[what], ("b1",), limit=1.0) for what in seen)
     drift = SeriesRemark(
         flag="drift", observations=observations[5:7], focal_length_mm=50.0, condition="upright", shots=6
     )
@@ -221,10 +215,8 @@ def _():
 
 @case("cautions on a comparison")
 def _():
-    lenses = dict.fromkeys(Caution, ("A", "B")) | {Caution.ONE_BRACKETED: ("A",)}
-    return pair_cautions(
-        judged([], cautions=tuple(PairCaution(caution=one, lenses=lenses[one]) for one in Caution))
-    )
+    names = dict.fromkeys(Caution, ("A", "B")) | {Caution.ONE_BRACKETED: ("A",)}
+    return [note_in_words(Note(caution, names=names[caution])) for caution in Caution]
 
 
 @case("three lenses, in a print")
@@ -300,11 +292,7 @@ def _():
 
 @case("cautions on an effect")
 def _():
-    findings = find_effect(series(["a", "b"] * 3, effect={"a": 0.0, "b": 0.0}), by="condition")
-    every = tuple(
-        EffectCaution(caution=kind, levels=("a", "b"), values=(3.0, 1.0)) for kind in EffectCautionKind
-    )
-    return effect_cautions(dataclasses.replace(findings, cautions=every))
+    return [note_in_words(Note(caution, (3.0, 1.0), ("a", "b"))) for caution in EffectCaution]
 
 
 @case("which lens, which stop")
@@ -333,18 +321,12 @@ def _():
 @case("why a lens can't answer")
 def _():
     values = {Lack.STOP_TOO_WIDE: (4.0, 5.6), Lack.FOCAL_LENGTH_OUTSIDE: (24.0, 70.0)}
-    return [
-        reason_in_words(LeftOut(lens="", camera="", session="", reason=lack, values=values.get(lack, (4.0,))))
-        for lack in Lack
-    ]
+    return [note_in_words(Note(lack, values.get(lack, (4.0,)))) for lack in Lack]
 
 
 @case("what an advice does not rest on")
 def _():
-    return [
-        caution_in_words(AdviceCaution(caution=kind, lenses=("Fennel",), values=(24.0, 70.0, 41.0)))
-        for kind in AdviceCautionKind
-    ]
+    return [note_in_words(Note(caution, (24.0, 70.0, 41.0), ("Fennel",))) for caution in AdviceCaution]
 
 
 def told():

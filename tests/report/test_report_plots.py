@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from invented_shoot import SIZE_PX, invented_lens, invented_shots
 
-from lensbench.model.sweep import Reservation, Unclaimed
+from lensbench.model.flags import Note
+from lensbench.model.sweep import Unclaimed
 from lensbench.report.draw.curves import response_panel, sharpness_panels, zoom_panel
 from lensbench.report.draw.field import Spot, field_maps, spot_bars
 from lensbench.report.draw.panels import lpmm_axis, round_step, value_axis
@@ -42,7 +43,7 @@ def test_every_stop_has_its_place_and_ties_are_shaded_around_theirs(lens):
 
 def test_a_shot_count_of_one_claims_no_winner(lens):
     focal = lens.by_focal_length[0]
-    few = Reservation(reason=Unclaimed.FEW_SHOTS, spread_from="assumed")
+    few = Note(Unclaimed.FEW_SHOTS, names=("assumed",))
     frame = dataclasses.replace(focal.best_by_zone["frame"], reservations=(few,))
     lens = invented_lens(by_focal_length=(dataclasses.replace(focal, best_by_zone={"frame": frame}),))
     assert "came out sharpest" in sharpness_panels(lens, key="k")[0].about

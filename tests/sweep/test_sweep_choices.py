@@ -72,7 +72,7 @@ def test_sure_is_narrower_than_probable_and_nothing_is_sure_with_one_shot():
     assert len(noisy.sharp_enough[1].surely) < len(noisy.sharp_enough[2].probably)
     lens = lens_of(shoot(CURVE, seed=3, repeats=1))
     assert not any(one.surely for one in lens.by_focal_length[0].best_by_purpose[Purpose.FRAME].sharp_enough)
-    assert [one.reason for one in lens.best.reservations] == [Unclaimed.FEW_SHOTS]
+    assert [one.kind for one in lens.best.reservations] == [Unclaimed.FEW_SHOTS]
 
 
 @pytest.mark.parametrize(
@@ -173,7 +173,7 @@ def test_a_focus_bracket_counts_as_one_shot_at_its_peak():
 def test_a_bracket_that_does_not_enclose_its_peak_is_said_so():
     lens = lens_of(bracketed({2.8: 0.25, 4.0: 0.28}, seed=12, shift=4.0))
     (told,) = [one for one in lens.remarks if one.flag == "bracket_open"]
-    assert (Observed.BRACKET_END, 2.8) in {(one.what, one.values[0]) for one in told.observations}
+    assert (Observed.BRACKET_END, 2.8) in {(one.kind, one.values[0]) for one in told.observations}
 
 
 def test_repeated_brackets_tell_the_spread():

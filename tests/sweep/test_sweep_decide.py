@@ -7,7 +7,7 @@ from invented_shots import planned, result, shoot
 
 from lensbench.model.flags import remark
 from lensbench.model.shot import RejectedShot
-from lensbench.model.sweep import Reservation, SweepShot, Unclaimed
+from lensbench.model.sweep import SweepShot, Unclaimed
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 
@@ -67,9 +67,8 @@ def test_a_flag_that_rejects_keeps_the_shot_out():
 def test_one_shot_a_setting_claims_no_winner():
     lens = lens_of(shoot(CURVE, seed=5, repeats=1))
     assert lens.best.provisional
-    assert lens.best.reservations == (
-        Reservation(reason=Unclaimed.FEW_SHOTS, spread_from="scatter about the curve"),
-    )
+    (reservation,) = lens.best.reservations
+    assert (reservation.kind, reservation.names) == (Unclaimed.FEW_SHOTS, ("scatter about the curve",))
     assert [one.flag for one in lens.remarks] == ["few_shots"]
 
 
@@ -96,8 +95,8 @@ def test_unequal_magnification_makes_focal_lengths_provisional():
     )
     assert lens.best.provisional
     (reservation,) = lens.best.reservations
-    assert reservation.reason == Unclaimed.MAGNIFICATION_DIFFERS
-    assert reservation.magnifications == pytest.approx((0.02, 0.03))
+    assert reservation.kind == Unclaimed.MAGNIFICATION_DIFFERS
+    assert reservation.values == pytest.approx((0.02, 0.03))
 
 
 def test_untouched_repeats_count_as_one_shot():

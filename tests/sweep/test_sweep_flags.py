@@ -76,7 +76,7 @@ def test_drift_is_told_with_what_drifts(drifting, what, figure, within):
     """Moved by hand from shot to shot: 5 px, 60 um of focus (a disc of 2 px at f/5.6, geometric)."""
     (raised,) = drift_remarks(burst(**drifting))
     assert (raised.flag, raised.shots, raised.focal_length_mm) == ("drift", 6, 50.0)
-    (drift,) = [one for one in raised.observations if one.what == what]
+    (drift,) = [one for one in raised.observations if one.kind == what]
     assert drift.values[0] == pytest.approx(figure, abs=within)
 
 
@@ -187,7 +187,7 @@ def in_result(**fields):
 def test_what_was_not_the_same_is_told(change, what, values):
     (raised,) = mixed_remarks(with_first(change))
     assert raised.flag == "mixed_settings"
-    (seen,) = [one for one in raised.observations if one.what == what]
+    (seen,) = [one for one in raised.observations if one.kind == what]
     assert seen.values == pytest.approx(values, abs=0.05)
 
 

@@ -8,7 +8,7 @@ from test_compare_compare import CURVE, read_lens
 
 from lensbench import optics
 from lensbench.compare.compare import compare_lenses
-from lensbench.model.compare import Caution, PairCaution
+from lensbench.model.compare import Caution
 from lensbench.model.sweep import SHOTS_COLUMNS
 from lensbench.sweep.read_back import bracketed, settled
 
@@ -65,4 +65,4 @@ def test_shots_without_steps_stay_as_they_are():
 def test_a_bracketed_lens_against_an_unbracketed_one_is_warned_of():
     first = read_lens("Fennel", CURVE, seed=1, rows=(row(0.0, focus_group="a"),))
     pair = compare_lenses([first, read_lens("Sorrel", CURVE, seed=2)]).pairs[0]
-    assert PairCaution(caution=Caution.ONE_BRACKETED, lenses=("Fennel",)) in pair.cautions
+    assert {one.kind: one.names for one in pair.cautions}[Caution.ONE_BRACKETED] == ("Fennel",)

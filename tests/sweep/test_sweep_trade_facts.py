@@ -17,7 +17,7 @@ from lensbench.chart.layout.sheet import sheet
 from lensbench.effect.effect import effect, find_effect
 from lensbench.effect.rows import noise_percent
 from lensbench.library.scene import Wanted, shake_mm
-from lensbench.model.effect import EffectCautionKind
+from lensbench.model.effect import EffectCaution
 from lensbench.model.errors import SweepError
 from lensbench.rank.rank import rank
 from lensbench.shot import measure_shot
@@ -117,8 +117,8 @@ def test_a_stabiliser_on_a_tripod_can_add_shake():
     )
     assert row.ci95[1] < 0.0
     assert row.ci95[0] <= 100.0 * math.expm1(true / 100.0) <= row.ci95[1]
-    uneven = [one for one in findings.cautions if one.caution == EffectCautionKind.UNEVEN_SCATTER]
-    assert [one.levels for one in uneven] == [("on", "off")]
+    uneven = [one for one in findings.cautions if one.kind == EffectCaution.UNEVEN_SCATTER]
+    assert [one.names for one in uneven] == [("on", "off")]
 
 
 @pytest.fixture(scope="module")

@@ -15,19 +15,18 @@ from lensbench.edge import curve_figures, edge_response_at_lpmm
 from lensbench.library import Advice, PicturePlan
 from lensbench.model.compare import CompareFindings
 from lensbench.model.effect import EffectFindings
-from lensbench.model.flags import Remark
+from lensbench.model.flags import Note, Remark
 from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.text.advice import (
     advice_sentences,
-    caution_in_words,
     picture_sentences,
-    reason_in_words,
 )
 from lensbench.report.text.answer import lens_sentences, series_remark
-from lensbench.report.text.compare import comparison_answer, comparison_limits, pair_cautions, pair_sentences
+from lensbench.report.text.compare import comparison_answer, comparison_limits, pair_sentences
 from lensbench.report.text.condition import condition_text
-from lensbench.report.text.effect import effect_cautions, effect_sentences
+from lensbench.report.text.effect import effect_sentences
+from lensbench.report.text.notes import note_in_words
 from lensbench.storage.text import clean_text
 
 __all__ = [
@@ -175,28 +174,18 @@ def comparison_as_json(comparison: CompareFindings) -> Json:
     form = _record(comparison) | {"text": [*comparison_answer(comparison), *comparison_limits(comparison)]}
     for pair, own in zip(comparison.pairs, form["pairs"], strict=True):
         own["text"] = pair_sentences(pair)
-        for sentence, caution in zip(pair_cautions(pair), own["cautions"], strict=True):
-            caution["text"] = sentence
     return form
 
 
 def effect_as_json(findings: EffectFindings) -> Json:
     """Give the findings of an effect, field by field; sentences stand under `text` alone."""
-    form = _record(findings) | {"text": effect_sentences(findings)}
-    for sentence, caution in zip(effect_cautions(findings), form["cautions"], strict=True):
-        caution["text"] = sentence
-    return form
+    return _record(findings) | {"text": effect_sentences(findings)}
 
 
 def advice_as_json(advice: Advice | PicturePlan) -> Json:
     """Give an advice or the plan of a picture, field by field; sentences stand under `text` alone."""
     sentences = advice_sentences(advice) if isinstance(advice, Advice) else picture_sentences(advice)
-    form = _record(advice) | {"text": sentences}
-    for left_out, own in zip(advice.left_out, form["left_out"], strict=True):
-        own["text"] = reason_in_words(left_out)
-    for caution, own in zip(advice.cautions, form["cautions"], strict=True):
-        own["text"] = caution_in_words(caution)
-    return form
+    return _record(advice) | {"text": sentences}
 
 
 def _record(value: object) -> Json:
@@ -204,7 +193,8 @@ def _record(value: object) -> Json:
         return {"photo": str(value.path), "reason": value.reason}
     if not is_dataclass(value) or isinstance(value, type):
         raise TypeError(f"no JSON form for {type(value).__name__}")
-    return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
+    form = {item.name: plain(getattr(value, item.name)) for item in fields(value)}
+    return form | {"text": note_in_words(value)} if isinstance(value, Note) else form
 
 
 def _on_chart(edge: ChartEdge) -> Json:

@@ -6,18 +6,16 @@ from typing import Final
 
 from lensbench.library import (
     Advice,
-    AdviceCaution,
-    AdviceCautionKind,
-    Lack,
     LeftOut,
     LensAdvice,
     LensPlan,
     PicturePlan,
 )
 from lensbench.model.names import f_stop, focal_length, listed, shutter_speed
-from lensbench.report.text.words import figure_range, percent
+from lensbench.report.text.notes import note_in_words
+from lensbench.report.text.words import percent
 
-__all__ = ["advice_sentences", "caution_in_words", "no_answer", "picture_sentences", "reason_in_words"]
+__all__ = ["advice_sentences", "no_answer", "picture_sentences"]
 
 
 _ZONES: Final = {
@@ -73,33 +71,8 @@ def interval(ends_percent: tuple[float, float]) -> str:
 
 def no_answer(focal_length_mm: float, left_out: Sequence[LeftOut]) -> str:
     """Say that no lens answers, and why for each."""
-    reasons = "; ".join(f"{one.lens}: {reason_in_words(one)}" for one in left_out)
+    reasons = "; ".join(f"{one.lens}: {note_in_words(one.reason)}" for one in left_out)
     return f"no lens in the library answers for {focal_length(focal_length_mm)}: {reasons or 'it is empty'}"
-
-
-def reason_in_words(left_out: LeftOut) -> str:
-    """Say why a lens can't answer."""
-    first, last = (*left_out.values, math.nan)[0], (math.nan, *left_out.values)[-1]
-    return _REASONS[left_out.reason].format(
-        stop=f_stop(first),
-        other=f_stop(last),
-        lengths=f"{figure_range(first, last, 'g')} mm",
-        figure=first,
-    )
-
-
-_REASONS: Final = {
-    Lack.FOCAL_LENGTH_UNKNOWN: "its focal length is not known",
-    Lack.FOCAL_LENGTH_OUTSIDE: "measured at {lengths} only",
-    Lack.ZONE_NOT_MEASURED: "this zone was not measured",
-    Lack.NO_STOP_IN_COMMON: "the focal lengths round this one have no stop in common",
-    Lack.STOP_TOO_WIDE: "{stop} is wider than {other}, the widest stop measured",
-    Lack.STOP_TOO_NARROW: "measured to {stop} only",
-    Lack.STOP_BETWEEN: "{stop} was not measured, nor stops near enough to stand in",
-    Lack.SENSOR_UNKNOWN: "neither pixel pitch nor picture size is known",
-    Lack.PITCH_UNKNOWN: "its pixel pitch is not known, so no blur can be computed; sweep it again with --pitch-um",
-    Lack.TOO_DARK: "{figure:.1f} stops too dark at its widest stop, this shutter and ISO limit",
-}
 
 
 def picture_sentences(plan: PicturePlan) -> list[str]:
@@ -164,40 +137,3 @@ def _metres(distance_m: float) -> str:
     if math.isinf(distance_m):
         return "infinity"
     return f"{distance_m:.3g} m" if distance_m < 1000.0 else f"{distance_m:.0f} m"
-
-
-def caution_in_words(caution: AdviceCaution) -> str:
-    """Say what an advice does not rest on."""
-    lengths = [f"{value:g}" for value in caution.values]
-    return _CAUTIONS[caution.caution].format(lenses=", ".join(caution.lenses), lengths=lengths)
-
-
-_CAUTIONS: Final = {
-    AdviceCautionKind.SINGLE_SHOTS: "One shot a setting, so lens and focus can't be told apart: {lenses}.",
-    AdviceCautionKind.BETWEEN_FOCAL_LENGTHS: (
-        "{lenses} was measured at {lengths[0]} and {lengths[1]} mm; its figure at {lengths[2]} mm lies between and is "
-        "provisional."
-    ),
-    AdviceCautionKind.CAMERAS_DIFFER: (
-        "The cameras differ: each figure is that of lens and camera together, and on another sensor size the same "
-        "focal length shows another field of view."
-    ),
-    AdviceCautionKind.RAW_AGAINST_FINISHED: (
-        "Some were measured from raw files and some from finished pictures: these don't compare."
-    ),
-    AdviceCautionKind.UNLIKE_SCALES: (
-        "The charts were photographed at unlike scales, so the print's own blur weighs unequally."
-    ),
-    AdviceCautionKind.NEWEST_SESSION: "The newest session counts where there are several: {lenses}.",
-    AdviceCautionKind.EQUAL_SOFTNESS: (
-        "Focus lies at twice the product over the sum of near and far, where both limits are equally soft; one third "
-        "of the way holds only near (H + 2f)/3, H being the hyperfocal distance."
-    ),
-    AdviceCautionKind.SHAKE_BY_HABIT: (
-        "Shake by the 1/focal-length habit, good to a factor of two to either side; a stabiliser is not counted."
-    ),
-    AdviceCautionKind.LIGHT_UNKNOWN: "The light is not known (--ev), so ISO and noise are left open.",
-    AdviceCautionKind.FLAT_FIELD: (
-        "Predicted for a flat field and the zone asked for; focus shift, haze and moving subjects are not counted."
-    ),
-}

@@ -16,14 +16,12 @@ from lensbench.model.sweep import (
     BestSetting,
     FocalLengthFindings,
     LensFindings,
-    Observation,
-    Observed,
     Purpose,
-    Reservation,
     SeriesRemark,
     SweepFindings,
     Unclaimed,
 )
+from lensbench.report.text.notes import note_in_words
 from lensbench.report.text.sound import quick_sentences
 from lensbench.report.text.words import NOT_TOLD_APART, clean_line, figure_range, sentence_case, stop_range
 from lensbench.storage.text import clean_text
@@ -81,7 +79,7 @@ def lens_sentences(lens: LensFindings) -> list[str]:
     sentences += [*_taken(lens.best, zoom=zoom), *_purposes(lens, zoom=zoom), *_also_good(at_best, zoom=zoom)]
     sentences += _weak_ends(lens.by_focal_length)
     if zoom or any(len(_tested(focal)) > 1 for focal in lens.by_focal_length):
-        sentences += [_reserved(reservation) for reservation in lens.best.reservations]
+        sentences += [note_in_words(reservation) for reservation in lens.best.reservations]
     return [*sentences, *_state(lens), *limits]
 
 
@@ -108,7 +106,7 @@ def _set_to(name: str, best: BestSetting, tested: Sequence[float], *, zoom: bool
     if best.at_border and len(tested) > 1:
         beyond = "wider" if best.f_number == tested[0] else "smaller"
         border = f" (best tested: no {beyond} stop was photographed, and one may be better)"
-    if any(one.reason == Unclaimed.FEW_SHOTS for one in best.reservations):
+    if any(one.kind == Unclaimed.FEW_SHOTS for one in best.reservations):
         return f"{name}: {setting} came out sharpest over the whole frame{border}."
     return f"{name}: set {setting}{border} for the sharpest whole frame."
 
@@ -217,25 +215,6 @@ def _weak_ends(focals: Sequence[FocalLengthFindings]) -> Iterator[str]:
         yield f"Each at its own best stop, {listed(weak)} than {focal_length(top.focal_length_mm)}."
 
 
-def _reserved(reservation: Reservation) -> str:
-    match reservation.reason:
-        case Unclaimed.FEW_SHOTS:
-            source = reservation.spread_from
-            known = f"is {source}" if source == "assumed" else f"was taken from the {source}"
-            return (
-                f"One shot a setting can't tell how well focus and support repeat (the spread between shots {known}): "
-                "no winner is claimed; shoot each setting three times, focusing anew."
-            )
-        case Unclaimed.MAGNIFICATION_UNKNOWN:
-            return "The magnification is not known, so the comparison of focal lengths is provisional."
-        case Unclaimed.MAGNIFICATION_DIFFERS:
-            least, most = reservation.magnifications
-            return (
-                f"The chart was photographed at magnifications from 1:{1 / most:.0f} to 1:{1 / least:.0f}; the print's "
-                "own blur weighs differently, so the comparison of focal lengths is provisional."
-            )
-
-
 def _state(lens: LensFindings) -> Iterator[str]:
     """Name what matters of the lens's state."""
     matters = [
@@ -278,48 +257,9 @@ def zone_in_words(zone: str) -> str:
 
 def series_remark(remark: SeriesRemark) -> Remark:
     """Remark on a whole series with its figures in words."""
-    told = "; ".join(_observed(observation) for observation in remark.observations)
+    told = "; ".join(note_in_words(observation) for observation in remark.observations)
     if remark.shots:
         length = [focal_length(remark.focal_length_mm)] if math.isfinite(remark.focal_length_mm) else []
         setup = [*length, *([clean_line(remark.condition)] if remark.condition else [])]
         told = f"{', '.join([*setup, f'{remark.shots} shots'])}: {told}"
     return Remark(flag=remark.flag, seen=told)
-
-
-_OBSERVED: Final = {
-    Observed.ISO: "ISO {0:.0f} to {1:.0f}",
-    Observed.FILE_KIND: "{0:.0f} raw files and {1:.0f} finished pictures",
-    Observed.PICTURE_SIZE: "pictures of {sizes} px",
-    Observed.SHARPENED: "{0:.0f} of {1:.0f} sharpened",
-    Observed.LIGHT: "light on the sensor differs by {0:.1f} stops, limit {limit:g}",
-    Observed.POSITION: "the picture wanders by {0:.1f} px, limit {limit:g} px",
-    Observed.SCALE: "it {grows} by {size:.2f} %, limit {limit:g} %",
-    Observed.TURN: "the camera turns by {0:.2f} degrees, limit {limit:g}",
-    Observed.SHARPNESS: "they get {softer} by {size:.0f} %, limit {limit:g} %",
-    Observed.PRINT_RISE: (
-        "in the sharpest of {2:.0f} the blur is alike all over, and edges rise over {0:.2f} mm of the chart, sigma "
-        "{1:.1f} px; limit {limit:g} mm, and a home printer's take 0.1 mm"
-    ),
-    Observed.BRACKET_END: (
-        "{stop}, {name}: MTF50 still rises at step {1:g}, an end of the bracket: go further that way"
-    ),
-    Observed.BRACKET_FLAT: (
-        "{stop}, {name}: MTF50 does not clearly fall to both ends of the bracket: take wider steps, or more of them"
-    ),
-}
-
-
-def _observed(observation: Observation) -> str:
-    first, values = observation.values[0], observation.values
-    return _OBSERVED[observation.what].format(
-        *values,
-        limit=observation.limit,
-        name=clean_line(observation.name),
-        stop=f_stop(first) if first > 0.0 else "",
-        sizes=listed(
-            [f"{rows:.0f} x {cols:.0f}" for rows, cols in zip(values[::2], values[1::2], strict=False)]
-        ),
-        size=abs(first),
-        grows="grows" if first > 0.0 else "shrinks",
-        softer="softer" if first < 0.0 else "sharper",
-    )

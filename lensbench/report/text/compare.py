@@ -5,7 +5,6 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
 from lensbench.model.compare import (
-    Caution,
     ComparedLens,
     ComparedPair,
     CompareFindings,
@@ -13,7 +12,7 @@ from lensbench.model.compare import (
     Seen,
     Verdict,
 )
-from lensbench.model.names import listed
+from lensbench.report.text.notes import note_in_words
 from lensbench.report.text.words import (
     CANNOT_TELL,
     NOT_TOLD_APART,
@@ -30,7 +29,6 @@ __all__ = [
     "comparison_answer",
     "comparison_limits",
     "comparison_sentences",
-    "pair_cautions",
     "pair_sentences",
     "verdict_in_words",
 ]
@@ -55,7 +53,7 @@ def comparison_answer(comparison: CompareFindings) -> list[str]:
 
 def comparison_limits(comparison: CompareFindings) -> list[str]:
     """Say what a comparison rests on, and what it must not be taken for."""
-    cautions = [caution for pair in comparison.pairs for caution in pair_cautions(pair)]
+    cautions = [note_in_words(caution) for pair in comparison.pairs for caution in pair.cautions]
     return [_visible(comparison), *dict.fromkeys(cautions), _holds_for(comparison.lenses)]
 
 
@@ -192,40 +190,6 @@ def verdict_in_words(pair: ComparedPair, row: CompareRow) -> str:
         return told
     seen = {Seen.NONE: NOT_SEEN, Seen.CANNOT_TELL: f"{CANNOT_TELL} whether one could see it"}
     return f"{told}\n{seen.get(row.seen) or names[row.seen] + ' better to the eye'}"
-
-
-def pair_cautions(pair: ComparedPair) -> list[str]:
-    """Say what the comparison of two lenses must not be taken for."""
-    return [
-        clean_line(
-            _CAUTIONS[caution.caution].format(lenses=listed([clean_text(label) for label in caution.lenses]))
-        )
-        for caution in pair.cautions
-    ]
-
-
-_CAUTIONS: Final = {
-    Caution.MANY_ROWS: "Every row holds at 95 % by itself; among many rows a few will mislead.",
-    Caution.RAW_AGAINST_FINISHED: (
-        "One was measured on raw files, the other on finished pictures: these do not compare, and no verdict is given."
-    ),
-    Caution.NO_REPEATS: "One shot a setting: no interval can be given, and no lens is called better.",
-    Caution.UNEQUAL_SHOTS: "The numbers of shots differ; means are compared, so neither is favoured.",
-    Caution.ONE_BRACKETED: (
-        "{lenses} was photographed with focus brackets, of which the fitted peak counts; the other was not, so errors "
-        "of focus soften it alone. Bracket both, or neither."
-    ),
-    Caution.SHARPENED: (
-        "The pictures of {lenses} are sharpened (edges overshoot): part of that figure is processing, not resolution."
-    ),
-    Caution.STAND_IN_RESPONSE: (
-        "What one could see rests on a stand-in for the SFR (a Gaussian of the same MTF50): sweep the photographs "
-        "again with this version for the measured one."
-    ),
-    Caution.UNLIKE_MAGNIFICATION: (
-        "The chart was photographed at different sizes: the print's own blur weighs differently."
-    ),
-}
 
 
 def _holds_for(lenses: Sequence[ComparedLens]) -> str:

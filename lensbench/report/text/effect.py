@@ -5,7 +5,6 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from lensbench.model.effect import (
-    EffectCautionKind,
     EffectFindings,
     EffectRow,
     EffectVerdict,
@@ -14,13 +13,13 @@ from lensbench.model.effect import (
     VisibleFrom,
 )
 from lensbench.model.names import shutter_speed
+from lensbench.report.text.notes import note_in_words
 from lensbench.report.text.words import CANNOT_TELL, clean_line, looked_at, sentence_case, signed
 from lensbench.storage.text import clean_text
 
 __all__ = [
     "EFFECT_VERDICTS",
     "answer_of",
-    "effect_cautions",
     "effect_sentences",
     "shutter_sentence",
     "visible_in_words",
@@ -37,7 +36,11 @@ _MOST_SETTINGS: Final = 4
 
 def effect_sentences(findings: EffectFindings) -> list[str]:
     """Plain answer and what limits it, a sentence an item."""
-    return [*answer_of(findings), *effect_cautions(findings), _holds_for(findings)]
+    return [
+        *answer_of(findings),
+        *(note_in_words(caution) for caution in findings.cautions),
+        _holds_for(findings),
+    ]
 
 
 def answer_of(findings: EffectFindings) -> list[str]:
@@ -144,47 +147,6 @@ def visible_in_words(visible: Visible) -> str:
         "; less than half of MTF50 would not be seen" if visible.rests_on == VisibleFrom.BEYOND_RULER else ""
     )
     return f"{text}{beyond}"
-
-
-def effect_cautions(findings: EffectFindings) -> list[str]:
-    """Say what an effect must not be taken for, and what would make it firmer."""
-    return [
-        clean_line(
-            _CAUTIONS[caution.caution].format(
-                *caution.values, levels=[f"«{clean_text(level)}»" for level in caution.levels]
-            )
-        )
-        for caution in findings.cautions
-    ]
-
-
-_CAUTIONS: Final = {
-    EffectCautionKind.ONE_SHOT: "One shot only of {levels[0]}: take each at least three times.",
-    EffectCautionKind.DRIFT_LEFT_IN: (
-        "Drift was not taken out, for the shots are too few or their order is not known: shoot A, B, A, B, A, B."
-    ),
-    EffectCautionKind.IN_A_ROW: (
-        "The kinds were shot one after the other, not by turns: drift and effect are hard to tell apart, and the "
-        "intervals are wide for it. Shoot A, B, A, B."
-    ),
-    EffectCautionKind.UNEVEN_SCATTER: (
-        "{levels[0]} scatters far more than {levels[1]} ({0:.1f} % against {1:.1f} %). Scatter of focus or shake is "
-        "one-sided, and few shots show it badly: the interval may be too narrow. Take ten shots or more of each."
-    ),
-    EffectCautionKind.JOINT_INTERVALS: "Intervals hold at 95 % for all levels together.",
-    EffectCautionKind.ON_SUBJECT: (
-        "The subject was seen at different sizes: sharpness counts detail on the subject, not in the picture, at those "
-        "edges of the chart that all shots show."
-    ),
-    EffectCautionKind.RAW_AGAINST_FINISHED: (
-        "Raw files stand against finished pictures: sharpening and noise reduction are part of the difference, which "
-        "tells nothing of the lens."
-    ),
-    EffectCautionKind.FINISHED: (
-        "Finished pictures: sharpening and noise reduction of the camera are part of the effect."
-    ),
-    EffectCautionKind.CAMERAS_DIFFER: "The shots come from different cameras.",
-}
 
 
 def _holds_for(findings: EffectFindings) -> str:
