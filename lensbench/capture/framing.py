@@ -40,12 +40,12 @@ _OUTER: Final = 0.65
 
 
 def held(shot: ShotResult) -> int:
-    """Give by how many quarter turns the camera was held clockwise, seen from behind; 0 where it is not told."""
+    """By how many quarter turns the camera was held clockwise, seen from behind; 0 where it is not told."""
     return _QUARTERS.get(shot.metadata.orientation, 0)
 
 
 def side_as_held(side: str, quarters: int) -> str:
-    """Give the room's side that a side of the stored picture shows.
+    """Room's side that a side of the stored picture shows.
 
     A camera held a quarter clockwise has its left side up: what the picture shows at the left is at the top.
 
@@ -67,7 +67,7 @@ def tilt_as_held(tilt: Tilt, quarters: int) -> tuple[float, float]:
 
 
 def border_gaps(shot: ShotResult) -> dict[str, float] | None:
-    """Give how far the chart's frame stays within the picture at each side, as a share of the picture's side.
+    """How far the chart's frame stays within the picture at each side, as a share of the picture's side.
 
     Negative where it reaches out of the picture. None for charts that are not one sheet, or with too few targets.
     """
@@ -95,7 +95,7 @@ def border_gaps(shot: ShotResult) -> dict[str, float] | None:
 
 
 def lost_corners(shot: ShotResult) -> dict[str, int]:
-    """Give how many corner pages of a wall set lie out of the picture at each side of it; empty where none does.
+    """How many corner pages of a wall set lie out of the picture at each side of it; empty where none does.
 
     Where a page that was not found must be follows from the others: from the planned places to the picture by the
     affine map that most of them agree on. Pages that lie in the frame and were not found are another matter.
@@ -143,7 +143,7 @@ def _layout_of(name: str) -> Layout | None:
 
 
 def _crossings(edges: Sequence[ChartEdge]) -> dict[str, Point]:
-    """Give where each target's two lines cross; a target with lines along one direction only is left out."""
+    """Where each target's two lines cross; a target with lines along one direction only is left out."""
     lines: dict[str, list[tuple[FloatArray, float]]] = {}
     for chart_edge in edges:
         edge = chart_edge.edge
@@ -172,7 +172,7 @@ def _frame_corners_mm(layout: Layout, size_px: tuple[int, int]) -> FloatArray:
 
 
 def empty_sides(shot: ShotResult) -> list[str]:
-    """Give the picture's sides at whose outer zone no edge was found while the opposite side has some.
+    """Picture's sides at whose outer zone no edge was found while the opposite side has some.
 
     An edge that could not be measured counts: it shows that the chart is there.
     """

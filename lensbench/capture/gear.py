@@ -79,7 +79,7 @@ class CameraGear:
 
 
 def exact_f_number(f_number: float) -> float:
-    """Give the exact value of an engraved third or half stop, on the scale of powers of the root of two.
+    """Exact value of an engraved third or half stop, on the scale of powers of the root of two.
 
     >>> round(exact_f_number(5.6), 3), round(exact_f_number(3.5), 3)
     (5.657, 3.564)
@@ -89,7 +89,7 @@ def exact_f_number(f_number: float) -> float:
 
 
 def full_stops(lens: LensGear) -> tuple[float, ...]:
-    """Give the widest stop and the full stops beyond it, to the narrowest.
+    """Widest stop and the full stops beyond it, to the narrowest.
 
     >>> full_stops(LensGear(focal_range_mm=(50, 50), widest_f_number=1.8))
     (1.8, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
@@ -99,7 +99,7 @@ def full_stops(lens: LensGear) -> tuple[float, ...]:
 
 
 def zoom_marks(lens: LensGear, *, most: int = 5) -> tuple[float, ...]:
-    """Give the focal lengths to test: both ends, and between them engraved ones in even ratios.
+    """Focal lengths to test: both ends, and between them engraved ones in even ratios.
 
     >>> zoom_marks(LensGear(focal_range_mm=(24, 70), widest_f_number=2.8))
     (24, 35, 50, 70)

@@ -67,7 +67,7 @@ class Exposure:
         return cls(seconds=seconds, f_number=float(found[3]))
 
     def seconds_at(self, f_number: float) -> float:
-        """Give the time for the same light at another engraved stop: t (N / N0)^2, by the exact f-numbers.
+        """Time for the same light at another engraved stop: t (N / N0)^2, by the exact f-numbers.
 
         >>> Exposure(seconds=1 / 32, f_number=5.6).seconds_at(16)
         0.25
@@ -173,7 +173,7 @@ class ShootPlan:
         return tuple(sorted({shot.f_number for shot in self.shots}))
 
     def exposure_s(self, f_number: float) -> float:
-        """Give the time of a stop."""
+        """Time of a stop."""
         return next(shot.exposure_s for shot in self.shots if shot.f_number == f_number)
 
 
@@ -273,7 +273,7 @@ def _checked_lengths(lens: LensGear, lengths_mm: Sequence[float]) -> tuple[float
 
 
 def _only(lens: LensGear, lengths_mm: Sequence[float]) -> LensGear:
-    """Give the lens as if it had the planned focal lengths only: the room must hold the longest of these."""
+    """Lens as if it had the planned focal lengths only: the room must hold the longest of these."""
     return replace(lens, focal_range_mm=(min(lengths_mm), max(lengths_mm)))
 
 

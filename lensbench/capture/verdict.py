@@ -39,6 +39,9 @@ _ALIKE: Final = 1.25
 """Largest over smallest zone figure of a picture that is soft all over. These limits: common practice, no source."""
 _ZONES: Final = ("inner", "halfway", "outer")
 _WAVELENGTH_UM: Final = 0.55
+_ALL_CLIPPED: Final = (
+    "white is clipped throughout: a stop less (a stop more where the picture is black), then look again"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,8 +76,12 @@ def judge(
         The plan wants this one out of focus, as a step of a focus bracket.
     """
     if isinstance(result, RejectedShot):
-        return Verdict(path=result.path, usable=False, settings="", does=(_rejection(result.reason),))
-    grave = [*_exposure(result), *_frame(result), *_tilt(result), *_shake(result)]
+        clipped = FLAGS["clipped"].meaning in result.reason
+        return Verdict(
+            path=result.path, usable=False, settings="", does=(_ALL_CLIPPED if clipped else result.reason,)
+        )
+    grave = ["white is clipped: two thirds of a stop less"] if "white_clipped" in _flags(result) else []
+    grave += [*_frame(result), *_tilt(result), *_shake(result)]
     if not off_focus:
         grave += _focus(result, earlier)
     return Verdict(
@@ -83,13 +90,6 @@ def judge(
         settings=_settings(result.metadata),
         does=(*grave, *_mind(result, earlier)),
     )
-
-
-def _rejection(reason: str) -> str:
-    """Say it shortly where every edge is clipped; else the reason as it stands."""
-    if FLAGS["clipped"].meaning in reason:
-        return "white is clipped throughout: a stop less (a stop more where the picture is black), then look again"
-    return reason
 
 
 def _settings(metadata: Metadata) -> str:
@@ -105,10 +105,6 @@ def _settings(metadata: Metadata) -> str:
 
 def _flags(shot: ShotResult) -> set[str]:
     return {remark.flag for remark in shot.quality}
-
-
-def _exposure(shot: ShotResult) -> list[str]:
-    return ["white is clipped: two thirds of a stop less"] if "white_clipped" in _flags(shot) else []
 
 
 def _frame(shot: ShotResult) -> list[str]:
@@ -139,18 +135,14 @@ def _tilt(shot: ShotResult) -> list[str]:
         return []
     right_deg, up_deg = tilt_as_held(shot.tilt, held(shot))
     said = []
-    for angle_deg, positive, negative in ((right_deg, "right", "left"), (up_deg, "up", "down")):
+    for angle_deg, positive, negative in ((right_deg, "to the right", "to the left"), (up_deg, "up", "down")):
         if abs(angle_deg) <= 0.4 * hypot(right_deg, up_deg):
             continue
         turned, undoing = (positive, negative) if angle_deg > 0.0 else (negative, positive)
         shift_cm = (shot.distance_mm or 0.0) * tan(radians(abs(angle_deg))) / 10.0
-        move = f" and move it {shift_cm:.0f} cm {_way(turned)}" if shift_cm >= 1.0 else ""
-        said.append(f"turn the camera {abs(angle_deg):.1f} degrees {_way(undoing)}{move}")
+        move = f" and move it {shift_cm:.0f} cm {turned}" if shift_cm >= 1.0 else ""
+        said.append(f"turn the camera {abs(angle_deg):.1f} degrees {undoing}{move}")
     return [", and ".join(said)] if said else []
-
-
-def _way(word: str) -> str:
-    return f"to the {word}" if word in {"left", "right"} else word
 
 
 def _shake(shot: ShotResult) -> list[str]:
@@ -203,7 +195,7 @@ def _same_setting(one: ShotResult, other: ShotResult) -> bool:
 
 
 def _bound_cypx(shot: ShotResult) -> float:
-    """Give the MTF50 of a perfect lens on this sensor: diffraction, where it is known, times the pixel."""
+    """MTF50 of a perfect lens on this sensor: diffraction, where it is known, times the pixel."""
     f_number, pitch_um = shot.metadata.f_number, shot.pixel_pitch_um
     q = 0.05 if f_number is None or pitch_um is None else _WAVELENGTH_UM * f_number / pitch_um
     return optics.frequency_at(lambda f: optics.diffraction_mtf(f, q) * optics.pixel_mtf(f), 0.5)
@@ -242,7 +234,7 @@ def _median(figures: Sequence[float]) -> float:
 
 
 def _darker_side(shot: ShotResult) -> str:
-    """Give the side towards which the paper darkens, from a plane beside an even power for vignetting."""
+    """Side towards which the paper darkens, from a plane beside an even power for vignetting."""
     lit = [edge for edge in shot.edges if isfinite(edge.edge.bright_level)]
     rows, cols = shot.size_px
     down = np.array([edge.center_px[0] / rows - 0.5 for edge in lit])

@@ -37,7 +37,7 @@ def effect_report(findings: EffectFindings) -> Report:
 
 
 def effect_sentences(findings: EffectFindings) -> list[str]:
-    """Give the plain answer and what limits it, a sentence an item."""
+    """Plain answer and what limits it, a sentence an item."""
     return [clean_line(text) for text in (*findings.answer, *findings.cautions, findings.holds_for)]
 
 

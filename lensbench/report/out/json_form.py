@@ -42,7 +42,7 @@ _PERCEIVED: Final = ("acutance", "acutance_sd", "sqf", "sqf_sd", "sharpness_jnd"
 
 
 def plain(value: object) -> Any:
-    """Give a value as JSON knows it: a record becomes a dictionary of its fields, and NaN becomes None.
+    """Value as JSON knows it: a record becomes a dictionary of its fields, and NaN becomes None.
 
     Raises
     ------
@@ -65,7 +65,7 @@ def plain(value: object) -> Any:
 
 
 def edge_as_json(edge: Edge, *, at_lpmm: Sequence[float] = (), pixel_pitch_um: float | None = None) -> Json:
-    """Give one measured edge; the optional readings are left out when they were not taken.
+    """One measured edge; the optional readings are left out when they were not taken.
 
     `sfr_at_lpmm` tells what is left of the contrast at some line pairs per millimetre, where the pitch is known.
     """
@@ -97,7 +97,7 @@ def edge_as_json(edge: Edge, *, at_lpmm: Sequence[float] = (), pixel_pitch_um: f
 
 
 def zone_as_json(zone: ZoneFigure) -> Json:
-    """Give the figure of one zone of the picture."""
+    """Figure of one zone of the picture."""
     return {
         "mtf50_cypx": plain(zone.mtf50_cypx),
         "ci95_cypx": plain(zone.ci95_cypx),
@@ -108,7 +108,7 @@ def zone_as_json(zone: ZoneFigure) -> Json:
 
 
 def remark_as_json(remark: Remark) -> Json:
-    """Give one remark on quality: what was seen, how grave it is and what to do."""
+    """One remark on quality: what was seen, how grave it is and what to do."""
     return {
         "flag": remark.flag,
         "severity": remark.severity.value,
@@ -118,7 +118,7 @@ def remark_as_json(remark: Remark) -> Json:
 
 
 def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
-    """Give everything measured in one photograph of the chart; `at_lpmm` as for an edge."""
+    """Everything measured in one photograph of the chart; `at_lpmm` as for an edge."""
     return {
         "photo": str(shot.path),
         **{name: plain(getattr(shot.metadata, name)) for name in _SETTINGS},
@@ -140,7 +140,7 @@ def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
 
 
 def findings_as_json(findings: SweepFindings) -> Json:
-    """Give the findings of a sweep: `{"lenses": [...]}`, field by field under the names of the records.
+    """Form of the findings of a sweep: `{"lenses": [...]}`, field by field under the names of the records.
 
     Lenses and cameras are named as in the tables, without hidden characters.
     """
@@ -151,7 +151,7 @@ def findings_as_json(findings: SweepFindings) -> Json:
 
 
 def comparison_as_json(comparison: CompareFindings) -> Json:
-    """Give the findings of a comparison, field by field under the names of the records."""
+    """Form of the findings of a comparison, field by field under the names of the records."""
     return _record(comparison)
 
 
