@@ -1,6 +1,6 @@
 """One shot judged at the camera: usable or not, and what to do, in a photographer's words."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import hypot, isfinite, log2, radians, tan
 from pathlib import Path
@@ -108,21 +108,21 @@ def _flags(shot: ShotResult) -> set[str]:
 
 
 def _frame(shot: ShotResult) -> list[str]:
-    quarters = held(shot)
+    def at(sides: Iterable[str]) -> str:
+        return " and the ".join(side_as_held(side, held(shot)) for side in sides)
+
     if lost := lost_corners(shot):
-        sides = [side_as_held(side, quarters) for side in lost]
         pages = "corner pages" if sum(lost.values()) > 1 else "a corner page"
-        return [f"{pages} out of frame at the {' and the '.join(sides)}"]
+        return [f"{pages} out of frame at the {at(lost)}"]
     gaps = border_gaps(shot)
     if gaps is None:
-        sides = [side_as_held(side, quarters) for side in empty_sides(shot)]
-        return [f"nothing of the chart at the {' and the '.join(sides)} of the frame"] if sides else []
+        empty = empty_sides(shot)
+        return [f"nothing of the chart at the {at(empty)} of the frame"] if empty else []
     out = [side for side in SIDES if gaps[side] < -_OUT_OF_FRAME]
     if len(out) == len(SIDES):
         return ["the chart is larger than the frame: go further away"]
     if out:
-        sides = [side_as_held(side, quarters) for side in out]
-        return [f"chart out of frame at the {' and the '.join(sides)}"]
+        return [f"chart out of frame at the {at(out)}"]
     if min(gaps.values()) > _LOOSE:
         share = 100.0 * (1.0 - gaps["left"] - gaps["right"])
         return [f"the chart fills {share:.0f} % of the frame's width only: go nearer"]
@@ -166,9 +166,9 @@ def _focus(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     figures = _zone_figures(shot)
     if figures.size == 0:
         return []
-    like = [one for one in earlier if _same_setting(one, shot)]
+    like = [other for other in earlier if _same_setting(other, shot)]
     if like:
-        best = max(like, key=lambda one: one.summary["frame"].mtf50_cypx)
+        best = max(like, key=lambda other: other.summary["frame"].mtf50_cypx)
         ratios = figures / _zone_figures(best) if _zone_figures(best).size == figures.size else np.ones(1)
         if ratios.mean() < _SOFTER_THAN_BEFORE and ratios.max() < _SOFTER_IN_EVERY_ZONE:
             softer = 100.0 * (1.0 - float(ratios.mean()))
@@ -184,8 +184,8 @@ def _zone_figures(shot: ShotResult) -> FloatArray:
     return np.array([figure for figure in figures if isfinite(figure)])
 
 
-def _same_setting(one: ShotResult, other: ShotResult) -> bool:
-    first, second = one.metadata, other.metadata
+def _same_setting(shot: ShotResult, other: ShotResult) -> bool:
+    first, second = shot.metadata, other.metadata
     if first.f_number is None or second.f_number is None:
         return False
     lengths = (first.focal_length_mm or 0.0, second.focal_length_mm or 0.0)
@@ -222,7 +222,7 @@ def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
         said.append("the print shows dots: print it solid black")
     if "f_number_unknown" in flags:
         said.append("the file names no f-number: note it in the shots table")
-    isos = {one.metadata.iso for one in earlier} - {None}
+    isos = {other.metadata.iso for other in earlier} - {None}
     if isos and shot.metadata.iso not in (None, *isos):
         said.append(f"ISO {shot.metadata.iso}, earlier {min(iso for iso in isos if iso)}: keep one ISO")
     return said
