@@ -56,7 +56,7 @@ def chart_sentence(plan: ShootPlan) -> str:
 
 
 def distance_rows(plan: ShootPlan) -> Rows:
-    """Give where to stand for each focal length."""
+    """Where to stand for each focal length."""
     header = ("focal length", "chart to sensor", "focal lengths", "scale", "picture shows", "print blur")
     rows: list[tuple[str, ...]] = [
         (
@@ -82,7 +82,7 @@ def print_sentence(plan: ShootPlan) -> str:
 
 
 def tolerance_rows(plan: ShootPlan) -> Rows:
-    """Give how flat and square things must be at each stop, where it is hardest, and the time of each stop."""
+    """How flat and square things must be at each stop, where it is hardest, and the time of each stop."""
     bracketed = {shot.f_number for shot in plan.shots if shot.focus_step is not None}
     header = ("stop", "time", "chart flat within", "camera square within")
     rows: list[tuple[str, ...]] = [
@@ -169,7 +169,7 @@ def _section(title: str, lines: Sequence[str], *, mark: str = _BOX) -> list[Flow
 
 
 def _shots(plan: ShootPlan) -> list[Flowable]:
-    """Give the shots in their order, one line a setting, a box for each shot."""
+    """Shots in their order, one line a setting, a box for each shot."""
     story: list[Flowable] = []
     places = groupby(plan.shots, key=lambda shot: (shot.focal_length_mm, shot.condition))
     for (focal_length_mm, condition), members in places:
@@ -183,7 +183,7 @@ def _shots(plan: ShootPlan) -> list[Flowable]:
 
 
 def _quick_shots(plan: ShootPlan) -> list[Flowable]:
-    """Give all shots in one table, a line for each way the sheet hangs and focal length, so that one page holds it."""
+    """All shots in one table, a line for each way the sheet hangs and focal length, so that one page holds it."""
     rows = []
     for (condition, focal_length_mm), members in groupby(
         plan.shots, key=lambda shot: (shot.condition, shot.focal_length_mm)

@@ -11,10 +11,9 @@ from typing import Final
 import numpy as np
 
 from lensbench.chart.find import LARGEST_STRAY, agreed_affine, agreed_mapping
-from lensbench.chart.layout import PLACES, Layout, sheet
+from lensbench.chart.layout import PLACES, sheet
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import ChartEdge, ShotResult, Tilt
-from lensbench.model.units import FloatArray
 from lensbench.shot import zone_of
 
 __all__ = ["SIDES", "border_gaps", "empty_sides", "held", "lost_corners", "side_as_held", "tilt_as_held"]
@@ -40,12 +39,12 @@ _CUT: Final = 0.02
 
 
 def held(shot: ShotResult) -> int:
-    """Give by how many quarter turns the camera was held clockwise, seen from behind; 0 where it is not told."""
+    """By how many quarter turns the camera was held clockwise, seen from behind; 0 where it is not told."""
     return _QUARTERS.get(shot.metadata.orientation, 0)
 
 
 def side_as_held(side: str, quarters: int) -> str:
-    """Give the room's side that a side of the stored picture shows.
+    """Room's side that a side of the stored picture shows.
 
     A camera held a quarter clockwise has its left side up: what the picture shows at the left is at the top.
 
@@ -67,11 +66,15 @@ def tilt_as_held(tilt: Tilt, quarters: int) -> tuple[float, float]:
 
 
 def border_gaps(shot: ShotResult) -> dict[str, float] | None:
-    """Give how far the chart's frame stays within the picture at each side, as a share of the picture's side.
+    """How far the chart's frame stays within the picture at each side, as a share of the picture's side.
 
     Negative where it reaches out of the picture. None for charts that are not one sheet, or with too few targets.
     """
-    layout = _layout_of(shot.chart.name)
+    kind, _, paper = shot.chart.name.removesuffix(" mm").partition(" ")
+    try:
+        layout = sheet(paper) if kind == "sheet" else None
+    except SettingError:
+        layout = None
     if layout is None:
         return None
     crossings = _crossings(shot.edges)
@@ -84,8 +87,12 @@ def border_gaps(shot: ShotResult) -> dict[str, float] | None:
     )
     if mapping is None:
         return None
-    corners_px = mapping.to_px(_frame_corners_mm(layout, shot.size_px))
     rows, cols = shot.size_px
+    ratio = max(rows, cols) / min(rows, cols)
+    frames_mm = [frame.size_mm for frame in layout.frames]
+    frame_mm = min(frames_mm, key=lambda size: abs(log(size[1] / size[0] / ratio)))
+    corners = [(down, right) for down in (-0.5, 0.5) for right in (-0.5, 0.5)]
+    corners_px = mapping.to_px(np.array(corners) * np.array(frame_mm))
     return {
         "left": float(corners_px[:, 1].min()) / cols,
         "top": float(corners_px[:, 0].min()) / rows,
@@ -95,7 +102,7 @@ def border_gaps(shot: ShotResult) -> dict[str, float] | None:
 
 
 def lost_corners(shot: ShotResult) -> dict[str, int]:
-    """Give how many corner pages of a wall set lie out of the picture at each side of it; empty where none does.
+    """How many corner pages of a wall set lie out of the picture at each side of it; empty where none does.
 
     Where a page that was not found must be follows from the others: from the planned places to the picture by the
     affine map that most of them agree on. Pages that lie in the frame and were not found are another matter.
@@ -103,10 +110,10 @@ def lost_corners(shot: ShotResult) -> dict[str, int]:
     if not shot.chart.name.startswith("wall"):
         return {}
     crossings = _crossings(shot.edges)
-    seen = {number: point for name, point in crossings.items() if (number := _page_number(name))}
+    pages = {number: point for name, point in crossings.items() if (number := _page_number(name))}
     to_px = agreed_affine(
-        np.array([PLACES[number - 1].share for number in seen], np.float64),
-        np.array(list(seen.values())),
+        np.array([PLACES[number - 1].share for number in pages], np.float64),
+        np.array(list(pages.values())),
         stray_px=_HUNG_OFF * max(shot.size_px),
     )
     if to_px is None:
@@ -115,8 +122,10 @@ def lost_corners(shot: ShotResult) -> dict[str, int]:
     lost: dict[str, int] = {}
     for number in _CORNER_PAGES:
         if number not in found:
-            place = to_px @ np.array((*PLACES[number - 1].share, 1.0))
-            for side in _beyond(place, shot.size_px):
+            center_px = to_px @ np.array((*PLACES[number - 1].share, 1.0))
+            row, col = center_px / np.array(shot.size_px)
+            gaps = {"left": col, "top": row, "right": 1.0 - col, "bottom": 1.0 - row}
+            for side in (side for side in SIDES if gaps[side] < _CUT):
                 lost[side] = lost.get(side, 0) + 1
     return lost
 
@@ -126,53 +135,28 @@ def _page_number(name: str) -> int:
     return int(digits) if digits.isdigit() and 1 <= int(digits) <= len(PLACES) else 0
 
 
-def _beyond(place_px: FloatArray, size_px: tuple[int, int]) -> list[str]:
-    """Name the sides that a page's middle lies beyond, or so near that the page is cut."""
-    row, col = (float(value) / side for value, side in zip(place_px, size_px, strict=True))
-    gaps = {"left": col, "top": row, "right": 1.0 - col, "bottom": 1.0 - row}
-    return [side for side in SIDES if gaps[side] < _CUT]
-
-
-def _layout_of(name: str) -> Layout | None:
-    if not name.startswith("sheet "):
-        return None
-    try:
-        return sheet(name.removeprefix("sheet ").removesuffix(" mm"))
-    except SettingError:
-        return None
-
-
 def _crossings(edges: Sequence[ChartEdge]) -> dict[str, Point]:
-    """Give where each target's two lines cross; a target with lines along one direction only is left out."""
-    lines: dict[str, list[tuple[FloatArray, float]]] = {}
+    """Where each target's two lines cross; a target with lines along one direction only is left out."""
+    lines: dict[str, list[tuple[float, float, float]]] = {}
     for chart_edge in edges:
         edge = chart_edge.edge
         if np.isfinite(edge.point_px[0]):
             angle = radians(edge.angle_deg)
-            normal = np.array([sin(angle), cos(angle)])
-            lines.setdefault(chart_edge.target, []).append((normal, float(normal @ np.array(edge.point_px))))
+            down, right = sin(angle), cos(angle)
+            offset_px = down * edge.point_px[0] + right * edge.point_px[1]
+            lines.setdefault(chart_edge.target, []).append((down, right, offset_px))
     found = {}
     for target, members in lines.items():
-        normals = np.array([normal for normal, _ in members])
+        normals, offsets = np.array(members)[:, :2], np.array(members)[:, 2]
         square = normals.T @ normals
         if np.linalg.eigvalsh(square)[0] > _LEAST_CROSSING:
-            offsets = np.array([offset for _, offset in members])
             row, col = np.linalg.solve(square, normals.T @ offsets).tolist()
             found[target] = (row, col)
     return found
 
 
-def _frame_corners_mm(layout: Layout, size_px: tuple[int, int]) -> FloatArray:
-    ratio = max(size_px) / min(size_px)
-    frames = [frame.size_mm for frame in layout.frames]
-    height_mm, width_mm = min(frames, key=lambda size: abs(log(size[1] / size[0] / ratio)))
-    return np.array(
-        [(down * height_mm / 2.0, right * width_mm / 2.0) for down in (-1, 1) for right in (-1, 1)]
-    )
-
-
 def empty_sides(shot: ShotResult) -> list[str]:
-    """Give the picture's sides at whose outer zone no edge was found while the opposite side has some.
+    """Picture's sides at whose outer zone no edge was found while the opposite side has some.
 
     An edge that could not be measured counts: it shows that the chart is there.
     """

@@ -1,6 +1,6 @@
-"""What the photographer has: a lens and a camera, and the focal lengths and stops that are worth testing.
+"""What the photographer has, a lens and a camera, what of it is worth testing, and what the trade knows of it.
 
-What the trade knows about photographing a chart. Common practice, no source, unless one is named.
+Common practice, no source, unless one is named.
 """
 
 from dataclasses import dataclass
@@ -79,7 +79,7 @@ class CameraGear:
 
 
 def exact_f_number(f_number: float) -> float:
-    """Give the exact value of an engraved third or half stop, on the scale of powers of the root of two.
+    """Exact value of an engraved third or half stop, on the scale of powers of the root of two.
 
     >>> round(exact_f_number(5.6), 3), round(exact_f_number(3.5), 3)
     (5.657, 3.564)
@@ -89,7 +89,7 @@ def exact_f_number(f_number: float) -> float:
 
 
 def full_stops(lens: LensGear) -> tuple[float, ...]:
-    """Give the widest stop and the full stops beyond it, to the narrowest.
+    """Widest stop and the full stops beyond it, to the narrowest.
 
     >>> full_stops(LensGear(focal_range_mm=(50, 50), widest_f_number=1.8))
     (1.8, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
@@ -99,7 +99,7 @@ def full_stops(lens: LensGear) -> tuple[float, ...]:
 
 
 def zoom_marks(lens: LensGear, *, most: int = 5) -> tuple[float, ...]:
-    """Give the focal lengths to test: both ends, and between them engraved ones in even ratios.
+    """Focal lengths to test: both ends, and between them engraved ones in even ratios.
 
     >>> zoom_marks(LensGear(focal_range_mm=(24, 70), widest_f_number=2.8))
     (24, 35, 50, 70)
@@ -110,13 +110,9 @@ def zoom_marks(lens: LensGear, *, most: int = 5) -> tuple[float, ...]:
     octaves = log(long_mm / short_mm) / log(2.0)
     count = min(max(3, round(2.0 * octaves) + 1), most)
     steps = [short_mm * exp(log(long_mm / short_mm) * step / (count - 1)) for step in range(1, count - 1)]
-    inner = [_nearest_mark(step, short_mm, long_mm) for step in steps]
+    marks = [mark for mark in _MARKS_MM if 1.08 * short_mm < mark < long_mm / 1.08]
+    inner = [min(marks or [round(step)], key=lambda mark: abs(log(mark / step))) for step in steps]
     return tuple(dict.fromkeys((short_mm, *inner, long_mm)))
-
-
-def _nearest_mark(wanted_mm: float, short_mm: float, long_mm: float) -> float:
-    inside = [mark for mark in _MARKS_MM if 1.08 * short_mm < mark < long_mm / 1.08]
-    return min(inside or [round(wanted_mm)], key=lambda mark: abs(log(mark / wanted_mm)))
 
 
 TRIPOD: Final = (

@@ -1,6 +1,6 @@
 """The plan of a shoot: which chart, where to stand, every shot in order, and how long it takes.
 
-Exposure times that keep the light on the sensor the same at every stop.
+Exposure times keep the light on the sensor the same at every stop.
 """
 
 import re
@@ -57,7 +57,7 @@ class Exposure:
         return cls(seconds=seconds, f_number=float(found[3]))
 
     def seconds_at(self, f_number: float) -> float:
-        """Give the time for the same light at another engraved stop: t (N / N0)^2, by the exact f-numbers.
+        """Time for the same light at another engraved stop: t (N / N0)^2, by the exact f-numbers.
 
         >>> Exposure(seconds=1 / 32, f_number=5.6).seconds_at(16)
         0.25
@@ -153,7 +153,7 @@ class ShootPlan:
         return tuple(sorted({shot.f_number for shot in self.shots}))
 
     def exposure_s(self, f_number: float) -> float:
-        """Give the time of a stop."""
+        """Time of a stop."""
         return next(shot.exposure_s for shot in self.shots if shot.f_number == f_number)
 
 
@@ -175,16 +175,14 @@ def make_plan(
     """
     stops = _checked_stops(lens, stops) or full_stops(lens)
     lengths = _checked_lengths(lens, focal_lengths_mm) or zoom_marks(lens)
-    chosen = choose_chart(
-        _only(lens, lengths), camera, paper=place.paper, room_mm=place.room_mm, kind=place.chart
-    )
+    chart = _chart_for(lens, camera, place=place, lengths_mm=lengths, kind=place.chart)
     shots = [
         shot
         for focal_length_mm in lengths
         for f_number in stops
         for shot in _at_setting(focal_length_mm, f_number, place.exposure, repeats=repeats)
     ]
-    return _plan(lens, camera, place=place, chart=chosen, lengths=lengths, shots=shots)
+    return _plan(lens, camera, place=place, chart=chart, lengths=lengths, shots=shots)
 
 
 def quick_plan(
@@ -211,13 +209,8 @@ def quick_plan(
         raise SettingError(
             f"{len(lengths)} focal lengths are too many for the quick test: name three at most"
         )
-    chosen = choose_chart(
-        _only(lens, lengths),
-        camera,
-        paper=place.paper,
-        room_mm=place.room_mm,
-        kind="wall" if place.chart == "wall" else "sheet",
-    )
+    kind = "wall" if place.chart == "wall" else "sheet"
+    chart = _chart_for(lens, camera, place=place, lengths_mm=lengths, kind=kind)
     shots = [
         ShotToTake(
             focal_length_mm=focal_length_mm,
@@ -226,21 +219,29 @@ def quick_plan(
             condition=f"{turned} turned 180" if turned else "upright",
             turned=turned,
         )
-        for turned in (None, TURNED[chosen.kind])
+        for turned in (None, TURNED[chart.kind])
         for focal_length_mm in lengths
         for f_number in stops
         for _ in range(min(repeats, 3))
     ]
-    plan = _plan(lens, camera, place=place, chart=chosen, lengths=lengths, shots=shots)
+    plan = _plan(lens, camera, place=place, chart=chart, lengths=lengths, shots=shots)
     seconds = sum(shot.exposure_s + _FOCUSING_S + _TIMER_S for shot in shots)
     hung = "The time is that of the shots: hang the wall set before, which takes about three quarters of an hour."
-    remarks = (*plan.remarks, hung) if chosen.kind == "wall" else plan.remarks
+    remarks = (*plan.remarks, hung) if chart.kind == "wall" else plan.remarks
     return replace(plan, quick=True, minutes=_QUICK_MIN + seconds / 60.0, remarks=remarks)
+
+
+def _chart_for(
+    lens: LensGear, camera: CameraGear, *, place: Place, lengths_mm: Sequence[float], kind: str
+) -> ChartChoice:
+    """Chart for the planned focal lengths only: the room must hold the longest of these."""
+    planned = replace(lens, focal_range_mm=(min(lengths_mm), max(lengths_mm)))
+    return choose_chart(planned, camera, paper=place.paper, room_mm=place.room_mm, kind=kind)
 
 
 def _checked_stops(lens: LensGear, stops: Sequence[float]) -> tuple[float, ...]:
     for stop in stops:
-        if not 0.98 * lens.widest_f_number <= stop <= 1.02 * max(lens.narrowest_f_number, *stops):
+        if stop < 0.98 * lens.widest_f_number:
             raise SettingError(f"{f_stop(stop)}: the lens opens to {f_stop(lens.widest_f_number)}")
     return tuple(sorted(set(stops)))
 
@@ -253,17 +254,11 @@ def _checked_lengths(lens: LensGear, lengths_mm: Sequence[float]) -> tuple[float
     return tuple(sorted(set(lengths_mm)))
 
 
-def _only(lens: LensGear, lengths_mm: Sequence[float]) -> LensGear:
-    """Give the lens as if it had the planned focal lengths only: the room must hold the longest of these."""
-    return replace(lens, focal_range_mm=(min(lengths_mm), max(lengths_mm)))
-
-
 def _at_setting(
     focal_length_mm: float, f_number: float, exposure: Exposure, *, repeats: int
 ) -> list[ShotToTake]:
-    shot = ShotToTake(
-        focal_length_mm=focal_length_mm, f_number=f_number, exposure_s=exposure.seconds_at(f_number)
-    )
+    time_s = exposure.seconds_at(f_number)
+    shot = ShotToTake(focal_length_mm=focal_length_mm, f_number=f_number, exposure_s=time_s)
     shots = [shot] * repeats
     if f_number <= _BRACKET_UNTIL:
         group = f"bracket {focal_length(focal_length_mm)} {f_stop(f_number)}"
@@ -308,23 +303,23 @@ def _plan(
 
 def _remarks(standings: Sequence[Standing], *, room_mm: float) -> list[str]:
     """Say what this plan cannot do."""
-    found = []
+    remarks = []
     nearest = min(standing.focal_lengths for standing in standings)
     furthest = max(standing.focal_lengths for standing in standings)
     if nearest < 25.0:
-        found.append(
+        remarks.append(
             f"At {nearest:.0f} focal lengths the figures hold for near subjects; 25 to 50 are customary. A "
             f"wall set, a larger sheet or a room longer than {room_mm / 1000.0:.1f} m brings you there."
         )
     if furthest > 1.05 * nearest:
-        found.append(
+        remarks.append(
             "The lens does not focus near enough to frame the chart alike at every focal length: zoom positions "
             "then compare only with the print divided out (--print-profile)."
         )
     worst = min(standing.print_mtf for standing in standings)
     if worst < 0.7:
-        found.append(
+        remarks.append(
             f"A typical print leaves {100 * worst:.0f} % of the contrast at 0.25 cycles/pixel here: it still ranks "
             "stops, but hides how sharp the lens is. Measure the print (how-to: print) or stand further away."
         )
-    return found
+    return remarks

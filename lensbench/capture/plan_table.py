@@ -1,7 +1,4 @@
-"""The plan as a shots table: one row a shot, in the order of shooting, with the columns that `sweep` reads.
-
-What the plan still lacks: planned rows, ticked off as usable shots come in.
-"""
+"""The plan as a shots table, one row a shot in the order of shooting, and as a book whose rows are ticked off."""
 
 import csv
 import io
@@ -24,7 +21,7 @@ __all__ = ["PlanBook", "counted_names", "outstanding_table", "table_shots", "tab
 
 
 def counted_names(first: str, count: int) -> list[str]:
-    """Give the names that a camera counts on from the first: four digits go from 9999 to 0001.
+    """Names that a camera counts on from the first: four digits go from 9999 to 0001.
 
     Raises
     ------
@@ -44,7 +41,7 @@ def counted_names(first: str, count: int) -> list[str]:
 
 
 def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableRow]:
-    """Give the rows of a plan.
+    """Rows of a plan.
 
     The steps of a focus bracket bear its group and their step, so that `sweep` fits the peak through them and does not
     take them for repeats.
@@ -86,7 +83,7 @@ def write_table(rows: Iterable[TableRow], path: Path) -> None:
 
 
 def table_text(rows: Iterable[TableRow]) -> bytes:
-    """Give a shots table as CSV in UTF-8."""
+    """Shots table as CSV in UTF-8."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(TABLE_COLUMNS)
@@ -145,7 +142,7 @@ class PlanBook:
         return sum(bool(row.file) for row in self._rows)
 
     def place_for(self, file: str, metadata: Metadata) -> int | None:
-        """Give the row that a file belongs to: its own, else the first open one with its settings; None without.
+        """Row that a file belongs to: its own, else the first open one with its settings; None without.
 
         What the file does not say agrees with any row, so that lenses without contacts go by the order.
         """
@@ -158,7 +155,7 @@ class PlanBook:
         )
 
     def off_focus(self, place: int | None) -> bool:
-        """Tell whether a row wants its shot out of focus."""
+        """Whether a row wants its shot out of focus."""
         return place is not None and bool(self._rows[place].focus_step)
 
     def tick(self, place: int, file: str) -> None:
@@ -175,7 +172,7 @@ class PlanBook:
         self._rows = [replace(row, file=after) if row.file == before else row for row in self._rows]
 
     def outstanding(self) -> list[Outstanding]:
-        """Give the settings that want more shots, in the plan's order."""
+        """All settings that want more shots, in the plan's order."""
         found: dict[tuple[float | None, float | None, str], Outstanding] = {}
         for row in self._rows:
             key = (row.focal_length_mm, row.f_number, row.condition)
@@ -183,11 +180,11 @@ class PlanBook:
                 focal_length_mm=key[0], f_number=key[1], condition=key[2], taken=0, wanted=0
             )
             found[key] = replace(before, taken=before.taken + bool(row.file), wanted=before.wanted + 1)
-        return [lack for lack in found.values() if lack.taken < lack.wanted]
+        return [setting for setting in found.values() if setting.taken < setting.wanted]
 
 
 def outstanding_table(book: PlanBook) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Give what is there of what is wanted, for each place a row and for each stop a column: «2 of 3», «done»."""
+    """Table of what is there of what is wanted: for each place a row and for each stop a column: «2 of 3», «done»."""
     counts: dict[str, dict[str, tuple[int, int]]] = {}
     for row in book.rows:
         place = focal_length(row.focal_length_mm) if row.focal_length_mm is not None else "all"
@@ -195,20 +192,19 @@ def outstanding_table(book: PlanBook) -> tuple[tuple[str, ...], list[tuple[str, 
         stop = "any stop" if row.f_number is None else f_stop(row.f_number)
         taken, wanted = counts.setdefault(place, {}).get(stop, (0, 0))
         counts[place][stop] = (taken + bool(row.file), wanted + 1)
-    stops = sorted({stop for cells in counts.values() for stop in cells}, key=_by_number)
-    rows = [(place, *(_cell(cells.get(stop)) for stop in stops)) for place, cells in counts.items()]
-    return ("", *stops), rows
+    stops = sorted(
+        {stop for cells in counts.values() for stop in cells},
+        key=lambda stop: float(stop.removeprefix("f/")) if stop.startswith("f/") else 0.0,
+    )
 
+    def cell(count: tuple[int, int] | None) -> str:
+        if count is None:
+            return ""
+        return "done" if count[0] >= count[1] else f"{count[0]} of {count[1]}"
 
-def _by_number(stop: str) -> float:
-    return float(stop.removeprefix("f/")) if stop.startswith("f/") else 0.0
-
-
-def _cell(count: tuple[int, int] | None) -> str:
-    if count is None:
-        return ""
-    taken, wanted = count
-    return "done" if taken >= wanted else f"{taken} of {wanted}"
+    return ("", *stops), [
+        (place, *(cell(cells.get(stop)) for stop in stops)) for place, cells in counts.items()
+    ]
 
 
 def _agrees(row: TableRow, metadata: Metadata) -> bool:

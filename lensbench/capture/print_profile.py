@@ -1,19 +1,15 @@
-"""The print measured: how soft its own edges are, from a flatbed scan of it.
+"""The print measured: how soft its own edges are, by a flatbed scan or by photographs from two distances.
 
 A scan shows the print through the scanner. What is known of a scanner is its pixel; its lens is not, and is
 taken as a Gaussian whose variance may be anything from nothing to twice the value assumed.
 
-Where print profiles are kept: by name in the user's data folder, or in a file that the user names.
-
-The print measured by photographs of it at two or more distances.
-
-By the same lens at the same stop they differ, from near to far, only by diffraction, which is known, and by the
+Photographs by the same lens at the same stop differ, from near to far, only by diffraction, which is known, and by the
 print, whose blur on the sensor goes with the scale m / p. With one band of frequencies and equal weights,
 v = mean of -ln SFR / (2 pi^2 f^2) adds up exactly, so
 
     v(edge) = what the lens does at this place + sigma^2 (m / p)^2
 
-is a linear fit over all edges.
+is a linear fit over all edges. Profiles are kept by name in the user's data folder, or in a file that the user names.
 """
 
 import json
@@ -21,7 +17,7 @@ import os
 import re
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from math import pi, radians, sqrt
 from pathlib import Path
 from typing import Any, Final
@@ -47,7 +43,7 @@ _LEAST_SIGMA_MM: Final = 1e-3
 
 
 def profile_from_scan(edges: Sequence[Edge], *, dpi: float, name: str) -> PrintProfile:
-    """Give the print's profile from edges measured on a flatbed scan.
+    """Profile of a print from edges measured on a flatbed scan.
 
     Parameters
     ----------
@@ -94,7 +90,7 @@ def profile_from_scan(edges: Sequence[Edge], *, dpi: float, name: str) -> PrintP
 
 
 def _without_scanner(edge: Edge, frequency_cypx: FloatArray) -> FloatArray:
-    """Give what the print leaves: the SFR over the scanner's pixel and its assumed blur."""
+    """Contrast that the print leaves: the SFR over the scanner's pixel and its assumed blur."""
     scanner = optics.pixel_mtf(frequency_cypx, edge.angle_deg) * optics.gaussian_mtf(
         frequency_cypx, sqrt(SCANNER_VARIANCE_PX2)
     )
@@ -102,7 +98,7 @@ def _without_scanner(edge: Edge, frequency_cypx: FloatArray) -> FloatArray:
 
 
 def _scatter(curves: FloatArray, own_sd: Sequence[FloatArray]) -> FloatArray:
-    """Give the mean's standard deviation: by the spread between edges, or by their own where that is larger."""
+    """Mean's standard deviation: by the spread between edges, or by their own where that is larger."""
     count = len(curves)
     own = np.sqrt((np.stack(own_sd) ** 2).sum(axis=0)) / count
     if count == 1:
@@ -111,7 +107,7 @@ def _scatter(curves: FloatArray, own_sd: Sequence[FloatArray]) -> FloatArray:
 
 
 def _gaussian_of(frequency_cypx: FloatArray, mtf: FloatArray, sd: FloatArray) -> tuple[float, float]:
-    """Give the variance of the Gaussian that suits a curve, and its standard deviation; doubt shared by the band."""
+    """Variance of the Gaussian that suits a curve, and its standard deviation; doubt shared by the band."""
     inside = (
         (mtf < _BAND[1]) & (np.arange(mtf.size) < _until(mtf)) & (mtf > _BAND[0]) & (frequency_cypx > 0.0)
     )
@@ -125,7 +121,7 @@ def _gaussian_of(frequency_cypx: FloatArray, mtf: FloatArray, sd: FloatArray) ->
 
 
 def _until(mtf: FloatArray) -> int:
-    """Give how many points of a curve count: until it first falls below the band, at least three."""
+    """How many points of a curve count: until it first falls below the band, at least three."""
     below = np.flatnonzero(mtf < _BAND[0])
     return max(3, int(below[0]) if below.size else mtf.size)
 
@@ -136,7 +132,7 @@ _ARRAYS: Final = ("frequency_cymm", "mtf", "mtf_sd")
 
 
 def data_folder() -> Path:
-    """Give the folder for this program's data, as the system's habits have it; it need not exist."""
+    """Folder for this program's data, as the system's habits have it; it need not exist."""
     home = Path.home()
     if sys.platform == "win32":
         base = Path(os.environ.get("APPDATA") or home / "AppData" / "Roaming")
@@ -148,7 +144,7 @@ def data_folder() -> Path:
 
 
 def profile_path(name: str) -> Path:
-    """Give the file of a profile: a name lies in the data folder, a path that ends in .json is itself.
+    """File of a profile: a name lies in the data folder, a path that ends in .json is itself.
 
     Raises
     ------
@@ -174,26 +170,23 @@ def keep_profile(profile: PrintProfile, name: str) -> Path:
     """
     path = profile_path(name)
     if path.is_symlink() or path.exists():
-        _check_other(path)
-    plain = {item.name: _plain(getattr(profile, item.name)) for item in fields(PrintProfile)}
+        try:
+            kept_profile(str(path))
+        except SettingError as error:
+            raise SettingError(
+                f"{path} is there already and is no print profile; name another file"
+            ) from error
+    values = {item.name: getattr(profile, item.name) for item in fields(PrintProfile)}
+    plain = {
+        name: value.round(6).tolist() if isinstance(value, np.ndarray) else value
+        for name, value in values.items()
+    }
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_whole(path, (json.dumps(plain, indent=1) + "\n").encode())
     except OSError as error:
         raise SettingError(f"{path}: the print profile cannot be kept there ({error.strerror})") from error
     return path
-
-
-def _check_other(path: Path) -> None:
-    """Refuse to write over a file that is no print profile."""
-    try:
-        kept_profile(str(path))
-    except SettingError as error:
-        raise SettingError(f"{path} is there already and is no print profile; name another file") from error
-
-
-def _plain(value: object) -> object:
-    return [round(float(figure), 6) for figure in value] if isinstance(value, np.ndarray) else value
 
 
 def kept_profile(name: str) -> PrintProfile:
@@ -206,25 +199,24 @@ def kept_profile(name: str) -> PrintProfile:
     """
     path = profile_path(name)
     if not path.exists():
-        raise SettingError(f"no print profile '{name}'{_others(path)}; make one with --keep-print")
+        names = (
+            sorted(other.stem for other in path.parent.glob("*.json"))[:20] if path.parent.is_dir() else []
+        )
+        others = f" (there are: {', '.join(names)})" if names else ""
+        raise SettingError(f"no print profile '{name}'{others}; make one with --keep-print")
     try:
         plain = read_json(path, most_bytes=_LARGEST_BYTES)
     except TextFileError as error:
         raise SettingError(f"{path}: the print profile cannot be read: {error}") from error
     try:
-        return _checked(plain)
+        return _profile_of(plain)
     except (KeyError, TypeError, ValueError) as error:
         raise SettingError(
             f"{path}: this is no print profile ({error}); make it anew with --keep-print"
         ) from error
 
 
-def _others(path: Path) -> str:
-    names = sorted(other.stem for other in path.parent.glob("*.json")) if path.parent.is_dir() else []
-    return f" (there are: {', '.join(names[:20])})" if names else ""
-
-
-def _checked(plain: dict[str, Any]) -> PrintProfile:
+def _profile_of(plain: dict[str, Any]) -> PrintProfile:
     arrays = {name: np.array(plain[name], dtype=np.float64) for name in _ARRAYS}
     frequency, mtf, sd = (arrays[name] for name in _ARRAYS)
     sigma_mm, sigma_sd_mm = float(plain["edge_sigma_mm"]), float(plain["edge_sigma_sd_mm"])
@@ -251,21 +243,14 @@ LEAST_DISTANCE_RATIO: Final = 1.4
 _PRINT_BAND: Final = (0.25, 0.985)
 """Transfer within which the blur is read: above, it hardly shows; below, noise and the lens's tails do."""
 _POINTS: Final = 400
+_TERMS: Final = 6
+"""Of the fit: five for the lens, one for the print."""
 _SURE: Final = 2.0
 """Standard deviations that the print's blur must stand out by."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Row:
-    """One edge of one photograph."""
-
-    shot: int
-    squared_blur_px2: float
-    terms: tuple[float, ...]
-
-
 def profile_from_distances(shots: Sequence[ShotResult], *, name: str) -> PrintProfile:
-    """Give the print's profile from photographs of it at two or more distances.
+    """Profile of a print from photographs of it at two or more distances.
 
     Same print, lens, stop and focal length; focus anew at each distance. Two shots a distance are better than one.
 
@@ -279,18 +264,18 @@ def profile_from_distances(shots: Sequence[ShotResult], *, name: str) -> PrintPr
     scales = _scales_px_per_mm(shots)
     frequency_cypx = _shared_band(shots)
     rows = [
-        _Row(shot=number, squared_blur_px2=blur, terms=(*_place_terms(edge), scale**2))
+        (number, blur, *_place_terms(edge), scale**2)
         for number, (shot, scale) in enumerate(zip(shots, scales, strict=True))
         for edge in _sound(shot)
         if (blur := _squared_blur_px2(edge.edge, frequency_cypx, _diffraction(shot, frequency_cypx)))
         is not None
     ]
-    design = np.array([row.terms for row in rows])
-    if len(rows) <= 3 * len(design[0]):
+    if len(rows) <= 3 * _TERMS:
         raise EdgeError(
             f"{len(rows)} edges are too few to tell the print from the lens; show more of the chart"
         )
-    variance_mm2, variance_sd_mm2 = _print_variance(rows, design)
+    table = np.array(rows)
+    variance_mm2, variance_sd_mm2 = _print_variance(table[:, 0], table[:, 1], table[:, 2:])
     if variance_mm2 <= _SURE * variance_sd_mm2:
         raise EdgeError(
             "the near photograph is no softer than the far one allows: the print's blur does not show at these "
@@ -344,7 +329,7 @@ def _sound(shot: ShotResult) -> list[ChartEdge]:
 
 
 def _shared_band(shots: Sequence[ShotResult]) -> FloatArray:
-    """Give the frequencies at which nearly every edge of every photograph lies within the band."""
+    """Frequencies at which nearly every edge of every photograph lies within the band."""
     edges = [edge.edge for shot in shots for edge in _sound(shot)]
     if not edges:
         raise EdgeError("no edge of the photographs can be used; show more of the chart, in focus")
@@ -360,7 +345,7 @@ def _shared_band(shots: Sequence[ShotResult]) -> FloatArray:
 
 
 def _diffraction(shot: ShotResult, frequency_cypx: FloatArray) -> FloatArray:
-    """Give what diffraction leaves at the f-number that the distance makes of the engraved one; 1 where unknown."""
+    """Contrast that diffraction leaves at the f-number that the distance makes of the engraved one; 1 where unknown."""
     if shot.metadata.f_number is None or shot.magnification is None or shot.pixel_pitch_um is None:
         return np.ones_like(frequency_cypx)
     q = optics.working_q(
@@ -378,17 +363,15 @@ def _squared_blur_px2(edge: Edge, frequency_cypx: FloatArray, diffraction: Float
 
 
 def _place_terms(edge: ChartEdge) -> tuple[float, ...]:
-    """Give how a lens's blur may depend on the place: even in the image height, and turned with the radius."""
+    """How a lens's blur may depend on the place: even in the image height, and turned with the radius."""
     height2 = edge.image_height**2
     turned = float(np.cos(2.0 * (radians(-edge.edge.angle_deg) - radians(edge.azimuth_deg))))
     return (1.0, height2, height2**2, height2 * turned, height2**2 * turned)
 
 
-def _print_variance(rows: Sequence[_Row], design: FloatArray) -> tuple[float, float]:
+def _print_variance(number: FloatArray, blur: FloatArray, design: FloatArray) -> tuple[float, float]:
     """Fit, once more without the edges that stray; the doubt counts edges, and the focus of every shot."""
-    blur = np.array([row.squared_blur_px2 for row in rows])
-    number = np.array([row.shot for row in rows])
-    kept = np.ones(len(rows), np.bool_)
+    kept = np.ones(blur.size, np.bool_)
     for _ in range(2):
         fit = np.linalg.lstsq(design[kept], blur[kept], rcond=None)[0]
         stray = np.abs(blur - design @ fit)

@@ -81,7 +81,7 @@ class ChartChoice:
     """A sheet larger than the paper that was named."""
 
     def command(self, sensor_mm: tuple[float, float]) -> str:
-        """Give what makes it, for a sensor (height, width)."""
+        """Command that makes it, for a sensor (height, width)."""
         if self.kind == "wall":
             sensor = f"{max(sensor_mm):.4g}x{min(sensor_mm):.4g}"
             where = f"--sensor {sensor} --distance-f {self.focal_lengths:.4g}"
@@ -122,7 +122,7 @@ def stand(
     printed: PrintGear,
     f_numbers: Sequence[float],
 ) -> Standing:
-    """Give what follows from standing so many focal lengths away; the formulas stand in `optics`."""
+    """Everything that follows from standing so many focal lengths away; the formulas stand in `optics`."""
     distance_mm = focal_lengths * focal_length_mm
     m = optics.magnification_at_chart_distance(focal_length_mm=focal_length_mm, chart_distance_mm=distance_mm)
     sigma_px = optics.print_blur_px(printed.sigma_mm, magnification=m, pixel_pitch_um=camera.pitch_um)
@@ -191,7 +191,7 @@ def choose_chart(
 
 @lru_cache(maxsize=16)
 def _least_for_wall(sensor_mm: tuple[float, float], paper: str) -> float:
-    """Give how many focal lengths away the pages of a wall set hang clear of each other; infinite if nowhere."""
+    """How many focal lengths away the pages of a wall set hang clear of each other; infinite if nowhere."""
     lying_mm = (min(sensor_mm), max(sensor_mm))
     for focal_lengths in range(int(CUSTOMARY_FOCAL_LENGTHS), _FURTHEST_WALL, 5):
         try:
@@ -200,10 +200,6 @@ def _least_for_wall(sensor_mm: tuple[float, float], paper: str) -> float:
             continue
         return float(focal_lengths)
     return inf
-
-
-def _in_focal_lengths(m: float) -> float:
-    return optics.chart_distance_mm(focal_length_mm=1.0, magnification=m)
 
 
 def _largest_sheet(
@@ -215,9 +211,8 @@ def _largest_sheet(
     choices = [_sheet_choice(name, camera) for name in papers]
     fitting = [choice for choice in choices if choice.focal_lengths <= reach or only]
     focusable = [choice for choice in fitting if choice.focal_lengths >= nearest]
-    if (
-        fitting
-    ):  # where none can be focused on, the shortest focal lengths stand further away than the frame asks
+    if fitting:
+        # Where none can be focused on, the shortest focal lengths stand further away than the frame asks.
         best = (focusable or fitting)[-1]
         return replace(best, from_shop=best.paper != papers[0])
     raise SettingError(
@@ -232,6 +227,5 @@ def _sheet_choice(paper: str, camera: CameraGear) -> ChartChoice:
     frames = [frame.size_mm for frame in sheet(paper).frames]
     frame_mm = min(frames, key=lambda size: abs(log(size[1] / size[0] * short_mm / long_mm)))
     m = min(short_mm / frame_mm[0], long_mm / frame_mm[1])
-    return ChartChoice(
-        kind="sheet", paper=paper, pages=1, frame_mm=frame_mm, focal_lengths=_in_focal_lengths(m)
-    )
+    focal_lengths = optics.chart_distance_mm(focal_length_mm=1.0, magnification=m)
+    return ChartChoice(kind="sheet", paper=paper, pages=1, frame_mm=frame_mm, focal_lengths=focal_lengths)

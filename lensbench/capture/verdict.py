@@ -1,6 +1,6 @@
 """One shot judged at the camera: usable or not, and what to do, in a photographer's words."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import hypot, isfinite, log2, radians, tan
 from pathlib import Path
@@ -41,6 +41,9 @@ _ALIKE: Final = 1.25
 _LEAST_Q: Final = 0.05
 """Of a lens whose f-number or sensor is not known: hardly any diffraction."""
 _ZONES: Final = ("inner", "middle", "outer")
+_ALL_CLIPPED: Final = (
+    "white is clipped throughout: a stop less (a stop more where the picture is black), then look again"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,8 +78,12 @@ def judge(
         The plan wants this one out of focus, as a step of a focus bracket.
     """
     if isinstance(result, RejectedShot):
-        return Verdict(path=result.path, usable=False, settings="", does=(_rejection(result.reason),))
-    grave = [*_exposure(result), *_frame(result), *_tilt(result), *_shake(result)]
+        clipped = FLAGS["clipped"].meaning in result.reason
+        return Verdict(
+            path=result.path, usable=False, settings="", does=(_ALL_CLIPPED if clipped else result.reason,)
+        )
+    grave = ["white is clipped: two thirds of a stop less"] if "white_clipped" in _flags(result) else []
+    grave += [*_frame(result), *_tilt(result), *_shake(result)]
     if not off_focus:
         grave += _focus(result, earlier)
     return Verdict(
@@ -85,13 +92,6 @@ def judge(
         settings=_settings(result.metadata),
         does=(*grave, *_mind(result, earlier)),
     )
-
-
-def _rejection(reason: str) -> str:
-    """Say it shortly where every edge is clipped; else the reason as it stands."""
-    if FLAGS["clipped"].meaning in reason:
-        return "white is clipped throughout: a stop less (a stop more where the picture is black), then look again"
-    return reason
 
 
 def _settings(metadata: Metadata) -> str:
@@ -109,26 +109,22 @@ def _flags(shot: ShotResult) -> set[str]:
     return {remark.flag for remark in shot.quality}
 
 
-def _exposure(shot: ShotResult) -> list[str]:
-    return ["white is clipped: two thirds of a stop less"] if "white_clipped" in _flags(shot) else []
-
-
 def _frame(shot: ShotResult) -> list[str]:
-    quarters = held(shot)
+    def at(sides: Iterable[str]) -> str:
+        return " and the ".join(side_as_held(side, held(shot)) for side in sides)
+
     if lost := lost_corners(shot):
-        sides = [side_as_held(side, quarters) for side in lost]
         pages = "corner pages" if sum(lost.values()) > 1 else "a corner page"
-        return [f"{pages} out of frame at the {' and the '.join(sides)}"]
+        return [f"{pages} out of frame at the {at(lost)}"]
     gaps = border_gaps(shot)
     if gaps is None:
-        sides = [side_as_held(side, quarters) for side in empty_sides(shot)]
-        return [f"nothing of the chart at the {' and the '.join(sides)} of the frame"] if sides else []
+        empty = empty_sides(shot)
+        return [f"nothing of the chart at the {at(empty)} of the frame"] if empty else []
     out = [side for side in SIDES if gaps[side] < -_OUT_OF_FRAME]
     if len(out) == len(SIDES):
         return ["the chart is larger than the frame: go further away"]
     if out:
-        sides = [side_as_held(side, quarters) for side in out]
-        return [f"chart out of frame at the {' and the '.join(sides)}"]
+        return [f"chart out of frame at the {at(out)}"]
     if min(gaps.values()) > _LOOSE:
         share = 100.0 * (1.0 - gaps["left"] - gaps["right"])
         return [f"the chart fills {share:.0f} % of the frame's width only: go nearer"]
@@ -141,18 +137,14 @@ def _tilt(shot: ShotResult) -> list[str]:
         return []
     right_deg, up_deg = tilt_as_held(shot.tilt, held(shot))
     said = []
-    for angle_deg, positive, negative in ((right_deg, "right", "left"), (up_deg, "up", "down")):
+    for angle_deg, positive, negative in ((right_deg, "to the right", "to the left"), (up_deg, "up", "down")):
         if abs(angle_deg) <= 0.4 * hypot(right_deg, up_deg):
             continue
         turned, undoing = (positive, negative) if angle_deg > 0.0 else (negative, positive)
         shift_cm = (shot.distance_mm or 0.0) * tan(radians(abs(angle_deg))) / 10.0
-        move = f" and move it {shift_cm:.0f} cm {_way(turned)}" if shift_cm >= 1.0 else ""
-        said.append(f"turn the camera {abs(angle_deg):.1f} degrees {_way(undoing)}{move}")
+        move = f" and move it {shift_cm:.0f} cm {turned}" if shift_cm >= 1.0 else ""
+        said.append(f"turn the camera {abs(angle_deg):.1f} degrees {undoing}{move}")
     return [", and ".join(said)] if said else []
-
-
-def _way(word: str) -> str:
-    return f"to the {word}" if word in {"left", "right"} else word
 
 
 def _shake(shot: ShotResult) -> list[str]:
@@ -176,9 +168,9 @@ def _focus(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     figures = _zone_figures(shot)
     if figures.size == 0:
         return []
-    like = [one for one in earlier if _same_setting(one, shot)]
+    like = [other for other in earlier if _same_setting(other, shot)]
     if like:
-        best = max(like, key=lambda one: np.nan_to_num(one.summary["frame"].mtf50_cypx))
+        best = max(like, key=lambda other: np.nan_to_num(other.summary["frame"].mtf50_cypx))
         ratios = figures / _zone_figures(best) if _zone_figures(best).size == figures.size else np.ones(1)
         if ratios.mean() < _SOFTER_THAN_BEFORE and ratios.max() < _SOFTER_IN_EVERY_ZONE:
             softer = 100.0 * (1.0 - float(ratios.mean()))
@@ -194,8 +186,8 @@ def _zone_figures(shot: ShotResult) -> FloatArray:
     return np.array([figure for figure in figures if isfinite(figure)])
 
 
-def _same_setting(one: ShotResult, other: ShotResult) -> bool:
-    first, second = one.metadata, other.metadata
+def _same_setting(shot: ShotResult, other: ShotResult) -> bool:
+    first, second = shot.metadata, other.metadata
     if first.f_number is None or second.f_number is None:
         return False
     lengths = (first.focal_length_mm or 0.0, second.focal_length_mm or 0.0)
@@ -205,7 +197,7 @@ def _same_setting(one: ShotResult, other: ShotResult) -> bool:
 
 
 def _bound_cypx(shot: ShotResult) -> float:
-    """Give the MTF50 of a perfect lens on this sensor: diffraction, where it is known, times the pixel."""
+    """MTF50 of a perfect lens on this sensor: diffraction, where it is known, times the pixel."""
     f_number, pitch_um = shot.metadata.f_number, shot.pixel_pitch_um
     if f_number is None or pitch_um is None:
         return optics.allowed_mtf50_cypx(_LEAST_Q)
@@ -234,7 +226,7 @@ def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
         said.append("the print shows dots: print it solid black")
     if "f_number_unknown" in flags:
         said.append("the file names no f-number: note it in the shots table")
-    isos = {one.metadata.iso for one in earlier} - {None}
+    isos = {other.metadata.iso for other in earlier} - {None}
     if isos and shot.metadata.iso not in (None, *isos):
         said.append(f"ISO {shot.metadata.iso}, earlier {min(iso for iso in isos if iso)}: keep one ISO")
     return said
@@ -246,7 +238,7 @@ def _median(figures: Sequence[float]) -> float:
 
 
 def _darker_side(shot: ShotResult) -> str:
-    """Give the side towards which the paper darkens, from a plane beside an even power for vignetting."""
+    """Side towards which the paper darkens, from a plane beside an even power for vignetting."""
     lit = [edge for edge in shot.edges if isfinite(edge.edge.bright_level)]
     rows, cols = shot.size_px
     down = np.array([edge.center_px[0] / rows - 0.5 for edge in lit])

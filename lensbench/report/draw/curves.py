@@ -28,7 +28,7 @@ _CAPTION: Final = "MTF50 in cycles/pixel, 95 % interval below"
 
 
 def sharpness_panels(lens: LensFindings, *, key: str) -> list[Panel]:
-    """Give one panel for each focal length: MTF50 against the f-stop, on one scale of sharpness."""
+    """One panel for each focal length: MTF50 against the f-stop, on one scale of sharpness."""
     scale = scale_of_lens(lens)
     up = value_axis([value for focal in lens.by_focal_length for value in _extent(focal)])
     return [
@@ -39,7 +39,7 @@ def sharpness_panels(lens: LensFindings, *, key: str) -> list[Panel]:
 
 
 def zoom_panel(lens: LensFindings, *, key: str) -> Panel | None:
-    """Give the panel of each focal length at its own best stop, or None for a single focal length."""
+    """Panel of each focal length at its own best stop, or None for a single focal length."""
     focals = lens.by_focal_length
     if len(focals) < 2:
         return None
@@ -70,7 +70,7 @@ def zoom_panel(lens: LensFindings, *, key: str) -> Panel | None:
 
 
 def scale_of_lens(lens: LensFindings) -> Scale:
-    """Give the scale that the findings of a lens carry."""
+    """Scale that the findings of a lens carry."""
     return Scale(pixel_pitch_um=lens.pixel_pitch_um, picture_height_px=lens.picture_height_px)
 
 
@@ -81,7 +81,7 @@ def _extent(focal: FocalLengthFindings) -> list[float]:
 
 
 def _places(focal: FocalLengthFindings) -> dict[float, float]:
-    """Give each known f-stop its place on the axis, one a stop, by the exact f-number."""
+    """Place on the axis of each known f-stop, one a stop, by the exact f-number."""
     known = (point for point in focal.curve if point.f_number > 0.0)
     exact = {point.f_number: point.exact_f_number for point in known}
     return {stop: math.log2(exact[stop] if exact[stop] > 0.0 else stop) for stop in sorted(exact)}
@@ -188,7 +188,7 @@ _QUARTERS = tuple((step / 4, f"{step / 4:g}") for step in range(5))
 
 
 def response_panel(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> Panel | None:
-    """Give the SFR of the edge of middling sharpness in each zone, or None without one."""
+    """SFR of the edge of middling sharpness in each zone, or None without one."""
     if lens.best is None:
         return None
     setting = Setting(focal_length_mm=lens.best.focal_length_mm, f_number=lens.best.f_number)

@@ -20,7 +20,7 @@ _LEVEL_ROLES: Final = ("first", "second", "outer", "frame")
 
 
 def effect_panels(findings: EffectFindings) -> tuple[Panel, ...]:
-    """Give the plots of an effect, the shutter speeds' only where they were what changed."""
+    """Every plot of an effect, the shutter speeds' only where they were what changed."""
     panels = [_difference_panel(findings), _order_panel(findings)]
     return (*panels, _shutter_panel(findings.shutter)) if findings.shutter else tuple(panels)
 

@@ -73,7 +73,7 @@ class FieldMap:
 
 
 def spot_bars(spot: Spot, field: FieldMap) -> tuple[SpotBar, ...]:
-    """Give the bars of a spot: along the radius for sagittal, across it for tangential figures."""
+    """Bars of a spot: along the radius for sagittal, across it for tangential figures."""
     down, right = (
         place - (length - 1) / 2.0 for place, length in zip(spot.center_px, field.size_px, strict=True)
     )
@@ -98,7 +98,7 @@ def spot_bars(spot: Spot, field: FieldMap) -> tuple[SpotBar, ...]:
 
 
 def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> list[FieldMap]:
-    """Give a map for every focal length at its best stop; the mean over the shots of that setting.
+    """Map for every focal length at its best stop; the mean over the shots of that setting.
 
     A ten-minute test names no best stop: its map is that of the widest one, which shows a bad copy first.
     """
@@ -115,7 +115,7 @@ def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> l
 def field_map_at(
     lens: LensFindings, setting: Setting, shots: Sequence[SweepShot], *, key: str
 ) -> FieldMap | None:
-    """Give the map of one setting; None where no target was measured there."""
+    """Map of one setting; None where no target was measured there."""
     results = _one_way_up(shots_at(lens, setting, shots))
     edges: dict[str, list[ChartEdge]] = {}
     for result in results:
@@ -137,7 +137,7 @@ def field_map_at(
 
 
 def shots_at(lens: LensFindings, setting: Setting, shots: Sequence[SweepShot]) -> list[ShotResult]:
-    """Give the used results of one lens at one setting."""
+    """All results used of one lens at one setting."""
     wanted = (lens.lens, lens.camera, _settled(setting))
     return [
         shot.result

@@ -115,7 +115,7 @@ class Panel:
 
 
 def value_axis(values: list[float], *, title: str = "MTF50, cycles/pixel") -> Axis:
-    """Give an axis that holds all values, with round ticks; it need not begin at zero."""
+    """Axis that holds all values, with round ticks; it need not begin at zero."""
     known = [value for value in values if math.isfinite(value)] or [0.0, 0.5]
     low, high = min(known), max(known)
     step = round_step((high - low) or 0.1)
@@ -126,7 +126,7 @@ def value_axis(values: list[float], *, title: str = "MTF50, cycles/pixel") -> Ax
 
 
 def lpmm_axis(up: Axis, scale: Scale) -> Axis | None:
-    """Give the same axis in line pairs per millimetre, with round ticks of its own."""
+    """Axis like this one in line pairs per millimetre, with round ticks of its own."""
     low, high = scale.lpmm(up.low), scale.lpmm(up.high)
     if low is None or high is None:
         return None
@@ -137,7 +137,7 @@ def lpmm_axis(up: Axis, scale: Scale) -> Axis | None:
 
 
 def round_step(extent: float) -> float:
-    """Give a step of 1, 2 or 5 times a power of ten that divides an extent into about five."""
+    """Step of 1, 2 or 5 times a power of ten that divides an extent into about five."""
     power = 10.0 ** math.floor(math.log10(extent / 5.0))
     return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= extent / 5.0 * 0.999)
 

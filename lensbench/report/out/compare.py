@@ -75,7 +75,7 @@ def _pair_part(pair: ComparedPair, *, key: str, answer_said: str) -> Part:
 
 
 def choice_grid(comparison: CompareFindings, *, zones: tuple[str, ...] = ZONES) -> Grid | None:
-    """Give one row for every focal length and stop, one column for each zone; None where nothing was photographed.
+    """One row for every focal length and stop, one column for each zone; None where nothing was photographed.
 
     Neighbouring stops at which only one lens was photographed share a row.
     """
@@ -123,7 +123,7 @@ class _Span:
 
 
 def choice_lines(comparison: CompareFindings) -> list[str]:
-    """Give the table for the whole frame as lines of text."""
+    """Table for the whole frame as lines of text."""
     grid = choice_grid(comparison, zones=("frame",))
     if grid is None:
         return []
@@ -165,7 +165,7 @@ def _shots(count: int) -> str:
 
 
 def _just_seen(row: CompareRow) -> str:
-    """Give from which difference on one could see it, and how large it is on the ruler."""
+    """From which difference on one could see it, and how large it is on the ruler."""
     if not math.isfinite(row.difference_jnd):
         return NOT_MEASURED
     limit = f"{row.visible_from_percent:.0f} %" if math.isfinite(row.visible_from_percent) else "never"

@@ -56,7 +56,7 @@ _PERCEIVED: Final = ("acutance", "acutance_sd", "sharpness_jnd", "sharpness_jnd_
 
 
 def plain(value: object) -> Any:
-    """Give a value as JSON knows it: a record becomes a dictionary of its fields, and NaN becomes None.
+    """Value as JSON knows it: a record becomes a dictionary of its fields, and NaN becomes None.
 
     Raises
     ------
@@ -79,7 +79,7 @@ def plain(value: object) -> Any:
 
 
 def edge_as_json(edge: Edge, *, at_lpmm: Sequence[float] = (), pixel_pitch_um: float | None = None) -> Json:
-    """Give one measured edge; the optional readings are left out when they were not taken.
+    """One measured edge; the optional readings are left out when they were not taken.
 
     `sfr_at_lpmm` tells what is left of the contrast at some line pairs per millimetre, where the pitch is known.
     """
@@ -111,7 +111,7 @@ def edge_as_json(edge: Edge, *, at_lpmm: Sequence[float] = (), pixel_pitch_um: f
 
 
 def zone_as_json(zone: ZoneFigure) -> Json:
-    """Give the figure of one zone of the picture."""
+    """Figure of one zone of the picture."""
     return {
         "mtf50_cypx": plain(zone.mtf50_cypx),
         "ci95_cypx": plain(zone.ci95_cypx),
@@ -122,7 +122,7 @@ def zone_as_json(zone: ZoneFigure) -> Json:
 
 
 def remark_as_json(remark: Remark) -> Json:
-    """Give one remark on quality: what was seen, how grave it is and what to do."""
+    """One remark on quality: what was seen, how grave it is and what to do."""
     return {
         "flag": remark.flag,
         "severity": remark.severity.value,
@@ -132,7 +132,7 @@ def remark_as_json(remark: Remark) -> Json:
 
 
 def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
-    """Give everything measured in one photograph of the chart; `at_lpmm` as for an edge."""
+    """Everything measured in one photograph of the chart; `at_lpmm` as for an edge."""
     return {
         "photo": str(shot.path),
         **{name: plain(getattr(shot.metadata, name)) for name in _SETTINGS},
@@ -154,7 +154,7 @@ def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
 
 
 def findings_as_json(findings: SweepFindings) -> Json:
-    """Give the findings of a sweep: `{"lenses": [...]}`, field by field under the names of the records.
+    """Form of the findings of a sweep: `{"lenses": [...]}`, field by field under the names of the records.
 
     Lenses and cameras are named as in the tables, without hidden characters; sentences stand under `text` alone.
     """
@@ -170,7 +170,7 @@ def findings_as_json(findings: SweepFindings) -> Json:
 
 
 def comparison_as_json(comparison: CompareFindings) -> Json:
-    """Give the findings of a comparison, field by field; sentences stand under `text` alone."""
+    """Form of the findings of a comparison, field by field; sentences stand under `text` alone."""
     form = _record(comparison) | {"text": [*comparison_answer(comparison), *comparison_limits(comparison)]}
     for pair, own in zip(comparison.pairs, form["pairs"], strict=True):
         own["text"] = pair_sentences(pair)
@@ -178,12 +178,12 @@ def comparison_as_json(comparison: CompareFindings) -> Json:
 
 
 def effect_as_json(findings: EffectFindings) -> Json:
-    """Give the findings of an effect, field by field; sentences stand under `text` alone."""
+    """Form of the findings of an effect, field by field; sentences stand under `text` alone."""
     return _record(findings) | {"text": effect_sentences(findings)}
 
 
 def advice_as_json(advice: Advice | PicturePlan) -> Json:
-    """Give an advice or the plan of a picture, field by field; sentences stand under `text` alone."""
+    """Form of an advice or of a picture's plan, field by field; sentences stand under `text` alone."""
     sentences = advice_sentences(advice) if isinstance(advice, Advice) else picture_sentences(advice)
     return _record(advice) | {"text": sentences}
 

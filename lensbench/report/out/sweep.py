@@ -101,7 +101,7 @@ def _answer(lens: LensFindings, shots: list[SweepShot], *, counted: str) -> Answ
 
 
 def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) -> Grid | None:
-    """Give a row for every focal length, of the shots used; None where the chart tells nothing."""
+    """Row for every focal length, of the shots used; None where the chart tells nothing."""
     rows = []
     for focal in lens.by_focal_length:
         results = [
@@ -163,7 +163,7 @@ _ENOUGH = "Stops that surely keep 95, 90 or 80 % of the MTF50 at the best one; b
 
 
 def purposes_grid(lens: LensFindings) -> Grid | None:
-    """Give a row for every purpose and focal length; None where only one stop was tested, or no best one named."""
+    """Row for every purpose and focal length; None where only one stop was tested, or no best one named."""
     focals = [focal for focal in lens.by_focal_length if len({point.f_number for point in focal.curve}) > 1]
     bests = [(focal.focal_length_mm, best) for focal in focals for best in focal.best_by_purpose.values()]
     if not bests:
@@ -200,7 +200,7 @@ def _purpose_row(focal_mm: float, best: BestSetting, *, ruled: bool) -> tuple[st
 
 
 def _runs(surely: Sequence[float], probably: Sequence[float]) -> str:
-    """Give the sure run, and below it the probable one where that is wider."""
+    """Sure run, and below it the probable one where that is wider."""
     sure, wider = stop_range(surely, surely), stop_range(probably, probably)
     if len(probably) > len(surely):
         return f"{sure or NOT_MEASURED}\nprobably {wider}"
@@ -208,7 +208,7 @@ def _runs(surely: Sequence[float], probably: Sequence[float]) -> str:
 
 
 def zoom_stops_grid(lens: LensFindings) -> Grid | None:
-    """Give a row for each position at its own best stop, and for every stop shared by two or more positions."""
+    """Row for each position at its own best stop, and for every stop shared by two or more positions."""
     rows = [("each at its own best", lens.zoom_at_own_best)] if lens.zoom_at_own_best else []
     rows += [(f_stop(one.f_number), one) for one in lens.zoom_at_equal_stop]
     if not rows:
@@ -255,7 +255,7 @@ def _summary_row(focal: FocalLengthFindings, scale: Scale) -> tuple[str, ...]:
 
 
 def _stop_rows(focal: FocalLengthFindings) -> list[tuple[str, ...]]:
-    """Give a row for every stop, as none is called the best."""
+    """Row for every stop, as none is called the best."""
     cells = {(point.f_number, point.zone): point for point in focal.curve}
     stops = sorted({point.f_number for point in focal.curve})
     return [
@@ -341,7 +341,7 @@ def _remarks_grid(lens: LensFindings, shots: list[SweepShot]) -> Grid | None:
 
 
 def _grouped(raised: Sequence[tuple[Remark, ...]], one: str, many: str) -> list[tuple[Remark, str]]:
-    """Give each flag once, with the first figure seen and how often it was raised."""
+    """Each flag once, with the first figure seen and how often it was raised."""
     firsts: dict[str, Remark] = {}
     counts = dict.fromkeys(FLAGS, 0)
     for remarks in raised:

@@ -35,19 +35,19 @@ _FORMULA_STARTS: Final = tuple("=+-@|%") + tuple("＝＋－＠")
 
 
 def spreadsheet_text(text: str | None) -> str:
-    """Give a cleaned text that no spreadsheet takes for a formula: a leading apostrophe disarms it."""
+    """Text, cleaned, that no spreadsheet takes for a formula: a leading apostrophe disarms it."""
     line = clean_text(text, unknown="")
     return f"'{line}" if line.startswith(_FORMULA_STARTS) else line
 
 
 def spreadsheet_path(path: Path) -> str:
-    """Give a path that no spreadsheet takes for a formula and that still opens the same file."""
+    """Path that no spreadsheet takes for a formula and that still opens the same file."""
     line = visible(name_in_tables(str(path)))
     return f"./{line}" if line.startswith(_FORMULA_STARTS) else line
 
 
 def photo_labels(paths: tuple[Path, ...]) -> dict[Path, str]:
-    """Give a short name for every photograph: the file's name, with its folder where two are called alike."""
+    """Short name for every photograph: the file's name, with its folder where two are called alike."""
     names = [path.name for path in paths]
     return {
         path: clean_text(path.name if names.count(path.name) == 1 else f"{path.parent.name}/{path.name}")
@@ -59,12 +59,12 @@ Cell = str | float | int | None
 
 
 def shots_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
-    """Give one row for every photograph, the rejected ones included, with the columns `SHOTS_COLUMNS`."""
+    """One row for every photograph, the rejected ones included, with the columns `SHOTS_COLUMNS`."""
     return pd.DataFrame([_shot_row(shot) for shot in shots], columns=list(SHOTS_COLUMNS))
 
 
 def edges_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
-    """Give one row for every edge of every measured photograph, with the columns `EDGES_COLUMNS`.
+    """One row for every edge of every measured photograph, with the columns `EDGES_COLUMNS`.
 
     Where any edge has a physical reading, `PHYSICAL_COLUMNS` follow.
     """
@@ -79,7 +79,7 @@ def edges_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
 
 
 def responses_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
-    """Give one row for every zone of every measured photograph: its mean SFR, with the columns `RESPONSES_COLUMNS`."""
+    """One row for every zone of every measured photograph: its mean SFR, with the columns `RESPONSES_COLUMNS`."""
     rows = [
         (spreadsheet_path(shot.planned.path), zone, *sfr.round(5).tolist())
         for shot in shots
@@ -90,7 +90,7 @@ def responses_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
 
 
 def compare_table(comparison: CompareFindings) -> pd.DataFrame:
-    """Give one row for every pair of lenses, unit, focal length, f-number and zone."""
+    """One row for every pair of lenses, unit, focal length, f-number and zone."""
     rows = [
         _compare_row(pair, row, unit)
         for pair in comparison.pairs
@@ -101,7 +101,7 @@ def compare_table(comparison: CompareFindings) -> pd.DataFrame:
 
 
 def effect_table(findings: EffectFindings) -> pd.DataFrame:
-    """Give one row for every level, figure and zone."""
+    """One row for every level, figure and zone."""
     return pd.DataFrame(
         [
             {
@@ -122,7 +122,7 @@ def effect_table(findings: EffectFindings) -> pd.DataFrame:
 
 
 def as_csv(table: pd.DataFrame) -> bytes:
-    """Give a table as CSV in UTF-8: numbers to seven digits, an empty cell where nothing is known."""
+    """Table as CSV in UTF-8: numbers to seven digits, an empty cell where nothing is known."""
     text: str = table.to_csv(index=False, float_format="%.7g", lineterminator="\n")
     return text.encode()
 

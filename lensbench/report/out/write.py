@@ -182,7 +182,7 @@ def check_output_folder(out: Path, *, inputs: Sequence[Path] = (), sweeps: Seque
 
 
 def json_text(form: Mapping[str, Any]) -> bytes:
-    """Give a JSON document, with the text as it is and no NaN; signs that a terminal would obey are escaped."""
+    """JSON document, with the text as it is and no NaN; signs that a terminal would obey are escaped."""
     text = json.dumps(form, allow_nan=False, ensure_ascii=False, indent=1)
     return (_HIDDEN.sub(_escaped, text) + "\n").encode()
 
