@@ -72,8 +72,8 @@ class EdgeShapes:
         place = np.clip((distance_px - self.first_px) / self.step_px, 0.0, last - 1e-9)
         index = place.astype(np.intp)
         part = place - index
-        found: FloatArray = self.table[:, index] * (1.0 - part) + self.table[:, index + 1] * part
-        return found
+        shapes: FloatArray = self.table[:, index] * (1.0 - part) + self.table[:, index + 1] * part
+        return shapes
 
 
 def colour_shift(samples: Samples, edge: Edge, shapes: EdgeShapes | None = None) -> Shift:
@@ -112,9 +112,9 @@ def colour_shift(samples: Samples, edge: Edge, shapes: EdgeShapes | None = None)
     if min(count, values.size - count) < _FEWEST_SAMPLES // 2:
         return _UNKNOWN
     side = 1.0 if values[before].sum() / count < values[~before].sum() / (values.size - count) else -1.0
-    found = _towards_bright(np.multiply(distance, side), values, shapes)
+    bright = _towards_bright(np.multiply(distance, side), values, shapes)
     own = position_sd_px(edge)
-    return Shift(px=side * found.px, sd_px=found.sd_px if isnan(own) else hypot(found.sd_px, own))
+    return Shift(px=side * bright.px, sd_px=bright.sd_px if isnan(own) else hypot(bright.sd_px, own))
 
 
 def _towards_bright(distance: FloatArray, values: FloatArray, shapes: EdgeShapes) -> Shift:

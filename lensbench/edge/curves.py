@@ -208,7 +208,7 @@ def crossings_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) ->
     """
     below = sfr < level
     last = np.argmax(below, axis=1)
-    found = below.any(axis=1) & (last > 0)
+    crossed = below.any(axis=1) & (last > 0)
     start = np.clip(last - 2, 0, sfr.shape[1] - 4)
     picked = np.take_along_axis(sfr, start[:, None] + np.arange(4), axis=1) - level
     cubic = picked @ _CUBIC.T
@@ -221,7 +221,7 @@ def crossings_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) ->
         slope = cubic[:, 1] + u * (2.0 * cubic[:, 2] + u * 3.0 * cubic[:, 3])
         u = np.clip(u - value / np.where(slope < 0, slope, -np.inf), place - 1.0, place)
     spacing = frequency_cypx[1] - frequency_cypx[0]
-    return np.where(found, frequency_cypx[0] + (start + u) * spacing, np.nan)
+    return np.where(crossed, frequency_cypx[0] + (start + u) * spacing, np.nan)
 
 
 _CUBIC: Final[FloatArray] = np.linalg.inv(np.vander(np.arange(4.0), increasing=True))
@@ -253,11 +253,11 @@ def rises_10_90_px(position_px: FloatArray, esf: FloatArray) -> FloatArray:
 def _reached(esf: FloatArray, level: float, spacing: float) -> FloatArray:
     beyond = esf > level
     last = np.argmax(beyond, axis=1)
-    found = beyond.any(axis=1) & (last > 0)
+    reached = beyond.any(axis=1) & (last > 0)
     rows = np.arange(esf.shape[0])
     before, after = esf[rows, np.maximum(last - 1, 0)], esf[rows, last]
     share = (level - before) / np.where(after > before, after - before, 1.0)
-    return np.where(found, (last - 1.0 + share) * spacing, np.nan)
+    return np.where(reached, (last - 1.0 + share) * spacing, np.nan)
 
 
 def overshoots_percent(esf: FloatArray) -> tuple[FloatArray, FloatArray]:

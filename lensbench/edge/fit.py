@@ -8,6 +8,7 @@ sample, both together; and where residuals are larger than noise allows, a last 
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -133,9 +134,9 @@ def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
                 started.append(region)
         else:
             results.append(line)
-    _fit(started, _fit_plainly)
+    _fit(started, _fit_group)
     cleaned = _without_outliers(started)
-    _fit(cleaned, _fit_plainly)
+    _fit(cleaned, _fit_group)
     replaced = {region.index for region in cleaned}
     final = [region for region in started if region.index not in replaced] + cleaned
     _settle_doubts(final)
@@ -176,7 +177,7 @@ def _settle_doubts(regions: Sequence[_Region]) -> None:
         if region not in joint and region.fit is not None:
             region.move(refine_line(region, region.fit))
     before = {region.index: region.fit for region in doubtful if region in joint}
-    _fit(doubtful, _fit_freely)
+    _fit(doubtful, partial(_fit_group, free=True))
     for region in doubtful:
         if region.index in before and region.fit and not region.fit.posterior.free_size:
             region.fit = before[region.index]
@@ -206,15 +207,7 @@ def _fit(regions: Sequence[_Region], fit_group: Callable[[Sequence[_Region], int
             return
 
 
-def _fit_plainly(group: Sequence[_Region], index: int) -> None:
-    _fit_group(group, index, free=False)
-
-
-def _fit_freely(group: Sequence[_Region], index: int) -> None:
-    _fit_group(group, index, free=True)
-
-
-def _fit_group(group: Sequence[_Region], index: int, *, free: bool) -> None:
+def _fit_group(group: Sequence[_Region], index: int, *, free: bool = False) -> None:
     shape = prior_shape(index)
     pooled = [region.pooled(shape.step_px) for region in group]
     step = np.array([region.line.step for region in group])
@@ -254,7 +247,7 @@ _AT_REST_PX: Final = 1e-3
 
 def _fit_jointly(group: Sequence[_Region], index: int) -> None:
     """Fit line and profile together, and move the line, until it rests."""
-    _fit_plainly(group, index)
+    _fit_group(group, index)
     for region in group:
         for _ in range(_MOST_TURNS):
             if region.fit is None or joint_line_profile(region, region.fit) < _AT_REST_PX:

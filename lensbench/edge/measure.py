@@ -155,8 +155,8 @@ def _with_iso(edge: Edge, region: Samples) -> Edge:
     mtf50, mtf30, mtf20, mtf10 = iso.mtf_cypx
     flags = edge.flags
     if iso.empty_bins and not any(flag.flag == "phase_gap" for flag in flags):
-        seen = f"{iso.empty_bins} of the {BINS_BESIDE} quarter-pixel bins beside the edge hold no sample"
-        flags = (*flags, remark("phase_gap", seen))
+        empty = f"{iso.empty_bins} of the {BINS_BESIDE} quarter-pixel bins beside the edge hold no sample"
+        flags = (*flags, remark("phase_gap", empty))
     return replace(
         edge,
         flags=flags,

@@ -83,8 +83,10 @@ def read_physical(refined: RefinedFit, aperture: Aperture) -> tuple[PhysicalFit,
     )
     if verdict.fits:
         return reading, ()
-    seen = f"{_IN_WORDS[verdict.kind]}; {verdict.describe()}, misfit {fit.reduced_chi2:.2f} times the noise"
-    return reading, (remark("outside_model", seen),)
+    departure = (
+        f"{_IN_WORDS[verdict.kind]}; {verdict.describe()}, misfit {fit.reduced_chi2:.2f} times the noise"
+    )
+    return reading, (remark("outside_model", departure),)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -166,15 +166,15 @@ def _bounded_step(
         index = np.array(moving)
         gram = model.gram[index[:, None], index]
         pull = model.moment[index] - model.gram[index] @ step[: model.moment.size]
-        found = solved(gram, pull, damping=damping)
+        change = solved(gram, pull, damping=damping)
         held = [
-            k for k, change in zip(moving, found, strict=True) if k in SIZES and parameters[k] + change < 0.0
+            k for k, delta in zip(moving, change, strict=True) if k in SIZES and parameters[k] + delta < 0.0
         ]
         if not held:
-            step[index] = found
+            step[index] = change
             return step
         lowest = min(
-            held, key=lambda k: float((parameters[k] + found[moving.index(k)]) / abs(parameters[k] + 1e-3))
+            held, key=lambda k: float((parameters[k] + change[moving.index(k)]) / abs(parameters[k] + 1e-3))
         )
         step[lowest] = -parameters[lowest]
         moving.remove(lowest)
@@ -251,10 +251,10 @@ class EdgeProblem:
 
     def shapes(self, transfer: FloatArray) -> FloatArray:
         """ESF less a half, LSF and slope in every bin, for each row of transfers: (3, bins, transfers)."""
-        found = (self._flat @ transfer.T).reshape(3, -1, transfer.shape[0])[:, self._half_bin]
-        found[0] *= self._side[:, None]
-        found[2] *= self._side[:, None]
-        return found
+        shapes = (self._flat @ transfer.T).reshape(3, -1, transfer.shape[0])[:, self._half_bin]
+        shapes[0] *= self._side[:, None]
+        shapes[2] *= self._side[:, None]
+        return shapes
 
     def content(
         self, shapes: FloatArray, shift: float, turn: float

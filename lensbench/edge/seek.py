@@ -63,7 +63,7 @@ def find_edges(overview: Grey, *, factor: int = 1, most: int = 12) -> list[Box]:
         In full-size pixels, best first, not overlapping; empty where the picture holds no such edge.
     """
     segments = _segments(overview, factor)
-    candidates = [found for segment in segments if (found := _region(overview, segment, factor)) is not None]
+    candidates = [best for segment in segments if (best := _region(overview, segment, factor)) is not None]
     candidates.sort(key=lambda candidate: -candidate.score)
     chosen: list[Box] = []
     for candidate in candidates:
@@ -77,10 +77,10 @@ def find_edges(overview: Grey, *, factor: int = 1, most: int = 12) -> list[Box]:
 def _segments(overview: Grey, factor: int) -> list[_Segment]:
     """List straight pieces that are long enough and off the axes, longest first."""
     detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD)
-    found = detector.detect(np.ascontiguousarray(overview))[0]
-    if found is None:
+    lines = detector.detect(np.ascontiguousarray(overview))[0]
+    if lines is None:
         return []
-    ends = np.asarray(found, dtype=np.float64).reshape(-1, 4)
+    ends = np.asarray(lines, dtype=np.float64).reshape(-1, 4)
     d_col, d_row = ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1]
     length = np.hypot(d_row, d_col)
     angle = (np.degrees(np.arctan2(d_col, -d_row)) + 90.0) % 180.0 - 90.0
@@ -176,9 +176,9 @@ def _bend(share: FloatArray, distance: FloatArray, along: FloatArray) -> float:
     return float(abs(0.5 * (place[0] + place[4]) - (place[1] + place[2] + place[3]) / 3.0))
 
 
-def _overlap(one: Box, other: Box) -> bool:
-    rows = min(one.top + one.height, other.top + other.height) - max(one.top, other.top)
-    cols = min(one.left + one.width, other.left + other.width) - max(one.left, other.left)
+def _overlap(box: Box, other: Box) -> bool:
+    rows = min(box.top + box.height, other.top + other.height) - max(box.top, other.top)
+    cols = min(box.left + box.width, other.left + other.width) - max(box.left, other.left)
     return (
-        rows > 0 and cols > 0 and rows * cols > 0.25 * min(one.height * one.width, other.height * other.width)
+        rows > 0 and cols > 0 and rows * cols > 0.25 * min(box.height * box.width, other.height * other.width)
     )

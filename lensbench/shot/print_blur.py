@@ -121,7 +121,7 @@ def _freed(edge: Edge, profile: PrintProfile, px_per_mm: float) -> tuple[Edge, f
     at = figures["mtf50_cypx"]
     slope = _slope_at(frequency, sfr, at)
     refused = not isfinite(kept["mtf50_cypx"])
-    seen = f"the print leaves {100 * _left_at(frequency, left, at):.0f} % at MTF50, limit {100 * LEAST_LEFT:.0f} %"
+    cost = f"the print leaves {100 * _left_at(frequency, left, at):.0f} % at MTF50, limit {100 * LEAST_LEFT:.0f} %"
     return (
         replace(
             edge,
@@ -132,7 +132,7 @@ def _freed(edge: Edge, profile: PrintProfile, px_per_mm: float) -> tuple[Edge, f
             mtf50_sd_cypx=nan if refused else float(np.interp(at, frequency, own_sd)) / slope,
             sfr=np.where(left < LEAST_LEFT, nan, sfr),
             sfr_sd=np.where(left < LEAST_LEFT, nan, np.hypot(own_sd, print_sd)),
-            flags=(*edge.flags, remark("print_limits", seen)) if refused else edge.flags,
+            flags=(*edge.flags, remark("print_limits", cost)) if refused else edge.flags,
         ),
         nan if refused else float(np.interp(at, frequency, print_sd)) / slope,
     )
