@@ -15,70 +15,66 @@ __all__ = ["chart"]
 _SIGN: Final = b"/Subject (Chart to photograph"
 
 
+_Out = Annotated[
+    Path | None,
+    typer.Option(
+        help="PDF file to write.  [default: chart.pdf, or wall.pdf]", show_default=False, metavar="PATH"
+    ),
+]
+_Paper = Annotated[
+    str,
+    typer.Option(
+        help="A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole mm (500x400).", metavar="TEXT"
+    ),
+]
+_Wall = Annotated[
+    int | None,
+    typer.Option(
+        min=1, max=29, help="Make a wall set of this many pages.", show_default=False, metavar="NUMBER"
+    ),
+]
+_Sensor = Annotated[
+    str | None,
+    typer.Option(
+        help="WIDTHxHEIGHT of the sensor in mm (wall set).  [default: 36x24]",
+        show_default=False,
+        metavar="TEXT",
+    ),
+]
+_Distance = Annotated[
+    float | None,
+    typer.Option(
+        min=1.0,
+        max=10_000.0,
+        help="From wall to camera, in focal lengths (wall set).  [default: 50]",
+        show_default=False,
+        metavar="NUMBER",
+    ),
+]
+_Solid = Annotated[
+    bool, typer.Option("--solid", help="Solid black instead of grey: for printers that screen greys.")
+]
+_Contrast = Annotated[
+    float | None,
+    typer.Option(
+        min=1.5,
+        max=20.0,
+        help="Bright over dark, 1.5 to 20.  [default: 4; wall set: black]",
+        show_default=False,
+        metavar="NUMBER",
+    ),
+]
+
+
 def chart(
     *,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            help="PDF file to write.  [default: chart.pdf, or wall.pdf]",
-            show_default=False,
-            metavar="PATH",
-        ),
-    ] = None,
-    paper: Annotated[
-        str,
-        typer.Option(
-            "--paper",
-            help="A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole mm (500x400).",
-            metavar="TEXT",
-        ),
-    ] = "A4",
-    wall: Annotated[
-        int | None,
-        typer.Option(
-            "--wall",
-            min=1,
-            max=29,
-            help="Make a wall set of this many pages.",
-            show_default=False,
-            metavar="NUMBER",
-        ),
-    ] = None,
-    sensor: Annotated[
-        str | None,
-        typer.Option(
-            "--sensor",
-            help="WIDTHxHEIGHT of the sensor in mm (wall set).  [default: 36x24]",
-            show_default=False,
-            metavar="TEXT",
-        ),
-    ] = None,
-    distance_f: Annotated[
-        float | None,
-        typer.Option(
-            "--distance-f",
-            min=1.0,
-            max=10_000.0,
-            help="From wall to camera, in focal lengths (wall set).  [default: 50]",
-            show_default=False,
-            metavar="NUMBER",
-        ),
-    ] = None,
-    solid: Annotated[
-        bool, typer.Option("--solid", help="Solid black instead of grey: for printers that screen greys.")
-    ] = False,
-    contrast: Annotated[
-        float | None,
-        typer.Option(
-            "--contrast",
-            min=1.5,
-            max=20.0,
-            help="Bright over dark, 1.5 to 20.  [default: 4; wall set: black]",
-            show_default=False,
-            metavar="NUMBER",
-        ),
-    ] = None,
+    out: _Out = None,
+    paper: _Paper = "A4",
+    wall: _Wall = None,
+    sensor: _Sensor = None,
+    distance_f: _Distance = None,
+    solid: _Solid = False,
+    contrast: _Contrast = None,
 ) -> None:
     """Make a chart to print, as a PDF in exact millimetres: one sheet, or a wall set of pages.
 
@@ -94,23 +90,18 @@ def chart(
         raise SettingError("give either --solid or --contrast, not both")
     if wall is None and (sensor is not None or distance_f is not None):
         raise SettingError("--sensor and --distance-f belong to a wall set: give --wall PAGES too")
-    place = out or Path("chart.pdf" if wall is None else "wall.pdf")
-    check_kind(
-        place, suffix=".pdf", begins=b"%PDF-", sign=_SIGN, what="a chart (PDF) as this program wrote it"
-    )
+    path = out or Path("chart.pdf" if wall is None else "wall.pdf")
+    what = "a chart (PDF) as this program wrote it"
+    check_kind(path, suffix=".pdf", begins=b"%PDF-", sign=_SIGN, what=what)
     if wall is None:
-        say(_sheet(place, paper=paper, solid=solid, contrast=contrast))
-    else:
-        say(
-            _wall(
-                place,
-                pages=wall,
-                paper=paper,
-                sensor=sensor or "36x24",
-                distance_f=50.0 if distance_f is None else distance_f,
-                contrast=contrast,
-            )
+        say(_sheet(path, paper=paper, solid=solid, contrast=contrast))
+        return
+    distance_f = 50.0 if distance_f is None else distance_f
+    say(
+        _wall(
+            path, pages=wall, paper=paper, sensor=sensor or "36x24", distance_f=distance_f, contrast=contrast
         )
+    )
 
 
 def _sheet(out: Path, *, paper: str, solid: bool, contrast: float | None) -> str:

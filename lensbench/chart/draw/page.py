@@ -49,7 +49,7 @@ class Note:
 
 
 def device_gray(reflectance: float) -> float:
-    """Give the DeviceGray value, 0 to 1, that stands for a reflectance relative to paper white.
+    """DeviceGray value, 0 to 1, that stands for a reflectance relative to paper white.
 
     The sRGB transfer curve, IEC 61966-2-1:1999; printers without colour management differ.
 
@@ -84,7 +84,7 @@ class Page:
         self._canvas.setViewerPreference("PrintScaling", "None")
 
     def _pt(self, corner: Corner) -> Corner:
-        """Give a point as the PDF counts: right and up from the lower left corner, in points."""
+        """Point as the PDF counts: right and up from the lower left corner, in points."""
         row_mm, col_mm = corner
         return ((self._width_mm / 2 + col_mm) * _PT_PER_MM, (self._height_mm / 2 - row_mm) * _PT_PER_MM)
 

@@ -34,8 +34,13 @@ from lensbench.chart.find.sheet import (
     refit,
     typical_blur_px,
 )
-from lensbench.chart.find.wall.find import SightedWall, find_wall
-from lensbench.chart.find.wall.pages import pages_of, read_windows, windows_of_missing
+from lensbench.chart.find.wall import (
+    SightedWall,
+    find_wall,
+    pages_of,
+    read_windows,
+    windows_of_missing,
+)
 from lensbench.chart.layout import page_marker
 from lensbench.model.errors import ChartError
 
@@ -122,7 +127,7 @@ def _sighted(picture: Picture, overview: Overview) -> Sighting | SightedWall:
     for look in _looks(picture, overview):
         try:
             read = read_markers(look.grey)
-            sighted = _told(read, factor=look.factor, size_px=picture.size_px)
+            sighted = _recognised(read, factor=look.factor, size_px=picture.size_px)
         except ChartError as error:
             refused = refused or error
             continue
@@ -142,11 +147,11 @@ def _closer(picture: Picture, sighted: SightedWall, read: ReadMarkers) -> Sighte
         return sighted
     try:
         if windows is None:
-            closer = _told(read_markers(finer.grey), factor=finer.factor, size_px=picture.size_px)
+            closer = _recognised(read_markers(finer.grey), factor=finer.factor, size_px=picture.size_px)
         else:
             more = read_windows(finer.grey, windows, factor=finer.factor)
             joined = _joined(read, more, factor=sighted.factor, finer=finer.factor)
-            closer = _told(joined, factor=sighted.factor, size_px=picture.size_px)
+            closer = _recognised(joined, factor=sighted.factor, size_px=picture.size_px)
     except ChartError:
         return sighted
     better = isinstance(closer, SightedWall) and len(closer.pages) > len(sighted.pages)
@@ -163,7 +168,7 @@ def _joined(read: ReadMarkers, more: ReadMarkers, *, factor: int, finer: int) ->
 
 
 def _looks(picture: Picture, overview: Overview) -> Iterator[_Look]:
-    """Give the overview, then a smaller one (blur), then a finer one (distance)."""
+    """Overview, then a smaller one (blur), then a finer one (distance)."""
     yield _Look(grey=overview.grey, factor=overview.factor)
     rows, cols = (side // 2 for side in overview.grey.shape)
     if min(rows, cols) > 0:
@@ -176,8 +181,8 @@ def _looks(picture: Picture, overview: Overview) -> Iterator[_Look]:
         yield _Look(grey=finer.grey, factor=finer.factor)
 
 
-def _told(read: ReadMarkers, *, factor: int, size_px: tuple[int, int]) -> Sighting | SightedWall:
-    """Tell whether markers are a sheet's or a wall's, and where it lies."""
+def _recognised(read: ReadMarkers, *, factor: int, size_px: tuple[int, int]) -> Sighting | SightedWall:
+    """Whether markers are a sheet's or a wall's, and where it lies."""
     on_pages = sum(page_marker(marker_id) is not None for marker_id in read.ids)
     if 2 * on_pages <= len(read.ids):
         return sight_markers(read, factor=factor, size_px=size_px)

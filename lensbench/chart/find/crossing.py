@@ -4,12 +4,7 @@
 
 with d1, d2 the distances from the two lines: exact for a Gaussian blur s and lines at right angles, near
 enough for the rest. The slopes gr and gc take up light that falls unevenly. Levenberg-Marquardt on the sites
-present only.
-
-A step blurred by a Gaussian, quickly: the error function and its bell from one exponential.
-
-Abramowitz and Stegun, Handbook of Mathematical Functions, 7.1.26: within 1.5e-7, where the library's erf takes six
-times as long in single precision.
+present only, all patches in one batch: an iteration costs little more for forty than for one.
 """
 
 from dataclasses import dataclass, fields
@@ -33,7 +28,10 @@ _TERMS: Final = tuple(
 
 
 def erf_and_bell(x: Single) -> tuple[Single, Single]:
-    """Give erf(x) and exp(-x^2).
+    """Error function erf(x) and its bell exp(-x^2), from one exponential.
+
+    Abramowitz and Stegun, Handbook of Mathematical Functions, 7.1.26: within 1.5e-7, where the library's erf takes
+    six times as long in single precision.
 
     >>> erf, bell = erf_and_bell(np.array([-0.5, 0.0, 2.0], np.float32))
     >>> [round(float(value), 5) for value in (*erf, *bell)]
@@ -74,7 +72,7 @@ class Patches:
     """Shape (n, 2): (row, column) of each piece's first pixel."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class Crossings:
     """What was fitted, one entry a piece."""
 
@@ -93,7 +91,7 @@ class Crossings:
     """Rms of what the fit leaves, as a fraction of the amplitude."""
 
     def where(self, chosen: BoolArray) -> "Crossings":
-        """Give the chosen entries only."""
+        """Chosen entries only."""
         return Crossings(**{part.name: getattr(self, part.name)[chosen] for part in fields(self)})
 
 
@@ -136,7 +134,7 @@ def fit_crossings(
 
 
 def _held(present: BoolArray) -> npt.NDArray[np.int64]:
-    """Give the places of each piece's samples, of all pieces as many as the poorest has."""
+    """Places of each piece's samples, of all pieces as many as the poorest has."""
     places = np.nonzero(present)[1]
     counts = present.sum(axis=1)
     fewest = int(counts.min(initial=present.shape[1]))
@@ -226,7 +224,7 @@ class _Field:
         return moved
 
     def _assess(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Give sums of squares, gradients and normal matrices."""
+        """Residual squares, gradients and normal matrices."""
         model, slopes = self._model(parameters)
         residual = self.values - model
         gradient = (slopes @ residual[:, :, None])[:, :, 0]
@@ -235,7 +233,7 @@ class _Field:
         return cost.astype(np.float64), gradient.astype(np.float64), normal.astype(np.float64)
 
     def _model(self, exact: FloatArray) -> tuple[Single, Single]:
-        """Give the model, shape (n, samples), and its slopes, shape (n, 9, samples)."""
+        """Model, shape (n, samples), and its slopes, shape (n, 9, samples)."""
         parameters = exact.astype(np.float32)
         down = self.rows - parameters[:, _ROW, None]
         right = self.cols - parameters[:, _COL, None]

@@ -3,18 +3,11 @@
     u = H (row_mm, col_mm, 1), a point without distortion, from the picture's centre;
     p = u (1 + k1 q + k2 q^2), q = (|u| / half-diagonal)^2.
 
-All coordinates are (row, column).
-
-The doubt about a sheet's geometry where it is no true plane: bent, or stretched by damp.
-
-Then crossings stray from the fitted plane by more than their noise, and neighbours stray alike, which the fit's own
-covariance takes for chance. Leaving out one part of the sheet after the other shows it (block jackknife; Kuensch 1989,
-Annals of Statistics 17:1217, from memory).
-
-The map that most points agree on, where some of them may be anywhere: random-sample consensus, then all that agree.
-
-A robust fit that begins with least squares over everything may stay where a few far strays have pulled it; a map
-through a handful of points that many others confirm does not know them. The draws are the same at every call.
+All coordinates are (row, column). Where a sheet is no true plane (bent, or stretched by damp), crossings stray from the
+fit by more than their noise, and neighbours stray alike, which the fit's own covariance takes for chance: leaving out
+one part of the sheet after the other shows it (block jackknife; Kuensch 1989, Annals of Statistics 17:1217, from
+memory). Where some points may be anywhere, the map is the one that most of them agree on (random-sample consensus, the
+same draws at every call): least squares over everything would be pulled by a few far strays.
 """
 
 from dataclasses import dataclass, replace
@@ -71,7 +64,7 @@ class Mapping:
         return placed
 
     def jacobian(self, points_mm: FloatArray, *, step_mm: float = 0.5) -> FloatArray:
-        """Give the local pixels per millimetre, shape (n, 2, 2): [picture axis, chart axis]."""
+        """Local pixels per millimetre, shape (n, 2, 2): [picture axis, chart axis]."""
         columns = [
             (self.to_px(points_mm + step) - self.to_px(points_mm - step)) / (2.0 * step_mm)
             for step in step_mm * np.eye(2)
@@ -79,7 +72,7 @@ class Mapping:
         return np.stack(columns, axis=-1)
 
     def depth(self, points_mm: FloatArray) -> FloatArray:
-        """Give the homography's third coordinate of points: positive before the camera."""
+        """Homography's third coordinate of points: positive before the camera."""
         _, depth = _project(self.homography, points_mm)
         return depth
 
@@ -133,7 +126,7 @@ def fit_mapping(
 
 
 def _changes(covariance: FloatArray) -> FloatArray:
-    """Give independent one-sigma changes of the scaled homography, shape (8, 3, 3)."""
+    """Independent one-sigma changes of the scaled homography, shape (8, 3, 3)."""
     values, vectors = np.linalg.eigh(covariance)
     steps = vectors.T * np.sqrt(values.clip(0.0))[:, None]
     return np.column_stack((steps, np.zeros(_TERMS))).reshape(-1, 3, 3)
@@ -142,7 +135,7 @@ def _changes(covariance: FloatArray) -> FloatArray:
 def _descend(
     parameters: FloatArray, points: FloatArray, seen: FloatArray, *, pixel: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Give the parameters and the covariance of the homography's eight."""
+    """Parameters and the covariance of the homography's eight."""
     scale, normal, weights = pixel, np.eye(len(parameters)), np.ones(2 * len(points))
     held = np.arange(len(parameters)) >= _TERMS
     for _ in range(_ROUNDS):
@@ -170,7 +163,7 @@ def _descend(
 
 
 def _residual(parameters: FloatArray, points: FloatArray, seen: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Give what the fit leaves, shape (n, 2), and its slopes, (n, 2, parameters), in scaled coordinates."""
+    """Residuals, shape (n, 2), and slopes of the fit, (n, 2, parameters), in scaled coordinates."""
     homography = np.append(parameters[:_TERMS], 1.0).reshape(3, 3)
     plain, depth = _project(homography, points)
     raised = np.column_stack((points, np.ones(len(points)))) / depth[:, None]
@@ -208,7 +201,7 @@ def with_strain(
     noise_px: float,
     size_px: tuple[int, int],
 ) -> Mapping:
-    """Give the mapping with a spread that holds for a strained sheet; as it is where nothing speaks for one.
+    """Return the mapping with a spread that holds for a strained sheet; as it is where nothing speaks for one.
 
     Parameters
     ----------
@@ -228,7 +221,7 @@ def with_strain(
         fit_mapping(centers_mm[kept], seen_px[kept], start=mapping.homography, size_px=size_px).homography
         for kept in _parts_left_out(centers_mm)
     ]
-    scaled = np.array([one / one[2, 2] for one in without])
+    scaled = np.array([homography / homography[2, 2] for homography in without])
     count = len(scaled)
     spread = np.sqrt((count - 1.0) / count) * (scaled - scaled.mean(axis=0)) * mapping.homography[2, 2]
     return replace(mapping, spread=spread)
@@ -286,7 +279,7 @@ def agreed_mapping(
 
 
 def agreed_affine(points: FloatArray, points_px: FloatArray, *, stray_px: float) -> FloatArray | None:
-    """Give the affine map, shape (2, 3), of the points, shape (n, 2), that agree within a distance on one.
+    """Affine map, shape (2, 3), of the points, shape (n, 2), that agree within a distance on one.
 
     None where fewer than four of them, or fewer than half, agree, or all lie on one line.
     """

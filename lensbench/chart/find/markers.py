@@ -1,16 +1,14 @@
 """Seeing the markers in a small grey picture, and telling from them which chart it is and where it lies.
 
-Reading markers in a grey picture, softly: OpenCV finds dark squares, and each is compared with our own codes.
-
-A square's 7 x 7 modules are correlated with every code of ours, in four turns and as two amounts of blur would
-leave it. That reads what hard thresholds cannot, and takes a twentieth of the time of OpenCV's own search through
-its dictionary of 1000.
+OpenCV finds dark squares. The 7 x 7 modules of each are correlated with every code of ours, in four turns and as two
+amounts of blur would leave it: that reads what hard thresholds cannot, and takes a twentieth of the time of OpenCV's
+own search through its dictionary of 1000.
 """
 
 from dataclasses import dataclass
 from functools import lru_cache
 from math import hypot
-from typing import Any, Final
+from typing import Final
 
 import cv2
 import numpy as np
@@ -27,6 +25,7 @@ from lensbench.chart.layout import (
     marker_modules,
 )
 from lensbench.model.errors import ChartError
+from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 
 __all__ = [
@@ -82,25 +81,21 @@ def read_markers(grey: ByteArray) -> ReadMarkers:
 
 
 def _squares(grey: ByteArray) -> FloatArray:
-    """Give dark squares that may be markers: corners of shape (n, 4, 2) as OpenCV has them, (x, y), clockwise."""
+    """Dark squares that may be markers: corners of shape (n, 4, 2) as OpenCV has them, (x, y), clockwise."""
     parameters = cv2.aruco.DetectorParameters()
     parameters.adaptiveThreshWinSizeMin = 13
     parameters.adaptiveThreshWinSizeMax = 53
     parameters.adaptiveThreshWinSizeStep = 40  # two windows: a third finds no more
     parameters.minMarkerPerimeterRate = 0.02
-    found, _, refused = cv2.aruco.ArucoDetector(_one_code(), parameters).detectMarkers(grey)
-    squares = [*found, *refused]
-    return np.array(squares, dtype=np.float64).reshape(-1, 4, 2)
-
-
-def _one_code() -> Any:
-    """Give a dictionary of one code: OpenCV then spends no time on reading."""
     whole = dictionary()
-    return cv2.aruco.Dictionary(whole.bytesList[:1].copy(), whole.markerSize, 0)
+    # Of one code: OpenCV then spends no time on reading.
+    single = cv2.aruco.Dictionary(whole.bytesList[:1].copy(), whole.markerSize, 0)
+    accepted, _, refused = cv2.aruco.ArucoDetector(single, parameters).detectMarkers(grey)
+    return np.array([*accepted, *refused], dtype=np.float64).reshape(-1, 4, 2)
 
 
 def _modules(grey: ByteArray, squares: FloatArray) -> FloatArray:
-    """Give the mean grey of each square's modules, shape (n, 49)."""
+    """Mean grey of each square's modules, shape (n, 49)."""
     steps = (np.arange(_FINE * MODULES) + 0.5) / (_FINE * MODULES)
     across, down = np.meshgrid(steps, steps)
     corner = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]], dtype=np.float32)
@@ -119,20 +114,20 @@ def _modules(grey: ByteArray, squares: FloatArray) -> FloatArray:
     return cells
 
 
-def _has_border(modules: FloatArray) -> npt.NDArray[np.bool_]:
-    """Tell which squares are darker along their border than inside: the cheap test first."""
+def _has_border(modules: FloatArray) -> BoolArray:
+    """Which squares are darker along their border than inside: the cheap test first."""
     grid = modules.reshape(-1, MODULES, MODULES)
     border = (grid.sum(axis=(1, 2)) - grid[:, 1:-1, 1:-1].sum(axis=(1, 2))) / (
         MODULES**2 - (MODULES - 2) ** 2
     )
     lightest = grid[:, 1:-1, 1:-1].max(axis=(1, 2))
     darkest = grid.min(axis=(1, 2))
-    bordered: npt.NDArray[np.bool_] = border - darkest < 0.55 * (lightest - darkest)
+    bordered: BoolArray = border - darkest < 0.55 * (lightest - darkest)
     return bordered
 
 
 def _match(modules: FloatArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], FloatArray]:
-    """Give for each square the best code, its turn and its score: correlation, or 0 where it is no marker."""
+    """For each square the best code, its turn and its score: correlation, or 0 where it is no marker."""
     centered = modules - modules.mean(axis=1, keepdims=True)
     scaled = centered / np.maximum(np.linalg.norm(centered, axis=1, keepdims=True), 1e-9)
     correlation = (scaled.astype(np.float32) @ _codes().reshape(-1, MODULES**2).T).reshape(
@@ -149,7 +144,7 @@ def _match(modules: FloatArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.i
 
 @lru_cache(maxsize=1)
 def _codes() -> npt.NDArray[np.float32]:
-    """Give our codes as blur leaves them, of mean 0 and length 1: shape (blurs, turns, ids, 49)."""
+    """Our codes as blur leaves them, of mean 0 and length 1: shape (blurs, turns, ids, 49)."""
     ink = np.array([marker_modules(marker_id) for marker_id in range(FIRST_FREE_ID)])
     paper = np.pad(~ink, ((0, 0), (2, 2), (2, 2)), constant_values=True).astype(np.float32)
     fine = paper.repeat(_FINE, axis=1).repeat(_FINE, axis=2)
@@ -167,7 +162,7 @@ def _codes() -> npt.NDArray[np.float32]:
 
 
 def _once_each(squares: FloatArray, ids: npt.NDArray[np.int64], scores: FloatArray) -> list[int]:
-    """Give the best square of each id, unless the id is read in two places."""
+    """Best square of each id, unless the id is read in two places."""
     best: dict[int, int] = {}
     doubtful: set[int] = set()
     middles = squares.mean(axis=1).tolist()
@@ -252,14 +247,14 @@ def no_chart(seen: int) -> str:
 
 
 def _corners_mm(marker: Marker) -> list[tuple[float, float]]:
-    """Give a marker's corners in the detector's order: clockwise from the upper left, as the page is read."""
+    """Marker's corners in the detector's order: clockwise from the upper left, as the page is read."""
     row, col = marker.center_mm
     half = marker.side_mm / 2.0
     return [(row + down * half, col + right * half) for down, right in ((-1, -1), (-1, 1), (1, 1), (1, -1))]
 
 
-def _consistent(points_mm: FloatArray, points_px: FloatArray) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """Give a homography that most markers agree with, and which do."""
+def _consistent(points_mm: FloatArray, points_px: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Homography that most markers agree with, and which do."""
     extent_px = float(np.ptp(points_px.reshape(-1, 2), axis=0).max())
     cv2.setRNGSeed(1)
     homography, _ = cv2.findHomography(
@@ -273,10 +268,10 @@ def _consistent(points_mm: FloatArray, points_px: FloatArray) -> tuple[FloatArra
     return start, stray <= 2.0 * _LOOSE_FRACTION * extent_px
 
 
-def _near(mapping: Mapping, points_mm: FloatArray, points_px: FloatArray) -> npt.NDArray[np.bool_]:
-    """Tell which markers lie where the fitted mapping puts them."""
+def _near(mapping: Mapping, points_mm: FloatArray, points_px: FloatArray) -> BoolArray:
+    """Which markers lie where the fitted mapping puts them."""
     placed = mapping.to_px(points_mm.reshape(-1, 2)).reshape(points_px.shape)
     side_px = np.hypot(*(points_px[:, 1] - points_px[:, 0]).T)
     stray = np.hypot(*np.moveaxis(placed - points_px, 2, 0)).max(axis=1)
-    near: npt.NDArray[np.bool_] = stray <= _NEAR_FRACTION * side_px
+    near: BoolArray = stray <= _NEAR_FRACTION * side_px
     return near

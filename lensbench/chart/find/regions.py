@@ -149,7 +149,7 @@ def _found_target(
 
 
 def edge_angle_deg(direction: FloatArray) -> FloatArray:
-    """Give the angles from vertical, in [-90, 90), of lines along (down, right), shape (..., 2).
+    """Angles from vertical, in [-90, 90), of lines along (down, right), shape (..., 2).
 
     >>> float(edge_angle_deg(np.array([-1.0, 0.1])).round(1))
     5.7
@@ -161,7 +161,7 @@ def edge_angle_deg(direction: FloatArray) -> FloatArray:
 def arm_regions(
     crossings_px: FloatArray, *, arms_px: FloatArray, blur_px: FloatArray, size_px: tuple[int, int]
 ) -> list[tuple[ArmRegion, ...]]:
-    """Give the regions of targets; an arm with too little of it in the picture is left out.
+    """Regions of targets; an arm with too little of it in the picture is left out.
 
     Among the boxes that suit an arm, the one of largest area times length of edge is taken: length tells more
     about an edge than width does.
@@ -226,7 +226,7 @@ def _limits(along: FloatArray, across: FloatArray, margin_px: FloatArray) -> _Li
 def _best_boxes(
     crossing: FloatArray, along: FloatArray, limits: _Limits, size_px: tuple[int, int]
 ) -> tuple[FloatArray, FloatArray]:
-    """Give the best box of each arm: the place of its middle along the arm, and half its height and width.
+    """Best box of each arm: the place of its middle along the arm, and half its height and width.
 
     Every place and shape of a grid is tried at its largest size; axes are (arm, place, shape).
     """
@@ -245,7 +245,7 @@ def _best_boxes(
 
 
 def _room(unit: FloatArray, limits: _Limits) -> FloatArray:
-    """Give how far boxes may grow round each place till a corner meets line or rim, in px."""
+    """How far boxes may grow round each place till a corner meets line or rim, in px."""
     places = _PLACES[:, None]
     from_line, inside_rim = limits.from_line[:, None, None], limits.inside_rim[:, None, None]
     room = np.full((len(from_line), len(_PLACES), len(unit)), np.inf)
@@ -261,14 +261,14 @@ def _room(unit: FloatArray, limits: _Limits) -> FloatArray:
 
 
 def _edge_length_px(half: FloatArray, along: FloatArray) -> FloatArray:
-    """Give the length of the edge through the middle of each box."""
+    """Length of the edge through the middle of each box."""
     direction = np.abs(along) / np.hypot(*along.T)[:, None]
     length: FloatArray = 2.0 * (half / np.maximum(direction, 1e-9)).min(axis=-1)
     return length
 
 
 def _whole_pixels(centers: FloatArray, half: FloatArray) -> list[Box]:
-    """Give the pixels whose centres lie inside boxes; of height or width 0 or less where there are none."""
+    """Pixels whose centres lie inside boxes; of height or width 0 or less where there are none."""
     first, last = np.ceil(centers - half).astype(int), np.floor(centers + half).astype(int)
     sizes = last - first + 1
     return [

@@ -1,7 +1,7 @@
 """Locating the targets that a mapping predicts: first in the overview, then on the full picture's sites."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import compress
 from math import ceil
 from typing import Final, Protocol, TypeVar
@@ -69,10 +69,10 @@ class Picture(Protocol):
         """Rows and columns."""
 
     def cut(self, box: Box) -> Samples:
-        """Give the linear samples inside a box."""
+        """Linear samples inside a box."""
 
     def overview(self, max_px: int) -> Overview:
-        """Give a grey copy of at most this many pixels."""
+        """Grey copy of at most this many pixels."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -134,20 +134,17 @@ def locate_roughly(expected: Expected, overview: Overview) -> Crossings:
     stayed = np.hypot(*(moved - start).T) <= 0.4 * radius
     start = np.where(stayed[:, None], moved, start)
     patches = _grey_patches(overview.grey, start, half=int(np.clip(0.5 * radius, _SMALLEST_HALF_PX, 9)))
-    found = fit_crossings(patches, start_px=start, line_rad=expected.line_rad, blur_px=1.0)
-    return Crossings(
-        position_px=(found.position_px + 0.5) * factor - 0.5,
-        position_sd_px=found.position_sd_px * factor,
-        line_rad=found.line_rad,
-        blur_px=np.sqrt(np.maximum(found.blur_px**2 - 1.0 / 12.0, 0.01)) * factor,
-        mean=found.mean,
-        amplitude=found.amplitude,
-        misfit=found.misfit,
+    fitted = fit_crossings(patches, start_px=start, line_rad=expected.line_rad, blur_px=1.0)
+    return replace(
+        fitted,
+        position_px=(fitted.position_px + 0.5) * factor - 0.5,
+        position_sd_px=fitted.position_sd_px * factor,
+        blur_px=np.sqrt(np.maximum(fitted.blur_px**2 - 1.0 / 12.0, 0.01)) * factor,
     )
 
 
 def typical_blur_px(expected: Expected, rough: Crossings) -> float:
-    """Give the blur that most crossings stay below, in full-resolution pixels."""
+    """Blur that most crossings stay below, in full-resolution pixels."""
     good = plausible(expected, rough)
     return float(np.percentile(rough.blur_px[good], 75.0)) if good.any() else 1.5
 
@@ -155,7 +152,8 @@ def typical_blur_px(expected: Expected, rough: Crossings) -> float:
 def locate_finely(expected: Expected, picture: Picture, *, blur_px: float) -> Crossings:
     """Locate crossings on the sites of the full picture, in linear light."""
     if not expected.targets:
-        return _none()
+        none, pairs = np.empty(0), np.empty((0, 2))
+        return Crossings(pairs, none, pairs, none, none, none, none)
     room = 0.6 * float(expected.radius_px.min())
     half = int(np.clip(min(ceil(3.0 * blur_px) + 6, room), _SMALLEST_HALF_PX, _LARGEST_HALF_PX))
     patches = _cut_patches(picture, expected.center_px, half=half)
@@ -185,7 +183,7 @@ def refit(
 
 
 def plausible(expected: Expected, crossings: Crossings) -> BoolArray:
-    """Tell which crossings look like a target: dark, light and lines as they must be, a good fit."""
+    """Which crossings look like a target: dark, light and lines as they must be, a good fit."""
     turned = np.abs(np.sin(crossings.line_rad - expected.line_rad)).max(axis=1, initial=0.0)
     moved = np.hypot(*(crossings.position_px - expected.center_px).T)
     dark, bright = crossings.mean - crossings.amplitude, crossings.mean + crossings.amplitude
@@ -201,7 +199,7 @@ def plausible(expected: Expected, crossings: Crossings) -> BoolArray:
 
 
 def _window(centers_px: FloatArray, *, half: int, size_px: tuple[int, int]) -> FloatArray:
-    """Give the first pixels of windows around some points, moved inwards at the picture's border."""
+    """First pixels of windows around some points, moved inwards at the picture's border."""
     last = np.maximum(np.asarray(size_px) - (2 * half + 1), 0)
     first: FloatArray = np.clip(np.rint(centers_px) - half, 0, last)
     return first
@@ -226,18 +224,4 @@ def _cut_patches(picture: Picture, centers_px: FloatArray, *, half: int) -> Patc
         values=np.array([piece.values for piece in pieces]),
         present=np.array([piece.present for piece in pieces]),
         corner_px=first,
-    )
-
-
-def _none() -> Crossings:
-    empty = np.empty(0)
-    pairs = np.empty((0, 2))
-    return Crossings(
-        position_px=pairs,
-        position_sd_px=empty,
-        line_rad=pairs,
-        blur_px=empty,
-        mean=empty,
-        amplitude=empty,
-        misfit=empty,
     )

@@ -75,13 +75,13 @@ class PageMarker:
 
 
 def page_marker_ids(paper: str, number: int) -> tuple[int, ...]:
-    """Give the ids of the three markers on a page of a wall set."""
+    """Ids of the three markers on a page of a wall set."""
     first = _WALL_BASE + _IDS_A_PAPER * WALL_PAPERS.index(paper) + MARKERS_PER_PAGE * (number - 1)
     return tuple(range(first, first + MARKERS_PER_PAGE))
 
 
 def page_marker(marker_id: int) -> PageMarker | None:
-    """Tell which page of a wall set a marker stands on, or None when it is not of a wall set.
+    """Which page of a wall set a marker stands on, or None when it is not of a wall set.
 
     >>> page_marker(576 + 3 * 6 + 2)
     PageMarker(paper='A4', number=7, place=2)
@@ -94,7 +94,7 @@ def page_marker(marker_id: int) -> PageMarker | None:
 
 
 def marker_ids(paper: Paper) -> tuple[int, ...]:
-    """Give the id of each of the 24 places on this page."""
+    """Id of each of the 24 places on this page."""
     if paper in NAMED_PAPERS:
         base = MARKERS * NAMED_PAPERS.index(paper)
         return tuple(range(base, base + MARKERS))
@@ -103,7 +103,7 @@ def marker_ids(paper: Paper) -> tuple[int, ...]:
 
 
 def place_of(marker_id: int) -> int | None:
-    """Give the place (0 to 23) that an id stands for on any sheet, or None when it is not a sheet's."""
+    """Place (0 to 23) that an id stands for on any sheet, or None when it is not a sheet's."""
     if 0 <= marker_id < _SIZED_BASE:
         return marker_id % MARKERS
     if _SIZED_BASE <= marker_id < _WALL_BASE:
@@ -112,7 +112,7 @@ def place_of(marker_id: int) -> int | None:
 
 
 def paper_from_ids(ids: Iterable[int]) -> Paper | None:
-    """Give the page on which most of these markers stand, or None when they do not spell one.
+    """Page on which most of these markers stand, or None when they do not spell one.
 
     A misread id among true ones does no harm: the page with more votes wins, and each digit of a written size
     goes by majority and is checked.
@@ -160,10 +160,10 @@ MODULES: Final = 7
 
 
 def dictionary() -> Any:
-    """Give OpenCV's dictionary of the markers on our charts."""
+    """OpenCV's dictionary of the markers on our charts."""
     return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
 
 
 def marker_modules(marker_id: int) -> BoolArray:
-    """Give a marker's modules as the page is read, shape (7, 7), border included: True is ink."""
+    """Marker's modules as the page is read, shape (7, 7), border included: True is ink."""
     return np.asarray(cv2.aruco.generateImageMarker(dictionary(), marker_id, MODULES, borderBits=1) < 128)

@@ -44,7 +44,7 @@ NAMED_PAPERS: Final[tuple[Paper, ...]] = (
 
 
 def paper_named(text: str) -> Paper:
-    """Give the page that a user names: A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole mm.
+    """Page that a user names: A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole mm.
 
     The page always lies on its long side, whichever number is given first.
 

@@ -29,7 +29,7 @@ class Target:
     """
 
     def arm_direction(self, arm: int) -> tuple[float, float]:
-        """Give the unit vector (down, right) from the crossing along an arm.
+        """Direction (down, right) from the crossing along an arm, of length one.
 
         Arm 1 is the upper end of the first line; 2, 3 and 4 follow counter-clockwise as the page is read.
         """
@@ -66,7 +66,7 @@ TONES: Final = (1.0, 0.0, 0.1, 0.2, 0.4, 0.7, 1.0)
 
 
 def tone_row(start_mm: tuple[float, float], *, step_mm: float, side_mm: float) -> tuple[Tone, ...]:
-    """Give a row of tones from the centre of its first to the right."""
+    """Row of tones from the centre of its first to the right."""
     row_mm, col_mm = start_mm
     return tuple(
         Tone(

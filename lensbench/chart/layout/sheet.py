@@ -54,7 +54,7 @@ class Disc:
 
 
 def corner_discs(frames: list[Point], *, radius: int, gap: int) -> list[Disc]:
-    """Give the discs of the lower right corner that serve all frames best without touching.
+    """Discs of the lower right corner that serve all frames best without touching.
 
     A disc serves a frame when the whole of it lies inside; a set of discs is as good as the frame that it
     serves worst: the crossing's distance from the centre as a fraction of the half-diagonal.
@@ -70,7 +70,7 @@ def corner_discs(frames: list[Point], *, radius: int, gap: int) -> list[Disc]:
         chosen
         for count in range(1, len(frames) + 1)
         for chosen in combinations(candidates, count)
-        if all(one.clears(other, gap) for one, other in combinations(chosen, 2))
+        if all(disc.clears(other, gap) for disc, other in combinations(chosen, 2))
     ]
     return list(max(sets, key=lambda chosen: _service(chosen, frames, gap)))
 
@@ -93,7 +93,7 @@ def _service(discs: Iterable[Disc], frames: list[Point], gap: int) -> tuple[int,
 
 
 def inner_discs(frame: Point, corners: list[Disc], *, radius: int, gap: int) -> list[Disc]:
-    """Give the other discs of one quadrant: the centre, staggered rings, the middles of the sides.
+    """Other discs of one quadrant: the centre, staggered rings, the middles of the sides.
 
     `frame` is the 3:2 frame's half-size. A ring's disc that would leave the frame or touch another is moved
     inwards or left out.
@@ -126,7 +126,7 @@ def _mirrored(disc: Disc) -> list[Disc]:
 
 
 def marker_places(extent: Point, discs: list[Disc], *, side: int, gap: int, count: int) -> list[Point]:
-    """Give the centres of one quadrant's markers: far from each other, clear of all discs.
+    """Centres of one quadrant's markers: far from each other, clear of all discs.
 
     `extent` is the half-size of the field that may hold them; `gap` is the quiet zone around a marker.
 
@@ -153,7 +153,7 @@ def marker_places(extent: Point, discs: list[Disc], *, side: int, gap: int, coun
 
 
 def _free_places(extent: Point, discs: list[Disc], reach: int) -> IntArray:
-    """Give the grid points of the quadrant where a marker's square with its quiet zone touches no disc."""
+    """Grid points of the quadrant where a marker's square with its quiet zone touches no disc."""
     step = max(5, extent[1] // 150)
     rows, cols = np.mgrid[reach : extent[0] - reach : step, reach : extent[1] - reach : step]
     places = np.stack((rows.ravel(), cols.ravel()), axis=1).astype(np.int64)
@@ -194,7 +194,7 @@ def sheet(paper: str, *, solid: bool = False, contrast: float = DEFAULT_CONTRAST
 
 
 def dark_reflectance(contrast: float) -> float:
-    """Give the dark quarters' reflectance for bright over dark, paper white being 1.
+    """Dark quarters' reflectance for bright over dark, paper white being 1.
 
     Raises
     ------
@@ -210,7 +210,7 @@ def dark_reflectance(contrast: float) -> float:
 
 
 def layout_from_markers(ids: Iterable[int]) -> Layout:
-    """Give the layout that these markers' ids belong to; its reflectances are the nominal ones.
+    """Layout that these markers' ids belong to; its reflectances are the nominal ones.
 
     Raises
     ------
@@ -258,13 +258,13 @@ def _lay_out(paper: Paper, dark_reflectance: float) -> Layout:
 
 
 def _tones(width: int) -> tuple[Tone, ...]:
-    """Give the row of tones: at the left of the centre, where every ring of targets leaves room."""
+    """Row of tones: at the left of the centre, where every ring of targets leaves room."""
     step_mm, side_mm = round(0.0036 * width, 1), round(0.0027 * width, 1)
     return tone_row((0.0, -round(0.024 * width, 1) - 3.0 * step_mm), step_mm=step_mm, side_mm=side_mm)
 
 
 def _frames(paper: Paper) -> tuple[Frame, ...]:
-    """Give the largest frame of each ratio that leaves room at the border for ticks and print."""
+    """Largest frame of each ratio that leaves room at the border for ticks and print."""
     short_mm = paper.size_mm[0]
     height_mm = short_mm - 2.0 * min(max(0.058 * short_mm, 12.0), 36.0)
     width_mm = paper.size_mm[1] - 2.0 * min(max(0.045 * short_mm, 9.5), 28.0)
@@ -308,7 +308,7 @@ def _turn_deg(row: int, col: int) -> float:
 
 
 def clear_turn_deg(radials_deg: list[float]) -> float:
-    """Give a target's turn: 5 to 10 degrees off the radius, clear of rows, columns and diagonals.
+    """Target's turn: 5 to 10 degrees off the radius, clear of rows, columns and diagonals.
 
     Where the radius may point in several directions, the turn suits the worst of them, and is given for the first.
     """
@@ -325,7 +325,7 @@ def _clearance(turn_deg: float) -> tuple[float, float]:
 
 
 def _markers(paper: Paper, places: list[tuple[int, int]], side_mm: float) -> tuple[Marker, ...]:
-    """Give the places their ids by quadrant: upper left, upper right, lower right, lower left."""
+    """Markers at the places, ids by quadrant: upper left, upper right, lower right, lower left."""
     quadrants = ((-1, -1), (-1, 1), (1, 1), (1, -1))
     centers = [(down * row / 10.0, right * col / 10.0) for down, right in quadrants for row, col in places]
     return tuple(

@@ -7,9 +7,11 @@ from its own markers. The plan says to the centimetre where each belongs, from t
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import combinations, pairwise
-from math import atan2, cos, degrees, radians, sin
+from itertools import combinations
+from math import atan2, degrees
 from typing import Final, TypeVar
+
+import cv2
 
 from lensbench import optics
 from lensbench.chart.layout.coding import MOST_PAGES, WALL_PAPERS, page_marker_ids
@@ -145,14 +147,14 @@ def wall_page(paper: str, number: int) -> WallPage:
 
 
 def _tones(height_mm: float, width_mm: float) -> tuple[Tone, ...]:
-    """Give the row of tones: lower left, above the printed length."""
+    """Row of tones: lower left, above the printed length."""
     step_mm, side_mm = round(0.083 * width_mm, 1), round(0.066 * width_mm, 1)
     row_mm = height_mm / 2.0 - MARGIN_MM - 9.0 - side_mm / 2.0
     return tone_row((row_mm, side_mm / 2.0 + MARGIN_MM - width_mm / 2.0), step_mm=step_mm, side_mm=side_mm)
 
 
 def arrow_turn_deg(center_mm: Point) -> float:
-    """Give a page's turn, clockwise from upright, when its arrow points to the wall's centre.
+    """Page's turn, clockwise from upright, when its arrow points to the wall's centre.
 
     >>> arrow_turn_deg((500.0, 0.0)), arrow_turn_deg((0.0, 700.0))
     (0.0, -90.0)
@@ -228,7 +230,7 @@ def hung(page: WallPage, center_mm: Point, *, turn_deg: float, scale: float = 1.
 def wall_layout(
     pages: Sequence[Hung], *, size_mm: Point, frames: tuple[Frame, ...] = (), dark_reflectance: float = 0.0
 ) -> Layout:
-    """Give a wall of pages as one layout, as it hangs or as a picture shows it.
+    """Wall of pages as one layout, as it hangs or as a picture shows it.
 
     Parameters
     ----------
@@ -276,7 +278,7 @@ class Hanging:
         return (Frame(ratio=f"{self.sensor_mm[1]:g}:{self.sensor_mm[0]:g}", size_mm=self.frame_mm),)
 
     def distance_mm(self, focal_length_mm: float) -> float:
-        """Give the distance from wall to sensor for a focal length."""
+        """Distance from wall to sensor for a focal length."""
         return self.focal_lengths * focal_length_mm
 
 
@@ -360,38 +362,17 @@ def _fits(pages: int, paper: str, sensor_mm: Point, focal_lengths: float) -> boo
 
 
 def _fit(pages: Sequence[Hung]) -> bool:
-    """Tell whether no page's print lies over another's, nor beyond the centre."""
-    outlines = [_outline(page) for page in pages]
+    """Whether no page's print lies over another's, nor beyond the centre; a page's margin is blank."""
     beyond = any(
-        page.center_mm[axis] * PLACES[page.page.number - 1].share[axis] < 0.0
+        mm * share < 0.0
         for page in pages
-        for axis in (0, 1)
+        for mm, share in zip(page.center_mm, PLACES[page.page.number - 1].share, strict=True)
     )
-    return not beyond and not any(_overlap(one, other) for one, other in combinations(outlines, 2))
-
-
-def _outline(page: Hung) -> list[Point]:
-    """Give the corners of a page where it hangs, without its blank margin."""
-    half_height, half_width = (side / 2.0 - MARGIN_MM + 3.0 for side in page.page.paper_mm)
-    angle = radians(page.turn_deg)
-    up, right = (-cos(angle), sin(angle)), (sin(angle), cos(angle))
-    row, col = page.center_mm
-    return [
-        (
-            row + y * half_height * up[0] + x * half_width * right[0],
-            col + y * half_height * up[1] + x * half_width * right[1],
-        )
-        for y, x in ((1, -1), (1, 1), (-1, 1), (-1, -1))
-    ]
-
-
-def _overlap(one: list[Point], other: list[Point]) -> bool:
-    """Tell whether two convex outlines overlap: no side of either parts them."""
-    for outline in (one, other):
-        for (r1, c1), (r2, c2) in pairwise([*outline, outline[0]]):
-            normal = (c2 - c1, r1 - r2)
-            first = [normal[0] * r + normal[1] * c for r, c in one]
-            second = [normal[0] * r + normal[1] * c for r, c in other]
-            if max(first) <= min(second) or max(second) <= min(first):
-                return False
-    return True
+    outlines = []
+    for page in pages:
+        height_mm, width_mm = (side - 2.0 * MARGIN_MM + 6.0 for side in page.page.paper_mm)
+        outlines.append(cv2.boxPoints((page.center_mm[::-1], (width_mm, height_mm), page.turn_deg)))
+    over = any(
+        cv2.intersectConvexConvex(first, second)[0] > 0.0 for first, second in combinations(outlines, 2)
+    )
+    return not beyond and not over

@@ -51,7 +51,7 @@ class WallFit:
     parameters: FloatArray
 
     def to_px(self, page: npt.NDArray[np.int64], point_mm: FloatArray) -> FloatArray:
-        """Give the pixels of points on pages; `page` has the points' shape but for its last axis, or spreads to it."""
+        """Pixels of points on pages; `page` has the points' shape but for its last axis, or spreads to it."""
         flat = np.broadcast_to(page, point_mm.shape[:-1]).ravel()
         placed = self.model.to_px(self.parameters, flat, point_mm.reshape(-1, 2))
         return placed.reshape(point_mm.shape)
@@ -125,7 +125,7 @@ def _prior(pages: int, *, second_term: bool) -> FloatArray:
 
 
 def _weights(left: FloatArray) -> FloatArray:
-    """Give large deviations less weight (Huber 1964, Annals of Mathematical Statistics 35:73)."""
+    """Weights that fall for large deviations (Huber 1964, Annals of Mathematical Statistics 35:73)."""
     return np.asarray(np.minimum(1.0, _LARGE / np.maximum(np.abs(left), 1e-9)), np.float64)
 
 
@@ -154,14 +154,14 @@ _MIDDLE_OVERVIEW_PX: Final = 0.4
 
 
 def of_crossings(crossings: Crossings) -> Observations:
-    """Give the crossings as two observations each."""
+    """Crossings as two observations each."""
     count = len(crossings.position_px)
     sd_px = np.hypot(crossings.position_sd_px, FLOOR_PX)
     return _both_ways(np.arange(count), np.zeros((count, 2)), crossings.position_px, sd_px)
 
 
 def _both_ways(page: IntArray, point_mm: FloatArray, seen_px: FloatArray, sd_px: FloatArray) -> Observations:
-    """Give places known in both directions of the picture."""
+    """Places known in both directions of the picture."""
     count = len(page)
     return Observations(
         page=np.repeat(page, 2),
@@ -173,11 +173,11 @@ def _both_ways(page: IntArray, point_mm: FloatArray, seen_px: FloatArray, sd_px:
 
 
 def of_markers(pages: list[SightedPage], corners_px: FloatArray, *, factor: int) -> Observations:
-    """Give the markers' middles: blur moves their corners, but not these."""
+    """Markers' centres: blur moves their corners, but not these."""
     page, point_mm, seen_px = [], [], []
-    for index, one in enumerate(pages):
-        by_id = {marker.marker_id: marker.center_mm for marker in one.page.markers}
-        for read, marker_id in zip(one.markers, one.marker_ids, strict=True):
+    for index, sighted in enumerate(pages):
+        by_id = {marker.marker_id: marker.center_mm for marker in sighted.page.markers}
+        for read, marker_id in zip(sighted.markers, sighted.marker_ids, strict=True):
             page.append(index)
             point_mm.append(by_id[marker_id])
             seen_px.append(corners_px[read].mean(axis=0))
@@ -196,13 +196,13 @@ def joined(*parts: Observations) -> Observations:
     )
 
 
-def of_strips(found: Strips, page: IntArray, point_mm: FloatArray, sd_px: FloatArray) -> Observations:
-    """Give the pieces of edges that were found."""
-    kept = found.good
+def of_strips(strips: Strips, page: IntArray, point_mm: FloatArray, sd_px: FloatArray) -> Observations:
+    """Pieces of edges that were found."""
+    kept = strips.good
     return Observations(
         page=page[kept],
         point_mm=point_mm[kept],
-        normal=found.normal[kept],
-        value_px=(found.normal * found.point_px).sum(axis=1)[kept],
+        normal=strips.normal[kept],
+        value_px=(strips.normal * strips.point_px).sum(axis=1)[kept],
         sd_px=sd_px[kept],
     )

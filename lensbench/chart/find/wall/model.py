@@ -81,7 +81,7 @@ class WallModel:
         return cls(start=start, unit_mm=unit_mm, half_diagonal_px=half_diagonal_px, middle_px=middle_px)
 
     def to_px(self, parameters: FloatArray, page: npt.NDArray[np.int64], point_mm: FloatArray) -> FloatArray:
-        """Give the pixels of points, shape (m, 2), each on a page."""
+        """Pixels of points, shape (m, 2), each on a page."""
         return self._placed(parameters, page, point_mm).px
 
     def _placed(self, parameters: FloatArray, page: npt.NDArray[np.int64], point_mm: FloatArray) -> _Placed:
@@ -101,7 +101,7 @@ class WallModel:
         return _Placed(on_page=on_page, turned=turned, wall=wall, depth=depth, plain=plain, px=px)
 
     def left_and_slopes(self, parameters: FloatArray, seen: Observations) -> tuple[FloatArray, FloatArray]:
-        """Give seen less expected, and the slopes of what is expected; both in standard deviations.
+        """Seen less expected, and the slopes of what is expected; both in standard deviations.
 
         Returns
         -------
@@ -138,7 +138,7 @@ class WallModel:
         return left, slopes
 
     def homography(self, camera: FloatArray) -> FloatArray:
-        """Give wall mm to pixels, without distortion."""
+        """Wall mm to pixels, without distortion."""
         flat = np.eye(3)
         flat[:2, :2] = _shape(camera)
         flat[2, :2] = camera[3:5]
@@ -148,7 +148,7 @@ class WallModel:
 
 
 def _shape(camera: FloatArray) -> FloatArray:
-    """Give the symmetric map of the wall onto the picture."""
+    """Symmetric map of the wall onto the picture."""
     scale, one, other = camera[:3]
     shape: FloatArray = np.exp(scale) * np.array([[1.0 + one, other], [other, 1.0 - one]])
     return shape

@@ -1,6 +1,6 @@
 """Which pages of a wall set a picture shows, and roughly where each lies: from the markers, page by page.
 
-Where pages of a wall should be that were not seen: a closer look there is enough, and none where none is missing.
+From those seen follows where the others should be: a closer look there is enough, and none where none is missing.
 """
 
 from collections import Counter
@@ -86,7 +86,8 @@ def _sighted(
     agree = np.hypot(*np.moveaxis(placed - middles, 2, 0)) <= _NEAR_SIDES * side_px
     best = np.flatnonzero(agree[agree.sum(axis=1).argmax()])
     points_mm = (flat[best, None] + half_mm * _CORNERS).reshape(-1, 2)
-    fit = _affine(points_mm, quads[best].reshape(-1, 2))
+    design = np.column_stack((points_mm, np.ones(len(points_mm))))
+    fit = np.linalg.solve(design.T @ design, design.T @ quads[best].reshape(-1, 2)).T
     if not _believable(fit[:, :2]):
         return None
     return SightedPage(
@@ -98,14 +99,8 @@ def _sighted(
     )
 
 
-def _affine(points_mm: FloatArray, points_px: FloatArray) -> FloatArray:
-    """Give the least-squares affine map, shape (2, 3)."""
-    design = np.column_stack((points_mm, np.ones(len(points_mm))))
-    return np.asarray(np.linalg.solve(design.T @ design, design.T @ points_px).T, dtype=np.float64)
-
-
 def _believable(matrix: FloatArray) -> bool:
-    """Tell whether a map is neither mirrored nor more squeezed than a page seen at an angle."""
+    """Whether a map is neither mirrored nor more squeezed than a page seen at an angle."""
     (a, b), (c, d) = matrix.tolist()
     area, square = a * d - b * c, a * a + b * b + c * c + d * d
     # The singular values' product and the sum of their squares.
@@ -131,7 +126,7 @@ class Window:
 
 
 def windows_of_missing(pages: list[SightedPage], size_px: tuple[int, int]) -> list[Window] | None:
-    """Give where to look for the pages that should be in the picture and were not seen; None where it can't be told."""
+    """Where to look for the pages that should be in the picture and were not seen; None where it can't be told."""
     if len(pages) < _FEWEST:
         return None
     shares = np.array([PLACES[page.page.number - 1].share for page in pages])
@@ -141,10 +136,10 @@ def windows_of_missing(pages: list[SightedPage], size_px: tuple[int, int]) -> li
     )
     height_px = float(heights_px.max())
     cv2.setRNGSeed(1)
-    found, _ = cv2.findHomography(shares, seen_px, cv2.RANSAC, _LARGEST_STRAY * height_px)
-    if found is None:
+    homography, _ = cv2.findHomography(shares, seen_px, cv2.RANSAC, _LARGEST_STRAY * height_px)
+    if homography is None:
         return None
-    plan: FloatArray = np.asarray(found, np.float64)
+    plan: FloatArray = np.asarray(homography, np.float64)
     stray_px = np.hypot(*(_placed(plan, shares) - seen_px).T)
     if stray_px.max() > _LARGEST_STRAY * height_px:
         return None
@@ -164,7 +159,7 @@ def _placed(plan: FloatArray, shares: FloatArray) -> FloatArray:
 
 
 def _window(place: FloatArray, reach_px: float, size_px: tuple[int, int]) -> Window | None:
-    """Give the window around a place whose middle lies in the picture, cut at its borders."""
+    """Window around a place whose middle lies in the picture, cut at its borders."""
     rows, cols = size_px
     if not ((place > 0.0).all() and place[0] < rows and place[1] < cols):
         return None

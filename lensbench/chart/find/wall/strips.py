@@ -86,7 +86,7 @@ def locate_strips(picture: Picture, curves_px: FloatArray, *, blur_px: FloatArra
 def _samples(
     picture: Picture, first: FloatArray, *, half: int, inside: BoolArray
 ) -> tuple[npt.NDArray[np.int64], Single, Single]:
-    """Give places in the window, values and weights of each window's samples in a disc; weight 0 fills up."""
+    """Places in the window, values and weights of each window's samples in a disc; weight 0 fills up."""
     side = 2 * half + 1
     span = np.arange(-half, half + 1)
     disc = (span[:, None] ** 2 + span**2 <= (half + 0.5) ** 2).ravel()
