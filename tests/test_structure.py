@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 from lensbench.cli.main import app
 from lensbench.model.flags import FLAGS
+from lensbench.storage.cache import MEASURING_ROOMS
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "lensbench"
@@ -153,16 +154,26 @@ def test_a_library_stays_in_its_rooms(library):
     assert wrong == [], f"{library} belongs to {PERMITTED[library]}"
 
 
-def test_the_simulator_shares_nothing_with_the_measurement():
-    # Else a mistake of direction, sign or phase could cancel itself.
-    reached, waiting = set(), [name for name in MODULES if room(name) == "simulate"]
+def reached_from(*rooms):
+    """The modules of some rooms, and all that they import, at whatever distance."""
+    reached, waiting = set(), [name for name in MODULES if room(name) in rooms]
     while waiting:
         name = waiting.pop()
         reached.add(name)
         waiting += [
             imported for imported in own_imports(name) if imported in MODULES and imported not in reached
         ]
-    assert not [name for name in reached if room(name) == "edge"]
+    return reached
+
+
+def test_the_simulator_shares_nothing_with_the_measurement():
+    # Else a mistake of direction, sign or phase could cancel itself.
+    assert not [name for name in reached_from("simulate") if room(name) == "edge"]
+
+
+def test_kept_results_depend_on_every_room_that_measures():
+    # The storage's own texts and files put no figure into a result.
+    assert {room(name) for name in reached_from("shot")} - {"", "storage"} == set(MEASURING_ROOMS)
 
 
 def run_python(code):

@@ -1,16 +1,16 @@
 """A session at the camera: shots come in, are judged against their like, and tick off the plan.
 
-Photographs as they come into a folder: each told once it is whole, and again when it is renamed or gone.
+Each photograph is told of once its size and time stand still, and again when it is renamed or gone.
 """
 
-import os
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
+from stat import S_ISREG
 from threading import Event as Stop
-from typing import Final
+from typing import Final, NamedTuple
 
 from lensbench import photo
 from lensbench.capture.plan_table import PlanBook
@@ -24,7 +24,7 @@ from lensbench.storage.text import name_in_tables
 __all__ = ["Follower", "Happening", "Session", "What", "follow", "without_doubles"]
 
 
-SETTLED_S: Final = 0.15
+STILL_S: Final = 0.15
 """A file whose size and time stand still for so long is whole."""
 SECOND_LOOK_S: Final = 2.0
 """After so long a file that could not be read is tried once more: a slow copy."""
@@ -35,8 +35,14 @@ _RESCAN_S: Final = 2.0
 _WITHOUT_REPORTS_S: Final = 0.2
 """How often the folder is looked at while the system tells of no changes."""
 
-Identity = tuple[int, int, int, int]
-"""Device, inode, size, time of change: a file by any name."""
+
+class Identity(NamedTuple):
+    """A file by any name."""
+
+    device: int
+    inode: int
+    size_bytes: int
+    changed_ns: int
 
 
 class What(StrEnum):
@@ -58,21 +64,21 @@ class Happening:
 
 
 class Follower:
-    """Knows which photographs of a folder were told of; fed with paths that may have changed."""
+    """Knows which photographs of a folder were told of."""
 
     def __init__(self, folder: Path, *, clock: Callable[[], float] = time.monotonic) -> None:
         self.folder = folder.resolve()
-        """One spelling of it, so that a file has one name, whoever tells of it."""
+        """One spelling of it, so that a file has one name."""
         self._clock = clock
-        self._pending: dict[Path, tuple[Identity, float]] = {}
-        self._known: dict[Path, Identity] = {}
-        self._vanished: dict[Identity, tuple[Path, float]] = {}
+        self._present: dict[Path, tuple[Identity, float]] = {}
+        """Files as they are, and since when."""
+        self._told: dict[Path, Identity] = {}
+        self._missing: dict[Path, float] = {}
         self._not_before: dict[Path, float] = {}
-        self._tried_again: set[Path] = set()
         self._scanned = float("-inf")
 
-    def look(self, changed: Iterable[Path] = ()) -> list[Happening]:
-        """Look at paths that may have changed, and at all that is pending; tell what has happened.
+    def look(self, *, news: bool = False) -> list[Happening]:
+        """Happenings since the last look; the folder is read where there is news, or something is awaited.
 
         Raises
         ------
@@ -80,79 +86,75 @@ class Follower:
             The folder is gone.
         """
         now = self._clock()
-        seen = [path for path in changed if _is_photo(path)]
-        if now - self._scanned >= _RESCAN_S:
-            seen += [*photo.list_photos(self.folder), *self._known]
-            self._scanned = now
-        for path in seen:
-            self._note(path, now)
-        return [*self._ready(now), *self._gone(now)]
+        awaited = self._missing or any(
+            is_now.size_bytes and self._told.get(path) != is_now
+            for path, (is_now, _) in self._present.items()
+        )
+        if not news and not awaited and now - self._scanned < _RESCAN_S:
+            return []
+        self._scanned, before = now, self._present
+        identities = {path: _identity(path) for path in photo.list_photos(self.folder)}
+        self._present = {
+            path: before[path] if path in before and before[path][0] == identity else (identity, now)
+            for path, identity in identities.items()
+            if identity is not None
+        }
+        missing = [path for path in self._told if path not in self._present]
+        self._missing = {path: self._missing.get(path, now) for path in missing}
+        return [*self._whole(now), *self._gone(now)]
 
     def unchanged(self, path: Path) -> bool:
-        """Tell whether a file is still as it was told; one that was written to meanwhile is told again."""
+        """Whether a file is still as it was told; one that was written to meanwhile is told again."""
         identity = _identity(path)
-        if identity == self._known.get(path):
+        if identity is not None and identity == self._told.get(path):
             return True
-        self._known.pop(path, None)
-        if identity is not None:
-            self._pending[path] = (identity, self._clock())
+        self._tell_again(path)
         return False
 
     def put_back(self, path: Path) -> bool:
         """Have a file told once more after a while, since it could not be read; False the second time."""
-        if path in self._tried_again:
+        if path in self._not_before:
             return False
-        self._tried_again.add(path)
         self._not_before[path] = self._clock() + SECOND_LOOK_S
-        if (identity := self._known.pop(path, None)) is not None:
-            self._pending[path] = (identity, self._clock())
+        self._tell_again(path)
         return True
 
-    def _note(self, path: Path, now: float) -> None:
-        identity = _identity(path)
-        if identity is None:
-            self._pending.pop(path, None)
-            if (former := self._known.pop(path, None)) is not None:
-                self._vanished[former] = (path, now)
-        elif self._known.get(path) != identity and path not in self._pending:
-            self._pending[path] = (identity, now)
+    def _tell_again(self, path: Path) -> None:
+        self._told.pop(path, None)
+        if (identity := _identity(path)) is not None:
+            self._present[path] = (identity, self._clock())
 
-    def _ready(self, now: float) -> Iterator[Happening]:
-        for path, (identity, since) in list(self._pending.items()):
-            present = _identity(path)
-            if present is None:
-                del self._pending[path]
-            elif present != identity:
-                self._pending[path] = (present, now)
-            elif now - since >= SETTLED_S and present[2] > 0 and now >= self._not_before.get(path, now):
-                del self._pending[path]
-                self._known[path] = identity
-                before, _ = self._vanished.pop(identity, (None, 0.0))
-                what = What.ARRIVED if before is None else What.RENAMED
-                yield Happening(what=what, path=path, before=before)
+    def _whole(self, now: float) -> Iterator[Happening]:
+        for path, (identity, since) in self._present.items():
+            still = now - since >= STILL_S and now >= self._not_before.get(path, now)
+            if self._told.get(path) == identity or not still or identity.size_bytes == 0:
+                continue
+            before = next((gone for gone in self._missing if self._told[gone] == identity), None)
+            if before is not None:
+                del self._missing[before], self._told[before]
+            self._told[path] = identity
+            yield Happening(what=What.ARRIVED if before is None else What.RENAMED, path=path, before=before)
 
     def _gone(self, now: float) -> Iterator[Happening]:
-        for identity, (path, since) in list(self._vanished.items()):
+        for path, since in list(self._missing.items()):
             if now - since >= _GONE_S:
-                del self._vanished[identity]
+                del self._missing[path], self._told[path]
                 yield Happening(what=What.GONE, path=path)
 
 
-def _is_photo(path: Path) -> bool:
-    return path.suffix.lower() in photo.PHOTO_SUFFIXES and not path.name.startswith(".")
-
-
 def _identity(path: Path) -> Identity | None:
-    """Give what stays with a file when it is renamed; None for what is no regular file."""
+    """Identity that a file keeps when it is renamed; None for what is no regular file."""
     try:
-        told = path.lstat()
+        status = path.lstat()
     except OSError:
         return None
-    return (told.st_dev, told.st_ino, told.st_size, told.st_mtime_ns) if path.is_file() else None
+    if not S_ISREG(status.st_mode):
+        return None
+    return Identity(status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns)
 
 
 def follow(follower: Follower, *, stop: Stop | None = None) -> Iterator[Happening]:
-    """Tell what happens in a folder until it is stopped; Ctrl-C ends it quietly.
+    """Happenings in a folder until it is stopped; Ctrl-C ends it quietly.
 
     Parameters
     ----------
@@ -169,12 +171,12 @@ def follow(follower: Follower, *, stop: Stop | None = None) -> Iterator[Happenin
     folder = follower.folder
     if not folder.is_dir():
         raise ImageError(f"{folder}: there is no such folder; give the one that the photographs go to")
-    for changed in _changes(folder, stop):
-        yield from follower.look(changed)
+    for news in _news(folder, stop):
+        yield from follower.look(news=news)
 
 
-def _changes(folder: Path, stop: Stop | None) -> Iterator[list[Path]]:
-    """Give the paths that changed, many times a second; none while the system cannot tell: the rescans find them."""
+def _news(folder: Path, stop: Stop | None) -> Iterator[bool]:
+    """Whether something changed, many times a second; never while the system cannot tell: the rescans find it."""
     from watchfiles import watch  # noqa: PLC0415 - only this way of working needs it
 
     while stop is None or not stop.is_set():
@@ -190,11 +192,10 @@ def _changes(folder: Path, stop: Stop | None) -> Iterator[list[Path]]:
                 raise_interrupt=False,
                 ignore_permission_denied=True,
             )
-            for changed in changes:
-                yield [Path(os.fsdecode(path.encode())) for _, path in changed]
+            yield from map(bool, changes)
         except (RuntimeError, ValueError):  # a name in the folder, or its own, is no UTF-8
             time.sleep(_WITHOUT_REPORTS_S)
-            yield []
+            yield False
         else:
             return
 

@@ -1,11 +1,9 @@
-"""Focus brackets among the shots: those of one focus group at one setting, with the focus at three or more steps.
+"""Focus brackets among the shots, and the peak of each: one setting, with the focus at three or more steps.
 
 Within one focus group an equal `focus_step` stands for an equal position of the focus, at whatever f-number: so the
 brackets of one group at several stops share their scale, and show how the focus shifts on stopping down.
 
-The peak of a focus bracket: shots of one setting, each with the focus moved a step further.
-
-The curve of `through_focus_model` is laid through log MTF50 against the step: where it peaks, how high, and how fast
+The curve of `peak` is laid through log MTF50 against the step: where it peaks, how high, and how fast
 it falls. Sizes of steps need not be known. Shots that stray are left out, and what the model misses (aberrated pupils
 fall unevenly before and behind) shows as scatter about the curve, and so widens the standard deviations.
 """
@@ -110,7 +108,7 @@ class _Noise:
 def focus_q(
     f_number: float, *, magnification: float | None = None, pixel_pitch_um: float | None = None
 ) -> float:
-    """Give q of the working f-number in the middle of green, with usual values for what is not known."""
+    """Pupil scale q of the working f-number in the middle of green, with usual values for what is not known."""
     if not np.isfinite(f_number):
         return _USUAL_Q
     pitch_um = pixel_pitch_um or _USUAL_PITCH_UM
@@ -155,7 +153,7 @@ def fit_through_focus(
         shots, curve = left, FocusCurve.through(left, guess)
     else:
         keep[:] = True
-    return _judged(shots, curve, sd=sd, strayed=tuple(int(place) for place in known[~keep]))
+    return _judged(shots, curve, sd=sd, strayed=tuple(int(index) for index in known[~keep]))
 
 
 def _few(shots: FocusShots) -> ThroughFocus:
@@ -174,7 +172,7 @@ def _few(shots: FocusShots) -> ThroughFocus:
 
 
 def _noise(shots: FocusShots, curve: FocusCurve, sd: float | None) -> _Noise:
-    """Give the spread of one shot: as given, or as the scatter about the curve shows where that is larger."""
+    """Spread of one shot: as given, or as the scatter about the curve shows where that is larger."""
     if len(shots.step) <= FREE:
         return _Noise(sd=sd or ASSUMED_SD, freedom=float("inf"), scatter=_NAN)
     square = float(np.sum((shots.log_mtf50 - curve.at(shots.step)) ** 2))
@@ -218,7 +216,7 @@ def _judged(
 
 
 def _falls(shots: FocusShots, curve: FocusCurve, noise: _Noise) -> bool:
-    """Tell whether the shots follow the curve rather than a level, by the F-test at 5 %."""
+    """Whether the shots follow the curve rather than a level, by the F-test at 5 %."""
     level = float(np.sum((shots.log_mtf50 - shots.log_mtf50.mean()) ** 2))
     rest = float(np.sum((shots.log_mtf50 - curve.at(shots.step)) ** 2))
     gained = (level - rest) / (FREE - 1) / noise.sd**2
@@ -231,7 +229,7 @@ def _falls(shots: FocusShots, curve: FocusCurve, noise: _Noise) -> bool:
 
 
 def _short(shots: FocusShots, noise: _Noise, strayed: tuple[int, ...]) -> ThroughFocus:
-    """Give the level alone: the peak is at most as far above the mean as the scatter could hide."""
+    """Verdict with the level alone: the peak is at most as far above the mean as the scatter could hide."""
     spread = float(np.std(shots.log_mtf50, ddof=1))
     sd = max(spread, noise.sd if np.isinf(noise.freedom) else 0.0, SMALLEST_SD)
     return ThroughFocus(
@@ -327,7 +325,7 @@ def in_bracket(shots: Iterable[SweepShot]) -> set[int]:
 
 
 def zone_peak(bracket: Bracket, zone: str, *, sd: float | None = None) -> ThroughFocus:
-    """Fit the through-focus peak of one zone's MTF50.
+    """Through-focus peak of one zone's MTF50.
 
     Parameters
     ----------
@@ -337,7 +335,7 @@ def zone_peak(bracket: Bracket, zone: str, *, sd: float | None = None) -> Throug
         Spread of one shot where the focus is not touched, as a share of MTF50.
     """
     figures = [result.summary.get(zone) for result in bracket.results]
-    values = np.array([one.mtf50_cypx if one else np.nan for one in figures])
+    values = np.array([figure.mtf50_cypx if figure else np.nan for figure in figures])
     with np.errstate(divide="ignore", invalid="ignore"):
         logs = np.log(np.where(values > 0.0, values, np.nan))
     return fit_through_focus(bracket.steps, logs, q=bracket.q, sd=sd)

@@ -42,7 +42,7 @@ class FallTable:
     """Shape (peaks, discs); 0 in focus, negative elsewhere."""
 
     def at(self, disc_px: FloatArray, log_peak: npt.ArrayLike) -> FloatArray:
-        """Give log MTF50 for defocus discs of any shape, for lenses with these log MTF50 in focus."""
+        """Log MTF50 for defocus discs of any shape, for lenses with these log MTF50 in focus."""
         level = np.asarray(log_peak, np.float64)
         product = np.arcsinh(np.abs(disc_px) * np.exp(level))
         step = self.reach[1]
@@ -51,13 +51,13 @@ class FallTable:
         before, here, after = (self._row(level, index) for index in (np.abs(middle - 1), middle, middle + 1))
         # A parabola through three neighbours, mirrored at the start.
         offset = place - middle
-        found = here + 0.5 * offset * (after - before + offset * (after - 2.0 * here + before))
+        between = here + 0.5 * offset * (after - before + offset * (after - 2.0 * here + before))
         # Far out MTF50 goes with one over the disc.
         beyond = np.maximum(product - self.reach[-1], 0.0)
-        return np.asarray(level + found - beyond, np.float64)
+        return np.asarray(level + between - beyond, np.float64)
 
     def _row(self, level: FloatArray, disc: npt.NDArray[np.intp]) -> FloatArray:
-        """Give the table's values between two peaks."""
+        """Values of the table between two peaks."""
         rows = (level - self.log_peak[0]) / (self.log_peak[1] - self.log_peak[0])
         rows = np.clip(rows, 0.0, _PEAKS - 1.0)
         below = np.minimum(rows.astype(np.intp), _PEAKS - 2)
@@ -72,12 +72,12 @@ def fall_table(q: float) -> FallTable:
     highest = min(_HIGHEST_PEAK_CYPX, _HIGHEST_OF_CUTOFF / q)
     log_peak = np.linspace(np.log(_LOWEST_PEAK_CYPX), np.log(highest), _PEAKS)
     reach = np.linspace(0.0, float(np.arcsinh(_WIDEST)), _DISCS)
-    fall = np.array([_fall(float(np.exp(one)), np.sinh(reach), q) for one in log_peak])
+    fall = np.array([_fall(float(np.exp(level)), np.sinh(reach), q) for level in log_peak])
     return FallTable(log_peak=log_peak, reach=reach, fall=fall)
 
 
 def _fall(peak_cypx: float, products: FloatArray, q: float) -> FloatArray:
-    """Give log MTF50 / peak for discs of `products` / peak pixels."""
+    """Log MTF50 / peak for discs of `products` / peak pixels."""
     discs_px = products / peak_cypx
     # The crossing lies a little below the smaller of the peak and of what the disc alone leaves, 0.705 / disc.
     bound = 1.0 / np.hypot(1.0, products / 0.705)
@@ -104,7 +104,7 @@ def _pupil(frequency_cypx: FloatArray, discs_px: FloatArray, q: float) -> FloatA
 
 
 def _rest(frequency_cypx: FloatArray, peak_cypx: float, q: float) -> FloatArray:
-    """Give pixel and Gaussian; the latter's variance is below zero where the peak is above what physics allows."""
+    """Pixel times Gaussian; the latter's variance is below zero where the peak is above what physics allows."""
     variance_px2 = optics.LensBlur.in_focus(peak_cypx, q).variance_px2
     rest: FloatArray = optics.pixel_mtf(frequency_cypx) * np.exp(
         -2.0 * np.pi**2 * variance_px2 * frequency_cypx**2

@@ -45,7 +45,7 @@ class FocusShots:
     table: FallTable
 
     def kept(self, keep: BoolArray) -> "FocusShots":
-        """Give those shots alone."""
+        """Shots to be kept, alone."""
         return FocusShots(step=self.step[keep], log_mtf50=self.log_mtf50[keep], table=self.table)
 
     @property
@@ -124,7 +124,7 @@ class FocusCurve:
 
     @staticmethod
     def _at(step: FloatArray, parameters: FloatArray, table: FallTable) -> FloatArray:
-        """Give log MTF50 for parameters of shape (..., 5), shape (..., steps)."""
+        """Log MTF50 for parameters of shape (..., 5), shape (..., steps)."""
         middle, log_gain, log_level, uneven, apart = np.moveaxis(parameters[..., None], -2, 0)
         reach = np.exp(log_gain + log_level) * (step - middle)
         moved = np.stack((reach - apart, reach + apart))
@@ -133,23 +133,23 @@ class FocusCurve:
         return both
 
     def at(self, step: FloatArray) -> FloatArray:
-        """Give log MTF50 at steps."""
+        """Log MTF50 at steps."""
         return self._at(step, self.parameters, self.table)
 
     def jacobian(self, step: FloatArray) -> FloatArray:
-        """Give the derivatives of log MTF50 at steps by the parameters, shape (steps, 5)."""
+        """Jacobian of log MTF50 at steps by the parameters, shape (steps, 5)."""
         moves = np.array([1e-3 * (self.high - self.low), 1e-3, 1e-3, 1e-3, 1e-3])
         changed = self.parameters + np.concatenate([np.diag(moves), -np.diag(moves)])
         ahead, behind = np.split(self._at(step, changed, self.table), 2)
         return np.asarray((ahead - behind).T / (2.0 * moves), np.float64)
 
     def covariance(self, step: FloatArray, sd: float) -> FloatArray:
-        """Give that of the parameters, for shots at these steps that stray by sd; shape (5, 5)."""
+        """Covariance of the parameters, for shots at these steps that stray by sd; shape (5, 5)."""
         jacobian = self.jacobian(step) / sd
         return np.asarray(np.linalg.pinv(jacobian.T @ jacobian + _PRECISION, hermitian=True), np.float64)
 
     def spare(self, step: FloatArray, sd: float) -> float:
-        """Give the degrees of freedom that the shots leave: held parameters take up less than one each."""
+        """Degrees of freedom that the shots leave: held parameters take up less than one each."""
         jacobian = self.jacobian(step) / sd
         taken = float(np.trace(self.covariance(step, sd) @ jacobian.T @ jacobian))
         return len(step) - max(taken, float(FREE))
@@ -174,7 +174,7 @@ class FocusCurve:
 
 
 def near_curve(shots: FocusShots, curve: FocusCurve, sd: float | None) -> BoolArray:
-    """Tell which shots lie near the curve; at most a quarter is left out, and none of four."""
+    """Which shots lie near the curve; at most a quarter is left out, and none of four."""
     off = np.abs(shots.log_mtf50 - curve.at(shots.step))
     usual = max(1.4826 * float(np.median(off)), sd or 0.0, SMALLEST_SD)
     # With few shots the curve follows a stray one: the median distance is then too small.
@@ -187,7 +187,7 @@ def near_curve(shots: FocusShots, curve: FocusCurve, sd: float | None) -> BoolAr
 
 
 def _gains(shots: FocusShots) -> tuple[float, float]:
-    """Give bounds of log disc per step: from no fall over the bracket to a peak as narrow as its eightieth part."""
+    """Bounds of log disc per step: from no fall over the bracket to a peak as narrow as its eightieth part."""
     level = float(np.max(shots.log_mtf50))
     span = shots.high - shots.low
     return float(np.log(0.05 / span) - level), float(np.log(40.0 / span) - level)

@@ -1,6 +1,6 @@
-"""Which photographs a folder holds.
+"""The way from folders and files to photographs: which a folder holds, and what a failed reading becomes.
 
-The boundary to the decoders: whatever they raise becomes one of our errors, and so costs that file only.
+Whatever the decoders raise becomes one of our errors, and so costs that file only.
 """
 
 import os
@@ -41,12 +41,12 @@ def list_photos(folder: Path) -> list[Path]:
         raise ImageError(f"{folder}: this is a file; give the folder that holds it")
     if not folder.is_dir():
         raise ImageError(f"{folder}: there is no such folder; give the folder that holds the photographs")
-    found: list[Path] = []
+    photos: list[Path] = []
     for path in _files(folder):
-        found.append(path)
-        if len(found) > _MOST_PHOTOS:
+        photos.append(path)
+        if len(photos) > _MOST_PHOTOS:
             raise ImageError(f"{folder}: more than {_MOST_PHOTOS} photographs; give a smaller folder")
-    return sorted(found, key=lambda path: [natural_order(part) for part in path.relative_to(folder).parts])
+    return sorted(photos, key=lambda path: [natural_order(part) for part in path.relative_to(folder).parts])
 
 
 def passed_over(folder: Path) -> list[Path]:
@@ -54,15 +54,15 @@ def passed_over(folder: Path) -> list[Path]:
 
     In the order of their names; folders that cannot be read count too.
     """
-    found: list[Path] = []
+    passed: list[Path] = []
 
     def unreadable(error: OSError) -> None:
-        found.append(Path(error.filename or folder))
+        passed.append(Path(error.filename or folder))
 
     for here, folders, names in _walked(folder, unreadable):
-        found += [here / name for name in folders if (here / name).is_symlink()]
-        found += [here / name for name in names if not _is_regular(here / name)]
-    return sorted(found)
+        passed += [here / name for name in folders if (here / name).is_symlink()]
+        passed += [here / name for name in names if not _is_regular(here / name)]
+    return sorted(passed)
 
 
 def _files(folder: Path) -> Iterator[Path]:
@@ -77,7 +77,7 @@ def _files(folder: Path) -> Iterator[Path]:
 def _walked(
     folder: Path, unreadable: Callable[[OSError], None]
 ) -> Iterator[tuple[Path, list[str], list[str]]]:
-    """Give each folder with those of its folders and files that could be, or hold, photographs by their names."""
+    """Each folder with those of its folders and files that could be, or hold, photographs by their names."""
     for here, folders, names in os.walk(folder, onerror=unreadable, followlinks=False):
         depth = len(Path(here).relative_to(folder).parts)
         folders[:] = [name for name in folders if not name.startswith(".")] if depth < _DEEPEST else []
@@ -95,7 +95,7 @@ def _is_regular(path: Path) -> bool:
 
 
 def natural_order(name: str) -> list[tuple[int, int, str]]:
-    """Give a key for sorting names, so that «shot 2» comes before «shot 10»."""
+    """Key for sorting names, so that «shot 2» comes before «shot 10»."""
     parts = re.findall(r"(\d+)|(\D+)", name)
     return [(0, int(digits), "") if digits else (1, 0, text.casefold()) for digits, text in parts]
 

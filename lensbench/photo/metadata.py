@@ -2,9 +2,7 @@
 
 Lenses without contacts leave f-number 0, focal length 0 and names such as «----»; cameras, converters and
 editors leave fields empty, stale or malformed. A value that cannot be true becomes None; nothing here raises
-for a strange file.
-
-The pixel pitch, out of what the metadata say of the sensor's size.
+for a strange file. The pixel pitch follows from what they say of the sensor's size.
 """
 
 import math
@@ -64,7 +62,7 @@ def _metadata_of(tags: Tags) -> Metadata:
 
 
 def _first(tags: Tags, *names: str) -> Any:
-    """Give the first of these fields that is there, from the EXIF directory or the first one."""
+    """First of these fields that is there, from the EXIF directory or the first one."""
     for name in names:
         for directory in ("EXIF", "Image"):
             value = tags.get(f"{directory} {name}")
@@ -89,7 +87,7 @@ def _positive(value: Any, *, most: float = 1e5) -> float | None:
 
 
 def _text(value: Any) -> str:
-    """Give a text free of control and direction marks, of bounded length."""
+    """Readable text, free of control and direction marks, of bounded length."""
     if isinstance(value, bytes):
         value = value.decode("utf-8", "replace")
     if not isinstance(value, str):
@@ -160,7 +158,7 @@ def _f_number(tags: Tags, *, focal: float | None) -> float | None:
 
 
 def _equivalent(tags: Tags) -> float | None:
-    """Give the 35-mm-equivalent focal length; a digital zoom makes it useless."""
+    """35-mm-equivalent focal length; a digital zoom makes it useless."""
     zoom = _number(_first(tags, "DigitalZoomRatio"))
     if zoom is not None and zoom not in (0.0, 1.0):
         return None
@@ -223,7 +221,7 @@ def _orientation(tags: Tags) -> int:
 
 
 def _sensor_width(tags: Tags) -> tuple[float | None, int | None]:
-    """Give the sensor's width in mm and the picture width in px that the resolution refers to.
+    """Width of the sensor in mm and the picture width in px that the resolution refers to.
 
     The resolution refers to the picture that the EXIF block describes, not to the raw data beside it.
     """
@@ -240,7 +238,7 @@ def _sensor_width(tags: Tags) -> tuple[float | None, int | None]:
 
 
 def _full_width(tags: Tags) -> float | None:
-    """Give the first directory's picture width, unless that is a thumbnail's."""
+    """First directory's picture width, unless that is a thumbnail's."""
     if "Reduced" in _text(tags.get("Image SubfileType")):
         return None
     return _positive(tags.get("Image ImageWidth"))
@@ -252,7 +250,7 @@ _SAME_PICTURE: Final = 0.03
 
 
 def pixel_pitch_um(metadata: Metadata, size_px: tuple[int, int]) -> float | None:
-    """Give the pixel pitch that the metadata implies for a picture of this size, or None.
+    """Pixel pitch that the metadata implies for a picture of this size, or None.
 
     From the focal-plane resolution and from the 35-mm-equivalent focal length; where both are there they
     must agree within 5 % and the equivalent's rounding, else neither is believed.

@@ -46,7 +46,7 @@ class Photo:
         return self.channels[0]
 
     def channel(self, name: str) -> str:
-        """Give the channel of this name, «auto» being the default one.
+        """Channel of this name, «auto» being the default one.
 
         Raises
         ------
@@ -62,7 +62,7 @@ class Photo:
         return name
 
     def cut(self, box: Box, channel: str = "auto") -> Samples:
-        """Give the linear samples of one channel inside a box; only the box is linearised.
+        """Linear samples of one channel inside a box; only the box is linearised.
 
         Luminance is the sum of linear red, green and blue by the weights of ITU-R BT.709-6.
 
@@ -77,7 +77,7 @@ class Photo:
             return self._pixels.cut(box, self.channel(channel))
 
     def overview(self, max_px: int = _OVERVIEW_PX) -> Overview:
-        """Give a small grey copy, averaged by a whole factor to at most max_px pixels, to look for charts.
+        """Small grey copy, averaged by a whole factor to at most max_px pixels, to look for charts.
 
         Raises
         ------

@@ -63,10 +63,10 @@ class Pixels(Protocol):
         """What was seen while opening."""
 
     def cut(self, box: Box, channel: str) -> Samples:
-        """Give linear samples of one channel inside a box that lies within the picture."""
+        """Linear samples of one channel inside a box that lies within the picture."""
 
     def overview(self, max_px: int) -> Overview:
-        """Give a small grey copy of at most about this many pixels."""
+        """Small grey copy of at most about this many pixels."""
 
 
 def check_box(box: Box, size_px: tuple[int, int]) -> None:
@@ -86,7 +86,7 @@ def check_box(box: Box, size_px: tuple[int, int]) -> None:
 
 
 def shrink_factor(size_px: tuple[int, int], *, max_px: int, period: int) -> int:
-    """Give the smallest factor that brings a picture down to max_px: 1 or a multiple of the period."""
+    """Smallest factor that brings a picture down to max_px: 1 or a multiple of the period."""
     needed = float(np.sqrt(size_px[0] * size_px[1] / max_px))
     if needed <= 1.0:
         return 1

@@ -71,7 +71,7 @@ class PictureHeader:
     stated_gamma: float | None = None
     """Light = code ** gamma, where the file says so outside an ICC profile."""
     plain_tiff: bool = False
-    """An uncompressed TIFF with interleaved samples."""
+    """A TIFF that is uncompressed, grey from black or RGB, samples side by side, one plane."""
 
 
 def read_header(path: Path) -> PictureHeader | None:
@@ -146,13 +146,9 @@ def _tiff_page_header(page: Any, *, path: Path, file_bytes: int) -> PictureHeade
         columns=int(page.imagewidth),
         bits=bits,
         icc_profile=bytes(page.iccprofile or b"")[:_MOST_PROFILE_BYTES],
-        plain_tiff=_is_plain(page),
+        plain_tiff=(int(page.compression), int(page.planarconfig)) == (1, 1)
+        and int(page.photometric) in (1, 2),
     )
-
-
-def _is_plain(page: Any) -> bool:
-    """Uncompressed, grey from black or RGB, samples side by side, one plane."""
-    return int(page.compression) == 1 and int(page.photometric) in (1, 2) and int(page.planarconfig) == 1
 
 
 _PLANE_OF: Final = {"blue": 0, "green": 1, "red": 2}
@@ -183,7 +179,7 @@ class RasterPixels:
         return _COLOUR_CHANNELS if self.codes.ndim == 3 else ("grey",)
 
     def cut(self, box: Box, channel: str) -> Samples:
-        """Give linear samples of one channel, present at every pixel."""
+        """Linear samples of one channel, present at every pixel."""
         check_box(box, self.size_px)
         region = self.codes[box.top : box.top + box.height, box.left : box.left + box.width]
         if channel in _PLANE_OF:
@@ -258,7 +254,7 @@ def read_raster(path: Path, *, header: PictureHeader, tone: Tone | None) -> Rast
 
 
 def _own_tone(header: PictureHeader) -> tuple[Tone, bool]:
-    """Give the tone that the file states, and whether that can be relied on."""
+    """Tone that the file states, and whether that can be relied on."""
     stated = icc_tone(header.icc_profile) if header.icc_profile else None
     if stated is None and header.stated_gamma == 1.0:
         stated = linear_tone()

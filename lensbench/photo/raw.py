@@ -4,10 +4,9 @@ Channels are read from the colours that the decoder gives for the visible area, 
 and odd crops cannot shift them. Linear, demosaiced, reduced and stacked raws hold no sensor samples and are
 refused.
 
-Whether a raw file is all there, seen from its directories alone, before anything is decoded.
-
-Most raw files are TIFF inside (TIFF 6.0, section 2; DNG 1.6): directories say where each strip or tile of the
-picture begins and how long it is. What lies beyond the file's end is missing.
+Whether a raw file is all there is seen before anything is decoded: most are TIFF inside (TIFF 6.0, section 2; DNG 1.6),
+and directories say where each strip or tile of the picture begins and how long it is. What lies beyond the file's end
+is missing.
 """
 
 import os
@@ -77,7 +76,7 @@ class MosaicPixels:
         return int(self.mosaic.shape[0]), int(self.mosaic.shape[1])
 
     def cut(self, box: Box, channel: str) -> Samples:
-        """Give linear samples, black at 0 and white at 1, of one channel's own sites."""
+        """Linear samples, black at 0 and white at 1, of one channel's own sites."""
         check_box(box, self.size_px)
         levels = self.levels[self.channels.index(channel)]
         codes = self.mosaic[box.top : box.top + box.height, box.left : box.left + box.width]
@@ -90,7 +89,7 @@ class MosaicPixels:
         return Samples(box=box, channel=channel, values=values, present=present, clipped=clipped)
 
     def _sites(self, box: Box, channel: str) -> BoolArray:
-        """Give where the channel's sites are, out of a kept map where the box is small enough."""
+        """Where the channel's sites are, out of a kept map where the box is small enough."""
         rows, columns = self.pattern.shape
         top, left = box.top % rows, box.left % columns
         if max(top + box.height, left + box.width) > _TEMPLATE_PX:
@@ -117,7 +116,7 @@ def _tiled(period: npt.NDArray[Any], box: Box) -> npt.NDArray[Any]:
 
 
 def _averaging_period(pattern: ColourMap) -> int:
-    """Give the smallest square that holds the colours in the pattern's own shares at every place."""
+    """Smallest square that holds the colours in the pattern's own shares at every place."""
     size = pattern.shape[0]
     for side in range(1, size):
         if size % side or pattern.shape[1] % side:
@@ -186,7 +185,7 @@ def decoder_versions() -> str:
 
 @contextmanager
 def _source(path: Path) -> Iterator[str | BinaryIO]:
-    """Give what the decoder can open: it takes names in UTF-8 only; a file of another one it reads whole first."""
+    """Source that the decoder can open: it takes names in UTF-8 only; a file of another one it reads whole first."""
     if os.name == "nt" or os.fsencode(path) == str(path).encode("utf-8", "replace"):
         yield str(path)
         return
@@ -249,23 +248,23 @@ def _check_size(shape: tuple[int, ...], *, path: Path, file_bytes: int, pixel_as
 
 
 def _layout(raw: Any, *, path: Path) -> tuple[ColourMap, tuple[str, ...], ColourMap]:
-    """Give the decoder's colour of every place of a period, the channels' names, and the period in them."""
+    """Colours of the decoder at every place of a period, the channels' names, and the period in them."""
     if raw.num_colors == 1:
         return np.zeros((1, 1), np.intp), ("grey",), np.zeros((1, 1), np.intp)
     channels = ("green", "red", "blue")
     rows, columns = raw.raw_pattern.shape
-    seen = _visible_colours(raw, rows=4 * rows, columns=4 * columns)
-    colours = seen[:rows, :columns]
+    visible = _visible_colours(raw, rows=4 * rows, columns=4 * columns)
+    colours = visible[:rows, :columns]
     names = [_COLOUR_NAMES.get(letter, "") for letter in raw.color_desc.decode("ascii", "replace")]
     known = colours.max() < len(names) and {names[index] for index in np.unique(colours)} == {*channels}
-    if not known or not np.array_equal(seen, np.tile(colours, (4, 4))):
+    if not known or not np.array_equal(visible, np.tile(colours, (4, 4))):
         raise _strange_filters(path)
     pattern = np.array([[channels.index(names[index]) for index in row] for row in colours], np.intp)
     return colours, channels, pattern
 
 
 def _visible_colours(raw: Any, *, rows: int, columns: int) -> ColourMap:
-    """Give the colours at the visible area's upper left, asking for them place by place.
+    """Colours at the visible area's upper left, asking for them place by place.
 
     The decoder's whole map of a 24-megapixel frame takes 12 ms to build.
     """
@@ -276,7 +275,7 @@ def _visible_colours(raw: Any, *, rows: int, columns: int) -> ColourMap:
 
 
 def _whites(raw: Any) -> list[float]:
-    """Give the white level of green, red and blue: the camera's own figure where it gives one."""
+    """White level of green, red and blue: the camera's own figure where it gives one."""
     nominal = float(raw.white_level)
     own = raw.camera_white_level_per_channel
     if own is None or raw.num_colors == 1:
@@ -305,7 +304,7 @@ def _levels(mosaic: Mosaic, *, place: BoolArray, black_map: FloatArray, white: f
 
 
 def _clip_level(mosaic: Mosaic, *, place: BoolArray, black: float, white: float) -> float:
-    """Give the code from which a channel is clipped: the white level, or a pile-up below it.
+    """Code from which a channel is clipped: the white level, or a pile-up below it.
 
     Many cameras saturate below the white level on record. A pile-up is many samples at the very top code,
     four times those at any of the sixteen codes below, in a picture that has noise elsewhere.
@@ -323,12 +322,12 @@ def _clip_level(mosaic: Mosaic, *, place: BoolArray, black: float, white: float)
 
 
 def _scattered(mosaic: Mosaic, place: BoolArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Give a scatter of one channel's codes, and beside each its next neighbour at the same place."""
+    """Scatter of one channel's codes, and beside each its next neighbour at the same place."""
     rows, columns = place.shape
-    places = np.argwhere(place)
-    every = max(1, int(np.sqrt(mosaic.size / (rows * columns) * len(places) / _PILE_SAMPLES)))
+    corners = np.argwhere(place)
+    every = max(1, int(np.sqrt(mosaic.size / (rows * columns) * len(corners) / _PILE_SAMPLES)))
     pairs = []
-    for top, left in places:
+    for top, left in corners:
         first = mosaic[top :: rows * every, left :: columns * every]
         second = mosaic[top :: rows * every, left + columns :: columns * every]
         width = min(first.shape[1], second.shape[1])
@@ -371,7 +370,7 @@ class _Entry(NamedTuple):
 
 
 def is_cut_short(path: Path) -> bool:
-    """Tell whether directories or pixels of a TIFF-like file lie beyond its end; False for any other kind.
+    """Whether directories or pixels of a TIFF-like file lie beyond its end; False for any other kind.
 
     Raises
     ------
@@ -385,22 +384,24 @@ def is_cut_short(path: Path) -> bool:
 
 
 def _ends_beyond(file: BinaryIO, order: str, size: int) -> bool:
-    seen: set[int] = set()
+    read: set[int] = set()
     try:
         waiting = [_number(file, order, 4)]
     except struct.error:
         return True
-    while waiting and len(seen) < _MOST_DIRECTORIES:
-        place = waiting.pop()
-        if not place or place in seen:
+    while waiting and len(read) < _MOST_DIRECTORIES:
+        offset = waiting.pop()
+        if not offset or offset in read:
             continue
-        seen.add(place)
+        read.add(offset)
         try:
-            entries, following = _directory(file, order, place)
+            entries, following = _directory(file, order, offset)
             for tag in _SUB_DIRECTORIES:
                 waiting += _numbers(file, order, entries.get(tag))
-            if any(end > size for end in _ends(file, order, entries)):
-                return True
+            for begins, lengths in _PIECES:
+                starts, counts = (_numbers(file, order, entries.get(tag)) for tag in (begins, lengths))
+                if any(start + count > size for start, count in zip(starts, counts, strict=False)):
+                    return True
         except struct.error:
             return True
         waiting.append(following)
@@ -414,7 +415,7 @@ def _number(file: BinaryIO, order: str, place: int) -> int:
 
 
 def _directory(file: BinaryIO, order: str, place: int) -> tuple[dict[int, _Entry], int]:
-    """Give the entries by tag, and where the next directory stands."""
+    """Entries by tag, and where the next directory stands."""
     file.seek(place)
     (count,) = struct.unpack(f"{order}H", file.read(2))
     packed = file.read(12 * count)
@@ -434,10 +435,3 @@ def _numbers(file: BinaryIO, order: str, entry: _Entry | None) -> list[int]:
     file.seek(entry.place)
     form = f"{order}{entry.length}{_CODES[entry.kind]}"
     return list(struct.unpack(form, file.read(struct.calcsize(form))))
-
-
-def _ends(file: BinaryIO, order: str, entries: dict[int, _Entry]) -> Iterator[int]:
-    """Give where each strip and tile ends."""
-    for begins, lengths in _PIECES:
-        starts, counts = (_numbers(file, order, entries.get(tag)) for tag in (begins, lengths))
-        yield from (start + count for start, count in zip(starts, counts, strict=False))

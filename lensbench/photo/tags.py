@@ -1,8 +1,7 @@
 """Metadata tags as the EXIF reader names them, out of any container, whatever state they are in.
 
-Metadata blocks out of files that are not plain TIFF or JPEG: CR3, RAF and RW2.
-
-The layouts are those that published descriptions of the three containers give, checked on real files.
+Out of CR3, RAF and RW2, which are no plain TIFF or JPEG, the metadata blocks are taken first. The layouts are those
+that published descriptions of the three containers give, checked on real files.
 """
 
 import io
@@ -29,7 +28,7 @@ _LARGEST_BLOCK_BYTES: Final = 32_000_000
 
 
 def metadata_blocks(file: BinaryIO) -> tuple[list[MetadataBlock], int | None]:
-    """Give the EXIF blocks inside a CR3, RAF or RW2 file, and an ISO number kept outside them.
+    """EXIF blocks inside a CR3, RAF or RW2 file, and an ISO number kept outside them.
 
     An empty list means that the file is of another kind and can be read as it is.
     """
@@ -73,7 +72,7 @@ def _cr3_blocks(file: BinaryIO) -> Iterator[MetadataBlock]:
 
 
 def _first_boxes(file: BinaryIO) -> bytes:
-    """Give the contents of the `moov` box, which stands among the first."""
+    """Contents of the `moov` box, which stands among the first."""
     at = 0
     for _ in range(16):
         head = _read_at(file, offset=at, length=8)
@@ -104,12 +103,14 @@ def _rw2_blocks(file: BinaryIO) -> tuple[list[MetadataBlock], int | None]:
 
 Tags = Mapping[str, Any]
 
+_MAKER_LENS: Final = ("MakerNote LensMinMaxFocalMaxAperture", "MakerNote LensModel")
+"""What maker notes say of the lens; nothing else of them is kept."""
 _MOST_READS: Final = 60_000
 """Of single numbers; camera files with maker notes take a few thousand."""
 
 
 def read_tags(file: BinaryIO) -> Tags:
-    """Give the tags by the reader's names; an unreadable block gives none."""
+    """Tags by the reader's names; an unreadable block gives none."""
     logging.getLogger("exifread").setLevel(logging.CRITICAL)
     try:
         blocks, iso = metadata_blocks(file)
@@ -117,11 +118,13 @@ def read_tags(file: BinaryIO) -> Tags:
         blocks, iso = [], None
     tags: dict[str, Any] = {}
     for block, name in blocks:
-        tags.update(_renamed(_process(io.BytesIO(block)), name=name))
+        read = _process(io.BytesIO(block))
+        tags |= {key.replace("Image ", f"{name} ", 1): value for key, value in read.items()}
     if not blocks:
         tags.update(_process(file))
         if "EXIF LensModel" not in tags:
-            tags.update(_maker_lens(_process(file, details=True)))
+            details = _process(file, details=True)
+            tags |= {key: details[key] for key in _MAKER_LENS if key in details}
     if iso and "EXIF ISOSpeedRatings" not in tags:
         tags["EXIF ISOSpeedRatings"] = iso
     return tags
@@ -151,15 +154,3 @@ def _process(file: BinaryIO, *, details: bool = False) -> Tags:
     finally:
         reader.detach()
     return tags
-
-
-def _renamed(tags: Tags, *, name: str) -> Tags:
-    if name == "Image":
-        return tags
-    return {key.replace("Image ", f"{name} ", 1): value for key, value in tags.items()}
-
-
-def _maker_lens(tags: Tags) -> Tags:
-    """Keep only what maker notes say of the lens."""
-    wanted = ("MakerNote LensMinMaxFocalMaxAperture", "MakerNote LensModel")
-    return {key: tags[key] for key in wanted if key in tags}

@@ -38,7 +38,7 @@ class Tone:
     """Linear light at these codes."""
 
     def table(self, levels: int) -> FloatArray:
-        """Give linear light for every code 0 .. levels - 1."""
+        """Linear light for every code 0 .. levels - 1."""
         return np.interp(np.linspace(0.0, 1.0, levels), self.code, self.light)
 
 
@@ -50,24 +50,24 @@ def _curve(name: str, light: FloatArray) -> Tone:
 
 
 def linear_tone() -> Tone:
-    """Give the tone of a file whose codes are linear light."""
+    """Tone of a file whose codes are linear light."""
     return _curve("linear", np.array([0.0, 1.0]))
 
 
 def srgb_tone() -> Tone:
-    """Give the inverse of the sRGB curve (IEC 61966-2-1)."""
+    """Inverse of the sRGB curve (IEC 61966-2-1)."""
     code = np.linspace(0.0, 1.0, _STEPS)
     low = code <= 0.04045
     return _curve("srgb", np.where(low, code / 12.92, ((code + 0.055) / 1.055) ** 2.4))
 
 
 def gamma_tone(gamma: float) -> Tone:
-    """Give light = code ** gamma."""
+    """Light = code ** gamma."""
     return _curve(f"gamma:{gamma:g}", np.linspace(0.0, 1.0, _STEPS) ** gamma)
 
 
 def parse_encoding(encoding: str) -> Tone | None:
-    """Give the tone that the user named, or None for auto.
+    """Tone that the user named, or None for auto.
 
     Raises
     ------

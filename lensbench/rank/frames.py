@@ -6,11 +6,10 @@ to the corner (1/2, 1/2) and leaves |row| + |column| below 1/2 cycle per pixel w
 other lattice is averaged over its smallest repeating square, which is one cell then: detail finer than half a cycle
 per cell is lost to every frame alike.
 
-Laying frames over one another: the whole frame first, then piece by piece to a fraction of a pixel.
-
-A displacement d of the scene turns a spectrum F(f) into F(f) exp(-2 pi i f d). The whole frame gives the
-displacement by phase correlation of a small copy; pieces give it by their correlation's peak, a smooth map (shift,
-rotation, scale) is laid through them robustly, and the slope of the phase gives what is left.
+Frames are laid over one another, the whole frame first, then piece by piece to a fraction of a pixel: a displacement
+d of the scene turns a spectrum F(f) into F(f) exp(-2 pi i f d). The whole frame gives the displacement by phase
+correlation of a small copy; pieces give it by their correlation's peak, a smooth map (shift, rotation, scale) is laid
+through them robustly, and the slope of the phase gives what is left.
 
 References
 ----------
@@ -103,7 +102,7 @@ class Frame:
         return Pieces(spectra=spectra, inside=inside, clipped=clipped)
 
     def _plane(self, top: int, left: int, size: int) -> tuple[FloatArray, float]:
-        """Give the cells of a piece with the mean taken off, and the share of clipped samples."""
+        """Cells of a piece with the mean taken off, and the share of clipped samples."""
         cell = self.lattice.cell_px
         box = Box(top=top * cell, left=left * cell, height=size * cell, width=size * cell)
         samples = self.photograph.cut(box, self.channel)
@@ -159,7 +158,7 @@ def _lattice(sites: BoolArray) -> Lattice:
 
 
 def frequencies(size: int, *, lattice: Lattice) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Give row and column frequency of every bin of a piece's spectrum, and which bins hold the scene whole.
+    """Row and column frequency of every bin of a piece's spectrum, and which bins hold the scene whole.
 
     Cycles per cell; shapes (size, size // 2 + 1).
     """
@@ -204,26 +203,28 @@ def lay_over(frame: Frame, reference: ReferencePieces) -> Overlaid:
     centers = reference.corners.astype(np.float64) + reference.size / 2.0
     guess: FloatArray = np.tile(_frame_shift(reference.frame, frame), (len(centers), 1))
     for _ in range(2):
-        found = frame.pieces(reference.corners + np.rint(guess).astype(np.int64), reference.size)
-        seen: FloatArray = np.asarray(np.rint(guess) + _peaks(reference.spectra, found.spectra), np.float64)
-        rest: FloatArray = np.asarray(seen - np.rint(guess), np.float64)
-        guess = _smooth_map(centers, seen, _likeness(reference, found.spectra, rest))
+        pieces = frame.pieces(reference.corners + np.rint(guess).astype(np.int64), reference.size)
+        shifts: FloatArray = np.asarray(
+            np.rint(guess) + _peaks(reference.spectra, pieces.spectra), np.float64
+        )
+        rest: FloatArray = np.asarray(shifts - np.rint(guess), np.float64)
+        guess = _smooth_map(centers, shifts, _likeness(reference, pieces.spectra, rest))
     whole = np.rint(guess)
-    found = frame.pieces(reference.corners + whole.astype(np.int64), reference.size)
-    rest = _slopes(reference, found.spectra)
+    pieces = frame.pieces(reference.corners + whole.astype(np.int64), reference.size)
+    rest = _slopes(reference, pieces.spectra)
     return Overlaid(
-        spectra=_moved(found.spectra, -rest),
+        spectra=_moved(pieces.spectra, -rest),
         shift_cells=whole + rest,
-        likeness=np.where(found.inside, _likeness(reference, found.spectra, rest), 0.0),
+        likeness=np.where(pieces.inside, _likeness(reference, pieces.spectra, rest), 0.0),
     )
 
 
 def _frame_shift(reference: Frame, frame: Frame) -> FloatArray:
-    """Give the displacement (down, right) of a whole frame in cells, to about a cell of the small copy."""
-    small = [one.photograph.overview(_SMALL_PX) for one in (reference, frame)]
+    """Displacement (down, right) of a whole frame in cells, to about a cell of the small copy."""
+    small = [each.photograph.overview(_SMALL_PX) for each in (reference, frame)]
     size = np.minimum(small[0].grey.shape, small[1].grey.shape)
     window = np.outer(np.hanning(size[0]), np.hanning(size[1]))
-    planes = [one.grey[: size[0], : size[1]].astype(np.float64) for one in small]
+    planes = [view.grey[: size[0], : size[1]].astype(np.float64) for view in small]
     first, second = ((plane - plane.mean()) * window for plane in planes)
     # What would move the second onto the first: the displacement with its sign turned.
     back, _, _ = phase_cross_correlation(first, second, normalization="phase")  # type: ignore[no-untyped-call]
@@ -231,7 +232,7 @@ def _frame_shift(reference: Frame, frame: Frame) -> FloatArray:
 
 
 def _peaks(reference: ComplexArray, spectra: ComplexArray) -> FloatArray:
-    """Give each piece's displacement to a whole cell, by the peak of the half-whitened correlation."""
+    """Each piece's displacement to a whole cell, by the peak of the half-whitened correlation."""
     cross = np.conj(reference) * spectra
     correlation = fft.irfft2(cross / np.sqrt(np.maximum(np.abs(cross), 1e-30)), s=(cross.shape[1],) * 2)
     size = cross.shape[1]
@@ -256,7 +257,7 @@ def _smooth_map(places: FloatArray, shifts: FloatArray, likeness: FloatArray) ->
 
 
 def _slopes(reference: ReferencePieces, spectra: ComplexArray) -> FloatArray:
-    """Give what is left of each piece's displacement, from the slope of the phase."""
+    """Rest of each piece's displacement, from the slope of the phase."""
     rows, columns, whole = frequencies(reference.size, lattice=reference.frame.lattice)
     rest = np.zeros((len(spectra), 2))
     for highest in _SLOPE_HIGHEST:

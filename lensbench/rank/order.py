@@ -101,7 +101,7 @@ class _Judged:
 
 
 def holm(p_values: FloatArray, *, risk: float = RISK) -> BoolArray:
-    """Tell which of many p-values hold when the risk of any false one is kept below a limit.
+    """Which of many p-values hold when the risk of any false one is kept below a limit.
 
     >>> holm(np.array([0.01, 0.04, 0.03, 0.005])).tolist()
     [True, False, False, True]
@@ -109,9 +109,9 @@ def holm(p_values: FloatArray, *, risk: float = RISK) -> BoolArray:
     order = np.argsort(p_values)
     limits = risk / np.arange(len(p_values), 0, -1)
     holds = np.cumprod(p_values[order] <= limits).astype(np.bool_)
-    told = np.zeros(len(p_values), np.bool_)
-    told[order] = holds
-    return told
+    apart = np.zeros(len(p_values), np.bool_)
+    apart[order] = holds
+    return apart
 
 
 def ordered(paths: Sequence[Path], fit: BlurFit, reference: Frame, *, shifts_cells: FloatArray) -> Ranking:

@@ -47,7 +47,7 @@ Progress = Callable[[int, int], None]
 
 
 def frames_of(places: Sequence[Path]) -> list[Path]:
-    """Give the photographs named, those of folders in natural order of their names.
+    """Photographs named, those of folders in natural order of their names.
 
     A finished picture beside a raw file of the same name is left out.
 
@@ -58,22 +58,22 @@ def frames_of(places: Sequence[Path]) -> list[Path]:
     ImageError
         A folder cannot be read.
     """
-    found: list[Path] = []
-    for place in places:
-        inside = photo.list_photos(place) if place.is_dir() else [place]
+    paths: list[Path] = []
+    for named in places:
+        inside = photo.list_photos(named) if named.is_dir() else [named]
         raw = {path.with_suffix("") for path in inside if path.suffix.lower() in photo.RAW_SUFFIXES}
-        found += [
+        paths += [
             path
             for path in inside
             if path.suffix.lower() in photo.RAW_SUFFIXES or path.with_suffix("") not in raw
         ]
-    if len(found) < 2:
-        raise SettingError(f"{len(found)} photograph; give two or more of the same scene")
-    if len(found) > MOST_FRAMES:
-        raise SettingError(f"{len(found)} photographs; at most {MOST_FRAMES} are put in order at once")
-    if len({path.resolve() for path in found}) < len(found):
+    if len(paths) < 2:
+        raise SettingError(f"{len(paths)} photograph; give two or more of the same scene")
+    if len(paths) > MOST_FRAMES:
+        raise SettingError(f"{len(paths)} photographs; at most {MOST_FRAMES} are put in order at once")
+    if len({path.resolve() for path in paths}) < len(paths):
         raise SettingError("a photograph is named twice; name each once")
-    return found
+    return paths
 
 
 def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
@@ -99,10 +99,10 @@ def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
     used, overlaid, hushed = [first], [], []
     tell(len(paths) - len(rest), len(paths))
     for path in rest:
-        if found := _laid_over(path, reference, quiet, left):
+        if laid := _laid_over(path, reference, quiet, left):
             used.append(path)
-            overlaid.append(found[0])
-            hushed.append(found[1])
+            overlaid.append(laid[0])
+            hushed.append(laid[1])
         tell(len(used) + len(left), len(paths))
     if not overlaid:
         raise ImageError(
@@ -130,7 +130,7 @@ Pieced = tuple[ReferencePieces, ReferencePieces]
 def _first_readable(
     paths: Sequence[Path], left: list[RejectedShot]
 ) -> tuple[tuple[Path, Pieced], Sequence[Path]]:
-    """Give the first photograph that can be read, the one that others are laid over, and those that follow it."""
+    """First photograph that can be read, the one that others are laid over, and those that follow it."""
     for number, path in enumerate(paths, start=1):
         try:
             return (path, _reference(open_frame(path))), paths[number:]
@@ -157,7 +157,8 @@ def _laid_over(
     _check_kind(reference.frame, frame)
     try:
         over = lay_over(frame, reference)
-        return over, _quiet_spectra(frame, quiet, over)
+        shift = np.rint(np.median(over.shift_cells, axis=0)).astype(np.int64)
+        return over, frame.pieces(quiet.corners + shift, quiet.size).spectra
     except ImageError as error:
         left.append(_unreadable(path, error))
         return None
@@ -195,7 +196,7 @@ def _picked(frame: Frame, cut: Pieces, corners: IntArray, chosen: list[int]) -> 
 
 
 def _candidates(frame: Frame, size: int) -> IntArray:
-    """Give corners half a piece apart, thinned out evenly where a frame holds very many."""
+    """Corners half a piece apart, thinned out evenly where a frame holds very many."""
     rows, columns = frame.size_cells
     step = size // 2
     while (rows // step) * (columns // step) > _CANDIDATES:
@@ -206,7 +207,7 @@ def _candidates(frame: Frame, size: int) -> IntArray:
 
 
 def _detail(frame: Frame, cut: Pieces, size: int) -> tuple[FloatArray, FloatArray]:
-    """Give each piece's power of detail, and whether it stands above the finest bins' (mostly noise)."""
+    """Each piece's power of detail, and whether it stands above the finest bins' (mostly noise)."""
     rows, columns, whole = frequencies(size, lattice=frame.lattice)
     radius = np.hypot(rows, columns)
     power = np.abs(cut.spectra) ** 2
@@ -216,17 +217,12 @@ def _detail(frame: Frame, cut: Pieces, size: int) -> tuple[FloatArray, FloatArra
     return middle, np.asarray(coarse > 4.0 * finest, np.float64)
 
 
-def _quiet_spectra(frame: Frame, quiet: ReferencePieces, over: Overlaid) -> ComplexArray:
-    shift = np.rint(np.median(over.shift_cells, axis=0)).astype(np.int64)
-    return frame.pieces(quiet.corners + shift, quiet.size).spectra
-
-
 def _check_kind(first: Frame, other: Frame) -> None:
-    kinds = [(one.photograph.size_px, one.channel, one.lattice) for one in (first, other)]
+    kinds = [(frame.photograph.size_px, frame.channel, frame.lattice) for frame in (first, other)]
     if kinds[0] != kinds[1]:
         sizes = [
-            f"{one.photograph.size_px[0]} x {one.photograph.size_px[1]} {one.channel}"
-            for one in (first, other)
+            f"{frame.photograph.size_px[0]} x {frame.photograph.size_px[1]} {frame.channel}"
+            for frame in (first, other)
         ]
         raise ImageError(
             f"{other.path.name} ({sizes[1]}) is not of the kind of {first.path.name} ({sizes[0]}); "

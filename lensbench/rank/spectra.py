@@ -63,7 +63,7 @@ class BlurFit:
 
 
 def ring_powers(spectra: ComplexArray, *, rings: IntArray) -> FloatArray:
-    """Give power and cross power of frames in rings, piece by piece.
+    """Power and cross power of frames in rings, piece by piece.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ def ring_powers(spectra: ComplexArray, *, rings: IntArray) -> FloatArray:
 
 
 def deming_slope(powers: FloatArray, ratio: FloatArray) -> FloatArray:
-    """Give the transfer of frame i over that of frame j from powers and cross powers.
+    """Transfer of frame i over that of frame j from powers and cross powers.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def deming_slope(powers: FloatArray, ratio: FloatArray) -> FloatArray:
 
 
 def noise_ratio(quiet: FloatArray, transfer: FloatArray) -> FloatArray:
-    """Give noise power of frame i over frame j, from quiet pieces where little of the scene is left.
+    """Noise power of frame i over frame j, from quiet pieces where little of the scene is left.
 
     What two frames share there is the scene, seen by frame i with the transfer ratio r_ij: n_i = a_i - c_ij r_ij.
     Where the frames share nearly everything even there, noise hardly matters. It is taken for equal unless a
@@ -135,13 +135,13 @@ def noise_ratio(quiet: FloatArray, transfer: FloatArray) -> FloatArray:
 
 
 def _log_level(noise: FloatArray) -> FloatArray:
-    """Give the logarithm of noise powers against their median."""
+    """Logarithm of noise powers against their median."""
     held = np.log(np.maximum(noise, 0.02 * float(np.abs(noise).max()) + 1e-30))
     return np.asarray(held - np.median(held), np.float64)
 
 
 def _beside(square: FloatArray) -> FloatArray:
-    """Give the values beside the diagonal of the last two axes, row by row."""
+    """Values beside the diagonal of the last two axes, row by row."""
     others = ~np.eye(square.shape[-1], dtype=np.bool_)
     return np.asarray(square[:, others], np.float64)
 

@@ -2,7 +2,7 @@
 
 from lensbench import simulate
 lens = simulate.prime("Linden 35", simulate.ZoomPosition(focal_length_mm=35))
-    scene = simulate.Scene(layout=sheet("A3"), lens=lens)
+scene = simulate.Scene(layout=sheet("A3"), lens=lens)
 photo = simulate.photograph(scene, simulate.Shot(focal_length_mm=35, f_number=5.6))
 photo.mosaic, photo.edges
 """

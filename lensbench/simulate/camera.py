@@ -83,16 +83,16 @@ class Camera:
         return ("grey",) if self.cfa == "mono" else ("green", "red", "blue")
 
     def response(self, channel: str) -> float:
-        """Give the signal of a channel under white light, as a share of green's."""
+        """Signal of a channel under white light, as a share of green's."""
         return {"red": self.red_response, "blue": self.blue_response}.get(channel, 1.0)
 
     def tile(self) -> npt.NDArray[np.uint8]:
-        """Give the smallest repeating piece of the colour filter: 0 red, 1 green, 2 blue."""
+        """Smallest repeating piece of the colour filter: 0 red, 1 green, 2 blue."""
         rows = CFA_TILES[self.cfa].split()
         return np.array([["rgb".index(letter) for letter in row] for row in rows], dtype=np.uint8)
 
     def sites(self, channel: str) -> npt.NDArray[np.bool_]:
-        """Give True where the sensor has a site of this channel, shape (rows, cols)."""
+        """Mask, True where the sensor has a site of this channel, shape (rows, cols)."""
         if channel == "grey":
             return np.ones((self.rows, self.cols), dtype=np.bool_)
         tile = self.tile() == COLOR_NAMES.index(channel)

@@ -1,11 +1,8 @@
 """Photographs on disk: DNG raw, sRGB JPEG and 16-bit TIFF, each with the metadata that a camera writes.
 
 The DNG is plain DNG 1.4 (Adobe DNG specification): one uncompressed strip of sensor numbers with its colour
-filter pattern, black and white levels, and an EXIF directory.
-
-The EXIF block of a simulated photograph, packed by hand.
-
-Layout of the directory and tag numbers: Exif 2.32 (CIPA DC-008), TIFF 6.0.
+filter pattern, black and white levels, and an EXIF directory, packed by hand. Layout of the directory and tag numbers:
+Exif 2.32 (CIPA DC-008), TIFF 6.0.
 """
 
 import struct
@@ -49,7 +46,7 @@ class Entry:
 
 
 def exif_entries(shot: Shot, *, lens: Lens, camera: Camera) -> list[Entry]:
-    """Give the tags that a camera would write about this shot."""
+    """Tags that a camera would write about this shot."""
     shortest, longest = lens.focal_range_mm
     diagonal_mm = 2.0 * camera.half_diagonal_px * camera.pitch_um / 1000.0
     date, time = shot.taken_at.split("T")
@@ -92,7 +89,7 @@ def packed_directory(entries: list[Entry], *, offset: int) -> bytes:
 
 
 def jpeg_exif_segment(shot: Shot, *, lens: Lens, camera: Camera) -> bytes:
-    """Give the APP1 segment that follows a JPEG's first marker."""
+    """APP1 segment that follows a JPEG's first marker."""
     main = [_text(271, camera.maker), _text(272, camera.model), _short(274, 1), _long(EXIF_POINTER_TAG, 0)]
     exif_at = 8 + len(packed_directory(main, offset=8))
     main[-1] = _long(EXIF_POINTER_TAG, exif_at)
@@ -150,7 +147,7 @@ def write_dng(path: Path, numbers: npt.NDArray[np.uint16], shot: Shot, *, lens: 
 
 @contextmanager
 def _whole(path: Path) -> Iterator[Path]:
-    """Give a passing name, so that a photograph is there whole or not at all.
+    """Name to write to, so that a photograph is there whole or not at all.
 
     Raises
     ------

@@ -36,7 +36,7 @@ class PointBlur:
     """Even movement of the image during the exposure: (down, right), from its beginning to its end."""
 
     def radial(self, frequency_cypx: npt.ArrayLike) -> FloatArray:
-        """Give the part that is the same in every direction: the pupil, in or out of focus.
+        """Part that is the same in every direction: the pupil, in or out of focus.
 
         A disc of diameter d stands for d / (8 q) waves of defocus at the pupil's rim.
         """
@@ -48,13 +48,13 @@ class PointBlur:
         return optics.defocused_diffraction_otf(np.asarray(frequency_cypx) * self.q, waves)
 
     def widened(self, spread_px2: tuple[float, float, float]) -> Self:
-        """Give the same blur with another Gaussian folded in, such as that of a print."""
+        """Blur with another Gaussian folded in, such as that of a print."""
         (row_row, row_col, col_col), (more_row, more_cross, more_col) = self.spread_px2, spread_px2
         total = (row_row + more_row, row_col + more_cross, col_col + more_col)
         return replace(self, spread_px2=total)
 
     def along(self, frequency_cypx: npt.ArrayLike, normal: tuple[float, float]) -> FloatArray:
-        """Give the optical transfer along a unit normal (row, column); it may turn negative."""
+        """Optical transfer along a unit normal (row, column); it may turn negative."""
         row_row, row_col, col_col = self.spread_px2
         row, col = normal
         variance_px2 = row_row * row**2 + 2.0 * row_col * row * col + col_col * col**2
@@ -100,7 +100,7 @@ class ZoomPosition:
     """Light lost in the corner at the widest stop, falling as (widest / N)^2."""
 
     def between(self, other: "ZoomPosition", share: float) -> "ZoomPosition":
-        """Give the position a share of the way to another, every figure interpolated linearly."""
+        """Position a share of the way to another, every figure interpolated linearly."""
         mixed: dict[str, float | tuple[float, ...]] = {}
         for item in fields(self):
             near, far = np.asarray(getattr(self, item.name)), np.asarray(getattr(other, item.name))
@@ -141,12 +141,12 @@ class Lens:
         return self.positions[0].focal_length_mm, self.positions[-1].focal_length_mm
 
     def wavelength_um(self, channel: str) -> float:
-        """Give the wavelength that stands for a channel."""
+        """Wavelength that stands for a channel."""
         wavelengths = {"red": self.red_um, "green": self.green_um, "blue": self.blue_um, "grey": self.grey_um}
         return wavelengths[channel]
 
     def at(self, focal_length_mm: float) -> ZoomPosition:
-        """Give the optics at a focal length, between the described ones.
+        """Optics at a focal length, between the described ones.
 
         Raises
         ------
@@ -166,7 +166,7 @@ class Lens:
         return self.positions[upper - 1].between(self.positions[upper], float(share))
 
     def stopped_down(self, f_number: float) -> float:
-        """Give widest stop over f-number: 1 wide open, falling as the lens is stopped down.
+        """Widest stop over f-number: 1 wide open, falling as the lens is stopped down.
 
         Raises
         ------
@@ -178,7 +178,7 @@ class Lens:
         return self.widest_f_number / f_number
 
     def focus_shift_um(self, focal_length_mm: float, f_number: float) -> float:
-        """Give how much nearer to the lens than fully stopped down the image is sharpest at a stop, in um.
+        """How much nearer to the lens than fully stopped down the image is sharpest at a stop, in um.
 
         Primary spherical aberration moves the best focus by 8 wavelength N^2 times its coefficient in waves, and that
         grows with the fourth power of the opening: together with its square (derived).
@@ -196,7 +196,7 @@ class Lens:
         focus_um: float,
         pitch_um: float,
     ) -> PointBlur:
-        """Give the blur of a point.
+        """Blur of a point.
 
         Parameters
         ----------
@@ -228,7 +228,7 @@ class Lens:
 def _aberration_px2(
     here: ZoomPosition, field: tuple[float, float], opening: float, pitch_um: float
 ) -> tuple[float, float, float]:
-    """Give the Gaussian's covariance at a place: (row-row, row-column, column-column) in square pixels."""
+    """Gaussian's covariance at a place: (row-row, row-column, column-column) in square pixels."""
     height = float(np.hypot(*field))
     growth = max(0.0, 1.0 + float(np.dot(here.decentring, field)))
     falling = opening**here.power

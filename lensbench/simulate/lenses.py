@@ -1,6 +1,6 @@
 """Lenses by name or from a file: invented descriptions to start with, and the reading of one's own.
 
-The demonstration's invented shoot: a zoom with a weak long end, a sharper prime, one spoiled frame.
+With them goes the demonstration's invented shoot: a zoom with a weak long end, a sharper prime, one spoiled frame.
 """
 
 from dataclasses import fields, replace
@@ -115,7 +115,7 @@ _PAIRS: Final = ("focal_tilt_um", "decentring")
 
 
 def lens_described(name_or_file: str) -> Lens:
-    """Give an invented lens by its short name, or the lens that a file describes.
+    """Invented lens by its short name, or the lens that a file describes.
 
     Raises
     ------

@@ -98,7 +98,7 @@ def _dots(
     screen_mm: float,
     px_per_mm: float,
 ) -> Fine:
-    """Give what a screen adds to the mean of the dark: the first harmonic of round paper dots, finely blurred.
+    """Ripple that a screen adds to the mean of the dark: the first harmonic of round paper dots, finely blurred.
 
     Dots of radius r at a pitch P leave r/P J1(2 pi r/P) in it (transform of a disc); finer ones no lens resolves.
     """
@@ -119,7 +119,7 @@ def _dots(
 def _inside_rim_px(
     square: "_Square", target: Target, at_nodes: tuple[FloatArray, FloatArray], *, outward: float
 ) -> Fine:
-    """Give how far inside the rim every fine sample lies: exact on the rim, to a few percent beside it."""
+    """How far inside the rim every fine sample lies: exact on the rim, to a few percent beside it."""
     first, second = (square.spread(at) for at in at_nodes)
     away = np.hypot(first, second)
     to_mm = np.linalg.inv(square.view.jacobian(np.asarray(target.center_mm), outward=outward))
@@ -186,7 +186,7 @@ class _Square:
         outward: float,
         margin_px: int,
     ) -> "_Square":
-        """Give the square of whole pixels that holds a disc and a margin."""
+        """Square of whole pixels that holds a disc and a margin."""
         turns = np.linspace(0.0, 2.0 * np.pi, 17)
         rim = np.asarray(center_mm) + radius_mm * np.stack([np.sin(turns), np.cos(turns)], axis=1)
         rim_px = view.pixel_of(rim, outward=outward)
@@ -201,7 +201,7 @@ class _Square:
         return cls(view=view, outward=outward, top=top, left=left, size_px=size_px)
 
     def at_nodes(self, of_point: Callable[[FloatArray], FloatArray]) -> _AtNodes:
-        """Give a function of the chart point, and how many pixels it takes to grow by one, at the nodes."""
+        """Value of a function of the chart point, and how many pixels it takes to grow by one, at the nodes."""
         step = 0.5
         rows, cols = self._nodes()
         nodes = np.stack(np.meshgrid(rows, cols, indexing="ij"), axis=-1)
@@ -211,18 +211,18 @@ class _Square:
         return _AtNodes(value, 2.0 * step / np.hypot(below - above, right - left))
 
     def filled(self, fine: Fine) -> Patch:
-        """Give the patch that holds these samples."""
+        """Patch that holds these samples."""
         return Patch(top=self.top, left=self.left, size_px=self.size_px, fine=fine)
 
     def _nodes(self) -> tuple[FloatArray, FloatArray]:
-        """Give a few rows and columns of the square, spread as a polynomial likes them."""
+        """Rows and columns, a few, of the square, spread as a polynomial likes them."""
         count = _DEGREE + 2
         unit = -np.cos(np.pi * (np.arange(count) + 0.5) / count)
         offset = 0.5 * (self.size_px - 1) * (1.0 + unit)
         return self.top + offset, self.left + offset
 
     def spread(self, at_nodes: FloatArray) -> Fine:
-        """Give the polynomial through values at the nodes, at every fine sample."""
+        """Polynomial through values at the nodes, at every fine sample."""
         rows, _ = self._nodes()
         half = 0.5 * (self.size_px - 1)
         to_terms = np.linalg.pinv(np.vander((rows - self.top) / half - 1.0, _DEGREE, increasing=True))
@@ -236,7 +236,7 @@ class _Square:
 
 
 def _handy_size(at_least: int) -> int:
-    """Give an even size, not below a limit, that Fourier transforms are quick at."""
+    """Even size, not below a limit, that Fourier transforms are quick at."""
     size = at_least
     while True:
         rest = size
@@ -249,7 +249,7 @@ def _handy_size(at_least: int) -> int:
 
 
 def _soft_step(distance_px: Fine) -> Fine:
-    """Give a step from 0 to 1 after the fine Gaussian; only the band round the edge is computed."""
+    """Step from 0 to 1 after the fine Gaussian; only the band round the edge is computed."""
     step = (distance_px > 0.0).astype(np.float32)
     band = np.abs(distance_px) < _REACH * FINE_SIGMA_PX
     step[band] = special.ndtr(distance_px[band] / np.float32(FINE_SIGMA_PX))
@@ -257,7 +257,7 @@ def _soft_step(distance_px: Fine) -> Fine:
 
 
 def _nearest_line(square: _Square, at: _AtNodes, *, modules: int) -> tuple[npt.NDArray[np.int32], Fine]:
-    """Give the nearest line of a marker's grid, and the share of the Gaussian that lies beyond it."""
+    """Nearest line of a marker's grid, and the share of the Gaussian that lies beyond it."""
     place = square.spread(at.value)
     line = np.clip(np.rint(place), 0, modules)
     beyond_px = (place - line) * square.spread(at.scale)
@@ -265,7 +265,7 @@ def _nearest_line(square: _Square, at: _AtNodes, *, modules: int) -> tuple[npt.N
 
 
 def _between(values: Fine, at: npt.NDArray[np.int32], share: Fine) -> Fine:
-    """Give what lies a share of the way from each value to the next."""
+    """Values a share of the way from each value to the next."""
     start = values.take(at)
     mixed: Fine = values.take(at + 1)
     mixed -= start

@@ -1,6 +1,6 @@
 """A series of shots described: every focal length at every stop, each focused anew a few times or bracketed.
 
-The shots table beside simulated photographs: which were bracketed, and which were turned.
+With the shots table beside the photographs: which were bracketed, and which were turned.
 """
 
 import csv
@@ -156,14 +156,14 @@ def write_shots_table(folder: Path, jobs: Sequence[Job]) -> Path | None:
     SettingError
         It cannot be written.
     """
-    told = [job for job in jobs if job.shot.focus_group or job.shot.condition]
-    if not told:
+    listed = [job for job in jobs if job.shot.focus_group or job.shot.condition]
+    if not listed:
         return None
     path = folder / SHOTS_TABLE
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(_COLUMNS)
-    for job in told:
+    for job in listed:
         step = "" if job.shot.focus_step is None else f"{job.shot.focus_step:g}"
         turned = next((what for what, words in TURNED.items() if words == job.shot.condition), "")
         writer.writerow((job.path.name, job.shot.focus_group, step, job.shot.condition, turned))

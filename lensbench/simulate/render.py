@@ -45,7 +45,7 @@ def spectrum_of(patch: Patch) -> Spectrum:
 
 
 def pixels_of(spectrum: Spectrum, blur: PointBlur) -> Single:
-    """Give the pixels of a patch seen through a blur, integrated over squares; shape (size, size)."""
+    """Pixels of a patch seen through a blur, integrated over squares; shape (size, size)."""
     from scipy import fft  # noqa: PLC0415 - heavy
 
     size = spectrum.size_px
@@ -57,7 +57,7 @@ def pixels_of(spectrum: Spectrum, blur: PointBlur) -> Single:
 
 
 def _transfer(size: int, copies: int, blur: PointBlur) -> Single:
-    """Give the transfer of optics and pixel over that of the fine Gaussian, on a patch's frequencies."""
+    """Transfer of optics and pixel over that of the fine Gaussian, on a patch's frequencies."""
     radius, rows, cols = _frequencies(size, copies)
     highest = np.sqrt(0.5) * copies
     nodes = np.linspace(0.0, highest, _NODES)
@@ -81,7 +81,7 @@ def _transfer(size: int, copies: int, blur: PointBlur) -> Single:
 def _frequencies(
     size: int, copies: int
 ) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Give each frequency's place in the radial table, and the row and column frequencies in cy/px."""
+    """Each frequency's place in the radial table, and the row and column frequencies in cy/px."""
     fine = size * copies
     rows = np.fft.fftfreq(fine) * copies
     cols = np.fft.rfftfreq(fine) * copies

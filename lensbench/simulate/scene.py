@@ -1,9 +1,8 @@
 """The chart before the camera: shots described, and the light that each puts on the sensor.
 
 Shots of one scene at one focal length share their geometry, so every shape of the chart is drawn and
-transformed once and then filtered for each stop and focus.
-
-A wall set as somebody hung it: every page a little off its place, a little turned, a little mis-scaled.
+transformed once and then filtered for each stop and focus. A wall set hangs as somebody hung it: every page a little
+off its place, a little turned, a little mis-scaled.
 """
 
 from collections.abc import Iterator
@@ -82,7 +81,7 @@ class Scene:
     """Pitch of the dots that the targets' dark quarters are printed with; 0: even ink."""
 
     def geometry(self, focal_length_mm: float) -> "Geometry":
-        """Give where everything lies at a focal length."""
+        """Where everything lies at a focal length."""
         return Geometry(scene=self, focal_length_mm=focal_length_mm)
 
     @property
@@ -125,12 +124,12 @@ class Geometry:
         )
 
     def outward(self, channel: str) -> float:
-        """Give the radial scale of a channel against green, less one."""
+        """Radial scale of a channel against green, less one."""
         displaced = {"red": self.optics_here.red_outward, "blue": self.optics_here.blue_outward}
         return displaced.get(channel, 0.0)
 
     def blur(self, shot: Shot, channel: str, center_mm: tuple[float, float]) -> PointBlur:
-        """Give the blur that was rendered round a point of the chart, the print's included."""
+        """Blur that was rendered round a point of the chart, the print's included."""
         camera, view = self.scene.camera, self.view
         point_mm = np.asarray(center_mm)
         away_px = view.pixel_of(point_mm) - np.asarray(camera.center_px)
@@ -159,7 +158,7 @@ class Geometry:
         return float(spread[0, 0]), float(spread[0, 1]), float(spread[1, 1])
 
     def shapes(self) -> Iterator["Shape"]:
-        """Give every shape of the chart that the picture may show."""
+        """Every shape of the chart that the picture may show."""
         layout = self.scene.layout
         for target in layout.targets:
             if self._in_picture(target.center_mm, target.radius_mm):
@@ -236,7 +235,7 @@ def hung_wall(
     by_hand: ByHand = _BY_HAND,
     dark_reflectance: float = 0.0,
 ) -> Layout:
-    """Give a wall set as it hangs, ready to be photographed: its frame is the plan's.
+    """Wall set as it hangs, ready to be photographed: its frame is the plan's.
 
     Parameters
     ----------

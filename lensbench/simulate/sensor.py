@@ -30,7 +30,7 @@ Plane = npt.NDArray[np.float32]
 
 
 def light_on_sensor(geometry: Geometry, shots: Sequence[Shot], *, finished: bool) -> list[Plane]:
-    """Give the noise-free signal of each shot, 1 at the sensor's white.
+    """Noise-free signal of each shot, 1 at the sensor's white.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ SHARPENING_SIGMA_PX: Final = 1.0
 
 
 def raw_numbers(light: Plane, shot: Shot, camera: Camera) -> npt.NDArray[np.uint16]:
-    """Give the sensor's numbers: signal with noise between the black and the white level.
+    """Numbers of the sensor: signal with noise between the black and the white level.
 
     Photon noise is drawn from the normal distribution of the same variance, which differs from Poisson's by
     a skewness of 1/sqrt(electrons) only.
@@ -126,7 +126,7 @@ def raw_numbers(light: Plane, shot: Shot, camera: Camera) -> npt.NDArray[np.uint
 
 
 def finished_picture(light: Plane, shot: Shot, camera: Camera, *, sharpening: float) -> Plane:
-    """Give a finished linear picture, 0 to 1, shape (rows, cols, channels) or (rows, cols) for grey.
+    """Finished linear picture, 0 to 1, shape (rows, cols, channels) or (rows, cols) for grey.
 
     Every channel is rendered at every pixel, so no demosaicing takes part. Sharpening adds back `sharpening`
     times the difference from a Gaussian-blurred copy, in linear light, so that its transfer is known exactly.
@@ -148,7 +148,7 @@ def finished_picture(light: Plane, shot: Shot, camera: Camera, *, sharpening: fl
 
 
 def srgb_encoded(linear: Plane) -> Plane:
-    """Give the sRGB encoding of linear values, 0 to 1 (IEC 61966-2-1)."""
+    """Codes in sRGB of linear values, 0 to 1 (IEC 61966-2-1)."""
     low = linear * np.float32(12.92)
     high = np.float32(1.055) * np.maximum(linear, 1e-6) ** np.float32(1.0 / 2.4) - np.float32(0.055)
     encoded: Plane = np.where(linear <= 0.0031308, low, high).astype(np.float32)

@@ -35,7 +35,7 @@ class TrueEdge:
     mtf50_cypx: float
 
     def as_dict(self) -> dict[str, Any]:
-        """Give the edge in the form of truth.json."""
+        """Edge in the form of truth.json."""
         return {
             "target": self.target,
             "arm": self.arm,
@@ -51,7 +51,7 @@ class TrueEdge:
 def true_edges(
     geometry: Geometry, shot: Shot, *, channels: tuple[str, ...], sharpening: float = 0.0
 ) -> list[TrueEdge]:
-    """Give every arm whose centre lies in the picture, channel by channel."""
+    """Every arm whose centre lies in the picture, channel by channel."""
     edges = []
     for channel in channels:
         for target in geometry.scene.layout.targets:
@@ -67,7 +67,7 @@ def true_edges(
 def rendered_sfr(
     frequency_cypx: FloatArray, *, blur: PointBlur, angle_deg: float, sharpening: float = 0.0
 ) -> FloatArray:
-    """Give the SFR along an edge's normal: optics and print times the square pixel times any sharpening.
+    """SFR along an edge's normal: optics and print times the square pixel times any sharpening.
 
     Like every measured SFR it is a modulus.
     """
@@ -102,7 +102,7 @@ def _true_edge(
 
 
 def _from_vertical_deg(down: float, right: float) -> float:
-    """Give a line's angle from the columns, in [-90, 90), positive when its upper end leans to the right."""
+    """Angle of a line from the columns, in [-90, 90), positive when its upper end leans to the right."""
     return float((np.rad2deg(np.arctan2(right, -down)) + 90.0) % 180.0 - 90.0)
 
 

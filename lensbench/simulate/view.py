@@ -46,7 +46,7 @@ class Pose:
             )
 
     def camera_axes(self) -> FloatArray:
-        """Give the camera's right, down and forward axes as columns, in the chart's right, down, inward."""
+        """Camera's right, down and forward axes as columns, in the chart's right, down, inward."""
         pitch, yaw, roll = np.deg2rad([self.pitch_deg, self.yaw_deg, self.roll_deg])
         turn_yaw = np.array([[np.cos(yaw), 0, np.sin(yaw)], [0, 1, 0], [-np.sin(yaw), 0, np.cos(yaw)]])
         turn_pitch = np.array(
@@ -74,7 +74,7 @@ class View:
 
     @classmethod
     def of(cls, camera: Camera, optics_here: ZoomPosition, *, pose: Pose, magnification: float) -> Self:
-        """Give the view of a camera standing so that the chart's centre has a magnification."""
+        """View of a camera standing so that the chart's centre has a magnification."""
         focal_length_mm = optics_here.focal_length_mm
         object_mm = optics.object_distance_mm(focal_length_mm=focal_length_mm, magnification=magnification)
         image_px = 1000.0 * magnification * object_mm / camera.pitch_um
@@ -93,14 +93,14 @@ class View:
         )
 
     def pixel_of(self, point_mm: FloatArray, *, outward: float = 0.0) -> FloatArray:
-        """Give the pixels that chart points fall on, for a colour displaced outward by a fraction."""
+        """Pixels that chart points fall on, for a colour displaced outward by a fraction."""
         away = _project(self.to_picture, point_mm)
         squared = np.sum(away**2, axis=-1, keepdims=True) / self.half_diagonal_px**2
         px: FloatArray = away * ((1.0 + self.distortion * squared) * (1.0 + outward)) + self.center_px
         return px
 
     def chart_point_of(self, pixel_px: FloatArray, *, outward: float = 0.0) -> FloatArray:
-        """Give the chart points (mm) that pixels look at: the exact inverse of `pixel_of`."""
+        """Chart points (mm) that pixels look at: the exact inverse of `pixel_of`."""
         away = (pixel_px - np.asarray(self.center_px)) / (1.0 + outward) / self.half_diagonal_px
         bent = np.sqrt(np.sum(away**2, axis=-1, keepdims=True))
         straight = bent.copy()
@@ -111,12 +111,12 @@ class View:
         return _project(self.to_chart, away * ratio * self.half_diagonal_px)
 
     def depth_mm(self, point_mm: FloatArray) -> FloatArray:
-        """Give how much further than the chart's centre points lie, along the optical axis."""
+        """How much further than the chart's centre points lie, along the optical axis."""
         depth: FloatArray = point_mm[..., ::-1] @ self.to_picture[2, :2]
         return depth
 
     def jacobian(self, point_mm: FloatArray, *, outward: float = 0.0, step_mm: float = 0.05) -> FloatArray:
-        """Give the derivative of pixels by millimetres at one point, shape (2, 2): d pixel_i / d mm_j."""
+        """Jacobian of pixels by millimetres at one point, shape (2, 2): d pixel_i / d mm_j."""
         steps = step_mm * np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
         px = self.pixel_of(point_mm + steps, outward=outward)
         return np.stack([px[0] - px[1], px[2] - px[3]], axis=1) / (2.0 * step_mm)
@@ -132,7 +132,7 @@ def _project(matrix: FloatArray, point: FloatArray) -> FloatArray:
 def magnification_of(
     pose: Pose, *, focal_length_mm: float, frame_mm: tuple[float, float], camera: Camera
 ) -> float:
-    """Give the magnification at the chart's centre: by the distance, or so that the chart fills the frame.
+    """Magnification at the chart's centre: by the distance, or so that the chart fills the frame.
 
     Raises
     ------

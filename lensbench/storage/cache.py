@@ -27,11 +27,11 @@ from lensbench.model.errors import SettingError
 from lensbench.model.shot import ShotResult
 from lensbench.storage.files import write_whole
 
-__all__ = ["ResultCache", "code_fingerprint", "content_hash", "from_plain", "to_plain"]
+__all__ = ["MEASURING_ROOMS", "ResultCache", "code_fingerprint", "content_hash", "from_plain", "to_plain"]
 
 
 _PACKAGE: Final = Path(__file__).resolve().parent.parent
-_MEASURING_ROOMS: Final = ("chart", "edge", "model", "optics", "photo", "shot")
+MEASURING_ROOMS: Final = ("chart", "edge", "model", "optics", "photo", "shot")
 """Whose files decide what comes out for a photograph."""
 _CHUNK: Final = 1 << 20
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.json\.gz")
@@ -59,7 +59,7 @@ def code_fingerprint() -> str:
     The rooms' sources and tables are read, not the program's version: that stays while the code changes.
     """
     digest = hashlib.blake2b(__version__.encode(), digest_size=20)
-    files = [path for room in _MEASURING_ROOMS for path in (_PACKAGE / room).rglob("*") if path.is_file()]
+    files = [path for room in MEASURING_ROOMS for path in (_PACKAGE / room).rglob("*") if path.is_file()]
     for path in sorted([*files, Path(__file__).resolve()]):
         if "__pycache__" not in path.parts:
             content = path.read_bytes()
