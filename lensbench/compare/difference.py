@@ -19,38 +19,30 @@ from scipy import stats
 
 from lensbench.edge import JUST_SEEN_JND, Sight
 from lensbench.model.compare import CompareRow
-from lensbench.model.sweep import INDIFFERENCE, Setting
+from lensbench.model.setting import Setting
+from lensbench.model.sweep import INDIFFERENCE
 
-__all__ = ["FOCAL_MATCH", "Doubt", "apart", "compared", "half_width"]
+__all__ = ["MeanUncertainty", "compare_row", "half_width"]
 
 
-FOCAL_MATCH: Final = 0.03
-"""Focal lengths that differ by less than this share count as equal. Common practice, no source."""
 _NAN: Final = float("nan")
 
 
-def apart(one_mm: float, other_mm: float) -> float:
-    """Give how far two focal lengths are apart, as a share; zero for two unknown ones."""
-    if math.isnan(one_mm) and math.isnan(other_mm):
-        return 0.0
-    return abs(math.log(one_mm / other_mm)) if one_mm > 0.0 and other_mm > 0.0 else math.inf
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
+class MeanUncertainty:
     """How well a mean log MTF50 is known."""
 
     variance: float
-    freedom: float
-    """Degrees of freedom of the variance."""
+    dof: float
+    """Degrees of freedom of the variance; infinite where it was assumed."""
 
 
-def half_width(first: Doubt | None, second: Doubt | None, *, rivals: int = 2) -> float:
-    """Give half of a 95 % interval of a difference of log MTF50; NaN where a spread is unknown.
+def half_width(first: MeanUncertainty | None, second: MeanUncertainty | None, *, rivals: int = 2) -> float:
+    """Half of a 95 % interval of a difference of log MTF50; NaN where a spread is unknown.
 
     Parameters
     ----------
-    first, second : Doubt
+    first, second : MeanUncertainty
         Of the two means.
     rivals : int
         How many lenses compete; all their pairs hold together at 95 %.
@@ -58,25 +50,28 @@ def half_width(first: Doubt | None, second: Doubt | None, *, rivals: int = 2) ->
     if first is None or second is None:
         return _NAN
     total = first.variance + second.variance
-    freedom = total**2 / (first.variance**2 / first.freedom + second.variance**2 / second.freedom)
+    shares = first.variance**2 / first.dof + second.variance**2 / second.dof
+    dof = total**2 / shares if shares > 0.0 else math.inf
     if rivals <= 2:
-        return float(stats.t.ppf(0.975, freedom) * math.sqrt(total))
-    return _range_limit(rivals, _rounded_down(freedom)) * math.sqrt(0.5 * total)
+        return float(stats.t.ppf(0.975, dof) * math.sqrt(total))
+    return _range_limit(rivals, _rounded_down(dof)) * math.sqrt(0.5 * total)
 
 
-def _rounded_down(freedom: float) -> float:
-    """Keep two digits, so that limits need not be computed anew for every row; the interval grows a little."""
-    step = 10.0 ** (math.floor(math.log10(freedom)) - 1)
-    return max(math.floor(freedom / step) * step, 1.0)
+def _rounded_down(dof: float) -> float:
+    """Two digits of it, so that limits need not be computed anew for every row; the interval grows a little."""
+    if math.isinf(dof):
+        return dof
+    step = 10.0 ** (math.floor(math.log10(dof)) - 1)
+    return max(math.floor(dof / step) * step, 1.0)
 
 
 @lru_cache(maxsize=256)
-def _range_limit(rivals: int, freedom: float) -> float:
-    return float(stats.studentized_range.ppf(0.95, rivals, freedom))
+def _range_limit(rivals: int, dof: float) -> float:
+    return float(stats.studentized_range.ppf(0.95, rivals, dof))
 
 
-def compared(
-    setting: Setting,
+def compare_row(
+    setting: Setting | None,
     zone: str,
     figures: tuple[float, float],
     shots: tuple[int, int],
@@ -85,12 +80,12 @@ def compared(
     sight: Sight | None = None,
     log_picture_ratio: float = _NAN,
 ) -> CompareRow:
-    """Give one row.
+    """One row.
 
     Parameters
     ----------
     setting, zone : Setting, str
-        Of the first lens.
+        Of the first lens; None for a mean over several settings.
     figures, shots : pairs
         Of the first and of the second lens.
     half_width : float
@@ -105,8 +100,8 @@ def compared(
     ends = (log_picture_ratio - half_width, log_picture_ratio + half_width)
     between = [sight.between(one) if sight else _NAN for one in (log_picture_ratio, *ends)]
     return CompareRow(
-        focal_length_mm=setting.focal_length_mm,
-        f_number=setting.f_number,
+        focal_length_mm=setting.focal_length_mm if setting else None,
+        f_number=setting.f_number if setting else _NAN,
         zone=zone,
         first=figures[0],
         second=figures[1],

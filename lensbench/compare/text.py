@@ -4,11 +4,11 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from lensbench.compare.difference import FOCAL_MATCH, apart
-from lensbench.compare.rows import Contender
+from lensbench.compare.rows import LensInComparison
 from lensbench.edge import RULER, Look
 from lensbench.model.compare import ComparedPair, CompareRow, StopChoice
-from lensbench.sweep import SweepLens, bracketed
+from lensbench.model.measured import SweepLens
+from lensbench.model.setting import same_focal_length
 
 __all__ = ["looked_at", "pair_cautions", "pair_sentences", "unique_labels", "whole_answer"]
 
@@ -158,7 +158,7 @@ def _to_the_eye(frame: Sequence[CompareRow], labels: Labels) -> str:
 def _named_places(frame: Sequence[CompareRow]) -> Callable[[Sequence[CompareRow]], str]:
     """Give what names some of the settings: by their stops where there is one focal length, else by their number."""
     stops = [row.f_number for row in frame]
-    if len({row.focal_length_mm for row in frame if math.isfinite(row.focal_length_mm)}) > 1:
+    if len({row.focal_length_mm for row in frame}) > 1:
         return lambda rows: f"{len(rows)} settings" if len(rows) > 1 else "1 setting"
     return lambda rows: _runs([stops.index(row.f_number) for row in rows], stops)
 
@@ -202,7 +202,11 @@ def _who(row: CompareRow, labels: Labels) -> str:
 
 
 def pair_cautions(
-    pair: tuple[Contender, Contender], labels: Labels, rows: Sequence[CompareRow], *, judged: bool
+    pair: tuple[LensInComparison, LensInComparison],
+    labels: Labels,
+    rows: Sequence[CompareRow],
+    *,
+    judged: bool,
 ) -> tuple[str, ...]:
     """Say what the comparison must not be taken for."""
     first, second = pair[0].lens, pair[1].lens
@@ -216,8 +220,8 @@ def pair_cautions(
         cautions.append("One shot a setting: no interval can be given, and no lens is called better.")
     if any(row.first_shots != row.second_shots for row in rows):
         cautions.append("The numbers of shots differ; means are compared, so neither is favoured.")
-    if bracketed(first.rows) != bracketed(second.rows):
-        label = labels[0] if bracketed(first.rows) else labels[1]
+    if _bracketed(first) != _bracketed(second):
+        label = labels[0] if _bracketed(first) else labels[1]
         cautions.append(
             f"{label} was photographed with focus brackets, of which the fitted peak counts; the other was not, so "
             "errors of focus soften it alone. Bracket both, or neither."
@@ -227,7 +231,7 @@ def pair_cautions(
             f"The pictures of {' and '.join(sharpened)} are sharpened (edges overshoot): part of that figure is "
             "processing, not resolution."
         )
-    if rows and not (pair[0].responses and pair[1].responses):
+    if rows and not (pair[0].has_sfr and pair[1].has_sfr):
         cautions.append(
             "What one could see rests on a stand-in for the SFR (a Gaussian of the same MTF50): sweep the photographs "
             "again with this version for the measured one."
@@ -241,13 +245,17 @@ def pair_cautions(
 
 def _sharpened(lens: SweepLens) -> bool:
     """Tell whether most of a lens's photographs bear the flag."""
-    flagged = [("sharpened" in row["flags"].split()) for row in lens.rows]
+    flagged = ["sharpened" in shot.flags for shot in lens.counted]
     return 2 * sum(flagged) > len(flagged)
+
+
+def _bracketed(lens: SweepLens) -> bool:
+    return any(shot.bracket for shot in lens.counted)
 
 
 def _different_magnification(first: SweepLens, second: SweepLens) -> bool:
     return any(
-        apart(focal, other) <= FOCAL_MATCH and abs(math.log(size / other_size)) > 0.05
-        for focal, size in first.magnification.items()
-        for other, other_size in second.magnification.items()
+        same_focal_length(focal, other) and abs(math.log(size / other_size)) > 0.05
+        for focal, size in first.magnifications.items()
+        for other, other_size in second.magnifications.items()
     )

@@ -108,20 +108,19 @@ def settings_of(shots: Iterable[SweepShot]) -> list[SettingShots]:
     Shots of one focus group without steps were not refocused between: the first of them stands for all. Upright
     pictures (turned by a quarter) are passed over.
     """
-    groups: dict[tuple[float, float], list[tuple[SweepShot, FieldShape]]] = defaultdict(list)
-    seen_groups: set[tuple[str, float, float, bool]] = set()
+    groups: dict[Setting, list[tuple[SweepShot, FieldShape]]] = defaultdict(list)
+    seen_groups: set[tuple[str, Setting, bool]] = set()
     for shot in shots:
         if not isinstance(shot.result, ShotResult) or _stands_sideways(shot.result):
             continue
         setting = shot.planned.setting
-        key = (setting.focal_length_mm if isfinite(setting.focal_length_mm) else -1.0, setting.f_number)
-        once = (shot.planned.focus_group, *key, turned_over(shot.result))
+        once = (shot.planned.focus_group, setting, turned_over(shot.result))
         if shot.planned.focus_group and once in seen_groups:
             continue
         if shape := field_shape(shot.result):
             seen_groups.add(once)
-            groups[key].append((shot, shape))
-    return [_setting_shots(groups[key]) for key in sorted(groups)]
+            groups[setting].append((shot, shape))
+    return [_setting_shots(groups[setting]) for setting in sorted(groups, key=lambda setting: setting.order)]
 
 
 def _stands_sideways(result: ShotResult) -> bool:

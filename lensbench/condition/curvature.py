@@ -8,6 +8,7 @@ import numpy as np
 
 from lensbench.condition.asymmetry import SettingShots
 from lensbench.condition.focus_surface import BOW, LEVEL, SPLIT, FocusSurface
+from lensbench.model.setting import focal_order
 from lensbench.stats import Repeats, moderated, quantile
 
 __all__ = ["Bend", "Falloff", "FieldSplit", "bow_of", "falloff", "shift_of", "split_of_focus", "splits_of"]
@@ -107,8 +108,7 @@ def _by_stop(surfaces: Sequence[FocusSurface]) -> list[list[FocusSurface]]:
 
 
 def _length(surface: FocusSurface) -> float:
-    length = surface.bracket.focal_length_mm
-    return length if np.isfinite(length) else -1.0
+    return focal_order(surface.bracket.focal_length_mm)
 
 
 def _bend(group: Sequence[FocusSurface], which: int, *, tests: int) -> Bend:

@@ -172,7 +172,7 @@ def judge_decentring(
 ) -> Decentring:
     """Judge the asymmetry at every setting, and the plane of focus where brackets show it."""
     rows = [*(asymmetries(settings) if settings else []), *_from_brackets(surfaces)]
-    rows.sort(key=lambda row: (row.setting.focal_length_mm, row.setting.f_number, row.source))
+    rows.sort(key=lambda row: (row.setting.order, row.source))
     seen = sorted((row for row in rows if row.seen(tests=len(rows))), key=lambda row: -row.size / row.sd)
     leaning = _clearest([_leaning(surface, results, tests=len(surfaces)) for surface in surfaces])
     turned = turned_test(settings)
@@ -198,14 +198,9 @@ def _verdict(found: Decentring) -> str:
 def _from_brackets(surfaces: Sequence[FocusSurface]) -> list[Asymmetry]:
     """Give the asymmetry of the peaks through focus, one a setting; brackets of one setting are averaged."""
     found = []
-    for f_number, focal in sorted(
-        {(s.bracket.f_number, s.bracket.focal_length_mm) for s in surfaces}, key=str
-    ):
-        alike = [
-            s
-            for s in surfaces
-            if str((s.bracket.f_number, s.bracket.focal_length_mm)) == str((f_number, focal))
-        ]
+    brackets = {(s.bracket.f_number, s.bracket.focal_length_mm) for s in surfaces}
+    for key in sorted(brackets, key=str):
+        alike = [s for s in surfaces if (s.bracket.f_number, s.bracket.focal_length_mm) == key]
         peaks = [surface.peaks for surface in alike if surface.peaks is not None]
         if peaks:
             first = alike[0].bracket

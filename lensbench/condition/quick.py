@@ -14,6 +14,7 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.condition.asymmetry import turned_over
+from lensbench.model.setting import focal_order
 from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import ConditionFinding, LensFindings, QuickFindings, SweepShot
 
@@ -133,7 +134,7 @@ def _sentence(text: str) -> str:
 def _softness(shots: Sequence[SweepShot]) -> _Softness:
     """Judge the middle at the narrower stop, focal length by focal length; the sharpest shot counts, for focus."""
     results = [shot.result for shot in shots if isinstance(shot.result, ShotResult)]
-    lengths = sorted({shot.planned.setting.focal_length_mm for shot in shots}, key=str)
+    lengths = sorted({shot.planned.setting.focal_length_mm for shot in shots}, key=focal_order)
     told = [_at_length(shots, length) for length in lengths]
     known = [one for one in told if one is not None]
     if not known or not results:
@@ -146,9 +147,9 @@ def _softness(shots: Sequence[SweepShot]) -> _Softness:
     return _Softness(verdict=verdict, words=f"Sharpness: {' '.join(words for _, words in known)}{also}")
 
 
-def _at_length(shots: Sequence[SweepShot], focal_length_mm: float) -> tuple[float, str] | None:
+def _at_length(shots: Sequence[SweepShot], focal_length_mm: float | None) -> tuple[float, str] | None:
     """Give the share of the bound that the middle reaches at the narrower stop, and a sentence."""
-    here = [s for s in shots if str(s.planned.setting.focal_length_mm) == str(focal_length_mm)]
+    here = [s for s in shots if s.planned.setting.focal_length_mm == focal_length_mm]
     stops = sorted({shot.planned.setting.f_number for shot in here})
     sharpest = {stop: _sharpest(here, stop) for stop in stops}
     narrow = sharpest[stops[-1]]
@@ -159,7 +160,7 @@ def _at_length(shots: Sequence[SweepShot], focal_length_mm: float) -> tuple[floa
         return None
     at = (
         f"at {focal_length_mm:g} mm and f/{stops[-1]:g}"
-        if isfinite(focal_length_mm)
+        if focal_length_mm is not None
         else f"at f/{stops[-1]:g}"
     )
     share = f"{100 * middle / bound:.0f} % of what diffraction, pixel and a home print allow"

@@ -41,7 +41,7 @@ _ONE_COPY: Final = (
 
 def at_setting(setting: Setting, *, zoom: bool = True) -> str:
     """Name a setting: «35 mm and f/4», or «f/4»."""
-    if not zoom or not np.isfinite(setting.focal_length_mm):
+    if not zoom or setting.focal_length_mm is None:
         return f"f/{setting.f_number:g}"
     return f"{setting.focal_length_mm:g} mm and f/{setting.f_number:g}"
 

@@ -173,12 +173,12 @@ def _iso(planned: PlannedShot) -> Level | None:
 
 def _f_number(planned: PlannedShot) -> Level | None:
     number = planned.setting.f_number
-    return Level(name=f"f/{number:g}", number=number) if np.isfinite(number) else None
+    return Level(name=f"f/{number:g}", number=number) if number else None
 
 
 def _focal_length(planned: PlannedShot) -> Level | None:
     length = planned.setting.focal_length_mm
-    return Level(name=f"{length:g} mm", number=length) if np.isfinite(length) else None
+    return Level(name=f"{length:g} mm", number=length) if length else None
 
 
 def _lens(planned: PlannedShot) -> Level | None:
@@ -301,7 +301,9 @@ def _settings(shots: Sequence[SweepShot], levels: Sequence[Level], by: str) -> l
     """Name each shot's setting by what else was varied, leaving out what only changes with the level."""
     parts = {
         "f_number": [f"f/{shot.planned.setting.f_number:g}" for shot in shots],
-        "focal_length_mm": [f"{shot.planned.setting.focal_length_mm:g} mm" for shot in shots],
+        "focal_length_mm": [
+            level.name if (level := _focal_length(shot.planned)) else "unknown focal length" for shot in shots
+        ],
         "lens": [shot.planned.lens for shot in shots],
     }
     kept = [

@@ -1,7 +1,4 @@
-"""What a picture's plan says in plain sentences, and what it does not rest on.
-
-Records of a picture's plan: what each lens does at each stop, where to focus, and whether one frame serves.
-"""
+"""The plan of a picture: what each lens does at each stop, where to focus, whether one frame serves; and in words."""
 
 import math
 from collections.abc import Sequence
@@ -9,8 +6,8 @@ from dataclasses import dataclass
 
 from lensbench.library.advise import LeftOut, cautions, listed
 from lensbench.library.curve import LensCurve
-from lensbench.library.intake import KeptSession
 from lensbench.library.scene import Bracket, Wanted
+from lensbench.model.measured import KeptSession
 
 __all__ = ["Figure", "LensPlan", "PicturePlan", "StopPlan", "picture_answer", "picture_cautions", "shutter"]
 

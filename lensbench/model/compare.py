@@ -1,6 +1,6 @@
 """Frozen records of what a comparison found; `comparison.json` mirrors them name by name.
 
-A figure that does not exist is NaN (null in JSON); an unknown focal length is NaN too.
+A figure that does not exist is NaN (null in JSON); an unknown focal length is None.
 """
 
 from dataclasses import dataclass
@@ -26,7 +26,7 @@ class ComparedLens:
 class CompareRow:
     """Two lenses at the same focal length, f-number and zone, in `ComparedPair.unit`."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     zone: str
     first: float
@@ -53,7 +53,7 @@ class CompareRow:
 class StopChoice:
     """Which lens at which stop: one focal length, f-number and zone."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     zone: str
     lenses: tuple[str, ...]
@@ -82,7 +82,7 @@ class ComparedPair:
     answer: str
     cautions: tuple[str, ...]
     overall: CompareRow | None = None
-    """Mean over all equal settings, whole frame; focal length and f-number are NaN."""
+    """Mean over all equal settings, whole frame; focal length None and f-number NaN."""
     sentences: tuple[str, ...] = ()
     """The answer, a sentence an item."""
 

@@ -9,7 +9,7 @@ __all__ = ["EvidenceRow", "LensEvidence", "RuledOut", "SideFigure"]
 class EvidenceRow:
     """The asymmetry at one setting."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     asymmetry_percent: float
     """By how much the softest side is behind the side opposite, in percent of MTF50; what the shots' scatter alone

@@ -1,7 +1,7 @@
 """Frozen records of what a study found: the findings of a sweep.
 
 They mirror `findings.json` name by name, and carry beside it what a report shows. A figure that does not
-exist is NaN (null in JSON); an unknown focal length is NaN too. Settings are named by the nominal f-number;
+exist is NaN (null in JSON); an unknown focal length is None. Settings are named by the nominal f-number;
 the exact one is kept for physics.
 
 Tables written beside them have the columns `SHOTS_COLUMNS` and `EDGES_COLUMNS`, in that order: one row a
@@ -14,6 +14,7 @@ from typing import Final
 
 from lensbench.model.condition import LensEvidence
 from lensbench.model.flags import Remark
+from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES, Metadata, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.units import FloatArray
 
@@ -78,14 +79,6 @@ PHYSICAL_COLUMNS: Final = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Setting:
-    """A focal length and an f-number, by the names of their groups."""
-
-    focal_length_mm: float
-    f_number: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedShot:
     """One photograph with the settings it counts under, after the shots table had its say."""
 
@@ -98,7 +91,7 @@ class PlannedShot:
     """The group's name: «unknown lens» where nobody named it."""
     camera: str
     setting: Setting
-    """Nominal f-number and the focal group's median; NaN where unknown."""
+    """Nominal f-number and the focal group's median; None where unknown."""
     focus_group: str = ""
     focus_step: float | None = None
     condition: str = ""
@@ -172,7 +165,7 @@ class SharpEnough:
 class BestSetting:
     """The setting of lowest expected loss, with all that can't be told from it."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     zone: str
     mtf50_cypx: float
@@ -211,7 +204,7 @@ class ConditionFinding:
 class FocalLengthFindings:
     """The curve over the f-numbers at one focal length."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     best_f_number: float
     """For the zone `frame`."""
     tied_f_numbers: tuple[float, ...]

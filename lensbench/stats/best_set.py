@@ -358,7 +358,7 @@ def best_setting(these: Rivals, spread: Spread, question: Question) -> BestSetti
 
 
 def _sharp_enough(these: Rivals, distances: Distances, *, sure: bool) -> tuple[SharpEnough, ...]:
-    if np.ptp(np.nan_to_num([setting.focal_length_mm for setting in these.settings], nan=-1.0)) > 0.0:
+    if len({setting.focal_length_mm for setting in these.settings}) > 1:
         return ()
     behind = these.estimate - these.estimate[these.best]
     least = np.where(sure, np.minimum(distances.low, 0.0), -np.inf)

@@ -1,29 +1,23 @@
 """Many shots of lenses: gathered, run, rejected or counted, and decided upon."""
 
+from lensbench.sweep.countable import measured_lenses
 from lensbench.sweep.gather import copies_among, copies_in_words, gather
-from lensbench.sweep.read_back import BestRead, SweepLens, bracketed, read_sweep, unreadable
-from lensbench.sweep.responses import RESPONSES_COLUMNS, read_responses, zone_responses
 from lensbench.sweep.run import Running, run, usual_workers
+from lensbench.sweep.series import zone_series
 from lensbench.sweep.shots_table import read_shots_table
 from lensbench.sweep.sweeping import Measuring, Sweep, sweep
 
 __all__ = [
-    "RESPONSES_COLUMNS",
-    "BestRead",
     "Measuring",
     "Running",
     "Sweep",
-    "SweepLens",
-    "bracketed",
     "copies_among",
     "copies_in_words",
     "gather",
-    "read_responses",
+    "measured_lenses",
     "read_shots_table",
-    "read_sweep",
     "run",
     "sweep",
-    "unreadable",
     "usual_workers",
-    "zone_responses",
+    "zone_series",
 ]

@@ -72,7 +72,7 @@ def _setups(shots: Sequence[SweepShot]) -> dict[str, list[SweepShot]]:
     for shot in shots:
         if isinstance(shot.result, ShotResult):
             focal = shot.planned.setting.focal_length_mm
-            parts = (f"{focal:g} mm" if np.isfinite(focal) else "", shot.planned.condition)
+            parts = (f"{focal:g} mm" if focal is not None else "", shot.planned.condition)
             setups["".join(f"{part}, " for part in parts if part)].append(shot)
     return {name: _in_order(members) for name, members in setups.items()}
 

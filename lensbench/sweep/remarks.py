@@ -23,8 +23,9 @@ from lensbench.model.shot import Edge, ShotResult
 from lensbench.model.sweep import SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.stats import Spread
+from lensbench.sweep.countable import bracket_peak
 from lensbench.sweep.drift import drift_remarks
-from lensbench.sweep.series import FocalShots, bracket_peak
+from lensbench.sweep.series import FocalShots
 
 __all__ = ["few_shots", "mixed_remarks", "print_remarks", "remarks", "unequal_magnification"]
 

@@ -8,9 +8,11 @@ from typing import Final
 
 import numpy as np
 
+from lensbench.model.setting import focal_order
 from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import BestSetting, FocalLengthFindings, LensFindings
-from lensbench.sweep.series import FRAME, FocalShots, zone_series
+from lensbench.sweep.countable import FRAME
+from lensbench.sweep.series import FocalShots, zone_series
 
 __all__ = ["answer_sentence", "holds_for", "stop_range"]
 
@@ -24,9 +26,9 @@ def stop_name(f_number: float) -> str:
     return f"f/{f_number:g}"
 
 
-def length(focal_length_mm: float) -> str:
+def length(focal_length_mm: float | None) -> str:
     """Give a focal length in millimetres."""
-    return f"{focal_length_mm:g} mm" if np.isfinite(focal_length_mm) else "the unnamed focal length"
+    return f"{focal_length_mm:g} mm" if focal_length_mm is not None else "the unnamed focal length"
 
 
 def stop_range(f_numbers: Sequence[float], tested: Sequence[float]) -> str:
@@ -77,17 +79,13 @@ def _tested(focal: FocalLengthFindings) -> list[float]:
 
 def _set_to(lens: str, best: BestSetting, focals: Sequence[FocalLengthFindings]) -> str:
     zoom, stop = len(focals) > 1, stop_name(best.f_number)
-    tested = next(_tested(focal) for focal in focals if _same(focal.focal_length_mm, best.focal_length_mm))
+    tested = next(_tested(focal) for focal in focals if focal.focal_length_mm == best.focal_length_mm)
     if not zoom and len(tested) == 1:
         return f"{lens}: {stop} is the only stop tested, so no best one can be named."
     setting = f"{length(best.focal_length_mm)} and {stop}" if zoom else stop
     if "no winner is claimed" in best.caution:
         return f"{lens}: {setting} came out sharpest over the whole frame{_border(best, tested)}."
     return f"{lens}: set {setting}{_border(best, tested)} for the sharpest whole frame."
-
-
-def _same(first: float, second: float) -> bool:
-    return first == second or (np.isnan(first) and np.isnan(second))
 
 
 def _border(best: BestSetting, tested: Sequence[float]) -> str:
@@ -120,7 +118,7 @@ def _taken(best: BestSetting, *, zoom: bool) -> str:
     }
     if best.take is None or best.take_rule not in reasons:
         return ""
-    here = [one for one in best.tied if _same(one.focal_length_mm, best.focal_length_mm)]
+    here = [one for one in best.tied if one.focal_length_mm == best.focal_length_mm]
     if len(here) < 2:
         return ""
     at = f" at {length(best.focal_length_mm)}" if zoom else ""
@@ -164,7 +162,7 @@ def _and(names: Sequence[str]) -> str:
 
 def _sharp_enough(focals: Sequence[FocalLengthFindings], best: BestSetting, *, zoom: bool) -> str:
     """Say over which stops the whole frame keeps a share of its best, at the best focal length."""
-    focal = next(one for one in focals if _same(one.focal_length_mm, best.focal_length_mm))
+    focal = next(one for one in focals if one.focal_length_mm == best.focal_length_mm)
     frame, tested = focal.best_by_purpose.get(FRAME), _tested(focal)
     if frame is None or len(tested) < 2:
         return ""
@@ -187,7 +185,7 @@ def _equal_lengths(findings: LensFindings) -> str:
     best = findings.zoom_at_own_best or findings.best
     if best is None:
         return ""
-    others = sorted({one.focal_length_mm for one in best.tied} - {best.focal_length_mm})
+    others = sorted({one.focal_length_mm for one in best.tied} - {best.focal_length_mm}, key=focal_order)
     if not others:
         return ""
     return f"As good {'is' if len(others) == 1 else 'are'} {_and([length(one) for one in others])}."
@@ -225,7 +223,7 @@ def holds_for(focals: Sequence[FocalShots]) -> str:
 
 def _shots(focals: Sequence[FocalShots]) -> str:
     """Count the refocused shots of a setting; a group that was not refocused, or a bracket, counts once."""
-    series = [one for focal in focals if (one := zone_series(focal, "frame"))]
+    series = [one for focal in focals for _, one in zone_series(focal.counted, "frame").values()]
     counts = [int(count) for one in series for count in one.shots]
     low, high = min(counts, default=0), max(counts, default=0)
     told = f"{low}" if low == high else f"{low} to {high}"
@@ -243,8 +241,8 @@ def _distance(focals: Sequence[FocalShots]) -> str:
     ]
     if not known:
         return ""
-    distances, ratios = [one for one, _ in known], [far / focal for far, focal in known]
-    times = f" ({_span(ratios, 1.0, '.0f')} focal lengths)" if np.all(np.isfinite(ratios)) else ""
+    distances, ratios = [far for far, _ in known], [far / focal for far, focal in known if focal]
+    times = f" ({_span(ratios, 1.0, '.0f')} focal lengths)" if len(ratios) == len(known) else ""
     return f"at {_span(distances, 1000.0, '.2g')} m{times}"
 
 

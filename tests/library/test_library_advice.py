@@ -5,8 +5,8 @@ import pytest
 from measured_lenses import CURVE, kept_session, sharper
 
 from lensbench.library import advise
-from lensbench.library.advise import Rival, in_order
 from lensbench.library.curve import LensCurve, at_stop, curve_at
+from lensbench.library.order import Rival, in_order
 from lensbench.model.errors import LibraryError
 
 
@@ -114,18 +114,11 @@ def test_zones_have_their_own_answers():
     assert "edges and corners" in outer.answer
 
 
-def test_focus_groups_count_as_one_shot():
-    session = kept_session(shot={"focus_group": "a"})
-    curve = curve_at(session, 50.0, zone="frame")
-    assert {reading.shots for reading in curve.readings} == {1}
-    assert not curve.repeated
-
-
 def test_no_lens_for_the_length_is_said_for_each():
     with pytest.raises(
         LibraryError, match="no lens in the library answers for 85 mm: Fennel: measured at 50 mm only"
     ):
         advise([kept_session()], focal_length_mm=85.0)
-    unknown = kept_session(curves={math.nan: CURVE})
+    unknown = kept_session(curves={None: CURVE})
     with pytest.raises(LibraryError, match="focal length is not known"):
         advise([unknown], focal_length_mm=50.0)

@@ -7,7 +7,7 @@ from measured_lenses import CURVE, kept_session, sharper
 
 from lensbench import optics
 from lensbench.library import Wanted, plan_picture
-from lensbench.library.curve import blur_in_focus
+from lensbench.library.blur import blur_in_focus
 from lensbench.library.scene import bracket, disc_px, exposure, focus_object_mm, sensor_distance_m, shake_mm
 from lensbench.model.errors import LibraryError, SettingError
 

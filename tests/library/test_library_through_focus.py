@@ -5,7 +5,7 @@ import pytest
 
 from lensbench import optics, simulate
 from lensbench.chart.layout.sheet import sheet
-from lensbench.library.curve import blur_in_focus, working_q
+from lensbench.library.blur import blur_in_focus, working_q
 from lensbench.simulate.truth import true_edges
 
 

@@ -9,7 +9,6 @@ from invented_shoot import invented_lens, invented_shots
 from lensbench.model.condition import EvidenceRow, LensEvidence, RuledOut, SideFigure
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.out.write import write_sweep
-from lensbench.sweep.read_back import read_sweep
 
 FIELDS = ("asymmetry", "where", "at which setting", "number of repeats", "result of the turned test")
 
@@ -88,19 +87,6 @@ def test_the_findings_carry_it(folder):
         "shake",
         "chart and wall",
     ]
-
-
-def test_a_comparison_reads_findings_with_and_without_it(folder, tmp_path):
-    older = tmp_path / "older"
-    older.mkdir()
-    (older / "shots.csv").write_bytes((folder / "shots.csv").read_bytes())
-    form = json.loads((folder / "findings.json").read_text(encoding="utf-8"))
-    for key in ("evidence", "condition"):
-        del form["lenses"][0][key]
-    (older / "findings.json").write_text(json.dumps(form), encoding="utf-8")
-    new, old = read_sweep(folder)[0], read_sweep(older)[0]
-    assert new.best == old.best
-    assert new.photographs == old.photographs
 
 
 def test_its_map_is_drawn_at_the_setting_that_shows_most(folder):

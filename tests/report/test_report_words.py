@@ -45,7 +45,7 @@ def test_an_answer_that_nobody_worded_still_names_the_setting():
     assert lens_sentences(invented_lens(answer="", holds_for="", best=None)) == [
         "No setting could be measured."
     ]
-    unknown = dataclasses.replace(best, focal_length_mm=float("nan"))
+    unknown = dataclasses.replace(best, focal_length_mm=None)
     assert lens_sentences(invented_lens(answer="", holds_for="", best=unknown)) == ["Set f/5.6."]
 
 

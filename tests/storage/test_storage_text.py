@@ -6,29 +6,28 @@ import os
 import pytest
 
 from lensbench.capture.print_profile import kept_profile
-from lensbench.library import sessions_of_file
 from lensbench.model.errors import LensError, LibraryError, SettingError, SweepError, TextFileError
 from lensbench.simulate import lens_described
+from lensbench.storage.store import read_library_document, read_sweep
 from lensbench.storage.text import json_in, number_in, read_text, table_in
-from lensbench.sweep.read_back import read_sweep
 from lensbench.sweep.shots_table import read_shots_table
 
 
 def sweep_of(path):
-    """Read a sweep's folder whose findings are this file."""
+    """Read a sweep's folder whose document is this file."""
     folder = path.parent / "sweep"
     folder.mkdir(exist_ok=True)
-    (folder / "findings.json").unlink(missing_ok=True)
-    (folder / "findings.json").symlink_to(path)
+    (folder / "sweep.json").unlink(missing_ok=True)
+    (folder / "sweep.json").symlink_to(path)
     return read_sweep(folder)
 
 
 READERS = {
     "shots table": (read_shots_table, SettingError),
-    "findings": (sweep_of, SweepError),
+    "sweep": (sweep_of, SweepError),
     "print profile": (lambda path: kept_profile(str(path)), SettingError),
     "lens description": (lambda path: lens_described(str(path)), SettingError),
-    "exported library": (sessions_of_file, LibraryError),
+    "exported library": (read_library_document, LibraryError),
 }
 
 

@@ -110,7 +110,7 @@ def _map(lens: LensFindings, main: EvidenceRow, shots: Sequence[SweepShot], *, k
 
 
 def _setting(row: EvidenceRow) -> str:
-    if not math.isfinite(row.focal_length_mm):
+    if row.focal_length_mm is None:
         return f_stop(row.f_number)
     return f"{focal_length(row.focal_length_mm)}, {f_stop(row.f_number)}"
 

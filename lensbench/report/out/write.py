@@ -29,13 +29,14 @@ from lensbench.report.out.tables import (
     as_csv,
     compare_table,
     edges_table,
-    responses_table,
     shots_table,
     spreadsheet_text,
 )
 from lensbench.report.text.glossary import GLOSSARY
 from lensbench.storage.cache import Shelf
 from lensbench.storage.files import Listing, probe_folder, within
+from lensbench.storage.store import SWEEP_FILE, sweep_document
+from lensbench.sweep import measured_lenses
 
 __all__ = ["check_output_folder", "json_text", "write_compare", "write_effect", "write_files", "write_sweep"]
 
@@ -44,7 +45,7 @@ _PLOTS: Final = "plots"
 """Plots of an earlier run that the new one does not make again would lie; they go, where they are ours."""
 _KEPT: Final = "measured"
 _FILES: Final = (
-    *("report.html", "report.pdf", "edges.csv", "shots.csv", "responses.csv", "findings.json"),
+    *("report.html", "report.pdf", "edges.csv", "shots.csv", "findings.json", SWEEP_FILE),
     *("comparison.csv", "comparison.json", "effect.csv", "effect.json"),
 )
 
@@ -78,8 +79,8 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
         **{f"plots/{key}.png": picture for key, picture in plots.items()},
         "edges.csv": as_csv(edges_table(shots)),
         "shots.csv": as_csv(shots_table(shots)),
-        "responses.csv": as_csv(responses_table(shots)),
         "findings.json": json_text(findings_as_json(findings)),
+        SWEEP_FILE: sweep_document(measured_lenses(findings, shots)),
         "report.pdf": sweep_pdf(content, plots),
         "report.html": sweep_page(content).encode(),
     }

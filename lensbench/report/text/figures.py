@@ -52,7 +52,7 @@ def focal_length(focal_length_mm: float | None) -> str:
     >>> focal_length(35.0)
     '35 mm'
     """
-    if focal_length_mm is None or not math.isfinite(focal_length_mm):
+    if focal_length_mm is None:
         return "unknown focal length"
     return f"{round(focal_length_mm, 1):g} mm"
 
@@ -186,6 +186,6 @@ def _parted(answer: str, *, name: str) -> list[str]:
 def _shortest_answer(lens: LensFindings) -> str:
     if lens.best is None:
         return "No setting could be measured."
-    known = not math.isnan(lens.best.focal_length_mm)
+    known = lens.best.focal_length_mm is not None
     at = f" at {focal_length(lens.best.focal_length_mm)}" if known else ""
     return f"Set {f_stop(lens.best.f_number)}{at}."
