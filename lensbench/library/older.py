@@ -15,12 +15,15 @@ import numpy as np
 from lensbench.model.measured import BestOfSweep, CountedShot, KeptSession, ZoneValue
 from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES
-from lensbench.storage.text import clean_text, number_in
+from lensbench.storage.text import clean_text
 
 __all__ = ["sessions_of_older"]
 
 
 _TABLES: Final = ("edges", "edge_form", "summary", "shot", "session", "lens")
+
+_CREDIBLE: Final = {"cypx": (1e-4, 10.0), "f_number": (0.3, 300.0), "_px": (1.0, 1e6), "_mm": (0.1, 1e5)}
+"""What a quantity can be, by the end of its name; far wider than anything measured."""
 
 Row = Mapping[str, Any]
 
@@ -137,8 +140,10 @@ def _session(row: Row, lens: Row, shots: Sequence[CountedShot]) -> KeptSession:
 
 
 def _known(cell: object, name: str) -> float | None:
-    number = number_in(cell, name)
-    return number if number > 0.0 else None
+    """The number in a cell; None where it is none, or beyond what the quantity can be."""
+    number = float(cell) if isinstance(cell, int | float) else math.nan
+    low, high = next((limits for end, limits in _CREDIBLE.items() if name.endswith(end)), (1e-6, 1e9))
+    return number if low <= number <= high else None
 
 
 def _mean(values: Sequence[float | None]) -> float | None:

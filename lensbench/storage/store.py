@@ -80,8 +80,8 @@ def read_sweep(folder: Path) -> list[SweepLens]:
     path = folder / SWEEP_FILE
     if not path.exists() and (folder / "findings.json").is_file():
         raise SweepError(
-            f"{folder}: written by an older lensbench; run the sweep again with this folder as --out (kept results "
-            "make that quick)"
+            f"{folder}: written by an older lensbench; run the sweep again with the same --out, for comparisons and "
+            "the library need what it did not keep yet"
         )
     again = "run the sweep again"
     try:

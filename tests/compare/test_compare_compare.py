@@ -152,7 +152,7 @@ def test_folders_that_no_sweep_wrote(tmp_path):
 def test_a_folder_of_an_older_version_is_refused_in_one_sentence(tmp_path):
     (tmp_path / "findings.json").write_text(json.dumps({"lenses": []}))
     (tmp_path / "shots.csv").write_text("file\n")
-    with pytest.raises(SweepError, match=r"older lensbench; run the sweep again .*kept results") as caught:
+    with pytest.raises(SweepError, match="older lensbench; run the sweep again") as caught:
         compare([tmp_path])
     assert "\n" not in str(caught.value)
 
