@@ -153,16 +153,17 @@ def export_lenses(
 
     Example: lensbench library export my-lenses.json
     """
-    from lensbench.library import chosen, document_of
+    from lensbench.library import chosen
     from lensbench.storage.files import check_kind, unwritable, write_whole
+    from lensbench.storage.store import library_document
 
     kept = library_at(place)
     if file.exists() and not replace:
         raise SettingError(f"{file} is there already; name another file, or write over it with --replace")
-    check_kind(file, begins=b'{\n "form": "lensbench library', what="an exported library")
+    check_kind(file, begins=b'{"format":{"name":"lensbench library"', what="an exported library")
     sessions = kept.sessions() if lens is None else chosen(kept.sessions(), lens)
     try:
-        write_whole(file, document_of(sessions))
+        write_whole(file, library_document(sessions))
     except OSError as error:
         raise unwritable(file, error) from error
     _told("exported", sessions, place=file, as_json=as_json)
@@ -184,10 +185,10 @@ def import_lenses(
 
     Example: lensbench library import my-lenses.json
     """
-    from lensbench.library import sessions_of_file
+    from lensbench.storage.store import read_library_document
 
     kept = library_at(place)
-    sessions = sessions_of_file(file)
+    sessions = read_library_document(file)
     kept.add(sessions, replace=replace)
     _told("imported", sessions, place=kept.place, as_json=as_json)
 
@@ -198,5 +199,5 @@ def _told(done: str, sessions: "list[KeptSession]", *, place: Path, as_json: boo
         say_document(json.dumps({"place": str(place), done: names}))
         return
     for one in sessions:
-        say(f"{done.capitalize()} {one.title}, {len(one.shots)} shots.")
+        say(f"{done.capitalize()} {one.title}, {len(one.counted)} shots.")
     say(f"{done.capitalize()}: {len(sessions)}. Place: {place}")

@@ -16,6 +16,7 @@ from lensbench.cli.options import AsJson, Place, library_at
 from lensbench.cli.output import say, say_document
 from lensbench.model.errors import LibraryError
 from lensbench.model.names import f_stop, focal_length, shutter_speed
+from lensbench.model.setting import focal_order
 from lensbench.model.shot import ZONES
 
 if TYPE_CHECKING:
@@ -40,10 +41,10 @@ def list_lines(sessions: "Sequence[KeptSession]", place: Path) -> list[str]:
     lines = [f"{len(sessions)} session{'s' * (len(sessions) != 1)} in {place}"]
     for one in sessions:
         focals = ", ".join(f"{focal:g}" for focal in one.focal_lengths_mm) or "unknown focal length,"
-        stops = sorted({shot.f_number for shot in one.shots if shot.f_number > 0.0})
+        stops = sorted({shot.setting.f_number for shot in one.counted})
         range_ = f"{f_stop(stops[0])} to {f_stop(stops[-1])}" if stops else "unknown stops"
         lines.append(
-            f"  {one.title}: {focals} mm, {range_}, {len(one.shots)} shots, added {one.added_at[:10]}"
+            f"  {one.title}: {focals} mm, {range_}, {len(one.counted)} shots, added {one.added_at[:10]}"
         )
     return lines
 
@@ -56,21 +57,28 @@ def session_form(session: "KeptSession", *, curves: bool = False) -> dict[str, A
         name: plain(getattr(session, name))
         for name in ("lens", "camera", "session", "added_at", "focal_lengths_mm", "pixel_pitch_um", "size_px")
     }
-    form |= {"sensor_data": session.sensor_data, "shots": len(session.shots), "best": None}
+    form |= {"sensor_data": session.sensor_data, "shots": len(session.counted), "best": None}
     if session.best is not None:
-        form["best"] = plain(session.best)
+        best = session.best
+        form["best"] = {
+            "focal_length_mm": best.setting.focal_length_mm,
+            "f_number": best.setting.f_number,
+            "mtf50_cypx": best.mtf50_cypx,
+            "ci95_cypx": plain(best.ci95_cypx or (math.nan, math.nan)),
+        }
     if curves:
         form["curve"] = [plain(point) for point in _points(session)]
     return form
 
 
 def _points(session: "KeptSession") -> list[dict[str, Any]]:
-    from lensbench.library import LensCurve, curve_at
+    from lensbench.library import LensCurve, measured_curve
 
     points = []
-    for focal in session.focal_lengths_mm:
+    focals = sorted({shot.setting.focal_length_mm for shot in session.counted}, key=focal_order)
+    for focal in focals:
         for zone in ZONES:
-            curve = curve_at(session, focal, zone=zone)
+            curve = measured_curve(session, focal, zone=zone)
             if isinstance(curve, LensCurve):
                 points += [
                     {
@@ -88,21 +96,25 @@ def _points(session: "KeptSession") -> list[dict[str, Any]]:
 
 def show_lines(session: "KeptSession") -> list[str]:
     """Give a session's curves, one line a setting, the zones beside one another."""
-    lines = [f"{session.title}: {len(session.shots)} shots, added {session.added_at[:10]}."]
+    lines = [f"{session.title}: {len(session.counted)} shots, added {session.added_at[:10]}."]
     if session.best is not None:
-        best = session.best
-        at = f"{focal_length(best.focal_length_mm)} and {f_stop(best.f_number)}"
+        best, focal = session.best, session.best.setting.focal_length_mm
+        stop = f_stop(best.setting.f_number)
+        at = f"{focal_length(focal)} and {stop}" if focal else stop
         lines[0] += f" The sweep's best for the whole frame: {at}, {best.mtf50_cypx:.3f} cy/px."
     if not session.focal_lengths_mm:
-        return [*lines, "  Its focal length is not known, so it answers for none."]
+        lines.append("  Its focal length is not known, so it answers for none.")
     row = "  {:>6} {:>7}" + " {:>22}" * len(ZONES)
     lines.append(row.format("mm", "f-stop", *(f"{zone} cy/px" for zone in ZONES)))
-    settings: dict[tuple[float, float], dict[str, str]] = {}
+    settings: dict[tuple[float | None, float], dict[str, str]] = {}
     for point in _points(session):
         cells = settings.setdefault((point["focal_length_mm"], point["f_number"]), {})
         cells[point["zone"]] = f"{point['mtf50_cypx']:.3f}{_range(point['ci95_cypx'])}"
-    for (focal, stop), cells in sorted(settings.items()):
-        lines.append(row.format(f"{focal:g}", f_stop(stop), *(cells.get(zone, "-") for zone in ZONES)))
+    for (focal_mm, f_number), cells in sorted(
+        settings.items(), key=lambda each: (focal_order(each[0][0]), each[0][1])
+    ):
+        name = f"{focal_mm:g}" if focal_mm else "?"
+        lines.append(row.format(name, f_stop(f_number), *(cells.get(zone, "-") for zone in ZONES)))
     return lines
 
 

@@ -11,8 +11,15 @@ from pathlib import Path
 from typing import Final
 
 from lensbench import __version__
-from lensbench.compare.difference import FOCAL_MATCH, apart
-from lensbench.compare.rows import Contender, Pairing, best_row, contender, matching, overall_row, rows_of
+from lensbench.compare.rows import (
+    LensInComparison,
+    LensPair,
+    best_row,
+    lens_in_comparison,
+    matching,
+    overall_row,
+    rows_of,
+)
 from lensbench.edge import Viewing, viewing_of
 from lensbench.model.compare import (
     Caution,
@@ -26,9 +33,10 @@ from lensbench.model.compare import (
 )
 from lensbench.model.errors import SettingError, SweepError
 from lensbench.model.flags import Note
+from lensbench.model.measured import SweepLens
+from lensbench.model.setting import Setting, log_distance, same_focal_length
 from lensbench.model.shot import ZONES
-from lensbench.model.sweep import Setting
-from lensbench.sweep import SweepLens, bracketed, read_sweep
+from lensbench.storage.store import read_sweep
 
 __all__ = ["compare", "compare_lenses"]
 
@@ -77,17 +85,17 @@ def compare_lenses(
     if len(lenses) < 2:
         raise SweepError(f"{len(lenses)} lens in these folders; a comparison needs two")
     labels = unique_labels(lenses)
-    contenders = [contender(lens) for lens in lenses]
+    compared = [lens_in_comparison(lens) for lens in lenses]
     look = _look(lenses, print_and_eye_mm)
     pairs = {
-        (i, j): _pair(contenders, (i, j), labels=labels, look=look)
+        (i, j): _pair(compared, (i, j), labels=labels, look=look)
         for i, j in combinations(range(len(lenses)), 2)
     }
     return CompareFindings(
-        lenses=tuple(_described(lens, label) for lens, label in zip(lenses, labels, strict=True)),
+        lenses=tuple(_described(lens, label) for lens, label in zip(compared, labels, strict=True)),
         pairs=tuple(pairs.values()),
         version=__version__,
-        choices=choices_of(lenses, labels, pairs),
+        choices=choices_of(compared, labels, pairs),
         looking=None if look is None else look.way,
     )
 
@@ -111,15 +119,16 @@ def _look(lenses: Sequence[SweepLens], print_and_eye_mm: tuple[float, float] | N
     return viewing_of(max(known), print_and_eye_mm=print_and_eye_mm)
 
 
-def _described(lens: SweepLens, label: str) -> ComparedLens:
-    counts = [len(values) for (zone, _), values in lens.shots.items() if zone == "frame"]
+def _described(compared: LensInComparison, label: str) -> ComparedLens:
+    lens = compared.lens
+    counts = [mean.shots for (zone, _), mean in compared.means.items() if zone == "frame"]
     # Of the chart, in focal lengths: 2 + m + 1/m.
-    far = [round(2.0 + m + 1.0 / m) for m in lens.magnification.values() if m and math.isfinite(m)]
+    far = [round(2.0 + size + 1.0 / size) for size in lens.magnifications.values()]
     return ComparedLens(
         label=label,
         lens=lens.lens,
         camera=lens.camera,
-        folder=str(lens.folder),
+        folder=lens.folder,
         shots=lens.photographs,
         pixel_pitch_um=lens.pixel_pitch_um,
         picture_height_px=lens.picture_height_px,
@@ -130,91 +139,81 @@ def _described(lens: SweepLens, label: str) -> ComparedLens:
 
 
 def _pair(
-    contenders: Sequence[Contender], which: tuple[int, int], *, labels: Sequence[str], look: Viewing | None
+    lenses: Sequence[LensInComparison], which: tuple[int, int], *, labels: Sequence[str], look: Viewing | None
 ) -> ComparedPair:
     def rivals(setting: Setting, zone: str) -> int:
-        return sum(matching(setting, zone, one.lens) is not None for one in contenders)
+        return sum(matching(setting, zone, lens) is not None for lens in lenses)
 
-    first, second = (contenders[one] for one in which)
-    pairing = Pairing(
+    first, second = lenses[which[0]], lenses[which[1]]
+    pair = LensPair(
         first=first,
         second=second,
         look=look,
         rivals=rivals,
-        all_rivals=len(contenders),
+        all_rivals=len(lenses),
         judged=first.lens.sensor_data == second.lens.sensor_data,
     )
     unit = _unit(first.lens, second.lens)
-    rows = rows_of(pairing, unit=unit)
-    best, overall = best_row(pairing, unit=unit), overall_row(pairing, rows, unit=unit)
-    beside = rows_of(pairing, unit="lwph") if unit == "lpmm" else ()
+    rows = rows_of(pair, unit=unit)
     own = (labels[which[0]], labels[which[1]])
     return ComparedPair(
         first=own[0],
         second=own[1],
         unit=unit,
         rows=rows,
-        rows_lwph=beside,
-        best_row=best,
-        cautions=tuple(_cautions(pairing, own, rows)),
-        overall=overall,
+        rows_lwph=rows_of(pair, unit="lwph") if unit == "lpmm" else (),
+        best_row=best_row(pair, unit=unit),
+        cautions=tuple(_cautions(pair, own, rows)),
+        overall=overall_row(pair, unit=unit),
     )
 
 
-def _cautions(pairing: Pairing, labels: tuple[str, str], rows: Sequence[CompareRow]) -> Iterator[Note]:
-    """Find what the comparison must not be taken for."""
-    lenses = (pairing.first.lens, pairing.second.lens)
+def _cautions(pair: LensPair, labels: tuple[str, str], rows: Sequence[CompareRow]) -> Iterator[Note]:
+    """What the comparison must not be taken for."""
+    lenses = (pair.first.lens, pair.second.lens)
     if rows:
         yield Note(Caution.MANY_ROWS)
-    if not pairing.judged:
+    if not pair.judged:
         yield Note(Caution.RAW_AGAINST_FINISHED)
     elif any(math.isnan(row.ci95_percent[0]) for row in rows):
         yield Note(Caution.NO_REPEATS)
     if any(row.first_shots != row.second_shots for row in rows):
         yield Note(Caution.UNEQUAL_SHOTS)
-    in_brackets = [label for lens, label in zip(lenses, labels, strict=True) if bracketed(lens.rows)]
+    named = list(zip(lenses, labels, strict=True))
+    in_brackets = [label for lens, label in named if any(shot.bracket for shot in lens.counted)]
     if len(in_brackets) == 1:
         yield Note(Caution.ONE_BRACKETED, names=tuple(in_brackets))
-    if sharpened := [label for lens, label in zip(lenses, labels, strict=True) if _sharpened(lens)]:
+    if sharpened := [label for lens, label in named if _sharpened(lens)]:
         yield Note(Caution.SHARPENED, names=tuple(sharpened))
-    if rows and not (pairing.first.responses and pairing.second.responses):
+    if rows and not (pair.first.has_sfr and pair.second.has_sfr):
         yield Note(Caution.STAND_IN_RESPONSE)
     if _unlike_magnification(*lenses):
         yield Note(Caution.UNLIKE_MAGNIFICATION)
 
 
 def _sharpened(lens: SweepLens) -> bool:
-    """Tell whether most of a lens's photographs bear the flag."""
-    return 2 * sum("sharpened" in row["flags"].split() for row in lens.rows) > len(lens.rows)
+    """Whether most of a lens's photographs bear the flag."""
+    return 2 * sum("sharpened" in shot.flags for shot in lens.counted) > len(lens.counted)
 
 
 def _unlike_magnification(first: SweepLens, second: SweepLens) -> bool:
     return any(
-        apart(focal, other) <= FOCAL_MATCH and abs(math.log(size / other_size)) > _UNLIKE
-        for focal, size in first.magnification.items()
-        for other, other_size in second.magnification.items()
+        same_focal_length(focal, other) and abs(math.log(size / other_size)) > _UNLIKE
+        for focal, size in first.magnifications.items()
+        for other, other_size in second.magnifications.items()
     )
 
 
 def _unit(first: SweepLens, second: SweepLens) -> str:
-    if _like_sensors(first, second):
+    """Cycles per pixel where they mean the same on both: equal pitch and height, or the same camera."""
+    pitches = (first.pixel_pitch_um, second.pixel_pitch_um)
+    heights = (first.picture_height_px, second.picture_height_px)
+    if pitches[0] and pitches[1] and heights[0] and heights[1]:
+        alike = max(abs(pitches[0] / pitches[1] - 1.0), abs(heights[0] / heights[1] - 1.0)) < _ALIKE
+        return "cypx" if alike else "lpmm"
+    if first.camera == second.camera and heights[0] == heights[1]:
         return "cypx"
-    return "lpmm" if first.pixel_pitch_um and second.pixel_pitch_um else "lwph"
-
-
-def _like_sensors(first: SweepLens, second: SweepLens) -> bool:
-    """Tell whether a cycle a pixel means the same on both: equal pitch and height, or the same camera."""
-    if (
-        first.pixel_pitch_um
-        and second.pixel_pitch_um
-        and first.picture_height_px
-        and second.picture_height_px
-    ):
-        return (
-            abs(first.pixel_pitch_um / second.pixel_pitch_um - 1.0) < _ALIKE
-            and abs(first.picture_height_px / second.picture_height_px - 1.0) < _ALIKE
-        )
-    return first.camera == second.camera and first.picture_height_px == second.picture_height_px
+    return "lpmm" if pitches[0] and pitches[1] else "lwph"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,38 +228,34 @@ class _Place:
         return next(iter(self.members.values()))
 
 
-def choices_of(lenses: Sequence[SweepLens], labels: Sequence[str], pairs: Pairs) -> tuple[StopChoice, ...]:
+def choices_of(
+    lenses: Sequence[LensInComparison], labels: Sequence[str], pairs: Pairs
+) -> tuple[StopChoice, ...]:
     """Choose at every focal length, f-number and zone; where only one lens was photographed, it is named.
 
     A lens is out where another is sharper beyond the interval; those that stay can't be told from the best. The
     intervals hold jointly, so the truly best one stays with 95 % confidence.
     """
-    found = [_choice(place, labels, pairs) for place in _places(lenses)]
-    return tuple(sorted(found, key=lambda one: (one.focal_length_mm, one.f_number, ZONES.index(one.zone))))
+    places = sorted(_places(lenses), key=lambda place: (place.setting.order, ZONES.index(place.zone)))
+    return tuple(_choice(place, labels, pairs) for place in places)
 
 
-def _places(lenses: Sequence[SweepLens]) -> list[_Place]:
+def _places(lenses: Sequence[LensInComparison]) -> list[_Place]:
     places: list[_Place] = []
     for number, lens in enumerate(lenses):
-        for zone, setting in lens.shots:
-            near = [place for place in places if _same(place, zone, setting) and number not in place.members]
+        for zone, setting in lens.means:
+            near = [
+                place
+                for place in places
+                if place.zone == zone and place.setting.matches(setting) and number not in place.members
+            ]
             if near:
-                nearest = min(
-                    near, key=lambda one: apart(one.setting.focal_length_mm, setting.focal_length_mm)
-                )
+                focal = setting.focal_length_mm
+                nearest = min(near, key=lambda place: log_distance(place.setting.focal_length_mm, focal))
                 nearest.members[number] = setting
             else:
                 places.append(_Place(zone=zone, members={number: setting}))
     return places
-
-
-def _same(place: _Place, zone: str, setting: Setting) -> bool:
-    own = place.setting
-    return (
-        place.zone == zone
-        and own.f_number == setting.f_number
-        and apart(own.focal_length_mm, setting.focal_length_mm) <= FOCAL_MATCH
-    )
 
 
 def _choice(place: _Place, labels: Sequence[str], pairs: Pairs) -> StopChoice:
@@ -300,7 +295,7 @@ def _row(pair: ComparedPair, zone: str, setting: Setting) -> CompareRow | None:
             for row in pair.rows_lwph or pair.rows
             if row.zone == zone
             and row.f_number == setting.f_number
-            and apart(row.focal_length_mm, setting.focal_length_mm) == 0.0
+            and row.focal_length_mm == setting.focal_length_mm
         ),
         None,
     )

@@ -8,25 +8,17 @@ from typing import Final
 
 from lensbench.edge import JUST_SEEN_JND, RulerReading
 from lensbench.model.compare import CompareRow, Seen, Verdict
-from lensbench.model.sweep import INDIFFERENCE, Setting
+from lensbench.model.setting import Setting
+from lensbench.model.sweep import INDIFFERENCE
 
-__all__ = ["FOCAL_MATCH", "apart", "compared"]
+__all__ = ["compare_row"]
 
 
-FOCAL_MATCH: Final = 0.03
-"""Focal lengths that differ by less than this share count as equal. Common practice, no source."""
 _NAN: Final = float("nan")
 
 
-def apart(one_mm: float, other_mm: float) -> float:
-    """Give how far two focal lengths are apart, as a share; zero for two unknown ones."""
-    if math.isnan(one_mm) and math.isnan(other_mm):
-        return 0.0
-    return abs(math.log(one_mm / other_mm)) if one_mm > 0.0 and other_mm > 0.0 else math.inf
-
-
-def compared(
-    setting: Setting,
+def compare_row(
+    setting: Setting | None,
     zone: str,
     figures: tuple[float, float],
     shots: tuple[int, int],
@@ -35,12 +27,12 @@ def compared(
     sight: RulerReading | None = None,
     log_picture_ratio: float = _NAN,
 ) -> CompareRow:
-    """Give one row.
+    """One row.
 
     Parameters
     ----------
     setting, zone : Setting, str
-        Of the first lens.
+        Of the first lens; None for a mean over several settings.
     figures, shots : pairs
         Of the first and of the second lens.
     half_width : float
@@ -55,8 +47,8 @@ def compared(
     ends = (log_picture_ratio - half_width, log_picture_ratio + half_width)
     between = [sight.between(one) if sight else _NAN for one in (log_picture_ratio, *ends)]
     return CompareRow(
-        focal_length_mm=setting.focal_length_mm,
-        f_number=setting.f_number,
+        focal_length_mm=setting.focal_length_mm if setting else None,
+        f_number=setting.f_number if setting else _NAN,
         zone=zone,
         first=figures[0],
         second=figures[1],

@@ -4,47 +4,70 @@ Means of refocused shots are compared, never the best of several: the best of ma
 """
 
 import math
-from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from lensbench.compare.difference import FOCAL_MATCH, apart, compared
+from lensbench.compare.difference import compare_row
 from lensbench.edge import RESPONSE_CYPX, RulerReading, Viewing, gaussian_response, ruler_reading
 from lensbench.model.compare import CompareRow
+from lensbench.model.measured import BestOfSweep, CountedShot, SweepLens
+from lensbench.model.setting import Setting, log_distance
 from lensbench.model.shot import ZONES
-from lensbench.model.sweep import Setting
 from lensbench.model.units import FloatArray, lpmm_from_cypx, lwph_from_cypx
-from lensbench.stats import MeanUncertainty, ZoneSeries, half_width, shot_spread
-from lensbench.sweep import BestRead, SweepLens, read_responses
+from lensbench.stats import MeanUncertainty, half_width, spread_of
+from lensbench.sweep import zone_series
 
-__all__ = ["Contender", "Pairing", "best_row", "contender", "matching", "overall_row", "rows_of"]
+__all__ = [
+    "LensInComparison",
+    "LensPair",
+    "best_row",
+    "lens_in_comparison",
+    "matching",
+    "overall_row",
+    "rows_of",
+]
 
 
 _NAN: Final = float("nan")
-_ANYWHERE: Final = Setting(focal_length_mm=_NAN, f_number=_NAN)
 
 Key = tuple[str, Setting]
+"""A zone and a setting."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Contender:
-    """One lens that is compared, with what its shots tell of their spread and of their SFR."""
+class MeanOfShots:
+    """One zone at one setting."""
+
+    log_mtf50: float
+    """Middle of the refocused shots, as the sweep has it."""
+    shots: int
+    uncertainty: MeanUncertainty | None
+    """None where nothing was repeated."""
+    sfr: FloatArray | None
+    """Mean at `RESPONSE_CYPX`; None where a shot has none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LensInComparison:
+    """One lens that is compared."""
 
     lens: SweepLens
-    doubts: Mapping[Key, MeanUncertainty]
-    """Of the mean log MTF50; nothing for zones without any repeat."""
-    responses: Mapping[Key, FloatArray]
-    """Mean SFR; empty where the sweep left none."""
+    means: Mapping[Key, MeanOfShots]
 
-    def figure(self, key: Key, unit: str) -> float:
-        """Give the mean MTF50 of the shots."""
-        return self.in_unit(float(np.exp(np.mean(self.lens.shots[key]))), unit)
+    @property
+    def has_sfr(self) -> bool:
+        """Whether any measured SFR is at hand."""
+        return any(mean.sfr is not None for mean in self.means.values())
+
+    def figure(self, key: Key) -> float:
+        """Mean MTF50 of the shots in cycles per pixel."""
+        return math.exp(self.means[key].log_mtf50)
 
     def in_unit(self, mtf50_cypx: float, unit: str) -> float:
-        """Give a figure in cypx, lpmm or lwph; NaN where the camera's pixels don't tell it."""
+        """A figure in cypx, lpmm or lwph; NaN where the camera's pixels don't tell it."""
         pitch_um, height_px = self.lens.pixel_pitch_um, self.lens.picture_height_px
         if unit == "lpmm":
             return lpmm_from_cypx(mtf50_cypx, pitch_um) if pitch_um else _NAN
@@ -53,70 +76,49 @@ class Contender:
         return mtf50_cypx
 
 
-def contender(lens: SweepLens) -> Contender:
-    """Take a lens as its sweep left it.
-
-    Raises
-    ------
-    SweepError
-        The SFR beside the sweep is damaged.
-    """
-    return Contender(lens=lens, doubts=_doubts(lens), responses=_responses(lens))
-
-
-def _doubts(lens: SweepLens) -> dict[Key, MeanUncertainty]:
-    """Give the variance of the mean at each zone and setting; nothing for zones without any repeat."""
-    doubts: dict[Key, MeanUncertainty] = {}
+def lens_in_comparison(lens: SweepLens) -> LensInComparison:
+    """Mean, uncertainty and SFR of a lens at every zone and setting, from the spread that its sweep had."""
+    means: dict[Key, MeanOfShots] = {}
     for zone in ZONES:
-        names = sorted((one for own, one in lens.shots if own == zone), key=lambda one: one.f_number)
-        if not names:
-            continue
-        series = ZoneSeries(
-            f_number=np.array([name.f_number for name in names]),
-            log_shots=tuple(lens.shots[zone, name] for name in names),
-        )
-        if spread := shot_spread([series]):
-            for name, variance in zip(names, spread.variance_of_means(series), strict=True):
-                doubts[zone, name] = MeanUncertainty(variance=float(variance), dof=spread.dof)
-    return doubts
+        by_focal = zone_series(lens.shots, zone)
+        spread = spread_of([series for _, series in by_focal.values()], lens.pixel_pitch_um)
+        for settings, series in by_focal.values():
+            middles, variances = spread.central_values(series), spread.variance_of_means(series)
+            for place, setting in enumerate(settings):
+                uncertainty = MeanUncertainty(variance=float(variances[place]), dof=spread.dof)
+                means[zone, setting] = MeanOfShots(
+                    log_mtf50=float(middles[place]),
+                    shots=len(series.log_shots[place]),
+                    uncertainty=uncertainty if spread.repeated else None,
+                    sfr=_mean_sfr([shot for shot in lens.counted if shot.setting == setting], zone),
+                )
+    return LensInComparison(lens=lens, means=means)
 
 
-def _responses(lens: SweepLens) -> dict[Key, FloatArray]:
-    by_file = read_responses(lens.folder / "responses.csv")
-    settings = {(one.focal_length_mm, one.f_number): one for _, one in lens.shots}
-    curves: dict[Key, list[FloatArray]] = defaultdict(list)
-    for row in lens.rows:
-        setting = settings.get((_number(row["focal_length_mm"]), _number(row["f_number"])))
-        for zone in ZONES if setting else ():
-            if setting and (row["file"], zone) in by_file:
-                curves[zone, setting].append(by_file[row["file"], zone])
-    return {key: np.asarray(np.mean(found, axis=0), np.float64) for key, found in curves.items()}
+def _mean_sfr(shots: Sequence[CountedShot], zone: str) -> FloatArray | None:
+    curves = [shot.zones[zone].sfr for shot in shots if zone in shot.zones]
+    if not all(curves):
+        return None
+    reach = min(RESPONSE_CYPX.size, *(len(sfr) for sfr in curves))
+    mean = np.full(RESPONSE_CYPX.size, _NAN)
+    mean[:reach] = np.mean([sfr[:reach] for sfr in curves], axis=0)
+    return mean
 
 
-def _number(cell: str) -> float:
-    try:
-        return float(cell)
-    except ValueError:
-        return _NAN
-
-
-def matching(setting: Setting, zone: str, lens: SweepLens) -> Setting | None:
-    """Find the setting of another lens at the same f-number and nearest focal length, within 3 %."""
-    near = [
-        (apart(setting.focal_length_mm, other.focal_length_mm), other)
-        for other_zone, other in lens.shots
-        if other_zone == zone and other.f_number == setting.f_number
-    ]
-    close = [(far, other) for far, other in near if far <= FOCAL_MATCH]
-    return min(close, key=lambda pair: pair[0])[1] if close else None
+def matching(setting: Setting, zone: str, lens: LensInComparison) -> Setting | None:
+    """The setting of another lens at the same f-number and nearest focal length, within 3 %."""
+    near = [other for other_zone, other in lens.means if other_zone == zone and other.matches(setting)]
+    return min(
+        near, key=lambda other: log_distance(other.focal_length_mm, setting.focal_length_mm), default=None
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Pairing:
+class LensPair:
     """Two lenses set side by side."""
 
-    first: Contender
-    second: Contender
+    first: LensInComparison
+    second: LensInComparison
     look: Viewing | None
     """None where a picture's size is not known."""
     rivals: Callable[[Setting, str], int]
@@ -129,134 +131,121 @@ class Pairing:
     def _height_px(self) -> int:
         return max(self.first.lens.picture_height_px or 1, self.second.lens.picture_height_px or 1)
 
-    def _viewing(self) -> Viewing | None:
-        return self.look.of_height(self._height_px) if self.look else None
-
     def _scales(self) -> tuple[float, float]:
-        """Give what turns each lens's cycles per pixel into those of the larger picture."""
+        """What turns each lens's cycles per pixel into those of the larger picture."""
         heights = (self.first.lens.picture_height_px or 1, self.second.lens.picture_height_px or 1)
         return heights[0] / self._height_px, heights[1] / self._height_px
 
-    def sight(self, key: Key, other: Key, middles_cypx: tuple[float, float]) -> RulerReading | None:
-        """Read the SFR halfway between both lenses on the ruler: each brought to their mean fineness, then averaged."""
-        viewing = self._viewing()
-        if viewing is None or not min(middles_cypx) > 0.0:
+    def sight(self, keys: tuple[Key, Key], middles_cypx: tuple[float, float]) -> RulerReading | None:
+        """The ruler at the SFR halfway between both lenses: each brought to their mean fineness, then averaged."""
+        if self.look is None or not min(middles_cypx) > 0.0:
             return None
-        scales = self._scales()
-        own = [middle * scale for middle, scale in zip(middles_cypx, scales, strict=True)]
+        own = [middle * scale for middle, scale in zip(middles_cypx, self._scales(), strict=True)]
         target = math.sqrt(own[0] * own[1])
         curves = []
-        for one, at, figure in ((self.first, key, middles_cypx[0]), (self.second, other, middles_cypx[1])):
-            sfr = one.responses.get(at)
+        for lens, key, figure in zip((self.first, self.second), keys, middles_cypx, strict=True):
+            sfr = lens.means[key].sfr if key in lens.means else None
             sfr = gaussian_response(figure) if sfr is None else sfr
             curves.append(np.interp(RESPONSE_CYPX, RESPONSE_CYPX * target / figure, sfr, right=_NAN))
+        viewing = self.look.of_height(self._height_px)
         return ruler_reading(np.asarray(np.mean(curves, axis=0), np.float64), viewing=viewing)
 
     def picture_ratio(self) -> float:
-        """Give what turns a ratio in cycles per pixel, second over first, into one per picture height."""
+        """What turns a ratio in cycles per pixel, second over first, into one per picture height."""
         scales = self._scales()
         return scales[1] / scales[0]
 
+    def uncertainties(self, keys: tuple[Key, Key]) -> tuple[MeanUncertainty | None, MeanUncertainty | None]:
+        """Of both means; None where the pair is not judged."""
+        if not self.judged:
+            return None, None
+        return self.first.means[keys[0]].uncertainty, self.second.means[keys[1]].uncertainty
 
-def rows_of(pairing: Pairing, *, unit: str) -> tuple[CompareRow, ...]:
-    """Give a row for every zone and setting that both lenses were photographed at."""
-    first, second = pairing.first, pairing.second
+
+def _common_keys(pair: LensPair) -> list[tuple[Key, Key]]:
+    """Every zone and setting that both lenses were photographed at, by setting and zone."""
+    keys: list[tuple[Key, Key]] = []
+    for zone, setting in pair.first.means:
+        if match := matching(setting, zone, pair.second):
+            keys.append(((zone, setting), (zone, match)))
+    return sorted(keys, key=lambda both: (both[0][1].order, ZONES.index(both[0][0])))
+
+
+def rows_of(pair: LensPair, *, unit: str) -> tuple[CompareRow, ...]:
+    """A row for every zone and setting that both lenses were photographed at."""
+    first, second = pair.first, pair.second
     rows = []
-    for zone, setting in first.lens.shots:
-        match = matching(setting, zone, second.lens)
-        if match is None:
-            continue
-        keys = ((zone, setting), (zone, match))
-        doubts = (first.doubts.get(keys[0]), second.doubts.get(keys[1])) if pairing.judged else (None, None)
-        middles = (first.figure(keys[0], "cypx"), second.figure(keys[1], "cypx"))
+    for keys in _common_keys(pair):
+        zone, setting = keys[0]
+        middles = (first.figure(keys[0]), second.figure(keys[1]))
         rows.append(
-            compared(
+            compare_row(
                 setting,
                 zone,
                 (first.in_unit(middles[0], unit), second.in_unit(middles[1], unit)),
-                (len(first.lens.shots[keys[0]]), len(second.lens.shots[keys[1]])),
-                half_width=half_width(*doubts, rivals=pairing.rivals(setting, zone)),
-                sight=pairing.sight(*keys, middles),
-                log_picture_ratio=math.log(middles[1] / middles[0] * pairing.picture_ratio()),
+                (first.means[keys[0]].shots, second.means[keys[1]].shots),
+                half_width=half_width(*pair.uncertainties(keys), rivals=pair.rivals(setting, zone)),
+                sight=pair.sight(keys, middles),
+                log_picture_ratio=math.log(middles[1] / middles[0] * pair.picture_ratio()),
             )
         )
-    return tuple(sorted(rows, key=lambda row: (row.focal_length_mm, row.f_number, ZONES.index(row.zone))))
+    return tuple(rows)
 
 
-def overall_row(pairing: Pairing, rows: Sequence[CompareRow], *, unit: str) -> CompareRow | None:
-    """Give the mean over all equal settings of the whole frame, each setting counting alike; None below two."""
-    frame = [row for row in rows if row.zone == "frame"]
-    if len(frame) < 2:
+def overall_row(pair: LensPair, *, unit: str) -> CompareRow | None:
+    """The mean over all equal settings of the whole frame, each setting counting alike; None below two."""
+    keys = [both for both in _common_keys(pair) if both[0][0] == "frame"]
+    if len(keys) < 2:
         return None
-    first, second = pairing.first, pairing.second
-    keys = [_keys(pairing, row) for row in frame]
-    halves = half_width(
-        _mean_doubt([first.doubts.get(key) for key, _ in keys]) if pairing.judged else None,
-        _mean_doubt([second.doubts.get(other) for _, other in keys]) if pairing.judged else None,
-        rivals=pairing.all_rivals,
+    first, second = pair.first, pair.second
+    uncertainties = [pair.uncertainties(both) for both in keys]
+    middles = (
+        math.exp(np.mean([first.means[own].log_mtf50 for own, _ in keys])),
+        math.exp(np.mean([second.means[other].log_mtf50 for _, other in keys])),
     )
-    figures = tuple(
-        float(np.exp(np.mean([np.log(getattr(row, role)) for row in frame]))) for role in ("first", "second")
-    )
-    ratio = math.log(figures[1] / figures[0]) + math.log(_to_picture(pairing, unit))
-    return compared(
-        _ANYWHERE,
+    return compare_row(
+        None,
         "frame",
-        (figures[0], figures[1]),
-        (sum(row.first_shots for row in frame), sum(row.second_shots for row in frame)),
-        half_width=halves,
-        sight=None,
-        log_picture_ratio=ratio,
+        (first.in_unit(middles[0], unit), second.in_unit(middles[1], unit)),
+        (
+            sum(first.means[own].shots for own, _ in keys),
+            sum(second.means[other].shots for _, other in keys),
+        ),
+        half_width=half_width(
+            _of_mean([own for own, _ in uncertainties]),
+            _of_mean([other for _, other in uncertainties]),
+            rivals=pair.all_rivals,
+        ),
+        log_picture_ratio=math.log(middles[1] / middles[0] * pair.picture_ratio()),
     )
 
 
-def _to_picture(pairing: Pairing, unit: str) -> float:
-    """Give what turns a ratio in a unit, second over first, into one per picture height."""
-    ones = (pairing.first.in_unit(1.0, unit), pairing.second.in_unit(1.0, unit))
-    return pairing.picture_ratio() * ones[0] / ones[1]
-
-
-def _keys(pairing: Pairing, row: CompareRow) -> tuple[Key, Key]:
-    setting = next(
-        one
-        for zone, one in pairing.first.lens.shots
-        if zone == row.zone
-        and one.f_number == row.f_number
-        and apart(one.focal_length_mm, row.focal_length_mm) == 0.0
-    )
-    match = matching(setting, row.zone, pairing.second.lens) or setting
-    return (row.zone, setting), (row.zone, match)
-
-
-def _mean_doubt(doubts: Sequence[MeanUncertainty | None]) -> MeanUncertainty | None:
-    """Give the doubt of the mean of independent settings whose spread was pooled."""
-    known = [one for one in doubts if one is not None]
-    if len(known) < len(doubts) or not known:
+def _of_mean(uncertainties: Sequence[MeanUncertainty | None]) -> MeanUncertainty | None:
+    """The uncertainty of the mean of independent settings whose spread was pooled."""
+    known = [each for each in uncertainties if each is not None]
+    if len(known) < len(uncertainties):
         return None
-    total = sum(one.variance for one in known) / len(known) ** 2
-    return MeanUncertainty(variance=total, dof=min(one.dof for one in known))
+    total = sum(each.variance for each in known) / len(known) ** 2
+    return MeanUncertainty(variance=total, dof=min(each.dof for each in known))
 
 
-def best_row(pairing: Pairing, *, unit: str) -> CompareRow | None:
-    """Set the two lenses side by side, each at its own best setting, by the smoothed curves' values."""
-    first, second = pairing.first, pairing.second
+def best_row(pair: LensPair, *, unit: str) -> CompareRow | None:
+    """The two lenses side by side, each at its own best setting, by the smoothed curves' values."""
+    first, second = pair.first, pair.second
     if first.lens.best is None or second.lens.best is None:
         return None
     bests = (first.lens.best, second.lens.best)
     middles = (bests[0].mtf50_cypx, bests[1].mtf50_cypx)
-    keys = (("frame", bests[0].setting), ("frame", bests[1].setting))
-    half = math.hypot(_log_half(bests[0]), _log_half(bests[1])) if pairing.judged else _NAN
-    return compared(
+    return compare_row(
         bests[0].setting,
         "frame",
         (first.in_unit(middles[0], unit), second.in_unit(middles[1], unit)),
         (first.lens.photographs, second.lens.photographs),
-        half_width=half,
-        sight=pairing.sight(*keys, middles),
-        log_picture_ratio=math.log(middles[1] / middles[0] * pairing.picture_ratio()),
+        half_width=math.hypot(_log_half(bests[0]), _log_half(bests[1])) if pair.judged else _NAN,
+        sight=pair.sight((("frame", bests[0].setting), ("frame", bests[1].setting)), middles),
+        log_picture_ratio=math.log(middles[1] / middles[0] * pair.picture_ratio()),
     )
 
 
-def _log_half(best: BestRead) -> float:
-    low, high = best.ci95_cypx
-    return 0.5 * math.log(high / low) if high > low > 0.0 else _NAN
+def _log_half(best: BestOfSweep) -> float:
+    return 0.5 * math.log(best.ci95_cypx[1] / best.ci95_cypx[0]) if best.ci95_cypx else _NAN

@@ -10,7 +10,6 @@ shots need no table. Where the chart was turned and not the camera (the column `
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import isfinite
 from typing import Final
 
 import numpy as np
@@ -29,7 +28,6 @@ __all__ = [
     "SettingShots",
     "asymmetries",
     "percent",
-    "setting_order",
     "settings_of",
     "turned_test",
 ]
@@ -113,30 +111,25 @@ def percent(log_size: float) -> float:
     return float(-100.0 * np.expm1(-log_size))
 
 
-def setting_order(setting: Setting) -> tuple[float, float]:
-    """Key of a setting by focal length and f-number; an unknown focal length comes first."""
-    return setting.focal_length_mm if isfinite(setting.focal_length_mm) else -1.0, setting.f_number
-
-
 def settings_of(shots: Iterable[SweepShot]) -> list[SettingShots]:
     """Refocused shots of one lens by setting: by focal length and f-number, shortest and widest first.
 
     Shots of one focus group without steps were not refocused between: the first of them stands for all. Portrait
     pictures (turned by a quarter) are passed over.
     """
-    groups: dict[tuple[float, float], list[tuple[SweepShot, FieldShape]]] = defaultdict(list)
-    focused: set[tuple[str, tuple[float, float], bool]] = set()
+    groups: dict[Setting, list[tuple[SweepShot, FieldShape]]] = defaultdict(list)
+    focused: set[tuple[str, Setting, bool]] = set()
     for shot in shots:
         if not isinstance(shot.result, ShotResult) or is_portrait(shot.result):
             continue
-        key = setting_order(shot.planned.setting)
-        once = (shot.planned.focus_group, key, is_upside_down(shot.result))
+        setting = shot.planned.setting
+        once = (shot.planned.focus_group, setting, is_upside_down(shot.result))
         if shot.planned.focus_group and once in focused:
             continue
         if shape := field_shape(shot.result):
             focused.add(once)
-            groups[key].append((shot, shape))
-    return [_setting_shots(groups[key]) for key in sorted(groups)]
+            groups[setting].append((shot, shape))
+    return [_setting_shots(groups[setting]) for setting in sorted(groups, key=lambda setting: setting.order)]
 
 
 def _setting_shots(members: Sequence[tuple[SweepShot, FieldShape]]) -> SettingShots:

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.condition.asymmetry import SettingShots, percent, setting_order
+from lensbench.condition.asymmetry import SettingShots, percent
 from lensbench.condition.focus_surface import CURVATURE, LEVEL, SPLIT, FocusSurface
 from lensbench.model.condition import (
     Astigmatism,
@@ -121,7 +121,7 @@ def _of_distance(
 
 
 def _order(surface: FocusSurface) -> tuple[float, float]:
-    return setting_order(surface.bracket.shots[0].planned.setting)
+    return surface.bracket.shots[0].planned.setting.order
 
 
 def _worst(distances: Sequence[PlaneDistance]) -> PlaneDistance | None:

@@ -16,7 +16,6 @@ from lensbench.condition.asymmetry import (
     SettingShots,
     asymmetries,
     percent,
-    setting_order,
     turned_test,
 )
 from lensbench.condition.field import side_of, softer_azimuth_deg
@@ -64,7 +63,7 @@ def decentring_finding(
     `results` are those of every shot that counts.
     """
     rows = [*(asymmetries(settings) if settings else []), *_of_brackets(surfaces)]
-    rows.sort(key=lambda row: (*setting_order(row.setting), row.source))
+    rows.sort(key=lambda row: (*row.setting.order, row.source))
     if not rows:
         return _finding(Verdict.CANNOT_TELL)
     turned = turned_test(settings)
@@ -125,14 +124,14 @@ def _finding(verdict: Verdict, details: Decentring | None = None) -> ConditionFi
 
 def _is_at(setting: Setting, tilt: FocusTilt) -> bool:
     other = Setting(focal_length_mm=tilt.focal_length_mm, f_number=tilt.f_number)
-    return setting_order(setting) == setting_order(other)
+    return setting.order == other.order
 
 
 def _of_brackets(surfaces: Sequence[FocusSurface]) -> list[Asymmetry]:
     """Asymmetry of the peaks through focus, one a setting; brackets of one setting are averaged."""
     groups: dict[tuple[float, float], list[FocusSurface]] = {}
     for surface in surfaces:
-        groups.setdefault(setting_order(_setting(surface)), []).append(surface)
+        groups.setdefault(_setting(surface).order, []).append(surface)
     rows = []
     for alike in groups.values():
         peaks = [surface.peaks for surface in alike if surface.peaks is not None]
@@ -205,15 +204,10 @@ def _results_at(
     main: Asymmetry, settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface]
 ) -> list[ShotResult]:
     """Shots of the main setting, or the middle one of each of its brackets."""
-    key = setting_order(main.setting)
+    key = main.setting.order
     if main.source is Source.SHOTS:
-        return [
-            result
-            for setting in settings
-            if setting_order(setting.setting) == key
-            for result in setting.results
-        ]
-    brackets = [surface.bracket for surface in surfaces if setting_order(_setting(surface)) == key]
+        return [result for setting in settings if setting.setting.order == key for result in setting.results]
+    brackets = [surface.bracket for surface in surfaces if _setting(surface).order == key]
     return [bracket.results[len(bracket.results) // 2] for bracket in brackets]
 
 

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.condition.asymmetry import setting_order, settings_of
+from lensbench.condition.asymmetry import settings_of
 from lensbench.condition.colour import distortion_finding, lateral_colour_finding
 from lensbench.condition.curvature import (
     astigmatism_finding,
@@ -133,7 +133,7 @@ def _inner_sharpness(shots: Sequence[SweepShot]) -> tuple[InnerSharpness, ...]:
     """The inner zone at the narrower stop of each focal length; the sharpest shot counts, for focus."""
     sharpest: dict[tuple[float, float], tuple[Setting, ShotResult]] = {}
     for shot in shots:
-        key = setting_order(shot.planned.setting)
+        key = shot.planned.setting.order
         if isinstance(shot.result, ShotResult) and (
             key not in sharpest or _frame_cypx(shot.result) > _frame_cypx(sharpest[key][1])
         ):

@@ -145,12 +145,12 @@ def _iso(planned: PlannedShot) -> Level | None:
 
 def _f_number(planned: PlannedShot) -> Level | None:
     number = planned.setting.f_number
-    return Level(name=f_stop(number), number=number) if np.isfinite(number) else None
+    return Level(name=f_stop(number), number=number) if number else None
 
 
 def _focal_length(planned: PlannedShot) -> Level | None:
     length = planned.setting.focal_length_mm
-    return Level(name=focal_length(length), number=length) if np.isfinite(length) else None
+    return Level(name=focal_length(length), number=length) if length else None
 
 
 def _lens(planned: PlannedShot) -> Level | None:

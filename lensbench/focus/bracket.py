@@ -259,7 +259,7 @@ class Bracket:
     f_number: float
     """Nominal."""
     exact_f_number: float
-    focal_length_mm: float
+    focal_length_mm: float | None
     shots: tuple[SweepShot, ...]
     """Those that count, by step."""
 
@@ -291,9 +291,7 @@ def brackets_among(shots: Iterable[SweepShot]) -> list[Bracket]:
     for shot in shots:
         plan = shot.planned
         if shot.used and plan.focus_group and plan.focus_step is not None:
-            setting = plan.setting
-            focal = setting.focal_length_mm if np.isfinite(setting.focal_length_mm) else -1.0
-            groups[plan.focus_group, plan.condition, focal, setting.f_number].append(shot)
+            groups[plan.focus_group, plan.condition, *plan.setting.order].append(shot)
     return [
         _bracket(members)
         for _, members in sorted(groups.items())

@@ -1,9 +1,4 @@
-"""Which lens, which stop, for a focal length: the lenses in order, with intervals, and which can't be told apart.
-
-Lenses are ordered in one unit for all. The set that can't be told from the best is the study's own (Hsu's multiple
-comparisons with the best, by Dunnett's limit at 95 %), with the indifference zone of 3 %. Degrees of freedom are pooled
-after Satterthwaite.
-"""
+"""Which lens, which stop, for a focal length: the lenses in order, with intervals, and which can't be told apart."""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -11,121 +6,22 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-import numpy as np
-
-from lensbench.library.curve import Lack, LensCurve, Reading, at_stop, curve_at
-from lensbench.library.intake import KeptSession
+from lensbench.library.curve import CurvePoint, Lack, LensCurve, at_stop, curve_at
+from lensbench.library.order import Rank, Rival, common_unit, in_order, in_unit, like_sensors
 from lensbench.model.flags import Note
+from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
-from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
-from lensbench.stats import cannot_be_told_from_best, pooled_dof, quantile
 
 __all__ = [
     "Advice",
     "AdviceCaution",
     "LeftOut",
     "LensAdvice",
-    "Rival",
     "advise",
     "cautions",
-    "common_unit",
     "curves_for",
-    "in_order",
-    "in_unit",
     "left_out",
 ]
-
-
-_ALIKE: Final = 0.01
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rival:
-    """One lens that competes, with one figure."""
-
-    session: KeptSession
-    log_mtf50: float
-    """Natural logarithm of cycles per pixel."""
-    sd: float
-    freedom: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """Where a rival stands."""
-
-    index: int
-    """Its place in the list that was given."""
-    tied: bool
-    """The best, or can't be told from it, or within the indifference of it."""
-    behind: float
-    """How much softer than the best, as a share of the best's figure."""
-    behind_ci95: tuple[float, float]
-
-
-def like_sensors(sessions: Sequence[KeptSession]) -> bool:
-    """Tell whether a cycle a pixel means the same on all: one pitch and size, or one camera."""
-    if len({one.camera for one in sessions}) <= 1 and len({one.size_px for one in sessions}) <= 1:
-        return True
-    pitches = [one.pixel_pitch_um for one in sessions]
-    heights = [one.size_px[0] if one.size_px else None for one in sessions]
-    return _alike(pitches) and _alike(heights)
-
-
-def _alike(values: Sequence[float | None]) -> bool:
-    known = [value for value in values if value]
-    return len(known) == len(values) and max(known) <= (1.0 + _ALIKE) * min(known)
-
-
-def common_unit(sessions: Sequence[KeptSession]) -> str:
-    """Choose the unit in which lenses are set side by side: cypx, lwph or lpmm.
-
-    On unlike sensors it is line widths per picture height, for a picture is what is wanted.
-    """
-    if like_sensors(sessions):
-        return "cypx"
-    return "lwph" if all(one.size_px for one in sessions) else "lpmm"
-
-
-def in_unit(mtf50_cypx: float, session: KeptSession, unit: str) -> float:
-    """Give a figure in a unit, NaN where the camera's pixels don't tell it."""
-    if unit == "cypx":
-        return mtf50_cypx
-    if unit == "lwph":
-        return lwph_from_cypx(mtf50_cypx, session.size_px[0]) if session.size_px else math.nan
-    return lpmm_from_cypx(mtf50_cypx, session.pixel_pitch_um) if session.pixel_pitch_um else math.nan
-
-
-def in_order(rivals: Sequence[Rival], *, unit: str) -> list[Standing]:
-    """Order rivals by their figure in a unit, best first; all must have one in it."""
-    if not rivals:
-        return []
-    logs = np.array([rival.log_mtf50 + math.log(in_unit(1.0, rival.session, unit)) for rival in rivals])
-    variance = np.array([rival.sd**2 for rival in rivals])
-    freedom = pooled_dof(variance, [rival.freedom for rival in rivals])
-    tied = cannot_be_told_from_best(logs, variance, freedom) if np.all(variance > 0.0) else logs == logs.max()
-    best = int(np.argmax(logs))
-    tied |= logs >= logs[best] + math.log1p(-INDIFFERENCE)
-    order = sorted(range(len(rivals)), key=lambda index: (-logs[index], rivals[index].session.title))
-    return [
-        Standing(
-            index=index,
-            tied=bool(tied[index]),
-            behind=-math.expm1(float(logs[index] - logs[best])),
-            behind_ci95=_behind_ci95(float(logs[index] - logs[best]), rivals[index], rivals[best]),
-        )
-        for index in order
-    ]
-
-
-def _behind_ci95(difference: float, rival: Rival, best: Rival) -> tuple[float, float]:
-    """Give Welch's interval of how much softer a rival is; zero for the best itself."""
-    if rival is best:
-        return 0.0, 0.0
-    variance = np.array([rival.sd**2, best.sd**2])
-    freedom = pooled_dof(variance, [rival.freedom, best.freedom])
-    half = quantile(freedom) * math.sqrt(float(variance.sum()))
-    return -math.expm1(difference + half), -math.expm1(difference - half)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,7 +169,7 @@ def advise(
         inner, middle, outer or frame.
     """
     curves, left = curves_for(sessions, focal_length_mm, zone=zone)
-    chosen: list[tuple[LensCurve, Reading]] = []
+    chosen: list[tuple[LensCurve, CurvePoint]] = []
     for curve in curves:
         match curve.best if f_number is None else at_stop(curve, f_number):
             case Note() as why:
@@ -288,8 +184,7 @@ def advise(
         for curve, reading in chosen
     ]
     lenses = [
-        _lens_advice(*chosen[standing.index], standing, free=f_number is None)
-        for standing in in_order(rivals, unit=unit)
+        _lens_advice(*chosen[rank.index], rank, free=f_number is None) for rank in in_order(rivals, unit=unit)
     ]
     return Advice(
         focal_length_mm=focal_length_mm,
@@ -302,7 +197,7 @@ def advise(
     )
 
 
-Chosen = list[tuple[LensCurve, Reading]]
+Chosen = list[tuple[LensCurve, CurvePoint]]
 
 
 def _with_figure(chosen: Chosen, unit: str) -> tuple[Chosen, Chosen]:
@@ -310,10 +205,10 @@ def _with_figure(chosen: Chosen, unit: str) -> tuple[Chosen, Chosen]:
     return known, [pair for pair in chosen if pair not in known]
 
 
-def _lens_advice(curve: LensCurve, reading: Reading, standing: Standing, *, free: bool) -> LensAdvice:
+def _lens_advice(curve: LensCurve, reading: CurvePoint, rank: Rank, *, free: bool) -> LensAdvice:
     session, mtf50_cypx = curve.session, math.exp(reading.log_mtf50)
     good = [one for one in curve.readings if one.log_mtf50 >= reading.log_mtf50 + math.log1p(-INDIFFERENCE)]
-    low, high = standing.behind_ci95 if curve.known else (math.nan, math.nan)
+    low, high = rank.behind_ci95 if curve.known else (math.nan, math.nan)
     return LensAdvice(
         lens=session.lens,
         camera=session.camera,
@@ -327,7 +222,7 @@ def _lens_advice(curve: LensCurve, reading: Reading, standing: Standing, *, free
         mtf50_lpmm=in_unit(mtf50_cypx, session, "lpmm"),
         mtf50_lwph=in_unit(mtf50_cypx, session, "lwph"),
         shots=reading.shots,
-        tied=standing.tied,
-        behind_percent=100.0 * standing.behind,
+        tied=rank.tied,
+        behind_percent=100.0 * rank.behind,
         behind_ci95_percent=(100.0 * low, 100.0 * high),
     )

@@ -1,13 +1,11 @@
 """What a kept lens is believed to do at a focal length: log MTF50 at each stop of one zone, with its doubt.
 
-The curve is the study's own: refocused shots, the optical model as far as it can be trusted, bands from the
-spread between shots. Between two measured focal lengths of a zoom, the curves of both are mixed by the
-logarithm of the focal length; the doubt grows by up to a quarter of their difference, for nobody measured
-there.
+The curve is the sweep's own: its table of refocused shots, its spread, its optical model as far as that can be trusted.
+Between two measured focal lengths of a zoom, the curves of both are mixed by the logarithm of the focal length; the
+doubt grows by up to a quarter of their difference, for nobody measured there.
 """
 
 import math
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -15,12 +13,13 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.compare import FOCAL_MATCH, apart
-from lensbench.library.intake import EDGE_COLUMNS, KeptSession, KeptShot
 from lensbench.model.flags import Note
-from lensbench.stats import Curve, ZoneSeries, fit_curve, scatter_spread, shot_spread
+from lensbench.model.measured import KeptSession
+from lensbench.model.setting import log_distance, same_focal_length
+from lensbench.stats import fit_curve, spread_of
+from lensbench.sweep import zone_series
 
-__all__ = ["Lack", "LensCurve", "Reading", "at_stop", "curve_at", "snr_at_iso"]
+__all__ = ["CurvePoint", "Lack", "LensCurve", "at_stop", "curve_at", "measured_curve", "snr_at_iso"]
 
 
 SAME_STOP: Final = 1.0 / 12.0
@@ -52,7 +51,7 @@ class Lack(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class CurvePoint:
     """One zone of one lens at one stop."""
 
     f_number: float
@@ -75,7 +74,7 @@ class LensCurve:
     """Asked for."""
     measured_at_mm: tuple[float, ...]
     """One focal length, or the two round the one asked for."""
-    readings: tuple[Reading, ...]
+    readings: tuple[CurvePoint, ...]
     """By f-number, widest first."""
     freedom: float
     """Degrees of freedom of the standard deviations."""
@@ -89,11 +88,11 @@ class LensCurve:
     """Of the chart, NaN where it is unknown."""
 
     @property
-    def best(self) -> Reading:
+    def best(self) -> CurvePoint:
         """The reading with the highest curve."""
         return max(self.readings, key=lambda reading: reading.log_mtf50)
 
-    def interval(self, reading: Reading) -> tuple[float, float]:
+    def interval(self, reading: CurvePoint) -> tuple[float, float]:
         """Give the 95 % interval in cycles per pixel; NaN where nothing told the spread."""
         if not self.known:
             return math.nan, math.nan
@@ -109,14 +108,14 @@ def curve_at(session: KeptSession, focal_length_mm: float, *, zone: str) -> Lens
     focals = session.focal_lengths_mm
     if not focals:
         return Note(Lack.FOCAL_LENGTH_UNKNOWN)
-    nearest = min(focals, key=lambda focal: apart(focal, focal_length_mm))
-    if apart(nearest, focal_length_mm) <= FOCAL_MATCH:
-        return _measured(session, nearest, asked_mm=focal_length_mm, zone=zone)
+    nearest = min(focals, key=lambda focal: log_distance(focal, focal_length_mm))
+    if same_focal_length(nearest, focal_length_mm):
+        return measured_curve(session, nearest, zone=zone, asked_mm=focal_length_mm)
     if not focals[0] < focal_length_mm < focals[-1]:
         return Note(Lack.FOCAL_LENGTH_OUTSIDE, (focals[0], focals[-1]))
     above = next(focal for focal in focals if focal > focal_length_mm)
     below = focals[focals.index(above) - 1]
-    curves = [_measured(session, focal, asked_mm=focal_length_mm, zone=zone) for focal in (below, above)]
+    curves = [measured_curve(session, focal, zone=zone, asked_mm=focal_length_mm) for focal in (below, above)]
     first, second = curves
     if isinstance(first, Note) or isinstance(second, Note):
         return Note(Lack.ZONE_NOT_MEASURED)
@@ -124,67 +123,41 @@ def curve_at(session: KeptSession, focal_length_mm: float, *, zone: str) -> Lens
     return _between(first, second, share)
 
 
-def _measured(session: KeptSession, focal_mm: float, *, asked_mm: float, zone: str) -> LensCurve | Note:
-    all_series = [_series(session, focal, zone) for focal in session.focal_lengths_mm]
-    known = [one for _, one in (found for found in all_series if found)]
-    own = _series(session, focal_mm, zone)
-    if own is None:
+def measured_curve(
+    session: KeptSession, focal_mm: float | None, *, zone: str, asked_mm: float | None = None
+) -> LensCurve | Note:
+    """The curve at a focal length that was measured, by its own name; or why there is none.
+
+    The figures and intervals are those of the sweep's findings.
+    """
+    by_focal = zone_series(session.shots, zone)
+    if focal_mm not in by_focal:
         return Note(Lack.ZONE_NOT_MEASURED)
-    names, series = own
-    repeats = shot_spread(known)
-    spread = repeats or scatter_spread(known, session.pixel_pitch_um)
+    settings, series = by_focal[focal_mm]
+    spread = spread_of([series for _, series in by_focal.values()], session.pixel_pitch_um)
     curve = fit_curve(series, spread, pixel_pitch_um=session.pixel_pitch_um)
+    points = tuple(
+        CurvePoint(
+            f_number=setting.f_number,
+            exact_f_number=float(series.f_number[place]),
+            log_mtf50=float(curve.estimate[place]),
+            sd=float(curve.sd[place]),
+            shots=len(series.log_shots[place]),
+        )
+        for place, setting in enumerate(settings)
+    )
     return LensCurve(
         session=session,
         zone=zone,
-        focal_length_mm=asked_mm,
-        measured_at_mm=(focal_mm,),
-        readings=_readings(names, series, curve),
+        focal_length_mm=asked_mm or focal_mm or math.nan,
+        measured_at_mm=(focal_mm,) if focal_mm else (),
+        readings=points,
         freedom=spread.dof,
         quantile=spread.quantile,
-        repeated=repeats is not None,
+        repeated=spread.repeated,
         known=spread.known,
-        magnification=_median(
-            [shot.magnification for shot in session.shots if shot.focal_length_mm == focal_mm]
-        ),
+        magnification=session.magnifications.get(focal_mm, math.nan),
     )
-
-
-def _readings(names: Sequence[float], series: ZoneSeries, curve: Curve) -> tuple[Reading, ...]:
-    return tuple(
-        Reading(
-            f_number=name,
-            exact_f_number=float(series.f_number[index]),
-            log_mtf50=float(curve.estimate[index]),
-            sd=float(curve.sd[index]),
-            shots=len(series.log_shots[index]),
-        )
-        for index, name in enumerate(names)
-    )
-
-
-def _series(session: KeptSession, focal_mm: float, zone: str) -> tuple[list[float], ZoneSeries] | None:
-    """Gather the refocused shots; those of one focus group at one stop count as one, by their mean."""
-    by_stop: dict[float, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
-    exact: dict[float, list[float]] = defaultdict(list)
-    for number, shot in enumerate(session.shots):
-        if shot.focal_length_mm == focal_mm and zone in shot.zones and shot.f_number > 0.0:
-            figure = shot.zones[zone].mtf50_cypx
-            if figure > 0.0:
-                by_stop[shot.f_number][shot.focus_group or f" {number}"].append(math.log(figure))
-                exact[shot.f_number].append(_exact(shot))
-    if not by_stop:
-        return None
-    middle = {name: float(np.median(values)) for name, values in exact.items()}
-    names = sorted(by_stop, key=lambda name: middle[name])
-    return names, ZoneSeries(
-        f_number=np.array([middle[name] for name in names]),
-        log_shots=tuple(np.array([np.mean(group) for group in by_stop[name].values()]) for name in names),
-    )
-
-
-def _exact(shot: KeptShot) -> float:
-    return shot.exact_f_number if shot.exact_f_number > 0.0 else shot.f_number
 
 
 def _between(first: LensCurve, second: LensCurve, share: float) -> LensCurve | Note:
@@ -209,11 +182,11 @@ def _between(first: LensCurve, second: LensCurve, share: float) -> LensCurve | N
     )
 
 
-def _mixed(first: Reading, second: Reading, share: float) -> Reading:
+def _mixed(first: CurvePoint, second: CurvePoint, share: float) -> CurvePoint:
     """Mix two readings; in the middle the doubt grows by a quarter of their difference."""
     gap = share * (1.0 - share) * (second.log_mtf50 - first.log_mtf50)
     exact = first.exact_f_number * (second.exact_f_number / first.exact_f_number) ** share
-    return Reading(
+    return CurvePoint(
         f_number=first.f_number,
         exact_f_number=exact,
         log_mtf50=(1.0 - share) * first.log_mtf50 + share * second.log_mtf50,
@@ -222,7 +195,7 @@ def _mixed(first: Reading, second: Reading, share: float) -> Reading:
     )
 
 
-def at_stop(curve: LensCurve, f_number: float) -> Reading | Note:
+def at_stop(curve: LensCurve, f_number: float) -> CurvePoint | Note:
     """Give a curve's reading at an f-number, mixed from its neighbours where it was not photographed.
 
     Neighbours further apart than a stop and a bit don't stand in.
@@ -248,13 +221,9 @@ def snr_at_iso(session: KeptSession, iso: float) -> float:
 
     Photon noise alone: the ratio falls with the square root of the ISO.
     """
-    column = EDGE_COLUMNS.index("snr")
-    ratios = [
-        float(np.nanmedian(shot.edges[:, column])) * math.sqrt(shot.iso / iso)
-        for shot in session.shots
-        if shot.iso > 0.0 and np.isfinite(shot.edges[:, column]).any()
-    ]
-    return _median(ratios)
+    return _median(
+        [shot.snr * math.sqrt(shot.iso / iso) for shot in session.counted if shot.iso and shot.snr]
+    )
 
 
 def _median(values: Sequence[float]) -> float:

@@ -6,19 +6,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from lensbench import optics
-from lensbench.library.advise import (
-    AdviceCaution,
-    LeftOut,
-    Rival,
-    cautions,
-    common_unit,
-    curves_for,
-    in_order,
-    in_unit,
-    left_out,
-)
-from lensbench.library.curve import Lack, LensCurve, Reading, snr_at_iso
-from lensbench.library.intake import KeptSession
+from lensbench.library.advise import AdviceCaution, LeftOut, cautions, curves_for, left_out
+from lensbench.library.curve import CurvePoint, Lack, LensCurve, snr_at_iso
+from lensbench.library.order import Rival, common_unit, in_order, in_unit
 from lensbench.library.scene import (
     SHAKE_FACTOR,
     Bracket,
@@ -31,6 +21,7 @@ from lensbench.library.scene import (
     shake_mm,
 )
 from lensbench.model.flags import Note
+from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
 
 __all__ = ["Figure", "LensPlan", "PicturePlan", "StopPlan", "plan_picture"]
@@ -246,7 +237,7 @@ def _lens_plan(stage: _Stage, stops: Sequence[StopPlan], bright: Sequence[StopPl
     )
 
 
-def _bracket_at(stage: _Stage, reading: Reading) -> Bracket:
+def _bracket_at(stage: _Stage, reading: CurvePoint) -> Bracket:
     return bracket(
         stage.wanted,
         _blur(stage, reading.log_mtf50, reading),
@@ -256,7 +247,7 @@ def _bracket_at(stage: _Stage, reading: Reading) -> Bracket:
     )
 
 
-def _blur(stage: _Stage, log_mtf50: float, reading: Reading) -> optics.LensBlur:
+def _blur(stage: _Stage, log_mtf50: float, reading: CurvePoint) -> optics.LensBlur:
     """Explain the measured figure at the chart's distance, and carry it to the picture's."""
     size = optics.magnification(
         focal_length_mm=stage.wanted.focal_length_mm, object_distance_mm=stage.focus_mm
@@ -268,7 +259,7 @@ def _blur(stage: _Stage, log_mtf50: float, reading: Reading) -> optics.LensBlur:
     return replace(optics.LensBlur.in_focus(math.exp(log_mtf50), before_chart), q=before_scene)
 
 
-def _stop(stage: _Stage, reading: Reading) -> StopPlan:
+def _stop(stage: _Stage, reading: CurvePoint) -> StopPlan:
     wanted, session = stage.wanted, stage.curve.session
     exposed = exposure(wanted, f_number=reading.exact_f_number, picture_diagonal_mm=stage.diagonal_mm)
     shake_px = shake_mm(wanted, exposed.shutter_s) * 1000.0 / stage.pitch_um
@@ -299,12 +290,12 @@ def _stop(stage: _Stage, reading: Reading) -> StopPlan:
     )
 
 
-def _model_sd(stage: _Stage, reading: Reading) -> float:
+def _model_sd(stage: _Stage, reading: CurvePoint) -> float:
     opening = stage.curve.readings[0].exact_f_number / reading.exact_f_number
     return math.hypot(MODEL_SD, OPEN_MODEL_SD * opening**2)
 
 
-def _figure(stage: _Stage, reading: Reading, disc: float, shake_px: float) -> Figure:
+def _figure(stage: _Stage, reading: CurvePoint, disc: float, shake_px: float) -> Figure:
     """Predict one MTF50; the doubts of the curve, of the model and of the shake are joined as independent ones."""
 
     def log_mtf50(doubt: float = 0.0, shake: float = 1.0) -> float:

@@ -1,8 +1,6 @@
-"""The picture one wants to take: where to focus, what the light allows, and what hands add.
+"""The picture one wants to take: where to focus, what the light allows, what hands add, and when to bracket.
 
 Distances are metres from the sensor, as a focusing scale has them; thin lens.
-
-A focus bracket: how many frames at which distances, so that everything from near to far is sharp in one.
 """
 
 import math

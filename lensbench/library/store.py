@@ -1,26 +1,29 @@
-"""The library's file: where it lies, its tables by version, and how it is opened.
+"""The library's file: measured lenses kept, given back and removed.
 
-One SQLite file with a write-ahead log, so that readers never wait for a writer. Its version is SQLite's
-`user_version`; an older file is brought up to date in one transaction, a newer one is refused.
-
-Keeping, giving back and removing measured lenses.
+One SQLite file with a write-ahead log, so that readers never wait for a writer. A session is one row: its document, as
+`storage.store` writes it, and what names it. The version is SQLite's `user_version`; an older file is brought up to
+date in one transaction, a newer one is refused.
 """
 
 import os
 import sqlite3
 import sys
 import time
+import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from lensbench.library.intake import EDGE_COLUMNS, BestKept, KeptSession, KeptShot, same_name
-from lensbench.library.transport import recalled
+from lensbench.library.older import sessions_of_older
 from lensbench.model.errors import LibraryError
+from lensbench.model.measured import KeptSession
+from lensbench.storage.store import read_sweep, session_bytes, session_of
+from lensbench.storage.text import clean_text, one_line
 
-__all__ = ["APPLICATION_ID", "MIGRATIONS", "VERSION", "Library", "chosen", "usual_place"]
+__all__ = ["APPLICATION_ID", "VERSION", "Library", "chosen", "sessions_of_sweep", "usual_place"]
 
 
 APPLICATION_ID: Final = 0x4C425331
@@ -30,34 +33,13 @@ _PAGE_BYTES: Final = 8192
 _PATIENCE_S: Final = 20.0
 _SHORT_WAIT_S: Final = 0.02
 
-_FIRST: Final = """
-CREATE TABLE lens (id INTEGER PRIMARY KEY, name TEXT NOT NULL, camera TEXT NOT NULL, UNIQUE (name, camera));
+VERSION: Final = 3
+"""Of the file; the first two held a session in several tables."""
+_SESSIONS: Final = """
 CREATE TABLE session (
-  id INTEGER PRIMARY KEY, lens_id INTEGER NOT NULL REFERENCES lens ON DELETE CASCADE, name TEXT NOT NULL,
-  added_at TEXT NOT NULL, pixel_pitch_um REAL, picture_height_px INTEGER, sensor_data INTEGER NOT NULL,
-  best_focal_length_mm REAL, best_f_number REAL, best_mtf50_cypx REAL, best_low_cypx REAL, best_high_cypx REAL,
-  UNIQUE (lens_id, name));
-CREATE TABLE shot (
-  id INTEGER PRIMARY KEY, session_id INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
-  file TEXT NOT NULL, focal_length_mm REAL, f_number REAL, exact_f_number REAL, focus_group TEXT NOT NULL,
-  iso REAL, magnification REAL);
-CREATE INDEX shot_of_session ON shot (session_id);
-CREATE TABLE summary (
-  shot_id INTEGER NOT NULL REFERENCES shot ON DELETE CASCADE, zone TEXT NOT NULL,
-  mtf50_cypx REAL, sagittal_cypx REAL, tangential_cypx REAL, PRIMARY KEY (shot_id, zone)) WITHOUT ROWID;
+  id INTEGER PRIMARY KEY, lens TEXT NOT NULL, camera TEXT NOT NULL, name TEXT NOT NULL, added_at TEXT NOT NULL,
+  document BLOB NOT NULL, UNIQUE (lens, camera, name))
 """
-
-_EDGES_AND_WIDTH: Final = """
-ALTER TABLE session ADD COLUMN picture_width_px INTEGER;
-CREATE TABLE edge_form (id INTEGER PRIMARY KEY, columns TEXT NOT NULL UNIQUE);
-CREATE TABLE edges (
-  shot_id INTEGER PRIMARY KEY REFERENCES shot ON DELETE CASCADE,
-  form_id INTEGER NOT NULL REFERENCES edge_form, figures BLOB NOT NULL);
-"""
-
-MIGRATIONS: Final = (_FIRST, _EDGES_AND_WIDTH)
-"""What leads from each version to the next; version 0 is an empty file."""
-VERSION: Final = len(MIGRATIONS)
 
 
 def usual_place() -> Path:
@@ -109,8 +91,8 @@ def opened(place: Path, *, writing: bool) -> Iterator[sqlite3.Connection]:
         ) from error
 
 
-def _explained(place: Path, error: sqlite3.Error) -> str:
-    told = str(error)
+def _explained(place: Path, error: Exception) -> str:
+    told = one_line(error)
     if "locked" in told or "busy" in told:
         return f"{place}: another program is writing to the library; try again in a moment"
     if "readonly" in told or "unable to open" in told or "full" in told or "disk I/O" in told:
@@ -171,10 +153,12 @@ def _brought_up_to_date(place: Path, connection: sqlite3.Connection) -> None:
         return
     _log_ahead(connection)
     connection.execute("BEGIN IMMEDIATE")
-    # Another program may have done it while this one waited.
-    for number in range(_checked_version(place, connection), VERSION):
-        for statement in MIGRATIONS[number].split(";\n"):
-            connection.execute(statement)
+    version = _checked_version(place, connection)  # another program may have done it while this one waited
+    if version < VERSION:
+        sessions = sessions_of_older(connection) if version else []
+        connection.execute(_SESSIONS)
+        for session in sessions:
+            _keep(connection, session)
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {VERSION}")
     connection.execute("COMMIT")
@@ -192,6 +176,42 @@ def _log_ahead(connection: sqlite3.Connection) -> None:
             time.sleep(_SHORT_WAIT_S)
         else:
             return
+
+
+def sessions_of_sweep(folder: Path, *, session: str | None = None) -> list[KeptSession]:
+    """The lenses of a sweep's folder as the library keeps them; photographs by their bare names.
+
+    Parameters
+    ----------
+    folder : Path
+        That `lensbench sweep` wrote.
+    session : str, optional
+        Tells sweeps of the same lens apart; the folder's name by default.
+
+    Raises
+    ------
+    SweepError
+        The folder is not one that a sweep wrote, or its document is damaged.
+    LibraryError
+        The session has no name that can be kept.
+    """
+    name = clean_text(session if session is not None else folder.resolve().name, unknown="")
+    if not name:
+        raise LibraryError("the session's name is empty; give one with --session")
+    added_at = datetime.now(UTC).isoformat(timespec="seconds")
+    return [
+        KeptSession(
+            lens=lens.lens,
+            camera=lens.camera,
+            best=lens.best,
+            shots=tuple(
+                replace(shot, files=tuple(Path(file).name for file in shot.files)) for shot in lens.shots
+            ),
+            session=name,
+            added_at=added_at,
+        )
+        for lens in read_sweep(folder)
+    ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -224,7 +244,11 @@ class Library:
             There is no library, or it is damaged.
         """
         with opened(self.place, writing=False) as connection:
-            return recalled(connection)
+            rows = connection.execute("SELECT document FROM session ORDER BY lens, camera, added_at, id")
+            try:
+                return [session_of(document) for (document,) in rows]
+            except (ValueError, TypeError, RecursionError) as error:
+                raise LibraryError(_explained(self.place, error)) from error
 
     def remove(self, session: KeptSession) -> None:
         """Forget one session; a lens without any goes too.
@@ -252,10 +276,10 @@ def chosen(
     fitting = [
         one
         for one in sessions
-        if (camera is None or same_name(one.camera, camera))
-        and (session is None or same_name(one.session, session))
+        if (camera is None or _folded(one.camera) == _folded(camera))
+        and (session is None or _folded(one.session) == _folded(session))
     ]
-    exact = [one for one in fitting if same_name(one.lens, lens)]
+    exact = [one for one in fitting if _folded(one.lens) == _folded(lens)]
     part = [one for one in fitting if lens.strip() and lens.casefold() in one.lens.casefold()]
     found = exact or part
     names = sorted({one.lens for one in found})
@@ -269,15 +293,14 @@ def chosen(
     )
 
 
+def _folded(name: str) -> str:
+    """A name whatever its capitals and composed letters."""
+    return unicodedata.normalize("NFKC", name).casefold()
+
+
 def _make_room(connection: sqlite3.Connection, session: KeptSession, *, replace: bool) -> None:
-    known = connection.execute(
-        "SELECT count(*) FROM session JOIN lens ON lens.id = lens_id "
-        "WHERE lens.name = ? AND camera = ? AND session.name = ?",
-        (session.lens, session.camera, session.session),
-    ).fetchone()[0]
-    if not known:
-        return
-    if not replace:
+    known = connection.execute(f"SELECT count(*) FROM session {_ONE_SESSION}", _names(session)).fetchone()[0]  # noqa: S608 - fixed text
+    if known and not replace:
         raise LibraryError(
             f"{session.title} is in the library already; name another session with --session, "
             "or put this one in its place with --replace"
@@ -286,55 +309,19 @@ def _make_room(connection: sqlite3.Connection, session: KeptSession, *, replace:
 
 
 def _forget(connection: sqlite3.Connection, session: KeptSession) -> bool:
-    gone = connection.execute(
-        "DELETE FROM session WHERE name = ? AND lens_id = (SELECT id FROM lens WHERE name = ? AND camera = ?)",
-        (session.session, session.lens, session.camera),
-    ).rowcount
-    connection.execute("DELETE FROM lens WHERE id NOT IN (SELECT lens_id FROM session)")
-    return bool(gone)
+    gone = connection.execute(f"DELETE FROM session {_ONE_SESSION}", _names(session))  # noqa: S608 - fixed text
+    return bool(gone.rowcount)
 
 
 def _keep(connection: sqlite3.Connection, session: KeptSession) -> None:
     connection.execute(
-        "INSERT OR IGNORE INTO lens (name, camera) VALUES (?, ?)", (session.lens, session.camera)
+        "INSERT INTO session (lens, camera, name, added_at, document) VALUES (?, ?, ?, ?, ?)",
+        (*_names(session), session.added_at, session_bytes(session)),
     )
-    lens_id = connection.execute(
-        "SELECT id FROM lens WHERE name = ? AND camera = ?", (session.lens, session.camera)
-    ).fetchone()[0]
-    height_px, width_px = session.size_px or (None, None)
-    row = (lens_id, session.session, session.added_at, session.pixel_pitch_um, height_px, width_px)
-    session_id = connection.execute(
-        "INSERT INTO session (lens_id, name, added_at, pixel_pitch_um, picture_height_px, picture_width_px,"
-        " sensor_data, best_focal_length_mm, best_f_number, best_mtf50_cypx, best_low_cypx, best_high_cypx)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (*row, session.sensor_data, *_best_cells(session.best)),
-    ).lastrowid
-    connection.execute("INSERT OR IGNORE INTO edge_form (columns) VALUES (?)", (" ".join(EDGE_COLUMNS),))
-    for shot in session.shots:
-        _keep_shot(connection, session_id, shot)
 
 
-def _best_cells(best: BestKept | None) -> tuple[float | None, ...]:
-    if best is None:
-        return (None,) * 5
-    return best.focal_length_mm, best.f_number, best.mtf50_cypx, *best.ci95_cypx
+_ONE_SESSION: Final = "WHERE lens = ? AND camera = ? AND name = ?"
 
 
-def _keep_shot(connection: sqlite3.Connection, session_id: int | None, shot: KeptShot) -> None:
-    own = (shot.file, shot.focal_length_mm, shot.f_number, shot.exact_f_number, shot.focus_group)
-    shot_id = connection.execute(
-        "INSERT INTO shot (session_id, file, focal_length_mm, f_number, exact_f_number, focus_group, iso,"
-        " magnification) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (session_id, *own, shot.iso, shot.magnification),
-    ).lastrowid
-    connection.executemany(
-        "INSERT INTO summary VALUES (?, ?, ?, ?, ?)",
-        [
-            (shot_id, name, zone.mtf50_cypx, zone.sagittal_cypx, zone.tangential_cypx)
-            for name, zone in shot.zones.items()
-        ],
-    )
-    connection.execute(
-        "INSERT INTO edges VALUES (?, (SELECT id FROM edge_form WHERE columns = ?), ?)",
-        (shot_id, " ".join(EDGE_COLUMNS), shot.edges.astype("<f4").tobytes()),
-    )
+def _names(session: KeptSession) -> tuple[str, str, str]:
+    return session.lens, session.camera, session.session

@@ -1,6 +1,6 @@
 """Frozen records of what a comparison found; `comparison.json` mirrors them name by name.
 
-A figure that does not exist is NaN (null in JSON); an unknown focal length is NaN too.
+A figure that does not exist is NaN (null in JSON); an unknown focal length is None.
 """
 
 from dataclasses import dataclass
@@ -99,7 +99,7 @@ class ComparedLens:
 class CompareRow:
     """Two lenses at the same focal length, f-number and zone, in `ComparedPair.unit`."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     zone: str
     first: float
@@ -124,7 +124,7 @@ class CompareRow:
 class StopChoice:
     """Which lens at which stop: one focal length, f-number and zone."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     zone: str
     lenses: tuple[str, ...]
@@ -152,7 +152,7 @@ class ComparedPair:
     cautions: tuple[Note, ...] = ()
     """By `Caution`."""
     overall: CompareRow | None = None
-    """Mean over all equal settings, whole frame; focal length and f-number are NaN."""
+    """Mean over all equal settings, whole frame; focal length None and f-number NaN."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

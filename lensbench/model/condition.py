@@ -158,7 +158,7 @@ class CameraTilt:
 class SideAsymmetry:
     """How much one side stays behind the side opposite, at one setting."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     percent: float
     """What the shots' scatter alone would make of it is taken off."""
@@ -193,7 +193,7 @@ class TurnedTest:
 class FocusTilt:
     """How much the plane of best focus is tilted beyond what the chart's tilt explains."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     um: float
     """At one half-diagonal; NaN where the pixel pitch is unknown."""
@@ -250,7 +250,7 @@ class PlaneDistance:
     """The distance between two planes of focus, and what it costs to focus on the other one."""
 
     verdict: Verdict
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     against_f_number: float
     """The stop that it is held against (focus shift); the same for the others."""
@@ -268,7 +268,7 @@ class PlaneDistance:
 class Falloff:
     """How much softer the outer zone is than the inner one at one setting."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     percent: float
     sd_percent: float
@@ -289,7 +289,7 @@ class SagittalSplit:
     """Sagittal against tangential sharpness in the outer field of refocused shots, at one setting."""
 
     verdict: Verdict
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     sagittal_percent: float
     """By how much the softer ones stay behind; positive where sagittal edges are the sharper ones."""
@@ -313,7 +313,7 @@ class ColourShift:
 
     verdict: Verdict
     colour: Colour
-    focal_length_mm: float
+    focal_length_mm: float | None
     px: float
     reach_px: float
     """Half the interval of 95 %; NaN with a single shot."""
@@ -336,7 +336,7 @@ class Distortion:
     """Radial distortion in the corner at the focal length that shows most; negative is barrel."""
 
     verdict: Verdict
-    focal_length_mm: float
+    focal_length_mm: float | None
     percent: float
     reach_percent: float
     """Half the interval of 95 %; NaN with a single shot."""
@@ -373,7 +373,7 @@ class ConditionFinding:
 class InnerSharpness:
     """The inner zone at the narrower stop of a ten-minute test, against what physics and a home print let pass."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     share_percent: float
     """Of the MTF50 that diffraction, pixel and a home print allow."""

@@ -1,7 +1,7 @@
 """Frozen records of what a study found: the findings of a sweep.
 
 They mirror `findings.json` name by name, and carry beside it what a report shows. A figure that does not
-exist is NaN (null in JSON); an unknown focal length is NaN too. Settings are named by the nominal f-number;
+exist is NaN (null in JSON); an unknown focal length is None. Settings are named by the nominal f-number;
 the exact one is kept for physics.
 
 Tables written beside them have the columns `SHOTS_COLUMNS` and `EDGES_COLUMNS`, in that order: one row a
@@ -15,6 +15,7 @@ from typing import Final
 
 from lensbench.model.condition import ConditionFinding, QuickFindings
 from lensbench.model.flags import Note
+from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES, Metadata, RejectedShot, ShotResult, Turned, ZoneFigure
 from lensbench.model.units import FloatArray
 
@@ -83,14 +84,6 @@ PHYSICAL_COLUMNS: Final = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Setting:
-    """A focal length and an f-number, by the names of their groups."""
-
-    focal_length_mm: float
-    f_number: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedShot:
     """One photograph with the settings it counts under, after the shots table had its say."""
 
@@ -103,7 +96,7 @@ class PlannedShot:
     """The group's name: «unknown lens» where nobody named it."""
     camera: str
     setting: Setting
-    """Nominal f-number and the focal group's median; NaN where unknown."""
+    """Nominal f-number and the focal group's median; None where unknown."""
     pitch_um: float | None = None
     """Pixel pitch that the shots table names. [um]"""
     focus_group: str = ""
@@ -199,7 +192,7 @@ class SharpEnough:
 class BestSetting:
     """The setting of lowest expected loss, with all that can't be told from it."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     f_number: float
     zone: str
     mtf50_cypx: float
@@ -228,7 +221,7 @@ class BestSetting:
 class FocalLengthFindings:
     """The curve over the f-numbers at one focal length."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     best_f_number: float
     """For the zone `frame`."""
     tied_f_numbers: tuple[float, ...]
@@ -277,7 +270,7 @@ class SeriesRemark:
     flag: str
     observations: tuple[Note, ...] = ()
     """By `Observed`."""
-    focal_length_mm: float = float("nan")
+    focal_length_mm: float | None = None
     """Of the set-up, where the remark is on one; so are the next two."""
     condition: str = ""
     shots: int = 0

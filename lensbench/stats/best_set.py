@@ -187,7 +187,7 @@ def best_setting(candidates: Candidates, spread: Spread, selection: Selection) -
 
 
 def _sharp_enough(candidates: Candidates, distances: Distances, *, sure: bool) -> tuple[SharpEnough, ...]:
-    if np.ptp(np.nan_to_num([setting.focal_length_mm for setting in candidates.settings], nan=-1.0)) > 0.0:
+    if len({setting.focal_length_mm for setting in candidates.settings}) > 1:
         return ()
     behind = candidates.estimate - candidates.estimate[candidates.best]
     least = np.where(sure, np.minimum(distances.low, 0.0), -np.inf)

@@ -49,8 +49,10 @@ def half_width(first: MeanUncertainty | None, second: MeanUncertainty | None, *,
     if rivals <= 2:
         return quantile(dof) * math.sqrt(total)
     # Two digits are kept, so that limits need not be computed anew for every row; the interval grows a little.
-    step = 10.0 ** (math.floor(math.log10(dof)) - 1)
-    return _range_limit(rivals, max(math.floor(dof / step) * step, 1.0)) * math.sqrt(0.5 * total)
+    if math.isfinite(dof):
+        step = 10.0 ** (math.floor(math.log10(dof)) - 1)
+        dof = max(math.floor(dof / step) * step, 1.0)
+    return _range_limit(rivals, dof) * math.sqrt(0.5 * total)
 
 
 @lru_cache(maxsize=256)

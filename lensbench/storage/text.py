@@ -9,7 +9,6 @@ Text from outside (file names, metadata, tables, JSON) made fit to be shown: one
 import csv
 import io
 import json
-import math
 import os
 import re
 import unicodedata
@@ -25,7 +24,6 @@ __all__ = [
     "clean_text",
     "json_in",
     "name_in_tables",
-    "number_in",
     "one_line",
     "read_json",
     "read_text",
@@ -162,53 +160,8 @@ def _by_name(names: Sequence[str], cells: Sequence[str]) -> dict[str, str]:
     return {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
 
 
-_CREDIBLE: Final = {
-    "mtf50_cypx": (1e-4, 10.0),
-    "sagittal_cypx": (1e-4, 10.0),
-    "tangential_cypx": (1e-4, 10.0),
-    "f_number": (0.3, 300.0),
-    "focal_length_mm": (0.1, 1e5),
-    "magnification": (1e-6, 1e3),
-    "pitch_um": (0.05, 1e3),
-    "rows_px": (1.0, 1e6),
-    "picture_height_px": (1.0, 1e6),
-    "cols_px": (1.0, 1e6),
-    "iso": (0.1, 1e9),
-}
-"""What a quantity can be, by the end of its name; far wider than anything measured."""
-_ANY: Final = (-1e9, 1e9)
-
-
 TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")
 """A comma before three digits: a decimal sign to some, between thousands to others."""
-
-
-def number_in(cell: object, name: str = "") -> float:
-    """Give the number in a cell of a table or a JSON document.
-
-    Parameters
-    ----------
-    cell : text or number
-        From outside.
-    name : str
-        Of the quantity: what its like cannot be counts as unknown, lest one spoiled cell end in infinities.
-
-    Returns
-    -------
-    float
-        NaN for anything that is no finite number, or beyond belief. A decimal comma is understood, but for `1,250`,
-        which can be read in two ways.
-    """
-    if isinstance(cell, str) and not TWO_WAYS.fullmatch(cell.strip()):
-        cell = cell.replace(",", ".")
-    try:
-        value = (
-            float(cell) if isinstance(cell, str | int | float) and not isinstance(cell, bool) else math.nan
-        )
-    except (ValueError, OverflowError):
-        return math.nan
-    low, high = next((limits for end, limits in _CREDIBLE.items() if name.endswith(end)), _ANY)
-    return value if low <= value <= high else math.nan
 
 
 LONGEST_TEXT: Final = 160

@@ -1,12 +1,8 @@
-"""From measured shots to findings: draws the curves and decides the best settings.
+"""From measured shots to findings: the curves over the stops, and the best settings.
 
-The curves of one focal length, and what a report shows of them: points, smooth lines, figures by zone.
-
-The positions of a zoom against each other: each at its own best stop, and all at an equal stop.
-
-At its own best stop a position shows what it can do; at an equal stop, what it does when light or depth of field ask
-for that stop. Stops are equal by name: where the widest opening floats (f/3.5 at 24 mm, f/5.6 at 70 mm), only those
-that both positions have are compared.
+The positions of a zoom are held against each other each at its own best stop, which shows what a position can do, and
+at an equal stop, which light or depth of field may ask for. Stops are equal by name: where the widest opening floats
+(f/3.5 at 24 mm, f/5.6 at 70 mm), only those that both positions have are compared.
 """
 
 import dataclasses
@@ -18,6 +14,7 @@ import numpy as np
 
 from lensbench import __version__
 from lensbench.condition import lens_condition, with_quick_answer
+from lensbench.model.measured import median_known
 from lensbench.model.shot import ZONES, ShotResult, ZoneFigure
 from lensbench.model.sweep import (
     Basis,
@@ -25,7 +22,6 @@ from lensbench.model.sweep import (
     CurvePoint,
     FocalLengthFindings,
     LensFindings,
-    Setting,
     SmoothCurve,
     SweepFindings,
     SweepShot,
@@ -44,14 +40,10 @@ from lensbench.stats import (
     spread_of,
     value_of_pick,
 )
+from lensbench.sweep.countable import PURPOSES
 from lensbench.sweep.reject import rejections
 from lensbench.sweep.remarks import remarks, reservations
-from lensbench.sweep.series import (
-    PURPOSES,
-    FocalShots,
-    by_focal_length,
-    zone_series,
-)
+from lensbench.sweep.series import FocalShots, NamedSeries, by_focal_length, zone_series
 
 __all__ = ["find"]
 
@@ -63,22 +55,8 @@ PlaceCurves = dict[str, ZoneCurve]
 """By zone."""
 
 
-def place_curves(focal: FocalShots, spreads: Mapping[str, Spread]) -> PlaceCurves:
-    """Lay a curve through every zone that was seen at one focal length."""
-    curves: PlaceCurves = {}
-    for place in ZONES:
-        if series := zone_series(focal, place):
-            names = tuple(
-                Setting(focal_length_mm=focal.focal_length_mm, f_number=focal.nominal(exact))
-                for exact in series.f_number
-            )
-            curve = fit_curve(series, spreads[place], pixel_pitch_um=focal.pixel_pitch_um)
-            curves[place] = (names, series, curve)
-    return curves
-
-
 def curve_points(zone: str, curve: ZoneCurve, spread: Spread) -> list[CurvePoint]:
-    """Give what was measured and what is believed at every stop of one zone."""
+    """What was measured and what is believed at every stop of one zone."""
     names, series, believed = curve
     central_values = spread.central_values(series)
     return [
@@ -111,26 +89,28 @@ def zone_at(
     spread: Spread,
     f_number: float,
 ) -> ZoneFigure:
-    """Give the figures of one zone at one stop."""
+    """The figures of one zone at one stop."""
     names, _, believed = curve
     index = next(i for i, name in enumerate(names) if name.f_number == f_number)
-    figures = focal.figures(zone, f_number)
+    values = [
+        shot.zones[zone] for shot in focal.counted if shot.setting.f_number == f_number and zone in shot.zones
+    ]
     return ZoneFigure(
         mtf50_cypx=float(np.exp(believed.estimate[index])),
         ci95_cypx=_interval(believed, index, spread),
-        edges=sum(figure.edges for figure in figures),
-        sagittal_cypx=_mean([figure.sagittal_cypx for figure in figures]),
-        tangential_cypx=_mean([figure.tangential_cypx for figure in figures]),
+        edges=sum(value.edges for value in values),
+        sagittal_cypx=_mean([value.sagittal_cypx for value in values]),
+        tangential_cypx=_mean([value.tangential_cypx for value in values]),
     )
 
 
-def _mean(values: Sequence[float]) -> float:
-    finite = [value for value in values if np.isfinite(value)]
-    return float(np.mean(finite)) if finite else float("nan")
+def _mean(values: Sequence[float | None]) -> float:
+    known = [value for value in values if value is not None]
+    return float(np.mean(known)) if known else float("nan")
 
 
 def smooth_curve(series: ZoneSeries, curve: Curve) -> SmoothCurve:
-    """Give the model's curve through one zone's points, for drawing."""
+    """The model's curve through one zone's points, for drawing."""
     stops = np.geomspace(series.f_number[0], series.f_number[-1], _SMOOTH_POINTS)
     return SmoothCurve(
         f_number=stops, mtf50_cypx=np.exp(curve.fit.at(stops)), fits=curve.fits, model_error=curve.model_error
@@ -138,7 +118,7 @@ def smooth_curve(series: ZoneSeries, curve: Curve) -> SmoothCurve:
 
 
 def at_own_best(curves: Sequence[ZoneCurve], spread: Spread, question: Selection) -> BestSetting | None:
-    """Hold the focal lengths against each other, each at its own best stop; None with fewer than two."""
+    """The focal lengths against each other, each at its own best stop; None with fewer than two."""
     if len(curves) < 2:
         return None
     own = [candidates([curve], spread) for curve in curves]
@@ -158,7 +138,7 @@ def at_own_best(curves: Sequence[ZoneCurve], spread: Spread, question: Selection
 def at_equal_stop(
     curves: Sequence[ZoneCurve], spread: Spread, question: Selection
 ) -> tuple[BestSetting, ...]:
-    """Hold the focal lengths against each other at every stop that two or more of them were tested at."""
+    """The focal lengths against each other at every stop that two or more of them were tested at."""
     these = candidates(curves, spread)
     stops = [setting.f_number for setting in these.settings]
     shared = sorted({stop for stop in stops if stops.count(stop) > 1})
@@ -177,7 +157,7 @@ def _only(these: Candidates, f_number: float) -> Candidates:
 
 
 def find(shots: Sequence[SweepShot], *, method: str = "refined", tie: Tie = Tie.BEST) -> SweepFindings:
-    """Find the best settings of every lens.
+    """The best settings of every lens.
 
     Parameters
     ----------
@@ -207,10 +187,11 @@ def find(shots: Sequence[SweepShot], *, method: str = "refined", tie: Tie = Tie.
 
 def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) -> LensFindings:
     focals = by_focal_length(shots)
-    pitch_um = focals[0].pixel_pitch_um
-    series = {place: [zone_series(focal, place) for focal in focals] for place in ZONES}
-    spreads = {place: spread_of([one for one in series[place] if one], pitch_um) for place in ZONES}
-    curves = [place_curves(focal, spreads) for focal in focals]
+    counted = [shot for focal in focals for shot in focal.counted]
+    pitch_um = median_known([shot.pixel_pitch_um for shot in counted])
+    series = {zone: zone_series(counted, zone) for zone in ZONES}
+    spreads = {zone: spread_of([one for _, one in series[zone].values()], pitch_um) for zone in ZONES}
+    curves = [_place_curves(focal, series, spreads, pitch_um) for focal in focals]
     best = _best_over_all(focals, curves, spreads, tie)
     first = focals[0].members[0].result
     findings = LensFindings(
@@ -229,7 +210,7 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) 
         size_px=first.size_px if isinstance(first, ShotResult) else None,
         picture_height_px=first.picture_height_px if isinstance(first, ShotResult) else None,
         spread_from=spreads["frame"].source,
-        shot_sd_percent=_typical_sd_percent(spreads["frame"], [one for one in series["frame"] if one]),
+        shot_sd_percent=_typical_sd_percent(spreads["frame"], [one for _, one in series["frame"].values()]),
         remarks=remarks(focals, spreads["frame"], shots=shots),
         basis=_basis(focals),
         condition=lens_condition(shots),
@@ -246,7 +227,8 @@ def _basis(focals: Sequence[FocalShots]) -> Basis:
         if isinstance(shot.result, ShotResult)
     ]
     distances = [(result.distance_mm, mm) for result, mm in results if result.distance_mm]
-    series = [zones for focal in focals if (zones := zone_series(focal, "frame"))]
+    counted = [shot for focal in focals for shot in focal.counted]
+    series = [zones for _, zones in zone_series(counted, "frame").values()]
     counts = [int(count) for zones in series for count in zones.shots]
     return Basis(
         sensor_data=all(result.sensor_data for result, _ in results),
@@ -254,7 +236,7 @@ def _basis(focals: Sequence[FocalShots]) -> Basis:
         shots_a_setting=(min(counts, default=0), max(counts, default=0)),
         bracketed=any(bool(np.isfinite(sd).any()) for zones in series for sd in zones.own_sd),
         distance_mm=_ends([distance for distance, _ in distances]),
-        distance_focal_lengths=_ends([distance / mm for distance, mm in distances]),
+        distance_focal_lengths=_ends([distance / mm if mm else float("nan") for distance, mm in distances]),
     )
 
 
@@ -265,6 +247,24 @@ def _ends(values: Sequence[float]) -> tuple[float, float]:
     low, high = min(values), max(values)
     middle = float(np.median(values))
     return (middle, middle) if high / low < 1.0 + _ALIKE else (low, high)
+
+
+def _place_curves(
+    focal: FocalShots,
+    series: Mapping[str, Mapping[float | None, NamedSeries]],
+    spreads: Mapping[str, Spread],
+    pixel_pitch_um: float | None,
+) -> PlaceCurves:
+    """A curve through every zone and purpose that was seen at one focal length."""
+    seen = {
+        place: found[focal.focal_length_mm]
+        for place, found in series.items()
+        if focal.focal_length_mm in found
+    }
+    return {
+        place: (*named, fit_curve(named[1], spreads[place], pixel_pitch_um=pixel_pitch_um))
+        for place, named in seen.items()
+    }
 
 
 def _typical_sd_percent(spread: Spread, series: Sequence[ZoneSeries]) -> float:

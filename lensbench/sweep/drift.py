@@ -18,6 +18,7 @@ import numpy as np
 from scipy import stats
 
 from lensbench.model.flags import Note
+from lensbench.model.names import focal_length
 from lensbench.model.shot import BoolArray, ShotResult
 from lensbench.model.sweep import Observed, SeriesRemark, SweepShot
 from lensbench.model.units import FloatArray
@@ -79,8 +80,7 @@ def _setups(shots: Sequence[SweepShot]) -> list[list[SweepShot]]:
     setups: dict[tuple[str, str], list[SweepShot]] = defaultdict(list)
     for shot in shots:
         if isinstance(shot.result, ShotResult):
-            focal_mm = shot.planned.setting.focal_length_mm
-            setups[f"{focal_mm:g}", shot.planned.condition].append(shot)
+            setups[focal_length(shot.planned.setting.focal_length_mm), shot.planned.condition].append(shot)
     return [_in_order(members) for members in setups.values()]
 
 

@@ -1,8 +1,7 @@
 """Which photographs belong together: by camera and lens, f-number and focal length.
 
-Nothing is dropped in silence: a photograph that cannot be used stays in the list with the reason.
-
-Files of equal content: one photograph, however often it lies about. Copies are no repeats.
+Nothing is dropped in silence: a photograph that cannot be used stays in the list with the reason. Of files of equal
+content one counts: copies are no repeats.
 """
 
 import dataclasses
@@ -105,8 +104,6 @@ UNKNOWN_LENS: Final = "unknown lens"
 UNKNOWN_CAMERA: Final = "unknown camera"
 FOCAL_GAP: Final = 0.03
 """Focal lengths further apart than this share belong to two groups. Common practice, no source."""
-
-_NAN: Final = float("nan")
 
 
 def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[PlannedShot]:
@@ -249,8 +246,8 @@ def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot
         lens=metadata.lens or UNKNOWN_LENS,
         camera=metadata.camera or UNKNOWN_CAMERA,
         setting=Setting(
-            focal_length_mm=metadata.focal_length_mm or _NAN,
-            f_number=_NAN if f_number is None else nominal_f_number(f_number),
+            focal_length_mm=metadata.focal_length_mm,
+            f_number=nominal_f_number(f_number) if f_number else 0.0,
         ),
         pitch_um=row.pitch_um if row else None,
         focus_group=row.focus_group if row else "",
@@ -295,21 +292,17 @@ def _named_focal_lengths(shots: Sequence[PlannedShot]) -> list[PlannedShot]:
     """Give every shot the name of its focal group, lens by lens."""
     by_lens: dict[tuple[str, str], list[float]] = defaultdict(list)
     for shot in shots:
-        if np.isfinite(shot.setting.focal_length_mm) and not shot.left_out:
+        if shot.setting.focal_length_mm and not shot.left_out:
             by_lens[shot.camera, shot.lens].append(shot.setting.focal_length_mm)
     names = {lens: focal_groups(lengths) for lens, lengths in by_lens.items()}
-    return [
-        dataclasses.replace(
-            shot,
-            setting=dataclasses.replace(
-                shot.setting,
-                focal_length_mm=names.get((shot.camera, shot.lens), {}).get(
-                    shot.setting.focal_length_mm, shot.setting.focal_length_mm
-                ),
-            ),
+    named = []
+    for shot in shots:
+        focal = shot.setting.focal_length_mm
+        own = names.get((shot.camera, shot.lens), {}).get(focal, focal) if focal else None
+        named.append(
+            dataclasses.replace(shot, setting=dataclasses.replace(shot.setting, focal_length_mm=own))
         )
-        for shot in shots
-    ]
+    return named
 
 
 def focal_groups(focal_lengths_mm: Sequence[float]) -> dict[float, float]:

@@ -22,8 +22,9 @@ from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import Observed, SeriesRemark, SweepShot, Unclaimed
 from lensbench.model.units import FloatArray
 from lensbench.stats import Spread
+from lensbench.sweep.countable import bracket_peak
 from lensbench.sweep.drift import drift_remarks
-from lensbench.sweep.series import FocalShots, bracket_peak
+from lensbench.sweep.series import FocalShots
 
 __all__ = ["mixed_remarks", "print_remarks", "remarks", "reservations"]
 

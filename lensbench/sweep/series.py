@@ -1,49 +1,35 @@
-"""The shots of one lens put in order: by focal length, then by f-number, then by refocused shot.
+"""The shots of one lens in series by focal length and f-number, as the statistics take them.
 
-What a picture is for says which third of it must be sharp: a subject at the centre lies in the inner third, edges
-and corners are the outer one. Common practice, no source.
+`zone_series` is the one way from the table of countable shots to a zone's series: sweep, comparison and library call
+it, and so give one interval for one lens.
 """
 
+import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from functools import cached_property
 
 import numpy as np
 
-from lensbench.focus import Bracket, ThroughFocus, brackets_among, fit_through_focus
-from lensbench.model.shot import ShotResult, ZoneFigure
-from lensbench.model.sweep import Purpose, SweepShot
-from lensbench.shot import zone_of
+from lensbench.model.measured import CountedShot, ZoneValue, median_known
+from lensbench.model.setting import Setting, focal_order
+from lensbench.model.sweep import SweepShot
 from lensbench.stats import ZoneSeries
+from lensbench.sweep.countable import countable_shots, exact_f_number, result_of
 
-__all__ = [
-    "FRAME",
-    "PURPOSES",
-    "FocalShots",
-    "bracket_peak",
-    "by_focal_length",
-    "figure_at",
-    "zone_series",
-]
+__all__ = ["FocalShots", "NamedSeries", "by_focal_length", "zone_series"]
 
 
-FRAME: Final = Purpose.FRAME
-
-PURPOSES: Final[dict[str, str]] = {Purpose.CENTRE: "inner", FRAME: "frame", Purpose.EDGES: "outer"}
-"""Purpose -> the zone that counts for it."""
+NamedSeries = tuple[tuple[Setting, ...], ZoneSeries]
+"""The settings of one focal length, by f-number, and their refocused shots in one place."""
 
 
-def figure_at(summary: Mapping[str, ZoneFigure], zone: str) -> float:
-    """MTF50 of a zone, in cycles per pixel; NaN where it was not seen."""
-    return summary[zone].mtf50_cypx if zone in summary and summary[zone].mtf50_cypx > 0.0 else float("nan")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class FocalShots:
     """The measured shots of one lens on one camera at one focal length."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     members: tuple[SweepShot, ...]
     """Those that count, by f-number and then by path, so that the order of the files changes nothing."""
     exact_f_number: dict[float, float]
@@ -52,133 +38,71 @@ class FocalShots:
     magnification: float
     """Median of the shots; NaN where it is not known."""
 
-    def nominal(self, exact_f_number: float) -> float:
-        """Give the name of an exact f-number of this series."""
-        return min(self.exact_f_number, key=lambda name: abs(self.exact_f_number[name] - exact_f_number))
-
-    def refocused(self, f_number: float) -> list[tuple[SweepShot, ...]]:
-        """Give the shots at a nominal f-number in groups that were not refocused within: most hold one shot."""
-        groups: dict[str, list[SweepShot]] = defaultdict(list)
-        for number, shot in enumerate(self.members):
-            if shot.planned.setting.f_number == f_number:
-                groups[shot.planned.focus_group or f" {number}"].append(shot)
-        return [tuple(group) for group in groups.values()]
-
-    def figures(self, zone: str, f_number: float) -> list[ZoneFigure]:
-        """Give what the shots at a nominal f-number measured in a zone; of a focus bracket the sharpest alone."""
-        shots = [shot for group in self.refocused(f_number) for shot in _in_focus(group)]
-        return [result.summary[zone] for shot in shots if zone in (result := _result(shot)).summary]
-
-
-def _in_focus(group: Sequence[SweepShot]) -> Sequence[SweepShot]:
-    if len({shot.planned.focus_step for shot in group}) < 2:
-        return group
-    return [max(group, key=lambda shot: np.nan_to_num(figure_at(_result(shot).summary, "frame")))]
+    @cached_property
+    def counted(self) -> list[CountedShot]:
+        """The refocused shots."""
+        return countable_shots(self.members)
 
 
 def by_focal_length(shots: Sequence[SweepShot]) -> list[FocalShots]:
-    """Put the shots that count in series: by lens, camera and focal length, shortest first."""
+    """The shots that count in series, by lens, camera and focal length, shortest first."""
     groups: dict[tuple[str, str, float], list[SweepShot]] = defaultdict(list)
     for shot in shots:
         if shot.used:
-            focal = shot.planned.setting.focal_length_mm
-            groups[shot.planned.lens, shot.planned.camera, focal if np.isfinite(focal) else -1.0].append(shot)
-    return [_series(groups[key]) for key in sorted(groups)]
+            plan = shot.planned
+            groups[plan.lens, plan.camera, focal_order(plan.setting.focal_length_mm)].append(shot)
+    return [_focal_shots(groups[key]) for key in sorted(groups)]
 
 
-def _series(shots: Sequence[SweepShot]) -> FocalShots:
+def _focal_shots(shots: Sequence[SweepShot]) -> FocalShots:
     exact: dict[float, list[float]] = defaultdict(list)
     for shot in shots:
-        exact[shot.planned.setting.f_number].append(
-            shot.planned.metadata.f_number or shot.planned.setting.f_number
-        )
-    results = [_result(shot) for shot in shots]
-    pitches = [result.pixel_pitch_um for result in results if result.pixel_pitch_um]
-    sizes = [result.magnification for result in results if result.magnification]
+        exact[shot.planned.setting.f_number].append(exact_f_number(shot))
+    results = [result_of(shot) for shot in shots]
     return FocalShots(
         focal_length_mm=shots[0].planned.setting.focal_length_mm,
-        members=tuple(sorted(shots, key=lambda shot: (shot.planned.setting.f_number, shot.planned.path))),
+        members=tuple(sorted(shots, key=lambda shot: (shot.planned.setting.order, shot.planned.path))),
         exact_f_number={name: float(np.median(values)) for name, values in exact.items()},
-        pixel_pitch_um=float(np.median(pitches)) if pitches else None,
-        magnification=float(np.median(sizes)) if sizes else float("nan"),
+        pixel_pitch_um=median_known([result.pixel_pitch_um or None for result in results]),
+        magnification=median_known([result.magnification or None for result in results]) or math.nan,
     )
 
 
-def zone_series(focal: FocalShots, zone: str) -> ZoneSeries | None:
-    """Give the refocused shots of one zone, by f-number; None where it was not seen.
+def zone_series(shots: Sequence[CountedShot], zone: str) -> dict[float | None, NamedSeries]:
+    """The refocused shots of one zone, or for one purpose: focal length -> series by f-number.
 
-    Shots of one focus group at one f-number were not refocused between: their mean counts as one shot. Where their
-    focus was moved step by step they are a bracket, and its fitted peak counts as one shot. A shot without a focus
-    group is taken as refocused.
+    Parameters
+    ----------
+    shots : sequence of CountedShot
+        Of one lens on one camera; those that were left out are passed over.
+    zone : str
+        Focal lengths at which it was not seen are left out.
     """
-    names = sorted(focal.exact_f_number, key=lambda name: focal.exact_f_number[name])
-    stops = {name: _settled(focal, name, zone) for name in names}
-    seen = [name for name in names if stops[name]]
-    if not seen:
+    counted = [shot for shot in shots if not shot.reason]
+    focals = sorted({shot.setting.focal_length_mm for shot in counted}, key=focal_order)
+    found = {
+        focal: _named_series([shot for shot in counted if shot.setting.focal_length_mm == focal], zone)
+        for focal in focals
+    }
+    return {focal: series for focal, series in found.items() if series is not None}
+
+
+def _named_series(shots: Sequence[CountedShot], zone: str) -> NamedSeries | None:
+    exact: dict[Setting, list[float]] = defaultdict(list)
+    values: dict[Setting, list[ZoneValue]] = defaultdict(list)
+    for shot in shots:
+        exact[shot.setting].append(shot.exact_f_number)
+        if zone in shot.zones:
+            values[shot.setting].append(shot.zones[zone])
+    if not values:
         return None
-    return ZoneSeries(
-        f_number=np.array([focal.exact_f_number[name] for name in seen]),
-        log_shots=tuple(np.array([one.log_mtf50 for one in stops[name]]) for name in seen),
-        own_sd=tuple(np.array([one.sd for one in stops[name]]) for name in seen),
-        own_dof=sum(one.freedom for name in seen for one in stops[name]),
-        measurement_sd=float(np.median([_measurement_sd(_result(shot), zone) for shot in focal.members])),
+    middle = {setting: float(np.median(exact[setting])) for setting in values}
+    settings = tuple(sorted(middle, key=lambda setting: middle[setting]))
+    in_order = [value for setting in settings for value in values[setting]]
+    return settings, ZoneSeries(
+        f_number=np.array([middle[setting] for setting in settings]),
+        log_shots=tuple(np.log([value.mtf50_cypx for value in values[setting]]) for setting in settings),
+        own_sd=tuple(np.array([value.sd or math.nan for value in values[setting]]) for setting in settings),
+        own_dof=sum(value.dof or math.inf for value in in_order if value.sd),
+        measurement_sd=float(np.median([value.noise_sd for value in in_order])),
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Shot:
-    """What counts as one refocused shot."""
-
-    log_mtf50: float
-    sd: float = float("nan")
-    """Its own, where it is the fitted peak of a bracket."""
-    freedom: float = 0.0
-
-
-def _settled(focal: FocalShots, f_number: float, zone: str) -> list[_Shot]:
-    found = [_one_shot(group, zone) for group in focal.refocused(f_number)]
-    return [one for one in found if one is not None]
-
-
-def _one_shot(group: Sequence[SweepShot], zone: str) -> _Shot | None:
-    logs = np.array([_log_figure(shot, zone) for shot in group])
-    logs = logs[np.isfinite(logs)]
-    if not logs.size:
-        return None
-    for bracket in brackets_among(group):
-        peak = bracket_peak(bracket, zone)
-        if peak.verdict != "few":
-            return _Shot(log_mtf50=peak.log_mtf50, sd=peak.log_sd, freedom=peak.freedom)
-    moved = len({shot.planned.focus_step for shot in group}) > 1
-    return _Shot(log_mtf50=float(logs.max() if moved else logs.mean()))
-
-
-def bracket_peak(bracket: Bracket, zone: str) -> ThroughFocus:
-    """Fit the through-focus peak of a zone's MTF50."""
-    logs = np.array([_log_figure(shot, zone) for shot in bracket.shots])
-    return fit_through_focus(bracket.steps, logs, q=bracket.q)
-
-
-def _log_figure(shot: SweepShot, zone: str) -> float:
-    return float(np.log(figure_at(_result(shot).summary, zone)))
-
-
-def _measurement_sd(result: ShotResult, zone: str) -> float:
-    """Give the share by which the noise of its edges alone moves a figure.
-
-    The edges' differences among each other are the lens's own, and come again in every shot: they don't count.
-    """
-    figure = figure_at(result.summary, zone)
-    sds = [
-        edge.edge.mtf50_sd_cypx
-        for edge in result.edges
-        if np.isfinite(edge.edge.mtf50_sd_cypx)
-        and zone in {"frame", zone_of(edge.image_height, result.size_px)}
-    ]
-    return float(np.sqrt(np.sum(np.square(sds))) / (len(sds) * figure)) if sds and figure > 0.0 else 0.0
-
-
-def _result(shot: SweepShot) -> ShotResult:
-    if not isinstance(shot.result, ShotResult):
-        raise TypeError(f"{shot.planned.path}: not a measured shot")
-    return shot.result

@@ -7,15 +7,14 @@ The whole table takes a few minutes on one core.
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 import pages
 from pupil_shots import LENSES, PITCH_UM, STOPS, PupilLens
 
 from lensbench.compare.compare import compare_lenses
-from lensbench.model.sweep import Setting
-from lensbench.sweep.read_back import SweepLens
+from lensbench.model.measured import CountedShot, SweepLens, ZoneValue
+from lensbench.model.setting import Setting
 
 FOCAL_MM = 50.0
 HEIGHT_PX = 4000
@@ -75,24 +74,26 @@ def lens_of(
     pupil: PupilLens, number: int, case: Case, random: np.random.Generator
 ) -> tuple[SweepLens, dict[float, float]]:
     """One lens as a sweep leaves it, and the best shot of each stop."""
-    shots = {
-        ("frame", Setting(focal_length_mm=FOCAL_MM, f_number=stop)): pupil.shots(
+    best, shots = {}, []
+    for stop in STOPS:
+        logs = pupil.shots(
             random, stop, count=case.shots[number], focus_sd_um=case.focus_sd_um, noise_sd=case.noise_sd
         )
-        for stop in STOPS
-    }
-    best = {setting.f_number: float(values.max()) for (_, setting), values in shots.items()}
+        best[stop] = float(logs.max())
+        shots += [
+            CountedShot(
+                files=(f"{stop:g}_{place}.dng",),
+                setting=Setting(focal_length_mm=FOCAL_MM, f_number=stop),
+                exact_f_number=stop,
+                zones={"frame": ZoneValue(mtf50_cypx=math.exp(log))},
+                magnification=0.02,
+                pixel_pitch_um=PITCH_UM,
+                size_px=(HEIGHT_PX, HEIGHT_PX * 3 // 2),
+            )
+            for place, log in enumerate(logs)
+        ]
     told = SweepLens(
-        folder=Path(f"lens{number}"),
-        lens=f"lens {number}",
-        camera="Box One",
-        shots=shots,
-        photographs=case.shots[number] * len(STOPS),
-        best=None,
-        pixel_pitch_um=PITCH_UM,
-        picture_height_px=HEIGHT_PX,
-        sensor_data=True,
-        magnification={FOCAL_MM: 0.02},
+        folder=f"lens{number}", lens=f"lens {number}", camera="Box One", shots=tuple(shots), best=None
     )
     return told, best
 

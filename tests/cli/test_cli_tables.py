@@ -1,6 +1,5 @@
 """Tables with commas in the wrong places are refused with their line, by every command that reads one."""
 
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -100,21 +99,3 @@ def test_what_is_clear_is_understood(tmp_path, shoot, text):
     report = (tmp_path / "out" / "shots.csv").read_text()
     assert report.count("Old 50/2,") == 4
     assert report.count(",2.8,2.8,50,50,") == 4
-
-
-@pytest.mark.parametrize("name", ["shots.csv", "responses.csv", "edges.csv"])
-def test_a_sweeps_own_tables_too(tmp_path, swept, name):
-    folder = tmp_path / "swept"
-    shutil.copytree(swept, folder)
-    head, first, *rest = (folder / name).read_text().splitlines()
-    columns, cells = head.count(",") + 1, first + ",1"
-    (folder / name).write_text("\n".join([head, cells, *rest, ""]))
-    if name == "edges.csv":
-        words = ("library", "add", folder, "--library", tmp_path / "library.sqlite")
-    else:
-        words = ("compare", folder, swept, "--out", tmp_path / "out")
-    done = lensbench(*words)
-    assert done.returncode == 2
-    assert done.stderr.count("\n") == 1
-    for part in (name, "line 2", f"{columns} columns", "cells"):
-        assert part in done.stderr

@@ -1,20 +1,19 @@
 import json
-import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 from invented_shots import shoot
+from measured_lenses import log_shots, sweep_lens
 from scipy import stats
 
 from lensbench.compare.compare import compare, compare_lenses
 from lensbench.model.compare import Caution, Verdict
 from lensbench.model.errors import SweepError
-from lensbench.model.sweep import Setting
+from lensbench.model.setting import Setting
 from lensbench.report.out.write import write_sweep
 from lensbench.stats import MeanUncertainty, half_width
+from lensbench.storage.store import read_sweep
 from lensbench.sweep.decide import find
-from lensbench.sweep.read_back import SweepLens, read_sweep
 from lensbench.sweep.reject import reject
 
 CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275}
@@ -24,60 +23,19 @@ def sharper(share):
     return {stop: (1.0 + share) * value for stop, value in CURVE.items()}
 
 
-def read_lens(name, curve, *, seed, sd=0.01, repeats=3, focal_mm=35.0, **fields):
-    """A lens as `reading` gives it, without the detour over files."""
-    random = np.random.default_rng(seed)
-    known = {
-        "camera": "Box One",
-        "pixel_pitch_um": 4.0,
-        "picture_height_px": 4000,
-        "sensor_data": True,
-        "magnification": {focal_mm: 0.02},
-    }
-    return SweepLens(
-        folder=Path(name.lower()),
-        lens=name,
-        photographs=repeats * len(curve),
-        best=None,
-        shots={
-            (zone, Setting(focal_length_mm=focal_mm, f_number=stop)): math.log(value)
-            + sd * random.normal(size=repeats)
-            for stop, value in curve.items()
-            for zone in ("inner", "middle", "outer", "frame")
-        },
-        **(known | fields),
-    )
-
-
 def test_a_sweep_comes_back_from_its_folder(tmp_path):
     shots = reject(shoot(CURVE, seed=1))
     findings = find(shots)
     write_sweep(findings, shots, tmp_path / "report")
     (lens,) = read_sweep(tmp_path / "report")
-    assert (lens.lens, lens.camera, lens.photographs, lens.picture_height_px) == (
-        "Fennel",
-        "Box One",
-        12,
-        4000,
-    )
+    assert (lens.lens, lens.camera, lens.photographs, lens.size_px) == ("Fennel", "Box One", 12, (4000, 6000))
     assert lens.pixel_pitch_um == pytest.approx(4.0)
     point = next(one for one in findings.lenses[0].by_focal_length[0].curve if one.zone == "frame")
-    values = lens.shots["frame", Setting(focal_length_mm=35.0, f_number=point.f_number)]
+    values = log_shots(lens, "frame", point.f_number)
     assert sorted(np.exp(values)) == pytest.approx(sorted(point.shot_mtf50_cypx), rel=1e-6)
     best = findings.lenses[0].best
     assert lens.best.setting == Setting(focal_length_mm=best.focal_length_mm, f_number=best.f_number)
     assert lens.best.mtf50_cypx == pytest.approx(best.mtf50_cypx)
-
-
-def test_a_sweep_of_an_older_version_is_read_without_its_newer_columns(tmp_path):
-    shots = reject(shoot(CURVE, seed=1))
-    write_sweep(find(shots), shots, tmp_path / "report")
-    table = tmp_path / "report" / "shots.csv"
-    lines = [line.split(",") for line in table.read_text(encoding="utf-8").splitlines()]
-    kept = [place for place, name in enumerate(lines[0]) if name not in {"chart", "flags", "magnification"}]
-    table.write_text("".join(",".join(line[one] for one in kept) + "\n" for line in lines), encoding="utf-8")
-    (lens,) = read_sweep(tmp_path / "report")
-    assert (lens.lens, lens.photographs, lens.rows[0]["flags"]) == ("Fennel", 12, "")
 
 
 def test_two_folders_are_compared(tmp_path):
@@ -95,8 +53,8 @@ def test_two_folders_are_compared(tmp_path):
 def test_intervals_cover_the_true_difference():
     inside = []
     for seed in range(150):
-        first = read_lens("Fennel", CURVE, seed=2 * seed, sd=0.02)
-        second = read_lens("Sorrel", sharper(0.05), seed=2 * seed + 1, sd=0.01)
+        first = sweep_lens("Fennel", CURVE, seed=2 * seed, sd=0.02)
+        second = sweep_lens("Sorrel", sharper(0.05), seed=2 * seed + 1, sd=0.01)
         rows = compare_lenses([first, second]).pairs[0].rows
         inside += [row.ci95_percent[0] <= 5.0 <= row.ci95_percent[1] for row in rows if row.zone == "frame"]
     # 600 intervals in 150 shoots: the share scatters by about 1 %.
@@ -116,15 +74,15 @@ def test_welch_interval_is_scipys():
 
 def test_equal_lenses_are_called_equal_or_open():
     pair = compare_lenses(
-        [read_lens("Fennel", CURVE, seed=5, sd=0.005), read_lens("Sorrel", CURVE, seed=6, sd=0.005)]
+        [sweep_lens("Fennel", CURVE, seed=5, sd=0.005), sweep_lens("Sorrel", CURVE, seed=6, sd=0.005)]
     ).pairs[0]
     assert {row.verdict for row in pair.rows} <= {"equal", "can't tell"}
 
 
 def test_other_sensor_is_compared_in_lpmm_and_lwph():
     # By hand: 0.25 cy/px at 4 um is 62.5 lp/mm and, on 4000 rows, 2000 LW/PH; at 5 um and 3000 rows 50 and 1500.
-    first = read_lens("Fennel", {4.0: 0.25}, seed=7, sd=0.0)
-    second = read_lens("Sorrel", {4.0: 0.25}, seed=8, sd=0.0, pixel_pitch_um=5.0, picture_height_px=3000)
+    first = sweep_lens("Fennel", {4.0: 0.25}, seed=7, sd=0.0)
+    second = sweep_lens("Sorrel", {4.0: 0.25}, seed=8, sd=0.0, pixel_pitch_um=5.0, size_px=(3000, 4500))
     pair = compare_lenses([first, second]).pairs[0]
     row = next(one for one in pair.rows if one.zone == "frame")
     beside = next(one for one in pair.rows_lwph if one.zone == "frame")
@@ -135,8 +93,8 @@ def test_other_sensor_is_compared_in_lpmm_and_lwph():
 
 
 def test_without_a_pitch_other_sensors_meet_in_lwph():
-    first = read_lens("Fennel", CURVE, seed=9)
-    second = read_lens("Sorrel", CURVE, seed=10, camera="Box Two", pixel_pitch_um=None)
+    first = sweep_lens("Fennel", CURVE, seed=9)
+    second = sweep_lens("Sorrel", CURVE, seed=10, camera="Box Two", pixel_pitch_um=None)
     pair = compare_lenses([first, second]).pairs[0]
     assert (pair.unit, pair.rows_lwph) == ("lwph", ())
 
@@ -144,8 +102,8 @@ def test_without_a_pitch_other_sensors_meet_in_lwph():
 def test_one_shot_a_setting_calls_nobody_better():
     pair = compare_lenses(
         [
-            read_lens("Fennel", CURVE, seed=11, repeats=1),
-            read_lens("Sorrel", sharper(0.5), seed=12, repeats=1),
+            sweep_lens("Fennel", CURVE, seed=11, repeats=1),
+            sweep_lens("Sorrel", sharper(0.5), seed=12, repeats=1),
         ]
     ).pairs[0]
     assert {row.verdict for row in pair.rows} == {Verdict.CANNOT_TELL}
@@ -153,15 +111,15 @@ def test_one_shot_a_setting_calls_nobody_better():
 
 
 def test_focal_lengths_pair_within_three_percent_only():
-    near = read_lens("Sorrel", CURVE, seed=14, focal_mm=35.8)
-    far = read_lens("Tansy", CURVE, seed=15, focal_mm=40.0)
-    first = read_lens("Fennel", CURVE, seed=13)
+    near = sweep_lens("Sorrel", CURVE, seed=14, focal_mm=35.8)
+    far = sweep_lens("Tansy", CURVE, seed=15, focal_mm=40.0)
+    first = sweep_lens("Fennel", CURVE, seed=13)
     pairs = compare_lenses([first, near, far]).pairs
     assert [len(pair.rows) for pair in pairs] == [16, 0, 0]
 
 
 def test_labels_are_unique():
-    lenses = [read_lens("Fennel", CURVE, seed=16), read_lens("Fennel", CURVE, seed=17, camera="Box Two")]
+    lenses = [sweep_lens("Fennel", CURVE, seed=16), sweep_lens("Fennel", CURVE, seed=17, camera="Box Two")]
     assert [lens.label for lens in compare_lenses(lenses).lenses] == [
         "Fennel on Box One",
         "Fennel on Box Two",
@@ -170,7 +128,7 @@ def test_labels_are_unique():
 
 def test_raw_against_finished_pictures_is_warned_of():
     pair = compare_lenses(
-        [read_lens("Fennel", CURVE, seed=18), read_lens("Sorrel", CURVE, seed=19, sensor_data=False)]
+        [sweep_lens("Fennel", CURVE, seed=18), sweep_lens("Sorrel", CURVE, seed=19, sensor_data=False)]
     ).pairs[0]
     assert Caution.RAW_AGAINST_FINISHED in {one.kind for one in pair.cautions}
 
@@ -178,15 +136,26 @@ def test_raw_against_finished_pictures_is_warned_of():
 def test_folders_that_no_sweep_wrote(tmp_path):
     with pytest.raises(SweepError, match="give a folder that `lensbench sweep` wrote"):
         compare([tmp_path])
-    (tmp_path / "findings.json").write_text("[]")
-    with pytest.raises(SweepError, match="not the findings of a sweep"):
-        compare([tmp_path])
+    for text, says in (
+        ("[]", "no document of the kind"),
+        ('{"format": {"name": "cake", "version": 1}}', "a document of the kind «cake»"),
+        ('{"format": {"name": "lensbench sweep", "version": 7}}', "of version 7"),
+        ('{"format": {"name": "lensbench sweep", "version": 1}}', "damaged"),
+        ('{"format": {"name": "lensbench sweep", "version": 1}, "lenses": []}', "no shot that counts"),
+    ):
+        (tmp_path / "sweep.json").write_text(text)
+        with pytest.raises(SweepError, match=says):
+            compare([tmp_path])
+
+
+def test_a_folder_of_an_older_version_is_refused_in_one_sentence(tmp_path):
     (tmp_path / "findings.json").write_text(json.dumps({"lenses": []}))
     (tmp_path / "shots.csv").write_text("file\n")
-    with pytest.raises(SweepError, match="is missing"):
+    with pytest.raises(SweepError, match="older lensbench; run the sweep again") as caught:
         compare([tmp_path])
+    assert "\n" not in str(caught.value)
 
 
 def test_one_lens_is_no_comparison():
     with pytest.raises(SweepError, match="a comparison needs two"):
-        compare_lenses([read_lens("Fennel", CURVE, seed=20)])
+        compare_lenses([sweep_lens("Fennel", CURVE, seed=20)])

@@ -1,21 +1,22 @@
 """What a comparison claims: what one could see, who is best where, and that many shots win nothing by luck."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from effect_shots import shot
+from measured_lenses import log_shots, sweep_lens
 from scipy import integrate, optimize, stats
-from test_compare_compare import CURVE, read_lens, sharper
+from test_compare_compare import CURVE, sharper
 
 from lensbench.compare.compare import compare_lenses
 from lensbench.edge.perception import RESPONSE_CYPX, gaussian_response, ruler_reading, viewing_of
 from lensbench.model.compare import Caution, Seen, Verdict
 from lensbench.report.out.compare import choice_grid, choice_lines
-from lensbench.report.out.tables import as_csv, responses_table
 from lensbench.stats import MeanUncertainty, half_width
-from lensbench.sweep.responses import read_responses, zone_responses
+from lensbench.storage.store import read_sweep, sweep_document
+from lensbench.sweep.countable import measured_lenses, zone_responses
+from lensbench.sweep.decide import find
 
 
 def frame_rows(found):
@@ -63,8 +64,8 @@ def test_a_small_print_hides_what_a_screen_shows():
     # Common practice, no source. Lines finer than 40 cycles a degree lie beyond the ruler's crispest picture.
     curve = {4.0: 0.30}
     lenses = [
-        read_lens("Fennel", curve, seed=1, sd=0.004),
-        read_lens("Sorrel", {4.0: 0.36}, seed=2, sd=0.004),
+        sweep_lens("Fennel", curve, seed=1, sd=0.004),
+        sweep_lens("Sorrel", {4.0: 0.36}, seed=2, sd=0.004),
     ]
     (screen,) = frame_rows(compare_lenses(lenses))
     small = compare_lenses(lenses, print_and_eye_mm=(100.0, 400.0))
@@ -80,8 +81,8 @@ def test_a_small_print_hides_what_a_screen_shows():
 def test_other_sensors_are_seen_in_pictures_of_one_height():
     # 0.25 cycles a pixel on 4000 rows and 0.2 on 5000 are both 1000 cycles a picture height: nothing to be seen,
     # though on the sensor (4 and 5 um) it is 62.5 against 40 lp/mm.
-    first = read_lens("Fennel", {4.0: 0.25}, seed=3, sd=0.003)
-    second = read_lens("Sorrel", {4.0: 0.20}, seed=4, sd=0.003, pixel_pitch_um=5.0, picture_height_px=5000)
+    first = sweep_lens("Fennel", {4.0: 0.25}, seed=3, sd=0.003)
+    second = sweep_lens("Sorrel", {4.0: 0.20}, seed=4, sd=0.003, pixel_pitch_um=5.0, size_px=(5000, 7500))
     found = compare_lenses([first, second])
     (row,) = frame_rows(found)
     assert (found.pairs[0].unit, row.verdict, row.seen) == ("lpmm", "first", "none")
@@ -95,10 +96,9 @@ def test_the_best_of_many_does_not_beat_the_best_of_few():
     # independent count of 83 % and 2.3 % stands in the test); the comparison may err in 5 %.
     naive, called, lead = [], [], []
     for seed in range(300):
-        many = read_lens("Many", {5.6: 0.30}, seed=2 * seed, sd=0.03, repeats=30)
-        few = read_lens("Few", {5.6: 0.30}, seed=2 * seed + 1, sd=0.03, repeats=6)
-        key = next(key for key in many.shots if key[0] == "frame")
-        gap = many.shots[key].max() - few.shots[key].max()
+        many = sweep_lens("Many", {5.6: 0.30}, seed=2 * seed, sd=0.03, repeats=30)
+        few = sweep_lens("Few", {5.6: 0.30}, seed=2 * seed + 1, sd=0.03, repeats=6)
+        gap = log_shots(many, "frame", 5.6).max() - log_shots(few, "frame", 5.6).max()
         naive.append(gap > 0.0)
         lead.append(gap)
         (row,) = frame_rows(compare_lenses([many, few]))
@@ -124,7 +124,7 @@ def test_all_pairs_of_three_lenses_hold_together():
 def test_equal_lenses_are_told_apart_in_five_of_a_hundred_shoots_however_many_there_are():
     false = []
     for seed in range(60):
-        lenses = [read_lens(f"L{n}", {5.6: 0.3}, seed=4 * seed + n, sd=0.02, repeats=4) for n in range(4)]
+        lenses = [sweep_lens(f"L{n}", {5.6: 0.3}, seed=4 * seed + n, sd=0.02, repeats=4) for n in range(4)]
         found = compare_lenses(lenses)
         rows = [row for pair in found.pairs for row in pair.rows if row.zone == "frame"]
         false.append(any(not row.ci95_percent[0] <= 0.0 <= row.ci95_percent[1] for row in rows))
@@ -136,7 +136,7 @@ def test_which_lens_at_which_stop():
     wide = {2.0: 0.25, **CURVE}
     crossing = {2.8: 0.30, 4.0: 0.281, 5.6: 0.26, 8.0: 0.276}
     found = compare_lenses(
-        [read_lens("Fennel", wide, seed=6, sd=0.004), read_lens("Sorrel", crossing, seed=7, sd=0.004)]
+        [sweep_lens("Fennel", wide, seed=6, sd=0.004), sweep_lens("Sorrel", crossing, seed=7, sd=0.004)]
     )
     frame = {one.f_number: one for one in found.choices if one.zone == "frame"}
     assert frame[2.0].lenses == frame[2.0].photographed == ("Fennel",)
@@ -153,7 +153,7 @@ def test_which_lens_at_which_stop():
 
 
 def test_the_sharpest_of_three_lenses_is_found_at_every_stop():
-    lenses = [read_lens(name, sharper(share), seed=8 + n, sd=0.005) for n, (name, share) in enumerate(THREE)]
+    lenses = [sweep_lens(name, sharper(share), seed=8 + n, sd=0.005) for n, (name, share) in enumerate(THREE)]
     found = compare_lenses(lenses)
     frame = [one for one in found.choices if one.zone == "frame"]
     assert [one.lenses for one in frame] == [("Tansy",)] * 4
@@ -165,7 +165,7 @@ THREE = (("Fennel", 0.0), ("Sorrel", 0.001), ("Tansy", 0.12))
 
 def test_a_comparison_says_what_it_holds_for():
     # 2 + m + 1/m at m = 0.02 is 52 focal lengths.
-    lenses = [read_lens("Fennel", CURVE, seed=15), read_lens("Sorrel", CURVE, seed=16, repeats=5)]
+    lenses = [sweep_lens("Fennel", CURVE, seed=15), sweep_lens("Sorrel", CURVE, seed=16, repeats=5)]
     first, second = compare_lenses(lenses).lenses
     assert (first.camera, first.sensor_data, first.distance_focal_lengths) == ("Box One", True, (52, 52))
     assert (first.shots_a_setting, second.shots_a_setting) == ((3, 3), (5, 5))
@@ -173,7 +173,7 @@ def test_a_comparison_says_what_it_holds_for():
 
 def test_raw_against_finished_pictures_gets_no_verdict():
     found = compare_lenses(
-        [read_lens("Fennel", CURVE, seed=11), read_lens("Sorrel", sharper(0.3), seed=12, sensor_data=False)]
+        [sweep_lens("Fennel", CURVE, seed=11), sweep_lens("Sorrel", sharper(0.3), seed=12, sensor_data=False)]
     )
     assert {(row.verdict, row.seen) for row in found.pairs[0].rows} == {
         (Verdict.CANNOT_TELL, Seen.CANNOT_TELL)
@@ -183,23 +183,18 @@ def test_raw_against_finished_pictures_gets_no_verdict():
 
 def test_sharpened_pictures_are_not_taken_at_face_value():
     # Common practice, no source: over-sharpening is no resolution.
-    jpeg = read_lens("Sorrel", sharper(0.3), seed=14)
-    sharpened = replace(jpeg, rows=tuple({"flags": "low_snr sharpened"} | EMPTY for _ in range(12)))
-    found = compare_lenses([read_lens("Fennel", CURVE, seed=13), sharpened])
+    sharpened = sweep_lens("Sorrel", sharper(0.3), seed=14, flags=("low_snr", "sharpened"))
+    found = compare_lenses([sweep_lens("Fennel", CURVE, seed=13), sharpened])
     assert {one.kind: one.names for one in found.pairs[0].cautions}[Caution.SHARPENED] == ("Sorrel",)
 
 
-EMPTY = {"file": "", "focal_length_mm": "", "f_number": ""}
-
-
-def test_the_sfr_of_each_zone_comes_back_from_its_file(tmp_path):
+def test_the_sfr_of_each_zone_is_kept(tmp_path):
     one = shot(1, 0.25)
-    (tmp_path / "responses.csv").write_bytes(as_csv(responses_table([one])))
-    back = read_responses(tmp_path / "responses.csv")
+    findings = find([one])
+    (tmp_path / "sweep.json").write_bytes(sweep_document(measured_lenses(findings, [one])))
+    (lens,) = read_sweep(tmp_path)
     # A Gaussian of MTF50 0.25 everywhere: 2^-(f/0.25)^2.
     for zone in ("inner", "middle", "outer", "frame"):
-        assert back["shots/shot_001.dng", zone] == pytest.approx(
-            2.0 ** -((RESPONSE_CYPX / 0.25) ** 2), abs=1e-3
-        )
+        sfr = lens.shots[0].zones[zone].sfr
+        assert sfr == pytest.approx(2.0 ** -((RESPONSE_CYPX / 0.25) ** 2), abs=1e-3)
     assert set(zone_responses(one.result)) == {"inner", "middle", "outer", "frame"}
-    assert read_responses(tmp_path / "none.csv") == {}

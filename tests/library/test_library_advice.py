@@ -5,8 +5,8 @@ import pytest
 from measured_lenses import CURVE, kept_session, sharper
 
 from lensbench.library import AdviceCaution, advise
-from lensbench.library.advise import Rival, in_order
 from lensbench.library.curve import Lack, LensCurve, at_stop, curve_at
+from lensbench.library.order import Rival, in_order
 from lensbench.model.flags import Note
 
 
@@ -120,15 +120,8 @@ def test_zones_have_their_own_answers():
     assert ratio == pytest.approx(1.05 / 0.88, rel=1e-3)
 
 
-def test_focus_groups_count_as_one_shot():
-    session = kept_session(shot={"focus_group": "a"})
-    curve = curve_at(session, 50.0, zone="frame")
-    assert {reading.shots for reading in curve.readings} == {1}
-    assert not curve.repeated
-
-
 def test_no_lens_for_the_length_is_said_for_each():
-    none = advise([kept_session(), kept_session("Slow", curves={math.nan: CURVE})], focal_length_mm=85.0)
+    none = advise([kept_session(), kept_session("Slow", curves={None: CURVE})], focal_length_mm=85.0)
     assert none.lenses == ()
     assert {(one.lens, one.reason.kind, one.reason.values) for one in none.left_out} == {
         ("Fennel", Lack.FOCAL_LENGTH_OUTSIDE, (50.0, 50.0)),

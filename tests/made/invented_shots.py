@@ -98,7 +98,7 @@ def shoot(curve, *, seed, repeats=3, sd=0.01, focal_mm=35.0, lens="Fennel", came
     shots = []
     for stop, mtf50_cypx in curve.items():
         for repeat in range(repeats):
-            path = Path(f"shots/{lens}_{focal_mm:g}_{stop:g}_{repeat}.dng")
+            path = Path(f"shots/{lens}_{focal_mm or 0.0:g}_{stop:g}_{repeat}.dng")
             strayed = mtf50_cypx * math.exp(sd * random.normal())
             measured = result(
                 path, strayed, metadata=Metadata(lens=lens, camera=camera, f_number=stop), **fields
@@ -106,4 +106,23 @@ def shoot(curve, *, seed, repeats=3, sd=0.01, focal_mm=35.0, lens="Fennel", came
             shots.append(
                 SweepShot(planned=planned(path, stop, focal_mm, lens=lens, camera=camera), result=measured)
             )
+    return shots
+
+
+def shoot_brackets(curve, *, seed, groups=1, steps=7, shift=0.0, sd=0.005, focal_mm=35.0):
+    """A bracket at each stop; blurs of lens and defocus disc add as squares, the disc's MTF50 being 0.705 / diameter.
+
+    2 J1(a) / a is one half at a = 2.215 (geometric disc, tables of Bessel functions), and 2.215 / pi = 0.705.
+    """
+    random = np.random.default_rng(seed)
+    shots = []
+    for stop, sharp in curve.items():
+        for group in range(groups):
+            for step in range(steps):
+                disc_px = 4.0 * (step - (steps - 1) / 2.0 + shift) / stop
+                path = Path(f"shots/{stop:g}_{group}_{step}.dng")
+                value = np.exp(sd * random.normal()) / np.hypot(1.0 / sharp, disc_px / 0.705)
+                plan = planned(path, stop, focal_mm, focus_group=f"{stop:g}-{group}", focus_step=float(step))
+                metadata = Metadata(lens="Fennel", camera="Box One", f_number=stop)
+                shots.append(SweepShot(planned=plan, result=result(path, float(value), metadata=metadata)))
     return shots

@@ -1,59 +1,72 @@
-"""Measured lenses by invention: as the library keeps them, and as the folder of a sweep."""
+"""Measured lenses by invention: as the library keeps them, as a comparison reads them, and as the folder of a sweep."""
 
-import csv
-import json
+import math
 
 import numpy as np
 
-from lensbench.library.intake import EDGE_COLUMNS, KeptSession, KeptShot, ZoneKept
-from lensbench.model.sweep import EDGES_COLUMNS, SHOTS_COLUMNS
+from lensbench.edge.perception import gaussian_response
+from lensbench.model.measured import BestOfSweep, CountedShot, KeptSession, MeasuredLens, SweepLens, ZoneValue
+from lensbench.model.setting import Setting
+from lensbench.storage.store import SWEEP_FILE, sweep_document
 
 ZONE_LEVEL = {"inner": 1.05, "middle": 0.98, "outer": 0.88, "frame": 0.97}
 CURVE = {2.8: 0.24, 4.0: 0.29, 5.6: 0.30, 8.0: 0.275, 11.0: 0.23, 16.0: 0.18}
 
 
-def kept_shot(f_number, mtf50_cypx, *, focal_mm=50.0, number=0, **fields):
-    mtf50_cypx = float(mtf50_cypx)
+def counted_shot(f_number, zones, *, focal_mm=50.0, number=0, **fields):
+    """One refocused shot; `zones` are MTF50s by zone."""
     known = {
-        "file": f"{focal_mm:g}_{f_number:g}_{number}.dng",
-        "focal_length_mm": focal_mm,
-        "f_number": f_number,
+        "files": (f"shots/{focal_mm or 0.0:g}_{f_number:g}_{number}.dng",),
+        "setting": Setting(focal_length_mm=focal_mm, f_number=f_number),
         "exact_f_number": f_number,
-        "focus_group": "",
-        "iso": 100.0,
-        "magnification": 0.02,
         "zones": {
-            zone: ZoneKept(
-                mtf50_cypx=level * mtf50_cypx, sagittal_cypx=1.02 * mtf50_cypx, tangential_cypx=mtf50_cypx
+            zone: ZoneValue(
+                mtf50_cypx=float(value),
+                sagittal_cypx=1.02 * float(value),
+                tangential_cypx=0.98 * float(value),
+                sfr=tuple(gaussian_response(float(value)).round(5).tolist()),
             )
-            for zone, level in ZONE_LEVEL.items()
+            for zone, value in zones.items()
         },
-        "edges": np.linspace(1.0, 80.0, 2 * len(EDGE_COLUMNS), dtype=np.float32).reshape(2, -1),
+        "iso": 100.0,
+        "snr": 40.0,
+        "magnification": 0.02,
+        "pixel_pitch_um": 4.0,
+        "size_px": (4000, 6000),
     }
-    return KeptShot(**(known | fields))
+    return CountedShot(**(known | fields))
 
 
 def kept_session(lens="Fennel", curve=None, *, curves=None, sd=0.01, repeats=3, seed=1, shot=None, **fields):
-    """A lens with the curve {f-number: MTF50}, or with {focal length: curve}."""
+    """A lens with the curve {f-number: MTF50}, or with {focal length: curve}; each shot strays by sd in all zones."""
     random = np.random.default_rng(seed)
-    shots = [
-        kept_shot(
-            stop, level * np.exp(sd * random.normal()), focal_mm=focal_mm, number=number, **(shot or {})
-        )
-        for focal_mm, one in (curves or {50.0: curve or CURVE}).items()
-        for stop, level in one.items()
-        for number in range(repeats)
-    ]
-    known = {
-        "camera": "Box One",
-        "session": "spring",
-        "added_at": "2026-03-14T10:00:00+00:00",
-        "pixel_pitch_um": 4.0,
-        "size_px": (4000, 6000),
-        "sensor_data": True,
-        "best": None,
+    of_shots = {
+        name: fields.pop(name) for name in ("pixel_pitch_um", "size_px", "sensor_data") if name in fields
     }
+    shots = []
+    for focal_mm, stops in (curves or {50.0: curve or CURVE}).items():
+        for stop, level in stops.items():
+            for number in range(repeats):
+                strayed = level * np.exp(sd * random.normal())
+                zones = {zone: share * strayed for zone, share in ZONE_LEVEL.items()}
+                more = of_shots | (shot or {})
+                shots.append(counted_shot(stop, zones, focal_mm=focal_mm, number=number, **more))
+    known = {"camera": "Box One", "session": "spring", "added_at": "2026-03-14T10:00:00+00:00", "best": None}
     return KeptSession(lens=lens, shots=tuple(shots), **(known | fields))
+
+
+def sweep_lens(
+    name, curve, *, seed, sd=0.01, repeats=3, focal_mm=35.0, camera="Box One", left_out=(), **of_shots
+):
+    """A lens as a comparison reads it; each zone of each shot strays by sd on its own."""
+    random = np.random.default_rng(seed)
+    shots = []
+    for stop, level in curve.items():
+        strayed = {zone: level * np.exp(sd * random.normal(size=repeats)) for zone in ZONE_LEVEL}
+        for number in range(repeats):
+            zones = {zone: values[number] for zone, values in strayed.items()}
+            shots.append(counted_shot(stop, zones, focal_mm=focal_mm, number=number, **of_shots))
+    return SweepLens(lens=name, camera=camera, best=None, shots=(*shots, *left_out), folder=name.lower())
 
 
 def sharper(share, curve=None):
@@ -61,34 +74,20 @@ def sharper(share, curve=None):
 
 
 def sweep_folder(folder, session=None, **renamed):
-    """Write what a sweep leaves behind, from a session, cell by cell."""
+    """Write what a sweep leaves behind for others to read."""
     session = session or kept_session()
     names = {"lens": session.lens, "camera": session.camera} | renamed
     folder.mkdir(parents=True)
-    best = {"focal_length_mm": 50.0, "f_number": 5.6, "mtf50_cypx": 0.3, "ci95_cypx": [0.29, 0.31]}
-    (folder / "findings.json").write_text(json.dumps({"lenses": [{**names, "best": best}]}), encoding="utf-8")
-    shots, edges = [], []
-    for shot in session.shots:
-        row = {"file": f"shots/{shot.file}", **names, "used": "yes", "sensor_data": "yes"}
-        row |= {name: getattr(shot, name) for name in ("f_number", "focal_length_mm", "iso", "magnification")}
-        row |= {"exact_f_number": shot.exact_f_number, "focus_group": shot.focus_group}
-        row |= {"rows_px": 4000, "cols_px": 6000, "pixel_pitch_um": session.pixel_pitch_um}
-        for zone, kept in shot.zones.items():
-            row |= {f"{zone}_{name}": getattr(kept, name) for name in ("mtf50_cypx", "sagittal_cypx")}
-            row[f"{zone}_tangential_cypx"] = kept.tangential_cypx
-        shots.append(row)
-        edges += [
-            {"file": row["file"], **dict(zip(EDGE_COLUMNS, map(float, line), strict=True))}
-            for line in shot.edges
-        ]
-    for name, columns, rows in (("shots", SHOTS_COLUMNS, shots), ("edges", EDGES_COLUMNS, edges)):
-        with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as stream:
-            writer = csv.DictWriter(stream, columns, restval="")
-            writer.writeheader()
-            writer.writerows(rows)
+    best = BestOfSweep(
+        setting=Setting(focal_length_mm=50.0, f_number=5.6), mtf50_cypx=0.3, ci95_cypx=(0.29, 0.31)
+    )
+    lens = MeasuredLens(**names, best=best, shots=session.shots)
+    (folder / SWEEP_FILE).write_bytes(sweep_document([lens]))
     return folder
 
 
-def same(one, other):
-    """Whether two sessions hold the same, NaN and all."""
-    return repr(one) == repr(other)
+def log_shots(lens, zone, f_number):
+    """Log MTF50 of each shot of a zone at a stop."""
+    return np.array(
+        [math.log(shot.zones[zone].mtf50_cypx) for shot in lens.shots if shot.setting.f_number == f_number]
+    )

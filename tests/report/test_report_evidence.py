@@ -18,7 +18,6 @@ from lensbench.model.condition import (
 )
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.out.write import write_sweep
-from lensbench.sweep.read_back import read_sweep
 
 FIELDS = ("asymmetry", "where", "at which setting", "number of repeats", "result of the turned test")
 OFF = decentring(
@@ -88,18 +87,6 @@ def test_the_findings_carry_it(folder):
     assert "the right is 11 % softer at 35 mm, f/2.8 (8 to 15 %)" in found["text"]
     causes = [one["cause"] for one in found["details"]["other_causes"]]
     assert causes == ["tilt", "focus", "shake", "chart and wall"]
-
-
-def test_a_comparison_reads_findings_with_and_without_it(folder, tmp_path):
-    older = tmp_path / "older"
-    older.mkdir()
-    (older / "shots.csv").write_bytes((folder / "shots.csv").read_bytes())
-    form = json.loads((folder / "findings.json").read_text(encoding="utf-8"))
-    del form["lenses"][0]["condition"]
-    (older / "findings.json").write_text(json.dumps(form), encoding="utf-8")
-    new, old = read_sweep(folder)[0], read_sweep(older)[0]
-    assert new.best == old.best
-    assert new.photographs == old.photographs
 
 
 def test_its_map_is_drawn_at_the_setting_that_shows_most(folder):

@@ -12,6 +12,7 @@ from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.out.write import check_output_folder, write_compare, write_files, write_sweep
+from lensbench.storage.store import read_sweep
 
 LIST = ".lensbench-report-files.json"
 
@@ -19,7 +20,7 @@ LIST = ".lensbench-report-files.json"
 def test_a_sweep_leaves_the_promised_files_and_no_others(sweep_folder):
     names = {str(path.relative_to(sweep_folder)) for path in sweep_folder.rglob("*") if path.is_file()}
     plots = {name for name in names if name.startswith("plots")}
-    tables = {"edges.csv", "shots.csv", "responses.csv"}
+    tables = {"edges.csv", "shots.csv", "sweep.json"}
     assert names - plots == {"report.html", "report.pdf", "findings.json", *tables, LIST}
     assert len(plots) == 8
     assert all(name.endswith(".png") for name in plots)
@@ -129,7 +130,7 @@ def test_the_smallest_sweep_and_unknown_values_are_reported_all_the_same(tmp_pat
     point = dataclasses.replace(focal.curve[0], ci95_cypx=(nan, nan), shots=1)
     zones = {zone: dataclasses.replace(figure, ci95_cypx=(nan, nan)) for zone, figure in focal.zones.items()}
     only = dataclasses.replace(
-        focal, focal_length_mm=nan, curve=(point,), smooth={}, zones=zones, best_f_number=point.f_number
+        focal, focal_length_mm=None, curve=(point,), smooth={}, zones=zones, best_f_number=point.f_number
     )
     findings = invented_findings(
         by_focal_length=(only,),
@@ -151,11 +152,9 @@ def test_the_smallest_sweep_and_unknown_values_are_reported_all_the_same(tmp_pat
 
 
 def test_what_a_sweep_wrote_can_be_read_back_for_a_comparison(sweep_folder):
-    from lensbench.sweep.read_back import read_sweep  # noqa: PLC0415
-
     (lens,) = read_sweep(sweep_folder)
     assert lens.lens == LENS
     assert lens.sensor_data
     assert lens.best is not None
     assert (lens.best.setting.focal_length_mm, lens.best.setting.f_number) == (35.0, 5.6)
-    assert (lens.pixel_pitch_um, lens.picture_height_px) == (4.0, 4000)
+    assert (lens.pixel_pitch_um, lens.size_px) == (4.0, (4000, 6000))

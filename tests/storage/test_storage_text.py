@@ -1,34 +1,32 @@
 """Small text files that a user names: only regular ones of bounded size are read, and reasons are plain words."""
 
-import math
 import os
 
 import pytest
 
 from lensbench.capture.print_profile import kept_profile
-from lensbench.library import sessions_of_file
 from lensbench.model.errors import LensError, LibraryError, SettingError, SweepError, TextFileError
 from lensbench.simulate import lens_described
-from lensbench.storage.text import json_in, number_in, read_text, table_in
-from lensbench.sweep.read_back import read_sweep
+from lensbench.storage.store import read_library_document, read_sweep
+from lensbench.storage.text import json_in, read_text, table_in
 from lensbench.sweep.shots_table import read_shots_table
 
 
 def sweep_of(path):
-    """Read a sweep's folder whose findings are this file."""
+    """Read a sweep's folder whose document is this file."""
     folder = path.parent / "sweep"
     folder.mkdir(exist_ok=True)
-    (folder / "findings.json").unlink(missing_ok=True)
-    (folder / "findings.json").symlink_to(path)
+    (folder / "sweep.json").unlink(missing_ok=True)
+    (folder / "sweep.json").symlink_to(path)
     return read_sweep(folder)
 
 
 READERS = {
     "shots table": (read_shots_table, SettingError),
-    "findings": (sweep_of, SweepError),
+    "sweep": (sweep_of, SweepError),
     "print profile": (lambda path: kept_profile(str(path)), SettingError),
     "lens description": (lambda path: lens_described(str(path)), SettingError),
-    "exported library": (sessions_of_file, LibraryError),
+    "exported library": (read_library_document, LibraryError),
 }
 
 
@@ -108,28 +106,3 @@ def test_no_lens_has_such_an_f_number(tmp_path, cell, told):
     path.write_text(f"file,f_number\na.dng,{cell}\n")
     with pytest.raises(SettingError, match=told):
         read_shots_table(path)
-
-
-@pytest.mark.parametrize(
-    ("cell", "name", "value"),
-    [
-        ("0.25", "outer_mtf50_cypx", 0.25),
-        (5.6, "f_number", 5.6),
-        (" 100 ", "iso", 100.0),
-        ("0,25", "outer_mtf50_cypx", 0.25),
-        ("1,250", "focal_length_mm", None),
-        ("1,000,000", "", None),
-        ("-3.5", "overshoot_percent", -3.5),
-        ("1e-12", "mtf50_cypx", None),
-        ("1e308", "magnification", None),
-        (10**400, "", None),
-        (True, "", None),
-        ("nan", "", None),
-        ("-inf", "", None),
-        ("", "", None),
-        (None, "iso", None),
-        ([1.0], "iso", None),
-    ],
-)
-def test_a_number_beyond_belief_counts_as_unknown(cell, name, value):
-    assert number_in(cell, name) == value if value is not None else math.isnan(number_in(cell, name))

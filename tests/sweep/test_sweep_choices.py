@@ -5,18 +5,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from invented_shots import ZONE_LEVEL, planned, result, shoot
+from invented_shots import ZONE_LEVEL, result, shoot, shoot_brackets
 
 from lensbench.model.flags import remark
-from lensbench.model.shot import Metadata
-from lensbench.model.sweep import Observed, Purpose, Setting, SweepShot, Unclaimed
+from lensbench.model.sweep import Observed, Purpose, Setting, Unclaimed
 from lensbench.report.out.json_form import findings_as_json
 from lensbench.report.out.sweep import purposes_grid, zoom_stops_grid
 from lensbench.stats.best_set import Tie, taken
+from lensbench.sweep.countable import figure_at
 from lensbench.sweep.decide import find
-from lensbench.sweep.read_back import purposes_of
 from lensbench.sweep.reject import reject
-from lensbench.sweep.series import figure_at
 
 CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275, 11.0: 0.225, 16.0: 0.165}
 FLAT = {2.8: 0.25, 4.0: 0.297, 5.6: 0.30, 8.0: 0.298, 11.0: 0.26, 16.0: 0.2}
@@ -130,34 +128,15 @@ def test_tables_and_reading_back():
     assert grid.header[3:5] == ("as good", "take")
     assert "edges and corners: outer third of the picture" in grid.caption
     (told,) = findings_as_json(find(reject(shoot(FLAT, seed=4, sd=0.002))))["lenses"]
-    read = {one.purpose: one for one in purposes_of(told)}
-    assert read[Purpose.FRAME].tied_f_numbers == (4.0, 5.6, 8.0)
-    assert read[Purpose.FRAME].surely[90.0] == (4.0, 5.6, 8.0)
-    assert read[Purpose.FRAME].f_number == told["best"]["f_number"]
-
-
-def bracketed(curve, *, seed, groups=1, steps=7, shift=0.0, sd=0.005):
-    """A bracket at each stop; blurs of lens and defocus disc add as squares, the disc's MTF50 being 0.705 / diameter.
-
-    2 J1(a) / a is one half at a = 2.215 (geometric disc, tables of Bessel functions), and 2.215 / pi = 0.705.
-    """
-    random = np.random.default_rng(seed)
-    shots = []
-    for stop, sharp in curve.items():
-        for group in range(groups):
-            for step in range(steps):
-                disc_px = 4.0 * (step - (steps - 1) / 2.0 + shift) / stop
-                path = Path(f"shots/{stop:g}_{group}_{step}.dng")
-                value = np.exp(sd * random.normal()) / np.hypot(1.0 / sharp, disc_px / 0.705)
-                plan = planned(path, stop, focus_group=f"{stop:g}-{group}", focus_step=float(step))
-                metadata = Metadata(lens="Fennel", camera="Box One", f_number=stop)
-                shots.append(SweepShot(planned=plan, result=result(path, float(value), metadata=metadata)))
-    return shots
+    best = told["by_focal_length"][0]["best_by_purpose"][Purpose.FRAME]
+    assert [setting["f_number"] for setting in best["tied"]] == [4.0, 5.6, 8.0]
+    assert {one["level_percent"]: one["surely"] for one in best["sharp_enough"]}[90.0] == [4.0, 5.6, 8.0]
+    assert best["f_number"] == told["best"]["f_number"]
 
 
 def test_a_focus_bracket_counts_as_one_shot_at_its_peak():
     curve = {2.8: 0.25, 4.0: 0.28, 5.6: 0.27}
-    lens = lens_of(bracketed(curve, seed=11))
+    lens = lens_of(shoot_brackets(curve, seed=11))
     points = [point for point in lens.by_focal_length[0].curve if point.zone == "frame"]
     assert [point.shots for point in points] == [1, 1, 1]
     for point, sharp in zip(points, curve.values(), strict=True):
@@ -171,13 +150,13 @@ def test_a_focus_bracket_counts_as_one_shot_at_its_peak():
 
 
 def test_a_bracket_that_does_not_enclose_its_peak_is_said_so():
-    lens = lens_of(bracketed({2.8: 0.25, 4.0: 0.28}, seed=12, shift=4.0))
+    lens = lens_of(shoot_brackets({2.8: 0.25, 4.0: 0.28}, seed=12, shift=4.0))
     (told,) = [one for one in lens.remarks if one.flag == "bracket_open"]
     assert (Observed.BRACKET_END, 2.8) in {(one.kind, one.values[0]) for one in told.observations}
 
 
 def test_repeated_brackets_tell_the_spread():
-    lens = lens_of(bracketed({2.8: 0.25, 4.0: 0.28, 5.6: 0.27}, seed=13, groups=3))
+    lens = lens_of(shoot_brackets({2.8: 0.25, 4.0: 0.28, 5.6: 0.27}, seed=13, groups=3))
     assert lens.spread_from == "repeats"
     assert {point.shots for point in lens.by_focal_length[0].curve} == {3}
 
@@ -194,6 +173,6 @@ def test_a_shot_without_a_third_counts_in_a_bracket_only():
     judged = reject([without_outer(alone), *others])
     assert [not shot.used for shot in judged] == [True] + [False] * len(others)
     assert "a third of the picture has none" in judged[0].reason
-    softest, *sharper = bracketed({2.8: 0.25}, seed=14)
+    softest, *sharper = shoot_brackets({2.8: 0.25}, seed=14)
     assert all(shot.used for shot in reject([without_outer(softest), *sharper]))
     assert not any(shot.used for shot in reject([without_outer(shot) for shot in (softest, *sharper)]))

@@ -1,4 +1,3 @@
-import math
 from pathlib import Path
 
 import pytest
@@ -62,7 +61,7 @@ def test_unknown_lens_and_focal_length_keep_a_plain_name(folder):
     folder("a.dng", f_number=4.0)
     (shot,) = gather([folder.folder])
     assert (shot.lens, shot.camera) == ("unknown lens", "unknown camera")
-    assert math.isnan(shot.setting.focal_length_mm)
+    assert shot.setting.focal_length_mm is None
 
 
 def test_unknown_f_number_and_unreadable_files_are_named(folder):

@@ -51,7 +51,7 @@ def zoom_panel(lens: LensFindings, *, key: str) -> Panel | None:
         for bound in (zone.mtf50_cypx, *zone.ci95_cypx)
     ]
     up = value_axis(extent)
-    best = lens.best.focal_length_mm if lens.best else math.nan
+    best = lens.best
     tied = {setting.focal_length_mm for setting in lens.best.tied} if lens.best else set()
     return Panel(
         key=f"{key}-zoom",
@@ -63,7 +63,12 @@ def zoom_panel(lens: LensFindings, *, key: str) -> Panel | None:
         lines=tuple(line for zone in ZONES if (line := _zoom_line(focals, zone)).points),
         tied=tuple(float(place) for place, focal in enumerate(focals) if focal.focal_length_mm in tied),
         best=next(
-            (float(place) for place, focal in enumerate(focals) if focal.focal_length_mm == best), None
+            (
+                float(place)
+                for place, focal in enumerate(focals)
+                if best and focal.focal_length_mm == best.focal_length_mm
+            ),
+            None,
         ),
         grid=_zoom_grid(focals),
     )

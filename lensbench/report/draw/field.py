@@ -138,21 +138,14 @@ def field_map_at(
 
 def shots_at(lens: LensFindings, setting: Setting, shots: Sequence[SweepShot]) -> list[ShotResult]:
     """All results used of one lens at one setting."""
-    wanted = (lens.lens, lens.camera, _settled(setting))
+    wanted = (lens.lens, lens.camera, setting)
     return [
         shot.result
         for shot in shots
         if shot.used
         and isinstance(shot.result, ShotResult)
-        and (shot.planned.lens, shot.planned.camera, _settled(shot.planned.setting)) == wanted
+        and (shot.planned.lens, shot.planned.camera, shot.planned.setting) == wanted
     ]
-
-
-def _settled(setting: Setting) -> tuple[float, float]:
-    # An unknown value is NaN, which equals nothing; here unknown matches unknown.
-    values = (setting.focal_length_mm, setting.f_number)
-    focal_length_mm, f_number = (-1.0 if math.isnan(value) else value for value in values)
-    return focal_length_mm, f_number
 
 
 def _one_way_up(results: list[ShotResult]) -> list[ShotResult]:

@@ -6,6 +6,7 @@ from typing import Final
 
 from lensbench.model.compare import ComparedLens, ComparedPair, CompareFindings, CompareRow, Seen, StopChoice
 from lensbench.model.names import f_stop, focal_length
+from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES
 from lensbench.report.draw.differences import UNITS, difference_text, figure_text, pair_panels
 from lensbench.report.draw.panels import Grid
@@ -79,13 +80,15 @@ def choice_grid(comparison: CompareFindings, *, zones: tuple[str, ...] = ZONES) 
 
     Neighbouring stops at which only one lens was photographed share a row.
     """
-    by_setting: dict[tuple[float, float], dict[str, StopChoice]] = {}
+    by_setting: dict[Setting, dict[str, StopChoice]] = {}
     for one in comparison.choices:
-        by_setting.setdefault((one.focal_length_mm, one.f_number), {})[one.zone] = one
+        setting = Setting(focal_length_mm=one.focal_length_mm, f_number=one.f_number)
+        by_setting.setdefault(setting, {})[one.zone] = one
     if not by_setting:
         return None
     rows: list[tuple[_Span, tuple[str, ...]]] = []
-    for (focal, stop), found in sorted(by_setting.items()):
+    for setting in sorted(by_setting, key=lambda setting: setting.order):
+        focal, stop, found = setting.focal_length_mm, setting.f_number, by_setting[setting]
         cells = tuple(_cell(found[zone]) if zone in found else NOT_MEASURED for zone in zones)
         alone = all(len(one.photographed) == 1 for one in found.values())
         if rows and alone and rows[-1][0].goes_on(focal) and rows[-1][1] == cells:
@@ -103,12 +106,12 @@ def choice_grid(comparison: CompareFindings, *, zones: tuple[str, ...] = ZONES) 
 class _Span:
     """Neighbouring stops at one focal length."""
 
-    focal_length_mm: float
+    focal_length_mm: float | None
     first: float
     last: float
     alone: bool
 
-    def goes_on(self, focal_length_mm: float) -> bool:
+    def goes_on(self, focal_length_mm: float | None) -> bool:
         return self.alone and focal_length(self.focal_length_mm) == focal_length(focal_length_mm)
 
     def to(self, stop: float) -> "_Span":

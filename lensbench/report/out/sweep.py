@@ -6,6 +6,7 @@ from statistics import median
 
 from lensbench.model.flags import FLAGS, Remark, Severity
 from lensbench.model.names import f_stop, focal_length
+from lensbench.model.setting import focal_order
 from lensbench.model.shot import ZONES, RejectedShot, ShotResult
 from lensbench.model.sweep import (
     BestSetting,
@@ -184,7 +185,7 @@ def _weights(lens: LensFindings) -> str:
     return f"What counts: {'; '.join(told)}." if told else ""
 
 
-def _purpose_row(focal_mm: float, best: BestSetting, *, ruled: bool) -> tuple[str, ...]:
+def _purpose_row(focal_mm: float | None, best: BestSetting, *, ruled: bool) -> tuple[str, ...]:
     others = [f_stop(one.f_number) for one in best.tied if one.f_number != best.f_number]
     take = f_stop(best.take.f_number) if best.take else NOT_MEASURED
     enough = [_runs(one.surely, one.probably) for one in best.sharp_enough]
@@ -223,7 +224,7 @@ def zoom_stops_grid(lens: LensFindings) -> Grid | None:
 
 
 def _zoom_row(name: str, best: BestSetting) -> tuple[str, ...]:
-    others = sorted({one.focal_length_mm for one in best.tied} - {best.focal_length_mm})
+    others = sorted({one.focal_length_mm for one in best.tied} - {best.focal_length_mm}, key=focal_order)
     return (
         name,
         focal_length(best.focal_length_mm),

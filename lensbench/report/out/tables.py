@@ -15,7 +15,6 @@ from lensbench.model.flags import Remark
 from lensbench.model.shot import ZONES, ChartEdge, PhysicalFit, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SHOTS_COLUMNS, PlannedShot, SweepShot
 from lensbench.storage.text import clean_text, name_in_tables, visible
-from lensbench.sweep import RESPONSES_COLUMNS, zone_responses
 
 __all__ = [
     "as_csv",
@@ -23,7 +22,6 @@ __all__ = [
     "edges_table",
     "effect_table",
     "photo_labels",
-    "responses_table",
     "shots_table",
     "spreadsheet_path",
     "spreadsheet_text",
@@ -76,17 +74,6 @@ def edges_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
     ]
     read = any("physical_fits" in row for row in rows)
     return pd.DataFrame(rows, columns=[*EDGES_COLUMNS, *(PHYSICAL_COLUMNS if read else ())])
-
-
-def responses_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
-    """One row for every zone of every measured photograph: its mean SFR, with the columns `RESPONSES_COLUMNS`."""
-    rows = [
-        (spreadsheet_path(shot.planned.path), zone, *sfr.round(5).tolist())
-        for shot in shots
-        if isinstance(shot.result, ShotResult)
-        for zone, sfr in zone_responses(shot.result).items()
-    ]
-    return pd.DataFrame(rows, columns=list(RESPONSES_COLUMNS))
 
 
 def compare_table(comparison: CompareFindings) -> pd.DataFrame:
@@ -152,7 +139,7 @@ def _planned_cells(planned: PlannedShot) -> dict[str, Cell]:
         "file": spreadsheet_path(planned.path),
         "lens": spreadsheet_text(planned.lens),
         "camera": spreadsheet_text(planned.camera),
-        "f_number": planned.setting.f_number,
+        "f_number": planned.setting.f_number or None,
         "exact_f_number": metadata.f_number,
         "focal_length_mm": planned.setting.focal_length_mm,
         "exact_focal_length_mm": metadata.focal_length_mm,
@@ -217,7 +204,7 @@ def _edge_row(planned: PlannedShot, chart_edge: ChartEdge) -> dict[str, Cell]:
     return row | {
         "file": spreadsheet_path(planned.path),
         "lens": spreadsheet_text(planned.lens),
-        "f_number": planned.setting.f_number,
+        "f_number": planned.setting.f_number or None,
         "focal_length_mm": planned.setting.focal_length_mm,
         "target": spreadsheet_text(chart_edge.target),
         "arm": chart_edge.arm,

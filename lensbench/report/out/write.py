@@ -26,11 +26,11 @@ from lensbench.report.out.tables import (
     compare_table,
     edges_table,
     effect_table,
-    responses_table,
     shots_table,
 )
 from lensbench.storage.cache import ResultCache
 from lensbench.storage.files import Listing, probe_folder, within
+from lensbench.storage.store import SWEEP_FILE
 
 __all__ = ["check_output_folder", "json_text", "write_compare", "write_effect", "write_files", "write_sweep"]
 
@@ -39,7 +39,7 @@ _PLOTS: Final = "plots"
 """Plots of an earlier run that the new one does not make again would lie; they go, where they are ours."""
 _KEPT: Final = "measured"
 _FILES: Final = (
-    *("report.html", "report.pdf", "edges.csv", "shots.csv", "responses.csv", "findings.json"),
+    *("report.html", "report.pdf", "edges.csv", "shots.csv", "findings.json", SWEEP_FILE),
     *("comparison.csv", "comparison.json", "effect.csv", "effect.json"),
 )
 
@@ -70,7 +70,6 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
     records = {
         "edges.csv": as_csv(edges_table(shots)),
         "shots.csv": as_csv(shots_table(shots)),
-        "responses.csv": as_csv(responses_table(shots)),
         "findings.json": json_text(findings_as_json(findings)),
     }
     return _write_report(sweep_report(findings, shots), records, out)

@@ -89,12 +89,10 @@ def _tested(focal: FocalLengthFindings) -> list[float]:
 
 def _at_best(lens: LensFindings) -> FocalLengthFindings | None:
     """Take the findings at the best setting's focal length."""
-    best_mm = math.nan if lens.best is None else lens.best.focal_length_mm
-    return next((focal for focal in lens.by_focal_length if _same(focal.focal_length_mm, best_mm)), None)
-
-
-def _same(first_mm: float, second_mm: float) -> bool:
-    return first_mm == second_mm or (math.isnan(first_mm) and math.isnan(second_mm))
+    if lens.best is None:
+        return None
+    best_mm = lens.best.focal_length_mm
+    return next((focal for focal in lens.by_focal_length if focal.focal_length_mm == best_mm), None)
 
 
 def _set_to(name: str, best: BestSetting, tested: Sequence[float], *, zoom: bool) -> str:
@@ -146,7 +144,7 @@ def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
 
 def _taken(best: BestSetting, *, zoom: bool) -> Iterator[str]:
     """Name the stop that the photographer's own rule takes from the equally good ones."""
-    here = [one for one in best.tied if _same(one.focal_length_mm, best.focal_length_mm)]
+    here = [one for one in best.tied if one.focal_length_mm == best.focal_length_mm]
     if best.take is not None and best.take_rule in _TAKEN and len(here) > 1:
         at = f" at {focal_length(best.focal_length_mm)}" if zoom else ""
         yield f"Take {f_stop(best.take.f_number)}{at}, {_TAKEN[best.take_rule]}."
@@ -259,7 +257,7 @@ def series_remark(remark: SeriesRemark) -> Remark:
     """Remark on a whole series with its figures in words."""
     told = "; ".join(note_in_words(observation) for observation in remark.observations)
     if remark.shots:
-        length = [focal_length(remark.focal_length_mm)] if math.isfinite(remark.focal_length_mm) else []
+        length = [focal_length(remark.focal_length_mm)] if remark.focal_length_mm else []
         setup = [*length, *([clean_line(remark.condition)] if remark.condition else [])]
         told = f"{', '.join([*setup, f'{remark.shots} shots'])}: {told}"
     return Remark(flag=remark.flag, seen=told)

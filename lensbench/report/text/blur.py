@@ -100,14 +100,14 @@ def lens_blur_sentence(lens: LensFindings, shots: Sequence[SweepShot]) -> str:
     results = [
         shot.result
         for shot in shots
-        if shot.used and isinstance(shot.result, ShotResult) and _same(shot.planned.setting, best)
+        if shot.used and isinstance(shot.result, ShotResult) and shot.planned.setting == best
     ]
     edges = [one for result in results for one in result.edges if one.edge.physical is not None]
     fitting = sum(one.edge.physical is not None and one.edge.physical.fits for one in edges)
     if not edges:
         return ""
     at = f"At {f_stop(best.f_number)}"
-    if not isnan(best.focal_length_mm):
+    if best.focal_length_mm is not None:
         at += f" and {focal_length(best.focal_length_mm)}"
     blur = blur_where_it_fits(edges, results[0].size_px)
     if 2 * fitting < len(edges) or "frame" not in blur:
@@ -125,9 +125,3 @@ def _in_words(parts: BlurParts, disc_px: float) -> str:
         f"focus {parts.defocus_px:.2f} px (a disc {disc_px:.2f} px wide), "
         f"all else {parts.other_px:.2f} px (lens faults, shake, print)"
     )
-
-
-def _same(one: Setting, other: Setting) -> bool:
-    """Compare settings; an unknown focal length (NaN) is the same as another unknown one."""
-    unknown = isnan(one.focal_length_mm) and isnan(other.focal_length_mm)
-    return one.f_number == other.f_number and (unknown or one.focal_length_mm == other.focal_length_mm)

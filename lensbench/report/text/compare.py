@@ -163,7 +163,7 @@ def _to_the_eye(frame: Sequence[CompareRow], labels: tuple[str, str]) -> Iterato
 
 def _namer(frame: Sequence[CompareRow]) -> Callable[[Sequence[CompareRow]], str]:
     """Choose what names some of the settings: their stops at one focal length, else their number."""
-    if len({row.focal_length_mm for row in frame if math.isfinite(row.focal_length_mm)}) > 1:
+    if len({row.focal_length_mm for row in frame if row.focal_length_mm}) > 1:
         return lambda rows: f"{len(rows)} settings" if len(rows) > 1 else "1 setting"
     stops = [row.f_number for row in frame]
     return lambda rows: stop_range([row.f_number for row in rows], stops)

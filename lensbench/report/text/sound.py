@@ -67,8 +67,7 @@ class ConditionText:
 def at_setting(focal_length_mm: float | None, f_number: float) -> str:
     """«35 mm, f/4», or «f/4» where the focal length is unknown."""
     stop = f_stop(f_number)
-    unknown = focal_length_mm is None or not isfinite(focal_length_mm)
-    return stop if unknown else f"{focal_length(focal_length_mm)}, {stop}"
+    return stop if focal_length_mm is None else f"{focal_length(focal_length_mm)}, {stop}"
 
 
 def interval_percent(ci95_percent: tuple[float, float]) -> str:

@@ -1,0 +1,166 @@
+"""The shots of a lens that count, as a sweep leaves them: the one table that sweep, comparison and library read.
+
+One row is one refocused shot. Photographs of one focus group are one row, and of a focus bracket the fitted peak has
+already been taken. Photographs that don't count stand in the same table, with the reason. What is unknown is None, so a
+table is written as JSON and read back without loss; the limits are far wider than anything measured.
+"""
+
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Annotated
+
+from msgspec import Meta
+
+from lensbench.model.setting import Setting, focal_order
+
+__all__ = ["BestOfSweep", "CountedShot", "KeptSession", "MeasuredLens", "SweepLens", "ZoneValue"]
+
+
+Cypx = Annotated[float, Meta(ge=1e-4, le=10.0)]
+Positive = Annotated[float, Meta(gt=0.0, le=1e9)]
+Pixels = Annotated[int, Meta(ge=1, le=1_000_000)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneValue:
+    """What one refocused shot says of one zone of the picture."""
+
+    mtf50_cypx: Cypx
+    sd: Annotated[float, Meta(gt=0.0, le=10.0)] | None = None
+    """Its own, of log MTF50, where it is the fitted peak of a focus bracket."""
+    dof: Positive | None = None
+    """Degrees of freedom of that sd; None where it was assumed, or there is none."""
+    noise_sd: Annotated[float, Meta(ge=0.0, le=10.0)] = 0.0
+    """Of log MTF50, from the noise of its edges alone."""
+    edges: Annotated[int, Meta(ge=0)] = 0
+    sagittal_cypx: Cypx | None = None
+    tangential_cypx: Cypx | None = None
+    sfr: tuple[Annotated[float, Meta(ge=-10.0, le=10.0)], ...] = ()
+    """At `edge.RESPONSE_CYPX` as far as it was measured."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountedShot:
+    """One refocused shot that counts, or a photograph that was left out."""
+
+    files: tuple[str, ...]
+    """The photographs it stands for."""
+    setting: Setting
+    exact_f_number: Annotated[float, Meta(ge=0.0, le=300.0)]
+    """0 where unknown."""
+    zones: dict[str, ZoneValue] = field(default_factory=dict)
+    """Zone -> value; what was not seen is left out."""
+    reason: str = ""
+    """Why it doesn't count; empty where it does."""
+    bracket: bool = False
+    """A focus bracket, of which the fitted peak (else the sharpest frame) counts."""
+    iso: Positive | None = None
+    snr: float | None = None
+    """Of the chart's edges, their median."""
+    magnification: Positive | None = None
+    pixel_pitch_um: Positive | None = None
+    size_px: tuple[Pixels, Pixels] | None = None
+    """(lesser side, greater side)."""
+    picture_height_px: Pixels | None = None
+    """As the picture is viewed."""
+    sensor_data: bool = True
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BestOfSweep:
+    """What a sweep found to be the best setting for the whole frame."""
+
+    setting: Setting
+    mtf50_cypx: Cypx
+    ci95_cypx: tuple[Cypx, Cypx] | None
+    """None where nothing told the spread between shots."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredLens:
+    """One lens on one camera, as one sweep measured it."""
+
+    lens: str
+    camera: str
+    best: BestOfSweep | None
+    shots: tuple[CountedShot, ...]
+
+    @property
+    def counted(self) -> tuple[CountedShot, ...]:
+        """The shots that count."""
+        return tuple(shot for shot in self.shots if not shot.reason)
+
+    @property
+    def photographs(self) -> int:
+        """How many photographs the shots that count stand for."""
+        return sum(len(shot.files) for shot in self.counted)
+
+    @property
+    def focal_lengths_mm(self) -> tuple[float, ...]:
+        """The focal lengths photographed, ascending; unknown ones are left out."""
+        return tuple(sorted({focal for shot in self.counted if (focal := shot.setting.focal_length_mm)}))
+
+    @property
+    def pixel_pitch_um(self) -> float | None:
+        """Median of the shots."""
+        return median_known([shot.pixel_pitch_um for shot in self.counted])
+
+    @property
+    def size_px(self) -> tuple[int, int] | None:
+        """(lesser side, greater side) of the photographs, medians."""
+        sizes = [shot.size_px for shot in self.counted if shot.size_px]
+        if not sizes:
+            return None
+        return int(median(size[0] for size in sizes)), int(median(size[1] for size in sizes))
+
+    @property
+    def picture_height_px(self) -> int | None:
+        """Median height of the photographs, as they are viewed."""
+        heights = [shot.picture_height_px for shot in self.counted if shot.picture_height_px]
+        return int(median(heights)) if heights else None
+
+    @property
+    def sensor_data(self) -> bool:
+        """Whether all shots that count are raw."""
+        return all(shot.sensor_data for shot in self.counted)
+
+    @property
+    def magnifications(self) -> dict[float | None, float]:
+        """Focal length -> median magnification, where it is known."""
+        focals = sorted({shot.setting.focal_length_mm for shot in self.counted}, key=focal_order)
+        found = {
+            focal: median_known(
+                [shot.magnification for shot in self.counted if shot.setting.focal_length_mm == focal]
+            )
+            for focal in focals
+        }
+        return {focal: size for focal, size in found.items() if size}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepLens(MeasuredLens):
+    """One lens of a sweep's folder."""
+
+    folder: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptSession(MeasuredLens):
+    """One lens as the library keeps it."""
+
+    session: str
+    """By which sweeps of the same lens are told apart."""
+    added_at: str
+    """ISO 8601, UTC."""
+
+    @property
+    def title(self) -> str:
+        """The lens, its camera and its session in one line."""
+        return f"{self.lens} on {self.camera}, session «{self.session}»"
+
+
+def median_known(values: list[float | None]) -> float | None:
+    """Median of those that are known; None where none is."""
+    known = [value for value in values if value is not None]
+    return float(median(known)) if known else None

@@ -1,0 +1,134 @@
+"""One table of shots: sweep, library and comparison give one figure and one interval for one lens, however shot."""
+
+import dataclasses
+import json
+import math
+import shutil
+
+import numpy as np
+import pytest
+from invented_shots import shoot, shoot_brackets
+from scipy import stats
+from typer.testing import CliRunner
+
+from lensbench.cli.main import app
+from lensbench.compare.compare import compare
+from lensbench.report.out.write import write_sweep
+from lensbench.sweep.decide import find
+from lensbench.sweep.reject import reject
+
+CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275, 11.0: 0.225, 16.0: 0.165}
+UNKNOWN = None
+
+CASES = {
+    "repeats": lambda: shoot(CURVE, seed=8, sd=0.02),
+    "uneven repeats": lambda: shoot(CURVE, seed=1, sd=0.02),
+    "brackets": lambda: shoot_brackets(CURVE, seed=2),
+    "two brackets": lambda: shoot_brackets(CURVE, seed=3, groups=2),
+    "one shot": lambda: shoot(CURVE, seed=4, repeats=1),
+    "unknown focal length": lambda: shoot(CURVE, seed=5, sd=0.02, focal_mm=UNKNOWN),
+    "brackets, unknown focal length": lambda: shoot_brackets(CURVE, seed=6, focal_mm=UNKNOWN),
+}
+
+
+@pytest.fixture(scope="module", params=CASES)
+def swept(request, tmp_path_factory):
+    """The sweep's findings, read from its folder, beside that folder and a copy of it."""
+    folder = tmp_path_factory.mktemp("one") / "report"
+    shots = reject(CASES[request.param]())
+    write_sweep(find(shots), shots, folder)
+    shutil.copytree(folder, folder.parent / "copy")
+    (lens,) = json.loads((folder / "findings.json").read_text(encoding="utf-8"))["lenses"]
+    return lens, folder, folder.parent / "copy"
+
+
+def points_of(lens):
+    """(focal length, f-number, zone) -> the findings' point."""
+    return {
+        (focal["focal_length_mm"], point["f_number"], point["zone"]): point
+        for focal in lens["by_focal_length"]
+        for point in focal["curve"]
+    }
+
+
+def five_digits(value):
+    return pytest.approx(value, rel=1e-5)
+
+
+def test_the_library_tells_the_sweeps_figures_and_intervals(swept):
+    lens, folder, _ = swept
+    place = folder.parent / "library.sqlite"
+    for words in (("add", folder), ("show", "Fennel", "--json")):
+        done = CliRunner().invoke(app, ["library", *map(str, words), "--library", str(place)])
+        assert done.exit_code == 0, done.output
+    (kept,) = json.loads(done.stdout)["lenses"]
+    points = points_of(lens)
+    assert len(kept["curve"]) == len(points) == 4 * len(CURVE)
+    for told in kept["curve"]:
+        own = points[told["focal_length_mm"], told["f_number"], told["zone"]]
+        assert told["mtf50_cypx"] == five_digits(own["mtf50_cypx"])
+        assert told["ci95_cypx"] == five_digits(own["ci95_cypx"])
+        assert told["shots"] == own["shots"]
+
+
+def test_a_comparison_takes_the_sweeps_figures(swept):
+    lens, folder, copy = swept
+    points = points_of(lens)
+    (pair,) = compare([folder, copy]).pairs
+    assert len(pair.rows) == len(points)
+    for row in pair.rows:
+        own = points[row.focal_length_mm, row.f_number, row.zone]
+        assert (row.first, row.second) == five_digits((own["measured_cypx"],) * 2)
+        assert row.first_shots == row.second_shots == own["shots"]
+    assert pair.best_row.first == five_digits(lens["best"]["mtf50_cypx"])
+    # The measured SFR is at hand, whatever is known of the focal length.
+    assert not any("stand-in" in caution for caution in pair.cautions)
+
+
+def test_an_interval_of_a_comparison_rests_on_the_sweeps_spread(swept, request):
+    lens, folder, copy = swept
+    points = points_of(lens)
+    (pair,) = compare([folder, copy]).pairs
+    if "one shot" in request.node.name:
+        assert all(math.isnan(row.ci95_percent[0]) for row in pair.rows)
+        assert any("One shot a setting" in caution for caution in pair.cautions)
+        return
+    assert not any("One shot a setting" in caution for caution in pair.cautions)
+    if "brackets" in request.node.name:
+        # Peaks known to about 1 %: a lens is as sharp as its own copy, or at the least never called another.
+        assert {row.verdict for row in pair.rows if row.zone == "frame"} <= {"equal", "can't tell"}
+        assert any(row.verdict == "equal" for row in pair.rows)
+        return
+    if "uneven" in request.node.name:
+        # The spread grows towards wide stops, so it does not pool evenly.
+        widths = [row.ci95_percent[1] for row in pair.rows if row.zone == "frame"]
+        assert widths[0] > 1.5 * widths[-1]
+        return
+    frame = {row.f_number: row for row in pair.rows if row.zone == "frame"}
+    logs = {
+        stop: np.log(point["shot_mtf50_cypx"]) for (_, stop, zone), point in points.items() if zone == "frame"
+    }
+    dof = sum(len(values) - 1 for values in logs.values())
+    variance = sum(np.sum((values - values.mean()) ** 2) for values in logs.values()) / dof
+    # Closed form: pooled variance, three shots in each mean; Welch's degrees of freedom of two equal terms are 2 dof.
+    half = stats.t.ppf(0.975, 2 * dof) * math.sqrt(2.0 * variance / 3.0)
+    for row in frame.values():
+        assert row.ci95_percent == pytest.approx((100 * math.expm1(-half), 100 * math.expm1(half)), rel=1e-5)
+
+
+def framed(shot):
+    chart = dataclasses.replace(shot.result.chart, framing_percent=80.0)
+    return dataclasses.replace(shot, result=dataclasses.replace(shot.result, chart=chart))
+
+
+def test_the_report_of_a_lens_without_a_focal_length_keeps_all_its_parts(tmp_path):
+    # The chain's other links are above: its curve, its rows in a comparison, its place in the library.
+    pages = {}
+    for focal_mm in (35.0, UNKNOWN):
+        shots = [framed(shot) for shot in reject(shoot(CURVE, seed=7, focal_mm=focal_mm))]
+        write_sweep(find(shots), shots, tmp_path / str(focal_mm))
+        pages[focal_mm] = (tmp_path / str(focal_mm) / "report.html").read_text(encoding="utf-8")
+    for page in pages.values():
+        assert "Distortion and light" in page
+        assert "nan mm" not in page
+    assert pages[35.0].count("<h2") == pages[UNKNOWN].count("<h2")
