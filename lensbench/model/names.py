@@ -33,7 +33,7 @@ def f_stop(f_number: float | None) -> str:
     """
     if f_number is None or not isfinite(f_number):
         return "unknown f-stop"
-    return f"f/{nominal_f_number(f_number):g}"
+    return f"f/{nominal_f_number(f_number) if f_number > 0.0 else f_number:g}"
 
 
 def focal_length(focal_length_mm: float | None) -> str:
@@ -53,6 +53,8 @@ def shutter_speed(exposure_s: float) -> str:
     >>> shutter_speed(1 / 128), shutter_speed(2.1), shutter_speed(95.0)
     ('1/125 s', '2 s', '95 s')
     """
+    if not exposure_s > 0.0:
+        return f"{exposure_s:g} s"
     nearest = min(_DIAL, key=lambda time: abs(log2(time / exposure_s)))
     return _DIAL[nearest] if abs(log2(nearest / exposure_s)) < _NEAR_STOPS else f"{exposure_s:.3g} s"
 

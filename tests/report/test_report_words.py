@@ -26,8 +26,8 @@ def test_hidden_characters_never_reach_the_terminal():
 
 def test_shutter_speeds_are_the_dials_own():
     # 1/120 s, 1/128 s and 1/125 s are one speed; the dial is in thirds of a stop (common practice, no source).
-    names = [shutter_speed(time) for time in (1 / 120, 1 / 128, 1 / 31, 0.26, 7.7, 1 / 16000, 95.0)]
-    assert names == ["1/125 s", "1/125 s", "1/30 s", "1/4 s", "8 s", "1/16000 s", "95 s"]
+    names = [shutter_speed(time) for time in (1 / 120, 1 / 128, 1 / 31, 0.26, 7.7, 1 / 16000, 95.0, 0.0)]
+    assert names == ["1/125 s", "1/125 s", "1/30 s", "1/4 s", "8 s", "1/16000 s", "95 s", "0 s"]
 
 
 def test_stops_are_named_as_a_range_only_without_gaps():
@@ -44,6 +44,7 @@ def test_stops_are_named_as_a_range_only_without_gaps():
         (5.656854, "f/5.6"),
         (11.3137, "f/11"),
         (0.95, "f/0.95"),
+        (0.0, "f/0"),
         (float("nan"), "unknown f-stop"),
         (None, "unknown f-stop"),
     ],

@@ -31,8 +31,8 @@ def note_in_words(note: Note) -> str:
         names=listed(names),
         quoted=[f"«{name}»" for name in names],
         source="is assumed" if names == ["assumed"] else f"was taken from the {listed(names)}",
-        stop=f_stop(first) if first > 0.0 else "",
-        other=f_stop(last) if last > 0.0 else "",
+        stop=f_stop(first),
+        other=f_stop(last),
         lengths=f"{figure_range(first, last, 'g')} mm",
         sizes=listed(
             [f"{rows:.0f} x {cols:.0f}" for rows, cols in zip(values[::2], values[1::2], strict=False)]
