@@ -114,8 +114,8 @@ def _too_few(seen: int) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Look:
-    """A small copy of the picture to look for markers in."""
+class _Smaller:
+    """A copy of an overview, in which blur counts for less."""
 
     grey: ByteArray
     factor: int
@@ -154,8 +154,9 @@ def _closer(picture: Picture, sighted: SightedWall, read: ReadMarkers) -> Sighte
             closer = _recognised(joined, factor=sighted.factor, size_px=picture.size_px)
     except ChartError:
         return sighted
-    better = isinstance(closer, SightedWall) and len(closer.pages) > len(sighted.pages)
-    return closer if better and isinstance(closer, SightedWall) else sighted
+    if isinstance(closer, SightedWall) and len(closer.pages) > len(sighted.pages):
+        return closer
+    return sighted
 
 
 def _joined(read: ReadMarkers, more: ReadMarkers, *, factor: int, finer: int) -> ReadMarkers:
@@ -167,18 +168,17 @@ def _joined(read: ReadMarkers, more: ReadMarkers, *, factor: int, finer: int) ->
     )
 
 
-def _looks(picture: Picture, overview: Overview) -> Iterator[_Look]:
+def _looks(picture: Picture, overview: Overview) -> Iterator[Overview]:
     """Overview, then a smaller one (blur), then a finer one (distance)."""
-    yield _Look(grey=overview.grey, factor=overview.factor)
+    yield overview
     rows, cols = (side // 2 for side in overview.grey.shape)
     if min(rows, cols) > 0:
         smaller = cv2.resize(
             overview.grey[: 2 * rows, : 2 * cols], (cols, rows), interpolation=cv2.INTER_AREA
         )
-        yield _Look(grey=np.asarray(smaller, np.uint8), factor=2 * overview.factor)
+        yield _Smaller(grey=np.asarray(smaller, np.uint8), factor=2 * overview.factor)
     if overview.factor > 1:
-        finer = picture.overview(_FINER_OVERVIEW_PX)
-        yield _Look(grey=finer.grey, factor=finer.factor)
+        yield picture.overview(_FINER_OVERVIEW_PX)
 
 
 def _recognised(read: ReadMarkers, *, factor: int, size_px: tuple[int, int]) -> Sighting | SightedWall:

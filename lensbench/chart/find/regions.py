@@ -18,7 +18,7 @@ from lensbench.chart.layout import ARMS, Layout, Target
 from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray
 
-__all__ = ["ArmRegion", "ChartFound", "FoundTarget", "arm_regions", "chart_found", "edge_angle_deg"]
+__all__ = ["ArmRegion", "ChartFound", "FoundTarget", "arm_regions", "chart_found"]
 
 
 _BLUR_MARGIN: Final = 3.5
