@@ -39,26 +39,23 @@ def read_metadata(path: Path) -> Metadata:
         The file cannot be opened at all.
     """
     with decoding(path), path.open("rb") as file:
-        return _metadata_of(read_tags(file))
-
-
-def _metadata_of(tags: Tags) -> Metadata:
-    focal = _positive(_first(tags, "FocalLength"))
-    width_mm, width_px = _sensor_width(tags)
-    return Metadata(
-        camera=_camera(tags),
-        lens=_lens(tags),
-        f_number=_f_number(tags, focal=focal),
-        focal_length_mm=focal,
-        focal_length_35mm_mm=_equivalent(tags),
-        iso=_iso(tags),
-        exposure_s=_exposure(tags),
-        taken_at=_taken_at(tags),
-        orientation=_orientation(tags),
-        sensor_width_mm=width_mm,
-        sensor_width_px=width_px,
-        lens_focal_range_mm=_focal_range(tags),
-    )
+        tags = read_tags(file)
+        focal = _positive(_first(tags, "FocalLength"))
+        width_mm, width_px = _sensor_width(tags)
+        return Metadata(
+            camera=_camera(tags),
+            lens=_lens(tags),
+            f_number=_f_number(tags, focal=focal),
+            focal_length_mm=focal,
+            focal_length_35mm_mm=_equivalent(tags),
+            iso=_iso(tags),
+            exposure_s=_exposure(tags),
+            taken_at=_taken_at(tags),
+            orientation=_orientation(tags),
+            sensor_width_mm=width_mm,
+            sensor_width_px=width_px,
+            lens_focal_range_mm=_focal_range(tags),
+        )
 
 
 def _first(tags: Tags, *names: str) -> Any:
@@ -228,20 +225,15 @@ def _sensor_width(tags: Tags) -> tuple[float | None, int | None]:
     resolution = _positive(_first(tags, "FocalPlaneXResolution"), most=1e6)
     across = _positive(_first(tags, "FocalPlaneYResolution"), most=1e6)
     unit_mm = _MM_PER_UNIT.get(int(_number(_first(tags, "FocalPlaneResolutionUnit")) or 2))
-    width_px = _positive(_first(tags, "ExifImageWidth")) or _full_width(tags)
+    width_px = _positive(_first(tags, "ExifImageWidth"))
+    if width_px is None and "Reduced" not in _text(tags.get("Image SubfileType")):  # else a thumbnail's width
+        width_px = _positive(tags.get("Image ImageWidth"))
     if resolution is None or unit_mm is None or width_px is None:
         return None, None
     if across is not None and abs(math.log(resolution / across)) > _SQUARE_WITHIN:
         return None, None
     width_mm = width_px / resolution * unit_mm
     return (width_mm, round(width_px)) if 2.0 < width_mm < 80.0 else (None, None)
-
-
-def _full_width(tags: Tags) -> float | None:
-    """First directory's picture width, unless that is a thumbnail's."""
-    if "Reduced" in _text(tags.get("Image SubfileType")):
-        return None
-    return _positive(tags.get("Image ImageWidth"))
 
 
 _PITCH_LIMITS_UM: Final = (0.5, 25.0)

@@ -4,12 +4,13 @@ import contextlib
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.model.errors import SettingError
+from lensbench.model.errors import ImageError, SettingError
 from lensbench.model.flags import Remark
 from lensbench.model.shot import Box, Samples
 
@@ -20,6 +21,7 @@ __all__ = [
     "PixelArray",
     "Pixels",
     "check_box",
+    "check_megapixels",
     "quiet_decoders",
     "shrink",
     "shrink_factor",
@@ -67,6 +69,21 @@ class Pixels(Protocol):
 
     def overview(self, max_px: int) -> Overview:
         """Small grey copy of at most about this many pixels."""
+
+
+def check_megapixels(path: Path, pixels: int) -> None:
+    """Refuse a picture that would fill the memory.
+
+    Raises
+    ------
+    ImageError
+        With its megapixels.
+    """
+    if pixels > MOST_PIXELS:
+        raise ImageError(
+            f"{path.name}: {pixels / 1e6:.0f} megapixels are more than the {MOST_PIXELS / 1e6:.0f} that are "
+            "taken; give a smaller file"
+        )
 
 
 def check_box(box: Box, size_px: tuple[int, int]) -> None:

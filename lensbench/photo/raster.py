@@ -25,10 +25,10 @@ from lensbench.model.flags import Remark, remark
 from lensbench.model.shot import Box, Samples
 from lensbench.model.units import FloatArray
 from lensbench.photo.pixels import (
-    MOST_PIXELS,
     Overview,
     PixelArray,
     check_box,
+    check_megapixels,
     quiet_decoders,
     shrink,
     shrink_factor,
@@ -231,12 +231,7 @@ def read_raster(path: Path, *, header: PictureHeader, tone: Tone | None) -> Rast
     ImageError
         The picture is damaged, too large, or of a depth that is not measured.
     """
-    pixels = header.rows * header.columns
-    if pixels > MOST_PIXELS:
-        raise ImageError(
-            f"{path.name}: {pixels / 1e6:.0f} megapixels are more than the {MOST_PIXELS / 1e6:.0f} that are "
-            "taken; give a smaller file"
-        )
+    check_megapixels(path, header.rows * header.columns)
     codes = _decoded(path, header)
     if codes.shape[:2] != (header.rows, header.columns):
         raise ImageError(f"{path.name}: the picture is damaged (its size is not what its header says)")

@@ -26,9 +26,9 @@ from lensbench.model.shot import BoolArray, Box, Samples
 from lensbench.model.units import FloatArray
 from lensbench.photo.folder import RAW_SUFFIXES
 from lensbench.photo.pixels import (
-    MOST_PIXELS,
     Overview,
     check_box,
+    check_megapixels,
     quiet_decoders,
     shrink,
     shrink_factor,
@@ -230,11 +230,7 @@ def _from_decoder(raw: Any, *, path: Path, file_bytes: int) -> MosaicPixels:
 
 def _check_size(shape: tuple[int, ...], *, path: Path, file_bytes: int, pixel_aspect: float) -> None:
     pixels = int(shape[0]) * int(shape[1])
-    if pixels > MOST_PIXELS:
-        raise ImageError(
-            f"{path.name}: {pixels / 1e6:.0f} megapixels are more than the {MOST_PIXELS / 1e6:.0f} that are "
-            "taken; give a smaller file"
-        )
+    check_megapixels(path, pixels)
     if file_bytes < pixels * _FEWEST_BYTES_PER_PIXEL:
         raise ImageError(
             f"{path.name}: {file_bytes} bytes cannot hold {pixels} samples, so the raw data are cut short; "

@@ -213,7 +213,11 @@ def demo_jobs(folder: Path, *, rows: int = 1160, seed: int = 7) -> list[Job]:
         focal_lengths_mm=(35.0,),
         seed=seed + 1,
     )
-    return [_spoiled(job) if job.path.name == MISFOCUSED else job for job in zoom] + prime
+    for number, job in enumerate(zoom):
+        if job.path.name == MISFOCUSED:
+            shot = replace(job.shot, focus_error_um=_MISFOCUS_UM, condition="misfocused")
+            zoom[number] = replace(job, shot=shot)
+    return zoom + prime
 
 
 def _series(
@@ -230,7 +234,3 @@ def _series(
             seed=seed,
         ),
     )
-
-
-def _spoiled(job: Job) -> Job:
-    return replace(job, shot=replace(job.shot, focus_error_um=_MISFOCUS_UM, condition="misfocused"))

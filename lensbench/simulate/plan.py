@@ -15,7 +15,6 @@ import numpy as np
 
 from lensbench.simulate.scene import Scene, Shot
 from lensbench.simulate.shooting import Job, Processing
-from lensbench.simulate.view import Pose
 from lensbench.storage.files import unwritable, write_whole
 
 __all__ = ["SHOTS_TABLE", "Plan", "series", "write_shots_table"]
@@ -80,7 +79,10 @@ def series(scene: Scene, folder: Path, *, plan: Plan, processing: Processing = _
     upright = list(_presses(scene, plan, random))
     turned = list(_presses(scene, plan, random)) if plan.turned else []
     kind = "focus" if plan.focus_steps_um else "shot"
-    other_way = replace(scene, pose=_turned(scene.pose, plan.turned))
+    pose = replace(scene.pose, roll_deg=scene.pose.roll_deg + 180.0)
+    if plan.turned == "chart":  # on the wall: the camera then stands tilted the other way
+        pose = replace(pose, pitch_deg=-pose.pitch_deg, yaw_deg=-pose.yaw_deg)
+    other_way = replace(scene, pose=pose)
     return [
         Job(
             scene=scene if number <= len(upright) else other_way,
@@ -135,13 +137,6 @@ def _bracket(focal_length_mm: float, plan: Plan, *, zero_um: float, repeat: int)
                 focus_group=f"{focal_length_mm:g} mm, bracket {repeat}",
                 focus_step=step_um,
             )
-
-
-def _turned(pose: Pose, what: Turned) -> Pose:
-    """Turn the camera about its own axis, or the chart on the wall: the camera then stands tilted the other way."""
-    if what == "chart":
-        return replace(pose, roll_deg=pose.roll_deg + 180.0, pitch_deg=-pose.pitch_deg, yaw_deg=-pose.yaw_deg)
-    return replace(pose, roll_deg=pose.roll_deg + 180.0)
 
 
 SHOTS_TABLE: Final = "shots_table.csv"

@@ -1,7 +1,4 @@
-"""From light to numbers: photon noise, read noise, levels, and the processing of a finished picture.
-
-The light that each shot puts on the sensor, without noise.
-"""
+"""From the light on the sensor to numbers: photon noise, read noise, levels, and the processing of a picture."""
 
 from collections.abc import Sequence
 from itertools import groupby
@@ -79,8 +76,8 @@ def _add(plane: Plane, pixels: Plane, *, corner: tuple[int, int], sites: BoolArr
     if bottom <= top or right <= left:
         return
     inside = pixels[top - corner[0] : bottom - corner[0], left - corner[1] : right - corner[1]]
-    place = np.s_[top:bottom, left:right]
-    plane[place] += inside if sites is None else inside * sites[place]
+    window = np.s_[top:bottom, left:right]
+    plane[window] += inside if sites is None else inside * sites[window]
 
 
 def _exposed(geometry: Geometry, shot: Shot, plane: Plane, *, finished: bool) -> Plane:
@@ -93,13 +90,10 @@ def _exposed(geometry: Geometry, shot: Shot, plane: Plane, *, finished: bool) ->
     cols = ((np.arange(camera.cols) - center_col) / camera.half_diagonal_px) ** 2
     falloff = np.outer(2.0 ** (-corner_stops * rows), 2.0 ** (-corner_stops * cols))
     down, right = shot.light_slope
-    lamps = (
-        1.0
-        + np.add.outer(
-            down * (np.arange(camera.rows) - center_row), right * (np.arange(camera.cols) - center_col)
-        )
-        / camera.half_diagonal_px
+    slope = np.add.outer(
+        down * (np.arange(camera.rows) - center_row), right * (np.arange(camera.cols) - center_col)
     )
+    lamps = 1.0 + slope / camera.half_diagonal_px
     light: Plane = (shot.paper_level * falloff * lamps).astype(np.float32)
     if finished:
         return (plane + np.float32(1.0)) * light[..., None]

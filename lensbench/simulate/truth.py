@@ -86,7 +86,8 @@ def _true_edge(
     outward = geometry.outward(channel)
     center_px = geometry.view.pixel_of(center_mm, outward=outward)
     down, right = geometry.view.jacobian(center_mm, outward=outward) @ direction
-    angle_deg = _from_vertical_deg(float(down), float(right))
+    # From the columns, in [-90, 90), positive when the upper end leans to the right.
+    angle_deg = float((np.rad2deg(np.arctan2(right, -down)) + 90.0) % 180.0 - 90.0)
     sfr = rendered_sfr(
         np.asarray(TRUTH_FREQUENCIES_CYPX), blur=blur, angle_deg=angle_deg, sharpening=sharpening
     )
@@ -99,11 +100,6 @@ def _true_edge(
         sfr=sfr,
         mtf50_cypx=_mtf50_cypx(sfr, blur=blur, angle_deg=angle_deg, sharpening=sharpening),
     )
-
-
-def _from_vertical_deg(down: float, right: float) -> float:
-    """Angle of a line from the columns, in [-90, 90), positive when its upper end leans to the right."""
-    return float((np.rad2deg(np.arctan2(right, -down)) + 90.0) % 180.0 - 90.0)
 
 
 def _mtf50_cypx(sfr: FloatArray, *, blur: PointBlur, angle_deg: float, sharpening: float) -> float:
