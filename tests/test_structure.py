@@ -39,7 +39,8 @@ LEVELS = {
     "effect": 11,
     "library": 12,
     "report": 13,
-    "cli": 14,
+    "door": 14,
+    "cli": 15,
 }
 
 # Libraries and the only places that may import them (a folder, or the beginning of a file's name).
@@ -84,9 +85,20 @@ def tree_of(name):
 
 @cache
 def imports_of(name):
-    """Every dotted name that a module imports, at any depth; `from a import b` gives a.b for a module b."""
+    """Every dotted name that a module imports, at any depth; `from a import b` gives a.b for a module b.
+
+    What lensbench itself shows to a type checker only is not imported.
+    """
     found = set()
+    shown = {
+        id(node)
+        for branch in tree_of(name).body
+        if name == "lensbench" and isinstance(branch, ast.If) and ast.unparse(branch.test) == "TYPE_CHECKING"
+        for node in ast.walk(branch)
+    }
     for node in ast.walk(tree_of(name)):
+        if id(node) in shown:
+            continue
         if isinstance(node, ast.Import):
             found.update(alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
