@@ -283,6 +283,17 @@ def test_files_and_functions_stay_short(name):
     assert long == {}
 
 
+def test_commands_stay_short_with_their_options_and_what_they_say_of_themselves():
+    long = {
+        (name, node.name): node.end_lineno - node.lineno + 1
+        for name in MODULES
+        if room(name) == "cli"
+        for node in ast.walk(tree_of(name))
+        if isinstance(node, ast.FunctionDef) and node.end_lineno - node.lineno >= LONGEST_FUNCTION
+    }
+    assert long == {}
+
+
 def code_lines(function):
     """Lines of a function without its docstring."""
     body = function.body[1:] if ast.get_docstring(function) else function.body
