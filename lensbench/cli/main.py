@@ -25,7 +25,7 @@ from lensbench.cli.sweep import sweep
 from lensbench.model.errors import LensError, SettingError
 from lensbench.storage.text import one_line, visible
 
-__all__ = ["app", "run"]
+__all__ = ["app", "one_thread", "run"]
 
 
 app = typer.Typer(
@@ -76,8 +76,6 @@ _ClickError: Final[type[Exception]] = typer.BadParameter.__mro__[2]
 """The root of wrong usage; typer keeps it in different places, version by version."""
 _STOPPED: Final = 130
 _ONE_THREAD: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-"""Linear algebra with one thread, unless the user asked for more: the matrices here are small, and threads that wait
-for each other cost more. Of use only before numpy is imported."""
 
 
 def run() -> None:
@@ -88,9 +86,17 @@ def run() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # rather than fail on a sign that a terminal lacks
+    one_thread()
+    sys.exit(_status())
+
+
+def one_thread() -> None:
+    """Ask for one thread of linear algebra, unless the user asked for more; of use only before numpy is imported.
+
+    The matrices here are small, and threads that wait for each other cost more.
+    """
     for name in _ONE_THREAD:
         os.environ.setdefault(name, "1")
-    sys.exit(_status())
 
 
 def _status() -> int:
