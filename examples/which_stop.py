@@ -9,11 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
+import lensbench
 from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
-from lensbench.report.text.answer import lens_sentences
-from lensbench.sweep.run import Running
-from lensbench.sweep.sweeping import sweep
 
 
 def main() -> None:
@@ -26,9 +24,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         jobs = simulate.series(scene, Path(folder), plan=plan)
         simulate.shoot(jobs, workers=2)
-        findings = sweep([Path(folder)], running=Running(workers=2)).findings
-    lens = findings.lenses[0]
-    print(*lens_sentences(lens), sep="\n")
+        swept = lensbench.sweep(folder, running=lensbench.Running(workers=2))
+    print(swept.findings.lenses[0].answer)
     truth = {}
     for job in jobs:
         edges = simulate.photograph(scene, job.shot, channels=("green",)).edges

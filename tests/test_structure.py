@@ -40,7 +40,8 @@ LEVELS = {
     "effect": 11,
     "library": 12,
     "report": 13,
-    "cli": 14,
+    "door": 14,
+    "cli": 15,
 }
 
 # Libraries and the only places that may import them (a folder, or the beginning of a file's name).
@@ -87,9 +88,20 @@ def tree_of(name):
 
 @cache
 def imports_of(name):
-    """Every dotted name that a module imports, at any depth; `from a import b` gives a.b for a module b."""
+    """Every dotted name that a module imports, at any depth; `from a import b` gives a.b for a module b.
+
+    What lensbench itself shows to a type checker only is not imported.
+    """
     found = set()
+    shown = {
+        id(node)
+        for branch in tree_of(name).body
+        if name == "lensbench" and isinstance(branch, ast.If) and ast.unparse(branch.test) == "TYPE_CHECKING"
+        for node in ast.walk(branch)
+    }
     for node in ast.walk(tree_of(name)):
+        if id(node) in shown:
+            continue
         if isinstance(node, ast.Import):
             found.update(alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -280,6 +292,17 @@ def test_files_and_functions_stay_short(name):
         node.name: code_lines(node)
         for node in ast.walk(tree_of(name))
         if isinstance(node, ast.FunctionDef) and code_lines(node) > LONGEST_FUNCTION
+    }
+    assert long == {}
+
+
+def test_commands_stay_short_with_their_options_and_what_they_say_of_themselves():
+    long = {
+        (name, node.name): node.end_lineno - node.lineno + 1
+        for name in MODULES
+        if room(name) == "cli"
+        for node in ast.walk(tree_of(name))
+        if isinstance(node, ast.FunctionDef) and node.end_lineno - node.lineno >= LONGEST_FUNCTION
     }
     assert long == {}
 

@@ -1,81 +1,51 @@
 """`lensbench chart`: makes a chart to print."""
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Final
 
-import typer
-
+from lensbench.cli.options import number, path, switch, text
 from lensbench.cli.output import say
 from lensbench.model.errors import SettingError
 from lensbench.storage.files import check_kind
 
-__all__ = ["chart"]
+__all__ = ["ChartCommand", "chart"]
 
 
 _SIGN: Final = b"/Subject (Chart to photograph"
 
 
-_Out = Annotated[
-    Path | None,
-    typer.Option(
-        help="PDF file to write.  [default: chart.pdf, or wall.pdf]", show_default=False, metavar="PATH"
-    ),
-]
-_Paper = Annotated[
-    str,
-    typer.Option(
-        help="A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole mm (500x400).", metavar="TEXT"
-    ),
-]
-_Wall = Annotated[
-    int | None,
-    typer.Option(
-        min=1, max=29, help="Make a wall set of this many pages.", show_default=False, metavar="NUMBER"
-    ),
-]
-_Sensor = Annotated[
-    str | None,
-    typer.Option(
-        help="WIDTHxHEIGHT of the sensor in mm (wall set).  [default: 36x24]",
-        show_default=False,
-        metavar="TEXT",
-    ),
-]
-_Distance = Annotated[
-    float | None,
-    typer.Option(
-        min=1.0,
-        max=10_000.0,
-        help="From wall to camera, in focal lengths (wall set).  [default: 50]",
-        show_default=False,
-        metavar="NUMBER",
-    ),
-]
-_Solid = Annotated[
-    bool, typer.Option("--solid", help="Solid black instead of grey: for printers that screen greys.")
-]
-_Contrast = Annotated[
-    float | None,
-    typer.Option(
-        min=1.5,
-        max=20.0,
-        help="Bright over dark, 1.5 to 20.  [default: 4; wall set: black]",
-        show_default=False,
-        metavar="NUMBER",
-    ),
-]
+@dataclass(frozen=True, kw_only=True)
+class ChartCommand:
+    """The options of `chart`."""
+
+    out: Annotated[Path | None, path("--out", "PDF file to write.  [default: chart.pdf, or wall.pdf]")] = None
+    paper: Annotated[
+        str, text("--paper", "A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole mm (500x400).")
+    ] = "A4"
+    wall: Annotated[int | None, number("--wall", "Make a wall set of this many pages.", 1, 29)] = None
+    sensor: Annotated[
+        str | None, text("--sensor", "WIDTHxHEIGHT of the sensor in mm (wall set).  [default: 36x24]")
+    ] = None
+    distance_f: Annotated[
+        float | None,
+        number(
+            "--distance-f",
+            "From wall to camera, in focal lengths (wall set).  [default: 50]",
+            1.0,
+            10_000.0,
+        ),
+    ] = None
+    solid: Annotated[
+        bool, switch("--solid", "Solid black instead of grey: for printers that screen greys.")
+    ] = False
+    contrast: Annotated[
+        float | None,
+        number("--contrast", "Bright over dark, 1.5 to 20.  [default: 4; wall set: black]", 1.5, 20.0),
+    ] = None
 
 
-def chart(
-    *,
-    out: _Out = None,
-    paper: _Paper = "A4",
-    wall: _Wall = None,
-    sensor: _Sensor = None,
-    distance_f: _Distance = None,
-    solid: _Solid = False,
-    contrast: _Contrast = None,
-) -> None:
+def chart(given: ChartCommand) -> None:
     """Make a chart to print, as a PDF in exact millimetres: one sheet, or a wall set of pages.
 
     A sheet: print it at actual size on matte paper, fix it flat on a rigid board, and fill the picture with it up
@@ -86,29 +56,21 @@ def chart(
 
     Example: lensbench chart --wall 13 --paper A4 --distance-f 50 --out wall.pdf
     """
-    if solid and contrast is not None:
+    if given.solid and given.contrast is not None:
         raise SettingError("give either --solid or --contrast, not both")
-    if wall is None and (sensor is not None or distance_f is not None):
+    if given.wall is None and (given.sensor is not None or given.distance_f is not None):
         raise SettingError("--sensor and --distance-f belong to a wall set: give --wall PAGES too")
-    path = out or Path("chart.pdf" if wall is None else "wall.pdf")
-    what = "a chart (PDF) as this program wrote it"
-    check_kind(path, suffix=".pdf", begins=b"%PDF-", sign=_SIGN, what=what)
-    if wall is None:
-        say(_sheet(path, paper=paper, solid=solid, contrast=contrast))
-        return
-    distance_f = 50.0 if distance_f is None else distance_f
-    say(
-        _wall(
-            path, pages=wall, paper=paper, sensor=sensor or "36x24", distance_f=distance_f, contrast=contrast
-        )
-    )
+    out = given.out or Path("chart.pdf" if given.wall is None else "wall.pdf")
+    check_kind(out, suffix=".pdf", begins=b"%PDF-", sign=_SIGN, what="a chart (PDF) as this program wrote it")
+    say(_sheet(out, given) if given.wall is None else _wall(out, given, given.wall))
 
 
-def _sheet(out: Path, *, paper: str, solid: bool, contrast: float | None) -> str:
+def _sheet(out: Path, given: ChartCommand) -> str:
     from lensbench.chart.draw import draw
     from lensbench.chart.layout import DEFAULT_CONTRAST, sheet
 
-    layout = sheet(paper, solid=solid, contrast=DEFAULT_CONTRAST if contrast is None else contrast)
+    contrast = DEFAULT_CONTRAST if given.contrast is None else given.contrast
+    layout = sheet(given.paper, solid=given.solid, contrast=contrast)
     draw(layout, out)
     return (
         f"{out}: {layout.name}, {len(layout.targets)} targets. Print it at actual size (100 %), then measure the line "
@@ -116,14 +78,14 @@ def _sheet(out: Path, *, paper: str, solid: bool, contrast: float | None) -> str
     )
 
 
-def _wall(
-    out: Path, *, pages: int, paper: str, sensor: str, distance_f: float, contrast: float | None
-) -> str:
+def _wall(out: Path, given: ChartCommand, pages: int) -> str:
     from lensbench.chart.draw import draw_wall
     from lensbench.chart.layout import dark_reflectance, hanging
 
-    dark = 0.0 if contrast is None else dark_reflectance(contrast)
-    plan = hanging(pages, paper=paper, sensor_mm=_sensor_mm(sensor), focal_lengths=distance_f)
+    dark = 0.0 if given.contrast is None else dark_reflectance(given.contrast)
+    distance_f = 50.0 if given.distance_f is None else given.distance_f
+    sensor_mm = _sensor_mm(given.sensor or "36x24")
+    plan = hanging(pages, paper=given.paper, sensor_mm=sensor_mm, focal_lengths=distance_f)
     draw_wall(plan, out, dark_reflectance=dark)
     frame_cm = " x ".join(f"{side / 10.0:.0f}" for side in reversed(plan.frame_mm))
     return (
@@ -133,7 +95,7 @@ def _wall(
     )
 
 
-def _sensor_mm(text: str) -> tuple[float, float]:
+def _sensor_mm(given: str) -> tuple[float, float]:
     """Read WIDTHxHEIGHT and give (height, width).
 
     Raises
@@ -142,7 +104,7 @@ def _sensor_mm(text: str) -> tuple[float, float]:
         It is not that.
     """
     try:
-        width_mm, height_mm = (float(side) for side in text.lower().split("x"))
+        width_mm, height_mm = (float(side) for side in given.lower().split("x"))
     except ValueError:
-        raise SettingError(f"--sensor {text}: give WIDTHxHEIGHT in millimetres, such as 36x24") from None
+        raise SettingError(f"--sensor {given}: give WIDTHxHEIGHT in millimetres, such as 36x24") from None
     return height_mm, width_mm

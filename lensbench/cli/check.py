@@ -2,12 +2,13 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.options import Encoding, PitchUm
+from lensbench.cli.options import Encoding, PitchUm, measure_options, path, switch
 from lensbench.cli.output import say
 from lensbench.model.errors import SettingError
 
@@ -17,48 +18,51 @@ if TYPE_CHECKING:
     from lensbench.capture.plan_table import PlanBook
     from lensbench.capture.session import Session
 
-__all__ = ["check"]
+__all__ = ["CheckCommand", "check"]
 
 
 _MOST_LINES = 30
 
 
-def check(
+@dataclass(frozen=True, kw_only=True)
+class CheckCommand:
+    """The options of `check`."""
+
     place: Annotated[
         Path, typer.Argument(metavar="PHOTO|FOLDER", help="A photograph of the chart, or a folder of them.")
-    ],
+    ]
     watch: Annotated[
-        bool, typer.Option("--watch", help="Follow the folder until Ctrl-C; say a line for each new shot.")
-    ] = False,
-    plan: Annotated[
-        Path | None,
-        typer.Option("--plan", help="shots.csv of `plan`: say what is still lacking.", metavar="PATH"),
-    ] = None,
+        bool, switch("--watch", "Follow the folder until Ctrl-C; say a line for each new shot.")
+    ] = False
+    plan: Annotated[Path | None, path("--plan", "shots.csv of `plan`: say what is still lacking.")] = None
     fill: Annotated[
-        bool, typer.Option("--fill", help="Write the usable files' names into the plan's column «file».")
-    ] = False,
-    pitch_um: PitchUm = None,
-    encoding: Encoding = "auto",
-) -> None:
+        bool, switch("--fill", "Write the usable files' names into the plan's column «file».")
+    ] = False
+    pitch_um: PitchUm = None
+    encoding: Encoding = "auto"
+
+
+def check(given: CheckCommand) -> None:
     """Say of each shot of the chart whether it is usable, and what to do: one line a shot, beside the camera.
 
     Turns in degrees, moves in cm, exposure in stops. With --watch a folder that the camera writes to is followed.
 
     Example: lensbench check shots/ --watch --plan plan/shots.csv --fill
     """
+    from lensbench import shot
     from lensbench.capture.session import Session
-    from lensbench.shot import MeasureOptions, measure_shot
 
-    if fill and plan is None:
+    place, plan = given.place, given.plan
+    if given.fill and plan is None:
         raise SettingError("--fill needs a plan to fill: --plan shots.csv")
-    if watch and not place.is_dir():
+    if given.watch and not place.is_dir():
         raise SettingError(f"{place}: --watch follows a folder, and this is none")
     book = None if plan is None else _book(plan)
-    options = MeasureOptions(pitch_um=pitch_um, encoding=encoding, fast=True)
-    session = Session(book, measure=lambda path: measure_shot(path, options))
-    filled = plan if fill else None
+    options = measure_options(given, fast=True)
+    session = Session(book, measure=lambda photo: shot.measure_shot(photo, options))
+    filled = plan if given.fill else None
     try:
-        usable = _follow(session, place, filled) if watch else _once(session, place, filled)
+        usable = _follow(session, place, filled) if given.watch else _once(session, place, filled)
     except KeyboardInterrupt:
         usable = True
     if book is not None:
@@ -83,8 +87,8 @@ def _once(session: "Session", place: Path, filled: Path | None) -> bool:
     if not photos:
         raise SweepError(f"{place}: no photographs in this folder")
     usable = 0
-    for path in photos:
-        verdict, _ = session.check(path)
+    for photo in photos:
+        verdict, _ = session.check(photo)
         usable += verdict.usable
         say(verdict.line)
         _fill(session, filled)

@@ -1,16 +1,12 @@
 """`lensbench demo`: the whole road once, on an invented shoot."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
-import typer
-
-from lensbench.cli.options import Workers
-from lensbench.cli.output import progress_bar, say, say_answer, say_comparison, say_rejected
+import lensbench
+from lensbench.cli.options import Workers, path
+from lensbench.cli.output import progress_bar, running, say, say_answer, say_not_used
 from lensbench.model.errors import SettingError
-
-if TYPE_CHECKING:
-    from lensbench.sweep import Sweep
 
 __all__ = ["demo"]
 
@@ -25,9 +21,7 @@ The same with your own camera:
 
 
 def demo(
-    out: Annotated[
-        Path, typer.Option("--out", help="New folder for the shoot and its reports.", metavar="PATH")
-    ] = Path("lensbench-demo"),
+    out: Annotated[Path, path("--out", "New folder for the shoot and its reports.")] = Path("lensbench-demo"),
     workers: Workers = None,
 ) -> None:
     """Simulate an invented shoot of two lenses, then run sweep and compare on it. Takes a minute or two.
@@ -37,46 +31,34 @@ def demo(
 
     Example: lensbench demo --out lensbench-demo
     """
-    from lensbench.compare import compare
-    from lensbench.report.out import write
     from lensbench.simulate import PRIME_FOLDER, ZOOM_FOLDER
-    from lensbench.sweep import usual_workers
 
     if out.exists() and any(out.iterdir()):
         raise SettingError(f"{out} exists already; remove it, or name another folder with --out")
-    count = workers or usual_workers()
-    _simulate(out, count)
+    _simulate(out, workers)
     reports = []
     for folder in (ZOOM_FOLDER, PRIME_FOLDER):
-        done = _swept(out / folder, out / f"{folder}-report", count)
-        say_rejected(done)
         reports.append(out / f"{folder}-report")
-        written = write.write_sweep(done.findings, done.shots, reports[-1])
-        say_answer(done.findings, written)
+        with progress_bar() as progress:
+            done = lensbench.sweep(out / folder, out=reports[-1], running=running(workers, progress))
+        say_not_used(done)
+        say_answer(done)
         say("")
-    comparison = compare(reports)
-    say_comparison(comparison, write.write_compare(comparison, out / "comparison"))
+    say_answer(lensbench.compare(reports, out=out / "comparison"))
     say(*_OWN_CAMERA.split("\n"))
 
 
-def _simulate(out: Path, workers: int) -> None:
+def _simulate(out: Path, workers: int | None) -> None:
     from lensbench.simulate import demo_jobs, shoot
+    from lensbench.sweep import usual_workers
 
     jobs = demo_jobs(out)
     say(f"Photographing an invented zoom and an invented prime: {len(jobs)} raw files in {out}", err=True)
     with progress_bar("photographing") as progress:
         shoot(
             jobs,
-            workers=workers,
+            workers=workers or usual_workers(),
             seed=7,
             truth_channels=("green",),
             progress=lambda made: progress(made, len(jobs)),
         )
-
-
-def _swept(folder: Path, report: Path, workers: int) -> "Sweep":
-    from lensbench.sweep import Running, sweep
-
-    with progress_bar() as progress:
-        spread = Running(workers=workers, progress=lambda done, total, _: progress(done, total))
-        return sweep([folder], cache=report / "measured", running=spread)

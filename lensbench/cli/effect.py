@@ -1,71 +1,56 @@
 """`lensbench effect`: measures what one change did."""
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+import lensbench
 from lensbench.cli.options import (
     REJECTED,
+    AsJson,
     Encoding,
     PitchUm,
-    PrintHeight,
-    PrintProfileName,
+    PrintProfile,
     Strict,
-    ViewingDistance,
+    Viewed,
     Workers,
+    measure_options,
+    path,
+    text,
 )
-from lensbench.cli.output import say, say_document
+from lensbench.cli.output import progress_bar, running, say_answer, say_document, say_not_used
 
-if TYPE_CHECKING:
-    from lensbench.model.effect import EffectFindings
-
-__all__ = ["effect"]
+__all__ = ["EffectCommand", "effect"]
 
 
-def effect(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Shots of the chart; never written to.")],
-    *,
+@dataclass(frozen=True, kw_only=True)
+class EffectCommand(Viewed):
+    """The options of `effect`."""
+
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Shots of the chart; never written to.")]
     by: Annotated[
         str,
-        typer.Option(
-            "--by",
-            help="What was changed: condition, exposure_s, iso, f_number, focal_length_mm, lens or camera.",
-            show_default=False,
-            metavar="TEXT",
+        text(
+            "--by", "What was changed: condition, exposure_s, iso, f_number, focal_length_mm, lens or camera."
         ),
-    ],
+    ]
     against: Annotated[
         str | None,
-        typer.Option(
-            "--against",
-            help="Level the others are held against.  [default: the lowest, or the first shot's]",
-            show_default=False,
-            metavar="TEXT",
-        ),
-    ] = None,
-    shots: Annotated[
-        Path | None,
-        typer.Option("--shots", help="Table (CSV) with the columns file,condition,...", metavar="PATH"),
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            help="Folder for the report.  [default: FOLDER-effect here]",
-            show_default=False,
-            metavar="PATH",
-        ),
-    ] = None,
-    workers: Workers = None,
-    pitch_um: PitchUm = None,
-    print_profile: PrintProfileName = None,
-    print_height_mm: PrintHeight = None,
-    viewing_distance_mm: ViewingDistance = None,
-    encoding: Encoding = "auto",
-    strict: Strict = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
-) -> None:
+        text("--against", "Level the others are held against.  [default: the lowest, or the first shot's]"),
+    ] = None
+    shots: Annotated[Path | None, path("--shots", "Table (CSV) with the columns file,condition,...")] = None
+    out: Annotated[Path | None, path("--out", "Folder for the report.  [default: FOLDER-effect here]")] = None
+    workers: Workers = None
+    pitch_um: PitchUm = None
+    print_profile: PrintProfile = None
+    encoding: Encoding = "auto"
+    strict: Strict = False
+    as_json: AsJson = False
+
+
+def effect(given: EffectCommand) -> None:
     """Measure what one change did: filter, stabiliser, support, shutter speed, ISO, processing, repair.
 
     Shoot the chart by turns (A, B, A, B, A, B), all else equal. Differences of MTF50 and noise are in percent,
@@ -74,54 +59,20 @@ def effect(
 
     Example: lensbench effect filter-shots --by condition --shots conditions.csv
     """
-    from lensbench.capture.print_profile import kept_profile
-    from lensbench.cli.output import progress_bar, say_passed_over
-    from lensbench.effect import effect as measure_effect
-    from lensbench.report.out import write
-    from lensbench.report.text.effect import effect_sentences
-    from lensbench.shot import MeasureOptions
-    from lensbench.sweep import Running, usual_workers
-
-    options = MeasureOptions(
-        pitch_um=pitch_um,
-        encoding=encoding,
-        print_profile=None if print_profile is None else kept_profile(print_profile),
-        print_height_mm=print_height_mm,
-        viewing_distance_mm=viewing_distance_mm,
-    )
-    place = out or Path(f"{folder.resolve().name or 'shots'}-effect")
-    write.check_output_folder(place, inputs=[folder])
     with progress_bar() as progress:
-        running = Running(
-            workers=workers or usual_workers(), progress=lambda done, total, _: progress(done, total)
+        done = lensbench.effect(
+            given.folder,
+            by=given.by,
+            against=given.against,
+            out=given.out or Path(f"{given.folder.resolve().name or 'shots'}-effect"),
+            shots=given.shots,
+            options=measure_options(given),
+            running=running(given.workers, progress),
         )
-        done = measure_effect(
-            folder,
-            by=by,
-            against=against,
-            shots_csv=shots,
-            cache=place / "measured",
-            options=options,
-            running=running,
-        )
-    written = write.write_effect(done, place)
-    say_passed_over([folder])
-    _say_rejected(done.findings)
-    if as_json:
-        from lensbench.report.out.json_form import effect_as_json
-
-        say_document(write.json_text(effect_as_json(done.findings)))
+    say_not_used(done, [given.folder])
+    if given.as_json:
+        say_document(done.to_json())
     else:
-        for sentence in effect_sentences(done.findings):
-            say(sentence)
-        say(f"Report: {written[-1]}")
-    if strict and done.findings.rejected:
+        say_answer(done)
+    if given.strict and done.rejected:
         raise typer.Exit(REJECTED)
-
-
-def _say_rejected(findings: "EffectFindings") -> None:
-    from lensbench.report.text.words import clean_line
-    from lensbench.storage.text import clean_text
-
-    for rejection in findings.rejected:
-        say(f"rejected: {clean_text(rejection.path.name)}: {clean_line(rejection.reason)}", err=True)

@@ -3,35 +3,27 @@
 Also the tables that the other commands of `lensbench library` print.
 """
 
-import json
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lensbench.cli.options import AsJson, Place, library_at
+import lensbench
+from lensbench.cli.options import AsJson, LibraryFile, number, switch
 from lensbench.cli.output import say, say_document
-from lensbench.model.errors import LibraryError
 from lensbench.model.names import f_stop, focal_length, shutter_speed
 from lensbench.model.setting import focal_order
 from lensbench.model.shot import ZONES
 
 if TYPE_CHECKING:
-    from lensbench.library import (
-        Advice,
-        KeptSession,
-        LeftOut,
-        LensAdvice,
-        LensPlan,
-        PicturePlan,
-        StopPlan,
-    )
+    from lensbench.library import Advice, KeptSession, LeftOut, LensAdvice, LensPlan, PicturePlan, StopPlan
     from lensbench.model.flags import Note
 
-__all__ = ["advise", "seconds"]
+__all__ = ["AdviseCommand", "advise", "list_lines", "seconds", "session_form", "show_lines"]
 
 
 def list_lines(sessions: "Sequence[KeptSession]", place: Path) -> list[str]:
@@ -216,91 +208,38 @@ def seconds(text: str) -> float:
     return time_s
 
 
-def advise(
-    *,
-    focal_length_mm: Annotated[
-        float,
-        typer.Option(
-            "--focal-length",
-            min=1.0,
-            max=5000.0,
-            help="Focal length in mm.",
-            show_default=False,
-            metavar="NUMBER",
-        ),
-    ],
+@dataclass(frozen=True, kw_only=True)
+class AdviseCommand:
+    """The options of `library advise`."""
+
+    focal_length: Annotated[float, number("--focal-length", "Focal length in mm.", 1.0, 5000.0)]
     f_number: Annotated[
         float | None,
-        typer.Option(
-            "--f-number",
-            min=0.5,
-            max=128.0,
-            help="All at this stop.  [default: each at its best]",
-            show_default=False,
-            metavar="NUMBER",
-        ),
-    ] = None,
+        number("--f-number", "All at this stop.  [default: each at its best]", 0.5, 128.0),
+    ] = None
     zone: Annotated[
         Zone,
         typer.Option("--zone", help="The part of the picture that counts: all, or one of its thirds."),
-    ] = Zone.FRAME,
+    ] = Zone.FRAME
     near: Annotated[
         float | None,
-        typer.Option(
-            "--near",
-            min=0.01,
-            max=1_000_000.0,
-            help="Nearest thing to be sharp, in m from the sensor.",
-            show_default=False,
-            metavar="NUMBER",
-        ),
-    ] = None,
-    far: Annotated[
-        float | None,
-        typer.Option(
-            "--far",
-            min=0.01,
-            help="Furthest thing, in m; «inf» for infinity.",
-            show_default=False,
-            metavar="NUMBER",
-        ),
-    ] = None,
+        number("--near", "Nearest thing to be sharp, in m from the sensor.", 0.01, 1_000_000.0),
+    ] = None
+    far: Annotated[float | None, number("--far", "Furthest thing, in m; «inf» for infinity.", 0.01)] = None
     shutter: Annotated[
         float | None,
-        typer.Option(
-            "--shutter",
-            parser=seconds,
-            metavar="SECONDS",
-            help="Exposure time to keep: 1/60.",
-            show_default=False,
-        ),
-    ] = None,
-    ev: Annotated[
-        float | None,
-        typer.Option(
-            "--ev",
-            min=-20.0,
-            max=25.0,
-            help="Brightness as exposure value at ISO 100.",
-            show_default=False,
-            metavar="NUMBER",
-        ),
-    ] = None,
-    iso_limit: Annotated[
-        float | None,
-        typer.Option(
-            "--iso-limit",
-            min=1.0,
-            max=1e7,
-            help="Highest ISO you accept.",
-            show_default=False,
-            metavar="NUMBER",
-        ),
-    ] = None,
-    handheld: Annotated[bool, typer.Option("--handheld/--tripod", help="Whether hands shake it.")] = False,
-    place: Place = None,
-    as_json: AsJson = False,
-) -> None:
+        typer.Option("--shutter", parser=seconds, metavar="SECONDS", help="Exposure time to keep: 1/60."),
+    ] = None
+    ev: Annotated[float | None, number("--ev", "Brightness as exposure value at ISO 100.", -20.0, 25.0)] = (
+        None
+    )
+    iso_limit: Annotated[float | None, number("--iso-limit", "Highest ISO you accept.", 1.0, 1e7)] = None
+    handheld: Annotated[bool, switch("--handheld/--tripod", "Whether hands shake it.")] = False
+    library: LibraryFile = None
+    as_json: AsJson = False
+
+
+def advise(given: AdviseCommand) -> None:
     """Tell which lens and which stop, for a focal length or, with --near and --far, for a picture.
 
     With near and far limits, MTF50 (in cycles per pixel) is predicted at the plane of focus and at both limits for
@@ -308,46 +247,41 @@ def advise(
 
     Example: lensbench library advise --focal-length 35 --near 2.5 --far 8
     """
-    from lensbench.library import PicturePlan, Wanted, plan_picture
-    from lensbench.library import advise as advised
-    from lensbench.report.out.json_form import advice_as_json
-    from lensbench.report.text.advice import no_answer
-
-    _check(near, far, f_number, picture_only=(shutter, ev, iso_limit, handheld or None))
-    sessions = library_at(place).sessions()
-    if near is None or far is None:
-        found: Advice | PicturePlan = advised(
-            sessions, focal_length_mm=focal_length_mm, f_number=f_number, zone=zone.value
-        )
+    _check(given)
+    library, focal_length_mm, zone = (
+        lensbench.Library(given.library),
+        given.focal_length,
+        given.zone.value,
+    )
+    done: lensbench.AdviceResult | lensbench.PictureResult
+    if given.near is None or given.far is None:
+        done = library.advise(focal_length_mm, f_number=given.f_number, zone=zone)
+        lines = advice_lines(done.advice)
     else:
-        wanted = Wanted(
+        wanted = lensbench.Wanted(
             focal_length_mm=focal_length_mm,
-            near_m=near,
-            far_m=far,
-            shutter_s=shutter,
-            ev=ev,
-            iso_limit=iso_limit,
-            handheld=handheld,
-            zone=zone.value,
+            near_m=given.near,
+            far_m=given.far,
+            shutter_s=given.shutter,
+            ev=given.ev,
+            iso_limit=given.iso_limit,
+            handheld=given.handheld,
+            zone=zone,
         )
-        found = plan_picture(sessions, wanted)
-    if not found.lenses:
-        raise LibraryError(no_answer(focal_length_mm, found.left_out))
-    if as_json:
-        say_document(json.dumps(advice_as_json(found), allow_nan=False))
-    elif isinstance(found, PicturePlan):
-        say(*picture_lines(found))
+        done = library.plan_picture(wanted)
+        lines = picture_lines(done.plan)
+    if given.as_json:
+        say_document(done.to_json())
     else:
-        say(*advice_lines(found))
+        say(*lines)
 
 
-def _check(
-    near: float | None, far: float | None, f_number: float | None, *, picture_only: tuple[object, ...]
-) -> None:
+def _check(given: AdviseCommand) -> None:
     """Refuse options that don't go together."""
-    if (near is None) != (far is None):
+    if (given.near is None) != (given.far is None):
         raise typer.BadParameter("--near and --far belong together; «--far inf» is infinity")
-    if near is not None and f_number is not None:
+    if given.near is not None and given.f_number is not None:
         raise typer.BadParameter("--f-number is what --near and --far choose; leave one out")
-    if near is None and any(one is not None for one in picture_only):
+    picture_only = (given.shutter, given.ev, given.iso_limit, given.handheld or None)
+    if given.near is None and any(option is not None for option in picture_only):
         raise typer.BadParameter("--shutter, --ev, --iso-limit and --handheld need --near and --far")

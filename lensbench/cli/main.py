@@ -17,16 +17,15 @@ from lensbench.cli.edge import edge
 from lensbench.cli.effect import effect
 from lensbench.cli.library import library
 from lensbench.cli.measure import measure
-from lensbench.cli.options import finite
+from lensbench.cli.options import command
 from lensbench.cli.plan import plan
 from lensbench.cli.rank import rank
 from lensbench.cli.simulate import simulate
 from lensbench.cli.sweep import sweep
-from lensbench.cli.threads import one_thread
 from lensbench.model.errors import LensError, SettingError
 from lensbench.storage.text import one_line, visible
 
-__all__ = ["app", "run"]
+__all__ = ["app", "one_thread", "run"]
 
 
 app = typer.Typer(
@@ -68,14 +67,15 @@ _COMMANDS: Final = (
     (simulate, "make photographs of the chart with known truth"),
     (demo, "see it all at work on an invented shoot"),
 )
-for _command, _summary in _COMMANDS:
-    app.command(short_help=_summary)(finite(_command))
+for _function, _summary in _COMMANDS:
+    app.command(short_help=_summary)(command(_function))
 app.add_typer(library, name="library", short_help="keep measured lenses, and ask which to mount")
 
 
 _ClickError: Final[type[Exception]] = typer.BadParameter.__mro__[2]
 """The root of wrong usage; typer keeps it in different places, version by version."""
 _STOPPED: Final = 130
+_ONE_THREAD: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 def run() -> None:
@@ -88,6 +88,15 @@ def run() -> None:
             stream.reconfigure(errors="backslashreplace")  # rather than fail on a sign that a terminal lacks
     one_thread()
     sys.exit(_status())
+
+
+def one_thread() -> None:
+    """Ask for one thread of linear algebra, unless the user asked for more; of use only before numpy is imported.
+
+    The matrices here are small, and threads that wait for each other cost more.
+    """
+    for name in _ONE_THREAD:
+        os.environ.setdefault(name, "1")
 
 
 def _status() -> int:

@@ -1,174 +1,66 @@
-"""`lensbench measure`: measures one photograph of the chart.
+"""`lensbench measure`: measures one photograph of the chart, and says zone by zone what was read."""
 
-What `lensbench measure` says, zone by zone, of the readings that were asked for beside MTF50.
-"""
-
-import json
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from math import isfinite, log2
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.edge import MethodName
+import lensbench
+from lensbench.cli.edge import look_in_words
 from lensbench.cli.options import (
+    AsJson,
     AtLpmm,
     Encoding,
     FNumber,
+    Method,
+    MethodName,
     Physical,
     PitchUm,
-    PrintHeight,
-    ViewingDistance,
+    PrintProfile,
+    Viewed,
     lpmm_list,
+    measure_options,
+    path,
+    text,
 )
-from lensbench.cli.output import say, say_document, say_kept_print
+from lensbench.cli.output import keep_and_say, say, say_document
 from lensbench.model.errors import SettingError
 from lensbench.model.names import f_stop, focal_length, shutter_speed
 
 if TYPE_CHECKING:
     from lensbench.model.shot import Edge, Metadata, ShotResult, ZoneFigure
-    from lensbench.shot import MeasureOptions
 
-__all__ = ["measure"]
-
-
-def check_known(shot: "ShotResult", options: "MeasureOptions", at_lpmm: Sequence[float]) -> None:
-    """Make sure that what was asked for could be read.
-
-    Raises
-    ------
-    SettingError
-        The pixel pitch or the f-number is missing.
-    """
-    name = shot.path.name
-    if shot.pixel_pitch_um is None and (at_lpmm or options.physical):
-        asked = "--at-lpmm" if at_lpmm else "--physical"
-        raise SettingError(f"{name}: its pixel pitch is not known; {asked} needs it: give --pitch-um")
-    if shot.metadata.f_number is None and options.physical:
-        raise SettingError(f"{name}: its f-number is not known; --physical needs it: give --f-number")
+__all__ = ["MeasureCommand", "measure"]
 
 
-def reading_lines(shot: "ShotResult", options: "MeasureOptions", at_lpmm: Sequence[float]) -> list[str]:
-    """Give the lines that follow the table of MTF50; none without further options."""
-    return [*_look(shot, options), *_contrast(shot, at_lpmm), *_blur(shot, options)]
+@dataclass(frozen=True, kw_only=True)
+class MeasureCommand(Viewed):
+    """The options of `measure`."""
 
-
-def _look(shot: "ShotResult", options: "MeasureOptions") -> list[str]:
-    from lensbench.cli.edge import look_in_words
-
-    viewing = options.viewing(shot.picture_height_px)
-    if viewing is None:
-        return []
-    columns = {
-        "acutance": _by_zone(shot, lambda edge: edge.acutance, decimals=3),
-        "JND": _by_zone(shot, lambda edge: edge.sharpness_jnd, decimals=1),
-    }
-    return _table(f"{look_in_words(viewing)} (JND: just noticeable differences of sharpness):", columns)
-
-
-def _contrast(shot: "ShotResult", at_lpmm: Sequence[float]) -> list[str]:
-    from lensbench.edge import edge_response_at_lpmm
-
-    pitch_um = shot.pixel_pitch_um
-    if not at_lpmm or pitch_um is None:
-        return []
-
-    def column(lpmm: float) -> dict[str, str]:
-        return _by_zone(
-            shot,
-            lambda edge: edge_response_at_lpmm(edge, lpmm=lpmm, pixel_pitch_um=pitch_um).value,
-            decimals=3,
-        )
-
-    return _table("Contrast left, of 1:", {f"{lpmm:g} lp/mm": column(lpmm) for lpmm in at_lpmm})
-
-
-def _blur(shot: "ShotResult", options: "MeasureOptions") -> list[str]:
-    from lensbench.report.text.blur import blur_where_it_fits, most_comes_from, not_of_a_lens
-
-    read = [one for one in shot.edges if one.edge.physical is not None]
-    fitting = sum(one.edge.physical is not None and one.edge.physical.fits for one in read)
-    if not options.physical or not read:
-        return []
-    zones = blur_where_it_fits(shot.edges, shot.size_px)
-    if "frame" not in zones or 2 * fitting < len(read):
-        said = not_of_a_lens(len(read) - fitting, len(read))
-        return [f"{said[:1].upper()}{said[1:]}", ""]
-    columns = {
-        "diffraction": {zone: f"{parts.diffraction_px:.2f}" for zone, (parts, _) in zones.items()},
-        "pixel": {zone: f"{parts.pixel_px:.2f}" for zone, (parts, _) in zones.items()},
-        "focus": {zone: f"{parts.defocus_px:.2f}" for zone, (parts, _) in zones.items()},
-        "(disc)": {zone: f"{disc_px:.2f}" for zone, (_, disc_px) in zones.items()},
-        "all else": {zone: f"{parts.other_px:.2f}" for zone, (parts, _) in zones.items()},
-    }
-    head = (
-        "What blurs it, each part as a Gaussian's sigma in px, from the "
-        f"{fitting} of {len(read)} edges whose shape a lens could make:"
-    )
-    return [*_table(head, columns)[:-1], f"  {most_comes_from(zones['frame'][0])}", ""]
-
-
-def _by_zone(
-    shot: "ShotResult", figure: "Callable[[Edge], float | None]", *, decimals: int
-) -> dict[str, str]:
-    from lensbench.shot import mean_by_zone
-
-    means = mean_by_zone(shot.edges, shot.size_px, figure=figure)
-    return {zone: f"{mean:.{decimals}f}" for zone, mean in means.items() if isfinite(mean)}
-
-
-def _table(head: str, columns: dict[str, dict[str, str]]) -> list[str]:
-    """Lay columns out zone by zone, with a dash where nothing is known."""
-    from lensbench.model.shot import ZONES
-
-    row = "  {:<8}" + " {:>11}" * len(columns)
-    rows = [row.format(zone, *(column.get(zone, "-") for column in columns.values())) for zone in ZONES]
-    return [head, row.format("zone", *columns), *rows, ""]
-
-
-def measure(
     photo: Annotated[
-        Path,
-        typer.Argument(
-            help="Photograph of the chart: raw, JPEG, TIFF or PNG.", show_default=False, metavar="PATH"
-        ),
-    ],
-    *,
-    pitch_um: PitchUm = None,
-    method: Annotated[
-        MethodName, typer.Option("--method", help="Our own method, or the standard's steps.")
-    ] = MethodName.REFINED,
-    encoding: Encoding = "auto",
-    print_profile: Annotated[
-        str | None,
-        typer.Option(
-            "--print-profile", help="Kept profile of the print (or its file): divided out.", metavar="TEXT"
-        ),
-    ] = None,
+        Path, typer.Argument(help="Photograph of the chart: raw, JPEG, TIFF or PNG.", metavar="PATH")
+    ]
+    pitch_um: PitchUm = None
+    method: Method = MethodName.REFINED
+    encoding: Encoding = "auto"
+    print_profile: PrintProfile = None
     far: Annotated[
         list[Path] | None,
-        typer.Option(
-            "--far",
-            help="With --keep-print: the same print from further away; may be given again.",
-            metavar="PATH",
-        ),
-    ] = None,
+        path("--far", "With --keep-print: the same print from further away; may be given again."),
+    ] = None
     keep_print: Annotated[
-        str | None,
-        typer.Option(
-            "--keep-print",
-            help="Keep the print's profile under this name, or in this .json file.",
-            metavar="TEXT",
-        ),
-    ] = None,
-    physical: Physical = False,
-    f_number: FNumber = None,
-    print_height_mm: PrintHeight = None,
-    viewing_distance_mm: ViewingDistance = None,
-    at_lpmm: AtLpmm = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
-) -> None:
+        str | None, text("--keep-print", "Keep the print's profile under this name, or in this .json file.")
+    ] = None
+    physical: Physical = False
+    f_number: FNumber = None
+    at_lpmm: AtLpmm = None
+    as_json: AsJson = False
+
+
+def measure(given: MeasureCommand) -> None:
     """Measure one photograph of the chart: how sharp it is in each zone, how the camera stood, what went wrong.
 
     Sharpness is MTF50, where contrast has fallen to one half: in cycles per pixel (cy/px), line pairs per
@@ -179,49 +71,31 @@ def measure(
 
     Example: lensbench measure chart_f5.6.dng --pitch-um 4.0
     """
-    from lensbench.capture.print_profile import kept_profile
-    from lensbench.shot import MeasureOptions, measure_shot
-
-    if (far is None) != (keep_print is None) or (keep_print and print_profile):
+    if (given.far is None) != (given.keep_print is None) or (given.keep_print and given.print_profile):
         raise SettingError("a print's profile takes both --far and --keep-print, and no --print-profile")
-    wanted = lpmm_list(at_lpmm)
-    options = MeasureOptions(
-        method=method.value,
-        pitch_um=pitch_um,
-        encoding=encoding,
-        print_profile=None if print_profile is None else kept_profile(print_profile),
-        physical=physical,
-        print_height_mm=print_height_mm,
-        viewing_distance_mm=viewing_distance_mm,
-    )
-
-    def measured(path: Path) -> "ShotResult":
-        return measure_shot(path, options, overrides=_known(f_number))
-
-    shot = measured(photo)
-    check_known(shot, options, wanted)
-    kept = say_kept_print(keep_print, [shot, *map(measured, far)]) if far and keep_print else []
-    if as_json:
-        from lensbench.report.out.json_form import shot_as_json
-
-        say_document(json.dumps(shot_as_json(shot, at_lpmm=wanted), allow_nan=False))
+    options, at_lpmm = measure_options(given), lpmm_list(given.at_lpmm)
+    done = lensbench.measure(given.photo, options, f_number=given.f_number, at_lpmm=at_lpmm)
+    kept = _kept_print(given, done.shot, options) if given.keep_print else []
+    if given.as_json:
+        say_document(done.to_json())
     else:
-        say(*_lines(shot, options, wanted))
+        say(*_lines(done.shot, options, at_lpmm))
     if kept:
-        say(*kept, err=as_json)
-    if not any(edge.edge.measured for edge in shot.edges):
+        say(*kept, err=given.as_json)
+    if not any(edge.edge.measured for edge in done.shot.edges):
         raise typer.Exit(1)
 
 
-def _known(f_number: float | None) -> "Metadata | None":
-    """Give what the user says of a lens that does not tell its f-number."""
-    from lensbench.model.shot import Metadata
+def _kept_print(given: MeasureCommand, near: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
+    """Make and keep the profile of a print from photographs at two or more distances; say what it is."""
+    from lensbench.capture.print_profile import profile_from_distances
 
-    return None if f_number is None else Metadata(f_number=f_number)
+    far = [lensbench.measure(photo, options, f_number=given.f_number).shot for photo in given.far or ()]
+    name = given.keep_print or ""
+    return keep_and_say(profile_from_distances([near, *far], name=Path(name).stem), name)
 
 
-def _lines(shot: "ShotResult", options: "MeasureOptions", at_lpmm: tuple[float, ...]) -> list[str]:
-
+def _lines(shot: "ShotResult", options: "lensbench.MeasureOptions", at_lpmm: tuple[float, ...]) -> list[str]:
     lines = [_answer(shot), "", _table_head(), *(_table_row(shot, zone) for zone in shot.summary), ""]
     lines += reading_lines(shot, options, at_lpmm)
     lines += [f"Taken with: {_settings(shot.metadata)}.", _standing(shot)]
@@ -237,12 +111,8 @@ def _answer(shot: "ShotResult") -> str:
     """Say in plain words how sharp the picture is, and where most and least."""
     frame = shot.summary["frame"]
     if not isfinite(frame.mtf50_cypx):
-        what = (
-            "it"
-            if not any(isfinite(figure.mtf50_cypx) for figure in shot.summary.values())
-            else "the whole frame"
-        )
-        return f"{shot.path.name}: no figure can be given for {what}; the remarks say why."
+        some = any(isfinite(figure.mtf50_cypx) for figure in shot.summary.values())
+        return f"{shot.path.name}: no figure can be given for {'the whole frame' if some else 'it'}; the remarks say why."
     low, high = frame.ci95_cypx
     says = (
         f"{shot.path.name}: over the frame, half the contrast is left at {frame.mtf50_cypx:.3f} cy/px "
@@ -355,3 +225,81 @@ def _contrast_line(contrast: float) -> str:
 
 def _turned(angle_deg: float, positive: str, negative: str) -> str:
     return f"{abs(angle_deg):.1f} degrees {positive if angle_deg >= 0.0 else negative}"
+
+
+def reading_lines(
+    shot: "ShotResult", options: "lensbench.MeasureOptions", at_lpmm: Sequence[float]
+) -> list[str]:
+    """Give the lines that follow the table of MTF50; none without further options."""
+    return [*_look(shot, options), *_contrast(shot, at_lpmm), *_blur(shot, options)]
+
+
+def _look(shot: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
+    viewing = options.viewing(shot.picture_height_px)
+    if viewing is None:
+        return []
+    columns = {
+        "acutance": _by_zone(shot, lambda edge: edge.acutance, decimals=3),
+        "JND": _by_zone(shot, lambda edge: edge.sharpness_jnd, decimals=1),
+    }
+    return _table(f"{look_in_words(viewing)} (JND: just noticeable differences of sharpness):", columns)
+
+
+def _contrast(shot: "ShotResult", at_lpmm: Sequence[float]) -> list[str]:
+    from lensbench.edge import edge_response_at_lpmm
+
+    pitch_um = shot.pixel_pitch_um
+    if not at_lpmm or pitch_um is None:
+        return []
+
+    def column(lpmm: float) -> dict[str, str]:
+        return _by_zone(
+            shot,
+            lambda edge: edge_response_at_lpmm(edge, lpmm=lpmm, pixel_pitch_um=pitch_um).value,
+            decimals=3,
+        )
+
+    return _table("Contrast left, of 1:", {f"{lpmm:g} lp/mm": column(lpmm) for lpmm in at_lpmm})
+
+
+def _blur(shot: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
+    from lensbench.report.text.blur import blur_where_it_fits, most_comes_from, not_of_a_lens
+
+    read = [one for one in shot.edges if one.edge.physical is not None]
+    fitting = sum(one.edge.physical is not None and one.edge.physical.fits for one in read)
+    if not options.physical or not read:
+        return []
+    zones = blur_where_it_fits(shot.edges, shot.size_px)
+    if "frame" not in zones or 2 * fitting < len(read):
+        said = not_of_a_lens(len(read) - fitting, len(read))
+        return [f"{said[:1].upper()}{said[1:]}", ""]
+    columns = {
+        "diffraction": {zone: f"{parts.diffraction_px:.2f}" for zone, (parts, _) in zones.items()},
+        "pixel": {zone: f"{parts.pixel_px:.2f}" for zone, (parts, _) in zones.items()},
+        "focus": {zone: f"{parts.defocus_px:.2f}" for zone, (parts, _) in zones.items()},
+        "(disc)": {zone: f"{disc_px:.2f}" for zone, (_, disc_px) in zones.items()},
+        "all else": {zone: f"{parts.other_px:.2f}" for zone, (parts, _) in zones.items()},
+    }
+    head = (
+        "What blurs it, each part as a Gaussian's sigma in px, from the "
+        f"{fitting} of {len(read)} edges whose shape a lens could make:"
+    )
+    return [*_table(head, columns)[:-1], f"  {most_comes_from(zones['frame'][0])}", ""]
+
+
+def _by_zone(
+    shot: "ShotResult", figure: "Callable[[Edge], float | None]", *, decimals: int
+) -> dict[str, str]:
+    from lensbench.shot import mean_by_zone
+
+    means = mean_by_zone(shot.edges, shot.size_px, figure=figure)
+    return {zone: f"{mean:.{decimals}f}" for zone, mean in means.items() if isfinite(mean)}
+
+
+def _table(head: str, columns: dict[str, dict[str, str]]) -> list[str]:
+    """Lay columns out zone by zone, with a dash where nothing is known."""
+    from lensbench.model.shot import ZONES
+
+    row = "  {:<8}" + " {:>11}" * len(columns)
+    rows = [row.format(zone, *(column.get(zone, "-") for column in columns.values())) for zone in ZONES]
+    return [head, row.format("zone", *columns), *rows, ""]

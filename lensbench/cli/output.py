@@ -1,6 +1,6 @@
 """The one way to the terminal: no sign of a file's or a lens's name reaches it that a terminal obeys.
 
-What the commands that measure many photographs say: progress on standard error, the answer on standard output.
+Progress and what was not used go to standard error, the answer to standard output.
 """
 
 from collections import Counter
@@ -14,22 +14,21 @@ import typer
 from lensbench.storage.text import clean_text, visible
 
 if TYPE_CHECKING:
-    from lensbench.model.compare import CompareFindings
-    from lensbench.model.shot import PrintProfile, ShotResult
-    from lensbench.model.sweep import SweepFindings
-    from lensbench.sweep import Sweep
+    import lensbench
+    from lensbench.model.shot import PrintProfile
 
 __all__ = [
     "keep_and_say",
     "progress_bar",
+    "running",
     "say",
     "say_answer",
-    "say_comparison",
     "say_document",
-    "say_kept_print",
-    "say_passed_over",
-    "say_rejected",
+    "say_not_used",
 ]
+
+
+_MOST_NAMED: Final = 5
 
 
 def say(*lines: str, err: bool = False) -> None:
@@ -37,12 +36,9 @@ def say(*lines: str, err: bool = False) -> None:
     typer.echo("\n".join(visible(line).rstrip() for line in lines), err=err)
 
 
-def say_document(text: str | bytes) -> None:
+def say_document(text: str) -> None:
     """Print a JSON document, in which hidden signs are escaped already."""
-    typer.echo((text.decode() if isinstance(text, bytes) else text).rstrip("\n"))
-
-
-_MOST_NAMED: Final = 5
+    typer.echo(text.rstrip("\n"))
 
 
 @contextmanager
@@ -62,57 +58,44 @@ def progress_bar(doing: str = "measuring") -> Iterator[Callable[[int, int], None
         yield show
 
 
-def say_passed_over(folders: Sequence[Path]) -> None:
-    """Name what bears a photograph's name but is a link, a pipe or a device, and so was not opened."""
+def running(workers: int | None, progress: Callable[[int, int], None]) -> "lensbench.Running":
+    """Give how the work is spread, shown by a bar; where no workers can start, standard error says so."""
+    import lensbench
+    from lensbench.sweep import usual_workers
+
+    return lensbench.Running(
+        workers=workers or usual_workers(),
+        progress=lambda done, total, _: progress(done, total),
+        notice=lambda sentence: say(sentence, err=True),
+    )
+
+
+def say_not_used(
+    done: "lensbench.SweepResult | lensbench.EffectResult", folders: Sequence[Path] = ()
+) -> None:
+    """Name every photograph that was passed over, left out or rejected, with its reason."""
     from lensbench.photo import passed_over
-
-    found = list(dict.fromkeys(path for folder in folders for path in passed_over(folder)))
-    if found:
-        names = ", ".join(clean_text(path.name) for path in found[:_MOST_NAMED])
-        more = f" and {len(found) - _MOST_NAMED} more" if len(found) > _MOST_NAMED else ""
-        say(f"passed over, being no files of their own (links, pipes) or unreadable: {names}{more}", err=True)
-
-
-def say_rejected(done: "Sweep") -> None:
-    """Name every photograph that was left out, with its reason."""
     from lensbench.sweep import copies_in_words
 
+    if passed := list(dict.fromkeys(path for folder in folders for path in passed_over(folder))):
+        names = ", ".join(clean_text(path.name) for path in passed[:_MOST_NAMED])
+        more = f" and {len(passed) - _MOST_NAMED} more" if len(passed) > _MOST_NAMED else ""
+        say(f"passed over, being no files of their own (links, pipes) or unreadable: {names}{more}", err=True)
     planned = [shot.planned for shot in done.shots]
-    for reason, count in Counter(
-        shot.left_out for shot in planned if shot.by_choice and shot.copy_of is None
-    ).items():
+    skipped = Counter(shot.left_out for shot in planned if shot.by_choice and shot.copy_of is None)
+    for reason, count in skipped.items():
         say(f"skipped {count} photograph{'s' * (count > 1)}: {reason}", err=True)
     for sentence in copies_in_words({shot.path: shot.copy_of for shot in planned if shot.copy_of}):
         say(sentence, err=True)
-    rejections = [*done.findings.unplaced, *(one for lens in done.findings.lenses for one in lens.rejected)]
-    for rejection in rejections:
+    for rejection in done.rejected:
         say(f"rejected: {clean_text(rejection.path.name)}: {rejection.reason}", err=True)
 
 
-def say_answer(findings: "SweepFindings", written: Sequence[Path]) -> None:
+def say_answer(done: "lensbench.SweepResult | lensbench.CompareResult | lensbench.EffectResult") -> None:
     """Give the answer in plain sentences, and say where the report lies."""
-    from lensbench.report.text.answer import answer_sentences
-
-    for sentence in answer_sentences(findings):
+    for sentence in done.answer:
         say(sentence)
-    say(f"Report: {written[-1]}")
-
-
-def say_comparison(comparison: "CompareFindings", written: Sequence[Path]) -> None:
-    """Give the comparison in plain sentences with its table, and say where the report lies."""
-    from lensbench.report.out.compare import choice_lines
-    from lensbench.report.text.compare import comparison_answer, comparison_limits
-
-    for line in (*comparison_answer(comparison), *choice_lines(comparison), *comparison_limits(comparison)):
-        say(line)
-    say(f"Report: {written[-1]}")
-
-
-def say_kept_print(name: str, shots: "Sequence[ShotResult]") -> list[str]:
-    """Make and keep the profile of a print from photographs at two or more distances; say what it is."""
-    from lensbench.capture.print_profile import profile_from_distances
-
-    return keep_and_say(profile_from_distances(shots, name=Path(name).stem), name)
+    say(f"Report: {done.written[-1]}")
 
 
 def keep_and_say(profile: "PrintProfile", name: str) -> list[str]:

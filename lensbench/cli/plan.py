@@ -1,21 +1,23 @@
 """`lensbench plan`: makes the list of shots to take, with distances, a checklist to print and a table for `sweep`."""
 
 import re
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.options import numbers_in
+from lensbench.cli.options import number, numbers_in, path, switch, text
 from lensbench.cli.output import say
 from lensbench.model.errors import SettingError
+from lensbench.model.units import PITCH_LIMITS_UM
 from lensbench.storage.text import name_in_tables
 
 if TYPE_CHECKING:
     from lensbench.capture.plan import ShootPlan
 
-__all__ = ["ChartKind", "plan"]
+__all__ = ["ChartKind", "PlanCommand", "plan"]
 
 
 class ChartKind(StrEnum):
@@ -26,101 +28,48 @@ class ChartKind(StrEnum):
     WALL = "wall"
 
 
-def plan(
-    *,
-    focal: Annotated[
-        str,
-        typer.Option("--focal", help="Of the lens, in mm: 50, or 24-70.", show_default=False, metavar="TEXT"),
-    ],
-    widest: Annotated[
-        float,
-        typer.Option(
-            "--widest", min=0.5, max=128.0, help="Widest f-number.", show_default=False, metavar="NUMBER"
-        ),
-    ],
-    out: Annotated[
-        Path, typer.Option("--out", file_okay=False, help="Folder to write into.", metavar="PATH")
-    ] = Path("lensbench-plan"),
-    narrowest: Annotated[
-        float,
-        typer.Option(
-            "--narrowest", min=0.5, max=128.0, help="Narrowest f-number worth a shot.", metavar="NUMBER"
-        ),
-    ] = 16.0,
+@dataclass(frozen=True, kw_only=True)
+class PlanCommand:
+    """The options of `plan`."""
+
+    focal: Annotated[str, text("--focal", "Of the lens, in mm: 50, or 24-70.")]
+    widest: Annotated[float, number("--widest", "Widest f-number.", 0.5, 128.0)]
+    out: Annotated[Path, path("--out", "Folder to write into.", file_okay=False)] = Path("lensbench-plan")
+    narrowest: Annotated[float, number("--narrowest", "Narrowest f-number worth a shot.", 0.5, 128.0)] = 16.0
     closest_m: Annotated[
-        float | None,
-        typer.Option(
-            "--closest-m",
-            min=0.01,
-            max=1000.0,
-            help="Closest focus, subject to sensor, in m.",
-            metavar="NUMBER",
-        ),
-    ] = None,
-    lens: Annotated[str, typer.Option("--lens", help="Name, for the table.", metavar="TEXT")] = "",
-    camera: Annotated[str, typer.Option("--camera", help="Name, for the table.", metavar="TEXT")] = "",
-    pitch_um: Annotated[
-        float, typer.Option("--pitch-um", min=0.1, max=100.0, help="Pixel pitch, in um.", metavar="NUMBER")
-    ] = 6.0,
-    size: Annotated[
-        str, typer.Option("--size", help="ROWSxCOLS of the pictures, in px.", metavar="TEXT")
-    ] = "4000x6000",
-    paper: Annotated[
-        str, typer.Option("--paper", help="Largest paper you can print, as for `chart`.", metavar="TEXT")
-    ] = "A4",
+        float | None, number("--closest-m", "Closest focus, subject to sensor, in m.", 0.01, 1000.0)
+    ] = None
+    lens: Annotated[str, text("--lens", "Name, for the table.")] = ""
+    camera: Annotated[str, text("--camera", "Name, for the table.")] = ""
+    pitch_um: Annotated[float, number("--pitch-um", "Pixel pitch, in um.", *PITCH_LIMITS_UM)] = 6.0
+    size: Annotated[str, text("--size", "ROWSxCOLS of the pictures, in px.")] = "4000x6000"
+    paper: Annotated[str, text("--paper", "Largest paper you can print, as for `chart`.")] = "A4"
     chart: Annotated[
         ChartKind, typer.Option("--chart", help="One sheet, a wall set, or what the room allows.")
-    ] = ChartKind.AUTO,
-    room_m: Annotated[
-        float,
-        typer.Option("--room-m", min=0.3, max=1000.0, help="Length of the room, in m.", metavar="NUMBER"),
-    ] = 4.0,
+    ] = ChartKind.AUTO
+    room_m: Annotated[float, number("--room-m", "Length of the room, in m.", 0.3, 1000.0)] = 4.0
     print_edge_mm: Annotated[
-        float,
-        typer.Option(
-            "--print-edge-mm",
-            min=0.001,
-            max=10.0,
-            help="10-90 % rise of a printed edge, in mm.",
-            metavar="NUMBER",
-        ),
-    ] = 0.1,
+        float, number("--print-edge-mm", "10-90 % rise of a printed edge, in mm.", 0.001, 10.0)
+    ] = 0.1
     print_dpi: Annotated[
-        float,
-        typer.Option(
-            "--print-dpi", min=10.0, max=20_000.0, help="Of the printer, in dots per inch.", metavar="NUMBER"
-        ),
-    ] = 600.0,
+        float, number("--print-dpi", "Of the printer, in dots per inch.", 10.0, 20_000.0)
+    ] = 600.0
     exposure: Annotated[
-        str,
-        typer.Option(
-            "--exposure", help="TIME@STOP that your light asks for; other stops follow.", metavar="TEXT"
-        ),
-    ] = "1/30@5.6",
-    stops: Annotated[
-        str,
-        typer.Option("--stops", help="f-numbers with commas between.  [default: full stops]", metavar="TEXT"),
-    ] = "",
+        str, text("--exposure", "TIME@STOP that your light asks for; other stops follow.")
+    ] = "1/30@5.6"
+    stops: Annotated[str, text("--stops", "f-numbers with commas between.  [default: full stops]")] = ""
     focal_lengths: Annotated[
-        str,
-        typer.Option(
-            "--focal-lengths", help="In mm, with commas between.  [default: 3 to 5]", metavar="TEXT"
-        ),
-    ] = "",
-    repeats: Annotated[
-        int, typer.Option("--repeats", min=1, max=20, help="Shots a setting, focused anew.", metavar="NUMBER")
-    ] = 3,
-    first_file: Annotated[
-        str,
-        typer.Option("--first-file", help="Name of the first file to come: DSC00417.ARW.", metavar="TEXT"),
-    ] = "",
+        str, text("--focal-lengths", "In mm, with commas between.  [default: 3 to 5]")
+    ] = ""
+    repeats: Annotated[int, number("--repeats", "Shots a setting, focused anew.", 1, 20)] = 3
+    first_file: Annotated[str, text("--first-file", "Name of the first file to come: DSC00417.ARW.")] = ""
     quick: Annotated[
-        bool, typer.Option("--quick", help="Ten-minute test of a used lens: 12 shots at most, one page.")
-    ] = False,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Write over a shots.csv that holds your entries.")
-    ] = False,
-) -> None:
+        bool, switch("--quick", "Ten-minute test of a used lens: 12 shots at most, one page.")
+    ] = False
+    replace: Annotated[bool, switch("--replace", "Write over a shots.csv that holds your entries.")] = False
+
+
+def plan(given: PlanCommand) -> None:
     """Plan a shoot: where to stand, which chart, how flat and square it must hang, every shot, and the time.
 
     Writes checklist.pdf to print, and shots.csv for `check --plan` and `sweep --shots`.
@@ -128,42 +77,47 @@ def plan(
     Example: lensbench plan --focal 24-70 --widest 2.8 --closest-m 0.38 --paper A4 --room-m 5 --out plan
     """
     from lensbench.capture.checklist import checklist_pdf
-    from lensbench.capture.gear import CameraGear, LensGear
-    from lensbench.capture.plan import Exposure, Place, make_plan, quick_plan
     from lensbench.capture.plan_table import counted_names, table_shots, table_text
-    from lensbench.capture.standing import PrintGear
     from lensbench.storage.files import Listing, unwritable
 
-    owned = LensGear(
-        name=name_in_tables(lens),
-        focal_range_mm=_focal_range(focal),
-        widest_f_number=widest,
-        narrowest_f_number=max(narrowest, widest),
-        closest_mm=None if closest_m is None else 1000.0 * closest_m,
-    )
-    body = CameraGear(name=name_in_tables(camera), pitch_um=pitch_um, size_px=_size(size))
-    place = Place(
-        room_mm=1000.0 * room_m,
-        paper=paper,
-        printed=PrintGear(edge_mm=print_edge_mm, dots_per_inch=print_dpi),
-        exposure=Exposure.parse(exposure),
-        chart=chart.value,
-    )
-    lengths = numbers_in(focal_lengths, "--focal-lengths") if focal_lengths else []
-    if quick:
-        made = quick_plan(owned, body, place=place, focal_lengths_mm=lengths)
-    else:
-        wanted = numbers_in(stops, "--stops", limits=(0.5, 128.0)) if stops else []
-        made = make_plan(owned, body, place=place, stops=wanted, focal_lengths_mm=lengths, repeats=repeats)
-    names = counted_names(first_file, len(made.shots)) if first_file else []
-    _keep_entries(out / "shots.csv", replace=replace)
+    made = _made(given)
+    names = counted_names(given.first_file, len(made.shots)) if given.first_file else []
+    out = given.out
+    _keep_entries(out / "shots.csv", replace=given.replace)
     files = {"checklist.pdf": checklist_pdf(made), "shots.csv": table_text(table_shots(made, files=names))}
     try:
-        Listing(folder=out, what="plan").write(files, agreed=("shots.csv",) if replace else ())
+        Listing(folder=out, what="plan").write(files, agreed=("shots.csv",) if given.replace else ())
     except OSError as error:
         raise unwritable(out, error) from error
     say(*_lines(made))
     say(f"Written: {out / 'checklist.pdf'} to print, {out / 'shots.csv'} for check and sweep")
+
+
+def _made(given: PlanCommand) -> "ShootPlan":
+    from lensbench.capture.gear import CameraGear, LensGear
+    from lensbench.capture.plan import Exposure, Place, make_plan, quick_plan
+    from lensbench.capture.standing import PrintGear
+
+    lens = LensGear(
+        name=name_in_tables(given.lens),
+        focal_range_mm=_focal_range(given.focal),
+        widest_f_number=given.widest,
+        narrowest_f_number=max(given.narrowest, given.widest),
+        closest_mm=None if given.closest_m is None else 1000.0 * given.closest_m,
+    )
+    camera = CameraGear(name=name_in_tables(given.camera), pitch_um=given.pitch_um, size_px=_size(given.size))
+    place = Place(
+        room_mm=1000.0 * given.room_m,
+        paper=given.paper,
+        printed=PrintGear(edge_mm=given.print_edge_mm, dots_per_inch=given.print_dpi),
+        exposure=Exposure.parse(given.exposure),
+        chart=given.chart.value,
+    )
+    lengths = numbers_in(given.focal_lengths, "--focal-lengths") if given.focal_lengths else []
+    if given.quick:
+        return quick_plan(lens, camera, place=place, focal_lengths_mm=lengths)
+    stops = numbers_in(given.stops, "--stops", limits=(0.5, 128.0)) if given.stops else []
+    return make_plan(lens, camera, place=place, stops=stops, focal_lengths_mm=lengths, repeats=given.repeats)
 
 
 def _keep_entries(table: Path, *, replace: bool) -> None:
@@ -205,16 +159,16 @@ def _row(cells: tuple[str, ...], widths: list[int]) -> str:
     return "  " + "".join(f"{cell:<{width}}" for cell, width in zip(cells, widths, strict=True)).rstrip()
 
 
-def _focal_range(text: str) -> tuple[float, float]:
-    found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(?:-\s*(\d+(?:\.\d+)?))?\s*(?:mm)?\s*", text)
-    if found is None:
-        raise SettingError(f"--focal {text}: give millimetres, 50 or 24-70")
-    short_mm = float(found[1])
-    return short_mm, float(found[2] or short_mm)
+def _focal_range(given: str) -> tuple[float, float]:
+    parts = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(?:-\s*(\d+(?:\.\d+)?))?\s*(?:mm)?\s*", given)
+    if parts is None:
+        raise SettingError(f"--focal {given}: give millimetres, 50 or 24-70")
+    short_mm = float(parts[1])
+    return short_mm, float(parts[2] or short_mm)
 
 
-def _size(text: str) -> tuple[int, int]:
-    found = re.fullmatch(r"\s*(\d+)\s*[xX×]\s*(\d+)\s*", text)
-    if found is None:
-        raise SettingError(f"--size {text}: give ROWSxCOLS in pixels, such as 4000x6000")
-    return int(found[1]), int(found[2])
+def _size(given: str) -> tuple[int, int]:
+    parts = re.fullmatch(r"\s*(\d+)\s*[xX×]\s*(\d+)\s*", given)
+    if parts is None:
+        raise SettingError(f"--size {given}: give ROWSxCOLS in pixels, such as 4000x6000")
+    return int(parts[1]), int(parts[2])

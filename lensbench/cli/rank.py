@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.output import say, say_document
-from lensbench.model.errors import SettingError
+import lensbench
+from lensbench.cli.options import AsJson
+from lensbench.cli.output import progress_bar, say, say_document
 
 if TYPE_CHECKING:
-    from lensbench.rank import PairOdds, RankedFrame, Ranking
+    from lensbench.rank import PairOdds, RankedFrame
 
 __all__ = ["rank"]
 
@@ -20,7 +21,7 @@ def rank(
         list[Path],
         typer.Argument(metavar="PHOTO... | FOLDER", help="Two or more frames of one scene, or their folder."),
     ],
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Order near-identical frames of any scene by sharpness; no chart is needed.
 
@@ -32,52 +33,34 @@ def rank(
 
     Example: lensbench rank burst_1.dng burst_2.dng burst_3.dng
     """
-    from lensbench.cli.output import progress_bar
-    from lensbench.rank import frames_of
-    from lensbench.rank import rank as rank_frames
     from lensbench.report.text.words import clean_line
     from lensbench.storage.text import clean_text
+    from lensbench.sweep import copies_in_words
 
-    paths = _without_copies(frames_of(photos))
     with progress_bar("comparing") as progress:
-        ranking = rank_frames(paths, progress=progress)
-    for one in ranking.left_out:
-        say(f"left out: {clean_text(one.path.name)}: {clean_line(one.reason)}", err=True)
+        done = lensbench.rank(photos, progress=progress)
+    for sentence in copies_in_words(done.copies):
+        say(clean_text(sentence), err=True)
+    ranking = done.ranking
+    for rejection in ranking.left_out:
+        say(f"left out: {clean_text(rejection.path.name)}: {clean_line(rejection.reason)}", err=True)
     if as_json:
-        from lensbench.report.out.json_form import plain
-        from lensbench.report.out.write import json_text
-
-        say_document(json_text(plain(ranking)))
+        say_document(done.to_json())
     elif ranking.told_apart:
-        say(*_lines(ranking))
+        say(*_lines(done))
     if not ranking.told_apart:
         say(f"lensbench: {ranking.answer}", err=True)
         raise typer.Exit(1)
 
 
-def _without_copies(paths: list[Path]) -> list[Path]:
-    """Leave out files of equal content, and say so: a copy tells nothing that its original does not."""
-    from lensbench.storage.text import clean_text
-    from lensbench.sweep import copies_among, copies_in_words
-
-    copies = copies_among(paths)
-    for sentence in copies_in_words(copies):
-        say(clean_text(sentence), err=True)
-    frames = [path for path in paths if path not in copies]
-    if len(frames) < 2:
-        raise SettingError(
-            "only one photograph is there, and copies of it; give two or more of the same scene"
-        )
-    return frames
-
-
 _COLUMNS = "  {:>4} {:>5}  {:<28} {:>12} {:>16} {:>13}"
 
 
-def _lines(ranking: "Ranking") -> list[str]:
+def _lines(done: "lensbench.RankResult") -> list[str]:
+    ranking = done.ranking
     head = _COLUMNS.format("rank", "group", "frame", "contrast, %", "95 % interval", "more blur, px")
     rows = [_row(frame) for frame in ranking.frames]
-    sure = [_odds(pair) for pair in _neighbours(ranking)]
+    sure = [_odds(pair) for pair in done.neighbours]
     detail = f"Contrast at {ranking.frequency_cypx:.2f} cycles/pixel, against the sharpest; {ranking.pieces} places."
     return [ranking.answer, "", head, *rows, "", detail, *sure, *ranking.cautions]
 
@@ -98,14 +81,6 @@ def _row(frame: "RankedFrame") -> str:
 
 def _signed(percent: float) -> str:
     return f"{percent:+.1f}" if abs(percent) >= 0.05 else "0.0"
-
-
-def _neighbours(ranking: "Ranking") -> list["PairOdds"]:
-    """Give each frame's odds against the next in the order."""
-    following = {
-        frame.photo: after.photo for frame, after in zip(ranking.frames, ranking.frames[1:], strict=False)
-    }
-    return [pair for pair in ranking.pairs if following.get(pair.sharper) == pair.softer]
 
 
 def _odds(pair: "PairOdds") -> str:

@@ -1,20 +1,22 @@
 """`lensbench simulate`: makes photographs of the chart whose true sharpness is known."""
 
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from lensbench.cli.options import numbers_in
+from lensbench.cli.options import number, numbers_in, path, switch, text
 from lensbench.cli.output import say
 from lensbench.model.errors import SettingError
+from lensbench.model.units import PITCH_LIMITS_UM
 
 if TYPE_CHECKING:
     from lensbench.chart.layout import Layout
-    from lensbench.simulate import Job
+    from lensbench.simulate import Job, Lens, Plan, Scene
 
-__all__ = ["FileFormat", "Filter", "simulate"]
+__all__ = ["FileFormat", "Filter", "SimulateCommand", "simulate"]
 
 
 _MOST_JOBS: Final = 5000
@@ -51,157 +53,87 @@ class Filter(StrEnum):
     MONO = "mono"
 
 
-def simulate(
-    *,
-    out: Annotated[
-        Path,
-        typer.Option(
-            "--out", file_okay=False, help="Folder to write into.", show_default=False, metavar="PATH"
-        ),
-    ],
-    lens: Annotated[
-        str,
-        typer.Option(
-            "--lens", help="sorrel, fennel or tansy (invented), or a JSON description.", metavar="TEXT"
-        ),
-    ] = "sorrel",
-    stops: Annotated[
-        str, typer.Option("--stops", help="f-numbers, with commas between.", metavar="TEXT")
-    ] = "2.8,4,5.6,8,11,16",
+@dataclass(frozen=True, kw_only=True)
+class SimulateCommand:
+    """The options of `simulate`."""
+
+    out: Annotated[Path, path("--out", "Folder to write into.", file_okay=False)]
+    lens: Annotated[str, text("--lens", "sorrel, fennel or tansy (invented), or a JSON description.")] = (
+        "sorrel"
+    )
+    stops: Annotated[str, text("--stops", "f-numbers, with commas between.")] = "2.8,4,5.6,8,11,16"
     focal_lengths: Annotated[
         str | None,
-        typer.Option(
-            "--focal-lengths",
-            help="In mm, with commas between.  [default: the lens's shortest]",
-            show_default=False,
-            metavar="TEXT",
-        ),
-    ] = None,
-    repeats: Annotated[
-        int,
-        typer.Option("--repeats", min=1, max=1000, help="Shots a setting, focused anew.", metavar="NUMBER"),
-    ] = 2,
+        text("--focal-lengths", "In mm, with commas between.  [default: the lens's shortest]"),
+    ] = None
+    repeats: Annotated[int, number("--repeats", "Shots a setting, focused anew.", 1, 1000)] = 2
     focus_spread_um: Annotated[
         float,
-        typer.Option(
-            "--focus-spread-um",
-            min=0.0,
-            max=10_000.0,
-            help="Scatter of the focus on the sensor's side: sigma, in um.",
-            metavar="NUMBER",
+        number(
+            "--focus-spread-um", "Scatter of the focus on the sensor's side: sigma, in um.", 0.0, 10_000.0
         ),
-    ] = 0.0,
+    ] = 0.0
     focused_at: Annotated[
-        FocusedAt,
-        typer.Option("--focused-at", help="Stop to focus at: the shot's own, or the widest."),
-    ] = FocusedAt.WORKING,
+        FocusedAt, typer.Option("--focused-at", help="Stop to focus at: the shot's own, or the widest.")
+    ] = FocusedAt.WORKING
     focus_steps_um: Annotated[
         str | None,
-        typer.Option(
+        text(
             "--focus-steps-um",
-            help="A focus bracket at these positions, in um from the widest stop's best, with commas between.",
-            show_default=False,
-            metavar="TEXT",
+            "A focus bracket at these positions, in um from the widest stop's best, with commas between.",
         ),
-    ] = None,
+    ] = None
     turned: Annotated[
         Turned | None,
         typer.Option(
-            "--turned",
-            help="Shoot all once more with the camera, or the chart, turned by 180 degrees.",
-            show_default=False,
+            "--turned", help="Shoot all once more with the camera, or the chart, turned by 180 degrees."
         ),
-    ] = None,
-    paper: Annotated[
-        str | None,
-        typer.Option(
-            "--paper",
-            help="As for `chart`.  [default: A3, of a wall set A4]",
-            show_default=False,
-            metavar="TEXT",
-        ),
-    ] = None,
+    ] = None
+    paper: Annotated[str | None, text("--paper", "As for `chart`.  [default: A3, of a wall set A4]")] = None
     wall: Annotated[
-        int | None,
-        typer.Option(
-            "--wall",
-            min=1,
-            max=29,
-            help="A wall set of this many pages instead of a sheet.",
-            show_default=False,
-            metavar="NUMBER",
-        ),
-    ] = None,
-    solid: Annotated[bool, typer.Option("--solid", help="Chart in solid black instead of grey.")] = False,
+        int | None, number("--wall", "A wall set of this many pages instead of a sheet.", 1, 29)
+    ] = None
+    solid: Annotated[bool, switch("--solid", "Chart in solid black instead of grey.")] = False
     print_sigma_mm: Annotated[
-        float,
-        typer.Option(
-            "--print-sigma-mm",
-            min=0.0,
-            max=100.0,
-            help="Blur of the print's edges: sigma, in mm.",
-            metavar="NUMBER",
-        ),
-    ] = 0.0,
-    size: Annotated[
-        str, typer.Option("--size", help="ROWSxCOLS of the pictures, in px.", metavar="TEXT")
-    ] = "1160x1740",
-    pitch_um: Annotated[
-        float, typer.Option("--pitch-um", min=0.1, max=100.0, help="Pixel pitch, in um.", metavar="NUMBER")
-    ] = 4.0,
-    cfa: Annotated[Filter, typer.Option("--cfa", help="Colour filters of the sensor.")] = Filter.BAYER,
+        float, number("--print-sigma-mm", "Blur of the print's edges: sigma, in mm.", 0.0, 100.0)
+    ] = 0.0
+    size: Annotated[str, text("--size", "ROWSxCOLS of the pictures, in px.")] = "1160x1740"
+    pitch_um: Annotated[float, number("--pitch-um", "Pixel pitch, in um.", *PITCH_LIMITS_UM)] = 4.0
+    cfa: Annotated[Filter, typer.Option("--cfa", help="Colour filters of the sensor.")] = Filter.BAYER
     paper_level: Annotated[
         float,
-        typer.Option(
+        number(
             "--paper-level",
-            min=0.01,
-            max=100.0,
-            help="Exposure: signal of the paper, as a share of white; above 1 clips.",
-            metavar="NUMBER",
+            "Exposure: signal of the paper, as a share of white; above 1 clips.",
+            0.01,
+            100.0,
         ),
-    ] = 0.65,
-    iso: Annotated[
-        int, typer.Option("--iso", min=25, max=10_000_000, help="ISO; noise grows with it.", metavar="NUMBER")
-    ] = 100,
+    ] = 0.65
+    iso: Annotated[int, number("--iso", "ISO; noise grows with it.", 25, 10_000_000)] = 100
     tilt: Annotated[
-        str,
-        typer.Option(
-            "--tilt",
-            help="PITCH,YAW,ROLL of the camera, in degrees: up, to its right, clockwise.",
-            metavar="TEXT",
-        ),
-    ] = "0,0,0",
+        str, text("--tilt", "PITCH,YAW,ROLL of the camera, in degrees: up, to its right, clockwise.")
+    ] = "0,0,0"
     distance_mm: Annotated[
         float | None,
-        typer.Option(
+        number(
             "--distance-mm",
-            min=10.0,
-            max=1_000_000.0,
-            help="Chart to sensor, in mm.  [default: the chart fills the frame]",
-            show_default=False,
-            metavar="NUMBER",
+            "Chart to sensor, in mm.  [default: the chart fills the frame]",
+            10.0,
+            1_000_000.0,
         ),
-    ] = None,
-    file_format: Annotated[
-        FileFormat, typer.Option("--format", help="Raw, or a finished picture.")
-    ] = FileFormat.DNG,
+    ] = None
+    file_format: Annotated[FileFormat, typer.Option("--format", help="Raw, or a finished picture.")] = (
+        FileFormat.DNG
+    )
     sharpen: Annotated[
         float,
-        typer.Option(
-            "--sharpen",
-            min=0.0,
-            max=10.0,
-            help="In-camera sharpening of JPEG and TIFF: 0 none, 1 strong.",
-            metavar="NUMBER",
-        ),
-    ] = 0.0,
-    seed: Annotated[
-        int, typer.Option("--seed", min=0, max=2**32 - 1, help="Of noise and focus errors.", metavar="NUMBER")
-    ] = 1,
-    workers: Annotated[
-        int, typer.Option("--workers", min=1, max=256, help="Processes to use.", metavar="NUMBER")
-    ] = 1,
-) -> None:
+        number("--sharpen", "In-camera sharpening of JPEG and TIFF: 0 none, 1 strong.", 0.0, 10.0),
+    ] = 0.0
+    seed: Annotated[int, number("--seed", "Of noise and focus errors.", 0, 2**32 - 1)] = 1
+    workers: Annotated[int, number("--workers", "Processes to use.", 1, 256)] = 1
+
+
+def simulate(given: SimulateCommand) -> None:
     """Make photographs of the chart through a described lens and camera, with the truth beside them.
 
     Every file bears the metadata of a camera's; truth.json holds the exact SFR of every edge (in cycles per
@@ -211,43 +143,60 @@ def simulate(
     Example: lensbench simulate --out shoot --lens fennel --focal-lengths 24,70 --stops 4,8
     """
     from lensbench import simulate as room
-    from lensbench.chart.layout import sheet
 
+    out = given.out
     if out.is_dir() and any(out.iterdir()):
         raise SettingError(f"{out} holds files already; name a new folder, so that none is overwritten")
-    rows, cols = (int(value) for value in numbers_in(size, "--size", mark="x", count=2))
-    pitch_deg, yaw_deg, roll_deg = numbers_in(tilt, "--tilt", count=3, limits=(-360.0, 360.0))
-    described = room.lens_described(lens)
-    sensor_mm = (rows * pitch_um / 1000.0, cols * pitch_um / 1000.0)
-    scene = room.Scene(
-        layout=_hung(wall, paper or "A4", sensor_mm, seed) if wall else sheet(paper or "A3", solid=solid),
-        lens=described,
-        camera=room.Camera(
-            rows=rows, cols=cols, pitch_um=pitch_um, cfa="rggb" if cfa is Filter.BAYER else cfa.value
+    scene = _scene(given)
+    processing = room.Processing(format=given.file_format.value, sharpening=given.sharpen)
+    jobs = room.series(scene, out, plan=_plan(given, scene.lens), processing=processing)
+    made = _made(jobs, out, workers=given.workers, seed=given.seed)
+    say(f"{out}: {len(jobs)} photographs of {scene.layout.name} through {scene.lens.name}{made}.")
+
+
+def _scene(given: SimulateCommand) -> "Scene":
+    """Read lens, camera, chart and pose."""
+    from lensbench import simulate as room
+    from lensbench.chart.layout import sheet
+
+    rows, cols = (int(value) for value in numbers_in(given.size, "--size", mark="x", count=2))
+    pitch_deg, yaw_deg, roll_deg = numbers_in(given.tilt, "--tilt", count=3, limits=(-360.0, 360.0))
+    lens = room.lens_described(given.lens)
+    sensor_mm = (rows * given.pitch_um / 1000.0, cols * given.pitch_um / 1000.0)
+    if given.wall:
+        layout = _hung(given.wall, given.paper or "A4", sensor_mm, given.seed)
+    else:
+        layout = sheet(given.paper or "A3", solid=given.solid)
+    cfa = "rggb" if given.cfa is Filter.BAYER else given.cfa.value
+    return room.Scene(
+        layout=layout,
+        lens=lens,
+        camera=room.Camera(rows=rows, cols=cols, pitch_um=given.pitch_um, cfa=cfa),
+        pose=room.Pose(
+            pitch_deg=pitch_deg, yaw_deg=yaw_deg, roll_deg=roll_deg, distance_mm=given.distance_mm
         ),
-        pose=room.Pose(pitch_deg=pitch_deg, yaw_deg=yaw_deg, roll_deg=roll_deg, distance_mm=distance_mm),
-        print_sigma_mm=print_sigma_mm,
+        print_sigma_mm=given.print_sigma_mm,
     )
-    shortest_mm = described.focal_range_mm[0]
-    jobs = room.series(
-        scene,
-        out,
-        plan=room.Plan(
-            focal_lengths_mm=numbers_in(focal_lengths, "--focal-lengths") if focal_lengths else [shortest_mm],
-            f_numbers=numbers_in(stops, "--stops"),
-            repeats=repeats,
-            focus_spread_um=focus_spread_um,
-            focused=focused_at.value,
-            focus_steps_um=numbers_in(focus_steps_um, "--focus-steps-um") if focus_steps_um else (),
-            turned=turned.value if turned else "",
-            paper_level=paper_level,
-            iso=iso,
-            seed=seed,
-        ),
-        processing=room.Processing(format=file_format.value, sharpening=sharpen),
+
+
+def _plan(given: SimulateCommand, lens: "Lens") -> "Plan":
+    from lensbench.simulate import Plan
+
+    focal_lengths, steps = given.focal_lengths, given.focus_steps_um
+    return Plan(
+        focal_lengths_mm=numbers_in(focal_lengths, "--focal-lengths")
+        if focal_lengths
+        else [lens.focal_range_mm[0]],
+        f_numbers=numbers_in(given.stops, "--stops"),
+        repeats=given.repeats,
+        focus_spread_um=given.focus_spread_um,
+        focused=given.focused_at.value,
+        focus_steps_um=numbers_in(steps, "--focus-steps-um") if steps else (),
+        turned=given.turned.value if given.turned else "",
+        paper_level=given.paper_level,
+        iso=given.iso,
+        seed=given.seed,
     )
-    made = _made(jobs, out, workers=workers, seed=seed)
-    say(f"{out}: {len(jobs)} photographs of {scene.layout.name} through {described.name}{made}.")
 
 
 def _made(jobs: "list[Job]", out: Path, *, workers: int, seed: int) -> str:

@@ -1,23 +1,35 @@
 """`lensbench sweep`: measures a folder of test shots and finds the best settings."""
 
 import os
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated, Final
 
 import typer
 
-from lensbench.cli.edge import MethodName
-from lensbench.cli.options import REJECTED, Encoding, Physical, PitchUm, PrintProfileName, Strict, Workers
-from lensbench.cli.output import progress_bar, say, say_answer, say_document, say_passed_over, say_rejected
+import lensbench
+from lensbench.cli.options import (
+    REJECTED,
+    AsJson,
+    Encoding,
+    Method,
+    MethodName,
+    Out,
+    Physical,
+    PitchUm,
+    PrintProfile,
+    ShotsTable,
+    Strict,
+    Workers,
+    measure_options,
+)
+from lensbench.cli.output import progress_bar, running, say, say_answer, say_document, say_not_used
 
-if TYPE_CHECKING:
-    from lensbench.sweep import Sweep
-
-__all__ = ["TieRule", "sweep"]
+__all__ = ["SweepCommand", "TieRule", "sweep"]
 
 
-INTERRUPTED = 130
+_INTERRUPTED: Final = 130
 
 
 class TieRule(StrEnum):
@@ -29,41 +41,29 @@ class TieRule(StrEnum):
     DEEPEST = "deepest"
 
 
-def sweep(
+@dataclass(frozen=True, kw_only=True)
+class SweepCommand:
+    """The options of `sweep`."""
+
     folders: Annotated[
         list[Path], typer.Argument(metavar="FOLDER", help="Folders of test shots; never written to.")
-    ],
-    *,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            help="Folder for the report.  [default: FOLDER-lensbench beside it]",
-            show_default=False,
-            metavar="PATH",
-        ),
-    ] = None,
-    shots: Annotated[
-        Path | None,
-        typer.Option(
-            "--shots", help="Table (CSV) of what the metadata lacks: file,lens,f_number,...", metavar="PATH"
-        ),
-    ] = None,
-    workers: Workers = None,
-    method: Annotated[
-        MethodName, typer.Option("--method", help="How edges are measured.")
-    ] = MethodName.REFINED,
-    pitch_um: PitchUm = None,
-    print_profile: PrintProfileName = None,
-    tie: Annotated[
-        TieRule,
-        typer.Option("--tie", help="Which of equally good f-stops to take."),
-    ] = TieRule.BEST,
-    physical: Physical = False,
-    encoding: Encoding = "auto",
-    strict: Strict = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
-) -> None:
+    ]
+    out: Out = None
+    shots: ShotsTable = None
+    workers: Workers = None
+    method: Method = MethodName.REFINED
+    pitch_um: PitchUm = None
+    print_profile: PrintProfile = None
+    tie: Annotated[TieRule, typer.Option("--tie", help="Which of equally good f-stops to take.")] = (
+        TieRule.BEST
+    )
+    physical: Physical = False
+    encoding: Encoding = "auto"
+    strict: Strict = False
+    as_json: AsJson = False
+
+
+def sweep(given: SweepCommand) -> None:
     """Measure a folder of test shots; find the best f-stop and the best zoom setting.
 
     Photographs of the chart are grouped by camera, lens, focal length and f-number. Focus anew for every shot
@@ -72,58 +72,28 @@ def sweep(
 
     Example: lensbench sweep shots/ --out shots-report
     """
-    from lensbench.capture.print_profile import kept_profile
-    from lensbench.report.out import write
-    from lensbench.shot import MeasureOptions
-    from lensbench.stats import Tie
-    from lensbench.sweep import Running, sweep, usual_workers
-
-    place = out or _beside(folders[0])
-    options = MeasureOptions(
-        method=method.value,
-        pitch_um=pitch_um,
-        physical=physical,
-        encoding=encoding,
-        print_profile=None if print_profile is None else kept_profile(print_profile),
-    )
-    write.check_output_folder(place, inputs=folders)
     try:
         with progress_bar() as progress:
-            spread = Running(
-                workers=workers or usual_workers(),
-                progress=lambda done, total, _: progress(done, total),
-            )
-            done = sweep(
-                folders,
-                shots_csv=shots,
-                options=options,
-                cache=place / "measured",
-                running=spread,
-                tie=Tie(tie.value),
+            done = lensbench.sweep(
+                given.folders,
+                out=given.out or _beside(given.folders[0]),
+                shots=given.shots,
+                options=measure_options(given),
+                tie=given.tie.value,
+                running=running(given.workers, progress),
             )
     except KeyboardInterrupt:
         say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
-        raise typer.Exit(INTERRUPTED) from None
-    written = write.write_sweep(done.findings, done.shots, place)
-    say_passed_over(folders)
-    say_rejected(done)
-    if physical:
-        _say_where_not_read(done)
-    if as_json:
-        from lensbench.report.out.json_form import findings_as_json
-
-        say_document(write.json_text(findings_as_json(done.findings)))
-    else:
-        say_answer(done.findings, written)
-    if strict and done.rejected:
-        raise typer.Exit(REJECTED)
-
-
-def _say_where_not_read(done: "Sweep") -> None:
-    from lensbench.report.text.blur import has_physical
-
-    if not any(has_physical(shot) for shot in done.shots):
+        raise typer.Exit(_INTERRUPTED) from None
+    say_not_used(done, given.folders)
+    if given.physical and not done.has_physical:
         say("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)
+    if given.as_json:
+        say_document(done.to_json())
+    else:
+        say_answer(done)
+    if given.strict and done.rejected:
+        raise typer.Exit(REJECTED)
 
 
 def _beside(folder: Path) -> Path:

@@ -1,11 +1,9 @@
 """What a shot counts under: the level of what was changed, and the setting that stayed.
 
-The speed from which shake no longer shows: the share of shaken shots against the shutter speed.
-
-A shot counts as shaken when its MTF50 lies below that of the fast speeds by more than can be put down to scatter or
-seen. Hands shake by chance, so the share of such shots rises with the time by a logistic curve; its place and width
-are found by Bayes' rule on a grid with flat priors, which also serves where the fast speeds show none and the slow
-ones only shaken shots.
+Where shutter speeds are the levels, the speed from which shake no longer shows is found here, too. A shot counts as
+shaken when its MTF50 lies below that of the fast speeds by more than can be put down to scatter or seen. Hands shake by
+chance, so the share of such shots rises with the time by a logistic curve; its place and width are found by Bayes' rule
+on a grid with flat priors, which also serves where the fast speeds show none and the slow ones only shaken shots.
 """
 
 from collections.abc import Callable, Sequence

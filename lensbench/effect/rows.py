@@ -1,6 +1,6 @@
-"""The rows of an effect: difference, interval and verdict of each level in each figure.
+"""The rows of an effect: each level's difference in each figure of its shots, with interval and verdict.
 
-The figures of a shot that an effect is judged by, and from which difference on one sees it.
+From which difference on one sees it comes from the quality ruler; noise and overshoot have limits of their own.
 """
 
 import math

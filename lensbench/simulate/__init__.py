@@ -1,10 +1,13 @@
 """Photographs of the chart through a described lens and camera, with known truth.
 
-from lensbench import simulate
-lens = simulate.prime("Linden 35", simulate.ZoomPosition(focal_length_mm=35))
-scene = simulate.Scene(layout=sheet("A3"), lens=lens)
-photo = simulate.photograph(scene, simulate.Shot(focal_length_mm=35, f_number=5.6))
-photo.mosaic, photo.edges
+>>> from lensbench import simulate
+>>> from lensbench.chart.layout import sheet
+>>> lens = simulate.prime("Linden 35", simulate.ZoomPosition(focal_length_mm=35.0))
+>>> camera = simulate.Camera(rows=300, cols=450, pitch_um=12.0)
+>>> scene = simulate.Scene(layout=sheet("A4"), lens=lens, camera=camera)
+>>> photo = simulate.photograph(scene, simulate.Shot(focal_length_mm=35.0, f_number=5.6))
+>>> photo.mosaic.shape, len(photo.edges) > 0
+((300, 450), True)
 """
 
 from lensbench.simulate.camera import Camera

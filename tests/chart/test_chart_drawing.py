@@ -16,6 +16,7 @@ from lensbench.chart.draw.sheet import draw
 from lensbench.chart.layout.coding import dictionary
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.chart import chart
+from lensbench.cli.options import command
 from lensbench.model.errors import SettingError
 
 CHARTS = Path(__file__).parents[2] / "charts"
@@ -238,7 +239,7 @@ def test_ready_charts_are_what_the_program_draws(tmp_path, paper):
 
 def test_command_draws_a_chart(tmp_path):
     app = typer.Typer()
-    app.command()(chart)
+    app.command()(command(chart))
     out = tmp_path / "chart.pdf"
     done = CliRunner().invoke(app, ["--paper", "A4", "--out", str(out)])
     assert done.exit_code == 0

@@ -24,6 +24,7 @@ from lensbench.chart.layout.coding import (
 from lensbench.chart.layout.sheet import RATIOS
 from lensbench.chart.layout.wall import PLACES, arrow_turn_deg, hanging, hung, wall_page
 from lensbench.cli.chart import chart
+from lensbench.cli.options import command
 from lensbench.model.errors import SettingError
 
 DPI = 200
@@ -208,7 +209,7 @@ def operators(path):
 
 def test_command_makes_a_wall_set(tmp_path):
     app = typer.Typer()
-    app.command()(chart)
+    app.command()(command(chart))
     out = tmp_path / "wall.pdf"
     done = CliRunner().invoke(app, ["--wall", "5", "--paper", "A4", "--distance-f", "30", "--out", str(out)])
     assert done.exit_code == 0

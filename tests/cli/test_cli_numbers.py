@@ -1,11 +1,13 @@
 """Every number on the command line has limits, and what is no number is refused by the option's name."""
 
+from dataclasses import dataclass
+
 import pytest
 import typer
 from typer.testing import CliRunner
 
 from lensbench.cli.main import app
-from lensbench.cli.options import finite
+from lensbench.cli.options import command
 from lensbench.model.errors import SettingError
 
 NEEDED = {
@@ -22,8 +24,8 @@ ENDLESS = {"--far"}
 
 
 def commands(group, *names):
-    for name, command in getattr(group, "commands", {}).items():
-        yield from commands(command, *names, name)
+    for name, inner in getattr(group, "commands", {}).items():
+        yield from commands(inner, *names, name)
     if names and not hasattr(group, "commands"):
         yield " ".join(names), group
 
@@ -63,9 +65,18 @@ def test_absurd_numbers_are_refused_by_name(tmp_path, monkeypatch, name, option,
 
 def test_infinity_passes_only_where_it_means_something():
     told = []
-    guarded = finite(lambda **given: told.append(given), endless=("far",))
-    guarded(far=float("inf"), near=1.0, name="x", none=None)
-    assert told == [{"far": float("inf"), "near": 1.0, "name": "x", "none": None}]
+
+    @dataclass(frozen=True, kw_only=True)
+    class Asked:
+        far: float = 1.0
+        near: float = 1.0
+
+    def ask(given: Asked, name: str) -> None:
+        told.append((given, name))
+
+    guarded = command(ask, endless=("far",))
+    guarded(far=float("inf"), near=2.0, name="x")
+    assert told == [(Asked(far=float("inf"), near=2.0), "x")]
     for wrong in ({"far": float("nan")}, {"near": float("-inf")}):
         with pytest.raises(SettingError, match="give a number"):
             guarded(**wrong)

@@ -7,13 +7,14 @@ import rawpy
 import typer
 from typer.testing import CliRunner
 
+from lensbench.cli.options import command
 from lensbench.cli.simulate import simulate
 from lensbench.model.errors import SettingError
 from lensbench.simulate import demo_jobs
 from lensbench.simulate.lenses import MISFOCUSED, PRIME_FOLDER, ZOOM_FOLDER
 
 APP = typer.Typer()
-APP.command()(simulate)
+APP.command()(command(simulate))
 
 
 def run(*words):

@@ -1,0 +1,185 @@
+"""Measured lenses kept in one file, and advice from them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from lensbench import library as room
+from lensbench.door.documents import compact_json, rows_frame
+from lensbench.model.errors import LibraryError, SettingError
+from lensbench.report.text.advice import no_answer
+from lensbench.storage.files import check_kind, unwritable, write_whole
+from lensbench.storage.store import library_document, read_library_document
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["AdviceResult", "Library", "PictureResult"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AdviceResult:
+    """Which lens and which stop, for a focal length."""
+
+    advice: room.Advice
+
+    def to_json(self) -> str:
+        """Document that `lensbench library advise --json` prints."""
+        return _document(self.advice)
+
+    def to_pandas(self) -> "pd.DataFrame":
+        """One row a lens, best first."""
+        return _frame(self.advice.lenses)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PictureResult:
+    """Which lens and which stop, for a picture with a near and a far limit."""
+
+    plan: room.PicturePlan
+
+    def to_json(self) -> str:
+        """Document that `lensbench library advise --near --far --json` prints."""
+        return _document(self.plan)
+
+    def to_pandas(self) -> "pd.DataFrame":
+        """One row a lens, best first."""
+        return _frame(self.plan.lenses)
+
+
+class Library:
+    """A file of measured lenses; every call opens it anew and leaves it whole."""
+
+    def __init__(self, path: Path | str | None = None) -> None:
+        self.path = room.usual_place() if path is None else Path(path)
+        """By default in the user's data folder."""
+        self._kept = room.Library(place=self.path)
+
+    def sessions(self) -> list[room.KeptSession]:
+        """Every session of every lens; empty where there is no library yet."""
+        return self._kept.sessions() if self.path.exists() else []
+
+    def find(
+        self, lens: str, *, camera: str | None = None, session: str | None = None
+    ) -> list[room.KeptSession]:
+        """Sessions of the one lens that a name, or a part of it, fits.
+
+        Raises
+        ------
+        LibraryError
+            No library, no such lens, or several.
+        """
+        return room.chosen(self._kept.sessions(), lens, camera=camera, session=session)
+
+    def add(
+        self, folder: Path | str, *, session: str | None = None, replace: bool = False
+    ) -> list[room.KeptSession]:
+        """Keep the lenses of a sweep's folder; gives what was added.
+
+        Raises
+        ------
+        SweepError
+            The folder is not one that `sweep` wrote.
+        LibraryError
+            A session of that name is there and is not to be replaced, or the file cannot be written.
+        """
+        sessions = room.sessions_of_sweep(Path(folder), session=session)
+        self._kept.add(sessions, replace=replace)
+        return sessions
+
+    def remove(
+        self, lens: str, *, camera: str | None = None, session: str | None = None
+    ) -> list[room.KeptSession]:
+        """Forget one session of a lens; gives what was removed.
+
+        Raises
+        ------
+        SettingError
+            Several sessions fit.
+        LibraryError
+            No library, or no such session.
+        """
+        found = self.find(lens, camera=camera, session=session)
+        if len(found) > 1:
+            titles = "; ".join(kept.title for kept in found)
+            raise SettingError(f"several sessions fit: {titles}; name one with --session and --camera")
+        self._kept.remove(found[0])
+        return found
+
+    def export(
+        self, file: Path | str, *, lens: str | None = None, replace: bool = False
+    ) -> list[room.KeptSession]:
+        """Write the library, or one lens of it, to one file; gives what was written.
+
+        Raises
+        ------
+        SettingError
+            The file is there already, or cannot be written.
+        LibraryError
+            No library, or no such lens.
+        """
+        path = Path(file)
+        if path.exists() and not replace:
+            raise SettingError(f"{path} is there already; name another file, or write over it with --replace")
+        check_kind(path, begins=b'{"format":{"name":"lensbench library"', what="an exported library")
+        sessions = self._kept.sessions() if lens is None else self.find(lens)
+        try:
+            write_whole(path, library_document(sessions))
+        except OSError as error:
+            raise unwritable(path, error) from error
+        return sessions
+
+    def take_in(self, file: Path | str, *, replace: bool = False) -> list[room.KeptSession]:
+        """Take the lenses of an exported file into the library, all or none; gives what was taken.
+
+        Raises
+        ------
+        LibraryError
+            The file is not an exported library, or a session is there and is not to be replaced.
+        """
+        sessions = read_library_document(Path(file))
+        self._kept.add(sessions, replace=replace)
+        return sessions
+
+    def advise(
+        self, focal_length_mm: float, *, f_number: float | None = None, zone: str = "frame"
+    ) -> AdviceResult:
+        """Which lens and which stop, for a focal length: each at one stop, or at its own best.
+
+        Raises
+        ------
+        LibraryError
+            No library, or no lens can answer.
+        """
+        advice = room.advise(
+            self._kept.sessions(), focal_length_mm=focal_length_mm, f_number=f_number, zone=zone
+        )
+        if not advice.lenses:
+            raise LibraryError(no_answer(focal_length_mm, advice.left_out))
+        return AdviceResult(advice=advice)
+
+    def plan_picture(self, wanted: room.Wanted) -> PictureResult:
+        """Which lens and which stop, for a picture with a near and a far limit.
+
+        Raises
+        ------
+        LibraryError
+            No library, or no lens reaches the focal length.
+        """
+        plan = room.plan_picture(self._kept.sessions(), wanted)
+        if not plan.lenses:
+            raise LibraryError(no_answer(wanted.focal_length_mm, plan.left_out))
+        return PictureResult(plan=plan)
+
+
+def _document(record: room.Advice | room.PicturePlan) -> str:
+    from lensbench.report.out.json_form import advice_as_json
+
+    return compact_json(advice_as_json(record))
+
+
+def _frame(records: Sequence[object]) -> "pd.DataFrame":
+    from lensbench.report.out.json_form import plain
+
+    return rows_frame(plain(record) for record in records)

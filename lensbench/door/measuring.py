@@ -1,0 +1,211 @@
+"""One photograph: any slanted edge in it, or the chart."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from lensbench import shot as shot_room
+from lensbench.door.documents import compact_json, rows_frame
+from lensbench.edge import Aperture, find_edges, measure_edges
+from lensbench.model.errors import EdgeError, SettingError
+from lensbench.model.shot import Box, Edge, Metadata, Samples, ShotResult
+from lensbench.model.units import picture_height_px
+from lensbench.photo import Photo, open_photo, pixel_pitch_um
+from lensbench.shot import MeasureOptions
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["EdgeResult", "PhotoResult", "measure", "measure_edge"]
+
+
+_USUAL: Final = MeasureOptions()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EdgeResult:
+    """The edges measured in one photograph."""
+
+    image: Path
+    edges: tuple[Edge, ...]
+    """Those that could not be measured are in it, with NaN figures and the flag that says why."""
+    pixel_pitch_um: float | None
+    picture_height_px: int
+    at_lpmm: tuple[float, ...] = ()
+    """Line pairs per mm at which the contrast stands in the document."""
+
+    def to_json(self) -> str:
+        """Document that `lensbench edge --json` prints."""
+        return compact_json({"image": str(self.image), "edges": self._forms()})
+
+    def to_pandas(self) -> "pd.DataFrame":
+        """One row an edge, with the figures of the document."""
+        return rows_frame(self._forms())
+
+    def _forms(self) -> list[dict[str, Any]]:
+        from lensbench.report.out.json_form import edge_as_json
+
+        return [
+            edge_as_json(edge, at_lpmm=self.at_lpmm, pixel_pitch_um=self.pixel_pitch_um)
+            for edge in self.edges
+        ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PhotoResult:
+    """Everything measured in one photograph of the chart."""
+
+    shot: ShotResult
+    at_lpmm: tuple[float, ...] = ()
+    """Line pairs per mm at which the contrast stands in the document."""
+
+    def to_json(self) -> str:
+        """Document that `lensbench measure --json` prints."""
+        return compact_json(self._form())
+
+    def to_pandas(self) -> "pd.DataFrame":
+        """One row an edge, with the figures of the document."""
+        return rows_frame(self._form()["edges"])
+
+    def _form(self) -> dict[str, Any]:
+        from lensbench.report.out.json_form import shot_as_json
+
+        return shot_as_json(self.shot, at_lpmm=self.at_lpmm)
+
+
+def measure_edge(
+    image: Path | str,
+    *,
+    regions: Sequence[tuple[int, int, int, int]] = (),
+    channel: str = "auto",
+    options: MeasureOptions = _USUAL,
+    f_number: float | None = None,
+    at_lpmm: Sequence[float] = (),
+) -> EdgeResult:
+    """Measure any slanted edges in any photograph.
+
+    Parameters
+    ----------
+    image : path
+        Raw, JPEG, PNG or TIFF.
+    regions : sequence of (top, left, height, width)
+        Each with one edge; by default the program finds them. [px]
+    channel : str
+        auto, green, red, blue or luminance.
+    options : MeasureOptions
+        Method, pitch, tone curve, and how a print is looked at. What the blur is made of is told wherever f-number
+        and pitch are known.
+    f_number : float, optional
+        Of the lens, where the metadata do not tell it.
+    at_lpmm : sequence of float
+        Line pairs per mm on the sensor to read the contrast at.
+
+    Raises
+    ------
+    ImageError
+        The file cannot be opened.
+    EdgeError
+        No region was named, and no edge found.
+    SettingError
+        No such channel or encoding, or the pixel pitch is missing for what was asked.
+    """
+    photo = open_photo(image, encoding=options.encoding)
+    pitch_um = options.pitch_um or pixel_pitch_um(photo.metadata, photo.size_px)
+    if at_lpmm and pitch_um is None:
+        raise SettingError(
+            f"{photo.path.name}: its pixel pitch is not known; --at-lpmm needs it: give --pitch-um"
+        )
+    name = photo.channel(channel)
+    aperture = _aperture(photo, f_number, pitch_um, channel=name)
+    boxes = [Box(top=top, left=left, height=height, width=width) for top, left, height, width in regions]
+    height_px = picture_height_px(photo.size_px, orientation=photo.metadata.orientation)
+    edges = measure_edges(
+        [_cut(photo, box, name) for box in boxes or _found(photo)],
+        method=options.method,
+        physical=aperture,
+        viewing=options.viewing(height_px),
+    )
+    return EdgeResult(
+        image=Path(image),
+        edges=tuple(edges),
+        pixel_pitch_um=pitch_um,
+        picture_height_px=height_px,
+        at_lpmm=tuple(at_lpmm),
+    )
+
+
+def measure(
+    photo: Path | str,
+    options: MeasureOptions = _USUAL,
+    *,
+    f_number: float | None = None,
+    at_lpmm: Sequence[float] = (),
+) -> PhotoResult:
+    """Measure one photograph of the chart.
+
+    Parameters
+    ----------
+    photo : path
+        Raw, JPEG, PNG or TIFF.
+    options : MeasureOptions
+        How it is measured.
+    f_number : float, optional
+        Of the lens, where the metadata do not tell it.
+    at_lpmm : sequence of float
+        Line pairs per mm on the sensor to read the contrast at.
+
+    Raises
+    ------
+    ImageError
+        The file cannot be opened, or no edge in it can be measured.
+    ChartError
+        There is no chart in it, or not one of ours.
+    SettingError
+        The pixel pitch or the f-number is missing for what was asked.
+    """
+    known = None if f_number is None else Metadata(f_number=f_number)
+    shot = shot_room.measure_shot(Path(photo), options, overrides=known)
+    name = shot.path.name
+    if shot.pixel_pitch_um is None and (at_lpmm or options.physical):
+        asked = "--at-lpmm" if at_lpmm else "--physical"
+        raise SettingError(f"{name}: its pixel pitch is not known; {asked} needs it: give --pitch-um")
+    if shot.metadata.f_number is None and options.physical:
+        raise SettingError(f"{name}: its f-number is not known; --physical needs it: give --f-number")
+    return PhotoResult(shot=shot, at_lpmm=tuple(at_lpmm))
+
+
+def _cut(photo: Photo, box: Box, channel: str) -> Samples:
+    """Cut a region; one that reaches outside the picture comes empty, and so gets its flag among the others."""
+    rows, cols = photo.size_px
+    if box.top + box.height <= rows and box.left + box.width <= cols:
+        return photo.cut(box, channel)
+    nothing = np.empty((0, 0), bool)
+    return Samples(box=box, channel=channel, values=np.empty((0, 0)), present=nothing, clipped=nothing)
+
+
+def _aperture(
+    photo: Photo, f_number: float | None, pitch_um: float | None, *, channel: str
+) -> Aperture | None:
+    """Give what is known of lens and pixel; None where a part of it is not, and was not asked for."""
+    known = f_number or photo.metadata.f_number
+    if f_number is not None and pitch_um is None:
+        raise SettingError(
+            f"{photo.path.name}: its pixel pitch is not known; the physical reading needs it: give --pitch-um"
+        )
+    if known is None or pitch_um is None:
+        return None
+    return Aperture.of(f_number=known, pixel_pitch_um=pitch_um, channel=channel)
+
+
+def _found(photo: Photo) -> list[Box]:
+    overview = photo.overview()
+    boxes = find_edges(overview.grey, factor=overview.factor)
+    if not boxes:
+        raise EdgeError(
+            f"{photo.path.name}: no straight, clean, high-contrast edge 2 degrees or more off the pixel rows and "
+            "columns was found. Name a region with --roi TOP,LEFT,HEIGHT,WIDTH"
+        )
+    return boxes

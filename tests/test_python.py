@@ -1,0 +1,130 @@
+"""The public interface: what docs/python.md shows runs, and gives what the commands print."""
+
+import ast
+import doctest
+import json
+import os
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+import lensbench
+from lensbench.cli.main import app
+
+ROOT = Path(__file__).resolve().parent.parent
+PAGE = ROOT / "docs" / "python.md"
+
+
+def command(*words):
+    done = CliRunner().invoke(app, [str(word) for word in words])
+    assert done.exit_code == 0, done.output
+    return done.stdout
+
+
+@pytest.fixture(scope="module")
+def photographs(tmp_path_factory):
+    """A folder with the photographs that the page asks for."""
+    folder, here = tmp_path_factory.mktemp("python"), Path.cwd()
+    os.chdir(folder)
+    try:
+        for line in re.findall(
+            r"^    lensbench (simulate .*)$", PAGE.read_text(encoding="utf-8"), re.MULTILINE
+        ):
+            command(*shlex.split(line))
+    finally:
+        os.chdir(here)
+    return folder
+
+
+def test_the_page_runs_and_is_short(photographs, monkeypatch):
+    monkeypatch.chdir(photographs)
+    kinds = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
+    ran = doctest.testfile(str(PAGE), module_relative=False, optionflags=kinds, encoding="utf-8")
+    assert ran.attempted > 20
+    assert ran.failed == 0
+    assert len(PAGE.read_text(encoding="utf-8").splitlines()) <= 100
+
+
+def test_a_result_is_the_document_that_the_command_prints(photographs, monkeypatch):
+    monkeypatch.chdir(photographs)
+    photo = "sorrel/shot_0001.dng"
+    assert lensbench.measure(photo).to_json() + "\n" == command("measure", photo, "--json")
+    region = json.loads(lensbench.measure_edge(photo).to_json())["edges"][0]["roi"]
+    asked = ("--roi", ",".join(map(str, region)), "--json")
+    assert lensbench.measure_edge(photo, regions=[tuple(region)]).to_json() + "\n" == command(
+        "edge", photo, *asked
+    )
+    assert lensbench.rank("sorrel").to_json() == command("rank", "sorrel", "--json")
+
+
+def test_without_out_nothing_is_written(photographs, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    done = lensbench.sweep(photographs / "sorrel", running=lensbench.Running(in_process=True))
+    assert done.written == ()
+    assert list(tmp_path.iterdir()) == []
+
+
+def run_python(code):
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=120, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def test_importing_is_light_and_names_stay_functions_whatever_is_imported_first():
+    code = (
+        "import sys, lensbench\n"
+        "print([name for name in ('numpy', 'scipy', 'pandas', 'cv2', 'typer') if name in sys.modules])\n"
+        "import lensbench.compare, lensbench.rank, lensbench.sweep.run, lensbench.effect.levels\n"
+        "print([type(getattr(lensbench, name)).__name__ for name in ('sweep', 'compare', 'effect', 'rank')])\n"
+        "print(sorted(set(lensbench.__all__) - set(dir(lensbench))))\n"
+    )
+    assert run_python(code).splitlines() == ["[]", str(["function"] * 4), "[]"]
+
+
+def test_every_public_name_exists_and_another_is_refused():
+    assert [name for name in lensbench.__all__ if not hasattr(lensbench, name)] == []
+    with pytest.raises(AttributeError, match="has no attribute 'nothing'"):
+        _ = lensbench.nothing
+
+
+PROGRAM = """
+import lensbench
+photo: lensbench.PhotoResult = lensbench.measure("a.dng")
+reveal_type(lensbench.sweep("shots").findings)
+reveal_type(lensbench.Library().advise(50.0))
+lensbench.compare(["a", "b"], print_height="tall")
+"""
+
+
+def test_a_type_checker_sees_the_types(tmp_path):
+    program = tmp_path / "program.py"
+    program.write_text(PROGRAM)
+    checked = subprocess.run(
+        [sys.executable, "-m", "mypy", "--strict", "--cache-dir", str(tmp_path / "cache"), str(program)],
+        cwd=ROOT, capture_output=True, text=True, timeout=300, check=False,
+    ).stdout  # fmt: skip
+    assert '"lensbench.model.sweep.SweepFindings"' in checked
+    assert '"lensbench.door.library.AdviceResult"' in checked
+    assert 'Unexpected keyword argument "print_height"' in checked
+    assert "1 error" in checked
+
+
+def test_no_room_is_taken_for_the_function_of_its_name():
+    """`from lensbench import sweep` gives the function: the code inside imports from the folder."""
+    wrong = [
+        path.name
+        for path in (ROOT / "lensbench").rglob("*.py")
+        if path.name != "__init__.py" or path.parent.name != "lensbench"
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ImportFrom) and node.module == "lensbench"
+        for alias in node.names
+        if alias.name in {"sweep", "compare", "effect", "rank"}
+    ]
+    assert wrong == []
