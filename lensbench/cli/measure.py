@@ -112,7 +112,8 @@ def _answer(shot: "ShotResult") -> str:
     frame = shot.summary["frame"]
     if not isfinite(frame.mtf50_cypx):
         some = any(isfinite(figure.mtf50_cypx) for figure in shot.summary.values())
-        return f"{shot.path.name}: no figure can be given for {'the whole frame' if some else 'it'}; the remarks say why."
+        what = "the whole frame" if some else "it"
+        return f"{shot.path.name}: no figure can be given for {what}; the remarks say why."
     low, high = frame.ci95_cypx
     says = (
         f"{shot.path.name}: over the frame, half the contrast is left at {frame.mtf50_cypx:.3f} cy/px "
