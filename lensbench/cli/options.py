@@ -155,11 +155,12 @@ def measure_options(given: object, **further: Any) -> "lensbench.MeasureOptions"
         One of a print's height and its distance is missing, or there is no such print profile.
     """
     import lensbench
-    from lensbench.capture.print_profile import kept_profile
 
     known = {item.name for item in fields(lensbench.MeasureOptions)}
     chosen = {item: getattr(given, item) for item in known if hasattr(given, item)}
     if chosen.get("print_profile") is not None:
+        from lensbench.capture.print_profile import kept_profile
+
         chosen["print_profile"] = kept_profile(chosen["print_profile"])
     if "method" in chosen:
         chosen["method"] = chosen["method"].value
