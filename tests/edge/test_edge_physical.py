@@ -209,19 +209,17 @@ def test_a_band_of_wavelengths_is_the_mean_of_its_parts():
 def test_the_tables_give_exact_edges(q, disc_px):
     table = edge_table(Aperture(q=q), 0.125)
     pixel = optics.pixel_mtf(table.frequency_cypx, 20.0)
-    blur = np.array([disc_px**2, 0.2, 2.0])
+    blur = np.array([disc_px**2, 0.2])
     otf = table.transfer(blur, pixel)
 
     def transfer(f):
         defocus = optics.defocused_diffraction_otf(q * f, in_waves(disc_px, q))
-        return (
-            defocus * optics.pixel_mtf(f, 20.0) * np.exp(-0.4 * (np.pi * f) ** 2) * np.sinc(f * np.sqrt(2.0))
-        )
+        return defocus * optics.pixel_mtf(f, 20.0) * np.exp(-0.4 * (np.pi * f) ** 2)
 
     exact = optics.esf_from_mtf(table.half_distance_px, transfer, highest_cypx=1.0 / q)
     assert table.kernels[0] @ otf[0] + 0.5 == pytest.approx(exact, abs=1e-7)
-    for term in range(3):
-        nudge = np.zeros(3)
+    for term in range(2):
+        nudge = np.zeros(2)
         nudge[term] = 1e-4
         above = table.transfer(blur + nudge, pixel)[0]
         assert (above - otf[0]) / 1e-4 == pytest.approx(otf[1 + term], abs=5e-3 if q < 1 else 1e-3)
