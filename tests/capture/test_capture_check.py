@@ -293,7 +293,9 @@ class Clock:
 
 def looked(follower, clock, *changed, after=0.2):
     clock.now += after
-    return [(one.what, one.path.name, one.before and one.before.name) for one in follower.look(news=bool(changed))]
+    return [
+        (one.what, one.path.name, one.before and one.before.name) for one in follower.look(news=bool(changed))
+    ]
 
 
 def test_a_file_is_told_once_it_is_whole(tmp_path):
