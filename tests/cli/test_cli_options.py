@@ -16,7 +16,7 @@ from lensbench.cli.main import app
 from lensbench.model.errors import SettingError
 from lensbench.model.flags import remark
 from lensbench.model.shot import Metadata
-from lensbench.sweep import read_sweep
+from lensbench.storage.store import read_sweep
 from lensbench.sweep.run import Running
 
 CLIPPED = {"b_2", "b_3"}
