@@ -25,7 +25,7 @@ def main() -> None:
         jobs = simulate.series(scene, Path(folder), plan=plan)
         simulate.shoot(jobs, workers=2)
         swept = lensbench.sweep(folder, running=lensbench.Running(workers=2))
-    print(swept.findings.lenses[0].answer)
+    print(*swept.answer, sep="\n")
     truth = {}
     for job in jobs:
         edges = simulate.photograph(scene, job.shot, channels=("green",)).edges

@@ -36,7 +36,7 @@ def swept(tmp_path_factory):
             shots_csv=table if table.exists() else None,
             running=Running(workers=1, in_process=True),
         )
-        assert done.rejected == 0
+        assert done.rejected == ()
         found[kind] = done.findings.lenses[0]
     return found
 

@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 
 from lensbench.cli.main import app
 from lensbench.compare.compare import compare
+from lensbench.model.compare import Caution, Verdict
 from lensbench.report.out.write import write_sweep
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
@@ -82,7 +83,7 @@ def test_a_comparison_takes_the_sweeps_figures(swept):
         assert row.first_shots == row.second_shots == own["shots"]
     assert pair.best_row.first == five_digits(lens["best"]["mtf50_cypx"])
     # The measured SFR is at hand, whatever is known of the focal length.
-    assert not any("stand-in" in caution for caution in pair.cautions)
+    assert Caution.STAND_IN_RESPONSE not in {caution.kind for caution in pair.cautions}
 
 
 def test_an_interval_of_a_comparison_rests_on_the_sweeps_spread(swept, request):
@@ -91,13 +92,16 @@ def test_an_interval_of_a_comparison_rests_on_the_sweeps_spread(swept, request):
     (pair,) = compare([folder, copy]).pairs
     if "one shot" in request.node.name:
         assert all(math.isnan(row.ci95_percent[0]) for row in pair.rows)
-        assert any("One shot a setting" in caution for caution in pair.cautions)
+        assert Caution.NO_REPEATS in {caution.kind for caution in pair.cautions}
         return
-    assert not any("One shot a setting" in caution for caution in pair.cautions)
+    assert Caution.NO_REPEATS not in {caution.kind for caution in pair.cautions}
     if "brackets" in request.node.name:
         # Peaks known to about 1 %: a lens is as sharp as its own copy, or at the least never called another.
-        assert {row.verdict for row in pair.rows if row.zone == "frame"} <= {"equal", "can't tell"}
-        assert any(row.verdict == "equal" for row in pair.rows)
+        assert {row.verdict for row in pair.rows if row.zone == "frame"} <= {
+            Verdict.EQUAL,
+            Verdict.CANNOT_TELL,
+        }
+        assert any(row.verdict == Verdict.EQUAL for row in pair.rows)
         return
     if "uneven" in request.node.name:
         # The spread grows towards wide stops, so it does not pool evenly.

@@ -33,8 +33,9 @@ def counted_shot(f_number, zones, *, focal_mm=50.0, number=0, **fields):
         "magnification": 0.02,
         "pixel_pitch_um": 4.0,
         "size_px": (4000, 6000),
-    }
-    return CountedShot(**(known | fields))
+    } | fields
+    # Pictures held level: as they are viewed, the lesser side is their height.
+    return CountedShot(**({"picture_height_px": known["size_px"][0]} | known))
 
 
 def kept_session(lens="Fennel", curve=None, *, curves=None, sd=0.01, repeats=3, seed=1, shot=None, **fields):

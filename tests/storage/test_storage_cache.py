@@ -106,7 +106,7 @@ print(cache.get(kept.name, photograph).summary["frame"].mtf50_cypx)
 """
 INVENTED_MEASUREMENT = """
 
-def measure_shot(path, **_):
+def measure_shot(path, *_, **__):
     from invented_shots import result
     return result(path, {figure})
 """

@@ -63,7 +63,7 @@ def test_shots_of_one_group_without_steps_are_one_by_their_mean():
     both = next(row for row in countable_shots(shots) if len(row.files) == 2)
     assert not both.bracket
     # All three saw one and the same: their geometric mean is that figure.
-    assert both.zones["outer"].mtf50_cypx == pytest.approx(0.9 * exact_mtf50(-7.0))
+    assert both.zones["outer"].mtf50_cypx == pytest.approx(ZONE_LEVEL["outer"] * exact_mtf50(-7.0))
 
 
 def test_what_is_left_out_stands_in_the_table_with_its_reason_and_counts_nowhere():

@@ -27,6 +27,7 @@ from lensbench.report.text.compare import comparison_answer, comparison_limits, 
 from lensbench.report.text.condition import condition_text
 from lensbench.report.text.effect import effect_sentences
 from lensbench.report.text.notes import note_in_words
+from lensbench.report.text.sound import quick_sentences
 from lensbench.storage.text import clean_text
 
 __all__ = [
@@ -166,6 +167,8 @@ def findings_as_json(findings: SweepFindings) -> Json:
             line["text"] = series_remark(remark).message
         for finding, line in zip(lens.condition, own["condition"], strict=True):
             line["text"] = str(condition_text(finding))
+        if lens.quick is not None:
+            own["quick"]["text"] = " ".join(quick_sentences(lens))
     return form
 
 

@@ -30,7 +30,8 @@ from lensbench.report.out.tables import (
 )
 from lensbench.storage.cache import ResultCache
 from lensbench.storage.files import Listing, probe_folder, within
-from lensbench.storage.store import SWEEP_FILE
+from lensbench.storage.store import SWEEP_FILE, sweep_document
+from lensbench.sweep import measured_lenses
 
 __all__ = ["check_output_folder", "json_text", "write_compare", "write_effect", "write_files", "write_sweep"]
 
@@ -71,6 +72,7 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
         "edges.csv": as_csv(edges_table(shots)),
         "shots.csv": as_csv(shots_table(shots)),
         "findings.json": json_text(findings_as_json(findings)),
+        SWEEP_FILE: sweep_document(measured_lenses(findings, shots)),
     }
     return _write_report(sweep_report(findings, shots), records, out)
 
