@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import Final
 
 from lensbench.library.curve import CurvePoint, Lack, LensCurve, at_stop, curve_at
+from lensbench.library.older import OLDER_ZONES
 from lensbench.library.order import Rank, Rival, common_unit, in_order, in_unit, like_sensors
 from lensbench.model.flags import Note
 from lensbench.model.measured import KeptSession
@@ -73,6 +74,8 @@ class AdviceCaution(StrEnum):
     UNLIKE_SCALES = "unlike_scales"
     NEWEST_SESSION = "newest_session"
     """Of these lenses there are older ones."""
+    OLDER_ZONES = "older_zones"
+    """These lenses were measured in rings, not in thirds."""
     EQUAL_SOFTNESS = "equal_softness"
     """Focus lies where near and far are equally soft."""
     SHAKE_BY_HABIT = "shake_by_habit"
@@ -127,6 +130,8 @@ def _cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession]) -> I
         yield Note(AdviceCaution.UNLIKE_SCALES)
     if older := sorted({session.lens for session in sessions if session not in own and _named(session, own)}):
         yield Note(AdviceCaution.NEWEST_SESSION, names=tuple(older))
+    if in_rings := {session.lens for session in own for shot in session.shots if OLDER_ZONES in shot.flags}:
+        yield Note(AdviceCaution.OLDER_ZONES, names=tuple(sorted(in_rings)))
 
 
 def _named(session: KeptSession, others: Sequence[KeptSession]) -> bool:

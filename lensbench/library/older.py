@@ -17,11 +17,13 @@ from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES
 from lensbench.storage.text import clean_text
 
-__all__ = ["sessions_of_older"]
+__all__ = ["OLDER_ZONES", "sessions_of_older"]
 
 
 _TABLES: Final = ("edges", "edge_form", "summary", "shot", "session", "lens")
 
+OLDER_ZONES: Final = "older_zones"
+"""Borne by every shot that was kept when zones were rings, parted at 0.3 and 0.65, and not yet thirds."""
 _CREDIBLE: Final = {"cypx": (1e-4, 10.0), "f_number": (0.3, 300.0), "_px": (1.0, 1e6), "_mm": (0.1, 1e5)}
 """What a quantity can be, by the end of its name; far wider than anything measured."""
 
@@ -115,7 +117,9 @@ def _counted(
         magnification=_mean([_known(row["magnification"], "magnification") for row in rows]),
         pixel_pitch_um=_known(session["pixel_pitch_um"], "pitch_um"),
         size_px=(int(height), int(width)) if height and width else None,
+        picture_height_px=int(height) if height else None,
         sensor_data=bool(session["sensor_data"]),
+        flags=(OLDER_ZONES,),
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from measured_lenses import kept_session, sweep_folder
 
-from lensbench.library import store
+from lensbench.library import AdviceCaution, advise, store
 from lensbench.library.store import APPLICATION_ID, VERSION, Library, chosen, sessions_of_sweep, usual_place
 from lensbench.model.errors import LensError, LibraryError, SweepError
 from lensbench.storage.store import library_document, read_library_document
@@ -133,6 +133,9 @@ def test_an_older_file_is_brought_up_to_date(library, version, snr):
     assert (old.best.setting.f_number, old.best.ci95_cypx) == (5.6, (0.29, 0.31))
     single, group = old.shots
     assert (single.zones["frame"].mtf50_cypx, single.exact_f_number, single.snr) == (0.3, 5.66, snr)
+    # Its zones were rings, no thirds: whoever asks it is told.
+    cautions = {each.kind: each.names for each in advise([old], focal_length_mm=50.0).cautions}
+    assert cautions[AdviceCaution.OLDER_ZONES] == ("Tansy",)
     # One focus group counts once, by the geometric mean: sqrt(0.2 x 0.25); what nobody knows is None.
     assert group.zones["frame"].mtf50_cypx == pytest.approx(0.05**0.5)
     assert (group.files, group.setting.focal_length_mm, group.iso) == (("b.dng", "c.dng"), None, 100.0)

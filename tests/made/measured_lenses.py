@@ -35,7 +35,8 @@ def counted_shot(f_number, zones, *, focal_mm=50.0, number=0, **fields):
         "size_px": (4000, 6000),
     } | fields
     # Pictures held level: as they are viewed, the lesser side is their height.
-    return CountedShot(**({"picture_height_px": known["size_px"][0]} | known))
+    height_px = known["size_px"][0] if known["size_px"] else None
+    return CountedShot(**({"picture_height_px": height_px} | known))
 
 
 def kept_session(lens="Fennel", curve=None, *, curves=None, sd=0.01, repeats=3, seed=1, shot=None, **fields):

@@ -143,6 +143,10 @@ _ADVICE: Final = {
         "The charts were photographed at unlike scales, so the print's own blur weighs unequally."
     ),
     AdviceCaution.NEWEST_SESSION: "The newest session counts where there are several: {names}.",
+    AdviceCaution.OLDER_ZONES: (
+        "An older version measured {names} in rings instead of thirds: its figures can be 1 to 2 % off; sweep the "
+        "photographs and add them again."
+    ),
     AdviceCaution.EQUAL_SOFTNESS: (
         "Focus lies at twice the product over the sum of near and far, where both limits are equally soft; one third "
         "of the way holds only near (H + 2f)/3, H being the hyperfocal distance."
