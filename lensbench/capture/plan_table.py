@@ -14,10 +14,11 @@ from lensbench.model.errors import SettingError
 from lensbench.model.names import f_stop, focal_length
 from lensbench.model.shot import TABLE_COLUMNS, Metadata, TableRow
 from lensbench.model.units import nominal_f_number
-from lensbench.storage.files import write_whole
+from lensbench.storage.files import is_protected, unwritable, write_whole
 from lensbench.storage.text import name_in_tables
+from lensbench.sweep import read_shots_table
 
-__all__ = ["PlanBook", "counted_names", "outstanding_table", "table_shots", "table_text", "write_table"]
+__all__ = ["PlanBook", "PlanFile", "counted_names", "outstanding_table", "table_shots", "table_text"]
 
 
 def counted_names(first: str, count: int) -> list[str]:
@@ -68,18 +69,46 @@ def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableRow]
     ]
 
 
-def write_table(rows: Iterable[TableRow], path: Path) -> None:
-    """Write a shots table; a file that is there is replaced as a whole or not at all.
+class PlanFile:
+    """The plan's table on the disk, filled while the shots come in; nothing that the user changes there is lost."""
 
-    Raises
-    ------
-    SettingError
-        The file cannot be written.
-    """
-    try:
-        write_whole(path, table_text(rows))
-    except OSError as error:
-        raise SettingError(f"{path} cannot be written: {error.strerror}") from error
+    def __init__(self, path: Path) -> None:
+        """Read the table.
+
+        Raises
+        ------
+        SettingError
+            It is a link or write-protected, or is no table of shots.
+        """
+        self.path = path
+        if path.is_symlink() or (path.exists() and is_protected(path)):
+            raise SettingError(
+                f"{path} is a link or write-protected, so nothing is filled in; name a copy of it"
+            )
+        self.book = PlanBook(read_shots_table(path))
+        self._content = path.read_bytes()
+        self._filled = self.book.rows
+
+    def fill(self) -> None:
+        """Write the names of the files that took rows, if there are new ones.
+
+        Raises
+        ------
+        SettingError
+            The table was changed since it was read or written last, and stays as it is; or it cannot be written.
+        """
+        if self.book.rows == self._filled:
+            return
+        try:
+            if self.path.is_symlink() or self.path.read_bytes() != self._content:
+                raise SettingError(
+                    f"{self.path} was changed since it was read, and is left as it is; start again, and it is read anew"
+                )
+            content = table_text(self.book.rows)
+            write_whole(self.path, content)
+        except OSError as error:
+            raise unwritable(self.path, error) from error
+        self._content, self._filled = content, self.book.rows
 
 
 def table_text(rows: Iterable[TableRow]) -> bytes:
@@ -100,7 +129,7 @@ def _cells(row: TableRow) -> list[str]:
         elif value is None:
             cells.append("")
         else:
-            cells.append(f"{value:g}" if isinstance(value, (int, float)) else name_in_tables(value))
+            cells.append(f"{value:.10g}" if isinstance(value, (int, float)) else name_in_tables(value))
     return cells
 
 

@@ -15,7 +15,7 @@ from lensbench.model.errors import SettingError
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from lensbench.capture.plan_table import PlanBook
+    from lensbench.capture.plan_table import PlanBook, PlanFile
     from lensbench.capture.session import Session
 
 __all__ = ["CheckCommand", "check"]
@@ -50,17 +50,19 @@ def check(given: CheckCommand) -> None:
     Example: lensbench check shots/ --watch --plan plan/shots.csv --fill
     """
     from lensbench import shot
+    from lensbench.capture.plan_table import PlanBook, PlanFile
     from lensbench.capture.session import Session
+    from lensbench.sweep import read_shots_table
 
     place, plan = given.place, given.plan
     if given.fill and plan is None:
         raise SettingError("--fill needs a plan to fill: --plan shots.csv")
     if given.watch and not place.is_dir():
         raise SettingError(f"{place}: --watch follows a folder, and this is none")
-    book = None if plan is None else _book(plan)
+    filled = PlanFile(plan) if plan is not None and given.fill else None
+    book = filled.book if filled else PlanBook(read_shots_table(plan)) if plan is not None else None
     options = measure_options(given, fast=True)
     session = Session(book, measure=lambda photo: shot.measure_shot(photo, options))
-    filled = plan if given.fill else None
     try:
         usable = _follow(session, place, filled) if given.watch else _once(session, place, filled)
     except KeyboardInterrupt:
@@ -71,14 +73,7 @@ def check(given: CheckCommand) -> None:
         raise typer.Exit(1)
 
 
-def _book(plan: Path) -> "PlanBook":
-    from lensbench.capture.plan_table import PlanBook
-    from lensbench.sweep import read_shots_table
-
-    return PlanBook(read_shots_table(plan))
-
-
-def _once(session: "Session", place: Path, filled: Path | None) -> bool:
+def _once(session: "Session", place: Path, filled: "PlanFile | None") -> bool:
     from lensbench.capture.session import without_doubles
     from lensbench.model.errors import SweepError
     from lensbench.photo import list_photos
@@ -91,13 +86,14 @@ def _once(session: "Session", place: Path, filled: Path | None) -> bool:
         verdict, _ = session.check(photo)
         usable += verdict.usable
         say(verdict.line)
-        _fill(session, filled)
+        if filled:
+            filled.fill()
     if len(photos) > 1:
         say(f"{usable} of {len(photos)} usable")
     return usable > 0
 
 
-def _follow(session: "Session", folder: Path, filled: Path | None) -> bool:
+def _follow(session: "Session", folder: Path, filled: "PlanFile | None") -> bool:
     from lensbench.capture.session import Follower, What, follow
 
     follower = Follower(folder)
@@ -112,7 +108,8 @@ def _follow(session: "Session", folder: Path, filled: Path | None) -> bool:
                 if not follower.unchanged(happening.path) or again:
                     continue
                 tell(verdict.line + _next(session.book))
-            _fill(session, filled)
+            if filled:
+                filled.fill()
     return True
 
 
@@ -150,13 +147,6 @@ def _table(book: "PlanBook") -> "Table":
     for row in rows:
         table.add_row(*row)
     return table
-
-
-def _fill(session: "Session", filled: Path | None) -> None:
-    from lensbench.capture.plan_table import write_table
-
-    if filled is not None and session.book is not None:
-        write_table(session.book.rows, filled)
 
 
 def _next(book: "PlanBook | None") -> str:

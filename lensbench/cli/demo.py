@@ -14,7 +14,7 @@ __all__ = ["demo"]
 _OWN_CAMERA = """
 The same with your own camera:
   1. lensbench chart --paper A3 --out chart.pdf, printed at actual size on matte paper and fixed flat on a board
-  2. fill the frame with it up to the marks; tripod, stabiliser off, self-timer, base ISO, raw
+  2. fill the frame with it up to its brackets; tripod, stabiliser off, self-timer, base ISO, raw
   3. photograph every f-stop at every focal length three times, focusing anew each time
   4. lensbench sweep FOLDER-OF-YOUR-SHOTS
   5. open the report; with a second lens: lensbench compare REPORT-A REPORT-B"""

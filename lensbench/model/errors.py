@@ -7,7 +7,7 @@ LensError
  |- SweepError    a folder with nothing usable, or with settings that nobody knows
  |- LibraryError  the library's file is damaged or in use, or already holds what was to be added
  |- TextFileError a table, a profile or findings that are not there, not text or damaged
- |   `- TableError    a row with more cells than columns
+ |   `- TableError    a row whose cells cannot be told apart
  `- SettingError  a value given by the user that cannot be used
 
 A message says what was found, where, the limit, and the next step.
@@ -55,7 +55,7 @@ class TextFileError(LensError, ValueError):
 
 
 class TableError(TextFileError):
-    """A row of a table holds more cells than there are columns, so nobody knows which cell is which."""
+    """A row of a table holds too many cells, or a cell goes over lines: nobody knows which cell is which."""
 
 
 class SettingError(LensError, ValueError):

@@ -127,6 +127,8 @@ class ResultCache:
             The folder cannot be written to; what stood there before is left whole.
         """
         self.folder.mkdir(parents=True, exist_ok=True)
+        if (self.folder / name).is_symlink():  # of somebody's making, and not ours to replace
+            return
         content = json.dumps(to_plain(result)).encode()
         write_whole(self.folder / name, gzip.compress(content, compresslevel=1, mtime=0))
 

@@ -23,6 +23,7 @@ from lensbench.storage.text import read_json
 __all__ = [
     "Listing",
     "check_kind",
+    "is_protected",
     "probe_folder",
     "remove_drafts",
     "unwritable",
@@ -39,6 +40,7 @@ _LARGEST_PDF_BYTES: Final = 100_000_000
 _PDF_BEGIN: Final = b"%PDF-"
 _PDF_SIGNS: Final = (b"/Author (lensbench)", b"ReportLab generated PDF document")
 """What every PDF of this program bears; a program that saves it anew leaves out the second, which is a comment."""
+_PDF_END: Final = re.compile(rb"startxref\s+\d+\s+%%EOF\s*\Z")
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -130,7 +132,7 @@ def check_kind(path: Path, *, begins: bytes, what: str, suffix: str = "", sign: 
             raise unwritable(path, error) from error
         if there and not (there.startswith(begins) and (not sign or _is_own_pdf(there, sign))):
             raise SettingError(f"{path} is there already and is not {what}; name another file")
-        if _is_protected(path):
+        if is_protected(path):
             raise SettingError(f"{path} is there already and is write-protected; name another file")
 
 
@@ -140,11 +142,12 @@ def _is_own_pdf(content: bytes, sign: bytes) -> bool:
         content.startswith(_PDF_BEGIN)
         and all(part in content for part in (*_PDF_SIGNS, sign))
         and content.count(b"startxref") == 1  # notes are appended behind a second one
-        and content.rstrip().endswith(b"%%EOF")
+        and _PDF_END.search(content) is not None
     )
 
 
-def _is_protected(path: Path) -> bool:
+def is_protected(path: Path) -> bool:
+    """Tell whether a file is write-protected: its owner wants it to stay."""
     return not path.lstat().st_mode & S_IWUSR
 
 
@@ -319,7 +322,7 @@ class Listing:
             return (
                 not (path.parent != self.folder and path.parent.is_symlink())
                 and S_ISREG(path.lstat().st_mode)
-                and not _is_protected(path)
+                and not is_protected(path)
                 and _hash(path.read_bytes()) in listed[name]
             )
         except OSError:

@@ -128,20 +128,33 @@ def table_in(
     ------
     TableError
         A row has more cells than there are columns: a decimal comma, most likely.
+        Or a cell goes over several lines: a quote that was never closed.
     TextFileError
-        A wanted column is missing, or it is no CSV.
+        A wanted column is missing or stands twice, or it is no CSV.
     """
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    reader = csv.reader(
+        io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True, strict=True
+    )
+    line = 1
     try:
         names = [name.strip() for name in next(reader, [])]
+        if twice := [name for name in names if name and names.count(name) > 1]:
+            raise TextFileError(f"the column «{twice[0]}» stands twice; leave one")
         if missing := [name for name in columns if name not in names]:
             raise TextFileError(f"the column «{missing[0]}» is missing")
+        line = reader.line_num + 1
         for cells in reader:
+            if any("\n" in cell or "\r" in cell for cell in cells):
+                raise TableError(f"line {line}: a cell goes on over the next line; close its quote")
             if any(cell.strip() for cell in cells):
-                _refuse_surplus(cells, names, line=reader.line_num, delimiter=delimiter)
-                yield reader.line_num, dict.fromkeys(names, "") | _by_name(names, cells)
+                _refuse_surplus(cells, names, line=line, delimiter=delimiter)
+                yield line, dict.fromkeys(names, "") | _by_name(names, cells)
+            line = reader.line_num + 1
     except csv.Error as error:
-        raise TextFileError(f"it is no table (CSV), or damaged, at line {reader.line_num}") from error
+        raise TextFileError(
+            f"it is no table (CSV), or damaged, from line {line} on; a quote stands at the begin and the end of a "
+            "cell or not at all"
+        ) from error
 
 
 def _refuse_surplus(cells: Sequence[str], names: Sequence[str], *, line: int, delimiter: str) -> None:

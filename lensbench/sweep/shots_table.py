@@ -4,6 +4,7 @@ This is how lenses without electronic contacts are tested. A filled cell overrid
 `file` is empty is a shot that was planned and not taken; a table that names no file at all goes by the order.
 """
 
+import csv
 import math
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -48,9 +49,10 @@ def read_shots_table(path: Path) -> list[TableRow]:
 
 def _lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
     """Give the filled lines with their numbers, at most so many."""
-    head = text.split("\n", 1)[0]
+    head = (text.splitlines() or [""])[0]
     delimiter = ";" if ";" in head and "," not in head else ","
-    _check_columns(path, [name.strip().strip('"').strip() for name in head.split(delimiter)])
+    names = next(csv.reader([head], delimiter=delimiter, skipinitialspace=True), [])
+    _check_columns(path, [name.strip() for name in names])
     for count, line in enumerate(table_in(text, delimiter=delimiter)):
         if count >= _MOST_ROWS:
             raise SettingError(f"{path}: more than {_MOST_ROWS} rows; divide the table")
@@ -132,7 +134,7 @@ def _number(place: str, cell: str) -> float | None:
         part = float(cell.replace(",", "."))
         raise SettingError(f"{place}: {cell!r} can be read in two ways; write {whole} or {part:g}")
     try:
-        value = float(cell.replace(",", "."))
+        value = float(cell.replace(",", ".").replace("_", "?"))  # Python would read 2_8 as 28
     except ValueError as error:
         raise SettingError(f"{place}: {cell!r} is no number") from error
     if not math.isfinite(value):

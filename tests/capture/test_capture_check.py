@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from lensbench import simulate
 from lensbench.capture.framing import border_gaps, empty_sides, side_as_held, tilt_as_held
-from lensbench.capture.plan_table import PlanBook, write_table
+from lensbench.capture.plan_table import PlanBook, PlanFile, table_text
 from lensbench.capture.session import Follower, Happening, Session, What, follow, without_doubles
 from lensbench.capture.verdict import judge
 from lensbench.chart.layout.sheet import sheet
@@ -277,7 +277,7 @@ def test_a_folder_is_checked_and_the_plan_filled(folder, clean, wide, tmp_path):
         shutil.copy(folder / name, shots / name)
     (shots / "wide.jpg").write_bytes(b"beside the raw")
     plan = tmp_path / "plan.csv"
-    write_table(rows((2.8, None), (5.6, None), (5.6, None)), plan)
+    plan.write_bytes(table_text(rows((2.8, None), (5.6, None), (5.6, None))))
     done = CliRunner().invoke(app, ["check", str(shots), "--plan", str(plan), "--fill"])
     assert done.exit_code == 0, done.output
     assert "2 of 2 usable" in done.stdout
@@ -441,3 +441,18 @@ def test_a_watched_folder_from_the_first_file_to_ctrl_c(tmp_path, clean):
     finally:
         running.kill()
         running.communicate()
+
+
+def test_what_the_user_writes_into_the_plan_meanwhile_is_kept(tmp_path):
+    plan = tmp_path / "plan.csv"
+    plan.write_text("file,f_number,pitch_um\n,2.8,3.9123456\n,4,\n")
+    filled = PlanFile(plan)
+    filled.book.tick(0, "a.dng")
+    filled.fill()
+    assert [(row.file, row.pitch_um) for row in read_shots_table(plan)] == [("a.dng", 3.9123456), ("", None)]
+    plan.write_text(plan.read_text().replace(",4,", ",4.5,"))
+    changed = plan.read_bytes()
+    filled.book.tick(1, "b.dng")
+    with pytest.raises(SettingError, match="was changed since it was read"):
+        filled.fill()
+    assert plan.read_bytes() == changed

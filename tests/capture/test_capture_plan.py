@@ -20,7 +20,7 @@ from lensbench.capture.plan import (
     quick_plan,
     thirds_in_words,
 )
-from lensbench.capture.plan_table import counted_names, table_shots, write_table
+from lensbench.capture.plan_table import counted_names, table_shots, table_text
 from lensbench.capture.standing import PrintGear, choose_chart, stand
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
@@ -216,7 +216,7 @@ def test_the_checklist_prints_what_was_planned():
 def test_the_table_is_one_that_sweep_reads(tmp_path):
     plan = make_plan(ZOOM, FULL_FRAME, place=place())
     names = counted_names("DSC00998.ARW", len(plan.shots))
-    write_table(table_shots(plan, files=names), tmp_path / "shots.csv")
+    (tmp_path / "shots.csv").write_bytes(table_text(table_shots(plan, files=names)))
     rows = read_shots_table(tmp_path / "shots.csv")
     assert [row.file for row in rows] == names
     assert [row.f_number for row in rows] == [shot.f_number for shot in plan.shots]

@@ -66,6 +66,10 @@ def test_a_comma_as_decimal_sign_is_refused_with_its_line(tmp_path, shoot, comma
         ("file;f_number", "shot_0001.dng;4;8", "3 cells"),
         ("file,focal_length_mm", '"shot_0001.dng","1,250"', "1250 or 1.25"),
         ("file,f_number", "shot_0001.dng;5,6", "semicolon"),
+        ("file,f_number", "shot_0001.dng,2_8", "no number"),
+        ("file,f_number", 'shot_0001.dng,"11"5', "a quote stands"),
+        ("file,lens,f_number", 'shot_0001.dng,"Old 50/2,4\nshot_0002.dng,Old 50/2",4', "close its quote"),
+        ("file,lens,f_number", 'shot_0001.dng,"Old 50/2,4\nshot_0002.dng,,4', "a quote stands"),
     ],
 )
 def test_what_could_be_misread_is_refused(tmp_path, shoot, head, row, told):
@@ -79,6 +83,15 @@ def test_what_could_be_misread_is_refused(tmp_path, shoot, head, row, told):
         assert told in done.stderr
 
 
+def test_a_column_that_stands_twice_is_refused(tmp_path, shoot):
+    table = tmp_path / "shots.csv"
+    table.write_text("file,f_number,f_number\nshot_0001.dng,4,8\n")
+    for words in commands(shoot, table, tmp_path / "out").values():
+        done = lensbench(*words)
+        assert done.returncode == 2
+        assert "«f_number» stands twice" in done.stderr
+
+
 @pytest.mark.parametrize(
     "text",
     [
@@ -86,8 +99,9 @@ def test_what_could_be_misread_is_refused(tmp_path, shoot, head, row, told):
         'file,lens,f_number,focal_length_mm\n{}.dng,Old 50/2,"2,8",50\n',
         "file;lens;f_number;focal_length_mm\n{}.dng;Old 50/2;2,8;50,0\n",
         "file,lens,f_number,focal_length_mm,use\n{}.dng,Old 50/2,2.8,50\n",
+        'file, "lens", "f_number", "focal_length_mm"\n{}.dng, "Old 50/2", "2.8", "50"\n',
     ],
-    ids=["point", "quotes", "semicolons", "fewer cells"],
+    ids=["point", "quotes", "semicolons", "fewer cells", "spaces before quotes"],
 )
 def test_what_is_clear_is_understood(tmp_path, shoot, text):
     names = [path.stem for path in sorted(shoot.glob("*.dng"))]

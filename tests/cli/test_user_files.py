@@ -266,13 +266,17 @@ def test_a_list_that_leads_elsewhere_deletes_nothing_there(shoot, tmp_path):
 @pytest.mark.parametrize("further", [(), ("--wall", "5")])
 def test_a_chart_goes_over_no_other_pdf(tmp_path, further):
     (tmp_path / "mine.pdf").write_bytes(b"%PDF-1.7\nof another program\nstartxref\n9\n%%EOF\n")
-    assert lensbench("chart", "--out", "noted.pdf", at=tmp_path).returncode == 0
+    for name in ("noted.pdf", "chart.pdf"):
+        assert lensbench("chart", "--out", name, at=tmp_path).returncode == 0
     with (tmp_path / "noted.pdf").open("ab") as file:  # ISO 32000-1, 7.5.6: notes are appended
         file.write(b"\n9 0 obj\n<</Type/Annot>>\nendobj\nxref\n0 0\ntrailer\n<<>>\nstartxref\n9\n%%EOF\n")
+    shutil.copy(tmp_path / "chart.pdf", tmp_path / "remarked.pdf")
+    with (tmp_path / "remarked.pdf").open("ab") as file:
+        file.write(b"% my own remark\n%%EOF\n")
     assert lensbench(*PLAN, "plan", at=tmp_path).returncode == 0
     (tmp_path / "link.pdf").symlink_to("plan/checklist.pdf")
     before = contents(tmp_path)
-    for name in ("mine.pdf", "noted.pdf", "plan/checklist.pdf", "link.pdf"):
+    for name in ("mine.pdf", "noted.pdf", "remarked.pdf", "plan/checklist.pdf", "link.pdf"):
         assert_refused(lensbench("chart", "--out", name, *further, at=tmp_path), names=name)
     assert contents(tmp_path) == before
 
@@ -349,3 +353,38 @@ def test_a_library_goes_over_no_other_file(shoot, tmp_path):
     assert lensbench("library", "add", report, "--library", "mine.sqlite", at=tmp_path).returncode == 1
     assert contents(tmp_path)[tmp_path / "mine.json"] == mine[tmp_path / "mine.json"]
     assert (tmp_path / "mine.sqlite").read_bytes() == b"no database"
+
+
+@pytest.mark.parametrize("how", ["link", "protected"])
+def test_a_plan_that_is_not_to_be_written_is_not_filled(shoot, tmp_path, how):
+    plan = tmp_path / "plan.csv"
+    (tmp_path / "elsewhere.csv").write_text("file,f_number\n,4\n")
+    if how == "link":
+        plan.symlink_to("elsewhere.csv")
+    else:
+        plan.write_text("file,f_number\n,4\n")
+        plan.chmod(0o444)
+    before = contents(tmp_path)
+    assert_refused(
+        lensbench("check", shoot / "sorrel", "--plan", plan, "--fill", at=tmp_path), names="plan.csv"
+    )
+    assert contents(tmp_path) == before
+    assert plan.is_symlink() == (how == "link")
+
+
+def test_a_plan_without_new_shots_stays_as_it_was_written(shoot, tmp_path):
+    plan = tmp_path / "plan.csv"
+    plan.write_text("file;f_number;condition\n;64;none is at this stop\n")
+    before = contents(tmp_path)
+    lensbench("check", shoot / "sorrel", "--plan", plan, "--fill", at=tmp_path)
+    assert contents(tmp_path) == before
+
+
+def test_a_kept_result_is_not_put_over_a_link(shoot, tmp_path):
+    assert lensbench("sweep", shoot / "sorrel", "--out", "X", at=tmp_path).returncode == 0
+    kept = min((tmp_path / "X" / "measured").glob("*.json.gz"))
+    kept.unlink()
+    kept.symlink_to(tmp_path / "elsewhere.gz")
+    assert lensbench("sweep", shoot / "sorrel", "--out", "X", at=tmp_path).returncode == 0
+    assert kept.is_symlink()
+    assert not (tmp_path / "elsewhere.gz").exists()

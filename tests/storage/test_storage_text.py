@@ -79,10 +79,10 @@ def test_a_name_that_no_system_takes(tmp_path):
 
 
 def test_tables_keep_what_stands_in_quotes_and_fill_what_lacks():
-    text = 'file,note,more\na.dng,"two\nlines, one cell"\n,,\n" b.dng ",x,y\n'
+    text = 'file, "note",more\na.dng, "two, one cell"\n,,\n" b.dng ",x,y\n'
     assert list(table_in(text)) == [
-        (3, {"file": "a.dng", "note": "two\nlines, one cell", "more": ""}),
-        (5, {"file": "b.dng", "note": "x", "more": "y"}),
+        (2, {"file": "a.dng", "note": "two, one cell", "more": ""}),
+        (4, {"file": "b.dng", "note": "x", "more": "y"}),
     ]
 
 
