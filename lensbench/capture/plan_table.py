@@ -3,7 +3,7 @@
 import csv
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -16,7 +16,6 @@ from lensbench.model.shot import TABLE_COLUMNS, Metadata, TableRow
 from lensbench.model.units import nominal_f_number
 from lensbench.storage.files import is_protected, unwritable, write_whole
 from lensbench.storage.text import name_in_tables
-from lensbench.sweep import read_shots_table
 
 __all__ = ["PlanBook", "PlanFile", "counted_names", "outstanding_table", "table_shots", "table_text"]
 
@@ -72,20 +71,25 @@ def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableRow]
 class PlanFile:
     """The plan's table on the disk, filled while the shots come in; nothing that the user changes there is lost."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, read: Callable[[Path], Sequence[TableRow]]) -> None:
         """Read the table.
+
+        Parameters
+        ----------
+        read : callable
+            What reads a table of shots.
 
         Raises
         ------
         SettingError
-            It is a link or write-protected, or is no table of shots.
+            It is a link or write-protected, or cannot be read.
         """
         self.path = path
         if path.is_symlink() or (path.exists() and is_protected(path)):
             raise SettingError(
                 f"{path} is a link or write-protected, so nothing is filled in; name a copy of it"
             )
-        self.book = PlanBook(read_shots_table(path))
+        self.book = PlanBook(read(path))
         self._content = path.read_bytes()
         self._filled = self.book.rows
 

@@ -59,7 +59,7 @@ def check(given: CheckCommand) -> None:
         raise SettingError("--fill needs a plan to fill: --plan shots.csv")
     if given.watch and not place.is_dir():
         raise SettingError(f"{place}: --watch follows a folder, and this is none")
-    filled = PlanFile(plan) if plan is not None and given.fill else None
+    filled = PlanFile(plan, read_shots_table) if plan is not None and given.fill else None
     book = filled.book if filled else PlanBook(read_shots_table(plan)) if plan is not None else None
     options = measure_options(given, fast=True)
     session = Session(book, measure=lambda photo: shot.measure_shot(photo, options))

@@ -446,7 +446,7 @@ def test_a_watched_folder_from_the_first_file_to_ctrl_c(tmp_path, clean):
 def test_what_the_user_writes_into_the_plan_meanwhile_is_kept(tmp_path):
     plan = tmp_path / "plan.csv"
     plan.write_text("file,f_number,pitch_um\n,2.8,3.9123456\n,4,\n")
-    filled = PlanFile(plan)
+    filled = PlanFile(plan, read_shots_table)
     filled.book.tick(0, "a.dng")
     filled.fill()
     assert [(row.file, row.pitch_um) for row in read_shots_table(plan)] == [("a.dng", 3.9123456), ("", None)]
