@@ -33,7 +33,7 @@ def demo(
     """
     from lensbench.simulate import PRIME_FOLDER, ZOOM_FOLDER
 
-    if out.exists() and any(out.iterdir()):
+    if out.exists() and not (out.is_dir() and not any(out.iterdir())):
         raise SettingError(f"{out} exists already; remove it, or name another folder with --out")
     _simulate(out, workers)
     reports = []

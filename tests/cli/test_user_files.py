@@ -388,3 +388,9 @@ def test_a_kept_result_is_not_put_over_a_link(shoot, tmp_path):
     assert lensbench("sweep", shoot / "sorrel", "--out", "X", at=tmp_path).returncode == 0
     assert kept.is_symlink()
     assert not (tmp_path / "elsewhere.gz").exists()
+
+
+def test_a_demo_takes_no_files_place(tmp_path):
+    (tmp_path / "notes").write_text("mine")
+    assert_refused(lensbench("demo", "--out", "notes", at=tmp_path), names="notes")
+    assert (tmp_path / "notes").read_text() == "mine"
