@@ -29,7 +29,7 @@ from lensbench.model.errors import EdgeError, SettingError, TextFileError
 from lensbench.model.flags import Severity, worst
 from lensbench.model.shot import ChartEdge, Edge, PrintProfile, ShotResult
 from lensbench.model.units import FloatArray
-from lensbench.storage.files import write_whole
+from lensbench.storage.files import is_protected, write_whole
 from lensbench.storage.text import read_json
 
 __all__ = ["keep_profile", "kept_profile", "profile_from_distances", "profile_from_scan", "profile_path"]
@@ -166,7 +166,7 @@ def keep_profile(profile: PrintProfile, name: str) -> Path:
     Raises
     ------
     SettingError
-        The name cannot be used, or the file cannot be written.
+        The name cannot be used; what is there is a link, write-protected or no profile; or the file cannot be written.
     """
     path = profile_path(name)
     if path.is_symlink() or path.exists():
@@ -176,6 +176,8 @@ def keep_profile(profile: PrintProfile, name: str) -> Path:
             raise SettingError(
                 f"{path} is there already and is no print profile; name another file"
             ) from error
+        if path.is_symlink() or is_protected(path):
+            raise SettingError(f"{path} is there already and is a link or write-protected; name another file")
     values = {item.name: getattr(profile, item.name) for item in fields(PrintProfile)}
     plain = {
         name: value.round(6).tolist() if isinstance(value, np.ndarray) else value

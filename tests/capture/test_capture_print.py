@@ -266,3 +266,19 @@ def test_the_command_reads_a_scan(tmp_path):
     assert " mm), SNR" in made.stdout
     missing = CliRunner().invoke(app, ["edge", str(scan), "--keep-print", keep])
     assert isinstance(missing.exception, SettingError)
+
+
+@pytest.mark.parametrize("how", ["link", "protected"])
+def test_a_profile_goes_over_no_link_and_no_protected_file(tmp_path, how):
+    own = keep_profile(gaussian_profile(), str(tmp_path / "own.json"))
+    place = tmp_path / "place.json"
+    if how == "link":
+        place.symlink_to(own)
+    else:
+        place = own
+        place.chmod(0o444)
+    before = own.read_bytes()
+    with pytest.raises(SettingError, match="is a link or write-protected"):
+        keep_profile(gaussian_profile(0.3), str(place))
+    assert own.read_bytes() == before
+    assert place.is_symlink() == (how == "link")
