@@ -89,6 +89,7 @@ def lens_of(
                 magnification=0.02,
                 pixel_pitch_um=PITCH_UM,
                 size_px=(HEIGHT_PX, HEIGHT_PX * 3 // 2),
+                picture_height_px=HEIGHT_PX,
             )
             for place, log in enumerate(logs)
         ]
