@@ -5,6 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import compare
+import numpy as np
 import pages
 import pytest
 import remake
@@ -37,6 +39,13 @@ def test_the_smallest_case_gives_a_whole_page_of_the_published_shape(name):
         assert {len(cells) for cells in rows} == {len(header)}
     published = tables_in((DOCS / f"{name}.md").read_text(encoding="utf-8"))
     assert [header for header, _ in found] == [header for header, _ in published][: len(found)]
+
+
+def test_shoots_of_the_table_of_comparisons_hold_all_that_tells_what_one_could_see():
+    case = next(case for case in compare.CASES if "20 %" in case.name)
+    found = compare.Count()
+    compare.shoot(case, compare.LENSES[0], np.random.default_rng(1), found)
+    assert found.seen > found.rows / 2
 
 
 def test_every_page_that_says_it_is_made_is_known():
