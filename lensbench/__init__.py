@@ -47,29 +47,10 @@ __all__ = [
 
 __version__ = version("lensbench")
 _ROOMS: Final = {
-    "lensbench.door.library": (
-        "AdviceResult",
-        "Library",
-        "PictureResult",
-    ),
-    "lensbench.door.measuring": (
-        "EdgeResult",
-        "PhotoResult",
-        "measure",
-        "measure_edge",
-    ),
-    "lensbench.door.ranking": (
-        "RankResult",
-        "rank",
-    ),
-    "lensbench.door.studies": (
-        "CompareResult",
-        "EffectResult",
-        "SweepResult",
-        "compare",
-        "effect",
-        "sweep",
-    ),
+    "lensbench.door.library": ("AdviceResult", "Library", "PictureResult"),
+    "lensbench.door.measuring": ("EdgeResult", "PhotoResult", "measure", "measure_edge"),
+    "lensbench.door.ranking": ("RankResult", "rank"),
+    "lensbench.door.studies": ("CompareResult", "EffectResult", "SweepResult", "compare", "effect", "sweep"),
     "lensbench.library": ("Wanted",),
     "lensbench.model.errors": ("LensError",),
     "lensbench.shot": ("MeasureOptions",),

@@ -31,18 +31,10 @@ from threading import Thread
 from types import ModuleType
 from typing import Any, Final, Generic, TypeVar
 
-__all__ = ["HandedOver", "Pool", "WorkersUnavailable", "pool_of"]
-
-
 Work = TypeVar("Work")
 Done = TypeVar("Done")
 
-_ONE_THREAD: Final = (
-    "OMP_NUM_THREADS",
-    "OPENBLAS_NUM_THREADS",
-    "MKL_NUM_THREADS",
-    "OPENCV_FOR_THREADS_NUM",
-)
+_ONE_THREAD: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OPENCV_FOR_THREADS_NUM")
 _BY_PIPE_BYTES: Final = 256
 """With what the executor adds it stays below 512 bytes, which every pipe takes whole (POSIX, PIPE_BUF)."""
 _BEGUN: Final = ".begun"

@@ -13,9 +13,6 @@ from lensbench.capture.standing import WALL_PAGES
 from lensbench.model.names import f_stop, shutter_speed
 from lensbench.storage.pdf import grid, pdf_pages, text
 
-__all__ = ["chart_sentence", "checklist_pdf", "distance_rows", "headline", "print_sentence", "tolerance_rows"]
-
-
 Rows = tuple[tuple[str, ...], list[tuple[str, ...]]]
 
 

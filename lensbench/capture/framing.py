@@ -16,9 +16,6 @@ from lensbench.model.errors import SettingError
 from lensbench.model.shot import ChartEdge, ShotResult, Tilt
 from lensbench.shot import zone_of
 
-__all__ = ["SIDES", "border_gaps", "empty_sides", "held", "lost_corners", "side_as_held", "tilt_as_held"]
-
-
 Point = tuple[float, float]
 
 SIDES: Final = ("left", "top", "right", "bottom")

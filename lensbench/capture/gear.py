@@ -9,9 +9,6 @@ from typing import Final
 
 from lensbench.model.errors import SettingError
 
-__all__ = ["CameraGear", "LensGear", "exact_f_number", "full_stops", "zoom_marks"]
-
-
 _FULL_STOPS: Final = (0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0, 45.0, 64.0)
 _HALF_A_THIRD: Final = 1.12
 """A full stop this near to the widest one is not shot beside it."""

@@ -15,17 +15,6 @@ from lensbench.model.errors import SettingError
 from lensbench.model.names import f_stop, focal_length
 from lensbench.model.shot import Turned
 
-__all__ = [
-    "Exposure",
-    "Place",
-    "ShootPlan",
-    "ShotToTake",
-    "in_thirds",
-    "make_plan",
-    "quick_plan",
-    "thirds_in_words",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exposure:
@@ -186,11 +175,7 @@ def make_plan(
 
 
 def quick_plan(
-    lens: LensGear,
-    camera: CameraGear,
-    *,
-    place: Place,
-    focal_lengths_mm: Sequence[float] = (),
+    lens: LensGear, camera: CameraGear, *, place: Place, focal_lengths_mm: Sequence[float] = ()
 ) -> ShootPlan:
     """Plan the ten-minute test of a used lens: widest stop and f/8, the sheet upright and turned by 180 degrees.
 

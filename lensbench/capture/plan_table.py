@@ -17,8 +17,6 @@ from lensbench.model.units import nominal_f_number
 from lensbench.storage.files import is_protected, unwritable, write_whole
 from lensbench.storage.text import name_in_tables
 
-__all__ = ["PlanBook", "PlanFile", "counted_names", "outstanding_table", "table_shots", "table_text"]
-
 
 def counted_names(first: str, count: int) -> list[str]:
     """Names that a camera counts on from the first: four digits go from 9999 to 0001.

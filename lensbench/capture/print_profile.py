@@ -32,9 +32,6 @@ from lensbench.model.units import FloatArray
 from lensbench.storage.files import is_protected, write_whole
 from lensbench.storage.text import read_json
 
-__all__ = ["keep_profile", "kept_profile", "profile_from_distances", "profile_from_scan", "profile_path"]
-
-
 SCANNER_VARIANCE_PX2: Final = 0.3
 """Blur of a flatbed scanner beyond its pixel, assumed with a doubt as large; common practice, no source."""
 _BAND: Final = (0.25, 0.95)

@@ -21,9 +21,6 @@ from lensbench.photo import RAW_SUFFIXES, open_photo
 from lensbench.shot import measure_shot
 from lensbench.storage.text import name_in_tables
 
-__all__ = ["Follower", "Happening", "Session", "What", "follow", "without_doubles"]
-
-
 STILL_S: Final = 0.15
 """A file whose size and time stand still for so long is whole."""
 SECOND_LOOK_S: Final = 2.0
@@ -225,9 +222,7 @@ class Session:
         book = self.book
         place = None if book is None else book.place_for(path.name, metadata)
         verdict = judge(
-            result,
-            earlier=tuple(self._usable.values()),
-            off_focus=book is not None and book.off_focus(place),
+            result, earlier=tuple(self._usable.values()), off_focus=book is not None and book.off_focus(place)
         )
         if verdict.usable and isinstance(result, ShotResult):
             if book is None or not book.off_focus(place):

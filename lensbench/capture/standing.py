@@ -16,18 +16,6 @@ from lensbench.capture.gear import CameraGear, LensGear
 from lensbench.chart.layout import hanging, paper_named, sheet
 from lensbench.model.errors import SettingError
 
-__all__ = [
-    "BEHIND_CAMERA_MM",
-    "CUSTOMARY_FOCAL_LENGTHS",
-    "WALL_PAGES",
-    "ChartChoice",
-    "PrintGear",
-    "Standing",
-    "choose_chart",
-    "stand",
-]
-
-
 CUSTOMARY_FOCAL_LENGTHS: Final = 25.0
 """Test charts are shot at 25 to 50 focal lengths; common practice, no source."""
 PREFERRED_FOCAL_LENGTHS: Final = 40.0

@@ -25,9 +25,6 @@ from lensbench.model.shot import Metadata, RejectedShot, ShotResult
 from lensbench.model.units import FloatArray, nominal_f_number
 from lensbench.shot import common_blur
 
-__all__ = ["Verdict", "judge"]
-
-
 _OUT_OF_FRAME: Final = 0.03
 """Share of the picture's side that the chart's frame may reach out; distortion bends it by as much."""
 _LOOSE: Final = 0.12

@@ -9,9 +9,6 @@ from lensbench.cli.output import say
 from lensbench.model.errors import SettingError
 from lensbench.storage.files import check_kind
 
-__all__ = ["ChartCommand", "chart"]
-
-
 _SIGN: Final = b"/Subject (Chart to photograph"
 
 
@@ -30,10 +27,7 @@ class ChartCommand:
     distance_f: Annotated[
         float | None,
         number(
-            "--distance-f",
-            "From wall to camera, in focal lengths (wall set).  [default: 50]",
-            1.0,
-            10_000.0,
+            "--distance-f", "From wall to camera, in focal lengths (wall set).  [default: 50]", 1.0, 10_000.0
         ),
     ] = None
     solid: Annotated[

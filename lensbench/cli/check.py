@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from lensbench.capture.plan_table import PlanBook, PlanFile
     from lensbench.capture.session import Session
 
-__all__ = ["CheckCommand", "check"]
-
-
 _MOST_LINES = 30
 
 

@@ -10,8 +10,6 @@ import lensbench
 from lensbench.cli.options import AsJson, Viewed, path
 from lensbench.cli.output import say_answer, say_document
 
-__all__ = ["CompareCommand", "compare"]
-
 
 @dataclass(frozen=True, kw_only=True)
 class CompareCommand(Viewed):

@@ -8,9 +8,6 @@ from lensbench.cli.options import Workers, path
 from lensbench.cli.output import progress_bar, running, say, say_answer, say_not_used
 from lensbench.model.errors import SettingError
 
-__all__ = ["demo"]
-
-
 _OWN_CAMERA = """
 The same with your own camera:
   1. lensbench chart --paper A3 --out chart.pdf, printed at actual size on matte paper and fixed flat on a board

@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from lensbench.edge import Viewing
     from lensbench.model.shot import Edge
 
-__all__ = ["EdgeCommand", "edge", "look_in_words"]
-
 
 class Channel(StrEnum):
     """Which samples are measured."""
@@ -50,8 +48,7 @@ class EdgeCommand(Viewed):
 
     image: Annotated[Path, typer.Argument(help="Photograph: raw, JPEG, TIFF or PNG.", metavar="PATH")]
     roi: Annotated[
-        list[str] | None,
-        text("--roi", "TOP,LEFT,HEIGHT,WIDTH in px; may be given again.  [default: found]"),
+        list[str] | None, text("--roi", "TOP,LEFT,HEIGHT,WIDTH in px; may be given again.  [default: found]")
     ] = None
     encoding: Encoding = "auto"
     channel: Annotated[Channel, typer.Option("--channel", help="Samples to measure.")] = Channel.AUTO

@@ -22,8 +22,6 @@ from lensbench.cli.options import (
 )
 from lensbench.cli.output import progress_bar, running, say_answer, say_document, say_not_used
 
-__all__ = ["EffectCommand", "effect"]
-
 
 @dataclass(frozen=True, kw_only=True)
 class EffectCommand(Viewed):

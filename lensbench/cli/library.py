@@ -14,9 +14,6 @@ from lensbench.cli.output import say, say_document
 if TYPE_CHECKING:
     from lensbench.library import KeptSession
 
-__all__ = ["library"]
-
-
 library = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
 Camera = Annotated[str | None, text("--camera", "On this camera only.")]
@@ -45,8 +42,7 @@ library.command()(command(advise, endless=("far",)))
 def add(
     folder: Annotated[Path, typer.Argument(help="Folder that `lensbench sweep` wrote.", metavar="PATH")],
     session: Annotated[
-        str | None,
-        text("--session", "Tells sweeps of one lens apart.  [default: the folder's name]"),
+        str | None, text("--session", "Tells sweeps of one lens apart.  [default: the folder's name]")
     ] = None,
     replace: Replace = False,
     library: LibraryFile = None,

@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from lensbench.library import Advice, KeptSession, LeftOut, LensAdvice, LensPlan, PicturePlan, StopPlan
     from lensbench.model.flags import Note
 
-__all__ = ["AdviseCommand", "advise", "list_lines", "seconds", "session_form", "show_lines"]
-
 
 def list_lines(sessions: "Sequence[KeptSession]", place: Path) -> list[str]:
     """Give one line a session."""
@@ -214,16 +212,13 @@ class AdviseCommand:
 
     focal_length: Annotated[float, number("--focal-length", "Focal length in mm.", 1.0, 5000.0)]
     f_number: Annotated[
-        float | None,
-        number("--f-number", "All at this stop.  [default: each at its best]", 0.5, 128.0),
+        float | None, number("--f-number", "All at this stop.  [default: each at its best]", 0.5, 128.0)
     ] = None
     zone: Annotated[
-        Zone,
-        typer.Option("--zone", help="The part of the picture that counts: all, or one of its thirds."),
+        Zone, typer.Option("--zone", help="The part of the picture that counts: all, or one of its thirds.")
     ] = Zone.FRAME
     near: Annotated[
-        float | None,
-        number("--near", "Nearest thing to be sharp, in m from the sensor.", 0.01, 1_000_000.0),
+        float | None, number("--near", "Nearest thing to be sharp, in m from the sensor.", 0.01, 1_000_000.0)
     ] = None
     far: Annotated[float | None, number("--far", "Furthest thing, in m; «inf» for infinity.", 0.01)] = None
     shutter: Annotated[
@@ -248,11 +243,7 @@ def advise(given: AdviseCommand) -> None:
     Example: lensbench library advise --focal-length 35 --near 2.5 --far 8
     """
     _check(given)
-    library, focal_length_mm, zone = (
-        lensbench.Library(given.library),
-        given.focal_length,
-        given.zone.value,
-    )
+    library, focal_length_mm, zone = (lensbench.Library(given.library), given.focal_length, given.zone.value)
     done: lensbench.AdviceResult | lensbench.PictureResult
     if given.near is None or given.far is None:
         done = library.advise(focal_length_mm, f_number=given.f_number, zone=zone)

@@ -25,9 +25,6 @@ from lensbench.cli.sweep import sweep
 from lensbench.model.errors import LensError, SettingError
 from lensbench.storage.text import one_line, visible
 
-__all__ = ["app", "one_thread", "run"]
-
-
 app = typer.Typer(
     name="lensbench",
     no_args_is_help=True,

@@ -33,8 +33,6 @@ from lensbench.model.names import f_stop, focal_length, shutter_speed
 if TYPE_CHECKING:
     from lensbench.model.shot import Edge, Metadata, ShotResult, ZoneFigure
 
-__all__ = ["MeasureCommand", "measure"]
-
 
 @dataclass(frozen=True, kw_only=True)
 class MeasureCommand(Viewed):

@@ -21,33 +21,6 @@ from lensbench.model.units import PITCH_LIMITS_UM
 if TYPE_CHECKING:
     import lensbench
 
-__all__ = [
-    "REJECTED",
-    "AsJson",
-    "AtLpmm",
-    "Encoding",
-    "FNumber",
-    "LibraryFile",
-    "Method",
-    "MethodName",
-    "Out",
-    "Physical",
-    "PitchUm",
-    "PrintProfile",
-    "ShotsTable",
-    "Strict",
-    "Viewed",
-    "Workers",
-    "command",
-    "lpmm_list",
-    "measure_options",
-    "number",
-    "numbers_in",
-    "path",
-    "switch",
-    "text",
-]
-
 REJECTED: Final = 3
 """Exit status of --strict where a photograph was rejected."""
 
@@ -84,12 +57,10 @@ def _known_encoding(name: str) -> str:
 
 AsJson = Annotated[bool, switch("--json", "Print one JSON document.")]
 AtLpmm = Annotated[
-    str | None,
-    text("--at-lpmm", "Line pairs per mm on the sensor to read the contrast at: 10,20,40."),
+    str | None, text("--at-lpmm", "Line pairs per mm on the sensor to read the contrast at: 10,20,40.")
 ]
 Encoding = Annotated[
-    str,
-    text("--encoding", "Tone curve: auto, linear, srgb, or gamma:2.2.", callback=_known_encoding),
+    str, text("--encoding", "Tone curve: auto, linear, srgb, or gamma:2.2.", callback=_known_encoding)
 ]
 FNumber = Annotated[
     float | None, number("--f-number", "The lens's f-number.  [default: from the metadata]", 0.5, 128.0)
@@ -113,15 +84,13 @@ Physical = Annotated[
     bool, switch("--physical", "Tell what the blur is made of: diffraction, focus, and the rest.")
 ]
 PitchUm = Annotated[
-    float | None,
-    number("--pitch-um", "Pixel pitch in um.  [default: from the metadata]", *PITCH_LIMITS_UM),
+    float | None, number("--pitch-um", "Pixel pitch in um.  [default: from the metadata]", *PITCH_LIMITS_UM)
 ]
 PrintProfile = Annotated[
     str | None, text("--print-profile", "Kept profile of the print (or its file): divided out.")
 ]
 ShotsTable = Annotated[
-    Path | None,
-    path("--shots", "Table (CSV) of what the metadata lacks: file,lens,f_number,..."),
+    Path | None, path("--shots", "Table (CSV) of what the metadata lacks: file,lens,f_number,...")
 ]
 Strict = Annotated[bool, switch("--strict", "End with status 3 when a photograph was rejected.")]
 Workers = Annotated[int | None, number("--workers", "Processes.  [default: one a processor]", 1, 256)]

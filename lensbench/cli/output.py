@@ -17,17 +17,6 @@ if TYPE_CHECKING:
     import lensbench
     from lensbench.model.shot import PrintProfile
 
-__all__ = [
-    "keep_and_say",
-    "progress_bar",
-    "running",
-    "say",
-    "say_answer",
-    "say_document",
-    "say_not_used",
-]
-
-
 _MOST_NAMED: Final = 5
 
 

@@ -17,8 +17,6 @@ from lensbench.storage.text import name_in_tables
 if TYPE_CHECKING:
     from lensbench.capture.plan import ShootPlan
 
-__all__ = ["ChartKind", "PlanCommand", "plan"]
-
 
 class ChartKind(StrEnum):
     """What is hung."""

@@ -13,8 +13,6 @@ from lensbench.cli.output import progress_bar, say, say_document
 if TYPE_CHECKING:
     from lensbench.rank import PairOdds, RankedFrame
 
-__all__ = ["rank"]
-
 
 def rank(
     photos: Annotated[

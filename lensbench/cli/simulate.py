@@ -16,9 +16,6 @@ if TYPE_CHECKING:
     from lensbench.chart.layout import Layout
     from lensbench.simulate import Job, Lens, Plan, Scene
 
-__all__ = ["FileFormat", "Filter", "SimulateCommand", "simulate"]
-
-
 _MOST_JOBS: Final = 5000
 
 
@@ -63,8 +60,7 @@ class SimulateCommand:
     )
     stops: Annotated[str, text("--stops", "f-numbers, with commas between.")] = "2.8,4,5.6,8,11,16"
     focal_lengths: Annotated[
-        str | None,
-        text("--focal-lengths", "In mm, with commas between.  [default: the lens's shortest]"),
+        str | None, text("--focal-lengths", "In mm, with commas between.  [default: the lens's shortest]")
     ] = None
     repeats: Annotated[int, number("--repeats", "Shots a setting, focused anew.", 1, 1000)] = 2
     focus_spread_um: Annotated[
@@ -103,10 +99,7 @@ class SimulateCommand:
     paper_level: Annotated[
         float,
         number(
-            "--paper-level",
-            "Exposure: signal of the paper, as a share of white; above 1 clips.",
-            0.01,
-            100.0,
+            "--paper-level", "Exposure: signal of the paper, as a share of white; above 1 clips.", 0.01, 100.0
         ),
     ] = 0.65
     iso: Annotated[int, number("--iso", "ISO; noise grows with it.", 25, 10_000_000)] = 100
@@ -126,8 +119,7 @@ class SimulateCommand:
         FileFormat.DNG
     )
     sharpen: Annotated[
-        float,
-        number("--sharpen", "In-camera sharpening of JPEG and TIFF: 0 none, 1 strong.", 0.0, 10.0),
+        float, number("--sharpen", "In-camera sharpening of JPEG and TIFF: 0 none, 1 strong.", 0.0, 10.0)
     ] = 0.0
     seed: Annotated[int, number("--seed", "Of noise and focus errors.", 0, 2**32 - 1)] = 1
     workers: Annotated[int, number("--workers", "Processes to use.", 1, 256)] = 1

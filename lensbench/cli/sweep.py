@@ -26,9 +26,6 @@ from lensbench.cli.options import (
 )
 from lensbench.cli.output import progress_bar, running, say, say_answer, say_document, say_not_used
 
-__all__ = ["SweepCommand", "TieRule", "sweep"]
-
-
 _INTERRUPTED: Final = 130
 
 

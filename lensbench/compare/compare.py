@@ -38,9 +38,6 @@ from lensbench.model.setting import Setting, log_distance, same_focal_length
 from lensbench.model.shot import ZONES
 from lensbench.storage.store import read_sweep
 
-__all__ = ["compare", "compare_lenses"]
-
-
 Pairs = Mapping[tuple[int, int], ComparedPair]
 _ALIKE: Final = 0.01
 _UNLIKE: Final = 0.05

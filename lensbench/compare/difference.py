@@ -11,9 +11,6 @@ from lensbench.model.compare import CompareRow, Seen, Verdict
 from lensbench.model.setting import Setting
 from lensbench.model.sweep import INDIFFERENCE
 
-__all__ = ["compare_row"]
-
-
 _NAN: Final = float("nan")
 
 

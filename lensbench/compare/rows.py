@@ -20,17 +20,6 @@ from lensbench.model.units import FloatArray, lpmm_from_cypx, lwph_from_cypx
 from lensbench.stats import MeanUncertainty, half_width, spread_of
 from lensbench.sweep import zone_series
 
-__all__ = [
-    "LensInComparison",
-    "LensPair",
-    "best_row",
-    "lens_in_comparison",
-    "matching",
-    "overall_row",
-    "rows_of",
-]
-
-
 _NAN: Final = float("nan")
 
 Key = tuple[str, Setting]
@@ -207,10 +196,7 @@ def overall_row(pair: LensPair, *, unit: str) -> CompareRow | None:
         None,
         "frame",
         (first.in_unit(middles[0], unit), second.in_unit(middles[1], unit)),
-        (
-            sum(first.means[own].shots for own, _ in keys),
-            sum(second.means[other].shots for _, other in keys),
-        ),
+        (sum(first.means[own].shots for own, _ in keys), sum(second.means[other].shots for _, other in keys)),
         half_width=half_width(
             _of_mean([own for own, _ in uncertainties]),
             _of_mean([other for _, other in uncertainties]),

@@ -17,21 +17,11 @@ import numpy as np
 from lensbench.condition.field import FieldShape, field_shape
 from lensbench.condition.tilt import is_portrait, is_upside_down, mean_slope, tilt_asymmetry_bound
 from lensbench.model.condition import Source, TurnedOutcome, TurnedTest
+from lensbench.model.setting import Setting
 from lensbench.model.shot import ShotResult, Turned
-from lensbench.model.sweep import Setting, SweepShot
+from lensbench.model.sweep import SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.stats import Moderated, Repeats, exceeds, moderated, quantile
-
-__all__ = [
-    "MATTERS",
-    "Asymmetry",
-    "SettingShots",
-    "asymmetries",
-    "percent",
-    "settings_of",
-    "turned_test",
-]
-
 
 MATTERS: Final = 0.05
 """In log MTF50. A smaller asymmetry is in every lens and does not show in pictures. Common practice, no source."""

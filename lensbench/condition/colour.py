@@ -19,9 +19,6 @@ from lensbench.model.condition import (
 from lensbench.model.shot import ShotResult
 from lensbench.stats import quantile
 
-__all__ = ["distortion_finding", "lateral_colour_finding"]
-
-
 _COLOUR_MATTERS_PX: Final = 0.5
 """Half a pixel in the corner begins to show as a coloured rim. Common practice, no source."""
 _DISTORTION_MATTERS_PERCENT: Final = 1.0

@@ -25,9 +25,6 @@ from lensbench.model.condition import (
 from lensbench.model.units import FloatArray
 from lensbench.stats import Repeats, moderated, quantile
 
-__all__ = ["astigmatism_finding", "curvature_finding", "falloff", "focus_shift_finding"]
-
-
 _MATTERS: Final = 0.05
 """A loss of MTF50 below this share does not show. Common practice, no source."""
 _SPLIT_MATTERS: Final = 0.10

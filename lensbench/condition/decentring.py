@@ -10,14 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.condition.asymmetry import (
-    MATTERS,
-    Asymmetry,
-    SettingShots,
-    asymmetries,
-    percent,
-    turned_test,
-)
+from lensbench.condition.asymmetry import MATTERS, Asymmetry, SettingShots, asymmetries, percent, turned_test
 from lensbench.condition.field import side_of, softer_azimuth_deg
 from lensbench.condition.focus_surface import SLOPES, FocusSurface
 from lensbench.condition.tilt import mean_slope
@@ -37,13 +30,10 @@ from lensbench.model.condition import (
     TurnedTest,
     Verdict,
 )
+from lensbench.model.setting import Setting
 from lensbench.model.shot import ShotResult
-from lensbench.model.sweep import Setting
 from lensbench.shot import is_usable
 from lensbench.stats import USUAL_SD, exceeds
-
-__all__ = ["decentring_finding"]
-
 
 _DETECTED: Final = 0.10
 """An asymmetry above this has to be ruled out before it is called within limits."""

@@ -17,9 +17,6 @@ from lensbench.model.shot import ChartEdge, Direction, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.shot import is_usable
 
-__all__ = ["FieldShape", "field_shape", "fit_field", "position_columns", "side_of", "sides_reach"]
-
-
 _SPLIT_HEIGHT: Final = 0.8
 _SIDE_HEIGHT: Final = 0.7
 _FEWEST_EDGES: Final = 16

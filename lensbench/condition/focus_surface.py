@@ -20,9 +20,6 @@ from lensbench.model.shot import ChartEdge, Direction
 from lensbench.model.units import FloatArray
 from lensbench.shot import is_usable, zone_borders
 
-__all__ = ["CURVATURE", "LEVEL", "SLOPES", "SPLIT", "FocusSurface", "focus_surface"]
-
-
 LEVEL, CURVATURE, SPLIT = 0, 3, 4
 SLOPES: Final = slice(1, 3)
 _COLUMNS: Final = 5

@@ -8,19 +8,14 @@ They do not find the best stop, so none is named.
 from collections.abc import Sequence
 from dataclasses import replace
 from math import isfinite
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from lensbench import optics
 from lensbench.condition.asymmetry import settings_of
 from lensbench.condition.colour import distortion_finding, lateral_colour_finding
-from lensbench.condition.curvature import (
-    astigmatism_finding,
-    curvature_finding,
-    falloff,
-    focus_shift_finding,
-)
+from lensbench.condition.curvature import astigmatism_finding, curvature_finding, falloff, focus_shift_finding
 from lensbench.condition.decentring import decentring_finding
 from lensbench.condition.focus_surface import focus_surface
 from lensbench.condition.tilt import is_upside_down, tilt_finding
@@ -35,10 +30,10 @@ from lensbench.model.condition import (
     Verdict,
 )
 from lensbench.model.shot import ShotResult
-from lensbench.model.sweep import LensFindings, Setting, SweepShot
+from lensbench.model.sweep import LensFindings, SweepShot
 
-__all__ = ["lens_condition", "with_quick_answer"]
-
+if TYPE_CHECKING:
+    from lensbench.model.setting import Setting
 
 _GROSS_PERCENT: Final = 15.0
 """Of MTF50, by which the softest side stays behind: less is common among sound lenses. Common practice, no source."""

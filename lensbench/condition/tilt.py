@@ -20,17 +20,6 @@ from lensbench.model.condition import CameraTilt, ConditionFinding, Subject, Ver
 from lensbench.model.shot import ShotResult
 from lensbench.model.units import FloatArray
 
-__all__ = [
-    "FocusSlope",
-    "focus_slope",
-    "is_portrait",
-    "is_upside_down",
-    "mean_slope",
-    "tilt_asymmetry_bound",
-    "tilt_finding",
-]
-
-
 _MATTERS: Final = 0.03
 """Loss of MTF50 at the sides. Common practice, no source."""
 _TURNED_DEG: Final = 135.0

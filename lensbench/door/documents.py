@@ -10,9 +10,6 @@ if TYPE_CHECKING:
 
     from lensbench.model.sweep import SweepShot
 
-__all__ = ["Places", "compact_json", "paths_of", "record_json", "rows_frame", "shots_frame"]
-
-
 Places = str | Path | Iterable[str | Path]
 """One file or folder, or several."""
 _CURVES: Final = frozenset({"frequency_cypx", "sfr", "sfr_sd"})

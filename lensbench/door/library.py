@@ -15,8 +15,6 @@ from lensbench.storage.store import library_document, read_library_document
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["AdviceResult", "Library", "PictureResult"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AdviceResult:

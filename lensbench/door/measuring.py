@@ -19,9 +19,6 @@ from lensbench.shot import MeasureOptions
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["EdgeResult", "PhotoResult", "measure", "measure_edge"]
-
-
 _USUAL: Final = MeasureOptions()
 
 

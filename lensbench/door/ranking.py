@@ -15,8 +15,6 @@ from lensbench.sweep import copies_among
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["RankResult", "rank"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RankResult:

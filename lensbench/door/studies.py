@@ -20,9 +20,6 @@ from lensbench.sweep import sweep as sweep_of
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CompareResult", "EffectResult", "SweepResult", "compare", "effect", "sweep"]
-
-
 _USUAL: Final = MeasureOptions()
 _KEPT: Final = "measured"
 """Folder within a report's for the results of each photograph."""

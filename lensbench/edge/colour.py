@@ -10,9 +10,6 @@ from lensbench.edge.line import span_px
 from lensbench.model.shot import Edge, Samples
 from lensbench.model.units import FloatArray
 
-__all__ = ["EdgeShapes", "Shift", "colour_shift", "position_sd_px", "radial_shift"]
-
-
 _ROUNDS: Final = 3
 _SETTLED_PX: Final = 0.03
 """A step this small leaves a thousandth: the second derivative takes up its square."""

@@ -15,20 +15,6 @@ from lensbench.edge.posterior import LEVELS, SHIFT, Posterior
 from lensbench.edge.shapes import OUTPUT_FREQUENCY_CYPX, ComplexArray, prior_shape
 from lensbench.model.units import FloatArray
 
-__all__ = [
-    "MTF_LEVELS",
-    "Curves",
-    "crossing_cypx",
-    "crossings_cypx",
-    "curves_of",
-    "mtf50_gradient",
-    "overshoots_percent",
-    "rises_10_90_px",
-    "slopes_at",
-    "transfer_of",
-]
-
-
 MTF_LEVELS: Final = (0.5, 0.3, 0.2, 0.1)
 Places = npt.NDArray[np.intp]
 

@@ -24,9 +24,6 @@ from lensbench.model.shot import BoolArray, Box
 from lensbench.model.units import FloatArray
 from lensbench.optics import RISE_10_90_SIGMAS, gaussian_sigma_px
 
-__all__ = ["RefinedFit", "fit_refined"]
-
-
 _OTHER_SHAPE: Final = 0.1
 """Change of the logarithm of MTF50 against the prior shape's beyond which a nearer one is tried."""
 _MOST_SHAPES: Final = 4

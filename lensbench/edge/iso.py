@@ -18,9 +18,6 @@ from lensbench.model.errors import EdgeError
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 
-__all__ = ["IsoEdge", "measure_iso"]
-
-
 BINS_PER_PIXEL: Final = 4
 BINS_BESIDE: Final = 16
 _CORRECTION_CAP: Final = 10.0

@@ -12,9 +12,6 @@ from lensbench.model.flags import Remark, remark
 from lensbench.model.shot import Samples
 from lensbench.optics import RISE_10_90_SIGMAS
 
-__all__ = ["blocking_remarks", "remarks_on"]
-
-
 CLIPPED_SHARE: Final = 0.001
 FEWEST_SAMPLES: Final = 60
 SHORTEST_SIDE_PX: Final = 8

@@ -16,9 +16,6 @@ from lensbench import optics
 from lensbench.model.errors import SettingError
 from lensbench.model.units import FloatArray
 
-__all__ = ["BLUR_TERMS", "Aperture", "EdgeTable", "edge_table"]
-
-
 BLUR_TERMS: Final = 2
 """Squared disc diameter, Gaussian variance. [px^2]"""
 

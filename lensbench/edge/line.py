@@ -19,9 +19,6 @@ from lensbench.model.errors import EdgeError
 from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray
 
-__all__ = ["EdgeLine", "fit_lines", "span_px"]
-
-
 _FEWEST_POINTS: Final = 24
 _NARROWEST_SIGMA_PX: Final = 0.18
 _MOST_POINTS: Final = (400, 1200)

@@ -21,9 +21,6 @@ from lensbench.model.errors import EdgeError
 from lensbench.model.flags import Remark, Severity, remark, worst
 from lensbench.model.shot import Edge, Samples
 
-__all__ = ["METHODS", "Method", "measure_edge", "measure_edges"]
-
-
 Method = Literal["refined", "iso"]
 METHODS: Final = ("refined", "iso")
 

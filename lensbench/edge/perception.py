@@ -27,29 +27,6 @@ from lensbench.model.compare import WayOfLooking
 from lensbench.model.shot import Edge
 from lensbench.model.units import FloatArray
 
-__all__ = [
-    "JUST_SEEN_JND",
-    "RESPONSE_CYPX",
-    "CurveFigures",
-    "RulerReading",
-    "Viewing",
-    "acutance",
-    "area_cypx",
-    "contrast_sensitivity",
-    "curve_figures",
-    "edge_response_at_lpmm",
-    "gaussian_response",
-    "response_at_lpmm",
-    "response_at_nyquist",
-    "ruler_jnd",
-    "ruler_mtf",
-    "ruler_reading",
-    "sharpness_jnd",
-    "viewing_of",
-    "with_perception",
-]
-
-
 NYQUIST_CYPX: Final = 0.5
 RULER_RANGE: Final = (0.01, 0.26)
 """Of k, where the polynomial holds: from crispest to softest. [degree]"""
@@ -144,11 +121,7 @@ def with_perception(edge: Edge, viewing: Viewing) -> Edge:
         return edge
     sharp, jnd = acutance(*curve, viewing=viewing), sharpness_jnd(*curve, viewing=viewing)
     return replace(
-        edge,
-        acutance=sharp.value,
-        acutance_sd=sharp.sd,
-        sharpness_jnd=jnd.value,
-        sharpness_jnd_sd=jnd.sd,
+        edge, acutance=sharp.value, acutance_sd=sharp.sd, sharpness_jnd=jnd.value, sharpness_jnd_sd=jnd.sd
     )
 
 

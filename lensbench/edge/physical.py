@@ -31,9 +31,6 @@ from lensbench.model.shot import PhysicalFit
 from lensbench.model.units import FloatArray
 from lensbench.optics import gaussian_sigma_px
 
-__all__ = ["read_physical"]
-
-
 _TOLERANCE: Final = 4e-4
 """Misfit of a bin, as a part of the step, that is let pass however low the noise."""
 _SMALLEST_CHANCE: Final = 0.002

@@ -25,9 +25,6 @@ from lensbench.edge.samples import Noise, Points
 from lensbench.model.errors import EdgeError
 from lensbench.model.units import FloatArray
 
-__all__ = ["BLUR", "DISC", "SHIFT", "SIZES", "STEP", "TURN", "VARIANCE", "BlurFit", "fit_blur", "solved"]
-
-
 DARK, STEP, SHIFT, TURN, DISC, VARIANCE = range(6)
 PARAMETERS: Final = 10
 SIZES: Final = (DISC, VARIANCE)
@@ -70,12 +67,7 @@ def _score(model: "EdgeModel", free: tuple[int, ...], extra: tuple[int, ...]) ->
     return float(pull @ solved(left, pull, damping=1e-6))
 
 
-def fit_blur(
-    points: Points,
-    line: EdgeLine,
-    noise: Noise,
-    aperture: Aperture,
-) -> BlurFit:
+def fit_blur(points: Points, line: EdgeLine, noise: Noise, aperture: Aperture) -> BlurFit:
     """Fit the physical model to the samples of one region.
 
     Parameters
@@ -114,12 +106,7 @@ def fit_blur(
         parameters, model = _descend(problem, parameters, free, widest_px=widest_px)
     mtf50, sd = _mtf50_of(problem, parameters, free, model)
     return BlurFit(
-        problem=problem,
-        parameters=parameters,
-        free=free,
-        model=model,
-        mtf50_cypx=mtf50,
-        mtf50_sd_cypx=sd,
+        problem=problem, parameters=parameters, free=free, model=model, mtf50_cypx=mtf50, mtf50_sd_cypx=sd
     )
 
 

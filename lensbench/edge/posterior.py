@@ -20,9 +20,6 @@ from lensbench.edge.samples import Bins, Plateaus, spread_out, stack_bins
 from lensbench.edge.shapes import MIDDLES, PriorShape, Shapes
 from lensbench.model.units import FloatArray
 
-__all__ = ["LEVELS", "SHIFT", "LineColumns", "Posterior", "fit_shapes", "fit_with_line", "pull_of"]
-
-
 LEVELS: Final = 7
 """Columns before the modes: dark level, step, shift; light across and along, dark side then bright side."""
 SHIFT: Final = 2

@@ -16,8 +16,6 @@ from lensbench.edge.shapes import BIN_STARTS, BIN_WIDTHS, HALF, MIDDLES, SIZE
 from lensbench.model.shot import BoolArray, Samples
 from lensbench.model.units import FloatArray
 
-__all__ = ["Bins", "Noise", "Plateaus", "Points", "points_of", "pool", "spread_out", "stack_bins"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Points:

@@ -10,9 +10,6 @@ import numpy.typing as npt
 from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray
 
-__all__ = ["find_edges"]
-
-
 Grey = npt.NDArray[np.uint8]
 
 SHORTEST_PX: Final = 36.0

@@ -18,26 +18,6 @@ import numpy.typing as npt
 from lensbench.model.units import FloatArray
 from lensbench.optics import gaussian_sigma_px
 
-__all__ = [
-    "BIN_STARTS",
-    "BIN_WIDTHS",
-    "FREE_MODES",
-    "FREQUENCIES",
-    "FREQUENCIES_PER_MTF50",
-    "HALF",
-    "MIDDLES",
-    "OUTPUT_FREQUENCY_CYPX",
-    "SHAPE_GRID_CYPX",
-    "SIZE",
-    "TABLE",
-    "PriorShape",
-    "Shapes",
-    "nearest_shape",
-    "prior_shape",
-    "step_px",
-]
-
-
 ComplexArray = npt.NDArray[np.complex128]
 
 TABLE: Final = Path(__file__).with_name("shape_prior.npz")

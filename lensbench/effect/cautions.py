@@ -11,9 +11,6 @@ from lensbench.model.effect import EffectCaution
 from lensbench.model.flags import Note
 from lensbench.stats import Fitted, Layout
 
-__all__ = ["cautions"]
-
-
 _ENTANGLED: Final = 4.0
 """Growth of the variance by taking drift out, from which the order of shots counts as unlucky."""
 _FAR_MORE: Final = 2.0
@@ -21,12 +18,7 @@ _UNLIKELY: Final = 0.05
 
 
 def cautions(
-    use: Sequence[LevelledShot],
-    layout: Layout,
-    names: Sequence[str],
-    *,
-    fit: Fitted,
-    on_subject: bool,
+    use: Sequence[LevelledShot], layout: Layout, names: Sequence[str], *, fit: Fitted, on_subject: bool
 ) -> Iterator[Note]:
     """Cautions on the comparison of levels, in the order of their weight."""
     counts = np.bincount(layout.level, minlength=len(names))

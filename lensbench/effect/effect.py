@@ -40,9 +40,6 @@ from lensbench.shot import MeasureOptions
 from lensbench.stats import Difference, Layout, fit_levels
 from lensbench.sweep import Running, gather, measured_shots, rejections
 
-__all__ = ["Effect", "effect", "find_effect"]
-
-
 _SAME_SIZE: Final = 0.03
 """Magnifications further apart than this share count detail on the subject. Common practice, no source."""
 _NAN: Final = float("nan")
@@ -112,8 +109,7 @@ def find_effect(
     layout = _layout(use, names)
     on_subject = _sizes_differ(use, names)
     visible = visible_from(
-        [one.result for one in use if one.level.name == names[0]],
-        print_and_eye_mm=print_and_eye_mm,
+        [one.result for one in use if one.level.name == names[0]], print_and_eye_mm=print_and_eye_mm
     )
     logs = {"frame": log_on_subject(use)} if on_subject else {zone: log_mtf50(use, zone) for zone in ZONES}
     fits = {zone: fit_levels(values, layout) for zone, values in logs.items()}

@@ -20,16 +20,6 @@ from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import PlannedShot, SweepShot
 from lensbench.model.units import FloatArray
 
-__all__ = [
-    "LevelledShot",
-    "SpeedShot",
-    "level_names",
-    "levelled",
-    "levels_of",
-    "no_shake_speed",
-]
-
-
 _SURE_SHARE: Final = 0.1
 """One shot in ten may still show shake: common practice, no source."""
 _FAST_SHARE: Final = 1.0 / 3.0
@@ -74,10 +64,7 @@ def no_shake_speed(shots: Sequence[SpeedShot], *, shows_from: float) -> ShutterS
     )
     middle, low, high = _place(time_stops, shaken) if shaken.any() and not shaken.all() else (_NAN,) * 3
     return ShutterSpeed(
-        exposure_s=middle,
-        ci95_s=(low, high),
-        shows_from_percent=100.0 * shows_from,
-        shares=shares,
+        exposure_s=middle, ci95_s=(low, high), shows_from_percent=100.0 * shows_from, shares=shares
     )
 
 

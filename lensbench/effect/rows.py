@@ -18,20 +18,6 @@ from lensbench.model.units import FloatArray
 from lensbench.shot import is_usable
 from lensbench.stats import Difference, Fitted, Layout, fit_levels
 
-__all__ = [
-    "in_percent",
-    "log_mtf50",
-    "log_on_subject",
-    "marked_processed",
-    "noise_percent",
-    "noise_rows",
-    "overshoot_percent",
-    "overshoot_rows",
-    "sharpness_rows",
-    "visible_from",
-]
-
-
 NOISE_VISIBLE_PERCENT: Final = 20.0
 """Half a stop of ISO changes noise by this much: common practice, no source."""
 OVERSHOOT_VISIBLE_POINTS: Final = 5.0

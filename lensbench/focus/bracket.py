@@ -23,17 +23,6 @@ from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import SweepShot
 from lensbench.model.units import FloatArray
 
-__all__ = [
-    "Bracket",
-    "ThroughFocus",
-    "brackets_among",
-    "fit_through_focus",
-    "focus_q",
-    "in_bracket",
-    "zone_peak",
-]
-
-
 BracketVerdict = Literal["peak", "beyond", "short", "few"]
 
 ASSUMED_SD: Final = 0.03

@@ -15,9 +15,6 @@ import numpy.typing as npt
 from lensbench import optics
 from lensbench.model.units import FloatArray
 
-__all__ = ["FallTable", "fall_table"]
-
-
 _GEOMETRIC_WAVES: Final = 12.0
 _PEAKS: Final = 20
 _DISCS: Final = 40

@@ -14,9 +14,6 @@ from lensbench.focus.model import FallTable
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 
-__all__ = ["FREE", "SMALLEST_SD", "FocusCurve", "FocusShots", "near_curve"]
-
-
 FREE: Final = 3
 """Parameters that nothing holds: best step, log of disc diameter per step [px], log MTF50 [cycles/pixel]."""
 SMALLEST_SD: Final = 0.003

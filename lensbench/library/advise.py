@@ -13,17 +13,6 @@ from lensbench.model.flags import Note
 from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
 
-__all__ = [
-    "Advice",
-    "AdviceCaution",
-    "LeftOut",
-    "LensAdvice",
-    "advise",
-    "cautions",
-    "curves_for",
-    "left_out",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LensAdvice:

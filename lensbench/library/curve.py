@@ -19,9 +19,6 @@ from lensbench.model.setting import log_distance, same_focal_length
 from lensbench.stats import fit_curve, spread_of
 from lensbench.sweep import zone_series
 
-__all__ = ["CurvePoint", "Lack", "LensCurve", "at_stop", "curve_at", "measured_curve", "snr_at_iso"]
-
-
 SAME_STOP: Final = 1.0 / 12.0
 """Exact f-numbers whose logarithms to base 2 differ by less (a sixth of a stop) are one; common practice."""
 _WIDEST_GAP: Final = 0.6

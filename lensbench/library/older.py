@@ -17,9 +17,6 @@ from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES
 from lensbench.storage.text import clean_text
 
-__all__ = ["OLDER_ZONES", "sessions_of_older"]
-
-
 _TABLES: Final = ("edges", "edge_form", "summary", "shot", "session", "lens")
 
 OLDER_ZONES: Final = "older_zones"

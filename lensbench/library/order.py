@@ -16,9 +16,6 @@ from lensbench.model.sweep import INDIFFERENCE
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 from lensbench.stats import cannot_be_told_from_best, pooled_dof, quantile
 
-__all__ = ["Rank", "Rival", "common_unit", "in_order", "in_unit", "like_sensors"]
-
-
 _ALIKE: Final = 0.01
 
 

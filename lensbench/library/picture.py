@@ -24,9 +24,6 @@ from lensbench.model.flags import Note
 from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
 
-__all__ = ["Figure", "LensPlan", "PicturePlan", "StopPlan", "plan_picture"]
-
-
 SERVES: Final = 0.8
 """One frame serves where the softer limit keeps this share of the sweet spot; fixed beforehand."""
 MODEL_SD: Final = 0.02

@@ -13,19 +13,6 @@ from lensbench import optics
 from lensbench.model.errors import SettingError
 from lensbench.model.units import FULL_FRAME_DIAGONAL_MM, FloatArray
 
-__all__ = [
-    "SHAKE_FACTOR",
-    "Bracket",
-    "Wanted",
-    "bracket",
-    "disc_px",
-    "exposure",
-    "focus_object_mm",
-    "sensor_distance_m",
-    "shake_mm",
-]
-
-
 HABIT_SHAKE_MM: Final = 0.0144
 """Blur of hands on the sensor at a shutter of 1/focal-length: half of the largest disc that a print bears,
 diagonal/1500. Common practice, no source: the habit never says how much it lets pass."""

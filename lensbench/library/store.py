@@ -23,9 +23,6 @@ from lensbench.model.measured import KeptSession
 from lensbench.storage.store import read_sweep, session_bytes, session_of
 from lensbench.storage.text import clean_text, one_line
 
-__all__ = ["APPLICATION_ID", "VERSION", "Library", "chosen", "sessions_of_sweep", "usual_place"]
-
-
 APPLICATION_ID: Final = 0x4C425331
 """Marks the file as ours; SQLite's own field for it."""
 _PAGE_BYTES: Final = 8192

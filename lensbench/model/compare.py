@@ -8,18 +8,6 @@ from enum import StrEnum
 
 from lensbench.model.flags import Note
 
-__all__ = [
-    "Caution",
-    "CompareFindings",
-    "CompareRow",
-    "ComparedLens",
-    "ComparedPair",
-    "Seen",
-    "StopChoice",
-    "Verdict",
-    "WayOfLooking",
-]
-
 
 class Verdict(StrEnum):
     """Which of two lenses is sharper."""

@@ -8,38 +8,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-__all__ = [
-    "QUICK_TEST",
-    "Astigmatism",
-    "CameraTilt",
-    "Cause",
-    "Colour",
-    "ColourShift",
-    "ConditionFinding",
-    "Decentring",
-    "Details",
-    "Distortion",
-    "Falloff",
-    "FieldCurvature",
-    "FocusTilt",
-    "InnerSharpness",
-    "LateralColour",
-    "OtherCause",
-    "PlaneDistance",
-    "QuickFindings",
-    "Reason",
-    "SagittalSplit",
-    "Side",
-    "SideAsymmetry",
-    "SideFigure",
-    "Source",
-    "Subject",
-    "TurnedOutcome",
-    "TurnedTest",
-    "Verdict",
-]
-
-
 QUICK_TEST: Final = "ten-minute test"
 """A shots table asks for the ten-minute test where the condition of every shot begins so, as `plan --quick` writes."""
 

@@ -12,20 +12,6 @@ from lensbench.model.flags import Note
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepShot
 
-__all__ = [
-    "Drift",
-    "Effect",
-    "EffectCaution",
-    "EffectFindings",
-    "EffectRow",
-    "EffectVerdict",
-    "LevelFigures",
-    "ShotFigures",
-    "ShutterSpeed",
-    "Visible",
-    "VisibleFrom",
-]
-
 
 class EffectVerdict(StrEnum):
     """Whether a difference could be seen."""

@@ -13,18 +13,6 @@ LensError
 A message says what was found, where, the limit, and the next step.
 """
 
-__all__ = [
-    "ChartError",
-    "EdgeError",
-    "ImageError",
-    "LensError",
-    "LibraryError",
-    "SettingError",
-    "SweepError",
-    "TableError",
-    "TextFileError",
-]
-
 
 class LensError(Exception):
     """Root of every error that a user can meet; the command line prints it as one sentence."""

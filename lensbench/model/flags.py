@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-__all__ = ["FLAGS", "Flag", "Note", "Remark", "Severity", "remark", "worst"]
-
 
 class Severity(StrEnum):
     """How much a flag matters."""

@@ -13,9 +13,6 @@ from msgspec import Meta
 
 from lensbench.model.setting import Setting, focal_order
 
-__all__ = ["BestOfSweep", "CountedShot", "KeptSession", "MeasuredLens", "SweepLens", "ZoneValue"]
-
-
 Cypx = Annotated[float, Meta(ge=1e-4, le=10.0)]
 Positive = Annotated[float, Meta(gt=0.0, le=1e9)]
 Pixels = Annotated[int, Meta(ge=1, le=1_000_000)]

@@ -9,9 +9,6 @@ from typing import Final
 
 from lensbench.model.units import nominal_f_number
 
-__all__ = ["f_stop", "focal_length", "listed", "shutter_speed"]
-
-
 _FRACTIONS: Final = (
     *(32000, 25600, 20000, 16000, 12800, 10000, 8000, 6400, 5000, 4000, 3200, 2500, 2000, 1600, 1250, 1000),
     *(800, 640, 500, 400, 320, 250, 200, 160, 125, 100, 80, 60, 50, 40, 30, 25, 20, 15, 13, 10, 8, 6, 5, 4),

@@ -8,9 +8,6 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["FOCAL_MATCH", "Setting", "focal_order", "log_distance", "same_focal_length"]
-
-
 FOCAL_MATCH: Final = 0.03
 """Focal lengths whose logarithms differ by less count as equal. Common practice, no source."""
 

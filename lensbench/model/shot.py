@@ -15,29 +15,6 @@ import numpy.typing as npt
 from lensbench.model.flags import Remark
 from lensbench.model.units import FloatArray, picture_height_px
 
-__all__ = [
-    "TABLE_COLUMNS",
-    "ZONES",
-    "BoolArray",
-    "Box",
-    "ChartEdge",
-    "ChartSeen",
-    "Direction",
-    "Edge",
-    "Metadata",
-    "PhysicalFit",
-    "PrintProfile",
-    "RejectedShot",
-    "Samples",
-    "ShotResult",
-    "TableRow",
-    "TargetLight",
-    "Tilt",
-    "Turned",
-    "ZoneFigure",
-]
-
-
 BoolArray = npt.NDArray[np.bool_]
 NAN: Final = float("nan")
 

@@ -19,29 +19,6 @@ from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES, Metadata, RejectedShot, ShotResult, Turned, ZoneFigure
 from lensbench.model.units import FloatArray
 
-__all__ = [
-    "EDGES_COLUMNS",
-    "INDIFFERENCE",
-    "PHYSICAL_COLUMNS",
-    "SHOTS_COLUMNS",
-    "Basis",
-    "BestSetting",
-    "CurvePoint",
-    "FocalLengthFindings",
-    "LensFindings",
-    "Observed",
-    "PlannedShot",
-    "Purpose",
-    "SeriesRemark",
-    "Setting",
-    "SharpEnough",
-    "SmoothCurve",
-    "SweepFindings",
-    "SweepShot",
-    "Unclaimed",
-]
-
-
 INDIFFERENCE: Final = 0.03
 """Settings whose MTF50 differs by less than this share count as equal; fixed before any picture is taken."""
 

@@ -8,18 +8,6 @@ from typing import Final, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-__all__ = [
-    "FULL_FRAME_DIAGONAL_MM",
-    "PITCH_LIMITS_UM",
-    "FloatArray",
-    "lpmm_from_cypx",
-    "lwph_from_cypx",
-    "nominal_f_number",
-    "picture_height_px",
-    "pixel_pitch_um_from_equivalent",
-]
-
-
 FloatArray = npt.NDArray[np.float64]
 Quantity = TypeVar("Quantity", float, FloatArray)
 

@@ -12,16 +12,6 @@ from scipy import special
 
 from lensbench.model.units import FloatArray
 
-__all__ = [
-    "defocus_mtf",
-    "frequency_at",
-    "gaussian_mtf",
-    "gaussian_sigma_px",
-    "motion_mtf",
-    "olpf_mtf",
-    "pixel_mtf",
-]
-
 
 def pixel_mtf(frequency_cypx: npt.ArrayLike, angle_deg: float = 0.0, *, fill: float = 1.0) -> FloatArray:
     """Transfer of a square pixel along the normal of an edge; it may turn negative.

@@ -22,18 +22,6 @@ from lensbench.model.units import FloatArray
 from lensbench.optics.blur import frequency_at, motion_mtf, pixel_mtf
 from lensbench.optics.pupil import defocused_diffraction_otf, diffraction_mtf, diffraction_q
 
-__all__ = [
-    "GREEN_UM",
-    "RISE_10_90_SIGMAS",
-    "BlurParts",
-    "LensBlur",
-    "allowed_mtf50_cypx",
-    "blur_parts",
-    "working_f_number",
-    "working_q",
-]
-
-
 GREEN_UM: Final = 0.54
 """Middle of the green channel; common practice, no source."""
 RISE_10_90_SIGMAS: Final = 2.563_103

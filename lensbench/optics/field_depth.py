@@ -17,28 +17,6 @@ import numpy.typing as npt
 from lensbench.model.units import FloatArray
 from lensbench.optics.budget import GREEN_UM
 
-__all__ = [
-    "airy_diameter_um",
-    "blur_disc_mm",
-    "chart_depth_mm",
-    "chart_distance_mm",
-    "far_limit_mm",
-    "focus_shift_for_loss_um",
-    "hyperfocal_mm",
-    "image_distance_mm",
-    "magnification",
-    "magnification_at_chart_distance",
-    "near_limit_mm",
-    "near_to_far",
-    "object_distance_mm",
-    "print_blur_px",
-    "third_rule_distance_mm",
-    "tilt_deg_for_focus_shift",
-    "tilt_focus_shift_um",
-    "w20_waves_from_focus_shift",
-]
-
-
 _AIRY_ZERO: Final = 2.439_34
 """Twice the first zero of J1 over pi: the diameter of the first dark ring. [wavelength x f-number]"""
 

@@ -20,19 +20,6 @@ from scipy import special
 
 from lensbench.model.units import FloatArray
 
-__all__ = [
-    "Wavefront",
-    "aberrated_otf",
-    "circular_mtf",
-    "defocused_diffraction_otf",
-    "diffraction_esf",
-    "diffraction_lsf",
-    "diffraction_mtf",
-    "diffraction_q",
-    "obscured_mtf",
-]
-
-
 ComplexArray = npt.NDArray[np.complex128]
 
 _LSF_PEAK: Final = 8.0 / (3.0 * np.pi)

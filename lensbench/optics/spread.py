@@ -12,8 +12,6 @@ from scipy import special
 
 from lensbench.model.units import FloatArray
 
-__all__ = ["defocus_esf", "esf_from_mtf", "gaussian_esf", "pixel_esf"]
-
 
 def gaussian_esf(distance_px: npt.ArrayLike, sigma_px: float) -> FloatArray:
     """Edge spread of a Gaussian blur: the normal distribution's integral."""
@@ -62,10 +60,7 @@ def _ramp_integral(distance: FloatArray) -> FloatArray:
 
 
 def esf_from_mtf(
-    distance_px: npt.ArrayLike,
-    mtf: Callable[[FloatArray], FloatArray],
-    *,
-    highest_cypx: float,
+    distance_px: npt.ArrayLike, mtf: Callable[[FloatArray], FloatArray], *, highest_cypx: float
 ) -> FloatArray:
     """Edge spread of a real, even transfer function by its sine integral.
 

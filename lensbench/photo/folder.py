@@ -13,9 +13,6 @@ from typing import Final
 
 from lensbench.model.errors import ImageError, LensError
 
-__all__ = ["PHOTO_SUFFIXES", "RAW_SUFFIXES", "decoding", "list_photos", "natural_order", "passed_over"]
-
-
 _RAW_KINDS: Final = (
     "3fr arw cr2 cr3 crw dcr dng erf fff iiq kdc mef mos mrw nef nrw orf pef raf raw rw2 rwl sr2 srf srw x3f"
 )

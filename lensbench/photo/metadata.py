@@ -16,9 +16,6 @@ from lensbench.model.units import pixel_pitch_um_from_equivalent
 from lensbench.photo.folder import decoding
 from lensbench.photo.tags import Tags, read_tags
 
-__all__ = ["pixel_pitch_um", "read_metadata"]
-
-
 _LONGEST_TEXT: Final = 80
 _EMPTY_NAMES: Final = frozenset({"", "----", "-", "none", "n/a", "unknown", "manual", "0", "1"})
 _IMPOSSIBLE_LENS: Final = re.compile(r"(?<![\d.])0(\.0)? ?mm|\bF/?0(\.0)?\b", re.IGNORECASE)
@@ -106,10 +103,7 @@ def _lens(tags: Tags) -> str | None:
         name = _text(value)
         if name.casefold() not in _EMPTY_NAMES and not _IMPOSSIBLE_LENS.search(name):
             return name
-    for value in (
-        tags.get("MakerNote LensMinMaxFocalMaxAperture"),
-        _specification(tags),
-    ):
+    for value in (tags.get("MakerNote LensMinMaxFocalMaxAperture"), _specification(tags)):
         described = _described_lens(value)
         if described is not None:
             return described

@@ -19,9 +19,6 @@ from lensbench.photo.raster import read_header, read_raster
 from lensbench.photo.raw import is_cut_short, read_raw
 from lensbench.photo.tone import parse_encoding
 
-__all__ = ["Photo", "check_whole", "open_photo"]
-
-
 _OVERVIEW_PX: Final = 2_000_000
 _PHONE_SUFFIXES: Final = frozenset({".heic", ".heif", ".avif"})
 

@@ -14,21 +14,6 @@ from lensbench.model.errors import ImageError, SettingError
 from lensbench.model.flags import Remark
 from lensbench.model.shot import Box, Samples
 
-__all__ = [
-    "MOST_PIXELS",
-    "ByteArray",
-    "Overview",
-    "PixelArray",
-    "Pixels",
-    "check_box",
-    "check_megapixels",
-    "quiet_decoders",
-    "shrink",
-    "shrink_factor",
-    "to_grey",
-]
-
-
 ByteArray = npt.NDArray[np.uint8]
 PixelArray = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 

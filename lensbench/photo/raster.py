@@ -36,22 +36,13 @@ from lensbench.photo.pixels import (
 )
 from lensbench.photo.tone import LUMINANCE_WEIGHTS, Tone, icc_tone, linear_tone, srgb_tone
 
-__all__ = ["read_header", "read_raster"]
-
-
 _JPEG_MAGIC: Final = b"\xff\xd8\xff"
 _PNG_MAGIC: Final = b"\x89PNG\r\n\x1a\n"
 _END_MARKS: Final = {"jpeg": b"\xff\xd9", "png": b"\0\0\0\0IEND"}
 _TIFF_MAGICS: Final = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 _TIFF_SUFFIXES: Final = frozenset({".tif", ".tiff"})
 _MOST_PROFILE_BYTES: Final = 4_000_000
-_SAMPLE_KINDS: Final = {
-    1: "",
-    2: " (signed)",
-    3: " (floating point)",
-    5: " (complex)",
-    6: " (complex)",
-}
+_SAMPLE_KINDS: Final = {1: "", 2: " (signed)", 3: " (floating point)", 5: " (complex)", 6: " (complex)"}
 """TIFF SampleFormat: TIFF 6.0, section 19."""
 _RAW_PHOTOMETRIC: Final = frozenset({32803, 34892})
 """TIFF PhotometricInterpretation of colour-filter-array and linear raw (DNG 1.6)."""

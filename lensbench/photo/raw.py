@@ -35,9 +35,6 @@ from lensbench.photo.pixels import (
     to_grey,
 )
 
-__all__ = ["MosaicPixels", "decoder_versions", "is_cut_short", "read_raw"]
-
-
 Mosaic = npt.NDArray[np.uint16]
 ColourMap = npt.NDArray[np.intp]
 

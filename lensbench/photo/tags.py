@@ -12,9 +12,6 @@ from typing import Any, BinaryIO, Final
 
 import exifread
 
-__all__ = ["Tags", "read_tags"]
-
-
 MetadataBlock = tuple[bytes, str]
 """A block that an EXIF reader understands, and the name that its first directory's tags should bear."""
 

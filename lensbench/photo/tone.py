@@ -16,9 +16,6 @@ import numpy as np
 from lensbench.model.errors import SettingError
 from lensbench.model.units import FloatArray
 
-__all__ = ["LUMINANCE_WEIGHTS", "Tone", "icc_tone", "linear_tone", "parse_encoding", "srgb_tone"]
-
-
 LUMINANCE_WEIGHTS: Final = {"red": 0.2126, "green": 0.7152, "blue": 0.0722}
 """ITU-R BT.709-6, item 3.2: shares of linear red, green and blue in luminance."""
 

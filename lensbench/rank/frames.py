@@ -31,9 +31,6 @@ from lensbench.model.shot import BoolArray, Box
 from lensbench.model.units import FloatArray
 from lensbench.photo import Photo
 
-__all__ = ["Frame", "Overlaid", "Pieces", "ReferencePieces", "frequencies", "lay_over", "open_frame"]
-
-
 ComplexArray = npt.NDArray[np.complex128]
 IntArray = npt.NDArray[np.int64]
 

@@ -22,9 +22,6 @@ from lensbench.model.units import FloatArray
 from lensbench.rank.frames import Frame
 from lensbench.rank.spectra import BlurFit
 
-__all__ = ["PairOdds", "RankedFrame", "Ranking", "holm", "ordered"]
-
-
 RISK: Final = 0.05
 _SHAPE_SHARE: Final = 0.08
 """What the Gaussian fall may miss of a difference, as a share of it: by trial on known blur. Widens intervals."""

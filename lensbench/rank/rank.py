@@ -30,9 +30,6 @@ from lensbench.rank.frames import (
 from lensbench.rank.order import Ranking, ordered
 from lensbench.rank.spectra import LOWEST_CYPX, RING_CYPX, BlurFit, Rings, fit_blur, ring_powers
 
-__all__ = ["Ranking", "frames_of", "rank"]
-
-
 MOST_FRAMES: Final = 60
 MOST_PIECES: Final = 110
 QUIET_PIECES: Final = 20
@@ -188,10 +185,7 @@ def _reference(frame: Frame) -> tuple[ReferencePieces, ReferencePieces]:
 
 def _picked(frame: Frame, cut: Pieces, corners: IntArray, chosen: list[int]) -> ReferencePieces:
     return ReferencePieces(
-        frame=frame,
-        corners=corners[chosen],
-        size=cut.spectra.shape[1],
-        spectra=cut.spectra[chosen],
+        frame=frame, corners=corners[chosen], size=cut.spectra.shape[1], spectra=cut.spectra[chosen]
     )
 
 

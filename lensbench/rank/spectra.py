@@ -20,18 +20,6 @@ import numpy as np
 from lensbench.model.units import FloatArray
 from lensbench.rank.frames import ComplexArray, IntArray
 
-__all__ = [
-    "LOWEST_CYPX",
-    "RING_CYPX",
-    "BlurFit",
-    "Rings",
-    "deming_slope",
-    "fit_blur",
-    "noise_ratio",
-    "ring_powers",
-]
-
-
 RING_CYPX: Final = 0.02
 QUIET_CYPX: Final = 0.2
 """Above it quiet pieces hold mostly noise."""

@@ -22,9 +22,6 @@ from lensbench.chart.find import ChartFound, FoundTarget
 from lensbench.model.shot import Edge, TargetLight
 from lensbench.model.units import FloatArray
 
-__all__ = ["Illumination", "framing_percent", "illumination", "printed_contrast"]
-
-
 _FEWEST: Final = 8
 _AROUND: Final = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
 

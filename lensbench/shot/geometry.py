@@ -16,9 +16,6 @@ from lensbench import optics
 from lensbench.model.shot import Direction, Tilt
 from lensbench.model.units import FloatArray
 
-__all__ = ["Pose", "Standing", "camera_pose", "direction_of", "place_of", "zone_borders", "zone_of"]
-
-
 _ALONG_DEG: Final = 22.5
 _CENTRE: Final = 0.03
 

@@ -38,9 +38,6 @@ from lensbench.shot.quality import Seen, ToneScale, quality_remarks, tone_remark
 from lensbench.shot.surroundings import diffraction_q, subtract_neighbour_edges
 from lensbench.shot.zones import summarise
 
-__all__ = ["measure_shot", "middle_of", "radial_shifts_px"]
-
-
 Arm = tuple[FoundTarget, ArmRegion]
 
 _USUAL: Final = MeasureOptions()
@@ -136,10 +133,7 @@ def _freed_of_print(result: ShotResult, chart: ChartFound, profile: PrintProfile
     divided = divided_out(result.edges, profile, px_per_mm=px_per_mm)
     zones = with_print_doubt(summarise(divided.edges, result.size_px), divided, result.size_px)
     return replace(
-        result,
-        edges=with_total_doubt(divided),
-        summary=zones,
-        quality=(*result.quality, *divided.remarks),
+        result, edges=with_total_doubt(divided), summary=zones, quality=(*result.quality, *divided.remarks)
     )
 
 

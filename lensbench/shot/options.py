@@ -13,9 +13,6 @@ from lensbench.model.errors import SettingError
 from lensbench.model.shot import Metadata, PrintProfile
 from lensbench.model.units import PITCH_LIMITS_UM
 
-__all__ = ["MeasureOptions"]
-
-
 _Q_DECIMALS: Final = 3
 """So that photographs from nearly the same distance share their tables; 0.001 of q changes no figure."""
 

@@ -23,18 +23,6 @@ from lensbench.model.shot import ChartEdge, Edge, PrintProfile, ZoneFigure
 from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import zone_of
 
-__all__ = [
-    "LEAST_LEFT",
-    "Divided",
-    "divided_out",
-    "print_mtf",
-    "px_per_mm_along",
-    "typical_print_remarks",
-    "with_print_doubt",
-    "with_total_doubt",
-]
-
-
 LEAST_LEFT: Final = 0.7
 """Of the contrast: a figure is refused where the print leaves less at its frequency."""
 _MOST_REFUSED: Final = 0.25

@@ -21,9 +21,6 @@ from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import Pose, zone_of
 from lensbench.shot.shake import shake_remarks
 
-__all__ = ["Seen", "ToneScale", "quality_remarks", "tilt_limit_deg", "tone_remarks", "tone_scale"]
-
-
 WHITE_CLIPPED_SHARE: Final = 0.2
 """Of the regions; a glare spot spoils fewer."""
 DARKEST_WHITE: Final = 0.2

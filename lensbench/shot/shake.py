@@ -17,9 +17,6 @@ from lensbench.model.shot import ChartEdge
 from lensbench.model.units import FloatArray
 from lensbench.optics import gaussian_sigma_px
 
-__all__ = ["CommonBlur", "common_blur", "shake_remarks"]
-
-
 LARGEST_LOSS_PERCENT: Final = 6.0
 """Difference of MTF50 between edges across and along the movement."""
 _SURE: Final = 5.0

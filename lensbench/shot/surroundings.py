@@ -28,9 +28,6 @@ from lensbench.model.errors import SettingError
 from lensbench.model.shot import Metadata, Samples
 from lensbench.model.units import FloatArray
 
-__all__ = ["diffraction_q", "subtract_neighbour_edges"]
-
-
 Single = npt.NDArray[np.float32]
 
 _NEAREST_PX: Final = 1.0

@@ -13,9 +13,6 @@ from lensbench.model.flags import Severity, worst
 from lensbench.model.shot import ZONES, ChartEdge, Direction, Edge, ZoneFigure
 from lensbench.shot.geometry import zone_of
 
-__all__ = ["is_usable", "mean_by_zone", "summarise"]
-
-
 _THIRDS: Final = tuple(zone for zone in ZONES if zone != "frame")
 _COVERAGE: Final = 0.975
 _ENDLESS: Final = 1e6

@@ -8,9 +8,6 @@ import numpy.typing as npt
 
 from lensbench.model.errors import SettingError
 
-__all__ = ["CFA_PATTERNS", "CFA_TILES", "COLOR_NAMES", "MOST_PIXELS", "Camera"]
-
-
 COLOR_NAMES: Final = ("red", "green", "blue")
 """In the order of the DNG colour codes 0, 1, 2."""
 
@@ -22,13 +19,7 @@ MOST_PIXELS: Final = 150_000_000
 _XTRANS: Final = "gbggrg rgrbgb gbggrg grggbg bgbrgr grggbg"
 """A six by six arrangement with green in every row and column; common knowledge, from memory."""
 
-CFA_TILES: Final = {
-    "rggb": "rg gb",
-    "bggr": "bg gr",
-    "grbg": "gr bg",
-    "gbrg": "gb rg",
-    "xtrans": _XTRANS,
-}
+CFA_TILES: Final = {"rggb": "rg gb", "bggr": "bg gr", "grbg": "gr bg", "gbrg": "gb rg", "xtrans": _XTRANS}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

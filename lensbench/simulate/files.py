@@ -22,9 +22,6 @@ from lensbench.simulate.scene import Shot
 from lensbench.simulate.sensor import Plane, srgb_encoded
 from lensbench.storage.files import unwritable, write_beside
 
-__all__ = ["write_dng", "write_jpeg", "write_tiff"]
-
-
 EXIF_POINTER_TAG: Final = 34665
 _ASCII, _SHORT, _LONG, _RATIONAL, _UNDEFINED = 2, 3, 4, 5, 7
 _UNIT_BYTES: Final = {_ASCII: 1, _SHORT: 2, _LONG: 4, _RATIONAL: 8, _UNDEFINED: 1}

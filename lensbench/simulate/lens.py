@@ -15,9 +15,6 @@ from lensbench import optics
 from lensbench.model.errors import SettingError
 from lensbench.model.units import FloatArray
 
-__all__ = ["Lens", "PointBlur", "ZoomPosition", "prime"]
-
-
 _GEOMETRIC_WAVES: Final = 40.0
 """Defocus beyond which the geometric disc alone is exact enough."""
 

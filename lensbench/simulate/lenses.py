@@ -18,9 +18,6 @@ from lensbench.simulate.shooting import Job
 from lensbench.simulate.view import Pose
 from lensbench.storage.text import read_json
 
-__all__ = ["INVENTED_LENSES", "MISFOCUSED", "PRIME_FOLDER", "ZOOM_FOLDER", "demo_jobs", "lens_described"]
-
-
 Described = TypeVar("Described", Lens, ZoomPosition)
 
 

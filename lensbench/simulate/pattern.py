@@ -20,9 +20,6 @@ from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 from lensbench.simulate.view import View
 
-__all__ = ["FINE_SIGMA_PX", "OVERSAMPLING", "Patch", "square_patch", "target_patch"]
-
-
 OVERSAMPLING: Final = 4
 """Fine samples per pixel, along rows and along columns."""
 FINE_SIGMA_PX: Final = 0.25
@@ -178,13 +175,7 @@ class _Square:
 
     @classmethod
     def around(
-        cls,
-        view: View,
-        center_mm: tuple[float, float],
-        radius_mm: float,
-        *,
-        outward: float,
-        margin_px: int,
+        cls, view: View, center_mm: tuple[float, float], radius_mm: float, *, outward: float, margin_px: int
     ) -> "_Square":
         """Square of whole pixels that holds a disc and a margin."""
         turns = np.linspace(0.0, 2.0 * np.pi, 17)

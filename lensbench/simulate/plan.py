@@ -17,9 +17,6 @@ from lensbench.simulate.scene import Scene, Shot
 from lensbench.simulate.shooting import Job, Processing
 from lensbench.storage.files import unwritable, write_whole
 
-__all__ = ["SHOTS_TABLE", "Plan", "series", "write_shots_table"]
-
-
 Turned = Literal["", "camera", "chart"]
 TURNED: Final = {"camera": "camera turned 180", "chart": "chart turned 180"}
 """What the shots table says of a turned shot, by what was turned."""
@@ -121,9 +118,7 @@ def _presses(scene: Scene, plan: Plan, random: np.random.Generator) -> Iterator[
             for _ in range(plan.repeats):
                 error_um = float(plan.focus_spread_um * random.standard_normal())
                 yield _Press(
-                    focal_length_mm=focal_length_mm,
-                    f_number=f_number,
-                    focus_error_um=error_um - focused_um,
+                    focal_length_mm=focal_length_mm, f_number=f_number, focus_error_um=error_um - focused_um
                 )
 
 

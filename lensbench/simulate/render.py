@@ -15,9 +15,6 @@ import numpy.typing as npt
 from lensbench.simulate.lens import PointBlur
 from lensbench.simulate.pattern import FINE_SIGMA_PX, OVERSAMPLING, Patch
 
-__all__ = ["Spectrum", "pixels_of", "spectrum_of"]
-
-
 _TABLE: Final = 32_768
 """Entries of the radial transfer's table, at most 1e-4 cycles per pixel apart: exact to 5e-5."""
 _NODES: Final = 2048

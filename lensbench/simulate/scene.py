@@ -20,9 +20,6 @@ from lensbench.simulate.lens import Lens, PointBlur, ZoomPosition
 from lensbench.simulate.pattern import Patch, square_patch, target_patch
 from lensbench.simulate.view import Pose, View, magnification_of
 
-__all__ = ["AS_PLANNED", "ByHand", "Geometry", "Scene", "Shot", "hung_wall"]
-
-
 _MARGIN_PX: Final = 14
 """Paper round every shape, so that its blur does not run into the patch's other side."""
 _METERED_S: Final = 1.0 / 30.0
@@ -109,10 +106,7 @@ class Geometry:
         """Where chart points fall."""
         scene = self.scene
         magnification = magnification_of(
-            scene.pose,
-            focal_length_mm=self.focal_length_mm,
-            frame_mm=scene.frame_mm,
-            camera=scene.camera,
+            scene.pose, focal_length_mm=self.focal_length_mm, frame_mm=scene.frame_mm, camera=scene.camera
         )
         return View.of(scene.camera, self.optics_here, pose=scene.pose, magnification=magnification)
 

@@ -13,16 +13,6 @@ from lensbench.simulate.lens import PointBlur
 from lensbench.simulate.render import Spectrum, pixels_of, spectrum_of
 from lensbench.simulate.scene import Geometry, Shot
 
-__all__ = [
-    "SHARPENING_SIGMA_PX",
-    "Plane",
-    "finished_picture",
-    "light_on_sensor",
-    "raw_numbers",
-    "srgb_encoded",
-]
-
-
 Plane = npt.NDArray[np.float32]
 
 

@@ -21,9 +21,6 @@ from lensbench.simulate.truth import TrueEdge, true_edges
 from lensbench.storage.files import probe_folder, remove_drafts, unwritable, write_whole
 from lensbench.workers import WorkersUnavailable, pool_of
 
-__all__ = ["Format", "Job", "Photograph", "Processing", "photograph", "picture", "shoot", "write_truth"]
-
-
 Format = Literal["dng", "jpeg", "tiff", "tiff-linear"]
 _SIDE_BY_SIDE_BYTES: Final = 400_000_000
 """Memory that the frames rendered side by side may take."""
@@ -248,11 +245,7 @@ def _truth(job: Job, geometry: Geometry, channels: tuple[str, ...]) -> dict[str,
         **asdict(job.shot),
         "magnification": geometry.view.magnification,
         "distance_mm": geometry.distance_mm,
-        "tilt_deg": {
-            "pitch": scene.pose.pitch_deg,
-            "yaw": scene.pose.yaw_deg,
-            "roll": scene.pose.roll_deg,
-        },
+        "tilt_deg": {"pitch": scene.pose.pitch_deg, "yaw": scene.pose.yaw_deg, "roll": scene.pose.roll_deg},
         "print_sigma_mm": scene.print_sigma_mm,
         "pixel_pitch_um": scene.camera.pitch_um,
         **asdict(processing),

@@ -12,9 +12,6 @@ from lensbench.simulate.lens import PointBlur
 from lensbench.simulate.scene import Geometry, Shot
 from lensbench.simulate.sensor import SHARPENING_SIGMA_PX
 
-__all__ = ["TRUTH_FREQUENCIES_CYPX", "TrueEdge", "rendered_sfr", "true_edges"]
-
-
 TRUTH_FREQUENCIES_CYPX: Final = tuple(step / 80.0 for step in range(81))
 _ARM_CENTER: Final = 0.5
 """Where on an arm its figure is stated, as a fraction of the radius from the crossing."""

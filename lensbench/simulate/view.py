@@ -16,9 +16,6 @@ from lensbench.model.units import FloatArray
 from lensbench.simulate.camera import Camera
 from lensbench.simulate.lens import ZoomPosition
 
-__all__ = ["MOST_TILT_DEG", "Pose", "View", "magnification_of"]
-
-
 _NEWTON_STEPS = 6
 
 MOST_TILT_DEG: Final = 45.0

@@ -32,28 +32,12 @@ import numpy as np
 from scipy import optimize, special, stats
 
 from lensbench.model.flags import Note
+from lensbench.model.setting import Setting
 from lensbench.model.shot import BoolArray
-from lensbench.model.sweep import INDIFFERENCE, BestSetting, Setting, SharpEnough
+from lensbench.model.sweep import INDIFFERENCE, BestSetting, SharpEnough
 from lensbench.model.units import FloatArray
 from lensbench.stats.spread import Spread, ZoneSeries
 from lensbench.stats.stop_curve import Curve
-
-__all__ = [
-    "Candidates",
-    "Distances",
-    "Selection",
-    "Tie",
-    "ZoneCurve",
-    "best_setting",
-    "candidates",
-    "cannot_be_told_from_best",
-    "critical_value",
-    "distances_from_best",
-    "probability_all_below",
-    "taken",
-    "value_of_pick",
-]
-
 
 CONFIDENCE: Final = 0.95
 ENOUGH_PERCENT: Final = (95.0, 90.0, 80.0)

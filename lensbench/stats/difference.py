@@ -20,8 +20,6 @@ from scipy import stats
 
 from lensbench.model.units import FloatArray
 
-__all__ = ["MeanUncertainty", "exceeds", "half_width", "pooled_dof", "quantile"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeanUncertainty:

@@ -20,9 +20,6 @@ from scipy import stats
 
 from lensbench.model.units import FloatArray
 
-__all__ = ["Difference", "Fitted", "Layout", "fit_levels"]
-
-
 _CONFIDENCE: Final = 0.95
 _FEWEST_FREE: Final = 2
 """Residual degrees of freedom that must be left when drift is fitted too."""
@@ -143,12 +140,7 @@ def _parts(design: FloatArray, values: FloatArray, level: IntArray) -> _Parts:
     residual, left = maker @ values, np.diagonal(maker)
     squares = np.bincount(level, weights=residual**2) / np.maximum(np.bincount(level, weights=left), 1e-9)
     return _Parts(
-        inverse=inverse,
-        values=values,
-        residual=residual,
-        maker=maker,
-        left=left,
-        sd=np.sqrt(squares)[level],
+        inverse=inverse, values=values, residual=residual, maker=maker, left=left, sd=np.sqrt(squares)[level]
     )
 
 

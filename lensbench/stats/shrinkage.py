@@ -13,9 +13,6 @@ import numpy as np
 
 from lensbench.model.units import FloatArray
 
-__all__ = ["USUAL_SD", "Moderated", "Repeats", "moderated"]
-
-
 USUAL_SD: Final = 0.028
 """Spread of the difference between two sides in one refocused shot, as a share of MTF50: 2 % for each side. Common
 practice, no source."""

@@ -15,9 +15,6 @@ from scipy import stats
 
 from lensbench.model.units import FloatArray
 
-__all__ = ["ASSUMED_SD", "SMALLEST_SD", "Spread", "ZoneSeries", "bracket_spread", "shot_spread"]
-
-
 REPEATS: Final = "repeats"
 BRACKETS: Final = "focus brackets"
 ASSUMED_SD: Final = 0.03

@@ -28,17 +28,7 @@ from scipy import optimize
 from lensbench import optics
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
-from lensbench.stats.spread import (
-    ASSUMED_SD,
-    SMALLEST_SD,
-    Spread,
-    ZoneSeries,
-    bracket_spread,
-    shot_spread,
-)
-
-__all__ = ["PARAMETERS", "Curve", "Fit", "fit_blur", "fit_curve", "log_mtf50", "scatter_spread", "spread_of"]
-
+from lensbench.stats.spread import ASSUMED_SD, SMALLEST_SD, Spread, ZoneSeries, bracket_spread, shot_spread
 
 MODEL_ERROR: Final = 0.004
 """The least error that the model is given credit for: its rms against exact pupils is 0.16 % in half of the

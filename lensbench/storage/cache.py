@@ -27,9 +27,6 @@ from lensbench.model.errors import SettingError
 from lensbench.model.shot import ShotResult
 from lensbench.storage.files import write_whole
 
-__all__ = ["MEASURING_ROOMS", "ResultCache", "code_fingerprint", "content_hash", "from_plain", "to_plain"]
-
-
 _PACKAGE: Final = Path(__file__).resolve().parent.parent
 MEASURING_ROOMS: Final = ("chart", "edge", "model", "optics", "photo", "shot")
 """Whose files decide what comes out for a photograph."""

@@ -20,19 +20,6 @@ from typing import Any, Final
 from lensbench.model.errors import SettingError, TextFileError
 from lensbench.storage.text import read_json
 
-__all__ = [
-    "Listing",
-    "check_kind",
-    "is_protected",
-    "probe_folder",
-    "remove_drafts",
-    "unwritable",
-    "within",
-    "write_beside",
-    "write_whole",
-]
-
-
 _DRAFT: Final = re.compile(r"\.[0-9a-f]{12}(\.\w+)?")
 _PROBE_BYTES: Final = 65_536
 _LIST_FORMAT: Final = "lensbench list of files 1"

@@ -17,9 +17,6 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph, Table
 
-__all__ = ["EVERY_CELL", "MARGIN_PT", "WIDTH_PT", "grid", "pdf_pages", "text"]
-
-
 _FONT: Final = "DejaVuSans"
 _INK, _FAINT, _HAIR = HexColor("#23272b"), HexColor("#5d646b"), HexColor("#d8d4ca")
 MARGIN_PT: Final[float] = 15 * mm

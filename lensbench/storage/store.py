@@ -17,18 +17,6 @@ from lensbench.model.errors import LibraryError, SweepError, TextFileError
 from lensbench.model.measured import KeptSession, MeasuredLens, SweepLens
 from lensbench.storage.text import clean_text, one_line, read_text
 
-__all__ = [
-    "SWEEP_FILE",
-    "Format",
-    "library_document",
-    "read_library_document",
-    "read_sweep",
-    "session_bytes",
-    "session_of",
-    "sweep_document",
-]
-
-
 SWEEP_FILE: Final = "sweep.json"
 _MOST_BYTES: Final = 500_000_000
 

@@ -19,19 +19,6 @@ from typing import Any, Final
 
 from lensbench.model.errors import TableError, TextFileError
 
-__all__ = [
-    "TWO_WAYS",
-    "clean_text",
-    "json_in",
-    "name_in_tables",
-    "one_line",
-    "read_json",
-    "read_text",
-    "table_in",
-    "visible",
-]
-
-
 USUAL_MOST_BYTES: Final = 20_000_000
 _MOST_DIGITS: Final = 18
 _WITHOUT_WAITING: Final = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)

@@ -24,23 +24,7 @@ from lensbench.model.units import FloatArray
 from lensbench.shot import mean_by_zone, zone_of
 from lensbench.storage.text import clean_text, name_in_tables, visible
 
-__all__ = [
-    "PURPOSES",
-    "bracket_peak",
-    "countable_shots",
-    "exact_f_number",
-    "figure_at",
-    "measured_lenses",
-    "result_of",
-    "zone_responses",
-]
-
-
-PURPOSES: Final[dict[str, str]] = {
-    Purpose.CENTRE: "inner",
-    Purpose.FRAME: "frame",
-    Purpose.EDGES: "outer",
-}
+PURPOSES: Final[dict[str, str]] = {Purpose.CENTRE: "inner", Purpose.FRAME: "frame", Purpose.EDGES: "outer"}
 """Purpose -> the zone that counts for it."""
 
 _FEWEST_RESPONSES: Final = 2

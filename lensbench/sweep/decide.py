@@ -45,9 +45,6 @@ from lensbench.sweep.reject import rejections
 from lensbench.sweep.remarks import remarks, reservations
 from lensbench.sweep.series import FocalShots, NamedSeries, by_focal_length, zone_series
 
-__all__ = ["find"]
-
-
 _SMOOTH_POINTS: Final = 60
 _ALIKE: Final = 0.05
 
@@ -82,13 +79,7 @@ def _interval(curve: Curve, index: int, spread: Spread) -> tuple[float, float]:
     return float(np.exp(middle - half)), float(np.exp(middle + half))
 
 
-def zone_at(
-    focal: FocalShots,
-    zone: str,
-    curve: ZoneCurve,
-    spread: Spread,
-    f_number: float,
-) -> ZoneFigure:
+def zone_at(focal: FocalShots, zone: str, curve: ZoneCurve, spread: Spread, f_number: float) -> ZoneFigure:
     """The figures of one zone at one stop."""
     names, _, believed = curve
     index = next(i for i, name in enumerate(names) if name.f_number == f_number)

@@ -24,9 +24,6 @@ from lensbench.model.sweep import Observed, SeriesRemark, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.photo import natural_order
 
-__all__ = ["drift_remarks"]
-
-
 FEWEST_SHOTS: Final = 4
 CHANCE: Final = 0.001
 """Two-sided probability of a trend by chance, for each of the figures."""

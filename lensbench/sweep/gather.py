@@ -14,16 +14,14 @@ import numpy as np
 
 from lensbench import photo
 from lensbench.model.errors import ImageError, SettingError, SweepError
+from lensbench.model.setting import Setting
 from lensbench.model.shot import Metadata, TableRow
-from lensbench.model.sweep import PlannedShot, Setting
+from lensbench.model.sweep import PlannedShot
 from lensbench.model.units import nominal_f_number
 from lensbench.storage.cache import content_hash
 from lensbench.storage.text import name_in_tables
 from lensbench.sweep.run import without_path
 from lensbench.sweep.shots_table import read_shots_table
-
-__all__ = ["copies_among", "copies_in_words", "focal_groups", "gather"]
-
 
 _TASTE_BYTES: Final = 65_536
 """Of two raw files of one size the middle tells nearly always that they differ: noise is never the same."""
@@ -246,8 +244,7 @@ def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot
         lens=metadata.lens or UNKNOWN_LENS,
         camera=metadata.camera or UNKNOWN_CAMERA,
         setting=Setting(
-            focal_length_mm=metadata.focal_length_mm,
-            f_number=nominal_f_number(f_number) if f_number else 0.0,
+            focal_length_mm=metadata.focal_length_mm, f_number=nominal_f_number(f_number) if f_number else 0.0
         ),
         pitch_um=row.pitch_um if row else None,
         focus_group=row.focus_group if row else "",

@@ -21,9 +21,6 @@ from lensbench.model.units import FloatArray
 from lensbench.stats import ASSUMED_SD, PARAMETERS, fit_blur
 from lensbench.sweep.series import by_focal_length
 
-__all__ = ["SeriesShots", "misfocused", "reject", "reject_flagged", "rejections", "repeat_sd"]
-
-
 LEAST_LIMIT: Final = 0.10
 """A shot must be softer by at least this share; below it nobody would reshoot. Common practice, no source."""
 LEAST_CURVE_LIMIT: Final = 0.15

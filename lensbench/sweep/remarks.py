@@ -26,9 +26,6 @@ from lensbench.sweep.countable import bracket_peak
 from lensbench.sweep.drift import drift_remarks
 from lensbench.sweep.series import FocalShots
 
-__all__ = ["mixed_remarks", "print_remarks", "remarks", "reservations"]
-
-
 MAGNIFICATION_LIMIT: Final = 0.05
 """Focal lengths shot at magnifications further apart than this see different shares of the print's blur."""
 LIGHT_LIMIT_STOPS: Final = 1.0

@@ -24,9 +24,6 @@ from lensbench.photo import decoder_versions
 from lensbench.storage.cache import ResultCache
 from lensbench.workers import HandedOver, Pool, WorkersUnavailable, pool_of
 
-__all__ = ["Kept", "Measure", "Outcome", "Progress", "Running", "Task", "measure_one", "run", "usual_workers"]
-
-
 TIMEOUT_S: Final = 120.0
 """A photograph takes seconds; one that takes this long never ends."""
 START_S: Final = 60.0
@@ -258,11 +255,7 @@ def _after_crash(board: _Board, in_hand: _InHand) -> list[int]:
 
 
 def _after_hang(
-    board: _Board,
-    waiting: deque[int],
-    in_hand: _InHand,
-    late: list[_Handing],
-    timeout_s: float,
+    board: _Board, waiting: deque[int], in_hand: _InHand, late: list[_Handing], timeout_s: float
 ) -> None:
     """Give up the late ones, and put the others, which are innocent, back at the head of the queue."""
     for future, (index, _) in in_hand.items():

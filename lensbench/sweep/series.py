@@ -18,9 +18,6 @@ from lensbench.model.sweep import SweepShot
 from lensbench.stats import ZoneSeries
 from lensbench.sweep.countable import countable_shots, exact_f_number, result_of
 
-__all__ = ["FocalShots", "NamedSeries", "by_focal_length", "zone_series"]
-
-
 NamedSeries = tuple[tuple[Setting, ...], ZoneSeries]
 """The settings of one focal length, by f-number, and their refocused shots in one place."""
 

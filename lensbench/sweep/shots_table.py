@@ -16,9 +16,6 @@ from lensbench.model.units import PITCH_LIMITS_UM
 from lensbench.photo import PHOTO_SUFFIXES
 from lensbench.storage.text import TWO_WAYS, read_text, table_in
 
-__all__ = ["read_shots_table"]
-
-
 _YES_NO: Final = {"yes": True, "y": True, "no": False, "n": False, "": True}
 _MOST_ROWS: Final = 100_000
 _F_NUMBERS: Final = (0.5, 128.0)

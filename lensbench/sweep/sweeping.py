@@ -16,9 +16,6 @@ from lensbench.sweep.gather import gather
 from lensbench.sweep.reject import reject, reject_flagged, rejections
 from lensbench.sweep.run import Running, Task, run
 
-__all__ = ["Sweep", "measured_shots", "sweep"]
-
-
 _USUAL: Final = MeasureOptions()
 _MOST_NAMED: Final = 3
 

@@ -15,8 +15,6 @@ from lensbench.condition.judge import lens_condition
 from lensbench.model.condition import Verdict
 from lensbench.model.sweep import SweepShot
 
-__all__ = ["bracket_rows", "coverage_rows", "decentring_rows"]
-
 Shoot = Callable[[FieldLens, np.random.Generator], list[SweepShot]]
 VERDICTS = (Verdict.MATTERS, Verdict.WITHIN_LIMITS, Verdict.CANNOT_TELL)
 USUAL = Shooting(focus_sd_um=3.0)

@@ -10,8 +10,6 @@ from pathlib import Path
 import pages
 from condition_shoots import FAULTS, SUBJECTS, described
 
-__all__ = ["picture_rows"]
-
 ASKED = ("decentring", "field curvature", "focus shift", "astigmatism", "lateral colour", "distortion")
 REFOCUSED = ("--focus-spread-um", "3", "--turned", "camera", "--seed", "5")
 STOPS = ("5.6", "2.8")

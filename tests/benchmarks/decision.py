@@ -14,13 +14,9 @@ import pages
 from decision_words import FOOT, HEAD, row
 from pupil_shoots import ALL_THIRDS, FULL, flat_lenses, sharp_lenses, zooms
 
-from lensbench.model.sweep import INDIFFERENCE, Setting
-from lensbench.stats.best_set import (
-    Selection,
-    best_setting,
-    candidates,
-    cannot_be_told_from_best,
-)
+from lensbench.model.setting import Setting
+from lensbench.model.sweep import INDIFFERENCE
+from lensbench.stats.best_set import Selection, best_setting, candidates, cannot_be_told_from_best
 from lensbench.stats.spread import ZoneSeries
 from lensbench.stats.stop_curve import fit_curve, spread_of
 from lensbench.sweep.reject import SeriesShots, misfocused

@@ -2,8 +2,6 @@
 
 from collections.abc import Mapping
 
-__all__ = ["FOOT", "HEAD", "row"]
-
 HEAD = """# How good the decisions are
 
 {shoots} simulated shoots of figures a row. Every lens is a pupil with random defocus, astigmatism, coma and spherical

@@ -117,9 +117,7 @@ def white_clipped(random, _, folder):
     # A picture that is clipped throughout cannot be measured, and the sentence says why.
     hit = "clip" in result or "white or black limit" in result if isinstance(result, str) else None
     return Case(
-        size=stops,
-        cost_percent=np.nan,
-        hit="white_clipped" in flags_of(result) if hit is None else hit,
+        size=stops, cost_percent=np.nan, hit="white_clipped" in flags_of(result) if hit is None else hit
     )
 
 
@@ -141,9 +139,7 @@ def uneven_light(random, _, folder):
         random, scene, light_slope=(slope * np.sin(toward), slope * np.cos(toward)), paper_level=0.6
     )
     return Case(
-        size=100.0 * slope,
-        cost_percent=np.nan,
-        hit="uneven_light" in flags_of(measured(folder, scene, shot)),
+        size=100.0 * slope, cost_percent=np.nan, hit="uneven_light" in flags_of(measured(folder, scene, shot))
     )
 
 

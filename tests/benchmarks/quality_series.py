@@ -162,11 +162,7 @@ def clean_series(random):
     moved = random.normal(0.0, 3.0, 2)
     seen = [
         seen_shot(
-            random,
-            scene,
-            shot,
-            n,
-            shift_px=tuple((moved if n >= bump else 0.0) + random.normal(0.0, 0.1, 2)),
+            random, scene, shot, n, shift_px=tuple((moved if n >= bump else 0.0) + random.normal(0.0, 0.1, 2))
         )
         for n, shot in enumerate(shots)
     ]

@@ -3,8 +3,6 @@
 from dataclasses import dataclass
 from typing import TypeVar
 
-__all__ = ["Effort", "Row"]
-
 T = TypeVar("T")
 
 

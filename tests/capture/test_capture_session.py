@@ -138,10 +138,7 @@ def test_the_running_table_counts_by_place_and_stop():
     ]
     header, cells = outstanding_table(PlanBook(rows))
     assert header == ("", "f/2.8", "f/11")
-    assert cells == [
-        ("50 mm, upright", "1 of 2", "done"),
-        ("50 mm, chart turned 180", "0 of 1", ""),
-    ]
+    assert cells == [("50 mm, upright", "1 of 2", "done"), ("50 mm, chart turned 180", "0 of 1", "")]
 
 
 def test_directions_are_those_of_the_simulator(tmp_path):

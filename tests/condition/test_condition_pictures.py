@@ -32,9 +32,7 @@ def swept(tmp_path_factory):
         folders = take(kind, folder, what, layout=layout, camera=camera, pose=pose)
         table = folder / "bracket" / "shots_table.csv"
         done = sweep(
-            folders,
-            shots_csv=table if table.exists() else None,
-            running=Running(workers=1, in_process=True),
+            folders, shots_csv=table if table.exists() else None, running=Running(workers=1, in_process=True)
         )
         assert done.rejected == ()
         found[kind] = done.findings.lenses[0]

@@ -275,10 +275,7 @@ def test_a_library_that_another_program_holds_is_said(library, monkeypatch):
 
 
 def test_export_and_import_carry_everything(library, tmp_path):
-    sessions = [
-        kept_session(),
-        kept_session("Øllebrød «24–70»", shot={"magnification": None}, size_px=None),
-    ]
+    sessions = [kept_session(), kept_session("Øllebrød «24–70»", shot={"magnification": None}, size_px=None)]
     path = tmp_path / "carried.json"
     path.write_bytes(library_document(sessions))
     back = read_library_document(path)

@@ -10,13 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from lensbench.model import compare as compared
-from lensbench.model.compare import (
-    Caution,
-    ComparedLens,
-    ComparedPair,
-    CompareFindings,
-    CompareRow,
-)
+from lensbench.model.compare import Caution, ComparedLens, ComparedPair, CompareFindings, CompareRow
 from lensbench.model.condition import (
     ConditionFinding,
     Decentring,
@@ -30,6 +24,7 @@ from lensbench.model.condition import (
     Verdict,
 )
 from lensbench.model.flags import Note, remark
+from lensbench.model.setting import Setting
 from lensbench.model.shot import (
     ZONES,
     Box,
@@ -51,7 +46,6 @@ from lensbench.model.sweep import (
     LensFindings,
     PlannedShot,
     SeriesRemark,
-    Setting,
     SmoothCurve,
     SweepFindings,
     SweepShot,

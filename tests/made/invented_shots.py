@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
+from lensbench.model.setting import Setting
 from lensbench.model.shot import (
     ZONES,
     Box,
@@ -17,7 +18,7 @@ from lensbench.model.shot import (
     Tilt,
     ZoneFigure,
 )
-from lensbench.model.sweep import PlannedShot, Setting, SweepShot
+from lensbench.model.sweep import PlannedShot, SweepShot
 
 ZONE_LEVEL = {"inner": 1.05, "middle": 0.98, "outer": 0.88, "frame": 0.97}
 

@@ -4,8 +4,9 @@ from pathlib import Path
 
 import numpy as np
 
+from lensbench.model.setting import Setting
 from lensbench.model.shot import Box, ChartEdge, ChartSeen, Edge, Metadata, ShotResult, Tilt
-from lensbench.model.sweep import PlannedShot, Setting, SweepShot
+from lensbench.model.sweep import PlannedShot, SweepShot
 from lensbench.shot.geometry import direction_of, place_of
 from lensbench.shot.zones import summarise
 from lensbench.simulate.truth import true_edges

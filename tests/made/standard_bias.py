@@ -7,8 +7,6 @@ The window's bias alone is tabulated for a perfect lens and square pixels (compu
 import numpy as np
 from exact_edges import Blur
 
-__all__ = ["HALF_WIDTHS_PX", "WINDOW_BIAS_PERCENT", "derived_mtf50_cypx"]
-
 HALF_WIDTHS_PX = (8, 12, 16, 20, 32)
 WINDOW_BIAS_PERCENT = {
     0.55: (2.49, 1.58, 1.16, 0.91, 0.56),

@@ -9,7 +9,11 @@ import pytest
 from lensbench.model import shot
 from lensbench.model.flags import remark
 
-CLASSES = [getattr(shot, name) for name in shot.__all__ if dataclasses.is_dataclass(getattr(shot, name))]
+CLASSES = [
+    value
+    for value in vars(shot).values()
+    if isinstance(value, type) and dataclasses.is_dataclass(value) and value.__module__ == shot.__name__
+]
 
 
 @pytest.mark.parametrize("record", CLASSES, ids=lambda record: record.__name__)

@@ -19,10 +19,7 @@ def test_line_widths_per_picture_height():
     assert units.lwph_from_cypx(0.5, 4160) == 4160.0
 
 
-@given(
-    frequency=st.floats(min_value=0.001, max_value=2.0),
-    pitch_um=st.floats(min_value=0.7, max_value=12.0),
-)
+@given(frequency=st.floats(min_value=0.001, max_value=2.0), pitch_um=st.floats(min_value=0.7, max_value=12.0))
 def test_line_pairs_are_cycles_over_the_pitch(frequency, pitch_um):
     # By definition: one line pair is one cycle, and a millimetre holds 1000 / pitch pixels.
     pixels_in_mm = 1000.0 / pitch_um

@@ -33,10 +33,7 @@ def photographed(point_mm, *, yaw=0.0, pitch=0.0, roll=0.0, aim=(0, 0)):
     ray = np.array([point_mm[1], -point_mm[0], 0.0]) - (middle - object_mm * look)
     depth = ray @ look
     across, upward = image_mm * (ray @ right) / depth, image_mm * (ray @ up) / depth
-    return (
-        (SIZE[0] - 1) / 2 - 1000 * upward / pitch_um,
-        (SIZE[1] - 1) / 2 + 1000 * across / pitch_um,
-    )
+    return ((SIZE[0] - 1) / 2 - 1000 * upward / pitch_um, (SIZE[1] - 1) / 2 + 1000 * across / pitch_um)
 
 
 def homography_of(project) -> np.ndarray:

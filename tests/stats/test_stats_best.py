@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from pupil_shoots import pupil_lenses, shoot
 
-from lensbench.model.sweep import Setting
+from lensbench.model.setting import Setting
 from lensbench.stats.best_set import Selection, best_setting, candidates, cannot_be_told_from_best
 from lensbench.stats.spread import Spread, ZoneSeries, shot_spread
 from lensbench.stats.stop_curve import fit_curve

@@ -3,14 +3,9 @@ import pytest
 from pupil_shoots import FULL, THIRDS, sharp_lenses
 from scipy import stats
 
-from lensbench.model.sweep import Setting
+from lensbench.model.setting import Setting
 from lensbench.stats import Spread, ZoneSeries, scatter_spread, shot_spread
-from lensbench.stats.best_set import (
-    Candidates,
-    candidates,
-    cannot_be_told_from_best,
-    value_of_pick,
-)
+from lensbench.stats.best_set import Candidates, candidates, cannot_be_told_from_best, value_of_pick
 from lensbench.stats.stop_curve import fit_curve
 
 # J. Neter and others, Applied Linear Statistical Models: the Kenton Food example, sales of four package designs with

@@ -43,9 +43,7 @@ def lensbench(monkeypatch):
     monkeypatch.setattr(photo, "read_metadata", told)
     monkeypatch.setattr(shot, "measure_shot", measured)
     monkeypatch.setattr(
-        Running.__init__,
-        "__kwdefaults__",
-        Running.__init__.__kwdefaults__ | {"in_process": True},
+        Running.__init__, "__kwdefaults__", Running.__init__.__kwdefaults__ | {"in_process": True}
     )
     return lambda *words: CliRunner().invoke(app, [str(word) for word in words])
 

@@ -21,9 +21,6 @@ from lensbench.chart.layout import MODULES, Marker, Target, Tone, marker_modules
 from lensbench.model.shot import BoolArray
 from lensbench.storage.files import unwritable, write_whole
 
-__all__ = ["Corner", "Note", "Page", "bar", "device_gray"]
-
-
 _PT_PER_MM: Final = 72.0 / 25.4
 _FONT: Final = "DejaVuSans"
 _ARC_STEP_DEG: Final = 30.0  # a Bezier curve keeps to an arc of 30 degrees within 4e-7 of the radius

@@ -11,9 +11,6 @@ from typing import Final
 from lensbench.chart.draw.page import Corner, Note, Page, bar, device_gray
 from lensbench.chart.layout import Frame, Layout
 
-__all__ = ["draw"]
-
-
 _ON_PRINTING: Final = (
     "Print at actual size (100 %), never fitted to the page: matte paper, finest quality, black ink only. "
     "Then measure the line below."

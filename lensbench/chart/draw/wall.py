@@ -8,9 +8,6 @@ from typing import Final
 from lensbench.chart.draw.page import Corner, Note, Page, device_gray
 from lensbench.chart.layout import MARGIN_MM, PLACES, Hanging, Hung, WallPage, turned
 
-__all__ = ["draw_wall"]
-
-
 _RULER_MM: Final = 100.0
 _LETTERS: Final = 14.5
 """Letter heights that the longest line beside the arrow runs to."""

@@ -34,18 +34,9 @@ from lensbench.chart.find.sheet import (
     refit,
     typical_blur_px,
 )
-from lensbench.chart.find.wall import (
-    SightedWall,
-    find_wall,
-    pages_of,
-    read_windows,
-    windows_of_missing,
-)
+from lensbench.chart.find.wall import SightedWall, find_wall, pages_of, read_windows, windows_of_missing
 from lensbench.chart.layout import page_marker
 from lensbench.model.errors import ChartError
-
-__all__ = ["find_chart"]
-
 
 _OVERVIEW_PX: Final = 2_000_000
 _FINER_OVERVIEW_PX: Final = 9_000_000

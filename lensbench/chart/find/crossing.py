@@ -16,9 +16,6 @@ import numpy.typing as npt
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 
-__all__ = ["Crossings", "Patches", "Single", "erf_and_bell", "fit_crossings"]
-
-
 Single = npt.NDArray[np.float32]
 
 _P: Final = np.float32(0.327_591_1)
@@ -201,11 +198,7 @@ class _Field:
     def _part(self, chosen: npt.NDArray[np.int64]) -> "_Field":
         if len(chosen) == len(self.rows):
             return self
-        return _Field(
-            rows=self.rows[chosen],
-            cols=self.cols[chosen],
-            values=self.values[chosen],
-        )
+        return _Field(rows=self.rows[chosen], cols=self.cols[chosen], values=self.values[chosen])
 
     def advance(self, state: "_State", active: npt.NDArray[np.int64]) -> FloatArray:
         """Take one step of the active patches, whose samples this field holds; tell how far crossings moved."""

@@ -20,9 +20,6 @@ from lensbench.model.errors import ChartError
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 
-__all__ = ["Mapping", "agreed_affine", "agreed_mapping", "fit_mapping", "with_strain"]
-
-
 _ROUNDS: Final = 12
 _EXPECTED_DISTORTION: Final = 0.05
 _RAYLEIGH_MEDIAN: Final = 1.1774

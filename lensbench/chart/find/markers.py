@@ -28,17 +28,6 @@ from lensbench.model.errors import ChartError
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 
-__all__ = [
-    "FEWEST_MARKERS",
-    "ByteArray",
-    "ReadMarkers",
-    "Sighting",
-    "no_chart",
-    "read_markers",
-    "sight_markers",
-]
-
-
 ByteArray = npt.NDArray[np.uint8]
 
 _LOWEST_CORRELATION: Final = 0.8

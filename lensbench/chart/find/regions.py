@@ -18,9 +18,6 @@ from lensbench.chart.layout import ARMS, Layout, Target
 from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray
 
-__all__ = ["ArmRegion", "ChartFound", "FoundTarget", "arm_regions", "chart_found"]
-
-
 _BLUR_MARGIN: Final = 3.5
 """Sigmas of blur between a box and crossing or rim."""
 _PLAIN_MARGIN_PX: Final = 2.0

@@ -16,24 +16,6 @@ from lensbench.chart.layout import ARMS, Layout, Target
 from lensbench.model.shot import BoolArray, Box, Samples
 from lensbench.model.units import FloatArray
 
-__all__ = [
-    "BORDER_PX",
-    "FEWEST_TARGETS",
-    "LARGEST_STRAY",
-    "Expected",
-    "Overview",
-    "Picture",
-    "chosen",
-    "expect",
-    "locate_finely",
-    "locate_roughly",
-    "plausible",
-    "predict",
-    "refit",
-    "typical_blur_px",
-]
-
-
 Kind = TypeVar("Kind")
 
 FEWEST_TARGETS: Final = 4

@@ -25,23 +25,6 @@ import numpy as np
 from lensbench.chart.layout.papers import LONGEST_MM, NAMED_PAPERS, SHORTEST_MM, Paper, paper_named
 from lensbench.model.shot import BoolArray
 
-__all__ = [
-    "FIRST_FREE_ID",
-    "MARKERS",
-    "MARKERS_PER_QUADRANT",
-    "MODULES",
-    "MOST_PAGES",
-    "WALL_PAPERS",
-    "dictionary",
-    "marker_ids",
-    "marker_modules",
-    "page_marker",
-    "page_marker_ids",
-    "paper_from_ids",
-    "place_of",
-]
-
-
 DICTIONARY: Final = "DICT_5X5_1000"
 """OpenCV's name of the marker family."""
 

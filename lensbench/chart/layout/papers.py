@@ -6,9 +6,6 @@ from typing import Final
 
 from lensbench.model.errors import SettingError
 
-__all__ = ["LONGEST_MM", "NAMED_PAPERS", "SHORTEST_MM", "Paper", "paper_named"]
-
-
 SHORTEST_MM: Final = 140
 LONGEST_MM: Final = 2047
 """Limits of a page of any size: below, the targets are too small; above, the markers' code ends."""

@@ -8,9 +8,6 @@ from dataclasses import dataclass
 from math import cos, inf, radians, sin
 from typing import Final
 
-__all__ = ["ARMS", "TONES", "Frame", "Layout", "Marker", "Target", "Tone", "tone_row", "turned"]
-
-
 ARMS: Final = (1, 2, 3, 4)
 
 
@@ -70,9 +67,7 @@ def tone_row(start_mm: tuple[float, float], *, step_mm: float, side_mm: float) -
     row_mm, col_mm = start_mm
     return tuple(
         Tone(
-            center_mm=(row_mm, round(col_mm + number * step_mm, 3)),
-            side_mm=side_mm,
-            reflectance=reflectance,
+            center_mm=(row_mm, round(col_mm + number * step_mm, 3)), side_mm=side_mm, reflectance=reflectance
         )
         for number, reflectance in enumerate(TONES)
     )
@@ -125,7 +120,4 @@ def turned(
     (row, col), angle = point_mm, radians(turn_deg)
     if turn_deg == 0.0:
         return (about[0] + row, about[1] + col)
-    return (
-        about[0] + row * cos(angle) + col * sin(angle),
-        about[1] - row * sin(angle) + col * cos(angle),
-    )
+    return (about[0] + row * cos(angle) + col * sin(angle), about[1] - row * sin(angle) + col * cos(angle))

@@ -20,17 +20,6 @@ from lensbench.chart.layout.papers import Paper, paper_named
 from lensbench.chart.layout.shapes import Frame, Layout, Marker, Target, Tone, tone_row
 from lensbench.model.errors import ChartError, SettingError
 
-__all__ = [
-    "DEFAULT_CONTRAST",
-    "RATIOS",
-    "IntArray",
-    "clear_turn_deg",
-    "dark_reflectance",
-    "layout_from_markers",
-    "sheet",
-]
-
-
 IntArray = npt.NDArray[np.int64]
 Point = tuple[int, int]
 

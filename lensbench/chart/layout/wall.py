@@ -20,19 +20,6 @@ from lensbench.chart.layout.shapes import Frame, Layout, Marker, Target, Tone, t
 from lensbench.chart.layout.sheet import RATIOS, clear_turn_deg
 from lensbench.model.errors import SettingError
 
-__all__ = [
-    "MARGIN_MM",
-    "PLACES",
-    "Hanging",
-    "Hung",
-    "WallPage",
-    "arrow_turn_deg",
-    "hanging",
-    "hung",
-    "wall_layout",
-    "wall_page",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
@@ -283,11 +270,7 @@ class Hanging:
 
 
 def hanging(
-    pages: int,
-    *,
-    paper: str,
-    sensor_mm: Point = (24.0, 36.0),
-    focal_lengths: float = USUAL_DISTANCE,
+    pages: int, *, paper: str, sensor_mm: Point = (24.0, 36.0), focal_lengths: float = USUAL_DISTANCE
 ) -> Hanging:
     """Plan where pages hang so that they reach the corners and edges of the frame.
 
@@ -336,10 +319,7 @@ def _planned(pages: int, paper: str, sensor_mm: Point, focal_lengths: float) -> 
         center_mm = (down * reach[0], right * reach[1])
         placed.append(hung(page, center_mm, turn_deg=arrow_turn_deg(center_mm)))
     return Hanging(
-        sensor_mm=sensor_mm,
-        focal_lengths=focal_lengths,
-        frame_mm=(height_mm, width_mm),
-        pages=tuple(placed),
+        sensor_mm=sensor_mm, focal_lengths=focal_lengths, frame_mm=(height_mm, width_mm), pages=tuple(placed)
     )
 
 

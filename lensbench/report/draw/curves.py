@@ -7,22 +7,14 @@ from typing import Final
 import numpy as np
 
 from lensbench.model.names import f_stop, focal_length, listed
+from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES, ChartEdge, ShotResult, ZoneFigure
-from lensbench.model.sweep import (
-    CurvePoint,
-    FocalLengthFindings,
-    LensFindings,
-    Setting,
-    SweepShot,
-)
+from lensbench.model.sweep import CurvePoint, FocalLengthFindings, LensFindings, SweepShot
 from lensbench.report.draw.field import shots_at
 from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, lpmm_axis, value_axis
 from lensbench.report.text.words import NOT_MEASURED, Scale, with_interval
 from lensbench.shot import zone_of
 from lensbench.storage.text import clean_text
-
-__all__ = ["response_panel", "scale_of_lens", "sharpness_panels", "zoom_panel"]
-
 
 _CAPTION: Final = "MTF50 in cycles/pixel, 95 % interval below"
 

@@ -12,9 +12,6 @@ from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, value_a
 from lensbench.report.text.words import NOT_MEASURED
 from lensbench.storage.text import clean_text
 
-__all__ = ["UNITS", "Difference", "difference_panel", "difference_text", "figure_text", "pair_panels"]
-
-
 UNITS: Final = {"cypx": "cycles/pixel", "lpmm": "lp/mm on the sensor", "lwph": "LW/PH"}
 _ASIDE: Final = 0.08
 """Zones are set so far aside, in stops or levels, that their intervals don't hide each other."""

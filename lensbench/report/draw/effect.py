@@ -10,9 +10,6 @@ from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, value_a
 from lensbench.report.text.effect import shutter_sentence
 from lensbench.storage.text import clean_text
 
-__all__ = ["effect_panels"]
-
-
 _ORDERED: Final = ("exposure_s", "iso", "f_number", "focal_length_mm")
 """Levels that a line may join: those that are numbers."""
 _TO_ALL: Final = tuple((float(share), f"{share}") for share in range(0, 101, 20))

@@ -7,14 +7,12 @@ from statistics import fmean
 from typing import Final
 
 from lensbench.model.names import f_stop, focal_length
+from lensbench.model.setting import Setting
 from lensbench.model.shot import ChartEdge, Direction, ShotResult
-from lensbench.model.sweep import LensFindings, Setting, SweepShot
+from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.report.draw.panels import Grid
 from lensbench.report.text.words import NOT_MEASURED
 from lensbench.storage.text import clean_text
-
-__all__ = ["FieldMap", "Spot", "field_map_at", "field_maps", "shots_at", "spot_bars"]
-
 
 _MOST_TURN_DEG: Final = 45.0
 _LONGEST_BAR: Final = 0.1

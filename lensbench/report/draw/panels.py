@@ -11,19 +11,6 @@ from typing import Final
 
 from lensbench.report.text.words import Scale
 
-__all__ = [
-    "STYLES",
-    "Axis",
-    "Grid",
-    "Line",
-    "Panel",
-    "Point",
-    "lpmm_axis",
-    "round_step",
-    "value_axis",
-]
-
-
 LONGEST_NAME_IN_ROW: Final = 12
 
 

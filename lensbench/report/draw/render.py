@@ -27,9 +27,6 @@ from lensbench.report.draw.field import FieldMap, spot_bars
 from lensbench.report.draw.panels import STYLES, Line, Panel
 from lensbench.shot import zone_borders
 
-__all__ = ["Drawing", "draw"]
-
-
 _WIDTH_PT: Final = 460.8
 _TITLE_PT: Final = 30.0
 """Above the plot, in the PNG only: the page has a heading there."""

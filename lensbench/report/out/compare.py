@@ -21,9 +21,6 @@ from lensbench.report.text.compare import (
 from lensbench.report.text.words import CANNOT_TELL, NOT_MEASURED, choice_of
 from lensbench.storage.text import clean_text
 
-__all__ = ["choice_grid", "choice_lines", "compare_report"]
-
-
 _MOST_NAMED: Final = 3
 
 

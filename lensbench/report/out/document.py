@@ -8,8 +8,6 @@ from lensbench.report.draw.field import FieldMap
 from lensbench.report.draw.panels import Grid, Panel
 from lensbench.report.text.glossary import GLOSSARY
 
-__all__ = ["WORDS", "Answer", "Block", "Lines", "Part", "Plots", "Report", "Steps", "Table", "tables"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:

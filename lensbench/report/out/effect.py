@@ -12,9 +12,6 @@ from lensbench.report.text.effect import EFFECT_VERDICTS, effect_sentences, visi
 from lensbench.report.text.words import NOT_MEASURED, clean_line
 from lensbench.storage.text import clean_text
 
-__all__ = ["effect_report"]
-
-
 _FIGURES: Final = {"mtf50": "sharpness (MTF50), %", "noise": "noise, %", "overshoot": "overshoot, points"}
 
 

@@ -4,7 +4,8 @@ import math
 from collections.abc import Sequence
 
 from lensbench.model.condition import Decentring, SideAsymmetry, Source, Verdict
-from lensbench.model.sweep import LensFindings, Setting, SweepShot
+from lensbench.model.setting import Setting
+from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.report.draw.field import field_map_at
 from lensbench.report.draw.panels import Grid
 from lensbench.report.out.document import Lines, Part, Plots, tables
@@ -18,8 +19,6 @@ from lensbench.report.text.sound import (
     turned_text,
 )
 from lensbench.report.text.words import NOT_MEASURED, clean_line
-
-__all__ = ["evidence_part"]
 
 
 def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> Part | None:

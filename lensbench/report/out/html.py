@@ -13,8 +13,6 @@ from lensbench.report.draw.panels import STYLES
 from lensbench.report.draw.render import Drawing
 from lensbench.report.out.document import Report
 
-__all__ = ["page_of"]
-
 
 def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
     """Page of a report, as text to be written in UTF-8; `drawings` are its plots by their key.

@@ -18,10 +18,7 @@ from lensbench.model.effect import EffectFindings
 from lensbench.model.flags import Note, Remark
 from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.text.advice import (
-    advice_sentences,
-    picture_sentences,
-)
+from lensbench.report.text.advice import advice_sentences, picture_sentences
 from lensbench.report.text.answer import lens_sentences, series_remark
 from lensbench.report.text.compare import comparison_answer, comparison_limits, pair_sentences
 from lensbench.report.text.condition import condition_text
@@ -29,20 +26,6 @@ from lensbench.report.text.effect import effect_sentences
 from lensbench.report.text.notes import note_in_words
 from lensbench.report.text.sound import quick_sentences
 from lensbench.storage.text import clean_text
-
-__all__ = [
-    "Json",
-    "advice_as_json",
-    "comparison_as_json",
-    "edge_as_json",
-    "effect_as_json",
-    "findings_as_json",
-    "plain",
-    "remark_as_json",
-    "shot_as_json",
-    "zone_as_json",
-]
-
 
 Json = dict[str, Any]
 

@@ -14,9 +14,6 @@ from lensbench.report.draw.render import Drawing
 from lensbench.report.out.document import Answer, Block, Lines, Part, Plots, Report, Steps, Table
 from lensbench.storage.pdf import EVERY_CELL, WIDTH_PT, grid, pdf_pages, text
 
-__all__ = ["pdf_of"]
-
-
 _PLOT_WIDTH_PT: Final = (WIDTH_PT - 6 * mm) / 2.0
 _SIZES_PT: Final = {"answer": 20.0, "lead": 12.0, "section": 12.5, "body": 9.0, "cell": 7.2, "about": 7.5}
 """Font sizes by the kind of text."""

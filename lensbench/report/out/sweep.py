@@ -34,9 +34,6 @@ from lensbench.report.text.condition import condition_text, verdict_text
 from lensbench.report.text.glossary import method_sentences
 from lensbench.report.text.words import NOT_MEASURED, Scale, clean_line, stop_range, with_interval
 
-__all__ = ["distortion_and_shading_grid", "purposes_grid", "sweep_report", "zoom_stops_grid"]
-
-
 _NOT_USED = "Left out"
 
 

@@ -16,18 +16,6 @@ from lensbench.model.shot import ZONES, ChartEdge, PhysicalFit, RejectedShot, Sh
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SHOTS_COLUMNS, PlannedShot, SweepShot
 from lensbench.storage.text import clean_text, name_in_tables, visible
 
-__all__ = [
-    "as_csv",
-    "compare_table",
-    "edges_table",
-    "effect_table",
-    "photo_labels",
-    "shots_table",
-    "spreadsheet_path",
-    "spreadsheet_text",
-]
-
-
 _FORMULA_STARTS: Final = tuple("=+-@|%") + tuple("＝＋－＠")
 """Cells that begin so can run as formulas in spreadsheets (OWASP ASVS 1.2.10, CWE-1236)."""
 

@@ -21,20 +21,11 @@ from lensbench.report.out.html import page_of
 from lensbench.report.out.json_form import comparison_as_json, effect_as_json, findings_as_json
 from lensbench.report.out.pdf import pdf_of
 from lensbench.report.out.sweep import sweep_report
-from lensbench.report.out.tables import (
-    as_csv,
-    compare_table,
-    edges_table,
-    effect_table,
-    shots_table,
-)
+from lensbench.report.out.tables import as_csv, compare_table, edges_table, effect_table, shots_table
 from lensbench.storage.cache import ResultCache
 from lensbench.storage.files import Listing, probe_folder, within
 from lensbench.storage.store import SWEEP_FILE, sweep_document
 from lensbench.sweep import measured_lenses
-
-__all__ = ["check_output_folder", "json_text", "write_compare", "write_effect", "write_files", "write_sweep"]
-
 
 _PLOTS: Final = "plots"
 """Plots of an earlier run that the new one does not make again would lie; they go, where they are ours."""

@@ -4,19 +4,10 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from lensbench.library import (
-    Advice,
-    LeftOut,
-    LensAdvice,
-    LensPlan,
-    PicturePlan,
-)
+from lensbench.library import Advice, LeftOut, LensAdvice, LensPlan, PicturePlan
 from lensbench.model.names import f_stop, focal_length, listed, shutter_speed
 from lensbench.report.text.notes import note_in_words
 from lensbench.report.text.words import percent
-
-__all__ = ["advice_sentences", "no_answer", "picture_sentences"]
-
 
 _ZONES: Final = {
     "frame": "whole frame",

@@ -26,17 +26,6 @@ from lensbench.report.text.sound import quick_sentences
 from lensbench.report.text.words import NOT_TOLD_APART, clean_line, figure_range, sentence_case, stop_range
 from lensbench.storage.text import clean_text
 
-__all__ = [
-    "PURPOSE_NAMES",
-    "answer_sentences",
-    "holds_for",
-    "lens_sentences",
-    "lens_title",
-    "series_remark",
-    "zone_in_words",
-]
-
-
 PURPOSE_NAMES: Final = {
     Purpose.CENTRE: "subject at the centre",
     Purpose.FRAME: "whole frame",

@@ -5,21 +5,11 @@ from math import isnan
 from typing import Final
 
 from lensbench.model.names import f_stop, focal_length
+from lensbench.model.setting import Setting
 from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, ShotResult
-from lensbench.model.sweep import LensFindings, Setting, SweepShot
+from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.optics import BlurParts, blur_parts
 from lensbench.shot import mean_by_zone
-
-__all__ = [
-    "ZoneBlur",
-    "blur_sentence",
-    "blur_where_it_fits",
-    "has_physical",
-    "lens_blur_sentence",
-    "most_comes_from",
-    "not_of_a_lens",
-]
-
 
 ZoneBlur = dict[str, tuple[BlurParts, float]]
 """By zone: the parts, and the diameter of the defocus disc. [px]"""

@@ -4,14 +4,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
-from lensbench.model.compare import (
-    ComparedLens,
-    ComparedPair,
-    CompareFindings,
-    CompareRow,
-    Seen,
-    Verdict,
-)
+from lensbench.model.compare import ComparedLens, ComparedPair, CompareFindings, CompareRow, Seen, Verdict
 from lensbench.report.text.notes import note_in_words
 from lensbench.report.text.words import (
     CANNOT_TELL,
@@ -23,16 +16,6 @@ from lensbench.report.text.words import (
     stop_range,
 )
 from lensbench.storage.text import clean_text
-
-__all__ = [
-    "NOT_SEEN",
-    "comparison_answer",
-    "comparison_limits",
-    "comparison_sentences",
-    "pair_sentences",
-    "verdict_in_words",
-]
-
 
 NOT_SEEN: Final = "no difference you could see"
 _NO_MATTER: Final = "no difference that matters"

@@ -27,9 +27,6 @@ from lensbench.report.text.sound import (
     shots_text,
 )
 
-__all__ = ["condition_text", "verdict_text"]
-
-
 _BRACKET: Final = (
     "Take a focus bracket: seven shots in even steps from clearly before to clearly behind the best focus, all stops "
     "at each step, with focus_group and focus_step in the shots table."

@@ -17,15 +17,6 @@ from lensbench.report.text.notes import note_in_words
 from lensbench.report.text.words import CANNOT_TELL, clean_line, looked_at, sentence_case, signed
 from lensbench.storage.text import clean_text
 
-__all__ = [
-    "EFFECT_VERDICTS",
-    "answer_of",
-    "effect_sentences",
-    "shutter_sentence",
-    "visible_in_words",
-]
-
-
 EFFECT_VERDICTS: Final = {
     EffectVerdict.VISIBLE: "visible",
     EffectVerdict.TOO_SMALL: "too small to see",

@@ -6,54 +6,27 @@ from typing import Final
 from lensbench.model.sweep import LensFindings
 from lensbench.storage.text import clean_text
 
-__all__ = ["GLOSSARY", "method_sentences"]
-
-
 GLOSSARY: Final[tuple[tuple[str, str], ...]] = (
-    (
-        "MTF50",
-        "the fineness of detail at which half of the contrast is left; higher is sharper.",
-    ),
+    ("MTF50", "the fineness of detail at which half of the contrast is left; higher is sharper."),
     (
         "SFR",
         "how much contrast is left at each fineness of detail, measured at an edge through the whole camera.",
     ),
-    (
-        "cycles/pixel",
-        "one dark and one light line make a cycle; 0.5 is the finest that pixels can carry.",
-    ),
-    (
-        "lp/mm",
-        "line pairs per millimetre on the sensor.",
-    ),
-    (
-        "LW/PH",
-        "line widths per picture height: for comparing cameras whose pictures differ in size.",
-    ),
+    ("cycles/pixel", "one dark and one light line make a cycle; 0.5 is the finest that pixels can carry."),
+    ("lp/mm", "line pairs per millimetre on the sensor."),
+    ("LW/PH", "line widths per picture height: for comparing cameras whose pictures differ in size."),
     (
         "inner, middle, outer",
         "the thirds of the picture: two circles about its centre divide it into three parts of one area.",
     ),
-    (
-        "frame",
-        "the whole picture: the mean of its three thirds.",
-    ),
-    (
-        "sagittal, tangential",
-        "lines that run along the radius, and lines that run across it.",
-    ),
+    ("frame", "the whole picture: the mean of its three thirds."),
+    ("sagittal, tangential", "lines that run along the radius, and lines that run across it."),
     (
         "95 % interval",
         "holds the true figure in 95 of 100 such shoots, as far as the spread between shots tells.",
     ),
-    (
-        "JND",
-        "just noticeable difference: what half of the viewers notice, for a stated way of looking.",
-    ),
-    (
-        "as good",
-        "the difference lies within the uncertainty of the shots, or below 3 %, which hardly shows.",
-    ),
+    ("JND", "just noticeable difference: what half of the viewers notice, for a stated way of looking."),
+    ("as good", "the difference lies within the uncertainty of the shots, or below 3 %, which hardly shows."),
     (
         "surely, probably",
         "surely: so at 95 % confidence for all stops named together; probably: more likely than not.",

@@ -17,8 +17,6 @@ from lensbench.model.sweep import Observed, Unclaimed
 from lensbench.report.text.words import figure_range
 from lensbench.storage.text import clean_text
 
-__all__ = ["note_in_words"]
-
 
 def note_in_words(note: Note) -> str:
     """Sentence or clause of a note, without hidden characters."""

@@ -23,23 +23,6 @@ from lensbench.model.condition import (
 from lensbench.model.names import f_stop, focal_length
 from lensbench.model.sweep import LensFindings
 
-__all__ = [
-    "EVIDENCE_CAUTION",
-    "ConditionText",
-    "at_setting",
-    "cause_text",
-    "decentring_advice",
-    "decentring_text",
-    "evidence_lead",
-    "interval_percent",
-    "quick_sentences",
-    "repeats_text",
-    "share",
-    "shots_text",
-    "turned_text",
-]
-
-
 EVIDENCE_CAUTION: Final = (
     "These figures hold for this copy of the lens on this body, at this distance. They don't say where the asymmetry "
     "comes from: lens, mount and sensor are measured together, and no lens is perfectly even. What is within "

@@ -14,23 +14,6 @@ from lensbench.model.names import f_stop, listed
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 from lensbench.storage.text import clean_text
 
-__all__ = [
-    "CANNOT_TELL",
-    "NOT_MEASURED",
-    "NOT_TOLD_APART",
-    "Scale",
-    "choice_of",
-    "clean_line",
-    "figure_range",
-    "looked_at",
-    "percent",
-    "sentence_case",
-    "signed",
-    "stop_range",
-    "with_interval",
-]
-
-
 NOT_MEASURED: Final = "–"
 CANNOT_TELL: Final = "can't tell"
 NOT_TOLD_APART: Final = "can't be told apart"

@@ -46,9 +46,6 @@ from lensbench.model.errors import ChartError
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 
-__all__ = ["SightedWall", "find_wall"]
-
-
 _ARROW_SD_DEG: Final = 2.0
 """Of a page hung by hand, where only its arrow tells which way is up."""
 _USUAL_RATIO: Final = 1.5

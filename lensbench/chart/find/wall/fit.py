@@ -17,9 +17,6 @@ from lensbench.chart.find.wall.strips import Strips
 from lensbench.chart.layout import IntArray
 from lensbench.model.units import FloatArray
 
-__all__ = ["FLOOR_PX", "SETTLED", "WallFit", "fit_wall", "joined", "of_crossings", "of_markers", "of_strips"]
-
-
 PRINT_SCALE_SD: Final = 0.001
 """Of one page's print scale against another's: from memory of office printers; common practice, no source."""
 _PRINT_STRETCH_SD: Final = 0.0005

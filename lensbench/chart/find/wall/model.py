@@ -17,9 +17,6 @@ import numpy.typing as npt
 
 from lensbench.model.units import FloatArray
 
-__all__ = ["CAMERA", "PAGE", "Observations", "WallModel"]
-
-
 CAMERA: Final = 7
 """Parameters of the camera: log scale, shape of A (2), perspective (2), distortion (2)."""
 PAGE: Final = 6

@@ -14,9 +14,6 @@ from lensbench.chart.find.markers import ByteArray, ReadMarkers, read_markers
 from lensbench.chart.layout import MOST_PAGES, PLACES, WallPage, page_marker, wall_page
 from lensbench.model.units import FloatArray
 
-__all__ = ["SightedPage", "pages_of", "read_windows", "windows_of_missing"]
-
-
 _NEAR_SIDES: Final = 0.6
 """Of a marker's side: how far its middle may lie from where another marker of its page puts it."""
 _LARGEST_SKEW: Final = 0.4

@@ -17,9 +17,6 @@ from lensbench.chart.find.sheet import Picture
 from lensbench.model.shot import BoolArray, Box
 from lensbench.model.units import FloatArray
 
-__all__ = ["Strips", "locate_strips"]
-
-
 _STRIP_ROUNDS: Final = 4
 _SMALLEST_HALF_PX, _LARGEST_HALF_PX = 6, 16
 _LARGEST_MISFIT: Final = 0.4
