@@ -43,30 +43,25 @@ class Curves:
 
 
 @cache
-def _columns_otf(index: int, *, free: bool) -> ComplexArray:
+def _columns_otf(index: int) -> ComplexArray:
     """OTF of each of a prior shape's columns, on its own grid then the output grid; levels and light have none."""
     shape = prior_shape(index)
     grid = np.concatenate([shape.own_frequency_cypx, OUTPUT_FREQUENCY_CYPX])
     levels = np.zeros((LEVELS, grid.size), complex)
     levels[1] = shape.mean_otf
     levels[SHIFT] = 2j * np.pi * grid * shape.mean_otf
-    parts = [levels, shape.modes_otf] + ([shape.free_otf] if free else [])
-    return np.concatenate(parts)
-
-
-def _columns_of(posterior: Posterior) -> ComplexArray:
-    return _columns_otf(posterior.shape.index, free=posterior.free_size > 0)
+    return np.concatenate([levels, shape.modes_otf])
 
 
 def transfer_of(posterior: Posterior) -> ComplexArray:
     """Complex transfer along the edge normal, on the prior shape's own grid then the output grid."""
-    transfer: ComplexArray = posterior.coefficient @ _columns_of(posterior) / posterior.step
+    transfer: ComplexArray = posterior.coefficient @ _columns_otf(posterior.shape.index) / posterior.step
     return transfer
 
 
 def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> list[Curves]:
-    """SFR, ESF and figures of fits that share one prior shape and one set of columns."""
-    columns = _columns_of(posteriors[0])
+    """SFR, ESF and figures of fits that share one prior shape."""
+    columns = _columns_otf(posteriors[0].shape.index)
     coefficient = np.stack([posterior.coefficient for posterior in posteriors])
     transfer = coefficient @ columns / coefficient[:, 1:2]
     sfr = np.abs(transfer)
@@ -105,7 +100,7 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
 def mtf50_gradient(posterior: Posterior, mtf50_cypx: float) -> FloatArray:
     """Change of MTF50 per unit of each coefficient. [cy/px]."""
     own = posterior.shape.own_frequency_cypx
-    columns = _columns_of(posterior)[:, : own.size]
+    columns = _columns_otf(posterior.shape.index)[:, : own.size]
     nearest = int(np.clip(np.rint(mtf50_cypx / (own[1] - own[0])), 1, own.size - 2))
     transfer = posterior.coefficient @ columns / posterior.step
     modulus = float(np.abs(transfer[nearest]))
@@ -159,7 +154,7 @@ def _on_output_grid(sd: FloatArray) -> FloatArray:
 
 def _esf(posteriors: Sequence[Posterior], coefficient: FloatArray) -> FloatArray:
     table = posteriors[0].shape.fine
-    parts = [table.mean[1][None], table.modes[0]] + ([table.free[0]] if posteriors[0].free_size else [])
+    parts = [table.mean[1][None], table.modes[0]]
     weights = np.concatenate([coefficient[:, SHIFT : SHIFT + 1], coefficient[:, LEVELS:]], axis=1)
     esf: FloatArray = table.mean[0] + weights @ np.concatenate(parts) / coefficient[:, 1:2]
     return esf

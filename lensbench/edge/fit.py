@@ -1,14 +1,14 @@
 """The fit of an edge: from the samples of many regions to each one's line, noise and profile.
 
 In order: a line with a Gaussian idea of the blur (`line`); samples pooled by their distance from it, and the noise of
-both plateaus (`samples`); the shapes of edges laid through them (`posterior`), nearer ones where sharpness asks for
+both plateaus (`samples`); all kinds of edges laid through them (`posterior`), at nearer shapes where sharpness asks for
 them; the same again without outliers (dust, hot pixels). Then, where line and profile can't be told apart sample by
-sample, both together; and where residuals are larger than noise allows, a last touch to the line, and free-form shapes.
+sample, both together; and where residuals are larger than noise allows, a last touch to the line. At last, where all
+regions belong to one photograph, how common each kind of edge is among them.
 """
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Final
 
 import numpy as np
@@ -16,7 +16,15 @@ import numpy.typing as npt
 
 from lensbench.edge.curves import crossings_cypx, transfer_of
 from lensbench.edge.line import EdgeLine, fit_lines, span_px
-from lensbench.edge.posterior import LineColumns, Posterior, fit_shapes, fit_with_line
+from lensbench.edge.posterior import (
+    LineColumns,
+    Posterior,
+    Weighed,
+    average_shapes,
+    fit_with_line,
+    learned_shares,
+    weigh_shapes,
+)
 from lensbench.edge.samples import Bins, Noise, Plateaus, Points, pool
 from lensbench.edge.shapes import HALF, nearest_shape, prior_shape
 from lensbench.model.errors import EdgeError
@@ -46,6 +54,7 @@ class RefinedFit:
     line: EdgeLine
     plateaus: Plateaus
     bins: Bins
+    weighed: Weighed
     posterior: Posterior
     reach_px: float
     """Largest distance from the edge in the region."""
@@ -118,8 +127,11 @@ class _Region:
         return None
 
 
-def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
-    """Fit the edge in each region; a region without one gives its error."""
+def fit_refined(regions: Sequence[Points], *, one_photograph: bool = False) -> list[RefinedFit | EdgeError]:
+    """Fit the edge in each region; a region without one gives its error.
+
+    With `one_photograph`, the edges tell together how common each kind of edge is among them.
+    """
     results: list[RefinedFit | EdgeError] = []
     started: list[_Region] = []
     for index, (points, line) in enumerate(zip(regions, fit_lines(regions), strict=True)):
@@ -137,6 +149,8 @@ def fit_refined(regions: Sequence[Points]) -> list[RefinedFit | EdgeError]:
     replaced = {region.index for region in cleaned}
     final = [region for region in started if region.index not in replaced] + cleaned
     _settle_doubts(final)
+    if one_photograph:
+        _share([region.fit for region in final if region.fit is not None], final)
     for region in final:
         if region.fit is not None:
             results[region.index] = _unless_weak(region.fit)
@@ -166,18 +180,27 @@ def _unless_weak(fit: RefinedFit) -> RefinedFit | EdgeError:
 
 
 def _settle_doubts(regions: Sequence[_Region]) -> None:
-    """Fit line and profile jointly where need be; where residuals are large, refine the line, then fit freely."""
+    """Fit line and profile jointly where need be; elsewhere, where residuals are large, refine the line."""
     joint = [region for region in regions if region.fit and region.fit.posterior.turn_share < LEAST_SHARE]
     _fit(joint, _fit_jointly)
-    doubtful = [region for region in regions if region.fit and region.fit.posterior.doubtful]
+    doubtful = [
+        region for region in regions if region not in joint and region.fit and region.fit.posterior.doubtful
+    ]
     for region in doubtful:
-        if region not in joint and region.fit is not None:
+        if region.fit is not None:
             region.move(refine_line(region, region.fit))
-    before = {region.index: region.fit for region in doubtful if region in joint}
-    _fit(doubtful, partial(_fit_group, free=True))
-    for region in doubtful:
-        if region.index in before and region.fit and not region.fit.posterior.free_size:
-            region.fit = before[region.index]
+    _fit(doubtful, _fit_group)
+
+
+def _share(fits: Sequence[RefinedFit], regions: Sequence[_Region]) -> None:
+    """Average each fit again with the shares of kinds that all the photograph's edges tell together."""
+    if len(fits) > 1:
+        posteriors = iter(
+            average_shapes([fit.weighed for fit in fits], learned_shares([f.weighed for f in fits]))
+        )
+        for region in regions:
+            if region.fit is not None:
+                region.fit = replace(region.fit, posterior=next(posteriors))
 
 
 def _fit(regions: Sequence[_Region], fit_group: Callable[[Sequence[_Region], int], None]) -> None:
@@ -204,19 +227,23 @@ def _fit(regions: Sequence[_Region], fit_group: Callable[[Sequence[_Region], int
             return
 
 
-def _fit_group(group: Sequence[_Region], index: int, *, free: bool = False) -> None:
+def _fit_group(group: Sequence[_Region], index: int) -> None:
     shape = prior_shape(index)
     pooled = [region.pooled(shape.step_px) for region in group]
-    step = np.array([region.line.step for region in group])
-    posteriors = fit_shapes(
-        [bins for bins, _ in pooled], shape, [plateaus for _, plateaus in pooled], step=step, free=free
+    weighed = weigh_shapes(
+        [bins for bins, _ in pooled],
+        shape,
+        [plateaus for _, plateaus in pooled],
+        levels=np.array([(region.line.dark, region.line.bright) for region in group]),
     )
-    for region, (bins, plateaus), posterior in zip(group, pooled, posteriors, strict=True):
+    posteriors = average_shapes(weighed)
+    for region, (bins, plateaus), edge, posterior in zip(group, pooled, weighed, posteriors, strict=True):
         region.fit = RefinedFit(
             points=region.points,
             line=region.line,
             plateaus=plateaus,
             bins=bins,
+            weighed=edge,
             posterior=posterior,
             reach_px=min(float(np.abs(region.distance_px).max()), HALF * shape.step_px),
             outliers=region.outliers,
@@ -255,12 +282,15 @@ def joint_line_profile(region: _Region, fit: RefinedFit) -> float:
     """Fit line and profile of one region together and move the line; how far its ends moved. [px]."""
     shape, line = fit.posterior.shape, region.line
     columns = _line_columns(region, fit)
-    posterior, move = fit_with_line(fit.bins, shape, fit.plateaus, step=line.step, line=columns)
+    levels = np.array([line.dark, line.bright])
+    weighed, posterior, move = fit_with_line(fit.bins, shape, fit.plateaus, levels=levels, line=columns)
     # At most half a blur at a time.
     turn, bend = np.clip(move, -0.5 * line.sigma_px - 0.1, 0.5 * line.sigma_px + 0.1)
     region.move(line.moved(0.0, float(turn), float(bend), scale_px=columns.scale_px))
     bins, plateaus = region.pooled(shape.step_px)
-    region.fit = replace(fit, line=region.line, plateaus=plateaus, bins=bins, posterior=posterior)
+    region.fit = replace(
+        fit, line=region.line, plateaus=plateaus, bins=bins, weighed=weighed, posterior=posterior
+    )
     return float(np.abs(move).max())
 
 

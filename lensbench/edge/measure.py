@@ -31,6 +31,7 @@ def measure_edges(
     method: Method = "refined",
     physical: Aperture | None = None,
     viewing: Viewing | None = None,
+    one_photograph: bool = False,
 ) -> list[Edge]:
     """Measure the edge in each region.
 
@@ -45,6 +46,8 @@ def measure_edges(
         The lens's f-number and the pixel, for the physical reading in `Edge.physical`; None leaves it out.
     viewing : Viewing, optional
         The print and its distance, for acutance and JND; None leaves them out.
+    one_photograph : bool
+        Whether all regions belong to one photograph: then they tell together how its edges depart from the usual.
 
     Returns
     -------
@@ -54,14 +57,13 @@ def measure_edges(
     """
     edges = [_unmeasured(region, blocking_remarks(region)) for region in regions]
     sound = [i for i, edge in enumerate(edges) if not edge.flags]
-    fits = fit_refined([points_of(regions[i]) for i in sound])
-    groups: dict[tuple[int, bool], list[tuple[int, RefinedFit]]] = {}
+    fits = fit_refined([points_of(regions[i]) for i in sound], one_photograph=one_photograph)
+    groups: dict[int, list[tuple[int, RefinedFit]]] = {}
     for i, fit in zip(sound, fits, strict=True):
         if isinstance(fit, EdgeError):
             edges[i] = _unmeasured(regions[i], (remark("no_edge", str(fit)),))
         else:
-            kind = (fit.posterior.shape.index, fit.posterior.free_size > 0)
-            groups.setdefault(kind, []).append((i, fit))
+            groups.setdefault(fit.posterior.shape.index, []).append((i, fit))
     for group in groups.values():
         curves = curves_of([fit.posterior for _, fit in group], [fit.reach_px for _, fit in group])
         for (i, fit), its_curves in zip(group, curves, strict=True):

@@ -1,34 +1,47 @@
 """The linear part of an edge fit: shapes laid through the samples of several regions at once, in closed form.
 
-    y = dark + step * [ mean(d) + sum_k a_k mode_k(d) ] + light + noise
+    y = dark + step * [ mean(d) + sum_k a_k shape_k(d) + sum_j b_j bump_j(d) ] + light + noise
 
 Samples are pooled in narrow bins of distance; within a bin the shape is expanded to second order about the bin's
 middle with the samples' own first and second moments, so neither the bins nor the phases leave a trace. The
-coefficients have known prior variances (the shape prior's, or a free-form one whose size the data's own evidence
-chooses), so the result is the posterior mean and covariance. This is Gaussian-process regression; see Rasmussen and
-Williams, Gaussian Processes for Machine Learning (2006), chapters 2 and 5. All regions whose edges lie near the same
-prior shape are solved together.
+coefficients a are Gaussian for each kind of edge, the bumps b have one of several sizes, and the light is even or
+gently uneven. No kind and no size is picked: the posterior is the average over all of them, each weighed by the
+probability it gives the samples (Bayesian model averaging; Hoeting et al., Statistical Science 14, 382 (1999)), so its
+covariance holds the doubt between them. Each part is Gaussian-process regression; see Rasmussen and Williams, Gaussian
+Processes for Machine Learning (2006), chapters 2 and 5.
+
+Edges of one photograph share how common each kind and size is: those shares are learned from all its edges together
+(expectation maximisation about the shares of a lone edge; Dempster, Laird and Rubin, J. R. Stat. Soc. B 39, 1 (1977)).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from lensbench.edge.samples import Bins, Plateaus, spread_out, stack_bins
-from lensbench.edge.shapes import MIDDLES, PriorShape, Shapes
+from lensbench.edge.shapes import KINDS, MIDDLES, PriorShape, Shapes
 from lensbench.model.units import FloatArray
 
 LEVELS: Final = 7
-"""Columns before the modes: dark level, step, shift; light across and along, dark side then bright side."""
+"""Columns before the shapes: dark level, step, shift; light across and along, dark side then bright side."""
 SHIFT: Final = 2
 _ACROSS: Final = (3, 5)
 _ALONG: Final = (4, 6)
-_LIGHT_SIZES: Final = (3e-4, 0.03)
-"""Prior sd of the light's slope across the region, as a part of the step: even light, or gently uneven."""
-_FREE_SIZES: Final = (3e-4, 3e-3, 0.02, 0.1, 0.4)
-"""Prior sd of the free-form part, as a part of the step."""
+_LIGHT: Final = ((3e-4, 0.8), (0.03, 0.2))
+"""Prior sd of the light's slope across the region, as a part of the level: even or gently uneven; and how common."""
+_KIND_SHARES: Final = (0.45, 0.25, 0.15, 0.15)
+_SIZES: Final = ((0.0, 0.45), (1e-3, 0.25), (6e-3, 0.17), (0.04, 0.09), (0.2, 0.04))
+"""Prior sd of the free-form part, as a part of the step; and how common."""
+SHARES: Final[FloatArray] = np.outer(_KIND_SHARES, [share for _, share in _SIZES])
+"""Shape (kinds, sizes): how common each is for a lone edge."""
+_LIKELY: Final = 3
+"""So many pairs of kind and light are tried with the free-form part, the likeliest without it."""
+_AVERAGED: Final = 5
+"""So many of the likeliest combinations are averaged, none that weighs less than a hundredth of the first."""
+_LEAST_WEIGHT: Final = 0.01
 _SHIFT_SD_PX: Final = 0.3
 _VAGUE: Final = 10.0
 """Prior sd of the two levels, as a part of the step: wide enough to say nothing, small enough to keep digits."""
@@ -37,7 +50,9 @@ _ONE_DISTANCE_PX: Final = 0.25
 _TOGETHER: Final = 12
 """Regions worked on at a time: their arrays then fit the processor's cache."""
 _DOUBTFUL_SD: Final = 2.5
-"""A fit whose chi-square lies this many sd above its degrees of freedom is tried with a free-form part."""
+_ROUNDS: Final = 12
+_OWN_EDGES: Final = 8.0
+"""So many edges must a photograph show before its own shares outweigh those of a lone edge."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,8 +63,9 @@ class Posterior:
     coefficient: FloatArray
     covariance: FloatArray
     free_size: float
-    """Prior size of the free-form part that the evidence chose; 0 where the prior shapes alone explain the data."""
+    """Root mean square of the free-form part's prior size over what was averaged."""
     light_size: float
+    """The same of the light's slope."""
     chi2: float
     """Weighted squared residual of the bins."""
     degrees: float
@@ -77,10 +93,7 @@ class Posterior:
     def profile(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Fitted level at every position of the table, with its slope and bend; light along is left aside."""
         table, weights = self.shape.fine, self.coefficient
-        last = LEVELS + table.modes.shape[1]
-        shapes = table.mean * weights[1] + weights[LEVELS:last] @ table.modes
-        if self.free_size:
-            shapes = shapes + weights[last:] @ table.free
+        shapes = table.mean * weights[1] + weights[LEVELS:] @ table.modes
         across = table.position_px / self.across_unit_px
         mean = table.mean[0]
         light = weights[3] * (1.0 - mean) * across + weights[5] * mean * across
@@ -103,10 +116,42 @@ class LineColumns:
     scale_px: float
 
 
-def fit_shapes(
-    bins: Sequence[Bins], shape: PriorShape, plateaus: Sequence[Plateaus], *, step: FloatArray, free: bool
-) -> list[Posterior]:
-    """Fit the columns of one prior shape to the pooled samples of several regions.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Weighed:
+    """How probable each combination of kind, light and free-form size makes one region's samples."""
+
+    system: "_System"
+    region: int
+    """Place in the system."""
+    log_evidence: FloatArray
+    """Shape (kinds, lights, sizes); minus infinity where a combination was not tried."""
+
+    @property
+    def shape(self) -> PriorShape:
+        """Prior shape that was laid through the samples."""
+        return self.system.shape
+
+    @property
+    def of_shares(self) -> FloatArray:
+        """Log-evidence of each kind and size, averaged over the light: shape (kinds, sizes)."""
+        light = np.log([share for _, share in _LIGHT])[:, None]
+        return np.asarray(np.logaddexp.reduce(self.log_evidence + light, axis=1), np.float64)
+
+    def likeliest(self, shares: FloatArray) -> tuple[npt.NDArray[np.intp], FloatArray]:
+        """Combinations that are worth averaging, as flat indices, with their weights."""
+        light = np.array([share for _, share in _LIGHT])
+        prior = shares[:, None, :] * light[:, None]
+        score = (self.log_evidence + np.log(np.maximum(prior, 1e-12))).ravel()
+        chosen = np.argsort(-score)[:_AVERAGED]
+        weight = np.exp(score[chosen] - score[chosen[0]])
+        chosen, weight = chosen[weight > _LEAST_WEIGHT], weight[weight > _LEAST_WEIGHT]
+        return chosen, weight / weight.sum()
+
+
+def weigh_shapes(
+    bins: Sequence[Bins], shape: PriorShape, plateaus: Sequence[Plateaus], *, levels: FloatArray
+) -> list[Weighed]:
+    """Weigh all kinds of edges near one prior shape against the pooled samples of several regions.
 
     Parameters
     ----------
@@ -116,53 +161,52 @@ def fit_shapes(
         Shapes near these edges' sharpness.
     plateaus : sequence of Plateaus
         Noise and light along the edge, one for each region.
-    step : array
-        First idea of bright less dark for each region, which scales the prior. [linear]
-    free : bool
-        Whether edges that the prior alone leaves in doubt are tried with a free-form part.
+    levels : array, shape (regions, 2)
+        First idea of the dark and the bright level, which scale the prior. [linear]
     """
-    posteriors: list[Posterior] = []
+    weighed: list[Weighed] = []
     for first in range(0, len(bins), _TOGETHER):
         part = slice(first, first + _TOGETHER)
-        batch = _Batch(bins[part], shape, plateaus[part], step[part])
-        system = _System(batch.columns, batch.weight, batch.value)
-        tight, loose = (batch.prior_sd(light) for light in _LIGHT_SIZES)
-        uneven = system.evidence(loose) > system.evidence(tight) + 1.0
-        solution = system.solve(np.where(uneven[:, None], loose, tight))
-        for i, light in enumerate(np.where(uneven, _LIGHT_SIZES[1], _LIGHT_SIZES[0]).tolist()):
-            posterior = batch.posterior(solution, i, light=light)
-            wider = _free_fit(batch, system, i) if free and posterior.doubtful else None
-            posteriors.append(posterior if wider is None else wider)
+        weighed += _weighed(_System(bins[part], shape, plateaus[part], levels[part]))
+    return weighed
+
+
+def learned_shares(weighed: Sequence[Weighed]) -> FloatArray:
+    """Shares of the kinds and sizes among the edges of one photograph: shape (kinds, sizes)."""
+    evidence = np.stack([edge.of_shares for edge in weighed])
+    evidence = np.exp(evidence - evidence.max(axis=(1, 2), keepdims=True))
+    shares = SHARES
+    for _ in range(_ROUNDS):
+        belongs = evidence * shares
+        belongs /= belongs.sum(axis=(1, 2), keepdims=True)
+        shares = (belongs.sum(axis=0) + _OWN_EDGES * SHARES) / (len(weighed) + _OWN_EDGES)
+    return np.asarray(shares, np.float64)
+
+
+def average_shapes(weighed: Sequence[Weighed], shares: FloatArray = SHARES) -> list[Posterior]:
+    """Posterior of each region, averaged over the combinations; `shares` has shape (kinds, sizes)."""
+    posteriors: list[Posterior] = []
+    for edge in weighed:
+        chosen, weight = edge.likeliest(shares)
+        posteriors.append(edge.system.averaged(edge.region, chosen, weight)[0])
     return posteriors
 
 
 def fit_with_line(
-    bins: Bins, shape: PriorShape, plateaus: Plateaus, *, step: float, line: LineColumns
-) -> tuple[Posterior, FloatArray]:
+    bins: Bins, shape: PriorShape, plateaus: Plateaus, *, levels: FloatArray, line: LineColumns
+) -> tuple[Weighed, Posterior, FloatArray]:
     """Fit the columns of one prior shape and the line of one region together.
 
     Returns
     -------
-    Posterior, array
-        The shapes, their covariance widened by what the line leaves open; and by how much turn and bend of the line
-        still differ from where it lies. [px at `scale_px`]
+    Weighed, Posterior, array
+        The combinations; their average as for a lone edge, its covariance widened by what the line leaves open; and by
+        how much turn and bend of the line still differ from where it lies. [px at `scale_px`]
     """
-    batch = _Batch([bins], shape, [plateaus], np.array([step]))
-    own, count = line.columns[:, MIDDLES[batch.span]], batch.columns.shape[1]
-    system = _System(
-        np.concatenate([batch.columns, own[None]], axis=1), batch.weight, batch.value + line.centre @ own
-    )
-    system.add(line.gram, line.moment)
-    priors = [batch.prior_sd(light, more=2) for light in _LIGHT_SIZES]
-    for prior in priors:
-        prior[:, count:] = line.prior_sd
-    tight, loose = (float(system.evidence(prior)[0]) for prior in priors)
-    uneven = int(loose > tight + 1.0)
-    solution = system.solve(priors[uneven])
-    shapes = batch.posterior(solution, 0, light=_LIGHT_SIZES[uneven])
-    whole = solution.coefficient[0]
-    kept = replace(shapes, coefficient=whole[:count], covariance=shapes.covariance[:count, :count])
-    return kept, whole[count:] - line.centre
+    system = _System([bins], shape, [plateaus], levels[None], line=line)
+    weighed = _weighed(system)[0]
+    posterior, extra = system.averaged(0, *weighed.likeliest(SHARES))
+    return weighed, posterior, extra - line.centre
 
 
 def pull_of(posterior: Posterior, bins: Bins, plateaus: Plateaus, gradient: FloatArray) -> FloatArray:
@@ -172,145 +216,198 @@ def pull_of(posterior: Posterior, bins: Bins, plateaus: Plateaus, gradient: Floa
     """
     table, span = posterior.shape.fitted, slice(0, MIDDLES.size)
     stacked = stack_bins([bins], posterior.shape.step_px)
-    parts = [_level_columns(stacked, table, span), _rows(stacked, table.modes, span)]
-    parts += [_rows(stacked, table.free, span)] if posterior.free_size else []
-    columns = np.concatenate(parts, axis=1)[0]
+    columns = np.concatenate(
+        [_level_columns(stacked, table, span), _rows(stacked, table.modes, span)], axis=1
+    )[0]
     direction = posterior.covariance @ gradient
     return spread_out(direction @ columns / _variance([plateaus], columns[None, 1])[0])
 
 
-class _Batch:
-    """Stacked bins of several regions near one prior shape, with the columns that are fitted to them."""
+class _System:
+    """Normal equations of several regions in the columns of one prior shape.
+
+    Columns stand in three blocks: levels (and the line's, where it is fitted too), principal shapes, free-form shapes.
+    A kind of edge is a matrix from its own unknowns (levels, then amounts of unit variance) to the first two.
+    """
 
     def __init__(
-        self, bins: Sequence[Bins], shape: PriorShape, plateaus: Sequence[Plateaus], step: FloatArray
+        self,
+        bins: Sequence[Bins],
+        shape: PriorShape,
+        plateaus: Sequence[Plateaus],
+        levels: FloatArray,
+        *,
+        line: LineColumns | None = None,
     ) -> None:
-        self.shape, self._step = shape, step
-        self._bins = stack_bins(bins, shape.step_px)
-        used = np.flatnonzero(self._bins.count.any(axis=0))
-        self.span = slice(int(used[0]), int(used[-1]) + 1)
-        levels = _level_columns(self._bins, shape.fitted, self.span)
-        self.columns = np.concatenate([levels, _rows(self._bins, shape.fitted.modes, self.span)], axis=1)
-        self.weight = self._bins.count[:, self.span] / _variance(plateaus, self.columns[:, 1])
-        known, self._along_sd = _light_along(self._bins, plateaus, self.span, self.columns[:, 1])
-        self.value = self._bins.value[:, self.span] - known
-        self._unit_px = _farthest(self._bins, shape.fitted, self.span)[:, 0]
-        self._turn_share = _turn_share(self._bins, shape, self.span)
+        self.shape, self.line = shape, line
+        stacked = stack_bins(bins, shape.step_px)
+        used = np.flatnonzero(stacked.count.any(axis=0))
+        span = slice(int(used[0]), int(used[-1]) + 1)
+        level_columns = _level_columns(stacked, shape.fitted, span)
+        blocks = [level_columns, _rows(stacked, shape.fitted.modes, span)]
+        weight = stacked.count[:, span] / _variance(plateaus, level_columns[:, 1])
+        known, along_sd = _light_along(stacked, plateaus, span, level_columns[:, 1])
+        value = stacked.value[:, span] - known
+        if line is not None:
+            own = line.columns[:, MIDDLES[span]]
+            blocks.insert(1, own[None])
+            value = value + line.centre @ own
+        columns = np.concatenate(blocks, axis=1)
+        weighted = columns * weight[:, None]
+        self.gram = weighted @ columns.transpose(0, 2, 1)
+        self.moment = (weighted @ value[:, :, None])[:, :, 0]
+        self.square = (weight * np.square(value)).sum(axis=1)
+        self.filled = np.count_nonzero(weight, axis=1)
+        self.across_unit_px = _farthest(stacked, shape.fitted, span)[:, 0]
+        self.turn_share = _turn_share(stacked, shape, span)
+        self.step = levels[:, 1] - levels[:, 0]
+        if line is not None:
+            self.gram[0, LEVELS : LEVELS + 2, LEVELS : LEVELS + 2] += line.gram
+            self.moment[0, LEVELS : LEVELS + 2] += line.moment
+        self._into = _kinds_of(shape, 0 if line is None else 2)
+        self._level_sd = self._prior_levels(levels, along_sd)
 
-    def free_columns(self, i: int) -> FloatArray:
-        """Columns of the free-form part of one region."""
-        columns: FloatArray = _rows(self._bins, self.shape.fitted.free, self.span, slice(i, i + 1))[0]
-        return columns
+    @property
+    def fixed(self) -> int:
+        """Columns before the shapes."""
+        return LEVELS if self.line is None else LEVELS + 2
 
-    def prior_sd(
-        self, light: float, *, free: float = 0.0, more: int = 0, part: slice = slice(None)
-    ) -> FloatArray:
-        """Prior sd of the columns and of so many more."""
-        step, count = self._step[part], self.columns.shape[1]
-        sd = np.ones((step.size, count + more))
-        sd[:, :2] = _VAGUE
-        sd[:, SHIFT] = _SHIFT_SD_PX
-        sd[:, _ACROSS] = light
-        sd[:, count:] = free
-        sd *= step[:, None]
-        sd[:, _ALONG] = np.maximum(self._along_sd[part], 1e-5 * step[:, None])
+    def _prior_levels(self, levels: FloatArray, along_sd: FloatArray) -> FloatArray:
+        """Prior sd of levels and line under each light: shape (regions, lights, fixed)."""
+        step = self.step[:, None]
+        # What lights unevenly takes the same part of both levels, so the dark side shows less of it.
+        dark_part = np.clip(levels[:, :1] / np.maximum(levels[:, 1:], 1e-300), 0.0, 1.0)
+        sd = np.empty((len(levels), len(_LIGHT), self.fixed))
+        sd[:, :, :2] = _VAGUE * step[:, None]
+        sd[:, :, SHIFT] = _SHIFT_SD_PX * step
+        light = np.array([size for size, _ in _LIGHT])
+        sd[:, :, _ACROSS[0]] = np.maximum(light * dark_part, light[0]) * step
+        sd[:, :, _ACROSS[1]] = light * step
+        sd[:, :, _ALONG] = np.maximum(along_sd, 1e-5 * step)[:, None]
+        if self.line is not None:
+            sd[:, :, LEVELS:] = self.line.prior_sd
         return sd
 
-    def posterior(
-        self, solution: "_Solution", region: int, *, light: float, free: float = 0.0, row: int | None = None
-    ) -> Posterior:
-        """Fit of one region; `row` is its place in the solution, where that holds others than the batch."""
-        i = region if row is None else row
-        return Posterior(
+    def kinds(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Gram, moment and cross terms with the free-form shapes of every kind: (regions, kinds, ...)."""
+        into, count = self._into, self._into.shape[1]
+        half = self.gram[:, None, :, :count] @ into
+        own = into.transpose(0, 2, 1) @ half[:, :, :count]
+        return own, self.moment[:, None, None, :count] @ into, half[:, :, count:]
+
+    def prior_sd(self) -> FloatArray:
+        """Prior sd of a kind's unknowns under each light: (regions, lights, unknowns)."""
+        rank = self._into.shape[2] - self.fixed
+        amounts = np.broadcast_to(self.step[:, None, None], (*self._level_sd.shape[:2], rank))
+        return np.concatenate([self._level_sd, amounts], axis=2)
+
+    def averaged(
+        self, region: int, chosen: npt.NDArray[np.intp], weight: FloatArray
+    ) -> tuple[Posterior, FloatArray]:
+        """Posterior of one region over these combinations, and the line's coefficients."""
+        kind, light, size = np.unravel_index(chosen, (len(KINDS), len(_LIGHT), len(_SIZES)))
+        step, count = float(self.step[region]), self._into.shape[1]
+        free = self.gram.shape[1] - count
+        sd = self.prior_sd()[region, light]
+        free_sd = np.array([size_sd for size_sd, _ in _SIZES])[size] * step
+        sd = np.concatenate([sd, np.repeat(free_sd[:, None], free, axis=1)], axis=1)
+        into = np.zeros((len(kind), count + free, sd.shape[1]))
+        into[:, :count, : sd.shape[1] - free] = self._into[kind]
+        into[:, range(count, count + free), range(sd.shape[1] - free, sd.shape[1])] = 1.0
+        gram = into.transpose(0, 2, 1) @ (self.gram[region] @ into)
+        scaled = _Scaled(gram, self.moment[region] @ into, sd)
+        inverse = np.linalg.inv(scaled.matrix)
+        scale = scaled.scale
+        own = (inverse @ scaled.moment[:, :, None])[:, :, 0] * scale
+        used = sd.shape[1] - (np.diagonal(inverse, axis1=1, axis2=2) * np.square(scaled.unit)).sum(axis=1)
+        each = (into @ own[:, :, None])[:, :, 0]
+        mean = weight @ each
+        spread = into * scale[:, None]
+        spread = spread @ np.linalg.cholesky(inverse) * np.sqrt(weight)[:, None, None]
+        flat = spread.transpose(1, 0, 2).reshape(mean.size, -1)
+        apart = (each - mean) * np.sqrt(weight)[:, None]
+        covariance = flat @ flat.T + apart.T @ apart
+        keep = np.r_[0:LEVELS, self.fixed : mean.size]
+        posterior = Posterior(
             shape=self.shape,
-            coefficient=solution.coefficient[i],
-            covariance=solution.covariance[i],
-            free_size=free,
-            light_size=light,
-            chi2=float(solution.chi2[i]),
-            degrees=float(solution.degrees[i]),
-            across_unit_px=float(self._unit_px[region]),
-            turn_share=float(self._turn_share[region]),
+            coefficient=mean[keep],
+            covariance=covariance[np.ix_(keep, keep)],
+            free_size=float(np.sqrt(weight @ np.square(free_sd / step))),
+            light_size=float(
+                np.sqrt(weight @ np.square(np.array([size_sd for size_sd, _ in _LIGHT])[light]))
+            ),
+            chi2=float(
+                self.square[region] - 2.0 * mean @ self.moment[region] + mean @ self.gram[region] @ mean
+            ),
+            degrees=float(max(self.filled[region] - weight @ used, 1.0)),
+            across_unit_px=float(self.across_unit_px[region]),
+            turn_share=float(self.turn_share[region]),
         )
+        return posterior, mean[LEVELS : self.fixed]
 
 
-def _free_fit(batch: _Batch, system: "_System", i: int) -> Posterior | None:
-    """Try free-form parts of several sizes on one region; None where the prior alone has more evidence."""
-    own, free_columns = slice(i, i + 1), batch.free_columns(i)
-    columns = np.concatenate([batch.columns[i], free_columns])
-    wide = _System(columns[None], batch.weight[own], batch.value[own])
-    more = free_columns.shape[0]
-    sizes = [(free, light) for free in _FREE_SIZES for light in _LIGHT_SIZES]
-    trials = [batch.prior_sd(light, free=free, more=more, part=own) for free, light in sizes]
-    evidence = [float(wide.evidence(trial)[0]) for trial in trials]
-    best = int(np.argmax(evidence))
-    without = [float(system.evidence(batch.prior_sd(light, part=own), own)[0]) for light in _LIGHT_SIZES]
-    if evidence[best] <= max(without):
-        return None
-    free, light = sizes[best]
-    return batch.posterior(wide.solve(trials[best]), i, light=light, free=free, row=0)
+class _Scaled:
+    """Systems I + S G S with a unit diagonal, the moments to match, and the scale of each unknown."""
 
+    def __init__(self, gram: FloatArray, moment: FloatArray, prior_sd: FloatArray) -> None:
+        diagonal = np.arange(gram.shape[-1])
+        self.unit = 1.0 / np.sqrt(1.0 + gram[..., diagonal, diagonal] * np.square(prior_sd))
+        self.scale = prior_sd * self.unit
+        self.matrix = gram * self.scale[..., :, None] * self.scale[..., None, :]
+        self.matrix[..., diagonal, diagonal] = 1.0
+        self.moment = moment * self.scale
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Solution:
-    """Posterior mean and covariance, and how well they fit, for each region."""
+    def solved(self) -> FloatArray:
+        """Amounts that fit best."""
+        return np.asarray(np.linalg.solve(self.matrix, self.moment[..., None])[..., 0], np.float64)
 
-    coefficient: FloatArray
-    covariance: FloatArray
-    chi2: FloatArray
-    degrees: FloatArray
-
-
-class _System:
-    """Weighted linear problems of several regions, solved for any Gaussian prior."""
-
-    def __init__(self, columns: FloatArray, weight: FloatArray, value: FloatArray) -> None:
-        self._columns, self._weight, self._value = columns, weight, value
-        weighted = columns * weight[:, None]
-        self._gram = weighted @ columns.transpose(0, 2, 1)
-        self._moment = (weighted @ value[:, :, None])[:, :, 0]
-
-    def add(self, gram: FloatArray, moment: FloatArray) -> None:
-        """Add what is known of the last columns beside the bins, of one region."""
-        last = slice(self._gram.shape[1] - gram.shape[0], None)
-        self._gram[0, last, last] += gram
-        self._moment[0, last] += moment
-
-    def _scaled(
-        self, prior_sd: FloatArray, part: slice = slice(None)
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """System I + S G S with a unit diagonal, the moment to match, and the scale of each unknown."""
-        diagonal = np.arange(prior_sd.shape[1])
-        gram = self._gram[part]
-        scale = 1.0 / np.sqrt(1.0 + gram[:, diagonal, diagonal] * np.square(prior_sd))
-        sd = prior_sd * scale
-        system = gram * sd[:, :, None] * sd[:, None, :]
-        system[:, diagonal, diagonal] = 1.0
-        return system, self._moment[part] * sd, scale
-
-    def evidence(self, prior_sd: FloatArray, part: slice = slice(None)) -> FloatArray:
-        """Logarithm of the data's probability under a prior, up to a constant, for each region."""
-        system, moment, scale = self._scaled(prior_sd, part)
-        factor = np.linalg.cholesky(system)
-        solved = np.linalg.solve(system, moment[:, :, None])[:, :, 0]
-        logarithm = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1) - np.log(scale).sum(axis=1)
-        evidence: FloatArray = 0.5 * (moment * solved).sum(axis=1) - logarithm
-        return evidence
-
-    def solve(self, prior_sd: FloatArray) -> _Solution:
-        """Coefficients, covariance, chi-square and its degrees of freedom for each region."""
-        system, moment, scale = self._scaled(prior_sd)
-        inverse = np.linalg.inv(system)
-        sd = prior_sd * scale
-        coefficient = (inverse @ moment[:, :, None])[:, :, 0] * sd
-        fitted = (coefficient[:, None, :] @ self._columns)[:, 0]
-        used = prior_sd.shape[1] - (np.diagonal(inverse, axis1=1, axis2=2) * np.square(scale)).sum(axis=1)
-        return _Solution(
-            coefficient=coefficient,
-            covariance=inverse * sd[:, :, None] * sd[:, None, :],
-            chi2=(self._weight * np.square(self._value - fitted)).sum(axis=1),
-            degrees=np.maximum(np.count_nonzero(self._weight, axis=1) - used, 1.0),
+    def evidence(self, solved: FloatArray) -> FloatArray:
+        """Logarithm of the data's probability, up to a constant; `solved` is the solution of the system."""
+        factor = np.linalg.cholesky(self.matrix)
+        logarithm = np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1) - np.log(self.unit).sum(
+            axis=-1
         )
+        return np.asarray(0.5 * (self.moment * solved).sum(axis=-1) - logarithm, np.float64)
+
+
+def _weighed(system: _System) -> list[Weighed]:
+    """Evidence of every combination that may matter, for each region of a system."""
+    own, moment, cross = system.kinds()
+    sd = system.prior_sd()
+    regions, kinds, lights = len(sd), own.shape[1], sd.shape[1]
+    plain = _Scaled(own[:, :, None], moment, sd[:, None])
+    plain_evidence = plain.evidence(plain.solved())
+    evidence = np.full((regions, kinds, lights, len(_SIZES)), -np.inf)
+    evidence[..., 0] = plain_evidence
+    common = SHARES.sum(axis=1)[:, None] * np.array([share for _, share in _LIGHT])
+    ranked = np.argsort(-(plain_evidence + np.log(common)).reshape(regions, -1), axis=1)[:, :_LIKELY]
+    row = np.arange(regions)[:, None]
+    kind, light = np.divmod(ranked, lights)
+    across = cross[row, kind] * plain.scale[row, kind, light][:, :, None, :]
+    both = np.concatenate([plain.moment[row, kind, light][..., None], across.transpose(0, 1, 3, 2)], axis=3)
+    solved = np.linalg.solve(plain.matrix[row, kind, light], both)
+    count = across.shape[2]
+    free = system.gram[:, None, -count:, -count:] - across @ solved[..., 1:]
+    rest = system.moment[:, None, -count:] - (across @ solved[..., :1])[..., 0]
+    sizes = np.array([size for size, _ in _SIZES[1:]])
+    free_sd = np.broadcast_to(
+        (system.step[:, None] * sizes)[:, None, :, None], (*kind.shape, sizes.size, count)
+    )
+    wide = _Scaled(free[:, :, None], rest[:, :, None], free_sd)
+    more = wide.evidence(wide.solved())
+    evidence[row, kind, light, 1:] = plain_evidence[row, kind, light][..., None] + more
+    return [Weighed(system=system, region=i, log_evidence=evidence[i]) for i in range(regions)]
+
+
+def _kinds_of(shape: PriorShape, extra: int) -> FloatArray:
+    """From each kind's unknowns to levels, extra columns and principal shapes: (kinds, columns, unknowns)."""
+    kinds, shapes, rank = shape.kind_factor.shape
+    fixed = LEVELS + extra
+    into = np.zeros((kinds, fixed + shapes, fixed + rank))
+    into[:, range(fixed), range(fixed)] = 1.0
+    into[:, fixed:, 1] = shape.kind_mean
+    into[:, fixed:, fixed:] = shape.kind_factor
+    return into
 
 
 def _turn_share(bins: Bins, shape: PriorShape, span: slice) -> FloatArray:

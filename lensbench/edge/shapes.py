@@ -1,10 +1,11 @@
-"""How edges look before they are measured: the shape prior, and free-form shapes for what it does not hold.
+"""How edges look before they are measured: kinds of edges with their mean and spread, and what no kind holds.
 
-For each MTF50 of a grid, a small table holds the mean and the principal modes of the ESFs that lenses, pixels and blur
-can make (odd and even about the edge apart), sampled with first and second derivatives, and their Fourier transforms.
-Each mode is a sum of true edges, so its transform is known exactly, tails to infinity included: no window is needed.
-A fit takes the mean edge, the modes with unit prior variance, and smooth local bumps of the ESF for the rest
-(sharpening, shake, ghosts). The table is made by tests/made/shape_prior.py, which tells how its edges are drawn.
+For each MTF50 of a grid, a small table holds a mean ESF and principal shapes (odd and even about the edge apart),
+sampled with first derivatives, and their Fourier transforms. Each is a sum of true edges, so its transform is known
+exactly, tails to infinity included: no window is needed. In these shapes every kind of edge (plain, aberrated pupil,
+core and halo, exponential tails) is a Gaussian cloud of its own; smooth local bumps of the ESF, narrow beside the edge
+and wider further out, stand for what none of them foresaw. The table is made by tests/made/shape_prior.py, which tells
+how its edges are drawn.
 """
 
 from dataclasses import dataclass
@@ -44,11 +45,12 @@ BIN_WIDTHS: Final = np.diff(np.append(BIN_STARTS, SIZE))
 MIDDLES: Final = np.where(np.abs(BIN_STARTS - HALF) > _FINE, BIN_STARTS + _WIDE // 2, BIN_STARTS)
 """The fine bin in the middle of each bin that the fit takes."""
 
-FREE_MODES: Final = 44
-_BUMP_SPACING_SIGMA: Final = 0.2
-_BUMPS_EACH_SIDE: Final = 52
-_SCALES_SIGMA: Final = ((5.0, 0.7, 1.0), (2.5, 0.22, 0.1))
-"""Reach, smoothness and variance of the two Gaussian processes that make up the free-form part."""
+KINDS: Final = ("plain", "pupil", "halo", "tail")
+"""Kinds of edges in the table, in its order."""
+FREE_MODES: Final = 30
+_BUMPS: Final[FloatArray] = 2.0 * np.sinh(0.11 * np.arange(-30, 31))
+"""Where the bumps of the free-form part stand, in units of the Gaussian sigma: 0.22 apart, further out wider."""
+_BUMP_RANGE: Final = 32.0
 
 
 def step_px(mtf50_cypx: float) -> float:
@@ -67,9 +69,7 @@ class Shapes:
     mean: FloatArray
     """Shape (3, positions)."""
     modes: FloatArray
-    """Shape (3, modes, positions), unit prior variance in units of the edge's step."""
-    free: FloatArray
-    """Shape (3, free modes, positions)."""
+    """Shape (3, modes, positions): principal shapes of all kinds, then the free-form ones, in units of the step."""
 
     def at(self, places: npt.NDArray[np.intp]) -> "Shapes":
         """Shapes at some of the positions."""
@@ -77,7 +77,6 @@ class Shapes:
             position_px=self.position_px[places],
             mean=self.mean[:, places],
             modes=np.ascontiguousarray(self.modes[..., places]),
-            free=np.ascontiguousarray(self.free[..., places]),
         )
 
 
@@ -98,7 +97,10 @@ class PriorShape:
     mean_otf: ComplexArray
     """On the own grid, then on the output grid (0 to 1 cy/px by 0.01)."""
     modes_otf: ComplexArray
-    free_otf: ComplexArray
+    kind_mean: FloatArray
+    """Shape (kinds, principal shapes): the kinds' means, from the table's mean."""
+    kind_factor: FloatArray
+    """Shape (kinds, principal shapes, rank): F with F F' each kind's covariance."""
 
 
 @cache
@@ -120,65 +122,80 @@ def prior_shape(index: int) -> PriorShape:
     """One shape of the table, whole ranges rebuilt from halves."""
     table = _table()
     mtf50 = float(SHAPE_GRID_CYPX[index])
+    step = step_px(mtf50)
     mean = table["mean"][index].copy()
     mean[0] -= 0.5
-    mean = _whole(mean, odd=True)
+    mean = _whole(mean, step, odd=True)
     mean[0] += 0.5
-    odd = _whole(table["odd"][index].transpose(1, 0, 2), odd=True)
-    even = _whole(table["even"][index].transpose(1, 0, 2), odd=False)
+    odd = _whole(table["odd"][index].transpose(1, 0, 2), step, odd=True)
+    even = _whole(table["even"][index].transpose(1, 0, 2), step, odd=False)
     own = np.arange(FREQUENCIES) * mtf50 / FREQUENCIES_PER_MTF50
     free, free_otf = _free_modes(mtf50, np.concatenate([own, OUTPUT_FREQUENCY_CYPX]))
-    position_px = np.arange(-HALF, HALF + 1, dtype=np.float64) * step_px(mtf50)
-    fine = Shapes(position_px=position_px, mean=mean, modes=np.concatenate([odd, even], axis=1), free=free)
+    position_px = np.arange(-HALF, HALF + 1, dtype=np.float64) * step
+    modes = np.concatenate([odd, even, free], axis=1)
+    fine = Shapes(position_px=position_px, mean=mean, modes=modes)
+    odd_factor, even_factor = table["kind_odd"][index], table["kind_even"][index]
+    factor = np.zeros((len(KINDS), *np.add(odd_factor.shape[1:], even_factor.shape[1:])))
+    factor[:, : odd_factor.shape[1], : odd_factor.shape[2]] = odd_factor
+    factor[:, odd_factor.shape[1] :, odd_factor.shape[2] :] = even_factor
+    kind_mean = np.pad(table["kind_mean"][index], ((0, 0), (0, even_factor.shape[1])))
+    even_otf = 1j * table["even_otf"][index]
     return PriorShape(
         index=index,
         mtf50_cypx=mtf50,
-        step_px=step_px(mtf50),
+        step_px=step,
         fine=fine,
         fitted=fine.at(MIDDLES),
         own_frequency_cypx=own,
         mean_otf=table["mean_otf"][index].astype(complex),
-        modes_otf=np.concatenate([table["odd_otf"][index].astype(complex), 1j * table["even_otf"][index]]),
-        free_otf=free_otf,
+        modes_otf=np.concatenate([table["odd_otf"][index].astype(complex), even_otf, free_otf]),
+        kind_mean=kind_mean,
+        kind_factor=factor,
     )
 
 
-def _whole(half: FloatArray, *, odd: bool) -> FloatArray:
-    """Mirror samples kept for d >= 0; the first axis is samples, first and second derivative."""
-    sign = np.array([-1.0, 1.0, -1.0] if odd else [1.0, -1.0, 1.0]).reshape((3,) + (1,) * (half.ndim - 1))
-    return np.concatenate([sign * half[..., :0:-1], half], axis=-1)
+def _whole(half: FloatArray, step: float, *, odd: bool) -> FloatArray:
+    """Mirror samples and slopes kept for d >= 0, and add the second derivative."""
+    sign = np.array([-1.0, 1.0] if odd else [1.0, -1.0]).reshape((2,) + (1,) * (half.ndim - 1))
+    whole = np.concatenate([sign * half[..., :0:-1], half], axis=-1)
+    return np.concatenate([whole, np.gradient(whole[1:], step, axis=-1)])
 
 
 def _free_modes(mtf50_cypx: float, grid_cypx: FloatArray) -> tuple[FloatArray, ComplexArray]:
-    """Smooth local departures of the ESF: principal modes of a Gaussian process, spanned by cubic B-splines.
+    """Smooth local departures of the ESF: principal modes of a Gaussian process, spanned by Gaussian bumps.
 
     A bump of the ESF returns to zero on both sides, so it changes neither plateau: its transform is zero at f = 0.
     """
     sigma = gaussian_sigma_px(mtf50_cypx)
-    spacing = _BUMP_SPACING_SIGMA * sigma
-    center = np.arange(-_BUMPS_EACH_SIDE, _BUMPS_EACH_SIDE + 1) * spacing
+    combine, center, width = _free_bumps()
+    center, width = center * sigma, (width * sigma)[:, None]
     position = np.arange(-HALF, HALF + 1) * step_px(mtf50_cypx)
-    bumps = np.stack(_cubic_bspline((position - center[:, None]) / spacing))
-    bumps /= np.array([1.0, spacing, spacing**2])[:, None, None]
+    u = (position - center[:, None]) / width
+    bump = np.exp(-0.5 * u * u)
+    bumps = np.stack([bump, -u / width * bump, (u * u - 1.0) / width**2 * bump])
     turn = 2j * np.pi * grid_cypx
-    transform = turn * spacing * np.sinc(grid_cypx * spacing) ** 4 * np.exp(-turn * center[:, None])
-    covariance = np.zeros((center.size, center.size))
-    for reach, smooth, size in _SCALES_SIGMA:
-        envelope = np.exp(-0.5 * np.square(center / (reach * sigma)))
-        apart = (center[:, None] - center) / (smooth * sigma)
-        covariance += size * envelope[:, None] * envelope * np.exp(-0.5 * apart * apart)
-    variance, vectors = np.linalg.eigh(covariance)
+    blur = np.sqrt(2.0 * np.pi) * width * np.exp(-2.0 * np.square(np.pi * width * grid_cypx))
+    return np.einsum("kj,sjx->skx", combine, bumps), combine @ (turn * blur * np.exp(-turn * center[:, None]))
+
+
+@cache
+def _free_bumps() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Combinations of bumps with unit prior variance, and the bumps' centres and widths, in units of sigma.
+
+    The process is rough beside the edge (0.22 sigma within 2.5) and smoother further out, where it fades.
+    """
+    width = np.maximum(np.gradient(_BUMPS), 0.18)
+    d = np.linspace(-_BUMP_RANGE, _BUMP_RANGE, 641)
+    smooth = 0.5 + 0.3 * np.abs(d)
+    fading = np.exp(-np.square(d / 20.0)) / np.sqrt(1.0 + np.square(d / 3.0))
+    apart = d[:, None] - d
+    squares = smooth[:, None] ** 2 + smooth**2
+    covariance = np.sqrt(2.0 * smooth[:, None] * smooth / squares) * np.exp(-np.square(apart) / squares)
+    covariance *= fading[:, None] * fading
+    near = np.sqrt(0.1) * np.exp(-0.5 * np.square(d / 2.5))
+    covariance += near[:, None] * near * np.exp(-0.5 * np.square(apart / 0.22))
+    bumps = np.exp(-0.5 * np.square((d - _BUMPS[:, None]) / width[:, None]))
+    onto = np.linalg.pinv(bumps.T, rcond=1e-6)
+    variance, vectors = np.linalg.eigh(onto @ covariance @ onto.T)
     keep = np.argsort(-variance)[:FREE_MODES]
-    combine = (vectors[:, keep] * np.sqrt(np.maximum(variance[keep], 0.0))).T
-    return np.einsum("kj,sjx->skx", combine, bumps), combine @ transform
-
-
-def _cubic_bspline(u: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Cubic B-spline of unit spacing with its first and second derivative."""
-    a, sign = np.abs(u), np.sign(u)
-    inside, outside = a < 1.0, a < 2.0
-    rest = 2.0 - a
-    value = np.where(inside, 2.0 / 3.0 - a * a + 0.5 * a**3, np.where(outside, rest**3 / 6.0, 0.0))
-    first = sign * np.where(inside, 1.5 * a * a - 2.0 * a, np.where(outside, -0.5 * rest * rest, 0.0))
-    second = np.where(inside, 3.0 * a - 2.0, np.where(outside, rest, 0.0))
-    return value, first, second
+    return (vectors[:, keep] * np.sqrt(np.maximum(variance[keep], 0.0))).T, _BUMPS, width
