@@ -136,9 +136,11 @@ def _sfr_sd(
     at_last = columns[:, last].T
     gradient[:, :, -1] = at_last.real * real[:, -1:] + at_last.imag * imaginary[:, -1:]
     gradient[:, 1] -= modulus / step
-    covariance = np.stack([posterior.covariance for posterior in posteriors])
-    variance = ((covariance @ gradient) * gradient).sum(axis=1)
-    return np.asarray(np.sqrt(np.maximum(variance, 0.0)), np.float64)
+    variance = [
+        np.square(posterior.spread.T @ own).sum(axis=0)
+        for posterior, own in zip(posteriors, gradient, strict=True)
+    ]
+    return np.asarray(np.sqrt(variance), np.float64)
 
 
 def _on_output_grid(sd: FloatArray) -> FloatArray:

@@ -20,6 +20,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import lapack
 
 from lensbench.edge.samples import Bins, Plateaus, spread_out, stack_bins
 from lensbench.edge.shapes import KINDS, MIDDLES, PriorShape, Shapes
@@ -33,21 +34,21 @@ _ALONG: Final = (4, 6)
 _LIGHT: Final = ((3e-4, 0.8), (0.03, 0.2))
 """Prior sd of the light's slope across the region, as a part of the level: even or gently uneven; and how common."""
 _KIND_SHARES: Final = (0.45, 0.25, 0.15, 0.15)
-_SIZES: Final = ((0.0, 0.45), (1e-3, 0.25), (6e-3, 0.17), (0.04, 0.09), (0.2, 0.04))
+_SIZES: Final = ((0.0, 0.5), (3e-3, 0.35), (0.025, 0.1), (0.2, 0.05))
 """Prior sd of the free-form part, as a part of the step; and how common."""
 SHARES: Final[FloatArray] = np.outer(_KIND_SHARES, [share for _, share in _SIZES])
 """Shape (kinds, sizes): how common each is for a lone edge."""
-_LIKELY: Final = 3
+_LIKELY: Final = 2
 """So many pairs of kind and light are tried with the free-form part, the likeliest without it."""
-_AVERAGED: Final = 5
+_AVERAGED: Final = 3
 """So many of the likeliest combinations are averaged, none that weighs less than a hundredth of the first."""
-_LEAST_WEIGHT: Final = 0.01
+_LEAST_WEIGHT: Final = 0.08
 _SHIFT_SD_PX: Final = 0.3
 _VAGUE: Final = 10.0
 """Prior sd of the two levels, as a part of the step: wide enough to say nothing, small enough to keep digits."""
 _ONE_DISTANCE_PX: Final = 0.25
 """Samples within this count as being at one distance: no transfer that a lens leaves varies faster."""
-_TOGETHER: Final = 12
+_TOGETHER: Final = 24
 """Regions worked on at a time: their arrays then fit the processor's cache."""
 _DOUBTFUL_SD: Final = 2.5
 _ROUNDS: Final = 12
@@ -61,7 +62,8 @@ class Posterior:
 
     shape: PriorShape
     coefficient: FloatArray
-    covariance: FloatArray
+    spread: FloatArray
+    """Shape (columns, m): S with S S' the coefficients' covariance."""
     free_size: float
     """Root mean square of the free-form part's prior size over what was averaged."""
     light_size: float
@@ -219,7 +221,7 @@ def pull_of(posterior: Posterior, bins: Bins, plateaus: Plateaus, gradient: Floa
     columns = np.concatenate(
         [_level_columns(stacked, table, span), _rows(stacked, table.modes, span)], axis=1
     )[0]
-    direction = posterior.covariance @ gradient
+    direction = posterior.spread @ (gradient @ posterior.spread)
     return spread_out(direction @ columns / _variance([plateaus], columns[None, 1])[0])
 
 
@@ -266,6 +268,13 @@ class _System:
             self.moment[0, LEVELS : LEVELS + 2] += line.moment
         self._into = _kinds_of(shape, 0 if line is None else 2)
         self._level_sd = self._prior_levels(levels, along_sd)
+        self.plain_sd = self.prior_sd()
+        # For every kind: gram and moment of its own unknowns, and cross terms with the free-form shapes.
+        count = self._into.shape[1]
+        half = self.gram[:, None, :, :count] @ self._into
+        self.own = self._into.transpose(0, 2, 1) @ half[:, :, :count]
+        self.own_moment = self.moment[:, None, None, :count] @ self._into
+        self.cross = half[:, :, count:]
 
     @property
     def fixed(self) -> int:
@@ -288,13 +297,6 @@ class _System:
             sd[:, :, LEVELS:] = self.line.prior_sd
         return sd
 
-    def kinds(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Gram, moment and cross terms with the free-form shapes of every kind: (regions, kinds, ...)."""
-        into, count = self._into, self._into.shape[1]
-        half = self.gram[:, None, :, :count] @ into
-        own = into.transpose(0, 2, 1) @ half[:, :, :count]
-        return own, self.moment[:, None, None, :count] @ into, half[:, :, count:]
-
     def prior_sd(self) -> FloatArray:
         """Prior sd of a kind's unknowns under each light: (regions, lights, unknowns)."""
         rank = self._into.shape[2] - self.fixed
@@ -305,45 +307,73 @@ class _System:
         self, region: int, chosen: npt.NDArray[np.intp], weight: FloatArray
     ) -> tuple[Posterior, FloatArray]:
         """Posterior of one region over these combinations, and the line's coefficients."""
-        kind, light, size = np.unravel_index(chosen, (len(KINDS), len(_LIGHT), len(_SIZES)))
-        step, count = float(self.step[region]), self._into.shape[1]
-        free = self.gram.shape[1] - count
-        sd = self.prior_sd()[region, light]
-        free_sd = np.array([size_sd for size_sd, _ in _SIZES])[size] * step
-        sd = np.concatenate([sd, np.repeat(free_sd[:, None], free, axis=1)], axis=1)
-        into = np.zeros((len(kind), count + free, sd.shape[1]))
-        into[:, :count, : sd.shape[1] - free] = self._into[kind]
-        into[:, range(count, count + free), range(sd.shape[1] - free, sd.shape[1])] = 1.0
-        gram = into.transpose(0, 2, 1) @ (self.gram[region] @ into)
-        scaled = _Scaled(gram, self.moment[region] @ into, sd)
-        inverse = np.linalg.inv(scaled.matrix)
-        scale = scaled.scale
-        own = (inverse @ scaled.moment[:, :, None])[:, :, 0] * scale
-        used = sd.shape[1] - (np.diagonal(inverse, axis1=1, axis2=2) * np.square(scaled.unit)).sum(axis=1)
-        each = (into @ own[:, :, None])[:, :, 0]
+        kinds, lights, sizes = np.unravel_index(chosen, (len(KINDS), len(_LIGHT), len(_SIZES)))
+        light_sd = np.array([size for size, _ in _LIGHT])[lights]
+        free_sd = np.array([size for size, _ in _SIZES])[sizes]
+        parts = [
+            self._solved(region, int(kind), int(light), float(size))
+            for kind, light, size in zip(kinds, lights, free_sd, strict=True)
+        ]
+        each = np.stack([part[0] for part in parts])
         mean = weight @ each
-        spread = into * scale[:, None]
-        spread = spread @ np.linalg.cholesky(inverse) * np.sqrt(weight)[:, None, None]
-        flat = spread.transpose(1, 0, 2).reshape(mean.size, -1)
-        apart = (each - mean) * np.sqrt(weight)[:, None]
-        covariance = flat @ flat.T + apart.T @ apart
-        keep = np.r_[0:LEVELS, self.fixed : mean.size]
+        root = np.sqrt(weight)
+        spread = np.concatenate(
+            [part[1] * share for part, share in zip(parts, root, strict=True)]
+            + [((each - mean) * root[:, None]).T],
+            axis=1,
+        )
+        used = weight @ np.array([part[2] for part in parts])
+        if self.line is not None:
+            kept = np.r_[0:LEVELS, self.fixed : mean.size]
+            coefficient, spread = mean[kept], spread[kept]
+        else:
+            coefficient = mean
         posterior = Posterior(
             shape=self.shape,
-            coefficient=mean[keep],
-            covariance=covariance[np.ix_(keep, keep)],
-            free_size=float(np.sqrt(weight @ np.square(free_sd / step))),
-            light_size=float(
-                np.sqrt(weight @ np.square(np.array([size_sd for size_sd, _ in _LIGHT])[light]))
-            ),
-            chi2=float(
-                self.square[region] - 2.0 * mean @ self.moment[region] + mean @ self.gram[region] @ mean
-            ),
-            degrees=float(max(self.filled[region] - weight @ used, 1.0)),
+            coefficient=coefficient,
+            spread=spread,
+            free_size=float(np.sqrt(weight @ np.square(free_sd))),
+            light_size=float(np.sqrt(weight @ np.square(light_sd))),
+            chi2=float(self.square[region] - mean @ (2.0 * self.moment[region] - self.gram[region] @ mean)),
+            degrees=float(max(self.filled[region] - used, 1.0)),
             across_unit_px=float(self.across_unit_px[region]),
             turn_share=float(self.turn_share[region]),
         )
         return posterior, mean[LEVELS : self.fixed]
+
+    def _solved(
+        self, region: int, kind: int, light: int, size: float
+    ) -> tuple[FloatArray, FloatArray, float]:
+        """Mean and spread of the columns' coefficients under one combination, and how many the data determine."""
+        count, known = self._into.shape[1:]
+        free = self.gram.shape[1] - count if size else 0
+        sd = np.concatenate([self.plain_sd[region, light], np.full(free, size * self.step[region])])
+        gram = np.empty((known + free, known + free))
+        gram[:known, :known] = self.own[region, kind]
+        moment = self.own_moment[region, kind, 0]
+        if free:
+            gram[known:, :known] = self.cross[region, kind]
+            gram[known:, known:] = self.gram[region, count:, count:]
+            moment = np.concatenate([moment, self.moment[region, count:]])
+        diagonal = np.arange(sd.size)
+        unit = 1.0 / np.sqrt(1.0 + gram[diagonal, diagonal] * np.square(sd))
+        scale = sd * unit
+        gram *= scale[:, None]
+        gram *= scale
+        gram[diagonal, diagonal] = 1.0
+        factor, _ = lapack.dpotrf(gram, lower=1)
+        root = lapack.dtrtri(factor, lower=1)[0].T * scale[:, None]
+        used = sd.size - float(
+            np.square(root / np.where(scale > 0.0, scale, 1.0)[:, None] * unit[:, None]).sum()
+        )
+        spread = np.zeros((self.gram.shape[1], sd.size))
+        into = self._into[kind]
+        fixed = self.fixed
+        spread[:fixed] = root[:fixed]
+        spread[fixed:count] = into[fixed:, fixed:] @ root[fixed:known] + np.outer(into[fixed:, 1], root[1])
+        if free:
+            spread[count:] = root[known:]
+        return spread @ (root.T @ moment), spread, used
 
 
 class _Scaled:
@@ -372,10 +402,9 @@ class _Scaled:
 
 def _weighed(system: _System) -> list[Weighed]:
     """Evidence of every combination that may matter, for each region of a system."""
-    own, moment, cross = system.kinds()
-    sd = system.prior_sd()
+    own, cross, sd = system.own, system.cross, system.plain_sd
     regions, kinds, lights = len(sd), own.shape[1], sd.shape[1]
-    plain = _Scaled(own[:, :, None], moment, sd[:, None])
+    plain = _Scaled(own[:, :, None], system.own_moment, sd[:, None])
     plain_evidence = plain.evidence(plain.solved())
     evidence = np.full((regions, kinds, lights, len(_SIZES)), -np.inf)
     evidence[..., 0] = plain_evidence

@@ -31,9 +31,9 @@ OUTPUT_FREQUENCY_CYPX: Final[FloatArray] = np.linspace(0.0, 1.0, 101)
 HALF: Final = 320
 SIZE: Final = 2 * HALF + 1
 """Positions at which a shape is known, `step_px` apart: the fine bins of distance from the edge."""
-_FINE: Final = 65
-_WIDE: Final = 5
-"""Beyond so many bins from the edge, six blurs at the least, the fit takes so many as one: tails are smooth."""
+_FINE: Final = 48
+_WIDE: Final = 8
+"""Beyond so many bins from the edge, some blurs, the fit takes so many as one: tails are smooth."""
 BIN_STARTS: Final = np.concatenate(
     [
         np.arange(0, HALF - _FINE, _WIDE),
@@ -47,7 +47,7 @@ MIDDLES: Final = np.where(np.abs(BIN_STARTS - HALF) > _FINE, BIN_STARTS + _WIDE 
 
 KINDS: Final = ("plain", "pupil", "halo", "tail")
 """Kinds of edges in the table, in its order."""
-FREE_MODES: Final = 30
+FREE_MODES: Final = 22
 _BUMPS: Final[FloatArray] = 2.0 * np.sinh(0.11 * np.arange(-30, 31))
 """Where the bumps of the free-form part stand, in units of the Gaussian sigma: 0.22 apart, further out wider."""
 _BUMP_RANGE: Final = 32.0
@@ -134,7 +134,7 @@ def prior_shape(index: int) -> PriorShape:
     position_px = np.arange(-HALF, HALF + 1, dtype=np.float64) * step
     modes = np.concatenate([odd, even, free], axis=1)
     fine = Shapes(position_px=position_px, mean=mean, modes=modes)
-    odd_factor, even_factor = table["kind_odd"][index], table["kind_even"][index]
+    odd_factor, even_factor = table["kind_odd"][index][..., :12], table["kind_even"][index][..., :6]
     factor = np.zeros((len(KINDS), *np.add(odd_factor.shape[1:], even_factor.shape[1:])))
     factor[:, : odd_factor.shape[1], : odd_factor.shape[2]] = odd_factor
     factor[:, odd_factor.shape[1] :, odd_factor.shape[2] :] = even_factor
