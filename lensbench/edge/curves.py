@@ -33,11 +33,12 @@ class Curves:
     sfr_sd: FloatArray
     mtf_cypx: tuple[float, float, float, float]
     """At 50, 30, 20 and 10 percent."""
-    mtf50_sd_cypx: float
+    mtf_sd_cypx: tuple[float, float, float, float]
     position_px: FloatArray
     esf: FloatArray
     """Within the region, 0 on the dark plateau and 1 on the bright one."""
     rise_10_90_px: float
+    rise_10_90_sd_px: float
     overshoot_percent: float
     undershoot_percent: float
 
@@ -68,13 +69,14 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
     own = posteriors[0].shape.own_frequency_cypx
     fine, output = sfr[:, : own.size], sfr[:, own.size :]
     mtf = np.stack([crossings_cypx(own, fine, level) for level in MTF_LEVELS], axis=1)
-    places, nearest = _places(own, mtf[:, 0])
+    places, nearest = _places(own, mtf)
     sd = _sfr_sd(posteriors, columns, transfer, places)
-    slope = np.abs(slopes_at(own, fine, own[nearest]))
-    mtf50_sd = np.where(np.isfinite(mtf[:, 0]), sd[:, -1] / np.maximum(slope, 1e-9), np.nan)
-    output_sd = _on_output_grid(sd[:, :-1])
+    slope = np.stack([np.abs(slopes_at(own, fine, own[at])) for at in nearest.T], axis=1)
+    mtf_sd = np.where(np.isfinite(mtf), sd[:, -len(MTF_LEVELS) :] / np.maximum(slope, 1e-9), np.nan)
+    output_sd = _on_output_grid(sd[:, : -len(MTF_LEVELS)])
     position, esf = posteriors[0].shape.fine.position_px, _esf(posteriors, coefficient)
-    rise = rises_10_90_px(position, esf)
+    low, high = crossings_px(position, esf)
+    rise_sd = _rise_sd_px(posteriors, low, high)
     curves = []
     for i, reach in enumerate(reach_px):
         inside = np.abs(position) <= reach
@@ -85,11 +87,12 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
                 fine_sfr=fine[i],
                 sfr=output[i],
                 sfr_sd=output_sd[i],
-                mtf_cypx=(float(mtf[i, 0]), float(mtf[i, 1]), float(mtf[i, 2]), float(mtf[i, 3])),
-                mtf50_sd_cypx=float(mtf50_sd[i]),
+                mtf_cypx=four(mtf[i]),
+                mtf_sd_cypx=four(mtf_sd[i]),
                 position_px=position[inside],
                 esf=esf[i, inside],
-                rise_10_90_px=float(rise[i]),
+                rise_10_90_px=float(high[i] - low[i]),
+                rise_10_90_sd_px=float(rise_sd[i]),
                 overshoot_percent=float(over[0]),
                 undershoot_percent=float(under[0]),
             )
@@ -97,27 +100,52 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
     return curves
 
 
-def mtf50_gradient(posterior: Posterior, mtf50_cypx: float) -> FloatArray:
-    """Change of MTF50 per unit of each coefficient. [cy/px]."""
+def mtf_gradients(posterior: Posterior, mtf_cypx: FloatArray) -> FloatArray:
+    """Change of each of these figures per unit of each coefficient: shape (figures, columns). [cy/px]."""
     own = posterior.shape.own_frequency_cypx
     columns = _columns_otf(posterior.shape.index)[:, : own.size]
-    nearest = int(np.clip(np.rint(mtf50_cypx / (own[1] - own[0])), 1, own.size - 2))
+    nearest = np.clip(np.rint(mtf_cypx / (own[1] - own[0])), 1, own.size - 2).astype(np.intp)
     transfer = posterior.coefficient @ columns / posterior.step
-    modulus = float(np.abs(transfer[nearest]))
-    change = (columns[:, nearest] * np.conj(transfer[nearest])).real / modulus
-    change[1] -= modulus
-    slope = float(slopes_at(own, np.abs(transfer)[None], own[[nearest]])[0])
-    return np.asarray(-change / (posterior.step * slope), np.float64)
+    modulus = np.abs(transfer)
+    change = (columns[:, nearest] * np.conj(transfer[nearest])).real / modulus[nearest]
+    change[1] -= modulus[nearest]
+    slope = (modulus[nearest + 1] - modulus[nearest - 1]) / (own[2] - own[0])
+    return np.asarray((-change / (posterior.step * slope)).T, np.float64)
 
 
-def _places(own: FloatArray, mtf50: FloatArray) -> tuple[Places, Places]:
-    """List the columns of frequencies for which sd are wanted: thinned output grid, then each edge's own MTF50."""
+def _rise_sd_px(posteriors: Sequence[Posterior], low: FloatArray, high: FloatArray) -> FloatArray:
+    """Sd of the distance between the crossings of 10 and 90 percent, from the ESF's own slope there. [px]."""
+    table = posteriors[0].shape.fine
+    middle, spacing = table.position_px.size // 2, float(table.position_px[1] - table.position_px[0])
+    shapes = np.concatenate([table.mean[1][None], table.modes[0]])
+    slopes = np.concatenate([table.mean[1][None], table.modes[1]])
+    sd = np.full(len(posteriors), np.nan)
+    for i, posterior in enumerate(posteriors):
+        if not np.isfinite(high[i] - low[i]):
+            continue
+        at = middle + np.rint(np.array([low[i], high[i]]) / spacing).astype(np.intp)
+        weights = np.concatenate([posterior.coefficient[1:2], posterior.coefficient[LEVELS:]])
+        rate = weights @ slopes[:, at]
+        gradient = np.zeros((2, posterior.coefficient.size))
+        gradient[:, SHIFT] = shapes[0, at]
+        gradient[:, LEVELS:] = shapes[1:, at].T
+        own = gradient[1] / rate[1] - gradient[0] / rate[0]
+        sd[i] = float(np.linalg.norm(own @ posterior.spread))
+    return sd
+
+
+def four(values: FloatArray) -> tuple[float, float, float, float]:
+    """Figures at 50, 30, 20 and 10 percent as plain numbers."""
+    first, second, third, fourth = values.tolist()
+    return first, second, third, fourth
+
+
+def _places(own: FloatArray, mtf: FloatArray) -> tuple[Places, Places]:
+    """List the columns of frequencies for which sd are wanted: thinned output grid, then each edge's own figures."""
     spacing = own[1] - own[0]
-    nearest = np.clip(np.rint(np.nan_to_num(mtf50) / spacing), 1, own.size - 2).astype(np.intp)
+    nearest = np.clip(np.rint(np.nan_to_num(mtf) / spacing), 1, own.size - 2).astype(np.intp)
     output = own.size + np.arange(0, OUTPUT_FREQUENCY_CYPX.size, _SD_STRIDE)
-    return np.concatenate(
-        [np.broadcast_to(output, (mtf50.size, output.size)), nearest[:, None]], axis=1
-    ), nearest
+    return np.concatenate([np.broadcast_to(output, (len(mtf), output.size)), nearest], axis=1), nearest
 
 
 def _sfr_sd(
@@ -129,12 +157,13 @@ def _sfr_sd(
     modulus = np.maximum(np.abs(picked), 1e-12)
     scale = 1.0 / (modulus * step)
     real, imaginary = picked.real * scale, picked.imag * scale
-    shared, last = places[0, :-1], places[:, -1]
+    own = len(MTF_LEVELS)
+    shared, last = places[0, :-own], places[:, -own:]
     gradient = np.empty((len(posteriors), columns.shape[0], places.shape[1]))
-    gradient[:, :, :-1] = columns.real[:, shared] * real[:, None, :-1]
-    gradient[:, :, :-1] += columns.imag[:, shared] * imaginary[:, None, :-1]
-    at_last = columns[:, last].T
-    gradient[:, :, -1] = at_last.real * real[:, -1:] + at_last.imag * imaginary[:, -1:]
+    gradient[:, :, :-own] = columns.real[:, shared] * real[:, None, :-own]
+    gradient[:, :, :-own] += columns.imag[:, shared] * imaginary[:, None, :-own]
+    at_own = columns[:, last].transpose(1, 0, 2)
+    gradient[:, :, -own:] = at_own.real * real[:, None, -own:] + at_own.imag * imaginary[:, None, -own:]
     gradient[:, 1] -= modulus / step
     variance = [
         np.square(posterior.spread.T @ own).sum(axis=0)
@@ -221,16 +250,14 @@ def slopes_at(frequency_cypx: FloatArray, sfr: FloatArray, at_cypx: FloatArray) 
     return slopes
 
 
-def rises_10_90_px(position_px: FloatArray, esf: FloatArray) -> FloatArray:
-    """Distance between each ESF's crossings of 10 and 90 percent that lie nearest to the edge.
+def crossings_px(position_px: FloatArray, esf: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Where each ESF crosses 10 and 90 percent nearest to the edge.
 
     position_px is evenly spaced with the edge in its middle; esf has shape (edges, n). NaN where one is missing.
     """
     middle = position_px.size // 2
     spacing = float(position_px[1] - position_px[0])
-    high = _reached(esf[:, middle:], 0.9, spacing)
-    low = _reached(1.0 - esf[:, middle::-1], 0.9, spacing)
-    return high + low
+    return -_reached(1.0 - esf[:, middle::-1], 0.9, spacing), _reached(esf[:, middle:], 0.9, spacing)
 
 
 def _reached(esf: FloatArray, level: float, spacing: float) -> FloatArray:

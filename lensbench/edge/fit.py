@@ -9,11 +9,13 @@ regions belong to one photograph, how common each kind of edge is among them.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from lensbench.edge.clusters import Raggedness, noise_factor, pieces_of, raggedness
 from lensbench.edge.curves import crossings_cypx, transfer_of
 from lensbench.edge.line import EdgeLine, fit_lines, span_px
 from lensbench.edge.posterior import (
@@ -26,7 +28,7 @@ from lensbench.edge.posterior import (
     weigh_shapes,
 )
 from lensbench.edge.samples import Bins, Noise, Plateaus, Points, pool
-from lensbench.edge.shapes import HALF, nearest_shape, prior_shape
+from lensbench.edge.shapes import HALF, SIZE, nearest_shape, prior_shape
 from lensbench.model.errors import EdgeError
 from lensbench.model.shot import BoolArray, Box
 from lensbench.model.units import FloatArray
@@ -41,6 +43,8 @@ _LOWEST_SNR: Final = 1.5
 _LOWEST_SNR_SOFT: Final = 5.0
 _SOFT_SIGMAS: Final = 4.0
 _LARGEST_BULGE_PX: Final = 12.0
+_ROUGH: Final = 1.1
+"""Scatter beside the edge over that of noise beyond which errors are looked at for hanging together."""
 _SOFTEST_RISES: Final = 0.5
 """The region reaches at least this many 10-90 % rises to each side: else it holds a slope, not an edge."""
 
@@ -60,11 +64,15 @@ class RefinedFit:
     """Largest distance from the edge in the region."""
     outliers: int
     """Samples left out as dust or hot pixels."""
+    noise_factor: float = 1.0
+    """Variance that the fit assumed, over that of the plateaus' noise: errors may hang together along the edge."""
+    ragged: Raggedness | None = None
+    """How the edge itself strays, where it strays by more than noise explains."""
 
     @property
     def noise(self) -> Noise:
         """Noise of the two plateaus."""
-        return self.plateaus.noise
+        return self.plateaus.noise.enlarged(1.0 / self.noise_factor)
 
     @property
     def light_percent(self) -> float:
@@ -86,6 +94,7 @@ class _Region:
     along_px: FloatArray
     shape: int
     outliers: int = 0
+    noise_factor: float = 1.0
     fit: RefinedFit | None = None
 
     @classmethod
@@ -107,7 +116,13 @@ class _Region:
 
     def pooled(self, step_px: float) -> tuple[Bins, Plateaus]:
         bins = pool(self.distance_px, self.along_px, self.points.value, step_px=step_px)
-        return bins, bins.plateaus(step_px=step_px, sigma_px=self.line.sigma_px, step=self.line.step)
+        plateaus = bins.plateaus(
+            step_px=step_px,
+            sigma_px=self.line.sigma_px,
+            step=self.line.step,
+            least_sd=self.points.rounding_sd,
+        )
+        return bins, replace(plateaus, noise=plateaus.noise.enlarged(self.noise_factor))
 
     def refused(self) -> EdgeError | None:
         """Why what the line was laid through is no edge; None where it is one."""
@@ -149,6 +164,7 @@ def fit_refined(regions: Sequence[Points], *, one_photograph: bool = False) -> l
     replaced = {region.index for region in cleaned}
     final = [region for region in started if region.index not in replaced] + cleaned
     _settle_doubts(final)
+    _hang_together(final, one_photograph=one_photograph)
     if one_photograph:
         _share([region.fit for region in final if region.fit is not None], final)
     for region in final:
@@ -190,6 +206,35 @@ def _settle_doubts(regions: Sequence[_Region]) -> None:
         if region.fit is not None:
             region.move(refine_line(region, region.fit))
     _fit(doubtful, _fit_group)
+
+
+def _hang_together(regions: Sequence[_Region], *, one_photograph: bool) -> None:
+    """Fit again with larger noise where errors hang together along the edge; note where the edge is ragged."""
+    fits = [(region, region.fit) for region in regions if region.fit is not None]
+    suspects = [
+        (region, fit) for region, fit in fits if not fit.points.is_sensor or steep_scatter(fit) > _ROUGH
+    ]
+    told = [(region, fit, pieces_of(fit)) for region, fit in suspects]
+    pictures = [pieces for _, fit, pieces in told if pieces and not fit.points.is_sensor]
+    ragged: dict[int, Raggedness] = {}
+    for region, fit, pieces in told:
+        own = pictures if one_photograph and not fit.points.is_sensor else [pieces] if pieces else []
+        region.noise_factor = noise_factor(own)
+        strays = raggedness(fit) if fit.points.is_sensor else None
+        if strays is not None:
+            ragged[region.index] = strays
+    moved = [region for region, _, _ in told if region.noise_factor > 1.0]
+    _fit(
+        [region for region in moved if region.fit and region.fit.posterior.turn_share >= LEAST_SHARE],
+        _fit_group,
+    )
+    _fit(
+        [region for region in moved if region.fit and region.fit.posterior.turn_share < LEAST_SHARE],
+        _fit_jointly,
+    )
+    for region, _, _ in told:
+        if region.fit is not None and region.index in ragged:
+            region.fit = replace(region.fit, ragged=ragged[region.index])
 
 
 def _share(fits: Sequence[RefinedFit], regions: Sequence[_Region]) -> None:
@@ -247,6 +292,7 @@ def _fit_group(group: Sequence[_Region], index: int) -> None:
             posterior=posterior,
             reach_px=min(float(np.abs(region.distance_px).max()), HALF * shape.step_px),
             outliers=region.outliers,
+            noise_factor=region.noise_factor,
         )
         if not posterior.step > 0:  # noise alone may come out with no step at all: then there is no edge
             region.fit = None
@@ -375,6 +421,10 @@ _LEAST_OUTLIER: Final = 0.006
 _LEAST_SCATTER: Final = 1e-3
 """Scatter in a bin, as a part of the step, that the line's own error may make."""
 _ENOUGH_FOR_MEDIAN: Final = 4
+_STEEP: Final = 0.3
+_FEWEST_STEEP: Final = 5
+_ZONES_SIGMA: Final = (0.0, 0.8, 2.0, 4.0, 1e9)
+"""Zones of distance from the edge whose scatter is judged together."""
 
 
 def sound_samples(region: _Region) -> BoolArray | None:
@@ -401,19 +451,56 @@ def sound_samples(region: _Region) -> BoolArray | None:
     return ~mask[row + 1, col + 1]
 
 
-def _wild_bins(fit: RefinedFit) -> npt.NDArray[np.intp]:
-    """List the bins whose samples scatter more than noise, the slope within the bin and the line's error explain."""
-    bins, plateaus, step = fit.bins, fit.plateaus, fit.posterior.step
+def _expected_scatter(fit: RefinedFit) -> FloatArray:
+    """Variance within each bin that noise, the slope within the bin and the line's error explain."""
+    bins, step = fit.bins, fit.posterior.step
     mean = fit.posterior.shape.fine.mean
     inside = np.maximum(2.0 * bins.half_square_px2 - np.square(bins.offset_px), 0.0)
-    variance = (
+    return np.asarray(
         fit.noise.variance_at(mean[0]) + np.square(mean[1] * step) * inside + (_LEAST_SCATTER * step) ** 2
     )
-    light = max(abs(plateaus.dark_slope_per_px), abs(plateaus.bright_slope_per_px))
-    dof = np.maximum(bins.count - 1.0, 1.0)
-    excess = bins.scatter - light * light * bins.along_scatter_px2
-    limit = variance * (dof + _WILD_SD * np.sqrt(2.0 * dof))
-    return np.flatnonzero((excess > limit) & (bins.count > 1.5))
+
+
+def _excess_scatter(fit: RefinedFit) -> FloatArray:
+    """Summed squares within each bin, without what the light along the edge makes of them."""
+    light = max(abs(fit.plateaus.dark_slope_per_px), abs(fit.plateaus.bright_slope_per_px))
+    return np.asarray(fit.bins.scatter - light * light * fit.bins.along_scatter_px2, np.float64)
+
+
+def steep_scatter(fit: RefinedFit) -> float:
+    """Typical scatter within the bins where the edge is steep, over what noise explains; 1 where bins are empty."""
+    steep = np.flatnonzero((fit.posterior.shape.fine.mean[1] > _STEEP * _peak(fit)) & (fit.bins.count > 1.5))
+    if steep.size < _FEWEST_STEEP:
+        return 1.0
+    dof = fit.bins.count[steep] - 1.0
+    expected = fit.noise.variance_at(fit.posterior.shape.fine.mean[0][steep]) * dof
+    return float(np.sum(_excess_scatter(fit)[steep]) / np.sum(expected))
+
+
+def _peak(fit: RefinedFit) -> float:
+    return float(fit.posterior.shape.fine.mean[1].max())
+
+
+def _zone_scatter(fit: RefinedFit, expected: FloatArray) -> FloatArray:
+    """Typical scatter around each bin over what is expected there, at least 1: what most bins show is no stranger."""
+    own = fit.bins.count > 1.5
+    ratio = np.ones(SIZE)
+    distance = np.abs(fit.posterior.shape.fine.position_px) / fit.line.sigma_px
+    each = _excess_scatter(fit) / np.maximum(fit.bins.count - 1.0, 1.0) / expected
+    for low, high in pairwise(_ZONES_SIGMA):
+        zone = (distance >= low) & (distance < high)
+        filled = zone & own
+        if np.count_nonzero(filled) >= _FEWEST_STEEP:
+            ratio[zone] = max(1.0, float(np.median(each[filled])))
+    return ratio
+
+
+def _wild_bins(fit: RefinedFit) -> npt.NDArray[np.intp]:
+    """List the bins whose samples scatter more than noise and their neighbours' typical scatter explain."""
+    expected = _expected_scatter(fit)
+    dof = np.maximum(fit.bins.count - 1.0, 1.0)
+    limit = expected * _zone_scatter(fit, expected) * (dof + _WILD_SD * np.sqrt(2.0 * dof))
+    return np.flatnonzero((_excess_scatter(fit) > limit) & (fit.bins.count > 1.5))
 
 
 def _strangers(region: _Region, fit: RefinedFit, wild: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
@@ -433,5 +520,8 @@ def _strangers(region: _Region, fit: RefinedFit, wild: npt.NDArray[np.intp]) -> 
         own = at == index
         if np.count_nonzero(own) >= _ENOUGH_FOR_MEDIAN:
             rest[own] -= np.median(rest[own])
-    limit = np.maximum(_OUTLIER_SD * np.sqrt(fit.noise.variance_at(profile)), _LEAST_OUTLIER * posterior.step)
+    usual = _zone_scatter(fit, _expected_scatter(fit))[at]
+    limit = np.maximum(
+        _OUTLIER_SD * np.sqrt(usual * fit.noise.variance_at(profile)), _LEAST_OUTLIER * posterior.step
+    )
     return among[np.abs(rest) > limit]

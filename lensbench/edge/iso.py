@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge.curves import MTF_LEVELS, crossing_cypx, slopes_at
+from lensbench.edge.curves import MTF_LEVELS, crossing_cypx, four, slopes_at
 from lensbench.model.errors import EdgeError
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
@@ -35,7 +35,7 @@ class IsoEdge:
     sfr_sd: FloatArray
     mtf_cypx: tuple[float, float, float, float]
     """At 50, 30, 20 and 10 percent."""
-    mtf50_sd_cypx: float
+    mtf_sd_cypx: tuple[float, float, float, float]
     esf_position_px: FloatArray
     """Along the edge normal, towards the bright side."""
     esf: FloatArray
@@ -83,18 +83,17 @@ def measure_iso(
     frequency, sfr = frequency[keep], sfr[keep]
     density = np.count_nonzero(present) / present.size
     sd = _sfr_sd(frequency, snr=snr, width_px=values.shape[1], lines=values.shape[0] * density)
-    mtf = tuple(crossing_cypx(frequency, sfr, level) for level in MTF_LEVELS)
-    mtf50_sd = float("nan")
-    if np.isfinite(mtf[0]):
-        mtf50_sd = float(np.interp(mtf[0], frequency, sd)) / abs(
-            slopes_at(frequency, sfr[None], np.array(mtf[:1]))[0]
-        )
+    mtf = np.array([crossing_cypx(frequency, sfr, level) for level in MTF_LEVELS])
+    slope = slopes_at(frequency, np.repeat(sfr[None], mtf.size, axis=0), mtf)
+    mtf_sd = np.where(
+        np.isfinite(mtf), np.interp(mtf, frequency, sd) / np.maximum(np.abs(slope), 1e-9), np.nan
+    )
     return IsoEdge(
         frequency_cypx=frequency,
         sfr=sfr,
         sfr_sd=sd,
-        mtf_cypx=(mtf[0], mtf[1], mtf[2], mtf[3]),
-        mtf50_sd_cypx=mtf50_sd,
+        mtf_cypx=four(mtf),
+        mtf_sd_cypx=four(mtf_sd),
         esf_position_px=position * cosine,
         esf=esf,
         empty_bins=empty,

@@ -129,6 +129,9 @@ def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
     if dots > ROUGHEST_DARK and np.sqrt(noise.dark_variance) > DOTS_OF_STEP * posterior.step:
         rough = f"dark side {dots:.1f} times as rough as the bright, limit {ROUGHEST_DARK}"
         remarks.append(remark("screened_print", rough))
+    if fit.ragged is not None:
+        strays = f"{fit.ragged.rms_px:.2f} px rms, alike over {fit.ragged.length_px:.0f} px"
+        remarks.append(remark("ragged_print", strays))
     if fit.outliers:
         remarks.append(remark("outliers", f"{fit.outliers} samples"))
     light = fit.light_percent

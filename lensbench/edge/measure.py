@@ -6,7 +6,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from lensbench.edge.curves import Curves, curves_of, mtf50_gradient
+from lensbench.edge.curves import Curves, curves_of
 from lensbench.edge.fit import RefinedFit, fit_refined
 from lensbench.edge.iso import BINS_BESIDE, measure_iso
 from lensbench.edge.judge import blocking_remarks, remarks_on
@@ -14,7 +14,6 @@ from lensbench.edge.lens_model import Aperture
 from lensbench.edge.line import EdgeLine
 from lensbench.edge.perception import Viewing, with_perception
 from lensbench.edge.physical import read_physical
-from lensbench.edge.posterior import pull_of
 from lensbench.edge.samples import points_of
 from lensbench.edge.shapes import OUTPUT_FREQUENCY_CYPX
 from lensbench.model.errors import EdgeError
@@ -93,10 +92,8 @@ def _unmeasured(region: Samples, flags: tuple[Remark, ...]) -> Edge:
 def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
     posterior, line = fit.posterior, fit.line
     mtf50, mtf30, mtf20, mtf10 = curves.mtf_cypx
+    sd50, sd30, sd20, sd10 = curves.mtf_sd_cypx
     flags = remarks_on(region, fit, curves)
-    sd = curves.mtf50_sd_cypx
-    if not region.tone_known and np.isfinite(mtf50):
-        sd = _finished_sd_cypx(fit, curves)
     if worst(flags) is Severity.REJECT:
         refused = _unmeasured(region, flags)
         return replace(refused, angle_deg=line.angle_deg, point_px=_point(region, line))
@@ -105,11 +102,15 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
         channel=region.channel,
         angle_deg=line.angle_deg,
         mtf50_cypx=mtf50,
-        mtf50_sd_cypx=sd,
+        mtf50_sd_cypx=sd50,
         mtf30_cypx=mtf30,
+        mtf30_sd_cypx=sd30,
         mtf20_cypx=mtf20,
+        mtf20_sd_cypx=sd20,
         mtf10_cypx=mtf10,
+        mtf10_sd_cypx=sd10,
         rise_10_90_px=curves.rise_10_90_px,
+        rise_10_90_sd_px=curves.rise_10_90_sd_px,
         overshoot_percent=curves.overshoot_percent,
         undershoot_percent=curves.undershoot_percent,
         snr=fit.noise.snr(posterior.step),
@@ -118,7 +119,7 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
         bright_level=posterior.dark + posterior.step,
         frequency_cypx=OUTPUT_FREQUENCY_CYPX,
         sfr=curves.sfr,
-        sfr_sd=curves.sfr_sd * (sd / curves.mtf50_sd_cypx if np.isfinite(mtf50) else 1.0),
+        sfr_sd=curves.sfr_sd,
         esf_position_px=curves.position_px,
         esf=curves.esf,
         flags=flags,
@@ -152,6 +153,7 @@ def _with_iso(edge: Edge, region: Samples) -> Edge:
     except EdgeError as error:
         return _unmeasured(region, (*edge.flags, remark("no_edge", str(error))))
     mtf50, mtf30, mtf20, mtf10 = iso.mtf_cypx
+    sd50, sd30, sd20, sd10 = iso.mtf_sd_cypx
     flags = edge.flags
     if iso.empty_bins and not any(flag.flag == "phase_gap" for flag in flags):
         empty = f"{iso.empty_bins} of the {BINS_BESIDE} quarter-pixel bins beside the edge hold no sample"
@@ -160,51 +162,16 @@ def _with_iso(edge: Edge, region: Samples) -> Edge:
         edge,
         flags=flags,
         mtf50_cypx=mtf50,
-        mtf50_sd_cypx=iso.mtf50_sd_cypx,
+        mtf50_sd_cypx=sd50,
         mtf30_cypx=mtf30,
+        mtf30_sd_cypx=sd30,
         mtf20_cypx=mtf20,
+        mtf20_sd_cypx=sd20,
         mtf10_cypx=mtf10,
+        mtf10_sd_cypx=sd10,
         frequency_cypx=iso.frequency_cypx,
         sfr=iso.sfr,
         sfr_sd=iso.sfr_sd,
         esf_position_px=iso.esf_position_px,
         esf=iso.esf,
     )
-
-
-# The standard deviation in a finished picture, whose noise is not that of a sensor. A JPEG's errors hang together over
-# its blocks, are larger near an edge than on the plateaus, and vanish where the picture is flat: noise read off the
-# plateaus promises too much. So the edge is divided along its length into pieces as long as a block; how differently
-# the pieces pull at MTF50 is what one would see on repeating (the sandwich, or cluster-robust, variance; White,
-# Econometrica 48, 817 (1980), clustered as by Liang and Zeger, Biometrika 73, 13 (1986); both from memory). What
-# compression and demosaicing do alike to all pieces of one edge comes on top.
-
-_PIECE_PX: Final = 8.0
-_FEWEST_PIECES: Final = 2
-_ALIKE: Final = 0.02
-"""Of MTF50, done alike to all of an edge: left over on simulated JPEGs of quality 95, at whose edges the errors of
-MTF50 spread by 3 % while pieces of the edge tell 2.2 %."""
-
-
-def _finished_sd_cypx(fit: RefinedFit, curves: Curves) -> float:
-    """Sd of MTF50 in a finished picture: no less than that of the noise. [cy/px]."""
-    largest = np.nanmax([curves.mtf50_sd_cypx, _scattered_sd_cypx(fit, curves)])
-    return float(np.hypot(largest, _ALIKE * curves.mtf_cypx[0]))
-
-
-def _scattered_sd_cypx(fit: RefinedFit, curves: Curves) -> float:
-    """Sd of MTF50 from the scatter between pieces of the edge; NaN where it is too short for two."""
-    distance, along = fit.line.distance_px(fit.points)
-    low, high = float(along.min()), float(along.max())
-    pieces = int((high - low) / _PIECE_PX)
-    if pieces < _FEWEST_PIECES:
-        return float("nan")
-    piece = np.minimum(((along - low) / (high - low) * pieces).astype(np.intp), pieces - 1)
-    gradient = mtf50_gradient(fit.posterior, curves.mtf_cypx[0])
-    pull = pull_of(fit.posterior, fit.bins, fit.plateaus, gradient)
-    level, slope, bend = fit.posterior.profile()
-    at = fit.bins.place
-    apart = distance - fit.posterior.shape.fine.position_px[at]
-    residual = fit.points.value - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
-    pulls = np.bincount(piece, pull[at] * residual, pieces)
-    return float(np.sqrt(pieces / (pieces - 1.0) * np.sum(np.square(pulls - pulls.mean()))))

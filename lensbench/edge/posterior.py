@@ -212,16 +212,17 @@ def fit_with_line(
 
 
 def pull_of(posterior: Posterior, bins: Bins, plateaus: Plateaus, gradient: FloatArray) -> FloatArray:
-    """By how much a figure moves per unit of one sample's value, for a sample in each bin.
+    """By how much figures move per unit of one sample's value, for a sample in each bin.
 
-    `gradient` is the figure's change per unit of each coefficient.
+    `gradient` is the figures' change per unit of each coefficient, shape (figures, columns); the result has shape
+    (figures, SIZE).
     """
     table, span = posterior.shape.fitted, slice(0, MIDDLES.size)
     stacked = stack_bins([bins], posterior.shape.step_px)
     columns = np.concatenate(
         [_level_columns(stacked, table, span), _rows(stacked, table.modes, span)], axis=1
     )[0]
-    direction = posterior.spread @ (gradient @ posterior.spread)
+    direction = (gradient @ posterior.spread) @ posterior.spread.T
     return spread_out(direction @ columns / _variance([plateaus], columns[None, 1])[0])
 
 

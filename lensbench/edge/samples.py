@@ -5,7 +5,7 @@ which the noise of both plateaus and the light along the edge are read.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
@@ -26,19 +26,26 @@ class Points:
     value: FloatArray
     shape: tuple[int, int]
     """Of the region: rows, columns."""
+    is_sensor: bool = True
+    rounding_sd: tuple[float, float] = (0.0, 0.0)
 
     def kept(self, keep: BoolArray) -> "Points":
         """Those samples that are marked."""
-        return Points(
-            row_px=self.row_px[keep], col_px=self.col_px[keep], value=self.value[keep], shape=self.shape
-        )
+        return replace(self, row_px=self.row_px[keep], col_px=self.col_px[keep], value=self.value[keep])
 
 
 def points_of(region: Samples) -> Points:
     """List the present samples of a region."""
     height, width = region.values.shape
     row_px, col_px = _grid(height, width)
-    points = Points(row_px=row_px, col_px=col_px, value=region.values.ravel(), shape=(height, width))
+    points = Points(
+        row_px=row_px,
+        col_px=col_px,
+        value=region.values.ravel(),
+        shape=(height, width),
+        is_sensor=region.is_sensor,
+        rounding_sd=region.rounding_sd,
+    )
     return points if region.present.all() else points.kept(region.present.ravel())
 
 
@@ -69,6 +76,10 @@ class Noise:
         """Variance of a sample where the edge profile is 0 (dark) to 1 (bright)."""
         span = self.bright_variance - self.dark_variance
         return self.dark_variance + span * np.clip(profile, 0.0, 1.0)
+
+    def enlarged(self, factor: float) -> "Noise":
+        """Noise of so many times the variance."""
+        return Noise(dark_variance=factor * self.dark_variance, bright_variance=factor * self.bright_variance)
 
     def snr(self, step: float) -> float:
         """Step over the rms noise of the two plateaus."""
@@ -115,7 +126,9 @@ class Bins:
     place: npt.NDArray[np.intp]
     """Bin of every sample, the nearest one for those beyond the range (one region only)."""
 
-    def plateaus(self, *, step_px: float, sigma_px: float, step: float) -> Plateaus:
+    def plateaus(
+        self, *, step_px: float, sigma_px: float, step: float, least_sd: tuple[float, float] = (0.0, 0.0)
+    ) -> Plateaus:
         """Estimate both plateaus' noise and light from the scatter within bins well away from the edge."""
         filled = np.flatnonzero(self.count)
         distance = (filled - HALF) * step_px
@@ -126,11 +139,13 @@ class Bins:
         known = [side.variance for side in (dark, bright) if np.isfinite(side.variance)]
         typical = sum(known) / len(known) if known else floor
 
-        def variance(side: _Side) -> float:
-            return max(side.variance if np.isfinite(side.variance) else typical, floor)
+        def variance(side: _Side, least: float) -> float:
+            return max(side.variance if np.isfinite(side.variance) else typical, floor, least * least)
 
         return Plateaus(
-            noise=Noise(dark_variance=variance(dark), bright_variance=variance(bright)),
+            noise=Noise(
+                dark_variance=variance(dark, least_sd[0]), bright_variance=variance(bright, least_sd[1])
+            ),
             dark_slope_per_px=dark.slope,
             bright_slope_per_px=bright.slope,
             dark_slope_sd_per_px=dark.slope_sd,

@@ -135,6 +135,12 @@ _REGISTRY: Final[tuple[tuple[str, Severity, str, str], ...]] = (
         "print the chart in pure black, or with the printer's finest setting",
     ),
     (
+        "ragged_print",
+        _WARNING,
+        "the printed edge itself is ragged; the figure is that of its mean course",
+        "print the chart finer, or stand further away",
+    ),
+    (
         "outliers",
         _INFO,
         "samples that no edge explains were left out: specks, hot pixels, or the blocks of a JPEG",

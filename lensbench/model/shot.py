@@ -48,6 +48,10 @@ class Samples:
     """True where the sensor has a site of this channel (everywhere in a finished picture)."""
     clipped: BoolArray
     """True where the sample stands at the white or the black limit."""
+    is_sensor: bool = True
+    """False in a finished picture, whose errors hang together from pixel to pixel."""
+    rounding_sd: tuple[float, float] = (0.0, 0.0)
+    """What rounding to whole codes adds, on the dark and on the bright side."""
     tone_known: bool = True
     """False where a tone curve was assumed (JPEG): figures are then relative only."""
 
@@ -100,9 +104,13 @@ class Edge:
     mtf50_cypx: float = NAN
     mtf50_sd_cypx: float = NAN
     mtf30_cypx: float = NAN
+    mtf30_sd_cypx: float = NAN
     mtf20_cypx: float = NAN
+    mtf20_sd_cypx: float = NAN
     mtf10_cypx: float = NAN
+    mtf10_sd_cypx: float = NAN
     rise_10_90_px: float = NAN
+    rise_10_90_sd_px: float = NAN
     overshoot_percent: float = NAN
     undershoot_percent: float = NAN
     snr: float = NAN

@@ -185,8 +185,21 @@ class RasterPixels:
             values=light,
             present=np.ones(clipped.shape, np.bool_),
             clipped=clipped,
+            is_sensor=False,
+            rounding_sd=self._rounding_sd(light),
             tone_known=self.tone_known,
         )
+
+    def _rounding_sd(self, light: FloatArray) -> tuple[float, float]:
+        """What rounding to whole codes adds in the darker and in the brighter half of a region."""
+        if light.size < 4:
+            return 0.0, 0.0
+        dark, bright = np.partition(light.ravel(), (light.size // 4, 3 * light.size // 4))[
+            [light.size // 4, 3 * light.size // 4]
+        ]
+        step = np.diff(self.table)
+        codes = np.clip(np.searchsorted(self.table, (dark, bright)), 0, step.size - 1)
+        return float(step[codes[0]] / np.sqrt(12.0)), float(step[codes[1]] / np.sqrt(12.0))
 
     def overview(self, max_px: int) -> Overview:
         """Average blocks of codes; colours become grey by the weights of their codes."""
