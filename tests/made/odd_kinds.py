@@ -51,7 +51,7 @@ def present_of(region: str, scene: Scene) -> Mask:
     return sites(REGIONS[region][2], scene.height, scene.width)
 
 
-def _core(rng: Random) -> Spread:
+def drawn_good_lens(rng: Random) -> Spread:
     """A good lens: diffraction at about f/4 to f/9 on pixels of 4 um, and a little Gaussian blur."""
     return Chain(
         parts=(Pupil(q=float(rng.uniform(0.5, 1.2))), Gaussian(sigma_px=float(rng.uniform(0.15, 0.7))))
@@ -62,7 +62,7 @@ def _haloed(share: float, halo: Spread) -> Callable[[Random], Spread]:
     """A good lens whose halo takes a share of the light."""
 
     def drawn(rng: Random) -> Spread:
-        core = _core(rng)
+        core = drawn_good_lens(rng)
         return Mixture(parts=((1.0 - share, core), (share, Chain(parts=(core, halo)))))
 
     return drawn
@@ -142,8 +142,12 @@ SPREADS: dict[str, Callable[[Random], Spread]] = {
     "mirror, stop 0.45": _mirror,
     "clipped pupil": _cats_eye,
     "mixed aberrations, green light": _green,
-    "tail 60 % of 2.5 px, one-sided": lambda rng: Chain(parts=(_core(rng), Trail(share=0.6, scale_px=2.5))),
-    "tail 30 % of 2.5 px, one-sided": lambda rng: Chain(parts=(_core(rng), Trail(share=0.3, scale_px=2.5))),
+    "tail 60 % of 2.5 px, one-sided": lambda rng: Chain(
+        parts=(drawn_good_lens(rng), Trail(share=0.6, scale_px=2.5))
+    ),
+    "tail 30 % of 2.5 px, one-sided": lambda rng: Chain(
+        parts=(drawn_good_lens(rng), Trail(share=0.3, scale_px=2.5))
+    ),
     "exponential line, 0.4 to 2 px": lambda rng: ExponentialLine(scale_px=float(rng.uniform(0.4, 2.0))),
 }
 """How a lens of each kind is drawn."""
