@@ -35,10 +35,10 @@ Truths = dict[str, Array]
 
 SNRS: tuple[float | None, ...] = (20.0, 50.0, 150.0, 600.0, None)
 LEVELS = (50, 30, 20, 10)
-CAST = 8
+CAST = 6
 """Edges of a file whose truth takes a long edge; the others of a row are the same at other places, with other noise."""
 
-FIRST_TRUTHS = ("", "mean edge", "optics", "clean")
+FIRST_TRUTHS = ("", "whole", "mean edge", "optics", "clean")
 """Whose lines are counted together at the end, denoised files left out: what they should show is open to dispute."""
 
 EXPECTED_FLAGS = frozenset({"tone_unknown"})
@@ -124,6 +124,7 @@ def found_of(kind: str, effort: Effort) -> Iterator[tuple[Key, Found]]:
     """Draw all edges of a kind and measure them by every method."""
     make = file_regions if kind in PROCESSINGS else sensor_regions
     for region in effort.regions:
+        place = region.removesuffix(" green") if kind in PROCESSINGS else region
         for snr, regions, truths in make(kind, region, effort):
             for method in METHODS:
                 edges = measure_edges(regions, method=method)
@@ -132,7 +133,7 @@ def found_of(kind: str, effort: Effort) -> Iterator[tuple[Key, Found]]:
                     names = f"mtf{level}_cypx", f"mtf{level}_sd_cypx"
                     cypx, sd = (np.array([getattr(edge, name, np.nan) for edge in edges]) for name in names)
                     off = cypx - true[:, LEVELS.index(level)]
-                    key = Key(kind=kind, truth=truth, region=region, snr=snr, level=level, method=method)
+                    key = Key(kind=kind, truth=truth, region=place, snr=snr, level=level, method=method)
                     yield key, Found(error=off / (cypx - off), sd=sd / cypx, away=off / sd, flags=flags)
 
 
@@ -151,6 +152,13 @@ def sensor_regions(
     rng = _random(kind, region, effort.seed)
     edges = [drawn_edge(kind, region, rng) for _ in range(effort.edges)]
     truths = {"": _at_levels([edge.at(level / 100) for edge in edges for level in LEVELS])}
+    if kind.startswith("halo"):
+        # A region narrower than the halo takes it for a part of black and white, and sees the core alone.
+        cores = [replace(edge, spread=edge.spread.parts[0][1]) for edge in edges]
+        truths = {
+            "whole": truths[""],
+            "core alone": _at_levels([core.at(level / 100) for core in cores for level in LEVELS]),
+        }
     if ragged := [edge for edge in edges if isinstance(edge, RaggedEdge)]:
         truths = {
             "mean edge": truths[""],

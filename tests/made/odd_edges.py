@@ -25,8 +25,8 @@ LEVELS = (0.5, 0.3, 0.2, 0.1)
 """Of which the true frequencies are asked."""
 
 _STEP_PX = 1.0 / 32.0
-_PERIOD = 2**20
-"""Samples in one period of the blurred square wave: 32768 px, of which only the middle of one rise is used."""
+_PERIOD = 2**18
+"""Samples in one period of the blurred square wave: 8192 px, of which only the middle of one rise is used."""
 
 
 class Spread(Protocol):
@@ -240,7 +240,7 @@ class OddEdge:
 def profile_of(transfer: Callable[[Array], Complex], highest_cypx: float, reach_px: float) -> Profile:
     """ESF of a complex transfer: one rise of a very long square wave, whose Fourier series is exact.
 
-    Its other rises lie 16384 px away, and the tail of diffraction there (1e-5) only scales the step.
+    Its other rises lie 4096 px away, and the tail of diffraction there (5e-5) only scales the step.
     """
     period_px = _PERIOD * _STEP_PX
     count = min(int(np.ceil(highest_cypx * period_px)), _PERIOD // 2)

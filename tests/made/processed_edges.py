@@ -9,7 +9,7 @@ with noise, for an adaptive step treats a noisy edge otherwise than a clean one.
 import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -30,10 +30,12 @@ RED_GREEN_BLUE = (0.5, 1.0, 0.65)
 """How bright neutral grey is on the sensor: red and blue are raised afterwards, and their noise with them."""
 
 _MARGIN_PX = 16
-_BINS_A_PX = 16
-_LONG_PX = 48
 _REACH_PX = 12
-_NOISY_REPEATS = 6
+_STEPS_A_PX = 8
+_TILES = (14, 20)
+"""Enough for the reach and the core's own width."""
+_NEAR_PX = 10.0
+_HALF_A_CODE_SNR = 200.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,7 +122,7 @@ class ProcessedEdge:
         scene, (top, left) = self.edge.scene, self.pads_px
         rows = np.arange(-top, scene.height + _MARGIN_PX) - 0.5 * (scene.height - 1)
         cols = np.arange(-left, scene.width + _MARGIN_PX) - 0.5 * (scene.width - 1)
-        esf = self._profile(scene.distance_px(rows[:, None], cols[None, :]))
+        esf = wide_profile(self.edge)(scene.distance_px(rows[:, None], cols[None, :]))
         values = self.processing.picture(1.0 - esf if scene.flipped else esf, snr, rng)
         values = values[top : top + scene.height, left : left + scene.width]
         return samples(
@@ -130,23 +132,19 @@ class ProcessedEdge:
             tone_known=self.processing.deep,
         )
 
-    @cached_property
-    def _profile(self) -> Profile:
-        return wide_profile(self.edge)
-
     def truth(self, level: float, asked: str, snr: float | None = None) -> float:
         """True frequency of «optics», before the file was made, or of the picture from a «clean» or a «noisy» edge.
 
-        The clean picture is that before 8 bits and compression, whose steps a noisy one would smooth out.
+        In 8 bits the clean edge has noise of half a code: a plateau without any would stick to one code, off its level.
         """
         if asked == "optics":
             return self.edge.at(level)
         scene = self.edge.scene
-        turned = replace(scene, height=_LONG_PX, width=_LONG_PX, offset_px=0.0)
+        turned = replace(scene, height=64, width=64, offset_px=0.0)
         edge = replace(self.edge, scene=turned)
-        noisy = asked == "noisy"
-        processing = self.processing if noisy else replace(self.processing, deep=True, quality=None)
-        frequency, ratio = made_over_exact(edge, processing, snr if noisy else None)
+        if asked == "clean":
+            snr = None if self.processing.deep else _HALF_A_CODE_SNR
+        frequency, ratio = made_over_exact(edge, self.processing, snr)
 
         def mtf(at: Array) -> Array:
             return np.asarray(np.abs(edge.transfer(at)) * np.interp(at, frequency, ratio), np.float64)
@@ -158,46 +156,54 @@ class ProcessedEdge:
 def made_over_exact(edge: OddEdge, processing: Processing, snr: float | None) -> tuple[Array, Array]:
     """What making a file does to the MTF along the edge's normal, over frequency up to 1 cy/px.
 
-    Pictures of the edge at sixteen offsets of 1/16 px give every pixel, and so every place among filter sites and
-    blocks alike, the whole ESF; the same sums over the exact values cancel whatever the sums themselves do.
+    A straight edge stands to a pixel by its distance alone, and by the pixel's place in filter array and blocks. So the
+    edge is moved past a few pixels in steps of 1/8 px; those of all places count alike. The same sums over the exact
+    values cancel whatever the sums themselves do.
     """
-    distance, made, exact = _long_edge(edge, processing, snr)
-    bins = 2 * _REACH_PX * _BINS_A_PX
-    place = np.floor((distance + _REACH_PX) * _BINS_A_PX).astype(np.intp)
+    core_px = 4 if snr is None else 16 if snr > 40.0 else 28
+    tile_px = core_px + 2 * _MARGIN_PX
+    tiles_down, tiles_across = _TILES
+    shift = (np.arange(tiles_down * tiles_across) - 0.5 * tiles_down * tiles_across) / _STEPS_A_PX
+    at = np.arange(tile_px) - 0.5 * (tile_px - 1)
+    moved = replace(edge.scene, offset_px=0.0)
+    distance = moved.distance_px(at[:, None], at[None, :]) - shift[:, None, None]
+    exact = wide_profile(edge)(distance)
+
+    def sheet(tiles: Array) -> Array:
+        whole = tiles.reshape(tiles_down, tiles_across, tile_px, tile_px).swapaxes(1, 2)
+        return whole.reshape(tiles_down * tile_px, tiles_across * tile_px)
+
+    rng = np.random.default_rng(0)
+    picture = processing.picture(sheet(1.0 - exact if moved.flipped else exact), snr, rng)
+    made = picture.reshape(tiles_down, tile_px, tiles_across, tile_px).swapaxes(1, 2).reshape(exact.shape)
+    inner = (slice(None), slice(_MARGIN_PX, -_MARGIN_PX), slice(_MARGIN_PX, -_MARGIN_PX))
+    return _ratio(distance[inner], made[inner], exact[inner])
+
+
+def _ratio(distance: Array, made: Array, exact: Array) -> tuple[Array, Array]:
+    """Of the spectra of two edges, from values at the same distances.
+
+    Far from the edge they agree but for black and white: only how they differ near it is transformed, which leaves the
+    noise of the rest out.
+    """
+    bins = 2 * _REACH_PX * _STEPS_A_PX
+    place = np.floor((distance + _REACH_PX) * _STEPS_A_PX).astype(np.intp)
     own = (place >= 0) & (place < bins)
     count = np.bincount(place[own], minlength=bins)
+    esf_made, esf_exact = (np.bincount(place[own], values[own], bins) / count for values in (made, exact))
+    apart = np.abs((np.arange(bins) + 0.5) / _STEPS_A_PX - _REACH_PX)
+    step, black = np.polyfit(esf_exact[apart > _NEAR_PX], esf_made[apart > _NEAR_PX], 1)
+    fading = np.clip((apart - 0.5 * _NEAR_PX) / (0.5 * _NEAR_PX), 0.0, 1.0)
+    difference = ((esf_made - black) / step - esf_exact) * np.square(np.cos(0.5 * np.pi * fading))
     frequency = np.linspace(0.0, 1.0, 201)
-    waves = np.exp(-2j * np.pi * np.outer(frequency, np.arange(1, bins) / _BINS_A_PX - _REACH_PX))
-    spectra = [
-        np.abs(waves @ np.diff(np.bincount(place[own], values[own], bins) / count))
-        for values in (made, exact)
-    ]
-    return frequency, (spectra[0] / spectra[0][0]) / np.maximum(spectra[1] / spectra[1][0], 1e-9)
-
-
-def _long_edge(edge: OddEdge, processing: Processing, snr: float | None) -> tuple[Array, Array, Array]:
-    """Distances, values of the made picture and exact values, pixel by pixel."""
-    side = _LONG_PX + 2 * _MARGIN_PX
-    at = np.arange(side) - 0.5 * (side - 1)
-    inner = slice(_MARGIN_PX, -_MARGIN_PX)
-    profile = wide_profile(edge)
-    rng = np.random.default_rng(0)
-    found = []
-    for shift in (np.arange(_BINS_A_PX) + 0.5) / _BINS_A_PX - 0.5:
-        moved = replace(edge.scene, height=side, width=side, offset_px=float(shift))
-        distance = moved.distance_px(at[:, None], at[None, :])
-        esf = profile(distance)
-        repeats = 1 if snr is None else _NOISY_REPEATS
-        pictures = [processing.picture(1.0 - esf if moved.flipped else esf, snr, rng) for _ in range(repeats)]
-        made = np.mean(pictures, axis=0)
-        found.append([part[inner, inner].ravel() for part in (distance, made, esf)])
-    distance, made, exact = (np.concatenate(parts) for parts in zip(*found, strict=True))
-    return distance, made, exact
+    waves = np.exp(-2j * np.pi * np.outer(frequency, np.arange(1, bins) / _STEPS_A_PX - _REACH_PX))
+    spectra = [np.abs(waves @ np.diff(esf)) for esf in (esf_exact + difference, esf_exact)]
+    return frequency, spectra[0] / np.maximum(spectra[1], 1e-9)
 
 
 def wide_profile(edge: OddEdge) -> Profile:
     """ESF over the whole picture, margins and all."""
-    reach = float(np.hypot(edge.scene.height, edge.scene.width)) + 4.0 * _MARGIN_PX
+    reach = float(np.hypot(edge.scene.height, edge.scene.width)) + 6.0 * _MARGIN_PX
     return profile_of(edge.transfer, edge.spread.highest_cypx, reach)
 
 

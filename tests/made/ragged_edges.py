@@ -12,6 +12,7 @@ import numpy.typing as npt
 from exact_edges import Scene, grid
 from odd_edges import first_crossing
 from scipy.interpolate import RectBivariateSpline
+from scipy.signal import lfilter
 from scipy.special import ndtr
 
 from lensbench import optics
@@ -47,11 +48,8 @@ class RaggedEdge:
         place = np.arange(-reach, reach, _PIECE_PX) + 0.5 * _PIECE_PX
         kept = np.exp(-_PIECE_PX / self.correlation_px)
         kick = np.random.default_rng(self.seed).standard_normal(place.size)
-        shift = np.empty(place.size)
-        shift[0] = kick[0]
-        for k in range(1, place.size):
-            shift[k] = kept * shift[k - 1] + np.sqrt(1.0 - kept**2) * kick[k]
-        return place, self.ragged_px * shift
+        kick[1:] *= np.sqrt(1.0 - kept**2)
+        return place, self.ragged_px * lfilter([1.0], [1.0, -kept], kick)
 
     @cached_property
     def esf_values(self) -> Array:
