@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from lensbench.library.curve import CurvePoint, Lack, LensCurve, at_stop, curve_at
-from lensbench.library.older import OLDER_ZONES
+from lensbench.library.store import OLDER_ZONES
 from lensbench.model.flags import Note
 from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
