@@ -1,4 +1,7 @@
-"""The plan in words and rows, the same on the screen and on the checklist that is printed and ticked off."""
+"""The plan in words and rows, the same on the screen and on the checklist that is printed and ticked off.
+
+What the checklist advises is common practice, no source.
+"""
 
 from collections.abc import Sequence
 from itertools import groupby
@@ -7,7 +10,6 @@ from typing import Final
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, Spacer, Table
 
-from lensbench.capture import gear
 from lensbench.capture.plan import ShootPlan, ShotToTake
 from lensbench.capture.standing import WALL_PAGES
 from lensbench.model.names import f_stop, shutter_speed
@@ -15,28 +17,91 @@ from lensbench.storage.pdf import grid, pdf_pages, text
 
 Rows = tuple[tuple[str, ...], list[tuple[str, ...]]]
 
+_TRIPOD: Final = (
+    "Tripod, legs spread wide, centre column down; hang no bag that can swing.",
+    "Stabiliser off on the tripod, in the lens and in the body; it can wander there.",
+    "Self-timer (2 s, better 10 s) or a remote release; hands off, and stand still.",
+    (
+        "Electronic first curtain (with a mirror: locked up), above all between 1/125 s and 1/4 s. No fully electronic "
+        "shutter under lamps that flicker, unless the time is 1/50 s or longer."
+    ),
+)
+_CAMERA: Final = (
+    "Raw, base ISO, the same ISO throughout; mode M; corrections and sharpening do not matter in raw.",
+    "Paper white at half to three quarters of full scale, nowhere clipped.",
+    "Hood on, filter off, front element clean (blower first).",
+)
+_LIGHT: Final = (
+    "Matte paper, light from two sides at 45 degrees, lamps well apart, room light off.",
+    "Even within 10 %: photograph blank paper at the centre and in the corners, or read it off lensbench check.",
+    "No shiny spot: nothing bright stands opposite the chart.",
+)
+_HANGING: Final = (
+    "Fix the paper flat on a rigid board. On a wall: tape that peels off clean, tried on a hidden spot first.",
+    (
+        "Square by a mirror: hold a small one flat on the chart's centre, and move the camera until the lens sees "
+        "itself in the middle of the picture."
+    ),
+    "As a control, take it down, hang it again and repeat one setting: what changes is not the lens.",
+)
+_FOCUS: Final = (
+    (
+        "Focus at the stop you shoot at, magnified on the centre of the chart: on stopping down, spherical aberration "
+        "moves the plane of best focus, so the focus found wide open is not the best one at f/4."
+    ),
+    "Throw the focus off and find it anew before every shot: only then do repeats tell the lens from the focusing.",
+)
+_CARE: Final = (
+    "A camera on a tripod topples easily: keep cables, straps, children and pets away, and do not leave it alone.",
+    (
+        "Lamps grow hot, and run on mains: keep paper and curtains off, cables out of the way, hands dry; let them "
+        "cool before you move them."
+    ),
+    "Up a ladder never alone, never on a chair; do not lean over a stairwell.",
+    "Elsewhere than at home: ask before you hang anything or block a corridor, and keep to the rules of the place.",
+)
+_EXPOSURE: Final = (
+    "Times as in the table: the same light at every stop. Paper too dark or bright: shift all alike."
+)
+_UPSIDE_DOWN: Final = (
+    "Turned upside down the camera hangs by the head's clamp only: lock every knob, and keep its strap round your "
+    "hand while you turn it."
+)
+_QUICK_SIDES: Final = {
+    "sheet": (
+        "Softness that stays on the same side of the picture when the sheet is turned comes from the lens or the "
+        "mount; one that changes sides comes from the sheet."
+    ),
+    "wall": (
+        "Softness that stays on the same side of the picture when the camera is turned comes from the lens or the "
+        "mount; one that changes sides comes from the wall, its pages or its light."
+    ),
+}
+_QUICK_READING: Final = (
+    "Still softer on one side at f/8: send it back, or ask for another copy. Better at f/8: ordinary for a wide stop.",
+    "A dozen shots do not find the best stop: they tell a sound copy from a bad one. Repeat before you complain.",
+)
+_AFTERWARDS: Final = (
+    "Beside the camera: lensbench check FOLDER --watch --plan shots.csv says at once what to repeat.",
+    "shots.csv lists the shots in this order; the column «file» is filled by «check --fill» or by hand.",
+    "lensbench sweep FOLDER --shots shots.csv --out result",
+)
+
 
 def headline(plan: ShootPlan) -> str:
-    """Name what is planned: how many shots, of which lens, in how many minutes."""
-    lens = plan.lens.name or _lens_described(plan)
-    kind = "Ten-minute test" if plan.quick else "Shooting plan"
-    return f"{kind}: {lens}, {len(plan.shots)} shots, about {_duration(plan.minutes)}"
-
-
-def _lens_described(plan: ShootPlan) -> str:
+    """What is planned: how many shots, of which lens, in how many minutes."""
     short_mm, long_mm = plan.lens.focal_range_mm
     focal = f"{short_mm:g}-{long_mm:g} mm" if plan.lens.zooms else f"{short_mm:g} mm"
-    return f"{focal} {f_stop(plan.lens.widest_f_number)}"
-
-
-def _duration(minutes: float) -> str:
-    if minutes < 90.0:
-        return f"{5 * max(1, round(minutes / 5.0)):d} minutes"
-    return f"{round(minutes / 30.0) / 2.0:g} hours"
+    lens = plan.lens.name or f"{focal} {f_stop(plan.lens.widest_f_number)}"
+    kind = "Ten-minute test" if plan.quick else "Shooting plan"
+    time = f"{round(plan.minutes / 30.0) / 2.0:g} hours"
+    if plan.minutes < 90.0:
+        time = f"{5 * max(1, round(plan.minutes / 5.0)):d} minutes"
+    return f"{kind}: {lens}, {len(plan.shots)} shots, about {time}"
 
 
 def chart_sentence(plan: ShootPlan) -> str:
-    """Say which chart it takes, how large, and how to make it."""
+    """Which chart it takes, how large, and how to make it."""
     chart = plan.chart
     if chart.kind == "wall":
         height_mm, width_mm = plan.standings[0].field_mm
@@ -55,7 +120,7 @@ def chart_sentence(plan: ShootPlan) -> str:
 def distance_rows(plan: ShootPlan) -> Rows:
     """Where to stand for each focal length."""
     header = ("focal length", "chart to sensor", "focal lengths", "scale", "picture shows", "print blur")
-    rows: list[tuple[str, ...]] = [
+    return header, [
         (
             f"{here.focal_length_mm:g} mm",
             f"{here.distance_mm / 1000.0:.2f} m",
@@ -66,11 +131,10 @@ def distance_rows(plan: ShootPlan) -> Rows:
         )
         for here in plan.standings
     ]
-    return header, rows
 
 
 def print_sentence(plan: ShootPlan) -> str:
-    """Say what the print's figure assumes."""
+    """What the print's figure assumes."""
     return (
         "Distances run from the chart to the sensor's mark, by thin-lens optics: good to a few centimetres. Print "
         f"blur: sigma on the sensor of a print with {plan.printed.dots_per_inch:g} dpi and edges of "
@@ -93,13 +157,10 @@ def tolerance_rows(plan: ShootPlan) -> Rows:
     ]
     if not bracketed:
         return header, rows
-    steps = (_bracket_step(plan, stop) if stop in bracketed else "" for stop in plan.f_numbers)
+    least_mm = {stop: min(here.bracket_mm[stop] for here in plan.standings) for stop in bracketed}
+    steps = [f"{_length(least_mm[stop])} (5 %)" if stop in bracketed else "" for stop in plan.f_numbers]
     with_steps = [(*row, step) for row, step in zip(rows, steps, strict=True)]
     return (*header, "step of the focus bracket, at the chart"), with_steps
-
-
-def _bracket_step(plan: ShootPlan, stop: float) -> str:
-    return f"{_length(min(here.bracket_mm[stop] for here in plan.standings))} (5 %)"
 
 
 def _length(length_mm: float) -> str:
@@ -115,54 +176,41 @@ _FOOTER: Final = "Made by lensbench plan. Figures from thin-lens optics; see how
 
 def checklist_pdf(plan: ShootPlan) -> bytes:
     """PDF of the checklist: one page for the quick test, a few for a whole shoot."""
-    story = _quick_story(plan) if plan.quick else _story(plan)
+    head = [_text(headline(plan), "title")]
+    head += [_text(words, "body") for words in (chart_sentence(plan), *plan.remarks)]
+    story: list[Flowable] = [*head, Spacer(0, 1.5 * mm), _grid(*distance_rows(plan))]
+    story += [_text(print_sentence(plan), "small"), *(_quick_story(plan) if plan.quick else _story(plan))]
     return pdf_pages(story, title=headline(plan), footer=_FOOTER)
 
 
 def _story(plan: ShootPlan) -> list[Flowable]:
     return [
-        *_head(plan),
-        *_section("Hang the chart", [*gear.HANGING, *gear.LIGHT]),
+        _section("Hang the chart", [*_HANGING, *_LIGHT]),
         _grid(*tolerance_rows(plan)),
-        *_section("Set the camera", [*gear.TRIPOD, gear.EXPOSURE, *gear.CAMERA]),
-        *_section("Focus", gear.FOCUS),
-        *_section("Take care", gear.CARE, mark=_DASH),
+        _section("Set the camera", [*_TRIPOD, _EXPOSURE, *_CAMERA]),
+        _section("Focus", _FOCUS),
+        _section("Take care", _CARE, mark=_DASH),
         *_shots(plan),
-        *_section("Then", _afterwards()),
+        _section("Then", _AFTERWARDS),
     ]
 
 
 def _quick_story(plan: ShootPlan) -> list[Flowable]:
+    turned = [_UPSIDE_DOWN] if plan.chart.kind == "wall" else []
     return [
-        *_head(plan),
-        *_section("Before", [gear.HANGING[0], gear.HANGING[1], gear.LIGHT[0], *gear.TRIPOD]),
+        _section("Before", [*_HANGING[:2], _LIGHT[0], *_TRIPOD]),
         _grid(*tolerance_rows(plan)),
-        *_section("Set", [gear.EXPOSURE, *gear.CAMERA, *gear.FOCUS]),
-        *_quick_shots(plan),
-        *_section("Read it so", [gear.QUICK_SIDES[plan.chart.kind], *gear.QUICK_READING], mark=_DASH),
-        *_section("Take care", _quick_care(plan), mark=_DASH),
-        *_section("Then", _afterwards()[::2]),
+        _section("Set", [_EXPOSURE, *_CAMERA, *_FOCUS]),
+        _quick_shots(plan),
+        _section("Read it so", [_QUICK_SIDES[plan.chart.kind], *_QUICK_READING], mark=_DASH),
+        _section("Take care", [*_CARE[:2], *turned, _CARE[3]], mark=_DASH),
+        _section("Then", _AFTERWARDS[::2]),
     ]
 
 
-def _quick_care(plan: ShootPlan) -> list[str]:
-    turned = [gear.UPSIDE_DOWN] if plan.chart.kind == "wall" else []
-    return [*gear.CARE[:2], *turned, gear.CARE[3]]
-
-
-def _head(plan: ShootPlan) -> list[Flowable]:
-    story: list[Flowable] = [_text(headline(plan), "title"), _text(chart_sentence(plan), "body")]
-    story += [_text(remark, "body") for remark in plan.remarks]
-    story += [Spacer(0, 1.5 * mm), _grid(*distance_rows(plan)), _text(print_sentence(plan), "small")]
-    return story
-
-
-def _section(title: str, lines: Sequence[str], *, mark: str = _BOX) -> list[Flowable]:
-    return [
-        KeepTogether(
-            [_text(title, "section"), *(_text(f"{mark}  {line}", "body", hang_pt=4.2 * mm) for line in lines)]
-        )
-    ]
+def _section(title: str, lines: Sequence[str], *, mark: str = _BOX) -> Flowable:
+    points = (_text(f"{mark}  {line}", "body", hang_pt=4.2 * mm) for line in lines)
+    return KeepTogether([_text(title, "section"), *points])
 
 
 def _shots(plan: ShootPlan) -> list[Flowable]:
@@ -179,19 +227,18 @@ def _shots(plan: ShootPlan) -> list[Flowable]:
     return story
 
 
-def _quick_shots(plan: ShootPlan) -> list[Flowable]:
+def _quick_shots(plan: ShootPlan) -> Flowable:
     """All shots in one table, a line for each way the sheet hangs and focal length, so that one page holds it."""
     rows = []
-    for (condition, focal_length_mm), members in groupby(
-        plan.shots, key=lambda shot: (shot.condition, shot.focal_length_mm)
-    ):
+    lines = groupby(plan.shots, key=lambda shot: (shot.condition, shot.focal_length_mm))
+    for (condition, focal_length_mm), members in lines:
         by_stop = groupby(members, key=lambda shot: shot.f_number)
         cells = (_GAP.join(_setting_row(list(shots))[:3]) for _, shots in by_stop)
         rows.append((condition, f"{focal_length_mm:g} mm", *cells))
-    turned = "turn the sheet upside down" if plan.chart.kind == "sheet" else "turn the camera upside down"
-    title = _text(f"Shots: focus anew before each; then {turned} and repeat", "section")
+    turned = "sheet" if plan.chart.kind == "sheet" else "camera"
+    title = f"Shots: focus anew before each; then turn the {turned} upside down and repeat"
     header = ("chart", "focal length", *("" for _ in plan.f_numbers))
-    return [KeepTogether([title, _grid(header, rows)])]
+    return KeepTogether([_text(title, "section"), _grid(header, rows)])
 
 
 def _setting_row(shots: Sequence[ShotToTake]) -> tuple[str, ...]:
@@ -204,18 +251,8 @@ def _setting_row(shots: Sequence[ShotToTake]) -> tuple[str, ...]:
     return f_stop(first.f_number), shutter_speed(first.exposure_s), boxes, does
 
 
-def _step_name(step: int) -> str:
-    return f"{step:+d}".replace("-", "\N{MINUS SIGN}") if step else "0"
-
-
-def _afterwards() -> tuple[str, ...]:
-    watching = (
-        "Beside the camera: lensbench check FOLDER --watch --plan shots.csv says at once what to repeat."
-    )
-    table = (
-        "shots.csv lists the shots in this order; the column «file» is filled by «check --fill» or by hand."
-    )
-    return watching, table, "lensbench sweep FOLDER --shots shots.csv --out result"
+def _step_name(step: float) -> str:
+    return f"{step:+.0f}".replace("-", "\N{MINUS SIGN}") if step else "0"
 
 
 def _text(words: str, kind: str, *, hang_pt: float = 0.0) -> Paragraph:
