@@ -53,14 +53,9 @@ _ARRAYS: Final = ("frequency_cymm", "mtf", "mtf_sd")
 
 
 def profile_from_scan(edges: Sequence[Edge], *, dpi: float, name: str) -> PrintProfile:
-    """Profile of a print from edges measured on a flatbed scan.
+    """Profile of a print from linear edges measured on a flatbed scan with 300 dpi or more.
 
-    Parameters
-    ----------
-    edges : sequence of Edge
-        As measured on the scan, linear; several directions are best, for printers differ across and along.
-    dpi : float
-        Of the scan, as stated: 300 or more. [1/inch]
+    Several directions are best, for printers differ across and along.
 
     Raises
     ------

@@ -230,16 +230,9 @@ def choose_chart(
 ) -> ChartChoice:
     """The chart and the distance in focal lengths, the same for all focal lengths of a zoom.
 
-    A wall set where the room holds it at 25 focal lengths or more; else the largest sheet that the room holds.
-
-    Parameters
-    ----------
-    paper : str
-        The largest that the printer takes.
-    room_mm : float
-        From the chart's wall to the wall behind you.
-    kind : str
-        auto, sheet (one page of this paper) or wall.
+    Of kind `auto` a wall set where the room, measured from the chart's wall to the wall behind you, holds it at 25
+    focal lengths or more; else the largest sheet that the room holds. Or a `sheet` of this paper, or a `wall` set;
+    `paper` is the largest that the printer takes.
 
     Raises
     ------

@@ -4,10 +4,9 @@ A picture is measured as the sensor stores it; sides and turns are told as the c
 orientation knows. Limits are common practice, no source, unless one is named.
 """
 
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import cos, hypot, isfinite, log, log2, radians, sin, tan
+from math import hypot, isfinite, log, log2, radians, tan
 from pathlib import Path
 from string import ascii_letters
 from typing import Final
@@ -22,7 +21,7 @@ from lensbench.model.errors import SettingError
 from lensbench.model.flags import FLAGS
 from lensbench.model.names import f_stop, focal_length, shutter_speed
 from lensbench.model.setting import same_focal_length
-from lensbench.model.shot import ChartEdge, Metadata, RejectedShot, ShotResult, Tilt
+from lensbench.model.shot import ChartEdge, Edge, Metadata, RejectedShot, ShotResult, Tilt
 from lensbench.model.units import FloatArray, nominal_f_number
 from lensbench.shot import common_blur, zone_of
 
@@ -83,21 +82,19 @@ def judge(
 ) -> Verdict:
     """Whether a shot is usable, and what to do.
 
-    Parameters
-    ----------
-    earlier : sequence of ShotResult
-        Usable shots of this session, for comparison with their like.
-    off_focus : bool
-        The plan wants this one out of focus, as a step of a focus bracket.
+    It is compared with its like among the `earlier` usable shots of the session. `off_focus`: the plan wants it out of
+    focus, as a step of a focus bracket.
     """
     if isinstance(result, RejectedShot):
-        clipped = FLAGS["clipped"].meaning in result.reason
-        return Verdict(
-            path=result.path, usable=False, settings="", does=(_ALL_CLIPPED if clipped else result.reason,)
-        )
-    grave = ["white is clipped: two thirds of a stop less"] if "white_clipped" in _flags(result) else []
-    grave += [*_frame(result), *_tilt(result), *_shake(result)]
-    if not off_focus:
+        reason = _ALL_CLIPPED if FLAGS["clipped"].meaning in result.reason else result.reason
+        return Verdict(path=result.path, usable=False, settings="", does=(reason,))
+    flags = _flags(result)
+    grave = ["white is clipped: two thirds of a stop less"] if "white_clipped" in flags else []
+    grave += _frame(result)
+    grave += _tilt(result) if "tilted" in flags else []
+    if "shake" in flags:
+        grave += _shake(result)
+    elif not off_focus:
         grave += _focus(result, earlier)
     return Verdict(
         path=result.path,
@@ -142,8 +139,6 @@ def _frame(shot: ShotResult) -> list[str]:
 
 def _tilt(shot: ShotResult) -> list[str]:
     """How to turn the camera, and where it must go then, for turned left its aim wanders left."""
-    if "tilted" not in _flags(shot):
-        return []
     right_deg, up_deg = tilt_as_held(shot.tilt, held(shot))
     said = []
     for angle_deg, positive, negative in ((right_deg, "to the right", "to the left"), (up_deg, "up", "down")):
@@ -157,11 +152,8 @@ def _tilt(shot: ShotResult) -> list[str]:
 
 
 def _shake(shot: ShotResult) -> list[str]:
-    if "shake" not in _flags(shot):
-        return []
-    blur = common_blur(shot.edges)
     time = f"{shutter_speed(shot.metadata.exposure_s)}: " if shot.metadata.exposure_s else ""
-    if blur is None:
+    if (blur := common_blur(shot.edges)) is None:
         return [f"{time}shake, use the timer"]
     # A quarter turn of the camera makes upright of level; it is a direction without a head, so that modulo 180 is all.
     direction = (blur.direction_deg - 90.0 * held(shot)) % 180.0
@@ -172,22 +164,19 @@ def _shake(shot: ShotResult) -> list[str]:
 
 def _focus(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     """Whether it is soft at all positions alike; one picture cannot tell before from behind."""
-    if "shake" in _flags(shot):
-        return []
     figures = _zone_figures(shot)
     if figures.size == 0:
         return []
     like = [other for other in earlier if _same_setting(other, shot)]
-    if like:
-        best = max(like, key=lambda other: np.nan_to_num(other.summary["frame"].mtf50_cypx))
-        ratios = figures / _zone_figures(best) if _zone_figures(best).size == figures.size else np.ones(1)
-        if ratios.mean() < _SOFTER_THAN_BEFORE and ratios.max() < _SOFTER_IN_EVERY_ZONE:
-            softer = 100.0 * (1.0 - float(ratios.mean()))
-            return [f"out of focus: {softer:.0f} % softer all over than {best.path.name}: refocus"]
+    if not like:
+        soft = figures.mean() < _SHARE_OF_BOUND * _bound_cypx(shot) and figures.max() < _ALIKE * figures.min()
+        return ["out of focus at all positions alike: refocus"] if soft else []
+    best = max(like, key=lambda other: np.nan_to_num(other.summary["frame"].mtf50_cypx))
+    ratios = figures / _zone_figures(best) if _zone_figures(best).size == figures.size else np.ones(1)
+    if ratios.mean() >= _SOFTER_THAN_BEFORE or ratios.max() >= _SOFTER_IN_EVERY_ZONE:
         return []
-    if figures.mean() < _SHARE_OF_BOUND * _bound_cypx(shot) and figures.max() < _ALIKE * figures.min():
-        return ["out of focus at all positions alike: refocus"]
-    return []
+    softer = 100.0 * (1.0 - float(ratios.mean()))
+    return [f"out of focus: {softer:.0f} % softer all over than {best.path.name}: refocus"]
 
 
 def _zone_figures(shot: ShotResult) -> FloatArray:
@@ -247,15 +236,14 @@ def _median(figures: Sequence[float]) -> float:
 def _darker_side(shot: ShotResult) -> str:
     """Side towards which the paper darkens, from a plane beside an even power for vignetting."""
     lit = [edge for edge in shot.edges if isfinite(edge.edge.bright_level)]
-    rows, cols = shot.size_px
-    down = np.array([edge.center_px[0] / rows - 0.5 for edge in lit])
-    right = np.array([edge.center_px[1] / cols - 0.5 for edge in lit])
+    shares = np.array([edge.center_px for edge in lit]) / shot.size_px - 0.5
     height2 = np.array([edge.image_height**2 for edge in lit])
-    design = np.column_stack((np.ones_like(down), down, right, height2, height2**2))
-    fit = np.linalg.lstsq(design, np.array([edge.edge.bright_level for edge in lit]), rcond=None)[0]
-    upright = abs(fit[1]) > abs(fit[2])
+    design = np.column_stack((shares, np.ones_like(height2), height2, height2**2))
+    levels = np.array([edge.edge.bright_level for edge in lit])
+    down, right = np.linalg.lstsq(design, levels, rcond=None)[0][:2]
+    upright = abs(down) > abs(right)
     towards, away = ("bottom", "top") if upright else ("right", "left")
-    return side_as_held(towards if fit[1 if upright else 2] < 0.0 else away, held(shot))
+    return side_as_held(towards if (down if upright else right) < 0.0 else away, held(shot))
 
 
 def held(shot: ShotResult) -> int:
@@ -312,7 +300,7 @@ def border_gaps(shot: ShotResult) -> dict[str, float] | None:
     frames_mm = [frame.size_mm for frame in layout.frames]
     frame_mm = min(frames_mm, key=lambda size: abs(log(size[1] / size[0] / ratio)))
     corners = np.array([(down, right) for down in (-0.5, 0.5) for right in (-0.5, 0.5)])
-    return _gaps(mapping.to_px(corners * np.array(frame_mm)) / np.array(shot.size_px))
+    return _gaps(mapping.to_px(corners * frame_mm) / shot.size_px)
 
 
 def _gaps(shares: FloatArray) -> dict[str, float]:
@@ -343,7 +331,7 @@ def lost_corners(shot: ShotResult) -> dict[str, int]:
     for number in _CORNER_PAGES:
         if number not in found:
             center_px = to_px @ np.array((*PLACES[number - 1].share, 1.0))
-            gaps = _gaps(center_px[np.newaxis] / np.array(shot.size_px))
+            gaps = _gaps(np.array([center_px]) / shot.size_px)
             for side in (side for side in SIDES if gaps[side] < _CUT):
                 lost[side] = lost.get(side, 0) + 1
     return lost
@@ -356,20 +344,18 @@ def _page_number(name: str) -> int:
 
 def _crossings(edges: Sequence[ChartEdge]) -> dict[str, tuple[float, float]]:
     """Where each target's two lines cross; a target with lines along one direction only is left out."""
-    lines: dict[str, list[tuple[float, float, float]]] = {}
-    for chart_edge in edges:
-        edge = chart_edge.edge
-        if np.isfinite(edge.point_px[0]):
-            angle = radians(edge.angle_deg)
-            down, right = sin(angle), cos(angle)
-            offset_px = down * edge.point_px[0] + right * edge.point_px[1]
-            lines.setdefault(chart_edge.target, []).append((down, right, offset_px))
+    lines: dict[str, list[Edge]] = {}
+    for edge in edges:
+        if isfinite(edge.edge.point_px[0]):
+            lines.setdefault(edge.target, []).append(edge.edge)
     found = {}
     for target, members in lines.items():
-        normals, offsets = np.array(members)[:, :2], np.array(members)[:, 2]
+        angles = np.radians([edge.angle_deg for edge in members])
+        normals = np.column_stack((np.sin(angles), np.cos(angles)))
+        offsets_px = (normals * [edge.point_px for edge in members]).sum(axis=1)
         square = normals.T @ normals
         if np.linalg.eigvalsh(square)[0] > _LEAST_CROSSING:
-            row, col = np.linalg.solve(square, normals.T @ offsets).tolist()
+            row, col = np.linalg.solve(square, normals.T @ offsets_px).tolist()
             found[target] = (row, col)
     return found
 
@@ -379,13 +365,9 @@ def empty_sides(shot: ShotResult) -> list[str]:
 
     An edge that could not be measured counts: it shows that the chart is there.
     """
-    outer = [
-        np.array(edge.center_px) / shot.size_px
-        for edge in shot.edges
-        if zone_of(edge.image_height, shot.size_px) == "outer"
-    ]
-    counts = Counter(
-        side for share in outer for side, gap in _gaps(share[np.newaxis]).items() if gap < 1.0 / 3.0
-    )
+    size_px = shot.size_px
+    outer = [edge.center_px for edge in shot.edges if zone_of(edge.image_height, size_px) == "outer"]
+    gaps = [_gaps(np.array([center_px]) / size_px) for center_px in outer]
+    counts = {side: sum(gap[side] < 1.0 / 3.0 for gap in gaps) for side in SIDES}
     opposite = dict(zip(SIDES, SIDES[2:] + SIDES[:2], strict=True))
     return [side for side in SIDES if counts[side] == 0 and counts[opposite[side]] >= _FEWEST]

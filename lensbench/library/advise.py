@@ -108,18 +108,11 @@ def advise(
     f_number: float | None = None,
     zone: str = "frame",
 ) -> Advice:
-    """Order the lenses for a focal length, each at the stop asked for or at its own best.
+    """The lenses in order for a focal length, each at the stop asked for or at its own best.
 
-    Parameters
-    ----------
-    sessions : sequence of KeptSession
-        What the library holds; the newest session of each lens on each camera counts.
-    focal_length_mm : float
-        Measured within 3 %, or mixed between two that were measured.
-    f_number : float, optional
-        Mixed between neighbouring stops where it was not measured.
-    zone : str
-        inner, middle, outer or frame.
+    Of what the library holds, the newest session of each lens on each camera counts. The focal length was measured
+    within 3 %, or its figure is mixed between two that were; a stop is mixed between its neighbours. `zone` is inner,
+    middle, outer or frame.
     """
     curves, left = curves_for(sessions, focal_length_mm, zone=zone)
     found: list[tuple[LensCurve, CurvePoint]] = []

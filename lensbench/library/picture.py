@@ -132,12 +132,7 @@ class PicturePlan:
 def plan_picture(sessions: Sequence[KeptSession], wanted: Wanted) -> PicturePlan:
     """Plan a picture with every lens of the library that reaches its focal length.
 
-    Parameters
-    ----------
-    sessions : sequence of KeptSession
-        What the library holds; the newest session of each lens on each camera counts.
-    wanted : Wanted
-        Focal length, near and far limit, light and support.
+    Of what the library holds, the newest session of each lens on each camera counts.
     """
     curves, left = curves_for(sessions, wanted.focal_length_mm, zone=wanted.zone)
     plans: list[tuple[LensCurve, LensPlan]] = []

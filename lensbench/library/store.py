@@ -176,12 +176,7 @@ def _log_ahead(connection: sqlite3.Connection) -> None:
 def sessions_of_sweep(folder: Path, *, session: str | None = None) -> list[KeptSession]:
     """The lenses of a sweep's folder as the library keeps them; photographs by their bare names.
 
-    Parameters
-    ----------
-    folder : Path
-        That `lensbench sweep` wrote.
-    session : str, optional
-        Tells sweeps of the same lens apart; the folder's name by default.
+    The session's name tells sweeps of the same lens apart; it is the folder's by default.
 
     Raises
     ------
