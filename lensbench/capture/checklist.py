@@ -1,9 +1,10 @@
 """The plan in words and rows, the same on the screen and on the checklist that is printed and ticked off.
 
-What the checklist advises is common practice, no source.
+What it advises stands in `checklist.txt`, section by section, and is common practice, no source.
 """
 
 from collections.abc import Sequence
+from importlib.resources import files
 from itertools import groupby
 from typing import Final
 
@@ -16,76 +17,6 @@ from lensbench.model.names import f_stop, shutter_speed
 from lensbench.storage.pdf import grid, pdf_pages, text
 
 Rows = tuple[tuple[str, ...], list[tuple[str, ...]]]
-
-_TRIPOD: Final = (
-    "Tripod, legs spread wide, centre column down; hang no bag that can swing.",
-    "Stabiliser off on the tripod, in the lens and in the body; it can wander there.",
-    "Self-timer (2 s, better 10 s) or a remote release; hands off, and stand still.",
-    (
-        "Electronic first curtain (with a mirror: locked up), above all between 1/125 s and 1/4 s. No fully electronic "
-        "shutter under lamps that flicker, unless the time is 1/50 s or longer."
-    ),
-)
-_CAMERA: Final = (
-    "Raw, base ISO, the same ISO throughout; mode M; corrections and sharpening do not matter in raw.",
-    "Paper white at half to three quarters of full scale, nowhere clipped.",
-    "Hood on, filter off, front element clean (blower first).",
-)
-_LIGHT: Final = (
-    "Matte paper, light from two sides at 45 degrees, lamps well apart, room light off.",
-    "Even within 10 %: photograph blank paper at the centre and in the corners, or read it off lensbench check.",
-    "No shiny spot: nothing bright stands opposite the chart.",
-)
-_HANGING: Final = (
-    "Fix the paper flat on a rigid board. On a wall: tape that peels off clean, tried on a hidden spot first.",
-    (
-        "Square by a mirror: hold a small one flat on the chart's centre, and move the camera until the lens sees "
-        "itself in the middle of the picture."
-    ),
-    "As a control, take it down, hang it again and repeat one setting: what changes is not the lens.",
-)
-_FOCUS: Final = (
-    (
-        "Focus at the stop you shoot at, magnified on the centre of the chart: on stopping down, spherical aberration "
-        "moves the plane of best focus, so the focus found wide open is not the best one at f/4."
-    ),
-    "Throw the focus off and find it anew before every shot: only then do repeats tell the lens from the focusing.",
-)
-_CARE: Final = (
-    "A camera on a tripod topples easily: keep cables, straps, children and pets away, and do not leave it alone.",
-    (
-        "Lamps grow hot, and run on mains: keep paper and curtains off, cables out of the way, hands dry; let them "
-        "cool before you move them."
-    ),
-    "Up a ladder never alone, never on a chair; do not lean over a stairwell.",
-    "Elsewhere than at home: ask before you hang anything or block a corridor, and keep to the rules of the place.",
-)
-_EXPOSURE: Final = (
-    "Times as in the table: the same light at every stop. Paper too dark or bright: shift all alike."
-)
-_UPSIDE_DOWN: Final = (
-    "Turned upside down the camera hangs by the head's clamp only: lock every knob, and keep its strap round your "
-    "hand while you turn it."
-)
-_QUICK_SIDES: Final = {
-    "sheet": (
-        "Softness that stays on the same side of the picture when the sheet is turned comes from the lens or the "
-        "mount; one that changes sides comes from the sheet."
-    ),
-    "wall": (
-        "Softness that stays on the same side of the picture when the camera is turned comes from the lens or the "
-        "mount; one that changes sides comes from the wall, its pages or its light."
-    ),
-}
-_QUICK_READING: Final = (
-    "Still softer on one side at f/8: send it back, or ask for another copy. Better at f/8: ordinary for a wide stop.",
-    "A dozen shots do not find the best stop: they tell a sound copy from a bad one. Repeat before you complain.",
-)
-_AFTERWARDS: Final = (
-    "Beside the camera: lensbench check FOLDER --watch --plan shots.csv says at once what to repeat.",
-    "shots.csv lists the shots in this order; the column «file» is filled by «check --fill» or by hand.",
-    "lensbench sweep FOLDER --shots shots.csv --out result",
-)
 
 
 def headline(plan: ShootPlan) -> str:
@@ -183,28 +114,36 @@ def checklist_pdf(plan: ShootPlan) -> bytes:
     return pdf_pages(story, title=headline(plan), footer=_FOOTER)
 
 
+def _advice() -> dict[str, list[str]]:
+    """Section of `checklist.txt` -> its lines."""
+    text = files("lensbench.capture").joinpath("checklist.txt").read_text(encoding="utf-8")
+    return {title: lines for title, *lines in map(str.splitlines, text.split("\n\n"))}
+
+
 def _story(plan: ShootPlan) -> list[Flowable]:
+    advice = _advice()
     return [
-        _section("Hang the chart", [*_HANGING, *_LIGHT]),
+        _section("Hang the chart", [*advice["hanging"], *advice["light"]]),
         _grid(*tolerance_rows(plan)),
-        _section("Set the camera", [*_TRIPOD, _EXPOSURE, *_CAMERA]),
-        _section("Focus", _FOCUS),
-        _section("Take care", _CARE, mark=_DASH),
+        _section("Set the camera", [*advice["tripod"], *advice["camera"]]),
+        _section("Focus", advice["focus"]),
+        _section("Take care", advice["care"], mark=_DASH),
         *_shots(plan),
-        _section("Then", _AFTERWARDS),
+        _section("Then", advice["afterwards"]),
     ]
 
 
 def _quick_story(plan: ShootPlan) -> list[Flowable]:
-    turned = [_UPSIDE_DOWN] if plan.chart.kind == "wall" else []
+    advice, kind = _advice(), plan.chart.kind
+    turned = advice["upside down"] if kind == "wall" else []
     return [
-        _section("Before", [*_HANGING[:2], _LIGHT[0], *_TRIPOD]),
+        _section("Before", [*advice["hanging"][:2], advice["light"][0], *advice["tripod"]]),
         _grid(*tolerance_rows(plan)),
-        _section("Set", [_EXPOSURE, *_CAMERA, *_FOCUS]),
+        _section("Set", [*advice["camera"], *advice["focus"]]),
         _quick_shots(plan),
-        _section("Read it so", [_QUICK_SIDES[plan.chart.kind], *_QUICK_READING], mark=_DASH),
-        _section("Take care", [*_CARE[:2], *turned, _CARE[3]], mark=_DASH),
-        _section("Then", _AFTERWARDS[::2]),
+        _section("Read it so", [*advice[f"quick {kind}"], *advice["quick"]], mark=_DASH),
+        _section("Take care", [*advice["care"][:2], *turned, advice["care"][3]], mark=_DASH),
+        _section("Then", advice["afterwards"][::2]),
     ]
 
 

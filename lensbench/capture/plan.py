@@ -199,12 +199,7 @@ def quick_plan(
     """Plan the ten-minute test of a used lens: widest stop and f/8, the sheet upright and turned by 180 degrees.
 
     At most 12 shots; of a zoom the shortest, a middle and the longest focal length. A wall set cannot be turned:
-    where it is asked for, the camera is turned instead.
-
-    Raises
-    ------
-    SettingError
-        As for `make_plan`.
+    where it is asked for, the camera is turned instead. Errors are those of `make_plan`.
     """
     lengths_mm = _checked_lengths(lens, focal_lengths_mm) or zoom_marks(lens, most=3)
     stops = sorted({lens.widest_f_number, max(QUICK_STOP, lens.widest_f_number)})

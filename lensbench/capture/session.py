@@ -134,16 +134,15 @@ def outstanding_table(book: PlanBook) -> tuple[tuple[str, ...], list[tuple[str, 
 
 
 class PlanFile:
-    """The plan's table on the disk, filled while the shots come in; nothing that the user changes there is lost."""
+    """The plan's table on the disk, filled while the shots come in; nothing that the user changes there is lost.
+
+    Raises
+    ------
+    SettingError
+        It is a link or write-protected, or `read` cannot read it.
+    """
 
     def __init__(self, path: Path, read: Callable[[Path], Sequence[TableRow]]) -> None:
-        """Take up the table, as `read` reads it.
-
-        Raises
-        ------
-        SettingError
-            It is a link or write-protected, or cannot be read.
-        """
         self.path = path
         if path.is_symlink() or (path.exists() and is_protected(path)):
             raise SettingError(
@@ -217,13 +216,7 @@ class Follower:
         self._scanned = float("-inf")
 
     def look(self, *, news: bool = False) -> list[Happening]:
-        """Happenings since the last look; the folder is read where there is news, or something is awaited.
-
-        Raises
-        ------
-        ImageError
-            The folder is gone.
-        """
+        """Happenings since the last look; the folder is read where there is news, or something is awaited."""
         now = self._clock()
         awaited = self._missing or any(
             is_now.size_bytes and self._told.get(path) != is_now
@@ -353,9 +346,8 @@ class Session:
             result = RejectedShot(path=path, reason=reason)
         if path.suffix.lower() in RAW_SUFFIXES:
             self._set_aside(path)
-        place = self._book.place_for(
-            path.name, result.metadata if isinstance(result, ShotResult) else Metadata()
-        )
+        metadata = result.metadata if isinstance(result, ShotResult) else Metadata()
+        place = self._book.place_for(path.name, metadata)
         off_focus = self._book.off_focus(place)
         verdict = judge(result, earlier=tuple(self._usable.values()), off_focus=off_focus)
         if verdict.usable and isinstance(result, ShotResult):

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
+from lensbench.library import scene
 from lensbench.library.advise import (
     AdviceCaution,
     LeftOut,
@@ -20,17 +21,7 @@ from lensbench.library.advise import (
     left_out,
 )
 from lensbench.library.curve import CurvePoint, Lack, LensCurve, snr_at_iso
-from lensbench.library.scene import (
-    SHAKE_FACTOR,
-    Bracket,
-    Wanted,
-    bracket,
-    disc_px,
-    exposure,
-    focus_object_mm,
-    sensor_distance_m,
-    shake_mm,
-)
+from lensbench.library.scene import Bracket, Wanted
 from lensbench.model.flags import Note
 from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
@@ -142,29 +133,25 @@ def plan_picture(sessions: Sequence[KeptSession], wanted: Wanted) -> PicturePlan
                 left.append(left_out(curve.session, why))
             case plan:
                 plans.append((curve, plan))
+    kinds = [AdviceCaution.EQUAL_SOFTNESS]
+    kinds += [AdviceCaution.SHAKE_BY_HABIT] if wanted.handheld else []
+    kinds += [AdviceCaution.LIGHT_UNKNOWN] if wanted.ev is None else []
+    kinds.append(AdviceCaution.FLAT_FIELD)
     near_m, far_m = wanted.near_m, wanted.far_m
     unit = common_unit([curve.session for curve, _ in plans])
     return PicturePlan(
         wanted=wanted,
-        focus_m=sensor_distance_m(_focus_mm(wanted), focal_length_mm=wanted.focal_length_mm),
+        focus_m=scene.sensor_distance_m(_focus_mm(wanted), focal_length_mm=wanted.focal_length_mm),
         third_m=near_m + (far_m - near_m) / 3.0 if math.isfinite(far_m) else math.nan,
         unit=unit,
         lenses=tuple(_in_order(plans, unit)),
         left_out=tuple(left),
-        cautions=(*cautions([curve for curve, _ in plans], sessions), *_cautions(wanted)),
+        cautions=(*cautions([curve for curve, _ in plans], sessions), *map(Note, kinds)),
     )
 
 
 def _focus_mm(wanted: Wanted) -> float:
-    return focus_object_mm(wanted.near_object_mm, wanted.far_object_mm)
-
-
-def _cautions(wanted: Wanted) -> list[Note]:
-    """What the plan does not rest on."""
-    kinds = [AdviceCaution.EQUAL_SOFTNESS]
-    kinds += [AdviceCaution.SHAKE_BY_HABIT] if wanted.handheld else []
-    kinds += [AdviceCaution.LIGHT_UNKNOWN] if wanted.ev is None else []
-    return [Note(kind) for kind in (*kinds, AdviceCaution.FLAT_FIELD)]
+    return scene.focus_object_mm(wanted.near_object_mm, wanted.far_object_mm)
 
 
 def _in_order(plans: Sequence[tuple[LensCurve, LensPlan]], unit: str) -> list[LensPlan]:
@@ -220,7 +207,7 @@ def _planned(curve: LensCurve, wanted: Wanted) -> LensPlan | Note:
         focus_cost_percent=100.0 * (1.0 - best.at_focus.mtf50_cypx / top.mtf50_cypx),
         limit_cost_percent=100.0 * (1.0 - worst_cypx / top.mtf50_cypx),
         one_frame_serves=serves,
-        bracket=None if serves else bracket(wanted, top, pitch_um=stage.pitch_um, **names),
+        bracket=None if serves else scene.bracket(wanted, top, pitch_um=stage.pitch_um, **names),
         worst_lwph=in_unit(worst_cypx, session, "lwph"),
         worst_lpmm=in_unit(worst_cypx, session, "lpmm"),
         stops=stops,
@@ -252,9 +239,9 @@ class _Stage:
     def stop(self, point: CurvePoint) -> StopPlan:
         """One stop before the scene."""
         wanted, f_number = self.wanted, point.exact_f_number
-        exposed = exposure(wanted, f_number=f_number, picture_diagonal_mm=self.diagonal_mm)
-        shake_px = shake_mm(wanted, exposed.shutter_s) * 1000.0 / self.pitch_um
-        near_px, far_px = disc_px(
+        exposed = scene.exposure(wanted, f_number=f_number, picture_diagonal_mm=self.diagonal_mm)
+        shake_px = scene.shake_mm(wanted, exposed.shutter_s) * 1000.0 / self.pitch_um
+        near_px, far_px = scene.disc_px(
             np.array([wanted.near_object_mm, wanted.far_object_mm]),
             focus_mm=self.focus_mm,
             focal_length_mm=wanted.focal_length_mm,
@@ -292,6 +279,6 @@ class _Stage:
                 math.exp(
                     middle + sign * math.hypot(spread.quantile * own_sd, log_mtf50(shake=shake) - middle)
                 )
-                for sign, shake in ((-1.0, SHAKE_FACTOR), (1.0, 1.0 / SHAKE_FACTOR))
+                for sign, shake in ((-1.0, scene.SHAKE_FACTOR), (1.0, 1.0 / scene.SHAKE_FACTOR))
             ]
         return Figure(mtf50_cypx=math.exp(middle), range_cypx=(ends[0], ends[1]), own_sd=own_sd)

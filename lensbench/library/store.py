@@ -43,7 +43,6 @@ CREATE TABLE session (
   id INTEGER PRIMARY KEY, lens TEXT NOT NULL, camera TEXT NOT NULL, name TEXT NOT NULL, added_at TEXT NOT NULL,
   document BLOB NOT NULL, UNIQUE (lens, camera, name))
 """
-_ONE_SESSION: Final = "WHERE lens = ? AND camera = ? AND name = ?"
 
 
 def usual_place() -> Path:
@@ -122,13 +121,7 @@ def _connected(place: Path, *, writing: bool) -> sqlite3.Connection:
 
 
 def _checked_version(place: Path, connection: sqlite3.Connection) -> int:
-    """Version of a file.
-
-    Raises
-    ------
-    LibraryError
-        It is some other program's, or of a newer version.
-    """
+    """Version of a file; refused where it is some other program's, or of a newer version."""
     version, mark, tables = (
         int(connection.execute(query).fetchone()[0])
         for query in ("PRAGMA user_version", "PRAGMA application_id", "SELECT count(*) FROM sqlite_master")
@@ -206,18 +199,18 @@ def sessions_of_sweep(folder: Path, *, session: str | None = None) -> list[KeptS
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Library:
-    """A file of measured lenses; every call opens it anew and leaves it whole."""
+    """A file of measured lenses; every call opens it anew and leaves it whole.
+
+    Raises
+    ------
+    LibraryError
+        By every call: what is asked for is not there (any more), or is there already; or the file can't be used.
+    """
 
     place: Path
 
     def add(self, sessions: Iterable[KeptSession], *, replace: bool = False) -> int:
-        """Keep some sessions, all or none; give their number.
-
-        Raises
-        ------
-        LibraryError
-            One of them is there already, and `replace` was not said; or the file can't be used.
-        """
+        """Keep some sessions, all or none, in place of those that are there where `replace` is said; their number."""
         sessions = list(sessions)
         with opened(self.place, writing=True) as connection:
             for session in sessions:
@@ -230,13 +223,7 @@ class Library:
         return len(sessions)
 
     def sessions(self) -> list[KeptSession]:
-        """Everything that is kept, by lens, camera and the time it was added.
-
-        Raises
-        ------
-        LibraryError
-            There is no library, or it is damaged.
-        """
+        """Everything that is kept, by lens, camera and the time it was added."""
         with opened(self.place, writing=False) as connection:
             rows = connection.execute("SELECT document FROM session ORDER BY lens, camera, added_at, id")
             try:
@@ -245,13 +232,7 @@ class Library:
                 raise LibraryError(_explained(self.place, error)) from error
 
     def remove(self, session: KeptSession) -> None:
-        """Forget one session; a lens without any goes too.
-
-        Raises
-        ------
-        LibraryError
-            It is not there (any more), or the file can't be written.
-        """
+        """Forget one session; a lens without any goes too."""
         with opened(self.place, writing=True) as connection:
             if not _forget(connection, session):
                 raise LibraryError(f"{self.place} holds no {session.title}")
@@ -293,7 +274,9 @@ def _folded(name: str) -> str:
 
 
 def _forget(connection: sqlite3.Connection, session: KeptSession) -> bool:
-    gone = connection.execute(f"DELETE FROM session {_ONE_SESSION}", _names(session))  # noqa: S608 - fixed text
+    gone = connection.execute(
+        "DELETE FROM session WHERE lens = ? AND camera = ? AND name = ?", _names(session)
+    )
     return bool(gone.rowcount)
 
 
@@ -310,7 +293,6 @@ def _names(session: KeptSession) -> tuple[str, str, str]:
 
 OLDER_ZONES: Final = "older_zones"
 """Borne by every shot that was kept when zones were rings, parted at 0.3 and 0.65, and not yet thirds."""
-_OLDER_TABLES: Final = ("edges", "edge_form", "summary", "shot", "session", "lens")
 _CREDIBLE: Final = {"cypx": (1e-4, 10.0), "f_number": (0.3, 300.0), "_px": (1.0, 1e6), "_mm": (0.1, 1e5)}
 """What a quantity can be, by the end of its name; far wider than anything measured."""
 
@@ -318,13 +300,7 @@ Row = Mapping[str, Any]
 
 
 def _sessions_of_older(connection: sqlite3.Connection) -> list[KeptSession]:
-    """Every session of a library of version 1 or 2, whose tables are removed; figures beyond belief are left out.
-
-    Raises
-    ------
-    sqlite3.Error
-        It is damaged.
-    """
+    """Every session of a library of version 1 or 2, whose tables are removed; figures beyond belief are left out."""
     lenses = {row["id"]: row for row in _rows(connection, "lens")}
     zones: dict[int, dict[str, Row]] = defaultdict(dict)
     for row in _rows(connection, "summary"):
@@ -345,7 +321,7 @@ def _sessions_of_older(connection: sqlite3.Connection) -> list[KeptSession]:
         for row in _rows(connection, "session")
         if row["lens_id"] in lenses
     ]
-    for table in _OLDER_TABLES:
+    for table in ("edges", "edge_form", "summary", "shot", "session", "lens"):
         connection.execute(f"DROP TABLE IF EXISTS {table}")
     return kept
 
@@ -365,10 +341,9 @@ def _snrs(connection: sqlite3.Connection) -> dict[int, float]:
     for row in _rows(connection, "edges"):
         names = forms.get(row["form_id"], [])
         if "snr" in names and len(row["figures"]) % (4 * len(names)) == 0:
-            table = np.frombuffer(row["figures"], dtype="<f4").reshape(-1, len(names))
-            values = table[:, names.index("snr")]
-            if np.isfinite(values).any():
-                found[row["shot_id"]] = float(np.median(values[np.isfinite(values)]))
+            values = np.frombuffer(row["figures"], dtype="<f4")[names.index("snr") :: len(names)]
+            if (finite := values[np.isfinite(values)]).size:
+                found[row["shot_id"]] = float(np.median(finite))
     return found
 
 
