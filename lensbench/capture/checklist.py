@@ -98,7 +98,14 @@ def _length(length_mm: float) -> str:
     return f"{length_mm:.1f} mm" if length_mm < 10.0 else f"{length_mm / 10.0:.1f} cm"
 
 
-_SIZES_PT: Final = {"title": 16.0, "section": 11.0, "body": 8.6, "small": 7.4, "cell": 7.8}
+_STYLES_PT: Final = {
+    "title": (16.0, 0.0, 3.0),
+    "section": (11.0, 6.0, 3.0),
+    "body": (8.6, 0.0, 1.4),
+    "small": (7.4, 0.0, 1.4),
+}
+"""Kind of a paragraph -> its size, and the room before and after it."""
+_CELL_PT: Final = 7.8
 _BOX, _DASH = "\N{BALLOT BOX}", "\N{EN DASH}"
 _GAP = "\N{NO-BREAK SPACE}" * 2 + " "
 """Between boxes: plain spaces would be drawn as one."""
@@ -116,8 +123,8 @@ def checklist_pdf(plan: ShootPlan) -> bytes:
 
 def _advice() -> dict[str, list[str]]:
     """Section of `checklist.txt` -> its lines."""
-    text = files("lensbench.capture").joinpath("checklist.txt").read_text(encoding="utf-8")
-    return {title: lines for title, *lines in map(str.splitlines, text.split("\n\n"))}
+    words = files("lensbench.capture").joinpath("checklist.txt").read_text(encoding="utf-8")
+    return {title: lines for title, *lines in map(str.splitlines, words.split("\n\n"))}
 
 
 def _story(plan: ShootPlan) -> list[Flowable]:
@@ -195,15 +202,10 @@ def _step_name(step: float) -> str:
 
 
 def _text(words: str, kind: str, *, hang_pt: float = 0.0) -> Paragraph:
-    return text(
-        words,
-        _SIZES_PT[kind],
-        faint=kind == "small",
-        before_pt=6.0 if kind == "section" else 0.0,
-        after_pt=3.0 if kind in {"title", "section"} else 1.4,
-        hang_pt=hang_pt,
-    )
+    size_pt, before_pt, after_pt = _STYLES_PT[kind]
+    faint = kind == "small"
+    return text(words, size_pt, faint=faint, before_pt=before_pt, after_pt=after_pt, hang_pt=hang_pt)
 
 
 def _grid(header: Sequence[str], rows: Sequence[Sequence[str]]) -> Table:
-    return grid(header, rows, size_pt=_SIZES_PT["cell"])
+    return grid(header, rows, size_pt=_CELL_PT)

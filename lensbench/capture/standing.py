@@ -7,7 +7,7 @@ common practice, no source.
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from math import exp, hypot, inf, log, sqrt
 from typing import Final
 
@@ -151,7 +151,7 @@ class ChartChoice:
     paper: str
     """Of the sheet, or of each page of the wall set."""
     pages: int
-    frame_mm: tuple[float, float] | None
+    frame_mm: tuple[float, float] | None = None
     """(height, width) that fills the picture; None for a wall set, which is hung to suit."""
     focal_lengths: float
     """Distance to stand at, in focal lengths."""
@@ -204,7 +204,10 @@ def stand(
     distance_mm = focal_lengths * focal_length_mm
     m = optics.magnification_at_chart_distance(focal_length_mm=focal_length_mm, chart_distance_mm=distance_mm)
     sigma_px = optics.print_blur_px(printed.sigma_mm, magnification=m, pixel_pitch_um=camera.pitch_um)
+    depth_mm = partial(optics.chart_depth_mm, magnification=m)
+    tilt_deg = partial(optics.tilt_deg_for_focus_shift, camera.half_diagonal_mm, magnification=m)
     shift_um = {n: optics.focus_shift_for_loss_um(n) for n in f_numbers}
+    step_um = {n: optics.focus_shift_for_loss_um(n, loss_percent=5.0) for n in f_numbers}
     height_mm, width_mm = camera.sensor_mm
     return Standing(
         focal_length_mm=focal_length_mm,
@@ -213,15 +216,9 @@ def stand(
         field_mm=(height_mm / m, width_mm / m),
         print_sigma_px=sigma_px,
         print_mtf=float(optics.gaussian_mtf(np.array([_REFERENCE_CYPX]), sigma_px)[0]),
-        flat_mm={n: optics.chart_depth_mm(shift, magnification=m) for n, shift in shift_um.items()},
-        square_deg={
-            n: optics.tilt_deg_for_focus_shift(camera.half_diagonal_mm, magnification=m, focus_shift_um=shift)
-            for n, shift in shift_um.items()
-        },
-        bracket_mm={
-            n: optics.chart_depth_mm(optics.focus_shift_for_loss_um(n, loss_percent=5.0), magnification=m)
-            for n in f_numbers
-        },
+        flat_mm={n: depth_mm(shift) for n, shift in shift_um.items()},
+        square_deg={n: tilt_deg(focus_shift_um=shift) for n, shift in shift_um.items()},
+        bracket_mm={n: depth_mm(step) for n, step in step_um.items()},
     )
 
 
@@ -247,10 +244,8 @@ def choose_chart(
     if kind in {"auto", "wall"} and wall_paper in _WALL_PAPERS:
         least = max(CUSTOMARY_FOCAL_LENGTHS, nearest, _least_for_wall(camera.sensor_mm, wall_paper))
         if least <= reach:
-            wanted = min(max(PREFERRED_FOCAL_LENGTHS, least), reach)
-            return ChartChoice(
-                kind="wall", paper=wall_paper, pages=WALL_PAGES, frame_mm=None, focal_lengths=wanted
-            )
+            away = min(max(PREFERRED_FOCAL_LENGTHS, least), reach)
+            return ChartChoice(kind="wall", paper=wall_paper, pages=WALL_PAGES, focal_lengths=away)
         if kind == "wall":
             room_m = (least * lens.focal_range_mm[1] + BEHIND_CAMERA_MM) / 1000.0
             raise SettingError(
@@ -276,14 +271,13 @@ def _largest_sheet(
 ) -> ChartChoice:
     """The largest sheet within reach that is not too near to be focused on; the paper itself if asked."""
     larger = [name for name in _SHEET_PAPERS if paper_named(name).size_mm[1] > paper_named(paper).size_mm[1]]
-    papers = [paper] if only else [paper, *larger]
-    choices = [_sheet_choice(name, camera) for name in papers]
+    choices = [_sheet_choice(name, camera) for name in ([paper] if only else [paper, *larger])]
     fitting = [choice for choice in choices if choice.focal_lengths <= reach or only]
     focusable = [choice for choice in fitting if choice.focal_lengths >= nearest]
     if fitting:
         # Where none can be focused on, the shortest focal lengths stand further away than the frame asks.
         best = (focusable or fitting)[-1]
-        return replace(best, from_shop=best.paper != papers[0])
+        return replace(best, from_shop=best.paper != paper)
     raise SettingError(
         f"a sheet {paper} fills the picture at {choices[0].focal_lengths:.1f} focal lengths, and this room allows "
         f"{max(reach, 0.0):.1f} at the longest: take smaller paper, or shorter focal lengths (--focal-lengths)"

@@ -4,6 +4,7 @@ A picture is measured as the sensor stores it; sides and turns are told as the c
 orientation knows. Limits are common practice, no source, unless one is named.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import hypot, isfinite, log, log2, radians, tan
@@ -122,8 +123,7 @@ def _frame(shot: ShotResult) -> list[str]:
     if lost := lost_corners(shot):
         pages = "corner pages" if sum(lost.values()) > 1 else "a corner page"
         return [f"{pages} out of frame at the {at(lost)}"]
-    gaps = border_gaps(shot)
-    if gaps is None:
+    if (gaps := border_gaps(shot)) is None:
         empty = empty_sides(shot)
         return [f"nothing of the chart at the {at(empty)} of the frame"] if empty else []
     out = [side for side in SIDES if gaps[side] < -_OUT_OF_FRAME]
@@ -327,14 +327,9 @@ def lost_corners(shot: ShotResult) -> dict[str, int]:
     if to_px is None:
         return {}
     found = {_page_number(edge.target) for edge in shot.edges}
-    lost: dict[str, int] = {}
-    for number in _CORNER_PAGES:
-        if number not in found:
-            center_px = to_px @ np.array((*PLACES[number - 1].share, 1.0))
-            gaps = _gaps(np.array([center_px]) / shot.size_px)
-            for side in (side for side in SIDES if gaps[side] < _CUT):
-                lost[side] = lost.get(side, 0) + 1
-    return lost
+    missing = [PLACES[number - 1].share for number in _CORNER_PAGES if number not in found]
+    gaps = [_gaps(np.array([to_px @ (*share, 1.0)]) / shot.size_px) for share in missing]
+    return Counter(side for gap in gaps for side in SIDES if gap[side] < _CUT)
 
 
 def _page_number(name: str) -> int:
