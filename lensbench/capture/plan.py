@@ -274,8 +274,8 @@ def _plan(
 def _remarks(standings: Sequence[Standing], *, room_mm: float) -> list[str]:
     """What this plan cannot do."""
     remarks = []
-    nearest = min(standing.focal_lengths for standing in standings)
-    furthest = max(standing.focal_lengths for standing in standings)
+    away = [standing.focal_lengths for standing in standings]
+    nearest, furthest = min(away), max(away)
     if nearest < 25.0:
         remarks.append(
             f"At {nearest:.0f} focal lengths the figures hold for near subjects; 25 to 50 are customary. A "

@@ -18,7 +18,7 @@ import re
 import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
-from math import log, pi, radians, sqrt
+from math import cos, log, pi, radians, sqrt
 from pathlib import Path
 from typing import Any, Final
 
@@ -82,18 +82,21 @@ def profile_from_scan(edges: Sequence[Edge], *, dpi: float, name: str) -> PrintP
     # By the spread between edges, or by their own where that is larger.
     scatter = np.maximum(own_sd, curves.std(axis=0, ddof=1) / sqrt(len(sound))) if len(sound) > 1 else own_sd
     sd = np.hypot(scatter, mean * 2.0 * pi**2 * frequency_cypx**2 * SCANNER_VARIANCE_PX2)
+    # The curve counts until it first falls below the band, but for three points at least.
+    below = np.flatnonzero(mean < _BAND[0])
+    until = max(3, int(below[0]) if below.size else mean.size)
+    frequency_cypx, mean, sd = frequency_cypx[:until], mean[:until], sd[:until]
     variance_px2, variance_sd_px2 = _gaussian_of(frequency_cypx, mean, sd)
     if variance_px2 * pixel_mm**2 <= _LEAST_SIGMA_MM**2:
         raise EdgeError(f"a scan with {dpi:g} dpi is too coarse to show this print's blur; scan with more")
     sigma_mm = sqrt(variance_px2) * pixel_mm
-    until = _until(mean)
     return PrintProfile(
         name=name,
         edge_sigma_mm=sigma_mm,
         edge_sigma_sd_mm=variance_sd_px2 * pixel_mm**2 / (2.0 * sigma_mm),
-        frequency_cymm=frequency_cypx[:until] / pixel_mm,
-        mtf=np.clip(mean[:until], 0.01, 1.0),
-        mtf_sd=sd[:until],
+        frequency_cymm=frequency_cypx / pixel_mm,
+        mtf=np.clip(mean, 0.01, 1.0),
+        mtf_sd=sd,
         made_from=f"{len(sound)} edges of a scan with {dpi:g} dpi",
     )
 
@@ -105,7 +108,6 @@ def _sound(edges: Iterable[Edge]) -> list[Edge]:
 def _gaussian_of(frequency_cypx: FloatArray, mtf: FloatArray, sd: FloatArray) -> tuple[float, float]:
     """Variance of the Gaussian that suits a curve, and its standard deviation; doubt shared by the band."""
     inside = (mtf > _BAND[0]) & (mtf < _BAND[1]) & (frequency_cypx > 0.0)
-    inside &= np.arange(mtf.size) < _until(mtf)
     if not inside.any():
         return 0.0, 0.0
     scale = 2.0 * pi**2 * frequency_cypx[inside] ** 2
@@ -113,12 +115,6 @@ def _gaussian_of(frequency_cypx: FloatArray, mtf: FloatArray, sd: FloatArray) ->
     variance = -np.log(mtf[inside]) / scale
     variance_sd = sd[inside] / mtf[inside] / scale
     return float(np.average(variance, weights=weight)), float(np.average(variance_sd, weights=weight))
-
-
-def _until(mtf: FloatArray) -> int:
-    """How many points of a curve count: until it first falls below the band, at least three."""
-    below = np.flatnonzero(mtf < _BAND[0])
-    return max(3, int(below[0]) if below.size else mtf.size)
 
 
 def data_folder() -> Path:
@@ -322,7 +318,7 @@ def _squared_blur_px2(shot: ShotResult, edge: Edge, frequency_cypx: FloatArray) 
 def _place_terms(edge: ChartEdge) -> tuple[float, ...]:
     """How a lens's blur may depend on the place: even in the image height, and turned with the radius."""
     height2 = edge.image_height**2
-    turned = float(np.cos(2.0 * (radians(-edge.edge.angle_deg) - radians(edge.azimuth_deg))))
+    turned = cos(2.0 * radians(edge.edge.angle_deg + edge.azimuth_deg))
     return (1.0, height2, height2**2, height2 * turned, height2**2 * turned)
 
 

@@ -64,7 +64,6 @@ class LensCurve:
     """One zone of one lens at the focal length asked for."""
 
     session: KeptSession
-    zone: str
     focal_length_mm: float
     """Asked for."""
     measured_at_mm: tuple[float, ...]
@@ -137,7 +136,6 @@ def measured_curve(
     )
     return LensCurve(
         session=session,
-        zone=zone,
         focal_length_mm=asked_mm or focal_mm or math.nan,
         measured_at_mm=(focal_mm,) if focal_mm else (),
         readings=points,
