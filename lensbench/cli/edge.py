@@ -98,7 +98,7 @@ def edge(given: EdgeCommand) -> None:
     else:
         say(*edge_lines(done, dpi=given.dpi, viewing=options.viewing(done.picture_height_px)))
     if given.keep_print is not None and given.dpi is not None:
-        from lensbench.capture.print_profile import profile_from_scan
+        from lensbench.capture import profile_from_scan
 
         profile = profile_from_scan(done.edges, dpi=given.dpi, name=Path(given.keep_print).stem)
         say(*keep_and_say(profile, given.keep_print), err=given.as_json)

@@ -86,7 +86,7 @@ def measure(given: MeasureCommand) -> None:
 
 def _kept_print(given: MeasureCommand, near: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
     """Make and keep the profile of a print from photographs at two or more distances; say what it is."""
-    from lensbench.capture.print_profile import profile_from_distances
+    from lensbench.capture import profile_from_distances
 
     far = [lensbench.measure(photo, options, f_number=given.f_number).shot for photo in given.far or ()]
     name = given.keep_print or ""

@@ -14,10 +14,18 @@ import pytest
 from typer.testing import CliRunner
 
 from lensbench import simulate
-from lensbench.capture.framing import border_gaps, empty_sides, side_as_held, tilt_as_held
-from lensbench.capture.plan_table import PlanBook, PlanFile, table_text
-from lensbench.capture.session import Follower, Happening, Session, What, follow, without_doubles
-from lensbench.capture.verdict import judge
+from lensbench.capture.plan import table_text
+from lensbench.capture.session import (
+    Follower,
+    Happening,
+    PlanBook,
+    PlanFile,
+    Session,
+    What,
+    follow,
+    without_doubles,
+)
+from lensbench.capture.verdict import border_gaps, empty_sides, judge, side_as_held, tilt_as_held
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.model.errors import ImageError, SettingError

@@ -11,10 +11,27 @@ from typer.testing import CliRunner
 
 from lensbench import optics
 from lensbench.capture.checklist import checklist_pdf
-from lensbench.capture.gear import CameraGear, LensGear, exact_f_number, full_stops, zoom_marks
-from lensbench.capture.plan import Exposure, Place, in_thirds, make_plan, quick_plan, thirds_in_words
-from lensbench.capture.plan_table import counted_names, table_shots, table_text
-from lensbench.capture.standing import PrintGear, choose_chart, stand
+from lensbench.capture.plan import (
+    Exposure,
+    Place,
+    counted_names,
+    exact_f_number,
+    in_thirds,
+    make_plan,
+    quick_plan,
+    table_shots,
+    table_text,
+    thirds_in_words,
+)
+from lensbench.capture.standing import (
+    CameraGear,
+    LensGear,
+    PrintGear,
+    choose_chart,
+    full_stops,
+    stand,
+    zoom_marks,
+)
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.model.condition import QUICK_TEST
