@@ -12,7 +12,7 @@ from typing import Final
 from lensbench.capture.gear import CameraGear, LensGear, exact_f_number, full_stops, zoom_marks
 from lensbench.capture.standing import ChartChoice, PrintGear, Standing, choose_chart, stand
 from lensbench.model.errors import SettingError
-from lensbench.model.names import f_stop, focal_length
+from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import Turned
 
 

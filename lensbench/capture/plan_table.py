@@ -11,7 +11,7 @@ from typing import Final
 from lensbench.capture.plan import ShootPlan
 from lensbench.model.condition import QUICK_TEST
 from lensbench.model.errors import SettingError
-from lensbench.model.names import f_stop, focal_length
+from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import TABLE_COLUMNS, Metadata, TableRow
 from lensbench.model.units import nominal_f_number
 from lensbench.storage.files import is_protected, unwritable, write_whole

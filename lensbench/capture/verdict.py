@@ -20,7 +20,7 @@ from lensbench.capture.framing import (
 )
 from lensbench.capture.plan import in_thirds, thirds_in_words
 from lensbench.model.flags import FLAGS
-from lensbench.model.names import f_stop, focal_length, shutter_speed
+from lensbench.model.setting import f_stop, focal_length, shutter_speed
 from lensbench.model.shot import Metadata, RejectedShot, ShotResult
 from lensbench.model.units import FloatArray, nominal_f_number
 from lensbench.shot import common_blur

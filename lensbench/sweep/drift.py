@@ -18,7 +18,7 @@ import numpy as np
 from scipy import stats
 
 from lensbench.model.flags import Note
-from lensbench.model.names import focal_length
+from lensbench.model.setting import focal_length
 from lensbench.model.shot import BoolArray, ShotResult
 from lensbench.model.sweep import Observed, SeriesRemark, SweepShot
 from lensbench.model.units import FloatArray
