@@ -6,20 +6,17 @@ so a kept file is whole or not there. They hold JSON with arrays in base64, and 
 """
 
 import base64
-import binascii
 import dataclasses
 import functools
 import gzip
 import hashlib
 import json
 import re
-import types
 import typing
-from collections.abc import Mapping
-from enum import Enum
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
+import msgspec
 import numpy as np
 
 from lensbench import __version__
@@ -30,8 +27,8 @@ from lensbench.storage.files import write_whole
 _PACKAGE: Final = Path(__file__).resolve().parent.parent
 MEASURING_ROOMS: Final = ("chart", "edge", "model", "optics", "photo", "shot")
 """Whose files decide what comes out for a photograph."""
-_CHUNK: Final = 1 << 20
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.json\.gz")
+Record = TypeVar("Record")
 
 
 def content_hash(path: Path, head: str = "") -> str:
@@ -44,8 +41,7 @@ def content_hash(path: Path, head: str = "") -> str:
     """
     digest = hashlib.blake2b(head.encode(), digest_size=20)
     with path.open("rb") as stream:
-        while chunk := stream.read(_CHUNK):
-            digest.update(chunk)
+        hashlib.file_digest(stream, lambda: digest)
     return digest.hexdigest()
 
 
@@ -110,10 +106,9 @@ class ResultCache:
         """Kept result, under the photograph's present path; None when there is none to be used."""
         try:
             kept = json.loads(gzip.decompress((self.folder / name).read_bytes()))
-            result = from_plain(ShotResult, kept)
-        except (OSError, EOFError, ValueError, TypeError, KeyError, binascii.Error):
+            return dataclasses.replace(from_plain(ShotResult, kept), path=photograph)
+        except (OSError, EOFError, ValueError, TypeError, KeyError):
             return None
-        return dataclasses.replace(typing.cast("ShotResult", result), path=photograph)
 
     def put(self, name: str, result: ShotResult) -> None:
         """Keep a result.
@@ -130,63 +125,34 @@ class ResultCache:
         write_whole(self.folder / name, gzip.compress(content, compresslevel=1, mtime=0))
 
 
-def to_plain(value: object) -> Any:
+def to_plain(record: object) -> Any:
     """Record as JSON knows it; `from_plain` gives back the same record, bit for bit."""
-    plain: Any = value
+    return msgspec.to_builtins(record, enc_hook=_plain)
+
+
+def _plain(value: object) -> Any:
     match value:
         case np.ndarray():
             data = base64.b64encode(np.ascontiguousarray(value, dtype=np.float64).tobytes()).decode()
-            plain = {"shape": list(value.shape), "float64": data}
-        case Enum():
-            plain = value.value
+            return {"shape": list(value.shape), "float64": data}
         case np.generic():
-            plain = value.item()
-        case Path():
-            plain = str(value)
-        case tuple() | list():
-            plain = [to_plain(item) for item in value]
-        case Mapping():
-            plain = {str(key): to_plain(item) for key, item in value.items()}
-        case _ if dataclasses.is_dataclass(value):
-            plain = {item.name: to_plain(getattr(value, item.name)) for item in dataclasses.fields(value)}
-    return plain
+            return value.item()
+    return str(value)
 
 
-def from_plain(kind: Any, plain: Any) -> object:
+def from_plain(kind: type[Record], plain: Any) -> Record:
     """Record that `to_plain` took apart.
-
-    Parameters
-    ----------
-    kind : type
-        The record's class or the annotation of a field.
-    plain : JSON value
-        As `to_plain` gave it.
 
     Raises
     ------
-    KeyError, TypeError, ValueError
+    ValueError, KeyError, TypeError
         The value does not have the form of the kind.
     """
-    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
-    if origin in (types.UnionType, typing.Union):
-        return None if plain is None else from_plain(arguments[0], plain)
-    if origin is np.ndarray:
-        data = base64.b64decode(plain["float64"], validate=True)
-        return np.frombuffer(data, dtype=np.float64).reshape(plain["shape"])
-    if origin is tuple:
-        kinds = [arguments[0]] * len(plain) if arguments[-1] is Ellipsis else arguments
-        return tuple(from_plain(item_kind, item) for item_kind, item in zip(kinds, plain, strict=True))
-    if origin is dict:
-        return {key: from_plain(arguments[1], item) for key, item in plain.items()}
-    if dataclasses.is_dataclass(kind):
-        hints = _hints(typing.cast("type", kind))
-        fields = {
-            item.name: from_plain(hints[item.name], plain[item.name]) for item in dataclasses.fields(kind)
-        }
-        return typing.cast("type", kind)(**fields)
-    return kind(plain)
+    return msgspec.convert(plain, kind, dec_hook=_from_plain)
 
 
-@functools.cache
-def _hints(kind: type) -> dict[str, Any]:
-    return typing.get_type_hints(kind)
+def _from_plain(kind: Any, plain: Any) -> object:
+    if typing.get_origin(kind) is not np.ndarray:
+        return kind(plain)
+    data = base64.b64decode(plain["float64"], validate=True)
+    return np.frombuffer(data, dtype=np.float64).reshape(plain["shape"])

@@ -23,6 +23,7 @@ from lensbench.storage.text import read_json
 _DRAFT: Final = re.compile(r"\.[0-9a-f]{12}(\.\w+)?")
 _PROBE_BYTES: Final = 65_536
 _LIST_FORMAT: Final = "lensbench list of files 1"
+_WAY_OUT: Final = "move it away, or name another folder with --out"
 _LARGEST_PDF_BYTES: Final = 100_000_000
 _PDF_BEGIN: Final = b"%PDF-"
 _PDF_SIGNS: Final = (b"/Author (lensbench)", b"ReportLab generated PDF document")
@@ -60,7 +61,12 @@ def write_beside(path: Path) -> Iterator[Path]:
     except BaseException:
         passing.unlink(missing_ok=True)
         raise
-    _settle_folder(path.parent)
+    if os.name == "posix":  # the new name itself; Windows has no such call
+        handle = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def remove_drafts(folder: Path) -> None:
@@ -68,17 +74,6 @@ def remove_drafts(folder: Path) -> None:
     for path in folder.glob(".*"):
         if _DRAFT.fullmatch(path.name):
             path.unlink(missing_ok=True)
-
-
-def _settle_folder(folder: Path) -> None:
-    """Force the new name itself to the disk, where the system can (Windows has no such call)."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def unwritable(place: Path, error: OSError) -> SettingError:
@@ -109,18 +104,19 @@ def check_kind(path: Path, *, begins: bytes, what: str, suffix: str = "", sign: 
     """
     if suffix and path.suffix.lower() != suffix:
         raise SettingError(f"{path}: {what} is written to a file whose name ends in {suffix}")
-    if path.is_symlink() or path.exists():
-        if path.is_symlink() or not path.is_file():
-            raise SettingError(f"{path} is there already and is no file; name another one")
-        try:
-            with path.open("rb") as stream:
-                there = stream.read(_LARGEST_PDF_BYTES if sign else len(begins))
-        except OSError as error:
-            raise unwritable(path, error) from error
-        if there and not (there.startswith(begins) and (not sign or _is_own_pdf(there, sign))):
-            raise SettingError(f"{path} is there already and is not {what}; name another file")
-        if is_protected(path):
-            raise SettingError(f"{path} is there already and is write-protected; name another file")
+    if not os.path.lexists(path):
+        return
+    if path.is_symlink() or not path.is_file():
+        raise SettingError(f"{path} is there already and is no file; name another one")
+    try:
+        with path.open("rb") as stream:
+            there = stream.read(_LARGEST_PDF_BYTES if sign else len(begins))
+    except OSError as error:
+        raise unwritable(path, error) from error
+    if there and not (there.startswith(begins) and (not sign or _is_own_pdf(there, sign))):
+        raise SettingError(f"{path} is there already and is not {what}; name another file")
+    if is_protected(path):
+        raise SettingError(f"{path} is there already and is write-protected; name another file")
 
 
 def _is_own_pdf(content: bytes, sign: bytes) -> bool:
@@ -206,7 +202,6 @@ class Listing:
             the list is damaged: which, and the way out.
         """
         listed = self._listed()
-        way_out = "move it away, or name another folder with --out"
         for subfolder in sorted({parent for name in names if (parent := name.rpartition("/")[0])}):
             self.check_subfolder(subfolder)
         foreign = []
@@ -215,13 +210,15 @@ class Listing:
             if not os.path.lexists(path):
                 continue
             if not S_ISREG(path.lstat().st_mode):
-                raise SettingError(f"{path} is a link or a folder and no file of a {self.what}; {way_out}")
-            if name in listed and name not in agreed and not self._is_ours(name, listed):
-                raise SettingError(
-                    f"{path} was changed or write-protected since the {self.what} was written; {way_out}"
-                )
-            if name not in listed and name not in agreed:
+                raise SettingError(f"{path} is a link or a folder and no file of a {self.what}; {_WAY_OUT}")
+            if name in agreed:
+                continue
+            if name not in listed:
                 foreign.append(name)
+            elif not self._is_ours(name, listed[name]):
+                raise SettingError(
+                    f"{path} was changed or write-protected since the {self.what} was written; {_WAY_OUT}"
+                )
         if foreign:
             others = f" (and so would {', '.join(foreign[1:])})" if foreign[1:] else ""
             raise SettingError(
@@ -240,8 +237,7 @@ class Listing:
         place = self.folder / name
         if place.is_symlink() or (place.exists() and not place.is_dir()):
             raise SettingError(
-                f"{place} is a link or a file, and the {self.what} writes into no such place; move it away, or name "
-                "another folder with --out"
+                f"{place} is a link or a file, and the {self.what} writes into no such place; {_WAY_OUT}"
             )
 
     def write(
@@ -268,9 +264,7 @@ class Listing:
             Something cannot be written.
         """
         self.check(files, agreed=agreed)
-        listed = {
-            name: hashes for name, hashes in self._listed().items() if self._is_ours(name, {name: hashes})
-        }
+        listed = {name: hashes for name, hashes in self._listed().items() if self._is_ours(name, hashes)}
         new = {name: [_hash(content)] for name, content in files.items()}
         self.folder.mkdir(parents=True, exist_ok=True)
         self._keep({name: [*listed.get(name, ()), *new.get(name, ())] for name in {**listed, **new}})
@@ -302,7 +296,7 @@ class Listing:
                 "with --out"
             ) from error
 
-    def _is_ours(self, name: str, listed: Mapping[str, list[str]]) -> bool:
+    def _is_ours(self, name: str, hashes: Collection[str]) -> bool:
         """Tell whether a listed file stands there as it was written, in no linked folder."""
         path = self.folder / name
         try:
@@ -310,7 +304,7 @@ class Listing:
                 not (path.parent != self.folder and path.parent.is_symlink())
                 and S_ISREG(path.lstat().st_mode)
                 and not is_protected(path)
-                and _hash(path.read_bytes()) in listed[name]
+                and _hash(path.read_bytes()) in hashes
             )
         except OSError:
             return False

@@ -35,18 +35,20 @@ def read_text(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> str:
         the caller to name the file and the next step.
     """
     try:
-        content = _content(path, most_bytes)
-    except (OSError, ValueError) as error:
-        if isinstance(error, TextFileError):
-            raise
-        raise TextFileError(_in_words(error)) from error
-    try:
-        return content.decode("utf-8-sig")
+        return _content(path, most_bytes).decode("utf-8-sig")
+    except TextFileError:
+        raise
+    except FileNotFoundError as error:
+        raise TextFileError("there is no such file") from error
+    except OSError as error:
+        raise TextFileError(f"the system says: {error.strerror}") from error
     except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
+        line = error.object.count(b"\n", 0, error.start) + 1
         raise TextFileError(
             f"it is no text in UTF-8, from line {line} on; save it as text (CSV, JSON) in UTF-8"
         ) from error
+    except ValueError as error:  # a NUL in it
+        raise TextFileError("its name is not valid") from error
 
 
 def _content(path: Path, most_bytes: int) -> bytes:
@@ -60,15 +62,6 @@ def _content(path: Path, most_bytes: int) -> bytes:
     if len(content) > most_bytes:
         raise TextFileError(f"it is larger than {most_bytes / 1e6:g} MB, the most that is read")
     return content
-
-
-def _in_words(error: OSError | ValueError) -> str:
-    """Give the system's reason alone; a name with a NUL in it comes as a ValueError."""
-    if isinstance(error, FileNotFoundError):
-        return "there is no such file"
-    if isinstance(error, OSError):
-        return f"the system says: {error.strerror}"
-    return "its name is not valid"
 
 
 def read_json(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> Any:
@@ -103,6 +96,10 @@ def _whole(digits: str) -> int | float:
     return int(digits) if len(digits) <= _MOST_DIGITS else float(digits)
 
 
+_SEMICOLON_TOO_MANY: Final = "a semicolon too many, or one within a text? Put such a cell in quotes"
+_COMMA_TOO_MANY: Final = "a comma as decimal sign, or within a text? Write 2.8, put such a cell in quotes, or separate all cells by semicolons"
+
+
 def table_in(
     text: str, *, delimiter: str = ",", columns: Sequence[str] = ()
 ) -> Iterator[tuple[int, dict[str, str]]]:
@@ -134,30 +131,17 @@ def table_in(
             if any("\n" in cell or "\r" in cell for cell in cells):
                 raise TableError(f"line {line}: a cell goes on over the next line; close its quote")
             if any(cell.strip() for cell in cells):
-                _refuse_surplus(cells, names, line=line, delimiter=delimiter)
-                yield line, dict.fromkeys(names, "") | _by_name(names, cells)
+                if len(cells) > len(names):
+                    cause = _COMMA_TOO_MANY if delimiter == "," else _SEMICOLON_TOO_MANY
+                    raise TableError(f"line {line} has {len(cells)} cells for {len(names)} columns: {cause}")
+                filled = {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
+                yield line, dict.fromkeys(names, "") | filled
             line = reader.line_num + 1
     except csv.Error as error:
         raise TextFileError(
             f"it is no table (CSV), or damaged, from line {line} on; a quote stands at the begin and the end of a "
             "cell or not at all"
         ) from error
-
-
-def _refuse_surplus(cells: Sequence[str], names: Sequence[str], *, line: int, delimiter: str) -> None:
-    if len(cells) <= len(names):
-        return
-    cause = "a semicolon too many, or one within a text? Put such a cell in quotes"
-    if delimiter == ",":
-        cause = (
-            "a comma as decimal sign, or within a text? Write 2.8, put such a cell in quotes, or separate all cells by "
-            "semicolons"
-        )
-    raise TableError(f"line {line} has {len(cells)} cells for {len(names)} columns: {cause}")
-
-
-def _by_name(names: Sequence[str], cells: Sequence[str]) -> dict[str, str]:
-    return {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
 
 
 TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")
@@ -169,7 +153,7 @@ LONGEST_TEXT: Final = 160
 
 
 def visible(text: str) -> str:
-    """Give a text without control, direction and invisible characters; white space of any kind becomes spaces.
+    """Text without control, direction and invisible characters; white space of any kind becomes spaces.
 
     Terminals obey control characters (ECMA-48), and direction marks show a name other than it is (Unicode
     Technical Report 36, 2.7). Bytes of file names that are no UTF-8 go too.
