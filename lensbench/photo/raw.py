@@ -9,10 +9,11 @@ and directories say where each strip or tile of the picture begins and how long 
 is missing.
 """
 
+import operator
 import os
 import struct
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO, Final, NamedTuple
@@ -24,8 +25,8 @@ from lensbench.model.errors import ImageError
 from lensbench.model.flags import Remark, remark
 from lensbench.model.shot import BoolArray, Box, Samples
 from lensbench.model.units import FloatArray
-from lensbench.photo.folder import RAW_SUFFIXES
 from lensbench.photo.pixels import (
+    RAW_SUFFIXES,
     Overview,
     check_box,
     check_megapixels,
@@ -149,8 +150,14 @@ def read_raw(path: Path) -> MosaicPixels:
     """
     import rawpy  # noqa: PLC0415  heavy: only when a raw file is opened
 
+    # The decoder takes names in UTF-8 only; a file of another one it reads whole first.
+    named = os.name == "nt" or os.fsencode(path) == str(path).encode("utf-8", "replace")
     try:
-        with quiet_decoders(), _source(path) as source, rawpy.imread(source) as raw:
+        with (
+            quiet_decoders(),
+            nullcontext(str(path)) if named else path.open("rb") as source,
+            rawpy.imread(source) as raw,
+        ):
             return _from_decoder(raw, path=path, file_bytes=path.stat().st_size)
     except (rawpy.LibRawFileUnsupportedError, rawpy.NotSupportedError) as error:
         version = ".".join(str(part) for part in rawpy.libraw_version)
@@ -178,16 +185,6 @@ def decoder_versions() -> str:
     import scipy  # noqa: PLC0415
 
     return f"LibRaw {rawpy.libraw_version}, {[room.__version__ for room in (rawpy, cv2, np, scipy)]}"
-
-
-@contextmanager
-def _source(path: Path) -> Iterator[str | BinaryIO]:
-    """Source that the decoder can open: it takes names in UTF-8 only; a file of another one it reads whole first."""
-    if os.name == "nt" or os.fsencode(path) == str(path).encode("utf-8", "replace"):
-        yield str(path)
-        return
-    with path.open("rb") as file:
-        yield file
 
 
 def _strange_filters(path: Path) -> ImageError:
@@ -246,7 +243,11 @@ def _layout(raw: Any, *, path: Path) -> tuple[ColourMap, tuple[str, ...], Colour
         return np.zeros((1, 1), np.intp), ("grey",), np.zeros((1, 1), np.intp)
     channels = ("green", "red", "blue")
     rows, columns = raw.raw_pattern.shape
-    visible = _visible_colours(raw, rows=4 * rows, columns=4 * columns)
+    # Place by place, at the upper left: the decoder's whole map of a 24-megapixel frame takes 12 ms to build.
+    top, left = raw.sizes.top_margin, raw.sizes.left_margin
+    visible = np.array(
+        [[raw.raw_color(top + r, left + c) for c in range(4 * columns)] for r in range(4 * rows)], np.intp
+    )
     colours = visible[:rows, :columns]
     names = [_COLOUR_NAMES.get(letter, "") for letter in raw.color_desc.decode("ascii", "replace")]
     known = colours.max() < len(names) and {names[index] for index in np.unique(colours)} == {*channels}
@@ -254,17 +255,6 @@ def _layout(raw: Any, *, path: Path) -> tuple[ColourMap, tuple[str, ...], Colour
         raise _strange_filters(path)
     pattern = np.array([[channels.index(names[index]) for index in row] for row in colours], np.intp)
     return colours, channels, pattern
-
-
-def _visible_colours(raw: Any, *, rows: int, columns: int) -> ColourMap:
-    """Colours at the visible area's upper left, asking for them place by place.
-
-    The decoder's whole map of a 24-megapixel frame takes 12 ms to build.
-    """
-    top, left = raw.sizes.top_margin, raw.sizes.left_margin
-    return np.array(
-        [[raw.raw_color(top + r, left + c) for c in range(columns)] for r in range(rows)], np.intp
-    )
 
 
 def _whites(raw: Any) -> list[float]:
@@ -287,10 +277,9 @@ _PILE_SAMPLES: Final = 60_000
 def _levels(mosaic: Mosaic, *, place: BoolArray, black_map: FloatArray, white: float) -> _Levels:
     blacks = black_map[place]
     black = float(blacks.mean())
-    same = bool(np.all(blacks == blacks[0]))
     white = max(white, black + 1.0)
     return _Levels(
-        black=np.array([black]).reshape(1, 1) if same else black_map,
+        black=black_map if np.any(blacks != blacks[0]) else np.array([[black]]),
         white=white,
         clip=_clip_level(mosaic, place=place, black=black, white=white),
     )
@@ -373,32 +362,26 @@ def is_cut_short(path: Path) -> bool:
     size = path.stat().st_size
     with path.open("rb") as file:
         order = _BYTE_ORDERS.get(file.read(4), "")
-        return bool(order) and _ends_beyond(file, order, size)
+        try:
+            return bool(order) and any(end > size for end in _ends_of_pieces(file, order))
+        except struct.error:
+            return True
 
 
-def _ends_beyond(file: BinaryIO, order: str, size: int) -> bool:
-    read: set[int] = set()
-    try:
-        waiting = [_number(file, order, 4)]
-    except struct.error:
-        return True
+def _ends_of_pieces(file: BinaryIO, order: str) -> Iterator[int]:
+    """Where each strip and tile ends, directory by directory."""
+    waiting, read = [_number(file, order, 4)], set[int]()
     while waiting and len(read) < _MOST_DIRECTORIES:
         offset = waiting.pop()
         if not offset or offset in read:
             continue
         read.add(offset)
-        try:
-            entries, following = _directory(file, order, offset)
-            for tag in _SUB_DIRECTORIES:
-                waiting += _numbers(file, order, entries.get(tag))
-            for begins, lengths in _PIECES:
-                starts, counts = (_numbers(file, order, entries.get(tag)) for tag in (begins, lengths))
-                if any(start + count > size for start, count in zip(starts, counts, strict=False)):
-                    return True
-        except struct.error:
-            return True
+        entries, following = _directory(file, order, offset)
+        for tag in _SUB_DIRECTORIES:
+            waiting += _numbers(file, order, entries.get(tag))
+        for tags in _PIECES:
+            yield from map(operator.add, *(_numbers(file, order, entries.get(tag)) for tag in tags))
         waiting.append(following)
-    return False
 
 
 def _number(file: BinaryIO, order: str, place: int) -> int:

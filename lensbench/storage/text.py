@@ -97,7 +97,10 @@ def _whole(digits: str) -> int | float:
 
 
 _SEMICOLON_TOO_MANY: Final = "a semicolon too many, or one within a text? Put such a cell in quotes"
-_COMMA_TOO_MANY: Final = "a comma as decimal sign, or within a text? Write 2.8, put such a cell in quotes, or separate all cells by semicolons"
+_COMMA_TOO_MANY: Final = (
+    "a comma as decimal sign, or within a text? Write 2.8, put such a cell in quotes, or separate all cells by "
+    "semicolons"
+)
 
 
 def table_in(
