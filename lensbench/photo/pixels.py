@@ -1,4 +1,4 @@
-"""What the readers of raw and finished pictures share: refusals, and the small grey copy in which charts are looked for.
+"""What the readers of raw and finished pictures share: refusals, and the small grey copy that charts are looked for in.
 
 Whatever the decoders raise becomes one of our errors, and so costs that file only.
 """
