@@ -13,6 +13,8 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from lensbench.model.condition import ConditionFinding, QuickFindings
 from lensbench.model.flags import Note
 from lensbench.model.setting import Setting
@@ -88,6 +90,11 @@ class PlannedShot:
     copy_of: Path | None = None
     """The file of equal content that counts instead of this one."""
 
+    @property
+    def exact_f_number(self) -> float:
+        """As the file says, else nominal; 0 where unknown."""
+        return self.metadata.f_number or self.setting.f_number
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SweepShot:
@@ -102,6 +109,24 @@ class SweepShot:
     def used(self) -> bool:
         """Whether the findings rest on this shot."""
         return isinstance(self.result, ShotResult) and not self.reason
+
+    @property
+    def measured(self) -> ShotResult:
+        """What was measured.
+
+        Raises
+        ------
+        TypeError
+            Nothing was: a mistake of the programmer.
+        """
+        if not isinstance(self.result, ShotResult):
+            raise TypeError(f"{self.planned.path}: not a measured shot")
+        return self.result
+
+    def log_mtf50(self, zone: str) -> float:
+        """Natural logarithm of a zone's MTF50; NaN where nothing was measured or the zone was not seen."""
+        figure = self.result.summary.get(zone) if isinstance(self.result, ShotResult) else None
+        return float(np.log(figure.mtf50_cypx)) if figure and figure.mtf50_cypx > 0.0 else float("nan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
