@@ -4,9 +4,10 @@ Nothing is dropped in silence: a photograph that cannot be used stays in the lis
 content one counts: copies are no repeats.
 """
 
-import dataclasses
 from collections import defaultdict
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -51,26 +52,19 @@ def copies_among(paths: Iterable[Path]) -> dict[Path, Path]:
     are nobody's copies.
     """
     groups = [list(paths)]
-    for trait in (_size, _taste, content_hash):
+    for trait in (lambda path: path.stat().st_size, _taste, content_hash):
         groups = [part for group in groups for part in _alike(group, trait)]
     return {copy: first for first, *others in groups for copy in others}
 
 
 def _alike(paths: list[Path], trait: Callable[[Path], Hashable]) -> list[list[Path]]:
-    """Give the files that share a trait with another one, together."""
+    """The files that share a trait with another one, together."""
     found: dict[Hashable, list[Path]] = defaultdict(list)
     for path in paths:
-        try:
-            value = trait(path)
-        except OSError:
-            continue
-        if value:
-            found[value].append(path)
+        with suppress(OSError):
+            if value := trait(path):
+                found[value].append(path)
     return [group for group in found.values() if len(group) > 1]
-
-
-def _size(path: Path) -> int:
-    return path.stat().st_size
 
 
 def _taste(path: Path) -> bytes:
@@ -134,10 +128,12 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
         raise SweepError(
             f"no photographs in {', '.join(map(str, folders))}; give a folder that holds test shots"
         )
-    copies = copies_among(path for _, path in places)
+    paths = [path for _, path in places]
+    copies = copies_among(paths)
     rows = _rows(places, read_shots_table(shots_csv), copies) if shots_csv else {}
-    raw_names = {_stem(path) for _, path in places if path.suffix.lower() in photo.RAW_SUFFIXES}
-    shots = _without_copies([_plan(path, rows.get(path), raw_names) for _, path in places], copies)
+    beside_raw = _beside_raw(paths)
+    shots = [_plan(path, rows.get(path), beside_raw=path in beside_raw) for path in paths]
+    shots = _without_copies(shots, copies)
     if all(shot.left_out for shot in shots):
         first = shots[0]
         raise SweepError(
@@ -146,8 +142,11 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
     return _named_focal_lengths(shots)
 
 
-def _stem(path: Path) -> Path:
-    return path.with_name(path.stem.lower())
+def _beside_raw(paths: Sequence[Path]) -> set[Path]:
+    """Finished pictures that stand beside a raw file of the same name."""
+    raws = [path for path in paths if path.suffix.lower() in photo.RAW_SUFFIXES]
+    names = {path.with_name(path.stem.lower()) for path in raws}
+    return {path for path in paths if path.with_name(path.stem.lower()) in names} - set(raws)
 
 
 def _without_copies(shots: Sequence[PlannedShot], copies: Mapping[Path, Path]) -> list[PlannedShot]:
@@ -155,15 +154,14 @@ def _without_copies(shots: Sequence[PlannedShot], copies: Mapping[Path, Path]) -
     counts: dict[Path, Path] = {}
     for shot in sorted(shots, key=lambda shot: bool(shot.left_out)):
         counts.setdefault(copies.get(shot.path, shot.path), shot.path)
-    return [_as_copy(shot, counts[copies.get(shot.path, shot.path)]) for shot in shots]
-
-
-def _as_copy(shot: PlannedShot, original: Path) -> PlannedShot:
-    if shot.by_choice or shot.path == original:
-        return shot
-    return dataclasses.replace(
-        shot, left_out=f"a copy of {original.name}, which counts once", by_choice=True, copy_of=original
-    )
+    judged = []
+    for shot in shots:
+        original = counts[copies.get(shot.path, shot.path)]
+        if not shot.by_choice and shot.path != original:
+            left_out = f"a copy of {original.name}, which counts once"
+            shot = replace(shot, left_out=left_out, by_choice=True, copy_of=original)  # noqa: PLW2901
+        judged.append(shot)
+    return judged
 
 
 def _rows(
@@ -178,30 +176,23 @@ def _rows(
 
 def _in_order(paths: Sequence[Path], table: Sequence[TableRow]) -> dict[Path, TableRow]:
     """Give each row the photograph in its place: as many of them as rows, and no f-number that says otherwise."""
-    raw_names = {_stem(path) for path in paths if path.suffix.lower() in photo.RAW_SUFFIXES}
-    shots = [
-        path for path in paths if path.suffix.lower() in photo.RAW_SUFFIXES or _stem(path) not in raw_names
-    ]
+    beside_raw = _beside_raw(paths)
+    shots = [path for path in paths if path not in beside_raw]
     if len(shots) != len(table):
         raise SettingError(
             f"the shots table names no files and has {len(table)} rows, but there are {len(shots)} photographs: write "
             "the files' names into its column `file`"
         )
     for number, (path, row) in enumerate(zip(shots, table, strict=True), start=1):
-        _refuse_other_stop(path, row, number)
+        told = None
+        with suppress(ImageError):
+            told = photo.read_metadata(path).f_number
+        if told and row.f_number and nominal_f_number(told) != nominal_f_number(row.f_number):
+            raise SettingError(
+                f"row {number} of the shots table says f/{row.f_number:g}, but {path.name} was taken at f/{told:.3g}: "
+                "write the files' names into its column `file`"
+            )
     return dict(zip(shots, table, strict=True))
-
-
-def _refuse_other_stop(path: Path, row: TableRow, number: int) -> None:
-    try:
-        told = photo.read_metadata(path).f_number
-    except ImageError:
-        return
-    if told and row.f_number and nominal_f_number(told) != nominal_f_number(row.f_number):
-        raise SettingError(
-            f"row {number} of the shots table says f/{row.f_number:g}, but {path.name} was taken at f/{told:.3g}: "
-            "write the files' names into its column `file`"
-        )
 
 
 def _match(places: Sequence[tuple[Path, Path]], rows: Sequence[TableRow]) -> dict[Path, TableRow]:
@@ -223,34 +214,31 @@ def _match(places: Sequence[tuple[Path, Path]], rows: Sequence[TableRow]) -> dic
     return matched
 
 
-def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot:
+def _plan(path: Path, row: TableRow | None, *, beside_raw: bool) -> PlannedShot:
     try:
         metadata, left_out = photo.read_metadata(path), ""
     except ImageError as error:
         metadata, left_out = Metadata(), without_path(str(error), path)
-    by_choice = ""
-    if row is None and path.suffix.lower() not in photo.RAW_SUFFIXES and _stem(path) in raw_names:
-        by_choice = "the raw file of the same name is measured instead"
+    by_choice = "the raw file of the same name is measured instead" if beside_raw and row is None else ""
     if row is not None:
         metadata = _overridden(metadata, row)
         by_choice = "" if row.use else "the shots table says not to use it"
-    f_number = metadata.f_number
-    if not left_out and f_number is None:
+    f_number = nominal_f_number(metadata.f_number) if metadata.f_number else 0.0
+    if not left_out and metadata.f_number is None:
         left_out = _without_f_number(path, metadata)
+    told = row or TableRow()
     return PlannedShot(
         path=path,
         metadata=metadata,
         overrides=_overridden(Metadata(), row) if row else None,
         lens=metadata.lens or UNKNOWN_LENS,
         camera=metadata.camera or UNKNOWN_CAMERA,
-        setting=Setting(
-            focal_length_mm=metadata.focal_length_mm, f_number=nominal_f_number(f_number) if f_number else 0.0
-        ),
-        pitch_um=row.pitch_um if row else None,
-        focus_group=row.focus_group if row else "",
-        focus_step=row.focus_step if row else None,
-        condition=row.condition if row else "",
-        turned=row.turned if row else None,
+        setting=Setting(focal_length_mm=metadata.focal_length_mm, f_number=f_number),
+        pitch_um=told.pitch_um,
+        focus_group=told.focus_group,
+        focus_step=told.focus_step,
+        condition=told.condition,
+        turned=told.turned,
         left_out=by_choice or left_out,
         by_choice=bool(by_choice),
     )
@@ -269,20 +257,17 @@ def _without_f_number(path: Path, metadata: Metadata) -> str:
 
 
 def _overridden(metadata: Metadata, row: TableRow) -> Metadata:
-    return dataclasses.replace(
+    """The row's filled cells instead; of an f-number the file's exact one where both bear the same name."""
+    f_number = row.f_number or metadata.f_number
+    if metadata.f_number and f_number and nominal_f_number(f_number) == nominal_f_number(metadata.f_number):
+        f_number = metadata.f_number
+    return replace(
         metadata,
         lens=row.lens or metadata.lens,
         camera=row.camera or metadata.camera,
-        f_number=_exact(row.f_number, metadata.f_number),
+        f_number=f_number,
         focal_length_mm=row.focal_length_mm or metadata.focal_length_mm,
     )
-
-
-def _exact(engraved: float | None, told: float | None) -> float | None:
-    """Give the row's f-number, by the file's exact one where both bear the same name."""
-    if engraved and told and nominal_f_number(engraved) == nominal_f_number(told):
-        return told
-    return engraved or told
 
 
 def _named_focal_lengths(shots: Sequence[PlannedShot]) -> list[PlannedShot]:
@@ -295,10 +280,8 @@ def _named_focal_lengths(shots: Sequence[PlannedShot]) -> list[PlannedShot]:
     named = []
     for shot in shots:
         focal = shot.setting.focal_length_mm
-        own = names.get((shot.camera, shot.lens), {}).get(focal, focal) if focal else None
-        named.append(
-            dataclasses.replace(shot, setting=dataclasses.replace(shot.setting, focal_length_mm=own))
-        )
+        group = names.get((shot.camera, shot.lens), {}).get(focal, focal) if focal else None
+        named.append(replace(shot, setting=replace(shot.setting, focal_length_mm=group)))
     return named
 
 

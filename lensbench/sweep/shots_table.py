@@ -6,6 +6,7 @@ This is how lenses without electronic contacts are tested. A filled cell overrid
 
 import csv
 import math
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Final
@@ -40,76 +41,61 @@ def read_shots_table(path: Path) -> list[TableRow]:
         rows = [_row(f"{path}, line {line}", cells) for line, cells in _lines(path, text)]
     except TextFileError as error:
         raise SettingError(f"{path}: the shots table cannot be read: {error}") from error
-    _check_twice(path, rows)
+    counts = Counter(row.file for row in rows if row.file)
+    if twice := [file for file, count in counts.items() if count > 1]:
+        raise SettingError(f"{path}: the file {twice[0]} stands in two rows; leave one")
     return rows
 
 
 def _lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
-    """Give the filled lines with their numbers, at most so many."""
+    """The filled lines with their numbers, at most so many."""
     head = (text.splitlines() or [""])[0]
     delimiter = ";" if ";" in head and "," not in head else ","
-    names = next(csv.reader([head], delimiter=delimiter, skipinitialspace=True), [])
-    _check_columns(path, [name.strip() for name in names])
-    for count, line in enumerate(table_in(text, delimiter=delimiter)):
+    names = [
+        name.strip() for name in next(csv.reader([head], delimiter=delimiter, skipinitialspace=True), [])
+    ]
+    columns = f"columns: {', '.join(TABLE_COLUMNS)}"
+    if "file" not in names:
+        raise SettingError(f"{path}: no column `file` in the first line; {columns}")
+    if strange := [name for name in names if name not in TABLE_COLUMNS]:
+        raise SettingError(f"{path}: no such column: {', '.join(strange)}; {columns}")
+    for count, (line, cells) in enumerate(table_in(text, delimiter=delimiter)):
         if count >= _MOST_ROWS:
             raise SettingError(f"{path}: more than {_MOST_ROWS} rows; divide the table")
-        name = line[1]["file"]
+        name = cells["file"]
         if delimiter == "," and ";" in name and Path(name).suffix.lower() not in PHOTO_SUFFIXES:
             raise SettingError(
-                f"{path}, line {line[0]}: a semicolon stands where the first line has commas; use one of the two "
+                f"{path}, line {line}: a semicolon stands where the first line has commas; use one of the two "
                 "between all cells"
             )
-        yield line
-
-
-def _check_columns(path: Path, names: list[str]) -> None:
-    if "file" not in names:
-        raise SettingError(f"{path}: no column `file` in the first line; columns: {', '.join(TABLE_COLUMNS)}")
-    if strange := [name for name in names if name not in TABLE_COLUMNS]:
-        raise SettingError(
-            f"{path}: no such column: {', '.join(strange)}; columns: {', '.join(TABLE_COLUMNS)}"
-        )
-
-
-def _check_twice(path: Path, rows: list[TableRow]) -> None:
-    seen: set[str] = set()
-    for row in rows:
-        if row.file and row.file in seen:
-            raise SettingError(f"{path}: the file {row.file} stands in two rows; leave one")
-        seen.add(row.file)
+        yield line, dict.fromkeys(TABLE_COLUMNS, "") | cells
 
 
 def _row(place: str, cells: Mapping[str, str]) -> TableRow:
-    use = _YES_NO.get(cells.get("use", "").lower())
+    use = _YES_NO.get(cells["use"].lower())
     if use is None:
         raise SettingError(f"{place}, column use: {cells['use']!r} is neither yes nor no")
+    focal, pitch = cells["focal_length_mm"].removesuffix("mm"), cells["pitch_um"].removesuffix("um")
     return TableRow(
         file=cells["file"].replace("\\", "/"),
-        lens=cells.get("lens") or None,
-        camera=cells.get("camera") or None,
+        lens=cells["lens"] or None,
+        camera=cells["camera"] or None,
         f_number=_within(
-            f"{place}, column f_number", cells.get("f_number", "").lower().removeprefix("f/"), _F_NUMBERS
+            f"{place}, column f_number", cells["f_number"].lower().removeprefix("f/"), _F_NUMBERS
         ),
-        focal_length_mm=_within(
-            f"{place}, column focal_length_mm", cells.get("focal_length_mm", "").removesuffix("mm"), _FOCAL_MM
-        ),
-        pitch_um=_within(
-            f"{place}, column pitch_um",
-            cells.get("pitch_um", "").removesuffix("um"),
-            PITCH_LIMITS_UM,
-            "sensors",
-        ),
-        focus_group=cells.get("focus_group", ""),
-        focus_step=_number(f"{place}, column focus_step", cells.get("focus_step", "")),
-        condition=cells.get("condition", ""),
-        turned=_turned(place, cells.get("turned", "")),
+        focal_length_mm=_within(f"{place}, column focal_length_mm", focal, _FOCAL_MM),
+        pitch_um=_within(f"{place}, column pitch_um", pitch, PITCH_LIMITS_UM, "sensors"),
+        focus_group=cells["focus_group"],
+        focus_step=_number(f"{place}, column focus_step", cells["focus_step"]),
+        condition=cells["condition"],
+        turned=_turned(place, cells["turned"]),
         use=use,
     )
 
 
 def _turned(place: str, cell: str) -> Turned | None:
     try:
-        return Turned(cell.strip().lower()) if cell.strip() else None
+        return Turned(cell.lower()) if cell else None
     except ValueError as error:
         raise SettingError(f"{place}, column turned: {cell!r} is neither camera nor chart") from error
 
@@ -127,8 +113,7 @@ def _number(place: str, cell: str) -> float | None:
     if not cell.strip():
         return None
     if TWO_WAYS.fullmatch(cell.strip()):
-        whole = cell.strip().replace(",", "")
-        part = float(cell.replace(",", "."))
+        whole, part = cell.strip().replace(",", ""), float(cell.replace(",", "."))
         raise SettingError(f"{place}: {cell!r} can be read in two ways; write {whole} or {part:g}")
     try:
         value = float(cell.replace(",", ".").replace("_", "?"))  # Python would read 2_8 as 28

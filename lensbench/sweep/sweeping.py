@@ -100,7 +100,15 @@ def measured_shots(
         The pitch of the options would stand for several cameras.
     """
     wanted = [shot for shot in planned if not shot.left_out]
-    _check_one_camera([shot for shot in wanted if shot.pitch_um is None], options.pitch_um)
+    cameras = list(dict.fromkeys(shot.camera for shot in wanted if shot.pitch_um is None))
+    if (
+        options.pitch_um is not None and len(cameras) > 1
+    ):  # all figures but one camera's would be wrong in lp/mm
+        names = ", ".join(cameras[:_MOST_NAMED]) + (", ..." if len(cameras) > _MOST_NAMED else "")
+        raise SettingError(
+            f"--pitch-um {options.pitch_um:g} cannot hold for {len(cameras)} cameras ({names}): name each camera's "
+            "pitch in a shots table (--shots), in its column pitch_um"
+        )
     kept = ResultCache(folder=cache) if cache else None
     tasks = [
         Task(
@@ -112,25 +120,6 @@ def measured_shots(
         for shot in wanted
     ]
     outcomes = run(tasks, running or Running())
-    by_path = {shot.path: outcome for shot, outcome in zip(wanted, outcomes, strict=True)}
-    return reject_flagged(
-        [
-            SweepShot(
-                planned=shot,
-                result=by_path.get(shot.path) or RejectedShot(path=shot.path, reason=shot.left_out),
-            )
-            for shot in planned
-        ]
-    )
-
-
-def _check_one_camera(shots: Sequence[PlannedShot], pitch_um: float | None) -> None:
-    """Refuse one pitch for several cameras: all figures but one camera's would be wrong in lp/mm."""
-    cameras = list(dict.fromkeys(shot.camera for shot in shots))
-    if pitch_um is None or len(cameras) < 2:
-        return
-    names = ", ".join(cameras[:_MOST_NAMED]) + (", ..." if len(cameras) > _MOST_NAMED else "")
-    raise SettingError(
-        f"--pitch-um {pitch_um:g} cannot hold for {len(cameras)} cameras ({names}): name each camera's pitch in a "
-        "shots table (--shots), in its column pitch_um"
-    )
+    left_out = {shot.path: RejectedShot(path=shot.path, reason=shot.left_out) for shot in planned}
+    results = left_out | dict(zip((shot.path for shot in wanted), outcomes, strict=True))
+    return reject_flagged([SweepShot(planned=shot, result=results[shot.path]) for shot in planned])
