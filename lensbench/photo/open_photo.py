@@ -47,13 +47,7 @@ class Photo:
         return self.channels[0]
 
     def channel(self, name: str) -> str:
-        """Channel of this name, «auto» being the default one.
-
-        Raises
-        ------
-        SettingError
-            This photograph has no such channel.
-        """
+        """Channel of this name, «auto» being the default one; a SettingError where there is none."""
         if name == "auto":
             return self.default_channel
         if name not in self.channels:
@@ -130,13 +124,7 @@ def open_photo(path: Path | str, *, encoding: str = "auto") -> Photo:
 
 
 def check_whole(path: Path) -> None:
-    """Make sure that a photograph is not empty or cut short, as far as that is seen without decoding it.
-
-    Raises
-    ------
-    ImageError
-        It is.
-    """
+    """Refuse, by an ImageError, an empty photograph or one cut short, as far as that is seen without decoding it."""
     _check_file(path)
     with decoding(path):
         if read_header(path) is None and is_cut_short(path):

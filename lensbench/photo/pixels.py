@@ -42,13 +42,7 @@ class Overview:
 
 
 def check_megapixels(path: Path, pixels: int) -> None:
-    """Refuse a picture that would fill the memory.
-
-    Raises
-    ------
-    ImageError
-        With its megapixels.
-    """
+    """Refuse, by an ImageError, a picture that would fill the memory."""
     if pixels > MOST_PIXELS:
         raise ImageError(
             f"{path.name}: {pixels / 1e6:.0f} megapixels are more than the {MOST_PIXELS / 1e6:.0f} that are "
@@ -57,13 +51,7 @@ def check_megapixels(path: Path, pixels: int) -> None:
 
 
 def check_box(box: Box, size_px: tuple[int, int]) -> None:
-    """Refuse a box that reaches outside the picture or is empty.
-
-    Raises
-    ------
-    SettingError
-        With the box and the picture's size.
-    """
+    """Refuse, by a SettingError, a box that reaches outside the picture or is empty."""
     inside = box.top >= 0 and box.left >= 0 and box.height > 0 and box.width > 0
     if not inside or box.top + box.height > size_px[0] or box.left + box.width > size_px[1]:
         raise SettingError(
@@ -133,13 +121,7 @@ def quiet_decoders() -> Iterator[None]:
 
 @contextmanager
 def decoding(path: Path) -> Iterator[None]:
-    """Turn what the readers of a file raise into an ImageError, which keeps it as its cause.
-
-    Raises
-    ------
-    ImageError
-        The file cannot be read, is damaged in any way, or does not fit into memory.
-    """
+    """Turn what the readers of a file raise into an ImageError, which keeps it as its cause."""
     try:
         yield
     except LensError:

@@ -78,13 +78,7 @@ def _srgb_tone() -> Tone:
 
 
 def parse_encoding(encoding: str) -> Tone | None:
-    """Tone that the user named, or None for auto.
-
-    Raises
-    ------
-    SettingError
-        The text is none of the known forms, or the exponent is outside 0.2 to 5.
-    """
+    """Tone that the user named, or None for auto; a SettingError where it is unknown or beyond 0.2 to 5."""
     name = encoding.strip().lower()
     if name == "auto":
         return None
@@ -192,10 +186,7 @@ class PictureHeader:
 def read_header(path: Path) -> PictureHeader | None:
     """Header of a JPEG, PNG or TIFF; None for anything else, camera raw among it.
 
-    Raises
-    ------
-    ImageError
-        The file is one of these three but damaged, cut short or of a form that is not measured.
+    An ImageError where it is one of these three, but damaged, cut short or of a form that is not measured.
     """
     with path.open("rb") as file:
         magic = file.read(8)
@@ -326,12 +317,7 @@ class RasterPixels:
 
 
 def read_raster(path: Path, *, header: PictureHeader, tone: Tone | None) -> RasterPixels:
-    """Decode a JPEG, PNG or TIFF whose header was read before.
-
-    Parameters
-    ----------
-    tone : Tone or None
-        The curve that the user named; None lets the file decide.
+    """Decode a JPEG, PNG or TIFF whose header was read before; without a tone that the user named, the file decides.
 
     Raises
     ------

@@ -352,13 +352,7 @@ class _Entry(NamedTuple):
 
 
 def is_cut_short(path: Path) -> bool:
-    """Whether directories or pixels of a TIFF-like file lie beyond its end; False for any other kind.
-
-    Raises
-    ------
-    OSError
-        The file cannot be read.
-    """
+    """Whether directories or pixels of a TIFF-like file lie beyond its end; False for any other kind."""
     size = path.stat().st_size
     with path.open("rb") as file:
         order = _BYTE_ORDERS.get(file.read(4), "")

@@ -32,13 +32,7 @@ Record = TypeVar("Record")
 
 
 def content_hash(path: Path, head: str = "") -> str:
-    """Hash of a file's whole content, and of a text before it.
-
-    Raises
-    ------
-    OSError
-        The file cannot be read.
-    """
+    """Hash of a file's whole content, and of a text before it; an OSError where it cannot be read."""
     digest = hashlib.blake2b(head.encode(), digest_size=20)
     with path.open("rb") as stream:
         hashlib.file_digest(stream, lambda: digest)
@@ -67,13 +61,7 @@ class ResultCache:
     folder: Path
 
     def check(self) -> None:
-        """Make sure that the folder is one of kept results, or may become one.
-
-        Raises
-        ------
-        SettingError
-            It is a link, which is never followed, or a file, or holds other things and no kept result.
-        """
+        """Refuse, by a SettingError, a link (never followed), a file, or a folder that holds other things only."""
         way_out = "move it away, or name another folder with --out"
         if self.folder.is_symlink() or (self.folder.exists() and not self.folder.is_dir()):
             raise SettingError(f"{self.folder}, where results are kept, is a link or a file; {way_out}")
@@ -85,20 +73,10 @@ class ResultCache:
             )
 
     def name(self, photograph: Path, settings: str) -> str:
-        """Name under which a photograph's result is kept, from its content.
+        """Name under which a photograph's result is kept, from its content; an OSError where it cannot be read.
 
-        Parameters
-        ----------
-        photograph : path
-            Of any name.
-        settings : str
-            All that the result depends on besides the photograph and the program's own code, such as the
-            version of the decoder.
-
-        Raises
-        ------
-        OSError
-            The photograph cannot be read.
+        `settings` holds all that the result depends on besides the photograph and the program's own code, such as the
+        version of the decoder.
         """
         return f"{content_hash(photograph, f'{code_fingerprint()}|{settings}|')}.json.gz"
 
@@ -111,13 +89,7 @@ class ResultCache:
             return None
 
     def put(self, name: str, result: ShotResult) -> None:
-        """Keep a result.
-
-        Raises
-        ------
-        OSError
-            The folder cannot be written to; what stood there before is left whole.
-        """
+        """Keep a result; after an OSError what stood there before is left whole."""
         self.folder.mkdir(parents=True, exist_ok=True)
         if (self.folder / name).is_symlink():  # of somebody's making, and not ours to replace
             return
@@ -141,13 +113,7 @@ def _plain(value: object) -> Any:
 
 
 def from_plain(kind: type[Record], plain: Any) -> Record:
-    """Record that `to_plain` took apart.
-
-    Raises
-    ------
-    ValueError, KeyError, TypeError
-        The value does not have the form of the kind.
-    """
+    """Record that `to_plain` took apart; a ValueError, KeyError or TypeError where it is none of the kind."""
     return msgspec.convert(plain, kind, dec_hook=_from_plain)
 
 

@@ -32,26 +32,14 @@ _PDF_END: Final = re.compile(rb"startxref\s+\d+\s+%%EOF\s*\Z")
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Put a file in place in one step, with all its bytes on the disk.
-
-    Raises
-    ------
-    OSError
-        It cannot be written; the passing file is removed and an older file stays as it was.
-    """
+    """Put a file in place in one step, with all its bytes on the disk; where that fails, an older one stays."""
     with write_beside(path) as passing:
         passing.write_bytes(content)
 
 
 @contextmanager
 def write_beside(path: Path) -> Iterator[Path]:
-    """Give a passing name to write under; afterwards the file takes its place, or is gone if anything failed.
-
-    Raises
-    ------
-    OSError
-        The file cannot be forced to the disk or put in place.
-    """
+    """Give a passing name to write under; afterwards the file takes its place, or is gone if anything failed."""
     passing = path.with_name(f".{secrets.token_hex(6)}{path.suffix}")
     try:
         yield passing
@@ -77,30 +65,21 @@ def remove_drafts(folder: Path) -> None:
 
 
 def unwritable(place: Path, error: OSError) -> SettingError:
-    """Give the one sentence for a place that cannot be written."""
+    """The one sentence for a place that cannot be written."""
     reason = error.strerror or "the disk is full"  # array libraries give no reason for a short write
     return SettingError(f"{place} cannot be written ({reason}); name another place, or make room there")
 
 
 def check_kind(path: Path, *, begins: bytes, what: str, suffix: str = "", sign: bytes = b"") -> None:
-    """Make sure that a file to be written has its kind's name, if there is one, and lies over none of another kind.
+    """Refuse a file to be written whose name ends otherwise than its kind's, or that lies over another kind's.
 
-    Parameters
-    ----------
-    begins : bytes
-        How files of this kind begin.
-    what : str
-        The kind in words.
-    suffix : str
-        How its name must end.
-    sign : bytes
-        What a PDF of this kind says of itself, so that another program's PDF is told apart.
+    What stands there must be no link, not write-protected, and of this kind (`what` in words, by how it begins and, of
+    a PDF, by the sign that it bears), written by this program and changed by nobody; an empty file may go.
 
     Raises
     ------
     SettingError
-        The name ends otherwise, or what stands there is a link, is write-protected, or is no file of this kind that
-        this program wrote and nobody changed; an empty file may go.
+        It is otherwise.
     """
     if suffix and path.suffix.lower() != suffix:
         raise SettingError(f"{path}: {what} is written to a file whose name ends in {suffix}")
@@ -120,7 +99,7 @@ def check_kind(path: Path, *, begins: bytes, what: str, suffix: str = "", sign: 
 
 
 def _is_own_pdf(content: bytes, sign: bytes) -> bool:
-    """Tell a PDF that this program wrote; one that was saved again, with notes in it, say, is the user's."""
+    """Whether this program wrote a PDF; one that was saved again, with notes in it, say, is the user's."""
     return (
         content.startswith(_PDF_BEGIN)
         and all(part in content for part in (*_PDF_SIGNS, sign))
@@ -135,13 +114,7 @@ def is_protected(path: Path) -> bool:
 
 
 def probe_folder(folder: Path) -> None:
-    """Make sure that a folder is there or can be made, with room for more than nothing; leave no trace.
-
-    Raises
-    ------
-    SettingError
-        It cannot be written.
-    """
+    """Refuse, by a SettingError, a folder that is not there and can't be made, or has no room; leave no trace."""
     try:
         place = next(place for place in (folder, *folder.absolute().parents) if place.exists())
         trial = place / f".{secrets.token_hex(6)}"
@@ -186,14 +159,9 @@ class Listing:
         return self.folder / f".lensbench-{self.what}-files.json"
 
     def check(self, names: Collection[str], *, agreed: Collection[str] = ()) -> None:
-        """Make sure that files of these names can be written without loss.
+        """Make sure that files of these names can be written without loss, save those agreed to be written over.
 
-        Parameters
-        ----------
-        names : collection of str
-            Below the folder, with `/` between: at most one subfolder.
-        agreed : collection of str
-            Those that the user said may be written over, whatever they hold.
+        Names are below the folder, with `/` between: at most one subfolder.
 
         Raises
         ------
@@ -227,13 +195,7 @@ class Listing:
             )
 
     def check_subfolder(self, name: str) -> None:
-        """Make sure that a subfolder is a folder of this one, or not there yet.
-
-        Raises
-        ------
-        SettingError
-            It is a link, which is never followed, or a file.
-        """
+        """Refuse, by a SettingError, a subfolder that is a link, which is never followed, or a file."""
         place = self.folder / name
         if place.is_symlink() or (place.exists() and not place.is_dir()):
             raise SettingError(

@@ -112,13 +112,7 @@ def session_bytes(session: KeptSession) -> bytes:
 
 
 def session_of(document: bytes) -> KeptSession:
-    """The session that `session_bytes` took apart.
-
-    Raises
-    ------
-    ValueError
-        It is damaged.
-    """
+    """The session that `session_bytes` took apart; a ValueError where it is damaged."""
     return _named(msgspec.json.decode(document, type=KeptSession))
 
 
@@ -157,13 +151,7 @@ def _decoded(path: Path, kind: type[Document], wanted: Format, *, way_out: str) 
 
 
 def _named(lens: Lens) -> Lens:
-    """The same lens with names fit to be shown.
-
-    Raises
-    ------
-    ValueError
-        Nothing is left of a name.
-    """
+    """The same lens with names fit to be shown; a ValueError where nothing is left of one."""
     names: dict[str, Any] = {
         name: clean_text(getattr(lens, name), unknown="")
         for name in ("lens", "camera", "session")

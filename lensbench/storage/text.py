@@ -65,24 +65,12 @@ def _content(path: Path, most_bytes: int) -> bytes:
 
 
 def read_json(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> Any:
-    """Read a JSON document.
-
-    Raises
-    ------
-    TextFileError
-        As `read_text`, and what `json_in` raises.
-    """
+    """Read a JSON document; a TextFileError as of `read_text` and `json_in`."""
     return json_in(read_text(path, most_bytes=most_bytes))
 
 
 def json_in(text: str) -> Any:
-    """Give what a JSON text holds.
-
-    Raises
-    ------
-    TextFileError
-        It is no JSON, or nested deeper than anything that this program writes.
-    """
+    """What a JSON text holds; a TextFileError where it is none, or nested deeper than anything this program writes."""
     try:
         return json.loads(text, parse_int=_whole)
     except json.JSONDecodeError as error:
@@ -92,7 +80,7 @@ def json_in(text: str) -> Any:
 
 
 def _whole(digits: str) -> int | float:
-    """Give numbers that are too long for any figure as floats: infinity at the end, which every check refuses."""
+    """Numbers that are too long for any figure become floats: infinity at the end, which every check refuses."""
     return int(digits) if len(digits) <= _MOST_DIGITS else float(digits)
 
 
@@ -106,7 +94,7 @@ _COMMA_TOO_MANY: Final = (
 def table_in(
     text: str, *, delimiter: str = ",", columns: Sequence[str] = ()
 ) -> Iterator[tuple[int, dict[str, str]]]:
-    """Give the rows of a CSV text, each with its line and its cells by the columns' names; no cell is None.
+    """Rows of a CSV text, each with its line and its cells by the columns' names; no cell is None.
 
     Names and cells are stripped; a row without any filled cell is passed over, cells that lack at a row's end are
     empty.
@@ -114,8 +102,7 @@ def table_in(
     Raises
     ------
     TableError
-        A row has more cells than there are columns: a decimal comma, most likely.
-        Or a cell goes over several lines: a quote that was never closed.
+        A row has more cells than there are columns (a decimal comma, most likely), or a cell goes over several lines.
     TextFileError
         A wanted column is missing or stands twice, or it is no CSV.
     """
