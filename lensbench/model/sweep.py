@@ -35,8 +35,8 @@ SHOTS_COLUMNS: Final = (
     *(f"{zone}_{column}" for zone in ZONES for column in _ZONE_COLUMNS),
     "flags",
 )
-"""shots.csv, a row a photograph. `file` is the path as given, `f_number` and `focal_length_mm` name the group the shot
-was put in, `used` is yes or no, `reason` says why not, `flags` are names with a space between; unknown cells are empty."""
+"""shots.csv, a row a photograph. `file` is the path as given, `f_number` and `focal_length_mm` name the shot's group,
+`used` is yes or no, `reason` says why not, `flags` are names with a space between; unknown cells are empty."""
 
 EDGES_COLUMNS: Final = (
     *("file", "lens", "f_number", "focal_length_mm", "target", "arm", "direction", "channel"),

@@ -13,8 +13,10 @@ import logging
 import math
 import re
 import struct
+import sys
 import unicodedata
 from collections.abc import Iterator, Mapping
+from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -59,15 +61,14 @@ def read_metadata(path: Path) -> Metadata:
         tags = _read_tags(file)
         focal = _positive(_first(tags, "FocalLength"))
         width_mm, width_px = _sensor_width(tags)
+        equivalent = _positive(_first(tags, "FocalLengthIn35mmFilm"), most=20_000.0)
         zoom = _number(_first(tags, "DigitalZoomRatio")) or 1.0  # a digital zoom makes the equivalent useless
         return Metadata(
             camera=_camera(tags),
             lens=_lens(tags),
             f_number=_f_number(tags, focal=focal),
             focal_length_mm=focal,
-            focal_length_35mm_mm=_positive(_first(tags, "FocalLengthIn35mmFilm"), most=20_000.0)
-            if zoom == 1.0
-            else None,
+            focal_length_35mm_mm=equivalent if zoom == 1.0 else None,
             iso=_iso(tags),
             exposure_s=_exposure(tags),
             taken_at=_taken_at(tags),
@@ -104,11 +105,13 @@ def _metadata_blocks(file: BinaryIO) -> tuple[_Blocks, int | None]:
     head = _read_at(file, offset=0, length=92)
     if head[4:12] == _CR3_BRAND:
         return [
-            (inner, _CR3_BLOCKS[inner_kind])
-            for kind, body in _boxes(_cr3_movie_box(file))
-            if kind == b"uuid" and body.startswith(_CR3_UUID)
-            for inner_kind, inner in _boxes(body[16:])
-            if inner_kind in _CR3_BLOCKS
+            (_read_at(file, offset=begin, length=end - begin), _CR3_BLOCKS[kind])
+            for outer, *movie in islice(_boxes(file, 0, sys.maxsize), 16)
+            if outer == b"moov"
+            for box, start, stop in _boxes(file, *movie)
+            if box == b"uuid" and _read_at(file, offset=start, length=16) == _CR3_UUID
+            for kind, begin, end in _boxes(file, start + 16, stop)
+            if kind in _CR3_BLOCKS
         ], None
     if head.startswith(_RAF_MAGIC) and len(head) == 92:
         offset, length = struct.unpack(">II", head[84:92])
@@ -131,31 +134,14 @@ def _read_at(file: BinaryIO, *, offset: int, length: int) -> bytes:
     return file.read(min(length, _LARGEST_BLOCK_BYTES))
 
 
-def _boxes(data: bytes) -> Iterator[tuple[bytes, bytes]]:
-    """Walk the boxes of an ISO base media file held in memory."""
-    at = 0
-    while at + 8 <= len(data):
-        size, kind = struct.unpack(">I4s", data[at : at + 8])
+def _boxes(file: BinaryIO, begin: int, end: int) -> Iterator[tuple[bytes, int, int]]:
+    """Boxes of an ISO base media file between two places: the kind of each, and where its content begins and ends."""
+    while begin + 8 <= end and len(head := _read_at(file, offset=begin, length=8)) == 8:
+        size, kind = struct.unpack(">I4s", head)
         if size < 8:
             return
-        yield kind, data[at + 8 : at + size]
-        at += size
-
-
-def _cr3_movie_box(file: BinaryIO) -> bytes:
-    """Contents of the `moov` box, which stands among the first."""
-    at = 0
-    for _ in range(16):
-        head = _read_at(file, offset=at, length=8)
-        if len(head) < 8:
-            break
-        size, kind = struct.unpack(">I4s", head)
-        if kind == b"moov":
-            return _read_at(file, offset=at + 8, length=size - 8)
-        if size < 8:
-            break
-        at += size
-    return b""
+        yield kind, begin + 8, begin + size
+        begin += size
 
 
 class _BoundedReader(io.BufferedReader):
@@ -240,7 +226,7 @@ def _lens(tags: Tags) -> str | None:
         name = _text(value)
         if name.casefold() not in _EMPTY_NAMES and not _IMPOSSIBLE_LENS.search(name):
             return name
-    for value in (tags.get("MakerNote LensMinMaxFocalMaxAperture"), _specification(tags)):
+    for value in reversed(_specifications(tags)):
         if not isinstance(value, (list, tuple)) or len(value) != 4:
             continue
         short, long, wide, narrow = (_positive(part, most=1e4) for part in value)
@@ -252,12 +238,15 @@ def _lens(tags: Tags) -> str | None:
     return None
 
 
-def _specification(tags: Tags) -> Any:
-    return tags.get("EXIF LensSpecification") or tags.get("Image Tag 0xC630")
+def _specifications(tags: Tags) -> tuple[Any, Any]:
+    """Shortest and longest focal length and their widest f-numbers: as the standard puts them, and the maker's note."""
+    standard = tags.get("EXIF LensSpecification") or tags.get("Image Tag 0xC630")
+    return standard, tags.get("MakerNote LensMinMaxFocalMaxAperture")
 
 
 def _focal_range(tags: Tags) -> tuple[float, float] | None:
-    value = _specification(tags) or tags.get("MakerNote LensMinMaxFocalMaxAperture")
+    standard, note = _specifications(tags)
+    value = standard or note
     if not isinstance(value, (list, tuple)) or len(value) != 4:
         return None
     short, long = _positive(value[0]), _positive(value[1])
@@ -268,9 +257,9 @@ def _f_number(tags: Tags, *, focal: float | None) -> float | None:
     """Believe 0.5 to 128, except the 1 that stands beside a focal length of 0 where there are no contacts."""
     number = _number(_first(tags, "FNumber"))
     if number is None or number <= 0.0:
-        apex = _number(_first(tags, "ApertureValue"))
+        apex = _number(_first(tags, "ApertureValue")) or math.nan
         # APEX: N = 2^(Av/2), EXIF 2.32, Annex C. An Av of 0 is what lenses without contacts leave.
-        number = 2.0 ** (apex / 2.0) if apex is not None and 0.0 < apex < 14.0 else None
+        number = 2.0 ** (apex / 2.0) if 0.0 < apex < 14.0 else None
     if number is None or not 0.5 <= number <= 128.0 or (number == 1.0 and focal is None):
         return None
     return number
@@ -286,12 +275,9 @@ def _iso(tags: Tags) -> int | None:
 
 
 def _exposure(tags: Tags) -> float | None:
-    seconds = _positive(_first(tags, "ExposureTime"))
-    if seconds is None:
-        apex = _number(_first(tags, "ShutterSpeedValue"))
-        # APEX: t = 2^-Tv, EXIF 2.32, Annex C.
-        seconds = 2.0**-apex if apex is not None and -12.0 < apex < 20.0 and apex != 0.0 else None
-    return seconds
+    apex = _number(_first(tags, "ShutterSpeedValue")) or math.nan
+    # APEX: t = 2^-Tv, EXIF 2.32, Annex C.
+    return _positive(_first(tags, "ExposureTime")) or (2.0**-apex if -12.0 < apex < 20.0 else None)
 
 
 def _taken_at(tags: Tags) -> str | None:
@@ -309,14 +295,9 @@ def _taken_at(tags: Tags) -> str | None:
 
 
 _ORIENTATION_WORDS: Final = (
-    "Horizontal (normal)",
-    "Mirrored horizontal",
-    "Rotated 180",
-    "Mirrored vertical",
-    "Mirrored horizontal then rotated 90 CCW",
-    "Rotated 90 CW",
-    "Mirrored horizontal then rotated 90 CW",
-    "Rotated 90 CCW",
+    *("Horizontal (normal)", "Mirrored horizontal", "Rotated 180", "Mirrored vertical"),
+    *("Mirrored horizontal then rotated 90 CCW", "Rotated 90 CW"),
+    *("Mirrored horizontal then rotated 90 CW", "Rotated 90 CCW"),
 )
 """The words by which the reader names EXIF orientations 1 to 8."""
 

@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, BinaryIO, Final, NamedTuple
+from typing import Any, BinaryIO, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -158,7 +158,7 @@ def read_raw(path: Path) -> MosaicPixels:
             nullcontext(str(path)) if named else path.open("rb") as source,
             rawpy.imread(source) as raw,
         ):
-            return _from_decoder(raw, path=path, file_bytes=path.stat().st_size)
+            return _from_decoder(raw, path=path)
     except (rawpy.LibRawFileUnsupportedError, rawpy.NotSupportedError) as error:
         version = ".".join(str(part) for part in rawpy.libraw_version)
         raise ImageError(
@@ -166,7 +166,10 @@ def read_raw(path: Path) -> MosaicPixels:
             "convert it to DNG (undemosaiced), or give a JPEG, PNG or TIFF"
         ) from error
     except NotImplementedError as error:
-        raise _strange_filters(path) from error
+        raise ImageError(
+            f"{path.name}: this sensor's colour filters are laid out in a way that is not measured; "
+            "give a JPEG or TIFF of the picture instead"
+        ) from error
     except rawpy.LibRawError as error:
         if path.suffix.lower() not in RAW_SUFFIXES:
             raise ImageError(
@@ -187,30 +190,33 @@ def decoder_versions() -> str:
     return f"LibRaw {rawpy.libraw_version}, {[room.__version__ for room in (rawpy, cv2, np, scipy)]}"
 
 
-def _strange_filters(path: Path) -> ImageError:
-    return ImageError(
-        f"{path.name}: this sensor's colour filters are laid out in a way that is not measured; "
-        "give a JPEG or TIFF of the picture instead"
-    )
-
-
-def _from_decoder(raw: Any, *, path: Path, file_bytes: int) -> MosaicPixels:
+def _from_decoder(raw: Any, *, path: Path) -> MosaicPixels:
     if raw.raw_type.name != "Flat" or raw.raw_pattern is None:
         raise ImageError(
             f"{path.name}: this raw holds demosaiced, reduced or merged pixels, no sensor samples; "
             "shoot full-size raw, without pixel shift, and do not convert it to linear DNG"
         )
     visible = raw.raw_image_visible
-    _check_size(visible.shape, path=path, file_bytes=file_bytes, pixel_aspect=raw.sizes.pixel_aspect)
-    colours, channels, pattern = _layout(raw, path=path)
+    pixels, aspect = int(visible.shape[0]) * int(visible.shape[1]), raw.sizes.pixel_aspect
+    check_megapixels(path, pixels)
+    file_bytes = path.stat().st_size
+    if file_bytes < pixels * _FEWEST_BYTES_PER_PIXEL:
+        raise ImageError(
+            f"{path.name}: {file_bytes} bytes cannot hold {pixels} samples, so the raw data are cut short; "
+            "copy the file from the card again"
+        )
+    if abs(aspect - 1.0) > _SQUARE_WITHIN:
+        raise ImageError(
+            f"{path.name}: this sensor's pixels are not square (ratio {aspect:.2f}), and such are not "
+            "measured; use another camera"
+        )
+    colours, channels, pattern = _layout(raw)
     mosaic: Mosaic = visible.copy()  # the decoder's own memory is gone once it closes
     blacks = [float(black) for black in raw.black_level_per_channel] or [0.0]
     black_map = np.array([[blacks[min(c, len(blacks) - 1)] for c in row] for row in colours])
     whites = _whites(raw)
     levels = tuple(
-        _levels(
-            mosaic, place=pattern == index, black_map=black_map, white=whites[min(index, len(whites) - 1)]
-        )
+        _levels(mosaic, place=pattern == index, black_map=black_map, white=whites[index])
         for index in range(len(channels))
     )
     return MosaicPixels(
@@ -222,22 +228,7 @@ def _from_decoder(raw: Any, *, path: Path, file_bytes: int) -> MosaicPixels:
     )
 
 
-def _check_size(shape: tuple[int, ...], *, path: Path, file_bytes: int, pixel_aspect: float) -> None:
-    pixels = int(shape[0]) * int(shape[1])
-    check_megapixels(path, pixels)
-    if file_bytes < pixels * _FEWEST_BYTES_PER_PIXEL:
-        raise ImageError(
-            f"{path.name}: {file_bytes} bytes cannot hold {pixels} samples, so the raw data are cut short; "
-            "copy the file from the card again"
-        )
-    if abs(pixel_aspect - 1.0) > _SQUARE_WITHIN:
-        raise ImageError(
-            f"{path.name}: this sensor's pixels are not square (ratio {pixel_aspect:.2f}), and such are not "
-            "measured; use another camera"
-        )
-
-
-def _layout(raw: Any, *, path: Path) -> tuple[ColourMap, tuple[str, ...], ColourMap]:
+def _layout(raw: Any) -> tuple[ColourMap, tuple[str, ...], ColourMap]:
     """Colours of the decoder at every place of a period, the channels' names, and the period in them."""
     if raw.num_colors == 1:
         return np.zeros((1, 1), np.intp), ("grey",), np.zeros((1, 1), np.intp)
@@ -252,17 +243,17 @@ def _layout(raw: Any, *, path: Path) -> tuple[ColourMap, tuple[str, ...], Colour
     names = [_COLOUR_NAMES.get(letter, "") for letter in raw.color_desc.decode("ascii", "replace")]
     known = colours.max() < len(names) and {names[index] for index in np.unique(colours)} == {*channels}
     if not known or not np.array_equal(visible, np.tile(colours, (4, 4))):
-        raise _strange_filters(path)
+        raise NotImplementedError
     pattern = np.array([[channels.index(names[index]) for index in row] for row in colours], np.intp)
     return colours, channels, pattern
 
 
 def _whites(raw: Any) -> list[float]:
-    """White level of green, red and blue: the camera's own figure where it gives one."""
+    """White level of green, red and blue, or of grey: the camera's own figure where it gives one."""
     nominal = float(raw.white_level)
     own = raw.camera_white_level_per_channel
     if own is None or raw.num_colors == 1:
-        return [nominal]
+        return [nominal] * 3
     by_colour = [float(white) if 0 < white <= nominal else nominal for white in own]
     return [min(by_colour[1], by_colour[3]), by_colour[0], by_colour[2]]
 
@@ -344,11 +335,8 @@ _MOST_DIRECTORIES: Final = 32
 _MOST_NUMBERS: Final = 100_000
 
 
-class _Entry(NamedTuple):
-    kind: int
-    length: int
-    place: int
-    """Of the values: within the entry where they fit, else elsewhere in the file."""
+_Entry = tuple[int, int, int]
+"""Kind and number of the values of a field, and their place: within it where they fit, else elsewhere in the file."""
 
 
 def is_cut_short(path: Path) -> bool:
@@ -395,13 +383,14 @@ def _directory(file: BinaryIO, order: str, place: int) -> tuple[dict[int, _Entry
     for index, (tag, kind, length) in enumerate(struct.iter_unpack(f"{order}HHI4x", packed)):
         inside = place + 2 + 12 * index + 8
         fits = _SIZES.get(kind, 1) * length <= 4
-        entries[tag] = _Entry(kind, length, inside if fits else _number(file, order, inside))
+        entries[tag] = (kind, length, inside if fits else _number(file, order, inside))
     return entries, _number(file, order, place + 2 + 12 * count)
 
 
 def _numbers(file: BinaryIO, order: str, entry: _Entry | None) -> list[int]:
-    if entry is None or entry.kind not in _CODES or entry.length > _MOST_NUMBERS:
+    kind, length, place = entry or (0, 0, 0)
+    if kind not in _CODES or length > _MOST_NUMBERS:
         return []
-    file.seek(entry.place)
-    form = f"{order}{entry.length}{_CODES[entry.kind]}"
+    file.seek(place)
+    form = f"{order}{length}{_CODES[kind]}"
     return list(struct.unpack(form, file.read(struct.calcsize(form))))
