@@ -6,7 +6,6 @@ is (0, 0).
 
 import os
 import re
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from stat import S_ISREG
@@ -165,16 +164,9 @@ def list_photos(folder: Path) -> list[Path]:
         raise ImageError(f"{folder}: this is a file; give the folder that holds it")
     if not folder.is_dir():
         raise ImageError(f"{folder}: there is no such folder; give the folder that holds the photographs")
-
-    def refuse(error: OSError) -> None:
-        if Path(error.filename or folder) == folder:
-            raise ImageError(f"{folder}: the folder cannot be read ({error.strerror})") from error
-
-    photos: list[Path] = []
-    for here, _, names in _walked(folder, refuse):
-        photos += [here / name for name in names if _is_regular(here / name)]
-        if len(photos) > _MOST_PHOTOS:
-            raise ImageError(f"{folder}: more than {_MOST_PHOTOS} photographs; give a smaller folder")
+    photos, passed = _walked(folder)
+    if folder in passed:
+        raise ImageError(f"{folder}: the folder cannot be read ({passed[folder]})")
     return sorted(photos, key=lambda path: [natural_order(part) for part in path.relative_to(folder).parts])
 
 
@@ -183,28 +175,30 @@ def passed_over(folder: Path) -> list[Path]:
 
     In the order of their names; folders that cannot be read count too.
     """
-    passed: list[Path] = []
+    return sorted(_walked(folder)[1])
+
+
+def _walked(folder: Path) -> tuple[list[Path], dict[Path, str]]:
+    """Photographs, and what was passed over, with the system's reason where there is one."""
+    photos: list[Path] = []
+    passed: dict[Path, str] = {}
 
     def unreadable(error: OSError) -> None:
-        passed.append(Path(error.filename or folder))
+        passed[Path(error.filename or folder)] = str(error.strerror)
 
-    for here, folders, names in _walked(folder, unreadable):
-        passed += [here / name for name in folders if (here / name).is_symlink()]
-        passed += [here / name for name in names if not _is_regular(here / name)]
-    return sorted(passed)
-
-
-def _walked(
-    folder: Path, unreadable: Callable[[OSError], None]
-) -> Iterator[tuple[Path, list[str], list[str]]]:
-    """Each folder with those of its folders and files that could be, or hold, photographs by their names."""
-    for here, folders, names in os.walk(folder, onerror=unreadable, followlinks=False):
-        depth = len(Path(here).relative_to(folder).parts)
+    for here, folders, names in os.walk(folder, onerror=unreadable):
+        place = Path(here)
+        depth = len(place.relative_to(folder).parts)
         folders[:] = [name for name in folders if not name.startswith(".")] if depth < _DEEPEST else []
-        photos = [
-            name for name in names if not name.startswith(".") and Path(name).suffix.lower() in PHOTO_SUFFIXES
-        ]
-        yield Path(here), folders, photos
+        passed |= {place / name: "" for name in folders if (place / name).is_symlink()}
+        for path in (place / name for name in names if not name.startswith(".")):
+            if path.suffix.lower() in PHOTO_SUFFIXES and _is_regular(path):
+                photos.append(path)
+            elif path.suffix.lower() in PHOTO_SUFFIXES:
+                passed[path] = ""
+        if len(photos) > _MOST_PHOTOS:
+            raise ImageError(f"{folder}: more than {_MOST_PHOTOS} photographs; give a smaller folder")
+    return photos, passed
 
 
 def _is_regular(path: Path) -> bool:

@@ -42,7 +42,6 @@ _LUMINANCE_WEIGHTS: Final = {"red": 0.2126, "green": 0.7152, "blue": 0.0722}
 """ITU-R BT.709-6, item 3.2: shares of linear red, green and blue in luminance."""
 
 _GAMMA_LIMITS: Final = (0.2, 5.0)
-_STEPS: Final = 65_536
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,30 +50,21 @@ class Tone:
 
     name: str
     """linear, srgb, gamma:X or icc."""
-    code: FloatArray
-    """Codes at which the curve is given, rising."""
     light: FloatArray
-    """Linear light at these codes."""
+    """Linear light at evenly spaced codes."""
 
     def table(self, levels: int) -> FloatArray:
         """Linear light for every code 0 .. levels - 1."""
-        return np.interp(np.linspace(0.0, 1.0, levels), self.code, self.light)
+        codes = np.linspace(0.0, 1.0, self.light.size)
+        return np.interp(np.linspace(0.0, 1.0, levels), codes, self.light)
 
 
-def _curve(name: str, light: FloatArray) -> Tone:
-    return Tone(name=name, code=np.linspace(0.0, 1.0, light.size), light=light)
-
-
-def _linear_tone() -> Tone:
-    """Tone of a file whose codes are linear light."""
-    return _curve("linear", np.array([0.0, 1.0]))
-
-
-def _srgb_tone() -> Tone:
-    """Inverse of the sRGB curve (IEC 61966-2-1)."""
-    code = np.linspace(0.0, 1.0, _STEPS)
-    low = code <= 0.04045
-    return _curve("srgb", np.where(low, code / 12.92, ((code + 0.055) / 1.055) ** 2.4))
+_CODES: Final = np.linspace(0.0, 1.0, 65_536)
+_LINEAR: Final = Tone(name="linear", light=np.array([0.0, 1.0]))
+_SRGB: Final = Tone(
+    name="srgb", light=np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4)
+)
+"""Inverse of the sRGB curve (IEC 61966-2-1)."""
 
 
 def parse_encoding(encoding: str) -> Tone | None:
@@ -82,10 +72,8 @@ def parse_encoding(encoding: str) -> Tone | None:
     name = encoding.strip().lower()
     if name == "auto":
         return None
-    if name == "linear":
-        return _linear_tone()
-    if name == "srgb":
-        return _srgb_tone()
+    if name in {"linear", "srgb"}:
+        return _LINEAR if name == "linear" else _SRGB
     if not name.startswith("gamma:"):
         raise SettingError(
             f"encoding «{encoding}» is unknown: give auto, linear, srgb or gamma:X, for example gamma:2.2"
@@ -97,7 +85,7 @@ def parse_encoding(encoding: str) -> Tone | None:
     low, high = _GAMMA_LIMITS
     if not low <= gamma <= high:
         raise SettingError(f"encoding «{encoding}»: the exponent must lie between {low:g} and {high:g}")
-    return _curve(f"gamma:{gamma:g}", np.linspace(0.0, 1.0, _STEPS) ** gamma)
+    return Tone(name=f"gamma:{gamma:g}", light=_CODES**gamma)
 
 
 def _icc_tone(profile: bytes) -> Tone | None:
@@ -111,8 +99,8 @@ def _icc_tone(profile: bytes) -> Tone | None:
         return None
     if light is None or light.size < 2 or not np.all(np.isfinite(light)) or np.any(np.diff(light) < 0.0):
         return None
-    tone = _curve("icc", np.clip(light, 0.0, 1.0))
-    for known in (_srgb_tone(), _linear_tone()):
+    tone = Tone(name="icc", light=np.clip(light, 0.0, 1.0))
+    for known in (_SRGB, _LINEAR):
         if np.max(np.abs(known.table(1024) - tone.table(1024))) < 1.0 / 1024.0:
             return known
     return tone
@@ -135,7 +123,7 @@ def _icc_curve(profile: bytes) -> FloatArray | None:
     values = np.frombuffer(data, ">u2", count, 12).astype(np.float64)
     if count == 0:
         return np.array([0.0, 1.0])
-    return np.linspace(0.0, 1.0, _STEPS) ** (float(values[0]) / 256.0) if count == 1 else values / 65535.0
+    return _CODES ** (float(values[0]) / 256.0) if count == 1 else values / 65535.0
 
 
 def _parametric_curve(data: bytes) -> FloatArray | None:
@@ -151,8 +139,7 @@ def _parametric_curve(data: bytes) -> FloatArray | None:
         e = f = read[3] if kind == 2 else 0.0
     else:
         c, d, e, f = (*read[3:], 0.0, 0.0)[:4]
-    code = np.linspace(0.0, 1.0, _STEPS)
-    return np.where(code >= d, np.maximum(a * code + b, 0.0) ** gamma + e, c * code + f)
+    return np.where(d <= _CODES, np.maximum(a * _CODES + b, 0.0) ** gamma + e, c * _CODES + f)
 
 
 _JPEG_MAGIC: Final = b"\xff\xd8\xff"
@@ -345,9 +332,9 @@ def _own_tone(header: PictureHeader) -> tuple[Tone, bool]:
     """Tone that the file states, and whether that can be relied on."""
     stated = _icc_tone(header.icc_profile) if header.icc_profile else None
     if stated is None and header.stated_gamma == 1.0:
-        stated = _linear_tone()
+        stated = _LINEAR
     if stated is None:
-        return _srgb_tone(), False
+        return _SRGB, False
     return stated, stated.name == "linear" or (header.kind == "tiff" and header.bits == 16)
 
 

@@ -90,11 +90,12 @@ class MosaicPixels:
         """Where the channel's sites are, out of a kept map where the box is small enough."""
         rows, columns = self.pattern.shape
         top, left = box.top % rows, box.left % columns
+        own = self.pattern == self.channels.index(channel)
         if max(top + box.height, left + box.width) > _TEMPLATE_PX:
-            return np.asarray(_tiled(self.pattern == self.channels.index(channel), box))
+            return _tiled(own, box)
         if channel not in self._present:
             whole = Box(top=0, left=0, height=_TEMPLATE_PX, width=_TEMPLATE_PX)
-            self._present[channel] = _tiled(self.pattern == self.channels.index(channel), whole)
+            self._present[channel] = _tiled(own, whole)
         return self._present[channel][top : top + box.height, left : left + box.width]
 
     def overview(self, max_px: int) -> Overview:
@@ -115,15 +116,13 @@ def _tiled(period: npt.NDArray[Any], box: Box) -> npt.NDArray[Any]:
 
 def _averaging_period(pattern: ColourMap) -> int:
     """Smallest square that holds the colours in the pattern's own shares at every place."""
-    size = pattern.shape[0]
-    for side in range(1, size):
-        if size % side or pattern.shape[1] % side:
-            continue
-        blocks = pattern.reshape(size // side, side, pattern.shape[1] // side, side).swapaxes(1, 2)
-        counts = {tuple(np.bincount(block.ravel(), minlength=3)) for row in blocks for block in row}
-        if len(counts) == 1:
-            return side
-    return int(np.lcm(*pattern.shape))
+    rows, columns = pattern.shape
+    for side in range(1, rows):
+        if rows % side == columns % side == 0:
+            blocks = pattern.reshape(rows // side, side, columns // side, side).swapaxes(1, 2)
+            if len({tuple(np.bincount(block.ravel(), minlength=3)) for row in blocks for block in row}) == 1:
+                return side
+    return int(np.lcm(rows, columns))
 
 
 def _smoothed(mosaic: Mosaic, pattern: ColourMap) -> npt.NDArray[Any]:

@@ -109,7 +109,7 @@ def _is_own_pdf(content: bytes, sign: bytes) -> bool:
 
 
 def is_protected(path: Path) -> bool:
-    """Tell whether a file is write-protected: its owner wants it to stay."""
+    """Whether a file is write-protected: its owner wants it to stay."""
     return not path.lstat().st_mode & S_IWUSR
 
 
@@ -127,14 +127,9 @@ def probe_folder(folder: Path) -> None:
 
 
 def within(path: Path, folder: Path) -> bool:
-    """Tell whether a path is a folder, or lies below it, whatever names and links lead there.
+    """Whether a path is a folder, or lies below it, whatever names and links lead there; an OSError where they circle.
 
     Neither need exist. Where they do, the disk decides: names that differ in case alone can be one folder.
-
-    Raises
-    ------
-    OSError
-        The links lead round in a circle, or a folder on the way cannot be looked at.
     """
     place, outer = path.resolve(), folder.resolve()
     if place.is_relative_to(outer):
@@ -273,7 +268,7 @@ class Listing:
 
 
 def _is_plain(name: str) -> bool:
-    """Tell whether a name is of a file in a folder or in a subfolder of it, and of no place elsewhere."""
+    """Whether a name is of a file in a folder or in a subfolder of it, and of no place elsewhere."""
     parts = PurePosixPath(name).parts
     return 1 <= len(parts) <= 2 and not {"..", "/", "//"} & set(parts) and not set("\\:\0") & set(name)
 
