@@ -163,17 +163,10 @@ FLAGS: Final = _registry()
 
 
 def remark(flag: str, seen: str = "") -> Remark:
-    """Raise a flag of the registry, with the figure seen and its limit.
-
-    Raises
-    ------
-    KeyError
-        The registry does not hold the flag: a mistake of the programmer.
-    """
+    """Raise a flag of the registry, with the figure seen and its limit; a KeyError where it holds none of that name."""
     return Remark(flag=FLAGS[flag].name, seen=seen)
 
 
 def worst(remarks: tuple[Remark, ...]) -> Severity | None:
-    """Give the gravest severity among some remarks, or None without any."""
-    order = (Severity.REJECT, Severity.WARNING, Severity.INFO)
-    return next((severity for severity in order if any(r.severity is severity for r in remarks)), None)
+    """The gravest severity among some remarks, or None without any."""
+    return max((remark.severity for remark in remarks), key=list(Severity).index, default=None)

@@ -268,11 +268,9 @@ def _levels(mosaic: Mosaic, *, place: BoolArray, black_map: FloatArray, white: f
     blacks = black_map[place]
     black = float(blacks.mean())
     white = max(white, black + 1.0)
-    return _Levels(
-        black=black_map if np.any(blacks != blacks[0]) else np.array([[black]]),
-        white=white,
-        clip=_clip_level(mosaic, place=place, black=black, white=white),
-    )
+    clip = _clip_level(mosaic, place=place, black=black, white=white)
+    shown = black_map if np.any(blacks != blacks[0]) else np.array([[black]])
+    return _Levels(black=shown, white=white, clip=clip)
 
 
 def _clip_level(mosaic: Mosaic, *, place: BoolArray, black: float, white: float) -> float:
@@ -298,14 +296,13 @@ def _scattered(mosaic: Mosaic, place: BoolArray) -> tuple[npt.NDArray[np.int64],
     rows, columns = place.shape
     corners = np.argwhere(place)
     every = max(1, int(np.sqrt(mosaic.size / (rows * columns) * len(corners) / _PILE_SAMPLES)))
-    pairs = []
+    codes, neighbours = [], []
     for top, left in corners:
         first = mosaic[top :: rows * every, left :: columns * every]
         second = mosaic[top :: rows * every, left + columns :: columns * every]
-        width = min(first.shape[1], second.shape[1])
-        pairs.append((first[:, :width].ravel(), second[:, :width].ravel()))
-    codes, neighbours = (np.concatenate(part).astype(np.int64) for part in zip(*pairs, strict=True))
-    return codes, neighbours
+        codes.append(first[:, : second.shape[1]].ravel())
+        neighbours.append(second.ravel())
+    return np.concatenate(codes).astype(np.int64), np.concatenate(neighbours).astype(np.int64)
 
 
 _DEEP_WHITE: Final = 1023.0

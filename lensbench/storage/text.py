@@ -72,16 +72,14 @@ def read_json(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> Any:
 def json_in(text: str) -> Any:
     """What a JSON text holds; a TextFileError where it is none, or nested deeper than anything this program writes."""
     try:
-        return json.loads(text, parse_int=_whole)
+        # A number too long for any figure becomes a float: infinity at the end, which every check refuses.
+        return json.loads(
+            text, parse_int=lambda digits: int(digits) if len(digits) <= _MOST_DIGITS else float(digits)
+        )
     except json.JSONDecodeError as error:
         raise TextFileError(f"it is no JSON, or damaged, at line {error.lineno}") from error
     except (ValueError, RecursionError) as error:
         raise TextFileError("it is JSON of a form that nothing here writes, or damaged") from error
-
-
-def _whole(digits: str) -> int | float:
-    """Numbers that are too long for any figure become floats: infinity at the end, which every check refuses."""
-    return int(digits) if len(digits) <= _MOST_DIGITS else float(digits)
 
 
 _SEMICOLON_TOO_MANY: Final = "a semicolon too many, or one within a text? Put such a cell in quotes"

@@ -8,7 +8,7 @@ inner third, edges and corners are the outer one. Common practice, no source.
 import dataclasses
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 from pathlib import Path
@@ -193,16 +193,17 @@ def zone_responses(result: ShotResult) -> dict[str, FloatArray]:
         for one in result.edges
         if one.edge.frequency_cypx.size > 1
     }
+    unknown = np.full(RESPONSE_CYPX.size, math.nan)
+
+    def sfr_at(place: int, edge: Edge) -> float:
+        return float(curves.get(id(edge), unknown)[place])
+
     columns = [
-        mean_by_zone(result.edges, result.size_px, figure=partial(_at, curves, number))
-        for number in range(RESPONSE_CYPX.size)
+        mean_by_zone(result.edges, result.size_px, figure=partial(sfr_at, place))
+        for place in range(RESPONSE_CYPX.size)
     ]
     found = {zone: np.array([column[zone] for column in columns]) for zone in ZONES}
     return {zone: sfr for zone, sfr in found.items() if np.isfinite(sfr[:_FEWEST_RESPONSES]).all()}
-
-
-def _at(curves: Mapping[int, FloatArray], number: int, edge: Edge) -> float | None:
-    return float(curves[id(edge)][number]) if id(edge) in curves else None
 
 
 def _best(best: BestSetting | None) -> BestOfSweep | None:

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 
 from lensbench import __version__
 from lensbench.condition import lens_condition, with_quick_answer
@@ -377,16 +376,14 @@ def _zoom(
     )
     return {
         "zoom_at_own_best": best_setting(at_own_best, spread, question),
-        "zoom_at_equal_stop": tuple(
-            best_setting(_only(every, np.flatnonzero(np.array(stops) == stop)), spread, question)
-            for stop in shared
-        ),
+        "zoom_at_equal_stop": tuple(best_setting(_at_stop(every, stop), spread, question) for stop in shared),
     }
 
 
-def _only(every: Candidates, places: npt.NDArray[np.intp]) -> Candidates:
+def _at_stop(every: Candidates, f_number: float) -> Candidates:
+    places = np.array([setting.f_number == f_number for setting in every.settings])
     return Candidates(
-        settings=tuple(every.settings[place] for place in places),
+        settings=tuple(setting for setting in every.settings if setting.f_number == f_number),
         estimate=every.estimate[places],
         covariance=every.covariance[np.ix_(places, places)],
         dof=every.dof,

@@ -33,13 +33,7 @@ _MOST_NAMED: Final = 5
 
 
 def photographs_in(folders: Iterable[Path]) -> list[tuple[Path, Path]]:
-    """Give each photograph of some folders once, with its folder, whatever names and links lead there.
-
-    Raises
-    ------
-    ImageError
-        A folder is not there or cannot be read.
-    """
+    """Each photograph of some folders once, with its folder, whatever names and links lead there."""
     found: dict[Path, tuple[Path, Path]] = {}
     for folder in folders:
         place = folder.resolve()
@@ -131,7 +125,12 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
         )
     paths = [path for _, path in places]
     copies = copies_among(paths)
-    rows = _rows(places, read_shots_table(shots_csv), copies) if shots_csv else {}
+    table = read_shots_table(shots_csv) if shots_csv else []
+    named = [row for row in table if row.file]
+    if named or not table:
+        rows = _match(places, named)
+    else:
+        rows = _in_order([path for path in paths if path not in copies], table)
     beside_raw = _beside_raw(paths)
     shots = [_plan(path, rows.get(path), beside_raw=path in beside_raw) for path in paths]
     shots = _without_copies(shots, copies)
@@ -163,16 +162,6 @@ def _without_copies(shots: Sequence[PlannedShot], copies: Mapping[Path, Path]) -
             shot = replace(shot, left_out=left_out, by_choice=True, copy_of=original)  # noqa: PLW2901
         judged.append(shot)
     return judged
-
-
-def _rows(
-    places: Sequence[tuple[Path, Path]], table: Sequence[TableRow], copies: Mapping[Path, Path]
-) -> dict[Path, TableRow]:
-    """Find each row's photograph by its name; a table that names none goes by the order of the files."""
-    named = [row for row in table if row.file]
-    if named or not table:
-        return _match(places, named)
-    return _in_order([path for _, path in places if path not in copies], table)
 
 
 def _in_order(paths: Sequence[Path], table: Sequence[TableRow]) -> dict[Path, TableRow]:
@@ -358,6 +347,9 @@ def _row(place: str, cells: Mapping[str, str]) -> TableRow:
     use = _YES_NO.get(cells["use"].lower())
     if use is None:
         raise SettingError(f"{place}, column use: {cells['use']!r} is neither yes nor no")
+    turned = cells["turned"].lower()
+    if turned and turned not in set(Turned):
+        raise SettingError(f"{place}, column turned: {cells['turned']!r} is neither camera nor chart")
     focal, pitch = cells["focal_length_mm"].removesuffix("mm"), cells["pitch_um"].removesuffix("um")
     return TableRow(
         file=cells["file"].replace("\\", "/"),
@@ -371,16 +363,9 @@ def _row(place: str, cells: Mapping[str, str]) -> TableRow:
         focus_group=cells["focus_group"],
         focus_step=_number(f"{place}, column focus_step", cells["focus_step"]),
         condition=cells["condition"],
-        turned=_turned(place, cells["turned"]),
+        turned=Turned(turned) if turned else None,
         use=use,
     )
-
-
-def _turned(place: str, cell: str) -> Turned | None:
-    try:
-        return Turned(cell.lower()) if cell else None
-    except ValueError as error:
-        raise SettingError(f"{place}, column turned: {cell!r} is neither camera nor chart") from error
 
 
 def _within(place: str, cell: str, limits: tuple[float, float], owners: str = "lenses") -> float | None:
