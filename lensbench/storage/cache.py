@@ -13,6 +13,7 @@ import hashlib
 import json
 import re
 import typing
+import zlib
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -85,7 +86,7 @@ class ResultCache:
         try:
             kept = json.loads(gzip.decompress((self.folder / name).read_bytes()))
             return dataclasses.replace(from_plain(ShotResult, kept), path=photograph)
-        except (OSError, EOFError, ValueError, TypeError, KeyError):
+        except (OSError, EOFError, zlib.error, ValueError, TypeError, KeyError):
             return None
 
     def put(self, name: str, result: ShotResult) -> None:
@@ -113,7 +114,7 @@ def _plain(value: object) -> Any:
 
 
 def from_plain(kind: type[Record], plain: Any) -> Record:
-    """Record that `to_plain` took apart; a ValueError, KeyError or TypeError where it is none of the kind."""
+    """Record that `to_plain` took apart; a msgspec.ValidationError where it is none of the kind."""
     return msgspec.convert(plain, kind, dec_hook=_from_plain)
 
 

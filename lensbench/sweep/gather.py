@@ -347,9 +347,6 @@ def _row(place: str, cells: Mapping[str, str]) -> TableRow:
     use = _YES_NO.get(cells["use"].lower())
     if use is None:
         raise SettingError(f"{place}, column use: {cells['use']!r} is neither yes nor no")
-    turned = cells["turned"].lower()
-    if turned and turned not in set(Turned):
-        raise SettingError(f"{place}, column turned: {cells['turned']!r} is neither camera nor chart")
     focal, pitch = cells["focal_length_mm"].removesuffix("mm"), cells["pitch_um"].removesuffix("um")
     return TableRow(
         file=cells["file"].replace("\\", "/"),
@@ -363,9 +360,16 @@ def _row(place: str, cells: Mapping[str, str]) -> TableRow:
         focus_group=cells["focus_group"],
         focus_step=_number(f"{place}, column focus_step", cells["focus_step"]),
         condition=cells["condition"],
-        turned=Turned(turned) if turned else None,
+        turned=_turned(place, cells["turned"]),
         use=use,
     )
+
+
+def _turned(place: str, cell: str) -> Turned | None:
+    try:
+        return Turned(cell.lower()) if cell else None
+    except ValueError as error:
+        raise SettingError(f"{place}, column turned: {cell!r} is neither camera nor chart") from error
 
 
 def _within(place: str, cell: str, limits: tuple[float, float], owners: str = "lenses") -> float | None:
