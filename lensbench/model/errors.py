@@ -1,5 +1,15 @@
 """What can go wrong, arranged by what the photographer can do about it.
 
+LensError
+ |- ImageError    a file that is no photograph, is damaged, is not linear or is clipped
+ |- ChartError    no chart in the picture, or not one of ours
+ |- EdgeError     a region that holds no measurable edge
+ |- SweepError    a folder with nothing usable, or with settings that nobody knows
+ |- LibraryError  the library's file is damaged or in use, or already holds what was to be added
+ |- TextFileError a table, a profile or findings that are not there, not text or damaged
+ |   `- TableError    a row whose cells cannot be told apart
+ `- SettingError  a value given by the user that cannot be used
+
 A message says what was found, where, the limit, and the next step.
 """
 
