@@ -13,7 +13,7 @@ from reportlab.platypus import Flowable, KeepTogether, Paragraph, Spacer, Table
 
 from lensbench.capture.plan import ShootPlan, ShotToTake
 from lensbench.capture.standing import WALL_PAGES
-from lensbench.model.names import f_stop, shutter_speed
+from lensbench.model.setting import f_stop, shutter_speed
 from lensbench.storage.pdf import grid, pdf_pages, text
 
 Rows = tuple[tuple[str, ...], list[tuple[str, ...]]]

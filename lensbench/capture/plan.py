@@ -24,7 +24,7 @@ from lensbench.capture.standing import (
 )
 from lensbench.model.condition import QUICK_TEST
 from lensbench.model.errors import SettingError
-from lensbench.model.names import f_stop, focal_length
+from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import TABLE_COLUMNS, TableRow, Turned
 from lensbench.storage.text import name_in_tables
 

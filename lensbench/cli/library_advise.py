@@ -15,8 +15,7 @@ import typer
 import lensbench
 from lensbench.cli.options import AsJson, LibraryFile, number, switch
 from lensbench.cli.output import say, say_document
-from lensbench.model.names import f_stop, focal_length, shutter_speed
-from lensbench.model.setting import focal_order
+from lensbench.model.setting import f_stop, focal_length, focal_order, shutter_speed
 from lensbench.model.shot import ZONES
 
 if TYPE_CHECKING:

@@ -28,7 +28,7 @@ from lensbench.cli.options import (
 )
 from lensbench.cli.output import keep_and_say, say, say_document
 from lensbench.model.errors import SettingError
-from lensbench.model.names import f_stop, focal_length, shutter_speed
+from lensbench.model.setting import f_stop, focal_length, shutter_speed
 
 if TYPE_CHECKING:
     from lensbench.model.shot import Edge, Metadata, ShotResult, ZoneFigure

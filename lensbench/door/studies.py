@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Final
 from lensbench.compare import compare as compare_of
 from lensbench.door.documents import Places, paths_of, record_json, shots_frame
 from lensbench.effect import effect as effect_of
-from lensbench.model.compare import CompareFindings
-from lensbench.model.effect import Effect, EffectFindings
+from lensbench.model.compare import CompareFindings, Effect, EffectFindings
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.shot import MeasureOptions

@@ -7,7 +7,7 @@ import numpy as np
 from scipy import stats
 
 from lensbench.effect.levels import LevelledShot
-from lensbench.model.effect import EffectCaution
+from lensbench.model.compare import EffectCaution
 from lensbench.model.flags import Note
 from lensbench.stats import Fitted, Layout
 

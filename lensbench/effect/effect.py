@@ -24,7 +24,7 @@ from lensbench.effect.rows import (
     sharpness_rows,
     visible_from,
 )
-from lensbench.model.effect import (
+from lensbench.model.compare import (
     Drift,
     Effect,
     EffectFindings,

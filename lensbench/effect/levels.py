@@ -13,9 +13,9 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.model.effect import ShutterSpeed
+from lensbench.model.compare import ShutterSpeed
 from lensbench.model.errors import SettingError, SweepError
-from lensbench.model.names import f_stop, focal_length, shutter_speed
+from lensbench.model.setting import f_stop, focal_length, shutter_speed
 from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import PlannedShot, SweepShot
 from lensbench.model.units import FloatArray

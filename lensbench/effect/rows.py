@@ -12,7 +12,7 @@ import numpy as np
 
 from lensbench.edge import RESPONSE_CYPX, ruler_reading, viewing_of
 from lensbench.effect.levels import LevelledShot
-from lensbench.model.effect import EffectRow, EffectVerdict, Visible, VisibleFrom
+from lensbench.model.compare import EffectRow, EffectVerdict, Visible, VisibleFrom
 from lensbench.model.shot import Edge, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.shot import is_usable

@@ -32,7 +32,7 @@ from lensbench.model.errors import ImageError, SettingError
 from lensbench.model.flags import remark
 from lensbench.model.shot import Metadata, RejectedShot, TableRow, Tilt
 from lensbench.shot import measure_shot
-from lensbench.sweep.shots_table import read_shots_table
+from lensbench.sweep.gather import read_shots_table
 
 ROOT = Path(__file__).resolve().parents[2]
 LENS = simulate.prime("Invented 35", simulate.ZoomPosition(focal_length_mm=35), widest_f_number=2.8)

@@ -37,7 +37,7 @@ from lensbench.cli.main import app
 from lensbench.model.condition import QUICK_TEST
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import Turned
-from lensbench.sweep.shots_table import read_shots_table
+from lensbench.sweep.gather import read_shots_table
 
 FULL_FRAME = CameraGear(pitch_um=6.0, size_px=(4000, 6000))
 FIFTY = LensGear(focal_range_mm=(50.0, 50.0), widest_f_number=1.4)

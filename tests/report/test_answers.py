@@ -24,8 +24,16 @@ from measured_lenses import kept_session, sharper
 from lensbench.effect.effect import find_effect
 from lensbench.effect.levels import SpeedShot, no_shake_speed
 from lensbench.library import AdviceCaution, Lack, Wanted, advise, plan_picture
-from lensbench.model.compare import Caution, Seen, StopChoice, Verdict, WayOfLooking
-from lensbench.model.effect import EffectCaution, Visible, VisibleFrom
+from lensbench.model.compare import (
+    Caution,
+    EffectCaution,
+    Seen,
+    StopChoice,
+    Verdict,
+    Visible,
+    VisibleFrom,
+    WayOfLooking,
+)
 from lensbench.model.flags import Note
 from lensbench.model.setting import Setting
 from lensbench.model.sweep import Basis, Observed, SeriesRemark, SweepFindings, Unclaimed

@@ -6,8 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.model.names import f_stop, focal_length, listed
-from lensbench.model.setting import Setting
+from lensbench.model.setting import Setting, f_stop, focal_length, listed
 from lensbench.model.shot import ZONES, ChartEdge, ShotResult, ZoneFigure
 from lensbench.model.sweep import CurvePoint, FocalLengthFindings, LensFindings, SweepShot
 from lensbench.report.draw.field import shots_at

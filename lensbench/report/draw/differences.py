@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from lensbench.model.compare import ComparedPair, CompareRow
-from lensbench.model.names import f_stop, focal_length
+from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import ZONES
 from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, value_axis
 from lensbench.report.text.words import NOT_MEASURED

@@ -3,8 +3,8 @@
 import math
 from typing import Final
 
-from lensbench.model.effect import EffectFindings, ShotFigures, ShutterSpeed
-from lensbench.model.names import shutter_speed
+from lensbench.model.compare import EffectFindings, ShotFigures, ShutterSpeed
+from lensbench.model.setting import shutter_speed
 from lensbench.report.draw.differences import Difference, difference_panel
 from lensbench.report.draw.panels import Axis, Grid, Line, Panel, Point, value_axis
 from lensbench.report.text.effect import shutter_sentence

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from statistics import fmean
 from typing import Final
 
-from lensbench.model.names import f_stop, focal_length
-from lensbench.model.setting import Setting
+from lensbench.model.setting import Setting, f_stop, focal_length
 from lensbench.model.shot import ChartEdge, Direction, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.report.draw.panels import Grid

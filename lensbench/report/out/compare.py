@@ -5,8 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from lensbench.model.compare import ComparedLens, ComparedPair, CompareFindings, CompareRow, Seen, StopChoice
-from lensbench.model.names import f_stop, focal_length
-from lensbench.model.setting import Setting
+from lensbench.model.setting import Setting, f_stop, focal_length
 from lensbench.model.shot import ZONES
 from lensbench.report.draw.differences import UNITS, difference_text, figure_text, pair_panels
 from lensbench.report.draw.panels import Grid

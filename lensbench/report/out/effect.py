@@ -3,7 +3,7 @@
 import math
 from typing import Final
 
-from lensbench.model.effect import EffectFindings
+from lensbench.model.compare import EffectFindings
 from lensbench.report.draw.differences import difference_text
 from lensbench.report.draw.effect import effect_panels
 from lensbench.report.draw.panels import Grid

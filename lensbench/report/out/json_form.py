@@ -13,8 +13,7 @@ import numpy as np
 
 from lensbench.edge import curve_figures, edge_response_at_lpmm
 from lensbench.library import Advice, PicturePlan
-from lensbench.model.compare import CompareFindings
-from lensbench.model.effect import EffectFindings
+from lensbench.model.compare import CompareFindings, EffectFindings
 from lensbench.model.flags import Note, Remark
 from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.sweep import SweepFindings

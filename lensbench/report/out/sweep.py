@@ -5,8 +5,7 @@ from math import isfinite, log2
 from statistics import median
 
 from lensbench.model.flags import FLAGS, Remark, Severity
-from lensbench.model.names import f_stop, focal_length
-from lensbench.model.setting import focal_order
+from lensbench.model.setting import f_stop, focal_length, focal_order
 from lensbench.model.shot import ZONES, RejectedShot, ShotResult
 from lensbench.model.sweep import (
     BestSetting,

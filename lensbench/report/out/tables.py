@@ -9,8 +9,7 @@ from typing import Final
 
 import pandas as pd
 
-from lensbench.model.compare import ComparedPair, CompareFindings, CompareRow
-from lensbench.model.effect import EffectFindings
+from lensbench.model.compare import ComparedPair, CompareFindings, CompareRow, EffectFindings
 from lensbench.model.flags import Remark
 from lensbench.model.shot import ZONES, ChartEdge, PhysicalFit, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SHOTS_COLUMNS, PlannedShot, SweepShot

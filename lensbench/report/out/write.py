@@ -9,8 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from lensbench.model.compare import CompareFindings
-from lensbench.model.effect import Effect
+from lensbench.model.compare import CompareFindings, Effect
 from lensbench.model.errors import SettingError
 from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.report.draw.render import draw

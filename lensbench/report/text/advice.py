@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from lensbench.library import Advice, LeftOut, LensAdvice, LensPlan, PicturePlan
-from lensbench.model.names import f_stop, focal_length, listed, shutter_speed
+from lensbench.model.setting import f_stop, focal_length, listed, shutter_speed
 from lensbench.report.text.notes import note_in_words
 from lensbench.report.text.words import percent
 

@@ -9,7 +9,7 @@ from typing import Final
 
 from lensbench.model.condition import Subject, Verdict
 from lensbench.model.flags import Remark
-from lensbench.model.names import f_stop, focal_length, listed
+from lensbench.model.setting import f_stop, focal_length, listed
 from lensbench.model.sweep import (
     INDIFFERENCE,
     Basis,

@@ -4,8 +4,7 @@ from collections.abc import Callable, Sequence
 from math import isnan
 from typing import Final
 
-from lensbench.model.names import f_stop, focal_length
-from lensbench.model.setting import Setting
+from lensbench.model.setting import Setting, f_stop, focal_length
 from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.optics import BlurParts, blur_parts

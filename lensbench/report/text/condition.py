@@ -17,7 +17,7 @@ from lensbench.model.condition import (
     Subject,
     Verdict,
 )
-from lensbench.model.names import f_stop, focal_length, listed
+from lensbench.model.setting import f_stop, focal_length, listed
 from lensbench.report.text.sound import (
     ConditionText,
     at_setting,

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from lensbench.model.effect import (
+from lensbench.model.compare import (
     EffectFindings,
     EffectRow,
     EffectVerdict,
@@ -12,7 +12,7 @@ from lensbench.model.effect import (
     Visible,
     VisibleFrom,
 )
-from lensbench.model.names import shutter_speed
+from lensbench.model.setting import shutter_speed
 from lensbench.report.text.notes import note_in_words
 from lensbench.report.text.words import CANNOT_TELL, clean_line, looked_at, sentence_case, signed
 from lensbench.storage.text import clean_text

@@ -9,10 +9,9 @@ from enum import StrEnum
 from typing import Any, Final
 
 from lensbench.library import AdviceCaution, Lack
-from lensbench.model.compare import Caution
-from lensbench.model.effect import EffectCaution
+from lensbench.model.compare import Caution, EffectCaution
 from lensbench.model.flags import Note
-from lensbench.model.names import f_stop, listed
+from lensbench.model.setting import f_stop, listed
 from lensbench.model.sweep import Observed, Unclaimed
 from lensbench.report.text.words import figure_range
 from lensbench.storage.text import clean_text

@@ -20,7 +20,7 @@ from lensbench.model.condition import (
     TurnedTest,
     Verdict,
 )
-from lensbench.model.names import f_stop, focal_length
+from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.sweep import LensFindings
 
 EVIDENCE_CAUTION: Final = (

@@ -1,6 +1,6 @@
 """The one vocabulary: figures with their unit and interval, ranges of stops, doubt; each is spelled here alone.
 
-Names of stops, focal lengths and shutter speeds, and lists, are spelled in `model.names`, for lower rooms name them
+Names of stops, focal lengths and shutter speeds, and lists, are spelled in `model.setting`, for lower rooms name them
 too.
 """
 
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from lensbench.model.compare import WayOfLooking
-from lensbench.model.names import f_stop, listed
+from lensbench.model.setting import f_stop, listed
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 from lensbench.storage.text import clean_text
 
