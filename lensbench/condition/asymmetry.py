@@ -21,7 +21,7 @@ from lensbench.model.setting import Setting
 from lensbench.model.shot import ShotResult, Turned
 from lensbench.model.sweep import SweepShot
 from lensbench.model.units import FloatArray
-from lensbench.stats import Moderated, Repeats, exceeds, moderated, quantile
+from lensbench.stats import Repeats, Uncertainty, exceeds, moderated, quantile
 
 MATTERS: Final = 0.05
 """In log MTF50. A smaller asymmetry is in every lens and does not show in pictures. Common practice, no source."""
@@ -139,7 +139,7 @@ def asymmetries(settings: Sequence[SettingShots]) -> list[Asymmetry]:
     return [_asymmetry(setting, spread) for setting, spread in zip(settings, spreads, strict=True)]
 
 
-def _asymmetry(setting: SettingShots, spread: Moderated) -> Asymmetry:
+def _asymmetry(setting: SettingShots, spread: Uncertainty) -> Asymmetry:
     ways = [setting.repeats.values[np.array(setting.turned) == way] for way in sorted(set(setting.turned))]
     noise = spread.variance * sum(1.0 / len(way) for way in ways) / len(ways) ** 2
     results = setting.results
