@@ -2,11 +2,13 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from math import isfinite
 from typing import Final
 
 import numpy as np
 
+from lensbench.condition.field import judged, robust_fit
 from lensbench.model.condition import (
     Colour,
     ColourShift,
@@ -16,6 +18,7 @@ from lensbench.model.condition import (
     Subject,
     Verdict,
 )
+from lensbench.model.measured import median_known
 from lensbench.model.shot import ShotResult
 from lensbench.stats import quantile
 
@@ -24,7 +27,6 @@ _COLOUR_MATTERS_PX: Final = 0.5
 _DISTORTION_MATTERS_PERCENT: Final = 1.0
 """Lines along the frame's edge begin to look bent. Common practice, no source."""
 _FEWEST_EDGES: Final = 8
-_OUTLIER_SDS: Final = 4.0
 
 
 def lateral_colour_finding(results: Sequence[ShotResult]) -> ConditionFinding:
@@ -46,30 +48,23 @@ def lateral_colour_finding(results: Sequence[ShotResult]) -> ConditionFinding:
 
 def distortion_finding(results: Sequence[ShotResult]) -> ConditionFinding | None:
     """How far straight lines bend, at the focal length that shows most; None where no shot tells it."""
-    by_focal = {
-        focal: known
-        for focal, members in _by_focal(results).items()
-        if (
-            known := [
-                chart for result in members if isfinite(chart := result.chart.radial_distortion_percent)
-            ]
-        )
-    }
-    if not by_focal:
-        return None
     distortions = []
-    for focal, known in by_focal.items():
-        value, reach = _median(known)
-        distortions.append(
-            Distortion(
-                verdict=_verdict(value, reach, _DISTORTION_MATTERS_PERCENT),
-                focal_length_mm=focal,
-                percent=value,
-                reach_percent=reach,
-                shots=len(known),
-                focal_lengths=len(by_focal),
+    for focal, members in _by_focal(results).items():
+        known = [px for result in members if isfinite(px := result.chart.radial_distortion_percent)]
+        if known:
+            value, reach = _median(known)
+            distortions.append(
+                Distortion(
+                    verdict=_verdict(value, reach, _DISTORTION_MATTERS_PERCENT),
+                    focal_length_mm=focal,
+                    percent=value,
+                    reach_percent=reach,
+                    shots=len(known),
+                    focal_lengths=0,
+                )
             )
-        )
+    if not distortions:
+        return None
     main = max(distortions, key=lambda own: (own.verdict is Verdict.MATTERS, abs(own.percent)))
     return ConditionFinding(
         subject=Subject.DISTORTION,
@@ -77,16 +72,14 @@ def distortion_finding(results: Sequence[ShotResult]) -> ConditionFinding | None
         limit=_DISTORTION_MATTERS_PERCENT,
         value=main.percent,
         ci95=(main.percent - main.reach_percent, main.percent + main.reach_percent),
-        details=main,
+        details=replace(main, focal_lengths=len(distortions)),
     )
 
 
 def _verdict(value: float, reach: float, matters: float) -> Verdict:
-    if not isfinite(reach):
-        return Verdict.CANNOT_TELL
-    if abs(value) >= matters and abs(value) > reach:
-        return Verdict.MATTERS
-    return Verdict.WITHIN_LIMITS if abs(value) + reach < 1.5 * matters else Verdict.CANNOT_TELL
+    """From one shot alone the reach is NaN, and nothing can be told."""
+    size = abs(value)
+    return judged(size, sure=size > reach, limit=matters, at_most=size + reach, bound=1.5 * matters)
 
 
 def _colour_shifts(results: Sequence[ShotResult]) -> list[ColourShift]:
@@ -98,7 +91,7 @@ def _colour_shifts(results: Sequence[ShotResult]) -> list[ColourShift]:
             if not corners:
                 continue
             px, reach_px = _median(corners)
-            pitches_um = [result.pixel_pitch_um for result in members if result.pixel_pitch_um]
+            pitch_um = median_known([result.pixel_pitch_um or None for result in members])
             shifts.append(
                 ColourShift(
                     verdict=_verdict(px, reach_px, _COLOUR_MATTERS_PX),
@@ -106,7 +99,7 @@ def _colour_shifts(results: Sequence[ShotResult]) -> list[ColourShift]:
                     focal_length_mm=focal,
                     px=px,
                     reach_px=reach_px,
-                    um=px * float(np.median(pitches_um)) if pitches_um else float("nan"),
+                    um=px * (pitch_um or float("nan")),
                     shots=len(corners),
                 )
             )
@@ -142,10 +135,5 @@ def _corner_shift_px(result: ShotResult, which: int) -> float:
     if len(points) < _FEWEST_EDGES:
         return float("nan")
     height, shift = np.array(points).T
-    design = np.column_stack((height, height**3))
-    keep = np.ones(len(height), np.bool_)
-    for _ in range(2):
-        fit = np.linalg.lstsq(design[keep], shift[keep], rcond=None)[0]
-        off = np.abs(shift - design @ fit)
-        keep = off <= _OUTLIER_SDS * 1.4826 * float(np.median(off[keep])) + 1e-9
+    fit, _ = robust_fit(np.column_stack((height, height**3)), shift)
     return float(fit.sum())

@@ -67,7 +67,7 @@ def test_the_unit_of_the_steps_does_not_matter():
     other = fit_through_focus(1000.0 - 40.0 * steps, values)
     assert other.best_step == pytest.approx(1000.0 - 40.0 * one.best_step, abs=0.05)
     assert other.log_mtf50 == pytest.approx(one.log_mtf50, abs=1e-4)
-    assert other.curvature == pytest.approx(one.curvature / 1600.0, rel=0.02)
+    assert other.disc_px_per_step == pytest.approx(one.disc_px_per_step / 40.0, rel=0.02)
 
 
 def test_a_peak_outside_the_bracket_is_not_claimed():
