@@ -122,19 +122,14 @@ class LensPair:
         return self.lenses[0].lens.sensor_data == self.lenses[1].lens.sensor_data
 
     @property
-    def common(self) -> list[tuple[Key, Key]]:
-        """Every zone and setting that both lenses were photographed at, by setting and zone."""
-        first, second = self.lenses
-        keys = [
-            ((zone, setting), (zone, match))
-            for zone, setting in first.means
-            if (match := second.matching(zone, setting))
-        ]
-        return sorted(keys, key=lambda both: (both[0][1].order, ZONES.index(both[0][0])))
-
-    def means(self, keys: tuple[Key, Key]) -> tuple[MeanOfShots, MeanOfShots]:
-        """What was measured at one zone and setting of each."""
-        return self.lenses[0].means[keys[0]], self.lenses[1].means[keys[1]]
+    def common(self) -> dict[tuple[Key, Key], tuple[MeanOfShots, MeanOfShots]]:
+        """What was measured at every zone and setting of both lenses, by setting and zone."""
+        first, second = (lens.means for lens in self.lenses)
+        both = {}
+        for zone, setting in sorted(first, key=lambda key: (key[1].order, ZONES.index(key[0]))):
+            if match := self.lenses[1].matching(zone, setting):
+                both[(zone, setting), (zone, match)] = first[zone, setting], second[zone, match]
+        return both
 
     def half_width(
         self, uncertainties: Sequence[Uncertainty | None], rivals: Sequence[LensInComparison]
@@ -233,8 +228,7 @@ def _seen(low_jnd: float, high_jnd: float) -> Seen:
 def rows_of(pair: LensPair) -> tuple[CompareRow, ...]:
     """A row for every zone and setting that both lenses were photographed at."""
     rows = []
-    for keys in pair.common:
-        first, second = pair.means(keys)
+    for keys, (first, second) in pair.common.items():
         rivals = [lens for lens in pair.rivals if lens.matching(*keys[0])]
         half = pair.half_width((first.uncertainty, second.uncertainty), rivals)
         figures = (math.exp(first.log_mtf50), math.exp(second.log_mtf50))
@@ -244,7 +238,7 @@ def rows_of(pair: LensPair) -> tuple[CompareRow, ...]:
 
 def overall_row(pair: LensPair) -> CompareRow | None:
     """The mean over all equal settings of the whole frame, each setting counting alike; None below two."""
-    frames = [pair.means(keys) for keys in pair.common if keys[0][0] == "frame"]
+    frames = [means for keys, means in pair.common.items() if keys[0][0] == "frame"]
     if len(frames) < 2:
         return None
     firsts, seconds = zip(*frames, strict=True)

@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
 from math import isfinite
 from typing import Final
 
@@ -31,7 +30,23 @@ _FEWEST_EDGES: Final = 8
 
 def lateral_colour_finding(results: Sequence[ShotResult]) -> ConditionFinding:
     """How far red and blue fall beside green in the corner, at the focal length that shows most."""
-    shifts = _colour_shifts(results)
+    shifts = []
+    for focal, members in _by_focal(results).items():
+        pitch_um = median_known([result.pixel_pitch_um or None for result in members]) or float("nan")
+        for which, colour in enumerate(Colour):
+            corners = [px for result in members if isfinite(px := _corner_shift_px(result, which))]
+            if corners:
+                px, reach_px = _median(corners)
+                shift = ColourShift(
+                    verdict=_verdict(px, reach_px, _COLOUR_MATTERS_PX),
+                    colour=colour,
+                    focal_length_mm=focal,
+                    px=px,
+                    reach_px=reach_px,
+                    um=px * pitch_um,
+                    shots=len(corners),
+                )
+                shifts.append(shift)
     if not shifts:
         return ConditionFinding(subject=Subject.LATERAL_COLOUR, limit=_COLOUR_MATTERS_PX, unit="px")
     main = max(shifts, key=lambda shift: (shift.verdict is Verdict.MATTERS, abs(shift.px)))
@@ -48,23 +63,22 @@ def lateral_colour_finding(results: Sequence[ShotResult]) -> ConditionFinding:
 
 def distortion_finding(results: Sequence[ShotResult]) -> ConditionFinding | None:
     """How far straight lines bend, at the focal length that shows most; None where no shot tells it."""
-    distortions = []
-    for focal, members in _by_focal(results).items():
-        known = [px for result in members if isfinite(px := result.chart.radial_distortion_percent)]
-        if known:
-            value, reach = _median(known)
-            distortions.append(
-                Distortion(
-                    verdict=_verdict(value, reach, _DISTORTION_MATTERS_PERCENT),
-                    focal_length_mm=focal,
-                    percent=value,
-                    reach_percent=reach,
-                    shots=len(known),
-                    focal_lengths=0,
-                )
-            )
-    if not distortions:
+    told = [result for result in results if isfinite(result.chart.radial_distortion_percent)]
+    by_focal = _by_focal(told)
+    if not by_focal:
         return None
+    distortions = []
+    for focal, members in by_focal.items():
+        value, reach = _median([result.chart.radial_distortion_percent for result in members])
+        distortion = Distortion(
+            verdict=_verdict(value, reach, _DISTORTION_MATTERS_PERCENT),
+            focal_length_mm=focal,
+            percent=value,
+            reach_percent=reach,
+            shots=len(members),
+            focal_lengths=len(by_focal),
+        )
+        distortions.append(distortion)
     main = max(distortions, key=lambda own: (own.verdict is Verdict.MATTERS, abs(own.percent)))
     return ConditionFinding(
         subject=Subject.DISTORTION,
@@ -72,7 +86,7 @@ def distortion_finding(results: Sequence[ShotResult]) -> ConditionFinding | None
         limit=_DISTORTION_MATTERS_PERCENT,
         value=main.percent,
         ci95=(main.percent - main.reach_percent, main.percent + main.reach_percent),
-        details=replace(main, focal_lengths=len(distortions)),
+        details=main,
     )
 
 
@@ -80,30 +94,6 @@ def _verdict(value: float, reach: float, matters: float) -> Verdict:
     """From one shot alone the reach is NaN, and nothing can be told."""
     size = abs(value)
     return judged(size, sure=size > reach, limit=matters, at_most=size + reach, bound=1.5 * matters)
-
-
-def _colour_shifts(results: Sequence[ShotResult]) -> list[ColourShift]:
-    """Red and blue at every focal length; the median of the shots."""
-    shifts = []
-    for focal, members in _by_focal(results).items():
-        for which, colour in enumerate(Colour):
-            corners = [px for result in members if isfinite(px := _corner_shift_px(result, which))]
-            if not corners:
-                continue
-            px, reach_px = _median(corners)
-            pitch_um = median_known([result.pixel_pitch_um or None for result in members])
-            shifts.append(
-                ColourShift(
-                    verdict=_verdict(px, reach_px, _COLOUR_MATTERS_PX),
-                    colour=colour,
-                    focal_length_mm=focal,
-                    px=px,
-                    reach_px=reach_px,
-                    um=px * (pitch_um or float("nan")),
-                    shots=len(corners),
-                )
-            )
-    return shifts
 
 
 def _by_focal(results: Sequence[ShotResult]) -> dict[float, list[ShotResult]]:

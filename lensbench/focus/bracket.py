@@ -35,6 +35,7 @@ MODEL_ERROR: Final = 0.004
 """Of the level at the peak: what the model errs by at aberrated pupils where scatter does not show it."""
 _USUAL_PITCH_UM: Final = 4.3
 _USUAL_Q: Final = optics.working_q(5.6, pixel_pitch_um=_USUAL_PITCH_UM)
+_GUESSED_SD: Final = 0.01
 _SURE: Final = 0.95
 _FEWEST_STEPS: Final = 3
 _ONE_SIDED: Final = 1.645
@@ -55,7 +56,7 @@ class ThroughFocus:
     log_sd: float = _NAN
     """Of log_mtf50, hence a share of MTF50; NaN for «few»."""
     freedom: float = _NAN
-    """Degrees of freedom of the standard deviations; infinite where a shot's spread was given or assumed."""
+    """Degrees of freedom of the standard deviations; infinite where a shot's spread was assumed."""
     best_step: float = _NAN
     """Where the peak lies, in the steps' own unit; the end for «beyond», NaN for «short» and «few»."""
     best_step_sd: float = _NAN
@@ -91,9 +92,7 @@ def pupil_q(result: ShotResult, f_number: float) -> float:
     return focus_q(f_number, magnification=result.magnification, pixel_pitch_um=result.pixel_pitch_um)
 
 
-def fit_through_focus(
-    step: FloatArray, log_mtf50: FloatArray, *, q: float = _USUAL_Q, sd: float | None = None
-) -> ThroughFocus:
+def fit_through_focus(step: FloatArray, log_mtf50: FloatArray, *, q: float = _USUAL_Q) -> ThroughFocus:
     """Find the peak of a focus bracket.
 
     Parameters
@@ -104,9 +103,6 @@ def fit_through_focus(
         Natural logarithm of each shot's MTF50 in cycles per pixel; shots with NaN are passed over.
     q : float
         Wavelength times working f-number over pixel pitch, as `focus_q` gives it; it only shapes the fall.
-    sd : float, optional
-        Spread of one shot where the focus is not touched, as a share of MTF50, where it is known from elsewhere.
-        The scatter about the curve counts where it is significantly larger.
 
     Returns
     -------
@@ -122,36 +118,29 @@ def fit_through_focus(
     if shots.steps < FREE:
         level = float(np.mean(shots.log_mtf50)) if len(shots.step) else _NAN
         return ThroughFocus(verdict="few", log_mtf50=level, shots=len(shots.step))
-    guess = max(sd or 0.01, SMALLEST_SD)
-    curve = FocusCurve.through(shots, guess)
-    keep = curve.near(sd)
+    curve = FocusCurve.through(shots, _GUESSED_SD)
+    keep = curve.near()
     left = shots.kept(keep)
     if not keep.all() and left.steps >= FREE:
-        curve = FocusCurve.through(left, guess)
+        curve = FocusCurve.through(left, _GUESSED_SD)
     else:
         keep[:] = True
-    return _judged(curve, sd=sd, strayed=tuple(int(index) for index in known[~keep]))
+    return _judged(curve, strayed=tuple(int(index) for index in known[~keep]))
 
 
-def _noise(curve: FocusCurve, sd: float | None) -> tuple[float, float]:
-    """Spread of one shot and its degrees of freedom: as given, or as the scatter shows where that is larger."""
+def _noise(curve: FocusCurve) -> tuple[float, float]:
+    """Spread of one shot as the scatter about the curve shows it, and its degrees of freedom."""
     shots = len(curve.shots.step)
     if shots <= FREE:
-        return sd or ASSUMED_SD, float("inf")
+        return ASSUMED_SD, float("inf")
     square = float(np.sum(curve.off**2))
-    rough = max(np.sqrt(square / (shots - FREE)), sd or 0.0, SMALLEST_SD)
-    spare = max(curve.spare(rough), 1.0)
-    if sd is None:
-        freedom = spare + _EXPECTED_FREEDOM
-        return float(np.sqrt((square + _EXPECTED_FREEDOM * _EXPECTED_SD**2) / freedom)), freedom
-    scatter = float(np.sqrt(square / spare))
-    if scatter <= sd * float(np.sqrt(stats.chi2.ppf(0.95, spare) / spare)):
-        return max(sd, SMALLEST_SD), float("inf")
-    return scatter, spare
+    rough = max(np.sqrt(square / (shots - FREE)), SMALLEST_SD)
+    freedom = max(curve.spare(rough), 1.0) + _EXPECTED_FREEDOM
+    return float(np.sqrt((square + _EXPECTED_FREEDOM * _EXPECTED_SD**2) / freedom)), freedom
 
 
-def _judged(curve: FocusCurve, *, sd: float | None, strayed: tuple[int, ...]) -> ThroughFocus:
-    noise_sd, freedom = _noise(curve, sd)
+def _judged(curve: FocusCurve, *, strayed: tuple[int, ...]) -> ThroughFocus:
+    noise_sd, freedom = _noise(curve)
     shots, (low, high) = len(curve.shots.step), curve.shots.ends
     if not _falls(curve, noise_sd, freedom):
         # The level alone: the peak is at most as far above the mean as the scatter could hide.

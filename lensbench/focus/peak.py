@@ -255,10 +255,10 @@ class FocusCurve:
             tried = np.linspace(tried[max(best - 1, 0)], tried[min(best + 1, _FINE - 1)], _FINE)
         return float(tried[int(np.argmax(self.at(tried)))])
 
-    def near(self, sd: float | None) -> BoolArray:
+    def near(self) -> BoolArray:
         """Which of its shots lie near it; at most a quarter is left out, and none of four."""
         off = np.abs(self.off)
-        usual = max(1.4826 * float(np.median(off)), sd or 0.0, SMALLEST_SD)
+        usual = max(1.4826 * float(np.median(off)), SMALLEST_SD)
         # With few shots the curve follows a stray one: the median distance is then too small.
         usual *= float(np.sqrt(len(off) / max(len(off) - FREE - 1, 1)))
         may_go = np.zeros(len(off), np.bool_)

@@ -1,10 +1,9 @@
 """Curve of MTF50 over the f-stops of one zone at one focal length, with bands that are true.
 
-The optical model: the transfer at f-number N is diffraction x pixel x defocus x aberration, with N0 the widest
-f-number: diffraction at q = kappa N; a square pixel; a uniform disc of diameter D N0/N (defocus and field curvature);
-a Gaussian of variance c^2 + w (N0/N)^6 (a constant blur, and primary spherical aberration, whose transverse blur goes
-with the third power of the opening). Against exact overlap integrals of pupils with spherical aberration, coma,
-astigmatism and defocus it errs by 0.3 % at most of MTF50 in half of the cases, and by a few percent in strongly
+The optical model of the transfer at f-number N, with N0 the widest one: diffraction at q = kappa N x a square pixel x a
+uniform disc of diameter D N0/N (defocus and field curvature) x a Gaussian of variance c^2 + w (N0/N)^6 (constant blur,
+and primary spherical aberration, whose transverse blur goes with the third power of the opening). Against exact overlap
+integrals of aberrated pupils it errs by 0.3 % of MTF50 at most in half of the cases, by a few percent in strongly
 aberrated ones.
 
 The curve: all is computed on log MTF50, where noise is a share of the figure. The unit of replication is the refocused

@@ -109,9 +109,9 @@ def test_two_positions_and_missing_figures_are_told():
     assert fit_through_focus(np.array([]), np.array([])).verdict == "few"
 
 
-def test_a_known_spread_takes_the_place_of_the_scatter():
+def test_three_shots_tell_no_spread_of_their_own():
     steps, values = bracket(focus_pupils()[5], np.random.default_rng(7), shots=3, sd=0.005, off=0.0, span=1.4)
-    found = fit_through_focus(steps, values, sd=0.005)
+    found = fit_through_focus(steps, values)
     assert found.freedom == np.inf
     assert found.verdict == "peak"
 
