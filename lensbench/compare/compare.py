@@ -173,7 +173,7 @@ def _cautions(pair: LensPair, labels: tuple[str, str], rows: Sequence[CompareRow
         if 2 * sum("sharpened" in shot.flags for shot in lens.counted) > len(lens.counted)
     ]:
         yield Note(Caution.SHARPENED, names=tuple(sharpened))
-    if rows and not all(lens.has_sfr for lens in pair.lenses):
+    if rows and any(all(mean.sfr is None for mean in lens.means.values()) for lens in pair.lenses):
         yield Note(Caution.STAND_IN_RESPONSE)
     if any(
         same_focal_length(focal, other) and abs(math.log(size / other_size)) > _UNLIKE
@@ -240,7 +240,8 @@ def _choice(shared: _SharedSetting, labels: Sequence[str], pairs: Pairs) -> Stop
         for i, j in combinations(members, 2)
         # In line widths per picture height where the sensors differ: a picture is what is wanted.
         for row in pairs[i, j].rows_lwph or pairs[i, j].rows
-        if (row.zone, _setting_of(row)) == (shared.zone, shared.members[i])
+        if (row.zone, row.f_number, row.focal_length_mm)
+        == (shared.zone, shared.members[i].f_number, shared.members[i].focal_length_mm)
     }
     beaten, leads = set(), dict.fromkeys(members, 0.0)
     for (i, j), row in duels.items():
@@ -260,10 +261,6 @@ def _choice(shared: _SharedSetting, labels: Sequence[str], pairs: Pairs) -> Stop
         photographed=tuple(labels[number] for number in members),
         seen=_seen(best[0], others, duels),
     )
-
-
-def _setting_of(row: CompareRow) -> Setting:
-    return Setting(focal_length_mm=row.focal_length_mm, f_number=row.f_number)
 
 
 def _seen(first: int, others: Sequence[int], duels: Mapping[tuple[int, int], CompareRow]) -> Seen:

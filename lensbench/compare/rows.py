@@ -54,11 +54,6 @@ class LensInComparison:
     lens: SweepLens
     means: Mapping[Key, MeanOfShots]
 
-    @property
-    def has_sfr(self) -> bool:
-        """Whether any measured SFR is at hand."""
-        return any(mean.sfr is not None for mean in self.means.values())
-
     def matching(self, zone: str, setting: Setting) -> Setting | None:
         """Its own setting at the same f-number and the nearest focal length within 3 %; None without."""
         near = [own for own_zone, own in self.means if own_zone == zone and own.matches(setting)]

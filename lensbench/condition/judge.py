@@ -119,7 +119,8 @@ def _inner_sharpness(shots: Sequence[SweepShot]) -> tuple[InnerSharpness, ...]:
         setting = shot.planned.setting
         if isinstance(shot.result, ShotResult):
             best = sharpest.get(setting)
-            if best is None or _frame_cypx(shot.result) > _frame_cypx(best):
+            figures = [np.nan_to_num(_zone_cypx(result, "frame")) for result in (shot.result, best) if result]
+            if len(figures) < 2 or figures[0] > figures[1]:
                 sharpest[setting] = shot.result
     inner = []
     by_order = sorted(sharpest, key=lambda setting: setting.order)
@@ -140,10 +141,6 @@ def _inner_sharpness(shots: Sequence[SweepShot]) -> tuple[InnerSharpness, ...]:
                 )
             )
     return tuple(inner)
-
-
-def _frame_cypx(result: ShotResult) -> float:
-    return float(np.nan_to_num(_zone_cypx(result, "frame")))
 
 
 def _zone_cypx(result: ShotResult, zone: str) -> float:

@@ -8,7 +8,6 @@ on a grid with flat priors, which also serves where the fast speeds show none an
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -168,7 +167,10 @@ def levels_of(planned: Sequence[PlannedShot], by: str) -> list[Level]:
     only_table = len({shot.path.parent for shot in planned}) < 2 or any(shot.condition for shot in planned)
     levels = [_level(shot, by, only_table=only_table) for shot in planned]
     if unknown := [shot.path for shot, level in zip(planned, levels, strict=True) if level is None]:
-        raise SweepError(_unknown(unknown, by))
+        names = ", ".join(path.name for path in unknown[:3]) + (", ..." if len(unknown) > 3 else "")
+        where = "a shots table (--shots) with the columns file and condition, or folders named by condition"
+        wanted = where if by == "condition" else "photographs whose metadata hold it"
+        raise SweepError(f"{len(unknown)} shots do not say their {by} ({names}); give {wanted}")
     known = _named_alike([level for level in levels if level is not None])
     if len({level.name for level in known}) < 2:
         only = known[0].name if known else "nothing"
@@ -195,13 +197,6 @@ def level_names(levels: Sequence[Level], against: str | None) -> list[str]:
     if against not in names:
         raise SettingError(f"--against {against}: no such level; there are {', '.join(names)}")
     return [against, *(name for name in names if name != against)]
-
-
-def _unknown(paths: Sequence[Path], by: str) -> str:
-    names = ", ".join(path.name for path in paths[:3])
-    where = "a shots table (--shots) with the columns file and condition, or folders named by condition"
-    wanted = where if by == "condition" else "photographs whose metadata hold it"
-    return f"{len(paths)} shots do not say their {by} ({names}{', ...' if len(paths) > 3 else ''}); give {wanted}"
 
 
 def _named_alike(levels: Sequence[Level]) -> list[Level]:

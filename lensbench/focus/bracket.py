@@ -66,16 +66,6 @@ class ThroughFocus:
     strayed: tuple[int, ...] = ()
     """Places, in the order given, of shots that were left out."""
 
-    @property
-    def mtf50_cypx(self) -> float:
-        """MTF50 at the peak."""
-        return float(np.exp(self.log_mtf50))
-
-    @property
-    def quantile(self) -> float:
-        """Student's factor of a two-sided 95 % interval."""
-        return float(stats.t.ppf(0.975, self.freedom)) if np.isfinite(self.freedom) else 1.96
-
 
 def focus_q(
     f_number: float, *, magnification: float | None = None, pixel_pitch_um: float | None = None

@@ -10,7 +10,6 @@ from lensbench.optics.blur import (
     gaussian_sigma_px,
     motion_mtf,
     olpf_mtf,
-    pixel_esf,
     pixel_mtf,
 )
 from lensbench.optics.budget import RISE_10_90_SIGMAS, BlurParts, LensBlur, allowed_mtf50_cypx, blur_parts
@@ -72,7 +71,6 @@ __all__ = [
     "object_distance_mm",
     "obscured_mtf",
     "olpf_mtf",
-    "pixel_esf",
     "pixel_mtf",
     "print_blur_px",
     "tilt_deg_for_focus_shift",

@@ -145,29 +145,6 @@ def defocus_esf(distance_px: npt.ArrayLike, disc_px: float) -> FloatArray:
     return np.asarray(0.5 + (np.arcsin(t) + t * np.sqrt(1.0 - t**2)) / np.pi)
 
 
-def pixel_esf(distance_px: npt.ArrayLike, angle_deg: float = 0.0) -> FloatArray:
-    """Share of a unit square pixel on the bright side of a sharp edge.
-
-    The integral of a trapezoid of outer width |cos a| + |sin a| and inner width ||cos a| - |sin a||, derived.
-
-    Parameters
-    ----------
-    distance_px : array of any shape
-        Distance of the pixel's centre from the edge. [px]
-    angle_deg : float
-        The edge's angle from the columns. [degree]
-    """
-    distance = np.clip(np.asarray(distance_px, dtype=np.float64), -1.0, 1.0)
-    angle = np.deg2rad(angle_deg)
-    long_side, short_side = sorted((abs(np.cos(angle)), abs(np.sin(angle))), reverse=True)
-    if short_side < 1e-6:
-        return np.asarray(np.clip(distance / long_side + 0.5, 0.0, 1.0))
-    outer, inner = (long_side + short_side) / 2.0, (long_side - short_side) / 2.0
-    # The second integral of a step is half the square of the positive part.
-    ramps = [0.5 * np.maximum(distance + start, 0.0) ** 2 for start in (outer, inner, -inner, -outer)]
-    return np.asarray(((ramps[0] - ramps[1]) - (ramps[2] - ramps[3])) / (long_side * short_side))
-
-
 def esf_from_mtf(
     distance_px: npt.ArrayLike, mtf: Callable[[FloatArray], FloatArray], *, highest_cypx: float
 ) -> FloatArray:

@@ -44,7 +44,7 @@ def test_a_zone_peaks_where_it_is_sharpest():
     assert peak.verdict == "peak"
     assert abs(peak.best_step) < 0.1
     # ZONE_LEVEL of the outer zone: 0.9; 3 %: the invented fall is no lens's.
-    assert np.isclose(peak.mtf50_cypx, 0.27, rtol=0.03)
+    assert np.isclose(np.exp(peak.log_mtf50), 0.27, rtol=0.03)
 
 
 def test_the_ends_of_a_bracket_are_not_called_out_of_focus():
