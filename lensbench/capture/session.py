@@ -17,8 +17,7 @@ from lensbench import photo
 from lensbench.capture.plan import table_text
 from lensbench.capture.verdict import Verdict, judge
 from lensbench.model.errors import ImageError, LensError, SettingError
-from lensbench.model.setting import f_stop, focal_length
-from lensbench.model.setting import same_focal_length
+from lensbench.model.setting import f_stop, focal_length, same_focal_length
 from lensbench.model.shot import Metadata, RejectedShot, ShotResult, TableRow
 from lensbench.model.units import nominal_f_number
 from lensbench.photo import RAW_SUFFIXES, open_photo

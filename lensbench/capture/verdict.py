@@ -20,8 +20,7 @@ from lensbench.chart.find import LARGEST_STRAY, agreed_affine, agreed_mapping
 from lensbench.chart.layout import PLACES, sheet
 from lensbench.model.errors import SettingError
 from lensbench.model.flags import FLAGS
-from lensbench.model.setting import f_stop, focal_length, shutter_speed
-from lensbench.model.setting import same_focal_length
+from lensbench.model.setting import f_stop, focal_length, same_focal_length, shutter_speed
 from lensbench.model.shot import ChartEdge, Edge, Metadata, RejectedShot, ShotResult, Tilt
 from lensbench.model.units import FloatArray, nominal_f_number
 from lensbench.shot import common_blur, zone_of

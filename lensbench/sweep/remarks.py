@@ -111,7 +111,9 @@ def _open_brackets(focals: Sequence[FocalShots]) -> list[SeriesRemark]:
                     what = Observed.BRACKET_FLAT
                 case _:
                     continue
-            observations.append(Note(what, (bracket.f_number, peak.best_step), (bracket.group,)))
+            observations.append(
+                Note(what, (bracket.plan.setting.f_number, peak.best_step), (bracket.plan.focus_group,))
+            )
     return [SeriesRemark(flag="bracket_open", observations=tuple(observations))] if observations else []
 
 
