@@ -3,7 +3,7 @@
 from lensbench.chart.find.chart import find_chart
 from lensbench.chart.find.mapping import Mapping, agreed_affine, agreed_mapping
 from lensbench.chart.find.regions import ArmRegion, ChartFound, FoundTarget
-from lensbench.chart.find.sheet import LARGEST_STRAY
+from lensbench.chart.find.targets import LARGEST_STRAY
 
 __all__ = [
     "LARGEST_STRAY",

@@ -13,7 +13,7 @@ import numpy as np
 
 from lensbench.chart.find.crossing import Crossings
 from lensbench.chart.find.mapping import Mapping
-from lensbench.chart.find.sheet import Expected, predict
+from lensbench.chart.find.targets import Expected, predict
 from lensbench.chart.layout import ARMS, Layout, Target
 from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray

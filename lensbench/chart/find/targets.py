@@ -2,21 +2,17 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import compress
 from math import ceil
-from typing import Final, Protocol, TypeVar
+from typing import Final
 
 import cv2
 import numpy as np
 
-from lensbench.chart.find.crossing import Crossings, Patches, fit_crossings
+from lensbench.chart.find.crossing import ByteArray, Crossings, Overview, Patches, Picture, fit_crossings
 from lensbench.chart.find.mapping import Mapping, fit_mapping
-from lensbench.chart.find.markers import ByteArray
 from lensbench.chart.layout import ARMS, Layout, Target
-from lensbench.model.shot import BoolArray, Box, Samples
+from lensbench.model.shot import BoolArray, Box
 from lensbench.model.units import FloatArray
-
-Kind = TypeVar("Kind")
 
 FEWEST_TARGETS: Final = 4
 """A homography has eight unknowns: four points."""
@@ -31,32 +27,6 @@ _SMALLEST_HALF_PX: Final = 4
 _LARGEST_HALF_PX: Final = 24
 
 
-class Overview(Protocol):
-    """A small grey copy of a picture, averaged over blocks of factor x factor pixels."""
-
-    @property
-    def grey(self) -> ByteArray:
-        """Shape (rows, cols): 255 times the square root of the light, brightest paper being 1."""
-
-    @property
-    def factor(self) -> int:
-        """Pixels of the full picture along one of the copy."""
-
-
-class Picture(Protocol):
-    """What finding needs of a photograph; `photo.Photo` is one."""
-
-    @property
-    def size_px(self) -> tuple[int, int]:
-        """Rows and columns."""
-
-    def cut(self, box: Box) -> Samples:
-        """Linear samples inside a box."""
-
-    def overview(self, max_px: int) -> Overview:
-        """Grey copy of at most this many pixels."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Expected:
     """Targets whose crossings should lie in the picture, and where; one entry a target."""
@@ -68,6 +38,17 @@ class Expected:
     """Shape (n, 4, 2): from the crossing to the ends of arms 1 to 4 on the rim."""
     radius_px: FloatArray
     """Shape (n,): the rim's mean radius."""
+
+    @classmethod
+    def of(cls, targets: tuple[Target, ...], center_px: FloatArray, jacobian: FloatArray) -> "Expected":
+        """Targets at some places, shape (n, 2), where a millimetre takes the pixels of `jacobian`, (n, 2, 2)."""
+        radius_mm = np.array([target.radius_mm for target in targets])
+        return cls(
+            targets=targets,
+            center_px=center_px,
+            arms_px=arms_mm(targets) @ jacobian.transpose(0, 2, 1),
+            radius_px=radius_mm * np.sqrt(np.abs(np.linalg.det(jacobian))),
+        )
 
     @property
     def line_rad(self) -> FloatArray:
@@ -84,23 +65,16 @@ def expect(layout: Layout, mapping: Mapping, size_px: tuple[int, int]) -> Expect
     return predict(tuple(layout.targets[index] for index in shown), mapping)
 
 
-def chosen(targets: Sequence[Kind], good: BoolArray) -> tuple[Kind, ...]:
-    """Those of the targets, or pages, that are good."""
-    return tuple(compress(targets, good))
-
-
 def predict(targets: tuple[Target, ...], mapping: Mapping) -> Expected:
     """Predict where these targets fall."""
     centers_mm = np.array([target.center_mm for target in targets]).reshape(-1, 2)
-    radius_mm = np.array([target.radius_mm for target in targets])
-    directions = np.array([[t.arm_direction(arm) for arm in ARMS] for t in targets]).reshape(-1, 4, 2)
-    jacobian = mapping.jacobian(centers_mm)
-    return Expected(
-        targets=targets,
-        center_px=mapping.to_px(centers_mm),
-        arms_px=radius_mm[:, None, None] * directions @ jacobian.transpose(0, 2, 1),
-        radius_px=radius_mm * np.sqrt(np.abs(np.linalg.det(jacobian))),
-    )
+    return Expected.of(targets, mapping.to_px(centers_mm), mapping.jacobian(centers_mm))
+
+
+def arms_mm(targets: Sequence[Target]) -> FloatArray:
+    """Ways from each target's crossing to the ends of its arms, shape (n, 4, 2)."""
+    arms = [np.multiply(t.radius_mm, [t.arm_direction(arm) for arm in ARMS]) for t in targets]
+    return np.array(arms).reshape(-1, len(ARMS), 2)
 
 
 def locate_roughly(expected: Expected, overview: Overview) -> Crossings:
