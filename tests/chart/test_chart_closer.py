@@ -41,9 +41,9 @@ def test_missing_pages_are_looked_for_where_they_should_hang():
     for window, number in zip(windows, (4, 17, 29), strict=True):
         # The whole page but what the frame cuts off.
         low, high = np.maximum(places[number] - half_page_px, 0), places[number] + half_page_px
-        first = np.array((window.top, window.left))
+        first, sides = np.array((window.top, window.left)), np.array((window.height, window.width))
         assert (first <= low).all()
-        assert (first + (window.height, window.width) >= np.minimum(high, SIZE)).all()
+        assert (first + sides >= np.minimum(high, SIZE)).all()
 
 
 def test_none_is_looked_for_where_all_are_seen_or_out_of_the_frame():

@@ -8,9 +8,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lensbench.chart.layout.coding import FIRST_FREE_ID, MARKERS, marker_ids, paper_from_ids, place_of
-from lensbench.chart.layout.papers import NAMED_PAPERS, paper_named
-from lensbench.chart.layout.shapes import ARMS
+from lensbench.chart.layout.parts import (
+    ARMS,
+    FIRST_FREE_ID,
+    MARKERS,
+    NAMED_PAPERS,
+    marker_ids,
+    paper_from_ids,
+    paper_named,
+    place_of,
+)
 from lensbench.chart.layout.sheet import layout_from_markers, sheet
 from lensbench.model.errors import ChartError, SettingError
 

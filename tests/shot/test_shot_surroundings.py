@@ -10,7 +10,7 @@ from lensbench import simulate
 from lensbench.chart.find import ChartFound, FoundTarget
 from lensbench.chart.find.mapping import Mapping
 from lensbench.chart.find.regions import arm_regions
-from lensbench.chart.layout.shapes import Target
+from lensbench.chart.layout.parts import Target
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.shot import Metadata, Samples
 from lensbench.shot import measure_shot

@@ -36,7 +36,7 @@ from lensbench.chart.find.targets import (
     typical_blur_px,
 )
 from lensbench.chart.find.wall_fit import SETTLED, Observations, WallFit, fit_wall
-from lensbench.chart.layout import PLACES, Hung, Target, arrow_turn_deg, wall_layout
+from lensbench.chart.layout import Hung, Target, arrow_turn_deg, wall_layout
 from lensbench.model.errors import ChartError
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
@@ -280,7 +280,7 @@ def _assembled(wall: _Wall, fit: WallFit) -> ChartFound:
         No target lies where camera and pages together put it.
     """
     pages, size_px = wall.pages, wall.picture.size_px
-    standing = _standing(np.array([PLACES[page.page.number - 1].share for page in pages]), fit)
+    standing = _standing(np.array([page.page.place.share for page in pages]), fit)
     to_fit = standing.to_fit()
     turned = fit.homography @ (
         standing.to_fit(standing.sd_deg) - to_fit

@@ -207,7 +207,8 @@ def _sheet(ids: Sequence[int], corners_px: FloatArray, size_px: tuple[int, int])
     if homography is None:
         raise ChartError("no chart was found: the markers seen do not lie as on any chart")
     start = np.asarray(homography, np.float64)
-    agreeing = _stray_px(cv2.perspectiveTransform(points_mm, start), points_px) <= 2.0 * loose_px
+    placed: FloatArray = np.asarray(cv2.perspectiveTransform(points_mm, start), np.float64)
+    agreeing = _stray_px(placed, points_px) <= 2.0 * loose_px
     _demand_markers(int(agreeing.sum()))
     mapping = fit_mapping(
         points_mm[agreeing].reshape(-1, 2), points_px[agreeing].reshape(-1, 2), start=start, size_px=size_px
@@ -276,12 +277,13 @@ def windows_of_missing(pages: list[SightedPage], size_px: tuple[int, int]) -> li
     if len(pages) < _FEWEST_PAGES:
         return None
     numbers = [page.page.number for page in pages]
-    shares = np.array([PLACES[number - 1].share for number in numbers])
+    shares = np.array([page.page.place.share for page in pages])
     seen_px = np.array([page.middle_px for page in pages])
     height_px = max(float(page.page.paper_mm[0] * np.sqrt(abs(np.linalg.det(page.matrix)))) for page in pages)
-    plan, _ = cv2.findHomography(shares, seen_px, cv2.RANSAC, _LARGEST_STRAY * height_px)
-    if plan is None:
+    found, _ = cv2.findHomography(shares, seen_px, cv2.RANSAC, _LARGEST_STRAY * height_px)
+    if found is None:
         return None
+    plan: FloatArray = np.asarray(found, np.float64)
     stray_px = float(np.hypot(*(_placed(plan, shares) - seen_px).T).max())
     if stray_px > _LARGEST_STRAY * height_px:
         return None

@@ -1,15 +1,22 @@
 """The chart as data, in millimetres: sheets and wall sets."""
 
-from lensbench.chart.layout.coding import (
+from lensbench.chart.layout.parts import (
+    ARMS,
     FIRST_FREE_ID,
     MODULES,
     MOST_PAGES,
+    TONES,
+    Frame,
+    Layout,
+    Marker,
+    Target,
+    Tone,
     dictionary,
     marker_modules,
     page_marker,
+    paper_named,
+    turned,
 )
-from lensbench.chart.layout.papers import paper_named
-from lensbench.chart.layout.shapes import ARMS, TONES, Frame, Layout, Marker, Target, Tone, turned
 from lensbench.chart.layout.sheet import (
     DEFAULT_CONTRAST,
     IntArray,
