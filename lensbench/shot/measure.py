@@ -24,18 +24,27 @@ from lensbench.model.shot import (
     Samples,
     ShotResult,
 )
-from lensbench.shot.coverage import Illumination, framing_percent, illumination, printed_contrast
-from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
-from lensbench.shot.options import MeasureOptions
-from lensbench.shot.print_blur import (
+from lensbench.shot.corrections import (
+    diffraction_q,
     divided_out,
     px_per_mm_along,
+    subtract_neighbour_edges,
     typical_print_remarks,
     with_print_doubt,
     with_total_doubt,
 )
-from lensbench.shot.quality import Seen, ToneScale, quality_remarks, tone_remarks, tone_scale
-from lensbench.shot.surroundings import diffraction_q, subtract_neighbour_edges
+from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
+from lensbench.shot.light import (
+    Illumination,
+    ToneScale,
+    framing_percent,
+    illumination,
+    printed_contrast,
+    tone_remarks,
+    tone_scale,
+)
+from lensbench.shot.options import MeasureOptions
+from lensbench.shot.quality import Seen, quality_remarks
 from lensbench.shot.zones import summarise
 
 Arm = tuple[FoundTarget, ArmRegion]

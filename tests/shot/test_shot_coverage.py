@@ -14,7 +14,7 @@ from lensbench.chart.layout.parts import Target
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.shot import measure_shot
-from lensbench.shot.coverage import framing_percent, illumination
+from lensbench.shot.light import framing_percent, illumination
 
 SIZE = (800, 1200)
 STOPS = 1.1

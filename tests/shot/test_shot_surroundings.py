@@ -14,7 +14,7 @@ from lensbench.chart.layout.parts import Target
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.shot import Metadata, Samples
 from lensbench.shot import measure_shot
-from lensbench.shot.surroundings import diffraction_q, subtract_neighbour_edges
+from lensbench.shot.corrections import diffraction_q, subtract_neighbour_edges
 
 RADIUS_PX, CENTRE_PX, TURN_DEG, Q = 70.0, (99.5, 99.5), 23.0, 2.2
 HALF_STEP = 0.3

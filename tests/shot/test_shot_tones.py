@@ -8,7 +8,7 @@ import pytest
 from lensbench.chart.find.chart import find_chart
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.shot import Box, Samples
-from lensbench.shot.quality import ToneScale, tone_remarks, tone_scale
+from lensbench.shot.light import ToneScale, tone_remarks, tone_scale
 from lensbench.simulate import INVENTED_LENSES, Camera, Scene, Shot, photograph
 
 

@@ -16,7 +16,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from lensbench.chart.layout import MODULES, Marker, Target, Tone, marker_modules, turned
+from lensbench.chart.layout.parts import MODULES, Marker, Target, Tone, marker_modules, turned
 from lensbench.model.shot import BoolArray
 from lensbench.storage.files import unwritable, write_whole
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from lensbench.chart.draw.page import Corner, Page, bar, device_gray
-from lensbench.chart.layout import Frame, Layout
+from lensbench.chart.layout.parts import Frame, Layout
 
 _ON_PRINTING: Final = (
     "Print at actual size (100 %), never fitted to the page: matte paper, finest quality, black ink only. "

@@ -6,7 +6,8 @@ from textwrap import wrap
 from typing import Final
 
 from lensbench.chart.draw.page import Corner, Page, device_gray, rectangle
-from lensbench.chart.layout import MARGIN_MM, Hanging, Hung, WallPage, turned
+from lensbench.chart.layout.parts import turned
+from lensbench.chart.layout.wall import MARGIN_MM, Hanging, Hung, WallPage
 
 _RULER_MM: Final = 100.0
 _LETTERS: Final = 14.5

@@ -36,7 +36,8 @@ from lensbench.chart.find.targets import (
     typical_blur_px,
 )
 from lensbench.chart.find.wall_fit import SETTLED, Observations, WallFit, fit_wall
-from lensbench.chart.layout import Hung, Target, arrow_turn_deg, wall_layout
+from lensbench.chart.layout.parts import Target
+from lensbench.chart.layout.wall import Hung, arrow_turn_deg, wall_layout
 from lensbench.model.errors import ChartError
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray

@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench.chart.find.crossing import ByteArray
-from lensbench.chart.layout import FIRST_FREE_ID, MODULES, IntArray, dictionary, marker_modules
+from lensbench.chart.layout.parts import FIRST_FREE_ID, MODULES, dictionary, marker_modules
+from lensbench.chart.layout.sheet import IntArray
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 

@@ -14,7 +14,7 @@ import numpy as np
 from lensbench.chart.find.crossing import Crossings
 from lensbench.chart.find.mapping import Mapping
 from lensbench.chart.find.targets import predict
-from lensbench.chart.layout import ARMS, Layout, Target
+from lensbench.chart.layout.parts import ARMS, Layout, Target
 from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray
 

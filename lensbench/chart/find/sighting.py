@@ -16,15 +16,9 @@ import numpy as np
 from lensbench.chart.find.crossing import ByteArray, Overview, Picture
 from lensbench.chart.find.mapping import Mapping, fit_mapping
 from lensbench.chart.find.markers import ReadMarkers, read_markers
-from lensbench.chart.layout import (
-    MOST_PAGES,
-    PLACES,
-    Layout,
-    WallPage,
-    layout_from_markers,
-    page_marker,
-    wall_page,
-)
+from lensbench.chart.layout.parts import MOST_PAGES, Layout, page_marker
+from lensbench.chart.layout.sheet import layout_from_markers
+from lensbench.chart.layout.wall import PLACES, WallPage, wall_page
 from lensbench.model.errors import ChartError
 from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray

@@ -10,7 +10,7 @@ import numpy as np
 
 from lensbench.chart.find.crossing import ByteArray, Crossings, Overview, Patches, Picture, fit_crossings
 from lensbench.chart.find.mapping import Mapping, fit_mapping
-from lensbench.chart.layout import ARMS, Layout, Target
+from lensbench.chart.layout.parts import ARMS, Layout, Target
 from lensbench.model.shot import BoolArray, Box
 from lensbench.model.units import FloatArray
 

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.chart.layout import IntArray
+from lensbench.chart.layout.sheet import IntArray
 from lensbench.model.units import FloatArray
 
 CAMERA: Final = 7
