@@ -95,7 +95,7 @@ def illumination(chart: ChartFound) -> Illumination:
     )
 
 
-TONE_LIMITS: Final = (0.65, 1.5)
+_TONE_LIMITS: Final = (0.65, 1.5)
 """Of the exponent: a gamma that was not undone gives 0.45 or 2.2; office printers' greys reach 0.75 to 1.35
 (common practice, no source)."""
 _SMALLEST_HALF_PX: Final = 2.0
@@ -104,33 +104,23 @@ _DARKEST: Final = 0.002
 """Of the paper: what lies below says more of glare than of tone."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ToneScale:
-    """The tones as the picture shows them."""
+def tone_exponent(photo: Picture, chart: ChartFound) -> float:
+    """Exponent of the reflectance that the picture's levels follow: 1 is linear; NaN where no row can be read.
 
-    exponent: float
-    """Of the reflectance that the picture's levels follow: 1 is linear. NaN where no row can be read."""
-    rows: int
-    """Rows of tones that were read."""
-
-
-def tone_scale(photo: Picture, chart: ChartFound) -> ToneScale:
-    """Read every row of tones that the picture shows whole, and fit the exponent.
-
-    Levels count from the row's own black to its own paper; the exponent is the weighted mean slope of their
-    logarithm over that of the reflectance, light tones counting more, for dark ones are printed worse.
+    Of every row of tones that the picture shows whole, levels count from the row's own black to its own paper; the
+    exponent is the weighted mean slope of their logarithm over that of the reflectance, light tones counting more,
+    for dark ones are printed worse.
     """
     levels = np.array([_level(photo, box) for box in _boxes(chart, photo.size_px)]).reshape(-1, len(TONES))
     read = [_greys(row) for row in levels if np.isfinite(row).all()]
     if not read:
-        return ToneScale(exponent=nan, rows=0)
+        return nan
     level = np.median(read, axis=0)
-    reflectance = np.array([tone for tone in TONES if 0.0 < tone < 1.0])
     if (np.diff(level) <= 0.0).any() or level[0] < _DARKEST or level[-1] >= 1.0:
-        return ToneScale(exponent=nan, rows=len(read))
-    weight, log = reflectance, np.log(reflectance)
-    exponent = float((weight * log * np.log(level)).sum() / (weight * log**2).sum())
-    return ToneScale(exponent=exponent, rows=len(read))
+        return nan
+    weight = np.array([tone for tone in TONES if 0.0 < tone < 1.0])
+    log = np.log(weight)
+    return float((weight * log * np.log(level)).sum() / (weight * log**2).sum())
 
 
 def _greys(levels: FloatArray) -> FloatArray:
@@ -170,10 +160,10 @@ def _level(photo: Picture, box: Box | None) -> float:
     return float(samples.values[samples.present].mean())
 
 
-def tone_remarks(scale: ToneScale) -> list[Remark]:
+def tone_remarks(exponent: float) -> list[Remark]:
     """Raise the flag of a bent tone scale."""
-    low, high = TONE_LIMITS
-    if not isfinite(scale.exponent) or low <= scale.exponent <= high:
+    low, high = _TONE_LIMITS
+    if not isfinite(exponent) or low <= exponent <= high:
         return []
-    followed = f"greys follow reflectance to the power {scale.exponent:.2f}, limits {low:g} to {high:g}"
+    followed = f"greys follow reflectance to the power {exponent:.2f}, limits {low:g} to {high:g}"
     return [remark("tone_curve", followed)]

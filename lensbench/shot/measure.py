@@ -36,12 +36,11 @@ from lensbench.shot.corrections import (
 from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
 from lensbench.shot.light import (
     Illumination,
-    ToneScale,
     framing_percent,
     illumination,
     printed_contrast,
+    tone_exponent,
     tone_remarks,
-    tone_scale,
 )
 from lensbench.shot.options import MeasureOptions
 from lensbench.shot.quality import Seen, quality_remarks
@@ -193,9 +192,9 @@ def _result(
     edges: tuple[ChartEdge, ...],
     samples: list[Samples],
 ) -> ShotResult:
-    tones = tone_scale(photo, chart)
+    exponent = tone_exponent(photo, chart)
     light = illumination(chart)
-    seen = _chart_seen(chart, tones, light, edges)
+    seen = _chart_seen(chart, exponent, light, edges)
     remarks = quality_remarks(
         Seen(
             metadata=metadata,
@@ -220,12 +219,12 @@ def _result(
         tilt=pose.tilt,
         edges=edges,
         summary=summarise(edges, photo.size_px),
-        quality=(*photo.remarks, *remarks, *tone_remarks(tones)),
+        quality=(*photo.remarks, *remarks, *tone_remarks(exponent)),
     )
 
 
 def _chart_seen(
-    chart: ChartFound, tones: ToneScale, light: Illumination, edges: tuple[ChartEdge, ...]
+    chart: ChartFound, exponent: float, light: Illumination, edges: tuple[ChartEdge, ...]
 ) -> ChartSeen:
     return ChartSeen(
         name=chart.layout.name,
@@ -234,7 +233,7 @@ def _chart_seen(
         contrast=printed_contrast([edge.edge for edge in edges], rough=chart.contrast),
         residual_px=chart.residual_px,
         radial_distortion_percent=chart.mapping.distortion_percent,
-        tone_exponent=tones.exponent,
+        tone_exponent=exponent,
         framing_percent=framing_percent(chart),
         outermost_light_percent=light.outermost_percent,
         outermost_height=light.outermost_height,

@@ -29,8 +29,6 @@ def one_target():
         target=target,
         crossing_px=CENTRE_PX,
         crossing_sd_px=0.01,
-        residual_px=0.0,
-        border_px=99.0,
         radius_px=RADIUS_PX,
         blur_px=1.0,
         dark_level=0.5 - HALF_STEP,
@@ -49,7 +47,6 @@ def one_target():
         mapping=mapping,
         targets=(found,),
         targets_on_chart=1,
-        marker_ids=(),
         residual_px=0.0,
     )
 

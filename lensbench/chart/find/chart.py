@@ -95,9 +95,7 @@ def _find_sheet(picture: Picture, sighting: Sighting, overview: Overview) -> Cha
         noise_px=float(np.median(crossings.position_sd_px)),
         size_px=size_px,
     )
-    return chart_found(
-        sighting.layout, mapping, targets, crossings, marker_ids=sighting.marker_ids, size_px=size_px
-    )
+    return chart_found(sighting.layout, mapping, targets, crossings, size_px=size_px)
 
 
 def _demand_targets(seen: int) -> None:
@@ -313,7 +311,6 @@ def _assembled(wall: _Wall, fit: WallFit) -> ChartFound:
         mapping,
         tuple(compress(layout.targets, good)),
         wall.crossings.where(good),
-        marker_ids=tuple(marker_id for page in pages for marker_id in page.marker_ids),
         size_px=size_px,
         targets_on_chart=max(page.page.number for page in pages),
     )

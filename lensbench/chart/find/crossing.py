@@ -132,7 +132,7 @@ class Crossings:
 def fit_crossings(
     patches: Patches, *, start_px: FloatArray, line_rad: FloatArray, blur_px: float
 ) -> Crossings:
-    """Fit the model to every patch.
+    """Fit the model to every patch; one that does not suit it comes back with a large misfit.
 
     Parameters
     ----------
@@ -144,11 +144,6 @@ def fit_crossings(
         Expected directions of arms 1 and 2: angle of (row, column) = (cos, sin).
     blur_px : float
         Expected blur.
-
-    Returns
-    -------
-    Crossings
-        A patch that does not suit the model comes back with a large misfit, never with an exception.
     """
     count, side, _ = patches.values.shape
     held = _held(patches.present.reshape(count, -1))
@@ -188,7 +183,7 @@ def _held(present: BoolArray) -> npt.NDArray[np.int64]:
     return np.asarray(places[starts[:, None] + np.arange(fewest)], np.int64)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Field:
     """Samples of all patches at their distances from the expected crossings, each of shape (n, samples)."""
 
@@ -216,7 +211,9 @@ class _Field:
             damped = normal[active] + (damping[active, None] * diagonal + 1e-12)[:, :, None] * np.eye(9)
             step = np.linalg.solve(damped, gradient[active][:, :, None])[:, :, 0]
             trial = parameters[active] + np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
-            field = self if len(active) == len(parameters) else self._part(active)
+            field = self
+            if len(active) < len(parameters):
+                field = _Field(self.rows[active], self.cols[active], self.values[active])
             assessed = field.assess(trial)
             better = assessed[0] < cost[active]
             damping[active] *= np.where(better, 0.1, 10.0)
@@ -227,9 +224,6 @@ class _Field:
             if not len(active):
                 break
         return parameters, normal, cost
-
-    def _part(self, chosen: npt.NDArray[np.int64]) -> "_Field":
-        return _Field(rows=self.rows[chosen], cols=self.cols[chosen], values=self.values[chosen])
 
     def assess(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Residual squares, gradients and normal matrices."""
@@ -288,23 +282,18 @@ class Strips:
 
 
 def locate_strips(picture: Picture, curves_px: FloatArray, *, blur_px: FloatArray, reach_px: float) -> Strips:
-    """Find edges that should run through three points each.
+    """Find edges that should run through three points each, on the picture's own sites.
+
+    A window that leaves the picture, or does not look like one edge, is not good.
 
     Parameters
     ----------
-    picture : Picture
-        Read on its own sites, linear.
     curves_px : float array, shape (n, 3, 2)
         Three points along each expected edge, the middle one where the window is placed.
     blur_px : float array, shape (n,)
         Gaussian sigma of the edges.
     reach_px : float
         How far off the expectation the edges may lie.
-
-    Returns
-    -------
-    Strips
-        A window that leaves the picture, or does not look like one edge, is not good.
     """
     before, at, after = np.moveaxis(curves_px, 1, 0)
     along = after - before
@@ -312,9 +301,8 @@ def locate_strips(picture: Picture, curves_px: FloatArray, *, blur_px: FloatArra
     along = along / (2.0 * half_chord[:, None])
     normal = np.column_stack((-along[:, 1], along[:, 0]))
     sag = ((at - (before + after) / 2.0) * normal).sum(axis=1)
-    half = int(
-        np.clip(ceil(2.2 * float(blur_px.max(initial=0.6)) + reach_px), _SMALLEST_HALF_PX, _LARGEST_HALF_PX)
-    )
+    reach = ceil(2.2 * float(blur_px.max(initial=0.6)) + reach_px)
+    half = int(np.clip(reach, _SMALLEST_HALF_PX, _LARGEST_HALF_PX))
     side = 2 * half + 1
     first = np.rint(at) - half
     inside = ((first >= 0) & (first + side <= np.asarray(picture.size_px))).all(axis=1)

@@ -53,7 +53,7 @@ class Mapping:
 
     def to_px(self, points_mm: FloatArray) -> FloatArray:
         """Map points, shape (n, 2), to the picture."""
-        plain, _ = _project(self.homography, points_mm)
+        plain, _ = project(self.homography, points_mm)
         outward = plain - np.asarray(self.center_px)
         q = (outward**2).sum(axis=-1, keepdims=True) / self.half_diagonal_px**2
         placed: FloatArray = self.center_px + outward * (1.0 + q * (self.radial[0] + q * self.radial[1]))
@@ -69,11 +69,12 @@ class Mapping:
 
     def depth(self, points_mm: FloatArray) -> FloatArray:
         """Homography's third coordinate of points: positive before the camera."""
-        _, depth = _project(self.homography, points_mm)
+        _, depth = project(self.homography, points_mm)
         return depth
 
 
-def _project(homography: FloatArray, points_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+def project(homography: FloatArray, points_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Points, shape (n, 2), by a homography alone, and the third coordinate before the division."""
     raised = points_mm @ homography[:, :2].T + homography[:, 2]
     return raised[:, :2] / raised[:, 2:], raised[:, 2]
 
@@ -156,7 +157,7 @@ def _descend(
 def _residual(parameters: FloatArray, points: FloatArray, seen: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Residuals, shape (n, 2), and slopes of the fit, (n, 2, parameters), in scaled coordinates."""
     homography = np.append(parameters[:_TERMS], 1.0).reshape(3, 3)
-    plain, depth = _project(homography, points)
+    plain, depth = project(homography, points)
     raised = np.column_stack((points, np.ones(len(points)))) / depth[:, None]
     bend = parameters[_TERMS:]
     q = (plain**2).sum(axis=1)
@@ -234,6 +235,8 @@ def agreed_mapping(
 ) -> Mapping | None:
     """Fit homography and distortion to the points that agree on one homography.
 
+    None where fewer than five points, or fewer than half of them, agree, or all lie on one line.
+
     Parameters
     ----------
     points_mm, points_px : float arrays, shape (n, 2)
@@ -242,11 +245,6 @@ def agreed_mapping(
         How far from its place on the chart a point that agrees may be seen: distortion and error together.
     size_px : (rows, columns)
         Of the picture.
-
-    Returns
-    -------
-    Mapping or None
-        None where fewer than five points, or fewer than half of them, agree, or all lie on one line.
     """
     if len(points_mm) < _FEWEST_FOR_MAPPING:
         return None

@@ -17,7 +17,6 @@ import numpy.typing as npt
 from lensbench.chart.find.crossing import ByteArray
 from lensbench.chart.layout.parts import FIRST_FREE_ID, MODULES, dictionary, marker_modules
 from lensbench.chart.layout.sheet import IntArray
-from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 
 _LOWEST_CORRELATION: Final = 0.8
@@ -49,7 +48,12 @@ def read_markers(grey: ByteArray) -> ReadMarkers:
     if not len(squares):
         return ReadMarkers(ids=(), corners=np.empty((0, 4, 2)))
     modules = _modules(grey, squares)
-    bordered = _has_border(modules)
+    # The cheap test first: squares that are darker along their border than inside.
+    grid = modules.reshape(-1, MODULES, MODULES)
+    inside = grid[:, 1:-1, 1:-1]
+    border = (grid.sum(axis=(1, 2)) - inside.sum(axis=(1, 2))) / (MODULES**2 - (MODULES - 2) ** 2)
+    darkest = grid.min(axis=(1, 2))
+    bordered = border - darkest < 0.55 * (inside.max(axis=(1, 2)) - darkest)
     squares = squares[bordered]
     ids, turns, scores = _match(modules[bordered])
     read = _once_each(squares, ids, scores)
@@ -91,18 +95,6 @@ def _modules(grey: ByteArray, squares: FloatArray) -> FloatArray:
     fine = np.asarray(seen, dtype=np.float64).reshape(-1, MODULES, _FINE, MODULES, _FINE)
     cells: FloatArray = fine.mean(axis=(2, 4)).reshape(len(squares), -1)
     return cells
-
-
-def _has_border(modules: FloatArray) -> BoolArray:
-    """Which squares are darker along their border than inside: the cheap test first."""
-    grid = modules.reshape(-1, MODULES, MODULES)
-    border = (grid.sum(axis=(1, 2)) - grid[:, 1:-1, 1:-1].sum(axis=(1, 2))) / (
-        MODULES**2 - (MODULES - 2) ** 2
-    )
-    lightest = grid[:, 1:-1, 1:-1].max(axis=(1, 2))
-    darkest = grid.min(axis=(1, 2))
-    bordered: BoolArray = border - darkest < 0.55 * (lightest - darkest)
-    return bordered
 
 
 def _match(modules: FloatArray) -> tuple[IntArray, IntArray, FloatArray]:

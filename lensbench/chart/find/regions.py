@@ -53,10 +53,6 @@ class FoundTarget:
     crossing_px: tuple[float, float]
     crossing_sd_px: float
     """Standard deviation of each coordinate, from the noise around the crossing."""
-    residual_px: float
-    """Distance from where the fitted geometry puts it."""
-    border_px: float
-    """Distance of the crossing from the nearest border of the picture."""
     radius_px: float
     """The rim's mean radius in the picture."""
     blur_px: float
@@ -78,7 +74,6 @@ class ChartFound:
     targets: tuple[FoundTarget, ...]
     targets_on_chart: int
     """Of a sheet, how many it has; of a wall set, the highest page number seen."""
-    marker_ids: tuple[int, ...]
     residual_px: float
     """Rms distance of the crossings from the fitted geometry."""
 
@@ -100,23 +95,18 @@ def chart_found(
     targets: tuple[Target, ...],
     crossings: Crossings,
     *,
-    marker_ids: tuple[int, ...],
     size_px: tuple[int, int],
     targets_on_chart: int | None = None,
 ) -> ChartFound:
     """Chart of these targets, as the final mapping predicts them and as they were located."""
     expected = predict(targets, mapping)
     position = crossings.position_px
-    residual_px = np.hypot(*(position - expected.center_px).T)
-    border_px = np.minimum(position, np.asarray(size_px) - 1.0 - position).min(axis=1)
     regions = arm_regions(position, arms_px=expected.arms_px, blur_px=crossings.blur_px, size_px=size_px)
     found = [
         FoundTarget(
             target=target,
             crossing_px=(float(position[index, 0]), float(position[index, 1])),
             crossing_sd_px=float(crossings.position_sd_px[index]),
-            residual_px=float(residual_px[index]),
-            border_px=float(border_px[index]),
             radius_px=float(expected.radius_px[index]),
             blur_px=float(crossings.blur_px[index]),
             dark_level=float(crossings.mean[index] - crossings.amplitude[index]),
@@ -131,8 +121,7 @@ def chart_found(
         mapping=mapping,
         targets=tuple(found),
         targets_on_chart=targets_on_chart or len(layout.targets),
-        marker_ids=marker_ids,
-        residual_px=float(np.sqrt((residual_px**2).mean())),
+        residual_px=float(np.sqrt((np.hypot(*(position - expected.center_px).T) ** 2).mean())),
     )
 
 

@@ -7,14 +7,13 @@ look there is enough, and none where none is missing.
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import compress
 from typing import Final
 
 import cv2
 import numpy as np
 
 from lensbench.chart.find.crossing import ByteArray, Overview, Picture
-from lensbench.chart.find.mapping import Mapping, fit_mapping
+from lensbench.chart.find.mapping import Mapping, fit_mapping, project
 from lensbench.chart.find.markers import ReadMarkers, read_markers
 from lensbench.chart.layout.parts import MOST_PAGES, Layout, page_marker
 from lensbench.chart.layout.sheet import layout_from_markers
@@ -39,8 +38,6 @@ class Sighting:
     layout: Layout
     mapping: Mapping
     """In full-resolution pixels, good to about one pixel of the overview."""
-    marker_ids: tuple[int, ...]
-    """The markers that agree with it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -209,10 +206,8 @@ def _sheet(ids: Sequence[int], corners_px: FloatArray, size_px: tuple[int, int])
     )
     placed = mapping.to_px(points_mm.reshape(-1, 2)).reshape(points_px.shape)
     side_px = np.hypot(*(points_px[:, 1] - points_px[:, 0]).T)
-    near = _stray_px(placed, points_px) <= _NEAR_FRACTION * side_px
-    _demand_markers(int(near.sum()))
-    seen = tuple(ids[index] for index in compress(kept, near))
-    return Sighting(layout=layout, mapping=mapping, marker_ids=seen)
+    _demand_markers(int((_stray_px(placed, points_px) <= _NEAR_FRACTION * side_px).sum()))
+    return Sighting(layout=layout, mapping=mapping)
 
 
 def _stray_px(placed: FloatArray, seen: FloatArray) -> FloatArray:
@@ -278,22 +273,16 @@ def windows_of_missing(pages: list[SightedPage], size_px: tuple[int, int]) -> li
     if found is None:
         return None
     plan: FloatArray = np.asarray(found, np.float64)
-    stray_px = float(np.hypot(*(_placed(plan, shares) - seen_px).T).max())
+    stray_px = float(np.hypot(*(project(plan, shares)[0] - seen_px).T).max())
     if stray_px > _LARGEST_STRAY * height_px:
         return None
     highest = min(max(numbers) + _BEYOND, MOST_PAGES)
     missing = [PLACES[number - 1].share for number in range(1, highest + 1) if number not in numbers]
     reach_px = _REACH * height_px + stray_px
     windows = []
-    for place in _placed(plan, np.array(missing).reshape(-1, 2)):
+    for place in project(plan, np.array(missing).reshape(-1, 2))[0]:
         if (place > 0.0).all() and (place < size_px).all():
             top, left = (max(int(at - reach_px), 0) for at in place)
             bottom, right = (min(int(at + reach_px), most) for at, most in zip(place, size_px, strict=True))
             windows.append(Box(top=top, left=left, height=bottom - top, width=right - left))
     return windows
-
-
-def _placed(plan: FloatArray, shares: FloatArray) -> FloatArray:
-    raised = np.column_stack((shares, np.ones(len(shares)))) @ plan.T
-    placed: FloatArray = raised[:, :2] / raised[:, 2:]
-    return placed

@@ -152,15 +152,6 @@ def marker_ids(paper: Paper) -> tuple[int, ...]:
     return tuple(_SIZED_BASE + _VALUES * place + digits[place % _DIGITS] for place in range(MARKERS))
 
 
-def place_of(marker_id: int) -> int | None:
-    """Place (0 to 23) that an id stands for on any sheet, or None when it is not a sheet's."""
-    if 0 <= marker_id < _SIZED_BASE:
-        return marker_id % MARKERS
-    if _SIZED_BASE <= marker_id < _WALL_BASE:
-        return (marker_id - _SIZED_BASE) // _VALUES
-    return None
-
-
 def paper_from_ids(ids: Iterable[int]) -> Paper | None:
     """Page on which most of these markers stand, or None when they do not spell one.
 

@@ -64,18 +64,13 @@ def _corner_discs(frames: list[Point], *, radius: int, gap: int) -> list[_Disc]:
     serves worst, then as all together: the crossing's distance from the centre in thousandths of the half-diagonal.
     """
 
-    def service(discs: Iterable[_Disc]) -> tuple[int, int]:
-        reached = [
-            max(
-                (
-                    round(1000 * hypot(disc.row, disc.col) / hypot(row, col))
-                    for disc in discs
-                    if disc.row + disc.radius + gap <= row and disc.col + disc.radius + gap <= col
-                ),
-                default=0,
-            )
-            for row, col in frames
-        ]
+    def share(disc: _Disc, frame: Point) -> int:
+        reach = disc.radius + gap
+        inside = disc.row + reach <= frame[0] and disc.col + reach <= frame[1]
+        return round(1000 * hypot(disc.row, disc.col) / hypot(*frame)) if inside else 0
+
+    def service(discs: tuple[_Disc, ...]) -> tuple[int, int]:
+        reached = [max(share(disc, frame) for disc in discs) for frame in frames]
         return min(reached), sum(reached)
 
     counts = range(1, len(frames) + 1)
@@ -92,7 +87,8 @@ def _corner_discs(frames: list[Point], *, radius: int, gap: int) -> list[_Disc]:
         for chosen in combinations(candidates, count)
         if all(disc.clears(other, gap) for disc, other in combinations(chosen, 2))
     ]
-    return list(max(sets, key=service))
+    best = max(sets, key=service)
+    return list(best)
 
 
 def _inner_discs(frame: Point, corners: list[_Disc], *, radius: int, gap: int) -> list[_Disc]:
