@@ -22,7 +22,7 @@ its edges are refused, for those left are the softest.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import compress
 from math import hypot, isfinite, nan, pi, sqrt
 from typing import Any, Final
@@ -36,9 +36,10 @@ from lensbench.chart.layout import ARMS
 from lensbench.edge import Aperture, crossing_cypx
 from lensbench.model.errors import SettingError
 from lensbench.model.flags import Remark, remark
-from lensbench.model.shot import ChartEdge, Edge, Metadata, PrintProfile, Samples, ZoneFigure
+from lensbench.model.shot import ChartEdge, Edge, Metadata, PrintProfile, Samples, ShotResult, ZoneFigure
 from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import zone_of
+from lensbench.shot.zones import summarise
 
 Single = npt.NDArray[np.float32]
 
@@ -143,17 +144,6 @@ _WORTH_SAYING_PERCENT: Final = 1.0
 _LEVELS: Final = {"mtf50_cypx": 0.5, "mtf30_cypx": 0.3, "mtf20_cypx": 0.2, "mtf10_cypx": 0.1}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Divided:
-    """Edges freed of the print."""
-
-    edges: tuple[ChartEdge, ...]
-    """`mtf50_sd_cypx` holds the edge's own doubt only; the print's comes on top, the same for all."""
-    print_sd_cypx: FloatArray
-    """What the doubt about the print adds to each edge's MTF50; NaN where that is refused."""
-    remarks: tuple[Remark, ...]
-
-
 def print_mtf(profile: PrintProfile, frequency_cymm: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Contrast that the print leaves at frequencies on the paper, and its standard deviation."""
     last = profile.frequency_cymm[-1]
@@ -167,7 +157,7 @@ def print_mtf(profile: PrintProfile, frequency_cymm: FloatArray) -> tuple[FloatA
     )
 
 
-def px_per_mm_along(mapping: Mapping, edges: Sequence[ChartEdge]) -> FloatArray:
+def _px_per_mm_along(mapping: Mapping, edges: Sequence[ChartEdge]) -> FloatArray:
     """Pixels that a millimetre of the chart takes along each edge's normal, tilt and distortion included."""
     places_px = np.array([edge.center_px for edge in edges])
     # Where on the chart (mm): Newton's steps from the plain homography.
@@ -181,23 +171,30 @@ def px_per_mm_along(mapping: Mapping, edges: Sequence[ChartEdge]) -> FloatArray:
     return np.asarray(np.hypot(*np.einsum("nij,ni->jn", mapping.jacobian(places_mm), normals)), np.float64)
 
 
-def divided_out(edges: Sequence[ChartEdge], profile: PrintProfile, *, px_per_mm: FloatArray) -> Divided:
-    """Divide the print out of every edge's SFR and read the figures anew.
+def freed_of_print(result: ShotResult, mapping: Mapping, profile: PrintProfile | None) -> ShotResult:
+    """Divide the print out where it is known and read the figures anew, else say what a typical one would cost.
 
     `rise_10_90_px`, `esf` and the overshoots stay as photographed, print included.
-
-    Parameters
-    ----------
-    px_per_mm : float array, one for each edge
-        Pixels on the sensor a millimetre on the chart, along the edge's normal.
     """
-    freed, doubts = [], []
-    for chart_edge, scale in zip(edges, px_per_mm, strict=True):
-        edge, doubt = _freed(chart_edge.edge, profile, float(scale))
-        freed.append(replace(chart_edge, edge=edge))
-        doubts.append(doubt)
-    return Divided(
-        edges=tuple(freed), print_sd_cypx=np.array(doubts), remarks=_remarks(edges, freed, profile)
+    px_per_mm = _px_per_mm_along(mapping, result.edges)
+    if profile is None:
+        remarks = _typical_print_remarks(result.edges, px_per_mm)
+        return replace(result, quality=(*result.quality, *remarks))
+    # Each edge bears its own doubt only till the zones are summed up; the print's comes on top, the same for all.
+    freed, shared_cypx = [], []
+    for whole, scale in zip(result.edges, px_per_mm.tolist(), strict=True):
+        edge, doubt_cypx = _freed(whole.edge, profile, scale)
+        freed.append(replace(whole, edge=edge))
+        shared_cypx.append(doubt_cypx)
+    doubtful = [
+        replace(whole, edge=replace(whole.edge, mtf50_sd_cypx=hypot(whole.edge.mtf50_sd_cypx, doubt_cypx)))
+        for whole, doubt_cypx in zip(freed, shared_cypx, strict=True)
+    ]
+    return replace(
+        result,
+        edges=tuple(doubtful),
+        summary=_with_print_doubt(summarise(freed, result.size_px), freed, shared_cypx, result.size_px),
+        quality=(*result.quality, *_remarks(result.edges, freed, profile)),
     )
 
 
@@ -244,58 +241,48 @@ def _left_at(frequency: FloatArray, left: FloatArray, at_cypx: float) -> float:
     return float(np.interp(at_cypx, frequency, left)) if at_cypx <= frequency[-1] else 0.0
 
 
-def _remarks(
-    before: Sequence[ChartEdge], after: Sequence[ChartEdge], profile: PrintProfile
-) -> tuple[Remark, ...]:
-    measured = sum(edge.edge.measured for edge in before)
-    refused = measured - sum(edge.edge.measured for edge in after)
+def _remarks(before: Sequence[ChartEdge], after: Sequence[ChartEdge], profile: PrintProfile) -> list[Remark]:
     sigma, sd = profile.edge_sigma_mm, profile.edge_sigma_sd_mm
-    said = remark("print_divided", f"profile {profile.name}: edges of sigma {sigma:.3f} +- {sd:.3f} mm")
-    if not refused:
-        return (said,)
-    limit = f"limit {100 * _LEAST_LEFT:.0f} % left at MTF50"
-    return (said, remark("print_too_soft", f"{refused} of {measured} edges, {limit}"))
+    remarks = [remark("print_divided", f"profile {profile.name}: edges of sigma {sigma:.3f} +- {sd:.3f} mm")]
+    measured, left = (sum(edge.edge.measured for edge in edges) for edges in (before, after))
+    if left < measured:
+        limit = f"limit {100 * _LEAST_LEFT:.0f} % left at MTF50"
+        remarks.append(remark("print_too_soft", f"{measured - left} of {measured} edges, {limit}"))
+    return remarks
 
 
-def with_print_doubt(
-    zones: dict[str, ZoneFigure], divided: Divided, size_px: tuple[int, int]
+def _with_print_doubt(
+    zones: dict[str, ZoneFigure],
+    freed: Sequence[ChartEdge],
+    shared_cypx: Sequence[float],
+    size_px: tuple[int, int],
 ) -> dict[str, ZoneFigure]:
     """Widen the zones' intervals by the doubt about the print, which edges share; refuse zones that it spoils.
 
     The frame goes with any of its thirds.
     """
-    refused, doubt = {}, {}
-    for zone in zones:
-        inside = [zone in {"frame", zone_of(edge.image_height, size_px)} for edge in divided.edges]
-        edges, sds = list(compress(divided.edges, inside)), compress(divided.print_sd_cypx.tolist(), inside)
+    refused, widened = {}, {}
+    for zone, figure in zones.items():
+        inside = [zone in {"frame", zone_of(edge.image_height, size_px)} for edge in freed]
+        edges, doubts_cypx = list(compress(freed, inside)), compress(shared_cypx, inside)
         spoilt = sum(any(said.flag == "print_limits" for said in edge.edge.flags) for edge in edges)
         refused[zone] = spoilt > _MOST_REFUSED * len(edges)
-        shares = [sd / edge.edge.mtf50_cypx for edge, sd in zip(edges, sds, strict=True) if isfinite(sd)]
-        doubt[zone] = float(np.median(shares)) if shares else 0.0
+        pairs = zip(edges, doubts_cypx, strict=True)
+        shares = [doubt / edge.edge.mtf50_cypx for edge, doubt in pairs if isfinite(doubt)]
+        share = float(np.median(shares)) if shares else 0.0
+        middle, (low, high) = figure.mtf50_cypx, figure.ci95_cypx
+        half = hypot((high - low) / 2.0, 1.96 * share * middle)
+        widened[zone] = replace(figure, ci95_cypx=(middle - half, middle + half))
     refused["frame"] = any(refused.values())
     return {
         zone: replace(figure, mtf50_cypx=nan, ci95_cypx=(nan, nan), sagittal_cypx=nan, tangential_cypx=nan)
         if refused[zone]
-        else _widened(figure, doubt[zone])
-        for zone, figure in zones.items()
+        else figure
+        for zone, figure in widened.items()
     }
 
 
-def _widened(figure: ZoneFigure, share: float) -> ZoneFigure:
-    middle = figure.mtf50_cypx
-    half = hypot((figure.ci95_cypx[1] - figure.ci95_cypx[0]) / 2.0, 1.96 * share * middle)
-    return replace(figure, ci95_cypx=(middle - half, middle + half))
-
-
-def with_total_doubt(divided: Divided) -> tuple[ChartEdge, ...]:
-    """Edges with the doubt about the print put into each one's standard deviation."""
-    return tuple(
-        replace(edge, edge=replace(edge.edge, mtf50_sd_cypx=hypot(edge.edge.mtf50_sd_cypx, sd)))
-        for edge, sd in zip(divided.edges, divided.print_sd_cypx.tolist(), strict=True)
-    )
-
-
-def typical_print_remarks(edges: Sequence[ChartEdge], *, px_per_mm: FloatArray) -> list[Remark]:
+def _typical_print_remarks(edges: Sequence[ChartEdge], px_per_mm: FloatArray) -> list[Remark]:
     """Say what a home printer's edges would cost at this distance, where nobody measured the print."""
     pairs = [
         (edge.edge.mtf50_cypx, float(scale))

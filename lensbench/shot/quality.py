@@ -15,9 +15,9 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.model.flags import Remark, remark
-from lensbench.model.shot import ChartEdge, ChartSeen, Metadata, Samples
+from lensbench.model.shot import ChartEdge, Metadata, Samples, ShotResult
 from lensbench.model.units import FloatArray
-from lensbench.shot.geometry import Pose, zone_of
+from lensbench.shot.geometry import zone_of
 
 _WHITE_CLIPPED_SHARE: Final = 0.2
 """Of the regions; a glare spot spoils fewer."""
@@ -40,33 +40,29 @@ _TILT_FLOOR_DEG: Final = 0.5
 _TILT_WITHOUT_SETTINGS_DEG: Final = 1.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Seen:
-    """What the remarks go by."""
+def quality_remarks(
+    shot: ShotResult, samples: Sequence[Samples], *, uneven_light_percent: float
+) -> list[Remark]:
+    """Raise every flag of the registry that this photograph deserves by itself.
 
-    metadata: Metadata
-    size_px: tuple[int, int]
-    pixel_pitch_um: float | None
-    chart: ChartSeen
-    pose: Pose
-    edges: Sequence[ChartEdge]
-    samples: Sequence[Samples]
-    """The region of each edge, in the same order."""
-    uneven_light_percent: float
-    """Slope of the lamps' light over half a diagonal; NaN where it is not known."""
-
-
-def quality_remarks(seen: Seen) -> list[Remark]:
-    """Raise every flag of the registry that this photograph deserves by itself."""
+    Parameters
+    ----------
+    shot : ShotResult
+        As measured.
+    samples : sequence of Samples
+        The region of each edge, in the same order.
+    uneven_light_percent : float
+        Slope of the lamps' light over half a diagonal; NaN where it is not known.
+    """
     return [
-        *_settings(seen.metadata, seen.pixel_pitch_um),
-        *_exposure(seen),
-        *_processing(seen.edges),
-        *_too_sharp(seen),
-        *_standing(seen),
-        *_coverage(seen),
-        *shake_remarks(seen.edges),
-        *_uneven_light(seen.uneven_light_percent),
+        *_settings(shot.metadata, shot.pixel_pitch_um),
+        *_exposure(shot.edges, samples),
+        *_processing(shot.edges),
+        *_too_sharp(shot),
+        *_standing(shot),
+        *_coverage(shot),
+        *shake_remarks(shot.edges),
+        *_uneven_light(uneven_light_percent),
     ]
 
 
@@ -86,20 +82,20 @@ def _uneven_light(percent: float) -> list[Remark]:
     return [remark("uneven_light", f"{percent:.0f} % from the centre to one side, {limit}")]
 
 
-def _exposure(seen: Seen) -> list[Remark]:
+def _exposure(edges: Sequence[ChartEdge], regions: Sequence[Samples]) -> list[Remark]:
     clipped = 0
-    for samples, edge in zip(seen.samples, seen.edges, strict=True):
+    for samples, edge in zip(regions, edges, strict=True):
         if any(flag.flag == "clipped" for flag in edge.edge.flags):
             bright = int(np.count_nonzero(samples.clipped & (samples.values > 0.5)))
             clipped += bool(bright > 0.001 * np.count_nonzero(samples.present))
-    if clipped > _WHITE_CLIPPED_SHARE * len(seen.samples):
-        return [remark("white_clipped", f"{clipped} of {len(seen.samples)} edges")]
+    if clipped > _WHITE_CLIPPED_SHARE * len(regions):
+        return [remark("white_clipped", f"{clipped} of {len(regions)} edges")]
     remarks = []
-    white = _median(edge.edge.bright_level for edge in seen.edges)
+    white = _median(edge.edge.bright_level for edge in edges)
     if white < _DARKEST_WHITE:
         limit = f"limit {100 * _DARKEST_WHITE:.0f} %"
         remarks.append(remark("underexposed", f"paper white at {100 * white:.0f} % of full scale, {limit}"))
-    snr = _median(edge.edge.snr for edge in seen.edges)
+    snr = _median(edge.edge.snr for edge in edges)
     if snr < _LOWEST_SNR:
         remarks.append(remark("low_snr", f"median SNR {snr:.0f}, limit {_LOWEST_SNR:.0f}"))
     return remarks
@@ -129,14 +125,14 @@ def _processing(edges: Sequence[ChartEdge]) -> list[Remark]:
     return remarks
 
 
-def _too_sharp(seen: Seen) -> list[Remark]:
+def _too_sharp(shot: ShotResult) -> list[Remark]:
     """Raise for edges sharper than diffraction and pixel let any lens be: only processing makes them so."""
-    f_number, pitch_um = seen.metadata.f_number, seen.pixel_pitch_um
-    if f_number is None or pitch_um is None or seen.pose.magnification is None:
+    f_number, pitch_um = shot.metadata.f_number, shot.pixel_pitch_um
+    if f_number is None or pitch_um is None or shot.magnification is None:
         return []
-    q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=seen.pose.magnification)
+    q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=shot.magnification)
     bound = optics.allowed_mtf50_cypx(q)
-    mtf50 = _median(edge.edge.mtf50_cypx for edge in seen.edges)
+    mtf50 = _median(edge.edge.mtf50_cypx for edge in shot.edges)
     if not mtf50 > _LARGEST_OF_BOUND * bound:
         return []
     limit = f"limit {_LARGEST_OF_BOUND:g} times as much"
@@ -144,15 +140,17 @@ def _too_sharp(seen: Seen) -> list[Remark]:
     return [remark("sharpened", f"middle MTF50 {mtf50:.3f} cy/px, {allowed}; {limit}")]
 
 
-def _standing(seen: Seen) -> list[Remark]:
+def _standing(shot: ShotResult) -> list[Remark]:
     remarks = []
-    limit = tilt_limit_deg(seen.metadata, size_px=seen.size_px, pitch_um=seen.pixel_pitch_um, pose=seen.pose)
-    tilt = seen.pose.tilt
+    limit = tilt_limit_deg(
+        shot.metadata, size_px=shot.size_px, pitch_um=shot.pixel_pitch_um, magnification=shot.magnification
+    )
+    tilt = shot.tilt
     off_deg = hypot(tilt.yaw_deg, tilt.pitch_deg)
     if off_deg > limit:  # NaN compares as no tilt
         parts = f"yaw {tilt.yaw_deg:+.2f}, pitch {tilt.pitch_deg:+.2f}"
         remarks.append(remark("tilted", f"{off_deg:.2f} degrees: {parts}; limit {limit:.2f}"))
-    focal, distance = seen.metadata.focal_length_mm, seen.pose.distance_mm
+    focal, distance = shot.metadata.focal_length_mm, shot.distance_mm
     if focal is not None and distance is not None and distance / focal < _NEAREST_FOCAL_LENGTHS:
         near = f"{distance / focal:.1f} focal lengths, limit {_NEAREST_FOCAL_LENGTHS:.0f}"
         remarks.append(remark("too_near", near))
@@ -160,28 +158,28 @@ def _standing(seen: Seen) -> list[Remark]:
 
 
 def tilt_limit_deg(
-    metadata: Metadata, *, size_px: tuple[int, int], pitch_um: float | None, pose: Pose
+    metadata: Metadata, *, size_px: tuple[int, int], pitch_um: float | None, magnification: float | None
 ) -> float:
     """Tilt at which defocus costs the picture's corner 3 % of MTF50, but at least half a degree.
 
     One degree where f-number, magnification or pixel pitch are unknown.
     """
-    if metadata.f_number is None or pose.magnification is None or pitch_um is None:
+    if metadata.f_number is None or magnification is None or pitch_um is None:
         return _TILT_WITHOUT_SETTINGS_DEG
     corner_mm = hypot(*size_px) / 2.0 * pitch_um / 1000.0
     allowed_um = optics.focus_shift_for_loss_um(metadata.f_number, loss_percent=_LOSS_PERCENT)
     tilt_deg = optics.tilt_deg_for_focus_shift(
-        corner_mm, magnification=pose.magnification, focus_shift_um=allowed_um
+        corner_mm, magnification=magnification, focus_shift_um=allowed_um
     )
     return max(tilt_deg, _TILT_FLOOR_DEG)
 
 
-def _coverage(seen: Seen) -> list[Remark]:
-    chart = seen.chart
+def _coverage(shot: ShotResult) -> list[Remark]:
+    chart = shot.chart
     if chart.targets_found < _FEWEST_TARGETS:
         few = f"{chart.targets_found} of the chart's {chart.targets_on_chart}, limit {_FEWEST_TARGETS}"
         return [remark("few_targets", few)]
-    zones = {zone_of(edge.image_height, seen.size_px) for edge in seen.edges if edge.edge.measured}
+    zones = {zone_of(edge.image_height, shot.size_px) for edge in shot.edges if edge.edge.measured}
     empty = [zone for zone in ("inner", "middle", "outer") if zone not in zones]
     return [remark("few_targets", f"no edge measured in zone {', '.join(empty)}")] if empty else []
 

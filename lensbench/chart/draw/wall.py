@@ -136,13 +136,11 @@ def _heading(plan: Hanging) -> list[tuple[str, float]]:
     height_mm, width_mm = plan.sensor_mm
     metres = ", ".join(f"{focal} mm: {plan.distance_mm(focal) / 1000.0:.2f} m" for focal in _FOCAL_LENGTHS_MM)
     frame_cm = " x ".join(f"{side / 10.0:.0f}" for side in reversed(plan.frame_mm))
+    sensor = f"For a sensor of {width_mm:g} x {height_mm:g} mm"
     away = f"{plan.focal_lengths:g} focal lengths from the wall"
     return [
         (f"Where to hang the {len(plan.pages)} pages", 5.6),
-        (
-            f"For a sensor of {width_mm:g} x {height_mm:g} mm: {away}, the picture shows {frame_cm} cm of it.",
-            3.4,
-        ),
+        (f"{sensor}: {away}, the picture shows {frame_cm} cm of it.", 3.4),
         (f"Wall to sensor: {metres}.", 3.2),
     ]
 
