@@ -125,16 +125,6 @@ def chart_found(
     )
 
 
-def edge_angle_deg(direction: FloatArray) -> FloatArray:
-    """Angles from vertical, in [-90, 90), of lines along (down, right), shape (..., 2).
-
-    >>> float(edge_angle_deg(np.array([-1.0, 0.1])).round(1))
-    5.7
-    """
-    angle = np.degrees(np.arctan2(direction[..., 1], -direction[..., 0]))
-    return np.asarray((angle + 90.0) % 180.0 - 90.0, np.float64)
-
-
 def arm_regions(
     crossings_px: FloatArray, *, arms_px: FloatArray, blur_px: FloatArray, size_px: tuple[int, int]
 ) -> list[tuple[ArmRegion, ...]]:
@@ -173,7 +163,8 @@ def arm_regions(
     first = np.ceil(center - half).astype(int)
     sides = np.floor(center + half).astype(int) - first + 1
     long_enough = 2.0 * (half / direction).min(axis=-1) >= _SHORTEST_EDGE_PX
-    angle_deg = edge_angle_deg(along)
+    from_vertical_deg = np.degrees(np.arctan2(along[:, 1], -along[:, 0]))
+    angle_deg = (from_vertical_deg + 90.0) % 180.0 - 90.0
     regions: list[list[ArmRegion]] = [[] for _ in crossings_px]
     for index in np.flatnonzero(long_enough & (sides.min(axis=1) >= _NARROWEST_PX)).tolist():
         target, arm = divmod(index, len(ARMS))

@@ -154,28 +154,24 @@ def plausible(expected: Expected, crossings: Crossings) -> BoolArray:
     return plausible
 
 
-def _window(centers_px: FloatArray, *, half: int, size_px: tuple[int, int]) -> FloatArray:
-    """First pixels of windows around some points, moved inwards at the picture's border."""
-    last = np.maximum(np.asarray(size_px) - (2 * half + 1), 0)
-    first: FloatArray = np.clip(np.rint(centers_px) - half, 0, last)
-    return first
+def _windows(centers_px: FloatArray, half: int, size_px: tuple[int, ...]) -> tuple[FloatArray, list[Box]]:
+    """Windows around some points, moved inwards at the picture's border, and their first pixels."""
+    side = min(2 * half + 1, *size_px)
+    first = np.clip(np.rint(centers_px) - half, 0, np.maximum(np.asarray(size_px) - (2 * half + 1), 0))
+    return first, [Box(top=int(row), left=int(col), height=side, width=side) for row, col in first]
 
 
 def _grey_patches(grey: ByteArray, centers_px: FloatArray, *, half: int) -> Patches:
-    side = min(2 * half + 1, *grey.shape)
-    first = _window(centers_px, half=half, size_px=(grey.shape[0], grey.shape[1]))
-    values = np.array(
-        [grey[int(r) : int(r) + side, int(c) : int(c) + side] for r, c in first], dtype=np.float64
-    )
+    first, boxes = _windows(centers_px, half, grey.shape)
+    pieces = [grey[box.top : box.top + box.height, box.left : box.left + box.width] for box in boxes]
     # The overview holds square roots of light; in them a blurred black quarter's sides look bent.
-    values = values.reshape(-1, side, side) ** 2 / 255.0
-    return Patches(values=values, present=np.ones(values.shape, dtype=np.bool_), corner_px=first)
+    values = np.array(pieces, np.float64) ** 2 / 255.0
+    return Patches(values=values, present=np.ones(values.shape, np.bool_), corner_px=first)
 
 
 def _cut_patches(picture: Picture, centers_px: FloatArray, *, half: int) -> Patches:
-    side = min(2 * half + 1, *picture.size_px)
-    first = _window(centers_px, half=half, size_px=picture.size_px)
-    pieces = [picture.cut(Box(top=int(r), left=int(c), height=side, width=side)) for r, c in first]
+    first, boxes = _windows(centers_px, half, picture.size_px)
+    pieces = [picture.cut(box) for box in boxes]
     return Patches(
         values=np.array([piece.values for piece in pieces]),
         present=np.array([piece.present for piece in pieces]),

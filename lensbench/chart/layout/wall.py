@@ -245,9 +245,8 @@ def wall_layout(
     )
 
 
-USUAL_DISTANCE: Final = 50.0
+_NEAREST, _USUAL, _FURTHEST = 10.0, 50.0, 1000.0
 """Focal lengths from wall to sensor."""
-_NEAREST, _FURTHEST = 10.0, 1000.0
 _INSET: Final = 0.012
 """Of the frame's width: how far the outermost targets keep from its border, for aim and for rims that must show."""
 _SEARCH_STEP: Final = 5.0
@@ -288,7 +287,7 @@ class Hanging:
 
 
 def hanging(
-    pages: int, *, paper: str, sensor_mm: Point = (24.0, 36.0), focal_lengths: float = USUAL_DISTANCE
+    pages: int, *, paper: str, sensor_mm: Point = (24.0, 36.0), focal_lengths: float = _USUAL
 ) -> Hanging:
     """Plan where pages hang so that they reach the corners and edges of the frame.
 
