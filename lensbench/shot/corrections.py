@@ -186,14 +186,14 @@ def freed_of_print(result: ShotResult, mapping: Mapping, profile: PrintProfile |
         edge, doubt_cypx = _freed(whole.edge, profile, scale)
         freed.append(replace(whole, edge=edge))
         shared_cypx.append(doubt_cypx)
-    doubtful = [
-        replace(whole, edge=replace(whole.edge, mtf50_sd_cypx=hypot(whole.edge.mtf50_sd_cypx, doubt_cypx)))
-        for whole, doubt_cypx in zip(freed, shared_cypx, strict=True)
-    ]
+    doubtful = []
+    for whole, doubt_cypx in zip(freed, shared_cypx, strict=True):
+        sd_cypx = hypot(whole.edge.mtf50_sd_cypx, doubt_cypx)
+        doubtful.append(replace(whole, edge=replace(whole.edge, mtf50_sd_cypx=sd_cypx)))
     return replace(
         result,
         edges=tuple(doubtful),
-        summary=_with_print_doubt(summarise(freed, result.size_px), freed, shared_cypx, result.size_px),
+        summary=_zones(freed, shared_cypx, result.size_px),
         quality=(*result.quality, *_remarks(result.edges, freed, profile)),
     )
 
@@ -251,18 +251,15 @@ def _remarks(before: Sequence[ChartEdge], after: Sequence[ChartEdge], profile: P
     return remarks
 
 
-def _with_print_doubt(
-    zones: dict[str, ZoneFigure],
-    freed: Sequence[ChartEdge],
-    shared_cypx: Sequence[float],
-    size_px: tuple[int, int],
+def _zones(
+    freed: Sequence[ChartEdge], shared_cypx: Sequence[float], size_px: tuple[int, int]
 ) -> dict[str, ZoneFigure]:
-    """Widen the zones' intervals by the doubt about the print, which edges share; refuse zones that it spoils.
+    """Sum up with intervals widened by the doubt about the print, which edges share; refuse zones that it spoils.
 
     The frame goes with any of its thirds.
     """
     refused, widened = {}, {}
-    for zone, figure in zones.items():
+    for zone, figure in summarise(freed, size_px).items():
         inside = [zone in {"frame", zone_of(edge.image_height, size_px)} for edge in freed]
         edges, doubts_cypx = list(compress(freed, inside)), compress(shared_cypx, inside)
         spoilt = sum(any(said.flag == "print_limits" for said in edge.edge.flags) for edge in edges)

@@ -142,11 +142,9 @@ class _Wall:
 
     def middles(self) -> Observations:
         """Crossings, in both directions."""
-        count = len(self.pages)
+        seen_px, page = self.crossings.position_px, np.arange(len(self.pages))
         sd_px = np.hypot(self.crossings.position_sd_px, _FLOOR_PX)
-        return Observations.both_ways(
-            np.arange(count), np.zeros((count, 2)), self.crossings.position_px, sd_px
-        )
+        return Observations.both_ways(page, np.zeros(seen_px.shape), seen_px, sd_px)
 
     def markers(self, sighted: SightedWall) -> Observations:
         """Markers' centres: blur moves their corners, but not these."""
