@@ -2,21 +2,17 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import compress
 from math import ceil
-from typing import Final, Protocol, TypeVar
+from typing import Final
 
 import cv2
 import numpy as np
 
-from lensbench.chart.find.crossing import Crossings, Patches, fit_crossings
+from lensbench.chart.find.crossing import ByteArray, Crossings, Overview, Patches, Picture, fit_crossings
 from lensbench.chart.find.mapping import Mapping, fit_mapping
-from lensbench.chart.find.markers import ByteArray
-from lensbench.chart.layout import ARMS, Layout, Target
-from lensbench.model.shot import BoolArray, Box, Samples
+from lensbench.chart.layout.parts import ARMS, Layout, Target
+from lensbench.model.shot import BoolArray, Box
 from lensbench.model.units import FloatArray
-
-Kind = TypeVar("Kind")
 
 FEWEST_TARGETS: Final = 4
 """A homography has eight unknowns: four points."""
@@ -31,32 +27,6 @@ _SMALLEST_HALF_PX: Final = 4
 _LARGEST_HALF_PX: Final = 24
 
 
-class Overview(Protocol):
-    """A small grey copy of a picture, averaged over blocks of factor x factor pixels."""
-
-    @property
-    def grey(self) -> ByteArray:
-        """Shape (rows, cols): 255 times the square root of the light, brightest paper being 1."""
-
-    @property
-    def factor(self) -> int:
-        """Pixels of the full picture along one of the copy."""
-
-
-class Picture(Protocol):
-    """What finding needs of a photograph; `photo.Photo` is one."""
-
-    @property
-    def size_px(self) -> tuple[int, int]:
-        """Rows and columns."""
-
-    def cut(self, box: Box) -> Samples:
-        """Linear samples inside a box."""
-
-    def overview(self, max_px: int) -> Overview:
-        """Grey copy of at most this many pixels."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Expected:
     """Targets whose crossings should lie in the picture, and where; one entry a target."""
@@ -68,6 +38,17 @@ class Expected:
     """Shape (n, 4, 2): from the crossing to the ends of arms 1 to 4 on the rim."""
     radius_px: FloatArray
     """Shape (n,): the rim's mean radius."""
+
+    @classmethod
+    def of(cls, targets: tuple[Target, ...], center_px: FloatArray, jacobian: FloatArray) -> "Expected":
+        """Targets at some places, shape (n, 2), where a millimetre takes the pixels of `jacobian`, (n, 2, 2)."""
+        radius_mm = np.array([target.radius_mm for target in targets])
+        return cls(
+            targets=targets,
+            center_px=center_px,
+            arms_px=arms_mm(targets) @ jacobian.transpose(0, 2, 1),
+            radius_px=radius_mm * np.sqrt(np.abs(np.linalg.det(jacobian))),
+        )
 
     @property
     def line_rad(self) -> FloatArray:
@@ -84,23 +65,16 @@ def expect(layout: Layout, mapping: Mapping, size_px: tuple[int, int]) -> Expect
     return predict(tuple(layout.targets[index] for index in shown), mapping)
 
 
-def chosen(targets: Sequence[Kind], good: BoolArray) -> tuple[Kind, ...]:
-    """Those of the targets, or pages, that are good."""
-    return tuple(compress(targets, good))
-
-
 def predict(targets: tuple[Target, ...], mapping: Mapping) -> Expected:
     """Predict where these targets fall."""
     centers_mm = np.array([target.center_mm for target in targets]).reshape(-1, 2)
-    radius_mm = np.array([target.radius_mm for target in targets])
-    directions = np.array([[t.arm_direction(arm) for arm in ARMS] for t in targets]).reshape(-1, 4, 2)
-    jacobian = mapping.jacobian(centers_mm)
-    return Expected(
-        targets=targets,
-        center_px=mapping.to_px(centers_mm),
-        arms_px=radius_mm[:, None, None] * directions @ jacobian.transpose(0, 2, 1),
-        radius_px=radius_mm * np.sqrt(np.abs(np.linalg.det(jacobian))),
-    )
+    return Expected.of(targets, mapping.to_px(centers_mm), mapping.jacobian(centers_mm))
+
+
+def arms_mm(targets: Sequence[Target]) -> FloatArray:
+    """Ways from each target's crossing to the ends of its arms, shape (n, 4, 2)."""
+    arms = [np.multiply(t.radius_mm, [t.arm_direction(arm) for arm in ARMS]) for t in targets]
+    return np.array(arms).reshape(-1, len(ARMS), 2)
 
 
 def locate_roughly(expected: Expected, overview: Overview) -> Crossings:
@@ -180,28 +154,24 @@ def plausible(expected: Expected, crossings: Crossings) -> BoolArray:
     return plausible
 
 
-def _window(centers_px: FloatArray, *, half: int, size_px: tuple[int, int]) -> FloatArray:
-    """First pixels of windows around some points, moved inwards at the picture's border."""
-    last = np.maximum(np.asarray(size_px) - (2 * half + 1), 0)
-    first: FloatArray = np.clip(np.rint(centers_px) - half, 0, last)
-    return first
+def _windows(centers_px: FloatArray, half: int, size_px: tuple[int, ...]) -> tuple[FloatArray, list[Box]]:
+    """Windows around some points, moved inwards at the picture's border, and their first pixels."""
+    side = min(2 * half + 1, *size_px)
+    first = np.clip(np.rint(centers_px) - half, 0, np.maximum(np.asarray(size_px) - (2 * half + 1), 0))
+    return first, [Box(top=int(row), left=int(col), height=side, width=side) for row, col in first]
 
 
 def _grey_patches(grey: ByteArray, centers_px: FloatArray, *, half: int) -> Patches:
-    side = min(2 * half + 1, *grey.shape)
-    first = _window(centers_px, half=half, size_px=(grey.shape[0], grey.shape[1]))
-    values = np.array(
-        [grey[int(r) : int(r) + side, int(c) : int(c) + side] for r, c in first], dtype=np.float64
-    )
+    first, boxes = _windows(centers_px, half, grey.shape)
+    pieces = [grey[box.top : box.top + box.height, box.left : box.left + box.width] for box in boxes]
     # The overview holds square roots of light; in them a blurred black quarter's sides look bent.
-    values = values.reshape(-1, side, side) ** 2 / 255.0
-    return Patches(values=values, present=np.ones(values.shape, dtype=np.bool_), corner_px=first)
+    values = np.array(pieces, np.float64) ** 2 / 255.0
+    return Patches(values=values, present=np.ones(values.shape, np.bool_), corner_px=first)
 
 
 def _cut_patches(picture: Picture, centers_px: FloatArray, *, half: int) -> Patches:
-    side = min(2 * half + 1, *picture.size_px)
-    first = _window(centers_px, half=half, size_px=picture.size_px)
-    pieces = [picture.cut(Box(top=int(r), left=int(c), height=side, width=side)) for r, c in first]
+    first, boxes = _windows(centers_px, half, picture.size_px)
+    pieces = [picture.cut(box) for box in boxes]
     return Patches(
         values=np.array([piece.values for piece in pieces]),
         present=np.array([piece.present for piece in pieces]),
