@@ -1,7 +1,7 @@
 """Frozen records of the state of a lens: what was judged, how it came out, and the figures that say so.
 
 Percent are of MTF50. f-numbers are nominal ones; a figure that does not exist is NaN, and so is an unknown focal
-length. There is no sentence here: `report.text` makes them.
+length. There is no sentence here: `report` makes them.
 """
 
 from dataclasses import dataclass

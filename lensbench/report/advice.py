@@ -6,8 +6,8 @@ from typing import Final
 
 from lensbench.library import Advice, LeftOut, LensAdvice, LensPlan, PicturePlan
 from lensbench.model.names import f_stop, focal_length, listed, shutter_speed
-from lensbench.report.text.notes import note_in_words
-from lensbench.report.text.words import percent
+from lensbench.report.notes import note_in_words
+from lensbench.report.words import percent
 
 _ZONES: Final = {
     "frame": "whole frame",

@@ -18,13 +18,12 @@ from lensbench.model.effect import EffectFindings
 from lensbench.model.flags import Note, Remark
 from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.text.advice import advice_sentences, picture_sentences
-from lensbench.report.text.answer import lens_sentences, series_remark
-from lensbench.report.text.compare import comparison_answer, comparison_limits, pair_sentences
-from lensbench.report.text.condition import condition_text
-from lensbench.report.text.effect import effect_sentences
-from lensbench.report.text.notes import note_in_words
-from lensbench.report.text.sound import quick_sentences
+from lensbench.report.advice import advice_sentences, picture_sentences
+from lensbench.report.answer import lens_sentences, quick_sentences, series_remark
+from lensbench.report.compare import comparison_answer, comparison_limits, pair_sentences
+from lensbench.report.condition import condition_text
+from lensbench.report.effect import effect_sentences
+from lensbench.report.notes import note_in_words
 from lensbench.storage.text import clean_text
 
 Json = dict[str, Any]

@@ -1,6 +1,7 @@
 """What the blur of edges is made of, in plain words for the page and the command line."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import fields
 from math import isnan
 from typing import Final
 
@@ -50,29 +51,21 @@ def not_of_a_lens(failing: int, count: int) -> str:
 def blur_where_it_fits(edges: Sequence[ChartEdge], size_px: tuple[int, int]) -> ZoneBlur:
     """Give the mean parts of every zone and the frame, from the edges whose shape the model holds for."""
 
-    def mean(figure: Callable[[PhysicalFit], float]) -> dict[str, float]:
+    def mean(name: str) -> dict[str, float]:
         def read(edge: Edge) -> float | None:
-            return figure(edge.physical) if edge.physical is not None and edge.physical.fits else None
+            reading = edge.physical
+            if reading is None or not reading.fits:
+                return None
+            figure: float = getattr(reading if name == "defocus_disc_px" else blur_parts(reading), name)
+            return figure
 
         return mean_by_zone(edges, size_px, figure=read)
 
-    diffraction = mean(lambda reading: blur_parts(reading).diffraction_px)
-    pixel = mean(lambda reading: blur_parts(reading).pixel_px)
-    defocus = mean(lambda reading: blur_parts(reading).defocus_px)
-    other = mean(lambda reading: blur_parts(reading).other_px)
-    disc = mean(lambda reading: reading.defocus_disc_px)
+    parts = {part.name: mean(part.name) for part in fields(BlurParts)}
     return {
-        zone: (
-            BlurParts(
-                diffraction_px=diffraction[zone],
-                pixel_px=pixel[zone],
-                defocus_px=defocus[zone],
-                other_px=other[zone],
-            ),
-            disc[zone],
-        )
-        for zone in disc
-        if not isnan(disc[zone])
+        zone: (BlurParts(**{name: by_zone[zone] for name, by_zone in parts.items()}), disc_px)
+        for zone, disc_px in mean("defocus_disc_px").items()
+        if not isnan(disc_px)
     }
 
 

@@ -14,7 +14,7 @@ from lensbench.model.effect import EffectCaution
 from lensbench.model.flags import Note
 from lensbench.model.names import f_stop, listed
 from lensbench.model.sweep import Observed, Unclaimed
-from lensbench.report.text.words import figure_range
+from lensbench.report.words import figure_range
 from lensbench.storage.text import clean_text
 
 

@@ -1,5 +1,6 @@
 """The state of a lens in sentences: evidence in figures, a caution, and what to do next, made from the findings."""
 
+from dataclasses import dataclass
 from math import isfinite
 from typing import Final
 
@@ -15,17 +16,12 @@ from lensbench.model.condition import (
     PlaneDistance,
     SagittalSplit,
     Subject,
+    TurnedOutcome,
     Verdict,
 )
 from lensbench.model.names import f_stop, focal_length, listed
-from lensbench.report.text.sound import (
-    ConditionText,
-    at_setting,
-    decentring_text,
-    interval_percent,
-    share,
-    shots_text,
-)
+from lensbench.report.evidence import asymmetry_text, decentring_advice, interval_percent, share, turned_text
+from lensbench.report.words import at_setting
 
 _BRACKET: Final = (
     "Take a focus bracket: seven shots in even steps from clearly before to clearly behind the best focus, all stops "
@@ -55,6 +51,18 @@ _NOTHING_MEASURED: Final = {
 }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConditionText:
+    """What is said of one finding; empty where nothing is to be said."""
+
+    evidence: str
+    caution: str = ""
+    advice: str = ""
+
+    def __str__(self) -> str:
+        return " ".join(filter(None, (self.evidence, self.caution, self.advice)))
+
+
 def verdict_text(finding: ConditionFinding) -> str:
     """«matters», «within limits (limit 0.5 px)» or «can't tell»."""
     if finding.verdict is Verdict.WITHIN_LIMITS:
@@ -68,7 +76,7 @@ def condition_text(finding: ConditionFinding) -> ConditionText:
         case CameraTilt() as details:
             text = _tilt(finding, details)
         case Decentring() as details:
-            text = decentring_text(finding, details)
+            text = _decentring(finding, details)
         case FieldCurvature() as details:
             text = _curvature(finding, details)
         case PlaneDistance() as details:
@@ -83,6 +91,43 @@ def condition_text(finding: ConditionFinding) -> ConditionText:
             evidence, advice = _NOTHING_MEASURED[finding.subject]
             text = ConditionText(evidence=evidence, advice=advice)
     return text
+
+
+def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText:
+    main, tilt, turned = details.main, details.focus_tilt, details.turned
+    matters, not_turned = finding.verdict is Verdict.MATTERS, turned.outcome is TurnedOutcome.NOT_DONE
+    uneven = sorted((row for row in details.rows if row.matters), key=lambda row: row is not main)
+    if uneven:
+        rows = "; ".join(asymmetry_text(row) for row in uneven[:4])
+        evidence = [f"One side is softer than the side opposite: {rows}; {_shots_text(main.shots)}."]
+    elif main.shots < 2:
+        evidence = [f"One shot a setting: {asymmetry_text(main)}, and nothing shows that it repeats."]
+    else:
+        even = finding.verdict is Verdict.WITHIN_LIMITS and main.percent < finding.limit
+        seen = "Even enough" if even else "No side stands out"
+        limit = share(details.detection_limit_percent)
+        evidence = [
+            f"{seen}: {asymmetry_text(main)}; {_shots_text(main.shots)}.",
+            f"At the widest stop that was repeated, {limit} or more would have shown.",
+        ]
+    if tilt is not None and tilt.matters:
+        evidence.append(
+            f"The plane of best focus is tilted by {tilt.um:.0f} um over half the diagonal beyond the chart's tilt, "
+            f"which costs the sides {share(tilt.loss_percent)} at {at_setting(tilt)}."
+        )
+    evidence += [] if not_turned else [turned_text(turned)]
+    by_tilt = max(row.tilt_percent for row in details.rows)
+    cautions = ["It holds for this copy on this body, at this distance."]
+    if matters and not_turned:
+        cautions.insert(0, "Chart, wall and light are not ruled out before the camera was turned.")
+    if by_tilt >= 1.0:
+        most = f"{by_tilt:.0f} % at most"
+        cautions.insert(0, f"The chart's tilt could account for {most}; the interval holds it.")
+    return ConditionText(
+        evidence=" ".join(evidence),
+        caution=" ".join(cautions),
+        advice=decentring_advice(finding.verdict, turned.outcome),
+    )
 
 
 def _tilt(finding: ConditionFinding, tilt: CameraTilt) -> ConditionText:
@@ -106,7 +151,7 @@ def _tilt(finding: ConditionFinding, tilt: CameraTilt) -> ConditionText:
 def _curvature(finding: ConditionFinding, details: FieldCurvature) -> ConditionText:
     distance, fall = details.distance, details.falloff
     if distance is not None:
-        at = at_setting(distance.focal_length_mm, distance.f_number)
+        at = at_setting(distance)
         return _plane(
             distance,
             what=f"At {at} the corners are sharpest {_size(distance)} from the centre's focus",
@@ -122,7 +167,7 @@ def _curvature(finding: ConditionFinding, details: FieldCurvature) -> ConditionT
             if within
             else "curvature or other blur, one focus can't tell which"
         )
-        at, size = at_setting(fall.focal_length_mm, fall.f_number), f"{abs(fall.percent):.0f} %"
+        at, size = at_setting(fall), f"{abs(fall.percent):.0f} %"
         word = "softer" if fall.percent >= 0.0 else "sharper"
         evidence += f" At {at} the outer zone is {size} {word} than the inner one: {meaning}."
     return ConditionText(
@@ -133,7 +178,7 @@ def _curvature(finding: ConditionFinding, details: FieldCurvature) -> ConditionT
 
 
 def _focus_shift(distance: PlaneDistance) -> ConditionText:
-    at, wide = at_setting(distance.focal_length_mm, distance.f_number), f_stop(distance.against_f_number)
+    at, wide = at_setting(distance), f_stop(distance.against_f_number)
     return _plane(
         distance,
         what=f"At {at} the plane of best focus lies {_size(distance)} from that at {wide}",
@@ -171,7 +216,7 @@ def _astigmatism(finding: ConditionFinding, details: Astigmatism) -> ConditionTe
     split, distance = details.split, details.distance
     parts = [] if split is None else [_split(split)]
     if distance is not None:
-        at = at_setting(distance.focal_length_mm, distance.f_number)
+        at = at_setting(distance)
         parts.append(
             f"At {at} the planes of best focus of sagittal and tangential edges lie {_size(distance)} apart in the "
             f"corner, which costs {share(distance.loss_percent)}."
@@ -190,8 +235,8 @@ def _astigmatism(finding: ConditionFinding, details: Astigmatism) -> ConditionTe
 def _split(split: SagittalSplit) -> str:
     sharper = "sagittal" if split.sagittal_percent > 0.0 else "tangential"
     return (
-        f"At {at_setting(split.focal_length_mm, split.f_number)} {sharper} edges are {abs(split.sagittal_percent):.0f} "
-        f"± {split.reach_percent:.0f} % sharper in the outer field; {shots_text(split.shots)}."
+        f"At {at_setting(split)} {sharper} edges are {abs(split.sagittal_percent):.0f} "
+        f"± {split.reach_percent:.0f} % sharper in the outer field; {_shots_text(split.shots)}."
     )
 
 
@@ -225,7 +270,12 @@ def _distortion(details: Distortion) -> ConditionText:
     return ConditionText(
         evidence=(
             f"{_with_reach(size, details.reach_percent, 1)} % {kind} in the corner; "
-            f"{shots_text(details.shots)}{at}."
+            f"{_shots_text(details.shots)}{at}."
         ),
         caution="At this distance; correcting it costs some sharpness in the corners.",
     )
+
+
+def _shots_text(shots: int) -> str:
+    """«3 shots», or «one shot only»."""
+    return f"{shots} shots" if shots > 1 else "one shot only"

@@ -13,15 +13,14 @@ from lensbench.model.compare import CompareFindings
 from lensbench.model.effect import Effect
 from lensbench.model.errors import SettingError
 from lensbench.model.sweep import SweepFindings, SweepShot
-from lensbench.report.draw.render import draw
-from lensbench.report.out.compare import compare_report
-from lensbench.report.out.document import Report
-from lensbench.report.out.effect import effect_report
-from lensbench.report.out.html import page_of
-from lensbench.report.out.json_form import comparison_as_json, effect_as_json, findings_as_json
-from lensbench.report.out.pdf import pdf_of
-from lensbench.report.out.sweep import sweep_report
-from lensbench.report.out.tables import as_csv, compare_table, edges_table, effect_table, shots_table
+from lensbench.report.compare import compare_report
+from lensbench.report.document import Report
+from lensbench.report.effect import effect_report
+from lensbench.report.json_form import comparison_as_json, effect_as_json, findings_as_json
+from lensbench.report.pages import page_of, pdf_of
+from lensbench.report.render import draw
+from lensbench.report.sweep import sweep_report
+from lensbench.report.tables import as_csv, compare_table, edges_table, effect_table, shots_table
 from lensbench.storage.cache import ResultCache
 from lensbench.storage.files import Listing, probe_folder, within
 from lensbench.storage.store import SWEEP_FILE, sweep_document

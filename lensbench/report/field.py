@@ -1,8 +1,10 @@
 """The map of the field: sagittal and tangential sharpness where each target stood in the picture."""
 
 import math
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
 from statistics import fmean
 from typing import Final
 
@@ -10,8 +12,8 @@ from lensbench.model.names import f_stop, focal_length
 from lensbench.model.setting import Setting
 from lensbench.model.shot import ChartEdge, Direction, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
-from lensbench.report.draw.panels import Grid
-from lensbench.report.text.words import NOT_MEASURED
+from lensbench.report.panels import Grid
+from lensbench.report.words import known
 from lensbench.storage.text import clean_text
 
 _MOST_TURN_DEG: Final = 45.0
@@ -77,20 +79,19 @@ def spot_bars(spot: Spot, field: FieldMap) -> tuple[SpotBar, ...]:
     )
     radius_px = math.hypot(down, right)
     along = (down / radius_px, right / radius_px) if radius_px > 1.0 else (0.0, 1.0)
-    across = (along[1], -along[0])
     half_px = _LONGEST_BAR * field.size_px[1] / field.sharpest_cypx / 2.0
     bars = (
         ("sagittal", half_px * spot.sagittal_cypx, along),
-        ("tangential", half_px * spot.tangential_cypx, across),
+        ("tangential", half_px * spot.tangential_cypx, (along[1], -along[0])),
     )
     row, col = spot.center_px
     return tuple(
         SpotBar(
             role=role,
-            start_px=(row - reach_px * along_rows, col - reach_px * along_cols),
-            end_px=(row + reach_px * along_rows, col + reach_px * along_cols),
+            start_px=(row - reach_px * rows, col - reach_px * cols),
+            end_px=(row + reach_px * rows, col + reach_px * cols),
         )
-        for role, reach_px, (along_rows, along_cols) in bars
+        for role, reach_px, (rows, cols) in bars
         if math.isfinite(reach_px)
     )
 
@@ -115,11 +116,10 @@ def field_map_at(
 ) -> FieldMap | None:
     """Map of one setting; None where no target was measured there."""
     results = _one_way_up(shots_at(lens, setting, shots))
-    edges: dict[str, list[ChartEdge]] = {}
-    for result in results:
-        for edge in result.edges:
-            if edge.edge.measured:
-                edges.setdefault(edge.target, []).append(edge)
+    edges: dict[str, list[ChartEdge]] = defaultdict(list)
+    for edge in chain.from_iterable(result.edges for result in results):
+        if edge.edge.measured:
+            edges[edge.target].append(edge)
     if not edges:
         return None
     spots = tuple(_spot(name, group) for name, group in sorted(edges.items()))
@@ -130,7 +130,16 @@ def field_map_at(
         about=f"Mean of {len(results)} shot{'s' if len(results) != 1 else ''}. {_HOW_TO_READ}",
         size_px=results[0].size_px,
         spots=spots,
-        grid=_grid(spots),
+        grid=Grid.of(
+            spots,
+            "MTF50 in cycles/pixel at each target",
+            {
+                "target": lambda spot: spot.name,
+                "row, column (px)": lambda spot: f"{spot.center_px[0]:.0f}, {spot.center_px[1]:.0f}",
+                "sagittal": lambda spot: known(spot.sagittal_cypx),
+                "tangential": lambda spot: known(spot.tangential_cypx),
+            },
+        ),
     )
 
 
@@ -156,36 +165,14 @@ def _one_way_up(results: list[ShotResult]) -> list[ShotResult]:
     ]
 
 
-def _mean(edges: list[ChartEdge], direction: Direction) -> float:
-    figures = [edge.edge.mtf50_cypx for edge in edges if edge.direction is direction]
-    return fmean(figures) if figures else math.nan
-
-
 def _spot(name: str, edges: list[ChartEdge]) -> Spot:
+    def mean(direction: Direction) -> float:
+        figures = [edge.edge.mtf50_cypx for edge in edges if edge.direction is direction]
+        return fmean(figures) if figures else math.nan
+
     return Spot(
         name=clean_text(name),
         center_px=(fmean(edge.center_px[0] for edge in edges), fmean(edge.center_px[1] for edge in edges)),
-        sagittal_cypx=_mean(edges, Direction.SAGITTAL),
-        tangential_cypx=_mean(edges, Direction.TANGENTIAL),
-    )
-
-
-def _text(value: float) -> str:
-    return f"{value:.3f}" if math.isfinite(value) else NOT_MEASURED
-
-
-def _grid(spots: tuple[Spot, ...]) -> Grid:
-    rows = tuple(
-        (
-            spot.name,
-            f"{spot.center_px[0]:.0f}, {spot.center_px[1]:.0f}",
-            _text(spot.sagittal_cypx),
-            _text(spot.tangential_cypx),
-        )
-        for spot in spots
-    )
-    return Grid(
-        caption="MTF50 in cycles/pixel at each target",
-        header=("target", "row, column (px)", "sagittal", "tangential"),
-        rows=rows,
+        sagittal_cypx=mean(Direction.SAGITTAL),
+        tangential_cypx=mean(Direction.TANGENTIAL),
     )
