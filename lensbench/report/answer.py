@@ -134,10 +134,9 @@ def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
         return f"{at}only {f_stop(focal.best_f_number)}." if at else "No other stop is as sharp."
     frame = {point.f_number: point.ci95_cypx for point in focal.curve if point.zone == "frame"}
     intervals = [frame[stop] for stop in tied if stop in frame]
-    apart = bool(intervals) and max(low for low, _ in intervals) > min(high for _, high in intervals)
-    equal = (
-        f"differ by less than {100.0 * INDIFFERENCE:.0f} %, which hardly shows" if apart else NOT_TOLD_APART
-    )
+    equal = NOT_TOLD_APART
+    if intervals and max(low for low, _ in intervals) > min(high for _, high in intervals):
+        equal = f"differ by less than {100.0 * INDIFFERENCE:.0f} %, which hardly shows"
     return f"{at}{stop_range(tied, tested)} {equal}."
 
 
@@ -234,15 +233,6 @@ def holds_for(basis: Basis) -> str:
     kind = f"refocused shot{plural}{f' or focus bracket{plural}' if basis.bracketed else ''}"
     shots = f"{figure_range(fewest, most, 'd')} {kind} a setting"
     return f"Holds for this copy on this body; {files}{distance}; {shots}."
-
-
-def zone_in_words(zone: str) -> str:
-    """Which part of the picture counts.
-
-    >>> zone_in_words("inner")
-    'inner third of the picture'
-    """
-    return "mean of the three thirds" if zone == "frame" else f"{zone} third of the picture"
 
 
 def series_remark(remark: SeriesRemark) -> Remark:

@@ -6,10 +6,10 @@ from math import isnan
 from typing import Final
 
 from lensbench.model.names import f_stop, focal_length
-from lensbench.model.setting import Setting
 from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.optics import BlurParts, blur_parts
+from lensbench.report.curves import shots_at
 from lensbench.shot import mean_by_zone
 
 ZoneBlur = dict[str, tuple[BlurParts, float]]
@@ -79,19 +79,14 @@ def lens_blur_sentence(lens: LensFindings, shots: Sequence[SweepShot]) -> str:
     """Say what the blur is made of at the best setting; nothing where no physical reading was asked for."""
     if lens.best is None:
         return ""
-    best = Setting(focal_length_mm=lens.best.focal_length_mm, f_number=lens.best.f_number)
-    results = [
-        shot.result
-        for shot in shots
-        if shot.used and isinstance(shot.result, ShotResult) and shot.planned.setting == best
-    ]
+    results = shots_at(lens, lens.best, shots)
     edges = [one for result in results for one in result.edges if one.edge.physical is not None]
     fitting = sum(one.edge.physical is not None and one.edge.physical.fits for one in edges)
     if not edges:
         return ""
-    at = f"At {f_stop(best.f_number)}"
-    if best.focal_length_mm is not None:
-        at += f" and {focal_length(best.focal_length_mm)}"
+    at = f"At {f_stop(lens.best.f_number)}"
+    if lens.best.focal_length_mm is not None:
+        at += f" and {focal_length(lens.best.focal_length_mm)}"
     blur = blur_where_it_fits(edges, results[0].size_px)
     if 2 * fitting < len(edges) or "frame" not in blur:
         return f"{at} {not_of_a_lens(len(edges) - fitting, len(edges))}"

@@ -247,13 +247,11 @@ def choice_grid(comparison: CompareFindings, *, zones: tuple[str, ...] = ZONES) 
     return Grid(
         caption="The sharper lens; below it whether one could see it",
         header=("setting", *zones),
-        rows=tuple((_span_name(span), *cells[span[0]]) for span in spans),
+        rows=tuple(
+            (_setting_name(first) + (f" to {f_stop(others[-1].f_number)}" if others else ""), *cells[first])
+            for first, *others in spans
+        ),
     )
-
-
-def _span_name(settings: Sequence[Setting]) -> str:
-    to = f" to {f_stop(settings[-1].f_number)}" if len(settings) > 1 else ""
-    return f"{_setting_name(settings[0])}{to}"
 
 
 def _setting_name(record: AtSetting) -> str:

@@ -14,7 +14,6 @@ from lensbench.model.condition import (
     FieldCurvature,
     LateralColour,
     PlaneDistance,
-    SagittalSplit,
     Subject,
     TurnedOutcome,
     Verdict,
@@ -95,7 +94,7 @@ def condition_text(finding: ConditionFinding) -> ConditionText:
 
 def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText:
     main, tilt, turned = details.main, details.focus_tilt, details.turned
-    matters, not_turned = finding.verdict is Verdict.MATTERS, turned.outcome is TurnedOutcome.NOT_DONE
+    not_turned = turned.outcome is TurnedOutcome.NOT_DONE
     uneven = sorted((row for row in details.rows if row.matters), key=lambda row: row is not main)
     if uneven:
         rows = "; ".join(asymmetry_text(row) for row in uneven[:4])
@@ -117,12 +116,12 @@ def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText
         )
     evidence += [] if not_turned else [turned_text(turned)]
     by_tilt = max(row.tilt_percent for row in details.rows)
-    cautions = ["It holds for this copy on this body, at this distance."]
-    if matters and not_turned:
-        cautions.insert(0, "Chart, wall and light are not ruled out before the camera was turned.")
+    cautions = []
     if by_tilt >= 1.0:
-        most = f"{by_tilt:.0f} % at most"
-        cautions.insert(0, f"The chart's tilt could account for {most}; the interval holds it.")
+        cautions.append(f"The chart's tilt could account for {by_tilt:.0f} % at most; the interval holds it.")
+    if finding.verdict is Verdict.MATTERS and not_turned:
+        cautions.append("Chart, wall and light are not ruled out before the camera was turned.")
+    cautions.append("It holds for this copy on this body, at this distance.")
     return ConditionText(
         evidence=" ".join(evidence),
         caution=" ".join(cautions),
@@ -162,11 +161,9 @@ def _curvature(finding: ConditionFinding, details: FieldCurvature) -> ConditionT
     within = finding.verdict is Verdict.WITHIN_LIMITS
     evidence = "No focus bracket."
     if fall is not None:
-        meaning = (
-            "a curved field would cost it more"
-            if within
-            else "curvature or other blur, one focus can't tell which"
-        )
+        meaning = "curvature or other blur, one focus can't tell which"
+        if within:
+            meaning = "a curved field would cost it more"
         at, size = at_setting(fall), f"{abs(fall.percent):.0f} %"
         word = "softer" if fall.percent >= 0.0 else "sharper"
         evidence += f" At {at} the outer zone is {size} {word} than the inner one: {meaning}."
@@ -214,7 +211,12 @@ def _size(distance: PlaneDistance) -> str:
 
 def _astigmatism(finding: ConditionFinding, details: Astigmatism) -> ConditionText:
     split, distance = details.split, details.distance
-    parts = [] if split is None else [_split(split)]
+    parts = []
+    if split is not None:
+        sharper = "sagittal" if split.sagittal_percent > 0.0 else "tangential"
+        size = f"{abs(split.sagittal_percent):.0f} ± {split.reach_percent:.0f} % sharper"
+        shots = _shots_text(split.shots)
+        parts.append(f"At {at_setting(split)} {sharper} edges are {size} in the outer field; {shots}.")
     if distance is not None:
         at = at_setting(distance)
         parts.append(
@@ -222,22 +224,10 @@ def _astigmatism(finding: ConditionFinding, details: Astigmatism) -> ConditionTe
             f"corner, which costs {share(distance.loss_percent)}."
         )
     wanted = distance is None and finding.verdict is not Verdict.WITHIN_LIMITS
-    midway = (
-        "Coma and a curved field part them too, and a focus midway between the two planes hides astigmatism."
-    )
-    return ConditionText(
-        evidence=" ".join(parts),
-        caution=midway if distance is None else "Coma and lateral colour part them too; every lens has some.",
-        advice=_BRACKET if wanted else "",
-    )
-
-
-def _split(split: SagittalSplit) -> str:
-    sharper = "sagittal" if split.sagittal_percent > 0.0 else "tangential"
-    return (
-        f"At {at_setting(split)} {sharper} edges are {abs(split.sagittal_percent):.0f} "
-        f"± {split.reach_percent:.0f} % sharper in the outer field; {_shots_text(split.shots)}."
-    )
+    caution = "Coma and lateral colour part them too; every lens has some."
+    if distance is None:
+        caution = "Coma and a curved field part them too, and a focus midway between the two planes hides astigmatism."
+    return ConditionText(evidence=" ".join(parts), caution=caution, advice=_BRACKET if wanted else "")
 
 
 def _lateral_colour(finding: ConditionFinding, details: LateralColour) -> ConditionText:
@@ -264,14 +254,13 @@ def _with_reach(value: float, reach: float, digits: int) -> str:
 
 
 def _distortion(details: Distortion) -> ConditionText:
-    size = abs(details.percent)
-    kind = "distortion" if size < 0.05 else "barrel" if details.percent < 0.0 else "pincushion"
+    kind = "barrel" if details.percent < 0.0 else "pincushion"
+    if abs(details.percent) < 0.05:
+        kind = "distortion"
+    size, shots = _with_reach(details.percent, details.reach_percent, 1), _shots_text(details.shots)
     at = f", at {focal_length(details.focal_length_mm)}" if details.focal_lengths > 1 else ""
     return ConditionText(
-        evidence=(
-            f"{_with_reach(size, details.reach_percent, 1)} % {kind} in the corner; "
-            f"{_shots_text(details.shots)}{at}."
-        ),
+        evidence=f"{size} % {kind} in the corner; {shots}{at}.",
         caution="At this distance; correcting it costs some sharpness in the corners.",
     )
 

@@ -1,24 +1,36 @@
-"""The panels of a sweep's curves: sharpness against the f-stop, over the zoom range, and SFR of typical edges."""
+"""Plots of a sweep as data: sharpness over the stops and the zoom range, SFR of typical edges, maps of the field."""
 
 import math
+from collections import defaultdict
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from itertools import chain
+from statistics import fmean
 from typing import Final
 
 import numpy as np
 
 from lensbench.model.names import f_stop, focal_length, listed
 from lensbench.model.setting import Setting
-from lensbench.model.shot import ZONES, ChartEdge, ShotResult
+from lensbench.model.shot import ZONES, ChartEdge, Direction, ShotResult
 from lensbench.model.sweep import FocalLengthFindings, LensFindings, SweepShot
-from lensbench.report.field import shots_at
 from lensbench.report.panels import Axis, Grid, Line, Panel, Point, lpmm_axis, value_axis
-from lensbench.report.words import Scale, known, mtf50_cell
+from lensbench.report.words import AtSetting, Scale, known, mtf50_cell
 from lensbench.shot import zone_of
 from lensbench.storage.text import clean_text
 
 _NYQUIST_CYPX: Final = 0.5
 _HIGHEST_SFR: Final = 1.1
 _CAPTION: Final = "MTF50 in cycles/pixel, 95 % interval below"
+_MOST_TURN_DEG: Final = 45.0
+_LONGEST_BAR: Final = 0.1
+"""Of the picture's width, for the sharpest figure."""
+
+_HOW_TO_READ: Final = (
+    "At each target, the bar along the radius shows the sagittal figure and the bar across it the tangential "
+    "one; a longer bar is sharper. The number is MTF50 in thousandths of a cycle per pixel. Dotted rings: "
+    "borders of the thirds."
+)
 
 
 def sharpness_panels(lens: LensFindings, *, key: str) -> list[Panel]:
@@ -149,12 +161,11 @@ def response_panel(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) 
     """SFR of the edge of middling sharpness in each zone, or None without one."""
     if lens.best is None:
         return None
-    setting = Setting(focal_length_mm=lens.best.focal_length_mm, f_number=lens.best.f_number)
-    results = shots_at(lens, setting, shots)
+    results = shots_at(lens, lens.best, shots)
     chosen = _typical_edges(results[0]) if results else {}
     if not chosen:
         return None
-    name = f"{focal_length(setting.focal_length_mm)}, {f_stop(setting.f_number)}"
+    name = f"{focal_length(lens.best.focal_length_mm)}, {f_stop(lens.best.f_number)}"
     places = ", ".join(
         f"{zone}: target {clean_text(edge.target)}, {edge.direction.value}" for zone, edge in chosen.items()
     )
@@ -209,3 +220,149 @@ def _path(chart_edge: ChartEdge) -> tuple[tuple[float, float], ...]:
     shown = (edge.frequency_cypx <= _NYQUIST_CYPX) & np.isfinite(edge.sfr)
     sfr = edge.sfr[shown].clip(0.0, _HIGHEST_SFR)
     return tuple(zip(edge.frequency_cypx[shown].tolist(), sfr.tolist(), strict=True))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """One place in the picture."""
+
+    name: str
+    center_px: tuple[float, float]
+    sagittal_cypx: float
+    """NaN where no edge along the radius was measured."""
+    tangential_cypx: float
+
+    @property
+    def mean_cypx(self) -> float:
+        """Mean of the figures that there are; NaN without any."""
+        figures = [value for value in (self.sagittal_cypx, self.tangential_cypx) if math.isfinite(value)]
+        return fmean(figures) if figures else math.nan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpotBar:
+    """One bar of a spot, as long as its figure is high."""
+
+    role: str
+    """sagittal or tangential."""
+    start_px: tuple[float, float]
+    end_px: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldMap:
+    """Sharpness over the picture at one setting."""
+
+    key: str
+    title: str
+    about: str
+    size_px: tuple[int, int]
+    spots: tuple[Spot, ...]
+    grid: Grid
+
+
+def spot_bars(spot: Spot, field: FieldMap) -> tuple[SpotBar, ...]:
+    """Bars of a spot: along the radius for sagittal, across it for tangential figures."""
+    down, right = (
+        place - (length - 1) / 2.0 for place, length in zip(spot.center_px, field.size_px, strict=True)
+    )
+    radius_px = math.hypot(down, right)
+    along = (down / radius_px, right / radius_px) if radius_px > 1.0 else (0.0, 1.0)
+    figures = [value for each in field.spots for value in (each.sagittal_cypx, each.tangential_cypx)]
+    sharpest_cypx = max((value for value in figures if math.isfinite(value)), default=math.nan)
+    half_px = _LONGEST_BAR * field.size_px[1] / sharpest_cypx / 2.0
+    bars = (
+        ("sagittal", half_px * spot.sagittal_cypx, along),
+        ("tangential", half_px * spot.tangential_cypx, (along[1], -along[0])),
+    )
+    row, col = spot.center_px
+    return tuple(
+        SpotBar(
+            role=role,
+            start_px=(row - reach_px * rows, col - reach_px * cols),
+            end_px=(row + reach_px * rows, col + reach_px * cols),
+        )
+        for role, reach_px, (rows, cols) in bars
+        if math.isfinite(reach_px)
+    )
+
+
+def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> list[FieldMap]:
+    """Map for every focal length at its best stop; the mean over the shots of that setting.
+
+    A ten-minute test names no best stop: its map is that of the widest one, which shows a bad copy first.
+    """
+    maps = []
+    for number, focal in enumerate(lens.by_focal_length, start=1):
+        quick = lens.quick and focal.curve
+        stop = min(point.f_number for point in focal.curve) if quick else focal.best_f_number
+        setting = Setting(focal_length_mm=focal.focal_length_mm, f_number=stop)
+        if field := field_map_at(lens, setting, shots, key=f"{key}-field-{number}"):
+            maps.append(field)
+    return maps
+
+
+def field_map_at(
+    lens: LensFindings, at: AtSetting, shots: Sequence[SweepShot], *, key: str
+) -> FieldMap | None:
+    """Map of the setting of a record; None where no target was measured there."""
+    results = _one_way_up(shots_at(lens, at, shots))
+    edges: dict[str, list[ChartEdge]] = defaultdict(list)
+    for edge in chain.from_iterable(result.edges for result in results):
+        if edge.edge.measured:
+            edges[edge.target].append(edge)
+    if not edges:
+        return None
+    spots = tuple(_spot(name, group) for name, group in sorted(edges.items()))
+    return FieldMap(
+        key=key,
+        title=f"{focal_length(at.focal_length_mm)}, {f_stop(at.f_number)}: sharpness over the picture",
+        about=f"Mean of {len(results)} shot{'s' if len(results) != 1 else ''}. {_HOW_TO_READ}",
+        size_px=results[0].size_px,
+        spots=spots,
+        grid=Grid.of(
+            spots,
+            "MTF50 in cycles/pixel at each target",
+            {
+                "target": lambda spot: spot.name,
+                "row, column (px)": lambda spot: f"{spot.center_px[0]:.0f}, {spot.center_px[1]:.0f}",
+                "sagittal": lambda spot: known(spot.sagittal_cypx),
+                "tangential": lambda spot: known(spot.tangential_cypx),
+            },
+        ),
+    )
+
+
+def shots_at(lens: LensFindings, at: AtSetting, shots: Sequence[SweepShot]) -> list[ShotResult]:
+    """All results used of one lens at the setting of a record."""
+    wanted = (lens.lens, lens.camera, Setting(focal_length_mm=at.focal_length_mm, f_number=at.f_number))
+    return [
+        shot.result
+        for shot in shots
+        if shot.used
+        and isinstance(shot.result, ShotResult)
+        and (shot.planned.lens, shot.planned.camera, shot.planned.setting) == wanted
+    ]
+
+
+def _one_way_up(results: list[ShotResult]) -> list[ShotResult]:
+    """Leave out the shots of a turned camera or chart: its targets stand elsewhere in the picture."""
+    first = results[0].tilt.roll_deg if results else math.nan
+    return [
+        result
+        for result in results
+        if not abs((result.tilt.roll_deg - first + 180.0) % 360.0 - 180.0) > _MOST_TURN_DEG
+    ]
+
+
+def _spot(name: str, edges: list[ChartEdge]) -> Spot:
+    def mean(direction: Direction) -> float:
+        figures = [edge.edge.mtf50_cypx for edge in edges if edge.direction is direction]
+        return fmean(figures) if figures else math.nan
+
+    return Spot(
+        name=clean_text(name),
+        center_px=(fmean(edge.center_px[0] for edge in edges), fmean(edge.center_px[1] for edge in edges)),
+        sagittal_cypx=mean(Direction.SAGITTAL),
+        tangential_cypx=mean(Direction.TANGENTIAL),
+    )

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Final
 
-from lensbench.report.field import FieldMap
+from lensbench.report.curves import FieldMap
 from lensbench.report.panels import Grid, Panel
 
 
@@ -26,7 +26,8 @@ class Lines:
     form: ClassVar[str] = "lines"
     sentences: tuple[str, ...]
     kind: str = "lead"
-    """lead, or limits."""
+    """lead, limits, or steps (numbered)."""
+    title: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,15 +52,6 @@ class Plots:
     plots: tuple[Panel | FieldMap, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Steps:
-    """Numbered sentences."""
-
-    form: ClassVar[str] = "steps"
-    title: str
-    sentences: tuple[str, ...]
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """Blocks that belong together."""
@@ -73,7 +65,7 @@ class Part:
     blocks: tuple["Block", ...]
 
 
-Block = Answer | Lines | Table | Plots | Steps | Part
+Block = Answer | Lines | Table | Plots | Part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +89,11 @@ def _plots(blocks: Sequence[Block]) -> Iterator[Panel | FieldMap]:
                 yield from plots
             case Part(blocks=inner):
                 yield from _plots(inner)
+
+
+def method(*sentences: str) -> Lines:
+    """How the figures came about, and their limits, in numbered sentences."""
+    return Lines(sentences, kind="steps", title="Method and limits")
 
 
 def tables(

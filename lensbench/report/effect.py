@@ -14,7 +14,7 @@ from lensbench.model.effect import (
     VisibleFrom,
 )
 from lensbench.model.names import shutter_speed
-from lensbench.report.document import WORDS, Answer, Plots, Report, Steps, tables
+from lensbench.report.document import WORDS, Answer, Plots, Report, method, tables
 from lensbench.report.notes import note_in_words
 from lensbench.report.panels import (
     Axis,
@@ -170,10 +170,8 @@ def visible_in_words(visible: Visible) -> str:
         return f"{visible.percent:g} %, common practice, no source: the SFR is not at hand"
     ruler = "one just noticeable difference of the quality ruler (ISO 20462-3, its curve from memory)"
     text = f"half of all viewers would notice, {looked_at(visible.looking)}; {ruler}. Smaller prints forgive more"
-    beyond = (
-        "; less than half of MTF50 would not be seen" if visible.rests_on == VisibleFrom.BEYOND_RULER else ""
-    )
-    return f"{text}{beyond}"
+    beyond = "; less than half of MTF50 would not be seen"
+    return f"{text}{beyond}" if visible.rests_on == VisibleFrom.BEYOND_RULER else text
 
 
 def effect_report(findings: EffectFindings) -> Report:
@@ -182,11 +180,6 @@ def effect_report(findings: EffectFindings) -> Report:
     title = f"Effect of {_CHANGED.get(findings.by, f'the {findings.by}')}"
     rejected = [(clean_text(shot.path.name), clean_line(shot.reason)) for shot in findings.rejected]
     left_out = Grid(caption="Not used", header=("photograph", "reason"), rows=tuple(rejected))
-    method = (
-        *_METHOD,
-        f"Sharpness, visible from {findings.visible.percent:g} %: {visible_in_words(findings.visible)}.",
-        "Noise, visible from 20 %, and overshoot, from 5 percentage points: common practice, no source.",
-    )
     shutter = [_shutter_panel(findings.shutter)] if findings.shutter else []
     return Report(
         title=title,
@@ -196,7 +189,11 @@ def effect_report(findings: EffectFindings) -> Report:
             Plots("Plots", (_difference_panel(findings), _order_panel(findings), *shutter)),
             *tables(("Differences", _differences_grid(findings)), captioned=True),
             *tables(("Left out", left_out if rejected else None)),
-            Steps("Method and limits", method),
+            method(
+                *_METHOD,
+                f"Sharpness, visible from {findings.visible.percent:g} %: {visible_in_words(findings.visible)}.",
+                "Noise, visible from 20 %, and overshoot, from 5 percentage points: common practice, no source.",
+            ),
             WORDS,
         ),
         version=findings.version,
@@ -258,10 +255,9 @@ def _order_panel(findings: EffectFindings) -> Panel:
     names = [level.level for level in findings.levels]
     roles = dict(zip(names, _LEVEL_ROLES, strict=False)) if len(names) <= len(_LEVEL_ROLES) else {"": "frame"}
     count = len(findings.shots)
-    drift = findings.drift
-    taken_out = (
-        f"Drift: {drift.percent_per_shot:+.2f} % a shot, taken out." if drift else "Drift was not taken out."
-    )
+    drift = "Drift was not taken out."
+    if findings.drift:
+        drift = f"Drift: {findings.drift.percent_per_shot:+.2f} % a shot, taken out."
     lines = []
     for name, role in roles.items():
         shots = [shot for shot in findings.shots if name in ("", shot.level)]
@@ -270,7 +266,7 @@ def _order_panel(findings: EffectFindings) -> Panel:
     return Panel(
         key="effect-order",
         title="Shot by shot",
-        about=f"MTF50 of the whole frame in the order of shooting. {taken_out}",
+        about=f"MTF50 of the whole frame in the order of shooting. {drift}",
         across=Axis(
             title="shot",
             low=0.5,

@@ -17,12 +17,11 @@ from lensbench.model.condition import (
     TurnedTest,
     Verdict,
 )
-from lensbench.model.setting import Setting
 from lensbench.model.sweep import LensFindings, SweepShot
+from lensbench.report.curves import field_map_at
 from lensbench.report.document import Lines, Part, Plots, tables
-from lensbench.report.field import field_map_at
 from lensbench.report.panels import Grid
-from lensbench.report.words import NOT_MEASURED, at_setting, clean_line, known, sentence_case
+from lensbench.report.words import NOT_MEASURED, at_setting, clean_line, figure_range, known, sentence_case
 
 _CAUTION: Final = (
     "These figures hold for this copy of the lens on this body, at this distance. They don't say where the asymmetry "
@@ -35,17 +34,15 @@ _TURN: Final = (
 )
 
 
-def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> Part | None:
-    """Sheet of one lens, with the map that shows its decentring best; None where that does not matter."""
+def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> tuple[Part, ...]:
+    """Sheet of one lens, with the map that shows its decentring best; none where that does not matter."""
     matters = (finding.details for finding in lens.condition if finding.verdict is Verdict.MATTERS)
     details = next((details for details in matters if isinstance(details, Decentring)), None)
     if details is None:
-        return None
-    main = details.main
-    setting = Setting(focal_length_mm=main.focal_length_mm, f_number=main.f_number)
+        return ()
     plain = [shot for shot in shots if shot.planned.focus_step is None]
-    field = field_map_at(lens, setting, plain, key=f"{key}-evidence-map")
-    return Part(
+    field = field_map_at(lens, details.main, plain, key=f"{key}-evidence-map")
+    part = Part(
         kind="evidence",
         key=f"{key}-evidence",
         title="Evidence on this copy of the lens",
@@ -57,6 +54,7 @@ def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -
             Lines((_CAUTION,), kind="limits"),
         ),
     )
+    return (part,)
 
 
 def _lead(details: Decentring) -> str:
@@ -89,10 +87,8 @@ def _fields(lens: LensFindings, details: Decentring) -> Grid:
 
 def _repeats_text(details: Decentring) -> str:
     """How often what was repeated."""
-    few, many = details.repeats
-    turned = max(row.turned_shots for row in details.rows)
-    shots = f"{few}" if few == many else f"{few} to {many}"
-    parts = [f"{shots} shots a setting, focused anew each time"] if many else []
+    shots, turned = figure_range(*details.repeats, "d"), max(row.turned_shots for row in details.rows)
+    parts = [f"{shots} shots a setting, focused anew each time"] if details.repeats[1] else []
     parts += [f"{turned} of each with the camera or chart turned"] if turned else []
     if details.brackets:
         brackets = f"{details.brackets} focus bracket{'s' * (details.brackets > 1)}"
@@ -109,9 +105,7 @@ def _settings(details: Decentring) -> Grid:
             "softer by": lambda row: known(row.percent, ".1f", " %"),
             "95 % interval": _interval,
             "softer side": lambda row: row.softer_side.value,
-            "shots": lambda row: (
-                f"{row.shots}" + (f", {row.turned_shots} turned" if row.turned_shots else "")
-            ),
+            "shots": lambda row: f"{row.shots}" + f", {row.turned_shots} turned" * (row.turned_shots > 0),
             "tilt, at most": lambda row: f"{row.tilt_percent:.1f} %",
             "matters": lambda row: "yes" if row.matters else "no",
         },

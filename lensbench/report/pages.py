@@ -17,7 +17,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, Image, KeepTogether, PageBreak, Paragraph, Spacer
 from reportlab.platypus import Table as Columns
 
-from lensbench.report.document import Answer, Block, Lines, Part, Plots, Report, Steps, Table
+from lensbench.report.document import Answer, Block, Lines, Part, Plots, Report, Table
 from lensbench.report.panels import STYLES
 from lensbench.report.render import Drawing
 from lensbench.storage.pdf import EVERY_CELL, WIDTH_PT, grid, pdf_pages, text
@@ -76,15 +76,15 @@ def _story(block: Block, drawings: Mapping[str, Drawing]) -> list[Flowable]:
             story: list[Flowable] = [_text(first, "answer"), *(_text(sentence, "lead") for sentence in rest)]
             story += [_text(sentence, "body") for sentence in limits]
             story += [*([_text(about, "about")] if about else []), Spacer(0, 2 * mm)]
+        case Lines(sentences=sentences, kind="steps", title=title):
+            lines = [_text(f"{number}. {sentence}", "body") for number, sentence in enumerate(sentences, 1)]
+            story = [KeepTogether([_text(title, "section"), *lines])]
         case Lines(sentences=sentences, kind=kind):
             story = [_text(sentence, "lead" if kind == "lead" else "body") for sentence in sentences]
         case Table():
             story = _titled_table(block)
         case Plots(title=title):
             story = [_text(title, "section") if title else Spacer(0, 2 * mm), *_plot_rows(block, drawings)]
-        case Steps(title=title, sentences=sentences):
-            lines = [_text(f"{number}. {sentence}", "body") for number, sentence in enumerate(sentences, 1)]
-            story = [KeepTogether([_text(title, "section"), *lines])]
         case Part(kind=kind, title=title, blocks=blocks):
             story = [CondPageBreak(105 * mm), _text(title, "section")] if title else []
             story += [flowable for inner in blocks for flowable in _story(inner, drawings)]

@@ -23,7 +23,7 @@ from matplotlib.path import Path
 from matplotlib.text import Text
 from matplotlib.transforms import Affine2D, Transform
 
-from lensbench.report.field import FieldMap, spot_bars
+from lensbench.report.curves import FieldMap, spot_bars
 from lensbench.report.panels import STYLES, Axis, Line, Panel
 from lensbench.shot import zone_borders
 
@@ -284,7 +284,8 @@ class _PageRenderer(RendererBase):
             look["stroke-dasharray"] = " ".join(f"{dash:.3g}" for dash in np.asarray(dashes))
         clip = gc.get_clip_rectangle()
         if self._names[-1] == "ring" and clip is not None:
-            look["clip-path"] = f"url(#{self._clip(clip.frozen().transformed(self._down))})"
+            box = clip.frozen().transformed(self._down)
+            look["clip-path"] = f"url(#{self._clip(box)})"
         self._add("path", look)
 
     def draw_markers(

@@ -11,14 +11,13 @@ from lensbench.model.flags import Remark, Severity
 from lensbench.model.names import f_stop, focal_length
 from lensbench.model.setting import focal_order
 from lensbench.model.shot import ZONES, ChartSeen, RejectedShot, ShotResult, ZoneFigure
-from lensbench.model.sweep import BestSetting, LensFindings, Purpose, SweepFindings, SweepShot
-from lensbench.report.answer import PURPOSE_NAMES, lens_sentences, lens_title, series_remark, zone_in_words
+from lensbench.model.sweep import BestSetting, LensFindings, Purpose, SharpEnough, SweepFindings, SweepShot
+from lensbench.report.answer import PURPOSE_NAMES, lens_sentences, lens_title, series_remark
 from lensbench.report.blur import lens_blur_sentence
 from lensbench.report.condition import condition_text, verdict_text
-from lensbench.report.curves import response_panel, sharpness_panels, zoom_panel
-from lensbench.report.document import WORDS, Answer, Block, Part, Plots, Report, Steps, tables
+from lensbench.report.curves import FieldMap, field_maps, response_panel, sharpness_panels, zoom_panel
+from lensbench.report.document import WORDS, Answer, Block, Part, Plots, Report, method, tables
 from lensbench.report.evidence import evidence_part
-from lensbench.report.field import FieldMap, field_maps
 from lensbench.report.panels import Grid, Panel
 from lensbench.report.tables import photo_labels
 from lensbench.report.words import NOT_MEASURED, Scale, clean_line, known, mtf50_cell, stop_range
@@ -38,7 +37,7 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
             lens,
             [shot for shot in shots if (shot.planned.lens, shot.planned.camera) == (lens.lens, lens.camera)],
             key=f"lens-{number}",
-            method=findings.method,
+            method_name=findings.method,
         )
         for number, lens in enumerate(findings.lenses, start=1)
     )
@@ -52,7 +51,7 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
     )
 
 
-def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method: str) -> Part:
+def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_name: str) -> Part:
     rejected = _all_rejected(lens, shots)
     zoom, response = zoom_panel(lens, key=key), response_panel(lens, shots, key=key)
     plots: tuple[Panel | FieldMap, ...] = (
@@ -61,7 +60,6 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method: 
         *([] if response is None else [response]),
         *field_maps(lens, shots, key=key),
     )
-    evidence = evidence_part(lens, shots, key=key)
     blocks: tuple[Block, ...] = (
         _answer(lens, shots, counted=f"{lens.shots} photographs, {len(rejected)} not used"),
         *tables(
@@ -77,17 +75,17 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method: 
             (_NOT_USED, _rejected_grid(rejected, caption=_NOT_USED)),
             ("About the shooting", _remarks_grid(lens, shots)),
         ),
-        Steps("Method and limits", _method(lens, clean_text(method))),
-        *([] if evidence is None else [evidence]),
+        method(*_method(lens, clean_text(method_name))),
+        *evidence_part(lens, shots, key=key),
     )
     return Part(kind="lens", key=key, blocks=blocks)
 
 
-def _method(lens: LensFindings, method: str) -> tuple[str, ...]:
+def _method(lens: LensFindings, name: str) -> tuple[str, ...]:
     sd = lens.shot_sd_percent
     spread = f" (here {sd:.1f} % of MTF50, from {clean_text(lens.spread_from)})" if isfinite(sd) else ""
     measured = (
-        f"Each edge of the printed chart was measured on linearised samples as they are ({method} method); "
+        f"Each edge of the printed chart was measured on linearised samples as they are ({name} method); "
         "a zone's figure is the mean of its edges, sagittal and tangential counting equally."
     )
     uncertainty = (
@@ -178,7 +176,9 @@ def purposes_grid(lens: LensFindings) -> Grid | None:
     if not bests:
         return None
     counted = [
-        f"{PURPOSE_NAMES[Purpose(purpose)]}: {zone_in_words(zone)}" for purpose, zone in lens.purposes.items()
+        f"{PURPOSE_NAMES[Purpose(purpose)]}: "
+        f"{'mean of the three thirds' if zone == 'frame' else f'{zone} third of the picture'}"
+        for purpose, zone in lens.purposes.items()
     ]
     levels = [f"{enough.level_percent:.0f} % of the best" for enough in bests[0][1].sharp_enough]
     ruled = any(best.take_rule != "best" for _, best in bests)
@@ -197,7 +197,7 @@ def _purpose_row(focal_mm: float | None, best: BestSetting, *, ruled: bool) -> t
         f_stop(best.f_number) + "\nbest tested" * best.at_border,
         _other_stops((setting.f_number for setting in best.tied), best.f_number),
         *[take] * ruled,
-        *(_runs(enough.surely, enough.probably) for enough in best.sharp_enough),
+        *(_kept_stops(enough) for enough in best.sharp_enough),
     )
 
 
@@ -205,10 +205,11 @@ def _other_stops(f_numbers: Iterable[float], best: float) -> str:
     return ", ".join(f_stop(stop) for stop in f_numbers if stop != best) or NOT_MEASURED
 
 
-def _runs(surely: Sequence[float], probably: Sequence[float]) -> str:
-    """Sure run, and below it the probable one where that is wider."""
-    wider = f"\nprobably {stop_range(probably, probably)}" if len(probably) > len(surely) else ""
-    return f"{stop_range(surely, surely) or NOT_MEASURED}{wider}"
+def _kept_stops(enough: SharpEnough) -> str:
+    """Sure run of stops, and below it the probable one where that is wider."""
+    more = len(enough.probably) > len(enough.surely)
+    wider = f"\nprobably {stop_range(enough.probably, enough.probably)}" if more else ""
+    return f"{stop_range(enough.surely, enough.surely) or NOT_MEASURED}{wider}"
 
 
 def zoom_stops_grid(lens: LensFindings) -> Grid | None:

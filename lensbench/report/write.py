@@ -34,6 +34,9 @@ _FILES: Final = (
     *("comparison.csv", "comparison.json", "effect.csv", "effect.json"),
 )
 
+_HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff\ufeff]")
+"""What JSON leaves as it is, and is not seen: C1 controls, direction marks, half surrogates."""
+
 
 def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) -> tuple[Path, ...]:
     """Write everything that a sweep leaves behind.
@@ -175,12 +178,4 @@ def check_output_folder(out: Path, *, inputs: Sequence[Path] = (), sweeps: Seque
 def json_text(form: Mapping[str, Any]) -> bytes:
     """JSON document, with the text as it is and no NaN; signs that a terminal would obey are escaped."""
     text = json.dumps(form, allow_nan=False, ensure_ascii=False, indent=1)
-    return (_HIDDEN.sub(_escaped, text) + "\n").encode()
-
-
-_HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff\ufeff]")
-"""What JSON leaves as it is, and is not seen: C1 controls, direction marks, half surrogates."""
-
-
-def _escaped(found: re.Match[str]) -> str:
-    return f"\\u{ord(found[0]):04x}"
+    return (_HIDDEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text) + "\n").encode()
