@@ -187,7 +187,7 @@ def _look(edge: "Edge", viewing: "Viewing | None") -> str:
 
 
 def _blur(edge: "Edge") -> str:
-    from lensbench.report.text.blur import blur_sentence
+    from lensbench.report import blur_sentence
 
     return "" if edge.physical is None else blur_sentence(edge.physical)
 

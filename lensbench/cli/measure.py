@@ -262,7 +262,7 @@ def _contrast(shot: "ShotResult", at_lpmm: Sequence[float]) -> list[str]:
 
 
 def _blur(shot: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
-    from lensbench.report.text.blur import blur_where_it_fits, most_comes_from, not_of_a_lens
+    from lensbench.report import blur_where_it_fits, most_comes_from, not_of_a_lens
 
     read = [one for one in shot.edges if one.edge.physical is not None]
     fitting = sum(one.edge.physical is not None and one.edge.physical.fits for one in read)

@@ -18,7 +18,7 @@ from lensbench.model.flags import Note
 from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
-from lensbench.stats import cannot_be_told_from_best, pooled_dof, quantile
+from lensbench.stats import distances_from_best, pooled_dof, quantile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,7 +273,11 @@ def in_order(rivals: Sequence[Rival], *, unit: str) -> list[Rank]:
     logs = np.array([rival.log_mtf50 + math.log(in_unit(1.0, rival.session, unit)) for rival in rivals])
     variance = np.array([rival.sd**2 for rival in rivals])
     freedom = pooled_dof(variance, [rival.freedom for rival in rivals])
-    tied = cannot_be_told_from_best(logs, variance, freedom) if np.all(variance > 0.0) else logs == logs.max()
+    tied = (
+        distances_from_best(logs, variance, freedom).may_be_best
+        if np.all(variance > 0.0)
+        else logs == logs.max()
+    )
     best = int(np.argmax(logs))
     tied |= logs >= logs[best] + math.log1p(-INDIFFERENCE)
     order = sorted(range(len(rivals)), key=lambda index: (-logs[index], rivals[index].session.title))

@@ -2,7 +2,7 @@
 
 Percent are of MTF50. f-numbers are nominal ones; an unknown focal length is None. A figure that does not exist is NaN:
 micrometres where the pixel pitch is unknown, and a reach, half the interval of 95 %, with a single shot. There is no
-sentence here: `report.text` makes them.
+sentence here: `report` makes them.
 """
 
 from dataclasses import dataclass

@@ -10,7 +10,7 @@ from lensbench.compare.compare import compare, compare_lenses
 from lensbench.model.compare import Caution, Verdict
 from lensbench.model.errors import SweepError
 from lensbench.model.setting import Setting
-from lensbench.report.out.write import write_sweep
+from lensbench.report.write import write_sweep
 from lensbench.stats import Uncertainty, half_width
 from lensbench.storage.store import read_sweep
 from lensbench.sweep.decide import find

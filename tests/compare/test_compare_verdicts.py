@@ -12,7 +12,7 @@ from test_compare_compare import CURVE, sharper
 from lensbench.compare.compare import compare_lenses
 from lensbench.edge.perception import RESPONSE_CYPX, gaussian_response, ruler_reading, viewing_of
 from lensbench.model.compare import Caution, Seen, Verdict
-from lensbench.report.out.compare import choice_grid, choice_lines
+from lensbench.report.compare import choice_grid, choice_lines
 from lensbench.stats import Uncertainty, half_width
 from lensbench.storage.store import read_sweep, sweep_document
 from lensbench.sweep.countable import measured_lenses, zone_responses

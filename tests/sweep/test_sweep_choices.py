@@ -10,8 +10,8 @@ from invented_shots import ZONE_LEVEL, result, shoot, shoot_brackets
 from lensbench.model.flags import remark
 from lensbench.model.setting import Setting
 from lensbench.model.sweep import Observed, Purpose, Unclaimed
-from lensbench.report.out.json_form import findings_as_json
-from lensbench.report.out.sweep import purposes_grid, zoom_stops_grid
+from lensbench.report.json_form import findings_as_json
+from lensbench.report.sweep import purposes_grid, zoom_stops_grid
 from lensbench.stats.best_set import Tie, taken
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject

@@ -1,13 +1,15 @@
 """What the blur of edges is made of, in plain words for the page and the command line."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import fields
 from math import isnan
 from typing import Final
 
-from lensbench.model.setting import Setting, f_stop, focal_length
+from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.optics import BlurParts, blur_parts
+from lensbench.report.curves import shots_at
 from lensbench.shot import mean_by_zone
 
 ZoneBlur = dict[str, tuple[BlurParts, float]]
@@ -49,29 +51,21 @@ def not_of_a_lens(failing: int, count: int) -> str:
 def blur_where_it_fits(edges: Sequence[ChartEdge], size_px: tuple[int, int]) -> ZoneBlur:
     """Give the mean parts of every zone and the frame, from the edges whose shape the model holds for."""
 
-    def mean(figure: Callable[[PhysicalFit], float]) -> dict[str, float]:
+    def mean(name: str) -> dict[str, float]:
         def read(edge: Edge) -> float | None:
-            return figure(edge.physical) if edge.physical is not None and edge.physical.fits else None
+            reading = edge.physical
+            if reading is None or not reading.fits:
+                return None
+            figure: float = getattr(reading if name == "defocus_disc_px" else blur_parts(reading), name)
+            return figure
 
         return mean_by_zone(edges, size_px, figure=read)
 
-    diffraction = mean(lambda reading: blur_parts(reading).diffraction_px)
-    pixel = mean(lambda reading: blur_parts(reading).pixel_px)
-    defocus = mean(lambda reading: blur_parts(reading).defocus_px)
-    other = mean(lambda reading: blur_parts(reading).other_px)
-    disc = mean(lambda reading: reading.defocus_disc_px)
+    parts = {part.name: mean(part.name) for part in fields(BlurParts)}
     return {
-        zone: (
-            BlurParts(
-                diffraction_px=diffraction[zone],
-                pixel_px=pixel[zone],
-                defocus_px=defocus[zone],
-                other_px=other[zone],
-            ),
-            disc[zone],
-        )
-        for zone in disc
-        if not isnan(disc[zone])
+        zone: (BlurParts(**{name: by_zone[zone] for name, by_zone in parts.items()}), disc_px)
+        for zone, disc_px in mean("defocus_disc_px").items()
+        if not isnan(disc_px)
     }
 
 
@@ -85,19 +79,14 @@ def lens_blur_sentence(lens: LensFindings, shots: Sequence[SweepShot]) -> str:
     """Say what the blur is made of at the best setting; nothing where no physical reading was asked for."""
     if lens.best is None:
         return ""
-    best = Setting(focal_length_mm=lens.best.focal_length_mm, f_number=lens.best.f_number)
-    results = [
-        shot.result
-        for shot in shots
-        if shot.used and isinstance(shot.result, ShotResult) and shot.planned.setting == best
-    ]
+    results = shots_at(lens, lens.best, shots)
     edges = [one for result in results for one in result.edges if one.edge.physical is not None]
     fitting = sum(one.edge.physical is not None and one.edge.physical.fits for one in edges)
     if not edges:
         return ""
-    at = f"At {f_stop(best.f_number)}"
-    if best.focal_length_mm is not None:
-        at += f" and {focal_length(best.focal_length_mm)}"
+    at = f"At {f_stop(lens.best.f_number)}"
+    if lens.best.focal_length_mm is not None:
+        at += f" and {focal_length(lens.best.focal_length_mm)}"
     blur = blur_where_it_fits(edges, results[0].size_px)
     if 2 * fitting < len(edges) or "frame" not in blur:
         return f"{at} {not_of_a_lens(len(edges) - fitting, len(edges))}"

@@ -3,7 +3,7 @@
 Text from outside (metadata, file names, tables) made fit to show: no hidden characters, no formulas.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -11,7 +11,7 @@ import pandas as pd
 
 from lensbench.model.compare import ComparedPair, CompareFindings, CompareRow, EffectFindings
 from lensbench.model.flags import Remark
-from lensbench.model.shot import ZONES, ChartEdge, PhysicalFit, RejectedShot, ShotResult, ZoneFigure
+from lensbench.model.shot import ChartEdge, RejectedShot, ShotResult
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SHOTS_COLUMNS, PlannedShot, SweepShot
 from lensbench.storage.text import clean_text, name_in_tables, visible
 
@@ -76,23 +76,17 @@ def compare_table(comparison: CompareFindings) -> pd.DataFrame:
 
 def effect_table(findings: EffectFindings) -> pd.DataFrame:
     """One row for every level, figure and zone."""
-    return pd.DataFrame(
-        [
-            {
-                "level": spreadsheet_text(row.level),
-                "reference": spreadsheet_text(findings.reference),
-                "figure": row.figure,
-                "zone": row.zone,
-                "unit": row.unit,
-                "difference": row.difference,
-                "ci95_low": row.ci95[0],
-                "ci95_high": row.ci95[1],
-                "visible_from": row.visible_from,
-                "verdict": row.verdict,
-            }
-            for row in findings.rows
-        ]
-    )
+    rows = [
+        {
+            "level": spreadsheet_text(row.level),
+            "reference": spreadsheet_text(findings.reference),
+            **_named(row, "figure", "zone", "unit", "difference"),
+            **_interval("ci95_low", "ci95_high", row.ci95),
+            **_named(row, "visible_from", "verdict"),
+        }
+        for row in findings.rows
+    ]
+    return pd.DataFrame(rows)
 
 
 def as_csv(table: pd.DataFrame) -> bytes:
@@ -101,7 +95,15 @@ def as_csv(table: pd.DataFrame) -> bytes:
     return text.encode()
 
 
-def _names(remarks: Sequence[Remark]) -> str:
+def _named(record: object, *names: str) -> dict[str, Cell]:
+    return {name: getattr(record, name) for name in names}
+
+
+def _interval(low: str, high: str, ends: tuple[float, float]) -> dict[str, Cell]:
+    return {low: ends[0], high: ends[1]}
+
+
+def _flags(remarks: Sequence[Remark]) -> str:
     return " ".join(dict.fromkeys(remark.flag for remark in remarks))
 
 
@@ -109,113 +111,80 @@ def _yes_no(answer: bool) -> str:  # noqa: FBT001
     return "yes" if answer else "no"
 
 
-def _shot_row(shot: SweepShot) -> dict[str, Cell]:
-    row = _planned_cells(shot.planned)
-    match shot.result:
-        case RejectedShot(reason=reason):
-            row["reason"] = spreadsheet_text(reason)
-        case ShotResult() as result:
-            row |= _measured_cells(result)
-            row["reason"] = spreadsheet_text(shot.reason)
-    return row | {"used": _yes_no(shot.used)}
-
-
 def _planned_cells(planned: PlannedShot) -> dict[str, Cell]:
-    metadata = planned.metadata
+    """What edges.csv tells of a photograph."""
     return {
         "file": spreadsheet_path(planned.path),
         "lens": spreadsheet_text(planned.lens),
-        "camera": spreadsheet_text(planned.camera),
         "f_number": planned.setting.f_number or None,
-        "exact_f_number": metadata.f_number,
         "focal_length_mm": planned.setting.focal_length_mm,
+    }
+
+
+def _shot_row(shot: SweepShot) -> dict[str, Cell]:
+    planned, metadata = shot.planned, shot.planned.metadata
+    row = _planned_cells(planned) | {
+        "camera": spreadsheet_text(planned.camera),
+        "exact_f_number": metadata.f_number,
         "exact_focal_length_mm": metadata.focal_length_mm,
         "focus_group": spreadsheet_text(planned.focus_group),
         "focus_step": planned.focus_step,
         "condition": spreadsheet_text(planned.condition),
-        "iso": metadata.iso,
-        "exposure_s": metadata.exposure_s,
+        **_named(metadata, "iso", "exposure_s"),
         "taken_at": spreadsheet_text(metadata.taken_at),
+        "used": _yes_no(shot.used),
     }
+    match shot.result:
+        case RejectedShot(reason=reason):
+            return row | {"reason": spreadsheet_text(reason)}
+        case ShotResult() as result:
+            return row | _measured_cells(result) | {"reason": spreadsheet_text(shot.reason)}
 
 
 def _measured_cells(result: ShotResult) -> dict[str, Cell]:
-    return {
+    cells: dict[str, Cell] = {
         "rows_px": result.size_px[0],
         "cols_px": result.size_px[1],
-        "picture_height_px": result.picture_height_px,
-        "pixel_pitch_um": result.pixel_pitch_um,
+        **_named(result, "picture_height_px", "pixel_pitch_um", "magnification", "distance_mm"),
         "sensor_data": _yes_no(result.sensor_data),
         "chart": spreadsheet_text(result.chart.name),
         "targets": result.chart.targets_found,
-        "contrast": result.chart.contrast,
-        "framing_percent": result.chart.framing_percent,
+        **_named(result.chart, "contrast", "framing_percent", "outermost_height", "outermost_light_percent"),
         "distortion_percent": result.chart.radial_distortion_percent,
-        "outermost_height": result.chart.outermost_height,
-        "outermost_light_percent": result.chart.outermost_light_percent,
-        "magnification": result.magnification,
-        "distance_mm": result.distance_mm,
-        "pitch_deg": result.tilt.pitch_deg,
-        "yaw_deg": result.tilt.yaw_deg,
-        "roll_deg": result.tilt.roll_deg,
-        "flags": _names(result.quality),
-        **_zone_cells(result.summary),
+        **_named(result.tilt, "pitch_deg", "yaw_deg", "roll_deg"),
+        "flags": _flags(result.quality),
     }
-
-
-def _zone_cells(summary: Mapping[str, ZoneFigure]) -> dict[str, Cell]:
-    cells: dict[str, Cell] = {}
-    for zone in ZONES:
-        if zone in summary:
-            figure = summary[zone]
-            cells |= {
-                f"{zone}_mtf50_cypx": figure.mtf50_cypx,
-                f"{zone}_ci95_low_cypx": figure.ci95_cypx[0],
-                f"{zone}_ci95_high_cypx": figure.ci95_cypx[1],
-                f"{zone}_sagittal_cypx": figure.sagittal_cypx,
-                f"{zone}_tangential_cypx": figure.tangential_cypx,
-                f"{zone}_edges": figure.edges,
-            }
+    for zone, figure in result.summary.items():
+        own = _named(figure, "mtf50_cypx", "sagittal_cypx", "tangential_cypx", "edges")
+        own |= _interval("ci95_low_cypx", "ci95_high_cypx", figure.ci95_cypx)
+        cells |= {f"{zone}_{name}": cell for name, cell in own.items()}
     return cells
 
 
-_EDGE_FIGURES = (
+_EDGE_FIGURES: Final = (
     *("mtf50_cypx", "mtf50_sd_cypx", "mtf30_cypx", "mtf20_cypx", "mtf10_cypx", "angle_deg"),
     *("rise_10_90_px", "overshoot_percent", "undershoot_percent", "snr", "channel"),
 )
+_PHYSICAL_FIGURES: Final = ("diffraction_q", "defocus_disc_px", "gaussian_sigma_px")
 
 
 def _edge_row(planned: PlannedShot, chart_edge: ChartEdge) -> dict[str, Cell]:
-    edge = chart_edge.edge
-    row: dict[str, Cell] = {name: getattr(edge, name) for name in _EDGE_FIGURES}
-    return row | {
-        "file": spreadsheet_path(planned.path),
-        "lens": spreadsheet_text(planned.lens),
-        "f_number": planned.setting.f_number or None,
-        "focal_length_mm": planned.setting.focal_length_mm,
-        "target": spreadsheet_text(chart_edge.target),
-        "arm": chart_edge.arm,
+    edge, physical = chart_edge.edge, chart_edge.edge.physical
+    row: dict[str, Cell] = {
+        **_planned_cells(planned),
+        **_named(edge, *_EDGE_FIGURES),
+        **_named(chart_edge, "arm", "image_height", "azimuth_deg"),
         "direction": chart_edge.direction.value,
+        "target": spreadsheet_text(chart_edge.target),
         "center_row_px": chart_edge.center_px[0],
         "center_col_px": chart_edge.center_px[1],
-        "image_height": chart_edge.image_height,
-        "azimuth_deg": chart_edge.azimuth_deg,
         "roi": str(edge.roi),
-        "flags": _names(edge.flags),
-        **_physical_cells(edge.physical),
+        "flags": _flags(edge.flags),
     }
-
-
-def _physical_cells(reading: PhysicalFit | None) -> dict[str, Cell]:
-    if reading is None:
-        return {}
-    return {
-        "physical_fits": _yes_no(reading.fits),
-        "physical_mtf50_cypx": reading.mtf50_cypx,
-        "diffraction_q": reading.diffraction_q,
-        "defocus_disc_px": reading.defocus_disc_px,
-        "gaussian_sigma_px": reading.gaussian_sigma_px,
-    }
+    if physical is not None:
+        row |= {"physical_fits": _yes_no(physical.fits), "physical_mtf50_cypx": physical.mtf50_cypx}
+        row |= _named(physical, *_PHYSICAL_FIGURES)
+    return row
 
 
 def _compare_row(pair: ComparedPair, row: CompareRow, unit: str) -> dict[str, Cell]:
@@ -223,20 +192,12 @@ def _compare_row(pair: ComparedPair, row: CompareRow, unit: str) -> dict[str, Ce
         "first": spreadsheet_text(pair.first),
         "second": spreadsheet_text(pair.second),
         "unit": unit,
-        "focal_length_mm": row.focal_length_mm,
-        "f_number": row.f_number,
-        "zone": row.zone,
+        **_named(row, "focal_length_mm", "f_number", "zone"),
         "first_mtf50": row.first,
         "second_mtf50": row.second,
-        "first_shots": row.first_shots,
-        "second_shots": row.second_shots,
-        "difference_percent": row.difference_percent,
-        "ci95_low_percent": row.ci95_percent[0],
-        "ci95_high_percent": row.ci95_percent[1],
-        "verdict": row.verdict,
-        "difference_jnd": row.difference_jnd,
-        "ci95_low_jnd": row.ci95_jnd[0],
-        "ci95_high_jnd": row.ci95_jnd[1],
-        "visible_from_percent": row.visible_from_percent,
-        "seen": row.seen,
+        **_named(row, "first_shots", "second_shots", "difference_percent"),
+        **_interval("ci95_low_percent", "ci95_high_percent", row.ci95_percent),
+        **_named(row, "verdict", "difference_jnd"),
+        **_interval("ci95_low_jnd", "ci95_high_jnd", row.ci95_jnd),
+        **_named(row, "visible_from_percent", "seen"),
     }

@@ -1,9 +1,9 @@
 """The one renderer: a panel or a map becomes a matplotlib figure, and that figure a PNG file or the page's SVG.
 
-Everything is laid out in points, 460.8 of them across, so that text keeps a readable size on a telephone and at half
-the width of a sheet. What the page shows bears a name (matplotlib's `gid`), which becomes the class that the page's
-style sheet colours, in light and dark; an artist without a name (the title, the white behind) is in the PNG only. The
-SVG holds no style, no script and nothing from outside; it is built from elements, so every text is escaped.
+Everything is laid out in points, 460.8 of them across: readable on a telephone and at half the width of a sheet. What
+the page shows bears a name (matplotlib's `gid`), which becomes the class that its style sheet colours, in light and
+dark; an artist without a name (the title, the white behind) is in the PNG only. The SVG holds no style, no script and
+nothing from outside; it is built from elements, so every text is escaped.
 """
 
 import io
@@ -23,8 +23,8 @@ from matplotlib.path import Path
 from matplotlib.text import Text
 from matplotlib.transforms import Affine2D, Transform
 
-from lensbench.report.draw.field import FieldMap, spot_bars
-from lensbench.report.draw.panels import STYLES, Line, Panel
+from lensbench.report.curves import FieldMap, spot_bars
+from lensbench.report.panels import STYLES, Axis, Line, Panel
 from lensbench.shot import zone_borders
 
 _WIDTH_PT: Final = 460.8
@@ -37,9 +37,11 @@ _FIELD_MARGIN_PT: Final = 26.0
 """Room for the bars of targets at the picture's border."""
 _TEXT_PT: Final = 13.5
 _DOTS_PER_INCH: Final = 150
-_MARKS: Final = {"circle": "o", "square": "s", "triangle": "^", "diamond": "D"}
-_MARK_SIZES: Final = {"circle": 8.4, "square": 7.6, "triangle": 9.0, "diamond": 8.0}
+_MARKS: Final = {"circle": ("o", 8.4), "square": ("s", 7.6), "triangle": ("^", 9.0), "diamond": ("D", 8.0)}
+"""matplotlib's sign, and the size that makes all look alike. [pt]"""
 _BAND, _RULE, _INK, _FAINT = "#e9e2cf", "#d8d4ca", "#23272b", "#5d646b"
+_ANCHORS: Final = {"left": ("start", 0.0), "center": ("middle", 0.5), "right": ("end", 1.0)}
+"""Where a text hangs: its name in SVG, and the share of the width that lies before it."""
 _OF_A_MAP: Final = (("sagittal", "sagittal (along the radius)"), ("tangential", "tangential (across it)"))
 
 Point = tuple[float, float]
@@ -102,9 +104,9 @@ def _sheet(height_pt: float) -> tuple[Figure, Axes]:
     return figure, sheet
 
 
-def _axes(figure: Figure, *, top_pt: float, bottom_pt: float, left_pt: float, right_pt: float) -> Axes:
-    """Axes within four borders of the sheet."""
-    height_pt = _height_pt(figure)
+def _axes(figure: Figure, *, rows_pt: tuple[float, float], cols_pt: tuple[float, float]) -> Axes:
+    """Axes within four borders of the sheet: top and bottom, left and right."""
+    (top_pt, bottom_pt), (left_pt, right_pt), height_pt = rows_pt, cols_pt, _height_pt(figure)
     size = ((right_pt - left_pt) / _WIDTH_PT, (bottom_pt - top_pt) / height_pt)
     return figure.add_axes((left_pt / _WIDTH_PT, 1.0 - (bottom_pt + _TITLE_PT) / height_pt, *size))
 
@@ -120,7 +122,7 @@ def _panel_figure(panel: Panel) -> Figure:
     rows = len(panel.lines) - 1 if panel.names_are_long else 0
     figure, sheet = _sheet(352.0 + _LEGEND_STEP_PT * rows)
     right_pt = _WIDTH_PT - (_RIGHT_AXIS_PT if panel.up_right else _RIGHT_PT)
-    axes = _axes(figure, top_pt=_TOP_PT, bottom_pt=_BOTTOM_PT, left_pt=_LEFT_PT, right_pt=right_pt)
+    axes = _axes(figure, rows_pt=(_TOP_PT, _BOTTOM_PT), cols_pt=(_LEFT_PT, right_pt))
     for start, end in panel.shades:
         axes.axvspan(start, end, color=_BAND, linewidth=0, zorder=0, gid="tied")
     _draw_axes(sheet, axes, panel, right_pt=right_pt)
@@ -128,9 +130,8 @@ def _panel_figure(panel: Panel) -> Figure:
         _draw_line(axes, line)
     if panel.best is not None:
         axes.axvline(panel.best, color=_INK, linewidth=1.0, linestyle=(0, (1, 3)), zorder=1, gid="best")
-        share = (panel.best - panel.across.low) / (panel.across.high - panel.across.low)
-        at = (_TOP_PT - 8.0, _LEFT_PT + share * (right_pt - _LEFT_PT))
-        _write(sheet, "best", at, ha="center", fontweight="bold")
+        col = _along(panel.across, panel.best, _LEFT_PT, right_pt)
+        _write(sheet, "best", (_TOP_PT - 8.0, col), ha="center", fontweight="bold")
     _draw_legend(sheet, panel)
     return figure
 
@@ -140,53 +141,49 @@ def _draw_axes(sheet: Axes, axes: Axes, panel: Panel, *, right_pt: float) -> Non
     axes.spines[["left", "top", "right"]].set_visible(False)
     axes.spines["bottom"].set(gid="axis", color=_INK, linewidth=1.0)
     axes.set(xticks=[], yticks=[])
-    width_pt, height_pt = right_pt - _LEFT_PT, _BOTTOM_PT - _TOP_PT
     for value, words in panel.up.ticks:
         axes.axhline(value, color=_RULE, linewidth=0.8, zorder=0.5, gid="rule")
-        share = (value - panel.up.low) / (panel.up.high - panel.up.low)
-        _write(sheet, words, (_BOTTOM_PT - share * height_pt + 4.5, _LEFT_PT - 7.0), ha="right")
+        row = _along(panel.up, value, _BOTTOM_PT, _TOP_PT)
+        _write(sheet, words, (row + 4.5, _LEFT_PT - 7.0), ha="right")
     for value, words in panel.across.ticks:
-        share = (value - panel.across.low) / (panel.across.high - panel.across.low)
-        _write(sheet, words, (_BOTTOM_PT + 18.0, _LEFT_PT + share * width_pt), ha="center")
+        _write(
+            sheet, words, (_BOTTOM_PT + 18.0, _along(panel.across, value, _LEFT_PT, right_pt)), ha="center"
+        )
     if panel.level is not None:
         axes.axhline(panel.level, color=_INK, linewidth=1.0, zorder=1, gid="axis")
-    middle = (_TOP_PT + _BOTTOM_PT) / 2.0
-    _write(
-        sheet, panel.across.title, (_BOTTOM_PT + 37.0, _LEFT_PT + width_pt / 2.0), kind="name", ha="center"
-    )
-    _write(sheet, panel.up.title, (middle, 13.0), kind="name", ha="center", rotation=90)
+    middle = ((_TOP_PT + _BOTTOM_PT) / 2.0, (_LEFT_PT + right_pt) / 2.0)
+    _write(sheet, panel.across.title, (_BOTTOM_PT + 37.0, middle[1]), kind="name", ha="center")
+    _write(sheet, panel.up.title, (middle[0], 13.0), kind="name", ha="center", rotation=90)
     if panel.up_right is not None:
-        right = panel.up_right
-        for value, words in right.ticks:
-            row = _BOTTOM_PT - (value - right.low) / (right.high - right.low) * height_pt
+        for value, words in panel.up_right.ticks:
+            row = _along(panel.up_right, value, _BOTTOM_PT, _TOP_PT)
             sheet.plot([right_pt, right_pt + 4.0], [row] * 2, color=_INK, linewidth=1.0, gid="axis")
             _write(sheet, words, (row + 4.5, right_pt + 7.0))
-        _write(sheet, right.title, (middle, _WIDTH_PT - 5.0), kind="name", ha="center", rotation=90)
+        at = (middle[0], _WIDTH_PT - 5.0)
+        _write(sheet, panel.up_right.title, at, kind="name", ha="center", rotation=90)
 
 
-def _look(role: str) -> dict[str, Any]:
+def _along(axis: Axis, value: float, start_pt: float, end_pt: float) -> float:
+    """Where a value of an axis lies on the sheet."""
+    return start_pt + (value - axis.low) / (axis.high - axis.low) * (end_pt - start_pt)
+
+
+def _look(kind: str, role: str, *, width_pt: float = 2.2) -> dict[str, Any]:
     style = STYLES[role]
-    return {
-        "color": style.color,
-        "linestyle": (0, style.dashes) if style.dashes else "solid",
-        "linewidth": 2.2,
-    }
+    dashes = (0, style.dashes) if style.dashes else "solid"
+    return {"color": style.color, "linestyle": dashes, "linewidth": width_pt, "gid": f"{kind} {role}"}
 
 
 def _mark(axes: Axes, role: str, cols: list[float], rows: list[float]) -> None:
-    style = STYLES[role]
-    look: dict[str, Any] = {
-        "marker": _MARKS[style.mark],
-        "markersize": _MARK_SIZES[style.mark],
-        "mec": "white",
-    }
-    axes.plot(cols, rows, linestyle="none", color=style.color, gid=f"mark {role}", zorder=4, **look)
+    marker, size_pt = _MARKS[STYLES[role].mark]
+    look: dict[str, Any] = {"marker": marker, "markersize": size_pt, "mec": "white", "linestyle": "none"}
+    axes.plot(cols, rows, color=STYLES[role].color, gid=f"mark {role}", zorder=4, **look)
 
 
 def _draw_line(axes: Axes, line: Line) -> None:
     path = [point for point in line.path if math.isfinite(point[1])]
     if path:
-        axes.plot(*zip(*path, strict=True), **_look(line.role), gid=f"curve {line.role}", zorder=2)
+        axes.plot(*zip(*path, strict=True), **_look("curve", line.role), zorder=2)
     barred = [point for point in line.points if math.isfinite(point.low) and math.isfinite(point.high)]
     if barred:
         cols = [col for point in barred for col in (point.place, point.place, math.nan)]
@@ -204,7 +201,7 @@ def _draw_legend(sheet: Axes, panel: Panel) -> None:
     for number, line in enumerate(panel.lines):
         row = _LEGEND_PT + (number * _LEGEND_STEP_PT if panel.names_are_long else 0.0)
         col = 12.0 + (0.0 if panel.names_are_long else number * step_pt)
-        sheet.plot([col, col + 34.0], [row, row], **_look(line.role), gid=f"curve {line.role}")
+        sheet.plot([col, col + 34.0], [row, row], **_look("curve", line.role))
         if line.points:
             _mark(sheet, line.role, [col + 17.0], [row])
         _write(sheet, line.name, (row + 4.5, col + 41.0))
@@ -216,11 +213,7 @@ def _field_figure(field: FieldMap) -> Figure:
     bottom_pt = _FIELD_MARGIN_PT + width_pt * rows / cols
     figure, sheet = _sheet(bottom_pt + _FIELD_MARGIN_PT + 30.0)
     axes = _axes(
-        figure,
-        top_pt=_FIELD_MARGIN_PT,
-        bottom_pt=bottom_pt,
-        left_pt=_FIELD_MARGIN_PT,
-        right_pt=_FIELD_MARGIN_PT + width_pt,
+        figure, rows_pt=(_FIELD_MARGIN_PT, bottom_pt), cols_pt=(_FIELD_MARGIN_PT, _FIELD_MARGIN_PT + width_pt)
     )
     axes.set(xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5))
     axes.axis("off")
@@ -231,10 +224,12 @@ def _field_figure(field: FieldMap) -> Figure:
         look: dict[str, Any] = {"fill": False, "color": _FAINT, "linewidth": 0.8, "linestyle": (0, (2.5, 5))}
         axes.add_patch(Circle(((cols - 1) / 2.0, (rows - 1) / 2.0), radius_px, gid="ring", **look))
     for role, words in _OF_A_MAP:
-        _draw_bars(axes, field, role)
+        bars = [bar for spot in field.spots for bar in spot_bars(spot, field) if bar.role == role]
+        cols_px = [col for bar in bars for col in (bar.start_px[1], bar.end_px[1], math.nan)]
+        rows_px = [row for bar in bars for row in (bar.start_px[0], bar.end_px[0], math.nan)]
+        axes.plot(cols_px, rows_px, **_look("whisker", role, width_pt=3.0), clip_on=False)
         row, col = bottom_pt + _FIELD_MARGIN_PT + 16.0, 12.0 if role == "sagittal" else 232.0
-        look = _look(role) | {"linewidth": 3.0, "gid": f"whisker {role}"}
-        sheet.plot([col, col + 30.0], [row, row], **look)
+        sheet.plot([col, col + 30.0], [row, row], **_look("whisker", role, width_pt=3.0))
         _write(sheet, words, (row + 4.5, col + 37.0))
     for spot in field.spots:
         if math.isfinite(spot.mean_cypx):
@@ -246,13 +241,6 @@ def _field_figure(field: FieldMap) -> Figure:
             )
             text.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8})
     return figure
-
-
-def _draw_bars(axes: Axes, field: FieldMap, role: str) -> None:
-    bars = [bar for spot in field.spots for bar in spot_bars(spot, field) if bar.role == role]
-    cols = [col for bar in bars for col in (bar.start_px[1], bar.end_px[1], math.nan)]
-    rows = [row for bar in bars for row in (bar.start_px[0], bar.end_px[0], math.nan)]
-    axes.plot(cols, rows, **_look(role) | {"linewidth": 3.0}, gid=f"whisker {role}", clip_on=False)
 
 
 class _PageRenderer(RendererBase):
@@ -288,11 +276,17 @@ class _PageRenderer(RendererBase):
         """Line, area or ring as one `path`."""
         if self._names[-1] is None:
             return
-        look = self._stroke(gc)
+        look = {"d": _path_data(path, transform + self._down)}
+        width_pt, dashes = gc.get_linewidth(), gc.get_dashes()[1]
+        if width_pt:
+            look["stroke-width"] = f"{width_pt:g}"
+        if dashes:
+            look["stroke-dasharray"] = " ".join(f"{dash:.3g}" for dash in np.asarray(dashes))
         clip = gc.get_clip_rectangle()
         if self._names[-1] == "ring" and clip is not None:
-            look["clip-path"] = f"url(#{self._clip(clip.frozen().transformed(self._down))})"
-        self._add("path", {"d": _path_data(path, transform + self._down)} | look)
+            box = clip.frozen().transformed(self._down)
+            look["clip-path"] = f"url(#{self._clip(box)})"
+        self._add("path", look)
 
     def draw_markers(
         self,
@@ -329,14 +323,12 @@ class _PageRenderer(RendererBase):
         if self._names[-1] is None or mtext is None:
             return
         width_pt, _, _ = self.get_text_width_height_descent(s, prop, ismath=False)
-        anchor = {"left": ("start", 0.0), "center": ("middle", 0.5), "right": ("end", 1.0)}[
-            mtext.get_horizontalalignment()
-        ]
+        anchor, share = _ANCHORS[mtext.get_horizontalalignment()]
         turn = math.radians(angle)
-        col, row = x + anchor[1] * width_pt * math.cos(turn), y - anchor[1] * width_pt * math.sin(turn)
+        col, row = x + share * width_pt * math.cos(turn), y - share * width_pt * math.sin(turn)
         place = {"x": _number(col), "y": _number(row), "font-size": f"{prop.get_size_in_points():g}"}
-        if anchor[1]:
-            place["text-anchor"] = anchor[0]
+        if share:
+            place["text-anchor"] = anchor
         if angle:
             place["transform"] = f"rotate({-angle:g} {_number(col)} {_number(row)})"
         if prop.get_weight() == "bold":
@@ -345,12 +337,6 @@ class _PageRenderer(RendererBase):
 
     def _add(self, tag: str, attributes: dict[str, str]) -> ET.Element:
         return ET.SubElement(self._picture, tag, {"class": str(self._names[-1])} | attributes)
-
-    def _stroke(self, gc: GraphicsContextBase) -> dict[str, str]:
-        width_pt = gc.get_linewidth()
-        dashes: Any = gc.get_dashes()[1]
-        look = {"stroke-width": f"{width_pt:g}"} if width_pt else {}
-        return look | ({"stroke-dasharray": " ".join(f"{dash:.3g}" for dash in dashes)} if dashes else {})
 
     def _clip(self, box: Any) -> str:
         name = f"{self._key}-clip"

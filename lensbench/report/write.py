@@ -12,15 +12,14 @@ from typing import Any, Final
 from lensbench.model.compare import CompareFindings, Effect
 from lensbench.model.errors import SettingError
 from lensbench.model.sweep import SweepFindings, SweepShot
-from lensbench.report.draw.render import draw
-from lensbench.report.out.compare import compare_report
-from lensbench.report.out.document import Report
-from lensbench.report.out.effect import effect_report
-from lensbench.report.out.html import page_of
-from lensbench.report.out.json_form import comparison_as_json, effect_as_json, findings_as_json
-from lensbench.report.out.pdf import pdf_of
-from lensbench.report.out.sweep import sweep_report
-from lensbench.report.out.tables import as_csv, compare_table, edges_table, effect_table, shots_table
+from lensbench.report.compare import compare_report
+from lensbench.report.document import Report
+from lensbench.report.effect import effect_report
+from lensbench.report.json_form import comparison_as_json, effect_as_json, findings_as_json
+from lensbench.report.pages import page_of, pdf_of
+from lensbench.report.render import draw
+from lensbench.report.sweep import sweep_report
+from lensbench.report.tables import as_csv, compare_table, edges_table, effect_table, shots_table
 from lensbench.storage.cache import ResultCache
 from lensbench.storage.files import Listing, probe_folder, within
 from lensbench.storage.store import SWEEP_FILE, sweep_document
@@ -33,6 +32,9 @@ _FILES: Final = (
     *("report.html", "report.pdf", "edges.csv", "shots.csv", "findings.json", SWEEP_FILE),
     *("comparison.csv", "comparison.json", "effect.csv", "effect.json"),
 )
+
+_HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff\ufeff]")
+"""What JSON leaves as it is, and is not seen: C1 controls, direction marks, half surrogates."""
 
 
 def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) -> tuple[Path, ...]:
@@ -175,12 +177,4 @@ def check_output_folder(out: Path, *, inputs: Sequence[Path] = (), sweeps: Seque
 def json_text(form: Mapping[str, Any]) -> bytes:
     """JSON document, with the text as it is and no NaN; signs that a terminal would obey are escaped."""
     text = json.dumps(form, allow_nan=False, ensure_ascii=False, indent=1)
-    return (_HIDDEN.sub(_escaped, text) + "\n").encode()
-
-
-_HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff\ufeff]")
-"""What JSON leaves as it is, and is not seen: C1 controls, direction marks, half surrogates."""
-
-
-def _escaped(found: re.Match[str]) -> str:
-    return f"\\u{ord(found[0]):04x}"
+    return (_HIDDEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text) + "\n").encode()

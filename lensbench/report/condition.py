@@ -1,5 +1,6 @@
 """The state of a lens in sentences: evidence in figures, a caution, and what to do next, made from the findings."""
 
+from dataclasses import dataclass
 from math import isfinite
 from typing import Final
 
@@ -13,19 +14,13 @@ from lensbench.model.condition import (
     FieldCurvature,
     LateralColour,
     PlaneDistance,
-    SagittalSplit,
     Subject,
+    TurnedOutcome,
     Verdict,
 )
 from lensbench.model.setting import f_stop, focal_length, listed
-from lensbench.report.text.sound import (
-    ConditionText,
-    at_setting,
-    decentring_text,
-    interval_percent,
-    share,
-    shots_text,
-)
+from lensbench.report.evidence import asymmetry_text, decentring_advice, interval_percent, share, turned_text
+from lensbench.report.words import at_setting
 
 _BRACKET: Final = (
     "Take a focus bracket: seven shots in even steps from clearly before to clearly behind the best focus, all stops "
@@ -55,6 +50,18 @@ _NOTHING_MEASURED: Final = {
 }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConditionText:
+    """What is said of one finding; empty where nothing is to be said."""
+
+    evidence: str
+    caution: str = ""
+    advice: str = ""
+
+    def __str__(self) -> str:
+        return " ".join(filter(None, (self.evidence, self.caution, self.advice)))
+
+
 def verdict_text(finding: ConditionFinding) -> str:
     """«matters», «within limits (limit 0.5 px)» or «can't tell»."""
     if finding.verdict is Verdict.WITHIN_LIMITS:
@@ -68,7 +75,7 @@ def condition_text(finding: ConditionFinding) -> ConditionText:
         case CameraTilt() as details:
             text = _tilt(finding, details)
         case Decentring() as details:
-            text = decentring_text(finding, details)
+            text = _decentring(finding, details)
         case FieldCurvature() as details:
             text = _curvature(finding, details)
         case PlaneDistance() as details:
@@ -83,6 +90,43 @@ def condition_text(finding: ConditionFinding) -> ConditionText:
             evidence, advice = _NOTHING_MEASURED[finding.subject]
             text = ConditionText(evidence=evidence, advice=advice)
     return text
+
+
+def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText:
+    main, tilt, turned = details.main, details.focus_tilt, details.turned
+    not_turned = turned.outcome is TurnedOutcome.NOT_DONE
+    uneven = sorted((row for row in details.rows if row.matters), key=lambda row: row is not main)
+    if uneven:
+        rows = "; ".join(asymmetry_text(row) for row in uneven[:4])
+        evidence = [f"One side is softer than the side opposite: {rows}; {_shots_text(main.shots)}."]
+    elif main.shots < 2:
+        evidence = [f"One shot a setting: {asymmetry_text(main)}, and nothing shows that it repeats."]
+    else:
+        even = finding.verdict is Verdict.WITHIN_LIMITS and main.percent < finding.limit
+        seen = "Even enough" if even else "No side stands out"
+        limit = share(details.detection_limit_percent)
+        evidence = [
+            f"{seen}: {asymmetry_text(main)}; {_shots_text(main.shots)}.",
+            f"At the widest stop that was repeated, {limit} or more would have shown.",
+        ]
+    if tilt is not None and tilt.matters:
+        evidence.append(
+            f"The plane of best focus is tilted by {tilt.um:.0f} um over half the diagonal beyond the chart's tilt, "
+            f"which costs the sides {share(tilt.loss_percent)} at {at_setting(tilt)}."
+        )
+    evidence += [] if not_turned else [turned_text(turned)]
+    by_tilt = max(row.tilt_percent for row in details.rows)
+    cautions = []
+    if by_tilt >= 1.0:
+        cautions.append(f"The chart's tilt could account for {by_tilt:.0f} % at most; the interval holds it.")
+    if finding.verdict is Verdict.MATTERS and not_turned:
+        cautions.append("Chart, wall and light are not ruled out before the camera was turned.")
+    cautions.append("It holds for this copy on this body, at this distance.")
+    return ConditionText(
+        evidence=" ".join(evidence),
+        caution=" ".join(cautions),
+        advice=decentring_advice(finding.verdict, turned.outcome),
+    )
 
 
 def _tilt(finding: ConditionFinding, tilt: CameraTilt) -> ConditionText:
@@ -106,7 +150,7 @@ def _tilt(finding: ConditionFinding, tilt: CameraTilt) -> ConditionText:
 def _curvature(finding: ConditionFinding, details: FieldCurvature) -> ConditionText:
     distance, fall = details.distance, details.falloff
     if distance is not None:
-        at = at_setting(distance.focal_length_mm, distance.f_number)
+        at = at_setting(distance)
         return _plane(
             distance,
             what=f"At {at} the corners are sharpest {_size(distance)} from the centre's focus",
@@ -117,12 +161,10 @@ def _curvature(finding: ConditionFinding, details: FieldCurvature) -> ConditionT
     within = finding.verdict is Verdict.WITHIN_LIMITS
     evidence = "No focus bracket."
     if fall is not None:
-        meaning = (
-            "a curved field would cost it more"
-            if within
-            else "curvature or other blur, one focus can't tell which"
-        )
-        at, size = at_setting(fall.focal_length_mm, fall.f_number), f"{abs(fall.percent):.0f} %"
+        meaning = "curvature or other blur, one focus can't tell which"
+        if within:
+            meaning = "a curved field would cost it more"
+        at, size = at_setting(fall), f"{abs(fall.percent):.0f} %"
         word = "softer" if fall.percent >= 0.0 else "sharper"
         evidence += f" At {at} the outer zone is {size} {word} than the inner one: {meaning}."
     return ConditionText(
@@ -133,7 +175,7 @@ def _curvature(finding: ConditionFinding, details: FieldCurvature) -> ConditionT
 
 
 def _focus_shift(distance: PlaneDistance) -> ConditionText:
-    at, wide = at_setting(distance.focal_length_mm, distance.f_number), f_stop(distance.against_f_number)
+    at, wide = at_setting(distance), f_stop(distance.against_f_number)
     return _plane(
         distance,
         what=f"At {at} the plane of best focus lies {_size(distance)} from that at {wide}",
@@ -169,30 +211,23 @@ def _size(distance: PlaneDistance) -> str:
 
 def _astigmatism(finding: ConditionFinding, details: Astigmatism) -> ConditionText:
     split, distance = details.split, details.distance
-    parts = [] if split is None else [_split(split)]
+    parts = []
+    if split is not None:
+        sharper = "sagittal" if split.sagittal_percent > 0.0 else "tangential"
+        size = f"{abs(split.sagittal_percent):.0f} ± {split.reach_percent:.0f} % sharper"
+        shots = _shots_text(split.shots)
+        parts.append(f"At {at_setting(split)} {sharper} edges are {size} in the outer field; {shots}.")
     if distance is not None:
-        at = at_setting(distance.focal_length_mm, distance.f_number)
+        at = at_setting(distance)
         parts.append(
             f"At {at} the planes of best focus of sagittal and tangential edges lie {_size(distance)} apart in the "
             f"corner, which costs {share(distance.loss_percent)}."
         )
     wanted = distance is None and finding.verdict is not Verdict.WITHIN_LIMITS
-    midway = (
-        "Coma and a curved field part them too, and a focus midway between the two planes hides astigmatism."
-    )
-    return ConditionText(
-        evidence=" ".join(parts),
-        caution=midway if distance is None else "Coma and lateral colour part them too; every lens has some.",
-        advice=_BRACKET if wanted else "",
-    )
-
-
-def _split(split: SagittalSplit) -> str:
-    sharper = "sagittal" if split.sagittal_percent > 0.0 else "tangential"
-    return (
-        f"At {at_setting(split.focal_length_mm, split.f_number)} {sharper} edges are {abs(split.sagittal_percent):.0f} "
-        f"± {split.reach_percent:.0f} % sharper in the outer field; {shots_text(split.shots)}."
-    )
+    caution = "Coma and lateral colour part them too; every lens has some."
+    if distance is None:
+        caution = "Coma and a curved field part them too, and a focus midway between the two planes hides astigmatism."
+    return ConditionText(evidence=" ".join(parts), caution=caution, advice=_BRACKET if wanted else "")
 
 
 def _lateral_colour(finding: ConditionFinding, details: LateralColour) -> ConditionText:
@@ -219,13 +254,17 @@ def _with_reach(value: float, reach: float, digits: int) -> str:
 
 
 def _distortion(details: Distortion) -> ConditionText:
-    size = abs(details.percent)
-    kind = "distortion" if size < 0.05 else "barrel" if details.percent < 0.0 else "pincushion"
+    kind = "barrel" if details.percent < 0.0 else "pincushion"
+    if abs(details.percent) < 0.05:
+        kind = "distortion"
+    size, shots = _with_reach(details.percent, details.reach_percent, 1), _shots_text(details.shots)
     at = f", at {focal_length(details.focal_length_mm)}" if details.focal_lengths > 1 else ""
     return ConditionText(
-        evidence=(
-            f"{_with_reach(size, details.reach_percent, 1)} % {kind} in the corner; "
-            f"{shots_text(details.shots)}{at}."
-        ),
+        evidence=f"{size} % {kind} in the corner; {shots}{at}.",
         caution="At this distance; correcting it costs some sharpness in the corners.",
     )
+
+
+def _shots_text(shots: int) -> str:
+    """«3 shots», or «one shot only»."""
+    return f"{shots} shots" if shots > 1 else "one shot only"

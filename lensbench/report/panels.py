@@ -4,14 +4,19 @@ Colour never counts alone, and stands out from the page by 3:1 or more in light 
 """
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Final
+from typing import Final, TypeVar
 
-from lensbench.report.text.words import Scale
+from lensbench.model.shot import ZONES
+from lensbench.report.words import NOT_MEASURED, Scale, known
 
-LONGEST_NAME_IN_ROW: Final = 12
+Record = TypeVar("Record")
+Cell = Callable[[Record], str]
+_LONGEST_NAME_IN_ROW: Final = 12
+_ASIDE: Final = 0.08
+"""Zones are set so far aside, in stops or levels, that their intervals don't hide each other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +26,12 @@ class Grid:
     caption: str
     header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+
+    @classmethod
+    def of(cls, records: Iterable[Record], caption: str, columns: Mapping[str, Cell[Record]]) -> "Grid":
+        """One row a record: `columns` names each column, and makes its cell of a record."""
+        rows = tuple(tuple(cell(record) for cell in columns.values()) for record in records)
+        return cls(caption=caption, header=tuple(columns), rows=rows)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,8 +43,14 @@ class Axis:
     high: float
     ticks: tuple[tuple[float, str], ...]
 
+    @classmethod
+    def around(cls, title: str, ticks: Iterable[tuple[float, str]], *, margin: float = 0.5) -> "Axis":
+        """Axis that reaches beyond its first and last tick by a margin."""
+        all_ticks = tuple(ticks)
+        return cls(title=title, low=all_ticks[0][0] - margin, high=all_ticks[-1][0] + margin, ticks=all_ticks)
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+
+@dataclass(frozen=True, slots=True)
 class Point:
     """One mark with its interval; NaN where there is none."""
 
@@ -41,11 +58,6 @@ class Point:
     value: float
     low: float = math.nan
     high: float = math.nan
-
-    @classmethod
-    def of(cls, place: float, value: float, ci95: tuple[float, float]) -> "Point":
-        """Mark of a figure with its interval."""
-        return cls(place=place, value=value, low=ci95[0], high=ci95[1])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +89,7 @@ class Panel:
     """What is to be seen, for those who don't see it, and as a caption."""
     across: Axis
     up: Axis
-    up_right: Axis | None
+    up_right: Axis | None = None
     lines: tuple[Line, ...]
     tied: tuple[float, ...] = ()
     """Places that can't be told from the best, the best included."""
@@ -89,7 +101,7 @@ class Panel:
     @property
     def names_are_long(self) -> bool:
         """Whether the legend needs a row for each name."""
-        return max((len(line.name) for line in self.lines), default=0) > LONGEST_NAME_IN_ROW
+        return max((len(line.name) for line in self.lines), default=0) > _LONGEST_NAME_IN_ROW
 
     @property
     def shades(self) -> tuple[tuple[float, float], ...]:
@@ -129,6 +141,60 @@ def round_step(extent: float) -> float:
     return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= extent / 5.0 * 0.999)
 
 
+def difference_panel(
+    differences: Mapping[str, Sequence[Point]],
+    *,
+    key: str,
+    title: str,
+    about: str,
+    across: Axis,
+    caption: str = "Difference in percent, 95 % interval below",
+    head: str,
+    joined: bool = True,
+) -> Panel:
+    """Panel of differences in MTF50 in percent, a line for each zone; `joined` where the places are in an order."""
+    extent = [
+        value
+        for points in differences.values()
+        for point in points
+        for value in (point.value, point.low, point.high)
+    ]
+    lines = []
+    for number, zone in enumerate(ZONES):
+        aside = _ASIDE * (number - (len(ZONES) - 1) / 2.0)
+        marks = [replace(point, place=point.place + aside) for point in differences.get(zone, ())]
+        lines += [Line.through(marks, name=zone, role=zone, joined=joined)] if marks else []
+    cells = {
+        (point.place, zone): difference_text(point.value, (point.low, point.high))
+        for zone, points in differences.items()
+        for point in points
+    }
+    rows = tuple(
+        (name, *(cells.get((place, zone), NOT_MEASURED) for zone in ZONES)) for place, name in across.ticks
+    )
+    return Panel(
+        key=key,
+        title=title,
+        about=about,
+        across=across,
+        up=value_axis([*extent, 0.0], title="difference in MTF50, %"),
+        lines=tuple(lines),
+        level=0.0,
+        grid=Grid(caption=caption, header=(head, *ZONES), rows=rows),
+    )
+
+
+def difference_text(difference: float, ci95: tuple[float, float]) -> str:
+    r"""Difference with its interval below.
+
+    >>> difference_text(2.04, (-1.0, 5.0))
+    '+2.0\n-1.0 to +5.0'
+    """
+    low, high = ci95
+    bounded = all(math.isfinite(value) for value in (difference, low, high))
+    return known(difference, "+.1f") + (f"\n{low:+.1f} to {high:+.1f}" if bounded else "")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Style:
     """The look of one line."""
@@ -141,15 +207,13 @@ class Style:
     """circle, square, triangle or diamond."""
 
 
-_SOLID: Final[tuple[float, ...]] = ()
-
-STYLES: Final[dict[str, Style]] = {
+STYLES: Final = {
     "inner": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=(5, 2), mark="circle"),
     "middle": Style(color="#a86200", color_on_dark="#f2b650", dashes=(1.2, 1.6), mark="square"),
     "outer": Style(color="#8a2268", color_on_dark="#ea93cb", dashes=(6, 1.8, 1.2, 1.8), mark="triangle"),
-    "frame": Style(color="#23272b", color_on_dark="#f1efe9", dashes=_SOLID, mark="diamond"),
-    "first": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=_SOLID, mark="circle"),
+    "frame": Style(color="#23272b", color_on_dark="#f1efe9", dashes=(), mark="diamond"),
+    "first": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=(), mark="circle"),
     "second": Style(color="#a86200", color_on_dark="#f2b650", dashes=(5, 2), mark="square"),
-    "sagittal": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=_SOLID, mark="circle"),
+    "sagittal": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=(), mark="circle"),
     "tangential": Style(color="#a86200", color_on_dark="#f2b650", dashes=(3, 2), mark="square"),
 }

@@ -13,7 +13,7 @@ from lensbench.model.compare import Caution, EffectCaution
 from lensbench.model.flags import Note
 from lensbench.model.setting import f_stop, listed
 from lensbench.model.sweep import Observed, Unclaimed
-from lensbench.report.text.words import figure_range
+from lensbench.report.words import figure_range
 from lensbench.storage.text import clean_text
 
 

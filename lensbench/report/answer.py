@@ -7,7 +7,16 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from lensbench.model.condition import Subject, Verdict
+from lensbench.model.condition import (
+    CameraTilt,
+    ConditionFinding,
+    Decentring,
+    InnerSharpness,
+    QuickFindings,
+    Subject,
+    TurnedOutcome,
+    Verdict,
+)
 from lensbench.model.flags import Remark
 from lensbench.model.setting import f_stop, focal_length, listed
 from lensbench.model.sweep import (
@@ -21,9 +30,17 @@ from lensbench.model.sweep import (
     SweepFindings,
     Unclaimed,
 )
-from lensbench.report.text.notes import note_in_words
-from lensbench.report.text.sound import quick_sentences
-from lensbench.report.text.words import NOT_TOLD_APART, clean_line, figure_range, sentence_case, stop_range
+from lensbench.report.condition import condition_text
+from lensbench.report.evidence import share
+from lensbench.report.notes import note_in_words
+from lensbench.report.words import (
+    NOT_TOLD_APART,
+    at_setting,
+    clean_line,
+    figure_range,
+    sentence_case,
+    stop_range,
+)
 from lensbench.storage.text import clean_text
 
 PURPOSE_NAMES: Final = {
@@ -61,7 +78,9 @@ def lens_sentences(lens: LensFindings) -> list[str]:
     if lens.best is None:
         return [f"{name}: no setting could be measured.", *limits]
     zoom = len(lens.by_focal_length) > 1
-    at_best = _at_best(lens)
+    at_best = next(
+        (focal for focal in lens.by_focal_length if focal.focal_length_mm == lens.best.focal_length_mm), None
+    )
     sentences = [_set_to(name, lens.best, [] if at_best is None else _tested(at_best), zoom=zoom)]
     sentences += _equal_lengths(lens)
     sentences += [told for focal in lens.by_focal_length if (told := _equal_stops(focal, zoom=zoom))]
@@ -74,14 +93,6 @@ def lens_sentences(lens: LensFindings) -> list[str]:
 
 def _tested(focal: FocalLengthFindings) -> list[float]:
     return sorted(point.f_number for point in focal.curve if point.zone == "frame")
-
-
-def _at_best(lens: LensFindings) -> FocalLengthFindings | None:
-    """Take the findings at the best setting's focal length."""
-    if lens.best is None:
-        return None
-    best_mm = lens.best.focal_length_mm
-    return next((focal for focal in lens.by_focal_length if focal.focal_length_mm == best_mm), None)
 
 
 def _set_to(name: str, best: BestSetting, tested: Sequence[float], *, zoom: bool) -> str:
@@ -107,8 +118,7 @@ def _equal_lengths(lens: LensFindings) -> Iterator[str]:
     for focal in lens.by_focal_length:
         if focal.focal_length_mm in tied:
             softer = 1.0 - focal.best_by_zone["frame"].mtf50_cypx / best.mtf50_cypx
-            figure = f"{100.0 * max(softer, 0.0):.0f} % softer"
-            length = focal_length(focal.focal_length_mm)
+            figure, length = f"{100.0 * max(softer, 0.0):.0f} % softer", focal_length(focal.focal_length_mm)
             if softer > INDIFFERENCE:
                 yield f"{length} can't be told from it ({figure} in these shots)."
             else:
@@ -124,10 +134,9 @@ def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
         return f"{at}only {f_stop(focal.best_f_number)}." if at else "No other stop is as sharp."
     frame = {point.f_number: point.ci95_cypx for point in focal.curve if point.zone == "frame"}
     intervals = [frame[stop] for stop in tied if stop in frame]
-    apart = bool(intervals) and max(low for low, _ in intervals) > min(high for _, high in intervals)
-    equal = (
-        f"differ by less than {100.0 * INDIFFERENCE:.0f} %, which hardly shows" if apart else NOT_TOLD_APART
-    )
+    equal = NOT_TOLD_APART
+    if intervals and max(low for low, _ in intervals) > min(high for _, high in intervals):
+        equal = f"differ by less than {100.0 * INDIFFERENCE:.0f} %, which hardly shows"
     return f"{at}{stop_range(tied, tested)} {equal}."
 
 
@@ -143,28 +152,26 @@ def _purposes(lens: LensFindings, *, zoom: bool) -> Iterator[str]:
     """Say which stop serves a subject at the centre, and which the edges, where those were seen."""
     if all(len(_tested(focal)) < 2 for focal in lens.by_focal_length):
         return
-    others = {name: best for name, best in lens.best_by_purpose.items() if name != Purpose.FRAME}
     frame = lens.best_by_purpose.get(Purpose.FRAME)
+    others = {
+        f"for {'a ' * (purpose == Purpose.CENTRE)}{PURPOSE_NAMES[Purpose(purpose)]}": best
+        for purpose, best in lens.best_by_purpose.items()
+        if purpose != Purpose.FRAME
+    }
     if others and frame and all((one.take, one.tied) == (frame.take, frame.tied) for one in others.values()):
-        yield f"The same holds {listed([f'for {_article(purpose)}' for purpose in others])}."
+        yield f"The same holds {listed(list(others))}."
     elif others:
-        told = [
-            f"for {_article(purpose)} set {_setting(best, zoom=zoom)}" for purpose, best in others.items()
-        ]
+        told = [f"{purpose} set {_setting(best, zoom=zoom)}" for purpose, best in others.items()]
         yield sentence_case(f"{', '.join(told)}.")
-
-
-def _article(purpose: str) -> str:
-    name = PURPOSE_NAMES[Purpose(purpose)]
-    return f"a {name}" if purpose == Purpose.CENTRE else name
 
 
 def _setting(best: BestSetting, *, zoom: bool) -> str:
     stop = f_stop(best.take.f_number if best.take else best.f_number)
     if zoom:
         return f"{focal_length(best.focal_length_mm)} and {stop}"
-    tied = [f_stop(f_number) for f_number in sorted(one.f_number for one in best.tied)]
-    others = [name for name in tied if name != stop]
+    others = [
+        name for f_number in sorted(one.f_number for one in best.tied) if (name := f_stop(f_number)) != stop
+    ]
     return f"{stop} ({listed(others)} as good)" if others else stop
 
 
@@ -216,30 +223,16 @@ def _state(lens: LensFindings) -> Iterator[str]:
 
 def holds_for(basis: Basis) -> str:
     """Say what the findings hold for: this copy, body, kind of file, distance and number of shots."""
-    parts = [
-        "this copy on this body",
-        ", ".join(("raw" if basis.sensor_data else "finished pictures", *basis.channels)),
-    ]
-    if math.isfinite(basis.distance_mm[0]):
-        low, high = basis.distance_mm
-        distance = f"at {figure_range(low / 1000.0, high / 1000.0, '.2g')} m"
-        low, high = basis.distance_focal_lengths
-        parts.append(
-            f"{distance} ({figure_range(low, high, '.0f')} focal lengths)" if math.isfinite(low) else distance
-        )
+    files = ", ".join(("raw" if basis.sensor_data else "finished pictures", *basis.channels))
+    low_m, high_m = (distance_mm / 1000.0 for distance_mm in basis.distance_mm)
+    distance = f"; at {figure_range(low_m, high_m, '.2g')} m" if math.isfinite(low_m) else ""
+    if distance and math.isfinite(basis.distance_focal_lengths[0]):
+        distance += f" ({figure_range(*basis.distance_focal_lengths, '.0f')} focal lengths)"
     fewest, most = basis.shots_a_setting
-    kind = ("refocused shot", "refocused shots")[most > 1]
-    bracket = (" or focus bracket", " or focus brackets")[most > 1] if basis.bracketed else ""
-    return f"Holds for {'; '.join(parts)}; {figure_range(fewest, most, 'd')} {kind}{bracket} a setting."
-
-
-def zone_in_words(zone: str) -> str:
-    """Which part of the picture counts.
-
-    >>> zone_in_words("inner")
-    'inner third of the picture'
-    """
-    return "mean of the three thirds" if zone == "frame" else f"{zone} third of the picture"
+    plural = "s" * (most > 1)
+    kind = f"refocused shot{plural}{f' or focus bracket{plural}' if basis.bracketed else ''}"
+    shots = f"{figure_range(fewest, most, 'd')} {kind} a setting"
+    return f"Holds for this copy on this body; {files}{distance}; {shots}."
 
 
 def series_remark(remark: SeriesRemark) -> Remark:
@@ -250,3 +243,78 @@ def series_remark(remark: SeriesRemark) -> Remark:
         setup = [*length, *([clean_line(remark.condition)] if remark.condition else [])]
         told = f"{', '.join([*setup, f'{remark.shots} shots'])}: {told}"
     return Remark(flag=remark.flag, seen=told)
+
+
+def quick_sentences(lens: LensFindings) -> list[str]:
+    """The answer of a ten-minute test, a thought an item; empty where none was asked for."""
+    quick = lens.quick
+    if quick is None:
+        return []
+    decentring = [finding for finding in lens.condition if isinstance(finding.details, Decentring)]
+    blurred = "" if quick.grossly_soft is Verdict.WITHIN_LIMITS else " A blurred print would do the same."
+    sharpness = " ".join(_inner(length) for length in quick.inner) + blurred
+    if not quick.inner:
+        sharpness = "can't tell, f-number, scale or pixel pitch are unknown."
+    return [
+        f"{lens.lens}: {_quick_verdict(quick, lens.condition)}",
+        *(condition_text(finding).evidence for finding in decentring),
+        f"Sharpness: {sharpness}",
+        f"Ten-minute test of {lens.shots} shots: it tells a sound copy from a bad one, not which stop is best.",
+    ]
+
+
+def _quick_verdict(quick: QuickFindings, condition: Sequence[ConditionFinding]) -> str:
+    soft = quick.grossly_soft is Verdict.MATTERS
+    details = (finding.details for finding in condition)
+    decentring = next((detail for detail in details if isinstance(detail, Decentring)), None)
+    if decentring is not None and quick.grossly_uneven is Verdict.MATTERS:
+        return _uneven(decentring, soft=soft)
+    if soft:
+        return "grossly soft at the centre, or the print is. Repeat once with another print, then return it."
+    if Verdict.CANNOT_TELL in (quick.grossly_uneven, quick.grossly_soft):
+        return f"nothing wrong seen, but {_doubt(quick, condition)}"
+    if quick.slightly_uneven:
+        return "a little uneven, as many sound lenses are, and not soft: no reason to return this copy."
+    return "neither grossly uneven nor grossly soft: no reason to return this copy."
+
+
+def _uneven(details: Decentring, *, soft: bool) -> str:
+    main, turned = details.main, details.turned
+    size = "the plane of best focus is tilted"
+    if main.matters:
+        size = f"the {main.softer_side} is {share(main.percent)} softer at {at_setting(main)}"
+    stayed = turned.outcome is TurnedOutcome.STAYED
+    still = (
+        f", and turning the {'chart' if turned.chart_only else 'camera'} did not move it" if stayed else ""
+    )
+    also = " The centre is soft as well." if soft else ""
+    again = "Repeat once" if stayed and not turned.chart_only else "Repeat once with the camera turned"
+    return f"grossly uneven: {size}{still}.{also} {again}, then return it."
+
+
+def _doubt(quick: QuickFindings, condition: Sequence[ConditionFinding]) -> str:
+    if not quick.inner:
+        return "the sharpness can't be judged. Give the f-number and the pixel pitch (--pitch-um)."
+    for finding in condition if quick.grossly_uneven is Verdict.CANNOT_TELL else ():
+        angles = finding.details
+        if isinstance(angles, CameraTilt) and finding.verdict is not Verdict.WITHIN_LIMITS:
+            askew_deg = max(abs(angles.yaw_deg), abs(angles.pitch_deg))
+            return f"the camera stood {askew_deg:.1f}° askew. Straighten it and repeat."
+    if quick.grossly_soft is Verdict.CANNOT_TELL:
+        return "the centre is rather soft, or the print is. Repeat with another print."
+    return "these shots leave doubt. Repeat with three shots of each setting."
+
+
+def _inner(length: InnerSharpness) -> str:
+    """The centre against what physics allows, and what the wider stop loses; ordinary for a wide stop."""
+    allowed = f"{length.share_percent:.0f} % of what diffraction, pixel and a home print allow"
+    parts = {"the centre is": length.wide_inner_percent, "the outer part": length.wide_outer_percent}
+    changes = [
+        f"{part} {abs(percent):.0f} % {'softer' if percent < 0.0 else 'sharper'}"
+        for part, percent in parts.items()
+        if math.isfinite(percent)
+    ]
+    wide = ""
+    if changes and math.isfinite(length.wide_f_number):
+        wide = f"; at {f_stop(length.wide_f_number)} {', '.join(changes)}"
+    return f"at {at_setting(length)} the centre reaches {allowed}{wide}."

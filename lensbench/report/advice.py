@@ -6,8 +6,8 @@ from typing import Final
 
 from lensbench.library import Advice, LeftOut, LensAdvice, LensPlan, PicturePlan
 from lensbench.model.setting import f_stop, focal_length, listed, shutter_speed
-from lensbench.report.text.notes import note_in_words
-from lensbench.report.text.words import percent
+from lensbench.report.notes import note_in_words
+from lensbench.report.words import percent
 
 _ZONES: Final = {
     "frame": "whole frame",
@@ -22,27 +22,20 @@ def advice_sentences(advice: Advice) -> list[str]:
     if not advice.lenses:
         return [no_answer(advice.focal_length_mm, advice.left_out)]
     best, *others = advice.lenses
-    at = "" if advice.f_number is None else f" at {f_stop(advice.f_number)}"
-    subject = f"For {focal_length(advice.focal_length_mm)}{at}, {_ZONES[advice.zone]}"
+    subject = f"For {focal_length(advice.focal_length_mm)}"
+    take = f"take {best.lens}"
+    if advice.f_number is None:
+        border = " (best tested: a better stop may lie beyond)" if best.best_tested else ""
+        good = _within_indifference(best.as_good_f_numbers, best.f_number)
+        take += f" at {f_stop(best.f_number)}{border}{f', {good}' if good else ''}"
+    else:
+        subject += f" at {f_stop(advice.f_number)}"
     named = [(f"{one.lens} ({f_stop(one.f_number)})", one) for one in others]
     return [
-        f"{subject}: {_set(best, advice)}.",
-        *_equal([name for name, one in named if one.tied]),
-        *(
-            f"{name} is {one.behind_percent:.0f} % softer{interval(one.behind_ci95_percent)}."
-            for name, one in named
-            if not one.tied
-        ),
+        f"{subject}, {_ZONES[advice.zone]}: {take}.",
+        *_others(named),
         *([] if others else ["No other lens in the library can answer."]),
     ]
-
-
-def _set(best: LensAdvice, advice: Advice) -> str:
-    if advice.f_number is not None:
-        return f"take {best.lens}"
-    border = " (best tested: a better stop may lie beyond)" if best.best_tested else ""
-    good = _within_indifference(best.as_good_f_numbers, best.f_number)
-    return f"take {best.lens} at {f_stop(best.f_number)}{border}{f', {good}' if good else ''}"
 
 
 def _within_indifference(f_numbers: Sequence[float], best: float) -> str:
@@ -50,8 +43,14 @@ def _within_indifference(f_numbers: Sequence[float], best: float) -> str:
     return f"{listed(good)} within 3 %" if good else ""
 
 
-def _equal(names: Sequence[str]) -> list[str]:
-    return [f"{listed(names)} can't be told from it."] if names else []
+def _others(named: Sequence[tuple[str, LensAdvice | LensPlan]]) -> Iterator[str]:
+    """Say which lenses can't be told from the best, and how far the rest stay behind."""
+    if tied := [name for name, lens in named if lens.tied]:
+        yield f"{listed(tied)} can't be told from it."
+    for name, lens in named:
+        if not lens.tied:
+            end = interval(lens.behind_ci95_percent) if isinstance(lens, LensAdvice) else " at its limits"
+            yield f"{name} is {lens.behind_percent:.0f} % softer{end}."
 
 
 def interval(ends_percent: tuple[float, float]) -> str:
@@ -74,7 +73,6 @@ def picture_sentences(plan: PicturePlan) -> list[str]:
     tested = " (best tested)" if best.best_tested else ""
     good = _within_indifference(best.as_good_f_numbers, best.best.f_number)
     take = f"Take {best.lens} at {f_stop(best.best.f_number)}{tested}{f' ({good})' if good else ''}"
-    named = [(f"{one.lens} ({f_stop(one.best.f_number)})", one) for one in others]
     return [
         f"{take}, and focus at {_metres(plan.focus_m)}.",
         (
@@ -84,12 +82,7 @@ def picture_sentences(plan: PicturePlan) -> list[str]:
         ),
         *_bracket(best, plan),
         *_exposed(best),
-        *_equal([name for name, one in named if one.tied]),
-        *(
-            f"{name} is {one.behind_percent:.0f} % softer at its limits."
-            for name, one in named
-            if not one.tied
-        ),
+        *_others([(f"{one.lens} ({f_stop(one.best.f_number)})", one) for one in others]),
     ]
 
 
@@ -116,11 +109,13 @@ def _exposed(lens: LensPlan) -> Iterator[str]:
     best = lens.best
     if best.exposure_s is None:
         return
-    parts = [f"Exposure: {shutter_speed(best.exposure_s)}"]
-    parts += [f"ISO {best.iso:.0f}"] if best.iso else []
-    parts += [f"an edge like the chart's at SNR {best.snr:.0f}"] if math.isfinite(best.snr) else []
-    shake = f"hands add about {best.shake_px:.1f} px of shake (a shorter shutter less)"
-    yield f"{', '.join([*parts, shake] if best.shake_px > 0.0 else parts)}."
+    parts = (
+        f"Exposure: {shutter_speed(best.exposure_s)}",
+        f"ISO {best.iso:.0f}" if best.iso else "",
+        f"an edge like the chart's at SNR {best.snr:.0f}" if math.isfinite(best.snr) else "",
+        f"hands add about {best.shake_px:.1f} px of shake (a shorter shutter less)" * (best.shake_px > 0.0),
+    )
+    yield f"{', '.join(filter(None, parts))}."
 
 
 def _metres(distance_m: float) -> str:

@@ -1,16 +1,17 @@
 """The one vocabulary: figures with their unit and interval, ranges of stops, doubt; each is spelled here alone.
 
-Names of stops, focal lengths and shutter speeds, and lists, are spelled in `model.setting`, for lower rooms name them
-too.
+Names of stops, focal lengths and shutter speeds, and lists, are spelled in `model.setting`.
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 from lensbench.model.compare import WayOfLooking
-from lensbench.model.setting import f_stop, listed
+from lensbench.model.setting import f_stop, focal_length, listed
+from lensbench.model.shot import ZoneFigure
+from lensbench.model.sweep import BestSetting, CurvePoint, LensFindings
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 from lensbench.storage.text import clean_text
 
@@ -71,15 +72,6 @@ def percent(share_percent: float) -> str:
     return f"{share_percent:.0f} %" if share_percent >= 0.95 else "under 1 %"
 
 
-def choice_of(names: Sequence[str], *, most: int) -> str:
-    """Join names of which any will do.
-
-    >>> choice_of(["a", "b", "c"], most=2)
-    'a or b or others'
-    """
-    return " or ".join(names[:most]) + (" or others" if len(names) > most else "")
-
-
 def looked_at(way: WayOfLooking) -> str:
     """How a picture is looked at: «at 100 % on a screen 60 cm away»."""
     if way.pixel_for_pixel:
@@ -97,6 +89,21 @@ def clean_line(text: str) -> str:
     return " ".join(cleaned for word in text.split() if (cleaned := clean_text(word, unknown="")))
 
 
+class AtSetting(Protocol):
+    """A record of one focal length and stop."""
+
+    @property
+    def focal_length_mm(self) -> float | None: ...  # noqa: D102
+    @property
+    def f_number(self) -> float: ...  # noqa: D102
+
+
+def at_setting(record: AtSetting) -> str:
+    """«35 mm, f/4», or «f/4» where the focal length is unknown."""
+    stop = f_stop(record.f_number)
+    return stop if record.focal_length_mm is None else f"{focal_length(record.focal_length_mm)}, {stop}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scale:
     """What turns cycles per pixel into the other units; None where it is not known."""
@@ -104,24 +111,32 @@ class Scale:
     pixel_pitch_um: float | None = None
     picture_height_px: int | None = None
 
+    @classmethod
+    def of_lens(cls, lens: LensFindings) -> "Scale":
+        """Scale that the findings of a lens carry."""
+        return cls(pixel_pitch_um=lens.pixel_pitch_um, picture_height_px=lens.picture_height_px)
+
     def lpmm(self, frequency_cypx: float) -> float | None:
         """Line pairs per millimetre on the sensor, or None without a pixel pitch."""
         return None if self.pixel_pitch_um is None else lpmm_from_cypx(frequency_cypx, self.pixel_pitch_um)
-
-    def lwph(self, frequency_cypx: float) -> float | None:
-        """Line widths per picture height, or None without a picture size."""
-        if self.picture_height_px is None:
-            return None
-        return lwph_from_cypx(frequency_cypx, self.picture_height_px)
 
     def also(self, frequency_cypx: float) -> str:
         """Give the same frequency in the other known units: «75 lp/mm, 2400 LW/PH»."""
         if not math.isfinite(frequency_cypx):
             return ""
-        lpmm, lwph = self.lpmm(frequency_cypx), self.lwph(frequency_cypx)
+        lpmm, height_px = self.lpmm(frequency_cypx), self.picture_height_px
         parts = [] if lpmm is None else [f"{lpmm:.0f} lp/mm"]
-        parts += [] if lwph is None else [f"{lwph:.0f} LW/PH"]
+        parts += [] if height_px is None else [f"{lwph_from_cypx(frequency_cypx, height_px):.0f} LW/PH"]
         return ", ".join(parts)
+
+
+def known(value: float, form: str = ".3f", unit: str = "") -> str:
+    """Figure, or a dash where it is not known.
+
+    >>> known(0.2931), known(math.nan), known(2.04, "+.1f", " %")
+    ('0.293', '–', '+2.0 %')
+    """
+    return f"{value:{form}}{unit}" if math.isfinite(value) else NOT_MEASURED
 
 
 def with_interval(value: float, ci95: tuple[float, float]) -> str:
@@ -130,8 +145,11 @@ def with_interval(value: float, ci95: tuple[float, float]) -> str:
     >>> with_interval(0.2931, (0.2889, 0.2973))
     '0.293\n0.289–0.297'
     """
-    if not math.isfinite(value):
-        return NOT_MEASURED
     low, high = ci95
-    known = math.isfinite(low) and math.isfinite(high)
-    return f"{value:.3f}\n{low:.3f}–{high:.3f}" if known else f"{value:.3f}"
+    bounded = all(math.isfinite(figure) for figure in (value, low, high))
+    return f"{value:.3f}\n{low:.3f}–{high:.3f}" if bounded else known(value)
+
+
+def mtf50_cell(figure: CurvePoint | ZoneFigure | BestSetting | None) -> str:
+    """MTF50 of a record with its 95 % interval; a dash for none."""
+    return NOT_MEASURED if figure is None else with_interval(figure.mtf50_cypx, figure.ci95_cypx)
