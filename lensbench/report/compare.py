@@ -18,8 +18,7 @@ from lensbench.model.compare import (
     StopChoice,
     Verdict,
 )
-from lensbench.model.setting import f_stop, focal_length
-from lensbench.model.setting import Setting
+from lensbench.model.setting import Setting, f_stop, focal_length
 from lensbench.model.shot import ZONES
 from lensbench.report.document import WORDS, Answer, Lines, Part, Plots, Report, tables
 from lensbench.report.notes import note_in_words

@@ -10,8 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.model.setting import f_stop, focal_length, listed
-from lensbench.model.setting import Setting
+from lensbench.model.setting import Setting, f_stop, focal_length, listed
 from lensbench.model.shot import ZONES, ChartEdge, Direction, ShotResult
 from lensbench.model.sweep import FocalLengthFindings, LensFindings, SweepShot
 from lensbench.report.panels import Axis, Grid, Line, Panel, Point, lpmm_axis, value_axis

@@ -8,8 +8,7 @@ from statistics import median
 from typing import Final
 
 from lensbench.model.flags import Remark, Severity
-from lensbench.model.setting import f_stop, focal_length
-from lensbench.model.setting import focal_order
+from lensbench.model.setting import f_stop, focal_length, focal_order
 from lensbench.model.shot import ZONES, ChartSeen, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.sweep import BestSetting, LensFindings, Purpose, SharpEnough, SweepFindings, SweepShot
 from lensbench.report.answer import PURPOSE_NAMES, lens_sentences, lens_title, series_remark
