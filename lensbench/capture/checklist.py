@@ -1,42 +1,38 @@
-"""The plan in words and rows, the same on the screen and on the checklist that is printed and ticked off."""
+"""The plan in words and rows, the same on the screen and on the checklist that is printed and ticked off.
+
+What it advises stands in `checklist.txt`, section by section, and is common practice, no source.
+"""
 
 from collections.abc import Sequence
+from importlib.resources import files
 from itertools import groupby
 from typing import Final
 
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, Spacer, Table
 
-from lensbench.capture import gear
 from lensbench.capture.plan import ShootPlan, ShotToTake
 from lensbench.capture.standing import WALL_PAGES
-from lensbench.model.names import f_stop, shutter_speed
+from lensbench.model.setting import f_stop, shutter_speed
 from lensbench.storage.pdf import grid, pdf_pages, text
 
 Rows = tuple[tuple[str, ...], list[tuple[str, ...]]]
 
 
 def headline(plan: ShootPlan) -> str:
-    """Name what is planned: how many shots, of which lens, in how many minutes."""
-    lens = plan.lens.name or _lens_described(plan)
-    kind = "Ten-minute test" if plan.quick else "Shooting plan"
-    return f"{kind}: {lens}, {len(plan.shots)} shots, about {_duration(plan.minutes)}"
-
-
-def _lens_described(plan: ShootPlan) -> str:
+    """What is planned: how many shots, of which lens, in how many minutes."""
     short_mm, long_mm = plan.lens.focal_range_mm
     focal = f"{short_mm:g}-{long_mm:g} mm" if plan.lens.zooms else f"{short_mm:g} mm"
-    return f"{focal} {f_stop(plan.lens.widest_f_number)}"
-
-
-def _duration(minutes: float) -> str:
-    if minutes < 90.0:
-        return f"{5 * max(1, round(minutes / 5.0)):d} minutes"
-    return f"{round(minutes / 30.0) / 2.0:g} hours"
+    lens = plan.lens.name or f"{focal} {f_stop(plan.lens.widest_f_number)}"
+    kind = "Ten-minute test" if plan.quick else "Shooting plan"
+    time = f"{round(plan.minutes / 30.0) / 2.0:g} hours"
+    if plan.minutes < 90.0:
+        time = f"{5 * max(1, round(plan.minutes / 5.0)):d} minutes"
+    return f"{kind}: {lens}, {len(plan.shots)} shots, about {time}"
 
 
 def chart_sentence(plan: ShootPlan) -> str:
-    """Say which chart it takes, how large, and how to make it."""
+    """Which chart it takes, how large, and how to make it."""
     chart = plan.chart
     if chart.kind == "wall":
         height_mm, width_mm = plan.standings[0].field_mm
@@ -55,7 +51,7 @@ def chart_sentence(plan: ShootPlan) -> str:
 def distance_rows(plan: ShootPlan) -> Rows:
     """Where to stand for each focal length."""
     header = ("focal length", "chart to sensor", "focal lengths", "scale", "picture shows", "print blur")
-    rows: list[tuple[str, ...]] = [
+    return header, [
         (
             f"{here.focal_length_mm:g} mm",
             f"{here.distance_mm / 1000.0:.2f} m",
@@ -66,11 +62,10 @@ def distance_rows(plan: ShootPlan) -> Rows:
         )
         for here in plan.standings
     ]
-    return header, rows
 
 
 def print_sentence(plan: ShootPlan) -> str:
-    """Say what the print's figure assumes."""
+    """What the print's figure assumes."""
     return (
         "Distances run from the chart to the sensor's mark, by thin-lens optics: good to a few centimetres. Print "
         f"blur: sigma on the sensor of a print with {plan.printed.dots_per_inch:g} dpi and edges of "
@@ -93,20 +88,24 @@ def tolerance_rows(plan: ShootPlan) -> Rows:
     ]
     if not bracketed:
         return header, rows
-    steps = (_bracket_step(plan, stop) if stop in bracketed else "" for stop in plan.f_numbers)
+    least_mm = {stop: min(here.bracket_mm[stop] for here in plan.standings) for stop in bracketed}
+    steps = [f"{_length(least_mm[stop])} (5 %)" if stop in bracketed else "" for stop in plan.f_numbers]
     with_steps = [(*row, step) for row, step in zip(rows, steps, strict=True)]
     return (*header, "step of the focus bracket, at the chart"), with_steps
-
-
-def _bracket_step(plan: ShootPlan, stop: float) -> str:
-    return f"{_length(min(here.bracket_mm[stop] for here in plan.standings))} (5 %)"
 
 
 def _length(length_mm: float) -> str:
     return f"{length_mm:.1f} mm" if length_mm < 10.0 else f"{length_mm / 10.0:.1f} cm"
 
 
-_SIZES_PT: Final = {"title": 16.0, "section": 11.0, "body": 8.6, "small": 7.4, "cell": 7.8}
+_STYLES_PT: Final = {
+    "title": (16.0, 0.0, 3.0),
+    "section": (11.0, 6.0, 3.0),
+    "body": (8.6, 0.0, 1.4),
+    "small": (7.4, 0.0, 1.4),
+}
+"""Kind of a paragraph -> its size, and the room before and after it."""
+_CELL_PT: Final = 7.8
 _BOX, _DASH = "\N{BALLOT BOX}", "\N{EN DASH}"
 _GAP = "\N{NO-BREAK SPACE}" * 2 + " "
 """Between boxes: plain spaces would be drawn as one."""
@@ -115,54 +114,49 @@ _FOOTER: Final = "Made by lensbench plan. Figures from thin-lens optics; see how
 
 def checklist_pdf(plan: ShootPlan) -> bytes:
     """PDF of the checklist: one page for the quick test, a few for a whole shoot."""
-    story = _quick_story(plan) if plan.quick else _story(plan)
+    head = [_text(headline(plan), "title")]
+    head += [_text(words, "body") for words in (chart_sentence(plan), *plan.remarks)]
+    story: list[Flowable] = [*head, Spacer(0, 1.5 * mm), _grid(*distance_rows(plan))]
+    story += [_text(print_sentence(plan), "small"), *(_quick_story(plan) if plan.quick else _story(plan))]
     return pdf_pages(story, title=headline(plan), footer=_FOOTER)
 
 
+def _advice() -> dict[str, list[str]]:
+    """Section of `checklist.txt` -> its lines."""
+    words = files("lensbench.capture").joinpath("checklist.txt").read_text(encoding="utf-8")
+    return {title: lines for title, *lines in map(str.splitlines, words.split("\n\n"))}
+
+
 def _story(plan: ShootPlan) -> list[Flowable]:
+    advice = _advice()
     return [
-        *_head(plan),
-        *_section("Hang the chart", [*gear.HANGING, *gear.LIGHT]),
+        _section("Hang the chart", [*advice["hanging"], *advice["light"]]),
         _grid(*tolerance_rows(plan)),
-        *_section("Set the camera", [*gear.TRIPOD, gear.EXPOSURE, *gear.CAMERA]),
-        *_section("Focus", gear.FOCUS),
-        *_section("Take care", gear.CARE, mark=_DASH),
+        _section("Set the camera", [*advice["tripod"], *advice["camera"]]),
+        _section("Focus", advice["focus"]),
+        _section("Take care", advice["care"], mark=_DASH),
         *_shots(plan),
-        *_section("Then", _afterwards()),
+        _section("Then", advice["afterwards"]),
     ]
 
 
 def _quick_story(plan: ShootPlan) -> list[Flowable]:
+    advice, kind = _advice(), plan.chart.kind
+    turned = advice["upside down"] if kind == "wall" else []
     return [
-        *_head(plan),
-        *_section("Before", [gear.HANGING[0], gear.HANGING[1], gear.LIGHT[0], *gear.TRIPOD]),
+        _section("Before", [*advice["hanging"][:2], advice["light"][0], *advice["tripod"]]),
         _grid(*tolerance_rows(plan)),
-        *_section("Set", [gear.EXPOSURE, *gear.CAMERA, *gear.FOCUS]),
-        *_quick_shots(plan),
-        *_section("Read it so", [gear.QUICK_SIDES[plan.chart.kind], *gear.QUICK_READING], mark=_DASH),
-        *_section("Take care", _quick_care(plan), mark=_DASH),
-        *_section("Then", _afterwards()[::2]),
+        _section("Set", [*advice["camera"], *advice["focus"]]),
+        _quick_shots(plan),
+        _section("Read it so", [*advice[f"quick {kind}"], *advice["quick"]], mark=_DASH),
+        _section("Take care", [*advice["care"][:2], *turned, advice["care"][3]], mark=_DASH),
+        _section("Then", advice["afterwards"][::2]),
     ]
 
 
-def _quick_care(plan: ShootPlan) -> list[str]:
-    turned = [gear.UPSIDE_DOWN] if plan.chart.kind == "wall" else []
-    return [*gear.CARE[:2], *turned, gear.CARE[3]]
-
-
-def _head(plan: ShootPlan) -> list[Flowable]:
-    story: list[Flowable] = [_text(headline(plan), "title"), _text(chart_sentence(plan), "body")]
-    story += [_text(remark, "body") for remark in plan.remarks]
-    story += [Spacer(0, 1.5 * mm), _grid(*distance_rows(plan)), _text(print_sentence(plan), "small")]
-    return story
-
-
-def _section(title: str, lines: Sequence[str], *, mark: str = _BOX) -> list[Flowable]:
-    return [
-        KeepTogether(
-            [_text(title, "section"), *(_text(f"{mark}  {line}", "body", hang_pt=4.2 * mm) for line in lines)]
-        )
-    ]
+def _section(title: str, lines: Sequence[str], *, mark: str = _BOX) -> Flowable:
+    points = (_text(f"{mark}  {line}", "body", hang_pt=4.2 * mm) for line in lines)
+    return KeepTogether([_text(title, "section"), *points])
 
 
 def _shots(plan: ShootPlan) -> list[Flowable]:
@@ -179,19 +173,18 @@ def _shots(plan: ShootPlan) -> list[Flowable]:
     return story
 
 
-def _quick_shots(plan: ShootPlan) -> list[Flowable]:
+def _quick_shots(plan: ShootPlan) -> Flowable:
     """All shots in one table, a line for each way the sheet hangs and focal length, so that one page holds it."""
     rows = []
-    for (condition, focal_length_mm), members in groupby(
-        plan.shots, key=lambda shot: (shot.condition, shot.focal_length_mm)
-    ):
+    lines = groupby(plan.shots, key=lambda shot: (shot.condition, shot.focal_length_mm))
+    for (condition, focal_length_mm), members in lines:
         by_stop = groupby(members, key=lambda shot: shot.f_number)
         cells = (_GAP.join(_setting_row(list(shots))[:3]) for _, shots in by_stop)
         rows.append((condition, f"{focal_length_mm:g} mm", *cells))
-    turned = "turn the sheet upside down" if plan.chart.kind == "sheet" else "turn the camera upside down"
-    title = _text(f"Shots: focus anew before each; then {turned} and repeat", "section")
+    turned = "sheet" if plan.chart.kind == "sheet" else "camera"
+    title = f"Shots: focus anew before each; then turn the {turned} upside down and repeat"
     header = ("chart", "focal length", *("" for _ in plan.f_numbers))
-    return [KeepTogether([title, _grid(header, rows)])]
+    return KeepTogether([_text(title, "section"), _grid(header, rows)])
 
 
 def _setting_row(shots: Sequence[ShotToTake]) -> tuple[str, ...]:
@@ -204,30 +197,15 @@ def _setting_row(shots: Sequence[ShotToTake]) -> tuple[str, ...]:
     return f_stop(first.f_number), shutter_speed(first.exposure_s), boxes, does
 
 
-def _step_name(step: int) -> str:
-    return f"{step:+d}".replace("-", "\N{MINUS SIGN}") if step else "0"
-
-
-def _afterwards() -> tuple[str, ...]:
-    watching = (
-        "Beside the camera: lensbench check FOLDER --watch --plan shots.csv says at once what to repeat."
-    )
-    table = (
-        "shots.csv lists the shots in this order; the column «file» is filled by «check --fill» or by hand."
-    )
-    return watching, table, "lensbench sweep FOLDER --shots shots.csv --out result"
+def _step_name(step: float) -> str:
+    return f"{step:+.0f}".replace("-", "\N{MINUS SIGN}") if step else "0"
 
 
 def _text(words: str, kind: str, *, hang_pt: float = 0.0) -> Paragraph:
-    return text(
-        words,
-        _SIZES_PT[kind],
-        faint=kind == "small",
-        before_pt=6.0 if kind == "section" else 0.0,
-        after_pt=3.0 if kind in {"title", "section"} else 1.4,
-        hang_pt=hang_pt,
-    )
+    size_pt, before_pt, after_pt = _STYLES_PT[kind]
+    faint = kind == "small"
+    return text(words, size_pt, faint=faint, before_pt=before_pt, after_pt=after_pt, hang_pt=hang_pt)
 
 
 def _grid(header: Sequence[str], rows: Sequence[Sequence[str]]) -> Table:
-    return grid(header, rows, size_pt=_SIZES_PT["cell"])
+    return grid(header, rows, size_pt=_CELL_PT)

@@ -1,78 +1,32 @@
-"""The plan of a shoot: which chart, where to stand, every shot in order, and how long it takes.
+"""The plan of a shoot: which chart, where to stand, every shot in order, how long it takes, and its table for `sweep`.
 
 Exposure times keep the light on the sensor the same at every stop.
 """
 
+import csv
+import io
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from math import isfinite
+from math import isfinite, log2
 from typing import Final
 
-from lensbench.capture.gear import CameraGear, LensGear, exact_f_number, full_stops, zoom_marks
-from lensbench.capture.standing import ChartChoice, PrintGear, Standing, choose_chart, stand
+from lensbench.capture.standing import (
+    CameraGear,
+    ChartChoice,
+    LensGear,
+    PrintGear,
+    Standing,
+    choose_chart,
+    full_stops,
+    stand,
+    zoom_marks,
+)
+from lensbench.model.condition import QUICK_TEST
 from lensbench.model.errors import SettingError
-from lensbench.model.names import f_stop, focal_length
-from lensbench.model.shot import Turned
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Exposure:
-    """A metered pair of time and f-number; other stops follow from it."""
-
-    seconds: float
-    f_number: float
-
-    def __post_init__(self) -> None:
-        if not (isfinite(self.seconds) and self.seconds > 0.0 and 0.5 <= self.f_number <= 128.0):
-            raise SettingError(f"an exposure of {self.seconds:g} s at {f_stop(self.f_number)} cannot be")
-
-    @classmethod
-    def parse(cls, text: str) -> "Exposure":
-        """Read «1/30@5.6» or «0.5@8».
-
-        Raises
-        ------
-        SettingError
-            It is written otherwise.
-        """
-        found = re.fullmatch(
-            r"\s*(?:(\d+)\s*/\s*)?(\d+(?:\.\d+)?)\s*s?\s*@\s*(?:f/)?(\d+(?:\.\d+)?)\s*", text
-        )
-        if found is None or float(found[2]) == 0.0:
-            raise SettingError(f"exposure '{text}': write TIME@STOP, such as 1/30@5.6")
-        upper = float(found[1]) if found[1] else None
-        seconds = float(found[2]) if upper is None else upper / float(found[2])
-        return cls(seconds=seconds, f_number=float(found[3]))
-
-    def seconds_at(self, f_number: float) -> float:
-        """Time for the same light at another engraved stop: t (N / N0)^2, by the exact f-numbers.
-
-        >>> Exposure(seconds=1 / 32, f_number=5.6).seconds_at(16)
-        0.25
-        """
-        ratio = exact_f_number(f_number) / exact_f_number(self.f_number)
-        return round(self.seconds * ratio**2, 9)
-
-
-def in_thirds(stops: float) -> int:
-    """Round a number of stops to thirds, as cameras are set; never to nothing."""
-    return max(1, round(3.0 * abs(stops)))
-
-
-def thirds_in_words(thirds: int) -> str:
-    """Say a number of thirds of a stop as a photographer does.
-
-    >>> thirds_in_words(2), thirds_in_words(3), thirds_in_words(7)
-    ('two thirds of a stop', 'one stop', '2 1/3 stops')
-    """
-    whole, rest = divmod(thirds, 3)
-    if whole == 0:
-        return ("", "a third of a stop", "two thirds of a stop")[rest]
-    if rest == 0:
-        return "one stop" if whole == 1 else f"{whole} stops"
-    return f"{whole} {rest}/3 stops"
-
+from lensbench.model.setting import f_stop, focal_length
+from lensbench.model.shot import TABLE_COLUMNS, TableRow, Turned
+from lensbench.storage.text import name_in_tables
 
 MOST_QUICK_SHOTS: Final = 12
 QUICK_STOP: Final = 8.0
@@ -88,6 +42,71 @@ _STANDING_MIN: Final = 8.0
 _FOCUSING_S: Final = 15.0
 _TIMER_S: Final = 10.0
 _QUICK_MIN: Final = 4.0
+
+
+def exact_f_number(f_number: float) -> float:
+    """Exact value of an engraved third or half stop, on the scale of powers of the root of two.
+
+    >>> round(exact_f_number(5.6), 3), round(exact_f_number(3.5), 3)
+    (5.657, 3.564)
+    """
+    return float(2.0 ** (round(12.0 * log2(f_number)) / 12.0))
+
+
+def in_thirds(stops: float) -> int:
+    """Number of thirds nearest to a number of stops, as cameras are set; never none."""
+    return max(1, round(3.0 * abs(stops)))
+
+
+def thirds_in_words(thirds: int) -> str:
+    """Number of thirds of a stop as a photographer says it.
+
+    >>> thirds_in_words(2), thirds_in_words(3), thirds_in_words(7)
+    ('two thirds of a stop', 'one stop', '2 1/3 stops')
+    """
+    whole, rest = divmod(thirds, 3)
+    if whole == 0:
+        return ("", "a third of a stop", "two thirds of a stop")[rest]
+    if rest == 0:
+        return "one stop" if whole == 1 else f"{whole} stops"
+    return f"{whole} {rest}/3 stops"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exposure:
+    """A metered pair of time and f-number; other stops follow from it."""
+
+    seconds: float
+    f_number: float
+
+    def __post_init__(self) -> None:
+        if not (isfinite(self.seconds) and self.seconds > 0.0 and 0.5 <= self.f_number <= 128.0):
+            raise SettingError(f"an exposure of {self.seconds:g} s at {f_stop(self.f_number)} cannot be")
+
+    @classmethod
+    def parse(cls, text: str) -> "Exposure":
+        """Exposure from «1/30@5.6» or «0.5@8».
+
+        Raises
+        ------
+        SettingError
+            It is written otherwise.
+        """
+        number = r"(\d+(?:\.\d+)?)"
+        found = re.fullmatch(rf"\s*(?:(\d+)\s*/\s*)?{number}\s*s?\s*@\s*(?:f/)?{number}\s*", text)
+        if found is None or float(found[2]) == 0.0:
+            raise SettingError(f"exposure '{text}': write TIME@STOP, such as 1/30@5.6")
+        seconds = float(found[1]) / float(found[2]) if found[1] else float(found[2])
+        return cls(seconds=seconds, f_number=float(found[3]))
+
+    def seconds_at(self, f_number: float) -> float:
+        """Time for the same light at another engraved stop: t (N / N0)^2, by the exact f-numbers.
+
+        >>> Exposure(seconds=1 / 32, f_number=5.6).seconds_at(16)
+        0.25
+        """
+        ratio = exact_f_number(f_number) / exact_f_number(self.f_number)
+        return round(self.seconds * ratio**2, 9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,18 +125,15 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ShotToTake:
-    """One press of the button."""
+class ShotToTake(TableRow):
+    """One press of the button, as the shots table will hold it.
+
+    `focus_step` is of a focus bracket: 0 in focus, negative nearer, positive further.
+    """
 
     focal_length_mm: float
     f_number: float
     exposure_s: float
-    focus_group: str = ""
-    focus_step: int | None = None
-    """Of a focus bracket: 0 in focus, negative nearer, positive further."""
-    condition: str = ""
-    turned: Turned | None = None
-    file: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +148,6 @@ class ShootPlan:
     """One for each focal length."""
     shots: tuple[ShotToTake, ...]
     minutes: float
-    iso: int
     quick: bool
     remarks: tuple[str, ...]
 
@@ -162,16 +177,20 @@ def make_plan(
     SettingError
         The lens has no such stop or focal length, or the room is too short.
     """
-    stops = _checked_stops(lens, stops) or full_stops(lens)
-    lengths = _checked_lengths(lens, focal_lengths_mm) or zoom_marks(lens)
-    chart = _chart_for(lens, camera, place=place, lengths_mm=lengths, kind=place.chart)
-    shots = [
-        shot
-        for focal_length_mm in lengths
-        for f_number in stops
-        for shot in _at_setting(focal_length_mm, f_number, place.exposure, repeats=repeats)
-    ]
-    return _plan(lens, camera, place=place, chart=chart, lengths=lengths, shots=shots)
+    for stop in stops:
+        if stop < 0.98 * lens.widest_f_number:
+            raise SettingError(f"{f_stop(stop)}: the lens opens to {f_stop(lens.widest_f_number)}")
+    lengths_mm = _checked_lengths(lens, focal_lengths_mm) or zoom_marks(lens)
+    shots: list[ShotToTake] = []
+    for length_mm in lengths_mm:
+        for stop in sorted(set(stops)) or full_stops(lens):
+            time_s = place.exposure.seconds_at(stop)
+            shot = ShotToTake(focal_length_mm=length_mm, f_number=stop, exposure_s=time_s)
+            shots += [shot] * repeats
+            if stop <= _BRACKET_UNTIL:
+                group = f"bracket {focal_length(length_mm)} {f_stop(stop)}"
+                shots += [replace(shot, focus_group=group, focus_step=step) for step in _BRACKET_STEPS]
+    return _plan(lens, camera, shots, place=place, quick=False)
 
 
 def quick_plan(
@@ -180,55 +199,30 @@ def quick_plan(
     """Plan the ten-minute test of a used lens: widest stop and f/8, the sheet upright and turned by 180 degrees.
 
     At most 12 shots; of a zoom the shortest, a middle and the longest focal length. A wall set cannot be turned:
-    where it is asked for, the camera is turned instead.
-
-    Raises
-    ------
-    SettingError
-        As for `make_plan`.
+    where it is asked for, the camera is turned instead. Errors are those of `make_plan`.
     """
-    lengths = _checked_lengths(lens, focal_lengths_mm) or zoom_marks(lens, most=3)
+    lengths_mm = _checked_lengths(lens, focal_lengths_mm) or zoom_marks(lens, most=3)
     stops = sorted({lens.widest_f_number, max(QUICK_STOP, lens.widest_f_number)})
-    repeats = MOST_QUICK_SHOTS // (2 * len(lengths) * len(stops))
+    repeats = MOST_QUICK_SHOTS // (2 * len(lengths_mm) * len(stops))
     if repeats == 0:
         raise SettingError(
-            f"{len(lengths)} focal lengths are too many for the quick test: name three at most"
+            f"{len(lengths_mm)} focal lengths are too many for the quick test: name three at most"
         )
     kind = "wall" if place.chart == "wall" else "sheet"
-    chart = _chart_for(lens, camera, place=place, lengths_mm=lengths, kind=kind)
     shots = [
         ShotToTake(
-            focal_length_mm=focal_length_mm,
-            f_number=f_number,
-            exposure_s=place.exposure.seconds_at(f_number),
+            focal_length_mm=length_mm,
+            f_number=stop,
+            exposure_s=place.exposure.seconds_at(stop),
             condition=f"{turned} turned 180" if turned else "upright",
             turned=turned,
         )
-        for turned in (None, TURNED[chart.kind])
-        for focal_length_mm in lengths
-        for f_number in stops
+        for turned in (None, TURNED[kind])
+        for length_mm in lengths_mm
+        for stop in stops
         for _ in range(min(repeats, 3))
     ]
-    plan = _plan(lens, camera, place=place, chart=chart, lengths=lengths, shots=shots)
-    seconds = sum(shot.exposure_s + _FOCUSING_S + _TIMER_S for shot in shots)
-    hung = "The time is that of the shots: hang the wall set before, which takes about three quarters of an hour."
-    remarks = (*plan.remarks, hung) if chart.kind == "wall" else plan.remarks
-    return replace(plan, quick=True, minutes=_QUICK_MIN + seconds / 60.0, remarks=remarks)
-
-
-def _chart_for(
-    lens: LensGear, camera: CameraGear, *, place: Place, lengths_mm: Sequence[float], kind: str
-) -> ChartChoice:
-    """Chart for the planned focal lengths only: the room must hold the longest of these."""
-    planned = replace(lens, focal_range_mm=(min(lengths_mm), max(lengths_mm)))
-    return choose_chart(planned, camera, paper=place.paper, room_mm=place.room_mm, kind=kind)
-
-
-def _checked_stops(lens: LensGear, stops: Sequence[float]) -> tuple[float, ...]:
-    for stop in stops:
-        if stop < 0.98 * lens.widest_f_number:
-            raise SettingError(f"{f_stop(stop)}: the lens opens to {f_stop(lens.widest_f_number)}")
-    return tuple(sorted(set(stops)))
+    return _plan(lens, camera, shots, place=replace(place, chart=kind), quick=True)
 
 
 def _checked_lengths(lens: LensGear, lengths_mm: Sequence[float]) -> tuple[float, ...]:
@@ -239,39 +233,31 @@ def _checked_lengths(lens: LensGear, lengths_mm: Sequence[float]) -> tuple[float
     return tuple(sorted(set(lengths_mm)))
 
 
-def _at_setting(
-    focal_length_mm: float, f_number: float, exposure: Exposure, *, repeats: int
-) -> list[ShotToTake]:
-    time_s = exposure.seconds_at(f_number)
-    shot = ShotToTake(focal_length_mm=focal_length_mm, f_number=f_number, exposure_s=time_s)
-    shots = [shot] * repeats
-    if f_number <= _BRACKET_UNTIL:
-        group = f"bracket {focal_length(focal_length_mm)} {f_stop(f_number)}"
-        shots += [replace(shot, focus_group=group, focus_step=step) for step in _BRACKET_STEPS]
-    return shots
-
-
 def _plan(
-    lens: LensGear,
-    camera: CameraGear,
-    *,
-    place: Place,
-    chart: ChartChoice,
-    lengths: Sequence[float],
-    shots: Sequence[ShotToTake],
+    lens: LensGear, camera: CameraGear, shots: Sequence[ShotToTake], *, place: Place, quick: bool
 ) -> ShootPlan:
+    lengths_mm = list(dict.fromkeys(shot.focal_length_mm for shot in shots))
+    # The room must hold the longest of the planned focal lengths only.
+    planned = replace(lens, focal_range_mm=(min(lengths_mm), max(lengths_mm)))
+    chart = choose_chart(planned, camera, paper=place.paper, room_mm=place.room_mm, kind=place.chart)
     stops = sorted({shot.f_number for shot in shots})
+    nearest_mm = lens.closest_mm or 0.0
     standings = tuple(
         stand(
             length_mm,
-            max(chart.focal_lengths, (lens.closest_mm or 0.0) / length_mm),
+            max(chart.focal_lengths, nearest_mm / length_mm),
             camera=camera,
             printed=place.printed,
             f_numbers=stops,
         )
-        for length_mm in lengths
+        for length_mm in lengths_mm
     )
-    seconds = sum(shot.exposure_s + _FOCUSING_S + _TIMER_S for shot in shots)
+    remarks = _remarks(standings, room_mm=place.room_mm)
+    if quick and chart.kind == "wall":
+        remarks.append(
+            "The time is that of the shots: hang the wall set before, which takes about three quarters of an hour."
+        )
+    before_min = _QUICK_MIN if quick else _HANGING_MIN[chart.kind] + _STANDING_MIN * len(lengths_mm)
     return ShootPlan(
         lens=lens,
         camera=camera,
@@ -279,18 +265,17 @@ def _plan(
         chart=chart,
         standings=standings,
         shots=tuple(shots),
-        minutes=_HANGING_MIN[chart.kind] + _STANDING_MIN * len(lengths) + seconds / 60.0,
-        iso=100,
-        quick=False,
-        remarks=tuple(_remarks(standings, room_mm=place.room_mm)),
+        minutes=before_min + sum(shot.exposure_s + _FOCUSING_S + _TIMER_S for shot in shots) / 60.0,
+        quick=quick,
+        remarks=tuple(remarks),
     )
 
 
 def _remarks(standings: Sequence[Standing], *, room_mm: float) -> list[str]:
-    """Say what this plan cannot do."""
+    """What this plan cannot do."""
     remarks = []
-    nearest = min(standing.focal_lengths for standing in standings)
-    furthest = max(standing.focal_lengths for standing in standings)
+    away = [standing.focal_lengths for standing in standings]
+    nearest, furthest = min(away), max(away)
     if nearest < 25.0:
         remarks.append(
             f"At {nearest:.0f} focal lengths the figures hold for near subjects; 25 to 50 are customary. A "
@@ -308,3 +293,61 @@ def _remarks(standings: Sequence[Standing], *, room_mm: float) -> list[str]:
             "stops, but hides how sharp the lens is. Measure the print (how-to: print) or stand further away."
         )
     return remarks
+
+
+def counted_names(first: str, count: int) -> list[str]:
+    """Names that a camera counts on from the first: four digits go from 9999 to 0001.
+
+    Raises
+    ------
+    SettingError
+        There is no number in the name.
+
+    >>> counted_names("DSC09999.ARW", 2)
+    ['DSC09999.ARW', 'DSC10000.ARW']
+    """
+    found = re.fullmatch(r"(.*?)(\d+)(\.[^.]*)?", first)
+    if found is None:
+        raise SettingError(f"first file '{first}': give a name with a number, such as DSC00417.ARW")
+    head, digits, suffix = found[1], found[2], found[3] or ""
+    most = 10 ** len(digits) - 1
+    numbers = ((int(digits) + step - 1) % most + 1 for step in range(count))
+    return [f"{head}{number:0{len(digits)}d}{suffix}" for number in numbers]
+
+
+def table_shots(plan: ShootPlan, *, files: Sequence[str] = ()) -> list[TableRow]:
+    """Rows of a plan, with the names of the files to come, in order; without names where they are not known yet.
+
+    The steps of a focus bracket bear its group and their step, so that `sweep` fits the peak through them and does not
+    take them for repeats.
+    """
+    return [
+        replace(
+            shot,
+            file=name,
+            lens=plan.lens.name or None,
+            camera=plan.camera.name or None,
+            condition=f"{QUICK_TEST}, {shot.condition}" if plan.quick else shot.condition,
+        )
+        for name, shot in zip(files or [""] * len(plan.shots), plan.shots, strict=True)
+    ]
+
+
+def table_text(rows: Iterable[TableRow]) -> bytes:
+    """Shots table as CSV in UTF-8."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(TABLE_COLUMNS)
+    writer.writerows([_cell(getattr(row, column)) for column in TABLE_COLUMNS] for row in rows)
+    return text.getvalue().encode()
+
+
+def _cell(value: str | float | None) -> str:
+    match value:
+        case None:
+            return ""
+        case bool():
+            return "yes" if value else "no"
+        case int() | float():
+            return f"{value:.10g}"
+    return name_in_tables(value)

@@ -16,9 +16,9 @@ import json
 import os
 import re
 import sys
-from collections.abc import Sequence
-from dataclasses import fields
-from math import pi, radians, sqrt
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from math import cos, log, pi, radians, sqrt
 from pathlib import Path
 from typing import Any, Final
 
@@ -35,19 +35,27 @@ from lensbench.storage.text import read_json
 SCANNER_VARIANCE_PX2: Final = 0.3
 """Blur of a flatbed scanner beyond its pixel, assumed with a doubt as large; common practice, no source."""
 _BAND: Final = (0.25, 0.95)
-"""Transfer within which the blur is read: above, it hardly shows; below, noise and the lens's tails do."""
+_PRINT_BAND: Final = (0.25, 0.985)
+"""Transfer within which the blur is read, of a scan and of photographs: above, it hardly shows; below, noise and the
+lens's tails do."""
 _LEAST_SIGMA_MM: Final = 1e-3
+FOCUS_DOUBT: Final = 0.02
+"""Of the squared blur: what focusing anew changes from shot to shot, 1 % of MTF50; common practice, no source."""
+LEAST_DISTANCE_RATIO: Final = 1.4
+_POINTS: Final = 400
+_TERMS: Final = 6
+"""Of the fit: five for the lens, one for the print."""
+_SURE: Final = 2.0
+"""Standard deviations that the print's blur must stand out by."""
+_NAME: Final = re.compile(r"[\w][\w .+-]{0,59}")
+_LARGEST_BYTES: Final = 1_000_000
+_ARRAYS: Final = ("frequency_cymm", "mtf", "mtf_sd")
 
 
 def profile_from_scan(edges: Sequence[Edge], *, dpi: float, name: str) -> PrintProfile:
-    """Profile of a print from edges measured on a flatbed scan.
+    """Profile of a print from linear edges measured on a flatbed scan with 300 dpi or more.
 
-    Parameters
-    ----------
-    edges : sequence of Edge
-        As measured on the scan, linear; several directions are best, for printers differ across and along.
-    dpi : float
-        Of the scan, as stated: 300 or more. [1/inch]
+    Several directions are best, for printers differ across and along.
 
     Raises
     ------
@@ -58,56 +66,48 @@ def profile_from_scan(edges: Sequence[Edge], *, dpi: float, name: str) -> PrintP
     """
     if not 300.0 <= dpi <= 20_000.0:
         raise SettingError(f"a scan with {dpi:g} dpi: give 300 to 20000; 1200 or more shows a good print")
-    sound = [edge for edge in edges if edge.measured and worst(edge.flags) is not Severity.REJECT]
+    sound = _sound(edges)
     if not sound:
         raise EdgeError(
             "no edge of the scan can be used; scan solid edges turned a few degrees off the scanner's rows"
         )
     pixel_mm = 25.4 / dpi
     frequency_cypx = sound[0].frequency_cypx[sound[0].frequency_cypx <= 0.5]
-    curves = np.stack([_without_scanner(edge, frequency_cypx) for edge in sound])
+    size = frequency_cypx.size
+    scanner = optics.gaussian_mtf(frequency_cypx, sqrt(SCANNER_VARIANCE_PX2))
+    pixels = np.stack([optics.pixel_mtf(frequency_cypx, edge.angle_deg) for edge in sound])
+    curves = np.stack([edge.sfr[:size] for edge in sound]) / (pixels * scanner)
     mean = curves.mean(axis=0)
-    scatter = _scatter(curves, [edge.sfr_sd[: frequency_cypx.size] for edge in sound])
-    scanner_sd = mean * 2.0 * pi**2 * frequency_cypx**2 * SCANNER_VARIANCE_PX2
-    sd = np.hypot(scatter, scanner_sd)
+    own_sd = np.sqrt(sum(edge.sfr_sd[:size] ** 2 for edge in sound)) / len(sound)
+    # By the spread between edges, or by their own where that is larger.
+    scatter = np.maximum(own_sd, curves.std(axis=0, ddof=1) / sqrt(len(sound))) if len(sound) > 1 else own_sd
+    sd = np.hypot(scatter, mean * 2.0 * pi**2 * frequency_cypx**2 * SCANNER_VARIANCE_PX2)
+    # The curve counts until it first falls below the band, but for three points at least.
+    below = np.flatnonzero(mean < _BAND[0])
+    until = max(3, int(below[0]) if below.size else mean.size)
+    frequency_cypx, mean, sd = frequency_cypx[:until], mean[:until], sd[:until]
     variance_px2, variance_sd_px2 = _gaussian_of(frequency_cypx, mean, sd)
     if variance_px2 * pixel_mm**2 <= _LEAST_SIGMA_MM**2:
         raise EdgeError(f"a scan with {dpi:g} dpi is too coarse to show this print's blur; scan with more")
     sigma_mm = sqrt(variance_px2) * pixel_mm
-    until = _until(mean)
     return PrintProfile(
         name=name,
         edge_sigma_mm=sigma_mm,
         edge_sigma_sd_mm=variance_sd_px2 * pixel_mm**2 / (2.0 * sigma_mm),
-        frequency_cymm=frequency_cypx[:until] / pixel_mm,
-        mtf=np.clip(mean[:until], 0.01, 1.0),
-        mtf_sd=sd[:until],
+        frequency_cymm=frequency_cypx / pixel_mm,
+        mtf=np.clip(mean, 0.01, 1.0),
+        mtf_sd=sd,
         made_from=f"{len(sound)} edges of a scan with {dpi:g} dpi",
     )
 
 
-def _without_scanner(edge: Edge, frequency_cypx: FloatArray) -> FloatArray:
-    """Contrast that the print leaves: the SFR over the scanner's pixel and its assumed blur."""
-    scanner = optics.pixel_mtf(frequency_cypx, edge.angle_deg) * optics.gaussian_mtf(
-        frequency_cypx, sqrt(SCANNER_VARIANCE_PX2)
-    )
-    return np.asarray(edge.sfr[: frequency_cypx.size] / scanner, np.float64)
-
-
-def _scatter(curves: FloatArray, own_sd: Sequence[FloatArray]) -> FloatArray:
-    """Mean's standard deviation: by the spread between edges, or by their own where that is larger."""
-    count = len(curves)
-    own = np.sqrt((np.stack(own_sd) ** 2).sum(axis=0)) / count
-    if count == 1:
-        return np.asarray(own, np.float64)
-    return np.asarray(np.maximum(own, curves.std(axis=0, ddof=1) / sqrt(count)), np.float64)
+def _sound(edges: Iterable[Edge]) -> list[Edge]:
+    return [edge for edge in edges if edge.measured and worst(edge.flags) is not Severity.REJECT]
 
 
 def _gaussian_of(frequency_cypx: FloatArray, mtf: FloatArray, sd: FloatArray) -> tuple[float, float]:
     """Variance of the Gaussian that suits a curve, and its standard deviation; doubt shared by the band."""
-    inside = (
-        (mtf < _BAND[1]) & (np.arange(mtf.size) < _until(mtf)) & (mtf > _BAND[0]) & (frequency_cypx > 0.0)
-    )
+    inside = (mtf > _BAND[0]) & (mtf < _BAND[1]) & (frequency_cypx > 0.0)
     if not inside.any():
         return 0.0, 0.0
     scale = 2.0 * pi**2 * frequency_cypx[inside] ** 2
@@ -115,17 +115,6 @@ def _gaussian_of(frequency_cypx: FloatArray, mtf: FloatArray, sd: FloatArray) ->
     variance = -np.log(mtf[inside]) / scale
     variance_sd = sd[inside] / mtf[inside] / scale
     return float(np.average(variance, weights=weight)), float(np.average(variance_sd, weights=weight))
-
-
-def _until(mtf: FloatArray) -> int:
-    """How many points of a curve count: until it first falls below the band, at least three."""
-    below = np.flatnonzero(mtf < _BAND[0])
-    return max(3, int(below[0]) if below.size else mtf.size)
-
-
-_NAME: Final = re.compile(r"[\w][\w .+-]{0,59}")
-_LARGEST_BYTES: Final = 1_000_000
-_ARRAYS: Final = ("frequency_cymm", "mtf", "mtf_sd")
 
 
 def data_folder() -> Path:
@@ -158,7 +147,7 @@ def profile_path(name: str) -> Path:
 
 
 def keep_profile(profile: PrintProfile, name: str) -> Path:
-    """Keep a profile under a name, in place of one that is there; give the file.
+    """Keep a profile under a name, in place of one that is there; gives the file.
 
     Raises
     ------
@@ -175,21 +164,17 @@ def keep_profile(profile: PrintProfile, name: str) -> Path:
             ) from error
         if path.is_symlink() or is_protected(path):
             raise SettingError(f"{path} is there already and is a link or write-protected; name another file")
-    values = {item.name: getattr(profile, item.name) for item in fields(PrintProfile)}
-    plain = {
-        name: value.round(6).tolist() if isinstance(value, np.ndarray) else value
-        for name, value in values.items()
-    }
+    text = json.dumps(asdict(profile), indent=1, default=lambda column: column.round(6).tolist())
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(path, (json.dumps(plain, indent=1) + "\n").encode())
+        write_whole(path, f"{text}\n".encode())
     except OSError as error:
         raise SettingError(f"{path}: the print profile cannot be kept there ({error.strerror})") from error
     return path
 
 
 def kept_profile(name: str) -> PrintProfile:
-    """Take up a kept profile.
+    """The profile that was kept under a name.
 
     Raises
     ------
@@ -198,17 +183,13 @@ def kept_profile(name: str) -> PrintProfile:
     """
     path = profile_path(name)
     if not path.exists():
-        names = (
-            sorted(other.stem for other in path.parent.glob("*.json"))[:20] if path.parent.is_dir() else []
-        )
+        names = sorted(other.stem for other in path.parent.glob("*.json"))[:20]
         others = f" (there are: {', '.join(names)})" if names else ""
         raise SettingError(f"no print profile '{name}'{others}; make one with --keep-print")
     try:
-        plain = read_json(path, most_bytes=_LARGEST_BYTES)
+        return _profile_of(read_json(path, most_bytes=_LARGEST_BYTES))
     except TextFileError as error:
         raise SettingError(f"{path}: the print profile cannot be read: {error}") from error
-    try:
-        return _profile_of(plain)
     except (KeyError, TypeError, ValueError) as error:
         raise SettingError(
             f"{path}: this is no print profile ({error}); make it anew with --keep-print"
@@ -236,18 +217,6 @@ def _profile_of(plain: dict[str, Any]) -> PrintProfile:
     )
 
 
-FOCUS_DOUBT: Final = 0.02
-"""Of the squared blur: what focusing anew changes from shot to shot, 1 % of MTF50; common practice, no source."""
-LEAST_DISTANCE_RATIO: Final = 1.4
-_PRINT_BAND: Final = (0.25, 0.985)
-"""Transfer within which the blur is read: above, it hardly shows; below, noise and the lens's tails do."""
-_POINTS: Final = 400
-_TERMS: Final = 6
-"""Of the fit: five for the lens, one for the print."""
-_SURE: Final = 2.0
-"""Standard deviations that the print's blur must stand out by."""
-
-
 def profile_from_distances(shots: Sequence[ShotResult], *, name: str) -> PrintProfile:
     """Profile of a print from photographs of it at two or more distances.
 
@@ -265,9 +234,8 @@ def profile_from_distances(shots: Sequence[ShotResult], *, name: str) -> PrintPr
     rows = [
         (number, blur, *_place_terms(edge), scale**2)
         for number, (shot, scale) in enumerate(zip(shots, scales, strict=True))
-        for edge in _sound(shot)
-        if (blur := _squared_blur_px2(edge.edge, frequency_cypx, _diffraction(shot, frequency_cypx)))
-        is not None
+        for edge in shot.edges
+        if _sound([edge.edge]) and (blur := _squared_blur_px2(shot, edge.edge, frequency_cypx)) is not None
     ]
     if len(rows) <= 3 * _TERMS:
         raise EdgeError(
@@ -281,21 +249,18 @@ def profile_from_distances(shots: Sequence[ShotResult], *, name: str) -> PrintPr
             "distances. Go nearer, or scan the print"
         )
     sigma_mm = sqrt(variance_mm2)
-    sd_mm = variance_sd_mm2 / (2.0 * sigma_mm)
-    frequency_cymm = np.linspace(
-        0.0, sqrt(2.0 * np.log(1.0 / _PRINT_BAND[0])) / (2.0 * pi * sigma_mm), _POINTS
-    )
+    highest_cymm = sqrt(2.0 * log(1.0 / _PRINT_BAND[0])) / (2.0 * pi * sigma_mm)
+    frequency_cymm = np.linspace(0.0, highest_cymm, _POINTS)
     mtf = optics.gaussian_mtf(frequency_cymm, sigma_mm)
+    listing = ", ".join(f"{scale:.2f}" for scale in sorted(scales, reverse=True))
     return PrintProfile(
         name=name,
         edge_sigma_mm=sigma_mm,
-        edge_sigma_sd_mm=sd_mm,
+        edge_sigma_sd_mm=variance_sd_mm2 / (2.0 * sigma_mm),
         frequency_cymm=frequency_cymm,
         mtf=mtf,
         mtf_sd=np.asarray(mtf * 2.0 * pi**2 * frequency_cymm**2 * variance_sd_mm2, np.float64),
-        made_from=f"{len(rows)} edges of {len(shots)} photographs at scales of "
-        + ", ".join(f"{scale:.2f}" for scale in sorted(scales, reverse=True))
-        + " px/mm",
+        made_from=f"{len(rows)} edges of {len(shots)} photographs at scales of {listing} px/mm",
     )
 
 
@@ -321,15 +286,9 @@ def _scales_px_per_mm(shots: Sequence[ShotResult]) -> list[float]:
     return scales
 
 
-def _sound(shot: ShotResult) -> list[ChartEdge]:
-    return [
-        edge for edge in shot.edges if edge.edge.measured and worst(edge.edge.flags) is not Severity.REJECT
-    ]
-
-
 def _shared_band(shots: Sequence[ShotResult]) -> FloatArray:
     """Frequencies at which nearly every edge of every photograph lies within the band."""
-    edges = [edge.edge for shot in shots for edge in _sound(shot)]
+    edges = _sound(edge.edge for shot in shots for edge in shot.edges)
     if not edges:
         raise EdgeError("no edge of the photographs can be used; show more of the chart, in focus")
     frequency_cypx = edges[0].frequency_cypx
@@ -343,18 +302,13 @@ def _shared_band(shots: Sequence[ShotResult]) -> FloatArray:
     return np.asarray(frequency_cypx[inside], np.float64)
 
 
-def _diffraction(shot: ShotResult, frequency_cypx: FloatArray) -> FloatArray:
-    """Contrast that diffraction leaves at the f-number that the distance makes of the engraved one; 1 where unknown."""
-    if shot.metadata.f_number is None or shot.magnification is None or shot.pixel_pitch_um is None:
-        return np.ones_like(frequency_cypx)
-    q = optics.working_q(
-        shot.metadata.f_number, pixel_pitch_um=shot.pixel_pitch_um, magnification=shot.magnification
-    )
-    return optics.diffraction_mtf(frequency_cypx, q)
-
-
-def _squared_blur_px2(edge: Edge, frequency_cypx: FloatArray, diffraction: FloatArray) -> float | None:
+def _squared_blur_px2(shot: ShotResult, edge: Edge, frequency_cypx: FloatArray) -> float | None:
+    """What is left without diffraction at the f-number that the distance makes of the engraved one, where known."""
     sfr = np.interp(frequency_cypx, edge.frequency_cypx, edge.sfr)
+    f_number, pitch_um, diffraction = shot.metadata.f_number, shot.pixel_pitch_um, np.ones_like(sfr)
+    if f_number is not None and pitch_um is not None:
+        q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=shot.magnification)
+        diffraction = optics.diffraction_mtf(frequency_cypx, q)
     if (sfr < 0.5 * _PRINT_BAND[0]).any() or (diffraction <= 0.0).any():
         return None
     scale = 2.0 * pi**2 * frequency_cypx**2
@@ -364,7 +318,7 @@ def _squared_blur_px2(edge: Edge, frequency_cypx: FloatArray, diffraction: Float
 def _place_terms(edge: ChartEdge) -> tuple[float, ...]:
     """How a lens's blur may depend on the place: even in the image height, and turned with the radius."""
     height2 = edge.image_height**2
-    turned = float(np.cos(2.0 * (radians(-edge.edge.angle_deg) - radians(edge.azimuth_deg))))
+    turned = cos(2.0 * radians(edge.edge.angle_deg + edge.azimuth_deg))
     return (1.0, height2, height2**2, height2 * turned, height2**2 * turned)
 
 

@@ -4,8 +4,9 @@ Each photograph is told of once its size and time stand still, and again when it
 """
 
 import time
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from stat import S_ISREG
@@ -13,12 +14,15 @@ from threading import Event as Stop
 from typing import Final, NamedTuple
 
 from lensbench import photo
-from lensbench.capture.plan_table import PlanBook
+from lensbench.capture.plan import table_text
 from lensbench.capture.verdict import Verdict, judge
-from lensbench.model.errors import ImageError, LensError
-from lensbench.model.shot import Metadata, RejectedShot, ShotResult
+from lensbench.model.errors import ImageError, LensError, SettingError
+from lensbench.model.setting import f_stop, focal_length, same_focal_length
+from lensbench.model.shot import Metadata, RejectedShot, ShotResult, TableRow
+from lensbench.model.units import nominal_f_number
 from lensbench.photo import RAW_SUFFIXES, open_photo
 from lensbench.shot import measure_shot
+from lensbench.storage.files import is_protected, unwritable, write_whole
 from lensbench.storage.text import name_in_tables
 
 STILL_S: Final = 0.15
@@ -31,6 +35,142 @@ _RESCAN_S: Final = 2.0
 """Every so often the folder is read anew: network places tell of no changes."""
 _WITHOUT_REPORTS_S: Final = 0.2
 """How often the folder is looked at while the system tells of no changes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outstanding:
+    """One setting that wants more shots."""
+
+    focal_length_mm: float | None
+    f_number: float | None
+    condition: str
+    taken: int
+    wanted: int
+
+    @property
+    def setting(self) -> str:
+        """«50 mm f/2.8, turned 180»."""
+        parts = [] if self.focal_length_mm is None else [focal_length(self.focal_length_mm)]
+        parts += [] if self.f_number is None else [f_stop(self.f_number)]
+        return " ".join(parts) + (f", {self.condition}" if self.condition else "")
+
+
+class PlanBook:
+    """The rows of a plan, in the order of shooting, and which file took which."""
+
+    def __init__(self, rows: Sequence[TableRow]) -> None:
+        self.rows = tuple(rows)
+        """As they stand now, with the names of the files that took them."""
+
+    @property
+    def taken(self) -> int:
+        """How many rows are ticked off."""
+        return sum(bool(row.file) for row in self.rows)
+
+    def place_for(self, file: str, metadata: Metadata) -> int | None:
+        """Row that a file belongs to: its own, else the first open one with its settings; None without.
+
+        What the file does not say agrees with any row, so that lenses without contacts go by the order.
+        """
+        files = [row.file for row in self.rows]
+        if (name := name_in_tables(file)) in files:
+            return files.index(name)
+        places = (place for place, row in enumerate(self.rows) if not row.file and _agrees(row, metadata))
+        return next(places, None)
+
+    def off_focus(self, place: int | None) -> bool:
+        """Whether a row wants its shot out of focus."""
+        return place is not None and bool(self.rows[place].focus_step)
+
+    def tick(self, place: int, file: str) -> None:
+        """Note that a file took a row."""
+        row = replace(self.rows[place], file=name_in_tables(file))
+        self.rows = (*self.rows[:place], row, *self.rows[place + 1 :])
+
+    def release(self, file: str) -> None:
+        """Open the row that a file took; nothing where it took none."""
+        self.rename(file, "")
+
+    def rename(self, file: str, now: str) -> None:
+        """Note another name of a file."""
+        before, after = name_in_tables(file), name_in_tables(now)
+        self.rows = tuple(replace(row, file=after) if row.file == before else row for row in self.rows)
+
+    def outstanding(self) -> list[Outstanding]:
+        """All settings that want more shots, in the plan's order."""
+        settings = [(row.focal_length_mm, row.f_number, row.condition) for row in self.rows]
+        taken = Counter(setting for setting, row in zip(settings, self.rows, strict=True) if row.file)
+        return [
+            Outstanding(
+                focal_length_mm=focal_mm, f_number=stop, condition=condition, taken=done, wanted=wanted
+            )
+            for (focal_mm, stop, condition), wanted in Counter(settings).items()
+            if (done := taken[focal_mm, stop, condition]) < wanted
+        ]
+
+
+def _agrees(row: TableRow, metadata: Metadata) -> bool:
+    stop, length_mm = metadata.f_number, metadata.focal_length_mm
+    if stop and row.f_number and nominal_f_number(stop) != nominal_f_number(row.f_number):
+        return False
+    return not length_mm or not row.focal_length_mm or same_focal_length(length_mm, row.focal_length_mm)
+
+
+def outstanding_table(book: PlanBook) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Table of what is there of what is wanted: for each place a row and for each stop a column: «2 of 3», «done»."""
+    taken, wanted = Counter[tuple[str, str]](), Counter[tuple[str, str]]()
+    for row in book.rows:
+        place = focal_length(row.focal_length_mm) if row.focal_length_mm is not None else "all"
+        place += f", {row.condition}" if row.condition else ""
+        cell = place, "any stop" if row.f_number is None else f_stop(row.f_number)
+        wanted[cell] += 1
+        taken[cell] += bool(row.file)
+    words = {cell: f"{taken[cell]} of {count}" for cell, count in wanted.items()}
+    words |= {cell: "done" for cell, count in wanted.items() if taken[cell] == count}
+    stops = sorted({stop for _, stop in wanted}, key=lambda stop: float(stop.partition("f/")[2] or 0.0))
+    places = dict.fromkeys(place for place, _ in wanted)
+    return ("", *stops), [(place, *(words.get((place, stop), "") for stop in stops)) for place in places]
+
+
+class PlanFile:
+    """The plan's table on the disk, filled while the shots come in; nothing that the user changes there is lost.
+
+    Raises
+    ------
+    SettingError
+        It is a link or write-protected, or `read` cannot read it.
+    """
+
+    def __init__(self, path: Path, read: Callable[[Path], Sequence[TableRow]]) -> None:
+        self.path = path
+        if path.is_symlink() or (path.exists() and is_protected(path)):
+            raise SettingError(
+                f"{path} is a link or write-protected, so nothing is filled in; name a copy of it"
+            )
+        self.book = PlanBook(read(path))
+        self._content = path.read_bytes()
+        self._filled = self.book.rows
+
+    def fill(self) -> None:
+        """Write the names of the files that took rows, if there are new ones.
+
+        Raises
+        ------
+        SettingError
+            The table was changed since it was read or written last, and stays as it is; or it cannot be written.
+        """
+        if self.book.rows == self._filled:
+            return
+        content = table_text(self.book.rows)
+        try:
+            if self.path.is_symlink() or self.path.read_bytes() != self._content:
+                raise SettingError(
+                    f"{self.path} was changed since it was read, and is left as it is; start again, and it is read anew"
+                )
+            write_whole(self.path, content)
+        except OSError as error:
+            raise unwritable(self.path, error) from error
+        self._content, self._filled = content, self.book.rows
 
 
 class Identity(NamedTuple):
@@ -75,13 +215,7 @@ class Follower:
         self._scanned = float("-inf")
 
     def look(self, *, news: bool = False) -> list[Happening]:
-        """Happenings since the last look; the folder is read where there is news, or something is awaited.
-
-        Raises
-        ------
-        ImageError
-            The folder is gone.
-        """
+        """Happenings since the last look; the folder is read where there is news, or something is awaited."""
         now = self._clock()
         awaited = self._missing or any(
             is_now.size_bytes and self._told.get(path) != is_now
@@ -151,14 +285,7 @@ def _identity(path: Path) -> Identity | None:
 
 
 def follow(follower: Follower, *, stop: Stop | None = None) -> Iterator[Happening]:
-    """Happenings in a folder until it is stopped; Ctrl-C ends it quietly.
-
-    Parameters
-    ----------
-    follower : Follower
-        Of the folder.
-    stop : threading.Event, optional
-        Set it to end.
+    """Happenings in a folder until `stop` is set; Ctrl-C ends it quietly.
 
     Raises
     ------
@@ -197,81 +324,72 @@ def _news(folder: Path, stop: Stop | None) -> Iterator[bool]:
             return
 
 
-Measure = Callable[[Path], ShotResult]
-
-
 class Session:
     """What was shot so far."""
 
-    def __init__(self, book: PlanBook | None = None, *, measure: Measure = measure_shot) -> None:
+    def __init__(
+        self, book: PlanBook | None = None, *, measure: Callable[[Path], ShotResult] = measure_shot
+    ) -> None:
         self.book = book
+        self._book = PlanBook(()) if book is None else book
         self._measure = measure
         self._usable: dict[Path, ShotResult] = {}
 
     def check(self, path: Path) -> tuple[Verdict, bool]:
-        """Measure and judge one photograph, and tell whether the file is whole; a usable one ticks off its row."""
+        """Verdict of one photograph, and whether the file is whole; a usable one ticks off its row."""
         try:
             result: ShotResult | RejectedShot = self._measure(path)
         except (LensError, OSError, MemoryError) as error:
             said = "the memory does not suffice for it" if isinstance(error, MemoryError) else str(error)
             reason = said.removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
             result = RejectedShot(path=path, reason=reason)
-        metadata = result.metadata if isinstance(result, ShotResult) else Metadata()
         if path.suffix.lower() in RAW_SUFFIXES:
             self._set_aside(path)
-        book = self.book
-        place = None if book is None else book.place_for(path.name, metadata)
-        verdict = judge(
-            result, earlier=tuple(self._usable.values()), off_focus=book is not None and book.off_focus(place)
-        )
+        metadata = result.metadata if isinstance(result, ShotResult) else Metadata()
+        place = self._book.place_for(path.name, metadata)
+        off_focus = self._book.off_focus(place)
+        verdict = judge(result, earlier=tuple(self._usable.values()), off_focus=off_focus)
         if verdict.usable and isinstance(result, ShotResult):
-            if book is None or not book.off_focus(place):
+            if not off_focus:
                 self._usable[path] = result
-            if book is not None and place is not None:
-                book.tick(place, path.name)
-        elif book is not None:
-            book.release(path.name)
+            if place is not None:
+                self._book.tick(place, path.name)
+        else:
+            self._book.release(path.name)
         return verdict, isinstance(result, ShotResult) or _opens(path)
 
     def has_raw(self, path: Path) -> bool:
-        """Tell whether a finished picture has its raw file beside it, which counts instead."""
-        return path.suffix.lower() not in RAW_SUFFIXES and any(
-            other.suffix.lower() in RAW_SUFFIXES for other in _of_one_shot(path)
-        )
+        """Whether a finished picture has its raw file beside it, which counts instead."""
+        if path.suffix.lower() in RAW_SUFFIXES:
+            return False
+        try:
+            beside = [other for other in path.parent.iterdir() if _same_shot(other, path)]
+        except OSError:
+            return False
+        return any(other.suffix.lower() in RAW_SUFFIXES for other in beside)
 
     def _set_aside(self, path: Path) -> None:
         """Let a finished picture that counted go, now that its raw file has come."""
-        for known in [known for known in self._usable if _same_shot(known, path)]:
-            self._usable.pop(known)
-        if self.book is not None:
-            for name in {row.file for row in self.book.rows if row.file}:
-                if _same_shot(Path(name), Path(name_in_tables(path.name))):
-                    self.book.release(name)
+        self._usable = {known: shot for known, shot in self._usable.items() if not _same_shot(known, path)}
+        for row in self._book.rows:
+            if row.file and _same_shot(Path(row.file), Path(name_in_tables(path.name))):
+                self._book.release(row.file)
 
     def settle(self, happening: Happening) -> str:
-        """Take note of a renamed or vanished file; give the line to say."""
+        """Take note of a renamed or vanished file; gives the line to say."""
         before = happening.before
         if happening.what is What.RENAMED and before is not None:
             if before in self._usable:
                 self._usable[happening.path] = self._usable.pop(before)
-            if self.book is not None:
-                self.book.rename(before.name, happening.path.name)
+            self._book.rename(before.name, happening.path.name)
             return f"renamed  {before.name} is now {happening.path.name}"
         self._usable.pop(happening.path, None)
-        if self.book is not None:
-            self.book.release(happening.path.name)
+        self._book.release(happening.path.name)
         return f"gone  {happening.path.name}: it no longer counts"
 
 
-def _of_one_shot(path: Path) -> list[Path]:
-    try:
-        return [other for other in path.parent.iterdir() if _same_shot(other, path)]
-    except OSError:
-        return []
-
-
 def _same_shot(one: Path, other: Path) -> bool:
-    """Tell whether two files differ in their suffix only."""
+    """Whether two files differ in their suffix only."""
     return one != other and one.parent == other.parent and one.stem.lower() == other.stem.lower()
 
 
@@ -283,10 +401,8 @@ def _opens(path: Path) -> bool:
     return True
 
 
-def without_doubles(paths: Iterable[Path]) -> list[Path]:
-    """Leave out finished pictures that a raw file of the same name stands beside."""
-    listed = list(paths)
-    raws = {path.with_suffix("") for path in listed if path.suffix.lower() in RAW_SUFFIXES}
-    return [
-        path for path in listed if path.suffix.lower() in RAW_SUFFIXES or path.with_suffix("") not in raws
-    ]
+def without_doubles(paths: Sequence[Path]) -> list[Path]:
+    """Photographs less the finished pictures that a raw file of the same name stands beside."""
+    raws = {path for path in paths if path.suffix.lower() in RAW_SUFFIXES}
+    names = {path.with_suffix("") for path in raws}
+    return [path for path in paths if path in raws or path.with_suffix("") not in names]

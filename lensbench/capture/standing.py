@@ -1,26 +1,35 @@
-"""Where to stand before which chart: distances, what the print costs there, how flat and square it must hang.
+"""The gear, and where to stand with it before which chart: distances, the print's cost, how flat and square it must be.
 
-Distances are counted from the chart to the sensor's mark, in metres and in focal lengths.
+Distances are counted from the chart to the sensor's mark, in metres and in focal lengths. Limits of the trade are
+common practice, no source.
 """
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import lru_cache
-from math import hypot, inf, log, sqrt
+from functools import lru_cache, partial
+from math import exp, hypot, inf, log, sqrt
 from typing import Final
 
 import numpy as np
 
 from lensbench import optics
-from lensbench.capture.gear import CameraGear, LensGear
 from lensbench.chart.layout import hanging, paper_named, sheet
 from lensbench.model.errors import SettingError
 
+_FULL_STOPS: Final = (0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0, 45.0, 64.0)
+_HALF_A_THIRD: Final = 1.12
+"""A full stop this near to the widest one is not shot beside it."""
+_MARKS_MM: Final = (
+    *(8, 10, 12, 14, 16, 18, 20, 24, 28, 35, 40, 50, 55, 70, 85, 100, 105, 120, 135, 150, 180, 200),
+    *(250, 300, 400, 500, 600, 800),
+)
+"""Focal lengths engraved on zoom rings."""
 CUSTOMARY_FOCAL_LENGTHS: Final = 25.0
-"""Test charts are shot at 25 to 50 focal lengths; common practice, no source."""
+"""Test charts are shot at 25 to 50 focal lengths."""
 PREFERRED_FOCAL_LENGTHS: Final = 40.0
 BEHIND_CAMERA_MM: Final = 600.0
-"""Room for the tripod and for you; common practice, no source."""
+"""Room for the tripod and for you."""
 WALL_PAGES: Final = 13
 """Centre, four half-way out, four corners, four edges."""
 _WALL_PAPERS: Final = ("A4", "A3", "Letter", "Tabloid")
@@ -30,11 +39,93 @@ _REFERENCE_CYPX: Final = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LensGear:
+    """A lens as its owner knows it."""
+
+    name: str = ""
+    focal_range_mm: tuple[float, float]
+    widest_f_number: float
+    narrowest_f_number: float = 16.0
+    closest_mm: float | None = None
+    """Closest distance, from the subject to the sensor's mark, as engraved."""
+
+    def __post_init__(self) -> None:
+        short_mm, long_mm = self.focal_range_mm
+        if not 0.0 < short_mm <= long_mm:
+            raise SettingError(f"focal range {short_mm:g}-{long_mm:g} mm: give SHORT-LONG, both above 0")
+        if not 0.5 <= self.widest_f_number <= self.narrowest_f_number <= 128.0:
+            raise SettingError(
+                f"stops f/{self.widest_f_number:g} to f/{self.narrowest_f_number:g}: the widest must lie between 0.5 "
+                "and the narrowest, and that below 128"
+            )
+
+    @property
+    def zooms(self) -> bool:
+        """Whether it has more than one focal length."""
+        return self.focal_range_mm[1] > 1.03 * self.focal_range_mm[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameraGear:
+    """A camera by its sensor."""
+
+    name: str = ""
+    pitch_um: float
+    size_px: tuple[int, int]
+    """(rows, columns)."""
+
+    def __post_init__(self) -> None:
+        if not 0.3 <= self.pitch_um <= 50.0:
+            raise SettingError(f"pixel pitch {self.pitch_um:g} um: give 0.3 to 50")
+        rows, cols = self.size_px
+        if min(rows, cols) < 200 or max(rows, cols) > 40_000:
+            raise SettingError(f"a sensor of {rows}x{cols} px: give ROWSxCOLS, 200 to 40000")
+
+    @property
+    def sensor_mm(self) -> tuple[float, float]:
+        """(height, width) of the sensor."""
+        rows, cols = self.size_px
+        return rows * self.pitch_um / 1000.0, cols * self.pitch_um / 1000.0
+
+    @property
+    def half_diagonal_mm(self) -> float:
+        """From the sensor's centre to its corner."""
+        return hypot(*self.sensor_mm) / 2.0
+
+
+def full_stops(lens: LensGear) -> tuple[float, ...]:
+    """Widest stop and the full stops beyond it, to the narrowest.
+
+    >>> full_stops(LensGear(focal_range_mm=(50, 50), widest_f_number=1.8))
+    (1.8, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
+    """
+    least, most = _HALF_A_THIRD * lens.widest_f_number, 1.02 * lens.narrowest_f_number
+    return (lens.widest_f_number, *(stop for stop in _FULL_STOPS if least < stop <= most))
+
+
+def zoom_marks(lens: LensGear, *, most: int = 5) -> tuple[float, ...]:
+    """Focal lengths to test: both ends, and between them engraved ones in even ratios.
+
+    >>> zoom_marks(LensGear(focal_range_mm=(24, 70), widest_f_number=2.8))
+    (24, 35, 50, 70)
+    """
+    short_mm, long_mm = lens.focal_range_mm
+    if not lens.zooms:
+        return (short_mm,)
+    range_ = log(long_mm / short_mm)
+    count = min(max(3, round(2.0 * range_ / log(2.0)) + 1), most)
+    steps = [short_mm * exp(range_ * step / (count - 1)) for step in range(1, count - 1)]
+    marks = [mark for mark in _MARKS_MM if 1.08 * short_mm < mark < long_mm / 1.08]
+    inner = [min(marks or [round(step)], key=lambda mark: abs(log(mark / step))) for step in steps]
+    return tuple(dict.fromkeys((short_mm, *inner, long_mm)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PrintGear:
     """How sharply the chart is printed."""
 
     edge_mm: float = 0.1
-    """10-90 % rise of a printed edge by the spread of ink or toner. A home printer's; common practice, no source."""
+    """10-90 % rise of a printed edge by the spread of ink or toner; a home printer's."""
     dots_per_inch: float = 600.0
 
     def __post_init__(self) -> None:
@@ -60,11 +151,10 @@ class ChartChoice:
     paper: str
     """Of the sheet, or of each page of the wall set."""
     pages: int
-    frame_mm: tuple[float, float] | None
+    frame_mm: tuple[float, float] | None = None
     """(height, width) that fills the picture; None for a wall set, which is hung to suit."""
     focal_lengths: float
     """Distance to stand at, in focal lengths."""
-
     from_shop: bool = False
     """A sheet larger than the paper that was named."""
 
@@ -114,7 +204,10 @@ def stand(
     distance_mm = focal_lengths * focal_length_mm
     m = optics.magnification_at_chart_distance(focal_length_mm=focal_length_mm, chart_distance_mm=distance_mm)
     sigma_px = optics.print_blur_px(printed.sigma_mm, magnification=m, pixel_pitch_um=camera.pitch_um)
+    depth_mm = partial(optics.chart_depth_mm, magnification=m)
+    tilt_deg = partial(optics.tilt_deg_for_focus_shift, camera.half_diagonal_mm, magnification=m)
     shift_um = {n: optics.focus_shift_for_loss_um(n) for n in f_numbers}
+    step_um = {n: optics.focus_shift_for_loss_um(n, loss_percent=5.0) for n in f_numbers}
     height_mm, width_mm = camera.sensor_mm
     return Standing(
         focal_length_mm=focal_length_mm,
@@ -123,33 +216,20 @@ def stand(
         field_mm=(height_mm / m, width_mm / m),
         print_sigma_px=sigma_px,
         print_mtf=float(optics.gaussian_mtf(np.array([_REFERENCE_CYPX]), sigma_px)[0]),
-        flat_mm={n: optics.chart_depth_mm(shift, magnification=m) for n, shift in shift_um.items()},
-        square_deg={
-            n: optics.tilt_deg_for_focus_shift(camera.half_diagonal_mm, magnification=m, focus_shift_um=shift)
-            for n, shift in shift_um.items()
-        },
-        bracket_mm={
-            n: optics.chart_depth_mm(optics.focus_shift_for_loss_um(n, loss_percent=5.0), magnification=m)
-            for n in f_numbers
-        },
+        flat_mm={n: depth_mm(shift) for n, shift in shift_um.items()},
+        square_deg={n: tilt_deg(focus_shift_um=shift) for n, shift in shift_um.items()},
+        bracket_mm={n: depth_mm(step) for n, step in step_um.items()},
     )
 
 
 def choose_chart(
     lens: LensGear, camera: CameraGear, *, paper: str, room_mm: float, kind: str = "auto"
 ) -> ChartChoice:
-    """Choose the chart and the distance in focal lengths, the same for all focal lengths of a zoom.
+    """The chart and the distance in focal lengths, the same for all focal lengths of a zoom.
 
-    A wall set where the room holds it at 25 focal lengths or more; else the largest sheet that the room holds.
-
-    Parameters
-    ----------
-    paper : str
-        The largest that the printer takes.
-    room_mm : float
-        From the chart's wall to the wall behind you.
-    kind : str
-        auto, sheet (one page of this paper) or wall.
+    Of kind `auto` a wall set where the room, measured from the chart's wall to the wall behind you, holds it at 25
+    focal lengths or more; else the largest sheet that the room holds. Or a `sheet` of this paper, or a `wall` set;
+    `paper` is the largest that the printer takes.
 
     Raises
     ------
@@ -164,10 +244,8 @@ def choose_chart(
     if kind in {"auto", "wall"} and wall_paper in _WALL_PAPERS:
         least = max(CUSTOMARY_FOCAL_LENGTHS, nearest, _least_for_wall(camera.sensor_mm, wall_paper))
         if least <= reach:
-            wanted = min(max(PREFERRED_FOCAL_LENGTHS, least), reach)
-            return ChartChoice(
-                kind="wall", paper=wall_paper, pages=WALL_PAGES, frame_mm=None, focal_lengths=wanted
-            )
+            away = min(max(PREFERRED_FOCAL_LENGTHS, least), reach)
+            return ChartChoice(kind="wall", paper=wall_paper, pages=WALL_PAGES, focal_lengths=away)
         if kind == "wall":
             room_m = (least * lens.focal_range_mm[1] + BEHIND_CAMERA_MM) / 1000.0
             raise SettingError(
@@ -181,28 +259,25 @@ def choose_chart(
 def _least_for_wall(sensor_mm: tuple[float, float], paper: str) -> float:
     """How many focal lengths away the pages of a wall set hang clear of each other; infinite if nowhere."""
     lying_mm = (min(sensor_mm), max(sensor_mm))
-    for focal_lengths in range(int(CUSTOMARY_FOCAL_LENGTHS), _FURTHEST_WALL, 5):
-        try:
-            hanging(WALL_PAGES, paper=paper, sensor_mm=lying_mm, focal_lengths=float(focal_lengths))
-        except SettingError:
-            continue
-        return float(focal_lengths)
+    for focal_lengths in np.arange(CUSTOMARY_FOCAL_LENGTHS, _FURTHEST_WALL, 5.0).tolist():
+        with suppress(SettingError):
+            hanging(WALL_PAGES, paper=paper, sensor_mm=lying_mm, focal_lengths=focal_lengths)
+            return float(focal_lengths)
     return inf
 
 
 def _largest_sheet(
     camera: CameraGear, *, paper: str, reach: float, nearest: float, only: bool
 ) -> ChartChoice:
-    """Take the largest sheet within reach that is not too near to be focused on; the paper itself if asked."""
+    """The largest sheet within reach that is not too near to be focused on; the paper itself if asked."""
     larger = [name for name in _SHEET_PAPERS if paper_named(name).size_mm[1] > paper_named(paper).size_mm[1]]
-    papers = [paper] if only else [paper, *larger]
-    choices = [_sheet_choice(name, camera) for name in papers]
+    choices = [_sheet_choice(name, camera) for name in ([paper] if only else [paper, *larger])]
     fitting = [choice for choice in choices if choice.focal_lengths <= reach or only]
     focusable = [choice for choice in fitting if choice.focal_lengths >= nearest]
     if fitting:
         # Where none can be focused on, the shortest focal lengths stand further away than the frame asks.
         best = (focusable or fitting)[-1]
-        return replace(best, from_shop=best.paper != papers[0])
+        return replace(best, from_shop=best.paper != paper)
     raise SettingError(
         f"a sheet {paper} fills the picture at {choices[0].focal_lengths:.1f} focal lengths, and this room allows "
         f"{max(reach, 0.0):.1f} at the longest: take smaller paper, or shorter focal lengths (--focal-lengths)"
@@ -210,8 +285,7 @@ def _largest_sheet(
 
 
 def _sheet_choice(paper: str, camera: CameraGear) -> ChartChoice:
-    height_mm, width_mm = camera.sensor_mm
-    long_mm, short_mm = max(height_mm, width_mm), min(height_mm, width_mm)
+    short_mm, long_mm = sorted(camera.sensor_mm)
     frames = [frame.size_mm for frame in sheet(paper).frames]
     frame_mm = min(frames, key=lambda size: abs(log(size[1] / size[0] * short_mm / long_mm)))
     m = min(short_mm / frame_mm[0], long_mm / frame_mm[1])

@@ -1,29 +1,29 @@
-"""One shot judged at the camera: usable or not, and what to do, in a photographer's words."""
+"""One shot judged at the camera: usable or not, and what to do, in a photographer's words.
 
+A picture is measured as the sensor stores it; sides and turns are told as the camera was held, which EXIF's
+orientation knows. Limits are common practice, no source, unless one is named.
+"""
+
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import hypot, isfinite, log2, radians, tan
+from math import hypot, isfinite, log, log2, radians, tan
 from pathlib import Path
+from string import ascii_letters
 from typing import Final
 
 import numpy as np
 
 from lensbench import optics
-from lensbench.capture.framing import (
-    SIDES,
-    border_gaps,
-    empty_sides,
-    held,
-    lost_corners,
-    side_as_held,
-    tilt_as_held,
-)
 from lensbench.capture.plan import in_thirds, thirds_in_words
+from lensbench.chart.find import LARGEST_STRAY, agreed_affine, agreed_mapping
+from lensbench.chart.layout import PLACES, sheet
+from lensbench.model.errors import SettingError
 from lensbench.model.flags import FLAGS
-from lensbench.model.names import f_stop, focal_length, shutter_speed
-from lensbench.model.shot import Metadata, RejectedShot, ShotResult
+from lensbench.model.setting import f_stop, focal_length, same_focal_length, shutter_speed
+from lensbench.model.shot import ChartEdge, Edge, Metadata, RejectedShot, ShotResult, Tilt
 from lensbench.model.units import FloatArray, nominal_f_number
-from lensbench.shot import common_blur
+from lensbench.shot import common_blur, zone_of
 
 _OUT_OF_FRAME: Final = 0.03
 """Share of the picture's side that the chart's frame may reach out; distortion bends it by as much."""
@@ -34,13 +34,28 @@ _SOFTER_THAN_BEFORE: Final = 0.85
 _SOFTER_IN_EVERY_ZONE: Final = 0.92
 _SHARE_OF_BOUND: Final = 0.45
 _ALIKE: Final = 1.25
-"""Largest over smallest zone figure of a picture that is soft all over. These limits: common practice, no source."""
+"""Largest over smallest zone figure of a picture that is soft all over."""
 _LEAST_Q: Final = 0.05
 """Of a lens whose f-number or sensor is not known: hardly any diffraction."""
 _ZONES: Final = ("inner", "middle", "outer")
 _ALL_CLIPPED: Final = (
     "white is clipped throughout: a stop less (a stop more where the picture is black), then look again"
 )
+SIDES: Final = ("left", "top", "right", "bottom")
+"""Of the picture, clockwise."""
+_QUARTERS: Final = {6: 1, 5: 1, 3: 2, 4: 2, 8: 3, 7: 3}
+"""EXIF orientation to quarter turns of the camera, clockwise as seen from behind (EXIF 2.32, tag 274): 6 says that the
+stored picture's first row is the scene's right side, so that the camera's top pointed to the right."""
+_FEWEST: Final = 4
+_HUNG_OFF: Final = 0.05
+"""Share of the picture's long side that a page may lie off the planned place: hanging by hand (1 % of the wall, sd) and
+the perspective of a camera that is not quite square."""
+_LEAST_CROSSING: Final = 0.25
+"""Smallest eigenvalue of the sum of n n^T over a target's unit normals n: 1 - |cos| of the angle between two lines, so
+that two must cross by 41 degrees. One line, or several along one direction, give 0."""
+_CORNER_PAGES: Final = (2, 3, 4, 5)
+_CUT: Final = 0.02
+"""Share of the picture's side: a page whose middle is nearer to the border shows too little of its target."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,23 +80,21 @@ class Verdict:
 def judge(
     result: ShotResult | RejectedShot, *, earlier: Sequence[ShotResult] = (), off_focus: bool = False
 ) -> Verdict:
-    """Say whether a shot is usable, and what to do.
+    """Whether a shot is usable, and what to do.
 
-    Parameters
-    ----------
-    earlier : sequence of ShotResult
-        Usable shots of this session, for comparison with their like.
-    off_focus : bool
-        The plan wants this one out of focus, as a step of a focus bracket.
+    It is compared with its like among the `earlier` usable shots of the session. `off_focus`: the plan wants it out of
+    focus, as a step of a focus bracket.
     """
     if isinstance(result, RejectedShot):
-        clipped = FLAGS["clipped"].meaning in result.reason
-        return Verdict(
-            path=result.path, usable=False, settings="", does=(_ALL_CLIPPED if clipped else result.reason,)
-        )
-    grave = ["white is clipped: two thirds of a stop less"] if "white_clipped" in _flags(result) else []
-    grave += [*_frame(result), *_tilt(result), *_shake(result)]
-    if not off_focus:
+        reason = _ALL_CLIPPED if FLAGS["clipped"].meaning in result.reason else result.reason
+        return Verdict(path=result.path, usable=False, settings="", does=(reason,))
+    flags = _flags(result)
+    grave = ["white is clipped: two thirds of a stop less"] if "white_clipped" in flags else []
+    grave += _frame(result)
+    grave += _tilt(result) if "tilted" in flags else []
+    if "shake" in flags:
+        grave += _shake(result)
+    elif not off_focus:
         grave += _focus(result, earlier)
     return Verdict(
         path=result.path,
@@ -92,14 +105,10 @@ def judge(
 
 
 def _settings(metadata: Metadata) -> str:
-    parts = []
-    if metadata.f_number is not None:
-        parts.append(f_stop(metadata.f_number))
-    if metadata.focal_length_mm is not None:
-        parts.append(focal_length(metadata.focal_length_mm))
-    if metadata.exposure_s is not None:
-        parts.append(shutter_speed(metadata.exposure_s))
-    return ", ".join(parts)
+    stop, length_mm, time_s = metadata.f_number, metadata.focal_length_mm, metadata.exposure_s
+    parts = [] if stop is None else [f_stop(stop)]
+    parts += [] if length_mm is None else [focal_length(length_mm)]
+    return ", ".join(parts if time_s is None else [*parts, shutter_speed(time_s)])
 
 
 def _flags(shot: ShotResult) -> set[str]:
@@ -113,8 +122,7 @@ def _frame(shot: ShotResult) -> list[str]:
     if lost := lost_corners(shot):
         pages = "corner pages" if sum(lost.values()) > 1 else "a corner page"
         return [f"{pages} out of frame at the {at(lost)}"]
-    gaps = border_gaps(shot)
-    if gaps is None:
+    if (gaps := border_gaps(shot)) is None:
         empty = empty_sides(shot)
         return [f"nothing of the chart at the {at(empty)} of the frame"] if empty else []
     out = [side for side in SIDES if gaps[side] < -_OUT_OF_FRAME]
@@ -129,9 +137,7 @@ def _frame(shot: ShotResult) -> list[str]:
 
 
 def _tilt(shot: ShotResult) -> list[str]:
-    """Say how to turn the camera, and where it must go then, for turned left its aim wanders left."""
-    if "tilted" not in _flags(shot):
-        return []
+    """How to turn the camera, and where it must go then, for turned left its aim wanders left."""
     right_deg, up_deg = tilt_as_held(shot.tilt, held(shot))
     said = []
     for angle_deg, positive, negative in ((right_deg, "to the right", "to the left"), (up_deg, "up", "down")):
@@ -145,11 +151,8 @@ def _tilt(shot: ShotResult) -> list[str]:
 
 
 def _shake(shot: ShotResult) -> list[str]:
-    if "shake" not in _flags(shot):
-        return []
-    blur = common_blur(shot.edges)
     time = f"{shutter_speed(shot.metadata.exposure_s)}: " if shot.metadata.exposure_s else ""
-    if blur is None:
+    if (blur := common_blur(shot.edges)) is None:
         return [f"{time}shake, use the timer"]
     # A quarter turn of the camera makes upright of level; it is a direction without a head, so that modulo 180 is all.
     direction = (blur.direction_deg - 90.0 * held(shot)) % 180.0
@@ -159,23 +162,20 @@ def _shake(shot: ShotResult) -> list[str]:
 
 
 def _focus(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
-    """Tell a shot that is soft at all positions alike; one picture cannot tell before from behind."""
-    if "shake" in _flags(shot):
-        return []
+    """Whether it is soft at all positions alike; one picture cannot tell before from behind."""
     figures = _zone_figures(shot)
     if figures.size == 0:
         return []
     like = [other for other in earlier if _same_setting(other, shot)]
-    if like:
-        best = max(like, key=lambda other: np.nan_to_num(other.summary["frame"].mtf50_cypx))
-        ratios = figures / _zone_figures(best) if _zone_figures(best).size == figures.size else np.ones(1)
-        if ratios.mean() < _SOFTER_THAN_BEFORE and ratios.max() < _SOFTER_IN_EVERY_ZONE:
-            softer = 100.0 * (1.0 - float(ratios.mean()))
-            return [f"out of focus: {softer:.0f} % softer all over than {best.path.name}: refocus"]
+    if not like:
+        soft = figures.mean() < _SHARE_OF_BOUND * _bound_cypx(shot) and figures.max() < _ALIKE * figures.min()
+        return ["out of focus at all positions alike: refocus"] if soft else []
+    best = max(like, key=lambda other: np.nan_to_num(other.summary["frame"].mtf50_cypx))
+    ratios = figures / _zone_figures(best) if _zone_figures(best).size == figures.size else np.ones(1)
+    if ratios.mean() >= _SOFTER_THAN_BEFORE or ratios.max() >= _SOFTER_IN_EVERY_ZONE:
         return []
-    if figures.mean() < _SHARE_OF_BOUND * _bound_cypx(shot) and figures.max() < _ALIKE * figures.min():
-        return ["out of focus at all positions alike: refocus"]
-    return []
+    softer = 100.0 * (1.0 - float(ratios.mean()))
+    return [f"out of focus: {softer:.0f} % softer all over than {best.path.name}: refocus"]
 
 
 def _zone_figures(shot: ShotResult) -> FloatArray:
@@ -187,42 +187,40 @@ def _same_setting(shot: ShotResult, other: ShotResult) -> bool:
     first, second = shot.metadata, other.metadata
     if first.f_number is None or second.f_number is None:
         return False
-    lengths = (first.focal_length_mm or 0.0, second.focal_length_mm or 0.0)
-    return nominal_f_number(first.f_number) == nominal_f_number(second.f_number) and abs(
-        lengths[0] - lengths[1]
-    ) <= 0.03 * max(lengths)
+    same_stop = nominal_f_number(first.f_number) == nominal_f_number(second.f_number)
+    return same_stop and same_focal_length(first.focal_length_mm, second.focal_length_mm)
 
 
 def _bound_cypx(shot: ShotResult) -> float:
     """MTF50 of a perfect lens on this sensor: diffraction, where it is known, times the pixel."""
-    f_number, pitch_um = shot.metadata.f_number, shot.pixel_pitch_um
-    if f_number is None or pitch_um is None:
-        return optics.allowed_mtf50_cypx(_LEAST_Q)
-    q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=shot.magnification)
+    f_number, pitch_um, q = shot.metadata.f_number, shot.pixel_pitch_um, _LEAST_Q
+    if f_number is not None and pitch_um is not None:
+        q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=shot.magnification)
     return optics.allowed_mtf50_cypx(q)
 
 
+_MIND: Final = {
+    "low_snr": "noisy (SNR {snr:.0f}): base ISO and more light",
+    "uneven_light": "light is weaker at the {darker}: lamps from both sides at 45 degrees",
+    "sharpened": "sharpened in the camera: shoot raw",
+    "not_sensor_data": "a finished picture: shoot raw",
+    "screened_print": "the print shows dots: print it solid black",
+    "f_number_unknown": "the file names no f-number: note it in the shots table",
+}
+"""Flag -> what could be better, in the order it is said."""
+
+
 def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
-    """Say what could be better without a repeat."""
+    """What could be better without a repeat."""
     flags, said = _flags(shot), []
     white = _median([edge.edge.bright_level for edge in shot.edges])
     if "underexposed" in flags and white > 0.0:
         more = thirds_in_words(in_thirds(log2(_PAPER_WHITE / white)))
         said.append(f"dark, paper white at {100 * white:.0f} %: {more} more")
-    if "low_snr" in flags:
-        said.append(
-            f"noisy (SNR {_median([edge.edge.snr for edge in shot.edges]):.0f}): base ISO and more light"
-        )
-    if "uneven_light" in flags:
-        said.append(f"light is weaker at the {_darker_side(shot)}: lamps from both sides at 45 degrees")
-    if "sharpened" in flags:
-        said.append("sharpened in the camera: shoot raw")
-    elif "not_sensor_data" in flags:
-        said.append("a finished picture: shoot raw")
-    if "screened_print" in flags:
-        said.append("the print shows dots: print it solid black")
-    if "f_number_unknown" in flags:
-        said.append("the file names no f-number: note it in the shots table")
+    flags -= {"not_sensor_data"} if "sharpened" in flags else set()
+    snr = _median([edge.edge.snr for edge in shot.edges])
+    darker = _darker_side(shot) if "uneven_light" in flags else ""
+    said += [words.format(snr=snr, darker=darker) for flag, words in _MIND.items() if flag in flags]
     isos = {other.metadata.iso for other in earlier} - {None}
     if isos and shot.metadata.iso not in (None, *isos):
         said.append(f"ISO {shot.metadata.iso}, earlier {min(iso for iso in isos if iso)}: keep one ISO")
@@ -237,12 +235,133 @@ def _median(figures: Sequence[float]) -> float:
 def _darker_side(shot: ShotResult) -> str:
     """Side towards which the paper darkens, from a plane beside an even power for vignetting."""
     lit = [edge for edge in shot.edges if isfinite(edge.edge.bright_level)]
-    rows, cols = shot.size_px
-    down = np.array([edge.center_px[0] / rows - 0.5 for edge in lit])
-    right = np.array([edge.center_px[1] / cols - 0.5 for edge in lit])
+    shares = np.array([edge.center_px for edge in lit]) / shot.size_px - 0.5
     height2 = np.array([edge.image_height**2 for edge in lit])
-    design = np.column_stack((np.ones_like(down), down, right, height2, height2**2))
-    fit = np.linalg.lstsq(design, np.array([edge.edge.bright_level for edge in lit]), rcond=None)[0]
-    upright = abs(fit[1]) > abs(fit[2])
+    design = np.column_stack((shares, np.ones_like(height2), height2, height2**2))
+    levels = np.array([edge.edge.bright_level for edge in lit])
+    down, right = np.linalg.lstsq(design, levels, rcond=None)[0][:2]
+    upright = abs(down) > abs(right)
     towards, away = ("bottom", "top") if upright else ("right", "left")
-    return side_as_held(towards if fit[1 if upright else 2] < 0.0 else away, held(shot))
+    return side_as_held(towards if (down if upright else right) < 0.0 else away, held(shot))
+
+
+def held(shot: ShotResult) -> int:
+    """By how many quarter turns the camera was held clockwise, seen from behind; 0 where it is not told."""
+    return _QUARTERS.get(shot.metadata.orientation, 0)
+
+
+def side_as_held(side: str, quarters: int) -> str:
+    """Room's side that a side of the stored picture shows.
+
+    A camera held a quarter clockwise has its left side up: what the picture shows at the left is at the top.
+
+    >>> side_as_held("left", 1), side_as_held("top", 1)
+    ('top', 'right')
+    """
+    return SIDES[(SIDES.index(side) + quarters) % 4]
+
+
+def tilt_as_held(tilt: Tilt, quarters: int) -> tuple[float, float]:
+    """(To the right, upward) in degrees in the room, from yaw and pitch about the camera's own axes.
+
+    Held a quarter clockwise, the camera's right points down and its top to the right.
+    """
+    right, up = tilt.yaw_deg, tilt.pitch_deg
+    for _ in range(quarters):
+        right, up = up, -right
+    return right, up
+
+
+def border_gaps(shot: ShotResult) -> dict[str, float] | None:
+    """How far the chart's frame stays within the picture at each side, as a share of the picture's side.
+
+    Negative where it reaches out of the picture. None for charts that are not one sheet, or with too few targets.
+    """
+    kind, _, paper = shot.chart.name.removesuffix(" mm").partition(" ")
+    if kind != "sheet":
+        return None
+    try:
+        layout = sheet(paper)
+    except SettingError:
+        return None
+    crossings = _crossings(shot.edges)
+    targets = [target for target in layout.targets if target.name in crossings]
+    mapping = agreed_mapping(
+        np.array([target.center_mm for target in targets]),
+        np.array([crossings[target.name] for target in targets]),
+        stray_mm=LARGEST_STRAY * min(target.radius_mm for target in layout.targets),
+        size_px=shot.size_px,
+    )
+    if mapping is None:
+        return None
+    rows, cols = shot.size_px
+    ratio = max(rows, cols) / min(rows, cols)
+    frames_mm = [frame.size_mm for frame in layout.frames]
+    frame_mm = min(frames_mm, key=lambda size: abs(log(size[1] / size[0] / ratio)))
+    corners = np.array([(down, right) for down in (-0.5, 0.5) for right in (-0.5, 0.5)])
+    return _gaps(mapping.to_px(corners * frame_mm) / shot.size_px)
+
+
+def _gaps(shares: FloatArray) -> dict[str, float]:
+    """How far some points, shape (n, 2) in shares of the picture, stay within it at each side."""
+    (top, left), (bottom, right) = shares.min(axis=0).tolist(), shares.max(axis=0).tolist()
+    return {"left": left, "top": top, "right": 1.0 - right, "bottom": 1.0 - bottom}
+
+
+def lost_corners(shot: ShotResult) -> dict[str, int]:
+    """How many corner pages of a wall set lie out of the picture at each side of it; empty where none does.
+
+    Where a page that was not found must be follows from the others: from the planned places to the picture by the
+    affine map that most of them agree on. Pages that lie in the frame and were not found are another matter.
+    """
+    if not shot.chart.name.startswith("wall"):
+        return {}
+    crossings = _crossings(shot.edges)
+    pages = {number: point for name, point in crossings.items() if (number := _page_number(name))}
+    to_px = agreed_affine(
+        np.array([PLACES[number - 1].share for number in pages], np.float64),
+        np.array(list(pages.values())),
+        stray_px=_HUNG_OFF * max(shot.size_px),
+    )
+    if to_px is None:
+        return {}
+    found = {_page_number(edge.target) for edge in shot.edges}
+    missing = [PLACES[number - 1].share for number in _CORNER_PAGES if number not in found]
+    gaps = [_gaps(np.array([to_px @ (*share, 1.0)]) / shot.size_px) for share in missing]
+    return Counter(side for gap in gaps for side in SIDES if gap[side] < _CUT)
+
+
+def _page_number(name: str) -> int:
+    digits = name.lstrip(f"{ascii_letters} ")
+    return int(digits) if digits.isdigit() and 1 <= int(digits) <= len(PLACES) else 0
+
+
+def _crossings(edges: Sequence[ChartEdge]) -> dict[str, tuple[float, float]]:
+    """Where each target's two lines cross; a target with lines along one direction only is left out."""
+    lines: dict[str, list[Edge]] = {}
+    for edge in edges:
+        if isfinite(edge.edge.point_px[0]):
+            lines.setdefault(edge.target, []).append(edge.edge)
+    found = {}
+    for target, members in lines.items():
+        angles = np.radians([edge.angle_deg for edge in members])
+        normals = np.column_stack((np.sin(angles), np.cos(angles)))
+        offsets_px = (normals * [edge.point_px for edge in members]).sum(axis=1)
+        square = normals.T @ normals
+        if np.linalg.eigvalsh(square)[0] > _LEAST_CROSSING:
+            row, col = np.linalg.solve(square, normals.T @ offsets_px).tolist()
+            found[target] = (row, col)
+    return found
+
+
+def empty_sides(shot: ShotResult) -> list[str]:
+    """Picture's sides at whose outer zone no edge was found while the opposite side has some.
+
+    An edge that could not be measured counts: it shows that the chart is there.
+    """
+    size_px = shot.size_px
+    outer = [edge.center_px for edge in shot.edges if zone_of(edge.image_height, size_px) == "outer"]
+    gaps = [_gaps(np.array([center_px]) / size_px) for center_px in outer]
+    counts = {side: sum(gap[side] < 1.0 / 3.0 for gap in gaps) for side in SIDES}
+    opposite = dict(zip(SIDES, SIDES[2:] + SIDES[:2], strict=True))
+    return [side for side in SIDES if counts[side] == 0 and counts[opposite[side]] >= _FEWEST]

@@ -15,8 +15,7 @@ from lensbench.model.errors import SettingError
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from lensbench.capture.plan_table import PlanBook, PlanFile
-    from lensbench.capture.session import Session
+    from lensbench.capture import PlanBook, PlanFile, Session
 
 _MOST_LINES = 30
 
@@ -47,8 +46,7 @@ def check(given: CheckCommand) -> None:
     Example: lensbench check shots/ --watch --plan plan/shots.csv --fill
     """
     from lensbench import shot
-    from lensbench.capture.plan_table import PlanBook, PlanFile
-    from lensbench.capture.session import Session
+    from lensbench.capture import PlanBook, PlanFile, Session
     from lensbench.sweep import read_shots_table
 
     place, plan = given.place, given.plan
@@ -71,7 +69,7 @@ def check(given: CheckCommand) -> None:
 
 
 def _once(session: "Session", place: Path, filled: "PlanFile | None") -> bool:
-    from lensbench.capture.session import without_doubles
+    from lensbench.capture import without_doubles
     from lensbench.model.errors import SweepError
     from lensbench.photo import list_photos
 
@@ -91,7 +89,7 @@ def _once(session: "Session", place: Path, filled: "PlanFile | None") -> bool:
 
 
 def _follow(session: "Session", folder: Path, filled: "PlanFile | None") -> bool:
-    from lensbench.capture.session import Follower, What, follow
+    from lensbench.capture import Follower, What, follow
 
     follower = Follower(folder)
     with _board(session.book) as tell:
@@ -135,7 +133,7 @@ def _table(book: "PlanBook") -> "Table":
     from rich import box
     from rich.table import Table
 
-    from lensbench.capture.plan_table import outstanding_table
+    from lensbench.capture import outstanding_table
 
     header, rows = outstanding_table(book)
     table = Table(

@@ -98,7 +98,7 @@ def edge(given: EdgeCommand) -> None:
     else:
         say(*edge_lines(done, dpi=given.dpi, viewing=options.viewing(done.picture_height_px)))
     if given.keep_print is not None and given.dpi is not None:
-        from lensbench.capture.print_profile import profile_from_scan
+        from lensbench.capture import profile_from_scan
 
         profile = profile_from_scan(done.edges, dpi=given.dpi, name=Path(given.keep_print).stem)
         say(*keep_and_say(profile, given.keep_print), err=given.as_json)
@@ -187,7 +187,7 @@ def _look(edge: "Edge", viewing: "Viewing | None") -> str:
 
 
 def _blur(edge: "Edge") -> str:
-    from lensbench.report.text.blur import blur_sentence
+    from lensbench.report import blur_sentence
 
     return "" if edge.physical is None else blur_sentence(edge.physical)
 

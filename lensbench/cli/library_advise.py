@@ -15,8 +15,7 @@ import typer
 import lensbench
 from lensbench.cli.options import AsJson, LibraryFile, number, switch
 from lensbench.cli.output import say, say_document
-from lensbench.model.names import f_stop, focal_length, shutter_speed
-from lensbench.model.setting import focal_order
+from lensbench.model.setting import f_stop, focal_length, focal_order, shutter_speed
 from lensbench.model.shot import ZONES
 
 if TYPE_CHECKING:
@@ -41,7 +40,7 @@ def list_lines(sessions: "Sequence[KeptSession]", place: Path) -> list[str]:
 
 def session_form(session: "KeptSession", *, curves: bool = False) -> dict[str, Any]:
     """Give a session for JSON, on demand with its curves."""
-    from lensbench.report.out.json_form import plain
+    from lensbench.report import plain
 
     form: dict[str, Any] = {
         name: plain(getattr(session, name))
@@ -110,7 +109,7 @@ def show_lines(session: "KeptSession") -> list[str]:
 
 def advice_lines(advice: "Advice") -> list[str]:
     """Give the answer first, then the table."""
-    from lensbench.report.text.advice import advice_sentences
+    from lensbench.report import advice_sentences
 
     row = "  {:<3} {:>6} {:>23} {:>7} {:>7} {:>22}  {}"
     head = row.format("", "f-stop", "MTF50 cy/px", "lp/mm", "LW/PH", "softer than the best", "lens")
@@ -120,7 +119,7 @@ def advice_lines(advice: "Advice") -> list[str]:
 
 
 def _advice_row(row: str, one: "LensAdvice") -> str:
-    from lensbench.report.text.advice import interval
+    from lensbench.report import interval
 
     behind = f"{one.behind_percent:.0f} %{interval(one.behind_ci95_percent)}"
     return row.format(
@@ -136,7 +135,7 @@ def _advice_row(row: str, one: "LensAdvice") -> str:
 
 def picture_lines(plan: "PicturePlan") -> list[str]:
     """Give the answer first, then each lens's stops."""
-    from lensbench.report.text.advice import picture_sentences
+    from lensbench.report import picture_sentences
 
     lines = [" ".join(picture_sentences(plan))]
     for lens in plan.lenses:
@@ -164,7 +163,7 @@ def _stop_row(row: str, stop: "StopPlan", lens: "LensPlan") -> str:
 
 
 def _beside(left_out: "Sequence[LeftOut]", cautions: "Sequence[Note]") -> list[str]:
-    from lensbench.report.text.notes import note_in_words
+    from lensbench.report import note_in_words
 
     lines = [""] if left_out or cautions else []
     lines += [f"Left out: {one.lens} on {one.camera}: {note_in_words(one.reason)}." for one in left_out]

@@ -28,7 +28,7 @@ from lensbench.cli.options import (
 )
 from lensbench.cli.output import keep_and_say, say, say_document
 from lensbench.model.errors import SettingError
-from lensbench.model.names import f_stop, focal_length, shutter_speed
+from lensbench.model.setting import f_stop, focal_length, shutter_speed
 
 if TYPE_CHECKING:
     from lensbench.model.shot import Edge, Metadata, ShotResult, ZoneFigure
@@ -86,7 +86,7 @@ def measure(given: MeasureCommand) -> None:
 
 def _kept_print(given: MeasureCommand, near: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
     """Make and keep the profile of a print from photographs at two or more distances; say what it is."""
-    from lensbench.capture.print_profile import profile_from_distances
+    from lensbench.capture import profile_from_distances
 
     far = [lensbench.measure(photo, options, f_number=given.f_number).shot for photo in given.far or ()]
     name = given.keep_print or ""
@@ -262,7 +262,7 @@ def _contrast(shot: "ShotResult", at_lpmm: Sequence[float]) -> list[str]:
 
 
 def _blur(shot: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
-    from lensbench.report.text.blur import blur_where_it_fits, most_comes_from, not_of_a_lens
+    from lensbench.report import blur_where_it_fits, most_comes_from, not_of_a_lens
 
     read = [one for one in shot.edges if one.edge.physical is not None]
     fitting = sum(one.edge.physical is not None and one.edge.physical.fits for one in read)

@@ -128,7 +128,7 @@ def measure_options(given: object, **further: Any) -> "lensbench.MeasureOptions"
     known = {item.name for item in fields(lensbench.MeasureOptions)}
     chosen = {item: getattr(given, item) for item in known if hasattr(given, item)}
     if chosen.get("print_profile") is not None:
-        from lensbench.capture.print_profile import kept_profile
+        from lensbench.capture import kept_profile
 
         chosen["print_profile"] = kept_profile(chosen["print_profile"])
     if "method" in chosen:

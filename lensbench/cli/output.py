@@ -89,7 +89,7 @@ def say_answer(done: "lensbench.SweepResult | lensbench.CompareResult | lensbenc
 
 def keep_and_say(profile: "PrintProfile", name: str) -> list[str]:
     """Keep a profile under a name, and say what it is and how to use it."""
-    from lensbench.capture.print_profile import keep_profile
+    from lensbench.capture import keep_profile
     from lensbench.optics import RISE_10_90_SIGMAS
 
     path = keep_profile(profile, name)

@@ -15,7 +15,7 @@ from lensbench.model.units import PITCH_LIMITS_UM
 from lensbench.storage.text import name_in_tables
 
 if TYPE_CHECKING:
-    from lensbench.capture.plan import ShootPlan
+    from lensbench.capture import ShootPlan
 
 
 class ChartKind(StrEnum):
@@ -74,8 +74,7 @@ def plan(given: PlanCommand) -> None:
 
     Example: lensbench plan --focal 24-70 --widest 2.8 --closest-m 0.38 --paper A4 --room-m 5 --out plan
     """
-    from lensbench.capture.checklist import checklist_pdf
-    from lensbench.capture.plan_table import counted_names, table_shots, table_text
+    from lensbench.capture import checklist_pdf, counted_names, table_shots, table_text
     from lensbench.storage.files import Listing, unwritable
 
     made = _made(given)
@@ -92,9 +91,7 @@ def plan(given: PlanCommand) -> None:
 
 
 def _made(given: PlanCommand) -> "ShootPlan":
-    from lensbench.capture.gear import CameraGear, LensGear
-    from lensbench.capture.plan import Exposure, Place, make_plan, quick_plan
-    from lensbench.capture.standing import PrintGear
+    from lensbench.capture import CameraGear, Exposure, LensGear, Place, PrintGear, make_plan, quick_plan
 
     lens = LensGear(
         name=name_in_tables(given.lens),
@@ -138,13 +135,7 @@ def _keep_entries(table: Path, *, replace: bool) -> None:
 
 
 def _lines(made: "ShootPlan") -> list[str]:
-    from lensbench.capture.checklist import (
-        chart_sentence,
-        distance_rows,
-        headline,
-        print_sentence,
-        tolerance_rows,
-    )
+    from lensbench.capture import chart_sentence, distance_rows, headline, print_sentence, tolerance_rows
 
     lines = [f"{headline(made)}.", chart_sentence(made), *made.remarks]
     for header, rows in (distance_rows(made), tolerance_rows(made)):

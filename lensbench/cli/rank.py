@@ -31,7 +31,7 @@ def rank(
 
     Example: lensbench rank burst_1.dng burst_2.dng burst_3.dng
     """
-    from lensbench.report.text.words import clean_line
+    from lensbench.report import clean_line
     from lensbench.storage.text import clean_text
     from lensbench.sweep import copies_in_words
 

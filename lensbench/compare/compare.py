@@ -5,7 +5,7 @@ Beside the pairs stands which lens at which stop: at every setting and zone, the
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from pathlib import Path
 from typing import Final
@@ -16,11 +16,10 @@ from lensbench.compare.rows import (
     LensPair,
     best_row,
     lens_in_comparison,
-    matching,
     overall_row,
     rows_of,
 )
-from lensbench.edge import Viewing, viewing_of
+from lensbench.edge import viewing_of
 from lensbench.model.compare import (
     Caution,
     ComparedLens,
@@ -83,17 +82,28 @@ def compare_lenses(
         raise SweepError(f"{len(lenses)} lens in these folders; a comparison needs two")
     labels = unique_labels(lenses)
     compared = [lens_in_comparison(lens) for lens in lenses]
-    look = _look(lenses, print_and_eye_mm)
+    heights_px = [lens.picture_height_px for lens in lenses if lens.picture_height_px]
+    viewing = None
+    if len(heights_px) == len(lenses):
+        viewing = viewing_of(max(heights_px), print_and_eye_mm=print_and_eye_mm)
     pairs = {
-        (i, j): _pair(compared, (i, j), labels=labels, look=look)
+        (i, j): _pair(
+            LensPair(
+                lenses=(compared[i], compared[j]),
+                rivals=compared,
+                unit=_unit(lenses[i], lenses[j]),
+                viewing=viewing,
+            ),
+            (labels[i], labels[j]),
+        )
         for i, j in combinations(range(len(lenses)), 2)
     }
     return CompareFindings(
         lenses=tuple(_described(lens, label) for lens, label in zip(compared, labels, strict=True)),
         pairs=tuple(pairs.values()),
         version=__version__,
-        choices=choices_of(compared, labels, pairs),
-        looking=None if look is None else look.way,
+        choices=_choices(compared, labels, pairs),
+        looking=None if viewing is None else viewing.way,
     )
 
 
@@ -106,14 +116,6 @@ def unique_labels(lenses: Sequence[SweepLens]) -> list[str]:
         if len(set(labels)) == len(labels):
             return labels
     return [f"{text} [{number}]" for number, text in enumerate(longest, start=1)]
-
-
-def _look(lenses: Sequence[SweepLens], print_and_eye_mm: tuple[float, float] | None) -> Viewing | None:
-    heights = [lens.picture_height_px for lens in lenses]
-    known = [height for height in heights if height]
-    if len(known) < len(heights):
-        return None
-    return viewing_of(max(known), print_and_eye_mm=print_and_eye_mm)
 
 
 def _described(compared: LensInComparison, label: str) -> ComparedLens:
@@ -135,39 +137,23 @@ def _described(compared: LensInComparison, label: str) -> ComparedLens:
     )
 
 
-def _pair(
-    lenses: Sequence[LensInComparison], which: tuple[int, int], *, labels: Sequence[str], look: Viewing | None
-) -> ComparedPair:
-    def rivals(setting: Setting, zone: str) -> int:
-        return sum(matching(setting, zone, lens) is not None for lens in lenses)
-
-    first, second = lenses[which[0]], lenses[which[1]]
-    pair = LensPair(
-        first=first,
-        second=second,
-        look=look,
-        rivals=rivals,
-        all_rivals=len(lenses),
-        judged=first.lens.sensor_data == second.lens.sensor_data,
-    )
-    unit = _unit(first.lens, second.lens)
-    rows = rows_of(pair, unit=unit)
-    own = (labels[which[0]], labels[which[1]])
+def _pair(pair: LensPair, labels: tuple[str, str]) -> ComparedPair:
+    rows = rows_of(pair)
     return ComparedPair(
-        first=own[0],
-        second=own[1],
-        unit=unit,
+        first=labels[0],
+        second=labels[1],
+        unit=pair.unit,
         rows=rows,
-        rows_lwph=rows_of(pair, unit="lwph") if unit == "lpmm" else (),
-        best_row=best_row(pair, unit=unit),
-        cautions=tuple(_cautions(pair, own, rows)),
-        overall=overall_row(pair, unit=unit),
+        rows_lwph=rows_of(replace(pair, unit="lwph")) if pair.unit == "lpmm" else (),
+        best_row=best_row(pair),
+        cautions=tuple(_cautions(pair, labels, rows)),
+        overall=overall_row(pair),
     )
 
 
 def _cautions(pair: LensPair, labels: tuple[str, str], rows: Sequence[CompareRow]) -> Iterator[Note]:
     """What the comparison must not be taken for."""
-    lenses = (pair.first.lens, pair.second.lens)
+    first, second = (lens.lens for lens in pair.lenses)
     if rows:
         yield Note(Caution.MANY_ROWS)
     if not pair.judged:
@@ -176,29 +162,25 @@ def _cautions(pair: LensPair, labels: tuple[str, str], rows: Sequence[CompareRow
         yield Note(Caution.NO_REPEATS)
     if any(row.first_shots != row.second_shots for row in rows):
         yield Note(Caution.UNEQUAL_SHOTS)
-    named = list(zip(lenses, labels, strict=True))
+    named = list(zip((first, second), labels, strict=True))
     in_brackets = [label for lens, label in named if any(shot.bracket for shot in lens.counted)]
     if len(in_brackets) == 1:
         yield Note(Caution.ONE_BRACKETED, names=tuple(in_brackets))
-    if sharpened := [label for lens, label in named if _sharpened(lens)]:
+    # Sharpened: most of a lens's photographs bear the flag.
+    if sharpened := [
+        label
+        for lens, label in named
+        if 2 * sum("sharpened" in shot.flags for shot in lens.counted) > len(lens.counted)
+    ]:
         yield Note(Caution.SHARPENED, names=tuple(sharpened))
-    if rows and not (pair.first.has_sfr and pair.second.has_sfr):
+    if rows and any(all(mean.sfr is None for mean in lens.means.values()) for lens in pair.lenses):
         yield Note(Caution.STAND_IN_RESPONSE)
-    if _unlike_magnification(*lenses):
-        yield Note(Caution.UNLIKE_MAGNIFICATION)
-
-
-def _sharpened(lens: SweepLens) -> bool:
-    """Whether most of a lens's photographs bear the flag."""
-    return 2 * sum("sharpened" in shot.flags for shot in lens.counted) > len(lens.counted)
-
-
-def _unlike_magnification(first: SweepLens, second: SweepLens) -> bool:
-    return any(
+    if any(
         same_focal_length(focal, other) and abs(math.log(size / other_size)) > _UNLIKE
         for focal, size in first.magnifications.items()
         for other, other_size in second.magnifications.items()
-    )
+    ):
+        yield Note(Caution.UNLIKE_MAGNIFICATION)
 
 
 def _unit(first: SweepLens, second: SweepLens) -> str:
@@ -214,8 +196,8 @@ def _unit(first: SweepLens, second: SweepLens) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Place:
-    """One setting of several lenses: number of the lens -> its own name of the setting."""
+class _SharedSetting:
+    """One setting and zone of several lenses: number of the lens -> its own name of the setting."""
 
     zone: str
     members: dict[int, Setting]
@@ -225,7 +207,7 @@ class _Place:
         return next(iter(self.members.values()))
 
 
-def choices_of(
+def _choices(
     lenses: Sequence[LensInComparison], labels: Sequence[str], pairs: Pairs
 ) -> tuple[StopChoice, ...]:
     """Choose at every focal length, f-number and zone; where only one lens was photographed, it is named.
@@ -233,77 +215,59 @@ def choices_of(
     A lens is out where another is sharper beyond the interval; those that stay can't be told from the best. The
     intervals hold jointly, so the truly best one stays with 95 % confidence.
     """
-    places = sorted(_places(lenses), key=lambda place: (place.setting.order, ZONES.index(place.zone)))
-    return tuple(_choice(place, labels, pairs) for place in places)
-
-
-def _places(lenses: Sequence[LensInComparison]) -> list[_Place]:
-    places: list[_Place] = []
+    shared: list[_SharedSetting] = []
     for number, lens in enumerate(lenses):
         for zone, setting in lens.means:
             near = [
-                place
-                for place in places
-                if place.zone == zone and place.setting.matches(setting) and number not in place.members
+                known
+                for known in shared
+                if known.zone == zone and known.setting.matches(setting) and number not in known.members
             ]
             if near:
                 focal = setting.focal_length_mm
-                nearest = min(near, key=lambda place: log_distance(place.setting.focal_length_mm, focal))
+                nearest = min(near, key=lambda known: log_distance(known.setting.focal_length_mm, focal))
                 nearest.members[number] = setting
             else:
-                places.append(_Place(zone=zone, members={number: setting}))
-    return places
+                shared.append(_SharedSetting(zone=zone, members={number: setting}))
+    shared.sort(key=lambda known: (known.setting.order, ZONES.index(known.zone)))
+    return tuple(_choice(known, labels, pairs) for known in shared)
 
 
-def _choice(place: _Place, labels: Sequence[str], pairs: Pairs) -> StopChoice:
-    members = sorted(place.members)
+def _choice(shared: _SharedSetting, labels: Sequence[str], pairs: Pairs) -> StopChoice:
+    members = sorted(shared.members)
     duels = {
         (i, j): row
         for i, j in combinations(members, 2)
-        if (row := _row(pairs[i, j], place.zone, place.members[i]))
+        # In line widths per picture height where the sensors differ: a picture is what is wanted.
+        for row in pairs[i, j].rows_lwph or pairs[i, j].rows
+        if (row.zone, row.f_number, row.focal_length_mm)
+        == (shared.zone, shared.members[i].f_number, shared.members[i].focal_length_mm)
     }
-    beaten = {
-        j if row.verdict == Verdict.FIRST else i
-        for (i, j), row in duels.items()
-        if row.verdict in {Verdict.FIRST, Verdict.SECOND}
-    }
-    leads = dict.fromkeys(members, 0.0)
+    beaten, leads = set(), dict.fromkeys(members, 0.0)
     for (i, j), row in duels.items():
+        if row.verdict in {Verdict.FIRST, Verdict.SECOND}:
+            beaten.add(j if row.verdict == Verdict.FIRST else i)
         log_ratio = math.log(row.first / row.second)
         leads[i] += log_ratio
         leads[j] -= log_ratio
-    ordered = sorted(members, key=lambda one: -leads[one])
-    unbeaten = [one for one in ordered if one not in beaten] or ordered[:1]
+    ordered = sorted(members, key=lambda number: -leads[number])
+    best = [number for number in ordered if number not in beaten] or ordered[:1]
+    others = sorted(beaten) or [number for number in members if number != best[0]]
     return StopChoice(
-        focal_length_mm=place.setting.focal_length_mm,
-        f_number=place.setting.f_number,
-        zone=place.zone,
-        lenses=tuple(labels[one] for one in unbeaten),
-        photographed=tuple(labels[one] for one in members),
-        seen=_seen(unbeaten[0], sorted(beaten) or [one for one in members if one != unbeaten[0]], duels),
-    )
-
-
-def _row(pair: ComparedPair, zone: str, setting: Setting) -> CompareRow | None:
-    """Find a pair's row, in line widths per picture height where the sensors differ: a picture is what is wanted."""
-    return next(
-        (
-            row
-            for row in pair.rows_lwph or pair.rows
-            if row.zone == zone
-            and row.f_number == setting.f_number
-            and row.focal_length_mm == setting.focal_length_mm
-        ),
-        None,
+        focal_length_mm=shared.setting.focal_length_mm,
+        f_number=shared.setting.f_number,
+        zone=shared.zone,
+        lenses=tuple(labels[number] for number in best),
+        photographed=tuple(labels[number] for number in members),
+        seen=_seen(best[0], others, duels),
     )
 
 
 def _seen(first: int, others: Sequence[int], duels: Mapping[tuple[int, int], CompareRow]) -> Seen:
-    """Tell whether the first looks sharper than others."""
+    """Whether the first looks sharper than others."""
     looks = set()
     for other in others:
-        row = duels.get((min(first, other), max(first, other)))
-        if row is not None:
+        if row := duels.get((min(first, other), max(first, other))):
             won = row.seen == (Seen.FIRST if first < other else Seen.SECOND)
             looks.add(Seen.VISIBLE if won else row.seen)
     if looks == {Seen.VISIBLE, Seen.NONE}:

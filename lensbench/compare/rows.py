@@ -1,23 +1,31 @@
 """The rows of a comparison: two lenses at equal focal length, f-number and zone, in figures and as an eye would see it.
 
 Means of refocused shots are compared, never the best of several: the best of many beats the best of few by luck alone.
+Intervals are those of `stats.half_width` on log MTF50, so a difference is a share of the figure.
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from lensbench.compare.difference import compare_row
-from lensbench.edge import RESPONSE_CYPX, RulerReading, Viewing, gaussian_response, ruler_reading
-from lensbench.model.compare import CompareRow
+from lensbench.edge import (
+    JUST_SEEN_JND,
+    RESPONSE_CYPX,
+    RulerReading,
+    Viewing,
+    gaussian_response,
+    ruler_reading,
+)
+from lensbench.model.compare import CompareRow, Seen, Verdict
 from lensbench.model.measured import BestOfSweep, CountedShot, SweepLens
 from lensbench.model.setting import Setting, log_distance
 from lensbench.model.shot import ZONES
+from lensbench.model.sweep import INDIFFERENCE
 from lensbench.model.units import FloatArray, lpmm_from_cypx, lwph_from_cypx
-from lensbench.stats import MeanUncertainty, half_width, spread_of
+from lensbench.stats import Uncertainty, half_width, spread_of
 from lensbench.sweep import zone_series
 
 _NAN: Final = float("nan")
@@ -33,7 +41,7 @@ class MeanOfShots:
     log_mtf50: float
     """Middle of the refocused shots, as the sweep has it."""
     shots: int
-    uncertainty: MeanUncertainty | None
+    uncertainty: Uncertainty | None
     """None where nothing was repeated."""
     sfr: FloatArray | None
     """Mean at `RESPONSE_CYPX`; None where a shot has none."""
@@ -46,14 +54,11 @@ class LensInComparison:
     lens: SweepLens
     means: Mapping[Key, MeanOfShots]
 
-    @property
-    def has_sfr(self) -> bool:
-        """Whether any measured SFR is at hand."""
-        return any(mean.sfr is not None for mean in self.means.values())
-
-    def figure(self, key: Key) -> float:
-        """Mean MTF50 of the shots in cycles per pixel."""
-        return math.exp(self.means[key].log_mtf50)
+    def matching(self, zone: str, setting: Setting) -> Setting | None:
+        """Its own setting at the same f-number and the nearest focal length within 3 %; None without."""
+        near = [own for own_zone, own in self.means if own_zone == zone and own.matches(setting)]
+        focal = setting.focal_length_mm
+        return min(near, key=lambda own: log_distance(own.focal_length_mm, focal), default=None)
 
     def in_unit(self, mtf50_cypx: float, unit: str) -> float:
         """A figure in cypx, lpmm or lwph; NaN where the camera's pixels don't tell it."""
@@ -73,11 +78,11 @@ def lens_in_comparison(lens: SweepLens) -> LensInComparison:
         spread = spread_of([series for _, series in by_focal.values()], lens.pixel_pitch_um)
         for settings, series in by_focal.values():
             middles, variances = spread.central_values(series), spread.variance_of_means(series)
-            for place, setting in enumerate(settings):
-                uncertainty = MeanUncertainty(variance=float(variances[place]), dof=spread.dof)
+            for index, setting in enumerate(settings):
+                uncertainty = Uncertainty(variance=float(variances[index]), dof=spread.dof)
                 means[zone, setting] = MeanOfShots(
-                    log_mtf50=float(middles[place]),
-                    shots=len(series.log_shots[place]),
+                    log_mtf50=float(middles[index]),
+                    shots=len(series.log_shots[index]),
                     uncertainty=uncertainty if spread.repeated else None,
                     sfr=_mean_sfr([shot for shot in lens.counted if shot.setting == setting], zone),
                 )
@@ -94,143 +99,168 @@ def _mean_sfr(shots: Sequence[CountedShot], zone: str) -> FloatArray | None:
     return mean
 
 
-def matching(setting: Setting, zone: str, lens: LensInComparison) -> Setting | None:
-    """The setting of another lens at the same f-number and nearest focal length, within 3 %."""
-    near = [other for other_zone, other in lens.means if other_zone == zone and other.matches(setting)]
-    return min(
-        near, key=lambda other: log_distance(other.focal_length_mm, setting.focal_length_mm), default=None
-    )
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LensPair:
     """Two lenses set side by side."""
 
-    first: LensInComparison
-    second: LensInComparison
-    look: Viewing | None
+    lenses: tuple[LensInComparison, LensInComparison]
+    rivals: Sequence[LensInComparison]
+    """All that compete: their pairs share the 5 % risk."""
+    unit: str
+    """Of the rows."""
+    viewing: Viewing | None
     """None where a picture's size is not known."""
-    rivals: Callable[[Setting, str], int]
-    """How many lenses compete at a setting and zone: all their pairs share the 5 % risk."""
-    all_rivals: int
-    judged: bool = True
-    """False where the two don't compare: then no interval is given."""
 
     @property
-    def _height_px(self) -> int:
-        return max(self.first.lens.picture_height_px or 1, self.second.lens.picture_height_px or 1)
+    def judged(self) -> bool:
+        """Whether the two compare at all; raw files don't with finished pictures, and no interval is given."""
+        return self.lenses[0].lens.sensor_data == self.lenses[1].lens.sensor_data
 
-    def _scales(self) -> tuple[float, float]:
-        """What turns each lens's cycles per pixel into those of the larger picture."""
-        heights = (self.first.lens.picture_height_px or 1, self.second.lens.picture_height_px or 1)
-        return heights[0] / self._height_px, heights[1] / self._height_px
+    @property
+    def common(self) -> dict[tuple[Key, Key], tuple[MeanOfShots, MeanOfShots]]:
+        """What was measured at every zone and setting of both lenses, by setting and zone."""
+        first, second = (lens.means for lens in self.lenses)
+        both = {}
+        for zone, setting in sorted(first, key=lambda key: (key[1].order, ZONES.index(key[0]))):
+            if match := self.lenses[1].matching(zone, setting):
+                both[(zone, setting), (zone, match)] = first[zone, setting], second[zone, match]
+        return both
 
-    def sight(self, keys: tuple[Key, Key], middles_cypx: tuple[float, float]) -> RulerReading | None:
+    def half_width(
+        self, uncertainties: Sequence[Uncertainty | None], rivals: Sequence[LensInComparison]
+    ) -> float:
+        """Half of the interval of a log ratio whose risk so many share; NaN where the pair is not judged."""
+        return half_width(*uncertainties, rivals=len(rivals)) if self.judged else _NAN
+
+    def row(
+        self,
+        zone: str,
+        setting: Setting | None,
+        figures_cypx: tuple[float, float],
+        shots: tuple[int, int],
+        half_width: float,
+        keys: tuple[Key, Key] | None = None,
+    ) -> CompareRow:
+        """One row, in the pair's unit.
+
+        Parameters
+        ----------
+        zone, setting : str, Setting
+            Of the first lens; None for a mean over several settings.
+        figures_cypx, shots : pairs
+            Of the first and of the second lens.
+        half_width : float
+            Half of the interval of their log ratio.
+        keys : pair of Key, optional
+            Whose SFRs tell what an eye sees; without them that is not asked.
+        """
+        first, second = (
+            lens.in_unit(figure, self.unit) for lens, figure in zip(self.lenses, figures_cypx, strict=True)
+        )
+        difference = math.log(second / first)
+        low, high = math.expm1(difference - half_width), math.expm1(difference + half_width)
+        heights_px = [lens.lens.picture_height_px or 1 for lens in self.lenses]
+        scales = [height / max(heights_px) for height in heights_px]
+        in_pictures = math.log(figures_cypx[1] / figures_cypx[0] * (scales[1] / scales[0]))
+        sight = self._sight(keys, figures_cypx, scales) if keys else None
+        middle_jnd, low_jnd, high_jnd = (
+            sight.between(log_ratio) if sight else _NAN
+            for log_ratio in (in_pictures, in_pictures - half_width, in_pictures + half_width)
+        )
+        return CompareRow(
+            focal_length_mm=setting.focal_length_mm if setting else None,
+            f_number=setting.f_number if setting else _NAN,
+            zone=zone,
+            first=first,
+            second=second,
+            first_shots=shots[0],
+            second_shots=shots[1],
+            difference_percent=100.0 * math.expm1(difference),
+            ci95_percent=(100.0 * low, 100.0 * high),
+            verdict=_verdict(low, high),
+            difference_jnd=middle_jnd,
+            ci95_jnd=(low_jnd, high_jnd),
+            visible_from_percent=100.0 * sight.just_seen() if sight else _NAN,
+            seen=_seen(low_jnd, high_jnd) if sight else Seen.UNKNOWN,
+        )
+
+    def _sight(
+        self, keys: tuple[Key, Key], figures_cypx: tuple[float, float], scales: Sequence[float]
+    ) -> RulerReading | None:
         """The ruler at the SFR halfway between both lenses: each brought to their mean fineness, then averaged."""
-        if self.look is None or not min(middles_cypx) > 0.0:
+        if self.viewing is None or not min(figures_cypx) > 0.0:
             return None
-        own = [middle * scale for middle, scale in zip(middles_cypx, self._scales(), strict=True)]
+        own = [figure * scale for figure, scale in zip(figures_cypx, scales, strict=True)]
         target = math.sqrt(own[0] * own[1])
         curves = []
-        for lens, key, figure in zip((self.first, self.second), keys, middles_cypx, strict=True):
+        for lens, key, figure in zip(self.lenses, keys, figures_cypx, strict=True):
             sfr = lens.means[key].sfr if key in lens.means else None
             sfr = gaussian_response(figure) if sfr is None else sfr
             curves.append(np.interp(RESPONSE_CYPX, RESPONSE_CYPX * target / figure, sfr, right=_NAN))
-        viewing = self.look.of_height(self._height_px)
-        return ruler_reading(np.asarray(np.mean(curves, axis=0), np.float64), viewing=viewing)
-
-    def picture_ratio(self) -> float:
-        """What turns a ratio in cycles per pixel, second over first, into one per picture height."""
-        scales = self._scales()
-        return scales[1] / scales[0]
-
-    def uncertainties(self, keys: tuple[Key, Key]) -> tuple[MeanUncertainty | None, MeanUncertainty | None]:
-        """Of both means; None where the pair is not judged."""
-        if not self.judged:
-            return None, None
-        return self.first.means[keys[0]].uncertainty, self.second.means[keys[1]].uncertainty
+        height_px = max(lens.lens.picture_height_px or 1 for lens in self.lenses)
+        mean = np.asarray(np.mean(curves, axis=0), np.float64)
+        return ruler_reading(mean, viewing=self.viewing.of_height(height_px))
 
 
-def _common_keys(pair: LensPair) -> list[tuple[Key, Key]]:
-    """Every zone and setting that both lenses were photographed at, by setting and zone."""
-    keys: list[tuple[Key, Key]] = []
-    for zone, setting in pair.first.means:
-        if match := matching(setting, zone, pair.second):
-            keys.append(((zone, setting), (zone, match)))
-    return sorted(keys, key=lambda both: (both[0][1].order, ZONES.index(both[0][0])))
+def _verdict(low: float, high: float) -> Verdict:
+    """Judge an interval of the second over the first, less one."""
+    if low >= -INDIFFERENCE and high <= INDIFFERENCE:
+        return Verdict.EQUAL
+    if low > 0.0:
+        return Verdict.SECOND
+    return Verdict.FIRST if high < 0.0 else Verdict.CANNOT_TELL
 
 
-def rows_of(pair: LensPair, *, unit: str) -> tuple[CompareRow, ...]:
+def _seen(low_jnd: float, high_jnd: float) -> Seen:
+    """Judge an interval of the second less the first on the ruler."""
+    if low_jnd >= JUST_SEEN_JND:
+        return Seen.SECOND
+    if high_jnd <= -JUST_SEEN_JND:
+        return Seen.FIRST
+    return Seen.NONE if low_jnd > -JUST_SEEN_JND and high_jnd < JUST_SEEN_JND else Seen.CANNOT_TELL
+
+
+def rows_of(pair: LensPair) -> tuple[CompareRow, ...]:
     """A row for every zone and setting that both lenses were photographed at."""
-    first, second = pair.first, pair.second
     rows = []
-    for keys in _common_keys(pair):
-        zone, setting = keys[0]
-        middles = (first.figure(keys[0]), second.figure(keys[1]))
-        rows.append(
-            compare_row(
-                setting,
-                zone,
-                (first.in_unit(middles[0], unit), second.in_unit(middles[1], unit)),
-                (first.means[keys[0]].shots, second.means[keys[1]].shots),
-                half_width=half_width(*pair.uncertainties(keys), rivals=pair.rivals(setting, zone)),
-                sight=pair.sight(keys, middles),
-                log_picture_ratio=math.log(middles[1] / middles[0] * pair.picture_ratio()),
-            )
-        )
+    for keys, (first, second) in pair.common.items():
+        rivals = [lens for lens in pair.rivals if lens.matching(*keys[0])]
+        half = pair.half_width((first.uncertainty, second.uncertainty), rivals)
+        figures = (math.exp(first.log_mtf50), math.exp(second.log_mtf50))
+        rows.append(pair.row(*keys[0], figures, (first.shots, second.shots), half, keys))
     return tuple(rows)
 
 
-def overall_row(pair: LensPair, *, unit: str) -> CompareRow | None:
+def overall_row(pair: LensPair) -> CompareRow | None:
     """The mean over all equal settings of the whole frame, each setting counting alike; None below two."""
-    keys = [both for both in _common_keys(pair) if both[0][0] == "frame"]
-    if len(keys) < 2:
+    frames = [means for keys, means in pair.common.items() if keys[0][0] == "frame"]
+    if len(frames) < 2:
         return None
-    first, second = pair.first, pair.second
-    uncertainties = [pair.uncertainties(both) for both in keys]
-    middles = (
-        math.exp(np.mean([first.means[own].log_mtf50 for own, _ in keys])),
-        math.exp(np.mean([second.means[other].log_mtf50 for _, other in keys])),
-    )
-    return compare_row(
-        None,
-        "frame",
-        (first.in_unit(middles[0], unit), second.in_unit(middles[1], unit)),
-        (sum(first.means[own].shots for own, _ in keys), sum(second.means[other].shots for _, other in keys)),
-        half_width=half_width(
-            _of_mean([own for own, _ in uncertainties]),
-            _of_mean([other for _, other in uncertainties]),
-            rivals=pair.all_rivals,
-        ),
-        log_picture_ratio=math.log(middles[1] / middles[0] * pair.picture_ratio()),
-    )
+    firsts, seconds = zip(*frames, strict=True)
+    first, second = (math.exp(np.mean([mean.log_mtf50 for mean in means])) for means in (firsts, seconds))
+    half = pair.half_width((_of_mean(firsts), _of_mean(seconds)), pair.rivals)
+    shots = (sum(mean.shots for mean in firsts), sum(mean.shots for mean in seconds))
+    return pair.row("frame", None, (first, second), shots, half)
 
 
-def _of_mean(uncertainties: Sequence[MeanUncertainty | None]) -> MeanUncertainty | None:
+def _of_mean(means: Sequence[MeanOfShots]) -> Uncertainty | None:
     """The uncertainty of the mean of independent settings whose spread was pooled."""
-    known = [each for each in uncertainties if each is not None]
-    if len(known) < len(uncertainties):
+    known = [mean.uncertainty for mean in means if mean.uncertainty is not None]
+    if len(known) < len(means):
         return None
     total = sum(each.variance for each in known) / len(known) ** 2
-    return MeanUncertainty(variance=total, dof=min(each.dof for each in known))
+    return Uncertainty(variance=total, dof=min(each.dof for each in known))
 
 
-def best_row(pair: LensPair, *, unit: str) -> CompareRow | None:
+def best_row(pair: LensPair) -> CompareRow | None:
     """The two lenses side by side, each at its own best setting, by the smoothed curves' values."""
-    first, second = pair.first, pair.second
-    if first.lens.best is None or second.lens.best is None:
+    first, second = (lens.lens for lens in pair.lenses)
+    if first.best is None or second.best is None:
         return None
-    bests = (first.lens.best, second.lens.best)
-    middles = (bests[0].mtf50_cypx, bests[1].mtf50_cypx)
-    return compare_row(
-        bests[0].setting,
-        "frame",
-        (first.in_unit(middles[0], unit), second.in_unit(middles[1], unit)),
-        (first.lens.photographs, second.lens.photographs),
-        half_width=math.hypot(_log_half(bests[0]), _log_half(bests[1])) if pair.judged else _NAN,
-        sight=pair.sight((("frame", bests[0].setting), ("frame", bests[1].setting)), middles),
-        log_picture_ratio=math.log(middles[1] / middles[0] * pair.picture_ratio()),
-    )
+    keys = (("frame", first.best.setting), ("frame", second.best.setting))
+    half = math.hypot(_log_half(first.best), _log_half(second.best)) if pair.judged else _NAN
+    figures = (first.best.mtf50_cypx, second.best.mtf50_cypx)
+    return pair.row(*keys[0], figures, (first.photographs, second.photographs), half, keys)
 
 
 def _log_half(best: BestOfSweep) -> float:

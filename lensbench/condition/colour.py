@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from lensbench.condition.field import judged, robust_fit
 from lensbench.model.condition import (
     Colour,
     ColourShift,
@@ -16,6 +17,7 @@ from lensbench.model.condition import (
     Subject,
     Verdict,
 )
+from lensbench.model.measured import median_known
 from lensbench.model.shot import ShotResult
 from lensbench.stats import quantile
 
@@ -24,12 +26,27 @@ _COLOUR_MATTERS_PX: Final = 0.5
 _DISTORTION_MATTERS_PERCENT: Final = 1.0
 """Lines along the frame's edge begin to look bent. Common practice, no source."""
 _FEWEST_EDGES: Final = 8
-_OUTLIER_SDS: Final = 4.0
 
 
 def lateral_colour_finding(results: Sequence[ShotResult]) -> ConditionFinding:
     """How far red and blue fall beside green in the corner, at the focal length that shows most."""
-    shifts = _colour_shifts(results)
+    shifts = []
+    for focal, members in _by_focal(results).items():
+        pitch_um = median_known([result.pixel_pitch_um or None for result in members]) or float("nan")
+        for which, colour in enumerate(Colour):
+            corners = [px for result in members if isfinite(px := _corner_shift_px(result, which))]
+            if corners:
+                px, reach_px = _median(corners)
+                shift = ColourShift(
+                    verdict=_verdict(px, reach_px, _COLOUR_MATTERS_PX),
+                    colour=colour,
+                    focal_length_mm=focal,
+                    px=px,
+                    reach_px=reach_px,
+                    um=px * pitch_um,
+                    shots=len(corners),
+                )
+                shifts.append(shift)
     if not shifts:
         return ConditionFinding(subject=Subject.LATERAL_COLOUR, limit=_COLOUR_MATTERS_PX, unit="px")
     main = max(shifts, key=lambda shift: (shift.verdict is Verdict.MATTERS, abs(shift.px)))
@@ -46,30 +63,22 @@ def lateral_colour_finding(results: Sequence[ShotResult]) -> ConditionFinding:
 
 def distortion_finding(results: Sequence[ShotResult]) -> ConditionFinding | None:
     """How far straight lines bend, at the focal length that shows most; None where no shot tells it."""
-    by_focal = {
-        focal: known
-        for focal, members in _by_focal(results).items()
-        if (
-            known := [
-                chart for result in members if isfinite(chart := result.chart.radial_distortion_percent)
-            ]
-        )
-    }
+    told = [result for result in results if isfinite(result.chart.radial_distortion_percent)]
+    by_focal = _by_focal(told)
     if not by_focal:
         return None
     distortions = []
-    for focal, known in by_focal.items():
-        value, reach = _median(known)
-        distortions.append(
-            Distortion(
-                verdict=_verdict(value, reach, _DISTORTION_MATTERS_PERCENT),
-                focal_length_mm=focal,
-                percent=value,
-                reach_percent=reach,
-                shots=len(known),
-                focal_lengths=len(by_focal),
-            )
+    for focal, members in by_focal.items():
+        value, reach = _median([result.chart.radial_distortion_percent for result in members])
+        distortion = Distortion(
+            verdict=_verdict(value, reach, _DISTORTION_MATTERS_PERCENT),
+            focal_length_mm=focal,
+            percent=value,
+            reach_percent=reach,
+            shots=len(members),
+            focal_lengths=len(by_focal),
         )
+        distortions.append(distortion)
     main = max(distortions, key=lambda own: (own.verdict is Verdict.MATTERS, abs(own.percent)))
     return ConditionFinding(
         subject=Subject.DISTORTION,
@@ -82,35 +91,9 @@ def distortion_finding(results: Sequence[ShotResult]) -> ConditionFinding | None
 
 
 def _verdict(value: float, reach: float, matters: float) -> Verdict:
-    if not isfinite(reach):
-        return Verdict.CANNOT_TELL
-    if abs(value) >= matters and abs(value) > reach:
-        return Verdict.MATTERS
-    return Verdict.WITHIN_LIMITS if abs(value) + reach < 1.5 * matters else Verdict.CANNOT_TELL
-
-
-def _colour_shifts(results: Sequence[ShotResult]) -> list[ColourShift]:
-    """Red and blue at every focal length; the median of the shots."""
-    shifts = []
-    for focal, members in _by_focal(results).items():
-        for which, colour in enumerate(Colour):
-            corners = [px for result in members if isfinite(px := _corner_shift_px(result, which))]
-            if not corners:
-                continue
-            px, reach_px = _median(corners)
-            pitches_um = [result.pixel_pitch_um for result in members if result.pixel_pitch_um]
-            shifts.append(
-                ColourShift(
-                    verdict=_verdict(px, reach_px, _COLOUR_MATTERS_PX),
-                    colour=colour,
-                    focal_length_mm=focal,
-                    px=px,
-                    reach_px=reach_px,
-                    um=px * float(np.median(pitches_um)) if pitches_um else float("nan"),
-                    shots=len(corners),
-                )
-            )
-    return shifts
+    """From one shot alone the reach is NaN, and nothing can be told."""
+    size = abs(value)
+    return judged(size, sure=size > reach, limit=matters, at_most=size + reach, bound=1.5 * matters)
 
 
 def _by_focal(results: Sequence[ShotResult]) -> dict[float, list[ShotResult]]:
@@ -142,10 +125,5 @@ def _corner_shift_px(result: ShotResult, which: int) -> float:
     if len(points) < _FEWEST_EDGES:
         return float("nan")
     height, shift = np.array(points).T
-    design = np.column_stack((height, height**3))
-    keep = np.ones(len(height), np.bool_)
-    for _ in range(2):
-        fit = np.linalg.lstsq(design[keep], shift[keep], rcond=None)[0]
-        off = np.abs(shift - design @ fit)
-        keep = off <= _OUTLIER_SDS * 1.4826 * float(np.median(off[keep])) + 1e-9
+    fit, _ = robust_fit(np.column_stack((height, height**3)), shift)
     return float(fit.sum())

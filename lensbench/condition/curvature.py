@@ -4,14 +4,14 @@ A distance between two planes of focus matters by what it costs to focus on the 
 bracketed the one that it costs most is stated, with an interval that holds for all of them at once (Bonferroni).
 """
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from lensbench.condition.asymmetry import SettingShots, percent
-from lensbench.condition.focus_surface import CURVATURE, LEVEL, SPLIT, FocusSurface
+from lensbench.condition.field import CURVATURE, LEVEL, SPLIT, FocusSurface, SettingShots, judged, percent
 from lensbench.model.condition import (
     Astigmatism,
     ConditionFinding,
@@ -22,6 +22,7 @@ from lensbench.model.condition import (
     Subject,
     Verdict,
 )
+from lensbench.model.setting import Setting
 from lensbench.model.units import FloatArray
 from lensbench.stats import Repeats, moderated, quantile
 
@@ -58,15 +59,15 @@ def focus_shift_finding(surfaces: Sequence[FocusSurface]) -> ConditionFinding:
     From the widest bracketed stop of a focus group to the one where it costs most; only brackets of one focus group
     share their steps.
     """
-    groups: dict[tuple[str, str, float], list[FocusSurface]] = {}
+    groups = defaultdict[tuple[str, str, float | None], list[FocusSurface]](list)
     for surface in surfaces:
-        key = (surface.bracket.group, surface.bracket.condition, _order(surface)[0])
-        groups.setdefault(key, []).append(surface)
-    pairs: dict[tuple[float, ...], list[tuple[FocusSurface, FocusSurface]]] = {}
+        plan = surface.bracket.plan
+        groups[plan.focus_group, plan.condition, plan.setting.focal_length_mm].append(surface)
+    pairs = defaultdict[tuple[Setting, Setting], list[tuple[FocusSurface, FocusSurface]]](list)
     for members in groups.values():
-        widest, *others = sorted(members, key=_order)
+        widest, *others = sorted(members, key=lambda surface: surface.setting.order)
         for other in others:
-            pairs.setdefault((*_order(widest), *_order(other)), []).append((widest, other))
+            pairs[widest.setting, other.setting].append((widest, other))
     distance = _worst([_shift(alike, tests=len(pairs)) for alike in pairs.values()])
     if distance is None:
         return ConditionFinding(subject=Subject.FOCUS_SHIFT, limit=100.0 * _MATTERS)
@@ -81,8 +82,9 @@ def astigmatism_finding(
     A focus midway between the two planes makes both equally soft: without a bracket, only an outer zone as sharp as
     the inner one shows that there is none.
     """
-    splits = _splits(settings) if settings else []
-    split = max(splits, key=lambda own: (own.verdict.weight, abs(own.sagittal_percent)), default=None)
+    split = max(
+        _splits(settings), key=lambda own: (own.verdict.weight, abs(own.sagittal_percent)), default=None
+    )
     distance = _worst_distance(surfaces, SPLIT)
     details = Astigmatism(split=split, distance=distance)
     if distance is not None and (split is None or distance.verdict.weight >= split.verdict.weight):
@@ -117,96 +119,84 @@ def _of_distance(
     )
 
 
-def _order(surface: FocusSurface) -> tuple[float, float]:
-    return surface.bracket.shots[0].planned.setting.order
-
-
 def _worst(distances: Sequence[PlaneDistance]) -> PlaneDistance | None:
     return max(distances, key=lambda distance: (distance.verdict.weight, distance.loss_percent), default=None)
 
 
 def _worst_distance(surfaces: Sequence[FocusSurface], which: int) -> PlaneDistance | None:
     """A coefficient of the surface at the setting that it costs most; None without brackets."""
-    keys = sorted({_order(surface) for surface in surfaces})
-    groups = [[surface for surface in surfaces if _order(surface) == key] for key in keys]
+    groups = defaultdict[Setting, list[FocusSurface]](list)
+    for surface in sorted(surfaces, key=lambda surface: surface.setting.order):
+        groups[surface.setting].append(surface)
     return _worst(
         [
             _distance(
-                group,
-                np.array([surface.steps[which] for surface in group]),
-                np.array([surface.sd(which) ** 2 for surface in group]),
-                freedom=min(surface.freedom for surface in group),
+                alike,
+                np.array([surface.steps[which] for surface in alike]),
+                np.array([surface.covariance[which, which] for surface in alike]),
+                freedom=min(surface.freedom for surface in alike),
                 tests=len(groups),
                 height=_AT_HEIGHT**2,
-                against=group[0],
             )
-            for group in groups
+            for alike in groups.values()
         ]
     )
 
 
 def _shift(pairs: Sequence[tuple[FocusSurface, FocusSurface]], *, tests: int) -> PlaneDistance:
-    return _distance(
+    """Distance from the best focus at the widest stop to that at another, from the brackets of both."""
+    distance = _distance(
         [other for _, other in pairs],
         np.array([other.steps[LEVEL] - widest.steps[LEVEL] for widest, other in pairs]),
-        np.array([widest.sd(LEVEL) ** 2 + other.sd(LEVEL) ** 2 for widest, other in pairs]),
+        np.array([sum(surface.covariance[LEVEL, LEVEL] for surface in pair) for pair in pairs]),
         freedom=min(surface.freedom for pair in pairs for surface in pair),
         tests=tests,
         height=1.0,
-        against=pairs[0][0],
     )
+    return replace(distance, against_f_number=pairs[0][0].setting.f_number)
 
 
 def _distance(
-    group: Sequence[FocusSurface],
+    alike: Sequence[FocusSurface],
     steps: FloatArray,
     variances: FloatArray,
     *,
     freedom: float,
     tests: int,
     height: float,
-    against: FocusSurface,
 ) -> PlaneDistance:
     """Mean of the brackets of one setting; `height` is how much of the distance acts where the loss is stated.
 
     The spread is their own or their scatter, whichever is larger.
     """
-    first = group[0]
-    mean = float(np.mean(steps))
-    sd = float(np.sqrt(np.mean(variances) / len(group)))
-    if len(group) > 1:
-        sd = max(sd, float(np.std(steps, ddof=1)) / float(np.sqrt(len(group))))
-    reach = quantile(freedom, tests=max(tests, 1)) * sd
+    first, mean = alike[0], float(np.mean(steps))
+    sd = float(np.sqrt(np.mean(variances) / len(alike)))
+    if len(alike) > 1:
+        sd = max(sd, float(np.std(steps, ddof=1)) / float(np.sqrt(len(alike))))
+    reach = quantile(freedom, tests=tests) * sd
     low, loss, high = (
         first.loss(height * size) for size in (max(abs(mean) - reach, 0.0), abs(mean), abs(mean) + reach)
     )
-    if abs(mean) > reach and loss >= _MATTERS:
-        verdict = Verdict.MATTERS
-    else:
-        verdict = Verdict.WITHIN_LIMITS if high < 2.0 * _MATTERS else Verdict.CANNOT_TELL
     return PlaneDistance(
-        verdict=verdict,
-        focal_length_mm=first.bracket.focal_length_mm,
-        f_number=first.bracket.f_number,
-        against_f_number=against.bracket.f_number,
+        verdict=judged(loss, sure=abs(mean) > reach, limit=_MATTERS, at_most=high, bound=2.0 * _MATTERS),
+        focal_length_mm=first.setting.focal_length_mm,
+        f_number=first.setting.f_number,
+        against_f_number=first.setting.f_number,
         steps=mean,
         sd_steps=sd,
         um=mean * first.um_per_step,
         sd_um=sd * abs(first.um_per_step),
         loss_percent=100.0 * loss,
         ci95_percent=(100.0 * low, 100.0 * high),
-        brackets=len(group),
+        brackets=len(alike),
     )
 
 
 def falloff(setting: SettingShots) -> Falloff | None:
     """How much softer the outer zone is than the inner one; None where a zone was not measured."""
-    ratios = [
-        float(np.log(result.summary["outer"].mtf50_cypx / result.summary["inner"].mtf50_cypx))
-        for result in setting.results
-        if {"outer", "inner"} <= set(result.summary)
-    ]
-    known = [ratio for ratio in ratios if np.isfinite(ratio)]
+    summaries = [result.summary for result in setting.results if {"outer", "inner"} <= set(result.summary)]
+    ratios = [np.log(zones["outer"].mtf50_cypx / zones["inner"].mtf50_cypx) for zones in summaries]
+    known = [float(ratio) for ratio in ratios if np.isfinite(ratio)]
     if not known:
         return None
     sd = float(np.std(known, ddof=1) / np.sqrt(len(known))) if len(known) > 1 else _NAN
@@ -232,30 +222,28 @@ def _splits(settings: Sequence[SettingShots]) -> list[SagittalSplit]:
         )
         for setting in settings
     ]
+    spreads = moderated(repeats, usual_sd=_USUAL_SPLIT_SD)
     splits = []
-    for setting, own, spread in zip(
-        settings, repeats, moderated(repeats, usual_sd=_USUAL_SPLIT_SD), strict=True
-    ):
+    for setting, own, spread in zip(settings, repeats, spreads, strict=True):
+        shots = len(setting.shapes)
         uneven = float(np.mean([shape.split_sd**2 for shape in setting.shapes]))
-        sd = float(np.sqrt(spread.variance / len(setting.shapes) + uneven))
-        reach = quantile(spread.dof, tests=len(settings)) * sd
+        reach = quantile(spread.dof, tests=len(settings)) * float(np.sqrt(spread.variance / shots + uneven))
         log_ratio = float(own.values.mean())
+        size = abs(log_ratio)
         splits.append(
             SagittalSplit(
-                verdict=_split_verdict(abs(log_ratio), reach, shots=len(setting.shapes)),
+                verdict=judged(
+                    size,
+                    sure=shots > 1 and size > reach,
+                    limit=_SPLIT_MATTERS,
+                    at_most=size + reach if shots > 1 else float("inf"),
+                    bound=1.5 * _SPLIT_MATTERS,
+                ),
                 focal_length_mm=setting.setting.focal_length_mm,
                 f_number=setting.setting.f_number,
-                sagittal_percent=float(np.copysign(percent(abs(log_ratio)), log_ratio)),
+                sagittal_percent=float(np.copysign(percent(size), log_ratio)),
                 reach_percent=100.0 * reach,
-                shots=len(setting.shapes),
+                shots=shots,
             )
         )
     return splits
-
-
-def _split_verdict(size: float, reach: float, *, shots: int) -> Verdict:
-    if shots < 2:
-        return Verdict.CANNOT_TELL
-    if size > reach and size >= _SPLIT_MATTERS:
-        return Verdict.MATTERS
-    return Verdict.WITHIN_LIMITS if size + reach < 1.5 * _SPLIT_MATTERS else Verdict.CANNOT_TELL

@@ -1,19 +1,24 @@
 """Whether the lens is softer on one side than tilt, chance and the wall explain, and what else could make it so.
 
 The asymmetry is judged at every setting, from refocused shots and from the peaks of focus brackets, where tilt of the
-chart costs nothing; brackets also show whether the plane of best focus is tilted beyond what the chart's tilt does.
+chart costs nothing; brackets also show whether the plane of best focus is tilted beyond what the chart's tilt does. In
+refocused shots the tilt of the chart is in the covariance as what it could cause at most (`tilt_asymmetry_bound`).
+
+With the camera turned by 180 degrees about its axis, what belongs to chart and wall changes sides: the mean over both
+ways is the lens's and the camera's, half their difference that of chart and wall. The chart shows how the camera stood,
+so turned shots need no table. Where the chart was turned and not the camera (the column `turned` of the shots table
+says `chart`), only the print goes with it: the wall, its light and its tilt stay.
 """
 
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from lensbench.condition.asymmetry import MATTERS, Asymmetry, SettingShots, asymmetries, percent, turned_test
-from lensbench.condition.field import side_of, softer_azimuth_deg
-from lensbench.condition.focus_surface import SLOPES, FocusSurface
-from lensbench.condition.tilt import mean_slope
+from lensbench.condition.field import SLOPES, FocusSurface, SettingShots, percent, side_of, softer_azimuth_deg
+from lensbench.condition.tilt import mean_slope, tilt_asymmetry_bound
 from lensbench.model.condition import (
     Cause,
     ConditionFinding,
@@ -31,18 +36,167 @@ from lensbench.model.condition import (
     Verdict,
 )
 from lensbench.model.setting import Setting
-from lensbench.model.shot import ShotResult
+from lensbench.model.shot import ShotResult, Turned
+from lensbench.model.units import FloatArray
 from lensbench.shot import is_usable
-from lensbench.stats import USUAL_SD, exceeds
+from lensbench.stats import USUAL_SD, Uncertainty, exceeds, moderated, quantile
 
+MATTERS: Final = 0.05
+"""In log MTF50. A smaller asymmetry is in every lens and does not show in pictures. Common practice, no source."""
 _DETECTED: Final = 0.10
 """An asymmetry above this has to be ruled out before it is called within limits."""
+_LEAST_SHARE: Final = 0.5
+"""Less than this part of the larger one is no longer called «both»."""
 _SIDE_HEIGHT: Final = 0.5
 _AT_HEIGHT: Final = 0.7
 _TILT_SHARE: Final = 0.5
 """Tilt that accounts for less than this part of the asymmetry is ruled out as its cause."""
 _SLOPE_DOUBT: Final = 0.15
 """The measured micrometres per step are good to a tenth or so."""
+_OUTCOMES: Final = {
+    (True, True): TurnedOutcome.BOTH,
+    (True, False): TurnedOutcome.STAYED,
+    (False, True): TurnedOutcome.MOVED,
+    (False, False): TurnedOutcome.OPEN,
+}
+"""By whether anything stays with the picture, and whether anything moves with the chart."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Asymmetry:
+    """What is left of one setting's asymmetry, as log MTF50 of the right less the left, the bottom less the top."""
+
+    setting: Setting
+    mean: FloatArray
+    """Shape (2,)."""
+    covariance: FloatArray
+    """Shape (2, 2); the doubt about the tilt and the unevenness of chart and lens are in it."""
+    freedom: float
+    results: Sequence[ShotResult]
+    """Every shot, or the middle one of every focus bracket."""
+    shots: int
+    turned_shots: int = 0
+    tilt_bound: FloatArray
+    """What the tilt could cause at most, shape (2,)."""
+    source: Source = Source.SHOTS
+
+    @property
+    def size(self) -> float:
+        """Log MTF50 of the sharpest side over the softest, freed of what scatter alone would make of it."""
+        return float(np.sqrt(max(float(self.mean @ self.mean) - self.sd**2, 0.0)))
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation along the asymmetry."""
+        length = float(np.linalg.norm(self.mean))
+        toward = self.mean / length if length > 0.0 else np.array([1.0, 0.0])
+        return float(np.sqrt(toward @ self.covariance @ toward))
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """Interval of 95 % of the size."""
+        reach = quantile(self.freedom) * self.sd
+        return max(self.size - reach, 0.0), self.size + reach
+
+    def matters(self, *, tests: int) -> bool:
+        """Whether it is beyond chance and tilt, repeated, and large enough to matter."""
+        beyond_chance = exceeds(self.mean, self.covariance, dof=self.freedom, tests=tests)
+        return beyond_chance and self.size >= MATTERS and self.shots >= 2
+
+    def row(self, *, matters: bool) -> SideAsymmetry:
+        """The same in percent and by the sides' names."""
+        low, high = self.interval
+        azimuth_deg = softer_azimuth_deg(self.mean, self.results[0].size_px)
+        return SideAsymmetry(
+            focal_length_mm=self.setting.focal_length_mm,
+            f_number=self.setting.f_number,
+            percent=percent(self.size),
+            ci95_percent=(percent(low), percent(high)),
+            softer_azimuth_deg=azimuth_deg,
+            softer_side=side_of(azimuth_deg),
+            shots=self.shots,
+            turned_shots=self.turned_shots,
+            tilt_percent=percent(float(np.linalg.norm(self.tilt_bound))),
+            source=self.source,
+            matters=matters,
+        )
+
+
+def asymmetries(settings: Sequence[SettingShots]) -> list[Asymmetry]:
+    """What is left of every setting's asymmetry in refocused shots."""
+    spreads = moderated([setting.repeats for setting in settings])
+    return [_of_shots(setting, spread) for setting, spread in zip(settings, spreads, strict=True)]
+
+
+def _of_shots(setting: SettingShots, spread: Uncertainty) -> Asymmetry:
+    ways, results = setting.repeats.groups, setting.results
+    noise = spread.variance * sum(1.0 / len(way) for way in ways) / len(ways) ** 2
+    bound = tilt_asymmetry_bound(mean_slope(results), results, f_number=setting.exact_f_number)
+    uneven = np.mean([shape.covariance for shape in setting.shapes], axis=0)
+    return Asymmetry(
+        setting=setting.setting,
+        mean=np.mean([way.mean(axis=0) for way in ways], axis=0),
+        covariance=noise * np.eye(2) + uneven + np.diag(np.minimum(bound, 10.0) ** 2 / 3.0),
+        freedom=spread.dof,
+        results=results,
+        shots=len(setting.shots),
+        turned_shots=sum(setting.repeats.alike),
+        tilt_bound=bound,
+    )
+
+
+def _of_brackets(surfaces: Sequence[FocusSurface]) -> list[Asymmetry]:
+    """Asymmetry of the peaks through focus, one a setting; brackets of one setting are averaged."""
+    groups: dict[Setting, list[FocusSurface]] = defaultdict(list)
+    for surface in surfaces:
+        groups[surface.setting].append(surface)
+    rows = []
+    for setting, alike in groups.items():
+        peaks = [surface.peaks for surface in alike if surface.peaks is not None]
+        if not peaks:
+            continue
+        brackets = [surface.bracket.results for surface in alike]
+        shots = sum(len(results) for results in brackets)
+        uneven = np.mean([peak.covariance for peak in peaks], axis=0)
+        rows.append(
+            Asymmetry(
+                setting=setting,
+                mean=np.mean([peak.asymmetry for peak in peaks], axis=0),
+                covariance=uneven + USUAL_SD**2 / shots * np.eye(2),
+                freedom=peaks[0].freedom,
+                results=[results[len(results) // 2] for results in brackets],
+                shots=shots,
+                tilt_bound=np.zeros(2),
+                source=Source.FOCUS_BRACKET,
+            )
+        )
+    return rows
+
+
+def _turned_test(settings: Sequence[SettingShots]) -> TurnedTest:
+    """What stayed with the picture and what moved with the chart, at the widest stop shot both ways."""
+    both = [setting for setting in settings if len(setting.repeats.groups) == 2]
+    if not both:
+        return TurnedTest(outcome=TurnedOutcome.NOT_DONE)
+    widest = min(both, key=lambda setting: setting.setting.f_number)
+    spread = moderated([setting.repeats for setting in both])[both.index(widest)]
+    upright, over = widest.repeats.groups
+    parts = [0.5 * (upright.mean(axis=0) + sign * over.mean(axis=0)) for sign in (1.0, -1.0)]
+    variance = 0.25 * (1.0 / len(upright) + 1.0 / len(over)) * spread.variance
+    sizes = [float(np.linalg.norm(part)) for part in parts]
+    stays, moves = (
+        exceeds(part, variance * np.eye(2), dof=spread.dof) and size >= 0.5 * MATTERS
+        for part, size in zip(parts, sizes, strict=True)
+    )
+    if stays and moves and min(sizes) < _LEAST_SHARE * max(sizes):
+        stays, moves = sizes[0] > sizes[1], sizes[1] > sizes[0]
+    return TurnedTest(
+        outcome=_OUTCOMES[stays, moves],
+        stayed_percent=percent(sizes[0]),
+        moved_percent=percent(sizes[1]),
+        reach_percent=percent(quantile(spread.dof) * variance**0.5),
+        chart_only=any(shot.planned.turned is Turned.CHART for shot in widest.shots),
+    )
 
 
 def decentring_finding(
@@ -52,11 +206,11 @@ def decentring_finding(
 
     `results` are those of every shot that counts.
     """
-    rows = [*(asymmetries(settings) if settings else []), *_of_brackets(surfaces)]
+    rows = [*asymmetries(settings), *_of_brackets(surfaces)]
     rows.sort(key=lambda row: (*row.setting.order, row.source))
     if not rows:
-        return _finding(Verdict.CANNOT_TELL)
-    turned = turned_test(settings)
+        return ConditionFinding(subject=Subject.DECENTRING, limit=percent(MATTERS))
+    turned = _turned_test(settings)
     moved = turned.outcome is TurnedOutcome.MOVED
     uneven = [row for row in rows if not moved and row.matters(tests=len(rows))]
     focus_tilt = max(
@@ -65,21 +219,20 @@ def decentring_finding(
         default=None,
     )
     repeated = [row for row in rows if row.shots >= 2]
-    detected = repeated[0].interval[1] if repeated else float("inf")
+    detected = repeated[0].interval[1] if repeated else float("nan")
+    verdict, main = Verdict.MATTERS, (repeated or rows)[0]
     if uneven:
-        verdict, main = Verdict.MATTERS, max(uneven, key=lambda row: row.size / row.sd)
+        main = max(uneven, key=lambda row: row.size / row.sd)
     elif focus_tilt is not None and focus_tilt.matters:
-        verdict = Verdict.MATTERS
-        main = next((row for row in rows if _is_at(row.setting, focus_tilt)), rows[0])
+        tilted = Setting(focal_length_mm=focus_tilt.focal_length_mm, f_number=focus_tilt.f_number)
+        main = next((row for row in rows if row.setting == tilted), rows[0])
     else:
         verdict = Verdict.WITHIN_LIMITS if moved or detected < _DETECTED else Verdict.CANNOT_TELL
-        main = (repeated or rows)[0]
-    shown = {id(row): _row(row, matters=row in uneven) for row in rows}
     repeats = [len(setting.shots) for setting in settings if len(setting.shots) > 1]
     details = Decentring(
-        rows=tuple(shown.values()),
-        main=shown[id(main)],
-        detection_limit_percent=percent(detected) if repeated else float("nan"),
+        rows=tuple(row.row(matters=row in uneven) for row in rows),
+        main=main.row(matters=main in uneven),
+        detection_limit_percent=percent(detected),
         focus_tilt=focus_tilt,
         turned=turned,
         repeats=(min(repeats, default=0), max(repeats, default=0)),
@@ -87,73 +240,22 @@ def decentring_finding(
         bracket_shots=sum(len(surface.bracket.shots) for surface in surfaces),
     )
     if verdict is Verdict.MATTERS:
-        details = replace(
-            details,
-            sides=_sides(_results_at(main, settings, surfaces)),
-            other_causes=(
-                _tilt_cause(details.main),
-                _focus_cause(details, settings, surfaces),
-                _shake_cause(results),
-                _chart_cause(turned),
-            ),
-        )
-    return _finding(verdict, details)
-
-
-def _finding(verdict: Verdict, details: Decentring | None = None) -> ConditionFinding:
+        causes = _other_causes(details, settings, surfaces, results)
+        details = replace(details, sides=_sides(main.results), other_causes=causes)
     finding = ConditionFinding(
         subject=Subject.DECENTRING, verdict=verdict, limit=percent(MATTERS), details=details
     )
-    if details is None:
-        return finding
-    main, tilt = details.main, details.focus_tilt
-    if tilt is not None and tilt.matters and not main.matters:
-        return replace(finding, value=tilt.loss_percent)
-    return replace(finding, value=main.percent, ci95=main.ci95_percent, side=main.softer_side)
-
-
-def _is_at(setting: Setting, tilt: FocusTilt) -> bool:
-    other = Setting(focal_length_mm=tilt.focal_length_mm, f_number=tilt.f_number)
-    return setting.order == other.order
-
-
-def _of_brackets(surfaces: Sequence[FocusSurface]) -> list[Asymmetry]:
-    """Asymmetry of the peaks through focus, one a setting; brackets of one setting are averaged."""
-    groups: dict[tuple[float, float], list[FocusSurface]] = {}
-    for surface in surfaces:
-        groups.setdefault(_setting(surface).order, []).append(surface)
-    rows = []
-    for alike in groups.values():
-        peaks = [surface.peaks for surface in alike if surface.peaks is not None]
-        if not peaks:
-            continue
-        shots = sum(len(surface.bracket.shots) for surface in alike)
-        uneven = np.mean([peak.covariance for peak in peaks], axis=0)
-        rows.append(
-            Asymmetry(
-                setting=_setting(alike[0]),
-                mean=np.mean([peak.asymmetry for peak in peaks], axis=0),
-                covariance=uneven + USUAL_SD**2 / shots * np.eye(2),
-                freedom=peaks[0].freedom,
-                shots=shots,
-                turned_shots=0,
-                tilt_bound=np.zeros(2),
-                size_px=alike[0].bracket.results[0].size_px,
-                source=Source.FOCUS_BRACKET,
-            )
-        )
-    return rows
-
-
-def _setting(surface: FocusSurface) -> Setting:
-    return surface.bracket.shots[0].planned.setting
+    if focus_tilt is not None and focus_tilt.matters and not details.main.matters:
+        return replace(finding, value=focus_tilt.loss_percent)
+    shown = details.main
+    return replace(finding, value=shown.percent, ci95=shown.ci95_percent, side=shown.softer_side)
 
 
 def _focus_tilt(surface: FocusSurface, *, tests: int) -> FocusTilt:
     """Slope of the focus surface less that of the chart's tilt; which way steps count, the smaller rest says."""
     slope = mean_slope(surface.bracket.results)
     steps, covariance = surface.steps[SLOPES], surface.covariance[SLOPES, SLOPES]
-    um_per_step, setting = surface.um_per_step, _setting(surface)
+    um_per_step = surface.um_per_step
     if not np.isfinite(um_per_step):
         size, loss, matters = float("nan"), surface.loss(float(np.linalg.norm(steps))), False
     else:
@@ -164,41 +266,12 @@ def _focus_tilt(surface: FocusSurface, *, tests: int) -> FocusTilt:
         loss = surface.loss(_AT_HEIGHT * size)
         matters = exceeds(left, doubt, dof=surface.freedom, tests=tests) and loss >= MATTERS
     return FocusTilt(
-        focal_length_mm=setting.focal_length_mm,
-        f_number=setting.f_number,
+        focal_length_mm=surface.setting.focal_length_mm,
+        f_number=surface.setting.f_number,
         um=size * um_per_step,
         loss_percent=100.0 * loss,
         matters=matters,
     )
-
-
-def _row(row: Asymmetry, *, matters: bool) -> SideAsymmetry:
-    low, high = row.interval
-    azimuth_deg = softer_azimuth_deg(row.mean, row.size_px)
-    return SideAsymmetry(
-        focal_length_mm=row.setting.focal_length_mm,
-        f_number=row.setting.f_number,
-        percent=percent(row.size),
-        ci95_percent=(percent(low), percent(high)),
-        softer_azimuth_deg=azimuth_deg,
-        softer_side=side_of(azimuth_deg),
-        shots=row.shots,
-        turned_shots=row.turned_shots,
-        tilt_percent=percent(float(np.linalg.norm(row.tilt_bound))),
-        source=row.source,
-        matters=matters,
-    )
-
-
-def _results_at(
-    main: Asymmetry, settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface]
-) -> list[ShotResult]:
-    """Shots of the main setting, or the middle one of each of its brackets."""
-    key = main.setting.order
-    if main.source is Source.SHOTS:
-        return [result for setting in settings if setting.setting.order == key for result in setting.results]
-    brackets = [surface.bracket for surface in surfaces if _setting(surface).order == key]
-    return [bracket.results[len(bracket.results) // 2] for bracket in brackets]
 
 
 def _sides(results: Sequence[ShotResult]) -> tuple[SideFigure, ...]:
@@ -219,46 +292,45 @@ def _sides(results: Sequence[ShotResult]) -> tuple[SideFigure, ...]:
     return tuple(figures)
 
 
-def _tilt_cause(main: SideAsymmetry) -> OtherCause:
-    if main.source is Source.FOCUS_BRACKET:
-        return OtherCause(cause=Cause.TILT, ruled_out=True, reason=Reason.PEAKS_COMPARED)
-    return OtherCause(
-        cause=Cause.TILT,
-        ruled_out=main.tilt_percent < _TILT_SHARE * main.percent,
-        reason=Reason.IN_INTERVAL,
-        figure=main.tilt_percent,
-    )
-
-
-def _focus_cause(
-    details: Decentring, settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface]
-) -> OtherCause:
+def _other_causes(
+    details: Decentring,
+    settings: Sequence[SettingShots],
+    surfaces: Sequence[FocusSurface],
+    results: Sequence[ShotResult],
+) -> tuple[OtherCause, ...]:
+    """Tilt of the chart, focus, shake, and chart and wall: whether each is out of the question."""
+    main, outcome = details.main, details.turned.outcome
+    tilt = OtherCause(cause=Cause.TILT, ruled_out=True, reason=Reason.PEAKS_COMPARED)
+    if main.source is Source.SHOTS:
+        small = main.tilt_percent < _TILT_SHARE * main.percent
+        tilt = OtherCause(
+            cause=Cause.TILT, ruled_out=small, reason=Reason.IN_INTERVAL, figure=main.tilt_percent
+        )
     uneven = [row for row in details.rows if row.matters]
+    by_peaks = any(row.source is Source.FOCUS_BRACKET for row in uneven)
+    shots = 0
     if not uneven:
-        return OtherCause(cause=Cause.FOCUS, ruled_out=False, reason=Reason.FOCUS_TILTS)
-    if any(row.source is Source.FOCUS_BRACKET for row in uneven):
-        return OtherCause(cause=Cause.FOCUS, ruled_out=True, reason=Reason.NO_FOCUS_REGAINS)
-    if any(surface.peaks is not None for surface in surfaces):
-        return OtherCause(cause=Cause.FOCUS, ruled_out=False, reason=Reason.BRACKET_SILENT)
-    shots = max(len(setting.shots) for setting in settings)
-    return OtherCause(cause=Cause.FOCUS, ruled_out=False, reason=Reason.REFOCUSED_ONLY, shots=shots)
-
-
-def _shake_cause(results: Sequence[ShotResult]) -> OtherCause:
+        reason = Reason.FOCUS_TILTS
+    elif by_peaks:
+        reason = Reason.NO_FOCUS_REGAINS
+    elif any(surface.peaks is not None for surface in surfaces):
+        reason = Reason.BRACKET_SILENT
+    else:
+        reason, shots = Reason.REFOCUSED_ONLY, max(len(setting.shots) for setting in settings)
     shaken = sum(any(remark.flag == "shake" for remark in result.quality) for result in results)
-    return OtherCause(
-        cause=Cause.SHAKE,
-        ruled_out=not shaken,
-        reason=Reason.SHAKEN if shaken else Reason.NONE_SHAKEN,
-        figure=float(shaken),
-        shots=len(results),
-    )
-
-
-def _chart_cause(turned: TurnedTest) -> OtherCause:
-    done = turned.outcome is not TurnedOutcome.NOT_DONE
-    return OtherCause(
-        cause=Cause.CHART,
-        ruled_out=turned.outcome is TurnedOutcome.STAYED,
-        reason=Reason.TURNED_TEST if done else Reason.NOT_TURNED,
+    return (
+        tilt,
+        OtherCause(cause=Cause.FOCUS, ruled_out=by_peaks, reason=reason, shots=shots),
+        OtherCause(
+            cause=Cause.SHAKE,
+            ruled_out=not shaken,
+            reason=Reason.SHAKEN if shaken else Reason.NONE_SHAKEN,
+            figure=float(shaken),
+            shots=len(results),
+        ),
+        OtherCause(
+            cause=Cause.CHART,
+            ruled_out=outcome is TurnedOutcome.STAYED,
+            reason=Reason.NOT_TURNED if outcome is TurnedOutcome.NOT_DONE else Reason.TURNED_TEST,
+        ),
     )

@@ -1,43 +1,61 @@
-"""How sharpness lies over the picture in one shot: by image height, from side to side, sagittal against tangential.
+"""How sharpness lies over the picture: in one shot, in the refocused shots of a setting, and through focus.
 
-One least-squares fit on log MTF50: even powers of the image height, a slope to the right and one down, half the split
-of sagittal and tangential edges with the square of the height, and the common direction that shake would give, lest
-it be taken for the split.
+In one shot, by one least-squares fit on log MTF50: even powers of the image height, a slope to the right and one down,
+half the split of sagittal and tangential edges with the square of the height, and the common direction that shake would
+give, lest it be taken for the split.
+
+Through focus, every target's sagittal and tangential edges have a peak of their own. Over the picture the best steps
+are laid through a level, a slope to the right and one down (tilt of chart, sensor or lens), a curvature with the square
+of the image height, and half the distance of the sagittal from the tangential plane with the same square (astigmatism).
+The heights of the peaks show what no focusing regains.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from math import atan2, degrees, hypot
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from math import atan2, degrees, hypot, isfinite
 from typing import Final
 
 import numpy as np
 
-from lensbench.model.condition import Side
-from lensbench.model.shot import ChartEdge, Direction, ShotResult
+from lensbench import optics
+from lensbench.focus import Bracket, ThroughFocus, fall_table, fit_through_focus
+from lensbench.model.condition import Side, Verdict
+from lensbench.model.setting import Setting
+from lensbench.model.shot import BoolArray, ChartEdge, Direction, ShotResult
+from lensbench.model.sweep import SweepShot
 from lensbench.model.units import FloatArray
-from lensbench.shot import is_usable
+from lensbench.shot import is_usable, zone_borders
+from lensbench.stats import Repeats
 
+LEVEL, CURVATURE, SPLIT = 0, 3, 4
+SLOPES: Final = slice(1, 3)
+_COLUMNS: Final = 5
+_FEWEST_SPOTS: Final = 10
 _SPLIT_HEIGHT: Final = 0.8
 _SIDE_HEIGHT: Final = 0.7
 _FEWEST_EDGES: Final = 16
 _MANY_HEIGHTS: Final = 10
 _OUTLIER_SDS: Final = 4.0
+_TURNED_DEG: Final = 135.0
+_UPRIGHT_DEG: Final = 45.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FieldShape:
-    """The field of one shot, or of the peaks of a focus bracket."""
+def judged(size: float, *, sure: bool, limit: float, at_most: float, bound: float) -> Verdict:
+    """Whether a figure matters: it is sure and large enough; within limits: it stays below the bound at most."""
+    if sure and size >= limit:
+        return Verdict.MATTERS
+    return Verdict.WITHIN_LIMITS if at_most < bound else Verdict.CANNOT_TELL
 
-    asymmetry: FloatArray
-    """Log MTF50 of the right side less that of the left, and of the bottom less that of the top, shape (2,): at image
-    height 0.7, or where the picture ends before."""
-    covariance: FloatArray
-    """Of the asymmetry, from the edges' scatter about the fit, shape (2, 2). It is mostly the lens's and the print's
-    own unevenness, which repeats don't reduce."""
-    split: float
-    """Log MTF50 of sagittal less that of tangential edges at image height 0.8."""
-    split_sd: float
-    freedom: float
+
+def percent(log_size: float) -> float:
+    """By how many percent the softer side stays behind, from the log ratio."""
+    return float(-100.0 * np.expm1(-log_size))
+
+
+def is_upside_down(result: ShotResult) -> bool:
+    """Whether the camera, or the chart, stood on its head."""
+    return isfinite(result.tilt.roll_deg) and abs(result.tilt.roll_deg) > _TURNED_DEG
 
 
 def sides_reach(size_px: tuple[int, int]) -> FloatArray:
@@ -61,15 +79,34 @@ def softer_azimuth_deg(asymmetry: FloatArray, size_px: tuple[int, int]) -> float
     return degrees(atan2(float(down), -float(right)))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FieldShape:
+    """The field of one shot, or of the peaks of a focus bracket."""
+
+    asymmetry: FloatArray
+    """Log MTF50 of the right side less that of the left, and of the bottom less that of the top, shape (2,): at image
+    height 0.7, or where the picture ends before."""
+    covariance: FloatArray
+    """Of the asymmetry, from the edges' scatter about the fit, shape (2, 2). It is mostly the lens's and the print's
+    own unevenness, which repeats don't reduce."""
+    split: float
+    """Log MTF50 of sagittal less that of tangential edges at image height 0.8."""
+    split_sd: float
+    freedom: float
+
+
 def field_shape(result: ShotResult) -> FieldShape | None:
     """Fit the field of one photograph; None where too few edges, or too few targets, were measured."""
-    edges = [
+    edges = _edges(result)
+    return fit_field(edges, np.log([edge.edge.mtf50_cypx for edge in edges]), size_px=result.size_px)
+
+
+def _edges(result: ShotResult) -> list[ChartEdge]:
+    return [
         edge
         for edge in result.edges
         if is_usable(edge) and edge.direction is not Direction.OBLIQUE and edge.edge.mtf50_cypx > 0.0
     ]
-    log_values = np.log([edge.edge.mtf50_cypx for edge in edges])
-    return fit_field(edges, log_values, size_px=result.size_px)
 
 
 def fit_field(
@@ -79,19 +116,17 @@ def fit_field(
     if len(edges) < _FEWEST_EDGES:
         return None
     design = _design(edges)
-    if np.linalg.matrix_rank(design) < design.shape[1]:
+    columns = design.shape[1]
+    if np.linalg.matrix_rank(design) < columns:
         return None
-    keep = np.ones(len(edges), np.bool_)
-    for _ in range(2):  # once more without the outliers
-        fit = np.linalg.lstsq(design[keep], log_values[keep], rcond=None)[0]
-        off = np.abs(log_values - design @ fit)
-        keep = off <= _OUTLIER_SDS * 1.4826 * float(np.median(off[keep])) + 1e-9
-    freedom = int(keep.sum()) - design.shape[1]
-    if freedom < 1 or np.linalg.matrix_rank(design[keep]) < design.shape[1]:
+    _, keep = robust_fit(design, log_values)
+    freedom = int(keep.sum()) - columns
+    design, log_values = design[keep], log_values[keep]
+    if freedom < 1 or np.linalg.matrix_rank(design) < columns:
         return None
-    fit = np.linalg.lstsq(design[keep], log_values[keep], rcond=None)[0]
-    variance = float(np.sum((log_values[keep] - design[keep] @ fit) ** 2)) / freedom
-    covariance = variance * np.linalg.inv(design[keep].T @ design[keep])
+    fit = np.linalg.lstsq(design, log_values, rcond=None)[0]
+    variance = float(np.sum((log_values - design @ fit) ** 2)) / freedom
+    covariance = variance * np.linalg.inv(design.T @ design)
     across = 2.0 * sides_reach(size_px)
     return FieldShape(
         asymmetry=across * fit[:2],
@@ -102,9 +137,19 @@ def fit_field(
     )
 
 
+def robust_fit(design: FloatArray, values: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Least squares, once more without the outliers; and which values lie near that fit, shape (values,)."""
+    keep = np.ones(len(values), np.bool_)
+    for _ in range(2):
+        fit = np.linalg.lstsq(design[keep], values[keep], rcond=None)[0]
+        off = np.abs(values - design @ fit)
+        keep = off <= _OUTLIER_SDS * 1.4826 * float(np.median(off[keep])) + 1e-9
+    return np.asarray(fit, np.float64), keep
+
+
 def _design(edges: Sequence[ChartEdge]) -> FloatArray:
     """Columns: right, down, split, then what is not asked for: level, heights, the direction of shake."""
-    right, down, height2, split = position_columns(edges)
+    right, down, height2, split = _position_columns(edges)
     # The normal of an edge at angle a points a below the level, so -a counter-clockwise.
     twice = np.radians([-2.0 * edge.edge.angle_deg for edge in edges])
     columns = [right, down, split, np.ones_like(right), height2, np.cos(twice), np.sin(twice)]
@@ -113,9 +158,174 @@ def _design(edges: Sequence[ChartEdge]) -> FloatArray:
     return np.column_stack(columns)
 
 
-def position_columns(edges: Sequence[ChartEdge]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+def _position_columns(edges: Sequence[ChartEdge]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Position of edges to the right and down, squared height, half the split with it: each of shape (edges,)."""
     height = np.array([edge.image_height for edge in edges])
     azimuth = np.radians([edge.azimuth_deg for edge in edges])
     half = np.array([0.5 if edge.direction is Direction.SAGITTAL else -0.5 for edge in edges])
     return height * np.cos(azimuth), -height * np.sin(azimuth), height**2, height**2 * half
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SettingShots:
+    """The refocused shots of one setting that a field could be fitted to."""
+
+    shots: tuple[SweepShot, ...]
+    shapes: tuple[FieldShape, ...]
+    """One a shot."""
+
+    @property
+    def setting(self) -> Setting:
+        """By name."""
+        return self.shots[0].planned.setting
+
+    @property
+    def exact_f_number(self) -> float:
+        """Median of the files' f-numbers, nominal where a file does not tell it."""
+        nominal = self.setting.f_number
+        return float(np.median([shot.planned.metadata.f_number or nominal for shot in self.shots]))
+
+    @property
+    def results(self) -> list[ShotResult]:
+        """What was measured."""
+        return [shot.result for shot in self.shots if isinstance(shot.result, ShotResult)]
+
+    @property
+    def repeats(self) -> Repeats:
+        """The shots' asymmetries; those of a turned camera or chart, 1, are alike, as are the others, 0."""
+        turned = tuple(int(is_upside_down(result)) for result in self.results)
+        return Repeats(values=np.array([shape.asymmetry for shape in self.shapes]), alike=turned)
+
+
+def settings_of(shots: Iterable[SweepShot]) -> list[SettingShots]:
+    """Refocused shots of one lens by setting: by focal length and f-number, shortest and widest first.
+
+    Shots of one focus group without steps were not refocused between: the first of them stands for all. Portrait
+    pictures (turned by a quarter) are passed over.
+    """
+    groups: dict[Setting, list[tuple[SweepShot, FieldShape]]] = defaultdict(list)
+    focused: set[tuple[str, Setting, bool]] = set()
+    for shot in shots:
+        if not isinstance(shot.result, ShotResult):
+            continue
+        setting, group = shot.planned.setting, shot.planned.focus_group
+        once = (group, setting, is_upside_down(shot.result))
+        if _UPRIGHT_DEG < abs(shot.result.tilt.roll_deg) < _TURNED_DEG or (group and once in focused):
+            continue
+        if shape := field_shape(shot.result):
+            focused.add(once)
+            groups[setting].append((shot, shape))
+    settings = []
+    for setting in sorted(groups, key=lambda setting: setting.order):
+        members, shapes = zip(*groups[setting], strict=True)
+        settings.append(SettingShots(shots=members, shapes=shapes))
+    return settings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FocusSurface:
+    """The surface of best focus of one bracket."""
+
+    bracket: Bracket
+    steps: FloatArray
+    """Best step in the centre, its change to the right and down over one half-diagonal, to the corner by curvature,
+    and from the tangential to the sagittal plane in the corner, shape (5,): `LEVEL`, `SLOPES`, `CURVATURE`, `SPLIT`."""
+    covariance: FloatArray
+    """Shape (5, 5)."""
+    freedom: float
+    disc_px_per_step: float
+    """Of the blur disc, median over the picture."""
+    outer_log_mtf50: float
+    """Median at the outer targets' peaks."""
+    peaks: FieldShape | None
+    """How the peaks' heights lie over the picture."""
+
+    @property
+    def setting(self) -> Setting:
+        """Of the bracket, by name."""
+        return self.bracket.plan.setting
+
+    @property
+    def um_per_step(self) -> float:
+        """On the sensor's side; NaN where the pixel pitch is unknown."""
+        first = self.bracket.results[0]
+        near = first.magnification if first.magnification and isfinite(first.magnification) else 0.0
+        working = optics.working_f_number(self.bracket.exact_f_number, magnification=near)
+        return self.disc_px_per_step * (first.pixel_pitch_um or float("nan")) * working
+
+    def loss(self, steps: float) -> float:
+        """Share of MTF50 that the outer field loses when it is so many steps out of focus."""
+        table = fall_table(self.bracket.q)
+        return max(0.0, table.loss(steps * self.disc_px_per_step, self.outer_log_mtf50))
+
+
+def focus_surface(bracket: Bracket) -> FocusSurface | None:
+    """Fit the surface of best focus of one bracket; None where too few targets have their peak in it."""
+    spots = [(edge, peak) for edge, peak in _spots(bracket) if peak.verdict == "peak"]
+    if len(spots) < _FEWEST_SPOTS:
+        return None
+    edges, peaks = [edge for edge, _ in spots], [peak for _, peak in spots]
+    right, down, height2, split = _position_columns(edges)
+    design = np.column_stack((np.ones_like(right), right, down, height2, split))
+    if np.linalg.matrix_rank(design) < _COLUMNS:
+        return None
+    best = np.array([peak.best_step for peak in peaks])
+    solved = _weighted(design, best, np.array([peak.best_step_sd for peak in peaks]))
+    if solved is None:
+        return None
+    steps, covariance, freedom = solved
+    heights = np.array([peak.log_mtf50 for peak in peaks])
+    size_px = bracket.results[0].size_px
+    border = zone_borders(size_px)[1]
+    outer = heights[[edge.image_height > border for edge in edges]]
+    return FocusSurface(
+        bracket=bracket,
+        steps=steps,
+        covariance=covariance,
+        freedom=freedom,
+        disc_px_per_step=float(np.median([peak.disc_px_per_step for peak in peaks])),
+        outer_log_mtf50=float(np.median(outer if outer.size else heights)),
+        peaks=fit_field(edges, heights, size_px=size_px),
+    )
+
+
+def _spots(bracket: Bracket) -> list[tuple[ChartEdge, ThroughFocus]]:
+    """Sagittal and tangential edges of every target through focus: one that stands for all, at their mean position."""
+    members: dict[tuple[str, Direction], list[tuple[int, ChartEdge]]] = defaultdict(list)
+    for number, result in enumerate(bracket.results):
+        for edge in _edges(result):
+            members[edge.target, edge.direction].append((number, edge))
+    spots = []
+    for _, numbered in sorted(members.items()):
+        numbers, edges = np.array([number for number, _ in numbered]), [edge for _, edge in numbered]
+        logs, shots = np.log([edge.edge.mtf50_cypx for edge in edges]), np.unique(numbers)
+        means = np.array([np.mean(logs[numbers == number]) for number in shots])
+        peak = fit_through_focus(bracket.steps[shots], means, q=bracket.q)
+        right, down, *_ = (float(np.mean(column)) for column in _position_columns(edges))
+        height, azimuth_deg = float(np.hypot(down, right)), float(np.degrees(np.arctan2(-down, right)))
+        spots.append((replace(edges[0], image_height=height, azimuth_deg=azimuth_deg), peak))
+    return spots
+
+
+def _weighted(
+    design: FloatArray, best: FloatArray, sds: FloatArray
+) -> tuple[FloatArray, FloatArray, float] | None:
+    """Solve by weighted least squares; what the targets scatter beyond their own sds is spread evenly over them."""
+    keep = np.ones(len(best), np.bool_)
+    extra = 0.0
+    for _ in range(4):
+        weights = 1.0 / (sds**2 + extra)
+        rows = design[keep] * np.sqrt(weights[keep])[:, None]
+        covariance = np.linalg.pinv(rows.T @ rows)
+        steps = covariance @ (design[keep].T @ (weights[keep] * best[keep]))
+        off = best - design @ steps
+        freedom = int(keep.sum()) - _COLUMNS
+        if freedom < 1:
+            return None
+        excess = float(np.sum(off[keep] ** 2)) / freedom - float(np.mean(sds[keep] ** 2))
+        extra = max(excess, 0.0)
+        spread = np.sqrt(sds**2 + extra)
+        usual = 1.4826 * float(np.median(np.abs(off[keep]) / spread[keep]))
+        keep = np.abs(off) <= _OUTLIER_SDS * max(usual, 1.0) * spread
+    scale = max(float(np.sum(weights[keep] * off[keep] ** 2)) / freedom, 1.0)
+    return np.asarray(steps), np.asarray(scale * covariance), float(freedom)

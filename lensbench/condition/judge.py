@@ -7,18 +7,18 @@ They do not find the best stop, so none is named.
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import groupby
 from math import isfinite
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from lensbench import optics
-from lensbench.condition.asymmetry import settings_of
 from lensbench.condition.colour import distortion_finding, lateral_colour_finding
 from lensbench.condition.curvature import astigmatism_finding, curvature_finding, falloff, focus_shift_finding
 from lensbench.condition.decentring import decentring_finding
-from lensbench.condition.focus_surface import focus_surface
-from lensbench.condition.tilt import is_upside_down, tilt_finding
+from lensbench.condition.field import focus_surface, is_upside_down, settings_of
+from lensbench.condition.tilt import tilt_finding
 from lensbench.focus import brackets_among, in_bracket
 from lensbench.model.condition import (
     QUICK_TEST,
@@ -29,11 +29,9 @@ from lensbench.model.condition import (
     Subject,
     Verdict,
 )
+from lensbench.model.setting import Setting
 from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
-
-if TYPE_CHECKING:
-    from lensbench.model.setting import Setting
 
 _GROSS_PERCENT: Final = 15.0
 """Of MTF50, by which the softest side stays behind: less is common among sound lenses. Common practice, no source."""
@@ -74,7 +72,7 @@ def with_quick_answer(findings: LensFindings, shots: Sequence[SweepShot]) -> Len
     Any other findings are given back as they are.
     """
     used = [shot for shot in shots if shot.used]
-    if not used or not all(_in_quick_test(shot) for shot in used):
+    if not used or not all(shot.planned.condition.casefold().startswith(QUICK_TEST) for shot in used):
         return findings
     focals = tuple(
         replace(focal, best_f_number=_NAN, tied_f_numbers=(), best_by_zone={}, best_by_purpose={})
@@ -92,24 +90,21 @@ def with_quick_answer(findings: LensFindings, shots: Sequence[SweepShot]) -> Len
     )
 
 
-def _in_quick_test(shot: SweepShot) -> bool:
-    return shot.planned.condition.casefold().startswith(QUICK_TEST)
-
-
 def _quick_findings(condition: Sequence[ConditionFinding], shots: Sequence[SweepShot]) -> QuickFindings:
     decentring = next((own for own in condition if own.subject is Subject.DECENTRING), None)
     uneven = Verdict.CANNOT_TELL if decentring is None else decentring.verdict
-    slightly = uneven is Verdict.MATTERS and _most_uneven_percent(decentring) < _GROSS_PERCENT
+    details = decentring.details if decentring is not None else None
+    rows = details.rows if isinstance(details, Decentring) else ()
+    # Where nothing tells the size of what matters, it may be gross.
+    largest = max((row.percent for row in rows if row.matters), default=float("inf"))
+    slightly = uneven is Verdict.MATTERS and largest < _GROSS_PERCENT
     inner = _inner_sharpness(shots)
     least = min((length.share_percent for length in inner), default=_NAN)
-    if least < 100.0 * _SOFT_SHARE:
-        soft = Verdict.MATTERS
-    else:
-        soft = Verdict.WITHIN_LIMITS if least >= 100.0 * _SOUND_SHARE else Verdict.CANNOT_TELL
+    soft = Verdict.WITHIN_LIMITS if least >= 100.0 * _SOUND_SHARE else Verdict.CANNOT_TELL
     return QuickFindings(
         grossly_uneven=Verdict.WITHIN_LIMITS if slightly else uneven,
         slightly_uneven=slightly,
-        grossly_soft=soft,
+        grossly_soft=Verdict.MATTERS if least < 100.0 * _SOFT_SHARE else soft,
         inner=inner,
         turned_shots=sum(
             isinstance(shot.result, ShotResult) and is_upside_down(shot.result) for shot in shots
@@ -117,45 +112,35 @@ def _quick_findings(condition: Sequence[ConditionFinding], shots: Sequence[Sweep
     )
 
 
-def _most_uneven_percent(decentring: ConditionFinding | None) -> float:
-    """Largest asymmetry that matters; infinite where nothing tells its size."""
-    details = None if decentring is None else decentring.details
-    rows = details.rows if isinstance(details, Decentring) else ()
-    return max((row.percent for row in rows if row.matters), default=float("inf"))
-
-
 def _inner_sharpness(shots: Sequence[SweepShot]) -> tuple[InnerSharpness, ...]:
     """The inner zone at the narrower stop of each focal length; the sharpest shot counts, for focus."""
-    sharpest: dict[tuple[float, float], tuple[Setting, ShotResult]] = {}
+    sharpest = dict[Setting, ShotResult]()
     for shot in shots:
-        key = shot.planned.setting.order
-        if isinstance(shot.result, ShotResult) and (
-            key not in sharpest or _frame_cypx(shot.result) > _frame_cypx(sharpest[key][1])
-        ):
-            sharpest[key] = shot.planned.setting, shot.result
+        setting = shot.planned.setting
+        if isinstance(shot.result, ShotResult):
+            best = sharpest.get(setting)
+            figures = [np.nan_to_num(_zone_cypx(result, "frame")) for result in (shot.result, best) if result]
+            if len(figures) < 2 or figures[0] > figures[1]:
+                sharpest[setting] = shot.result
     inner = []
-    for length in sorted({length for length, _ in sharpest}):
-        stops = sorted(stop for own, stop in sharpest if own == length)
-        _, wide = sharpest[length, stops[0]]
-        setting, narrow = sharpest[length, stops[-1]]
+    by_order = sorted(sharpest, key=lambda setting: setting.order)
+    for _, members in groupby(by_order, key=lambda setting: setting.focal_length_mm):
+        stops = list(members)
+        wide, narrow = sharpest[stops[0]], sharpest[stops[-1]]
         share = _zone_cypx(narrow, "inner") / _bound_cypx(narrow)
         if isfinite(share):
             changes = [_zone_cypx(wide, zone) / _zone_cypx(narrow, zone) - 1.0 for zone in ("inner", "outer")]
             inner.append(
                 InnerSharpness(
-                    focal_length_mm=setting.focal_length_mm,
-                    f_number=stops[-1],
+                    focal_length_mm=stops[-1].focal_length_mm,
+                    f_number=stops[-1].f_number,
                     share_percent=100.0 * share,
-                    wide_f_number=stops[0] if len(stops) > 1 else _NAN,
+                    wide_f_number=stops[0].f_number if len(stops) > 1 else _NAN,
                     wide_inner_percent=100.0 * changes[0],
                     wide_outer_percent=100.0 * changes[1],
                 )
             )
     return tuple(inner)
-
-
-def _frame_cypx(result: ShotResult) -> float:
-    return float(np.nan_to_num(_zone_cypx(result, "frame")))
 
 
 def _zone_cypx(result: ShotResult, zone: str) -> float:
@@ -169,8 +154,7 @@ def _bound_cypx(result: ShotResult) -> float:
     if f_number is None or pitch_um is None or m is None:
         return _NAN
     q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=m)
-    divided = any(remark.flag == "print_divided" for remark in result.quality)
-    sigma_px = (
-        0.0 if divided else optics.print_blur_px(_PRINT_SIGMA_MM, magnification=m, pixel_pitch_um=pitch_um)
-    )
+    sigma_px = optics.print_blur_px(_PRINT_SIGMA_MM, magnification=m, pixel_pitch_um=pitch_um)
+    if any(remark.flag == "print_divided" for remark in result.quality):
+        sigma_px = 0.0
     return optics.allowed_mtf50_cypx(q, sigma_px=sigma_px)

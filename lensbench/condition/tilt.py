@@ -14,16 +14,14 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.condition.field import sides_reach
-from lensbench.focus import fall_table, focus_q
-from lensbench.model.condition import CameraTilt, ConditionFinding, Subject, Verdict
+from lensbench.condition.field import is_upside_down, judged, sides_reach
+from lensbench.focus import fall_table, pupil_q
+from lensbench.model.condition import CameraTilt, ConditionFinding, Subject
 from lensbench.model.shot import ShotResult
 from lensbench.model.units import FloatArray
 
 _MATTERS: Final = 0.03
 """Loss of MTF50 at the sides. Common practice, no source."""
-_TURNED_DEG: Final = 135.0
-_UPRIGHT_DEG: Final = 45.0
 _UNKNOWN_TILT_DEG: Final = 1.0
 """Standard deviation of a tilt that the picture does not tell. Common practice, no source."""
 _USUAL_MAGNIFICATION: Final = 1.0 / 40.0
@@ -44,17 +42,6 @@ class FocusSlope:
     """Shape (2,)."""
 
 
-def is_upside_down(result: ShotResult) -> bool:
-    """Whether the camera, or the chart, stood on its head."""
-    return isfinite(result.tilt.roll_deg) and abs(result.tilt.roll_deg) > _TURNED_DEG
-
-
-def is_portrait(result: ShotResult) -> bool:
-    """Whether the camera was turned by a quarter."""
-    roll_deg = result.tilt.roll_deg
-    return isfinite(roll_deg) and _UPRIGHT_DEG < abs(roll_deg) < _TURNED_DEG
-
-
 def tilt_finding(results: Sequence[ShotResult]) -> ConditionFinding:
     """How squarely the camera stood, and what that costs the sides at the widest stop."""
     known = [result for result in results if isfinite(result.tilt.yaw_deg + result.tilt.pitch_deg)]
@@ -65,23 +52,19 @@ def tilt_finding(results: Sequence[ShotResult]) -> ConditionFinding:
     widest = min(result.metadata.f_number or np.inf for result in known)
     widest = widest if isfinite(widest) else _USUAL_F_NUMBER
     slope = mean_slope(known)
-    sure, size, doubt = np.zeros(2), np.abs(slope.um), 2.0 * slope.sd_um
+    size, doubt = np.abs(slope.um), 2.0 * slope.sd_um
     low, loss, high = (
-        tilt_loss(FocusSlope(um=um, sd_um=sure), known, f_number=widest)
+        _loss(FocusSlope(um=um, sd_um=np.zeros(2)), known, f_number=widest)
         for um in (np.maximum(size - doubt, 0.0), size, size + doubt)
     )
-    beyond_doubt = float(np.linalg.norm(size)) > float(np.linalg.norm(doubt))
-    if beyond_doubt and loss >= _MATTERS:
-        verdict = Verdict.MATTERS
-    else:
-        verdict = Verdict.WITHIN_LIMITS if high < 2 * _MATTERS else Verdict.CANNOT_TELL
+    sure = float(np.linalg.norm(size)) > float(np.linalg.norm(doubt))
     angles = {
         name: float(np.median([getattr(result.tilt, name) for result in known]))
         for name in ("yaw_deg", "yaw_sd_deg", "pitch_deg", "pitch_sd_deg")
     }
     return ConditionFinding(
         subject=Subject.TILT,
-        verdict=verdict,
+        verdict=judged(loss, sure=sure, limit=_MATTERS, at_most=high, bound=2.0 * _MATTERS),
         limit=limit,
         value=100.0 * loss + 0.0,
         ci95=(100.0 * low + 0.0, 100.0 * high),  # no -0.0
@@ -125,47 +108,35 @@ def tilt_asymmetry_bound(slope: FocusSlope, results: Sequence[ShotResult], *, f_
     outer, fall = _outer_level(results)
     if not isfinite(outer):
         return np.full(2, np.inf)
-    first = results[0]
-    q = focus_q(f_number, magnification=first.magnification, pixel_pitch_um=first.pixel_pitch_um)
-    table = fall_table(max(round(q, 3), 0.02))
-    discs_px = _discs_px(slope, first, f_number=f_number)
+    table = fall_table(pupil_q(results[0], f_number))
+    discs_px = _discs_px(slope, results[0], f_number=f_number)
     peak = outer + fall
     off_px = float(np.interp(fall, peak - table.at(_DISCS / np.exp(peak), peak), _DISCS / np.exp(peak)))
     return np.abs(table.at(off_px + discs_px, peak) - table.at(np.abs(off_px - discs_px), peak))
 
 
-def tilt_loss(slope: FocusSlope, results: Sequence[ShotResult], *, f_number: float) -> float:
+def _loss(slope: FocusSlope, results: Sequence[ShotResult], *, f_number: float) -> float:
     """Share of MTF50 that the tilt costs the sides where the centre is in focus."""
     outer, _ = _outer_level(results)
     if not isfinite(outer):
         return float("nan")
-    first = results[0]
-    q = focus_q(f_number, magnification=first.magnification, pixel_pitch_um=first.pixel_pitch_um)
-    disc_px = float(np.linalg.norm(_discs_px(slope, first, f_number=f_number)))
-    return float(-np.expm1(fall_table(max(round(q, 3), 0.02)).at(np.array([disc_px]), outer)[0] - outer))
+    disc_px = float(np.linalg.norm(_discs_px(slope, results[0], f_number=f_number)))
+    return fall_table(pupil_q(results[0], f_number)).loss(disc_px, outer)
 
 
 def _discs_px(slope: FocusSlope, result: ShotResult, *, f_number: float) -> FloatArray:
     """Blur discs at the sides, for the slope and its doubt together."""
     working = optics.working_f_number(f_number, magnification=result.magnification or _USUAL_MAGNIFICATION)
-    pitch_um = result.pixel_pitch_um or _USUAL_PITCH_UM
-    both_um: FloatArray = np.hypot(slope.um, slope.sd_um) * sides_reach(result.size_px)
-    return both_um / (working * pitch_um)
+    both_um = np.hypot(slope.um, slope.sd_um) * sides_reach(result.size_px)
+    return np.asarray(both_um / (working * (result.pixel_pitch_um or _USUAL_PITCH_UM)), np.float64)
 
 
 def _outer_level(results: Sequence[ShotResult]) -> tuple[float, float]:
     """Mean log MTF50 of the outer zone, and by how much defocus may have lowered it."""
-    means = {
-        zone: float(
-            np.mean(
-                np.log(
-                    [result.summary[zone].mtf50_cypx for result in results if zone in result.summary]
-                    or [np.nan]
-                )
-            )
-        )
-        for zone in ("inner", "middle", "outer")
-    }
+    means = {}
+    for zone in ("inner", "middle", "outer"):
+        figures = [result.summary[zone].mtf50_cypx for result in results if zone in result.summary]
+        means[zone] = float(np.mean(np.log(figures or [np.nan])))
     if not isfinite(means["outer"]):
         return float("nan"), float("nan")
     sharpest = max(value for value in means.values() if isfinite(value))

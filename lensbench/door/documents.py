@@ -27,8 +27,7 @@ def compact_json(form: Mapping[str, Any]) -> str:
 
 def record_json(record: object) -> str:
     """JSON of a record, field by field, without signs that a terminal would obey."""
-    from lensbench.report.out.json_form import plain
-    from lensbench.report.out.write import json_text
+    from lensbench.report import json_text, plain
 
     return json_text(plain(record)).decode()
 
@@ -42,6 +41,6 @@ def rows_frame(forms: Iterable[Mapping[str, Any]]) -> "pd.DataFrame":
 
 def shots_frame(shots: "Sequence[SweepShot]") -> "pd.DataFrame":
     """One row a photograph, the rejected ones included, with the columns of shots.csv."""
-    from lensbench.report.out.tables import shots_table
+    from lensbench.report import shots_table
 
     return shots_table(shots)

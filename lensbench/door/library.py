@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from lensbench import library as room
 from lensbench.door.documents import compact_json, rows_frame
 from lensbench.model.errors import LibraryError, SettingError
-from lensbench.report.text.advice import no_answer
+from lensbench.report import no_answer
 from lensbench.storage.files import check_kind, unwritable, write_whole
 from lensbench.storage.store import library_document, read_library_document
 
@@ -172,12 +172,12 @@ class Library:
 
 
 def _document(record: room.Advice | room.PicturePlan) -> str:
-    from lensbench.report.out.json_form import advice_as_json
+    from lensbench.report import advice_as_json
 
     return compact_json(advice_as_json(record))
 
 
 def _frame(records: Sequence[object]) -> "pd.DataFrame":
-    from lensbench.report.out.json_form import plain
+    from lensbench.report import plain
 
     return rows_frame(plain(record) for record in records)

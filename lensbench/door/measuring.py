@@ -43,7 +43,7 @@ class EdgeResult:
         return rows_frame(self._forms())
 
     def _forms(self) -> list[dict[str, Any]]:
-        from lensbench.report.out.json_form import edge_as_json
+        from lensbench.report import edge_as_json
 
         return [
             edge_as_json(edge, at_lpmm=self.at_lpmm, pixel_pitch_um=self.pixel_pitch_um)
@@ -68,7 +68,7 @@ class PhotoResult:
         return rows_frame(self._form()["edges"])
 
     def _form(self) -> dict[str, Any]:
-        from lensbench.report.out.json_form import shot_as_json
+        from lensbench.report import shot_as_json
 
         return shot_as_json(self.shot, at_lpmm=self.at_lpmm)
 

@@ -37,7 +37,7 @@ class RankResult:
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row a frame, the sharpest first."""
-        from lensbench.report.out.json_form import plain
+        from lensbench.report import plain
 
         return rows_frame(plain(frame) for frame in self.ranking.frames)
 

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Final
 from lensbench.compare import compare as compare_of
 from lensbench.door.documents import Places, paths_of, record_json, shots_frame
 from lensbench.effect import effect as effect_of
-from lensbench.model.compare import CompareFindings
-from lensbench.model.effect import Effect, EffectFindings
+from lensbench.model.compare import CompareFindings, Effect, EffectFindings
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.shot import MeasureOptions
@@ -39,21 +38,20 @@ class SweepResult:
     @property
     def has_physical(self) -> bool:
         """Whether any photograph's blur was told apart, as `MeasureOptions.physical` asks."""
-        from lensbench.report.text.blur import has_physical
+        from lensbench.report import has_physical
 
         return any(has_physical(shot) for shot in self.shots)
 
     @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences."""
-        from lensbench.report.text.answer import answer_sentences
+        from lensbench.report import answer_sentences
 
         return tuple(answer_sentences(self.findings))
 
     def to_json(self) -> str:
         """Document that `lensbench sweep --json` prints: findings.json."""
-        from lensbench.report.out.json_form import findings_as_json
-        from lensbench.report.out.write import json_text
+        from lensbench.report import findings_as_json, json_text
 
         return json_text(findings_as_json(self.findings)).decode()
 
@@ -73,8 +71,7 @@ class CompareResult:
     @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences, with the table of choices."""
-        from lensbench.report.out.compare import choice_lines
-        from lensbench.report.text.compare import comparison_answer, comparison_limits
+        from lensbench.report import choice_lines, comparison_answer, comparison_limits
 
         findings = self.findings
         return (*comparison_answer(findings), *choice_lines(findings), *comparison_limits(findings))
@@ -85,7 +82,7 @@ class CompareResult:
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every pair, unit, focal length, f-number and zone: comparison.csv."""
-        from lensbench.report.out.tables import compare_table
+        from lensbench.report import compare_table
 
         return compare_table(self.findings)
 
@@ -107,7 +104,7 @@ class EffectResult:
     @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences."""
-        from lensbench.report.text.effect import effect_sentences
+        from lensbench.report import effect_sentences
 
         return tuple(effect_sentences(self.findings))
 
@@ -117,7 +114,7 @@ class EffectResult:
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every level, figure and zone: effect.csv."""
-        from lensbench.report.out.tables import effect_table
+        from lensbench.report import effect_table
 
         return effect_table(self.findings)
 
@@ -170,7 +167,7 @@ def sweep(
     )
     written: tuple[Path, ...] = ()
     if place:
-        from lensbench.report.out.write import write_sweep
+        from lensbench.report import write_sweep
 
         written = write_sweep(done.findings, done.shots, place)
     return SweepResult(findings=done.findings, shots=done.shots, rejected=done.rejected, written=written)
@@ -208,7 +205,7 @@ def compare(
     findings = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
     written: tuple[Path, ...] = ()
     if place:
-        from lensbench.report.out.write import write_compare
+        from lensbench.report import write_compare
 
         written = write_compare(findings, place)
     return CompareResult(findings=findings, written=written)
@@ -260,7 +257,7 @@ def effect(
     )
     written: tuple[Path, ...] = ()
     if place:
-        from lensbench.report.out.write import write_effect
+        from lensbench.report import write_effect
 
         written = write_effect(done, place)
     return EffectResult(findings=done.findings, shots=done.shots, written=written)
@@ -272,6 +269,6 @@ def _report_folder(out: Path | str | None) -> Path | None:
 
 def _check(out: Path, *, inputs: Sequence[Path] = (), sweeps: Sequence[Path] = ()) -> None:
     """Try the report's folder before anything is measured."""
-    from lensbench.report.out.write import check_output_folder
+    from lensbench.report import check_output_folder
 
     check_output_folder(out, inputs=inputs, sweeps=sweeps)

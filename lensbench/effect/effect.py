@@ -3,14 +3,14 @@
 Shots of both kinds are measured, and differences are taken at equal settings with drift from shot to shot removed.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
 import numpy as np
+from scipy import stats
 
 from lensbench import __version__
-from lensbench.effect.cautions import cautions
 from lensbench.effect.levels import LevelledShot, SpeedShot, level_names, levelled, levels_of, no_shake_speed
 from lensbench.effect.rows import (
     in_percent,
@@ -18,15 +18,15 @@ from lensbench.effect.rows import (
     log_on_subject,
     marked_processed,
     noise_percent,
-    noise_rows,
+    other_rows,
     overshoot_percent,
-    overshoot_rows,
     sharpness_rows,
     visible_from,
 )
-from lensbench.model.effect import (
+from lensbench.model.compare import (
     Drift,
     Effect,
+    EffectCaution,
     EffectFindings,
     LevelFigures,
     ShotFigures,
@@ -34,14 +34,19 @@ from lensbench.model.effect import (
     Visible,
 )
 from lensbench.model.errors import SweepError
+from lensbench.model.flags import Note
 from lensbench.model.shot import ZONES
 from lensbench.model.sweep import INDIFFERENCE, SweepShot
 from lensbench.shot import MeasureOptions
-from lensbench.stats import Difference, Layout, fit_levels
+from lensbench.stats import Fitted, Layout, fit_levels
 from lensbench.sweep import Running, gather, measured_shots, rejections
 
 _SAME_SIZE: Final = 0.03
 """Magnifications further apart than this share count detail on the subject. Common practice, no source."""
+_ENTANGLED: Final = 4.0
+"""Growth of the variance by taking drift out, from which the order of shots counts as unlucky."""
+_FAR_MORE: Final = 2.0
+_UNLIKELY: Final = 0.05
 _NAN: Final = float("nan")
 _USUAL: Final = MeasureOptions()
 
@@ -99,103 +104,132 @@ def find_effect(
     against: str | None = None,
     print_and_eye_mm: tuple[float, float] | None = None,
 ) -> EffectFindings:
-    """Tell what a change did from shots that have been measured; parameters and errors as for `effect`."""
+    """What a change did, from shots that have been measured; parameters and errors as for `effect`."""
     rejected = rejections(shots)
     if not any(shot.used for shot in shots):
         reason = rejected[0].reason if rejected else "no shots"
         raise SweepError(f"none of {len(shots)} photographs could be measured: {reason}")
     use = levelled(shots, by)
-    names = level_names([one.level for one in use], against)
-    layout = _layout(use, names)
-    on_subject = _sizes_differ(use, names)
-    visible = visible_from(
-        [one.result for one in use if one.level.name == names[0]], print_and_eye_mm=print_and_eye_mm
+    names = level_names([shot.level for shot in use], against)
+    settings = list(dict.fromkeys(shot.setting for shot in use))
+    layout = Layout(
+        level=np.array([names.index(shot.level.name) for shot in use]),
+        setting=np.array([settings.index(shot.setting) for shot in use]),
+        order=np.array([float(shot.order) for shot in use]),
     )
+    on_subject = _sizes_differ(use, names)
+    reference = [shot.result for shot in use if shot.level.name == names[0]]
+    visible = visible_from(reference, print_and_eye_mm=print_and_eye_mm)
     logs = {"frame": log_on_subject(use)} if on_subject else {zone: log_mtf50(use, zone) for zone in ZONES}
     fits = {zone: fit_levels(values, layout) for zone, values in logs.items()}
+    figures = tuple(_shot_figures(shot) for shot in use)
     rows = [row for zone, fit in fits.items() for row in sharpness_rows(fit, names, zone, visible)]
-    rows += noise_rows(use, names, layout)
-    rows += overshoot_rows(use, names, layout)
-    rows = marked_processed(rows)
-    figures = tuple(_level_figures(use, name) for name in names)
-    shutter = _shutter(use, visible) if by == "exposure_s" else None
-    drift = _drift(fits["frame"].drift)
+    rows = marked_processed([*rows, *other_rows(figures, names, layout)])
+    drift = None
+    if fits["frame"].drift is not None:
+        per_shot, ci95 = in_percent(fits["frame"].drift)
+        drift = Drift(percent_per_shot=per_shot, ci95_percent=ci95)
     return EffectFindings(
         by=by,
         reference=names[0],
-        levels=figures,
+        levels=tuple(_level_figures(figures, name) for name in names),
         rows=tuple(rows),
         drift=drift,
         visible=visible,
-        shutter=shutter,
+        shutter=_shutter(use, visible) if by == "exposure_s" else None,
         on_subject=on_subject,
-        shots=tuple(_shot_figures(one) for one in use),
+        shots=figures,
         rejected=rejected,
-        cautions=tuple(cautions(use, layout, names, fit=fits["frame"], on_subject=on_subject)),
+        cautions=tuple(_cautions(use, layout, names, fit=fits["frame"], on_subject=on_subject)),
         lens=use[0].shot.planned.lens,
         camera=use[0].shot.planned.camera,
         version=__version__,
     )
 
 
-def _layout(use: Sequence[LevelledShot], names: Sequence[str]) -> Layout:
-    settings = list(dict.fromkeys(one.setting for one in use))
-    return Layout(
-        level=np.array([names.index(one.level.name) for one in use]),
-        setting=np.array([settings.index(one.setting) for one in use]),
-        order=np.array([float(one.order) for one in use]),
+def _sizes_differ(shots: Sequence[LevelledShot], names: Sequence[str]) -> bool:
+    """Whether the subject was seen at different sizes, as with a teleconverter against a crop."""
+    sizes = [
+        np.median([shot.result.magnification or _NAN for shot in shots if shot.level.name == name])
+        for name in names
+    ]
+    return bool(np.isfinite(sizes).all() and max(sizes) > min(sizes) * (1.0 + _SAME_SIZE))
+
+
+def _shot_figures(shot: LevelledShot) -> ShotFigures:
+    return ShotFigures(
+        photo=str(shot.shot.planned.path),
+        order=shot.order,
+        level=shot.level.name,
+        setting=shot.setting,
+        mtf50_cypx=shot.result.summary["frame"].mtf50_cypx,
+        noise_percent=noise_percent(shot.result),
+        overshoot_percent=overshoot_percent(shot.result),
     )
 
 
-def _sizes_differ(use: Sequence[LevelledShot], names: Sequence[str]) -> bool:
-    """Tell whether the subject was seen at different sizes, as with a teleconverter against a crop."""
-    sizes = [[one.result.magnification or _NAN for one in use if one.level.name == name] for name in names]
-    middles = np.array([np.median(size) for size in sizes])
-    return bool(np.isfinite(middles).all() and middles.max() > middles.min() * (1.0 + _SAME_SIZE))
-
-
-def _level_figures(use: Sequence[LevelledShot], name: str) -> LevelFigures:
-    members = [_shot_figures(one) for one in use if one.level.name == name]
+def _level_figures(figures: Sequence[ShotFigures], name: str) -> LevelFigures:
+    members = [shot for shot in figures if shot.level == name]
     return LevelFigures(
         level=name,
         shots=len(members),
-        mtf50_cypx=float(np.exp(np.mean(np.log([one.mtf50_cypx for one in members])))),
-        noise_percent=float(np.mean([one.noise_percent for one in members])),
-        overshoot_percent=float(np.mean([one.overshoot_percent for one in members])),
+        mtf50_cypx=float(np.exp(np.mean(np.log([shot.mtf50_cypx for shot in members])))),
+        noise_percent=float(np.mean([shot.noise_percent for shot in members])),
+        overshoot_percent=float(np.mean([shot.overshoot_percent for shot in members])),
     )
 
 
-def _shot_figures(one: LevelledShot) -> ShotFigures:
-    return ShotFigures(
-        photo=str(one.shot.planned.path),
-        order=one.order,
-        level=one.level.name,
-        setting=one.setting,
-        mtf50_cypx=one.result.summary["frame"].mtf50_cypx,
-        noise_percent=noise_percent(one.result),
-        overshoot_percent=overshoot_percent(one.result),
-    )
-
-
-def _drift(found: Difference | None) -> Drift | None:
-    if found is None:
-        return None
-    per_shot, interval = in_percent(found)
-    return Drift(percent_per_shot=per_shot, ci95_percent=interval)
-
-
-def _shutter(use: Sequence[LevelledShot], visible: Visible) -> ShutterSpeed | None:
+def _shutter(shots: Sequence[LevelledShot], visible: Visible) -> ShutterSpeed | None:
     """Find the speed from which shake no longer shows, each setting held against its own mean of fast shots."""
-    logs = log_mtf50(use, "frame")
-    settings = {one.setting for one in use}
-    shots: list[SpeedShot] = []
-    for setting in settings:
-        here = [
-            (one.level.number or _NAN, log)
-            for one, log in zip(use, logs, strict=True)
-            if one.setting == setting
+    logs = log_mtf50(shots, "frame")
+    speeds: list[SpeedShot] = []
+    for setting in dict.fromkeys(shot.setting for shot in shots):
+        members = [
+            (shot.level.number or _NAN, float(log))
+            for shot, log in zip(shots, logs, strict=True)
+            if shot.setting == setting
         ]
-        fastest = sorted({time for time, _ in here})[: max(2, len({time for time, _ in here}) // 3)]
-        level = float(np.median([log for time, log in here if time in fastest]))
-        shots += [SpeedShot(exposure_s=time, log_mtf50=float(log) - level) for time, log in here]
-    return no_shake_speed(shots, shows_from=max(visible.percent / 100.0, INDIFFERENCE))
+        times = sorted({time for time, _ in members})
+        fastest = times[: max(2, len(times) // 3)]
+        level = float(np.median([log for time, log in members if time in fastest]))
+        speeds += [SpeedShot(exposure_s=time, log_mtf50=log - level) for time, log in members]
+    return no_shake_speed(speeds, shows_from=max(visible.percent / 100.0, INDIFFERENCE))
+
+
+def _cautions(
+    shots: Sequence[LevelledShot], layout: Layout, names: Sequence[str], *, fit: Fitted, on_subject: bool
+) -> Iterator[Note]:
+    """What the effect must not be taken for, in the order of its weight."""
+    counts = np.bincount(layout.level, minlength=len(names))
+    if counts.min() < 2:
+        yield Note(EffectCaution.ONE_SHOT, names=(names[int(np.argmin(counts))],))
+    if fit.drift is None:
+        yield Note(EffectCaution.DRIFT_LEFT_IN)
+    elif layout.cost_of_drift() > _ENTANGLED:
+        yield Note(EffectCaution.IN_A_ROW)
+    yield from _uneven_scatter(fit, names)
+    if len(names) > 2:
+        yield Note(EffectCaution.JOINT_INTERVALS)
+    if on_subject:
+        yield Note(EffectCaution.ON_SUBJECT)
+    if len({shot.result.sensor_data for shot in shots}) > 1:
+        yield Note(EffectCaution.RAW_AGAINST_FINISHED)
+    elif not shots[0].result.sensor_data:
+        yield Note(EffectCaution.FINISHED)
+    if len({shot.shot.planned.camera for shot in shots}) > 1:
+        yield Note(EffectCaution.CAMERAS_DIFFER)
+
+
+def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> Iterator[Note]:
+    """Where one kind scatters far more than another: its mean is then known less well than intervals tell.
+
+    Focus and shake only soften, so such scatter is one-sided, and few shots don't show its tail: see docs/effect.md.
+    """
+    known = [number for number in range(len(names)) if fit.dof[number] >= 1.0 and fit.sd[number] > 0.0]
+    if len(known) < 2:
+        return
+    wide, narrow = max(known, key=lambda kind: fit.sd[kind]), min(known, key=lambda kind: fit.sd[kind])
+    ratio = fit.sd[wide] / fit.sd[narrow]
+    if ratio >= _FAR_MORE and stats.f.sf(ratio**2, fit.dof[wide], fit.dof[narrow]) <= _UNLIKELY:
+        sds_percent = (100.0 * fit.sd[wide], 100.0 * fit.sd[narrow])
+        yield Note(EffectCaution.UNEVEN_SCATTER, sds_percent, (names[wide], names[narrow]))

@@ -6,16 +6,15 @@ chance, so the share of such shots rises with the time by a logistic curve; its 
 on a grid with flat priors, which also serves where the fast speeds show none and the slow ones only shaken shots.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
 import numpy as np
 
-from lensbench.model.effect import ShutterSpeed
+from lensbench.model.compare import ShutterSpeed
 from lensbench.model.errors import SettingError, SweepError
-from lensbench.model.names import f_stop, focal_length, shutter_speed
+from lensbench.model.setting import f_stop, focal_length, shutter_speed
 from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import PlannedShot, SweepShot
 from lensbench.model.units import FloatArray
@@ -28,6 +27,8 @@ _FEWEST_SPEEDS: Final = 3
 _FEWEST_SHOTS: Final = 8
 _WIDTHS_STOPS: Final = (0.1, 1.5)
 _BEYOND_STOPS: Final = 2.0
+_STEPS_A_STOP: Final = 3.0
+"""Shutter speeds are named to a third of a stop."""
 _NAN: Final = float("nan")
 
 
@@ -62,14 +63,16 @@ def no_shake_speed(shots: Sequence[SpeedShot], *, shows_from: float) -> ShutterS
         for speed in speeds
         if (here := time_stops == np.log2(speed)).any()
     )
-    middle, low, high = _place(time_stops, shaken) if shaken.any() and not shaken.all() else (_NAN,) * 3
+    middle, low, high = (
+        _time_of_shake(time_stops, shaken) if shaken.any() and not shaken.all() else (_NAN,) * 3
+    )
     return ShutterSpeed(
         exposure_s=middle, ci95_s=(low, high), shows_from_percent=100.0 * shows_from, shares=shares
     )
 
 
-def _place(time_stops: FloatArray, shaken: FloatArray) -> tuple[float, float, float]:
-    """Give the time at which one shot in ten is shaken: median and 95 % limits. [s]."""
+def _time_of_shake(time_stops: FloatArray, shaken: FloatArray) -> tuple[float, float, float]:
+    """Time at which one shot in ten is shaken: median and 95 % limits. [s]."""
     nodes = np.linspace(time_stops.min() - _BEYOND_STOPS, time_stops.max() + _BEYOND_STOPS, 200)
     widths = np.geomspace(*_WIDTHS_STOPS, 20)
     to_tenth = np.log(1.0 / _SURE_SHARE - 1.0)
@@ -79,10 +82,6 @@ def _place(time_stops: FloatArray, shaken: FloatArray) -> tuple[float, float, fl
     share = np.cumsum(weight) / weight.sum()
     low, middle, high = np.interp([0.025, 0.5, 0.975], share, nodes)
     return float(2.0**middle), float(2.0**low), float(2.0**high)
-
-
-_STEPS_A_STOP: Final = 3.0
-"""Shutter speeds are named to a third of a stop."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,60 +104,34 @@ class LevelledShot:
     """From 1; 0 for all where nobody knows it: neither times nor one folder's names tell."""
 
 
-def measured(shot: SweepShot) -> ShotResult | None:
-    """Give what was measured in a shot that counts."""
-    return shot.result if isinstance(shot.result, ShotResult) and not shot.reason else None
+BY: Final = ("condition", "exposure_s", "iso", "f_number", "focal_length_mm", "lens", "camera")
 
 
-def _condition(planned: PlannedShot, only_folder: bool) -> Level | None:  # noqa: FBT001
-    name = planned.condition or ("" if only_folder else planned.path.parent.name)
-    return Level(name=name) if name else None
-
-
-def _exposure(planned: PlannedShot) -> Level | None:
-    seconds = planned.metadata.exposure_s
-    if not seconds:
+def _level(shot: PlannedShot, by: str, *, only_table: bool) -> Level | None:
+    """Level of one shot, as its table row, its metadata or its folder tells it; None where nothing does."""
+    if by == "condition":
+        name = shot.condition or ("" if only_table else shot.path.parent.name)
+        return Level(name=name) if name else None
+    value = getattr(shot.setting if by in {"f_number", "focal_length_mm"} else shot.metadata, by)
+    if not value:
         return None
-    nominal = 2.0 ** (round(float(np.log2(seconds)) * _STEPS_A_STOP) / _STEPS_A_STOP)
-    return Level(name=shutter_speed(seconds), number=nominal)
-
-
-def _iso(planned: PlannedShot) -> Level | None:
-    iso = planned.metadata.iso
-    return Level(name=f"ISO {iso}", number=float(iso)) if iso else None
-
-
-def _f_number(planned: PlannedShot) -> Level | None:
-    number = planned.setting.f_number
-    return Level(name=f_stop(number), number=number) if number else None
-
-
-def _focal_length(planned: PlannedShot) -> Level | None:
-    length = planned.setting.focal_length_mm
-    return Level(name=focal_length(length), number=length) if length else None
-
-
-def _lens(planned: PlannedShot) -> Level | None:
-    return Level(name=planned.metadata.lens) if planned.metadata.lens else None
-
-
-def _camera(planned: PlannedShot) -> Level | None:
-    return Level(name=planned.metadata.camera) if planned.metadata.camera else None
-
-
-_NUMBERED: Final[dict[str, Callable[[PlannedShot], Level | None]]] = {
-    "exposure_s": _exposure,
-    "iso": _iso,
-    "f_number": _f_number,
-    "focal_length_mm": _focal_length,
-    "lens": _lens,
-    "camera": _camera,
-}
-BY: Final = ("condition", *_NUMBERED)
+    match by:
+        case "exposure_s":
+            nominal = 2.0 ** (round(float(np.log2(value)) * _STEPS_A_STOP) / _STEPS_A_STOP)
+            level = Level(name=shutter_speed(value), number=nominal)
+        case "iso":
+            level = Level(name=f"ISO {value}", number=float(value))
+        case "f_number":
+            level = Level(name=f_stop(value), number=value)
+        case "focal_length_mm":
+            level = Level(name=focal_length(value), number=value)
+        case _:
+            level = Level(name=value)
+    return level
 
 
 def levelled(shots: Sequence[SweepShot], by: str) -> list[LevelledShot]:
-    """Give the shots that count, in the order of shooting, with their levels and settings.
+    """Shots that count, in the order of shooting, with their levels and settings.
 
     Conditions come from the shots table, else from the names of the folders that the photographs lie in. What
     changes along with the level, everywhere, is no setting: a teleconverter changes focal length and f-number.
@@ -170,30 +143,34 @@ def levelled(shots: Sequence[SweepShot], by: str) -> list[LevelledShot]:
     SweepError
         A shot does not say its level, or all stand under the same.
     """
-    use = sorted((shot for shot in shots if measured(shot)), key=_moment(shots))
-    folders = {shot.planned.path.parent for shot in use}
-    known = levels_of([shot.planned for shot in use], by)
-    settings = _settings(use, known, by)
-    known_order = len(folders) < 2 or _timed(use)
+    use = [(shot, shot.result) for shot in shots if isinstance(shot.result, ShotResult) and not shot.reason]
+    timed = all(shot.planned.metadata.taken_at for shot, _ in use)
+    if timed:  # else as the folder has them
+        use.sort(key=lambda pair: pair[0].planned.metadata.taken_at or "")
+    planned = [shot.planned for shot, _ in use]
+    levels = levels_of(planned, by)
+    known_order = timed or len({shot.path.parent for shot in planned}) < 2
     return [
         LevelledShot(
-            shot=shot, result=result, level=level, setting=setting, order=place if known_order else 0
+            shot=shot, result=result, level=level, setting=setting, order=number if known_order else 0
         )
-        for place, (shot, level, setting) in enumerate(zip(use, known, settings, strict=True), start=1)
-        if (result := measured(shot))
+        for number, ((shot, result), level, setting) in enumerate(
+            zip(use, levels, _settings(planned, levels, by), strict=True), start=1
+        )
     ]
 
 
 def levels_of(planned: Sequence[PlannedShot], by: str) -> list[Level]:
-    """Give the level of each shot, which its table row, its metadata or its folder tells; errors as for `levelled`."""
+    """Level of each shot, which its table row, its metadata or its folder tells; errors as for `levelled`."""
     if by not in BY:
         raise SettingError(f"--by {by}: no such column; choose of {', '.join(BY)}")
-    folders = {shot.path.parent for shot in planned}
-    only_folder = by == "condition" and (len(folders) < 2 or any(shot.condition for shot in planned))
-    level_of = _NUMBERED.get(by) or (lambda shot: _condition(shot, only_folder))
-    levels = [level_of(shot) for shot in planned]
+    only_table = len({shot.path.parent for shot in planned}) < 2 or any(shot.condition for shot in planned)
+    levels = [_level(shot, by, only_table=only_table) for shot in planned]
     if unknown := [shot.path for shot, level in zip(planned, levels, strict=True) if level is None]:
-        raise SweepError(_unknown(unknown, by))
+        names = ", ".join(path.name for path in unknown[:3]) + (", ..." if len(unknown) > 3 else "")
+        where = "a shots table (--shots) with the columns file and condition, or folders named by condition"
+        wanted = where if by == "condition" else "photographs whose metadata hold it"
+        raise SweepError(f"{len(unknown)} shots do not say their {by} ({names}); give {wanted}")
     known = _named_alike([level for level in levels if level is not None])
     if len({level.name for level in known}) < 2:
         only = known[0].name if known else "nothing"
@@ -204,7 +181,7 @@ def levels_of(planned: Sequence[PlannedShot], by: str) -> list[Level]:
 
 
 def level_names(levels: Sequence[Level], against: str | None) -> list[str]:
-    """Name the levels, the reference first: numbers in growing order, others as they were met.
+    """Names of the levels, the reference first: numbers in growing order, others as they were met.
 
     Raises
     ------
@@ -222,30 +199,8 @@ def level_names(levels: Sequence[Level], against: str | None) -> list[str]:
     return [against, *(name for name in names if name != against)]
 
 
-def _unknown(paths: Sequence[Path], by: str) -> str:
-    names = ", ".join(path.name for path in paths[:3])
-    where = "a shots table (--shots) with the columns file and condition, or folders named by condition"
-    wanted = where if by == "condition" else "photographs whose metadata hold it"
-    return f"{len(paths)} shots do not say their {by} ({names}{', ...' if len(paths) > 3 else ''}); give {wanted}"
-
-
-def _moment(shots: Sequence[SweepShot]) -> Callable[[SweepShot], tuple[str, int]]:
-    """Order by the time of shooting, then as the folder has them."""
-    places = {shot.planned.path: place for place, shot in enumerate(shots)}
-    timed = _timed([shot for shot in shots if measured(shot)])
-
-    def moment(shot: SweepShot) -> tuple[str, int]:
-        return (shot.planned.metadata.taken_at or "") if timed else "", places[shot.planned.path]
-
-    return moment
-
-
-def _timed(shots: Sequence[SweepShot]) -> bool:
-    return all(shot.planned.metadata.taken_at for shot in shots)
-
-
 def _named_alike(levels: Sequence[Level]) -> list[Level]:
-    """Give levels of one number one name, the one met most."""
+    """Levels of one number under one name, the one met most."""
     names: dict[float, list[str]] = {}
     for level in levels:
         if level.number is not None:
@@ -254,26 +209,18 @@ def _named_alike(levels: Sequence[Level]) -> list[Level]:
     return [Level(name=common.get(level.number or 0.0, level.name), number=level.number) for level in levels]
 
 
-def _settings(shots: Sequence[SweepShot], levels: Sequence[Level], by: str) -> list[str]:
+def _settings(planned: Sequence[PlannedShot], levels: Sequence[Level], by: str) -> list[str]:
     """Name each shot's setting by what else was varied, leaving out what only changes with the level."""
+    lenses = [shot.lens for shot in planned]
     parts = {
-        "f_number": [f_stop(shot.planned.setting.f_number) for shot in shots],
-        "focal_length_mm": [focal_length(shot.planned.setting.focal_length_mm) for shot in shots],
-        "lens": [shot.planned.lens for shot in shots],
+        "f_number": [f_stop(shot.setting.f_number) for shot in planned],
+        "focal_length_mm": [focal_length(shot.setting.focal_length_mm) for shot in planned],
+        "lens": lenses if len(set(lenses)) > 1 else [],
     }
-    kept = [
-        names
-        for name, names in parts.items()
-        if name != by
-        and (name != "lens" or len(set(names)) > 1)
-        and not _goes_with(names, [level.name for level in levels])
-    ]
-    return [", ".join(words) for words in zip(*kept, strict=True)] if kept else [""] * len(shots)
-
-
-def _goes_with(names: Sequence[str], levels: Sequence[str]) -> bool:
-    """Tell whether no value occurs under two levels, so that it can't be held while the level changes."""
-    seen: dict[str, set[str]] = {}
-    for name, level in zip(names, levels, strict=True):
-        seen.setdefault(name, set()).add(level)
-    return all(len(found) == 1 for found in seen.values())
+    kept = []
+    for part, names in parts.items():
+        under_levels = {(name, level.name) for name, level in zip(names, levels, strict=False)}
+        # A name that stands under one level only can't be held while the level changes.
+        if part != by and len(under_levels) > len(set(names)):
+            kept.append(names)
+    return [", ".join(words) for words in zip(*kept, strict=True)] if kept else [""] * len(planned)

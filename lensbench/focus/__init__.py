@@ -5,10 +5,10 @@ from lensbench.focus.bracket import (
     ThroughFocus,
     brackets_among,
     fit_through_focus,
-    focus_q,
     in_bracket,
+    pupil_q,
 )
-from lensbench.focus.model import fall_table
+from lensbench.focus.peak import fall_table
 
 __all__ = [
     "Bracket",
@@ -16,6 +16,6 @@ __all__ = [
     "brackets_among",
     "fall_table",
     "fit_through_focus",
-    "focus_q",
     "in_bracket",
+    "pupil_q",
 ]

@@ -1,4 +1,8 @@
-"""Which lens, which stop, for a focal length: the lenses in order, with intervals, and which can't be told apart."""
+"""Which lens, which stop, for a focal length: the lenses in order, with intervals, and which can't be told apart.
+
+All in one unit. The set that can't be told from the best is the sweep's own (Hsu's multiple comparisons with the
+best, by Dunnett's limit at 95 %), with the indifference zone of 3 %. Degrees of freedom are pooled after Satterthwaite.
+"""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -6,12 +10,15 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+import numpy as np
+
 from lensbench.library.curve import CurvePoint, Lack, LensCurve, at_stop, curve_at
-from lensbench.library.older import OLDER_ZONES
-from lensbench.library.order import Rank, Rival, common_unit, in_order, in_unit, like_sensors
+from lensbench.library.store import OLDER_ZONES
 from lensbench.model.flags import Note
 from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
+from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
+from lensbench.stats import distances_from_best, pooled_dof, quantile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,50 +95,81 @@ class Advice:
     cautions: tuple[Note, ...]
 
 
-def left_out(session: KeptSession, why: Note) -> LeftOut:
-    """Name a lens that can't answer."""
-    return LeftOut(lens=session.lens, camera=session.camera, session=session.session, reason=why)
-
-
 _UNLIKE_SCALE: Final = 1.25
 """Magnifications further apart than this share weigh the print's own blur differently. Common practice."""
+_ALIKE: Final = 0.01
+"""Share by which pixel pitches and picture heights of like sensors may differ."""
 
 
-def cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession]) -> tuple[Note, ...]:
-    """Find what the comparison does not rest on."""
-    return tuple(_cautions(curves, sessions))
+def advise(
+    sessions: Sequence[KeptSession],
+    *,
+    focal_length_mm: float,
+    f_number: float | None = None,
+    zone: str = "frame",
+) -> Advice:
+    """The lenses in order for a focal length, each at the stop asked for or at its own best.
 
-
-def _cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession]) -> Iterator[Note]:
-    own = [curve.session for curve in curves]
-    if single := tuple(curve.session.lens for curve in curves if not curve.repeated):
-        yield Note(AdviceCaution.SINGLE_SHOTS, names=single)
+    Of what the library holds, the newest session of each lens on each camera counts. The focal length was measured
+    within 3 %, or its figure is mixed between two that were; a stop is mixed between its neighbours. `zone` is inner,
+    middle, outer or frame.
+    """
+    curves, left = curves_for(sessions, focal_length_mm, zone=zone)
+    found: list[tuple[LensCurve, CurvePoint]] = []
     for curve in curves:
-        if len(curve.measured_at_mm) > 1:
-            lengths_mm = (*curve.measured_at_mm, curve.focal_length_mm)
-            yield Note(AdviceCaution.BETWEEN_FOCAL_LENGTHS, lengths_mm, (curve.session.lens,))
-    if not like_sensors(own):
-        yield Note(AdviceCaution.CAMERAS_DIFFER)
-    if len({session.sensor_data for session in own}) > 1:
-        yield Note(AdviceCaution.RAW_AGAINST_FINISHED)
-    scales = [curve.magnification for curve in curves if math.isfinite(curve.magnification)]
-    if scales and max(scales) > _UNLIKE_SCALE * min(scales):
-        yield Note(AdviceCaution.UNLIKE_SCALES)
-    if older := sorted({session.lens for session in sessions if session not in own and _named(session, own)}):
-        yield Note(AdviceCaution.NEWEST_SESSION, names=tuple(older))
-    if in_rings := {session.lens for session in own for shot in session.shots if OLDER_ZONES in shot.flags}:
-        yield Note(AdviceCaution.OLDER_ZONES, names=tuple(sorted(in_rings)))
+        match curve.best if f_number is None else at_stop(curve, f_number):
+            case Note() as why:
+                left.append(left_out(curve.session, why))
+            case point:
+                found.append((curve, point))
+    unit = common_unit([curve.session for curve, _ in found])
+    chosen = [(curve, point) for curve, point in found if math.isfinite(in_unit(1.0, curve.session, unit))]
+    left += [left_out(pair[0].session, Note(Lack.SENSOR_UNKNOWN)) for pair in found if pair not in chosen]
+    rivals = [
+        Rival(session=curve.session, log_mtf50=point.log_mtf50, sd=point.sd, freedom=curve.spread.dof)
+        for curve, point in chosen
+    ]
+    ranks = in_order(rivals, unit=unit)
+    return Advice(
+        focal_length_mm=focal_length_mm,
+        f_number=f_number,
+        zone=zone,
+        unit=unit,
+        lenses=tuple(_lens_advice(*chosen[rank.index], rank, free=f_number is None) for rank in ranks),
+        left_out=tuple(left),
+        cautions=tuple(cautions([curve for curve, _ in chosen], sessions)),
+    )
 
 
-def _named(session: KeptSession, others: Sequence[KeptSession]) -> bool:
-    return any((one.lens, one.camera) == (session.lens, session.camera) for one in others)
+def _lens_advice(curve: LensCurve, point: CurvePoint, rank: "Rank", *, free: bool) -> LensAdvice:
+    session, mtf50_cypx = curve.session, math.exp(point.log_mtf50)
+    least = point.log_mtf50 + math.log1p(-INDIFFERENCE)
+    good = [other.f_number for other in curve.readings if other.log_mtf50 >= least]
+    low, high = rank.behind_ci95 if curve.spread.known else (math.nan, math.nan)
+    return LensAdvice(
+        lens=session.lens,
+        camera=session.camera,
+        session=session.session,
+        measured_at_mm=curve.measured_at_mm,
+        f_number=point.f_number,
+        as_good_f_numbers=tuple(good) if free else (point.f_number,),
+        best_tested=free and point in (curve.readings[0], curve.readings[-1]),
+        mtf50_cypx=mtf50_cypx,
+        ci95_cypx=curve.interval(point),
+        mtf50_lpmm=in_unit(mtf50_cypx, session, "lpmm"),
+        mtf50_lwph=in_unit(mtf50_cypx, session, "lwph"),
+        shots=point.shots,
+        tied=rank.tied,
+        behind_percent=100.0 * rank.behind,
+        behind_ci95_percent=(100.0 * low, 100.0 * high),
+    )
 
 
 def curves_for(
     sessions: Sequence[KeptSession], focal_length_mm: float, *, zone: str
 ) -> tuple[list[LensCurve], list[LeftOut]]:
-    """Give the curve of every lens that reaches a focal length, from its newest session, and the others' reasons."""
-    newest = {(one.lens, one.camera): one for one in sorted(sessions, key=lambda one: one.added_at)}
+    """Curve of every lens that reaches a focal length, from its newest session, and the others' reasons."""
+    newest = {(kept.lens, kept.camera): kept for kept in sorted(sessions, key=lambda kept: kept.added_at)}
     curves, left = [], []
     for session in newest.values():
         match curve_at(session, focal_length_mm, zone=zone):
@@ -142,81 +180,123 @@ def curves_for(
     return curves, left
 
 
-def advise(
-    sessions: Sequence[KeptSession],
-    *,
-    focal_length_mm: float,
-    f_number: float | None = None,
-    zone: str = "frame",
-) -> Advice:
-    """Order the lenses for a focal length, each at the stop asked for or at its own best.
+def left_out(session: KeptSession, why: Note) -> LeftOut:
+    """A lens that can't answer."""
+    return LeftOut(lens=session.lens, camera=session.camera, session=session.session, reason=why)
 
-    Parameters
-    ----------
-    sessions : sequence of KeptSession
-        What the library holds; the newest session of each lens on each camera counts.
-    focal_length_mm : float
-        Measured within 3 %, or mixed between two that were measured.
-    f_number : float, optional
-        Mixed between neighbouring stops where it was not measured.
-    zone : str
-        inner, middle, outer or frame.
-    """
-    curves, left = curves_for(sessions, focal_length_mm, zone=zone)
-    chosen: list[tuple[LensCurve, CurvePoint]] = []
+
+def cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession]) -> Iterator[Note]:
+    """What the comparison of some curves, from all that the library holds, does not rest on."""
+    own = [curve.session for curve in curves]
+    if single := tuple(curve.session.lens for curve in curves if not curve.spread.repeated):
+        yield Note(AdviceCaution.SINGLE_SHOTS, names=single)
     for curve in curves:
-        match curve.best if f_number is None else at_stop(curve, f_number):
-            case Note() as why:
-                left.append(left_out(curve.session, why))
-            case reading:
-                chosen.append((curve, reading))
-    unit = common_unit([curve.session for curve, _ in chosen])
-    chosen, unlike = _with_figure(chosen, unit)
-    left += [left_out(curve.session, Note(Lack.SENSOR_UNKNOWN)) for curve, _ in unlike]
-    rivals = [
-        Rival(session=curve.session, log_mtf50=reading.log_mtf50, sd=reading.sd, freedom=curve.freedom)
-        for curve, reading in chosen
-    ]
-    lenses = [
-        _lens_advice(*chosen[rank.index], rank, free=f_number is None) for rank in in_order(rivals, unit=unit)
-    ]
-    return Advice(
-        focal_length_mm=focal_length_mm,
-        f_number=f_number,
-        zone=zone,
-        unit=unit,
-        lenses=tuple(lenses),
-        left_out=tuple(left),
-        cautions=cautions([curve for curve, _ in chosen], sessions),
+        if len(curve.measured_at_mm) > 1:
+            lengths_mm = (*curve.measured_at_mm, curve.focal_length_mm)
+            yield Note(AdviceCaution.BETWEEN_FOCAL_LENGTHS, lengths_mm, (curve.session.lens,))
+    if not like_sensors(own):
+        yield Note(AdviceCaution.CAMERAS_DIFFER)
+    if len({session.sensor_data for session in own}) > 1:
+        yield Note(AdviceCaution.RAW_AGAINST_FINISHED)
+    scales = [curve.magnification for curve in curves if curve.magnification]
+    if scales and max(scales) > _UNLIKE_SCALE * min(scales):
+        yield Note(AdviceCaution.UNLIKE_SCALES)
+    names = {(session.lens, session.camera) for session in own}
+    others = [kept for kept in sessions if (kept.lens, kept.camera) in names and kept not in own]
+    if others:
+        yield Note(AdviceCaution.NEWEST_SESSION, names=tuple(sorted({kept.lens for kept in others})))
+    if in_rings := {kept.lens for kept in own for shot in kept.shots if OLDER_ZONES in shot.flags}:
+        yield Note(AdviceCaution.OLDER_ZONES, names=tuple(sorted(in_rings)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rival:
+    """One lens that competes, with one figure."""
+
+    session: KeptSession
+    log_mtf50: float
+    """Natural logarithm of cycles per pixel."""
+    sd: float
+    freedom: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rank:
+    """Where a rival stands."""
+
+    index: int
+    """Its place in the list that was given."""
+    tied: bool
+    """The best, or can't be told from it, or within the indifference of it."""
+    behind: float
+    """How much softer than the best, as a share of the best's figure."""
+    behind_ci95: tuple[float, float]
+
+
+def like_sensors(sessions: Sequence[KeptSession]) -> bool:
+    """Whether a cycle a pixel means the same on all: one pitch and size, or one camera."""
+    heights = [session.picture_height_px for session in sessions]
+    if len({session.camera for session in sessions}) <= 1 and len(set(heights)) <= 1:
+        return True
+    return _alike(heights) and _alike([session.pixel_pitch_um for session in sessions])
+
+
+def _alike(values: Sequence[float | None]) -> bool:
+    known = [value for value in values if value]
+    return len(known) == len(values) and max(known) <= (1.0 + _ALIKE) * min(known)
+
+
+def common_unit(sessions: Sequence[KeptSession]) -> str:
+    """Unit in which lenses are set side by side: cypx, lwph or lpmm.
+
+    On unlike sensors it is line widths per picture height, for a picture is what is wanted.
+    """
+    if like_sensors(sessions):
+        return "cypx"
+    return "lwph" if all(session.picture_height_px for session in sessions) else "lpmm"
+
+
+def in_unit(mtf50_cypx: float, session: KeptSession, unit: str) -> float:
+    """Figure in a unit, NaN where the camera's pixels don't tell it."""
+    if unit == "cypx":
+        return mtf50_cypx
+    height_px, pitch_um = session.picture_height_px, session.pixel_pitch_um
+    if unit == "lwph":
+        return lwph_from_cypx(mtf50_cypx, height_px) if height_px else math.nan
+    return lpmm_from_cypx(mtf50_cypx, pitch_um) if pitch_um else math.nan
+
+
+def in_order(rivals: Sequence[Rival], *, unit: str) -> list[Rank]:
+    """Ranks of rivals by their figure in a unit, best first; all must have one in it."""
+    if not rivals:
+        return []
+    logs = np.array([rival.log_mtf50 + math.log(in_unit(1.0, rival.session, unit)) for rival in rivals])
+    variance = np.array([rival.sd**2 for rival in rivals])
+    freedom = pooled_dof(variance, [rival.freedom for rival in rivals])
+    tied = (
+        distances_from_best(logs, variance, freedom).may_be_best
+        if np.all(variance > 0.0)
+        else logs == logs.max()
     )
+    best = int(np.argmax(logs))
+    tied |= logs >= logs[best] + math.log1p(-INDIFFERENCE)
+    order = sorted(range(len(rivals)), key=lambda index: (-logs[index], rivals[index].session.title))
+    return [
+        Rank(
+            index=index,
+            tied=bool(tied[index]),
+            behind=-math.expm1(float(logs[index] - logs[best])),
+            behind_ci95=_behind_ci95(float(logs[index] - logs[best]), rivals[index], rivals[best]),
+        )
+        for index in order
+    ]
 
 
-Chosen = list[tuple[LensCurve, CurvePoint]]
-
-
-def _with_figure(chosen: Chosen, unit: str) -> tuple[Chosen, Chosen]:
-    known = [pair for pair in chosen if math.isfinite(in_unit(1.0, pair[0].session, unit))]
-    return known, [pair for pair in chosen if pair not in known]
-
-
-def _lens_advice(curve: LensCurve, reading: CurvePoint, rank: Rank, *, free: bool) -> LensAdvice:
-    session, mtf50_cypx = curve.session, math.exp(reading.log_mtf50)
-    good = [one for one in curve.readings if one.log_mtf50 >= reading.log_mtf50 + math.log1p(-INDIFFERENCE)]
-    low, high = rank.behind_ci95 if curve.known else (math.nan, math.nan)
-    return LensAdvice(
-        lens=session.lens,
-        camera=session.camera,
-        session=session.session,
-        measured_at_mm=curve.measured_at_mm,
-        f_number=reading.f_number,
-        as_good_f_numbers=tuple(one.f_number for one in good) if free else (reading.f_number,),
-        best_tested=free and reading in (curve.readings[0], curve.readings[-1]),
-        mtf50_cypx=mtf50_cypx,
-        ci95_cypx=curve.interval(reading),
-        mtf50_lpmm=in_unit(mtf50_cypx, session, "lpmm"),
-        mtf50_lwph=in_unit(mtf50_cypx, session, "lwph"),
-        shots=reading.shots,
-        tied=rank.tied,
-        behind_percent=100.0 * rank.behind,
-        behind_ci95_percent=(100.0 * low, 100.0 * high),
-    )
+def _behind_ci95(difference: float, rival: Rival, best: Rival) -> tuple[float, float]:
+    """Welch's interval of how much softer a rival is; zero for the best itself."""
+    if rival is best:
+        return 0.0, 0.0
+    variance = np.array([rival.sd**2, best.sd**2])
+    freedom = pooled_dof(variance, [rival.freedom, best.freedom])
+    half = quantile(freedom) * math.sqrt(float(variance.sum()))
+    return -math.expm1(difference + half), -math.expm1(difference - half)

@@ -6,17 +6,15 @@ doubt grows by up to a quarter of their difference, for nobody measured there.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from statistics import median
 from typing import Final
 
-import numpy as np
-
 from lensbench.model.flags import Note
-from lensbench.model.measured import KeptSession
+from lensbench.model.measured import KeptSession, median_known
 from lensbench.model.setting import log_distance, same_focal_length
-from lensbench.stats import fit_curve, spread_of
+from lensbench.stats import Spread, fit_curve, spread_of
 from lensbench.sweep import zone_series
 
 SAME_STOP: Final = 1.0 / 12.0
@@ -66,23 +64,16 @@ class LensCurve:
     """One zone of one lens at the focal length asked for."""
 
     session: KeptSession
-    zone: str
     focal_length_mm: float
     """Asked for."""
     measured_at_mm: tuple[float, ...]
     """One focal length, or the two round the one asked for."""
     readings: tuple[CurvePoint, ...]
     """By f-number, widest first."""
-    freedom: float
-    """Degrees of freedom of the standard deviations."""
-    quantile: float
-    """Student's factor of a two-sided 95 % interval."""
-    repeated: bool
-    """False where no setting was shot again after refocusing, so that the doubt is guesswork."""
-    known: bool
-    """False where nothing told the spread between shots."""
-    magnification: float
-    """Of the chart, NaN where it is unknown."""
+    spread: Spread
+    """Of the session's shots in this zone, which the standard deviations come from."""
+    magnification: float | None
+    """Of the chart; None where it is unknown."""
 
     @property
     def best(self) -> CurvePoint:
@@ -90,15 +81,15 @@ class LensCurve:
         return max(self.readings, key=lambda reading: reading.log_mtf50)
 
     def interval(self, reading: CurvePoint) -> tuple[float, float]:
-        """Give the 95 % interval in cycles per pixel; NaN where nothing told the spread."""
-        if not self.known:
+        """95 % interval in cycles per pixel; NaN where nothing told the spread."""
+        if not self.spread.known:
             return math.nan, math.nan
-        half = self.quantile * reading.sd
+        half = self.spread.quantile * reading.sd
         return math.exp(reading.log_mtf50 - half), math.exp(reading.log_mtf50 + half)
 
 
 def curve_at(session: KeptSession, focal_length_mm: float, *, zone: str) -> LensCurve | Note:
-    """Give a lens's curve at a focal length, or why there is none.
+    """Curve of a lens at a focal length, or why there is none.
 
     Focal lengths within 3 % count as equal. A lens of unknown focal length never matches.
     """
@@ -112,8 +103,8 @@ def curve_at(session: KeptSession, focal_length_mm: float, *, zone: str) -> Lens
         return Note(Lack.FOCAL_LENGTH_OUTSIDE, (focals[0], focals[-1]))
     above = next(focal for focal in focals if focal > focal_length_mm)
     below = focals[focals.index(above) - 1]
-    curves = [measured_curve(session, focal, zone=zone, asked_mm=focal_length_mm) for focal in (below, above)]
-    first, second = curves
+    first = measured_curve(session, below, zone=zone, asked_mm=focal_length_mm)
+    second = measured_curve(session, above, zone=zone)
     if isinstance(first, Note) or isinstance(second, Note):
         return Note(Lack.ZONE_NOT_MEASURED)
     share = math.log(focal_length_mm / below) / math.log(above / below)
@@ -145,20 +136,16 @@ def measured_curve(
     )
     return LensCurve(
         session=session,
-        zone=zone,
         focal_length_mm=asked_mm or focal_mm or math.nan,
         measured_at_mm=(focal_mm,) if focal_mm else (),
         readings=points,
-        freedom=spread.dof,
-        quantile=spread.quantile,
-        repeated=spread.repeated,
-        known=spread.known,
-        magnification=session.magnifications.get(focal_mm, math.nan),
+        spread=spread,
+        magnification=session.magnifications.get(focal_mm),
     )
 
 
 def _between(first: LensCurve, second: LensCurve, share: float) -> LensCurve | Note:
-    """Mix the curves of two focal lengths at the stops that both have."""
+    """Curves of two focal lengths of one session mixed, at the stops that both have."""
     others = {reading.f_number: reading for reading in second.readings}
     mixed = tuple(
         _mixed(reading, others[reading.f_number], share)
@@ -171,21 +158,16 @@ def _between(first: LensCurve, second: LensCurve, share: float) -> LensCurve | N
         first,
         measured_at_mm=(*first.measured_at_mm, *second.measured_at_mm),
         readings=mixed,
-        freedom=min(first.freedom, second.freedom),
-        quantile=max(first.quantile, second.quantile),
-        repeated=first.repeated and second.repeated,
-        known=first.known and second.known,
-        magnification=_median([first.magnification, second.magnification]),
+        magnification=median_known([first.magnification, second.magnification]),
     )
 
 
 def _mixed(first: CurvePoint, second: CurvePoint, share: float) -> CurvePoint:
-    """Mix two readings; in the middle the doubt grows by a quarter of their difference."""
+    """Two readings mixed; in the middle the doubt grows by a quarter of their difference."""
     gap = share * (1.0 - share) * (second.log_mtf50 - first.log_mtf50)
-    exact = first.exact_f_number * (second.exact_f_number / first.exact_f_number) ** share
-    return CurvePoint(
-        f_number=first.f_number,
-        exact_f_number=exact,
+    return replace(
+        first,
+        exact_f_number=first.exact_f_number * (second.exact_f_number / first.exact_f_number) ** share,
         log_mtf50=(1.0 - share) * first.log_mtf50 + share * second.log_mtf50,
         sd=math.sqrt(((1.0 - share) * first.sd) ** 2 + (share * second.sd) ** 2 + gap**2),
         shots=min(first.shots, second.shots),
@@ -193,7 +175,7 @@ def _mixed(first: CurvePoint, second: CurvePoint, share: float) -> CurvePoint:
 
 
 def at_stop(curve: LensCurve, f_number: float) -> CurvePoint | Note:
-    """Give a curve's reading at an f-number, mixed from its neighbours where it was not photographed.
+    """Reading of a curve at an f-number, mixed from its neighbours where it was not photographed.
 
     Neighbours further apart than a stop and a bit don't stand in.
     """
@@ -214,15 +196,9 @@ def at_stop(curve: LensCurve, f_number: float) -> CurvePoint | Note:
 
 
 def snr_at_iso(session: KeptSession, iso: float) -> float:
-    """Give the signal-to-noise ratio of the chart's edges at an ISO, NaN where it is not known.
+    """Signal-to-noise ratio of the chart's edges at an ISO, NaN where it is not known.
 
     Photon noise alone: the ratio falls with the square root of the ISO.
     """
-    return _median(
-        [shot.snr * math.sqrt(shot.iso / iso) for shot in session.counted if shot.iso and shot.snr]
-    )
-
-
-def _median(values: Sequence[float]) -> float:
-    finite = [value for value in values if math.isfinite(value)]
-    return float(np.median(finite)) if finite else math.nan
+    known = [shot.snr * math.sqrt(shot.iso / iso) for shot in session.counted if shot.iso and shot.snr]
+    return float(median(known)) if known else math.nan

@@ -5,21 +5,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
+
 from lensbench import optics
-from lensbench.library.advise import AdviceCaution, LeftOut, cautions, curves_for, left_out
-from lensbench.library.curve import CurvePoint, Lack, LensCurve, snr_at_iso
-from lensbench.library.order import Rival, common_unit, in_order, in_unit
-from lensbench.library.scene import (
-    SHAKE_FACTOR,
-    Bracket,
-    Wanted,
-    bracket,
-    disc_px,
-    exposure,
-    focus_object_mm,
-    sensor_distance_m,
-    shake_mm,
+from lensbench.library import scene
+from lensbench.library.advise import (
+    AdviceCaution,
+    LeftOut,
+    Rival,
+    cautions,
+    common_unit,
+    curves_for,
+    in_order,
+    in_unit,
+    left_out,
 )
+from lensbench.library.curve import CurvePoint, Lack, LensCurve, snr_at_iso
+from lensbench.library.scene import Bracket, Wanted
 from lensbench.model.flags import Note
 from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
@@ -67,7 +69,7 @@ class StopPlan:
     @property
     def worst(self) -> Figure:
         """The softer of both limits."""
-        return min((self.at_near, self.at_far), key=lambda one: one.mtf50_cypx)
+        return min((self.at_near, self.at_far), key=lambda figure: figure.mtf50_cypx)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,8 +100,8 @@ class LensPlan:
     worst_lwph: float
     worst_lpmm: float
     stops: tuple[StopPlan, ...]
-    tied: bool
-    behind_percent: float
+    tied: bool = True
+    behind_percent: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,60 +120,38 @@ class PicturePlan:
     cautions: tuple[Note, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Stage:
-    """One lens before the scene."""
-
-    curve: LensCurve
-    wanted: Wanted
-    pitch_um: float
-    focus_mm: float
-
-    @property
-    def diagonal_mm(self) -> float:
-        size_px = self.curve.session.size_px or (0, 0)
-        return math.hypot(*size_px) * self.pitch_um / 1000.0
-
-
 def plan_picture(sessions: Sequence[KeptSession], wanted: Wanted) -> PicturePlan:
     """Plan a picture with every lens of the library that reaches its focal length.
 
-    Parameters
-    ----------
-    sessions : sequence of KeptSession
-        What the library holds; the newest session of each lens on each camera counts.
-    wanted : Wanted
-        Focal length, near and far limit, light and support.
+    Of what the library holds, the newest session of each lens on each camera counts.
     """
     curves, left = curves_for(sessions, wanted.focal_length_mm, zone=wanted.zone)
-    focus_mm = focus_object_mm(wanted.near_object_mm, wanted.far_object_mm)
     plans: list[tuple[LensCurve, LensPlan]] = []
     for curve in curves:
-        match _planned(curve, wanted, focus_mm):
-            case LeftOut() as reason:
-                left.append(reason)
+        match _planned(curve, wanted):
+            case Note() as why:
+                left.append(left_out(curve.session, why))
             case plan:
                 plans.append((curve, plan))
-    unit = common_unit([curve.session for curve, _ in plans])
-    return PicturePlan(
-        wanted=wanted,
-        focus_m=sensor_distance_m(focus_mm, focal_length_mm=wanted.focal_length_mm),
-        third_m=wanted.near_m + (wanted.far_m - wanted.near_m) / 3.0
-        if math.isfinite(wanted.far_m)
-        else math.nan,
-        unit=unit,
-        lenses=tuple(_in_order(plans, unit)),
-        left_out=tuple(left),
-        cautions=(*cautions([curve for curve, _ in plans], sessions), *_cautions(wanted)),
-    )
-
-
-def _cautions(wanted: Wanted) -> list[Note]:
-    """Find what the plan does not rest on."""
     kinds = [AdviceCaution.EQUAL_SOFTNESS]
     kinds += [AdviceCaution.SHAKE_BY_HABIT] if wanted.handheld else []
     kinds += [AdviceCaution.LIGHT_UNKNOWN] if wanted.ev is None else []
-    return [Note(kind) for kind in (*kinds, AdviceCaution.FLAT_FIELD)]
+    kinds.append(AdviceCaution.FLAT_FIELD)
+    near_m, far_m = wanted.near_m, wanted.far_m
+    unit = common_unit([curve.session for curve, _ in plans])
+    return PicturePlan(
+        wanted=wanted,
+        focus_m=scene.sensor_distance_m(_focus_mm(wanted), focal_length_mm=wanted.focal_length_mm),
+        third_m=near_m + (far_m - near_m) / 3.0 if math.isfinite(far_m) else math.nan,
+        unit=unit,
+        lenses=tuple(_in_order(plans, unit)),
+        left_out=tuple(left),
+        cautions=(*cautions([curve for curve, _ in plans], sessions), *map(Note, kinds)),
+    )
+
+
+def _focus_mm(wanted: Wanted) -> float:
+    return scene.focus_object_mm(wanted.near_object_mm, wanted.far_object_mm)
 
 
 def _in_order(plans: Sequence[tuple[LensCurve, LensPlan]], unit: str) -> list[LensPlan]:
@@ -180,136 +160,125 @@ def _in_order(plans: Sequence[tuple[LensCurve, LensPlan]], unit: str) -> list[Le
             session=curve.session,
             log_mtf50=math.log(plan.best.worst.mtf50_cypx),
             sd=plan.best.worst.own_sd,
-            freedom=curve.freedom,
+            freedom=curve.spread.dof,
         )
         for curve, plan in plans
     ]
     return [
-        replace(plans[one.index][1], tied=one.tied, behind_percent=100.0 * one.behind)
-        for one in in_order(rivals, unit=unit)
+        replace(plans[rank.index][1], tied=rank.tied, behind_percent=100.0 * rank.behind)
+        for rank in in_order(rivals, unit=unit)
     ]
 
 
-def _planned(curve: LensCurve, wanted: Wanted, focus_mm: float) -> LensPlan | LeftOut:
+def _planned(curve: LensCurve, wanted: Wanted) -> LensPlan | Note:
+    """One lens before the scene, or why it can't be planned with."""
     session = curve.session
     if session.pixel_pitch_um is None or session.size_px is None:
-        return left_out(session, Note(Lack.PITCH_UNKNOWN))
-    stage = _Stage(curve=curve, wanted=wanted, pitch_um=session.pixel_pitch_um, focus_mm=focus_mm)
-    stops = tuple(_stop(stage, reading) for reading in curve.readings)
+        return Note(Lack.PITCH_UNKNOWN)
+    stage = _Stage(
+        curve=curve,
+        wanted=wanted,
+        pitch_um=session.pixel_pitch_um,
+        diagonal_mm=math.hypot(*session.size_px) * session.pixel_pitch_um / 1000.0,
+        focus_mm=_focus_mm(wanted),
+    )
+    stops = tuple(stage.stop(point) for point in curve.readings)
     bright = [stop for stop in stops if stop.dark_by_stops <= 0.0]
     if not bright:
-        lacking = min(stop.dark_by_stops for stop in stops)
-        return left_out(session, Note(Lack.TOO_DARK, (lacking,)))
-    return _lens_plan(stage, stops, bright)
-
-
-def _lens_plan(stage: _Stage, stops: Sequence[StopPlan], bright: Sequence[StopPlan]) -> LensPlan:
-    session, readings = stage.curve.session, stage.curve.readings
+        return Note(Lack.TOO_DARK, (min(stop.dark_by_stops for stop in stops),))
     best = max(bright, key=lambda stop: stop.worst.mtf50_cypx)
-    worst = best.worst.mtf50_cypx
-    sweet = max(readings, key=lambda reading: _blur(stage, reading.log_mtf50, reading).mtf50_cypx)
-    top = _blur(stage, sweet.log_mtf50, sweet).mtf50_cypx
-    serves = worst >= SERVES * top
+    worst_cypx = best.worst.mtf50_cypx
+    sweet = max(curve.readings, key=lambda point: stage.blur(point).mtf50_cypx)
+    top = stage.blur(sweet)
+    serves = worst_cypx >= SERVES * top.mtf50_cypx
+    names = {"f_number": sweet.f_number, "exact_f_number": sweet.exact_f_number}
     return LensPlan(
         lens=session.lens,
         camera=session.camera,
         session=session.session,
-        measured_at_mm=stage.curve.measured_at_mm,
+        measured_at_mm=curve.measured_at_mm,
         best=best,
         as_good_f_numbers=tuple(
-            stop.f_number for stop in bright if stop.worst.mtf50_cypx >= (1.0 - INDIFFERENCE) * worst
+            stop.f_number for stop in bright if stop.worst.mtf50_cypx >= (1.0 - INDIFFERENCE) * worst_cypx
         ),
         best_tested=best in (stops[0], stops[-1]),
         sweet_spot_f_number=sweet.f_number,
-        sweet_spot_cypx=top,
-        focus_cost_percent=100.0 * (1.0 - best.at_focus.mtf50_cypx / top),
-        limit_cost_percent=100.0 * (1.0 - worst / top),
+        sweet_spot_cypx=top.mtf50_cypx,
+        focus_cost_percent=100.0 * (1.0 - best.at_focus.mtf50_cypx / top.mtf50_cypx),
+        limit_cost_percent=100.0 * (1.0 - worst_cypx / top.mtf50_cypx),
         one_frame_serves=serves,
-        bracket=None if serves else _bracket_at(stage, sweet),
-        worst_lwph=in_unit(worst, session, "lwph"),
-        worst_lpmm=in_unit(worst, session, "lpmm"),
-        stops=tuple(stops),
-        tied=True,
-        behind_percent=0.0,
+        bracket=None if serves else scene.bracket(wanted, top, pitch_um=stage.pitch_um, **names),
+        worst_lwph=in_unit(worst_cypx, session, "lwph"),
+        worst_lpmm=in_unit(worst_cypx, session, "lpmm"),
+        stops=stops,
     )
 
 
-def _bracket_at(stage: _Stage, reading: CurvePoint) -> Bracket:
-    return bracket(
-        stage.wanted,
-        _blur(stage, reading.log_mtf50, reading),
-        f_number=reading.f_number,
-        exact_f_number=reading.exact_f_number,
-        pitch_um=stage.pitch_um,
-    )
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Stage:
+    """One lens on its camera, focused before the scene."""
 
+    curve: LensCurve
+    wanted: Wanted
+    pitch_um: float
+    diagonal_mm: float
+    focus_mm: float
 
-def _blur(stage: _Stage, log_mtf50: float, reading: CurvePoint) -> optics.LensBlur:
-    """Explain the measured figure at the chart's distance, and carry it to the picture's."""
-    size = optics.magnification(
-        focal_length_mm=stage.wanted.focal_length_mm, object_distance_mm=stage.focus_mm
-    )
-    before_chart, before_scene = (
-        optics.working_q(reading.exact_f_number, magnification=one, pixel_pitch_um=stage.pitch_um)
-        for one in (stage.curve.magnification, size)
-    )
-    return replace(optics.LensBlur.in_focus(math.exp(log_mtf50), before_chart), q=before_scene)
-
-
-def _stop(stage: _Stage, reading: CurvePoint) -> StopPlan:
-    wanted, session = stage.wanted, stage.curve.session
-    exposed = exposure(wanted, f_number=reading.exact_f_number, picture_diagonal_mm=stage.diagonal_mm)
-    shake_px = shake_mm(wanted, exposed.shutter_s) * 1000.0 / stage.pitch_um
-    near_px, far_px = (
-        float(
-            disc_px(
-                object_mm,
-                focus_mm=stage.focus_mm,
-                focal_length_mm=wanted.focal_length_mm,
-                f_number=reading.exact_f_number,
-                pitch_um=stage.pitch_um,
-            )
+    def blur(self, point: CurvePoint, *, doubt: float = 0.0) -> optics.LensBlur:
+        """The measured figure explained at the chart's distance, and carried to the picture's."""
+        size = optics.magnification(
+            focal_length_mm=self.wanted.focal_length_mm, object_distance_mm=self.focus_mm
         )
-        for object_mm in (wanted.near_object_mm, wanted.far_object_mm)
-    )
-    at_focus, at_near, at_far = (_figure(stage, reading, disc, shake_px) for disc in (0.0, near_px, far_px))
-    return StopPlan(
-        f_number=reading.f_number,
-        at_focus=at_focus,
-        at_near=at_near,
-        at_far=at_far,
-        disc_px=max(near_px, far_px),
-        shake_px=shake_px,
-        exposure_s=exposed.shutter_s,
-        iso=exposed.iso,
-        snr=snr_at_iso(session, exposed.iso) if exposed.iso else math.nan,
-        dark_by_stops=exposed.dark_by_stops,
-    )
+        before_chart, before_scene = (
+            optics.working_q(point.exact_f_number, magnification=scale, pixel_pitch_um=self.pitch_um)
+            for scale in (self.curve.magnification, size)
+        )
+        in_focus = optics.LensBlur.in_focus(math.exp(point.log_mtf50 + doubt), before_chart)
+        return replace(in_focus, q=before_scene)
 
+    def stop(self, point: CurvePoint) -> StopPlan:
+        """One stop before the scene."""
+        wanted, f_number = self.wanted, point.exact_f_number
+        exposed = scene.exposure(wanted, f_number=f_number, picture_diagonal_mm=self.diagonal_mm)
+        shake_px = scene.shake_mm(wanted, exposed.shutter_s) * 1000.0 / self.pitch_um
+        near_px, far_px = scene.disc_px(
+            np.array([wanted.near_object_mm, wanted.far_object_mm]),
+            focus_mm=self.focus_mm,
+            focal_length_mm=wanted.focal_length_mm,
+            f_number=f_number,
+            pitch_um=self.pitch_um,
+        ).tolist()
+        return StopPlan(
+            f_number=point.f_number,
+            at_focus=self._figure(point, 0.0, shake_px),
+            at_near=self._figure(point, near_px, shake_px),
+            at_far=self._figure(point, far_px, shake_px),
+            disc_px=max(near_px, far_px),
+            shake_px=shake_px,
+            exposure_s=exposed.shutter_s,
+            iso=exposed.iso,
+            snr=snr_at_iso(self.curve.session, exposed.iso) if exposed.iso else math.nan,
+            dark_by_stops=exposed.dark_by_stops,
+        )
 
-def _model_sd(stage: _Stage, reading: CurvePoint) -> float:
-    opening = stage.curve.readings[0].exact_f_number / reading.exact_f_number
-    return math.hypot(MODEL_SD, OPEN_MODEL_SD * opening**2)
+    def _figure(self, point: CurvePoint, disc_px: float, shake_px: float) -> Figure:
+        """One MTF50; the doubts of the curve, of the model and of the shake are joined as independent ones."""
 
+        def log_mtf50(doubt: float = 0.0, shake: float = 1.0) -> float:
+            sharp = self.blur(point, doubt=doubt)
+            return math.log(replace(sharp, disc_px=disc_px, motion_px=shake * shake_px).mtf50_cypx)
 
-def _figure(stage: _Stage, reading: CurvePoint, disc: float, shake_px: float) -> Figure:
-    """Predict one MTF50; the doubts of the curve, of the model and of the shake are joined as independent ones."""
-
-    def log_mtf50(doubt: float = 0.0, shake: float = 1.0) -> float:
-        sharp = _blur(stage, reading.log_mtf50 + doubt, reading)
-        return math.log(replace(sharp, disc_px=disc, motion_px=shake * shake_px).mtf50_cypx)
-
-    middle, quantile = log_mtf50(), stage.curve.quantile
-    slope = (log_mtf50(doubt=reading.sd) - middle) / reading.sd if reading.sd > 0.0 else 1.0
-    own_sd = math.hypot(slope * reading.sd, _model_sd(stage, reading) if disc > 0.0 else 0.0)
-    shaken = (
-        (log_mtf50(shake=SHAKE_FACTOR) - middle, log_mtf50(shake=1.0 / SHAKE_FACTOR) - middle)
-        if shake_px > 0.0
-        else (0.0, 0.0)
-    )
-    low = math.exp(middle - math.hypot(quantile * own_sd, shaken[0]))
-    high = math.exp(middle + math.hypot(quantile * own_sd, shaken[1]))
-    known = stage.curve.known
-    return Figure(
-        mtf50_cypx=math.exp(middle), range_cypx=(low, high) if known else (math.nan, math.nan), own_sd=own_sd
-    )
+        middle, spread = log_mtf50(), self.curve.spread
+        slope = (log_mtf50(doubt=point.sd) - middle) / point.sd if point.sd > 0.0 else 1.0
+        opening = self.curve.readings[0].exact_f_number / point.exact_f_number
+        model_sd = math.hypot(MODEL_SD, OPEN_MODEL_SD * opening**2) if disc_px > 0.0 else 0.0
+        own_sd = math.hypot(slope * point.sd, model_sd)
+        ends = [math.nan, math.nan]
+        if spread.known:
+            ends = [
+                math.exp(
+                    middle + sign * math.hypot(spread.quantile * own_sd, log_mtf50(shake=shake) - middle)
+                )
+                for sign, shake in ((-1.0, scene.SHAKE_FACTOR), (1.0, 1.0 / scene.SHAKE_FACTOR))
+            ]
+        return Figure(mtf50_cypx=math.exp(middle), range_cypx=(ends[0], ends[1]), own_sd=own_sd)

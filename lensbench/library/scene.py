@@ -63,25 +63,25 @@ class Wanted:
     @property
     def near_object_mm(self) -> float:
         """Nearest distance, from the front principal plane."""
-        return _object_mm(self.focal_length_mm, self.near_m)
+        return self._object_mm(self.near_m)
 
     @property
     def far_object_mm(self) -> float:
         """Furthest distance, from the front principal plane."""
-        return _object_mm(self.focal_length_mm, self.far_m)
+        return self._object_mm(self.far_m)
 
-
-def _object_mm(focal_length_mm: float, distance_m: float) -> float:
-    if math.isinf(distance_m):
-        return math.inf
-    size = optics.magnification_at_chart_distance(
-        focal_length_mm=focal_length_mm, chart_distance_mm=1000.0 * distance_m
-    )
-    return optics.object_distance_mm(focal_length_mm=focal_length_mm, magnification=size)
+    def _object_mm(self, distance_m: float) -> float:
+        if math.isinf(distance_m):
+            return math.inf
+        focal_mm = self.focal_length_mm
+        size = optics.magnification_at_chart_distance(
+            focal_length_mm=focal_mm, chart_distance_mm=1000.0 * distance_m
+        )
+        return optics.object_distance_mm(focal_length_mm=focal_mm, magnification=size)
 
 
 def focus_object_mm(near_mm: float, far_mm: float) -> float:
-    """Give the distance whose blur discs at both limits are equal: the harmonic mean 2 n F / (n + F).
+    """Distance whose blur discs at both limits are equal: the harmonic mean 2 n F / (n + F).
 
     It is the same at every stop, and 2 n for an infinite far limit. From D_N = s (H - f) / (H + s - 2 f) and
     D_F = s (H - f) / (H - s), whose reciprocals add up to 2/s: textbook formulas of the depth of field.
@@ -93,7 +93,7 @@ def focus_object_mm(near_mm: float, far_mm: float) -> float:
 
 
 def sensor_distance_m(object_mm: float, *, focal_length_mm: float) -> float:
-    """Give the distance from the sensor, as the focusing scale shows it, in metres."""
+    """Distance from the sensor, as the focusing scale shows it, in metres."""
     size = optics.magnification(focal_length_mm=focal_length_mm, object_distance_mm=object_mm)
     return optics.chart_distance_mm(focal_length_mm=focal_length_mm, magnification=size) / 1000.0
 
@@ -106,7 +106,7 @@ def disc_px(
     f_number: float,
     pitch_um: float,
 ) -> FloatArray:
-    """Give the blur disc of things at some distances, in pixels."""
+    """Blur disc of things at some distances, in pixels."""
     disc_mm = optics.blur_disc_mm(
         object_mm, focus_mm=focus_mm, focal_length_mm=focal_length_mm, f_number=f_number
     )
@@ -121,36 +121,35 @@ class Exposure:
     """None where neither the shutter nor the light is known."""
     iso: float | None
     """None where the light is not known."""
-    dark_by_stops: float
+    dark_by_stops: float = 0.0
     """How much light is missing at the ISO limit with the shutter asked for; 0 when enough."""
 
 
 def exposure(wanted: Wanted, *, f_number: float, picture_diagonal_mm: float) -> Exposure:
-    """Choose shutter and ISO for a stop.
+    """Shutter and ISO of a stop.
 
     The shutter asked for is kept, but shortened where even ISO 100 would be too bright. Without one, hands take
     1/focal-length (as on full frame) at the least, and longer only where the ISO limit forces it; a tripod
     takes what ISO 100 needs.
     """
-    asked = wanted.shutter_s
-    if asked is None and wanted.handheld:
-        asked = picture_diagonal_mm / FULL_FRAME_DIAGONAL_MM / wanted.focal_length_mm
+    asked_s, limit = wanted.shutter_s, wanted.iso_limit or math.inf
+    if asked_s is None and wanted.handheld:
+        asked_s = picture_diagonal_mm / FULL_FRAME_DIAGONAL_MM / wanted.focal_length_mm
     if wanted.ev is None:
-        return Exposure(shutter_s=asked, iso=None, dark_by_stops=0.0)
+        return Exposure(shutter_s=asked_s, iso=None)
     at_base_s = f_number**2 / 2.0**wanted.ev
-    if asked is None or asked >= at_base_s:
-        return Exposure(shutter_s=at_base_s, iso=BASE_ISO, dark_by_stops=0.0)
-    iso = BASE_ISO * at_base_s / asked
-    if wanted.iso_limit is None or iso <= wanted.iso_limit:
-        return Exposure(shutter_s=asked, iso=iso, dark_by_stops=0.0)
+    if asked_s is None or asked_s >= at_base_s:
+        return Exposure(shutter_s=at_base_s, iso=BASE_ISO)
+    iso = BASE_ISO * at_base_s / asked_s
+    if iso <= limit:
+        return Exposure(shutter_s=asked_s, iso=iso)
     if wanted.shutter_s is None:
-        longer_s = asked * iso / wanted.iso_limit
-        return Exposure(shutter_s=longer_s, iso=wanted.iso_limit, dark_by_stops=0.0)
-    return Exposure(shutter_s=asked, iso=wanted.iso_limit, dark_by_stops=math.log2(iso / wanted.iso_limit))
+        return Exposure(shutter_s=asked_s * iso / limit, iso=limit)
+    return Exposure(shutter_s=asked_s, iso=limit, dark_by_stops=math.log2(iso / limit))
 
 
 def shake_mm(wanted: Wanted, shutter_s: float | None) -> float:
-    """Give the usual blur of hands on the sensor: it grows with focal length times exposure time; 0 on a tripod.
+    """Usual blur of hands on the sensor: it grows with focal length times exposure time; 0 on a tripod.
 
     By the habit 1/focal-length; an angle is an angle, so the sensor's size does not enter.
     """
@@ -181,18 +180,9 @@ class Bracket:
 def bracket(
     wanted: Wanted, blur: optics.LensBlur, *, f_number: float, exact_f_number: float, pitch_um: float
 ) -> Bracket:
-    """Space frames evenly in nearness (1/distance), which is even in the blur disc.
+    """Frames spaced evenly in nearness (1/distance), which is even in the blur disc, for a lens's blur at a stop.
 
-    Parameters
-    ----------
-    wanted : Wanted
-        With the near and the far limit.
-    blur : LensBlur
-        The lens at this stop.
-    f_number, exact_f_number : float
-        By name and for physics.
-    pitch_um : float
-        [um]
+    `f_number` is the stop's name, `exact_f_number` what physics takes.
     """
     focal_mm = wanted.focal_length_mm
     near, far = 1.0 / wanted.near_object_mm, 1.0 / wanted.far_object_mm

@@ -1,25 +1,31 @@
 """The library's file: measured lenses kept, given back and removed.
 
 One SQLite file with a write-ahead log, so that readers never wait for a writer. A session is one row: its document, as
-`storage.store` writes it, and what names it. The version is SQLite's `user_version`; an older file is brought up to
-date in one transaction, a newer one is refused.
+`storage.store` writes it, and what names it. The version is SQLite's `user_version`; a newer file is refused, and an
+older one, whose tables held a session piece by piece, is brought up to date in one transaction. Such a file knows
+nothing of a focus bracket but its peak, and no SFR: a lens that is added anew from its sweep holds more.
 """
 
+import math
 import os
 import sqlite3
 import sys
 import time
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
-from lensbench.library.older import sessions_of_older
+import numpy as np
+
 from lensbench.model.errors import LibraryError
-from lensbench.model.measured import KeptSession
+from lensbench.model.measured import BestOfSweep, CountedShot, KeptSession, ZoneValue
+from lensbench.model.setting import Setting
+from lensbench.model.shot import ZONES
 from lensbench.storage.store import read_sweep, session_bytes, session_of
 from lensbench.storage.text import clean_text, one_line
 
@@ -40,7 +46,7 @@ CREATE TABLE session (
 
 
 def usual_place() -> Path:
-    """Give the library's file in the user's data folder, as each system has it.
+    """The library's file in the user's data folder, as each system has it.
 
     References
     ----------
@@ -59,7 +65,7 @@ def usual_place() -> Path:
 
 @contextmanager
 def opened(place: Path, *, writing: bool) -> Iterator[sqlite3.Connection]:
-    """Open the library, up to date, in one transaction that ends with the block: wholly done or not at all.
+    """The library, up to date, in one transaction that ends with the block: wholly done or not at all.
 
     Raises
     ------
@@ -73,9 +79,6 @@ def opened(place: Path, *, writing: bool) -> Iterator[sqlite3.Connection]:
             raise LibraryError(
                 f"{place}: no library there yet; `lensbench library add FOLDER` begins one from a sweep"
             )
-        if not writing and _version_of(place) < VERSION:
-            with closing(_connected(place, writing=True)):
-                pass
         with closing(_connected(place, writing=writing)) as connection:
             connection.execute("BEGIN IMMEDIATE" if writing else "BEGIN")
             yield connection
@@ -89,33 +92,40 @@ def opened(place: Path, *, writing: bool) -> Iterator[sqlite3.Connection]:
 
 
 def _explained(place: Path, error: Exception) -> str:
-    told = one_line(error)
-    if "locked" in told or "busy" in told:
+    reason = one_line(error)
+    if "locked" in reason or "busy" in reason:
         return f"{place}: another program is writing to the library; try again in a moment"
-    if "readonly" in told or "unable to open" in told or "full" in told or "disk I/O" in told:
-        return f"{place}: cannot be opened or written ({told}); look at its folder, or name another with --library"
+    if any(words in reason for words in ("readonly", "unable to open", "full", "disk I/O")):
+        return f"{place}: cannot be opened or written ({reason}); look at its folder, or name another with --library"
     return (
-        f"{place}: not a library, or damaged ({told}); put a copy back in its place, or move it away and "
+        f"{place}: not a library, or damaged ({reason}); put a copy back in its place, or move it away and "
         "import what you exported or add the sweeps again"
     )
 
 
-def _version_of(place: Path) -> int:
-    """Give the version of an existing file.
-
-    Raises
-    ------
-    LibraryError
-        It is some other program's file, or of a newer version.
-    """
-    with closing(sqlite3.connect(_address(place, "ro"), uri=True, timeout=_PATIENCE_S)) as connection:
-        return _checked_version(place, connection)
+def _connected(place: Path, *, writing: bool) -> sqlite3.Connection:
+    """An open library of this version; an older one is written anew even for reading."""
+    address = f"{place.resolve().as_uri()}?mode={'rwc' if writing else 'ro'}"
+    connection = sqlite3.connect(address, uri=True, timeout=_PATIENCE_S, isolation_level=None)
+    try:
+        connection.execute("PRAGMA trusted_schema = OFF")
+        connection.execute("PRAGMA foreign_keys = ON")
+        if writing:
+            _bring_up_to_date(place, connection)
+        elif _checked_version(place, connection) < VERSION:
+            _connected(place, writing=True).close()
+    except BaseException:
+        connection.close()
+        raise
+    return connection
 
 
 def _checked_version(place: Path, connection: sqlite3.Connection) -> int:
-    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
-    mark = int(connection.execute("PRAGMA application_id").fetchone()[0])
-    tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    """Version of a file; refused where it is some other program's, or of a newer version."""
+    version, mark, tables = (
+        int(connection.execute(query).fetchone()[0])
+        for query in ("PRAGMA user_version", "PRAGMA application_id", "SELECT count(*) FROM sqlite_master")
+    )
     if mark != APPLICATION_ID and (tables or version or mark):
         raise LibraryError(f"{place}: another program's database, not a library; name another with --library")
     if version > VERSION:
@@ -125,26 +135,7 @@ def _checked_version(place: Path, connection: sqlite3.Connection) -> int:
     return version
 
 
-def _address(place: Path, mode: str) -> str:
-    return f"{place.resolve().as_uri()}?mode={mode}"
-
-
-def _connected(place: Path, *, writing: bool) -> sqlite3.Connection:
-    connection = sqlite3.connect(
-        _address(place, "rwc" if writing else "ro"), uri=True, timeout=_PATIENCE_S, isolation_level=None
-    )
-    try:
-        connection.execute("PRAGMA trusted_schema = OFF")
-        connection.execute("PRAGMA foreign_keys = ON")
-        if writing:
-            _brought_up_to_date(place, connection)
-    except BaseException:
-        connection.close()
-        raise
-    return connection
-
-
-def _brought_up_to_date(place: Path, connection: sqlite3.Connection) -> None:
+def _bring_up_to_date(place: Path, connection: sqlite3.Connection) -> None:
     connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
     if _checked_version(place, connection) == VERSION:
         return
@@ -152,7 +143,7 @@ def _brought_up_to_date(place: Path, connection: sqlite3.Connection) -> None:
     connection.execute("BEGIN IMMEDIATE")
     version = _checked_version(place, connection)  # another program may have done it while this one waited
     if version < VERSION:
-        sessions = sessions_of_older(connection) if version else []
+        sessions = _sessions_of_older(connection) if version else []
         connection.execute(_SESSIONS)
         for session in sessions:
             _keep(connection, session)
@@ -178,12 +169,7 @@ def _log_ahead(connection: sqlite3.Connection) -> None:
 def sessions_of_sweep(folder: Path, *, session: str | None = None) -> list[KeptSession]:
     """The lenses of a sweep's folder as the library keeps them; photographs by their bare names.
 
-    Parameters
-    ----------
-    folder : Path
-        That `lensbench sweep` wrote.
-    session : str, optional
-        Tells sweeps of the same lens apart; the folder's name by default.
+    The session's name tells sweeps of the same lens apart; it is the folder's by default.
 
     Raises
     ------
@@ -213,33 +199,31 @@ def sessions_of_sweep(folder: Path, *, session: str | None = None) -> list[KeptS
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Library:
-    """A file of measured lenses; every call opens it anew and leaves it whole."""
+    """A file of measured lenses; every call opens it anew and leaves it whole.
+
+    Raises
+    ------
+    LibraryError
+        By every call: what is asked for is not there (any more), or is there already; or the file can't be used.
+    """
 
     place: Path
 
     def add(self, sessions: Iterable[KeptSession], *, replace: bool = False) -> int:
-        """Keep some sessions, all or none; give their number.
-
-        Raises
-        ------
-        LibraryError
-            One of them is there already, and `replace` was not said; or the file can't be used.
-        """
+        """Keep some sessions, all or none, in place of those that are there where `replace` is said; their number."""
         sessions = list(sessions)
         with opened(self.place, writing=True) as connection:
             for session in sessions:
-                _make_room(connection, session, replace=replace)
+                if _forget(connection, session) and not replace:
+                    raise LibraryError(
+                        f"{session.title} is in the library already; name another session with --session, "
+                        "or put this one in its place with --replace"
+                    )
                 _keep(connection, session)
         return len(sessions)
 
     def sessions(self) -> list[KeptSession]:
-        """Give everything that is kept, by lens, camera and the time it was added.
-
-        Raises
-        ------
-        LibraryError
-            There is no library, or it is damaged.
-        """
+        """Everything that is kept, by lens, camera and the time it was added."""
         with opened(self.place, writing=False) as connection:
             rows = connection.execute("SELECT document FROM session ORDER BY lens, camera, added_at, id")
             try:
@@ -248,13 +232,7 @@ class Library:
                 raise LibraryError(_explained(self.place, error)) from error
 
     def remove(self, session: KeptSession) -> None:
-        """Forget one session; a lens without any goes too.
-
-        Raises
-        ------
-        LibraryError
-            It is not there (any more), or the file can't be written.
-        """
+        """Forget one session; a lens without any goes too."""
         with opened(self.place, writing=True) as connection:
             if not _forget(connection, session):
                 raise LibraryError(f"{self.place} holds no {session.title}")
@@ -263,7 +241,7 @@ class Library:
 def chosen(
     sessions: Sequence[KeptSession], lens: str, *, camera: str | None = None, session: str | None = None
 ) -> list[KeptSession]:
-    """Pick the sessions of a lens by its name, or by a part of it that fits one lens only.
+    """Sessions of a lens by its name, or by a part of it that fits one lens only.
 
     Raises
     ------
@@ -271,18 +249,18 @@ def chosen(
         None fits, or the part of a name fits several lenses.
     """
     fitting = [
-        one
-        for one in sessions
-        if (camera is None or _folded(one.camera) == _folded(camera))
-        and (session is None or _folded(one.session) == _folded(session))
+        kept
+        for kept in sessions
+        if (camera is None or _folded(kept.camera) == _folded(camera))
+        and (session is None or _folded(kept.session) == _folded(session))
     ]
-    exact = [one for one in fitting if _folded(one.lens) == _folded(lens)]
-    part = [one for one in fitting if lens.strip() and lens.casefold() in one.lens.casefold()]
+    exact = [kept for kept in fitting if _folded(kept.lens) == _folded(lens)]
+    part = [kept for kept in fitting if lens.strip() and lens.casefold() in kept.lens.casefold()]
     found = exact or part
-    names = sorted({one.lens for one in found})
+    names = sorted({kept.lens for kept in found})
     if len(names) == 1:
         return found
-    known = ", ".join(names or sorted({one.lens for one in sessions})) or "nothing"
+    known = ", ".join(names or sorted({kept.lens for kept in sessions})) or "nothing"
     raise LibraryError(
         f"«{lens}» fits several lenses: {known}; give the whole name"
         if names
@@ -295,18 +273,10 @@ def _folded(name: str) -> str:
     return unicodedata.normalize("NFKC", name).casefold()
 
 
-def _make_room(connection: sqlite3.Connection, session: KeptSession, *, replace: bool) -> None:
-    known = connection.execute(f"SELECT count(*) FROM session {_ONE_SESSION}", _names(session)).fetchone()[0]  # noqa: S608 - fixed text
-    if known and not replace:
-        raise LibraryError(
-            f"{session.title} is in the library already; name another session with --session, "
-            "or put this one in its place with --replace"
-        )
-    _forget(connection, session)
-
-
 def _forget(connection: sqlite3.Connection, session: KeptSession) -> bool:
-    gone = connection.execute(f"DELETE FROM session {_ONE_SESSION}", _names(session))  # noqa: S608 - fixed text
+    gone = connection.execute(
+        "DELETE FROM session WHERE lens = ? AND camera = ? AND name = ?", _names(session)
+    )
     return bool(gone.rowcount)
 
 
@@ -317,8 +287,123 @@ def _keep(connection: sqlite3.Connection, session: KeptSession) -> None:
     )
 
 
-_ONE_SESSION: Final = "WHERE lens = ? AND camera = ? AND name = ?"
-
-
 def _names(session: KeptSession) -> tuple[str, str, str]:
     return session.lens, session.camera, session.session
+
+
+OLDER_ZONES: Final = "older_zones"
+"""Borne by every shot that was kept when zones were rings, parted at 0.3 and 0.65, and not yet thirds."""
+_CREDIBLE: Final = {"cypx": (1e-4, 10.0), "f_number": (0.3, 300.0), "_px": (1.0, 1e6), "_mm": (0.1, 1e5)}
+"""What a quantity can be, by the end of its name; far wider than anything measured."""
+
+Row = Mapping[str, Any]
+
+
+def _sessions_of_older(connection: sqlite3.Connection) -> list[KeptSession]:
+    """Every session of a library of version 1 or 2, whose tables are removed; figures beyond belief are left out."""
+    lenses = {row["id"]: row for row in _rows(connection, "lens")}
+    zones: dict[int, dict[str, Row]] = defaultdict(dict)
+    for row in _rows(connection, "summary"):
+        zones[row["shot_id"]][row["zone"]] = row
+    snrs = _snrs(connection)
+    groups: dict[int, dict[tuple[Setting, str], list[Row]]] = defaultdict(lambda: defaultdict(list))
+    for row in _rows(connection, "shot"):
+        if stop := _known(row, "f_number"):
+            setting = Setting(focal_length_mm=_known(row, "focal_length_mm"), f_number=stop)
+            shot = {**row, "zones": zones[row["id"]], "snr": snrs.get(row["id"])}
+            groups[row["session_id"]][setting, row["focus_group"] or f" {row['id']}"].append(shot)
+    kept = [
+        _session_of_older(
+            row,
+            lenses[row["lens_id"]],
+            [_counted(setting, rows, row) for (setting, _), rows in groups[row["id"]].items()],
+        )
+        for row in _rows(connection, "session")
+        if row["lens_id"] in lenses
+    ]
+    for table in ("edges", "edge_form", "summary", "shot", "session", "lens"):
+        connection.execute(f"DROP TABLE IF EXISTS {table}")
+    return kept
+
+
+def _rows(connection: sqlite3.Connection, table: str) -> list[Row]:
+    cursor = connection.execute(f"SELECT * FROM {table}")  # noqa: S608 - fixed names
+    names = [column[0] for column in cursor.description]
+    return [dict(zip(names, cells, strict=True)) for cells in cursor.fetchall()]
+
+
+def _snrs(connection: sqlite3.Connection) -> dict[int, float]:
+    """Median signal-to-noise ratio of each photograph's edges; version 1 kept no edges."""
+    if not connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'edges'").fetchone():
+        return {}
+    forms = {row["id"]: str(row["columns"]).split() for row in _rows(connection, "edge_form")}
+    found = {}
+    for row in _rows(connection, "edges"):
+        names = forms.get(row["form_id"], [])
+        if "snr" in names and len(row["figures"]) % (4 * len(names)) == 0:
+            values = np.frombuffer(row["figures"], dtype="<f4")[names.index("snr") :: len(names)]
+            if (finite := values[np.isfinite(values)]).size:
+                found[row["shot_id"]] = float(np.median(finite))
+    return found
+
+
+def _counted(setting: Setting, rows: Sequence[Row], session: Row) -> CountedShot:
+    """One refocused shot, from the photographs of a focus group and the session's row."""
+    found = {}
+    for zone in ZONES:
+        own = [row["zones"][zone] for row in rows if zone in row["zones"]]
+        values = [value for row in own if (value := _known(row, "mtf50_cypx"))]
+        if values:
+            found[zone] = ZoneValue(
+                mtf50_cypx=math.exp(float(np.mean(np.log(values)))),
+                sagittal_cypx=_mean(own, "sagittal_cypx"),
+                tangential_cypx=_mean(own, "tangential_cypx"),
+            )
+    height = _known(session, "picture_height_px")
+    # Version 1 held no width: three to two, as most sensors have.
+    width = _known(session, "picture_width_px") or (1.5 * height if height else None)
+    return CountedShot(
+        files=tuple(clean_text(str(row["file"])) for row in rows),
+        setting=setting,
+        exact_f_number=_mean(rows, "exact_f_number") or setting.f_number,
+        zones=found,
+        iso=_mean(rows, "iso"),
+        snr=_mean(rows, "snr"),
+        magnification=_mean(rows, "magnification"),
+        pixel_pitch_um=_known(session, "pixel_pitch_um"),
+        size_px=(int(height), int(width)) if height and width else None,
+        picture_height_px=int(height) if height else None,
+        sensor_data=bool(session["sensor_data"]),
+        flags=(OLDER_ZONES,),
+    )
+
+
+def _session_of_older(row: Row, lens: Row, shots: Sequence[CountedShot]) -> KeptSession:
+    stop, figure = _known(row, "best_f_number"), _known(row, "best_mtf50_cypx")
+    low, high = _known(row, "best_low_cypx"), _known(row, "best_high_cypx")
+    best = None
+    if stop and figure:
+        setting = Setting(focal_length_mm=_known(row, "best_focal_length_mm"), f_number=stop)
+        ends = (low, high) if low and high else None
+        best = BestOfSweep(setting=setting, mtf50_cypx=figure, ci95_cypx=ends)
+    return KeptSession(
+        lens=clean_text(str(lens["name"])),
+        camera=clean_text(str(lens["camera"])),
+        session=clean_text(str(row["name"])),
+        added_at=clean_text(str(row["added_at"])),
+        best=best,
+        shots=tuple(shots),
+    )
+
+
+def _known(row: Row, name: str) -> float | None:
+    """The number in a row's cell; None where it is none, or beyond what the quantity can be."""
+    cell = row.get(name)
+    number = float(cell) if isinstance(cell, int | float) else math.nan
+    low, high = next((limits for end, limits in _CREDIBLE.items() if name.endswith(end)), (1e-6, 1e9))
+    return number if low <= number <= high else None
+
+
+def _mean(rows: Sequence[Row], name: str) -> float | None:
+    known = [value for row in rows if (value := _known(row, name)) is not None]
+    return float(np.mean(known)) if known else None

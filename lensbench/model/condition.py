@@ -1,7 +1,8 @@
 """Frozen records of the state of a lens: what was judged, how it came out, and the figures that say so.
 
-Percent are of MTF50. f-numbers are nominal ones; a figure that does not exist is NaN, and so is an unknown focal
-length. There is no sentence here: `report.text` makes them.
+Percent are of MTF50. f-numbers are nominal ones; an unknown focal length is None. A figure that does not exist is NaN:
+micrometres where the pixel pitch is unknown, and a reach, half the interval of 95 %, with a single shot. There is no
+sentence here: `report` makes them.
 """
 
 from dataclasses import dataclass
@@ -152,7 +153,6 @@ class TurnedTest:
     stayed_percent: float = float("nan")
     moved_percent: float = float("nan")
     reach_percent: float = float("nan")
-    """Half the interval of 95 % of either."""
     chart_only: bool = False
     """The chart was turned and not the camera: wall, light and tilt stayed as they were."""
 
@@ -164,7 +164,7 @@ class FocusTilt:
     focal_length_mm: float | None
     f_number: float
     um: float
-    """At one half-diagonal; NaN where the pixel pitch is unknown."""
+    """At one half-diagonal."""
     loss_percent: float
     """What that costs the sides where the centre is in focus."""
     matters: bool
@@ -225,7 +225,7 @@ class PlaneDistance:
     steps: float
     sd_steps: float
     um: float
-    """On the sensor's side; NaN where the pixel pitch is unknown."""
+    """On the sensor's side."""
     sd_um: float
     loss_percent: float
     ci95_percent: tuple[float, float]
@@ -262,7 +262,6 @@ class SagittalSplit:
     sagittal_percent: float
     """By how much the softer ones stay behind; positive where sagittal edges are the sharper ones."""
     reach_percent: float
-    """Half the interval of 95 %."""
     shots: int
 
 
@@ -284,9 +283,7 @@ class ColourShift:
     focal_length_mm: float | None
     px: float
     reach_px: float
-    """Half the interval of 95 %; NaN with a single shot."""
     um: float
-    """NaN where the pixel pitch is unknown."""
     shots: int
 
 
@@ -307,7 +304,6 @@ class Distortion:
     focal_length_mm: float | None
     percent: float
     reach_percent: float
-    """Half the interval of 95 %; NaN with a single shot."""
     shots: int
     focal_lengths: int
     """How many there are to choose from."""

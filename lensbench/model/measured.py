@@ -5,10 +5,13 @@ already been taken. Photographs that don't count stand in the same table, with t
 table is written as JSON and read back without loss; the limits are far wider than anything measured.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from math import isfinite
 from statistics import median
 from typing import Annotated
 
+import numpy as np
 from msgspec import Meta
 
 from lensbench.model.setting import Setting, focal_order
@@ -125,14 +128,11 @@ class MeasuredLens:
     @property
     def magnifications(self) -> dict[float | None, float]:
         """Focal length -> median magnification, where it is known."""
-        focals = sorted({shot.setting.focal_length_mm for shot in self.counted}, key=focal_order)
-        found = {
-            focal: median_known(
-                [shot.magnification for shot in self.counted if shot.setting.focal_length_mm == focal]
-            )
-            for focal in focals
-        }
-        return {focal: size for focal, size in found.items() if size}
+        known: dict[float | None, list[float]] = {}
+        for shot in sorted(self.counted, key=lambda shot: focal_order(shot.setting.focal_length_mm)):
+            if shot.magnification:
+                known.setdefault(shot.setting.focal_length_mm, []).append(shot.magnification)
+        return {focal: float(median(sizes)) for focal, sizes in known.items()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,3 +161,9 @@ def median_known(values: list[float | None]) -> float | None:
     """Median of those that are known; None where none is."""
     known = [value for value in values if value is not None]
     return float(median(known)) if known else None
+
+
+def mean_known(values: Sequence[float | None]) -> float | None:
+    """Mean of those that are neither None nor NaN; None where all are."""
+    known = [value for value in values if value is not None and isfinite(value)]
+    return float(np.mean(known)) if known else None

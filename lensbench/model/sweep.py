@@ -1,17 +1,16 @@
-"""Frozen records of what a study found: the findings of a sweep.
+"""Frozen records of a sweep: its shots, what was found, and the columns of the tables written beside it.
 
-They mirror `findings.json` name by name, and carry beside it what a report shows. A figure that does not
-exist is NaN (null in JSON); an unknown focal length is None. Settings are named by the nominal f-number;
-the exact one is kept for physics.
-
-Tables written beside them have the columns `SHOTS_COLUMNS` and `EDGES_COLUMNS`, in that order: one row a
-photograph, one row an edge. `reading` takes `findings.json` and `shots.csv` up again.
+Findings mirror `findings.json` name by name, and carry beside it what a report shows. A figure that does not exist is
+NaN (null in JSON); an unknown focal length is None. Settings are named by the nominal f-number; the exact one is kept
+for physics.
 """
 
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 from typing import Final
+
+import numpy as np
 
 from lensbench.model.condition import ConditionFinding, QuickFindings
 from lensbench.model.flags import Note
@@ -23,14 +22,8 @@ INDIFFERENCE: Final = 0.03
 """Settings whose MTF50 differs by less than this share count as equal; fixed before any picture is taken."""
 
 _ZONE_COLUMNS: Final = (
-    "mtf50_cypx",
-    "ci95_low_cypx",
-    "ci95_high_cypx",
-    "sagittal_cypx",
-    "tangential_cypx",
-    "edges",
+    *("mtf50_cypx", "ci95_low_cypx", "ci95_high_cypx", "sagittal_cypx", "tangential_cypx", "edges"),
 )
-
 SHOTS_COLUMNS: Final = (
     *("file", "lens", "camera", "f_number", "exact_f_number", "focal_length_mm", "exact_focal_length_mm"),
     *("focus_group", "focus_step", "condition", "used", "reason"),
@@ -42,9 +35,8 @@ SHOTS_COLUMNS: Final = (
     *(f"{zone}_{column}" for zone in ZONES for column in _ZONE_COLUMNS),
     "flags",
 )
-"""shots.csv. `file` is the path as given, `f_number` and `focal_length_mm` name the group the shot was put
-in, `used` is yes or no, `reason` says why not, `flags` are names with a space between; unknown cells are
-empty."""
+"""shots.csv, a row a photograph. `file` is the path as given, `f_number` and `focal_length_mm` name the shot's group,
+`used` is yes or no, `reason` says why not, `flags` are names with a space between; unknown cells are empty."""
 
 EDGES_COLUMNS: Final = (
     *("file", "lens", "f_number", "focal_length_mm", "target", "arm", "direction", "channel"),
@@ -52,7 +44,7 @@ EDGES_COLUMNS: Final = (
     *("mtf50_cypx", "mtf50_sd_cypx", "mtf30_cypx", "mtf20_cypx", "mtf10_cypx"),
     *("rise_10_90_px", "overshoot_percent", "undershoot_percent", "snr", "flags"),
 )
-"""edges.csv. `roi` is TOP,LEFT,HEIGHT,WIDTH as `lensbench edge --roi` takes it."""
+"""edges.csv, a row an edge. `roi` is TOP,LEFT,HEIGHT,WIDTH as `lensbench edge --roi` takes it."""
 
 PHYSICAL_COLUMNS: Final = (
     *("physical_fits", "physical_mtf50_cypx", "diffraction_q", "defocus_disc_px", "gaussian_sigma_px"),
@@ -88,6 +80,11 @@ class PlannedShot:
     copy_of: Path | None = None
     """The file of equal content that counts instead of this one."""
 
+    @property
+    def exact_f_number(self) -> float:
+        """As the file says, else nominal; 0 where unknown."""
+        return self.metadata.f_number or self.setting.f_number
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SweepShot:
@@ -102,6 +99,18 @@ class SweepShot:
     def used(self) -> bool:
         """Whether the findings rest on this shot."""
         return isinstance(self.result, ShotResult) and not self.reason
+
+    @property
+    def measured(self) -> ShotResult:
+        """What was measured; a TypeError where nothing was, which is a mistake of the programmer."""
+        if not isinstance(self.result, ShotResult):
+            raise TypeError(f"{self.planned.path}: not a measured shot")
+        return self.result
+
+    def log_mtf50(self, zone: str) -> float:
+        """Natural logarithm of a zone's MTF50; NaN where nothing was measured or the zone was not seen."""
+        figure = self.result.summary.get(zone) if isinstance(self.result, ShotResult) else None
+        return float(np.log(figure.mtf50_cypx)) if figure and figure.mtf50_cypx > 0.0 else float("nan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

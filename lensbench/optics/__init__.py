@@ -1,43 +1,31 @@
 """Optics in closed form: what a pupil, a pixel, a defocus and a distance do to an edge."""
 
 from lensbench.optics.blur import (
+    defocus_esf,
     defocus_mtf,
+    esf_from_mtf,
     frequency_at,
+    gaussian_esf,
     gaussian_mtf,
     gaussian_sigma_px,
     motion_mtf,
     olpf_mtf,
     pixel_mtf,
 )
-from lensbench.optics.budget import (
+from lensbench.optics.budget import RISE_10_90_SIGMAS, BlurParts, LensBlur, allowed_mtf50_cypx, blur_parts
+from lensbench.optics.distances import (
     GREEN_UM,
-    RISE_10_90_SIGMAS,
-    BlurParts,
-    LensBlur,
-    allowed_mtf50_cypx,
-    blur_parts,
-    working_f_number,
-    working_q,
-)
-from lensbench.optics.field_depth import (
-    airy_diameter_um,
     blur_disc_mm,
     chart_depth_mm,
     chart_distance_mm,
-    far_limit_mm,
     focus_shift_for_loss_um,
-    hyperfocal_mm,
-    image_distance_mm,
     magnification,
     magnification_at_chart_distance,
-    near_limit_mm,
-    near_to_far,
     object_distance_mm,
     print_blur_px,
-    third_rule_distance_mm,
     tilt_deg_for_focus_shift,
-    tilt_focus_shift_um,
-    w20_waves_from_focus_shift,
+    working_f_number,
+    working_q,
 )
 from lensbench.optics.pupil import (
     Wavefront,
@@ -50,7 +38,6 @@ from lensbench.optics.pupil import (
     diffraction_q,
     obscured_mtf,
 )
-from lensbench.optics.spread import defocus_esf, esf_from_mtf, gaussian_esf, pixel_esf
 
 __all__ = [
     "GREEN_UM",
@@ -59,7 +46,6 @@ __all__ = [
     "LensBlur",
     "Wavefront",
     "aberrated_otf",
-    "airy_diameter_um",
     "allowed_mtf50_cypx",
     "blur_disc_mm",
     "blur_parts",
@@ -74,29 +60,20 @@ __all__ = [
     "diffraction_mtf",
     "diffraction_q",
     "esf_from_mtf",
-    "far_limit_mm",
     "focus_shift_for_loss_um",
     "frequency_at",
     "gaussian_esf",
     "gaussian_mtf",
     "gaussian_sigma_px",
-    "hyperfocal_mm",
-    "image_distance_mm",
     "magnification",
     "magnification_at_chart_distance",
     "motion_mtf",
-    "near_limit_mm",
-    "near_to_far",
     "object_distance_mm",
     "obscured_mtf",
     "olpf_mtf",
-    "pixel_esf",
     "pixel_mtf",
     "print_blur_px",
-    "third_rule_distance_mm",
     "tilt_deg_for_focus_shift",
-    "tilt_focus_shift_um",
-    "w20_waves_from_focus_shift",
     "working_f_number",
     "working_q",
 ]

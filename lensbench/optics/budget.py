@@ -1,4 +1,4 @@
-"""What the blur of an edge is made of: the constants, what physics allows, and one lens at one stop.
+"""What the blur of an edge is made of: its parts, what physics allows, and one lens at one stop.
 
 The transfer of a lens before a sensor is taken as a circular pupil, in focus or not (exact, Hopkins 1955) x a square
 pixel x a Gaussian for all the rest (aberrations, the print) x steady motion. Defocus disc times diffraction would count
@@ -20,10 +20,8 @@ import numpy.typing as npt
 from lensbench.model.shot import PhysicalFit
 from lensbench.model.units import FloatArray
 from lensbench.optics.blur import frequency_at, motion_mtf, pixel_mtf
-from lensbench.optics.pupil import defocused_diffraction_otf, diffraction_mtf, diffraction_q
+from lensbench.optics.pupil import defocused_diffraction_otf, diffraction_mtf
 
-GREEN_UM: Final = 0.54
-"""Middle of the green channel; common practice, no source."""
 RISE_10_90_SIGMAS: Final = 2.563_103
 """10-90 % rise of a Gaussian edge over its sigma: twice the normal distribution's 90 % point (derived)."""
 
@@ -39,48 +37,6 @@ _LEAST_LEFT: Final = 1e-3
 """Of the contrast: diffraction and pixel count as leaving this much at least where an MTF50 is explained by them."""
 _HIGHEST_CYPX: Final = 1.0
 _LARGEST_DISC_PX: Final = 1000.0
-
-
-def working_f_number(f_number: float, *, magnification: float, pupil_ratio: float = 1.0) -> float:
-    """F-number that diffraction and depth see near by: N (1 + m / P).
-
-    Parameters
-    ----------
-    f_number : float
-        As engraved, for a distant object.
-    magnification : float
-        Image size over object size.
-    pupil_ratio : float
-        Diameter of the exit pupil over that of the entrance pupil.
-    """
-    return f_number * (1.0 + magnification / pupil_ratio)
-
-
-def working_q(
-    f_number: float,
-    *,
-    pixel_pitch_um: float,
-    magnification: float | None = None,
-    wavelength_um: float = GREEN_UM,
-) -> float:
-    """Wavelength x working f-number N (1 + m) over pixel pitch: the reciprocal of the cutoff in cycles per pixel.
-
-    Parameters
-    ----------
-    f_number : float
-        As engraved, for a distant object.
-    magnification : float, optional
-        Image size over object size; unknown (None or NaN) counts as far away.
-
-    >>> round(working_q(8.0, pixel_pitch_um=4.0, magnification=0.25, wavelength_um=0.55), 6)
-    1.375
-    """
-    near = magnification if magnification is not None and math.isfinite(magnification) else 0.0
-    return diffraction_q(
-        f_number=working_f_number(f_number, magnification=near),
-        pixel_pitch_um=pixel_pitch_um,
-        wavelength_um=wavelength_um,
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,13 +77,9 @@ class LensBlur:
             if self.disc_px > 0.0
             else diffraction_mtf(frequency, self.q)
         )
-        transfer: FloatArray = np.abs(
-            pupil
-            * pixel_mtf(frequency, angle_deg)
-            * motion_mtf(frequency, self.motion_px)
-            * np.exp(-2.0 * np.pi**2 * self.variance_px2 * frequency**2)
-        )
-        return transfer
+        square = pixel_mtf(frequency, angle_deg)
+        rest = np.exp(-2.0 * np.pi**2 * self.variance_px2 * frequency**2)
+        return np.abs(pupil * square * motion_mtf(frequency, self.motion_px) * rest)
 
     @property
     def mtf50_cypx(self) -> float:
@@ -141,13 +93,12 @@ class LensBlur:
         from scipy import optimize  # noqa: PLC0415  # half of this room's loading time, and asked for by few
 
         wanted = share * self.mtf50_cypx
-        log_disc = optimize.brentq(
-            lambda log_disc: replace(self, disc_px=math.exp(log_disc)).mtf50_cypx - wanted,
-            math.log(1e-3),
-            math.log(_LARGEST_DISC_PX),
-            xtol=1e-4,
-        )
-        return math.exp(float(log_disc))
+
+        def excess(log_disc: float) -> float:
+            return replace(self, disc_px=math.exp(log_disc)).mtf50_cypx - wanted
+
+        low, high = math.log(1e-3), math.log(_LARGEST_DISC_PX)
+        return math.exp(float(optimize.brentq(excess, low, high, xtol=1e-4)))
 
 
 def allowed_mtf50_cypx(q: float, *, sigma_px: float = 0.0) -> float:

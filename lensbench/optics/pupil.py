@@ -1,12 +1,11 @@
 """Transfer and spread functions of a lens pupil, from closed forms and exact integrals.
 
-Two scales are used. `nu` is the frequency as a fraction of the cutoff 1/(wavelength x f-number), so that
-nothing passes above 1. `frequency_cypx` is in cycles per pixel, and then `q` = wavelength x f-number / pixel
-pitch gives the cutoff 1/q.
+Two scales are used. `nu` is the frequency as a fraction of the cutoff 1/(wavelength x f-number), so that nothing passes
+above 1. `frequency_cypx` is in cycles per pixel, and `q` = wavelength x f-number / pixel pitch gives the cutoff 1/q.
 
 References
 ----------
-J. W. Goodman, Introduction to Fourier Optics (the circular pupil; overlap of displaced pupils).
+J. W. Goodman, Introduction to Fourier Optics (the circular pupil; overlap of displaced, aberrated pupils).
 H. H. Hopkins, Proc. R. Soc. A 231, 91 (1955) (defocus).
 E. L. O'Neill, J. Opt. Soc. Am. 46, 285 (1956) (central obscuration).
 """
@@ -44,8 +43,7 @@ def circular_mtf(nu: npt.ArrayLike) -> FloatArray:
         Frequency as a fraction of the cutoff; the sign does not matter.
     """
     inside = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)
-    mtf: FloatArray = (2.0 / np.pi) * (np.arccos(inside) - inside * np.sqrt(1.0 - inside**2))
-    return mtf
+    return np.asarray((2.0 / np.pi) * (np.arccos(inside) - inside * np.sqrt(1.0 - inside**2)))
 
 
 def diffraction_mtf(frequency_cypx: npt.ArrayLike, q: float) -> FloatArray:
@@ -102,8 +100,7 @@ def diffraction_esf(distance_px: npt.ArrayLike, q: float) -> FloatArray:
     t = 2.0 * np.pi * np.abs(distance) / q
     safe = np.maximum(t, 1e-9)
     rise = np.pi / 2.0 - special.it2struve0(safe) - special.struve(1, safe) / safe
-    esf: FloatArray = 0.5 + np.sign(distance) * rise / np.pi
-    return esf
+    return np.asarray(0.5 + np.sign(distance) * rise / np.pi)
 
 
 def obscured_mtf(nu: npt.ArrayLike, epsilon: float) -> FloatArray:
@@ -120,10 +117,6 @@ def obscured_mtf(nu: npt.ArrayLike, epsilon: float) -> FloatArray:
     ------
     ValueError
         `epsilon` lies outside 0 to 1.
-
-    References
-    ----------
-    E. L. O'Neill, J. Opt. Soc. Am. 46, 285 (1956).
     """
     if not 0.0 <= epsilon < 1.0:
         raise ValueError(f"epsilon is {epsilon}, and must lie between 0 and 1")
@@ -136,8 +129,7 @@ def obscured_mtf(nu: npt.ArrayLike, epsilon: float) -> FloatArray:
 
 def _hole_crossing(nu: FloatArray, epsilon: float) -> FloatArray:
     """O'Neill's third term: the displaced pupil's overlap with the hole of the other."""
-    cosine = np.clip((1.0 + epsilon**2 - 4.0 * nu**2) / (2.0 * epsilon), -1.0, 1.0)
-    phi = np.arccos(cosine)
+    phi = np.arccos(np.clip((1.0 + epsilon**2 - 4.0 * nu**2) / (2.0 * epsilon), -1.0, 1.0))
     ratio = (1.0 + epsilon) / (1.0 - epsilon)
     term = (
         -2.0 * epsilon**2
@@ -161,10 +153,6 @@ def defocused_diffraction_otf(nu: npt.ArrayLike, w20_waves: npt.ArrayLike) -> Fl
         Frequency as a fraction of the cutoff; zero comes out from 1 on.
     w20_waves : array that broadcasts against `nu`
         Wavefront error at the pupil's rim; a focus shift of dz gives dz / (8 wavelength f-number^2). [waves]
-
-    References
-    ----------
-    H. H. Hopkins, Proc. R. Soc. A 231, 91 (1955).
     """
     waves = np.asarray(w20_waves, dtype=np.float64)
     fraction = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)
@@ -173,8 +161,7 @@ def defocused_diffraction_otf(nu: npt.ArrayLike, w20_waves: npt.ArrayLike) -> Fl
     theta = 0.5 * reach * (1.0 + nodes)
     phase = (8.0 * np.pi * waves * fraction)[..., None] * (np.cos(theta) - fraction[..., None])
     integral = (0.5 * reach * np.sin(theta) ** 2 * np.cos(phase)) @ weights
-    otf: FloatArray = (4.0 / np.pi) * integral
-    return otf
+    return np.asarray((4.0 / np.pi) * integral)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,13 +189,12 @@ class Wavefront:
         astigmatism = (along**2 - across**2) * np.cos(twice) + 2.0 * along * across * np.sin(twice)
         coma = (3.0 * rho2 - 2.0) * (along * np.cos(once) + across * np.sin(once))
         spherical = 6.0 * rho2**2 - 6.0 * rho2 + 1.0
-        error: FloatArray = (
+        return np.asarray(
             self.w20_waves * rho2
             + self.astigmatism_rms_waves * np.sqrt(6.0) * astigmatism
             + self.coma_rms_waves * np.sqrt(8.0) * coma
             + self.spherical_rms_waves * np.sqrt(5.0) * spherical
         )
-        return error
 
 
 def aberrated_otf(
@@ -229,28 +215,20 @@ def aberrated_otf(
         Direction of the frequency, in the axes of the wavefront. [degree]
     nodes : int
         Nodes along each direction; raise it in step with the wavefront error beyond about two waves.
-
-    References
-    ----------
-    J. W. Goodman, Introduction to Fourier Optics (OTF of an aberrated system).
     """
     fraction = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)[..., None, None]
     abscissas, weights = _gauss_legendre(nodes)
     theta = np.arccos(fraction) * abscissas[:, None]
     half_length = np.cos(theta) - fraction
     along, across = half_length * abscissas, np.sin(theta)
-    turn = np.deg2rad(azimuth_deg)
-    ahead = _turned(wavefront, along + fraction, across, turn)
-    behind = _turned(wavefront, along - fraction, across, turn)
+    cosine, sine = np.cos(np.deg2rad(azimuth_deg)), np.sin(np.deg2rad(azimuth_deg))
+    ahead, behind = (
+        wavefront.at(x * cosine - across * sine, x * sine + across * cosine)
+        for x in (along + fraction, along - fraction)
+    )
     kernel = np.exp(2j * np.pi * (ahead - behind)) * half_length * np.cos(theta) * np.arccos(fraction)
     otf: ComplexArray = np.einsum("...ij,i,j->...", kernel, weights, weights) / np.pi
     return otf
-
-
-def _turned(wavefront: Wavefront, along: FloatArray, across: FloatArray, turn: float) -> FloatArray:
-    """Wavefront in axes turned by `turn` radians."""
-    cosine, sine = np.cos(turn), np.sin(turn)
-    return wavefront.at(along * cosine - across * sine, along * sine + across * cosine)
 
 
 def _gauss_legendre(count: int) -> tuple[FloatArray, FloatArray]:

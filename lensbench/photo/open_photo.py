@@ -1,9 +1,11 @@
-"""The door to photographs: opens a file of any kind that is measured, and hands out linear samples.
+"""The door to photographs: finds them in folders, opens each kind that is measured, and hands out linear samples.
 
 Everything is in sensor orientation: EXIF rotation is never applied. The centre of the first visible pixel
 is (0, 0).
 """
 
+import os
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 from stat import S_ISREG
@@ -12,13 +14,14 @@ from typing import Final
 from lensbench.model.errors import ImageError, SettingError
 from lensbench.model.flags import Remark
 from lensbench.model.shot import Box, Metadata, Samples
-from lensbench.photo.folder import decoding
 from lensbench.photo.metadata import read_metadata
-from lensbench.photo.pixels import Overview, Pixels
-from lensbench.photo.raster import read_header, read_raster
-from lensbench.photo.raw import is_cut_short, read_raw
-from lensbench.photo.tone import parse_encoding
+from lensbench.photo.pixels import RAW_SUFFIXES, Overview, decoding
+from lensbench.photo.raster import RasterPixels, parse_encoding, read_header, read_raster
+from lensbench.photo.raw import MosaicPixels, is_cut_short, read_raw
 
+PHOTO_SUFFIXES: Final = RAW_SUFFIXES | {".jpg", ".jpeg", ".png", ".tif", ".tiff"}
+_DEEPEST: Final = 8
+_MOST_PHOTOS: Final = 20_000
 _OVERVIEW_PX: Final = 2_000_000
 _PHONE_SUFFIXES: Final = frozenset({".heic", ".heif", ".avif"})
 
@@ -35,7 +38,7 @@ class Photo:
     channels: tuple[str, ...]
     """Raw: green, red, blue, or grey without a colour filter; finished: the same and luminance."""
     remarks: tuple[Remark, ...]
-    _pixels: Pixels
+    _pixels: MosaicPixels | RasterPixels
 
     @property
     def default_channel(self) -> str:
@@ -43,13 +46,7 @@ class Photo:
         return self.channels[0]
 
     def channel(self, name: str) -> str:
-        """Channel of this name, «auto» being the default one.
-
-        Raises
-        ------
-        SettingError
-            This photograph has no such channel.
-        """
+        """Channel of this name, «auto» being the default one; a SettingError where there is none."""
         if name == "auto":
             return self.default_channel
         if name not in self.channels:
@@ -110,10 +107,13 @@ def open_photo(path: Path | str, *, encoding: str = "auto") -> Photo:
     metadata = read_metadata(path)
     with decoding(path):
         header = read_header(path)
-        pixels: Pixels = read_raw(path) if header is None else read_raster(path, header=header, tone=tone)
+        pixels = read_raw(path) if header is None else read_raster(path, header=header, tone=tone)
+    width_px = metadata.sensor_width_px
+    if width_px is not None and width_px > 4 * max(pixels.size_px):  # it refers to a picture of another shape
+        metadata = replace(metadata, sensor_width_mm=None, sensor_width_px=None)
     return Photo(
         path=path,
-        metadata=_believable(metadata, size_px=pixels.size_px),
+        metadata=metadata,
         size_px=pixels.size_px,
         sensor_data=header is None,
         channels=pixels.channels,
@@ -123,13 +123,7 @@ def open_photo(path: Path | str, *, encoding: str = "auto") -> Photo:
 
 
 def check_whole(path: Path) -> None:
-    """Make sure that a photograph is not empty or cut short, as far as that is seen without decoding it.
-
-    Raises
-    ------
-    ImageError
-        It is.
-    """
+    """Refuse, by an ImageError, an empty photograph or one cut short, as far as that is seen without decoding it."""
     _check_file(path)
     with decoding(path):
         if read_header(path) is None and is_cut_short(path):
@@ -155,9 +149,66 @@ def _check_file(path: Path) -> None:
         )
 
 
-def _believable(metadata: Metadata, *, size_px: tuple[int, int]) -> Metadata:
-    """Drop a focal-plane resolution that refers to a picture of another shape."""
-    width_px = metadata.sensor_width_px
-    if width_px is not None and width_px > 4 * max(size_px):
-        return replace(metadata, sensor_width_mm=None, sensor_width_px=None)
-    return metadata
+def list_photos(folder: Path) -> list[Path]:
+    """List the photographs in a folder and its subfolders, in natural order of their names.
+
+    Regular files with known suffixes only: no links to files or folders are followed, no hidden files or
+    folders, at most 8 levels down.
+
+    Raises
+    ------
+    ImageError
+        There is no such folder, it cannot be read, or it holds more than 20 000 photographs.
+    """
+    if folder.is_file():
+        raise ImageError(f"{folder}: this is a file; give the folder that holds it")
+    if not folder.is_dir():
+        raise ImageError(f"{folder}: there is no such folder; give the folder that holds the photographs")
+    photos, passed = _walked(folder)
+    if folder in passed:
+        raise ImageError(f"{folder}: the folder cannot be read ({passed[folder]})")
+    return sorted(photos, key=lambda path: [natural_order(part) for part in path.relative_to(folder).parts])
+
+
+def passed_over(folder: Path) -> list[Path]:
+    """List what bears a photograph's name, or is a folder, and was not looked into: links, pipes, devices.
+
+    In the order of their names; folders that cannot be read count too.
+    """
+    return sorted(_walked(folder)[1])
+
+
+def _walked(folder: Path) -> tuple[list[Path], dict[Path, str]]:
+    """Photographs, and what was passed over, with the system's reason where there is one."""
+    photos: list[Path] = []
+    passed: dict[Path, str] = {}
+
+    def unreadable(error: OSError) -> None:
+        passed[Path(error.filename or folder)] = str(error.strerror)
+
+    for here, folders, names in os.walk(folder, onerror=unreadable):
+        place = Path(here)
+        depth = len(place.relative_to(folder).parts)
+        folders[:] = [name for name in folders if not name.startswith(".")] if depth < _DEEPEST else []
+        passed |= {place / name: "" for name in folders if (place / name).is_symlink()}
+        for path in (place / name for name in names if not name.startswith(".")):
+            if path.suffix.lower() in PHOTO_SUFFIXES and _is_regular(path):
+                photos.append(path)
+            elif path.suffix.lower() in PHOTO_SUFFIXES:
+                passed[path] = ""
+        if len(photos) > _MOST_PHOTOS:
+            raise ImageError(f"{folder}: more than {_MOST_PHOTOS} photographs; give a smaller folder")
+    return photos, passed
+
+
+def _is_regular(path: Path) -> bool:
+    try:
+        return S_ISREG(path.lstat().st_mode)
+    except OSError:
+        return False
+
+
+def natural_order(name: str) -> list[tuple[int, int, str]]:
+    """Key for sorting names, so that «shot 2» comes before «shot 10»."""
+    parts = re.findall(r"(\d+)|(\D+)", name)
+    return [(0, int(digits), "") if digits else (1, 0, text.casefold()) for digits, text in parts]

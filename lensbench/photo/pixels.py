@@ -1,21 +1,28 @@
-"""What every kind of decoded picture offers, and the small grey copy in which charts are looked for."""
+"""What the readers of raw and finished pictures share: refusals, and the small grey copy that charts are looked for in.
 
-import contextlib
+Whatever the decoders raise becomes one of our errors, and so costs that file only.
+"""
+
 import os
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.model.errors import ImageError, SettingError
-from lensbench.model.flags import Remark
-from lensbench.model.shot import Box, Samples
+from lensbench.model.errors import ImageError, LensError, SettingError
+from lensbench.model.shot import Box
 
 ByteArray = npt.NDArray[np.uint8]
 PixelArray = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
+
+_RAW_KINDS: Final = (
+    "3fr arw cr2 cr3 crw dcr dng erf fff iiq kdc mef mos mrw nef nrw orf pef raf raw rw2 rwl sr2 srf srw x3f"
+)
+RAW_SUFFIXES: Final = frozenset(f".{kind}" for kind in _RAW_KINDS.split())
 
 MOST_PIXELS: Final = 250_000_000
 """Larger pictures are refused before they fill the memory."""
@@ -34,36 +41,8 @@ class Overview:
     factor: int
 
 
-class Pixels(Protocol):
-    """A decoded picture: raw mosaic or finished raster."""
-
-    @property
-    def size_px(self) -> tuple[int, int]:
-        """Rows and columns."""
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """What can be cut; the first is what is measured by default."""
-
-    @property
-    def remarks(self) -> tuple[Remark, ...]:
-        """What was seen while opening."""
-
-    def cut(self, box: Box, channel: str) -> Samples:
-        """Linear samples of one channel inside a box that lies within the picture."""
-
-    def overview(self, max_px: int) -> Overview:
-        """Small grey copy of at most about this many pixels."""
-
-
 def check_megapixels(path: Path, pixels: int) -> None:
-    """Refuse a picture that would fill the memory.
-
-    Raises
-    ------
-    ImageError
-        With its megapixels.
-    """
+    """Refuse, by an ImageError, a picture that would fill the memory."""
     if pixels > MOST_PIXELS:
         raise ImageError(
             f"{path.name}: {pixels / 1e6:.0f} megapixels are more than the {MOST_PIXELS / 1e6:.0f} that are "
@@ -72,13 +51,7 @@ def check_megapixels(path: Path, pixels: int) -> None:
 
 
 def check_box(box: Box, size_px: tuple[int, int]) -> None:
-    """Refuse a box that reaches outside the picture or is empty.
-
-    Raises
-    ------
-    SettingError
-        With the box and the picture's size.
-    """
+    """Refuse, by a SettingError, a box that reaches outside the picture or is empty."""
     inside = box.top >= 0 and box.left >= 0 and box.height > 0 and box.width > 0
     if not inside or box.top + box.height > size_px[0] or box.left + box.width > size_px[1]:
         raise SettingError(
@@ -110,16 +83,14 @@ def shrink(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[Any]:
 
 
 _SUBSAMPLE: Final = 20_000
-_BLACK_PERCENTILE: Final = 0.1
-_WHITE_PERCENTILE: Final = 99.5
+_BLACK_WHITE_PERCENTILES: Final = (0.1, 99.5)
 _WHITE_AT: Final = 0.95
 
 
 def to_grey(linear: npt.NDArray[Any], *, black: float, levels: int) -> ByteArray:
     """Bring a small plane of linear codes to 8 bits: paper white near 240, square root in between."""
     step = max(1, int(np.sqrt(linear.size / _SUBSAMPLE)))
-    sample = linear[::step, ::step]
-    low, high = np.percentile(sample, (_BLACK_PERCENTILE, _WHITE_PERCENTILE))
+    low, high = np.percentile(linear[::step, ::step], _BLACK_WHITE_PERCENTILES)
     low = max(float(low), black) if high > black else float(low)
     span = max((float(high) - low) / _WHITE_AT**2, 1.0)
     light = (np.arange(levels) - low) / span
@@ -127,7 +98,7 @@ def to_grey(linear: npt.NDArray[Any], *, black: float, levels: int) -> ByteArray
     return np.take(np.rint(table).astype(np.uint8), linear)
 
 
-@contextlib.contextmanager
+@contextmanager
 def quiet_decoders() -> Iterator[None]:
     """Keep what native decoders print on standard error from the user; errors come as exceptions.
 
@@ -146,3 +117,18 @@ def quiet_decoders() -> Iterator[None]:
         os.dup2(kept, 2)
         os.close(kept)
         os.close(nowhere)
+
+
+@contextmanager
+def decoding(path: Path) -> Iterator[None]:
+    """Turn what the readers of a file raise into an ImageError, which keeps it as its cause."""
+    try:
+        yield
+    except LensError:
+        raise
+    except OSError as error:
+        raise ImageError(f"{path.name}: the file cannot be read ({error.strerror or error})") from error
+    except MemoryError as error:
+        raise ImageError(f"{path.name}: the picture does not fit into memory; give a smaller file") from error
+    except Exception as error:  # decoders raise all kinds on damaged files: division by zero, recursion, ...
+        raise ImageError(f"{path.name}: this file is damaged or cut short; copy it again") from error

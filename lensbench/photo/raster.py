@@ -1,4 +1,4 @@
-"""Finished pictures: JPEG, PNG and TIFF, in the orientation in which they are stored.
+"""Finished pictures: JPEG, PNG and TIFF, in the orientation in which they are stored, and their way back to light.
 
 Codes go back to linear light through a table, only where a region is cut. With `--encoding auto` the file's
 own statement counts (an ICC profile's tone curve; a PNG that states gamma 1), else sRGB is assumed. The curve
@@ -9,10 +9,13 @@ curve is not sRGB. Kind, size, depth and stated tone are read from the header be
 References
 ----------
 The ends of a picture: JPEG, ITU-T T.81, table B.1 (EOI); PNG, W3C PNG (third edition), 11.2.5 (IEND). TIFF 6.0.
+sRGB: IEC 61966-2-1:1999. ICC tone curves: ICC.1:2022, clauses 10.6 (curveType) and 10.18 (parametricCurveType).
 """
 
 import io
 import logging
+import math
+import struct
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +23,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from lensbench.model.errors import ImageError
+from lensbench.model.errors import ImageError, SettingError
 from lensbench.model.flags import Remark, remark
 from lensbench.model.shot import Box, Samples
 from lensbench.model.units import FloatArray
@@ -34,13 +37,115 @@ from lensbench.photo.pixels import (
     shrink_factor,
     to_grey,
 )
-from lensbench.photo.tone import LUMINANCE_WEIGHTS, Tone, icc_tone, linear_tone, srgb_tone
+
+_LUMINANCE_WEIGHTS: Final = {"red": 0.2126, "green": 0.7152, "blue": 0.0722}
+"""ITU-R BT.709-6, item 3.2: shares of linear red, green and blue in luminance."""
+
+_GAMMA_LIMITS: Final = (0.2, 5.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tone:
+    """A curve from codes to linear light, both from 0 to 1."""
+
+    name: str
+    """linear, srgb, gamma:X or icc."""
+    light: FloatArray
+    """Linear light at evenly spaced codes."""
+
+    def table(self, levels: int) -> FloatArray:
+        """Linear light for every code 0 .. levels - 1."""
+        codes = np.linspace(0.0, 1.0, self.light.size)
+        return np.interp(np.linspace(0.0, 1.0, levels), codes, self.light)
+
+
+_CODES: Final = np.linspace(0.0, 1.0, 65_536)
+_LINEAR: Final = Tone(name="linear", light=np.array([0.0, 1.0]))
+_SRGB: Final = Tone(
+    name="srgb", light=np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4)
+)
+"""Inverse of the sRGB curve (IEC 61966-2-1)."""
+
+
+def parse_encoding(encoding: str) -> Tone | None:
+    """Tone that the user named, or None for auto; a SettingError where it is unknown or beyond 0.2 to 5."""
+    name = encoding.strip().lower()
+    if name == "auto":
+        return None
+    if name in {"linear", "srgb"}:
+        return _LINEAR if name == "linear" else _SRGB
+    if not name.startswith("gamma:"):
+        raise SettingError(
+            f"encoding «{encoding}» is unknown: give auto, linear, srgb or gamma:X, for example gamma:2.2"
+        )
+    try:
+        gamma = float(name.removeprefix("gamma:"))
+    except ValueError:
+        gamma = math.nan
+    low, high = _GAMMA_LIMITS
+    if not low <= gamma <= high:
+        raise SettingError(f"encoding «{encoding}»: the exponent must lie between {low:g} and {high:g}")
+    return Tone(name=f"gamma:{gamma:g}", light=_CODES**gamma)
+
+
+def _icc_tone(profile: bytes) -> Tone | None:
+    """Read the green (or grey) tone curve out of an ICC profile; None where it holds none that we know.
+
+    A curve that is within one 10-bit step of the sRGB curve, or of a straight line, bears that name.
+    """
+    try:
+        light = _icc_curve(profile)
+    except (IndexError, OverflowError, ValueError, struct.error):
+        return None
+    if light is None or light.size < 2 or not np.all(np.isfinite(light)) or np.any(np.diff(light) < 0.0):
+        return None
+    tone = Tone(name="icc", light=np.clip(light, 0.0, 1.0))
+    for known in (_SRGB, _LINEAR):
+        if np.max(np.abs(known.table(1024) - tone.table(1024))) < 1.0 / 1024.0:
+            return known
+    return tone
+
+
+def _icc_curve(profile: bytes) -> FloatArray | None:
+    (count,) = struct.unpack_from(">I", profile, 128)
+    tags = {
+        profile[at : at + 4]: struct.unpack_from(">II", profile, at + 4)
+        for at in range(132, 132 + 12 * min(count, 200), 12)
+    }
+    offset, length = tags.get(b"gTRC") or tags.get(b"kTRC") or (0, 0)
+    data = profile[offset : offset + length]
+    if data[:4] == b"para":
+        return _parametric_curve(data)
+    if data[:4] != b"curv":
+        return None
+    # ICC.1:2022, 10.6: no entry is a straight line, one an exponent as u8Fixed8, more a table.
+    (count,) = struct.unpack_from(">I", data, 8)
+    values = np.frombuffer(data, ">u2", count, 12).astype(np.float64)
+    if count == 0:
+        return np.array([0.0, 1.0])
+    return _CODES ** (float(values[0]) / 256.0) if count == 1 else values / 65535.0
+
+
+def _parametric_curve(data: bytes) -> FloatArray | None:
+    """ICC.1:2022, 10.18, table 68: (a x + b)^g + e from d upwards, c x + f below; kinds 0 to 3 give fewer of these."""
+    (kind,) = struct.unpack_from(">H", data, 8)
+    size = {0: 1, 1: 3, 2: 4, 3: 5, 4: 7}.get(kind)
+    if size is None:
+        return None
+    read = [value / 65536.0 for value in struct.unpack_from(f">{size}i", data, 12)]
+    gamma, a, b = read[:3] if kind else (read[0], 1.0, 0.0)
+    if kind < 3:
+        c, d = 0.0, -b / a if a else 0.0
+        e = f = read[3] if kind == 2 else 0.0
+    else:
+        c, d, e, f = (*read[3:], 0.0, 0.0)[:4]
+    return np.where(d <= _CODES, np.maximum(a * _CODES + b, 0.0) ** gamma + e, c * _CODES + f)
+
 
 _JPEG_MAGIC: Final = b"\xff\xd8\xff"
 _PNG_MAGIC: Final = b"\x89PNG\r\n\x1a\n"
 _END_MARKS: Final = {"jpeg": b"\xff\xd9", "png": b"\0\0\0\0IEND"}
 _TIFF_MAGICS: Final = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
-_TIFF_SUFFIXES: Final = frozenset({".tif", ".tiff"})
 _MOST_PROFILE_BYTES: Final = 4_000_000
 _SAMPLE_KINDS: Final = {1: "", 2: " (signed)", 3: " (floating point)", 5: " (complex)", 6: " (complex)"}
 """TIFF SampleFormat: TIFF 6.0, section 19."""
@@ -68,16 +173,13 @@ class PictureHeader:
 def read_header(path: Path) -> PictureHeader | None:
     """Header of a JPEG, PNG or TIFF; None for anything else, camera raw among it.
 
-    Raises
-    ------
-    ImageError
-        The file is one of these three but damaged, cut short or of a form that is not measured.
+    An ImageError where it is one of these three, but damaged, cut short or of a form that is not measured.
     """
     with path.open("rb") as file:
         magic = file.read(8)
     if magic.startswith(_JPEG_MAGIC) or magic == _PNG_MAGIC:
         return _picture_header(path, "png" if magic == _PNG_MAGIC else "jpeg")
-    if magic[:4] in _TIFF_MAGICS and path.suffix.lower() in _TIFF_SUFFIXES:
+    if magic[:4] in _TIFF_MAGICS and path.suffix.lower() in {".tif", ".tiff"}:
         return _tiff_header(path)
     return None
 
@@ -116,30 +218,27 @@ def _tiff_header(path: Path) -> PictureHeader | None:
 
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # faults come as exceptions
     with tifffile.TiffFile(path) as file:
-        return _tiff_page_header(file.pages[0], path=path, file_bytes=path.stat().st_size)
-
-
-def _tiff_page_header(page: Any, *, path: Path, file_bytes: int) -> PictureHeader | None:
-    if page.photometric is not None and int(page.photometric) in _RAW_PHOTOMETRIC:
-        return None
-    bits, kind = int(page.bitspersample), _SAMPLE_KINDS.get(int(page.sampleformat), " of an unknown kind")
-    if bits not in (8, 16) or kind:
-        raise ImageError(
-            f"{path.name}: TIFF with {bits} bits a channel{kind} is not measured; save it with 8 or 16 bits a "
-            "channel"
+        page: Any = file.pages[0]
+        if page.photometric is not None and int(page.photometric) in _RAW_PHOTOMETRIC:
+            return None
+        bits, kind = int(page.bitspersample), _SAMPLE_KINDS.get(int(page.sampleformat), " of an unknown kind")
+        if bits not in (8, 16) or kind:
+            raise ImageError(
+                f"{path.name}: TIFF with {bits} bits a channel{kind} is not measured; save it with 8 or 16 bits a "
+                "channel"
+            )
+        pieces = list(zip(page.dataoffsets, page.databytecounts, strict=False))
+        if not pieces or min(map(min, pieces)) <= 0 or max(map(sum, pieces)) > path.stat().st_size:
+            raise _damaged(path, "tiff")
+        form = int(page.compression), int(page.planarconfig), int(page.photometric)
+        return PictureHeader(
+            kind="tiff",
+            rows=int(page.imagelength),
+            columns=int(page.imagewidth),
+            bits=bits,
+            icc_profile=bytes(page.iccprofile or b"")[:_MOST_PROFILE_BYTES],
+            plain_tiff=form in {(1, 1, 1), (1, 1, 2)},
         )
-    pieces = list(zip(page.dataoffsets, page.databytecounts, strict=False))
-    if not pieces or min(map(min, pieces)) <= 0 or max(map(sum, pieces)) > file_bytes:
-        raise _damaged(path, "tiff")
-    return PictureHeader(
-        kind="tiff",
-        rows=int(page.imagelength),
-        columns=int(page.imagewidth),
-        bits=bits,
-        icc_profile=bytes(page.iccprofile or b"")[:_MOST_PROFILE_BYTES],
-        plain_tiff=(int(page.compression), int(page.planarconfig)) == (1, 1)
-        and int(page.photometric) in (1, 2),
-    )
 
 
 _PLANE_OF: Final = {"blue": 0, "green": 1, "red": 2}
@@ -178,7 +277,10 @@ class RasterPixels:
         clipped = (region == 0) | (region == self.table.size - 1)
         light = np.take(self.table, region, mode="clip")  # a code never exceeds the table
         if region.ndim == 3:
-            clipped, light = clipped[:, :, 0] | clipped[:, :, 1] | clipped[:, :, 2], _luminance(light)
+            import cv2  # noqa: PLC0415  three times as fast as a matrix product here
+
+            weights = np.array([[_LUMINANCE_WEIGHTS[name] for name in _PLANE_OF]])
+            clipped, light = clipped.any(axis=2), np.asarray(cv2.transform(light, weights), np.float64)
         return Samples(
             box=box,
             channel=channel,
@@ -214,21 +316,8 @@ class RasterPixels:
         return Overview(grey=np.ascontiguousarray(eight, dtype=np.uint8), factor=factor)
 
 
-def _luminance(light: FloatArray) -> FloatArray:
-    """Weigh linear blue, green and red."""
-    import cv2  # noqa: PLC0415  three times as fast as a matrix product here
-
-    weights = np.array([[LUMINANCE_WEIGHTS[name] for name in _PLANE_OF]])
-    return np.asarray(cv2.transform(light, weights), np.float64)
-
-
 def read_raster(path: Path, *, header: PictureHeader, tone: Tone | None) -> RasterPixels:
-    """Decode a JPEG, PNG or TIFF whose header was read before.
-
-    Parameters
-    ----------
-    tone : Tone or None
-        The curve that the user named; None lets the file decide.
+    """Decode a JPEG, PNG or TIFF whose header was read before; without a tone that the user named, the file decides.
 
     Raises
     ------
@@ -239,7 +328,7 @@ def read_raster(path: Path, *, header: PictureHeader, tone: Tone | None) -> Rast
     codes = _decoded(path, header)
     if codes.shape[:2] != (header.rows, header.columns):
         raise ImageError(f"{path.name}: the picture is damaged (its size is not what its header says)")
-    chosen, known = (tone, True) if tone is not None else _own_tone(header)
+    chosen, known = (tone, True) if tone else _own_tone(header)
     remarks = [remark("not_sensor_data", f"{header.kind.upper()}, {8 * codes.dtype.itemsize} bits a channel")]
     if not known:
         remarks.append(remark("tone_unknown", f"taken for {chosen.name}"))
@@ -254,17 +343,30 @@ def read_raster(path: Path, *, header: PictureHeader, tone: Tone | None) -> Rast
 
 def _own_tone(header: PictureHeader) -> tuple[Tone, bool]:
     """Tone that the file states, and whether that can be relied on."""
-    stated = icc_tone(header.icc_profile) if header.icc_profile else None
+    stated = _icc_tone(header.icc_profile) if header.icc_profile else None
     if stated is None and header.stated_gamma == 1.0:
-        stated = linear_tone()
-    lossless_deep = header.kind == "tiff" and header.bits == 16
+        stated = _LINEAR
     if stated is None:
-        return srgb_tone(), False
-    return stated, lossless_deep or stated.name == "linear"
+        return _SRGB, False
+    return stated, stated.name == "linear" or (header.kind == "tiff" and header.bits == 16)
 
 
 def _decoded(path: Path, header: PictureHeader) -> PixelArray:
-    codes = _tiff_codes(path) if header.plain_tiff else _compressed_codes(path)
+    codes: Any
+    if header.plain_tiff:  # four times as fast as the general decoder
+        import tifffile  # noqa: PLC0415  heavy: only when a TIFF is opened
+
+        with tifffile.TiffFile(path) as file:
+            codes = file.pages[0].asarray()
+        codes = codes[:, :, 2::-1] if codes.ndim == 3 and codes.shape[2] >= 3 else codes
+    else:
+        import cv2  # noqa: PLC0415  heavy: only when a picture is opened
+
+        data = np.fromfile(path, np.uint8)
+        # Neither turned by EXIF orientation nor brought to another depth.
+        flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_ANYCOLOR | cv2.IMREAD_IGNORE_ORIENTATION
+        with quiet_decoders():
+            codes = cv2.imdecode(data, flags)
     if codes is None:
         raise ImageError(f"{path.name}: the picture is damaged or cut short; copy the file again")
     if codes.dtype not in (np.uint8, np.uint16):
@@ -272,28 +374,6 @@ def _decoded(path: Path, header: PictureHeader) -> PixelArray:
             f"{path.name}: samples of kind {codes.dtype} are not measured; "
             "save the picture with 8 or 16 bits a channel"
         )
-    if codes.ndim == 3 and codes.shape[2] in (1, 2):
-        codes = codes[:, :, 0]
     if codes.ndim == 3:
-        codes = codes[:, :, :3]
-    return np.ascontiguousarray(codes)  # type: ignore[return-value]  # its kind was checked above
-
-
-def _tiff_codes(path: Path) -> PixelArray:
-    """Read an uncompressed TIFF four times as fast as the general decoder does."""
-    import tifffile  # noqa: PLC0415  heavy: only when a TIFF is opened
-
-    with tifffile.TiffFile(path) as file:
-        codes: PixelArray = file.pages[0].asarray()
-    return codes[:, :, 2::-1] if codes.ndim == 3 and codes.shape[2] >= 3 else codes
-
-
-def _compressed_codes(path: Path) -> PixelArray | None:
-    import cv2  # noqa: PLC0415  heavy: only when a picture is opened
-
-    data = np.fromfile(path, np.uint8)
-    # Neither turned by EXIF orientation nor brought to another depth.
-    flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_ANYCOLOR | cv2.IMREAD_IGNORE_ORIENTATION
-    with quiet_decoders():
-        codes = cv2.imdecode(data, flags)
-    return None if codes is None else np.asarray(codes)  # type: ignore[return-value]  # checked by the caller
+        codes = codes[:, :, 0] if codes.shape[2] in (1, 2) else codes[:, :, :3]
+    return np.ascontiguousarray(codes)

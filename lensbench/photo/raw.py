@@ -9,13 +9,14 @@ and directories say where each strip or tile of the picture begins and how long 
 is missing.
 """
 
+import operator
 import os
 import struct
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, BinaryIO, Final, NamedTuple
+from typing import Any, BinaryIO, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -24,8 +25,8 @@ from lensbench.model.errors import ImageError
 from lensbench.model.flags import Remark, remark
 from lensbench.model.shot import BoolArray, Box, Samples
 from lensbench.model.units import FloatArray
-from lensbench.photo.folder import RAW_SUFFIXES
 from lensbench.photo.pixels import (
+    RAW_SUFFIXES,
     Overview,
     check_box,
     check_megapixels,
@@ -89,11 +90,12 @@ class MosaicPixels:
         """Where the channel's sites are, out of a kept map where the box is small enough."""
         rows, columns = self.pattern.shape
         top, left = box.top % rows, box.left % columns
+        own = self.pattern == self.channels.index(channel)
         if max(top + box.height, left + box.width) > _TEMPLATE_PX:
-            return np.asarray(_tiled(self.pattern == self.channels.index(channel), box))
+            return _tiled(own, box)
         if channel not in self._present:
             whole = Box(top=0, left=0, height=_TEMPLATE_PX, width=_TEMPLATE_PX)
-            self._present[channel] = _tiled(self.pattern == self.channels.index(channel), whole)
+            self._present[channel] = _tiled(own, whole)
         return self._present[channel][top : top + box.height, left : left + box.width]
 
     def overview(self, max_px: int) -> Overview:
@@ -114,15 +116,13 @@ def _tiled(period: npt.NDArray[Any], box: Box) -> npt.NDArray[Any]:
 
 def _averaging_period(pattern: ColourMap) -> int:
     """Smallest square that holds the colours in the pattern's own shares at every place."""
-    size = pattern.shape[0]
-    for side in range(1, size):
-        if size % side or pattern.shape[1] % side:
-            continue
-        blocks = pattern.reshape(size // side, side, pattern.shape[1] // side, side).swapaxes(1, 2)
-        counts = {tuple(np.bincount(block.ravel(), minlength=3)) for row in blocks for block in row}
-        if len(counts) == 1:
-            return side
-    return int(np.lcm(*pattern.shape))
+    rows, columns = pattern.shape
+    for side in range(1, rows):
+        if rows % side == columns % side == 0:
+            blocks = pattern.reshape(rows // side, side, columns // side, side).swapaxes(1, 2)
+            if len({tuple(np.bincount(block.ravel(), minlength=3)) for row in blocks for block in row}) == 1:
+                return side
+    return int(np.lcm(rows, columns))
 
 
 def _smoothed(mosaic: Mosaic, pattern: ColourMap) -> npt.NDArray[Any]:
@@ -149,9 +149,15 @@ def read_raw(path: Path) -> MosaicPixels:
     """
     import rawpy  # noqa: PLC0415  heavy: only when a raw file is opened
 
+    # The decoder takes names in UTF-8 only; a file of another one it reads whole first.
+    named = os.name == "nt" or os.fsencode(path) == str(path).encode("utf-8", "replace")
     try:
-        with quiet_decoders(), _source(path) as source, rawpy.imread(source) as raw:
-            return _from_decoder(raw, path=path, file_bytes=path.stat().st_size)
+        with (
+            quiet_decoders(),
+            nullcontext(str(path)) if named else path.open("rb") as source,
+            rawpy.imread(source) as raw,
+        ):
+            return _from_decoder(raw, path=path)
     except (rawpy.LibRawFileUnsupportedError, rawpy.NotSupportedError) as error:
         version = ".".join(str(part) for part in rawpy.libraw_version)
         raise ImageError(
@@ -159,7 +165,10 @@ def read_raw(path: Path) -> MosaicPixels:
             "convert it to DNG (undemosaiced), or give a JPEG, PNG or TIFF"
         ) from error
     except NotImplementedError as error:
-        raise _strange_filters(path) from error
+        raise ImageError(
+            f"{path.name}: this sensor's colour filters are laid out in a way that is not measured; "
+            "give a JPEG or TIFF of the picture instead"
+        ) from error
     except rawpy.LibRawError as error:
         if path.suffix.lower() not in RAW_SUFFIXES:
             raise ImageError(
@@ -180,40 +189,33 @@ def decoder_versions() -> str:
     return f"LibRaw {rawpy.libraw_version}, {[room.__version__ for room in (rawpy, cv2, np, scipy)]}"
 
 
-@contextmanager
-def _source(path: Path) -> Iterator[str | BinaryIO]:
-    """Source that the decoder can open: it takes names in UTF-8 only; a file of another one it reads whole first."""
-    if os.name == "nt" or os.fsencode(path) == str(path).encode("utf-8", "replace"):
-        yield str(path)
-        return
-    with path.open("rb") as file:
-        yield file
-
-
-def _strange_filters(path: Path) -> ImageError:
-    return ImageError(
-        f"{path.name}: this sensor's colour filters are laid out in a way that is not measured; "
-        "give a JPEG or TIFF of the picture instead"
-    )
-
-
-def _from_decoder(raw: Any, *, path: Path, file_bytes: int) -> MosaicPixels:
+def _from_decoder(raw: Any, *, path: Path) -> MosaicPixels:
     if raw.raw_type.name != "Flat" or raw.raw_pattern is None:
         raise ImageError(
             f"{path.name}: this raw holds demosaiced, reduced or merged pixels, no sensor samples; "
             "shoot full-size raw, without pixel shift, and do not convert it to linear DNG"
         )
     visible = raw.raw_image_visible
-    _check_size(visible.shape, path=path, file_bytes=file_bytes, pixel_aspect=raw.sizes.pixel_aspect)
-    colours, channels, pattern = _layout(raw, path=path)
+    pixels, aspect = int(visible.shape[0]) * int(visible.shape[1]), raw.sizes.pixel_aspect
+    check_megapixels(path, pixels)
+    file_bytes = path.stat().st_size
+    if file_bytes < pixels * _FEWEST_BYTES_PER_PIXEL:
+        raise ImageError(
+            f"{path.name}: {file_bytes} bytes cannot hold {pixels} samples, so the raw data are cut short; "
+            "copy the file from the card again"
+        )
+    if abs(aspect - 1.0) > _SQUARE_WITHIN:
+        raise ImageError(
+            f"{path.name}: this sensor's pixels are not square (ratio {aspect:.2f}), and such are not "
+            "measured; use another camera"
+        )
+    colours, channels, pattern = _layout(raw)
     mosaic: Mosaic = visible.copy()  # the decoder's own memory is gone once it closes
     blacks = [float(black) for black in raw.black_level_per_channel] or [0.0]
     black_map = np.array([[blacks[min(c, len(blacks) - 1)] for c in row] for row in colours])
     whites = _whites(raw)
     levels = tuple(
-        _levels(
-            mosaic, place=pattern == index, black_map=black_map, white=whites[min(index, len(whites) - 1)]
-        )
+        _levels(mosaic, place=pattern == index, black_map=black_map, white=whites[index])
         for index in range(len(channels))
     )
     return MosaicPixels(
@@ -225,54 +227,32 @@ def _from_decoder(raw: Any, *, path: Path, file_bytes: int) -> MosaicPixels:
     )
 
 
-def _check_size(shape: tuple[int, ...], *, path: Path, file_bytes: int, pixel_aspect: float) -> None:
-    pixels = int(shape[0]) * int(shape[1])
-    check_megapixels(path, pixels)
-    if file_bytes < pixels * _FEWEST_BYTES_PER_PIXEL:
-        raise ImageError(
-            f"{path.name}: {file_bytes} bytes cannot hold {pixels} samples, so the raw data are cut short; "
-            "copy the file from the card again"
-        )
-    if abs(pixel_aspect - 1.0) > _SQUARE_WITHIN:
-        raise ImageError(
-            f"{path.name}: this sensor's pixels are not square (ratio {pixel_aspect:.2f}), and such are not "
-            "measured; use another camera"
-        )
-
-
-def _layout(raw: Any, *, path: Path) -> tuple[ColourMap, tuple[str, ...], ColourMap]:
+def _layout(raw: Any) -> tuple[ColourMap, tuple[str, ...], ColourMap]:
     """Colours of the decoder at every place of a period, the channels' names, and the period in them."""
     if raw.num_colors == 1:
         return np.zeros((1, 1), np.intp), ("grey",), np.zeros((1, 1), np.intp)
     channels = ("green", "red", "blue")
     rows, columns = raw.raw_pattern.shape
-    visible = _visible_colours(raw, rows=4 * rows, columns=4 * columns)
+    # Place by place, at the upper left: the decoder's whole map of a 24-megapixel frame takes 12 ms to build.
+    top, left = raw.sizes.top_margin, raw.sizes.left_margin
+    visible = np.array(
+        [[raw.raw_color(top + r, left + c) for c in range(4 * columns)] for r in range(4 * rows)], np.intp
+    )
     colours = visible[:rows, :columns]
     names = [_COLOUR_NAMES.get(letter, "") for letter in raw.color_desc.decode("ascii", "replace")]
     known = colours.max() < len(names) and {names[index] for index in np.unique(colours)} == {*channels}
     if not known or not np.array_equal(visible, np.tile(colours, (4, 4))):
-        raise _strange_filters(path)
+        raise NotImplementedError
     pattern = np.array([[channels.index(names[index]) for index in row] for row in colours], np.intp)
     return colours, channels, pattern
 
 
-def _visible_colours(raw: Any, *, rows: int, columns: int) -> ColourMap:
-    """Colours at the visible area's upper left, asking for them place by place.
-
-    The decoder's whole map of a 24-megapixel frame takes 12 ms to build.
-    """
-    top, left = raw.sizes.top_margin, raw.sizes.left_margin
-    return np.array(
-        [[raw.raw_color(top + r, left + c) for c in range(columns)] for r in range(rows)], np.intp
-    )
-
-
 def _whites(raw: Any) -> list[float]:
-    """White level of green, red and blue: the camera's own figure where it gives one."""
+    """White level of green, red and blue, or of grey: the camera's own figure where it gives one."""
     nominal = float(raw.white_level)
     own = raw.camera_white_level_per_channel
     if own is None or raw.num_colors == 1:
-        return [nominal]
+        return [nominal] * 3
     by_colour = [float(white) if 0 < white <= nominal else nominal for white in own]
     return [min(by_colour[1], by_colour[3]), by_colour[0], by_colour[2]]
 
@@ -287,13 +267,10 @@ _PILE_SAMPLES: Final = 60_000
 def _levels(mosaic: Mosaic, *, place: BoolArray, black_map: FloatArray, white: float) -> _Levels:
     blacks = black_map[place]
     black = float(blacks.mean())
-    same = bool(np.all(blacks == blacks[0]))
     white = max(white, black + 1.0)
-    return _Levels(
-        black=np.array([black]).reshape(1, 1) if same else black_map,
-        white=white,
-        clip=_clip_level(mosaic, place=place, black=black, white=white),
-    )
+    clip = _clip_level(mosaic, place=place, black=black, white=white)
+    shown = black_map if np.any(blacks != blacks[0]) else np.array([[black]])
+    return _Levels(black=shown, white=white, clip=clip)
 
 
 def _clip_level(mosaic: Mosaic, *, place: BoolArray, black: float, white: float) -> float:
@@ -319,14 +296,13 @@ def _scattered(mosaic: Mosaic, place: BoolArray) -> tuple[npt.NDArray[np.int64],
     rows, columns = place.shape
     corners = np.argwhere(place)
     every = max(1, int(np.sqrt(mosaic.size / (rows * columns) * len(corners) / _PILE_SAMPLES)))
-    pairs = []
+    codes, neighbours = [], []
     for top, left in corners:
         first = mosaic[top :: rows * every, left :: columns * every]
         second = mosaic[top :: rows * every, left + columns :: columns * every]
-        width = min(first.shape[1], second.shape[1])
-        pairs.append((first[:, :width].ravel(), second[:, :width].ravel()))
-    codes, neighbours = (np.concatenate(part).astype(np.int64) for part in zip(*pairs, strict=True))
-    return codes, neighbours
+        codes.append(first[:, : second.shape[1]].ravel())
+        neighbours.append(second.ravel())
+    return np.concatenate(codes).astype(np.int64), np.concatenate(neighbours).astype(np.int64)
 
 
 _DEEP_WHITE: Final = 1023.0
@@ -355,50 +331,35 @@ _MOST_DIRECTORIES: Final = 32
 _MOST_NUMBERS: Final = 100_000
 
 
-class _Entry(NamedTuple):
-    kind: int
-    length: int
-    place: int
-    """Of the values: within the entry where they fit, else elsewhere in the file."""
+_Entry = tuple[int, int, int]
+"""Kind and number of the values of a field, and their place: within it where they fit, else elsewhere in the file."""
 
 
 def is_cut_short(path: Path) -> bool:
-    """Whether directories or pixels of a TIFF-like file lie beyond its end; False for any other kind.
-
-    Raises
-    ------
-    OSError
-        The file cannot be read.
-    """
+    """Whether directories or pixels of a TIFF-like file lie beyond its end; False for any other kind."""
     size = path.stat().st_size
     with path.open("rb") as file:
         order = _BYTE_ORDERS.get(file.read(4), "")
-        return bool(order) and _ends_beyond(file, order, size)
+        try:
+            return bool(order) and any(end > size for end in _ends_of_pieces(file, order))
+        except struct.error:
+            return True
 
 
-def _ends_beyond(file: BinaryIO, order: str, size: int) -> bool:
-    read: set[int] = set()
-    try:
-        waiting = [_number(file, order, 4)]
-    except struct.error:
-        return True
+def _ends_of_pieces(file: BinaryIO, order: str) -> Iterator[int]:
+    """Where each strip and tile ends, directory by directory."""
+    waiting, read = [_number(file, order, 4)], set[int]()
     while waiting and len(read) < _MOST_DIRECTORIES:
         offset = waiting.pop()
         if not offset or offset in read:
             continue
         read.add(offset)
-        try:
-            entries, following = _directory(file, order, offset)
-            for tag in _SUB_DIRECTORIES:
-                waiting += _numbers(file, order, entries.get(tag))
-            for begins, lengths in _PIECES:
-                starts, counts = (_numbers(file, order, entries.get(tag)) for tag in (begins, lengths))
-                if any(start + count > size for start, count in zip(starts, counts, strict=False)):
-                    return True
-        except struct.error:
-            return True
+        entries, following = _directory(file, order, offset)
+        for tag in _SUB_DIRECTORIES:
+            waiting += _numbers(file, order, entries.get(tag))
+        for tags in _PIECES:
+            yield from map(operator.add, *(_numbers(file, order, entries.get(tag)) for tag in tags))
         waiting.append(following)
-    return False
 
 
 def _number(file: BinaryIO, order: str, place: int) -> int:
@@ -418,13 +379,14 @@ def _directory(file: BinaryIO, order: str, place: int) -> tuple[dict[int, _Entry
     for index, (tag, kind, length) in enumerate(struct.iter_unpack(f"{order}HHI4x", packed)):
         inside = place + 2 + 12 * index + 8
         fits = _SIZES.get(kind, 1) * length <= 4
-        entries[tag] = _Entry(kind, length, inside if fits else _number(file, order, inside))
+        entries[tag] = (kind, length, inside if fits else _number(file, order, inside))
     return entries, _number(file, order, place + 2 + 12 * count)
 
 
 def _numbers(file: BinaryIO, order: str, entry: _Entry | None) -> list[int]:
-    if entry is None or entry.kind not in _CODES or entry.length > _MOST_NUMBERS:
+    kind, length, place = entry or (0, 0, 0)
+    if kind not in _CODES or length > _MOST_NUMBERS:
         return []
-    file.seek(entry.place)
-    form = f"{order}{entry.length}{_CODES[entry.kind]}"
+    file.seek(place)
+    form = f"{order}{length}{_CODES[kind]}"
     return list(struct.unpack(form, file.read(struct.calcsize(form))))

@@ -39,6 +39,11 @@ _LARGE_PX: Final = 390
 _LONGEST_PERIOD: Final = 12
 _QUINCUNX_ZONE: Final = 0.44
 _PLANE_HIGHEST: Final = 0.48
+_SMALL_PX: Final = 300_000
+_LOW_BAND: Final = (0.02, 0.14)
+_SLOPE_HIGHEST: Final = (0.2, 0.3)
+"""Highest frequency at which the phase is read, first and second time: it must not wrap. [cycles/cell]"""
+_ROUNDS: Final = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,24 +159,16 @@ def _lattice(sites: BoolArray) -> Lattice:
     return Lattice(cell_px=_LONGEST_PERIOD, quincunx=False)
 
 
-def frequencies(size: int, *, lattice: Lattice) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Row and column frequency of every bin of a piece's spectrum, and which bins hold the scene whole.
+def frequencies(size: int, *, lattice: Lattice) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
+    """Row, column and radial frequency of every bin of a piece's spectrum, and which bins hold the scene whole.
 
     Cycles per cell; shapes (size, size // 2 + 1).
     """
     rows, columns = np.meshgrid(np.fft.fftfreq(size), np.fft.rfftfreq(size), indexing="ij")
-    if lattice.quincunx:
-        whole = np.abs(rows) + np.abs(columns) <= _QUINCUNX_ZONE
-    else:
-        whole = np.hypot(rows, columns) <= _PLANE_HIGHEST
-    return rows, columns, np.asarray(whole, np.bool_)
-
-
-_SMALL_PX: Final = 300_000
-_LOW_BAND: Final = (0.02, 0.14)
-_SLOPE_HIGHEST: Final = (0.2, 0.3)
-"""Highest frequency at which the phase is read, first and second time: it must not wrap. [cycles/cell]"""
-_ROUNDS: Final = 6
+    radius = np.hypot(rows, columns)
+    quincunx = np.abs(rows) + np.abs(columns) <= _QUINCUNX_ZONE
+    whole = quincunx if lattice.quincunx else radius <= _PLANE_HIGHEST
+    return rows, columns, radius, np.asarray(whole, np.bool_)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -200,12 +197,10 @@ def lay_over(frame: Frame, reference: ReferencePieces) -> Overlaid:
     centers = reference.corners.astype(np.float64) + reference.size / 2.0
     guess: FloatArray = np.tile(_frame_shift(reference.frame, frame), (len(centers), 1))
     for _ in range(2):
-        pieces = frame.pieces(reference.corners + np.rint(guess).astype(np.int64), reference.size)
-        shifts: FloatArray = np.asarray(
-            np.rint(guess) + _peaks(reference.spectra, pieces.spectra), np.float64
-        )
-        rest: FloatArray = np.asarray(shifts - np.rint(guess), np.float64)
-        guess = _smooth_map(centers, shifts, _likeness(reference, pieces.spectra, rest))
+        whole = np.rint(guess)
+        pieces = frame.pieces(reference.corners + whole.astype(np.int64), reference.size)
+        rest = _peaks(reference.spectra, pieces.spectra)
+        guess = _smooth_map(centers, whole + rest, _likeness(reference, pieces.spectra, rest))
     whole = np.rint(guess)
     pieces = frame.pieces(reference.corners + whole.astype(np.int64), reference.size)
     rest = _slopes(reference, pieces.spectra)
@@ -255,10 +250,10 @@ def _smooth_map(places: FloatArray, shifts: FloatArray, likeness: FloatArray) ->
 
 def _slopes(reference: ReferencePieces, spectra: ComplexArray) -> FloatArray:
     """Rest of each piece's displacement, from the slope of the phase."""
-    rows, columns, whole = frequencies(reference.size, lattice=reference.frame.lattice)
+    rows, columns, radius, whole = frequencies(reference.size, lattice=reference.frame.lattice)
     rest = np.zeros((len(spectra), 2))
     for highest in _SLOPE_HIGHEST:
-        use = whole & (np.hypot(rows, columns) < highest) & ((rows != 0.0) | (columns != 0.0))
+        use = whole & (radius < highest) & (radius > 0.0)
         axes = np.column_stack([rows[use], columns[use]])
         cross = np.conj(reference.spectra[:, use]) * _moved(spectra, -rest)[:, use]
         weight = np.abs(cross)
@@ -277,8 +272,7 @@ def _moved(spectra: ComplexArray, shift: FloatArray) -> ComplexArray:
 
 
 def _likeness(reference: ReferencePieces, spectra: ComplexArray, shift: FloatArray) -> FloatArray:
-    rows, columns, _ = frequencies(reference.size, lattice=reference.frame.lattice)
-    radius = np.hypot(rows, columns)
+    _, _, radius, _ = frequencies(reference.size, lattice=reference.frame.lattice)
     use = (radius > _LOW_BAND[0]) & (radius < _LOW_BAND[1])
     own, other = reference.spectra[:, use], _moved(spectra, -shift)[:, use]
     power = np.sqrt(np.sum(np.abs(own) ** 2, axis=1) * np.sum(np.abs(other) ** 2, axis=1))

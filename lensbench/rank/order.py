@@ -8,7 +8,7 @@ References
 S. Holm, Scand. J. Statist. 6, 65 (1979).
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
@@ -95,6 +95,18 @@ class _Judged:
     half_px2: FloatArray
     p_value: FloatArray
     told: BoolArray
+    fall: float
+    """Log contrast of fine detail by blur variance."""
+
+    def detail(self, index: int, other: int) -> tuple[float, tuple[float, float]]:
+        """Contrast of fine detail against another frame, less 100 %, and its interval; zeros for itself."""
+        middle, half = self.difference_px2[index, other], self.half_px2[index, other] * (index != other)
+        # Adding zero turns a negative zero into a plain one.
+        percent, low, high = (
+            100.0 * float(np.expm1(self.fall * float(px2))) + 0.0
+            for px2 in (middle, middle + half, middle - half)
+        )
+        return percent, (low, high)
 
 
 def holm(p_values: FloatArray, *, risk: float = RISK) -> BoolArray:
@@ -117,21 +129,30 @@ def ordered(paths: Sequence[Path], fit: BlurFit, reference: Frame, *, shifts_cel
     order = [int(index) for index in np.argsort(fit.variance_px2, kind="stable")]
     groups = _groups(order, judged.told)
     cell = reference.lattice.cell_px
-    fall = -2.0 * np.pi**2 * fit.frequency_cypx**2
-    pairs = tuple(
-        _pair(paths, judged, order[i], order[j], fall=fall) for i, j in combinations(range(len(order)), 2)
-    )
-    best = order[0]
+    pairs = []
+    for sharper, softer in combinations(order, 2):
+        detail_percent, ci95_percent = judged.detail(softer, sharper)
+        pairs.append(
+            PairOdds(
+                sharper=paths[sharper],
+                softer=paths[softer],
+                probability=1.0 - 0.5 * float(judged.p_value[softer, sharper]),
+                detail_percent=detail_percent,
+                ci95_percent=ci95_percent,
+                told_apart=bool(judged.told[softer, sharper]),
+            )
+        )
     frames = []
-    for place, index in enumerate(order):
-        more = float(judged.difference_px2[index, best])
+    for number, index in enumerate(order, start=1):
+        detail_percent, ci95_percent = judged.detail(index, order[0])
+        more = float(judged.difference_px2[index, order[0]])
         frames.append(
             RankedFrame(
                 photo=paths[index],
-                rank=place + 1,
-                group=next(number for number, group in enumerate(groups, start=1) if index in group),
-                detail_percent=_percent(fall * more),
-                ci95_percent=_interval(judged, index, best, fall=fall),
+                rank=number,
+                group=next(group for group, members in enumerate(groups, start=1) if index in members),
+                detail_percent=detail_percent,
+                ci95_percent=ci95_percent,
                 extra_blur_px=float(np.sqrt(max(more, 0.0))) * cell,
                 shift_px=(float(shifts_cells[index, 0]) * cell, float(shifts_cells[index, 1]) * cell),
             )
@@ -139,7 +160,7 @@ def ordered(paths: Sequence[Path], fit: BlurFit, reference: Frame, *, shifts_cel
     told = bool(judged.told.any())
     return Ranking(
         frames=tuple(frames),
-        pairs=pairs,
+        pairs=tuple(pairs),
         groups=tuple(tuple(paths[index] for index in group) for group in groups),
         told_apart=told,
         channel=reference.channel,
@@ -147,8 +168,8 @@ def ordered(paths: Sequence[Path], fit: BlurFit, reference: Frame, *, shifts_cel
         frequency_cypx=fit.frequency_cypx / cell,
         pieces=fit.pieces,
         cell_px=cell,
-        answer=_answer(frames, [len(group) for group in groups], told=told),
-        cautions=_cautions(reference),
+        answer=_answer(frames, len(groups[0]), told=told),
+        cautions=tuple(_cautions(reference)),
     )
 
 
@@ -167,6 +188,7 @@ def _judged(fit: BlurFit) -> _Judged:
         half_px2=float(stats.t.ppf(0.975, freedom)) * np.hypot(sd, _SHAPE_SHARE * difference),
         p_value=p_value,
         told=told | told.T,
+        fall=-2.0 * np.pi**2 * fit.frequency_cypx**2,
     )
 
 
@@ -181,29 +203,7 @@ def _groups(order: Sequence[int], told: BoolArray) -> list[list[int]]:
     return groups
 
 
-def _percent(log_ratio: float) -> float:
-    return 100.0 * float(np.expm1(log_ratio)) + 0.0  # a negative zero becomes a plain one
-
-
-def _interval(judged: _Judged, index: int, other: int, *, fall: float) -> tuple[float, float]:
-    if index == other:
-        return 0.0, 0.0
-    middle, half = judged.difference_px2[index, other], judged.half_px2[index, other]
-    return _percent(fall * float(middle + half)), _percent(fall * float(middle - half))
-
-
-def _pair(paths: Sequence[Path], judged: _Judged, sharper: int, softer: int, *, fall: float) -> PairOdds:
-    return PairOdds(
-        sharper=paths[sharper],
-        softer=paths[softer],
-        probability=1.0 - 0.5 * float(judged.p_value[softer, sharper]),
-        detail_percent=_percent(fall * float(judged.difference_px2[softer, sharper])),
-        ci95_percent=_interval(judged, softer, sharper, fall=fall),
-        told_apart=bool(judged.told[softer, sharper]),
-    )
-
-
-def _answer(frames: Sequence[RankedFrame], sizes: Sequence[int], *, told: bool) -> str:
+def _answer(frames: Sequence[RankedFrame], sharpest: int, *, told: bool) -> str:
     if not told:
         return (
             f"These {len(frames)} frames can't be told apart: their differences in sharpness lie within the noise "
@@ -211,25 +211,23 @@ def _answer(frames: Sequence[RankedFrame], sizes: Sequence[int], *, told: bool) 
         )
     best, last = frames[0], frames[-1]
     low, high = last.ci95_percent
-    if sizes[0] == 1:
+    if sharpest == 1:
         first = f"{best.photo.name} is the sharpest of {len(frames)} frames"
     else:
-        first = f"{sizes[0]} of {len(frames)} frames are sharpest and can't be told apart, {best.photo.name} among them"
+        first = f"{sharpest} of {len(frames)} frames are sharpest and can't be told apart, {best.photo.name} among them"
     return (
         f"{first}; {last.photo.name} is the softest, with {-last.detail_percent:.0f} % less contrast in fine detail "
         f"(95 % interval {-high:.0f} to {-low:.0f} %)."
     )
 
 
-def _cautions(reference: Frame) -> tuple[str, ...]:
-    cautions = ["The order holds for these frames of this scene; it says nothing of a lens by itself."]
+def _cautions(reference: Frame) -> Iterator[str]:
+    yield "The order holds for these frames of this scene; it says nothing of a lens by itself."
     if not reference.photograph.sensor_data:
-        cautions.append(
-            "Finished pictures: the camera's sharpening and noise reduction are part of what is compared."
+        yield "Finished pictures: the camera's sharpening and noise reduction are part of what is compared."
+    cell = reference.lattice.cell_px
+    if cell > 1:
+        yield (
+            f"Samples were averaged over {cell} x {cell} pixels (the pattern of this sensor's filters), so detail "
+            "finer than that is not compared."
         )
-    if reference.lattice.cell_px > 1:
-        cautions.append(
-            f"Samples were averaged over {reference.lattice.cell_px} x {reference.lattice.cell_px} pixels (the pattern "
-            "of this sensor's filters), so detail finer than that is not compared."
-        )
-    return tuple(cautions)

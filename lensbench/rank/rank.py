@@ -90,21 +90,51 @@ def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
     SweepError
         The frames do not show the same scene, or hold too little detail above the noise.
     """
+    used: list[Path] = []
     left: list[RejectedShot] = []
-    tell = progress or (lambda _done, _total: None)
-    (first, (reference, quiet)), rest = _first_readable(paths, left)
-    used, overlaid, hushed = [first], [], []
-    tell(len(paths) - len(rest), len(paths))
-    for path in rest:
-        if laid := _laid_over(path, reference, quiet, left):
+    overlaid: list[tuple[Overlaid, ComplexArray]] = []
+    pieces: tuple[ReferencePieces, ReferencePieces] | None = None
+    for number, path in enumerate(paths, start=1):
+        unlike = ""
+        try:
+            frame = open_frame(path)
+            if pieces is None:
+                pieces = _reference(frame)
+            elif not (unlike := _unlike(pieces[0].frame, frame)):
+                overlaid.append(_laid_over(frame, *pieces))
+        except ImageError as error:
+            reason = str(error).removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
+            left.append(RejectedShot(path=path, reason=reason))
+        else:
             used.append(path)
-            overlaid.append(laid[0])
-            hushed.append(laid[1])
-        tell(len(used) + len(left), len(paths))
-    if not overlaid:
-        raise ImageError(
-            f"{len(paths) - len(left)} of {len(paths)} photographs can be read: {left[0].reason}"
-        )
+        if unlike:
+            raise ImageError(unlike)
+        if progress:
+            progress(number, len(paths))
+    if pieces is None or not overlaid:
+        count = len(paths) - len(left)
+        known = f"{count} of {len(paths)}" if count else f"none of {len(paths)}"
+        raise ImageError(f"{known} photographs can be read: {left[0].reason}")
+    return replace(_ranking(used, *pieces, overlaid), left_out=tuple(left))
+
+
+def _laid_over(
+    frame: Frame, reference: ReferencePieces, quiet: ReferencePieces
+) -> tuple[Overlaid, ComplexArray]:
+    """A frame's pieces with detail where the reference has them, and the spectra of its quiet ones."""
+    over = lay_over(frame, reference)
+    shift = np.rint(np.median(over.shift_cells, axis=0)).astype(np.int64)
+    return over, frame.pieces(quiet.corners + shift, quiet.size).spectra
+
+
+def _ranking(
+    used: Sequence[Path],
+    reference: ReferencePieces,
+    quiet: ReferencePieces,
+    laid: Sequence[tuple[Overlaid, ComplexArray]],
+) -> Ranking:
+    """Rank frames by the pieces that show the same in all of them."""
+    overlaid = [over for over, _ in laid]
     alike = np.stack([over.likeness > ALIKE for over in overlaid])
     _check_scene(used, alike)
     use = alike.all(axis=0)
@@ -114,55 +144,9 @@ def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
             "leave out frames in which the scene moved"
         )
     spectra = np.stack([reference.spectra[use], *(over.spectra[use] for over in overlaid)])
-    still = np.stack([quiet.spectra, *hushed])
-    fit = _fit(spectra, still, reference)
+    fit = _fit(spectra, np.stack([quiet.spectra, *(still for _, still in laid)]), reference)
     shifts = [np.zeros(2), *(np.median(over.shift_cells[use], axis=0) for over in overlaid)]
-    ranking = ordered(used, fit, reference.frame, shifts_cells=np.stack(shifts))
-    return replace(ranking, left_out=tuple(left))
-
-
-Pieced = tuple[ReferencePieces, ReferencePieces]
-
-
-def _first_readable(
-    paths: Sequence[Path], left: list[RejectedShot]
-) -> tuple[tuple[Path, Pieced], Sequence[Path]]:
-    """First photograph that can be read, the one that others are laid over, and those that follow it."""
-    for number, path in enumerate(paths, start=1):
-        try:
-            return (path, _reference(open_frame(path))), paths[number:]
-        except ImageError as error:
-            left.append(_unreadable(path, error))
-    raise ImageError(f"none of {len(paths)} photographs can be read: {left[0].reason}")
-
-
-def _laid_over(
-    path: Path, reference: ReferencePieces, quiet: ReferencePieces, left: list[RejectedShot]
-) -> tuple[Overlaid, ComplexArray] | None:
-    """Lay one photograph over the first; None where it cannot be read, which is noted.
-
-    Raises
-    ------
-    ImageError
-        It is of another kind.
-    """
-    try:
-        frame = open_frame(path)
-    except ImageError as error:
-        left.append(_unreadable(path, error))
-        return None
-    _check_kind(reference.frame, frame)
-    try:
-        over = lay_over(frame, reference)
-        shift = np.rint(np.median(over.shift_cells, axis=0)).astype(np.int64)
-        return over, frame.pieces(quiet.corners + shift, quiet.size).spectra
-    except ImageError as error:
-        left.append(_unreadable(path, error))
-        return None
-
-
-def _unreadable(path: Path, error: ImageError) -> RejectedShot:
-    return RejectedShot(path=path, reason=str(error).removeprefix(f"{path}: ").removeprefix(f"{path.name}: "))
+    return ordered(used, fit, reference.frame, shifts_cells=np.stack(shifts))
 
 
 def _reference(frame: Frame) -> tuple[ReferencePieces, ReferencePieces]:
@@ -170,23 +154,21 @@ def _reference(frame: Frame) -> tuple[ReferencePieces, ReferencePieces]:
     size = frame.piece_cells
     corners = _candidates(frame, size)
     cut = frame.pieces(corners, size)
-    detail = _detail(frame, cut, size)
-    open_ones = np.flatnonzero((cut.clipped <= _CLIPPED) & (detail[0] > 0.0))
-    by_detail = open_ones[np.argsort(-detail[0][open_ones], kind="stable")]
-    chosen = [index for index in by_detail if detail[1][index]][:MOST_PIECES]
+    detail, clear = _detail(frame, cut, size)
+    unclipped = np.flatnonzero((cut.clipped <= _CLIPPED) & (detail > 0.0))
+    by_detail = unclipped[np.argsort(-detail[unclipped], kind="stable")]
+    chosen = by_detail[clear[by_detail]][:MOST_PIECES]
     if len(chosen) < FEWEST_PIECES:
         raise SweepError(
             f"{frame.path.name}: {len(chosen)} places hold detail that is neither clipped nor lost in noise, "
             f"{FEWEST_PIECES} are needed; photograph a scene with fine texture, exposed so that nothing is white"
         )
-    quiet = [index for index in by_detail[::-1] if index not in set(chosen)][:QUIET_PIECES]
-    return _picked(frame, cut, corners, chosen), _picked(frame, cut, corners, quiet or chosen[-QUIET_PIECES:])
-
-
-def _picked(frame: Frame, cut: Pieces, corners: IntArray, chosen: list[int]) -> ReferencePieces:
-    return ReferencePieces(
-        frame=frame, corners=corners[chosen], size=cut.spectra.shape[1], spectra=cut.spectra[chosen]
+    others = by_detail[::-1][~np.isin(by_detail[::-1], chosen)][:QUIET_PIECES]
+    first, second = (
+        ReferencePieces(frame=frame, corners=corners[which], size=size, spectra=cut.spectra[which])
+        for which in (chosen, others if len(others) else chosen[-QUIET_PIECES:])
     )
+    return first, second
 
 
 def _candidates(frame: Frame, size: int) -> IntArray:
@@ -200,28 +182,27 @@ def _candidates(frame: Frame, size: int) -> IntArray:
     return np.stack(np.meshgrid(down, right, indexing="ij"), axis=-1).reshape(-1, 2).astype(np.int64)
 
 
-def _detail(frame: Frame, cut: Pieces, size: int) -> tuple[FloatArray, FloatArray]:
+def _detail(frame: Frame, cut: Pieces, size: int) -> tuple[FloatArray, BoolArray]:
     """Each piece's power of detail, and whether it stands above the finest bins' (mostly noise)."""
-    rows, columns, whole = frequencies(size, lattice=frame.lattice)
-    radius = np.hypot(rows, columns)
+    _, _, radius, whole = frequencies(size, lattice=frame.lattice)
     power = np.abs(cut.spectra) ** 2
-    middle = power[:, whole & (radius > 0.06) & (radius < 0.25)].mean(axis=1)
-    coarse = power[:, whole & (radius > 0.03) & (radius < 0.1)].mean(axis=1)
-    finest = power[:, whole & (radius > 0.36)].mean(axis=1)
-    return middle, np.asarray(coarse > 4.0 * finest, np.float64)
+    middle, coarse, finest = (
+        power[:, whole & (radius > low) & (radius < high)].mean(axis=1)
+        for low, high in ((0.06, 0.25), (0.03, 0.1), (0.36, np.inf))
+    )
+    return middle, np.asarray(coarse > 4.0 * finest, np.bool_)
 
 
-def _check_kind(first: Frame, other: Frame) -> None:
+def _unlike(first: Frame, other: Frame) -> str:
+    """What keeps two frames from being put in order; empty where they are of one kind."""
     kinds = [(frame.photograph.size_px, frame.channel, frame.lattice) for frame in (first, other)]
-    if kinds[0] != kinds[1]:
-        sizes = [
-            f"{frame.photograph.size_px[0]} x {frame.photograph.size_px[1]} {frame.channel}"
-            for frame in (first, other)
-        ]
-        raise ImageError(
-            f"{other.path.name} ({sizes[1]}) is not of the kind of {first.path.name} ({sizes[0]}); "
-            "only frames of one camera, one size and one file format are put in order"
-        )
+    if kinds[0] == kinds[1]:
+        return ""
+    sizes = [f"{size_px[0]} x {size_px[1]} {channel}" for size_px, channel, _ in kinds]
+    return (
+        f"{other.path.name} ({sizes[1]}) is not of the kind of {first.path.name} ({sizes[0]}); "
+        "only frames of one camera, one size and one file format are put in order"
+    )
 
 
 def _check_scene(paths: Sequence[Path], alike: BoolArray) -> None:
@@ -237,8 +218,7 @@ def _check_scene(paths: Sequence[Path], alike: BoolArray) -> None:
 
 def _fit(spectra: ComplexArray, still: ComplexArray, reference: ReferencePieces) -> BlurFit:
     """Fill the rings and fit; shapes of both (frames, pieces, rows, columns)."""
-    rows, columns, whole = frequencies(reference.size, lattice=reference.frame.lattice)
-    radius = np.hypot(rows, columns)
+    _, _, radius, whole = frequencies(reference.size, lattice=reference.frame.lattice)
     numbers = np.floor((radius - LOWEST_CYPX) / RING_CYPX)
     rings = np.where(whole & (radius >= LOWEST_CYPX), numbers, -1.0).astype(np.int64)
     used = rings >= 0

@@ -107,8 +107,7 @@ def noise_ratio(quiet: FloatArray, transfer: FloatArray) -> FloatArray:
     """
     total = quiet.sum(axis=0)
     frames = total.shape[-1]
-    own = np.diagonal(total, axis1=-2, axis2=-1)
-    shared = _beside(total / np.maximum(np.sqrt(own[:, :, None] * own[:, None, :]), 1e-30)).mean(axis=1)
+    shared = _coherence(total).mean(axis=1)
     if len(quiet) < _FEWEST_QUIET or float(shared.min()) > _SHARED_BY_ALL:
         return np.ones((frames, frames))
     ring = shared <= max(_NOISY_COHERENCE, float(shared.min()))
@@ -126,6 +125,12 @@ def _log_level(noise: FloatArray) -> FloatArray:
     """Logarithm of noise powers against their median."""
     held = np.log(np.maximum(noise, 0.02 * float(np.abs(noise).max()) + 1e-30))
     return np.asarray(held - np.median(held), np.float64)
+
+
+def _coherence(total: FloatArray) -> FloatArray:
+    """Coherence of every two frames, shape (rings, pairs)."""
+    own = np.diagonal(total, axis1=-2, axis2=-1)
+    return _beside(total / np.maximum(np.sqrt(own[:, :, None] * own[:, None, :]), 1e-30))
 
 
 def _beside(square: FloatArray) -> FloatArray:
@@ -187,9 +192,8 @@ def _settled_ratio(total: FloatArray, rings: Rings, radius: FloatArray, weight: 
 
 def _weights(total: FloatArray, bins: FloatArray) -> FloatArray:
     """Weigh each ring by what it tells: bins times signal over noise, from the frames' mean coherence."""
-    own = np.diagonal(total, axis1=-2, axis2=-1)
-    coherence = total / np.maximum(np.sqrt(own[:, :, None] * own[:, None, :]), 1e-30)
-    mean, worst = _beside(coherence).mean(axis=1), _beside(coherence).min(axis=1)
+    coherence = _coherence(total)
+    mean, worst = coherence.mean(axis=1), coherence.min(axis=1)
     capped = np.minimum(mean, _MOST_COHERENCE)
     clear = (mean > _LEAST_COHERENCE) & (worst > 0.3 * _LEAST_COHERENCE)
     clear &= np.cumprod(clear).astype(np.bool_)  # what comes back beyond the noise is no signal

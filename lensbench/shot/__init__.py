@@ -3,7 +3,7 @@
 from lensbench.shot.geometry import zone_borders, zone_of
 from lensbench.shot.measure import measure_shot
 from lensbench.shot.options import MeasureOptions
-from lensbench.shot.shake import common_blur
+from lensbench.shot.quality import common_blur
 from lensbench.shot.zones import is_usable, mean_by_zone
 
 __all__ = [

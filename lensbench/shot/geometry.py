@@ -173,32 +173,23 @@ def _pose(
     plane = _centred(homography, size_px)
     pitch_mm = None if pixel_pitch_um is None else pixel_pitch_um / 1000.0
     scale = _scale_on_axis(plane)
-    known = focal_length_mm is not None and pitch_mm is not None
-    if known and focal_length_mm is not None and pitch_mm is not None:
-        image_px: float | None = focal_length_mm * (1.0 + scale * pitch_mm) / pitch_mm
-    else:
-        image_px = _image_distance_px(plane, size_px)
+    image_px = _image_distance_px(plane, size_px)
+    if focal_length_mm is not None and pitch_mm is not None:
+        image_px = focal_length_mm * (1.0 + scale * pitch_mm) / pitch_mm
     axes = _chart_axes(plane, image_px or hypot(*size_px))
     unshortened = 1.0 / sqrt(max(abs(float(axes[2, 2])), 1e-6))  # the tilt shortens areas by its cosine
     magnification = None if pitch_mm is None else scale * unshortened * pitch_mm
-    distance_mm = (
-        None
-        if magnification is None or focal_length_mm is None
-        else optics.chart_distance_mm(focal_length_mm=focal_length_mm, magnification=magnification)
-    )
-    return Pose(
-        tilt=_tilt(axes, tilt_known=image_px is not None),
-        magnification=magnification,
-        distance_mm=distance_mm,
-    )
+    distance_mm = None
+    if magnification is not None and focal_length_mm is not None:
+        distance_mm = optics.chart_distance_mm(focal_length_mm=focal_length_mm, magnification=magnification)
+    tilt = _tilt(axes, tilt_known=image_px is not None)
+    return Pose(tilt=tilt, magnification=magnification, distance_mm=distance_mm)
 
 
 def _centred(homography: FloatArray, size_px: tuple[int, int]) -> FloatArray:
     """Rewrite it for (right, down), from the picture's centre, positive in front of the camera."""
-    shift = np.array(
-        [[1.0, 0.0, -(size_px[0] - 1) / 2.0], [0.0, 1.0, -(size_px[1] - 1) / 2.0], [0.0, 0.0, 1.0]]
-    )
-    swap = np.array([[0.0, 1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+    shift, swap = np.eye(3), np.eye(3)[[1, 0, 2]]
+    shift[:2, 2] = (1.0 - np.asarray(size_px)) / 2.0
     plane = np.asarray(swap @ shift @ homography @ swap, np.float64)
     on_axis = np.linalg.solve(plane, np.array([0.0, 0.0, 1.0]))
     return plane if on_axis[2] > 0.0 else -plane

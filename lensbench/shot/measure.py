@@ -13,29 +13,19 @@ from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget, find_chart
 from lensbench.edge import EdgeShapes, colour_shift, radial_shift
 from lensbench.model.errors import ChartError, ImageError
 from lensbench.model.flags import remark
-from lensbench.model.shot import (
-    Box,
-    ChartEdge,
-    ChartSeen,
-    Direction,
-    Edge,
-    Metadata,
-    PrintProfile,
-    Samples,
-    ShotResult,
-)
-from lensbench.shot.coverage import Illumination, framing_percent, illumination, printed_contrast
+from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, Metadata, Samples, ShotResult
+from lensbench.shot.corrections import diffraction_q, freed_of_print, subtract_neighbour_edges
 from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
-from lensbench.shot.options import MeasureOptions
-from lensbench.shot.print_blur import (
-    divided_out,
-    px_per_mm_along,
-    typical_print_remarks,
-    with_print_doubt,
-    with_total_doubt,
+from lensbench.shot.light import (
+    Illumination,
+    framing_percent,
+    illumination,
+    printed_contrast,
+    tone_exponent,
+    tone_remarks,
 )
-from lensbench.shot.quality import Seen, ToneScale, quality_remarks, tone_remarks, tone_scale
-from lensbench.shot.surroundings import diffraction_q, subtract_neighbour_edges
+from lensbench.shot.options import MeasureOptions
+from lensbench.shot.quality import quality_remarks
 from lensbench.shot.zones import summarise
 
 Arm = tuple[FoundTarget, ArmRegion]
@@ -102,7 +92,7 @@ def measure_shot(
     result = _result(photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples)
     if options.method == "iso":
         result = replace(result, quality=(*result.quality, remark("standard_window")))
-    return _as_seen(_freed_of_print(result, chart, options.print_profile), options)
+    return _as_seen(freed_of_print(result, chart.mapping, options.print_profile), options)
 
 
 def _as_seen(result: ShotResult, options: MeasureOptions) -> ShotResult:
@@ -121,19 +111,6 @@ def _pose(photo: photos.Photo, chart: ChartFound, metadata: Metadata, pitch_um: 
         focal_length_mm=metadata.focal_length_mm,
         pixel_pitch_um=pitch_um,
         spread=chart.mapping.spread,
-    )
-
-
-def _freed_of_print(result: ShotResult, chart: ChartFound, profile: PrintProfile | None) -> ShotResult:
-    """Divide the print out where it is known, else say what a typical one would cost."""
-    px_per_mm = px_per_mm_along(chart.mapping, result.edges)
-    if profile is None:
-        remarks = typical_print_remarks(result.edges, px_per_mm=px_per_mm)
-        return replace(result, quality=(*result.quality, *remarks))
-    divided = divided_out(result.edges, profile, px_per_mm=px_per_mm)
-    zones = with_print_doubt(summarise(divided.edges, result.size_px), divided, result.size_px)
-    return replace(
-        result, edges=with_total_doubt(divided), summary=zones, quality=(*result.quality, *divided.remarks)
     )
 
 
@@ -184,39 +161,28 @@ def _result(
     edges: tuple[ChartEdge, ...],
     samples: list[Samples],
 ) -> ShotResult:
-    tones = tone_scale(photo, chart)
+    exponent = tone_exponent(photo, chart)
     light = illumination(chart)
-    seen = _chart_seen(chart, tones, light, edges)
-    remarks = quality_remarks(
-        Seen(
-            metadata=metadata,
-            size_px=photo.size_px,
-            pixel_pitch_um=pitch_um,
-            chart=seen,
-            pose=pose,
-            edges=edges,
-            samples=samples,
-            uneven_light_percent=light.uneven_percent,
-        )
-    )
-    return ShotResult(
+    result = ShotResult(
         path=photo.path,
         metadata=metadata,
         size_px=photo.size_px,
         sensor_data=photo.sensor_data,
         pixel_pitch_um=pitch_um,
-        chart=seen,
+        chart=_chart_seen(chart, exponent, light, edges),
         magnification=pose.magnification,
         distance_mm=pose.distance_mm,
         tilt=pose.tilt,
         edges=edges,
         summary=summarise(edges, photo.size_px),
-        quality=(*photo.remarks, *remarks, *tone_remarks(tones)),
+        quality=photo.remarks,
     )
+    remarks = quality_remarks(result, samples, uneven_light_percent=light.uneven_percent)
+    return replace(result, quality=(*photo.remarks, *remarks, *tone_remarks(exponent)))
 
 
 def _chart_seen(
-    chart: ChartFound, tones: ToneScale, light: Illumination, edges: tuple[ChartEdge, ...]
+    chart: ChartFound, exponent: float, light: Illumination, edges: tuple[ChartEdge, ...]
 ) -> ChartSeen:
     return ChartSeen(
         name=chart.layout.name,
@@ -225,7 +191,7 @@ def _chart_seen(
         contrast=printed_contrast([edge.edge for edge in edges], rough=chart.contrast),
         residual_px=chart.residual_px,
         radial_distortion_percent=chart.mapping.distortion_percent,
-        tone_exponent=tones.exponent,
+        tone_exponent=exponent,
         framing_percent=framing_percent(chart),
         outermost_light_percent=light.outermost_percent,
         outermost_height=light.outermost_height,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Final
 
-from lensbench.edge import Aperture, Method, Viewing
+from lensbench.edge import Aperture, Method, Viewing, viewing_of
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import Metadata, PrintProfile
 from lensbench.model.units import PITCH_LIMITS_UM
@@ -65,10 +65,7 @@ class MeasureOptions:
         """Way of looking at a picture of this height; None unless both lengths are given."""
         if self.print_and_eye_mm is None:
             return None
-        height_mm, distance_mm = self.print_and_eye_mm
-        return Viewing(
-            picture_height_px=picture_height_px, print_height_mm=height_mm, distance_mm=distance_mm
-        )
+        return viewing_of(picture_height_px, print_and_eye_mm=self.print_and_eye_mm)
 
     def aperture(
         self, metadata: Metadata, *, pixel_pitch_um: float | None, magnification: float | None, channel: str

@@ -1,40 +1,38 @@
 """What one photograph tells of its own faults; each remark bears the figure seen and its limit.
 
-Among them: whether the picture's tone scale is linear, by the chart's row of tones against their nominal reflectances.
-A printer's greys are not exact, so only a scale that is clearly bent is called so: one that follows the
-reflectance to a power far from 1. Bare paper at both ends of the row takes out light that falls unevenly.
+Among them shake: blur in one direction of the picture that all edges share, whatever their place. Movement by a length
+L along a direction adds L^2/12 cos^2 of the angle between it and an edge's normal to the squared blur of every edge. A
+lens's own astigmatism turns with the radius and vanishes in the centre, so both can be told apart where edges of all
+directions are spread over the field.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import hypot, isfinite
-from typing import Final, Protocol
+from math import atan2, degrees, hypot, isfinite, nan, sqrt
+from typing import Final
 
 import numpy as np
 
 from lensbench import optics
-from lensbench.chart.find import ChartFound
-from lensbench.chart.layout import TONES
 from lensbench.model.flags import Remark, remark
-from lensbench.model.shot import Box, ChartEdge, ChartSeen, Metadata, Samples
+from lensbench.model.shot import ChartEdge, Metadata, Samples, ShotResult
 from lensbench.model.units import FloatArray
-from lensbench.shot.geometry import Pose, zone_of
-from lensbench.shot.shake import shake_remarks
+from lensbench.shot.geometry import zone_of
 
-WHITE_CLIPPED_SHARE: Final = 0.2
+_WHITE_CLIPPED_SHARE: Final = 0.2
 """Of the regions; a glare spot spoils fewer."""
-DARKEST_WHITE: Final = 0.2
-LOWEST_SNR: Final = 20.0
-FLAGGED_SHARE: Final = 0.25
-LARGEST_OVERSHOOT_PERCENT: Final = 0.3
+_DARKEST_WHITE: Final = 0.2
+_LOWEST_SNR: Final = 20.0
+_FLAGGED_SHARE: Final = 0.25
+_LARGEST_OVERSHOOT_PERCENT: Final = 0.3
 """As a median over the photograph's edges; without sharpening it is 0, for an edge is held free of overshoots that
 noise could make."""
-LARGEST_OF_BOUND: Final = 1.05
+_LARGEST_OF_BOUND: Final = 1.05
 """Of the MTF50 that diffraction and pixel allow: f-numbers are told to 1 %, wavelengths to some."""
-FEWEST_TARGETS: Final = 8
-NEAREST_FOCAL_LENGTHS: Final = 25.0
+_FEWEST_TARGETS: Final = 8
+_NEAREST_FOCAL_LENGTHS: Final = 25.0
 """Customary; common practice, no source."""
-UNEVEN_LIGHT_PERCENT: Final = 10.0
+_UNEVEN_LIGHT_PERCENT: Final = 10.0
 """Of the centre's light: what chart standards allow across a chart, from memory."""
 
 _LOSS_PERCENT: Final = 3.0
@@ -42,38 +40,30 @@ _TILT_FLOOR_DEG: Final = 0.5
 _TILT_WITHOUT_SETTINGS_DEG: Final = 1.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Seen:
-    """What the remarks go by."""
+def quality_remarks(
+    shot: ShotResult, samples: Sequence[Samples], *, uneven_light_percent: float
+) -> list[Remark]:
+    """Raise every flag of the registry that this photograph deserves by itself.
 
-    metadata: Metadata
-    size_px: tuple[int, int]
-    pixel_pitch_um: float | None
-    chart: ChartSeen
-    pose: Pose
-    edges: Sequence[ChartEdge]
-    samples: Sequence[Samples]
-    """The region of each edge, in the same order."""
-    uneven_light_percent: float
-    """Slope of the lamps' light over half a diagonal; NaN where it is not known."""
-
-
-def quality_remarks(seen: Seen) -> list[Remark]:
-    """Raise every flag of the registry that this photograph deserves by itself."""
-    raised = [
-        *_settings(seen.metadata, seen.pixel_pitch_um),
-        *_exposure(seen),
-        *_processing(seen.edges),
-        *_too_sharp(seen),
-        *_standing(seen),
-        *_coverage(seen),
-        *shake_remarks(seen.edges),
+    Parameters
+    ----------
+    shot : ShotResult
+        As measured.
+    samples : sequence of Samples
+        The region of each edge, in the same order.
+    uneven_light_percent : float
+        Slope of the lamps' light over half a diagonal; NaN where it is not known.
+    """
+    return [
+        *_settings(shot.metadata, shot.pixel_pitch_um),
+        *_exposure(shot.edges, samples),
+        *_processing(shot.edges),
+        *_too_sharp(shot),
+        *_standing(shot),
+        *_coverage(shot),
+        *shake_remarks(shot.edges),
+        *_uneven_light(uneven_light_percent),
     ]
-    uneven = seen.uneven_light_percent
-    if uneven > UNEVEN_LIGHT_PERCENT:
-        limit = f"limit {UNEVEN_LIGHT_PERCENT:.0f} %"
-        raised.append(remark("uneven_light", f"{uneven:.0f} % from the centre to one side, {limit}"))
-    return raised
 
 
 def _settings(metadata: Metadata, pixel_pitch_um: float | None) -> list[Remark]:
@@ -85,33 +75,35 @@ def _settings(metadata: Metadata, pixel_pitch_um: float | None) -> list[Remark]:
     return [remark(flag) for flag, value in missing.items() if value is None]
 
 
-def _exposure(seen: Seen) -> list[Remark]:
-    clipped = sum(
-        _white_clipped(samples)
-        for samples, edge in zip(seen.samples, seen.edges, strict=True)
-        if any(flag.flag == "clipped" for flag in edge.edge.flags)
-    )
-    if clipped > WHITE_CLIPPED_SHARE * len(seen.samples):
-        return [remark("white_clipped", f"{clipped} of {len(seen.samples)} edges")]
+def _uneven_light(percent: float) -> list[Remark]:
+    if not percent > _UNEVEN_LIGHT_PERCENT:  # NaN is not known to be uneven
+        return []
+    limit = f"limit {_UNEVEN_LIGHT_PERCENT:.0f} %"
+    return [remark("uneven_light", f"{percent:.0f} % from the centre to one side, {limit}")]
+
+
+def _exposure(edges: Sequence[ChartEdge], regions: Sequence[Samples]) -> list[Remark]:
+    clipped = 0
+    for samples, edge in zip(regions, edges, strict=True):
+        if any(flag.flag == "clipped" for flag in edge.edge.flags):
+            bright = int(np.count_nonzero(samples.clipped & (samples.values > 0.5)))
+            clipped += bool(bright > 0.001 * np.count_nonzero(samples.present))
+    if clipped > _WHITE_CLIPPED_SHARE * len(regions):
+        return [remark("white_clipped", f"{clipped} of {len(regions)} edges")]
     remarks = []
-    white = _median([edge.edge.bright_level for edge in seen.edges])
-    if white < DARKEST_WHITE:
-        limit = f"limit {100 * DARKEST_WHITE:.0f} %"
+    white = _median(edge.edge.bright_level for edge in edges)
+    if white < _DARKEST_WHITE:
+        limit = f"limit {100 * _DARKEST_WHITE:.0f} %"
         remarks.append(remark("underexposed", f"paper white at {100 * white:.0f} % of full scale, {limit}"))
-    snr = _median([edge.edge.snr for edge in seen.edges])
-    if snr < LOWEST_SNR:
-        remarks.append(remark("low_snr", f"median SNR {snr:.0f}, limit {LOWEST_SNR:.0f}"))
+    snr = _median(edge.edge.snr for edge in edges)
+    if snr < _LOWEST_SNR:
+        remarks.append(remark("low_snr", f"median SNR {snr:.0f}, limit {_LOWEST_SNR:.0f}"))
     return remarks
 
 
-def _white_clipped(samples: Samples) -> bool:
-    share = np.count_nonzero(samples.clipped & (samples.values > 0.5)) / np.count_nonzero(samples.present)
-    return bool(share > 0.001)
-
-
-def _median(figures: list[float]) -> float:
+def _median(figures: Iterable[float]) -> float:
     finite = [figure for figure in figures if isfinite(figure)]
-    return float(np.median(finite)) if finite else float("nan")
+    return float(np.median(finite)) if finite else nan
 
 
 def _processing(edges: Sequence[ChartEdge]) -> list[Remark]:
@@ -121,184 +113,147 @@ def _processing(edges: Sequence[ChartEdge]) -> list[Remark]:
     """
     measured = [edge.edge for edge in edges if edge.edge.measured]
     remarks = []
-    overshoot = _median([(edge.overshoot_percent + edge.undershoot_percent) / 2.0 for edge in measured])
-    if overshoot > LARGEST_OVERSHOOT_PERCENT:
-        limit = f"limit {LARGEST_OVERSHOOT_PERCENT:g} %"
+    overshoot = _median((edge.overshoot_percent + edge.undershoot_percent) / 2.0 for edge in measured)
+    if overshoot > _LARGEST_OVERSHOOT_PERCENT:
+        limit = f"limit {_LARGEST_OVERSHOOT_PERCENT:g} %"
         remarks.append(remark("sharpened", f"median over- and undershoot {overshoot:.1f} %, {limit}"))
     for flag in ("tone_curve", "screened_print", "curved"):
         bearing = sum(any(r.flag == flag for r in edge.flags) for edge in measured)
-        if bearing > FLAGGED_SHARE * len(measured):
-            limit = f"limit {100 * FLAGGED_SHARE:.0f} %"
+        if bearing > _FLAGGED_SHARE * len(measured):
+            limit = f"limit {100 * _FLAGGED_SHARE:.0f} %"
             remarks.append(remark(flag, f"{bearing} of {len(measured)} edges, {limit}"))
     return remarks
 
 
-def _too_sharp(seen: Seen) -> list[Remark]:
+def _too_sharp(shot: ShotResult) -> list[Remark]:
     """Raise for edges sharper than diffraction and pixel let any lens be: only processing makes them so."""
-    f_number, pitch_um = seen.metadata.f_number, seen.pixel_pitch_um
-    if f_number is None or pitch_um is None or seen.pose.magnification is None:
+    f_number, pitch_um = shot.metadata.f_number, shot.pixel_pitch_um
+    if f_number is None or pitch_um is None or shot.magnification is None:
         return []
-    q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=seen.pose.magnification)
+    q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=shot.magnification)
     bound = optics.allowed_mtf50_cypx(q)
-    mtf50 = _median([edge.edge.mtf50_cypx for edge in seen.edges])
-    if not mtf50 > LARGEST_OF_BOUND * bound:
+    mtf50 = _median(edge.edge.mtf50_cypx for edge in shot.edges)
+    if not mtf50 > _LARGEST_OF_BOUND * bound:
         return []
-    return [
-        remark(
-            "sharpened",
-            f"middle MTF50 {mtf50:.3f} cy/px, where diffraction and pixel allow {bound:.3f}; limit "
-            f"{LARGEST_OF_BOUND:g} times as much",
-        )
-    ]
+    limit = f"limit {_LARGEST_OF_BOUND:g} times as much"
+    allowed = f"where diffraction and pixel allow {bound:.3f}"
+    return [remark("sharpened", f"middle MTF50 {mtf50:.3f} cy/px, {allowed}; {limit}")]
 
 
-def _standing(seen: Seen) -> list[Remark]:
+def _standing(shot: ShotResult) -> list[Remark]:
     remarks = []
-    limit = tilt_limit_deg(seen.metadata, size_px=seen.size_px, pitch_um=seen.pixel_pitch_um, pose=seen.pose)
-    tilt = seen.pose.tilt
+    limit = tilt_limit_deg(
+        shot.metadata, size_px=shot.size_px, pitch_um=shot.pixel_pitch_um, magnification=shot.magnification
+    )
+    tilt = shot.tilt
     off_deg = hypot(tilt.yaw_deg, tilt.pitch_deg)
     if off_deg > limit:  # NaN compares as no tilt
         parts = f"yaw {tilt.yaw_deg:+.2f}, pitch {tilt.pitch_deg:+.2f}"
         remarks.append(remark("tilted", f"{off_deg:.2f} degrees: {parts}; limit {limit:.2f}"))
-    focal, distance = seen.metadata.focal_length_mm, seen.pose.distance_mm
-    if focal is not None and distance is not None and distance / focal < NEAREST_FOCAL_LENGTHS:
-        limit_words = f"limit {NEAREST_FOCAL_LENGTHS:.0f}"
-        remarks.append(remark("too_near", f"{distance / focal:.1f} focal lengths, {limit_words}"))
+    focal, distance = shot.metadata.focal_length_mm, shot.distance_mm
+    if focal is not None and distance is not None and distance / focal < _NEAREST_FOCAL_LENGTHS:
+        near = f"{distance / focal:.1f} focal lengths, limit {_NEAREST_FOCAL_LENGTHS:.0f}"
+        remarks.append(remark("too_near", near))
     return remarks
 
 
 def tilt_limit_deg(
-    metadata: Metadata, *, size_px: tuple[int, int], pitch_um: float | None, pose: Pose
+    metadata: Metadata, *, size_px: tuple[int, int], pitch_um: float | None, magnification: float | None
 ) -> float:
     """Tilt at which defocus costs the picture's corner 3 % of MTF50, but at least half a degree.
 
     One degree where f-number, magnification or pixel pitch are unknown.
     """
-    if metadata.f_number is None or pose.magnification is None or pitch_um is None:
+    if metadata.f_number is None or magnification is None or pitch_um is None:
         return _TILT_WITHOUT_SETTINGS_DEG
     corner_mm = hypot(*size_px) / 2.0 * pitch_um / 1000.0
     allowed_um = optics.focus_shift_for_loss_um(metadata.f_number, loss_percent=_LOSS_PERCENT)
     tilt_deg = optics.tilt_deg_for_focus_shift(
-        corner_mm, magnification=pose.magnification, focus_shift_um=allowed_um
+        corner_mm, magnification=magnification, focus_shift_um=allowed_um
     )
     return max(tilt_deg, _TILT_FLOOR_DEG)
 
 
-def _coverage(seen: Seen) -> list[Remark]:
-    chart = seen.chart
-    if chart.targets_found < FEWEST_TARGETS:
-        return [
-            remark(
-                "few_targets",
-                f"{chart.targets_found} of the chart's {chart.targets_on_chart}, limit {FEWEST_TARGETS}",
-            )
-        ]
-    zones = {zone_of(edge.image_height, seen.size_px) for edge in seen.edges if edge.edge.measured}
+def _coverage(shot: ShotResult) -> list[Remark]:
+    chart = shot.chart
+    if chart.targets_found < _FEWEST_TARGETS:
+        few = f"{chart.targets_found} of the chart's {chart.targets_on_chart}, limit {_FEWEST_TARGETS}"
+        return [remark("few_targets", few)]
+    zones = {zone_of(edge.image_height, shot.size_px) for edge in shot.edges if edge.edge.measured}
     empty = [zone for zone in ("inner", "middle", "outer") if zone not in zones]
     return [remark("few_targets", f"no edge measured in zone {', '.join(empty)}")] if empty else []
 
 
-TONE_LIMITS: Final = (0.65, 1.5)
-"""Of the exponent: a gamma that was not undone gives 0.45 or 2.2; office printers' greys reach 0.75 to 1.35
-(common practice, no source)."""
-_SMALLEST_HALF_PX: Final = 2.0
-_BLUR_MARGIN: Final = 1.5
-_DARKEST: Final = 0.002
-"""Of the paper: what lies below says more of glare than of tone."""
-
-
-class _Cuttable(Protocol):
-    """A photograph, as far as this module needs it."""
-
-    @property
-    def size_px(self) -> tuple[int, int]:
-        """Rows and columns."""
-
-    def cut(self, box: Box) -> Samples:
-        """Linear samples inside a box."""
+_LARGEST_LOSS_PERCENT: Final = 6.0
+"""Difference of MTF50 between edges across and along the movement."""
+_SURE: Final = 5.0
+"""Standard deviations from none."""
+_FEWEST_EDGES: Final = 30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ToneScale:
-    """The tones as the picture shows them."""
+class CommonBlur:
+    """Blur in one direction over the whole field."""
 
-    exponent: float
-    """Of the reflectance that the picture's levels follow: 1 is linear. NaN where no row can be read."""
-    rows: int
-    """Rows of tones that were read."""
+    loss_percent: float
+    """Of MTF50: edges across the movement against edges along it."""
+    loss_sd_percent: float
+    direction_deg: float
+    """Of the movement: 0 level, 90 upright, positive counter-clockwise, in [0, 180)."""
+    length_px: float
+    """Of an even movement that would do this."""
 
 
-def tone_scale(photo: _Cuttable, chart: ChartFound) -> ToneScale:
-    """Read every row of tones that the picture shows whole, and fit the exponent.
+def shake_remarks(edges: Sequence[ChartEdge]) -> list[Remark]:
+    """Raise the flag for shake where the common blur is large and beyond doubt."""
+    blur = common_blur(edges)
+    if blur is None or blur.loss_percent < max(_LARGEST_LOSS_PERCENT, _SURE * blur.loss_sd_percent):
+        return []
+    from_level_deg = min(blur.direction_deg, 180.0 - blur.direction_deg)
+    named = "level" if from_level_deg <= 30.0 else "slanting" if from_level_deg < 60.0 else "upright"
+    moved = f"{blur.length_px:.1f} px of {named} movement, limit {_LARGEST_LOSS_PERCENT:.0f} %"
+    return [remark("shake", f"{blur.loss_percent:.0f} % of MTF50 by {moved}")]
 
-    Levels count from the row's own black to its own paper; the exponent is the weighted mean slope of their
-    logarithm over that of the reflectance, light tones counting more, for dark ones are printed worse.
+
+def common_blur(edges: Sequence[ChartEdge]) -> CommonBlur | None:
+    """Find the blur that edges share by their direction in the picture; None with fewer than 30 edges.
+
+    Least squares on squared blur: even powers of the image height, a slope across the field, the same turned with
+    the radius (astigmatism, from zero in the centre), and the common direction.
     """
-    levels = [_level(photo, box) for box in _boxes(chart, photo.size_px)]
-    rows = [_row(levels[start : start + len(TONES)]) for start in range(0, len(levels), len(TONES))]
-    read = [row for row in rows if row is not None]
-    if not read:
-        return ToneScale(exponent=float("nan"), rows=0)
-    level = np.median(read, axis=0)
-    reflectance = np.array([tone for tone in TONES if 0.0 < tone < 1.0])
-    if (np.diff(level) <= 0.0).any() or level[0] < _DARKEST or level[-1] >= 1.0:
-        return ToneScale(exponent=float("nan"), rows=len(read))
-    weight, log = reflectance, np.log(reflectance)
-    exponent = float((weight * log * np.log(level)).sum() / (weight * log**2).sum())
-    return ToneScale(exponent=exponent, rows=len(read))
-
-
-def _row(levels: Sequence[float]) -> FloatArray | None:
-    """Grey tones' levels, 0 at the row's black and 1 at its paper; None where it can't be read."""
-    if not all(isfinite(level) for level in levels):
+    measured = [edge for edge in edges if edge.edge.measured and edge.edge.mtf50_cypx > 0.0]
+    if len(measured) < _FEWEST_EDGES:
         return None
-    share = np.linspace(0.0, 1.0, len(levels))[1:-1]
-    paper = (1.0 - share) * levels[0] + share * levels[-1]
-    relative = np.array(levels[1:-1]) / paper
-    black = relative[0]
-    grey: FloatArray = (relative[1:] - black) / (1.0 - black) if black < 0.9 else np.zeros(len(relative) - 1)
-    return grey
+    squared = np.array([optics.gaussian_sigma_px(edge.edge.mtf50_cypx) ** 2 for edge in measured])
+    design = _design(measured)
+    kept = np.ones(len(squared), np.bool_)
+    for _ in range(2):  # once more without the edges that stray
+        fit = np.linalg.lstsq(design[kept], squared[kept], rcond=None)[0]
+        stray = np.abs(squared - design @ fit)
+        kept = stray <= 4.0 * 1.4826 * float(np.median(stray[kept])) + 1e-12
+    degrees_left = int(kept.sum()) - design.shape[1]
+    if degrees_left < 1:
+        return None
+    variance = float((stray[kept] ** 2).sum()) / degrees_left
+    covariance = variance * np.linalg.pinv(design[kept].T @ design[kept])
+    amplitude = hypot(float(fit[-2]), float(fit[-1]))
+    middle = float(np.median(squared))
+    turn_deg = degrees(0.5 * atan2(float(fit[-1]), float(fit[-2])))
+    return CommonBlur(
+        loss_percent=100.0 * amplitude / middle,
+        loss_sd_percent=100.0 * sqrt(float(covariance[-1, -1] + covariance[-2, -2]) / 2.0) / middle,
+        direction_deg=turn_deg % 180.0,
+        length_px=sqrt(24.0 * amplitude),
+    )
 
 
-def _boxes(chart: ChartFound, size_px: tuple[int, int]) -> list[Box | None]:
-    """Box inside every tone, whichever way it is turned; None where it is too small or not in the picture."""
-    tones = chart.layout.tones
-    if not tones:
-        return []
-    centers_mm = np.array([tone.center_mm for tone in tones])
-    turns = np.radians([tone.turn_deg for tone in tones])
-    own = np.array([[np.cos(turns), np.sin(turns)], [-np.sin(turns), np.cos(turns)]]).transpose(2, 0, 1)
-    to_own_mm = np.linalg.inv(chart.mapping.jacobian(centers_mm) @ own)
-    sides_mm = np.array([tone.side_mm for tone in tones])
-    half = 0.5 * sides_mm / np.abs(to_own_mm).sum(axis=2).max(axis=1) - 1.0 - _BLUR_MARGIN * chart.blur_px
-    side = np.maximum(2.0 * half, 0.0).astype(int)
-    corner = np.rint(chart.mapping.to_px(centers_mm) - half[:, None]).astype(int)
-    usable = (half >= _SMALLEST_HALF_PX) & (chart.mapping.depth(centers_mm) > 0.0)
-    usable &= (corner >= 0).all(axis=1) & (corner + side[:, None] <= np.asarray(size_px)).all(axis=1)
-    return [
-        Box(top=int(top), left=int(left), height=int(edge), width=int(edge)) if fits else None
-        for (top, left), edge, fits in zip(corner, side, usable, strict=True)
-    ]
-
-
-def _level(photo: _Cuttable, box: Box | None) -> float:
-    """Mean level in a box, or NaN where it is clipped."""
-    if box is None:
-        return float("nan")
-    samples = photo.cut(box)
-    if not samples.present.any() or samples.clipped[samples.present & (samples.values > 0.5)].any():
-        return float("nan")
-    return float(samples.values[samples.present].mean())
-
-
-def tone_remarks(scale: ToneScale) -> list[Remark]:
-    """Raise the flag of a bent tone scale."""
-    low, high = TONE_LIMITS
-    if not isfinite(scale.exponent) or low <= scale.exponent <= high:
-        return []
-    return [
-        remark(
-            "tone_curve",
-            f"greys follow reflectance to the power {scale.exponent:.2f}, limits {low:g} to {high:g}",
-        )
-    ]
+def _design(edges: list[ChartEdge]) -> FloatArray:
+    height = np.array([edge.image_height for edge in edges])
+    azimuth = np.radians([edge.azimuth_deg for edge in edges])
+    # The normal of an edge at angle a points a below the level, so -a counter-clockwise.
+    normal = np.radians([-edge.edge.angle_deg for edge in edges])
+    turned = np.cos(2.0 * (normal - azimuth))
+    even = (np.ones_like(height), height**2, height**4)
+    slope = (height * np.cos(azimuth), height * np.sin(azimuth))
+    astigmatism = (height**2 * turned, height**4 * turned)
+    return np.column_stack((*even, *slope, *astigmatism, np.cos(2.0 * normal), np.sin(2.0 * normal)))

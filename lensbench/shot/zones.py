@@ -1,6 +1,6 @@
 """How sharp each zone of the picture is, with an interval for this one photograph."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import inf, isfinite, nan, sqrt
 from statistics import fmean
@@ -19,9 +19,9 @@ _ENDLESS: Final = 1e6
 """Degrees of freedom that stand for infinitely many."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class _Mean:
-    """A mean, its variance and how well that is known."""
+    """A mean, its variance and how well that is known; NaN where there is nothing to go by."""
 
     value: float
     variance: float
@@ -58,70 +58,54 @@ def summarise(edges: Sequence[ChartEdge], size_px: tuple[int, int]) -> dict[str,
         zone: _zone([edge for edge in sound if zone_of(edge.image_height, size_px) == zone])
         for zone in _THIRDS
     }
-    return {zone: figure for zone, (figure, _) in thirds.items()} | {"frame": _frame(list(thirds.values()))}
+    figures, means = zip(*thirds.values(), strict=True)
+    frame = _figure(
+        _weighted(means),
+        edges=sum(figure.edges for figure in figures) if all(figure.edges for figure in figures) else 0,
+        sagittal=fmean(figure.sagittal_cypx for figure in figures),
+        tangential=fmean(figure.tangential_cypx for figure in figures),
+    )
+    return {**dict(zip(thirds, figures, strict=True)), "frame": frame}
 
 
-def _zone(edges: list[ChartEdge]) -> tuple[ZoneFigure, _Mean | None]:
-    groups = {direction: [edge for edge in edges if edge.direction is direction] for direction in Direction}
-    means = {direction: _mean(group) for direction, group in groups.items()}
-    sagittal, tangential = means[Direction.SAGITTAL], means[Direction.TANGENTIAL]
-    used = [mean for mean in (sagittal, tangential) if mean is not None]
-    counted = len(groups[Direction.SAGITTAL]) + len(groups[Direction.TANGENTIAL])
-    if not used:
-        used = [mean for mean in (means[Direction.OBLIQUE],) if mean is not None]
-        counted = len(groups[Direction.OBLIQUE])
-    whole = _weighted([(1.0 / len(used), mean) for mean in used]) if used else None
+def _zone(edges: list[ChartEdge]) -> tuple[ZoneFigure, _Mean]:
+    sagittal, tangential, oblique = (
+        [edge for edge in edges if edge.direction is direction]
+        for direction in (Direction.SAGITTAL, Direction.TANGENTIAL, Direction.OBLIQUE)
+    )
+    used = [group for group in (sagittal, tangential) if group] or [oblique]
+    whole = _weighted([_mean(group) for group in used])
     figure = _figure(
-        whole,
-        edges=counted,
-        sagittal=nan if sagittal is None else sagittal.value,
-        tangential=nan if tangential is None else tangential.value,
+        whole, edges=sum(map(len, used)), sagittal=_mean(sagittal).value, tangential=_mean(tangential).value
     )
     return figure, whole
 
 
-def _mean(group: list[ChartEdge]) -> _Mean | None:
+def _mean(group: list[ChartEdge]) -> _Mean:
     if not group:
-        return None
+        return _Mean(nan, nan)
     values = np.array([edge.edge.mtf50_cypx for edge in group])
     own = np.nan_to_num(np.array([edge.edge.mtf50_sd_cypx for edge in group]))
     own_variance = float((own**2).sum()) / len(group) ** 2
-    if len(group) == 1:
-        return _Mean(value=float(values[0]), variance=own_variance)
-    spread_variance = float(values.var(ddof=1)) / len(group)
+    spread_variance = float(values.var(ddof=1)) / len(group) if len(group) > 1 else 0.0
     if own_variance >= spread_variance:
-        return _Mean(value=float(values.mean()), variance=own_variance)
-    return _Mean(value=float(values.mean()), variance=spread_variance, degrees=len(group) - 1.0)
+        return _Mean(float(values.mean()), own_variance)
+    return _Mean(float(values.mean()), spread_variance, len(group) - 1.0)
 
 
-def _weighted(parts: Iterable[tuple[float, _Mean]]) -> _Mean:
-    """Add weighted means; degrees of freedom after Welch 1947, Biometrika 34:28, eq. 28."""
-    parts = list(parts)
-    variances = [weight**2 * mean.variance for weight, mean in parts]
-    doubt = sum(v**2 / mean.degrees for v, (_, mean) in zip(variances, parts, strict=True))
+def _weighted(means: Sequence[_Mean]) -> _Mean:
+    """Give the plain mean of means; degrees of freedom after Welch 1947, Biometrika 34:28, eq. 28."""
+    weight = 1.0 / len(means)
+    variances = [weight**2 * mean.variance for mean in means]
+    doubt = sum(v**2 / mean.degrees for v, mean in zip(variances, means, strict=True))
     return _Mean(
-        value=sum(weight * mean.value for weight, mean in parts),
+        value=sum(weight * mean.value for mean in means),
         variance=sum(variances),
         degrees=sum(variances) ** 2 / doubt if doubt > 0.0 else inf,
     )
 
 
-def _frame(thirds: Sequence[tuple[ZoneFigure, _Mean | None]]) -> ZoneFigure:
-    figures, means = [figure for figure, _ in thirds], [mean for _, mean in thirds if mean is not None]
-    whole = _weighted([(1.0 / len(thirds), mean) for mean in means]) if len(means) == len(thirds) else None
-    return _figure(
-        whole,
-        edges=sum(figure.edges for figure in figures),
-        sagittal=fmean(figure.sagittal_cypx for figure in figures),
-        tangential=fmean(figure.tangential_cypx for figure in figures),
-    )
-
-
-def _figure(mean: _Mean | None, *, edges: int, sagittal: float, tangential: float) -> ZoneFigure:
-    if mean is None:
-        return ZoneFigure(
-            mtf50_cypx=nan, ci95_cypx=(nan, nan), edges=0, sagittal_cypx=nan, tangential_cypx=nan
-        )
+def _figure(mean: _Mean, *, edges: int, sagittal: float, tangential: float) -> ZoneFigure:
     half = float(stdtrit(min(mean.degrees, _ENDLESS), _COVERAGE)) * sqrt(mean.variance)
     return ZoneFigure(
         mtf50_cypx=mean.value,
@@ -152,11 +136,9 @@ def mean_by_zone(
         value = figure(edge.edge) if is_usable(edge) else None
         if value is not None and isfinite(value):
             thirds[zone_of(edge.image_height, size_px)].setdefault(edge.direction, []).append(value)
-    means = {zone: _mean_of_directions(groups) for zone, groups in thirds.items()}
+    means = {}
+    for zone, groups in thirds.items():
+        by_direction = {direction: sum(values) / len(values) for direction, values in groups.items()}
+        oblique = by_direction.pop(Direction.OBLIQUE, nan)
+        means[zone] = sum(by_direction.values()) / len(by_direction) if by_direction else oblique
     return means | {"frame": fmean(means.values())}
-
-
-def _mean_of_directions(groups: dict[Direction, list[float]]) -> float:
-    means = {direction: sum(values) / len(values) for direction, values in groups.items()}
-    oblique = means.pop(Direction.OBLIQUE, nan)
-    return sum(means.values()) / len(means) if means else oblique

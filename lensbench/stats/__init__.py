@@ -7,14 +7,24 @@ from lensbench.stats.best_set import (
     ZoneCurve,
     best_setting,
     candidates,
-    cannot_be_told_from_best,
+    distances_from_best,
     value_of_pick,
 )
-from lensbench.stats.difference import MeanUncertainty, exceeds, half_width, pooled_dof, quantile
 from lensbench.stats.levels_fit import Difference, Fitted, Layout, fit_levels
-from lensbench.stats.shrinkage import USUAL_SD, Moderated, Repeats, moderated
-from lensbench.stats.spread import ASSUMED_SD, Spread, ZoneSeries, shot_spread
-from lensbench.stats.stop_curve import PARAMETERS, Curve, fit_blur, fit_curve, scatter_spread, spread_of
+from lensbench.stats.spread import (
+    ASSUMED_SD,
+    USUAL_SD,
+    Repeats,
+    Spread,
+    Uncertainty,
+    ZoneSeries,
+    exceeds,
+    half_width,
+    moderated,
+    pooled_dof,
+    quantile,
+)
+from lensbench.stats.stop_curve import PARAMETERS, Curve, fit_blur, fit_curve, spread_of
 
 __all__ = [
     "ASSUMED_SD",
@@ -25,17 +35,16 @@ __all__ = [
     "Difference",
     "Fitted",
     "Layout",
-    "MeanUncertainty",
-    "Moderated",
     "Repeats",
     "Selection",
     "Spread",
     "Tie",
+    "Uncertainty",
     "ZoneCurve",
     "ZoneSeries",
     "best_setting",
     "candidates",
-    "cannot_be_told_from_best",
+    "distances_from_best",
     "exceeds",
     "fit_blur",
     "fit_curve",
@@ -44,8 +53,6 @@ __all__ = [
     "moderated",
     "pooled_dof",
     "quantile",
-    "scatter_spread",
-    "shot_spread",
     "spread_of",
     "value_of_pick",
 ]

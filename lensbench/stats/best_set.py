@@ -1,16 +1,15 @@
 """The best setting: the one of lowest expected loss, and all that can't be told from it.
 
-Each setting is believed to lie somewhere, and the beliefs share errors: the curve of one focal length ties its stops
-together. For every setting the simultaneous 95 % interval of its distance from the best of the others is Hsu's,
+For every setting the simultaneous 95 % interval of its distance from the best of the others is Hsu's,
 
     theta_i - max over j of theta_j  in  min over j of (D_ij -+ q_i s_ij),
 
-with q_i the one-sided critical value of all comparisons with setting i together: Dunnett's, for any correlations. For
-the settings of a lens it is read off a fixed set of normal draws, so that equal figures give equal answers.
-Independent means, as of a few lenses with few degrees of freedom, where draws would err by 2 %, have it exactly: the
-differences from a control share its noise, so their correlations have the product form b_j b_l, and a double integral
-settles the probability. (`scipy.stats.dunnett` takes samples with one variance and no means;
-`scipy.stats.multivariate_t` integrates one limit at a time by random points.)
+with q_i the one-sided critical value of all comparisons with setting i together: Dunnett's, for any correlations. The
+curve of one focal length ties the errors of its stops together; there q_i is read off a fixed set of normal draws, so
+that equal figures give equal answers. Independent means, as of a few lenses with few degrees of freedom, where draws
+would err by 2 %, have it exactly: differences from a control share its noise, so their correlations have the form
+b_j b_l, and a double integral settles the probability. (`scipy.stats.dunnett` takes samples with one variance and no
+means; `scipy.stats.multivariate_t` integrates one limit at a time by random points.)
 
 A setting leaves the set of the best only when another is surely better: so the set holds the true best with 95 %
 confidence, however many there are. Settings within the indifference of the best belong to it whatever the statistics
@@ -29,7 +28,7 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import linalg, optimize, special, stats
 
 from lensbench.model.flags import Note
 from lensbench.model.setting import Setting
@@ -60,6 +59,11 @@ class Distances:
     """Shape (settings,); above 0 only where the setting is surely the best."""
     high: FloatArray
     """Below 0 only where another is surely better."""
+
+    @property
+    def may_be_best(self) -> BoolArray:
+        """Settings that no other is surely better than; the highest estimate always belongs to them."""
+        return np.asarray(self.high >= 0.0, np.bool_)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,16 +101,13 @@ def candidates(curves: Sequence[ZoneCurve], spread: Spread) -> Candidates:
 
     Their errors are independent between focal lengths.
     """
-    sizes = [len(names) for names, _, _ in curves]
-    covariance = np.zeros((sum(sizes), sum(sizes)))
-    for (_, _, curve), end, size in zip(curves, np.cumsum(sizes), sizes, strict=True):
-        covariance[end - size : end, end - size : end] = curve.covariance
+    ends = [np.isin(np.arange(len(names)), (0, len(names) - 1)) for names, _, _ in curves]
     return Candidates(
         settings=tuple(setting for names, _, _ in curves for setting in names),
         estimate=np.concatenate([curve.estimate for _, _, curve in curves]),
-        covariance=covariance,
+        covariance=linalg.block_diag(*(curve.covariance for _, _, curve in curves)),
         dof=spread.dof,
-        at_border=np.concatenate([np.isin(np.arange(size), (0, size - 1)) for size in sizes]),
+        at_border=np.concatenate(ends),
     )
 
 
@@ -150,7 +151,7 @@ def best_setting(candidates: Candidates, spread: Spread, selection: Selection) -
         For what they compete.
     """
     best, estimate, distances = candidates.best, candidates.estimate, candidates.distances
-    tied = (distances.high >= 0.0) | (estimate >= estimate[best] + np.log1p(-INDIFFERENCE))
+    tied = distances.may_be_best | (estimate >= estimate[best] + np.log1p(-INDIFFERENCE))
     tied[best] = True
     named = tuple(setting for setting, inside in zip(candidates.settings, tied, strict=True) if inside)
     value = value_of_pick(candidates)
@@ -204,27 +205,31 @@ def distances_from_best(estimate: FloatArray, covariance: FloatArray, dof: float
     ----------
     estimate : float array, shape (settings,)
         Log MTF50.
-    covariance : float array, shape (settings, settings)
-        Of the estimates' errors; its ratios are taken as known.
+    covariance : float array, shape (settings, settings), or (settings,) for independent errors
+        Of the estimates' errors; its ratios are taken as known. From variances alone the critical values are exact.
     dof : float
         Degrees of freedom of its scale; infinite where it is known.
     """
     count = len(estimate)
     if count == 1:
         return Distances(low=np.zeros(1), high=np.full(1, np.inf))
-    errors = _errors(covariance)
-    if np.isfinite(dof):
+    matrix = covariance if covariance.ndim == 2 else np.diag(covariance)
+    errors = None if covariance.ndim == 1 else _errors(covariance)
+    if errors is not None and np.isfinite(dof):
         errors = errors / _scales(dof)[:, None]
-    variance = np.diag(covariance)
+    variance = np.diag(matrix)
     low, high = np.empty(count), np.empty(count)
     for own in range(count):
         others = np.arange(count) != own
-        between = variance + variance[own] - 2.0 * covariance[own]
-        sd = np.sqrt(np.maximum(between[others], 1e-16))
-        worst = np.max((errors[:, others] - errors[:, [own]]) / sd, axis=1)
-        reach = float(np.quantile(worst, CONFIDENCE)) * sd
+        sd = np.sqrt(np.maximum((variance + variance[own] - 2.0 * matrix[own])[others], 1e-16))
+        if errors is None:
+            shared = np.sort(np.sqrt(variance[own] / (variance[own] + variance[others])))
+            limit = critical_value(shared=tuple(shared.clip(0.0, 0.999).round(3).tolist()), dof=dof)
+        else:
+            worst = np.max((errors[:, others] - errors[:, [own]]) / sd, axis=1)
+            limit = float(np.quantile(worst, CONFIDENCE))
         ahead = estimate[own] - estimate[others]
-        low[own], high[own] = np.min(ahead - reach), np.min(ahead + reach)
+        low[own], high[own] = np.min(ahead - limit * sd), np.min(ahead + limit * sd)
     return Distances(low=low, high=high)
 
 
@@ -245,8 +250,7 @@ def _errors(covariance: FloatArray) -> FloatArray:
     """Errors drawn with the estimates' covariance, shape (draws, settings)."""
     values, vectors = np.linalg.eigh(covariance)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    drawn: FloatArray = _draws(len(values)) @ root.T
-    return drawn
+    return np.asarray(_draws(len(values)) @ root.T, np.float64)
 
 
 @lru_cache(maxsize=8)
@@ -260,9 +264,7 @@ def _draws(count: int) -> FloatArray:
 def _scales(dof: float) -> FloatArray:
     """Estimated standard deviation over the true one, evenly through its distribution, shuffled."""
     share = (np.arange(_DRAWS) + 0.5) / _DRAWS
-    scales = np.sqrt(stats.chi2.ppf(share, dof) / dof)
-    shuffled: FloatArray = np.random.default_rng(21).permutation(scales)
-    return shuffled
+    return np.random.default_rng(21).permutation(np.sqrt(stats.chi2.ppf(share, dof) / dof))
 
 
 def taken(best: Setting, tied: Sequence[Setting], rule: Tie) -> Setting:
@@ -272,10 +274,8 @@ def taken(best: Setting, tied: Sequence[Setting], rule: Tie) -> Setting:
     >>> taken(stops[0], stops, Tie.MIDDLE).f_number
     5.6
     """
-    stops = [
-        setting for setting in tied if setting.focal_length_mm == best.focal_length_mm or setting == best
-    ]
-    stops = sorted(stops or [best], key=lambda setting: setting.f_number)
+    alike = {best, *(setting for setting in tied if setting.focal_length_mm == best.focal_length_mm)}
+    stops = sorted(alike, key=lambda setting: setting.f_number)
     match rule:
         case Tie.BEST:
             return best
@@ -286,24 +286,6 @@ def taken(best: Setting, tied: Sequence[Setting], rule: Tie) -> Setting:
         case Tie.MIDDLE:
             middle = np.sqrt(stops[0].f_number * stops[-1].f_number)
             return min(stops, key=lambda setting: abs(np.log(setting.f_number / middle)))
-
-
-def cannot_be_told_from_best(mean: FloatArray, variance: FloatArray, dof: float) -> BoolArray:
-    """All settings with independent means that may be the best, at 95 % confidence for all comparisons together.
-
-    Returns
-    -------
-    bool array, shape (settings,)
-        The setting with the highest mean always belongs to it.
-    """
-    kept = np.ones(len(mean), dtype=np.bool_)
-    if len(mean) == 1:
-        return kept
-    for index, own in enumerate(variance):
-        shared = np.sort(np.sqrt(own / (own + np.delete(variance, index)))).clip(0.0, 0.999).round(3)
-        limit = critical_value(shared=tuple(shared.tolist()), dof=dof)
-        kept[index] = bool(np.all(mean - mean[index] <= limit * np.sqrt(own + variance)))
-    return kept
 
 
 def probability_all_below(limit: float, *, shared: tuple[float, ...], dof: float) -> float:
@@ -337,14 +319,17 @@ def probability_all_below(limit: float, *, shared: tuple[float, ...], dof: float
 
 
 @lru_cache(maxsize=2048)
-def critical_value(*, shared: tuple[float, ...], dof: float, confidence: float = 0.95) -> float:
+def critical_value(*, shared: tuple[float, ...], dof: float) -> float:
     """One-sided critical value of Dunnett's test, in standard errors of a difference.
 
     >>> round(critical_value(shared=(0.5**0.5,), dof=float("inf")), 3)
     1.645
     """
-
-    def excess(limit: float) -> float:
-        return probability_all_below(limit, shared=shared, dof=dof) - confidence
-
-    return float(optimize.brentq(excess, 0.0, _LARGEST, xtol=1e-5))
+    return float(
+        optimize.brentq(
+            lambda limit: probability_all_below(limit, shared=shared, dof=dof) - CONFIDENCE,
+            0.0,
+            _LARGEST,
+            xtol=1e-5,
+        )
+    )

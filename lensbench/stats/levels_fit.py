@@ -27,7 +27,6 @@ _ALONE: Final = 1e-9
 _UNLIKELY: Final = 0.01
 _WORTH: Final = 2.0
 """Degrees of freedom that the common variance is worth in each level's."""
-_NAN: Final = float("nan")
 
 IntArray = npt.NDArray[np.int64]
 
@@ -40,6 +39,25 @@ class Layout:
     """0 is the reference."""
     setting: IntArray
     order: FloatArray
+
+    @property
+    def levels(self) -> int:
+        """How many there are beside the reference."""
+        return int(self.level.max())
+
+    def design(self, *, drift: bool) -> FloatArray:
+        """A column for every setting, one for every level but the reference, and one for drift if wanted."""
+        columns = [self.setting == setting for setting in np.unique(self.setting)]
+        columns += [self.level == level for level in range(1, self.levels + 1)]
+        plain = np.column_stack(columns).astype(np.float64)
+        return np.column_stack([plain, self.order - self.order.mean()]) if drift else plain
+
+    def cost_of_drift(self) -> float:
+        """By how much taking out drift widens the variance of the levels' differences, at most."""
+        plain, drifting = self.design(drift=False), self.design(drift=True)
+        alone = np.diagonal(np.linalg.pinv(plain.T @ plain))[-self.levels :]
+        beside_drift = np.diagonal(np.linalg.pinv(drifting.T @ drifting))[-self.levels - 1 : -1]
+        return float(np.max(beside_drift / alone))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,86 +92,68 @@ def fit_levels(values: FloatArray, layout: Layout) -> Fitted:
     layout : Layout
         Levels, settings and order of the shots.
     """
-    levels, settings = int(layout.level.max()), np.unique(layout.setting)
-    columns = [layout.setting == setting for setting in settings]
-    columns += [layout.level == level for level in range(1, levels + 1)]
-    design = np.column_stack(columns).astype(np.float64)
-    drift = np.column_stack([design, layout.order - layout.order.mean()])
-    with_drift = bool(
-        len(values) - drift.shape[1] >= _FEWEST_FREE and np.linalg.matrix_rank(drift) == drift.shape[1]
-    )
-    root = np.sqrt(_weights(design, values, layout.level))
-    design = drift if with_drift else design
-    first = len(settings)
-    confidence = 1.0 - (1.0 - _CONFIDENCE) / max(levels, 1)
-    parts = _parts(design * root[:, None], values * root, layout.level)
-    last = _difference(parts, design.shape[1] - 1, confidence=_CONFIDENCE) if with_drift else None
-    kinds = range(levels + 1)
+    plain, drifting = layout.design(drift=False), layout.design(drift=True)
+    columns = drifting.shape[1]
+    with_drift = len(values) - columns >= _FEWEST_FREE and np.linalg.matrix_rank(drifting) == columns
+    root = np.sqrt(_Fit(plain, values, layout.level).weights())
+    fit = _Fit((drifting if with_drift else plain) * root[:, None], values * root, layout.level)
+    first, kinds = plain.shape[1] - layout.levels, range(layout.levels + 1)
+    confidence = 1.0 - (1.0 - _CONFIDENCE) / max(layout.levels, 1)
     return Fitted(
-        levels=tuple(_difference(parts, first + k, confidence=confidence) for k in range(levels)),
-        drift=last,
-        sd=tuple(float((parts.sd / root)[layout.level == kind][0]) for kind in kinds),
-        dof=tuple(float(parts.left[layout.level == kind].sum()) for kind in kinds),
+        levels=tuple(fit.difference(first + k, confidence) for k in range(layout.levels)),
+        drift=fit.difference(columns - 1, _CONFIDENCE) if with_drift else None,
+        sd=tuple(float((fit.sd / root)[layout.level == kind][0]) for kind in kinds),
+        dof=tuple(float(fit.left[layout.level == kind].sum()) for kind in kinds),
     )
 
 
-def _weights(design: FloatArray, values: FloatArray, level: IntArray) -> FloatArray:
-    """Weigh shots by the scatter of their level where levels scatter differently beyond doubt; else all alike.
+class _Fit:
+    """One least-squares fit, and what its residuals tell of the scatter."""
 
-    Else one shaken kind of shots would tell the drift of all. Each level's variance is drawn towards the common one, as
-    though that had been seen in two shots more.
-    """
-    maker = np.eye(len(values)) - design @ np.linalg.pinv(design)
-    residual, left = maker @ values, np.diagonal(maker)
-    squares, dof = np.bincount(level, weights=residual**2), np.bincount(level, weights=left)
-    known = dof > 1.0 - _ALONE
-    if np.count_nonzero(known) < 2 or not np.all(squares[known] > 0.0):
-        return np.ones(len(values))
-    variance = squares[known] / dof[known]
-    most, least = int(np.argmax(variance)), int(np.argmin(variance))
-    chance = stats.f.sf(variance[most] / variance[least], dof[known][most], dof[known][least])
-    if chance * max(np.count_nonzero(known) - 1, 1) > _UNLIKELY:
-        return np.ones(len(values))
-    common = float(np.exp(np.average(np.log(variance), weights=dof[known])))
-    drawn = (_WORTH * common + squares) / (_WORTH + dof)
-    return np.asarray((common / drawn)[level], np.float64)
+    def __init__(self, design: FloatArray, values: FloatArray, level: IntArray) -> None:
+        self.values, self.level = values, level
+        self.inverse = np.asarray(np.linalg.pinv(design), np.float64)
+        self.maker = np.eye(len(values)) - design @ self.inverse  # turns values into residuals
+        self.residual = self.maker @ values
+        self.left = np.diagonal(self.maker)  # share of each shot's own variance that its residual keeps
+        self.squares = np.bincount(level, weights=self.residual**2)
+        self.dof = np.bincount(level, weights=self.left)
 
+    @property
+    def sd(self) -> FloatArray:
+        """Of each shot, from the residuals of its level."""
+        return np.asarray(np.sqrt(self.squares / np.maximum(self.dof, _ALONE))[self.level], np.float64)
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Parts:
-    """What all differences of one fit share."""
+    def weights(self) -> FloatArray:
+        """Weigh shots by the scatter of their level where levels differ in it beyond doubt; else all alike.
 
-    inverse: FloatArray
-    values: FloatArray
-    residual: FloatArray
-    maker: FloatArray
-    """Turns values into residuals."""
-    left: FloatArray
-    """Share of each shot's own variance that its residual keeps."""
-    sd: FloatArray
-    """Of each shot, from the residuals of its level."""
+        Else one shaken kind of shots would tell the drift of all. Each level's variance is drawn towards the common
+        one, as though that had been seen in two shots more.
+        """
+        known = self.dof > 1.0 - _ALONE
+        even = np.ones(len(self.values))
+        if np.count_nonzero(known) < 2 or not np.all(self.squares[known] > 0.0):
+            return even
+        dof = self.dof[known]
+        variance = self.squares[known] / dof
+        most, least = int(np.argmax(variance)), int(np.argmin(variance))
+        chance = stats.f.sf(variance[most] / variance[least], dof[most], dof[least])
+        if chance * max(np.count_nonzero(known) - 1, 1) > _UNLIKELY:
+            return even
+        common = float(np.exp(np.average(np.log(variance), weights=dof)))
+        drawn = (_WORTH * common + self.squares) / (_WORTH + self.dof)
+        return np.asarray((common / drawn)[self.level], np.float64)
 
-
-def _parts(design: FloatArray, values: FloatArray, level: IntArray) -> _Parts:
-    inverse = np.asarray(np.linalg.pinv(design), np.float64)
-    maker = np.eye(len(values)) - design @ inverse
-    residual, left = maker @ values, np.diagonal(maker)
-    squares = np.bincount(level, weights=residual**2) / np.maximum(np.bincount(level, weights=left), 1e-9)
-    return _Parts(
-        inverse=inverse, values=values, residual=residual, maker=maker, left=left, sd=np.sqrt(squares)[level]
-    )
-
-
-def _difference(parts: _Parts, column: int, *, confidence: float) -> Difference:
-    """One column's coefficient with an interval that allows unequal scatter."""
-    share = parts.inverse[column]
-    value = float(share @ parts.values)
-    alone = (parts.left <= _ALONE) & (np.abs(share) > _ALONE)
-    if np.any(alone) or not np.isfinite(value):
-        return Difference(value=value, half=_NAN)  # a level of one shot: its scatter is unknown
-    scale = np.where(parts.left > _ALONE, share / np.sqrt(np.maximum(parts.left, _ALONE)), 0.0)
-    spread = parts.sd[:, None] * parts.maker * scale
-    trace, squares = np.sum(spread**2), np.sum((spread.T @ spread) ** 2)
-    dof = max(float(trace**2 / squares), 1.0) if squares > 0.0 else 1.0
-    sd = float(np.sqrt(np.sum((scale * parts.residual) ** 2)))
-    return Difference(value=value, half=float(stats.t.ppf(0.5 + 0.5 * confidence, dof)) * sd)
+    def difference(self, column: int, confidence: float) -> Difference:
+        """One column's coefficient with an interval that allows unequal scatter."""
+        share = self.inverse[column]
+        value = float(share @ self.values)
+        alone = (self.left <= _ALONE) & (np.abs(share) > _ALONE)
+        if np.any(alone) or not np.isfinite(value):
+            return Difference(value=value, half=float("nan"))  # a level of one shot: its scatter is unknown
+        scale = np.where(self.left > _ALONE, share / np.sqrt(np.maximum(self.left, _ALONE)), 0.0)
+        spread = self.sd[:, None] * self.maker * scale
+        trace, squares = np.sum(spread**2), np.sum((spread.T @ spread) ** 2)
+        dof = max(float(trace**2 / squares), 1.0) if squares > 0.0 else 1.0
+        sd = float(np.sqrt(np.sum((scale * self.residual) ** 2)))
+        return Difference(value=value, half=float(stats.t.ppf(0.5 + 0.5 * confidence, dof)) * sd)

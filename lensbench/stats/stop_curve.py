@@ -1,10 +1,9 @@
 """Curve of MTF50 over the f-stops of one zone at one focal length, with bands that are true.
 
-The optical model: the transfer at f-number N is diffraction x pixel x defocus x aberration, with N0 the widest
-f-number: diffraction at q = kappa N; a square pixel; a uniform disc of diameter D N0/N (defocus and field curvature);
-a Gaussian of variance c^2 + w (N0/N)^6 (a constant blur, and primary spherical aberration, whose transverse blur goes
-with the third power of the opening). Against exact overlap integrals of pupils with spherical aberration, coma,
-astigmatism and defocus it errs by 0.3 % at most of MTF50 in half of the cases, and by a few percent in strongly
+The optical model of the transfer at f-number N, with N0 the widest one: diffraction at q = kappa N x a square pixel x a
+uniform disc of diameter D N0/N (defocus and field curvature) x a Gaussian of variance c^2 + w (N0/N)^6 (constant blur,
+and primary spherical aberration, whose transverse blur goes with the third power of the opening). Against exact overlap
+integrals of aberrated pupils it errs by 0.3 % of MTF50 at most in half of the cases, by a few percent in strongly
 aberrated ones.
 
 The curve: all is computed on log MTF50, where noise is a share of the figure. The unit of replication is the refocused
@@ -46,6 +45,7 @@ _KNOWN_PITCH_SD: Final = 0.05
 _UNKNOWN_PITCH_SD: Final = 0.4
 """Log-spread of kappa: band width of the channel with a known pitch; pitches of 2 to 9 um without."""
 _BLUR_PRIOR_SD_PX2: Final = 50.0
+_LOWER: Final = (-4.0, 0.0, 0.0, 0.0)
 _UPPER: Final = (2.0, 50.0, 2000.0, 500.0)
 _GRID_CYPX: Final = np.geomspace(0.004, 1.0, 64)
 _STEP: Final = 1e-4
@@ -75,18 +75,6 @@ class Curve:
         return np.sqrt(np.diag(self.covariance))
 
 
-def _fit(
-    series: ZoneSeries,
-    central_values: FloatArray,
-    *,
-    noise: FloatArray,
-    model_error: float,
-    pixel_pitch_um: float | None,
-) -> "Fit":
-    point_sd = np.sqrt(noise + model_error**2)
-    return fit_blur(series.f_number, central_values, sd=point_sd, pixel_pitch_um=pixel_pitch_um)
-
-
 def fit_curve(series: ZoneSeries, spread: Spread, *, pixel_pitch_um: float | None = None) -> Curve:
     """Central values of the shots smoothed by the optical model, as far as the model can be trusted.
 
@@ -105,17 +93,29 @@ def fit_curve(series: ZoneSeries, spread: Spread, *, pixel_pitch_um: float | Non
         At the series' stops; without smoothing where the stops are fewer than the model's parameters.
     """
     noise, central_values = spread.variance_of_means(series), spread.central_values(series)
-    fit = _fit(series, central_values, noise=noise, model_error=MODEL_ERROR, pixel_pitch_um=pixel_pitch_um)
+
+    def fitted(model_error: float) -> Fit:
+        sd = np.sqrt(noise + model_error**2)
+        return fit_blur(series.f_number, central_values, sd=sd, pixel_pitch_um=pixel_pitch_um)
+
+    fit = fitted(MODEL_ERROR)
     error = _model_error(central_values, noise, fit)
     if error > 2.0 * MODEL_ERROR:
-        fit = _fit(series, central_values, noise=noise, model_error=error, pixel_pitch_um=pixel_pitch_um)
+        fit = fitted(error)
     few = len(series.f_number) <= 2
     if few or error > DROPPED_ABOVE:
-        model_error = float("nan") if few else error
+        error = float("nan") if few else error
         return Curve(
-            estimate=central_values, covariance=np.diag(noise), fit=fit, fits=False, model_error=model_error
+            estimate=central_values, covariance=np.diag(noise), fit=fit, fits=False, model_error=error
         )
-    return _kriged(central_values, fit, noise=noise, model_variance=error**2)
+    share = error**2 / (noise + error**2)
+    return Curve(
+        estimate=fit.log_mtf50 + share * (central_values - fit.log_mtf50),
+        covariance=_kriged(fit, noise, error**2),
+        fit=fit,
+        fits=True,
+        model_error=error,
+    )
 
 
 def _model_error(central_values: FloatArray, noise: FloatArray, fit: "Fit") -> float:
@@ -128,20 +128,14 @@ def _model_error(central_values: FloatArray, noise: FloatArray, fit: "Fit") -> f
     return float(np.sqrt(max(excess, MODEL_ERROR**2)))
 
 
-def _kriged(central_values: FloatArray, fit: "Fit", *, noise: FloatArray, model_variance: float) -> Curve:
+def _kriged(fit: "Fit", noise: FloatArray, model_variance: float) -> FloatArray:
+    """Covariance of an estimate that leans on the model as far as the shots are noisier than the model errs."""
     total = noise + model_variance
     share = model_variance / total
     information = fit.jacobian.T @ (fit.jacobian / total[:, None]) + fit.prior_precision
-    one_sided = np.where(fit.at_zero, _ONE_SIDED, 1.0)
-    through_model = (1.0 - share)[:, None] * fit.jacobian * one_sided
+    through_model = (1.0 - share)[:, None] * fit.jacobian * np.where(fit.at_zero, _ONE_SIDED, 1.0)
     covariance = through_model @ np.linalg.solve(information, through_model.T) + np.diag(share * noise)
-    return Curve(
-        estimate=fit.log_mtf50 + share * (central_values - fit.log_mtf50),
-        covariance=covariance,
-        fit=fit,
-        fits=True,
-        model_error=float(np.sqrt(model_variance)),
-    )
+    return np.asarray(covariance, np.float64)
 
 
 def spread_of(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -> Spread:
@@ -164,8 +158,7 @@ def scatter_spread(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -
             dof += fit.spare(typical_sd)
     if dof < LEAST_SCATTER_DOF:
         return Spread(sd=ASSUMED_SD, dof=float("inf"), source="assumed")
-    floor = max([SMALLEST_SD, *(zone.measurement_sd for zone in series)])
-    sd = max(float(np.sqrt(square / dof)), floor)
+    sd = max(float(np.sqrt(square / dof)), SMALLEST_SD, *(zone.measurement_sd for zone in series))
     return Spread(sd=sd, dof=dof, source="scatter about the curve")
 
 
@@ -227,12 +220,9 @@ def log_mtf50(f_number: FloatArray, parameters: FloatArray, *, widest_f_number: 
     frequency = low + (start - 0.5) / (start - end) * (high - low)
     for _ in range(3):  # Newton's steps inside the cell
         here = _transfer(frequency, f_number, parameters, widest_f_number)
-        slope = (_transfer(frequency * 1.001, f_number, parameters, widest_f_number) - here) / (
-            frequency * 0.001
-        )
-        frequency = np.clip(frequency + (0.5 - here) / slope, low, high)
-    logarithm: FloatArray = np.log(frequency[..., 0])
-    return logarithm
+        ahead = _transfer(frequency * 1.001, f_number, parameters, widest_f_number)
+        frequency = np.clip(frequency + (0.5 - here) / ((ahead - here) / (frequency * 0.001)), low, high)
+    return np.asarray(np.log(frequency[..., 0]), np.float64)
 
 
 def _transfer(
@@ -241,13 +231,12 @@ def _transfer(
     log_kappa, constant_px2, disc_px2, aberration_px2 = np.moveaxis(parameters[..., None, None, :], -1, 0)
     opening = (widest_f_number / f_number)[:, None]
     sigma_px = np.sqrt(constant_px2 + aberration_px2 * opening**6)
-    transfer: FloatArray = (
+    return np.asarray(
         optics.circular_mtf(frequency_cypx * np.exp(log_kappa) * f_number[:, None])
         * optics.pixel_mtf(frequency_cypx)
         * optics.defocus_mtf(frequency_cypx * np.sqrt(disc_px2) * opening, 1.0)
         * np.exp(-2.0 * (np.pi * sigma_px * frequency_cypx) ** 2)
     )
-    return transfer
 
 
 def fit_blur(
@@ -275,14 +264,9 @@ def fit_blur(
     def slope(parameters: FloatArray) -> FloatArray:
         return np.vstack([_jacobian(f_number, parameters, widest) / sd[:, None], np.diag(1.0 / prior_sd)])
 
+    start, scale = np.array([log_kappa, 0.1, 0.3, 0.1]), (0.1, 0.2, 1.0, 1.0)
     solution = optimize.least_squares(
-        residual,
-        np.array([log_kappa, 0.1, 0.3, 0.1]),
-        slope,
-        bounds=((-4.0, 0.0, 0.0, 0.0), _UPPER),
-        x_scale=(0.1, 0.2, 1.0, 1.0),
-        xtol=1e-6,
-        ftol=1e-6,
+        residual, start, slope, bounds=(_LOWER, _UPPER), x_scale=scale, xtol=1e-6, ftol=1e-6
     )
     parameters = np.asarray(solution.x, dtype=np.float64)
     return Fit(
@@ -297,5 +281,4 @@ def fit_blur(
 def _jacobian(f_number: FloatArray, parameters: FloatArray, widest: float) -> FloatArray:
     moved = parameters + np.vstack([np.zeros(PARAMETERS), np.eye(PARAMETERS) * _STEP])
     values = log_mtf50(f_number, moved, widest_f_number=widest)
-    jacobian: FloatArray = (values[1:] - values[0]).T / _STEP
-    return jacobian
+    return np.asarray((values[1:] - values[0]).T / _STEP, np.float64)

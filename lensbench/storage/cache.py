@@ -6,20 +6,18 @@ so a kept file is whole or not there. They hold JSON with arrays in base64, and 
 """
 
 import base64
-import binascii
 import dataclasses
 import functools
 import gzip
 import hashlib
 import json
 import re
-import types
 import typing
-from collections.abc import Mapping
-from enum import Enum
+import zlib
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
+import msgspec
 import numpy as np
 
 from lensbench import __version__
@@ -30,22 +28,15 @@ from lensbench.storage.files import write_whole
 _PACKAGE: Final = Path(__file__).resolve().parent.parent
 MEASURING_ROOMS: Final = ("chart", "edge", "model", "optics", "photo", "shot")
 """Whose files decide what comes out for a photograph."""
-_CHUNK: Final = 1 << 20
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.json\.gz")
+Record = TypeVar("Record")
 
 
 def content_hash(path: Path, head: str = "") -> str:
-    """Hash of a file's whole content, and of a text before it.
-
-    Raises
-    ------
-    OSError
-        The file cannot be read.
-    """
+    """Hash of a file's whole content, and of a text before it; an OSError where it cannot be read."""
     digest = hashlib.blake2b(head.encode(), digest_size=20)
     with path.open("rb") as stream:
-        while chunk := stream.read(_CHUNK):
-            digest.update(chunk)
+        hashlib.file_digest(stream, lambda: digest)
     return digest.hexdigest()
 
 
@@ -71,13 +62,7 @@ class ResultCache:
     folder: Path
 
     def check(self) -> None:
-        """Make sure that the folder is one of kept results, or may become one.
-
-        Raises
-        ------
-        SettingError
-            It is a link, which is never followed, or a file, or holds other things and no kept result.
-        """
+        """Refuse, by a SettingError, a link (never followed), a file, or a folder that holds other things only."""
         way_out = "move it away, or name another folder with --out"
         if self.folder.is_symlink() or (self.folder.exists() and not self.folder.is_dir()):
             raise SettingError(f"{self.folder}, where results are kept, is a link or a file; {way_out}")
@@ -89,20 +74,10 @@ class ResultCache:
             )
 
     def name(self, photograph: Path, settings: str) -> str:
-        """Name under which a photograph's result is kept, from its content.
+        """Name under which a photograph's result is kept, from its content; an OSError where it cannot be read.
 
-        Parameters
-        ----------
-        photograph : path
-            Of any name.
-        settings : str
-            All that the result depends on besides the photograph and the program's own code, such as the
-            version of the decoder.
-
-        Raises
-        ------
-        OSError
-            The photograph cannot be read.
+        `settings` holds all that the result depends on besides the photograph and the program's own code, such as the
+        version of the decoder.
         """
         return f"{content_hash(photograph, f'{code_fingerprint()}|{settings}|')}.json.gz"
 
@@ -110,19 +85,12 @@ class ResultCache:
         """Kept result, under the photograph's present path; None when there is none to be used."""
         try:
             kept = json.loads(gzip.decompress((self.folder / name).read_bytes()))
-            result = from_plain(ShotResult, kept)
-        except (OSError, EOFError, ValueError, TypeError, KeyError, binascii.Error):
+            return dataclasses.replace(from_plain(ShotResult, kept), path=photograph)
+        except (OSError, EOFError, zlib.error, ValueError, TypeError, KeyError):
             return None
-        return dataclasses.replace(typing.cast("ShotResult", result), path=photograph)
 
     def put(self, name: str, result: ShotResult) -> None:
-        """Keep a result.
-
-        Raises
-        ------
-        OSError
-            The folder cannot be written to; what stood there before is left whole.
-        """
+        """Keep a result; after an OSError what stood there before is left whole."""
         self.folder.mkdir(parents=True, exist_ok=True)
         if (self.folder / name).is_symlink():  # of somebody's making, and not ours to replace
             return
@@ -130,63 +98,28 @@ class ResultCache:
         write_whole(self.folder / name, gzip.compress(content, compresslevel=1, mtime=0))
 
 
-def to_plain(value: object) -> Any:
+def to_plain(record: object) -> Any:
     """Record as JSON knows it; `from_plain` gives back the same record, bit for bit."""
-    plain: Any = value
+    return msgspec.to_builtins(record, enc_hook=_plain)
+
+
+def _plain(value: object) -> Any:
     match value:
         case np.ndarray():
             data = base64.b64encode(np.ascontiguousarray(value, dtype=np.float64).tobytes()).decode()
-            plain = {"shape": list(value.shape), "float64": data}
-        case Enum():
-            plain = value.value
+            return {"shape": list(value.shape), "float64": data}
         case np.generic():
-            plain = value.item()
-        case Path():
-            plain = str(value)
-        case tuple() | list():
-            plain = [to_plain(item) for item in value]
-        case Mapping():
-            plain = {str(key): to_plain(item) for key, item in value.items()}
-        case _ if dataclasses.is_dataclass(value):
-            plain = {item.name: to_plain(getattr(value, item.name)) for item in dataclasses.fields(value)}
-    return plain
+            return value.item()
+    return str(value)
 
 
-def from_plain(kind: Any, plain: Any) -> object:
-    """Record that `to_plain` took apart.
-
-    Parameters
-    ----------
-    kind : type
-        The record's class or the annotation of a field.
-    plain : JSON value
-        As `to_plain` gave it.
-
-    Raises
-    ------
-    KeyError, TypeError, ValueError
-        The value does not have the form of the kind.
-    """
-    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
-    if origin in (types.UnionType, typing.Union):
-        return None if plain is None else from_plain(arguments[0], plain)
-    if origin is np.ndarray:
-        data = base64.b64decode(plain["float64"], validate=True)
-        return np.frombuffer(data, dtype=np.float64).reshape(plain["shape"])
-    if origin is tuple:
-        kinds = [arguments[0]] * len(plain) if arguments[-1] is Ellipsis else arguments
-        return tuple(from_plain(item_kind, item) for item_kind, item in zip(kinds, plain, strict=True))
-    if origin is dict:
-        return {key: from_plain(arguments[1], item) for key, item in plain.items()}
-    if dataclasses.is_dataclass(kind):
-        hints = _hints(typing.cast("type", kind))
-        fields = {
-            item.name: from_plain(hints[item.name], plain[item.name]) for item in dataclasses.fields(kind)
-        }
-        return typing.cast("type", kind)(**fields)
-    return kind(plain)
+def from_plain(kind: type[Record], plain: Any) -> Record:
+    """Record that `to_plain` took apart; a msgspec.ValidationError where it is none of the kind."""
+    return msgspec.convert(plain, kind, dec_hook=_from_plain)
 
 
-@functools.cache
-def _hints(kind: type) -> dict[str, Any]:
-    return typing.get_type_hints(kind)
+def _from_plain(kind: Any, plain: Any) -> object:
+    if typing.get_origin(kind) is not np.ndarray:
+        return kind(plain)
+    data = base64.b64decode(plain["float64"], validate=True)
+    return np.frombuffer(data, dtype=np.float64).reshape(plain["shape"])

@@ -23,6 +23,7 @@ from lensbench.storage.text import read_json
 _DRAFT: Final = re.compile(r"\.[0-9a-f]{12}(\.\w+)?")
 _PROBE_BYTES: Final = 65_536
 _LIST_FORMAT: Final = "lensbench list of files 1"
+_WAY_OUT: Final = "move it away, or name another folder with --out"
 _LARGEST_PDF_BYTES: Final = 100_000_000
 _PDF_BEGIN: Final = b"%PDF-"
 _PDF_SIGNS: Final = (b"/Author (lensbench)", b"ReportLab generated PDF document")
@@ -31,26 +32,14 @@ _PDF_END: Final = re.compile(rb"startxref\s+\d+\s+%%EOF\s*\Z")
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Put a file in place in one step, with all its bytes on the disk.
-
-    Raises
-    ------
-    OSError
-        It cannot be written; the passing file is removed and an older file stays as it was.
-    """
+    """Put a file in place in one step, with all its bytes on the disk; where that fails, an older one stays."""
     with write_beside(path) as passing:
         passing.write_bytes(content)
 
 
 @contextmanager
 def write_beside(path: Path) -> Iterator[Path]:
-    """Give a passing name to write under; afterwards the file takes its place, or is gone if anything failed.
-
-    Raises
-    ------
-    OSError
-        The file cannot be forced to the disk or put in place.
-    """
+    """Give a passing name to write under; afterwards the file takes its place, or is gone if anything failed."""
     passing = path.with_name(f".{secrets.token_hex(6)}{path.suffix}")
     try:
         yield passing
@@ -60,7 +49,12 @@ def write_beside(path: Path) -> Iterator[Path]:
     except BaseException:
         passing.unlink(missing_ok=True)
         raise
-    _settle_folder(path.parent)
+    if os.name == "posix":  # the new name itself; Windows has no such call
+        handle = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def remove_drafts(folder: Path) -> None:
@@ -70,61 +64,42 @@ def remove_drafts(folder: Path) -> None:
             path.unlink(missing_ok=True)
 
 
-def _settle_folder(folder: Path) -> None:
-    """Force the new name itself to the disk, where the system can (Windows has no such call)."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
 def unwritable(place: Path, error: OSError) -> SettingError:
-    """Give the one sentence for a place that cannot be written."""
+    """The one sentence for a place that cannot be written."""
     reason = error.strerror or "the disk is full"  # array libraries give no reason for a short write
     return SettingError(f"{place} cannot be written ({reason}); name another place, or make room there")
 
 
 def check_kind(path: Path, *, begins: bytes, what: str, suffix: str = "", sign: bytes = b"") -> None:
-    """Make sure that a file to be written has its kind's name, if there is one, and lies over none of another kind.
+    """Refuse a file to be written whose name ends otherwise than its kind's, or that lies over another kind's.
 
-    Parameters
-    ----------
-    begins : bytes
-        How files of this kind begin.
-    what : str
-        The kind in words.
-    suffix : str
-        How its name must end.
-    sign : bytes
-        What a PDF of this kind says of itself, so that another program's PDF is told apart.
+    What stands there must be no link, not write-protected, and of this kind (`what` in words, by how it begins and, of
+    a PDF, by the sign that it bears), written by this program and changed by nobody; an empty file may go.
 
     Raises
     ------
     SettingError
-        The name ends otherwise, or what stands there is a link, is write-protected, or is no file of this kind that
-        this program wrote and nobody changed; an empty file may go.
+        It is otherwise.
     """
     if suffix and path.suffix.lower() != suffix:
         raise SettingError(f"{path}: {what} is written to a file whose name ends in {suffix}")
-    if path.is_symlink() or path.exists():
-        if path.is_symlink() or not path.is_file():
-            raise SettingError(f"{path} is there already and is no file; name another one")
-        try:
-            with path.open("rb") as stream:
-                there = stream.read(_LARGEST_PDF_BYTES if sign else len(begins))
-        except OSError as error:
-            raise unwritable(path, error) from error
-        if there and not (there.startswith(begins) and (not sign or _is_own_pdf(there, sign))):
-            raise SettingError(f"{path} is there already and is not {what}; name another file")
-        if is_protected(path):
-            raise SettingError(f"{path} is there already and is write-protected; name another file")
+    if not os.path.lexists(path):
+        return
+    if path.is_symlink() or not path.is_file():
+        raise SettingError(f"{path} is there already and is no file; name another one")
+    try:
+        with path.open("rb") as stream:
+            there = stream.read(_LARGEST_PDF_BYTES if sign else len(begins))
+    except OSError as error:
+        raise unwritable(path, error) from error
+    if there and not (there.startswith(begins) and (not sign or _is_own_pdf(there, sign))):
+        raise SettingError(f"{path} is there already and is not {what}; name another file")
+    if is_protected(path):
+        raise SettingError(f"{path} is there already and is write-protected; name another file")
 
 
 def _is_own_pdf(content: bytes, sign: bytes) -> bool:
-    """Tell a PDF that this program wrote; one that was saved again, with notes in it, say, is the user's."""
+    """Whether this program wrote a PDF; one that was saved again, with notes in it, say, is the user's."""
     return (
         content.startswith(_PDF_BEGIN)
         and all(part in content for part in (*_PDF_SIGNS, sign))
@@ -134,18 +109,12 @@ def _is_own_pdf(content: bytes, sign: bytes) -> bool:
 
 
 def is_protected(path: Path) -> bool:
-    """Tell whether a file is write-protected: its owner wants it to stay."""
+    """Whether a file is write-protected: its owner wants it to stay."""
     return not path.lstat().st_mode & S_IWUSR
 
 
 def probe_folder(folder: Path) -> None:
-    """Make sure that a folder is there or can be made, with room for more than nothing; leave no trace.
-
-    Raises
-    ------
-    SettingError
-        It cannot be written.
-    """
+    """Refuse, by a SettingError, a folder that is not there and can't be made, or has no room; leave no trace."""
     try:
         place = next(place for place in (folder, *folder.absolute().parents) if place.exists())
         trial = place / f".{secrets.token_hex(6)}"
@@ -158,14 +127,9 @@ def probe_folder(folder: Path) -> None:
 
 
 def within(path: Path, folder: Path) -> bool:
-    """Tell whether a path is a folder, or lies below it, whatever names and links lead there.
+    """Whether a path is a folder, or lies below it, whatever names and links lead there; an OSError where they circle.
 
     Neither need exist. Where they do, the disk decides: names that differ in case alone can be one folder.
-
-    Raises
-    ------
-    OSError
-        The links lead round in a circle, or a folder on the way cannot be looked at.
     """
     place, outer = path.resolve(), folder.resolve()
     if place.is_relative_to(outer):
@@ -190,14 +154,9 @@ class Listing:
         return self.folder / f".lensbench-{self.what}-files.json"
 
     def check(self, names: Collection[str], *, agreed: Collection[str] = ()) -> None:
-        """Make sure that files of these names can be written without loss.
+        """Make sure that files of these names can be written without loss, save those agreed to be written over.
 
-        Parameters
-        ----------
-        names : collection of str
-            Below the folder, with `/` between: at most one subfolder.
-        agreed : collection of str
-            Those that the user said may be written over, whatever they hold.
+        Names are below the folder, with `/` between: at most one subfolder.
 
         Raises
         ------
@@ -206,7 +165,6 @@ class Listing:
             the list is damaged: which, and the way out.
         """
         listed = self._listed()
-        way_out = "move it away, or name another folder with --out"
         for subfolder in sorted({parent for name in names if (parent := name.rpartition("/")[0])}):
             self.check_subfolder(subfolder)
         foreign = []
@@ -215,13 +173,15 @@ class Listing:
             if not os.path.lexists(path):
                 continue
             if not S_ISREG(path.lstat().st_mode):
-                raise SettingError(f"{path} is a link or a folder and no file of a {self.what}; {way_out}")
-            if name in listed and name not in agreed and not self._is_ours(name, listed):
-                raise SettingError(
-                    f"{path} was changed or write-protected since the {self.what} was written; {way_out}"
-                )
-            if name not in listed and name not in agreed:
+                raise SettingError(f"{path} is a link or a folder and no file of a {self.what}; {_WAY_OUT}")
+            if name in agreed:
+                continue
+            if name not in listed:
                 foreign.append(name)
+            elif not self._is_ours(name, listed[name]):
+                raise SettingError(
+                    f"{path} was changed or write-protected since the {self.what} was written; {_WAY_OUT}"
+                )
         if foreign:
             others = f" (and so would {', '.join(foreign[1:])})" if foreign[1:] else ""
             raise SettingError(
@@ -230,18 +190,11 @@ class Listing:
             )
 
     def check_subfolder(self, name: str) -> None:
-        """Make sure that a subfolder is a folder of this one, or not there yet.
-
-        Raises
-        ------
-        SettingError
-            It is a link, which is never followed, or a file.
-        """
+        """Refuse, by a SettingError, a subfolder that is a link, which is never followed, or a file."""
         place = self.folder / name
         if place.is_symlink() or (place.exists() and not place.is_dir()):
             raise SettingError(
-                f"{place} is a link or a file, and the {self.what} writes into no such place; move it away, or name "
-                "another folder with --out"
+                f"{place} is a link or a file, and the {self.what} writes into no such place; {_WAY_OUT}"
             )
 
     def write(
@@ -268,9 +221,7 @@ class Listing:
             Something cannot be written.
         """
         self.check(files, agreed=agreed)
-        listed = {
-            name: hashes for name, hashes in self._listed().items() if self._is_ours(name, {name: hashes})
-        }
+        listed = {name: hashes for name, hashes in self._listed().items() if self._is_ours(name, hashes)}
         new = {name: [_hash(content)] for name, content in files.items()}
         self.folder.mkdir(parents=True, exist_ok=True)
         self._keep({name: [*listed.get(name, ()), *new.get(name, ())] for name in {**listed, **new}})
@@ -302,7 +253,7 @@ class Listing:
                 "with --out"
             ) from error
 
-    def _is_ours(self, name: str, listed: Mapping[str, list[str]]) -> bool:
+    def _is_ours(self, name: str, hashes: Collection[str]) -> bool:
         """Tell whether a listed file stands there as it was written, in no linked folder."""
         path = self.folder / name
         try:
@@ -310,14 +261,14 @@ class Listing:
                 not (path.parent != self.folder and path.parent.is_symlink())
                 and S_ISREG(path.lstat().st_mode)
                 and not is_protected(path)
-                and _hash(path.read_bytes()) in listed[name]
+                and _hash(path.read_bytes()) in hashes
             )
         except OSError:
             return False
 
 
 def _is_plain(name: str) -> bool:
-    """Tell whether a name is of a file in a folder or in a subfolder of it, and of no place elsewhere."""
+    """Whether a name is of a file in a folder or in a subfolder of it, and of no place elsewhere."""
     parts = PurePosixPath(name).parts
     return 1 <= len(parts) <= 2 and not {"..", "/", "//"} & set(parts) and not set("\\:\0") & set(name)
 

@@ -6,14 +6,15 @@ or beyond belief is refused, and names lose what cannot be seen.
 """
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import msgspec
 
-from lensbench.model.errors import LibraryError, SweepError, TextFileError
+from lensbench.model.errors import LensError, LibraryError, SweepError, TextFileError
 from lensbench.model.measured import KeptSession, MeasuredLens, SweepLens
 from lensbench.storage.text import clean_text, one_line, read_text
 
@@ -21,6 +22,7 @@ SWEEP_FILE: Final = "sweep.json"
 _MOST_BYTES: Final = 500_000_000
 
 Lens = TypeVar("Lens", bound=MeasuredLens)
+Document = TypeVar("Document")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +56,7 @@ class _LibraryDocument(_Head):
 
 def sweep_document(lenses: Sequence[MeasuredLens]) -> bytes:
     """The document that a sweep leaves in its folder."""
-    return _written(_SweepDocument(format=SWEEP_FORMAT, lenses=tuple(lenses)))
+    return msgspec.json.encode(_SweepDocument(format=SWEEP_FORMAT, lenses=tuple(lenses))) + b"\n"
 
 
 def read_sweep(folder: Path) -> list[SweepLens]:
@@ -72,25 +74,22 @@ def read_sweep(folder: Path) -> list[SweepLens]:
             "the library need what it did not keep yet"
         )
     again = "run the sweep again"
-    try:
-        text = read_text(path, most_bytes=_MOST_BYTES)
-    except TextFileError as error:
-        raise SweepError(
-            f"{path}: {error}; give a folder that `lensbench sweep` wrote, or {again}"
-        ) from error
-    try:
-        _check_format(text, SWEEP_FORMAT, way_out=again)
-        lenses = [_named(lens) for lens in msgspec.json.decode(text, type=_SweepDocument).lenses]
-    except (msgspec.MsgspecError, ValueError, RecursionError) as error:
-        raise SweepError(f"{path}: {_reason(error)}; {again}") from error
+    give = f"give a folder that `lensbench sweep` wrote, or {again}"
+    with _refusing(path, SweepError, missing=give, damaged=again):
+        document = _decoded(path, _SweepDocument, SWEEP_FORMAT, way_out=again)
+        lenses = [_named(lens) for lens in document.lenses]
     if not any(lens.counted for lens in lenses):
         raise SweepError(f"{folder}: its sweep holds no shot that counts")
-    return [SweepLens(folder=str(folder), **_fields(lens)) for lens in lenses if lens.counted]
+    return [
+        SweepLens(folder=str(folder), lens=lens.lens, camera=lens.camera, best=lens.best, shots=lens.shots)
+        for lens in lenses
+        if lens.counted
+    ]
 
 
 def library_document(sessions: Sequence[KeptSession]) -> bytes:
     """The document that holds some sessions of the library whole."""
-    return _written(_LibraryDocument(format=LIBRARY_FORMAT, sessions=tuple(sessions)))
+    return msgspec.json.encode(_LibraryDocument(format=LIBRARY_FORMAT, sessions=tuple(sessions))) + b"\n"
 
 
 def read_library_document(path: Path) -> list[KeptSession]:
@@ -101,15 +100,10 @@ def read_library_document(path: Path) -> list[KeptSession]:
     LibraryError
         It cannot be read, is no such document, or a field of it is not what it should be.
     """
-    try:
-        text = read_text(path, most_bytes=_MOST_BYTES)
-    except TextFileError as error:
-        raise LibraryError(f"{path}: {error}; give a file that `lensbench library export` wrote") from error
-    try:
-        _check_format(text, LIBRARY_FORMAT, way_out="export the library again")
-        return [_named(session) for session in msgspec.json.decode(text, type=_LibraryDocument).sessions]
-    except (msgspec.MsgspecError, ValueError, RecursionError) as error:
-        raise LibraryError(f"{path}: {_reason(error)}; nothing was taken from it") from error
+    give = "give a file that `lensbench library export` wrote"
+    with _refusing(path, LibraryError, missing=give, damaged="nothing was taken from it"):
+        document = _decoded(path, _LibraryDocument, LIBRARY_FORMAT, way_out="export the library again")
+        return [_named(session) for session in document.sessions]
 
 
 def session_bytes(session: KeptSession) -> bytes:
@@ -118,28 +112,28 @@ def session_bytes(session: KeptSession) -> bytes:
 
 
 def session_of(document: bytes) -> KeptSession:
-    """The session that `session_bytes` took apart.
-
-    Raises
-    ------
-    ValueError
-        It is damaged.
-    """
+    """The session that `session_bytes` took apart; a ValueError where it is damaged."""
     return _named(msgspec.json.decode(document, type=KeptSession))
 
 
-def _written(document: _Head) -> bytes:
-    return msgspec.json.encode(document) + b"\n"
+@contextmanager
+def _refusing(path: Path, refusal: type[LensError], *, missing: str, damaged: str) -> Iterator[None]:
+    """Name the file in what is wrong with it, and the next step."""
+    try:
+        yield
+    except TextFileError as error:
+        raise refusal(f"{path}: {error}; {missing}") from error
+    except msgspec.ValidationError as error:
+        raise refusal(f"{path}: damaged ({one_line(error)}); {damaged}") from error
+    except (msgspec.MsgspecError, RecursionError, UnicodeError) as error:
+        raise refusal(f"{path}: no JSON, or damaged; {damaged}") from error
+    except ValueError as error:
+        raise refusal(f"{path}: {error}; {damaged}") from error
 
 
-def _check_format(text: str, wanted: Format, *, way_out: str) -> None:
-    """Refuse another kind of document, or another version of this one.
-
-    Raises
-    ------
-    ValueError
-        With the reason in words.
-    """
+def _decoded(path: Path, kind: type[Document], wanted: Format, *, way_out: str) -> Document:
+    """A document's records, unless it is of another kind, or of another version: a ValueError with the reason."""
+    text = read_text(path, most_bytes=_MOST_BYTES)
     try:
         found = msgspec.json.decode(text, type=_Head).format
     except msgspec.ValidationError as error:
@@ -153,24 +147,11 @@ def _check_format(text: str, wanted: Format, *, way_out: str) -> None:
             f"of version {found.version}, and this lensbench knows version {wanted.version}; {way_out} with the "
             "newer of the two"
         )
-
-
-def _reason(error: Exception) -> str:
-    if isinstance(error, msgspec.ValidationError):
-        return f"damaged ({one_line(error)})"
-    if isinstance(error, msgspec.MsgspecError | RecursionError | UnicodeError):
-        return "no JSON, or damaged"
-    return str(error)
+    return msgspec.json.decode(text, type=kind)
 
 
 def _named(lens: Lens) -> Lens:
-    """The same lens with names fit to be shown.
-
-    Raises
-    ------
-    ValueError
-        Nothing is left of a name.
-    """
+    """The same lens with names fit to be shown; a ValueError where nothing is left of one."""
     names: dict[str, Any] = {
         name: clean_text(getattr(lens, name), unknown="")
         for name in ("lens", "camera", "session")
@@ -188,7 +169,3 @@ def _named(lens: Lens) -> Lens:
         for shot in lens.shots
     )
     return dataclasses.replace(lens, shots=shots, **names)
-
-
-def _fields(lens: MeasuredLens) -> dict[str, Any]:
-    return {item.name: getattr(lens, item.name) for item in dataclasses.fields(lens)}

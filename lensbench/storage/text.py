@@ -35,18 +35,20 @@ def read_text(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> str:
         the caller to name the file and the next step.
     """
     try:
-        content = _content(path, most_bytes)
-    except (OSError, ValueError) as error:
-        if isinstance(error, TextFileError):
-            raise
-        raise TextFileError(_in_words(error)) from error
-    try:
-        return content.decode("utf-8-sig")
+        return _content(path, most_bytes).decode("utf-8-sig")
+    except TextFileError:
+        raise
+    except FileNotFoundError as error:
+        raise TextFileError("there is no such file") from error
+    except OSError as error:
+        raise TextFileError(f"the system says: {error.strerror}") from error
     except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
+        line = error.object.count(b"\n", 0, error.start) + 1
         raise TextFileError(
             f"it is no text in UTF-8, from line {line} on; save it as text (CSV, JSON) in UTF-8"
         ) from error
+    except ValueError as error:  # a NUL in it
+        raise TextFileError("its name is not valid") from error
 
 
 def _content(path: Path, most_bytes: int) -> bytes:
@@ -62,51 +64,35 @@ def _content(path: Path, most_bytes: int) -> bytes:
     return content
 
 
-def _in_words(error: OSError | ValueError) -> str:
-    """Give the system's reason alone; a name with a NUL in it comes as a ValueError."""
-    if isinstance(error, FileNotFoundError):
-        return "there is no such file"
-    if isinstance(error, OSError):
-        return f"the system says: {error.strerror}"
-    return "its name is not valid"
-
-
 def read_json(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> Any:
-    """Read a JSON document.
-
-    Raises
-    ------
-    TextFileError
-        As `read_text`, and what `json_in` raises.
-    """
+    """Read a JSON document; a TextFileError as of `read_text` and `json_in`."""
     return json_in(read_text(path, most_bytes=most_bytes))
 
 
 def json_in(text: str) -> Any:
-    """Give what a JSON text holds.
-
-    Raises
-    ------
-    TextFileError
-        It is no JSON, or nested deeper than anything that this program writes.
-    """
+    """What a JSON text holds; a TextFileError where it is none, or nested deeper than anything this program writes."""
     try:
-        return json.loads(text, parse_int=_whole)
+        # A number too long for any figure becomes a float: infinity at the end, which every check refuses.
+        return json.loads(
+            text, parse_int=lambda digits: int(digits) if len(digits) <= _MOST_DIGITS else float(digits)
+        )
     except json.JSONDecodeError as error:
         raise TextFileError(f"it is no JSON, or damaged, at line {error.lineno}") from error
     except (ValueError, RecursionError) as error:
         raise TextFileError("it is JSON of a form that nothing here writes, or damaged") from error
 
 
-def _whole(digits: str) -> int | float:
-    """Give numbers that are too long for any figure as floats: infinity at the end, which every check refuses."""
-    return int(digits) if len(digits) <= _MOST_DIGITS else float(digits)
+_SEMICOLON_TOO_MANY: Final = "a semicolon too many, or one within a text? Put such a cell in quotes"
+_COMMA_TOO_MANY: Final = (
+    "a comma as decimal sign, or within a text? Write 2.8, put such a cell in quotes, or separate all cells by "
+    "semicolons"
+)
 
 
 def table_in(
     text: str, *, delimiter: str = ",", columns: Sequence[str] = ()
 ) -> Iterator[tuple[int, dict[str, str]]]:
-    """Give the rows of a CSV text, each with its line and its cells by the columns' names; no cell is None.
+    """Rows of a CSV text, each with its line and its cells by the columns' names; no cell is None.
 
     Names and cells are stripped; a row without any filled cell is passed over, cells that lack at a row's end are
     empty.
@@ -114,8 +100,7 @@ def table_in(
     Raises
     ------
     TableError
-        A row has more cells than there are columns: a decimal comma, most likely.
-        Or a cell goes over several lines: a quote that was never closed.
+        A row has more cells than there are columns (a decimal comma, most likely), or a cell goes over several lines.
     TextFileError
         A wanted column is missing or stands twice, or it is no CSV.
     """
@@ -134,30 +119,17 @@ def table_in(
             if any("\n" in cell or "\r" in cell for cell in cells):
                 raise TableError(f"line {line}: a cell goes on over the next line; close its quote")
             if any(cell.strip() for cell in cells):
-                _refuse_surplus(cells, names, line=line, delimiter=delimiter)
-                yield line, dict.fromkeys(names, "") | _by_name(names, cells)
+                if len(cells) > len(names):
+                    cause = _COMMA_TOO_MANY if delimiter == "," else _SEMICOLON_TOO_MANY
+                    raise TableError(f"line {line} has {len(cells)} cells for {len(names)} columns: {cause}")
+                filled = {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
+                yield line, dict.fromkeys(names, "") | filled
             line = reader.line_num + 1
     except csv.Error as error:
         raise TextFileError(
             f"it is no table (CSV), or damaged, from line {line} on; a quote stands at the begin and the end of a "
             "cell or not at all"
         ) from error
-
-
-def _refuse_surplus(cells: Sequence[str], names: Sequence[str], *, line: int, delimiter: str) -> None:
-    if len(cells) <= len(names):
-        return
-    cause = "a semicolon too many, or one within a text? Put such a cell in quotes"
-    if delimiter == ",":
-        cause = (
-            "a comma as decimal sign, or within a text? Write 2.8, put such a cell in quotes, or separate all cells by "
-            "semicolons"
-        )
-    raise TableError(f"line {line} has {len(cells)} cells for {len(names)} columns: {cause}")
-
-
-def _by_name(names: Sequence[str], cells: Sequence[str]) -> dict[str, str]:
-    return {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
 
 
 TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")
@@ -169,7 +141,7 @@ LONGEST_TEXT: Final = 160
 
 
 def visible(text: str) -> str:
-    """Give a text without control, direction and invisible characters; white space of any kind becomes spaces.
+    """Text without control, direction and invisible characters; white space of any kind becomes spaces.
 
     Terminals obey control characters (ECMA-48), and direction marks show a name other than it is (Unicode
     Technical Report 36, 2.7). Bytes of file names that are no UTF-8 go too.

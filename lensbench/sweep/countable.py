@@ -1,14 +1,16 @@
 """The table of shots that count, each row one refocused shot: what sweep, comparison and library take figures from.
 
-What a picture is for says which third of it must be sharp: a subject at the centre lies in the inner third, edges
-and corners are the outer one. Common practice, no source.
+`zone_series` is the one way from the table to a zone's series: sweep, comparison and library call it, and so give one
+interval for one lens. What a picture is for says which third of it must be sharp: a subject at the centre lies in the
+inner third, edges and corners are the outer one. Common practice, no source.
 """
 
 import dataclasses
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from functools import partial
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Final
 
@@ -16,23 +18,27 @@ import numpy as np
 
 from lensbench.edge import RESPONSE_CYPX
 from lensbench.focus import Bracket, ThroughFocus, brackets_among, fit_through_focus
-from lensbench.model.measured import BestOfSweep, CountedShot, MeasuredLens, ZoneValue, median_known
-from lensbench.model.setting import Setting
-from lensbench.model.shot import ZONES, Edge, RejectedShot, ShotResult, ZoneFigure
+from lensbench.model.measured import (
+    BestOfSweep,
+    CountedShot,
+    MeasuredLens,
+    ZoneValue,
+    mean_known,
+    median_known,
+)
+from lensbench.model.setting import Setting, focal_order
+from lensbench.model.shot import ZONES, Edge, RejectedShot, ShotResult
 from lensbench.model.sweep import BestSetting, Purpose, SweepFindings, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.shot import mean_by_zone, zone_of
+from lensbench.stats import ZoneSeries
 from lensbench.storage.text import clean_text, name_in_tables, visible
 
 PURPOSES: Final[dict[str, str]] = {Purpose.CENTRE: "inner", Purpose.FRAME: "frame", Purpose.EDGES: "outer"}
 """Purpose -> the zone that counts for it."""
-
+NamedSeries = tuple[tuple[Setting, ...], ZoneSeries]
+"""The settings of one focal length, by f-number, and their refocused shots in one zone."""
 _FEWEST_RESPONSES: Final = 2
-
-
-def figure_at(summary: Mapping[str, ZoneFigure], zone: str) -> float:
-    """MTF50 of a zone, in cycles per pixel; NaN where it was not seen."""
-    return summary[zone].mtf50_cypx if zone in summary and summary[zone].mtf50_cypx > 0.0 else math.nan
 
 
 def countable_shots(shots: Sequence[SweepShot]) -> list[CountedShot]:
@@ -63,28 +69,32 @@ def _left_out(shot: SweepShot) -> CountedShot:
     return CountedShot(
         files=(_file_name(shot),),
         setting=shot.planned.setting,
-        exact_f_number=exact_f_number(shot),
+        exact_f_number=shot.planned.exact_f_number,
         reason=clean_text(reason),
     )
 
 
+def _file_name(shot: SweepShot) -> str:
+    return visible(name_in_tables(str(shot.planned.path)))
+
+
 def _counted(group: Sequence[SweepShot]) -> CountedShot:
-    in_focus = [result_of(shot) for shot in _in_focus(group)]
+    in_focus = [shot.measured for shot in _in_focus(group)]
     values = {zone: _zone_value(group, in_focus, zone) for zone in ZONES}
     snrs = [edge.edge.snr for result in in_focus for edge in result.edges if math.isfinite(edge.edge.snr)]
     return CountedShot(
         files=tuple(_file_name(shot) for shot in group),
         setting=group[0].planned.setting,
-        exact_f_number=float(np.median([exact_f_number(shot) for shot in group])),
+        exact_f_number=float(np.median([shot.planned.exact_f_number for shot in group])),
         zones={zone: value for zone, value in values.items() if value is not None},
         bracket=_is_moved(group),
         iso=median_known([shot.planned.metadata.iso or None for shot in group]),
         snr=float(np.median(snrs)) if snrs else None,
-        magnification=median_known([result_of(shot).magnification or None for shot in group]),
+        magnification=median_known([shot.measured.magnification or None for shot in group]),
         pixel_pitch_um=in_focus[0].pixel_pitch_um or None,
         size_px=(min(in_focus[0].size_px), max(in_focus[0].size_px)),
         picture_height_px=in_focus[0].picture_height_px,
-        sensor_data=all(result_of(shot).sensor_data for shot in group),
+        sensor_data=all(shot.measured.sensor_data for shot in group),
         flags=tuple(dict.fromkeys(remark.flag for result in in_focus for remark in result.quality)),
     )
 
@@ -97,11 +107,11 @@ def _in_focus(group: Sequence[SweepShot]) -> Sequence[SweepShot]:
     """All of a group; of a focus bracket the sharpest alone."""
     if not _is_moved(group):
         return group
-    return [max(group, key=lambda shot: np.nan_to_num(_log_figure(shot, "frame"), nan=-np.inf))]
+    return [max(group, key=lambda shot: np.nan_to_num(shot.log_mtf50("frame"), nan=-np.inf))]
 
 
 def _zone_value(group: Sequence[SweepShot], in_focus: Sequence[ShotResult], zone: str) -> ZoneValue | None:
-    logs = np.array([_log_figure(shot, zone) for shot in group])
+    logs = np.array([shot.log_mtf50(zone) for shot in group])
     logs = logs[np.isfinite(logs)]
     if not logs.size:
         return None
@@ -117,17 +127,32 @@ def _zone_value(group: Sequence[SweepShot], in_focus: Sequence[ShotResult], zone
         mtf50_cypx=math.exp(log_mtf50),
         sd=sd,
         dof=dof,
-        noise_sd=float(np.median([_measurement_sd(result_of(shot), zone) for shot in group])),
+        noise_sd=float(np.median([_measurement_sd(shot.measured, zone) for shot in group])),
         edges=sum(figure.edges for figure in figures),
-        sagittal_cypx=_mean_known([figure.sagittal_cypx for figure in figures]),
-        tangential_cypx=_mean_known([figure.tangential_cypx for figure in figures]),
+        sagittal_cypx=mean_known([figure.sagittal_cypx for figure in figures]),
+        tangential_cypx=mean_known([figure.tangential_cypx for figure in figures]),
     )
 
 
 def bracket_peak(bracket: Bracket, zone: str) -> ThroughFocus:
     """Through-focus peak of a zone's MTF50."""
-    logs = np.array([_log_figure(shot, zone) for shot in bracket.shots])
+    logs = np.array([shot.log_mtf50(zone) for shot in bracket.shots])
     return fit_through_focus(bracket.steps, logs, q=bracket.q)
+
+
+def _measurement_sd(result: ShotResult, zone: str) -> float:
+    """Share by which the noise of its edges alone moves a figure.
+
+    The edges' differences among each other are the lens's own, and come again in every shot: they don't count.
+    """
+    figure = result.summary[zone].mtf50_cypx if zone in result.summary else math.nan
+    sds = [
+        edge.edge.mtf50_sd_cypx
+        for edge in result.edges
+        if np.isfinite(edge.edge.mtf50_sd_cypx)
+        and zone in {"frame", zone_of(edge.image_height, result.size_px)}
+    ]
+    return float(np.sqrt(np.sum(np.square(sds))) / (len(sds) * figure)) if sds and figure > 0.0 else 0.0
 
 
 def measured_lenses(findings: SweepFindings, shots: Sequence[SweepShot]) -> list[MeasuredLens]:
@@ -139,14 +164,8 @@ def measured_lenses(findings: SweepFindings, shots: Sequence[SweepShot]) -> list
             _with_sfr(row, group) if row.zones else row
             for row, group in zip(countable_shots(own), _refocused(own), strict=True)
         ]
-        lenses.append(
-            MeasuredLens(
-                lens=clean_text(lens.lens),
-                camera=clean_text(lens.camera),
-                best=_best(lens.best),
-                shots=tuple(rows),
-            )
-        )
+        names = {"lens": clean_text(lens.lens), "camera": clean_text(lens.camera)}
+        lenses.append(MeasuredLens(**names, best=_best(lens.best), shots=tuple(rows)))
     return lenses
 
 
@@ -154,7 +173,7 @@ def _with_sfr(row: CountedShot, group: Sequence[SweepShot]) -> CountedShot:
     """The same row with each zone's SFR, the mean of the group; of a bracket its sharpest frame's."""
     curves: dict[str, list[list[float]]] = defaultdict(list)
     for shot in _in_focus(group):
-        for zone, sfr in zone_responses(result_of(shot)).items():
+        for zone, sfr in zone_responses(shot.measured).items():
             curves[zone].append(sfr[: int(np.argmax(np.append(~np.isfinite(sfr), True)))].tolist())
     sfrs = {
         zone: tuple(round(float(np.mean(values)), 5) for values in zip(*found, strict=False))
@@ -174,70 +193,105 @@ def zone_responses(result: ShotResult) -> dict[str, FloatArray]:
         for one in result.edges
         if one.edge.frequency_cypx.size > 1
     }
+    unknown = np.full(RESPONSE_CYPX.size, math.nan)
+
+    def sfr_at(place: int, edge: Edge) -> float:
+        return float(curves.get(id(edge), unknown)[place])
+
     columns = [
-        mean_by_zone(result.edges, result.size_px, figure=partial(_at, curves, number))
-        for number in range(RESPONSE_CYPX.size)
+        mean_by_zone(result.edges, result.size_px, figure=partial(sfr_at, place))
+        for place in range(RESPONSE_CYPX.size)
     ]
     found = {zone: np.array([column[zone] for column in columns]) for zone in ZONES}
     return {zone: sfr for zone, sfr in found.items() if np.isfinite(sfr[:_FEWEST_RESPONSES]).all()}
 
 
-def _at(curves: Mapping[int, FloatArray], number: int, edge: Edge) -> float | None:
-    return float(curves[id(edge)][number]) if id(edge) in curves else None
-
-
 def _best(best: BestSetting | None) -> BestOfSweep | None:
     if best is None:
         return None
-    low, high = best.ci95_cypx
     return BestOfSweep(
         setting=Setting(focal_length_mm=best.focal_length_mm, f_number=best.f_number),
         mtf50_cypx=best.mtf50_cypx,
-        ci95_cypx=(low, high) if math.isfinite(high - low) else None,
+        ci95_cypx=best.ci95_cypx if math.isfinite(sum(best.ci95_cypx)) else None,
     )
 
 
-def _file_name(shot: SweepShot) -> str:
-    return visible(name_in_tables(str(shot.planned.path)))
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FocalShots:
+    """The measured shots of one lens on one camera at one focal length."""
+
+    focal_length_mm: float | None
+    members: tuple[SweepShot, ...]
+    """Those that count, by f-number and then by path, so that the order of the files changes nothing."""
+    exact_f_number: dict[float, float]
+    """Nominal f-number -> median of the exact ones."""
+    pixel_pitch_um: float | None
+    magnification: float
+    """Median of the shots; NaN where it is not known."""
+
+    @cached_property
+    def counted(self) -> list[CountedShot]:
+        """The refocused shots."""
+        return countable_shots(self.members)
 
 
-def exact_f_number(shot: SweepShot) -> float:
-    """As the file says, else nominal; 0 where unknown."""
-    return shot.planned.metadata.f_number or shot.planned.setting.f_number
+def by_focal_length(shots: Sequence[SweepShot]) -> list[FocalShots]:
+    """The shots that count in series, by lens, camera and focal length, shortest first."""
+    groups: dict[tuple[str, str, float], list[SweepShot]] = defaultdict(list)
+    for shot in shots:
+        if shot.used:
+            plan = shot.planned
+            groups[plan.lens, plan.camera, focal_order(plan.setting.focal_length_mm)].append(shot)
+    return [_focal_shots(groups[key]) for key in sorted(groups)]
 
 
-def _mean_known(values: Sequence[float]) -> float | None:
-    known = [value for value in values if math.isfinite(value)]
-    return float(np.mean(known)) if known else None
+def _focal_shots(shots: Sequence[SweepShot]) -> FocalShots:
+    exact: dict[float, list[float]] = defaultdict(list)
+    for shot in shots:
+        exact[shot.planned.setting.f_number].append(shot.planned.exact_f_number)
+    return FocalShots(
+        focal_length_mm=shots[0].planned.setting.focal_length_mm,
+        members=tuple(sorted(shots, key=_place_in_table)),
+        exact_f_number={name: float(np.median(values)) for name, values in exact.items()},
+        pixel_pitch_um=median_known([shot.measured.pixel_pitch_um or None for shot in shots]),
+        magnification=median_known([shot.measured.magnification or None for shot in shots]) or math.nan,
+    )
 
 
-def _log_figure(shot: SweepShot, zone: str) -> float:
-    return float(np.log(figure_at(result_of(shot).summary, zone)))
+def zone_series(shots: Sequence[CountedShot], zone: str) -> dict[float | None, NamedSeries]:
+    """The refocused shots of one zone: focal length -> series by f-number.
 
-
-def _measurement_sd(result: ShotResult, zone: str) -> float:
-    """Share by which the noise of its edges alone moves a figure.
-
-    The edges' differences among each other are the lens's own, and come again in every shot: they don't count.
+    Parameters
+    ----------
+    shots : sequence of CountedShot
+        Of one lens on one camera; those that were left out are passed over.
+    zone : str
+        Focal lengths at which it was not seen are left out.
     """
-    figure = figure_at(result.summary, zone)
-    sds = [
-        edge.edge.mtf50_sd_cypx
-        for edge in result.edges
-        if np.isfinite(edge.edge.mtf50_sd_cypx)
-        and zone in {"frame", zone_of(edge.image_height, result.size_px)}
-    ]
-    return float(np.sqrt(np.sum(np.square(sds))) / (len(sds) * figure)) if sds and figure > 0.0 else 0.0
+    by_focal: dict[float | None, list[CountedShot]] = defaultdict(list)
+    for shot in shots:
+        if not shot.reason:
+            by_focal[shot.setting.focal_length_mm].append(shot)
+    found = {focal: _named_series(by_focal[focal], zone) for focal in sorted(by_focal, key=focal_order)}
+    return {focal: series for focal, series in found.items() if series is not None}
 
 
-def result_of(shot: SweepShot) -> ShotResult:
-    """What was measured in a shot.
-
-    Raises
-    ------
-    TypeError
-        Nothing was: a mistake of the programmer.
-    """
-    if not isinstance(shot.result, ShotResult):
-        raise TypeError(f"{shot.planned.path}: not a measured shot")
-    return shot.result
+def _named_series(shots: Sequence[CountedShot], zone: str) -> NamedSeries | None:
+    exact: dict[Setting, list[float]] = defaultdict(list)
+    values: dict[Setting, list[ZoneValue]] = defaultdict(list)
+    for shot in shots:
+        exact[shot.setting].append(shot.exact_f_number)
+        if zone in shot.zones:
+            values[shot.setting].append(shot.zones[zone])
+    if not values:
+        return None
+    middle = {setting: float(np.median(exact[setting])) for setting in values}
+    settings = tuple(sorted(middle, key=lambda setting: middle[setting]))
+    in_order = [value for setting in settings for value in values[setting]]
+    return settings, ZoneSeries(
+        f_number=np.array([middle[setting] for setting in settings]),
+        log_shots=tuple(np.log([value.mtf50_cypx for value in values[setting]]) for setting in settings),
+        own_sd=tuple(np.array([value.sd or math.nan for value in values[setting]]) for setting in settings),
+        own_dof=sum(value.dof or math.inf for value in in_order if value.sd),
+        measurement_sd=float(np.median([value.noise_sd for value in in_order])),
+    )

@@ -1,27 +1,31 @@
-"""Which photographs belong together: by camera and lens, f-number and focal length.
+"""Which photographs belong together, by camera and lens, f-number and focal length, and what the shots table says.
 
 Nothing is dropped in silence: a photograph that cannot be used stays in the list with the reason. Of files of equal
-content one counts: copies are no repeats.
+content one counts: copies are no repeats. In the shots table a filled cell overrides what the file says; this is how
+lenses without electronic contacts are tested. A row whose `file` is empty is a shot that was planned and not taken; a
+table that names no file at all goes by the order.
 """
 
-import dataclasses
-from collections import defaultdict
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+import csv
+import math
+from collections import Counter, defaultdict
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
 from lensbench import photo
-from lensbench.model.errors import ImageError, SettingError, SweepError
+from lensbench.model.errors import ImageError, SettingError, SweepError, TextFileError
 from lensbench.model.setting import Setting
-from lensbench.model.shot import Metadata, TableRow
+from lensbench.model.shot import TABLE_COLUMNS, Metadata, TableRow, Turned
 from lensbench.model.sweep import PlannedShot
-from lensbench.model.units import nominal_f_number
+from lensbench.model.units import PITCH_LIMITS_UM, nominal_f_number
 from lensbench.storage.cache import content_hash
-from lensbench.storage.text import name_in_tables
+from lensbench.storage.text import TWO_WAYS, name_in_tables, read_text, table_in
 from lensbench.sweep.run import without_path
-from lensbench.sweep.shots_table import read_shots_table
 
 _TASTE_BYTES: Final = 65_536
 """Of two raw files of one size the middle tells nearly always that they differ: noise is never the same."""
@@ -29,13 +33,7 @@ _MOST_NAMED: Final = 5
 
 
 def photographs_in(folders: Iterable[Path]) -> list[tuple[Path, Path]]:
-    """Give each photograph of some folders once, with its folder, whatever names and links lead there.
-
-    Raises
-    ------
-    ImageError
-        A folder is not there or cannot be read.
-    """
+    """Each photograph of some folders once, with its folder, whatever names and links lead there."""
     found: dict[Path, tuple[Path, Path]] = {}
     for folder in folders:
         place = folder.resolve()
@@ -51,26 +49,19 @@ def copies_among(paths: Iterable[Path]) -> dict[Path, Path]:
     are nobody's copies.
     """
     groups = [list(paths)]
-    for trait in (_size, _taste, content_hash):
+    for trait in (lambda path: path.stat().st_size, _taste, content_hash):
         groups = [part for group in groups for part in _alike(group, trait)]
     return {copy: first for first, *others in groups for copy in others}
 
 
 def _alike(paths: list[Path], trait: Callable[[Path], Hashable]) -> list[list[Path]]:
-    """Give the files that share a trait with another one, together."""
+    """The files that share a trait with another one, together."""
     found: dict[Hashable, list[Path]] = defaultdict(list)
     for path in paths:
-        try:
-            value = trait(path)
-        except OSError:
-            continue
-        if value:
-            found[value].append(path)
+        with suppress(OSError):
+            if value := trait(path):
+                found[value].append(path)
     return [group for group in found.values() if len(group) > 1]
-
-
-def _size(path: Path) -> int:
-    return path.stat().st_size
 
 
 def _taste(path: Path) -> bytes:
@@ -86,9 +77,7 @@ def copies_in_words(copies: dict[Path, Path]) -> list[str]:
     >>> copies_in_words({Path("b.dng"): Path("a.dng"), Path("c.dng"): Path("a.dng")})
     ['left out: 2 copies of a.dng']
     """
-    counts: dict[Path, int] = defaultdict(int)
-    for original in copies.values():
-        counts[original] += 1
+    counts = Counter(copies.values())
     if len(counts) > _MOST_NAMED:
         first = next(iter(counts)).name
         return [f"left out: {len(copies)} copies of {len(counts)} photographs, the first of {first}"]
@@ -134,10 +123,17 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
         raise SweepError(
             f"no photographs in {', '.join(map(str, folders))}; give a folder that holds test shots"
         )
-    copies = copies_among(path for _, path in places)
-    rows = _rows(places, read_shots_table(shots_csv), copies) if shots_csv else {}
-    raw_names = {_stem(path) for _, path in places if path.suffix.lower() in photo.RAW_SUFFIXES}
-    shots = _without_copies([_plan(path, rows.get(path), raw_names) for _, path in places], copies)
+    paths = [path for _, path in places]
+    copies = copies_among(paths)
+    table = read_shots_table(shots_csv) if shots_csv else []
+    named = [row for row in table if row.file]
+    if named or not table:
+        rows = _match(places, named)
+    else:
+        rows = _in_order([path for path in paths if path not in copies], table)
+    beside_raw = _beside_raw(paths)
+    shots = [_plan(path, rows.get(path), beside_raw=path in beside_raw) for path in paths]
+    shots = _without_copies(shots, copies)
     if all(shot.left_out for shot in shots):
         first = shots[0]
         raise SweepError(
@@ -146,8 +142,11 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
     return _named_focal_lengths(shots)
 
 
-def _stem(path: Path) -> Path:
-    return path.with_name(path.stem.lower())
+def _beside_raw(paths: Sequence[Path]) -> set[Path]:
+    """Finished pictures that stand beside a raw file of the same name."""
+    raws = [path for path in paths if path.suffix.lower() in photo.RAW_SUFFIXES]
+    names = {path.with_name(path.stem.lower()) for path in raws}
+    return {path for path in paths if path.with_name(path.stem.lower()) in names} - set(raws)
 
 
 def _without_copies(shots: Sequence[PlannedShot], copies: Mapping[Path, Path]) -> list[PlannedShot]:
@@ -155,53 +154,35 @@ def _without_copies(shots: Sequence[PlannedShot], copies: Mapping[Path, Path]) -
     counts: dict[Path, Path] = {}
     for shot in sorted(shots, key=lambda shot: bool(shot.left_out)):
         counts.setdefault(copies.get(shot.path, shot.path), shot.path)
-    return [_as_copy(shot, counts[copies.get(shot.path, shot.path)]) for shot in shots]
-
-
-def _as_copy(shot: PlannedShot, original: Path) -> PlannedShot:
-    if shot.by_choice or shot.path == original:
-        return shot
-    return dataclasses.replace(
-        shot, left_out=f"a copy of {original.name}, which counts once", by_choice=True, copy_of=original
-    )
-
-
-def _rows(
-    places: Sequence[tuple[Path, Path]], table: Sequence[TableRow], copies: Mapping[Path, Path]
-) -> dict[Path, TableRow]:
-    """Find each row's photograph by its name; a table that names none goes by the order of the files."""
-    named = [row for row in table if row.file]
-    if named or not table:
-        return _match(places, named)
-    return _in_order([path for _, path in places if path not in copies], table)
+    judged = []
+    for shot in shots:
+        original = counts[copies.get(shot.path, shot.path)]
+        if not shot.by_choice and shot.path != original:
+            left_out = f"a copy of {original.name}, which counts once"
+            shot = replace(shot, left_out=left_out, by_choice=True, copy_of=original)  # noqa: PLW2901
+        judged.append(shot)
+    return judged
 
 
 def _in_order(paths: Sequence[Path], table: Sequence[TableRow]) -> dict[Path, TableRow]:
     """Give each row the photograph in its place: as many of them as rows, and no f-number that says otherwise."""
-    raw_names = {_stem(path) for path in paths if path.suffix.lower() in photo.RAW_SUFFIXES}
-    shots = [
-        path for path in paths if path.suffix.lower() in photo.RAW_SUFFIXES or _stem(path) not in raw_names
-    ]
+    beside_raw = _beside_raw(paths)
+    shots = [path for path in paths if path not in beside_raw]
     if len(shots) != len(table):
         raise SettingError(
             f"the shots table names no files and has {len(table)} rows, but there are {len(shots)} photographs: write "
             "the files' names into its column `file`"
         )
     for number, (path, row) in enumerate(zip(shots, table, strict=True), start=1):
-        _refuse_other_stop(path, row, number)
+        told = None
+        with suppress(ImageError):
+            told = photo.read_metadata(path).f_number
+        if told and row.f_number and nominal_f_number(told) != nominal_f_number(row.f_number):
+            raise SettingError(
+                f"row {number} of the shots table says f/{row.f_number:g}, but {path.name} was taken at f/{told:.3g}: "
+                "write the files' names into its column `file`"
+            )
     return dict(zip(shots, table, strict=True))
-
-
-def _refuse_other_stop(path: Path, row: TableRow, number: int) -> None:
-    try:
-        told = photo.read_metadata(path).f_number
-    except ImageError:
-        return
-    if told and row.f_number and nominal_f_number(told) != nominal_f_number(row.f_number):
-        raise SettingError(
-            f"row {number} of the shots table says f/{row.f_number:g}, but {path.name} was taken at f/{told:.3g}: "
-            "write the files' names into its column `file`"
-        )
 
 
 def _match(places: Sequence[tuple[Path, Path]], rows: Sequence[TableRow]) -> dict[Path, TableRow]:
@@ -223,34 +204,31 @@ def _match(places: Sequence[tuple[Path, Path]], rows: Sequence[TableRow]) -> dic
     return matched
 
 
-def _plan(path: Path, row: TableRow | None, raw_names: set[Path]) -> PlannedShot:
+def _plan(path: Path, row: TableRow | None, *, beside_raw: bool) -> PlannedShot:
     try:
         metadata, left_out = photo.read_metadata(path), ""
     except ImageError as error:
         metadata, left_out = Metadata(), without_path(str(error), path)
-    by_choice = ""
-    if row is None and path.suffix.lower() not in photo.RAW_SUFFIXES and _stem(path) in raw_names:
-        by_choice = "the raw file of the same name is measured instead"
+    by_choice = "the raw file of the same name is measured instead" if beside_raw and row is None else ""
     if row is not None:
         metadata = _overridden(metadata, row)
         by_choice = "" if row.use else "the shots table says not to use it"
-    f_number = metadata.f_number
-    if not left_out and f_number is None:
+    f_number = nominal_f_number(metadata.f_number) if metadata.f_number else 0.0
+    if not left_out and metadata.f_number is None:
         left_out = _without_f_number(path, metadata)
+    told = row or TableRow()
     return PlannedShot(
         path=path,
         metadata=metadata,
         overrides=_overridden(Metadata(), row) if row else None,
         lens=metadata.lens or UNKNOWN_LENS,
         camera=metadata.camera or UNKNOWN_CAMERA,
-        setting=Setting(
-            focal_length_mm=metadata.focal_length_mm, f_number=nominal_f_number(f_number) if f_number else 0.0
-        ),
-        pitch_um=row.pitch_um if row else None,
-        focus_group=row.focus_group if row else "",
-        focus_step=row.focus_step if row else None,
-        condition=row.condition if row else "",
-        turned=row.turned if row else None,
+        setting=Setting(focal_length_mm=metadata.focal_length_mm, f_number=f_number),
+        pitch_um=told.pitch_um,
+        focus_group=told.focus_group,
+        focus_step=told.focus_step,
+        condition=told.condition,
+        turned=told.turned,
         left_out=by_choice or left_out,
         by_choice=bool(by_choice),
     )
@@ -269,20 +247,17 @@ def _without_f_number(path: Path, metadata: Metadata) -> str:
 
 
 def _overridden(metadata: Metadata, row: TableRow) -> Metadata:
-    return dataclasses.replace(
+    """The row's filled cells instead; of an f-number the file's exact one where both bear the same name."""
+    f_number = row.f_number or metadata.f_number
+    if metadata.f_number and f_number and nominal_f_number(f_number) == nominal_f_number(metadata.f_number):
+        f_number = metadata.f_number
+    return replace(
         metadata,
         lens=row.lens or metadata.lens,
         camera=row.camera or metadata.camera,
-        f_number=_exact(row.f_number, metadata.f_number),
+        f_number=f_number,
         focal_length_mm=row.focal_length_mm or metadata.focal_length_mm,
     )
-
-
-def _exact(engraved: float | None, told: float | None) -> float | None:
-    """Give the row's f-number, by the file's exact one where both bear the same name."""
-    if engraved and told and nominal_f_number(engraved) == nominal_f_number(told):
-        return told
-    return engraved or told
 
 
 def _named_focal_lengths(shots: Sequence[PlannedShot]) -> list[PlannedShot]:
@@ -295,10 +270,8 @@ def _named_focal_lengths(shots: Sequence[PlannedShot]) -> list[PlannedShot]:
     named = []
     for shot in shots:
         focal = shot.setting.focal_length_mm
-        own = names.get((shot.camera, shot.lens), {}).get(focal, focal) if focal else None
-        named.append(
-            dataclasses.replace(shot, setting=dataclasses.replace(shot.setting, focal_length_mm=own))
-        )
+        group = names.get((shot.camera, shot.lens), {}).get(focal, focal) if focal else None
+        named.append(replace(shot, setting=replace(shot.setting, focal_length_mm=group)))
     return named
 
 
@@ -314,3 +287,110 @@ def focal_groups(focal_lengths_mm: Sequence[float]) -> dict[float, float]:
     return {
         float(length): round(float(np.median(group)), 1) for group in groups if group.size for length in group
     }
+
+
+_YES_NO: Final = {"yes": True, "y": True, "no": False, "n": False, "": True}
+_MOST_ROWS: Final = 100_000
+_F_NUMBERS: Final = (0.5, 128.0)
+_FOCAL_MM: Final = (0.5, 20_000.0)
+"""Wider than any lens. Common practice, no source."""
+
+
+def read_shots_table(path: Path) -> list[TableRow]:
+    """Read a shots table.
+
+    Rows whose `file` is empty are kept, in their order. Comma or semicolon between the cells; with semicolons a
+    decimal comma is understood. `f/5.6` and `5.6`, `50 mm` and `50` mean the same.
+
+    Raises
+    ------
+    SettingError
+        The file cannot be read as text, lacks the column `file`, has a column of another name, or a cell that
+        is no number, not positive, or neither yes nor no: with the row and the column.
+    """
+    try:
+        text = read_text(path)
+        rows = [_row(f"{path}, line {line}", cells) for line, cells in _lines(path, text)]
+    except TextFileError as error:
+        raise SettingError(f"{path}: the shots table cannot be read: {error}") from error
+    counts = Counter(row.file for row in rows if row.file)
+    if twice := [file for file, count in counts.items() if count > 1]:
+        raise SettingError(f"{path}: the file {twice[0]} stands in two rows; leave one")
+    return rows
+
+
+def _lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
+    """The filled lines with their numbers, at most so many."""
+    head = (text.splitlines() or [""])[0]
+    delimiter = ";" if ";" in head and "," not in head else ","
+    names = [
+        name.strip() for name in next(csv.reader([head], delimiter=delimiter, skipinitialspace=True), [])
+    ]
+    columns = f"columns: {', '.join(TABLE_COLUMNS)}"
+    if "file" not in names:
+        raise SettingError(f"{path}: no column `file` in the first line; {columns}")
+    if strange := [name for name in names if name not in TABLE_COLUMNS]:
+        raise SettingError(f"{path}: no such column: {', '.join(strange)}; {columns}")
+    for count, (line, cells) in enumerate(table_in(text, delimiter=delimiter)):
+        if count >= _MOST_ROWS:
+            raise SettingError(f"{path}: more than {_MOST_ROWS} rows; divide the table")
+        name = cells["file"]
+        if delimiter == "," and ";" in name and Path(name).suffix.lower() not in photo.PHOTO_SUFFIXES:
+            raise SettingError(
+                f"{path}, line {line}: a semicolon stands where the first line has commas; use one of the two "
+                "between all cells"
+            )
+        yield line, dict.fromkeys(TABLE_COLUMNS, "") | cells
+
+
+def _row(place: str, cells: Mapping[str, str]) -> TableRow:
+    use = _YES_NO.get(cells["use"].lower())
+    if use is None:
+        raise SettingError(f"{place}, column use: {cells['use']!r} is neither yes nor no")
+    focal, pitch = cells["focal_length_mm"].removesuffix("mm"), cells["pitch_um"].removesuffix("um")
+    return TableRow(
+        file=cells["file"].replace("\\", "/"),
+        lens=cells["lens"] or None,
+        camera=cells["camera"] or None,
+        f_number=_within(
+            f"{place}, column f_number", cells["f_number"].lower().removeprefix("f/"), _F_NUMBERS
+        ),
+        focal_length_mm=_within(f"{place}, column focal_length_mm", focal, _FOCAL_MM),
+        pitch_um=_within(f"{place}, column pitch_um", pitch, PITCH_LIMITS_UM, "sensors"),
+        focus_group=cells["focus_group"],
+        focus_step=_number(f"{place}, column focus_step", cells["focus_step"]),
+        condition=cells["condition"],
+        turned=_turned(place, cells["turned"]),
+        use=use,
+    )
+
+
+def _turned(place: str, cell: str) -> Turned | None:
+    try:
+        return Turned(cell.lower()) if cell else None
+    except ValueError as error:
+        raise SettingError(f"{place}, column turned: {cell!r} is neither camera nor chart") from error
+
+
+def _within(place: str, cell: str, limits: tuple[float, float], owners: str = "lenses") -> float | None:
+    value = _number(place, cell)
+    if value is not None and value <= 0.0:
+        raise SettingError(f"{place}: {cell!r} is not positive")
+    if value is not None and not limits[0] <= value <= limits[1]:
+        raise SettingError(f"{place}: {cell!r} is beyond what {owners} have, {limits[0]:g} to {limits[1]:g}")
+    return value
+
+
+def _number(place: str, cell: str) -> float | None:
+    if not cell.strip():
+        return None
+    if TWO_WAYS.fullmatch(cell.strip()):
+        whole, part = cell.strip().replace(",", ""), float(cell.replace(",", "."))
+        raise SettingError(f"{place}: {cell!r} can be read in two ways; write {whole} or {part:g}")
+    try:
+        value = float(cell.replace(",", ".").replace("_", "?"))  # Python would read 2_8 as 28
+    except ValueError as error:
+        raise SettingError(f"{place}: {cell!r} is no number") from error
+    if not math.isfinite(value):
+        raise SettingError(f"{place}: {cell!r} is no finite number")
+    return value

@@ -19,7 +19,7 @@ from lensbench.model.shot import ZONES, RejectedShot, ShotResult
 from lensbench.model.sweep import SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.stats import ASSUMED_SD, PARAMETERS, fit_blur
-from lensbench.sweep.series import by_focal_length
+from lensbench.sweep.countable import by_focal_length
 
 LEAST_LIMIT: Final = 0.10
 """A shot must be softer by at least this share; below it nobody would reshoot. Common practice, no source."""
@@ -47,27 +47,27 @@ def reject(shots: Sequence[SweepShot]) -> list[SweepShot]:
     """
     judged = reject_flagged(shots)
     bracketed = in_bracket(judged)
+    reasons: dict[int, str] = {}
     for focal in by_focal_length(judged):
-        frameless = [shot for shot in focal.members if not np.isfinite(_log_figure(shot, "frame"))]
+        frameless = [shot for shot in focal.members if not np.isfinite(shot.log_mtf50("frame"))]
         whole = len(frameless) < len(focal.members)
-        for shot in frameless:
-            if id(shot) not in bracketed or not whole:
-                place = next(i for i, other in enumerate(judged) if other is shot)
-                judged[place] = dataclasses.replace(shot, reason=_NO_FRAME)
-    for focal in by_focal_length([shot for shot in judged if id(shot) not in bracketed]):
+        reasons |= {id(shot): _NO_FRAME for shot in frameless if id(shot) not in bracketed or not whole}
+    for focal in by_focal_length([shot for shot in judged if id(shot) not in bracketed | reasons.keys()]):
         members = focal.members
         series = SeriesShots(
             f_number=np.array([focal.exact_f_number[shot.planned.setting.f_number] for shot in members]),
-            log_zones=np.array([[_log_figure(shot, zone) for zone in ZONES] for shot in members]),
+            log_zones=np.array([[shot.log_mtf50(zone) for zone in ZONES] for shot in members]),
         )
-        for index, reason in misfocused(series, pixel_pitch_um=focal.pixel_pitch_um).items():
-            place = next(i for i, shot in enumerate(judged) if shot is members[index])
-            judged[place] = dataclasses.replace(members[index], reason=reason)
-    return judged
+        softer = misfocused(series, pixel_pitch_um=focal.pixel_pitch_um)
+        reasons |= {id(members[index]): reason for index, reason in softer.items()}
+    return [
+        dataclasses.replace(shot, reason=reasons[id(shot)]) if id(shot) in reasons else shot
+        for shot in judged
+    ]
 
 
 def reject_flagged(shots: Sequence[SweepShot]) -> list[SweepShot]:
-    """Give the same shots, those marked whose own flags reject them or that have no figure for the whole frame."""
+    """The same shots, those marked whose own flags reject them or that have no figure for the whole frame."""
     return [_with_own_flags(shot) for shot in shots]
 
 
@@ -89,14 +89,9 @@ def _with_own_flags(shot: SweepShot) -> SweepShot:
     if worst(quality) is Severity.REJECT:
         reason = "; ".join(one.message for one in quality if one.severity is Severity.REJECT)
         return dataclasses.replace(shot, reason=reason)
-    if not any(np.isfinite(_log_figure(shot, zone)) for zone in ZONES):
+    if not any(np.isfinite(shot.log_mtf50(zone)) for zone in ZONES):
         return dataclasses.replace(shot, reason="no figure could be measured")
     return shot
-
-
-def _log_figure(shot: SweepShot, zone: str) -> float:
-    figure = shot.result.summary.get(zone) if isinstance(shot.result, ShotResult) else None
-    return float(np.log(figure.mtf50_cypx)) if figure and figure.mtf50_cypx > 0.0 else float("nan")
 
 
 def repeat_sd(series: SeriesShots) -> float:

@@ -10,7 +10,8 @@ from dataclasses import replace
 import numpy as np
 from pupil_fields import FieldLens, Shooting, bracket, decentred, shoot
 
-from lensbench.condition.asymmetry import Asymmetry, asymmetries, settings_of
+from lensbench.condition.decentring import Asymmetry, asymmetries
+from lensbench.condition.field import settings_of
 from lensbench.condition.judge import lens_condition
 from lensbench.model.condition import Verdict
 from lensbench.model.sweep import SweepShot

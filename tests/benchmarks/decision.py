@@ -16,7 +16,7 @@ from pupil_shoots import ALL_THIRDS, FULL, flat_lenses, sharp_lenses, zooms
 
 from lensbench.model.setting import Setting
 from lensbench.model.sweep import INDIFFERENCE
-from lensbench.stats.best_set import Selection, best_setting, candidates, cannot_be_told_from_best
+from lensbench.stats.best_set import Selection, best_setting, candidates, distances_from_best
 from lensbench.stats.spread import ZoneSeries
 from lensbench.stats.stop_curve import fit_curve, spread_of
 from lensbench.sweep.reject import SeriesShots, misfocused
@@ -135,9 +135,9 @@ def outcome(lens: list, case: Case, random: np.random.Generator) -> dict[str, fl
     told = these.distances.high >= 0.0
     told[these.best] = True
     means = np.concatenate([one.means for one in series])
-    exact = cannot_be_told_from_best(
+    exact = distances_from_best(
         means, case.sd**2 / np.concatenate([one.shots for one in series]), float("inf")
-    )
+    ).may_be_best
     return {
         "inside": these.settings[int(np.argmax(truth))] in best.tied,
         "told": float(told.sum()),

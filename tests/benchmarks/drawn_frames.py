@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from scipy.special import erf
 
-from lensbench.chart.layout.coding import MODULES, marker_modules
+from lensbench.chart.layout.parts import MODULES, marker_modules
 
 SIZE_PX = (4000, 6000)
 PAPER = 0.8

@@ -12,7 +12,7 @@ import pages
 from pupil_shots import LENSES, PupilLens
 
 from lensbench.effect.rows import sharpness_rows
-from lensbench.model.effect import Visible, VisibleFrom
+from lensbench.model.compare import Visible, VisibleFrom
 from lensbench.stats.levels_fit import Layout, fit_levels
 
 STOP = 4.0

@@ -3,6 +3,8 @@
 Import it before numpy: the libraries read how many threads they may use when they are loaded.
 """
 
+import itertools
+import operator
 import os
 import subprocess
 import sys
@@ -41,6 +43,7 @@ class Table:
 def text_of(name: str, table: Table, *, before: str = "", **amounts: int) -> str:
     """Page as Markdown: its title, where it comes from, its lines, and the notes of the page `before` it."""
     title, *lines = table.page(**amounts)
+    lines = itertools.dropwhile(operator.not_, lines)
     told = ", ".join(f"{amount} {value}" for amount, value in amounts.items())
     today = datetime.now(UTC).date().isoformat()
     made = f"Made by `python tests/benchmarks/remake.py {name}` on {today} from commit {_commit()}: {told}."

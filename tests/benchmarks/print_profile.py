@@ -18,7 +18,7 @@ from lensbench.edge import measure_edges
 from lensbench.model.errors import EdgeError
 from lensbench.model.shot import Box, Samples
 from lensbench.shot import MeasureOptions, measure_shot
-from lensbench.shot.print_blur import print_mtf
+from lensbench.shot.corrections import print_mtf
 
 DISTANCES_MM = {"2.9 m": None, "4 m": 4000.0, "5.5 m": 5500.0}
 TWO = ("2.9 m", "5.5 m")

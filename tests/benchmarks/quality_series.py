@@ -17,9 +17,8 @@ from quality_scenes import inked, log_mtf50, random_scene, random_shot, size_for
 from seen_shots import seen_shot
 
 from lensbench.chart.layout.sheet import sheet
-from lensbench.sweep.drift import drift_remarks
 from lensbench.sweep.reject import reject
-from lensbench.sweep.remarks import mixed_remarks, print_remarks
+from lensbench.sweep.remarks import drift_remarks, mixed_remarks, print_remarks
 
 STOPS = (2.8, 4.0, 5.6, 8.0, 11.0)
 

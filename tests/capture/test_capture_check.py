@@ -14,17 +14,25 @@ import pytest
 from typer.testing import CliRunner
 
 from lensbench import simulate
-from lensbench.capture.framing import border_gaps, empty_sides, side_as_held, tilt_as_held
-from lensbench.capture.plan_table import PlanBook, PlanFile, table_text
-from lensbench.capture.session import Follower, Happening, Session, What, follow, without_doubles
-from lensbench.capture.verdict import judge
+from lensbench.capture.plan import table_text
+from lensbench.capture.session import (
+    Follower,
+    Happening,
+    PlanBook,
+    PlanFile,
+    Session,
+    What,
+    follow,
+    without_doubles,
+)
+from lensbench.capture.verdict import border_gaps, empty_sides, judge, side_as_held, tilt_as_held
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.model.errors import ImageError, SettingError
 from lensbench.model.flags import remark
 from lensbench.model.shot import Metadata, RejectedShot, TableRow, Tilt
 from lensbench.shot import measure_shot
-from lensbench.sweep.shots_table import read_shots_table
+from lensbench.sweep.gather import read_shots_table
 
 ROOT = Path(__file__).resolve().parents[2]
 LENS = simulate.prime("Invented 35", simulate.ZoomPosition(focal_length_mm=35), widest_f_number=2.8)

@@ -25,7 +25,7 @@ from lensbench.edge import measure_edge
 from lensbench.model.errors import EdgeError, SettingError
 from lensbench.model.shot import Box, PrintProfile, Samples
 from lensbench.shot import MeasureOptions, measure_shot
-from lensbench.shot.print_blur import print_mtf
+from lensbench.shot.corrections import print_mtf
 
 FAR_MM = 3700.0
 

@@ -6,10 +6,8 @@ from pathlib import Path
 import pytest
 
 from lensbench import simulate
-from lensbench.capture.framing import lost_corners
-from lensbench.capture.plan_table import PlanBook, outstanding_table
-from lensbench.capture.session import Session
-from lensbench.capture.verdict import judge
+from lensbench.capture.session import PlanBook, Session, outstanding_table
+from lensbench.capture.verdict import judge, lost_corners
 from lensbench.chart.layout.sheet import sheet
 from lensbench.chart.layout.wall import hanging
 from lensbench.model.shot import (

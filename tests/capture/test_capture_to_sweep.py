@@ -12,8 +12,8 @@ from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.model.shot import PrintProfile
 from lensbench.shot import MeasureOptions
+from lensbench.sweep.decide import sweep
 from lensbench.sweep.run import Running
-from lensbench.sweep.sweeping import sweep
 
 SIGMA_MM, SCALE = 0.05, 0.02
 """Of the print, and what its doubt is as a share."""

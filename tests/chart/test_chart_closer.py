@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from lensbench.chart.find.crossing import erf_and_bell
-from lensbench.chart.find.wall.model import CAMERA, PAGE, Observations, WallModel
-from lensbench.chart.find.wall.pages import SightedPage, windows_of_missing
+from lensbench.chart.find.sighting import SightedPage, windows_of_missing
+from lensbench.chart.find.wall_fit import CAMERA, PAGE, Observations, WallModel
 from lensbench.chart.layout.wall import hanging
 
 SIZE = (4000, 6000)
@@ -41,8 +41,9 @@ def test_missing_pages_are_looked_for_where_they_should_hang():
     for window, number in zip(windows, (4, 17, 29), strict=True):
         # The whole page but what the frame cuts off.
         low, high = np.maximum(places[number] - half_page_px, 0), places[number] + half_page_px
-        assert (np.array(window.first_px) <= low).all()
-        assert (np.array(window.last_px) >= np.minimum(high, SIZE)).all()
+        first, sides = np.array((window.top, window.left)), np.array((window.height, window.width))
+        assert (first <= low).all()
+        assert (first + sides >= np.minimum(high, SIZE)).all()
 
 
 def test_none_is_looked_for_where_all_are_seen_or_out_of_the_frame():

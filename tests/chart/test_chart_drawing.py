@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from lensbench.chart.draw.page import device_gray
 from lensbench.chart.draw.sheet import draw
-from lensbench.chart.layout.coding import dictionary
+from lensbench.chart.layout.parts import dictionary
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.chart import chart
 from lensbench.cli.options import command

@@ -8,9 +8,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lensbench.chart.layout.coding import FIRST_FREE_ID, MARKERS, marker_ids, paper_from_ids, place_of
-from lensbench.chart.layout.papers import NAMED_PAPERS, paper_named
-from lensbench.chart.layout.shapes import ARMS
+from lensbench.chart.layout.parts import (
+    ARMS,
+    FIRST_FREE_ID,
+    MARKERS,
+    NAMED_PAPERS,
+    marker_ids,
+    paper_from_ids,
+    paper_named,
+)
 from lensbench.chart.layout.sheet import layout_from_markers, sheet
 from lensbench.model.errors import ChartError, SettingError
 
@@ -138,7 +144,7 @@ def test_ids_of_named_pages_tell_page_and_place_alone():
     for paper in NAMED_PAPERS:
         for place, marker_id in enumerate(marker_ids(paper)):
             assert seen.setdefault(marker_id, paper) is paper
-            assert place_of(marker_id) == place
+            assert marker_id == MARKERS * NAMED_PAPERS.index(paper) + place
             assert paper_from_ids([marker_id]) is paper
 
 

@@ -13,7 +13,7 @@ import typer
 from typer.testing import CliRunner
 
 from lensbench.chart.draw.wall import draw_wall
-from lensbench.chart.layout.coding import (
+from lensbench.chart.layout.parts import (
     FIRST_FREE_ID,
     MOST_PAGES,
     WALL_PAPERS,

@@ -8,8 +8,7 @@ from chart_pictures import ArrayPicture, Camera, photograph
 
 from lensbench.chart.find.chart import find_chart
 from lensbench.chart.find.mapping import fit_mapping
-from lensbench.chart.find.wall.fit import fit_wall
-from lensbench.chart.find.wall.model import Observations
+from lensbench.chart.find.wall_fit import Observations, fit_wall
 from lensbench.chart.layout.sheet import sheet
 from lensbench.chart.layout.wall import hanging, hung, wall_layout, wall_page
 from lensbench.model.errors import ChartError

@@ -10,8 +10,8 @@ from lensbench.compare.compare import compare, compare_lenses
 from lensbench.model.compare import Caution, Verdict
 from lensbench.model.errors import SweepError
 from lensbench.model.setting import Setting
-from lensbench.report.out.write import write_sweep
-from lensbench.stats import MeanUncertainty, half_width
+from lensbench.report.write import write_sweep
+from lensbench.stats import Uncertainty, half_width
 from lensbench.storage.store import read_sweep
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
@@ -66,7 +66,7 @@ def test_welch_interval_is_scipys():
     one, other = np.array([0.1, 0.3, 0.25, 0.2]), np.array([0.5, 0.45, 0.48])
     interval = stats.ttest_ind(other, one, equal_var=False).confidence_interval(0.95)
     doubts = [
-        MeanUncertainty(variance=values.var(ddof=1) / len(values), dof=len(values) - 1.0)
+        Uncertainty(variance=values.var(ddof=1) / len(values), dof=len(values) - 1.0)
         for values in (one, other)
     ]
     assert half_width(*doubts) == pytest.approx(0.5 * (interval.high - interval.low))

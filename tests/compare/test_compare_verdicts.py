@@ -12,8 +12,8 @@ from test_compare_compare import CURVE, sharper
 from lensbench.compare.compare import compare_lenses
 from lensbench.edge.perception import RESPONSE_CYPX, gaussian_response, ruler_reading, viewing_of
 from lensbench.model.compare import Caution, Seen, Verdict
-from lensbench.report.out.compare import choice_grid, choice_lines
-from lensbench.stats import MeanUncertainty, half_width
+from lensbench.report.compare import choice_grid, choice_lines
+from lensbench.stats import Uncertainty, half_width
 from lensbench.storage.store import read_sweep, sweep_document
 from lensbench.sweep.countable import measured_lenses, zone_responses
 from lensbench.sweep.decide import find
@@ -114,7 +114,7 @@ def test_all_pairs_of_three_lenses_hold_together():
     random = np.random.default_rng(5)
     groups = [random.normal(0.0, sd, size) for sd, size in ((0.01, 5), (0.02, 4), (0.03, 7))]
     interval = stats.tukey_hsd(*groups, equal_var=False).confidence_interval(0.95)
-    doubts = [MeanUncertainty(variance=one.var(ddof=1) / len(one), dof=len(one) - 1.0) for one in groups]
+    doubts = [Uncertainty(variance=one.var(ddof=1) / len(one), dof=len(one) - 1.0) for one in groups]
     half = half_width(doubts[0], doubts[2], rivals=3)
     # Degrees of freedom are rounded down to two digits, which widens the interval a little.
     exact = 0.5 * (interval.high[0, 2] - interval.low[0, 2])

@@ -8,8 +8,8 @@ import pytest
 from condition_shoots import SUBJECTS, Shoot, take
 
 from lensbench.simulate import ByHand, Camera, Pose, hung_wall
+from lensbench.sweep.decide import sweep
 from lensbench.sweep.run import Running
-from lensbench.sweep.sweeping import sweep
 
 STEPS_UM = (-60.0, -28.0, 0.0, 28.0, 60.0)
 SHOOTS = {

@@ -3,8 +3,9 @@ from pathlib import Path
 import numpy as np
 from invented_shots import planned, result
 
-from lensbench.focus.bracket import brackets_among, in_bracket, zone_peak
+from lensbench.focus.bracket import brackets_among, in_bracket
 from lensbench.model.sweep import SweepShot
+from lensbench.sweep.countable import bracket_peak
 from lensbench.sweep.reject import reject
 
 STEPS = (-2.0, -1.0, 0.0, 1.0, 2.0)
@@ -29,17 +30,21 @@ def bracket(f_number, *, group="a", steps=STEPS, level=0.3):
 def test_brackets_are_told_by_group_and_stop():
     shots = [*bracket(2.8), *bracket(5.6), *bracket(2.8, group="b"), *bracket(8.0, steps=(0.0, 1.0))]
     found = brackets_among(shots)
-    assert [(one.group, one.f_number) for one in found] == [("a", 2.8), ("a", 5.6), ("b", 2.8)]
+    assert [(one.plan.focus_group, one.plan.setting.f_number) for one in found] == [
+        ("a", 2.8),
+        ("a", 5.6),
+        ("b", 2.8),
+    ]
     assert list(found[0].steps) == list(STEPS)
     assert len(in_bracket(shots)) == 15
 
 
 def test_a_zone_peaks_where_it_is_sharpest():
-    peak = zone_peak(brackets_among(bracket(4.0))[0], "outer")
+    peak = bracket_peak(brackets_among(bracket(4.0))[0], "outer")
     assert peak.verdict == "peak"
     assert abs(peak.best_step) < 0.1
     # ZONE_LEVEL of the outer zone: 0.9; 3 %: the invented fall is no lens's.
-    assert np.isclose(peak.mtf50_cypx, 0.27, rtol=0.03)
+    assert np.isclose(np.exp(peak.log_mtf50), 0.27, rtol=0.03)
 
 
 def test_the_ends_of_a_bracket_are_not_called_out_of_focus():

@@ -3,6 +3,7 @@ import pytest
 from focus_pupils import bracket, focus_pupils, mtf50, wavefront
 
 from lensbench.focus.bracket import fit_through_focus, focus_q
+from lensbench.stats import quantile
 
 REPEATS = 5
 
@@ -18,7 +19,7 @@ def test_a_perfect_lens_is_found_where_and_as_sharp_as_it_is():
     found = fit_through_focus(12.5 * waves + 100.0, np.log(values), q=q)
     assert found.verdict == "peak"
     assert found.best_step == pytest.approx(100.0, abs=0.02 * 25.0)
-    assert found.mtf50_cypx == pytest.approx(peak, rel=5e-3)
+    assert np.exp(found.log_mtf50) == pytest.approx(peak, rel=5e-3)
     # A disc of 8 q px a wave (Hopkins 1955); a tenth: traded against the flatness of the peak.
     assert found.disc_px_per_step == pytest.approx(8.0 * q / 12.5, rel=0.1)
 
@@ -33,10 +34,10 @@ def test_aberrated_pupils_are_fitted_without_bias_and_with_true_intervals(shots,
             assert found.verdict == "peak"
             error = found.log_mtf50 - pupil.log_peak
             level.append(error)
-            covered.append(abs(error) <= found.quantile * found.log_sd)
+            covered.append(abs(error) <= quantile(found.freedom) * found.log_sd)
             away = found.best_step - pupil.best_waves
             place.append(away / pupil.width)
-            placed.append(abs(away) <= found.quantile * found.best_step_sd)
+            placed.append(abs(away) <= quantile(found.freedom) * found.best_step_sd)
     # 0.7 % from the one pupil with a shoulder (4 % low, one of six), and 2.5 standard errors of 30 brackets.
     assert abs(np.mean(level)) < 0.014
     # One pupil of the six has a shoulder: its level is 4 % off, and told so by a larger sd. A peak through three to
@@ -67,7 +68,7 @@ def test_the_unit_of_the_steps_does_not_matter():
     other = fit_through_focus(1000.0 - 40.0 * steps, values)
     assert other.best_step == pytest.approx(1000.0 - 40.0 * one.best_step, abs=0.05)
     assert other.log_mtf50 == pytest.approx(one.log_mtf50, abs=1e-4)
-    assert other.curvature == pytest.approx(one.curvature / 1600.0, rel=0.02)
+    assert other.disc_px_per_step == pytest.approx(one.disc_px_per_step / 40.0, rel=0.02)
 
 
 def test_a_peak_outside_the_bracket_is_not_claimed():
@@ -87,7 +88,7 @@ def test_a_bracket_too_short_tells_the_level_only():
         found = fit_through_focus(steps, values, q=pupil.q)
         if found.verdict == "short":
             assert np.isnan(found.best_step)
-            covered.append(abs(found.log_mtf50 - pupil.log_peak) <= found.quantile * found.log_sd)
+            covered.append(abs(found.log_mtf50 - pupil.log_peak) <= quantile(found.freedom) * found.log_sd)
     # One in twenty by chance seems to fall (F-test at 5 %), and 95 % of the intervals hold.
     assert len(covered) >= 34
     assert np.mean(covered) >= 0.85
@@ -109,9 +110,9 @@ def test_two_positions_and_missing_figures_are_told():
     assert fit_through_focus(np.array([]), np.array([])).verdict == "few"
 
 
-def test_a_known_spread_takes_the_place_of_the_scatter():
+def test_three_shots_tell_no_spread_of_their_own():
     steps, values = bracket(focus_pupils()[5], np.random.default_rng(7), shots=3, sd=0.005, off=0.0, span=1.4)
-    found = fit_through_focus(steps, values, sd=0.005)
+    found = fit_through_focus(steps, values)
     assert found.freedom == np.inf
     assert found.verdict == "peak"
 

@@ -5,8 +5,8 @@ import pytest
 from measured_lenses import CURVE, kept_session, sharper
 
 from lensbench.library import AdviceCaution, advise
+from lensbench.library.advise import Rival, in_order
 from lensbench.library.curve import Lack, LensCurve, at_stop, curve_at
-from lensbench.library.order import Rival, in_order
 from lensbench.model.flags import Note
 
 

@@ -5,7 +5,6 @@ import numpy as np
 import pytest
 from measured_lenses import CURVE, kept_session, sharper
 
-from lensbench import optics
 from lensbench.library import Lack, Wanted, plan_picture
 from lensbench.library.scene import bracket, disc_px, exposure, focus_object_mm, sensor_distance_m, shake_mm
 from lensbench.model.errors import SettingError
@@ -29,22 +28,27 @@ def test_focus_lies_where_the_depth_of_field_says():
     assert discs * 4.0 == pytest.approx([30.0, 30.0], rel=1e-4)
 
 
+# Textbook depth of field of 50 mm at f/8 with a disc of 0.03 mm: the hyperfocal distance H, and the limits.
+HYPERFOCAL_MM = 50.0**2 / (8.0 * 0.03) + 50.0
+
+
+def depth_of_field_mm(focus_mm):
+    """Near and far limit: s (H - f) / (H + s - 2 f) and s (H - f) / (H - s)."""
+    scale = focus_mm * (HYPERFOCAL_MM - 50.0)
+    near = scale / (HYPERFOCAL_MM + focus_mm - 2.0 * 50.0)
+    return near, scale / (HYPERFOCAL_MM - focus_mm) if focus_mm < HYPERFOCAL_MM else math.inf
+
+
 def test_hyperfocal_focus_reaches_infinity_and_half_its_distance():
     # Textbook: focused at the hyperfocal distance H, everything from about H/2 to infinity is sharp.
-    hyperfocal = optics.hyperfocal_mm(focal_length_mm=50.0, f_number=8.0, disc_mm=0.03)
-    near = float(optics.near_limit_mm(hyperfocal, focal_length_mm=50.0, hyperfocal_mm=hyperfocal))
-    assert focus_object_mm(near, math.inf) == pytest.approx(hyperfocal)
+    assert focus_object_mm(*depth_of_field_mm(HYPERFOCAL_MM)) == pytest.approx(HYPERFOCAL_MM)
 
 
 def test_one_third_rule_holds_at_one_place_only():
     # At s = (H + 2f)/3 one third of the depth lies in front of the focus; elsewhere the habit focuses too far.
-    hyperfocal = optics.hyperfocal_mm(focal_length_mm=50.0, f_number=8.0, disc_mm=0.03)
-    lens = {"focal_length_mm": 50.0, "hyperfocal_mm": hyperfocal}
-    for focus_mm, share in ((optics.third_rule_distance_mm(**lens), 1 / 3), (1000.0, 0.45), (300.0, 0.49)):
-        near, far = (
-            float(optics.near_limit_mm(focus_mm, **lens)),
-            float(optics.far_limit_mm(focus_mm, **lens)),
-        )
+    third_mm = (HYPERFOCAL_MM + 2.0 * 50.0) / 3.0
+    for focus_mm, share in ((third_mm, 1 / 3), (1000.0, 0.45), (300.0, 0.49)):
+        near, far = depth_of_field_mm(focus_mm)
         assert focus_object_mm(near, far) == pytest.approx(focus_mm)
         assert (focus_mm - near) / (far - near) == pytest.approx(share, abs=0.012)
 

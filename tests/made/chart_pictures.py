@@ -10,8 +10,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.chart.layout.coding import MODULES, marker_modules
-from lensbench.chart.layout.shapes import Layout
+from lensbench.chart.layout.parts import MODULES, Layout, marker_modules
 from lensbench.model.shot import Box, Samples
 
 Array = npt.NDArray[np.float64]

@@ -16,7 +16,7 @@ from invented_shots import planned
 from scipy import interpolate, optimize
 
 from lensbench import optics
-from lensbench.chart.layout.shapes import ARMS
+from lensbench.chart.layout.parts import ARMS
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, ShotResult, Tilt, Turned
 from lensbench.model.sweep import SweepShot

@@ -20,22 +20,6 @@ def test_gaussian_rise():
     assert rise_px(position, esf, low=0.25, high=0.75) * mtf50 == pytest.approx(0.25278611, abs=1e-6)
 
 
-def test_pixel_rise():
-    # Closed form of a box: rise 0.8, x MTF50 0.603355 = 0.482684.
-    position = np.linspace(-1.0, 1.0, 2001)
-    assert rise_px(position, optics.pixel_esf(position)) * 0.603355 == pytest.approx(0.482684, abs=1e-6)
-
-
-@pytest.mark.parametrize("angle_deg", [0.0, 5.0, -30.0, 45.0, 88.0, 90.0])
-def test_pixel_share_by_brute_force(angle_deg):
-    points = (np.arange(1000) + 0.5) / 1000 - 0.5
-    angle = np.deg2rad(angle_deg)
-    along = points[:, None] * np.cos(angle) + points[None, :] * np.sin(angle)
-    for distance in (-0.9, -0.45, -0.2, 0.0, 0.31, 0.6, 0.8):
-        # 1.5e-3: one column of the 1000 x 1000 grid, and a tie counted on one side.
-        assert optics.pixel_esf(distance, angle_deg) == pytest.approx(np.mean(along > -distance), abs=1.5e-3)
-
-
 def test_disc_share_by_brute_force():
     points = (np.arange(2000) + 0.5) / 2000 * 2.0 - 1.0
     inside = points[:, None] ** 2 + points[None, :] ** 2 <= 1.0
@@ -77,4 +61,3 @@ def test_shapes_are_kept():
     assert optics.esf_from_mtf(
         distance, lambda f: optics.diffraction_mtf(f, 1.0), highest_cypx=1.0
     ).shape == (2, 3)
-    assert optics.pixel_esf(distance, 5.0).shape == (2, 3)

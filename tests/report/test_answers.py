@@ -24,17 +24,24 @@ from measured_lenses import kept_session, sharper
 from lensbench.effect.effect import find_effect
 from lensbench.effect.levels import SpeedShot, no_shake_speed
 from lensbench.library import AdviceCaution, Lack, Wanted, advise, plan_picture
-from lensbench.model.compare import Caution, Seen, StopChoice, Verdict, WayOfLooking
-from lensbench.model.effect import EffectCaution, Visible, VisibleFrom
+from lensbench.model.compare import (
+    Caution,
+    EffectCaution,
+    Seen,
+    StopChoice,
+    Verdict,
+    Visible,
+    VisibleFrom,
+    WayOfLooking,
+)
 from lensbench.model.flags import Note
 from lensbench.model.setting import Setting
 from lensbench.model.sweep import Basis, Observed, SeriesRemark, SweepFindings, Unclaimed
-from lensbench.report.out.compare import choice_lines
-from lensbench.report.text.advice import advice_sentences, picture_sentences
-from lensbench.report.text.answer import answer_sentences, holds_for, lens_sentences, series_remark
-from lensbench.report.text.compare import comparison_sentences, pair_sentences
-from lensbench.report.text.effect import effect_sentences, shutter_sentence, visible_in_words
-from lensbench.report.text.notes import note_in_words
+from lensbench.report.advice import advice_sentences, picture_sentences
+from lensbench.report.answer import answer_sentences, holds_for, lens_sentences, series_remark
+from lensbench.report.compare import choice_lines, comparison_sentences, pair_sentences
+from lensbench.report.effect import effect_sentences, shutter_sentence, visible_in_words
+from lensbench.report.notes import note_in_words
 from lensbench.stats.best_set import Tie
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject

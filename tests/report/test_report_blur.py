@@ -9,10 +9,10 @@ from invented_shoot import invented_lens, invented_shots
 
 from lensbench.model.shot import PhysicalFit, ShotResult
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SweepFindings
-from lensbench.report.out.sweep import sweep_report
-from lensbench.report.out.tables import as_csv, edges_table
-from lensbench.report.text.answer import holds_for
-from lensbench.report.text.blur import blur_sentence, lens_blur_sentence
+from lensbench.report.answer import holds_for
+from lensbench.report.blur import blur_sentence, lens_blur_sentence
+from lensbench.report.sweep import sweep_report
+from lensbench.report.tables import as_csv, edges_table
 
 
 def reading(**changes):

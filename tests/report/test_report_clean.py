@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from lensbench.report.out.tables import photo_labels, spreadsheet_path, spreadsheet_text
+from lensbench.report.tables import photo_labels, spreadsheet_path, spreadsheet_text
 from lensbench.storage.text import clean_text
 
 

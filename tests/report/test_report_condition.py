@@ -12,8 +12,8 @@ from lensbench.model.condition import (
     Subject,
     Verdict,
 )
-from lensbench.report.text.condition import condition_text, verdict_text
-from lensbench.report.text.sound import quick_sentences
+from lensbench.report.answer import quick_sentences
+from lensbench.report.condition import condition_text, verdict_text
 
 INNER = InnerSharpness(
     focal_length_mm=35.0,

@@ -15,11 +15,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "made"))
 from effect_shots import series, shot
 
 from lensbench.effect.effect import find_effect
-from lensbench.model.effect import Effect
+from lensbench.model.compare import Effect
 from lensbench.model.errors import SettingError
-from lensbench.report.out.effect import effect_report
-from lensbench.report.out.write import write_effect
-from lensbench.report.text.effect import effect_sentences
+from lensbench.report.effect import effect_report, effect_sentences
+from lensbench.report.write import write_effect
 
 
 def done(shots, **options):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from skimage.color import rgb2lab
 
-from lensbench.report.draw.panels import STYLES
+from lensbench.report.panels import STYLES
 
 # Machado, Oliveira, Fernandes, IEEE TVCG 15, 1291 (2009), severity 1.0, for linear RGB; from memory.
 MACHADO = {

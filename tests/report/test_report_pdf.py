@@ -5,12 +5,11 @@ import pytest
 from invented_shoot import invented_comparison, invented_findings, invented_lens
 
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.draw.render import draw
-from lensbench.report.out.compare import compare_report
-from lensbench.report.out.pdf import pdf_of
-from lensbench.report.out.sweep import sweep_report
-from lensbench.report.text.answer import answer_sentences
-from lensbench.report.text.compare import comparison_sentences
+from lensbench.report.answer import answer_sentences
+from lensbench.report.compare import compare_report, comparison_sentences
+from lensbench.report.pages import pdf_of
+from lensbench.report.render import draw
+from lensbench.report.sweep import sweep_report
 
 
 def text_of(content: bytes) -> str:

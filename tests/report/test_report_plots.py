@@ -14,11 +14,10 @@ from invented_shoot import SIZE_PX, invented_lens, invented_shots
 
 from lensbench.model.flags import Note
 from lensbench.model.sweep import Unclaimed
-from lensbench.report.draw.curves import response_panel, sharpness_panels, zoom_panel
-from lensbench.report.draw.field import Spot, field_maps, spot_bars
-from lensbench.report.draw.panels import lpmm_axis, round_step, value_axis
-from lensbench.report.draw.render import draw
-from lensbench.report.text.words import Scale
+from lensbench.report.curves import Spot, field_maps, response_panel, sharpness_panels, spot_bars, zoom_panel
+from lensbench.report.panels import lpmm_axis, round_step, value_axis
+from lensbench.report.render import draw
+from lensbench.report.words import Scale
 
 
 @pytest.fixture(scope="module")

@@ -3,9 +3,9 @@
 import pytest
 from invented_shoot import invented_findings, invented_lens
 
-from lensbench.model.names import f_stop, focal_length, listed, shutter_speed
-from lensbench.report.text.answer import answer_sentences, lens_sentences
-from lensbench.report.text.words import Scale, stop_range, with_interval
+from lensbench.model.setting import f_stop, focal_length, listed, shutter_speed
+from lensbench.report.answer import answer_sentences, lens_sentences
+from lensbench.report.words import Scale, stop_range, with_interval
 
 
 def test_the_answer_comes_first_and_its_limits_last():

@@ -10,11 +10,11 @@ from typer.testing import CliRunner
 from lensbench import simulate
 from lensbench.chart.find import ChartFound, FoundTarget
 from lensbench.chart.find.mapping import Mapping
-from lensbench.chart.layout.shapes import Target
+from lensbench.chart.layout.parts import Target
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.shot import measure_shot
-from lensbench.shot.coverage import framing_percent, illumination
+from lensbench.shot.light import framing_percent, illumination
 
 SIZE = (800, 1200)
 STOPS = 1.1
@@ -39,8 +39,6 @@ def chart_of(places_mm, *, px_per_mm, level=lambda *_: 1.0):
                 target=Target(name=f"T{number}", center_mm=place, radius_mm=20.0, turn_deg=10.0),
                 crossing_px=(float(crossing[0]), float(crossing[1])),
                 crossing_sd_px=0.01,
-                residual_px=0.0,
-                border_px=10.0,
                 radius_px=20.0 * px_per_mm,
                 blur_px=1.0,
                 dark_level=0.05,
@@ -54,7 +52,6 @@ def chart_of(places_mm, *, px_per_mm, level=lambda *_: 1.0):
         mapping=mapping,
         targets=tuple(targets),
         targets_on_chart=33,
-        marker_ids=(),
         residual_px=0.0,
     )
 

@@ -7,7 +7,7 @@ import pytest
 from chart_edges import a_chart_edge, an_edge
 
 from lensbench.model.shot import Direction, Edge
-from lensbench.shot.shake import common_blur, shake_remarks
+from lensbench.shot.quality import common_blur, shake_remarks
 
 # MTF50 of a Gaussian: sqrt(ln 2 / 2) / (pi sigma).
 MTF50_SIGMA = 0.18739

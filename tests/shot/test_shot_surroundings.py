@@ -10,11 +10,11 @@ from lensbench import simulate
 from lensbench.chart.find import ChartFound, FoundTarget
 from lensbench.chart.find.mapping import Mapping
 from lensbench.chart.find.regions import arm_regions
-from lensbench.chart.layout.shapes import Target
+from lensbench.chart.layout.parts import Target
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.shot import Metadata, Samples
 from lensbench.shot import measure_shot
-from lensbench.shot.surroundings import diffraction_q, subtract_neighbour_edges
+from lensbench.shot.corrections import diffraction_q, subtract_neighbour_edges
 
 RADIUS_PX, CENTRE_PX, TURN_DEG, Q = 70.0, (99.5, 99.5), 23.0, 2.2
 HALF_STEP = 0.3
@@ -29,8 +29,6 @@ def one_target():
         target=target,
         crossing_px=CENTRE_PX,
         crossing_sd_px=0.01,
-        residual_px=0.0,
-        border_px=99.0,
         radius_px=RADIUS_PX,
         blur_px=1.0,
         dark_level=0.5 - HALF_STEP,
@@ -49,7 +47,6 @@ def one_target():
         mapping=mapping,
         targets=(found,),
         targets_on_chart=1,
-        marker_ids=(),
         residual_px=0.0,
     )
 

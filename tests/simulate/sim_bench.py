@@ -1,6 +1,6 @@
 """A bench for the simulator's tests: charts of a few hand-placed targets, lenses without faults."""
 
-from lensbench.chart.layout.shapes import Frame, Layout, Target
+from lensbench.chart.layout.parts import Frame, Layout, Target
 from lensbench.simulate import Camera, Pose, Scene, ZoomPosition, prime
 
 FRAME_MM = (96.0, 144.0)

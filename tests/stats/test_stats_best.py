@@ -3,7 +3,7 @@ import pytest
 from pupil_shoots import pupil_lenses, shoot
 
 from lensbench.model.setting import Setting
-from lensbench.stats.best_set import Selection, best_setting, candidates, cannot_be_told_from_best
+from lensbench.stats.best_set import Selection, best_setting, candidates, distances_from_best
 from lensbench.stats.spread import Spread, ZoneSeries, shot_spread
 from lensbench.stats.stop_curve import fit_curve
 
@@ -18,8 +18,8 @@ def test_true_best_lies_in_the_set(sd, shots):
         for lens in pupil_lenses():
             one = ZoneSeries(f_number=lens.stops, log_shots=shoot(lens, random, sd=sd, shots=shots))
             spread = shot_spread([one])
-            kept = cannot_be_told_from_best(one.means, spread.variance_of_means(one), spread.dof)
-            exact = cannot_be_told_from_best(one.means, sd**2 / one.shots, INFINITE)
+            kept = distances_from_best(one.means, spread.variance_of_means(one), spread.dof).may_be_best
+            exact = distances_from_best(one.means, sd**2 / one.shots, INFINITE).may_be_best
             inside.append(kept[int(np.argmax(lens.log_mtf50))])
             size, exact_size = size + kept.sum(), exact_size + exact.sum()
     assert np.mean(inside) >= 0.95
@@ -34,9 +34,9 @@ def test_least_favourable_case_holds_its_level():
     missed = 0
     for values in spread_of:
         variance = values.var(axis=1, ddof=1).mean()
-        kept = cannot_be_told_from_best(
+        kept = distances_from_best(
             values.mean(axis=1), np.full(stops, variance / shots), stops * (shots - 1.0)
-        )
+        ).may_be_best
         missed += not kept[0]
     # J. C. Hsu: exactly 95 % in this case; 1500 shoots scatter by 0.56 %.
     assert missed / 1500 == pytest.approx(0.05, abs=0.017)
@@ -45,7 +45,7 @@ def test_least_favourable_case_holds_its_level():
 def test_set_by_hand():
     # Known sd 0.01, four shots each: limit 1.916 (Dunnett, two comparisons) x 0.01 x sqrt(1/2) = 0.01355.
     mean = np.array([0.0, -0.0130, -0.0140])
-    kept = cannot_be_told_from_best(mean, np.full(3, 0.01**2 / 4), INFINITE)
+    kept = distances_from_best(mean, np.full(3, 0.01**2 / 4), INFINITE).may_be_best
     assert kept.tolist() == [True, True, False]
 
 

@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from pupil_shoots import pupil_lenses, shoot
 
-from lensbench.stats import Spread, ZoneSeries, scatter_spread, shot_spread
-from lensbench.stats.stop_curve import DROPPED_ABOVE, MODEL_ERROR, fit_blur, fit_curve
+from lensbench.stats.spread import Spread, ZoneSeries, shot_spread
+from lensbench.stats.stop_curve import DROPPED_ABOVE, MODEL_ERROR, fit_blur, fit_curve, scatter_spread
 
 
 def series(lens, random, *, sd, shots):

@@ -4,9 +4,9 @@ from pupil_shoots import FULL, THIRDS, sharp_lenses
 from scipy import stats
 
 from lensbench.model.setting import Setting
-from lensbench.stats import Spread, ZoneSeries, scatter_spread, shot_spread
-from lensbench.stats.best_set import Candidates, candidates, cannot_be_told_from_best, value_of_pick
-from lensbench.stats.stop_curve import fit_curve
+from lensbench.stats.best_set import Candidates, candidates, distances_from_best, value_of_pick
+from lensbench.stats.spread import Spread, ZoneSeries, shot_spread
+from lensbench.stats.stop_curve import fit_curve, scatter_spread
 
 # J. Neter and others, Applied Linear Statistical Models: the Kenton Food example, sales of four package designs with
 # 5, 5, 4 and 5 stores; MSE 10.55 with 15 degrees of freedom is the book's. From memory.
@@ -74,7 +74,7 @@ def test_any_correlation_gives_hsus_set_where_there_is_none():
             dof=12.0,
             at_border=np.zeros(6, dtype=bool),
         )
-        exact = cannot_be_told_from_best(mean, variance, 12.0)
+        exact = distances_from_best(mean, variance, 12.0).may_be_best
         differing += int(np.sum((these.distances.high >= 0.0) != exact))
     # 120 verdicts; the drawn critical value is good to 0.03 standard errors, so a verdict in a hundred may turn.
     assert differing <= 2
@@ -133,7 +133,7 @@ def test_curve_tells_more_apart_than_the_means_alone():
         curve = fit_curve(series, spread, pixel_pitch_um=lens.pitch_um)
         these = candidates([(names, series, curve)], spread)
         ours += int(np.sum(these.distances.high >= 0.0))
-        means = cannot_be_told_from_best(series.means, spread.variance_of_means(series), spread.dof)
+        means = distances_from_best(series.means, spread.variance_of_means(series), spread.dof).may_be_best
         plain += int(np.sum(means))
     assert ours < 0.95 * plain
 

@@ -1,4 +1,5 @@
 import dataclasses
+import gzip
 import os
 import shutil
 import subprocess
@@ -78,7 +79,9 @@ def test_damaged_or_strange_files_are_measured_anew(tmp_path):
     cache = ResultCache(folder=tmp_path)
     cache.put("x.json.gz", result(Path("a.dng"), 0.3))
     whole = (tmp_path / "x.json.gz").read_bytes()
-    for content in (b"", b"noise", whole[: len(whole) // 2], whole[:-8] + b"\0" * 8):
+    torn = whole[:12] + b"\xff" * 8 + whole[20:]
+    of_another_form = gzip.compress(b'{"path": "a.dng"}')
+    for content in (b"", b"noise", whole[: len(whole) // 2], whole[:-8] + b"\0" * 8, torn, of_another_form):
         (tmp_path / "x.json.gz").write_bytes(content)
         assert cache.get("x.json.gz", Path("a.dng")) is None
     assert cache.get("absent.json.gz", Path("a.dng")) is None

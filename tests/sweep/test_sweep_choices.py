@@ -10,10 +10,9 @@ from invented_shots import ZONE_LEVEL, result, shoot, shoot_brackets
 from lensbench.model.flags import remark
 from lensbench.model.setting import Setting
 from lensbench.model.sweep import Observed, Purpose, Unclaimed
-from lensbench.report.out.json_form import findings_as_json
-from lensbench.report.out.sweep import purposes_grid, zoom_stops_grid
+from lensbench.report.json_form import findings_as_json
+from lensbench.report.sweep import purposes_grid, zoom_stops_grid
 from lensbench.stats.best_set import Tie, taken
-from lensbench.sweep.countable import figure_at
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 
@@ -45,9 +44,11 @@ def test_a_purpose_is_served_by_a_third():
     for purpose, zone in ((Purpose.CENTRE, "inner"), (Purpose.FRAME, "frame"), (Purpose.EDGES, "outer")):
         best, of_zone = lens.best_by_purpose[purpose], lens.best_by_zone[zone]
         assert (best.f_number, best.mtf50_cypx) == (of_zone.f_number, of_zone.mtf50_cypx)
-    summary = result(Path("a.dng"), 0.3).summary
-    assert figure_at(summary, "middle") == pytest.approx(0.3 * ZONE_LEVEL["middle"])
-    assert np.isnan(figure_at({"frame": summary["frame"]}, "middle"))
+    shot = dataclasses.replace(shoot(CURVE, seed=1)[0], result=result(Path("a.dng"), 0.3))
+    assert np.exp(shot.log_mtf50("middle")) == pytest.approx(0.3 * ZONE_LEVEL["middle"])
+    frame = {"frame": shot.result.summary["frame"]}
+    alone = dataclasses.replace(shot, result=dataclasses.replace(shot.result, summary=frame))
+    assert np.isnan(alone.log_mtf50("middle"))
 
 
 def test_each_picture_gets_its_own_stop():

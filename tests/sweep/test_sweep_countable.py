@@ -16,10 +16,9 @@ from lensbench.model.setting import Setting
 from lensbench.model.shot import Metadata, RejectedShot
 from lensbench.model.sweep import SweepShot
 from lensbench.storage.store import read_sweep, sweep_document
-from lensbench.sweep.countable import countable_shots, measured_lenses
+from lensbench.sweep.countable import countable_shots, measured_lenses, zone_series
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
-from lensbench.sweep.series import zone_series
 
 
 def exact_mtf50(focus_um, *, f_number=4.0, pitch_um=4.0):

@@ -10,9 +10,8 @@ from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.flags import remark
 from lensbench.model.sweep import Observed
-from lensbench.sweep.drift import drift_remarks
 from lensbench.sweep.reject import reject
-from lensbench.sweep.remarks import mixed_remarks, print_remarks
+from lensbench.sweep.remarks import drift_remarks, mixed_remarks, print_remarks
 
 SHEET = sheet("A2")
 STOPS = (2.8, 4.0, 5.6, 8.0)

@@ -1,7 +1,7 @@
 import pytest
 
 from lensbench.model.errors import SettingError
-from lensbench.sweep.shots_table import read_shots_table
+from lensbench.sweep.gather import read_shots_table
 
 
 def table(tmp_path, text):

@@ -17,7 +17,7 @@ from lensbench.chart.layout.sheet import sheet
 from lensbench.effect.effect import effect, find_effect
 from lensbench.effect.rows import noise_percent
 from lensbench.library.scene import Wanted, shake_mm
-from lensbench.model.effect import EffectCaution
+from lensbench.model.compare import EffectCaution
 from lensbench.model.errors import SweepError
 from lensbench.rank.rank import rank
 from lensbench.shot import measure_shot

@@ -7,8 +7,8 @@ import pytest
 
 from lensbench.shot import MeasureOptions, measure_shot, zone_of
 from lensbench.simulate import ByHand, Camera, Lens, Plan, Pose, Scene, ZoomPosition, hung_wall, series, shoot
+from lensbench.sweep.decide import sweep
 from lensbench.sweep.run import Running
-from lensbench.sweep.sweeping import sweep
 
 DISTANCE = 40.0  # focal lengths
 STOPS = (8.0, 11.0, 16.0, 22.0, 45.0)

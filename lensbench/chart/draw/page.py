@@ -5,19 +5,18 @@ the sRGB curve shows the nominal reflectance; what the printer made of it, the p
 """
 
 import io
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from importlib.resources import files
-from math import cos, inf, radians, sin
+from math import cos, inf, radians, sin, tan
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import numpy as np
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from lensbench.chart.layout import MODULES, Marker, Target, Tone, marker_modules, turned
+from lensbench.chart.layout.parts import MODULES, Marker, Target, Tone, marker_modules, turned
 from lensbench.model.shot import BoolArray
 from lensbench.storage.files import unwritable, write_whole
 
@@ -25,24 +24,9 @@ _PT_PER_MM: Final = 72.0 / 25.4
 _FONT: Final = "DejaVuSans"
 _ARC_STEP_DEG: Final = 30.0  # a Bezier curve keeps to an arc of 30 degrees within 4e-7 of the radius
 _HAIRLINE_MM: Final = 0.15
-_SUBJECT: Final = "Chart to photograph for measuring a lens; print at actual size"
 
 Corner = tuple[float, float]
 """(row, column) from the middle of the page. [mm]"""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Note:
-    """One line of text."""
-
-    text: str
-    anchor: Corner
-    """Start (or end) of the base line. [mm]"""
-    size_mm: float
-    room_mm: float = inf
-    """The line is made smaller when longer than this."""
-    side: Literal["left", "right"] = "left"
-    """Which end of the text stands at the anchor."""
 
 
 def device_gray(reflectance: float) -> float:
@@ -61,7 +45,7 @@ def device_gray(reflectance: float) -> float:
 class Page:
     """A canvas that takes millimetres from the sheet's centre, rows down."""
 
-    def __init__(self, size_mm: Corner, *, title: str, subject: str = _SUBJECT) -> None:
+    def __init__(self, size_mm: Corner, *, title: str) -> None:
         self._height_mm, self._width_mm = size_mm
         self._buffer = io.BytesIO()
         if _FONT not in pdfmetrics.getRegisteredFontNames():
@@ -77,7 +61,7 @@ class Page:
         )
         self._canvas.setTitle(title)
         self._canvas.setAuthor("lensbench")
-        self._canvas.setSubject(subject)
+        self._canvas.setSubject("Chart to photograph for measuring a lens; print at actual size")
         self._canvas.setViewerPreference("PrintScaling", "None")
 
     def _pt(self, corner: Corner) -> Corner:
@@ -89,7 +73,7 @@ class Page:
         """Close this page and begin another."""
         self._canvas.showPage()
 
-    def polygons(self, outlines: Iterable[Sequence[Corner]], gray: float) -> None:
+    def fill(self, *outlines: Sequence[Corner], gray: float = 0.0) -> None:
         """Fill outlines as one shape."""
         path = self._canvas.beginPath()
         for outline in outlines:
@@ -99,85 +83,63 @@ class Page:
             path.close()
         self._fill(path, gray)
 
-    def polygon(self, outline: Sequence[Corner], gray: float) -> None:
-        """Fill one outline."""
-        self.polygons([outline], gray)
-
     def _fill(self, path: Any, gray: float) -> None:
         self._canvas.setFillGray(gray)
         self._canvas.drawPath(path, stroke=0, fill=1)
 
     def target(self, target: Target, gray: float) -> None:
-        """Fill the two dark quarters, counter-clockwise from arm 1 and from arm 3."""
+        """Fill the two dark quarters, counter-clockwise from arm 1 and from arm 3, by cubic Bezier curves."""
+        reach = 4.0 / 3.0 * tan(radians(_ARC_STEP_DEG) / 4.0)
         path = self._canvas.beginPath()
         for arm in (1, 3):
             start_deg = target.turn_deg - 90.0 * (arm - 1)
             path.moveTo(*self._pt(target.center_mm))
             path.lineTo(*self._pt(_on_rim(target, start_deg)))
             for step in range(round(90.0 / _ARC_STEP_DEG)):
-                self._arc(path, target, start_deg - step * _ARC_STEP_DEG)
+                from_deg = start_deg - step * _ARC_STEP_DEG
+                to_deg = from_deg - _ARC_STEP_DEG
+                handles = (_on_rim(target, from_deg, reach), _on_rim(target, to_deg, -reach))
+                path.curveTo(*self._pt(handles[0]), *self._pt(handles[1]), *self._pt(_on_rim(target, to_deg)))
             path.close()
         self._fill(path, gray)
-
-    def _arc(self, path: Any, target: Target, from_deg: float) -> None:
-        """Go counter-clockwise along the rim by one cubic Bezier curve."""
-        reach = 4.0 / 3.0 * np.tan(radians(_ARC_STEP_DEG) / 4.0)
-        handles = [_on_rim(target, from_deg), _on_rim(target, from_deg - _ARC_STEP_DEG)]
-        bent = []
-        for (row, col), angle_deg, sign in zip(
-            handles, (from_deg, from_deg - _ARC_STEP_DEG), (1.0, -1.0), strict=True
-        ):
-            along = sign * reach * target.radius_mm
-            angle = radians(angle_deg)
-            bent.append((row - along * sin(angle), col - along * cos(angle)))
-        path.curveTo(*self._pt(bent[0]), *self._pt(bent[1]), *self._pt(handles[1]))
 
     def marker(self, marker: Marker) -> None:
         """Fill the ink of a marker as one shape, so that no seams show between its modules."""
         module_mm, middle = marker.side_mm / MODULES, MODULES / 2.0
-        self.polygons(
-            [
-                [
-                    turned(
-                        ((row - middle) * module_mm, (col - middle) * module_mm),
-                        marker.turn_deg,
-                        about=marker.center_mm,
-                    )
-                    for row, col in outline
-                ]
-                for outline in _outlines(marker_modules(marker.marker_id))
-            ],
-            0.0,
-        )
+        outlines = []
+        for outline in _outlines(marker_modules(marker.marker_id)):
+            flat = [((row - middle) * module_mm, (col - middle) * module_mm) for row, col in outline]
+            outlines.append([turned(corner, marker.turn_deg, about=marker.center_mm) for corner in flat])
+        self.fill(*outlines)
 
     def tone(self, tone: Tone) -> None:
         """Fill a square of one tone."""
-        half_mm = tone.side_mm / 2.0
-        corners = ((-half_mm, -half_mm), (-half_mm, half_mm), (half_mm, half_mm), (half_mm, -half_mm))
+        corners = rectangle((tone.side_mm, tone.side_mm))
         outline = [turned(corner, tone.turn_deg, about=tone.center_mm) for corner in corners]
-        self.polygon(outline, device_gray(tone.reflectance))
+        self.fill(outline, gray=device_gray(tone.reflectance))
 
     def ruler(self, start: Corner, length_mm: float) -> None:
         """Draw a length that begins at a point and runs to the right, ends exact, its tenths marked upwards."""
         row_mm, left_mm = start
-        self.polygon(bar(row_mm, left_mm, _HAIRLINE_MM, length_mm), 0.0)
+        self.fill(bar(row_mm, left_mm, _HAIRLINE_MM, length_mm))
         for tenth in range(11):
             height_mm = 1.6 if tenth % 5 == 0 else 0.9
             inside_mm = {0: 0.0, 10: _HAIRLINE_MM}.get(tenth, _HAIRLINE_MM / 2)
             at_mm = left_mm + tenth * length_mm / 10.0 - inside_mm
-            self.polygon(bar(row_mm - height_mm, at_mm, height_mm, _HAIRLINE_MM), 0.0)
+            self.fill(bar(row_mm - height_mm, at_mm, height_mm, _HAIRLINE_MM))
 
-    def note(self, note: Note) -> None:
-        """Set one line of text, made smaller where it would run too far."""
-        size_pt = note.size_mm * _PT_PER_MM
-        width_mm = pdfmetrics.stringWidth(note.text, _FONT, size_pt) / _PT_PER_MM
-        size_pt *= min(1.0, note.room_mm / width_mm)
+    def note(
+        self, text: str, anchor: Corner, *, size_mm: float, room_mm: float = inf, from_right: bool = False
+    ) -> None:
+        """Set one line of text whose base line starts at a point, or ends there; smaller where it is too long."""
+        size_pt = size_mm * _PT_PER_MM
+        width_mm = pdfmetrics.stringWidth(text, _FONT, size_pt) / _PT_PER_MM
+        size_pt *= min(1.0, room_mm / width_mm)
         self._canvas.saveState()
-        self._canvas.translate(*self._pt(note.anchor))
+        self._canvas.translate(*self._pt(anchor))
         self._canvas.setFillGray(0.0)
         self._canvas.setFont(_FONT, size_pt)
-        setting = {"left": self._canvas.drawString, "right": self._canvas.drawRightString}
-        setting[note.side](0, 0, note.text)
+        (self._canvas.drawRightString if from_right else self._canvas.drawString)(0, 0, text)
         self._canvas.restoreState()
 
     def write(self, out: Path) -> None:
@@ -202,10 +164,20 @@ def bar(top_mm: float, left_mm: float, height_mm: float, width_mm: float) -> lis
     return [(top_mm, left_mm), (top_mm, right_mm), (bottom_mm, right_mm), (bottom_mm, left_mm)]
 
 
-def _on_rim(target: Target, angle_deg: float) -> Corner:
-    angle = radians(angle_deg)
+def rectangle(size_mm: Corner) -> list[Corner]:
+    """Corners of a rectangle about the origin, clockwise from the upper left."""
+    row, col = size_mm[0] / 2.0, size_mm[1] / 2.0
+    return [(-row, -col), (-row, col), (row, col), (row, -col)]
+
+
+def _on_rim(target: Target, angle_deg: float, along: float = 0.0) -> Corner:
+    """Point of the rim, or off it along the tangent, counter-clockwise, by a share of the radius."""
+    angle, radius_mm = radians(angle_deg), target.radius_mm
     row_mm, col_mm = target.center_mm
-    return (row_mm - target.radius_mm * cos(angle), col_mm + target.radius_mm * sin(angle))
+    return (
+        row_mm - radius_mm * cos(angle) - along * radius_mm * sin(angle),
+        col_mm + radius_mm * sin(angle) - along * radius_mm * cos(angle),
+    )
 
 
 def _outlines(ink: BoolArray) -> list[list[Corner]]:

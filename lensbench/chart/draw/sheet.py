@@ -8,8 +8,8 @@ from math import inf, isinf
 from pathlib import Path
 from typing import Final
 
-from lensbench.chart.draw.page import Corner, Note, Page, bar, device_gray
-from lensbench.chart.layout import Frame, Layout
+from lensbench.chart.draw.page import Corner, Page, bar, device_gray
+from lensbench.chart.layout.parts import Frame, Layout
 
 _ON_PRINTING: Final = (
     "Print at actual size (100 %), never fitted to the page: matte paper, finest quality, black ink only. "
@@ -48,12 +48,11 @@ def draw(layout: Layout, out: Path) -> None:
     for tone in layout.tones:
         page.tone(tone)
     for outline in _focusing_bars(layout):
-        page.polygon(outline, 0.0)
+        page.fill(outline)
     for frame in layout.frames:
-        for down in (-1.0, 1.0):
-            for right in (-1.0, 1.0):
-                for outline in _bracket(layout, frame, (down, right)):
-                    page.polygon(outline, 0.0)
+        for corner in ((-1.0, -1.0), (-1.0, 1.0), (1.0, -1.0), (1.0, 1.0)):
+            for outline in _bracket(layout, frame, corner):
+                page.fill(outline)
     _draw_words(page, layout)
     page.write(out)
 
@@ -70,10 +69,8 @@ def _focusing_bars(layout: Layout) -> list[list[Corner]]:
     while inner_mm + thickness_mm < widest_mm:
         outer_mm, half_mm = inner_mm + thickness_mm, 0.42 * (inner_mm - 0.55 * radius_mm)
         upper = [(-inner_mm, -half_mm), (-inner_mm, half_mm), (-outer_mm, half_mm), (-outer_mm, -half_mm)]
-        bars.append(upper)
-        bars.append([(-row, col) for row, col in upper])
-        bars.append([(col, row) for row, col in upper])
-        bars.append([(col, -row) for row, col in upper])
+        lower = [(-row, col) for row, col in upper]
+        bars += [upper, lower, [(col, row) for row, col in upper], [(col, row) for row, col in lower]]
         inner_mm, thickness_mm = outer_mm + thickness_mm, 1.22 * thickness_mm
     return bars
 
@@ -104,14 +101,9 @@ def _bracket(layout: Layout, frame: Frame, corner: Corner) -> list[list[Corner]]
         along = 1 - axis
         for low, high in strokes:
             # Strokes meet at the corner: mirrored in order where one arm runs inwards and one outwards.
-            mirrored = strokes[-1][1] - low
-            meeting = high if at_border[along] and at_border[axis] else mirrored
-            if at_border[axis]:
-                run, length = -1.0, _ARM
-                start = -meeting
-            else:
-                run, length = 1.0, _SHORT_ARM
-                start = strokes[-1][1] - high
+            meeting = high if all(at_border) else strokes[-1][1] - low
+            inwards = (-1.0, _ARM, -meeting)
+            run, length, start = inwards if at_border[axis] else (1.0, _SHORT_ARM, strokes[-1][1] - high)
             for first, last in _dashes(start, length, dash):
                 ends: list[Corner] = []
                 for stroke, reach in ((low, first), (low, last), (high, last), (high, first)):
@@ -128,11 +120,8 @@ def _dashes(start: float, end: float, dash: tuple[float, float]) -> list[Corner]
     drawn, gap = dash
     if isinf(drawn):
         return [(start, end)]
-    count = round((end + gap) / (drawn + gap))
-    firsts = [number * (drawn + gap) for number in range(count)]
-    return [
-        (min(first, start) if number == 0 else first, first + drawn) for number, first in enumerate(firsts)
-    ]
+    firsts = [number * (drawn + gap) for number in range(round((end + gap) / (drawn + gap)))]
+    return [(min(first, start) if first == 0.0 else first, first + drawn) for first in firsts]
 
 
 def _draw_words(page: Page, layout: Layout) -> None:
@@ -141,18 +130,15 @@ def _draw_words(page: Page, layout: Layout) -> None:
     reach_row, reach_mm = _reach(layout)[0], _free_reach(layout)
     for up, text in enumerate((_ON_HANGING, _ON_PRINTING, _title(layout))):
         anchor = (-reach_row - (0.6 + 1.22 * up) * text_mm, -reach_mm)
-        page.note(Note(text=text, anchor=anchor, size_mm=text_mm, room_mm=2.0 * reach_mm))
+        page.note(text, anchor, size_mm=text_mm, room_mm=2.0 * reach_mm)
     row_mm, length_mm = reach_row + 2.1 * text_mm, 100.0 if layout.paper_mm[1] >= 200.0 else 50.0
     page.ruler((row_mm, -reach_mm), length_mm)
     below_mm = row_mm + 1.25 * text_mm
-    page.note(
-        Note(text=f"This line is {length_mm:g} mm long.", anchor=(below_mm, -reach_mm), size_mm=text_mm)
-    )
+    page.note(f"This line is {length_mm:g} mm long.", (below_mm, -reach_mm), size_mm=text_mm)
     beside_mm = -reach_mm + length_mm + 2.0 * text_mm
     room_mm = reach_mm - beside_mm
     for up, text in enumerate(reversed(_ON_SHOOTING), start=1):
-        anchor = (below_mm - 1.3 * up * text_mm, beside_mm)
-        page.note(Note(text=text, anchor=anchor, size_mm=text_mm, room_mm=room_mm))
+        page.note(text, (below_mm - 1.3 * up * text_mm, beside_mm), size_mm=text_mm, room_mm=room_mm)
     _draw_legend(page, layout, (below_mm, beside_mm), text_mm=min(text_mm, room_mm / 27.0))
 
 
@@ -166,9 +152,9 @@ def _draw_legend(page: Page, layout: Layout, start: Corner, *, text_mm: float) -
         for low, high in strokes:
             for first, last in _dashes(0.0, _SHORT_ARM, dash):
                 size_mm = ((high - low) * unit_mm, (last - first) * unit_mm)
-                page.polygon(bar(lowest_mm - high * unit_mm, left_mm + first * unit_mm, *size_mm), 0.0)
+                page.fill(bar(lowest_mm - high * unit_mm, left_mm + first * unit_mm, *size_mm))
         left_mm += _SHORT_ARM * unit_mm + 0.6 * text_mm
-        page.note(Note(text=frame.ratio, anchor=(row_mm, left_mm), size_mm=text_mm))
+        page.note(frame.ratio, (row_mm, left_mm), size_mm=text_mm)
         left_mm += 3.6 * text_mm
 
 

@@ -5,8 +5,9 @@ from pathlib import Path
 from textwrap import wrap
 from typing import Final
 
-from lensbench.chart.draw.page import Corner, Note, Page, device_gray
-from lensbench.chart.layout import MARGIN_MM, PLACES, Hanging, Hung, WallPage, turned
+from lensbench.chart.draw.page import Corner, Page, device_gray, rectangle
+from lensbench.chart.layout.parts import turned
+from lensbench.chart.layout.wall import MARGIN_MM, Hanging, Hung, WallPage
 
 _RULER_MM: Final = 100.0
 _LETTERS: Final = 14.5
@@ -71,52 +72,32 @@ def _draw_page(page: Page, sheet: WallPage, *, of: int, dark_reflectance: float)
     top, bottom = MARGIN_MM - height_mm / 2.0, -sheet.target.radius_mm - 8.0
     half, neck = 0.16 * (bottom - top), top + 0.42 * (bottom - top)
     right = [(top, 0.0), (neck, 2.0 * half), (neck, 0.8 * half), (bottom, 0.8 * half)]
-    page.polygon([*right, *((row, -col) for row, col in reversed(right[1:]))], 0.0)
-    for note in [*_beside_arrow(sheet, top, of), *_beside_ruler(sheet, base_mm, left_mm)]:
-        page.note(note)
+    page.fill([*right, *((row, -col) for row, col in reversed(right[1:]))])
+    _write_beside_arrow(page, sheet, top, of)
+    beside_mm = left_mm + _RULER_MM + 3.0
+    room_mm = sheet.markers[2].center_mm[1] - sheet.markers[2].side_mm / 2.0 - 4.0 - beside_mm
+    under = f"This line is {_RULER_MM:g} mm long. Print at actual size (100 %), black ink, matte paper."
+    page.note(under, (base_mm, left_mm), size_mm=2.6, room_mm=_RULER_MM + room_mm)
+    page.note(f"lensbench wall, {sheet.paper}", (base_mm - 4.0, beside_mm), size_mm=2.6, room_mm=room_mm)
 
 
-def _beside_arrow(sheet: WallPage, top_mm: float, of: int) -> list[Note]:
+def _write_beside_arrow(page: Page, sheet: WallPage, top_mm: float, of: int) -> None:
     """Page number at the arrow's left, and at its right where it points to."""
     room_mm = 2.0 * abs(sheet.markers[0].center_mm[1]) - sheet.markers[0].side_mm
-    beside_mm, figure_mm, text_mm = 0.17 * room_mm, 0.17 * room_mm, 0.031 * room_mm
+    beside_mm, text_mm = 0.17 * room_mm, 0.031 * room_mm
     side_mm = room_mm / 2.0 - beside_mm - 5.0
     line_mm = min(text_mm, side_mm / _LETTERS)
+    number_mm = top_mm + 0.8 * beside_mm
+    page.note(str(sheet.number), (number_mm, -beside_mm), size_mm=beside_mm, from_right=True)
+    page.note(f"of {of}", (number_mm + 1.5 * text_mm, -beside_mm), size_mm=text_mm, from_right=True)
     lines = (
         ("This arrow up.", "Page 1 marks the centre.", "All other arrows point to it.")
         if sheet.number == 1
-        else ("Arrow to the centre", "of the wall (page 1).", PLACES[sheet.number - 1].words)
+        else ("Arrow to the centre", "of the wall (page 1).", sheet.place.words)
     )
-    words = [
-        Note(
-            text=text,
-            anchor=(top_mm + 1.2 * text_mm + 1.5 * line * line_mm, beside_mm),
-            size_mm=line_mm,
-            room_mm=side_mm,
-        )
-        for line, text in enumerate(lines)
-    ]
-    number = (top_mm + 0.8 * figure_mm, -beside_mm)
-    count = (number[0] + 1.5 * text_mm, -beside_mm)
-    return [
-        Note(text=str(sheet.number), anchor=number, size_mm=figure_mm, side="right"),
-        Note(text=f"of {of}", anchor=count, size_mm=text_mm, side="right"),
-        *words,
-    ]
-
-
-def _beside_ruler(sheet: WallPage, base_mm: float, left_mm: float) -> list[Note]:
-    """Words under the printed length and at its right."""
-    beside_mm = left_mm + _RULER_MM + 3.0
-    room_mm = sheet.markers[2].center_mm[1] - sheet.markers[2].side_mm / 2.0 - 4.0 - beside_mm
-    under = Note(
-        text=f"This line is {_RULER_MM:g} mm long. Print at actual size (100 %), black ink, matte paper.",
-        anchor=(base_mm, left_mm),
-        size_mm=2.6,
-        room_mm=_RULER_MM + room_mm,
-    )
-    name = f"lensbench wall, {sheet.paper}"
-    return [under, Note(text=name, anchor=(base_mm - 4.0, beside_mm), size_mm=2.6, room_mm=room_mm)]
+    for line, text in enumerate(lines):
+        anchor = (top_mm + 1.2 * text_mm + 1.5 * line * line_mm, beside_mm)
+        page.note(text, anchor, size_mm=line_mm, room_mm=side_mm)
 
 
 def _draw_hanging(page: Page, plan: Hanging) -> None:
@@ -127,26 +108,26 @@ def _draw_hanging(page: Page, plan: Hanging) -> None:
     room_mm = width_mm - 2.0 * MARGIN_MM
     for number, (text, size) in enumerate(_heading(plan)):
         anchor = (top + (6.0 + 6.5 * number) * unit, left)
-        page.note(Note(text=text, anchor=anchor, size_mm=size * unit, room_mm=room_mm))
+        page.note(text, anchor, size_mm=size * unit, room_mm=room_mm)
     corners = [
         turned(corner, hung.turn_deg, about=hung.center_mm)
         for hung in plan.pages
-        for corner in _corners(hung.page.paper_mm)
+        for corner in rectangle(hung.page.paper_mm)
     ]
     reach = [
         max(frame / 2.0, *(abs(corner[axis]) for corner in corners))
         for axis, frame in enumerate(plan.frame_mm)
     ]
     scale = min(room_mm / 2.0 / reach[1], 56.0 * unit / reach[0])
-    center = (top + 27.0 * unit + scale * reach[0], 0.0)
-    _outline(page, [(center[0] + scale * row, scale * col) for row, col in _corners(plan.frame_mm)])
+    middle = top + 27.0 * unit + scale * reach[0]
+    _outline(page, [(middle + scale * row, scale * col) for row, col in rectangle(plan.frame_mm)])
     for hung in plan.pages:
-        _draw_small(page, hung, (center[0] + scale * hung.center_mm[0], scale * hung.center_mm[1]), scale)
-    _draw_table(page, plan, corner=(center[0] + scale * reach[0] + 7.0 * unit, left), unit=unit)
+        _draw_small(page, hung, (middle + scale * hung.center_mm[0], scale * hung.center_mm[1]), scale)
+    _draw_table(page, plan, corner=(middle + scale * reach[0] + 7.0 * unit, left), unit=unit)
     lines = [line for part in _HOW for line in (*wrap(" ".join(part.split()), _WRAP), "")][:-1]
     line_mm = height_mm / 2.0 - MARGIN_MM
     for text in reversed(lines):
-        page.note(Note(text=text or " ", anchor=(line_mm, left), size_mm=2.95 * unit, room_mm=room_mm))
+        page.note(text or " ", (line_mm, left), size_mm=2.95 * unit, room_mm=room_mm)
         line_mm -= (4.0 if text else 1.8) * unit
 
 
@@ -155,33 +136,25 @@ def _heading(plan: Hanging) -> list[tuple[str, float]]:
     height_mm, width_mm = plan.sensor_mm
     metres = ", ".join(f"{focal} mm: {plan.distance_mm(focal) / 1000.0:.2f} m" for focal in _FOCAL_LENGTHS_MM)
     frame_cm = " x ".join(f"{side / 10.0:.0f}" for side in reversed(plan.frame_mm))
+    sensor = f"For a sensor of {width_mm:g} x {height_mm:g} mm"
     away = f"{plan.focal_lengths:g} focal lengths from the wall"
     return [
         (f"Where to hang the {len(plan.pages)} pages", 5.6),
-        (
-            f"For a sensor of {width_mm:g} x {height_mm:g} mm: {away}, the picture shows {frame_cm} cm of it.",
-            3.4,
-        ),
+        (f"{sensor}: {away}, the picture shows {frame_cm} cm of it.", 3.4),
         (f"Wall to sensor: {metres}.", 3.2),
     ]
 
 
-def _corners(size_mm: Corner) -> list[Corner]:
-    """Corners of a rectangle about the origin."""
-    row, col = size_mm[0] / 2.0, size_mm[1] / 2.0
-    return [(-row, -col), (-row, col), (row, col), (row, -col)]
-
-
 def _draw_small(page: Page, hung: Hung, center: Corner, scale: float) -> None:
     """Draw a page on the map, with its arrow and number."""
-    half_row, half_col = (scale * side / 2.0 for side in hung.page.paper_mm)
-    corners = _corners((2.0 * half_row, 2.0 * half_col))
-    _outline(page, [turned(corner, hung.turn_deg, about=center) for corner in corners])
+    height, width = (scale * side for side in hung.page.paper_mm)
+    half_row, half_col = height / 2.0, width / 2.0
+    _outline(page, [turned(corner, hung.turn_deg, about=center) for corner in rectangle((height, width))])
     tip = [(-0.92 * half_row, 0.0), (-0.55 * half_row, 0.3 * half_col), (-0.55 * half_row, -0.3 * half_col)]
-    page.polygon([turned(corner, hung.turn_deg, about=center) for corner in tip], 0.0)
+    page.fill([turned(corner, hung.turn_deg, about=center) for corner in tip])
     size_mm, number = 1.1 * half_col, str(hung.page.number)
     anchor = (center[0] + 0.37 * size_mm, center[1] - 0.31 * size_mm * len(number))
-    page.note(Note(text=number, anchor=anchor, size_mm=size_mm))
+    page.note(number, anchor, size_mm=size_mm)
 
 
 def _outline(page: Page, corners: list[Corner]) -> None:
@@ -189,43 +162,32 @@ def _outline(page: Page, corners: list[Corner]) -> None:
     for (r1, c1), (r2, c2) in zip(corners, [*corners[1:], corners[0]], strict=True):
         length = hypot(r2 - r1, c2 - c1)
         down, right = _LINE_MM / 2.0 * (c2 - c1) / length, _LINE_MM / 2.0 * (r1 - r2) / length
-        outline = [
-            (r1 + down, c1 + right),
-            (r2 + down, c2 + right),
-            (r2 - down, c2 - right),
-            (r1 - down, c1 - right),
-        ]
-        page.polygon(outline, 0.0)
+        there = [(r1 + down, c1 + right), (r2 + down, c2 + right)]
+        page.fill([*there, (r2 - down, c2 - right), (r1 - down, c1 - right)])
 
 
 def _draw_table(page: Page, plan: Hanging, *, corner: Corner, unit: float) -> None:
     """Set the places as text, in columns: number, place, centimetres from the centre of page 1."""
-    size_mm, step_mm = (3.1 if len(plan.pages) <= _FEW else 2.4) * unit, 4.5 * unit
-    columns = 3 if len(plan.pages) > _FEW else 2
+    many = len(plan.pages) > _FEW
+    size_mm, step_mm, columns = (2.4 if many else 3.1) * unit, 4.5 * unit, 3 if many else 2
     rows = -(-len(plan.pages) // columns)
     width_mm = (plan.pages[0].page.paper_mm[1] - 2.0 * MARGIN_MM) / columns
-    heading = "Centre of each page, in cm from the centre of page 1:"
-    page.note(Note(text=heading, anchor=corner, size_mm=size_mm))
+    page.note("Centre of each page, in cm from the centre of page 1:", corner, size_mm=size_mm)
     for index, hung in enumerate(plan.pages):
         column, row = divmod(index, rows)
         line, left = corner[0] + (row + 1.3) * step_mm, corner[1] + column * width_mm
-        number = hung.page.number
         cells = (
-            (f"{number}", 0.0, 0.08),
-            (PLACES[number - 1].words, 0.09, 0.43),
+            (str(hung.page.number), 0.0, 0.08),
+            (hung.page.place.words, 0.09, 0.43),
             (_place_cm(hung), 0.54, 0.44),
         )
         for text, at, room in cells:
-            anchor = (line, left + at * width_mm)
-            page.note(Note(text=text, anchor=anchor, size_mm=size_mm, room_mm=room * width_mm))
+            page.note(text, (line, left + at * width_mm), size_mm=size_mm, room_mm=room * width_mm)
 
 
 def _place_cm(hung: Hung) -> str:
     """Say a place in whole centimetres."""
     row_cm, col_cm = (round(mm / 10.0) for mm in hung.center_mm)
-    words = []
-    if row_cm:
-        words.append(f"{abs(row_cm)} {'down' if row_cm > 0 else 'up'}")
-    if col_cm:
-        words.append(f"{abs(col_cm)} {'right' if col_cm > 0 else 'left'}")
-    return ", ".join(words) or "at the lens's height"
+    down = f"{abs(row_cm)} {'down' if row_cm > 0 else 'up'}" if row_cm else ""
+    right = f"{abs(col_cm)} {'right' if col_cm > 0 else 'left'}" if col_cm else ""
+    return ", ".join(filter(None, (down, right))) or "at the lens's height"

@@ -1,9 +1,10 @@
 """The chart found in a photograph."""
 
 from lensbench.chart.find.chart import find_chart
+from lensbench.chart.find.crossing import Picture
 from lensbench.chart.find.mapping import Mapping, agreed_affine, agreed_mapping
 from lensbench.chart.find.regions import ArmRegion, ChartFound, FoundTarget
-from lensbench.chart.find.sheet import LARGEST_STRAY
+from lensbench.chart.find.targets import LARGEST_STRAY, predict
 
 __all__ = [
     "LARGEST_STRAY",
@@ -11,7 +12,9 @@ __all__ = [
     "ChartFound",
     "FoundTarget",
     "Mapping",
+    "Picture",
     "agreed_affine",
     "agreed_mapping",
     "find_chart",
+    "predict",
 ]

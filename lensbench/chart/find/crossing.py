@@ -1,22 +1,57 @@
-"""Where two arms cross, to hundredths of a pixel: a model of the blurred target, fitted to many at once.
+"""Where two arms cross, and where single edges lie, to hundredths of a pixel: models fitted to many at once.
 
     I = m + gr y + gc x - a erf(d1 / (sqrt2 s)) erf(d2 / (sqrt2 s))
 
 with d1, d2 the distances from the two lines: exact for a Gaussian blur s and lines at right angles, near
 enough for the rest. The slopes gr and gc take up light that falls unevenly. Levenberg-Marquardt on the sites
 present only, all patches in one batch: an iteration costs little more for forty than for one.
+
+Single edges are found likewise, by a blurred step in small windows along known curves:
+
+    I = m + a erf((d - x) / (sqrt2 s)), d the distance from the expected curve, x the shift sought
+
+There the blur is known well enough: a wrong one does not shift a symmetric window's answer.
 """
 
 from dataclasses import dataclass, fields
-from typing import Final
+from math import ceil
+from typing import Final, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.model.shot import BoolArray
+from lensbench.model.shot import BoolArray, Box, Samples
 from lensbench.model.units import FloatArray
 
+ByteArray = npt.NDArray[np.uint8]
 Single = npt.NDArray[np.float32]
+
+
+class Overview(Protocol):
+    """A small grey copy of a picture, averaged over blocks of factor x factor pixels."""
+
+    @property
+    def grey(self) -> ByteArray:
+        """Shape (rows, cols): 255 times the square root of the light, brightest paper being 1."""
+
+    @property
+    def factor(self) -> int:
+        """Pixels of the full picture along one of the copy."""
+
+
+class Picture(Protocol):
+    """What finding needs of a photograph; `photo.Photo` is one."""
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Rows and columns."""
+
+    def cut(self, box: Box) -> Samples:
+        """Linear samples inside a box."""
+
+    def overview(self, max_px: int) -> Overview:
+        """Grey copy of at most this many pixels."""
+
 
 _P: Final = np.float32(0.327_591_1)
 _TERMS: Final = tuple(
@@ -55,6 +90,8 @@ _SETTLED_PX: Final = 0.01
 """A step this small leaves less than a thousandth of a pixel to the next."""
 
 _ROW, _COL, _ANGLE_1, _ANGLE_2, _LOG_BLUR, _MEAN, _SLOPE_ROW, _SLOPE_COL, _AMPLITUDE = range(9)
+_LARGEST_STEP: Final = np.array([2.0, 2.0, 0.1, 0.1, 0.5, np.inf, np.inf, np.inf, np.inf])
+_SIDES: Final = np.array([1.0, -1.0], dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,7 +132,7 @@ class Crossings:
 def fit_crossings(
     patches: Patches, *, start_px: FloatArray, line_rad: FloatArray, blur_px: float
 ) -> Crossings:
-    """Fit the model to every patch.
+    """Fit the model to every patch; one that does not suit it comes back with a large misfit.
 
     Parameters
     ----------
@@ -107,11 +144,6 @@ def fit_crossings(
         Expected directions of arms 1 and 2: angle of (row, column) = (cos, sin).
     blur_px : float
         Expected blur.
-
-    Returns
-    -------
-    Crossings
-        A patch that does not suit the model comes back with a large misfit, never with an exception.
     """
     count, side, _ = patches.values.shape
     held = _held(patches.present.reshape(count, -1))
@@ -127,24 +159,10 @@ def fit_crossings(
     parameters[:, _LOG_BLUR] = np.log(blur_px)
     parameters = field.with_linear_terms(parameters)
     parameters, normal, cost = field.descend(parameters)
-    return _crossings(parameters, normal, cost / max(held.shape[1], 10), start_px)
-
-
-def _held(present: BoolArray) -> npt.NDArray[np.int64]:
-    """Places of each piece's samples, of all pieces as many as the poorest has."""
-    places = np.nonzero(present)[1]
-    counts = present.sum(axis=1)
-    fewest = int(counts.min(initial=present.shape[1]))
-    starts = np.cumsum(counts) - counts
-    return np.asarray(places[starts[:, None] + np.arange(fewest)], np.int64)
-
-
-def _crossings(
-    parameters: FloatArray, normal: FloatArray, variance: FloatArray, start_px: FloatArray
-) -> Crossings:
+    variance = cost / max(held.shape[1], 10)
     covariance = np.linalg.pinv(normal, hermitian=True)
-    amplitude = parameters[:, _AMPLITUDE]
     spread = (covariance[:, _ROW, _ROW] + covariance[:, _COL, _COL]) / 2.0
+    amplitude = parameters[:, _AMPLITUDE]
     return Crossings(
         position_px=start_px + parameters[:, _ROW : _COL + 1],
         position_sd_px=np.sqrt(variance * spread.clip(0.0)),
@@ -156,18 +174,16 @@ def _crossings(
     )
 
 
-@dataclass(slots=True, eq=False)
-class _State:
-    """Where the descent stands, one entry a patch; changed in place."""
-
-    parameters: FloatArray
-    cost: FloatArray
-    gradient: FloatArray
-    normal: FloatArray
-    damping: FloatArray
+def _held(present: BoolArray) -> npt.NDArray[np.int64]:
+    """Places of each piece's samples, of all pieces as many as the poorest has."""
+    places = np.nonzero(present)[1]
+    counts = present.sum(axis=1)
+    fewest = int(counts.min(initial=present.shape[1]))
+    starts = np.cumsum(counts) - counts
+    return np.asarray(places[starts[:, None] + np.arange(fewest)], np.int64)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Field:
     """Samples of all patches at their distances from the expected crossings, each of shape (n, samples)."""
 
@@ -186,37 +202,30 @@ class _Field:
 
     def descend(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Run Levenberg-Marquardt on all patches; give parameters, normal matrices and sums of squares."""
-        state = _State(parameters.copy(), *self._assess(parameters), np.full(len(parameters), 1e-3))
+        parameters = parameters.copy()
+        cost, gradient, normal = self.assess(parameters)
+        damping = np.full(len(parameters), 1e-3)
         active = np.arange(len(parameters))
         for _ in range(_ROUNDS):
-            moved = self._part(active).advance(state, active)
-            active = active[moved >= _SETTLED_PX]
+            diagonal = np.einsum("nii->ni", normal[active])
+            damped = normal[active] + (damping[active, None] * diagonal + 1e-12)[:, :, None] * np.eye(9)
+            step = np.linalg.solve(damped, gradient[active][:, :, None])[:, :, 0]
+            trial = parameters[active] + np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
+            field = self
+            if len(active) < len(parameters):
+                field = _Field(self.rows[active], self.cols[active], self.values[active])
+            assessed = field.assess(trial)
+            better = assessed[0] < cost[active]
+            damping[active] *= np.where(better, 0.1, 10.0)
+            kept = active[better]
+            for held, new in zip((parameters, cost, gradient, normal), (trial, *assessed), strict=True):
+                held[kept] = new[better]
+            active = active[np.abs(step[:, : _COL + 1]).max(axis=1) >= _SETTLED_PX]
             if not len(active):
                 break
-        return state.parameters, state.normal, state.cost
+        return parameters, normal, cost
 
-    def _part(self, chosen: npt.NDArray[np.int64]) -> "_Field":
-        if len(chosen) == len(self.rows):
-            return self
-        return _Field(rows=self.rows[chosen], cols=self.cols[chosen], values=self.values[chosen])
-
-    def advance(self, state: "_State", active: npt.NDArray[np.int64]) -> FloatArray:
-        """Take one step of the active patches, whose samples this field holds; tell how far crossings moved."""
-        normal = state.normal[active]
-        diagonal = np.einsum("nii->ni", normal)
-        damped = normal + (state.damping[active, None] * diagonal + 1e-12)[:, :, None] * np.eye(9)
-        step = np.linalg.solve(damped, state.gradient[active][:, :, None])[:, :, 0]
-        trial = state.parameters[active] + np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
-        cost, gradient, normal = self._assess(trial)
-        better = cost < state.cost[active]
-        state.damping[active] *= np.where(better, 0.1, 10.0)
-        kept = active[better]
-        state.parameters[kept], state.cost[kept] = trial[better], cost[better]
-        state.gradient[kept], state.normal[kept] = gradient[better], normal[better]
-        moved: FloatArray = np.abs(step[:, : _COL + 1]).max(axis=1)
-        return moved
-
-    def _assess(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def assess(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Residual squares, gradients and normal matrices."""
         model, slopes = self._model(parameters)
         residual = self.values - model
@@ -245,19 +254,118 @@ class _Field:
         slopes[:, _ANGLE_1] = -slope_1 * along[:, 0] * _SIDES[0]
         slopes[:, _ANGLE_2] = -slope_2 * along[:, 1] * _SIDES[1]
         slopes[:, _LOG_BLUR] = -slope_1 * across[:, 0] - slope_2 * across[:, 1]
-        slopes[:, _MEAN] = 1.0
-        slopes[:, _SLOPE_ROW], slopes[:, _SLOPE_COL] = down, right
+        slopes[:, _MEAN], slopes[:, _SLOPE_ROW], slopes[:, _SLOPE_COL] = 1.0, down, right
         slopes[:, _AMPLITUDE] = -edge[:, 0] * edge[:, 1]
-        model = (
-            parameters[:, _MEAN, None]
-            + parameters[:, _SLOPE_ROW, None] * down
-            + parameters[:, _SLOPE_COL, None] * right
-            + amplitude * slopes[:, _AMPLITUDE]
-        )
-        slopes[:, _ROW] -= parameters[:, _SLOPE_ROW, None]
-        slopes[:, _COL] -= parameters[:, _SLOPE_COL, None]
+        mean, slope_row, slope_col = (parameters[:, k, None] for k in (_MEAN, _SLOPE_ROW, _SLOPE_COL))
+        model = mean + slope_row * down + slope_col * right + amplitude * slopes[:, _AMPLITUDE]
+        slopes[:, _ROW] -= slope_row
+        slopes[:, _COL] -= slope_col
         return model, slopes
 
 
-_SIDES: Final = np.array([1.0, -1.0], dtype=np.float32)
-_LARGEST_STEP: Final = np.array([2.0, 2.0, 0.1, 0.1, 0.5, np.inf, np.inf, np.inf, np.inf])
+_STRIP_ROUNDS: Final = 4
+_SMALLEST_HALF_PX, _LARGEST_HALF_PX = 6, 16
+_LARGEST_MISFIT: Final = 0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Strips:
+    """Pieces of edges found, one entry a window."""
+
+    point_px: FloatArray
+    """Shape (n, 2): a point on the edge."""
+    normal: FloatArray
+    """Shape (n, 2): unit vector across the edge."""
+    sd_px: FloatArray
+    """Standard deviation across the edge."""
+    good: BoolArray
+
+
+def locate_strips(picture: Picture, curves_px: FloatArray, *, blur_px: FloatArray, reach_px: float) -> Strips:
+    """Find edges that should run through three points each, on the picture's own sites.
+
+    A window that leaves the picture, or does not look like one edge, is not good.
+
+    Parameters
+    ----------
+    curves_px : float array, shape (n, 3, 2)
+        Three points along each expected edge, the middle one where the window is placed.
+    blur_px : float array, shape (n,)
+        Gaussian sigma of the edges.
+    reach_px : float
+        How far off the expectation the edges may lie.
+    """
+    before, at, after = np.moveaxis(curves_px, 1, 0)
+    along = after - before
+    half_chord = np.hypot(*along.T) / 2.0
+    along = along / (2.0 * half_chord[:, None])
+    normal = np.column_stack((-along[:, 1], along[:, 0]))
+    sag = ((at - (before + after) / 2.0) * normal).sum(axis=1)
+    reach = ceil(2.2 * float(blur_px.max(initial=0.6)) + reach_px)
+    half = int(np.clip(reach, _SMALLEST_HALF_PX, _LARGEST_HALF_PX))
+    side = 2 * half + 1
+    first = np.rint(at) - half
+    inside = ((first >= 0) & (first + side <= np.asarray(picture.size_px))).all(axis=1)
+    places, values, weights = _samples(picture, first, half=half, inside=inside)
+    down = places // side + (first - at)[:, :1]
+    right = places % side + (first - at)[:, 1:]
+    forward = along[:, :1] * down + along[:, 1:] * right
+    distance = normal[:, :1] * down + normal[:, 1:] * right + (sag / half_chord**2)[:, None] * forward**2
+    shift, sd, fits = _shifts(values, distance.astype(np.float32), weights, np.maximum(blur_px, 0.5))
+    return Strips(
+        point_px=at + shift[:, None] * normal,
+        normal=normal,
+        sd_px=sd,
+        good=inside & fits & (np.abs(shift) < half - 2.0),
+    )
+
+
+def _samples(
+    picture: Picture, first: FloatArray, *, half: int, inside: BoolArray
+) -> tuple[npt.NDArray[np.int64], Single, Single]:
+    """Places in the window, values and weights of each window's samples in a disc; weight 0 fills up."""
+    side = 2 * half + 1
+    span = np.arange(-half, half + 1)
+    disc = (span[:, None] ** 2 + span**2 <= (half + 0.5) ** 2).ravel()
+    values = np.zeros((len(first), side * side), np.float32)
+    present = np.zeros((len(first), side * side), np.bool_)
+    for index in np.flatnonzero(inside):
+        row, col = (int(place) for place in first[index])
+        piece = picture.cut(Box(top=row, left=col, height=side, width=side))
+        values[index], present[index] = piece.values.ravel(), piece.present.ravel()
+    present &= disc
+    counts = present.sum(axis=1)
+    window, place = np.nonzero(present)
+    order = np.arange(len(window)) - np.repeat(np.cumsum(counts) - counts, counts)
+    places = np.full((len(first), int(counts.max(initial=1))), side * side // 2)
+    weights = np.zeros(places.shape, np.float32)
+    places[window, order], weights[window, order] = place, 1.0
+    return places, np.take_along_axis(values, places, axis=1), weights
+
+
+def _shifts(
+    values: Single, distance: Single, weights: Single, blur_px: FloatArray
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Fit level, step and shift of every window by Gauss-Newton."""
+    width = (np.sqrt(2.0) * blur_px[:, None]).astype(np.float32)
+    shift = np.zeros(len(values))
+    basis = np.empty((len(values), 3, values.shape[1]), np.float32)
+    basis[:, 0] = 1.0
+    basis[:, 2] = 0.0
+    step: FloatArray = np.zeros((len(values), 3))
+    normal: FloatArray = np.zeros((len(values), 3, 3))
+    for turn in range(_STRIP_ROUNDS):
+        basis[:, 1], bell = erf_and_bell((distance - shift[:, None].astype(np.float32)) / width)
+        if turn:
+            basis[:, 2] = (-2.0 / np.sqrt(np.pi) * step[:, 1:2]).astype(np.float32) / width * bell
+        weighted = basis * weights[:, None]
+        normal = (weighted @ basis.transpose(0, 2, 1)).astype(np.float64) + 1e-12 * np.eye(3)
+        seen = (weighted @ values[:, :, None]).astype(np.float64)
+        step = np.asarray(np.linalg.solve(normal, seen)[:, :, 0], np.float64)
+        shift = shift + (np.clip(step[:, 2], -2.0, 2.0) if turn else 0.0)
+    left = values - (step[:, None].astype(np.float32) @ basis)[:, 0]
+    freedom = np.maximum(weights.sum(axis=1) - 3.0, 1.0)
+    variance = (weights * left**2).sum(axis=1).astype(np.float64) / freedom
+    spread = np.linalg.inv(normal)[:, 2, 2]
+    fits = np.sqrt(variance) <= _LARGEST_MISFIT * np.abs(step[:, 1])
+    return shift, np.sqrt(variance * np.abs(spread)), fits

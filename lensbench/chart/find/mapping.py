@@ -17,7 +17,6 @@ import cv2
 import numpy as np
 
 from lensbench.model.errors import ChartError
-from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 
 _ROUNDS: Final = 12
@@ -54,7 +53,7 @@ class Mapping:
 
     def to_px(self, points_mm: FloatArray) -> FloatArray:
         """Map points, shape (n, 2), to the picture."""
-        plain, _ = _project(self.homography, points_mm)
+        plain, _ = project(self.homography, points_mm)
         outward = plain - np.asarray(self.center_px)
         q = (outward**2).sum(axis=-1, keepdims=True) / self.half_diagonal_px**2
         placed: FloatArray = self.center_px + outward * (1.0 + q * (self.radial[0] + q * self.radial[1]))
@@ -70,11 +69,12 @@ class Mapping:
 
     def depth(self, points_mm: FloatArray) -> FloatArray:
         """Homography's third coordinate of points: positive before the camera."""
-        _, depth = _project(self.homography, points_mm)
+        _, depth = project(self.homography, points_mm)
         return depth
 
 
-def _project(homography: FloatArray, points_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+def project(homography: FloatArray, points_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Points, shape (n, 2), by a homography alone, and the third coordinate before the division."""
     raised = points_mm @ homography[:, :2].T + homography[:, 2]
     return raised[:, :2] / raised[:, 2:], raised[:, 2]
 
@@ -109,7 +109,7 @@ def fit_mapping(
     seen = (points_px - center) / scale_px
     spread = len(points_mm) >= _ENOUGH_FOR_TWO and np.hypot(*seen.T).max() >= _FAR_ENOUGH_FOR_TWO
     parameters = np.concatenate(((scaled / scaled[2, 2]).ravel()[:_TERMS], np.zeros(2 if spread else 1)))
-    parameters, covariance = _descend(parameters, points_mm / scale_mm, seen, pixel=1.0 / scale_px)
+    parameters, changes = _descend(parameters, points_mm / scale_mm, seen, pixel=1.0 / scale_px)
     unscaled = np.diag([1.0 / scale_mm, 1.0 / scale_mm, 1.0])
     fitted = np.append(parameters[:_TERMS], 1.0).reshape(3, 3) @ unscaled
     radial = (*parameters[_TERMS:], 0.0)[:2]
@@ -118,22 +118,15 @@ def fit_mapping(
         center_px=(float(center[0]), float(center[1])),
         half_diagonal_px=scale_px,
         radial=(float(radial[0]), float(radial[1])),
-        spread=np.linalg.inv(shift) @ _changes(covariance) @ unscaled,
+        spread=np.linalg.inv(shift) @ changes @ unscaled,
     )
-
-
-def _changes(covariance: FloatArray) -> FloatArray:
-    """Independent one-sigma changes of the scaled homography, shape (8, 3, 3)."""
-    values, vectors = np.linalg.eigh(covariance)
-    steps = vectors.T * np.sqrt(values.clip(0.0))[:, None]
-    return np.column_stack((steps, np.zeros(_TERMS))).reshape(-1, 3, 3)
 
 
 def _descend(
     parameters: FloatArray, points: FloatArray, seen: FloatArray, *, pixel: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Parameters and the covariance of the homography's eight."""
-    scale, normal, weights = pixel, np.eye(len(parameters)), np.ones(2 * len(points))
+    """Parameters, and independent one-sigma changes of the scaled homography, shape (8, 3, 3)."""
+    normal, weights = np.eye(len(parameters)), np.ones(2 * len(points))
     held = np.arange(len(parameters)) >= _TERMS
     for _ in range(_ROUNDS):
         residual, slopes = _residual(parameters, points, seen)
@@ -156,13 +149,15 @@ def _descend(
     freedom = max(float(weights.sum()) - _TERMS, 1.0)
     left = float((weights * residual.ravel() ** 2).sum()) / freedom
     covariance = max(left, (0.02 * pixel) ** 2) * np.linalg.pinv(normal, hermitian=True)[:_TERMS, :_TERMS]
-    return parameters, np.asarray(covariance, dtype=np.float64)
+    values, vectors = np.linalg.eigh(covariance)
+    steps = vectors.T * np.sqrt(values.clip(0.0))[:, None]
+    return parameters, np.column_stack((steps, np.zeros(_TERMS))).reshape(-1, 3, 3)
 
 
 def _residual(parameters: FloatArray, points: FloatArray, seen: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Residuals, shape (n, 2), and slopes of the fit, (n, 2, parameters), in scaled coordinates."""
     homography = np.append(parameters[:_TERMS], 1.0).reshape(3, 3)
-    plain, depth = _project(homography, points)
+    plain, depth = project(homography, points)
     raised = np.column_stack((points, np.ones(len(points)))) / depth[:, None]
     bend = parameters[_TERMS:]
     q = (plain**2).sum(axis=1)
@@ -214,25 +209,19 @@ def with_strain(
     stray_px = float(np.sqrt(((mapping.to_px(centers_mm) - seen_px) ** 2).mean()))
     if len(centers_mm) < _FEWEST or stray_px <= _STRAINED * np.hypot(noise_px, _NOISE_PX):
         return mapping
-    without = [
-        fit_mapping(centers_mm[kept], seen_px[kept], start=mapping.homography, size_px=size_px).homography
-        for kept in _parts_left_out(centers_mm)
-    ]
+    low, high = centers_mm.min(axis=0), centers_mm.max(axis=0)
+    place = (centers_mm - low) / np.maximum(high - low, 1e-9)
+    cell = np.minimum((place * _BLOCKS).astype(int), np.subtract(_BLOCKS, 1))
+    part = cell[:, 0] * _BLOCKS[1] + cell[:, 1]
+    without = []
+    for number in np.unique(part):
+        kept = part != number
+        fit = fit_mapping(centers_mm[kept], seen_px[kept], start=mapping.homography, size_px=size_px)
+        without.append(fit.homography)
     scaled = np.array([homography / homography[2, 2] for homography in without])
     count = len(scaled)
     spread = np.sqrt((count - 1.0) / count) * (scaled - scaled.mean(axis=0)) * mapping.homography[2, 2]
     return replace(mapping, spread=spread)
-
-
-def _parts_left_out(centers_mm: FloatArray) -> list[BoolArray]:
-    """Give, for each part of the sheet that holds targets, the targets outside it."""
-    low, high = centers_mm.min(axis=0), centers_mm.max(axis=0)
-    place = (centers_mm - low) / np.maximum(high - low, 1e-9)
-    rows, cols = (
-        np.minimum((place[:, axis] * count).astype(int), count - 1) for axis, count in enumerate(_BLOCKS)
-    )
-    part = rows * _BLOCKS[1] + cols
-    return [part != number for number in np.unique(part)]
 
 
 _FEWEST_FOR_MAPPING: Final = 5
@@ -246,6 +235,8 @@ def agreed_mapping(
 ) -> Mapping | None:
     """Fit homography and distortion to the points that agree on one homography.
 
+    None where fewer than five points, or fewer than half of them, agree, or all lie on one line.
+
     Parameters
     ----------
     points_mm, points_px : float arrays, shape (n, 2)
@@ -254,11 +245,6 @@ def agreed_mapping(
         How far from its place on the chart a point that agrees may be seen: distortion and error together.
     size_px : (rows, columns)
         Of the picture.
-
-    Returns
-    -------
-    Mapping or None
-        None where fewer than five points, or fewer than half of them, agree, or all lie on one line.
     """
     if len(points_mm) < _FEWEST_FOR_MAPPING:
         return None

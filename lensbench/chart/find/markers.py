@@ -1,4 +1,4 @@
-"""Seeing the markers in a small grey picture, and telling from them which chart it is and where it lies.
+"""Reading the markers in a small grey picture.
 
 OpenCV finds dark squares. The 7 x 7 modules of each are correlated with every code of ours, in four turns and as two
 amounts of blur would leave it: that reads what hard thresholds cannot, and takes a twentieth of the time of OpenCV's
@@ -14,21 +14,10 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.chart.find.mapping import Mapping, fit_mapping
-from lensbench.chart.layout import (
-    FIRST_FREE_ID,
-    MODULES,
-    Layout,
-    Marker,
-    dictionary,
-    layout_from_markers,
-    marker_modules,
-)
-from lensbench.model.errors import ChartError
-from lensbench.model.shot import BoolArray
+from lensbench.chart.find.crossing import ByteArray
+from lensbench.chart.layout.parts import FIRST_FREE_ID, MODULES, dictionary, marker_modules
+from lensbench.chart.layout.sheet import IntArray
 from lensbench.model.units import FloatArray
-
-ByteArray = npt.NDArray[np.uint8]
 
 _LOWEST_CORRELATION: Final = 0.8
 _LOWEST_LEAD: Final = 0.04
@@ -59,7 +48,12 @@ def read_markers(grey: ByteArray) -> ReadMarkers:
     if not len(squares):
         return ReadMarkers(ids=(), corners=np.empty((0, 4, 2)))
     modules = _modules(grey, squares)
-    bordered = _has_border(modules)
+    # The cheap test first: squares that are darker along their border than inside.
+    grid = modules.reshape(-1, MODULES, MODULES)
+    inside = grid[:, 1:-1, 1:-1]
+    border = (grid.sum(axis=(1, 2)) - inside.sum(axis=(1, 2))) / (MODULES**2 - (MODULES - 2) ** 2)
+    darkest = grid.min(axis=(1, 2))
+    bordered = border - darkest < 0.55 * (inside.max(axis=(1, 2)) - darkest)
     squares = squares[bordered]
     ids, turns, scores = _match(modules[bordered])
     read = _once_each(squares, ids, scores)
@@ -103,19 +97,7 @@ def _modules(grey: ByteArray, squares: FloatArray) -> FloatArray:
     return cells
 
 
-def _has_border(modules: FloatArray) -> BoolArray:
-    """Which squares are darker along their border than inside: the cheap test first."""
-    grid = modules.reshape(-1, MODULES, MODULES)
-    border = (grid.sum(axis=(1, 2)) - grid[:, 1:-1, 1:-1].sum(axis=(1, 2))) / (
-        MODULES**2 - (MODULES - 2) ** 2
-    )
-    lightest = grid[:, 1:-1, 1:-1].max(axis=(1, 2))
-    darkest = grid.min(axis=(1, 2))
-    bordered: BoolArray = border - darkest < 0.55 * (lightest - darkest)
-    return bordered
-
-
-def _match(modules: FloatArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], FloatArray]:
+def _match(modules: FloatArray) -> tuple[IntArray, IntArray, FloatArray]:
     """For each square the best code, its turn and its score: correlation, or 0 where it is no marker."""
     centered = modules - modules.mean(axis=1, keepdims=True)
     scaled = centered / np.maximum(np.linalg.norm(centered, axis=1, keepdims=True), 1e-9)
@@ -150,7 +132,7 @@ def _codes() -> npt.NDArray[np.float32]:
     return stacked
 
 
-def _once_each(squares: FloatArray, ids: npt.NDArray[np.int64], scores: FloatArray) -> list[int]:
+def _once_each(squares: FloatArray, ids: IntArray, scores: FloatArray) -> list[int]:
     """Best square of each id, unless the id is read in two places."""
     best: dict[int, int] = {}
     doubtful: set[int] = set()
@@ -165,102 +147,3 @@ def _once_each(squares: FloatArray, ids: npt.NDArray[np.int64], scores: FloatArr
         if apart > 0.25 * diagonals[first]:
             doubtful.add(marker_id)
     return [index for marker_id, index in best.items() if marker_id not in doubtful]
-
-
-FEWEST_MARKERS: Final = 3
-"""Fewer that agree are no evidence of a chart: noise yields a marker now and then."""
-
-_LOOSE_FRACTION: Final = 0.02
-"""Of the chart's extent in the picture: how far markers may stray from a homography, for lenses distort."""
-_NEAR_FRACTION: Final = 0.25
-"""Of a marker's side: how far its corners may stray from homography with distortion."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sighting:
-    """Which chart was seen, and roughly where."""
-
-    layout: Layout
-    mapping: Mapping
-    """In full-resolution pixels, good to about one pixel of the overview."""
-    marker_ids: tuple[int, ...]
-    """The markers that agree with it."""
-
-
-def sight_markers(read: ReadMarkers, *, factor: int, size_px: tuple[int, int]) -> Sighting:
-    """Tell the sheet from the markers read in an overview.
-
-    Parameters
-    ----------
-    read : ReadMarkers
-        From the picture averaged over blocks of factor x factor pixels.
-    factor : int
-        Pixels of the full picture along one of the overview.
-    size_px : (rows, columns)
-        Of the full picture.
-
-    Raises
-    ------
-    ChartError
-        Fewer than three markers of one chart agree on its place.
-    """
-    ids, corners = read.ids, read.corners
-    if len(ids) < FEWEST_MARKERS:
-        raise ChartError(no_chart(len(ids)))
-    layout = layout_from_markers(ids)
-    known = {marker.marker_id: marker for marker in layout.markers}
-    kept = [index for index, marker_id in enumerate(ids) if marker_id in known]
-    if len(kept) < FEWEST_MARKERS:
-        raise ChartError(no_chart(len(kept)))
-    points_mm = np.array([_corners_mm(known[ids[index]]) for index in kept])
-    points_px = (corners[kept] + 0.5) * factor - 0.5
-    start, agreeing = _consistent(points_mm, points_px)
-    if agreeing.sum() < FEWEST_MARKERS:
-        raise ChartError(no_chart(int(agreeing.sum())))
-    mapping = fit_mapping(
-        points_mm[agreeing].reshape(-1, 2), points_px[agreeing].reshape(-1, 2), start=start, size_px=size_px
-    )
-    near = _near(mapping, points_mm, points_px)
-    if near.sum() < FEWEST_MARKERS:
-        raise ChartError(no_chart(int(near.sum())))
-    seen = tuple(ids[index] for index, is_near in zip(kept, near, strict=True) if is_near)
-    return Sighting(layout=layout, mapping=mapping, marker_ids=seen)
-
-
-def no_chart(seen: int) -> str:
-    """Say that too few markers were read."""
-    return (
-        f"no chart was found: {seen} of its markers can be read and at least {FEWEST_MARKERS} must; "
-        "show the whole chart, in focus and evenly lit"
-    )
-
-
-def _corners_mm(marker: Marker) -> list[tuple[float, float]]:
-    """Marker's corners in the detector's order: clockwise from the upper left, as the page is read."""
-    row, col = marker.center_mm
-    half = marker.side_mm / 2.0
-    return [(row + down * half, col + right * half) for down, right in ((-1, -1), (-1, 1), (1, 1), (1, -1))]
-
-
-def _consistent(points_mm: FloatArray, points_px: FloatArray) -> tuple[FloatArray, BoolArray]:
-    """Homography that most markers agree with, and which do."""
-    extent_px = float(np.ptp(points_px.reshape(-1, 2), axis=0).max())
-    cv2.setRNGSeed(1)
-    homography, _ = cv2.findHomography(
-        points_mm.reshape(-1, 2), points_px.reshape(-1, 2), cv2.RANSAC, _LOOSE_FRACTION * extent_px
-    )
-    if homography is None:
-        raise ChartError("no chart was found: the markers seen do not lie as on any chart")
-    start = np.asarray(homography, dtype=np.float64)
-    placed = cv2.perspectiveTransform(points_mm, start)
-    stray = np.hypot(*np.moveaxis(placed - points_px, 2, 0)).max(axis=1)
-    return start, stray <= 2.0 * _LOOSE_FRACTION * extent_px
-
-
-def _near(mapping: Mapping, points_mm: FloatArray, points_px: FloatArray) -> BoolArray:
-    """Which markers lie where the fitted mapping puts them."""
-    placed = mapping.to_px(points_mm.reshape(-1, 2)).reshape(points_px.shape)
-    side_px = np.hypot(*(points_px[:, 1] - points_px[:, 0]).T)
-    stray = np.hypot(*np.moveaxis(placed - points_px, 2, 0)).max(axis=1)
-    near: BoolArray = stray <= _NEAR_FRACTION * side_px
-    return near

@@ -13,8 +13,8 @@ import numpy as np
 
 from lensbench.chart.find.crossing import Crossings
 from lensbench.chart.find.mapping import Mapping
-from lensbench.chart.find.sheet import Expected, predict
-from lensbench.chart.layout import ARMS, Layout, Target
+from lensbench.chart.find.targets import predict
+from lensbench.chart.layout.parts import ARMS, Layout, Target
 from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray
 
@@ -27,7 +27,9 @@ _SHORTEST_EDGE_PX: Final = 12.0
 _NARROWEST_PX: Final = 9
 
 _PLACES: Final = np.linspace(0.3, 0.75, 10)
-_SHAPES_RAD: Final = np.linspace(0.12, pi / 2.0 - 0.12, 11)
+_DIAGONALS_RAD: Final = np.linspace(0.12, pi / 2.0 - 0.12, 11)
+_SHAPES: Final = np.stack((np.sin(_DIAGONALS_RAD), np.cos(_DIAGONALS_RAD)), axis=-1)
+"""Half heights and half widths of boxes whose half diagonal is 1."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,10 +53,6 @@ class FoundTarget:
     crossing_px: tuple[float, float]
     crossing_sd_px: float
     """Standard deviation of each coordinate, from the noise around the crossing."""
-    residual_px: float
-    """Distance from where the fitted geometry puts it."""
-    border_px: float
-    """Distance of the crossing from the nearest border of the picture."""
     radius_px: float
     """The rim's mean radius in the picture."""
     blur_px: float
@@ -76,7 +74,6 @@ class ChartFound:
     targets: tuple[FoundTarget, ...]
     targets_on_chart: int
     """Of a sheet, how many it has; of a wall set, the highest page number seen."""
-    marker_ids: tuple[int, ...]
     residual_px: float
     """Rms distance of the crossings from the fitted geometry."""
 
@@ -98,61 +95,34 @@ def chart_found(
     targets: tuple[Target, ...],
     crossings: Crossings,
     *,
-    marker_ids: tuple[int, ...],
     size_px: tuple[int, int],
     targets_on_chart: int | None = None,
 ) -> ChartFound:
     """Chart of these targets, as the final mapping predicts them and as they were located."""
     expected = predict(targets, mapping)
-    residual = np.hypot(*(crossings.position_px - expected.center_px).T)
-    regions = arm_regions(
-        crossings.position_px, arms_px=expected.arms_px, blur_px=crossings.blur_px, size_px=size_px
-    )
+    position = crossings.position_px
+    regions = arm_regions(position, arms_px=expected.arms_px, blur_px=crossings.blur_px, size_px=size_px)
+    found = [
+        FoundTarget(
+            target=target,
+            crossing_px=(float(position[index, 0]), float(position[index, 1])),
+            crossing_sd_px=float(crossings.position_sd_px[index]),
+            radius_px=float(expected.radius_px[index]),
+            blur_px=float(crossings.blur_px[index]),
+            dark_level=float(crossings.mean[index] - crossings.amplitude[index]),
+            bright_level=float(crossings.mean[index] + crossings.amplitude[index]),
+            arms=regions[index],
+        )
+        for index, target in enumerate(targets)
+    ]
     return ChartFound(
         layout=layout,
         size_px=size_px,
         mapping=mapping,
-        targets=tuple(
-            _found_target(index, expected, crossings, arms=arms, size_px=size_px)
-            for index, arms in enumerate(regions)
-        ),
+        targets=tuple(found),
         targets_on_chart=targets_on_chart or len(layout.targets),
-        marker_ids=marker_ids,
-        residual_px=float(np.sqrt((residual**2).mean())),
+        residual_px=float(np.sqrt((np.hypot(*(position - expected.center_px).T) ** 2).mean())),
     )
-
-
-def _found_target(
-    index: int,
-    expected: Expected,
-    crossings: Crossings,
-    *,
-    arms: tuple[ArmRegion, ...],
-    size_px: tuple[int, int],
-) -> FoundTarget:
-    position = crossings.position_px[index]
-    return FoundTarget(
-        target=expected.targets[index],
-        crossing_px=(float(position[0]), float(position[1])),
-        crossing_sd_px=float(crossings.position_sd_px[index]),
-        residual_px=float(np.hypot(*(position - expected.center_px[index]))),
-        border_px=float(np.minimum(position, np.asarray(size_px) - 1.0 - position).min()),
-        radius_px=float(expected.radius_px[index]),
-        blur_px=float(crossings.blur_px[index]),
-        dark_level=float(crossings.mean[index] - crossings.amplitude[index]),
-        bright_level=float(crossings.mean[index] + crossings.amplitude[index]),
-        arms=arms,
-    )
-
-
-def edge_angle_deg(direction: FloatArray) -> FloatArray:
-    """Angles from vertical, in [-90, 90), of lines along (down, right), shape (..., 2).
-
-    >>> float(edge_angle_deg(np.array([-1.0, 0.1])).round(1))
-    5.7
-    """
-    angle = np.degrees(np.arctan2(direction[..., 1], -direction[..., 0]))
-    return np.asarray((angle + 90.0) % 180.0 - 90.0, np.float64)
 
 
 def arm_regions(
@@ -174,80 +144,55 @@ def arm_regions(
     size_px : (rows, columns)
         Of the picture.
     """
-    count = len(crossings_px)
     along = arms_px.reshape(-1, 2)
     across = np.roll(arms_px, -1, axis=1).reshape(-1, 2)
-    crossing = np.repeat(crossings_px, len(ARMS), axis=0)
     margin_px = np.repeat(_PLAIN_MARGIN_PX + _BLUR_MARGIN * blur_px, len(ARMS))
-    places, half = _best_boxes(crossing, along, _limits(along, across, margin_px), size_px)
-    centers = crossing + places[:, None] * along
-    lengths = _edge_length_px(half, along)
-    angles = edge_angle_deg(along)
-    regions = [
-        ArmRegion(arm=arm, box=box, angle_deg=angle, center_px=(row, col))
-        if length >= _SHORTEST_EDGE_PX and min(box.height, box.width) >= _NARROWEST_PX
-        else None
-        for arm, box, angle, (row, col), length in zip(
-            ARMS * count,
-            _whole_pixels(centers, half),
-            angles.tolist(),
-            centers.tolist(),
-            lengths.tolist(),
-            strict=True,
-        )
-    ]
-    grouped = [regions[start : start + len(ARMS)] for start in range(0, len(regions), len(ARMS))]
-    return [tuple(region for region in group if region is not None) for group in grouped]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Limits:
-    """What a box's corners must keep to, in the target's own measure: arm and neighbour are 1 long."""
-
-    inverse: FloatArray
-    """Shape (n, 2, 2): its rows give a point's place along the arm and across it."""
-    from_line: FloatArray
-    inside_rim: FloatArray
-
-
-def _limits(along: FloatArray, across: FloatArray, margin_px: FloatArray) -> _Limits:
-    inverse = np.linalg.inv(np.stack((along, across), axis=-1))
-    shrinks = np.linalg.norm(inverse, axis=2)
-    return _Limits(
-        inverse=inverse,
-        from_line=np.minimum(margin_px * shrinks[:, 0], _LARGEST_MARGIN),
-        inside_rim=1.0 - np.minimum(margin_px * shrinks.max(axis=1), _LARGEST_MARGIN),
-    )
-
-
-def _best_boxes(
-    crossing: FloatArray, along: FloatArray, limits: _Limits, size_px: tuple[int, int]
-) -> tuple[FloatArray, FloatArray]:
-    """Best box of each arm: the place of its middle along the arm, and half its height and width.
-
-    Every place and shape of a grid is tried at its largest size; axes are (arm, place, shape).
-    """
-    unit = np.stack((np.sin(_SHAPES_RAD), np.cos(_SHAPES_RAD)), axis=-1)
-    size = _room(unit, limits)
-    centers = crossing[:, None] + _PLACES[:, None] * along[:, None]
+    centers = np.repeat(crossings_px, len(ARMS), axis=0)[:, None] + _PLACES[:, None] * along[:, None]
     to_border = np.minimum(centers, np.asarray(size_px) - 1.0 - centers)
-    size = np.minimum(size, (to_border[:, :, None] / unit).min(axis=-1)).clip(0.0)
-    direction = np.abs(along) / np.hypot(*along.T)[:, None]
-    length = (unit / np.maximum(direction[:, None], 1e-9)).min(axis=-1)
-    worth = size**3 * unit.prod(axis=-1) * length[:, None]
+    # Every place and shape is tried at its largest size; axes are (arm, place, shape).
+    size = _room(along, across, margin_px)
+    size = np.minimum(size, (to_border[:, :, None] / _SHAPES).min(axis=-1)).clip(0.0)
+    direction = np.maximum(np.abs(along) / np.hypot(*along.T)[:, None], 1e-9)
+    length = (_SHAPES / direction[:, None]).min(axis=-1)
+    worth = size**3 * _SHAPES.prod(axis=-1) * length[:, None]
     best = worth.reshape(len(along), -1).argmax(axis=1)
     place, shape = np.unravel_index(best, worth.shape[1:])
-    half: FloatArray = size[np.arange(len(along)), place, shape, None] * unit[shape]
-    return _PLACES[place], half
+    arms = np.arange(len(along))
+    center, half = centers[arms, place], size[arms, place, shape, None] * _SHAPES[shape]
+    # The pixels whose centres lie inside; a side of 0 or less where there are none.
+    first = np.ceil(center - half).astype(int)
+    sides = np.floor(center + half).astype(int) - first + 1
+    long_enough = 2.0 * (half / direction).min(axis=-1) >= _SHORTEST_EDGE_PX
+    from_vertical_deg = np.degrees(np.arctan2(along[:, 1], -along[:, 0]))
+    angle_deg = (from_vertical_deg + 90.0) % 180.0 - 90.0
+    regions: list[list[ArmRegion]] = [[] for _ in crossings_px]
+    for index in np.flatnonzero(long_enough & (sides.min(axis=1) >= _NARROWEST_PX)).tolist():
+        target, arm = divmod(index, len(ARMS))
+        (top, left), (height, width) = first[index].tolist(), sides[index].tolist()
+        regions[target].append(
+            ArmRegion(
+                arm=ARMS[arm],
+                box=Box(top=top, left=left, height=height, width=width),
+                angle_deg=float(angle_deg[index]),
+                center_px=(float(center[index, 0]), float(center[index, 1])),
+            )
+        )
+    return [tuple(target) for target in regions]
 
 
-def _room(unit: FloatArray, limits: _Limits) -> FloatArray:
-    """How far boxes may grow round each place till a corner meets line or rim, in px."""
+def _room(along: FloatArray, across: FloatArray, margin_px: FloatArray) -> FloatArray:
+    """How far boxes may grow round each place till a corner meets line or rim, in px, axes (arm, place, shape).
+
+    Corners are followed in the target's own measure, in which arm and neighbour are 1 long.
+    """
+    inverse = np.linalg.inv(np.stack((along, across), axis=-1))
+    shrinks = np.linalg.norm(inverse, axis=2)
+    from_line = np.minimum(margin_px * shrinks[:, 0], _LARGEST_MARGIN)[:, None, None]
+    inside_rim = 1.0 - np.minimum(margin_px * shrinks.max(axis=1), _LARGEST_MARGIN)[:, None, None]
     places = _PLACES[:, None]
-    from_line, inside_rim = limits.from_line[:, None, None], limits.inside_rim[:, None, None]
-    room = np.full((len(from_line), len(_PLACES), len(unit)), np.inf)
+    room = np.full((len(along), len(_PLACES), len(_SHAPES)), np.inf)
     for signs in ((1.0, 1.0), (1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0)):
-        step = (unit * np.asarray(signs)) @ limits.inverse.transpose(0, 2, 1)
+        step = (_SHAPES * np.asarray(signs)) @ inverse.transpose(0, 2, 1)
         ahead = step[:, None, :, 0]
         room = np.minimum(room, (places - from_line) / np.maximum(-ahead, 1e-12))
         # |place e1 + s step| = inside_rim, solved for s > 0.
@@ -255,20 +200,3 @@ def _room(unit: FloatArray, limits: _Limits) -> FloatArray:
         beyond = (places * ahead) ** 2 - square * (places**2 - inside_rim**2)
         room = np.minimum(room, (np.sqrt(beyond.clip(0.0)) - places * ahead) / square)
     return room
-
-
-def _edge_length_px(half: FloatArray, along: FloatArray) -> FloatArray:
-    """Length of the edge through the middle of each box."""
-    direction = np.abs(along) / np.hypot(*along.T)[:, None]
-    length: FloatArray = 2.0 * (half / np.maximum(direction, 1e-9)).min(axis=-1)
-    return length
-
-
-def _whole_pixels(centers: FloatArray, half: FloatArray) -> list[Box]:
-    """Pixels whose centres lie inside boxes; of height or width 0 or less where there are none."""
-    first, last = np.ceil(centers - half).astype(int), np.floor(centers + half).astype(int)
-    sizes = last - first + 1
-    return [
-        Box(top=top, left=left, height=height, width=width)
-        for (top, left), (height, width) in zip(first.tolist(), sizes.tolist(), strict=True)
-    ]

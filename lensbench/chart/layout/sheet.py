@@ -15,106 +15,104 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.chart.layout.coding import MARKERS_PER_QUADRANT, marker_ids, paper_from_ids
-from lensbench.chart.layout.papers import Paper, paper_named
-from lensbench.chart.layout.shapes import Frame, Layout, Marker, Target, Tone, tone_row
+from lensbench.chart.layout.parts import (
+    MARKERS_PER_QUADRANT,
+    Frame,
+    Layout,
+    Marker,
+    Paper,
+    Target,
+    marker_ids,
+    paper_from_ids,
+    paper_named,
+    tone_row,
+)
 from lensbench.model.errors import ChartError, SettingError
 
 IntArray = npt.NDArray[np.int64]
 Point = tuple[int, int]
 
 _NEVER: Final = np.iinfo(np.int64).min
-# Rings: (fraction of the half-diagonal of the 3:2 frame, azimuths of one quadrant in degrees).
-_RINGS: Final = ((0.225, (45.0,)), (0.455, (19.0, 66.0)), (0.66, (22.0,)))
+_RINGS: Final = ((0.225, 45.0), (0.455, 19.0), (0.455, 66.0), (0.66, 22.0))
+"""Discs of one quadrant: fraction of the half-diagonal of the 3:2 frame, azimuth in degrees."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Disc:
-    """A target's outline."""
+@dataclass(frozen=True, slots=True)
+class _Disc:
+    """A target's outline, in tenths of a millimetre."""
 
     row: int
     col: int
     radius: int
 
-    def clears(self, other: "Disc", gap: int) -> bool:
+    def clears(self, other: "_Disc", gap: int) -> bool:
         """Whether the two discs are at least this far apart."""
         distance = hypot(self.row - other.row, self.col - other.col)
         return distance >= self.radius + other.radius + gap
 
+    def mirrored(self) -> list["_Disc"]:
+        """Give the disc in all four quadrants."""
+        return [
+            _Disc(down * self.row, right * self.col, self.radius) for down in (1, -1) for right in (1, -1)
+        ]
 
-def corner_discs(frames: list[Point], *, radius: int, gap: int) -> list[Disc]:
-    """Discs of the lower right corner that serve all frames best without touching.
+
+def _corner_discs(frames: list[Point], *, radius: int, gap: int) -> list[_Disc]:
+    """Discs of the lower right corner that serve all frames best without touching; frames are half-sizes.
 
     A disc serves a frame when the whole of it lies inside; a set of discs is as good as the frame that it
-    serves worst: the crossing's distance from the centre as a fraction of the half-diagonal.
+    serves worst, then as all together: the crossing's distance from the centre in thousandths of the half-diagonal.
     """
+
+    def share(disc: _Disc, frame: Point) -> int:
+        reach = disc.radius + gap
+        inside = disc.row + reach <= frame[0] and disc.col + reach <= frame[1]
+        return round(1000 * hypot(disc.row, disc.col) / hypot(*frame)) if inside else 0
+
+    def service(discs: tuple[_Disc, ...]) -> tuple[int, int]:
+        reached = [max(share(disc, frame) for disc in discs) for frame in frames]
+        return min(reached), sum(reached)
+
+    counts = range(1, len(frames) + 1)
     tucked = [(row - radius - gap, col - radius - gap) for row, col in frames]
     shared = {
         (min(row for row, _ in some), min(col for _, col in some))
-        for count in range(1, len(tucked) + 1)
+        for count in counts
         for some in combinations(tucked, count)
     }
-    candidates = [Disc(row=row, col=col, radius=radius) for row, col in sorted(shared)]
+    candidates = [_Disc(row, col, radius) for row, col in sorted(shared)]
     sets = [
         chosen
-        for count in range(1, len(frames) + 1)
+        for count in counts
         for chosen in combinations(candidates, count)
         if all(disc.clears(other, gap) for disc, other in combinations(chosen, 2))
     ]
-    return list(max(sets, key=lambda chosen: _service(chosen, frames, gap)))
+    best = max(sets, key=service)
+    return list(best)
 
 
-def _service(discs: Iterable[Disc], frames: list[Point], gap: int) -> tuple[int, int]:
-    """Rate a set by its worst-served frame, then by the sum over all, in thousandths."""
-    served = list(discs)
-    reached = [
-        max(
-            (
-                round(1000 * hypot(disc.row, disc.col) / hypot(row, col))
-                for disc in served
-                if disc.row + disc.radius + gap <= row and disc.col + disc.radius + gap <= col
-            ),
-            default=0,
-        )
-        for row, col in frames
-    ]
-    return min(reached), sum(reached)
-
-
-def inner_discs(frame: Point, corners: list[Disc], *, radius: int, gap: int) -> list[Disc]:
+def _inner_discs(frame: Point, corners: list[_Disc], *, radius: int, gap: int) -> list[_Disc]:
     """Other discs of one quadrant: the centre, staggered rings, the middles of the sides.
 
-    `frame` is the 3:2 frame's half-size. A ring's disc that would leave the frame or touch another is moved
-    inwards or left out.
+    `frame` is the 3:2 frame's half-size. A ring's disc that would leave the frame or touch another is left out.
     """
-    half_diagonal = hypot(*frame)
-    placed = [Disc(row=0, col=0, radius=radius)]
-    rings = [
-        Disc(
-            row=round(fraction * half_diagonal * sin(radians(azimuth))),
-            col=round(fraction * half_diagonal * cos(radians(azimuth))),
-            radius=radius,
+    places = [
+        (
+            round(share * hypot(*frame) * sin(radians(azimuth))),
+            round(share * hypot(*frame) * cos(radians(azimuth))),
         )
-        for fraction, azimuths in _RINGS
-        for azimuth in azimuths
+        for share, azimuth in _RINGS
     ]
-    sides = ((frame[0] - radius - gap, 0), (0, frame[1] - radius - gap))
-    for disc in [*rings, *(Disc(row=row, col=col, radius=radius) for row, col in sides)]:
-        neighbours = [mirrored for other in [*placed, *corners] for mirrored in _mirrored(other)]
+    placed = [_Disc(0, 0, radius)]
+    for row, col in (*places, (frame[0] - radius - gap, 0), (0, frame[1] - radius - gap)):
+        disc = _Disc(row, col, radius)
+        neighbours = [mirrored for other in (*placed, *corners) for mirrored in other.mirrored()]
         if all(disc.clears(other, gap) for other in neighbours):
             placed.append(disc)
     return placed
 
 
-def _mirrored(disc: Disc) -> list[Disc]:
-    return [
-        Disc(row=down * disc.row, col=right * disc.col, radius=disc.radius)
-        for down in (1, -1)
-        for right in (1, -1)
-    ]
-
-
-def marker_places(extent: Point, discs: list[Disc], *, side: int, gap: int, count: int) -> list[Point]:
+def _marker_places(extent: Point, discs: list[_Disc], *, side: int, gap: int) -> list[Point]:
     """Centres of one quadrant's markers: far from each other, clear of all discs.
 
     `extent` is the half-size of the field that may hold them; `gap` is the quiet zone around a marker.
@@ -125,35 +123,26 @@ def marker_places(extent: Point, discs: list[Disc], *, side: int, gap: int, coun
         The page is too narrow for so many.
     """
     reach = side // 2 + gap
-    free = _free_places(extent, discs, reach)
+    step = max(5, extent[1] // 150)
+    rows, cols = np.mgrid[reach : extent[0] - reach : step, reach : extent[1] - reach : step]
+    free: IntArray = np.stack((rows.ravel(), cols.ravel()), axis=1).astype(np.int64)
+    for disc in discs:
+        for taken in disc.mirrored():
+            outside = np.maximum(np.abs(free - (taken.row, taken.col)) - reach, 0)
+            free = free[(outside**2).sum(axis=1) >= taken.radius**2]
     chosen: list[Point] = []
     nearest = (2 * free.min(axis=1)) ** 2  # squared distance from each place's own mirror image, or a marker
     from_start = ((free - np.array(extent) * 2 // 5) ** 2).sum(axis=1)
-    for _ in range(count):
+    for _ in range(MARKERS_PER_QUADRANT):
         clear = nearest >= (2 * reach) ** 2
         if not clear.any():
             raise SettingError("the page is too narrow for a chart: take one nearer to 4:3 or 3:2")
         pick = int(np.argmax(np.where(clear, nearest if chosen else -1 - from_start, _NEVER)))
-        chosen.append((int(free[pick, 0]), int(free[pick, 1])))
-        for mirrored in _mirrored(Disc(row=chosen[-1][0], col=chosen[-1][1], radius=0)):
-            offset = free - np.array((mirrored.row, mirrored.col))
-            nearest = np.minimum(nearest, (offset**2).sum(axis=1))
+        row, col = free[pick].tolist()
+        chosen.append((row, col))
+        for marker in _Disc(row, col, 0).mirrored():
+            nearest = np.minimum(nearest, ((free - (marker.row, marker.col)) ** 2).sum(axis=1))
     return chosen
-
-
-def _free_places(extent: Point, discs: list[Disc], reach: int) -> IntArray:
-    """Grid points of the quadrant where a marker's square with its quiet zone touches no disc."""
-    step = max(5, extent[1] // 150)
-    rows, cols = np.mgrid[reach : extent[0] - reach : step, reach : extent[1] - reach : step]
-    places = np.stack((rows.ravel(), cols.ravel()), axis=1).astype(np.int64)
-    free = np.ones(len(places), dtype=np.bool_)
-    for disc in discs:
-        for mirrored in _mirrored(disc):
-            offset = np.abs(places - np.array((mirrored.row, mirrored.col)))
-            outside = np.maximum(offset - reach, 0)
-            free &= (outside**2).sum(axis=1) >= disc.radius**2
-    kept: IntArray = places[free]
-    return kept
 
 
 RATIOS: Final = ((3, 2), (4, 3), (16, 9), (1, 1))
@@ -222,23 +211,26 @@ def _lay_out(paper: Paper, dark_reflectance: float) -> Layout:
     width = 2 * halves[0][1]
     gap = max(10, width // 250)
     inner_radius, corner_radius = round(0.036 * width), round(0.029 * width)
-    corners = corner_discs(halves, radius=corner_radius, gap=gap)
-    inner = inner_discs(halves[0], corners, radius=inner_radius, gap=2 * gap)
-    quiet = Disc(row=0, col=0, radius=round(1.62 * inner_radius))
+    corners = _corner_discs(halves, radius=corner_radius, gap=gap)
+    discs = [*_inner_discs(halves[0], corners, radius=inner_radius, gap=2 * gap), *corners]
+    quiet = _Disc(0, 0, round(1.62 * inner_radius))
     side = 7 * max(1, round(0.029 * width / 7))
-    tones = _tones(width)
-    kept_free = [
-        Disc(row=0, col=round(10.0 * tone.center_mm[1]), radius=round(7.1 * tone.side_mm)) for tone in tones
-    ]
-    places = marker_places(
-        extent, [*inner, *corners, quiet, *kept_free], side=side, gap=side // 7, count=MARKERS_PER_QUADRANT
-    )
+    # At the left of the centre every ring of targets leaves room for tones.
+    step_mm, tone_mm = round(0.0036 * width, 1), round(0.0027 * width, 1)
+    tones = tone_row((0.0, -round(0.024 * width, 1) - 3.0 * step_mm), step_mm=step_mm, side_mm=tone_mm)
+    around_tones = [_Disc(0, round(10.0 * tone.center_mm[1]), round(7.1 * tone.side_mm)) for tone in tones]
+    places = _marker_places(extent, [*discs, quiet, *around_tones], side=side, gap=side // 7)
+    quadrants = ((-1, -1), (-1, 1), (1, 1), (1, -1))
+    centers_mm = [(down * row / 10.0, right * col / 10.0) for down, right in quadrants for row, col in places]
     return Layout(
         name=f"sheet {paper.name}",
         paper=paper.name,
         paper_mm=paper.size_mm,
-        targets=_targets([*inner, *corners]),
-        markers=_markers(paper, places, side / 10.0),
+        targets=_targets(discs),
+        markers=tuple(
+            Marker(marker_id=marker_id, center_mm=center_mm, side_mm=side / 10.0)
+            for marker_id, center_mm in zip(marker_ids(paper), centers_mm, strict=True)
+        ),
         frames=frames,
         quiet_radius_mm=quiet.radius / 10.0,
         dark_reflectance=dark_reflectance,
@@ -246,17 +238,11 @@ def _lay_out(paper: Paper, dark_reflectance: float) -> Layout:
     )
 
 
-def _tones(width: int) -> tuple[Tone, ...]:
-    """Row of tones: at the left of the centre, where every ring of targets leaves room."""
-    step_mm, side_mm = round(0.0036 * width, 1), round(0.0027 * width, 1)
-    return tone_row((0.0, -round(0.024 * width, 1) - 3.0 * step_mm), step_mm=step_mm, side_mm=side_mm)
-
-
 def _frames(paper: Paper) -> tuple[Frame, ...]:
     """Largest frame of each ratio that leaves room at the border for ticks and print."""
-    short_mm = paper.size_mm[0]
+    short_mm, long_mm = paper.size_mm
     height_mm = short_mm - 2.0 * min(max(0.058 * short_mm, 12.0), 36.0)
-    width_mm = paper.size_mm[1] - 2.0 * min(max(0.045 * short_mm, 9.5), 28.0)
+    width_mm = long_mm - 2.0 * min(max(0.045 * short_mm, 9.5), 28.0)
     frames = []
     for across, down in RATIOS:
         fitted_mm = min(width_mm, height_mm * across / down)
@@ -264,23 +250,18 @@ def _frames(paper: Paper) -> tuple[Frame, ...]:
     return tuple(frames)
 
 
-def _targets(discs: list[Disc]) -> tuple[Target, ...]:
+def _targets(discs: list[_Disc]) -> tuple[Target, ...]:
     """Mirror one quadrant's discs into all four and turn each target; nearest to the centre first."""
-    centers = {
-        (down * disc.row, right * disc.col): disc.radius
-        for disc in discs
-        for down in (1, -1)
-        for right in (1, -1)
-    }
-    outwards = sorted(centers, key=lambda place: (place[0] ** 2 + place[1] ** 2, place))
+    everywhere = {mirrored for disc in discs for mirrored in disc.mirrored()}
+    outwards = sorted(everywhere, key=lambda disc: (disc.row**2 + disc.col**2, disc.row, disc.col))
     return tuple(
         Target(
             name=f"T{number:02d}",
-            center_mm=(row / 10.0, col / 10.0),
-            radius_mm=centers[row, col] / 10.0,
-            turn_deg=_turn_deg(row, col),
+            center_mm=(disc.row / 10.0, disc.col / 10.0),
+            radius_mm=disc.radius / 10.0,
+            turn_deg=_turn_deg(disc.row, disc.col),
         )
-        for number, (row, col) in enumerate(outwards, start=1)
+        for number, disc in enumerate(outwards, start=1)
     )
 
 
@@ -311,13 +292,3 @@ def _clearance(turn_deg: float) -> tuple[float, float]:
     from_axes = min(abs(within - axis) for axis in (0.0, 45.0, 90.0))
     from_slopes = min(min(abs(within - s), abs(90.0 - within - s)) for s in _POOR_SLOPES_DEG)
     return (round(min(from_axes, 6.0), 6), round(min(from_slopes, 6.0), 6))
-
-
-def _markers(paper: Paper, places: list[tuple[int, int]], side_mm: float) -> tuple[Marker, ...]:
-    """Markers at the places, ids by quadrant: upper left, upper right, lower right, lower left."""
-    quadrants = ((-1, -1), (-1, 1), (1, 1), (1, -1))
-    centers = [(down * row / 10.0, right * col / 10.0) for down, right in quadrants for row, col in places]
-    return tuple(
-        Marker(marker_id=marker_id, center_mm=center_mm, side_mm=side_mm)
-        for marker_id, center_mm in zip(marker_ids(paper), centers, strict=True)
-    )

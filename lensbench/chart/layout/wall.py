@@ -9,20 +9,29 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations
 from math import atan2, degrees
-from typing import Final, TypeVar
+from typing import Final, NamedTuple, TypeVar
 
 import cv2
 
 from lensbench import optics
-from lensbench.chart.layout.coding import MOST_PAGES, WALL_PAPERS, page_marker_ids
-from lensbench.chart.layout.papers import paper_named
-from lensbench.chart.layout.shapes import Frame, Layout, Marker, Target, Tone, tone_row, turned
+from lensbench.chart.layout.parts import (
+    MOST_PAGES,
+    WALL_PAPERS,
+    Frame,
+    Layout,
+    Marker,
+    Target,
+    Tone,
+    page_marker_ids,
+    paper_named,
+    tone_row,
+    turned,
+)
 from lensbench.chart.layout.sheet import RATIOS, clear_turn_deg
 from lensbench.model.errors import SettingError
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class Place(NamedTuple):
     """Where on the wall a page belongs."""
 
     words: str
@@ -30,42 +39,38 @@ class Place:
     """(down, right) from the centre, as a share of the way to the outermost page."""
 
 
-PLACES: Final = tuple(
-    Place(words=words, share=(down, right))
-    for down, right, words in (
-        (0.0, 0.0, "centre"),
-        (-1.0, -1.0, "corner, upper left"),
-        (-1.0, 1.0, "corner, upper right"),
-        (1.0, 1.0, "corner, lower right"),
-        (1.0, -1.0, "corner, lower left"),
-        (-0.5, -0.5, "half-way, upper left"),
-        (-0.5, 0.5, "half-way, upper right"),
-        (0.5, 0.5, "half-way, lower right"),
-        (0.5, -0.5, "half-way, lower left"),
-        (-1.0, 0.0, "edge, top"),
-        (0.0, 1.0, "edge, right"),
-        (1.0, 0.0, "edge, bottom"),
-        (0.0, -1.0, "edge, left"),
-        (-0.5, 0.0, "half-way, up"),
-        (0.0, 0.5, "half-way, right"),
-        (0.5, 0.0, "half-way, down"),
-        (0.0, -0.5, "half-way, left"),
-        (-1.0, -0.5, "top, left of the centre"),
-        (-1.0, 0.5, "top, right of the centre"),
-        (-0.5, 1.0, "right, above the centre"),
-        (0.5, 1.0, "right, below the centre"),
-        (1.0, 0.5, "bottom, right of the centre"),
-        (1.0, -0.5, "bottom, left of the centre"),
-        (0.5, -1.0, "left, below the centre"),
-        (-0.5, -1.0, "left, above the centre"),
-        (-0.75, -0.75, "near the corner, upper left"),
-        (-0.75, 0.75, "near the corner, upper right"),
-        (0.75, 0.75, "near the corner, lower right"),
-        (0.75, -0.75, "near the corner, lower left"),
-    )
+PLACES: Final = (
+    Place("centre", (0.0, 0.0)),
+    Place("corner, upper left", (-1.0, -1.0)),
+    Place("corner, upper right", (-1.0, 1.0)),
+    Place("corner, lower right", (1.0, 1.0)),
+    Place("corner, lower left", (1.0, -1.0)),
+    Place("half-way, upper left", (-0.5, -0.5)),
+    Place("half-way, upper right", (-0.5, 0.5)),
+    Place("half-way, lower right", (0.5, 0.5)),
+    Place("half-way, lower left", (0.5, -0.5)),
+    Place("edge, top", (-1.0, 0.0)),
+    Place("edge, right", (0.0, 1.0)),
+    Place("edge, bottom", (1.0, 0.0)),
+    Place("edge, left", (0.0, -1.0)),
+    Place("half-way, up", (-0.5, 0.0)),
+    Place("half-way, right", (0.0, 0.5)),
+    Place("half-way, down", (0.5, 0.0)),
+    Place("half-way, left", (0.0, -0.5)),
+    Place("top, left of the centre", (-1.0, -0.5)),
+    Place("top, right of the centre", (-1.0, 0.5)),
+    Place("right, above the centre", (-0.5, 1.0)),
+    Place("right, below the centre", (0.5, 1.0)),
+    Place("bottom, right of the centre", (1.0, 0.5)),
+    Place("bottom, left of the centre", (1.0, -0.5)),
+    Place("left, below the centre", (0.5, -1.0)),
+    Place("left, above the centre", (-0.5, -1.0)),
+    Place("near the corner, upper left", (-0.75, -0.75)),
+    Place("near the corner, upper right", (-0.75, 0.75)),
+    Place("near the corner, lower right", (0.75, 0.75)),
+    Place("near the corner, lower left", (0.75, -0.75)),
 )
 """Page 1 first. A set of N pages is the first N; a page's target is turned to suit its place."""
-
 
 Point = tuple[float, float]
 Square = TypeVar("Square", Marker, Tone)
@@ -86,6 +91,11 @@ class WallPage:
     markers: tuple[Marker, ...]
     """Upper left, upper right, lower right."""
     tones: tuple[Tone, ...]
+
+    @property
+    def place(self) -> Place:
+        """Where it belongs."""
+        return PLACES[self.number - 1]
 
 
 @lru_cache(maxsize=128)
@@ -115,6 +125,9 @@ def wall_page(paper: str, number: int) -> WallPage:
     row_mm, col_mm = (size / 2.0 - MARGIN_MM - side_mm / 2.0 for size in (height_mm, width_mm))
     corners = ((-row_mm, -col_mm), (-row_mm, col_mm), (row_mm, col_mm))
     ids = page_marker_ids(named.name, number)
+    # Lower left, above the printed length.
+    step_mm, tone_mm = round(0.083 * width_mm, 1), round(0.066 * width_mm, 1)
+    tones_mm = (height_mm / 2.0 - MARGIN_MM - 9.0 - tone_mm / 2.0, tone_mm / 2.0 + MARGIN_MM - width_mm / 2.0)
     return WallPage(
         number=number,
         paper=named.name,
@@ -129,15 +142,8 @@ def wall_page(paper: str, number: int) -> WallPage:
             Marker(marker_id=marker_id, center_mm=corner, side_mm=side_mm)
             for marker_id, corner in zip(ids, corners, strict=True)
         ),
-        tones=_tones(height_mm, width_mm),
+        tones=tone_row(tones_mm, step_mm=step_mm, side_mm=tone_mm),
     )
-
-
-def _tones(height_mm: float, width_mm: float) -> tuple[Tone, ...]:
-    """Row of tones: lower left, above the printed length."""
-    step_mm, side_mm = round(0.083 * width_mm, 1), round(0.066 * width_mm, 1)
-    row_mm = height_mm / 2.0 - MARGIN_MM - 9.0 - side_mm / 2.0
-    return tone_row((row_mm, side_mm / 2.0 + MARGIN_MM - width_mm / 2.0), step_mm=step_mm, side_mm=side_mm)
 
 
 def arrow_turn_deg(center_mm: Point) -> float:
@@ -157,10 +163,10 @@ _FRAME_INSET: Final = 0.06
 def _turn_deg(number: int) -> float:
     """Turn a page's target so that its arms are clear of the pixels' axes for frames of every usual ratio."""
     down, right = PLACES[number - 1].share
-    turns = []
-    for across, along in RATIOS:
-        row, col = (along / across / 2.0 - _FRAME_INSET) * down, (0.5 - _FRAME_INSET) * right
-        turns.append(arrow_turn_deg((row, col)))
+    turns = [
+        arrow_turn_deg(((along / across / 2.0 - _FRAME_INSET) * down, (0.5 - _FRAME_INSET) * right))
+        for across, along in RATIOS
+    ]
     return clear_turn_deg(turns) - round(2.0 * turns[0]) / 2.0
 
 
@@ -239,9 +245,8 @@ def wall_layout(
     )
 
 
-USUAL_DISTANCE: Final = 50.0
+_NEAREST, _USUAL, _FURTHEST = 10.0, 50.0, 1000.0
 """Focal lengths from wall to sensor."""
-_NEAREST, _FURTHEST = 10.0, 1000.0
 _INSET: Final = 0.012
 """Of the frame's width: how far the outermost targets keep from its border, for aim and for rims that must show."""
 _SEARCH_STEP: Final = 5.0
@@ -264,13 +269,25 @@ class Hanging:
         """The frame as a layout has it."""
         return (Frame(ratio=f"{self.sensor_mm[1]:g}:{self.sensor_mm[0]:g}", size_mm=self.frame_mm),)
 
+    @property
+    def fits(self) -> bool:
+        """Whether no page's print lies over another's, nor beyond the centre; a page's margin is blank."""
+        outlines = []
+        for page in self.pages:
+            if any(mm * share < 0.0 for mm, share in zip(page.center_mm, page.page.place.share, strict=True)):
+                return False
+            height_mm, width_mm = (side - 2.0 * MARGIN_MM + 6.0 for side in page.page.paper_mm)
+            outlines.append(cv2.boxPoints((page.center_mm[::-1], (width_mm, height_mm), page.turn_deg)))
+        pairs = combinations(outlines, 2)
+        return not any(cv2.intersectConvexConvex(first, second)[0] > 0.0 for first, second in pairs)
+
     def distance_mm(self, focal_length_mm: float) -> float:
         """Distance from wall to sensor for a focal length."""
         return self.focal_lengths * focal_length_mm
 
 
 def hanging(
-    pages: int, *, paper: str, sensor_mm: Point = (24.0, 36.0), focal_lengths: float = USUAL_DISTANCE
+    pages: int, *, paper: str, sensor_mm: Point = (24.0, 36.0), focal_lengths: float = _USUAL
 ) -> Hanging:
     """Plan where pages hang so that they reach the corners and edges of the frame.
 
@@ -300,9 +317,18 @@ def hanging(
             f"{focal_lengths:g} focal lengths from the wall: give {_NEAREST:g} to {_FURTHEST:g}"
         )
     plan = _planned(pages, paper, sensor_mm, focal_lengths)
-    if not _fit(plan.pages):
-        raise SettingError(_too_close(pages, paper, sensor_mm, focal_lengths))
-    return plan
+    if plan.fits:
+        return plan
+    fewer = range(pages - 1, 0, -1)
+    fitting = next((n for n in fewer if _planned(n, paper, sensor_mm, focal_lengths).fits), None)
+    away = focal_lengths
+    while away < _FURTHEST and not _planned(pages, paper, sensor_mm, away).fits:
+        away = _SEARCH_STEP * (away // _SEARCH_STEP + 1.0)
+    instead = f", or hang {fitting}" if fitting else ""
+    raise SettingError(
+        f"{pages} pages of {paper} do not fit into the frame at {focal_lengths:g} focal lengths: "
+        f"stand at {away:g} focal lengths{instead}"
+    )
 
 
 def _planned(pages: int, paper: str, sensor_mm: Point, focal_lengths: float) -> Hanging:
@@ -312,47 +338,11 @@ def _planned(pages: int, paper: str, sensor_mm: Point, focal_lengths: float) -> 
     height_mm, width_mm = (side / magnification for side in sensor_mm)
     flat = [wall_page(paper, number) for number in range(1, pages + 1)]
     inset_mm = flat[0].target.radius_mm + _INSET * width_mm
-    reach = (height_mm / 2.0 - inset_mm, width_mm / 2.0 - inset_mm)
     placed = []
     for page in flat:
-        down, right = PLACES[page.number - 1].share
-        center_mm = (down * reach[0], right * reach[1])
+        down, right = page.place.share
+        center_mm = (down * (height_mm / 2.0 - inset_mm), right * (width_mm / 2.0 - inset_mm))
         placed.append(hung(page, center_mm, turn_deg=arrow_turn_deg(center_mm)))
     return Hanging(
         sensor_mm=sensor_mm, focal_lengths=focal_lengths, frame_mm=(height_mm, width_mm), pages=tuple(placed)
     )
-
-
-def _too_close(pages: int, paper: str, sensor_mm: Point, focal_lengths: float) -> str:
-    fitting = next(
-        (count for count in range(pages - 1, 0, -1) if _fits(count, paper, sensor_mm, focal_lengths)), 0
-    )
-    away = focal_lengths
-    while not _fits(pages, paper, sensor_mm, away) and away < _FURTHEST:
-        away = _SEARCH_STEP * (away // _SEARCH_STEP + 1.0)
-    instead = f", or hang {fitting}" if fitting else ""
-    return (
-        f"{pages} pages of {paper} do not fit into the frame at {focal_lengths:g} focal lengths: "
-        f"stand at {away:g} focal lengths{instead}"
-    )
-
-
-def _fits(pages: int, paper: str, sensor_mm: Point, focal_lengths: float) -> bool:
-    return _fit(_planned(pages, paper, sensor_mm, focal_lengths).pages)
-
-
-def _fit(pages: Sequence[Hung]) -> bool:
-    """Whether no page's print lies over another's, nor beyond the centre; a page's margin is blank."""
-    beyond = any(
-        mm * share < 0.0
-        for page in pages
-        for mm, share in zip(page.center_mm, PLACES[page.page.number - 1].share, strict=True)
-    )
-    outlines = []
-    for page in pages:
-        height_mm, width_mm = (side - 2.0 * MARGIN_MM + 6.0 for side in page.page.paper_mm)
-        outlines.append(cv2.boxPoints((page.center_mm[::-1], (width_mm, height_mm), page.turn_deg)))
-    over = any(
-        cv2.intersectConvexConvex(first, second)[0] > 0.0 for first, second in combinations(outlines, 2)
-    )
-    return not beyond and not over

@@ -1,0 +1,288 @@
+"""Which chart a picture shows, and roughly where it lies: from the markers read in small copies of it.
+
+A sheet is told as a whole, a wall set page by page. From the pages seen follows where the others should be: a closer
+look there is enough, and none where none is missing.
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+
+from lensbench.chart.find.crossing import ByteArray, Overview, Picture
+from lensbench.chart.find.mapping import Mapping, fit_mapping, project
+from lensbench.chart.find.markers import ReadMarkers, read_markers
+from lensbench.chart.layout.parts import MOST_PAGES, Layout, page_marker
+from lensbench.chart.layout.sheet import layout_from_markers
+from lensbench.chart.layout.wall import PLACES, WallPage, wall_page
+from lensbench.model.errors import ChartError
+from lensbench.model.shot import Box
+from lensbench.model.units import FloatArray
+
+_FINER_OVERVIEW_PX: Final = 9_000_000
+_SMALL_MARKER_PX: Final = 16.0
+"""In the overview: below this some markers go unread."""
+_FEWEST_MARKERS: Final = 3
+"""Fewer that agree are no evidence of a chart: noise yields a marker now and then."""
+_CORNERS: Final = np.array([(-1.0, -1.0), (-1.0, 1.0), (1.0, 1.0), (1.0, -1.0)])
+"""Of a marker in half sides, in the reader's order: clockwise on the page from the upper left."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sighting:
+    """Which sheet was seen, and roughly where."""
+
+    layout: Layout
+    mapping: Mapping
+    """In full-resolution pixels, good to about one pixel of the overview."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SightedPage:
+    """One page of a wall set, roughly: an affine map, good to a few hundredths of the page."""
+
+    page: WallPage
+    matrix: FloatArray
+    """Shape (2, 2): pixels per millimetre, [picture axis, page axis]."""
+    middle_px: FloatArray
+    """Shape (2,): the target's centre."""
+    markers: tuple[int, ...]
+    """Indices, among those read, of the markers that agree."""
+    marker_ids: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SightedWall:
+    """The pages that markers tell of: of the paper that most of them name, by number."""
+
+    pages: list[SightedPage]
+    corners_px: FloatArray
+    """Of all markers read, shape (n, 4, 2)."""
+    factor: int
+    """Of the overview that they were read in."""
+
+    @property
+    def smallest_px(self) -> float:
+        """Side of the smallest marker, in pixels of that overview."""
+        sides = np.linalg.norm(self.corners_px - np.roll(self.corners_px, 1, axis=1), axis=2).mean(axis=1)
+        return float(sides.min()) / self.factor
+
+
+def sight(picture: Picture, overview: Overview) -> Sighting | SightedWall:
+    """Look for markers until some make a chart; for a wall whose markers are small, look once more and closer.
+
+    Raises
+    ------
+    ChartError
+        Fewer than three markers of one chart agree on its place.
+    """
+    refused = []
+    for grey, factor in _looks(picture, overview):
+        read = read_markers(grey)
+        try:
+            sighted = _recognised(read, factor=factor, size_px=picture.size_px)
+        except ChartError as error:
+            refused.append(error)
+            continue
+        if isinstance(sighted, SightedWall) and sighted.smallest_px < _SMALL_MARKER_PX:
+            return _closer(picture, sighted, read)
+        return sighted
+    raise refused[0]
+
+
+def _looks(picture: Picture, overview: Overview) -> Iterator[tuple[ByteArray, int]]:
+    """Overview and its factor, then a smaller one (blur), then a finer one (distance)."""
+    yield overview.grey, overview.factor
+    rows, cols = (side // 2 for side in overview.grey.shape)
+    if min(rows, cols) > 0:
+        even = overview.grey[: 2 * rows, : 2 * cols]
+        yield (
+            np.asarray(cv2.resize(even, (cols, rows), interpolation=cv2.INTER_AREA), np.uint8),
+            2 * overview.factor,
+        )
+    if overview.factor > 1:
+        finer = picture.overview(_FINER_OVERVIEW_PX)
+        yield finer.grey, finer.factor
+
+
+def _closer(picture: Picture, sighted: SightedWall, read: ReadMarkers) -> SightedWall:
+    """Look in a finer overview for pages whose markers were too small to be read: where they should be, if known."""
+    windows = windows_of_missing(sighted.pages, picture.size_px)
+    if windows == []:
+        return sighted
+    finer = picture.overview(_FINER_OVERVIEW_PX)
+    if finer.factor >= sighted.factor:
+        return sighted
+    factor = sighted.factor
+    if windows is None:
+        more, factor = read_markers(finer.grey), finer.factor
+    else:
+        more = _with_windows(read, windows, finer, factor=factor)
+    try:
+        closer = _recognised(more, factor=factor, size_px=picture.size_px)
+    except ChartError:
+        return sighted
+    if isinstance(closer, SightedWall) and len(closer.pages) > len(sighted.pages):
+        return closer
+    return sighted
+
+
+def _with_windows(read: ReadMarkers, windows: list[Box], finer: Overview, *, factor: int) -> ReadMarkers:
+    """Add what windows of a finer overview show to what was read, in pixels of the first overview."""
+    ids, corners = list(read.ids), [read.corners]
+    for window in windows:
+        top, left = window.top // finer.factor, window.left // finer.factor
+        bottom = (window.top + window.height) // finer.factor
+        right = (window.left + window.width) // finer.factor
+        more = read_markers(np.ascontiguousarray(finer.grey[top:bottom, left:right]))
+        new = [index for index, marker_id in enumerate(more.ids) if marker_id not in ids]
+        ids += [more.ids[index] for index in new]
+        corners.append((more.corners[new] + (top, left) + 0.5) * finer.factor / factor - 0.5)
+    return ReadMarkers(ids=tuple(ids), corners=np.concatenate(corners))
+
+
+def _recognised(read: ReadMarkers, *, factor: int, size_px: tuple[int, int]) -> Sighting | SightedWall:
+    """Whether markers are a sheet's or a wall's, and where it lies."""
+    corners_px = (read.corners + 0.5) * factor - 0.5
+    said = [page_marker(marker_id) for marker_id in read.ids]
+    on_pages = [what for what in said if what is not None]
+    if 2 * len(on_pages) <= len(said):
+        return _sheet(read.ids, corners_px, size_px)
+    paper = Counter(what.paper for what in on_pages).most_common(1)[0][0]
+    members: dict[int, list[tuple[int, int]]] = {}
+    for index, what in enumerate(said):
+        if what is not None and what.paper == paper:
+            members.setdefault(what.number, []).append((index, what.place))
+    pages = [_page(wall_page(paper, number), seen, corners_px) for number, seen in sorted(members.items())]
+    sighted = SightedWall(
+        pages=[page for page in pages if page is not None], corners_px=corners_px, factor=factor
+    )
+    _demand_markers(sum(len(page.markers) for page in sighted.pages))
+    return sighted
+
+
+def _demand_markers(seen: int) -> None:
+    if seen < _FEWEST_MARKERS:
+        raise ChartError(
+            f"no chart was found: {seen} of its markers can be read and at least {_FEWEST_MARKERS} must; "
+            "show the whole chart, in focus and evenly lit"
+        )
+
+
+_LOOSE_FRACTION: Final = 0.02
+"""Of the chart's extent in the picture: how far markers may stray from a homography, for lenses distort."""
+_NEAR_FRACTION: Final = 0.25
+"""Of a marker's side: how far its corners may stray from homography with distortion."""
+
+
+def _sheet(ids: Sequence[int], corners_px: FloatArray, size_px: tuple[int, int]) -> Sighting:
+    """Tell the sheet from markers and their corners in the full picture, going by those that agree."""
+    _demand_markers(len(ids))
+    layout = layout_from_markers(ids)
+    known = {marker.marker_id: marker for marker in layout.markers}
+    kept = [index for index, marker_id in enumerate(ids) if marker_id in known]
+    _demand_markers(len(kept))
+    markers = [known[ids[index]] for index in kept]
+    half_mm = np.array([marker.side_mm / 2.0 for marker in markers])
+    points_mm = (
+        np.array([marker.center_mm for marker in markers])[:, None] + half_mm[:, None, None] * _CORNERS
+    )
+    points_px = corners_px[kept]
+    loose_px = _LOOSE_FRACTION * float(np.ptp(points_px.reshape(-1, 2), axis=0).max())
+    homography, _ = cv2.findHomography(
+        points_mm.reshape(-1, 2), points_px.reshape(-1, 2), cv2.RANSAC, loose_px
+    )
+    if homography is None:
+        raise ChartError("no chart was found: the markers seen do not lie as on any chart")
+    start = np.asarray(homography, np.float64)
+    placed: FloatArray = np.asarray(cv2.perspectiveTransform(points_mm, start), np.float64)
+    agreeing = _stray_px(placed, points_px) <= 2.0 * loose_px
+    _demand_markers(int(agreeing.sum()))
+    mapping = fit_mapping(
+        points_mm[agreeing].reshape(-1, 2), points_px[agreeing].reshape(-1, 2), start=start, size_px=size_px
+    )
+    placed = mapping.to_px(points_mm.reshape(-1, 2)).reshape(points_px.shape)
+    side_px = np.hypot(*(points_px[:, 1] - points_px[:, 0]).T)
+    _demand_markers(int((_stray_px(placed, points_px) <= _NEAR_FRACTION * side_px).sum()))
+    return Sighting(layout=layout, mapping=mapping)
+
+
+def _stray_px(placed: FloatArray, seen: FloatArray) -> FloatArray:
+    """How far the worst corner of each marker lies off, shape (n,)."""
+    stray: FloatArray = np.hypot(*np.moveaxis(placed - seen, 2, 0)).max(axis=1)
+    return stray
+
+
+_NEAR_SIDES: Final = 0.6
+"""Of a marker's side: how far its middle may lie from where another marker of its page puts it."""
+_LARGEST_SKEW: Final = 0.4
+
+
+def _page(page: WallPage, seen: list[tuple[int, int]], corners_px: FloatArray) -> SightedPage | None:
+    """Fit a page to the largest set of its markers that agree."""
+    read = np.array([index for index, _ in seen])
+    flat = np.array([page.markers[place].center_mm for _, place in seen])
+    half_mm = page.markers[0].side_mm / 2.0
+    quads = corners_px[read]
+    middles = quads.mean(axis=1)
+    own = quads.transpose(0, 2, 1) @ (_CORNERS / (4.0 * half_mm))
+    # placed[i, j]: where marker i, by its own corners alone, puts marker j.
+    placed = middles[:, None] + (flat[None] - flat[:, None]) @ own.transpose(0, 2, 1)
+    side_px = np.hypot(*(quads[:, 0] - quads[:, 2]).T) / np.sqrt(2.0)
+    agree = np.hypot(*np.moveaxis(placed - middles, 2, 0)) <= _NEAR_SIDES * side_px
+    best = np.flatnonzero(agree[agree.sum(axis=1).argmax()])
+    points_mm = (flat[best, None] + half_mm * _CORNERS).reshape(-1, 2)
+    design = np.column_stack((points_mm, np.ones(len(points_mm))))
+    fit = np.linalg.solve(design.T @ design, design.T @ quads[best].reshape(-1, 2)).T
+    # Neither mirrored nor more squeezed than a page seen at an angle: singular values' product, and squares' sum.
+    (a, b), (c, d) = fit[:, :2].tolist()
+    area, square = a * d - b * c, a * a + b * b + c * c + d * d
+    if not (area > 0.0 and area > _LARGEST_SKEW / (1.0 + _LARGEST_SKEW**2) * square):
+        return None
+    return SightedPage(
+        page=page,
+        matrix=fit[:, :2],
+        middle_px=fit[:, 2],
+        markers=tuple(int(read[k]) for k in best),
+        marker_ids=tuple(page.markers[seen[k][1]].marker_id for k in best),
+    )
+
+
+_FEWEST_PAGES: Final = 6
+"""To tell the plan's place from."""
+_LARGEST_STRAY: Final = 0.5
+"""Of a page's height: pages that stray further from the plan are not looked for by it."""
+_BEYOND: Final = 2
+"""Numbers above the highest seen that are looked for too."""
+_REACH: Final = 0.8
+"""Of a page's height: half a window's side, its stray not counted."""
+
+
+def windows_of_missing(pages: list[SightedPage], size_px: tuple[int, int]) -> list[Box] | None:
+    """Where to look for the pages that should be in the picture and were not seen; None where it can't be told."""
+    if len(pages) < _FEWEST_PAGES:
+        return None
+    numbers = [page.page.number for page in pages]
+    shares = np.array([page.page.place.share for page in pages])
+    seen_px = np.array([page.middle_px for page in pages])
+    height_px = max(float(page.page.paper_mm[0] * np.sqrt(abs(np.linalg.det(page.matrix)))) for page in pages)
+    found, _ = cv2.findHomography(shares, seen_px, cv2.RANSAC, _LARGEST_STRAY * height_px)
+    if found is None:
+        return None
+    plan: FloatArray = np.asarray(found, np.float64)
+    stray_px = float(np.hypot(*(project(plan, shares)[0] - seen_px).T).max())
+    if stray_px > _LARGEST_STRAY * height_px:
+        return None
+    highest = min(max(numbers) + _BEYOND, MOST_PAGES)
+    missing = [PLACES[number - 1].share for number in range(1, highest + 1) if number not in numbers]
+    reach_px = _REACH * height_px + stray_px
+    windows = []
+    for place in project(plan, np.array(missing).reshape(-1, 2))[0]:
+        if (place > 0.0).all() and (place < size_px).all():
+            top, left = (max(int(at - reach_px), 0) for at in place)
+            bottom, right = (min(int(at + reach_px), most) for at, most in zip(place, size_px, strict=True))
+            windows.append(Box(top=top, left=left, height=bottom - top, width=right - left))
+    return windows

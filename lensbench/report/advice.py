@@ -1,0 +1,125 @@
+"""What the library's advice says: which lens and which stop, where to focus, what it costs, and its limits."""
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from lensbench.library import Advice, LeftOut, LensAdvice, LensPlan, PicturePlan
+from lensbench.model.setting import f_stop, focal_length, listed, shutter_speed
+from lensbench.report.notes import note_in_words
+from lensbench.report.words import percent
+
+_ZONES: Final = {
+    "frame": "whole frame",
+    "inner": "subject at the centre",
+    "middle": "middle third",
+    "outer": "edges and corners",
+}
+
+
+def advice_sentences(advice: Advice) -> list[str]:
+    """Say which lens and stop, which can't be told from it, and how far behind the others are."""
+    if not advice.lenses:
+        return [no_answer(advice.focal_length_mm, advice.left_out)]
+    best, *others = advice.lenses
+    subject = f"For {focal_length(advice.focal_length_mm)}"
+    take = f"take {best.lens}"
+    if advice.f_number is None:
+        border = " (best tested: a better stop may lie beyond)" if best.best_tested else ""
+        good = _within_indifference(best.as_good_f_numbers, best.f_number)
+        take += f" at {f_stop(best.f_number)}{border}{f', {good}' if good else ''}"
+    else:
+        subject += f" at {f_stop(advice.f_number)}"
+    named = [(f"{one.lens} ({f_stop(one.f_number)})", one) for one in others]
+    return [
+        f"{subject}, {_ZONES[advice.zone]}: {take}.",
+        *_others(named),
+        *([] if others else ["No other lens in the library can answer."]),
+    ]
+
+
+def _within_indifference(f_numbers: Sequence[float], best: float) -> str:
+    good = [f_stop(one) for one in f_numbers if one != best]
+    return f"{listed(good)} within 3 %" if good else ""
+
+
+def _others(named: Sequence[tuple[str, LensAdvice | LensPlan]]) -> Iterator[str]:
+    """Say which lenses can't be told from the best, and how far the rest stay behind."""
+    if tied := [name for name, lens in named if lens.tied]:
+        yield f"{listed(tied)} can't be told from it."
+    for name, lens in named:
+        if not lens.tied:
+            end = interval(lens.behind_ci95_percent) if isinstance(lens, LensAdvice) else " at its limits"
+            yield f"{name} is {lens.behind_percent:.0f} % softer{end}."
+
+
+def interval(ends_percent: tuple[float, float]) -> str:
+    """Interval in percent behind a figure; empty where it is not known."""
+    low, high = ends_percent
+    return f" ({low:.0f} to {high:.0f} %)" if math.isfinite(low) else ""
+
+
+def no_answer(focal_length_mm: float, left_out: Sequence[LeftOut]) -> str:
+    """Say that no lens answers, and why for each."""
+    reasons = "; ".join(f"{one.lens}: {note_in_words(one.reason)}" for one in left_out)
+    return f"no lens in the library answers for {focal_length(focal_length_mm)}: {reasons or 'it is empty'}"
+
+
+def picture_sentences(plan: PicturePlan) -> list[str]:
+    """Say which lens and stop, where to focus, what it costs, and the bracket where one frame does not serve."""
+    if not plan.lenses:
+        return [no_answer(plan.wanted.focal_length_mm, plan.left_out)]
+    best, *others = plan.lenses
+    tested = " (best tested)" if best.best_tested else ""
+    good = _within_indifference(best.as_good_f_numbers, best.best.f_number)
+    take = f"Take {best.lens} at {f_stop(best.best.f_number)}{tested}{f' ({good})' if good else ''}"
+    return [
+        f"{take}, and focus at {_metres(plan.focus_m)}.",
+        (
+            f"Against the sweet spot, {f_stop(best.sweet_spot_f_number)} in focus, that costs "
+            f"{percent(best.focus_cost_percent)} at the plane of focus and {percent(best.limit_cost_percent)} at the "
+            "near and far limits."
+        ),
+        *_bracket(best, plan),
+        *_exposed(best),
+        *_others([(f"{one.lens} ({f_stop(one.best.f_number)})", one) for one in others]),
+    ]
+
+
+def _bracket(lens: LensPlan, plan: PicturePlan) -> Iterator[str]:
+    frames = lens.bracket
+    if frames is None:
+        return
+    if frames.frames == 1:
+        yield (
+            f"What is lost here is not depth: on a tripod, one frame at {f_stop(frames.f_number)} keeps "
+            f"{frames.kept_percent:.0f} % of the sweet spot everywhere."
+        )
+        return
+    yield f"No single stop is sharp from {_metres(plan.wanted.near_m)} to {_metres(plan.wanted.far_m)}."
+    yield f"One shot: {f_stop(lens.best.f_number)}."
+    yield (
+        f"Or a bracket on a tripod: {frames.frames} frames at {f_stop(frames.f_number)}, from "
+        f"{_metres(frames.focus_m[0])} to {_metres(frames.focus_m[-1])}, {frames.step_um:.0f} um apart at the sensor; "
+        f"they keep {frames.kept_percent:.0f} % of the sweet spot."
+    )
+
+
+def _exposed(lens: LensPlan) -> Iterator[str]:
+    best = lens.best
+    if best.exposure_s is None:
+        return
+    parts = (
+        f"Exposure: {shutter_speed(best.exposure_s)}",
+        f"ISO {best.iso:.0f}" if best.iso else "",
+        f"an edge like the chart's at SNR {best.snr:.0f}" if math.isfinite(best.snr) else "",
+        f"hands add about {best.shake_px:.1f} px of shake (a shorter shutter less)" * (best.shake_px > 0.0),
+    )
+    yield f"{', '.join(filter(None, parts))}."
+
+
+def _metres(distance_m: float) -> str:
+    """Write a distance with as many digits as a focusing scale bears."""
+    if math.isinf(distance_m):
+        return "infinity"
+    return f"{distance_m:.3g} m" if distance_m < 1000.0 else f"{distance_m:.0f} m"

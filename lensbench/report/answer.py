@@ -1,0 +1,320 @@
+"""The plain answer of a sweep: what to set, what is as good, what serves other pictures, what is weak; and its limits.
+
+Also what is remarked on a whole series. The findings hold figures and enumerations; every sentence is made here.
+"""
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from lensbench.model.condition import (
+    CameraTilt,
+    ConditionFinding,
+    Decentring,
+    InnerSharpness,
+    QuickFindings,
+    Subject,
+    TurnedOutcome,
+    Verdict,
+)
+from lensbench.model.flags import Remark
+from lensbench.model.setting import f_stop, focal_length, listed
+from lensbench.model.sweep import (
+    INDIFFERENCE,
+    Basis,
+    BestSetting,
+    FocalLengthFindings,
+    LensFindings,
+    Purpose,
+    SeriesRemark,
+    SweepFindings,
+    Unclaimed,
+)
+from lensbench.report.condition import condition_text
+from lensbench.report.evidence import share
+from lensbench.report.notes import note_in_words
+from lensbench.report.words import (
+    NOT_TOLD_APART,
+    at_setting,
+    clean_line,
+    figure_range,
+    sentence_case,
+    stop_range,
+)
+from lensbench.storage.text import clean_text
+
+PURPOSE_NAMES: Final = {
+    Purpose.CENTRE: "subject at the centre",
+    Purpose.FRAME: "whole frame",
+    Purpose.EDGES: "edges and corners",
+}
+_SOFT_END: Final = 0.10
+"""A focal length whose best stays behind by more than this is named. Common practice, no source."""
+_WORTH_NAMING: Final = (Subject.DECENTRING, Subject.FIELD_CURVATURE, Subject.FOCUS_SHIFT, Subject.ASTIGMATISM)
+_TAKEN: Final = {
+    "widest": "the widest of them",
+    "middle": "in the middle of them",
+    "deepest": "the one with most depth of field",
+}
+
+
+def answer_sentences(findings: SweepFindings) -> list[str]:
+    """Plain answer of a sweep, one sentence an item; each lens ends with its limits."""
+    sentences = [sentence for lens in findings.lenses for sentence in lens_sentences(lens)]
+    return sentences or ["No photograph could be measured."]
+
+
+def lens_title(lens: LensFindings) -> str:
+    """Name of the lens and its camera."""
+    return f"{clean_text(lens.lens)} on {clean_text(lens.camera)}"
+
+
+def lens_sentences(lens: LensFindings) -> list[str]:
+    """Plain answer for one lens, its limits last."""
+    name = clean_text(lens.lens)
+    limits = [] if lens.basis is None else [holds_for(lens.basis)]
+    if lens.quick is not None:
+        return [*(clean_line(sentence) for sentence in quick_sentences(lens)), *limits]
+    if lens.best is None:
+        return [f"{name}: no setting could be measured.", *limits]
+    zoom = len(lens.by_focal_length) > 1
+    at_best = next(
+        (focal for focal in lens.by_focal_length if focal.focal_length_mm == lens.best.focal_length_mm), None
+    )
+    sentences = [_set_to(name, lens.best, [] if at_best is None else _tested(at_best), zoom=zoom)]
+    sentences += _equal_lengths(lens)
+    sentences += [told for focal in lens.by_focal_length if (told := _equal_stops(focal, zoom=zoom))]
+    sentences += [*_taken(lens.best, zoom=zoom), *_purposes(lens, zoom=zoom), *_also_good(at_best, zoom=zoom)]
+    sentences += _weak_ends(lens.by_focal_length)
+    if zoom or any(len(_tested(focal)) > 1 for focal in lens.by_focal_length):
+        sentences += [note_in_words(reservation) for reservation in lens.best.reservations]
+    return [*sentences, *_state(lens), *limits]
+
+
+def _tested(focal: FocalLengthFindings) -> list[float]:
+    return sorted(point.f_number for point in focal.curve if point.zone == "frame")
+
+
+def _set_to(name: str, best: BestSetting, tested: Sequence[float], *, zoom: bool) -> str:
+    stop = f_stop(best.f_number)
+    if not zoom and len(tested) == 1:
+        return f"{name}: {stop} is the only stop tested, so no best one can be named."
+    setting = f"{focal_length(best.focal_length_mm)} and {stop}" if zoom else stop
+    border = ""
+    if best.at_border and len(tested) > 1:
+        beyond = "wider" if best.f_number == tested[0] else "smaller"
+        border = f" (best tested: no {beyond} stop was photographed, and one may be better)"
+    if any(one.kind == Unclaimed.FEW_SHOTS for one in best.reservations):
+        return f"{name}: {setting} came out sharpest over the whole frame{border}."
+    return f"{name}: set {setting}{border} for the sharpest whole frame."
+
+
+def _equal_lengths(lens: LensFindings) -> Iterator[str]:
+    """Name the other focal lengths that come up to the best one, each at its own best stop."""
+    best = lens.zoom_at_own_best
+    if best is None:
+        return
+    tied = {setting.focal_length_mm for setting in best.tied} - {best.focal_length_mm}
+    for focal in lens.by_focal_length:
+        if focal.focal_length_mm in tied:
+            softer = 1.0 - focal.best_by_zone["frame"].mtf50_cypx / best.mtf50_cypx
+            figure, length = f"{100.0 * max(softer, 0.0):.0f} % softer", focal_length(focal.focal_length_mm)
+            if softer > INDIFFERENCE:
+                yield f"{length} can't be told from it ({figure} in these shots)."
+            else:
+                yield f"{length} is as sharp{f' ({figure}, which hardly shows)' if softer >= 0.005 else ''}."
+
+
+def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
+    tested, tied = _tested(focal), focal.tied_f_numbers
+    at = f"At {focal_length(focal.focal_length_mm)} " if zoom else ""
+    if len(tested) < 2:
+        return f"{at}only {f_stop(focal.best_f_number)} was tested." if at else ""
+    if len(tied) < 2:
+        return f"{at}only {f_stop(focal.best_f_number)}." if at else "No other stop is as sharp."
+    frame = {point.f_number: point.ci95_cypx for point in focal.curve if point.zone == "frame"}
+    intervals = [frame[stop] for stop in tied if stop in frame]
+    equal = NOT_TOLD_APART
+    if intervals and max(low for low, _ in intervals) > min(high for _, high in intervals):
+        equal = f"differ by less than {100.0 * INDIFFERENCE:.0f} %, which hardly shows"
+    return f"{at}{stop_range(tied, tested)} {equal}."
+
+
+def _taken(best: BestSetting, *, zoom: bool) -> Iterator[str]:
+    """Name the stop that the photographer's own rule takes from the equally good ones."""
+    here = [one for one in best.tied if one.focal_length_mm == best.focal_length_mm]
+    if best.take is not None and best.take_rule in _TAKEN and len(here) > 1:
+        at = f" at {focal_length(best.focal_length_mm)}" if zoom else ""
+        yield f"Take {f_stop(best.take.f_number)}{at}, {_TAKEN[best.take_rule]}."
+
+
+def _purposes(lens: LensFindings, *, zoom: bool) -> Iterator[str]:
+    """Say which stop serves a subject at the centre, and which the edges, where those were seen."""
+    if all(len(_tested(focal)) < 2 for focal in lens.by_focal_length):
+        return
+    frame = lens.best_by_purpose.get(Purpose.FRAME)
+    others = {
+        f"for {'a ' * (purpose == Purpose.CENTRE)}{PURPOSE_NAMES[Purpose(purpose)]}": best
+        for purpose, best in lens.best_by_purpose.items()
+        if purpose != Purpose.FRAME
+    }
+    if others and frame and all((one.take, one.tied) == (frame.take, frame.tied) for one in others.values()):
+        yield f"The same holds {listed(list(others))}."
+    elif others:
+        told = [f"{purpose} set {_setting(best, zoom=zoom)}" for purpose, best in others.items()]
+        yield sentence_case(f"{', '.join(told)}.")
+
+
+def _setting(best: BestSetting, *, zoom: bool) -> str:
+    stop = f_stop(best.take.f_number if best.take else best.f_number)
+    if zoom:
+        return f"{focal_length(best.focal_length_mm)} and {stop}"
+    others = [
+        name for f_number in sorted(one.f_number for one in best.tied) if (name := f_stop(f_number)) != stop
+    ]
+    return f"{stop} ({listed(others)} as good)" if others else stop
+
+
+def _also_good(focal: FocalLengthFindings | None, *, zoom: bool) -> Iterator[str]:
+    """Name the stops beside the equally good ones over which the whole frame keeps a share of its best."""
+    frame = None if focal is None else focal.best_by_purpose.get(Purpose.FRAME)
+    if focal is None or frame is None or len(tested := _tested(focal)) < 2:
+        return
+    sure = any(enough.surely for enough in frame.sharp_enough)
+    named = {setting.f_number for setting in frame.tied}
+    parts: list[str] = []
+    for enough in sorted(frame.sharp_enough, key=lambda one: -one.level_percent):
+        fresh = [stop for stop in (enough.surely if sure else enough.probably) if stop not in named]
+        if fresh:
+            softer = f"{100.0 - enough.level_percent:.0f} %{'' if parts else ' softer'}"
+            parts.append(f"{stop_range(fresh, tested)} (at most {softer})")
+            named.update(fresh)
+    if parts:
+        at = f" at {focal_length(focal.focal_length_mm)}" if zoom else ""
+        yield f"{'Also' if sure else 'Probably also'} good{at}: {'; '.join(parts)}."
+
+
+def _weak_ends(focals: Sequence[FocalLengthFindings]) -> Iterator[str]:
+    """Name the focal lengths that stay behind the sharpest at their own best stop, beyond their intervals."""
+    own = [focal.best_by_zone["frame"] for focal in focals if "frame" in focal.best_by_zone]
+    top = max(own, key=lambda best: best.mtf50_cypx, default=None)
+    if top is None:
+        return
+    weak = [
+        f"{focal_length(one.focal_length_mm)} is {100.0 * (1.0 - one.mtf50_cypx / top.mtf50_cypx):.0f} % softer"
+        for one in own
+        if one.mtf50_cypx < (1.0 - _SOFT_END) * top.mtf50_cypx and not one.ci95_cypx[1] > top.ci95_cypx[0]
+    ]
+    if weak:
+        yield f"Each at its own best stop, {listed(weak)} than {focal_length(top.focal_length_mm)}."
+
+
+def _state(lens: LensFindings) -> Iterator[str]:
+    """Name what matters of the lens's state."""
+    matters = [
+        finding.subject.value
+        for finding in lens.condition
+        if finding.verdict is Verdict.MATTERS and finding.subject in _WORTH_NAMING
+    ]
+    if matters:
+        verb = "matters" if len(matters) == 1 else "matter"
+        yield f"{sentence_case(listed(matters))} {verb} on this copy: look at «Is the copy sound?»."
+
+
+def holds_for(basis: Basis) -> str:
+    """Say what the findings hold for: this copy, body, kind of file, distance and number of shots."""
+    files = ", ".join(("raw" if basis.sensor_data else "finished pictures", *basis.channels))
+    low_m, high_m = (distance_mm / 1000.0 for distance_mm in basis.distance_mm)
+    distance = f"; at {figure_range(low_m, high_m, '.2g')} m" if math.isfinite(low_m) else ""
+    if distance and math.isfinite(basis.distance_focal_lengths[0]):
+        distance += f" ({figure_range(*basis.distance_focal_lengths, '.0f')} focal lengths)"
+    fewest, most = basis.shots_a_setting
+    plural = "s" * (most > 1)
+    kind = f"refocused shot{plural}{f' or focus bracket{plural}' if basis.bracketed else ''}"
+    shots = f"{figure_range(fewest, most, 'd')} {kind} a setting"
+    return f"Holds for this copy on this body; {files}{distance}; {shots}."
+
+
+def series_remark(remark: SeriesRemark) -> Remark:
+    """Remark on a whole series with its figures in words."""
+    told = "; ".join(note_in_words(observation) for observation in remark.observations)
+    if remark.shots:
+        length = [focal_length(remark.focal_length_mm)] if remark.focal_length_mm else []
+        setup = [*length, *([clean_line(remark.condition)] if remark.condition else [])]
+        told = f"{', '.join([*setup, f'{remark.shots} shots'])}: {told}"
+    return Remark(flag=remark.flag, seen=told)
+
+
+def quick_sentences(lens: LensFindings) -> list[str]:
+    """The answer of a ten-minute test, a thought an item; empty where none was asked for."""
+    quick = lens.quick
+    if quick is None:
+        return []
+    decentring = [finding for finding in lens.condition if isinstance(finding.details, Decentring)]
+    blurred = "" if quick.grossly_soft is Verdict.WITHIN_LIMITS else " A blurred print would do the same."
+    sharpness = " ".join(_inner(length) for length in quick.inner) + blurred
+    if not quick.inner:
+        sharpness = "can't tell, f-number, scale or pixel pitch are unknown."
+    return [
+        f"{lens.lens}: {_quick_verdict(quick, lens.condition)}",
+        *(condition_text(finding).evidence for finding in decentring),
+        f"Sharpness: {sharpness}",
+        f"Ten-minute test of {lens.shots} shots: it tells a sound copy from a bad one, not which stop is best.",
+    ]
+
+
+def _quick_verdict(quick: QuickFindings, condition: Sequence[ConditionFinding]) -> str:
+    soft = quick.grossly_soft is Verdict.MATTERS
+    details = (finding.details for finding in condition)
+    decentring = next((detail for detail in details if isinstance(detail, Decentring)), None)
+    if decentring is not None and quick.grossly_uneven is Verdict.MATTERS:
+        return _uneven(decentring, soft=soft)
+    if soft:
+        return "grossly soft at the centre, or the print is. Repeat once with another print, then return it."
+    if Verdict.CANNOT_TELL in (quick.grossly_uneven, quick.grossly_soft):
+        return f"nothing wrong seen, but {_doubt(quick, condition)}"
+    if quick.slightly_uneven:
+        return "a little uneven, as many sound lenses are, and not soft: no reason to return this copy."
+    return "neither grossly uneven nor grossly soft: no reason to return this copy."
+
+
+def _uneven(details: Decentring, *, soft: bool) -> str:
+    main, turned = details.main, details.turned
+    size = "the plane of best focus is tilted"
+    if main.matters:
+        size = f"the {main.softer_side} is {share(main.percent)} softer at {at_setting(main)}"
+    stayed = turned.outcome is TurnedOutcome.STAYED
+    still = (
+        f", and turning the {'chart' if turned.chart_only else 'camera'} did not move it" if stayed else ""
+    )
+    also = " The centre is soft as well." if soft else ""
+    again = "Repeat once" if stayed and not turned.chart_only else "Repeat once with the camera turned"
+    return f"grossly uneven: {size}{still}.{also} {again}, then return it."
+
+
+def _doubt(quick: QuickFindings, condition: Sequence[ConditionFinding]) -> str:
+    if not quick.inner:
+        return "the sharpness can't be judged. Give the f-number and the pixel pitch (--pitch-um)."
+    for finding in condition if quick.grossly_uneven is Verdict.CANNOT_TELL else ():
+        angles = finding.details
+        if isinstance(angles, CameraTilt) and finding.verdict is not Verdict.WITHIN_LIMITS:
+            askew_deg = max(abs(angles.yaw_deg), abs(angles.pitch_deg))
+            return f"the camera stood {askew_deg:.1f}° askew. Straighten it and repeat."
+    if quick.grossly_soft is Verdict.CANNOT_TELL:
+        return "the centre is rather soft, or the print is. Repeat with another print."
+    return "these shots leave doubt. Repeat with three shots of each setting."
+
+
+def _inner(length: InnerSharpness) -> str:
+    """The centre against what physics allows, and what the wider stop loses; ordinary for a wide stop."""
+    allowed = f"{length.share_percent:.0f} % of what diffraction, pixel and a home print allow"
+    parts = {"the centre is": length.wide_inner_percent, "the outer part": length.wide_outer_percent}
+    changes = [
+        f"{part} {abs(percent):.0f} % {'softer' if percent < 0.0 else 'sharper'}"
+        for part, percent in parts.items()
+        if math.isfinite(percent)
+    ]
+    wide = ""
+    if changes and math.isfinite(length.wide_f_number):
+        wide = f"; at {f_stop(length.wide_f_number)} {', '.join(changes)}"
+    return f"at {at_setting(length)} the centre reaches {allowed}{wide}."

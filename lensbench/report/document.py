@@ -1,0 +1,136 @@
+"""A report as its reader meets it: blocks in one order, from which the page, the PDF and the plots' files are made."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import ClassVar, Final
+
+from lensbench.report.curves import FieldMap
+from lensbench.report.panels import Grid, Panel
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """The plain answer, and what limits it."""
+
+    form: ClassVar[str] = "answer"
+    about: str
+    """What is answered for: small, above it on the page and below it in the PDF, which begins with the answer."""
+    sentences: tuple[str, ...]
+    limits: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Sentences, a paragraph each."""
+
+    form: ClassVar[str] = "lines"
+    sentences: tuple[str, ...]
+    kind: str = "lead"
+    """lead, limits, or steps (numbered)."""
+    title: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table under its title; one without a title is headed by its caption."""
+
+    form: ClassVar[str] = "table"
+    title: str
+    grid: Grid
+    captioned: bool = False
+    """Whether the caption is shown beside the title."""
+    kind: str = "folding"
+    """folding (row by row on a telephone), state, or list (two columns: a word and what it means)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plots:
+    """Plots side by side, each with its words and its figures as a table."""
+
+    form: ClassVar[str] = "plots"
+    title: str
+    plots: tuple[Panel | FieldMap, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """Blocks that belong together."""
+
+    form: ClassVar[str] = "part"
+    kind: str
+    """lens, pair, or evidence (a sheet of its own, to be handed on alone)."""
+    key: str
+    """Anchor in the page: letters, digits and hyphens."""
+    title: str = ""
+    blocks: tuple["Block", ...]
+
+
+Block = Answer | Lines | Table | Plots | Part
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """All that a report says."""
+
+    title: str
+    blocks: tuple[Block, ...]
+    version: str
+
+    @property
+    def plots(self) -> tuple[Panel | FieldMap, ...]:
+        """Every plot, in reading order."""
+        return tuple(_plots(self.blocks))
+
+
+def _plots(blocks: Sequence[Block]) -> Iterator[Panel | FieldMap]:
+    for block in blocks:
+        match block:
+            case Plots(plots=plots):
+                yield from plots
+            case Part(blocks=inner):
+                yield from _plots(inner)
+
+
+def method(*sentences: str) -> Lines:
+    """How the figures came about, and their limits, in numbered sentences."""
+    return Lines(sentences, kind="steps", title="Method and limits")
+
+
+def tables(
+    *titled: tuple[str, Grid | None], captioned: bool = False, kind: str = "folding"
+) -> tuple[Table, ...]:
+    """Tables of those grids that there are."""
+    return tuple(
+        Table(title, grid, captioned=captioned, kind=kind) for title, grid in titled if grid is not None
+    )
+
+
+_GLOSSARY: Final = (
+    ("MTF50", "the fineness of detail at which half of the contrast is left; higher is sharper."),
+    (
+        "SFR",
+        "how much contrast is left at each fineness of detail, measured at an edge through the whole camera.",
+    ),
+    ("cycles/pixel", "one dark and one light line make a cycle; 0.5 is the finest that pixels can carry."),
+    ("lp/mm", "line pairs per millimetre on the sensor."),
+    ("LW/PH", "line widths per picture height: for comparing cameras whose pictures differ in size."),
+    (
+        "inner, middle, outer",
+        "the thirds of the picture: two circles about its centre divide it into three parts of one area.",
+    ),
+    ("frame", "the whole picture: the mean of its three thirds."),
+    ("sagittal, tangential", "lines that run along the radius, and lines that run across it."),
+    (
+        "95 % interval",
+        "holds the true figure in 95 of 100 such shoots, as far as the spread between shots tells.",
+    ),
+    ("JND", "just noticeable difference: what half of the viewers notice, for a stated way of looking."),
+    ("as good", "the difference lies within the uncertainty of the shots, or below 3 %, which hardly shows."),
+    (
+        "surely, probably",
+        "surely: so at 95 % confidence for all stops named together; probably: more likely than not.",
+    ),
+)
+
+WORDS: Final = Table("Words", Grid(caption="Words", header=("word", "meaning"), rows=_GLOSSARY), kind="list")
+"""What the words of a report mean: its end."""

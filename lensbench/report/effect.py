@@ -1,0 +1,312 @@
+"""What an effect says and shows: the answer, the figures with their intervals, and its limits; plots and report."""
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from typing import Final
+
+from lensbench.model.compare import (
+    EffectFindings,
+    EffectRow,
+    EffectVerdict,
+    ShutterSpeed,
+    Visible,
+    VisibleFrom,
+)
+from lensbench.model.setting import shutter_speed
+from lensbench.report.document import WORDS, Answer, Plots, Report, method, tables
+from lensbench.report.notes import note_in_words
+from lensbench.report.panels import (
+    Axis,
+    Grid,
+    Line,
+    Panel,
+    Point,
+    difference_panel,
+    difference_text,
+    value_axis,
+)
+from lensbench.report.words import CANNOT_TELL, clean_line, known, looked_at, sentence_case, signed
+from lensbench.storage.text import clean_text
+
+_VERDICTS: Final = {
+    EffectVerdict.VISIBLE: "visible",
+    EffectVerdict.TOO_SMALL: "too small to see",
+    EffectVerdict.CANNOT_TELL: CANNOT_TELL,
+}
+_MOST_SETTINGS: Final = 4
+_FIGURES: Final = {"mtf50": "sharpness (MTF50), %", "noise": "noise, %", "overshoot": "overshoot, points"}
+_CHANGED: Final = {
+    "exposure_s": "the shutter speed",
+    "iso": "the ISO value",
+    "f_number": "the f-stop",
+    "focal_length_mm": "the focal length",
+    "condition": "the condition",
+}
+_ORDERED: Final = ("exposure_s", "iso", "f_number", "focal_length_mm")
+"""Levels that a line may join: those that are numbers."""
+_LEVEL_ROLES: Final = ("first", "second", "outer", "frame")
+_METHOD: Final = (
+    (
+        "Each shot's MTF50 is fitted by setting, level and drift with the order of shooting; shots of different levels "
+        "may scatter differently (small-sample variance, Satterthwaite's degrees of freedom)."
+    ),
+    (
+        "Visible: the whole interval lies beyond the difference that could be seen. Too small to see: it lies within. "
+        "Can't tell: it reaches from one to the other."
+    ),
+)
+
+
+def effect_sentences(findings: EffectFindings) -> list[str]:
+    """Plain answer and what limits it, a sentence an item."""
+    cautions = [note_in_words(caution) for caution in findings.cautions]
+    settings = [setting for setting in dict.fromkeys(shot.setting for shot in findings.shots) if setting]
+    shown = f" at {'; '.join(settings[:_MOST_SETTINGS])}" if settings else ""
+    holds_for = (
+        f"This copy of {clean_text(findings.lens)} on {clean_text(findings.camera)}{shown}, {len(findings.shots)} "
+        "shots that count."
+    )
+    return [*_answer(findings), *cautions, clean_line(holds_for)]
+
+
+def _answer(findings: EffectFindings) -> list[str]:
+    """Say plainly of each level whether it is sharper, then give the figures with their intervals."""
+    by_level: dict[str, dict[str, EffectRow]] = defaultdict(dict)
+    for row in findings.rows:
+        if row.zone == "frame":
+            by_level[row.level][row.figure] = row
+    reference = clean_text(findings.reference)
+    if findings.shutter is not None:
+        # Many speeds: the one that is asked for comes first, and only what is sure is told of the others.
+        return [shutter_sentence(findings.shutter), *_visibly(by_level, reference)]
+    plain = [_plain(rows, reference) for rows in by_level.values() if "mtf50" in rows]
+    figures = [
+        f"«{clean_text(level)}» against «{reference}»: "
+        f"{'; '.join(_figure(rows[name]) for name in ('mtf50', 'noise', 'overshoot') if name in rows)}."
+        for level, rows in by_level.items()
+    ]
+    return [clean_line(sentence) for sentence in (*plain, *figures)]
+
+
+def _visibly(by_level: Mapping[str, Mapping[str, EffectRow]], reference: str) -> Iterator[str]:
+    sharpness = [rows["mtf50"] for rows in by_level.values() if "mtf50" in rows]
+    sure = [row for row in sharpness if row.verdict == EffectVerdict.VISIBLE]
+    for kind in ("less sharp", "sharper"):
+        if levels := [f"«{clean_text(row.level)}»" for row in sure if _kind(row) == kind]:
+            yield f"On average visibly {kind} than «{reference}»: {', '.join(levels)}."
+
+
+def _kind(row: EffectRow) -> str:
+    return "less sharp" if row.difference < 0.0 else "sharper"
+
+
+def _plain(rows: dict[str, EffectRow], reference: str) -> str:
+    row, level = rows["mtf50"], clean_text(rows["mtf50"].level)
+    if row.processed:
+        return _processed(row, rows["overshoot"], reference)
+    kind = _kind(row)
+    size = f"{abs(row.difference):.{0 if abs(row.difference) >= 9.95 else 1}f} %"
+    match row.verdict:
+        case EffectVerdict.VISIBLE:
+            return f"«{level}» is visibly {kind} than «{reference}», by {size}."
+        case EffectVerdict.TOO_SMALL:
+            return f"No difference in sharpness that could be seen: «{level}» is {size} {kind} than «{reference}»."
+    if row.ci95[0] > 0.0 or row.ci95[1] < 0.0:
+        return f"«{level}» is {kind} than «{reference}», by {size}; {CANNOT_TELL} whether that is visible."
+    return (
+        f"{sentence_case(CANNOT_TELL)} whether «{level}» and «{reference}» differ in sharpness: {size} {kind} in these "
+        "shots."
+    )
+
+
+def _processed(row: EffectRow, overshoot: EffectRow, reference: str) -> str:
+    """Say that a difference in sharpness is one of processing."""
+    level = clean_text(row.level)
+    more, crisper = ("more", level) if overshoot.difference > 0.0 else ("less", reference)
+    return (
+        f"«{level}» measures {abs(row.difference):.0f} % {_kind(row)} than «{reference}», but its edges overshoot by "
+        f"{abs(overshoot.difference):.0f} points {more}: «{crisper}» is sharpened, and that is no resolution."
+    )
+
+
+def _figure(row: EffectRow) -> str:
+    low, high = row.ci95
+    verdict = _VERDICTS[row.verdict]
+    if row.figure != "mtf50":
+        unit = "%" if row.figure == "noise" else "points"
+        interval = "" if math.isnan(low) else f" ({signed(low)} to {signed(high)} {unit})"
+        return f"{row.figure} {signed(row.difference)} {unit}{interval}: {verdict}"
+    if math.isnan(low):
+        return f"sharpness {signed(row.difference, 1)} %, without repeats to judge it by: {verdict}"
+    within = f"95 % interval {signed(low, 1)} to {signed(high, 1)} %, visible from {row.visible_from:g} %"
+    verdict = "by sharpening, not to be taken for resolution" if row.processed else verdict
+    return f"sharpness {signed(row.difference, 1)} % ({within}): {verdict}"
+
+
+def shutter_sentence(shutter: ShutterSpeed) -> str:
+    """Say from which speed on shake no longer shows."""
+    speeds = [time for time, _, _ in shutter.shares]
+    percent = f"{shutter.shows_from_percent:.0f} %"
+    if not math.isfinite(shutter.exposure_s):
+        return (
+            f"No speed from {shutter_speed(speeds[0])} to {shutter_speed(speeds[-1])} showed shake of {percent}: the "
+            "limit lies at a slower speed than any tested."
+        )
+    fast, slow = (shutter_speed(time) for time in shutter.ci95_s)
+    interval = f"95 % interval {slow} to {fast}; a loss of {percent} counts as shake"
+    named = shutter_speed(shutter.exposure_s)
+    if shutter.exposure_s < speeds[0]:
+        return (
+            f"Even at {shutter_speed(speeds[0])}, the fastest speed, more than one shot in ten seems to show shake: "
+            f"the limit lies near {named} ({interval}). Take faster speeds, or look for another cause such as focus."
+        )
+    return f"At {named} and faster, nine shots of ten show no shake ({interval})."
+
+
+def visible_in_words(visible: Visible) -> str:
+    """Say what the least visible difference rests on."""
+    if visible.looking is None:
+        return f"{visible.percent:g} %, common practice, no source: the SFR is not at hand"
+    ruler = "one just noticeable difference of the quality ruler (ISO 20462-3, its curve from memory)"
+    text = f"half of all viewers would notice, {looked_at(visible.looking)}; {ruler}. Smaller prints forgive more"
+    beyond = "; less than half of MTF50 would not be seen"
+    return f"{text}{beyond}" if visible.rests_on == VisibleFrom.BEYOND_RULER else text
+
+
+def effect_report(findings: EffectFindings) -> Report:
+    """Report of an effect."""
+    *sentences, limit = effect_sentences(findings)
+    title = f"Effect of {_CHANGED.get(findings.by, f'the {findings.by}')}"
+    rejected = [(clean_text(shot.path.name), clean_line(shot.reason)) for shot in findings.rejected]
+    left_out = Grid(caption="Not used", header=("photograph", "reason"), rows=tuple(rejected))
+    shutter = [_shutter_panel(findings.shutter)] if findings.shutter else []
+    return Report(
+        title=title,
+        blocks=(
+            Answer(about=title, sentences=tuple(sentences), limits=(limit,)),
+            *tables(("Each kind of shots", _levels_grid(findings)), captioned=True),
+            Plots("Plots", (_difference_panel(findings), _order_panel(findings), *shutter)),
+            *tables(("Differences", _differences_grid(findings)), captioned=True),
+            *tables(("Left out", left_out if rejected else None)),
+            method(
+                *_METHOD,
+                f"Sharpness, visible from {findings.visible.percent:g} %: {visible_in_words(findings.visible)}.",
+                "Noise, visible from 20 %, and overshoot, from 5 percentage points: common practice, no source.",
+            ),
+            WORDS,
+        ),
+        version=findings.version,
+    )
+
+
+def _levels_grid(findings: EffectFindings) -> Grid:
+    reference = findings.reference
+    return Grid.of(
+        findings.levels,
+        "Mean of each condition, whole frame",
+        {
+            "level": lambda one: clean_text(one.level) + " (reference)" * (one.level == reference),
+            "shots": lambda one: str(one.shots),
+            "MTF50, cycles/pixel": lambda one: known(one.mtf50_cypx),
+            "noise, %": lambda one: known(one.noise_percent, ".2f"),
+            "overshoot, %": lambda one: known(one.overshoot_percent, ".1f"),
+        },
+    )
+
+
+def _differences_grid(findings: EffectFindings) -> Grid:
+    return Grid.of(
+        findings.rows,
+        f"Difference from «{clean_text(findings.reference)}», 95 % interval below",
+        {
+            "level": lambda row: clean_text(row.level),
+            "figure": lambda row: _FIGURES[row.figure],
+            "zone": lambda row: row.zone,
+            "difference": lambda row: difference_text(row.difference, row.ci95),
+            "visible from": lambda row: f"{row.visible_from:g}",
+            "verdict": lambda row: _VERDICTS[row.verdict] + "\nby sharpening" * row.processed,
+        },
+    )
+
+
+def _difference_panel(findings: EffectFindings) -> Panel:
+    places = {
+        name: float(place) for place, name in enumerate(dict.fromkeys(row.level for row in findings.rows))
+    }
+    differences: dict[str, list[Point]] = defaultdict(list)
+    for row in findings.rows:
+        if row.figure == "mtf50":
+            differences[row.zone].append(Point(places[row.level], row.difference, *row.ci95))
+    return difference_panel(
+        differences,
+        key="effect-difference",
+        title=f"Sharpness against «{clean_text(findings.reference)}»",
+        about="Difference in MTF50 by zone. Bars are 95 % intervals: one that reaches zero tells no difference. "
+        f"From {findings.visible.percent:g} % on it could be seen.",
+        across=Axis.around("level", ((place, clean_text(name)) for name, place in places.items())),
+        head="level",
+        caption="Difference in MTF50, %, 95 % interval below",
+        joined=findings.by in _ORDERED,
+    )
+
+
+def _order_panel(findings: EffectFindings) -> Panel:
+    names = [level.level for level in findings.levels]
+    roles = dict(zip(names, _LEVEL_ROLES, strict=False)) if len(names) <= len(_LEVEL_ROLES) else {"": "frame"}
+    count = len(findings.shots)
+    drift = "Drift was not taken out."
+    if findings.drift:
+        drift = f"Drift: {findings.drift.percent_per_shot:+.2f} % a shot, taken out."
+    lines = []
+    for name, role in roles.items():
+        shots = [shot for shot in findings.shots if name in ("", shot.level)]
+        marks = [Point(float(shot.order or place), shot.mtf50_cypx) for place, shot in enumerate(shots, 1)]
+        lines.append(Line.through(marks, name=clean_text(name, unknown="all shots"), role=role))
+    return Panel(
+        key="effect-order",
+        title="Shot by shot",
+        about=f"MTF50 of the whole frame in the order of shooting. {drift}",
+        across=Axis(
+            title="shot",
+            low=0.5,
+            high=count + 0.5,
+            ticks=tuple(
+                (float(place), str(place)) for place in range(1, count + 1, math.ceil(count / 12) or 1)
+            ),
+        ),
+        up=value_axis([shot.mtf50_cypx for shot in findings.shots]),
+        lines=tuple(lines),
+        grid=Grid.of(
+            enumerate(findings.shots, start=1),
+            "Every shot that counts",
+            {
+                "shot": lambda numbered: str(numbered[0]),
+                "level": lambda numbered: clean_text(numbered[1].level),
+                "setting": lambda numbered: clean_text(numbered[1].setting, unknown=""),
+                "MTF50, cycles/pixel": lambda numbered: f"{numbered[1].mtf50_cypx:.4f}",
+            },
+        ),
+    )
+
+
+def _shutter_panel(shutter: ShutterSpeed) -> Panel:
+    marks = [Point(math.log2(time), 100.0 * shaken / shots) for time, shots, shaken in shutter.shares]
+    speeds = ((math.log2(time), shutter_speed(time)) for time, _, _ in shutter.shares)
+    percents = tuple((float(percent), f"{percent}") for percent in range(0, 101, 20))
+    return Panel(
+        key="effect-shutter",
+        title="Shots that show shake",
+        about=shutter_sentence(shutter),
+        across=Axis.around("shutter speed", speeds),
+        up=Axis(title="shots that show shake, %", low=0.0, high=100.0, ticks=percents),
+        lines=(Line.through(marks, name="shaken", role="frame"),),
+        level=10.0 if math.isfinite(shutter.exposure_s) else None,
+        grid=Grid(
+            caption="Shots and those that show shake",
+            header=("speed", "shots", "shaken"),
+            rows=tuple(
+                (shutter_speed(time), str(shots), str(shaken)) for time, shots, shaken in shutter.shares
+            ),
+        ),
+    )

@@ -1,0 +1,219 @@
+"""What a plot shows, as data, and the look of its lines: a colour, a line style and a mark for each role.
+
+Colour never counts alone, and stands out from the page by 3:1 or more in light and dark (WCAG 2.2, 1.4.11).
+"""
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Final, TypeVar
+
+from lensbench.model.shot import ZONES
+from lensbench.report.words import NOT_MEASURED, Scale, known
+
+Record = TypeVar("Record")
+Cell = Callable[[Record], str]
+_LONGEST_NAME_IN_ROW: Final = 12
+_ASIDE: Final = 0.08
+"""Zones are set so far aside, in stops or levels, that their intervals don't hide each other."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """A table of texts."""
+
+    caption: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+    @classmethod
+    def of(cls, records: Iterable[Record], caption: str, columns: Mapping[str, Cell[Record]]) -> "Grid":
+        """One row a record: `columns` names each column, and makes its cell of a record."""
+        rows = tuple(tuple(cell(record) for cell in columns.values()) for record in records)
+        return cls(caption=caption, header=tuple(columns), rows=rows)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Axis:
+    """One axis: where it begins and ends, and what its ticks say."""
+
+    title: str
+    low: float
+    high: float
+    ticks: tuple[tuple[float, str], ...]
+
+    @classmethod
+    def around(cls, title: str, ticks: Iterable[tuple[float, str]], *, margin: float = 0.5) -> "Axis":
+        """Axis that reaches beyond its first and last tick by a margin."""
+        all_ticks = tuple(ticks)
+        return cls(title=title, low=all_ticks[0][0] - margin, high=all_ticks[-1][0] + margin, ticks=all_ticks)
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One mark with its interval; NaN where there is none."""
+
+    place: float
+    value: float
+    low: float = math.nan
+    high: float = math.nan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One curve: the path that is drawn, and the marks with their intervals."""
+
+    name: str
+    role: str
+    """Key of the palette."""
+    path: tuple[tuple[float, float], ...]
+    points: tuple[Point, ...] = ()
+
+    @classmethod
+    def through(cls, points: Iterable[Point], *, name: str, role: str, joined: bool = True) -> "Line":
+        """Curve from mark to mark; the marks alone where they are not `joined`."""
+        marks = tuple(points)
+        path = tuple((point.place, point.value) for point in marks) if joined else ()
+        return cls(name=name, role=role, path=path, points=marks)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Panel:
+    """One plot with its words and its table."""
+
+    key: str
+    """Stem of the file and anchor in the page: letters, digits and hyphens."""
+    title: str
+    about: str
+    """What is to be seen, for those who don't see it, and as a caption."""
+    across: Axis
+    up: Axis
+    up_right: Axis | None = None
+    lines: tuple[Line, ...]
+    tied: tuple[float, ...] = ()
+    """Places that can't be told from the best, the best included."""
+    best: float | None = None
+    level: float | None = None
+    """A value that curves are held against: no difference, or half the contrast."""
+    grid: Grid
+
+    @property
+    def names_are_long(self) -> bool:
+        """Whether the legend needs a row for each name."""
+        return max((len(line.name) for line in self.lines), default=0) > _LONGEST_NAME_IN_ROW
+
+    @property
+    def shades(self) -> tuple[tuple[float, float], ...]:
+        """Where the tied places are shaded: from halfway to the tick before to halfway to the tick after."""
+        places = [place for place, _ in self.across.ticks]
+        middles = [(before + after) / 2.0 for before, after in pairwise(places)]
+        borders = [self.across.low, *middles, self.across.high]
+        spans = [span for place, span in zip(places, pairwise(borders), strict=True) if place in self.tied]
+        return tuple(spans)
+
+
+def value_axis(values: list[float], *, title: str = "MTF50, cycles/pixel") -> Axis:
+    """Axis that holds all values, with round ticks; it need not begin at zero."""
+    known = [value for value in values if math.isfinite(value)] or [0.0, 0.5]
+    low, high = min(known), max(known)
+    step = round_step((high - low) or 0.1)
+    first, last = math.floor(low / step - 0.2), math.ceil(high / step + 0.2)
+    begin = max(first, 0) if low >= 0.0 else first
+    ticks = tuple((number * step, f"{number * step:.4g}") for number in range(begin, last + 1))
+    return Axis(title=title, low=ticks[0][0], high=ticks[-1][0], ticks=ticks)
+
+
+def lpmm_axis(up: Axis, scale: Scale) -> Axis | None:
+    """Axis like this one in line pairs per millimetre, with round ticks of its own."""
+    low, high = scale.lpmm(up.low), scale.lpmm(up.high)
+    if low is None or high is None:
+        return None
+    step = round_step(high - low)
+    numbers = range(math.ceil(low / step), math.floor(high / step) + 1)
+    ticks = tuple((number * step, f"{number * step:g}") for number in numbers)
+    return Axis(title="lp/mm on the sensor", low=low, high=high, ticks=ticks)
+
+
+def round_step(extent: float) -> float:
+    """Step of 1, 2 or 5 times a power of ten that divides an extent into about five."""
+    power = 10.0 ** math.floor(math.log10(extent / 5.0))
+    return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= extent / 5.0 * 0.999)
+
+
+def difference_panel(
+    differences: Mapping[str, Sequence[Point]],
+    *,
+    key: str,
+    title: str,
+    about: str,
+    across: Axis,
+    caption: str = "Difference in percent, 95 % interval below",
+    head: str,
+    joined: bool = True,
+) -> Panel:
+    """Panel of differences in MTF50 in percent, a line for each zone; `joined` where the places are in an order."""
+    extent = [
+        value
+        for points in differences.values()
+        for point in points
+        for value in (point.value, point.low, point.high)
+    ]
+    lines = []
+    for number, zone in enumerate(ZONES):
+        aside = _ASIDE * (number - (len(ZONES) - 1) / 2.0)
+        marks = [replace(point, place=point.place + aside) for point in differences.get(zone, ())]
+        lines += [Line.through(marks, name=zone, role=zone, joined=joined)] if marks else []
+    cells = {
+        (point.place, zone): difference_text(point.value, (point.low, point.high))
+        for zone, points in differences.items()
+        for point in points
+    }
+    rows = tuple(
+        (name, *(cells.get((place, zone), NOT_MEASURED) for zone in ZONES)) for place, name in across.ticks
+    )
+    return Panel(
+        key=key,
+        title=title,
+        about=about,
+        across=across,
+        up=value_axis([*extent, 0.0], title="difference in MTF50, %"),
+        lines=tuple(lines),
+        level=0.0,
+        grid=Grid(caption=caption, header=(head, *ZONES), rows=rows),
+    )
+
+
+def difference_text(difference: float, ci95: tuple[float, float]) -> str:
+    r"""Difference with its interval below.
+
+    >>> difference_text(2.04, (-1.0, 5.0))
+    '+2.0\n-1.0 to +5.0'
+    """
+    low, high = ci95
+    bounded = all(math.isfinite(value) for value in (difference, low, high))
+    return known(difference, "+.1f") + (f"\n{low:+.1f} to {high:+.1f}" if bounded else "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Style:
+    """The look of one line."""
+
+    color: str
+    color_on_dark: str
+    dashes: tuple[float, ...]
+    """Lengths of dash and gap in units of the line's width; empty for a solid line."""
+    mark: str
+    """circle, square, triangle or diamond."""
+
+
+STYLES: Final = {
+    "inner": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=(5, 2), mark="circle"),
+    "middle": Style(color="#a86200", color_on_dark="#f2b650", dashes=(1.2, 1.6), mark="square"),
+    "outer": Style(color="#8a2268", color_on_dark="#ea93cb", dashes=(6, 1.8, 1.2, 1.8), mark="triangle"),
+    "frame": Style(color="#23272b", color_on_dark="#f1efe9", dashes=(), mark="diamond"),
+    "first": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=(), mark="circle"),
+    "second": Style(color="#a86200", color_on_dark="#f2b650", dashes=(5, 2), mark="square"),
+    "sagittal": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=(), mark="circle"),
+    "tangential": Style(color="#a86200", color_on_dark="#f2b650", dashes=(3, 2), mark="square"),
+}

@@ -1,0 +1,339 @@
+"""What the report of a sweep says, lens by lens: the answer, what to set, plots, state of the lens, method."""
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from itertools import chain
+from math import isfinite, isnan, log2, nan
+from statistics import median
+from typing import Final
+
+from lensbench.model.flags import Remark, Severity
+from lensbench.model.setting import f_stop, focal_length, focal_order
+from lensbench.model.shot import ZONES, ChartSeen, RejectedShot, ShotResult, ZoneFigure
+from lensbench.model.sweep import BestSetting, LensFindings, Purpose, SharpEnough, SweepFindings, SweepShot
+from lensbench.report.answer import PURPOSE_NAMES, lens_sentences, lens_title, series_remark
+from lensbench.report.blur import lens_blur_sentence
+from lensbench.report.condition import condition_text, verdict_text
+from lensbench.report.curves import FieldMap, field_maps, response_panel, sharpness_panels, zoom_panel
+from lensbench.report.document import WORDS, Answer, Block, Part, Plots, Report, method, tables
+from lensbench.report.evidence import evidence_part
+from lensbench.report.panels import Grid, Panel
+from lensbench.report.tables import photo_labels
+from lensbench.report.words import NOT_MEASURED, Scale, clean_line, known, mtf50_cell, stop_range
+from lensbench.storage.text import clean_text
+
+_NOT_USED: Final = "Left out"
+_ENOUGH: Final = (
+    "Stops that surely keep 95, 90 or 80 % of the MTF50 at the best one; "
+    "below, where more of them probably do."
+)
+
+
+def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
+    """Report of a sweep: a part for each lens, in this order, then what belongs to none, and the words."""
+    lenses = tuple(
+        _lens_part(
+            lens,
+            [shot for shot in shots if (shot.planned.lens, shot.planned.camera) == (lens.lens, lens.camera)],
+            key=f"lens-{number}",
+            method_name=findings.method,
+        )
+        for number, lens in enumerate(findings.lenses, start=1)
+    )
+    unplaced = _rejected_grid(findings.unplaced, caption="Files that belong to no lens")
+    nothing = () if lenses else (Answer(about="", sentences=("No photograph could be measured.",)),)
+    titles = [lens_title(lens) for lens in findings.lenses] or ["Nothing measured"]
+    return Report(
+        title=f"{titles[0] if len(titles) == 1 else f'{len(titles)} lenses'}: sharpness",
+        blocks=(*nothing, *lenses, *tables(("Files that belong to no lens", unplaced)), WORDS),
+        version=findings.version,
+    )
+
+
+def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_name: str) -> Part:
+    rejected = _all_rejected(lens, shots)
+    zoom, response = zoom_panel(lens, key=key), response_panel(lens, shots, key=key)
+    plots: tuple[Panel | FieldMap, ...] = (
+        *([] if zoom is None else [zoom]),
+        *sharpness_panels(lens, key=key),
+        *([] if response is None else [response]),
+        *field_maps(lens, shots, key=key),
+    )
+    blocks: tuple[Block, ...] = (
+        _answer(lens, shots, counted=f"{lens.shots} photographs, {len(rejected)} not used"),
+        *tables(
+            ("What to set", purposes_grid(lens)),
+            ("Zoom positions", zoom_stops_grid(lens)),
+            ("By focal length and zone", _summary(lens)),
+            captioned=True,
+        ),
+        Plots("Plots", plots),
+        *tables(("Is the copy sound?", _condition_grid(lens)), kind="state"),
+        *tables(
+            ("Distortion and light", distortion_and_shading_grid(lens, shots)),
+            (_NOT_USED, _rejected_grid(rejected, caption=_NOT_USED)),
+            ("About the shooting", _remarks_grid(lens, shots)),
+        ),
+        method(*_method(lens, clean_text(method_name))),
+        *evidence_part(lens, shots, key=key),
+    )
+    return Part(kind="lens", key=key, blocks=blocks)
+
+
+def _method(lens: LensFindings, name: str) -> tuple[str, ...]:
+    sd = lens.shot_sd_percent
+    spread = f" (here {sd:.1f} % of MTF50, from {clean_text(lens.spread_from)})" if isfinite(sd) else ""
+    measured = (
+        f"Each edge of the printed chart was measured on linearised samples as they are ({name} method); "
+        "a zone's figure is the mean of its edges, sagittal and tangential counting equally."
+    )
+    uncertainty = (
+        f"The uncertainty comes from the spread between refocused shots{spread}, not from the number of "
+        "edges; settings within it, or within 3 %, count as equally good."
+    )
+    limits = (
+        "The figures hold for this copy of the lens on this camera at this distance; they include the print, "
+        "the focus and the support, and are not the MTF of the lens alone."
+    )
+    return measured, uncertainty, limits
+
+
+def _answer(lens: LensFindings, shots: list[SweepShot], *, counted: str) -> Answer:
+    """Answer for one lens: what the blur is made of stands behind it, before its limits."""
+    sentences = lens_sentences(lens)
+    limits = sentences[-1:] if lens.basis is not None else []
+    blur = lens_blur_sentence(lens, shots)
+    said = [*sentences[: len(sentences) - len(limits)], *([blur] if blur else [])]
+    return Answer(about=f"{lens_title(lens)} · {counted}", sentences=tuple(said), limits=tuple(limits))
+
+
+def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) -> Grid | None:
+    """Row for every focal length, of the shots used; None where the chart tells nothing."""
+    used = [
+        (shot.planned.setting, shot.result)
+        for shot in shots
+        if shot.used and isinstance(shot.result, ShotResult)
+    ]
+    rows = []
+    for focal_mm in (focal.focal_length_mm for focal in lens.by_focal_length):
+        by_stop: dict[float, list[ShotResult]] = defaultdict(list)
+        for setting, result in used:
+            if setting.focal_length_mm == focal_mm:
+                by_stop[setting.f_number].append(result)
+        if any(isfinite(result.chart.framing_percent) for results in by_stop.values() for result in results):
+            rows.append(_distortion_and_shading(focal_mm, by_stop))
+    if not rows:
+        return None
+    return Grid(
+        caption="Median of the photographs used; light in percent of the middle's, from the chart's paper",
+        header=(
+            "focal length",
+            "distortion at the corner",
+            "brightness near the corner, widest stop",
+            "brightness near the corner, narrowest stop",
+            "picture covered by targets",
+        ),
+        rows=tuple(rows),
+    )
+
+
+def _distortion_and_shading(
+    focal_mm: float | None, by_stop: Mapping[float, Sequence[ShotResult]]
+) -> tuple[str, ...]:
+    stops = sorted(by_stop)
+    charts = [result.chart for results in by_stop.values() for result in results]
+    distortion_percent = _finite_median(chart.radial_distortion_percent for chart in charts)
+    framing_percent = _finite_median(chart.framing_percent for chart in charts)
+    return (
+        focal_length(focal_mm),
+        known(distortion_percent, "+.1f", " %"),
+        *(_light(stop, [result.chart for result in by_stop[stop]]) for stop in (stops[0], stops[-1])),
+        known(framing_percent, ".0f", " %"),
+    )
+
+
+def _light(stop: float, charts: Sequence[ChartSeen]) -> str:
+    """Say the paper's brightness at the outermost targets' distance, and in stops."""
+    percent = _finite_median(chart.outermost_light_percent for chart in charts)
+    height = _finite_median(chart.outermost_height for chart in charts)
+    if isnan(height) or not percent > 0.0:
+        return NOT_MEASURED
+    stops = round(log2(percent / 100.0), 1)
+    fall = f"{percent:.0f} % ({stops:+.1f} stops)" if stops else "hardly any fall"
+    return f"{f_stop(stop)}: {fall}\n{height:.2f} of the way to the corner"
+
+
+def _finite_median(values: Iterable[float]) -> float:
+    finite = [value for value in values if isfinite(value)]
+    return median(finite) if finite else nan
+
+
+def purposes_grid(lens: LensFindings) -> Grid | None:
+    """Row for every purpose and focal length; None where only one stop was tested, or no best one named."""
+    focals = [focal for focal in lens.by_focal_length if len({point.f_number for point in focal.curve}) > 1]
+    bests = [(focal.focal_length_mm, best) for focal in focals for best in focal.best_by_purpose.values()]
+    if not bests:
+        return None
+    counted = [
+        f"{PURPOSE_NAMES[Purpose(purpose)]}: "
+        f"{'mean of the three thirds' if zone == 'frame' else f'{zone} third of the picture'}"
+        for purpose, zone in lens.purposes.items()
+    ]
+    levels = [f"{enough.level_percent:.0f} % of the best" for enough in bests[0][1].sharp_enough]
+    ruled = any(best.take_rule != "best" for _, best in bests)
+    return Grid(
+        caption=f"{_ENOUGH} What counts: {'; '.join(counted)}." if counted else _ENOUGH,
+        header=("picture", "focal length", "best stop", "as good", *["take"] * ruled, *levels),
+        rows=tuple(_purpose_row(focal_mm, best, ruled=ruled) for focal_mm, best in bests),
+    )
+
+
+def _purpose_row(focal_mm: float | None, best: BestSetting, *, ruled: bool) -> tuple[str, ...]:
+    take = f_stop(best.take.f_number) if best.take else NOT_MEASURED
+    return (
+        PURPOSE_NAMES[Purpose(best.zone)],
+        focal_length(focal_mm),
+        f_stop(best.f_number) + "\nbest tested" * best.at_border,
+        _other_stops((setting.f_number for setting in best.tied), best.f_number),
+        *[take] * ruled,
+        *(_kept_stops(enough) for enough in best.sharp_enough),
+    )
+
+
+def _other_stops(f_numbers: Iterable[float], best: float) -> str:
+    return ", ".join(f_stop(stop) for stop in f_numbers if stop != best) or NOT_MEASURED
+
+
+def _kept_stops(enough: SharpEnough) -> str:
+    """Sure run of stops, and below it the probable one where that is wider."""
+    more = len(enough.probably) > len(enough.surely)
+    wider = f"\nprobably {stop_range(enough.probably, enough.probably)}" if more else ""
+    return f"{stop_range(enough.surely, enough.surely) or NOT_MEASURED}{wider}"
+
+
+def zoom_stops_grid(lens: LensFindings) -> Grid | None:
+    """Row for each position at its own best stop, and for every stop shared by two or more positions."""
+    bests = [("each at its own best", lens.zoom_at_own_best)] if lens.zoom_at_own_best else []
+    bests += [(f_stop(best.f_number), best) for best in lens.zoom_at_equal_stop]
+    if not bests:
+        return None
+    provisional = "; provisional" * any(best.provisional for _, best in bests)
+    return Grid(
+        caption=f"The whole frame, MTF50 in cycles/pixel, 95 % interval below{provisional}",
+        header=("stop", "sharpest position", "as good", "MTF50"),
+        rows=tuple(
+            (name, focal_length(best.focal_length_mm), _other_lengths(best), mtf50_cell(best))
+            for name, best in bests
+        ),
+    )
+
+
+def _other_lengths(best: BestSetting) -> str:
+    others = {setting.focal_length_mm for setting in best.tied} - {best.focal_length_mm}
+    return ", ".join(focal_length(length_mm) for length_mm in sorted(others, key=focal_order)) or NOT_MEASURED
+
+
+def _summary(lens: LensFindings) -> Grid:
+    if lens.quick is not None:
+        return _stops_summary(lens)
+    scale = Scale.of_lens(lens)
+
+    def cell(figure: ZoneFigure | None) -> str:
+        also = "" if figure is None else scale.also(figure.mtf50_cypx)
+        return "\n".join([mtf50_cell(figure), *([also] if also else [])])
+
+    return Grid(
+        caption="MTF50 in cycles/pixel at the best stop; below, its 95 % interval and the same in line pairs/mm and "
+        "line widths per picture height, where known",
+        header=("focal length", "best stop", "as good", *ZONES),
+        rows=tuple(
+            (
+                focal_length(focal.focal_length_mm),
+                f_stop(focal.best_f_number),
+                _other_stops(focal.tied_f_numbers, focal.best_f_number),
+                *(cell(focal.zones.get(zone)) for zone in ZONES),
+            )
+            for focal in lens.by_focal_length
+        ),
+    )
+
+
+def _stops_summary(lens: LensFindings) -> Grid:
+    """Row for every stop of a ten-minute test, as none is called the best."""
+    rows = []
+    for focal in lens.by_focal_length:
+        points = {(point.f_number, point.zone): point for point in focal.curve}
+        rows += [
+            (
+                focal_length(focal.focal_length_mm),
+                f_stop(stop),
+                *(mtf50_cell(points.get((stop, zone))) for zone in ZONES),
+            )
+            for stop in sorted({point.f_number for point in focal.curve})
+        ]
+    return Grid(
+        caption="MTF50 in cycles/pixel at the stops of the ten-minute test, 95 % interval below",
+        header=("focal length", "stop", *ZONES),
+        rows=tuple(rows),
+    )
+
+
+def _condition_grid(lens: LensFindings) -> Grid | None:
+    if not lens.condition:
+        return None
+    return Grid.of(
+        [(finding, condition_text(finding)) for finding in lens.condition],
+        "Is the copy sound?",
+        {
+            "what": lambda judged: judged[0].subject.value,
+            "verdict": lambda judged: verdict_text(judged[0]),
+            "evidence": lambda judged: judged[1].evidence,
+            "caution": lambda judged: judged[1].caution or NOT_MEASURED,
+            "what to do next": lambda judged: judged[1].advice or NOT_MEASURED,
+        },
+    )
+
+
+def _all_rejected(lens: LensFindings, shots: list[SweepShot]) -> tuple[RejectedShot, ...]:
+    known_paths = {rejected.path for rejected in lens.rejected}
+    left_out = [
+        RejectedShot(path=shot.planned.path, reason=shot.reason)
+        for shot in shots
+        if shot.reason and shot.planned.path not in known_paths
+    ]
+    return (*lens.rejected, *left_out)
+
+
+def _rejected_grid(rejected: tuple[RejectedShot, ...], *, caption: str) -> Grid | None:
+    labels = photo_labels(tuple(shot.path for shot in rejected))
+    columns: dict[str, Callable[[RejectedShot], str]] = {
+        "photograph": lambda shot: labels[shot.path],
+        "why": lambda shot: clean_line(shot.reason),
+    }
+    return Grid.of(rejected, caption, columns) if rejected else None
+
+
+def _remarks_grid(lens: LensFindings, shots: list[SweepShot]) -> Grid | None:
+    results = [shot.result for shot in shots if isinstance(shot.result, ShotResult)]
+    series = tuple(series_remark(remark) for remark in lens.remarks)
+    groups = [
+        *_grouped([series], "the whole shoot", "the whole shoot"),
+        *_grouped([result.quality for result in results], "1 photograph", "{} photographs"),
+        *_grouped([edge.edge.flags for result in results for edge in result.edges], "1 edge", "{} edges"),
+    ]
+    order = list(reversed(Severity))
+    groups.sort(key=lambda group: order.index(group[0].severity))
+    rows = tuple((where, clean_line(remark.message), remark.advice) for remark, where in groups)
+    grid = Grid(caption="About the shooting", header=("seen on", "remark", "what to do"), rows=rows)
+    return grid if rows else None
+
+
+def _grouped(raised: Sequence[tuple[Remark, ...]], one: str, many: str) -> list[tuple[Remark, str]]:
+    """Each flag once, with the first figure seen and how often it was raised."""
+    firsts: dict[str, Remark] = {}
+    for remark in chain.from_iterable(raised):
+        firsts.setdefault(remark.flag, remark)
+    counts = Counter(flag for remarks in raised for flag in {remark.flag for remark in remarks})
+    return [
+        (remark, one if counts[flag] == 1 else many.format(counts[flag])) for flag, remark in firsts.items()
+    ]

@@ -1,0 +1,155 @@
+"""The one vocabulary: figures with their unit and interval, ranges of stops, doubt; each is spelled here alone.
+
+Names of stops, focal lengths and shutter speeds, and lists, are spelled in `model.setting`.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+from lensbench.model.compare import WayOfLooking
+from lensbench.model.setting import f_stop, focal_length, listed
+from lensbench.model.shot import ZoneFigure
+from lensbench.model.sweep import BestSetting, CurvePoint, LensFindings
+from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
+from lensbench.storage.text import clean_text
+
+NOT_MEASURED: Final = "–"
+CANNOT_TELL: Final = "can't tell"
+NOT_TOLD_APART: Final = "can't be told apart"
+
+
+def stop_range(f_numbers: Sequence[float], tested: Sequence[float]) -> str:
+    """Name f-stops, three or more that were tested next to each other by the first and the last.
+
+    >>> stop_range((2.8, 5.6, 8.0, 11.0), (2.8, 4.0, 5.6, 8.0, 11.0))
+    'f/2.8 and f/5.6 to f/11'
+    """
+    places = {stop: place for place, stop in enumerate(sorted({*tested, *f_numbers}))}
+    runs: list[list[float]] = []
+    for stop in sorted(set(f_numbers)):
+        if runs and places[stop] == places[runs[-1][-1]] + 1:
+            runs[-1].append(stop)
+        else:
+            runs.append([stop])
+    names: list[str] = []
+    for run in runs:
+        names += (
+            [f"{f_stop(run[0])} to {f_stop(run[-1])}"] if len(run) > 2 else [f_stop(stop) for stop in run]
+        )
+    return listed(names)
+
+
+def figure_range(low: float, high: float, form: str) -> str:
+    """One figure, or two where they are spelled differently.
+
+    >>> figure_range(1.0, 3.0, ".0f"), figure_range(2.0, 2.1, ".0f")
+    ('1 to 3', '2')
+    """
+    ends = format(low, form), format(high, form)
+    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+
+
+def signed(value: float, decimals: int = 0) -> str:
+    """Figure with its sign, and zero as such.
+
+    >>> signed(2.6), signed(-0.04, 1)
+    ('+3', '0')
+    """
+    rounded = round(value, decimals)
+    return f"{rounded:+.{decimals}f}" if rounded else "0"
+
+
+def percent(share_percent: float) -> str:
+    """Loss in whole percent.
+
+    >>> percent(12.4), percent(0.4), percent(0.0)
+    ('12 %', 'under 1 %', 'nothing')
+    """
+    if share_percent < 0.05:
+        return "nothing"
+    return f"{share_percent:.0f} %" if share_percent >= 0.95 else "under 1 %"
+
+
+def looked_at(way: WayOfLooking) -> str:
+    """How a picture is looked at: «at 100 % on a screen 60 cm away»."""
+    if way.pixel_for_pixel:
+        return f"at 100 % on a screen {way.distance_mm / 10.0:.0f} cm away"
+    return f"in a print or on a screen {way.print_height_mm:g} mm high seen from {way.distance_mm:g} mm"
+
+
+def sentence_case(text: str) -> str:
+    """Begin a sentence with a capital letter."""
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def clean_line(text: str) -> str:
+    """Composed sentence without hidden characters; it may be longer than a name."""
+    return " ".join(cleaned for word in text.split() if (cleaned := clean_text(word, unknown="")))
+
+
+class AtSetting(Protocol):
+    """A record of one focal length and stop."""
+
+    @property
+    def focal_length_mm(self) -> float | None: ...  # noqa: D102
+    @property
+    def f_number(self) -> float: ...  # noqa: D102
+
+
+def at_setting(record: AtSetting) -> str:
+    """«35 mm, f/4», or «f/4» where the focal length is unknown."""
+    stop = f_stop(record.f_number)
+    return stop if record.focal_length_mm is None else f"{focal_length(record.focal_length_mm)}, {stop}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """What turns cycles per pixel into the other units; None where it is not known."""
+
+    pixel_pitch_um: float | None = None
+    picture_height_px: int | None = None
+
+    @classmethod
+    def of_lens(cls, lens: LensFindings) -> "Scale":
+        """Scale that the findings of a lens carry."""
+        return cls(pixel_pitch_um=lens.pixel_pitch_um, picture_height_px=lens.picture_height_px)
+
+    def lpmm(self, frequency_cypx: float) -> float | None:
+        """Line pairs per millimetre on the sensor, or None without a pixel pitch."""
+        return None if self.pixel_pitch_um is None else lpmm_from_cypx(frequency_cypx, self.pixel_pitch_um)
+
+    def also(self, frequency_cypx: float) -> str:
+        """Give the same frequency in the other known units: «75 lp/mm, 2400 LW/PH»."""
+        if not math.isfinite(frequency_cypx):
+            return ""
+        lpmm, height_px = self.lpmm(frequency_cypx), self.picture_height_px
+        parts = [] if lpmm is None else [f"{lpmm:.0f} lp/mm"]
+        parts += [] if height_px is None else [f"{lwph_from_cypx(frequency_cypx, height_px):.0f} LW/PH"]
+        return ", ".join(parts)
+
+
+def known(value: float, form: str = ".3f", unit: str = "") -> str:
+    """Figure, or a dash where it is not known.
+
+    >>> known(0.2931), known(math.nan), known(2.04, "+.1f", " %")
+    ('0.293', '–', '+2.0 %')
+    """
+    return f"{value:{form}}{unit}" if math.isfinite(value) else NOT_MEASURED
+
+
+def with_interval(value: float, ci95: tuple[float, float]) -> str:
+    r"""MTF50 with its 95 % interval on a second line; one shot has none.
+
+    >>> with_interval(0.2931, (0.2889, 0.2973))
+    '0.293\n0.289–0.297'
+    """
+    low, high = ci95
+    bounded = all(math.isfinite(figure) for figure in (value, low, high))
+    return f"{value:.3f}\n{low:.3f}–{high:.3f}" if bounded else known(value)
+
+
+def mtf50_cell(figure: CurvePoint | ZoneFigure | BestSetting | None) -> str:
+    """MTF50 of a record with its 95 % interval; a dash for none."""
+    return NOT_MEASURED if figure is None else with_interval(figure.mtf50_cypx, figure.ci95_cypx)

@@ -1,0 +1,180 @@
+"""The one place that writes reports: every file whole or not at all, and over none but an earlier report's own.
+
+What stands there is complete, and an older report stays when the new one fails. This holds file by file.
+"""
+
+import json
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from lensbench.model.compare import CompareFindings, Effect
+from lensbench.model.errors import SettingError
+from lensbench.model.sweep import SweepFindings, SweepShot
+from lensbench.report.compare import compare_report
+from lensbench.report.document import Report
+from lensbench.report.effect import effect_report
+from lensbench.report.json_form import comparison_as_json, effect_as_json, findings_as_json
+from lensbench.report.pages import page_of, pdf_of
+from lensbench.report.render import draw
+from lensbench.report.sweep import sweep_report
+from lensbench.report.tables import as_csv, compare_table, edges_table, effect_table, shots_table
+from lensbench.storage.cache import ResultCache
+from lensbench.storage.files import Listing, probe_folder, within
+from lensbench.storage.store import SWEEP_FILE, sweep_document
+from lensbench.sweep import measured_lenses
+
+_PLOTS: Final = "plots"
+"""Plots of an earlier run that the new one does not make again would lie; they go, where they are ours."""
+_KEPT: Final = "measured"
+_FILES: Final = (
+    *("report.html", "report.pdf", "edges.csv", "shots.csv", "findings.json", SWEEP_FILE),
+    *("comparison.csv", "comparison.json", "effect.csv", "effect.json"),
+)
+
+_HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff\ufeff]")
+"""What JSON leaves as it is, and is not seen: C1 controls, direction marks, half surrogates."""
+
+
+def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) -> tuple[Path, ...]:
+    """Write everything that a sweep leaves behind.
+
+    Parameters
+    ----------
+    findings : SweepFindings
+        What was found.
+    shots : sequence of SweepShot
+        Every photograph, the rejected ones included.
+    out : Path
+        The folder, made when it is not there; never one that holds the photographs.
+
+    Returns
+    -------
+    tuple of Path
+        The files written; `report.html` is the last, so where it stands the rest stands too.
+
+    Raises
+    ------
+    SettingError
+        The folder holds the photographs, or cannot be written.
+    """
+    check_output_folder(out, inputs=tuple(shot.planned.path.parent for shot in shots))
+    records = {
+        "edges.csv": as_csv(edges_table(shots)),
+        "shots.csv": as_csv(shots_table(shots)),
+        "findings.json": json_text(findings_as_json(findings)),
+        SWEEP_FILE: sweep_document(measured_lenses(findings, shots)),
+    }
+    return _write_report(sweep_report(findings, shots), records, out)
+
+
+def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:
+    """Write everything that a comparison leaves behind, `report.html` last.
+
+    Raises
+    ------
+    SettingError
+        The folder is one of the sweeps compared, or cannot be written.
+    """
+    check_output_folder(out, sweeps=[Path(lens.folder) for lens in comparison.lenses if lens.folder])
+    records = {
+        "comparison.csv": as_csv(compare_table(comparison)),
+        "comparison.json": json_text(comparison_as_json(comparison)),
+    }
+    return _write_report(compare_report(comparison), records, out)
+
+
+def write_effect(done: Effect, out: Path) -> tuple[Path, ...]:
+    """Write everything that an effect leaves behind, `report.html` last.
+
+    Raises
+    ------
+    SettingError
+        The folder holds the photographs, or cannot be written.
+    """
+    check_output_folder(out, inputs=tuple(shot.planned.path.parent for shot in done.shots))
+    records = {
+        "shots.csv": as_csv(shots_table(done.shots)),
+        "effect.csv": as_csv(effect_table(done.findings)),
+        "effect.json": json_text(effect_as_json(done.findings)),
+    }
+    return _write_report(effect_report(done.findings), records, out)
+
+
+def _write_report(report: Report, records: Mapping[str, bytes], out: Path) -> tuple[Path, ...]:
+    drawings = {plot.key: draw(plot) for plot in report.plots}
+    files = {
+        **{f"{_PLOTS}/{key}.png": drawing.png for key, drawing in drawings.items()},
+        **records,
+        "report.pdf": pdf_of(report, drawings),
+        "report.html": page_of(report, drawings).encode(),
+    }
+    return write_files(files, out)
+
+
+def write_files(files: Mapping[str, bytes], out: Path) -> tuple[Path, ...]:
+    """Write some files under a folder, in order, and remove older plots of ours that are not among them.
+
+    Raises
+    ------
+    SettingError
+        The folder or a file cannot be written, or something of the user's would be written over; what stood there
+        before still stands.
+    """
+    try:
+        return Listing(folder=out, what="report").write(files, renewed=_PLOTS)
+    except OSError as error:
+        raise SettingError(
+            f"the report cannot be written to {out}: {error.strerror}; name another folder with --out"
+        ) from error
+
+
+def check_output_folder(out: Path, *, inputs: Sequence[Path] = (), sweeps: Sequence[Path] = ()) -> None:
+    """Make sure that a report can be written, neither among what it is made from nor over the user's files.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the report.
+    inputs : sequence of Path
+        Folders of photographs.
+    sweeps : sequence of Path
+        Folders of sweeps that are compared.
+
+    Raises
+    ------
+    SettingError
+        `out` is a file, is a folder of photographs or lies inside one, is one of the sweeps, holds files of a
+        report's names that no report left there, or cannot be written; or an input lies where the report's own
+        files go, or that place is a link.
+    """
+    if out.exists() and not out.is_dir():
+        raise SettingError(f"{out} is a file; name a folder for the report with --out")
+    photographs, compared = dict.fromkeys(inputs), dict.fromkeys(sweeps)
+    for folder in photographs:
+        if within(out, folder):
+            raise SettingError(
+                f"{out} lies in the folder of photographs {folder}, which is never written to; "
+                "name a folder outside it with --out"
+            )
+    if any(within(out, folder) and within(folder, out) for folder in compared):
+        raise SettingError(f"{out} is one of the sweeps compared; name another folder with --out")
+    for folder in (*photographs, *compared):
+        for own in (out / _PLOTS, out / _KEPT):
+            if within(folder, own):
+                raise SettingError(
+                    f"{folder} lies in {own}, where the report's own files go; name another folder with --out"
+                )
+    listing = Listing(folder=out, what="report")
+    listing.check(_FILES)
+    listing.check_subfolder(_PLOTS)
+    if not compared:
+        ResultCache(folder=out / _KEPT).check()
+    probe_folder(out)
+
+
+def json_text(form: Mapping[str, Any]) -> bytes:
+    """JSON document, with the text as it is and no NaN; signs that a terminal would obey are escaped."""
+    text = json.dumps(form, allow_nan=False, ensure_ascii=False, indent=1)
+    return (_HIDDEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text) + "\n").encode()

@@ -1,0 +1,169 @@
+"""What the chart tells of the picture besides sharpness: how much it covers, how light falls off, how tones follow.
+
+The paper's brightness beside every crossing is fitted as
+
+    ln level = c + a down + b right + e h^2 + f h^4,  h the image height;
+
+a and b are the lamps' doing and are taken out, e and f the lens's (and that of an even wall's angle to it): what is
+left at a target over the centre's e^c is its relative illumination. As a ratio or in stops it is what ISO 17957
+(from memory) calls luminance shading. The lamps' own slope, from the centre to the corner's distance, says how uneven
+the light is.
+
+Whether the tone scale is linear, the row of tones says against its nominal reflectances. A printer's greys are not
+exact, so only a scale that is clearly bent is called so: one that follows the reflectance to a power far from 1. Bare
+paper at both ends of the row takes out light that falls unevenly.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot, inf, isfinite, nan
+from typing import Final
+
+import numpy as np
+from scipy.spatial import ConvexHull, QhullError
+
+from lensbench.chart.find import ChartFound, Picture
+from lensbench.chart.layout import TONES
+from lensbench.model.flags import Remark, remark
+from lensbench.model.shot import Box, Edge, TargetLight
+from lensbench.model.units import FloatArray
+
+_FEWEST: Final = 8
+_AROUND: Final = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
+
+
+def framing_percent(chart: ChartFound) -> float:
+    """Share of the picture inside the outline of all targets seen, rims included; 100 is all of it."""
+    rows, cols = chart.size_px
+    spokes = np.column_stack((np.sin(_AROUND), np.cos(_AROUND)))
+    discs_mm = [np.add(t.target.center_mm, t.target.radius_mm * spokes) for t in chart.targets]
+    rims_px = chart.mapping.to_px(np.concatenate(discs_mm))
+    inside = np.clip(rims_px, -0.5, (rows - 0.5, cols - 0.5))
+    try:
+        return float(100.0 * ConvexHull(inside).volume / (rows * cols))
+    except QhullError:  # all on one line
+        return 0.0
+
+
+def printed_contrast(edges: Sequence[Edge], *, rough: float) -> float:
+    """Bright over dark as the edges' plateaus have it, infinite for perfect black; else the rough figure.
+
+    Beside a crossing the diffraction of four edges lifts the dark: at f/16 that takes a seventh off a contrast of 4.
+    """
+    levels = [(edge.bright_level, edge.dark_level) for edge in edges if edge.measured]
+    if not levels:
+        return rough
+    bright, dark = np.median(levels, axis=0).tolist()
+    return float(bright / dark) if dark > 0.0 else inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Illumination:
+    """How the paper's brightness goes down from the centre, the lamps' slope taken out; NaN where there is no fit."""
+
+    targets: tuple[TargetLight, ...] = ()
+    """Empty with fewer than eight targets."""
+    outermost_percent: float = nan
+    """By the fit, at the outermost target's image height."""
+    outermost_height: float = nan
+    uneven_percent: float = nan
+    """Slope of the lamps' light to the corner's distance, of the centre's light."""
+
+
+def illumination(chart: ChartFound) -> Illumination:
+    """Relative illumination at every target, and at the outermost's distance all around."""
+    if len(chart.targets) < _FEWEST or any(target.bright_level <= 0.0 for target in chart.targets):
+        return Illumination()
+    off_px = np.array([target.crossing_px for target in chart.targets])
+    off_px -= (np.asarray(chart.size_px) - 1.0) / 2.0
+    places = off_px / (hypot(*chart.size_px) / 2.0)
+    heights = np.hypot(*places.T)
+    level = np.log([target.bright_level for target in chart.targets])
+    design = np.column_stack((np.ones_like(heights), places, heights**2, heights**4))
+    fit, *_ = np.linalg.lstsq(design, level, rcond=None)
+    percent = 100.0 * np.exp(level - design[:, :3] @ fit[:3])
+    outermost = float(heights.max())
+    lights = [
+        TargetLight(target=found.target.name, center_px=found.crossing_px, image_height=height, percent=share)
+        for found, height, share in zip(chart.targets, heights.tolist(), percent.tolist(), strict=True)
+    ]
+    return Illumination(
+        targets=tuple(lights),
+        outermost_percent=float(100.0 * np.exp(fit[3] * outermost**2 + fit[4] * outermost**4)),
+        outermost_height=outermost,
+        uneven_percent=100.0 * hypot(float(fit[1]), float(fit[2])),
+    )
+
+
+_TONE_LIMITS: Final = (0.65, 1.5)
+"""Of the exponent: a gamma that was not undone gives 0.45 or 2.2; office printers' greys reach 0.75 to 1.35
+(common practice, no source)."""
+_SMALLEST_HALF_PX: Final = 2.0
+_BLUR_MARGIN: Final = 1.5
+_DARKEST: Final = 0.002
+"""Of the paper: what lies below says more of glare than of tone."""
+
+
+def tone_exponent(photo: Picture, chart: ChartFound) -> float:
+    """Exponent of the reflectance that the picture's levels follow: 1 is linear; NaN where no row can be read.
+
+    Of every row of tones that the picture shows whole, levels count from the row's own black to its own paper; the
+    exponent is the weighted mean slope of their logarithm over that of the reflectance, light tones counting more,
+    for dark ones are printed worse.
+    """
+    levels = np.array([_level(photo, box) for box in _boxes(chart, photo.size_px)]).reshape(-1, len(TONES))
+    read = [_greys(row) for row in levels if np.isfinite(row).all()]
+    if not read:
+        return nan
+    level = np.median(read, axis=0)
+    if (np.diff(level) <= 0.0).any() or level[0] < _DARKEST or level[-1] >= 1.0:
+        return nan
+    weight = np.array([tone for tone in TONES if 0.0 < tone < 1.0])
+    log = np.log(weight)
+    return float((weight * log * np.log(level)).sum() / (weight * log**2).sum())
+
+
+def _greys(levels: FloatArray) -> FloatArray:
+    """Grey tones' levels, 0 at the row's black and 1 at its paper; all 0 where black is no darker than paper."""
+    share = np.linspace(0.0, 1.0, len(levels))[1:-1]
+    relative = levels[1:-1] / ((1.0 - share) * levels[0] + share * levels[-1])
+    black = relative[0]
+    return (relative[1:] - black) / (1.0 - black) if black < 0.9 else np.zeros(len(relative) - 1)
+
+
+def _boxes(chart: ChartFound, size_px: tuple[int, int]) -> list[Box | None]:
+    """Box inside every tone, whichever way it is turned; None where it is too small or not in the picture."""
+    tones = chart.layout.tones
+    centers_mm = np.array([tone.center_mm for tone in tones]).reshape(-1, 2)
+    turns = np.radians([tone.turn_deg for tone in tones])
+    own = np.array([[np.cos(turns), np.sin(turns)], [-np.sin(turns), np.cos(turns)]]).transpose(2, 0, 1)
+    to_own_mm = np.linalg.inv(chart.mapping.jacobian(centers_mm) @ own)
+    sides_mm = np.array([tone.side_mm for tone in tones])
+    half = 0.5 * sides_mm / np.abs(to_own_mm).sum(axis=2).max(axis=1) - 1.0 - _BLUR_MARGIN * chart.blur_px
+    side = np.maximum(2.0 * half, 0.0).astype(int)
+    corner = np.rint(chart.mapping.to_px(centers_mm) - half[:, None]).astype(int)
+    usable = (half >= _SMALLEST_HALF_PX) & (chart.mapping.depth(centers_mm) > 0.0)
+    usable &= (corner >= 0).all(axis=1) & (corner + side[:, None] <= np.asarray(size_px)).all(axis=1)
+    return [
+        Box(top=top, left=left, height=edge, width=edge) if fits else None
+        for (top, left), edge, fits in zip(corner.tolist(), side.tolist(), usable, strict=True)
+    ]
+
+
+def _level(photo: Picture, box: Box | None) -> float:
+    """Mean level in a box, or NaN where it is clipped."""
+    if box is None:
+        return nan
+    samples = photo.cut(box)
+    if not samples.present.any() or samples.clipped[samples.present & (samples.values > 0.5)].any():
+        return nan
+    return float(samples.values[samples.present].mean())
+
+
+def tone_remarks(exponent: float) -> list[Remark]:
+    """Raise the flag of a bent tone scale."""
+    low, high = _TONE_LIMITS
+    if not isfinite(exponent) or low <= exponent <= high:
+        return []
+    followed = f"greys follow reflectance to the power {exponent:.2f}, limits {low:g} to {high:g}"
+    return [remark("tone_curve", followed)]
