@@ -58,7 +58,7 @@ def _grid(height: int, width: int) -> tuple[FloatArray, FloatArray]:
 
 
 _REACH_SIGMA: Final = 3.5
-_FLOOR_OF_STEP: Final = 4e-4
+_FLOOR_OF_STEP: Final = 1e-4
 """Least noise taken, as a part of the step: below it rounding and the shapes' own table decide."""
 _ENOUGH_FREEDOM: Final = 150.0
 _WILD: Final = 8.0

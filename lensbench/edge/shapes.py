@@ -134,7 +134,7 @@ def prior_shape(index: int) -> PriorShape:
     position_px = np.arange(-HALF, HALF + 1, dtype=np.float64) * step
     modes = np.concatenate([odd, even, free], axis=1)
     fine = Shapes(position_px=position_px, mean=mean, modes=modes)
-    odd_factor, even_factor = table["kind_odd"][index][..., :12], table["kind_even"][index][..., :6]
+    odd_factor, even_factor = table["kind_odd"][index], table["kind_even"][index]
     factor = np.zeros((len(KINDS), *np.add(odd_factor.shape[1:], even_factor.shape[1:])))
     factor[:, : odd_factor.shape[1], : odd_factor.shape[2]] = odd_factor
     factor[:, odd_factor.shape[1] :, odd_factor.shape[2] :] = even_factor
@@ -158,7 +158,10 @@ def _whole(half: FloatArray, step: float, *, odd: bool) -> FloatArray:
     """Mirror samples and slopes kept for d >= 0, and add the second derivative."""
     sign = np.array([-1.0, 1.0] if odd else [1.0, -1.0]).reshape((2,) + (1,) * (half.ndim - 1))
     whole = np.concatenate([sign * half[..., :0:-1], half], axis=-1)
-    return np.concatenate([whole, np.gradient(whole[1:], step, axis=-1)])
+    bend = np.gradient(whole[1:], step, axis=-1)
+    slope = whole[1:]
+    bend[..., 2:-2] = (slope[..., :-4] - slope[..., 4:] + 8.0 * (slope[..., 3:-1] - slope[..., 1:-3])) / (12.0 * step)
+    return np.concatenate([whole, bend])
 
 
 def _free_modes(mtf50_cypx: float, grid_cypx: FloatArray) -> tuple[FloatArray, ComplexArray]:
