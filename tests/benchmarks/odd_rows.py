@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 from exact_edges import samples
 from odd_edges import OddEdge, noisy_levels
-from odd_kinds import KINDS, REGIONS, drawn_edge, drawn_good_lens, drawn_scene, present_of
+from odd_kinds import KINDS, REGIONS, drawn_edge, drawn_good_lens, drawn_scene, present_of, without_halo
 from processed_edges import PROCESSINGS, ProcessedEdge, processed
 from ragged_edges import RaggedEdge
 
@@ -154,7 +154,7 @@ def sensor_regions(
     truths = {"": _at_levels([edge.at(level / 100) for edge in edges for level in LEVELS])}
     if kind.startswith("halo"):
         # A region narrower than the halo takes it for a part of black and white, and sees the core alone.
-        cores = [replace(edge, spread=edge.spread.parts[0][1]) for edge in edges]
+        cores = [without_halo(edge) for edge in edges if isinstance(edge, OddEdge)]
         truths = {
             "whole": truths[""],
             "core alone": _at_levels([core.at(level / 100) for core in cores for level in LEVELS]),

@@ -68,6 +68,12 @@ def _haloed(share: float, halo: Spread) -> Callable[[Random], Spread]:
     return drawn
 
 
+def without_halo(edge: OddEdge) -> OddEdge:
+    """The same edge of the lens alone."""
+    assert isinstance(edge.spread, Mixture)
+    return replace(edge, spread=edge.spread.parts[0][1])
+
+
 def _pupil(**waves: float) -> Callable[[Random], Spread]:
     """An aberrated pupil on pixels of any size, its azimuth drawn."""
 

@@ -122,7 +122,10 @@ class ProcessedEdge:
         scene, (top, left) = self.edge.scene, self.pads_px
         rows = np.arange(-top, scene.height + _MARGIN_PX) - 0.5 * (scene.height - 1)
         cols = np.arange(-left, scene.width + _MARGIN_PX) - 0.5 * (scene.width - 1)
-        esf = wide_profile(self.edge)(scene.distance_px(rows[:, None], cols[None, :]))
+        distance = scene.distance_px(
+            np.asarray(rows[:, None], np.float64), np.asarray(cols[None, :], np.float64)
+        )
+        esf = wide_profile(self.edge)(distance)
         values = self.processing.picture(1.0 - esf if scene.flipped else esf, snr, rng)
         values = values[top : top + scene.height, left : left + scene.width]
         return samples(
