@@ -33,7 +33,7 @@ _ACROSS: Final = (3, 5)
 _ALONG: Final = (4, 6)
 _LIGHT: Final = ((3e-4, 0.8), (0.03, 0.2))
 """Prior sd of the light's slope across the region, as a part of the level: even or gently uneven; and how common."""
-_KIND_SHARES: Final = (0.45, 0.25, 0.15, 0.15)
+_KIND_SHARES: Final = (0.4, 0.15, 0.2, 0.13, 0.12)
 _SIZES: Final = ((0.0, 0.5), (3e-3, 0.35), (0.025, 0.1), (0.2, 0.05))
 """Prior sd of the free-form part, as a part of the step; and how common."""
 SHARES: Final[FloatArray] = np.outer(_KIND_SHARES, [share for _, share in _SIZES])

@@ -2,7 +2,7 @@
 
 For each MTF50 of a grid, a small table holds a mean ESF and principal shapes (odd and even about the edge apart),
 sampled with first derivatives, and their Fourier transforms. Each is a sum of true edges, so its transform is known
-exactly, tails to infinity included: no window is needed. In these shapes every kind of edge (plain, aberrated pupil,
+exactly, tails to infinity included: no window is needed. In these shapes every kind of edge (plain, out of focus, aberrated pupil,
 core and halo, exponential tails) is a Gaussian cloud of its own; smooth local bumps of the ESF, narrow beside the edge
 and wider further out, stand for what none of them foresaw. The table is made by tests/made/shape_prior.py, which tells
 how its edges are drawn.
@@ -45,7 +45,7 @@ BIN_WIDTHS: Final = np.diff(np.append(BIN_STARTS, SIZE))
 MIDDLES: Final = np.where(np.abs(BIN_STARTS - HALF) > _FINE, BIN_STARTS + _WIDE // 2, BIN_STARTS)
 """The fine bin in the middle of each bin that the fit takes."""
 
-KINDS: Final = ("plain", "pupil", "halo", "tail")
+KINDS: Final = ("plain", "defocus", "pupil", "halo", "tail")
 """Kinds of edges in the table, in its order."""
 FREE_MODES: Final = 22
 _BUMPS: Final[FloatArray] = 2.0 * np.sinh(0.11 * np.arange(-30, 31))

@@ -1,10 +1,11 @@
 """How the table of edge shapes is made: `python tests/made/shape_prior.py` writes lensbench/edge/shape_prior.npz anew.
 
-For each MTF50 of a grid, many edges of four kinds are drawn at random and scaled until the MTF50 is within a quarter of
+For each MTF50 of a grid, many edges of five kinds are drawn at random and scaled until the MTF50 is within a quarter of
 the grid's:
 
 - plain: diffraction by a round pupil with a little defocus, spherical aberration and coma, a geometric blur disc, a
   Gaussian blur, and the square pixel seen at an angle;
+- defocus: a round pupil out of focus by 0.2 to 2.5 waves with little else;
 - pupil: stronger and balanced aberrations (third- and fifth-order spherical with defocus, coma and astigmatism at any
   angle to the edge), central stops, pupils clipped by a second rim;
 - halo: a core with one or two halos around it, Gaussian or exponential, of 1.2 to 40 times its width;
@@ -48,7 +49,7 @@ ODD_RANK: Final = 16
 EVEN_RANK: Final = 8
 SPREAD: Final = 0.24
 """Members' MTF50 lie within this (natural logarithm) of the grid's."""
-MEMBERS: Final = 480
+MEMBERS: Final = 400
 """Of each kind at each MTF50."""
 WAVEFRONTS: Final = 240
 PUPILS: Final = 480
@@ -234,6 +235,21 @@ def _pupil(rng: np.random.Generator, mtf50_cypx: float) -> Transfer:
     return _scaled_to(transfer, mtf50_cypx, 400.0)
 
 
+def _defocus(rng: np.random.Generator, mtf50_cypx: float) -> Transfer:
+    waves = rng.uniform(0.2, 2.5)
+    share = np.array([1.0, 0.0]) if rng.random() < 0.5 else rng.dirichlet([3.0, 0.3])
+    lengths = np.array([1.6, 0.75]) * np.sqrt(share)
+    angle_deg = float(rng.random() * 45.0)
+
+    def transfer(frequency_cypx: FloatArray, scale: float) -> ComplexArray:
+        q, sigma = scale * lengths
+        otf = optics.defocused_diffraction_otf(np.minimum(frequency_cypx * q, 1.0), waves)
+        real = otf * optics.gaussian_mtf(frequency_cypx, sigma) * optics.pixel_mtf(frequency_cypx, angle_deg)
+        return np.asarray(real, complex)
+
+    return _scaled_to(transfer, mtf50_cypx, 400.0)
+
+
 def _core(rng: np.random.Generator, mtf50_cypx: float) -> Transfer:
     return _plain(rng, mtf50_cypx) if rng.random() < 0.7 else _pupil(rng, mtf50_cypx)
 
@@ -278,7 +294,7 @@ def _tail(rng: np.random.Generator, mtf50_cypx: float) -> Transfer:
     return _scaled_to(transfer, mtf50_cypx, 50.0)
 
 
-DRAWN: Final = dict(zip(KINDS, (_plain, _pupil, _halo, _tail), strict=True))
+DRAWN: Final = dict(zip(KINDS, (_plain, _defocus, _pupil, _halo, _tail), strict=True))
 
 
 def build_shape(index: int) -> dict[str, FloatArray]:
