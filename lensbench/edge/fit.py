@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.edge.clusters import Raggedness, noise_factor, pieces_of, raggedness
+from lensbench.edge.clusters import PIECE_PX, Raggedness, noise_factor, pieces_of, raggedness
 from lensbench.edge.curves import crossings_cypx, transfer_of
 from lensbench.edge.line import EdgeLine, fit_lines, span_px
 from lensbench.edge.posterior import (
@@ -422,6 +422,11 @@ _LEAST_SCATTER: Final = 1e-3
 """Scatter in a bin, as a part of the step, that the line's own error may make."""
 _ENOUGH_FOR_MEDIAN: Final = 4
 _STEEP: Final = 0.3
+_NEAR_SIGMAS: Final = 4.0
+_FEWEST_RECURRING: Final = 4
+_LINE_PX: Final = 2.0
+_RECURRING_SHARE: Final = 0.4
+"""Strangers near the edge in more than this share of its pieces are a pattern."""
 _FEWEST_STEEP: Final = 5
 _ZONES_SIGMA: Final = (0.0, 0.8, 2.0, 4.0, 1e9)
 """Zones of distance from the edge whose scatter is judged together."""
@@ -438,7 +443,7 @@ def sound_samples(region: _Region) -> BoolArray | None:
     wild = _wild_bins(fit)
     if wild.size == 0 or wild.size > _MOST_WILD_BINS * int(np.count_nonzero(fit.bins.count)):
         return None
-    strangers = _strangers(region, fit, wild)
+    strangers = _specks(region, fit, _strangers(region, fit, wild))
     if strangers.size == 0 or strangers.size > _MOST_OUTLIERS * region.points.value.size:
         return None
     height, width = region.points.shape
@@ -449,6 +454,23 @@ def sound_samples(region: _Region) -> BoolArray | None:
         for d_col in (0, 1, 2):
             mask[row[strangers] + d_row, col[strangers] + d_col] = True
     return ~mask[row + 1, col + 1]
+
+
+def _specks(region: _Region, fit: RefinedFit, strangers: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """Leave out what recurs along the edge: a pattern (blocks, interpolation, a ragged print) is no speck.
+
+    A hot column or row crosses the edge's surroundings at length too, but stands on one line of sites.
+    """
+    near = np.abs(region.distance_px[strangers]) < _NEAR_SIGMAS * fit.line.sigma_px + 2.0
+    recurring = strangers[near]
+    if recurring.size < _FEWEST_RECURRING:
+        return strangers
+    if min(np.ptp(region.points.row_px[recurring]), np.ptp(region.points.col_px[recurring])) <= _LINE_PX:
+        return strangers
+    low, high = float(region.along_px.min()), float(region.along_px.max())
+    pieces = max(int((high - low) / PIECE_PX), 1)
+    held = np.unique(((region.along_px[recurring] - low) / (high - low) * pieces).astype(np.intp))
+    return strangers[~near] if held.size > _RECURRING_SHARE * pieces else strangers
 
 
 def _expected_scatter(fit: RefinedFit) -> FloatArray:

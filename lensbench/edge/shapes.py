@@ -160,7 +160,9 @@ def _whole(half: FloatArray, step: float, *, odd: bool) -> FloatArray:
     whole = np.concatenate([sign * half[..., :0:-1], half], axis=-1)
     bend = np.gradient(whole[1:], step, axis=-1)
     slope = whole[1:]
-    bend[..., 2:-2] = (slope[..., :-4] - slope[..., 4:] + 8.0 * (slope[..., 3:-1] - slope[..., 1:-3])) / (12.0 * step)
+    bend[..., 2:-2] = (slope[..., :-4] - slope[..., 4:] + 8.0 * (slope[..., 3:-1] - slope[..., 1:-3])) / (
+        12.0 * step
+    )
     return np.concatenate([whole, bend])
 
 

@@ -25,7 +25,9 @@ def test_a_shape_remade_is_the_one_in_the_table():
             # A shape may come out with the other sign; the last ones, of like size, may mix.
             kept, remade = table[name][0][:6].astype(np.float64), shape[name][:6]
             same = np.sign((remade * kept).reshape(6, -1).sum(axis=1))
-            np.testing.assert_allclose((remade.T * same).T, kept, atol=1e-4 * np.abs(kept).max(), err_msg=name)
+            np.testing.assert_allclose(
+                (remade.T * same).T, kept, atol=1e-4 * np.abs(kept).max(), err_msg=name
+            )
         # What a kind's edges spread does not hang on the shapes' signs.
         spread = np.square(shape["kind_odd"]).sum(axis=1)
         np.testing.assert_allclose(spread, np.square(table["kind_odd"][0]).sum(axis=1), rtol=1e-3)

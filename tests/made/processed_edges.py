@@ -131,8 +131,27 @@ class ProcessedEdge:
         return samples(
             values,
             channel="green",
+            is_sensor=False,
+            rounding_sd=self._rounding_sd(values),
             clipped=(values <= 0.0) | (values >= 1.0),
             tone_known=self.processing.deep,
+        )
+
+    def _rounding_sd(self, values: Array) -> tuple[float, float]:
+        """A code's width over the root of twelve, on the dark and on the bright side; sRGB's slope from IEC 61966-2-1."""
+        if self.processing.deep:
+            return (1.0 / 65535.0 / np.sqrt(12.0),) * 2
+        dark, bright = np.quantile(values, (0.25, 0.75))
+        return tuple(
+            float(
+                2.4
+                / 1.055
+                * ((1.055 * level ** (1 / 2.4) - 0.055) + 0.055) ** 1.4
+                / 1.055**1.4
+                / 255.0
+                / np.sqrt(12.0)
+            )
+            for level in (max(dark, 1e-3), max(bright, 1e-3))
         )
 
     def truth(self, level: float, asked: str, snr: float | None = None) -> float:
