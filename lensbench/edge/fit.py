@@ -158,11 +158,12 @@ def fit_refined(regions: Sequence[Points], *, one_photograph: bool = False) -> l
                 started.append(region)
         else:
             results.append(line)
-    _fit(started, _fit_group)
+    _fit_once(started, _fit_group)
     cleaned = _without_outliers(started)
-    _fit(cleaned, _fit_group)
     replaced = {region.index for region in cleaned}
-    final = [region for region in started if region.index not in replaced] + cleaned
+    kept = [region for region in started if region.index not in replaced]
+    _fit(_with_nearer_shape(kept) + cleaned, _fit_group)
+    final = kept + cleaned
     _settle_doubts(final)
     _hang_together(final, one_photograph=one_photograph)
     if one_photograph:
@@ -252,24 +253,33 @@ def _fit(regions: Sequence[_Region], fit_group: Callable[[Sequence[_Region], int
     """Fit shapes to all regions, those near one together; a region moves to a nearer shape while it helps."""
     pending = list(regions)
     for _ in range(_MOST_SHAPES):
-        moving: list[_Region] = []
-        for index in sorted({region.shape for region in pending}):
-            group = [region for region in pending if region.shape == index]
-            fit_group(group, index)
-            fits = [(region, region.fit.posterior) for region in group if region.fit is not None]
-            if not fits:
-                continue
-            own = prior_shape(index).own_frequency_cypx
-            sfr = np.abs(np.stack([transfer_of(posterior)[: own.size] for _, posterior in fits]))
-            for (region, _), mtf50 in zip(fits, crossings_cypx(own, sfr, 0.5), strict=True):
-                better = nearest_shape(float(mtf50))
-                far = not abs(np.log(mtf50 / prior_shape(index).mtf50_cypx)) < _OTHER_SHAPE
-                if far and better != index:
-                    region.shape = better
-                    moving.append(region)
-        pending = moving
+        _fit_once(pending, fit_group)
+        pending = _with_nearer_shape(pending)
         if not pending:
             return
+
+
+def _fit_once(regions: Sequence[_Region], fit_group: Callable[[Sequence[_Region], int], None]) -> None:
+    for index in sorted({region.shape for region in regions}):
+        fit_group([region for region in regions if region.shape == index], index)
+
+
+def _with_nearer_shape(regions: Sequence[_Region]) -> list[_Region]:
+    """Those whose fit came out nearer to another shape, which they are given."""
+    moving: list[_Region] = []
+    for index in sorted({region.shape for region in regions}):
+        fits = [(region, region.fit.posterior) for region in regions if region.shape == index and region.fit]
+        if not fits:
+            continue
+        own = prior_shape(index).own_frequency_cypx
+        sfr = np.abs(np.stack([transfer_of(posterior)[: own.size] for _, posterior in fits]))
+        for (region, _), mtf50 in zip(fits, crossings_cypx(own, sfr, 0.5), strict=True):
+            better = nearest_shape(float(mtf50))
+            far = not abs(np.log(mtf50 / prior_shape(index).mtf50_cypx)) < _OTHER_SHAPE
+            if far and better != index:
+                region.shape = better
+                moving.append(region)
+    return moving
 
 
 def _fit_group(group: Sequence[_Region], index: int) -> None:
@@ -440,10 +450,9 @@ def sound_samples(region: _Region) -> BoolArray | None:
     fit = region.fit
     if fit is None:
         return None
-    wild = _wild_bins(fit)
-    if wild.size == 0 or wild.size > _MOST_WILD_BINS * int(np.count_nonzero(fit.bins.count)):
-        return None
-    strangers = _specks(region, fit, _strangers(region, fit, wild))
+    strangers = _strangers(region, fit, np.ones(SIZE))
+    if strangers.size == 0 or _recur(region, fit, strangers):
+        strangers = _strangers(region, fit, _zone_scatter(fit))
     if strangers.size == 0 or strangers.size > _MOST_OUTLIERS * region.points.value.size:
         return None
     height, width = region.points.shape
@@ -456,21 +465,22 @@ def sound_samples(region: _Region) -> BoolArray | None:
     return ~mask[row + 1, col + 1]
 
 
-def _specks(region: _Region, fit: RefinedFit, strangers: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
-    """Leave out what recurs along the edge: a pattern (blocks, interpolation, a ragged print) is no speck.
+def _recur(region: _Region, fit: RefinedFit, strangers: npt.NDArray[np.intp]) -> bool:
+    """Whether strangers recur along the edge: blocks, interpolation or a ragged print, and no specks.
 
     A hot column or row crosses the edge's surroundings at length too, but stands on one line of sites.
     """
     near = np.abs(region.distance_px[strangers]) < _NEAR_SIGMAS * fit.line.sigma_px + 2.0
     recurring = strangers[near]
     if recurring.size < _FEWEST_RECURRING:
-        return strangers
-    if min(np.ptp(region.points.row_px[recurring]), np.ptp(region.points.col_px[recurring])) <= _LINE_PX:
-        return strangers
+        return False
+    rows, cols = region.points.row_px[recurring], region.points.col_px[recurring]
+    if region.points.is_sensor and min(np.ptp(rows), np.ptp(cols)) <= _LINE_PX:
+        return False
     low, high = float(region.along_px.min()), float(region.along_px.max())
     pieces = max(int((high - low) / PIECE_PX), 1)
     held = np.unique(((region.along_px[recurring] - low) / (high - low) * pieces).astype(np.intp))
-    return strangers[~near] if held.size > _RECURRING_SHARE * pieces else strangers
+    return bool(held.size > _RECURRING_SHARE * pieces)
 
 
 def _expected_scatter(fit: RefinedFit) -> FloatArray:
@@ -503,8 +513,9 @@ def _peak(fit: RefinedFit) -> float:
     return float(fit.posterior.shape.fine.mean[1].max())
 
 
-def _zone_scatter(fit: RefinedFit, expected: FloatArray) -> FloatArray:
+def _zone_scatter(fit: RefinedFit) -> FloatArray:
     """Typical scatter around each bin over what is expected there, at least 1: what most bins show is no stranger."""
+    expected = _expected_scatter(fit)
     own = fit.bins.count > 1.5
     ratio = np.ones(SIZE)
     distance = np.abs(fit.posterior.shape.fine.position_px) / fit.line.sigma_px
@@ -517,16 +528,19 @@ def _zone_scatter(fit: RefinedFit, expected: FloatArray) -> FloatArray:
     return ratio
 
 
-def _wild_bins(fit: RefinedFit) -> npt.NDArray[np.intp]:
-    """List the bins whose samples scatter more than noise and their neighbours' typical scatter explain."""
+def _wild_bins(fit: RefinedFit, usual: FloatArray) -> npt.NDArray[np.intp]:
+    """List the bins whose samples scatter more than noise, enlarged by what is usual there, explains."""
     expected = _expected_scatter(fit)
     dof = np.maximum(fit.bins.count - 1.0, 1.0)
-    limit = expected * _zone_scatter(fit, expected) * (dof + _WILD_SD * np.sqrt(2.0 * dof))
+    limit = expected * usual * (dof + _WILD_SD * np.sqrt(2.0 * dof))
     return np.flatnonzero((_excess_scatter(fit) > limit) & (fit.bins.count > 1.5))
 
 
-def _strangers(region: _Region, fit: RefinedFit, wild: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+def _strangers(region: _Region, fit: RefinedFit, usual: FloatArray) -> npt.NDArray[np.intp]:
     """List the samples of wild bins that stand apart from their bin's median (from the fit where a bin holds few)."""
+    wild = _wild_bins(fit, usual)
+    if wild.size > _MOST_WILD_BINS * int(np.count_nonzero(fit.bins.count)):
+        return np.empty(0, np.intp)
     posterior, plateaus = fit.posterior, fit.plateaus
     level, slope, bend = posterior.profile()
     chosen = np.zeros(level.size, bool)
@@ -542,8 +556,7 @@ def _strangers(region: _Region, fit: RefinedFit, wild: npt.NDArray[np.intp]) -> 
         own = at == index
         if np.count_nonzero(own) >= _ENOUGH_FOR_MEDIAN:
             rest[own] -= np.median(rest[own])
-    usual = _zone_scatter(fit, _expected_scatter(fit))[at]
     limit = np.maximum(
-        _OUTLIER_SD * np.sqrt(usual * fit.noise.variance_at(profile)), _LEAST_OUTLIER * posterior.step
+        _OUTLIER_SD * np.sqrt(usual[at] * fit.noise.variance_at(profile)), _LEAST_OUTLIER * posterior.step
     )
     return among[np.abs(rest) > limit]

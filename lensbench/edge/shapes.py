@@ -2,9 +2,9 @@
 
 For each MTF50 of a grid, a small table holds a mean ESF and principal shapes (odd and even about the edge apart),
 sampled with first derivatives, and their Fourier transforms. Each is a sum of true edges, so its transform is known
-exactly, tails to infinity included: no window is needed. In these shapes every kind of edge (plain, out of focus, aberrated pupil,
-core and halo, exponential tails) is a Gaussian cloud of its own; smooth local bumps of the ESF, narrow beside the edge
-and wider further out, stand for what none of them foresaw. The table is made by tests/made/shape_prior.py, which tells
+exactly, tails to infinity included: no window is needed. In these shapes every kind of edge (plain, out of focus,
+aberrated pupil, core and halo, exponential tails) is a Gaussian cloud of its own; smooth local bumps of the ESF, narrow
+beside the edge and wider further out, stand for what none of them foresaw. The table is made by tests/made/shape_prior.py, which tells
 how its edges are drawn.
 """
 

@@ -138,7 +138,7 @@ class ProcessedEdge:
         )
 
     def _rounding_sd(self, values: Array) -> tuple[float, float]:
-        """A code's width over the root of twelve, on the dark and on the bright side; sRGB's slope from IEC 61966-2-1."""
+        """A code's width over the root of twelve, on either side; sRGB's slope: IEC 61966-2-1."""
         if self.processing.deep:
             return (1.0 / 65535.0 / np.sqrt(12.0),) * 2
         dark, bright = np.quantile(values, (0.25, 0.75))
