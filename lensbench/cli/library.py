@@ -3,7 +3,8 @@
 import json
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -11,7 +12,7 @@ import typer
 
 import lensbench
 from lensbench.cli.options import AsJson, argument, command, number, option, path, text
-from lensbench.cli.output import say, say_document, say_result, shown
+from lensbench.cli.output import say_result, shown
 from lensbench.model.names import f_stop, focal_length, shutter_speed
 from lensbench.model.setting import focal_order
 from lensbench.model.shot import ZONES
@@ -148,11 +149,8 @@ def list_lenses(library: LibraryFile = None, as_json: AsJson = False) -> None:
     """
     kept = lensbench.Library(library)
     sessions = kept.sessions()
-    if as_json:
-        forms = [_session_form(session) for session in sessions]
-        say_document(json.dumps({"library": str(kept.path), "lenses": forms}, allow_nan=False))
-    else:
-        say(*_list_lines(sessions, kept.path))
+    lines = _list_lines(sessions, kept.path)
+    say_result(lines, lambda: _document(sessions, library=str(kept.path)), as_json=as_json)
 
 
 @library.command()
@@ -168,11 +166,8 @@ def show(
     Example: lensbench library show "Sorrel 35 mm f/2.8"
     """
     sessions = lensbench.Library(library).find(lens, camera=camera, session=session)
-    if as_json:
-        forms = [_session_form(kept, curves=True) for kept in sessions]
-        say_document(json.dumps({"lenses": forms}, allow_nan=False))
-    else:
-        say(*[line for kept in sessions for line in ("", *_show_lines(kept))][1:])
+    lines = (line for kept in sessions for line in ("", *_show_lines(kept)))
+    say_result(islice(lines, 1, None), lambda: _document(sessions, curves=True), as_json=as_json)
 
 
 @library.command()
@@ -223,13 +218,10 @@ def import_lenses(
 
 
 def _say_done(done: str, sessions: "list[KeptSession]", place: Path, *, as_json: bool) -> None:
-    if as_json:
-        names = [{"lens": kept.lens, "camera": kept.camera, "session": kept.session} for kept in sessions]
-        say_document(json.dumps({"place": str(place), done: names}))
-        return
-    for kept in sessions:
-        say(f"{done.capitalize()} {kept.title}, {len(kept.counted)} shots.")
-    say(f"{done.capitalize()}: {len(sessions)}. Place: {place}")
+    names = [{"lens": kept.lens, "camera": kept.camera, "session": kept.session} for kept in sessions]
+    lines = [f"{done.capitalize()} {kept.title}, {len(kept.counted)} shots." for kept in sessions]
+    lines.append(f"{done.capitalize()}: {len(sessions)}. Place: {place}")
+    say_result(lines, lambda: json.dumps({"place": str(place), done: names}), as_json=as_json)
 
 
 def _list_lines(sessions: "Sequence[KeptSession]", place: Path) -> Iterator[str]:
@@ -245,20 +237,24 @@ def _list_lines(sessions: "Sequence[KeptSession]", place: Path) -> Iterator[str]
         yield f"  {kept.title}: {focals} mm, {range_}, {len(kept.counted)} shots, added {kept.added_at[:10]}"
 
 
-def _session_form(session: "KeptSession", *, curves: bool = False) -> dict[str, Any]:
-    """Give a session for JSON, on demand with its curves."""
+def _document(sessions: "Sequence[KeptSession]", *, curves: bool = False, **head: str) -> str:
     from lensbench.report.out.json_form import plain
 
+    forms = [_session_form(kept, curves=curves) for kept in sessions]
+    return json.dumps(plain({**head, "lenses": forms}), allow_nan=False)
+
+
+def _session_form(session: "KeptSession", *, curves: bool) -> dict[str, Any]:
+    """Give a session for JSON, on demand with its curves."""
     names = ("lens", "camera", "session", "added_at", "focal_lengths_mm", "pixel_pitch_um", "size_px")
     form: dict[str, Any] = {name: getattr(session, name) for name in names}
     form |= {"sensor_data": session.sensor_data, "shots": len(session.counted), "best": None}
     if session.best is not None:
         figures = {"mtf50_cypx": session.best.mtf50_cypx, "ci95_cypx": session.best.ci95_cypx or (None, None)}
-        form["best"] = plain(session.best.setting) | figures
+        form["best"] = asdict(session.best.setting) | figures
     if curves:
         form["curve"] = list(_points(session))
-    document: dict[str, Any] = plain(form)
-    return document
+    return form
 
 
 def _points(session: "KeptSession") -> Iterator[dict[str, Any]]:

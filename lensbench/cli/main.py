@@ -65,7 +65,6 @@ app.add_typer(library, name="library", short_help="keep measured lenses, and ask
 _ClickError: Final[type[Exception]] = typer.BadParameter.__mro__[2]
 """The root of wrong usage; typer keeps it in different places, version by version."""
 _STOPPED: Final = 130
-_ONE_THREAD: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 _OTHER_NAMES: Final = {"regions": "--roi TOP,LEFT,HEIGHT,WIDTH"}
 """Options that are not called as the parameter of `import lensbench`."""
 
@@ -87,7 +86,7 @@ def one_thread() -> None:
 
     The matrices here are small, and threads that wait for each other cost more.
     """
-    for name in _ONE_THREAD:
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
 
 

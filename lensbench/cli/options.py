@@ -118,22 +118,20 @@ def command(function: Callable[..., None], *, endless: tuple[str, ...] = ()) -> 
         An option is no number, or infinite and not among those named; raised by the command given back.
     """
     first = next(iter(signature(function, eval_str=True).parameters.values())).annotation
-    record: Any = first if is_dataclass(first) else None
-    spread = signature(record or function, eval_str=True).parameters.values()
-    own = get_annotations(record or function)  # before the inherited ones
-    options = sorted(
-        (item.replace(kind=Parameter.KEYWORD_ONLY) for item in spread), key=lambda item: item.name not in own
-    )
+    source: Any = first if is_dataclass(first) else function
+    spread, own = signature(source, eval_str=True).parameters.values(), get_annotations(source)
+    options = [item.replace(kind=Parameter.KEYWORD_ONLY) for item in spread]
+    options.sort(key=lambda item: item.name not in own)  # before the inherited ones
 
     @wraps(function)
     def guarded(**given: Any) -> None:
         for name, value in given.items():
             if isinstance(value, float) and not isfinite(value) and not (isinf(value) and name in endless):
                 raise SettingError(f"--{name.replace('_', '-')} {value}: give a number")
-        if record:
-            function(record(**given))
-        else:
+        if source is function:
             function(**given)
+        else:
+            function(source(**given))
 
     guarded.__signature__ = signature(function).replace(parameters=options)  # type: ignore[attr-defined]
     guarded.__annotations__ = {item.name: item.annotation for item in options}

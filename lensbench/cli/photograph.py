@@ -21,8 +21,6 @@ from lensbench.report.text.words import sentence_case
 if TYPE_CHECKING:
     from lensbench.model.shot import Edge, Metadata, ShotResult
 
-Columns = dict[str, dict[str, str]]
-"""Cells of a table, by column and zone."""
 _DEEPEST_CONTRAST: Final = 100.0
 """Where the dark is all but black, glare and noise decide the figure."""
 _NOT_PLANE_PX: Final = 0.5
@@ -343,7 +341,8 @@ def _blur(shot: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
     zones = blur_where_it_fits(shot.edges, shot.size_px)
     if "frame" not in zones or 2 * fitting < len(read):
         return [sentence_case(not_of_a_lens(len(read) - fitting, len(read))), ""]
-    columns: Columns = {name: {} for name in ("diffraction", "pixel", "focus", "(disc)", "all else")}
+    names = ("diffraction", "pixel", "focus", "(disc)", "all else")
+    columns: dict[str, dict[str, str]] = {name: {} for name in names}
     for zone, (parts, disc_px) in zones.items():
         figures = (parts.diffraction_px, parts.pixel_px, parts.defocus_px, disc_px, parts.other_px)
         for column, figure_px in zip(columns.values(), figures, strict=True):
@@ -364,8 +363,8 @@ def _by_zone(
     return {zone: shown(mean, decimals) for zone, mean in means.items()}
 
 
-def _table(head: str, columns: Columns) -> list[str]:
-    """Lay columns out zone by zone, with a dash where nothing is known."""
+def _table(head: str, columns: dict[str, dict[str, str]]) -> list[str]:
+    """Lay columns, each with its cells by zone, out zone by zone, with a dash where nothing is known."""
     row = "  {:<8}" + " {:>11}" * len(columns)
     rows = [row.format(zone, *(column.get(zone, "-") for column in columns.values())) for zone in ZONES]
     return [head, row.format("zone", *columns), *rows]

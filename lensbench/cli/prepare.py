@@ -162,9 +162,8 @@ def _made(given: PlanCommand) -> "ShootPlan":
     size = re.fullmatch(r"\s*(\d+)\s*[xX×]\s*(\d+)\s*", given.size)
     if size is None:
         raise SettingError(f"--size {given.size}: give ROWSxCOLS in pixels, such as 4000x6000")
-    camera = CameraGear(
-        name=name_in_tables(given.camera), pitch_um=given.pitch_um, size_px=(int(size[1]), int(size[2]))
-    )
+    size_px = int(size[1]), int(size[2])
+    camera = CameraGear(name=name_in_tables(given.camera), pitch_um=given.pitch_um, size_px=size_px)
     place = Place(
         room_mm=1000.0 * given.room_m,
         paper=given.paper,

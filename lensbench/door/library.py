@@ -17,6 +17,8 @@ from lensbench.storage.store import library_document, read_library_document
 if TYPE_CHECKING:
     import pandas as pd
 
+Sessions = list[KeptSession]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AdviceResult:
@@ -56,11 +58,11 @@ class Library:
         """By default in the user's data folder."""
         self._kept = room.Library(place=self.path)
 
-    def sessions(self) -> list[KeptSession]:
+    def sessions(self) -> Sessions:
         """Every session of every lens; empty where there is no library yet."""
         return self._kept.sessions() if self.path.exists() else []
 
-    def find(self, lens: str, *, camera: str | None = None, session: str | None = None) -> list[KeptSession]:
+    def find(self, lens: str, *, camera: str | None = None, session: str | None = None) -> Sessions:
         """Sessions of the one lens that a name, or a part of it, fits.
 
         Raises
@@ -70,9 +72,7 @@ class Library:
         """
         return room.chosen(self._kept.sessions(), lens, camera=camera, session=session)
 
-    def add(
-        self, folder: Path | str, *, session: str | None = None, replace: bool = False
-    ) -> list[KeptSession]:
+    def add(self, folder: Path | str, *, session: str | None = None, replace: bool = False) -> Sessions:
         """Keep the lenses of a sweep's folder; gives what was added.
 
         Raises
@@ -86,9 +86,7 @@ class Library:
         self._kept.add(sessions, replace=replace)
         return sessions
 
-    def remove(
-        self, lens: str, *, camera: str | None = None, session: str | None = None
-    ) -> list[KeptSession]:
+    def remove(self, lens: str, *, camera: str | None = None, session: str | None = None) -> Sessions:
         """Forget one session of a lens; gives what was removed.
 
         Raises
@@ -105,9 +103,7 @@ class Library:
         self._kept.remove(found[0])
         return found
 
-    def export(
-        self, file: Path | str, *, lens: str | None = None, replace: bool = False
-    ) -> list[KeptSession]:
+    def export(self, file: Path | str, *, lens: str | None = None, replace: bool = False) -> Sessions:
         """Write the library, or one lens of it, to one file; gives what was written.
 
         Raises
@@ -130,7 +126,7 @@ class Library:
             raise unwritable(path, error) from error
         return sessions
 
-    def take_in(self, file: Path | str, *, replace: bool = False) -> list[KeptSession]:
+    def take_in(self, file: Path | str, *, replace: bool = False) -> Sessions:
         """Take the lenses of an exported file into the library, all or none; gives what was taken.
 
         Raises
@@ -152,9 +148,8 @@ class Library:
         LibraryError
             No library, or no lens can answer.
         """
-        advice = room.advise(
-            self._kept.sessions(), focal_length_mm=focal_length_mm, f_number=f_number, zone=zone
-        )
+        sessions = self._kept.sessions()
+        advice = room.advise(sessions, focal_length_mm=focal_length_mm, f_number=f_number, zone=zone)
         if not advice.lenses:
             raise LibraryError(no_answer(focal_length_mm, advice.left_out))
         return AdviceResult(advice=advice)

@@ -48,10 +48,8 @@ class EdgeResult:
     def _forms(self) -> list[dict[str, Any]]:
         from lensbench.report.out.json_form import edge_as_json
 
-        return [
-            edge_as_json(edge, at_lpmm=self.at_lpmm, pixel_pitch_um=self.pixel_pitch_um)
-            for edge in self.edges
-        ]
+        at_lpmm, pitch_um = self.at_lpmm, self.pixel_pitch_um
+        return [edge_as_json(edge, at_lpmm=at_lpmm, pixel_pitch_um=pitch_um) for edge in self.edges]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
