@@ -13,8 +13,7 @@ import typer
 import lensbench
 from lensbench.cli.options import AsJson, argument, command, number, option, path, text
 from lensbench.cli.output import say_result, shown
-from lensbench.model.setting import f_stop, focal_length, shutter_speed
-from lensbench.model.setting import focal_order
+from lensbench.model.setting import f_stop, focal_length, focal_order, shutter_speed
 from lensbench.model.shot import ZONES
 
 if TYPE_CHECKING:
@@ -238,7 +237,7 @@ def _list_lines(sessions: "Sequence[KeptSession]", place: Path) -> Iterator[str]
 
 
 def _document(sessions: "Sequence[KeptSession]", *, curves: bool = False, **head: str) -> str:
-    from lensbench.report.out.json_form import plain
+    from lensbench.report import plain
 
     forms = [_session_form(kept, curves=curves) for kept in sessions]
     return json.dumps(plain({**head, "lenses": forms}), allow_nan=False)
@@ -302,7 +301,7 @@ def _show_lines(session: "KeptSession") -> Iterator[str]:
 
 def _advice_lines(advice: "Advice") -> Iterator[str]:
     """Give the answer first, then the table."""
-    from lensbench.report.text.advice import advice_sentences, interval
+    from lensbench.report import advice_sentences, interval
 
     row = "  {:<3} {:>6} {:>23} {:>7} {:>7} {:>22}  {}".format
     yield " ".join(advice_sentences(advice))
@@ -325,7 +324,7 @@ def _advice_lines(advice: "Advice") -> Iterator[str]:
 
 def _picture_lines(plan: "PicturePlan") -> Iterator[str]:
     """Give the answer first, then each lens's stops."""
-    from lensbench.report.text.advice import picture_sentences
+    from lensbench.report import picture_sentences
 
     yield " ".join(picture_sentences(plan))
     for lens in plan.lenses:
@@ -350,7 +349,7 @@ def _stop_rows(lens: "LensPlan") -> Iterator[str]:
 
 
 def _beside(advice: "Advice | PicturePlan") -> Iterable[str]:
-    from lensbench.report.text.notes import note_in_words
+    from lensbench.report import note_in_words
 
     lines = [f"Left out: {out.lens} on {out.camera}: {note_in_words(out.reason)}." for out in advice.left_out]
     lines += [f"Mind: {note_in_words(caution)}" for caution in advice.cautions]

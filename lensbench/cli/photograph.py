@@ -16,7 +16,7 @@ from lensbench.model.errors import SettingError
 from lensbench.model.setting import f_stop, focal_length, shutter_speed
 from lensbench.model.shot import ZONES
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
-from lensbench.report.text.words import sentence_case
+from lensbench.report import sentence_case
 
 if TYPE_CHECKING:
     from lensbench.model.shot import Edge, Metadata, ShotResult
@@ -122,7 +122,7 @@ def _readings(
 ) -> Iterator[str]:
     """Give the sentences on the curve, the contrast asked for, the look of a print, and the blur."""
     from lensbench.edge import curve_figures, edge_response_at_lpmm
-    from lensbench.report.text.blur import blur_sentence
+    from lensbench.report import blur_sentence
 
     curve = curve_figures(edge)
     area, nyquist = curve.area_cypx, curve.response_at_nyquist
@@ -332,7 +332,7 @@ def _contrast(done: "lensbench.PhotoResult") -> list[str]:
 
 
 def _blur(shot: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
-    from lensbench.report.text.blur import blur_where_it_fits, most_comes_from, not_of_a_lens
+    from lensbench.report import blur_where_it_fits, most_comes_from, not_of_a_lens
 
     read = [edge.edge.physical for edge in shot.edges if edge.edge.physical is not None]
     fitting = sum(physical.fits for physical in read)

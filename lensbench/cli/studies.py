@@ -164,7 +164,7 @@ def rank(
 
     Example: lensbench rank burst_1.dng burst_2.dng burst_3.dng
     """
-    from lensbench.report.text.words import clean_line
+    from lensbench.report import clean_line
     from lensbench.sweep import copies_in_words
 
     with progress_bar("comparing") as progress:

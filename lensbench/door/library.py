@@ -9,8 +9,7 @@ from lensbench import library as room
 from lensbench.door import rows_frame
 from lensbench.library import Advice, KeptSession, PicturePlan, Wanted
 from lensbench.model.errors import LibraryError, SettingError
-from lensbench.report.out.json_form import advice_as_json
-from lensbench.report.text.advice import no_answer
+from lensbench.report import advice_as_json, no_answer
 from lensbench.storage.files import check_kind, unwritable, write_whole
 from lensbench.storage.store import library_document, read_library_document
 

@@ -12,18 +12,21 @@ from typing import TYPE_CHECKING, Final
 from lensbench.compare import compare as compare_of
 from lensbench.door import rows_frame
 from lensbench.effect import effect as effect_of
-from lensbench.model.compare import CompareFindings
-from lensbench.model.compare import EffectFindings
+from lensbench.model.compare import CompareFindings, EffectFindings
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.rank import PairOdds, Ranking, frames_of
 from lensbench.rank import rank as rank_frames
-from lensbench.report.out.json_form import findings_as_json, plain
-from lensbench.report.text.answer import answer_sentences
-from lensbench.report.text.blur import has_physical
-from lensbench.report.text.compare import comparison_answer, comparison_limits
-from lensbench.report.text.effect import effect_sentences
+from lensbench.report import (
+    answer_sentences,
+    comparison_answer,
+    comparison_limits,
+    effect_sentences,
+    findings_as_json,
+    has_physical,
+    plain,
+)
 from lensbench.shot import MeasureOptions
 from lensbench.stats import Tie
 from lensbench.sweep import Running, copies_among
@@ -62,13 +65,13 @@ class SweepResult:
 
     def to_json(self) -> str:
         """Document that `lensbench sweep --json` prints: findings.json."""
-        from lensbench.report.out.write import json_text
+        from lensbench.report import json_text
 
         return json_text(findings_as_json(self.findings)).decode()
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row a photograph, the rejected ones included: shots.csv."""
-        from lensbench.report.out.tables import shots_table
+        from lensbench.report import shots_table
 
         return shots_table(self.shots)
 
@@ -84,7 +87,7 @@ class CompareResult:
     @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences, with the table of choices."""
-        from lensbench.report.out.compare import choice_lines
+        from lensbench.report import choice_lines
 
         findings = self.findings
         return (*comparison_answer(findings), *choice_lines(findings), *comparison_limits(findings))
@@ -95,7 +98,7 @@ class CompareResult:
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every pair, unit, focal length, f-number and zone: comparison.csv."""
-        from lensbench.report.out.tables import compare_table
+        from lensbench.report import compare_table
 
         return compare_table(self.findings)
 
@@ -122,7 +125,7 @@ class EffectResult:
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every level, figure and zone: effect.csv."""
-        from lensbench.report.out.tables import effect_table
+        from lensbench.report import effect_table
 
         return effect_table(self.findings)
 
@@ -151,7 +154,7 @@ class RankResult:
 
 
 def _record_json(record: object) -> str:
-    from lensbench.report.out.write import json_text
+    from lensbench.report import json_text
 
     return json_text(plain(record)).decode()
 
@@ -191,7 +194,7 @@ def sweep(
     SettingError
         The report cannot be written to `out`, or the shots table cannot be used.
     """
-    from lensbench.report.out.write import write_sweep
+    from lensbench.report import write_sweep
 
     places = _paths(folders)
     report = _report_folder(out, inputs=places)
@@ -232,7 +235,7 @@ def compare(
     SettingError
         The report cannot be written to `out`, or one of the two lengths is missing.
     """
-    from lensbench.report.out.write import write_compare
+    from lensbench.report import write_compare
 
     looked = MeasureOptions(print_height_mm=print_height_mm, viewing_distance_mm=viewing_distance_mm)
     folders = _paths(sweeps)
@@ -271,7 +274,7 @@ def effect(
     SettingError
         No such column or level, the report cannot be written to `out`, or the shots table cannot be used.
     """
-    from lensbench.report.out.write import write_effect
+    from lensbench.report import write_effect
 
     report = _report_folder(out, inputs=[Path(folder)])
     done = effect_of(
@@ -325,7 +328,7 @@ def _report_folder(
     out: Path | str | None, *, inputs: Sequence[Path] = (), sweeps: Sequence[Path] = ()
 ) -> Path | None:
     """Report's folder, tried before anything is measured; None where no report is asked for."""
-    from lensbench.report.out.write import check_output_folder
+    from lensbench.report import check_output_folder
 
     if out is None:
         return None
