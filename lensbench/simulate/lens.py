@@ -6,7 +6,7 @@ says so. Every length of the description is on the sensor, in micrometres.
 """
 
 from dataclasses import dataclass, fields, replace
-from typing import Final, Self
+from typing import Final, Protocol, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -15,8 +15,17 @@ from lensbench import optics
 from lensbench.model.errors import SettingError
 from lensbench.model.units import FloatArray
 
+ComplexArray = npt.NDArray[np.complex128]
+
 _GEOMETRIC_WAVES: Final = 40.0
 """Defocus beyond which the geometric disc alone is exact enough."""
+
+
+class PupilTransfer(Protocol):
+    """Complex transfer of a pupil that is worked out beforehand."""
+
+    def at(self, down_cypx: npt.ArrayLike, right_cypx: npt.ArrayLike) -> ComplexArray:
+        """Transfer at frequencies."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +40,8 @@ class PointBlur:
     """Gaussian covariance: row-row, row-column, column-column."""
     motion_px: tuple[float, float] = (0.0, 0.0)
     """Even movement of the image during the exposure: (down, right), from its beginning to its end."""
+    pupil: PupilTransfer | None = None
+    """In place of the round pupil, in or out of focus."""
 
     def radial(self, frequency_cypx: npt.ArrayLike) -> FloatArray:
         """Part that is the same in every direction: the pupil, in or out of focus.
@@ -50,17 +61,21 @@ class PointBlur:
         total = (row_row + more_row, row_col + more_cross, col_col + more_col)
         return replace(self, spread_px2=total)
 
-    def along(self, frequency_cypx: npt.ArrayLike, normal: tuple[float, float]) -> FloatArray:
-        """Optical transfer along a unit normal (row, column); it may turn negative."""
+    def along(self, frequency_cypx: npt.ArrayLike, normal: tuple[float, float]) -> FloatArray | ComplexArray:
+        """Optical transfer along a unit normal (row, column); it may turn negative, or complex."""
         row_row, row_col, col_col = self.spread_px2
         row, col = normal
+        frequency = np.asarray(frequency_cypx, np.float64)
+        pupil = (
+            self.radial(frequency) if self.pupil is None else self.pupil.at(frequency * row, frequency * col)
+        )
         variance_px2 = row_row * row**2 + 2.0 * row_col * row * col + col_col * col**2
         path_px = row * self.motion_px[0] + col * self.motion_px[1]
-        moved = np.sinc(path_px * np.asarray(frequency_cypx, np.float64))
-        still = self.radial(frequency_cypx) * optics.gaussian_mtf(
-            frequency_cypx, float(np.sqrt(variance_px2))
+        return (
+            pupil
+            * optics.gaussian_mtf(frequency, float(np.sqrt(variance_px2)))
+            * np.sinc(path_px * frequency)
         )
-        return np.asarray(still * moved, np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

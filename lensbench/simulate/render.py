@@ -53,13 +53,17 @@ def pixels_of(spectrum: Spectrum, blur: PointBlur) -> Single:
     return pixels
 
 
-def _transfer(size: int, copies: int, blur: PointBlur) -> Single:
+def _transfer(size: int, copies: int, blur: PointBlur) -> Single | SingleComplex:
     """Transfer of optics and pixel over that of the fine Gaussian, on a patch's frequencies."""
     radius, rows, cols = _frequencies(size, copies)
-    highest = np.sqrt(0.5) * copies
-    nodes = np.linspace(0.0, highest, _NODES)
-    table = np.interp(np.linspace(0.0, highest, _TABLE), nodes, blur.radial(nodes)).astype(np.float32)
-    transfer = table.take(radius)
+    transfer: Single | SingleComplex
+    if blur.pupil is None:
+        highest = np.sqrt(0.5) * copies
+        nodes = np.linspace(0.0, highest, _NODES)
+        table = np.interp(np.linspace(0.0, highest, _TABLE), nodes, blur.radial(nodes)).astype(np.float32)
+        transfer = table.take(radius)
+    else:
+        transfer = blur.pupil.at(rows[:, None], cols).astype(np.complex64)
     transfer *= np.sinc(rows).astype(np.float32)[:, None]
     transfer *= np.sinc(cols).astype(np.float32)
     row_row, row_col, col_col = -2.0 * np.pi**2 * np.array(blur.spread_px2)

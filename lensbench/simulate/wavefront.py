@@ -1,0 +1,328 @@
+"""A lens by its wavefronts: what its pupil is, and how the light arrives through it, all over the picture.
+
+The point spread of one wavelength is the squared modulus of the pupil's Fourier transform (J. W. Goodman,
+Introduction to Fourier Optics), so diffraction, every aberration and the asymmetry that goes with it are of one piece.
+Stopping down uses the inner part of the same wavefronts. The file is described in docs/wavefront-lens.md.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft, interpolate, ndimage, optimize
+
+from lensbench.model.errors import SettingError
+from lensbench.model.units import FloatArray
+from lensbench.simulate.lens import Lens, PointBlur, ZoomPosition
+
+FORMAT: Final = "wavefront lens 1"
+_CHANNELS: Final = ("red", "green", "blue", "grey")
+_FEWEST, _MOST = 128, 1024
+"""Samples across the pupil: at least, and for the widest spread."""
+_HIGHEST_CYPX: Final = 2.2
+"""Beyond what the renderer's fine grid holds."""
+_FOCUSED_CYUM: Final = 0.03
+"""Frequency at which a lens is focused: the usual 30 cycles per millimetre."""
+
+Table = npt.NDArray[np.complex64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Transfer:
+    """Complex transfer of a lens at one place of the picture, as a cubic spline over a square of frequencies."""
+
+    spline: Table
+    """Coefficients over (down, right), the zero frequency in the middle."""
+    step_cypx: float
+
+    def at(self, down_cypx: npt.ArrayLike, right_cypx: npt.ArrayLike) -> npt.NDArray[np.complex128]:
+        """Transfer at frequencies; the modulus is 1 at zero, and nothing passes beyond the table."""
+        places = np.broadcast_arrays(np.asarray(down_cypx), np.asarray(right_cypx))
+        middle = self.spline.shape[0] // 2
+        return ndimage.map_coordinates(
+            self.spline, np.stack(places) / self.step_cypx + middle, order=3, prefilter=False
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Pupil:
+    """The pupil that one place of the picture sees; its axes are (down, right), its unit the widest stop's radius."""
+
+    turn: FloatArray
+    """Matrix from (down, right) to (outward, across)."""
+    wavefront_um: FloatArray
+    """Polynomials of (outward, across), shape (wavelengths, powers, powers)."""
+    stop: FloatArray
+    """Radius of the widest stop's image over the angle from outward."""
+    clip: FloatArray
+    """Radius at which other elements cut the light off."""
+    chief: FloatArray
+    """Direction cosines (outward, across) of the ray through the pupil's middle."""
+
+    def light(self, place: FloatArray, opening: float, soft: float = 0.0) -> FloatArray:
+        """Share of light that passes at places (..., 2), the rim `soft` wide; 1 inside."""
+        outward, across = np.moveaxis(place @ self.turn.T, -1, 0)
+        angle = np.arctan2(across, outward) / (2.0 * np.pi) % 1.0 * self.stop.size
+        rims = np.minimum(opening * self.stop, self.clip)
+        rim = np.interp(angle, np.arange(rims.size + 1), np.append(rims, rims[0]))
+        share: FloatArray = np.clip((rim - np.hypot(outward, across)) / max(soft, 1e-9) + 0.5, 0.0, 1.0)
+        return share
+
+    def error_um(self, place: FloatArray, number: int) -> FloatArray:
+        """Wavefront error of a wavelength at places of the pupil, in the plane of reference."""
+        outward, across = np.moveaxis(place @ self.turn.T, -1, 0)
+        error: FloatArray = np.polynomial.polynomial.polyval2d(outward, across, self.wavefront_um[number])
+        return error
+
+    def defocus(self, place: FloatArray, f_number: float) -> FloatArray:
+        """Wavefront error that one micrometre from the lens adds: exact for plane waves of every direction.
+
+        For a small, upright pupil it is -p^2 / (8 N^2). What merely shifts the image is left out.
+        """
+        chief = self.chief @ self.turn
+        cosine = np.sqrt(1.0 - chief @ chief)
+        slant = place / (2.0 * f_number)
+        ray = np.sqrt(1.0 - np.sum((chief - slant) ** 2, axis=-1))
+        added: FloatArray = ray - cosine - slant @ chief / cosine
+        return added
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class WavefrontMaps:
+    """Pupils over the picture, in axes that point outward and across it (counter-clockwise from outward)."""
+
+    heights: FloatArray
+    """From the centre, in half-diagonals, growing from 0 to 1."""
+    wavelengths_um: FloatArray
+    weights: dict[str, FloatArray]
+    """Light of each channel over the wavelengths."""
+    powers: npt.NDArray[np.int64]
+    """Powers of (outward, across) of each term of the polynomials, shape (terms, 2)."""
+    wavefront_um: FloatArray
+    """Shape (azimuths, heights, wavelengths, terms); azimuths from the right, evenly counter-clockwise."""
+    stop: FloatArray
+    """Shape (azimuths, heights, angles); angles from outward, evenly towards across."""
+    clip: FloatArray
+    chief: FloatArray
+    """Shape (azimuths, heights, 2)."""
+
+    @cached_property
+    def _over_height(self) -> interpolate.CubicSpline:
+        azimuths, heights = self.wavefront_um.shape[:2]
+        parts = (self.wavefront_um, self.stop, self.clip, self.chief)
+        figures = np.concatenate([part.reshape(azimuths, heights, -1) for part in parts], axis=2)
+        around = np.concatenate([figures, figures[:1]])
+        return interpolate.CubicSpline(self.heights, around, axis=1)
+
+    def pupil(self, field: tuple[float, float]) -> Pupil:
+        """Pupil seen from a place (down, right) of the picture, in half-diagonals; beyond 1 as at 1."""
+        down, right = field
+        angle = float(np.arctan2(-down, right))
+        around = self._over_height(min(float(np.hypot(down, right)), 1.0))
+        turns = np.linspace(0.0, 2.0 * np.pi, len(around))
+        found = interpolate.CubicSpline(turns, around, bc_type="periodic")(angle % (2.0 * np.pi))
+        lines, terms, angles = self.wavelengths_um.size, len(self.powers), self.stop.shape[2]
+        terms_um, stop, clip, chief = np.split(found, np.cumsum([lines * terms, angles, angles]))
+        most = int(self.powers.max()) + 1
+        wavefront_um = np.zeros((lines, most, most))
+        wavefront_um[:, self.powers[:, 0], self.powers[:, 1]] = terms_um.reshape(lines, terms)
+        outward, across = [-np.sin(angle), np.cos(angle)], [-np.cos(angle), -np.sin(angle)]
+        return Pupil(
+            turn=np.array([outward, across]), wavefront_um=wavefront_um, stop=stop, clip=clip, chief=chief
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WavefrontLens(Lens):
+    """A lens of one focal length by its wavefronts; its position holds distortion and vignetting alone."""
+
+    maps: WavefrontMaps
+
+    def focus_shift_um(self, focal_length_mm: float, f_number: float) -> float:
+        """How much nearer to the lens than the plane of reference the middle is sharpest in green, in um."""
+        self.at(focal_length_mm)
+        return _focus_shift_um(self.maps, self.stopped_down(f_number), f_number)
+
+    def point_blur(
+        self,
+        field: tuple[float, float],
+        *,
+        channel: str,
+        focal_length_mm: float,
+        f_number: float,
+        working_f_number: float,
+        focus_um: float,
+        pitch_um: float,
+    ) -> PointBlur:
+        """Blur of a point, as of any lens; `focus_um` counts from the plane of reference.
+
+        The wavefronts stay as they are for a near subject; only the cone of light grows narrower.
+        """
+        self.at(focal_length_mm)
+        opening = self.stopped_down(f_number)
+        cone = working_f_number * opening
+        seen = self.maps.weights[channel] > 0.0
+        return PointBlur(
+            q=float(self.maps.wavelengths_um[seen].min()) * working_f_number / pitch_um,
+            pupil=transfer(self.maps, field, channel, opening, cone, focus_um, pitch_um),
+        )
+
+
+@lru_cache(maxsize=256)
+def transfer(
+    maps: WavefrontMaps,
+    field: tuple[float, float],
+    channel: str,
+    opening: float,
+    f_number: float,
+    focus_um: float,
+    pitch_um: float,
+) -> Transfer:
+    """Transfer of a channel: its wavelengths' point spreads added up, and transformed.
+
+    Parameters
+    ----------
+    opening : float
+        Radius of the stop as a share of the widest.
+    f_number : float
+        Working f-number of the widest stop.
+    focus_um : float
+        Sensor plane less plane of reference.
+    """
+    pupil, weights = maps.pupil(field), maps.weights[channel]
+    numbers = np.flatnonzero(weights)
+    radius = float(np.minimum(opening * pupil.stop, pupil.clip).max())
+    shortest_um = float(maps.wavelengths_um[numbers].min())
+    reach_um = max(_reach_um(pupil, radius, f_number, focus_um, int(number)) for number in numbers)
+    narrowest_um = shortest_um * f_number / radius  # of any detail in the point spread
+    wanted = np.clip(4.0 * reach_um / narrowest_um, _FEWEST, _MOST)
+    samples = int(2 ** np.ceil(np.log2(wanted)))
+    side = 2 * samples
+    step_cyum = 1.0 / (narrowest_um * samples)
+    spread = np.zeros((side, side))
+    for number in numbers:
+        wavelength_um = float(maps.wavelengths_um[number])
+        axis = (np.arange(samples) - 0.5 * (samples - 1)) * step_cyum * (2.0 * f_number * wavelength_um)
+        place = np.stack(np.meshgrid(axis, axis, indexing="ij"), axis=-1)
+        light = pupil.light(place, opening, soft=axis[1] - axis[0])
+        inside = light > 0.0
+        error_um = pupil.error_um(place[inside], int(number))
+        error_um += focus_um * pupil.defocus(place[inside], f_number)
+        wave = np.zeros(light.shape, np.complex128)
+        wave[inside] = light[inside] * np.exp(2j * np.pi / wavelength_um * error_um)
+        spread += weights[number] / light.sum() * np.abs(fft.fft2(wave, s=(side, side))) ** 2
+    table = fft.fftshift(fft.fft2(spread)) / side**2
+    table[samples, samples] = 1.0  # where the squares of the rim's shares would stand
+    half = min(samples - 1, int(np.ceil(_HIGHEST_CYPX / (step_cyum * pitch_um))) + 2)
+    table = table[samples - half : samples + half + 1, samples - half : samples + half + 1]
+    return Transfer(
+        spline=ndimage.spline_filter(table, order=3, output=np.complex128).astype(np.complex64),
+        step_cypx=step_cyum * pitch_um,
+    )
+
+
+def _reach_um(pupil: Pupil, radius: float, f_number: float, focus_um: float, number: int) -> float:
+    """How far from the point's place its rays arrive at most: 2 N times the slope of the wavefront."""
+    axis = radius * np.linspace(-1.0, 1.0, 33)
+    place = np.stack(np.meshgrid(axis, axis, indexing="ij"), axis=-1)
+    error_um = pupil.error_um(place, number) + focus_um * pupil.defocus(place, f_number)
+    slopes = np.hypot(*np.gradient(error_um, axis[1] - axis[0]))
+    return 2.0 * f_number * float(slopes[pupil.light(place, 1.0) > 0.0].max())
+
+
+@lru_cache(maxsize=64)
+def _focus_shift_um(maps: WavefrontMaps, opening: float, f_number: float) -> float:
+    """Search round the plane of least wavefront variance for the highest transfer, sagittal and tangential alike."""
+    widest, middle = f_number * opening, maps.pupil((0.0, 0.0))
+    axis = np.linspace(-1.0, 1.0, 65)
+    place = np.stack(np.meshgrid(axis, axis, indexing="ij"), axis=-1).reshape(-1, 2)
+    place = place[middle.light(place, opening) > 0.5]
+    strongest = int(np.argmax(maps.weights["green"]))
+    causes = np.column_stack([middle.defocus(place, widest), place, np.ones(len(place))])
+    least_um = -float(np.linalg.lstsq(causes, middle.error_um(place, strongest))[0][0])
+
+    def lost(focus_um: float) -> float:
+        seen = transfer(maps, (0.0, 0.0), "green", opening, widest, focus_um, 1.0)
+        return -float(np.abs(seen.at([_FOCUSED_CYUM, 0.0], [0.0, _FOCUSED_CYUM])).sum())
+
+    reach_um = 6.0 * maps.wavelengths_um[strongest] * f_number**2
+    grid_um = least_um + np.linspace(-reach_um, reach_um, 9)
+    best = int(np.argmin([lost(float(focus_um)) for focus_um in grid_um]))
+    around = (grid_um[max(best - 1, 0)], grid_um[min(best + 1, 8)])
+    found = optimize.minimize_scalar(
+        lost, bounds=around, method="bounded", options={"xatol": 0.02 * reach_um}
+    )
+    return -float(found.x)
+
+
+def wavefront_lens(described: dict[str, Any], where: str) -> WavefrontLens:
+    """Lens of a wavefront file's content.
+
+    Raises
+    ------
+    SettingError
+        A figure is missing, or a table has not the shape that the others ask for; `where` names the file.
+    """
+    try:
+        tables = {name: np.array(described[name], np.float64) for name in _TABLES}
+        weights = {name: np.array(described["channels"][name], np.float64) for name in _CHANNELS}
+        powers = np.array(described["powers"], np.int64)
+        name, maker = str(described["name"]), str(described.get("maker", "Invented"))
+        focal_length_mm, widest = float(described["focal_length_mm"]), float(described["widest_f_number"])
+        distortion_percent = float(described["distortion_percent"])
+    except (KeyError, TypeError, ValueError) as error:
+        raise SettingError(f"{where}: the wavefront lens is incomplete or malformed: {error}.") from error
+    _check_shapes(tables, weights, powers, where)
+    maps = WavefrontMaps(
+        heights=tables["heights"],
+        wavelengths_um=tables["wavelengths_um"],
+        weights={channel: light / light.sum() for channel, light in weights.items()},
+        powers=powers,
+        wavefront_um=tables["wavefront_um"],
+        stop=tables["stop"],
+        clip=tables["clip"],
+        chief=tables["chief"],
+    )
+    area = np.mean(np.minimum(maps.stop, maps.clip) ** 2, axis=(0, 2))  # of the pupil, as r^2 over the angles
+    position = ZoomPosition(
+        focal_length_mm=focal_length_mm,
+        distortion_percent=distortion_percent,
+        vignetting_stops=float(np.log2(area[0] / area[-1])),
+    )
+    return WavefrontLens(name=name, maker=maker, widest_f_number=widest, positions=(position,), maps=maps)
+
+
+_TABLES: Final = ("heights", "wavelengths_um", "wavefront_um", "stop", "clip", "chief")
+
+
+def _check_shapes(
+    tables: dict[str, FloatArray], weights: dict[str, FloatArray], powers: npt.NDArray[np.int64], where: str
+) -> None:
+    """Refuse tables that do not belong together."""
+    heights, lines = tables["heights"], tables["wavelengths_um"].size
+    azimuths, angles = len(np.atleast_1d(tables["wavefront_um"])), tables["stop"].shape[-1:]
+    wanted = {
+        "wavefront_um": (azimuths, heights.size, lines, len(np.atleast_1d(powers))),
+        "stop": (azimuths, heights.size, *angles),
+        "clip": (azimuths, heights.size, *angles),
+        "chief": (azimuths, heights.size, 2),
+    }
+    for name, shape in wanted.items():
+        if tables[name].shape != shape:
+            raise SettingError(f"{where}: «{name}» has the shape {tables[name].shape}; give {shape}.")
+    if powers.ndim != 2 or powers.shape[1] != 2 or powers.min() < 0 or powers.max() > _HIGHEST_POWER:
+        raise SettingError(f"{where}: «powers» are pairs of whole numbers from 0 to {_HIGHEST_POWER}.")
+    if heights.size < 4 or heights[0] != 0.0 or heights[-1] != 1.0 or np.any(np.diff(heights) <= 0.0):
+        raise SettingError(f"{where}: «heights» grow from 0 to 1, four or more of them.")
+    for channel, light in weights.items():
+        if light.shape != (lines,) or light.min() < 0.0 or light.sum() <= 0.0:
+            raise SettingError(f"{where}: the light of «{channel}» is one share a wavelength, not all 0.")
+    every = np.concatenate([table.ravel() for table in tables.values()])
+    if not np.all(np.isfinite(every)) or min(tables[name].min() for name in _ABOVE_0) <= 0.0:
+        raise SettingError(f"{where}: a figure is not finite, or a wavelength or a rim is not above 0.")
+
+
+_HIGHEST_POWER: Final = 20
+_ABOVE_0: Final = ("wavelengths_um", "stop", "clip")
