@@ -6,10 +6,11 @@ says so. Every length of the description is on the sensor, in micrometres.
 """
 
 from dataclasses import dataclass, fields, replace
-from typing import Final, Protocol, Self
+from typing import Final, Self
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from lensbench import optics
 from lensbench.model.errors import SettingError
@@ -21,11 +22,22 @@ _GEOMETRIC_WAVES: Final = 40.0
 """Defocus beyond which the geometric disc alone is exact enough."""
 
 
-class PupilTransfer(Protocol):
-    """Complex transfer of a pupil that is worked out beforehand."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PupilTransfer:
+    """Complex transfer of a pupil that is not round, as a cubic spline over a square of frequencies."""
+
+    spline: npt.NDArray[np.complex64]
+    """Coefficients over (down, right), the zero frequency in the middle."""
+    step_cypx: float
 
     def at(self, down_cypx: npt.ArrayLike, right_cypx: npt.ArrayLike) -> ComplexArray:
-        """Transfer at frequencies."""
+        """Transfer at frequencies; nothing passes beyond the table."""
+        places = np.stack(np.broadcast_arrays(np.asarray(down_cypx), np.asarray(right_cypx)))
+        middle = self.spline.shape[0] // 2
+        found: ComplexArray = ndimage.map_coordinates(
+            self.spline, places / self.step_cypx + middle, output=np.complex128, order=3, prefilter=False
+        )
+        return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,9 +133,6 @@ class ZoomPosition:
         return ZoomPosition(**mixed)  # type: ignore[arg-type]
 
 
-DEFAULT_WAVELENGTHS_UM: Final = {"red": 0.62, "green": optics.GREEN_UM, "blue": 0.46, "grey": 0.55}
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lens:
     """A lens by its description; invented names only."""
@@ -133,10 +142,10 @@ class Lens:
     widest_f_number: float = 2.8
     positions: tuple[ZoomPosition, ...]
     """One for a prime; two or more, by growing focal length, for a zoom."""
-    red_um: float = DEFAULT_WAVELENGTHS_UM["red"]
-    green_um: float = DEFAULT_WAVELENGTHS_UM["green"]
-    blue_um: float = DEFAULT_WAVELENGTHS_UM["blue"]
-    grey_um: float = DEFAULT_WAVELENGTHS_UM["grey"]
+    red_um: float = 0.62
+    green_um: float = optics.GREEN_UM
+    blue_um: float = 0.46
+    grey_um: float = 0.55
 
     def __post_init__(self) -> None:
         lengths = [position.focal_length_mm for position in self.positions]
@@ -154,8 +163,7 @@ class Lens:
 
     def wavelength_um(self, channel: str) -> float:
         """Wavelength that stands for a channel."""
-        wavelengths = {"red": self.red_um, "green": self.green_um, "blue": self.blue_um, "grey": self.grey_um}
-        return wavelengths[channel]
+        return float(getattr(self, f"{channel}_um"))
 
     def at(self, focal_length_mm: float) -> ZoomPosition:
         """Optics at a focal length, between the described ones.

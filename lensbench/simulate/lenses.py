@@ -10,12 +10,11 @@ from typing import Any, Final, TypeVar
 
 from lensbench.chart.layout import sheet
 from lensbench.model.errors import SettingError, TextFileError
-from lensbench.simulate.camera import Camera
+from lensbench.simulate.camera import Camera, Pose
 from lensbench.simulate.lens import Lens, ZoomPosition
 from lensbench.simulate.plan import Plan, series
 from lensbench.simulate.scene import Scene
 from lensbench.simulate.shooting import Job
-from lensbench.simulate.view import Pose
 from lensbench.simulate.wavefront import FORMAT, wavefront_lens
 from lensbench.storage.text import read_json
 

@@ -14,11 +14,9 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.chart.layout import Layout, Marker, Target, Tone, hanging, hung, wall_layout
-from lensbench.model.units import FloatArray
-from lensbench.simulate.camera import Camera
+from lensbench.simulate.camera import Camera, Pose, View, magnification_of
 from lensbench.simulate.lens import Lens, PointBlur, ZoomPosition
 from lensbench.simulate.pattern import Patch, square_patch, target_patch
-from lensbench.simulate.view import Pose, View, magnification_of
 
 _MARGIN_PX: Final = 14
 """Paper round every shape, so that its blur does not run into the patch's other side."""
@@ -139,17 +137,13 @@ class Geometry:
             focus_um=shot.focus_error_um + chart_depth_um,
             pitch_um=camera.pitch_um,
         )
-        filter_px2 = (shot.filter_um / camera.pitch_um) ** 2
+        jacobian, filter_px = view.jacobian(point_mm), shot.filter_um / camera.pitch_um
+        spread = self.scene.print_sigma_mm**2 * jacobian @ jacobian.T + filter_px**2 * np.eye(2)
         down_um, right_um = shot.motion_um
         return replace(
-            lens_blur.widened(self._print_px2(point_mm)).widened((filter_px2, 0.0, filter_px2)),
+            lens_blur.widened((float(spread[0, 0]), float(spread[0, 1]), float(spread[1, 1]))),
             motion_px=(down_um / camera.pitch_um, right_um / camera.pitch_um),
         )
-
-    def _print_px2(self, point_mm: FloatArray) -> tuple[float, float, float]:
-        jacobian = self.view.jacobian(point_mm)
-        spread = self.scene.print_sigma_mm**2 * jacobian @ jacobian.T
-        return float(spread[0, 0]), float(spread[0, 1]), float(spread[1, 1])
 
     def shapes(self) -> Iterator["Shape"]:
         """Every shape of the chart that the picture may show."""

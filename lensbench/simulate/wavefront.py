@@ -6,7 +6,7 @@ Stopping down uses the inner part of the same wavefronts. The file is described 
 """
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -15,7 +15,7 @@ from scipy import fft, interpolate, ndimage, optimize
 
 from lensbench.model.errors import SettingError
 from lensbench.model.units import FloatArray
-from lensbench.simulate.lens import Lens, PointBlur, ZoomPosition
+from lensbench.simulate.lens import Lens, PointBlur, PupilTransfer, ZoomPosition
 
 FORMAT: Final = "wavefront lens 1"
 _CHANNELS: Final = ("red", "green", "blue", "grey")
@@ -25,25 +25,6 @@ _HIGHEST_CYPX: Final = 2.2
 """Beyond what the renderer's fine grid holds."""
 _FOCUSED_CYUM: Final = 0.03
 """Frequency at which a lens is focused: the usual 30 cycles per millimetre."""
-
-Table = npt.NDArray[np.complex64]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Transfer:
-    """Complex transfer of a lens at one place of the picture, as a cubic spline over a square of frequencies."""
-
-    spline: Table
-    """Coefficients over (down, right), the zero frequency in the middle."""
-    step_cypx: float
-
-    def at(self, down_cypx: npt.ArrayLike, right_cypx: npt.ArrayLike) -> npt.NDArray[np.complex128]:
-        """Transfer at frequencies; the modulus is 1 at zero, and nothing passes beyond the table."""
-        places = np.broadcast_arrays(np.asarray(down_cypx), np.asarray(right_cypx))
-        middle = self.spline.shape[0] // 2
-        return ndimage.map_coordinates(
-            self.spline, np.stack(places) / self.step_cypx + middle, order=3, prefilter=False
-        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -91,43 +72,30 @@ class Pupil:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class WavefrontMaps:
-    """Pupils over the picture, in axes that point outward and across it (counter-clockwise from outward)."""
+    """Pupils over the picture."""
 
-    heights: FloatArray
-    """From the centre, in half-diagonals, growing from 0 to 1."""
     wavelengths_um: FloatArray
     weights: dict[str, FloatArray]
     """Light of each channel over the wavelengths."""
     powers: npt.NDArray[np.int64]
     """Powers of (outward, across) of each term of the polynomials, shape (terms, 2)."""
-    wavefront_um: FloatArray
-    """Shape (azimuths, heights, wavelengths, terms); azimuths from the right, evenly counter-clockwise."""
-    stop: FloatArray
-    """Shape (azimuths, heights, angles); angles from outward, evenly towards across."""
-    clip: FloatArray
-    chief: FloatArray
-    """Shape (azimuths, heights, 2)."""
-
-    @cached_property
-    def _over_height(self) -> interpolate.CubicSpline:
-        azimuths, heights = self.wavefront_um.shape[:2]
-        parts = (self.wavefront_um, self.stop, self.clip, self.chief)
-        figures = np.concatenate([part.reshape(azimuths, heights, -1) for part in parts], axis=2)
-        around = np.concatenate([figures, figures[:1]])
-        return interpolate.CubicSpline(self.heights, around, axis=1)
+    angles: int
+    """Radii that a rim is told by."""
+    figures: interpolate.CubicSpline
+    """Over the height: terms of all wavelengths, rims, middle ray; shape (azimuths and the first again, figures)."""
 
     def pupil(self, field: tuple[float, float]) -> Pupil:
         """Pupil seen from a place (down, right) of the picture, in half-diagonals; beyond 1 as at 1."""
         down, right = field
         angle = float(np.arctan2(-down, right))
-        around = self._over_height(min(float(np.hypot(down, right)), 1.0))
-        turns = np.linspace(0.0, 2.0 * np.pi, len(around))
-        found = interpolate.CubicSpline(turns, around, bc_type="periodic")(angle % (2.0 * np.pi))
-        lines, terms, angles = self.wavelengths_um.size, len(self.powers), self.stop.shape[2]
-        terms_um, stop, clip, chief = np.split(found, np.cumsum([lines * terms, angles, angles]))
+        around = self.figures(min(float(np.hypot(down, right)), 1.0))
+        azimuths = np.linspace(0.0, 2.0 * np.pi, len(around))
+        figures = interpolate.CubicSpline(azimuths, around, bc_type="periodic")(angle % (2.0 * np.pi))
+        ends = self.wavelengths_um.size * len(self.powers) + self.angles * np.arange(3)
+        terms_um, stop, clip, chief = np.split(figures, ends)
         most = int(self.powers.max()) + 1
-        wavefront_um = np.zeros((lines, most, most))
-        wavefront_um[:, self.powers[:, 0], self.powers[:, 1]] = terms_um.reshape(lines, terms)
+        wavefront_um = np.zeros((self.wavelengths_um.size, most, most))
+        wavefront_um[:, self.powers[:, 0], self.powers[:, 1]] = terms_um.reshape(-1, len(self.powers))
         outward, across = [-np.sin(angle), np.cos(angle)], [-np.cos(angle), -np.sin(angle)]
         return Pupil(
             turn=np.array([outward, across]), wavefront_um=wavefront_um, stop=stop, clip=clip, chief=chief
@@ -179,7 +147,7 @@ def transfer(
     f_number: float,
     focus_um: float,
     pitch_um: float,
-) -> Transfer:
+) -> PupilTransfer:
     """Transfer of a channel: its wavelengths' point spreads added up, and transformed.
 
     Parameters
@@ -195,7 +163,7 @@ def transfer(
     numbers = np.flatnonzero(weights)
     radius = float(np.minimum(opening * pupil.stop, pupil.clip).max())
     shortest_um = float(maps.wavelengths_um[numbers].min())
-    reach_um = max(_reach_um(pupil, radius, f_number, focus_um, int(number)) for number in numbers)
+    reach_um = max(_reach_um(pupil, radius, opening, f_number, focus_um, int(n)) for n in numbers)
     narrowest_um = shortest_um * f_number / radius  # of any detail in the point spread
     wanted = np.clip(4.0 * reach_um / narrowest_um, _FEWEST, _MOST)
     samples = int(2 ** np.ceil(np.log2(wanted)))
@@ -217,19 +185,21 @@ def transfer(
     table[samples, samples] = 1.0  # where the squares of the rim's shares would stand
     half = min(samples - 1, int(np.ceil(_HIGHEST_CYPX / (step_cyum * pitch_um))) + 2)
     table = table[samples - half : samples + half + 1, samples - half : samples + half + 1]
-    return Transfer(
+    return PupilTransfer(
         spline=ndimage.spline_filter(table, order=3, output=np.complex128).astype(np.complex64),
         step_cypx=step_cyum * pitch_um,
     )
 
 
-def _reach_um(pupil: Pupil, radius: float, f_number: float, focus_um: float, number: int) -> float:
+def _reach_um(
+    pupil: Pupil, radius: float, opening: float, f_number: float, focus_um: float, number: int
+) -> float:
     """How far from the point's place its rays arrive at most: 2 N times the slope of the wavefront."""
     axis = radius * np.linspace(-1.0, 1.0, 33)
     place = np.stack(np.meshgrid(axis, axis, indexing="ij"), axis=-1)
     error_um = pupil.error_um(place, number) + focus_um * pupil.defocus(place, f_number)
     slopes = np.hypot(*np.gradient(error_um, axis[1] - axis[0]))
-    return 2.0 * f_number * float(slopes[pupil.light(place, 1.0) > 0.0].max())
+    return 2.0 * f_number * float(slopes[pupil.light(place, opening) > 0.0].max())
 
 
 @lru_cache(maxsize=64)
@@ -267,62 +237,53 @@ def wavefront_lens(described: dict[str, Any], where: str) -> WavefrontLens:
     """
     try:
         tables = {name: np.array(described[name], np.float64) for name in _TABLES}
-        weights = {name: np.array(described["channels"][name], np.float64) for name in _CHANNELS}
-        powers = np.array(described["powers"], np.int64)
-        name, maker = str(described["name"]), str(described.get("maker", "Invented"))
-        focal_length_mm, widest = float(described["focal_length_mm"]), float(described["widest_f_number"])
-        distortion_percent = float(described["distortion_percent"])
-    except (KeyError, TypeError, ValueError) as error:
+        weights = {channel: np.array(described["channels"][channel], np.float64) for channel in _CHANNELS}
+        name, maker = str(described["name"]), str(described["maker"])
+        widest, focal_length_mm, distortion = (float(described[name]) for name in _NUMBERS)
+        powers = np.array(described["powers"], np.int64).reshape(-1, 2)
+        azimuths, heights = len(tables["stop"]), tables["heights"].size
+        parts = [_part(tables[name], (azimuths, heights)) for name in _TABLES[2:]]
+        figures = np.concatenate(parts, axis=2)
+        spline = interpolate.CubicSpline(tables["heights"], np.concatenate([figures, figures[:1]]), axis=1)
+    except (KeyError, TypeError, ValueError, IndexError) as error:
         raise SettingError(f"{where}: the wavefront lens is incomplete or malformed: {error}.") from error
-    _check_shapes(tables, weights, powers, where)
+    lines = tables["wavelengths_um"].size
+    wanted = [lines * len(powers), parts[1].shape[2], parts[1].shape[2], 2]
+    rims = np.minimum(parts[1], parts[2])
+    if [part.shape[2] for part in parts] != wanted or any(
+        light.shape != (lines,) for light in weights.values()
+    ):
+        raise SettingError(
+            f"{where}: its tables do not belong together: see docs/wavefront-lens.md for shapes."
+        )
+    if min(rims.min(), tables["wavelengths_um"].min(), *(light.sum() for light in weights.values())) <= 0.0:
+        raise SettingError(
+            f"{where}: every rim, every wavelength and the light of each channel must be above 0."
+        )
     maps = WavefrontMaps(
-        heights=tables["heights"],
         wavelengths_um=tables["wavelengths_um"],
         weights={channel: light / light.sum() for channel, light in weights.items()},
         powers=powers,
-        wavefront_um=tables["wavefront_um"],
-        stop=tables["stop"],
-        clip=tables["clip"],
-        chief=tables["chief"],
+        angles=rims.shape[2],
+        figures=spline,
     )
-    area = np.mean(np.minimum(maps.stop, maps.clip) ** 2, axis=(0, 2))  # of the pupil, as r^2 over the angles
+    area = np.mean(rims**2, axis=(0, 2))  # of the pupil, as r^2 over the angles
     position = ZoomPosition(
         focal_length_mm=focal_length_mm,
-        distortion_percent=distortion_percent,
+        distortion_percent=distortion,
         vignetting_stops=float(np.log2(area[0] / area[-1])),
     )
     return WavefrontLens(name=name, maker=maker, widest_f_number=widest, positions=(position,), maps=maps)
 
 
+_NUMBERS: Final = ("widest_f_number", "focal_length_mm", "distortion_percent")
 _TABLES: Final = ("heights", "wavelengths_um", "wavefront_um", "stop", "clip", "chief")
 
 
-def _check_shapes(
-    tables: dict[str, FloatArray], weights: dict[str, FloatArray], powers: npt.NDArray[np.int64], where: str
-) -> None:
-    """Refuse tables that do not belong together."""
-    heights, lines = tables["heights"], tables["wavelengths_um"].size
-    azimuths, angles = len(np.atleast_1d(tables["wavefront_um"])), tables["stop"].shape[-1:]
-    wanted = {
-        "wavefront_um": (azimuths, heights.size, lines, len(np.atleast_1d(powers))),
-        "stop": (azimuths, heights.size, *angles),
-        "clip": (azimuths, heights.size, *angles),
-        "chief": (azimuths, heights.size, 2),
-    }
-    for name, shape in wanted.items():
-        if tables[name].shape != shape:
-            raise SettingError(f"{where}: «{name}» has the shape {tables[name].shape}; give {shape}.")
-    if powers.ndim != 2 or powers.shape[1] != 2 or powers.min() < 0 or powers.max() > _HIGHEST_POWER:
-        raise SettingError(f"{where}: «powers» are pairs of whole numbers from 0 to {_HIGHEST_POWER}.")
-    if heights.size < 4 or heights[0] != 0.0 or heights[-1] != 1.0 or np.any(np.diff(heights) <= 0.0):
-        raise SettingError(f"{where}: «heights» grow from 0 to 1, four or more of them.")
-    for channel, light in weights.items():
-        if light.shape != (lines,) or light.min() < 0.0 or light.sum() <= 0.0:
-            raise SettingError(f"{where}: the light of «{channel}» is one share a wavelength, not all 0.")
-    every = np.concatenate([table.ravel() for table in tables.values()])
-    if not np.all(np.isfinite(every)) or min(tables[name].min() for name in _ABOVE_0) <= 0.0:
-        raise SettingError(f"{where}: a figure is not finite, or a wavelength or a rim is not above 0.")
-
-
-_HIGHEST_POWER: Final = 20
-_ABOVE_0: Final = ("wavelengths_um", "stop", "clip")
+def _part(table: FloatArray, places: tuple[int, int]) -> FloatArray:
+    """Figures of a table at each (azimuth, height), in a row."""
+    if table.shape[:2] != places:
+        raise ValueError(
+            f"a table of shape {table.shape} stands where {places} azimuths and heights begin it"
+        )
+    return table.reshape(*places, -1)
