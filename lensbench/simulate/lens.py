@@ -27,15 +27,17 @@ class PupilTransfer:
     """Complex transfer of a pupil that is not round, as a cubic spline over a square of frequencies."""
 
     spline: npt.NDArray[np.complex64]
-    """Coefficients over (down, right), the zero frequency in the middle."""
+    """Coefficients over frequencies along the pupil's own axes, zero in the middle."""
     step_cypx: float
+    turn: FloatArray
+    """Matrix from (down, right) to the pupil's axes."""
 
     def at(self, down_cypx: npt.ArrayLike, right_cypx: npt.ArrayLike) -> ComplexArray:
         """Transfer at frequencies; nothing passes beyond the table."""
-        places = np.stack(np.broadcast_arrays(np.asarray(down_cypx), np.asarray(right_cypx)))
-        middle = self.spline.shape[0] // 2
+        frequencies = np.stack(np.broadcast_arrays(np.asarray(down_cypx), np.asarray(right_cypx)))
+        places = np.tensordot(self.turn, frequencies, 1) / self.step_cypx + self.spline.shape[0] // 2
         found: ComplexArray = ndimage.map_coordinates(
-            self.spline, places / self.step_cypx + middle, output=np.complex128, order=3, prefilter=False
+            self.spline, places, output=np.complex128, order=3, prefilter=False
         )
         return found
 

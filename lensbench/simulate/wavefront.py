@@ -19,8 +19,10 @@ from lensbench.simulate.lens import Lens, PointBlur, PupilTransfer, ZoomPosition
 
 FORMAT: Final = "wavefront lens 1"
 _CHANNELS: Final = ("red", "green", "blue", "grey")
-_FEWEST, _MOST = 128, 1024
+_FEWEST, _MOST = 192, 1024
 """Samples across the pupil: at least, and for the widest spread."""
+_REACHES: Final = 3.0
+"""Width of the point spread's window against the furthest ray: transfers to 1e-3."""
 _HIGHEST_CYPX: Final = 2.2
 """Beyond what the renderer's fine grid holds."""
 _FOCUSED_CYUM: Final = 0.03
@@ -29,44 +31,46 @@ _FOCUSED_CYUM: Final = 0.03
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Pupil:
-    """The pupil that one place of the picture sees; its axes are (down, right), its unit the widest stop's radius."""
+    """The pupil that one place of the picture sees; axes (outward, across), unit the widest stop's radius.
+
+    Its figures are told on square grids, each by the one axis that both directions share.
+    """
 
     turn: FloatArray
     """Matrix from (down, right) to (outward, across)."""
     wavefront_um: FloatArray
-    """Polynomials of (outward, across), shape (wavelengths, powers, powers)."""
+    """Polynomials, shape (wavelengths, powers, powers)."""
     stop: FloatArray
     """Radius of the widest stop's image over the angle from outward."""
     clip: FloatArray
     """Radius at which other elements cut the light off."""
     chief: FloatArray
-    """Direction cosines (outward, across) of the ray through the pupil's middle."""
+    """Direction cosines of the ray through the pupil's middle."""
 
-    def light(self, place: FloatArray, opening: float, soft: float = 0.0) -> FloatArray:
-        """Share of light that passes at places (..., 2), the rim `soft` wide; 1 inside."""
-        outward, across = np.moveaxis(place @ self.turn.T, -1, 0)
+    def light(self, axis: FloatArray, opening: float) -> FloatArray:
+        """Share of each cell's light that passes: 1 inside, less where the rim divides the cell."""
+        outward, across = axis[:, None], axis[None, :]
         angle = np.arctan2(across, outward) / (2.0 * np.pi) % 1.0 * self.stop.size
         rims = np.minimum(opening * self.stop, self.clip)
         rim = np.interp(angle, np.arange(rims.size + 1), np.append(rims, rims[0]))
-        share: FloatArray = np.clip((rim - np.hypot(outward, across)) / max(soft, 1e-9) + 0.5, 0.0, 1.0)
+        share: FloatArray = np.clip((rim - np.hypot(outward, across)) / (axis[1] - axis[0]) + 0.5, 0.0, 1.0)
         return share
 
-    def error_um(self, place: FloatArray, number: int) -> FloatArray:
-        """Wavefront error of a wavelength at places of the pupil, in the plane of reference."""
-        outward, across = np.moveaxis(place @ self.turn.T, -1, 0)
-        error: FloatArray = np.polynomial.polynomial.polyval2d(outward, across, self.wavefront_um[number])
+    def error_um(self, axis: FloatArray, number: int) -> FloatArray:
+        """Wavefront error of a wavelength in the plane of reference."""
+        error: FloatArray = np.polynomial.polynomial.polygrid2d(axis, axis, self.wavefront_um[number])
         return error
 
-    def defocus(self, place: FloatArray, f_number: float) -> FloatArray:
+    def defocus(self, axis: FloatArray, f_number: float) -> FloatArray:
         """Wavefront error that one micrometre from the lens adds: exact for plane waves of every direction.
 
         For a small, upright pupil it is -p^2 / (8 N^2). What merely shifts the image is left out.
         """
-        chief = self.chief @ self.turn
-        cosine = np.sqrt(1.0 - chief @ chief)
-        slant = place / (2.0 * f_number)
-        ray = np.sqrt(1.0 - np.sum((chief - slant) ** 2, axis=-1))
-        added: FloatArray = ray - cosine - slant @ chief / cosine
+        (outward, across), slant = self.chief, axis / (2.0 * f_number)
+        cosine = np.sqrt(1.0 - outward**2 - across**2)
+        shift = (outward * slant[:, None] + across * slant) / cosine
+        ray = np.sqrt(1.0 - (outward - slant[:, None]) ** 2 - (across - slant) ** 2)
+        added: FloatArray = ray - cosine - shift
         return added
 
 
@@ -160,46 +164,38 @@ def transfer(
         Sensor plane less plane of reference.
     """
     pupil, weights = maps.pupil(field), maps.weights[channel]
-    numbers = np.flatnonzero(weights)
+    numbers = [int(number) for number in np.flatnonzero(weights)]
     radius = float(np.minimum(opening * pupil.stop, pupil.clip).max())
-    shortest_um = float(maps.wavelengths_um[numbers].min())
-    reach_um = max(_reach_um(pupil, radius, opening, f_number, focus_um, int(n)) for n in numbers)
-    narrowest_um = shortest_um * f_number / radius  # of any detail in the point spread
-    wanted = np.clip(4.0 * reach_um / narrowest_um, _FEWEST, _MOST)
-    samples = int(2 ** np.ceil(np.log2(wanted)))
-    side = 2 * samples
+    narrowest_um = (
+        float(maps.wavelengths_um[numbers].min()) * f_number / radius
+    )  # of the point spread's details
+    coarse = radius * np.linspace(-1.0, 1.0, 33)
+    inside, added_um = pupil.light(coarse, opening) > 0.5, focus_um * pupil.defocus(coarse, f_number)
+    # A ray arrives 2 N times the wavefront's slope from the point's place.
+    slopes = [np.gradient(pupil.error_um(coarse, n) + added_um, coarse[1] - coarse[0]) for n in numbers]
+    reach_um = 2.0 * f_number * max(float(np.hypot(*slope)[inside].max()) for slope in slopes)
+    side = fft.next_fast_len(2 * int(np.clip(_REACHES * reach_um / narrowest_um, _FEWEST, _MOST)), real=True)
+    samples = side // 2
     step_cyum = 1.0 / (narrowest_um * samples)
-    spread = np.zeros((side, side))
+    spread = np.zeros((side, side), np.float32)
     for number in numbers:
         wavelength_um = float(maps.wavelengths_um[number])
-        axis = (np.arange(samples) - 0.5 * (samples - 1)) * step_cyum * (2.0 * f_number * wavelength_um)
-        place = np.stack(np.meshgrid(axis, axis, indexing="ij"), axis=-1)
-        light = pupil.light(place, opening, soft=axis[1] - axis[0])
-        inside = light > 0.0
-        error_um = pupil.error_um(place[inside], int(number))
-        error_um += focus_um * pupil.defocus(place[inside], f_number)
-        wave = np.zeros(light.shape, np.complex128)
-        wave[inside] = light[inside] * np.exp(2j * np.pi / wavelength_um * error_um)
+        axis: FloatArray = (
+            2.0 * f_number * wavelength_um * step_cyum * (np.arange(samples) - 0.5 * (samples - 1))
+        )
+        light = pupil.light(axis, opening)
+        waves = (pupil.error_um(axis, number) + focus_um * pupil.defocus(axis, f_number)) / wavelength_um
+        wave = (light * np.exp(2j * np.pi * waves)).astype(np.complex64)
         spread += weights[number] / light.sum() * np.abs(fft.fft2(wave, s=(side, side))) ** 2
-    table = fft.fftshift(fft.fft2(spread)) / side**2
-    table[samples, samples] = 1.0  # where the squares of the rim's shares would stand
     half = min(samples - 1, int(np.ceil(_HIGHEST_CYPX / (step_cyum * pitch_um))) + 2)
-    table = table[samples - half : samples + half + 1, samples - half : samples + half + 1]
+    upper = fft.rfft2(spread)[np.arange(-half, half + 1), : half + 1] / side**2
+    upper[half, 0] = 1.0  # where the squares of the rim's shares would stand
+    table = np.concatenate([np.conj(upper[::-1, :0:-1]), upper], axis=1)
     return PupilTransfer(
         spline=ndimage.spline_filter(table, order=3, output=np.complex128).astype(np.complex64),
         step_cypx=step_cyum * pitch_um,
+        turn=pupil.turn,
     )
-
-
-def _reach_um(
-    pupil: Pupil, radius: float, opening: float, f_number: float, focus_um: float, number: int
-) -> float:
-    """How far from the point's place its rays arrive at most: 2 N times the slope of the wavefront."""
-    axis = radius * np.linspace(-1.0, 1.0, 33)
-    place = np.stack(np.meshgrid(axis, axis, indexing="ij"), axis=-1)
-    error_um = pupil.error_um(place, number) + focus_um * pupil.defocus(place, f_number)
-    slopes = np.hypot(*np.gradient(error_um, axis[1] - axis[0]))
-    return 2.0 * f_number * float(slopes[pupil.light(place, opening) > 0.0].max())
 
 
 @lru_cache(maxsize=64)
@@ -207,11 +203,11 @@ def _focus_shift_um(maps: WavefrontMaps, opening: float, f_number: float) -> flo
     """Search round the plane of least wavefront variance for the highest transfer, sagittal and tangential alike."""
     widest, middle = f_number * opening, maps.pupil((0.0, 0.0))
     axis = np.linspace(-1.0, 1.0, 65)
-    place = np.stack(np.meshgrid(axis, axis, indexing="ij"), axis=-1).reshape(-1, 2)
-    place = place[middle.light(place, opening) > 0.5]
+    inside = middle.light(axis, opening) > 0.5
     strongest = int(np.argmax(maps.weights["green"]))
-    causes = np.column_stack([middle.defocus(place, widest), place, np.ones(len(place))])
-    least_um = -float(np.linalg.lstsq(causes, middle.error_um(place, strongest))[0][0])
+    causes = [middle.defocus(axis, widest), *np.meshgrid(axis, axis, indexing="ij"), np.ones(inside.shape)]
+    seen_um = middle.error_um(axis, strongest)[inside]
+    least_um = -float(np.linalg.lstsq(np.stack(causes, axis=-1)[inside], seen_um)[0][0])
 
     def lost(focus_um: float) -> float:
         seen = transfer(maps, (0.0, 0.0), "green", opening, widest, focus_um, 1.0)

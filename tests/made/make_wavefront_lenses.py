@@ -61,20 +61,20 @@ DOUBLE_GAUSS = Design(
     f_number=2.0,
     half_diagonal_mm=21.6,
     surfaces=(
-        (29.7838, 2.9978, "N-LAK9"),
-        (79.9758, 0.1943, ""),
-        (17.9517, 6.1704, "N-LAK9"),
-        (62.3197, 1.4324, "SF2"),
-        (12.2561, 5.1193, ""),
-        (np.inf, 10.3824, ""),
-        (-14.9228, 1.1994, "SF2"),
-        (-109.1153, 5.9744, "N-LAK9"),
-        (-20.5135, 0.1946, ""),
-        (122.7199, 2.9952, "N-LAK9"),
-        (-48.3256, 27.845, ""),
+        (29.3979, 2.999, "N-LAK9"),
+        (77.938, 0.1973, ""),
+        (17.0411, 5.1693, "N-LAK9"),
+        (59.8668, 2.2906, "SF2"),
+        (11.7081, 5.6035, ""),
+        (np.inf, 10.5752, ""),
+        (-13.9812, 1.2768, "SF2"),
+        (-64.6812, 5.6087, "N-LAK9"),
+        (-19.0678, 0.2462, ""),
+        (106.0, 4.5529, "N-LAK9"),
+        (-50.2251, 25.99, ""),
     ),
     stop=5,
-    rims_mm={0: 14.2, 10: 13.0},
+    rims_mm={0: 16.0, 10: 16.0},
 )
 SHIFTED = replace(
     DOUBLE_GAUSS,
@@ -91,16 +91,16 @@ TRIPLET = Design(
     f_number=2.8,
     half_diagonal_mm=14.2,
     surfaces=(
-        (24.9672, 9.0612, "N-LAK33B"),
-        (60.4371, 0.4527, ""),
-        (-50.1158, 9.0445, "SF2"),
-        (22.002, 0.2987, ""),
-        (np.inf, 0.6676, ""),
-        (31.8794, 5.1778, "N-LAK33B"),
-        (-38.8547, 40.1428, ""),
+        (31.0228, 7.0048, "N-LAK33B"),
+        (3231.709, 3.792, ""),
+        (-28.9565, 3.5058, "SF2"),
+        (30.1659, 0.9988, ""),
+        (np.inf, 0.9984, ""),
+        (93.3272, 7.0013, "N-LAK33B"),
+        (-25.8508, 42.8667, ""),
     ),
     stop=4,
-    rims_mm={0: 10.0, 6: 8.2},
+    rims_mm={0: 10.2, 6: 8.4},
 )
 FILES = {"borage": DOUBLE_GAUSS, "borage-decentred": SHIFTED, "clover": TRIPLET}
 
@@ -288,6 +288,8 @@ def described(design):
 
 if __name__ == "__main__":
     for short, chosen in FILES.items():
+        if sys.argv[2:] and short not in sys.argv[2:]:
+            continue
         text = json.dumps(described(chosen), separators=(",", ":")).replace("-0.0,", "0,").replace(".0,", ",")
         (Path(sys.argv[1]) / f"{short}.json").write_text(
             text.replace('],"', '],\n"') + "\n", encoding="utf-8"
