@@ -34,12 +34,10 @@ class PupilTransfer:
 
     def at(self, down_cypx: npt.ArrayLike, right_cypx: npt.ArrayLike) -> ComplexArray:
         """Transfer at frequencies; nothing passes beyond the table."""
-        frequencies = np.stack(np.broadcast_arrays(np.asarray(down_cypx), np.asarray(right_cypx)))
-        places = np.tensordot(self.turn, frequencies, 1) / self.step_cypx + self.spline.shape[0] // 2
-        found: ComplexArray = ndimage.map_coordinates(
-            self.spline, places, output=np.complex128, order=3, prefilter=False
-        )
-        return found
+        down, right = np.broadcast_arrays(np.asarray(down_cypx), np.asarray(right_cypx))
+        places = self.turn @ np.stack([down.ravel(), right.ravel()]) / self.step_cypx + len(self.spline) // 2
+        found = ndimage.map_coordinates(self.spline, places, output=np.complex128, prefilter=False)
+        return np.asarray(found.reshape(down.shape), np.complex128)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

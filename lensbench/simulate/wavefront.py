@@ -180,9 +180,8 @@ def transfer(
     spread = np.zeros((side, side), np.float32)
     for number in numbers:
         wavelength_um = float(maps.wavelengths_um[number])
-        axis: FloatArray = (
-            2.0 * f_number * wavelength_um * step_cyum * (np.arange(samples) - 0.5 * (samples - 1))
-        )
+        cells = np.arange(samples, dtype=np.float64) - 0.5 * (samples - 1)
+        axis = 2.0 * f_number * wavelength_um * step_cyum * cells
         light = pupil.light(axis, opening)
         waves = (pupil.error_um(axis, number) + focus_um * pupil.defocus(axis, f_number)) / wavelength_um
         wave = (light * np.exp(2j * np.pi * waves)).astype(np.complex64)
@@ -217,9 +216,7 @@ def _focus_shift_um(maps: WavefrontMaps, opening: float, f_number: float) -> flo
     grid_um = least_um + np.linspace(-reach_um, reach_um, 9)
     best = int(np.argmin([lost(float(focus_um)) for focus_um in grid_um]))
     around = (grid_um[max(best - 1, 0)], grid_um[min(best + 1, 8)])
-    found = optimize.minimize_scalar(
-        lost, bounds=around, method="bounded", options={"xatol": 0.02 * reach_um}
-    )
+    found = optimize.minimize_scalar(lost, bounds=around, method="bounded", options={"xatol": 0.5})
     return -float(found.x)
 
 
@@ -238,20 +235,20 @@ def wavefront_lens(described: dict[str, Any], where: str) -> WavefrontLens:
         widest, focal_length_mm, distortion = (float(described[name]) for name in _NUMBERS)
         powers = np.array(described["powers"], np.int64).reshape(-1, 2)
         azimuths, heights = len(tables["stop"]), tables["heights"].size
-        parts = [_part(tables[name], (azimuths, heights)) for name in _TABLES[2:]]
+        parts = [tables[name].reshape(azimuths, heights, -1) for name in _TABLES[2:]]
         figures = np.concatenate(parts, axis=2)
         spline = interpolate.CubicSpline(tables["heights"], np.concatenate([figures, figures[:1]]), axis=1)
     except (KeyError, TypeError, ValueError, IndexError) as error:
         raise SettingError(f"{where}: the wavefront lens is incomplete or malformed: {error}.") from error
     lines = tables["wavelengths_um"].size
-    wanted = [lines * len(powers), parts[1].shape[2], parts[1].shape[2], 2]
-    rims = np.minimum(parts[1], parts[2])
-    if [part.shape[2] for part in parts] != wanted or any(
-        light.shape != (lines,) for light in weights.values()
-    ):
+    sizes = [part.shape[2] for part in parts]
+    if sizes != [lines * len(powers), sizes[1], sizes[1], 2] or {
+        light.size for light in weights.values()
+    } != {lines}:
         raise SettingError(
             f"{where}: its tables do not belong together: see docs/wavefront-lens.md for shapes."
         )
+    rims = np.minimum(parts[1], parts[2])
     if min(rims.min(), tables["wavelengths_um"].min(), *(light.sum() for light in weights.values())) <= 0.0:
         raise SettingError(
             f"{where}: every rim, every wavelength and the light of each channel must be above 0."
@@ -274,12 +271,3 @@ def wavefront_lens(described: dict[str, Any], where: str) -> WavefrontLens:
 
 _NUMBERS: Final = ("widest_f_number", "focal_length_mm", "distortion_percent")
 _TABLES: Final = ("heights", "wavelengths_um", "wavefront_um", "stop", "clip", "chief")
-
-
-def _part(table: FloatArray, places: tuple[int, int]) -> FloatArray:
-    """Figures of a table at each (azimuth, height), in a row."""
-    if table.shape[:2] != places:
-        raise ValueError(
-            f"a table of shape {table.shape} stands where {places} azimuths and heights begin it"
-        )
-    return table.reshape(*places, -1)

