@@ -55,9 +55,13 @@ class SimulateCommand:
     """The options of `simulate`."""
 
     out: Annotated[Path, path("--out", "Folder to write into.", file_okay=False)]
-    lens: Annotated[str, text("--lens", "sorrel, fennel or tansy (invented), or a JSON description.")] = (
-        "sorrel"
-    )
+    lens: Annotated[
+        str,
+        text(
+            "--lens",
+            "sorrel, fennel, tansy, borage, borage-decentred or clover (invented), or a JSON description.",
+        ),
+    ] = "sorrel"
     stops: Annotated[str, text("--stops", "f-numbers, with commas between.")] = "2.8,4,5.6,8,11,16"
     focal_lengths: Annotated[
         str | None, text("--focal-lengths", "In mm, with commas between.  [default: the lens's shortest]")
