@@ -170,10 +170,10 @@ def transfer(
         float(maps.wavelengths_um[numbers].min()) * f_number / radius
     )  # of the point spread's details
     coarse = radius * np.linspace(-1.0, 1.0, 33)
-    inside, added_um = pupil.light(coarse, opening) > 0.5, focus_um * pupil.defocus(coarse, f_number)
+    seen, added_um = pupil.light(coarse, opening) > 0.5, focus_um * pupil.defocus(coarse, f_number)
     # A ray arrives 2 N times the wavefront's slope from the point's place.
     slopes = [np.gradient(pupil.error_um(coarse, n) + added_um, coarse[1] - coarse[0]) for n in numbers]
-    reach_um = 2.0 * f_number * max(float(np.hypot(*slope)[inside].max()) for slope in slopes)
+    reach_um = 2.0 * f_number * max(float(np.hypot(*slope)[seen].max()) for slope in slopes)
     side = fft.next_fast_len(2 * int(np.clip(_REACHES * reach_um / narrowest_um, _FEWEST, _MOST)), real=True)
     samples = side // 2
     step_cyum = 1.0 / (narrowest_um * samples)
@@ -183,8 +183,12 @@ def transfer(
         cells = np.arange(samples, dtype=np.float64) - 0.5 * (samples - 1)
         axis = 2.0 * f_number * wavelength_um * step_cyum * cells
         light = pupil.light(axis, opening)
-        waves = (pupil.error_um(axis, number) + focus_um * pupil.defocus(axis, f_number)) / wavelength_um
-        wave = (light * np.exp(2j * np.pi * waves)).astype(np.complex64)
+        inside = light > 0.0
+        error_um = (pupil.error_um(axis, number) + focus_um * pupil.defocus(axis, f_number))[inside]
+        wave = np.zeros(light.shape, np.complex64)
+        wave[inside] = light[inside] * np.exp(
+            1j * (2.0 * np.pi / wavelength_um * error_um).astype(np.float32)
+        )
         spread += weights[number] / light.sum() * np.abs(fft.fft2(wave, s=(side, side))) ** 2
     half = min(samples - 1, int(np.ceil(_HIGHEST_CYPX / (step_cyum * pitch_um))) + 2)
     upper = fft.rfft2(spread)[np.arange(-half, half + 1), : half + 1] / side**2

@@ -273,8 +273,9 @@ def test_made_edges_lie_on_the_sites_asked_for():
 
 def test_the_command_photographs_through_a_wavefront_lens(tmp_path):
     done = run(
-        "--out", tmp_path / "shoot", "--lens", "clover", "--stops", "4", "--repeats", "1", "--size", "400x600"
-    )
+        "--out", tmp_path / "shoot", "--lens", "clover", "--stops", "4", "--repeats", 1, "--size", "400x600",
+        "--cfa", "mono",
+    )  # fmt: skip
     assert done.exit_code == 0, done.output
     truth = json.loads((tmp_path / "shoot" / "truth.json").read_text(encoding="utf-8"))
     (photo,) = truth["photos"]
