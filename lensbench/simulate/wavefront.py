@@ -18,6 +18,7 @@ from lensbench.model.units import FloatArray
 from lensbench.simulate.lens import Lens, PointBlur, PupilTransfer, ZoomPosition
 
 FORMAT: Final = "wavefront lens 1"
+_HIGHEST_POWER: Final = 20
 _CHANNELS: Final = ("red", "green", "blue", "grey")
 _FEWEST, _MOST = 192, 1024
 """Samples across the pupil: at least, and for the widest spread."""
@@ -252,11 +253,12 @@ def wavefront_lens(described: dict[str, Any], where: str) -> WavefrontLens:
         raise SettingError(
             f"{where}: its tables do not belong together: see docs/wavefront-lens.md for shapes."
         )
+    if not (powers.min() >= 0 and powers.max() <= _HIGHEST_POWER):
+        raise SettingError(f"{where}: «powers» are whole numbers from 0 to {_HIGHEST_POWER}.")
     rims = np.minimum(parts[1], parts[2])
-    if min(rims.min(), tables["wavelengths_um"].min(), *(light.sum() for light in weights.values())) <= 0.0:
-        raise SettingError(
-            f"{where}: every rim, every wavelength and the light of each channel must be above 0."
-        )
+    sums = [light.sum() for light in weights.values()]
+    if not np.all(np.concatenate([rims.ravel(), tables["wavelengths_um"], sums, [widest]]) > 0.0):
+        raise SettingError(f"{where}: rims, wavelengths, f-number and each channel's light must be above 0.")
     maps = WavefrontMaps(
         wavelengths_um=tables["wavelengths_um"],
         weights={channel: light / light.sum() for channel, light in weights.items()},

@@ -301,6 +301,8 @@ def test_the_files_stay_small():
         ({"clip": [[[2.0] * 23] * 4]}, "do not belong together"),
         ({"wavelengths_um": [0.5, 0.6]}, "do not belong together"),
         ({"clip": [[[0.0] * 24] * 4]}, "must be above 0"),
+        ({"channels": {key: [float("nan")] for key in ("red", "green", "blue", "grey")}}, "must be above 0"),
+        ({"powers": [[10**9, 0], *POWERS[1:]]}, "from 0 to 20"),
         ({"chief": [[[float("nan"), 0.0]] * 4]}, "must contain only finite values"),
     ],
 )
