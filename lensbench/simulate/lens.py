@@ -6,7 +6,7 @@ says so. Every length of the description is on the sensor, in micrometres.
 """
 
 from dataclasses import dataclass, fields, replace
-from typing import Final, Self
+from typing import ClassVar, Final, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -137,6 +137,8 @@ class ZoomPosition:
 class Lens:
     """A lens by its description; invented names only."""
 
+    margin_px: ClassVar[int] = 14
+    """Paper round every shape, so that its blur does not run into the patch's other side."""
     name: str
     maker: str = "Invented"
     widest_f_number: float = 2.8

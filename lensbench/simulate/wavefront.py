@@ -7,7 +7,7 @@ Stopping down uses the inner part of the same wavefronts. The file is described 
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -111,6 +111,7 @@ class WavefrontMaps:
 class WavefrontLens(Lens):
     """A lens of one focal length by its wavefronts; its position holds distortion and vignetting alone."""
 
+    margin_px: ClassVar[int] = 48
     maps: WavefrontMaps
 
     def focus_shift_um(self, focal_length_mm: float, f_number: float) -> float:
