@@ -23,7 +23,10 @@ class SimulateCommand:
     """The options of `simulate`."""
 
     out: Annotated[Path, path("Folder to write into.", file_okay=False)]
-    lens: Annotated[str, text("sorrel, fennel or tansy (invented), or a JSON description.")] = "sorrel"
+    lens: Annotated[
+        str,
+        text("sorrel, fennel, tansy, borage, borage-decentred or clover (invented), or a JSON description."),
+    ] = "sorrel"
     stops: Annotated[str, text("f-numbers, with commas between.")] = "2.8,4,5.6,8,11,16"
     focal_lengths: Annotated[
         str | None, text("In mm, with commas between.  [default: the lens's shortest]")
