@@ -9,23 +9,21 @@ Econometrica 48, 817 (1980); Liang and Zeger, Biometrika 73, 13 (1986); both fro
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from lensbench.edge.curves import MTF_LEVELS, crossings_cypx, mtf_gradients, transfer_of
 from lensbench.edge.posterior import pull_of
+from lensbench.edge.region import Raggedness, RefinedFit
 from lensbench.model.units import FloatArray
-
-if TYPE_CHECKING:
-    from lensbench.edge.fit import RefinedFit
 
 PIECE_PX: Final = 8.0
 """Side of a JPEG's block."""
 _FEWEST_PIECES: Final = 3
 _SURE: Final = 3.0
 """Log-likelihood ratio at which errors that hang together are as probable as independent ones."""
-_ALIKE: Final = 1.6
+_ALIKE: Final = 2.4
 """What is done alike to all pieces of an edge comes on top of what differs between them; seen in simulated JPEGs."""
 _STEEP: Final = 0.15
 """The edge's place is told by samples where the profile is at least this steep, as a part of its steepest."""
@@ -45,7 +43,7 @@ class Pieces:
     dof: float
 
 
-def pieces_of(fit: "RefinedFit") -> Pieces | None:
+def pieces_of(fit: RefinedFit) -> Pieces | None:
     """Scatter of MTF50, 30, 20 and 10 between pieces of the edge; None where it is too short."""
     distance, along = fit.line.distance_px(fit.points)
     low, high = float(along.min()), float(along.max())
@@ -86,16 +84,7 @@ def noise_factor(pieces: Sequence[Pieces]) -> float:
     return float(1.0 + _ALIKE * (ratio - 1.0) / (1.0 + np.exp(-np.clip(surer, -50.0, 50.0))))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Raggedness:
-    """How the edge strays from the smooth line laid through it."""
-
-    rms_px: float
-    length_px: float
-    """Over which it stays alike: where the correlation falls to 1 / e."""
-
-
-def raggedness(fit: "RefinedFit") -> Raggedness | None:
+def raggedness(fit: RefinedFit) -> Raggedness | None:
     """Raggedness of the edge itself; None where its place scatters no more than noise explains."""
     distance, along = fit.line.distance_px(fit.points)
     level, slope, bend = fit.posterior.profile()

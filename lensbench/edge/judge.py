@@ -5,8 +5,8 @@ from typing import Final
 import numpy as np
 
 from lensbench.edge.curves import Curves
-from lensbench.edge.fit import RefinedFit
 from lensbench.edge.line import EdgeLine, span_px
+from lensbench.edge.region import RefinedFit
 from lensbench.edge.shapes import HALF
 from lensbench.model.flags import Remark, remark
 from lensbench.model.shot import Samples
@@ -26,6 +26,7 @@ LARGEST_OVERSHOOT_PERCENT: Final = 3.0
 LARGEST_BEND_PX: Final = 2.5
 LARGEST_LIGHT_PERCENT: Final = 10.0
 WIDEST_MISFIT: Final = 1.5
+FREE_ENOUGH: Final = 0.1
 BESIDE_SIGMAS: Final = 2.5
 BESIDE_PX: Final = 1.0
 WIDEST_GAP_PX: Final = 0.4
@@ -123,8 +124,8 @@ def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
     noise_percent = 400.0 / (snr * np.sqrt(fit.bins.count.sum() / 20.0))
     if over > LARGEST_OVERSHOOT_PERCENT + noise_percent:
         remarks.append(remark("sharpened", f"by {over:.1f} %, limit {LARGEST_OVERSHOOT_PERCENT:.0f} %"))
-    beside = _misfit_beside(fit)
-    if posterior.free_size >= 0.1 and beside > WIDEST_MISFIT and snr < 2000.0:
+    beside = _misfit_beside(fit) if posterior.free_size >= FREE_ENOUGH and snr < 2000.0 else 0.0
+    if beside > WIDEST_MISFIT:
         remarks.append(remark("second_edge", f"misfit {beside:.1f} times the noise, limit {WIDEST_MISFIT}"))
     noise = fit.noise
     dots = np.sqrt(noise.dark_variance / noise.bright_variance)

@@ -7,13 +7,14 @@ from typing import Final, Literal
 import numpy as np
 
 from lensbench.edge.curves import Curves, curves_of
-from lensbench.edge.fit import RefinedFit, fit_refined
+from lensbench.edge.fit import fit_refined
 from lensbench.edge.iso import BINS_BESIDE, measure_iso
 from lensbench.edge.judge import blocking_remarks, remarks_on
 from lensbench.edge.lens_model import Aperture
 from lensbench.edge.line import EdgeLine
 from lensbench.edge.perception import Viewing, with_perception
 from lensbench.edge.physical import read_physical
+from lensbench.edge.region import RefinedFit
 from lensbench.edge.samples import points_of
 from lensbench.edge.shapes import OUTPUT_FREQUENCY_CYPX
 from lensbench.model.errors import EdgeError

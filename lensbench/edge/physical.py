@@ -12,7 +12,6 @@ from typing import Final
 import numpy as np
 from scipy.special import gammaincc
 
-from lensbench.edge.fit import RefinedFit
 from lensbench.edge.lens_model import Aperture
 from lensbench.edge.physical_fit import (
     BLUR,
@@ -26,6 +25,7 @@ from lensbench.edge.physical_fit import (
     fit_blur,
     solved,
 )
+from lensbench.edge.region import RefinedFit
 from lensbench.model.flags import Remark, remark
 from lensbench.model.shot import PhysicalFit
 from lensbench.model.units import FloatArray

@@ -4,8 +4,8 @@ For each MTF50 of a grid, a small table holds a mean ESF and principal shapes (o
 sampled with first derivatives, and their Fourier transforms. Each is a sum of true edges, so its transform is known
 exactly, tails to infinity included: no window is needed. In these shapes every kind of edge (plain, out of focus,
 aberrated pupil, core and halo, exponential tails) is a Gaussian cloud of its own; smooth local bumps of the ESF, narrow
-beside the edge and wider further out, stand for what none of them foresaw. The table is made by tests/made/shape_prior.py, which tells
-how its edges are drawn.
+beside the edge and wider further out, stand for what none of them foresaw. The table is made by
+tests/made/shape_prior.py, which tells how its edges are drawn.
 """
 
 from dataclasses import dataclass
@@ -173,8 +173,9 @@ def _free_modes(mtf50_cypx: float, grid_cypx: FloatArray) -> tuple[FloatArray, C
     """
     sigma = gaussian_sigma_px(mtf50_cypx)
     combine, center, width = _free_bumps()
-    center, width = center * sigma, (width * sigma)[:, None]
-    position = np.arange(-HALF, HALF + 1) * step_px(mtf50_cypx)
+    step = step_px(mtf50_cypx)
+    center, width = center * sigma, np.maximum(width * sigma, step)[:, None]
+    position = np.arange(-HALF, HALF + 1) * step
     u = (position - center[:, None]) / width
     bump = np.exp(-0.5 * u * u)
     bumps = np.stack([bump, -u / width * bump, (u * u - 1.0) / width**2 * bump])

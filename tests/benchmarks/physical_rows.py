@@ -9,7 +9,8 @@ from exact_edges import BRIGHT, DARK, Blur, Scene, esf_values, noisy, photon_var
 from speed_rows import best_ms, frame_edges
 from table_row import Effort, Row
 
-from lensbench.edge.fit import RefinedFit, fit_refined
+from lensbench.edge.fit import fit_refined
+from lensbench.edge.region import RefinedFit
 from lensbench.edge.samples import points_of
 from lensbench.model.shot import Samples
 

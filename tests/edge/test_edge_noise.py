@@ -97,7 +97,8 @@ def test_less_noise_and_longer_edges_make_for_smaller_sd():
 
 @pytest.mark.parametrize("quality", [60, 90])
 def test_the_stated_sd_of_edges_in_jpegs_is_true(quality):
-    # Grey pictures through an encoder of its own (libjpeg in OpenCV). Decoded values go back through the standard's sRGB curve (IEC 61966-2-1).
+    # Grey pictures through an encoder of its own (libjpeg in OpenCV). Decoded values go back through the standard's
+    # sRGB curve (IEC 61966-2-1).
     blur, rng = Blur(q=0.8, sigma_px=0.4), np.random.default_rng(8)
     regions, truths = [], []
     for k in range(80):

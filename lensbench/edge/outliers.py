@@ -1,0 +1,159 @@
+"""Outliers: dust, hot pixels, columns and hairs, told from patterns that recur along the edge.
+
+No model of the edge is asked, for they would bend the model: samples in one narrow bin of distance should agree with
+each other within the noise, so a bin with too much scatter holds strangers, and its median tells which they are. Where
+strangers recur all along the edge (the blocks of a JPEG, interpolated colours, a ragged print) they are no specks: then
+only what stands out of the scatter that is usual at its distance is one.
+"""
+
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from lensbench.edge.clusters import PIECE_PX
+from lensbench.edge.region import RefinedFit, Region
+from lensbench.edge.shapes import SIZE
+from lensbench.model.shot import BoolArray
+from lensbench.model.units import FloatArray
+
+_OUTLIER_SD: Final = 5.0
+_MOST_OUTLIERS: Final = 0.03
+_MOST_WILD_BINS: Final = 0.4
+_WILD_SD: Final = 6.0
+_LEAST_OUTLIER: Final = 0.006
+"""An outlier differs from its neighbours by at least this part of the step."""
+_LEAST_SCATTER: Final = 1e-3
+"""Scatter in a bin, as a part of the step, that the line's own error may make."""
+_ENOUGH_FOR_MEDIAN: Final = 4
+_STEEP: Final = 0.3
+_NEAR_SIGMAS: Final = 4.0
+_FEWEST_RECURRING: Final = 4
+_LINE_PX: Final = 2.0
+_RECURRING_SHARE: Final = 0.4
+"""Strangers near the edge in more than this share of its pieces are a pattern."""
+_FEWEST_STEEP: Final = 5
+_ZONES_SIGMA: Final = (0.0, 0.8, 2.0, 4.0, 1e9)
+"""Zones of distance from the edge whose scatter is judged together."""
+
+
+def sound_samples(region: Region) -> BoolArray | None:
+    """Mark the samples that are no outliers, and not beside one; note how rough the region's steep part is.
+
+    None where all are sound, or where so many are not that the edge itself must be strange.
+    """
+    fit = region.fit
+    if fit is None:
+        return None
+    expected, excess = _expected_scatter(fit), _excess_scatter(fit)
+    region.rough_sd = _steep_scatter_sd(fit, expected, excess)
+    wild = _wild_bins(fit, expected, excess)
+    if wild.size == 0:
+        return None
+    strangers = _strangers(region, fit, wild, np.ones(SIZE))
+    if strangers.size == 0 or _recur(region, fit, strangers):
+        usual = _zone_scatter(fit, expected, excess)
+        strangers = _strangers(region, fit, _wild_bins(fit, usual * expected, excess), usual)
+    if strangers.size == 0 or strangers.size > _MOST_OUTLIERS * region.points.value.size:
+        return None
+    height, width = region.points.shape
+    row = np.rint(region.points.row_px + 0.5 * (height - 1)).astype(np.intp)
+    col = np.rint(region.points.col_px + 0.5 * (width - 1)).astype(np.intp)
+    mask = np.zeros((height + 2, width + 2), bool)
+    for d_row in (0, 1, 2):
+        for d_col in (0, 1, 2):
+            mask[row[strangers] + d_row, col[strangers] + d_col] = True
+    return ~mask[row + 1, col + 1]
+
+
+def _recur(region: Region, fit: RefinedFit, strangers: npt.NDArray[np.intp]) -> bool:
+    """Whether strangers recur along the edge: blocks, interpolation or a ragged print, and no specks.
+
+    A hot column or row crosses the edge's surroundings at length too, but stands on one line of sites.
+    """
+    near = np.abs(region.distance_px[strangers]) < _NEAR_SIGMAS * fit.line.sigma_px + 2.0
+    recurring = strangers[near]
+    if recurring.size < _FEWEST_RECURRING:
+        return False
+    rows, cols = region.points.row_px[recurring], region.points.col_px[recurring]
+    if region.points.is_sensor and min(np.ptp(rows), np.ptp(cols)) <= _LINE_PX:
+        return False
+    low, high = float(region.along_px.min()), float(region.along_px.max())
+    pieces = max(int((high - low) / PIECE_PX), 1)
+    held = np.unique(((region.along_px[recurring] - low) / (high - low) * pieces).astype(np.intp))
+    return bool(held.size > _RECURRING_SHARE * pieces)
+
+
+def _expected_scatter(fit: RefinedFit) -> FloatArray:
+    """Variance within each bin that noise, the slope within the bin and the line's error explain."""
+    bins, step = fit.bins, fit.posterior.step
+    mean = fit.posterior.shape.fine.mean
+    inside = np.maximum(2.0 * bins.half_square_px2 - np.square(bins.offset_px), 0.0)
+    return np.asarray(
+        fit.noise.variance_at(mean[0]) + np.square(mean[1] * step) * inside + (_LEAST_SCATTER * step) ** 2
+    )
+
+
+def _excess_scatter(fit: RefinedFit) -> FloatArray:
+    """Summed squares within each bin, without what the light along the edge makes of them."""
+    light = max(abs(fit.plateaus.dark_slope_per_px), abs(fit.plateaus.bright_slope_per_px))
+    return np.asarray(fit.bins.scatter - light * light * fit.bins.along_scatter_px2, np.float64)
+
+
+def _steep_scatter_sd(fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> float:
+    """Scatter within the bins where the edge is steep, beyond what is explained, in standard deviations of it."""
+    slope = fit.posterior.shape.fine.mean[1]
+    steep = np.flatnonzero((slope > _STEEP * float(slope.max())) & (fit.bins.count > 1.5))
+    if steep.size < _FEWEST_STEEP:
+        return 0.0
+    dof = fit.bins.count[steep] - 1.0
+    return float(((excess[steep] / expected[steep]).sum() - dof.sum()) / np.sqrt(2.0 * dof.sum()))
+
+
+def _zone_scatter(fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> FloatArray:
+    """Typical scatter around each bin over what is expected there, at least 1: what most bins show is no stranger."""
+    own = fit.bins.count > 1.5
+    ratio = np.ones(SIZE)
+    distance = np.abs(fit.posterior.shape.fine.position_px) / fit.line.sigma_px
+    each = excess / np.maximum(fit.bins.count - 1.0, 1.0) / expected
+    for low, high in pairwise(_ZONES_SIGMA):
+        zone = (distance >= low) & (distance < high)
+        filled = zone & own
+        if np.count_nonzero(filled) >= _FEWEST_STEEP:
+            ratio[zone] = max(1.0, float(np.median(each[filled])))
+    return ratio
+
+
+def _wild_bins(fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> npt.NDArray[np.intp]:
+    """List the bins whose samples scatter more than is expected of them."""
+    dof = np.maximum(fit.bins.count - 1.0, 1.0)
+    limit = expected * (dof + _WILD_SD * np.sqrt(2.0 * dof))
+    return np.flatnonzero((excess > limit) & (fit.bins.count > 1.5))
+
+
+def _strangers(
+    region: Region, fit: RefinedFit, wild: npt.NDArray[np.intp], usual: FloatArray
+) -> npt.NDArray[np.intp]:
+    """List the samples of wild bins that stand apart from their bin's median (from the fit where a bin holds few)."""
+    if wild.size > _MOST_WILD_BINS * int(np.count_nonzero(fit.bins.count)):
+        return np.empty(0, np.intp)
+    posterior, plateaus = fit.posterior, fit.plateaus
+    level, slope, bend = posterior.profile()
+    chosen = np.zeros(level.size, bool)
+    chosen[wild] = True
+    among = np.flatnonzero(chosen[fit.bins.place])
+    at = fit.bins.place[among]
+    apart = region.distance_px[among] - posterior.shape.fine.position_px[at]
+    profile = np.clip((level[at] - posterior.dark) / posterior.step, 0.0, 1.0)
+    light = plateaus.dark_slope_per_px + (plateaus.bright_slope_per_px - plateaus.dark_slope_per_px) * profile
+    rest = region.points.value[among] - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
+    rest -= light * region.along_px[among]
+    for index in wild:
+        own = at == index
+        if np.count_nonzero(own) >= _ENOUGH_FOR_MEDIAN:
+            rest[own] -= np.median(rest[own])
+    limit = np.maximum(
+        _OUTLIER_SD * np.sqrt(usual[at] * fit.noise.variance_at(profile)), _LEAST_OUTLIER * posterior.step
+    )
+    return among[np.abs(rest) > limit]

@@ -1,0 +1,128 @@
+"""One region on its way through the fit: its samples, line, noise and profile."""
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from lensbench.edge.line import EdgeLine, span_px
+from lensbench.edge.posterior import Posterior, Weighed
+from lensbench.edge.samples import Bins, Noise, Plateaus, Points, pool
+from lensbench.edge.shapes import nearest_shape
+from lensbench.model.errors import EdgeError
+from lensbench.model.shot import Box
+from lensbench.model.units import FloatArray
+from lensbench.optics import RISE_10_90_SIGMAS, gaussian_sigma_px
+
+_LEAST_SIDE: Final = 0.03
+"""Either side of the edge holds at least this part of the region's samples."""
+_LARGEST_BULGE_PX: Final = 12.0
+_SOFTEST_RISES: Final = 0.5
+"""The region reaches at least this many 10-90 % rises to each side: else it holds a slope, not an edge."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Raggedness:
+    """How the edge strays from the smooth line laid through it."""
+
+    rms_px: float
+    length_px: float
+    """Over which it stays alike: where the correlation falls to 1 / e."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RefinedFit:
+    """One region's edge as the refined method sees it, before figures are drawn from it."""
+
+    points: Points
+    """The samples fitted, without outliers."""
+    line: EdgeLine
+    plateaus: Plateaus
+    bins: Bins
+    weighed: Weighed
+    posterior: Posterior
+    reach_px: float
+    """Largest distance from the edge in the region."""
+    outliers: int
+    """Samples left out as dust or hot pixels."""
+    noise_factor: float = 1.0
+    """Variance that the fit assumed, over that of the plateaus' noise: errors may hang together along the edge."""
+    ragged: Raggedness | None = None
+    """How the edge itself strays, where it strays by more than noise explains."""
+
+    @property
+    def noise(self) -> Noise:
+        """Noise of the two plateaus."""
+        return self.plateaus.noise.enlarged(1.0 / self.noise_factor)
+
+    @property
+    def light_percent(self) -> float:
+        """The light's largest change over the region, in percent of the step."""
+        across = 2.0 * float(np.abs(self.posterior.coefficient[[3, 5]]).max())
+        steepest = max(abs(self.plateaus.dark_slope_per_px), abs(self.plateaus.bright_slope_per_px))
+        along = 2.0 * steepest * float(np.abs(self.bins.along_px).max())
+        return 100.0 * max(across, along) / self.posterior.step
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class Region:
+    """A region under way: its samples, and the line and fit as they stand."""
+
+    index: int
+    points: Points
+    line: EdgeLine
+    distance_px: FloatArray
+    along_px: FloatArray
+    shape: int
+    outliers: int = 0
+    noise_factor: float = 1.0
+    rough_sd: float = 0.0
+    """Scatter where the edge is steep, beyond what is explained, in standard deviations of it."""
+    fit: RefinedFit | None = None
+
+    @classmethod
+    def opened(cls, index: int, points: Points, line: EdgeLine, *, outliers: int = 0) -> "Region":
+        """A region whose line is known; its sharpness gives the first shape."""
+        distance_px, along_px = line.distance_px(points)
+        return cls(
+            index=index,
+            points=points,
+            line=line,
+            distance_px=distance_px,
+            along_px=along_px,
+            shape=nearest_shape(gaussian_sigma_px(1.0) / line.sigma_px),
+            outliers=outliers,
+        )
+
+    def move(self, line: EdgeLine) -> None:
+        """Lay another line through the samples."""
+        self.line = line
+        self.distance_px, self.along_px = line.distance_px(self.points)
+
+    def pooled(self, step_px: float) -> tuple[Bins, Plateaus]:
+        """Samples in bins of this width, and both plateaus with the noise that the fit is to assume."""
+        bins = pool(self.distance_px, self.along_px, self.points.value, step_px=step_px)
+        plateaus = bins.plateaus(
+            step_px=step_px,
+            sigma_px=self.line.sigma_px,
+            step=self.line.step,
+            least_sd=self.points.rounding_sd,
+        )
+        return bins, replace(plateaus, noise=plateaus.noise.enlarged(self.noise_factor))
+
+    def refused(self) -> EdgeError | None:
+        """Why what the line was laid through is no edge; None where it is one."""
+        bright = np.count_nonzero(self.distance_px > 0)
+        if not _LEAST_SIDE < bright / self.distance_px.size < 1.0 - _LEAST_SIDE:
+            return EdgeError("the edge runs outside this region")
+        bulge = abs(self.line.bend_per_px) * (0.5 * float(np.ptp(self.along_px))) ** 2
+        if bulge > _LARGEST_BULGE_PX:
+            return EdgeError(f"what is there turns by {bulge:.0f} px, no straight edge")
+        height, width = self.points.shape
+        _, reach = span_px(Box(top=0, left=0, height=height, width=width), self.line.angle_deg)
+        rise = RISE_10_90_SIGMAS * self.line.sigma_px
+        if reach < _SOFTEST_RISES * rise:
+            return EdgeError(
+                f"a slope over {rise:.0f} px, not an edge, in a region of {reach:.0f} px to each side"
+            )
+        return None
