@@ -23,7 +23,7 @@ PIECE_PX: Final = 8.0
 _FEWEST_PIECES: Final = 3
 _SURE: Final = 3.0
 """Log-likelihood ratio at which errors that hang together are as probable as independent ones."""
-_ALIKE: Final = 2.4
+_ALIKE: Final = 3.0
 """What is done alike to all pieces of an edge comes on top of what differs between them; seen in simulated JPEGs."""
 _STEEP: Final = 0.15
 """The edge's place is told by samples where the profile is at least this steep, as a part of its steepest."""

@@ -31,7 +31,8 @@ _STEEP: Final = 0.3
 _NEAR_SIGMAS: Final = 4.0
 _FEWEST_RECURRING: Final = 4
 _LINE_PX: Final = 2.0
-_RECURRING_SHARE: Final = 0.4
+_MOST_PIECES: Final = 2.0
+_RECURRING_SHARE: Final = 0.34
 """Strangers near the edge in more than this share of its pieces are a pattern."""
 _FEWEST_STEEP: Final = 5
 _ZONES_SIGMA: Final = (0.0, 0.8, 2.0, 4.0, 1e9)
@@ -55,6 +56,8 @@ def sound_samples(region: Region) -> BoolArray | None:
     if strangers.size == 0 or _recur(region, fit, strangers):
         usual = _zone_scatter(fit, expected, excess)
         strangers = _strangers(region, fit, _wild_bins(fit, usual * expected, excess), usual)
+        if not region.points.is_sensor and _recur(region, fit, strangers):
+            return None
     if strangers.size == 0 or strangers.size > _MOST_OUTLIERS * region.points.value.size:
         return None
     height, width = region.points.shape
@@ -73,7 +76,7 @@ def _recur(region: Region, fit: RefinedFit, strangers: npt.NDArray[np.intp]) -> 
     A hot column or row crosses the edge's surroundings at length too, but stands on one line of sites.
     """
     near = np.abs(region.distance_px[strangers]) < _NEAR_SIGMAS * fit.line.sigma_px + 2.0
-    recurring = strangers[near]
+    recurring = strangers[near] if region.points.is_sensor else strangers
     if recurring.size < _FEWEST_RECURRING:
         return False
     rows, cols = region.points.row_px[recurring], region.points.col_px[recurring]
@@ -82,7 +85,7 @@ def _recur(region: Region, fit: RefinedFit, strangers: npt.NDArray[np.intp]) -> 
     low, high = float(region.along_px.min()), float(region.along_px.max())
     pieces = max(int((high - low) / PIECE_PX), 1)
     held = np.unique(((region.along_px[recurring] - low) / (high - low) * pieces).astype(np.intp))
-    return bool(held.size > _RECURRING_SHARE * pieces)
+    return bool(held.size > max(_RECURRING_SHARE * pieces, _MOST_PIECES))
 
 
 def _expected_scatter(fit: RefinedFit) -> FloatArray:

@@ -83,7 +83,7 @@ def measure_shot(
         metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
     )
     freed = samples if options.method == "iso" else subtract_neighbour_edges(samples, arms, chart=chart, q=q)
-    measured = edges_room.measure_edges(freed, method=options.method, physical=aperture)
+    measured = edges_room.measure_edges(freed, method=options.method, physical=aperture, one_photograph=True)
     _refuse_if_nothing(measured, photo.path)
     edges = tuple(
         _chart_edge(photo, target, arm, edge, colours=not options.fast)
