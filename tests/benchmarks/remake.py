@@ -22,6 +22,7 @@ SCRIPTS = {
     "effect": "effect",
     "finding": "finding",
     "geometry": "geometry",
+    "odd-edges": "odd_rows",
     "print": "print_profile",
     "quality": "quality",
     "ranking": "ranking",
