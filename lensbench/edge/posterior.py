@@ -22,8 +22,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import lapack
 
+from lensbench.edge.columns import farthest, level_columns, light_along, rows, turn_share, variance
 from lensbench.edge.samples import Bins, Plateaus, spread_out, stack_bins
-from lensbench.edge.shapes import KINDS, MIDDLES, PriorShape, Shapes
+from lensbench.edge.shapes import KINDS, MIDDLES, PriorShape
 from lensbench.model.units import FloatArray
 
 LEVELS: Final = 7
@@ -46,8 +47,6 @@ _LEAST_WEIGHT: Final = 0.08
 _SHIFT_SD_PX: Final = 0.3
 _VAGUE: Final = 10.0
 """Prior sd of the two levels, as a part of the step: wide enough to say nothing, small enough to keep digits."""
-_ONE_DISTANCE_PX: Final = 0.25
-"""Samples within this count as being at one distance: no transfer that a lens leaves varies faster."""
 _TOGETHER: Final = 24
 """Regions worked on at a time: their arrays then fit the processor's cache."""
 _DOUBTFUL_SD: Final = 2.5
@@ -219,11 +218,11 @@ def pull_of(posterior: Posterior, bins: Bins, plateaus: Plateaus, gradient: Floa
     """
     table, span = posterior.shape.fitted, slice(0, MIDDLES.size)
     stacked = stack_bins([bins], posterior.shape.step_px)
-    columns = np.concatenate(
-        [_level_columns(stacked, table, span), _rows(stacked, table.modes, span)], axis=1
-    )[0]
+    columns = np.concatenate([level_columns(stacked, table, span), rows(stacked, table.modes, span)], axis=1)[
+        0
+    ]
     direction = (gradient @ posterior.spread) @ posterior.spread.T
-    return spread_out(direction @ columns / _variance([plateaus], columns[None, 1])[0])
+    return spread_out(direction @ columns / variance([plateaus], columns[None, 1])[0])
 
 
 class _System:
@@ -246,10 +245,10 @@ class _System:
         stacked = stack_bins(bins, shape.step_px)
         used = np.flatnonzero(stacked.count.any(axis=0))
         span = slice(int(used[0]), int(used[-1]) + 1)
-        level_columns = _level_columns(stacked, shape.fitted, span)
-        blocks = [level_columns, _rows(stacked, shape.fitted.modes, span)]
-        weight = stacked.count[:, span] / _variance(plateaus, level_columns[:, 1])
-        known, along_sd = _light_along(stacked, plateaus, span, level_columns[:, 1])
+        base = level_columns(stacked, shape.fitted, span)
+        blocks = [base, rows(stacked, shape.fitted.modes, span)]
+        weight = stacked.count[:, span] / variance(plateaus, base[:, 1])
+        known, along_sd = light_along(stacked, plateaus, span, base[:, 1])
         value = stacked.value[:, span] - known
         if line is not None:
             own = line.columns[:, MIDDLES[span]]
@@ -261,8 +260,8 @@ class _System:
         self.moment = (weighted @ value[:, :, None])[:, :, 0]
         self.square = (weight * np.square(value)).sum(axis=1)
         self.filled = np.count_nonzero(weight, axis=1)
-        self.across_unit_px = _farthest(stacked, shape.fitted, span)[:, 0]
-        self.turn_share = _turn_share(stacked, shape, span)
+        self.across_unit_px = farthest(stacked, shape.fitted, span)[:, 0]
+        self.turn_share = turn_share(stacked, shape, span)
         self.step = levels[:, 1] - levels[:, 0]
         if line is not None:
             self.gram[0, LEVELS : LEVELS + 2, LEVELS : LEVELS + 2] += line.gram
@@ -438,62 +437,3 @@ def _kinds_of(shape: PriorShape, extra: int) -> FloatArray:
     into[:, fixed:, 1] = shape.kind_mean
     into[:, fixed:, fixed:] = shape.kind_factor
     return into
-
-
-def _turn_share(bins: Bins, shape: PriorShape, span: slice) -> FloatArray:
-    """Weigh the spread of the places along the edge within narrow strips of distance against the whole of it."""
-    width = max(round(_ONE_DISTANCE_PX / shape.step_px), 1)
-    first = np.arange(span.start, span.stop, width)
-    count, along = bins.count[:, span], bins.along_px[:, span]
-    square = bins.along_scatter_px2[:, span] + count * np.square(along)
-    number, sums, squares = (
-        np.add.reduceat(terms, first - span.start, axis=1) for terms in (count, count * along, square)
-    )
-    steep = np.square(shape.fitted.mean[1, np.minimum(first + width // 2, MIDDLES.size - 1)])
-    within = (squares - np.square(sums) / np.maximum(number, 1.0)) @ steep
-    whole = squares @ steep - np.square(sums @ steep) / np.maximum(number @ steep, 1e-300)
-    return np.asarray(within / np.maximum(whole, 1e-300), np.float64)
-
-
-def _farthest(bins: Bins, table: Shapes, span: slice) -> FloatArray:
-    distance = np.abs(table.position_px[span] + bins.offset_px[:, span]) * (bins.count[:, span] > 0)
-    return np.asarray(np.maximum(distance.max(axis=1, keepdims=True), 1.0), np.float64)
-
-
-def _rows(bins: Bins, samples: FloatArray, span: slice, own: slice = slice(None)) -> FloatArray:
-    """Evaluate shapes (3, shapes, positions) at the bins' true content: (regions, shapes, bins)."""
-    rows = samples[1, :, span] * bins.offset_px[own, None, span]
-    rows += samples[0, :, span]
-    rows += samples[2, :, span] * bins.half_square_px2[own, None, span]
-    return rows
-
-
-def _level_columns(bins: Bins, table: Shapes, span: slice) -> FloatArray:
-    mean = _rows(bins, table.mean[:, None], span)[:, 0]
-    distance = table.position_px[span] + bins.offset_px[:, span]
-    across = distance / _farthest(bins, table, span)
-    along = bins.along_px[:, span]
-    along = along / np.maximum(np.abs(along).max(axis=1, keepdims=True), 1.0)
-    other = 1.0 - mean
-    slope = np.broadcast_to(table.mean[1, span], mean.shape)
-    columns = [np.ones_like(mean), mean, slope, other * across, other * along, mean * across, mean * along]
-    return np.stack(columns, axis=1)
-
-
-def _light_along(
-    bins: Bins, plateaus: Sequence[Plateaus], span: slice, mean: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Known slope of the light along the edge at each bin, and the prior sd of what is left of it."""
-    along = bins.along_px[:, span]
-    dark = np.array([sides.dark_slope_per_px for sides in plateaus])[:, None]
-    bright = np.array([sides.bright_slope_per_px for sides in plateaus])[:, None]
-    sd = np.array([(sides.dark_slope_sd_per_px, sides.bright_slope_sd_per_px) for sides in plateaus])
-    farthest = np.maximum(np.abs(along).max(axis=1, keepdims=True), 1.0)
-    return (dark * (1.0 - mean) + bright * mean) * along, sd * farthest
-
-
-def _variance(plateaus: Sequence[Plateaus], profile: FloatArray) -> FloatArray:
-    dark = np.array([sides.noise.dark_variance for sides in plateaus])[:, None]
-    bright = np.array([sides.noise.bright_variance for sides in plateaus])[:, None]
-    variance: FloatArray = dark + (bright - dark) * np.clip(profile, 0.0, 1.0)
-    return variance
