@@ -39,8 +39,7 @@ from lensbench.storage.store import read_sweep
 
 Pairs = Mapping[tuple[int, int], ComparedPair]
 _ALIKE: Final = 0.01
-_UNLIKE: Final = 0.05
-"""Logarithm of two magnifications beyond which the print's own blur weighs differently."""
+_UNLIKE: Final = 0.05  # logarithm of two magnifications beyond which the print's own blur weighs differently
 
 
 def compare(
@@ -71,13 +70,7 @@ def compare(
 def compare_lenses(
     lenses: Sequence[SweepLens], *, print_and_eye_mm: tuple[float, float] | None = None
 ) -> CompareFindings:
-    """Compare lenses that have been read, each with each; parameters as for `compare`.
-
-    Raises
-    ------
-    SweepError
-        Fewer than two lenses, or the SFR beside a sweep is damaged.
-    """
+    """Compare lenses that have been read, each with each; parameters and errors as for `compare`."""
     if len(lenses) < 2:
         raise SweepError(f"{len(lenses)} lens in these folders; a comparison needs two")
     labels = unique_labels(lenses)

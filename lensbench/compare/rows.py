@@ -38,13 +38,10 @@ Key = tuple[str, Setting]
 class MeanOfShots:
     """One zone at one setting."""
 
-    log_mtf50: float
-    """Middle of the refocused shots, as the sweep has it."""
+    log_mtf50: float  # middle of the refocused shots, as the sweep has it
     shots: int
-    uncertainty: Uncertainty | None
-    """None where nothing was repeated."""
-    sfr: FloatArray | None
-    """Mean at `RESPONSE_CYPX`; None where a shot has none."""
+    uncertainty: Uncertainty | None  # none where nothing was repeated
+    sfr: FloatArray | None  # mean at `RESPONSE_CYPX`; None where a shot has none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -104,12 +101,9 @@ class LensPair:
     """Two lenses set side by side."""
 
     lenses: tuple[LensInComparison, LensInComparison]
-    rivals: Sequence[LensInComparison]
-    """All that compete: their pairs share the 5 % risk."""
-    unit: str
-    """Of the rows."""
-    viewing: Viewing | None
-    """None where a picture's size is not known."""
+    rivals: Sequence[LensInComparison]  # all that compete: their pairs share the 5 % risk
+    unit: str  # of the rows
+    viewing: Viewing | None  # none where a picture's size is not known
 
     @property
     def judged(self) -> bool:
@@ -141,19 +135,7 @@ class LensPair:
         half_width: float,
         keys: tuple[Key, Key] | None = None,
     ) -> CompareRow:
-        """One row, in the pair's unit.
-
-        Parameters
-        ----------
-        zone, setting : str, Setting
-            Of the first lens; None for a mean over several settings.
-        figures_cypx, shots : pairs
-            Of the first and of the second lens.
-        half_width : float
-            Half of the interval of their log ratio.
-        keys : pair of Key, optional
-            Whose SFRs tell what an eye sees; without them that is not asked.
-        """
+        """One row in the pair's unit; what an eye sees of it is asked only with `keys`, whose SFRs tell it."""
         first, second = (
             lens.in_unit(figure, self.unit) for lens, figure in zip(self.lenses, figures_cypx, strict=True)
         )

@@ -113,10 +113,7 @@ def _median(values: Sequence[float]) -> tuple[float, float]:
 
 
 def _corner_shift_px(result: ShotResult, which: int) -> float:
-    """One shot's shift in the corner; NaN where too few edges tell it.
-
-    A straight line through zero over the image height, bent with its third power where the edges show it.
-    """
+    """Shift in the corner of one shot, by height and its third power; NaN where too few edges tell it."""
     points = [
         (edge.image_height, edge.edge.lateral_color_px[which])
         for edge in result.edges

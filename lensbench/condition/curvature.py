@@ -26,8 +26,7 @@ from lensbench.model.setting import Setting
 from lensbench.model.units import FloatArray
 from lensbench.stats import Repeats, moderated, quantile
 
-_MATTERS: Final = 0.05
-"""A loss of MTF50 below this share does not show. Common practice, no source."""
+_MATTERS: Final = 0.05  # A loss of MTF50 below this share does not show. Common practice, no source.
 _SPLIT_MATTERS: Final = 0.10
 """In log MTF50. Sagittal and tangential edges differ by some percent in every lens. Common practice, no source."""
 _AT_HEIGHT: Final = 0.8
@@ -165,10 +164,7 @@ def _distance(
     tests: int,
     height: float,
 ) -> PlaneDistance:
-    """Mean of the brackets of one setting; `height` is how much of the distance acts where the loss is stated.
-
-    The spread is their own or their scatter, whichever is larger.
-    """
+    """Mean of one setting's brackets, of which `height` acts; its spread is their own or their scatter, if larger."""
     first, mean = alike[0], float(np.mean(steps))
     sd = float(np.sqrt(np.mean(variances) / len(alike)))
     if len(alike) > 1:

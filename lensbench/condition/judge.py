@@ -37,8 +37,7 @@ _GROSS_PERCENT: Final = 15.0
 """Of MTF50, by which the softest side stays behind: less is common among sound lenses. Common practice, no source."""
 _SOFT_SHARE: Final = 0.45
 """Of what diffraction, pixel and a home print let pass at MTF50: below it the centre of a lens stopped down is soft."""
-_SOUND_SHARE: Final = 0.6
-"""From here on it is not. These two: common practice, no source."""
+_SOUND_SHARE: Final = 0.6  # From here on it is not. These two: common practice, no source.
 _PRINT_SIGMA_MM: Final = 0.1 / optics.RISE_10_90_SIGMAS
 """A home printer's edges rise over 0.1 mm from 10 to 90 %; common practice, no source."""
 _NAN: Final = float("nan")

@@ -19,16 +19,13 @@ from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import PlannedShot, SweepShot
 from lensbench.model.units import FloatArray
 
-_SURE_SHARE: Final = 0.1
-"""One shot in ten may still show shake: common practice, no source."""
-_FAST_SHARE: Final = 1.0 / 3.0
-"""The fastest third of the speeds, two at least, is taken for sharp."""
+_SURE_SHARE: Final = 0.1  # one shot in ten may still show shake: common practice, no source
+_FAST_SHARE: Final = 1.0 / 3.0  # the fastest third of the speeds, two at least, is taken for sharp
 _FEWEST_SPEEDS: Final = 3
 _FEWEST_SHOTS: Final = 8
 _WIDTHS_STOPS: Final = (0.1, 1.5)
 _BEYOND_STOPS: Final = 2.0
-_STEPS_A_STOP: Final = 3.0
-"""Shutter speeds are named to a third of a stop."""
+_STEPS_A_STOP: Final = 3.0  # shutter speeds are named to a third of a stop
 _NAN: Final = float("nan")
 
 
@@ -41,15 +38,7 @@ class SpeedShot:
 
 
 def no_shake_speed(shots: Sequence[SpeedShot], *, shows_from: float) -> ShutterSpeed | None:
-    """Find the slowest speed at which nine shots of ten show no shake.
-
-    Parameters
-    ----------
-    shots : sequence of SpeedShot
-        Three speeds and eight shots at least; else nothing is found.
-    shows_from : float
-        Loss of MTF50, as a share, from which shake shows.
-    """
+    """Slowest speed at which nine shots of ten show no shake; None below three speeds or eight shots."""
     speeds = sorted({shot.exposure_s for shot in shots})
     if len(speeds) < _FEWEST_SPEEDS or len(shots) < _FEWEST_SHOTS:
         return None
@@ -100,8 +89,7 @@ class LevelledShot:
     result: ShotResult
     level: Level
     setting: str
-    order: int
-    """From 1; 0 for all where nobody knows it: neither times nor one folder's names tell."""
+    order: int  # from 1; 0 for all where nobody knows it: neither times nor one folder's names tell
 
 
 BY: Final = ("condition", "exposure_s", "iso", "f_number", "focal_length_mm", "lens", "camera")
@@ -133,15 +121,8 @@ def _level(shot: PlannedShot, by: str, *, only_table: bool) -> Level | None:
 def levelled(shots: Sequence[SweepShot], by: str) -> list[LevelledShot]:
     """Shots that count, in the order of shooting, with their levels and settings.
 
-    Conditions come from the shots table, else from the names of the folders that the photographs lie in. What
-    changes along with the level, everywhere, is no setting: a teleconverter changes focal length and f-number.
-
-    Raises
-    ------
-    SettingError
-        There is no such column.
-    SweepError
-        A shot does not say its level, or all stand under the same.
+    Conditions come from the shots table, else from the names of the folders that the photographs lie in. What changes
+    along with the level, everywhere, is no setting: a teleconverter changes focal length and f-number.
     """
     use = [(shot, shot.result) for shot in shots if isinstance(shot.result, ShotResult) and not shot.reason]
     timed = all(shot.planned.metadata.taken_at for shot, _ in use)
@@ -181,13 +162,7 @@ def levels_of(planned: Sequence[PlannedShot], by: str) -> list[Level]:
 
 
 def level_names(levels: Sequence[Level], against: str | None) -> list[str]:
-    """Names of the levels, the reference first: numbers in growing order, others as they were met.
-
-    Raises
-    ------
-    SettingError
-        No level is called as the reference.
-    """
+    """Names of the levels, the reference first: numbers in growing order, others as they were met."""
     numbers = {level.name: level.number for level in levels}
     names = list(numbers)
     if all(number is not None for number in numbers.values()):

@@ -20,8 +20,7 @@ from lensbench.stats import Difference, Fitted, Layout, fit_levels
 
 NOISE_VISIBLE_PERCENT: Final = 20.0
 """Half a stop of ISO changes noise by this much: common practice, no source."""
-OVERSHOOT_VISIBLE_POINTS: Final = 5.0
-"""Common practice, no source."""
+OVERSHOOT_VISIBLE_POINTS: Final = 5.0  # common practice, no source
 FEWEST_EDGES: Final = 4
 """Edges of the chart that all shots must share for detail on the subject to be told by them."""
 SHARPENING_POINTS: Final = 2.0

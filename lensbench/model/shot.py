@@ -300,5 +300,4 @@ class TableRow:
     use: bool = True
 
 
-TABLE_COLUMNS: Final = tuple(item.name for item in fields(TableRow))
-"""Of a shots table."""
+TABLE_COLUMNS: Final = tuple(item.name for item in fields(TableRow))  # of a shots table

@@ -24,8 +24,7 @@ _RAW_KINDS: Final = (
 )
 RAW_SUFFIXES: Final = frozenset(f".{kind}" for kind in _RAW_KINDS.split())
 
-MOST_PIXELS: Final = 250_000_000
-"""Larger pictures are refused before they fill the memory."""
+MOST_PIXELS: Final = 250_000_000  # larger pictures are refused before they fill the memory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

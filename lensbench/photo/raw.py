@@ -50,8 +50,7 @@ _SQUARE_WITHIN: Final = 0.01
 class _Levels:
     """Black, white and clipping of one channel, in raw codes."""
 
-    black: FloatArray
-    """One number a place of the pattern; shape of the pattern."""
+    black: FloatArray  # one number a place of the pattern; shape of the pattern
     white: float
     clip: float
 
@@ -62,8 +61,7 @@ class MosaicPixels:
 
     mosaic: Mosaic
     channels: tuple[str, ...]
-    pattern: ColourMap
-    """Index into `channels` for every place of one period, from the first visible pixel."""
+    pattern: ColourMap  # index into `channels` for every place of one period, from the first visible pixel
     levels: tuple[_Levels, ...]
     remarks: tuple[Remark, ...]
     _present: dict[str, BoolArray] = field(default_factory=dict)
@@ -140,13 +138,7 @@ def _smoothed(mosaic: Mosaic, pattern: ColourMap) -> npt.NDArray[Any]:
 
 
 def read_raw(path: Path) -> MosaicPixels:
-    """Decode a raw file's mosaic.
-
-    Raises
-    ------
-    ImageError
-        The file is damaged, of a kind that the decoder does not know, or holds no sensor samples.
-    """
+    """Decode a raw file's mosaic; an ImageError where it is damaged, of an unknown kind, or holds no sensor samples."""
     import rawpy  # noqa: PLC0415  heavy: only when a raw file is opened
 
     # The decoder takes names in UTF-8 only; a file of another one it reads whole first.
@@ -323,10 +315,8 @@ def _black_remarks(mosaic: Mosaic, *, black: float, white: float) -> tuple[Remar
 _BYTE_ORDERS: Final = {b"II*\x00": "<", b"MM\x00*": ">"}
 _SIZES: Final = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 7: 1, 9: 4, 10: 8, 13: 4}
 _CODES: Final = {3: "H", 4: "I", 13: "I"}
-_SUB_DIRECTORIES: Final = (330, 34665)
-"""SubIFDs and EXIF."""
-_PIECES: Final = ((273, 279), (324, 325))
-"""Where strips and tiles begin, and their lengths in bytes."""
+_SUB_DIRECTORIES: Final = (330, 34665)  # SubIFDs and EXIF
+_PIECES: Final = ((273, 279), (324, 325))  # where strips and tiles begin, and their lengths in bytes
 _MOST_DIRECTORIES: Final = 32
 _MOST_NUMBERS: Final = 100_000
 

@@ -95,8 +95,7 @@ class _Judged:
     half_px2: FloatArray
     p_value: FloatArray
     told: BoolArray
-    fall: float
-    """Log contrast of fine detail by blur variance."""
+    fall: float  # log contrast of fine detail by blur variance
 
     def detail(self, index: int, other: int) -> tuple[float, tuple[float, float]]:
         """Contrast of fine detail against another frame, less 100 %, and its interval; zeros for itself."""

@@ -21,15 +21,13 @@ from lensbench.model.units import FloatArray
 from lensbench.rank.frames import ComplexArray, IntArray
 
 RING_CYPX: Final = 0.02
-QUIET_CYPX: Final = 0.2
-"""Above it quiet pieces hold mostly noise."""
+QUIET_CYPX: Final = 0.2  # above it quiet pieces hold mostly noise
 _NOISY_COHERENCE: Final = 0.4
 _SHARED_BY_ALL: Final = 0.8
 _FEWEST_QUIET: Final = 6
 _STANDS_OUT: Final = 3.0
 _TURNS: Final = 4
-_FURTHEST: Final = 0.3
-"""Limit of a log transfer that is carried over to the noisy rings."""
+_FURTHEST: Final = 0.3  # limit of a log transfer that is carried over to the noisy rings
 _FEWEST_RINGS: Final = 3
 LOWEST_CYPX: Final = 0.03
 _LEAST_COHERENCE: Final = 0.25
@@ -41,29 +39,14 @@ _MOST_COHERENCE: Final = 0.98
 class BlurFit:
     """Blur of every frame against their mean."""
 
-    variance_px2: FloatArray
-    """Shape (frames,); the mean is zero. [square cells]"""
-    covariance: FloatArray
-    """Shape (frames, frames), from leaving out one piece at a time."""
-    frequency_cypx: float
-    """Where the fit bears most. [cycles/cell]"""
+    variance_px2: FloatArray  # shape (frames,); the mean is zero. [square cells]
+    covariance: FloatArray  # shape (frames, frames), from leaving out one piece at a time
+    frequency_cypx: float  # where the fit bears most. [cycles/cell]
     pieces: int
 
 
 def ring_powers(spectra: ComplexArray, *, rings: IntArray) -> FloatArray:
-    """Power and cross power of frames in rings, piece by piece.
-
-    Parameters
-    ----------
-    spectra : complex array, shape (frames, pieces, rows, columns)
-        Half spectra of real planes, laid over one another.
-    rings : integer array, shape (rows, columns)
-        Number of the ring of every bin; negative for bins that are not used.
-
-    Returns
-    -------
-    array, shape (pieces, rings, frames, frames)
-    """
+    """Powers and cross powers of spectra (frames, pieces, rows, columns): shape (pieces, rings, frames, frames)."""
     count = int(rings.max()) + 1
     powers = np.zeros((spectra.shape[1], count, spectra.shape[0], spectra.shape[0]))
     for ring in range(count):
@@ -73,15 +56,7 @@ def ring_powers(spectra: ComplexArray, *, rings: IntArray) -> FloatArray:
 
 
 def deming_slope(powers: FloatArray, ratio: FloatArray) -> FloatArray:
-    """Transfer of frame i over that of frame j from powers and cross powers.
-
-    Parameters
-    ----------
-    powers : array, shape (..., frames, frames)
-        Powers on the diagonal, cross powers beside it.
-    ratio : array, shape (frames, frames)
-        Noise power of frame i over that of frame j.
-    """
+    """Transfer of frame i over frame j from powers, cross powers beside the diagonal, and their noises' ratio."""
     own = np.diagonal(powers, axis1=-2, axis2=-1)
     difference = own[..., :, None] - ratio * own[..., None, :]
     cross = np.maximum(powers, 1e-12 * np.sqrt(own[..., :, None] * own[..., None, :]))
@@ -91,19 +66,11 @@ def deming_slope(powers: FloatArray, ratio: FloatArray) -> FloatArray:
 
 
 def noise_ratio(quiet: FloatArray, transfer: FloatArray) -> FloatArray:
-    """Noise power of frame i over frame j, from quiet pieces where little of the scene is left.
+    """Noise power of frame i over frame j, from quiet pieces, shape (pieces, rings, frames, frames).
 
     What two frames share there is the scene, seen by frame i with the transfer ratio r_ij: n_i = a_i - c_ij r_ij.
-    Where the frames share nearly everything even there, noise hardly matters. It is taken for equal unless a
-    frame's stands out by three standard deviations: frames of a burst are alike, and a chance ratio would tilt
-    the order.
-
-    Parameters
-    ----------
-    quiet : array, shape (pieces, rings, frames, frames)
-        Powers and cross powers in the quiet pieces, at high frequencies.
-    transfer : array, shape (rings, frames, frames)
-        Transfer of frame i over that of frame j there, as far as it is known.
+    Where the frames share nearly everything even there, noise hardly matters. It is taken for equal unless a frame's
+    stands out by three standard deviations: frames of a burst are alike, and a chance ratio would tilt the order.
     """
     total = quiet.sum(axis=0)
     frames = total.shape[-1]
@@ -143,12 +110,9 @@ def _beside(square: FloatArray) -> FloatArray:
 class Rings:
     """Rings of frequencies, and what fills them."""
 
-    powers: FloatArray
-    """Of the pieces with detail: shape (pieces, rings, frames, frames)."""
-    quiet: FloatArray
-    """The same of the quiet pieces."""
-    radius_cypx: FloatArray
-    """Root of the mean square frequency, weighted by the power that the frames share. [cycles/cell]"""
+    powers: FloatArray  # of the pieces with detail: shape (pieces, rings, frames, frames)
+    quiet: FloatArray  # the same of the quiet pieces
+    radius_cypx: FloatArray  # rms frequency, weighted by the power that the frames share. [cycles/cell]
     bins: FloatArray
 
 

@@ -21,12 +21,10 @@ from scipy import stats
 from lensbench.model.units import FloatArray
 
 _CONFIDENCE: Final = 0.95
-_FEWEST_FREE: Final = 2
-"""Residual degrees of freedom that must be left when drift is fitted too."""
+_FEWEST_FREE: Final = 2  # residual degrees of freedom that must be left when drift is fitted too
 _ALONE: Final = 1e-9
 _UNLIKELY: Final = 0.01
-_WORTH: Final = 2.0
-"""Degrees of freedom that the common variance is worth in each level's."""
+_WORTH: Final = 2.0  # degrees of freedom that the common variance is worth in each level's
 
 IntArray = npt.NDArray[np.int64]
 

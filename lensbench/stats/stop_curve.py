@@ -166,15 +166,11 @@ def scatter_spread(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -
 class Fit:
     """The model laid through points."""
 
-    parameters: FloatArray
-    """Shape (4,)."""
+    parameters: FloatArray  # shape (4,)
     widest_f_number: float
-    log_mtf50: FloatArray
-    """At the points, shape (points,)."""
-    jacobian: FloatArray
-    """Of log_mtf50 by the parameters, shape (points, 4)."""
-    prior_precision: FloatArray
-    """What was known of the parameters beforehand, shape (4, 4)."""
+    log_mtf50: FloatArray  # at the points, shape (points,)
+    jacobian: FloatArray  # of log_mtf50 by the parameters, shape (points, 4)
+    prior_precision: FloatArray  # what was known of the parameters beforehand, shape (4, 4)
 
     @property
     def at_zero(self) -> BoolArray:
@@ -198,21 +194,7 @@ class Fit:
 
 
 def log_mtf50(f_number: FloatArray, parameters: FloatArray, *, widest_f_number: float) -> FloatArray:
-    """Natural logarithm of MTF50 in cycles per pixel.
-
-    Parameters
-    ----------
-    f_number : float array, shape (points,)
-        Exact f-numbers.
-    parameters : float array, shape (..., 4)
-        As `PARAMETERS`; leading axes are looped over in one go.
-    widest_f_number : float
-        N0, to which D and w refer.
-
-    Returns
-    -------
-    float array, shape (..., points)
-    """
+    """Natural logarithm of MTF50 in cycles per pixel, shape (..., points), for parameters of shape (..., 4)."""
     transfer = _transfer(_GRID_CYPX, f_number, parameters, widest_f_number)
     above = np.clip(np.argmax(transfer < 0.5, axis=-1), 1, None)[..., None]
     low, high = _GRID_CYPX[above - 1], _GRID_CYPX[above]

@@ -57,8 +57,7 @@ _NAN: Final = float("nan")
 _USUAL: Final = MeasureOptions()
 _MOST_NAMED: Final = 3
 
-_ZoneCurves = dict[str, ZoneCurve]
-"""By zone, of one focal length."""
+_ZoneCurves = dict[str, ZoneCurve]  # by zone, of one focal length
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -167,17 +166,7 @@ def measured_shots(
 
 
 def find(shots: Sequence[SweepShot], *, method: str = "refined", tie: Tie = Tie.BEST) -> SweepFindings:
-    """The best settings of every lens.
-
-    Parameters
-    ----------
-    shots : sequence of SweepShot
-        Measured and rejected ones, as `reject` gives them.
-    method : str
-        By which the edges were measured.
-    tie : Tie
-        Which of several equally good stops to name as the one to take; it changes nothing else.
-    """
+    """The best settings of every lens, from measured and rejected shots as `reject` gives them."""
     by_lens: dict[tuple[str, str], list[SweepShot]] = defaultdict(list)
     for shot in shots:
         by_lens[shot.planned.lens, shot.planned.camera].append(shot)

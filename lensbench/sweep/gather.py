@@ -292,8 +292,7 @@ def focal_groups(focal_lengths_mm: Sequence[float]) -> dict[float, float]:
 _YES_NO: Final = {"yes": True, "y": True, "no": False, "n": False, "": True}
 _MOST_ROWS: Final = 100_000
 _F_NUMBERS: Final = (0.5, 128.0)
-_FOCAL_MM: Final = (0.5, 20_000.0)
-"""Wider than any lens. Common practice, no source."""
+_FOCAL_MM: Final = (0.5, 20_000.0)  # Wider than any lens. Common practice, no source.
 
 
 def read_shots_table(path: Path) -> list[TableRow]:

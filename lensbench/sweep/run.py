@@ -24,10 +24,8 @@ from lensbench.photo import decoder_versions
 from lensbench.storage.cache import ResultCache
 from lensbench.workers import HandedOver, Pool, WorkersUnavailable, pool_of
 
-TIMEOUT_S: Final = 120.0
-"""A photograph takes seconds; one that takes this long never ends."""
-START_S: Final = 60.0
-"""What a worker may take to start."""
+TIMEOUT_S: Final = 120.0  # a photograph takes seconds; one that takes this long never ends
+START_S: Final = 60.0  # what a worker may take to start
 
 _USUAL: Final = shot.MeasureOptions()
 
@@ -38,10 +36,8 @@ class Task:
 
     path: Path
     options: shot.MeasureOptions = _USUAL
-    overrides: Metadata | None = None
-    """What the shots table says instead of the metadata."""
-    cache: ResultCache | None = None
-    """Where the result is kept, and looked for first."""
+    overrides: Metadata | None = None  # what the shots table says instead of the metadata
+    cache: ResultCache | None = None  # where the result is kept, and looked for first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -143,13 +143,7 @@ class Page:
         self._canvas.restoreState()
 
     def write(self, out: Path) -> None:
-        """Close page and document and write the file; one that exists is replaced.
-
-        Raises
-        ------
-        SettingError
-            The file cannot be written there.
-        """
+        """Close page and document and write the file over any that is there; a SettingError where that cannot be."""
         self._canvas.showPage()
         self._canvas.save()
         try:

@@ -58,10 +58,7 @@ def draw(layout: Layout, out: Path) -> None:
 
 
 def _focusing_bars(layout: Layout) -> list[list[Corner]]:
-    """Bars for focusing: four fans around the centre target that grow coarser outwards.
-
-    Where focus is good, the finest bars next to the target stand apart.
-    """
+    """Four fans of bars around the centre target, coarser outwards: in good focus the finest stand apart."""
     radius_mm = next(target.radius_mm for target in layout.targets if target.center_mm == (0.0, 0.0))
     widest_mm = 0.93 * layout.quiet_radius_mm
     bars: list[list[Corner]] = []
@@ -82,12 +79,9 @@ _LINES: Final[dict[str, tuple[tuple[tuple[float, float], ...], tuple[float, floa
     "1:1": (((0.0, 1.0),), (1.0, 1.0)),
 }
 """Ratio -> strokes, from and to, outwards from the frame; dash and gap. In thicknesses of a plain line."""
-_THICKNESS: Final = 0.003
-"""Of the page's height."""
-_ARM, _SHORT_ARM = 11.0, 7.0
-"""In thicknesses: three dashes, or six dots; two, or four."""
-_SAME_BORDER_MM: Final = 1.0
-"""A frame whose border lies nearer to the field's than this is bounded by it."""
+_THICKNESS: Final = 0.003  # of the page's height
+_ARM, _SHORT_ARM = 11.0, 7.0  # in thicknesses: three dashes, or six dots; two, or four
+_SAME_BORDER_MM: Final = 1.0  # a frame whose border lies nearer to the field's than this is bounded by it
 
 
 def _bracket(layout: Layout, frame: Frame, corner: Corner) -> list[list[Corner]]:

@@ -10,14 +10,11 @@ from lensbench.chart.layout.parts import turned
 from lensbench.chart.layout.wall import MARGIN_MM, Hanging, Hung, WallPage
 
 _RULER_MM: Final = 100.0
-_LETTERS: Final = 14.5
-"""Letter heights that the longest line beside the arrow runs to."""
+_LETTERS: Final = 14.5  # letter heights that the longest line beside the arrow runs to
 _LINE_MM: Final = 0.25
-_FEW: Final = 14
-"""Pages that two columns of the table hold."""
+_FEW: Final = 14  # pages that two columns of the table hold
 _FOCAL_LENGTHS_MM: Final = (24, 35, 50, 85, 135, 200)
-_WRAP: Final = 116
-"""Characters a line."""
+_WRAP: Final = 116  # characters a line
 
 _HOW: Final = (
     """Nothing has to be exact: a few centimetres and a few degrees do no harm, for each page is found by itself.

@@ -20,11 +20,9 @@ from lensbench.chart.layout.sheet import IntArray
 from lensbench.model.units import FloatArray
 
 _LOWEST_CORRELATION: Final = 0.8
-_LOWEST_LEAD: Final = 0.04
-"""Over the next best code."""
+_LOWEST_LEAD: Final = 0.04  # over the next best code
 _BLURS_MODULES: Final = (0.2, 0.6)
-_FINE: Final = 4
-"""Points along a module, to blur codes and to read them."""
+_FINE: Final = 4  # points along a module, to blur codes and to read them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,18 +30,11 @@ class ReadMarkers:
     """Markers read, one entry each."""
 
     ids: tuple[int, ...]
-    corners: FloatArray
-    """Shape (n, 4, 2): (row, column), clockwise on the page from its upper left corner; rough where blurred."""
+    corners: FloatArray  # shape (n, 4, 2): clockwise on the page from its upper left; rough where blurred
 
 
 def read_markers(grey: ByteArray) -> ReadMarkers:
-    """Read the markers in a picture, each once; an id that is read in two places is dropped as doubtful.
-
-    Parameters
-    ----------
-    grey : uint8 array, shape (rows, cols)
-        The picture; a marker of 20 pixels is large enough when sharp.
-    """
+    """Read the markers, of 20 pixels or more where sharp, each once; an id that is read in two places is dropped."""
     squares = _squares(grey)
     if not len(squares):
         return ReadMarkers(ids=(), corners=np.empty((0, 4, 2)))

@@ -18,11 +18,9 @@ from lensbench.chart.layout.parts import ARMS, Layout, Target
 from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray
 
-_BLUR_MARGIN: Final = 3.5
-"""Sigmas of blur between a box and crossing or rim."""
+_BLUR_MARGIN: Final = 3.5  # sigmas of blur between a box and crossing or rim
 _PLAIN_MARGIN_PX: Final = 2.0
-_LARGEST_MARGIN: Final = 0.35
-"""Of the target's radius."""
+_LARGEST_MARGIN: Final = 0.35  # of the target's radius
 _SHORTEST_EDGE_PX: Final = 12.0
 _NARROWEST_PX: Final = 9
 
@@ -128,21 +126,10 @@ def chart_found(
 def arm_regions(
     crossings_px: FloatArray, *, arms_px: FloatArray, blur_px: FloatArray, size_px: tuple[int, int]
 ) -> list[tuple[ArmRegion, ...]]:
-    """Regions of targets; an arm with too little of it in the picture is left out.
+    """Regions of n targets, from crossings, shape (n, 2), ways from there to the arms' ends, (n, 4, 2), and blur.
 
-    Among the boxes that suit an arm, the one of largest area times length of edge is taken: length tells more
-    about an edge than width does.
-
-    Parameters
-    ----------
-    crossings_px : float array, shape (n, 2)
-        Where each target's arms meet.
-    arms_px : float array, shape (n, 4, 2)
-        From there to the ends of arms 1 to 4 on the rim, in the picture.
-    blur_px : float array, shape (n,)
-        Sigma of the picture's blur at each target.
-    size_px : (rows, columns)
-        Of the picture.
+    Among the boxes that suit an arm, the one of largest area times length of edge is taken: length tells more about an
+    edge than width does. An arm with too little of it in the picture is left out.
     """
     along = arms_px.reshape(-1, 2)
     across = np.roll(arms_px, -1, axis=1).reshape(-1, 2)

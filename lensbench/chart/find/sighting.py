@@ -23,10 +23,8 @@ from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray
 
 _FINER_OVERVIEW_PX: Final = 9_000_000
-_SMALL_MARKER_PX: Final = 16.0
-"""In the overview: below this some markers go unread."""
-_FEWEST_MARKERS: Final = 3
-"""Fewer that agree are no evidence of a chart: noise yields a marker now and then."""
+_SMALL_MARKER_PX: Final = 16.0  # in the overview: below this some markers go unread
+_FEWEST_MARKERS: Final = 3  # fewer that agree are no evidence of a chart: noise yields a marker now and then
 _CORNERS: Final = np.array([(-1.0, -1.0), (-1.0, 1.0), (1.0, 1.0), (1.0, -1.0)])
 """Of a marker in half sides, in the reader's order: clockwise on the page from the upper left."""
 
@@ -36,8 +34,7 @@ class Sighting:
     """Which sheet was seen, and roughly where."""
 
     layout: Layout
-    mapping: Mapping
-    """In full-resolution pixels, good to about one pixel of the overview."""
+    mapping: Mapping  # in full-resolution pixels, good to about one pixel of the overview
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,12 +42,9 @@ class SightedPage:
     """One page of a wall set, roughly: an affine map, good to a few hundredths of the page."""
 
     page: WallPage
-    matrix: FloatArray
-    """Shape (2, 2): pixels per millimetre, [picture axis, page axis]."""
-    middle_px: FloatArray
-    """Shape (2,): the target's centre."""
-    markers: tuple[int, ...]
-    """Indices, among those read, of the markers that agree."""
+    matrix: FloatArray  # shape (2, 2): pixels per millimetre, [picture axis, page axis]
+    middle_px: FloatArray  # shape (2,): the target's centre
+    markers: tuple[int, ...]  # indices, among those read, of the markers that agree
     marker_ids: tuple[int, ...]
 
 
@@ -59,10 +53,8 @@ class SightedWall:
     """The pages that markers tell of: of the paper that most of them name, by number."""
 
     pages: list[SightedPage]
-    corners_px: FloatArray
-    """Of all markers read, shape (n, 4, 2)."""
-    factor: int
-    """Of the overview that they were read in."""
+    corners_px: FloatArray  # of all markers read, shape (n, 4, 2)
+    factor: int  # of the overview that they were read in
 
     @property
     def smallest_px(self) -> float:
@@ -72,13 +64,7 @@ class SightedWall:
 
 
 def sight(picture: Picture, overview: Overview) -> Sighting | SightedWall:
-    """Look for markers until some make a chart; for a wall whose markers are small, look once more and closer.
-
-    Raises
-    ------
-    ChartError
-        Fewer than three markers of one chart agree on its place.
-    """
+    """Look for markers until three make a chart, else a ChartError; for a wall of small ones once more, and closer."""
     refused = []
     for grey, factor in _looks(picture, overview):
         read = read_markers(grey)
@@ -251,14 +237,11 @@ def _page(page: WallPage, seen: list[tuple[int, int]], corners_px: FloatArray) -
     )
 
 
-_FEWEST_PAGES: Final = 6
-"""To tell the plan's place from."""
+_FEWEST_PAGES: Final = 6  # to tell the plan's place from
 _LARGEST_STRAY: Final = 0.5
 """Of a page's height: pages that stray further from the plan are not looked for by it."""
-_BEYOND: Final = 2
-"""Numbers above the highest seen that are looked for too."""
-_REACH: Final = 0.8
-"""Of a page's height: half a window's side, its stray not counted."""
+_BEYOND: Final = 2  # numbers above the highest seen that are looked for too
+_REACH: Final = 0.8  # of a page's height: half a window's side, its stray not counted
 
 
 def windows_of_missing(pages: list[SightedPage], size_px: tuple[int, int]) -> list[Box] | None:

@@ -14,8 +14,7 @@ from lensbench.chart.layout.parts import ARMS, Layout, Target
 from lensbench.model.shot import BoolArray, Box
 from lensbench.model.units import FloatArray
 
-FEWEST_TARGETS: Final = 4
-"""A homography has eight unknowns: four points."""
+FEWEST_TARGETS: Final = 4  # a homography has eight unknowns: four points
 
 _LARGEST_MISFIT: Final = 0.4
 _LOWEST_CONTRAST: Final = 1.2
@@ -32,12 +31,9 @@ class Expected:
     """Targets whose crossings should lie in the picture, and where; one entry a target."""
 
     targets: tuple[Target, ...]
-    center_px: FloatArray
-    """Shape (n, 2)."""
-    arms_px: FloatArray
-    """Shape (n, 4, 2): from the crossing to the ends of arms 1 to 4 on the rim."""
-    radius_px: FloatArray
-    """Shape (n,): the rim's mean radius."""
+    center_px: FloatArray  # shape (n, 2)
+    arms_px: FloatArray  # shape (n, 4, 2): from the crossing to the ends of arms 1 to 4 on the rim
+    radius_px: FloatArray  # shape (n,): the rim's mean radius
 
     @classmethod
     def of(cls, targets: tuple[Target, ...], center_px: FloatArray, jacobian: FloatArray) -> "Expected":
