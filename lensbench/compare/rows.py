@@ -30,8 +30,7 @@ from lensbench.sweep import zone_series
 
 _NAN: Final = float("nan")
 
-Key = tuple[str, Setting]
-"""A zone and a setting."""
+Key = tuple[str, Setting]  # a zone and a setting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -47,8 +47,7 @@ _DETECTED: Final = 0.10  # an asymmetry above this has to be ruled out before it
 _LEAST_SHARE: Final = 0.5  # less than this part of the larger one is no longer called «both»
 _SIDE_HEIGHT: Final = 0.5
 _AT_HEIGHT: Final = 0.7
-_TILT_SHARE: Final = 0.5
-"""Tilt that accounts for less than this part of the asymmetry is ruled out as its cause."""
+_TILT_SHARE: Final = 0.5  # of the asymmetry: tilt that accounts for less is ruled out as its cause
 _SLOPE_DOUBT: Final = 0.15  # the measured micrometres per step are good to a tenth or so
 _OUTCOMES: Final = {
     (True, True): TurnedOutcome.BOTH,

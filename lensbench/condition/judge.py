@@ -14,8 +14,14 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.condition.colour import distortion_finding, lateral_colour_finding
-from lensbench.condition.curvature import astigmatism_finding, curvature_finding, falloff, focus_shift_finding
+from lensbench.condition.aberrations import (
+    astigmatism_finding,
+    curvature_finding,
+    distortion_finding,
+    falloff,
+    focus_shift_finding,
+    lateral_colour_finding,
+)
 from lensbench.condition.decentring import decentring_finding
 from lensbench.condition.field import focus_surface, is_upside_down, settings_of
 from lensbench.condition.tilt import tilt_finding
@@ -38,8 +44,7 @@ _GROSS_PERCENT: Final = 15.0
 _SOFT_SHARE: Final = 0.45
 """Of what diffraction, pixel and a home print let pass at MTF50: below it the centre of a lens stopped down is soft."""
 _SOUND_SHARE: Final = 0.6  # From here on it is not. These two: common practice, no source.
-_PRINT_SIGMA_MM: Final = 0.1 / optics.RISE_10_90_SIGMAS
-"""A home printer's edges rise over 0.1 mm from 10 to 90 %; common practice, no source."""
+_PRINT_SIGMA_MM: Final = 0.1 / optics.RISE_10_90_SIGMAS  # 10-90 % in 0.1 mm; common practice, no source
 _NAN: Final = float("nan")
 
 

@@ -21,8 +21,7 @@ from lensbench.model.shot import ShotResult
 from lensbench.model.units import FloatArray
 
 _MATTERS: Final = 0.03  # Loss of MTF50 at the sides. Common practice, no source.
-_UNKNOWN_TILT_DEG: Final = 1.0
-"""Standard deviation of a tilt that the picture does not tell. Common practice, no source."""
+_UNKNOWN_TILT_DEG: Final = 1.0  # sd of a tilt that the picture hides. Common practice, no source.
 _USUAL_MAGNIFICATION: Final = 1.0 / 40.0
 _USUAL_PITCH_UM: Final = 4.3
 _USUAL_F_NUMBER: Final = 5.6

@@ -11,8 +11,7 @@ from typing import Final
 
 from lensbench.model.units import nominal_f_number
 
-FOCAL_MATCH: Final = 0.03
-"""Focal lengths whose logarithms differ by less count as equal. Common practice, no source."""
+FOCAL_MATCH: Final = 0.03  # log ratio below which focal lengths are equal. Common practice, no source.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

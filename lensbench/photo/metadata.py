@@ -26,14 +26,11 @@ from lensbench.model.shot import Metadata
 from lensbench.model.units import pixel_pitch_um_from_equivalent
 from lensbench.photo.pixels import decoding
 
-Tags = Mapping[str, Any]
-"""Values by the EXIF reader's names."""
-_Blocks = list[tuple[bytes, str]]
-"""Blocks that the EXIF reader understands, and the name that the first directory's tags of each should bear."""
+Tags = Mapping[str, Any]  # values by the EXIF reader's names
+_Blocks = list[tuple[bytes, str]]  # for the EXIF reader, each with the name of its first directory
 
 _CR3_UUID: Final = bytes.fromhex("85c0b687820f11e08111f4ce462b6a48")
-_CR3_BLOCKS: Final = {b"CMT1": "Image", b"CMT2": "EXIF"}
-"""The first directory and the EXIF directory, each as a TIFF of its own."""
+_CR3_BLOCKS: Final = {b"CMT1": "Image", b"CMT2": "EXIF"}  # two directories, each a TIFF
 _CR3_BRAND: Final = b"ftypcrx "
 _RAF_MAGIC: Final = b"FUJIFILMCCD-RAW"
 _RW2_MAGIC: Final = b"IIU\x00"
@@ -309,8 +306,7 @@ def _orientation(tags: Tags) -> int:
     return value if isinstance(value, int) and 1 <= value <= 8 else 1
 
 
-_MM_PER_UNIT: Final = {2: 25.4, 3: 10.0, 4: 1.0}
-"""Of EXIF's FocalPlaneResolutionUnit: inch, centimetre, millimetre."""
+_MM_PER_UNIT: Final = {2: 25.4, 3: 10.0, 4: 1.0}  # EXIF FocalPlaneResolutionUnit
 _SQUARE_WITHIN: Final = 0.05  # how far the resolutions across and down may differ, as a logarithm
 
 

@@ -38,8 +38,7 @@ from lensbench.photo.pixels import (
     to_grey,
 )
 
-_LUMINANCE_WEIGHTS: Final = {"red": 0.2126, "green": 0.7152, "blue": 0.0722}
-"""ITU-R BT.709-6, item 3.2: shares of linear red, green and blue in luminance."""
+_LUMINANCE_WEIGHTS: Final = {"red": 0.2126, "green": 0.7152, "blue": 0.0722}  # ITU-R BT.709-6, 3.2
 
 _GAMMA_LIMITS: Final = (0.2, 5.0)
 
@@ -146,8 +145,7 @@ _TIFF_MAGICS: Final = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 _MOST_PROFILE_BYTES: Final = 4_000_000
 _SAMPLE_KINDS: Final = {1: "", 2: " (signed)", 3: " (floating point)", 5: " (complex)", 6: " (complex)"}
 """TIFF SampleFormat: TIFF 6.0, section 19."""
-_RAW_PHOTOMETRIC: Final = frozenset({32803, 34892})
-"""TIFF PhotometricInterpretation of colour-filter-array and linear raw (DNG 1.6)."""
+_RAW_PHOTOMETRIC: Final = frozenset({32803, 34892})  # colour-filter-array and linear raw (DNG 1.6)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -41,8 +41,7 @@ ColourMap = npt.NDArray[np.intp]
 
 _COLOUR_NAMES: Final = {"R": "red", "G": "green", "B": "blue"}
 _TEMPLATE_PX: Final = 600
-_FEWEST_BYTES_PER_PIXEL: Final = 1.0 / 16.0
-"""Lossless codes need at least one bit a sample; half of that is allowed for empty tiles."""
+_FEWEST_BYTES_PER_PIXEL: Final = 1.0 / 16.0  # lossless codes need a bit a sample; half of it, for empty tiles
 _SQUARE_WITHIN: Final = 0.01
 
 
@@ -321,8 +320,7 @@ _MOST_DIRECTORIES: Final = 32
 _MOST_NUMBERS: Final = 100_000
 
 
-_Entry = tuple[int, int, int]
-"""Kind and number of the values of a field, and their place: within it where they fit, else elsewhere in the file."""
+_Entry = tuple[int, int, int]  # kind and number of a field's values, and their place in the file
 
 
 def is_cut_short(path: Path) -> bool:

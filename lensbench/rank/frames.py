@@ -34,15 +34,13 @@ from lensbench.photo import Photo
 ComplexArray = npt.NDArray[np.complex128]
 IntArray = npt.NDArray[np.int64]
 
-_LARGE_PX: Final = 390
-"""Pictures with both sides above this are read in pieces of 128 cells, smaller ones in pieces of 64."""
+_LARGE_PX: Final = 390  # pieces are of 128 cells where both sides are longer, else of 64
 _LONGEST_PERIOD: Final = 12
 _QUINCUNX_ZONE: Final = 0.44
 _PLANE_HIGHEST: Final = 0.48
 _SMALL_PX: Final = 300_000
 _LOW_BAND: Final = (0.02, 0.14)
-_SLOPE_HIGHEST: Final = (0.2, 0.3)
-"""Highest frequency at which the phase is read, first and second time: it must not wrap. [cycles/cell]"""
+_SLOPE_HIGHEST: Final = (0.2, 0.3)  # first and second time: the phase must not wrap. [cycles/cell]
 _ROUNDS: Final = 6
 
 

@@ -27,16 +27,23 @@ from lensbench.rank.frames import (
     lay_over,
     open_frame,
 )
-from lensbench.rank.order import Ranking, ordered
-from lensbench.rank.spectra import LOWEST_CYPX, RING_CYPX, BlurFit, Rings, fit_blur, ring_powers
+from lensbench.rank.order import (
+    LOWEST_CYPX,
+    RING_CYPX,
+    BlurFit,
+    Ranking,
+    Rings,
+    fit_blur,
+    ordered,
+    ring_powers,
+)
 
 MOST_FRAMES: Final = 60
 MOST_PIECES: Final = 110
 QUIET_PIECES: Final = 20
 _CANDIDATES: Final = 700
 FEWEST_PIECES: Final = 8
-ALIKE: Final = 0.6
-"""Coherence of coarse detail above which a piece shows the same place: other scenes stay below 0.5 by trial."""
+ALIKE: Final = 0.6  # coherence where a piece shows the same place: others stay below 0.5 by trial
 _ALIKE_SHARE: Final = 0.4
 _CLIPPED: Final = 0.01
 

@@ -32,11 +32,9 @@ from lensbench.stats.spread import ASSUMED_SD, SMALLEST_SD, Spread, ZoneSeries, 
 MODEL_ERROR: Final = 0.004
 """The least error that the model is given credit for: its rms against exact pupils is 0.16 % in half of the
 cases, and below 0.42 % in 80 %, by the check in the tests."""
-DROPPED_ABOVE: Final = 0.05
-"""A model that errs by more than this share is dropped for the shots' own central values."""
+DROPPED_ABOVE: Final = 0.05  # a model that errs by a larger share gives way to the shots' own values
 
-_ONE_SIDED: Final = 0.5**0.5
-"""A parameter that cannot fall below zero and was found there errs half the time only: half of the variance."""
+_ONE_SIDED: Final = 0.5**0.5  # a parameter found at its bound of zero errs half the time only
 PARAMETERS: Final = 4
 """log kappa, c^2 [px^2], D^2 [px^2], w [px^2]."""
 
@@ -51,8 +49,7 @@ _GRID_CYPX: Final = np.geomspace(0.004, 1.0, 64)
 _STEP: Final = 1e-4
 _AT_ZERO: Final = 1e-5
 LEAST_SCATTER_DOF: Final = 2.0
-_TYPICAL_SD: Final = 0.02
-"""At which points are weighed against what is known of the pitch before their spread is known."""
+_TYPICAL_SD: Final = 0.02  # weighs points against what the pitch tells, before their spread is known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

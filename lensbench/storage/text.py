@@ -21,8 +21,7 @@ from lensbench.model.errors import TableError, TextFileError
 
 USUAL_MOST_BYTES: Final = 20_000_000
 _MOST_DIGITS: Final = 18
-_WITHOUT_WAITING: Final = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-"""A pipe is opened without waiting for somebody to write into it."""
+_WITHOUT_WAITING: Final = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)  # for writers
 
 
 def read_text(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> str:
@@ -122,8 +121,7 @@ def table_in(
         ) from error
 
 
-TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")
-"""A comma before three digits: a decimal sign to some, between thousands to others."""
+TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")  # decimal comma, or between thousands
 
 
 LONGEST_TEXT: Final = 160  # longer names are cut; no honest lens or file name needs more. [characters]

@@ -36,8 +36,7 @@ from lensbench.storage.text import clean_text, name_in_tables, visible
 
 PURPOSES: Final[dict[str, str]] = {Purpose.CENTRE: "inner", Purpose.FRAME: "frame", Purpose.EDGES: "outer"}
 """Purpose -> the zone that counts for it."""
-NamedSeries = tuple[tuple[Setting, ...], ZoneSeries]
-"""The settings of one focal length, by f-number, and their refocused shots in one zone."""
+NamedSeries = tuple[tuple[Setting, ...], ZoneSeries]  # settings by f-number, and their shots in a zone
 _FEWEST_RESPONSES: Final = 2
 
 

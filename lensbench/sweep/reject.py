@@ -21,8 +21,7 @@ from lensbench.model.units import FloatArray
 from lensbench.stats import ASSUMED_SD, PARAMETERS, fit_blur
 from lensbench.sweep.countable import by_focal_length
 
-LEAST_LIMIT: Final = 0.10
-"""A shot must be softer by at least this share; below it nobody would reshoot. Common practice, no source."""
+LEAST_LIMIT: Final = 0.10  # softer by less, nobody would reshoot. Common practice, no source.
 LEAST_CURVE_LIMIT: Final = 0.15
 LIMIT_SD: Final = 5.0
 _LEAST_SD: Final = 0.01

@@ -49,8 +49,7 @@ class Kept:
 
 Outcome = ShotResult | RejectedShot
 Measure = Callable[[Task], Outcome | Kept]
-Progress = Callable[[int, int, Path], None]
-"""Called with how many are done, of how many, and the photograph just done."""
+Progress = Callable[[int, int, Path], None]  # how many are done, of how many, and which one just was
 
 
 def measure_one(task: Task) -> Outcome | Kept:
@@ -154,8 +153,7 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
 
 
 _Handing = Future[HandedOver[Outcome | Kept]]
-_InHand = dict[_Handing, tuple[int, float]]
-"""The number of each task that a worker holds, and its deadline. [s]"""
+_InHand = dict[_Handing, tuple[int, float]]  # the number of each worker's task, and its deadline. [s]
 
 
 class _Board:

@@ -25,8 +25,7 @@ _FONT: Final = "DejaVuSans"
 _ARC_STEP_DEG: Final = 30.0  # a Bezier curve keeps to an arc of 30 degrees within 4e-7 of the radius
 _HAIRLINE_MM: Final = 0.15
 
-Corner = tuple[float, float]
-"""(row, column) from the middle of the page. [mm]"""
+Corner = tuple[float, float]  # (row, column) from the middle of the page. [mm]
 
 
 def device_gray(reflectance: float) -> float:

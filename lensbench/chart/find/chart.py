@@ -19,14 +19,15 @@ import numpy as np
 
 from lensbench.chart.find.crossing import Crossings, Overview, Picture, locate_strips
 from lensbench.chart.find.mapping import Mapping, with_strain
-from lensbench.chart.find.regions import ChartFound, chart_found
 from lensbench.chart.find.sighting import SightedPage, SightedWall, Sighting, sight
 from lensbench.chart.find.targets import (
     BORDER_PX,
     FEWEST_TARGETS,
     LARGEST_STRAY,
+    ChartFound,
     Expected,
     arms_mm,
+    chart_found,
     expect,
     locate_finely,
     locate_roughly,
@@ -107,8 +108,7 @@ def _demand_targets(seen: int) -> None:
 
 
 _ON_ARM: Final = 0.62  # of the radius: where a piece of an arm is looked at
-_IN_QUARTER_DEG: Final = (20.0, 45.0, 70.0)
-"""Where pieces of a dark quarter's rim are looked at, from its first arm."""
+_IN_QUARTER_DEG: Final = (20.0, 45.0, 70.0)  # where a dark quarter's rim is looked at, from its first arm
 _PIECE: Final = 0.08  # of the radius: half the length of a piece, to know its direction and bend
 _RAGGED_MM: Final = 0.03  # of a printed edge
 _REACH_PX: Final = 4.0

@@ -21,14 +21,12 @@ from lensbench.model.units import FloatArray
 
 _ROUNDS: Final = 12
 _EXPECTED_DISTORTION: Final = 0.05
-_RAYLEIGH_MEDIAN: Final = 1.1774
-"""Median distance of points that scatter with sd 1 along both axes: sqrt(2 ln 2)."""
+_RAYLEIGH_MEDIAN: Final = 1.1774  # sqrt(2 ln 2): median distance of points of sd 1 along both axes
 _TUKEY: Final = 4.685  # 95 % efficiency for Gaussian noise: Beaton & Tukey 1974, Technometrics 16:147
 _SETTLED: Final = 1e-7  # in half-diagonals: less than a thousandth of a pixel
 _TERMS: Final = 8
 _ENOUGH_FOR_TWO: Final = 15
-_FAR_ENOUGH_FOR_TWO: Final = 0.7
-"""Of the half-diagonal: nearer to the centre the second term cannot be told from the first."""
+_FAR_ENOUGH_FOR_TWO: Final = 0.7  # of the half-diagonal: nearer, the second term looks like the first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -194,8 +192,7 @@ def with_strain(
     return replace(mapping, spread=spread)
 
 
-_FEWEST_FOR_MAPPING: Final = 5
-"""Four points fit some homography whatever they are; only a fifth can confirm it."""
+_FEWEST_FOR_MAPPING: Final = 5  # four fit some homography whatever they are; a fifth confirms it
 _FEWEST_FOR_AFFINE: Final = 4  # three fit some affine map
 
 

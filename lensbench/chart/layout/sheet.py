@@ -33,8 +33,7 @@ IntArray = npt.NDArray[np.int64]
 Point = tuple[int, int]
 
 _NEVER: Final = np.iinfo(np.int64).min
-_RINGS: Final = ((0.225, 45.0), (0.455, 19.0), (0.455, 66.0), (0.66, 22.0))
-"""Discs of one quadrant: fraction of the half-diagonal of the 3:2 frame, azimuth in degrees."""
+_RINGS: Final = ((0.225, 45.0), (0.455, 19.0), (0.455, 66.0), (0.66, 22.0))  # share of the half-diagonal, deg
 
 
 @dataclass(frozen=True, slots=True)
