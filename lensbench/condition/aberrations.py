@@ -7,7 +7,7 @@ bracketed the one that it costs most is stated, with an interval that holds for 
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
-from math import isfinite
+from math import isfinite, nan
 from typing import Final
 
 import numpy as np
@@ -47,7 +47,6 @@ _SPLIT_MATTERS: Final = 0.10
 """In log MTF50. Sagittal and tangential edges differ by some percent in every lens. Common practice, no source."""
 _AT_HEIGHT: Final = 0.8
 _USUAL_SPLIT_SD: Final = 0.03
-_NAN: Final = float("nan")
 
 
 def curvature_finding(surfaces: Sequence[FocusSurface], fall: Falloff | None) -> ConditionFinding:
@@ -211,7 +210,7 @@ def falloff(setting: SettingShots) -> Falloff | None:
     known = [float(ratio) for ratio in ratios if np.isfinite(ratio)]
     if not known:
         return None
-    sd = float(np.std(known, ddof=1) / np.sqrt(len(known))) if len(known) > 1 else _NAN
+    sd = float(np.std(known, ddof=1) / np.sqrt(len(known))) if len(known) > 1 else nan
     return Falloff(
         focal_length_mm=setting.setting.focal_length_mm,
         f_number=setting.setting.f_number,

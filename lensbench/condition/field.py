@@ -180,13 +180,12 @@ class SettingShots:
     @property
     def exact_f_number(self) -> float:
         """Median of the files' f-numbers, nominal where a file does not tell it."""
-        nominal = self.setting.f_number
-        return float(np.median([shot.planned.metadata.f_number or nominal for shot in self.shots]))
+        return float(np.median([shot.planned.exact_f_number for shot in self.shots]))
 
     @property
     def results(self) -> list[ShotResult]:
         """What was measured."""
-        return [shot.result for shot in self.shots if isinstance(shot.result, ShotResult)]
+        return [shot.measured for shot in self.shots]
 
     @property
     def repeats(self) -> Repeats:

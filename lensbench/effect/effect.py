@@ -43,7 +43,6 @@ OVERSHOOT_VISIBLE_POINTS: Final = 5.0  # common practice, no source
 FEWEST_EDGES: Final = 4  # that all shots must share to tell detail on the subject
 SHARPENING_POINTS: Final = 2.0
 """Optics and sensor alone don't overshoot; such differences come from processing: common practice, no source."""
-_NAN: Final = float("nan")
 
 
 def noise_percent(result: ShotResult) -> float:
@@ -68,7 +67,7 @@ def _edges(result: ShotResult) -> list[Edge]:
 
 def _median(values: Sequence[float]) -> float:
     known = [value for value in values if np.isfinite(value)]
-    return float(np.median(known)) if known else _NAN
+    return float(np.median(known)) if known else math.nan
 
 
 def visible_from(
@@ -97,7 +96,7 @@ def visible_from(
 def log_mtf50(shots: Sequence[LevelledShot], zone: str) -> FloatArray:
     """Logarithm of each shot's MTF50 in a zone. [log cycles/pixel]."""
     summaries = [shot.result.summary for shot in shots]
-    figures = [summary[zone].mtf50_cypx if zone in summary else _NAN for summary in summaries]
+    figures = [summary[zone].mtf50_cypx if zone in summary else math.nan for summary in summaries]
     return np.asarray(np.log(np.array(figures)), np.float64)
 
 
@@ -293,7 +292,7 @@ def find_effect(
 def _sizes_differ(shots: Sequence[LevelledShot], names: Sequence[str]) -> bool:
     """Whether the subject was seen at different sizes, as with a teleconverter against a crop."""
     sizes = [
-        np.median([shot.result.magnification or _NAN for shot in shots if shot.level.name == name])
+        np.median([shot.result.magnification or math.nan for shot in shots if shot.level.name == name])
         for name in names
     ]
     return bool(np.isfinite(sizes).all() and max(sizes) > min(sizes) * (1.0 + _SAME_SIZE))
@@ -328,7 +327,7 @@ def _shutter(shots: Sequence[LevelledShot], visible: Visible) -> ShutterSpeed | 
     speeds: list[SpeedShot] = []
     for setting in dict.fromkeys(shot.setting for shot in shots):
         members = [
-            (shot.level.number or _NAN, float(log))
+            (shot.level.number or math.nan, float(log))
             for shot, log in zip(shots, logs, strict=True)
             if shot.setting == setting
         ]

@@ -8,6 +8,7 @@ on a grid with flat priors, which also serves where the fast speeds show none an
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import nan
 from typing import Final
 
 import numpy as np
@@ -26,7 +27,6 @@ _FEWEST_SHOTS: Final = 8
 _WIDTHS_STOPS: Final = (0.1, 1.5)
 _BEYOND_STOPS: Final = 2.0
 _STEPS_A_STOP: Final = 3.0  # shutter speeds are named to a third of a stop
-_NAN: Final = float("nan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +53,7 @@ def no_shake_speed(shots: Sequence[SpeedShot], *, shows_from: float) -> ShutterS
         if (here := time_stops == np.log2(speed)).any()
     )
     middle, low, high = (
-        _time_of_shake(time_stops, shaken) if shaken.any() and not shaken.all() else (_NAN,) * 3
+        _time_of_shake(time_stops, shaken) if shaken.any() and not shaken.all() else (nan,) * 3
     )
     return ShutterSpeed(
         exposure_s=middle, ci95_s=(low, high), shows_from_percent=100.0 * shows_from, shares=shares

@@ -16,6 +16,8 @@ from lensbench.model.flags import Remark
 from lensbench.model.units import FloatArray, picture_height_px
 
 BoolArray = npt.NDArray[np.bool_]
+ByteArray = npt.NDArray[np.uint8]
+IntArray = npt.NDArray[np.int64]
 NAN: Final = float("nan")
 
 ZONES: Final = ("inner", "middle", "outer", "frame")
@@ -50,6 +52,19 @@ class Samples:
     """True where the sample stands at the white or the black limit."""
     tone_known: bool = True
     """False where a tone curve was assumed (JPEG): figures are then relative only."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Overview:
+    """A small grey copy of a picture.
+
+    Row i of the overview averages the full picture's rows i * factor .. (i + 1) * factor - 1, so its centre
+    stands at row (i + 0.5) * factor - 0.5 of the full picture; columns likewise.
+    """
+
+    grey: ByteArray
+    """Shape (rows // factor, columns // factor); about the square root of linear light, paper near white."""
+    factor: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,10 +25,9 @@ import numpy as np
 
 from lensbench.model.errors import ImageError, SettingError
 from lensbench.model.flags import Remark, remark
-from lensbench.model.shot import Box, Samples
+from lensbench.model.shot import Box, Overview, Samples
 from lensbench.model.units import FloatArray
 from lensbench.photo.pixels import (
-    Overview,
     PixelArray,
     check_box,
     check_megapixels,

@@ -23,11 +23,10 @@ import numpy.typing as npt
 
 from lensbench.model.errors import ImageError
 from lensbench.model.flags import Remark, remark
-from lensbench.model.shot import BoolArray, Box, Samples
+from lensbench.model.shot import BoolArray, Box, IntArray, Overview, Samples
 from lensbench.model.units import FloatArray
 from lensbench.photo.pixels import (
     RAW_SUFFIXES,
-    Overview,
     check_box,
     check_megapixels,
     quiet_decoders,
@@ -282,7 +281,7 @@ def _clip_level(mosaic: Mosaic, *, place: BoolArray, black: float, white: float)
     return float(top) if piled and noisy else white
 
 
-def _scattered(mosaic: Mosaic, place: BoolArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _scattered(mosaic: Mosaic, place: BoolArray) -> tuple[IntArray, IntArray]:
     """Scatter of one channel's codes, and beside each its next neighbour at the same place."""
     rows, columns = place.shape
     corners = np.argwhere(place)

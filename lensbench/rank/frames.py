@@ -27,12 +27,11 @@ from skimage.registration import phase_cross_correlation
 
 from lensbench import photo
 from lensbench.model.errors import ImageError
-from lensbench.model.shot import BoolArray, Box
+from lensbench.model.shot import BoolArray, Box, IntArray
 from lensbench.model.units import FloatArray
 from lensbench.photo import Photo
 
 ComplexArray = npt.NDArray[np.complex128]
-IntArray = npt.NDArray[np.int64]
 
 _LARGE_PX: Final = 390  # pieces are of 128 cells where both sides are longer, else of 64
 _LONGEST_PERIOD: Final = 12

@@ -23,9 +23,9 @@ from typing import Final
 import numpy as np
 from scipy import stats
 
-from lensbench.model.shot import BoolArray, RejectedShot
+from lensbench.model.shot import BoolArray, IntArray, RejectedShot
 from lensbench.model.units import FloatArray
-from lensbench.rank.frames import ComplexArray, Frame, IntArray
+from lensbench.rank.frames import ComplexArray, Frame
 
 RING_CYPX: Final = 0.02
 QUIET_CYPX: Final = 0.2  # above it quiet pieces hold mostly noise

@@ -14,12 +14,11 @@ import numpy as np
 
 from lensbench import photo
 from lensbench.model.errors import ImageError, SettingError, SweepError
-from lensbench.model.shot import BoolArray, RejectedShot
+from lensbench.model.shot import BoolArray, IntArray, RejectedShot
 from lensbench.model.units import FloatArray
 from lensbench.rank.frames import (
     ComplexArray,
     Frame,
-    IntArray,
     Overlaid,
     Pieces,
     ReferencePieces,

@@ -8,6 +8,7 @@ at an equal stop, which light or depth of field may ask for. Stops are equal by 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import nan
 from pathlib import Path
 from typing import Any, Final
 
@@ -53,7 +54,6 @@ from lensbench.sweep.run import Running, Task, run
 
 _SMOOTH_POINTS: Final = 60
 _ALIKE: Final = 0.05
-_NAN: Final = float("nan")
 _USUAL: Final = MeasureOptions()
 _MOST_NAMED: Final = 3
 
@@ -237,7 +237,7 @@ def _by_purpose(best: Mapping[str, BestSetting]) -> dict[str, BestSetting]:
 def _typical_sd_percent(spread: Spread, series: Sequence[ZoneSeries]) -> float:
     """Spread of one shot, root mean square over the settings; NaN where it is not known."""
     if not spread.known:
-        return _NAN
+        return nan
     variance = np.concatenate([spread.variance_of_means(zones) * zones.shots for zones in series])
     return float(100.0 * np.sqrt(np.mean(variance)))
 
@@ -252,14 +252,14 @@ def _basis(focals: Sequence[FocalShots], series: Sequence[ZoneSeries]) -> Basis:
         shots_a_setting=(min(counts, default=0), max(counts, default=0)),
         bracketed=any(bool(np.isfinite(sd).any()) for zones in series for sd in zones.own_sd),
         distance_mm=_ends([distance for distance, _ in distances]),
-        distance_focal_lengths=_ends([distance / mm if mm else _NAN for distance, mm in distances]),
+        distance_focal_lengths=_ends([distance / mm if mm else nan for distance, mm in distances]),
     )
 
 
 def _ends(values: Sequence[float]) -> tuple[float, float]:
     """Lowest and highest of some values, both the median where these are alike; NaN where one is not known."""
     if not values or not np.all(np.isfinite(values)):
-        return _NAN, _NAN
+        return nan, nan
     low, high = min(values), max(values)
     middle = float(np.median(values))
     return (middle, middle) if high / low < 1.0 + _ALIKE else (low, high)
@@ -316,7 +316,7 @@ def _points(zone: str, curve: ZoneCurve, spread: Spread) -> list[CurvePoint]:
 
 def _interval(curve: Curve, index: int, spread: Spread) -> tuple[float, float]:
     if not spread.known:
-        return _NAN, _NAN
+        return nan, nan
     half = spread.quantile * curve.sd[index]
     middle = curve.estimate[index]
     return float(np.exp(middle - half)), float(np.exp(middle + half))
@@ -333,8 +333,8 @@ def _zone_at(focal: FocalShots, zone: str, curve: ZoneCurve, spread: Spread, f_n
         mtf50_cypx=float(np.exp(believed.estimate[index])),
         ci95_cypx=_interval(believed, index, spread),
         edges=sum(value.edges for value in values),
-        sagittal_cypx=mean_known([value.sagittal_cypx for value in values]) or _NAN,
-        tangential_cypx=mean_known([value.tangential_cypx for value in values]) or _NAN,
+        sagittal_cypx=mean_known([value.sagittal_cypx for value in values]) or nan,
+        tangential_cypx=mean_known([value.tangential_cypx for value in values]) or nan,
     )
 
 

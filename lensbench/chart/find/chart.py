@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.chart.find.crossing import Crossings, Overview, Picture, locate_strips
+from lensbench.chart.find.crossing import Crossings, Picture, locate_strips
 from lensbench.chart.find.mapping import Mapping, with_strain
 from lensbench.chart.find.sighting import SightedPage, SightedWall, Sighting, sight
 from lensbench.chart.find.targets import (
@@ -40,7 +40,7 @@ from lensbench.chart.find.wall_fit import SETTLED, Observations, WallFit, fit_wa
 from lensbench.chart.layout.parts import Target
 from lensbench.chart.layout.wall import Hung, arrow_turn_deg, wall_layout
 from lensbench.model.errors import ChartError
-from lensbench.model.shot import BoolArray
+from lensbench.model.shot import BoolArray, Overview
 from lensbench.model.units import FloatArray
 
 _OVERVIEW_PX: Final = 2_000_000

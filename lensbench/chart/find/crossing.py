@@ -20,23 +20,10 @@ from typing import Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.model.shot import BoolArray, Box, Samples
+from lensbench.model.shot import BoolArray, Box, IntArray, Overview, Samples
 from lensbench.model.units import FloatArray
 
-ByteArray = npt.NDArray[np.uint8]
 Single = npt.NDArray[np.float32]
-
-
-class Overview(Protocol):
-    """A small grey copy of a picture, averaged over blocks of factor x factor pixels."""
-
-    @property
-    def grey(self) -> ByteArray:
-        """Shape (rows, cols): 255 times the square root of the light, brightest paper being 1."""
-
-    @property
-    def factor(self) -> int:
-        """Pixels of the full picture along one of the copy."""
 
 
 class Picture(Protocol):
@@ -156,7 +143,7 @@ def fit_crossings(
     )
 
 
-def _held(present: BoolArray) -> npt.NDArray[np.int64]:
+def _held(present: BoolArray) -> IntArray:
     """Places of each piece's samples, of all pieces as many as the poorest has."""
     places = np.nonzero(present)[1]
     counts = present.sum(axis=1)
@@ -292,7 +279,7 @@ def locate_strips(picture: Picture, curves_px: FloatArray, *, blur_px: FloatArra
 
 def _samples(
     picture: Picture, first: FloatArray, *, half: int, inside: BoolArray
-) -> tuple[npt.NDArray[np.int64], Single, Single]:
+) -> tuple[IntArray, Single, Single]:
     """Places in the window, values and weights of each window's samples in a disc; weight 0 fills up."""
     side = 2 * half + 1
     span = np.arange(-half, half + 1)

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.chart.find.crossing import ByteArray, Overview, Picture
+from lensbench.chart.find.crossing import Picture
 from lensbench.chart.find.mapping import Mapping, fit_mapping, project
 from lensbench.chart.layout.parts import (
     FIRST_FREE_ID,
@@ -30,10 +30,10 @@ from lensbench.chart.layout.parts import (
     marker_modules,
     page_marker,
 )
-from lensbench.chart.layout.sheet import IntArray, layout_from_markers
+from lensbench.chart.layout.sheet import layout_from_markers
 from lensbench.chart.layout.wall import PLACES, WallPage, wall_page
 from lensbench.model.errors import ChartError
-from lensbench.model.shot import Box
+from lensbench.model.shot import Box, ByteArray, IntArray, Overview
 from lensbench.model.units import FloatArray
 
 _LOWEST_CORRELATION: Final = 0.8

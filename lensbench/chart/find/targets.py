@@ -13,10 +13,10 @@ from typing import Final
 import cv2
 import numpy as np
 
-from lensbench.chart.find.crossing import ByteArray, Crossings, Overview, Patches, Picture, fit_crossings
+from lensbench.chart.find.crossing import Crossings, Patches, Picture, fit_crossings
 from lensbench.chart.find.mapping import Mapping, fit_mapping
 from lensbench.chart.layout.parts import ARMS, Layout, Target
-from lensbench.model.shot import BoolArray, Box
+from lensbench.model.shot import BoolArray, Box, ByteArray, Overview
 from lensbench.model.units import FloatArray
 
 FEWEST_TARGETS: Final = 4  # a homography has eight unknowns: four points
@@ -188,9 +188,8 @@ _NARROWEST_PX: Final = 9
 
 _PLACES: Final = np.linspace(0.3, 0.75, 10)
 _DIAGONALS_RAD: Final = np.linspace(0.12, pi / 2.0 - 0.12, 11)
-_SHAPES: Final = np.stack(
-    (np.sin(_DIAGONALS_RAD), np.cos(_DIAGONALS_RAD)), axis=-1
-)  # half sides; half diagonal 1
+# Half heights and half widths of boxes whose half diagonal is 1.
+_SHAPES: Final = np.stack((np.sin(_DIAGONALS_RAD), np.cos(_DIAGONALS_RAD)), axis=-1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

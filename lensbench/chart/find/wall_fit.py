@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.chart.layout.sheet import IntArray
+from lensbench.model.shot import IntArray
 from lensbench.model.units import FloatArray
 
 CAMERA: Final = 7  # parameters of the camera: log scale, shape of A (2), perspective (2), distortion (2)

@@ -13,7 +13,6 @@ from math import atan2, cos, degrees, hypot, radians, sin
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from lensbench.chart.layout.parts import (
     MARKERS_PER_QUADRANT,
@@ -29,7 +28,6 @@ from lensbench.chart.layout.parts import (
 )
 from lensbench.model.errors import ChartError, SettingError
 
-IntArray = npt.NDArray[np.int64]
 Point = tuple[int, int]
 
 _NEVER: Final = np.iinfo(np.int64).min
@@ -113,7 +111,7 @@ def _marker_places(extent: Point, discs: list[_Disc], *, side: int, gap: int) ->
     reach = side // 2 + gap
     step = max(5, extent[1] // 150)
     rows, cols = np.mgrid[reach : extent[0] - reach : step, reach : extent[1] - reach : step]
-    free: IntArray = np.stack((rows.ravel(), cols.ravel()), axis=1).astype(np.int64)
+    free = np.stack((rows.ravel(), cols.ravel()), axis=1).astype(np.int64)
     for disc in discs:
         for taken in disc.mirrored():
             outside = np.maximum(np.abs(free - (taken.row, taken.col)) - reach, 0)
