@@ -203,33 +203,9 @@ def effect(
     cache: Path | None = None,
     running: Running | None = None,
 ) -> Effect:
-    """Effect of one change, from the shots of a folder.
+    """Effect of one change, from the shots of a folder, which is read and never written to.
 
-    Parameters
-    ----------
-    folder : path
-        Photographs of the chart; read, never written to.
-    by : str
-        What was changed: condition, exposure_s, iso, f_number, focal_length_mm, lens or camera.
-    against : str, optional
-        Name of the level that the others are held against; by default the lowest number, or the first shot's.
-    shots_csv : path, optional
-        A shots table, which names the conditions.
-    options : MeasureOptions, optional
-        How each photograph is measured, and how pictures are looked at; pixel for pixel on a screen by default.
-    cache : path, optional
-        Folder where results are kept for a second run.
-    running : Running, optional
-        How the work is spread.
-
-    Raises
-    ------
-    SweepError
-        No photograph can be used, or there is nothing to compare.
-    SettingError
-        No such column or level, one pitch for several cameras, or the shots table cannot be used.
-    ImageError
-        The folder is not there.
+    In the folder `cache` results are kept for a second run; the rest, and the errors, are as for `lensbench.effect`.
     """
     planned = gather([folder], shots_csv)
     wanted = [shot for shot in planned if not shot.left_out]

@@ -42,16 +42,11 @@ class Samples:
     """Linear samples of one channel inside a box, each at its true position on the sensor."""
 
     box: Box
-    channel: str
-    """green, red, blue, grey or luminance."""
-    values: FloatArray
-    """Shape (height, width): 0 is black, 1 is white; only meaningful where `present`."""
-    present: BoolArray
-    """True where the sensor has a site of this channel (everywhere in a finished picture)."""
-    clipped: BoolArray
-    """True where the sample stands at the white or the black limit."""
-    tone_known: bool = True
-    """False where a tone curve was assumed (JPEG): figures are then relative only."""
+    channel: str  # green, red, blue, grey or luminance
+    values: FloatArray  # shape (height, width): 0 is black, 1 is white; only meaningful where `present`
+    present: BoolArray  # true where the sensor has a site of this channel (everywhere in a finished picture)
+    clipped: BoolArray  # true where the sample stands at the white or the black limit
+    tone_known: bool = True  # false where a tone curve was assumed (JPEG): figures are then relative only
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,14 +73,10 @@ class Metadata:
     focal_length_35mm_mm: float | None = None
     iso: int | None = None
     exposure_s: float | None = None
-    taken_at: str | None = None
-    """ISO 8601, with fractions of a second where known."""
-    orientation: int = 1
-    """EXIF orientation: how a picture is shown, and so which of its sides is its height."""
-    sensor_width_mm: float | None = None
-    """From the focal-plane resolution and the width it refers to."""
-    sensor_width_px: int | None = None
-    """The picture width that the focal-plane resolution refers to."""
+    taken_at: str | None = None  # ISO 8601, with fractions of a second where known
+    orientation: int = 1  # EXIF orientation: how a picture is shown, and so which of its sides is its height
+    sensor_width_mm: float | None = None  # from the focal-plane resolution and the width it refers to
+    sensor_width_px: int | None = None  # the picture width that the focal-plane resolution refers to
     lens_focal_range_mm: tuple[float, float] | None = None
 
 
@@ -96,10 +87,8 @@ class PhysicalFit:
     fits: bool
     mtf50_cypx: float
     mtf50_sd_cypx: float
-    diffraction_q: float
-    """Wavelength times f-number over pixel pitch."""
-    defocus_disc_px: float
-    """Diameter of the geometric blur disc."""
+    diffraction_q: float  # wavelength times f-number over pixel pitch
+    defocus_disc_px: float  # diameter of the geometric blur disc
     gaussian_sigma_px: float
     reduced_chi2: float
 
@@ -120,13 +109,11 @@ class Edge:
     rise_10_90_px: float = NAN
     overshoot_percent: float = NAN
     undershoot_percent: float = NAN
-    snr: float = NAN
-    """(bright - dark) over the rms noise of the two plateaus."""
+    snr: float = NAN  # (bright - dark) over the rms noise of the two plateaus
     point_px: tuple[float, float] = (NAN, NAN)
     """Where the edge passes nearest to the region's centre: (row, column) in the picture; known wherever a line could
     be fitted, even where its sharpness is refused."""
-    dark_level: float = NAN
-    """Plateau on the dark side, linear, white = 1."""
+    dark_level: float = NAN  # plateau on the dark side, linear, white = 1
     bright_level: float = NAN
     frequency_cypx: FloatArray = field(default_factory=lambda: np.empty(0))
     sfr: FloatArray = field(default_factory=lambda: np.empty(0))
@@ -166,13 +153,10 @@ class ChartEdge:
 
     edge: Edge
     target: str
-    arm: int
-    """1 to 4, counter-clockwise on the chart as printed."""
+    arm: int  # 1 to 4, counter-clockwise on the chart as printed
     center_px: tuple[float, float]
-    image_height: float
-    """Fraction of the half-diagonal."""
-    azimuth_deg: float
-    """0 to the right of the picture as stored, positive counter-clockwise."""
+    image_height: float  # fraction of the half-diagonal
+    azimuth_deg: float  # 0 to the right of the picture as stored, positive counter-clockwise
     direction: Direction
 
 
@@ -195,8 +179,7 @@ class TargetLight:
 
     target: str
     center_px: tuple[float, float]
-    image_height: float
-    """Fraction of the half-diagonal."""
+    image_height: float  # fraction of the half-diagonal
     percent: float
     """Of the brightness in the picture's centre, light that falls unevenly from one side taken out."""
 
@@ -205,27 +188,21 @@ class TargetLight:
 class ChartSeen:
     """Which chart was recognised, and how much of it."""
 
-    name: str
-    """As the chart prints it: «sheet A3»."""
+    name: str  # as the chart prints it: «sheet A3»
     targets_found: int
     targets_on_chart: int
-    contrast: float
-    """Bright over dark, as the sensor saw it."""
-    residual_px: float
-    """Rms distance of the found crossings from the fitted geometry."""
+    contrast: float  # bright over dark, as the sensor saw it
+    residual_px: float  # rms distance of the found crossings from the fitted geometry
     radial_distortion_percent: float
     """At the picture's corner: 100 (actual image height - predicted) / predicted (ISO 17850, local geometric
     distortion, from memory); negative is barrel."""
     tone_exponent: float = NAN
     """Power of the printed greys' reflectance that the picture's levels follow: 1 is linear; NaN: not read."""
-    framing_percent: float = NAN
-    """Share of the picture inside the outline of the targets seen."""
+    framing_percent: float = NAN  # share of the picture inside the outline of the targets seen
     outermost_light_percent: float = NAN
     """Brightness of the paper at the outermost target's distance all around, of that in the picture's centre."""
-    outermost_height: float = NAN
-    """That distance, as a fraction of the half-diagonal."""
-    relative_illumination: tuple[TargetLight, ...] = ()
-    """Target by target; empty where too few are seen."""
+    outermost_height: float = NAN  # that distance, as a fraction of the half-diagonal
+    relative_illumination: tuple[TargetLight, ...] = ()  # target by target; empty where too few are seen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,8 +223,7 @@ class ShotResult:
     path: Path
     metadata: Metadata
     size_px: tuple[int, int]
-    sensor_data: bool
-    """True for raw, False for a finished picture."""
+    sensor_data: bool  # true for raw, False for a finished picture
     pixel_pitch_um: float | None
     chart: ChartSeen
     magnification: float | None
@@ -268,16 +244,12 @@ class PrintProfile:
     """How sharply a chart was printed, measured on the print itself."""
 
     name: str
-    edge_sigma_mm: float
-    """Of the Gaussian that blurs like the print's edges."""
+    edge_sigma_mm: float  # of the Gaussian that blurs like the print's edges
     edge_sigma_sd_mm: float
-    frequency_cymm: FloatArray
-    """Cycles per millimetre on the paper, from 0, evenly spaced."""
-    mtf: FloatArray
-    """What the print leaves; beyond the last frequency, the Gaussian of `edge_sigma_mm`."""
+    frequency_cymm: FloatArray  # cycles per millimetre on the paper, from 0, evenly spaced
+    mtf: FloatArray  # what the print leaves; beyond the last frequency, the Gaussian of `edge_sigma_mm`
     mtf_sd: FloatArray
-    made_from: str
-    """In words: «3 edges of a scan with 1200 dpi»."""
+    made_from: str  # in words: «3 edges of a scan with 1200 dpi»
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -82,19 +82,7 @@ def frames_of(places: Sequence[Path]) -> list[Path]:
 def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
     """Put frames of one scene in order of sharpness; a photograph that cannot be read is left out and named.
 
-    Parameters
-    ----------
-    paths : two or more paths
-        Photographs of one kind and size: the camera hardly moved between them, nothing else changed.
-    progress : function of (done, total), optional
-        Called after each frame.
-
-    Raises
-    ------
-    ImageError
-        Fewer than two files can be read, or the frames differ in kind or size.
-    SweepError
-        The frames do not show the same scene, or hold too little detail above the noise.
+    `progress` is called with (done, total) after each frame; the errors are as for `lensbench.rank`.
     """
     used: list[Path] = []
     left: list[RejectedShot] = []

@@ -82,31 +82,9 @@ def sweep(
     running: Running | None = None,
     tie: Tie = Tie.BEST,
 ) -> Sweep:
-    """Best settings of the lenses whose test shots lie in some folders.
+    """Best settings of the lenses whose test shots lie in some folders, read and never written to.
 
-    Parameters
-    ----------
-    folders : paths
-        Read, never written to.
-    shots_csv : path, optional
-        A shots table.
-    options : MeasureOptions, optional
-        How each photograph is measured.
-    cache : path, optional
-        Folder where results are kept for a second run.
-    running : Running, optional
-        How the work is spread; over all processors by default.
-    tie : Tie, optional
-        Which of several equally good stops the answer names as the one to take.
-
-    Raises
-    ------
-    SweepError
-        No photograph in the folders can be used.
-    ImageError
-        A folder is not there.
-    SettingError
-        The shots table cannot be used, or one pitch was given for several cameras.
+    In the folder `cache` results are kept for a second run; the rest, and the errors, are as for `lensbench.sweep`.
     """
     planned = gather(folders, shots_csv)
     shots = reject(measured_shots(planned, options, cache=cache, running=running))
@@ -125,19 +103,10 @@ def measured_shots(
     cache: Path | None = None,
     running: Running | None = None,
 ) -> list[SweepShot]:
-    """Gathered photographs, measured, those marked that their own flags reject; in the order given.
+    """Photographs as `gather` gives them, measured, those marked that their own flags reject; in the order given.
 
-    Parameters
-    ----------
-    planned : sequence of PlannedShot
-        As `gather` gives them; a pitch of the shots table wins over that of the options.
-    options, cache, running
-        As for `sweep`.
-
-    Raises
-    ------
-    SettingError
-        The pitch of the options would stand for several cameras.
+    A pitch of the shots table wins over that of the options; one pitch of the options for several cameras is a
+    SettingError. The rest is as for `sweep`.
     """
     wanted = [shot for shot in planned if not shot.left_out]
     cameras = list(dict.fromkeys(shot.camera for shot in wanted if shot.pitch_um is None))
