@@ -12,7 +12,6 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from math import nan
-from pathlib import Path
 from typing import Final, Literal
 
 import numpy as np
@@ -217,14 +216,12 @@ def brackets_among(shots: Iterable[SweepShot]) -> list[Bracket]:
         if shot.used and plan.focus_group and plan.focus_step is not None:
             groups[plan.focus_group, plan.condition, *plan.setting.order].append(shot)
     return [
-        Bracket(shots=tuple(sorted(members, key=_by_step)))
+        Bracket(
+            shots=tuple(sorted(members, key=lambda shot: (shot.planned.focus_step or 0.0, shot.planned.path)))
+        )
         for _, members in sorted(groups.items())
         if len({shot.planned.focus_step for shot in members}) >= _FEWEST_STEPS
     ]
-
-
-def _by_step(shot: SweepShot) -> tuple[float, Path]:
-    return shot.planned.focus_step or 0.0, shot.planned.path
 
 
 def in_bracket(shots: Iterable[SweepShot]) -> set[int]:

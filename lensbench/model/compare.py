@@ -7,6 +7,7 @@ reference's figure; overshoot, itself in percent, differs in percentage points.
 
 from dataclasses import dataclass
 from enum import StrEnum
+from math import nan
 
 from lensbench.model.flags import Note
 from lensbench.model.shot import RejectedShot
@@ -69,8 +70,7 @@ class ComparedLens:
     picture_height_px: int | None
     sensor_data: bool = True  # measured on raw files
     shots_a_setting: tuple[int, int] = (0, 0)  # fewest and most refocused shots, whole frame
-    distance_focal_lengths: tuple[int, int] | None = None
-    """Of the chart, shortest and longest; None where it is not known."""
+    distance_focal_lengths: tuple[int, int] | None = None  # of the chart; None where unknown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,11 +88,9 @@ class CompareRow:
     ci95_percent: tuple[float, float]
     """NaN where the spread between shots is not known; joint over the pairs of lenses where there are several."""
     verdict: Verdict
-    difference_jnd: float = float("nan")
-    """Second less first on the quality ruler, for `CompareFindings.looking`."""
-    ci95_jnd: tuple[float, float] = (float("nan"), float("nan"))
-    visible_from_percent: float = float("nan")
-    """Difference of MTF50 that is just seen here; NaN where even the double would not be seen."""
+    difference_jnd: float = nan  # second less first on the quality ruler, for `CompareFindings.looking`
+    ci95_jnd: tuple[float, float] = (nan, nan)
+    visible_from_percent: float = nan  # just seen here; NaN where even the double would not be
     seen: Seen = Seen.CANNOT_TELL  # which one looks sharper
 
 
@@ -118,11 +116,9 @@ class ComparedPair:
     unit: str  # cypx on like sensors, else lpmm where both pitches are known (lwph beside it), else lwph
     rows: tuple[CompareRow, ...]
     rows_lwph: tuple[CompareRow, ...]  # the same in line widths per picture height; empty on like sensors
-    best_row: CompareRow | None
-    """Each at its own best setting for the whole frame (`focal_length_mm`, `f_number` are the first's)."""
+    best_row: CompareRow | None  # each at its own best setting, whole frame; named by the first's
     cautions: tuple[Note, ...] = ()  # by `Caution`
-    overall: CompareRow | None = None
-    """Mean over all equal settings, whole frame; focal length None and f-number NaN."""
+    overall: CompareRow | None = None  # mean over all equal settings, whole frame; itself without one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,8 +129,7 @@ class CompareFindings:
     pairs: tuple[ComparedPair, ...]
     version: str = ""
     choices: tuple[StopChoice, ...] = ()  # which lens at which stop, every zone
-    looking: WayOfLooking | None = None
-    """For which way of looking a difference counts as seen; None where a picture's size is not known."""
+    looking: WayOfLooking | None = None  # for which a difference is seen; None: a picture's size is not known
 
 
 class EffectVerdict(StrEnum):
@@ -204,8 +199,7 @@ class EffectRow:
     visible_from: float  # smallest difference that could be seen, in the same unit
     verdict: EffectVerdict
     drift_removed: bool
-    processed: bool = False
-    """Sharpness differs along with overshoot: what differs is sharpening, and the figure is no resolution."""
+    processed: bool = False  # sharpness differs along with overshoot: by sharpening, not resolution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,8 +226,7 @@ class ShutterSpeed:
     exposure_s: float  # NaN where every speed or none showed shake
     ci95_s: tuple[float, float]  # (fastest, slowest) 95 % limits
     shows_from_percent: float  # loss of MTF50 against the fast speeds that counts as shake
-    shares: tuple[tuple[float, int, int], ...]
-    """Each speed, its shots, and how many of them showed shake. [s]"""
+    shares: tuple[tuple[float, int, int], ...]  # each speed [s], its shots, how many showed shake
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -247,8 +240,7 @@ class EffectFindings:
     drift: Drift | None
     visible: Visible
     shutter: ShutterSpeed | None
-    on_subject: bool
-    """Sharpness counts detail on the subject, because the magnification differs between the levels."""
+    on_subject: bool  # detail on the subject counts, for the magnification differs between the levels
     shots: tuple[ShotFigures, ...]
     rejected: tuple[RejectedShot, ...]
     cautions: tuple[Note, ...]  # by `EffectCaution`

@@ -7,6 +7,7 @@ sentence here: `report` makes them.
 
 from dataclasses import dataclass
 from enum import StrEnum
+from math import nan
 from typing import Final
 
 QUICK_TEST: Final = "ten-minute test"
@@ -118,13 +119,11 @@ class SideAsymmetry:
     f_number: float
     percent: float  # what the shots' scatter alone would make of it is taken off
     ci95_percent: tuple[float, float]
-    softer_azimuth_deg: float
-    """Of the softest side: 0 to the right of the picture as stored, positive counter-clockwise."""
+    softer_azimuth_deg: float  # 0 to the right of the picture as stored, positive counter-clockwise
     softer_side: Side
     shots: int  # refocused ones, those of the turned camera included
     turned_shots: int
-    tilt_percent: float
-    """What the chart's tilt could account for at most; it is in the interval. 0 from a focus bracket."""
+    tilt_percent: float  # what the chart's tilt could do at most, in the interval; 0 from a focus bracket
     source: Source
     matters: bool  # beyond chance and beyond the tilt, and large enough
 
@@ -134,11 +133,10 @@ class TurnedTest:
     """What stayed on its side of the picture and what changed sides, at the widest stop shot both ways."""
 
     outcome: TurnedOutcome
-    stayed_percent: float = float("nan")
-    moved_percent: float = float("nan")
-    reach_percent: float = float("nan")
-    chart_only: bool = False
-    """The chart was turned and not the camera: wall, light and tilt stayed as they were."""
+    stayed_percent: float = nan
+    moved_percent: float = nan
+    reach_percent: float = nan
+    chart_only: bool = False  # not the camera: wall, light and tilt stayed as they were
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,7 +165,7 @@ class OtherCause:
     cause: Cause
     ruled_out: bool
     reason: Reason
-    figure: float = float("nan")  # what the reason counts: percent or photographs
+    figure: float = nan  # what the reason counts: percent or photographs
     shots: int = 0  # of how many
 
 
@@ -177,16 +175,13 @@ class Decentring:
 
     rows: tuple[SideAsymmetry, ...]  # every setting
     main: SideAsymmetry  # the setting that shows it most clearly, else the widest one that was repeated
-    detection_limit_percent: float
-    """An asymmetry above this at the widest repeated stop would have shown; NaN without repeats."""
+    detection_limit_percent: float  # what the widest repeated stop would have shown; NaN without repeats
     focus_tilt: FocusTilt | None  # of the clearest focus bracket
     turned: TurnedTest
-    repeats: tuple[int, int]
-    """Fewest and most refocused shots of the settings shot more than once; (0, 0) without."""
+    repeats: tuple[int, int]  # fewest and most shots of settings shot more than once; (0, 0) without
     brackets: int
     bracket_shots: int
-    sides: tuple[SideFigure, ...] = ()
-    """At the main setting. These and the other causes are filled in where the decentring matters."""
+    sides: tuple[SideFigure, ...] = ()  # at the main setting; filled in, as the next, where it matters
     other_causes: tuple[OtherCause, ...] = ()
 
 
@@ -233,8 +228,7 @@ class SagittalSplit:
     verdict: Verdict
     focal_length_mm: float | None
     f_number: float
-    sagittal_percent: float
-    """By how much the softer ones stay behind; positive where sagittal edges are the sharper ones."""
+    sagittal_percent: float  # how far the softer ones stay behind; positive where sagittal is sharper
     reach_percent: float
     shots: int
 
@@ -293,9 +287,8 @@ class ConditionFinding:
     limit: float  # from which size on it matters in a picture
     unit: str = "%"  # of value, limit and interval: «%» of MTF50 (distortion: of the image height), or «px»
     verdict: Verdict = Verdict.CANNOT_TELL
-    value: float = float("nan")
-    """Its size is what the limit holds for; the sign of lateral colour and distortion says which way."""
-    ci95: tuple[float, float] = (float("nan"), float("nan"))
+    value: float = nan  # the limit is for its size; the sign is lateral colour's or distortion's
+    ci95: tuple[float, float] = (nan, nan)
     side: Side | None = None  # the softer one (decentring)
     details: Details = None  # what the sentences need; None where nothing could be measured
 
@@ -319,6 +312,5 @@ class QuickFindings:
     grossly_uneven: Verdict
     slightly_uneven: bool  # uneven beyond doubt, but no more than many sound lenses
     grossly_soft: Verdict
-    inner: tuple[InnerSharpness, ...]
-    """By focal length; empty where f-number, scale or pixel pitch are unknown."""
+    inner: tuple[InnerSharpness, ...]  # by focal length; empty where f-number, scale or pitch are unknown
     turned_shots: int  # those with the chart, or the camera, on its head

@@ -26,15 +26,13 @@ class ZoneValue:
     """What one refocused shot says of one zone of the picture."""
 
     mtf50_cypx: Cypx
-    sd: Annotated[float, Meta(gt=0.0, le=10.0)] | None = None
-    """Its own, of log MTF50, where it is the fitted peak of a focus bracket."""
+    sd: Annotated[float, Meta(gt=0.0, le=10.0)] | None = None  # of log MTF50, of a bracket's peak
     dof: Positive | None = None  # degrees of freedom of that sd; None where it was assumed, or there is none
     noise_sd: Annotated[float, Meta(ge=0.0, le=10.0)] = 0.0  # of log MTF50, from the noise of its edges alone
     edges: Annotated[int, Meta(ge=0)] = 0
     sagittal_cypx: Cypx | None = None
     tangential_cypx: Cypx | None = None
-    sfr: tuple[Annotated[float, Meta(ge=-10.0, le=10.0)], ...] = ()
-    """At `edge.RESPONSE_CYPX` as far as it was measured."""
+    sfr: tuple[Annotated[float, Meta(ge=-10.0, le=10.0)], ...] = ()  # at `edge.RESPONSE_CYPX`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,10 +133,8 @@ class SweepLens(MeasuredLens):
 class KeptSession(MeasuredLens):
     """One lens as the library keeps it."""
 
-    session: str
-    """By which sweeps of the same lens are told apart."""
-    added_at: str
-    """ISO 8601, UTC."""
+    session: str  # by which sweeps of the same lens are told apart
+    added_at: str  # ISO 8601, UTC
 
     @property
     def title(self) -> str:

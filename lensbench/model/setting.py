@@ -19,8 +19,7 @@ class Setting:
     """A focal length and an f-number, by the names of their groups."""
 
     focal_length_mm: float | None  # none where unknown
-    f_number: float
-    """0 where unknown, as cameras write it for a lens without contacts: such a shot never counts."""
+    f_number: float  # 0 where unknown, as cameras write it without contacts: such a shot never counts
 
     def __post_init__(self) -> None:
         if math.isnan(self.f_number) or math.isnan(self.focal_length_mm or 0.0):

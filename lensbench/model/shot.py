@@ -57,8 +57,7 @@ class Overview:
     stands at row (i + 0.5) * factor - 0.5 of the full picture; columns likewise.
     """
 
-    grey: ByteArray
-    """Shape (rows // factor, columns // factor); about the square root of linear light, paper near white."""
+    grey: ByteArray  # about the square root of linear light, paper near white
     factor: int
 
 
@@ -124,14 +123,11 @@ class Edge:
     """Edge spread function, 0 on the dark plateau and 1 on the bright one."""
     flags: tuple[Remark, ...] = ()
     physical: PhysicalFit | None = None
-    acutance: float | None = None
-    """For a way of looking at a print: 0 to about 1. Its sd, and the next figures, for the same print."""
+    acutance: float | None = None  # 0 to about 1, for a way of looking at a print; so are the next three
     acutance_sd: float | None = None
-    sharpness_jnd: float | None = None
-    """Just noticeable differences above the softest picture of the quality ruler."""
+    sharpness_jnd: float | None = None  # above the softest picture of the quality ruler
     sharpness_jnd_sd: float | None = None
-    lateral_color_px: tuple[float, float] | None = None
-    """Shift of red and of blue against green along the radius, positive outwards."""
+    lateral_color_px: tuple[float, float] | None = None  # red and blue against green, outwards
 
     @property
     def measured(self) -> bool:
@@ -167,8 +163,7 @@ class Tilt:
     pitch_deg: float
     yaw_deg: float
     roll_deg: float
-    pitch_sd_deg: float = NAN
-    """Standard deviation: from the picture, and of a wall set from the pages' prints and hanging as well."""
+    pitch_sd_deg: float = NAN  # from the picture, and of a wall set from the pages' prints and hanging
     yaw_sd_deg: float = NAN
     roll_sd_deg: float = NAN
 
@@ -180,8 +175,7 @@ class TargetLight:
     target: str
     center_px: tuple[float, float]
     image_height: float  # fraction of the half-diagonal
-    percent: float
-    """Of the brightness in the picture's centre, light that falls unevenly from one side taken out."""
+    percent: float  # of that in the picture's centre, light from one side taken out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,11 +190,9 @@ class ChartSeen:
     radial_distortion_percent: float
     """At the picture's corner: 100 (actual image height - predicted) / predicted (ISO 17850, local geometric
     distortion, from memory); negative is barrel."""
-    tone_exponent: float = NAN
-    """Power of the printed greys' reflectance that the picture's levels follow: 1 is linear; NaN: not read."""
+    tone_exponent: float = NAN  # power of the printed greys that the levels follow, 1 linear; NaN: not read
     framing_percent: float = NAN  # share of the picture inside the outline of the targets seen
-    outermost_light_percent: float = NAN
-    """Brightness of the paper at the outermost target's distance all around, of that in the picture's centre."""
+    outermost_light_percent: float = NAN  # of the paper there all around, of that in the picture's centre
     outermost_height: float = NAN  # that distance, as a fraction of the half-diagonal
     relative_illumination: tuple[TargetLight, ...] = ()  # target by target; empty where too few are seen
 

@@ -7,6 +7,7 @@ for physics.
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import nan
 from pathlib import Path
 from typing import Final
 
@@ -66,11 +67,9 @@ class PlannedShot:
     focus_group: str = ""
     focus_step: float | None = None
     condition: str = ""
-    turned: Turned | None = None
-    """What was turned by 180 degrees, as the shots table says; the chart itself shows which shots were."""
+    turned: Turned | None = None  # by 180 degrees, as the table says; the chart shows which shots were
     left_out: str = ""  # why the shot is not used at all; empty when it is
-    by_choice: bool = False
-    """Left out because the photographer said so or a better file of the same shot is there: not rejected."""
+    by_choice: bool = False  # as the photographer said, or for a better file of the same shot: not rejected
     copy_of: Path | None = None  # the file of equal content that counts instead of this one
 
     @property
@@ -102,7 +101,7 @@ class SweepShot:
     def log_mtf50(self, zone: str) -> float:
         """Natural logarithm of a zone's MTF50; NaN where nothing was measured or the zone was not seen."""
         figure = self.result.summary.get(zone) if isinstance(self.result, ShotResult) else None
-        return float(np.log(figure.mtf50_cypx)) if figure and figure.mtf50_cypx > 0.0 else float("nan")
+        return float(np.log(figure.mtf50_cypx)) if figure and figure.mtf50_cypx > 0.0 else nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,10 +149,8 @@ class SharpEnough:
     """The run of stops around the best one that keep a share of its MTF50, as far as stops were tested."""
 
     level_percent: float
-    surely: tuple[float, ...]
-    """f-numbers that keep it at 95 % confidence, all of them together; empty without repeats or focus brackets."""
-    probably: tuple[float, ...]
-    """f-numbers whose estimate keeps it: more likely than not. Holds those of `surely`."""
+    surely: tuple[float, ...]  # at 95 %, all of them together; empty without repeats or focus brackets
+    probably: tuple[float, ...]  # by their estimate, more likely than not; holds those of `surely`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,15 +162,12 @@ class BestSetting:
     zone: str
     mtf50_cypx: float  # estimated free of the winner's curse
     ci95_cypx: tuple[float, float]
-    tied: tuple[Setting, ...]
-    """The best, and every setting that can't be told from it at 95 % or is within the indifference."""
+    tied: tuple[Setting, ...]  # all that can't be told from the best at 95 %, or are within the indifference
     at_border: bool  # the best lies at the first or last setting tested: «best tested»
     reservations: tuple[Note, ...] = ()  # why no winner is claimed, by `Unclaimed`; empty where one is
-    take: Setting | None = None
-    """Which of the tied settings the tie rule names, at the best one's focal length."""
+    take: Setting | None = None  # of those tied, by the tie rule, at the best one's focal length
     take_rule: str = "best"  # best, widest, middle, deepest
-    sharp_enough: tuple[SharpEnough, ...] = ()
-    """At 95, 90 and 80 % of the best; empty where several focal lengths compete."""
+    sharp_enough: tuple[SharpEnough, ...] = ()  # at 95, 90 and 80 %; empty for several focal lengths
 
     @property
     def provisional(self) -> bool:
@@ -192,7 +186,7 @@ class FocalLengthFindings:
     curve: tuple[CurvePoint, ...]
     best_by_zone: dict[str, BestSetting] = field(default_factory=dict)
     smooth: dict[str, SmoothCurve] = field(default_factory=dict)
-    magnification: float = float("nan")  # median of the shots
+    magnification: float = nan  # median of the shots
     shots: int = 0
     best_by_purpose: dict[str, BestSetting] = field(default_factory=dict)  # by `Purpose`
 
@@ -231,12 +225,11 @@ class Basis:
 
     sensor_data: bool  # raw files, all of them
     channels: tuple[str, ...]
-    shots_a_setting: tuple[int, int]
-    """Fewest and most refocused shots; a group that was not refocused, or a bracket, counts once."""
+    shots_a_setting: tuple[int, int]  # fewest and most refocused ones; an unfocused group or a bracket is one
     bracketed: bool
-    distance_mm: tuple[float, float] = (float("nan"), float("nan"))
+    distance_mm: tuple[float, float] = (nan, nan)
     """Shortest and longest; both the median where they are alike within 5 %."""
-    distance_focal_lengths: tuple[float, float] = (float("nan"), float("nan"))
+    distance_focal_lengths: tuple[float, float] = (nan, nan)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -254,18 +247,15 @@ class LensFindings:
     basis: Basis | None = None
     pixel_pitch_um: float | None = None
     size_px: tuple[int, int] | None = None  # (rows, columns) of the photographs
-    picture_height_px: int | None = None
-    """Height of the photographs as they are viewed: of the first that counts."""
+    picture_height_px: int | None = None  # as they are viewed: of the first that counts
     spread_from: str = ""  # where the spread comes from: «repeats», «scatter about the curve», or «assumed»
-    shot_sd_percent: float = float("nan")  # spread between refocused shots, in percent of MTF50
+    shot_sd_percent: float = nan  # spread between refocused shots, in percent of MTF50
     remarks: tuple[SeriesRemark, ...] = ()
     quick: QuickFindings | None = None  # of a ten-minute test; `best` is None then
     best_by_purpose: dict[str, BestSetting] = field(default_factory=dict)
     purposes: dict[str, str] = field(default_factory=dict)  # purpose -> the zone that counts for it
-    zoom_at_own_best: BestSetting | None = None
-    """Focal lengths against each other, each at its own best stop; None for a single one."""
-    zoom_at_equal_stop: tuple[BestSetting, ...] = ()
-    """The same at each stop that was tested at two or more focal lengths."""
+    zoom_at_own_best: BestSetting | None = None  # each focal length at its best stop; None for one
+    zoom_at_equal_stop: tuple[BestSetting, ...] = ()  # the same at each stop that two share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -273,7 +263,6 @@ class SweepFindings:
     """Everything a sweep found."""
 
     lenses: tuple[LensFindings, ...]
-    unplaced: tuple[RejectedShot, ...] = ()
-    """Files that belong to no lens: unreadable, or shut out by the shots table."""
+    unplaced: tuple[RejectedShot, ...] = ()  # of no lens: unreadable, or shut out by the table
     version: str = ""
     method: str = "refined"

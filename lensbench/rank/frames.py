@@ -33,7 +33,6 @@ from lensbench.photo import Photo
 
 ComplexArray = npt.NDArray[np.complex128]
 
-_LARGE_PX: Final = 390  # pieces are of 128 cells where both sides are longer, else of 64
 _LONGEST_PERIOD: Final = 12
 _QUINCUNX_ZONE: Final = 0.44
 _PLANE_HIGHEST: Final = 0.48
@@ -78,11 +77,6 @@ class Frame:
         """Rows and columns in cells."""
         rows, columns = self.photograph.size_px
         return rows // self.lattice.cell_px, columns // self.lattice.cell_px
-
-    @property
-    def piece_cells(self) -> int:
-        """Side of a piece."""
-        return 128 if min(self.size_cells) > _LARGE_PX else 64
 
     def pieces(self, corners: IntArray, size: int) -> Pieces:
         """Cut pieces of size x size cells at upper left corners (row, column) and transform them."""

@@ -41,6 +41,7 @@ MOST_FRAMES: Final = 60
 MOST_PIECES: Final = 110
 QUIET_PIECES: Final = 20
 _CANDIDATES: Final = 700
+_LARGE_CELLS: Final = 390  # frames with both sides above this are read in larger pieces
 FEWEST_PIECES: Final = 8
 ALIKE: Final = 0.6  # coherence where a piece shows the same place: others stay below 0.5 by trial
 _ALIKE_SHARE: Final = 0.4
@@ -95,7 +96,10 @@ def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
             if pieces is None:
                 pieces = _reference(frame)
             elif not (unlike := _unlike(pieces[0].frame, frame)):
-                overlaid.append(_laid_over(frame, *pieces))
+                over = lay_over(frame, pieces[0])
+                shift = np.rint(np.median(over.shift_cells, axis=0)).astype(np.int64)
+                quiet = frame.pieces(pieces[1].corners + shift, pieces[1].size)
+                overlaid.append((over, quiet.spectra))
         except ImageError as error:
             reason = str(error).removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
             left.append(RejectedShot(path=path, reason=reason))
@@ -110,15 +114,6 @@ def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
         known = f"{count} of {len(paths)}" if count else f"none of {len(paths)}"
         raise ImageError(f"{known} photographs can be read: {left[0].reason}")
     return replace(_ranking(used, *pieces, overlaid), left_out=tuple(left))
-
-
-def _laid_over(
-    frame: Frame, reference: ReferencePieces, quiet: ReferencePieces
-) -> tuple[Overlaid, ComplexArray]:
-    """A frame's pieces with detail where the reference has them, and the spectra of its quiet ones."""
-    over = lay_over(frame, reference)
-    shift = np.rint(np.median(over.shift_cells, axis=0)).astype(np.int64)
-    return over, frame.pieces(quiet.corners + shift, quiet.size).spectra
 
 
 def _ranking(
@@ -145,7 +140,7 @@ def _ranking(
 
 def _reference(frame: Frame) -> tuple[ReferencePieces, ReferencePieces]:
     """Choose the pieces with most detail, and the quietest ones, in the first frame."""
-    size = frame.piece_cells
+    size = 128 if min(frame.size_cells) > _LARGE_CELLS else 64
     corners = _candidates(frame, size)
     cut = frame.pieces(corners, size)
     detail, clear = _detail(frame, cut, size)

@@ -21,7 +21,7 @@ from lensbench.model.errors import TableError, TextFileError
 
 USUAL_MOST_BYTES: Final = 20_000_000
 _MOST_DIGITS: Final = 18
-_WITHOUT_WAITING: Final = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)  # for writers
+_WITHOUT_WAITING: Final = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)  # for a pipe's writer
 
 
 def read_text(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> str:

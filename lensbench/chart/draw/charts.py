@@ -126,7 +126,8 @@ def _dashes(start: float, end: float, dash: tuple[float, float]) -> list[Corner]
 def _draw_words(page: Page, layout: Layout) -> None:
     """Set the margins' words: what the sheet is, how to print it, how to photograph it."""
     text_mm = min(max(0.0092 * layout.paper_mm[0], 1.36), 5.6)
-    reach_row, reach_mm = _reach(layout)[0], _free_reach(layout)
+    reach_row, narrowest_mm = _reach(layout)[0], min(frame.size_mm[1] for frame in layout.frames)
+    reach_mm = narrowest_mm / 2.0 - (_ARM + 4.0) * _THICKNESS * layout.paper_mm[0]  # free of brackets
     for up, text in enumerate((_ON_HANGING, _ON_PRINTING, _title(layout))):
         anchor = (-reach_row - (0.6 + 1.22 * up) * text_mm, -reach_mm)
         page.note(text, anchor, size_mm=text_mm, room_mm=2.0 * reach_mm)
@@ -171,12 +172,6 @@ def _reach(layout: Layout) -> Corner:
     """Half-height and half-width of the field that the frames cover together."""
     heights, widths = zip(*(frame.size_mm for frame in layout.frames), strict=True)
     return (max(heights) / 2.0, max(widths) / 2.0)
-
-
-def _free_reach(layout: Layout) -> float:
-    """How far from the centre the upper and lower margins are free of brackets."""
-    narrowest_mm = min(frame.size_mm[1] for frame in layout.frames)
-    return narrowest_mm / 2.0 - (_ARM + 4.0) * _THICKNESS * layout.paper_mm[0]
 
 
 _RULER_MM: Final = 100.0

@@ -31,7 +31,7 @@ from lensbench.model.errors import ChartError, SettingError
 Point = tuple[int, int]
 
 _NEVER: Final = np.iinfo(np.int64).min
-_RINGS: Final = ((0.225, 45.0), (0.455, 19.0), (0.455, 66.0), (0.66, 22.0))  # share of the half-diagonal, deg
+_RINGS: Final = ((0.225, 45.0), (0.455, 19.0), (0.455, 66.0), (0.66, 22.0))  # of the half-diagonal, azimuth
 
 
 @dataclass(frozen=True, slots=True)
