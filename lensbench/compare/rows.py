@@ -36,7 +36,7 @@ class MeanOfShots:
 
     log_mtf50: float  # middle of the refocused shots, as the sweep has it
     shots: int
-    uncertainty: Uncertainty | None  # none where nothing was repeated
+    uncertainty: Uncertainty | None  # None where nothing was repeated
     sfr: FloatArray | None  # mean at `RESPONSE_CYPX`; None where a shot has none
 
 
@@ -99,7 +99,7 @@ class LensPair:
     lenses: tuple[LensInComparison, LensInComparison]
     rivals: Sequence[LensInComparison]  # all that compete: their pairs share the 5 % risk
     unit: str  # of the rows
-    viewing: Viewing | None  # none where a picture's size is not known
+    viewing: Viewing | None  # None where a picture's size is not known
 
     @property
     def judged(self) -> bool:

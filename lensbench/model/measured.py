@@ -61,7 +61,7 @@ class BestOfSweep:
 
     setting: Setting
     mtf50_cypx: Cypx
-    ci95_cypx: tuple[Cypx, Cypx] | None  # none where nothing told the spread between shots
+    ci95_cypx: tuple[Cypx, Cypx] | None  # None where nothing told the spread between shots
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

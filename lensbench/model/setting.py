@@ -18,7 +18,7 @@ FOCAL_MATCH: Final = 0.03  # log ratio below which focal lengths are equal. Comm
 class Setting:
     """A focal length and an f-number, by the names of their groups."""
 
-    focal_length_mm: float | None  # none where unknown
+    focal_length_mm: float | None  # None where unknown
     f_number: float  # 0 where unknown, as cameras write it without contacts: such a shot never counts
 
     def __post_init__(self) -> None:

@@ -44,9 +44,9 @@ class Samples:
     box: Box
     channel: str  # green, red, blue, grey or luminance
     values: FloatArray  # shape (height, width): 0 is black, 1 is white; only meaningful where `present`
-    present: BoolArray  # true where the sensor has a site of this channel (everywhere in a finished picture)
-    clipped: BoolArray  # true where the sample stands at the white or the black limit
-    tone_known: bool = True  # false where a tone curve was assumed (JPEG): figures are then relative only
+    present: BoolArray  # True where the sensor has a site of this channel (everywhere in a finished picture)
+    clipped: BoolArray  # True where the sample stands at the white or the black limit
+    tone_known: bool = True  # False where a tone curve was assumed (JPEG): figures are then relative only
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -123,11 +123,11 @@ class Edge:
     """Edge spread function, 0 on the dark plateau and 1 on the bright one."""
     flags: tuple[Remark, ...] = ()
     physical: PhysicalFit | None = None
-    acutance: float | None = None  # 0 to about 1, for a way of looking at a print; so are the next three
+    acutance: float | None = None  # 0 to about 1; for a way of looking at a print, as are the next three
     acutance_sd: float | None = None
-    sharpness_jnd: float | None = None  # above the softest picture of the quality ruler
+    sharpness_jnd: float | None = None  # just noticeable differences above the ruler's softest picture
     sharpness_jnd_sd: float | None = None
-    lateral_color_px: tuple[float, float] | None = None  # red and blue against green, outwards
+    lateral_color_px: tuple[float, float] | None = None  # red, blue against green, outwards along the radius
 
     @property
     def measured(self) -> bool:
@@ -192,7 +192,7 @@ class ChartSeen:
     distortion, from memory); negative is barrel."""
     tone_exponent: float = NAN  # power of the printed greys that the levels follow, 1 linear; NaN: not read
     framing_percent: float = NAN  # share of the picture inside the outline of the targets seen
-    outermost_light_percent: float = NAN  # of the paper there all around, of that in the picture's centre
+    outermost_light_percent: float = NAN  # paper's light at the outermost target's distance, of the centre's
     outermost_height: float = NAN  # that distance, as a fraction of the half-diagonal
     relative_illumination: tuple[TargetLight, ...] = ()  # target by target; empty where too few are seen
 
@@ -215,7 +215,7 @@ class ShotResult:
     path: Path
     metadata: Metadata
     size_px: tuple[int, int]
-    sensor_data: bool  # true for raw, False for a finished picture
+    sensor_data: bool  # True for raw, False for a finished picture
     pixel_pitch_um: float | None
     chart: ChartSeen
     magnification: float | None

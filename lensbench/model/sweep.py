@@ -124,7 +124,7 @@ class SmoothCurve:
 
     f_number: FloatArray  # exact f-numbers, ascending
     mtf50_cypx: FloatArray
-    fits: bool  # false when the model was dropped for the measured means: don't draw it as the answer
+    fits: bool  # False when the model was dropped for the measured means: don't draw it as the answer
     model_error: float  # by which the model errs, as a share of MTF50; NaN where the stops are too few for it
 
 
@@ -225,7 +225,7 @@ class Basis:
 
     sensor_data: bool  # raw files, all of them
     channels: tuple[str, ...]
-    shots_a_setting: tuple[int, int]  # fewest and most refocused ones; an unfocused group or a bracket is one
+    shots_a_setting: tuple[int, int]  # fewest and most; a group not refocused, or a bracket, counts once
     bracketed: bool
     distance_mm: tuple[float, float] = (nan, nan)
     """Shortest and longest; both the median where they are alike within 5 %."""

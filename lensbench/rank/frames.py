@@ -55,7 +55,7 @@ class Pieces:
     """Spectra of square pieces, Hann-windowed: shape (pieces, size, size // 2 + 1)."""
 
     spectra: ComplexArray
-    inside: BoolArray  # false where the piece would reach outside the picture; its spectrum is zero
+    inside: BoolArray  # False where the piece would reach outside the picture; its spectrum is zero
     clipped: FloatArray  # share of clipped samples of each piece
 
 
