@@ -15,7 +15,14 @@ from scipy import stats
 
 from lensbench import __version__
 from lensbench.edge import RESPONSE_CYPX, ruler_reading, viewing_of
-from lensbench.effect.levels import LevelledShot, SpeedShot, level_names, levelled, levels_of, no_shake_speed
+from lensbench.effect.levels import (
+    LevelledShot,
+    level_names,
+    levelled,
+    levels_of,
+    log_of_fast,
+    no_shake_speed,
+)
 from lensbench.model.compare import (
     Drift,
     Effect,
@@ -299,19 +306,15 @@ def _level_figures(figures: Sequence[ShotFigures], name: str) -> LevelFigures:
 
 def _shutter(shots: Sequence[LevelledShot], visible: Visible) -> ShutterSpeed | None:
     """Find the speed from which shake no longer shows, each setting held against its own mean of fast shots."""
-    logs = log_mtf50(shots, "frame")
-    speeds: list[SpeedShot] = []
-    for setting in dict.fromkeys(shot.setting for shot in shots):
-        members = [
-            (shot.level.number or math.nan, float(log))
-            for shot, log in zip(shots, logs, strict=True)
-            if shot.setting == setting
-        ]
-        times = sorted({time for time, _ in members})
-        fastest = times[: max(2, len(times) // 3)]
-        level = float(np.median([log for time, log in members if time in fastest]))
-        speeds += [SpeedShot(exposure_s=time, log_mtf50=log - level) for time, log in members]
-    return no_shake_speed(speeds, shows_from=max(visible.percent / 100.0, INDIFFERENCE))
+    exposure_s = np.array([shot.level.number or math.nan for shot in shots])
+    settings, logs = np.array([shot.setting for shot in shots]), log_mtf50(shots, "frame")
+    parts = []
+    for setting in dict.fromkeys(settings):
+        times, own = exposure_s[settings == setting], logs[settings == setting]
+        parts.append((times, own - log_of_fast(times, own)))
+    return no_shake_speed(
+        *np.concatenate(parts, axis=1), shows_from=max(visible.percent / 100.0, INDIFFERENCE)
+    )
 
 
 def _cautions(

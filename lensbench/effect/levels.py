@@ -21,7 +21,6 @@ from lensbench.model.sweep import PlannedShot, SweepShot
 from lensbench.model.units import FloatArray
 
 _SURE_SHARE: Final = 0.1  # one shot in ten may still show shake: common practice, no source
-_FAST_SHARE: Final = 1.0 / 3.0  # the fastest third of the speeds, two at least, is taken for sharp
 _FEWEST_SPEEDS: Final = 3
 _FEWEST_SHOTS: Final = 8
 _WIDTHS_STOPS: Final = (0.1, 1.5)
@@ -29,34 +28,28 @@ _BEYOND_STOPS: Final = 2.0
 _STEPS_A_STOP: Final = 3.0  # shutter speeds are named to a third of a stop
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SpeedShot:
-    """One shot: its time, and the logarithm of its sharpness free of settings."""
-
-    exposure_s: float
-    log_mtf50: float
+def log_of_fast(exposure_s: FloatArray, log_mtf50: FloatArray) -> float:
+    """Median of the fastest third of the speeds, two at least, which are taken for sharp."""
+    speeds = np.unique(exposure_s)
+    return float(np.median(log_mtf50[np.isin(exposure_s, speeds[: max(2, len(speeds) // 3)])]))
 
 
-def no_shake_speed(shots: Sequence[SpeedShot], *, shows_from: float) -> ShutterSpeed | None:
+def no_shake_speed(
+    exposure_s: FloatArray, log_mtf50: FloatArray, *, shows_from: float
+) -> ShutterSpeed | None:
     """Slowest speed at which nine shots of ten show no shake; None below three speeds or eight shots."""
-    speeds = sorted({shot.exposure_s for shot in shots})
-    if len(speeds) < _FEWEST_SPEEDS or len(shots) < _FEWEST_SHOTS:
+    speeds = np.unique(exposure_s)
+    if len(speeds) < _FEWEST_SPEEDS or len(exposure_s) < _FEWEST_SHOTS:
         return None
-    fast = speeds[: max(2, int(len(speeds) * _FAST_SHARE))]
-    sharp = float(np.median([shot.log_mtf50 for shot in shots if shot.exposure_s in fast]))
-    limit = sharp + float(np.log1p(-shows_from))
-    shaken = np.array([shot.log_mtf50 < limit for shot in shots])
-    time_stops = np.log2([shot.exposure_s for shot in shots])
-    shares = tuple(
-        (speed, int(here.sum()), int(shaken[here].sum()))
-        for speed in speeds
-        if (here := time_stops == np.log2(speed)).any()
-    )
-    middle, low, high = (
-        _time_of_shake(time_stops, shaken) if shaken.any() and not shaken.all() else (nan,) * 3
-    )
+    shaken = log_mtf50 < log_of_fast(exposure_s, log_mtf50) + np.log1p(-shows_from)
+    at_speed = [(float(speed), shaken[exposure_s == speed]) for speed in speeds]
+    unclear = shaken.any() and not shaken.all()
+    middle, low, high = _time_of_shake(np.log2(exposure_s), shaken) if unclear else (nan,) * 3
     return ShutterSpeed(
-        exposure_s=middle, ci95_s=(low, high), shows_from_percent=100.0 * shows_from, shares=shares
+        exposure_s=middle,
+        ci95_s=(low, high),
+        shows_from_percent=100.0 * shows_from,
+        shares=tuple((speed, len(shown), int(shown.sum())) for speed, shown in at_speed),
     )
 
 
