@@ -11,12 +11,10 @@ from lensbench.model.shot import Edge, Samples
 from lensbench.model.units import FloatArray
 
 _ROUNDS: Final = 3
-_SETTLED_PX: Final = 0.03
-"""A step this small leaves a thousandth: the second derivative takes up its square."""
+_SETTLED_PX: Final = 0.03  # A step this small leaves a thousandth: the second derivative takes up its square
 _FEWEST_SAMPLES: Final = 40
 _FARTHEST_PX: Final = 8.0
-_LEAST_STEP: Final = 0.01
-"""Of the brightest sample: a colour whose edge is fainter shows no shift."""
+_LEAST_STEP: Final = 0.01  # of the brightest sample: a colour whose edge is fainter shows no shift
 _REACH_PX: Final = 6.0
 _REACH_RISES: Final = 3.0
 STEEPEST_DEG: Final = 60.0

@@ -18,8 +18,7 @@ from lensbench.model.units import FloatArray
 MTF_LEVELS: Final = (0.5, 0.3, 0.2, 0.1)
 Places = npt.NDArray[np.intp]
 
-_SD_STRIDE: Final = 4
-"""Standard deviations are worked out at every fourth output frequency and interpolated."""
+_SD_STRIDE: Final = 4  # standard deviations are worked out at every fourth output frequency and interpolated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

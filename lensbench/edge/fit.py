@@ -250,10 +250,8 @@ class _NearLine:
 
     bin: npt.NDArray[np.intp]
     residual: FloatArray
-    rate: FloatArray
-    """Change of the level per px of distance."""
-    s: FloatArray
-    """Place along the edge over the largest."""
+    rate: FloatArray  # change of the level per px of distance
+    s: FloatArray  # place along the edge over the largest
     scale_px: float
     level: FloatArray
 

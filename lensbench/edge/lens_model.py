@@ -28,11 +28,9 @@ CHANNEL_BAND_UM: Final = {
 }
 """Middle and full width of the wavelengths that a colour filter passes: common practice, no source."""
 
-_POSSIBLE_Q: Final = (0.04, 20.0)
-"""From f/0.9 on pixels of 12 um to f/32 on pixels of 1 um."""
+_POSSIBLE_Q: Final = (0.04, 20.0)  # from f/0.9 on pixels of 12 um to f/32 on pixels of 1 um.
 _NODES: Final = 144
-_FINE: Final = 56
-"""Bins of the finest width on either side; beyond them each bin is wider than the last."""
+_FINE: Final = 56  # bins of the finest width on either side; beyond them each bin is wider than the last
 _GROWTH: Final = 1.15
 _FARTHEST_PX: Final = 110.0
 _HIGHEST_CYPX: Final = 6.0

@@ -23,8 +23,7 @@ _FEWEST_POINTS: Final = 24
 _NARROWEST_SIGMA_PX: Final = 0.18
 _MOST_POINTS: Final = (400, 1200)
 """Of each choice: few for the first, more for the last, so that what the Gaussian misses of the edge cancels out."""
-_TOGETHER: Final = 16
-"""Regions worked on at a time: their arrays then fit the processor's cache."""
+_TOGETHER: Final = 16  # regions worked on at a time: their arrays then fit the processor's cache
 _ROUNDS: Final = ((4.0, 1.2, 4), (3.2, 1.0, 2))
 """Reach in sigma and px, and steps, of each choice of the samples near the edge."""
 _MOST_ROUNDS: Final = 5
@@ -287,13 +286,11 @@ def _line(state: FloatArray) -> EdgeLine | EdgeError:
 _ENOUGH_POINTS: Final = 1200
 _ENOUGH_FOR_BAND: Final = 3000
 _SMOOTH_SIGMA_PX: Final = 2.0
-_BAND: Final = 0.3
-"""Samples this near to the half-way level, as a part of the step, lie on the edge."""
+_BAND: Final = 0.3  # samples this near to the half-way level, as a part of the step, lie on the edge
 _FEWEST_BETWEEN: Final = 8
 _ENOUGH_BETWEEN: Final = 40
 _NOISY: Final = 0.05
-_TRUSTED_PX: Final = 6.0
-"""How far the line that divides dark from bright may be off."""
+_TRUSTED_PX: Final = 6.0  # how far the line that divides dark from bright may be off
 _FAR_MEDIANS: Final = 3.0
 _SIGMA_OF_SPREAD: Final = 2.2
 """The samples of the band reach 0.84 sigma to each side of a Gaussian edge, and spread 0.4 sigma (derived)."""

@@ -22,18 +22,15 @@ _OUTLIER_SD: Final = 5.0
 _MOST_OUTLIERS: Final = 0.03
 _MOST_WILD_BINS: Final = 0.4
 _WILD_SD: Final = 6.0
-_LEAST_OUTLIER: Final = 0.006
-"""An outlier differs from its neighbours by at least this part of the step."""
-_LEAST_SCATTER: Final = 1e-3
-"""Scatter in a bin, as a part of the step, that the line's own error may make."""
+_LEAST_OUTLIER: Final = 0.006  # an outlier differs from its neighbours by at least this part of the step
+_LEAST_SCATTER: Final = 1e-3  # scatter in a bin, as a part of the step, that the line's own error may make
 _ENOUGH_FOR_MEDIAN: Final = 4
 _STEEP: Final = 0.3
 _NEAR_SIGMAS: Final = 4.0
 _FEWEST_RECURRING: Final = 4
 _LINE_PX: Final = 2.0
 _MOST_PIECES: Final = 2.0
-_RECURRING_SHARE: Final = 0.34
-"""Strangers near the edge in more than this share of its pieces are a pattern."""
+_RECURRING_SHARE: Final = 0.34  # strangers near the edge in more than this share of its pieces are a pattern
 _FEWEST_STEEP: Final = 5
 _ZONES_SIGMA: Final = (0.0, 0.8, 2.0, 4.0, 1e9)
 """Zones of distance from the edge whose scatter is judged together."""

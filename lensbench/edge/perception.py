@@ -37,12 +37,10 @@ RESPONSE_CYPX: Final[FloatArray] = np.linspace(0.0, 1.0, 41)
 SCREEN_PIXEL_MM: Final = 0.25
 SCREEN_DISTANCE_MM: Final = 600.0
 """A usual screen on a desk: common practice, no source."""
-_STRETCHES: Final = np.linspace(-0.72, 0.72, 37)
-"""Logarithms of the stretch: from a half to the double."""
+_STRETCHES: Final = np.linspace(-0.72, 0.72, 37)  # logarithms of the stretch: from a half to the double
 _NODES: Final = 160
 _FEWEST: Final = 4
-_UNSEEN_CPD: Final = 60.0
-"""Beyond it the eye's sensitivity is below 2e-4 of its peak."""
+_UNSEEN_CPD: Final = 60.0  # beyond it the eye's sensitivity is below 2e-4 of its peak
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,8 +31,7 @@ from lensbench.model.shot import PhysicalFit
 from lensbench.model.units import FloatArray
 from lensbench.optics import gaussian_sigma_px
 
-_TOLERANCE: Final = 4e-4
-"""Misfit of a bin, as a part of the step, that is let pass however low the noise."""
+_TOLERANCE: Final = 4e-4  # misfit of a bin, as a part of the step, that is let pass however low the noise
 _SMALLEST_CHANCE: Final = 0.002
 _LARGEST_PULL_SD: Final = 2.8
 _SHARPENED_SIGMAS: Final = (0.7, 1.5)
@@ -91,14 +90,10 @@ class _Verdict:
     """The outcome of the three looks."""
 
     fits: bool
-    chance: float
-    """Probability of an overall chi-square as large, if the model holds."""
-    near_chance: float
-    """The same for the bins near the edge."""
-    pull_sd: float
-    """Largest projection on another kind of edge, in standard deviations."""
-    kind: str
-    """What the edge looks like rather: sharpened, lopsided or moved."""
+    chance: float  # probability of an overall chi-square as large, if the model holds
+    near_chance: float  # the same for the bins near the edge
+    pull_sd: float  # largest projection on another kind of edge, in standard deviations
+    kind: str  # what the edge looks like rather: sharpened, lopsided or moved
 
     def describe(self) -> str:
         """Say how unlikely the model is, in words."""

@@ -32,8 +32,7 @@ BLUR: Final = slice(DISC, VARIANCE + 1)
 _LIGHT: Final = slice(6, PARAMETERS)
 LIGHT: Final = tuple(range(6, PARAMETERS))
 _MOST_STEPS: Final = 14
-_SETTLED: Final = 1e-2
-"""A step that lowers chi-square by less is the last."""
+_SETTLED: Final = 1e-2  # A step that lowers chi-square by less is the last
 _FEWEST_BINS: Final = 12
 _UNEVEN: Final = 18.5
 """Light slopes are fitted where they would lower chi-square by more: one in a thousand even fields (4 degrees)."""

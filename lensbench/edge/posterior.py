@@ -47,8 +47,7 @@ _LEAST_WEIGHT: Final = 0.08
 _SHIFT_SD_PX: Final = 0.3
 _VAGUE: Final = 10.0
 """Prior sd of the two levels, as a part of the step: wide enough to say nothing, small enough to keep digits."""
-_TOGETHER: Final = 24
-"""Regions worked on at a time: their arrays then fit the processor's cache."""
+_TOGETHER: Final = 24  # regions worked on at a time: their arrays then fit the processor's cache
 _DOUBTFUL_SD: Final = 2.5
 _ROUNDS: Final = 12
 _OWN_EDGES: Final = 8.0

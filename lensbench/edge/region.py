@@ -14,8 +14,7 @@ from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray
 from lensbench.optics import RISE_10_90_SIGMAS, gaussian_sigma_px
 
-_LEAST_SIDE: Final = 0.03
-"""Either side of the edge holds at least this part of the region's samples."""
+_LEAST_SIDE: Final = 0.03  # either side of the edge holds at least this part of the region's samples
 _LARGEST_BULGE_PX: Final = 12.0
 _SOFTEST_RISES: Final = 0.5
 """The region reaches at least this many 10-90 % rises to each side: else it holds a slope, not an edge."""

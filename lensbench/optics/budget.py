@@ -25,14 +25,10 @@ from lensbench.optics.pupil import defocused_diffraction_otf, diffraction_mtf
 RISE_10_90_SIGMAS: Final = 2.563_103
 """10-90 % rise of a Gaussian edge over its sigma: twice the normal distribution's 90 % point (derived)."""
 
-_GAUSSIAN: Final = 0.187_391
-"""MTF50 times sigma of a Gaussian: sqrt(ln 2 / 2) / pi."""
-_DIFFRACTION: Final = 0.403_973
-"""MTF50 times q of a perfect round pupil."""
-_DISC: Final = 0.705_085
-"""MTF50 times diameter of a disc: where 2 J1(pi u) / (pi u) falls to one half."""
-_PIXEL: Final = 0.603_355
-"""MTF50 of a square pixel along a row or column: where sinc(f) falls to one half."""
+_GAUSSIAN: Final = 0.187_391  # MTF50 times sigma of a Gaussian: sqrt(ln 2 / 2) / pi
+_DIFFRACTION: Final = 0.403_973  # MTF50 times q of a perfect round pupil
+_DISC: Final = 0.705_085  # MTF50 times diameter of a disc: where 2 J1(pi u) / (pi u) falls to one half
+_PIXEL: Final = 0.603_355  # MTF50 of a square pixel along a row or column: where sinc(f) falls to one half
 _LEAST_LEFT: Final = 1e-3
 """Of the contrast: diffraction and pixel count as leaving this much at least where an MTF50 is explained by them."""
 _HIGHEST_CYPX: Final = 1.0

@@ -19,8 +19,7 @@ from lensbench.optics.pupil import diffraction_q
 
 GREEN_UM: Final = 0.54
 """Middle of the green channel; common practice, no source."""
-_FOCUS_SHIFT_FOR_1_PERCENT: Final = 0.371
-"""In units of wavelength times f-number squared."""
+_FOCUS_SHIFT_FOR_1_PERCENT: Final = 0.371  # in units of wavelength times f-number squared
 
 
 def working_f_number(f_number: float, *, magnification: float, pupil_ratio: float = 1.0) -> float:

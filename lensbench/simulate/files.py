@@ -115,8 +115,7 @@ def _rational(tag: int, *values: float) -> Entry:
 
 _CFA_PHOTOMETRIC, _LINEAR_RAW_PHOTOMETRIC = 32803, 34892
 _PHOTOMETRIC_TAG, _SHORT_KIND = 262, 3
-_PLACEHOLDER_TAG: Final = 40000
-"""Keeps the place of the EXIF pointer, which tifffile does not write itself."""
+_PLACEHOLDER_TAG: Final = 40000  # keeps the place of the EXIF pointer, which tifffile does not write itself
 _SOFTWARE: Final = "lensbench simulate"
 
 

@@ -18,8 +18,7 @@ from lensbench.model.units import FloatArray
 
 ComplexArray = npt.NDArray[np.complex128]
 
-_GEOMETRIC_WAVES: Final = 40.0
-"""Defocus beyond which the geometric disc alone is exact enough."""
+_GEOMETRIC_WAVES: Final = 40.0  # defocus beyond which the geometric disc alone is exact enough
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

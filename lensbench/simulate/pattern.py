@@ -24,12 +24,9 @@ OVERSAMPLING: Final = 4
 """Fine samples per pixel, along rows and along columns."""
 FINE_SIGMA_PX: Final = 0.25
 """Of the Gaussian that the edges are drawn with. [px]"""
-_REACH: Final = 6.0
-"""Sigmas beyond which an edge is flat: the remainder is 1e-9."""
-_LARGEST_PX: Final = 2000
-"""Of a patch: beyond it the fine grid would take gigabytes."""
-_DEGREE: Final = 4
-"""Polynomial terms per axis that carry a smooth map over a patch: exact to below 1e-4 px."""
+_REACH: Final = 6.0  # sigmas beyond which an edge is flat: the remainder is 1e-9
+_LARGEST_PX: Final = 2000  # of a patch: beyond it the fine grid would take gigabytes
+_DEGREE: Final = 4  # polynomial terms per axis that carry a smooth map over a patch: exact to below 1e-4 px
 
 Fine = npt.NDArray[np.float32]
 
@@ -82,10 +79,8 @@ def target_patch(
     return square.filled(fine)
 
 
-_INK: Final = 0.04
-"""Reflectance of the ink that a screen's dots leave bare paper in."""
-_SCREEN_DEG: Final = 30.0
-"""Of the screen against the target's first line."""
+_INK: Final = 0.04  # reflectance of the ink that a screen's dots leave bare paper in
+_SCREEN_DEG: Final = 30.0  # of the screen against the target's first line
 
 
 def _dots(place_mm: tuple[Fine, Fine], *, dark: float, screen_mm: float, px_per_mm: float) -> Fine:
@@ -151,8 +146,7 @@ class _AtNodes(NamedTuple):
     """A coordinate of the chart at the nodes of a square."""
 
     value: FloatArray
-    scale: FloatArray
-    """Pixels across which the coordinate grows by one."""
+    scale: FloatArray  # pixels across which the coordinate grows by one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

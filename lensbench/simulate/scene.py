@@ -18,8 +18,7 @@ from lensbench.simulate.camera import Camera, Pose, View, magnification_of
 from lensbench.simulate.lens import Lens, PointBlur, ZoomPosition
 from lensbench.simulate.pattern import Patch, square_patch, target_patch
 
-_METERED_S: Final = 1.0 / 30.0
-"""Exposure time at f/5.6 and ISO 100 in the simulated room."""
+_METERED_S: Final = 1.0 / 30.0  # exposure time at f/5.6 and ISO 100 in the simulated room.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

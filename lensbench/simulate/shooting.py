@@ -22,8 +22,7 @@ from lensbench.storage.files import probe_folder, remove_drafts, unwritable, wri
 from lensbench.workers import WorkersUnavailable, pool_of
 
 Format = Literal["dng", "jpeg", "tiff", "tiff-linear"]
-_SIDE_BY_SIDE_BYTES: Final = 400_000_000
-"""Memory that the frames rendered side by side may take."""
+_SIDE_BY_SIDE_BYTES: Final = 400_000_000  # memory that the frames rendered side by side may take
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,12 +22,9 @@ _HIGHEST_POWER: Final = 20
 _CHANNELS: Final = ("red", "green", "blue", "grey")
 _FEWEST, _MOST = 192, 1024
 """Samples across the pupil: at least, and for the widest spread."""
-_REACHES: Final = 3.0
-"""Width of the point spread's window against the furthest ray: transfers to 1e-3."""
-_HIGHEST_CYPX: Final = 2.2
-"""Beyond what the renderer's fine grid holds."""
-_FOCUSED_CYUM: Final = 0.03
-"""Frequency at which a lens is focused: the usual 30 cycles per millimetre."""
+_REACHES: Final = 3.0  # width of the point spread's window against the furthest ray: transfers to 1e-3
+_HIGHEST_CYPX: Final = 2.2  # beyond what the renderer's fine grid holds
+_FOCUSED_CYUM: Final = 0.03  # frequency at which a lens is focused: the usual 30 cycles per millimetre
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
