@@ -13,10 +13,11 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge.curves import MTF_LEVELS, crossings_cypx, mtf_gradients, transfer_of
+from lensbench.edge.curves import MTF_LEVELS, Curves, crossings_cypx, mtf_gradients, transfer_of
 from lensbench.edge.posterior import pull_of
 from lensbench.edge.region import Raggedness, RefinedFit
 from lensbench.model.units import FloatArray
+from lensbench.optics import gaussian_sigma_px
 
 PIECE_PX: Final = 8.0
 """Side of a JPEG's block."""
@@ -29,6 +30,7 @@ _STEEP: Final = 0.15
 """The edge's place is told by samples where the profile is at least this steep, as a part of its steepest."""
 _CELL_PX: Final = 1.0
 _LAGS: Final = 24
+_TONE_POWER: Final = 0.05
 _FEWEST_CELLS: Final = 8
 _RAGGED_SD: Final = 4.0
 _LEAST_RAGGED_PX: Final = 0.03
@@ -112,6 +114,39 @@ def raggedness(fit: RefinedFit) -> Raggedness | None:
     if excess < max(_RAGGED_SD * noise * np.sqrt(2.0 / number), _LEAST_RAGGED_PX**2):
         return None
     return Raggedness(rms_px=float(np.sqrt(excess)), length_px=_length_px(place, kept, excess))
+
+
+def common_doubt(fit: RefinedFit, curves: Curves, *, tone_known: bool) -> float:
+    """Sd, relative to each figure, of what all samples of an edge share: its strays, and a tone curve assumed.
+
+    A print that strays by r px rms, alike over l px, blurs as a Gaussian whose r^2 is known over a length L to
+    sqrt(4 l / L); of a blur s^2 = (0.187 / MTF50)^2 that is half that share (derived). A tone curve may be off by a power
+    of 5 % (common practice, no source): the edge with that power is transformed beside the edge as it is.
+    """
+    doubt = 0.0
+    mtf50 = curves.mtf_cypx[0]
+    if not np.isfinite(mtf50):
+        return doubt
+    if fit.ragged is not None:
+        _, along = fit.line.distance_px(fit.points)
+        share = (fit.ragged.rms_px / gaussian_sigma_px(mtf50)) ** 2
+        doubt = 0.5 * share * float(np.sqrt(4.0 * fit.ragged.length_px / np.ptp(along)))
+    if not tone_known and fit.posterior.dark > 0.0:
+        level = fit.posterior.dark + fit.posterior.step * np.maximum(curves.esf, 0.0)
+        frequency = np.linspace(0.0, 3.0 * mtf50, 61)
+        plain, bent = (
+            crossings_cypx(frequency, _modulus(curves.position_px, edge, frequency)[None], 0.5)[0]
+            for edge in (level, level ** (1.0 + _TONE_POWER))
+        )
+        doubt = float(np.hypot(doubt, np.nan_to_num(bent / plain - 1.0)))
+    return doubt
+
+
+def _modulus(position_px: FloatArray, edge: FloatArray, frequency_cypx: FloatArray) -> FloatArray:
+    """Modulus of the transform of an edge's differences, 1 at zero."""
+    middle = 0.5 * (position_px[1:] + position_px[:-1])
+    turned = np.exp(-2j * np.pi * np.outer(frequency_cypx, middle)) @ np.diff(edge)
+    return np.asarray(np.abs(turned) / np.abs(turned[0]), np.float64)
 
 
 def _length_px(place: FloatArray, kept: FloatArray, variance: float) -> float:

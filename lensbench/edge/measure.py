@@ -6,6 +6,7 @@ from typing import Final, Literal
 
 import numpy as np
 
+from lensbench.edge.clusters import common_doubt
 from lensbench.edge.curves import Curves, curves_of
 from lensbench.edge.fit import fit_refined
 from lensbench.edge.iso import BINS_BESIDE, measure_iso
@@ -93,7 +94,9 @@ def _unmeasured(region: Samples, flags: tuple[Remark, ...]) -> Edge:
 def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
     posterior, line = fit.posterior, fit.line
     mtf50, mtf30, mtf20, mtf10 = curves.mtf_cypx
-    sd50, sd30, sd20, sd10 = curves.mtf_sd_cypx
+    doubt = common_doubt(fit, curves, tone_known=region.tone_known)
+    widened = np.hypot(curves.mtf_sd_cypx, doubt * np.array(curves.mtf_cypx))
+    sd50, sd30, sd20, sd10 = (float(sd) for sd in widened)
     flags = remarks_on(region, fit, curves)
     if worst(flags) is Severity.REJECT:
         refused = _unmeasured(region, flags)
@@ -111,7 +114,7 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
         mtf10_cypx=mtf10,
         mtf10_sd_cypx=sd10,
         rise_10_90_px=curves.rise_10_90_px,
-        rise_10_90_sd_px=curves.rise_10_90_sd_px,
+        rise_10_90_sd_px=float(np.hypot(curves.rise_10_90_sd_px, doubt * curves.rise_10_90_px)),
         overshoot_percent=curves.overshoot_percent,
         undershoot_percent=curves.undershoot_percent,
         snr=fit.noise.snr(posterior.step),
@@ -120,7 +123,7 @@ def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
         bright_level=posterior.dark + posterior.step,
         frequency_cypx=OUTPUT_FREQUENCY_CYPX,
         sfr=curves.sfr,
-        sfr_sd=curves.sfr_sd,
+        sfr_sd=curves.sfr_sd * (sd50 / curves.mtf_sd_cypx[0] if np.isfinite(mtf50) else 1.0),
         esf_position_px=curves.position_px,
         esf=curves.esf,
         flags=flags,
