@@ -21,7 +21,6 @@ from lensbench.model.compare import (
 from lensbench.model.setting import Setting, f_stop, focal_length
 from lensbench.model.shot import ZONES
 from lensbench.report.document import WORDS, Answer, Lines, Part, Plots, Report, tables
-from lensbench.report.notes import note_in_words
 from lensbench.report.panels import (
     Axis,
     Grid,
@@ -41,8 +40,10 @@ from lensbench.report.words import (
     figure_range,
     known,
     looked_at,
+    note_in_words,
     signed,
     stop_range,
+    worded,
 )
 from lensbench.storage.text import clean_text
 
@@ -73,12 +74,9 @@ def comparison_limits(comparison: CompareFindings) -> list[str]:
 
 def _visible(comparison: CompareFindings) -> str:
     if comparison.looking is None:
-        return "What one could see is left open: a picture's size in pixels is not known."
+        return worded("compare.looking_unknown")
     forgiving = "Prints" if comparison.looking.pixel_for_pixel else "Smaller prints and greater distances"
-    return (
-        f"«Visible»: half of all viewers would notice, {looked_at(comparison.looking)}, all pictures equally high. "
-        f"{forgiving} forgive more."
-    )
+    return worded("compare.visible", looked_at=looked_at(comparison.looking), forgiving=forgiving)
 
 
 def _holds_for(lenses: Sequence[ComparedLens]) -> str:
@@ -347,8 +345,7 @@ def _pair_panels(pair: ComparedPair, *, key: str) -> Iterator[Panel]:
             differences,
             key=f"{key}-difference-{number}",
             title=f"{focal}: difference by zone",
-            about=f"Above zero, {second} is sharper; below, {first}. "
-            "Bars are 95 % intervals: one that reaches zero tells no difference.",
+            about=worded("plots.lenses", first=first, second=second),
             across=across,
             head="stop",
         )

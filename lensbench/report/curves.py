@@ -14,7 +14,7 @@ from lensbench.model.setting import Setting, f_stop, focal_length, listed
 from lensbench.model.shot import ZONES, ChartEdge, Direction, ShotResult
 from lensbench.model.sweep import FocalLengthFindings, LensFindings, SweepShot
 from lensbench.report.panels import Axis, Grid, Line, Panel, Point, lpmm_axis, value_axis
-from lensbench.report.words import AtSetting, Scale, known, mtf50_cell
+from lensbench.report.words import AtSetting, Scale, known, mtf50_cell, worded
 from lensbench.shot import zone_of
 from lensbench.storage.text import clean_text
 
@@ -24,12 +24,6 @@ _CAPTION: Final = "MTF50 in cycles/pixel, 95 % interval below"
 _MOST_TURN_DEG: Final = 45.0
 _LONGEST_BAR: Final = 0.1
 """Of the picture's width, for the sharpest figure."""
-
-_HOW_TO_READ: Final = (
-    "At each target, the bar along the radius shows the sagittal figure and the bar across it the tangential "
-    "one; a longer bar is sharper. The number is MTF50 in thousandths of a cycle per pixel. Dotted rings: "
-    "borders of the thirds."
-)
 
 
 def sharpness_panels(lens: LensFindings, *, key: str) -> list[Panel]:
@@ -176,8 +170,7 @@ def response_panel(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) 
     return Panel(
         key=f"{key}-response",
         title=f"{name}: how contrast falls with finer detail",
-        about=f"SFR of the edge of middling sharpness in each zone of one shot ({places}). "
-        "MTF50 is where a curve crosses one half.",
+        about=worded("plots.response", places=places),
         across=Axis.around(
             "spatial frequency, cycles/pixel",
             ((step / 10, f"{step / 10:g}") for step in range(6)),
@@ -316,7 +309,7 @@ def field_map_at(
     return FieldMap(
         key=key,
         title=f"{focal_length(at.focal_length_mm)}, {f_stop(at.f_number)}: sharpness over the picture",
-        about=f"Mean of {len(results)} shot{'s' if len(results) != 1 else ''}. {_HOW_TO_READ}",
+        about=worded("plots.field", shots=f"{len(results)} shot{'s' if len(results) != 1 else ''}"),
         size_px=results[0].size_px,
         spots=spots,
         grid=Grid.of(

@@ -22,7 +22,7 @@ from lensbench.report.answer import lens_sentences, quick_sentences, series_rema
 from lensbench.report.compare import comparison_sentences, pair_sentences
 from lensbench.report.condition import condition_text
 from lensbench.report.effect import effect_sentences
-from lensbench.report.notes import note_in_words
+from lensbench.report.words import note_in_words
 from lensbench.storage.text import clean_text
 
 Json = dict[str, Any]

@@ -19,14 +19,10 @@ from lensbench.report.document import WORDS, Answer, Block, Part, Plots, Report,
 from lensbench.report.evidence import evidence_part
 from lensbench.report.panels import Grid, Panel
 from lensbench.report.tables import photo_labels
-from lensbench.report.words import NOT_MEASURED, Scale, clean_line, known, mtf50_cell, stop_range
+from lensbench.report.words import NOT_MEASURED, Scale, clean_line, known, mtf50_cell, stop_range, worded
 from lensbench.storage.text import clean_text
 
 _NOT_USED: Final = "Left out"
-_ENOUGH: Final = (
-    "Stops that surely keep 95, 90 or 80 % of the MTF50 at the best one; "
-    "below, where more of them probably do."
-)
 
 
 def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
@@ -51,7 +47,8 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
 
 
 def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_name: str) -> Part:
-    rejected = _all_rejected(lens, shots)
+    rejected, sd = _all_rejected(lens, shots), lens.shot_sd_percent
+    spread = f" (here {sd:.1f} % of MTF50, from {clean_text(lens.spread_from)})" if isfinite(sd) else ""
     zoom, response = zoom_panel(lens, key=key), response_panel(lens, shots, key=key)
     plots: tuple[Panel | FieldMap, ...] = (
         *([] if zoom is None else [zoom]),
@@ -74,28 +71,10 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_n
             (_NOT_USED, _rejected_grid(rejected, caption=_NOT_USED)),
             ("About the shooting", _remarks_grid(lens, shots)),
         ),
-        method(*_method(lens, clean_text(method_name))),
+        method("sweep", name=clean_text(method_name), spread=spread),
         *evidence_part(lens, shots, key=key),
     )
     return Part(kind="lens", key=key, blocks=blocks)
-
-
-def _method(lens: LensFindings, name: str) -> tuple[str, ...]:
-    sd = lens.shot_sd_percent
-    spread = f" (here {sd:.1f} % of MTF50, from {clean_text(lens.spread_from)})" if isfinite(sd) else ""
-    measured = (
-        f"Each edge of the printed chart was measured on linearised samples as they are ({name} method); "
-        "a zone's figure is the mean of its edges, sagittal and tangential counting equally."
-    )
-    uncertainty = (
-        f"The uncertainty comes from the spread between refocused shots{spread}, not from the number of "
-        "edges; settings within it, or within 3 %, count as equally good."
-    )
-    limits = (
-        "The figures hold for this copy of the lens on this camera at this distance; they include the print, "
-        "the focus and the support, and are not the MTF of the lens alone."
-    )
-    return measured, uncertainty, limits
 
 
 def _answer(lens: LensFindings, shots: list[SweepShot], *, counted: str) -> Answer:
@@ -182,7 +161,7 @@ def purposes_grid(lens: LensFindings) -> Grid | None:
     levels = [f"{enough.level_percent:.0f} % of the best" for enough in bests[0][1].sharp_enough]
     ruled = any(best.take_rule != "best" for _, best in bests)
     return Grid(
-        caption=f"{_ENOUGH} What counts: {'; '.join(counted)}." if counted else _ENOUGH,
+        caption=worded("sweep.enough") + (f" What counts: {'; '.join(counted)}." if counted else ""),
         header=("picture", "focal length", "best stop", "as good", *["take"] * ruled, *levels),
         rows=tuple(_purpose_row(focal_mm, best, ruled=ruled) for focal_mm, best in bests),
     )
@@ -243,8 +222,7 @@ def _summary(lens: LensFindings) -> Grid:
         return "\n".join([mtf50_cell(figure), *([also] if also else [])])
 
     return Grid(
-        caption="MTF50 in cycles/pixel at the best stop; below, its 95 % interval and the same in line pairs/mm and "
-        "line widths per picture height, where known",
+        caption=worded("sweep.at_best"),
         header=("focal length", "best stop", "as good", *ZONES),
         rows=tuple(
             (
