@@ -85,13 +85,7 @@ class Exposure:
 
     @classmethod
     def parse(cls, text: str) -> "Exposure":
-        """Exposure from «1/30@5.6» or «0.5@8».
-
-        Raises
-        ------
-        SettingError
-            It is written otherwise.
-        """
+        """Exposure from «1/30@5.6» or «0.5@8»; a SettingError where it is written otherwise."""
         number = r"(\d+(?:\.\d+)?)"
         found = re.fullmatch(rf"\s*(?:(\d+)\s*/\s*)?{number}\s*s?\s*@\s*(?:f/)?{number}\s*", text)
         if found is None or float(found[2]) == 0.0:
