@@ -232,16 +232,6 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SpotBar:
-    """One bar of a spot, as long as its figure is high."""
-
-    role: str
-    """sagittal or tangential."""
-    start_px: tuple[float, float]
-    end_px: tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class FieldMap:
     """Sharpness over the picture at one setting."""
 
@@ -253,30 +243,25 @@ class FieldMap:
     grid: Grid
 
 
-def spot_bars(spot: Spot, field: FieldMap) -> tuple[SpotBar, ...]:
-    """Bars of a spot: along the radius for sagittal, across it for tangential figures."""
-    down, right = (
-        place - (length - 1) / 2.0 for place, length in zip(spot.center_px, field.size_px, strict=True)
-    )
+def spot_bars(spot: Spot, field: FieldMap) -> dict[str, tuple[tuple[float, float], tuple[float, float]]]:
+    """Ends of a spot's bars, in pixels: along the radius for the sagittal figure, across it for the tangential one."""
+    centre_px = ((length - 1) / 2.0 for length in field.size_px)
+    down, right = (place - middle for place, middle in zip(spot.center_px, centre_px, strict=True))
     radius_px = math.hypot(down, right)
     along = (down / radius_px, right / radius_px) if radius_px > 1.0 else (0.0, 1.0)
     figures = [value for each in field.spots for value in (each.sagittal_cypx, each.tangential_cypx)]
     sharpest_cypx = max((value for value in figures if math.isfinite(value)), default=math.nan)
     half_px = _LONGEST_BAR * field.size_px[1] / sharpest_cypx / 2.0
-    bars = (
-        ("sagittal", half_px * spot.sagittal_cypx, along),
-        ("tangential", half_px * spot.tangential_cypx, (along[1], -along[0])),
-    )
+    bars = {
+        "sagittal": (half_px * spot.sagittal_cypx, along),
+        "tangential": (half_px * spot.tangential_cypx, (along[1], -along[0])),
+    }
     row, col = spot.center_px
-    return tuple(
-        SpotBar(
-            role=role,
-            start_px=(row - reach_px * rows, col - reach_px * cols),
-            end_px=(row + reach_px * rows, col + reach_px * cols),
-        )
-        for role, reach_px, (rows, cols) in bars
-        if math.isfinite(reach_px)
-    )
+    return {
+        role: ((row - px * rows, col - px * cols), (row + px * rows, col + px * cols))
+        for role, (px, (rows, cols)) in bars.items()
+        if math.isfinite(px)
+    }
 
 
 def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> list[FieldMap]:

@@ -224,9 +224,9 @@ def _field_figure(field: FieldMap) -> Figure:
         look: dict[str, Any] = {"fill": False, "color": _FAINT, "linewidth": 0.8, "linestyle": (0, (2.5, 5))}
         axes.add_patch(Circle(((cols - 1) / 2.0, (rows - 1) / 2.0), radius_px, gid="ring", **look))
     for role, words in _OF_A_MAP:
-        bars = [bar for spot in field.spots for bar in spot_bars(spot, field) if bar.role == role]
-        cols_px = [col for bar in bars for col in (bar.start_px[1], bar.end_px[1], math.nan)]
-        rows_px = [row for bar in bars for row in (bar.start_px[0], bar.end_px[0], math.nan)]
+        bars = [bar for spot in field.spots if (bar := spot_bars(spot, field).get(role))]
+        cols_px = [col for start, end in bars for col in (start[1], end[1], math.nan)]
+        rows_px = [row for start, end in bars for row in (start[0], end[0], math.nan)]
         axes.plot(cols_px, rows_px, **_look("whisker", role, width_pt=3.0), clip_on=False)
         row, col = bottom_pt + _FIELD_MARGIN_PT + 16.0, 12.0 if role == "sagittal" else 232.0
         sheet.plot([col, col + 30.0], [row, row], **_look("whisker", role, width_pt=3.0))
