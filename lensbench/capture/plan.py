@@ -6,12 +6,13 @@ Exposure times keep the light on the sensor the same at every stop.
 import csv
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from math import isfinite, log2
 from typing import Final
 
 from lensbench.capture.standing import (
+    CUSTOMARY_FOCAL_LENGTHS,
     CameraGear,
     ChartChoice,
     LensGear,
@@ -26,7 +27,7 @@ from lensbench.model.condition import QUICK_TEST
 from lensbench.model.errors import SettingError
 from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import TABLE_COLUMNS, TableRow, Turned
-from lensbench.storage.text import name_in_tables
+from lensbench.storage.text import name_in_tables, words_of
 
 MOST_QUICK_SHOTS: Final = 12
 QUICK_STOP: Final = 8.0
@@ -246,11 +247,6 @@ def _plan(
         )
         for length_mm in lengths_mm
     )
-    remarks = _remarks(standings, room_mm=place.room_mm)
-    if quick and chart.kind == "wall":
-        remarks.append(
-            "The time is that of the shots: hang the wall set before, which takes about three quarters of an hour."
-        )
     before_min = _QUICK_MIN if quick else _HANGING_MIN[chart.kind] + _STANDING_MIN * len(lengths_mm)
     return ShootPlan(
         lens=lens,
@@ -261,32 +257,25 @@ def _plan(
         shots=tuple(shots),
         minutes=before_min + sum(shot.exposure_s + _FOCUSING_S + _TIMER_S for shot in shots) / 60.0,
         quick=quick,
-        remarks=tuple(remarks),
+        remarks=tuple(_remarks(chart, standings, room_mm=place.room_mm, quick=quick)),
     )
 
 
-def _remarks(standings: Sequence[Standing], *, room_mm: float) -> list[str]:
+def _remarks(
+    chart: ChartChoice, standings: Sequence[Standing], *, room_mm: float, quick: bool
+) -> Iterator[str]:
     """What this plan cannot do."""
-    remarks = []
+    words = words_of("capture")["remarks"]
     away = [standing.focal_lengths for standing in standings]
-    nearest, furthest = min(away), max(away)
-    if nearest < 25.0:
-        remarks.append(
-            f"At {nearest:.0f} focal lengths the figures hold for near subjects; 25 to 50 are customary. A "
-            f"wall set, a larger sheet or a room longer than {room_mm / 1000.0:.1f} m brings you there."
-        )
-    if furthest > 1.05 * nearest:
-        remarks.append(
-            "The lens does not focus near enough to frame the chart alike at every focal length: zoom positions "
-            "then compare only with the print divided out (--print-profile)."
-        )
-    worst = min(standing.print_mtf for standing in standings)
-    if worst < 0.7:
-        remarks.append(
-            f"A typical print leaves {100 * worst:.0f} % of the contrast at 0.25 cycles/pixel here: it still ranks "
-            "stops, but hides how sharp the lens is. Measure the print (how-to: print) or stand further away."
-        )
-    return remarks
+    nearest, left = min(away), min(standing.print_mtf for standing in standings)
+    if nearest < CUSTOMARY_FOCAL_LENGTHS:
+        yield words["near"].format(nearest=nearest, room_m=room_mm / 1000.0)
+    if max(away) > 1.05 * nearest:
+        yield words["unlike"]
+    if left < 0.7:
+        yield words["print"].format(percent=100 * left)
+    if quick and chart.kind == "wall":
+        yield words["hang_before"]
 
 
 def counted_names(first: str, count: int) -> list[str]:

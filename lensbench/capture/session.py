@@ -332,7 +332,7 @@ class Session:
             said = "the memory does not suffice for it" if isinstance(error, MemoryError) else str(error)
             reason = said.removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
             result = RejectedShot(path=path, reason=reason)
-        if path.suffix.lower() in RAW_SUFFIXES:
+        if _is_raw(path):
             self._set_aside(path)
         metadata = result.metadata if isinstance(result, ShotResult) else Metadata()
         place = self._book.place_for(path.name, metadata)
@@ -349,13 +349,12 @@ class Session:
 
     def has_raw(self, path: Path) -> bool:
         """Whether a finished picture has its raw file beside it, which counts instead."""
-        if path.suffix.lower() in RAW_SUFFIXES:
+        if _is_raw(path):
             return False
         try:
-            beside = [other for other in path.parent.iterdir() if _same_shot(other, path)]
+            return any(_is_raw(other) and _same_shot(other, path) for other in path.parent.iterdir())
         except OSError:
             return False
-        return any(other.suffix.lower() in RAW_SUFFIXES for other in beside)
 
     def _set_aside(self, path: Path) -> None:
         """Let a finished picture that counted go, now that its raw file has come."""
@@ -377,6 +376,10 @@ class Session:
         return f"gone  {happening.path.name}: it no longer counts"
 
 
+def _is_raw(path: Path) -> bool:
+    return path.suffix.lower() in RAW_SUFFIXES
+
+
 def _same_shot(one: Path, other: Path) -> bool:
     """Whether two files differ in their suffix only."""
     return one != other and one.parent == other.parent and one.stem.lower() == other.stem.lower()
@@ -392,6 +395,5 @@ def _opens(path: Path) -> bool:
 
 def without_doubles(paths: Sequence[Path]) -> list[Path]:
     """Photographs less the finished pictures that a raw file of the same name stands beside."""
-    raws = {path for path in paths if path.suffix.lower() in RAW_SUFFIXES}
-    names = {path.with_suffix("") for path in raws}
-    return [path for path in paths if path in raws or path.with_suffix("") not in names]
+    names = {path.with_suffix("") for path in paths if _is_raw(path)}
+    return [path for path in paths if _is_raw(path) or path.with_suffix("") not in names]

@@ -24,6 +24,7 @@ from lensbench.model.setting import f_stop, focal_length, same_focal_length, shu
 from lensbench.model.shot import ChartEdge, Edge, Metadata, RejectedShot, ShotResult, Tilt
 from lensbench.model.units import FloatArray, nominal_f_number
 from lensbench.shot import common_blur, zone_of
+from lensbench.storage.text import words_of
 
 _OUT_OF_FRAME: Final = 0.03
 """Share of the picture's side that the chart's frame may reach out; distortion bends it by as much."""
@@ -199,20 +200,9 @@ def _bound_cypx(shot: ShotResult) -> float:
     return optics.allowed_mtf50_cypx(q)
 
 
-_MIND: Final = {
-    "low_snr": "noisy (SNR {snr:.0f}): base ISO and more light",
-    "uneven_light": "light is weaker at the {darker}: lamps from both sides at 45 degrees",
-    "sharpened": "sharpened in the camera: shoot raw",
-    "not_sensor_data": "a finished picture: shoot raw",
-    "screened_print": "the print shows dots: print it solid black",
-    "f_number_unknown": "the file names no f-number: note it in the shots table",
-}
-"""Flag -> what could be better, in the order it is said."""
-
-
 def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     """What could be better without a repeat."""
-    flags, said = _flags(shot), []
+    flags, words, said = _flags(shot), words_of("capture")["check"], []
     white = _median([edge.edge.bright_level for edge in shot.edges])
     if "underexposed" in flags and white > 0.0:
         more = thirds_in_words(in_thirds(log2(_PAPER_WHITE / white)))
@@ -220,7 +210,7 @@ def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     flags -= {"not_sensor_data"} if "sharpened" in flags else set()
     snr = _median([edge.edge.snr for edge in shot.edges])
     darker = _darker_side(shot) if "uneven_light" in flags else ""
-    said += [words.format(snr=snr, darker=darker) for flag, words in _MIND.items() if flag in flags]
+    said += [words[flag].format(snr=snr, darker=darker) for flag in words if flag in flags]
     isos = {other.metadata.iso for other in earlier} - {None}
     if isos and shot.metadata.iso not in (None, *isos):
         said.append(f"ISO {shot.metadata.iso}, earlier {min(iso for iso in isos if iso)}: keep one ISO")

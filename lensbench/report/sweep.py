@@ -1,7 +1,7 @@
 """What the report of a sweep says, lens by lens: the answer, what to set, plots, state of the lens, method."""
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from itertools import chain
 from math import isfinite, isnan, log2, nan
 from statistics import median
@@ -47,7 +47,12 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
 
 
 def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_name: str) -> Part:
-    rejected, sd = _all_rejected(lens, shots), lens.shot_sd_percent
+    named, sd = {rejected.path for rejected in lens.rejected}, lens.shot_sd_percent
+    rejected = lens.rejected + tuple(
+        RejectedShot(path=shot.planned.path, reason=shot.reason)
+        for shot in shots
+        if shot.reason and shot.planned.path not in named
+    )
     spread = f" (here {sd:.1f} % of MTF50, from {clean_text(lens.spread_from)})" if isfinite(sd) else ""
     zoom, response = zoom_panel(lens, key=key), response_panel(lens, shots, key=key)
     plots: tuple[Panel | FieldMap, ...] = (
@@ -88,19 +93,20 @@ def _answer(lens: LensFindings, shots: list[SweepShot], *, counted: str) -> Answ
 
 def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) -> Grid | None:
     """Row for every focal length, of the shots used; None where the chart tells nothing."""
-    used = [
-        (shot.planned.setting, shot.result)
-        for shot in shots
-        if shot.used and isinstance(shot.result, ShotResult)
-    ]
     rows = []
     for focal_mm in (focal.focal_length_mm for focal in lens.by_focal_length):
-        by_stop: dict[float, list[ShotResult]] = defaultdict(list)
-        for setting, result in used:
-            if setting.focal_length_mm == focal_mm:
-                by_stop[setting.f_number].append(result)
-        if any(isfinite(result.chart.framing_percent) for results in by_stop.values() for result in results):
-            rows.append(_distortion_and_shading(focal_mm, by_stop))
+        by_stop: dict[float, list[ChartSeen]] = defaultdict(list)
+        for shot in shots:
+            setting = shot.planned.setting
+            if shot.used and isinstance(shot.result, ShotResult) and setting.focal_length_mm == focal_mm:
+                by_stop[setting.f_number].append(shot.result.chart)
+        charts = list(chain.from_iterable(by_stop.values()))
+        framing_percent = _finite_median(chart.framing_percent for chart in charts)
+        if isfinite(framing_percent):
+            distortion_percent = _finite_median(chart.radial_distortion_percent for chart in charts)
+            lights = (_light(stop, by_stop[stop]) for stop in (min(by_stop), max(by_stop)))
+            distortion, framing = known(distortion_percent, "+.1f", " %"), known(framing_percent, ".0f", " %")
+            rows.append((focal_length(focal_mm), distortion, *lights, framing))
     if not rows:
         return None
     return Grid(
@@ -113,21 +119,6 @@ def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) 
             "picture covered by targets",
         ),
         rows=tuple(rows),
-    )
-
-
-def _distortion_and_shading(
-    focal_mm: float | None, by_stop: Mapping[float, Sequence[ShotResult]]
-) -> tuple[str, ...]:
-    stops = sorted(by_stop)
-    charts = [result.chart for results in by_stop.values() for result in results]
-    distortion_percent = _finite_median(chart.radial_distortion_percent for chart in charts)
-    framing_percent = _finite_median(chart.framing_percent for chart in charts)
-    return (
-        focal_length(focal_mm),
-        known(distortion_percent, "+.1f", " %"),
-        *(_light(stop, [result.chart for result in by_stop[stop]]) for stop in (stops[0], stops[-1])),
-        known(framing_percent, ".0f", " %"),
     )
 
 
@@ -270,16 +261,6 @@ def _condition_grid(lens: LensFindings) -> Grid | None:
             "what to do next": lambda judged: judged[1].advice or NOT_MEASURED,
         },
     )
-
-
-def _all_rejected(lens: LensFindings, shots: list[SweepShot]) -> tuple[RejectedShot, ...]:
-    known_paths = {rejected.path for rejected in lens.rejected}
-    left_out = [
-        RejectedShot(path=shot.planned.path, reason=shot.reason)
-        for shot in shots
-        if shot.reason and shot.planned.path not in known_paths
-    ]
-    return (*lens.rejected, *left_out)
 
 
 def _rejected_grid(rejected: tuple[RejectedShot, ...], *, caption: str) -> Grid | None:

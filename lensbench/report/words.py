@@ -5,11 +5,9 @@ are spelled in `model.setting`.
 """
 
 import math
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache, reduce
-from importlib.resources import files
+from functools import reduce
 from operator import getitem
 from typing import Any, Final, Protocol
 
@@ -19,21 +17,16 @@ from lensbench.model.setting import f_stop, focal_length, listed
 from lensbench.model.shot import ZoneFigure
 from lensbench.model.sweep import BestSetting, CurvePoint, LensFindings
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
-from lensbench.storage.text import clean_text
+from lensbench.storage.text import clean_text, words_of
 
 NOT_MEASURED: Final = "–"
 CANNOT_TELL: Final = "can't tell"
 NOT_TOLD_APART: Final = "can't be told apart"
 
 
-@cache
-def _words() -> dict[str, Any]:
-    return tomllib.loads(files("lensbench.report").joinpath("words.toml").read_text(encoding="utf-8"))
-
-
 def texts(where: str) -> Any:
     """Text of `words.toml`, or a table or list of texts, by the names that lead to it: «condition.tilt»."""
-    return reduce(getitem, where.split("."), _words())
+    return reduce(getitem, where.split("."), words_of("report"))
 
 
 def worded(where: str, **figures: Any) -> str:
