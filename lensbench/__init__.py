@@ -13,8 +13,16 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from lensbench.door.library import AdviceResult, Library, PictureResult
     from lensbench.door.measuring import EdgeResult, PhotoResult, measure, measure_edge
-    from lensbench.door.ranking import RankResult, rank
-    from lensbench.door.studies import CompareResult, EffectResult, SweepResult, compare, effect, sweep
+    from lensbench.door.studies import (
+        CompareResult,
+        EffectResult,
+        RankResult,
+        SweepResult,
+        compare,
+        effect,
+        rank,
+        sweep,
+    )
     from lensbench.library import Wanted
     from lensbench.model.errors import LensError
     from lensbench.shot import MeasureOptions
@@ -47,17 +55,16 @@ __all__ = [
 
 __version__ = version("lensbench")
 _ROOMS: Final = {
-    "lensbench.door.library": ("AdviceResult", "Library", "PictureResult"),
-    "lensbench.door.measuring": ("EdgeResult", "PhotoResult", "measure", "measure_edge"),
-    "lensbench.door.ranking": ("RankResult", "rank"),
-    "lensbench.door.studies": ("CompareResult", "EffectResult", "SweepResult", "compare", "effect", "sweep"),
-    "lensbench.library": ("Wanted",),
-    "lensbench.model.errors": ("LensError",),
-    "lensbench.shot": ("MeasureOptions",),
-    "lensbench.stats": ("Tie",),
-    "lensbench.sweep": ("Running",),
+    "door.library": "AdviceResult Library PictureResult",
+    "door.measuring": "EdgeResult PhotoResult measure measure_edge",
+    "door.studies": "CompareResult EffectResult RankResult SweepResult compare effect rank sweep",
+    "library": "Wanted",
+    "model.errors": "LensError",
+    "shot": "MeasureOptions",
+    "stats": "Tie",
+    "sweep": "Running",
 }
-_HOME: Final = {name: room for room, names in _ROOMS.items() for name in names}
+_HOME: Final = {name: f"lensbench.{room}" for room, names in _ROOMS.items() for name in names.split()}
 """Where each public name is at home; loaded at its first use."""
 
 

@@ -10,11 +10,13 @@ import subprocess
 import sys
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
 import lensbench
-from lensbench.cli.main import app
+from lensbench.cli.main import app, run
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGE = ROOT / "docs" / "python.md"
@@ -60,6 +62,27 @@ def test_a_result_is_the_document_that_the_command_prints(photographs, monkeypat
         "edge", photo, *asked
     )
     assert lensbench.rank("sorrel").to_json() == command("rank", "sorrel", "--json")
+
+
+def test_what_is_to_be_given_has_its_name_in_python_and_its_option_on_the_command_line(
+    tmp_path, monkeypatch, capsys
+):
+    def told(*words):
+        monkeypatch.setattr(sys, "argv", ["lensbench", *map(str, words)])
+        with pytest.raises(SystemExit):
+            run()
+        return capsys.readouterr().err
+
+    with pytest.raises(lensbench.LensError, match=r": give print_height_mm and viewing_distance_mm$"):
+        lensbench.MeasureOptions(print_height_mm=200.0)
+    assert told("edge", "a.png", "--print-height-mm", 200).endswith(
+        ": give --print-height-mm and --viewing-distance-mm\n"
+    )
+    blank = tmp_path / "blank.png"
+    cv2.imwrite(str(blank), np.full((64, 64), 90, np.uint8))
+    with pytest.raises(lensbench.LensError, match=r": give regions$"):
+        lensbench.measure_edge(blank)
+    assert told("edge", blank).endswith(": give --roi TOP,LEFT,HEIGHT,WIDTH\n")
 
 
 def test_without_out_nothing_is_written(photographs, monkeypatch, tmp_path):

@@ -6,7 +6,9 @@ import subprocess
 import sys
 from functools import cache
 from graphlib import CycleError, TopologicalSorter
+from importlib import import_module
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 import typer
@@ -246,6 +248,20 @@ def test_no_file_takes_what_another_keeps_to_itself(name):
         if alias.name.startswith("_") and not alias.name.startswith("__")
     ]
     assert taken == []
+
+
+@pytest.mark.parametrize("name", [name for name in MODULES if room(name) == "cli"])
+def test_commands_enter_rooms_by_their_doors(name):
+    # model/ and storage/ are the ground that everybody stands on; in report/ every file is a door.
+    taken = {
+        (node.module, alias.name)
+        for node in ast.walk(tree_of(name))
+        if isinstance(node, ast.ImportFrom) and node.module.startswith("lensbench.")
+        if room(node.module) not in ("cli", "model", "storage", "report")
+        for alias in node.names
+    }
+    assert {door for door, _ in taken if MODULES[door].name != "__init__.py"} == set()
+    assert {one for door, one in taken if isinstance(getattr(import_module(door), one), ModuleType)} == set()
 
 
 def calls_of(name, function):

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.options import Encoding, PitchUm, measure_options, path, switch
+from lensbench.cli.options import Encoding, PitchUm, argument, measure_options, option, path
 from lensbench.cli.output import say
-from lensbench.model.errors import SettingError
+from lensbench.model.errors import SettingError, SweepError
+from lensbench.storage.text import visible
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -24,15 +25,13 @@ _MOST_LINES = 30
 class CheckCommand:
     """The options of `check`."""
 
-    place: Annotated[
-        Path, typer.Argument(metavar="PHOTO|FOLDER", help="A photograph of the chart, or a folder of them.")
-    ]
+    place: Annotated[Path, argument("PHOTO|FOLDER", "A photograph of the chart, or a folder of them.")]
     watch: Annotated[
-        bool, switch("--watch", "Follow the folder until Ctrl-C; say a line for each new shot.")
+        bool, option("Follow the folder until Ctrl-C; say a line for each new shot.", "--watch")
     ] = False
-    plan: Annotated[Path | None, path("--plan", "shots.csv of `plan`: say what is still lacking.")] = None
+    plan: Annotated[Path | None, path("shots.csv of `plan`: say what is still lacking.")] = None
     fill: Annotated[
-        bool, switch("--fill", "Write the usable files' names into the plan's column «file».")
+        bool, option("Write the usable files' names into the plan's column «file».", "--fill")
     ] = False
     pitch_um: PitchUm = None
     encoding: Encoding = "auto"
@@ -70,7 +69,6 @@ def check(given: CheckCommand) -> None:
 
 def _once(session: "Session", place: Path, filled: "PlanFile | None") -> bool:
     from lensbench.capture import without_doubles
-    from lensbench.model.errors import SweepError
     from lensbench.photo import list_photos
 
     photos = without_doubles(list_photos(place)) if place.is_dir() else [place]
@@ -114,8 +112,6 @@ def _board(book: "PlanBook | None") -> Iterator[Callable[[str], None]]:
     from rich.console import Console
     from rich.live import Live
 
-    from lensbench.storage.text import visible
-
     console = Console(highlight=False, markup=False, soft_wrap=True)
     if book is None or not console.is_terminal:
         yield say
@@ -136,9 +132,8 @@ def _table(book: "PlanBook") -> "Table":
     from lensbench.capture import outstanding_table
 
     header, rows = outstanding_table(book)
-    table = Table(
-        *header, box=box.SIMPLE, title=f"{book.taken} of {len(book.rows)} shots", title_justify="left"
-    )
+    title = f"{book.taken} of {len(book.rows)} shots"
+    table = Table(*header, box=box.SIMPLE, title=title, title_justify="left")
     for row in rows:
         table.add_row(*row)
     return table
@@ -147,19 +142,17 @@ def _table(book: "PlanBook") -> "Table":
 def _next(book: "PlanBook | None") -> str:
     if book is None:
         return ""
-    outstanding = book.outstanding()
-    if not outstanding:
+    if not (outstanding := book.outstanding()):
         return "  | plan complete"
     first = outstanding[0]
     return f"  | {book.taken} of {len(book.rows)}, next {first.setting} ({first.taken + 1} of {first.wanted})"
 
 
 def _say_outstanding(book: "PlanBook") -> None:
-    outstanding = book.outstanding()
     say("", f"Plan: {book.taken} of {len(book.rows)} shots are there.")
-    if outstanding:
-        say("  {:<28} {:>6} {:>7}".format("still lacking", "taken", "wanted"))
-    for setting in outstanding[:_MOST_LINES]:
-        say(f"  {setting.setting:<28} {setting.taken:>6} {setting.wanted:>7}")
+    outstanding = book.outstanding()
+    rows = [(setting.setting, setting.taken, setting.wanted) for setting in outstanding[:_MOST_LINES]]
+    if rows:
+        say(*("  {:<28} {:>6} {:>7}".format(*row) for row in (("still lacking", "taken", "wanted"), *rows)))
     if len(outstanding) > _MOST_LINES:
         say(f"  and {len(outstanding) - _MOST_LINES} more settings")

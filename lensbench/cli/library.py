@@ -1,27 +1,31 @@
-"""`lensbench library`: keeps measured lenses, and answers from them."""
+"""`lensbench library`: keeps measured lenses, and answers from them: which lens and which stop."""
 
 import json
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass
+from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 import lensbench
-from lensbench.cli.library_advise import advise, list_lines, session_form, show_lines
-from lensbench.cli.options import AsJson, LibraryFile, command, switch, text
-from lensbench.cli.output import say, say_document
+from lensbench.cli.options import AsJson, argument, command, number, option, path, text
+from lensbench.cli.output import say_result, shown
+from lensbench.model.setting import f_stop, focal_length, focal_order, shutter_speed
+from lensbench.model.shot import ZONES
 
 if TYPE_CHECKING:
-    from lensbench.library import KeptSession
+    from lensbench.library import Advice, KeptSession, LensPlan, PicturePlan
 
 library = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
-Camera = Annotated[str | None, text("--camera", "On this camera only.")]
-Session = Annotated[str | None, text("--session", "This session only.")]
-Replace = Annotated[bool, switch("--replace", "Put it in the place of what is there already.")]
-LensName = Annotated[
-    str, typer.Argument(metavar="LENS", help="Name of the lens, or a part that fits one lens only.")
-]
+LibraryFile = Annotated[Path | None, path("The library.  [default: in your data folder]", metavar="FILE")]
+Camera = Annotated[str | None, text("On this camera only.")]
+Session = Annotated[str | None, text("This session only.")]
+Replace = Annotated[bool, option("Put it in the place of what is there already.", "--replace")]
+LensName = Annotated[str, argument("LENS", "Name of the lens, or a part that fits one lens only.")]
 
 
 @library.callback()
@@ -35,14 +39,94 @@ def _about() -> None:
     """
 
 
+def seconds(text: str) -> float:
+    """Read an exposure time: 1/60, 0.5 or 2.
+
+    Raises
+    ------
+    typer.BadParameter
+        It is no time above zero.
+    """
+    over, _, under = text.partition("/")
+    try:
+        time_s = float(over) / float(under or 1.0)
+    except (ValueError, ZeroDivisionError):
+        time_s = 0.0
+    if not 0.0 < time_s < 1e5:
+        raise typer.BadParameter(f"«{text}» is no exposure time; write 1/60 or 0.5")
+    return time_s
+
+
+@dataclass(frozen=True, kw_only=True)
+class AdviseCommand:
+    """The options of `library advise`."""
+
+    focal_length: Annotated[float, number("Focal length in mm.", 1.0, 5000.0)]
+    f_number: Annotated[
+        float | None, number("All at this stop.  [default: each at its best]", 0.5, 128.0)
+    ] = None
+    zone: Annotated[
+        Literal["frame", "inner", "middle", "outer"],
+        option("The part of the picture that counts: all, or one of its thirds."),
+    ] = "frame"
+    near: Annotated[float | None, number("Nearest thing to be sharp, in m from the sensor.", 0.01, 1e6)] = (
+        None
+    )
+    far: Annotated[float | None, number("Furthest thing, in m; «inf» for infinity.", 0.01)] = None
+    shutter: Annotated[
+        float | None, option("Exposure time to keep: 1/60.", parser=seconds, metavar="SECONDS")
+    ] = None
+    ev: Annotated[float | None, number("Brightness as exposure value at ISO 100.", -20.0, 25.0)] = None
+    iso_limit: Annotated[float | None, number("Highest ISO you accept.", 1.0, 1e7)] = None
+    handheld: Annotated[bool, option("Whether hands shake it.", "--handheld/--tripod")] = False
+    library: LibraryFile = None
+    as_json: AsJson = False
+
+
+def advise(given: AdviseCommand) -> None:
+    """Tell which lens and which stop, for a focal length or, with --near and --far, for a picture.
+
+    With near and far limits, MTF50 (in cycles per pixel) is predicted at the plane of focus and at both limits for
+    each stop, from the measured curve, the depth, and with --handheld the shake of hands.
+
+    Example: lensbench library advise --focal-length 35 --near 2.5 --far 8
+    """
+    if (given.near is None) != (given.far is None):
+        raise typer.BadParameter("--near and --far belong together; «--far inf» is infinity")
+    if given.near is not None and given.f_number is not None:
+        raise typer.BadParameter("--f-number is what --near and --far choose; leave one out")
+    picture_only = (given.shutter, given.ev, given.iso_limit, given.handheld or None)
+    if given.near is None and any(option is not None for option in picture_only):
+        raise typer.BadParameter("--shutter, --ev, --iso-limit and --handheld need --near and --far")
+    library = lensbench.Library(given.library)
+    done: lensbench.AdviceResult | lensbench.PictureResult
+    if given.near is None or given.far is None:
+        done = library.advise(given.focal_length, f_number=given.f_number, zone=given.zone)
+        lines = _advice_lines(done.advice)
+    else:
+        wanted = lensbench.Wanted(
+            focal_length_mm=given.focal_length,
+            near_m=given.near,
+            far_m=given.far,
+            shutter_s=given.shutter,
+            ev=given.ev,
+            iso_limit=given.iso_limit,
+            handheld=given.handheld,
+            zone=given.zone,
+        )
+        done = library.plan_picture(wanted)
+        lines = _picture_lines(done.plan)
+    say_result(lines, done.to_json, as_json=given.as_json)
+
+
 library.command()(command(advise, endless=("far",)))
 
 
 @library.command()
 def add(
-    folder: Annotated[Path, typer.Argument(help="Folder that `lensbench sweep` wrote.", metavar="PATH")],
+    folder: Annotated[Path, argument("PATH", "Folder that `lensbench sweep` wrote.")],
     session: Annotated[
-        str | None, text("--session", "Tells sweeps of one lens apart.  [default: the folder's name]")
+        str | None, text("Tells sweeps of one lens apart.  [default: the folder's name]")
     ] = None,
     replace: Replace = False,
     library: LibraryFile = None,
@@ -53,8 +137,7 @@ def add(
     Example: lensbench library add result --session "spring, wall set"
     """
     kept = lensbench.Library(library)
-    sessions = kept.add(folder, session=session, replace=replace)
-    _say_done("added", sessions, place=kept.path, as_json=as_json)
+    _say_done("added", kept.add(folder, session=session, replace=replace), kept.path, as_json=as_json)
 
 
 @library.command(name="list")
@@ -65,11 +148,8 @@ def list_lenses(library: LibraryFile = None, as_json: AsJson = False) -> None:
     """
     kept = lensbench.Library(library)
     sessions = kept.sessions()
-    if as_json:
-        forms = [session_form(session) for session in sessions]
-        say_document(json.dumps({"library": str(kept.path), "lenses": forms}, allow_nan=False))
-    else:
-        say(*list_lines(sessions, kept.path))
+    lines = _list_lines(sessions, kept.path)
+    say_result(lines, lambda: _document(sessions, library=str(kept.path)), as_json=as_json)
 
 
 @library.command()
@@ -85,11 +165,8 @@ def show(
     Example: lensbench library show "Sorrel 35 mm f/2.8"
     """
     sessions = lensbench.Library(library).find(lens, camera=camera, session=session)
-    if as_json:
-        forms = [session_form(kept, curves=True) for kept in sessions]
-        say_document(json.dumps({"lenses": forms}, allow_nan=False))
-    else:
-        say(*[line for kept in sessions for line in ("", *show_lines(kept))][1:])
+    lines = (line for kept in sessions for line in ("", *_show_lines(kept)))
+    say_result(islice(lines, 1, None), lambda: _document(sessions, curves=True), as_json=as_json)
 
 
 @library.command()
@@ -105,14 +182,13 @@ def remove(
     Example: lensbench library remove "Sorrel 35 mm f/2.8" --session "spring, wall set"
     """
     kept = lensbench.Library(library)
-    sessions = kept.remove(lens, camera=camera, session=session)
-    _say_done("removed", sessions, place=kept.path, as_json=as_json)
+    _say_done("removed", kept.remove(lens, camera=camera, session=session), kept.path, as_json=as_json)
 
 
 @library.command(name="export")
 def export_lenses(
-    file: Annotated[Path, typer.Argument(help="File to write (JSON).", metavar="PATH")],
-    lens: Annotated[str | None, text("--lens", "This lens only.  [default: all]")] = None,
+    file: Annotated[Path, argument("PATH", "File to write (JSON).")],
+    lens: Annotated[str | None, text("This lens only.  [default: all]")] = None,
     replace: Replace = False,
     library: LibraryFile = None,
     as_json: AsJson = False,
@@ -122,12 +198,12 @@ def export_lenses(
     Example: lensbench library export my-lenses.json
     """
     sessions = lensbench.Library(library).export(file, lens=lens, replace=replace)
-    _say_done("exported", sessions, place=file, as_json=as_json)
+    _say_done("exported", sessions, file, as_json=as_json)
 
 
 @library.command(name="import")
 def import_lenses(
-    file: Annotated[Path, typer.Argument(help="File that `lensbench library export` wrote.", metavar="PATH")],
+    file: Annotated[Path, argument("PATH", "File that `lensbench library export` wrote.")],
     replace: Replace = False,
     library: LibraryFile = None,
     as_json: AsJson = False,
@@ -137,15 +213,149 @@ def import_lenses(
     Example: lensbench library import my-lenses.json
     """
     kept = lensbench.Library(library)
-    sessions = kept.take_in(file, replace=replace)
-    _say_done("imported", sessions, place=kept.path, as_json=as_json)
+    _say_done("imported", kept.take_in(file, replace=replace), kept.path, as_json=as_json)
 
 
-def _say_done(done: str, sessions: "list[KeptSession]", *, place: Path, as_json: bool) -> None:
-    if as_json:
-        names = [{"lens": kept.lens, "camera": kept.camera, "session": kept.session} for kept in sessions]
-        say_document(json.dumps({"place": str(place), done: names}))
+def _say_done(done: str, sessions: "list[KeptSession]", place: Path, *, as_json: bool) -> None:
+    names = [{"lens": kept.lens, "camera": kept.camera, "session": kept.session} for kept in sessions]
+    lines = [f"{done.capitalize()} {kept.title}, {len(kept.counted)} shots." for kept in sessions]
+    lines.append(f"{done.capitalize()}: {len(sessions)}. Place: {place}")
+    say_result(lines, lambda: json.dumps({"place": str(place), done: names}), as_json=as_json)
+
+
+def _list_lines(sessions: "Sequence[KeptSession]", place: Path) -> Iterator[str]:
+    """Give one line a session."""
+    if not sessions:
+        yield f"The library is empty; `lensbench library add FOLDER` adds a sweep. Place: {place}"
         return
+    yield f"{len(sessions)} session{'s' * (len(sessions) != 1)} in {place}"
     for kept in sessions:
-        say(f"{done.capitalize()} {kept.title}, {len(kept.counted)} shots.")
-    say(f"{done.capitalize()}: {len(sessions)}. Place: {place}")
+        focals = ", ".join(f"{focal:g}" for focal in kept.focal_lengths_mm) or "unknown focal length,"
+        stops = sorted({shot.setting.f_number for shot in kept.counted})
+        range_ = f"{f_stop(stops[0])} to {f_stop(stops[-1])}" if stops else "unknown stops"
+        yield f"  {kept.title}: {focals} mm, {range_}, {len(kept.counted)} shots, added {kept.added_at[:10]}"
+
+
+def _document(sessions: "Sequence[KeptSession]", *, curves: bool = False, **head: str) -> str:
+    from lensbench.report import plain
+
+    forms = [_session_form(kept, curves=curves) for kept in sessions]
+    return json.dumps(plain({**head, "lenses": forms}), allow_nan=False)
+
+
+def _session_form(session: "KeptSession", *, curves: bool) -> dict[str, Any]:
+    """Give a session for JSON, on demand with its curves."""
+    names = ("lens", "camera", "session", "added_at", "focal_lengths_mm", "pixel_pitch_um", "size_px")
+    form: dict[str, Any] = {name: getattr(session, name) for name in names}
+    form |= {"sensor_data": session.sensor_data, "shots": len(session.counted), "best": None}
+    if session.best is not None:
+        figures = {"mtf50_cypx": session.best.mtf50_cypx, "ci95_cypx": session.best.ci95_cypx or (None, None)}
+        form["best"] = asdict(session.best.setting) | figures
+    if curves:
+        form["curve"] = list(_points(session))
+    return form
+
+
+def _points(session: "KeptSession") -> Iterator[dict[str, Any]]:
+    from lensbench.library import LensCurve, measured_curve
+
+    focals = sorted({shot.setting.focal_length_mm for shot in session.counted}, key=focal_order)
+    for focal in focals:
+        for zone in ZONES:
+            curve = measured_curve(session, focal, zone=zone)
+            if not isinstance(curve, LensCurve):
+                continue
+            for reading in curve.readings:
+                yield {
+                    "focal_length_mm": focal,
+                    "f_number": reading.f_number,
+                    "zone": zone,
+                    "mtf50_cypx": math.exp(reading.log_mtf50),
+                    "ci95_cypx": curve.interval(reading),
+                    "shots": reading.shots,
+                }
+
+
+def _show_lines(session: "KeptSession") -> Iterator[str]:
+    """Give a session's curves, one line a setting, the zones beside one another."""
+    title = f"{session.title}: {len(session.counted)} shots, added {session.added_at[:10]}."
+    if session.best is not None:
+        best, focal = session.best, session.best.setting.focal_length_mm
+        stop = f_stop(best.setting.f_number)
+        at = f"{focal_length(focal)} and {stop}" if focal else stop
+        title += f" The sweep's best for the whole frame: {at}, {best.mtf50_cypx:.3f} cy/px."
+    yield title
+    if not session.focal_lengths_mm:
+        yield "  Its focal length is not known, so it answers for none."
+    row = "  {:>6} {:>7}" + " {:>22}" * len(ZONES)
+    yield row.format("mm", "f-stop", *(f"{zone} cy/px" for zone in ZONES))
+    settings: dict[tuple[float | None, float], dict[str, str]] = {}
+    for point in _points(session):
+        cells = settings.setdefault((point["focal_length_mm"], point["f_number"]), {})
+        cells[point["zone"]] = _ranged(point["mtf50_cypx"], point["ci95_cypx"])
+    for focal_mm, f_number in sorted(settings, key=lambda setting: (focal_order(setting[0]), setting[1])):
+        cells = settings[focal_mm, f_number]
+        name = f"{focal_mm:g}" if focal_mm else "?"
+        yield row.format(name, f_stop(f_number), *(cells.get(zone, "-") for zone in ZONES))
+
+
+def _advice_lines(advice: "Advice") -> Iterator[str]:
+    """Give the answer first, then the table."""
+    from lensbench.report import advice_sentences, interval
+
+    row = "  {:<3} {:>6} {:>23} {:>7} {:>7} {:>22}  {}".format
+    yield " ".join(advice_sentences(advice))
+    yield ""
+    yield row("", "f-stop", "MTF50 cy/px", "lp/mm", "LW/PH", "softer than the best", "lens")
+    for lens in advice.lenses:
+        behind = f"{lens.behind_percent:.0f} %{interval(lens.behind_ci95_percent)}"
+        yield row(
+            "=" if lens.tied else "",
+            f_stop(lens.f_number),
+            _ranged(lens.mtf50_cypx, lens.ci95_cypx),
+            shown(lens.mtf50_lpmm, 1),
+            shown(lens.mtf50_lwph, 0),
+            behind if lens.behind_percent > 0.0 else "-",
+            f"{lens.lens} on {lens.camera}",
+        )
+    yield "  = the sharpest, and what can't be told from it at 95 % or lies within 3 %."
+    yield from _beside(advice)
+
+
+def _picture_lines(plan: "PicturePlan") -> Iterator[str]:
+    """Give the answer first, then each lens's stops."""
+    from lensbench.report import picture_sentences
+
+    yield " ".join(picture_sentences(plan))
+    for lens in plan.lenses:
+        yield from ("", f"{lens.lens} on {lens.camera}, predicted MTF50 in cy/px:", *_stop_rows(lens))
+    yield from _beside(plan)
+
+
+def _stop_rows(lens: "LensPlan") -> Iterator[str]:
+    row = "  {:<1} {:>6} {:>22} {:>22} {:>22} {:>8} {:>9} {:>6}".format
+    yield row("", "f-stop", "at focus", "near limit", "far limit", "disc px", "shutter", "ISO")
+    for stop in lens.stops:
+        line = row(
+            "*" if stop.f_number == lens.best.f_number else "",
+            f_stop(stop.f_number),
+            *(_ranged(at.mtf50_cypx, at.range_cypx) for at in (stop.at_focus, stop.at_near, stop.at_far)),
+            f"{stop.disc_px:.1f}",
+            "-" if stop.exposure_s is None else shutter_speed(stop.exposure_s),
+            "-" if stop.iso is None else f"{stop.iso:.0f}",
+        )
+        dark = f"  {stop.dark_by_stops:.1f} stops too dark" if stop.dark_by_stops > 0.0 else ""
+        yield line + dark
+
+
+def _beside(advice: "Advice | PicturePlan") -> Iterable[str]:
+    from lensbench.report import note_in_words
+
+    lines = [f"Left out: {out.lens} on {out.camera}: {note_in_words(out.reason)}." for out in advice.left_out]
+    lines += [f"Mind: {note_in_words(caution)}" for caution in advice.cautions]
+    return ["", *lines] if lines else []
+
+
+def _ranged(mtf50_cypx: float, ends: Sequence[float]) -> str:
+    interval = f" ({ends[0]:.3f} to {ends[1]:.3f})" if math.isfinite(ends[0]) else ""
+    return f"{mtf50_cypx:.3f}{interval}"

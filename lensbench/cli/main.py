@@ -9,19 +9,13 @@ from typing import Annotated, Final
 import typer
 
 from lensbench import __version__
-from lensbench.cli.chart import chart
 from lensbench.cli.check import check
-from lensbench.cli.compare import compare
-from lensbench.cli.demo import demo
-from lensbench.cli.edge import edge
-from lensbench.cli.effect import effect
 from lensbench.cli.library import library
-from lensbench.cli.measure import measure
 from lensbench.cli.options import command
-from lensbench.cli.plan import plan
-from lensbench.cli.rank import rank
-from lensbench.cli.simulate import simulate
-from lensbench.cli.sweep import sweep
+from lensbench.cli.photograph import edge, measure
+from lensbench.cli.prepare import chart, plan
+from lensbench.cli.simulate import demo, simulate
+from lensbench.cli.studies import compare, effect, rank, sweep
 from lensbench.model.errors import LensError, SettingError
 from lensbench.storage.text import one_line, visible
 
@@ -31,7 +25,6 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
-    help="Find the sharpest f-stop, zoom position and lens by your own measurement.",
 )
 
 
@@ -72,7 +65,8 @@ app.add_typer(library, name="library", short_help="keep measured lenses, and ask
 _ClickError: Final[type[Exception]] = typer.BadParameter.__mro__[2]
 """The root of wrong usage; typer keeps it in different places, version by version."""
 _STOPPED: Final = 130
-_ONE_THREAD: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+_OTHER_NAMES: Final = {"regions": "--roi TOP,LEFT,HEIGHT,WIDTH"}
+"""Options that are not called as the parameter of `import lensbench`."""
 
 
 def run() -> None:
@@ -92,7 +86,7 @@ def one_thread() -> None:
 
     The matrices here are small, and threads that wait for each other cost more.
     """
-    for name in _ONE_THREAD:
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
 
 
@@ -101,7 +95,8 @@ def _status() -> int:
     try:
         return _answered()
     except LensError as error:
-        return _told(str(error), status=2 if isinstance(error, SettingError) else 1)
+        names = [_OTHER_NAMES.get(name) or f"--{name.replace('_', '-')}" for name in error.give]
+        return _told(error.sentence(names), status=2 if isinstance(error, SettingError) else 1)
     except BrokenPipeError:
         return _let_go()
     except OSError as error:
@@ -109,9 +104,7 @@ def _status() -> int:
         _let_go()
         return _told(f"{place} ({error.strerror or error})")
     except RuntimeError as error:
-        if "Symlink loop" not in str(
-            error
-        ):  # so says Path.resolve before Python 3.13, where it is an OSError
+        if "Symlink loop" not in str(error):  # Path.resolve's, an OSError since Python 3.13
             raise
         return _told(f"links that lead round in a circle: {error}")
     except MemoryError:

@@ -4,8 +4,9 @@ Progress and what was not used go to standard error, the answer to standard outp
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -40,23 +41,21 @@ def progress_bar(doing: str = "measuring") -> Iterator[Callable[[int, int], None
     console = Console(stderr=True)
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
         line = bar.add_task(doing, total=None)
-
-        def show(done: int, total: int) -> None:
-            bar.update(line, completed=done, total=total)
-
-        yield show
+        yield lambda done, total: bar.update(line, completed=done, total=total)
 
 
-def running(workers: int | None, progress: Callable[[int, int], None]) -> "lensbench.Running":
-    """Give how the work is spread, shown by a bar; where no workers can start, standard error says so."""
+@contextmanager
+def running(workers: int | None) -> "Iterator[lensbench.Running]":
+    """Spread the work, shown by a bar; where no workers can start, standard error says so."""
     import lensbench
     from lensbench.sweep import usual_workers
 
-    return lensbench.Running(
-        workers=workers or usual_workers(),
-        progress=lambda done, total, _: progress(done, total),
-        notice=lambda sentence: say(sentence, err=True),
-    )
+    with progress_bar() as progress:
+        yield lensbench.Running(
+            workers=workers or usual_workers(),
+            progress=lambda done, total, _: progress(done, total),
+            notice=lambda sentence: say(sentence, err=True),
+        )
 
 
 def say_not_used(
@@ -80,15 +79,23 @@ def say_not_used(
         say(f"rejected: {clean_text(rejection.path.name)}: {rejection.reason}", err=True)
 
 
-def say_answer(done: "lensbench.SweepResult | lensbench.CompareResult | lensbench.EffectResult") -> None:
-    """Give the answer in plain sentences, and say where the report lies."""
-    for sentence in done.answer:
-        say(sentence)
-    say(f"Report: {done.written[-1]}")
+def say_result(lines: Iterable[str], document: Callable[[], str], *, as_json: bool) -> None:
+    """Print a result in lines, or its document."""
+    if as_json:
+        say_document(document())
+    else:
+        say(*lines)
 
 
-def keep_and_say(profile: "PrintProfile", name: str) -> list[str]:
-    """Keep a profile under a name, and say what it is and how to use it."""
+def say_answer(
+    done: "lensbench.SweepResult | lensbench.CompareResult | lensbench.EffectResult", *, as_json: bool = False
+) -> None:
+    """Give the answer in plain sentences and say where the report lies, or give the document."""
+    say_result((*done.answer, f"Report: {done.written[-1]}"), done.to_json, as_json=as_json)
+
+
+def keep(profile: "PrintProfile", name: str) -> list[str]:
+    """Keep a profile under a name, and give what it is and how to use it."""
     from lensbench.capture import keep_profile
     from lensbench.optics import RISE_10_90_SIGMAS
 
@@ -101,3 +108,8 @@ def keep_and_say(profile: "PrintProfile", name: str) -> list[str]:
         ),
         f"Kept in {path}; use it with --print-profile {name}",
     ]
+
+
+def shown(figure: float, decimals: int) -> str:
+    """Write a figure, or a dash where it is not known."""
+    return f"{figure:.{decimals}f}" if isfinite(figure) else "-"

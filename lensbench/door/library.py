@@ -1,49 +1,52 @@
 """Measured lenses kept in one file, and advice from them."""
 
-from collections.abc import Sequence
+import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lensbench import library as room
-from lensbench.door.documents import compact_json, rows_frame
+from lensbench.door import rows_frame
+from lensbench.library import Advice, KeptSession, PicturePlan, Wanted
 from lensbench.model.errors import LibraryError, SettingError
-from lensbench.report import no_answer
+from lensbench.report import advice_as_json, no_answer
 from lensbench.storage.files import check_kind, unwritable, write_whole
 from lensbench.storage.store import library_document, read_library_document
 
 if TYPE_CHECKING:
     import pandas as pd
 
+Sessions = list[KeptSession]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AdviceResult:
     """Which lens and which stop, for a focal length."""
 
-    advice: room.Advice
+    advice: Advice
 
     def to_json(self) -> str:
         """Document that `lensbench library advise --json` prints."""
-        return _document(self.advice)
+        return json.dumps(advice_as_json(self.advice), allow_nan=False)
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row a lens, best first."""
-        return _frame(self.advice.lenses)
+        return rows_frame(advice_as_json(self.advice)["lenses"])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PictureResult:
     """Which lens and which stop, for a picture with a near and a far limit."""
 
-    plan: room.PicturePlan
+    plan: PicturePlan
 
     def to_json(self) -> str:
         """Document that `lensbench library advise --near --far --json` prints."""
-        return _document(self.plan)
+        return json.dumps(advice_as_json(self.plan), allow_nan=False)
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row a lens, best first."""
-        return _frame(self.plan.lenses)
+        return rows_frame(advice_as_json(self.plan)["lenses"])
 
 
 class Library:
@@ -54,13 +57,11 @@ class Library:
         """By default in the user's data folder."""
         self._kept = room.Library(place=self.path)
 
-    def sessions(self) -> list[room.KeptSession]:
+    def sessions(self) -> Sessions:
         """Every session of every lens; empty where there is no library yet."""
         return self._kept.sessions() if self.path.exists() else []
 
-    def find(
-        self, lens: str, *, camera: str | None = None, session: str | None = None
-    ) -> list[room.KeptSession]:
+    def find(self, lens: str, *, camera: str | None = None, session: str | None = None) -> Sessions:
         """Sessions of the one lens that a name, or a part of it, fits.
 
         Raises
@@ -70,9 +71,7 @@ class Library:
         """
         return room.chosen(self._kept.sessions(), lens, camera=camera, session=session)
 
-    def add(
-        self, folder: Path | str, *, session: str | None = None, replace: bool = False
-    ) -> list[room.KeptSession]:
+    def add(self, folder: Path | str, *, session: str | None = None, replace: bool = False) -> Sessions:
         """Keep the lenses of a sweep's folder; gives what was added.
 
         Raises
@@ -86,9 +85,7 @@ class Library:
         self._kept.add(sessions, replace=replace)
         return sessions
 
-    def remove(
-        self, lens: str, *, camera: str | None = None, session: str | None = None
-    ) -> list[room.KeptSession]:
+    def remove(self, lens: str, *, camera: str | None = None, session: str | None = None) -> Sessions:
         """Forget one session of a lens; gives what was removed.
 
         Raises
@@ -101,13 +98,11 @@ class Library:
         found = self.find(lens, camera=camera, session=session)
         if len(found) > 1:
             titles = "; ".join(kept.title for kept in found)
-            raise SettingError(f"several sessions fit: {titles}; name one with --session and --camera")
+            raise SettingError(f"several sessions fit: {titles}; name one", give=("session", "camera"))
         self._kept.remove(found[0])
         return found
 
-    def export(
-        self, file: Path | str, *, lens: str | None = None, replace: bool = False
-    ) -> list[room.KeptSession]:
+    def export(self, file: Path | str, *, lens: str | None = None, replace: bool = False) -> Sessions:
         """Write the library, or one lens of it, to one file; gives what was written.
 
         Raises
@@ -119,7 +114,9 @@ class Library:
         """
         path = Path(file)
         if path.exists() and not replace:
-            raise SettingError(f"{path} is there already; name another file, or write over it with --replace")
+            raise SettingError(
+                f"{path} is there already; name another file, or write over it", give=("replace",)
+            )
         check_kind(path, begins=b'{"format":{"name":"lensbench library"', what="an exported library")
         sessions = self._kept.sessions() if lens is None else self.find(lens)
         try:
@@ -128,7 +125,7 @@ class Library:
             raise unwritable(path, error) from error
         return sessions
 
-    def take_in(self, file: Path | str, *, replace: bool = False) -> list[room.KeptSession]:
+    def take_in(self, file: Path | str, *, replace: bool = False) -> Sessions:
         """Take the lenses of an exported file into the library, all or none; gives what was taken.
 
         Raises
@@ -150,14 +147,13 @@ class Library:
         LibraryError
             No library, or no lens can answer.
         """
-        advice = room.advise(
-            self._kept.sessions(), focal_length_mm=focal_length_mm, f_number=f_number, zone=zone
-        )
+        sessions = self._kept.sessions()
+        advice = room.advise(sessions, focal_length_mm=focal_length_mm, f_number=f_number, zone=zone)
         if not advice.lenses:
             raise LibraryError(no_answer(focal_length_mm, advice.left_out))
         return AdviceResult(advice=advice)
 
-    def plan_picture(self, wanted: room.Wanted) -> PictureResult:
+    def plan_picture(self, wanted: Wanted) -> PictureResult:
         """Which lens and which stop, for a picture with a near and a far limit.
 
         Raises
@@ -169,15 +165,3 @@ class Library:
         if not plan.lenses:
             raise LibraryError(no_answer(wanted.focal_length_mm, plan.left_out))
         return PictureResult(plan=plan)
-
-
-def _document(record: room.Advice | room.PicturePlan) -> str:
-    from lensbench.report import advice_as_json
-
-    return compact_json(advice_as_json(record))
-
-
-def _frame(records: Sequence[object]) -> "pd.DataFrame":
-    from lensbench.report import plain
-
-    return rows_frame(plain(record) for record in records)

@@ -1,5 +1,6 @@
 """One photograph: any slanted edge in it, or the chart."""
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from lensbench import shot as shot_room
-from lensbench.door.documents import compact_json, rows_frame
+from lensbench.door import rows_frame
 from lensbench.edge import Aperture, find_edges, measure_edges
 from lensbench.model.errors import EdgeError, SettingError
 from lensbench.model.shot import Box, Edge, Metadata, Samples, ShotResult
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _USUAL: Final = MeasureOptions()
+_AT_LPMM: Final = "the contrast at line pairs per mm"
+_PHYSICAL: Final = "the physical reading"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -36,7 +39,7 @@ class EdgeResult:
 
     def to_json(self) -> str:
         """Document that `lensbench edge --json` prints."""
-        return compact_json({"image": str(self.image), "edges": self._forms()})
+        return json.dumps({"image": str(self.image), "edges": self._forms()}, allow_nan=False)
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row an edge, with the figures of the document."""
@@ -45,10 +48,8 @@ class EdgeResult:
     def _forms(self) -> list[dict[str, Any]]:
         from lensbench.report import edge_as_json
 
-        return [
-            edge_as_json(edge, at_lpmm=self.at_lpmm, pixel_pitch_um=self.pixel_pitch_um)
-            for edge in self.edges
-        ]
+        at_lpmm, pitch_um = self.at_lpmm, self.pixel_pitch_um
+        return [edge_as_json(edge, at_lpmm=at_lpmm, pixel_pitch_um=pitch_um) for edge in self.edges]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,7 +62,7 @@ class PhotoResult:
 
     def to_json(self) -> str:
         """Document that `lensbench measure --json` prints."""
-        return compact_json(self._form())
+        return json.dumps(self._form(), allow_nan=False)
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row an edge, with the figures of the document."""
@@ -111,12 +112,12 @@ def measure_edge(
     """
     photo = open_photo(image, encoding=options.encoding)
     pitch_um = options.pitch_um or pixel_pitch_um(photo.metadata, photo.size_px)
-    if at_lpmm and pitch_um is None:
-        raise SettingError(
-            f"{photo.path.name}: its pixel pitch is not known; --at-lpmm needs it: give --pitch-um"
-        )
+    if pitch_um is None and (at_lpmm or f_number is not None):
+        raise _unknown(photo.path, "pixel pitch", _AT_LPMM if at_lpmm else _PHYSICAL, give="pitch_um")
     name = photo.channel(channel)
-    aperture = _aperture(photo, f_number, pitch_um, channel=name)
+    stop, aperture = f_number or photo.metadata.f_number, None
+    if stop is not None and pitch_um is not None:
+        aperture = Aperture.of(f_number=stop, pixel_pitch_um=pitch_um, channel=name)
     boxes = [Box(top=top, left=left, height=height, width=width) for top, left, height, width in regions]
     height_px = picture_height_px(photo.size_px, orientation=photo.metadata.orientation)
     edges = measure_edges(
@@ -149,10 +150,8 @@ def measure(
         Raw, JPEG, PNG or TIFF.
     options : MeasureOptions
         How it is measured.
-    f_number : float, optional
-        Of the lens, where the metadata do not tell it.
-    at_lpmm : sequence of float
-        Line pairs per mm on the sensor to read the contrast at.
+    f_number, at_lpmm
+        As for `measure_edge`.
 
     Raises
     ------
@@ -165,13 +164,15 @@ def measure(
     """
     known = None if f_number is None else Metadata(f_number=f_number)
     shot = shot_room.measure_shot(Path(photo), options, overrides=known)
-    name = shot.path.name
     if shot.pixel_pitch_um is None and (at_lpmm or options.physical):
-        asked = "--at-lpmm" if at_lpmm else "--physical"
-        raise SettingError(f"{name}: its pixel pitch is not known; {asked} needs it: give --pitch-um")
+        raise _unknown(shot.path, "pixel pitch", _AT_LPMM if at_lpmm else _PHYSICAL, give="pitch_um")
     if shot.metadata.f_number is None and options.physical:
-        raise SettingError(f"{name}: its f-number is not known; --physical needs it: give --f-number")
+        raise _unknown(shot.path, "f-number", _PHYSICAL, give="f_number")
     return PhotoResult(shot=shot, at_lpmm=tuple(at_lpmm))
+
+
+def _unknown(path: Path, what: str, reading: str, *, give: str) -> SettingError:
+    return SettingError(f"{path.name}: its {what} is not known; {reading} needs it", give=(give,))
 
 
 def _cut(photo: Photo, box: Box, channel: str) -> Samples:
@@ -183,26 +184,13 @@ def _cut(photo: Photo, box: Box, channel: str) -> Samples:
     return Samples(box=box, channel=channel, values=np.empty((0, 0)), present=nothing, clipped=nothing)
 
 
-def _aperture(
-    photo: Photo, f_number: float | None, pitch_um: float | None, *, channel: str
-) -> Aperture | None:
-    """Give what is known of lens and pixel; None where a part of it is not, and was not asked for."""
-    known = f_number or photo.metadata.f_number
-    if f_number is not None and pitch_um is None:
-        raise SettingError(
-            f"{photo.path.name}: its pixel pitch is not known; the physical reading needs it: give --pitch-um"
-        )
-    if known is None or pitch_um is None:
-        return None
-    return Aperture.of(f_number=known, pixel_pitch_um=pitch_um, channel=channel)
-
-
 def _found(photo: Photo) -> list[Box]:
     overview = photo.overview()
     boxes = find_edges(overview.grey, factor=overview.factor)
     if not boxes:
         raise EdgeError(
             f"{photo.path.name}: no straight, clean, high-contrast edge 2 degrees or more off the pixel rows and "
-            "columns was found. Name a region with --roi TOP,LEFT,HEIGHT,WIDTH"
+            "columns was found; name a region",
+            give=("regions",),
         )
     return boxes

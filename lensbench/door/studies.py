@@ -1,24 +1,42 @@
-"""Studies of many photographs: a sweep, lenses compared, what one change did. With `out` they write their report."""
+"""Studies of many photographs: sweeps, lenses compared, what one change did, frames ranked.
 
-from collections.abc import Sequence
+With `out` they write their report.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from lensbench.compare import compare as compare_of
-from lensbench.door.documents import Places, paths_of, record_json, shots_frame
+from lensbench.door import rows_frame
 from lensbench.effect import effect as effect_of
-from lensbench.model.compare import CompareFindings, Effect, EffectFindings
+from lensbench.model.compare import CompareFindings, EffectFindings
+from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings, SweepShot
+from lensbench.rank import PairOdds, Ranking, frames_of
+from lensbench.rank import rank as rank_frames
+from lensbench.report import (
+    answer_sentences,
+    comparison_answer,
+    comparison_limits,
+    effect_sentences,
+    findings_as_json,
+    has_physical,
+    plain,
+)
 from lensbench.shot import MeasureOptions
 from lensbench.stats import Tie
-from lensbench.sweep import Running
+from lensbench.sweep import Running, copies_among
 from lensbench.sweep import sweep as sweep_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
+Places = str | Path | Iterable[str | Path]
+"""One file or folder, or several."""
 _USUAL: Final = MeasureOptions()
 _KEPT: Final = "measured"
 """Folder within a report's for the results of each photograph."""
@@ -38,26 +56,24 @@ class SweepResult:
     @property
     def has_physical(self) -> bool:
         """Whether any photograph's blur was told apart, as `MeasureOptions.physical` asks."""
-        from lensbench.report import has_physical
-
         return any(has_physical(shot) for shot in self.shots)
 
     @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences."""
-        from lensbench.report import answer_sentences
-
         return tuple(answer_sentences(self.findings))
 
     def to_json(self) -> str:
         """Document that `lensbench sweep --json` prints: findings.json."""
-        from lensbench.report import findings_as_json, json_text
+        from lensbench.report import json_text
 
         return json_text(findings_as_json(self.findings)).decode()
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row a photograph, the rejected ones included: shots.csv."""
-        return shots_frame(self.shots)
+        from lensbench.report import shots_table
+
+        return shots_table(self.shots)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,14 +87,14 @@ class CompareResult:
     @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences, with the table of choices."""
-        from lensbench.report import choice_lines, comparison_answer, comparison_limits
+        from lensbench.report import choice_lines
 
         findings = self.findings
         return (*comparison_answer(findings), *choice_lines(findings), *comparison_limits(findings))
 
     def to_json(self) -> str:
-        """Document that `lensbench compare --json` prints: comparison.json."""
-        return record_json(self.findings)
+        """Document that `lensbench compare --json` prints."""
+        return _record_json(self.findings)
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every pair, unit, focal length, f-number and zone: comparison.csv."""
@@ -93,30 +109,54 @@ class EffectResult:
 
     findings: EffectFindings
     shots: tuple[SweepShot, ...]
+    rejected: tuple[RejectedShot, ...]
+    """Photographs that could not be used; those left out by choice are not among them."""
     written: tuple[Path, ...] = ()
     """Files of the report, `report.html` last."""
 
     @property
-    def rejected(self) -> tuple[RejectedShot, ...]:
-        """Photographs that could not be used; those left out by choice are not among them."""
-        return self.findings.rejected
-
-    @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences."""
-        from lensbench.report import effect_sentences
-
         return tuple(effect_sentences(self.findings))
 
     def to_json(self) -> str:
-        """Document that `lensbench effect --json` prints: effect.json."""
-        return record_json(self.findings)
+        """Document that `lensbench effect --json` prints."""
+        return _record_json(self.findings)
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every level, figure and zone: effect.csv."""
         from lensbench.report import effect_table
 
         return effect_table(self.findings)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RankResult:
+    """Frames in order, the sharpest first."""
+
+    ranking: Ranking
+    copies: dict[Path, Path]
+    """Files of equal content with another, which were left out: copy -> original."""
+
+    @property
+    def neighbours(self) -> tuple[PairOdds, ...]:
+        """Odds of each frame against the next in the order."""
+        following = dict(pairwise(frame.photo for frame in self.ranking.frames))
+        return tuple(pair for pair in self.ranking.pairs if following.get(pair.sharper) == pair.softer)
+
+    def to_json(self) -> str:
+        """Document that `lensbench rank --json` prints."""
+        return _record_json(self.ranking)
+
+    def to_pandas(self) -> "pd.DataFrame":
+        """One row a frame, the sharpest first."""
+        return rows_frame(map(plain, self.ranking.frames))
+
+
+def _record_json(record: object) -> str:
+    from lensbench.report import json_text
+
+    return json_text(plain(record)).decode()
 
 
 def sweep(
@@ -154,22 +194,19 @@ def sweep(
     SettingError
         The report cannot be written to `out`, or the shots table cannot be used.
     """
-    places, place = paths_of(folders), _report_folder(out)
-    if place:
-        _check(place, inputs=places)
+    from lensbench.report import write_sweep
+
+    places = _paths(folders)
+    report = _report_folder(out, inputs=places)
     done = sweep_of(
         places,
         shots_csv=None if shots is None else Path(shots),
         options=options,
-        cache=place and place / _KEPT,
+        cache=report and report / _KEPT,
         running=running,
         tie=Tie(tie),
     )
-    written: tuple[Path, ...] = ()
-    if place:
-        from lensbench.report import write_sweep
-
-        written = write_sweep(done.findings, done.shots, place)
+    written = write_sweep(done.findings, done.shots, report) if report else ()
     return SweepResult(findings=done.findings, shots=done.shots, rejected=done.rejected, written=written)
 
 
@@ -198,17 +235,13 @@ def compare(
     SettingError
         The report cannot be written to `out`, or one of the two lengths is missing.
     """
-    looked = MeasureOptions(print_height_mm=print_height_mm, viewing_distance_mm=viewing_distance_mm)
-    folders, place = paths_of(sweeps), _report_folder(out)
-    if place:
-        _check(place, sweeps=folders)
-    findings = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
-    written: tuple[Path, ...] = ()
-    if place:
-        from lensbench.report import write_compare
+    from lensbench.report import write_compare
 
-        written = write_compare(findings, place)
-    return CompareResult(findings=findings, written=written)
+    looked = MeasureOptions(print_height_mm=print_height_mm, viewing_distance_mm=viewing_distance_mm)
+    folders = _paths(sweeps)
+    report = _report_folder(out, sweeps=folders)
+    findings = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
+    return CompareResult(findings=findings, written=write_compare(findings, report) if report else ())
 
 
 def effect(
@@ -225,13 +258,11 @@ def effect(
 
     Parameters
     ----------
-    folder : path
-        Photographs of the chart; read, never written to.
     by : str
         What was changed: condition, exposure_s, iso, f_number, focal_length_mm, lens or camera.
     against : str, optional
         Level that the others are held against.
-    out, shots, options, running
+    folder, out, shots, options, running
         As for `sweep`.
 
     Raises
@@ -243,32 +274,63 @@ def effect(
     SettingError
         No such column or level, the report cannot be written to `out`, or the shots table cannot be used.
     """
-    photographs, place = Path(folder), _report_folder(out)
-    if place:
-        _check(place, inputs=[photographs])
-    done: Effect = effect_of(
-        photographs,
+    from lensbench.report import write_effect
+
+    report = _report_folder(out, inputs=[Path(folder)])
+    done = effect_of(
+        Path(folder),
         by=by,
         against=against,
         shots_csv=None if shots is None else Path(shots),
         options=options,
-        cache=place and place / _KEPT,
+        cache=report and report / _KEPT,
         running=running,
     )
-    written: tuple[Path, ...] = ()
-    if place:
-        from lensbench.report import write_effect
-
-        written = write_effect(done, place)
-    return EffectResult(findings=done.findings, shots=done.shots, written=written)
+    written = write_effect(done, report) if report else ()
+    found = done.findings
+    return EffectResult(findings=found, shots=done.shots, rejected=found.rejected, written=written)
 
 
-def _report_folder(out: Path | str | None) -> Path | None:
-    return None if out is None else Path(out)
+def rank(photos: Places, *, progress: Callable[[int, int], None] | None = None) -> RankResult:
+    """Put near-identical frames of any scene in order of sharpness; no chart is needed.
+
+    Parameters
+    ----------
+    photos : paths
+        Two or more frames of one scene, of one camera, or their folder.
+    progress : callable, optional
+        Called with how many frames are done, of how many.
+
+    Raises
+    ------
+    SettingError
+        Fewer than two photographs, one named twice, or frames of different kinds.
+    SweepError
+        The frames do not show the same scene.
+    ImageError
+        A folder cannot be read.
+    """
+    paths = frames_of(_paths(photos))
+    copies = copies_among(paths)
+    frames = [path for path in paths if path not in copies]
+    if len(frames) < 2:
+        raise SettingError(
+            "only one photograph is there, and copies of it; give two or more of the same scene"
+        )
+    return RankResult(ranking=rank_frames(frames, progress=progress), copies=copies)
 
 
-def _check(out: Path, *, inputs: Sequence[Path] = (), sweeps: Sequence[Path] = ()) -> None:
-    """Try the report's folder before anything is measured."""
+def _paths(places: Places) -> list[Path]:
+    return [Path(places)] if isinstance(places, (str, Path)) else [Path(place) for place in places]
+
+
+def _report_folder(
+    out: Path | str | None, *, inputs: Sequence[Path] = (), sweeps: Sequence[Path] = ()
+) -> Path | None:
+    """Report's folder, tried before anything is measured; None where no report is asked for."""
     from lensbench.report import check_output_folder
 
-    check_output_folder(out, inputs=inputs, sweeps=sweeps)
+    if out is None:
+        return None
+    check_output_folder(Path(out), inputs=inputs, sweeps=sweeps)
+    return Path(out)

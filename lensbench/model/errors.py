@@ -13,9 +13,29 @@ LensError
 A message says what was found, where, the limit, and the next step.
 """
 
+from collections.abc import Sequence
+
 
 class LensError(Exception):
-    """Root of every error that a user can meet; the command line prints it as one sentence."""
+    """Root of every error that a user can meet; the command line prints it as one sentence.
+
+    Parameters
+    ----------
+    give : tuple of str
+        Parameters that would settle it, by their names in Python; the command line names its options instead.
+    """
+
+    def __init__(self, message: str = "", *, give: tuple[str, ...] = ()) -> None:
+        super().__init__(message)
+        self.give = give
+
+    def __str__(self) -> str:
+        return self.sentence(self.give)
+
+    def sentence(self, names: Sequence[str]) -> str:
+        """Message, and what to give, by these names."""
+        message = super().__str__()
+        return f"{message}: give {' and '.join(names)}" if names else message
 
 
 class ImageError(LensError, ValueError):

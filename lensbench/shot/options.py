@@ -15,6 +15,7 @@ from lensbench.model.units import PITCH_LIMITS_UM
 
 _Q_DECIMALS: Final = 3
 """So that photographs from nearly the same distance share their tables; 0.001 of q changes no figure."""
+_PRINT_AND_EYE: Final = ("print_height_mm", "viewing_distance_mm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,10 +50,12 @@ class MeasureOptions:
                 f"pixel pitch {self.pitch_um:g} um: give {low_um:g} to {high_um:g} micrometres"
             )
         if (self.print_height_mm is None) != (self.viewing_distance_mm is None):
-            raise SettingError("--print-height-mm and --viewing-distance-mm go together")
+            raise SettingError("a print's height and the eye's distance go together", give=_PRINT_AND_EYE)
         lengths = (self.print_height_mm or 1.0, self.viewing_distance_mm or 1.0)
         if not all(isfinite(length) and length > 0.0 for length in lengths):
-            raise SettingError("--print-height-mm and --viewing-distance-mm: give lengths above 0")
+            raise SettingError(
+                "a print's height and the eye's distance are lengths above 0", give=_PRINT_AND_EYE
+            )
 
     @property
     def print_and_eye_mm(self) -> tuple[float, float] | None:

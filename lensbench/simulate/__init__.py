@@ -10,14 +10,13 @@
 ((300, 450), True)
 """
 
-from lensbench.simulate.camera import Camera
+from lensbench.simulate.camera import Camera, Pose
 from lensbench.simulate.lens import Lens, ZoomPosition, prime
 from lensbench.simulate.lenses import INVENTED_LENSES, PRIME_FOLDER, ZOOM_FOLDER, demo_jobs, lens_described
 from lensbench.simulate.plan import SHOTS_TABLE, Plan, series, write_shots_table
 from lensbench.simulate.scene import AS_PLANNED, ByHand, Scene, Shot, hung_wall
 from lensbench.simulate.shooting import Job, Photograph, Processing, photograph, picture, shoot
 from lensbench.simulate.truth import TrueEdge
-from lensbench.simulate.view import Pose
 
 __all__ = [
     "AS_PLANNED",

@@ -6,17 +6,38 @@ says so. Every length of the description is on the sensor, in micrometres.
 """
 
 from dataclasses import dataclass, fields, replace
-from typing import Final, Self
+from typing import ClassVar, Final, Self
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from lensbench import optics
 from lensbench.model.errors import SettingError
 from lensbench.model.units import FloatArray
 
+ComplexArray = npt.NDArray[np.complex128]
+
 _GEOMETRIC_WAVES: Final = 40.0
 """Defocus beyond which the geometric disc alone is exact enough."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PupilTransfer:
+    """Complex transfer of a pupil that is not round, as a cubic spline over a square of frequencies."""
+
+    spline: npt.NDArray[np.complex64]
+    """Coefficients over frequencies along the pupil's own axes, zero in the middle."""
+    step_cypx: float
+    turn: FloatArray
+    """Matrix from (down, right) to the pupil's axes."""
+
+    def at(self, down_cypx: npt.ArrayLike, right_cypx: npt.ArrayLike) -> ComplexArray:
+        """Transfer at frequencies; nothing passes beyond the table."""
+        down, right = np.broadcast_arrays(np.asarray(down_cypx), np.asarray(right_cypx))
+        places = self.turn @ np.stack([down.ravel(), right.ravel()]) / self.step_cypx + len(self.spline) // 2
+        found = ndimage.map_coordinates(self.spline, places, output=np.complex128, prefilter=False)
+        return np.asarray(found.reshape(down.shape), np.complex128)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +52,8 @@ class PointBlur:
     """Gaussian covariance: row-row, row-column, column-column."""
     motion_px: tuple[float, float] = (0.0, 0.0)
     """Even movement of the image during the exposure: (down, right), from its beginning to its end."""
+    pupil: PupilTransfer | None = None
+    """In place of the round pupil, in or out of focus."""
 
     def radial(self, frequency_cypx: npt.ArrayLike) -> FloatArray:
         """Part that is the same in every direction: the pupil, in or out of focus.
@@ -50,17 +73,21 @@ class PointBlur:
         total = (row_row + more_row, row_col + more_cross, col_col + more_col)
         return replace(self, spread_px2=total)
 
-    def along(self, frequency_cypx: npt.ArrayLike, normal: tuple[float, float]) -> FloatArray:
-        """Optical transfer along a unit normal (row, column); it may turn negative."""
+    def along(self, frequency_cypx: npt.ArrayLike, normal: tuple[float, float]) -> FloatArray | ComplexArray:
+        """Optical transfer along a unit normal (row, column); it may turn negative, or complex."""
         row_row, row_col, col_col = self.spread_px2
         row, col = normal
+        frequency = np.asarray(frequency_cypx, np.float64)
+        pupil = (
+            self.radial(frequency) if self.pupil is None else self.pupil.at(frequency * row, frequency * col)
+        )
         variance_px2 = row_row * row**2 + 2.0 * row_col * row * col + col_col * col**2
         path_px = row * self.motion_px[0] + col * self.motion_px[1]
-        moved = np.sinc(path_px * np.asarray(frequency_cypx, np.float64))
-        still = self.radial(frequency_cypx) * optics.gaussian_mtf(
-            frequency_cypx, float(np.sqrt(variance_px2))
+        return (
+            pupil
+            * optics.gaussian_mtf(frequency, float(np.sqrt(variance_px2)))
+            * np.sinc(path_px * frequency)
         )
-        return np.asarray(still * moved, np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,22 +133,21 @@ class ZoomPosition:
         return ZoomPosition(**mixed)  # type: ignore[arg-type]
 
 
-DEFAULT_WAVELENGTHS_UM: Final = {"red": 0.62, "green": optics.GREEN_UM, "blue": 0.46, "grey": 0.55}
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lens:
     """A lens by its description; invented names only."""
 
+    margin_px: ClassVar[int] = 14
+    """Paper round every shape, so that its blur does not run into the patch's other side."""
     name: str
     maker: str = "Invented"
     widest_f_number: float = 2.8
     positions: tuple[ZoomPosition, ...]
     """One for a prime; two or more, by growing focal length, for a zoom."""
-    red_um: float = DEFAULT_WAVELENGTHS_UM["red"]
-    green_um: float = DEFAULT_WAVELENGTHS_UM["green"]
-    blue_um: float = DEFAULT_WAVELENGTHS_UM["blue"]
-    grey_um: float = DEFAULT_WAVELENGTHS_UM["grey"]
+    red_um: float = 0.62
+    green_um: float = optics.GREEN_UM
+    blue_um: float = 0.46
+    grey_um: float = 0.55
 
     def __post_init__(self) -> None:
         lengths = [position.focal_length_mm for position in self.positions]
@@ -139,8 +165,7 @@ class Lens:
 
     def wavelength_um(self, channel: str) -> float:
         """Wavelength that stands for a channel."""
-        wavelengths = {"red": self.red_um, "green": self.green_um, "blue": self.blue_um, "grey": self.grey_um}
-        return wavelengths[channel]
+        return float(getattr(self, f"{channel}_um"))
 
     def at(self, focal_length_mm: float) -> ZoomPosition:
         """Optics at a focal length, between the described ones.

@@ -10,105 +10,20 @@ from typing import Any, Final, TypeVar
 
 from lensbench.chart.layout import sheet
 from lensbench.model.errors import SettingError, TextFileError
-from lensbench.simulate.camera import Camera
+from lensbench.simulate.camera import Camera, Pose
 from lensbench.simulate.lens import Lens, ZoomPosition
 from lensbench.simulate.plan import Plan, series
 from lensbench.simulate.scene import Scene
 from lensbench.simulate.shooting import Job
-from lensbench.simulate.view import Pose
+from lensbench.simulate.wavefront import FORMAT, wavefront_lens
 from lensbench.storage.text import read_json
 
 Described = TypeVar("Described", Lens, ZoomPosition)
 
 
-_SORREL: Final = Lens(
-    name="Sorrel 35 mm f/2.8",
-    positions=(
-        ZoomPosition(
-            focal_length_mm=35.0,
-            residual_um=0.7,
-            residual_corner_um=0.9,
-            open_um=1.3,
-            open_corner_along_um=3.0,
-            open_corner_across_um=2.2,
-            power=1.6,
-            red_outward=1.5e-4,
-            blue_outward=-1e-4,
-            distortion_percent=-0.6,
-        ),
-    ),
-)
-
-_FENNEL: Final = Lens(
-    name="Fennel 24-70 mm f/2.8",
-    positions=(
-        ZoomPosition(
-            focal_length_mm=24.0,
-            residual_um=0.9,
-            residual_corner_um=1.5,
-            open_um=1.7,
-            open_corner_along_um=4.4,
-            open_corner_across_um=3.0,
-            power=1.5,
-            curvature_um=9.0,
-            red_outward=4e-4,
-            blue_outward=-3e-4,
-            distortion_percent=-2.2,
-            vignetting_stops=1.2,
-        ),
-        ZoomPosition(
-            focal_length_mm=35.0,
-            residual_um=0.9,
-            residual_corner_um=1.4,
-            open_um=1.6,
-            open_corner_along_um=3.8,
-            open_corner_across_um=2.6,
-            power=1.5,
-            curvature_um=5.0,
-            red_outward=2e-4,
-            blue_outward=-2e-4,
-            distortion_percent=-0.8,
-            vignetting_stops=0.9,
-        ),
-        ZoomPosition(
-            focal_length_mm=70.0,
-            residual_um=1.5,
-            residual_corner_um=2.4,
-            open_um=2.8,
-            open_corner_along_um=6.5,
-            open_corner_across_um=4.6,
-            power=1.2,
-            curvature_um=12.0,
-            red_outward=-3e-4,
-            blue_outward=4e-4,
-            distortion_percent=1.2,
-            vignetting_stops=1.0,
-        ),
-    ),
-)
-
-_TANSY: Final = Lens(
-    name="Tansy 50 mm f/2",
-    widest_f_number=2.0,
-    positions=(
-        ZoomPosition(
-            focal_length_mm=50.0,
-            open_um=1.8,
-            open_corner_along_um=3.5,
-            open_corner_across_um=2.5,
-            power=1.7,
-            decentring=(0.0, 0.8),
-            distortion_percent=-0.4,
-        ),
-    ),
-)
-
-INVENTED_LENSES: Final = {"sorrel": _SORREL, "fennel": _FENNEL, "tansy": _TANSY}
-"""A sharp prime, a zoom with a weak long end, and a decentred prime that is soft on its right."""
-
-
 _NO_FIGURES: Final = ("name", "maker", "positions")
 _PAIRS: Final = ("focal_tilt_um", "decentring")
+_INVENTED: Final = {path.stem: path for path in (Path(__file__).parent / "invented").glob("*.json")}
 
 
 def lens_described(name_or_file: str) -> Lens:
@@ -119,12 +34,11 @@ def lens_described(name_or_file: str) -> Lens:
     SettingError
         Neither a known name nor a readable description.
     """
-    known = INVENTED_LENSES.get(name_or_file.lower())
-    return known if known is not None else lens_from_file(Path(name_or_file))
+    return lens_from_file(_INVENTED.get(name_or_file.lower(), Path(name_or_file)))
 
 
 def lens_from_file(path: Path) -> Lens:
-    """Read a lens description: JSON with the fields of `Lens` and, in `positions`, of `ZoomPosition`.
+    """Read a lens: JSON with the fields of `Lens` and, in `positions`, of `ZoomPosition`, or a wavefront lens.
 
     Raises
     ------
@@ -134,10 +48,12 @@ def lens_from_file(path: Path) -> Lens:
     try:
         described = read_json(path)
     except TextFileError as error:
-        names = ", ".join(sorted(INVENTED_LENSES))
+        names = ", ".join(sorted(_INVENTED))
         raise SettingError(
             f"{path}: no lens description: {error}; give a JSON file or one of {names}."
         ) from error
+    if isinstance(described, dict) and described.get("format") == FORMAT:
+        return wavefront_lens(described, str(path))
     if not isinstance(described, dict) or not isinstance(described.get("positions"), list):
         raise SettingError(f"{path}: a lens description is a JSON object with a list of «positions».")
     positions = tuple(_filled(ZoomPosition, position, path) for position in described["positions"])
@@ -168,6 +84,9 @@ def _filled(kind: type[Described], given: Any, path: Path) -> Described:
 def _is_figure(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
 
+
+INVENTED_LENSES: Final = {name: lens_described(name) for name in ("sorrel", "fennel", "tansy")}
+"""A sharp prime, a zoom with a weak long end, and a decentred prime that is soft on its right."""
 
 DEMO_STOPS: Final = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
 _REPEATS: Final = 2

@@ -18,7 +18,7 @@ from lensbench.chart.layout import Marker, Target, Tone
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
-from lensbench.simulate.view import View
+from lensbench.simulate.camera import View
 
 OVERSAMPLING: Final = 4
 """Fine samples per pixel, along rows and along columns."""
@@ -65,7 +65,8 @@ def target_patch(
     at_1, scale_1 = square.at_nodes(lambda point: (point - center) @ along_1)
     at_2, scale_2 = square.at_nodes(lambda point: (point - center) @ along_2)
     away_1, away_2 = square.spread(at_1 * scale_1), square.spread(at_2 * scale_2)
-    rim_px = _inside_rim_px(square, target, (at_1, at_2), outward=outward)
+    place_mm = square.spread(at_1), square.spread(at_2)
+    rim_px = _inside_rim_px(square, target, place_mm, outward=outward)
     # Dark where both distances are positive (between arms 1 and 2) or both negative (between 3 and 4).
     first, second = _soft_step(away_1), _soft_step(away_2)
     fine = 2.0 * first * second
@@ -74,7 +75,7 @@ def target_patch(
     dots: Fine | np.float32 = np.float32(0.0)
     if screen_mm > 0.0:
         px_per_mm = float(np.sqrt(np.abs(np.linalg.det(view.jacobian(center, outward=outward)))))
-        dots = _dots(square, (at_1, at_2), dark=dark, screen_mm=screen_mm, px_per_mm=px_per_mm)
+        dots = _dots(place_mm, dark=dark, screen_mm=screen_mm, px_per_mm=px_per_mm)
     fine *= np.float32(dark - light) + dots
     fine += np.float32(dark - 1.0) + dots
     fine *= _soft_step(rim_px)
@@ -87,19 +88,12 @@ _SCREEN_DEG: Final = 30.0
 """Of the screen against the target's first line."""
 
 
-def _dots(
-    square: "_Square",
-    at_nodes: tuple[FloatArray, FloatArray],
-    *,
-    dark: float,
-    screen_mm: float,
-    px_per_mm: float,
-) -> Fine:
+def _dots(place_mm: tuple[Fine, Fine], *, dark: float, screen_mm: float, px_per_mm: float) -> Fine:
     """Ripple that a screen adds to the mean of the dark: the first harmonic of round paper dots, finely blurred.
 
     Dots of radius r at a pitch P leave r/P J1(2 pi r/P) in it (transform of a disc); finer ones no lens resolves.
     """
-    first, second = (square.spread(at) for at in at_nodes)
+    first, second = place_mm
     radius = float(np.sqrt((dark - _INK) / (1.0 - _INK) / np.pi))
     deep = 2.0 * (1.0 - _INK) * radius * float(special.j1(2.0 * np.pi * radius))
     deep = min(deep, 0.5 * (dark - _INK))  # no darker than ink, where two crests meet
@@ -113,11 +107,9 @@ def _dots(
     return dots
 
 
-def _inside_rim_px(
-    square: "_Square", target: Target, at_nodes: tuple[FloatArray, FloatArray], *, outward: float
-) -> Fine:
+def _inside_rim_px(square: "_Square", target: Target, place_mm: tuple[Fine, Fine], *, outward: float) -> Fine:
     """How far inside the rim every fine sample lies: exact on the rim, to a few percent beside it."""
-    first, second = (square.spread(at) for at in at_nodes)
+    first, second = place_mm
     away = np.hypot(first, second)
     to_mm = np.linalg.inv(square.view.jacobian(np.asarray(target.center_mm), outward=outward))
     slopes = np.stack([to_mm.T @ np.asarray(target.arm_direction(arm)) for arm in (1, 2)])

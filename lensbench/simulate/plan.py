@@ -51,17 +51,6 @@ class Plan:
     """Of focus errors and noise."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Press:
-    """One shot of a plan."""
-
-    focal_length_mm: float
-    f_number: float
-    focus_error_um: float
-    focus_group: str = ""
-    focus_step: float | None = None
-
-
 def series(scene: Scene, folder: Path, *, plan: Plan, processing: Processing = _RAW) -> list[Job]:
     """Describe the files of a plan: shot_0001 and so on, focal length by focal length, stop by stop.
 
@@ -73,8 +62,8 @@ def series(scene: Scene, folder: Path, *, plan: Plan, processing: Processing = _
         The lens does not reach a focal length or a stop.
     """
     random = np.random.default_rng(plan.seed)
-    upright = list(_presses(scene, plan, random))
-    turned = list(_presses(scene, plan, random)) if plan.turned else []
+    upright = list(_shots(scene, plan, random))
+    turned = list(_shots(scene, plan, random)) if plan.turned else []
     kind = "focus" if plan.focus_steps_um else "shot"
     pose = replace(scene.pose, roll_deg=scene.pose.roll_deg + 180.0)
     if plan.turned == "chart":  # on the wall: the camera then stands tilted the other way
@@ -83,27 +72,23 @@ def series(scene: Scene, folder: Path, *, plan: Plan, processing: Processing = _
     return [
         Job(
             scene=scene if number <= len(upright) else other_way,
-            shot=Shot(
-                focal_length_mm=press.focal_length_mm,
-                f_number=press.f_number,
-                focus_error_um=press.focus_error_um,
+            shot=replace(
+                shot,
                 paper_level=plan.paper_level,
                 iso=plan.iso,
                 seed=1000 * plan.seed + number,
                 taken_at=(_FIRST_SHOT + number * _BETWEEN_SHOTS).isoformat(),
                 condition="" if number <= len(upright) else TURNED[plan.turned],
-                focus_group=press.focus_group,
-                focus_step=press.focus_step,
             ),
             path=folder / f"{'' if number <= len(upright) else 'turned_'}{kind}_{number:04d}"
             f"{_SUFFIX[processing.format]}",
             processing=processing,
         )
-        for number, press in enumerate([*upright, *turned], start=1)
+        for number, shot in enumerate([*upright, *turned], start=1)
     ]
 
 
-def _presses(scene: Scene, plan: Plan, random: np.random.Generator) -> Iterator[_Press]:
+def _shots(scene: Scene, plan: Plan, random: np.random.Generator) -> Iterator[Shot]:
     lens = scene.lens
     for focal_length_mm in plan.focal_lengths_mm:
         shifts_um = {stop: lens.focus_shift_um(focal_length_mm, stop) for stop in plan.f_numbers}
@@ -117,15 +102,15 @@ def _presses(scene: Scene, plan: Plan, random: np.random.Generator) -> Iterator[
             focused_um = widest_um if plan.focused == "widest" else shifts_um[f_number]
             for _ in range(plan.repeats):
                 error_um = float(plan.focus_spread_um * random.standard_normal())
-                yield _Press(
+                yield Shot(
                     focal_length_mm=focal_length_mm, f_number=f_number, focus_error_um=error_um - focused_um
                 )
 
 
-def _bracket(focal_length_mm: float, plan: Plan, *, zero_um: float, repeat: int) -> Iterator[_Press]:
+def _bracket(focal_length_mm: float, plan: Plan, *, zero_um: float, repeat: int) -> Iterator[Shot]:
     for step_um in plan.focus_steps_um:
         for f_number in plan.f_numbers:
-            yield _Press(
+            yield Shot(
                 focal_length_mm=focal_length_mm,
                 f_number=f_number,
                 focus_error_um=zero_um + step_um,

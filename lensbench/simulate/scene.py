@@ -14,14 +14,10 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.chart.layout import Layout, Marker, Target, Tone, hanging, hung, wall_layout
-from lensbench.model.units import FloatArray
-from lensbench.simulate.camera import Camera
+from lensbench.simulate.camera import Camera, Pose, View, magnification_of
 from lensbench.simulate.lens import Lens, PointBlur, ZoomPosition
 from lensbench.simulate.pattern import Patch, square_patch, target_patch
-from lensbench.simulate.view import Pose, View, magnification_of
 
-_MARGIN_PX: Final = 14
-"""Paper round every shape, so that its blur does not run into the patch's other side."""
 _METERED_S: Final = 1.0 / 30.0
 """Exposure time at f/5.6 and ISO 100 in the simulated room."""
 
@@ -139,17 +135,13 @@ class Geometry:
             focus_um=shot.focus_error_um + chart_depth_um,
             pitch_um=camera.pitch_um,
         )
-        filter_px2 = (shot.filter_um / camera.pitch_um) ** 2
+        jacobian, filter_px = view.jacobian(point_mm), shot.filter_um / camera.pitch_um
+        spread = self.scene.print_sigma_mm**2 * jacobian @ jacobian.T + filter_px**2 * np.eye(2)
         down_um, right_um = shot.motion_um
         return replace(
-            lens_blur.widened(self._print_px2(point_mm)).widened((filter_px2, 0.0, filter_px2)),
+            lens_blur.widened((float(spread[0, 0]), float(spread[0, 1]), float(spread[1, 1]))),
             motion_px=(down_um / camera.pitch_um, right_um / camera.pitch_um),
         )
-
-    def _print_px2(self, point_mm: FloatArray) -> tuple[float, float, float]:
-        jacobian = self.view.jacobian(point_mm)
-        spread = self.scene.print_sigma_mm**2 * jacobian @ jacobian.T
-        return float(spread[0, 0]), float(spread[0, 1]), float(spread[1, 1])
 
     def shapes(self) -> Iterator["Shape"]:
         """Every shape of the chart that the picture may show."""
@@ -166,7 +158,7 @@ class Geometry:
     def _in_picture(self, center_mm: tuple[float, float], reach_mm: float) -> bool:
         """Whether any of a shape may show in the picture."""
         point_mm = np.asarray(center_mm)
-        reach_px = reach_mm * np.abs(self.view.jacobian(point_mm)).sum() + _MARGIN_PX
+        reach_px = reach_mm * np.abs(self.view.jacobian(point_mm)).sum() + self.scene.lens.margin_px
         row, col = self.view.pixel_of(point_mm)
         rows, cols = self.scene.camera.rows, self.scene.camera.cols
         return bool(-reach_px < row < rows + reach_px and -reach_px < col < cols + reach_px)
@@ -183,6 +175,7 @@ class Shape:
     def drawn(self, outward: float) -> Patch:
         """Draw it where a colour with this radial scale sees it."""
         layout, view = self.geometry.scene.layout, self.geometry.view
+        margin_px = self.geometry.scene.lens.margin_px
         if isinstance(self.content, Target):
             dark, light = layout.dark_reflectance, layout.light_reflectance
             return target_patch(
@@ -191,7 +184,7 @@ class Shape:
                 dark=dark,
                 light=light,
                 outward=outward,
-                margin_px=_MARGIN_PX,
+                margin_px=margin_px,
                 screen_mm=self.geometry.scene.screen_mm,
             )
         ink, black = np.ones((1, 1), dtype=np.bool_), layout.marker_reflectance
@@ -201,7 +194,7 @@ class Shape:
             from lensbench.chart.layout import marker_modules  # noqa: PLC0415 - heavy
 
             ink = marker_modules(self.content.marker_id)
-        return square_patch(view, self.content, ink, black=black, outward=outward, margin_px=_MARGIN_PX)
+        return square_patch(view, self.content, ink, black=black, outward=outward, margin_px=margin_px)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,7 +1,7 @@
 """Pressing the button: one photograph in memory, or a series of them on disk with the truth beside it."""
 
 import json
-from collections.abc import Callable, Generator, Iterable, Sequence
+from collections.abc import Callable, Generator, Iterable
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing
 from dataclasses import asdict, dataclass
@@ -142,17 +142,13 @@ def shoot(
     for folder, members in groupby(
         sorted(jobs, key=lambda job: job.path.parent), lambda job: job.path.parent
     ):
-        write_truth(folder, [truths[job.path] for job in members], seed=seed)
+        document = {"seed": seed, "photos": [truths[job.path] for job in members]}
+        text = json.dumps(document, separators=(",", ":")) + "\n"
+        try:
+            write_whole(folder / "truth.json", text.encode())
+        except OSError as error:
+            raise unwritable(folder / "truth.json", error) from error
     return [job.path for job in jobs]
-
-
-def write_truth(folder: Path, photos: Sequence[dict[str, Any]], *, seed: int) -> None:
-    """Write truth.json beside the photographs of a folder."""
-    text = json.dumps({"seed": seed, "photos": list(photos)}, separators=(",", ":"))
-    try:
-        write_whole(folder / "truth.json", (text + "\n").encode())
-    except OSError as error:
-        raise unwritable(folder / "truth.json", error) from error
 
 
 def _made(

@@ -1,6 +1,7 @@
 """The truth beside simulated photographs: the SFR that was rendered at every arm of every target."""
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -85,28 +86,13 @@ def _true_edge(
     down, right = geometry.view.jacobian(center_mm, outward=outward) @ direction
     # From the columns, in [-90, 90), positive when the upper end leans to the right.
     angle_deg = float((np.rad2deg(np.arctan2(right, -down)) + 90.0) % 180.0 - 90.0)
-    sfr = rendered_sfr(
-        np.asarray(TRUTH_FREQUENCIES_CYPX), blur=blur, angle_deg=angle_deg, sharpening=sharpening
-    )
+    sfr_at = partial(rendered_sfr, blur=blur, angle_deg=angle_deg, sharpening=sharpening)
     return TrueEdge(
         target=target.name,
         arm=arm,
         channel=channel,
         angle_deg=angle_deg,
         center_px=(float(center_px[0]), float(center_px[1])),
-        sfr=sfr,
-        mtf50_cypx=_mtf50_cypx(sfr, blur=blur, angle_deg=angle_deg, sharpening=sharpening),
+        sfr=sfr_at(np.asarray(TRUTH_FREQUENCIES_CYPX)),
+        mtf50_cypx=optics.frequency_at(sfr_at, 0.5, highest_cypx=1.0),
     )
-
-
-def _mtf50_cypx(sfr: FloatArray, *, blur: PointBlur, angle_deg: float, sharpening: float) -> float:
-    """Find the first crossing of one half, within the coarse curve's bracket; good to 1e-6."""
-    below = np.flatnonzero(sfr < 0.5)
-    if below.size == 0:
-        return float("nan")
-    high = TRUTH_FREQUENCIES_CYPX[int(below[0])]
-    fine = np.linspace(high - 1.0 / 80.0, high, 33)
-    curve = rendered_sfr(fine, blur=blur, angle_deg=angle_deg, sharpening=sharpening)
-    after = max(int(np.argmax(curve < 0.5)), 1)
-    share = (curve[after - 1] - 0.5) / (curve[after - 1] - curve[after])
-    return float(fine[after - 1] + share * (fine[after] - fine[after - 1]))

@@ -15,8 +15,8 @@ from lensbench.chart.draw.page import device_gray
 from lensbench.chart.draw.sheet import draw
 from lensbench.chart.layout.parts import dictionary
 from lensbench.chart.layout.sheet import sheet
-from lensbench.cli.chart import chart
 from lensbench.cli.options import command
+from lensbench.cli.prepare import chart
 from lensbench.model.errors import SettingError
 
 CHARTS = Path(__file__).parents[2] / "charts"

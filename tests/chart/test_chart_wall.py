@@ -23,8 +23,8 @@ from lensbench.chart.layout.parts import (
 )
 from lensbench.chart.layout.sheet import RATIOS
 from lensbench.chart.layout.wall import PLACES, arrow_turn_deg, hanging, hung, wall_page
-from lensbench.cli.chart import chart
 from lensbench.cli.options import command
+from lensbench.cli.prepare import chart
 from lensbench.model.errors import SettingError
 
 DPI = 200

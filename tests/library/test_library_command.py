@@ -6,7 +6,7 @@ import pytest
 from measured_lenses import kept_session, sharper, sweep_folder
 from typer.testing import CliRunner
 
-from lensbench.cli.library_advise import seconds
+from lensbench.cli.library import seconds
 from lensbench.cli.main import app
 from lensbench.library import Library
 from lensbench.model.errors import LibraryError, SettingError

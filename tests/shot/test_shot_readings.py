@@ -113,7 +113,7 @@ def test_edge_takes_f_number_and_pitch_from_the_file(raw, read):
 def test_what_is_missing_is_named(raw, tmp_path):
     done = lensbench("measure", raw[0], "--print-height-mm", 200)
     assert isinstance(done.exception, SettingError)
-    assert "--viewing-distance-mm" in str(done.exception)
+    assert "viewing_distance_mm" in str(done.exception)
 
 
 def test_no_aperture_without_f_number_or_pitch():

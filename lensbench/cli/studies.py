@@ -1,0 +1,207 @@
+"""`lensbench sweep`, `compare`, `effect` and `rank`: the commands that judge folders of photographs or of results."""
+
+import os
+from dataclasses import dataclass
+from math import isfinite
+from pathlib import Path
+from typing import Annotated, Final, Literal
+
+import typer
+
+import lensbench
+from lensbench.cli import options as shared
+from lensbench.cli.options import Viewed, argument, measure_options, option, path, text
+from lensbench.cli.output import progress_bar, running, say, say_answer, say_document, say_not_used
+from lensbench.storage.text import clean_text
+
+_INTERRUPTED: Final = 130
+
+
+@dataclass(frozen=True, kw_only=True)
+class SweepCommand:
+    """The options of `sweep`."""
+
+    folders: Annotated[list[Path], argument("FOLDER", "Folders of test shots; never written to.")]
+    out: shared.Out = None
+    shots: shared.ShotsTable = None
+    workers: shared.Workers = None
+    method: shared.Method = "refined"
+    pitch_um: shared.PitchUm = None
+    print_profile: shared.PrintProfile = None
+    tie: Annotated[
+        Literal["best", "widest", "middle", "deepest"], option("Which of equally good f-stops to take.")
+    ] = "best"
+    physical: shared.Physical = False
+    encoding: shared.Encoding = "auto"
+    strict: shared.Strict = False
+    as_json: shared.AsJson = False
+
+
+def sweep(given: SweepCommand) -> None:
+    """Measure a folder of test shots; find the best f-stop and the best zoom setting.
+
+    Photographs of the chart are grouped by camera, lens, focal length and f-number. Focus anew for every shot
+    and take three of each setting: then the answer says what can be told apart, and what cannot. A second run
+    with the same --out takes up where the first stopped.
+
+    Example: lensbench sweep shots/ --out shots-report
+    """
+    try:
+        with running(given.workers) as spread:
+            done = lensbench.sweep(
+                given.folders,
+                out=given.out or _beside(given.folders[0]),
+                shots=given.shots,
+                options=measure_options(given),
+                tie=given.tie,
+                running=spread,
+            )
+    except KeyboardInterrupt:
+        say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
+        raise typer.Exit(_INTERRUPTED) from None
+    say_not_used(done, given.folders)
+    if given.physical and not done.has_physical:
+        say("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)
+    say_answer(done, as_json=given.as_json)
+    if given.strict and done.rejected:
+        raise typer.Exit(shared.REJECTED)
+
+
+def _beside(folder: Path) -> Path:
+    """Name the report's folder: beside the photographs, or here where that place is read-only."""
+    shots = folder.resolve()
+    parent = shots.parent if os.access(shots.parent, os.W_OK) else Path.cwd()
+    return parent / f"{shots.name or 'shots'}-lensbench"
+
+
+@dataclass(frozen=True, kw_only=True)
+class CompareCommand(Viewed):
+    """The options of `compare`."""
+
+    folders: Annotated[list[Path], argument("DIR_A DIR_B", "Folders that `lensbench sweep` wrote.")]
+    out: Annotated[Path | None, path("Folder for the report.  [default: A-against-B here]")] = None
+    as_json: shared.AsJson = False
+
+
+def compare(given: CompareCommand) -> None:
+    """Set two or more lenses side by side: at equal stop, focal length and zone, with intervals.
+
+    Lenses on different sensors are compared in lp/mm, where the pixel pitches are known, and in line widths
+    per picture height. Beside it stands whether one could see the difference: looked at pixel for pixel on a
+    screen, or in a print whose height and distance are given.
+
+    Example: lensbench compare zoom-report prime-report --out zoom-against-prime
+    """
+    names = [folder.resolve().name for folder in given.folders]
+    done = lensbench.compare(
+        given.folders,
+        out=given.out or Path("-against-".join(names) if len(names) > 1 else f"{names[0]}-compared"),
+        print_height_mm=given.print_height_mm,
+        viewing_distance_mm=given.viewing_distance_mm,
+    )
+    say_answer(done, as_json=given.as_json)
+
+
+@dataclass(frozen=True, kw_only=True)
+class EffectCommand(Viewed):
+    """The options of `effect`."""
+
+    folder: Annotated[Path, argument("FOLDER", "Shots of the chart; never written to.")]
+    by: Annotated[
+        str, text("What was changed: condition, exposure_s, iso, f_number, focal_length_mm, lens or camera.")
+    ]
+    against: Annotated[
+        str | None, text("Level the others are held against.  [default: the lowest, or the first shot's]")
+    ] = None
+    shots: Annotated[Path | None, path("Table (CSV) with the columns file,condition,...")] = None
+    out: Annotated[Path | None, path("Folder for the report.  [default: FOLDER-effect here]")] = None
+    workers: shared.Workers = None
+    pitch_um: shared.PitchUm = None
+    print_profile: shared.PrintProfile = None
+    encoding: shared.Encoding = "auto"
+    strict: shared.Strict = False
+    as_json: shared.AsJson = False
+
+
+def effect(given: EffectCommand) -> None:
+    """Measure what one change did: filter, stabiliser, support, shutter speed, ISO, processing, repair.
+
+    Shoot the chart by turns (A, B, A, B, A, B), all else equal. Differences of MTF50 and noise are in percent,
+    of overshoot in percentage points, with 95 % intervals and drift from shot to shot removed. Conditions stand
+    in a shots table, or are the names of folders within FOLDER.
+
+    Example: lensbench effect filter-shots --by condition --shots conditions.csv
+    """
+    with running(given.workers) as spread:
+        done = lensbench.effect(
+            given.folder,
+            by=given.by,
+            against=given.against,
+            out=given.out or Path(f"{given.folder.resolve().name or 'shots'}-effect"),
+            shots=given.shots,
+            options=measure_options(given),
+            running=spread,
+        )
+    say_not_used(done, [given.folder])
+    say_answer(done, as_json=given.as_json)
+    if given.strict and done.rejected:
+        raise typer.Exit(shared.REJECTED)
+
+
+def rank(
+    photos: Annotated[
+        list[Path], argument("PHOTO... | FOLDER", "Two or more frames of one scene, or their folder.")
+    ],
+    as_json: shared.AsJson = False,
+) -> None:
+    """Order near-identical frames of any scene by sharpness; no chart is needed.
+
+    The frames must show the same scene, of one camera, size and file format: the camera hardly moved between
+    them. They are laid over one another and compared where the scene has detail; a file that cannot be read is
+    left out and named. Frames that can't be told apart share a group; where none can be told apart, no order is
+    named and the exit status is 1. Blur is in px, contrast in percent of the sharpest frame's at the frequency
+    named (in cycles per pixel).
+
+    Example: lensbench rank burst_1.dng burst_2.dng burst_3.dng
+    """
+    from lensbench.report import clean_line
+    from lensbench.sweep import copies_in_words
+
+    with progress_bar("comparing") as progress:
+        done = lensbench.rank(photos, progress=progress)
+    for sentence in copies_in_words(done.copies):
+        say(clean_text(sentence), err=True)
+    ranking = done.ranking
+    for rejection in ranking.left_out:
+        say(f"left out: {clean_text(rejection.path.name)}: {clean_line(rejection.reason)}", err=True)
+    if as_json:
+        say_document(done.to_json())
+    elif ranking.told_apart:
+        say(*_rank_lines(done))
+    if not ranking.told_apart:
+        say(f"lensbench: {ranking.answer}", err=True)
+        raise typer.Exit(1)
+
+
+def _rank_lines(done: "lensbench.RankResult") -> list[str]:
+    ranking = done.ranking
+    row = "  {:>4} {:>5}  {:<28} {:>12} {:>16} {:>13}"
+    lines = [ranking.answer, ""]
+    lines.append(row.format("rank", "group", "frame", "contrast, %", "95 % interval", "more blur, px"))
+    for frame in ranking.frames:
+        detail, low, high = map(_signed, (frame.detail_percent, *frame.ci95_percent))
+        interval = f"{low} to {high}" if isfinite(frame.ci95_percent[0]) and frame.rank > 1 else "-"
+        name, blur = clean_text(frame.photo.name), f"{frame.extra_blur_px:.2f}"
+        lines.append(row.format(frame.rank, frame.group, name, detail, interval, blur))
+    places = f"{ranking.pieces} places"
+    lines += ["", f"Contrast at {ranking.frequency_cypx:.2f} cycles/pixel, against the sharpest; {places}."]
+    for pair in done.neighbours:
+        names = f"{clean_text(pair.sharper.name)} is sharper than {clean_text(pair.softer.name)}"
+        chance = "above 99.9 %" if pair.probability > 0.999 else f"{100.0 * pair.probability:.1f} %"
+        apart = "" if pair.told_apart else ", can't be told apart"
+        lines.append(f"  {names}: {chance}{apart}")
+    return [*lines, *ranking.cautions]
+
+
+def _signed(percent: float) -> str:
+    return f"{percent:+.1f}" if abs(percent) >= 0.05 else "0.0"
