@@ -2,5 +2,3 @@
 
 from lensbench.chart.draw.sheet import draw
 from lensbench.chart.draw.wall import draw_wall
-
-__all__ = ["draw", "draw_wall"]

@@ -5,16 +5,3 @@ from lensbench.chart.find.crossing import Picture
 from lensbench.chart.find.mapping import Mapping, agreed_affine, agreed_mapping
 from lensbench.chart.find.regions import ArmRegion, ChartFound, FoundTarget
 from lensbench.chart.find.targets import LARGEST_STRAY, predict
-
-__all__ = [
-    "LARGEST_STRAY",
-    "ArmRegion",
-    "ChartFound",
-    "FoundTarget",
-    "Mapping",
-    "Picture",
-    "agreed_affine",
-    "agreed_mapping",
-    "find_chart",
-    "predict",
-]
