@@ -54,25 +54,6 @@ def exact_f_number(f_number: float) -> float:
     return float(2.0 ** (round(12.0 * log2(f_number)) / 12.0))
 
 
-def in_thirds(stops: float) -> int:
-    """Number of thirds nearest to a number of stops, as cameras are set; never none."""
-    return max(1, round(3.0 * abs(stops)))
-
-
-def thirds_in_words(thirds: int) -> str:
-    """Number of thirds of a stop as a photographer says it.
-
-    >>> thirds_in_words(2), thirds_in_words(3), thirds_in_words(7)
-    ('two thirds of a stop', 'one stop', '2 1/3 stops')
-    """
-    whole, rest = divmod(thirds, 3)
-    if whole == 0:
-        return ("", "a third of a stop", "two thirds of a stop")[rest]
-    if rest == 0:
-        return "one stop" if whole == 1 else f"{whole} stops"
-    return f"{whole} {rest}/3 stops"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exposure:
     """A metered pair of time and f-number; other stops follow from it."""

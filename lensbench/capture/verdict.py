@@ -15,7 +15,6 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.capture.plan import in_thirds, thirds_in_words
 from lensbench.chart.find import LARGEST_STRAY, agreed_affine, agreed_mapping
 from lensbench.chart.layout import PLACES, sheet
 from lensbench.model.errors import SettingError
@@ -205,7 +204,7 @@ def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     flags, words, said = _flags(shot), words_of("capture")["check"], []
     white = _median([edge.edge.bright_level for edge in shot.edges])
     if "underexposed" in flags and white > 0.0:
-        more = thirds_in_words(in_thirds(log2(_PAPER_WHITE / white)))
+        more = thirds_in_words(log2(_PAPER_WHITE / white))
         said.append(f"dark, paper white at {100 * white:.0f} %: {more} more")
     flags -= {"not_sensor_data"} if "sharpened" in flags else set()
     snr = _median([edge.edge.snr for edge in shot.edges])
@@ -215,6 +214,20 @@ def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     if isos and shot.metadata.iso not in (None, *isos):
         said.append(f"ISO {shot.metadata.iso}, earlier {min(iso for iso in isos if iso)}: keep one ISO")
     return said
+
+
+def thirds_in_words(stops: float) -> str:
+    """A number of stops in the nearest thirds, as cameras are set and photographers say it; never none.
+
+    >>> thirds_in_words(-0.7), thirds_in_words(1.1), thirds_in_words(2.3)
+    ('two thirds of a stop', 'one stop', '2 1/3 stops')
+    """
+    whole, rest = divmod(max(1, round(3.0 * abs(stops))), 3)
+    if whole == 0:
+        return ("", "a third of a stop", "two thirds of a stop")[rest]
+    if rest == 0:
+        return "one stop" if whole == 1 else f"{whole} stops"
+    return f"{whole} {rest}/3 stops"
 
 
 def _median(figures: Sequence[float]) -> float:

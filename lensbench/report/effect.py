@@ -130,11 +130,8 @@ def shutter_sentence(shutter: ShutterSpeed) -> str:
     speeds = [shutter_speed(time) for time, _, _ in shutter.shares]
     percent, named = shutter.shows_from_percent, shutter_speed(shutter.exposure_s)
     fast, slow = (shutter_speed(time) for time in shutter.ci95_s)
-    key = "limit"
-    if not math.isfinite(shutter.exposure_s):
-        key = "none"
-    elif shutter.exposure_s < shutter.shares[0][0]:
-        key = "all"
+    key = "all" if shutter.exposure_s < shutter.shares[0][0] else "limit"
+    key = key if math.isfinite(shutter.exposure_s) else "none"
     interval = f"95 % interval {slow} to {fast}; a loss of {percent:.0f} % counts as shake"
     ends = {"fastest": speeds[0], "slowest": speeds[-1]}
     return worded(f"effect.shutter.{key}", percent=percent, named=named, interval=interval, **ends)

@@ -29,29 +29,26 @@ def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -
     details = next((details for details in matters if isinstance(details, Decentring)), None)
     if details is None:
         return ()
+    main, tilt = details.main, details.focus_tilt
+    lead = f"{sentence_case(asymmetry_text(main))}, held against the side opposite."
+    if tilt is not None and not main.matters:
+        lead = worded("evidence.tilted", at=at_setting(tilt), cost=share(tilt.loss_percent))
     plain = [shot for shot in shots if shot.planned.focus_step is None]
-    field = field_map_at(lens, details.main, plain, key=f"{key}-evidence-map")
-    part = Part(
-        kind="evidence",
-        key=f"{key}-evidence",
-        title="Evidence on this copy of the lens",
-        blocks=(
-            Lines((_lead(details),)),
-            *tables(("", _fields(lens, details)), kind="list"),
-            *tables(("", _settings(details)), ("", _ruled_out(details)), ("", _sides(details))),
-            *([] if field is None else [Plots("", (field,))]),
-            Lines((worded("evidence.caution"),), kind="limits"),
+    field = field_map_at(lens, main, plain, key=f"{key}-evidence-map")
+    return (
+        Part(
+            kind="evidence",
+            key=f"{key}-evidence",
+            title="Evidence on this copy of the lens",
+            blocks=(
+                Lines((lead,)),
+                *tables(("", _fields(lens, details)), kind="list"),
+                *tables(("", _settings(details)), ("", _ruled_out(details)), ("", _sides(details))),
+                *([] if field is None else [Plots("", (field,))]),
+                Lines((worded("evidence.caution"),), kind="limits"),
+            ),
         ),
     )
-    return (part,)
-
-
-def _lead(details: Decentring) -> str:
-    """What the page is about, in one sentence."""
-    main, tilt = details.main, details.focus_tilt
-    if main.matters or tilt is None:
-        return f"{sentence_case(asymmetry_text(main))}, held against the side opposite."
-    return worded("evidence.tilted", at=at_setting(tilt), cost=share(tilt.loss_percent))
 
 
 def _fields(lens: LensFindings, details: Decentring) -> Grid:
