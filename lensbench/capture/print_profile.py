@@ -23,8 +23,7 @@ from typing import Any, Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.model.errors import EdgeError, SettingError, TextFileError
-from lensbench.model.flags import Severity, worst
+from lensbench.model.errors import EdgeError, SettingError, Severity, TextFileError, worst
 from lensbench.model.shot import ChartEdge, Edge, PrintProfile, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.storage.files import data_folder, is_protected, write_whole

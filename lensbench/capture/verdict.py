@@ -17,8 +17,7 @@ import numpy as np
 from lensbench import optics
 from lensbench.chart.find import LARGEST_STRAY, agreed_affine, agreed_mapping
 from lensbench.chart.layout import PLACES, sheet
-from lensbench.model.errors import SettingError
-from lensbench.model.flags import FLAGS
+from lensbench.model.errors import FLAGS, SettingError
 from lensbench.model.setting import f_stop, focal_length, same_focal_length, shutter_speed
 from lensbench.model.shot import ChartEdge, Edge, Metadata, RejectedShot, ShotResult, Tilt
 from lensbench.model.units import FloatArray, nominal_f_number

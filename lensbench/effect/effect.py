@@ -33,8 +33,7 @@ from lensbench.model.compare import (
     ShutterSpeed,
     Visible,
 )
-from lensbench.model.errors import SweepError
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note, SweepError
 from lensbench.model.shot import ZONES
 from lensbench.model.sweep import INDIFFERENCE, SweepShot
 from lensbench.shot import MeasureOptions

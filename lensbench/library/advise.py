@@ -14,7 +14,7 @@ import numpy as np
 
 from lensbench.library.curve import CurvePoint, Lack, LensCurve, at_stop, curve_at
 from lensbench.library.store import OLDER_ZONES
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx

@@ -8,7 +8,7 @@ reference's figure; overshoot, itself in percent, differs in percentage points.
 from dataclasses import dataclass
 from enum import StrEnum
 
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepShot
 

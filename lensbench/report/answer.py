@@ -17,7 +17,7 @@ from lensbench.model.condition import (
     TurnedOutcome,
     Verdict,
 )
-from lensbench.model.flags import Remark
+from lensbench.model.errors import Remark
 from lensbench.model.setting import f_stop, focal_length, listed
 from lensbench.model.sweep import (
     INDIFFERENCE,

@@ -14,7 +14,7 @@ import numpy as np
 from lensbench.edge import curve_figures, edge_response_at_lpmm
 from lensbench.library import Advice, PicturePlan
 from lensbench.model.compare import CompareFindings, EffectFindings
-from lensbench.model.flags import Note, Remark
+from lensbench.model.errors import Note, Remark
 from lensbench.model.shot import Edge, RejectedShot, ShotResult
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.advice import advice_sentences, picture_sentences

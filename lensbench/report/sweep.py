@@ -7,7 +7,7 @@ from math import isfinite, isnan, log2, nan
 from statistics import median
 from typing import Final
 
-from lensbench.model.flags import Remark, Severity
+from lensbench.model.errors import Remark, Severity
 from lensbench.model.setting import f_stop, focal_length, focal_order
 from lensbench.model.shot import ZONES, ChartSeen, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.sweep import BestSetting, LensFindings, Purpose, SharpEnough, SweepFindings, SweepShot

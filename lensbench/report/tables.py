@@ -10,7 +10,7 @@ from typing import Any, Final
 import pandas as pd
 
 from lensbench.model.compare import CompareFindings, EffectFindings
-from lensbench.model.flags import Remark
+from lensbench.model.errors import Remark
 from lensbench.model.shot import ChartEdge, ShotResult
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SHOTS_COLUMNS, PlannedShot, SweepShot
 from lensbench.storage.text import clean_text, name_in_tables, visible

@@ -12,7 +12,7 @@ from operator import getitem
 from typing import Any, Final, Protocol
 
 from lensbench.model.compare import WayOfLooking
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.setting import f_stop, focal_length, listed
 from lensbench.model.shot import ZoneFigure
 from lensbench.model.sweep import BestSetting, CurvePoint, LensFindings

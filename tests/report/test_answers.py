@@ -34,7 +34,7 @@ from lensbench.model.compare import (
     VisibleFrom,
     WayOfLooking,
 )
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.setting import Setting
 from lensbench.model.sweep import Basis, Observed, SeriesRemark, SweepFindings, Unclaimed
 from lensbench.report.advice import advice_sentences, picture_sentences

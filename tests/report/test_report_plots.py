@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from invented_shoot import SIZE_PX, invented_lens, invented_shots
 
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.sweep import Unclaimed
 from lensbench.report.curves import Spot, field_maps, response_panel, sharpness_panels, spot_bars, zoom_panel
 from lensbench.report.panels import lpmm_axis, round_step, value_axis
