@@ -128,13 +128,14 @@ def _figure(row: EffectRow) -> str:
 def shutter_sentence(shutter: ShutterSpeed) -> str:
     """Say from which speed on shake no longer shows."""
     speeds = [shutter_speed(time) for time, _, _ in shutter.shares]
-    percent, named = shutter.shows_from_percent, shutter_speed(shutter.exposure_s)
+    percent, ends = shutter.shows_from_percent, {"fastest": speeds[0], "slowest": speeds[-1]}
+    if not math.isfinite(shutter.exposure_s):
+        return worded("effect.shutter.none", percent=percent, **ends)
     fast, slow = (shutter_speed(time) for time in shutter.ci95_s)
-    key = "all" if shutter.exposure_s < shutter.shares[0][0] else "limit"
-    key = key if math.isfinite(shutter.exposure_s) else "none"
     interval = f"95 % interval {slow} to {fast}; a loss of {percent:.0f} % counts as shake"
-    ends = {"fastest": speeds[0], "slowest": speeds[-1]}
-    return worded(f"effect.shutter.{key}", percent=percent, named=named, interval=interval, **ends)
+    key = "all" if shutter.exposure_s < shutter.shares[0][0] else "limit"
+    named = shutter_speed(shutter.exposure_s)
+    return worded(f"effect.shutter.{key}", named=named, interval=interval, **ends)
 
 
 def visible_in_words(visible: Visible) -> str:

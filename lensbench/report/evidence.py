@@ -9,7 +9,7 @@ from math import isfinite
 from lensbench.model.condition import Decentring, SideAsymmetry, Source, TurnedOutcome, TurnedTest, Verdict
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.report.curves import field_map_at
-from lensbench.report.document import Lines, Part, Plots, tables
+from lensbench.report.document import Block, Lines, Part, Plots, tables
 from lensbench.report.panels import Grid
 from lensbench.report.words import (
     NOT_MEASURED,
@@ -35,20 +35,15 @@ def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -
         lead = worded("evidence.tilted", at=at_setting(tilt), cost=share(tilt.loss_percent))
     plain = [shot for shot in shots if shot.planned.focus_step is None]
     field = field_map_at(lens, main, plain, key=f"{key}-evidence-map")
-    return (
-        Part(
-            kind="evidence",
-            key=f"{key}-evidence",
-            title="Evidence on this copy of the lens",
-            blocks=(
-                Lines((lead,)),
-                *tables(("", _fields(lens, details)), kind="list"),
-                *tables(("", _settings(details)), ("", _ruled_out(details)), ("", _sides(details))),
-                *([] if field is None else [Plots("", (field,))]),
-                Lines((worded("evidence.caution"),), kind="limits"),
-            ),
-        ),
+    blocks: tuple[Block, ...] = (
+        Lines((lead,)),
+        *tables(("", _fields(lens, details)), kind="list"),
+        *tables(("", _settings(details)), ("", _ruled_out(details)), ("", _sides(details))),
+        *([] if field is None else [Plots("", (field,))]),
+        Lines((worded("evidence.caution"),), kind="limits"),
     )
+    title = "Evidence on this copy of the lens"
+    return (Part(kind="evidence", key=f"{key}-evidence", title=title, blocks=blocks),)
 
 
 def _fields(lens: LensFindings, details: Decentring) -> Grid:
