@@ -38,28 +38,16 @@ from lensbench.storage.store import read_sweep
 
 Pairs = Mapping[tuple[int, int], ComparedPair]
 _ALIKE: Final = 0.01
-_UNLIKE: Final = 0.05
-"""Logarithm of two magnifications beyond which the print's own blur weighs differently."""
+_UNLIKE: Final = 0.05  # logarithm of two magnifications beyond which the print's own blur weighs differently
 
 
 def compare(
     folders: Sequence[Path], *, print_and_eye_mm: tuple[float, float] | None = None
 ) -> CompareFindings:
-    """Compare the lenses of two or more sweep folders, each with each.
+    """Compare the lenses of two or more folders that `lensbench sweep` wrote, each with each.
 
-    Parameters
-    ----------
-    folders : sequence of Path
-        That `lensbench sweep` wrote.
-    print_and_eye_mm : (height, distance), optional
-        How pictures are looked at, for what one could see; pixel for pixel on a screen by default.
-
-    Raises
-    ------
-    SweepError
-        A folder was not written by a sweep, or there are fewer than two lenses in all.
-    SettingError
-        A folder is named twice.
+    Print height and eye's distance are for what one could see, by default pixel for pixel on a screen. A SweepError
+    where a folder is no sweep's or there are fewer than two lenses, a SettingError where one is named twice.
     """
     if len({folder.resolve() for folder in folders}) < len(folders):
         raise SettingError("one folder is named twice; a comparison needs different ones")
@@ -70,13 +58,7 @@ def compare(
 def compare_lenses(
     lenses: Sequence[SweepLens], *, print_and_eye_mm: tuple[float, float] | None = None
 ) -> CompareFindings:
-    """Compare lenses that have been read, each with each; parameters as for `compare`.
-
-    Raises
-    ------
-    SweepError
-        Fewer than two lenses, or the SFR beside a sweep is damaged.
-    """
+    """Compare lenses that have been read, each with each; a SweepError where there are fewer than two."""
     if len(lenses) < 2:
         raise SweepError(f"{len(lenses)} lens in these folders; a comparison needs two")
     labels = unique_labels(lenses)

@@ -7,7 +7,6 @@ Intervals are those of `stats.half_width` on log MTF50, so a difference is a sha
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
@@ -28,23 +27,17 @@ from lensbench.model.units import FloatArray, lpmm_from_cypx, lwph_from_cypx
 from lensbench.stats import Uncertainty, half_width, spread_of
 from lensbench.sweep import zone_series
 
-_NAN: Final = float("nan")
-
-Key = tuple[str, Setting]
-"""A zone and a setting."""
+Key = tuple[str, Setting]  # a zone and a setting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MeanOfShots:
     """One zone at one setting."""
 
-    log_mtf50: float
-    """Middle of the refocused shots, as the sweep has it."""
+    log_mtf50: float  # middle of the refocused shots, as the sweep has it
     shots: int
-    uncertainty: Uncertainty | None
-    """None where nothing was repeated."""
-    sfr: FloatArray | None
-    """Mean at `RESPONSE_CYPX`; None where a shot has none."""
+    uncertainty: Uncertainty | None  # None where nothing was repeated
+    sfr: FloatArray | None  # mean at `RESPONSE_CYPX`; None where a shot has none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,9 +57,9 @@ class LensInComparison:
         """A figure in cypx, lpmm or lwph; NaN where the camera's pixels don't tell it."""
         pitch_um, height_px = self.lens.pixel_pitch_um, self.lens.picture_height_px
         if unit == "lpmm":
-            return lpmm_from_cypx(mtf50_cypx, pitch_um) if pitch_um else _NAN
+            return lpmm_from_cypx(mtf50_cypx, pitch_um) if pitch_um else math.nan
         if unit == "lwph":
-            return lwph_from_cypx(mtf50_cypx, height_px) if height_px else _NAN
+            return lwph_from_cypx(mtf50_cypx, height_px) if height_px else math.nan
         return mtf50_cypx
 
 
@@ -94,7 +87,7 @@ def _mean_sfr(shots: Sequence[CountedShot], zone: str) -> FloatArray | None:
     if not all(curves):
         return None
     reach = min(RESPONSE_CYPX.size, *(len(sfr) for sfr in curves))
-    mean = np.full(RESPONSE_CYPX.size, _NAN)
+    mean = np.full(RESPONSE_CYPX.size, math.nan)
     mean[:reach] = np.mean([sfr[:reach] for sfr in curves], axis=0)
     return mean
 
@@ -104,12 +97,9 @@ class LensPair:
     """Two lenses set side by side."""
 
     lenses: tuple[LensInComparison, LensInComparison]
-    rivals: Sequence[LensInComparison]
-    """All that compete: their pairs share the 5 % risk."""
-    unit: str
-    """Of the rows."""
-    viewing: Viewing | None
-    """None where a picture's size is not known."""
+    rivals: Sequence[LensInComparison]  # all that compete: their pairs share the 5 % risk
+    unit: str  # of the rows
+    viewing: Viewing | None  # None where a picture's size is not known
 
     @property
     def judged(self) -> bool:
@@ -130,7 +120,7 @@ class LensPair:
         self, uncertainties: Sequence[Uncertainty | None], rivals: Sequence[LensInComparison]
     ) -> float:
         """Half of the interval of a log ratio whose risk so many share; NaN where the pair is not judged."""
-        return half_width(*uncertainties, rivals=len(rivals)) if self.judged else _NAN
+        return half_width(*uncertainties, rivals=len(rivals)) if self.judged else math.nan
 
     def row(
         self,
@@ -141,19 +131,7 @@ class LensPair:
         half_width: float,
         keys: tuple[Key, Key] | None = None,
     ) -> CompareRow:
-        """One row, in the pair's unit.
-
-        Parameters
-        ----------
-        zone, setting : str, Setting
-            Of the first lens; None for a mean over several settings.
-        figures_cypx, shots : pairs
-            Of the first and of the second lens.
-        half_width : float
-            Half of the interval of their log ratio.
-        keys : pair of Key, optional
-            Whose SFRs tell what an eye sees; without them that is not asked.
-        """
+        """One row in the pair's unit; what an eye sees of it is asked only with `keys`, whose SFRs tell it."""
         first, second = (
             lens.in_unit(figure, self.unit) for lens, figure in zip(self.lenses, figures_cypx, strict=True)
         )
@@ -164,12 +142,12 @@ class LensPair:
         in_pictures = math.log(figures_cypx[1] / figures_cypx[0] * (scales[1] / scales[0]))
         sight = self._sight(keys, figures_cypx, scales) if keys else None
         middle_jnd, low_jnd, high_jnd = (
-            sight.between(log_ratio) if sight else _NAN
+            sight.between(log_ratio) if sight else math.nan
             for log_ratio in (in_pictures, in_pictures - half_width, in_pictures + half_width)
         )
         return CompareRow(
             focal_length_mm=setting.focal_length_mm if setting else None,
-            f_number=setting.f_number if setting else _NAN,
+            f_number=setting.f_number if setting else math.nan,
             zone=zone,
             first=first,
             second=second,
@@ -180,7 +158,7 @@ class LensPair:
             verdict=_verdict(low, high),
             difference_jnd=middle_jnd,
             ci95_jnd=(low_jnd, high_jnd),
-            visible_from_percent=100.0 * sight.just_seen() if sight else _NAN,
+            visible_from_percent=100.0 * sight.just_seen() if sight else math.nan,
             seen=_seen(low_jnd, high_jnd) if sight else Seen.UNKNOWN,
         )
 
@@ -196,7 +174,7 @@ class LensPair:
         for lens, key, figure in zip(self.lenses, keys, figures_cypx, strict=True):
             sfr = lens.means[key].sfr if key in lens.means else None
             sfr = gaussian_response(figure) if sfr is None else sfr
-            curves.append(np.interp(RESPONSE_CYPX, RESPONSE_CYPX * target / figure, sfr, right=_NAN))
+            curves.append(np.interp(RESPONSE_CYPX, RESPONSE_CYPX * target / figure, sfr, right=math.nan))
         height_px = max(lens.lens.picture_height_px or 1 for lens in self.lenses)
         mean = np.asarray(np.mean(curves, axis=0), np.float64)
         return ruler_reading(mean, viewing=self.viewing.of_height(height_px))
@@ -258,10 +236,10 @@ def best_row(pair: LensPair) -> CompareRow | None:
     if first.best is None or second.best is None:
         return None
     keys = (("frame", first.best.setting), ("frame", second.best.setting))
-    half = math.hypot(_log_half(first.best), _log_half(second.best)) if pair.judged else _NAN
+    half = math.hypot(_log_half(first.best), _log_half(second.best)) if pair.judged else math.nan
     figures = (first.best.mtf50_cypx, second.best.mtf50_cypx)
     return pair.row(*keys[0], figures, (first.photographs, second.photographs), half, keys)
 
 
 def _log_half(best: BestOfSweep) -> float:
-    return 0.5 * math.log(best.ci95_cypx[1] / best.ci95_cypx[0]) if best.ci95_cypx else _NAN
+    return 0.5 * math.log(best.ci95_cypx[1] / best.ci95_cypx[0]) if best.ci95_cypx else math.nan

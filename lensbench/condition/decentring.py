@@ -43,16 +43,12 @@ from lensbench.stats import USUAL_SD, Uncertainty, exceeds, moderated, quantile
 
 MATTERS: Final = 0.05
 """In log MTF50. A smaller asymmetry is in every lens and does not show in pictures. Common practice, no source."""
-_DETECTED: Final = 0.10
-"""An asymmetry above this has to be ruled out before it is called within limits."""
-_LEAST_SHARE: Final = 0.5
-"""Less than this part of the larger one is no longer called «both»."""
+_DETECTED: Final = 0.10  # an asymmetry above this has to be ruled out before it is called within limits
+_LEAST_SHARE: Final = 0.5  # less than this part of the larger one is no longer called «both»
 _SIDE_HEIGHT: Final = 0.5
 _AT_HEIGHT: Final = 0.7
-_TILT_SHARE: Final = 0.5
-"""Tilt that accounts for less than this part of the asymmetry is ruled out as its cause."""
-_SLOPE_DOUBT: Final = 0.15
-"""The measured micrometres per step are good to a tenth or so."""
+_TILT_SHARE: Final = 0.5  # of the asymmetry: tilt that accounts for less is ruled out as its cause
+_SLOPE_DOUBT: Final = 0.15  # the measured micrometres per step are good to a tenth or so
 _OUTCOMES: Final = {
     (True, True): TurnedOutcome.BOTH,
     (True, False): TurnedOutcome.STAYED,
@@ -67,17 +63,13 @@ class Asymmetry:
     """What is left of one setting's asymmetry, as log MTF50 of the right less the left, the bottom less the top."""
 
     setting: Setting
-    mean: FloatArray
-    """Shape (2,)."""
-    covariance: FloatArray
-    """Shape (2, 2); the doubt about the tilt and the unevenness of chart and lens are in it."""
+    mean: FloatArray  # shape (2,)
+    covariance: FloatArray  # shape (2, 2), with the doubt about tilt and unevenness of chart and lens
     freedom: float
-    results: Sequence[ShotResult]
-    """Every shot, or the middle one of every focus bracket."""
+    results: Sequence[ShotResult]  # every shot, or the middle one of every focus bracket
     shots: int
     turned_shots: int = 0
-    tilt_bound: FloatArray
-    """What the tilt could cause at most, shape (2,)."""
+    tilt_bound: FloatArray  # what the tilt could cause at most, shape (2,)
     source: Source = Source.SHOTS
 
     @property
@@ -202,10 +194,7 @@ def _turned_test(settings: Sequence[SettingShots]) -> TurnedTest:
 def decentring_finding(
     settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface], results: Sequence[ShotResult]
 ) -> ConditionFinding:
-    """What is left of the asymmetry at every setting, and of the tilt of the plane of focus where brackets show it.
-
-    `results` are those of every shot that counts.
-    """
+    """What is left of the asymmetry at every setting, and of the focal plane's tilt; `results` are all that count."""
     rows = [*asymmetries(settings), *_of_brackets(surfaces)]
     rows.sort(key=lambda row: (*row.setting.order, row.source))
     if not rows:

@@ -89,8 +89,7 @@ class FieldShape:
     covariance: FloatArray
     """Of the asymmetry, from the edges' scatter about the fit, shape (2, 2). It is mostly the lens's and the print's
     own unevenness, which repeats don't reduce."""
-    split: float
-    """Log MTF50 of sagittal less that of tangential edges at image height 0.8."""
+    split: float  # log MTF50 of sagittal less that of tangential edges at image height 0.8
     split_sd: float
     freedom: float
 
@@ -171,8 +170,7 @@ class SettingShots:
     """The refocused shots of one setting that a field could be fitted to."""
 
     shots: tuple[SweepShot, ...]
-    shapes: tuple[FieldShape, ...]
-    """One a shot."""
+    shapes: tuple[FieldShape, ...]  # one a shot
 
     @property
     def setting(self) -> Setting:
@@ -182,13 +180,12 @@ class SettingShots:
     @property
     def exact_f_number(self) -> float:
         """Median of the files' f-numbers, nominal where a file does not tell it."""
-        nominal = self.setting.f_number
-        return float(np.median([shot.planned.metadata.f_number or nominal for shot in self.shots]))
+        return float(np.median([shot.planned.exact_f_number for shot in self.shots]))
 
     @property
     def results(self) -> list[ShotResult]:
         """What was measured."""
-        return [shot.result for shot in self.shots if isinstance(shot.result, ShotResult)]
+        return [shot.measured for shot in self.shots]
 
     @property
     def repeats(self) -> Repeats:
@@ -230,15 +227,11 @@ class FocusSurface:
     steps: FloatArray
     """Best step in the centre, its change to the right and down over one half-diagonal, to the corner by curvature,
     and from the tangential to the sagittal plane in the corner, shape (5,): `LEVEL`, `SLOPES`, `CURVATURE`, `SPLIT`."""
-    covariance: FloatArray
-    """Shape (5, 5)."""
+    covariance: FloatArray  # shape (5, 5)
     freedom: float
-    disc_px_per_step: float
-    """Of the blur disc, median over the picture."""
-    outer_log_mtf50: float
-    """Median at the outer targets' peaks."""
-    peaks: FieldShape | None
-    """How the peaks' heights lie over the picture."""
+    disc_px_per_step: float  # of the blur disc, median over the picture
+    outer_log_mtf50: float  # median at the outer targets' peaks
+    peaks: FieldShape | None  # how the peaks' heights lie over the picture
 
     @property
     def setting(self) -> Setting:

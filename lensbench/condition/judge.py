@@ -8,14 +8,20 @@ They do not find the best stop, so none is named.
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import groupby
-from math import isfinite
+from math import isfinite, nan
 from typing import Final
 
 import numpy as np
 
 from lensbench import optics
-from lensbench.condition.colour import distortion_finding, lateral_colour_finding
-from lensbench.condition.curvature import astigmatism_finding, curvature_finding, falloff, focus_shift_finding
+from lensbench.condition.aberrations import (
+    astigmatism_finding,
+    curvature_finding,
+    distortion_finding,
+    falloff,
+    focus_shift_finding,
+    lateral_colour_finding,
+)
 from lensbench.condition.decentring import decentring_finding
 from lensbench.condition.field import focus_surface, is_upside_down, settings_of
 from lensbench.condition.tilt import tilt_finding
@@ -37,17 +43,14 @@ _GROSS_PERCENT: Final = 15.0
 """Of MTF50, by which the softest side stays behind: less is common among sound lenses. Common practice, no source."""
 _SOFT_SHARE: Final = 0.45
 """Of what diffraction, pixel and a home print let pass at MTF50: below it the centre of a lens stopped down is soft."""
-_SOUND_SHARE: Final = 0.6
-"""From here on it is not. These two: common practice, no source."""
-_PRINT_SIGMA_MM: Final = 0.1 / optics.RISE_10_90_SIGMAS
-"""A home printer's edges rise over 0.1 mm from 10 to 90 %; common practice, no source."""
-_NAN: Final = float("nan")
+_SOUND_SHARE: Final = 0.6  # From here on it is not. These two: common practice, no source.
+_PRINT_SIGMA_MM: Final = 0.1 / optics.RISE_10_90_SIGMAS  # 10-90 % in 0.1 mm; common practice, no source
 
 
 def lens_condition(shots: Sequence[SweepShot]) -> tuple[ConditionFinding, ...]:
     """State of one lens on one camera, from all its shots, rejected ones included; empty where none counts."""
     used = [shot for shot in shots if shot.used]
-    results = [shot.result for shot in used if isinstance(shot.result, ShotResult)]
+    results = [shot.measured for shot in used]
     if not results:
         return ()
     bracketed = in_bracket(used)
@@ -75,7 +78,7 @@ def with_quick_answer(findings: LensFindings, shots: Sequence[SweepShot]) -> Len
     if not used or not all(shot.planned.condition.casefold().startswith(QUICK_TEST) for shot in used):
         return findings
     focals = tuple(
-        replace(focal, best_f_number=_NAN, tied_f_numbers=(), best_by_zone={}, best_by_purpose={})
+        replace(focal, best_f_number=nan, tied_f_numbers=(), best_by_zone={}, best_by_purpose={})
         for focal in findings.by_focal_length
     )
     return replace(
@@ -99,16 +102,14 @@ def _quick_findings(condition: Sequence[ConditionFinding], shots: Sequence[Sweep
     largest = max((row.percent for row in rows if row.matters), default=float("inf"))
     slightly = uneven is Verdict.MATTERS and largest < _GROSS_PERCENT
     inner = _inner_sharpness(shots)
-    least = min((length.share_percent for length in inner), default=_NAN)
+    least = min((length.share_percent for length in inner), default=nan)
     soft = Verdict.WITHIN_LIMITS if least >= 100.0 * _SOUND_SHARE else Verdict.CANNOT_TELL
     return QuickFindings(
         grossly_uneven=Verdict.WITHIN_LIMITS if slightly else uneven,
         slightly_uneven=slightly,
         grossly_soft=Verdict.MATTERS if least < 100.0 * _SOFT_SHARE else soft,
         inner=inner,
-        turned_shots=sum(
-            isinstance(shot.result, ShotResult) and is_upside_down(shot.result) for shot in shots
-        ),
+        turned_shots=sum(is_upside_down(shot.measured) for shot in shots),
     )
 
 
@@ -135,7 +136,7 @@ def _inner_sharpness(shots: Sequence[SweepShot]) -> tuple[InnerSharpness, ...]:
                     focal_length_mm=stops[-1].focal_length_mm,
                     f_number=stops[-1].f_number,
                     share_percent=100.0 * share,
-                    wide_f_number=stops[0].f_number if len(stops) > 1 else _NAN,
+                    wide_f_number=stops[0].f_number if len(stops) > 1 else nan,
                     wide_inner_percent=100.0 * changes[0],
                     wide_outer_percent=100.0 * changes[1],
                 )
@@ -145,14 +146,14 @@ def _inner_sharpness(shots: Sequence[SweepShot]) -> tuple[InnerSharpness, ...]:
 
 def _zone_cypx(result: ShotResult, zone: str) -> float:
     figure = result.summary.get(zone)
-    return figure.mtf50_cypx if figure is not None else _NAN
+    return figure.mtf50_cypx if figure is not None else nan
 
 
 def _bound_cypx(result: ShotResult) -> float:
     """MTF50 of a perfect lens before a home print on this sensor; NaN where it cannot be known."""
     f_number, pitch_um, m = result.metadata.f_number, result.pixel_pitch_um, result.magnification
     if f_number is None or pitch_um is None or m is None:
-        return _NAN
+        return nan
     q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=m)
     sigma_px = optics.print_blur_px(_PRINT_SIGMA_MM, magnification=m, pixel_pitch_um=pitch_um)
     if any(remark.flag == "print_divided" for remark in result.quality):

@@ -20,15 +20,12 @@ from lensbench.model.condition import CameraTilt, ConditionFinding, Subject
 from lensbench.model.shot import ShotResult
 from lensbench.model.units import FloatArray
 
-_MATTERS: Final = 0.03
-"""Loss of MTF50 at the sides. Common practice, no source."""
-_UNKNOWN_TILT_DEG: Final = 1.0
-"""Standard deviation of a tilt that the picture does not tell. Common practice, no source."""
+_MATTERS: Final = 0.03  # Loss of MTF50 at the sides. Common practice, no source.
+_UNKNOWN_TILT_DEG: Final = 1.0  # sd of a tilt that the picture hides. Common practice, no source.
 _USUAL_MAGNIFICATION: Final = 1.0 / 40.0
 _USUAL_PITCH_UM: Final = 4.3
 _USUAL_F_NUMBER: Final = 5.6
-_FOCUS_DOUBT: Final = 0.03
-"""Loss of MTF50 that a refocused shot may have by its focus anyway."""
+_FOCUS_DOUBT: Final = 0.03  # loss of MTF50 that a refocused shot may have by its focus anyway
 _DISCS: Final = np.geomspace(1e-3, 60.0, 400)
 
 
@@ -36,10 +33,8 @@ _DISCS: Final = np.geomspace(1e-3, 60.0, 400)
 class FocusSlope:
     """How the focus slopes over the picture because the chart is tilted."""
 
-    um: FloatArray
-    """Sensor plane less plane of the sharp image at one half-diagonal to the right, and below, shape (2,). [um]"""
-    sd_um: FloatArray
-    """Shape (2,)."""
+    um: FloatArray  # sensor less sharp image at one half-diagonal to the right, and below, shape (2,). [um]
+    sd_um: FloatArray  # shape (2,)
 
 
 def tilt_finding(results: Sequence[ShotResult]) -> ConditionFinding:

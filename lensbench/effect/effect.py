@@ -1,9 +1,12 @@
 """What one change did: filter, stabiliser, support, shutter speed, ISO, processing, before and after a repair.
 
-Shots of both kinds are measured, and differences are taken at equal settings with drift from shot to shot removed.
+Shots of both kinds are measured, and differences are taken at equal settings with drift from shot to shot removed. From
+which difference on one sees it comes from the quality ruler; noise and overshoot have limits of their own.
 """
 
+import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -11,42 +14,188 @@ import numpy as np
 from scipy import stats
 
 from lensbench import __version__
-from lensbench.effect.levels import LevelledShot, SpeedShot, level_names, levelled, levels_of, no_shake_speed
-from lensbench.effect.rows import (
-    in_percent,
-    log_mtf50,
-    log_on_subject,
-    marked_processed,
-    noise_percent,
-    other_rows,
-    overshoot_percent,
-    sharpness_rows,
-    visible_from,
+from lensbench.edge import RESPONSE_CYPX, ruler_reading, viewing_of
+from lensbench.effect.levels import (
+    LevelledShot,
+    level_names,
+    levelled,
+    levels_of,
+    log_of_fast,
+    no_shake_speed,
 )
 from lensbench.model.compare import (
     Drift,
     Effect,
     EffectCaution,
     EffectFindings,
+    EffectRow,
+    EffectVerdict,
     LevelFigures,
     ShotFigures,
     ShutterSpeed,
     Visible,
+    VisibleFrom,
 )
 from lensbench.model.errors import Note, SweepError
-from lensbench.model.shot import ZONES
+from lensbench.model.shot import ZONES, Edge, ShotResult
 from lensbench.model.sweep import INDIFFERENCE, SweepShot
-from lensbench.shot import MeasureOptions
-from lensbench.stats import Fitted, Layout, fit_levels
+from lensbench.model.units import FloatArray
+from lensbench.shot import MeasureOptions, is_usable
+from lensbench.stats import Difference, Fitted, Layout, fit_levels
 from lensbench.sweep import Running, gather, measured_shots, rejections
 
-_SAME_SIZE: Final = 0.03
-"""Magnifications further apart than this share count detail on the subject. Common practice, no source."""
-_ENTANGLED: Final = 4.0
-"""Growth of the variance by taking drift out, from which the order of shots counts as unlucky."""
+NOISE_VISIBLE_PERCENT: Final = 20.0  # as half a stop of ISO does: common practice, no source
+OVERSHOOT_VISIBLE_POINTS: Final = 5.0  # common practice, no source
+FEWEST_EDGES: Final = 4  # that all shots must share to tell detail on the subject
+SHARPENING_POINTS: Final = 2.0
+"""Optics and sensor alone don't overshoot; such differences come from processing: common practice, no source."""
+
+
+def noise_percent(result: ShotResult) -> float:
+    """Noise on the edges' plateaus (rms) in percent of the bright one, the median over the edges."""
+    return _median(
+        [
+            100.0 * (edge.bright_level - edge.dark_level) / (edge.snr * edge.bright_level)
+            for edge in _edges(result)
+            if edge.snr > 0.0 and edge.bright_level > 0.0
+        ]
+    )
+
+
+def overshoot_percent(result: ShotResult) -> float:
+    """Larger one of over- and undershoot, the median over the edges."""
+    return _median([max(edge.overshoot_percent, edge.undershoot_percent) for edge in _edges(result)])
+
+
+def _edges(result: ShotResult) -> list[Edge]:
+    return [chart_edge.edge for chart_edge in result.edges if chart_edge.edge.measured]
+
+
+def _median(values: Sequence[float]) -> float:
+    known = [value for value in values if np.isfinite(value)]
+    return float(np.median(known)) if known else math.nan
+
+
+def visible_from(
+    results: Sequence[ShotResult], *, print_and_eye_mm: tuple[float, float] | None = None
+) -> Visible:
+    """Loss of MTF50 that makes one just noticeable difference on the quality ruler.
+
+    The mean SFR of some shots is stretched until the ruler's reading falls by 1 JND: for the way of looking that is
+    given, or for a picture seen pixel for pixel on a screen, the strictest one.
+    """
+    curves = [
+        np.interp(RESPONSE_CYPX, edge.frequency_cypx, edge.sfr, right=0.0)
+        for result in results
+        for edge in _edges(result)
+        if edge.sfr.size >= 4 and np.isfinite(edge.sfr).all()
+    ]
+    if not curves:
+        return Visible(percent=5.0, rests_on=VisibleFrom.HABIT)
+    viewing = viewing_of(results[0].picture_height_px, print_and_eye_mm=print_and_eye_mm)
+    lost = ruler_reading(np.asarray(np.mean(curves, axis=0)), viewing=viewing).just_seen(loss=True)
+    if math.isnan(lost):
+        return Visible(percent=50.0, rests_on=VisibleFrom.BEYOND_RULER, looking=viewing.way)
+    return Visible(percent=round(100.0 * lost, 1), rests_on=VisibleFrom.RULER, looking=viewing.way)
+
+
+def log_mtf50(shots: Sequence[LevelledShot], zone: str) -> FloatArray:
+    """Logarithm of each shot's MTF50 in a zone. [log cycles/pixel]."""
+    summaries = [shot.result.summary for shot in shots]
+    figures = [summary[zone].mtf50_cypx if zone in summary else math.nan for summary in summaries]
+    return np.asarray(np.log(np.array(figures)), np.float64)
+
+
+def log_on_subject(shots: Sequence[LevelledShot]) -> FloatArray:
+    """Logarithm of each shot's MTF50 on the subject's scale, up to a constant.
+
+    Shots that see the subject at different sizes see different parts of it in their zones, so only edges of the chart
+    that every shot measured count; without enough of them the whole frame stands in.
+    """
+    results = [shot.result for shot in shots]
+    common = set.intersection(
+        *({(edge.target, edge.arm) for edge in result.edges if is_usable(edge)} for result in results)
+    )
+    logs = log_mtf50(shots, "frame")
+    if len(common) >= FEWEST_EDGES:
+        shared = [
+            [edge.edge.mtf50_cypx for edge in result.edges if (edge.target, edge.arm) in common]
+            for result in results
+        ]
+        logs = np.array([np.mean([math.log(figure) for figure in figures]) for figures in shared])
+    scale = [(result.magnification or 1.0) / (result.pixel_pitch_um or 1.0) for result in results]
+    return np.asarray(logs + np.log(scale), np.float64)
+
+
+def in_percent(difference: Difference) -> tuple[float, tuple[float, float]]:
+    """A difference of logarithms and its interval in percent."""
+    low, high = 100.0 * np.expm1([difference.value - difference.half, difference.value + difference.half])
+    return 100.0 * float(np.expm1(difference.value)), (float(low), float(high))
+
+
+def sharpness_rows(fit: Fitted, names: Sequence[str], zone: str, visible: Visible) -> list[EffectRow]:
+    """Difference of every level in the sharpness of one zone."""
+    return _rows(fit, names, "mtf50", zone, visible.percent)
+
+
+def other_rows(figures: Sequence[ShotFigures], names: Sequence[str], layout: Layout) -> list[EffectRow]:
+    """Difference of every level in noise and in overshoot, each where it is known for every shot."""
+    rows: list[EffectRow] = []
+    noise = np.array([shot.noise_percent for shot in figures])
+    if np.all(noise > 0.0):
+        rows += _rows(fit_levels(np.log(noise), layout), names, "noise", "frame", NOISE_VISIBLE_PERCENT)
+    overshoot = np.array([shot.overshoot_percent for shot in figures])
+    if np.isfinite(overshoot).all():
+        fit = fit_levels(overshoot, layout)
+        rows += _rows(fit, names, "overshoot", "frame", OVERSHOOT_VISIBLE_POINTS)
+    return rows
+
+
+def _rows(fit: Fitted, names: Sequence[str], figure: str, zone: str, visible_from: float) -> list[EffectRow]:
+    """Rows of one figure; overshoot, itself in percent, differs in percentage points."""
+    rows = []
+    for name, level in zip(names[1:], fit.levels, strict=True):
+        if figure == "overshoot":
+            difference, ci95 = level.value, (level.value - level.half, level.value + level.half)
+        else:
+            difference, ci95 = in_percent(level)
+        if not np.isfinite(difference):
+            continue
+        if ci95[0] > visible_from or ci95[1] < -visible_from:
+            verdict = EffectVerdict.VISIBLE
+        else:
+            inside = ci95[0] > -visible_from and ci95[1] < visible_from
+            verdict = EffectVerdict.TOO_SMALL if inside else EffectVerdict.CANNOT_TELL
+        rows.append(
+            EffectRow(
+                level=name,
+                figure=figure,
+                zone=zone,
+                unit="percentage points" if figure == "overshoot" else "percent",
+                difference=difference,
+                ci95=ci95,
+                visible_from=visible_from,
+                verdict=verdict,
+                drift_removed=fit.drift is not None,
+            )
+        )
+    return rows
+
+
+def marked_processed(rows: Sequence[EffectRow]) -> list[EffectRow]:
+    """Mark the sharpness of levels whose overshoot differs from the reference's beyond doubt, and by enough."""
+    changed = {
+        row.level
+        for row in rows
+        if row.figure == "overshoot" and (row.ci95[0] > SHARPENING_POINTS or row.ci95[1] < -SHARPENING_POINTS)
+    }
+    return [replace(row, processed=row.figure == "mtf50" and row.level in changed) for row in rows]
+
+
+_SAME_SIZE: Final = 0.03  # magnifications further apart count on the subject. Common practice, no source.
+_ENTANGLED: Final = 4.0  # growth of the variance without drift, from which the order is unlucky
 _FAR_MORE: Final = 2.0
 _UNLIKELY: Final = 0.05
-_NAN: Final = float("nan")
 _USUAL: Final = MeasureOptions()
 
 
@@ -60,33 +209,9 @@ def effect(
     cache: Path | None = None,
     running: Running | None = None,
 ) -> Effect:
-    """Effect of one change, from the shots of a folder.
+    """Effect of one change, from the shots of a folder, which is read and never written to.
 
-    Parameters
-    ----------
-    folder : path
-        Photographs of the chart; read, never written to.
-    by : str
-        What was changed: condition, exposure_s, iso, f_number, focal_length_mm, lens or camera.
-    against : str, optional
-        Name of the level that the others are held against; by default the lowest number, or the first shot's.
-    shots_csv : path, optional
-        A shots table, which names the conditions.
-    options : MeasureOptions, optional
-        How each photograph is measured, and how pictures are looked at; pixel for pixel on a screen by default.
-    cache : path, optional
-        Folder where results are kept for a second run.
-    running : Running, optional
-        How the work is spread.
-
-    Raises
-    ------
-    SweepError
-        No photograph can be used, or there is nothing to compare.
-    SettingError
-        No such column or level, one pitch for several cameras, or the shots table cannot be used.
-    ImageError
-        The folder is not there.
+    In the folder `cache` results are kept for a second run; the rest, and the errors, are as for `lensbench.effect`.
     """
     planned = gather([folder], shots_csv)
     wanted = [shot for shot in planned if not shot.left_out]
@@ -149,7 +274,7 @@ def find_effect(
 def _sizes_differ(shots: Sequence[LevelledShot], names: Sequence[str]) -> bool:
     """Whether the subject was seen at different sizes, as with a teleconverter against a crop."""
     sizes = [
-        np.median([shot.result.magnification or _NAN for shot in shots if shot.level.name == name])
+        np.median([shot.result.magnification or math.nan for shot in shots if shot.level.name == name])
         for name in names
     ]
     return bool(np.isfinite(sizes).all() and max(sizes) > min(sizes) * (1.0 + _SAME_SIZE))
@@ -180,19 +305,15 @@ def _level_figures(figures: Sequence[ShotFigures], name: str) -> LevelFigures:
 
 def _shutter(shots: Sequence[LevelledShot], visible: Visible) -> ShutterSpeed | None:
     """Find the speed from which shake no longer shows, each setting held against its own mean of fast shots."""
-    logs = log_mtf50(shots, "frame")
-    speeds: list[SpeedShot] = []
-    for setting in dict.fromkeys(shot.setting for shot in shots):
-        members = [
-            (shot.level.number or _NAN, float(log))
-            for shot, log in zip(shots, logs, strict=True)
-            if shot.setting == setting
-        ]
-        times = sorted({time for time, _ in members})
-        fastest = times[: max(2, len(times) // 3)]
-        level = float(np.median([log for time, log in members if time in fastest]))
-        speeds += [SpeedShot(exposure_s=time, log_mtf50=log - level) for time, log in members]
-    return no_shake_speed(speeds, shows_from=max(visible.percent / 100.0, INDIFFERENCE))
+    exposure_s = np.array([shot.level.number or math.nan for shot in shots])
+    settings, logs = np.array([shot.setting for shot in shots]), log_mtf50(shots, "frame")
+    parts = []
+    for setting in dict.fromkeys(settings):
+        times, own = exposure_s[settings == setting], logs[settings == setting]
+        parts.append((times, own - log_of_fast(times, own)))
+    return no_shake_speed(
+        *np.concatenate(parts, axis=1), shows_from=max(visible.percent / 100.0, INDIFFERENCE)
+    )
 
 
 def _cautions(

@@ -8,6 +8,7 @@ on a grid with flat priors, which also serves where the fast speeds show none an
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import nan
 from typing import Final
 
 import numpy as np
@@ -19,55 +20,36 @@ from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import PlannedShot, SweepShot
 from lensbench.model.units import FloatArray
 
-_SURE_SHARE: Final = 0.1
-"""One shot in ten may still show shake: common practice, no source."""
-_FAST_SHARE: Final = 1.0 / 3.0
-"""The fastest third of the speeds, two at least, is taken for sharp."""
+_SURE_SHARE: Final = 0.1  # one shot in ten may still show shake: common practice, no source
 _FEWEST_SPEEDS: Final = 3
 _FEWEST_SHOTS: Final = 8
 _WIDTHS_STOPS: Final = (0.1, 1.5)
 _BEYOND_STOPS: Final = 2.0
-_STEPS_A_STOP: Final = 3.0
-"""Shutter speeds are named to a third of a stop."""
-_NAN: Final = float("nan")
+_STEPS_A_STOP: Final = 3.0  # shutter speeds are named to a third of a stop
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SpeedShot:
-    """One shot: its time, and the logarithm of its sharpness free of settings."""
-
-    exposure_s: float
-    log_mtf50: float
+def log_of_fast(exposure_s: FloatArray, log_mtf50: FloatArray) -> float:
+    """Median of the fastest third of the speeds, two at least, which are taken for sharp."""
+    speeds = np.unique(exposure_s)
+    return float(np.median(log_mtf50[np.isin(exposure_s, speeds[: max(2, len(speeds) // 3)])]))
 
 
-def no_shake_speed(shots: Sequence[SpeedShot], *, shows_from: float) -> ShutterSpeed | None:
-    """Find the slowest speed at which nine shots of ten show no shake.
-
-    Parameters
-    ----------
-    shots : sequence of SpeedShot
-        Three speeds and eight shots at least; else nothing is found.
-    shows_from : float
-        Loss of MTF50, as a share, from which shake shows.
-    """
-    speeds = sorted({shot.exposure_s for shot in shots})
-    if len(speeds) < _FEWEST_SPEEDS or len(shots) < _FEWEST_SHOTS:
+def no_shake_speed(
+    exposure_s: FloatArray, log_mtf50: FloatArray, *, shows_from: float
+) -> ShutterSpeed | None:
+    """Slowest speed at which nine shots of ten show no shake; None below three speeds or eight shots."""
+    speeds = np.unique(exposure_s)
+    if len(speeds) < _FEWEST_SPEEDS or len(exposure_s) < _FEWEST_SHOTS:
         return None
-    fast = speeds[: max(2, int(len(speeds) * _FAST_SHARE))]
-    sharp = float(np.median([shot.log_mtf50 for shot in shots if shot.exposure_s in fast]))
-    limit = sharp + float(np.log1p(-shows_from))
-    shaken = np.array([shot.log_mtf50 < limit for shot in shots])
-    time_stops = np.log2([shot.exposure_s for shot in shots])
-    shares = tuple(
-        (speed, int(here.sum()), int(shaken[here].sum()))
-        for speed in speeds
-        if (here := time_stops == np.log2(speed)).any()
-    )
-    middle, low, high = (
-        _time_of_shake(time_stops, shaken) if shaken.any() and not shaken.all() else (_NAN,) * 3
-    )
+    shaken = log_mtf50 < log_of_fast(exposure_s, log_mtf50) + np.log1p(-shows_from)
+    at_speed = [(float(speed), shaken[exposure_s == speed]) for speed in speeds]
+    unclear = shaken.any() and not shaken.all()
+    middle, low, high = _time_of_shake(np.log2(exposure_s), shaken) if unclear else (nan,) * 3
     return ShutterSpeed(
-        exposure_s=middle, ci95_s=(low, high), shows_from_percent=100.0 * shows_from, shares=shares
+        exposure_s=middle,
+        ci95_s=(low, high),
+        shows_from_percent=100.0 * shows_from,
+        shares=tuple((speed, len(shown), int(shown.sum())) for speed, shown in at_speed),
     )
 
 
@@ -100,8 +82,7 @@ class LevelledShot:
     result: ShotResult
     level: Level
     setting: str
-    order: int
-    """From 1; 0 for all where nobody knows it: neither times nor one folder's names tell."""
+    order: int  # from 1; 0 for all where nobody knows it: neither times nor one folder's names tell
 
 
 BY: Final = ("condition", "exposure_s", "iso", "f_number", "focal_length_mm", "lens", "camera")
@@ -133,15 +114,8 @@ def _level(shot: PlannedShot, by: str, *, only_table: bool) -> Level | None:
 def levelled(shots: Sequence[SweepShot], by: str) -> list[LevelledShot]:
     """Shots that count, in the order of shooting, with their levels and settings.
 
-    Conditions come from the shots table, else from the names of the folders that the photographs lie in. What
-    changes along with the level, everywhere, is no setting: a teleconverter changes focal length and f-number.
-
-    Raises
-    ------
-    SettingError
-        There is no such column.
-    SweepError
-        A shot does not say its level, or all stand under the same.
+    Conditions come from the shots table, else from the names of the folders that the photographs lie in. What changes
+    along with the level, everywhere, is no setting: a teleconverter changes focal length and f-number.
     """
     use = [(shot, shot.result) for shot in shots if isinstance(shot.result, ShotResult) and not shot.reason]
     timed = all(shot.planned.metadata.taken_at for shot, _ in use)
@@ -181,13 +155,7 @@ def levels_of(planned: Sequence[PlannedShot], by: str) -> list[Level]:
 
 
 def level_names(levels: Sequence[Level], against: str | None) -> list[str]:
-    """Names of the levels, the reference first: numbers in growing order, others as they were met.
-
-    Raises
-    ------
-    SettingError
-        No level is called as the reference.
-    """
+    """Names of the levels, the reference first: numbers in growing order, others as they were met."""
     numbers = {level.name: level.number for level in levels}
     names = list(numbers)
     if all(number is not None for number in numbers.values()):

@@ -11,7 +11,7 @@ before and behind) shows as scatter about the curve, and so widens the standard 
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
+from math import nan
 from typing import Final, Literal
 
 import numpy as np
@@ -39,7 +39,6 @@ _GUESSED_SD: Final = 0.01
 _SURE: Final = 0.95
 _FEWEST_STEPS: Final = 3
 _ONE_SIDED: Final = 1.645
-_NAN: Final = float("nan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,15 +52,15 @@ class ThroughFocus:
     """Of the peak [log cycles/pixel]; for «beyond» at the best end, a lower limit; for the others the mean."""
     shots: int
     """That count."""
-    log_sd: float = _NAN
+    log_sd: float = nan
     """Of log_mtf50, hence a share of MTF50; NaN for «few»."""
-    freedom: float = _NAN
+    freedom: float = nan
     """Degrees of freedom of the standard deviations; infinite where a shot's spread was assumed."""
-    best_step: float = _NAN
+    best_step: float = nan
     """Where the peak lies, in the steps' own unit; the end for «beyond», NaN for «short» and «few»."""
-    best_step_sd: float = _NAN
+    best_step_sd: float = nan
     """NaN but for «peak»."""
-    disc_px_per_step: float = _NAN
+    disc_px_per_step: float = nan
     """Diameter of the blur disc that one step makes; NaN for «short» and «few»."""
     strayed: tuple[int, ...] = ()
     """Places, in the order given, of shots that were left out."""
@@ -106,7 +105,7 @@ def fit_through_focus(step: FloatArray, log_mtf50: FloatArray, *, q: float = _US
         table=fall_table(q),
     )
     if shots.steps < FREE:
-        level = float(np.mean(shots.log_mtf50)) if len(shots.step) else _NAN
+        level = float(np.mean(shots.log_mtf50)) if len(shots.step) else nan
         return ThroughFocus(verdict="few", log_mtf50=level, shots=len(shots.step))
     curve = FocusCurve.through(shots, _GUESSED_SD)
     keep = curve.near()
@@ -157,7 +156,7 @@ def _judged(curve: FocusCurve, *, strayed: tuple[int, ...]) -> ThroughFocus:
         log_sd=float(np.hypot(np.sqrt(slope @ covariance @ slope), MODEL_ERROR)),
         freedom=freedom,
         best_step=best,
-        best_step_sd=best_sd if inside else _NAN,
+        best_step_sd=best_sd if inside else nan,
         disc_px_per_step=float(np.exp(curve.parameters[1])),
         strayed=strayed,
     )
@@ -188,13 +187,12 @@ class Bracket:
     @property
     def exact_f_number(self) -> float:
         """Median of the files' f-numbers, nominal where a file does not tell it."""
-        nominal = self.plan.setting.f_number
-        return float(np.median([shot.planned.metadata.f_number or nominal for shot in self.shots]))
+        return float(np.median([shot.planned.exact_f_number for shot in self.shots]))
 
     @property
     def results(self) -> tuple[ShotResult, ...]:
         """What was measured in each shot."""
-        return tuple(shot.result for shot in self.shots if isinstance(shot.result, ShotResult))
+        return tuple(shot.measured for shot in self.shots)
 
     @property
     def steps(self) -> FloatArray:
@@ -218,14 +216,12 @@ def brackets_among(shots: Iterable[SweepShot]) -> list[Bracket]:
         if shot.used and plan.focus_group and plan.focus_step is not None:
             groups[plan.focus_group, plan.condition, *plan.setting.order].append(shot)
     return [
-        Bracket(shots=tuple(sorted(members, key=_by_step)))
+        Bracket(
+            shots=tuple(sorted(members, key=lambda shot: (shot.planned.focus_step or 0.0, shot.planned.path)))
+        )
         for _, members in sorted(groups.items())
         if len({shot.planned.focus_step for shot in members}) >= _FEWEST_STEPS
     ]
-
-
-def _by_step(shot: SweepShot) -> tuple[float, Path]:
-    return shot.planned.focus_step or 0.0, shot.planned.path
 
 
 def in_bracket(shots: Iterable[SweepShot]) -> set[int]:

@@ -26,11 +26,9 @@ _PEAKS: Final = 20
 _DISCS: Final = 40
 _FREQUENCIES: Final = 72
 _LOWEST_PEAK_CYPX: Final = 0.01
-_HIGHEST_PEAK_CYPX: Final = 0.62
-"""A pixel alone has its MTF50 at 0.603."""
+_HIGHEST_PEAK_CYPX: Final = 0.62  # a pixel alone has its MTF50 at 0.603
 _WIDEST: Final = 12.0
-_HIGHEST_OF_CUTOFF: Final = 0.44
-"""A perfect pupil alone has its MTF50 at 0.404 of its cutoff."""
+_HIGHEST_OF_CUTOFF: Final = 0.44  # a perfect pupil alone has its MTF50 at 0.404 of its cutoff
 FREE: Final = 3
 """Parameters that nothing holds: best step, log of disc diameter per step [px], log MTF50 [cycles/pixel]."""
 SMALLEST_SD: Final = 0.003
@@ -40,8 +38,7 @@ _HELD_SD: Final = (0.2, 0.15)
 times MTF50): mean and spread over pupils drawn with up to 0.25 waves rms of astigmatism and of coma and 0.3 of
 spherical aberration, by the check in the tests."""
 _PRECISION: Final = np.diag([0.0, 0.0, 0.0, *(sd**-2.0 for sd in _HELD_SD)])
-_STRAYS: Final = 4.0
-"""Standard deviations from the curve beyond which a shot is left out."""
+_STRAYS: Final = 4.0  # standard deviations from the curve beyond which a shot is left out
 _STARTS: Final = 16
 _MOST_ROUNDS: Final = 40
 _MOST_DAMPING: Final = 1e8
@@ -53,12 +50,9 @@ _FINE: Final = 201
 class FallTable:
     """Log of MTF50 over MTF50 in focus, tabulated for one pupil and pixel."""
 
-    log_peak: FloatArray
-    """Log MTF50 in focus, ascending, shape (peaks,). [log cycles/pixel]"""
-    reach: FloatArray
-    """asinh of disc diameter times MTF50 in focus, ascending from 0, evenly spaced, shape (discs,)."""
-    fall: FloatArray
-    """Shape (peaks, discs); 0 in focus, negative elsewhere."""
+    log_peak: FloatArray  # log MTF50 in focus, ascending, shape (peaks,). [log cycles/pixel]
+    reach: FloatArray  # asinh of disc diameter times MTF50 in focus, from 0, evenly spaced, shape (discs,)
+    fall: FloatArray  # shape (peaks, discs); 0 in focus, negative elsewhere
 
     def at(self, disc_px: FloatArray, log_peak: npt.ArrayLike) -> FloatArray:
         """Log MTF50 for defocus discs of any shape, for lenses with these log MTF50 in focus."""
@@ -135,8 +129,7 @@ def _pupil(frequency_cypx: FloatArray, discs_px: FloatArray, q: float) -> FloatA
 class FocusShots:
     """The shots of one bracket."""
 
-    step: FloatArray
-    """Shape (shots,)."""
+    step: FloatArray  # shape (shots,)
     log_mtf50: FloatArray
     table: FallTable
 
@@ -165,16 +158,12 @@ class FocusShots:
 class FocusCurve:
     """The curve through a bracket."""
 
-    parameters: FloatArray
-    """Middle step, log disc per step, log level, unevenness, half the distance of the planes; shape (5,)."""
+    parameters: FloatArray  # middle step, log disc a step, log level, unevenness, half the planes' distance
     shots: FocusShots
 
     @classmethod
     def through(cls, shots: FocusShots, sd: float) -> "FocusCurve":
-        """Lay the curve through shots that stray by about sd; shots far off pull little.
-
-        Levenberg's and Marquardt's damped least squares, with the weights of a soft l1 loss.
-        """
+        """Lay the curve through shots that stray by sd: damped least squares (Levenberg, Marquardt), soft l1 loss."""
         first, last = shots.ends
         lowest, highest = shots.gains
         low = np.array([first - (last - first), lowest, -6.0, -1.0, 0.0])

@@ -7,6 +7,7 @@ reference's figure; overshoot, itself in percent, differs in percentage points.
 
 from dataclasses import dataclass
 from enum import StrEnum
+from math import nan
 
 from lensbench.model.errors import Note
 from lensbench.model.shot import RejectedShot
@@ -18,8 +19,7 @@ class Verdict(StrEnum):
 
     FIRST = "first"
     SECOND = "second"
-    EQUAL = "equal"
-    """No difference that matters."""
+    EQUAL = "equal"  # no difference that matters
     CANNOT_TELL = "cannot_tell"
 
 
@@ -29,29 +29,22 @@ class Seen(StrEnum):
     FIRST = "first"
     SECOND = "second"
     VISIBLE = "visible"
-    NONE = "none"
-    """No difference one could see."""
-    SOME = "some"
-    """Visible against some of the others only."""
+    NONE = "none"  # no difference one could see
+    SOME = "some"  # visible against some of the others only
     CANNOT_TELL = "cannot_tell"
-    UNKNOWN = ""
-    """The way of looking is not known, or there is nothing to look at."""
+    UNKNOWN = ""  # the way of looking is not known, or there is nothing to look at
 
 
 class Caution(StrEnum):
     """What a comparison must not be taken for; the names are the labels of the lenses that it concerns."""
 
-    MANY_ROWS = "many_rows"
-    """Every row holds at 95 % by itself."""
-    RAW_AGAINST_FINISHED = "raw_against_finished"
-    """No verdict is given."""
+    MANY_ROWS = "many_rows"  # every row holds at 95 % by itself
+    RAW_AGAINST_FINISHED = "raw_against_finished"  # no verdict is given
     NO_REPEATS = "no_repeats"
     UNEQUAL_SHOTS = "unequal_shots"
-    ONE_BRACKETED = "one_bracketed"
-    """By focus brackets; the other one was not."""
+    ONE_BRACKETED = "one_bracketed"  # by focus brackets; the other one was not
     SHARPENED = "sharpened"
-    STAND_IN_RESPONSE = "stand_in_response"
-    """What one could see rests on a Gaussian of the same MTF50."""
+    STAND_IN_RESPONSE = "stand_in_response"  # what one could see rests on a Gaussian of the same MTF50
     UNLIKE_MAGNIFICATION = "unlike_magnification"
 
 
@@ -59,32 +52,25 @@ class Caution(StrEnum):
 class WayOfLooking:
     """How pictures are looked at, all equally high."""
 
-    print_height_mm: float
-    """Of a print, or of the picture on a screen."""
-    distance_mm: float
-    """From the eye."""
-    pixel_for_pixel: bool
-    """On a screen, at 100 %."""
+    print_height_mm: float  # of a print, or of the picture on a screen
+    distance_mm: float  # from the eye
+    pixel_for_pixel: bool  # on a screen, at 100 %
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ComparedLens:
     """One lens that is compared, and where its figures come from."""
 
-    label: str
-    """Unique among those compared: the lens, with the camera or the folder where that is needed."""
+    label: str  # unique among those compared: the lens, with the camera or the folder where that is needed
     lens: str
     camera: str
     folder: str
     shots: int
     pixel_pitch_um: float | None
     picture_height_px: int | None
-    sensor_data: bool = True
-    """Measured on raw files."""
-    shots_a_setting: tuple[int, int] = (0, 0)
-    """Fewest and most refocused shots, whole frame."""
-    distance_focal_lengths: tuple[int, int] | None = None
-    """Of the chart, shortest and longest; None where it is not known."""
+    sensor_data: bool = True  # measured on raw files
+    shots_a_setting: tuple[int, int] = (0, 0)  # fewest and most refocused shots, whole frame
+    distance_focal_lengths: tuple[int, int] | None = None  # of the chart; None where unknown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,18 +84,14 @@ class CompareRow:
     second: float
     first_shots: int
     second_shots: int
-    difference_percent: float
-    """Second over first, less one; positive where the second is sharper."""
+    difference_percent: float  # second over first, less one; positive where the second is sharper
     ci95_percent: tuple[float, float]
     """NaN where the spread between shots is not known; joint over the pairs of lenses where there are several."""
     verdict: Verdict
-    difference_jnd: float = float("nan")
-    """Second less first on the quality ruler, for `CompareFindings.looking`."""
-    ci95_jnd: tuple[float, float] = (float("nan"), float("nan"))
-    visible_from_percent: float = float("nan")
-    """Difference of MTF50 that is just seen here; NaN where even the double would not be seen."""
-    seen: Seen = Seen.CANNOT_TELL
-    """Which one looks sharper."""
+    difference_jnd: float = nan  # second less first on the quality ruler, for `CompareFindings.looking`
+    ci95_jnd: tuple[float, float] = (nan, nan)
+    visible_from_percent: float = nan  # just seen here; NaN where even the double would not be
+    seen: Seen = Seen.CANNOT_TELL  # which one looks sharper
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,10 +101,8 @@ class StopChoice:
     focal_length_mm: float | None
     f_number: float
     zone: str
-    lenses: tuple[str, ...]
-    """Labels of those that no other is sharper than, the highest figure first."""
-    photographed: tuple[str, ...]
-    """Labels of all lenses with this setting."""
+    lenses: tuple[str, ...]  # labels of those that no other is sharper than, the highest figure first
+    photographed: tuple[str, ...]  # labels of all lenses with this setting
     seen: Seen
     """Whether the first looks sharper than those that are not among `lenses` (than the other ones, where all are)."""
 
@@ -131,20 +111,14 @@ class StopChoice:
 class ComparedPair:
     """Two lenses side by side."""
 
-    first: str
-    """Label of the first lens."""
+    first: str  # label of the first lens
     second: str
-    unit: str
-    """cypx on like sensors, else lpmm where both pitches are known (lwph beside it), else lwph."""
+    unit: str  # cypx on like sensors, else lpmm where both pitches are known (lwph beside it), else lwph
     rows: tuple[CompareRow, ...]
-    rows_lwph: tuple[CompareRow, ...]
-    """The same in line widths per picture height; empty on like sensors."""
-    best_row: CompareRow | None
-    """Each at its own best setting for the whole frame (`focal_length_mm`, `f_number` are the first's)."""
-    cautions: tuple[Note, ...] = ()
-    """By `Caution`."""
-    overall: CompareRow | None = None
-    """Mean over all equal settings, whole frame; focal length None and f-number NaN."""
+    rows_lwph: tuple[CompareRow, ...]  # the same in line widths per picture height; empty on like sensors
+    best_row: CompareRow | None  # each at its own best setting, whole frame; named by the first's
+    cautions: tuple[Note, ...] = ()  # by `Caution`
+    overall: CompareRow | None = None  # mean over all equal settings, whole frame; itself without one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,48 +128,35 @@ class CompareFindings:
     lenses: tuple[ComparedLens, ...]
     pairs: tuple[ComparedPair, ...]
     version: str = ""
-    choices: tuple[StopChoice, ...] = ()
-    """Which lens at which stop, every zone."""
-    looking: WayOfLooking | None = None
-    """For which way of looking a difference counts as seen; None where a picture's size is not known."""
+    choices: tuple[StopChoice, ...] = ()  # which lens at which stop, every zone
+    looking: WayOfLooking | None = None  # for which a difference is seen; None: a picture's size is not known
 
 
 class EffectVerdict(StrEnum):
     """Whether a difference could be seen."""
 
-    VISIBLE = "visible"
-    """Surely larger than could be seen."""
-    TOO_SMALL = "too_small"
-    """Surely smaller."""
+    VISIBLE = "visible"  # surely larger than could be seen
+    TOO_SMALL = "too_small"  # surely smaller
     CANNOT_TELL = "cannot_tell"
 
 
 class VisibleFrom(StrEnum):
     """What the least visible difference rests on."""
 
-    RULER = "quality_ruler"
-    """One just noticeable difference of the quality ruler (ISO 20462-3)."""
-    BEYOND_RULER = "beyond_quality_ruler"
-    """Less than half of MTF50 would not be seen."""
-    HABIT = "common_practice"
-    """The SFR is not at hand; no source."""
+    RULER = "quality_ruler"  # one just noticeable difference of the quality ruler (ISO 20462-3)
+    BEYOND_RULER = "beyond_quality_ruler"  # less than half of MTF50 would not be seen
+    HABIT = "common_practice"  # the SFR is not at hand; no source
 
 
 class EffectCaution(StrEnum):
     """What an effect must not be taken for; the names are levels."""
 
-    ONE_SHOT = "one_shot"
-    """Of this level."""
-    DRIFT_LEFT_IN = "drift_left_in"
-    """Too few shots, or their order is not known."""
-    IN_A_ROW = "in_a_row"
-    """The kinds were shot one after the other: drift and effect are hard to tell apart."""
-    UNEVEN_SCATTER = "uneven_scatter"
-    """The first level scatters far more than the second; both standard deviations in percent."""
-    JOINT_INTERVALS = "joint_intervals"
-    """At 95 % for all levels together."""
-    ON_SUBJECT = "on_subject"
-    """The subject was seen at different sizes."""
+    ONE_SHOT = "one_shot"  # of this level
+    DRIFT_LEFT_IN = "drift_left_in"  # too few shots, or their order is not known
+    IN_A_ROW = "in_a_row"  # the kinds were shot one after the other: drift and effect are hard to tell apart
+    UNEVEN_SCATTER = "uneven_scatter"  # of the first level, far above the second's; both sds in percent
+    JOINT_INTERVALS = "joint_intervals"  # at 95 % for all levels together
+    ON_SUBJECT = "on_subject"  # the subject was seen at different sizes
     RAW_AGAINST_FINISHED = "raw_against_finished"
     FINISHED = "finished_pictures"
     CAMERAS_DIFFER = "cameras_differ"
@@ -206,15 +167,11 @@ class ShotFigures:
     """One photograph that counts."""
 
     photo: str
-    order: int
-    """Place in the order of shooting, from 1."""
+    order: int  # place in the order of shooting, from 1
     level: str
-    setting: str
-    """f-number and focal length, by name."""
-    mtf50_cypx: float
-    """Of the whole frame."""
-    noise_percent: float
-    """Noise on the plateaus of the edges, rms, in percent of the paper's signal."""
+    setting: str  # f-number and focal length, by name
+    mtf50_cypx: float  # of the whole frame
+    noise_percent: float  # noise on the plateaus of the edges, rms, in percent of the paper's signal
     overshoot_percent: float
 
 
@@ -234,20 +191,15 @@ class EffectRow:
     """The difference of one level against the reference in one figure."""
 
     level: str
-    figure: str
-    """mtf50, noise or overshoot."""
+    figure: str  # mtf50, noise or overshoot
     zone: str
-    unit: str
-    """percent, or percentage points."""
+    unit: str  # percent, or percentage points
     difference: float
-    ci95: tuple[float, float]
-    """Joint over the levels where there are several; NaN where repeats are lacking."""
-    visible_from: float
-    """Smallest difference that could be seen, in the same unit."""
+    ci95: tuple[float, float]  # joint over the levels where there are several; NaN where repeats are lacking
+    visible_from: float  # smallest difference that could be seen, in the same unit
     verdict: EffectVerdict
     drift_removed: bool
-    processed: bool = False
-    """Sharpness differs along with overshoot: what differs is sharpening, and the figure is no resolution."""
+    processed: bool = False  # sharpness differs along with overshoot: by sharpening, not resolution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -271,14 +223,10 @@ class Visible:
 class ShutterSpeed:
     """From which speed on shake no longer shows, in nine shots of ten."""
 
-    exposure_s: float
-    """NaN where every speed or none showed shake."""
-    ci95_s: tuple[float, float]
-    """(fastest, slowest) 95 % limits."""
-    shows_from_percent: float
-    """Loss of MTF50 against the fast speeds that counts as shake."""
-    shares: tuple[tuple[float, int, int], ...]
-    """Each speed, its shots, and how many of them showed shake. [s]"""
+    exposure_s: float  # NaN where every speed or none showed shake
+    ci95_s: tuple[float, float]  # (fastest, slowest) 95 % limits
+    shows_from_percent: float  # loss of MTF50 against the fast speeds that counts as shake
+    shares: tuple[tuple[float, int, int], ...]  # each speed [s], its shots, how many showed shake
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -292,14 +240,11 @@ class EffectFindings:
     drift: Drift | None
     visible: Visible
     shutter: ShutterSpeed | None
-    on_subject: bool
-    """Sharpness counts detail on the subject, because the magnification differs between the levels."""
+    on_subject: bool  # detail on the subject counts, for the magnification differs between the levels
     shots: tuple[ShotFigures, ...]
     rejected: tuple[RejectedShot, ...]
-    cautions: tuple[Note, ...]
-    """By `EffectCaution`."""
-    lens: str
-    """Of the first shot, as its camera."""
+    cautions: tuple[Note, ...]  # by `EffectCaution`
+    lens: str  # of the first shot, as its camera
     camera: str
     version: str = ""
 

@@ -7,6 +7,7 @@ sentence here: `report` makes them.
 
 from dataclasses import dataclass
 from enum import StrEnum
+from math import nan
 from typing import Final
 
 QUICK_TEST: Final = "ten-minute test"
@@ -55,8 +56,7 @@ class Source(StrEnum):
     """What an asymmetry comes from."""
 
     SHOTS = "shots"
-    FOCUS_BRACKET = "focus bracket"
-    """The peak of every target at its own best focus."""
+    FOCUS_BRACKET = "focus bracket"  # the peak of every target at its own best focus
 
 
 class Colour(StrEnum):
@@ -70,10 +70,8 @@ class TurnedOutcome(StrEnum):
     """What the test with the camera (or the chart) turned by 180 degrees showed."""
 
     NOT_DONE = "not_done"
-    STAYED = "stayed"
-    """With the picture, hence with lens and camera."""
-    MOVED = "moved"
-    """With the chart or the wall."""
+    STAYED = "stayed"  # with the picture, hence with lens and camera
+    MOVED = "moved"  # with the chart or the wall
     BOTH = "both"
     OPEN = "open"
 
@@ -90,24 +88,15 @@ class Cause(StrEnum):
 class Reason(StrEnum):
     """Why another cause is, or is not, out of the question."""
 
-    PEAKS_COMPARED = "peaks_compared"
-    """Tilt costs nothing where every target is taken at its own best focus."""
-    IN_INTERVAL = "in_interval"
-    """What the tilt could account for at most, in percent, is in the interval."""
-    FOCUS_TILTS = "focus_tilts"
-    """It is focus: its plane is tilted."""
-    NO_FOCUS_REGAINS = "no_focus_regains"
-    """No position of a focus bracket makes the soft side as sharp."""
-    BRACKET_SILENT = "bracket_silent"
-    """There is a focus bracket, but it does not show the asymmetry by itself."""
-    REFOCUSED_ONLY = "refocused_only"
-    """It stayed through so many refocused shots."""
-    SHAKEN = "shaken"
-    """So many photographs show shake."""
-    NONE_SHAKEN = "none_shaken"
-    """None of so many photographs does."""
-    TURNED_TEST = "turned_test"
-    """As the turned test says."""
+    PEAKS_COMPARED = "peaks_compared"  # tilt costs nothing where every target is taken at its own best focus
+    IN_INTERVAL = "in_interval"  # what the tilt could account for at most, in percent, is in the interval
+    FOCUS_TILTS = "focus_tilts"  # it is focus: its plane is tilted
+    NO_FOCUS_REGAINS = "no_focus_regains"  # no position of a focus bracket makes the soft side as sharp
+    BRACKET_SILENT = "bracket_silent"  # there is one, but it does not show the asymmetry by itself
+    REFOCUSED_ONLY = "refocused_only"  # it stayed through so many refocused shots
+    SHAKEN = "shaken"  # so many photographs show shake
+    NONE_SHAKEN = "none_shaken"  # none of so many photographs does
+    TURNED_TEST = "turned_test"  # as the turned test says
     NOT_TURNED = "not_turned"
 
 
@@ -119,8 +108,7 @@ class CameraTilt:
     yaw_sd_deg: float
     pitch_deg: float
     pitch_sd_deg: float
-    f_number: float
-    """The widest one, at which the loss is stated."""
+    f_number: float  # the widest one, at which the loss is stated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,20 +117,15 @@ class SideAsymmetry:
 
     focal_length_mm: float | None
     f_number: float
-    percent: float
-    """What the shots' scatter alone would make of it is taken off."""
+    percent: float  # what the shots' scatter alone would make of it is taken off
     ci95_percent: tuple[float, float]
-    softer_azimuth_deg: float
-    """Of the softest side: 0 to the right of the picture as stored, positive counter-clockwise."""
+    softer_azimuth_deg: float  # 0 to the right of the picture as stored, positive counter-clockwise
     softer_side: Side
-    shots: int
-    """Refocused ones, those of the turned camera included."""
+    shots: int  # refocused ones, those of the turned camera included
     turned_shots: int
-    tilt_percent: float
-    """What the chart's tilt could account for at most; it is in the interval. 0 from a focus bracket."""
+    tilt_percent: float  # what the chart's tilt could do at most, in the interval; 0 from a focus bracket
     source: Source
-    matters: bool
-    """Beyond chance and beyond the tilt, and large enough."""
+    matters: bool  # beyond chance and beyond the tilt, and large enough
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,11 +133,10 @@ class TurnedTest:
     """What stayed on its side of the picture and what changed sides, at the widest stop shot both ways."""
 
     outcome: TurnedOutcome
-    stayed_percent: float = float("nan")
-    moved_percent: float = float("nan")
-    reach_percent: float = float("nan")
-    chart_only: bool = False
-    """The chart was turned and not the camera: wall, light and tilt stayed as they were."""
+    stayed_percent: float = nan
+    moved_percent: float = nan
+    reach_percent: float = nan
+    chart_only: bool = False  # not the camera: wall, light and tilt stayed as they were
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,10 +145,8 @@ class FocusTilt:
 
     focal_length_mm: float | None
     f_number: float
-    um: float
-    """At one half-diagonal."""
-    loss_percent: float
-    """What that costs the sides where the centre is in focus."""
+    um: float  # at one half-diagonal
+    loss_percent: float  # what that costs the sides where the centre is in focus
     matters: bool
 
 
@@ -185,31 +165,23 @@ class OtherCause:
     cause: Cause
     ruled_out: bool
     reason: Reason
-    figure: float = float("nan")
-    """What the reason counts: percent or photographs."""
-    shots: int = 0
-    """Of how many."""
+    figure: float = nan  # what the reason counts: percent or photographs
+    shots: int = 0  # of how many
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decentring:
     """All that bears on the asymmetry of one lens."""
 
-    rows: tuple[SideAsymmetry, ...]
-    """Every setting."""
-    main: SideAsymmetry
-    """The setting that shows it most clearly, else the widest one that was repeated."""
-    detection_limit_percent: float
-    """An asymmetry above this at the widest repeated stop would have shown; NaN without repeats."""
-    focus_tilt: FocusTilt | None
-    """Of the clearest focus bracket."""
+    rows: tuple[SideAsymmetry, ...]  # every setting
+    main: SideAsymmetry  # the setting that shows it most clearly, else the widest one that was repeated
+    detection_limit_percent: float  # what the widest repeated stop would have shown; NaN without repeats
+    focus_tilt: FocusTilt | None  # of the clearest focus bracket
     turned: TurnedTest
-    repeats: tuple[int, int]
-    """Fewest and most refocused shots of the settings shot more than once; (0, 0) without."""
+    repeats: tuple[int, int]  # fewest and most shots of settings shot more than once; (0, 0) without
     brackets: int
     bracket_shots: int
-    sides: tuple[SideFigure, ...] = ()
-    """At the main setting. These and the other causes are filled in where the decentring matters."""
+    sides: tuple[SideFigure, ...] = ()  # at the main setting; filled in, as the next, where it matters
     other_causes: tuple[OtherCause, ...] = ()
 
 
@@ -220,12 +192,10 @@ class PlaneDistance:
     verdict: Verdict
     focal_length_mm: float | None
     f_number: float
-    against_f_number: float
-    """The stop that it is held against (focus shift); the same for the others."""
+    against_f_number: float  # the stop that it is held against (focus shift); the same for the others
     steps: float
     sd_steps: float
-    um: float
-    """On the sensor's side."""
+    um: float  # on the sensor's side
     sd_um: float
     loss_percent: float
     ci95_percent: tuple[float, float]
@@ -247,8 +217,7 @@ class Falloff:
 class FieldCurvature:
     """From focus brackets; without, the fall of sharpness bounds it."""
 
-    distance: PlaneDistance | None
-    """Of the corner's best focus from the centre's."""
+    distance: PlaneDistance | None  # of the corner's best focus from the centre's
     falloff: Falloff | None
 
 
@@ -259,8 +228,7 @@ class SagittalSplit:
     verdict: Verdict
     focal_length_mm: float | None
     f_number: float
-    sagittal_percent: float
-    """By how much the softer ones stay behind; positive where sagittal edges are the sharper ones."""
+    sagittal_percent: float  # how far the softer ones stay behind; positive where sagittal is sharper
     reach_percent: float
     shots: int
 
@@ -270,8 +238,7 @@ class Astigmatism:
     """From refocused shots and from focus brackets, as far as there are any."""
 
     split: SagittalSplit | None
-    distance: PlaneDistance | None
-    """Of the sagittal from the tangential plane in the corner."""
+    distance: PlaneDistance | None  # of the sagittal from the tangential plane in the corner
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -292,8 +259,7 @@ class LateralColour:
     """Red and blue at every focal length."""
 
     shifts: tuple[ColourShift, ...]
-    main: ColourShift
-    """The one that shows most."""
+    main: ColourShift  # the one that shows most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -305,8 +271,7 @@ class Distortion:
     percent: float
     reach_percent: float
     shots: int
-    focal_lengths: int
-    """How many there are to choose from."""
+    focal_lengths: int  # how many there are to choose from
 
 
 Details = (
@@ -319,18 +284,13 @@ class ConditionFinding:
     """One finding on the state of the lens."""
 
     subject: Subject
-    limit: float
-    """From which size on it matters in a picture."""
-    unit: str = "%"
-    """Of value, limit and interval: «%» of MTF50 (distortion: of the image height), or «px»."""
+    limit: float  # from which size on it matters in a picture
+    unit: str = "%"  # of value, limit and interval: «%» of MTF50 (distortion: of the image height), or «px»
     verdict: Verdict = Verdict.CANNOT_TELL
-    value: float = float("nan")
-    """Its size is what the limit holds for; the sign of lateral colour and distortion says which way."""
-    ci95: tuple[float, float] = (float("nan"), float("nan"))
-    side: Side | None = None
-    """The softer one (decentring)."""
-    details: Details = None
-    """What the sentences need; None where nothing could be measured."""
+    value: float = nan  # the limit is for its size; the sign is lateral colour's or distortion's
+    ci95: tuple[float, float] = (nan, nan)
+    side: Side | None = None  # the softer one (decentring)
+    details: Details = None  # what the sentences need; None where nothing could be measured
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -339,12 +299,9 @@ class InnerSharpness:
 
     focal_length_mm: float | None
     f_number: float
-    share_percent: float
-    """Of the MTF50 that diffraction, pixel and a home print allow."""
-    wide_f_number: float
-    """The wider stop; NaN where one stop was shot."""
-    wide_inner_percent: float
-    """Change of MTF50 there."""
+    share_percent: float  # of the MTF50 that diffraction, pixel and a home print allow
+    wide_f_number: float  # the wider stop; NaN where one stop was shot
+    wide_inner_percent: float  # change of MTF50 there
     wide_outer_percent: float
 
 
@@ -353,10 +310,7 @@ class QuickFindings:
     """The answer of a ten-minute test: no best stop, only whether this copy is grossly wrong."""
 
     grossly_uneven: Verdict
-    slightly_uneven: bool
-    """Uneven beyond doubt, but no more than many sound lenses."""
+    slightly_uneven: bool  # uneven beyond doubt, but no more than many sound lenses
     grossly_soft: Verdict
-    inner: tuple[InnerSharpness, ...]
-    """By focal length; empty where f-number, scale or pixel pitch are unknown."""
-    turned_shots: int
-    """Those with the chart, or the camera, on its head."""
+    inner: tuple[InnerSharpness, ...]  # by focal length; empty where f-number, scale or pitch are unknown
+    turned_shots: int  # those with the chart, or the camera, on its head

@@ -99,8 +99,7 @@ class Remark:
     """One flag raised, with the figure that was seen and the limit it broke."""
 
     flag: str
-    seen: str
-    """The figure seen and the limit, in words: «SNR 12, limit 20»."""
+    seen: str  # the figure seen and the limit, in words: «SNR 12, limit 20»
 
     @property
     def severity(self) -> Severity:

@@ -26,43 +26,31 @@ class ZoneValue:
     """What one refocused shot says of one zone of the picture."""
 
     mtf50_cypx: Cypx
-    sd: Annotated[float, Meta(gt=0.0, le=10.0)] | None = None
-    """Its own, of log MTF50, where it is the fitted peak of a focus bracket."""
-    dof: Positive | None = None
-    """Degrees of freedom of that sd; None where it was assumed, or there is none."""
-    noise_sd: Annotated[float, Meta(ge=0.0, le=10.0)] = 0.0
-    """Of log MTF50, from the noise of its edges alone."""
+    sd: Annotated[float, Meta(gt=0.0, le=10.0)] | None = None  # of log MTF50, of a bracket's peak
+    dof: Positive | None = None  # degrees of freedom of that sd; None where it was assumed, or there is none
+    noise_sd: Annotated[float, Meta(ge=0.0, le=10.0)] = 0.0  # of log MTF50, from the noise of its edges alone
     edges: Annotated[int, Meta(ge=0)] = 0
     sagittal_cypx: Cypx | None = None
     tangential_cypx: Cypx | None = None
-    sfr: tuple[Annotated[float, Meta(ge=-10.0, le=10.0)], ...] = ()
-    """At `edge.RESPONSE_CYPX` as far as it was measured."""
+    sfr: tuple[Annotated[float, Meta(ge=-10.0, le=10.0)], ...] = ()  # at `edge.RESPONSE_CYPX`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CountedShot:
     """One refocused shot that counts, or a photograph that was left out."""
 
-    files: tuple[str, ...]
-    """The photographs it stands for."""
+    files: tuple[str, ...]  # the photographs it stands for
     setting: Setting
-    exact_f_number: Annotated[float, Meta(ge=0.0, le=300.0)]
-    """0 where unknown."""
-    zones: dict[str, ZoneValue] = field(default_factory=dict)
-    """Zone -> value; what was not seen is left out."""
-    reason: str = ""
-    """Why it doesn't count; empty where it does."""
-    bracket: bool = False
-    """A focus bracket, of which the fitted peak (else the sharpest frame) counts."""
+    exact_f_number: Annotated[float, Meta(ge=0.0, le=300.0)]  # 0 where unknown
+    zones: dict[str, ZoneValue] = field(default_factory=dict)  # zone -> value; what was not seen is left out
+    reason: str = ""  # why it doesn't count; empty where it does
+    bracket: bool = False  # a focus bracket, of which the fitted peak (else the sharpest frame) counts
     iso: Positive | None = None
-    snr: float | None = None
-    """Of the chart's edges, their median."""
+    snr: float | None = None  # of the chart's edges, their median
     magnification: Positive | None = None
     pixel_pitch_um: Positive | None = None
-    size_px: tuple[Pixels, Pixels] | None = None
-    """(lesser side, greater side)."""
-    picture_height_px: Pixels | None = None
-    """As the picture is viewed."""
+    size_px: tuple[Pixels, Pixels] | None = None  # (lesser side, greater side)
+    picture_height_px: Pixels | None = None  # as the picture is viewed
     sensor_data: bool = True
     flags: tuple[str, ...] = ()
 
@@ -73,8 +61,7 @@ class BestOfSweep:
 
     setting: Setting
     mtf50_cypx: Cypx
-    ci95_cypx: tuple[Cypx, Cypx] | None
-    """None where nothing told the spread between shots."""
+    ci95_cypx: tuple[Cypx, Cypx] | None  # None where nothing told the spread between shots
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,10 +133,8 @@ class SweepLens(MeasuredLens):
 class KeptSession(MeasuredLens):
     """One lens as the library keeps it."""
 
-    session: str
-    """By which sweeps of the same lens are told apart."""
-    added_at: str
-    """ISO 8601, UTC."""
+    session: str  # by which sweeps of the same lens are told apart
+    added_at: str  # ISO 8601, UTC
 
     @property
     def title(self) -> str:

@@ -11,18 +11,15 @@ from typing import Final
 
 from lensbench.model.units import nominal_f_number
 
-FOCAL_MATCH: Final = 0.03
-"""Focal lengths whose logarithms differ by less count as equal. Common practice, no source."""
+FOCAL_MATCH: Final = 0.03  # log ratio below which focal lengths are equal. Common practice, no source.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
     """A focal length and an f-number, by the names of their groups."""
 
-    focal_length_mm: float | None
-    """None where unknown."""
-    f_number: float
-    """0 where unknown, as cameras write it for a lens without contacts: such a shot never counts."""
+    focal_length_mm: float | None  # None where unknown
+    f_number: float  # 0 where unknown, as cameras write it without contacts: such a shot never counts
 
     def __post_init__(self) -> None:
         if math.isnan(self.f_number) or math.isnan(self.focal_length_mm or 0.0):

@@ -16,6 +16,8 @@ from lensbench.model.errors import Remark
 from lensbench.model.units import FloatArray, picture_height_px
 
 BoolArray = npt.NDArray[np.bool_]
+ByteArray = npt.NDArray[np.uint8]
+IntArray = npt.NDArray[np.int64]
 NAN: Final = float("nan")
 
 ZONES: Final = ("inner", "middle", "outer", "frame")
@@ -40,16 +42,23 @@ class Samples:
     """Linear samples of one channel inside a box, each at its true position on the sensor."""
 
     box: Box
-    channel: str
-    """green, red, blue, grey or luminance."""
-    values: FloatArray
-    """Shape (height, width): 0 is black, 1 is white; only meaningful where `present`."""
-    present: BoolArray
-    """True where the sensor has a site of this channel (everywhere in a finished picture)."""
-    clipped: BoolArray
-    """True where the sample stands at the white or the black limit."""
-    tone_known: bool = True
-    """False where a tone curve was assumed (JPEG): figures are then relative only."""
+    channel: str  # green, red, blue, grey or luminance
+    values: FloatArray  # shape (height, width): 0 is black, 1 is white; only meaningful where `present`
+    present: BoolArray  # True where the sensor has a site of this channel (everywhere in a finished picture)
+    clipped: BoolArray  # True where the sample stands at the white or the black limit
+    tone_known: bool = True  # False where a tone curve was assumed (JPEG): figures are then relative only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Overview:
+    """A small grey copy of a picture.
+
+    Row i of the overview averages the full picture's rows i * factor .. (i + 1) * factor - 1, so its centre
+    stands at row (i + 0.5) * factor - 0.5 of the full picture; columns likewise.
+    """
+
+    grey: ByteArray  # about the square root of linear light, paper near white
+    factor: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,14 +72,10 @@ class Metadata:
     focal_length_35mm_mm: float | None = None
     iso: int | None = None
     exposure_s: float | None = None
-    taken_at: str | None = None
-    """ISO 8601, with fractions of a second where known."""
-    orientation: int = 1
-    """EXIF orientation: how a picture is shown, and so which of its sides is its height."""
-    sensor_width_mm: float | None = None
-    """From the focal-plane resolution and the width it refers to."""
-    sensor_width_px: int | None = None
-    """The picture width that the focal-plane resolution refers to."""
+    taken_at: str | None = None  # ISO 8601, with fractions of a second where known
+    orientation: int = 1  # EXIF orientation: how a picture is shown, and so which of its sides is its height
+    sensor_width_mm: float | None = None  # from the focal-plane resolution and the width it refers to
+    sensor_width_px: int | None = None  # the picture width that the focal-plane resolution refers to
     lens_focal_range_mm: tuple[float, float] | None = None
 
 
@@ -81,10 +86,8 @@ class PhysicalFit:
     fits: bool
     mtf50_cypx: float
     mtf50_sd_cypx: float
-    diffraction_q: float
-    """Wavelength times f-number over pixel pitch."""
-    defocus_disc_px: float
-    """Diameter of the geometric blur disc."""
+    diffraction_q: float  # wavelength times f-number over pixel pitch
+    defocus_disc_px: float  # diameter of the geometric blur disc
     gaussian_sigma_px: float
     reduced_chi2: float
 
@@ -105,13 +108,11 @@ class Edge:
     rise_10_90_px: float = NAN
     overshoot_percent: float = NAN
     undershoot_percent: float = NAN
-    snr: float = NAN
-    """(bright - dark) over the rms noise of the two plateaus."""
+    snr: float = NAN  # (bright - dark) over the rms noise of the two plateaus
     point_px: tuple[float, float] = (NAN, NAN)
     """Where the edge passes nearest to the region's centre: (row, column) in the picture; known wherever a line could
     be fitted, even where its sharpness is refused."""
-    dark_level: float = NAN
-    """Plateau on the dark side, linear, white = 1."""
+    dark_level: float = NAN  # plateau on the dark side, linear, white = 1
     bright_level: float = NAN
     frequency_cypx: FloatArray = field(default_factory=lambda: np.empty(0))
     sfr: FloatArray = field(default_factory=lambda: np.empty(0))
@@ -122,14 +123,11 @@ class Edge:
     """Edge spread function, 0 on the dark plateau and 1 on the bright one."""
     flags: tuple[Remark, ...] = ()
     physical: PhysicalFit | None = None
-    acutance: float | None = None
-    """For a way of looking at a print: 0 to about 1. Its sd, and the next figures, for the same print."""
+    acutance: float | None = None  # 0 to about 1; for a way of looking at a print, as are the next three
     acutance_sd: float | None = None
-    sharpness_jnd: float | None = None
-    """Just noticeable differences above the softest picture of the quality ruler."""
+    sharpness_jnd: float | None = None  # just noticeable differences above the ruler's softest picture
     sharpness_jnd_sd: float | None = None
-    lateral_color_px: tuple[float, float] | None = None
-    """Shift of red and of blue against green along the radius, positive outwards."""
+    lateral_color_px: tuple[float, float] | None = None  # red, blue against green, outwards along the radius
 
     @property
     def measured(self) -> bool:
@@ -151,13 +149,10 @@ class ChartEdge:
 
     edge: Edge
     target: str
-    arm: int
-    """1 to 4, counter-clockwise on the chart as printed."""
+    arm: int  # 1 to 4, counter-clockwise on the chart as printed
     center_px: tuple[float, float]
-    image_height: float
-    """Fraction of the half-diagonal."""
-    azimuth_deg: float
-    """0 to the right of the picture as stored, positive counter-clockwise."""
+    image_height: float  # fraction of the half-diagonal
+    azimuth_deg: float  # 0 to the right of the picture as stored, positive counter-clockwise
     direction: Direction
 
 
@@ -168,8 +163,7 @@ class Tilt:
     pitch_deg: float
     yaw_deg: float
     roll_deg: float
-    pitch_sd_deg: float = NAN
-    """Standard deviation: from the picture, and of a wall set from the pages' prints and hanging as well."""
+    pitch_sd_deg: float = NAN  # from the picture, and of a wall set from the pages' prints and hanging
     yaw_sd_deg: float = NAN
     roll_sd_deg: float = NAN
 
@@ -180,37 +174,27 @@ class TargetLight:
 
     target: str
     center_px: tuple[float, float]
-    image_height: float
-    """Fraction of the half-diagonal."""
-    percent: float
-    """Of the brightness in the picture's centre, light that falls unevenly from one side taken out."""
+    image_height: float  # fraction of the half-diagonal
+    percent: float  # of that in the picture's centre, light from one side taken out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartSeen:
     """Which chart was recognised, and how much of it."""
 
-    name: str
-    """As the chart prints it: «sheet A3»."""
+    name: str  # as the chart prints it: «sheet A3»
     targets_found: int
     targets_on_chart: int
-    contrast: float
-    """Bright over dark, as the sensor saw it."""
-    residual_px: float
-    """Rms distance of the found crossings from the fitted geometry."""
+    contrast: float  # bright over dark, as the sensor saw it
+    residual_px: float  # rms distance of the found crossings from the fitted geometry
     radial_distortion_percent: float
     """At the picture's corner: 100 (actual image height - predicted) / predicted (ISO 17850, local geometric
     distortion, from memory); negative is barrel."""
-    tone_exponent: float = NAN
-    """Power of the printed greys' reflectance that the picture's levels follow: 1 is linear; NaN: not read."""
-    framing_percent: float = NAN
-    """Share of the picture inside the outline of the targets seen."""
-    outermost_light_percent: float = NAN
-    """Brightness of the paper at the outermost target's distance all around, of that in the picture's centre."""
-    outermost_height: float = NAN
-    """That distance, as a fraction of the half-diagonal."""
-    relative_illumination: tuple[TargetLight, ...] = ()
-    """Target by target; empty where too few are seen."""
+    tone_exponent: float = NAN  # power of the printed greys that the levels follow, 1 linear; NaN: not read
+    framing_percent: float = NAN  # share of the picture inside the outline of the targets seen
+    outermost_light_percent: float = NAN  # paper's light at the outermost target's distance, of the centre's
+    outermost_height: float = NAN  # that distance, as a fraction of the half-diagonal
+    relative_illumination: tuple[TargetLight, ...] = ()  # target by target; empty where too few are seen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,8 +215,7 @@ class ShotResult:
     path: Path
     metadata: Metadata
     size_px: tuple[int, int]
-    sensor_data: bool
-    """True for raw, False for a finished picture."""
+    sensor_data: bool  # True for raw, False for a finished picture
     pixel_pitch_um: float | None
     chart: ChartSeen
     magnification: float | None
@@ -253,16 +236,12 @@ class PrintProfile:
     """How sharply a chart was printed, measured on the print itself."""
 
     name: str
-    edge_sigma_mm: float
-    """Of the Gaussian that blurs like the print's edges."""
+    edge_sigma_mm: float  # of the Gaussian that blurs like the print's edges
     edge_sigma_sd_mm: float
-    frequency_cymm: FloatArray
-    """Cycles per millimetre on the paper, from 0, evenly spaced."""
-    mtf: FloatArray
-    """What the print leaves; beyond the last frequency, the Gaussian of `edge_sigma_mm`."""
+    frequency_cymm: FloatArray  # cycles per millimetre on the paper, from 0, evenly spaced
+    mtf: FloatArray  # what the print leaves; beyond the last frequency, the Gaussian of `edge_sigma_mm`
     mtf_sd: FloatArray
-    made_from: str
-    """In words: «3 edges of a scan with 1200 dpi»."""
+    made_from: str  # in words: «3 edges of a scan with 1200 dpi»
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -300,5 +279,4 @@ class TableRow:
     use: bool = True
 
 
-TABLE_COLUMNS: Final = tuple(item.name for item in fields(TableRow))
-"""Of a shots table."""
+TABLE_COLUMNS: Final = tuple(item.name for item in fields(TableRow))  # of a shots table

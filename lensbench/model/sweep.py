@@ -7,6 +7,7 @@ for physics.
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import nan
 from pathlib import Path
 from typing import Final
 
@@ -57,28 +58,19 @@ class PlannedShot:
     """One photograph with the settings it counts under, after the shots table had its say."""
 
     path: Path
-    metadata: Metadata
-    """As the file says, with the filled cells of the shots table put in."""
-    overrides: Metadata | None
-    """The shots table's filled cells alone; None without a row."""
-    lens: str
-    """The group's name: «unknown lens» where nobody named it."""
+    metadata: Metadata  # as the file says, with the filled cells of the shots table put in
+    overrides: Metadata | None  # the shots table's filled cells alone; None without a row
+    lens: str  # the group's name: «unknown lens» where nobody named it
     camera: str
-    setting: Setting
-    """Nominal f-number and the focal group's median; None where unknown."""
-    pitch_um: float | None = None
-    """Pixel pitch that the shots table names. [um]"""
+    setting: Setting  # nominal f-number and the focal group's median; None where unknown
+    pitch_um: float | None = None  # pixel pitch that the shots table names. [um]
     focus_group: str = ""
     focus_step: float | None = None
     condition: str = ""
-    turned: Turned | None = None
-    """What was turned by 180 degrees, as the shots table says; the chart itself shows which shots were."""
-    left_out: str = ""
-    """Why the shot is not used at all; empty when it is."""
-    by_choice: bool = False
-    """Left out because the photographer said so or a better file of the same shot is there: not rejected."""
-    copy_of: Path | None = None
-    """The file of equal content that counts instead of this one."""
+    turned: Turned | None = None  # by 180 degrees, as the table says; the chart shows which shots were
+    left_out: str = ""  # why the shot is not used at all; empty when it is
+    by_choice: bool = False  # as the photographer said, or for a better file of the same shot: not rejected
+    copy_of: Path | None = None  # the file of equal content that counts instead of this one
 
     @property
     def exact_f_number(self) -> float:
@@ -92,8 +84,7 @@ class SweepShot:
 
     planned: PlannedShot
     result: ShotResult | RejectedShot
-    reason: str = ""
-    """Why a measured shot was not used for the findings; empty when it was."""
+    reason: str = ""  # why a measured shot was not used for the findings; empty when it was
 
     @property
     def used(self) -> bool:
@@ -110,7 +101,7 @@ class SweepShot:
     def log_mtf50(self, zone: str) -> float:
         """Natural logarithm of a zone's MTF50; NaN where nothing was measured or the zone was not seen."""
         figure = self.result.summary.get(zone) if isinstance(self.result, ShotResult) else None
-        return float(np.log(figure.mtf50_cypx)) if figure and figure.mtf50_cypx > 0.0 else float("nan")
+        return float(np.log(figure.mtf50_cypx)) if figure and figure.mtf50_cypx > 0.0 else nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,30 +110,22 @@ class CurvePoint:
 
     f_number: float
     zone: str
-    mtf50_cypx: float
-    """Of the smooth curve where the model fits, else the mean of the shots."""
-    ci95_cypx: tuple[float, float]
-    """NaN where the spread between shots is not known."""
-    shots: int
-    """Refocused shots that count."""
+    mtf50_cypx: float  # of the smooth curve where the model fits, else the mean of the shots
+    ci95_cypx: tuple[float, float]  # NaN where the spread between shots is not known
+    shots: int  # refocused shots that count
     exact_f_number: float
-    measured_cypx: float
-    """Mean of the shots."""
-    shot_mtf50_cypx: tuple[float, ...]
-    """Each shot that counts."""
+    measured_cypx: float  # mean of the shots
+    shot_mtf50_cypx: tuple[float, ...]  # each shot that counts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SmoothCurve:
     """The model's curve through the points of one zone, for drawing."""
 
-    f_number: FloatArray
-    """Exact f-numbers, ascending."""
+    f_number: FloatArray  # exact f-numbers, ascending
     mtf50_cypx: FloatArray
-    fits: bool
-    """False when the model was dropped for the measured means: don't draw it as the answer."""
-    model_error: float
-    """By which the model errs, as a share of MTF50; NaN where the stops are too few for it."""
+    fits: bool  # False when the model was dropped for the measured means: don't draw it as the answer
+    model_error: float  # by which the model errs, as a share of MTF50; NaN where the stops are too few for it
 
 
 class Purpose(StrEnum):
@@ -156,11 +139,9 @@ class Purpose(StrEnum):
 class Unclaimed(StrEnum):
     """Why no winner is claimed."""
 
-    FEW_SHOTS = "few_shots"
-    """One shot a setting; the name says where the spread between shots was taken from instead of repeats."""
+    FEW_SHOTS = "few_shots"  # one shot a setting; the name says what told the spread instead of repeats
     MAGNIFICATION_UNKNOWN = "magnification_unknown"
-    MAGNIFICATION_DIFFERS = "magnification_differs"
-    """Between the focal lengths: the smallest and the largest. The print's own blur weighs differently."""
+    MAGNIFICATION_DIFFERS = "magnification_differs"  # smallest and largest: the print's blur weighs unlike
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,10 +149,8 @@ class SharpEnough:
     """The run of stops around the best one that keep a share of its MTF50, as far as stops were tested."""
 
     level_percent: float
-    surely: tuple[float, ...]
-    """f-numbers that keep it at 95 % confidence, all of them together; empty without repeats or focus brackets."""
-    probably: tuple[float, ...]
-    """f-numbers whose estimate keeps it: more likely than not. Holds those of `surely`."""
+    surely: tuple[float, ...]  # at 95 %, all of them together; empty without repeats or focus brackets
+    probably: tuple[float, ...]  # by their estimate, more likely than not; holds those of `surely`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,21 +160,14 @@ class BestSetting:
     focal_length_mm: float | None
     f_number: float
     zone: str
-    mtf50_cypx: float
-    """Estimated free of the winner's curse."""
+    mtf50_cypx: float  # estimated free of the winner's curse
     ci95_cypx: tuple[float, float]
-    tied: tuple[Setting, ...]
-    """The best, and every setting that can't be told from it at 95 % or is within the indifference."""
-    at_border: bool
-    """The best lies at the first or last setting tested: «best tested»."""
-    reservations: tuple[Note, ...] = ()
-    """Why no winner is claimed, by `Unclaimed`; empty where one is."""
-    take: Setting | None = None
-    """Which of the tied settings the tie rule names, at the best one's focal length."""
-    take_rule: str = "best"
-    """best, widest, middle, deepest."""
-    sharp_enough: tuple[SharpEnough, ...] = ()
-    """At 95, 90 and 80 % of the best; empty where several focal lengths compete."""
+    tied: tuple[Setting, ...]  # all that can't be told from the best at 95 %, or are within the indifference
+    at_border: bool  # the best lies at the first or last setting tested: «best tested»
+    reservations: tuple[Note, ...] = ()  # why no winner is claimed, by `Unclaimed`; empty where one is
+    take: Setting | None = None  # of those tied, by the tie rule, at the best one's focal length
+    take_rule: str = "best"  # best, widest, middle, deepest
+    sharp_enough: tuple[SharpEnough, ...] = ()  # at 95, 90 and 80 %; empty for several focal lengths
 
     @property
     def provisional(self) -> bool:
@@ -208,45 +180,32 @@ class FocalLengthFindings:
     """The curve over the f-numbers at one focal length."""
 
     focal_length_mm: float | None
-    best_f_number: float
-    """For the zone `frame`."""
+    best_f_number: float  # for the zone `frame`
     tied_f_numbers: tuple[float, ...]
-    zones: dict[str, ZoneFigure]
-    """At the best f-number."""
+    zones: dict[str, ZoneFigure]  # at the best f-number
     curve: tuple[CurvePoint, ...]
     best_by_zone: dict[str, BestSetting] = field(default_factory=dict)
     smooth: dict[str, SmoothCurve] = field(default_factory=dict)
-    magnification: float = float("nan")
-    """Median of the shots."""
+    magnification: float = nan  # median of the shots
     shots: int = 0
-    best_by_purpose: dict[str, BestSetting] = field(default_factory=dict)
-    """By `Purpose`."""
+    best_by_purpose: dict[str, BestSetting] = field(default_factory=dict)  # by `Purpose`
 
 
 class Observed(StrEnum):
     """What a remark on a whole series goes by; beside each what its values are."""
 
-    ISO = "iso"
-    """Lowest and highest."""
-    FILE_KIND = "file_kind"
-    """Raw files, finished pictures."""
-    PICTURE_SIZE = "picture_size_px"
-    """Rows and columns of each size."""
-    SHARPENED = "sharpened"
-    """How many, of how many."""
-    LIGHT = "light_stops"
-    """Between the brightest and the darkest paper."""
-    POSITION = "position_px"
-    """How far the picture wanders, from the first shot to the last; so do the next three."""
+    ISO = "iso"  # lowest and highest
+    FILE_KIND = "file_kind"  # raw files, finished pictures
+    PICTURE_SIZE = "picture_size_px"  # rows and columns of each size
+    SHARPENED = "sharpened"  # how many, of how many
+    LIGHT = "light_stops"  # between the brightest and the darkest paper
+    POSITION = "position_px"  # how far the picture wanders, first shot to last; so do the next three
     SCALE = "scale_percent"
     TURN = "turn_deg"
     SHARPNESS = "sharpness_percent"
-    PRINT_RISE = "print_rise_mm"
-    """10-90 % on the chart in mm; sigma in pixels of the picture; photographs."""
-    BRACKET_END = "bracket_end"
-    """The f-number of a focus bracket, and the step at its end where MTF50 still rises; its name."""
-    BRACKET_FLAT = "bracket_flat"
-    """The same of a focus bracket that hardly falls to its ends; its step is NaN."""
+    PRINT_RISE = "print_rise_mm"  # 10-90 % on the chart in mm; sigma in pixels of the picture; photographs
+    BRACKET_END = "bracket_end"  # f-number, and the step at its end where MTF50 still rises; its name
+    BRACKET_FLAT = "bracket_flat"  # the same of one that hardly falls to its ends; its step is NaN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,10 +213,8 @@ class SeriesRemark:
     """A flag raised for a whole series."""
 
     flag: str
-    observations: tuple[Note, ...] = ()
-    """By `Observed`."""
-    focal_length_mm: float | None = None
-    """Of the set-up, where the remark is on one; so are the next two."""
+    observations: tuple[Note, ...] = ()  # by `Observed`
+    focal_length_mm: float | None = None  # of the set-up, where the remark is on one; so are the next two
     condition: str = ""
     shots: int = 0
 
@@ -266,15 +223,13 @@ class SeriesRemark:
 class Basis:
     """What findings hold for: kind of files, distance, number of shots."""
 
-    sensor_data: bool
-    """Raw files, all of them."""
+    sensor_data: bool  # raw files, all of them
     channels: tuple[str, ...]
-    shots_a_setting: tuple[int, int]
-    """Fewest and most refocused shots; a group that was not refocused, or a bracket, counts once."""
+    shots_a_setting: tuple[int, int]  # fewest and most; a group not refocused, or a bracket, counts once
     bracketed: bool
-    distance_mm: tuple[float, float] = (float("nan"), float("nan"))
+    distance_mm: tuple[float, float] = (nan, nan)
     """Shortest and longest; both the median where they are alike within 5 %."""
-    distance_focal_lengths: tuple[float, float] = (float("nan"), float("nan"))
+    distance_focal_lengths: tuple[float, float] = (nan, nan)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -283,34 +238,24 @@ class LensFindings:
 
     lens: str
     camera: str
-    shots: int
-    """Photographs given, the rejected ones included."""
+    shots: int  # photographs given, the rejected ones included
     rejected: tuple[RejectedShot, ...]
-    best: BestSetting | None
-    """For the zone `frame`; None where no setting could be measured."""
+    best: BestSetting | None  # for the zone `frame`; None where no setting could be measured
     by_focal_length: tuple[FocalLengthFindings, ...]
     condition: tuple[ConditionFinding, ...] = ()
     best_by_zone: dict[str, BestSetting] = field(default_factory=dict)
     basis: Basis | None = None
     pixel_pitch_um: float | None = None
-    size_px: tuple[int, int] | None = None
-    """(rows, columns) of the photographs."""
-    picture_height_px: int | None = None
-    """Height of the photographs as they are viewed: of the first that counts."""
-    spread_from: str = ""
-    """Where the spread comes from: «repeats», «scatter about the curve», or «assumed»."""
-    shot_sd_percent: float = float("nan")
-    """Spread between refocused shots, in percent of MTF50."""
+    size_px: tuple[int, int] | None = None  # (rows, columns) of the photographs
+    picture_height_px: int | None = None  # as they are viewed: of the first that counts
+    spread_from: str = ""  # where the spread comes from: «repeats», «scatter about the curve», or «assumed»
+    shot_sd_percent: float = nan  # spread between refocused shots, in percent of MTF50
     remarks: tuple[SeriesRemark, ...] = ()
-    quick: QuickFindings | None = None
-    """Of a ten-minute test; `best` is None then."""
+    quick: QuickFindings | None = None  # of a ten-minute test; `best` is None then
     best_by_purpose: dict[str, BestSetting] = field(default_factory=dict)
-    purposes: dict[str, str] = field(default_factory=dict)
-    """Purpose -> the zone that counts for it."""
-    zoom_at_own_best: BestSetting | None = None
-    """Focal lengths against each other, each at its own best stop; None for a single one."""
-    zoom_at_equal_stop: tuple[BestSetting, ...] = ()
-    """The same at each stop that was tested at two or more focal lengths."""
+    purposes: dict[str, str] = field(default_factory=dict)  # purpose -> the zone that counts for it
+    zoom_at_own_best: BestSetting | None = None  # each focal length at its best stop; None for one
+    zoom_at_equal_stop: tuple[BestSetting, ...] = ()  # the same at each stop that two share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -318,7 +263,6 @@ class SweepFindings:
     """Everything a sweep found."""
 
     lenses: tuple[LensFindings, ...]
-    unplaced: tuple[RejectedShot, ...] = ()
-    """Files that belong to no lens: unreadable, or shut out by the shots table."""
+    unplaced: tuple[RejectedShot, ...] = ()  # of no lens: unreadable, or shut out by the table
     version: str = ""
     method: str = "refined"

@@ -11,12 +11,10 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 Quantity = TypeVar("Quantity", float, FloatArray)
 
-FULL_FRAME_DIAGONAL_MM: Final = 43.2666
-"""Diagonal of the 36 mm x 24 mm frame, to which 35-mm-equivalent focal lengths refer. [mm]"""
+FULL_FRAME_DIAGONAL_MM: Final = 43.2666  # 36 mm x 24 mm, to which 35-mm equivalents refer
 PITCH_LIMITS_UM: Final = (0.3, 100.0)
 """What a user may give as the pixel pitch; wider than any sensor's. Common practice, no source. [um]"""
-_ON_ITS_SIDE: Final = 5
-"""EXIF orientations from this one on exchange rows and columns when the picture is shown (EXIF 2.32, tag 274)."""
+_ON_ITS_SIDE: Final = 5  # EXIF orientations from here on exchange rows and columns (EXIF 2.32, 274)
 
 
 def lpmm_from_cypx(frequency_cypx: Quantity, pixel_pitch_um: float) -> Quantity:

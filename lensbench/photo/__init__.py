@@ -10,6 +10,6 @@ from lensbench.photo.open_photo import (
     open_photo,
     passed_over,
 )
-from lensbench.photo.pixels import RAW_SUFFIXES, Overview
+from lensbench.photo.pixels import RAW_SUFFIXES
 from lensbench.photo.raster import parse_encoding
 from lensbench.photo.raw import decoder_versions

@@ -26,25 +26,20 @@ from lensbench.model.shot import Metadata
 from lensbench.model.units import pixel_pitch_um_from_equivalent
 from lensbench.photo.pixels import decoding
 
-Tags = Mapping[str, Any]
-"""Values by the EXIF reader's names."""
-_Blocks = list[tuple[bytes, str]]
-"""Blocks that the EXIF reader understands, and the name that the first directory's tags of each should bear."""
+Tags = Mapping[str, Any]  # values by the EXIF reader's names
+_Blocks = list[tuple[bytes, str]]  # for the EXIF reader, each with the name of its first directory
 
 _CR3_UUID: Final = bytes.fromhex("85c0b687820f11e08111f4ce462b6a48")
-_CR3_BLOCKS: Final = {b"CMT1": "Image", b"CMT2": "EXIF"}
-"""The first directory and the EXIF directory, each as a TIFF of its own."""
+_CR3_BLOCKS: Final = {b"CMT1": "Image", b"CMT2": "EXIF"}  # two directories, each a TIFF
 _CR3_BRAND: Final = b"ftypcrx "
 _RAF_MAGIC: Final = b"FUJIFILMCCD-RAW"
 _RW2_MAGIC: Final = b"IIU\x00"
-_RW2_JPEG_TAG: Final = 0x2E
-"""A JPEG with the full EXIF."""
+_RW2_JPEG_TAG: Final = 0x2E  # a JPEG with the full EXIF
 _RW2_ISO_TAG: Final = 0x17
 _LARGEST_BLOCK_BYTES: Final = 32_000_000
 _MAKER_LENS: Final = ("MakerNote LensMinMaxFocalMaxAperture", "MakerNote LensModel")
 """What maker notes say of the lens; nothing else of them is kept."""
-_MOST_READS: Final = 60_000
-"""Of single numbers; camera files with maker notes take a few thousand."""
+_MOST_READS: Final = 60_000  # of single numbers; camera files with maker notes take a few thousand
 
 
 def read_metadata(path: Path) -> Metadata:
@@ -311,17 +306,12 @@ def _orientation(tags: Tags) -> int:
     return value if isinstance(value, int) and 1 <= value <= 8 else 1
 
 
-_MM_PER_UNIT: Final = {2: 25.4, 3: 10.0, 4: 1.0}
-"""Of EXIF's FocalPlaneResolutionUnit: inch, centimetre, millimetre."""
-_SQUARE_WITHIN: Final = 0.05
-"""How far the resolutions across and down may differ, as a logarithm."""
+_MM_PER_UNIT: Final = {2: 25.4, 3: 10.0, 4: 1.0}  # EXIF FocalPlaneResolutionUnit
+_SQUARE_WITHIN: Final = 0.05  # how far the resolutions across and down may differ, as a logarithm
 
 
 def _sensor_width(tags: Tags) -> tuple[float | None, int | None]:
-    """Width of the sensor in mm and the picture width in px that the resolution refers to.
-
-    The resolution refers to the picture that the EXIF block describes, not to the raw data beside it.
-    """
+    """Width of the sensor in mm and of the picture in px that the resolution is of: the EXIF block's, not the raw's."""
     resolution = _positive(_first(tags, "FocalPlaneXResolution"), most=1e6)
     across = _positive(_first(tags, "FocalPlaneYResolution"), most=1e6)
     unit_mm = _MM_PER_UNIT.get(int(_number(_first(tags, "FocalPlaneResolutionUnit")) or 2))

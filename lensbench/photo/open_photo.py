@@ -12,9 +12,9 @@ from stat import S_ISREG
 from typing import Final
 
 from lensbench.model.errors import ImageError, Remark, SettingError
-from lensbench.model.shot import Box, Metadata, Samples
+from lensbench.model.shot import Box, Metadata, Overview, Samples
 from lensbench.photo.metadata import read_metadata
-from lensbench.photo.pixels import RAW_SUFFIXES, Overview, decoding
+from lensbench.photo.pixels import RAW_SUFFIXES, decoding
 from lensbench.photo.raster import RasterPixels, parse_encoding, read_header, read_raster
 from lensbench.photo.raw import MosaicPixels, is_cut_short, read_raw
 

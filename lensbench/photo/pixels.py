@@ -6,7 +6,6 @@ Whatever the decoders raise becomes one of our errors, and so costs that file on
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,31 +13,16 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench.model.errors import ImageError, LensError, SettingError
-from lensbench.model.shot import Box
+from lensbench.model.shot import Box, ByteArray
 
-ByteArray = npt.NDArray[np.uint8]
-PixelArray = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
+PixelArray = ByteArray | npt.NDArray[np.uint16]
 
 _RAW_KINDS: Final = (
     "3fr arw cr2 cr3 crw dcr dng erf fff iiq kdc mef mos mrw nef nrw orf pef raf raw rw2 rwl sr2 srf srw x3f"
 )
 RAW_SUFFIXES: Final = frozenset(f".{kind}" for kind in _RAW_KINDS.split())
 
-MOST_PIXELS: Final = 250_000_000
-"""Larger pictures are refused before they fill the memory."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Overview:
-    """A small grey copy of a picture.
-
-    Row i of the overview averages the full picture's rows i * factor .. (i + 1) * factor - 1, so its centre
-    stands at row (i + 0.5) * factor - 0.5 of the full picture; columns likewise.
-    """
-
-    grey: ByteArray
-    """Shape (rows // factor, columns // factor); about the square root of linear light, paper near white."""
-    factor: int
+MOST_PIXELS: Final = 250_000_000  # larger pictures are refused before they fill the memory
 
 
 def check_megapixels(path: Path, pixels: int) -> None:

@@ -24,10 +24,9 @@ from typing import Any, Final
 import numpy as np
 
 from lensbench.model.errors import ImageError, Remark, SettingError, remark
-from lensbench.model.shot import Box, Samples
+from lensbench.model.shot import Box, Overview, Samples
 from lensbench.model.units import FloatArray
 from lensbench.photo.pixels import (
-    Overview,
     PixelArray,
     check_box,
     check_megapixels,
@@ -37,8 +36,7 @@ from lensbench.photo.pixels import (
     to_grey,
 )
 
-_LUMINANCE_WEIGHTS: Final = {"red": 0.2126, "green": 0.7152, "blue": 0.0722}
-"""ITU-R BT.709-6, item 3.2: shares of linear red, green and blue in luminance."""
+_LUMINANCE_WEIGHTS: Final = {"red": 0.2126, "green": 0.7152, "blue": 0.0722}  # ITU-R BT.709-6, 3.2
 
 _GAMMA_LIMITS: Final = (0.2, 5.0)
 
@@ -88,10 +86,7 @@ def parse_encoding(encoding: str) -> Tone | None:
 
 
 def _icc_tone(profile: bytes) -> Tone | None:
-    """Read the green (or grey) tone curve out of an ICC profile; None where it holds none that we know.
-
-    A curve that is within one 10-bit step of the sRGB curve, or of a straight line, bears that name.
-    """
+    """Green (or grey) curve of an ICC profile, by its name where within a 10-bit step of it; None where unknown."""
     try:
         light = _icc_curve(profile)
     except (IndexError, OverflowError, ValueError, struct.error):
@@ -148,32 +143,24 @@ _TIFF_MAGICS: Final = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 _MOST_PROFILE_BYTES: Final = 4_000_000
 _SAMPLE_KINDS: Final = {1: "", 2: " (signed)", 3: " (floating point)", 5: " (complex)", 6: " (complex)"}
 """TIFF SampleFormat: TIFF 6.0, section 19."""
-_RAW_PHOTOMETRIC: Final = frozenset({32803, 34892})
-"""TIFF PhotometricInterpretation of colour-filter-array and linear raw (DNG 1.6)."""
+_RAW_PHOTOMETRIC: Final = frozenset({32803, 34892})  # colour-filter-array and linear raw (DNG 1.6)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PictureHeader:
     """Kind, size and stated tone of a finished picture."""
 
-    kind: str
-    """jpeg, png or tiff."""
+    kind: str  # jpeg, png or tiff
     rows: int
     columns: int
-    bits: int = 8
-    """A channel, where a TIFF says so."""
+    bits: int = 8  # a channel, where a TIFF says so
     icc_profile: bytes = b""
-    stated_gamma: float | None = None
-    """Light = code ** gamma, where the file says so outside an ICC profile."""
-    plain_tiff: bool = False
-    """A TIFF that is uncompressed, grey from black or RGB, samples side by side, one plane."""
+    stated_gamma: float | None = None  # light = code ** gamma, where the file says so outside an ICC profile
+    plain_tiff: bool = False  # uncompressed, grey from black or RGB, samples side by side, one plane
 
 
 def read_header(path: Path) -> PictureHeader | None:
-    """Header of a JPEG, PNG or TIFF; None for anything else, camera raw among it.
-
-    An ImageError where it is one of these three, but damaged, cut short or of a form that is not measured.
-    """
+    """Header of a JPEG, PNG or TIFF, or an ImageError where it is not measured; None for all else, raw among it."""
     with path.open("rb") as file:
         magic = file.read(8)
     if magic.startswith(_JPEG_MAGIC) or magic == _PNG_MAGIC:
@@ -240,8 +227,7 @@ def _tiff_header(path: Path) -> PictureHeader | None:
         )
 
 
-_PLANE_OF: Final = {"blue": 0, "green": 1, "red": 2}
-"""Planes are kept in the decoder's order."""
+_PLANE_OF: Final = {"blue": 0, "green": 1, "red": 2}  # planes are kept in the decoder's order
 _COLOUR_CHANNELS: Final = ("green", "red", "blue", "luminance")
 
 
@@ -249,13 +235,11 @@ _COLOUR_CHANNELS: Final = ("green", "red", "blue", "luminance")
 class RasterPixels:
     """A decoded finished picture."""
 
-    codes: PixelArray
-    """Shape (rows, columns) or (rows, columns, 3) with blue first."""
+    codes: PixelArray  # shape (rows, columns) or (rows, columns, 3) with blue first
     tone: Tone
     tone_known: bool
     remarks: tuple[Remark, ...]
-    table: FloatArray
-    """Linear light for every code."""
+    table: FloatArray  # linear light for every code
 
     @property
     def size_px(self) -> tuple[int, int]:
@@ -303,13 +287,7 @@ class RasterPixels:
 
 
 def read_raster(path: Path, *, header: PictureHeader, tone: Tone | None) -> RasterPixels:
-    """Decode a JPEG, PNG or TIFF whose header was read before; without a tone that the user named, the file decides.
-
-    Raises
-    ------
-    ImageError
-        The picture is damaged, too large, or of a depth that is not measured.
-    """
+    """Decode a JPEG, PNG or TIFF by its header; the file decides on the tone unless the user named one."""
     check_megapixels(path, header.rows * header.columns)
     codes = _decoded(path, header)
     if codes.shape[:2] != (header.rows, header.columns):

@@ -22,11 +22,10 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench.model.errors import ImageError, Remark, remark
-from lensbench.model.shot import BoolArray, Box, Samples
+from lensbench.model.shot import BoolArray, Box, IntArray, Overview, Samples
 from lensbench.model.units import FloatArray
 from lensbench.photo.pixels import (
     RAW_SUFFIXES,
-    Overview,
     check_box,
     check_megapixels,
     quiet_decoders,
@@ -40,8 +39,7 @@ ColourMap = npt.NDArray[np.intp]
 
 _COLOUR_NAMES: Final = {"R": "red", "G": "green", "B": "blue"}
 _TEMPLATE_PX: Final = 600
-_FEWEST_BYTES_PER_PIXEL: Final = 1.0 / 16.0
-"""Lossless codes need at least one bit a sample; half of that is allowed for empty tiles."""
+_FEWEST_BYTES_PER_PIXEL: Final = 1.0 / 16.0  # lossless codes need a bit a sample; half of it, for empty tiles
 _SQUARE_WITHIN: Final = 0.01
 
 
@@ -49,8 +47,7 @@ _SQUARE_WITHIN: Final = 0.01
 class _Levels:
     """Black, white and clipping of one channel, in raw codes."""
 
-    black: FloatArray
-    """One number a place of the pattern; shape of the pattern."""
+    black: FloatArray  # one number a place of the pattern; shape of the pattern
     white: float
     clip: float
 
@@ -61,8 +58,7 @@ class MosaicPixels:
 
     mosaic: Mosaic
     channels: tuple[str, ...]
-    pattern: ColourMap
-    """Index into `channels` for every place of one period, from the first visible pixel."""
+    pattern: ColourMap  # index into `channels` for every place of one period, from the first visible pixel
     levels: tuple[_Levels, ...]
     remarks: tuple[Remark, ...]
     _present: dict[str, BoolArray] = field(default_factory=dict)
@@ -139,13 +135,7 @@ def _smoothed(mosaic: Mosaic, pattern: ColourMap) -> npt.NDArray[Any]:
 
 
 def read_raw(path: Path) -> MosaicPixels:
-    """Decode a raw file's mosaic.
-
-    Raises
-    ------
-    ImageError
-        The file is damaged, of a kind that the decoder does not know, or holds no sensor samples.
-    """
+    """Decode a raw file's mosaic; an ImageError where it is damaged, of an unknown kind, or holds no sensor samples."""
     import rawpy  # noqa: PLC0415  heavy: only when a raw file is opened
 
     # The decoder takes names in UTF-8 only; a file of another one it reads whole first.
@@ -290,7 +280,7 @@ def _clip_level(mosaic: Mosaic, *, place: BoolArray, black: float, white: float)
     return float(top) if piled and noisy else white
 
 
-def _scattered(mosaic: Mosaic, place: BoolArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _scattered(mosaic: Mosaic, place: BoolArray) -> tuple[IntArray, IntArray]:
     """Scatter of one channel's codes, and beside each its next neighbour at the same place."""
     rows, columns = place.shape
     corners = np.argwhere(place)
@@ -322,16 +312,13 @@ def _black_remarks(mosaic: Mosaic, *, black: float, white: float) -> tuple[Remar
 _BYTE_ORDERS: Final = {b"II*\x00": "<", b"MM\x00*": ">"}
 _SIZES: Final = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 7: 1, 9: 4, 10: 8, 13: 4}
 _CODES: Final = {3: "H", 4: "I", 13: "I"}
-_SUB_DIRECTORIES: Final = (330, 34665)
-"""SubIFDs and EXIF."""
-_PIECES: Final = ((273, 279), (324, 325))
-"""Where strips and tiles begin, and their lengths in bytes."""
+_SUB_DIRECTORIES: Final = (330, 34665)  # SubIFDs and EXIF
+_PIECES: Final = ((273, 279), (324, 325))  # where strips and tiles begin, and their lengths in bytes
 _MOST_DIRECTORIES: Final = 32
 _MOST_NUMBERS: Final = 100_000
 
 
-_Entry = tuple[int, int, int]
-"""Kind and number of the values of a field, and their place: within it where they fit, else elsewhere in the file."""
+_Entry = tuple[int, int, int]  # kind and number of a field's values, and their place in the file
 
 
 def is_cut_short(path: Path) -> bool:

@@ -27,22 +27,18 @@ from skimage.registration import phase_cross_correlation
 
 from lensbench import photo
 from lensbench.model.errors import ImageError
-from lensbench.model.shot import BoolArray, Box
+from lensbench.model.shot import BoolArray, Box, IntArray
 from lensbench.model.units import FloatArray
 from lensbench.photo import Photo
 
 ComplexArray = npt.NDArray[np.complex128]
-IntArray = npt.NDArray[np.int64]
 
-_LARGE_PX: Final = 390
-"""Pictures with both sides above this are read in pieces of 128 cells, smaller ones in pieces of 64."""
 _LONGEST_PERIOD: Final = 12
 _QUINCUNX_ZONE: Final = 0.44
 _PLANE_HIGHEST: Final = 0.48
 _SMALL_PX: Final = 300_000
 _LOW_BAND: Final = (0.02, 0.14)
-_SLOPE_HIGHEST: Final = (0.2, 0.3)
-"""Highest frequency at which the phase is read, first and second time: it must not wrap. [cycles/cell]"""
+_SLOPE_HIGHEST: Final = (0.2, 0.3)  # first and second time: the phase must not wrap. [cycles/cell]
 _ROUNDS: Final = 6
 
 
@@ -50,8 +46,7 @@ _ROUNDS: Final = 6
 class Lattice:
     """Where a channel's sites stand."""
 
-    cell_px: int
-    """Side of a cell: 1, or the smallest square that repeats."""
+    cell_px: int  # side of a cell: 1, or the smallest square that repeats
     quincunx: bool
 
 
@@ -60,10 +55,8 @@ class Pieces:
     """Spectra of square pieces, Hann-windowed: shape (pieces, size, size // 2 + 1)."""
 
     spectra: ComplexArray
-    inside: BoolArray
-    """False where the piece would reach outside the picture; its spectrum is zero."""
-    clipped: FloatArray
-    """Share of clipped samples of each piece."""
+    inside: BoolArray  # False where the piece would reach outside the picture; its spectrum is zero
+    clipped: FloatArray  # share of clipped samples of each piece
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,11 +77,6 @@ class Frame:
         """Rows and columns in cells."""
         rows, columns = self.photograph.size_px
         return rows // self.lattice.cell_px, columns // self.lattice.cell_px
-
-    @property
-    def piece_cells(self) -> int:
-        """Side of a piece."""
-        return 128 if min(self.size_cells) > _LARGE_PX else 64
 
     def pieces(self, corners: IntArray, size: int) -> Pieces:
         """Cut pieces of size x size cells at upper left corners (row, column) and transform them."""
@@ -124,13 +112,7 @@ def _summed(plane: FloatArray, cell: int) -> FloatArray:
 
 
 def open_frame(path: Path) -> Frame:
-    """Open a photograph: green of a colour sensor, luminance of a finished colour picture, else grey.
-
-    Raises
-    ------
-    ImageError
-        It cannot be read, or is too small to be looked at in pieces.
-    """
+    """Open a photograph: green of a colour sensor, luminance of a finished colour picture, else grey."""
     opened = photo.open_photo(path)
     if min(opened.size_px) < 4 * 64:
         raise ImageError(
@@ -160,10 +142,7 @@ def _lattice(sites: BoolArray) -> Lattice:
 
 
 def frequencies(size: int, *, lattice: Lattice) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
-    """Row, column and radial frequency of every bin of a piece's spectrum, and which bins hold the scene whole.
-
-    Cycles per cell; shapes (size, size // 2 + 1).
-    """
+    """Row, column, radial frequency [cycles/cell] of a spectrum's bins, and which of them hold the scene whole."""
     rows, columns = np.meshgrid(np.fft.fftfreq(size), np.fft.rfftfreq(size), indexing="ij")
     radius = np.hypot(rows, columns)
     quincunx = np.abs(rows) + np.abs(columns) <= _QUINCUNX_ZONE
@@ -186,10 +165,8 @@ class Overlaid:
     """A frame's pieces, moved to where the reference has them."""
 
     spectra: ComplexArray
-    shift_cells: FloatArray
-    """Displacement of the scene in each piece (down, right)."""
-    likeness: FloatArray
-    """Coherence of the coarse detail with the reference, -1 to 1; 0 where the piece left the picture."""
+    shift_cells: FloatArray  # displacement of the scene in each piece (down, right)
+    likeness: FloatArray  # coherence of coarse detail with the reference, -1 to 1; 0 outside the picture
 
 
 def lay_over(frame: Frame, reference: ReferencePieces) -> Overlaid:

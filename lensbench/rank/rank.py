@@ -14,12 +14,11 @@ import numpy as np
 
 from lensbench import photo
 from lensbench.model.errors import ImageError, SettingError, SweepError
-from lensbench.model.shot import BoolArray, RejectedShot
+from lensbench.model.shot import BoolArray, IntArray, RejectedShot
 from lensbench.model.units import FloatArray
 from lensbench.rank.frames import (
     ComplexArray,
     Frame,
-    IntArray,
     Overlaid,
     Pieces,
     ReferencePieces,
@@ -27,16 +26,24 @@ from lensbench.rank.frames import (
     lay_over,
     open_frame,
 )
-from lensbench.rank.order import Ranking, ordered
-from lensbench.rank.spectra import LOWEST_CYPX, RING_CYPX, BlurFit, Rings, fit_blur, ring_powers
+from lensbench.rank.order import (
+    LOWEST_CYPX,
+    RING_CYPX,
+    BlurFit,
+    Ranking,
+    Rings,
+    fit_blur,
+    ordered,
+    ring_powers,
+)
 
 MOST_FRAMES: Final = 60
 MOST_PIECES: Final = 110
 QUIET_PIECES: Final = 20
 _CANDIDATES: Final = 700
+_LARGE_CELLS: Final = 390  # frames with both sides above this are read in larger pieces
 FEWEST_PIECES: Final = 8
-ALIKE: Final = 0.6
-"""Coherence of coarse detail above which a piece shows the same place: other scenes stay below 0.5 by trial."""
+ALIKE: Final = 0.6  # coherence where a piece shows the same place: others stay below 0.5 by trial
 _ALIKE_SHARE: Final = 0.4
 _CLIPPED: Final = 0.01
 
@@ -76,19 +83,7 @@ def frames_of(places: Sequence[Path]) -> list[Path]:
 def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
     """Put frames of one scene in order of sharpness; a photograph that cannot be read is left out and named.
 
-    Parameters
-    ----------
-    paths : two or more paths
-        Photographs of one kind and size: the camera hardly moved between them, nothing else changed.
-    progress : function of (done, total), optional
-        Called after each frame.
-
-    Raises
-    ------
-    ImageError
-        Fewer than two files can be read, or the frames differ in kind or size.
-    SweepError
-        The frames do not show the same scene, or hold too little detail above the noise.
+    `progress` is called with (done, total) after each frame; the errors are as for `lensbench.rank`.
     """
     used: list[Path] = []
     left: list[RejectedShot] = []
@@ -101,7 +96,10 @@ def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
             if pieces is None:
                 pieces = _reference(frame)
             elif not (unlike := _unlike(pieces[0].frame, frame)):
-                overlaid.append(_laid_over(frame, *pieces))
+                over = lay_over(frame, pieces[0])
+                shift = np.rint(np.median(over.shift_cells, axis=0)).astype(np.int64)
+                quiet = frame.pieces(pieces[1].corners + shift, pieces[1].size)
+                overlaid.append((over, quiet.spectra))
         except ImageError as error:
             reason = str(error).removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
             left.append(RejectedShot(path=path, reason=reason))
@@ -116,15 +114,6 @@ def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
         known = f"{count} of {len(paths)}" if count else f"none of {len(paths)}"
         raise ImageError(f"{known} photographs can be read: {left[0].reason}")
     return replace(_ranking(used, *pieces, overlaid), left_out=tuple(left))
-
-
-def _laid_over(
-    frame: Frame, reference: ReferencePieces, quiet: ReferencePieces
-) -> tuple[Overlaid, ComplexArray]:
-    """A frame's pieces with detail where the reference has them, and the spectra of its quiet ones."""
-    over = lay_over(frame, reference)
-    shift = np.rint(np.median(over.shift_cells, axis=0)).astype(np.int64)
-    return over, frame.pieces(quiet.corners + shift, quiet.size).spectra
 
 
 def _ranking(
@@ -151,7 +140,7 @@ def _ranking(
 
 def _reference(frame: Frame) -> tuple[ReferencePieces, ReferencePieces]:
     """Choose the pieces with most detail, and the quietest ones, in the first frame."""
-    size = frame.piece_cells
+    size = 128 if min(frame.size_cells) > _LARGE_CELLS else 64
     corners = _candidates(frame, size)
     cut = frame.pieces(corners, size)
     detail, clear = _detail(frame, cut, size)

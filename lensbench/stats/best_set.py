@@ -39,10 +39,8 @@ from lensbench.stats.spread import Spread, ZoneSeries
 from lensbench.stats.stop_curve import Curve
 
 CONFIDENCE: Final = 0.95
-ENOUGH_PERCENT: Final = (95.0, 90.0, 80.0)
-"""Shares of the best that may be sharp enough."""
-_DRAWS: Final = 4096
-"""Of the errors; the critical value is good to about 0.03 standard errors."""
+ENOUGH_PERCENT: Final = (95.0, 90.0, 80.0)  # shares of the best that may be sharp enough
+_DRAWS: Final = 4096  # of the errors; the critical value is good to about 0.03 standard errors
 _CURSE_SHARE: Final = 0.5
 _NODES: Final = 48
 _LARGEST: Final = 200.0
@@ -55,10 +53,8 @@ ZoneCurve = tuple[tuple[Setting, ...], ZoneSeries, Curve]
 class Distances:
     """How far each setting may lie from the best of the others: log ratios, all at 95 % together."""
 
-    low: FloatArray
-    """Shape (settings,); above 0 only where the setting is surely the best."""
-    high: FloatArray
-    """Below 0 only where another is surely better."""
+    low: FloatArray  # shape (settings,); above 0 only where the setting is surely the best
+    high: FloatArray  # below 0 only where another is surely better
 
     @property
     def may_be_best(self) -> BoolArray:
@@ -289,22 +285,10 @@ def taken(best: Setting, tied: Sequence[Setting], rule: Tie) -> Setting:
 
 
 def probability_all_below(limit: float, *, shared: tuple[float, ...], dof: float) -> float:
-    """Probability that every studentised difference from a control stays below a limit.
+    """Probability, good to 1e-5, that every studentised difference from a control stays below a limit.
 
-    Parameters
-    ----------
-    limit : float
-        In standard errors of the difference.
-    shared : tuple of float
-        For each comparison the share of the control's noise in the difference's: b_j = sqrt(v / (v + v_j)) of
-        the variances of the control and of the other; sqrt(1/2) for equal ones.
-    dof : float
-        Degrees of freedom of the common standard deviation; infinite where it is known.
-
-    Returns
-    -------
-    float
-        0 to 1, good to 1e-5.
+    `shared` is, for each comparison, the share of the control's noise in the difference's: b_j = sqrt(v / (v + v_j)) of
+    the variances of the control and of the other; sqrt(1/2) for equal ones.
     """
     correlation = np.asarray(shared, dtype=np.float64)
     common, common_weight = special.roots_hermitenorm(_NODES)

@@ -15,20 +15,16 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy import stats
 
+from lensbench.model.shot import IntArray
 from lensbench.model.units import FloatArray
 
 _CONFIDENCE: Final = 0.95
-_FEWEST_FREE: Final = 2
-"""Residual degrees of freedom that must be left when drift is fitted too."""
+_FEWEST_FREE: Final = 2  # residual degrees of freedom that must be left when drift is fitted too
 _ALONE: Final = 1e-9
 _UNLIKELY: Final = 0.01
-_WORTH: Final = 2.0
-"""Degrees of freedom that the common variance is worth in each level's."""
-
-IntArray = npt.NDArray[np.int64]
+_WORTH: Final = 2.0  # degrees of freedom that the common variance is worth in each level's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

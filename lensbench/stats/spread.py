@@ -32,16 +32,14 @@ REPEATS: Final = "repeats"
 BRACKETS: Final = "focus brackets"
 ASSUMED_SD: Final = 0.03
 """Spread between refocused shots, as a share of MTF50, where nothing tells it. Common practice, no source."""
-LEAST_DOF: Final = 5.0
-"""Degrees of freedom below which the spread is not told apart by f-number."""
+LEAST_DOF: Final = 5.0  # degrees of freedom below which the spread is not told apart by f-number
 SIGNIFICANT_GAIN: Final = 2.71
 SMALLEST_SD: Final = 0.002
 USUAL_SD: Final = 0.028
 """Spread of the difference between two sides in one refocused shot, as a share of MTF50: 2 % for each side. Common
 practice, no source."""
 _USUAL_DOF: Final = 2.0
-_MOST_SHARED: Final = 6.0
-"""Degrees of freedom that the other settings' spread is worth at most."""
+_MOST_SHARED: Final = 6.0  # degrees of freedom that the other settings' spread is worth at most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -127,10 +125,7 @@ class Spread:
 
 
 def shot_spread(series: Sequence[ZoneSeries]) -> Spread | None:
-    """Pool the spread between refocused shots over the settings of a zone; None without any repeat.
-
-    Where it grows towards wide stops, few settings tell it, and the degrees of freedom are Satterthwaite's.
-    """
+    """Pool the spread between refocused shots over the settings of a zone; None without any repeat."""
     shots = [values for zone in series for values in zone.log_shots]
     dofs = np.array([len(values) - 1.0 for values in shots])
     if not dofs.any():

@@ -32,11 +32,9 @@ from lensbench.stats.spread import ASSUMED_SD, SMALLEST_SD, Spread, ZoneSeries, 
 MODEL_ERROR: Final = 0.004
 """The least error that the model is given credit for: its rms against exact pupils is 0.16 % in half of the
 cases, and below 0.42 % in 80 %, by the check in the tests."""
-DROPPED_ABOVE: Final = 0.05
-"""A model that errs by more than this share is dropped for the shots' own central values."""
+DROPPED_ABOVE: Final = 0.05  # a model that errs by a larger share gives way to the shots' own values
 
-_ONE_SIDED: Final = 0.5**0.5
-"""A parameter that cannot fall below zero and was found there errs half the time only: half of the variance."""
+_ONE_SIDED: Final = 0.5**0.5  # a parameter found at its bound of zero errs half the time only
 PARAMETERS: Final = 4
 """log kappa, c^2 [px^2], D^2 [px^2], w [px^2]."""
 
@@ -51,8 +49,7 @@ _GRID_CYPX: Final = np.geomspace(0.004, 1.0, 64)
 _STEP: Final = 1e-4
 _AT_ZERO: Final = 1e-5
 LEAST_SCATTER_DOF: Final = 2.0
-_TYPICAL_SD: Final = 0.02
-"""At which points are weighed against what is known of the pitch before their spread is known."""
+_TYPICAL_SD: Final = 0.02  # weighs points against what the pitch tells, before their spread is known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -166,15 +163,11 @@ def scatter_spread(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -
 class Fit:
     """The model laid through points."""
 
-    parameters: FloatArray
-    """Shape (4,)."""
+    parameters: FloatArray  # shape (4,)
     widest_f_number: float
-    log_mtf50: FloatArray
-    """At the points, shape (points,)."""
-    jacobian: FloatArray
-    """Of log_mtf50 by the parameters, shape (points, 4)."""
-    prior_precision: FloatArray
-    """What was known of the parameters beforehand, shape (4, 4)."""
+    log_mtf50: FloatArray  # at the points, shape (points,)
+    jacobian: FloatArray  # of log_mtf50 by the parameters, shape (points, 4)
+    prior_precision: FloatArray  # what was known of the parameters beforehand, shape (4, 4)
 
     @property
     def at_zero(self) -> BoolArray:
@@ -198,21 +191,7 @@ class Fit:
 
 
 def log_mtf50(f_number: FloatArray, parameters: FloatArray, *, widest_f_number: float) -> FloatArray:
-    """Natural logarithm of MTF50 in cycles per pixel.
-
-    Parameters
-    ----------
-    f_number : float array, shape (points,)
-        Exact f-numbers.
-    parameters : float array, shape (..., 4)
-        As `PARAMETERS`; leading axes are looped over in one go.
-    widest_f_number : float
-        N0, to which D and w refer.
-
-    Returns
-    -------
-    float array, shape (..., points)
-    """
+    """Natural logarithm of MTF50 in cycles per pixel, shape (..., points), for parameters of shape (..., 4)."""
     transfer = _transfer(_GRID_CYPX, f_number, parameters, widest_f_number)
     above = np.clip(np.argmax(transfer < 0.5, axis=-1), 1, None)[..., None]
     low, high = _GRID_CYPX[above - 1], _GRID_CYPX[above]

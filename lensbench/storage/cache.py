@@ -42,10 +42,7 @@ def content_hash(path: Path, head: str = "") -> str:
 
 @functools.cache
 def code_fingerprint() -> str:
-    """Hash of all that measures a photograph and how its result is kept; worked out once a process, in some 5 ms.
-
-    The rooms' sources and tables are read, not the program's version: that stays while the code changes.
-    """
+    """Hash of the sources and tables that measure, worked out once a process; the version stays while code changes."""
     digest = hashlib.blake2b(__version__.encode(), digest_size=20)
     files = [path for room in MEASURING_ROOMS for path in (_PACKAGE / room).rglob("*") if path.is_file()]
     for path in sorted([*files, Path(__file__).resolve()]):
@@ -74,11 +71,7 @@ class ResultCache:
             )
 
     def name(self, photograph: Path, settings: str) -> str:
-        """Name under which a photograph's result is kept, from its content; an OSError where it cannot be read.
-
-        `settings` holds all that the result depends on besides the photograph and the program's own code, such as the
-        version of the decoder.
-        """
+        """Name of a photograph's kept result, from its content and `settings`: what else decides, as the decoder."""
         return f"{content_hash(photograph, f'{code_fingerprint()}|{settings}|')}.json.gz"
 
     def get(self, name: str, photograph: Path) -> ShotResult | None:

@@ -88,15 +88,10 @@ def unwritable(place: Path, error: OSError) -> SettingError:
 
 
 def check_kind(path: Path, *, begins: bytes, what: str, suffix: str = "", sign: bytes = b"") -> None:
-    """Refuse a file to be written whose name ends otherwise than its kind's, or that lies over another kind's.
+    """Refuse, by a SettingError, a file to be written whose name is not of its kind, or that lies over another kind's.
 
     What stands there must be no link, not write-protected, and of this kind (`what` in words, by how it begins and, of
     a PDF, by the sign that it bears), written by this program and changed by nobody; an empty file may go.
-
-    Raises
-    ------
-    SettingError
-        It is otherwise.
     """
     if suffix and path.suffix.lower() != suffix:
         raise SettingError(f"{path}: {what} is written to a file whose name ends in {suffix}")
@@ -162,8 +157,7 @@ class Listing:
     """
 
     folder: Path
-    what: str
-    """Whose files they are, in one word: report, plan. It is part of the list's name."""
+    what: str  # Whose files they are, in one word: report, plan. It is part of the list's name.
 
     @property
     def path(self) -> Path:
@@ -173,13 +167,8 @@ class Listing:
     def check(self, names: Collection[str], *, agreed: Collection[str] = ()) -> None:
         """Make sure that files of these names can be written without loss, save those agreed to be written over.
 
-        Names are below the folder, with `/` between: at most one subfolder.
-
-        Raises
-        ------
-        SettingError
-            A file that is not listed or was changed stands there, or a link, a folder, a write-protected file, or
-            the list is damaged: which, and the way out.
+        Names are below the folder, with `/` between: at most one subfolder. A SettingError says what stands in the way
+        (a file that is not listed or was changed, a link, a folder, write protection, a damaged list) and the way out.
         """
         listed = self._listed()
         for subfolder in sorted({parent for name in names if (parent := name.rpartition("/")[0])}):
@@ -217,25 +206,10 @@ class Listing:
     def write(
         self, files: Mapping[str, bytes], *, renewed: str = "", agreed: Collection[str] = ()
     ) -> tuple[Path, ...]:
-        """Write files in order, each whole, remove listed ones that no longer hold, and list what is there.
+        """Write files in order, each whole, remove the listed ones below `renewed` that no longer hold, and list all.
 
-        The list is written first, with the old files and the new: whatever stops the work, it tells all of them.
-
-        Parameters
-        ----------
-        files : mapping of str to bytes
-            Contents by their names, as for `check`.
-        renewed : str
-            Subfolder from which listed files go that are not among the new ones.
-        agreed : collection of str
-            As for `check`.
-
-        Raises
-        ------
-        SettingError
-            What `check` raises; nothing was written then.
-        OSError
-            Something cannot be written.
+        The list is written first, with the old files and the new: whatever stops the work, it tells all of them. Where
+        `check` refuses, nothing was written.
         """
         self.check(files, agreed=agreed)
         listed = {name: hashes for name, hashes in self._listed().items() if self._is_ours(name, hashes)}

@@ -20,8 +20,7 @@ from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, P
 _FONT: Final = "DejaVuSans"
 _INK, _FAINT, _HAIR = HexColor("#23272b"), HexColor("#5d646b"), HexColor("#d8d4ca")
 MARGIN_PT: Final[float] = 15 * mm
-WIDTH_PT: Final[float] = A4[0] - 2 * MARGIN_PT
-"""Between the margins."""
+WIDTH_PT: Final[float] = A4[0] - 2 * MARGIN_PT  # between the margins
 EVERY_CELL: Final[tuple[tuple[Any, ...], ...]] = (
     ("FONT", (0, 0), (-1, -1), _FONT),
     ("VALIGN", (0, 0), (-1, -1), "TOP"),
@@ -35,8 +34,7 @@ _GRID: Final = (
     ("LINEBELOW", (0, 0), (-1, 0), 0.7, _INK),
     ("LINEBELOW", (0, 1), (-1, -1), 0.35, _HAIR),
 )
-_LETTER: Final = 0.6
-"""Usual width of a letter over the font's size."""
+_LETTER: Final = 0.6  # usual width of a letter over the font's size
 _LONGEST_WORD: Final = 24
 _CELL_PADDING_PT: Final = 6.0
 

@@ -60,13 +60,7 @@ def sweep_document(lenses: Sequence[MeasuredLens]) -> bytes:
 
 
 def read_sweep(folder: Path) -> list[SweepLens]:
-    """The lenses of a folder that `lensbench sweep` wrote.
-
-    Raises
-    ------
-    SweepError
-        There is no such document (none that an older version left, either), or it is damaged, or of a newer version.
-    """
+    """The lenses of a folder that `lensbench sweep` wrote; a SweepError where it has none, or a damaged one."""
     path = folder / SWEEP_FILE
     if not path.exists() and (folder / "findings.json").is_file():
         raise SweepError(
@@ -93,13 +87,7 @@ def library_document(sessions: Sequence[KeptSession]) -> bytes:
 
 
 def read_library_document(path: Path) -> list[KeptSession]:
-    """The sessions of a file that `lensbench library export` wrote.
-
-    Raises
-    ------
-    LibraryError
-        It cannot be read, is no such document, or a field of it is not what it should be.
-    """
+    """The sessions of a file that `lensbench library export` wrote; a LibraryError where it is none, or damaged."""
     give = "give a file that `lensbench library export` wrote"
     with _refusing(path, LibraryError, missing=give, damaged="nothing was taken from it"):
         document = _decoded(path, _LibraryDocument, LIBRARY_FORMAT, way_out="export the library again")

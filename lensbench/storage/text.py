@@ -24,8 +24,7 @@ from lensbench.model.errors import TableError, TextFileError
 
 USUAL_MOST_BYTES: Final = 20_000_000
 _MOST_DIGITS: Final = 18
-_WITHOUT_WAITING: Final = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-"""A pipe is opened without waiting for somebody to write into it."""
+_WITHOUT_WAITING: Final = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)  # for a pipe's writer
 
 
 @cache
@@ -37,11 +36,7 @@ def words_of(room: str) -> dict[str, Any]:
 def read_text(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> str:
     """Read a text file in UTF-8, with or without a byte order mark.
 
-    Raises
-    ------
-    TextFileError
-        It is not there, is no regular file, is too large, cannot be read or is no UTF-8: the reason alone, for
-        the caller to name the file and the next step.
+    A TextFileError bears the reason alone, for the caller to name the file and the next step.
     """
     try:
         return _content(path, most_bytes).decode("utf-8-sig")
@@ -101,17 +96,11 @@ _COMMA_TOO_MANY: Final = (
 def table_in(
     text: str, *, delimiter: str = ",", columns: Sequence[str] = ()
 ) -> Iterator[tuple[int, dict[str, str]]]:
-    """Rows of a CSV text, each with its line and its cells by the columns' names; no cell is None.
+    """Rows of a CSV text, each with its line and its cells, stripped, by the columns' names; no cell is None.
 
-    Names and cells are stripped; a row without any filled cell is passed over, cells that lack at a row's end are
-    empty.
-
-    Raises
-    ------
-    TableError
-        A row has more cells than there are columns (a decimal comma, most likely), or a cell goes over several lines.
-    TextFileError
-        A wanted column is missing or stands twice, or it is no CSV.
+    A row without any filled cell is passed over, cells that lack at a row's end are empty. A TableError where a row has
+    too many cells (a decimal comma, most likely) or a cell goes over several lines; a TextFileError where a wanted
+    column is missing or stands twice, or it is no CSV.
     """
     reader = csv.reader(
         io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True, strict=True
@@ -141,12 +130,10 @@ def table_in(
         ) from error
 
 
-TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")
-"""A comma before three digits: a decimal sign to some, between thousands to others."""
+TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")  # decimal comma, or between thousands
 
 
-LONGEST_TEXT: Final = 160
-"""Longer names are cut; no honest lens or file name needs more. [characters]"""
+LONGEST_TEXT: Final = 160  # longer names are cut; no honest lens or file name needs more. [characters]
 
 
 def visible(text: str) -> str:
@@ -191,10 +178,7 @@ def one_line(text: object) -> str:
 
 
 def clean_text(text: str | None, *, unknown: str = "unknown") -> str:
-    """Give a text on one line, cut to length, without control, direction or invisible characters.
-
-    Nothing is escaped here: that is the business of the page, the PDF or the table that shows the text.
-    """
+    """A text on one line, cut to length, nothing hidden in it; to escape it is the business of what shows it."""
     line = one_line(text or "")
     if len(line) > LONGEST_TEXT:
         line = line[: LONGEST_TEXT - 1] + "…"

@@ -36,8 +36,7 @@ from lensbench.storage.text import clean_text, name_in_tables, visible
 
 PURPOSES: Final[dict[str, str]] = {Purpose.CENTRE: "inner", Purpose.FRAME: "frame", Purpose.EDGES: "outer"}
 """Purpose -> the zone that counts for it."""
-NamedSeries = tuple[tuple[Setting, ...], ZoneSeries]
-"""The settings of one focal length, by f-number, and their refocused shots in one zone."""
+NamedSeries = tuple[tuple[Setting, ...], ZoneSeries]  # settings by f-number, and their shots in a zone
 _FEWEST_RESPONSES: Final = 2
 
 
@@ -141,10 +140,7 @@ def bracket_peak(bracket: Bracket, zone: str) -> ThroughFocus:
 
 
 def _measurement_sd(result: ShotResult, zone: str) -> float:
-    """Share by which the noise of its edges alone moves a figure.
-
-    The edges' differences among each other are the lens's own, and come again in every shot: they don't count.
-    """
+    """Share by which its edges' noise alone moves a figure; their differences are the lens's, and don't count."""
     figure = result.summary[zone].mtf50_cypx if zone in result.summary else math.nan
     sds = [
         edge.edge.mtf50_sd_cypx
@@ -184,10 +180,7 @@ def _with_sfr(row: CountedShot, group: Sequence[SweepShot]) -> CountedShot:
 
 
 def zone_responses(result: ShotResult) -> dict[str, FloatArray]:
-    """Mean SFR of every zone of a shot, and of the frame, at `RESPONSE_CYPX`; a zone without edges is left out.
-
-    Edges are weighted as for the zone's MTF50: sagittal and tangential equally, the frame by area.
-    """
+    """Mean SFR of each zone at `RESPONSE_CYPX`, edges weighted as for its MTF50; zones without edges are left out."""
     curves = {
         id(one.edge): np.interp(RESPONSE_CYPX, one.edge.frequency_cypx, one.edge.sfr, right=math.nan)
         for one in result.edges
@@ -221,13 +214,10 @@ class FocalShots:
     """The measured shots of one lens on one camera at one focal length."""
 
     focal_length_mm: float | None
-    members: tuple[SweepShot, ...]
-    """Those that count, by f-number and then by path, so that the order of the files changes nothing."""
-    exact_f_number: dict[float, float]
-    """Nominal f-number -> median of the exact ones."""
+    members: tuple[SweepShot, ...]  # by f-number and path, so that the order of the files changes nothing
+    exact_f_number: dict[float, float]  # nominal f-number -> median of the exact ones
     pixel_pitch_um: float | None
-    magnification: float
-    """Median of the shots; NaN where it is not known."""
+    magnification: float  # median of the shots; NaN where it is not known
 
     @cached_property
     def counted(self) -> list[CountedShot]:

@@ -8,6 +8,7 @@ at an equal stop, which light or depth of field may ask for. Stops are equal by 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import nan
 from pathlib import Path
 from typing import Any, Final
 
@@ -53,12 +54,10 @@ from lensbench.sweep.run import Running, Task, run
 
 _SMOOTH_POINTS: Final = 60
 _ALIKE: Final = 0.05
-_NAN: Final = float("nan")
 _USUAL: Final = MeasureOptions()
 _MOST_NAMED: Final = 3
 
-_ZoneCurves = dict[str, ZoneCurve]
-"""By zone, of one focal length."""
+_ZoneCurves = dict[str, ZoneCurve]  # by zone, of one focal length
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -83,31 +82,9 @@ def sweep(
     running: Running | None = None,
     tie: Tie = Tie.BEST,
 ) -> Sweep:
-    """Best settings of the lenses whose test shots lie in some folders.
+    """Best settings of the lenses whose test shots lie in some folders, read and never written to.
 
-    Parameters
-    ----------
-    folders : paths
-        Read, never written to.
-    shots_csv : path, optional
-        A shots table.
-    options : MeasureOptions, optional
-        How each photograph is measured.
-    cache : path, optional
-        Folder where results are kept for a second run.
-    running : Running, optional
-        How the work is spread; over all processors by default.
-    tie : Tie, optional
-        Which of several equally good stops the answer names as the one to take.
-
-    Raises
-    ------
-    SweepError
-        No photograph in the folders can be used.
-    ImageError
-        A folder is not there.
-    SettingError
-        The shots table cannot be used, or one pitch was given for several cameras.
+    In the folder `cache` results are kept for a second run; the rest, and the errors, are as for `lensbench.sweep`.
     """
     planned = gather(folders, shots_csv)
     shots = reject(measured_shots(planned, options, cache=cache, running=running))
@@ -126,19 +103,10 @@ def measured_shots(
     cache: Path | None = None,
     running: Running | None = None,
 ) -> list[SweepShot]:
-    """Gathered photographs, measured, those marked that their own flags reject; in the order given.
+    """Photographs as `gather` gives them, measured, those marked that their own flags reject; in the order given.
 
-    Parameters
-    ----------
-    planned : sequence of PlannedShot
-        As `gather` gives them; a pitch of the shots table wins over that of the options.
-    options, cache, running
-        As for `sweep`.
-
-    Raises
-    ------
-    SettingError
-        The pitch of the options would stand for several cameras.
+    A pitch of the shots table wins over that of the options; one pitch of the options for several cameras is a
+    SettingError. The rest is as for `sweep`.
     """
     wanted = [shot for shot in planned if not shot.left_out]
     cameras = list(dict.fromkeys(shot.camera for shot in wanted if shot.pitch_um is None))
@@ -167,17 +135,7 @@ def measured_shots(
 
 
 def find(shots: Sequence[SweepShot], *, method: str = "refined", tie: Tie = Tie.BEST) -> SweepFindings:
-    """The best settings of every lens.
-
-    Parameters
-    ----------
-    shots : sequence of SweepShot
-        Measured and rejected ones, as `reject` gives them.
-    method : str
-        By which the edges were measured.
-    tie : Tie
-        Which of several equally good stops to name as the one to take; it changes nothing else.
-    """
+    """The best settings of every lens, from measured and rejected shots as `reject` gives them."""
     by_lens: dict[tuple[str, str], list[SweepShot]] = defaultdict(list)
     for shot in shots:
         by_lens[shot.planned.lens, shot.planned.camera].append(shot)
@@ -248,7 +206,7 @@ def _by_purpose(best: Mapping[str, BestSetting]) -> dict[str, BestSetting]:
 def _typical_sd_percent(spread: Spread, series: Sequence[ZoneSeries]) -> float:
     """Spread of one shot, root mean square over the settings; NaN where it is not known."""
     if not spread.known:
-        return _NAN
+        return nan
     variance = np.concatenate([spread.variance_of_means(zones) * zones.shots for zones in series])
     return float(100.0 * np.sqrt(np.mean(variance)))
 
@@ -263,14 +221,14 @@ def _basis(focals: Sequence[FocalShots], series: Sequence[ZoneSeries]) -> Basis:
         shots_a_setting=(min(counts, default=0), max(counts, default=0)),
         bracketed=any(bool(np.isfinite(sd).any()) for zones in series for sd in zones.own_sd),
         distance_mm=_ends([distance for distance, _ in distances]),
-        distance_focal_lengths=_ends([distance / mm if mm else _NAN for distance, mm in distances]),
+        distance_focal_lengths=_ends([distance / mm if mm else nan for distance, mm in distances]),
     )
 
 
 def _ends(values: Sequence[float]) -> tuple[float, float]:
     """Lowest and highest of some values, both the median where these are alike; NaN where one is not known."""
     if not values or not np.all(np.isfinite(values)):
-        return _NAN, _NAN
+        return nan, nan
     low, high = min(values), max(values)
     middle = float(np.median(values))
     return (middle, middle) if high / low < 1.0 + _ALIKE else (low, high)
@@ -327,7 +285,7 @@ def _points(zone: str, curve: ZoneCurve, spread: Spread) -> list[CurvePoint]:
 
 def _interval(curve: Curve, index: int, spread: Spread) -> tuple[float, float]:
     if not spread.known:
-        return _NAN, _NAN
+        return nan, nan
     half = spread.quantile * curve.sd[index]
     middle = curve.estimate[index]
     return float(np.exp(middle - half)), float(np.exp(middle + half))
@@ -344,8 +302,8 @@ def _zone_at(focal: FocalShots, zone: str, curve: ZoneCurve, spread: Spread, f_n
         mtf50_cypx=float(np.exp(believed.estimate[index])),
         ci95_cypx=_interval(believed, index, spread),
         edges=sum(value.edges for value in values),
-        sagittal_cypx=mean_known([value.sagittal_cypx for value in values]) or _NAN,
-        tangential_cypx=mean_known([value.tangential_cypx for value in values]) or _NAN,
+        sagittal_cypx=mean_known([value.sagittal_cypx for value in values]) or nan,
+        tangential_cypx=mean_known([value.tangential_cypx for value in values]) or nan,
     )
 
 

@@ -27,8 +27,7 @@ from lensbench.storage.cache import content_hash
 from lensbench.storage.text import TWO_WAYS, name_in_tables, read_text, table_in
 from lensbench.sweep.run import without_path
 
-_TASTE_BYTES: Final = 65_536
-"""Of two raw files of one size the middle tells nearly always that they differ: noise is never the same."""
+_TASTE_BYTES: Final = 65_536  # in the middle, where raw files of one size differ nearly always
 _MOST_NAMED: Final = 5
 
 
@@ -89,8 +88,7 @@ def copies_in_words(copies: dict[Path, Path]) -> list[str]:
 
 UNKNOWN_LENS: Final = "unknown lens"
 UNKNOWN_CAMERA: Final = "unknown camera"
-FOCAL_GAP: Final = 0.03
-"""Focal lengths further apart than this share belong to two groups. Common practice, no source."""
+FOCAL_GAP: Final = 0.03  # as a share, from one group to the next. Common practice, no source.
 
 
 def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[PlannedShot]:
@@ -292,8 +290,7 @@ def focal_groups(focal_lengths_mm: Sequence[float]) -> dict[float, float]:
 _YES_NO: Final = {"yes": True, "y": True, "no": False, "n": False, "": True}
 _MOST_ROWS: Final = 100_000
 _F_NUMBERS: Final = (0.5, 128.0)
-_FOCAL_MM: Final = (0.5, 20_000.0)
-"""Wider than any lens. Common practice, no source."""
+_FOCAL_MM: Final = (0.5, 20_000.0)  # Wider than any lens. Common practice, no source.
 
 
 def read_shots_table(path: Path) -> list[TableRow]:

@@ -21,8 +21,7 @@ from lensbench.model.units import FloatArray
 from lensbench.stats import ASSUMED_SD, PARAMETERS, fit_blur
 from lensbench.sweep.countable import by_focal_length
 
-LEAST_LIMIT: Final = 0.10
-"""A shot must be softer by at least this share; below it nobody would reshoot. Common practice, no source."""
+LEAST_LIMIT: Final = 0.10  # softer by less, nobody would reshoot. Common practice, no source.
 LEAST_CURVE_LIMIT: Final = 0.15
 LIMIT_SD: Final = 5.0
 _LEAST_SD: Final = 0.01
@@ -33,10 +32,8 @@ _NO_FRAME: Final = "no figure for the whole frame: a third of the picture has no
 class SeriesShots:
     """All shots of one lens at one focal length."""
 
-    f_number: FloatArray
-    """Exact, one a shot, equal within a setting; shape (shots,)."""
-    log_zones: FloatArray
-    """Log MTF50 of the zones, the whole frame last; NaN where a zone was not seen. Shape (shots, zones)."""
+    f_number: FloatArray  # exact, one a shot, equal within a setting; shape (shots,)
+    log_zones: FloatArray  # log MTF50, shape (shots, zones), the frame last; NaN where a zone was not seen
 
 
 def reject(shots: Sequence[SweepShot]) -> list[SweepShot]:
@@ -95,10 +92,7 @@ def _with_own_flags(shot: SweepShot) -> SweepShot:
 
 
 def repeat_sd(series: SeriesShots) -> float:
-    """Spread between repeats, robustly: half of the settings may hold a bad shot.
-
-    From the differences between the two sharpest shots of each setting, as a share of MTF50.
-    """
+    """Spread of MTF50 between repeats, as a share, by the two sharpest of each setting: half may hold a bad shot."""
     frame = series.log_zones[:, -1]
     gaps = [
         float(np.diff(np.sort(frame[series.f_number == stop])[-2:])[0])
@@ -112,20 +106,7 @@ def repeat_sd(series: SeriesShots) -> float:
 
 
 def misfocused(series: SeriesShots, *, pixel_pitch_um: float | None = None) -> dict[int, str]:
-    """Shots that are out of focus, and why.
-
-    Parameters
-    ----------
-    series : SeriesShots
-        One focal length; zones that were not seen are passed over.
-    pixel_pitch_um : float, optional
-        Fixes the diffraction of the curve.
-
-    Returns
-    -------
-    dict of int to str
-        Index of the shot -> the reason, with the figure seen and the limit.
-    """
+    """Shots of one focal length that are out of focus, by index, and why; a known pitch fixes the diffraction."""
     sd = repeat_sd(series)
     limit = max(LEAST_LIMIT, LIMIT_SD * np.sqrt(2.0) * sd)
     reasons: dict[int, str] = {}

@@ -34,35 +34,24 @@ from lensbench.photo import natural_order
 from lensbench.stats import Spread
 from lensbench.sweep.countable import FocalShots, bracket_peak
 
-MAGNIFICATION_LIMIT: Final = 0.05
-"""Focal lengths shot at magnifications further apart than this see different shares of the print's blur."""
-LIGHT_LIMIT_STOPS: Final = 1.0
-"""Between the brightest and the darkest paper in the middle of the pictures. Common practice, no source."""
-RISE_LIMIT_MM: Final = 0.2
-"""10-90 % rise on the chart: twice a home printer's; common practice, no source."""
-SIGMA_LIMIT_PX: Final = 0.5
-"""Below it the sensor's own filter may do as much; common practice, no source."""
-ALIKE_LIMIT: Final = 0.25
-"""Spread of the blur over the sharpest picture, 10th to 90th percentile over the median."""
-_MIDDLE: Final = 0.5
-"""Image height within which vignetting leaves the paper's level alone."""
+MAGNIFICATION_LIMIT: Final = 0.05  # focal lengths further apart see other shares of the print's blur
+LIGHT_LIMIT_STOPS: Final = 1.0  # from the brightest to the darkest paper. Common practice, no source.
+RISE_LIMIT_MM: Final = 0.2  # 10-90 % rise on the chart: twice a home printer's; common practice, no source
+SIGMA_LIMIT_PX: Final = 0.5  # below it the sensor's own filter may do as much; common practice, no source
+ALIKE_LIMIT: Final = 0.25  # 10th to 90th percentile over median, of the sharpest picture's blur
+_MIDDLE: Final = 0.5  # image height within which vignetting leaves the paper's level alone
 _MOST_SIZES: Final = 3
 _LEAST_SHARE: Final = 10.0
 _FEWEST_EDGES: Final = 20
 
 FEWEST_SHOTS: Final = 4
-CHANCE: Final = 0.001
-"""Two-sided probability of a trend by chance, for each of the figures."""
+CHANCE: Final = 0.001  # two-sided probability of a trend by chance, for each of the figures
 POSITION_LIMIT_PX: Final = 2.0
-SHARPNESS_LIMIT_PERCENT: Final = 4.0
-"""From the first shot to the last. These limits: common practice, no source."""
-_LARGEST_STEP: Final = 0.5
-"""Of the whole way: a larger step between two shots is one move, not a drift."""
+SHARPNESS_LIMIT_PERCENT: Final = 4.0  # first shot to last. These: common practice, no source.
+_LARGEST_STEP: Final = 0.5  # of the whole way: a larger step between two shots is one move, not a drift
 _FEWEST_PAIRED_EDGES: Final = 20
-_STRAYS: Final = 4.0
-"""Standard deviations, by the median: an edge that moved by more against the others tells of itself alone."""
-_PLACE_DOUBT_PX: Final = 0.02
-"""No place of an edge is believed better than this."""
+_STRAYS: Final = 4.0  # sds, by the median: an edge that moved by more tells of itself alone
+_PLACE_DOUBT_PX: Final = 0.02  # no place of an edge is believed better than this
 
 
 def reservations(spread: Spread, focals: Sequence[FocalShots] = ()) -> tuple[Note, ...]:
@@ -152,10 +141,7 @@ def _paper(result: ShotResult) -> float:
 
 
 def print_remarks(shots: Sequence[SweepShot]) -> list[SeriesRemark]:
-    """Whether every edge of every shot is as blurred as by a poor print.
-
-    Shots whose print was divided out say nothing here; nor do those without f-number, scale or pixel pitch.
-    """
+    """Whether every edge of every shot is as blurred as by a poor print, not divided out, as far as that is known."""
     blurs = [
         (blur, 1000.0 * result.magnification / result.pixel_pitch_um)
         for shot in shots
@@ -190,19 +176,12 @@ def _blur_px(result: ShotResult) -> FloatArray:
 class _Trend:
     """A figure over the order of the shots."""
 
-    total: float
-    """From the first shot to the last, by the fitted line."""
+    total: float  # from the first shot to the last, by the fitted line
     chance: float
 
 
 def drift_remarks(shots: Sequence[SweepShot]) -> list[SeriesRemark]:
-    """Find the set-ups of one lens whose shots drift: a remark for each.
-
-    Parameters
-    ----------
-    shots : sequence of SweepShot
-        Of one lens; those out of focus may be among them, for focus that creeps away looks like that.
-    """
+    """A remark for each set-up of one lens whose shots drift; those out of focus count, for creeping focus looks so."""
     return [
         SeriesRemark(
             flag="drift",

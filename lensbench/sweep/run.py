@@ -24,10 +24,8 @@ from lensbench.photo import decoder_versions
 from lensbench.storage.cache import ResultCache
 from lensbench.workers import HandedOver, Pool, WorkersUnavailable, pool_of
 
-TIMEOUT_S: Final = 120.0
-"""A photograph takes seconds; one that takes this long never ends."""
-START_S: Final = 60.0
-"""What a worker may take to start."""
+TIMEOUT_S: Final = 120.0  # a photograph takes seconds; one that takes this long never ends
+START_S: Final = 60.0  # what a worker may take to start
 
 _USUAL: Final = shot.MeasureOptions()
 
@@ -38,10 +36,8 @@ class Task:
 
     path: Path
     options: shot.MeasureOptions = _USUAL
-    overrides: Metadata | None = None
-    """What the shots table says instead of the metadata."""
-    cache: ResultCache | None = None
-    """Where the result is kept, and looked for first."""
+    overrides: Metadata | None = None  # what the shots table says instead of the metadata
+    cache: ResultCache | None = None  # where the result is kept, and looked for first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,8 +49,7 @@ class Kept:
 
 Outcome = ShotResult | RejectedShot
 Measure = Callable[[Task], Outcome | Kept]
-Progress = Callable[[int, int, Path], None]
-"""Called with how many are done, of how many, and the photograph just done."""
+Progress = Callable[[int, int, Path], None]  # how many are done, of how many, and which one just was
 
 
 def measure_one(task: Task) -> Outcome | Kept:
@@ -158,8 +153,7 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
 
 
 _Handing = Future[HandedOver[Outcome | Kept]]
-_InHand = dict[_Handing, tuple[int, float]]
-"""The number of each task that a worker holds, and its deadline. [s]"""
+_InHand = dict[_Handing, tuple[int, float]]  # the number of each worker's task, and its deadline. [s]
 
 
 class _Board:

@@ -11,7 +11,7 @@ import numpy as np
 import pages
 from pupil_shots import LENSES, PupilLens
 
-from lensbench.effect.rows import sharpness_rows
+from lensbench.effect.effect import sharpness_rows
 from lensbench.model.compare import Visible, VisibleFrom
 from lensbench.stats.levels_fit import Layout, fit_levels
 

@@ -11,8 +11,8 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
+from lensbench.chart.draw.charts import draw
 from lensbench.chart.draw.page import device_gray
-from lensbench.chart.draw.sheet import draw
 from lensbench.chart.layout.parts import dictionary
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.options import command

@@ -9,9 +9,9 @@ import pytest
 import skimage.data
 from chart_pictures import ArrayPicture, Camera, photograph
 
-from lensbench.chart.draw.sheet import draw
+from lensbench.chart.draw.charts import draw
 from lensbench.chart.find.chart import find_chart
-from lensbench.chart.find.markers import read_markers
+from lensbench.chart.find.sighting import read_markers
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.errors import ChartError
 

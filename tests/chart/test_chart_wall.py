@@ -12,7 +12,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from lensbench.chart.draw.wall import draw_wall
+from lensbench.chart.draw.charts import draw_wall
 from lensbench.chart.layout.parts import (
     FIRST_FREE_ID,
     MOST_PAGES,

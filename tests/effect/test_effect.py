@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 from effect_shots import series, shot
 
-from lensbench.effect.effect import find_effect
-from lensbench.effect.rows import noise_percent, visible_from
+from lensbench.effect.effect import find_effect, noise_percent, visible_from
 from lensbench.model.compare import EffectCaution
 from lensbench.model.errors import SettingError, SweepError
 from lensbench.model.shot import RejectedShot

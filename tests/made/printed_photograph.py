@@ -11,7 +11,7 @@ import numpy as np
 import pypdfium2
 import tifffile
 
-from lensbench.chart.draw.sheet import draw
+from lensbench.chart.draw.charts import draw
 
 DPI = 200
 FOCAL_MM, PITCH_UM = 50.0, 12.0

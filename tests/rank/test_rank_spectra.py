@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from lensbench.rank.order import holm
-from lensbench.rank.spectra import deming_slope, noise_ratio
+from lensbench.rank.order import deming_slope, holm, noise_ratio
 
 
 def powers(transfer, noise, *, scene=1.0):

@@ -22,7 +22,7 @@ from invented_shots import shoot
 from measured_lenses import kept_session, sharper
 
 from lensbench.effect.effect import find_effect
-from lensbench.effect.levels import SpeedShot, no_shake_speed
+from lensbench.effect.levels import no_shake_speed
 from lensbench.library import AdviceCaution, Lack, Wanted, advise, plan_picture
 from lensbench.model.compare import (
     Caution,
@@ -269,8 +269,12 @@ def _():
             shots.append(shot(number, 0.25 / math.sqrt(1.0 + path_px**2), exposure_s=float(time)))
         return effect_sentences(find_effect(shots, by="exposure_s"))
 
-    still = [SpeedShot(exposure_s=float(2.0**-n), log_mtf50=0.0) for n in range(2, 10) for _ in range(2)]
-    return [*limit(20.0), *limit(120.0), shutter_sentence(no_shake_speed(still, shows_from=0.08))]
+    times_s = np.repeat(2.0 ** -np.arange(2.0, 10.0), 2)
+    return [
+        *limit(20.0),
+        *limit(120.0),
+        shutter_sentence(no_shake_speed(times_s, np.zeros(16), shows_from=0.08)),
+    ]
 
 
 @case("from where a difference is visible")

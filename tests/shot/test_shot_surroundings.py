@@ -9,7 +9,7 @@ import pytest
 from lensbench import simulate
 from lensbench.chart.find import ChartFound, FoundTarget
 from lensbench.chart.find.mapping import Mapping
-from lensbench.chart.find.regions import arm_regions
+from lensbench.chart.find.targets import arm_regions
 from lensbench.chart.layout.parts import Target
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.shot import Metadata, Samples

@@ -8,7 +8,7 @@ import pypdfium2
 import pytest
 from scipy import ndimage, optimize
 
-from lensbench.chart.draw.sheet import draw
+from lensbench.chart.draw.charts import draw
 from lensbench.chart.layout.sheet import sheet
 from lensbench.shot.measure import measure_shot
 from lensbench.simulate import INVENTED_LENSES, Camera, Shot

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lensbench.effect.levels import SpeedShot, no_shake_speed
+from lensbench.effect.levels import no_shake_speed
 from lensbench.stats.levels_fit import Layout, fit_levels
 
 TRIALS = 1000
@@ -88,8 +88,8 @@ def hands(random, *, tenth_s, repeats=5):
     for time in np.repeat(TIMES_S, repeats):
         chance = 1.0 / (1.0 + np.exp(-(np.log2(time / tenth_s) / 0.5 - np.log(9.0))))
         loss = 0.3 if random.random() < chance else 0.0
-        shots.append(SpeedShot(exposure_s=float(time), log_mtf50=np.log1p(-loss) + 0.01 * random.normal()))
-    return shots
+        shots.append((time, np.log1p(-loss) + 0.01 * random.normal()))
+    return np.transpose(shots)
 
 
 def test_the_speed_from_which_shake_no_longer_shows():
@@ -97,7 +97,7 @@ def test_the_speed_from_which_shake_no_longer_shows():
     inside, errors = 0, []
     for _ in range(120):
         tenth_s = 2.0 ** -random.uniform(3.5, 6.5)
-        found = no_shake_speed(hands(random, tenth_s=tenth_s), shows_from=0.08)
+        found = no_shake_speed(*hands(random, tenth_s=tenth_s), shows_from=0.08)
         inside += found.ci95_s[0] <= tenth_s <= found.ci95_s[1]
         errors.append(np.log2(found.exposure_s / tenth_s))
     # 120 draws of 95 % have a standard error of 2 %; a third of a stop is the step of a shutter dial.
@@ -106,11 +106,11 @@ def test_the_speed_from_which_shake_no_longer_shows():
 
 
 def test_no_shake_at_any_speed_names_no_speed():
-    shots = [SpeedShot(exposure_s=float(time), log_mtf50=0.0) for time in np.repeat(TIMES_S, 2)]
-    found = no_shake_speed(shots, shows_from=0.08)
+    times_s = np.repeat(TIMES_S, 2)
+    found = no_shake_speed(times_s, np.zeros(len(times_s)), shows_from=0.08)
     assert np.isnan(found.exposure_s)
     assert not any(shaken for _, _, shaken in found.shares)
-    assert no_shake_speed(shots[:4], shows_from=0.08) is None
+    assert no_shake_speed(times_s[:4], np.zeros(4), shows_from=0.08) is None
 
 
 def test_the_longer_the_lens_the_shorter_the_time_that_hands_need():
@@ -123,6 +123,6 @@ def test_the_longer_the_lens_the_shorter_the_time_that_hands_need():
         for time in np.repeat(TIMES_S, 6):
             path_px = abs(random.normal()) * 2.0 * focal_mm * float(time)
             mtf50 = 1.0 / np.sqrt(1.0 + (path_px / 3.0) ** 2)
-            shots.append(SpeedShot(exposure_s=float(time), log_mtf50=float(np.log(mtf50))))
-        found[focal_mm] = no_shake_speed(shots, shows_from=0.08).exposure_s
+            shots.append((time, np.log(mtf50)))
+        found[focal_mm] = no_shake_speed(*np.transpose(shots), shows_from=0.08).exposure_s
     assert np.log2(found[50.0] / found[200.0]) == pytest.approx(2.0, abs=0.7)

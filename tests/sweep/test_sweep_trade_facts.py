@@ -14,8 +14,7 @@ from effect_shots import shot
 
 from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
-from lensbench.effect.effect import effect, find_effect
-from lensbench.effect.rows import noise_percent
+from lensbench.effect.effect import effect, find_effect, noise_percent
 from lensbench.library.scene import Wanted, shake_mm
 from lensbench.model.compare import EffectCaution
 from lensbench.model.errors import SweepError

@@ -25,8 +25,7 @@ _FONT: Final = "DejaVuSans"
 _ARC_STEP_DEG: Final = 30.0  # a Bezier curve keeps to an arc of 30 degrees within 4e-7 of the radius
 _HAIRLINE_MM: Final = 0.15
 
-Corner = tuple[float, float]
-"""(row, column) from the middle of the page. [mm]"""
+Corner = tuple[float, float]  # (row, column) from the middle of the page. [mm]
 
 
 def device_gray(reflectance: float) -> float:
@@ -143,13 +142,7 @@ class Page:
         self._canvas.restoreState()
 
     def write(self, out: Path) -> None:
-        """Close page and document and write the file; one that exists is replaced.
-
-        Raises
-        ------
-        SettingError
-            The file cannot be written there.
-        """
+        """Close page and document and write the file over any that is there; a SettingError where that cannot be."""
         self._canvas.showPage()
         self._canvas.save()
         try:

@@ -17,16 +17,17 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.chart.find.crossing import Crossings, Overview, Picture, locate_strips
+from lensbench.chart.find.crossing import Crossings, Picture, locate_strips
 from lensbench.chart.find.mapping import Mapping, with_strain
-from lensbench.chart.find.regions import ChartFound, chart_found
 from lensbench.chart.find.sighting import SightedPage, SightedWall, Sighting, sight
 from lensbench.chart.find.targets import (
     BORDER_PX,
     FEWEST_TARGETS,
     LARGEST_STRAY,
+    ChartFound,
     Expected,
     arms_mm,
+    chart_found,
     expect,
     locate_finely,
     locate_roughly,
@@ -39,7 +40,7 @@ from lensbench.chart.find.wall_fit import SETTLED, Observations, WallFit, fit_wa
 from lensbench.chart.layout.parts import Target
 from lensbench.chart.layout.wall import Hung, arrow_turn_deg, wall_layout
 from lensbench.model.errors import ChartError
-from lensbench.model.shot import BoolArray
+from lensbench.model.shot import BoolArray, Overview
 from lensbench.model.units import FloatArray
 
 _OVERVIEW_PX: Final = 2_000_000
@@ -106,21 +107,14 @@ def _demand_targets(seen: int) -> None:
         )
 
 
-_ON_ARM: Final = 0.62
-"""Of the radius: where a piece of an arm is looked at."""
-_IN_QUARTER_DEG: Final = (20.0, 45.0, 70.0)
-"""Where pieces of a dark quarter's rim are looked at, from its first arm."""
-_PIECE: Final = 0.08
-"""Of the radius: half the length of a piece, to know its direction and bend."""
-_RAGGED_MM: Final = 0.03
-"""Of a printed edge."""
+_ON_ARM: Final = 0.62  # of the radius: where a piece of an arm is looked at
+_IN_QUARTER_DEG: Final = (20.0, 45.0, 70.0)  # where a dark quarter's rim is looked at, from its first arm
+_PIECE: Final = 0.08  # of the radius: half the length of a piece, to know its direction and bend
+_RAGGED_MM: Final = 0.03  # of a printed edge
 _REACH_PX: Final = 4.0
-_FLOOR_PX: Final = 0.02
-"""Standard deviation below which no place is believed."""
-_MIDDLE_OVERVIEW_PX: Final = 0.4
-"""Standard deviation of a marker's middle, in pixels of the overview."""
-_ROUGHLY_SETTLED: Final = 1e-4
-"""In half-diagonals: enough to look for rims."""
+_FLOOR_PX: Final = 0.02  # standard deviation below which no place is believed
+_MIDDLE_OVERVIEW_PX: Final = 0.4  # standard deviation of a marker's middle, in pixels of the overview
+_ROUGHLY_SETTLED: Final = 1e-4  # in half-diagonals: enough to look for rims
 _ENOUGH_FOR_TWO, _FAR_ENOUGH_FOR_TWO = 9, 0.7
 
 
@@ -248,8 +242,7 @@ def _arms_as_seen(arms_px: FloatArray, crossings: Crossings) -> FloatArray:
     return arms
 
 
-_ARROW_SD_DEG: Final = 2.0
-"""Of a page hung by hand, where only its arrow tells which way is up."""
+_ARROW_SD_DEG: Final = 2.0  # of a page hung by hand, where only its arrow tells which way is up
 _USUAL_RATIO: Final = 1.5
 
 
@@ -269,13 +262,7 @@ class _Upright:
 
 
 def _assembled(wall: _Wall, fit: WallFit) -> ChartFound:
-    """Put the wall together as one chart.
-
-    Raises
-    ------
-    ChartError
-        No target lies where camera and pages together put it.
-    """
+    """Put the wall together as one chart; a ChartError where no target lies where camera and pages together put it."""
     pages, size_px = wall.pages, wall.picture.size_px
     standing = _standing(np.array([page.page.place.share for page in pages]), fit)
     to_fit = standing.to_fit()

@@ -20,23 +20,10 @@ from typing import Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.model.shot import BoolArray, Box, Samples
+from lensbench.model.shot import BoolArray, Box, IntArray, Overview, Samples
 from lensbench.model.units import FloatArray
 
-ByteArray = npt.NDArray[np.uint8]
 Single = npt.NDArray[np.float32]
-
-
-class Overview(Protocol):
-    """A small grey copy of a picture, averaged over blocks of factor x factor pixels."""
-
-    @property
-    def grey(self) -> ByteArray:
-        """Shape (rows, cols): 255 times the square root of the light, brightest paper being 1."""
-
-    @property
-    def factor(self) -> int:
-        """Pixels of the full picture along one of the copy."""
 
 
 class Picture(Protocol):
@@ -86,8 +73,7 @@ def erf_and_bell(x: Single) -> tuple[Single, Single]:
 
 
 _ROUNDS: Final = 10
-_SETTLED_PX: Final = 0.01
-"""A step this small leaves less than a thousandth of a pixel to the next."""
+_SETTLED_PX: Final = 0.01  # a step this small leaves less than a thousandth of a pixel to the next
 
 _ROW, _COL, _ANGLE_1, _ANGLE_2, _LOG_BLUR, _MEAN, _SLOPE_ROW, _SLOPE_COL, _AMPLITUDE = range(9)
 _LARGEST_STEP: Final = np.array([2.0, 2.0, 0.1, 0.1, 0.5, np.inf, np.inf, np.inf, np.inf])
@@ -98,31 +84,22 @@ _SIDES: Final = np.array([1.0, -1.0], dtype=np.float32)
 class Patches:
     """Small square pieces of a picture, one around each expected crossing."""
 
-    values: FloatArray
-    """Shape (n, side, side)."""
-    present: BoolArray
-    """Where a piece holds a sample, same shape."""
-    corner_px: FloatArray
-    """Shape (n, 2): (row, column) of each piece's first pixel."""
+    values: FloatArray  # shape (n, side, side)
+    present: BoolArray  # where a piece holds a sample, same shape
+    corner_px: FloatArray  # shape (n, 2): (row, column) of each piece's first pixel
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Crossings:
     """What was fitted, one entry a piece."""
 
-    position_px: FloatArray
-    """Shape (n, 2)."""
-    position_sd_px: FloatArray
-    """Standard deviation of one coordinate, from the noise that the fit leaves."""
-    line_rad: FloatArray
-    """Shape (n, 2): directions of arms 1 and 2, as angles from the row axis to the column axis."""
-    blur_px: FloatArray
-    """Sigma of the Gaussian that fits best."""
+    position_px: FloatArray  # shape (n, 2)
+    position_sd_px: FloatArray  # standard deviation of one coordinate, from the noise that the fit leaves
+    line_rad: FloatArray  # shape (n, 2): directions of arms 1 and 2, from the row axis to the column axis
+    blur_px: FloatArray  # sigma of the Gaussian that fits best
     mean: FloatArray
-    amplitude: FloatArray
-    """Half of bright minus dark; negative where dark and light quarters are exchanged."""
-    misfit: FloatArray
-    """Rms of what the fit leaves, as a fraction of the amplitude."""
+    amplitude: FloatArray  # half of bright minus dark; negative where dark and light quarters are exchanged
+    misfit: FloatArray  # rms of what the fit leaves, as a fraction of the amplitude
 
     def where(self, chosen: BoolArray) -> "Crossings":
         """Chosen entries only."""
@@ -134,16 +111,8 @@ def fit_crossings(
 ) -> Crossings:
     """Fit the model to every patch; one that does not suit it comes back with a large misfit.
 
-    Parameters
-    ----------
-    patches : Patches
-        n pieces of the picture.
-    start_px : float array, shape (n, 2)
-        Expected crossings, good to about the blur or three pixels.
-    line_rad : float array, shape (n, 2)
-        Expected directions of arms 1 and 2: angle of (row, column) = (cos, sin).
-    blur_px : float
-        Expected blur.
+    Expected crossings, shape (n, 2), must be good to about the blur or three pixels; directions of arms 1 and 2,
+    (n, 2), are angles of (row, column) = (cos, sin).
     """
     count, side, _ = patches.values.shape
     held = _held(patches.present.reshape(count, -1))
@@ -174,7 +143,7 @@ def fit_crossings(
     )
 
 
-def _held(present: BoolArray) -> npt.NDArray[np.int64]:
+def _held(present: BoolArray) -> IntArray:
     """Places of each piece's samples, of all pieces as many as the poorest has."""
     places = np.nonzero(present)[1]
     counts = present.sum(axis=1)
@@ -272,28 +241,16 @@ _LARGEST_MISFIT: Final = 0.4
 class Strips:
     """Pieces of edges found, one entry a window."""
 
-    point_px: FloatArray
-    """Shape (n, 2): a point on the edge."""
-    normal: FloatArray
-    """Shape (n, 2): unit vector across the edge."""
-    sd_px: FloatArray
-    """Standard deviation across the edge."""
+    point_px: FloatArray  # shape (n, 2): a point on the edge
+    normal: FloatArray  # shape (n, 2): unit vector across the edge
+    sd_px: FloatArray  # standard deviation across the edge
     good: BoolArray
 
 
 def locate_strips(picture: Picture, curves_px: FloatArray, *, blur_px: FloatArray, reach_px: float) -> Strips:
-    """Find edges that should run through three points each, on the picture's own sites.
+    """Find edges that should run through three points each, shape (n, 3, 2), and lie at most `reach_px` off.
 
-    A window that leaves the picture, or does not look like one edge, is not good.
-
-    Parameters
-    ----------
-    curves_px : float array, shape (n, 3, 2)
-        Three points along each expected edge, the middle one where the window is placed.
-    blur_px : float array, shape (n,)
-        Gaussian sigma of the edges.
-    reach_px : float
-        How far off the expectation the edges may lie.
+    A window about the middle point that leaves the picture, or does not look like one edge, is not good.
     """
     before, at, after = np.moveaxis(curves_px, 1, 0)
     along = after - before
@@ -322,7 +279,7 @@ def locate_strips(picture: Picture, curves_px: FloatArray, *, blur_px: FloatArra
 
 def _samples(
     picture: Picture, first: FloatArray, *, half: int, inside: BoolArray
-) -> tuple[npt.NDArray[np.int64], Single, Single]:
+) -> tuple[IntArray, Single, Single]:
     """Places in the window, values and weights of each window's samples in a disc; weight 0 fills up."""
     side = 2 * half + 1
     span = np.arange(-half, half + 1)

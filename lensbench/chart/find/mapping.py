@@ -21,15 +21,12 @@ from lensbench.model.units import FloatArray
 
 _ROUNDS: Final = 12
 _EXPECTED_DISTORTION: Final = 0.05
-_RAYLEIGH_MEDIAN: Final = 1.1774
-"""Median distance of points that scatter with sd 1 along both axes: sqrt(2 ln 2)."""
+_RAYLEIGH_MEDIAN: Final = 1.1774  # sqrt(2 ln 2): median distance of points of sd 1 along both axes
 _TUKEY: Final = 4.685  # 95 % efficiency for Gaussian noise: Beaton & Tukey 1974, Technometrics 16:147
-_SETTLED: Final = 1e-7
-"""In half-diagonals: less than a thousandth of a pixel."""
+_SETTLED: Final = 1e-7  # in half-diagonals: less than a thousandth of a pixel
 _TERMS: Final = 8
 _ENOUGH_FOR_TWO: Final = 15
-_FAR_ENOUGH_FOR_TWO: Final = 0.7
-"""Of the half-diagonal: nearer to the centre the second term cannot be told from the first."""
+_FAR_ENOUGH_FOR_TWO: Final = 0.7  # of the half-diagonal: nearer, the second term looks like the first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,24 +79,11 @@ def project(homography: FloatArray, points_mm: FloatArray) -> tuple[FloatArray, 
 def fit_mapping(
     points_mm: FloatArray, points_px: FloatArray, *, start: FloatArray, size_px: tuple[int, int]
 ) -> Mapping:
-    """Fit homography and distortion to points seen, going by the many where a few disagree.
+    """Fit homography and distortion to four points or more, shape (n, 2), from a rough homography (mm to px) on.
 
-    Gauss-Newton on Tukey's biweight. The distortion is held near zero (sd 5 % at the corner) where
-    the points do not tell it; its second term joins with 15 points that reach far out.
-
-    Parameters
-    ----------
-    points_mm, points_px : float arrays, shape (n, 2)
-        The same points on the chart and in the picture; n at least 4.
-    start : float array, shape (3, 3)
-        A homography to begin with, mm to px.
-    size_px : (rows, columns)
-        Of the picture.
-
-    Raises
-    ------
-    ChartError
-        The points lie on one line, or too near to each other.
+    Gauss-Newton on Tukey's biweight, so that a few strays do no harm. The distortion is held near zero (sd 5 % at the
+    corner) where the points do not tell it; its second term joins with 15 points that reach far out. A ChartError where
+    the points lie on one line, or too near to each other.
     """
     center = (np.asarray(size_px, dtype=np.float64) - 1.0) / 2.0
     scale_px = float(np.hypot(*size_px)) / 2.0
@@ -175,14 +159,10 @@ def _residual(parameters: FloatArray, points: FloatArray, seen: FloatArray) -> t
     return seen - growth[:, None] * plain, slopes
 
 
-_NOISE_PX: Final = 0.03
-"""What crossings stray in any case: the lens's distortion is no polynomial."""
-_STRAINED: Final = 3.0
-"""Times the noise."""
-_BLOCKS: Final = (2, 3)
-"""Parts along the sheet's height and width."""
-_FEWEST: Final = 12
-"""Targets, for a part to be left out."""
+_NOISE_PX: Final = 0.03  # what crossings stray in any case: the lens's distortion is no polynomial
+_STRAINED: Final = 3.0  # times the noise
+_BLOCKS: Final = (2, 3)  # parts along the sheet's height and width
+_FEWEST: Final = 12  # targets, for a part to be left out
 
 
 def with_strain(
@@ -193,19 +173,7 @@ def with_strain(
     noise_px: float,
     size_px: tuple[int, int],
 ) -> Mapping:
-    """Return the mapping with a spread that holds for a strained sheet; as it is where nothing speaks for one.
-
-    Parameters
-    ----------
-    mapping : Mapping
-        As fitted to all.
-    centers_mm, seen_px : float arrays, shape (n, 2)
-        The targets on the sheet and in the picture.
-    noise_px : float
-        Typical standard deviation of a crossing's coordinate.
-    size_px : (rows, columns)
-        Of the picture.
-    """
+    """Mapping fitted to all, with a spread that holds for a strained sheet; as it is where nothing speaks for one."""
     stray_px = float(np.sqrt(((mapping.to_px(centers_mm) - seen_px) ** 2).mean()))
     if len(centers_mm) < _FEWEST or stray_px <= _STRAINED * np.hypot(noise_px, _NOISE_PX):
         return mapping
@@ -224,10 +192,8 @@ def with_strain(
     return replace(mapping, spread=spread)
 
 
-_FEWEST_FOR_MAPPING: Final = 5
-"""Four points fit some homography whatever they are; only a fifth can confirm it."""
-_FEWEST_FOR_AFFINE: Final = 4
-"""Three fit some affine map."""
+_FEWEST_FOR_MAPPING: Final = 5  # four fit some homography whatever they are; a fifth confirms it
+_FEWEST_FOR_AFFINE: Final = 4  # three fit some affine map
 
 
 def agreed_mapping(

@@ -15,27 +15,21 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.chart.layout.sheet import IntArray
+from lensbench.model.shot import IntArray
 from lensbench.model.units import FloatArray
 
-CAMERA: Final = 7
-"""Parameters of the camera: log scale, shape of A (2), perspective (2), distortion (2)."""
-PAGE: Final = 6
-"""Parameters of a page: place (2), turn, log scale, stretch (2)."""
+CAMERA: Final = 7  # parameters of the camera: log scale, shape of A (2), perspective (2), distortion (2)
+PAGE: Final = 6  # parameters of a page: place (2), turn, log scale, stretch (2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Observations:
     """Places seen along one direction each, one entry an observation."""
 
-    page: IntArray
-    """Shape (m,): index of the page."""
-    point_mm: FloatArray
-    """Shape (m, 2): on the page."""
-    normal: FloatArray
-    """Shape (m, 2): direction in the picture."""
-    value_px: FloatArray
-    """Shape (m,): the place seen, along that direction."""
+    page: IntArray  # shape (m,): index of the page
+    point_mm: FloatArray  # shape (m, 2): on the page
+    normal: FloatArray  # shape (m, 2): direction in the picture
+    value_px: FloatArray  # shape (m,): the place seen, along that direction
     sd_px: FloatArray
 
     @classmethod
@@ -62,15 +56,11 @@ class Observations:
 class _Placed:
     """Points on their way to the picture, shapes (m, 2), with what the slopes need."""
 
-    on_page: FloatArray
-    """Scaled by the print, not yet stretched."""
-    turned: FloatArray
-    """Stretched and turned as it hangs, from the page's place."""
+    on_page: FloatArray  # scaled by the print, not yet stretched
+    turned: FloatArray  # stretched and turned as it hangs, from the page's place
     wall: FloatArray
-    depth: FloatArray
-    """Shape (m, 1)."""
-    plain: FloatArray
-    """In the picture without distortion, from its middle."""
+    depth: FloatArray  # shape (m, 1)
+    plain: FloatArray  # in the picture without distortion, from its middle
     px: FloatArray
 
 
@@ -78,10 +68,8 @@ class _Placed:
 class WallModel:
     """The way from pages to pixels, with its slopes in closed form."""
 
-    start: FloatArray
-    """Parameters to begin with: the camera's, then page by page."""
-    unit_mm: float
-    """A half-diagonal on the wall."""
+    start: FloatArray  # parameters to begin with: the camera's, then page by page
+    unit_mm: float  # a half-diagonal on the wall
     half_diagonal_px: float
     middle_px: FloatArray
 
@@ -115,13 +103,7 @@ class WallModel:
         return _Placed(on_page=on_page, turned=turned, wall=wall, depth=depth, plain=plain, px=px)
 
     def left_and_slopes(self, parameters: FloatArray, seen: Observations) -> tuple[FloatArray, FloatArray]:
-        """Seen less expected, and the slopes of what is expected; both in standard deviations.
-
-        Returns
-        -------
-        float array, shape (m,); float array, shape (m, 13)
-            Slopes along the camera's parameters, then along those of the observation's own page.
-        """
+        """Seen less expected, shape (m,), and slopes by the camera's, then the own page's parameters, (m, 13)."""
         placed = self.placed(parameters, seen.page, seen.point_mm)
         left = (seen.value_px - (seen.normal * placed.px).sum(axis=1)) / seen.sd_px
         camera, pages = parameters[:CAMERA], parameters[CAMERA:].reshape(-1, PAGE)[seen.page]
@@ -179,10 +161,8 @@ def _turned(points: FloatArray, turn_rad: FloatArray) -> FloatArray:
 class WallFit:
     """The wall as fitted, in its own coordinates."""
 
-    homography: FloatArray
-    """Shape (3, 3): wall mm to pixels without distortion."""
-    homography_spread: FloatArray
-    """Shape (5, 3, 3): independent one-sigma changes of it."""
+    homography: FloatArray  # shape (3, 3): wall mm to pixels without distortion
+    homography_spread: FloatArray  # shape (5, 3, 3): independent one-sigma changes of it
     model: WallModel
     parameters: FloatArray
 
@@ -208,15 +188,13 @@ class WallFit:
 
 _PRINT_SCALE_SD: Final = 0.001
 """Of one page's print scale against another's: from memory of office printers; common practice, no source."""
-_PRINT_STRETCH_SD: Final = 0.0005
-"""Of a page's stretch along one axis against the other."""
+_PRINT_STRETCH_SD: Final = 0.0005  # of a page's stretch along one axis against the other
 _CAMERA_SD: Final = np.array([2.0, 0.03, 0.03, 0.5, 0.5, 0.05, 0.03])
 """What cameras do at all: scale, shape of A, perspective, distortion."""
 _PAGE_SD: Final = np.array([1e3, 1e3, 1e3, _PRINT_SCALE_SD, _PRINT_STRETCH_SD, _PRINT_STRETCH_SD])
 _NOTHING_SD: Final = 1e-6
 _ROUNDS: Final = 8
-SETTLED: Final = 1e-6
-"""In half-diagonals: some thousandths of a pixel."""
+SETTLED: Final = 1e-6  # in half-diagonals: some thousandths of a pixel
 _LARGE: Final = 3.0
 
 
@@ -230,22 +208,10 @@ def fit_wall(
     settled: float = SETTLED,
     start: FloatArray | None = None,
 ) -> WallFit:
-    """Fit camera and pages to what was seen.
+    """Fit camera and pages to a target's crossing and one more place on every page, or more.
 
-    Parameters
-    ----------
-    seen : Observations
-        At least a target's crossing and one more place on every page.
-    matrices, middles_px : arrays, shape (pages, 2, 2) and (pages, 2)
-        Each page's rough map, from its mm to pixels.
-    size_px : (rows, columns)
-        Of the picture.
-    second_term : bool
-        Whether the second term of the distortion joins.
-    settled : float
-        The step below which the fit ends, in half-diagonals.
-    start : float array, optional
-        Parameters of an earlier fit to the same pages.
+    `matrices`, shape (pages, 2, 2), and `middles_px`, (pages, 2), are the pages' rough maps, mm to px; `start` has the
+    parameters of an earlier fit to the same pages; a step below `settled` ends the fit, in half-diagonals.
     """
     model = WallModel.starting(matrices, middles_px, size_px)
     # What is expected beforehand: no shape, no distortion, exact prints.

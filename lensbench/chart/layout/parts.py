@@ -38,10 +38,8 @@ LONGEST_MM: Final = 2047
 class Paper:
     """A page lying on its long side."""
 
-    name: str
-    """As the chart prints it: «A3», «Letter», «500x400 mm»."""
-    size_mm: tuple[float, float]
-    """(height, width), width at least the height. [mm]"""
+    name: str  # as the chart prints it: «A3», «Letter», «500x400 mm»
+    size_mm: tuple[float, float]  # (height, width), width at least the height. [mm]
 
 
 # ISO 216:2007 (A series) and ANSI/ASME Y14.1 (Letter 8.5 x 11 in, Tabloid 11 x 17 in); Legal is
@@ -99,12 +97,10 @@ MARKERS: Final = 4 * MARKERS_PER_QUADRANT
 _SIZED_BASE: Final = 192  # room for eight named pages
 _VALUES: Final = 16
 _DIGITS: Final = 8
-_WALL_BASE: Final = _SIZED_BASE + MARKERS * _VALUES
-"""Ids below stand on sheets."""
+_WALL_BASE: Final = _SIZED_BASE + MARKERS * _VALUES  # ids below stand on sheets
 
 MARKERS_PER_PAGE: Final = 3
-MOST_PAGES: Final = 29
-"""Of a wall set."""
+MOST_PAGES: Final = 29  # of a wall set
 WALL_PAPERS: Final = ("A4", "A3", "Letter", "Tabloid")
 """Papers of a wall set's pages; their order is part of the markers' code: append only."""
 _IDS_A_PAPER: Final = MARKERS_PER_PAGE * MOST_PAGES
@@ -116,10 +112,8 @@ class PageMarker:
     """What a marker on a page of a wall set says."""
 
     paper: str
-    number: int
-    """Of the page, from 1."""
-    place: int
-    """0 upper left, 1 upper right, 2 lower right."""
+    number: int  # of the page, from 1
+    place: int  # 0 upper left, 1 upper right, 2 lower right
 
 
 def page_marker_ids(paper: str, number: int) -> tuple[int, ...]:
@@ -153,11 +147,7 @@ def marker_ids(paper: Paper) -> tuple[int, ...]:
 
 
 def paper_from_ids(ids: Iterable[int]) -> Paper | None:
-    """Page on which most of these markers stand, or None when they do not spell one.
-
-    A misread id among true ones does no harm: the page with more votes wins, and each digit of a written size
-    goes by majority and is checked.
-    """
+    """Page on which most of these markers stand, or None when they do not spell one; a misread id does no harm."""
     named = Counter[int]()
     digits = [Counter[int]() for _ in range(_DIGITS)]
     for marker_id in ids:
@@ -185,8 +175,7 @@ def _check(width_mm: int, height_mm: int) -> int:
     return zlib.crc32(f"{width_mm}x{height_mm}".encode("ascii")) & 0x3FF
 
 
-MODULES: Final = 7
-"""Modules along a marker's side: five of code and one of black border at each end."""
+MODULES: Final = 7  # modules along a marker's side: five of code and one of black border at each end
 
 
 def dictionary() -> Any:
@@ -217,10 +206,7 @@ class Target:
     """
 
     def arm_direction(self, arm: int) -> tuple[float, float]:
-        """Direction (down, right) from the crossing along an arm, of length one.
-
-        Arm 1 is the upper end of the first line; 2, 3 and 4 follow counter-clockwise as the page is read.
-        """
+        """Direction (down, right) along an arm: 1 is the first line's upper end, the others go on counter-clockwise."""
         angle = radians(self.turn_deg - 90.0 * (arm - 1))
         return (-cos(angle), sin(angle))
 
@@ -269,8 +255,7 @@ class Frame:
     """The part of the sheet that a picture of this ratio should show."""
 
     ratio: str
-    size_mm: tuple[float, float]
-    """(height, width)."""
+    size_mm: tuple[float, float]  # (height, width)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

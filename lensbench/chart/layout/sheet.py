@@ -13,7 +13,6 @@ from math import atan2, cos, degrees, hypot, radians, sin
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from lensbench.chart.layout.parts import (
     MARKERS_PER_QUADRANT,
@@ -29,12 +28,10 @@ from lensbench.chart.layout.parts import (
 )
 from lensbench.model.errors import ChartError, SettingError
 
-IntArray = npt.NDArray[np.int64]
 Point = tuple[int, int]
 
 _NEVER: Final = np.iinfo(np.int64).min
-_RINGS: Final = ((0.225, 45.0), (0.455, 19.0), (0.455, 66.0), (0.66, 22.0))
-"""Discs of one quadrant: fraction of the half-diagonal of the 3:2 frame, azimuth in degrees."""
+_RINGS: Final = ((0.225, 45.0), (0.455, 19.0), (0.455, 66.0), (0.66, 22.0))  # of the half-diagonal, azimuth
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,10 +89,7 @@ def _corner_discs(frames: list[Point], *, radius: int, gap: int) -> list[_Disc]:
 
 
 def _inner_discs(frame: Point, corners: list[_Disc], *, radius: int, gap: int) -> list[_Disc]:
-    """Other discs of one quadrant: the centre, staggered rings, the middles of the sides.
-
-    `frame` is the 3:2 frame's half-size. A ring's disc that would leave the frame or touch another is left out.
-    """
+    """Other discs of a quadrant of the 3:2 frame, given by half: the centre, staggered rings, middles of the sides."""
     places = [
         (
             round(share * hypot(*frame) * sin(radians(azimuth))),
@@ -113,19 +107,11 @@ def _inner_discs(frame: Point, corners: list[_Disc], *, radius: int, gap: int) -
 
 
 def _marker_places(extent: Point, discs: list[_Disc], *, side: int, gap: int) -> list[Point]:
-    """Centres of one quadrant's markers: far from each other, clear of all discs.
-
-    `extent` is the half-size of the field that may hold them; `gap` is the quiet zone around a marker.
-
-    Raises
-    ------
-    SettingError
-        The page is too narrow for so many.
-    """
+    """Centres of one quadrant's markers, inside a half-size: far from each other, clear of all discs by a gap."""
     reach = side // 2 + gap
     step = max(5, extent[1] // 150)
     rows, cols = np.mgrid[reach : extent[0] - reach : step, reach : extent[1] - reach : step]
-    free: IntArray = np.stack((rows.ravel(), cols.ravel()), axis=1).astype(np.int64)
+    free = np.stack((rows.ravel(), cols.ravel()), axis=1).astype(np.int64)
     for disc in discs:
         for taken in disc.mirrored():
             outside = np.maximum(np.abs(free - (taken.row, taken.col)) - reach, 0)
@@ -188,13 +174,7 @@ def dark_reflectance(contrast: float) -> float:
 
 
 def layout_from_markers(ids: Iterable[int]) -> Layout:
-    """Layout that these markers' ids belong to; its reflectances are the nominal ones.
-
-    Raises
-    ------
-    ChartError
-        The ids are none of ours, or too few of them are seen to spell the size of the page.
-    """
+    """Layout, with nominal reflectances, that markers' ids belong to; a ChartError where they spell no page of ours."""
     paper = paper_from_ids(ids)
     if paper is None:
         raise ChartError(
@@ -278,10 +258,7 @@ def _turn_deg(row: int, col: int) -> float:
 
 
 def clear_turn_deg(radials_deg: list[float]) -> float:
-    """Target's turn: 5 to 10 degrees off the radius, clear of rows, columns and diagonals.
-
-    Where the radius may point in several directions, the turn suits the worst of them, and is given for the first.
-    """
+    """Target's turn, for the first radius: 5 to 10 degrees off the worst one, clear of rows, columns and diagonals."""
     offset_deg = max(_OFFSETS_DEG, key=lambda off: min(_clearance(radial + off) for radial in radials_deg))
     return round(2.0 * (radials_deg[0] + offset_deg)) / 2.0
 

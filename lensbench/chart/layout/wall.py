@@ -75,8 +75,7 @@ PLACES: Final = (
 Point = tuple[float, float]
 Square = TypeVar("Square", Marker, Tone)
 
-MARGIN_MM: Final = 10.0
-"""At the border of a page nothing is printed: office printers do not reach it."""
+MARGIN_MM: Final = 10.0  # at the border of a page nothing is printed: office printers do not reach it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,11 +84,9 @@ class WallPage:
 
     number: int
     paper: str
-    paper_mm: Point
-    """(height, width): the page stands on its short side."""
+    paper_mm: Point  # (height, width): the page stands on its short side
     target: Target
-    markers: tuple[Marker, ...]
-    """Upper left, upper right, lower right."""
+    markers: tuple[Marker, ...]  # upper left, upper right, lower right
     tones: tuple[Tone, ...]
 
     @property
@@ -100,20 +97,7 @@ class WallPage:
 
 @lru_cache(maxsize=128)
 def wall_page(paper: str, number: int) -> WallPage:
-    """Lay out one page of a wall set.
-
-    Parameters
-    ----------
-    paper : str
-        A4, A3, Letter or Tabloid.
-    number : int
-        1 to 29.
-
-    Raises
-    ------
-    SettingError
-        The paper or the number is none of these.
-    """
+    """Lay out page 1 to 29 of a wall set on A4, A3, Letter or Tabloid; a SettingError for any other."""
     named = paper_named(paper)
     if named.name not in WALL_PAPERS:
         known = ", ".join(WALL_PAPERS)
@@ -156,8 +140,7 @@ def arrow_turn_deg(center_mm: Point) -> float:
     return degrees(atan2(0.0 - col, row)) if (row, col) != (0.0, 0.0) else 0.0
 
 
-_FRAME_INSET: Final = 0.06
-"""Of a frame's width: how far from its border the outermost targets hang, usually."""
+_FRAME_INSET: Final = 0.06  # of a frame's width: how far from its border the outermost targets hang, usually
 
 
 def _turn_deg(number: int) -> float:
@@ -176,10 +159,8 @@ class Hung:
 
     page: WallPage
     center_mm: Point
-    turn_deg: float
-    """Clockwise from upright."""
-    scale: float = 1.0
-    """Of the print: 1.001 is 0.1 % too large."""
+    turn_deg: float  # clockwise from upright
+    scale: float = 1.0  # of the print: 1.001 is 0.1 % too large
 
     @property
     def target(self) -> Target:
@@ -245,8 +226,7 @@ def wall_layout(
     )
 
 
-_NEAREST, _USUAL, _FURTHEST = 10.0, 50.0, 1000.0
-"""Focal lengths from wall to sensor."""
+_NEAREST, _USUAL, _FURTHEST = 10.0, 50.0, 1000.0  # focal lengths from wall to sensor
 _INSET: Final = 0.012
 """Of the frame's width: how far the outermost targets keep from its border, for aim and for rims that must show."""
 _SEARCH_STEP: Final = 5.0
@@ -256,12 +236,9 @@ _SEARCH_STEP: Final = 5.0
 class Hanging:
     """A wall set and where its pages hang, in millimetres from the wall's centre."""
 
-    sensor_mm: Point
-    """(height, width)."""
-    focal_lengths: float
-    """Distance from wall to sensor."""
-    frame_mm: Point
-    """(height, width) of the wall that the picture shows."""
+    sensor_mm: Point  # (height, width)
+    focal_lengths: float  # distance from wall to sensor
+    frame_mm: Point  # (height, width) of the wall that the picture shows
     pages: tuple[Hung, ...]
 
     @property

@@ -1,4 +1,4 @@
-"""Field curvature, focus shift and astigmatism: from focus brackets, and what can be told without.
+"""Field curvature, focus shift and astigmatism, from focus brackets and without; lateral colour and distortion.
 
 A distance between two planes of focus matters by what it costs to focus on the other one. Where several settings were
 bracketed the one that it costs most is stated, with an interval that holds for all of them at once (Bonferroni).
@@ -7,32 +7,46 @@ bracketed the one that it costs most is stated, with an interval that holds for 
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
+from math import isfinite, nan
 from typing import Final
 
 import numpy as np
 
-from lensbench.condition.field import CURVATURE, LEVEL, SPLIT, FocusSurface, SettingShots, judged, percent
+from lensbench.condition.field import (
+    CURVATURE,
+    LEVEL,
+    SPLIT,
+    FocusSurface,
+    SettingShots,
+    judged,
+    percent,
+    robust_fit,
+)
 from lensbench.model.condition import (
     Astigmatism,
+    Colour,
+    ColourShift,
     ConditionFinding,
+    Distortion,
     Falloff,
     FieldCurvature,
+    LateralColour,
     PlaneDistance,
     SagittalSplit,
     Subject,
     Verdict,
 )
+from lensbench.model.measured import median_known
 from lensbench.model.setting import Setting
+from lensbench.model.shot import ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.stats import Repeats, moderated, quantile
 
-_MATTERS: Final = 0.05
-"""A loss of MTF50 below this share does not show. Common practice, no source."""
+_MATTERS: Final = 0.05  # A loss of MTF50 below this share does not show. Common practice, no source.
 _SPLIT_MATTERS: Final = 0.10
 """In log MTF50. Sagittal and tangential edges differ by some percent in every lens. Common practice, no source."""
 _AT_HEIGHT: Final = 0.8
 _USUAL_SPLIT_SD: Final = 0.03
-_NAN: Final = float("nan")
 
 
 def curvature_finding(surfaces: Sequence[FocusSurface], fall: Falloff | None) -> ConditionFinding:
@@ -165,10 +179,7 @@ def _distance(
     tests: int,
     height: float,
 ) -> PlaneDistance:
-    """Mean of the brackets of one setting; `height` is how much of the distance acts where the loss is stated.
-
-    The spread is their own or their scatter, whichever is larger.
-    """
+    """Mean of one setting's brackets, of which `height` acts; its spread is their own or their scatter, if larger."""
     first, mean = alike[0], float(np.mean(steps))
     sd = float(np.sqrt(np.mean(variances) / len(alike)))
     if len(alike) > 1:
@@ -199,7 +210,7 @@ def falloff(setting: SettingShots) -> Falloff | None:
     known = [float(ratio) for ratio in ratios if np.isfinite(ratio)]
     if not known:
         return None
-    sd = float(np.std(known, ddof=1) / np.sqrt(len(known))) if len(known) > 1 else _NAN
+    sd = float(np.std(known, ddof=1) / np.sqrt(len(known))) if len(known) > 1 else nan
     return Falloff(
         focal_length_mm=setting.setting.focal_length_mm,
         f_number=setting.setting.f_number,
@@ -247,3 +258,106 @@ def _splits(settings: Sequence[SettingShots]) -> list[SagittalSplit]:
             )
         )
     return splits
+
+
+_COLOUR_MATTERS_PX: Final = 0.5  # in the corner, begins to show. Common practice, no source.
+_DISTORTION_MATTERS_PERCENT: Final = 1.0  # lines begin to look bent. Common practice, no source.
+_FEWEST_EDGES: Final = 8
+
+
+def lateral_colour_finding(results: Sequence[ShotResult]) -> ConditionFinding:
+    """How far red and blue fall beside green in the corner, at the focal length that shows most."""
+    shifts = []
+    for focal, members in _by_focal(results).items():
+        pitch_um = median_known([result.pixel_pitch_um or None for result in members]) or float("nan")
+        for which, colour in enumerate(Colour):
+            corners = [px for result in members if isfinite(px := _corner_shift_px(result, which))]
+            if corners:
+                px, reach_px = _median(corners)
+                shift = ColourShift(
+                    verdict=_verdict(px, reach_px, _COLOUR_MATTERS_PX),
+                    colour=colour,
+                    focal_length_mm=focal,
+                    px=px,
+                    reach_px=reach_px,
+                    um=px * pitch_um,
+                    shots=len(corners),
+                )
+                shifts.append(shift)
+    if not shifts:
+        return ConditionFinding(subject=Subject.LATERAL_COLOUR, limit=_COLOUR_MATTERS_PX, unit="px")
+    main = max(shifts, key=lambda shift: (shift.verdict is Verdict.MATTERS, abs(shift.px)))
+    return ConditionFinding(
+        subject=Subject.LATERAL_COLOUR,
+        verdict=max((shift.verdict for shift in shifts), key=lambda verdict: verdict.weight),
+        limit=_COLOUR_MATTERS_PX,
+        unit="px",
+        value=main.px,
+        ci95=(main.px - main.reach_px, main.px + main.reach_px),
+        details=LateralColour(shifts=tuple(shifts), main=main),
+    )
+
+
+def distortion_finding(results: Sequence[ShotResult]) -> ConditionFinding | None:
+    """How far straight lines bend, at the focal length that shows most; None where no shot tells it."""
+    told = [result for result in results if isfinite(result.chart.radial_distortion_percent)]
+    by_focal = _by_focal(told)
+    if not by_focal:
+        return None
+    distortions = []
+    for focal, members in by_focal.items():
+        value, reach = _median([result.chart.radial_distortion_percent for result in members])
+        distortion = Distortion(
+            verdict=_verdict(value, reach, _DISTORTION_MATTERS_PERCENT),
+            focal_length_mm=focal,
+            percent=value,
+            reach_percent=reach,
+            shots=len(members),
+            focal_lengths=len(by_focal),
+        )
+        distortions.append(distortion)
+    main = max(distortions, key=lambda own: (own.verdict is Verdict.MATTERS, abs(own.percent)))
+    return ConditionFinding(
+        subject=Subject.DISTORTION,
+        verdict=max((own.verdict for own in distortions), key=lambda verdict: verdict.weight),
+        limit=_DISTORTION_MATTERS_PERCENT,
+        value=main.percent,
+        ci95=(main.percent - main.reach_percent, main.percent + main.reach_percent),
+        details=main,
+    )
+
+
+def _verdict(value: float, reach: float, matters: float) -> Verdict:
+    """From one shot alone the reach is NaN, and nothing can be told."""
+    size = abs(value)
+    return judged(size, sure=size > reach, limit=matters, at_most=size + reach, bound=1.5 * matters)
+
+
+def _by_focal(results: Sequence[ShotResult]) -> dict[float, list[ShotResult]]:
+    groups: dict[float, list[ShotResult]] = defaultdict(list)
+    for result in results:
+        groups[round(result.metadata.focal_length_mm or 0.0)].append(result)
+    return dict(sorted(groups.items()))
+
+
+def _median(values: Sequence[float]) -> tuple[float, float]:
+    """Median, and half the interval of 95 % of the mean; NaN for a single value."""
+    median = float(np.median(values))
+    if len(values) < 2:
+        return median, float("nan")
+    sd = float(np.std(values, ddof=1))
+    return median, quantile(len(values) - 1.0) * sd / float(np.sqrt(len(values)))
+
+
+def _corner_shift_px(result: ShotResult, which: int) -> float:
+    """Shift in the corner of one shot, by height and its third power; NaN where too few edges tell it."""
+    points = [
+        (edge.image_height, edge.edge.lateral_color_px[which])
+        for edge in result.edges
+        if edge.edge.lateral_color_px is not None and isfinite(edge.edge.lateral_color_px[which])
+    ]
+    if len(points) < _FEWEST_EDGES:
+        return float("nan")
+    height, shift = np.array(points).T
+    fit, _ = robust_fit(np.column_stack((height, height**3)), shift)
+    return float(fit.sum())
