@@ -1,10 +1,9 @@
 """The plan in words and rows, the same on the screen and on the checklist that is printed and ticked off.
 
-What it advises stands in `checklist.txt`, section by section, and is common practice, no source.
+What it advises stands in `words.toml`, section by section.
 """
 
 from collections.abc import Sequence
-from importlib.resources import files
 from itertools import groupby
 from typing import Final
 
@@ -12,9 +11,9 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, Spacer, Table
 
 from lensbench.capture.plan import ShootPlan, ShotToTake
-from lensbench.capture.standing import WALL_PAGES
 from lensbench.model.setting import f_stop, shutter_speed
 from lensbench.storage.pdf import grid, pdf_pages, text
+from lensbench.storage.text import words_of
 
 Rows = tuple[tuple[str, ...], list[tuple[str, ...]]]
 
@@ -33,19 +32,13 @@ def headline(plan: ShootPlan) -> str:
 
 def chart_sentence(plan: ShootPlan) -> str:
     """Which chart it takes, how large, and how to make it."""
-    chart = plan.chart
-    if chart.kind == "wall":
-        height_mm, width_mm = plan.standings[0].field_mm
-        return (
-            f"Chart: a wall set of {WALL_PAGES} pages {chart.paper}, hung over {width_mm / 1000.0:.2f} x "
-            f"{height_mm / 1000.0:.2f} m of wall (made by: {chart.command(plan.camera.sensor_mm)})."
-        )
-    height_mm, width_mm = chart.frame_mm or (0.0, 0.0)
-    larger = ", larger than your paper: have it printed at a shop" if chart.from_shop else ""
-    return (
-        f"Chart: one sheet {chart.paper}{larger}; the picture is filled by {width_mm:.0f} x {height_mm:.0f} mm of it, "
-        f"up to the brackets of your camera's ratio (made by: {chart.command(plan.camera.sensor_mm)})."
-    )
+    chart, words = plan.chart, words_of("capture")["chart"]
+    height_mm, width_mm = chart.frame_mm or plan.standings[0].field_mm
+    figures = {"height_mm": height_mm, "width_mm": width_mm}
+    figures |= {"height_m": height_mm / 1000.0, "width_m": width_mm / 1000.0}
+    larger, command = words["larger"] * chart.from_shop, chart.command(plan.camera.sensor_mm)
+    text: str = words[chart.kind]
+    return text.format(pages=chart.pages, paper=chart.paper, larger=larger, command=command, **figures)
 
 
 def distance_rows(plan: ShootPlan) -> Rows:
@@ -66,11 +59,8 @@ def distance_rows(plan: ShootPlan) -> Rows:
 
 def print_sentence(plan: ShootPlan) -> str:
     """What the print's figure assumes."""
-    return (
-        "Distances run from the chart to the sensor's mark, by thin-lens optics: good to a few centimetres. Print "
-        f"blur: sigma on the sensor of a print with {plan.printed.dots_per_inch:g} dpi and edges of "
-        f"{plan.printed.edge_mm:g} mm (10-90 %), and what it leaves of the contrast at 0.25 cycles/pixel."
-    )
+    text: str = words_of("capture")["chart"]["print"]
+    return text.format(dpi=plan.printed.dots_per_inch, edge_mm=plan.printed.edge_mm)
 
 
 def tolerance_rows(plan: ShootPlan) -> Rows:
@@ -121,14 +111,8 @@ def checklist_pdf(plan: ShootPlan) -> bytes:
     return pdf_pages(story, title=headline(plan), footer=_FOOTER)
 
 
-def _advice() -> dict[str, list[str]]:
-    """Section of `checklist.txt` -> its lines."""
-    words = files("lensbench.capture").joinpath("checklist.txt").read_text(encoding="utf-8")
-    return {title: lines for title, *lines in map(str.splitlines, words.split("\n\n"))}
-
-
 def _story(plan: ShootPlan) -> list[Flowable]:
-    advice = _advice()
+    advice = words_of("capture")["checklist"]
     return [
         _section("Hang the chart", [*advice["hanging"], *advice["light"]]),
         _grid(*tolerance_rows(plan)),
@@ -141,7 +125,7 @@ def _story(plan: ShootPlan) -> list[Flowable]:
 
 
 def _quick_story(plan: ShootPlan) -> list[Flowable]:
-    advice, kind = _advice(), plan.chart.kind
+    advice, kind = words_of("capture")["checklist"], plan.chart.kind
     turned = advice["upside down"] if kind == "wall" else []
     return [
         _section("Before", [*advice["hanging"][:2], advice["light"][0], *advice["tripod"]]),
@@ -192,13 +176,10 @@ def _setting_row(shots: Sequence[ShotToTake]) -> tuple[str, ...]:
     boxes = _GAP.join(_BOX for _ in shots)
     does = "focus anew before each"
     if first.focus_step is not None:
-        boxes = _GAP.join(f"{_BOX}\N{NO-BREAK SPACE}{_step_name(shot.focus_step or 0)}" for shot in shots)
+        steps = (f"{shot.focus_step or 0:+.0f}".replace("-", "\N{MINUS SIGN}") for shot in shots)
+        boxes = _GAP.join(f"{_BOX}\N{NO-BREAK SPACE}{'0' if step == '+0' else step}" for step in steps)
         does = "focus bracket, nearer to further, 0 in focus; steps as above"
     return f_stop(first.f_number), shutter_speed(first.exposure_s), boxes, does
-
-
-def _step_name(step: float) -> str:
-    return f"{step:+.0f}".replace("-", "\N{MINUS SIGN}") if step else "0"
 
 
 def _text(words: str, kind: str, *, hang_pt: float = 0.0) -> Paragraph:

@@ -6,12 +6,13 @@ Exposure times keep the light on the sensor the same at every stop.
 import csv
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from math import isfinite, log2
 from typing import Final
 
 from lensbench.capture.standing import (
+    CUSTOMARY_FOCAL_LENGTHS,
     CameraGear,
     ChartChoice,
     LensGear,
@@ -26,7 +27,7 @@ from lensbench.model.condition import QUICK_TEST
 from lensbench.model.errors import SettingError
 from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import TABLE_COLUMNS, TableRow, Turned
-from lensbench.storage.text import name_in_tables
+from lensbench.storage.text import name_in_tables, words_of
 
 MOST_QUICK_SHOTS: Final = 12
 QUICK_STOP: Final = 8.0
@@ -53,25 +54,6 @@ def exact_f_number(f_number: float) -> float:
     return float(2.0 ** (round(12.0 * log2(f_number)) / 12.0))
 
 
-def in_thirds(stops: float) -> int:
-    """Number of thirds nearest to a number of stops, as cameras are set; never none."""
-    return max(1, round(3.0 * abs(stops)))
-
-
-def thirds_in_words(thirds: int) -> str:
-    """Number of thirds of a stop as a photographer says it.
-
-    >>> thirds_in_words(2), thirds_in_words(3), thirds_in_words(7)
-    ('two thirds of a stop', 'one stop', '2 1/3 stops')
-    """
-    whole, rest = divmod(thirds, 3)
-    if whole == 0:
-        return ("", "a third of a stop", "two thirds of a stop")[rest]
-    if rest == 0:
-        return "one stop" if whole == 1 else f"{whole} stops"
-    return f"{whole} {rest}/3 stops"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exposure:
     """A metered pair of time and f-number; other stops follow from it."""
@@ -85,13 +67,7 @@ class Exposure:
 
     @classmethod
     def parse(cls, text: str) -> "Exposure":
-        """Exposure from «1/30@5.6» or «0.5@8».
-
-        Raises
-        ------
-        SettingError
-            It is written otherwise.
-        """
+        """Exposure from «1/30@5.6» or «0.5@8»; a SettingError where it is written otherwise."""
         number = r"(\d+(?:\.\d+)?)"
         found = re.fullmatch(rf"\s*(?:(\d+)\s*/\s*)?{number}\s*s?\s*@\s*(?:f/)?{number}\s*", text)
         if found is None or float(found[2]) == 0.0:
@@ -252,11 +228,6 @@ def _plan(
         )
         for length_mm in lengths_mm
     )
-    remarks = _remarks(standings, room_mm=place.room_mm)
-    if quick and chart.kind == "wall":
-        remarks.append(
-            "The time is that of the shots: hang the wall set before, which takes about three quarters of an hour."
-        )
     before_min = _QUICK_MIN if quick else _HANGING_MIN[chart.kind] + _STANDING_MIN * len(lengths_mm)
     return ShootPlan(
         lens=lens,
@@ -267,32 +238,25 @@ def _plan(
         shots=tuple(shots),
         minutes=before_min + sum(shot.exposure_s + _FOCUSING_S + _TIMER_S for shot in shots) / 60.0,
         quick=quick,
-        remarks=tuple(remarks),
+        remarks=tuple(_remarks(chart, standings, room_mm=place.room_mm, quick=quick)),
     )
 
 
-def _remarks(standings: Sequence[Standing], *, room_mm: float) -> list[str]:
+def _remarks(
+    chart: ChartChoice, standings: Sequence[Standing], *, room_mm: float, quick: bool
+) -> Iterator[str]:
     """What this plan cannot do."""
-    remarks = []
+    words = words_of("capture")["remarks"]
     away = [standing.focal_lengths for standing in standings]
-    nearest, furthest = min(away), max(away)
-    if nearest < 25.0:
-        remarks.append(
-            f"At {nearest:.0f} focal lengths the figures hold for near subjects; 25 to 50 are customary. A "
-            f"wall set, a larger sheet or a room longer than {room_mm / 1000.0:.1f} m brings you there."
-        )
-    if furthest > 1.05 * nearest:
-        remarks.append(
-            "The lens does not focus near enough to frame the chart alike at every focal length: zoom positions "
-            "then compare only with the print divided out (--print-profile)."
-        )
-    worst = min(standing.print_mtf for standing in standings)
-    if worst < 0.7:
-        remarks.append(
-            f"A typical print leaves {100 * worst:.0f} % of the contrast at 0.25 cycles/pixel here: it still ranks "
-            "stops, but hides how sharp the lens is. Measure the print (how-to: print) or stand further away."
-        )
-    return remarks
+    nearest, left = min(away), min(standing.print_mtf for standing in standings)
+    if nearest < CUSTOMARY_FOCAL_LENGTHS:
+        yield words["near"].format(nearest=nearest, room_m=room_mm / 1000.0)
+    if max(away) > 1.05 * nearest:
+        yield words["unlike"]
+    if left < 0.7:
+        yield words["print"].format(percent=100 * left)
+    if quick and chart.kind == "wall":
+        yield words["hang_before"]
 
 
 def counted_names(first: str, count: int) -> list[str]:

@@ -13,9 +13,7 @@ is a linear fit over all edges. Profiles are kept by name in the user's data fol
 """
 
 import json
-import os
 import re
-import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from math import cos, log, pi, radians, sqrt
@@ -25,11 +23,10 @@ from typing import Any, Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.model.errors import EdgeError, SettingError, TextFileError
-from lensbench.model.flags import Severity, worst
+from lensbench.model.errors import EdgeError, SettingError, Severity, TextFileError, worst
 from lensbench.model.shot import ChartEdge, Edge, PrintProfile, ShotResult
 from lensbench.model.units import FloatArray
-from lensbench.storage.files import is_protected, write_whole
+from lensbench.storage.files import data_folder, is_protected, write_whole
 from lensbench.storage.text import read_json
 
 SCANNER_VARIANCE_PX2: Final = 0.3
@@ -117,33 +114,15 @@ def _gaussian_of(frequency_cypx: FloatArray, mtf: FloatArray, sd: FloatArray) ->
     return float(np.average(variance, weights=weight)), float(np.average(variance_sd, weights=weight))
 
 
-def data_folder() -> Path:
-    """Folder for this program's data, as the system's habits have it; it need not exist."""
-    home = Path.home()
-    if sys.platform == "win32":
-        base = Path(os.environ.get("APPDATA") or home / "AppData" / "Roaming")
-    elif sys.platform == "darwin":
-        base = home / "Library" / "Application Support"
-    else:
-        base = Path(os.environ.get("XDG_DATA_HOME") or home / ".local" / "share")
-    return base / "lensbench"
-
-
 def profile_path(name: str) -> Path:
-    """File of a profile: a name lies in the data folder, a path that ends in .json is itself.
-
-    Raises
-    ------
-    SettingError
-        The name holds other signs than letters, digits, spaces and . + - _, or is longer than 60.
-    """
+    """File of a profile: a name of letters, digits, spaces and . + - _ lies in the data folder, a .json is itself."""
     if name.endswith(".json"):
         return Path(name)
     if not _NAME.fullmatch(name):
         raise SettingError(
             f"print profile '{name}': use letters, digits, spaces and . + - _, or a path to a .json file"
         )
-    return data_folder() / "prints" / f"{name}.json"
+    return data_folder("APPDATA") / "prints" / f"{name}.json"
 
 
 def keep_profile(profile: PrintProfile, name: str) -> Path:

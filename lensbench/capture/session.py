@@ -37,22 +37,13 @@ _WITHOUT_REPORTS_S: Final = 0.2
 """How often the folder is looked at while the system tells of no changes."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outstanding:
+class Outstanding(NamedTuple):
     """One setting that wants more shots."""
 
-    focal_length_mm: float | None
-    f_number: float | None
-    condition: str
+    setting: str
+    """«50 mm f/2.8, turned 180»."""
     taken: int
     wanted: int
-
-    @property
-    def setting(self) -> str:
-        """«50 mm f/2.8, turned 180»."""
-        parts = [] if self.focal_length_mm is None else [focal_length(self.focal_length_mm)]
-        parts += [] if self.f_number is None else [f_stop(self.f_number)]
-        return " ".join(parts) + (f", {self.condition}" if self.condition else "")
 
 
 class PlanBook:
@@ -101,12 +92,16 @@ class PlanBook:
         settings = [(row.focal_length_mm, row.f_number, row.condition) for row in self.rows]
         taken = Counter(setting for setting, row in zip(settings, self.rows, strict=True) if row.file)
         return [
-            Outstanding(
-                focal_length_mm=focal_mm, f_number=stop, condition=condition, taken=done, wanted=wanted
-            )
-            for (focal_mm, stop, condition), wanted in Counter(settings).items()
-            if (done := taken[focal_mm, stop, condition]) < wanted
+            Outstanding(_setting_name(*setting), taken[setting], wanted)
+            for setting, wanted in Counter(settings).items()
+            if taken[setting] < wanted
         ]
+
+
+def _setting_name(focal_mm: float | None, stop: float | None, condition: str) -> str:
+    parts = [] if focal_mm is None else [focal_length(focal_mm)]
+    parts += [] if stop is None else [f_stop(stop)]
+    return " ".join(parts) + (f", {condition}" if condition else "")
 
 
 def _agrees(row: TableRow, metadata: Metadata) -> bool:
@@ -138,7 +133,7 @@ class PlanFile:
     Raises
     ------
     SettingError
-        It is a link or write-protected, or `read` cannot read it.
+        It is a link or write-protected, `read` cannot read it, or it cannot be filled.
     """
 
     def __init__(self, path: Path, read: Callable[[Path], Sequence[TableRow]]) -> None:
@@ -152,13 +147,7 @@ class PlanFile:
         self._filled = self.book.rows
 
     def fill(self) -> None:
-        """Write the names of the files that took rows, if there are new ones.
-
-        Raises
-        ------
-        SettingError
-            The table was changed since it was read or written last, and stays as it is; or it cannot be written.
-        """
+        """Write the names of the files that took rows, if there are new ones; a table changed meanwhile stays."""
         if self.book.rows == self._filled:
             return
         content = table_text(self.book.rows)
@@ -343,7 +332,7 @@ class Session:
             said = "the memory does not suffice for it" if isinstance(error, MemoryError) else str(error)
             reason = said.removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
             result = RejectedShot(path=path, reason=reason)
-        if path.suffix.lower() in RAW_SUFFIXES:
+        if _is_raw(path):
             self._set_aside(path)
         metadata = result.metadata if isinstance(result, ShotResult) else Metadata()
         place = self._book.place_for(path.name, metadata)
@@ -360,13 +349,12 @@ class Session:
 
     def has_raw(self, path: Path) -> bool:
         """Whether a finished picture has its raw file beside it, which counts instead."""
-        if path.suffix.lower() in RAW_SUFFIXES:
+        if _is_raw(path):
             return False
         try:
-            beside = [other for other in path.parent.iterdir() if _same_shot(other, path)]
+            return any(_is_raw(other) and _same_shot(other, path) for other in path.parent.iterdir())
         except OSError:
             return False
-        return any(other.suffix.lower() in RAW_SUFFIXES for other in beside)
 
     def _set_aside(self, path: Path) -> None:
         """Let a finished picture that counted go, now that its raw file has come."""
@@ -388,6 +376,10 @@ class Session:
         return f"gone  {happening.path.name}: it no longer counts"
 
 
+def _is_raw(path: Path) -> bool:
+    return path.suffix.lower() in RAW_SUFFIXES
+
+
 def _same_shot(one: Path, other: Path) -> bool:
     """Whether two files differ in their suffix only."""
     return one != other and one.parent == other.parent and one.stem.lower() == other.stem.lower()
@@ -403,6 +395,5 @@ def _opens(path: Path) -> bool:
 
 def without_doubles(paths: Sequence[Path]) -> list[Path]:
     """Photographs less the finished pictures that a raw file of the same name stands beside."""
-    raws = {path for path in paths if path.suffix.lower() in RAW_SUFFIXES}
-    names = {path.with_suffix("") for path in raws}
-    return [path for path in paths if path in raws or path.with_suffix("") not in names]
+    names = {path.with_suffix("") for path in paths if _is_raw(path)}
+    return [path for path in paths if _is_raw(path) or path.with_suffix("") not in names]

@@ -229,12 +229,7 @@ def choose_chart(
 
     Of kind `auto` a wall set where the room, measured from the chart's wall to the wall behind you, holds it at 25
     focal lengths or more; else the largest sheet that the room holds. Or a `sheet` of this paper, or a `wall` set;
-    `paper` is the largest that the printer takes.
-
-    Raises
-    ------
-    SettingError
-        The room is too short for any chart, or for the one asked for.
+    `paper` is the largest that the printer takes. A SettingError where the room is too short.
     """
     reach = (room_mm - BEHIND_CAMERA_MM) / lens.focal_range_mm[1]
     nearest = (lens.closest_mm or 0.0) / lens.focal_range_mm[0]

@@ -15,15 +15,14 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.capture.plan import in_thirds, thirds_in_words
 from lensbench.chart.find import LARGEST_STRAY, agreed_affine, agreed_mapping
 from lensbench.chart.layout import PLACES, sheet
-from lensbench.model.errors import SettingError
-from lensbench.model.flags import FLAGS
+from lensbench.model.errors import FLAGS, SettingError
 from lensbench.model.setting import f_stop, focal_length, same_focal_length, shutter_speed
 from lensbench.model.shot import ChartEdge, Edge, Metadata, RejectedShot, ShotResult, Tilt
 from lensbench.model.units import FloatArray, nominal_f_number
 from lensbench.shot import common_blur, zone_of
+from lensbench.storage.text import words_of
 
 _OUT_OF_FRAME: Final = 0.03
 """Share of the picture's side that the chart's frame may reach out; distortion bends it by as much."""
@@ -199,32 +198,35 @@ def _bound_cypx(shot: ShotResult) -> float:
     return optics.allowed_mtf50_cypx(q)
 
 
-_MIND: Final = {
-    "low_snr": "noisy (SNR {snr:.0f}): base ISO and more light",
-    "uneven_light": "light is weaker at the {darker}: lamps from both sides at 45 degrees",
-    "sharpened": "sharpened in the camera: shoot raw",
-    "not_sensor_data": "a finished picture: shoot raw",
-    "screened_print": "the print shows dots: print it solid black",
-    "f_number_unknown": "the file names no f-number: note it in the shots table",
-}
-"""Flag -> what could be better, in the order it is said."""
-
-
 def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     """What could be better without a repeat."""
-    flags, said = _flags(shot), []
+    flags, words, said = _flags(shot), words_of("capture")["check"], []
     white = _median([edge.edge.bright_level for edge in shot.edges])
     if "underexposed" in flags and white > 0.0:
-        more = thirds_in_words(in_thirds(log2(_PAPER_WHITE / white)))
+        more = thirds_in_words(log2(_PAPER_WHITE / white))
         said.append(f"dark, paper white at {100 * white:.0f} %: {more} more")
     flags -= {"not_sensor_data"} if "sharpened" in flags else set()
     snr = _median([edge.edge.snr for edge in shot.edges])
     darker = _darker_side(shot) if "uneven_light" in flags else ""
-    said += [words.format(snr=snr, darker=darker) for flag, words in _MIND.items() if flag in flags]
+    said += [words[flag].format(snr=snr, darker=darker) for flag in words if flag in flags]
     isos = {other.metadata.iso for other in earlier} - {None}
     if isos and shot.metadata.iso not in (None, *isos):
         said.append(f"ISO {shot.metadata.iso}, earlier {min(iso for iso in isos if iso)}: keep one ISO")
     return said
+
+
+def thirds_in_words(stops: float) -> str:
+    """A number of stops in the nearest thirds, as cameras are set and photographers say it; never none.
+
+    >>> thirds_in_words(-0.7), thirds_in_words(1.1), thirds_in_words(2.3)
+    ('two thirds of a stop', 'one stop', '2 1/3 stops')
+    """
+    whole, rest = divmod(max(1, round(3.0 * abs(stops))), 3)
+    if whole == 0:
+        return ("", "a third of a stop", "two thirds of a stop")[rest]
+    if rest == 0:
+        return "one stop" if whole == 1 else f"{whole} stops"
+    return f"{whole} {rest}/3 stops"
 
 
 def _median(figures: Sequence[float]) -> float:

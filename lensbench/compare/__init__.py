@@ -1,5 +1,3 @@
 """Lenses side by side."""
 
 from lensbench.compare.compare import compare
-
-__all__ = ["compare"]

@@ -30,8 +30,7 @@ from lensbench.model.compare import (
     StopChoice,
     Verdict,
 )
-from lensbench.model.errors import SettingError, SweepError
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note, SettingError, SweepError
 from lensbench.model.measured import SweepLens
 from lensbench.model.setting import Setting, log_distance, same_focal_length
 from lensbench.model.shot import ZONES

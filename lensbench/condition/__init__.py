@@ -1,5 +1,3 @@
 """The state of a lens: tilt, decentring, field curvature, focus shift, astigmatism, lateral colour, distortion."""
 
 from lensbench.condition.judge import lens_condition, with_quick_answer
-
-__all__ = ["lens_condition", "with_quick_answer"]

@@ -18,28 +18,3 @@ from lensbench.edge.perception import (
     with_perception,
 )
 from lensbench.edge.seek import find_edges
-
-__all__ = [
-    "JUST_SEEN_JND",
-    "METHODS",
-    "RESPONSE_CYPX",
-    "Aperture",
-    "CurveFigures",
-    "EdgeShapes",
-    "Method",
-    "RulerReading",
-    "Shift",
-    "Viewing",
-    "colour_shift",
-    "crossing_cypx",
-    "curve_figures",
-    "edge_response_at_lpmm",
-    "find_edges",
-    "gaussian_response",
-    "measure_edge",
-    "measure_edges",
-    "radial_shift",
-    "ruler_reading",
-    "viewing_of",
-    "with_perception",
-]

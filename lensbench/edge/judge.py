@@ -8,7 +8,7 @@ from lensbench.edge.curves import Curves
 from lensbench.edge.line import EdgeLine, span_px
 from lensbench.edge.region import RefinedFit
 from lensbench.edge.shapes import HALF
-from lensbench.model.flags import Remark, remark
+from lensbench.model.errors import Remark, remark
 from lensbench.model.shot import Samples
 from lensbench.optics import RISE_10_90_SIGMAS
 

@@ -18,8 +18,7 @@ from lensbench.edge.physical import read_physical
 from lensbench.edge.region import RefinedFit
 from lensbench.edge.samples import points_of
 from lensbench.edge.shapes import OUTPUT_FREQUENCY_CYPX
-from lensbench.model.errors import EdgeError
-from lensbench.model.flags import Remark, Severity, remark, worst
+from lensbench.model.errors import EdgeError, Remark, Severity, remark, worst
 from lensbench.model.shot import Edge, Samples
 
 Method = Literal["refined", "iso"]

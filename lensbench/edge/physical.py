@@ -26,7 +26,7 @@ from lensbench.edge.physical_fit import (
     solved,
 )
 from lensbench.edge.region import RefinedFit
-from lensbench.model.flags import Remark, remark
+from lensbench.model.errors import Remark, remark
 from lensbench.model.shot import PhysicalFit
 from lensbench.model.units import FloatArray
 from lensbench.optics import gaussian_sigma_px

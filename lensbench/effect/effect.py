@@ -36,8 +36,7 @@ from lensbench.model.compare import (
     Visible,
     VisibleFrom,
 )
-from lensbench.model.errors import SweepError
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note, SweepError
 from lensbench.model.shot import ZONES, Edge, ShotResult
 from lensbench.model.sweep import INDIFFERENCE, SweepShot
 from lensbench.model.units import FloatArray

@@ -9,13 +9,3 @@ from lensbench.focus.bracket import (
     pupil_q,
 )
 from lensbench.focus.peak import fall_table
-
-__all__ = [
-    "Bracket",
-    "ThroughFocus",
-    "brackets_among",
-    "fall_table",
-    "fit_through_focus",
-    "in_bracket",
-    "pupil_q",
-]

@@ -6,25 +6,3 @@ from lensbench.library.picture import LensPlan, PicturePlan, StopPlan, plan_pict
 from lensbench.library.scene import Wanted
 from lensbench.library.store import Library, chosen, sessions_of_sweep, usual_place
 from lensbench.model.measured import KeptSession
-
-__all__ = [
-    "Advice",
-    "AdviceCaution",
-    "KeptSession",
-    "Lack",
-    "LeftOut",
-    "LensAdvice",
-    "LensCurve",
-    "LensPlan",
-    "Library",
-    "PicturePlan",
-    "StopPlan",
-    "Wanted",
-    "advise",
-    "chosen",
-    "curve_at",
-    "measured_curve",
-    "plan_picture",
-    "sessions_of_sweep",
-    "usual_place",
-]

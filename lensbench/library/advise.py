@@ -14,11 +14,11 @@ import numpy as np
 
 from lensbench.library.curve import CurvePoint, Lack, LensCurve, at_stop, curve_at
 from lensbench.library.store import OLDER_ZONES
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
-from lensbench.stats import distances_from_best, pooled_dof, quantile
+from lensbench.stats import Uncertainty, distances_from_best, half_width, pooled_dof
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,13 +273,10 @@ def in_order(rivals: Sequence[Rival], *, unit: str) -> list[Rank]:
     logs = np.array([rival.log_mtf50 + math.log(in_unit(1.0, rival.session, unit)) for rival in rivals])
     variance = np.array([rival.sd**2 for rival in rivals])
     freedom = pooled_dof(variance, [rival.freedom for rival in rivals])
-    tied = (
-        distances_from_best(logs, variance, freedom).may_be_best
-        if np.all(variance > 0.0)
-        else logs == logs.max()
-    )
     best = int(np.argmax(logs))
-    tied |= logs >= logs[best] + math.log1p(-INDIFFERENCE)
+    tied = logs >= logs[best] + math.log1p(-INDIFFERENCE)
+    if np.all(variance > 0.0):
+        tied |= distances_from_best(logs, variance, freedom).may_be_best
     order = sorted(range(len(rivals)), key=lambda index: (-logs[index], rivals[index].session.title))
     return [
         Rank(
@@ -296,7 +293,5 @@ def _behind_ci95(difference: float, rival: Rival, best: Rival) -> tuple[float, f
     """Welch's interval of how much softer a rival is; zero for the best itself."""
     if rival is best:
         return 0.0, 0.0
-    variance = np.array([rival.sd**2, best.sd**2])
-    freedom = pooled_dof(variance, [rival.freedom, best.freedom])
-    half = quantile(freedom) * math.sqrt(float(variance.sum()))
+    half = half_width(*(Uncertainty(variance=one.sd**2, dof=one.freedom) for one in (rival, best)))
     return -math.expm1(difference + half), -math.expm1(difference - half)

@@ -11,7 +11,7 @@ from enum import StrEnum
 from statistics import median
 from typing import Final
 
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.measured import KeptSession, median_known
 from lensbench.model.setting import log_distance, same_focal_length
 from lensbench.stats import Spread, fit_curve, spread_of

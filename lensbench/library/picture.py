@@ -22,7 +22,7 @@ from lensbench.library.advise import (
 )
 from lensbench.library.curve import CurvePoint, Lack, LensCurve, snr_at_iso
 from lensbench.library.scene import Bracket, Wanted
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
 

@@ -7,9 +7,7 @@ nothing of a focus bracket but its peak, and no SFR: a lens that is added anew f
 """
 
 import math
-import os
 import sqlite3
-import sys
 import time
 import unicodedata
 from collections import defaultdict
@@ -26,6 +24,7 @@ from lensbench.model.errors import LibraryError
 from lensbench.model.measured import BestOfSweep, CountedShot, KeptSession, ZoneValue
 from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES
+from lensbench.storage.files import data_folder
 from lensbench.storage.store import read_sweep, session_bytes, session_of
 from lensbench.storage.text import clean_text, one_line
 
@@ -46,32 +45,13 @@ CREATE TABLE session (
 
 
 def usual_place() -> Path:
-    """The library's file in the user's data folder, as each system has it.
-
-    References
-    ----------
-    XDG Base Directory Specification, XDG_DATA_HOME; the folders of the two other systems are common practice.
-    """
-    home = Path.home()
-    if sys.platform == "win32":
-        folder = Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        folder = home / "Library" / "Application Support"
-    else:
-        stated = Path(os.environ.get("XDG_DATA_HOME") or "-")
-        folder = stated if stated.is_absolute() else home / ".local" / "share"
-    return folder / "lensbench" / "library.sqlite"
+    """The library's file in the user's data folder."""
+    return data_folder("LOCALAPPDATA") / "library.sqlite"
 
 
 @contextmanager
 def opened(place: Path, *, writing: bool) -> Iterator[sqlite3.Connection]:
-    """The library, up to date, in one transaction that ends with the block: wholly done or not at all.
-
-    Raises
-    ------
-    LibraryError
-        No library there (when reading), not a library, damaged, of a newer version, in use, or not writable.
-    """
+    """The library, up to date, in one transaction: wholly done or not at all; a LibraryError where it can't be used."""
     try:
         if writing:
             place.parent.mkdir(parents=True, exist_ok=True)

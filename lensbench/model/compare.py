@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import nan
 
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepShot
 

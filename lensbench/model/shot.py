@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.model.flags import Remark
+from lensbench.model.errors import Remark
 from lensbench.model.units import FloatArray, picture_height_px
 
 BoolArray = npt.NDArray[np.bool_]

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from lensbench.model.condition import ConditionFinding, QuickFindings
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES, Metadata, RejectedShot, ShotResult, Turned, ZoneFigure
 from lensbench.model.units import FloatArray

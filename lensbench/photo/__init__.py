@@ -13,18 +13,3 @@ from lensbench.photo.open_photo import (
 from lensbench.photo.pixels import RAW_SUFFIXES
 from lensbench.photo.raster import parse_encoding
 from lensbench.photo.raw import decoder_versions
-
-__all__ = [
-    "PHOTO_SUFFIXES",
-    "RAW_SUFFIXES",
-    "Photo",
-    "check_whole",
-    "decoder_versions",
-    "list_photos",
-    "natural_order",
-    "open_photo",
-    "parse_encoding",
-    "passed_over",
-    "pixel_pitch_um",
-    "read_metadata",
-]

@@ -11,8 +11,7 @@ from pathlib import Path
 from stat import S_ISREG
 from typing import Final
 
-from lensbench.model.errors import ImageError, SettingError
-from lensbench.model.flags import Remark
+from lensbench.model.errors import ImageError, Remark, SettingError
 from lensbench.model.shot import Box, Metadata, Overview, Samples
 from lensbench.photo.metadata import read_metadata
 from lensbench.photo.pixels import RAW_SUFFIXES, decoding

@@ -23,8 +23,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from lensbench.model.errors import ImageError, SettingError
-from lensbench.model.flags import Remark, remark
+from lensbench.model.errors import ImageError, Remark, SettingError, remark
 from lensbench.model.shot import Box, Overview, Samples
 from lensbench.model.units import FloatArray
 from lensbench.photo.pixels import (

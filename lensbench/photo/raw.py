@@ -21,8 +21,7 @@ from typing import Any, BinaryIO, Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.model.errors import ImageError
-from lensbench.model.flags import Remark, remark
+from lensbench.model.errors import ImageError, Remark, remark
 from lensbench.model.shot import BoolArray, Box, IntArray, Overview, Samples
 from lensbench.model.units import FloatArray
 from lensbench.photo.pixels import (

@@ -2,5 +2,3 @@
 
 from lensbench.rank.order import PairOdds, RankedFrame, Ranking
 from lensbench.rank.rank import frames_of, rank
-
-__all__ = ["PairOdds", "RankedFrame", "Ranking", "frames_of", "rank"]

@@ -19,9 +19,8 @@ if TYPE_CHECKING:
     from lensbench.report.compare import choice_lines, comparison_answer, comparison_limits
     from lensbench.report.effect import effect_sentences
     from lensbench.report.json_form import advice_as_json, edge_as_json, findings_as_json, plain, shot_as_json
-    from lensbench.report.notes import note_in_words
     from lensbench.report.tables import compare_table, effect_table, shots_table
-    from lensbench.report.words import clean_line, sentence_case
+    from lensbench.report.words import clean_line, note_in_words, sentence_case
     from lensbench.report.write import (
         check_output_folder,
         json_text,
@@ -30,56 +29,22 @@ if TYPE_CHECKING:
         write_sweep,
     )
 
-__all__ = [
-    "advice_as_json",
-    "advice_sentences",
-    "answer_sentences",
-    "blur_sentence",
-    "blur_where_it_fits",
-    "check_output_folder",
-    "choice_lines",
-    "clean_line",
-    "compare_table",
-    "comparison_answer",
-    "comparison_limits",
-    "edge_as_json",
-    "effect_sentences",
-    "effect_table",
-    "findings_as_json",
-    "has_physical",
-    "interval",
-    "json_text",
-    "most_comes_from",
-    "no_answer",
-    "not_of_a_lens",
-    "note_in_words",
-    "picture_sentences",
-    "plain",
-    "sentence_case",
-    "shot_as_json",
-    "shots_table",
-    "write_compare",
-    "write_effect",
-    "write_sweep",
-]
-
-_ROOMS: Final = {
-    "advice": ("advice_sentences", "interval", "no_answer", "picture_sentences"),
-    "answer": ("answer_sentences",),
-    "blur": ("blur_sentence", "blur_where_it_fits", "has_physical", "most_comes_from", "not_of_a_lens"),
-    "compare": ("choice_lines", "comparison_answer", "comparison_limits"),
-    "effect": ("effect_sentences",),
-    "json_form": ("advice_as_json", "edge_as_json", "findings_as_json", "plain", "shot_as_json"),
-    "notes": ("note_in_words",),
-    "tables": ("compare_table", "effect_table", "shots_table"),
-    "words": ("clean_line", "sentence_case"),
-    "write": ("check_output_folder", "json_text", "write_compare", "write_effect", "write_sweep"),
+_PARTS: Final = {
+    "advice": "advice_sentences interval no_answer picture_sentences",
+    "answer": "answer_sentences",
+    "blur": "blur_sentence blur_where_it_fits has_physical most_comes_from not_of_a_lens",
+    "compare": "choice_lines comparison_answer comparison_limits",
+    "effect": "effect_sentences",
+    "json_form": "advice_as_json edge_as_json findings_as_json plain shot_as_json",
+    "tables": "compare_table effect_table shots_table",
+    "words": "clean_line note_in_words sentence_case",
+    "write": "check_output_folder json_text write_compare write_effect write_sweep",
 }
-_HOME: Final = {name: room for room, names in _ROOMS.items() for name in names}
-"""Where each public name is at home."""
+"""File -> the names that it gives to this door."""
 
 
 def __getattr__(name: str) -> Any:
-    if name not in _HOME:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+    for part, names in _PARTS.items():
+        if name in names.split():
+            return getattr(import_module(f"{__name__}.{part}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -6,8 +6,7 @@ from typing import Final
 
 from lensbench.library import Advice, LeftOut, LensAdvice, LensPlan, PicturePlan
 from lensbench.model.setting import f_stop, focal_length, listed, shutter_speed
-from lensbench.report.notes import note_in_words
-from lensbench.report.words import percent
+from lensbench.report.words import note_in_words, percent, worded
 
 _ZONES: Final = {
     "frame": "whole frame",
@@ -75,10 +74,11 @@ def picture_sentences(plan: PicturePlan) -> list[str]:
     take = f"Take {best.lens} at {f_stop(best.best.f_number)}{tested}{f' ({good})' if good else ''}"
     return [
         f"{take}, and focus at {_metres(plan.focus_m)}.",
-        (
-            f"Against the sweet spot, {f_stop(best.sweet_spot_f_number)} in focus, that costs "
-            f"{percent(best.focus_cost_percent)} at the plane of focus and {percent(best.limit_cost_percent)} at the "
-            "near and far limits."
+        worded(
+            "advice.cost",
+            sweet_spot=f_stop(best.sweet_spot_f_number),
+            focus_cost=percent(best.focus_cost_percent),
+            limit_cost=percent(best.limit_cost_percent),
         ),
         *_bracket(best, plan),
         *_exposed(best),
@@ -90,19 +90,15 @@ def _bracket(lens: LensPlan, plan: PicturePlan) -> Iterator[str]:
     frames = lens.bracket
     if frames is None:
         return
+    stop, kept = f_stop(frames.f_number), frames.kept_percent
     if frames.frames == 1:
-        yield (
-            f"What is lost here is not depth: on a tripod, one frame at {f_stop(frames.f_number)} keeps "
-            f"{frames.kept_percent:.0f} % of the sweet spot everywhere."
-        )
+        yield worded("advice.one_frame", stop=stop, kept=kept)
         return
-    yield f"No single stop is sharp from {_metres(plan.wanted.near_m)} to {_metres(plan.wanted.far_m)}."
+    yield worded("advice.no_stop", near=_metres(plan.wanted.near_m), far=_metres(plan.wanted.far_m))
     yield f"One shot: {f_stop(lens.best.f_number)}."
-    yield (
-        f"Or a bracket on a tripod: {frames.frames} frames at {f_stop(frames.f_number)}, from "
-        f"{_metres(frames.focus_m[0])} to {_metres(frames.focus_m[-1])}, {frames.step_um:.0f} um apart at the sensor; "
-        f"they keep {frames.kept_percent:.0f} % of the sweet spot."
-    )
+    first, last = _metres(frames.focus_m[0]), _metres(frames.focus_m[-1])
+    figures = {"frames": frames.frames, "first": first, "last": last, "step_um": frames.step_um}
+    yield worded("advice.bracket", stop=stop, kept=kept, **figures)
 
 
 def _exposed(lens: LensPlan) -> Iterator[str]:

@@ -17,7 +17,7 @@ from lensbench.model.condition import (
     TurnedOutcome,
     Verdict,
 )
-from lensbench.model.flags import Remark
+from lensbench.model.errors import Remark
 from lensbench.model.setting import f_stop, focal_length, listed
 from lensbench.model.sweep import (
     INDIFFERENCE,
@@ -32,14 +32,15 @@ from lensbench.model.sweep import (
 )
 from lensbench.report.condition import condition_text
 from lensbench.report.evidence import share
-from lensbench.report.notes import note_in_words
 from lensbench.report.words import (
     NOT_TOLD_APART,
     at_setting,
     clean_line,
     figure_range,
+    note_in_words,
     sentence_case,
     stop_range,
+    worded,
 )
 from lensbench.storage.text import clean_text
 
@@ -251,15 +252,13 @@ def quick_sentences(lens: LensFindings) -> list[str]:
     if quick is None:
         return []
     decentring = [finding for finding in lens.condition if isinstance(finding.details, Decentring)]
-    blurred = "" if quick.grossly_soft is Verdict.WITHIN_LIMITS else " A blurred print would do the same."
-    sharpness = " ".join(_inner(length) for length in quick.inner) + blurred
-    if not quick.inner:
-        sharpness = "can't tell, f-number, scale or pixel pitch are unknown."
+    blurred = "" if quick.grossly_soft is Verdict.WITHIN_LIMITS else worded("quick.blurred")
+    inner = [_inner(length) for length in quick.inner]
     return [
         f"{lens.lens}: {_quick_verdict(quick, lens.condition)}",
         *(condition_text(finding).evidence for finding in decentring),
-        f"Sharpness: {sharpness}",
-        f"Ten-minute test of {lens.shots} shots: it tells a sound copy from a bad one, not which stop is best.",
+        f"Sharpness: {' '.join(inner) + blurred if inner else worded('quick.unknown')}",
+        worded("quick.method", shots=lens.shots),
     ]
 
 
@@ -270,12 +269,10 @@ def _quick_verdict(quick: QuickFindings, condition: Sequence[ConditionFinding]) 
     if decentring is not None and quick.grossly_uneven is Verdict.MATTERS:
         return _uneven(decentring, soft=soft)
     if soft:
-        return "grossly soft at the centre, or the print is. Repeat once with another print, then return it."
+        return worded("quick.soft")
     if Verdict.CANNOT_TELL in (quick.grossly_uneven, quick.grossly_soft):
         return f"nothing wrong seen, but {_doubt(quick, condition)}"
-    if quick.slightly_uneven:
-        return "a little uneven, as many sound lenses are, and not soft: no reason to return this copy."
-    return "neither grossly uneven nor grossly soft: no reason to return this copy."
+    return worded("quick.slightly_uneven" if quick.slightly_uneven else "quick.sound")
 
 
 def _uneven(details: Decentring, *, soft: bool) -> str:
@@ -294,15 +291,13 @@ def _uneven(details: Decentring, *, soft: bool) -> str:
 
 def _doubt(quick: QuickFindings, condition: Sequence[ConditionFinding]) -> str:
     if not quick.inner:
-        return "the sharpness can't be judged. Give the f-number and the pixel pitch (--pitch-um)."
+        return worded("quick.doubt.unknown")
     for finding in condition if quick.grossly_uneven is Verdict.CANNOT_TELL else ():
         angles = finding.details
         if isinstance(angles, CameraTilt) and finding.verdict is not Verdict.WITHIN_LIMITS:
             askew_deg = max(abs(angles.yaw_deg), abs(angles.pitch_deg))
-            return f"the camera stood {askew_deg:.1f}° askew. Straighten it and repeat."
-    if quick.grossly_soft is Verdict.CANNOT_TELL:
-        return "the centre is rather soft, or the print is. Repeat with another print."
-    return "these shots leave doubt. Repeat with three shots of each setting."
+            return worded("quick.doubt.askew", askew_deg=askew_deg)
+    return worded(f"quick.doubt.{'soft' if quick.grossly_soft is Verdict.CANNOT_TELL else 'scatter'}")
 
 
 def _inner(length: InnerSharpness) -> str:

@@ -3,24 +3,17 @@
 from collections.abc import Sequence
 from dataclasses import fields
 from math import isnan
-from typing import Final
 
 from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.optics import BlurParts, blur_parts
 from lensbench.report.curves import shots_at
+from lensbench.report.words import worded
 from lensbench.shot import mean_by_zone
 
 ZoneBlur = dict[str, tuple[BlurParts, float]]
 """By zone: the parts, and the diameter of the defocus disc. [px]"""
-
-_LARGEST: Final = {
-    "diffraction": "diffraction, which only a wider stop makes smaller",
-    "pixel": "the pixel itself: the lens does better than this sensor can show",
-    "defocus": "focus",
-    "other": "lens faults, shake or the print",
-}
 
 
 def blur_sentence(reading: PhysicalFit) -> str:
@@ -28,24 +21,23 @@ def blur_sentence(reading: PhysicalFit) -> str:
     if not reading.fits:
         return ""
     parts = blur_parts(reading)
-    return (
-        f"What blurs it, each part as a Gaussian's sigma: {_in_words(parts, reading.defocus_disc_px)}. "
-        f"{most_comes_from(parts)} "
-        f"MTF50 by this reading {reading.mtf50_cypx:.4f} +- {1.96 * reading.mtf50_sd_cypx:.4f} (95 %)."
+    return worded(
+        "blur.edge",
+        parts=_in_words(parts, reading.defocus_disc_px),
+        most=most_comes_from(parts),
+        mtf50=reading.mtf50_cypx,
+        reach=1.96 * reading.mtf50_sd_cypx,
     )
 
 
 def most_comes_from(parts: BlurParts) -> str:
     """Name the largest part in a sentence."""
-    return f"Most comes from {_LARGEST[parts.largest]}."
+    return f"Most comes from {worded(f'blur.largest.{parts.largest}')}."
 
 
 def not_of_a_lens(failing: int, count: int) -> str:
     """Say that most edges have a shape which the model does not hold for."""
-    return (
-        f"the shape of most edges ({failing} of {count}) is not one that a lens out of focus could make: look for "
-        "shake, a double image or processing."
-    )
+    return worded("blur.not_of_a_lens", failing=failing, count=count)
 
 
 def blur_where_it_fits(edges: Sequence[ChartEdge], size_px: tuple[int, int]) -> ZoneBlur:
@@ -81,25 +73,17 @@ def lens_blur_sentence(lens: LensFindings, shots: Sequence[SweepShot]) -> str:
         return ""
     results = shots_at(lens, lens.best, shots)
     edges = [one for result in results for one in result.edges if one.edge.physical is not None]
-    fitting = sum(one.edge.physical is not None and one.edge.physical.fits for one in edges)
     if not edges:
         return ""
-    at = f"At {f_stop(lens.best.f_number)}"
-    if lens.best.focal_length_mm is not None:
-        at += f" and {focal_length(lens.best.focal_length_mm)}"
+    fitting = sum(one.edge.physical is not None and one.edge.physical.fits for one in edges)
+    length_mm = lens.best.focal_length_mm
+    at = f"At {f_stop(lens.best.f_number)}{'' if length_mm is None else f' and {focal_length(length_mm)}'}"
     blur = blur_where_it_fits(edges, results[0].size_px)
     if 2 * fitting < len(edges) or "frame" not in blur:
         return f"{at} {not_of_a_lens(len(edges) - fitting, len(edges))}"
-    parts, disc_px = blur["frame"]
-    return (
-        f"{at} most of the blur comes from {_LARGEST[parts.largest]}; part by part, as a Gaussian's sigma: "
-        f"{_in_words(parts, disc_px)}; read from the {fitting} of {len(edges)} edges whose shape a lens could make."
-    )
+    largest, parts = worded(f"blur.largest.{blur['frame'][0].largest}"), _in_words(*blur["frame"])
+    return worded("blur.lens", at=at, largest=largest, parts=parts, fitting=fitting, count=len(edges))
 
 
 def _in_words(parts: BlurParts, disc_px: float) -> str:
-    return (
-        f"diffraction {parts.diffraction_px:.2f} px, pixel {parts.pixel_px:.2f} px, "
-        f"focus {parts.defocus_px:.2f} px (a disc {disc_px:.2f} px wide), "
-        f"all else {parts.other_px:.2f} px (lens faults, shake, print)"
-    )
+    return worded("blur.parts", parts=parts, disc_px=disc_px)

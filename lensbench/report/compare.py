@@ -4,8 +4,8 @@ Its sentences, the table «which lens at which stop», for the command line too,
 """
 
 import math
-from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Final
 
@@ -21,7 +21,6 @@ from lensbench.model.compare import (
 from lensbench.model.setting import Setting, f_stop, focal_length
 from lensbench.model.shot import ZONES
 from lensbench.report.document import WORDS, Answer, Lines, Part, Plots, Report, tables
-from lensbench.report.notes import note_in_words
 from lensbench.report.panels import (
     Axis,
     Grid,
@@ -41,13 +40,19 @@ from lensbench.report.words import (
     figure_range,
     known,
     looked_at,
+    note_in_words,
     signed,
     stop_range,
+    worded,
 )
 from lensbench.storage.text import clean_text
 
 _NOT_SEEN: Final = "no difference you could see"
-_NO_MATTER: Final = "no difference that matters"
+_LEADERS: Final = (Verdict.FIRST, Verdict.SECOND)
+_NO_LEADER: Final = {
+    Verdict.EQUAL: "no difference that matters",
+    Verdict.CANNOT_TELL: f"they {NOT_TOLD_APART}",
+}
 _UNITS: Final = {"cypx": "cycles/pixel", "lpmm": "lp/mm on the sensor", "lwph": "LW/PH"}
 _MOST_NAMED: Final = 3
 
@@ -67,27 +72,16 @@ def comparison_answer(comparison: CompareFindings) -> list[str]:
 
 def comparison_limits(comparison: CompareFindings) -> list[str]:
     """Say what a comparison rests on, and what it must not be taken for."""
+    looking, lenses = comparison.looking, comparison.lenses
+    seen = worded("compare.looking_unknown")
+    if looking is not None:
+        forgiving = "Prints" if looking.pixel_for_pixel else "Smaller prints and greater distances"
+        seen = worded("compare.visible", looked_at=looked_at(looking), forgiving=forgiving)
     cautions = [note_in_words(caution) for pair in comparison.pairs for caution in pair.cautions]
-    return [_visible(comparison), *dict.fromkeys(cautions), _holds_for(comparison.lenses)]
-
-
-def _visible(comparison: CompareFindings) -> str:
-    if comparison.looking is None:
-        return "What one could see is left open: a picture's size in pixels is not known."
-    forgiving = "Prints" if comparison.looking.pixel_for_pixel else "Smaller prints and greater distances"
-    return (
-        f"«Visible»: half of all viewers would notice, {looked_at(comparison.looking)}, all pictures equally high. "
-        f"{forgiving} forgive more."
-    )
-
-
-def _holds_for(lenses: Sequence[ComparedLens]) -> str:
-    """Say what it holds for, lens by lens, or once where all are alike."""
     told = [_one_lens(lens) for lens in lenses]
-    if len(set(told)) == 1:
-        return f"Holds for these copies: each {told[0]}."
     each = [f"{clean_text(lens.label)} {text}" for lens, text in zip(lenses, told, strict=True)]
-    return f"Holds for these copies: {'; '.join(each)}."
+    held = f"each {told[0]}" if len(set(told)) == 1 else "; ".join(each)
+    return [seen, *dict.fromkeys(cautions), f"Holds for these copies: {held}."]
 
 
 def _one_lens(lens: ComparedLens) -> str:
@@ -95,21 +89,19 @@ def _one_lens(lens: ComparedLens) -> str:
     if lens.distance_focal_lengths is not None:
         parts.append(f"chart at {figure_range(*lens.distance_focal_lengths, 'd')} focal lengths")
     fewest, most = lens.shots_a_setting
-    return (
-        f"{', '.join(parts)}, {figure_range(fewest, most, 'd')} refocused shot{'s' * (most != 1)} a setting"
-    )
+    shots = f"{figure_range(fewest, most, 'd')} refocused shot{'s' * (most != 1)} a setting"
+    return f"{', '.join(parts)}, {shots}"
 
 
 def _over_all(comparison: CompareFindings) -> str:
-    """Say which lens is sharpest of all, at how many settings."""
+    """Say how often each lens is the sharpest, of the settings photographed with two or more."""
     contested = [one for one in comparison.choices if one.zone == "frame" and len(one.photographed) > 1]
     count = len({label for pair in comparison.pairs for label in (pair.first, pair.second)})
     if not contested:
         return f"{count} lenses: no setting was photographed with two of them."
-    alone = [clean_text(one.lenses[0]) for one in contested if len(one.lenses) == 1]
-    won = {label: alone.count(label) for label in sorted(set(alone), key=lambda label: -alone.count(label))}
-    parts = [f"{label} is the sharpest at {times}" for label, times in won.items()]
-    open_ones = len(contested) - len(alone)
+    won = Counter(sorted(clean_text(one.lenses[0]) for one in contested if len(one.lenses) == 1))
+    parts = [f"{label} is the sharpest at {times}" for label, times in won.most_common()]
+    open_ones = len(contested) - won.total()
     parts += [f"at {open_ones} the sharpest can't be told from another"] if open_ones else []
     at = f"{len(contested)} setting{'s' * (len(contested) > 1)} photographed with two lenses or more"
     return f"{count} lenses, over the whole frame at {at}: {'; '.join(parts)}."
@@ -134,11 +126,8 @@ def pair_sentences(pair: ComparedPair) -> list[str]:
 def _counted(frame: Sequence[CompareRow], labels: tuple[str, str], *, where: str) -> str:
     counted = {verdict: [row for row in frame if row.verdict == verdict] for verdict in Verdict}
     total = f"{len(frame)} equal setting{'s' * (len(frame) > 1)}"
-    won = [
-        (index, rows) for index, rows in enumerate((counted[Verdict.FIRST], counted[Verdict.SECOND])) if rows
-    ]
-    rest = [f"{_NO_MATTER} at {len(rows)}"] if (rows := counted[Verdict.EQUAL]) else []
-    rest += [f"they {NOT_TOLD_APART} at {len(rows)}"] if (rows := counted[Verdict.CANNOT_TELL]) else []
+    won = [(index, rows) for index, verdict in enumerate(_LEADERS) if (rows := counted[verdict])]
+    rest = [f"{words} at {len(rows)}" for verdict, words in _NO_LEADER.items() if (rows := counted[verdict])]
     if len(won) == 1:
         ((index, led),) = won
         better, other = labels[index], labels[1 - index]
@@ -187,12 +176,11 @@ def _to_the_eye(frame: Sequence[CompareRow], labels: tuple[str, str]) -> Iterato
     # Settings are named by their stops at one focal length, else by their number.
     zoom = len({row.focal_length_mm for row in frame if row.focal_length_mm}) > 1
     tested = [row.f_number for row in frame]
-    parts = {}
-    for seen, told in words.items():
-        if stops := [row.f_number for row in frame if row.seen == seen]:
-            parts[told] = (
-                f"{len(stops)} setting{'s' * (len(stops) > 1)}" if zoom else stop_range(stops, tested)
-            )
+    parts = {
+        told: f"{len(stops)} setting{'s' * (len(stops) > 1)}" if zoom else stop_range(stops, tested)
+        for seen, told in words.items()
+        if (stops := [row.f_number for row in frame if row.seen == seen])
+    }
     if len(parts) == 1:
         yield f"To the eye: {next(iter(parts))}{' at any of them' if len(frame) > 1 else ''}."
     else:
@@ -200,15 +188,11 @@ def _to_the_eye(frame: Sequence[CompareRow], labels: tuple[str, str]) -> Iterato
 
 
 def _who(row: CompareRow, labels: tuple[str, str]) -> str:
+    if row.verdict in _NO_LEADER:
+        return _NO_LEADER[row.verdict]
     seen = {Seen.NONE: f", {_NOT_SEEN}"} | dict.fromkeys((Seen.FIRST, Seen.SECOND), ", and one could see it")
-    match row.verdict:
-        case Verdict.FIRST | Verdict.SECOND:
-            leader = labels[row.verdict == Verdict.SECOND]
-            return f"{leader} leads by {_lead_percent(row):.0f} %{seen.get(row.seen, '')}"
-        case Verdict.EQUAL:
-            return _NO_MATTER
-        case Verdict.CANNOT_TELL:
-            return f"they {NOT_TOLD_APART}"
+    leader = labels[_LEADERS.index(row.verdict)]
+    return f"{leader} leads by {_lead_percent(row):.0f} %{seen.get(row.seen, '')}"
 
 
 def choice_lines(comparison: CompareFindings) -> list[str]:
@@ -331,14 +315,16 @@ def _pair_panels(pair: ComparedPair, *, key: str) -> Iterator[Panel]:
     by_focal: dict[str, list[CompareRow]] = defaultdict(list)
     for row in pair.rows:
         by_focal[focal_length(row.focal_length_mm)].append(row)
-    first, second = clean_text(pair.first), clean_text(pair.second)
+    names = {"first": clean_text(pair.first), "second": clean_text(pair.second)}
     for number, (focal, all_rows) in enumerate(by_focal.items(), start=1):
         rows = sorted((row for row in all_rows if row.f_number > 0.0), key=lambda row: row.f_number)
         if not rows:
             continue
         stops = dict.fromkeys(row.f_number for row in rows)
         across = Axis.around("f-stop", ((math.log2(stop), f_stop(stop)) for stop in stops), margin=0.45)
-        yield _sharpness_panel(pair, rows, across=across, focal=focal, key=f"{key}-sharpness-{number}")
+        frame = [row for row in rows if row.zone == "frame"]
+        title = f"{focal}: sharpness of the whole frame"
+        yield _sharpness_panel(frame, names, pair.unit, across, title=title, key=f"{key}-sharpness-{number}")
         differences: dict[str, list[Point]] = defaultdict(list)
         for row in rows:
             point = Point(math.log2(row.f_number), row.difference_percent, *row.ci95_percent)
@@ -347,36 +333,31 @@ def _pair_panels(pair: ComparedPair, *, key: str) -> Iterator[Panel]:
             differences,
             key=f"{key}-difference-{number}",
             title=f"{focal}: difference by zone",
-            about=f"Above zero, {second} is sharper; below, {first}. "
-            "Bars are 95 % intervals: one that reaches zero tells no difference.",
+            about=worded("plots.lenses", **names),
             across=across,
             head="stop",
         )
 
 
 def _sharpness_panel(
-    pair: ComparedPair, rows: Sequence[CompareRow], *, across: Axis, focal: str, key: str
+    frame: Sequence[CompareRow], names: Mapping[str, str], unit: str, across: Axis, *, title: str, key: str
 ) -> Panel:
-    frame = [row for row in rows if row.zone == "frame"]
-    unit = _UNITS.get(pair.unit, pair.unit)
-    first, second = clean_text(pair.first), clean_text(pair.second)
+    unit = _UNITS.get(unit, unit)
+    places = [math.log2(row.f_number) for row in frame]
+    figures = {"first": [row.first for row in frame], "second": [row.second for row in frame]}
     return Panel(
         key=key,
-        title=f"{focal}: sharpness of the whole frame",
+        title=title,
         about=f"MTF50 in {unit} at equal stops; higher is sharper.",
         across=across,
-        up=value_axis([value for row in frame for value in (row.first, row.second)], title=f"MTF50, {unit}"),
-        lines=(
-            Line.through(
-                (Point(math.log2(row.f_number), row.first) for row in frame), name=first, role="first"
-            ),
-            Line.through(
-                (Point(math.log2(row.f_number), row.second) for row in frame), name=second, role="second"
-            ),
+        up=value_axis([value for values in figures.values() for value in values], title=f"MTF50, {unit}"),
+        lines=tuple(
+            Line.through(map(Point, places, figures[role]), name=name, role=role)
+            for role, name in names.items()
         ),
         grid=Grid(
             caption=f"MTF50 in {unit}, whole frame",
-            header=("stop", first, second),
+            header=("stop", *names.values()),
             rows=tuple((f_stop(row.f_number), _figure(row.first), _figure(row.second)) for row in frame),
         ),
     )
@@ -388,21 +369,20 @@ def _figure(value: float) -> str:
 
 
 def _pair_grid(pair: ComparedPair, rows: Sequence[CompareRow], unit: str) -> Grid:
+    def cell(figure: float, shots: int) -> str:
+        return f"{_figure(figure)}\n{shots} shot{'s' * (shots != 1)}"
+
+    first, second = clean_text(pair.first), clean_text(pair.second)
     return Grid(
         caption=f"MTF50 in {_UNITS.get(unit, unit)}",
-        header=(
-            *("setting", "zone", clean_text(pair.first), clean_text(pair.second)),
-            *("difference, %", "visible from", "verdict"),
-        ),
+        header=("setting", "zone", first, second, "difference, %", "visible from", "verdict"),
         rows=tuple(
             (
-                _setting_name(row),
-                row.zone,
-                f"{_figure(row.first)}\n{row.first_shots} shot{'s' * (row.first_shots != 1)}",
-                f"{_figure(row.second)}\n{row.second_shots} shot{'s' * (row.second_shots != 1)}",
+                *(_setting_name(row), row.zone),
+                *(cell(row.first, row.first_shots), cell(row.second, row.second_shots)),
                 difference_text(row.difference_percent, row.ci95_percent),
                 _visible_from(row),
-                _verdict(pair, row),
+                _verdict(row, {"first": first, "second": second}),
             )
             for row in rows
         ),
@@ -417,9 +397,8 @@ def _visible_from(row: CompareRow) -> str:
     return f"{limit}\n{row.difference_jnd:+.1f} JND"
 
 
-def _verdict(pair: ComparedPair, row: CompareRow) -> str:
+def _verdict(row: CompareRow, names: Mapping[str, str]) -> str:
     """Say what the figures of a row tell, and below it what an eye would."""
-    names = {"first": clean_text(pair.first), "second": clean_text(pair.second)}
     told = {Verdict.EQUAL: "equal", Verdict.CANNOT_TELL: CANNOT_TELL}.get(row.verdict)
     told = told or f"{names[row.verdict]} is sharper"
     if not math.isfinite(row.difference_jnd):

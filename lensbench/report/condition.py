@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from math import isfinite
-from typing import Final
 
 from lensbench.model.condition import (
     Astigmatism,
@@ -20,34 +19,7 @@ from lensbench.model.condition import (
 )
 from lensbench.model.setting import f_stop, focal_length, listed
 from lensbench.report.evidence import asymmetry_text, decentring_advice, interval_percent, share, turned_text
-from lensbench.report.words import at_setting
-
-_BRACKET: Final = (
-    "Take a focus bracket: seven shots in even steps from clearly before to clearly behind the best focus, all stops "
-    "at each step, with focus_group and focus_step in the shots table."
-)
-_NOTHING_MEASURED: Final = {
-    Subject.TILT: (
-        "How squarely the camera stood is unknown: focal length or pixel pitch is missing.",
-        "Give the pixel pitch (--pitch-um), or the focal length in a shots table.",
-    ),
-    Subject.DECENTRING: (
-        "No shot shows enough of the chart to compare the sides.",
-        "Fill the frame with the chart out to the corners and shoot each stop three times.",
-    ),
-    Subject.FOCUS_SHIFT: (
-        "No focus brackets at two stops with the focus untouched between the stops.",
-        _BRACKET,
-    ),
-    Subject.ASTIGMATISM: (
-        "No shot shows enough of the chart's outer targets.",
-        "Fill the frame with the chart out to the corners.",
-    ),
-    Subject.LATERAL_COLOUR: (
-        "The shots show one colour only, or too few edges across the radius.",
-        "Shoot raw with a colour sensor, the chart out to the corners.",
-    ),
-}
+from lensbench.report.words import at_setting, texts, worded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +51,7 @@ def condition_text(finding: ConditionFinding) -> ConditionText:
         case FieldCurvature() as details:
             text = _curvature(finding, details)
         case PlaneDistance() as details:
-            text = _focus_shift(details)
+            text = _plane(details, Subject.FOCUS_SHIFT)
         case Astigmatism() as details:
             text = _astigmatism(finding, details)
         case LateralColour() as details:
@@ -87,44 +59,40 @@ def condition_text(finding: ConditionFinding) -> ConditionText:
         case Distortion() as details:
             text = _distortion(details)
         case None:
-            evidence, advice = _NOTHING_MEASURED[finding.subject]
-            text = ConditionText(evidence=evidence, advice=advice)
+            evidence, advice = texts(f"condition.nothing measured.{finding.subject}")
+            text = ConditionText(evidence=evidence, advice=advice.format(bracket=_bracket()))
     return text
+
+
+def _bracket() -> str:
+    return worded("condition.bracket")
 
 
 def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText:
     main, tilt, turned = details.main, details.focus_tilt, details.turned
+    words, shots = texts("condition.decentring"), _shots_text(main.shots)
     not_turned = turned.outcome is TurnedOutcome.NOT_DONE
     uneven = sorted((row for row in details.rows if row.matters), key=lambda row: row is not main)
     if uneven:
         rows = "; ".join(asymmetry_text(row) for row in uneven[:4])
-        evidence = [f"One side is softer than the side opposite: {rows}; {_shots_text(main.shots)}."]
+        evidence = [words["uneven"].format(rows=rows, shots=shots)]
     elif main.shots < 2:
-        evidence = [f"One shot a setting: {asymmetry_text(main)}, and nothing shows that it repeats."]
+        evidence = [words["once"].format(main=asymmetry_text(main))]
     else:
         even = finding.verdict is Verdict.WITHIN_LIMITS and main.percent < finding.limit
-        seen = "Even enough" if even else "No side stands out"
-        limit = share(details.detection_limit_percent)
-        evidence = [
-            f"{seen}: {asymmetry_text(main)}; {_shots_text(main.shots)}.",
-            f"At the widest stop that was repeated, {limit} or more would have shown.",
-        ]
+        limit = words["limit"].format(limit=share(details.detection_limit_percent))
+        seen = words["even" if even else "open"]
+        evidence = [seen.format(main=asymmetry_text(main), shots=shots, limit=limit)]
     if tilt is not None and tilt.matters:
-        evidence.append(
-            f"The plane of best focus is tilted by {tilt.um:.0f} um over half the diagonal beyond the chart's tilt, "
-            f"which costs the sides {share(tilt.loss_percent)} at {at_setting(tilt)}."
-        )
+        cost, at = share(tilt.loss_percent), at_setting(tilt)
+        evidence.append(words["tilted"].format(um=tilt.um, cost=cost, at=at))
     evidence += [] if not_turned else [turned_text(turned)]
     by_tilt = max(row.tilt_percent for row in details.rows)
-    cautions = []
-    if by_tilt >= 1.0:
-        cautions.append(f"The chart's tilt could account for {by_tilt:.0f} % at most; the interval holds it.")
-    if finding.verdict is Verdict.MATTERS and not_turned:
-        cautions.append("Chart, wall and light are not ruled out before the camera was turned.")
-    cautions.append("It holds for this copy on this body, at this distance.")
+    cautions = [words["by_tilt"].format(by_tilt=by_tilt)] if by_tilt >= 1.0 else []
+    cautions += [words["not_turned"]] if finding.verdict is Verdict.MATTERS and not_turned else []
     return ConditionText(
         evidence=" ".join(evidence),
-        caution=" ".join(cautions),
+        caution=" ".join([*cautions, words["holds_for"]]),
         advice=decentring_advice(finding.verdict, turned.outcome),
     )
 
@@ -136,28 +104,20 @@ def _tilt(finding: ConditionFinding, tilt: CameraTilt) -> ConditionText:
     )
     cost, most = share(finding.value), share(finding.ci95[1])
     at_most = "" if most == cost else f", {most} at most"
-    square = "Turn the camera square to the chart: a mirror held flat on it shows the lens its own image."
+    words = texts("condition.tilt")
     return ConditionText(
-        evidence=(
-            f"Yaw {yaw}°, pitch {pitch}°. At {f_stop(tilt.f_number)} that costs the sides {cost} of MTF50 with the "
-            f"centre in focus{at_most}."
+        evidence=words["evidence"].format(
+            yaw=yaw, pitch=pitch, stop=f_stop(tilt.f_number), cost=cost, at_most=at_most
         ),
-        caution="It is how the camera stood, not the lens; decentring is judged with it taken into account.",
-        advice="" if finding.verdict is Verdict.WITHIN_LIMITS else square,
+        caution=words["caution"],
+        advice="" if finding.verdict is Verdict.WITHIN_LIMITS else words["advice"],
     )
 
 
 def _curvature(finding: ConditionFinding, details: FieldCurvature) -> ConditionText:
     distance, fall = details.distance, details.falloff
     if distance is not None:
-        at = at_setting(distance)
-        return _plane(
-            distance,
-            what=f"At {at} the corners are sharpest {_size(distance)} from the centre's focus",
-            cost="with the centre in focus, that costs the outer zone",
-            caution="It is the same in every copy as a rule, and holds for this distance; no fault by itself.",
-            advice="Where corners matter, focus between centre and corner, or stop down.",
-        )
+        return _plane(distance, Subject.FIELD_CURVATURE)
     within = finding.verdict is Verdict.WITHIN_LIMITS
     evidence = "No focus bracket."
     if fall is not None:
@@ -170,34 +130,30 @@ def _curvature(finding: ConditionFinding, details: FieldCurvature) -> ConditionT
     return ConditionText(
         evidence=evidence,
         caution="A focus that favours the corners would hide it." if within else "",
-        advice="" if within else f"{_BRACKET} A shot refocused on a corner shows it as well.",
+        advice="" if within else f"{_bracket()} A shot refocused on a corner shows it as well.",
     )
 
 
-def _focus_shift(distance: PlaneDistance) -> ConditionText:
-    at, wide = at_setting(distance), f_stop(distance.against_f_number)
-    return _plane(
-        distance,
-        what=f"At {at} the plane of best focus lies {_size(distance)} from that at {wide}",
-        cost="focused at the wider stop, that costs",
-        caution="It comes with spherical aberration, in every copy as a rule; no fault by itself.",
-        advice="Focus with the lens stopped down to the stop of the picture.",
-    )
-
-
-def _plane(distance: PlaneDistance, *, what: str, cost: str, caution: str, advice: str) -> ConditionText:
+def _plane(distance: PlaneDistance, subject: Subject) -> ConditionText:
+    """How far two planes of focus lie apart: the corners' from the centre's, or that of a stop from a wider one's."""
+    words = texts(f"condition.{subject}")
     brackets = "one bracket" if distance.brackets == 1 else f"{distance.brackets} brackets"
-    loss, high = share(distance.loss_percent), distance.ci95_percent[1]
-    interval = f"{interval_percent(distance.ci95_percent)}; " if high >= 1.0 else ""
-    advices = {
-        Verdict.MATTERS: advice,
-        Verdict.CANNOT_TELL: f"{_BRACKET} Use more shots or wider steps than now.",
+    interval = f"{interval_percent(distance.ci95_percent)}; " if distance.ci95_percent[1] >= 1.0 else ""
+    advice = {
+        Verdict.MATTERS: words["advice"],
+        Verdict.CANNOT_TELL: f"{_bracket()} Use more shots or wider steps than now.",
         Verdict.WITHIN_LIMITS: "",
     }
     return ConditionText(
-        evidence=f"{what}; {cost} {loss} of MTF50 ({interval}{brackets}).",
-        caution=caution,
-        advice=advices[distance.verdict],
+        evidence=words["evidence"].format(
+            at=at_setting(distance),
+            size=_size(distance),
+            wide=f_stop(distance.against_f_number),
+            loss=share(distance.loss_percent),
+            brackets=f"{interval}{brackets}",
+        ),
+        caution=words["caution"],
+        advice=advice[distance.verdict],
     )
 
 
@@ -210,24 +166,22 @@ def _size(distance: PlaneDistance) -> str:
 
 
 def _astigmatism(finding: ConditionFinding, details: Astigmatism) -> ConditionText:
-    split, distance = details.split, details.distance
+    words, split, distance = texts("condition.astigmatism"), details.split, details.distance
     parts = []
     if split is not None:
         sharper = "sagittal" if split.sagittal_percent > 0.0 else "tangential"
         size = f"{abs(split.sagittal_percent):.0f} ± {split.reach_percent:.0f} % sharper"
         shots = _shots_text(split.shots)
-        parts.append(f"At {at_setting(split)} {sharper} edges are {size} in the outer field; {shots}.")
+        parts.append(words["split"].format(at=at_setting(split), sharper=sharper, size=size, shots=shots))
     if distance is not None:
-        at = at_setting(distance)
-        parts.append(
-            f"At {at} the planes of best focus of sagittal and tangential edges lie {_size(distance)} apart in the "
-            f"corner, which costs {share(distance.loss_percent)}."
-        )
+        at, loss = at_setting(distance), share(distance.loss_percent)
+        parts.append(words["planes"].format(at=at, size=_size(distance), loss=loss))
     wanted = distance is None and finding.verdict is not Verdict.WITHIN_LIMITS
-    caution = "Coma and lateral colour part them too; every lens has some."
-    if distance is None:
-        caution = "Coma and a curved field part them too, and a focus midway between the two planes hides astigmatism."
-    return ConditionText(evidence=" ".join(parts), caution=caution, advice=_BRACKET if wanted else "")
+    return ConditionText(
+        evidence=" ".join(parts),
+        caution=words["unbracketed" if distance is None else "caution"],
+        advice=_bracket() if wanted else "",
+    )
 
 
 def _lateral_colour(finding: ConditionFinding, details: LateralColour) -> ConditionText:

@@ -14,7 +14,7 @@ from lensbench.model.setting import Setting, f_stop, focal_length, listed
 from lensbench.model.shot import ZONES, ChartEdge, Direction, ShotResult
 from lensbench.model.sweep import FocalLengthFindings, LensFindings, SweepShot
 from lensbench.report.panels import Axis, Grid, Line, Panel, Point, lpmm_axis, value_axis
-from lensbench.report.words import AtSetting, Scale, known, mtf50_cell
+from lensbench.report.words import AtSetting, Scale, known, mtf50_cell, worded
 from lensbench.shot import zone_of
 from lensbench.storage.text import clean_text
 
@@ -24,12 +24,6 @@ _CAPTION: Final = "MTF50 in cycles/pixel, 95 % interval below"
 _MOST_TURN_DEG: Final = 45.0
 _LONGEST_BAR: Final = 0.1
 """Of the picture's width, for the sharpest figure."""
-
-_HOW_TO_READ: Final = (
-    "At each target, the bar along the radius shows the sagittal figure and the bar across it the tangential "
-    "one; a longer bar is sharper. The number is MTF50 in thousandths of a cycle per pixel. Dotted rings: "
-    "borders of the thirds."
-)
 
 
 def sharpness_panels(lens: LensFindings, *, key: str) -> list[Panel]:
@@ -176,8 +170,7 @@ def response_panel(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) 
     return Panel(
         key=f"{key}-response",
         title=f"{name}: how contrast falls with finer detail",
-        about=f"SFR of the edge of middling sharpness in each zone of one shot ({places}). "
-        "MTF50 is where a curve crosses one half.",
+        about=worded("plots.response", places=places),
         across=Axis.around(
             "spatial frequency, cycles/pixel",
             ((step / 10, f"{step / 10:g}") for step in range(6)),
@@ -239,16 +232,6 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SpotBar:
-    """One bar of a spot, as long as its figure is high."""
-
-    role: str
-    """sagittal or tangential."""
-    start_px: tuple[float, float]
-    end_px: tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class FieldMap:
     """Sharpness over the picture at one setting."""
 
@@ -260,30 +243,25 @@ class FieldMap:
     grid: Grid
 
 
-def spot_bars(spot: Spot, field: FieldMap) -> tuple[SpotBar, ...]:
-    """Bars of a spot: along the radius for sagittal, across it for tangential figures."""
-    down, right = (
-        place - (length - 1) / 2.0 for place, length in zip(spot.center_px, field.size_px, strict=True)
-    )
+def spot_bars(spot: Spot, field: FieldMap) -> dict[str, tuple[tuple[float, float], tuple[float, float]]]:
+    """Ends of a spot's bars, in pixels: along the radius for the sagittal figure, across it for the tangential one."""
+    centre_px = ((length - 1) / 2.0 for length in field.size_px)
+    down, right = (place - middle for place, middle in zip(spot.center_px, centre_px, strict=True))
     radius_px = math.hypot(down, right)
     along = (down / radius_px, right / radius_px) if radius_px > 1.0 else (0.0, 1.0)
     figures = [value for each in field.spots for value in (each.sagittal_cypx, each.tangential_cypx)]
     sharpest_cypx = max((value for value in figures if math.isfinite(value)), default=math.nan)
     half_px = _LONGEST_BAR * field.size_px[1] / sharpest_cypx / 2.0
-    bars = (
-        ("sagittal", half_px * spot.sagittal_cypx, along),
-        ("tangential", half_px * spot.tangential_cypx, (along[1], -along[0])),
-    )
+    bars = {
+        "sagittal": (half_px * spot.sagittal_cypx, along),
+        "tangential": (half_px * spot.tangential_cypx, (along[1], -along[0])),
+    }
     row, col = spot.center_px
-    return tuple(
-        SpotBar(
-            role=role,
-            start_px=(row - reach_px * rows, col - reach_px * cols),
-            end_px=(row + reach_px * rows, col + reach_px * cols),
-        )
-        for role, reach_px, (rows, cols) in bars
-        if math.isfinite(reach_px)
-    )
+    return {
+        role: ((row - px * rows, col - px * cols), (row + px * rows, col + px * cols))
+        for role, (px, (rows, cols)) in bars.items()
+        if math.isfinite(px)
+    }
 
 
 def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> list[FieldMap]:
@@ -316,7 +294,7 @@ def field_map_at(
     return FieldMap(
         key=key,
         title=f"{focal_length(at.focal_length_mm)}, {f_stop(at.f_number)}: sharpness over the picture",
-        about=f"Mean of {len(results)} shot{'s' if len(results) != 1 else ''}. {_HOW_TO_READ}",
+        about=worded("plots.field", shots=f"{len(results)} shot{'s' if len(results) != 1 else ''}"),
         size_px=results[0].size_px,
         spots=spots,
         grid=Grid.of(

@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Any, ClassVar, Final
 
 from lensbench.report.curves import FieldMap
 from lensbench.report.panels import Grid, Panel
+from lensbench.report.words import texts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,8 +92,9 @@ def _plots(blocks: Sequence[Block]) -> Iterator[Panel | FieldMap]:
                 yield from _plots(inner)
 
 
-def method(*sentences: str) -> Lines:
-    """How the figures came about, and their limits, in numbered sentences."""
+def method(of: str, **figures: Any) -> Lines:
+    """How the figures of a sweep or an effect came about, and their limits, in numbered sentences."""
+    sentences = tuple(sentence.format(**figures) for sentence in texts(f"{of}.method"))
     return Lines(sentences, kind="steps", title="Method and limits")
 
 
@@ -105,32 +107,9 @@ def tables(
     )
 
 
-_GLOSSARY: Final = (
-    ("MTF50", "the fineness of detail at which half of the contrast is left; higher is sharper."),
-    (
-        "SFR",
-        "how much contrast is left at each fineness of detail, measured at an edge through the whole camera.",
-    ),
-    ("cycles/pixel", "one dark and one light line make a cycle; 0.5 is the finest that pixels can carry."),
-    ("lp/mm", "line pairs per millimetre on the sensor."),
-    ("LW/PH", "line widths per picture height: for comparing cameras whose pictures differ in size."),
-    (
-        "inner, middle, outer",
-        "the thirds of the picture: two circles about its centre divide it into three parts of one area.",
-    ),
-    ("frame", "the whole picture: the mean of its three thirds."),
-    ("sagittal, tangential", "lines that run along the radius, and lines that run across it."),
-    (
-        "95 % interval",
-        "holds the true figure in 95 of 100 such shoots, as far as the spread between shots tells.",
-    ),
-    ("JND", "just noticeable difference: what half of the viewers notice, for a stated way of looking."),
-    ("as good", "the difference lies within the uncertainty of the shots, or below 3 %, which hardly shows."),
-    (
-        "surely, probably",
-        "surely: so at 95 % confidence for all stops named together; probably: more likely than not.",
-    ),
+WORDS: Final = Table(
+    "Words",
+    Grid(caption="Words", header=("word", "meaning"), rows=tuple(texts("meanings").items())),
+    kind="list",
 )
-
-WORDS: Final = Table("Words", Grid(caption="Words", header=("word", "meaning"), rows=_GLOSSARY), kind="list")
 """What the words of a report mean: its end."""

@@ -15,7 +15,6 @@ from lensbench.model.compare import (
 )
 from lensbench.model.setting import shutter_speed
 from lensbench.report.document import WORDS, Answer, Plots, Report, method, tables
-from lensbench.report.notes import note_in_words
 from lensbench.report.panels import (
     Axis,
     Grid,
@@ -26,7 +25,7 @@ from lensbench.report.panels import (
     difference_text,
     value_axis,
 )
-from lensbench.report.words import CANNOT_TELL, clean_line, known, looked_at, sentence_case, signed
+from lensbench.report.words import CANNOT_TELL, clean_line, known, looked_at, note_in_words, signed, worded
 from lensbench.storage.text import clean_text
 
 _VERDICTS: Final = {
@@ -46,16 +45,6 @@ _CHANGED: Final = {
 _ORDERED: Final = ("exposure_s", "iso", "f_number", "focal_length_mm")
 """Levels that a line may join: those that are numbers."""
 _LEVEL_ROLES: Final = ("first", "second", "outer", "frame")
-_METHOD: Final = (
-    (
-        "Each shot's MTF50 is fitted by setting, level and drift with the order of shooting; shots of different levels "
-        "may scatter differently (small-sample variance, Satterthwaite's degrees of freedom)."
-    ),
-    (
-        "Visible: the whole interval lies beyond the difference that could be seen. Too small to see: it lies within. "
-        "Can't tell: it reaches from one to the other."
-    ),
-)
 
 
 def effect_sentences(findings: EffectFindings) -> list[str]:
@@ -63,10 +52,8 @@ def effect_sentences(findings: EffectFindings) -> list[str]:
     cautions = [note_in_words(caution) for caution in findings.cautions]
     settings = [setting for setting in dict.fromkeys(shot.setting for shot in findings.shots) if setting]
     shown = f" at {'; '.join(settings[:_MOST_SETTINGS])}" if settings else ""
-    holds_for = (
-        f"This copy of {clean_text(findings.lens)} on {clean_text(findings.camera)}{shown}, {len(findings.shots)} "
-        "shots that count."
-    )
+    lens, camera = clean_text(findings.lens), clean_text(findings.camera)
+    holds_for = worded("effect.holds_for", lens=lens, camera=camera, shown=shown, count=len(findings.shots))
     return [*_answer(findings), *cautions, clean_line(holds_for)]
 
 
@@ -103,31 +90,25 @@ def _kind(row: EffectRow) -> str:
 
 def _plain(rows: dict[str, EffectRow], reference: str) -> str:
     row, level = rows["mtf50"], clean_text(rows["mtf50"].level)
+    kind, size_percent = _kind(row), abs(row.difference)
     if row.processed:
-        return _processed(row, rows["overshoot"], reference)
-    kind = _kind(row)
-    size = f"{abs(row.difference):.{0 if abs(row.difference) >= 9.95 else 1}f} %"
-    match row.verdict:
-        case EffectVerdict.VISIBLE:
-            return f"«{level}» is visibly {kind} than «{reference}», by {size}."
-        case EffectVerdict.TOO_SMALL:
-            return f"No difference in sharpness that could be seen: «{level}» is {size} {kind} than «{reference}»."
-    if row.ci95[0] > 0.0 or row.ci95[1] < 0.0:
-        return f"«{level}» is {kind} than «{reference}», by {size}; {CANNOT_TELL} whether that is visible."
-    return (
-        f"{sentence_case(CANNOT_TELL)} whether «{level}» and «{reference}» differ in sharpness: {size} {kind} in these "
-        "shots."
-    )
-
-
-def _processed(row: EffectRow, overshoot: EffectRow, reference: str) -> str:
-    """Say that a difference in sharpness is one of processing."""
-    level = clean_text(row.level)
-    more, crisper = ("more", level) if overshoot.difference > 0.0 else ("less", reference)
-    return (
-        f"«{level}» measures {abs(row.difference):.0f} % {_kind(row)} than «{reference}», but its edges overshoot by "
-        f"{abs(overshoot.difference):.0f} points {more}: «{crisper}» is sharpened, and that is no resolution."
-    )
+        overshoot = rows["overshoot"].difference
+        more, crisper = ("more", level) if overshoot > 0.0 else ("less", reference)
+        return worded(
+            "effect.processed",
+            level=level,
+            reference=reference,
+            kind=kind,
+            size=size_percent,
+            overshoot=abs(overshoot),
+            more=more,
+            crisper=crisper,
+        )
+    key = str(row.verdict)
+    if row.verdict == EffectVerdict.CANNOT_TELL and (row.ci95[0] > 0.0 or row.ci95[1] < 0.0):
+        key = "beyond_chance"
+    size = f"{size_percent:.{0 if size_percent >= 9.95 else 1}f} %"
+    return worded(f"effect.sharpness.{key}", level=level, reference=reference, kind=kind, size=size)
 
 
 def _figure(row: EffectRow) -> str:
@@ -146,32 +127,24 @@ def _figure(row: EffectRow) -> str:
 
 def shutter_sentence(shutter: ShutterSpeed) -> str:
     """Say from which speed on shake no longer shows."""
-    speeds = [time for time, _, _ in shutter.shares]
-    percent = f"{shutter.shows_from_percent:.0f} %"
+    speeds = [shutter_speed(time) for time, _, _ in shutter.shares]
+    percent, ends = shutter.shows_from_percent, {"fastest": speeds[0], "slowest": speeds[-1]}
     if not math.isfinite(shutter.exposure_s):
-        return (
-            f"No speed from {shutter_speed(speeds[0])} to {shutter_speed(speeds[-1])} showed shake of {percent}: the "
-            "limit lies at a slower speed than any tested."
-        )
+        return worded("effect.shutter.none", percent=percent, **ends)
     fast, slow = (shutter_speed(time) for time in shutter.ci95_s)
-    interval = f"95 % interval {slow} to {fast}; a loss of {percent} counts as shake"
+    interval = f"95 % interval {slow} to {fast}; a loss of {percent:.0f} % counts as shake"
+    key = "all" if shutter.exposure_s < shutter.shares[0][0] else "limit"
     named = shutter_speed(shutter.exposure_s)
-    if shutter.exposure_s < speeds[0]:
-        return (
-            f"Even at {shutter_speed(speeds[0])}, the fastest speed, more than one shot in ten seems to show shake: "
-            f"the limit lies near {named} ({interval}). Take faster speeds, or look for another cause such as focus."
-        )
-    return f"At {named} and faster, nine shots of ten show no shake ({interval})."
+    return worded(f"effect.shutter.{key}", named=named, interval=interval, **ends)
 
 
 def visible_in_words(visible: Visible) -> str:
     """Say what the least visible difference rests on."""
     if visible.looking is None:
-        return f"{visible.percent:g} %, common practice, no source: the SFR is not at hand"
-    ruler = "one just noticeable difference of the quality ruler (ISO 20462-3, its curve from memory)"
-    text = f"half of all viewers would notice, {looked_at(visible.looking)}; {ruler}. Smaller prints forgive more"
-    beyond = "; less than half of MTF50 would not be seen"
-    return f"{text}{beyond}" if visible.rests_on == VisibleFrom.BEYOND_RULER else text
+        return worded("effect.visible.common_practice", percent=visible.percent)
+    ruler = worded("effect.visible.quality_ruler", looked_at=looked_at(visible.looking))
+    beyond = visible.rests_on == VisibleFrom.BEYOND_RULER
+    return worded("effect.visible.beyond_quality_ruler", ruler=ruler) if beyond else ruler
 
 
 def effect_report(findings: EffectFindings) -> Report:
@@ -189,11 +162,7 @@ def effect_report(findings: EffectFindings) -> Report:
             Plots("Plots", (_difference_panel(findings), _order_panel(findings), *shutter)),
             *tables(("Differences", _differences_grid(findings)), captioned=True),
             *tables(("Left out", left_out if rejected else None)),
-            method(
-                *_METHOD,
-                f"Sharpness, visible from {findings.visible.percent:g} %: {visible_in_words(findings.visible)}.",
-                "Noise, visible from 20 %, and overshoot, from 5 percentage points: common practice, no source.",
-            ),
+            method("effect", percent=findings.visible.percent, visible=visible_in_words(findings.visible)),
             WORDS,
         ),
         version=findings.version,
@@ -242,8 +211,7 @@ def _difference_panel(findings: EffectFindings) -> Panel:
         differences,
         key="effect-difference",
         title=f"Sharpness against «{clean_text(findings.reference)}»",
-        about="Difference in MTF50 by zone. Bars are 95 % intervals: one that reaches zero tells no difference. "
-        f"From {findings.visible.percent:g} % on it could be seen.",
+        about=worded("plots.effect", percent=findings.visible.percent),
         across=Axis.around("level", ((place, clean_text(name)) for name, place in places.items())),
         head="level",
         caption="Difference in MTF50, %, 95 % interval below",

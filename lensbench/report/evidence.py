@@ -5,32 +5,21 @@ It is a view of the decentring; what condition and evidence both say of it is wo
 
 from collections.abc import Sequence
 from math import isfinite
-from typing import Final
 
-from lensbench.model.condition import (
-    Decentring,
-    OtherCause,
-    Reason,
-    SideAsymmetry,
-    Source,
-    TurnedOutcome,
-    TurnedTest,
-    Verdict,
-)
+from lensbench.model.condition import Decentring, SideAsymmetry, Source, TurnedOutcome, TurnedTest, Verdict
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.report.curves import field_map_at
-from lensbench.report.document import Lines, Part, Plots, tables
+from lensbench.report.document import Block, Lines, Part, Plots, tables
 from lensbench.report.panels import Grid
-from lensbench.report.words import NOT_MEASURED, at_setting, clean_line, figure_range, known, sentence_case
-
-_CAUTION: Final = (
-    "These figures hold for this copy of the lens on this body, at this distance. They don't say where the asymmetry "
-    "comes from: lens, mount and sensor are measured together, and no lens is perfectly even. What is within "
-    "the maker's tolerance only the maker can say."
-)
-_TURN: Final = (
-    "Turn the camera by 180 degrees about its own axis and shoot the same settings three times more, focusing anew: "
-    "what stays on its side of the picture belongs to lens and camera, what changes sides to chart or wall."
+from lensbench.report.words import (
+    NOT_MEASURED,
+    at_setting,
+    clean_line,
+    figure_range,
+    known,
+    sentence_case,
+    texts,
+    worded,
 )
 
 
@@ -40,32 +29,21 @@ def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -
     details = next((details for details in matters if isinstance(details, Decentring)), None)
     if details is None:
         return ()
-    plain = [shot for shot in shots if shot.planned.focus_step is None]
-    field = field_map_at(lens, details.main, plain, key=f"{key}-evidence-map")
-    part = Part(
-        kind="evidence",
-        key=f"{key}-evidence",
-        title="Evidence on this copy of the lens",
-        blocks=(
-            Lines((_lead(details),)),
-            *tables(("", _fields(lens, details)), kind="list"),
-            *tables(("", _settings(details)), ("", _ruled_out(details)), ("", _sides(details))),
-            *([] if field is None else [Plots("", (field,))]),
-            Lines((_CAUTION,), kind="limits"),
-        ),
-    )
-    return (part,)
-
-
-def _lead(details: Decentring) -> str:
-    """What the page is about, in one sentence."""
     main, tilt = details.main, details.focus_tilt
-    if main.matters or tilt is None:
-        return f"{sentence_case(asymmetry_text(main))}, held against the side opposite."
-    return (
-        "Opposite sides of the picture are sharp at different focus, more than the chart's tilt explains: at "
-        f"{at_setting(tilt)} that costs the sides {share(tilt.loss_percent)} where the centre is in focus."
+    lead = f"{sentence_case(asymmetry_text(main))}, held against the side opposite."
+    if tilt is not None and not main.matters:
+        lead = worded("evidence.tilted", at=at_setting(tilt), cost=share(tilt.loss_percent))
+    plain = [shot for shot in shots if shot.planned.focus_step is None]
+    field = field_map_at(lens, main, plain, key=f"{key}-evidence-map")
+    blocks: tuple[Block, ...] = (
+        Lines((lead,)),
+        *tables(("", _fields(lens, details)), kind="list"),
+        *tables(("", _settings(details)), ("", _ruled_out(details)), ("", _sides(details))),
+        *([] if field is None else [Plots("", (field,))]),
+        Lines((worded("evidence.caution"),), kind="limits"),
     )
+    title = "Evidence on this copy of the lens"
+    return (Part(kind="evidence", key=f"{key}-evidence", title=title, blocks=blocks),)
 
 
 def _fields(lens: LensFindings, details: Decentring) -> Grid:
@@ -124,33 +102,14 @@ def _ruled_out(details: Decentring) -> Grid:
         {
             "cause": lambda cause: cause.cause.value,
             "ruled out": lambda cause: "yes" if cause.ruled_out else "no",
-            "why": _cause_text,
+            "why": lambda cause: worded(
+                f"evidence.causes.{cause.reason}",
+                share=share(cause.figure),
+                figure=cause.figure,
+                shots=cause.shots,
+            ),
         },
     )
-
-
-def _cause_text(cause: OtherCause) -> str:
-    """Why another cause is, or is not, out of the question."""
-    return {
-        Reason.PEAKS_COMPARED: "Each target is taken at its own best focus, where tilt costs nothing.",
-        Reason.IN_INTERVAL: (
-            f"Measured in every photograph; with its uncertainty it could account for {share(cause.figure)} at most. "
-            "The interval holds that."
-        ),
-        Reason.FOCUS_TILTS: "Each side is sharp at a focus of its own: the plane of focus is tilted.",
-        Reason.NO_FOCUS_REGAINS: "No position of a focus bracket makes the soft side as sharp.",
-        Reason.BRACKET_SILENT: "There is a focus bracket, but it does not show the asymmetry by itself.",
-        Reason.REFOCUSED_ONLY: (
-            f"It stayed through {cause.shots} shots focused anew, so no single focus error made it. A focus bracket, "
-            "or a shot refocused on the soft side, shows whether another focus regains it."
-        ),
-        Reason.SHAKEN: f"{cause.figure:.0f} of {cause.shots} photographs show shake: shoot them again.",
-        Reason.NONE_SHAKEN: (
-            f"None of {cause.shots} photographs shows it; shake softens edges of one direction all over the picture."
-        ),
-        Reason.TURNED_TEST: "See the turned test.",
-        Reason.NOT_TURNED: "Only the turned test can rule them out.",
-    }[cause.reason]
 
 
 def _sides(details: Decentring) -> Grid | None:
@@ -185,34 +144,23 @@ def asymmetry_text(row: SideAsymmetry) -> str:
 def decentring_advice(verdict: Verdict, outcome: TurnedOutcome) -> str:
     """What to do before anything is sent back."""
     if verdict is Verdict.MATTERS:
-        if outcome is TurnedOutcome.STAYED:
-            return "Repeat one setting on another body if you can: what follows the lens is the lens's."
-        if outcome is TurnedOutcome.BOTH:
-            return "Part of it comes from chart, wall or light: hang the chart flat and evenly lit, and shoot again."
-        return f"{_TURN} Refocus on the soft side too: if it becomes as sharp, it is a matter of focus."
-    if outcome is TurnedOutcome.MOVED:
-        return "Hang the chart flat and evenly lit, and shoot again."
-    if verdict is Verdict.WITHIN_LIMITS:
-        return "Nothing needs doing."
-    return f"Shoot the widest stop and f/8 three times each, focusing anew, the camera square to the chart. {_TURN}"
+        key = {TurnedOutcome.STAYED: "other_body", TurnedOutcome.BOTH: "chart_too"}.get(outcome, "refocus")
+    elif outcome is TurnedOutcome.MOVED:
+        key = "hang"
+    else:
+        key = "nothing" if verdict is Verdict.WITHIN_LIMITS else "repeat"
+    words = texts("evidence.advice")
+    return str(words[key].format(turn=words["turn"]))
 
 
 def turned_text(turned: TurnedTest) -> str:
     """What came out of turning the camera, or the chart, by 180 degrees."""
+    words = texts("evidence.turned")
     if turned.outcome is TurnedOutcome.NOT_DONE:
-        return "Not done: no shots with the camera turned by 180 degrees about its axis are among these."
+        return str(words["not_done"])
     what, other = (
         ("chart", "the print") if turned.chart_only else ("camera", "the chart, the wall and its light")
     )
-    meaning = {
-        TurnedOutcome.STAYED: f"What stayed goes with lens and camera, not with {other}.",
-        TurnedOutcome.MOVED: f"What changed sides comes from {other}, not from the lens.",
-        TurnedOutcome.BOTH: f"Part of it goes with lens and camera, part comes from {other}.",
-        TurnedOutcome.OPEN: "Neither is beyond chance.",
-    }[turned.outcome]
-    wall = " The wall and its tilt were the same both ways: turn the camera to rule them out."
-    return (
-        f"With the {what} turned by 180 degrees, {turned.stayed_percent:.0f} ± {turned.reach_percent:.0f} % stayed on "
-        f"the same side of the picture, {turned.moved_percent:.0f} ± {turned.reach_percent:.0f} % changed sides. "
-        f"{meaning}{wall if turned.chart_only else ''}"
-    )
+    meaning = words[turned.outcome].format(other=other) + words["chart_only"] * turned.chart_only
+    stayed, moved, reach = turned.stayed_percent, turned.moved_percent, turned.reach_percent
+    return str(words["figures"].format(what=what, stayed=stayed, moved=moved, reach=reach, meaning=meaning))

@@ -14,7 +14,7 @@ import numpy as np
 from lensbench.edge import curve_figures, edge_response_at_lpmm
 from lensbench.library import Advice, PicturePlan
 from lensbench.model.compare import CompareFindings, EffectFindings
-from lensbench.model.flags import Note, Remark
+from lensbench.model.errors import Note, Remark
 from lensbench.model.shot import Edge, RejectedShot, ShotResult
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.advice import advice_sentences, picture_sentences
@@ -22,7 +22,7 @@ from lensbench.report.answer import lens_sentences, quick_sentences, series_rema
 from lensbench.report.compare import comparison_sentences, pair_sentences
 from lensbench.report.condition import condition_text
 from lensbench.report.effect import effect_sentences
-from lensbench.report.notes import note_in_words
+from lensbench.report.words import note_in_words
 from lensbench.storage.text import clean_text
 
 Json = dict[str, Any]

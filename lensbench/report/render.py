@@ -14,7 +14,8 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backend_bases import GraphicsContextBase, RendererBase
+from matplotlib.backend_bases import GraphicsContextBase as Pen
+from matplotlib.backend_bases import RendererBase
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
@@ -224,9 +225,9 @@ def _field_figure(field: FieldMap) -> Figure:
         look: dict[str, Any] = {"fill": False, "color": _FAINT, "linewidth": 0.8, "linestyle": (0, (2.5, 5))}
         axes.add_patch(Circle(((cols - 1) / 2.0, (rows - 1) / 2.0), radius_px, gid="ring", **look))
     for role, words in _OF_A_MAP:
-        bars = [bar for spot in field.spots for bar in spot_bars(spot, field) if bar.role == role]
-        cols_px = [col for bar in bars for col in (bar.start_px[1], bar.end_px[1], math.nan)]
-        rows_px = [row for bar in bars for row in (bar.start_px[0], bar.end_px[0], math.nan)]
+        bars = [bar for spot in field.spots if (bar := spot_bars(spot, field).get(role))]
+        cols_px = [col for start, end in bars for col in (start[1], end[1], math.nan)]
+        rows_px = [row for start, end in bars for row in (start[0], end[0], math.nan)]
         axes.plot(cols_px, rows_px, **_look("whisker", role, width_pt=3.0), clip_on=False)
         row, col = bottom_pt + _FIELD_MARGIN_PT + 16.0, 12.0 if role == "sagittal" else 232.0
         sheet.plot([col, col + 30.0], [row, row], **_look("whisker", role, width_pt=3.0))
@@ -254,11 +255,11 @@ class _PageRenderer(RendererBase):
         self._down = Affine2D().scale(1.0, -1.0).translate(0.0, height_pt)
         self._names: list[str | None] = []
 
-    def open_group(self, s: str, gid: str | None = None) -> None:  # noqa: ARG002
+    def open_group(self, s: str, gid: str | None = None) -> None:
         """Enter an artist; its name counts until it is left."""
         self._names.append(gid)
 
-    def close_group(self, s: str) -> None:  # noqa: ARG002
+    def close_group(self, s: str) -> None:
         """Leave an artist."""
         self._names.pop()
 
@@ -266,13 +267,7 @@ class _PageRenderer(RendererBase):
         """Width and height in points."""
         return _WIDTH_PT, self._height_pt
 
-    def draw_path(
-        self,
-        gc: GraphicsContextBase,
-        path: Path,
-        transform: Transform,
-        rgbFace: Any = None,  # noqa: ARG002, N803
-    ) -> None:
+    def draw_path(self, gc: Pen, path: Path, transform: Transform, rgbFace: Any = None) -> None:
         """Line, area or ring as one `path`."""
         if self._names[-1] is None:
             return
@@ -284,18 +279,17 @@ class _PageRenderer(RendererBase):
             look["stroke-dasharray"] = " ".join(f"{dash:.3g}" for dash in np.asarray(dashes))
         clip = gc.get_clip_rectangle()
         if self._names[-1] == "ring" and clip is not None:
-            box = clip.frozen().transformed(self._down)
-            look["clip-path"] = f"url(#{self._clip(box)})"
+            look["clip-path"] = f"url(#{self._clip(clip.frozen().transformed(self._down))})"
         self._add("path", look)
 
     def draw_markers(
         self,
-        gc: GraphicsContextBase,  # noqa: ARG002
+        gc: Pen,
         marker_path: Path,
         marker_trans: Transform,
         path: Path,
         trans: Transform,
-        rgbFace: Any = None,  # noqa: ARG002, N803
+        rgbFace: Any = None,
     ) -> None:
         """Each mark at its place: a `circle`, or a `path` where it has corners."""
         shape = marker_path.transformed(marker_trans)
@@ -310,13 +304,13 @@ class _PageRenderer(RendererBase):
 
     def draw_text(
         self,
-        gc: GraphicsContextBase,  # noqa: ARG002
+        gc: Pen,
         x: float,
         y: float,
         s: str,
         prop: FontProperties,
         angle: float,
-        ismath: Any = False,  # noqa: ARG002, FBT002
+        ismath: Any = False,
         mtext: Text | None = None,
     ) -> None:
         """Text that hangs at its end or its middle, so that the page's own font may be wider or narrower."""

@@ -1,13 +1,13 @@
 """What the report of a sweep says, lens by lens: the answer, what to set, plots, state of the lens, method."""
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from itertools import chain
 from math import isfinite, isnan, log2, nan
 from statistics import median
 from typing import Final
 
-from lensbench.model.flags import Remark, Severity
+from lensbench.model.errors import Remark, Severity
 from lensbench.model.setting import f_stop, focal_length, focal_order
 from lensbench.model.shot import ZONES, ChartSeen, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.sweep import BestSetting, LensFindings, Purpose, SharpEnough, SweepFindings, SweepShot
@@ -19,14 +19,10 @@ from lensbench.report.document import WORDS, Answer, Block, Part, Plots, Report,
 from lensbench.report.evidence import evidence_part
 from lensbench.report.panels import Grid, Panel
 from lensbench.report.tables import photo_labels
-from lensbench.report.words import NOT_MEASURED, Scale, clean_line, known, mtf50_cell, stop_range
+from lensbench.report.words import NOT_MEASURED, Scale, clean_line, known, mtf50_cell, stop_range, worded
 from lensbench.storage.text import clean_text
 
 _NOT_USED: Final = "Left out"
-_ENOUGH: Final = (
-    "Stops that surely keep 95, 90 or 80 % of the MTF50 at the best one; "
-    "below, where more of them probably do."
-)
 
 
 def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
@@ -51,7 +47,13 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
 
 
 def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_name: str) -> Part:
-    rejected = _all_rejected(lens, shots)
+    named, sd = {rejected.path for rejected in lens.rejected}, lens.shot_sd_percent
+    rejected = lens.rejected + tuple(
+        RejectedShot(path=shot.planned.path, reason=shot.reason)
+        for shot in shots
+        if shot.reason and shot.planned.path not in named
+    )
+    spread = f" (here {sd:.1f} % of MTF50, from {clean_text(lens.spread_from)})" if isfinite(sd) else ""
     zoom, response = zoom_panel(lens, key=key), response_panel(lens, shots, key=key)
     plots: tuple[Panel | FieldMap, ...] = (
         *([] if zoom is None else [zoom]),
@@ -74,28 +76,10 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_n
             (_NOT_USED, _rejected_grid(rejected, caption=_NOT_USED)),
             ("About the shooting", _remarks_grid(lens, shots)),
         ),
-        method(*_method(lens, clean_text(method_name))),
+        method("sweep", name=clean_text(method_name), spread=spread),
         *evidence_part(lens, shots, key=key),
     )
     return Part(kind="lens", key=key, blocks=blocks)
-
-
-def _method(lens: LensFindings, name: str) -> tuple[str, ...]:
-    sd = lens.shot_sd_percent
-    spread = f" (here {sd:.1f} % of MTF50, from {clean_text(lens.spread_from)})" if isfinite(sd) else ""
-    measured = (
-        f"Each edge of the printed chart was measured on linearised samples as they are ({name} method); "
-        "a zone's figure is the mean of its edges, sagittal and tangential counting equally."
-    )
-    uncertainty = (
-        f"The uncertainty comes from the spread between refocused shots{spread}, not from the number of "
-        "edges; settings within it, or within 3 %, count as equally good."
-    )
-    limits = (
-        "The figures hold for this copy of the lens on this camera at this distance; they include the print, "
-        "the focus and the support, and are not the MTF of the lens alone."
-    )
-    return measured, uncertainty, limits
 
 
 def _answer(lens: LensFindings, shots: list[SweepShot], *, counted: str) -> Answer:
@@ -109,19 +93,20 @@ def _answer(lens: LensFindings, shots: list[SweepShot], *, counted: str) -> Answ
 
 def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) -> Grid | None:
     """Row for every focal length, of the shots used; None where the chart tells nothing."""
-    used = [
-        (shot.planned.setting, shot.result)
-        for shot in shots
-        if shot.used and isinstance(shot.result, ShotResult)
-    ]
     rows = []
     for focal_mm in (focal.focal_length_mm for focal in lens.by_focal_length):
-        by_stop: dict[float, list[ShotResult]] = defaultdict(list)
-        for setting, result in used:
-            if setting.focal_length_mm == focal_mm:
-                by_stop[setting.f_number].append(result)
-        if any(isfinite(result.chart.framing_percent) for results in by_stop.values() for result in results):
-            rows.append(_distortion_and_shading(focal_mm, by_stop))
+        by_stop: dict[float, list[ChartSeen]] = defaultdict(list)
+        for shot in shots:
+            setting = shot.planned.setting
+            if shot.used and isinstance(shot.result, ShotResult) and setting.focal_length_mm == focal_mm:
+                by_stop[setting.f_number].append(shot.result.chart)
+        charts = list(chain.from_iterable(by_stop.values()))
+        framing_percent = _finite_median(chart.framing_percent for chart in charts)
+        if isfinite(framing_percent):
+            distortion_percent = _finite_median(chart.radial_distortion_percent for chart in charts)
+            lights = (_light(stop, by_stop[stop]) for stop in (min(by_stop), max(by_stop)))
+            distortion, framing = known(distortion_percent, "+.1f", " %"), known(framing_percent, ".0f", " %")
+            rows.append((focal_length(focal_mm), distortion, *lights, framing))
     if not rows:
         return None
     return Grid(
@@ -134,21 +119,6 @@ def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) 
             "picture covered by targets",
         ),
         rows=tuple(rows),
-    )
-
-
-def _distortion_and_shading(
-    focal_mm: float | None, by_stop: Mapping[float, Sequence[ShotResult]]
-) -> tuple[str, ...]:
-    stops = sorted(by_stop)
-    charts = [result.chart for results in by_stop.values() for result in results]
-    distortion_percent = _finite_median(chart.radial_distortion_percent for chart in charts)
-    framing_percent = _finite_median(chart.framing_percent for chart in charts)
-    return (
-        focal_length(focal_mm),
-        known(distortion_percent, "+.1f", " %"),
-        *(_light(stop, [result.chart for result in by_stop[stop]]) for stop in (stops[0], stops[-1])),
-        known(framing_percent, ".0f", " %"),
     )
 
 
@@ -182,7 +152,7 @@ def purposes_grid(lens: LensFindings) -> Grid | None:
     levels = [f"{enough.level_percent:.0f} % of the best" for enough in bests[0][1].sharp_enough]
     ruled = any(best.take_rule != "best" for _, best in bests)
     return Grid(
-        caption=f"{_ENOUGH} What counts: {'; '.join(counted)}." if counted else _ENOUGH,
+        caption=worded("sweep.enough") + (f" What counts: {'; '.join(counted)}." if counted else ""),
         header=("picture", "focal length", "best stop", "as good", *["take"] * ruled, *levels),
         rows=tuple(_purpose_row(focal_mm, best, ruled=ruled) for focal_mm, best in bests),
     )
@@ -243,8 +213,7 @@ def _summary(lens: LensFindings) -> Grid:
         return "\n".join([mtf50_cell(figure), *([also] if also else [])])
 
     return Grid(
-        caption="MTF50 in cycles/pixel at the best stop; below, its 95 % interval and the same in line pairs/mm and "
-        "line widths per picture height, where known",
+        caption=worded("sweep.at_best"),
         header=("focal length", "best stop", "as good", *ZONES),
         rows=tuple(
             (
@@ -292,16 +261,6 @@ def _condition_grid(lens: LensFindings) -> Grid | None:
             "what to do next": lambda judged: judged[1].advice or NOT_MEASURED,
         },
     )
-
-
-def _all_rejected(lens: LensFindings, shots: list[SweepShot]) -> tuple[RejectedShot, ...]:
-    known_paths = {rejected.path for rejected in lens.rejected}
-    left_out = [
-        RejectedShot(path=shot.planned.path, reason=shot.reason)
-        for shot in shots
-        if shot.reason and shot.planned.path not in known_paths
-    ]
-    return (*lens.rejected, *left_out)
 
 
 def _rejected_grid(rejected: tuple[RejectedShot, ...], *, caption: str) -> Grid | None:

@@ -1,23 +1,65 @@
 """The one vocabulary: figures with their unit and interval, ranges of stops, doubt; each is spelled here alone.
 
-Names of stops, focal lengths and shutter speeds, and lists, are spelled in `model.setting`.
+Longer texts stand in `words.toml` and are filled in here. Names of stops, focal lengths and shutter speeds, and lists,
+are spelled in `model.setting`.
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol
+from functools import reduce
+from operator import getitem
+from typing import Any, Final, Protocol
 
 from lensbench.model.compare import WayOfLooking
+from lensbench.model.errors import Note
 from lensbench.model.setting import f_stop, focal_length, listed
 from lensbench.model.shot import ZoneFigure
 from lensbench.model.sweep import BestSetting, CurvePoint, LensFindings
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
-from lensbench.storage.text import clean_text
+from lensbench.storage.text import clean_text, words_of
 
 NOT_MEASURED: Final = "–"
 CANNOT_TELL: Final = "can't tell"
 NOT_TOLD_APART: Final = "can't be told apart"
+
+
+def texts(where: str) -> Any:
+    """Text of `words.toml`, or a table or list of texts, by the names that lead to it: «condition.tilt»."""
+    return reduce(getitem, where.split("."), words_of("report"))
+
+
+def worded(where: str, **figures: Any) -> str:
+    """Text of `words.toml` with its figures filled in.
+
+    >>> worded("advice.no_stop", near="2 m", far="9 m")
+    'No single stop is sharp from 2 m to 9 m.'
+    """
+    return str(texts(where).format(**figures))
+
+
+def note_in_words(note: Note) -> str:
+    """Sentence or clause of a note, whatever it is about, without hidden characters."""
+    names, values = [clean_text(name) for name in note.names], note.values
+    first, last = (values[0], values[-1]) if values else (math.nan, math.nan)
+    template: str = texts(f"notes.{type(note.kind).__name__}.{note.kind}")
+    return template.format(
+        *values,
+        limit=note.limit,
+        names=listed(names),
+        quoted=[f"«{name}»" for name in names],
+        source="is assumed" if names == ["assumed"] else f"was taken from the {listed(names)}",
+        stop=f_stop(first),
+        other=f_stop(last),
+        lengths=f"{figure_range(first, last, 'g')} mm",
+        sizes=listed(
+            [f"{rows:.0f} x {cols:.0f}" for rows, cols in zip(values[::2], values[1::2], strict=False)]
+        ),
+        scales=[1.0 / value if value else math.nan for value in values],
+        size=abs(first),
+        grows="grows" if first > 0.0 else "shrinks",
+        softer="softer" if first < 0.0 else "sharper",
+    )
 
 
 def stop_range(f_numbers: Sequence[float], tested: Sequence[float]) -> str:

@@ -114,14 +114,7 @@ def _write_report(report: Report, records: Mapping[str, bytes], out: Path) -> tu
 
 
 def write_files(files: Mapping[str, bytes], out: Path) -> tuple[Path, ...]:
-    """Write some files under a folder, in order, and remove older plots of ours that are not among them.
-
-    Raises
-    ------
-    SettingError
-        The folder or a file cannot be written, or something of the user's would be written over; what stood there
-        before still stands.
-    """
+    """Write some files under a folder, in order, and remove older plots of ours; all or a SettingError."""
     try:
         return Listing(folder=out, what="report").write(files, renewed=_PLOTS)
     except OSError as error:

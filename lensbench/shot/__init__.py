@@ -5,13 +5,3 @@ from lensbench.shot.measure import measure_shot
 from lensbench.shot.options import MeasureOptions
 from lensbench.shot.quality import common_blur
 from lensbench.shot.zones import is_usable, mean_by_zone
-
-__all__ = [
-    "MeasureOptions",
-    "common_blur",
-    "is_usable",
-    "mean_by_zone",
-    "measure_shot",
-    "zone_borders",
-    "zone_of",
-]

@@ -34,8 +34,7 @@ from lensbench import optics
 from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget, Mapping, predict
 from lensbench.chart.layout import ARMS
 from lensbench.edge import Aperture, crossing_cypx
-from lensbench.model.errors import SettingError
-from lensbench.model.flags import Remark, remark
+from lensbench.model.errors import Remark, SettingError, remark
 from lensbench.model.shot import ChartEdge, Edge, Metadata, PrintProfile, Samples, ShotResult, ZoneFigure
 from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import zone_of

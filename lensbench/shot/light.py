@@ -24,7 +24,7 @@ from scipy.spatial import ConvexHull, QhullError
 
 from lensbench.chart.find import ChartFound, Picture
 from lensbench.chart.layout import TONES
-from lensbench.model.flags import Remark, remark
+from lensbench.model.errors import Remark, remark
 from lensbench.model.shot import Box, Edge, TargetLight
 from lensbench.model.units import FloatArray
 

@@ -11,8 +11,7 @@ from lensbench import edge as edges_room
 from lensbench import photo as photos
 from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget, find_chart
 from lensbench.edge import EdgeShapes, colour_shift, radial_shift
-from lensbench.model.errors import ChartError, ImageError
-from lensbench.model.flags import remark
+from lensbench.model.errors import ChartError, ImageError, remark
 from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, Metadata, Samples, ShotResult
 from lensbench.shot.corrections import diffraction_q, freed_of_print, subtract_neighbour_edges
 from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of

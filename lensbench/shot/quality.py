@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
-from lensbench.model.flags import Remark, remark
+from lensbench.model.errors import Remark, remark
 from lensbench.model.shot import ChartEdge, Metadata, Samples, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import zone_of

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from scipy.special import stdtrit
 
-from lensbench.model.flags import Severity, worst
+from lensbench.model.errors import Severity, worst
 from lensbench.model.shot import ZONES, ChartEdge, Direction, Edge, ZoneFigure
 from lensbench.shot.geometry import zone_of
 

@@ -30,7 +30,7 @@ from typing import Final
 import numpy as np
 from scipy import linalg, optimize, special, stats
 
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.setting import Setting
 from lensbench.model.shot import BoolArray
 from lensbench.model.sweep import INDIFFERENCE, BestSetting, SharpEnough

@@ -10,6 +10,7 @@ import json
 import os
 import re
 import secrets
+import sys
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -29,6 +30,22 @@ _PDF_BEGIN: Final = b"%PDF-"
 _PDF_SIGNS: Final = (b"/Author (lensbench)", b"ReportLab generated PDF document")
 """What every PDF of this program bears; a program that saves it anew leaves out the second, which is a comment."""
 _PDF_END: Final = re.compile(rb"startxref\s+\d+\s+%%EOF\s*\Z")
+
+
+def data_folder(windows: str) -> Path:
+    """Folder for what the program keeps for its user, as each system has it; it need not exist.
+
+    `windows` is the variable that names the folder there. XDG Base Directory Specification, XDG_DATA_HOME; the folders
+    of the two other systems are common practice.
+    """
+    home = Path.home()
+    if sys.platform == "win32":
+        local = home / "AppData" / {"APPDATA": "Roaming", "LOCALAPPDATA": "Local"}[windows]
+        return Path(os.environ.get(windows) or local) / "lensbench"
+    if sys.platform == "darwin":
+        return home / "Library" / "Application Support" / "lensbench"
+    stated = Path(os.environ.get("XDG_DATA_HOME") or "-")
+    return (stated if stated.is_absolute() else home / ".local" / "share") / "lensbench"
 
 
 def write_whole(path: Path, content: bytes) -> None:

@@ -11,8 +11,11 @@ import io
 import json
 import os
 import re
+import tomllib
 import unicodedata
 from collections.abc import Iterator, Sequence
+from functools import cache
+from importlib.resources import files
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG
 from typing import Any, Final
@@ -22,6 +25,12 @@ from lensbench.model.errors import TableError, TextFileError
 USUAL_MOST_BYTES: Final = 20_000_000
 _MOST_DIGITS: Final = 18
 _WITHOUT_WAITING: Final = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)  # for a pipe's writer
+
+
+@cache
+def words_of(room: str) -> dict[str, Any]:
+    """Texts that a room says to its reader, from its own `words.toml`: tables of texts by what they speak of."""
+    return tomllib.loads(files(f"lensbench.{room}").joinpath("words.toml").read_text(encoding="utf-8"))
 
 
 def read_text(path: Path, *, most_bytes: int = USUAL_MOST_BYTES) -> str:

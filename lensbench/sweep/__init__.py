@@ -5,19 +5,3 @@ from lensbench.sweep.decide import Sweep, measured_shots, sweep
 from lensbench.sweep.gather import copies_among, copies_in_words, gather, read_shots_table
 from lensbench.sweep.reject import rejections
 from lensbench.sweep.run import Running, run, usual_workers
-
-__all__ = [
-    "Running",
-    "Sweep",
-    "copies_among",
-    "copies_in_words",
-    "gather",
-    "measured_lenses",
-    "measured_shots",
-    "read_shots_table",
-    "rejections",
-    "run",
-    "sweep",
-    "usual_workers",
-    "zone_series",
-]

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from lensbench.focus import in_bracket
-from lensbench.model.flags import Severity, remark, worst
+from lensbench.model.errors import Severity, remark, worst
 from lensbench.model.shot import ZONES, RejectedShot, ShotResult
 from lensbench.model.sweep import SweepShot
 from lensbench.model.units import FloatArray

@@ -25,7 +25,7 @@ from scipy import stats
 
 from lensbench import optics
 from lensbench.focus import brackets_among
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.setting import focal_length
 from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import Observed, SeriesRemark, SweepShot, Unclaimed

@@ -28,8 +28,7 @@ from lensbench.capture.session import (
 from lensbench.capture.verdict import border_gaps, empty_sides, judge, side_as_held, tilt_as_held
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
-from lensbench.model.errors import ImageError, SettingError
-from lensbench.model.flags import remark
+from lensbench.model.errors import ImageError, SettingError, remark
 from lensbench.model.shot import Metadata, RejectedShot, TableRow, Tilt
 from lensbench.shot import measure_shot
 from lensbench.sweep.gather import read_shots_table

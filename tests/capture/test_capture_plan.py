@@ -16,12 +16,10 @@ from lensbench.capture.plan import (
     Place,
     counted_names,
     exact_f_number,
-    in_thirds,
     make_plan,
     quick_plan,
     table_shots,
     table_text,
-    thirds_in_words,
 )
 from lensbench.capture.standing import (
     CameraGear,
@@ -32,6 +30,7 @@ from lensbench.capture.standing import (
     stand,
     zoom_marks,
 )
+from lensbench.capture.verdict import thirds_in_words
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.model.condition import QUICK_TEST
@@ -157,13 +156,17 @@ def test_exact_stops_and_dial_times():
     # Engraved third and half stops are rounded powers of the root of two; 2^(5/2), 2^(11/6), 2^(11/4).
     for engraved, exact in ((5.6, 2**2.5), (3.5, 2 ** (11 / 6)), (6.7, 2**2.75), (1.8, 2 ** (5 / 6))):
         assert exact_f_number(engraved) == pytest.approx(exact)
-    assert [thirds_in_words(n) for n in (1, 3, 4, 6)] == [
+    assert [thirds_in_words(n / 3) for n in (1, 3, 4, 6)] == [
         "a third of a stop",
         "one stop",
         "1 1/3 stops",
         "2 stops",
     ]
-    assert [in_thirds(stops) for stops in (0.05, -0.7, 1.34)] == [1, 2, 4]
+    assert [thirds_in_words(stops) for stops in (0.05, -0.7, 1.34)] == [
+        "a third of a stop",
+        "two thirds of a stop",
+        "1 1/3 stops",
+    ]
     for wrong in ("30@", "1/0@4", "1/30@0", "fast"):
         with pytest.raises(SettingError):
             Exposure.parse(wrong)

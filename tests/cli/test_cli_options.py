@@ -13,8 +13,7 @@ from typer.testing import CliRunner
 
 from lensbench import photo, shot
 from lensbench.cli.main import app
-from lensbench.model.errors import SettingError
-from lensbench.model.flags import remark
+from lensbench.model.errors import SettingError, remark
 from lensbench.model.shot import Metadata
 from lensbench.storage.store import read_sweep
 from lensbench.sweep.run import Running

@@ -7,7 +7,7 @@ from measured_lenses import CURVE, kept_session, sharper
 from lensbench.library import AdviceCaution, advise
 from lensbench.library.advise import Rival, in_order
 from lensbench.library.curve import Lack, LensCurve, at_stop, curve_at
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 
 
 def only_at(shortest_mm, longest_mm):

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lensbench.model.flags import remark
+from lensbench.model.errors import remark
 from lensbench.model.shot import Box, ChartEdge, Direction, Edge, Samples
 
 BOX = Box(top=10, left=20, height=40, width=30)

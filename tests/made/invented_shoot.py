@@ -23,7 +23,7 @@ from lensbench.model.condition import (
     TurnedTest,
     Verdict,
 )
-from lensbench.model.flags import Note, remark
+from lensbench.model.errors import Note, remark
 from lensbench.model.setting import Setting
 from lensbench.model.shot import (
     ZONES,

@@ -7,7 +7,7 @@ from lensbench.model import errors
 OWN = [
     value
     for value in vars(errors).values()
-    if isinstance(value, type) and value.__module__ == errors.__name__
+    if isinstance(value, type) and issubclass(value, Exception) and value.__module__ == errors.__name__
 ]
 BRANCHES = sorted(error.__name__ for error in OWN if error is not errors.LensError)
 

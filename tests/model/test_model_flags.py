@@ -2,7 +2,7 @@
 
 import pytest
 
-from lensbench.model.flags import FLAGS, Severity, remark, worst
+from lensbench.model.errors import FLAGS, Severity, remark, worst
 
 
 @pytest.mark.parametrize("name", FLAGS)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from lensbench.model import shot
-from lensbench.model.flags import remark
+from lensbench.model.errors import remark
 
 CLASSES = [
     value

@@ -10,7 +10,7 @@ from invented_shoot import invented_comparison
 from invented_shots import shoot
 
 from lensbench.effect.effect import find_effect
-from lensbench.model.flags import remark
+from lensbench.model.errors import remark
 from lensbench.model.shot import (
     Box,
     ChartEdge,

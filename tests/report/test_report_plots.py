@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from invented_shoot import SIZE_PX, invented_lens, invented_shots
 
-from lensbench.model.flags import Note
+from lensbench.model.errors import Note
 from lensbench.model.sweep import Unclaimed
 from lensbench.report.curves import Spot, field_maps, response_panel, sharpness_panels, spot_bars, zoom_panel
 from lensbench.report.panels import lpmm_axis, round_step, value_axis
@@ -91,11 +91,11 @@ def test_the_right_axis_is_the_same_scale_in_line_pairs():
 def test_bars_lie_along_and_across_the_radius_and_are_as_long_as_the_figures_are_high(lens, shots):
     field = field_maps(lens, shots, key="k")[0]
     spot = Spot(name="T", center_px=(1999.5, 5000.0), sagittal_cypx=0.2, tangential_cypx=0.1)
-    sagittal, tangential = spot_bars(spot, field)
+    bars = spot_bars(spot, field)
     # Right of the centre the radius runs along the row.
-    assert sagittal.start_px[0] == pytest.approx(sagittal.end_px[0])
-    assert tangential.start_px[1] == pytest.approx(tangential.end_px[1])
-    lengths = [math.dist(bar.start_px, bar.end_px) for bar in (sagittal, tangential)]
+    assert bars["sagittal"][0][0] == pytest.approx(bars["sagittal"][1][0])
+    assert bars["tangential"][0][1] == pytest.approx(bars["tangential"][1][1])
+    lengths = [math.dist(*bars[role]) for role in ("sagittal", "tangential")]
     assert lengths[0] == pytest.approx(2.0 * lengths[1])
 
 

@@ -1,11 +1,15 @@
 """The vocabulary: each figure spelled one way; names from outside are shown as they are and never obeyed."""
 
+from pathlib import Path
+
 import pytest
 from invented_shoot import invented_findings, invented_lens
 
 from lensbench.model.setting import f_stop, focal_length, listed, shutter_speed
+from lensbench.report import words as words_module
 from lensbench.report.answer import answer_sentences, lens_sentences
 from lensbench.report.words import Scale, stop_range, with_interval
+from lensbench.storage.text import words_of
 
 
 def test_the_answer_comes_first_and_its_limits_last():
@@ -78,3 +82,25 @@ def test_other_units_are_given_where_they_are_known():
     assert Scale(picture_height_px=4000).also(0.25) == "2000 LW/PH"
     assert Scale().also(0.25) == ""
     assert Scale(pixel_pitch_um=4.0).also(float("nan")) == ""
+
+
+ROOM = Path(words_module.__file__).parent
+
+
+def leaves(table, path=()):
+    for name, value in table.items():
+        if isinstance(value, dict):
+            yield from leaves(value, (*path, name))
+        else:
+            yield (*path, name)
+
+
+@pytest.mark.parametrize("path", sorted(leaves(words_of("report"))), ids=".".join)
+def test_no_text_stands_there_that_nothing_says(path):
+    # Named whole, by the table that it stands in, or by a table and what is filled in behind it.
+    code = "".join(file.read_text(encoding="utf-8") for file in sorted(ROOM.glob("*.py")))
+    tables = [".".join(path[:depth]) for depth in range(1, len(path) + 1)]
+    asked = {f"{quote}{name}{end}" for name in tables[1:] for quote in "\"'" for end in (quote, ".{")}
+    asked |= {f'texts("{path[0]}")', f'(f"{path[0]}.{{'}
+    asked |= {f'method("{path[0]}", '} if path[1] == "method" else set()
+    assert any(words in code for words in asked)

@@ -14,7 +14,7 @@ from invented_shots import result
 
 import lensbench
 from lensbench import shot
-from lensbench.model.flags import remark
+from lensbench.model.errors import remark
 from lensbench.model.shot import PhysicalFit, ShotResult
 from lensbench.storage.cache import ResultCache, code_fingerprint, from_plain, to_plain
 from lensbench.sweep.run import Task, measure_one

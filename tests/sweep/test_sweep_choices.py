@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from invented_shots import ZONE_LEVEL, result, shoot, shoot_brackets
 
-from lensbench.model.flags import remark
+from lensbench.model.errors import remark
 from lensbench.model.setting import Setting
 from lensbench.model.sweep import Observed, Purpose, Unclaimed
 from lensbench.report.json_form import findings_as_json

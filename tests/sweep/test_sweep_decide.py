@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from invented_shots import planned, result, shoot
 
-from lensbench.model.flags import remark
+from lensbench.model.errors import remark
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepShot, Unclaimed
 from lensbench.sweep.decide import find

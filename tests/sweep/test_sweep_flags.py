@@ -8,7 +8,7 @@ from seen_shots import seen_shot
 
 from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
-from lensbench.model.flags import remark
+from lensbench.model.errors import remark
 from lensbench.model.sweep import Observed
 from lensbench.sweep.reject import reject
 from lensbench.sweep.remarks import drift_remarks, mixed_remarks, print_remarks

@@ -1,5 +1,3 @@
 """The chart as a PDF to print."""
 
 from lensbench.chart.draw.charts import draw, draw_wall
-
-__all__ = ["draw", "draw_wall"]

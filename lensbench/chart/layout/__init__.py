@@ -12,21 +12,3 @@ from lensbench.chart.layout.parts import (
 )
 from lensbench.chart.layout.sheet import DEFAULT_CONTRAST, dark_reflectance, sheet
 from lensbench.chart.layout.wall import PLACES, hanging, hung, wall_layout
-
-__all__ = [
-    "ARMS",
-    "DEFAULT_CONTRAST",
-    "PLACES",
-    "TONES",
-    "Layout",
-    "Marker",
-    "Target",
-    "Tone",
-    "dark_reflectance",
-    "hanging",
-    "hung",
-    "marker_modules",
-    "paper_named",
-    "sheet",
-    "wall_layout",
-]
