@@ -120,7 +120,7 @@ def common_doubt(fit: RefinedFit, curves: Curves, *, tone_known: bool) -> float:
     """Sd, relative to each figure, of what all samples of an edge share: its strays, and a tone curve assumed.
 
     A print that strays by r px rms, alike over l px, blurs as a Gaussian whose r^2 is known over a length L to
-    sqrt(4 l / L); of a blur s^2 = (0.187 / MTF50)^2 that is half that share (derived). A tone curve may be off by a power
+    sqrt(4 l / L), of a blur s^2 = (0.187 / MTF50)^2 half that share (derived). A tone curve may be off by a power
     of 5 % (common practice, no source): the edge with that power is transformed beside the edge as it is.
     """
     doubt = 0.0
