@@ -165,6 +165,7 @@ def _shot_figures(shot: LevelledShot) -> ShotFigures:
         mtf50_cypx=shot.result.summary["frame"].mtf50_cypx,
         noise_percent=noise_percent(shot.result),
         overshoot_percent=overshoot_percent(shot.result),
+        veil_percent=shot.result.veil.percent,
     )
 
 
@@ -176,6 +177,7 @@ def _level_figures(figures: Sequence[ShotFigures], name: str) -> LevelFigures:
         mtf50_cypx=float(np.exp(np.mean(np.log([shot.mtf50_cypx for shot in members])))),
         noise_percent=float(np.mean([shot.noise_percent for shot in members])),
         overshoot_percent=float(np.mean([shot.overshoot_percent for shot in members])),
+        veil_percent=float(np.mean([shot.veil_percent for shot in members])),
     )
 
 

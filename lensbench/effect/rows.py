@@ -1,6 +1,6 @@
 """The rows of an effect: each level's difference in each figure of its shots, with interval and verdict.
 
-From which difference on one sees it comes from the quality ruler; noise and overshoot have limits of their own.
+From which difference on one sees it comes from the quality ruler; noise, overshoot and veil have limits of their own.
 """
 
 import math
@@ -21,6 +21,8 @@ from lensbench.stats import Difference, Fitted, Layout, fit_levels
 NOISE_VISIBLE_PERCENT: Final = 20.0
 """Half a stop of ISO changes noise by this much: common practice, no source."""
 OVERSHOOT_VISIBLE_POINTS: Final = 5.0
+"""Common practice, no source."""
+VEIL_VISIBLE_POINTS: Final = 1.0
 """Common practice, no source."""
 FEWEST_EDGES: Final = 4
 """Edges of the chart that all shots must share for detail on the subject to be told by them."""
@@ -117,23 +119,27 @@ def sharpness_rows(fit: Fitted, names: Sequence[str], zone: str, visible: Visibl
 
 
 def other_rows(figures: Sequence[ShotFigures], names: Sequence[str], layout: Layout) -> list[EffectRow]:
-    """Difference of every level in noise and in overshoot, each where it is known for every shot."""
+    """Difference of every level in noise, overshoot and veil, each where it is known for every shot."""
     rows: list[EffectRow] = []
     noise = np.array([shot.noise_percent for shot in figures])
     if np.all(noise > 0.0):
         rows += _rows(fit_levels(np.log(noise), layout), names, "noise", "frame", NOISE_VISIBLE_PERCENT)
-    overshoot = np.array([shot.overshoot_percent for shot in figures])
-    if np.isfinite(overshoot).all():
-        fit = fit_levels(overshoot, layout)
-        rows += _rows(fit, names, "overshoot", "frame", OVERSHOOT_VISIBLE_POINTS)
+    in_points = {
+        "overshoot": ([shot.overshoot_percent for shot in figures], OVERSHOOT_VISIBLE_POINTS),
+        "veil": ([shot.veil_percent for shot in figures], VEIL_VISIBLE_POINTS),
+    }
+    for figure, (values, visible) in in_points.items():
+        if np.isfinite(values).all():
+            rows += _rows(fit_levels(np.array(values), layout), names, figure, "frame", visible)
     return rows
 
 
 def _rows(fit: Fitted, names: Sequence[str], figure: str, zone: str, visible_from: float) -> list[EffectRow]:
-    """Rows of one figure; overshoot, itself in percent, differs in percentage points."""
+    """Rows of one figure; overshoot and veil, themselves in percent, differ in percentage points."""
     rows = []
     for name, level in zip(names[1:], fit.levels, strict=True):
-        if figure == "overshoot":
+        in_points = figure in ("overshoot", "veil")
+        if in_points:
             difference, ci95 = level.value, (level.value - level.half, level.value + level.half)
         else:
             difference, ci95 = in_percent(level)
@@ -149,7 +155,7 @@ def _rows(fit: Fitted, names: Sequence[str], figure: str, zone: str, visible_fro
                 level=name,
                 figure=figure,
                 zone=zone,
-                unit="percentage points" if figure == "overshoot" else "percent",
+                unit="percentage points" if in_points else "percent",
                 difference=difference,
                 ci95=ci95,
                 visible_from=visible_from,

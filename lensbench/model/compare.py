@@ -216,6 +216,7 @@ class ShotFigures:
     noise_percent: float
     """Noise on the plateaus of the edges, rms, in percent of the paper's signal."""
     overshoot_percent: float
+    veil_percent: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,6 +228,7 @@ class LevelFigures:
     mtf50_cypx: float
     noise_percent: float
     overshoot_percent: float
+    veil_percent: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,7 +237,7 @@ class EffectRow:
 
     level: str
     figure: str
-    """mtf50, noise or overshoot."""
+    """mtf50, noise, overshoot or veil."""
     zone: str
     unit: str
     """percent, or percentage points."""

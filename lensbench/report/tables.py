@@ -150,6 +150,7 @@ def _measured_cells(result: ShotResult) -> dict[str, Cell]:
         "chart": spreadsheet_text(result.chart.name),
         "targets": result.chart.targets_found,
         **_named(result.chart, "contrast", "framing_percent", "outermost_height", "outermost_light_percent"),
+        "veil_percent": result.veil.percent,
         "distortion_percent": result.chart.radial_distortion_percent,
         **_named(result.tilt, "pitch_deg", "yaw_deg", "roll_deg"),
         "flags": _flags(result.quality),
