@@ -35,7 +35,7 @@ from lensbench.model.compare import (
 )
 from lensbench.model.errors import SweepError
 from lensbench.model.flags import Note
-from lensbench.model.shot import ZONES
+from lensbench.model.shot import ZONES, VeilBound
 from lensbench.model.sweep import INDIFFERENCE, SweepShot
 from lensbench.shot import MeasureOptions
 from lensbench.stats import Fitted, Layout, fit_levels
@@ -165,7 +165,7 @@ def _shot_figures(shot: LevelledShot) -> ShotFigures:
         mtf50_cypx=shot.result.summary["frame"].mtf50_cypx,
         noise_percent=noise_percent(shot.result),
         overshoot_percent=overshoot_percent(shot.result),
-        veil_percent=shot.result.veil.percent,
+        veil_percent=shot.result.veil.percent if shot.result.veil.bound is VeilBound.INK else _NAN,
     )
 
 

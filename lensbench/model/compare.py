@@ -217,6 +217,7 @@ class ShotFigures:
     """Noise on the plateaus of the edges, rms, in percent of the paper's signal."""
     overshoot_percent: float
     veil_percent: float
+    """NaN, too, where the whole printed dark is in it: such a figure can't be held against others."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
