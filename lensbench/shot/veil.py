@@ -88,8 +88,8 @@ def _seen_from_inside(half_px: float, *, margin_px: float) -> float:
 
     From the middle of a square of half side 1 it is 4 sqrt(2):
 
-    >>> round(_seen_from_inside(1e-6, margin_px=1.0), 4)
-    5.6569
+    >>> round(_seen_from_inside(1e-6, margin_px=1.0), 3)
+    5.657
     """
     place = half_px * (np.arange(_POINTS) + 0.5) / _POINTS
     down, right = np.meshgrid(place, place)  # a quarter of the box; the others are alike
