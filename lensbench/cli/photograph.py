@@ -14,7 +14,7 @@ from lensbench.cli.options import Viewed, argument, lpmm_list, measure_options, 
 from lensbench.cli.output import keep, say, say_result, shown
 from lensbench.model.errors import SettingError
 from lensbench.model.setting import f_stop, focal_length, shutter_speed
-from lensbench.model.shot import ZONES
+from lensbench.model.shot import ZONES, VeilBound
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 from lensbench.report import sentence_case
 
@@ -298,6 +298,9 @@ def _standing(shot: "ShotResult") -> Iterator[str]:
             f"light at {chart.outermost_height:.2f} of the way to the corner "
             f"{chart.outermost_light_percent:.0f} % of the centre's ({stops:+.1f} stops)"
         )
+    if isfinite(shot.veil.percent):
+        held = "the ink's own light" if shot.veil.bound is VeilBound.INK else "the whole printed dark"
+        yield f"veil {shot.veil.percent:.1f} % of the paper's light at most ({held} is in it)"
 
 
 def _turned(angle_deg: float, positive: str, negative: str) -> str:

@@ -1,20 +1,38 @@
 """Lateral colour: how far another colour's edge lies from the measured one, across the edge and along the radius."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import cos, hypot, isnan, nan, radians, sin, sqrt
 from typing import Final, Self
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
+from lensbench import optics
+from lensbench.edge.clusters import PIECE_PX, Pieces, noise_factor
 from lensbench.edge.line import span_px
 from lensbench.model.shot import Edge, Samples
 from lensbench.model.units import FloatArray
 
-_ROUNDS: Final = 3
-_SETTLED_PX: Final = 0.03  # A step this small leaves a thousandth: the second derivative takes up its square
+_ROUNDS: Final = 24
+_LONGEST_STEP_PX: Final = 1.5
+_NEAR_PX: Final = 0.3
+"""A step from which the second derivative tells of blur; further off it tells of the way that is left."""
+_SETTLED_PX: Final = 0.03
+"""A step this small leaves a thousandth where the blurs are alike: the second derivative takes up its square."""
+_AT_REST_PX: Final = 0.001
+"""Where they differ, each step leaves a share of itself."""
+_ALIKE_PX2: Final = 0.04
+"""Difference of the blurs' variances up to which the second derivative is enough."""
+_WIDEST_PX2: Final = 16.0
+_NARROWEST: Final = 0.1
+"""Of the measured edge's variance."""
+_FEWEST_PIECES: Final = 3
 _FEWEST_SAMPLES: Final = 40
 _FARTHEST_PX: Final = 8.0
-_LEAST_STEP: Final = 0.01  # of the brightest sample: a colour whose edge is fainter shows no shift
+_MOSAIC: Final = 0.4
+"""Red or blue on fewer of the pixels than this stands on an array of colour filters; green has all but twice that."""
+_LEAST_STEP: Final = 0.01
+"""Of the brightest sample: a colour whose edge is fainter shows no shift."""
 _REACH_PX: Final = 6.0
 _REACH_RISES: Final = 3.0
 STEEPEST_DEG: Final = 60.0
@@ -42,6 +60,10 @@ class EdgeShapes:
     """Shape (3, n)."""
     reach_px: float
     """How far from the edge samples are looked at."""
+    variance_px2: float
+    """Of the Gaussian whose edge rises over the same way; 0 where the rise is not known."""
+    position_sd_px: float
+    """Of the edge itself by noise, as `position_sd_px` has it for all pixels; 0 where that is not known."""
 
     @classmethod
     def of(cls, edge: Edge) -> Self | None:
@@ -59,15 +81,33 @@ class EdgeShapes:
             step_px=step_px,
             table=np.stack((esf, slope, np.gradient(slope, step_px))),
             reach_px=_REACH_PX + _REACH_RISES * rise_px,
+            position_sd_px=0.0 if isnan(own := position_sd_px(edge)) else own,
+            variance_px2=(rise_px / optics.RISE_10_90_SIGMAS) ** 2,
+        )
+
+    def with_blur(self, variance_px2: float) -> "EdgeShapes":
+        """Blur the shapes by a Gaussian of this variance more; where it is negative, draw them together."""
+        if variance_px2 <= 0.0:
+            share = sqrt(max(1.0 + variance_px2 / self.variance_px2, _NARROWEST)) if variance_px2 else 1.0
+            table = self.table / np.array([[1.0], [share], [share**2]])
+            return replace(self, first_px=share * self.first_px, step_px=share * self.step_px, table=table)
+        sigma = sqrt(variance_px2) / self.step_px
+        margin = int(4.0 * sigma) + 1
+        wider = np.pad(self.table, ((0, 0), (margin, margin)), mode="edge")
+        return replace(
+            self,
+            first_px=self.first_px - margin * self.step_px,
+            table=gaussian_filter1d(wider, sigma, axis=1, mode="nearest"),
         )
 
     def at(self, distance_px: FloatArray) -> FloatArray:
         """Look the three shapes up, shape (3, samples); beyond the table its ends go on."""
         last = self.table.shape[1] - 1
-        place = np.clip((distance_px - self.first_px) / self.step_px, 0.0, last - 1e-9)
+        place = (distance_px - self.first_px) / self.step_px
+        place = np.minimum(np.maximum(place, 0.0), last - 1e-9)
         index = place.astype(np.intp)
-        part = place - index
-        shapes: FloatArray = self.table[:, index] * (1.0 - part) + self.table[:, index + 1] * part
+        shapes: FloatArray = self.table.take(index, axis=1)
+        shapes += (self.table.take(index + 1, axis=1) - shapes) * (place - index)
         return shapes
 
 
@@ -75,7 +115,8 @@ def colour_shift(samples: Samples, edge: Edge, shapes: EdgeShapes | None = None)
     """Another colour's shift along the measured edge's normal; NaN where it is not clear.
 
     The samples are fitted by the measured edge's ESF with its first two derivatives, whose coefficients are shift and
-    difference in blur, by least squares.
+    difference in blur, by least squares, until the shift rests; where the blurs differ by much, the ESF is blurred
+    or drawn together by the difference found. NaN, too, where it does not come to rest.
 
     Parameters
     ----------
@@ -89,8 +130,9 @@ def colour_shift(samples: Samples, edge: Edge, shapes: EdgeShapes | None = None)
     Returns
     -------
     Shift
-        Positive along (cos angle to the right, sin angle down). The sd holds the other colour's noise, and the
-        measured edge's own as far as its SNR and SFR tell. [px]
+        Positive along (cos angle to the right, sin angle down). The sd holds the other colour's noise (larger
+        where errors hang together along the edge, as misfit of the shape does), the measured edge's own as far as
+        its SNR and SFR tell, and the thousandth that the rounds leave. [px]
     """
     shapes = EdgeShapes.of(edge) if shapes is None else shapes
     if shapes is None:
@@ -99,40 +141,64 @@ def colour_shift(samples: Samples, edge: Edge, shapes: EdgeShapes | None = None)
     height, width = samples.values.shape
     right = np.arange(width) + (samples.box.left - edge.point_px[1])
     down = np.arange(height) + (samples.box.top - edge.point_px[0])
-    distance = np.add.outer(down * sin(angle), right * cos(angle))
-    near = samples.present & (np.abs(distance) < shapes.reach_px)
-    distance, values = distance[near], samples.values[near]
+    distance = np.add.outer(down * sin(angle), right * cos(angle)).ravel()
+    near = np.flatnonzero(samples.present.ravel() & (np.abs(distance) < shapes.reach_px))
+    distance, values = distance[near], samples.values.ravel()[near]
     before = distance < 0.0
     count = int(np.count_nonzero(before))
     if min(count, values.size - count) < _FEWEST_SAMPLES // 2:
         return _UNKNOWN
-    side = 1.0 if values[before].sum() / count < values[~before].sum() / (values.size - count) else -1.0
-    bright = _towards_bright(np.multiply(distance, side), values, shapes)
-    own = position_sd_px(edge)
-    return Shift(px=side * bright.px, sd_px=bright.sd_px if isnan(own) else hypot(bright.sd_px, own))
+    dark = float(values @ before)
+    side = 1.0 if dark / count < (float(values.sum()) - dark) / (values.size - count) else -1.0
+    row, column = np.divmod(near, width)
+    along = column * sin(angle) - row * cos(angle)
+    bright = _towards_bright(np.multiply(distance, side), along, values, shapes)
+    share = float(samples.present.mean())
+    own = shapes.position_sd_px / sqrt(1.0 - 2.0 * share if share < _MOSAIC else 1.0)
+    return Shift(px=side * bright.px, sd_px=hypot(bright.sd_px, own, _AT_REST_PX))
 
 
-def _towards_bright(distance: FloatArray, values: FloatArray, shapes: EdgeShapes) -> Shift:
-    shift, least = 0.0, _LEAST_STEP * float(np.abs(values).max())
+def _towards_bright(distance: FloatArray, along: FloatArray, values: FloatArray, shapes: EdgeShapes) -> Shift:
+    """Gauss-Newton for shift and difference in blur; a blur that is wider by much is put into the shapes."""
+    shift, variance, least = 0.0, 0.0, _LEAST_STEP * float(np.abs(values).max())
+    blurred = shapes
     design = np.ones((4, distance.size))
     for _ in range(_ROUNDS):
-        design[1:] = shapes.at(distance - shift)
-        gram = design @ design.T
+        design[1:] = blurred.at(distance - shift)
         try:
-            fit = np.linalg.solve(gram, design @ values)
+            inverse = np.linalg.inv(design @ design.T)
         except np.linalg.LinAlgError:
             return _UNKNOWN
+        fit = inverse @ (design @ values)
         if not fit[1] > least:
             return _UNKNOWN
-        step = -float(fit[2] / fit[1])
+        step = min(max(-float(fit[2] / fit[1]), -_LONGEST_STEP_PX), _LONGEST_STEP_PX)
+        change = 2.0 * float(fit[3] / fit[1])
+        wider = min(max(variance + change, (_NARROWEST - 1.0) * shapes.variance_px2), _WIDEST_PX2)
         shift += step
-        if abs(step) < _SETTLED_PX:
+        alike = abs(change) < _ALIKE_PX2
+        if (alike or wider == variance) and abs(step) < (_SETTLED_PX if alike else _AT_REST_PX):
             break
+        if not alike and abs(step) < _NEAR_PX:
+            variance, blurred = wider, shapes.with_blur(wider)
+    else:
+        return _UNKNOWN
     if not abs(shift) < _FARTHEST_PX:
         return _UNKNOWN
-    residual = values - fit @ design
-    variance = float(residual @ residual) / max(values.size - 4, 1)
-    return Shift(px=shift, sd_px=sqrt(variance * float(np.linalg.inv(gram)[2, 2])) / float(fit[1]))
+    return Shift(px=shift, sd_px=_sd_px(along, values - fit @ design, inverse[2] @ design) / float(fit[1]))
+
+
+def _sd_px(along: FloatArray, residual: FloatArray, pull: FloatArray) -> float:
+    """Standard deviation of the slope's coefficient, larger where errors hang together along the edge."""
+    variance = float(residual @ residual) / max(residual.size - 4, 1) * float(pull @ pull)
+    low, high = float(along.min()), float(along.max())
+    count = int((high - low) / PIECE_PX)
+    if count < _FEWEST_PIECES or not variance > 0.0:
+        return sqrt(variance)
+    piece = np.minimum(((along - low) / (high - low) * count).astype(np.intp), count - 1)
+    sums = np.bincount(piece, pull * residual, count)
+    between = count / (count - 1.0) * float(np.square(sums - sums.mean()).sum())
+    return sqrt(variance * noise_factor([Pieces(ratio=between / variance, dof=count - 1.0)]))
 
 
 def position_sd_px(edge: Edge, *, share: float = 1.0) -> float:

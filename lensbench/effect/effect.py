@@ -37,7 +37,7 @@ from lensbench.model.compare import (
     VisibleFrom,
 )
 from lensbench.model.errors import Note, SweepError
-from lensbench.model.shot import ZONES, Edge, ShotResult
+from lensbench.model.shot import ZONES, Edge, ShotResult, VeilBound
 from lensbench.model.sweep import INDIFFERENCE, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.shot import MeasureOptions, is_usable
@@ -46,6 +46,7 @@ from lensbench.sweep import Running, gather, measured_shots, rejections
 
 NOISE_VISIBLE_PERCENT: Final = 20.0  # as half a stop of ISO does: common practice, no source
 OVERSHOOT_VISIBLE_POINTS: Final = 5.0  # common practice, no source
+VEIL_VISIBLE_POINTS: Final = 1.0  # common practice, no source
 FEWEST_EDGES: Final = 4  # that all shots must share to tell detail on the subject
 SHARPENING_POINTS: Final = 2.0
 """Optics and sensor alone don't overshoot; such differences come from processing: common practice, no source."""
@@ -139,23 +140,27 @@ def sharpness_rows(fit: Fitted, names: Sequence[str], zone: str, visible: Visibl
 
 
 def other_rows(figures: Sequence[ShotFigures], names: Sequence[str], layout: Layout) -> list[EffectRow]:
-    """Difference of every level in noise and in overshoot, each where it is known for every shot."""
+    """Difference of every level in noise, overshoot and veil, each where it is known for every shot."""
     rows: list[EffectRow] = []
     noise = np.array([shot.noise_percent for shot in figures])
     if np.all(noise > 0.0):
         rows += _rows(fit_levels(np.log(noise), layout), names, "noise", "frame", NOISE_VISIBLE_PERCENT)
-    overshoot = np.array([shot.overshoot_percent for shot in figures])
-    if np.isfinite(overshoot).all():
-        fit = fit_levels(overshoot, layout)
-        rows += _rows(fit, names, "overshoot", "frame", OVERSHOOT_VISIBLE_POINTS)
+    in_points = {
+        "overshoot": ([shot.overshoot_percent for shot in figures], OVERSHOOT_VISIBLE_POINTS),
+        "veil": ([shot.veil_percent for shot in figures], VEIL_VISIBLE_POINTS),
+    }
+    for figure, (values, visible) in in_points.items():
+        if np.isfinite(values).all():
+            rows += _rows(fit_levels(np.array(values), layout), names, figure, "frame", visible)
     return rows
 
 
 def _rows(fit: Fitted, names: Sequence[str], figure: str, zone: str, visible_from: float) -> list[EffectRow]:
-    """Rows of one figure; overshoot, itself in percent, differs in percentage points."""
+    """Rows of one figure; overshoot and veil, themselves in percent, differ in percentage points."""
     rows = []
     for name, level in zip(names[1:], fit.levels, strict=True):
-        if figure == "overshoot":
+        in_points = figure in ("overshoot", "veil")
+        if in_points:
             difference, ci95 = level.value, (level.value - level.half, level.value + level.half)
         else:
             difference, ci95 = in_percent(level)
@@ -171,7 +176,7 @@ def _rows(fit: Fitted, names: Sequence[str], figure: str, zone: str, visible_fro
                 level=name,
                 figure=figure,
                 zone=zone,
-                unit="percentage points" if figure == "overshoot" else "percent",
+                unit="percentage points" if in_points else "percent",
                 difference=difference,
                 ci95=ci95,
                 visible_from=visible_from,
@@ -289,6 +294,7 @@ def _shot_figures(shot: LevelledShot) -> ShotFigures:
         mtf50_cypx=shot.result.summary["frame"].mtf50_cypx,
         noise_percent=noise_percent(shot.result),
         overshoot_percent=overshoot_percent(shot.result),
+        veil_percent=shot.result.veil.percent if shot.result.veil.bound is VeilBound.INK else math.nan,
     )
 
 
@@ -300,6 +306,7 @@ def _level_figures(figures: Sequence[ShotFigures], name: str) -> LevelFigures:
         mtf50_cypx=float(np.exp(np.mean(np.log([shot.mtf50_cypx for shot in members])))),
         noise_percent=float(np.mean([shot.noise_percent for shot in members])),
         overshoot_percent=float(np.mean([shot.overshoot_percent for shot in members])),
+        veil_percent=float(np.mean([shot.veil_percent for shot in members])),
     )
 
 

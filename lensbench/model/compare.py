@@ -173,6 +173,7 @@ class ShotFigures:
     mtf50_cypx: float  # of the whole frame
     noise_percent: float  # noise on the plateaus of the edges, rms, in percent of the paper's signal
     overshoot_percent: float
+    veil_percent: float  # NaN, too, where the whole printed dark is in it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,6 +185,7 @@ class LevelFigures:
     mtf50_cypx: float
     noise_percent: float
     overshoot_percent: float
+    veil_percent: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,7 +193,7 @@ class EffectRow:
     """The difference of one level against the reference in one figure."""
 
     level: str
-    figure: str  # mtf50, noise or overshoot
+    figure: str  # mtf50, noise, overshoot or veil
     zone: str
     unit: str  # percent, or percentage points
     difference: float

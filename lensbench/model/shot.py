@@ -206,6 +206,26 @@ class ChartSeen:
     relative_illumination: tuple[TargetLight, ...] = ()  # target by target; empty where too few are seen
 
 
+class VeilBound(StrEnum):
+    """What a veil holds besides: it is an upper bound by as much."""
+
+    INK = "ink"
+    """The reflectance of the print's solid black."""
+    PRINT = "print"
+    """That of the dark quarters, whatever they were drawn for: no black was at hand."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Veil:
+    """Light on the dark quarters that does not belong there, in percent of the level of the paper beside them."""
+
+    percent: float = NAN
+    """Median over the targets."""
+    sd_over_field_percent: float = NAN
+    """Standard deviation over the targets."""
+    bound: VeilBound = VeilBound.PRINT
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneFigure:
     """MTF50 of one zone of the picture, sagittal and tangential counting equally."""
@@ -233,6 +253,7 @@ class ShotResult:
     edges: tuple[ChartEdge, ...]
     summary: dict[str, ZoneFigure]
     quality: tuple[Remark, ...]
+    veil: Veil = Veil()
 
     @property
     def picture_height_px(self) -> int:

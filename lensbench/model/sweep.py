@@ -32,7 +32,7 @@ SHOTS_COLUMNS: Final = (
     *("pixel_pitch_um", "sensor_data"),
     *("chart", "magnification", "distance_mm", "pitch_deg", "yaw_deg", "roll_deg"),
     *("targets", "contrast", "framing_percent", "distortion_percent"),
-    *("outermost_height", "outermost_light_percent"),
+    *("outermost_height", "outermost_light_percent", "veil_percent"),
     *(f"{zone}_{column}" for zone in ZONES for column in _ZONE_COLUMNS),
     "flags",
 )

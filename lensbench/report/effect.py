@@ -34,7 +34,12 @@ _VERDICTS: Final = {
     EffectVerdict.CANNOT_TELL: CANNOT_TELL,
 }
 _MOST_SETTINGS: Final = 4
-_FIGURES: Final = {"mtf50": "sharpness (MTF50), %", "noise": "noise, %", "overshoot": "overshoot, points"}
+_FIGURES: Final = {
+    "mtf50": "sharpness (MTF50), %",
+    "noise": "noise, %",
+    "overshoot": "overshoot, points",
+    "veil": "veil, points",
+}
 _CHANGED: Final = {
     "exposure_s": "the shutter speed",
     "iso": "the ISO value",
@@ -70,7 +75,7 @@ def _answer(findings: EffectFindings) -> list[str]:
     plain = [_plain(rows, reference) for rows in by_level.values() if "mtf50" in rows]
     figures = [
         f"«{clean_text(level)}» against «{reference}»: "
-        f"{'; '.join(_figure(rows[name]) for name in ('mtf50', 'noise', 'overshoot') if name in rows)}."
+        f"{'; '.join(_figure(rows[name]) for name in _FIGURES if name in rows)}."
         for level, rows in by_level.items()
     ]
     return [clean_line(sentence) for sentence in (*plain, *figures)]
@@ -180,6 +185,7 @@ def _levels_grid(findings: EffectFindings) -> Grid:
             "MTF50, cycles/pixel": lambda one: known(one.mtf50_cypx),
             "noise, %": lambda one: known(one.noise_percent, ".2f"),
             "overshoot, %": lambda one: known(one.overshoot_percent, ".1f"),
+            "veil, %": lambda one: known(one.veil_percent, ".1f"),
         },
     )
 

@@ -102,6 +102,9 @@ def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
             for edge in shot.edges
         ],
         "summary": plain(shot.summary),
+        "veil_percent": plain(shot.veil.percent),
+        "veil_sd_over_field_percent": plain(shot.veil.sd_over_field_percent),
+        "veil_holds": plain(shot.veil.bound),
         "quality": [_named(remark, ("flag", "severity", "message", "advice")) for remark in shot.quality],
     }
 

@@ -111,8 +111,7 @@ def tone_exponent(photo: Picture, chart: ChartFound) -> float:
     exponent is the weighted mean slope of their logarithm over that of the reflectance, light tones counting more,
     for dark ones are printed worse.
     """
-    levels = np.array([_level(photo, box) for box in _boxes(chart, photo.size_px)]).reshape(-1, len(TONES))
-    read = [_greys(row) for row in levels if np.isfinite(row).all()]
+    read = [_greys(row) for row in tone_levels(photo, chart) if np.isfinite(row).all()]
     if not read:
         return nan
     level = np.median(read, axis=0)
@@ -123,6 +122,11 @@ def tone_exponent(photo: Picture, chart: ChartFound) -> float:
     return float((weight * log * np.log(level)).sum() / (weight * log**2).sum())
 
 
+def tone_levels(photo: Picture, chart: ChartFound) -> FloatArray:
+    """Levels of all rows of tones, shape (rows, tones); NaN where a tone is clipped, too small or not shown."""
+    return np.array([_level(photo, box) for box in tone_boxes(chart, photo.size_px)]).reshape(-1, len(TONES))
+
+
 def _greys(levels: FloatArray) -> FloatArray:
     """Grey tones' levels, 0 at the row's black and 1 at its paper; all 0 where black is no darker than paper."""
     share = np.linspace(0.0, 1.0, len(levels))[1:-1]
@@ -131,7 +135,12 @@ def _greys(levels: FloatArray) -> FloatArray:
     return (relative[1:] - black) / (1.0 - black) if black < 0.9 else np.zeros(len(relative) - 1)
 
 
-def _boxes(chart: ChartFound, size_px: tuple[int, int]) -> list[Box | None]:
+def tone_margin_px(chart: ChartFound) -> float:
+    """Least distance between a tone's border and the box inside it."""
+    return 1.0 + _BLUR_MARGIN * chart.blur_px
+
+
+def tone_boxes(chart: ChartFound, size_px: tuple[int, int]) -> list[Box | None]:
     """Box inside every tone, whichever way it is turned; None where it is too small or not in the picture."""
     tones = chart.layout.tones
     centers_mm = np.array([tone.center_mm for tone in tones]).reshape(-1, 2)
@@ -139,7 +148,7 @@ def _boxes(chart: ChartFound, size_px: tuple[int, int]) -> list[Box | None]:
     own = np.array([[np.cos(turns), np.sin(turns)], [-np.sin(turns), np.cos(turns)]]).transpose(2, 0, 1)
     to_own_mm = np.linalg.inv(chart.mapping.jacobian(centers_mm) @ own)
     sides_mm = np.array([tone.side_mm for tone in tones])
-    half = 0.5 * sides_mm / np.abs(to_own_mm).sum(axis=2).max(axis=1) - 1.0 - _BLUR_MARGIN * chart.blur_px
+    half = 0.5 * sides_mm / np.abs(to_own_mm).sum(axis=2).max(axis=1) - tone_margin_px(chart)
     side = np.maximum(2.0 * half, 0.0).astype(int)
     corner = np.rint(chart.mapping.to_px(centers_mm) - half[:, None]).astype(int)
     usable = (half >= _SMALLEST_HALF_PX) & (chart.mapping.depth(centers_mm) > 0.0)

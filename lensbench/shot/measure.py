@@ -25,6 +25,7 @@ from lensbench.shot.light import (
 )
 from lensbench.shot.options import MeasureOptions
 from lensbench.shot.quality import quality_remarks
+from lensbench.shot.veil import veil
 from lensbench.shot.zones import summarise
 
 Arm = tuple[FoundTarget, ArmRegion]
@@ -88,7 +89,9 @@ def measure_shot(
         _chart_edge(photo, target, arm, edge, colours=not options.fast)
         for (target, arm), edge in zip(arms, measured, strict=True)
     )
-    result = _result(photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples)
+    result = _result(
+        photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples, q=q
+    )
     if options.method == "iso":
         result = replace(result, quality=(*result.quality, remark("standard_window")))
     return _as_seen(freed_of_print(result, chart.mapping, options.print_profile), options)
@@ -159,6 +162,7 @@ def _result(
     pitch_um: float | None,
     edges: tuple[ChartEdge, ...],
     samples: list[Samples],
+    q: float | None,
 ) -> ShotResult:
     exponent = tone_exponent(photo, chart)
     light = illumination(chart)
@@ -175,6 +179,7 @@ def _result(
         edges=edges,
         summary=summarise(edges, photo.size_px),
         quality=photo.remarks,
+        veil=veil(photo, chart, edges, q=q),
     )
     remarks = quality_remarks(result, samples, uneven_light_percent=light.uneven_percent)
     return replace(result, quality=(*photo.remarks, *remarks, *tone_remarks(exponent)))

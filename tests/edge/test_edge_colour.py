@@ -1,9 +1,11 @@
-"""Lateral colour on hand-made Gaussian edges: sign, size, standard deviation, and what cannot be told."""
+"""Lateral colour on hand-made Gaussian edges and on exact ones: sign, size, sd, and what cannot be told."""
 
+from dataclasses import replace
 from math import cos, isnan, pi, radians, sin, sqrt
 
 import numpy as np
 import pytest
+from exact_edges import BRIGHT, DARK, Blur, Scene, esf_values, noisy, samples, sites
 from scipy.special import ndtr
 
 from lensbench import optics
@@ -48,8 +50,8 @@ def measured_edge(*, angle_deg, sigma_px=0.7, snr=float("nan"), point_px=(134.5,
 @pytest.mark.parametrize("angle", [5.0, -12.0, 80.0, -84.0])
 @pytest.mark.parametrize("bright_right", [True, False])
 def test_the_shift_comes_back_with_its_sign(shift, angle, bright_right):
-    samples = edge_samples(angle_deg=angle, shift_px=shift, bright_right=bright_right)
-    assert colour_shift(samples, measured_edge(angle_deg=angle)).px == pytest.approx(shift, abs=0.01)
+    region = edge_samples(angle_deg=angle, shift_px=shift, bright_right=bright_right)
+    assert colour_shift(region, measured_edge(angle_deg=angle)).px == pytest.approx(shift, abs=0.01)
 
 
 def test_the_sd_is_true():
@@ -70,8 +72,8 @@ def test_the_measured_edge_brings_its_own_uncertainty():
     closed = sqrt(2 * sqrt(pi) * 0.7 / BOX.height) / 50
     assert position_sd_px(edge) == pytest.approx(closed, rel=1e-3)
     assert position_sd_px(edge, share=0.25) == pytest.approx(2 * closed, rel=1e-3)
-    samples = edge_samples(angle_deg=0.0, shift_px=0.2)
-    assert colour_shift(samples, edge).sd_px >= closed * 0.999
+    region = edge_samples(angle_deg=0.0, shift_px=0.2)
+    assert colour_shift(region, edge).sd_px >= closed * 0.999
 
 
 def test_two_measured_colours_of_a_real_region():
@@ -105,3 +107,78 @@ def test_what_is_no_edge_gives_nan():
     assert isnan(colour_shift(flat, measured_edge(angle_deg=5.0, sigma_px=0.3)).px)
     blank = Edge(roi=BOX, channel="green", angle_deg=5.0)
     assert isnan(colour_shift(flat, blank).px)
+
+
+SIDE_PX = 72
+OFFSET_PX = 0.13
+GREEN = Blur(q=0.8)
+
+
+def exact(blur, *, colour, shift_px=0.0, snr=None, draws=1, flipped=False):
+    """Exact samples of one colour's sites, as many draws of noise as are wanted."""
+    scene = Scene(
+        angle_deg=5.0, height=SIDE_PX, width=SIDE_PX, offset_px=OFFSET_PX + shift_px, flipped=flipped
+    )
+    clean = DARK + (BRIGHT - DARK) * esf_values(blur, scene)
+    present = sites(f"bayer {colour}", SIDE_PX, SIDE_PX)
+    if snr is None:
+        return [samples(clean, present=present)]
+    random = np.random.default_rng(round(1000 * blur.sigma_px) + round(100 * shift_px) + round(snr))
+    return noisy(clean, snr, random, draws, present)
+
+
+@pytest.fixture(scope="module")
+def exact_green():
+    return measure_edge(exact(GREEN, colour="green")[0])
+
+
+@pytest.mark.parametrize("flipped", [False, True])
+@pytest.mark.parametrize("sigma", [0.0, 0.5, 1.0, 1.5])
+@pytest.mark.parametrize("shift", [0.0, 0.1, 0.5, 1.0, 2.5, 4.0, -2.5, -4.0])
+def test_it_comes_to_rest_where_the_other_colour_is_softer(exact_green, shift, sigma, flipped):
+    """Red blurred more and moved: both are known exactly."""
+    green = measure_edge(exact(GREEN, colour="green", flipped=True)[0]) if flipped else exact_green
+    (red,) = exact(Blur(q=0.8, sigma_px=sigma), colour="red", shift_px=shift, flipped=flipped)
+    found = colour_shift(red, green)
+    assert found.px == pytest.approx(shift, abs=0.003)
+    assert 0.001 <= found.sd_px < 0.003  # without noise, no more than the rounds leave
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.5, 2.5])
+@pytest.mark.parametrize(
+    ("green", "red"),
+    [
+        (Blur(q=0.8, sigma_px=1.2), GREEN),
+        (Blur(q=0.8, waves=0.5), Blur(q=0.8, waves=1.0)),
+        (Blur(q=0.8, waves=1.0), GREEN),
+    ],
+    ids=["green blurred", "red out of focus", "green out of focus"],
+)
+def test_it_comes_to_rest_where_the_blurs_shapes_differ(green, red, shift):
+    edge = measure_edge(exact(green, colour="green")[0])
+    found = colour_shift(exact(red, colour="red", shift_px=shift)[0], edge)
+    assert found.px == pytest.approx(shift, abs=0.02)
+    assert abs(found.px - shift) < 3.0 * found.sd_px
+
+
+@pytest.mark.parametrize("snr", [50.0, 150.0])
+@pytest.mark.parametrize("sigma", [0.0, 0.5, 1.0, 1.5])
+@pytest.mark.parametrize("shift", [0.1, 2.5])
+def test_the_sd_is_true_where_the_blurs_differ(shift, sigma, snr):
+    greens = exact(GREEN, colour="green", snr=snr, draws=40)
+    reds = exact(Blur(q=0.8, sigma_px=sigma), colour="red", shift_px=shift, snr=snr, draws=40)
+    found = [colour_shift(red, measure_edge(green)) for red, green in zip(reds, greens, strict=True)]
+    off = np.array([(told.px - shift) / told.sd_px for told in found])
+    # The mean of 40 scatters by 0.16, their rms by 0.11.
+    assert abs(off.mean()) < 0.6
+    assert 0.7 < np.sqrt(np.mean(off**2)) < 1.45
+
+
+def test_what_does_not_come_to_rest_is_not_told(exact_green):
+    """A bar of 3 px, and an edge 9 px away: no edge that the measured one could be moved on to."""
+    (dark_side,) = exact(GREEN, colour="red", shift_px=9.0)
+    bar = replace(
+        dark_side, values=dark_side.values - exact(GREEN, colour="red", shift_px=12.0)[0].values + DARK
+    )
+    for odd in (dark_side, bar):
+        assert isnan(colour_shift(odd, exact_green).px)

@@ -10,7 +10,7 @@ from effect_shots import series, shot
 from lensbench.effect.effect import find_effect, noise_percent, visible_from
 from lensbench.model.compare import EffectCaution
 from lensbench.model.errors import SettingError, SweepError
-from lensbench.model.shot import RejectedShot
+from lensbench.model.shot import RejectedShot, Veil, VeilBound
 
 AB = ["without", "with"] * 4
 
@@ -108,6 +108,28 @@ def test_oversharpening_shows_as_overshoot():
     assert (found.unit, found.verdict) == ("percentage points", "visible")
     assert found.difference == pytest.approx(17.0)
     assert row(findings).processed
+
+
+def test_a_lens_hood_shows_as_less_veil():
+    """A veil of 6 % without and 2.5 % with the hood, each strayed by 0.1: 3.5 points less."""
+    random = np.random.default_rng(6)
+    shots = [
+        shot(
+            number,
+            0.25,
+            condition=("bare", "hood")[number % 2],
+            veil=Veil(percent=(6.0, 2.5)[number % 2] + 0.1 * random.normal(), bound=VeilBound.INK),
+        )
+        for number in range(12)
+    ]
+    found = row(find_effect(shots, by="condition", against="bare"), level="hood", figure="veil")
+    assert (found.unit, found.verdict) == ("percentage points", "visible")
+    assert found.ci95[0] < -3.5 < found.ci95[1]
+    assert found.ci95[1] - found.ci95[0] < 0.6
+    # Where one shot shows no veil, or one with the whole printed dark in it, there is nothing to compare.
+    for other in (Veil(), Veil(percent=25.0, bound=VeilBound.PRINT)):
+        unlike = [*shots[:-1], shot(11, 0.25, condition="hood", veil=other)]
+        assert "veil" not in {told.figure for told in find_effect(unlike, by="condition").rows}
 
 
 def test_a_teleconverter_against_a_crop_counts_detail_on_the_subject():

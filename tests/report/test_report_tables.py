@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from invented_shoot import invented_comparison, invented_shots, planned
 
-from lensbench.model.shot import Metadata, RejectedShot
+from lensbench.model.shot import Metadata, RejectedShot, Veil
 from lensbench.model.sweep import EDGES_COLUMNS, SHOTS_COLUMNS, SweepShot
 from lensbench.report.tables import as_csv, compare_table, edges_table, shots_table
 
@@ -48,6 +48,13 @@ def test_figures_survive_the_way_through_the_file(shots):
     table = pd.read_csv(io.BytesIO(as_csv(shots_table(shots))))
     expected = [shot.result.summary["outer"].mtf50_cypx for shot in shots[:5]]
     assert table["outer_mtf50_cypx"][:5].to_numpy() == pytest.approx(expected, rel=1e-6)  # seven digits
+
+
+def test_a_veil_stands_in_its_column(shots):
+    veiled = dataclasses.replace(shots[0].result, veil=Veil(percent=3.25))
+    (row,) = rows_of(shots_table([dataclasses.replace(shots[0], result=veiled)]))
+    assert row["veil_percent"] == "3.25"
+    assert rows_of(shots_table(shots))[0]["veil_percent"] == ""
 
 
 def test_a_hostile_name_does_not_become_a_formula():
