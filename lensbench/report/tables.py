@@ -154,6 +154,7 @@ def _shot_row(shot: SweepShot) -> dict[str, Cell]:
         "cols_px": result.size_px[1],
         "chart": spreadsheet_text(result.chart.name),
         "targets": result.chart.targets_found,
+        "veil_percent": result.veil.percent,
         "distortion_percent": result.chart.radial_distortion_percent,
         "flags": _flags(result.quality),
     }
