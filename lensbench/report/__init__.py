@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from lensbench.report.json_form import advice_as_json, edge_as_json, findings_as_json, plain, shot_as_json
     from lensbench.report.notes import note_in_words
     from lensbench.report.tables import compare_table, effect_table, shots_table
-    from lensbench.report.words import clean_line, sentence_case
+    from lensbench.report.words import borne, clean_line, sd_of, sentence_case, with_doubt
     from lensbench.report.write import (
         check_output_folder,
         json_text,
@@ -36,6 +36,7 @@ __all__ = [
     "answer_sentences",
     "blur_sentence",
     "blur_where_it_fits",
+    "borne",
     "check_output_folder",
     "choice_lines",
     "clean_line",
@@ -55,9 +56,11 @@ __all__ = [
     "note_in_words",
     "picture_sentences",
     "plain",
+    "sd_of",
     "sentence_case",
     "shot_as_json",
     "shots_table",
+    "with_doubt",
     "write_compare",
     "write_effect",
     "write_sweep",
@@ -72,7 +75,7 @@ _ROOMS: Final = {
     "json_form": ("advice_as_json", "edge_as_json", "findings_as_json", "plain", "shot_as_json"),
     "notes": ("note_in_words",),
     "tables": ("compare_table", "effect_table", "shots_table"),
-    "words": ("clean_line", "sentence_case"),
+    "words": ("borne", "clean_line", "sd_of", "sentence_case", "with_doubt"),
     "write": ("check_output_folder", "json_text", "write_compare", "write_effect", "write_sweep"),
 }
 _HOME: Final = {name: room for room, names in _ROOMS.items() for name in names}

@@ -10,6 +10,7 @@ from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.optics import BlurParts, blur_parts
 from lensbench.report.curves import shots_at
+from lensbench.report.words import with_doubt
 from lensbench.shot import mean_by_zone
 
 ZoneBlur = dict[str, tuple[BlurParts, float]]
@@ -31,7 +32,7 @@ def blur_sentence(reading: PhysicalFit) -> str:
     return (
         f"What blurs it, each part as a Gaussian's sigma: {_in_words(parts, reading.defocus_disc_px)}. "
         f"{most_comes_from(parts)} "
-        f"MTF50 by this reading {reading.mtf50_cypx:.4f} +- {1.96 * reading.mtf50_sd_cypx:.4f} (95 %)."
+        f"MTF50 by this reading {with_doubt(reading.mtf50_cypx, reading.mtf50_sd_cypx, 4)} (95 %)."
     )
 
 

@@ -20,7 +20,7 @@ from lensbench.model.condition import (
 )
 from lensbench.model.setting import f_stop, focal_length, listed
 from lensbench.report.evidence import asymmetry_text, decentring_advice, interval_percent, share, turned_text
-from lensbench.report.words import at_setting
+from lensbench.report.words import at_setting, borne
 
 _BRACKET: Final = (
     "Take a focus bracket: seven shots in even steps from clearly before to clearly behind the best focus, all stops "
@@ -131,7 +131,7 @@ def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText
 
 def _tilt(finding: ConditionFinding, tilt: CameraTilt) -> ConditionText:
     yaw, pitch = (
-        f"{round(value, 2) + 0.0:+.2f}" + (f" ± {sd:.2f}" if isfinite(sd) else "")
+        borne(value, sd, 2, sign=True) + (f" ± {borne(sd, sd, 2)}" if isfinite(sd) else "")
         for value, sd in ((tilt.yaw_deg, tilt.yaw_sd_deg), (tilt.pitch_deg, tilt.pitch_sd_deg))
     )
     cost, most = share(finding.value), share(finding.ci95[1])

@@ -21,7 +21,15 @@ from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.report.curves import field_map_at
 from lensbench.report.document import Lines, Part, Plots, tables
 from lensbench.report.panels import Grid
-from lensbench.report.words import NOT_MEASURED, at_setting, clean_line, figure_range, known, sentence_case
+from lensbench.report.words import (
+    NOT_MEASURED,
+    at_setting,
+    borne,
+    clean_line,
+    figure_range,
+    sd_of,
+    sentence_case,
+)
 
 _CAUTION: Final = (
     "These figures hold for this copy of the lens on this body, at this distance. They don't say where the asymmetry "
@@ -75,7 +83,7 @@ def _fields(lens: LensFindings, details: Decentring) -> Grid:
         ("lens", clean_line(lens.lens)),
         ("camera", clean_line(lens.camera)),
         ("photographs", f"{lens.shots}, {len(lens.rejected)} of them not used"),
-        ("asymmetry", f"{known(main.percent, '.1f', ' %')} (95 %: {_interval(main)})"),
+        ("asymmetry", f"{_percent(main)} (95 %: {_interval(main)})"),
         ("where", f"softer at the {main.softer_side} of the picture as stored ({azimuth})"),
         ("at which setting", f"{at_setting(main)}; the others stand below"),
         ("number of repeats", _repeats_text(details)),
@@ -102,7 +110,7 @@ def _settings(details: Decentring) -> Grid:
         "The softest side against the side opposite, in percent of MTF50, at every setting",
         {
             "setting": lambda row: at_setting(row) + ", focus bracket" * (row.source is Source.FOCUS_BRACKET),
-            "softer by": lambda row: known(row.percent, ".1f", " %"),
+            "softer by": _percent,
             "95 % interval": _interval,
             "softer side": lambda row: row.softer_side.value,
             "shots": lambda row: f"{row.shots}" + f", {row.turned_shots} turned" * (row.turned_shots > 0),
@@ -114,7 +122,14 @@ def _settings(details: Decentring) -> Grid:
 
 def _interval(row: SideAsymmetry) -> str:
     low, high = row.ci95_percent
-    return f"{low:.1f} to {high:.1f} %" if isfinite(low) and isfinite(high) else NOT_MEASURED
+    if not (isfinite(low) and isfinite(high)):
+        return NOT_MEASURED
+    low_text, high_text = (borne(end, sd_of(row.ci95_percent), 1) for end in (low, high))
+    return f"{low_text} to {high_text} %"
+
+
+def _percent(row: SideAsymmetry) -> str:
+    return f"{borne(row.percent, sd_of(row.ci95_percent), 1)} %" if isfinite(row.percent) else NOT_MEASURED
 
 
 def _ruled_out(details: Decentring) -> Grid:

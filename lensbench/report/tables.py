@@ -162,8 +162,9 @@ def _measured_cells(result: ShotResult) -> dict[str, Cell]:
 
 
 _EDGE_FIGURES: Final = (
-    *("mtf50_cypx", "mtf50_sd_cypx", "mtf30_cypx", "mtf20_cypx", "mtf10_cypx", "angle_deg"),
-    *("rise_10_90_px", "overshoot_percent", "undershoot_percent", "snr", "channel"),
+    *("mtf50_cypx", "mtf50_sd_cypx", "mtf30_cypx", "mtf30_sd_cypx", "mtf20_cypx", "mtf20_sd_cypx"),
+    *("mtf10_cypx", "mtf10_sd_cypx", "angle_deg"),
+    *("rise_10_90_px", "rise_10_90_sd_px", "overshoot_percent", "undershoot_percent", "snr", "channel"),
 )
 _PHYSICAL_FIGURES: Final = ("diffraction_q", "defocus_disc_px", "gaussian_sigma_px")
 
