@@ -82,7 +82,7 @@ low_snr warning: the picture is noisy here
     use base ISO and more light
 clipped reject: part of the region is at the white or black limit
     expose two thirds of a stop less, or more where the dark side is at the black limit
-sharpened warning: the edge overshoots: the picture was sharpened when it was processed
+sharpened warning: the edge overshoots, or is crisper than diffraction allows: the picture was sharpened in processing
     measure the raw file, or switch sharpening off; sharpened figures do not compare with others
 curved warning: the edge is bent
     choose a shorter region
