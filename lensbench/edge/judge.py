@@ -126,8 +126,8 @@ def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
     snr = fit.noise.snr(posterior.step)
     if snr < LOWEST_SNR:
         remarks.append(remark("low_snr", f"SNR {snr:.0f}, limit {LOWEST_SNR:.0f}"))
-    climb_percent = _climb_percent(fit)
-    over_percent = max(_overshoot_percent(posterior, curves), climb_percent)
+    climb_percent, unlit_percent = _plateaus_percent(fit)
+    over_percent = max(_overshoot_percent(posterior, curves, unlit_percent), climb_percent)
     if over_percent > 0.0:
         limit = f"limit {LARGEST_OVERSHOOT_PERCENT:g} % and {OVERSHOOT_SDS:g} sd"
         remarks.append(remark("sharpened", f"by {over_percent:.1f} %, {limit}"))
@@ -152,8 +152,8 @@ def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
     return remarks
 
 
-def _overshoot_percent(posterior: Posterior, curves: Curves) -> float:
-    """Largest of the ESF's departures beyond its plateaus that are no noise; 0 without one."""
+def _overshoot_percent(posterior: Posterior, curves: Curves, unlit_percent: float) -> float:
+    """Largest of the ESF's departures beyond its plateaus that are no noise, nor light left in it; 0 without one."""
     table = posterior.shape.fine
     first = (table.position_px.size - curves.position_px.size) // 2
     found = [0.0]
@@ -164,26 +164,31 @@ def _overshoot_percent(posterior: Posterior, curves: Curves) -> float:
         gradient[SHIFT] = table.mean[1, first + at]
         gradient[LEVELS:] = table.modes[0][:, first + at]
         sd_percent = 100.0 * float(np.linalg.norm(gradient @ posterior.spread)) / posterior.step
-        if percent - LARGEST_OVERSHOOT_PERCENT > OVERSHOOT_SDS * sd_percent:
+        if percent - LARGEST_OVERSHOOT_PERCENT - unlit_percent > OVERSHOOT_SDS * sd_percent:
             found.append(percent)
     return max(found)
 
 
-def _climb_percent(fit: RefinedFit) -> float:
-    """How far both plateaus part towards the edge, beyond noise, as wide sharpening makes them; 0 where they don't.
+def _plateaus_percent(fit: RefinedFit) -> tuple[float, float]:
+    """How far both plateaus part towards the edge, as wide sharpening makes them; and how much light the fit left in.
 
-    In percent of the step, at the edge. Uneven light changes dark and bright alike, in parts of their levels; blur
-    bends plateaus towards each other. So where the bright one climbs towards the edge, the dark one may climb, but
-    not fall.
+    Both in percent of the step, at the edge, and 0 where noise could make them. Uneven light changes dark and bright
+    alike, in parts of their levels, sharpening both by as much; blur bends plateaus towards each other. So where the
+    bright one climbs towards the edge, the dark one falls by its part of that at most, unless it was sharpened.
     """
     posterior = fit.posterior
     (dark, dark_sd), (bright, bright_sd) = _plateau_slopes(fit)
-    part = min(max(posterior.dark / (posterior.dark + posterior.step), 0.0), 1.0)
+    part = min(max(posterior.dark / (posterior.dark + posterior.step), 0.0), 0.9)
     scale = 100.0 * fit.reach_px / posterior.step
     beyond, beyond_sd = scale * (part * bright - dark), scale * float(np.hypot(dark_sd, part * bright_sd))
     climbs = scale * bright < -LARGEST_OVERSHOOT_PERCENT - OVERSHOOT_SDS * scale * bright_sd
     falls = beyond > LARGEST_OVERSHOOT_PERCENT + OVERSHOOT_SDS * beyond_sd
-    return -scale * bright if climbs and falls else 0.0
+    light, light_sd = (bright - dark) / (1.0 - part), float(np.hypot(dark_sd, bright_sd)) / (1.0 - part)
+    left = abs(light - float(posterior.coefficient[5]) / posterior.across_unit_px)
+    return (
+        beyond / (1.0 - part) if climbs and falls else 0.0,
+        scale * left if left > OVERSHOOT_SDS * light_sd else 0.0,
+    )
 
 
 def _plateau_slopes(fit: RefinedFit) -> list[tuple[float, float]]:

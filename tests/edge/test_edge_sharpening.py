@@ -44,9 +44,10 @@ def share_bearing(flag, edges):
     ("radius_px", "amount"),
     [
         *((0.7, amount) for amount in (2.0, 3.0)),
+        *((radius, 0.1) for radius in (10.0, 20.0, 30.0)),
         *((1.5, amount) for amount in (0.5, 1.0)),
         *((3.0, amount) for amount in (0.2, 0.5, 1.0)),
-        *((radius, amount) for radius in (5.0, 10.0, 20.0, 30.0) for amount in (0.1, 0.2, 0.5, 1.0)),
+        *((radius, amount) for radius in (5.0, 10.0, 20.0, 30.0) for amount in (0.2, 0.5, 1.0)),
     ],
 )
 def test_whatever_overshoots_by_a_percent_is_flagged_and_is_no_light(radius_px, amount, snr):
@@ -66,27 +67,27 @@ def test_what_does_not_overshoot_cannot_be_told_from_a_sharper_lens(radius_px, a
     assert share_bearing("sharpened", measure_edges(regions_of(esf, 150.0, seed=3))) == 0.0
 
 
-@pytest.mark.parametrize("snr", [20.0, 50.0, 150.0, 600.0])
-def test_at_most_two_in_a_hundred_clean_edges_are_flagged(snr):
+def test_at_most_two_in_a_hundred_clean_edges_are_flagged():
     edges = []
     for kind in SPREADS:
-        rng = np.random.default_rng(crc32(f"{kind} {snr}".encode()))
-        for region in ("60x40", "25x25 green"):
-            drawn = [drawn_edge(kind, region, rng) for _ in range(3)]
-            edges += measure_edges(
-                [
-                    samples(
-                        noisy_levels(edge.esf_values, snr, rng, photons=bool(k % 2)),
-                        present=present_of(region, edge.scene),
-                    )
-                    for k, edge in enumerate(drawn)
-                ]
-            )
-    assert len(edges) > 100
+        rng = np.random.default_rng(crc32(kind.encode()))
+        drawn = [(region, drawn_edge(kind, region, rng)) for region in ("60x40", "25x25 green")]
+        edges += measure_edges(
+            [
+                samples(
+                    noisy_levels(edge.esf_values, snr, rng, photons=photons),
+                    present=present_of(region, edge.scene),
+                )
+                for region, edge in drawn
+                for snr in (20.0, 50.0, 150.0, 600.0)
+                for photons in (False, True)
+            ]
+        )
+    assert len(edges) > 200
     assert share_bearing("sharpened", edges) <= 0.02
 
 
-@pytest.mark.parametrize("slope", [-0.4, -0.2, 0.2, 0.4])
+@pytest.mark.parametrize("slope", [-0.2, -0.1, 0.1, 0.2])
 @pytest.mark.parametrize("flare", [0.0, 0.1])
 def test_uneven_light_is_no_sharpening_whichever_side_it_falls_from(slope, flare):
     # Light multiplies both sides; flare lies evenly over them. The slope is the light's change over the half width.
