@@ -357,5 +357,7 @@ def _beside(advice: "Advice | PicturePlan") -> Iterable[str]:
 
 
 def _ranged(mtf50_cypx: float, ends: Sequence[float]) -> str:
-    interval = f" ({ends[0]:.3f} to {ends[1]:.3f})" if math.isfinite(ends[0]) else ""
-    return f"{mtf50_cypx:.3f}{interval}"
+    from lensbench.report import borne, sd_of
+
+    middle, *said = (borne(value, sd_of(ends), 3) for value in (mtf50_cypx, *ends))
+    return f"{middle} ({said[0]} to {said[1]})" if math.isfinite(ends[0]) else middle

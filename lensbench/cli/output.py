@@ -6,7 +6,7 @@ Progress and what was not used go to standard error, the answer to standard outp
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from math import isfinite
+from math import isfinite, nan
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -98,18 +98,22 @@ def keep(profile: "PrintProfile", name: str) -> list[str]:
     """Keep a profile under a name, and give what it is and how to use it."""
     from lensbench.capture import keep_profile
     from lensbench.optics import RISE_10_90_SIGMAS
+    from lensbench.report import borne, with_doubt
 
     path = keep_profile(profile, name)
     sigma, sd = profile.edge_sigma_mm, profile.edge_sigma_sd_mm
+    rise = borne(RISE_10_90_SIGMAS * sigma, RISE_10_90_SIGMAS * sd, 3)
     return [
         (
-            f"The print's own edges: sigma {sigma:.4f} +- {1.96 * sd:.4f} mm (95 %), that is "
-            f"{RISE_10_90_SIGMAS * sigma:.3f} mm from 10 to 90 %; from {profile.made_from}."
+            f"The print's own edges: sigma {with_doubt(sigma, sd, 4)} mm (95 %), that is "
+            f"{rise} mm from 10 to 90 %; from {profile.made_from}."
         ),
         f"Kept in {path}; use it with --print-profile {name}",
     ]
 
 
-def shown(figure: float, decimals: int) -> str:
-    """Write a figure, or a dash where it is not known."""
-    return f"{figure:.{decimals}f}" if isfinite(figure) else "-"
+def shown(figure: float, decimals: int, *, sd: float = nan) -> str:
+    """Write a figure with at most the digits that its sd bears, or a dash where it is not known."""
+    from lensbench.report import borne
+
+    return borne(figure, sd, decimals) if isfinite(figure) else "-"

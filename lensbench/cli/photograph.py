@@ -16,10 +16,10 @@ from lensbench.model.errors import SettingError
 from lensbench.model.setting import f_stop, focal_length, shutter_speed
 from lensbench.model.shot import ZONES, VeilBound
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
-from lensbench.report import sentence_case
+from lensbench.report import borne, sd_of, sentence_case, with_doubt
 
 if TYPE_CHECKING:
-    from lensbench.model.shot import Edge, Metadata, ShotResult
+    from lensbench.model.shot import Edge, Metadata, ShotResult, ZoneFigure
 
 _DEEPEST_CONTRAST: Final = 100.0
 """Where the dark is all but black, glare and noise decide the figure."""
@@ -109,11 +109,12 @@ def _edge_lines(
 
 
 def _figures(edge: "Edge", dpi: float | None) -> str:
-    on_paper = "" if dpi is None else f" ({edge.rise_10_90_px * 25.4 / dpi:.3f} mm)"
+    rise_px, sd_px = edge.rise_10_90_px, edge.rise_10_90_sd_px
+    on_paper = "" if dpi is None else f" ({borne(rise_px * 25.4 / dpi, sd_px * 25.4 / dpi, 3)} mm)"
     return (
-        f"MTF50 {_with_doubt(edge.mtf50_cypx, edge.mtf50_sd_cypx, 4)} (95 %, noise alone), "
+        f"MTF50 {with_doubt(edge.mtf50_cypx, edge.mtf50_sd_cypx, 4)} (95 %, noise alone), "
         f"angle {edge.angle_deg:.1f} degrees, "
-        f"10-90 % rise {edge.rise_10_90_px:.2f} px{on_paper}, SNR {edge.snr:.0f}"
+        f"10-90 % rise {with_doubt(rise_px, sd_px, 2)} px{on_paper}, SNR {edge.snr:.0f}"
     )
 
 
@@ -128,30 +129,26 @@ def _readings(
     area, nyquist = curve.area_cypx, curve.response_at_nyquist
     if isfinite(area.value):
         yield (
-            f"Response at 0.5 cy/px (Nyquist) {_with_doubt(nyquist.value, nyquist.sd, 3)}, "
-            f"area under the curve up to there {_with_doubt(area.value, area.sd, 4)} cy/px."
+            f"Response at 0.5 cy/px (Nyquist) {with_doubt(nyquist.value, nyquist.sd, 3)}, "
+            f"area under the curve up to there {with_doubt(area.value, area.sd, 4)} cy/px."
         )
     if done.at_lpmm and done.pixel_pitch_um is not None:
         parts = []
         for lpmm in done.at_lpmm:
             left = edge_response_at_lpmm(edge, lpmm=lpmm, pixel_pitch_um=done.pixel_pitch_um)
             known = isfinite(left.value)
-            said = _with_doubt(left.value, left.sd, 3) if known else "beyond what was measured"
+            said = with_doubt(left.value, left.sd, 3) if known else "beyond what was measured"
             parts.append(f"{lpmm:g} lp/mm {said}")
         yield f"Contrast left at {', '.join(parts)}."
     if looked := _looked_at(options):
         if edge.acutance is None or edge.sharpness_jnd is None:
             yield f"{looked}: the curve ends too early to tell how sharp it looks."
         else:
-            jnd = _with_doubt(edge.sharpness_jnd, edge.sharpness_jnd_sd, 1)
-            acutance = _with_doubt(edge.acutance, edge.acutance_sd, 3)
+            jnd = with_doubt(edge.sharpness_jnd, edge.sharpness_jnd_sd, 1)
+            acutance = with_doubt(edge.acutance, edge.acutance_sd, 3)
             yield f"{looked}: acutance {acutance}, sharpness {jnd} just noticeable differences."
     if edge.physical is not None:
         yield blur_sentence(edge.physical)
-
-
-def _with_doubt(value: float, sd: float | None, decimals: int) -> str:
-    return f"{value:.{decimals}f} +- {1.96 * (sd or 0.0):.{decimals}f}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -223,11 +220,12 @@ def _answer(shot: "ShotResult") -> str:
         what = "the whole frame" if known else "it"
         return f"{shot.path.name}: no figure can be given for {what}; the remarks say why."
     mtf50_cypx, (low, high) = known.pop("frame"), shot.summary["frame"].ci95_cypx
-    lpmm, lwph = _in_other_units(shot, mtf50_cypx)
-    units = f"{lwph:.0f} LW/PH" if shot.pixel_pitch_um is None else f"{lpmm:.1f} lp/mm or {lwph:.0f} LW/PH"
+    middle, low_text, high_text = (borne(figure, sd_of((low, high)), 3) for figure in (mtf50_cypx, low, high))
+    lpmm, lwph = _in_other_units(shot, shot.summary["frame"])
+    units = f"{lwph} LW/PH" if shot.pixel_pitch_um is None else f"{lpmm} lp/mm or {lwph} LW/PH"
     says = (
-        f"{shot.path.name}: over the frame, half the contrast is left at {mtf50_cypx:.3f} cy/px "
-        f"({low:.3f} to {high:.3f} from this photograph alone), that is {units}."
+        f"{shot.path.name}: over the frame, half the contrast is left at {middle} cy/px "
+        f"({low_text} to {high_text} from this photograph alone), that is {units}."
     )
     if len(known) > 1:
         best, worst = max(known, key=known.__getitem__), min(known, key=known.__getitem__)
@@ -236,27 +234,31 @@ def _answer(shot: "ShotResult") -> str:
     return says
 
 
-def _in_other_units(shot: "ShotResult", frequency_cypx: float) -> tuple[float, float]:
-    """Give line pairs per mm, NaN where the pitch is not known, and line widths per picture height."""
-    pitch_um = shot.pixel_pitch_um
-    lpmm = nan if pitch_um is None else lpmm_from_cypx(frequency_cypx, pitch_um)
-    return lpmm, lwph_from_cypx(frequency_cypx, shot.picture_height_px)
+def _in_other_units(shot: "ShotResult", figure: "ZoneFigure") -> tuple[str, str]:
+    """Give line pairs per mm, a dash where the pitch is not known, and line widths per picture height."""
+    pitch_um, mtf50_cypx, sd_cypx = shot.pixel_pitch_um, figure.mtf50_cypx, sd_of(figure.ci95_cypx)
+    lpmm, lpmm_sd = (
+        nan if pitch_um is None else lpmm_from_cypx(of, pitch_um) for of in (mtf50_cypx, sd_cypx)
+    )
+    lwph, lwph_sd = (lwph_from_cypx(of, shot.picture_height_px) for of in (mtf50_cypx, sd_cypx))
+    return shown(lpmm, 1, sd=lpmm_sd), shown(lwph, 0, sd=lwph_sd)
 
 
 def _zone_rows(shot: "ShotResult") -> Iterator[str]:
     row = "  {:<8} {:>12} {:>16} {:>7} {:>7} {:>9} {:>11} {:>6}".format
     yield row("zone", "MTF50 cy/px", "95 % interval", "lp/mm", "LW/PH", "sagittal", "tangential", "edges")
     for zone, figure in shot.summary.items():
-        low, high = figure.ci95_cypx
-        lpmm, lwph = _in_other_units(shot, figure.mtf50_cypx)
+        sd = sd_of(figure.ci95_cypx)
+        low, high = (shown(end, 3, sd=sd) for end in figure.ci95_cypx)
+        lpmm, lwph = _in_other_units(shot, figure)
         yield row(
             zone,
-            shown(figure.mtf50_cypx, 3),
-            f"{low:.3f} to {high:.3f}" if isfinite(low) else "-",
-            shown(lpmm, 1),
-            shown(lwph, 0),
-            shown(figure.sagittal_cypx, 3),
-            shown(figure.tangential_cypx, 3),
+            shown(figure.mtf50_cypx, 3, sd=sd),
+            f"{low} to {high}" if isfinite(figure.ci95_cypx[0]) else "-",
+            lpmm,
+            lwph,
+            shown(figure.sagittal_cypx, 3, sd=sd),
+            shown(figure.tangential_cypx, 3, sd=sd),
             figure.edges,
         )
 
@@ -284,9 +286,12 @@ def _standing(shot: "ShotResult") -> Iterator[str]:
     if shot.distance_mm is not None:
         yield f"{shot.distance_mm / 1000.0:.2f} m from the sensor"
     if isfinite(tilt.yaw_deg):
-        yaw, pitch = _turned(tilt.yaw_deg, "right", "left"), _turned(tilt.pitch_deg, "up", "down")
+        yaw, pitch = (
+            _turned(tilt.yaw_deg, tilt.yaw_sd_deg, "right", "left"),
+            _turned(tilt.pitch_deg, tilt.pitch_sd_deg, "up", "down"),
+        )
         yield f"camera turned {yaw}, {pitch}"
-    yield f"rolled {_turned(tilt.roll_deg, 'clockwise', 'counter-clockwise')}"
+    yield f"rolled {_turned(tilt.roll_deg, tilt.roll_sd_deg, 'clockwise', 'counter-clockwise')}"
     yield f"distortion {chart.radial_distortion_percent:+.1f} % at the corner"
     if chart.residual_px > _NOT_PLANE_PX:
         yield f"targets stray {chart.residual_px:.1f} px from a plane (is the chart flat, and joined well?)"
@@ -303,8 +308,8 @@ def _standing(shot: "ShotResult") -> Iterator[str]:
         yield f"veil {shot.veil.percent:.1f} % of the paper's light at most ({held} is in it)"
 
 
-def _turned(angle_deg: float, positive: str, negative: str) -> str:
-    return f"{abs(angle_deg):.1f} degrees {positive if angle_deg >= 0.0 else negative}"
+def _turned(angle_deg: float, sd_deg: float, positive: str, negative: str) -> str:
+    return f"{borne(abs(angle_deg), sd_deg, 1)} degrees {positive if angle_deg >= 0.0 else negative}"
 
 
 def _look(shot: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:

@@ -126,6 +126,8 @@ def measure_edge(
         physical=aperture,
         viewing=options.viewing(height_px),
     )
+    if options.method == "refined" and aperture is not None:
+        edges = [shot_room.flagged_if_too_crisp(edge, aperture.q) for edge in edges]
     return EdgeResult(
         image=Path(image),
         edges=tuple(edges),

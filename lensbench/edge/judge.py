@@ -6,6 +6,7 @@ import numpy as np
 
 from lensbench.edge.curves import Curves
 from lensbench.edge.line import EdgeLine, span_px
+from lensbench.edge.posterior import LEVELS, SHIFT, Posterior
 from lensbench.edge.region import RefinedFit
 from lensbench.edge.shapes import HALF
 from lensbench.model.errors import Remark, remark
@@ -22,7 +23,14 @@ ROUGHEST_DARK: Final = 1.7
 """Photon noise makes the bright side the rougher one; dots of a printed grey turn it round."""
 DOTS_OF_STEP: Final = 0.015
 LOWEST_SNR: Final = 10.0
-LARGEST_OVERSHOOT_PERCENT: Final = 3.0
+LARGEST_OVERSHOOT_PERCENT: Final = 0.5
+"""No lens overshoots: an LSF is never negative. Noise does, and its sd is counted beside this."""
+OVERSHOOT_SDS: Final = 3.0
+PLATEAU_SIGMAS: Final = 3.0
+PLATEAU_PX: Final = 2.0
+"""From the edge to where its plateaus are looked at for climbing."""
+FEWEST_ON_PLATEAU: Final = 4
+"""Bins on either side."""
 LARGEST_BEND_PX: Final = 2.5
 LARGEST_LIGHT_PERCENT: Final = 10.0
 WIDEST_MISFIT: Final = 1.5
@@ -119,11 +127,11 @@ def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
     snr = fit.noise.snr(posterior.step)
     if snr < LOWEST_SNR:
         remarks.append(remark("low_snr", f"SNR {snr:.0f}, limit {LOWEST_SNR:.0f}"))
-    over = max(curves.overshoot_percent, curves.undershoot_percent)
-    # Noise makes a smooth fit overshoot a little: about as much as the mean of 20 samples departs.
-    noise_percent = 400.0 / (snr * np.sqrt(fit.bins.count.sum() / 20.0))
-    if over > LARGEST_OVERSHOOT_PERCENT + noise_percent:
-        remarks.append(remark("sharpened", f"by {over:.1f} %, limit {LARGEST_OVERSHOOT_PERCENT:.0f} %"))
+    climb_percent, unlit_percent = _plateaus_percent(fit)
+    over_percent = max(_overshoot_percent(posterior, curves, unlit_percent), climb_percent)
+    if over_percent > 0.0:
+        limit = f"limit {LARGEST_OVERSHOOT_PERCENT:g} % and {OVERSHOOT_SDS:g} sd"
+        remarks.append(remark("sharpened", f"by {over_percent:.1f} %, {limit}"))
     beside = _misfit_beside(fit) if posterior.free_size >= FREE_ENOUGH and snr < 2000.0 else 0.0
     if beside > WIDEST_MISFIT:
         remarks.append(remark("second_edge", f"misfit {beside:.1f} times the noise, limit {WIDEST_MISFIT}"))
@@ -138,10 +146,73 @@ def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
     if fit.outliers:
         remarks.append(remark("outliers", f"{fit.outliers} samples"))
     light = fit.light_percent
-    if posterior.light_size > 0.01 and light > LARGEST_LIGHT_PERCENT:
+    # Wide sharpening bends both plateaus, and would pass for light.
+    if posterior.light_size > 0.01 and light > LARGEST_LIGHT_PERCENT and climb_percent == 0.0:
         limit = f"limit {LARGEST_LIGHT_PERCENT:.0f} %"
         remarks.append(remark("uneven_light", f"{light:.0f} % of the step, {limit}"))
     return remarks
+
+
+def _overshoot_percent(posterior: Posterior, curves: Curves, unlit_percent: float) -> float:
+    """Largest of the ESF's departures beyond its plateaus that are no noise, nor light left in it; 0 without one."""
+    table = posterior.shape.fine
+    first = (table.position_px.size - curves.position_px.size) // 2
+    found = [0.0]
+    places = (int(np.argmax(curves.esf)), int(np.argmin(curves.esf)))
+    for at, percent in zip(places, (curves.overshoot_percent, curves.undershoot_percent), strict=True):
+        gradient = np.zeros(posterior.coefficient.size)
+        gradient[1] = table.mean[0, first + at] - curves.esf[at]
+        gradient[SHIFT] = table.mean[1, first + at]
+        gradient[LEVELS:] = table.modes[0][:, first + at]
+        sd_percent = 100.0 * float(np.linalg.norm(gradient @ posterior.spread)) / posterior.step
+        if percent - LARGEST_OVERSHOOT_PERCENT - unlit_percent > OVERSHOOT_SDS * sd_percent:
+            found.append(percent)
+    return max(found)
+
+
+def _plateaus_percent(fit: RefinedFit) -> tuple[float, float]:
+    """How far both plateaus part towards the edge, as wide sharpening makes them; and how much light the fit left in.
+
+    Both in percent of the step, at the edge, and 0 where noise could make them. Uneven light changes dark and bright
+    alike, in parts of their levels, sharpening both by as much; blur bends plateaus towards each other. So where the
+    bright one climbs towards the edge, the dark one falls by its part of that at most, unless it was sharpened.
+    """
+    posterior = fit.posterior
+    (dark, dark_sd), (bright, bright_sd) = _plateau_slopes(fit)
+    part = min(max(posterior.dark / (posterior.dark + posterior.step), 0.0), 0.9)
+    scale = 100.0 * fit.reach_px / posterior.step
+    beyond, beyond_sd = scale * (part * bright - dark), scale * float(np.hypot(dark_sd, part * bright_sd))
+    climbs = scale * bright < -LARGEST_OVERSHOOT_PERCENT - OVERSHOOT_SDS * scale * bright_sd
+    falls = beyond > LARGEST_OVERSHOOT_PERCENT + OVERSHOOT_SDS * beyond_sd
+    light, light_sd = (bright - dark) / (1.0 - part), float(np.hypot(dark_sd, bright_sd)) / (1.0 - part)
+    left = abs(light - float(posterior.coefficient[5]) / posterior.across_unit_px)
+    return (
+        beyond / (1.0 - part) if climbs and falls else 0.0,
+        scale * left if left > OVERSHOOT_SDS * light_sd else 0.0,
+    )
+
+
+def _plateau_slopes(fit: RefinedFit) -> list[tuple[float, float]]:
+    """Slope of the dark and of the bright plateau with the distance towards the bright side, and its sd. [1/px].
+
+    The sd is infinite where a plateau holds too little.
+    """
+    bins, mean = fit.bins, fit.posterior.shape.fine.mean[0]
+    distance = fit.posterior.shape.fine.position_px + bins.offset_px
+    known = fit.plateaus.dark_slope_per_px * (1.0 - mean) + fit.plateaus.bright_slope_per_px * mean
+    value = bins.value - known * bins.along_px
+    weight = bins.count / fit.plateaus.noise.variance_at(mean)
+    start = PLATEAU_SIGMAS * fit.line.sigma_px + PLATEAU_PX
+    slopes = []
+    for side in (-1.0, 1.0):
+        own = (bins.count > 0.0) & (side * distance > start)
+        if np.count_nonzero(own) < FEWEST_ON_PLATEAU:
+            slopes.append((0.0, float("inf")))
+            continue
+        apart = distance[own] - np.average(distance[own], weights=weight[own])
+        square = float(weight[own] @ np.square(apart))
+        slopes.append((float(weight[own] @ (apart * value[own])) / square, square**-0.5))
+    return slopes
 
 
 def _misfit_beside(fit: RefinedFit) -> float:

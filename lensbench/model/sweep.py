@@ -42,8 +42,9 @@ SHOTS_COLUMNS: Final = (
 EDGES_COLUMNS: Final = (
     *("file", "lens", "f_number", "focal_length_mm", "target", "arm", "direction", "channel"),
     *("center_row_px", "center_col_px", "image_height", "azimuth_deg", "angle_deg", "roi"),
-    *("mtf50_cypx", "mtf50_sd_cypx", "mtf30_cypx", "mtf20_cypx", "mtf10_cypx"),
-    *("rise_10_90_px", "overshoot_percent", "undershoot_percent", "snr", "flags"),
+    *("mtf50_cypx", "mtf50_sd_cypx", "mtf30_cypx", "mtf30_sd_cypx", "mtf20_cypx", "mtf20_sd_cypx"),
+    *("mtf10_cypx", "mtf10_sd_cypx"),
+    *("rise_10_90_px", "rise_10_90_sd_px", "overshoot_percent", "undershoot_percent", "snr", "flags"),
 )
 """edges.csv, a row an edge. `roi` is TOP,LEFT,HEIGHT,WIDTH as `lensbench edge --roi` takes it."""
 

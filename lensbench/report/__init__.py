@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from lensbench.report.effect import effect_sentences
     from lensbench.report.json_form import advice_as_json, edge_as_json, findings_as_json, plain, shot_as_json
     from lensbench.report.tables import compare_table, effect_table, shots_table
-    from lensbench.report.words import clean_line, note_in_words, sentence_case
+    from lensbench.report.words import borne, clean_line, note_in_words, sd_of, sentence_case, with_doubt
     from lensbench.report.write import (
         check_output_folder,
         json_text,
@@ -37,7 +37,7 @@ _PARTS: Final = {
     "effect": "effect_sentences",
     "json_form": "advice_as_json edge_as_json findings_as_json plain shot_as_json",
     "tables": "compare_table effect_table shots_table",
-    "words": "clean_line note_in_words sentence_case",
+    "words": "borne clean_line note_in_words sd_of sentence_case with_doubt",
     "write": "check_output_folder json_text write_compare write_effect write_sweep",
 }
 """File -> the names that it gives to this door."""

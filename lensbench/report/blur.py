@@ -9,7 +9,7 @@ from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.optics import BlurParts, blur_parts
 from lensbench.report.curves import shots_at
-from lensbench.report.words import worded
+from lensbench.report.words import with_doubt, worded
 from lensbench.shot import mean_by_zone
 
 ZoneBlur = dict[str, tuple[BlurParts, float]]
@@ -25,8 +25,7 @@ def blur_sentence(reading: PhysicalFit) -> str:
         "blur.edge",
         parts=_in_words(parts, reading.defocus_disc_px),
         most=most_comes_from(parts),
-        mtf50=reading.mtf50_cypx,
-        reach=1.96 * reading.mtf50_sd_cypx,
+        mtf50=with_doubt(reading.mtf50_cypx, reading.mtf50_sd_cypx, 4),
     )
 
 

@@ -36,11 +36,13 @@ from lensbench.report.words import (
     NOT_MEASURED,
     NOT_TOLD_APART,
     AtSetting,
+    borne,
     clean_line,
     figure_range,
     known,
     looked_at,
     note_in_words,
+    sd_of,
     signed,
     stop_range,
     worded,
@@ -159,7 +161,8 @@ def _average(overall: CompareRow | None, labels: tuple[str, str]) -> Iterator[st
         return
     better = labels[1] if low > 0.0 else labels[0]
     ends = (low, high) if low > 0.0 else (-100.0 * high / (100.0 + high), -100.0 * low / (100.0 + low))
-    lead = f"{_lead_percent(overall):.1f} % sharper (95 % interval {ends[0]:.1f} to {ends[1]:.1f} %)"
+    lead_text, *said = (borne(value, sd_of(ends), 1) for value in (_lead_percent(overall), *ends))
+    lead = f"{lead_text} % sharper (95 % interval {said[0]} to {said[1]} %)"
     yield f"Averaged over these settings {better} is {lead}."
 
 

@@ -19,7 +19,7 @@ from lensbench.model.condition import (
 )
 from lensbench.model.setting import f_stop, focal_length, listed
 from lensbench.report.evidence import asymmetry_text, decentring_advice, interval_percent, share, turned_text
-from lensbench.report.words import at_setting, texts, worded
+from lensbench.report.words import at_setting, borne, texts, worded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +99,7 @@ def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText
 
 def _tilt(finding: ConditionFinding, tilt: CameraTilt) -> ConditionText:
     yaw, pitch = (
-        f"{round(value, 2) + 0.0:+.2f}" + (f" ± {sd:.2f}" if isfinite(sd) else "")
+        borne(value, sd, 2, sign=True) + (f" ± {borne(sd, sd, 2)}" if isfinite(sd) else "")
         for value, sd in ((tilt.yaw_deg, tilt.yaw_sd_deg), (tilt.pitch_deg, tilt.pitch_sd_deg))
     )
     cost, most = share(finding.value), share(finding.ci95[1])

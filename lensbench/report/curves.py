@@ -11,10 +11,10 @@ from typing import Final
 import numpy as np
 
 from lensbench.model.setting import Setting, f_stop, focal_length, listed
-from lensbench.model.shot import ZONES, ChartEdge, Direction, ShotResult
+from lensbench.model.shot import ZONES, ChartEdge, Direction, Edge, ShotResult
 from lensbench.model.sweep import FocalLengthFindings, LensFindings, SweepShot
 from lensbench.report.panels import Axis, Grid, Line, Panel, Point, lpmm_axis, value_axis
-from lensbench.report.words import AtSetting, Scale, known, mtf50_cell, worded
+from lensbench.report.words import AtSetting, Scale, borne, known, mtf50_cell, worded
 from lensbench.shot import zone_of
 from lensbench.storage.text import clean_text
 
@@ -163,10 +163,7 @@ def response_panel(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) 
         f"{zone}: target {clean_text(edge.target)}, {edge.direction.value}" for zone, edge in chosen.items()
     )
     frequencies_cypx = [step / 20 for step in range(11)]
-    columns = [
-        np.interp(frequencies_cypx, edge.edge.frequency_cypx, edge.edge.sfr, right=np.nan)
-        for edge in chosen.values()
-    ]
+    columns = [_sfr_cells(edge.edge, frequencies_cypx) for edge in chosen.values()]
     return Panel(
         key=f"{key}-response",
         title=f"{name}: how contrast falls with finer detail",
@@ -188,11 +185,17 @@ def response_panel(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) 
             caption="SFR at round frequencies",
             header=("cycles/pixel", *chosen),
             rows=tuple(
-                (f"{frequency_cypx:.2f}", *(known(float(sfr)) for sfr in row))
-                for frequency_cypx, row in zip(frequencies_cypx, np.transpose(columns), strict=True)
+                (f"{frequency_cypx:.2f}", *row)
+                for frequency_cypx, row in zip(frequencies_cypx, zip(*columns, strict=True), strict=True)
             ),
         ),
     )
+
+
+def _sfr_cells(edge: Edge, at_cypx: Sequence[float]) -> list[str]:
+    """SFR at these frequencies, each in the digits that its sd bears."""
+    sfr, sd = (np.interp(at_cypx, edge.frequency_cypx, of, right=np.nan) for of in (edge.sfr, edge.sfr_sd))
+    return [borne(value, spread, 3) for value, spread in zip(sfr.tolist(), sd.tolist(), strict=True)]
 
 
 def _typical_edges(result: ShotResult) -> dict[str, ChartEdge]:

@@ -14,9 +14,10 @@ from lensbench.report.panels import Grid
 from lensbench.report.words import (
     NOT_MEASURED,
     at_setting,
+    borne,
     clean_line,
     figure_range,
-    known,
+    sd_of,
     sentence_case,
     texts,
     worded,
@@ -53,7 +54,7 @@ def _fields(lens: LensFindings, details: Decentring) -> Grid:
         ("lens", clean_line(lens.lens)),
         ("camera", clean_line(lens.camera)),
         ("photographs", f"{lens.shots}, {len(lens.rejected)} of them not used"),
-        ("asymmetry", f"{known(main.percent, '.1f', ' %')} (95 %: {_interval(main)})"),
+        ("asymmetry", f"{_percent(main)} (95 %: {_interval(main)})"),
         ("where", f"softer at the {main.softer_side} of the picture as stored ({azimuth})"),
         ("at which setting", f"{at_setting(main)}; the others stand below"),
         ("number of repeats", _repeats_text(details)),
@@ -80,7 +81,7 @@ def _settings(details: Decentring) -> Grid:
         "The softest side against the side opposite, in percent of MTF50, at every setting",
         {
             "setting": lambda row: at_setting(row) + ", focus bracket" * (row.source is Source.FOCUS_BRACKET),
-            "softer by": lambda row: known(row.percent, ".1f", " %"),
+            "softer by": _percent,
             "95 % interval": _interval,
             "softer side": lambda row: row.softer_side.value,
             "shots": lambda row: f"{row.shots}" + f", {row.turned_shots} turned" * (row.turned_shots > 0),
@@ -92,7 +93,14 @@ def _settings(details: Decentring) -> Grid:
 
 def _interval(row: SideAsymmetry) -> str:
     low, high = row.ci95_percent
-    return f"{low:.1f} to {high:.1f} %" if isfinite(low) and isfinite(high) else NOT_MEASURED
+    if not (isfinite(low) and isfinite(high)):
+        return NOT_MEASURED
+    low_text, high_text = (borne(end, sd_of(row.ci95_percent), 1) for end in (low, high))
+    return f"{low_text} to {high_text} %"
+
+
+def _percent(row: SideAsymmetry) -> str:
+    return f"{borne(row.percent, sd_of(row.ci95_percent), 1)} %" if isfinite(row.percent) else NOT_MEASURED
 
 
 def _ruled_out(details: Decentring) -> Grid:

@@ -28,8 +28,9 @@ from lensbench.storage.text import clean_text
 Json = dict[str, Any]
 
 _EDGE_FIGURES: Final = (
-    *("angle_deg", "channel", "mtf50_cypx", "mtf50_sd_cypx", "mtf30_cypx", "mtf20_cypx", "mtf10_cypx"),
-    *("rise_10_90_px", "overshoot_percent", "undershoot_percent", "snr", "frequency_cypx", "sfr", "sfr_sd"),
+    *("angle_deg", "channel", "mtf50_cypx", "mtf50_sd_cypx", "mtf30_cypx", "mtf30_sd_cypx", "mtf20_cypx"),
+    *("mtf20_sd_cypx", "mtf10_cypx", "mtf10_sd_cypx", "rise_10_90_px", "rise_10_90_sd_px"),
+    *("overshoot_percent", "undershoot_percent", "snr", "frequency_cypx", "sfr", "sfr_sd"),
 )
 _EDGE_OPTIONS: Final = ("physical", "acutance", "acutance_sd", "sharpness_jnd", "sharpness_jnd_sd")
 _ON_CHART: Final = ("target", "arm", "center_px", "image_height", "azimuth_deg", "direction")

@@ -10,7 +10,7 @@ from itertools import pairwise
 from typing import Final, TypeVar
 
 from lensbench.model.shot import ZONES
-from lensbench.report.words import NOT_MEASURED, Scale, known
+from lensbench.report.words import NOT_MEASURED, Scale, borne, sd_of
 
 Record = TypeVar("Record")
 Cell = Callable[[Record], str]
@@ -192,7 +192,10 @@ def difference_text(difference: float, ci95: tuple[float, float]) -> str:
     """
     low, high = ci95
     bounded = all(math.isfinite(value) for value in (difference, low, high))
-    return known(difference, "+.1f") + (f"\n{low:+.1f} to {high:+.1f}" if bounded else "")
+    middle, low_text, high_text = (
+        borne(value, sd_of(ci95), 1, sign=True) for value in (difference, low, high)
+    )
+    return middle + (f"\n{low_text} to {high_text}" if bounded else "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

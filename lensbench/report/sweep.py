@@ -19,7 +19,16 @@ from lensbench.report.document import WORDS, Answer, Block, Part, Plots, Report,
 from lensbench.report.evidence import evidence_part
 from lensbench.report.panels import Grid, Panel
 from lensbench.report.tables import photo_labels
-from lensbench.report.words import NOT_MEASURED, Scale, clean_line, known, mtf50_cell, stop_range, worded
+from lensbench.report.words import (
+    NOT_MEASURED,
+    Scale,
+    clean_line,
+    known,
+    mtf50_cell,
+    sd_of,
+    stop_range,
+    worded,
+)
 from lensbench.storage.text import clean_text
 
 _NOT_USED: Final = "Left out"
@@ -209,7 +218,7 @@ def _summary(lens: LensFindings) -> Grid:
     scale = Scale.of_lens(lens)
 
     def cell(figure: ZoneFigure | None) -> str:
-        also = "" if figure is None else scale.also(figure.mtf50_cypx)
+        also = "" if figure is None else scale.also(figure.mtf50_cypx, sd_of(figure.ci95_cypx))
         return "\n".join([mtf50_cell(figure), *([also] if also else [])])
 
     return Grid(

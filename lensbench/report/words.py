@@ -162,13 +162,16 @@ class Scale:
         """Line pairs per millimetre on the sensor, or None without a pixel pitch."""
         return None if self.pixel_pitch_um is None else lpmm_from_cypx(frequency_cypx, self.pixel_pitch_um)
 
-    def also(self, frequency_cypx: float) -> str:
+    def also(self, frequency_cypx: float, sd_cypx: float = math.nan) -> str:
         """Give the same frequency in the other known units: «75 lp/mm, 2400 LW/PH»."""
         if not math.isfinite(frequency_cypx):
             return ""
         lpmm, height_px = self.lpmm(frequency_cypx), self.picture_height_px
-        parts = [] if lpmm is None else [f"{lpmm:.0f} lp/mm"]
-        parts += [] if height_px is None else [f"{lwph_from_cypx(frequency_cypx, height_px):.0f} LW/PH"]
+        share = sd_cypx / frequency_cypx
+        parts = [] if lpmm is None else [f"{borne(lpmm, share * lpmm, 0)} lp/mm"]
+        if height_px is not None:
+            lwph = lwph_from_cypx(frequency_cypx, height_px)
+            parts.append(f"{borne(lwph, share * lwph, 0)} LW/PH")
         return ", ".join(parts)
 
 
@@ -181,15 +184,53 @@ def known(value: float, form: str = ".3f", unit: str = "") -> str:
     return f"{value:{form}}{unit}" if math.isfinite(value) else NOT_MEASURED
 
 
+def borne(value: float, sd: float | None, most: int, *, sign: bool = False) -> str:
+    """Figure with no more digits than its sd bears: down to the sd's second significant digit.
+
+    At most `most` decimals, and those where the sd is zero or not known; a dash where the figure is not known.
+
+    >>> borne(0.29312, 0.0021, 4), borne(0.29312, 0.021, 4), borne(0.29312, 0.21, 4), borne(3127.0, 410.0, 0)
+    ('0.2931', '0.293', '0.29', '3130')
+    """
+    if not math.isfinite(value):
+        return NOT_MEASURED
+    decimals = most
+    if sd is not None and math.isfinite(sd) and sd > 0.0:
+        # The exponent is that of the sd as rounded: 0.0996 is 0.10.
+        decimals = min(most, 1 - int(f"{sd:.1e}".partition("e")[2]))
+    rounded = round(value, decimals) + 0.0  # no -0.0
+    return f"{rounded:{'+' * sign}.{max(decimals, 0)}f}"
+
+
+def with_doubt(value: float, sd: float | None, most: int) -> str:
+    """Figure with the half-width of its 95 % interval, in the digits that its sd bears.
+
+    >>> with_doubt(0.29312, 0.0021, 4), with_doubt(0.29312, 0.021, 4), with_doubt(0.29312, math.nan, 4)
+    ('0.2931 +- 0.0041', '0.293 +- 0.041', '0.2931')
+    """
+    doubt = "" if sd is None or not math.isfinite(sd) else f" +- {borne(1.96 * sd, sd, most)}"
+    return f"{borne(value, sd, most)}{doubt}"
+
+
+def sd_of(ci95: Sequence[float]) -> float:
+    """Sd that a 95 % interval stands for; NaN where an end is open.
+
+    >>> round(sd_of((0.2889, 0.2973)), 5)
+    0.00214
+    """
+    low, high = ci95
+    return (high - low) / (2.0 * 1.96)
+
+
 def with_interval(value: float, ci95: tuple[float, float]) -> str:
-    r"""MTF50 with its 95 % interval on a second line; one shot has none.
+    r"""MTF50 with its 95 % interval on a second line, in the digits that its sd bears; one shot has none.
 
     >>> with_interval(0.2931, (0.2889, 0.2973))
     '0.293\n0.289–0.297'
     """
-    low, high = ci95
-    bounded = all(math.isfinite(figure) for figure in (value, low, high))
-    return f"{value:.3f}\n{low:.3f}–{high:.3f}" if bounded else known(value)
+    low, high, middle = (borne(figure, sd_of(ci95), 3) for figure in (*ci95, value))
+    bounded = all(math.isfinite(figure) for figure in (value, *ci95))
+    return f"{middle}\n{low}–{high}" if bounded else known(value)
 
 
 def mtf50_cell(figure: CurvePoint | ZoneFigure | BestSetting | None) -> str:

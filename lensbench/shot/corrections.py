@@ -180,26 +180,27 @@ def freed_of_print(result: ShotResult, mapping: Mapping, profile: PrintProfile |
         remarks = _typical_print_remarks(result.edges, px_per_mm)
         return replace(result, quality=(*result.quality, *remarks))
     # Each edge bears its own doubt only till the zones are summed up; the print's comes on top, the same for all.
-    freed, shared_cypx = [], []
+    freed, shared = [], []
     for whole, scale in zip(result.edges, px_per_mm.tolist(), strict=True):
-        edge, doubt_cypx = _freed(whole.edge, profile, scale)
+        edge, doubts = _freed(whole.edge, profile, scale)
         freed.append(replace(whole, edge=edge))
-        shared_cypx.append(doubt_cypx)
+        shared.append(doubts)
     doubtful = []
-    for whole, doubt_cypx in zip(freed, shared_cypx, strict=True):
-        sd_cypx = hypot(whole.edge.mtf50_sd_cypx, doubt_cypx)
-        doubtful.append(replace(whole, edge=replace(whole.edge, mtf50_sd_cypx=sd_cypx)))
+    for whole, doubts in zip(freed, shared, strict=True):
+        sds: dict[str, Any] = {name: hypot(getattr(whole.edge, name), sd) for name, sd in doubts.items()}
+        doubtful.append(replace(whole, edge=replace(whole.edge, **sds)))
     return replace(
         result,
         edges=tuple(doubtful),
-        summary=_zones(freed, shared_cypx, result.size_px),
+        summary=_zones(freed, [doubts.get("mtf50_sd_cypx", nan) for doubts in shared], result.size_px),
         quality=(*result.quality, *_remarks(result.edges, freed, profile)),
     )
 
 
-def _freed(edge: Edge, profile: PrintProfile, px_per_mm: float) -> tuple[Edge, float]:
+def _freed(edge: Edge, profile: PrintProfile, px_per_mm: float) -> tuple[Edge, dict[str, float]]:
+    """Edge without the print, its figures' sds from its own noise; and by field what the print's doubt adds to each."""
     if not edge.measured or not isfinite(px_per_mm):
-        return edge, nan
+        return edge, {}
     frequency = edge.frequency_cypx
     left, left_sd = print_mtf(profile, frequency * px_per_mm)
     safe = np.maximum(left, 0.05)
@@ -208,23 +209,38 @@ def _freed(edge: Edge, profile: PrintProfile, px_per_mm: float) -> tuple[Edge, f
     kept: dict[str, Any] = {
         name: nan if _left_at(frequency, left, at) < _LEAST_LEFT else at for name, at in figures.items()
     }
+    sds = {name: _sds_cypx(frequency, sfr, (own_sd, print_sd), at) for name, at in kept.items()}
+    own: dict[str, Any] = {_sd_name(name): sd for name, (sd, _) in sds.items()}
     freed = replace(
         edge,
         **kept,
+        **own,
         sfr=np.where(left < _LEAST_LEFT, nan, sfr),
         sfr_sd=np.where(left < _LEAST_LEFT, nan, np.hypot(own_sd, print_sd)),
     )
-    at = figures["mtf50_cypx"]
     if not isfinite(kept["mtf50_cypx"]):
-        leaves = f"the print leaves {100 * _left_at(frequency, left, at):.0f} % at MTF50"
+        leaves = f"the print leaves {100 * _left_at(frequency, left, figures['mtf50_cypx']):.0f} % at MTF50"
         cost = remark("print_limits", f"{leaves}, limit {100 * _LEAST_LEFT:.0f} %")
-        return replace(freed, mtf50_sd_cypx=nan, flags=(*edge.flags, cost)), nan
+        freed = replace(freed, flags=(*edge.flags, cost))
+    return freed, {_sd_name(name): shared for name, (_, shared) in sds.items()}
+
+
+def _sd_name(name: str) -> str:
+    return f"{name.removesuffix('_cypx')}_sd_cypx"
+
+
+def _sds_cypx(
+    frequency: FloatArray, sfr: FloatArray, sfr_sds: tuple[FloatArray, FloatArray], at_cypx: float
+) -> tuple[float, float]:
+    """Sds of the figure at one frequency from two sds of the SFR; NaN where it was refused."""
+    if not isfinite(at_cypx):
+        return nan, nan
     # How steeply the SFR falls there, per cy/px; never below what a figure could stand on.
     step = 2.0 * float(frequency[1] - frequency[0])
-    low, high = np.interp([at - step, at + step], frequency, sfr)
+    low, high = np.interp([at_cypx - step, at_cypx + step], frequency, sfr)
     slope = max(float(low - high) / (2.0 * step), 1e-6)
-    own, shared = (float(np.interp(at, frequency, sd)) / slope for sd in (own_sd, print_sd))
-    return replace(freed, mtf50_sd_cypx=own), shared
+    own, shared = (float(np.interp(at_cypx, frequency, sd)) / slope for sd in sfr_sds)
+    return own, shared
 
 
 def _figure(edge: Edge, name: str, sfr: FloatArray) -> float:

@@ -24,7 +24,7 @@ from lensbench.shot.light import (
     tone_remarks,
 )
 from lensbench.shot.options import MeasureOptions
-from lensbench.shot.quality import quality_remarks
+from lensbench.shot.quality import flagged_if_too_crisp, quality_remarks
 from lensbench.shot.veil import veil
 from lensbench.shot.zones import summarise
 
@@ -84,6 +84,8 @@ def measure_shot(
     )
     freed = samples if options.method == "iso" else subtract_neighbour_edges(samples, arms, chart=chart, q=q)
     measured = edges_room.measure_edges(freed, method=options.method, physical=aperture, one_photograph=True)
+    if options.method == "refined":  # the standard's window raises the SFR
+        measured = [flagged_if_too_crisp(edge, q) for edge in measured]
     _refuse_if_nothing(measured, photo.path)
     edges = tuple(
         _chart_edge(photo, target, arm, edge, colours=not options.fast)

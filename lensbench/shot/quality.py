@@ -7,7 +7,7 @@ directions are spread over the field.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import atan2, degrees, hypot, isfinite, nan, sqrt
 from typing import Final
 
@@ -15,7 +15,7 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.model.errors import Remark, remark
-from lensbench.model.shot import ChartEdge, Metadata, Samples, ShotResult
+from lensbench.model.shot import ChartEdge, Edge, Metadata, Samples, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import zone_of
 
@@ -29,6 +29,8 @@ _LARGEST_OVERSHOOT_PERCENT: Final = 0.3
 noise could make."""
 _LARGEST_OF_BOUND: Final = 1.05
 """Of the MTF50 that diffraction and pixel allow: f-numbers are told to 1 %, wavelengths to some."""
+_BEYOND: Final = 0.01
+"""Of the contrast, beyond doubt by noise: what a fit of few samples may err."""
 _FEWEST_TARGETS: Final = 8
 _NEAREST_FOCAL_LENGTHS: Final = 25.0
 """Customary; common practice, no source."""
@@ -138,6 +140,27 @@ def _too_sharp(shot: ShotResult) -> list[Remark]:
     limit = f"limit {_LARGEST_OF_BOUND:g} times as much"
     allowed = f"where diffraction and pixel allow {bound:.3f}"
     return [remark("sharpened", f"middle MTF50 {mtf50:.3f} cy/px, {allowed}; {limit}")]
+
+
+def flagged_if_too_crisp(edge: Edge, q: float | None) -> Edge:
+    """Edge with `sharpened` raised where its SFR exceeds what diffraction and pixel allow; once is enough.
+
+    By more than `_BEYOND` and three sd, at some frequency below 0.5 cy/px. Clear circular pupils alone are bound so: a
+    mirror lens's passes more contrast at high frequencies. Nothing is said where q (wavelength times working f-number
+    over pitch) is not known.
+    """
+    if q is None or not edge.measured or any(said.flag == "sharpened" for said in edge.flags):
+        return edge
+    frequency = edge.frequency_cypx
+    allowed = optics.diffraction_mtf(frequency, q / _LARGEST_OF_BOUND)
+    allowed = allowed * np.abs(optics.pixel_mtf(frequency, edge.angle_deg))
+    beyond = np.where(frequency < 0.5, edge.sfr - allowed - _BEYOND - 3.0 * edge.sfr_sd, -1.0)
+    at = int(np.nanargmax(beyond)) if np.isfinite(beyond).any() else 0
+    if not beyond[at] > 0.0:
+        return edge
+    seen = f"response {edge.sfr[at]:.3f} at {frequency[at]:.2f} cy/px"
+    limit = f"limit {allowed[at] + _BEYOND:.3f} by diffraction and pixel, and 3 sd"
+    return replace(edge, flags=(*edge.flags, remark("sharpened", f"{seen}, {limit}")))
 
 
 def _standing(shot: ShotResult) -> list[Remark]:

@@ -1,5 +1,6 @@
 """The vocabulary: each figure spelled one way; names from outside are shown as they are and never obeyed."""
 
+import math
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,7 @@ from invented_shoot import invented_findings, invented_lens
 from lensbench.model.setting import f_stop, focal_length, listed, shutter_speed
 from lensbench.report import words as words_module
 from lensbench.report.answer import answer_sentences, lens_sentences
-from lensbench.report.words import Scale, stop_range, with_interval
+from lensbench.report.words import Scale, borne, stop_range, with_doubt, with_interval
 from lensbench.storage.text import words_of
 
 
@@ -82,6 +83,38 @@ def test_other_units_are_given_where_they_are_known():
     assert Scale(picture_height_px=4000).also(0.25) == "2000 LW/PH"
     assert Scale().also(0.25) == ""
     assert Scale(pixel_pitch_um=4.0).also(float("nan")) == ""
+
+
+@pytest.mark.parametrize(
+    ("value", "sd", "most", "text"),
+    [
+        (0.293146, 0.00014, 4, "0.2931"),  # never more than before
+        (0.293146, 0.0021, 4, "0.2931"),
+        (0.293146, 0.0099, 4, "0.2931"),
+        (0.293146, 0.00996, 4, "0.293"),  # an sd of 0.010
+        (0.293146, 0.021, 4, "0.293"),
+        (0.293146, 0.21, 4, "0.29"),
+        (3.4567, 1.2, 2, "3.5"),
+        (3127.4, 41.0, 0, "3127"),
+        (3127.4, 410.0, 0, "3130"),
+        (3127.4, 4100.0, 0, "3100"),
+        (-0.0004, 0.02, 3, "0.000"),
+        (0.293146, 0.0, 3, "0.293"),
+        (0.293146, math.nan, 3, "0.293"),
+        (0.293146, None, 3, "0.293"),
+        (math.nan, 0.01, 3, "–"),
+    ],
+)
+def test_a_figure_shows_the_digits_that_its_sd_bears(value, sd, most, text):
+    """Down to the sd's second significant digit (GUM, JCGM 100:2008, 7.2.6: two at most; from memory)."""
+    assert borne(value, sd, most) == text
+
+
+def test_doubt_and_interval_have_the_digits_of_their_figure():
+    assert with_doubt(0.29312, 0.0213, 4) == "0.293 +- 0.042"
+    assert with_doubt(3.4567, math.nan, 2) == "3.46"
+    assert with_interval(0.2931, (0.1, 0.5)) == "0.29\n0.10–0.50"
+    assert Scale(pixel_pitch_um=4.0, picture_height_px=4000).also(0.2931, 0.05) == "73 lp/mm, 2340 LW/PH"
 
 
 ROOM = Path(words_module.__file__).parent

@@ -35,7 +35,14 @@ def full_result(path):
     first = dataclasses.replace(
         shot.edges[0],
         edge=dataclasses.replace(
-            shot.edges[0].edge, physical=physical, lateral_color_px=(0.2, -0.1), flags=(remark("curved"),)
+            shot.edges[0].edge,
+            mtf30_sd_cypx=0.001,
+            mtf20_sd_cypx=0.002,
+            mtf10_sd_cypx=0.003,
+            rise_10_90_sd_px=0.01,
+            physical=physical,
+            lateral_color_px=(0.2, -0.1),
+            flags=(remark("curved"),),
         ),
     )
     return dataclasses.replace(shot, edges=(first, *shot.edges[1:]))
