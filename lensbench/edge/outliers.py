@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from lensbench.edge.clusters import PIECE_PX
 from lensbench.edge.region import RefinedFit, Region
-from lensbench.edge.shapes import SIZE
+from lensbench.edge.shapes import HALF, SIZE
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 
@@ -30,6 +30,7 @@ _NEAR_SIGMAS: Final = 4.0
 _FEWEST_RECURRING: Final = 4
 _LINE_PX: Final = 2.0
 _MOST_PIECES: Final = 2.0
+_ROUGH: Final = 8.0  # scatter at the edge over what is expected there, from which it is the edge that strays
 _RECURRING_SHARE: Final = 0.34  # strangers near the edge in more than this share of its pieces are a pattern
 _FEWEST_STEEP: Final = 5
 _ZONES_SIGMA: Final = (0.0, 0.8, 2.0, 4.0, 1e9)
@@ -53,7 +54,8 @@ def sound_samples(region: Region) -> BoolArray | None:
     if strangers.size == 0 or _recur(region, fit, strangers):
         usual = _zone_scatter(fit, expected, excess)
         strangers = _strangers(region, fit, _wild_bins(fit, usual * expected, excess), usual)
-        if not region.points.is_sensor and _recur(region, fit, strangers):
+        rough = not region.points.is_sensor or usual[HALF] > _ROUGH
+        if rough and _recur(region, fit, strangers):
             return None
     if strangers.size == 0 or strangers.size > _MOST_OUTLIERS * region.points.value.size:
         return None

@@ -267,7 +267,7 @@ def odd_page(*, edges: int, kinds: int, seed: int) -> Iterator[str]:
     for kind in names:
         parts: dict[Key, list[Found]] = {}
         for key, found in found_of(kind, effort):
-            if key.truth in FIRST_TRUTHS:
+            if key.truth in PAGE_TRUTHS:
                 parts.setdefault(replace(key, region="any"), []).append(found)
         for key, own in parts.items():
             if key.method != METHODS[0]:
@@ -284,13 +284,16 @@ def odd_page(*, edges: int, kinds: int, seed: int) -> Iterator[str]:
     yield from pages.worst_first(rows)
 
 
+PAGE_TRUTHS = ("", "whole", "this stretch", "optics", "clean")
+
 ODD_HEAD = """# Edges of no simple family
 
 MTF50 of edges whose blur no built-in kind was drawn from, and of finished files, against their truth: regions of 100 x
 60 and 60 x 40 samples, and of 41 x 41 and 25 x 25 on the green sites of a colour filter array together, lenses, angles
 (3 to 42 degrees), sides and places drawn at random, no edge left out. Halos, pupils and trails are drawn from their
 physics ([how](../tests/made/odd_kinds.py)), files go through encoders and interpolations of general-purpose libraries.
-«in» is the percentage within 1.96 stated sd, which should be 95; «sd» the mean stated sd; «lost» gave no figure. The
+The truth of a ragged print is the mean course of this very stretch; of interpolated pictures that of a long edge without
+noise through the same steps; of JPEGs that of the optics before. «in» is the percentage within 1.96 stated sd, which should be 95; «sd» the mean stated sd; «lost» gave no figure. The
 lowest share stands first.
 
 """
