@@ -81,7 +81,7 @@ def magnification_at_chart_distance(*, focal_length_mm: float, chart_distance_mm
 def blur_disc_mm(
     distance_mm: npt.ArrayLike, *, focus_mm: float, focal_length_mm: float, f_number: float
 ) -> FloatArray:
-    """Diameter of the blur disc on the sensor: f^2 |s - s0| / (N s (s0 - f)), of objects at s (any shape), focused on s0.
+    """Diameter of the blur disc on the sensor: f^2 |s - s0| / (N s (s0 - f)), objects at s (any shape), focus on s0.
 
     Infinity is allowed for s.
     """

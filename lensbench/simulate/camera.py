@@ -16,16 +16,12 @@ from lensbench.model.errors import SettingError
 from lensbench.model.units import FloatArray
 from lensbench.simulate.lens import ZoomPosition
 
-COLOR_NAMES: Final = ("red", "green", "blue")
-"""In the order of the DNG colour codes 0, 1, 2."""
+MOST_PIXELS: Final = 150_000_000  # above the largest sensors on sale; a guard against a slip of the finger
 
-MOST_PIXELS: Final = 150_000_000
-"""Above the largest single sensors on sale; a guard against a slip of the finger."""
-
-_XTRANS: Final = "gbggrg rgrbgb gbggrg grggbg bgbrgr grggbg"
-"""A six by six arrangement with green in every row and column; common knowledge, from memory."""
-
-CFA_TILES: Final = {"rggb": "rg gb", "bggr": "bg gr", "grbg": "gr bg", "gbrg": "gb rg", "xtrans": _XTRANS}
+# xtrans: a six by six arrangement with green in every row and column; common knowledge, from memory.
+CFA_TILES: Final = {"rggb": "rg gb", "bggr": "bg gr", "grbg": "gr bg", "gbrg": "gb rg"} | {
+    "xtrans": "gbggrg rgrbgb gbggrg grggbg bgbrgr grggbg"
+}
 CFA_PATTERNS: Final = (*CFA_TILES, "mono")
 
 
@@ -93,15 +89,14 @@ class Camera:
         """Mask, True where the sensor has a site of this channel, shape (rows, cols)."""
         if channel == "grey":
             return np.ones((self.rows, self.cols), dtype=np.bool_)
-        tile = self.tile() == COLOR_NAMES.index(channel)
+        tile = self.tile() == ("red", "green", "blue").index(channel)
         times = (-(-self.rows // tile.shape[0]), -(-self.cols // tile.shape[1]))
         return np.tile(tile, times)[: self.rows, : self.cols]
 
 
 _NEWTON_STEPS = 6
 
-MOST_TILT_DEG: Final = 45.0
-"""Beyond this no chart is photographed, and its far side runs off to the horizon."""
+MOST_TILT_DEG: Final = 45.0  # beyond it no chart is photographed, and its far side runs off to the horizon
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,13 +206,7 @@ def _project(matrix: FloatArray, point: FloatArray) -> FloatArray:
 def magnification_of(
     pose: Pose, *, focal_length_mm: float, frame_mm: tuple[float, float], camera: Camera
 ) -> float:
-    """Magnification at the chart's centre: by the distance, or so that the chart fills the frame.
-
-    Raises
-    ------
-    SettingError
-        The distance is below four focal lengths, where no lens makes a picture.
-    """
+    """Magnification at the chart's centre: by the distance, or so that the chart fills the frame."""
     if pose.distance_mm is None:
         height_mm, width_mm = (side * camera.pitch_um / 1000.0 for side in (camera.rows, camera.cols))
         return min(height_mm / frame_mm[0], width_mm / frame_mm[1])

@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import fft, special
 
 from lensbench.chart.layout import Marker, Target, Tone
 from lensbench.model.errors import SettingError
@@ -20,10 +20,8 @@ from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 from lensbench.simulate.camera import View
 
-OVERSAMPLING: Final = 4
-"""Fine samples per pixel, along rows and along columns."""
-FINE_SIGMA_PX: Final = 0.25
-"""Of the Gaussian that the edges are drawn with. [px]"""
+OVERSAMPLING: Final = 4  # fine samples per pixel, along rows and along columns
+FINE_SIGMA_PX: Final = 0.25  # of the Gaussian that the edges are drawn with
 _REACH: Final = 6.0  # sigmas beyond which an edge is flat: the remainder is 1e-9
 _LARGEST_PX: Final = 2000  # of a patch: beyond it the fine grid would take gigabytes
 _DEGREE: Final = 4  # polynomial terms per axis that carry a smooth map over a patch: exact to below 1e-4 px
@@ -173,7 +171,7 @@ class _Square:
             raise SettingError(
                 f"a target would be {wanted} px wide, more than {_LARGEST_PX}: put the camera further away."
             )
-        size_px = _handy_size(wanted)
+        size_px = 2 * fft.next_fast_len(-(-wanted // 2), real=True)  # even, and quick to transform
         top, left = (int(v) for v in np.floor(0.5 * (low + high) - 0.5 * (size_px - 1)))
         return cls(view=view, outward=outward, top=top, left=left, size_px=size_px)
 
@@ -210,19 +208,6 @@ class _Square:
         by_row = (powers @ terms).astype(np.float32).reshape(-1, 2 * OVERSAMPLING, _DEGREE)
         spread: Fine = (by_row @ powers.T.astype(np.float32)).reshape(samples.size, samples.size)
         return spread
-
-
-def _handy_size(at_least: int) -> int:
-    """Even size, not below a limit, that Fourier transforms are quick at."""
-    size = at_least
-    while True:
-        rest = size
-        for factor in (2, 3, 5):
-            while rest % factor == 0:
-                rest //= factor
-        if rest == 1 and size % 2 == 0:
-            return size
-        size += 1
 
 
 def _soft_step(distance_px: Fine) -> Fine:

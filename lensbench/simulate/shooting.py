@@ -55,6 +55,11 @@ class Job:
     path: Path
     processing: Processing = Processing()
 
+    @property
+    def finished(self) -> bool:
+        """Whether it becomes a picture rather than raw."""
+        return self.processing.format != "dng"
+
 
 def photograph(scene: Scene, shot: Shot, *, channels: tuple[str, ...] | None = None) -> Photograph:
     """Take one raw photograph in memory.
@@ -138,10 +143,9 @@ def shoot(
         for folder in folders:
             remove_drafts(folder)
         raise
-    for folder, members in groupby(
-        sorted(jobs, key=lambda job: job.path.parent), lambda job: job.path.parent
-    ):
-        document = {"seed": seed, "photos": [truths[job.path] for job in members]}
+    for folder in folders:
+        photos = [truths[job.path] for job in jobs if job.path.parent == folder]
+        document = {"seed": seed, "photos": photos}
         text = json.dumps(document, separators=(",", ":")) + "\n"
         try:
             write_whole(folder / "truth.json", text.encode())
@@ -154,14 +158,20 @@ def _made(
     batches: list[list[Job]], *, workers: int, truth_channels: tuple[str, ...] | None
 ) -> Generator[dict[Path, dict[str, Any]], None, None]:
     """Work the batches off, here or in a pool, and give each one's truth as it is done."""
+    make = partial(_shoot_batch, truth_channels=truth_channels)
     if workers <= 1 or len(batches) <= 1:
-        for batch in batches:
-            yield _shoot_batch(batch, truth_channels)
+        yield from map(make, batches)
         return
     try:
-        yield from _made_in_pool(batches, workers=workers, truth_channels=truth_channels)
+        with pool_of(workers) as pool:
+            making = {pool.submit(make, batch, index) for index, batch in enumerate(batches)}
+            while making:
+                done = pool.finished(making)
+                making -= done
+                for future in done:
+                    yield future.result().take()
     except WorkersUnavailable:  # before any batch was begun
-        yield from _made(batches, workers=1, truth_channels=truth_channels)
+        yield from map(make, batches)
     except BrokenProcessPool as error:
         raise LensError(
             "a worker process was ended before its photographs were made, most often for want of memory; "
@@ -169,28 +179,15 @@ def _made(
         ) from error
 
 
-def _made_in_pool(
-    batches: list[list[Job]], *, workers: int, truth_channels: tuple[str, ...] | None
-) -> Generator[dict[Path, dict[str, Any]], None, None]:
-    make = partial(_shoot_batch, truth_channels=truth_channels)
-    with pool_of(workers) as pool:
-        making = {pool.submit(make, batch, index) for index, batch in enumerate(batches)}
-        while making:
-            done = pool.finished(making)
-            making -= done
-            for future in done:
-                yield future.result().take()
-
-
 def _batches(jobs: list[Job], workers: int) -> list[list[Job]]:
     """Cut the jobs into runs that share a geometry, small enough for memory and to keep all workers busy."""
-    groups = groupby(jobs, key=lambda job: (id(job.scene), job.shot.focal_length_mm, _finished(job)))
+    groups = groupby(jobs, key=lambda job: (id(job.scene), job.shot.focal_length_mm, job.finished))
     runs = [list(members) for _, members in groups]
     even_share = -(-len(jobs) // max(workers, 1))
     batches = []
     for run in runs:
         camera = run[0].scene.camera
-        frame_bytes = camera.rows * camera.cols * (12 if _finished(run[0]) else 4)
+        frame_bytes = camera.rows * camera.cols * (12 if run[0].finished else 4)
         at_most = max(1, min(_SIDE_BY_SIDE_BYTES // frame_bytes, even_share))
         pieces = -(-len(run) // at_most)
         size = -(-len(run) // pieces)
@@ -198,15 +195,11 @@ def _batches(jobs: list[Job], workers: int) -> list[list[Job]]:
     return batches
 
 
-def _finished(job: Job) -> bool:
-    return job.processing.format != "dng"
-
-
 def _shoot_batch(batch: list[Job], truth_channels: tuple[str, ...] | None) -> dict[Path, dict[str, Any]]:
     """Make the files of one batch and give what is true of each."""
     first = batch[0]
     geometry = first.scene.geometry(first.shot.focal_length_mm)
-    lights = light_on_sensor(geometry, [job.shot for job in batch], finished=_finished(first))
+    lights = light_on_sensor(geometry, [job.shot for job in batch], finished=first.finished)
     for job, light in zip(batch, lights, strict=True):
         _develop(job, light)
     channels = truth_channels or first.scene.camera.channels
@@ -231,7 +224,7 @@ def _develop(job: Job, light: Plane) -> None:
 
 def _truth(job: Job, geometry: Geometry, channels: tuple[str, ...]) -> dict[str, Any]:
     scene, processing = job.scene, job.processing
-    sharpening = processing.sharpening if _finished(job) else 0.0
+    sharpening = processing.sharpening if job.finished else 0.0
     edges = true_edges(geometry, job.shot, channels=channels, sharpening=sharpening)
     settings = {
         "camera": f"{scene.camera.maker} {scene.camera.model}",
