@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Final, Literal
 import typer
 
 import lensbench
+from lensbench import report
 from lensbench.cli import options as shared
 from lensbench.cli.options import Viewed, argument, lpmm_list, measure_options, number, option, path, text
 from lensbench.cli.output import keep, say, say_result, shown
@@ -16,13 +17,11 @@ from lensbench.model.errors import SettingError
 from lensbench.model.setting import f_stop, focal_length, shutter_speed
 from lensbench.model.shot import ZONES, VeilBound
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
-from lensbench.report import sentence_case
 
 if TYPE_CHECKING:
     from lensbench.model.shot import Edge, Metadata, ShotResult
 
-_DEEPEST_CONTRAST: Final = 100.0
-"""Where the dark is all but black, glare and noise decide the figure."""
+_DEEPEST_CONTRAST: Final = 100.0  # where the dark is all but black, glare and noise decide the figure
 _NOT_PLANE_PX: Final = 0.5
 
 
@@ -105,7 +104,7 @@ def _edge_lines(
         yield f"  region {edge.roi}, {edge.channel}: {figures}"
         if edge.measured:
             yield from (f"    {sentence}" for sentence in _readings(edge, done, options))
-        yield from (f"    {flag.message}. {sentence_case(flag.advice)}." for flag in edge.flags)
+        yield from (f"    {flag.message}. {report.sentence_case(flag.advice)}." for flag in edge.flags)
 
 
 def _figures(edge: "Edge", dpi: float | None) -> str:
@@ -122,7 +121,6 @@ def _readings(
 ) -> Iterator[str]:
     """Give the sentences on the curve, the contrast asked for, the look of a print, and the blur."""
     from lensbench.edge import curve_figures, edge_response_at_lpmm
-    from lensbench.report import blur_sentence
 
     curve = curve_figures(edge)
     area, nyquist = curve.area_cypx, curve.response_at_nyquist
@@ -147,7 +145,7 @@ def _readings(
             acutance = _with_doubt(edge.acutance, edge.acutance_sd, 3)
             yield f"{looked}: acutance {acutance}, sharpness {jnd} just noticeable differences."
     if edge.physical is not None:
-        yield blur_sentence(edge.physical)
+        yield report.blur_sentence(edge.physical)
 
 
 def _with_doubt(value: float, sd: float | None, decimals: int) -> str:
@@ -213,7 +211,7 @@ def _shot_lines(done: "lensbench.PhotoResult", options: "lensbench.MeasureOption
     if shot.quality:
         yield from ("", "Remarks:")
         for remark in shot.quality:
-            yield f"  {remark.severity.value}: {remark.message}. {sentence_case(remark.advice)}."
+            yield f"  {remark.severity.value}: {remark.message}. {report.sentence_case(remark.advice)}."
 
 
 def _answer(shot: "ShotResult") -> str:
@@ -335,15 +333,13 @@ def _contrast(done: "lensbench.PhotoResult") -> list[str]:
 
 
 def _blur(shot: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
-    from lensbench.report import blur_where_it_fits, most_comes_from, not_of_a_lens
-
     read = [edge.edge.physical for edge in shot.edges if edge.edge.physical is not None]
     fitting = sum(physical.fits for physical in read)
     if not options.physical or not read:
         return []
-    zones = blur_where_it_fits(shot.edges, shot.size_px)
+    zones = report.blur_where_it_fits(shot.edges, shot.size_px)
     if "frame" not in zones or 2 * fitting < len(read):
-        return [sentence_case(not_of_a_lens(len(read) - fitting, len(read))), ""]
+        return [report.sentence_case(report.not_of_a_lens(len(read) - fitting, len(read))), ""]
     names = ("diffraction", "pixel", "focus", "(disc)", "all else")
     columns: dict[str, dict[str, str]] = {name: {} for name in names}
     for zone, (parts, disc_px) in zones.items():
@@ -354,7 +350,7 @@ def _blur(shot: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
         "What blurs it, each part as a Gaussian's sigma in px, from the "
         f"{fitting} of {len(read)} edges whose shape a lens could make:"
     )
-    return [*_table(head, columns), f"  {most_comes_from(zones['frame'][0])}", ""]
+    return [*_table(head, columns), f"  {report.most_comes_from(zones['frame'][0])}", ""]
 
 
 def _by_zone(

@@ -127,8 +127,7 @@ class Pose:
             [[1, 0, 0], [0, np.cos(pitch), -np.sin(pitch)], [0, np.sin(pitch), np.cos(pitch)]]
         )
         turn_roll = np.array([[np.cos(roll), -np.sin(roll), 0], [np.sin(roll), np.cos(roll), 0], [0, 0, 1]])
-        axes: FloatArray = turn_yaw @ turn_pitch @ turn_roll
-        return axes
+        return np.asarray(turn_yaw @ turn_pitch @ turn_roll)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -170,8 +169,7 @@ class View:
         """Pixels that chart points fall on, for a colour displaced outward by a fraction."""
         away = _project(self.to_picture, point_mm)
         squared = np.sum(away**2, axis=-1, keepdims=True) / self.half_diagonal_px**2
-        px: FloatArray = away * ((1.0 + self.distortion * squared) * (1.0 + outward)) + self.center_px
-        return px
+        return np.asarray(away * ((1.0 + self.distortion * squared) * (1.0 + outward)) + self.center_px)
 
     def chart_point_of(self, pixel_px: FloatArray, *, outward: float = 0.0) -> FloatArray:
         """Chart points (mm) that pixels look at: the exact inverse of `pixel_of`."""
@@ -186,8 +184,7 @@ class View:
 
     def depth_mm(self, point_mm: FloatArray) -> FloatArray:
         """How much further than the chart's centre points lie, along the optical axis."""
-        depth: FloatArray = point_mm[..., ::-1] @ self.to_picture[2, :2]
-        return depth
+        return np.asarray(point_mm[..., ::-1] @ self.to_picture[2, :2])
 
     def jacobian(self, point_mm: FloatArray, *, outward: float = 0.0, step_mm: float = 0.05) -> FloatArray:
         """Jacobian of pixels by millimetres at one point, shape (2, 2): d pixel_i / d mm_j."""
@@ -199,8 +196,7 @@ class View:
 def _project(matrix: FloatArray, point: FloatArray) -> FloatArray:
     """Apply a homography that works on (right, down, 1) to points given as (row, column)."""
     homogeneous = point[..., ::-1] @ matrix[:, :2].T + matrix[:, 2]
-    projected: FloatArray = (homogeneous[..., :2] / homogeneous[..., 2:])[..., ::-1]
-    return projected
+    return np.asarray((homogeneous[..., :2] / homogeneous[..., 2:])[..., ::-1])
 
 
 def magnification_of(

@@ -6,8 +6,6 @@ Exif 2.32 (CIPA DC-008), TIFF 6.0.
 """
 
 import struct
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -19,7 +17,7 @@ from lensbench.simulate.camera import Camera
 from lensbench.simulate.lens import Lens
 from lensbench.simulate.scene import Shot
 from lensbench.simulate.sensor import Plane, srgb_encoded
-from lensbench.storage.files import unwritable, write_beside
+from lensbench.storage.files import write_beside, writing
 
 EXIF_POINTER_TAG: Final = 34665
 _ASCII, _SHORT, _LONG, _RATIONAL, _UNDEFINED = 2, 3, 4, 5, 7
@@ -121,7 +119,7 @@ def write_dng(path: Path, numbers: npt.NDArray[np.uint16], shot: Shot, *, lens: 
     from tifffile import TiffWriter  # noqa: PLC0415 - heavy
 
     mono = camera.cfa == "mono"
-    with _whole(path) as passing:
+    with writing(path), write_beside(path) as passing:
         with TiffWriter(passing, byteorder="<") as tiff:
             tiff.write(
                 numbers,
@@ -138,16 +136,6 @@ def write_dng(path: Path, numbers: npt.NDArray[np.uint16], shot: Shot, *, lens: 
             _overwrite_tag(passing, _PHOTOMETRIC_TAG, value=_LINEAR_RAW_PHOTOMETRIC)
 
 
-@contextmanager
-def _whole(path: Path) -> Iterator[Path]:
-    """Name to write to, so that a photograph is there whole or not at all."""
-    try:
-        with write_beside(path) as passing:
-            yield passing
-    except OSError as error:
-        raise unwritable(path, error) from error
-
-
 def write_tiff(
     path: Path, linear: Plane, shot: Shot, *, lens: Lens, camera: Camera, encoding: str = "srgb"
 ) -> None:
@@ -155,7 +143,7 @@ def write_tiff(
     from tifffile import imwrite  # noqa: PLC0415 - heavy
 
     values = srgb_encoded(linear) if encoding == "srgb" else linear
-    with _whole(path) as passing:
+    with writing(path), write_beside(path) as passing:
         imwrite(
             passing,
             np.rint(values * 65535.0).astype(np.uint16),
@@ -179,7 +167,7 @@ def write_jpeg(
     settings = [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, full_color]
     _, encoded = cv2.imencode(".jpg", values[..., ::-1] if values.ndim == 3 else values, settings)
     stream = encoded.tobytes()
-    with _whole(path) as passing:
+    with writing(path), write_beside(path) as passing:
         passing.write_bytes(stream[:2] + jpeg_exif_segment(shot, lens=lens, camera=camera) + stream[2:])
 
 

@@ -35,7 +35,6 @@ class Patch:
 
     top: int
     left: int
-    size_px: int
     fine: Fine
     """Reflectance less the paper's, shape (4 size, 4 size); the first sample lies on a pixel's centre."""
 
@@ -74,7 +73,7 @@ def target_patch(
     fine *= np.float32(dark - light) + dots
     fine += np.float32(dark - 1.0) + dots
     fine *= _soft_step(rim_px)
-    return square.filled(fine)
+    return Patch(top=square.top, left=square.left, fine=fine)
 
 
 _INK: Final = 0.04  # reflectance of the ink that a screen's dots leave bare paper in
@@ -96,8 +95,7 @@ def _dots(place_mm: tuple[Fine, Fine], *, dark: float, screen_mm: float, px_per_
         np.float32(2.0 * np.pi / screen_mm) * (np.float32(one) * first + np.float32(other) * second)
         for one, other in ((np.cos(turn), np.sin(turn)), (-np.sin(turn), np.cos(turn)))
     )
-    dots: Fine = np.float32(deep) * (np.cos(across) + np.cos(along))
-    return dots
+    return np.asarray(np.float32(deep) * (np.cos(across) + np.cos(along)))
 
 
 def _inside_rim_px(square: "_Square", target: Target, place_mm: tuple[Fine, Fine], *, outward: float) -> Fine:
@@ -108,8 +106,7 @@ def _inside_rim_px(square: "_Square", target: Target, place_mm: tuple[Fine, Fine
     slopes = np.stack([to_mm.T @ np.asarray(target.arm_direction(arm)) for arm in (1, 2)])
     (one, cross), (_, other) = (slopes @ slopes.T).astype(np.float32)
     steep = np.sqrt(one * first**2 + 2.0 * cross * first * second + other * second**2)
-    inside: Fine = (np.float32(target.radius_mm) - away) * away / np.maximum(steep, np.float32(1e-6))
-    return inside
+    return np.asarray((np.float32(target.radius_mm) - away) * away / np.maximum(steep, np.float32(1e-6)))
 
 
 def square_patch(
@@ -137,7 +134,7 @@ def square_patch(
     lower *= above
     lower += upper
     lower *= np.float32(black - 1.0)
-    return square.filled(lower)
+    return Patch(top=square.top, left=square.left, fine=lower)
 
 
 class _AtNodes(NamedTuple):
@@ -185,10 +182,6 @@ class _Square:
         value, below, above, right, left = of_point(points)
         return _AtNodes(value, 2.0 * step / np.hypot(below - above, right - left))
 
-    def filled(self, fine: Fine) -> Patch:
-        """Patch that holds these samples."""
-        return Patch(top=self.top, left=self.left, size_px=self.size_px, fine=fine)
-
     def _nodes(self) -> tuple[FloatArray, FloatArray]:
         """Rows and columns, a few, of the square, spread as a polynomial likes them."""
         count = _DEGREE + 2
@@ -206,8 +199,7 @@ class _Square:
         powers = np.vander(samples, _DEGREE, increasing=True)
         # A few rows at a time: products this small stay in one thread, which a busy machine needs.
         by_row = (powers @ terms).astype(np.float32).reshape(-1, 2 * OVERSAMPLING, _DEGREE)
-        spread: Fine = (by_row @ powers.T.astype(np.float32)).reshape(samples.size, samples.size)
-        return spread
+        return np.asarray((by_row @ powers.T.astype(np.float32)).reshape(samples.size, samples.size))
 
 
 def _soft_step(distance_px: Fine) -> Fine:

@@ -17,7 +17,7 @@ import numpy as np
 from lensbench.simulate.lens import Lens
 from lensbench.simulate.scene import Scene, Shot
 from lensbench.simulate.shooting import Job, Processing
-from lensbench.storage.files import unwritable, write_whole
+from lensbench.storage.files import write_whole, writing
 
 Turned = Literal["", "camera", "chart"]
 TURNED: Final = {"camera": "camera turned 180", "chart": "chart turned 180"}
@@ -136,8 +136,6 @@ def write_shots_table(folder: Path, jobs: Sequence[Job]) -> Path | None:
         step = "" if job.shot.focus_step is None else f"{job.shot.focus_step:g}"
         turned = next((what for what, words in TURNED.items() if words == job.shot.condition), "")
         writer.writerow((job.path.name, job.shot.focus_group, step, job.shot.condition, turned))
-    try:
+    with writing(path):
         write_whole(path, text.getvalue().encode())
-    except OSError as error:
-        raise unwritable(path, error) from error
     return path

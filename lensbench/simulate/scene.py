@@ -151,8 +151,11 @@ class Geometry:
         printed = [tone for tone in layout.tones if tone.reflectance < 1.0]
         shapes: list[Shape] = [*layout.targets, *layout.markers, *printed]
         for shape in shapes:
+            point_mm = np.asarray(shape.center_mm)
             reach_mm = shape.radius_mm if isinstance(shape, Target) else shape.side_mm
-            if self._in_picture(shape.center_mm, reach_mm):
+            reach_px = reach_mm * np.abs(self.view.jacobian(point_mm)).sum() + self.scene.lens.margin_px
+            place_px, size_px = self.view.pixel_of(point_mm), (self.scene.camera.rows, self.scene.camera.cols)
+            if np.all((-reach_px < place_px) & (place_px < size_px + reach_px)):
                 yield shape
 
     def drawn(self, shape: Shape, outward: float) -> Patch:
@@ -176,14 +179,6 @@ class Geometry:
 
             ink = marker_modules(shape.marker_id)
         return square_patch(self.view, shape, ink, black=black, outward=outward, margin_px=margin_px)
-
-    def _in_picture(self, center_mm: tuple[float, float], reach_mm: float) -> bool:
-        """Whether any of a shape may show in the picture."""
-        point_mm = np.asarray(center_mm)
-        reach_px = reach_mm * np.abs(self.view.jacobian(point_mm)).sum() + self.scene.lens.margin_px
-        row, col = self.view.pixel_of(point_mm)
-        rows, cols = self.scene.camera.rows, self.scene.camera.cols
-        return bool(-reach_px < row < rows + reach_px and -reach_px < col < cols + reach_px)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,20 +207,8 @@ def hung_wall(
 ) -> Layout:
     """Wall set as it hangs, ready to be photographed: its frame is the plan's.
 
-    Parameters
-    ----------
-    pages : int
-        1 to 29.
-    paper : str
-        A4, A3, Letter or Tabloid.
-    sensor_mm : (height, width)
-        Of the sensor that the wall is planned for.
-    focal_lengths : float
-        From wall to sensor.
-    by_hand : ByHand
-        The errors of hanging and printing.
-    dark_reflectance : float
-        Reflectance of the dark quarters, paper white being 1.
+    1 to 29 pages of A4, A3, Letter or Tabloid, planned for a sensor (height, width) and for a distance from the wall to
+    it in focal lengths. `dark_reflectance` is that of the dark quarters, paper white being 1.
 
     Raises
     ------

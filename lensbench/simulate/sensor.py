@@ -38,8 +38,7 @@ def pixels_of(spectrum: SingleComplex, blur: PointBlur) -> Plane:
     copies = min(OVERSAMPLING, max(1, int(np.ceil(2.0 / blur.q))))
     filtered = _cropped(spectrum, size * copies) * _transfer(size, copies, blur)
     folded = _folded(filtered, size, copies) / np.float32(OVERSAMPLING**2)
-    pixels: Plane = fft.irfft2(folded, s=(size, size))
-    return pixels
+    return np.asarray(fft.irfft2(folded, s=(size, size)))
 
 
 def _transfer(size: int, copies: int, blur: PointBlur) -> Plane | SingleComplex:
@@ -177,8 +176,7 @@ def raw_numbers(light: Plane, shot: Shot, camera: Camera) -> npt.NDArray[np.uint
     """
     signal = _noisy(light, shot, camera) if shot.noise else light
     numbers = camera.black + signal * np.float32(camera.white - camera.black)
-    whole: npt.NDArray[np.uint16] = np.clip(np.rint(numbers), 0, camera.white).astype(np.uint16)
-    return whole
+    return np.asarray(np.clip(np.rint(numbers), 0, camera.white).astype(np.uint16))
 
 
 def finished_picture(light: Plane, shot: Shot, camera: Camera, *, sharpening: float) -> Plane:
@@ -197,16 +195,14 @@ def finished_picture(light: Plane, shot: Shot, camera: Camera, *, sharpening: fl
         picture = picture + np.float32(sharpening) * (picture - blurred)
     order = [camera.channels.index(name) for name in ("red", "green", "blue") if name in camera.channels]
     picture = picture[..., order] if order else picture[..., 0]
-    clipped: Plane = np.clip(picture, 0.0, 1.0)
-    return clipped
+    return np.asarray(np.clip(picture, 0.0, 1.0))
 
 
 def srgb_encoded(linear: Plane) -> Plane:
     """Codes in sRGB of linear values, 0 to 1 (IEC 61966-2-1)."""
     low = linear * np.float32(12.92)
     high = np.float32(1.055) * np.maximum(linear, 1e-6) ** np.float32(1.0 / 2.4) - np.float32(0.055)
-    encoded: Plane = np.where(linear <= 0.0031308, low, high).astype(np.float32)
-    return encoded
+    return np.asarray(np.where(linear <= 0.0031308, low, high).astype(np.float32))
 
 
 def _noisy(light: Plane, shot: Shot, camera: Camera) -> Plane:

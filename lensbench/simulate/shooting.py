@@ -18,7 +18,7 @@ from lensbench.simulate.files import write_dng, write_jpeg, write_tiff
 from lensbench.simulate.scene import Geometry, Scene, Shot
 from lensbench.simulate.sensor import Plane, finished_picture, light_on_sensor, raw_numbers
 from lensbench.simulate.truth import TrueEdge, true_edges
-from lensbench.storage.files import probe_folder, remove_drafts, unwritable, write_whole
+from lensbench.storage.files import probe_folder, remove_drafts, write_whole, writing
 from lensbench.workers import WorkersUnavailable, pool_of
 
 Format = Literal["dng", "jpeg", "tiff", "tiff-linear"]
@@ -62,15 +62,7 @@ class Job:
 
 
 def photograph(scene: Scene, shot: Shot, *, channels: tuple[str, ...] | None = None) -> Photograph:
-    """Take one raw photograph in memory.
-
-    Parameters
-    ----------
-    scene, shot
-        What is photographed, and how.
-    channels : tuple of str
-        For which the truth is wanted; all of the sensor's by default.
-    """
+    """Take one raw photograph in memory, with the truth of these channels; all of the sensor's by default."""
     geometry = scene.geometry(shot.focal_length_mm)
     light = light_on_sensor(geometry, [shot], finished=False)[0]
     return Photograph(
@@ -98,25 +90,9 @@ def shoot(
 ) -> list[Path]:
     """Make the files of some jobs, and a truth.json in every folder they go to.
 
-    Jobs of one scene at one focal length share their work, so give them together.
-
-    Parameters
-    ----------
-    jobs : iterable of Job
-        In the order they are to be told in.
-    workers : int
-        Processes; 1 works in this one.
-    seed : int
-        That the series was drawn with, for the truth file.
-    truth_channels : tuple of str
-        For which the truth is written; all of the sensor's by default.
-    progress : function of the number of files just made
-        Called as they come.
-
-    Returns
-    -------
-    list of Path
-        The files, in the order of the jobs.
+    Jobs of one scene at one focal length share their work, so give them together. With one worker they are made in this
+    process. The truth file tells the seed that the series was drawn with, and the truth of `truth_channels`, all of the
+    sensor's by default. `progress` is told the number of files just made. Gives the files in the order of the jobs.
 
     Raises
     ------
@@ -147,10 +123,8 @@ def shoot(
         photos = [truths[job.path] for job in jobs if job.path.parent == folder]
         document = {"seed": seed, "photos": photos}
         text = json.dumps(document, separators=(",", ":")) + "\n"
-        try:
+        with writing(folder / "truth.json"):
             write_whole(folder / "truth.json", text.encode())
-        except OSError as error:
-            raise unwritable(folder / "truth.json", error) from error
     return [job.path for job in jobs]
 
 

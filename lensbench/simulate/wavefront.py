@@ -50,13 +50,11 @@ class Pupil:
         angle = np.arctan2(across, outward) / (2.0 * np.pi) % 1.0 * self.stop.size
         rims = np.minimum(opening * self.stop, self.clip)
         rim = np.interp(angle, np.arange(rims.size + 1), np.append(rims, rims[0]))
-        share: FloatArray = np.clip((rim - np.hypot(outward, across)) / (axis[1] - axis[0]) + 0.5, 0.0, 1.0)
-        return share
+        return np.asarray(np.clip((rim - np.hypot(outward, across)) / (axis[1] - axis[0]) + 0.5, 0.0, 1.0))
 
     def error_um(self, axis: FloatArray, number: int) -> FloatArray:
         """Wavefront error of a wavelength in the plane of reference."""
-        error: FloatArray = np.polynomial.polynomial.polygrid2d(axis, axis, self.wavefront_um[number])
-        return error
+        return np.asarray(np.polynomial.polynomial.polygrid2d(axis, axis, self.wavefront_um[number]))
 
     def defocus(self, axis: FloatArray, f_number: float) -> FloatArray:
         """Wavefront error that one micrometre from the lens adds: exact for plane waves of every direction.
@@ -67,8 +65,7 @@ class Pupil:
         cosine = np.sqrt(1.0 - outward**2 - across**2)
         shift = (outward * slant[:, None] + across * slant) / cosine
         ray = np.sqrt(1.0 - (outward - slant[:, None]) ** 2 - (across - slant) ** 2)
-        added: FloatArray = ray - cosine - shift
-        return added
+        return np.asarray(ray - cosine - shift)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
