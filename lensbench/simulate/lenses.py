@@ -96,26 +96,20 @@ def demo_jobs(folder: Path, *, rows: int = 1160, seed: int = 7) -> list[Job]:
     Pictures are `rows` px high and half as wide again; the seed is that of the focus errors and of the noise.
     """
     camera = Camera(model="Box One", rows=rows, cols=rows // 4 * 6, pitch_um=4.0)
-    zoom_pose = Pose(pitch_deg=0.05, yaw_deg=-0.08, roll_deg=0.3)
-    prime_pose = Pose(pitch_deg=-0.04, yaw_deg=0.06, roll_deg=-0.2)
-    jobs = []
-    for name, place, pose, focal_lengths_mm in (
-        ("fennel", ZOOM_FOLDER, zoom_pose, (24.0, 35.0, 70.0)),
-        ("sorrel", PRIME_FOLDER, prime_pose, (35.0,)),
-    ):
+    zoom = "fennel", ZOOM_FOLDER, Pose(pitch_deg=0.05, yaw_deg=-0.08, roll_deg=0.3), (24.0, 35.0, 70.0)
+    prime = "sorrel", PRIME_FOLDER, Pose(pitch_deg=-0.04, yaw_deg=0.06, roll_deg=-0.2), (35.0,)
+    jobs: list[Job] = []
+    for number, (name, lens_folder, pose, focal_lengths_mm) in enumerate((zoom, prime)):
         plan = Plan(
             focal_lengths_mm=focal_lengths_mm,
             f_numbers=DEMO_STOPS,
             repeats=_REPEATS,
             focus_spread_um=_FOCUS_SPREAD_UM,
-            seed=seed if place == ZOOM_FOLDER else seed + 1,
+            seed=seed + number,
         )
         scene = Scene(layout=sheet("A3"), lens=INVENTED_LENSES[name], camera=camera, pose=pose)
-        jobs += series(scene, folder / place, plan=plan)
-    spoiled = folder / ZOOM_FOLDER / MISFOCUSED
-    return [
-        replace(job, shot=replace(job.shot, focus_error_um=_MISFOCUS_UM, condition="misfocused"))
-        if job.path == spoiled
-        else job
-        for job in jobs
-    ]
+        jobs += series(scene, folder / lens_folder, plan=plan)
+    spoiled = next(number for number, job in enumerate(jobs) if job.path.name == MISFOCUSED)
+    shot = replace(jobs[spoiled].shot, focus_error_um=_MISFOCUS_UM, condition="misfocused")
+    jobs[spoiled] = replace(jobs[spoiled], shot=shot)
+    return jobs

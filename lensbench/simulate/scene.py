@@ -115,8 +115,7 @@ class Geometry:
 
     def outward(self, channel: str) -> float:
         """Radial scale of a channel against green, less one."""
-        displaced = {"red": self.optics_here.red_outward, "blue": self.optics_here.blue_outward}
-        return displaced.get(channel, 0.0)
+        return float(getattr(self.optics_here, f"{channel}_outward", 0.0))
 
     def blur(self, shot: Shot, channel: str, center_mm: tuple[float, float]) -> PointBlur:
         """Blur that was rendered round a point of the chart, the print's included."""

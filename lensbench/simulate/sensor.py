@@ -20,9 +20,7 @@ from lensbench.simulate.lens import PointBlur
 from lensbench.simulate.pattern import FINE_SIGMA_PX, OVERSAMPLING
 from lensbench.simulate.scene import Geometry, Shot
 
-_TABLE: Final = (
-    32_768  # entries of the radial transfer's table, at most 1e-4 cycles per pixel apart: exact to 5e-5
-)
+_TABLE: Final = 32_768  # entries of the radial transfer: 1e-4 cycles per pixel apart at most, exact to 5e-5
 _NODES: Final = 2048  # frequencies of the closed forms; between them the table is linear, exact to 2e-6
 
 Plane = npt.NDArray[np.float32]
