@@ -22,7 +22,7 @@ from lensbench.model.shot import Metadata, RejectedShot, ShotResult, TableRow
 from lensbench.model.units import nominal_f_number
 from lensbench.photo import RAW_SUFFIXES, open_photo
 from lensbench.shot import measure_shot
-from lensbench.storage.files import is_protected, unwritable, write_whole
+from lensbench.storage.files import is_protected, write_whole, writing
 from lensbench.storage.text import name_in_tables
 
 STILL_S: Final = 0.15
@@ -151,14 +151,12 @@ class PlanFile:
         if self.book.rows == self._filled:
             return
         content = table_text(self.book.rows)
-        try:
+        with writing(self.path):
             if self.path.is_symlink() or self.path.read_bytes() != self._content:
                 raise SettingError(
                     f"{self.path} was changed since it was read, and is left as it is; start again, and it is read anew"
                 )
             write_whole(self.path, content)
-        except OSError as error:
-            raise unwritable(self.path, error) from error
         self._content, self._filled = content, self.book.rows
 
 

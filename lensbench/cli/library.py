@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 import lensbench
+from lensbench import report
 from lensbench.cli.options import AsJson, argument, command, number, option, path, text
 from lensbench.cli.output import say_result, shown
 from lensbench.model.setting import f_stop, focal_length, focal_order, shutter_speed
@@ -40,13 +41,7 @@ def _about() -> None:
 
 
 def seconds(text: str) -> float:
-    """Read an exposure time: 1/60, 0.5 or 2.
-
-    Raises
-    ------
-    typer.BadParameter
-        It is no time above zero.
-    """
+    """Read an exposure time: 1/60, 0.5 or 2."""
     over, _, under = text.partition("/")
     try:
         time_s = float(over) / float(under or 1.0)
@@ -237,10 +232,8 @@ def _list_lines(sessions: "Sequence[KeptSession]", place: Path) -> Iterator[str]
 
 
 def _document(sessions: "Sequence[KeptSession]", *, curves: bool = False, **head: str) -> str:
-    from lensbench.report import plain
-
     forms = [_session_form(kept, curves=curves) for kept in sessions]
-    return json.dumps(plain({**head, "lenses": forms}), allow_nan=False)
+    return json.dumps(report.plain({**head, "lenses": forms}), allow_nan=False)
 
 
 def _session_form(session: "KeptSession", *, curves: bool) -> dict[str, Any]:
@@ -301,14 +294,12 @@ def _show_lines(session: "KeptSession") -> Iterator[str]:
 
 def _advice_lines(advice: "Advice") -> Iterator[str]:
     """Give the answer first, then the table."""
-    from lensbench.report import advice_sentences, interval
-
     row = "  {:<3} {:>6} {:>23} {:>7} {:>7} {:>22}  {}".format
-    yield " ".join(advice_sentences(advice))
+    yield " ".join(report.advice_sentences(advice))
     yield ""
     yield row("", "f-stop", "MTF50 cy/px", "lp/mm", "LW/PH", "softer than the best", "lens")
     for lens in advice.lenses:
-        behind = f"{lens.behind_percent:.0f} %{interval(lens.behind_ci95_percent)}"
+        behind = f"{lens.behind_percent:.0f} %{report.interval(lens.behind_ci95_percent)}"
         yield row(
             "=" if lens.tied else "",
             f_stop(lens.f_number),
@@ -324,9 +315,7 @@ def _advice_lines(advice: "Advice") -> Iterator[str]:
 
 def _picture_lines(plan: "PicturePlan") -> Iterator[str]:
     """Give the answer first, then each lens's stops."""
-    from lensbench.report import picture_sentences
-
-    yield " ".join(picture_sentences(plan))
+    yield " ".join(report.picture_sentences(plan))
     for lens in plan.lenses:
         yield from ("", f"{lens.lens} on {lens.camera}, predicted MTF50 in cy/px:", *_stop_rows(lens))
     yield from _beside(plan)
@@ -349,10 +338,11 @@ def _stop_rows(lens: "LensPlan") -> Iterator[str]:
 
 
 def _beside(advice: "Advice | PicturePlan") -> Iterable[str]:
-    from lensbench.report import note_in_words
-
-    lines = [f"Left out: {out.lens} on {out.camera}: {note_in_words(out.reason)}." for out in advice.left_out]
-    lines += [f"Mind: {note_in_words(caution)}" for caution in advice.cautions]
+    lines = [
+        f"Left out: {out.lens} on {out.camera}: {report.note_in_words(out.reason)}."
+        for out in advice.left_out
+    ]
+    lines += [f"Mind: {report.note_in_words(caution)}" for caution in advice.cautions]
     return ["", *lines] if lines else []
 
 

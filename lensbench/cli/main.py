@@ -65,8 +65,8 @@ app.add_typer(library, name="library", short_help="keep measured lenses, and ask
 _ClickError: Final[type[Exception]] = typer.BadParameter.__mro__[2]
 """The root of wrong usage; typer keeps it in different places, version by version."""
 _STOPPED: Final = 130
+# Options that are not called as the parameter of `import lensbench`.
 _OTHER_NAMES: Final = {"regions": "--roi TOP,LEFT,HEIGHT,WIDTH"}
-"""Options that are not called as the parameter of `import lensbench`."""
 
 
 def run() -> None:

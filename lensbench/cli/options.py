@@ -20,8 +20,7 @@ from lensbench.model.units import PITCH_LIMITS_UM
 if TYPE_CHECKING:
     import lensbench
 
-REJECTED: Final = 3
-"""Exit status of --strict where a photograph was rejected."""
+REJECTED: Final = 3  # exit status of --strict where a photograph was rejected
 
 
 def argument(metavar: str, about: str) -> Any:
@@ -91,13 +90,7 @@ class Viewed:
 
 
 def measure_options(given: object, **further: Any) -> "lensbench.MeasureOptions":
-    """Give the options of measuring that a command's record holds, under the same names.
-
-    Raises
-    ------
-    SettingError
-        One of a print's height and its distance is missing, or there is no such print profile.
-    """
+    """Give the options of measuring that a command's record holds, under the same names."""
     import lensbench
 
     known = {item.name for item in fields(lensbench.MeasureOptions)}
@@ -110,13 +103,7 @@ def measure_options(given: object, **further: Any) -> "lensbench.MeasureOptions"
 
 
 def command(function: Callable[..., None], *, endless: tuple[str, ...] = ()) -> Callable[..., None]:
-    """Give a command whose options are the fields of the function's record, or its own parameters.
-
-    Raises
-    ------
-    SettingError
-        An option is no number, or infinite and not among those named; raised by the command given back.
-    """
+    """Give a command whose options are the fields of the function's record, or its own parameters."""
     first = next(iter(signature(function, eval_str=True).parameters.values())).annotation
     source: Any = first if is_dataclass(first) else function
     spread, own = signature(source, eval_str=True).parameters.values(), get_annotations(source)
@@ -140,13 +127,7 @@ def command(function: Callable[..., None], *, endless: tuple[str, ...] = ()) -> 
 
 
 def lpmm_list(given: str | None) -> tuple[float, ...]:
-    """Read `10,20,40`.
-
-    Raises
-    ------
-    SettingError
-        It is no list of positive numbers.
-    """
+    """Read `10,20,40`."""
     if given is None:
         return ()
     try:
@@ -166,13 +147,7 @@ def numbers_in(
     count: int | None = None,
     limits: tuple[float, float] = (-inf, inf),
 ) -> list[float]:
-    """Read numbers with a mark between them, each within the limits and none of them infinite.
-
-    Raises
-    ------
-    SettingError
-        Something else stands there, or another count of numbers, with the option's name.
-    """
+    """Read numbers with a mark between them, each within the limits and none of them infinite."""
     try:
         numbers = [float(part) for part in given.lower().split(mark) if part.strip()]
     except ValueError:

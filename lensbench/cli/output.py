@@ -26,11 +26,6 @@ def say(*lines: str, err: bool = False) -> None:
     typer.echo("\n".join(visible(line).rstrip() for line in lines), err=err)
 
 
-def say_document(text: str) -> None:
-    """Print a JSON document, in which hidden signs are escaped already."""
-    typer.echo(text.rstrip("\n"))
-
-
 @contextmanager
 def progress_bar(doing: str = "measuring") -> Iterator[Callable[[int, int], None]]:
     """Show a bar on standard error, where that is a terminal; the function given back takes (done, total)."""
@@ -80,9 +75,9 @@ def say_not_used(
 
 
 def say_result(lines: Iterable[str], document: Callable[[], str], *, as_json: bool) -> None:
-    """Print a result in lines, or its document."""
+    """Print a result in lines, or its JSON document, in which hidden signs are escaped already."""
     if as_json:
-        say_document(document())
+        typer.echo(document().rstrip("\n"))
     else:
         say(*lines)
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from lensbench.cli.options import PictureSize, SensorPitchUm, number, numbers_in, option, path, text
 from lensbench.cli.output import say
 from lensbench.model.errors import SettingError
-from lensbench.storage.files import Listing, check_kind, unwritable
+from lensbench.storage.files import Listing, check_kind, writing
 from lensbench.storage.text import name_in_tables
 
 if TYPE_CHECKING:
@@ -138,10 +138,8 @@ def plan(given: PlanCommand) -> None:
     out = given.out
     _keep_entries(out / "shots.csv", replace=given.replace)
     files = {"checklist.pdf": checklist_pdf(made), "shots.csv": table_text(table_shots(made, files=names))}
-    try:
+    with writing(out):
         Listing(folder=out, what="plan").write(files, agreed=("shots.csv",) if given.replace else ())
-    except OSError as error:
-        raise unwritable(out, error) from error
     say(*_plan_lines(made))
     say(f"Written: {out / 'checklist.pdf'} to print, {out / 'shots.csv'} for check and sweep")
 

@@ -1,6 +1,7 @@
 """`lensbench sweep`, `compare`, `effect` and `rank`: the commands that judge folders of photographs or of results."""
 
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
@@ -9,9 +10,10 @@ from typing import Annotated, Final, Literal
 import typer
 
 import lensbench
+from lensbench import report
 from lensbench.cli import options as shared
 from lensbench.cli.options import Viewed, argument, measure_options, option, path, text
-from lensbench.cli.output import progress_bar, running, say, say_answer, say_document, say_not_used
+from lensbench.cli.output import progress_bar, running, say, say_answer, say_not_used, say_result
 from lensbench.storage.text import clean_text
 
 _INTERRUPTED: Final = 130
@@ -164,7 +166,6 @@ def rank(
 
     Example: lensbench rank burst_1.dng burst_2.dng burst_3.dng
     """
-    from lensbench.report import clean_line
     from lensbench.sweep import copies_in_words
 
     with progress_bar("comparing") as progress:
@@ -173,34 +174,32 @@ def rank(
         say(clean_text(sentence), err=True)
     ranking = done.ranking
     for rejection in ranking.left_out:
-        say(f"left out: {clean_text(rejection.path.name)}: {clean_line(rejection.reason)}", err=True)
-    if as_json:
-        say_document(done.to_json())
-    elif ranking.told_apart:
-        say(*_rank_lines(done))
+        say(f"left out: {clean_text(rejection.path.name)}: {report.clean_line(rejection.reason)}", err=True)
+    if as_json or ranking.told_apart:
+        say_result(_rank_lines(done), done.to_json, as_json=as_json)
     if not ranking.told_apart:
         say(f"lensbench: {ranking.answer}", err=True)
         raise typer.Exit(1)
 
 
-def _rank_lines(done: "lensbench.RankResult") -> list[str]:
+def _rank_lines(done: "lensbench.RankResult") -> Iterator[str]:
     ranking = done.ranking
-    row = "  {:>4} {:>5}  {:<28} {:>12} {:>16} {:>13}"
-    lines = [ranking.answer, ""]
-    lines.append(row.format("rank", "group", "frame", "contrast, %", "95 % interval", "more blur, px"))
+    row = "  {:>4} {:>5}  {:<28} {:>12} {:>16} {:>13}".format
+    yield from (ranking.answer, "")
+    yield row("rank", "group", "frame", "contrast, %", "95 % interval", "more blur, px")
     for frame in ranking.frames:
         detail, low, high = map(_signed, (frame.detail_percent, *frame.ci95_percent))
         interval = f"{low} to {high}" if isfinite(frame.ci95_percent[0]) and frame.rank > 1 else "-"
         name, blur = clean_text(frame.photo.name), f"{frame.extra_blur_px:.2f}"
-        lines.append(row.format(frame.rank, frame.group, name, detail, interval, blur))
+        yield row(frame.rank, frame.group, name, detail, interval, blur)
     places = f"{ranking.pieces} places"
-    lines += ["", f"Contrast at {ranking.frequency_cypx:.2f} cycles/pixel, against the sharpest; {places}."]
+    yield from ("", f"Contrast at {ranking.frequency_cypx:.2f} cycles/pixel, against the sharpest; {places}.")
     for pair in done.neighbours:
         names = f"{clean_text(pair.sharper.name)} is sharper than {clean_text(pair.softer.name)}"
         chance = "above 99.9 %" if pair.probability > 0.999 else f"{100.0 * pair.probability:.1f} %"
         apart = "" if pair.told_apart else ", can't be told apart"
-        lines.append(f"  {names}: {chance}{apart}")
-    return [*lines, *ranking.cautions]
+        yield f"  {names}: {chance}{apart}"
+    yield from ranking.cautions
 
 
 def _signed(percent: float) -> str:

@@ -10,7 +10,7 @@ from lensbench.door import rows_frame
 from lensbench.library import Advice, KeptSession, PicturePlan, Wanted
 from lensbench.model.errors import LibraryError, SettingError
 from lensbench.report import advice_as_json, no_answer
-from lensbench.storage.files import check_kind, unwritable, write_whole
+from lensbench.storage.files import check_kind, write_whole, writing
 from lensbench.storage.store import library_document, read_library_document
 
 if TYPE_CHECKING:
@@ -119,10 +119,8 @@ class Library:
             )
         check_kind(path, begins=b'{"format":{"name":"lensbench library"', what="an exported library")
         sessions = self._kept.sessions() if lens is None else self.find(lens)
-        try:
+        with writing(path):
             write_whole(path, library_document(sessions))
-        except OSError as error:
-            raise unwritable(path, error) from error
         return sessions
 
     def take_in(self, file: Path | str, *, replace: bool = False) -> Sessions:

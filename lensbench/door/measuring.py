@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from lensbench import report
 from lensbench import shot as shot_room
 from lensbench.door import rows_frame
 from lensbench.edge import Aperture, find_edges, measure_edges
@@ -46,10 +47,8 @@ class EdgeResult:
         return rows_frame(self._forms())
 
     def _forms(self) -> list[dict[str, Any]]:
-        from lensbench.report import edge_as_json
-
         at_lpmm, pitch_um = self.at_lpmm, self.pixel_pitch_um
-        return [edge_as_json(edge, at_lpmm=at_lpmm, pixel_pitch_um=pitch_um) for edge in self.edges]
+        return [report.edge_as_json(edge, at_lpmm=at_lpmm, pixel_pitch_um=pitch_um) for edge in self.edges]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,9 +68,7 @@ class PhotoResult:
         return rows_frame(self._form()["edges"])
 
     def _form(self) -> dict[str, Any]:
-        from lensbench.report import shot_as_json
-
-        return shot_as_json(self.shot, at_lpmm=self.at_lpmm)
+        return report.shot_as_json(self.shot, at_lpmm=self.at_lpmm)
 
 
 def measure_edge(

@@ -9,6 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from lensbench import report
 from lensbench.compare import compare as compare_of
 from lensbench.door import rows_frame
 from lensbench.effect import effect as effect_of
@@ -18,15 +19,6 @@ from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.rank import PairOdds, Ranking, frames_of
 from lensbench.rank import rank as rank_frames
-from lensbench.report import (
-    answer_sentences,
-    comparison_answer,
-    comparison_limits,
-    effect_sentences,
-    findings_as_json,
-    has_physical,
-    plain,
-)
 from lensbench.shot import MeasureOptions
 from lensbench.stats import Tie
 from lensbench.sweep import Running, copies_among
@@ -38,8 +30,7 @@ if TYPE_CHECKING:
 Places = str | Path | Iterable[str | Path]
 """One file or folder, or several."""
 _USUAL: Final = MeasureOptions()
-_KEPT: Final = "measured"
-"""Folder within a report's for the results of each photograph."""
+_KEPT: Final = "measured"  # folder within a report's for the results of each photograph
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -56,24 +47,20 @@ class SweepResult:
     @property
     def has_physical(self) -> bool:
         """Whether any photograph's blur was told apart, as `MeasureOptions.physical` asks."""
-        return any(has_physical(shot) for shot in self.shots)
+        return any(report.has_physical(shot) for shot in self.shots)
 
     @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences."""
-        return tuple(answer_sentences(self.findings))
+        return tuple(report.answer_sentences(self.findings))
 
     def to_json(self) -> str:
         """Document that `lensbench sweep --json` prints: findings.json."""
-        from lensbench.report import json_text
-
-        return json_text(findings_as_json(self.findings)).decode()
+        return report.json_text(report.findings_as_json(self.findings)).decode()
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row a photograph, the rejected ones included: shots.csv."""
-        from lensbench.report import shots_table
-
-        return shots_table(self.shots)
+        return report.shots_table(self.shots)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,10 +74,8 @@ class CompareResult:
     @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences, with the table of choices."""
-        from lensbench.report import choice_lines
-
-        findings = self.findings
-        return (*comparison_answer(findings), *choice_lines(findings), *comparison_limits(findings))
+        parts = (report.comparison_answer, report.choice_lines, report.comparison_limits)
+        return tuple(line for part in parts for line in part(self.findings))
 
     def to_json(self) -> str:
         """Document that `lensbench compare --json` prints."""
@@ -98,9 +83,7 @@ class CompareResult:
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every pair, unit, focal length, f-number and zone: comparison.csv."""
-        from lensbench.report import compare_table
-
-        return compare_table(self.findings)
+        return report.compare_table(self.findings)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -117,7 +100,7 @@ class EffectResult:
     @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences."""
-        return tuple(effect_sentences(self.findings))
+        return tuple(report.effect_sentences(self.findings))
 
     def to_json(self) -> str:
         """Document that `lensbench effect --json` prints."""
@@ -125,9 +108,7 @@ class EffectResult:
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every level, figure and zone: effect.csv."""
-        from lensbench.report import effect_table
-
-        return effect_table(self.findings)
+        return report.effect_table(self.findings)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -150,13 +131,11 @@ class RankResult:
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row a frame, the sharpest first."""
-        return rows_frame(map(plain, self.ranking.frames))
+        return rows_frame(map(report.plain, self.ranking.frames))
 
 
 def _record_json(record: object) -> str:
-    from lensbench.report import json_text
-
-    return json_text(plain(record)).decode()
+    return report.json_text(report.plain(record)).decode()
 
 
 def sweep(
@@ -194,19 +173,17 @@ def sweep(
     SettingError
         The report cannot be written to `out`, or the shots table cannot be used.
     """
-    from lensbench.report import write_sweep
-
     places = _paths(folders)
-    report = _report_folder(out, inputs=places)
+    out_folder = _report_folder(out, inputs=places)
     done = sweep_of(
         places,
         shots_csv=None if shots is None else Path(shots),
         options=options,
-        cache=report and report / _KEPT,
+        cache=out_folder and out_folder / _KEPT,
         running=running,
         tie=Tie(tie),
     )
-    written = write_sweep(done.findings, done.shots, report) if report else ()
+    written = report.write_sweep(done.findings, done.shots, out_folder) if out_folder else ()
     return SweepResult(findings=done.findings, shots=done.shots, rejected=done.rejected, written=written)
 
 
@@ -235,13 +212,13 @@ def compare(
     SettingError
         The report cannot be written to `out`, or one of the two lengths is missing.
     """
-    from lensbench.report import write_compare
-
     looked = MeasureOptions(print_height_mm=print_height_mm, viewing_distance_mm=viewing_distance_mm)
     folders = _paths(sweeps)
-    report = _report_folder(out, sweeps=folders)
+    out_folder = _report_folder(out, sweeps=folders)
     findings = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
-    return CompareResult(findings=findings, written=write_compare(findings, report) if report else ())
+    return CompareResult(
+        findings=findings, written=report.write_compare(findings, out_folder) if out_folder else ()
+    )
 
 
 def effect(
@@ -274,19 +251,17 @@ def effect(
     SettingError
         No such column or level, the report cannot be written to `out`, or the shots table cannot be used.
     """
-    from lensbench.report import write_effect
-
-    report = _report_folder(out, inputs=[Path(folder)])
+    out_folder = _report_folder(out, inputs=[Path(folder)])
     done = effect_of(
         Path(folder),
         by=by,
         against=against,
         shots_csv=None if shots is None else Path(shots),
         options=options,
-        cache=report and report / _KEPT,
+        cache=out_folder and out_folder / _KEPT,
         running=running,
     )
-    written = write_effect(done, report) if report else ()
+    written = report.write_effect(done, out_folder) if out_folder else ()
     found = done.findings
     return EffectResult(findings=found, shots=done.shots, rejected=found.rejected, written=written)
 
@@ -328,9 +303,7 @@ def _report_folder(
     out: Path | str | None, *, inputs: Sequence[Path] = (), sweeps: Sequence[Path] = ()
 ) -> Path | None:
     """Report's folder, tried before anything is measured; None where no report is asked for."""
-    from lensbench.report import check_output_folder
-
     if out is None:
         return None
-    check_output_folder(Path(out), inputs=inputs, sweeps=sweeps)
+    report.check_output_folder(Path(out), inputs=inputs, sweeps=sweeps)
     return Path(out)

@@ -1,15 +1,16 @@
 """Optics in closed form: what a pupil, a pixel, a defocus and a distance do to an edge."""
 
 from lensbench.optics.blur import (
-    defocus_esf,
+    circular_mtf,
     defocus_mtf,
+    defocused_diffraction_otf,
+    diffraction_mtf,
+    diffraction_q,
     esf_from_mtf,
     frequency_at,
-    gaussian_esf,
     gaussian_mtf,
     gaussian_sigma_px,
     motion_mtf,
-    olpf_mtf,
     pixel_mtf,
 )
 from lensbench.optics.budget import RISE_10_90_SIGMAS, BlurParts, LensBlur, allowed_mtf50_cypx, blur_parts
@@ -26,15 +27,4 @@ from lensbench.optics.distances import (
     tilt_deg_for_focus_shift,
     working_f_number,
     working_q,
-)
-from lensbench.optics.pupil import (
-    Wavefront,
-    aberrated_otf,
-    circular_mtf,
-    defocused_diffraction_otf,
-    diffraction_esf,
-    diffraction_lsf,
-    diffraction_mtf,
-    diffraction_q,
-    obscured_mtf,
 )

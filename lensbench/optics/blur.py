@@ -1,8 +1,16 @@
-"""Transfer and edge spread functions of what stands behind the lens, and the way from one to the other.
+"""Transfer functions of what stands behind an edge: the pupil, the pixel, defocus, motion; and the way to its spread.
 
-Frequencies and distances run along the normal of the edge, in cycles per pixel and pixels; distances are positive
-towards the bright side, and edge spreads go from 0 on the dark plateau to 1 on the bright one. Products of the transfer
-functions and of those in `pupil` describe a whole camera.
+Frequencies (any shape) and distances run along the normal of the edge, in cycles per pixel and pixels; distances are
+positive towards the bright side, and edge spreads go from 0 on the dark plateau to 1 on the bright one. Two scales
+hold for a pupil: `q` = wavelength x f-number / pixel pitch gives the cutoff 1/q in cycles per pixel, and `nu` is the
+frequency as a fraction of the cutoff, so that nothing passes above 1. Products of the functions describe a whole
+camera.
+
+References
+----------
+J. W. Goodman, Introduction to Fourier Optics (the circular pupil; spread and transfer functions are Fourier pairs).
+H. H. Hopkins, Proc. R. Soc. A 231, 91 (1955) (defocus, exact and in the geometrical approximation).
+G. D. Boreman, Modulation Transfer Function in Optical and Electro-Optical Systems (detector footprint).
 """
 
 from collections.abc import Callable
@@ -14,23 +22,55 @@ from scipy import special
 from lensbench.model.units import FloatArray
 
 
-def pixel_mtf(frequency_cypx: npt.ArrayLike, angle_deg: float = 0.0, *, fill: float = 1.0) -> FloatArray:
-    """Transfer of a square pixel along the normal of an edge; it may turn negative.
+def diffraction_q(*, f_number: float, pixel_pitch_um: float, wavelength_um: float) -> float:
+    """Ratio q = wavelength x f-number / pixel pitch, the reciprocal of the cutoff in cycles per pixel.
 
-    sinc(w f cos a) sinc(w f sin a): the square's two sides as the normal sees them.
+    >>> round(diffraction_q(f_number=8.0, pixel_pitch_um=4.0, wavelength_um=0.55), 6)
+    1.1
+    """
+    return wavelength_um * f_number / pixel_pitch_um
+
+
+def circular_mtf(nu: npt.ArrayLike) -> FloatArray:
+    """MTF of a perfect circular pupil: (2/pi) [acos nu - nu sqrt(1 - nu^2)], zero from nu = 1 on, even in nu."""
+    inside = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)
+    return np.asarray((2.0 / np.pi) * (np.arccos(inside) - inside * np.sqrt(1.0 - inside**2)))
+
+
+def diffraction_mtf(frequency_cypx: npt.ArrayLike, q: float) -> FloatArray:
+    """MTF of a perfect circular pupil with a cutoff of 1/q; q is 0 or more."""
+    return circular_mtf(np.asarray(frequency_cypx, dtype=np.float64) * q)
+
+
+def defocused_diffraction_otf(nu: npt.ArrayLike, w20_waves: npt.ArrayLike) -> FloatArray:
+    """Exact OTF of a perfect circular pupil out of focus; it is real and may turn negative, and zero from nu = 1 on.
+
+    (4/pi) times the integral over x from 0 to 1 - nu of sqrt(1 - (x + nu)^2) cos(8 pi w nu x); the
+    substitution x + nu = cos(theta) takes the root out of it, so that Gauss-Legendre nodes give 1e-12.
 
     Parameters
     ----------
-    frequency_cypx : array of any shape
-        Along the edge's normal. [cycles/pixel]
-    angle_deg : float
-        The edge's angle from the columns; its normal makes the same angle with the rows. [degree]
-    fill : float
-        Side of the sensitive square over the pixel pitch.
+    nu : array
+        Frequency as a fraction of the cutoff.
+    w20_waves : array that broadcasts against `nu`
+        Wavefront error at the pupil's rim; a focus shift of dz gives dz / (8 wavelength f-number^2). [waves]
+    """
+    waves = np.asarray(w20_waves, dtype=np.float64)
+    fraction = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)
+    count = 24 + int(np.ceil(6.0 * np.max(np.abs(waves), initial=0.0)))
+    nodes, weights = special.roots_legendre(count)
+    reach = np.arccos(fraction)[..., None]
+    theta = 0.5 * reach * (1.0 + nodes)
+    phase = (8.0 * np.pi * waves * fraction)[..., None] * (np.cos(theta) - fraction[..., None])
+    integral = (0.5 * reach * np.sin(theta) ** 2 * np.cos(phase)) @ weights
+    return np.asarray((4.0 / np.pi) * integral)
 
-    References
-    ----------
-    G. D. Boreman, Modulation Transfer Function in Optical and Electro-Optical Systems (detector footprint).
+
+def pixel_mtf(frequency_cypx: npt.ArrayLike, angle_deg: float = 0.0, *, fill: float = 1.0) -> FloatArray:
+    """Transfer of a square pixel along the normal of an edge; it may turn negative.
+
+    sinc(w f cos a) sinc(w f sin a): the square's two sides as the normal sees them. The angle is the edge's from the
+    columns, as the normal's from the rows; `fill` is the side of the sensitive square over the pixel pitch.
     """
     frequency = np.asarray(frequency_cypx, dtype=np.float64) * fill
     angle = np.deg2rad(angle_deg)
@@ -53,20 +93,9 @@ def gaussian_sigma_px(mtf50_cypx: float) -> float:
 
 
 def defocus_mtf(frequency_cypx: npt.ArrayLike, disc_px: float) -> FloatArray:
-    """Geometric transfer of a defocused lens, a uniform disc: 2 J1(a)/a with a = pi f d; it may turn negative.
+    """Geometric transfer of a uniform disc of this diameter: 2 J1(a)/a with a = pi f d; it may turn negative.
 
-    Good where the disc is several times wavelength x f-number; nearer to focus the exact form in `pupil` holds.
-
-    Parameters
-    ----------
-    frequency_cypx : array of any shape
-        [cycles/pixel]
-    disc_px : float
-        Diameter of the blur disc. [px]
-
-    References
-    ----------
-    H. H. Hopkins, Proc. R. Soc. A 231, 91 (1955), the geometrical approximation.
+    Good where the disc is several times wavelength x f-number; nearer to focus `defocused_diffraction_otf` holds.
     """
     a = np.abs(np.pi * np.asarray(frequency_cypx, dtype=np.float64) * disc_px)
     safe = np.maximum(a, 1e-6)
@@ -78,47 +107,14 @@ def motion_mtf(frequency_cypx: npt.ArrayLike, length_px: float) -> FloatArray:
     return np.sinc(np.asarray(frequency_cypx, dtype=np.float64) * length_px)
 
 
-def olpf_mtf(frequency_cypx: npt.ArrayLike, separation_px: float, *, angle_deg: float = 0.0) -> FloatArray:
-    """Transfer of a four-spot optical low-pass filter along the normal of an edge; it may turn negative.
-
-    Parameters
-    ----------
-    frequency_cypx : array of any shape
-        Along the edge's normal. [cycles/pixel]
-    separation_px : float
-        Distance of the spots along rows and along columns. [px]
-    angle_deg : float
-        The edge's angle from the columns. [degree]
-
-    References
-    ----------
-    G. D. Boreman, Modulation Transfer Function in Optical and Electro-Optical Systems (from memory).
-    """
-    phase = np.pi * separation_px * np.asarray(frequency_cypx, dtype=np.float64)
-    angle = np.deg2rad(angle_deg)
-    return np.asarray(np.cos(phase * np.cos(angle)) * np.cos(phase * np.sin(angle)))
-
-
 def frequency_at(
     mtf: Callable[[FloatArray], FloatArray], level: float, *, highest_cypx: float = 4.0
 ) -> float:
-    """Lowest frequency at which a transfer function falls below a level, as MTF50 for 0.5.
+    """Lowest frequency at which a transfer function falls below a level, as MTF50 for 0.5. [cycles/pixel].
 
-    The curve is searched on a grid of 1/64 of `highest_cypx`, and the first cell with a crossing is divided on.
-
-    Parameters
-    ----------
-    mtf : function of a frequency array
-        Starts at or above the level at frequency zero.
-    level : float
-        0.5 for MTF50.
-    highest_cypx : float
-        Where the search ends. [cycles/pixel]
-
-    Returns
-    -------
-    float
-        Good to 1e-9 of `highest_cypx`; NaN where the curve stays above the level. [cycles/pixel]
+    The curve, which starts at or above the level, is searched on a grid of 1/64 of `highest_cypx`, where the search
+    ends, and the first cell with a crossing is divided on. Good to 1e-9 of `highest_cypx`; NaN where the curve stays
+    above the level.
     """
     low, high = 0.0, highest_cypx
     for _ in range(5):
@@ -131,40 +127,14 @@ def frequency_at(
     return 0.5 * (low + high)
 
 
-def gaussian_esf(distance_px: npt.ArrayLike, sigma_px: float) -> FloatArray:
-    """Edge spread of a Gaussian blur: the normal distribution's integral."""
-    return np.asarray(special.ndtr(np.asarray(distance_px, dtype=np.float64) / sigma_px))
-
-
-def defocus_esf(distance_px: npt.ArrayLike, disc_px: float) -> FloatArray:
-    """Edge spread of a uniform blur disc: 1/2 + [asin t + t sqrt(1 - t^2)] / pi with t = 2 x / d.
-
-    The area of the disc on one side of a chord, derived.
-    """
-    t = np.clip(2.0 * np.asarray(distance_px, dtype=np.float64) / disc_px, -1.0, 1.0)
-    return np.asarray(0.5 + (np.arcsin(t) + t * np.sqrt(1.0 - t**2)) / np.pi)
-
-
 def esf_from_mtf(
     distance_px: npt.ArrayLike, mtf: Callable[[FloatArray], FloatArray], *, highest_cypx: float
 ) -> FloatArray:
-    """Edge spread of a real, even transfer function by its sine integral.
+    """Edge spread, over distances of any shape, of a real, even, signed transfer function by its sine integral.
 
-    ESF(x) = 1/2 + (1/pi) times the integral of MTF(f) sin(2 pi f x) / f from 0 to where the transfer ends.
-    Exact to 1e-10 for functions that are smooth up to `highest_cypx`, as that of a pupil up to its cutoff 1/q.
-
-    Parameters
-    ----------
-    distance_px : array of any shape
-        Distance from the edge. [px]
-    mtf : function of a frequency array
-        Signed transfer, 1 at frequency zero. [cycles/pixel]
-    highest_cypx : float
-        Where the transfer ends, or has become negligible. [cycles/pixel]
-
-    References
-    ----------
-    Goodman, Introduction to Fourier Optics (spread and transfer functions are Fourier pairs); derived.
+    ESF(x) = 1/2 + (1/pi) times the integral of MTF(f) sin(2 pi f x) / f from 0 to `highest_cypx`, where the transfer
+    ends or has become negligible (derived). Exact to 1e-10 for functions that are smooth up to there, as that of a
+    pupil up to its cutoff 1/q.
     """
     distance = np.asarray(distance_px, dtype=np.float64)
     cycles = highest_cypx * float(np.max(np.abs(distance), initial=1.0))

@@ -19,8 +19,13 @@ import numpy.typing as npt
 
 from lensbench.model.shot import PhysicalFit
 from lensbench.model.units import FloatArray
-from lensbench.optics.blur import frequency_at, motion_mtf, pixel_mtf
-from lensbench.optics.pupil import defocused_diffraction_otf, diffraction_mtf
+from lensbench.optics.blur import (
+    defocused_diffraction_otf,
+    diffraction_mtf,
+    frequency_at,
+    motion_mtf,
+    pixel_mtf,
+)
 
 RISE_10_90_SIGMAS: Final = 2.563_103
 """10-90 % rise of a Gaussian edge over its sigma: twice the normal distribution's 90 % point (derived)."""
@@ -29,8 +34,7 @@ _GAUSSIAN: Final = 0.187_391  # MTF50 times sigma of a Gaussian: sqrt(ln 2 / 2) 
 _DIFFRACTION: Final = 0.403_973  # MTF50 times q of a perfect round pupil
 _DISC: Final = 0.705_085  # MTF50 times diameter of a disc: where 2 J1(pi u) / (pi u) falls to one half
 _PIXEL: Final = 0.603_355  # MTF50 of a square pixel along a row or column: where sinc(f) falls to one half
-_LEAST_LEFT: Final = 1e-3
-"""Of the contrast: diffraction and pixel count as leaving this much at least where an MTF50 is explained by them."""
+_LEAST_LEFT: Final = 1e-3  # of the contrast that diffraction and pixel leave where they explain an MTF50
 _HIGHEST_CYPX: Final = 1.0
 _LARGEST_DISC_PX: Final = 1000.0
 
@@ -52,14 +56,8 @@ class LensBlur:
     def in_focus(cls, mtf50_cypx: float, q: float, *, angle_deg: float = 0.0) -> Self:
         """Explain an MTF50 measured in focus by diffraction, the pixel and a Gaussian.
 
-        Parameters
-        ----------
-        mtf50_cypx : float
-            [cycles/pixel]
-        q : float
-            Of the working f-number before the chart, as `working_q` gives it.
-        angle_deg : float
-            The edge's angle from the columns. [degree]
+        `q` is that of the working f-number before the chart, as `working_q` gives it; the angle is the edge's from the
+        columns.
         """
         left = float(diffraction_mtf(mtf50_cypx, q) * pixel_mtf(mtf50_cypx, angle_deg))
         variance_px2 = math.log(max(left, _LEAST_LEFT) / 0.5) / (2.0 * math.pi**2 * mtf50_cypx**2)

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench.model.units import FloatArray
-from lensbench.optics.pupil import diffraction_q
+from lensbench.optics.blur import diffraction_q
 
 GREEN_UM: Final = 0.54
 """Middle of the green channel; common practice, no source."""
@@ -23,16 +23,9 @@ _FOCUS_SHIFT_FOR_1_PERCENT: Final = 0.371  # in units of wavelength times f-numb
 
 
 def working_f_number(f_number: float, *, magnification: float, pupil_ratio: float = 1.0) -> float:
-    """F-number that diffraction and depth see near by: N (1 + m / P).
+    """F-number that diffraction and depth see near by: N (1 + m / P), N as engraved, for a distant object.
 
-    Parameters
-    ----------
-    f_number : float
-        As engraved, for a distant object.
-    magnification : float
-        Image size over object size.
-    pupil_ratio : float
-        Diameter of the exit pupil over that of the entrance pupil.
+    P is the diameter of the exit pupil over that of the entrance pupil.
     """
     return f_number * (1.0 + magnification / pupil_ratio)
 
@@ -46,10 +39,7 @@ def working_q(
 ) -> float:
     """Wavelength x working f-number over pixel pitch: the reciprocal of the cutoff in cycles per pixel.
 
-    Parameters
-    ----------
-    f_number, magnification
-        As for `working_f_number`; an unknown magnification (None or NaN) counts as far away.
+    An unknown magnification (None or NaN) counts as far away.
 
     >>> round(working_q(8.0, pixel_pitch_um=4.0, magnification=0.25, wavelength_um=0.55), 6)
     1.375
@@ -91,16 +81,9 @@ def magnification_at_chart_distance(*, focal_length_mm: float, chart_distance_mm
 def blur_disc_mm(
     distance_mm: npt.ArrayLike, *, focus_mm: float, focal_length_mm: float, f_number: float
 ) -> FloatArray:
-    """Diameter of the blur disc on the sensor: f^2 |s - s0| / (N s (s0 - f)).
+    """Diameter of the blur disc on the sensor: f^2 |s - s0| / (N s (s0 - f)), objects at s (any shape), focus on s0.
 
-    Parameters
-    ----------
-    distance_mm : array of any shape
-        Object distances; infinity is allowed. [mm]
-    focus_mm : float
-        Distance focused on. [mm]
-    focal_length_mm, f_number : float
-        The lens.
+    Infinity is allowed for s.
     """
     nearness = 1.0 / np.asarray(distance_mm, dtype=np.float64)
     scale = focal_length_mm**2 / (f_number * (focus_mm - focal_length_mm))

@@ -14,35 +14,6 @@ from lensbench.simulate.camera import Camera, Pose
 from lensbench.simulate.lens import Lens, ZoomPosition, prime
 from lensbench.simulate.lenses import INVENTED_LENSES, PRIME_FOLDER, ZOOM_FOLDER, demo_jobs, lens_described
 from lensbench.simulate.plan import SHOTS_TABLE, Plan, series, write_shots_table
-from lensbench.simulate.scene import AS_PLANNED, ByHand, Scene, Shot, hung_wall
+from lensbench.simulate.scene import ByHand, Scene, Shot, hung_wall
 from lensbench.simulate.shooting import Job, Photograph, Processing, photograph, picture, shoot
 from lensbench.simulate.truth import TrueEdge
-
-__all__ = [
-    "AS_PLANNED",
-    "INVENTED_LENSES",
-    "PRIME_FOLDER",
-    "SHOTS_TABLE",
-    "ZOOM_FOLDER",
-    "ByHand",
-    "Camera",
-    "Job",
-    "Lens",
-    "Photograph",
-    "Plan",
-    "Pose",
-    "Processing",
-    "Scene",
-    "Shot",
-    "TrueEdge",
-    "ZoomPosition",
-    "demo_jobs",
-    "hung_wall",
-    "lens_described",
-    "photograph",
-    "picture",
-    "prime",
-    "series",
-    "shoot",
-    "write_shots_table",
-]

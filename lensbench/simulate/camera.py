@@ -16,16 +16,12 @@ from lensbench.model.errors import SettingError
 from lensbench.model.units import FloatArray
 from lensbench.simulate.lens import ZoomPosition
 
-COLOR_NAMES: Final = ("red", "green", "blue")
-"""In the order of the DNG colour codes 0, 1, 2."""
+MOST_PIXELS: Final = 150_000_000  # above the largest sensors on sale; a guard against a slip of the finger
 
-MOST_PIXELS: Final = 150_000_000
-"""Above the largest single sensors on sale; a guard against a slip of the finger."""
-
-_XTRANS: Final = "gbggrg rgrbgb gbggrg grggbg bgbrgr grggbg"
-"""A six by six arrangement with green in every row and column; common knowledge, from memory."""
-
-CFA_TILES: Final = {"rggb": "rg gb", "bggr": "bg gr", "grbg": "gr bg", "gbrg": "gb rg", "xtrans": _XTRANS}
+# xtrans: a six by six arrangement with green in every row and column; common knowledge, from memory.
+CFA_TILES: Final = {"rggb": "rg gb", "bggr": "bg gr", "grbg": "gr bg", "gbrg": "gb rg"} | {
+    "xtrans": "gbggrg rgrbgb gbggrg grggbg bgbrgr grggbg"
+}
 CFA_PATTERNS: Final = (*CFA_TILES, "mono")
 
 
@@ -93,15 +89,14 @@ class Camera:
         """Mask, True where the sensor has a site of this channel, shape (rows, cols)."""
         if channel == "grey":
             return np.ones((self.rows, self.cols), dtype=np.bool_)
-        tile = self.tile() == COLOR_NAMES.index(channel)
+        tile = self.tile() == ("red", "green", "blue").index(channel)
         times = (-(-self.rows // tile.shape[0]), -(-self.cols // tile.shape[1]))
         return np.tile(tile, times)[: self.rows, : self.cols]
 
 
 _NEWTON_STEPS = 6
 
-MOST_TILT_DEG: Final = 45.0
-"""Beyond this no chart is photographed, and its far side runs off to the horizon."""
+MOST_TILT_DEG: Final = 45.0  # beyond it no chart is photographed, and its far side runs off to the horizon
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,8 +127,7 @@ class Pose:
             [[1, 0, 0], [0, np.cos(pitch), -np.sin(pitch)], [0, np.sin(pitch), np.cos(pitch)]]
         )
         turn_roll = np.array([[np.cos(roll), -np.sin(roll), 0], [np.sin(roll), np.cos(roll), 0], [0, 0, 1]])
-        axes: FloatArray = turn_yaw @ turn_pitch @ turn_roll
-        return axes
+        return np.asarray(turn_yaw @ turn_pitch @ turn_roll)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -175,8 +169,7 @@ class View:
         """Pixels that chart points fall on, for a colour displaced outward by a fraction."""
         away = _project(self.to_picture, point_mm)
         squared = np.sum(away**2, axis=-1, keepdims=True) / self.half_diagonal_px**2
-        px: FloatArray = away * ((1.0 + self.distortion * squared) * (1.0 + outward)) + self.center_px
-        return px
+        return np.asarray(away * ((1.0 + self.distortion * squared) * (1.0 + outward)) + self.center_px)
 
     def chart_point_of(self, pixel_px: FloatArray, *, outward: float = 0.0) -> FloatArray:
         """Chart points (mm) that pixels look at: the exact inverse of `pixel_of`."""
@@ -191,8 +184,7 @@ class View:
 
     def depth_mm(self, point_mm: FloatArray) -> FloatArray:
         """How much further than the chart's centre points lie, along the optical axis."""
-        depth: FloatArray = point_mm[..., ::-1] @ self.to_picture[2, :2]
-        return depth
+        return np.asarray(point_mm[..., ::-1] @ self.to_picture[2, :2])
 
     def jacobian(self, point_mm: FloatArray, *, outward: float = 0.0, step_mm: float = 0.05) -> FloatArray:
         """Jacobian of pixels by millimetres at one point, shape (2, 2): d pixel_i / d mm_j."""
@@ -204,20 +196,13 @@ class View:
 def _project(matrix: FloatArray, point: FloatArray) -> FloatArray:
     """Apply a homography that works on (right, down, 1) to points given as (row, column)."""
     homogeneous = point[..., ::-1] @ matrix[:, :2].T + matrix[:, 2]
-    projected: FloatArray = (homogeneous[..., :2] / homogeneous[..., 2:])[..., ::-1]
-    return projected
+    return np.asarray((homogeneous[..., :2] / homogeneous[..., 2:])[..., ::-1])
 
 
 def magnification_of(
     pose: Pose, *, focal_length_mm: float, frame_mm: tuple[float, float], camera: Camera
 ) -> float:
-    """Magnification at the chart's centre: by the distance, or so that the chart fills the frame.
-
-    Raises
-    ------
-    SettingError
-        The distance is below four focal lengths, where no lens makes a picture.
-    """
+    """Magnification at the chart's centre: by the distance, or so that the chart fills the frame."""
     if pose.distance_mm is None:
         height_mm, width_mm = (side * camera.pitch_um / 1000.0 for side in (camera.rows, camera.cols))
         return min(height_mm / frame_mm[0], width_mm / frame_mm[1])

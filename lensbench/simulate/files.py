@@ -6,11 +6,8 @@ Exif 2.32 (CIPA DC-008), TIFF 6.0.
 """
 
 import struct
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +17,7 @@ from lensbench.simulate.camera import Camera
 from lensbench.simulate.lens import Lens
 from lensbench.simulate.scene import Shot
 from lensbench.simulate.sensor import Plane, srgb_encoded
-from lensbench.storage.files import unwritable, write_beside
+from lensbench.storage.files import write_beside, writing
 
 EXIF_POINTER_TAG: Final = 34665
 _ASCII, _SHORT, _LONG, _RATIONAL, _UNDEFINED = 2, 3, 4, 5, 7
@@ -28,33 +25,26 @@ _UNIT_BYTES: Final = {_ASCII: 1, _SHORT: 2, _LONG: 4, _RATIONAL: 8, _UNDEFINED: 
 _CENTIMETRE: Final = 3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class Entry(NamedTuple):
     """One tag with its packed value."""
 
     tag: int
     kind: int
     payload: bytes
 
-    @property
-    def count(self) -> int:
-        """Number of values."""
-        return len(self.payload) // _UNIT_BYTES[self.kind]
-
 
 def exif_entries(shot: Shot, *, lens: Lens, camera: Camera) -> list[Entry]:
     """Tags that a camera would write about this shot."""
     shortest, longest = lens.focal_range_mm
     diagonal_mm = 2.0 * camera.half_diagonal_px * camera.pitch_um / 1000.0
-    date, time = shot.taken_at.split("T")
-    seconds, _, fraction = time.partition(".")
+    time, _, fraction = shot.taken_at.partition(".")
     per_cm = 10_000.0 / camera.pitch_um
     entries = [
         _rational(33434, shot.exposure_s),
         _rational(33437, shot.f_number),
         _short(34855, shot.iso),
-        Entry(tag=36864, kind=_UNDEFINED, payload=b"0232"),
-        _text(36867, f"{date.replace('-', ':')} {seconds}"),
+        Entry(36864, _UNDEFINED, b"0232"),
+        _text(36867, _stamp(time)),
         _rational(37386, shot.focal_length_mm),
         _text(37521, fraction or "000"),
         _long(40962, camera.cols),
@@ -67,7 +57,7 @@ def exif_entries(shot: Shot, *, lens: Lens, camera: Camera) -> list[Entry]:
         _text(42035, lens.maker),
         _text(42036, lens.name),
     ]
-    return sorted(entries, key=lambda entry: entry.tag)
+    return sorted(entries)
 
 
 def packed_directory(entries: list[Entry], *, offset: int) -> bytes:
@@ -75,13 +65,13 @@ def packed_directory(entries: list[Entry], *, offset: int) -> bytes:
     directory = struct.pack("<H", len(entries))
     overflow_at = offset + 2 + 12 * len(entries) + 4
     overflow = b""
-    for entry in entries:
-        directory += struct.pack("<HHI", entry.tag, entry.kind, entry.count)
-        if len(entry.payload) <= 4:
-            directory += entry.payload.ljust(4, b"\0")
+    for tag, kind, payload in entries:
+        directory += struct.pack("<HHI", tag, kind, len(payload) // _UNIT_BYTES[kind])
+        if len(payload) <= 4:
+            directory += payload.ljust(4, b"\0")
         else:
             directory += struct.pack("<I", overflow_at + len(overflow))
-            overflow += entry.payload + b"\0" * (len(entry.payload) % 2)
+            overflow += payload + b"\0" * (len(payload) % 2)
     return directory + struct.pack("<I", 0) + overflow
 
 
@@ -97,20 +87,25 @@ def jpeg_exif_segment(shot: Shot, *, lens: Lens, camera: Camera) -> bytes:
 
 
 def _text(tag: int, text: str) -> Entry:
-    return Entry(tag=tag, kind=_ASCII, payload=text.encode("ascii", "replace") + b"\0")
+    return Entry(tag, _ASCII, text.encode("ascii", "replace") + b"\0")
 
 
 def _short(tag: int, value: int) -> Entry:
-    return Entry(tag=tag, kind=_SHORT, payload=struct.pack("<H", min(value, 65535)))
+    return Entry(tag, _SHORT, struct.pack("<H", min(value, 65535)))
 
 
 def _long(tag: int, value: int) -> Entry:
-    return Entry(tag=tag, kind=_LONG, payload=struct.pack("<I", value))
+    return Entry(tag, _LONG, struct.pack("<I", value))
 
 
 def _rational(tag: int, *values: float) -> Entry:
     pairs = b"".join(struct.pack("<II", round(value * 10_000), 10_000) for value in values)
-    return Entry(tag=tag, kind=_RATIONAL, payload=pairs)
+    return Entry(tag, _RATIONAL, pairs)
+
+
+def _stamp(time: str) -> str:
+    """Date and time, given as in ISO 8601, in the form of EXIF."""
+    return time.partition(".")[0].replace("-", ":").replace("T", " ")
 
 
 _CFA_PHOTOMETRIC, _LINEAR_RAW_PHOTOMETRIC = 32803, 34892
@@ -124,7 +119,7 @@ def write_dng(path: Path, numbers: npt.NDArray[np.uint16], shot: Shot, *, lens: 
     from tifffile import TiffWriter  # noqa: PLC0415 - heavy
 
     mono = camera.cfa == "mono"
-    with _whole(path) as passing:
+    with writing(path), write_beside(path) as passing:
         with TiffWriter(passing, byteorder="<") as tiff:
             tiff.write(
                 numbers,
@@ -141,22 +136,6 @@ def write_dng(path: Path, numbers: npt.NDArray[np.uint16], shot: Shot, *, lens: 
             _overwrite_tag(passing, _PHOTOMETRIC_TAG, value=_LINEAR_RAW_PHOTOMETRIC)
 
 
-@contextmanager
-def _whole(path: Path) -> Iterator[Path]:
-    """Name to write to, so that a photograph is there whole or not at all.
-
-    Raises
-    ------
-    SettingError
-        It cannot be written: a full disk, say.
-    """
-    try:
-        with write_beside(path) as passing:
-            yield passing
-    except OSError as error:
-        raise unwritable(path, error) from error
-
-
 def write_tiff(
     path: Path, linear: Plane, shot: Shot, *, lens: Lens, camera: Camera, encoding: str = "srgb"
 ) -> None:
@@ -164,7 +143,7 @@ def write_tiff(
     from tifffile import imwrite  # noqa: PLC0415 - heavy
 
     values = srgb_encoded(linear) if encoding == "srgb" else linear
-    with _whole(path) as passing:
+    with writing(path), write_beside(path) as passing:
         imwrite(
             passing,
             np.rint(values * 65535.0).astype(np.uint16),
@@ -188,17 +167,16 @@ def write_jpeg(
     settings = [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, full_color]
     _, encoded = cv2.imencode(".jpg", values[..., ::-1] if values.ndim == 3 else values, settings)
     stream = encoded.tobytes()
-    with _whole(path) as passing:
+    with writing(path), write_beside(path) as passing:
         passing.write_bytes(stream[:2] + jpeg_exif_segment(shot, lens=lens, camera=camera) + stream[2:])
 
 
 def _camera_tags(camera: Camera, shot: Shot) -> list[tuple[int, str, int, Any, bool]]:
-    date, time = shot.taken_at.split("T")
     return [
         (271, "s", 0, camera.maker, True),
         (272, "s", 0, camera.model, True),
         (274, "H", 1, 1, True),
-        (306, "s", 0, f"{date.replace('-', ':')} {time.partition('.')[0]}", True),
+        (306, "s", 0, _stamp(shot.taken_at), True),
         (_PLACEHOLDER_TAG, "I", 1, 0, True),
     ]
 

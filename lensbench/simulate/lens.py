@@ -5,8 +5,8 @@ The transfer function at one place of the picture is a product of two: a circula
 says so. Every length of the description is on the sensor, in micrometres.
 """
 
-from dataclasses import dataclass, fields, replace
-from typing import ClassVar, Final, Self
+from dataclasses import dataclass, fields
+from typing import ClassVar, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -65,12 +65,6 @@ class PointBlur:
         if waves > _GEOMETRIC_WAVES:
             return optics.defocus_mtf(frequency_cypx, self.disc_px)
         return optics.defocused_diffraction_otf(np.asarray(frequency_cypx) * self.q, waves)
-
-    def widened(self, spread_px2: tuple[float, float, float]) -> Self:
-        """Blur with another Gaussian folded in, such as that of a print."""
-        (row_row, row_col, col_col), (more_row, more_cross, more_col) = self.spread_px2, spread_px2
-        total = (row_row + more_row, row_col + more_cross, col_col + more_col)
-        return replace(self, spread_px2=total)
 
     def along(self, frequency_cypx: npt.ArrayLike, normal: tuple[float, float]) -> FloatArray | ComplexArray:
         """Optical transfer along a unit normal (row, column); it may turn negative, or complex."""
@@ -167,13 +161,7 @@ class Lens:
         return float(getattr(self, f"{channel}_um"))
 
     def at(self, focal_length_mm: float) -> ZoomPosition:
-        """Optics at a focal length, between the described ones.
-
-        Raises
-        ------
-        SettingError
-            The lens does not reach the focal length.
-        """
+        """Optics at a focal length, between the described ones."""
         shortest, longest = self.focal_range_mm
         if not shortest <= focal_length_mm <= longest:
             raise SettingError(
@@ -187,13 +175,7 @@ class Lens:
         return self.positions[upper - 1].between(self.positions[upper], float(share))
 
     def stopped_down(self, f_number: float) -> float:
-        """Widest stop over f-number: 1 wide open, falling as the lens is stopped down.
-
-        Raises
-        ------
-        SettingError
-            The f-number is below the lens's widest.
-        """
+        """Widest stop over f-number: 1 wide open, falling as the lens is stopped down."""
         if f_number < self.widest_f_number * 0.99:
             raise SettingError(f"lens «{self.name}» opens to f/{self.widest_f_number:g}, not f/{f_number:g}.")
         return self.widest_f_number / f_number
@@ -217,22 +199,10 @@ class Lens:
         focus_um: float,
         pitch_um: float,
     ) -> PointBlur:
-        """Blur of a point.
+        """Blur of a point at a place (down, right) of the picture, in half-diagonals from its centre.
 
-        Parameters
-        ----------
-        field : (down, right)
-            Place in the picture from its centre, in half-diagonals.
-        channel : str
-            red, green, blue or grey.
-        focal_length_mm, f_number : float
-            As set on the lens.
-        working_f_number : float
-            The f-number that the near distance makes of it; diffraction and focus discs go by this one.
-        focus_um : float
-            Sensor plane less plane of the sharp image when stopped down, before field curvature and tilt. [um]
-        pitch_um : float
-            Pixel pitch. [um]
+        The near distance makes the working f-number of the one that is set; diffraction and focus discs go by it.
+        `focus_um`: sensor plane less plane of the sharp image when stopped down, before field curvature and tilt.
         """
         optics_here = self.at(focal_length_mm)
         height = float(np.hypot(*field))

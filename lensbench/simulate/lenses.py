@@ -20,7 +20,6 @@ from lensbench.storage.text import read_json
 
 Described = TypeVar("Described", Lens, ZoomPosition)
 
-
 _NO_FIGURES: Final = ("name", "maker", "positions")
 _PAIRS: Final = ("focal_tilt_um", "decentring")
 _INVENTED: Final = {path.stem: path for path in (Path(__file__).parent / "invented").glob("*.json")}
@@ -29,22 +28,14 @@ _INVENTED: Final = {path.stem: path for path in (Path(__file__).parent / "invent
 def lens_described(name_or_file: str) -> Lens:
     """Invented lens by its short name, or the lens that a file describes.
 
+    The file is JSON with the fields of `Lens` and, in `positions`, of `ZoomPosition`, or a wavefront lens.
+
     Raises
     ------
     SettingError
         Neither a known name nor a readable description.
     """
-    return lens_from_file(_INVENTED.get(name_or_file.lower(), Path(name_or_file)))
-
-
-def lens_from_file(path: Path) -> Lens:
-    """Read a lens: JSON with the fields of `Lens` and, in `positions`, of `ZoomPosition`, or a wavefront lens.
-
-    Raises
-    ------
-    SettingError
-        The file is missing, is not JSON, or names something that a description does not have.
-    """
+    path = _INVENTED.get(name_or_file.lower(), Path(name_or_file))
     try:
         described = read_json(path)
     except TextFileError as error:
@@ -90,8 +81,7 @@ INVENTED_LENSES: Final = {name: lens_described(name) for name in ("sorrel", "fen
 
 DEMO_STOPS: Final = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
 _REPEATS: Final = 2
-_FOCUS_SPREAD_UM: Final = 3.0
-"""How far the sensor lies from the sharp image after focusing anew: standard deviation."""
+_FOCUS_SPREAD_UM: Final = 3.0  # sensor from sharp image after focusing anew: standard deviation
 
 ZOOM_FOLDER, PRIME_FOLDER = "fennel-24-70mm", "sorrel-35mm"
 
@@ -103,50 +93,23 @@ _MISFOCUS_UM: Final = 60.0
 def demo_jobs(folder: Path, *, rows: int = 1160, seed: int = 7) -> list[Job]:
     """Describe the shoot: every stop twice, each focused anew, each lens in a folder of its own.
 
-    Parameters
-    ----------
-    folder : Path
-        Where the two folders are to be made.
-    rows : int
-        Height of the pictures; they are half as wide again. [px]
-    seed : int
-        Of the focus errors and of the noise.
+    Pictures are `rows` px high and half as wide again; the seed is that of the focus errors and of the noise.
     """
     camera = Camera(model="Box One", rows=rows, cols=rows // 4 * 6, pitch_um=4.0)
-    zoom = _series(
-        INVENTED_LENSES["fennel"],
-        folder / ZOOM_FOLDER,
-        camera=camera,
-        pose=Pose(pitch_deg=0.05, yaw_deg=-0.08, roll_deg=0.3),
-        focal_lengths_mm=(24.0, 35.0, 70.0),
-        seed=seed,
-    )
-    prime = _series(
-        INVENTED_LENSES["sorrel"],
-        folder / PRIME_FOLDER,
-        camera=camera,
-        pose=Pose(pitch_deg=-0.04, yaw_deg=0.06, roll_deg=-0.2),
-        focal_lengths_mm=(35.0,),
-        seed=seed + 1,
-    )
-    for number, job in enumerate(zoom):
-        if job.path.name == MISFOCUSED:
-            shot = replace(job.shot, focus_error_um=_MISFOCUS_UM, condition="misfocused")
-            zoom[number] = replace(job, shot=shot)
-    return zoom + prime
-
-
-def _series(
-    lens: Lens, folder: Path, *, camera: Camera, pose: Pose, focal_lengths_mm: tuple[float, ...], seed: int
-) -> list[Job]:
-    return series(
-        Scene(layout=sheet("A3"), lens=lens, camera=camera, pose=pose),
-        folder,
-        plan=Plan(
+    zoom = "fennel", ZOOM_FOLDER, Pose(pitch_deg=0.05, yaw_deg=-0.08, roll_deg=0.3), (24.0, 35.0, 70.0)
+    prime = "sorrel", PRIME_FOLDER, Pose(pitch_deg=-0.04, yaw_deg=0.06, roll_deg=-0.2), (35.0,)
+    jobs: list[Job] = []
+    for number, (name, lens_folder, pose, focal_lengths_mm) in enumerate((zoom, prime)):
+        plan = Plan(
             focal_lengths_mm=focal_lengths_mm,
             f_numbers=DEMO_STOPS,
             repeats=_REPEATS,
             focus_spread_um=_FOCUS_SPREAD_UM,
-            seed=seed,
-        ),
-    )
+            seed=seed + number,
+        )
+        scene = Scene(layout=sheet("A3"), lens=INVENTED_LENSES[name], camera=camera, pose=pose)
+        jobs += series(scene, folder / lens_folder, plan=plan)
+    spoiled = next(number for number, job in enumerate(jobs) if job.path.name == MISFOCUSED)
+    shot = replace(jobs[spoiled].shot, focus_error_um=_MISFOCUS_UM, condition="misfocused")
+    jobs[spoiled] = replace(jobs[spoiled], shot=shot)
+    return jobs

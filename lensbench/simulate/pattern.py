@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import fft, special
 
 from lensbench.chart.layout import Marker, Target, Tone
 from lensbench.model.errors import SettingError
@@ -20,10 +20,8 @@ from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 from lensbench.simulate.camera import View
 
-OVERSAMPLING: Final = 4
-"""Fine samples per pixel, along rows and along columns."""
-FINE_SIGMA_PX: Final = 0.25
-"""Of the Gaussian that the edges are drawn with. [px]"""
+OVERSAMPLING: Final = 4  # fine samples per pixel, along rows and along columns
+FINE_SIGMA_PX: Final = 0.25  # of the Gaussian that the edges are drawn with
 _REACH: Final = 6.0  # sigmas beyond which an edge is flat: the remainder is 1e-9
 _LARGEST_PX: Final = 2000  # of a patch: beyond it the fine grid would take gigabytes
 _DEGREE: Final = 4  # polynomial terms per axis that carry a smooth map over a patch: exact to below 1e-4 px
@@ -37,7 +35,6 @@ class Patch:
 
     top: int
     left: int
-    size_px: int
     fine: Fine
     """Reflectance less the paper's, shape (4 size, 4 size); the first sample lies on a pixel's centre."""
 
@@ -76,7 +73,7 @@ def target_patch(
     fine *= np.float32(dark - light) + dots
     fine += np.float32(dark - 1.0) + dots
     fine *= _soft_step(rim_px)
-    return square.filled(fine)
+    return Patch(top=square.top, left=square.left, fine=fine)
 
 
 _INK: Final = 0.04  # reflectance of the ink that a screen's dots leave bare paper in
@@ -98,8 +95,7 @@ def _dots(place_mm: tuple[Fine, Fine], *, dark: float, screen_mm: float, px_per_
         np.float32(2.0 * np.pi / screen_mm) * (np.float32(one) * first + np.float32(other) * second)
         for one, other in ((np.cos(turn), np.sin(turn)), (-np.sin(turn), np.cos(turn)))
     )
-    dots: Fine = np.float32(deep) * (np.cos(across) + np.cos(along))
-    return dots
+    return np.asarray(np.float32(deep) * (np.cos(across) + np.cos(along)))
 
 
 def _inside_rim_px(square: "_Square", target: Target, place_mm: tuple[Fine, Fine], *, outward: float) -> Fine:
@@ -110,8 +106,7 @@ def _inside_rim_px(square: "_Square", target: Target, place_mm: tuple[Fine, Fine
     slopes = np.stack([to_mm.T @ np.asarray(target.arm_direction(arm)) for arm in (1, 2)])
     (one, cross), (_, other) = (slopes @ slopes.T).astype(np.float32)
     steep = np.sqrt(one * first**2 + 2.0 * cross * first * second + other * second**2)
-    inside: Fine = (np.float32(target.radius_mm) - away) * away / np.maximum(steep, np.float32(1e-6))
-    return inside
+    return np.asarray((np.float32(target.radius_mm) - away) * away / np.maximum(steep, np.float32(1e-6)))
 
 
 def square_patch(
@@ -139,7 +134,7 @@ def square_patch(
     lower *= above
     lower += upper
     lower *= np.float32(black - 1.0)
-    return square.filled(lower)
+    return Patch(top=square.top, left=square.left, fine=lower)
 
 
 class _AtNodes(NamedTuple):
@@ -173,7 +168,7 @@ class _Square:
             raise SettingError(
                 f"a target would be {wanted} px wide, more than {_LARGEST_PX}: put the camera further away."
             )
-        size_px = _handy_size(wanted)
+        size_px = 2 * fft.next_fast_len(-(-wanted // 2), real=True)  # even, and quick to transform
         top, left = (int(v) for v in np.floor(0.5 * (low + high) - 0.5 * (size_px - 1)))
         return cls(view=view, outward=outward, top=top, left=left, size_px=size_px)
 
@@ -186,10 +181,6 @@ class _Square:
         points = self.view.chart_point_of(nodes + shifts[:, None, None], outward=self.outward)
         value, below, above, right, left = of_point(points)
         return _AtNodes(value, 2.0 * step / np.hypot(below - above, right - left))
-
-    def filled(self, fine: Fine) -> Patch:
-        """Patch that holds these samples."""
-        return Patch(top=self.top, left=self.left, size_px=self.size_px, fine=fine)
 
     def _nodes(self) -> tuple[FloatArray, FloatArray]:
         """Rows and columns, a few, of the square, spread as a polynomial likes them."""
@@ -208,21 +199,7 @@ class _Square:
         powers = np.vander(samples, _DEGREE, increasing=True)
         # A few rows at a time: products this small stay in one thread, which a busy machine needs.
         by_row = (powers @ terms).astype(np.float32).reshape(-1, 2 * OVERSAMPLING, _DEGREE)
-        spread: Fine = (by_row @ powers.T.astype(np.float32)).reshape(samples.size, samples.size)
-        return spread
-
-
-def _handy_size(at_least: int) -> int:
-    """Even size, not below a limit, that Fourier transforms are quick at."""
-    size = at_least
-    while True:
-        rest = size
-        for factor in (2, 3, 5):
-            while rest % factor == 0:
-                rest //= factor
-        if rest == 1 and size % 2 == 0:
-            return size
-        size += 1
+        return np.asarray((by_row @ powers.T.astype(np.float32)).reshape(samples.size, samples.size))
 
 
 def _soft_step(distance_px: Fine) -> Fine:

@@ -8,14 +8,16 @@ import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import product
 from pathlib import Path
 from typing import Final, Literal
 
 import numpy as np
 
+from lensbench.simulate.lens import Lens
 from lensbench.simulate.scene import Scene, Shot
 from lensbench.simulate.shooting import Job, Processing
-from lensbench.storage.files import unwritable, write_whole
+from lensbench.storage.files import write_whole, writing
 
 Turned = Literal["", "camera", "chart"]
 TURNED: Final = {"camera": "camera turned 180", "chart": "chart turned 180"}
@@ -62,61 +64,53 @@ def series(scene: Scene, folder: Path, *, plan: Plan, processing: Processing = _
         The lens does not reach a focal length or a stop.
     """
     random = np.random.default_rng(plan.seed)
-    upright = list(_shots(scene, plan, random))
-    turned = list(_shots(scene, plan, random)) if plan.turned else []
     kind = "focus" if plan.focus_steps_um else "shot"
-    pose = replace(scene.pose, roll_deg=scene.pose.roll_deg + 180.0)
-    if plan.turned == "chart":  # on the wall: the camera then stands tilted the other way
-        pose = replace(pose, pitch_deg=-pose.pitch_deg, yaw_deg=-pose.yaw_deg)
-    other_way = replace(scene, pose=pose)
+    ways = [(scene, "", kind)]
+    if plan.turned:
+        pose = replace(scene.pose, roll_deg=scene.pose.roll_deg + 180.0)
+        if plan.turned == "chart":  # on the wall: the camera then stands tilted the other way
+            pose = replace(pose, pitch_deg=-pose.pitch_deg, yaw_deg=-pose.yaw_deg)
+        ways.append((replace(scene, pose=pose), TURNED[plan.turned], f"turned_{kind}"))
+    taken = [(way, shot) for way in ways for shot in _shots(scene.lens, plan, random)]
     return [
         Job(
-            scene=scene if number <= len(upright) else other_way,
+            scene=seen,
             shot=replace(
                 shot,
                 paper_level=plan.paper_level,
                 iso=plan.iso,
                 seed=1000 * plan.seed + number,
                 taken_at=(_FIRST_SHOT + number * _BETWEEN_SHOTS).isoformat(),
-                condition="" if number <= len(upright) else TURNED[plan.turned],
+                condition=condition,
             ),
-            path=folder / f"{'' if number <= len(upright) else 'turned_'}{kind}_{number:04d}"
-            f"{_SUFFIX[processing.format]}",
+            path=folder / f"{name}_{number:04d}{_SUFFIX[processing.format]}",
             processing=processing,
         )
-        for number, shot in enumerate([*upright, *turned], start=1)
+        for number, ((seen, condition, name), shot) in enumerate(taken, start=1)
     ]
 
 
-def _shots(scene: Scene, plan: Plan, random: np.random.Generator) -> Iterator[Shot]:
-    lens = scene.lens
+def _shots(lens: Lens, plan: Plan, random: np.random.Generator) -> Iterator[Shot]:
     for focal_length_mm in plan.focal_lengths_mm:
         shifts_um = {stop: lens.focus_shift_um(focal_length_mm, stop) for stop in plan.f_numbers}
         widest_um = lens.focus_shift_um(focal_length_mm, lens.widest_f_number)
         if plan.focus_steps_um:
             for repeat in range(1, plan.repeats + 1):
                 zero_um = float(plan.focus_spread_um * random.standard_normal()) - widest_um
-                yield from _bracket(focal_length_mm, plan, zero_um=zero_um, repeat=repeat)
+                for step_um, f_number in product(plan.focus_steps_um, plan.f_numbers):
+                    yield Shot(
+                        focal_length_mm=focal_length_mm,
+                        f_number=f_number,
+                        focus_error_um=zero_um + step_um,
+                        focus_group=f"{focal_length_mm:g} mm, bracket {repeat}",
+                        focus_step=step_um,
+                    )
             continue
         for f_number in plan.f_numbers:
             focused_um = widest_um if plan.focused == "widest" else shifts_um[f_number]
             for _ in range(plan.repeats):
-                error_um = float(plan.focus_spread_um * random.standard_normal())
-                yield Shot(
-                    focal_length_mm=focal_length_mm, f_number=f_number, focus_error_um=error_um - focused_um
-                )
-
-
-def _bracket(focal_length_mm: float, plan: Plan, *, zero_um: float, repeat: int) -> Iterator[Shot]:
-    for step_um in plan.focus_steps_um:
-        for f_number in plan.f_numbers:
-            yield Shot(
-                focal_length_mm=focal_length_mm,
-                f_number=f_number,
-                focus_error_um=zero_um + step_um,
-                focus_group=f"{focal_length_mm:g} mm, bracket {repeat}",
-                focus_step=step_um,
-            )
+                error_um = float(plan.focus_spread_um * random.standard_normal()) - focused_um
+                yield Shot(focal_length_mm=focal_length_mm, f_number=f_number, focus_error_um=error_um)
 
 
 SHOTS_TABLE: Final = "shots_table.csv"
@@ -142,8 +136,6 @@ def write_shots_table(folder: Path, jobs: Sequence[Job]) -> Path | None:
         step = "" if job.shot.focus_step is None else f"{job.shot.focus_step:g}"
         turned = next((what for what, words in TURNED.items() if words == job.shot.condition), "")
         writer.writerow((job.path.name, job.shot.focus_group, step, job.shot.condition, turned))
-    try:
+    with writing(path):
         write_whole(path, text.getvalue().encode())
-    except OSError as error:
-        raise unwritable(path, error) from error
     return path

@@ -18,6 +18,7 @@ from lensbench.simulate.camera import Camera, Pose, View, magnification_of
 from lensbench.simulate.lens import Lens, PointBlur, ZoomPosition
 from lensbench.simulate.pattern import Patch, square_patch, target_patch
 
+Shape = Target | Marker | Tone
 _METERED_S: Final = 1.0 / 30.0  # exposure time at f/5.6 and ISO 100 in the simulated room.
 
 
@@ -114,8 +115,7 @@ class Geometry:
 
     def outward(self, channel: str) -> float:
         """Radial scale of a channel against green, less one."""
-        displaced = {"red": self.optics_here.red_outward, "blue": self.optics_here.blue_outward}
-        return displaced.get(channel, 0.0)
+        return float(getattr(self.optics_here, f"{channel}_outward", 0.0))
 
     def blur(self, shot: Shot, channel: str, center_mm: tuple[float, float]) -> PointBlur:
         """Blur that was rendered round a point of the chart, the print's included."""
@@ -136,64 +136,48 @@ class Geometry:
         )
         jacobian, filter_px = view.jacobian(point_mm), shot.filter_um / camera.pitch_um
         spread = self.scene.print_sigma_mm**2 * jacobian @ jacobian.T + filter_px**2 * np.eye(2)
+        row_row, row_col, col_col = (lens_blur.spread_px2 + spread[np.triu_indices(2)]).tolist()
         down_um, right_um = shot.motion_um
         return replace(
-            lens_blur.widened((float(spread[0, 0]), float(spread[0, 1]), float(spread[1, 1]))),
+            lens_blur,
+            spread_px2=(row_row, row_col, col_col),
             motion_px=(down_um / camera.pitch_um, right_um / camera.pitch_um),
         )
 
-    def shapes(self) -> Iterator["Shape"]:
+    def shapes(self) -> Iterator[Shape]:
         """Every shape of the chart that the picture may show."""
         layout = self.scene.layout
-        for target in layout.targets:
-            if self._in_picture(target.center_mm, target.radius_mm):
-                yield Shape(geometry=self, center_mm=target.center_mm, content=target)
         printed = [tone for tone in layout.tones if tone.reflectance < 1.0]
-        squares: list[Marker | Tone] = [*layout.markers, *printed]
-        for square in squares:
-            if self._in_picture(square.center_mm, square.side_mm):
-                yield Shape(geometry=self, center_mm=square.center_mm, content=square)
+        shapes: list[Shape] = [*layout.targets, *layout.markers, *printed]
+        for shape in shapes:
+            point_mm = np.asarray(shape.center_mm)
+            reach_mm = shape.radius_mm if isinstance(shape, Target) else shape.side_mm
+            reach_px = reach_mm * np.abs(self.view.jacobian(point_mm)).sum() + self.scene.lens.margin_px
+            place_px, size_px = self.view.pixel_of(point_mm), (self.scene.camera.rows, self.scene.camera.cols)
+            if np.all((-reach_px < place_px) & (place_px < size_px + reach_px)):
+                yield shape
 
-    def _in_picture(self, center_mm: tuple[float, float], reach_mm: float) -> bool:
-        """Whether any of a shape may show in the picture."""
-        point_mm = np.asarray(center_mm)
-        reach_px = reach_mm * np.abs(self.view.jacobian(point_mm)).sum() + self.scene.lens.margin_px
-        row, col = self.view.pixel_of(point_mm)
-        rows, cols = self.scene.camera.rows, self.scene.camera.cols
-        return bool(-reach_px < row < rows + reach_px and -reach_px < col < cols + reach_px)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shape:
-    """A target, a marker or a tone in the picture."""
-
-    geometry: Geometry
-    center_mm: tuple[float, float]
-    content: Target | Marker | Tone
-
-    def drawn(self, outward: float) -> Patch:
-        """Draw it where a colour with this radial scale sees it."""
-        layout, view = self.geometry.scene.layout, self.geometry.view
-        margin_px = self.geometry.scene.lens.margin_px
-        if isinstance(self.content, Target):
-            dark, light = layout.dark_reflectance, layout.light_reflectance
+    def drawn(self, shape: Shape, outward: float) -> Patch:
+        """Draw a shape where a colour with this radial scale sees it."""
+        layout, margin_px = self.scene.layout, self.scene.lens.margin_px
+        if isinstance(shape, Target):
             return target_patch(
-                view,
-                self.content,
-                dark=dark,
-                light=light,
+                self.view,
+                shape,
+                dark=layout.dark_reflectance,
+                light=layout.light_reflectance,
                 outward=outward,
                 margin_px=margin_px,
-                screen_mm=self.geometry.scene.screen_mm,
+                screen_mm=self.scene.screen_mm,
             )
         ink, black = np.ones((1, 1), dtype=np.bool_), layout.marker_reflectance
-        if isinstance(self.content, Tone):
-            black = self.content.reflectance
+        if isinstance(shape, Tone):
+            black = shape.reflectance
         else:
             from lensbench.chart.layout import marker_modules  # noqa: PLC0415 - heavy
 
-            ink = marker_modules(self.content.marker_id)
-        return square_patch(view, self.content, ink, black=black, outward=outward, margin_px=margin_px)
+            ink = marker_modules(shape.marker_id)
+        return square_patch(self.view, shape, ink, black=black, outward=outward, margin_px=margin_px)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,7 +192,6 @@ class ByHand:
     seed: int = 1
 
 
-AS_PLANNED: Final = ByHand(place_mm=0.0, turn_deg=0.0, scale=0.0)
 _BY_HAND: Final = ByHand()
 
 
@@ -223,20 +206,8 @@ def hung_wall(
 ) -> Layout:
     """Wall set as it hangs, ready to be photographed: its frame is the plan's.
 
-    Parameters
-    ----------
-    pages : int
-        1 to 29.
-    paper : str
-        A4, A3, Letter or Tabloid.
-    sensor_mm : (height, width)
-        Of the sensor that the wall is planned for.
-    focal_lengths : float
-        From wall to sensor.
-    by_hand : ByHand
-        The errors of hanging and printing.
-    dark_reflectance : float
-        Reflectance of the dark quarters, paper white being 1.
+    1 to 29 pages of A4, A3, Letter or Tabloid, planned for a sensor (height, width) and for a distance from the wall to
+    it in focal lengths. `dark_reflectance` is that of the dark quarters, paper white being 1.
 
     Raises
     ------

@@ -6,56 +6,37 @@ as sampling at the pixel centres does. The small inverse transform gives the pix
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import groupby
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy import fft, ndimage
 
 from lensbench.model.shot import BoolArray
 from lensbench.simulate.camera import Camera
 from lensbench.simulate.lens import PointBlur
-from lensbench.simulate.pattern import FINE_SIGMA_PX, OVERSAMPLING, Patch
+from lensbench.simulate.pattern import FINE_SIGMA_PX, OVERSAMPLING
 from lensbench.simulate.scene import Geometry, Shot
 
-_TABLE: Final = 32_768
-"""Entries of the radial transfer's table, at most 1e-4 cycles per pixel apart: exact to 5e-5."""
-_NODES: Final = 2048
-"""Frequencies at which the closed forms are computed; between them the table is linear, exact to 2e-6."""
+_TABLE: Final = 32_768  # entries of the radial transfer: 1e-4 cycles per pixel apart at most, exact to 5e-5
+_NODES: Final = 2048  # frequencies of the closed forms; between them the table is linear, exact to 2e-6
 
 Plane = npt.NDArray[np.float32]
 SingleComplex = npt.NDArray[np.complex64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Spectrum:
-    """A patch in Fourier space: all rows' frequencies, the columns' from zero up."""
+def pixels_of(spectrum: SingleComplex, blur: PointBlur) -> Plane:
+    """Pixels of a patch seen through a blur, integrated over squares, shape (size, size).
 
-    top: int
-    left: int
-    size_px: int
-    values: SingleComplex
-
-
-def spectrum_of(patch: Patch) -> Spectrum:
-    """Transform a patch; the result serves every stop and focus of the same geometry."""
-    from scipy import fft  # noqa: PLC0415 - heavy
-
-    return Spectrum(top=patch.top, left=patch.left, size_px=patch.size_px, values=fft.rfft2(patch.fine))
-
-
-def pixels_of(spectrum: Spectrum, blur: PointBlur) -> Plane:
-    """Pixels of a patch seen through a blur, integrated over squares; shape (size, size)."""
-    from scipy import fft  # noqa: PLC0415 - heavy
-
-    size = spectrum.size_px
+    The spectrum holds all rows' frequencies, the columns' from zero up; it serves every stop and focus.
+    """
+    size = len(spectrum) // OVERSAMPLING
     copies = min(OVERSAMPLING, max(1, int(np.ceil(2.0 / blur.q))))
-    filtered = _cropped(spectrum.values, size * copies) * _transfer(size, copies, blur)
+    filtered = _cropped(spectrum, size * copies) * _transfer(size, copies, blur)
     folded = _folded(filtered, size, copies) / np.float32(OVERSAMPLING**2)
-    pixels: Plane = fft.irfft2(folded, s=(size, size))
-    return pixels
+    return np.asarray(fft.irfft2(folded, s=(size, size)))
 
 
 def _transfer(size: int, copies: int, blur: PointBlur) -> Plane | SingleComplex:
@@ -121,17 +102,10 @@ def _folded(values: SingleComplex, size: int, copies: int) -> SingleComplex:
 
 
 def light_on_sensor(geometry: Geometry, shots: Sequence[Shot], *, finished: bool) -> list[Plane]:
-    """Noise-free signal of each shot, 1 at the sensor's white.
+    """Noise-free signal of each shot at this focal length, 1 at the sensor's white, rendered side by side.
 
-    Parameters
-    ----------
-    geometry : Geometry
-        The scene at the focal length of all these shots.
-    shots : sequence of Shot
-        They are rendered side by side; each takes one plane of memory (three when finished).
-    finished : bool
-        True: every channel at every pixel, shape (rows, cols, channels), white-balanced. False: each site its
-        own channel, shape (rows, cols).
+    When finished, every channel at every pixel, shape (rows, cols, channels), white-balanced; else each site its own
+    channel, shape (rows, cols).
     """
     camera = geometry.scene.camera
     channels = camera.channels
@@ -140,7 +114,9 @@ def light_on_sensor(geometry: Geometry, shots: Sequence[Shot], *, finished: bool
     sites = {channel: None if finished else camera.sites(channel) for channel in channels}
     for shape in geometry.shapes():
         for outward, alike in groupby(channels, geometry.outward):
-            spectrum = spectrum_of(shape.drawn(outward))
+            patch = geometry.drawn(shape, outward)
+            corner, spectrum = (patch.top, patch.left), fft.rfft2(patch.fine)
+            del patch  # as large as its spectrum
             for channel in alike:
                 number = channels.index(channel)
                 blurred: dict[PointBlur, Plane] = {}  # equal blurs are worked out once
@@ -149,7 +125,7 @@ def light_on_sensor(geometry: Geometry, shots: Sequence[Shot], *, finished: bool
                     if blur not in blurred:
                         blurred[blur] = pixels_of(spectrum, blur)
                     view = plane[..., number] if finished else plane
-                    _add(view, blurred[blur], corner=(spectrum.top, spectrum.left), sites=sites[channel])
+                    _add(view, blurred[blur], corner=corner, sites=sites[channel])
     return [
         _exposed(geometry, shot, plane, finished=finished) for shot, plane in zip(shots, planes, strict=True)
     ]
@@ -173,14 +149,11 @@ def _exposed(geometry: Geometry, shot: Shot, plane: Plane, *, finished: bool) ->
     opening = geometry.scene.lens.stopped_down(shot.f_number)
     corner_stops = geometry.optics_here.vignetting_stops * opening**2
     center_row, center_col = camera.center_px
-    rows = ((np.arange(camera.rows) - center_row) / camera.half_diagonal_px) ** 2
-    cols = ((np.arange(camera.cols) - center_col) / camera.half_diagonal_px) ** 2
-    falloff = np.outer(2.0 ** (-corner_stops * rows), 2.0 ** (-corner_stops * cols))
+    rows_px, cols_px = np.arange(camera.rows) - center_row, np.arange(camera.cols) - center_col
+    falling = [2.0 ** (-corner_stops * (away / camera.half_diagonal_px) ** 2) for away in (rows_px, cols_px)]
+    falloff = np.outer(*falling)
     down, right = shot.light_slope
-    slope = np.add.outer(
-        down * (np.arange(camera.rows) - center_row), right * (np.arange(camera.cols) - center_col)
-    )
-    lamps = 1.0 + slope / camera.half_diagonal_px
+    lamps = 1.0 + np.add.outer(down * rows_px, right * cols_px) / camera.half_diagonal_px
     light: Plane = (shot.paper_level * falloff * lamps).astype(np.float32)
     if finished:
         return (plane + np.float32(1.0)) * light[..., None]
@@ -190,8 +163,7 @@ def _exposed(geometry: Geometry, shot: Shot, plane: Plane, *, finished: bool) ->
     return (plane + np.float32(1.0)) * light
 
 
-SHARPENING_SIGMA_PX: Final = 1.0
-"""Width of the Gaussian that the simulated in-camera sharpening subtracts. [px]"""
+SHARPENING_SIGMA_PX: Final = 1.0  # of the Gaussian that the simulated in-camera sharpening subtracts
 
 
 def raw_numbers(light: Plane, shot: Shot, camera: Camera) -> npt.NDArray[np.uint16]:
@@ -202,8 +174,7 @@ def raw_numbers(light: Plane, shot: Shot, camera: Camera) -> npt.NDArray[np.uint
     """
     signal = _noisy(light, shot, camera) if shot.noise else light
     numbers = camera.black + signal * np.float32(camera.white - camera.black)
-    whole: npt.NDArray[np.uint16] = np.clip(np.rint(numbers), 0, camera.white).astype(np.uint16)
-    return whole
+    return np.asarray(np.clip(np.rint(numbers), 0, camera.white).astype(np.uint16))
 
 
 def finished_picture(light: Plane, shot: Shot, camera: Camera, *, sharpening: float) -> Plane:
@@ -217,23 +188,19 @@ def finished_picture(light: Plane, shot: Shot, camera: Camera, *, sharpening: fl
         gains = np.array([camera.response(channel) for channel in camera.channels], np.float32)
         picture = _noisy(light * gains, shot, camera) / gains
     if sharpening:
-        from scipy import ndimage  # noqa: PLC0415 - heavy
-
         sigma = (SHARPENING_SIGMA_PX, SHARPENING_SIGMA_PX, 0.0)
         blurred = ndimage.gaussian_filter(picture, sigma, truncate=6.0, mode="nearest")
         picture = picture + np.float32(sharpening) * (picture - blurred)
     order = [camera.channels.index(name) for name in ("red", "green", "blue") if name in camera.channels]
     picture = picture[..., order] if order else picture[..., 0]
-    clipped: Plane = np.clip(picture, 0.0, 1.0)
-    return clipped
+    return np.asarray(np.clip(picture, 0.0, 1.0))
 
 
 def srgb_encoded(linear: Plane) -> Plane:
     """Codes in sRGB of linear values, 0 to 1 (IEC 61966-2-1)."""
     low = linear * np.float32(12.92)
     high = np.float32(1.055) * np.maximum(linear, 1e-6) ** np.float32(1.0 / 2.4) - np.float32(0.055)
-    encoded: Plane = np.where(linear <= 0.0031308, low, high).astype(np.float32)
-    return encoded
+    return np.asarray(np.where(linear <= 0.0031308, low, high).astype(np.float32))
 
 
 def _noisy(light: Plane, shot: Shot, camera: Camera) -> Plane:

@@ -18,7 +18,7 @@ from lensbench.simulate.files import write_dng, write_jpeg, write_tiff
 from lensbench.simulate.scene import Geometry, Scene, Shot
 from lensbench.simulate.sensor import Plane, finished_picture, light_on_sensor, raw_numbers
 from lensbench.simulate.truth import TrueEdge, true_edges
-from lensbench.storage.files import probe_folder, remove_drafts, unwritable, write_whole
+from lensbench.storage.files import probe_folder, remove_drafts, write_whole, writing
 from lensbench.workers import WorkersUnavailable, pool_of
 
 Format = Literal["dng", "jpeg", "tiff", "tiff-linear"]
@@ -55,17 +55,14 @@ class Job:
     path: Path
     processing: Processing = Processing()
 
+    @property
+    def finished(self) -> bool:
+        """Whether it becomes a picture rather than raw."""
+        return self.processing.format != "dng"
+
 
 def photograph(scene: Scene, shot: Shot, *, channels: tuple[str, ...] | None = None) -> Photograph:
-    """Take one raw photograph in memory.
-
-    Parameters
-    ----------
-    scene, shot
-        What is photographed, and how.
-    channels : tuple of str
-        For which the truth is wanted; all of the sensor's by default.
-    """
+    """Take one raw photograph in memory, with the truth of these channels; all of the sensor's by default."""
     geometry = scene.geometry(shot.focal_length_mm)
     light = light_on_sensor(geometry, [shot], finished=False)[0]
     return Photograph(
@@ -93,25 +90,9 @@ def shoot(
 ) -> list[Path]:
     """Make the files of some jobs, and a truth.json in every folder they go to.
 
-    Jobs of one scene at one focal length share their work, so give them together.
-
-    Parameters
-    ----------
-    jobs : iterable of Job
-        In the order they are to be told in.
-    workers : int
-        Processes; 1 works in this one.
-    seed : int
-        That the series was drawn with, for the truth file.
-    truth_channels : tuple of str
-        For which the truth is written; all of the sensor's by default.
-    progress : function of the number of files just made
-        Called as they come.
-
-    Returns
-    -------
-    list of Path
-        The files, in the order of the jobs.
+    Jobs of one scene at one focal length share their work, so give them together. With one worker they are made in this
+    process. The truth file tells the seed that the series was drawn with, and the truth of `truth_channels`, all of the
+    sensor's by default. `progress` is told the number of files just made. Gives the files in the order of the jobs.
 
     Raises
     ------
@@ -138,15 +119,12 @@ def shoot(
         for folder in folders:
             remove_drafts(folder)
         raise
-    for folder, members in groupby(
-        sorted(jobs, key=lambda job: job.path.parent), lambda job: job.path.parent
-    ):
-        document = {"seed": seed, "photos": [truths[job.path] for job in members]}
+    for folder in folders:
+        photos = [truths[job.path] for job in jobs if job.path.parent == folder]
+        document = {"seed": seed, "photos": photos}
         text = json.dumps(document, separators=(",", ":")) + "\n"
-        try:
+        with writing(folder / "truth.json"):
             write_whole(folder / "truth.json", text.encode())
-        except OSError as error:
-            raise unwritable(folder / "truth.json", error) from error
     return [job.path for job in jobs]
 
 
@@ -154,14 +132,20 @@ def _made(
     batches: list[list[Job]], *, workers: int, truth_channels: tuple[str, ...] | None
 ) -> Generator[dict[Path, dict[str, Any]], None, None]:
     """Work the batches off, here or in a pool, and give each one's truth as it is done."""
+    make = partial(_shoot_batch, truth_channels=truth_channels)
     if workers <= 1 or len(batches) <= 1:
-        for batch in batches:
-            yield _shoot_batch(batch, truth_channels)
+        yield from map(make, batches)
         return
     try:
-        yield from _made_in_pool(batches, workers=workers, truth_channels=truth_channels)
+        with pool_of(workers) as pool:
+            making = {pool.submit(make, batch, index) for index, batch in enumerate(batches)}
+            while making:
+                done = pool.finished(making)
+                making -= done
+                for future in done:
+                    yield future.result().take()
     except WorkersUnavailable:  # before any batch was begun
-        yield from _made(batches, workers=1, truth_channels=truth_channels)
+        yield from map(make, batches)
     except BrokenProcessPool as error:
         raise LensError(
             "a worker process was ended before its photographs were made, most often for want of memory; "
@@ -169,28 +153,15 @@ def _made(
         ) from error
 
 
-def _made_in_pool(
-    batches: list[list[Job]], *, workers: int, truth_channels: tuple[str, ...] | None
-) -> Generator[dict[Path, dict[str, Any]], None, None]:
-    make = partial(_shoot_batch, truth_channels=truth_channels)
-    with pool_of(workers) as pool:
-        making = {pool.submit(make, batch, index) for index, batch in enumerate(batches)}
-        while making:
-            done = pool.finished(making)
-            making -= done
-            for future in done:
-                yield future.result().take()
-
-
 def _batches(jobs: list[Job], workers: int) -> list[list[Job]]:
     """Cut the jobs into runs that share a geometry, small enough for memory and to keep all workers busy."""
-    groups = groupby(jobs, key=lambda job: (id(job.scene), job.shot.focal_length_mm, _finished(job)))
+    groups = groupby(jobs, key=lambda job: (id(job.scene), job.shot.focal_length_mm, job.finished))
     runs = [list(members) for _, members in groups]
     even_share = -(-len(jobs) // max(workers, 1))
     batches = []
     for run in runs:
         camera = run[0].scene.camera
-        frame_bytes = camera.rows * camera.cols * (12 if _finished(run[0]) else 4)
+        frame_bytes = camera.rows * camera.cols * (12 if run[0].finished else 4)
         at_most = max(1, min(_SIDE_BY_SIDE_BYTES // frame_bytes, even_share))
         pieces = -(-len(run) // at_most)
         size = -(-len(run) // pieces)
@@ -198,15 +169,11 @@ def _batches(jobs: list[Job], workers: int) -> list[list[Job]]:
     return batches
 
 
-def _finished(job: Job) -> bool:
-    return job.processing.format != "dng"
-
-
 def _shoot_batch(batch: list[Job], truth_channels: tuple[str, ...] | None) -> dict[Path, dict[str, Any]]:
     """Make the files of one batch and give what is true of each."""
     first = batch[0]
     geometry = first.scene.geometry(first.shot.focal_length_mm)
-    lights = light_on_sensor(geometry, [job.shot for job in batch], finished=_finished(first))
+    lights = light_on_sensor(geometry, [job.shot for job in batch], finished=first.finished)
     for job, light in zip(batch, lights, strict=True):
         _develop(job, light)
     channels = truth_channels or first.scene.camera.channels
@@ -231,7 +198,7 @@ def _develop(job: Job, light: Plane) -> None:
 
 def _truth(job: Job, geometry: Geometry, channels: tuple[str, ...]) -> dict[str, Any]:
     scene, processing = job.scene, job.processing
-    sharpening = processing.sharpening if _finished(job) else 0.0
+    sharpening = processing.sharpening if job.finished else 0.0
     edges = true_edges(geometry, job.shot, channels=channels, sharpening=sharpening)
     settings = {
         "camera": f"{scene.camera.maker} {scene.camera.model}",

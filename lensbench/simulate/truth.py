@@ -14,8 +14,9 @@ from lensbench.simulate.scene import Geometry, Shot
 from lensbench.simulate.sensor import SHARPENING_SIGMA_PX
 
 TRUTH_FREQUENCIES_CYPX: Final = tuple(step / 80.0 for step in range(81))
-_ARM_CENTER: Final = 0.5
-"""Where on an arm its figure is stated, as a fraction of the radius from the crossing."""
+_ARM_CENTER: Final = (
+    0.5  # where on an arm its figure is stated, as a fraction of the radius from the crossing
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -20,8 +20,7 @@ from lensbench.simulate.lens import Lens, PointBlur, PupilTransfer, ZoomPosition
 FORMAT: Final = "wavefront lens 1"
 _HIGHEST_POWER: Final = 20
 _CHANNELS: Final = ("red", "green", "blue", "grey")
-_FEWEST, _MOST = 192, 1024
-"""Samples across the pupil: at least, and for the widest spread."""
+_FEWEST, _MOST = 192, 1024  # samples across the pupil: at least, and for the widest spread
 _REACHES: Final = 3.0  # width of the point spread's window against the furthest ray: transfers to 1e-3
 _HIGHEST_CYPX: Final = 2.2  # beyond what the renderer's fine grid holds
 _FOCUSED_CYUM: Final = 0.03  # frequency at which a lens is focused: the usual 30 cycles per millimetre
@@ -51,13 +50,11 @@ class Pupil:
         angle = np.arctan2(across, outward) / (2.0 * np.pi) % 1.0 * self.stop.size
         rims = np.minimum(opening * self.stop, self.clip)
         rim = np.interp(angle, np.arange(rims.size + 1), np.append(rims, rims[0]))
-        share: FloatArray = np.clip((rim - np.hypot(outward, across)) / (axis[1] - axis[0]) + 0.5, 0.0, 1.0)
-        return share
+        return np.asarray(np.clip((rim - np.hypot(outward, across)) / (axis[1] - axis[0]) + 0.5, 0.0, 1.0))
 
     def error_um(self, axis: FloatArray, number: int) -> FloatArray:
         """Wavefront error of a wavelength in the plane of reference."""
-        error: FloatArray = np.polynomial.polynomial.polygrid2d(axis, axis, self.wavefront_um[number])
-        return error
+        return np.asarray(np.polynomial.polynomial.polygrid2d(axis, axis, self.wavefront_um[number]))
 
     def defocus(self, axis: FloatArray, f_number: float) -> FloatArray:
         """Wavefront error that one micrometre from the lens adds: exact for plane waves of every direction.
@@ -68,8 +65,7 @@ class Pupil:
         cosine = np.sqrt(1.0 - outward**2 - across**2)
         shift = (outward * slant[:, None] + across * slant) / cosine
         ray = np.sqrt(1.0 - (outward - slant[:, None]) ** 2 - (across - slant) ** 2)
-        added: FloatArray = ray - cosine - shift
-        return added
+        return np.asarray(ray - cosine - shift)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -153,21 +149,14 @@ def transfer(
 ) -> PupilTransfer:
     """Transfer of a channel: its wavelengths' point spreads added up, and transformed.
 
-    Parameters
-    ----------
-    opening : float
-        Radius of the stop as a share of the widest.
-    f_number : float
-        Working f-number of the widest stop.
-    focus_um : float
-        Sensor plane less plane of reference.
+    `opening` is the stop's radius as a share of the widest, `f_number` the working one of the widest stop, and
+    `focus_um` the sensor plane less the plane of reference.
     """
     pupil, weights = maps.pupil(field), maps.weights[channel]
     numbers = [int(number) for number in np.flatnonzero(weights)]
     radius = float(np.minimum(opening * pupil.stop, pupil.clip).max())
-    narrowest_um = (
-        float(maps.wavelengths_um[numbers].min()) * f_number / radius
-    )  # of the point spread's details
+    # Of the point spread's details.
+    narrowest_um = float(maps.wavelengths_um[numbers].min()) * f_number / radius
     coarse = radius * np.linspace(-1.0, 1.0, 33)
     seen, added_um = pupil.light(coarse, opening) > 0.5, focus_um * pupil.defocus(coarse, f_number)
     # A ray arrives 2 N times the wavefront's slope from the point's place.
@@ -224,13 +213,7 @@ def _focus_shift_um(maps: WavefrontMaps, opening: float, f_number: float) -> flo
 
 
 def wavefront_lens(described: dict[str, Any], where: str) -> WavefrontLens:
-    """Lens of a wavefront file's content.
-
-    Raises
-    ------
-    SettingError
-        A figure is missing, or a table has not the shape that the others ask for; `where` names the file.
-    """
+    """Lens of a wavefront file's content; where it is incomplete, a SettingError names the file as `where`."""
     try:
         tables = {name: np.array(described[name], np.float64) for name in _TABLES}
         weights = {channel: np.array(described["channels"][channel], np.float64) for channel in _CHANNELS}

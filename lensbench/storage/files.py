@@ -81,10 +81,16 @@ def remove_drafts(folder: Path) -> None:
             path.unlink(missing_ok=True)
 
 
-def unwritable(place: Path, error: OSError) -> SettingError:
-    """The one sentence for a place that cannot be written."""
-    reason = error.strerror or "the disk is full"  # array libraries give no reason for a short write
-    return SettingError(f"{place} cannot be written ({reason}); name another place, or make room there")
+@contextmanager
+def writing(place: Path) -> Iterator[None]:
+    """Tell, by a SettingError with the one sentence for it, of a place that cannot be written."""
+    try:
+        yield
+    except OSError as error:
+        reason = error.strerror or "the disk is full"  # array libraries give no reason for a short write
+        raise SettingError(
+            f"{place} cannot be written ({reason}); name another place, or make room there"
+        ) from error
 
 
 def check_kind(path: Path, *, begins: bytes, what: str, suffix: str = "", sign: bytes = b"") -> None:
@@ -99,11 +105,8 @@ def check_kind(path: Path, *, begins: bytes, what: str, suffix: str = "", sign: 
         return
     if path.is_symlink() or not path.is_file():
         raise SettingError(f"{path} is there already and is no file; name another one")
-    try:
-        with path.open("rb") as stream:
-            there = stream.read(_LARGEST_PDF_BYTES if sign else len(begins))
-    except OSError as error:
-        raise unwritable(path, error) from error
+    with writing(path), path.open("rb") as stream:
+        there = stream.read(_LARGEST_PDF_BYTES if sign else len(begins))
     if there and not (there.startswith(begins) and (not sign or _is_own_pdf(there, sign))):
         raise SettingError(f"{path} is there already and is not {what}; name another file")
     if is_protected(path):
@@ -127,15 +130,13 @@ def is_protected(path: Path) -> bool:
 
 def probe_folder(folder: Path) -> None:
     """Refuse, by a SettingError, a folder that is not there and can't be made, or has no room; leave no trace."""
-    try:
+    with writing(folder):
         place = next(place for place in (folder, *folder.absolute().parents) if place.exists())
         trial = place / f".{secrets.token_hex(6)}"
         try:
             trial.write_bytes(bytes(_PROBE_BYTES))
         finally:
             trial.unlink(missing_ok=True)
-    except OSError as error:
-        raise unwritable(folder, error) from error
 
 
 def within(path: Path, folder: Path) -> bool:

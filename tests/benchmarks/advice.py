@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
 
+import exact_pupils
 import numpy as np
 import pages
 from measured_lenses import ZONE_LEVEL, kept_session
@@ -106,7 +107,7 @@ def aberrated(spherical_waves: float, coma_waves: float, focal_mm: float, widest
 
     def pupil(stop: float, size: float, waves: float, motion_um: float) -> float:
         opening, q = widest / stop, 0.55 * stop * (1.0 + size) / PITCH_UM
-        wavefront = optics.Wavefront(
+        wavefront = exact_pupils.Wavefront(
             w20_waves=waves,
             spherical_rms_waves=spherical_waves * opening**4,
             coma_rms_waves=coma_waves * opening**3,
@@ -116,7 +117,7 @@ def aberrated(spherical_waves: float, coma_waves: float, focal_mm: float, widest
         for azimuth in (0.0, 90.0):
 
             def transfer(frequency: np.ndarray, azimuth: float = azimuth) -> np.ndarray:
-                otf = optics.aberrated_otf(
+                otf = exact_pupils.aberrated_otf(
                     np.minimum(frequency * q, 1.0), wavefront, azimuth_deg=azimuth, nodes=28
                 )
                 sensor = optics.pixel_mtf(frequency) * optics.gaussian_mtf(frequency, 0.3)

@@ -8,10 +8,9 @@ import math
 from dataclasses import dataclass, field
 from functools import cache
 
+import exact_pupils
 import numpy as np
 from scipy import interpolate
-
-from lensbench import optics
 
 WAVELENGTH_UM = 0.55
 STOPS = (2.8, 4.0, 5.6, 8.0, 11.0)
@@ -58,7 +57,7 @@ def _through_focus(
     opening = 2.8 / stop
     found = []
     for focus_um in _FOCUS_UM:
-        wavefront = optics.Wavefront(
+        wavefront = exact_pupils.Wavefront(
             w20_waves=float(focus_um) / (8.0 * stop**2 * WAVELENGTH_UM),
             spherical_rms_waves=waves[0] * opening**4,
             coma_rms_waves=waves[1] * opening**3,
@@ -70,10 +69,10 @@ def _through_focus(
     return curve, float(fine[int(np.argmax(curve(fine)))])
 
 
-def _mtf50(wavefront: optics.Wavefront, extra_px: float, stop: float, azimuth_deg: float) -> float:
+def _mtf50(wavefront: exact_pupils.Wavefront, extra_px: float, stop: float, azimuth_deg: float) -> float:
     nu = np.minimum(_FREQUENCY * WAVELENGTH_UM * stop / PITCH_UM, 1.0)
     sensor = np.sinc(_FREQUENCY) * np.exp(-2.0 * (math.pi * _FREQUENCY) ** 2 * (0.3**2 + extra_px**2))
-    transfer = sensor * np.abs(optics.aberrated_otf(nu, wavefront, azimuth_deg=azimuth_deg, nodes=40))
+    transfer = sensor * np.abs(exact_pupils.aberrated_otf(nu, wavefront, azimuth_deg=azimuth_deg, nodes=40))
     after = int(np.argmax(transfer < 0.5))
     share = (transfer[after - 1] - 0.5) / (transfer[after - 1] - transfer[after])
     return float(_FREQUENCY[after - 1] * (_FREQUENCY[after] / _FREQUENCY[after - 1]) ** share)

@@ -1,5 +1,6 @@
 """Figures drawn from curves, against closed forms."""
 
+import exact_pupils
 import numpy as np
 import pytest
 from scipy.optimize import brentq
@@ -37,9 +38,9 @@ def test_slopes_of_a_straight_line():
 
 def test_rise_of_a_gaussian_and_of_a_disc():
     position = np.arange(-400, 401) * 0.02
-    esf = np.stack([optics.gaussian_esf(position, 1.0), optics.defocus_esf(position, 4.0)])
+    esf = np.stack([exact_pupils.gaussian_esf(position, 1.0), exact_pupils.defocus_esf(position, 4.0)])
     # 2.563103 sigma; for the disc the chord that cuts off a tenth of its area lies at 0.6870 of the radius (solved).
-    chord = brentq(lambda x: float(optics.defocus_esf(np.array(x), 4.0)) - 0.9, 0.0, 2.0)
+    chord = brentq(lambda x: float(exact_pupils.defocus_esf(np.array(x), 4.0)) - 0.9, 0.0, 2.0)
     low, high = crossings_px(position, esf)
     np.testing.assert_allclose(high - low, [2.563103, 2.0 * chord], rtol=2e-4)
 

@@ -1,6 +1,7 @@
 import math
 from dataclasses import replace
 
+import exact_pupils
 import numpy as np
 import pytest
 
@@ -70,12 +71,14 @@ def exact_mtf50(wavefront, q, sigma_px, w20_waves):
     """MTF50 of an aberrated pupil, mean of two directions, by the overlap integral."""
     frequency = np.linspace(0.0, 0.6, 61)
     sensor = optics.pixel_mtf(frequency) * optics.gaussian_mtf(frequency, sigma_px)
-    shifted = optics.Wavefront(
+    shifted = exact_pupils.Wavefront(
         w20_waves=w20_waves, coma_rms_waves=wavefront[0], spherical_rms_waves=wavefront[1]
     )
     found = []
     for azimuth in (0.0, 90.0):
-        otf = optics.aberrated_otf(np.minimum(frequency * q, 1.0), shifted, azimuth_deg=azimuth, nodes=32)
+        otf = exact_pupils.aberrated_otf(
+            np.minimum(frequency * q, 1.0), shifted, azimuth_deg=azimuth, nodes=32
+        )
         transfer = np.abs(otf) * sensor
         after = int(np.argmax(transfer < 0.5))
         share = (transfer[after - 1] - 0.5) / (transfer[after - 1] - transfer[after])

@@ -6,10 +6,9 @@ The truth knows nothing of the curve that is fitted to focus brackets.
 from dataclasses import dataclass
 from functools import lru_cache
 
+import exact_pupils
 import numpy as np
 from scipy import interpolate, optimize
-
-from lensbench import optics
 
 WAVELENGTH_UM = 0.55
 FREQUENCY = np.geomspace(0.02, 0.7, 40)
@@ -65,7 +64,7 @@ def _pupil(random):
 
 
 def wavefront(w20_waves, astigmatism, coma, spherical):
-    return optics.Wavefront(
+    return exact_pupils.Wavefront(
         w20_waves=w20_waves,
         astigmatism_rms_waves=astigmatism,
         coma_rms_waves=coma,
@@ -76,7 +75,7 @@ def wavefront(w20_waves, astigmatism, coma, spherical):
 def mtf50(q, front, sigma_px, *, azimuth_deg, nodes=28):
     """MTF50 of pupil x pixel x Gaussian for edges square to an azimuth of the wavefront's axes."""
     nu = np.minimum(FREQUENCY * q, 1.0)
-    pupil = np.abs(optics.aberrated_otf(nu, front, azimuth_deg=azimuth_deg, nodes=nodes))
+    pupil = np.abs(exact_pupils.aberrated_otf(nu, front, azimuth_deg=azimuth_deg, nodes=nodes))
     transfer = pupil * np.sinc(FREQUENCY) * np.exp(-2.0 * (np.pi * sigma_px * FREQUENCY) ** 2)
     first = int(np.argmax(transfer < 0.5))
     curve = interpolate.CubicSpline(FREQUENCY, transfer - 0.5)

@@ -1,6 +1,6 @@
 """Photographs of the sheet, as figures, through lenses whose pupils are aberrated differently all over the field.
 
-True MTF50 comes from exact overlap integrals (`optics.aberrated_otf`) with Seidel's laws: spherical aberration goes
+True MTF50 comes from exact overlap integrals (`exact_pupils`) with Seidel's laws: spherical aberration goes
 with the fourth power of the opening and is alike all over, coma with the third power and the image height,
 astigmatism and field curvature with its square. A decentred element adds coma that is alike all over, which adds to
 the field's own on one side and takes from it on the other, and a tilt of the image plane. Nothing here knows of the
@@ -11,11 +11,11 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 
+import exact_pupils
 import numpy as np
 from invented_shots import planned
 from scipy import interpolate, optimize
 
-from lensbench import optics
 from lensbench.chart.layout.parts import ARMS
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, ShotResult, Tilt, Turned
@@ -152,7 +152,7 @@ def _log_at(lens, stop, key, z_um):
     radial = lens.coma_corner * height + right * np.cos(turn) - down * np.sin(turn)
     across = -right * np.sin(turn) - down * np.cos(turn)
     # Zernike's balanced term holds the middle in focus at z = 0.
-    front = optics.Wavefront(
+    front = exact_pupils.Wavefront(
         w20_waves=z_um / (8.0 * WAVELENGTH_UM * stop**2),
         astigmatism_rms_waves=lens.astigmatism_corner * height**2 * opening**2,
         coma_rms_waves=float(np.hypot(radial, across)) * opening**3,
@@ -164,7 +164,7 @@ def _log_at(lens, stop, key, z_um):
 
 def _log_mtf50(lens, stop, front, azimuth_deg):
     nu = np.minimum(FREQUENCY * WAVELENGTH_UM * stop * (1.0 + MAGNIFICATION) / PITCH_UM, 1.0)
-    pupil = np.abs(optics.aberrated_otf(nu, front, azimuth_deg=azimuth_deg, nodes=NODES))
+    pupil = np.abs(exact_pupils.aberrated_otf(nu, front, azimuth_deg=azimuth_deg, nodes=NODES))
     transfer = pupil * np.sinc(FREQUENCY) * np.exp(-2.0 * (np.pi * lens.sigma_px * FREQUENCY) ** 2)
     first = int(np.argmax(transfer < 0.5))
     if first == 0:

@@ -6,10 +6,9 @@ Nothing here knows of the model that the study fits, so a check against these cu
 from dataclasses import dataclass
 from functools import lru_cache
 
+import exact_pupils
 import numpy as np
 from scipy import interpolate, optimize
-
-from lensbench import optics
 
 WAVELENGTH_UM = 0.55
 FULL = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
@@ -69,7 +68,7 @@ def _lens(random, stops, *, pitch_um=None, most=USUAL, filter_px=(0.1, 0.5)):
 
 def _log_mtf50(stop, opening, pitch_um, strengths, sigma_px):
     """Seidel: defocus and astigmatism go with the opening squared, coma cubed, spherical to the fourth."""
-    wavefront = optics.Wavefront(
+    wavefront = exact_pupils.Wavefront(
         w20_waves=strengths[0] * opening**2,
         astigmatism_rms_waves=strengths[1] * opening**2,
         coma_rms_waves=strengths[2] * opening**3,
@@ -80,7 +79,8 @@ def _log_mtf50(stop, opening, pitch_um, strengths, sigma_px):
     nu = np.minimum(frequency * WAVELENGTH_UM * stop / pitch_um, 1.0)
     found = [
         _crossing(
-            frequency, sensor * np.abs(optics.aberrated_otf(nu, wavefront, azimuth_deg=azimuth, nodes=32))
+            frequency,
+            sensor * np.abs(exact_pupils.aberrated_otf(nu, wavefront, azimuth_deg=azimuth, nodes=32)),
         )
         for azimuth in (0.0, 90.0)
     ]

@@ -18,7 +18,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from lensbench.chart.layout.parts import MODULES, Marker, Target, Tone, marker_modules, turned
 from lensbench.model.shot import BoolArray
-from lensbench.storage.files import unwritable, write_whole
+from lensbench.storage.files import write_whole, writing
 
 _PT_PER_MM: Final = 72.0 / 25.4
 _FONT: Final = "DejaVuSans"
@@ -145,10 +145,8 @@ class Page:
         """Close page and document and write the file over any that is there; a SettingError where that cannot be."""
         self._canvas.showPage()
         self._canvas.save()
-        try:
+        with writing(out):
             write_whole(out, self._buffer.getvalue())
-        except OSError as error:
-            raise unwritable(out, error) from error
 
 
 def bar(top_mm: float, left_mm: float, height_mm: float, width_mm: float) -> list[Corner]:

@@ -1,12 +1,11 @@
-"""Transfer and spread functions of a lens pupil, from closed forms and exact integrals.
+"""Closed forms that tests hold the program against: spread functions, obscured and aberrated pupils.
 
-Two scales are used. `nu` is the frequency as a fraction of the cutoff 1/(wavelength x f-number), so that nothing passes
-above 1. `frequency_cypx` is in cycles per pixel, and `q` = wavelength x f-number / pixel pitch gives the cutoff 1/q.
+`nu` is the frequency as a fraction of the cutoff 1/(wavelength x f-number); `q` = wavelength x f-number / pixel pitch.
+Distances run along the edge's normal, positive towards the bright side.
 
 References
 ----------
-J. W. Goodman, Introduction to Fourier Optics (the circular pupil; overlap of displaced, aberrated pupils).
-H. H. Hopkins, Proc. R. Soc. A 231, 91 (1955) (defocus).
+J. W. Goodman, Introduction to Fourier Optics (overlap of displaced, aberrated pupils).
 E. L. O'Neill, J. Opt. Soc. Am. 46, 285 (1956) (central obscuration).
 """
 
@@ -18,6 +17,7 @@ import numpy.typing as npt
 from scipy import special
 
 from lensbench.model.units import FloatArray
+from lensbench.optics import circular_mtf
 
 ComplexArray = npt.NDArray[np.complex128]
 
@@ -25,38 +25,39 @@ _LSF_PEAK: Final = 8.0 / (3.0 * np.pi)
 """Height of the circular pupil's unit-area line spread function. [1 / (wavelength x f-number)]"""
 
 
-def diffraction_q(*, f_number: float, pixel_pitch_um: float, wavelength_um: float) -> float:
-    """Ratio q = wavelength x f-number / pixel pitch, the reciprocal of the cutoff in cycles per pixel.
-
-    >>> round(diffraction_q(f_number=8.0, pixel_pitch_um=4.0, wavelength_um=0.55), 6)
-    1.1
-    """
-    return wavelength_um * f_number / pixel_pitch_um
-
-
-def circular_mtf(nu: npt.ArrayLike) -> FloatArray:
-    """MTF of a perfect circular pupil: (2/pi) [acos nu - nu sqrt(1 - nu^2)], zero from nu = 1 on.
-
-    Parameters
-    ----------
-    nu : array of any shape
-        Frequency as a fraction of the cutoff; the sign does not matter.
-    """
-    inside = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)
-    return np.asarray((2.0 / np.pi) * (np.arccos(inside) - inside * np.sqrt(1.0 - inside**2)))
-
-
-def diffraction_mtf(frequency_cypx: npt.ArrayLike, q: float) -> FloatArray:
-    """MTF of a perfect circular pupil at frequencies in cycles per pixel.
+def olpf_mtf(frequency_cypx: npt.ArrayLike, separation_px: float, *, angle_deg: float = 0.0) -> FloatArray:
+    """Transfer of a four-spot optical low-pass filter along the normal of an edge; it may turn negative.
 
     Parameters
     ----------
     frequency_cypx : array of any shape
-        [cycles/pixel]
-    q : float
-        Wavelength times f-number over pixel pitch, 0 or more.
+        Along the edge's normal. [cycles/pixel]
+    separation_px : float
+        Distance of the spots along rows and along columns. [px]
+    angle_deg : float
+        The edge's angle from the columns. [degree]
+
+    References
+    ----------
+    G. D. Boreman, Modulation Transfer Function in Optical and Electro-Optical Systems (from memory).
     """
-    return circular_mtf(np.asarray(frequency_cypx, dtype=np.float64) * q)
+    phase = np.pi * separation_px * np.asarray(frequency_cypx, dtype=np.float64)
+    angle = np.deg2rad(angle_deg)
+    return np.asarray(np.cos(phase * np.cos(angle)) * np.cos(phase * np.sin(angle)))
+
+
+def gaussian_esf(distance_px: npt.ArrayLike, sigma_px: float) -> FloatArray:
+    """Edge spread of a Gaussian blur: the normal distribution's integral."""
+    return np.asarray(special.ndtr(np.asarray(distance_px, dtype=np.float64) / sigma_px))
+
+
+def defocus_esf(distance_px: npt.ArrayLike, disc_px: float) -> FloatArray:
+    """Edge spread of a uniform blur disc: 1/2 + [asin t + t sqrt(1 - t^2)] / pi with t = 2 x / d.
+
+    The area of the disc on one side of a chord, derived.
+    """
+    t = np.clip(2.0 * np.asarray(distance_px, dtype=np.float64) / disc_px, -1.0, 1.0)
+    return np.asarray(0.5 + (np.arcsin(t) + t * np.sqrt(1.0 - t**2)) / np.pi)
 
 
 def diffraction_lsf(distance_px: npt.ArrayLike, q: float) -> FloatArray:
@@ -141,29 +142,6 @@ def _hole_crossing(nu: FloatArray, epsilon: float) -> FloatArray:
     return np.where(nu >= (1.0 + epsilon) / 2.0, 0.0, inner)
 
 
-def defocused_diffraction_otf(nu: npt.ArrayLike, w20_waves: npt.ArrayLike) -> FloatArray:
-    """Exact OTF of a perfect circular pupil out of focus; it is real and may turn negative.
-
-    (4/pi) times the integral over x from 0 to 1 - nu of sqrt(1 - (x + nu)^2) cos(8 pi w nu x); the
-    substitution x + nu = cos(theta) takes the root out of it, so that Gauss-Legendre nodes give 1e-12.
-
-    Parameters
-    ----------
-    nu : array
-        Frequency as a fraction of the cutoff; zero comes out from 1 on.
-    w20_waves : array that broadcasts against `nu`
-        Wavefront error at the pupil's rim; a focus shift of dz gives dz / (8 wavelength f-number^2). [waves]
-    """
-    waves = np.asarray(w20_waves, dtype=np.float64)
-    fraction = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)
-    nodes, weights = _gauss_legendre(24 + int(np.ceil(6.0 * np.max(np.abs(waves), initial=0.0))))
-    reach = np.arccos(fraction)[..., None]
-    theta = 0.5 * reach * (1.0 + nodes)
-    phase = (8.0 * np.pi * waves * fraction)[..., None] * (np.cos(theta) - fraction[..., None])
-    integral = (0.5 * reach * np.sin(theta) ** 2 * np.cos(phase)) @ weights
-    return np.asarray((4.0 / np.pi) * integral)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wavefront:
     """Primary aberrations of a circular pupil; the orders of Zernike are normalised to their rms in waves."""
@@ -217,7 +195,7 @@ def aberrated_otf(
         Nodes along each direction; raise it in step with the wavefront error beyond about two waves.
     """
     fraction = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)[..., None, None]
-    abscissas, weights = _gauss_legendre(nodes)
+    abscissas, weights = special.roots_legendre(nodes)
     theta = np.arccos(fraction) * abscissas[:, None]
     half_length = np.cos(theta) - fraction
     along, across = half_length * abscissas, np.sin(theta)
@@ -229,9 +207,3 @@ def aberrated_otf(
     kernel = np.exp(2j * np.pi * (ahead - behind)) * half_length * np.cos(theta) * np.arccos(fraction)
     otf: ComplexArray = np.einsum("...ij,i,j->...", kernel, weights, weights) / np.pi
     return otf
-
-
-def _gauss_legendre(count: int) -> tuple[FloatArray, FloatArray]:
-    """Nodes and weights on -1 to 1."""
-    nodes, weights = special.roots_legendre(count)
-    return np.asarray(nodes, dtype=np.float64), np.asarray(weights, dtype=np.float64)
