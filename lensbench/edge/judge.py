@@ -13,6 +13,7 @@ from lensbench.model.errors import Remark, remark
 from lensbench.model.shot import Samples
 from lensbench.optics import RISE_10_90_SIGMAS
 
+LARGEST_VALUE: Final = 1e12
 CLIPPED_SHARE: Final = 0.001
 FEWEST_SAMPLES: Final = 60
 SHORTEST_SIDE_PX: Final = 8
@@ -65,8 +66,8 @@ def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
             remarks.append(
                 remark("clipped", f"{100 * clipped:.1f} % of it, limit {100 * CLIPPED_SHARE:.1f} %")
             )
-        finite = np.isfinite(region.values[region.present])
-        if not finite.all():
+        sound = np.abs(region.values[region.present]) < LARGEST_VALUE  # false for NaN, too
+        if not sound.all():
             remarks.append(remark("no_edge", "the region holds values that are no numbers"))
     return tuple(remarks)
 

@@ -8,7 +8,7 @@ edge, upwards. All regions given together are fitted together, step by step, fro
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -183,9 +183,14 @@ class _Batch:
 
     def fit(self, state: FloatArray, *, steps: int, settled: bool) -> FloatArray:
         """Take Gauss-Newton steps; `settled` marks as done the edges that hardly move any more."""
+        limit = _SETTLED_PX if settled else _NEAR_ENOUGH_PX
+        resting = np.zeros(len(state), bool)
         for _ in range(steps):
-            state = self._step(state, _UNKNOWNS if settled else _UNKNOWNS - 2)
-            if float(state[:, _MOVED].max()) < (_SETTLED_PX if settled else _NEAR_ENOUGH_PX):
+            # An edge that rests stays: how far its neighbours have come must not move it.
+            stepped = self._step(state, _UNKNOWNS if settled else _UNKNOWNS - 2)
+            state = np.where(resting[:, None], state, stepped)
+            resting |= state[:, _MOVED] < limit
+            if resting.all():
                 break
         if settled:
             state[state[:, _MOVED] < _SETTLED_PX, _MOVED] = 0.0
@@ -307,6 +312,14 @@ class _Start(NamedTuple):
     bright: float
 
 
+@lru_cache(maxsize=64)
+def _thinned(count: int, most: int) -> npt.NDArray[np.intp]:
+    """About `most` of so many samples, one of each stretch at random: a stride may share the rows' rhythm."""
+    if count < 2 * most:
+        return np.arange(count)
+    return (_strata(most) * count).astype(np.intp)
+
+
 def _first_line(points: Points) -> _Start:
     """Find the line from the samples half-way between two levels: their principal axis is its direction.
 
@@ -317,20 +330,16 @@ def _first_line(points: Points) -> _Start:
     """
     if points.value.size < _FEWEST_POINTS:
         raise EdgeError(f"only {points.value.size} samples in this region; {_FEWEST_POINTS} are needed")
-    stride = max(points.value.size // _ENOUGH_POINTS, 1)
-    dark, bright = _two_levels(points.value[::stride])
+    thin = _thinned(points.value.size, _ENOUGH_POINTS)
+    dark, bright = _two_levels(points.value[thin])
     step = bright - dark
     if not step > 1e-9 * max(abs(dark), abs(bright), 1e-300):
         raise EdgeError("both sides of the region are equally bright; choose a region across an edge")
     middle = 0.5 * (dark + bright)
-    thin = slice(None, None, stride)
-    pace = max(points.value.size // _ENOUGH_FOR_BAND, 1)
-    between = pace * np.flatnonzero(np.abs(points.value[::pace] - middle) < _BAND * step)
+    looked = _thinned(points.value.size, _ENOUGH_FOR_BAND)
+    between = looked[np.abs(points.value[looked] - middle) < _BAND * step]
     divided = None
-    if (
-        _noisy(points.value[thin], dark, bright)
-        or not _FEWEST_BETWEEN <= between.size < 0.6 * points.value.size / pace
-    ):
+    if _noisy(points.value[thin], dark, bright) or not _FEWEST_BETWEEN <= between.size < 0.6 * looked.size:
         divided = _divided(points.row_px[thin], points.col_px[thin], points.value[thin], dark, bright)
         off_line = points.row_px[between] * np.sin(divided.angle_rad) + points.col_px[between] * np.cos(
             divided.angle_rad
@@ -346,8 +355,8 @@ def _first_line(points: Points) -> _Start:
     near = apart < _FAR_MEDIANS * float(np.median(apart)) + 0.75
     if np.count_nonzero(near) >= _FEWEST_BETWEEN:
         angle, offset, spread = _principal_axis(row[near], col[near], weight[near])
-    side = points.row_px[::stride] * np.sin(angle) + points.col_px[::stride] * np.cos(angle) > offset
-    values = points.value[::stride]
+    side = points.row_px[thin] * np.sin(angle) + points.col_px[thin] * np.cos(angle) > offset
+    values = points.value[thin]
     rising = float(values[side].sum() - middle * np.count_nonzero(side)) - float(
         values[~side].sum() - middle * np.count_nonzero(~side)
     )

@@ -38,15 +38,26 @@ def points_of(region: Samples) -> Points:
     """List the present samples of a region."""
     height, width = region.values.shape
     row_px, col_px = _grid(height, width)
+    value = np.asarray(region.values, np.float64).ravel()
     points = Points(
         row_px=row_px,
         col_px=col_px,
-        value=region.values.ravel(),
+        value=value,
         shape=(height, width),
         is_sensor=region.is_sensor,
-        rounding_sd=region.rounding_sd,
+        rounding_sd=region.rounding_sd if any(region.rounding_sd) else _rounding_sd(value),
     )
     return points if region.present.all() else points.kept(region.present.ravel())
+
+
+def _rounding_sd(value: FloatArray) -> tuple[float, float]:
+    """What rounding to whole codes adds, where so few different values stand that they must be codes."""
+    some = value[:: max(value.size // _CODES_SEEN, 1)]
+    different = np.unique(some)
+    if different.size < 2 or different.size > _FEW_CODES * some.size:
+        return 0.0, 0.0
+    step = float(np.median(np.diff(different))) / np.sqrt(12.0)
+    return step, step
 
 
 @lru_cache(maxsize=256)
@@ -57,6 +68,8 @@ def _grid(height: int, width: int) -> tuple[FloatArray, FloatArray]:
     return row_px, col_px
 
 
+_CODES_SEEN: Final = 500
+_FEW_CODES: Final = 0.3
 _REACH_SIGMA: Final = 3.5
 _FLOOR_OF_STEP: Final = 1e-4
 """Least noise taken, as a part of the step: below it rounding and the shapes' own table decide."""
@@ -218,16 +231,18 @@ def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, st
     def total(weight: FloatArray) -> FloatArray:
         return np.asarray(np.bincount(index, weight, SIZE), np.float64)
 
-    sum_value, sum_along = total(value), total(along_px)
+    base = float(value.mean()) if value.size else 0.0
+    from_base = value - base  # squares of large levels would swallow a small step
+    sum_value, sum_along = total(from_base), total(along_px)
     return Bins(
         count=count,
-        value=sum_value * share,
+        value=np.where(count > 0.0, sum_value * share + base, 0.0),
         offset_px=total(place) * share * step_px,
         half_square_px2=total(place * place) * share * (0.5 * step_px**2),
         along_px=sum_along * share,
-        scatter=np.maximum(total(value * value) - sum_value * sum_value * share, 0.0),
+        scatter=np.maximum(total(from_base * from_base) - sum_value * sum_value * share, 0.0),
         along_scatter_px2=np.maximum(total(along_px * along_px) - sum_along * sum_along * share, 0.0),
-        shared_px=total(along_px * value) - sum_along * sum_value * share,
+        shared_px=total(along_px * from_base) - sum_along * sum_value * share,
         place=place_of_all,
     )
 
