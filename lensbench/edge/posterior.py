@@ -347,7 +347,7 @@ class _System:
         count, known = self._into.shape[1:]
         free = self.gram.shape[1] - count if size else 0
         sd = np.concatenate([self.plain_sd[region, light], np.full(free, size * self.step[region])])
-        gram = np.empty((known + free, known + free))
+        gram = np.zeros((known + free, known + free))
         gram[:known, :known] = self.own[region, kind]
         moment = self.own_moment[region, kind, 0]
         if free:
