@@ -194,7 +194,8 @@ def response_panel(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) 
 
 def _sfr_cells(edge: Edge, at_cypx: Sequence[float]) -> list[str]:
     """SFR at these frequencies, each in the digits that its sd bears."""
-    sfr, sd = (np.interp(at_cypx, edge.frequency_cypx, of, right=np.nan) for of in (edge.sfr, edge.sfr_sd))
+    known_sd = edge.sfr_sd if edge.sfr_sd.size else np.full(edge.sfr.size, np.nan)
+    sfr, sd = (np.interp(at_cypx, edge.frequency_cypx, of, right=np.nan) for of in (edge.sfr, known_sd))
     return [borne(value, spread, 3) for value, spread in zip(sfr.tolist(), sd.tolist(), strict=True)]
 
 
