@@ -15,7 +15,7 @@ All are sums of a few principal shapes, odd and even about the edge apart, kept 
 true edges, so its Fourier transform is known exactly. Of each kind the mean and the covariance in them are kept.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import cache, partial
 from pathlib import Path
@@ -299,13 +299,19 @@ DRAWN: Final = dict(zip(KINDS, (_plain, _defocus, _pupil, _halo, _tail), strict=
 
 def build_shape(index: int) -> dict[str, FloatArray]:
     """Draw members of every kind at this MTF50 and condense them."""
+    return _condensed(*drawn_edges(index, KINDS))
+
+
+def drawn_edges(index: int, kinds: Sequence[str]) -> tuple[FloatArray, ComplexArray]:
+    """Members of the first kinds: ESF with two derivatives, and transfers on both grids."""
     mtf50_cypx = float(SHAPE_GRID_CYPX[index])
     rng = np.random.default_rng((SEED, index))
     spacing = step_px(mtf50_cypx)
     own = np.arange(FREQUENCIES) * mtf50_cypx / FREQUENCIES_PER_MTF50
     grid = np.concatenate([own, OUTPUT_FREQUENCY_CYPX])
     samples, transforms = [], []
-    for draw in DRAWN.values():
+    for kind in kinds:
+        draw = DRAWN[kind]
         missing = MEMBERS
         while missing:
             target = min(mtf50_cypx * np.exp(SPREAD * rng.uniform(-1.0, 1.0)), 0.6)
@@ -321,7 +327,7 @@ def build_shape(index: int) -> dict[str, FloatArray]:
             samples.append(np.stack([esf, lsf, slope]))
             transforms.append(transfer(grid))
             missing -= 1
-    return _condensed(np.array(samples), np.array(transforms))
+    return np.array(samples), np.array(transforms)
 
 
 def _shifted(transfer: Transfer, shift_px: float, frequency_cypx: FloatArray) -> ComplexArray:
