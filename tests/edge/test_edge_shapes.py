@@ -76,7 +76,9 @@ def test_derivatives_are_those_of_the_shapes(index):
     shape = prior_shape(index)
     step = shape.step_px
     count = shape.kind_factor.shape[1]
-    # Tails may have a cusp, and halos a core as narrow as a pixel: there derivatives are those of no smooth shape.
+    # Tails may have a cusp, and halos a core as narrow as a pixel: there derivatives are those of no smooth shape. The
+    # second derivative of the principal shapes comes from differences of the first, 3 % off where a pixel's own corners
+    # stand a step apart; it enters a bin's level with h^2 / 24 = 4e-4 of its width squared, so 1e-5 of the step.
     smooth = [np.einsum("kr,skx->srx", shape.kind_factor[k], shape.fine.modes[:, :count]) for k in range(3)]
     rest = [(kind, 0.03) for kind in (*smooth, shape.fine.modes[:, count:])]
     for kind, limit in ((shape.fine.mean[:, None], 0.01), *rest):
