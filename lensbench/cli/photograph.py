@@ -111,7 +111,7 @@ def _figures(edge: "Edge", dpi: float | None) -> str:
     rise_px, sd_px = edge.rise_10_90_px, edge.rise_10_90_sd_px
     on_paper = "" if dpi is None else f" ({report.borne(rise_px * 25.4 / dpi, sd_px * 25.4 / dpi, 3)} mm)"
     return (
-        f"MTF50 {report.with_doubt(edge.mtf50_cypx, edge.mtf50_sd_cypx, 4)} (95 %, noise alone), "
+        f"MTF50 {report.with_doubt(edge.mtf50_cypx, edge.mtf50_sd_cypx, 4)} (95 %, from this edge alone), "
         f"angle {edge.angle_deg:.1f} degrees, "
         f"10-90 % rise {report.with_doubt(rise_px, sd_px, 2)} px{on_paper}, SNR {edge.snr:.0f}"
     )
@@ -305,7 +305,8 @@ def _standing(shot: "ShotResult") -> Iterator[str]:
         )
     if isfinite(shot.veil.percent):
         held = "the ink's own light" if shot.veil.bound is VeilBound.INK else "the whole printed dark"
-        yield f"veil {shot.veil.percent:.1f} % of the paper's light at most ({held} is in it)"
+        veil_percent = max(shot.veil.percent, 0.0)  # noise may take it a little below nothing
+        yield f"veil {veil_percent:.1f} % of the paper's light at most ({held} is in it)"
 
 
 def _turned(angle_deg: float, sd_deg: float, positive: str, negative: str) -> str:
