@@ -107,7 +107,8 @@ class Region:
             step=self.line.step,
             least_sd=self.points.rounding_sd,
         )
-        return bins, replace(plateaus, noise=plateaus.noise.enlarged(self.noise_factor))
+        noise = plateaus.noise.enlarged(self.noise_factor)
+        return bins, replace(plateaus, noise=noise, light_known=self.points.light_known)
 
     def refused(self) -> EdgeError | None:
         """Why what the line was laid through is no edge; None where it is one."""

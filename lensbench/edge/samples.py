@@ -28,6 +28,8 @@ class Points:
     """Of the region: rows, columns."""
     is_sensor: bool = True
     rounding_sd: tuple[float, float] = (0.0, 0.0)
+    light_known: bool = False
+    """Whether the light's slope was known, and taken out."""
 
     def kept(self, keep: BoolArray) -> "Points":
         """Those samples that are marked."""
@@ -39,13 +41,19 @@ def points_of(region: Samples) -> Points:
     height, width = region.values.shape
     row_px, col_px = _grid(height, width)
     value = np.asarray(region.values, np.float64).ravel()
+    rounding_sd = region.rounding_sd if any(region.rounding_sd) else _rounding_sd(value)
+    if region.light_slope_per_px is not None:
+        by_row, by_col = region.light_slope_per_px
+        light = np.exp(-by_row * row_px[::width])[:, None] * np.exp(-by_col * col_px[:width])
+        value = value * light.ravel()
     points = Points(
         row_px=row_px,
         col_px=col_px,
         value=value,
         shape=(height, width),
         is_sensor=region.is_sensor,
-        rounding_sd=region.rounding_sd if any(region.rounding_sd) else _rounding_sd(value),
+        rounding_sd=rounding_sd,
+        light_known=region.light_slope_per_px is not None,
     )
     return points if region.present.all() else points.kept(region.present.ravel())
 
@@ -108,6 +116,8 @@ class Plateaus:
     bright_slope_per_px: float
     dark_slope_sd_per_px: float
     bright_slope_sd_per_px: float
+    light_known: bool = False
+    """Whether the light's slope was known from elsewhere, and taken out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
