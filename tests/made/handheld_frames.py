@@ -62,7 +62,7 @@ class Blur:
         return replace(self, scale=self.scale * factor)
 
     def transfer(self, rows_cypx, cols_cypx):
-        """Of frequencies of any shape; complex, without the pixel's own."""
+        """Of frequencies of one number of axes; complex, without the pixel's own."""
         radius = np.hypot(rows_cypx, cols_cypx)
         lens = pupil_transfer(
             radius,
@@ -71,11 +71,11 @@ class Blur:
             spherical_waves=self.spherical_waves,
             scale=self.scale,
         )
-        hand = sum(
-            np.exp(-2j * np.pi * self.scale * (rows_cypx * down + cols_cypx * right))
-            for down, right in self.path_px
+        phases = (
+            np.exp(-2j * np.pi * self.scale * np.multiply.outer(moved_px, frequencies_cypx))
+            for moved_px, frequencies_cypx in zip(self.path_px.T, (rows_cypx, cols_cypx), strict=True)
         )
-        return lens * hand / len(self.path_px)
+        return lens * np.einsum("p...,p...->...", *phases) / len(self.path_px)
 
 
 def drawn_blur(random):
@@ -90,10 +90,9 @@ def drawn_blur(random):
 
 def optical_image(scene, blur, *, shift_px):
     """Light on the pixels: scene (rows, columns, 3), values 0 to 1, blurred and moved (down, right)."""
-    rows, cols = np.fft.fftfreq(scene.shape[0])[:, None], np.fft.rfftfreq(scene.shape[1])
-    whole = np.broadcast_to(rows, (len(rows), len(cols))), np.broadcast_to(cols, (len(rows), len(cols)))
+    rows, cols = np.fft.fftfreq(scene.shape[0])[:, None], np.fft.rfftfreq(scene.shape[1])[None]
     moved = np.exp(-2j * np.pi * (rows * shift_px[0] + cols * shift_px[1]))
-    total = blur.transfer(*whole) * np.sinc(rows) * np.sinc(cols) * moved
+    total = blur.transfer(rows, cols) * np.sinc(rows) * np.sinc(cols) * moved
     spectrum = fft.rfft2(scene, axes=(0, 1)) * total[..., None]
     return np.clip(fft.irfft2(spectrum, s=scene.shape[:2], axes=(0, 1)), 0.0, 1.0)
 
