@@ -41,12 +41,12 @@ LOWEST_CYPX: Final = 0.03
 _FEWEST_RINGS: Final = 3
 _LEAST_COHERENCE: Final = 0.1
 _STANDS_OUT: Final = 4.0  # of a ring's coherence, in standard deviations of chance
-_MODEL_SHARE: Final = (
-    0.04  # of the powers' product: below it the model errs, not the noise. A coherence of 0.98
-)
+_MODEL_SHARE: Final = 0.04  # of the powers' product (coherence 0.98): nearer than that the model errs, not the noise
 _INDEPENDENT: Final = 0.3  # of the bins: pieces overlap by half and are windowed
 _NEIGHBOURS: Final = 1.1  # what the jackknife misses since pieces overlap: by trial on equal frames
+_TINY: Final = 1e-4  # sd of a difference, for frames that are copies. [square cells]
 _ROUNDS: Final = 6
+_STILL: Final = 1e-4  # change of a parameter that ends the rounds
 _ALL_NOISE: Final = 1.5  # log noise ratio that a fit may start from
 _WIDEST: Final = 10.0  # sd of a prior of the noises' log ratio, for frames without noise
 _RATIO_DOUBT: Final = 0.3  # sd of that log ratio from ring to ring in developed pictures
@@ -120,9 +120,6 @@ def fit_blur(rings: Rings) -> BlurFit | None:
         frequency_cypx=float(np.sqrt(np.average(rings.radius_cypx**2, weights=lever))),
         pieces=len(scaled),
     )
-
-
-_TINY: Final = 1e-4  # sd of a difference, for frames that are copies. [square cells]
 
 
 def _agreed(difference: FloatArray, sd: FloatArray) -> FloatArray:
@@ -200,7 +197,10 @@ def _settled(
             prior = np.diag([0.0, 0.0, 1.0 / _WIDEST])[2:]
             return np.vstack([root[:, None] * _slopes(tried, pair, square), prior])
 
+        before = theta
         theta = np.asarray(optimize.least_squares(missed, theta, jac=slopes, x_scale="jac").x, np.float64)
+        if np.abs(theta - before).max() < _STILL:
+            break
     return theta
 
 
