@@ -187,7 +187,7 @@ def test_the_tilt_could_account_for_more_at_wide_stops():
             shot(EVEN, stop, np.random.default_rng(n), how=replace(TILTED, focus_sd_um=0.0)) for n in range(3)
         ]
         results = [one.result for one in shots]
-        bounds.append(tilt_asymmetry_bound(mean_slope(results), results, f_number=stop)[0])
+        bounds.append(tilt_asymmetry_bound(mean_slope(results), results, f_number=stop, steady_um=10.0)[0])
     assert bounds[0] > 2.0 * bounds[1] > 0.0
 
 
