@@ -63,7 +63,7 @@ def curvature_finding(surfaces: Sequence[FocusSurface], falls: Sequence[Falloff]
         )
     details = FieldCurvature(distance=None, falloff=worst)
     finding = ConditionFinding(subject=Subject.FIELD_CURVATURE, limit=100.0 * _MATTERS, details=details)
-    if worst is None or not is_level(falls):
+    if worst is None or not _is_level(falls, _MATTERS):
         return finding
     return replace(
         finding,
@@ -99,8 +99,9 @@ def astigmatism_finding(
 ) -> ConditionFinding:
     """Whether sagittal and tangential edges have planes of focus of their own, which a focus bracket alone tells.
 
-    A focus midway between them makes both equally soft, and coma parts the edges without them. So without a bracket
-    only zones that are equally sharp at every stop, edges of both kinds alike, show that there is nothing.
+    A focus midway between them makes both equally soft, by a quarter of what planes so far apart cost; and coma parts
+    the edges without them. So without a bracket only zones that are as sharp as that at every stop, edges of both kinds
+    alike, show that there is nothing.
     """
     split = max(
         _splits(settings), key=lambda own: (own.verdict.weight, abs(own.sagittal_percent)), default=None
@@ -111,7 +112,7 @@ def astigmatism_finding(
         return _of_distance(Subject.ASTIGMATISM, distance, details)
     if split is None:
         return ConditionFinding(subject=Subject.ASTIGMATISM, limit=100.0 * _MATTERS)
-    within = split.verdict is Verdict.WITHIN_LIMITS and is_level(falls)
+    within = split.verdict is Verdict.WITHIN_LIMITS and _is_level(falls, 0.25 * _MATTERS)
     return ConditionFinding(
         subject=Subject.ASTIGMATISM,
         verdict=Verdict.WITHIN_LIMITS if within else Verdict.CANNOT_TELL,
@@ -172,7 +173,8 @@ def _distance(
     (steps, sd_steps), (mean, sd) = _mean_steps(told), _mean_steps(acting)
     reach = quantile(min(surface.freedom for surface in alike), tests=tests) * sd
     low, loss, high = (
-        first.loss(size) for size in (max(abs(mean) - reach, 0.0), abs(mean), abs(mean) + reach)
+        first.loss(size, inner=not height)
+        for size in (max(abs(mean) - reach, 0.0), abs(mean), abs(mean) + reach)
     )
     return PlaneDistance(
         verdict=judged(low, high, limit=_MATTERS),
@@ -222,14 +224,14 @@ def falloff(setting: SettingShots) -> Falloff | None:
     )
 
 
-def is_level(falls: Sequence[Falloff]) -> bool:
-    """Whether all zones are as sharp at every stop, so that no focus of its own can cost the outer one much.
+def _is_level(falls: Sequence[Falloff], limit: float) -> bool:
+    """Whether all zones are as sharp at every stop, so that no focus of its own can cost the outer one that share.
 
     A middle zone that is the sharpest would speak for a focus between those of centre and corners.
     """
-    matters = 100.0 * _MATTERS
+    most = 100.0 * limit
     return bool(falls) and all(
-        fall.percent + fall.reach_percent < matters and abs(fall.middle_percent) < matters for fall in falls
+        fall.percent + fall.reach_percent < most and abs(fall.middle_percent) < most for fall in falls
     )
 
 

@@ -257,6 +257,7 @@ class FocusSurface:
     outermost: float  # image height of the outermost target with a peak
     disc_px_per_step: float  # of the blur disc, median over the picture
     outer_log_mtf50: float  # median at the outer targets' peaks
+    inner_log_mtf50: float  # at those of the inner ones
     peaks: FieldShape | None  # how the peaks' heights lie over the picture
 
     def at(self, part: "Part", height: float) -> tuple[float, float]:
@@ -288,10 +289,10 @@ class FocusSurface:
         working = optics.working_f_number(self.bracket.exact_f_number, magnification=near)
         return self.disc_px_per_step * (first.pixel_pitch_um or float("nan")) * working
 
-    def loss(self, steps: float) -> float:
-        """Share of MTF50 that the outer field loses when it is so many steps out of focus."""
-        table = fall_table(self.bracket.q)
-        return max(0.0, table.loss(steps * self.disc_px_per_step, self.outer_log_mtf50))
+    def loss(self, steps: float, *, inner: bool = False) -> float:
+        """Share of MTF50 that the outer field, or the inner one, loses when it is so many steps out of focus."""
+        level = self.inner_log_mtf50 if inner else self.outer_log_mtf50
+        return max(0.0, fall_table(self.bracket.q).loss(steps * self.disc_px_per_step, level))
 
 
 def focus_surface(bracket: Bracket) -> FocusSurface | None:
@@ -313,8 +314,9 @@ def focus_surface(bracket: Bracket) -> FocusSurface | None:
         full = _weighted(more, best, sds) or plain
     heights = np.array([peak.log_mtf50 for peak in peaks])
     size_px = bracket.results[0].size_px
-    border = zone_borders(size_px)[1]
-    outer = heights[[edge.image_height > border for edge in edges]]
+    inside, outside = zone_borders(size_px)
+    outer = heights[[edge.image_height > outside for edge in edges]]
+    inner = heights[[edge.image_height < inside for edge in edges]]
     return FocusSurface(
         bracket=bracket,
         steps=full[0],
@@ -324,6 +326,7 @@ def focus_surface(bracket: Bracket) -> FocusSurface | None:
         outermost=max(edge.image_height for edge in edges),
         disc_px_per_step=float(np.median([peak.disc_px_per_step for peak in peaks])),
         outer_log_mtf50=float(np.median(outer if outer.size else heights)),
+        inner_log_mtf50=float(np.median(inner if inner.size else heights)),
         peaks=fit_field(edges, heights, size_px=size_px),
     )
 

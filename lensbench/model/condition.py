@@ -206,7 +206,7 @@ class PlaneDistance:
     um: float  # on the sensor's side
     sd_um: float
     image_height: float  # where it is told: of the outermost target with a peak; 0 for focus shift
-    loss_percent: float  # at image height 0.8; of focus shift everywhere
+    loss_percent: float  # of the outer zone, at image height 0.8; of focus shift, of the inner zone
     ci95_percent: tuple[float, float]
     brackets: int
 
