@@ -2,10 +2,10 @@
 
 A tilted chart shifts the focus by h m tan(tilt) at image height h, to both sides the opposite way. That costs both
 sides alike where the centre is in focus; it tells them apart where the focus is off anyway, by a steady error or a
-curved field. How far off the outer field can be, its own blur bounds: no focus error makes a stop softer than it is, so
-the sharpest that physics allows at a stop, brought down to what was measured there, gives the largest error, and the
-stop that allows least holds for all. So the tilt's effect has no known sign, but a largest size; it goes into the
-asymmetry's variance as an even distribution within it.
+curved field. How far off the outer field can be, its own blur bounds: no focus error makes a stop softer than it is.
+What blurs the narrowest stop beside diffraction blurs every wider one; with that, the error that brings a stop down to
+what was measured there is the largest, and the stop that allows least holds for all. So the tilt's effect has no known
+sign, but a largest size; it goes into the asymmetry's variance as an even distribution within it.
 
 A plane of focus that leans in the lens costs opposite sides alike too, and is not seen in their difference. But then
 sharpness falls off along one axis of the picture more than across it, which bounds what it may cost.
@@ -13,13 +13,14 @@ sharpness falls off along one axis of the picture more than across it, which bou
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import cos, hypot, isfinite, nan, radians, sin, tan
+from functools import lru_cache
+from math import cos, hypot, inf, isfinite, nan, radians, sin, tan
 from typing import Final
 
 import numpy as np
 
 from lensbench import optics
-from lensbench.condition.field import SettingShots, is_upside_down, judged, sides_reach
+from lensbench.condition.field import STEP_DOUBT, SettingShots, is_upside_down, judged, sides_reach
 from lensbench.focus import fall_table, pupil_q
 from lensbench.model.condition import CameraTilt, ConditionFinding, Subject
 from lensbench.model.shot import ShotResult
@@ -35,6 +36,8 @@ _FOCUS_DOUBT: Final = 0.03  # log MTF50 that a shot's level is known to
 _AT_HEIGHT: Final = 0.7
 _DISCS: Final = np.geomspace(1e-3, 60.0, 400)
 _WAYS: Final = 40
+_ERRORS_UM: Final = np.arange(1.0, 120.0, 1.0)
+_SIGMAS_PX: Final = np.linspace(0.0, 3.0, 25)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,7 +58,7 @@ def tilt_finding(results: Sequence[ShotResult]) -> ConditionFinding:
     widest = min(result.metadata.f_number or np.inf for result in known)
     widest = widest if isfinite(widest) else _USUAL_F_NUMBER
     slope = mean_slope(known)
-    size, doubt = np.abs(slope.um), 2.0 * slope.sd_um
+    size, doubt = np.abs(slope.um), 2.0 * np.hypot(slope.sd_um, STEP_DOUBT * slope.um)
     low, loss, high = (
         _loss(FocusSlope(um=um, sd_um=np.zeros(2)), known, f_number=widest)
         for um in (np.maximum(size - doubt, 0.0), size, size + doubt)
@@ -106,15 +109,54 @@ def mean_slope(results: Sequence[ShotResult]) -> FocusSlope:
 
 
 def steady_error_um(settings: Sequence[SettingShots]) -> float:
-    """Largest focus error of the outer field, the same at every stop, that the shots of all stops together allow."""
-    allowed = [np.inf]
-    for setting in settings:
-        results, f_number = setting.results, setting.exact_f_number
-        outer = _outer_level(results)
-        if isfinite(outer):
-            _, discs_px = _ways_to_level(outer, pupil_q(results[0], f_number))
-            allowed.append(float(discs_px[-1]) * _um_per_disc_px(results[0], f_number))
-    return float(min(allowed))
+    """Largest focus error of the outer field, the same at every stop, that the shots of all stops together allow.
+
+    What blurs the sharpest zone at the narrowest stop beside diffraction and that error blurs every wider stop as well.
+    """
+    known = [setting for setting in settings if isfinite(_outer_level(setting.results))]
+    if not known:
+        return inf
+    narrowest = max(known, key=lambda setting: setting.exact_f_number)
+    sharpest = max(level for level in _levels(narrowest.results).values() if isfinite(level))
+    at_narrowest = _Sharpness.of(narrowest)
+    allowed_um = 0.0
+    for error_um in _ERRORS_UM:
+        sigma_px = at_narrowest.least_sigma_px(sharpest, error_um)
+        stops = ((_Sharpness.of(setting), _outer_level(setting.results)) for setting in known)
+        if any(stop.log_mtf50(error_um, sigma_px) < level - _FOCUS_DOUBT for stop, level in stops):
+            break
+        allowed_um = float(error_um)
+    return allowed_um
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sharpness:
+    """What physics allows at one stop."""
+
+    q: float
+    um_per_px: float
+
+    @classmethod
+    def of(cls, setting: SettingShots) -> "_Sharpness":
+        """At the stop of a setting."""
+        result, f_number = setting.results[0], setting.exact_f_number
+        return cls(q=pupil_q(result, f_number), um_per_px=_um_per_disc_px(result, f_number))
+
+    def log_mtf50(self, error_um: float, sigma_px: float) -> float:
+        """Of a lens whose blur is a Gaussian beside diffraction, so far out of focus."""
+        peak = float(np.interp(sigma_px, _SIGMAS_PX, _peaks(round(self.q, 3))))
+        return float(fall_table(self.q).at(np.array([error_um / self.um_per_px]), peak)[0])
+
+    def least_sigma_px(self, level: float, error_um: float) -> float:
+        """Gaussian that with such an error leaves this log MTF50; 0 where the error alone leaves less."""
+        levels = [self.log_mtf50(error_um, sigma_px) for sigma_px in _SIGMAS_PX]
+        return float(np.interp(-level, np.negative(levels), _SIGMAS_PX))
+
+
+@lru_cache(maxsize=64)
+def _peaks(q: float) -> FloatArray:
+    """Log MTF50 in focus behind each Gaussian."""
+    return np.log([optics.allowed_mtf50_cypx(q, sigma_px=float(sigma_px)) for sigma_px in _SIGMAS_PX])
 
 
 def tilt_asymmetry_bound(

@@ -81,7 +81,7 @@ def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText
     main, tilt, turned = details.main, details.focus_tilt, details.turned
     words, shots = texts("condition.decentring"), _shots_text(main.shots)
     not_turned = turned.outcome is TurnedOutcome.NOT_DONE
-    by_lean = tilt is None and not details.detection_limit_percent >= finding.limit
+    by_lean = tilt is None and details.detection_limit_percent < finding.limit
     uneven = sorted((row for row in details.rows if row.matters), key=lambda row: row is not main)
     if uneven:
         rows = "; ".join(asymmetry_text(row) for row in uneven[:4])

@@ -34,7 +34,7 @@ square and the fourth power of the image height, a decentred element's coma that
 that leans. The widest stop is f/2 to f/4, on pixels of 4 um. Of every kind lenses are drawn anew, with faults from
 none to far beyond the limit, so many lie near it, where nothing should be claimed. A shot strays by 1.5 % as a whole,
 by 1 % of each side by itself, by 1.2 % of each edge, and by 2 um in focus; where a row says so, all shots have a
-focus error as well, and the camera is tilted anywhere up to that angle, else to 0.2 degrees; the tilt is told to 0.05
+focus error as well, and the camera is tilted anywhere up to that angle, else to 0.1 degrees; the tilt is told to 0.05
 degrees.
 
 """
@@ -53,6 +53,8 @@ def page(
     yield "### The asymmetry's interval"
     yield from ("", "The truth is the same fit to a shot without noise, tilt and focus error.", "")
     yield from pages.shown(coverage_rows(max(shoots // 2, 1), cases=cases, lenses=lenses, seed=seed + 900))
+    if not pictures:
+        return
     yield from ("", "## Pictures", "", *PICTURES.splitlines(), "")
     with tempfile.TemporaryDirectory() as folder:
         yield from pages.shown(

@@ -22,7 +22,7 @@ from lensbench.model.condition import Astigmatism, ConditionFinding, Decentring,
 from lensbench.model.sweep import SweepShot
 
 SOUND = Shooting(level_sd=0.0, side_sd=0.0, edge_sd=0.0, focus_sd_um=0.0, tilt_sd_deg=0.0)
-SPLIT = "sagittal and tangential differ"
+SPLIT, LEAN = "sagittal and tangential differ", "leaning plane"
 LIMITS = {
     Subject.TILT: 3.0,
     Subject.DECENTRING: 100.0 * (1.0 - float(np.exp(-0.05))),
@@ -42,7 +42,7 @@ class Case:
 
     name: str
     fault: Callable[[FieldLens, np.random.Generator], FieldLens] = lambda lens, _: lens
-    tilt_deg: float = 0.2
+    tilt_deg: float = 0.1
     """Yaw and pitch lie anywhere up to this."""
     steady_um: float = 0.0
     """So does a focus error that all shots have."""
@@ -199,12 +199,11 @@ def truth_of(lens: FieldLens, how: Shooting, stops: tuple[float, ...]) -> dict[s
     half_um = MAGNIFICATION[how.chart] * hypot(ROWS, COLS) / 2.0 * PITCH_UM
     reach = np.minimum(np.array([COLS, ROWS]) / hypot(ROWS, COLS), AT_SIDES)
     tilt_um = float(np.linalg.norm(half_um * np.tan(np.radians([how.yaw_deg, how.pitch_deg])) * reach))
+    lean = _worst(lens, stops, lambda curves: _sides_loss(curves, lean_um), AT_SIDES)
     return {
         Subject.TILT: _worst(lens, stops[:1], lambda curves: _sides_loss(curves, tilt_um), AT_SIDES),
-        Subject.DECENTRING: max(
-            _percent(max(float(np.linalg.norm(row.mean)) for row in found)),
-            _worst(lens, stops, lambda curves: _sides_loss(curves, lean_um), AT_SIDES),
-        ),
+        Subject.DECENTRING: max(_percent(max(float(np.linalg.norm(row.mean)) for row in found)), lean),
+        LEAN: lean,
         Subject.FIELD_CURVATURE: _worst(lens, stops, lambda c: _curvature_loss(lens, c), AT_OUTER),
         Subject.FOCUS_SHIFT: _shift_loss(lens, stops),
         Subject.ASTIGMATISM: _worst(lens, stops, _planes_loss, AT_OUTER),
@@ -351,7 +350,9 @@ def counts(case: Case, *, shoots: int, lenses: int, seed: int) -> dict[str, Coun
             lens_condition(drawn.shots(case, random)), bracketed=case.bracket
         ):
             limit = LIMITS[subject]
-            told[subject].add(verdict, drawn.truth[subject], limit=limit, sd=sd, ci95=ci95)
+            # No figure, and no sd, is stated of a leaning plane without a bracket.
+            untold = subject is Subject.DECENTRING and not case.bracket and drawn.truth[LEAN] >= limit
+            told[subject].add(verdict, drawn.truth[subject], limit=limit, sd=nan if untold else sd, ci95=ci95)
     return told
 
 
