@@ -13,7 +13,6 @@ from lensbench.model.condition import (
     Decentring,
     InnerSharpness,
     QuickFindings,
-    Subject,
     TurnedOutcome,
     Verdict,
 )
@@ -30,7 +29,7 @@ from lensbench.model.sweep import (
     SweepFindings,
     Unclaimed,
 )
-from lensbench.report.condition import condition_text
+from lensbench.report.condition import condition_text, state_sentences
 from lensbench.report.evidence import share
 from lensbench.report.words import (
     NOT_TOLD_APART,
@@ -51,7 +50,6 @@ PURPOSE_NAMES: Final = {
 }
 _SOFT_END: Final = 0.10
 """A focal length whose best stays behind by more than this is named. Common practice, no source."""
-_WORTH_NAMING: Final = (Subject.DECENTRING, Subject.FIELD_CURVATURE, Subject.FOCUS_SHIFT, Subject.ASTIGMATISM)
 _TAKEN: Final = {
     "widest": "the widest of them",
     "middle": "in the middle of them",
@@ -89,7 +87,7 @@ def lens_sentences(lens: LensFindings) -> list[str]:
     sentences += _weak_ends(lens.by_focal_length)
     if zoom or any(len(_tested(focal)) > 1 for focal in lens.by_focal_length):
         sentences += [note_in_words(reservation) for reservation in lens.best.reservations]
-    return [*sentences, *_state(lens), *limits]
+    return [*sentences, *state_sentences(lens.condition), *limits]
 
 
 def _tested(focal: FocalLengthFindings) -> list[float]:
@@ -208,18 +206,6 @@ def _weak_ends(focals: Sequence[FocalLengthFindings]) -> Iterator[str]:
     ]
     if weak:
         yield f"Each at its own best stop, {listed(weak)} than {focal_length(top.focal_length_mm)}."
-
-
-def _state(lens: LensFindings) -> Iterator[str]:
-    """Name what matters of the lens's state."""
-    matters = [
-        finding.subject.value
-        for finding in lens.condition
-        if finding.verdict is Verdict.MATTERS and finding.subject in _WORTH_NAMING
-    ]
-    if matters:
-        verb = "matters" if len(matters) == 1 else "matter"
-        yield f"{sentence_case(listed(matters))} {verb} on this copy: look at «Is the copy sound?»."
 
 
 def holds_for(basis: Basis) -> str:
