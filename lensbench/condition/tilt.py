@@ -219,12 +219,16 @@ def _ways_to_level(level: float, q: float) -> tuple[FloatArray, FloatArray]:
 
 def _loss(slope: FocusSlope, results: Sequence[ShotResult], *, f_number: float) -> float:
     """Share of MTF50 that the tilt costs the sides where the centre is in focus."""
-    outer, result = _outer_level(results), results[0]
-    if not isfinite(outer):
+    levels, result = _levels(results), results[0]
+    # The sides, at 0.7, lie where the middle zone meets the outer one.
+    sides = float(
+        np.mean([level for zone, level in levels.items() if zone != "inner" and isfinite(level)] or nan)
+    )
+    if not isfinite(sides):
         return nan
     both_um = np.hypot(slope.um, slope.sd_um) * sides_reach(result.size_px)
     disc_px = float(np.linalg.norm(both_um)) / _um_per_disc_px(result, f_number)
-    return fall_table(pupil_q(result, f_number)).loss(disc_px, outer)
+    return fall_table(pupil_q(result, f_number)).loss(disc_px, sides)
 
 
 def _um_per_disc_px(result: ShotResult, f_number: float) -> float:

@@ -181,18 +181,19 @@ def log_at(lens, stop, key, z_um, chart="sheet"):
     right, down = lens.coma_decentred
     radial = lens.coma_corner * height + right * np.cos(turn) - down * np.sin(turn)
     across = -right * np.sin(turn) - down * np.cos(turn)
+    working = stop * (1.0 + MAGNIFICATION[chart])
     spherical, fifth = lens.spherical_at(stop)
     astigmatism = lens.astigmatism_corner * height**2 + lens.astigmatism_high * height**4
     # Zernike's balanced terms hold the middle in focus at z = 0.
     front = exact_pupils.Wavefront(
-        w20_waves=z_um / (8.0 * WAVELENGTH_UM * stop**2),
+        w20_waves=z_um / (8.0 * WAVELENGTH_UM * working**2),
         astigmatism_rms_waves=astigmatism * opening**2,
         coma_rms_waves=float(np.hypot(radial, across)) * opening**3,
         coma_deg=float(np.degrees(np.arctan2(across, radial))),
         spherical_rms_waves=spherical,
         fifth_order_rms_waves=fifth,
     )
-    return _log_mtf50(lens, stop * (1.0 + MAGNIFICATION[chart]), front, 90.0 if sagittal else 0.0)
+    return _log_mtf50(lens, working, front, 90.0 if sagittal else 0.0)
 
 
 def _log_mtf50(lens, working, front, azimuth_deg):
