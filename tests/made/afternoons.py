@@ -190,6 +190,8 @@ class Afternoon:
     shake_px: float = 0.0
     """Sigma of the shake at the smallest stop; it goes with the root of the shutter time."""
     noise_sd: float = 0.006
+    """Of each third of the picture by itself, as a share of MTF50; the next is of the whole picture."""
+    even_sd: float = 0.004
     missing: int = 0
     """Stops left out by chance, the widest and the narrowest never."""
     in_turn: bool = False
@@ -272,6 +274,7 @@ def photographed(glass: Glass, afternoon: Afternoon, random: np.random.Generator
         still = glass.log_zones(int(at), focus_um[own])
         zones[own] = afternoon.shaken(still, glass, int(at), np.abs(random.normal(size=own.sum())))
     noise = afternoon.noise_sd * random.normal(size=(count, 3))
+    noise += afternoon.even_sd * random.normal(size=(count, 1))
     thirds = zones[:, :3] + noise
     return Session(
         glass=glass,
