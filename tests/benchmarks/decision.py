@@ -12,10 +12,10 @@ from multiprocessing import get_context
 
 import numpy as np
 import pages
-from afternoons import FIVE, FOUR, FULL, Afternoon, Glass, Session, fast, flat, photographed, sweep_shots, usual
+from afternoons import FIVE, FOUR, Afternoon, Glass, Session, fast, flat, photographed, sweep_shots, usual
 from decision_words import CLAIMS, HEAD, TAIL, Outcome, claim_rows, row, worst
 
-from lensbench.model.sweep import BestSetting, LensFindings
+from lensbench.model.sweep import LensFindings
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 
@@ -31,13 +31,16 @@ KINDS = {
 ZOOM_MM = (24.0, 30.0, 40.0, 55.0, 70.0)
 
 
+USUAL = Afternoon()
+
+
 @dataclass(frozen=True, kw_only=True)
 class Case:
     """One kind of shoot."""
 
     name: str
     lens: str = "usual"
-    how: Afternoon = Afternoon()
+    how: Afternoon = USUAL
     positions: int = 1
     alike: bool = False
     """All positions of the zoom are equally sharp."""
@@ -170,7 +173,9 @@ def page(*, shoots: int, cases: int, lenses: int, workers: int, seed: int) -> It
         with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
             running = [pool.submit(run_case, *each) for each in work]
             found = [future.result() for future in running]
-    yield from pages.worst_first(pages.shown((worst(outcomes), row(name, outcomes)) for name, outcomes in found))
+    yield from pages.worst_first(
+        pages.shown((worst(outcomes), row(name, outcomes)) for name, outcomes in found)
+    )
     yield from claim_rows(found)
     yield from TAIL.splitlines()
 

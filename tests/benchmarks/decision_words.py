@@ -82,14 +82,18 @@ def _only(lens: LensFindings, truth: Truth) -> Iterator[Claim]:
         here = {stop: value for (mm, stop), value in truth.items() if mm == focal.focal_length_mm}
         named = focal.best_f_number
         leads = [
-            (here[named] - value, np.hypot(sds[focal.focal_length_mm, named], sds[focal.focal_length_mm, stop]))
+            (
+                here[named] - value,
+                np.hypot(sds[focal.focal_length_mm, named], sds[focal.focal_length_mm, stop]),
+            )
             for stop, value in here.items()
             if stop != named and (focal.focal_length_mm, stop) in sds
         ]
         yield Claim(
             said=len(focal.tied_f_numbers) == 1 and not lens.best.provisional,
             true=all(lead > 0.0 for lead, _ in leads),
-            deserved=all(lead - _THREE_PERCENT >= _SDS * sd for lead, sd in leads) and not lens.best.provisional,
+            deserved=all(lead - _THREE_PERCENT >= _SDS * sd for lead, sd in leads)
+            and not lens.best.provisional,
         )
 
 
@@ -155,7 +159,9 @@ def _best(lens: LensFindings, truth: Truth) -> Iterator[Claim]:
 
 def _length_as_good(lens: LensFindings, truth: Truth) -> Iterator[Claim]:
     for claim in _lengths(lens, truth):
-        yield Claim(said=claim[0], true=claim[2] <= _THREE_PERCENT, deserved=_THREE_PERCENT - claim[2] >= claim[3])
+        yield Claim(
+            said=claim[0], true=claim[2] <= _THREE_PERCENT, deserved=_THREE_PERCENT - claim[2] >= claim[3]
+        )
 
 
 def _length_softer(lens: LensFindings, truth: Truth) -> Iterator[Claim]:
@@ -237,7 +243,9 @@ def row(name: str, outcomes: Sequence[Outcome]) -> str:
 def claim_rows(found: Sequence[tuple[str, Sequence[Outcome]]]) -> Iterator[str]:
     """Table of claims, all cases together and the worst case of each."""
     yield ""
-    yield from pages.head("claim", "said", "false, %", "missed, %", "worst case with 100 uses: false, %", "case")
+    yield from pages.head(
+        "claim", "said", "false, %", "missed, %", "worst case with 100 uses: false, %", "case"
+    )
     for claim in CLAIMS:
         every = [one for _, outcomes in found for outcome in outcomes for one in outcome.claims[claim]]
         if every:
