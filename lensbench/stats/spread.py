@@ -38,6 +38,7 @@ LEAST_DOF: Final = 5.0  # degrees of freedom below which the spread is not told 
 _SQUARE_SKEW: Final = 8.0**0.5
 """Skewness of a squared normal value, as a focus error's loss is one."""
 _MOST_LEAN: Final = 0.6
+_FEWEST_DOF: Final = 2.0  # fewer, of focus errors alone, would give intervals without end
 _KURTOSIS_COST: Final = 2.0
 """By which squared normal values tell their own spread worse than normal ones. Set by simulated shoots."""
 SMALLEST_SD: Final = 0.002
@@ -136,7 +137,7 @@ class Spread:
         focus = self.growth * (series.focus_load / self.load_scale) ** 2
         share = focus / (1.0 + focus)
         dof = 1.0 / np.maximum(share**2 / self.focus_dof + (1.0 - share) ** 2 / self.dof, 1e-9)
-        factor = np.asarray(stats.t.ppf(0.975, dof), np.float64)
+        factor = np.asarray(stats.t.ppf(0.975, np.maximum(dof, min(_FEWEST_DOF, self.dof))), np.float64)
         own = np.clip((series.shots - 1.0) / dof, 0.0, 1.0)
         skew = _SQUARE_SKEW * share**1.5 / (6.0 * np.sqrt(series.shots))
         lean = skew * ((factor**2 - 1.0) + own * (factor**2 + 2.0))
