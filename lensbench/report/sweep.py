@@ -10,7 +10,15 @@ from typing import Final
 from lensbench.model.errors import Remark, Severity
 from lensbench.model.setting import f_stop, focal_length, focal_order
 from lensbench.model.shot import ZONES, ChartSeen, RejectedShot, ShotResult, ZoneFigure
-from lensbench.model.sweep import BestSetting, LensFindings, Purpose, SharpEnough, SweepFindings, SweepShot
+from lensbench.model.sweep import (
+    BestSetting,
+    FocalLengthFindings,
+    LensFindings,
+    Purpose,
+    SharpEnough,
+    SweepFindings,
+    SweepShot,
+)
 from lensbench.report.answer import PURPOSE_NAMES, lens_sentences, lens_title, series_remark
 from lensbench.report.blur import lens_blur_sentence
 from lensbench.report.condition import condition_text, verdict_text
@@ -150,7 +158,7 @@ def _finite_median(values: Iterable[float]) -> float:
 def purposes_grid(lens: LensFindings) -> Grid | None:
     """Row for every purpose and focal length; None where only one stop was tested, or no best one named."""
     focals = [focal for focal in lens.by_focal_length if len({point.f_number for point in focal.curve}) > 1]
-    bests = [(focal.focal_length_mm, best) for focal in focals for best in focal.best_by_purpose.values()]
+    bests = [(focal, best) for focal in focals for best in focal.best_by_purpose.values()]
     if not bests:
         return None
     counted = [
@@ -163,19 +171,20 @@ def purposes_grid(lens: LensFindings) -> Grid | None:
     return Grid(
         caption=worded("sweep.enough") + (f" What counts: {'; '.join(counted)}." if counted else ""),
         header=("picture", "focal length", "best stop", "as good", *["take"] * ruled, *levels),
-        rows=tuple(_purpose_row(focal_mm, best, ruled=ruled) for focal_mm, best in bests),
+        rows=tuple(_purpose_row(focal, best, ruled=ruled) for focal, best in bests),
     )
 
 
-def _purpose_row(focal_mm: float | None, best: BestSetting, *, ruled: bool) -> tuple[str, ...]:
+def _purpose_row(focal: FocalLengthFindings, best: BestSetting, *, ruled: bool) -> tuple[str, ...]:
+    tested = sorted({point.f_number for point in focal.curve})
     take = f_stop(best.take.f_number) if best.take else NOT_MEASURED
     return (
         PURPOSE_NAMES[Purpose(best.zone)],
-        focal_length(focal_mm),
+        focal_length(focal.focal_length_mm),
         f_stop(best.f_number) + "\nbest tested" * best.at_border,
         _other_stops((setting.f_number for setting in best.tied), best.f_number),
         *[take] * ruled,
-        *(_kept_stops(enough) for enough in best.sharp_enough),
+        *(_kept_stops(enough, tested) for enough in best.sharp_enough),
     )
 
 
@@ -183,11 +192,11 @@ def _other_stops(f_numbers: Iterable[float], best: float) -> str:
     return ", ".join(f_stop(stop) for stop in f_numbers if stop != best) or NOT_MEASURED
 
 
-def _kept_stops(enough: SharpEnough) -> str:
-    """Sure run of stops, and below it the probable one where that is wider."""
+def _kept_stops(enough: SharpEnough, tested: Sequence[float]) -> str:
+    """Sure stops, and below them the probable ones where those are more."""
     more = len(enough.probably) > len(enough.surely)
-    wider = f"\nprobably {stop_range(enough.probably, enough.probably)}" if more else ""
-    return f"{stop_range(enough.surely, enough.surely) or NOT_MEASURED}{wider}"
+    wider = f"\nprobably {stop_range(enough.probably, tested)}" if more else ""
+    return f"{stop_range(enough.surely, tested) or NOT_MEASURED}{wider}"
 
 
 def zoom_stops_grid(lens: LensFindings) -> Grid | None:

@@ -175,23 +175,16 @@ def _sharp_enough(candidates: Candidates, distances: Distances, *, sure: bool) -
     return tuple(
         SharpEnough(
             level_percent=percent,
-            surely=_run(candidates, least >= np.log(percent / 100.0)),
-            probably=_run(candidates, behind >= np.log(percent / 100.0)),
+            surely=_stops(candidates, least >= np.log(percent / 100.0)),
+            probably=_stops(candidates, behind >= np.log(percent / 100.0)),
         )
         for percent in ENOUGH_PERCENT
     )
 
 
-def _run(candidates: Candidates, inside: BoolArray) -> tuple[float, ...]:
-    """Unbroken run of stops around the best one; nothing where that one is not inside itself."""
-    first = last = candidates.best
-    if not inside[first]:
-        return ()
-    while first > 0 and inside[first - 1]:
-        first -= 1
-    while last + 1 < len(inside) and inside[last + 1]:
-        last += 1
-    return tuple(setting.f_number for setting in candidates.settings[first : last + 1])
+def _stops(candidates: Candidates, inside: BoolArray) -> tuple[float, ...]:
+    """F-numbers of the settings inside."""
+    return tuple(setting.f_number for setting, kept in zip(candidates.settings, inside, strict=True) if kept)
 
 
 def distances_from_best(estimate: FloatArray, covariance: FloatArray, dof: float) -> Distances:
