@@ -208,7 +208,8 @@ def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     flags -= {"not_sensor_data"} if "sharpened" in flags else set()
     snr = _median([edge.edge.snr for edge in shot.edges])
     darker = _darker_side(shot) if "uneven_light" in flags else ""
-    said += [words[flag].format(snr=snr, darker=darker) for flag in words if flag in flags]
+    figures = {"snr": snr, "darker": darker, "covered": shot.chart.framing_percent}
+    said += [words[flag].format(**figures) for flag in words if flag in flags]
     isos = {other.metadata.iso for other in earlier} - {None}
     if isos and shot.metadata.iso not in (None, *isos):
         said.append(f"ISO {shot.metadata.iso}, earlier {min(iso for iso in isos if iso)}: keep one ISO")

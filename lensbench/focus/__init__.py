@@ -1,4 +1,4 @@
-"""Focus brackets: shots with the focus moved a step further each, and the peak through them."""
+"""Focus: brackets and the peak through them; whether shots were focused anew, and whether their focus crept."""
 
 from lensbench.focus.bracket import (
     Bracket,
@@ -8,4 +8,6 @@ from lensbench.focus.bracket import (
     in_bracket,
     pupil_q,
 )
+from lensbench.focus.creep import LEAST_LOSS
 from lensbench.focus.peak import fall_table
+from lensbench.focus.session import SessionFocus, in_order, moved_px, session_focus

@@ -49,7 +49,8 @@ class ThroughFocus:
     """peak: bracketed on both sides; beyond: it still rises at an end; short: it hardly falls at all, so that only
     the level is known; few: fewer than three focus positions."""
     log_mtf50: float
-    """Of the peak [log cycles/pixel]; for «beyond» at the best end, a lower limit; for the others the mean."""
+    """Of the peak, or at the step asked for [log cycles/pixel]; for «beyond» at the best end, a lower limit; for the
+    others the mean."""
     shots: int
     """That count."""
     log_sd: float = nan
@@ -81,7 +82,9 @@ def pupil_q(result: ShotResult, f_number: float) -> float:
     return focus_q(f_number, magnification=result.magnification, pixel_pitch_um=result.pixel_pitch_um)
 
 
-def fit_through_focus(step: FloatArray, log_mtf50: FloatArray, *, q: float = _USUAL_Q) -> ThroughFocus:
+def fit_through_focus(
+    step: FloatArray, log_mtf50: FloatArray, *, q: float = _USUAL_Q, at_step: float | None = None
+) -> ThroughFocus:
     """Find the peak of a focus bracket.
 
     Parameters
@@ -92,6 +95,8 @@ def fit_through_focus(step: FloatArray, log_mtf50: FloatArray, *, q: float = _US
         Natural logarithm of each shot's MTF50 in cycles per pixel; shots with NaN are passed over.
     q : float
         Wavelength times working f-number over pixel pitch, as `focus_q` gives it; it only shapes the fall.
+    at_step : float, optional
+        Read the level at this step instead of at the peak: that of one third where another is in focus.
 
     Returns
     -------
@@ -114,7 +119,7 @@ def fit_through_focus(step: FloatArray, log_mtf50: FloatArray, *, q: float = _US
         curve = FocusCurve.through(left, _GUESSED_SD)
     else:
         keep[:] = True
-    return _judged(curve, strayed=tuple(int(index) for index in known[~keep]))
+    return _judged(curve, strayed=tuple(int(index) for index in known[~keep]), at_step=at_step)
 
 
 def _noise(curve: FocusCurve) -> tuple[float, float]:
@@ -128,7 +133,7 @@ def _noise(curve: FocusCurve) -> tuple[float, float]:
     return float(np.sqrt((square + _EXPECTED_FREEDOM * _EXPECTED_SD**2) / freedom)), freedom
 
 
-def _judged(curve: FocusCurve, *, strayed: tuple[int, ...]) -> ThroughFocus:
+def _judged(curve: FocusCurve, *, strayed: tuple[int, ...], at_step: float | None) -> ThroughFocus:
     noise_sd, freedom = _noise(curve)
     shots, (low, high) = len(curve.shots.step), curve.shots.ends
     if not _falls(curve, noise_sd, freedom):
@@ -148,10 +153,11 @@ def _judged(curve: FocusCurve, *, strayed: tuple[int, ...]) -> ThroughFocus:
     inside = low + _ONE_SIDED * best_sd < best < high - _ONE_SIDED * best_sd
     if not inside:
         best = high if best > 0.5 * (low + high) else low
-    slope = curve.jacobian(np.array([best]))[0]
+    here = np.array([best if at_step is None else at_step])
+    slope = curve.jacobian(here)[0]
     return ThroughFocus(
         verdict="peak" if inside else "beyond",
-        log_mtf50=float(curve.at(np.array([best]))[0]),
+        log_mtf50=float(curve.at(here)[0]),
         shots=shots,
         log_sd=float(np.hypot(np.sqrt(slope @ covariance @ slope), MODEL_ERROR)),
         freedom=freedom,

@@ -137,9 +137,21 @@ class Purpose(StrEnum):
     EDGES = "edges"
 
 
+class Refocusing(StrEnum):
+    """Whether the shots of a setting were each focused anew, and who says so."""
+
+    SAID_ANEW = "said_anew"  # the shots table: each a focus group of its own
+    AGREED = "agreed"  # the table is silent, but repeats scatter more where focus counts more
+    OPEN = "open"  # nobody says
+    SAID_ONE = "said_one"  # the table: one focus group for a setting
+    CONTRADICTED = "contradicted"  # the stops stray from each other by more than their repeats
+
+
 class Unclaimed(StrEnum):
     """Why no winner is claimed."""
 
+    ONE_FOCUS = "one_focus"  # the stops stray by more than their repeats: the frames of a stop count as one
+    CREEP = "creep"  # the focus crept; the most that it cost a stop, in percent
     FEW_SHOTS = "few_shots"  # one shot a setting; the name says what told the spread instead of repeats
     MAGNIFICATION_UNKNOWN = "magnification_unknown"
     MAGNIFICATION_DIFFERS = "magnification_differs"  # smallest and largest: the print's blur weighs unlike
@@ -218,7 +230,7 @@ class Observed(StrEnum):
     POSITION = "position_px"  # how far the picture wanders, first shot to last; so do the next three
     SCALE = "scale_percent"
     TURN = "turn_deg"
-    SHARPNESS = "sharpness_percent"
+    CREEP = "creep_percent"  # the most that a focus that crept cost a stop
     PRINT_RISE = "print_rise_mm"  # 10-90 % on the chart in mm; sigma in pixels of the picture; photographs
     BRACKET_END = "bracket_end"  # f-number, and the step at its end where MTF50 still rises; its name
     BRACKET_FLAT = "bracket_flat"  # the same of one that hardly falls to its ends; its step is NaN
@@ -244,9 +256,13 @@ class Basis:
     channels: tuple[str, ...]
     shots_a_setting: tuple[int, int]  # fewest and most; a group not refocused, or a bracket, counts once
     bracketed: bool
+    refocusing: Refocusing = Refocusing.OPEN  # the worst of the focal lengths
     distance_mm: tuple[float, float] = (nan, nan)
     """Shortest and longest; both the median where they are alike within 5 %."""
     distance_focal_lengths: tuple[float, float] = (nan, nan)
+    covered_percent: float = 100.0
+    """Share of the picture inside the outline of the targets, median of the focal length where it is least; 100 where
+    it is not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

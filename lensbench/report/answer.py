@@ -25,6 +25,7 @@ from lensbench.model.sweep import (
     FocalLengthFindings,
     LensFindings,
     Purpose,
+    Refocusing,
     SeriesRemark,
     SweepFindings,
     Unclaimed,
@@ -42,6 +43,7 @@ from lensbench.report.words import (
     stop_range,
     worded,
 )
+from lensbench.shot import LEAST_COVERED_PERCENT
 from lensbench.storage.text import clean_text
 
 PURPOSE_NAMES: Final = {
@@ -51,6 +53,9 @@ PURPOSE_NAMES: Final = {
 }
 _SOFT_END: Final = 0.10
 """A focal length whose best stays behind by more than this is named. Common practice, no source."""
+_NO_WINNER: Final = (Unclaimed.FEW_SHOTS, Unclaimed.ONE_FOCUS, Unclaimed.CREEP)
+_REFOCUSED: Final = (Refocusing.SAID_ANEW, Refocusing.AGREED)
+_FOCUSED_ONCE: Final = (Refocusing.SAID_ONE, Refocusing.CONTRADICTED)
 _TAKEN: Final = {
     "widest": "the widest of them",
     "middle": "in the middle of them",
@@ -72,7 +77,7 @@ def lens_title(lens: LensFindings) -> str:
 def lens_sentences(lens: LensFindings) -> list[str]:
     """Plain answer for one lens, its limits last."""
     name = clean_text(lens.lens)
-    limits = [] if lens.basis is None else [holds_for(lens.basis)]
+    limits = [] if lens.basis is None else [*_corners(lens.basis), holds_for(lens.basis)]
     if lens.quick is not None:
         return [*(clean_line(sentence) for sentence in quick_sentences(lens)), *limits]
     if lens.best is None:
@@ -91,6 +96,12 @@ def lens_sentences(lens: LensFindings) -> list[str]:
     return [*sentences, *state_sentences(lens.condition), *limits]
 
 
+def _corners(basis: Basis) -> Iterator[str]:
+    """Say that the corners were not measured, where the targets leave them out."""
+    if basis.covered_percent < LEAST_COVERED_PERCENT:
+        yield worded("sweep.corners", covered=basis.covered_percent)
+
+
 def _tested(focal: FocalLengthFindings) -> list[float]:
     return sorted(point.f_number for point in focal.curve if point.zone == "frame")
 
@@ -104,7 +115,7 @@ def _set_to(name: str, best: BestSetting, tested: Sequence[float], *, zoom: bool
     if best.at_border and len(tested) > 1:
         beyond = "wider" if best.f_number == tested[0] else "smaller"
         border = f" (best tested: no {beyond} stop was photographed, and one may be better)"
-    if any(one.kind == Unclaimed.FEW_SHOTS for one in best.reservations):
+    if any(one.kind in _NO_WINNER for one in best.reservations):
         return f"{name}: {setting} came out sharpest over the whole frame{border}."
     return f"{name}: set {setting}{border} for the sharpest whole frame."
 
@@ -228,8 +239,12 @@ def holds_for(basis: Basis) -> str:
         distance += f" ({figure_range(*basis.distance_focal_lengths, '.0f')} focal lengths)"
     fewest, most = basis.shots_a_setting
     plural = "s" * (most > 1)
-    kind = f"refocused shot{plural}{f' or focus bracket{plural}' if basis.bracketed else ''}"
+    kind = f"{'refocused ' * (basis.refocusing in _REFOCUSED)}shot{plural}"
+    kind += f" or focus bracket{plural}" if basis.bracketed else ""
     shots = f"{figure_range(fewest, most, 'd')} {kind} a setting"
+    if basis.refocusing in _FOCUSED_ONCE and not basis.bracketed:
+        times = "once" if most == 1 else f"{figure_range(fewest, most, 'd')} times"
+        shots = f"focused {times} a setting, whatever the number of frames"
     return f"Holds for this copy on this body; {files}{distance}; {shots}."
 
 

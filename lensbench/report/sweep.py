@@ -159,7 +159,7 @@ def _finite_median(values: Iterable[float]) -> float:
 def purposes_grid(lens: LensFindings) -> Grid | None:
     """Row for every purpose and focal length; None where only one stop was tested, or no best one named."""
     focals = [focal for focal in lens.by_focal_length if len({point.f_number for point in focal.curve}) > 1]
-    bests = [(focal.focal_length_mm, best) for focal in focals for best in focal.best_by_purpose.values()]
+    bests = [(focal, best) for focal in focals for best in focal.best_by_purpose.values()]
     if not bests:
         return None
     counted = [
@@ -172,20 +172,21 @@ def purposes_grid(lens: LensFindings) -> Grid | None:
     return Grid(
         caption=worded("sweep.enough") + (f" What counts: {'; '.join(counted)}." if counted else ""),
         header=("picture", "focal length", "best stop", "as good", NOT_TOLD_FROM, *["take"] * ruled, *levels),
-        rows=tuple(_purpose_row(focal_mm, best, ruled=ruled) for focal_mm, best in bests),
+        rows=tuple(_purpose_row(focal, best, ruled=ruled) for focal, best in bests),
     )
 
 
-def _purpose_row(focal_mm: float | None, best: BestSetting, *, ruled: bool) -> tuple[str, ...]:
+def _purpose_row(focal: FocalLengthFindings, best: BestSetting, *, ruled: bool) -> tuple[str, ...]:
+    tested = sorted({point.f_number for point in focal.curve})
     take = f_stop(best.take.f_number) if best.take else NOT_MEASURED
     return (
         PURPOSE_NAMES[Purpose(best.zone)],
-        focal_length(focal_mm),
+        focal_length(focal.focal_length_mm),
         f_stop(best.f_number) + "\nbest tested" * best.at_border,
         _other_stops(best.as_good, best),
         _other_stops([setting for setting in best.tied if setting not in best.as_good], best),
         *[take] * ruled,
-        *(_kept_stops(enough) for enough in best.sharp_enough),
+        *(_kept_stops(enough, tested) for enough in best.sharp_enough),
     )
 
 
@@ -194,11 +195,11 @@ def _other_stops(settings: Iterable[Setting], best: BestSetting) -> str:
     return ", ".join(f_stop(stop) for stop in stops) or NOT_MEASURED
 
 
-def _kept_stops(enough: SharpEnough) -> str:
-    """Sure stops, and below them the probable ones where these are more."""
+def _kept_stops(enough: SharpEnough, tested: Sequence[float]) -> str:
+    """Sure stops, and below them the probable ones where those are more."""
     more = len(enough.probably) > len(enough.surely)
-    wider = f"\nprobably {stop_range(enough.probably, enough.probably)}" if more else ""
-    return f"{stop_range(enough.surely, enough.surely) or NOT_MEASURED}{wider}"
+    wider = f"\nprobably {stop_range(enough.probably, tested)}" if more else ""
+    return f"{stop_range(enough.surely, tested) or NOT_MEASURED}{wider}"
 
 
 def zoom_stops_grid(lens: LensFindings) -> Grid | None:

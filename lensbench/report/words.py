@@ -59,7 +59,6 @@ def note_in_words(note: Note) -> str:
         scales=[1.0 / value if value else math.nan for value in values],
         size=abs(first),
         grows="grows" if first > 0.0 else "shrinks",
-        softer="softer" if first < 0.0 else "sharper",
     )
 
 

@@ -32,6 +32,8 @@ _LARGEST_OF_BOUND: Final = 1.05
 _BEYOND: Final = 0.01
 """Of the contrast, beyond doubt by noise: what a fit of few samples may err."""
 _FEWEST_TARGETS: Final = 8
+LEAST_COVERED_PERCENT: Final = 85.0
+"""Of the picture, by the outline of all targets. Common practice, no source."""
 _NEAREST_FOCAL_LENGTHS: Final = 25.0
 """Customary; common practice, no source."""
 _UNEVEN_LIGHT_PERCENT: Final = 10.0
@@ -204,7 +206,11 @@ def _coverage(shot: ShotResult) -> list[Remark]:
         return [remark("few_targets", few)]
     zones = {zone_of(edge.image_height, shot.size_px) for edge in shot.edges if edge.edge.measured}
     empty = [zone for zone in ("inner", "middle", "outer") if zone not in zones]
-    return [remark("few_targets", f"no edge measured in zone {', '.join(empty)}")] if empty else []
+    remarks = [remark("few_targets", f"no edge measured in zone {', '.join(empty)}")] if empty else []
+    if chart.framing_percent < LEAST_COVERED_PERCENT:  # NaN is not known to be little
+        covered = f"targets cover {chart.framing_percent:.0f} % of the picture"
+        remarks.append(remark("corners_unmeasured", f"{covered}, limit {LEAST_COVERED_PERCENT:.0f} %"))
+    return remarks
 
 
 _LARGEST_LOSS_PERCENT: Final = 6.0

@@ -8,7 +8,7 @@ inner third, edges and corners are the outer one. Common practice, no source.
 import dataclasses
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 from pathlib import Path
@@ -17,7 +17,14 @@ from typing import Final
 import numpy as np
 
 from lensbench.edge import RESPONSE_CYPX
-from lensbench.focus import Bracket, ThroughFocus, brackets_among, fit_through_focus
+from lensbench.focus import (
+    Bracket,
+    SessionFocus,
+    ThroughFocus,
+    brackets_among,
+    fit_through_focus,
+    session_focus,
+)
 from lensbench.model.measured import (
     BestOfSweep,
     CountedShot,
@@ -28,7 +35,7 @@ from lensbench.model.measured import (
 )
 from lensbench.model.setting import Setting, focal_order
 from lensbench.model.shot import ZONES, Edge, RejectedShot, ShotResult
-from lensbench.model.sweep import BestSetting, Purpose, SweepFindings, SweepShot
+from lensbench.model.sweep import BestSetting, Purpose, Refocusing, SweepFindings, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.shot import mean_by_zone, zone_of
 from lensbench.stats import ZoneSeries
@@ -37,26 +44,58 @@ from lensbench.storage.text import clean_text, name_in_tables, visible
 PURPOSES: Final[dict[str, str]] = {Purpose.CENTRE: "inner", Purpose.FRAME: "frame", Purpose.EDGES: "outer"}
 """Purpose -> the zone that counts for it."""
 NamedSeries = tuple[tuple[Setting, ...], ZoneSeries]  # settings by f-number, and their shots in a zone
+_OWN_SERIES: Final = "a focus bracket beside refocused shots of its setting: it serves the lens's condition"
+_CREEP_DOUBT: Final = 2.0  # a focus that crept was set once, so that focus shift adds to what the creep cost
 _FEWEST_RESPONSES: Final = 2
 
 
 def countable_shots(shots: Sequence[SweepShot]) -> list[CountedShot]:
     """The table of one lens on one camera: a row for each refocused shot, and for each photograph left out.
 
-    Shots of one focus group at one setting were not refocused between: their mean counts as one shot. Where their focus
-    was moved step by step they are a bracket, and its fitted peak counts as one shot. A shot without a focus group is
-    taken as refocused.
+    Shots that were not refocused between, by the table or by what they show, are one row, their mean. Where their focus
+    was moved step by step they are a bracket: one shot, at the focus that the whole frame has sharpest. Beside
+    refocused shots of its setting a bracket is a series of its own, which serves the lens's condition alone.
     """
-    return [_counted(group) if group[0].used else _left_out(group[0]) for group in _refocused(shots)]
+    focuses = _focuses(shots)
+    rows = [
+        _counted(group, focuses[group[0].planned.setting.focal_length_mm])
+        if group[0].used
+        else _left_out(group[0])
+        for group in _refocused(shots, focuses)
+    ]
+    plain = {row.setting for row in rows if not (row.bracket or row.reason)}
+    return [
+        dataclasses.replace(row, reason=_OWN_SERIES) if row.bracket and row.setting in plain else row
+        for row in rows
+    ]
 
 
-def _refocused(shots: Sequence[SweepShot]) -> list[list[SweepShot]]:
+def _focuses(shots: Sequence[SweepShot]) -> dict[float | None, SessionFocus]:
+    """How the shots of each focal length were focused."""
+    members: dict[float | None, list[SweepShot]] = defaultdict(list)
+    for shot in shots:
+        if shot.used:
+            members[shot.planned.setting.focal_length_mm].append(shot)
+    return {focal: session_focus(of_focal) for focal, of_focal in members.items()}
+
+
+def _refocused(
+    shots: Sequence[SweepShot], focuses: Mapping[float | None, SessionFocus]
+) -> list[list[SweepShot]]:
     """The shots in groups that were not refocused within, by setting and path; most hold one shot."""
     groups: dict[tuple[Setting, str], list[SweepShot]] = defaultdict(list)
     for number, shot in enumerate(sorted(shots, key=_place_in_table)):
-        group = shot.planned.focus_group if shot.used else ""
-        groups[shot.planned.setting, group or f" {number}"].append(shot)
+        plan = shot.planned
+        group = plan.focus_group if shot.used else ""
+        if shot.used and plan.focus_step is None and _is_one(focuses[plan.setting.focal_length_mm]):
+            group = f" {plan.condition}"
+        groups[plan.setting, group or f" {number}"].append(shot)
     return list(groups.values())
+
+
+def _is_one(focus: SessionFocus) -> bool:
+    """Whether the frames of a setting count as one: by what they show, or since the focus crept through them."""
+    return focus.refocusing is Refocusing.CONTRADICTED or focus.creep is not None
 
 
 def _place_in_table(shot: SweepShot) -> tuple[tuple[float, float], Path]:
@@ -77,9 +116,9 @@ def _file_name(shot: SweepShot) -> str:
     return visible(name_in_tables(str(shot.planned.path)))
 
 
-def _counted(group: Sequence[SweepShot]) -> CountedShot:
+def _counted(group: Sequence[SweepShot], focus: SessionFocus) -> CountedShot:
     in_focus = [shot.measured for shot in _in_focus(group)]
-    values = {zone: _zone_value(group, in_focus, zone) for zone in ZONES}
+    values = {zone: _zone_value(group, in_focus, zone, focus) for zone in ZONES}
     snrs = [edge.edge.snr for result in in_focus for edge in result.edges if math.isfinite(edge.edge.snr)]
     return CountedShot(
         files=tuple(_file_name(shot) for shot in group),
@@ -109,17 +148,26 @@ def _in_focus(group: Sequence[SweepShot]) -> Sequence[SweepShot]:
     return [max(group, key=lambda shot: np.nan_to_num(shot.log_mtf50("frame"), nan=-np.inf))]
 
 
-def _zone_value(group: Sequence[SweepShot], in_focus: Sequence[ShotResult], zone: str) -> ZoneValue | None:
+def _zone_value(
+    group: Sequence[SweepShot], in_focus: Sequence[ShotResult], zone: str, focus: SessionFocus
+) -> ZoneValue | None:
     logs = np.array([shot.log_mtf50(zone) for shot in group])
     logs = logs[np.isfinite(logs)]
     if not logs.size:
         return None
-    log_mtf50, sd, dof = float(logs.max() if _is_moved(group) else logs.mean()), None, None
+    log_mtf50, sd, dof = float(logs.mean()), None, None
+    if _is_moved(group):
+        (sharpest,) = _in_focus(group)
+        log_mtf50 = sharpest.log_mtf50(zone) if math.isfinite(sharpest.log_mtf50(zone)) else float(logs.max())
+    elif loss := focus.loss(group[0], zone):
+        spread = float(np.std(logs, ddof=1)) if logs.size > 1 else 0.0
+        sd = math.hypot(spread / math.sqrt(logs.size), _CREEP_DOUBT * -math.log1p(-loss))
+        dof = float(max(logs.size - 1, 1))
     for bracket in brackets_among(group):
-        peak = bracket_peak(bracket, zone)
-        if peak.verdict != "few":
-            log_mtf50, sd = peak.log_mtf50, peak.log_sd
-            dof = peak.freedom if math.isfinite(peak.freedom) else None
+        level = bracket_level(bracket, zone)
+        if level.verdict != "few":
+            log_mtf50, sd = level.log_mtf50, level.log_sd
+            dof = level.freedom if math.isfinite(level.freedom) else None
             break
     figures = [result.summary[zone] for result in in_focus if zone in result.summary]
     return ZoneValue(
@@ -133,10 +181,21 @@ def _zone_value(group: Sequence[SweepShot], in_focus: Sequence[ShotResult], zone
     )
 
 
+def bracket_level(bracket: Bracket, zone: str) -> ThroughFocus:
+    """A zone's MTF50 at the one focus that the whole frame has sharpest."""
+    frame = bracket_peak(bracket, "frame")
+    at_step = frame.best_step if math.isfinite(frame.best_step) else None
+    return frame if zone == "frame" else _through_focus(bracket, zone, at_step)
+
+
 def bracket_peak(bracket: Bracket, zone: str) -> ThroughFocus:
     """Through-focus peak of a zone's MTF50."""
+    return _through_focus(bracket, zone, None)
+
+
+def _through_focus(bracket: Bracket, zone: str, at_step: float | None) -> ThroughFocus:
     logs = np.array([shot.log_mtf50(zone) for shot in bracket.shots])
-    return fit_through_focus(bracket.steps, logs, q=bracket.q)
+    return fit_through_focus(bracket.steps, logs, q=bracket.q, at_step=at_step)
 
 
 def _measurement_sd(result: ShotResult, zone: str) -> float:
@@ -158,7 +217,7 @@ def measured_lenses(findings: SweepFindings, shots: Sequence[SweepShot]) -> list
         own = [shot for shot in shots if (shot.planned.lens, shot.planned.camera) == (lens.lens, lens.camera)]
         rows = [
             _with_sfr(row, group) if row.zones else row
-            for row, group in zip(countable_shots(own), _refocused(own), strict=True)
+            for row, group in zip(countable_shots(own), _refocused(own, _focuses(own)), strict=True)
         ]
         names = {"lens": clean_text(lens.lens), "camera": clean_text(lens.camera)}
         lenses.append(MeasuredLens(**names, best=_best(lens.best), shots=tuple(rows)))
@@ -222,7 +281,12 @@ class FocalShots:
     @cached_property
     def counted(self) -> list[CountedShot]:
         """The refocused shots."""
-        return countable_shots(self.members)
+        return [row for row in countable_shots(self.members) if not row.reason]
+
+    @cached_property
+    def focus(self) -> SessionFocus:
+        """How they were focused."""
+        return session_focus(self.members)
 
 
 def by_focal_length(shots: Sequence[SweepShot]) -> list[FocalShots]:

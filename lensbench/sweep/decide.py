@@ -26,6 +26,7 @@ from lensbench.model.sweep import (
     FocalLengthFindings,
     LensFindings,
     PlannedShot,
+    Refocusing,
     SmoothCurve,
     SweepFindings,
     SweepShot,
@@ -188,7 +189,9 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) 
         pixel_pitch_um=pitch_um,
         size_px=first.size_px,
         picture_height_px=first.picture_height_px,
-        spread_from=frame_spread.source,
+        spread_from="the creep of the focus"
+        if any(focal.focus.creep for focal in focals)
+        else frame_spread.source,
         shot_sd_percent=_typical_sd_percent(frame_spread, frame_series),
         remarks=(*remarks(focals, frame_spread, shots=shots), *departure_remarks(focals)),
         basis=_basis(focals, frame_series),
@@ -219,9 +222,18 @@ def _basis(focals: Sequence[FocalShots], series: Sequence[ZoneSeries]) -> Basis:
         channels=tuple(sorted({edge.edge.channel for result, _ in results for edge in result.edges})),
         shots_a_setting=(min(counts, default=0), max(counts, default=0)),
         bracketed=any(bool(np.isfinite(sd).any()) for zones in series for sd in zones.own_sd),
+        refocusing=max((focal.focus.refocusing for focal in focals), key=list(Refocusing).index),
         distance_mm=_ends([distance for distance, _ in distances]),
+        covered_percent=min(_covered_percent(focal) for focal in focals),
         distance_focal_lengths=_ends([distance / mm if mm else nan for distance, mm in distances]),
     )
+
+
+def _covered_percent(focal: FocalShots) -> float:
+    """Median share of the pictures that targets cover; 100 where it is not known."""
+    shares = [shot.measured.chart.framing_percent for shot in focal.members]
+    known = [share for share in shares if np.isfinite(share)]
+    return float(np.median(known)) if known else 100.0
 
 
 def _ends(values: Sequence[float]) -> tuple[float, float]:
@@ -240,7 +252,7 @@ def _focal_findings(
         zone: best_setting(
             candidates([curve], spreads[zone]),
             spreads[zone],
-            Selection(place=zone, tie=tie, reservations=reservations(spreads[zone])),
+            Selection(place=zone, tie=tie, reservations=reservations(spreads[zone], [focal])),
         )
         for zone, curve in curves.items()
     }

@@ -7,30 +7,27 @@
   all photographs is the most that the print can have done. Where this is far more than a home printer does, and is
   alike over the sharpest picture, the print is suspect.
 - Focus brackets whose peak they do not enclose.
-- Drift: position or sharpness that follow the order of the shots of one set-up. Where the picture lies comes from the
-  edges of all photographs that show the same arms: the shift against the first one, freed of scale and turn, by least
-  squares along the edges' normals; a camera that turns on its tripod shows there, too. A drift is a trend that chance
-  does not explain, that is large enough to matter, and that goes on from shot to shot: a camera that was set up anew
-  makes one step, and a step is no drift.
+- Drift: a focus that crept (see `focus.creep`), or a picture that wanders with the order of the shots. Where it lies
+  comes from the edges of all photographs that show the same arms: the shift against the first one, freed of scale and
+  turn, by least squares along the edges' normals; a camera that turns on its tripod shows there, too. Such a way is
+  beyond chance, large enough to matter, and goes on from shot to shot: a camera set up anew makes one step, no drift.
 """
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import isfinite, log2, radians
+from math import isfinite, log2
 from typing import Final
 
 import numpy as np
 from scipy import stats
 
 from lensbench import optics
-from lensbench.focus import brackets_among
+from lensbench.focus import LEAST_LOSS, brackets_among, in_order, moved_px, session_focus
 from lensbench.model.errors import Note
 from lensbench.model.setting import focal_length
 from lensbench.model.shot import ShotResult
-from lensbench.model.sweep import Observed, SeriesRemark, SweepShot, Unclaimed
+from lensbench.model.sweep import Observed, Refocusing, SeriesRemark, SweepShot, Unclaimed
 from lensbench.model.units import FloatArray
-from lensbench.photo import natural_order
 from lensbench.stats import Spread
 from lensbench.sweep.countable import FocalShots, bracket_peak
 
@@ -45,13 +42,9 @@ _LEAST_SHARE: Final = 10.0
 _FEWEST_EDGES: Final = 20
 
 FEWEST_SHOTS: Final = 4
-CHANCE: Final = 0.001  # two-sided probability of a trend by chance, for each of the figures
-POSITION_LIMIT_PX: Final = 2.0
-SHARPNESS_LIMIT_PERCENT: Final = 4.0  # first shot to last. These: common practice, no source.
+CHANCE: Final = 0.001  # two-sided probability of a trend of place by chance
+POSITION_LIMIT_PX: Final = 2.0  # first shot to last. These: common practice, no source.
 _LARGEST_STEP: Final = 0.5  # of the whole way: a larger step between two shots is one move, not a drift
-_FEWEST_PAIRED_EDGES: Final = 20
-_STRAYS: Final = 4.0  # sds, by the median: an edge that moved by more tells of itself alone
-_PLACE_DOUBT_PX: Final = 0.02  # no place of an edge is believed better than this
 
 
 def reservations(spread: Spread, focals: Sequence[FocalShots] = ()) -> tuple[Note, ...]:
@@ -60,8 +53,10 @@ def reservations(spread: Spread, focals: Sequence[FocalShots] = ()) -> tuple[Not
     One shot a setting, without focus brackets; or focal lengths seen at different magnifications, unless the print
     was divided out.
     """
-    reasons = []
-    if not spread.repeated:
+    reasons = [Note(Unclaimed.CREEP, (most,))] if (most := _most_crept(focals)) else []
+    if any(focal.focus.refocusing is Refocusing.CONTRADICTED for focal in focals):
+        reasons.append(Note(Unclaimed.ONE_FOCUS, names=(spread.source,)))
+    elif not spread.repeated:
         reasons.append(Note(Unclaimed.FEW_SHOTS, names=(spread.source,)))
     if len(focals) > 1 and not all(
         _bears("print_divided", shot.measured) for focal in focals for shot in focal.members
@@ -74,11 +69,18 @@ def reservations(spread: Spread, focals: Sequence[FocalShots] = ()) -> tuple[Not
     return tuple(reasons)
 
 
+def _most_crept(focals: Sequence[FocalShots]) -> float:
+    """The most that a creeping focus cost a stop of any focal length, in percent."""
+    return max((100.0 * creep.largest for focal in focals if (creep := focal.focus.creep)), default=0.0)
+
+
 def remarks(
     focals: Sequence[FocalShots], spread: Spread, *, shots: Sequence[SweepShot] = ()
 ) -> tuple[SeriesRemark, ...]:
     """Remarks on a whole series; `shots` are all of the lens, the rejected ones included."""
+    contradicted = any(focal.focus.refocusing is Refocusing.CONTRADICTED for focal in focals)
     few = [] if spread.repeated else [SeriesRemark(flag="few_shots")]
+    few = [SeriesRemark(flag="one_focus")] if contradicted else few
     counted = [shot for focal in focals for shot in focal.members]
     open_brackets = _open_brackets(focals)
     return (*few, *open_brackets, *mixed_remarks(counted), *print_remarks(counted), *drift_remarks(shots))
@@ -172,14 +174,6 @@ def _blur_px(result: ShotResult) -> FloatArray:
     return np.sqrt(np.maximum([lens.variance_px2 for lens in lenses], 0.0))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Trend:
-    """A figure over the order of the shots."""
-
-    total: float  # from the first shot to the last, by the fitted line
-    chance: float
-
-
 def drift_remarks(shots: Sequence[SweepShot]) -> list[SeriesRemark]:
     """A remark for each set-up of one lens whose shots drift; those out of focus count, for creeping focus looks so."""
     return [
@@ -191,108 +185,40 @@ def drift_remarks(shots: Sequence[SweepShot]) -> list[SeriesRemark]:
             shots=len(members),
         )
         for members in _setups(shots)
-        if (observations := (*_moved(members), *_softened(members)))
+        if (observations := (*_moved(members), *_crept(members)))
     ]
 
 
 def _setups(shots: Sequence[SweepShot]) -> list[list[SweepShot]]:
-    """Measured shots of each set-up (a focal length and a condition), in the order they were taken."""
+    """Measured shots of each set-up (a focal length and a condition) in order; a bracket moves the picture."""
     setups: dict[tuple[str, str], list[SweepShot]] = defaultdict(list)
     for shot in shots:
-        if isinstance(shot.result, ShotResult):
+        if isinstance(shot.result, ShotResult) and shot.planned.focus_step is None:
             setups[focal_length(shot.planned.setting.focal_length_mm), shot.planned.condition].append(shot)
-    for members in setups.values():
-        members.sort(key=lambda shot: natural_order(str(shot.planned.path)))
-        if all(shot.planned.metadata.taken_at for shot in members):
-            members.sort(key=lambda shot: shot.planned.metadata.taken_at or "")
-    return list(setups.values())
+    return [in_order(members) for members in setups.values()]
 
 
 def _moved(shots: Sequence[SweepShot]) -> list[Note]:
     """How far the picture wandered from the first shot to the last, where that matters."""
-    shifts_px = np.array([_shift_px(shot.measured, shots[0].measured) for shot in shots])
-    ways = [_steady(column) for column in shifts_px.T]
-    wandered = float(np.linalg.norm([way.total for way in ways if way]))
+    shifts_px = np.array([moved_px(shot.measured, shots[0].measured)[:2] for shot in shots])
+    wandered = float(np.linalg.norm([_steady_way(column) for column in shifts_px.T]))
     if wandered <= POSITION_LIMIT_PX:
         return []
     return [Note(Observed.POSITION, (wandered,), limit=POSITION_LIMIT_PX)]
 
 
-def _shift_px(result: ShotResult, first: ShotResult) -> FloatArray:
-    """Shift (down, right) of a photograph against the first one; NaN where too few edges tell it."""
-    before = {(edge.target, edge.arm): edge.edge for edge in first.edges if edge.edge.measured}
-    pairs = [
-        (edge.edge, before[edge.target, edge.arm])
-        for edge in result.edges
-        if edge.edge.measured and (edge.target, edge.arm) in before
-    ]
-    if len(pairs) < _FEWEST_PAIRED_EDGES or result.size_px != first.size_px:
-        return np.full(2, np.nan)
-    angle = np.array([radians(now.angle_deg) for now, _ in pairs])
-    normal = np.column_stack((np.sin(angle), np.cos(angle)))
-    point = np.array([now.point_px for now, _ in pairs])
-    moved = np.sum(normal * (point - np.array([then.point_px for _, then in pairs])), axis=1)
-    away = (point - (np.array(first.size_px) - 1.0) / 2.0) / 100.0
-    # Scale and turn, in percent, lest a lopsided choice of edges takes them for a shift.
-    along, across = np.sum(normal * away, axis=1), normal[:, 1] * away[:, 0] - normal[:, 0] * away[:, 1]
-    design = np.column_stack((normal, along, across))
-    kept, fit = np.isfinite(moved), np.full(4, np.nan)
-    for _ in range(3):  # twice more without the edges that stray
-        # Edges of one direction leave the shift along them open.
-        if kept.sum() < _FEWEST_PAIRED_EDGES or np.linalg.matrix_rank(design[kept]) < 4:
-            return np.full(2, np.nan)
-        fit = np.linalg.lstsq(design[kept], moved[kept], rcond=None)[0]
-        off = np.abs(moved - design @ fit)
-        kept = off <= _STRAYS * 1.4826 * float(np.median(off[kept])) + _PLACE_DOUBT_PX
-    return fit[:2]
-
-
-def _steady(figures: FloatArray) -> _Trend | None:
-    """Trend of a figure where it is beyond chance and goes on from shot to shot; else None."""
+def _steady_way(figures: FloatArray) -> float:
+    """Way of a figure from the first shot to the last; 0 unless beyond chance and going on from shot to shot."""
     known = np.flatnonzero(np.isfinite(figures))
     if known.size < FEWEST_SHOTS:
-        return None
-    trend = _trend(known.astype(float), figures[known], groups=np.zeros(known.size))
+        return 0.0
+    trend = stats.linregress(known.astype(float), figures[known])
+    way = float(trend.slope) * float(np.ptp(known))
     largest = float(np.abs(np.diff(figures[known])).max())
-    if trend is None or trend.chance > CHANCE or largest > _LARGEST_STEP * abs(trend.total):
-        return None
-    return trend
+    return 0.0 if trend.pvalue > CHANCE or largest > _LARGEST_STEP * abs(way) else way
 
 
-def _softened(shots: Sequence[SweepShot]) -> list[Note]:
-    """How much sharpness is lost or gained over the order, each setting against its own mean."""
-    sharpness = np.array([shot.log_mtf50("frame") for shot in shots])
-    stops = np.array([shot.planned.setting.f_number for shot in shots])
-    bracketed = np.array([shot.planned.focus_step is not None for shot in shots])  # softer on purpose
-    known = np.flatnonzero(np.isfinite(sharpness) & ~bracketed)
-    order = known.astype(float)
-    # Evenly, or as a focus that moves evenly out of its best place, or into it.
-    ways = (order, order**2, -((len(shots) - 1.0 - order) ** 2))
-    trends = [_trend(way, sharpness[known], groups=stops[known]) for way in ways]
-    trend = min((way for way in trends if way is not None), key=lambda way: way.chance, default=None)
-    if trend is None or trend.chance > CHANCE:
-        return []
-    percent = 100.0 * float(np.expm1(trend.total))
-    if abs(percent) < SHARPNESS_LIMIT_PERCENT:
-        return []
-    return [Note(Observed.SHARPNESS, (percent,), limit=SHARPNESS_LIMIT_PERCENT)]
-
-
-def _trend(order: FloatArray, figures: FloatArray, *, groups: FloatArray) -> _Trend | None:
-    """Fit one slope over the order with a mean for each group; the total runs over one group's longest stretch."""
-    names = np.unique(groups)
-    x, y = order.copy(), figures.copy()
-    stretch = 0.0
-    for name in names:
-        members = groups == name
-        stretch = max(stretch, float(np.ptp(order[members])))
-        x[members] -= x[members].mean()
-        y[members] -= y[members].mean()
-    freedom = len(y) - len(names) - 1
-    square = float(x @ x)
-    if freedom < FEWEST_SHOTS - 2 or square == 0.0:
-        return None
-    slope = float(x @ y) / square
-    error = np.sqrt(float(np.sum((y - slope * x) ** 2)) / freedom / square)
-    score = abs(slope) / max(error, 1e-12)
-    return _Trend(total=slope * stretch, chance=float(2.0 * stats.t.sf(score, freedom)))
+def _crept(shots: Sequence[SweepShot]) -> list[Note]:
+    """The most that a creeping focus cost a stop."""
+    creep = session_focus(shots).creep
+    return [] if creep is None else [Note(Observed.CREEP, (100.0 * creep.largest,), limit=100.0 * LEAST_LOSS)]

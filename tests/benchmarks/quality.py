@@ -10,6 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pages
+from quality_creep import lines as focus_lines
 from quality_faults import FAIR_PERCENT, FAULTS
 from quality_faults import clean as clean_photograph
 from quality_scenes import flags_of
@@ -50,7 +51,7 @@ def false_alarms_of_series(count, seed):
     return raised, rejected, shots
 
 
-def page(*, cases, clean, faults, seed):
+def page(*, cases, clean, faults, pupils, seed):
     """The page; the first `faults` of one photograph, and of a series."""
     cv2.setNumThreads(1)
     numbers = {name: number for number, name in enumerate(FAULTS | SERIES_FAULTS)}
@@ -68,10 +69,11 @@ def page(*, cases, clean, faults, seed):
     yield from lines(
         drawn_cases, alone=alone, series=series, watched=WATCHED, fair_percent=FAIR_PERCENT, **amounts
     )
+    yield from ("", *focus_lines(shoots=20 * cases, pupils=pupils, kinds=faults, seed=seed))
 
 
 TABLE = pages.Table(
     page=page,
-    full={"cases": 15, "clean": 60, "faults": 99, "seed": 1},
-    tiny={"cases": 1, "clean": 1, "faults": 1},
+    full={"cases": 15, "clean": 60, "faults": 99, "pupils": 24, "seed": 1},
+    tiny={"cases": 1, "clean": 1, "faults": 1, "pupils": 1},
 )

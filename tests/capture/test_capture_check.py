@@ -237,8 +237,16 @@ def test_smaller_matters_do_not_stop_the_show(clean):
         )
         for e in shot.edges
     ]
-    flags = ("uneven_light", "sharpened", "screened_print", "low_snr", "f_number_unknown")
-    poor = replace(shot, edges=tuple(dimmer), quality=tuple(remark(flag, "") for flag in flags))
+    flags = (
+        "uneven_light",
+        "sharpened",
+        "screened_print",
+        "low_snr",
+        "f_number_unknown",
+        "corners_unmeasured",
+    )
+    loose = replace(shot.chart, framing_percent=72.0)
+    poor = replace(shot, edges=tuple(dimmer), chart=loose, quality=tuple(remark(flag, "") for flag in flags))
     other = replace(shot, metadata=replace(shot.metadata, iso=800))
     verdict = judge(poor, earlier=[other])
     assert verdict.usable
@@ -249,6 +257,7 @@ def test_smaller_matters_do_not_stop_the_show(clean):
         "base ISO",
         "shots table",
         "earlier 800",
+        "step nearer: the corners are not measured (targets cover 72 % of the picture)",
     ):
         assert words in verdict.line
     assert "finished picture" in judge(replace(shot, quality=(remark("not_sensor_data"),))).line

@@ -105,7 +105,10 @@ def shoot(curve, *, seed, repeats=3, sd=0.01, focal_mm=35.0, lens="Fennel", came
                 path, strayed, metadata=Metadata(lens=lens, camera=camera, f_number=stop), **fields
             )
             shots.append(
-                SweepShot(planned=planned(path, stop, focal_mm, lens=lens, camera=camera), result=measured)
+                SweepShot(
+                    planned=planned(path, stop, focal_mm, lens=lens, camera=camera, focus_group=path.stem),
+                    result=measured,
+                )
             )
     return shots
 

@@ -36,7 +36,7 @@ from lensbench.model.compare import (
 )
 from lensbench.model.errors import Note
 from lensbench.model.setting import Setting
-from lensbench.model.sweep import Basis, Behind, Observed, SeriesRemark, SweepFindings, Unclaimed
+from lensbench.model.sweep import Basis, Behind, Observed, Refocusing, SeriesRemark, SweepFindings, Unclaimed
 from lensbench.report.advice import advice_sentences, picture_sentences
 from lensbench.report.answer import answer_sentences, holds_for, lens_sentences, series_remark
 from lensbench.report.compare import choice_lines, comparison_sentences, pair_sentences
@@ -137,7 +137,8 @@ def _():
 @case("nothing measured, no best, and why no winner is claimed")
 def _():
     lens = invented_lens(by_focal_length=(), condition=(), basis=None)
-    reservations = tuple(Note(reason, (0.02, 0.03), ("assumed",)) for reason in Unclaimed)
+    values = {Unclaimed.CREEP: (12.0,)}
+    reservations = tuple(Note(reason, values.get(reason, (0.02, 0.03)), ("assumed",)) for reason in Unclaimed)
     (focal,) = invented_lens().by_focal_length[:1]
     reserved = dataclasses.replace(
         lens, best=dataclasses.replace(lens.best, reservations=reservations), by_focal_length=(focal,)
@@ -158,7 +159,15 @@ def _():
         holds_for(
             Basis(**jpeg, shots_a_setting=(2, 2), distance_mm=(2e3, 2e3), distance_focal_lengths=(57.0, 57.0))
         ),
+        *(holds_for(Basis(**jpeg, shots_a_setting=(1, 1), refocusing=told)) for told in Refocusing),
     ]
+
+
+@case("targets that leave the corners out")
+def _():
+    lens = invented_lens(by_focal_length=(), condition=())
+    basis = dataclasses.replace(lens.basis, covered_percent=72.0, refocusing=Refocusing.AGREED)
+    return lens_sentences(dataclasses.replace(lens, best=None, basis=basis))
 
 
 @case("remarks on a series")
@@ -172,7 +181,7 @@ def _():
         Observed.POSITION: (5.04,),
         Observed.SCALE: (-0.2,),
         Observed.TURN: (0.6,),
-        Observed.SHARPNESS: (-12.0,),
+        Observed.CREEP: (12.0,),
         Observed.PRINT_RISE: (0.51, 1.3, 8.0),
         Observed.BRACKET_END: (2.8, 6.0),
         Observed.BRACKET_FLAT: (4.0, math.nan),

@@ -78,6 +78,7 @@ CASES = {
     "tilted": {"tilt": Tilt(pitch_deg=1.5, yaw_deg=-1.0, roll_deg=0.0)},
     "too_near": {"distance_mm": 635.0},
     "few_targets": {"chart": replace(SOUND.chart, targets_found=5)},
+    "corners_unmeasured": {"chart": replace(SOUND.chart, framing_percent=84.0)},
     "uneven_light": {"uneven_light_percent": 15.0},
 }
 

@@ -10,6 +10,7 @@ from invented_shots import ZONE_LEVEL, result, shoot, shoot_brackets
 from lensbench.model.errors import remark
 from lensbench.model.setting import Setting
 from lensbench.model.sweep import Observed, Purpose, Unclaimed
+from lensbench.report.answer import lens_sentences
 from lensbench.report.json_form import findings_as_json
 from lensbench.report.sweep import purposes_grid, zoom_stops_grid
 from lensbench.stats.best_set import Tie, taken
@@ -178,3 +179,28 @@ def test_a_shot_without_a_third_counts_in_a_bracket_only():
     softest, *sharper = shoot_brackets({2.8: 0.25}, seed=14)
     assert all(shot.used for shot in reject([without_outer(softest), *sharper]))
     assert not any(shot.used for shot in reject([without_outer(shot) for shot in (softest, *sharper)]))
+
+
+def test_every_stop_that_keeps_enough_is_named_on_either_side_of_a_dip():
+    """A lens whose focus shifts is sharp at two stops and soft between: shares 1, 0.83, 0.99, 0.8 as given."""
+    dipped = {2.8: 0.30, 4.0: 0.249, 5.6: 0.297, 8.0: 0.24, 11.0: 0.2}
+    lens = lens_of(shoot(dipped, seed=3, sd=0.002, repeats=5))
+    frame = lens.by_focal_length[0].best_by_purpose[Purpose.FRAME]
+    assert [enough.probably for enough in frame.sharp_enough[:2]] == [(2.8, 5.6)] * 2
+    assert frame.sharp_enough[1].surely == (2.8, 5.6)
+    (row, *_) = [row for row in purposes_grid(lens).rows if row[0] == "whole frame"]
+    assert row[4].startswith("f/2.8 and f/5.6")
+
+
+def test_targets_that_leave_the_corners_out_are_told_in_the_answer():
+    def covered(percent):
+        shots = shoot({4.0: 0.28, 5.6: 0.3}, seed=1)
+        charts = [dataclasses.replace(shot.result.chart, framing_percent=percent) for shot in shots]
+        changed = [
+            dataclasses.replace(shot, result=dataclasses.replace(shot.result, chart=chart))
+            for shot, chart in zip(shots, charts, strict=True)
+        ]
+        return " ".join(lens_sentences(lens_of(changed)))
+
+    assert "targets cover 72 % of the picture only: step nearer" in covered(72.0)
+    assert "corners are not measured" not in covered(86.0)
