@@ -189,7 +189,7 @@ def test_every_stop_that_keeps_enough_is_named_on_either_side_of_a_dip():
     assert [enough.probably for enough in frame.sharp_enough[:2]] == [(2.8, 5.6)] * 2
     assert frame.sharp_enough[1].surely == (2.8, 5.6)
     (row, *_) = [row for row in purposes_grid(lens).rows if row[0] == "whole frame"]
-    assert row[4].startswith("f/2.8 and f/5.6")
+    assert row[5].startswith("f/2.8 and f/5.6")
 
 
 def test_targets_that_leave_the_corners_out_are_told_in_the_answer():
