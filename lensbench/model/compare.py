@@ -8,10 +8,15 @@ reference's figure; overshoot, itself in percent, differs in percentage points.
 from dataclasses import dataclass
 from enum import StrEnum
 from math import nan
+from typing import Final
 
 from lensbench.model.errors import Note
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepShot
+
+SET_UP_SD: Final = 0.015
+"""How well MTF50 repeats, as a share, when a lens is mounted, aimed, framed and lit anew. Common practice, no
+source."""
 
 
 class Verdict(StrEnum):
@@ -153,7 +158,11 @@ class EffectCaution(StrEnum):
 
     ONE_SHOT = "one_shot"  # of this level
     DRIFT_LEFT_IN = "drift_left_in"  # too few shots, or their order is not known
-    IN_A_ROW = "in_a_row"  # the kinds were shot one after the other: drift and effect are hard to tell apart
+    IN_A_ROW = "in_a_row"  # the kinds were shot one after the other; sd assumed to stand between, in percent
+    HARD_TO_PART = "hard_to_part"  # the order makes drift and effect hard to tell apart
+    BETWEEN_ROWS = (
+        "between_rows"  # shots in a row are alike, others are not; sd found between the rows, in percent
+    )
     UNEVEN_SCATTER = "uneven_scatter"  # of the first level, far above the second's; both sds in percent
     JOINT_INTERVALS = "joint_intervals"  # at 95 % for all levels together
     ON_SUBJECT = "on_subject"  # the subject was seen at different sizes
