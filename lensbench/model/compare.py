@@ -8,15 +8,10 @@ reference's figure; overshoot, itself in percent, differs in percentage points.
 from dataclasses import dataclass
 from enum import StrEnum
 from math import nan
-from typing import Final
 
 from lensbench.model.errors import Note
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepShot
-
-SET_UP_SD: Final = 0.015
-"""How well MTF50 repeats, as a share, when a lens is mounted, aimed, framed and lit anew. Common practice, no
-source."""
 
 
 class Verdict(StrEnum):
@@ -44,7 +39,9 @@ class Caution(StrEnum):
     """What a comparison must not be taken for; the names are the labels of the lenses that it concerns."""
 
     MANY_ROWS = "many_rows"  # every row holds at 95 % by itself
-    RAW_AGAINST_FINISHED = "raw_against_finished"  # no verdict is given
+    RAW_AGAINST_FINISHED = "raw_against_finished"  # of which lenses, raw first; no verdict is given
+    SET_UP_ASSUMED = "set_up_assumed"  # sd of one set-up that the intervals allow for, in percent
+    SET_UP_FOUND = "set_up_found"  # the same, from lenses set up more than once
     NO_REPEATS = "no_repeats"
     UNEQUAL_SHOTS = "unequal_shots"
     ONE_BRACKETED = "one_bracketed"  # by focus brackets; the other one was not
@@ -91,7 +88,9 @@ class CompareRow:
     second_shots: int
     difference_percent: float  # second over first, less one; positive where the second is sharper
     ci95_percent: tuple[float, float]
-    """NaN where the spread between shots is not known; joint over the pairs of lenses where there are several."""
+    """The set-up's error included; NaN where the spread between shots is not known; joint over several pairs."""
+    lead_percent: float  # by how much the sharper of the two is sharper: a share of the softer one's figure
+    lead_ci95_percent: tuple[float, float]  # below zero where the other may be the sharper
     verdict: Verdict
     difference_jnd: float = nan  # second less first on the quality ruler, for `CompareFindings.looking`
     ci95_jnd: tuple[float, float] = (nan, nan)
@@ -118,12 +117,11 @@ class ComparedPair:
 
     first: str  # label of the first lens
     second: str
-    unit: str  # cypx on like sensors, else lpmm where both pitches are known (lwph beside it), else lwph
-    rows: tuple[CompareRow, ...]
-    rows_lwph: tuple[CompareRow, ...]  # the same in line widths per picture height; empty on like sensors
+    unit: str  # cypx on like sensors, else lwph, for a picture is what is wanted; lpmm where its size is unknown
+    rows: tuple[CompareRow, ...]  # none where raw files stand against finished pictures
+    rows_lpmm: tuple[CompareRow, ...]  # beside lwph the same on the sensor, where both pitches are known
     best_row: CompareRow | None  # each at its own best setting, whole frame; named by the first's
     cautions: tuple[Note, ...] = ()  # by `Caution`
-    overall: CompareRow | None = None  # mean over all equal settings, whole frame; itself without one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +131,7 @@ class CompareFindings:
     lenses: tuple[ComparedLens, ...]
     pairs: tuple[ComparedPair, ...]
     version: str = ""
-    choices: tuple[StopChoice, ...] = ()  # which lens at which stop, every zone
+    choices: tuple[StopChoice, ...] = ()  # which lens at which stop, every zone; among lenses that compare
     looking: WayOfLooking | None = None  # for which a difference is seen; None: a picture's size is not known
 
 

@@ -11,8 +11,9 @@ from test_compare_compare import CURVE, sharper
 
 from lensbench.compare.compare import compare_lenses
 from lensbench.edge.perception import RESPONSE_CYPX, gaussian_response, ruler_reading, viewing_of
-from lensbench.model.compare import Caution, Seen, Verdict
-from lensbench.report.compare import choice_grid, choice_lines
+from lensbench.model.compare import Caution, Verdict
+from lensbench.model.errors import Note
+from lensbench.report.compare import choice_grid, choice_lines, comparison_sentences
 from lensbench.stats import Uncertainty, half_width
 from lensbench.storage.store import read_sweep, sweep_document
 from lensbench.sweep.countable import measured_lenses, zone_responses
@@ -85,10 +86,12 @@ def test_other_sensors_are_seen_in_pictures_of_one_height():
     second = sweep_lens("Sorrel", {4.0: 0.20}, seed=4, sd=0.003, pixel_pitch_um=5.0, size_px=(5000, 7500))
     found = compare_lenses([first, second])
     (row,) = frame_rows(found)
-    assert (found.pairs[0].unit, row.verdict, row.seen) == ("lpmm", "first", "none")
+    assert (found.pairs[0].unit, row.seen) == ("lwph", "none")
+    assert row.verdict not in {"first", "second"}
+    assert row.lead_percent == pytest.approx(0.0, abs=0.6)
     assert row.difference_jnd == pytest.approx(0.0, abs=0.2)
     assert all(len(one.lenses) == 2 for one in found.choices if one.zone == "frame")
-    assert [row.verdict for row in found.pairs[0].rows_lwph if row.zone == "frame"] == [Verdict.EQUAL]
+    assert [row.verdict for row in found.pairs[0].rows_lpmm if row.zone == "frame"] == [Verdict.FIRST]
 
 
 def test_the_best_of_many_does_not_beat_the_best_of_few():
@@ -171,14 +174,20 @@ def test_a_comparison_says_what_it_holds_for():
     assert (first.shots_a_setting, second.shots_a_setting) == ((3, 3), (5, 5))
 
 
-def test_raw_against_finished_pictures_gets_no_verdict():
-    found = compare_lenses(
-        [sweep_lens("Fennel", CURVE, seed=11), sweep_lens("Sorrel", sharper(0.3), seed=12, sensor_data=False)]
+def test_raw_against_finished_pictures_gets_no_verdict_and_no_table():
+    raw, finished = (
+        sweep_lens("Sorrel", CURVE, seed=11),
+        sweep_lens("Fennel", CURVE, seed=12, sensor_data=False),
     )
-    assert {(row.verdict, row.seen) for row in found.pairs[0].rows} == {
-        (Verdict.CANNOT_TELL, Seen.CANNOT_TELL)
-    }
-    assert Caution.RAW_AGAINST_FINISHED in {one.kind for one in found.pairs[0].cautions}
+    found = compare_lenses([finished, raw])
+    (pair,) = found.pairs
+    assert (pair.rows, pair.best_row, found.choices, choice_lines(found)) == ((), None, (), [])
+    assert pair.cautions == (Note(Caution.RAW_AGAINST_FINISHED, names=("Sorrel", "Fennel")),)
+    assert "No verdict" in comparison_sentences(found)[0]
+    # With another raw lens beside, the choice is among the raw ones.
+    three = compare_lenses([finished, raw, sweep_lens("Tansy", sharper(0.2), seed=13)])
+    assert {one.photographed for one in three.choices} == {("Sorrel", "Tansy")}
+    assert [len(pair.rows) for pair in three.pairs] == [0, 0, 16]
 
 
 def test_sharpened_pictures_are_not_taken_at_face_value():
