@@ -33,7 +33,7 @@ class LensAdvice:
     """One focal length, or the two between which the figure is mixed."""
     f_number: float
     as_good_f_numbers: tuple[float, ...]
-    """Stops of this lens within the indifference of its best; only the one asked for where one was."""
+    """Stops of this lens surely within the indifference of its best; only the one asked for where one was."""
     best_tested: bool
     """Its best lies at the first or last stop tested."""
     mtf50_cypx: float
@@ -143,8 +143,7 @@ def advise(
 
 def _lens_advice(curve: LensCurve, point: CurvePoint, rank: "Rank", *, free: bool) -> LensAdvice:
     session, mtf50_cypx = curve.session, math.exp(point.log_mtf50)
-    least = point.log_mtf50 + math.log1p(-INDIFFERENCE)
-    good = [other.f_number for other in curve.readings if other.log_mtf50 >= least]
+    good = [other.f_number for other in curve.readings if other is point or _is_as_good(other, point, curve)]
     low, high = rank.behind_ci95 if curve.spread.known else (math.nan, math.nan)
     return LensAdvice(
         lens=session.lens,
@@ -163,6 +162,12 @@ def _lens_advice(curve: LensCurve, point: CurvePoint, rank: "Rank", *, free: boo
         behind_percent=100.0 * rank.behind,
         behind_ci95_percent=(100.0 * low, 100.0 * high),
     )
+
+
+def _is_as_good(reading: CurvePoint, best: CurvePoint, curve: LensCurve) -> bool:
+    """Whether a stop's interval of the loss against the best lies within the indifference; both in one set-up."""
+    doubt = curve.spread.quantile * math.hypot(reading.sd, best.sd)
+    return curve.spread.repeated and best.log_mtf50 - reading.log_mtf50 + doubt <= -math.log1p(-INDIFFERENCE)
 
 
 def curves_for(
