@@ -132,12 +132,11 @@ def test_an_advice_allows_for_set_ups_as_the_librarys_sessions_tell_them():
         assert advice.cautions[0].kind == kind
 
 
-@pytest.mark.parametrize(("sd", "good"), [(0.001, (4.0, 5.6, 8.0)), (0.03, (5.6,))])
-def test_stops_are_as_good_only_where_that_is_sure(sd, good):
+@pytest.mark.parametrize(("sd", "count"), [(0.001, 3), (0.03, 1)])
+def test_stops_are_as_good_only_where_that_is_sure(sd, count):
     flat = {2.8: 0.2, 4.0: 0.299, 5.6: 0.302, 8.0: 0.299, 11.0: 0.23}
     (lens,) = advise([kept_session(curve=flat, sd=sd, seed=3)], focal_length_mm=50.0).lenses
-    assert set(lens.as_good_f_numbers) <= set(good)
-    assert sd > 0.01 or set(lens.as_good_f_numbers) == set(good)
+    assert len(lens.as_good_f_numbers) == count
 
 
 def test_raw_files_and_finished_pictures_are_not_told_apart():
