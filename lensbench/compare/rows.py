@@ -137,9 +137,11 @@ def rows_of(pair: LensPair) -> tuple[CompareRow, ...]:
     rows = []
     for (first_key, second_key), means in pair.common.items() if pair.judged else ():
         figures = (math.exp(means[0].log_mtf50), math.exp(means[1].log_mtf50))
-        rivals = sum(lens.matching(*first_key) is not None for lens in pair.rivals)
+        rivals = [lens.lens for lens in pair.rivals if lens.matching(*first_key)]
+        # Set-ups of one lens are no rivals of each other.
+        names = {(lens.lens, lens.camera) for lens in rivals} if pair.set_up.repeats else rivals
         half = half_width(
-            *(mean.uncertainty and pair.set_up.beside(mean.uncertainty) for mean in means), rivals=rivals
+            *(mean.uncertainty and pair.set_up.beside(mean.uncertainty) for mean in means), rivals=len(names)
         )
         settings, shots = (first_key[1], second_key[1]), (means[0].shots, means[1].shots)
         rows.append(pair.row(first_key[0], settings, figures, shots, half))

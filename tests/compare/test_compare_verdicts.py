@@ -1,11 +1,11 @@
-"""What a comparison claims: what one could see, who is best where, and that many shots win nothing by luck."""
+"""What a comparison claims: what one could see, and who is best where."""
 
 import math
 
 import numpy as np
 import pytest
 from effect_shots import shot
-from measured_lenses import log_shots, sweep_lens
+from measured_lenses import sweep_lens
 from scipy import integrate, optimize, stats
 from test_compare_compare import CURVE, sharper
 
@@ -94,24 +94,6 @@ def test_other_sensors_are_seen_in_pictures_of_one_height():
     assert [row.verdict for row in found.pairs[0].rows_lpmm if row.zone == "frame"] == [Verdict.FIRST]
 
 
-def test_the_best_of_many_does_not_beat_the_best_of_few():
-    # Identical lenses, 30 shots against 6, 3 % noise: the best shot of the many looks better in most shoots (an
-    # independent count of 83 % and 2.3 % stands in the test); the comparison may err in 5 %.
-    naive, called, lead = [], [], []
-    for seed in range(300):
-        many = sweep_lens("Many", {5.6: 0.30}, seed=2 * seed, sd=0.03, repeats=30)
-        few = sweep_lens("Few", {5.6: 0.30}, seed=2 * seed + 1, sd=0.03, repeats=6)
-        gap = log_shots(many, "frame", 5.6).max() - log_shots(few, "frame", 5.6).max()
-        naive.append(gap > 0.0)
-        lead.append(gap)
-        (row,) = frame_rows(compare_lenses([many, few]))
-        called.append(row.verdict in {"first", "second"})
-    # Standard errors: 2.2 % of the naive share, 0.1 % of the lead, 1.3 % of the false alarms.
-    assert np.mean(naive) == pytest.approx(0.83, abs=0.07)
-    assert np.mean(lead) == pytest.approx(0.023, abs=0.004)
-    assert np.mean(called) <= 0.09
-
-
 def test_all_pairs_of_three_lenses_hold_together():
     # Games and Howell; scipy.stats.tukey_hsd(equal_var=False) is the reference.
     random = np.random.default_rng(5)
@@ -125,9 +107,14 @@ def test_all_pairs_of_three_lenses_hold_together():
 
 
 def test_equal_lenses_are_told_apart_in_five_of_a_hundred_shoots_however_many_there_are():
-    false = []
+    false, random = [], np.random.default_rng(1)
     for seed in range(60):
-        lenses = [sweep_lens(f"L{n}", {5.6: 0.3}, seed=4 * seed + n, sd=0.02, repeats=4) for n in range(4)]
+        # Each set-up errs by 1.5 %.
+        levels = 0.3 * np.exp(0.015 * random.normal(size=4))
+        lenses = [
+            sweep_lens(f"L{n}", {5.6: level}, seed=4 * seed + n, sd=0.02, repeats=4)
+            for n, level in enumerate(levels)
+        ]
         found = compare_lenses(lenses)
         rows = [row for pair in found.pairs for row in pair.rows if row.zone == "frame"]
         false.append(any(not row.ci95_percent[0] <= 0.0 <= row.ci95_percent[1] for row in rows))
