@@ -88,9 +88,9 @@ class CompareCommand(Viewed):
 def compare(given: CompareCommand) -> None:
     """Set two or more lenses side by side: at equal stop, focal length and zone, with intervals.
 
-    Lenses on different sensors are compared in lp/mm, where the pixel pitches are known, and in line widths
-    per picture height. Beside it stands whether one could see the difference: looked at pixel for pixel on a
-    screen, or in a print whose height and distance are given.
+    Lenses on different sensors are compared in line widths per picture height; lp/mm stand beside it. Intervals
+    allow for the error of a set-up: name two sweeps of one lens, set up anew, to have it measured. Beside it
+    stands whether one could see the difference: pixel for pixel on a screen, or in a print of your size.
 
     Example: lensbench compare zoom-report prime-report --out zoom-against-prime
     """

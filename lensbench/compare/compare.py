@@ -1,9 +1,11 @@
 """Lenses side by side: paired at equal focal length, f-number and zone, with intervals on every difference.
 
 Beside the pairs stands which lens at which stop: at every setting and zone, the lenses that no other is sharper than.
+Raw files and finished pictures don't compare: no row is made of such a pair, and no choice among both.
 """
 
 import math
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -11,14 +13,8 @@ from pathlib import Path
 from typing import Final
 
 from lensbench import __version__
-from lensbench.compare.rows import (
-    LensInComparison,
-    LensPair,
-    best_row,
-    lens_in_comparison,
-    overall_row,
-    rows_of,
-)
+from lensbench.compare.means import LensInComparison, common_unit, lens_in_comparison, set_up_of
+from lensbench.compare.rows import LensPair, best_row, rows_of
 from lensbench.edge import viewing_of
 from lensbench.model.compare import (
     Caution,
@@ -37,7 +33,6 @@ from lensbench.model.shot import ZONES
 from lensbench.storage.store import read_sweep
 
 Pairs = Mapping[tuple[int, int], ComparedPair]
-_ALIKE: Final = 0.01
 _UNLIKE: Final = 0.05  # logarithm of two magnifications beyond which the print's own blur weighs differently
 
 
@@ -64,6 +59,8 @@ def compare_lenses(
     labels = unique_labels(lenses)
     compared = [lens_in_comparison(lens) for lens in lenses]
     heights_px = [lens.picture_height_px for lens in lenses if lens.picture_height_px]
+    # Two sweeps of one lens alone may be of two copies.
+    set_up = set_up_of(compared if len({lens.lens for lens in lenses}) > 1 else ())
     viewing = None
     if len(heights_px) == len(lenses):
         viewing = viewing_of(max(heights_px), print_and_eye_mm=print_and_eye_mm)
@@ -71,8 +68,9 @@ def compare_lenses(
         (i, j): _pair(
             LensPair(
                 lenses=(compared[i], compared[j]),
-                rivals=compared,
-                unit=_unit(lenses[i], lenses[j]),
+                rivals=[rival for rival in compared if rival.lens.sensor_data == lenses[i].sensor_data],
+                unit=common_unit([lenses[i], lenses[j]]),
+                set_up=set_up,
                 viewing=viewing,
             ),
             (labels[i], labels[j]),
@@ -80,7 +78,7 @@ def compare_lenses(
         for i, j in combinations(range(len(lenses)), 2)
     }
     return CompareFindings(
-        lenses=tuple(_described(lens, label) for lens, label in zip(compared, labels, strict=True)),
+        lenses=tuple(map(_described, lenses, compared, labels)),
         pairs=tuple(pairs.values()),
         version=__version__,
         choices=_choices(compared, labels, pairs),
@@ -99,8 +97,7 @@ def unique_labels(lenses: Sequence[SweepLens]) -> list[str]:
     return [f"{text} [{number}]" for number, text in enumerate(longest, start=1)]
 
 
-def _described(compared: LensInComparison, label: str) -> ComparedLens:
-    lens = compared.lens
+def _described(lens: SweepLens, compared: LensInComparison, label: str) -> ComparedLens:
     counts = [mean.shots for (zone, _), mean in compared.means.items() if zone == "frame"]
     # Of the chart, in focal lengths: 2 + m + 1/m.
     far = [round(2.0 + size + 1.0 / size) for size in lens.magnifications.values()]
@@ -120,26 +117,29 @@ def _described(compared: LensInComparison, label: str) -> ComparedLens:
 
 def _pair(pair: LensPair, labels: tuple[str, str]) -> ComparedPair:
     rows = rows_of(pair)
+    beside = pair.unit == "lwph" and all(lens.lens.pixel_pitch_um for lens in pair.lenses)
     return ComparedPair(
         first=labels[0],
         second=labels[1],
         unit=pair.unit,
         rows=rows,
-        rows_lwph=rows_of(replace(pair, unit="lwph")) if pair.unit == "lpmm" else (),
+        rows_lpmm=rows_of(replace(pair, unit="lpmm")) if beside else (),
         best_row=best_row(pair),
         cautions=tuple(_cautions(pair, labels, rows)),
-        overall=overall_row(pair),
     )
 
 
 def _cautions(pair: LensPair, labels: tuple[str, str], rows: Sequence[CompareRow]) -> Iterator[Note]:
     """What the comparison must not be taken for."""
     first, second = (lens.lens for lens in pair.lenses)
+    if not pair.judged:
+        raw_first = sorted(zip((second.sensor_data, first.sensor_data), labels, strict=True))
+        yield Note(Caution.RAW_AGAINST_FINISHED, names=tuple(label for _, label in raw_first))
+        return
     if rows:
         yield Note(Caution.MANY_ROWS)
-    if not pair.judged:
-        yield Note(Caution.RAW_AGAINST_FINISHED)
-    elif any(math.isnan(row.ci95_percent[0]) for row in rows):
+        yield pair.set_up.note
+    if any(math.isnan(row.ci95_percent[0]) for row in rows):
         yield Note(Caution.NO_REPEATS)
     if any(row.first_shots != row.second_shots for row in rows):
         yield Note(Caution.UNEQUAL_SHOTS)
@@ -164,18 +164,6 @@ def _cautions(pair: LensPair, labels: tuple[str, str], rows: Sequence[CompareRow
         yield Note(Caution.UNLIKE_MAGNIFICATION)
 
 
-def _unit(first: SweepLens, second: SweepLens) -> str:
-    """Cycles per pixel where they mean the same on both: equal pitch and height, or the same camera."""
-    pitches = (first.pixel_pitch_um, second.pixel_pitch_um)
-    heights = (first.picture_height_px, second.picture_height_px)
-    if pitches[0] and pitches[1] and heights[0] and heights[1]:
-        alike = max(abs(pitches[0] / pitches[1] - 1.0), abs(heights[0] / heights[1] - 1.0)) < _ALIKE
-        return "cypx" if alike else "lpmm"
-    if first.camera == second.camera and heights[0] == heights[1]:
-        return "cypx"
-    return "lpmm" if pitches[0] and pitches[1] else "lwph"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _SharedSetting:
     """One setting and zone of several lenses: number of the lens -> its own name of the setting."""
@@ -194,10 +182,17 @@ def _choices(
     """Choose at every focal length, f-number and zone; where only one lens was photographed, it is named.
 
     A lens is out where another is sharper beyond the interval; those that stay can't be told from the best. The
-    intervals hold jointly, so the truly best one stays with 95 % confidence.
+    intervals hold jointly, so the truly best one stays with 95 % confidence. Where raw files and finished pictures are
+    mixed, the choice is among the kind that has two lenses, raw files before finished pictures.
     """
     shared: list[_SharedSetting] = []
+    kinds = Counter(lens.lens.sensor_data for lens in lenses)
+    kind = max(kinds, key=lambda sensor_data: (min(kinds[sensor_data], 2), sensor_data))
+    if len(kinds) > 1 and kinds[kind] < 2:
+        return ()
     for number, lens in enumerate(lenses):
+        if lens.lens.sensor_data != kind:
+            continue
         for zone, setting in lens.means:
             near = [
                 known
@@ -219,8 +214,7 @@ def _choice(shared: _SharedSetting, labels: Sequence[str], pairs: Pairs) -> Stop
     duels = {
         (i, j): row
         for i, j in combinations(members, 2)
-        # In line widths per picture height where the sensors differ: a picture is what is wanted.
-        for row in pairs[i, j].rows_lwph or pairs[i, j].rows
+        for row in pairs[i, j].rows
         if (row.zone, row.f_number, row.focal_length_mm)
         == (shared.zone, shared.members[i].f_number, shared.members[i].focal_length_mm)
     }

@@ -1,15 +1,16 @@
 """The rows of a comparison: two lenses at equal focal length, f-number and zone, in figures and as an eye would see it.
 
-Means of refocused shots are compared, never the best of several: the best of many beats the best of few by luck alone.
-Intervals are those of `stats.half_width` on log MTF50, so a difference is a share of the figure.
+Intervals are those of `stats.half_width` on log MTF50, so a difference is a share of the figure; each lens may scatter
+as it does, and its set-up's error is part of it.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from lensbench.compare.means import Key, LensInComparison, MeanOfShots, SetUp, in_unit
 from lensbench.edge import (
     JUST_SEEN_JND,
     RESPONSE_CYPX,
@@ -19,77 +20,11 @@ from lensbench.edge import (
     ruler_reading,
 )
 from lensbench.model.compare import CompareRow, Seen, Verdict
-from lensbench.model.measured import BestOfSweep, CountedShot, SweepLens
-from lensbench.model.setting import Setting, log_distance
+from lensbench.model.measured import BestOfSweep
+from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES
 from lensbench.model.sweep import INDIFFERENCE
-from lensbench.model.units import FloatArray, lpmm_from_cypx, lwph_from_cypx
-from lensbench.stats import Uncertainty, half_width, spread_of
-from lensbench.sweep import zone_series
-
-Key = tuple[str, Setting]  # a zone and a setting
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MeanOfShots:
-    """One zone at one setting."""
-
-    log_mtf50: float  # middle of the refocused shots, as the sweep has it
-    shots: int
-    uncertainty: Uncertainty | None  # None where nothing was repeated
-    sfr: FloatArray | None  # mean at `RESPONSE_CYPX`; None where a shot has none
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LensInComparison:
-    """One lens that is compared."""
-
-    lens: SweepLens
-    means: Mapping[Key, MeanOfShots]
-
-    def matching(self, zone: str, setting: Setting) -> Setting | None:
-        """Its own setting at the same f-number and the nearest focal length within 3 %; None without."""
-        near = [own for own_zone, own in self.means if own_zone == zone and own.matches(setting)]
-        focal = setting.focal_length_mm
-        return min(near, key=lambda own: log_distance(own.focal_length_mm, focal), default=None)
-
-    def in_unit(self, mtf50_cypx: float, unit: str) -> float:
-        """A figure in cypx, lpmm or lwph; NaN where the camera's pixels don't tell it."""
-        pitch_um, height_px = self.lens.pixel_pitch_um, self.lens.picture_height_px
-        if unit == "lpmm":
-            return lpmm_from_cypx(mtf50_cypx, pitch_um) if pitch_um else math.nan
-        if unit == "lwph":
-            return lwph_from_cypx(mtf50_cypx, height_px) if height_px else math.nan
-        return mtf50_cypx
-
-
-def lens_in_comparison(lens: SweepLens) -> LensInComparison:
-    """Mean, uncertainty and SFR of a lens at every zone and setting, from the spread that its sweep had."""
-    means: dict[Key, MeanOfShots] = {}
-    for zone in ZONES:
-        by_focal = zone_series(lens.shots, zone)
-        spread = spread_of([series for _, series in by_focal.values()], lens.pixel_pitch_um)
-        for settings, series in by_focal.values():
-            middles, variances = spread.central_values(series), spread.variance_of_means(series)
-            for index, setting in enumerate(settings):
-                uncertainty = Uncertainty(variance=float(variances[index]), dof=spread.dof)
-                means[zone, setting] = MeanOfShots(
-                    log_mtf50=float(middles[index]),
-                    shots=len(series.log_shots[index]),
-                    uncertainty=uncertainty if spread.repeated else None,
-                    sfr=_mean_sfr([shot for shot in lens.counted if shot.setting == setting], zone),
-                )
-    return LensInComparison(lens=lens, means=means)
-
-
-def _mean_sfr(shots: Sequence[CountedShot], zone: str) -> FloatArray | None:
-    curves = [shot.zones[zone].sfr for shot in shots if zone in shot.zones]
-    if not all(curves):
-        return None
-    reach = min(RESPONSE_CYPX.size, *(len(sfr) for sfr in curves))
-    mean = np.full(RESPONSE_CYPX.size, math.nan)
-    mean[:reach] = np.mean([sfr[:reach] for sfr in curves], axis=0)
-    return mean
+from lensbench.stats import Uncertainty, half_width
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,11 +34,12 @@ class LensPair:
     lenses: tuple[LensInComparison, LensInComparison]
     rivals: Sequence[LensInComparison]  # all that compete: their pairs share the 5 % risk
     unit: str  # of the rows
+    set_up: SetUp
     viewing: Viewing | None  # None where a picture's size is not known
 
     @property
     def judged(self) -> bool:
-        """Whether the two compare at all; raw files don't with finished pictures, and no interval is given."""
+        """Whether the two compare at all; raw files don't with finished pictures."""
         return self.lenses[0].lens.sensor_data == self.lenses[1].lens.sensor_data
 
     @property
@@ -116,38 +52,34 @@ class LensPair:
                 both[(zone, setting), (zone, match)] = first[zone, setting], second[zone, match]
         return both
 
-    def half_width(
-        self, uncertainties: Sequence[Uncertainty | None], rivals: Sequence[LensInComparison]
-    ) -> float:
-        """Half of the interval of a log ratio whose risk so many share; NaN where the pair is not judged."""
-        return half_width(*uncertainties, rivals=len(rivals)) if self.judged else math.nan
-
     def row(
         self,
         zone: str,
-        setting: Setting | None,
+        settings: tuple[Setting, Setting],
         figures_cypx: tuple[float, float],
         shots: tuple[int, int],
         half_width: float,
-        keys: tuple[Key, Key] | None = None,
     ) -> CompareRow:
-        """One row in the pair's unit; what an eye sees of it is asked only with `keys`, whose SFRs tell it."""
+        """One row in the pair's unit; what an eye sees of it goes by pictures of one height, not by lp/mm."""
         first, second = (
-            lens.in_unit(figure, self.unit) for lens, figure in zip(self.lenses, figures_cypx, strict=True)
+            in_unit(figure, lens.lens, self.unit)
+            for lens, figure in zip(self.lenses, figures_cypx, strict=True)
         )
         difference = math.log(second / first)
         low, high = math.expm1(difference - half_width), math.expm1(difference + half_width)
+        lead = abs(difference)
         heights_px = [lens.lens.picture_height_px or 1 for lens in self.lenses]
         scales = [height / max(heights_px) for height in heights_px]
         in_pictures = math.log(figures_cypx[1] / figures_cypx[0] * (scales[1] / scales[0]))
-        sight = self._sight(keys, figures_cypx, scales) if keys else None
+        keys = (zone, settings[0]), (zone, settings[1])
+        sight = None if self.unit == "lpmm" else self._sight(keys, figures_cypx, scales)
         middle_jnd, low_jnd, high_jnd = (
             sight.between(log_ratio) if sight else math.nan
             for log_ratio in (in_pictures, in_pictures - half_width, in_pictures + half_width)
         )
         return CompareRow(
-            focal_length_mm=setting.focal_length_mm if setting else None,
-            f_number=setting.f_number if setting else math.nan,
+            focal_length_mm=settings[0].focal_length_mm,
+            f_number=settings[0].f_number,
             zone=zone,
             first=first,
             second=second,
@@ -155,6 +87,8 @@ class LensPair:
             second_shots=shots[1],
             difference_percent=100.0 * math.expm1(difference),
             ci95_percent=(100.0 * low, 100.0 * high),
+            lead_percent=100.0 * math.expm1(lead),
+            lead_ci95_percent=(100.0 * math.expm1(lead - half_width), 100.0 * math.expm1(lead + half_width)),
             verdict=_verdict(low, high),
             difference_jnd=middle_jnd,
             ci95_jnd=(low_jnd, high_jnd),
@@ -199,46 +133,36 @@ def _seen(low_jnd: float, high_jnd: float) -> Seen:
 
 
 def rows_of(pair: LensPair) -> tuple[CompareRow, ...]:
-    """A row for every zone and setting that both lenses were photographed at."""
+    """A row for every zone and setting that both lenses were photographed at; none where they don't compare."""
     rows = []
-    for keys, (first, second) in pair.common.items():
-        rivals = [lens for lens in pair.rivals if lens.matching(*keys[0])]
-        half = pair.half_width((first.uncertainty, second.uncertainty), rivals)
-        figures = (math.exp(first.log_mtf50), math.exp(second.log_mtf50))
-        rows.append(pair.row(*keys[0], figures, (first.shots, second.shots), half, keys))
+    for (first_key, second_key), means in pair.common.items() if pair.judged else ():
+        figures = (math.exp(means[0].log_mtf50), math.exp(means[1].log_mtf50))
+        rivals = [lens.lens for lens in pair.rivals if lens.matching(*first_key)]
+        # Set-ups of one lens are no rivals of each other.
+        names = {(lens.lens, lens.camera) for lens in rivals} if pair.set_up.repeats else rivals
+        half = half_width(
+            *(mean.uncertainty and pair.set_up.beside(mean.uncertainty) for mean in means), rivals=len(names)
+        )
+        settings, shots = (first_key[1], second_key[1]), (means[0].shots, means[1].shots)
+        rows.append(pair.row(first_key[0], settings, figures, shots, half))
     return tuple(rows)
 
 
-def overall_row(pair: LensPair) -> CompareRow | None:
-    """The mean over all equal settings of the whole frame, each setting counting alike; None below two."""
-    frames = [means for keys, means in pair.common.items() if keys[0][0] == "frame"]
-    if len(frames) < 2:
-        return None
-    firsts, seconds = zip(*frames, strict=True)
-    first, second = (math.exp(np.mean([mean.log_mtf50 for mean in means])) for means in (firsts, seconds))
-    half = pair.half_width((_of_mean(firsts), _of_mean(seconds)), pair.rivals)
-    shots = (sum(mean.shots for mean in firsts), sum(mean.shots for mean in seconds))
-    return pair.row("frame", None, (first, second), shots, half)
-
-
-def _of_mean(means: Sequence[MeanOfShots]) -> Uncertainty | None:
-    """The uncertainty of the mean of independent settings whose spread was pooled."""
-    known = [mean.uncertainty for mean in means if mean.uncertainty is not None]
-    if len(known) < len(means):
-        return None
-    total = sum(each.variance for each in known) / len(known) ** 2
-    return Uncertainty(variance=total, dof=min(each.dof for each in known))
-
-
 def best_row(pair: LensPair) -> CompareRow | None:
-    """The two lenses side by side, each at its own best setting, by the smoothed curves' values."""
+    """The two lenses side by side, each at its own best setting, by the smoothed curves' values.
+
+    None where they don't compare, or where one's whole frame was not measured there.
+    """
     first, second = (lens.lens for lens in pair.lenses)
-    if first.best is None or second.best is None:
+    if first.best is None or second.best is None or not pair.judged:
         return None
-    keys = (("frame", first.best.setting), ("frame", second.best.setting))
-    half = math.hypot(_log_half(first.best), _log_half(second.best)) if pair.judged else math.nan
+    settings = (first.best.setting, second.best.setting)
+    if any(("frame", own) not in lens.means for lens, own in zip(pair.lenses, settings, strict=True)):
+        return None
+    set_up = pair.set_up.beside(Uncertainty(variance=0.0, dof=math.inf))
+    half = math.hypot(_log_half(first.best), _log_half(second.best), half_width(set_up, set_up))
     figures = (first.best.mtf50_cypx, second.best.mtf50_cypx)
-    return pair.row(*keys[0], figures, (first.photographs, second.photographs), half, keys)
+    return pair.row("frame", settings, figures, (first.photographs, second.photographs), half)
 
 
 def _log_half(best: BestOfSweep) -> float:

@@ -78,8 +78,8 @@ class CompareResult:
         return tuple(line for part in parts for line in part(self.findings))
 
     def to_json(self) -> str:
-        """Document that `lensbench compare --json` prints."""
-        return _record_json(self.findings)
+        """Document that `lensbench compare --json` prints: comparison.json."""
+        return report.json_text(report.comparison_as_json(self.findings)).decode()
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every pair, unit, focal length, f-number and zone: comparison.csv."""
@@ -103,8 +103,8 @@ class EffectResult:
         return tuple(report.effect_sentences(self.findings))
 
     def to_json(self) -> str:
-        """Document that `lensbench effect --json` prints."""
-        return _record_json(self.findings)
+        """Document that `lensbench effect --json` prints: effect.json."""
+        return report.json_text(report.effect_as_json(self.findings)).decode()
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every level, figure and zone: effect.csv."""
@@ -174,7 +174,7 @@ def sweep(
         The report cannot be written to `out`, or the shots table cannot be used.
     """
     places = _paths(folders)
-    out_folder = _report_folder(out, inputs=places)
+    out_folder = _report_folder(out, study="sweep", inputs=places)
     done = sweep_of(
         places,
         shots_csv=None if shots is None else Path(shots),
@@ -214,7 +214,7 @@ def compare(
     """
     looked = MeasureOptions(print_height_mm=print_height_mm, viewing_distance_mm=viewing_distance_mm)
     folders = _paths(sweeps)
-    out_folder = _report_folder(out, sweeps=folders)
+    out_folder = _report_folder(out, study="comparison", sweeps=folders)
     findings = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
     return CompareResult(
         findings=findings, written=report.write_compare(findings, out_folder) if out_folder else ()
@@ -251,7 +251,7 @@ def effect(
     SettingError
         No such column or level, the report cannot be written to `out`, or the shots table cannot be used.
     """
-    out_folder = _report_folder(out, inputs=[Path(folder)])
+    out_folder = _report_folder(out, study="effect", inputs=[Path(folder)])
     done = effect_of(
         Path(folder),
         by=by,
@@ -300,10 +300,10 @@ def _paths(places: Places) -> list[Path]:
 
 
 def _report_folder(
-    out: Path | str | None, *, inputs: Sequence[Path] = (), sweeps: Sequence[Path] = ()
+    out: Path | str | None, *, study: str, inputs: Sequence[Path] = (), sweeps: Sequence[Path] = ()
 ) -> Path | None:
     """Report's folder, tried before anything is measured; None where no report is asked for."""
     if out is None:
         return None
-    report.check_output_folder(Path(out), inputs=inputs, sweeps=sweeps)
+    report.check_output_folder(Path(out), study=study, inputs=inputs, sweeps=sweeps)
     return Path(out)

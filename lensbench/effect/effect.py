@@ -198,6 +198,9 @@ def marked_processed(rows: Sequence[EffectRow]) -> list[EffectRow]:
 
 
 _SAME_SIZE: Final = 0.03  # magnifications further apart count on the subject. Common practice, no source.
+NEW_FOCUS_SD: Final = 0.02
+"""How well MTF50 repeats, as a share, when all is focused and set up anew, where nothing shows it. Common practice, no
+source."""
 _ENTANGLED: Final = 4.0  # growth of the variance without drift, from which the order is unlucky
 _FAR_MORE: Final = 2.0
 _UNLIKELY: Final = 0.05
@@ -250,7 +253,7 @@ def find_effect(
     reference = [shot.result for shot in use if shot.level.name == names[0]]
     visible = visible_from(reference, print_and_eye_mm=print_and_eye_mm)
     logs = {"frame": log_on_subject(use)} if on_subject else {zone: log_mtf50(use, zone) for zone in ZONES}
-    fits = {zone: fit_levels(values, layout) for zone, values in logs.items()}
+    fits = {zone: fit_levels(values, layout, unseen_sd=NEW_FOCUS_SD) for zone, values in logs.items()}
     figures = tuple(_shot_figures(shot) for shot in use)
     rows = [row for zone, fit in fits.items() for row in sharpness_rows(fit, names, zone, visible)]
     rows = marked_processed([*rows, *other_rows(figures, names, layout)])
@@ -330,10 +333,7 @@ def _cautions(
     counts = np.bincount(layout.level, minlength=len(names))
     if counts.min() < 2:
         yield Note(EffectCaution.ONE_SHOT, names=(names[int(np.argmin(counts))],))
-    if fit.drift is None:
-        yield Note(EffectCaution.DRIFT_LEFT_IN)
-    elif layout.cost_of_drift() > _ENTANGLED:
-        yield Note(EffectCaution.IN_A_ROW)
+    yield from _order_cautions(layout, fit)
     yield from _uneven_scatter(fit, names)
     if len(names) > 2:
         yield Note(EffectCaution.JOINT_INTERVALS)
@@ -345,6 +345,18 @@ def _cautions(
         yield Note(EffectCaution.FINISHED)
     if len({shot.shot.planned.camera for shot in shots}) > 1:
         yield Note(EffectCaution.CAMERAS_DIFFER)
+
+
+def _order_cautions(layout: Layout, fit: Fitted) -> Iterator[Note]:
+    """What the order of shooting leaves open."""
+    if fit.drift is None:
+        yield Note(EffectCaution.DRIFT_LEFT_IN)
+    if layout.in_a_row:
+        yield Note(EffectCaution.IN_A_ROW, (100.0 * NEW_FOCUS_SD,))
+    elif fit.rows_sd > 0.0:
+        yield Note(EffectCaution.BETWEEN_ROWS, (100.0 * fit.rows_sd,))
+    elif fit.drift is not None and layout.cost_of_drift() > _ENTANGLED:
+        yield Note(EffectCaution.HARD_TO_PART)
 
 
 def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> Iterator[Note]:

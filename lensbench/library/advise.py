@@ -5,6 +5,7 @@ best, by Dunnett's limit at 95 %), with the indifference zone of 3 %. Degrees of
 """
 
 import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -12,12 +13,12 @@ from typing import Final
 
 import numpy as np
 
+from lensbench.compare import SetUp, common_unit, in_unit, lens_in_comparison, like_sensors, set_up_of
 from lensbench.library.curve import CurvePoint, Lack, LensCurve, at_stop, curve_at
 from lensbench.library.store import OLDER_ZONES
 from lensbench.model.errors import Note
 from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
-from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 from lensbench.stats import Uncertainty, distances_from_best, half_width, pooled_dof
 
 
@@ -32,7 +33,7 @@ class LensAdvice:
     """One focal length, or the two between which the figure is mixed."""
     f_number: float
     as_good_f_numbers: tuple[float, ...]
-    """Stops of this lens within the indifference of its best; only the one asked for where one was."""
+    """Stops of this lens surely within the indifference of its best; only the one asked for where one was."""
     best_tested: bool
     """Its best lies at the first or last stop tested."""
     mtf50_cypx: float
@@ -97,8 +98,6 @@ class Advice:
 
 _UNLIKE_SCALE: Final = 1.25
 """Magnifications further apart than this share weigh the print's own blur differently. Common practice."""
-_ALIKE: Final = 0.01
-"""Share by which pixel pitches and picture heights of like sensors may differ."""
 
 
 def advise(
@@ -129,7 +128,8 @@ def advise(
         Rival(session=curve.session, log_mtf50=point.log_mtf50, sd=point.sd, freedom=curve.spread.dof)
         for curve, point in chosen
     ]
-    ranks = in_order(rivals, unit=unit)
+    set_up = set_up_among(sessions)
+    ranks = in_order(rivals, unit=unit, set_up=set_up)
     return Advice(
         focal_length_mm=focal_length_mm,
         f_number=f_number,
@@ -137,14 +137,13 @@ def advise(
         unit=unit,
         lenses=tuple(_lens_advice(*chosen[rank.index], rank, free=f_number is None) for rank in ranks),
         left_out=tuple(left),
-        cautions=tuple(cautions([curve for curve, _ in chosen], sessions)),
+        cautions=tuple(cautions([curve for curve, _ in chosen], sessions, set_up)),
     )
 
 
 def _lens_advice(curve: LensCurve, point: CurvePoint, rank: "Rank", *, free: bool) -> LensAdvice:
     session, mtf50_cypx = curve.session, math.exp(point.log_mtf50)
-    least = point.log_mtf50 + math.log1p(-INDIFFERENCE)
-    good = [other.f_number for other in curve.readings if other.log_mtf50 >= least]
+    good = [other.f_number for other in curve.readings if other is point or _is_as_good(other, point, curve)]
     low, high = rank.behind_ci95 if curve.spread.known else (math.nan, math.nan)
     return LensAdvice(
         lens=session.lens,
@@ -163,6 +162,12 @@ def _lens_advice(curve: LensCurve, point: CurvePoint, rank: "Rank", *, free: boo
         behind_percent=100.0 * rank.behind,
         behind_ci95_percent=(100.0 * low, 100.0 * high),
     )
+
+
+def _is_as_good(reading: CurvePoint, best: CurvePoint, curve: LensCurve) -> bool:
+    """Whether a stop's interval of the loss against the best lies within the indifference; both in one set-up."""
+    doubt = curve.spread.quantile * math.hypot(reading.sd, best.sd)
+    return curve.spread.repeated and best.log_mtf50 - reading.log_mtf50 + doubt <= -math.log1p(-INDIFFERENCE)
 
 
 def curves_for(
@@ -185,9 +190,17 @@ def left_out(session: KeptSession, why: Note) -> LeftOut:
     return LeftOut(lens=session.lens, camera=session.camera, session=session.session, reason=why)
 
 
-def cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession]) -> Iterator[Note]:
+def set_up_among(sessions: Sequence[KeptSession]) -> SetUp:
+    """How well a set-up repeats, from the lenses that the library holds with several sessions."""
+    held = Counter((kept.lens, kept.camera) for kept in sessions)
+    return set_up_of(lens_in_comparison(kept) for kept in sessions if held[kept.lens, kept.camera] > 1)
+
+
+def cautions(curves: Sequence[LensCurve], sessions: Sequence[KeptSession], set_up: SetUp) -> Iterator[Note]:
     """What the comparison of some curves, from all that the library holds, does not rest on."""
     own = [curve.session for curve in curves]
+    if len(own) > 1:
+        yield set_up.note
     if single := tuple(curve.session.lens for curve in curves if not curve.spread.repeated):
         yield Note(AdviceCaution.SINGLE_SHOTS, names=single)
     for curve in curves:
@@ -233,65 +246,36 @@ class Rank:
     behind_ci95: tuple[float, float]
 
 
-def like_sensors(sessions: Sequence[KeptSession]) -> bool:
-    """Whether a cycle a pixel means the same on all: one pitch and size, or one camera."""
-    heights = [session.picture_height_px for session in sessions]
-    if len({session.camera for session in sessions}) <= 1 and len(set(heights)) <= 1:
-        return True
-    return _alike(heights) and _alike([session.pixel_pitch_um for session in sessions])
+def in_order(rivals: Sequence[Rival], *, unit: str, set_up: SetUp) -> list[Rank]:
+    """Ranks of rivals by their figure in a unit, best first; all must have one in it.
 
-
-def _alike(values: Sequence[float | None]) -> bool:
-    known = [value for value in values if value]
-    return len(known) == len(values) and max(known) <= (1.0 + _ALIKE) * min(known)
-
-
-def common_unit(sessions: Sequence[KeptSession]) -> str:
-    """Unit in which lenses are set side by side: cypx, lwph or lpmm.
-
-    On unlike sensors it is line widths per picture height, for a picture is what is wanted.
+    Raw files and finished pictures don't compare, so one kind is never told from the other.
     """
-    if like_sensors(sessions):
-        return "cypx"
-    return "lwph" if all(session.picture_height_px for session in sessions) else "lpmm"
-
-
-def in_unit(mtf50_cypx: float, session: KeptSession, unit: str) -> float:
-    """Figure in a unit, NaN where the camera's pixels don't tell it."""
-    if unit == "cypx":
-        return mtf50_cypx
-    height_px, pitch_um = session.picture_height_px, session.pixel_pitch_um
-    if unit == "lwph":
-        return lwph_from_cypx(mtf50_cypx, height_px) if height_px else math.nan
-    return lpmm_from_cypx(mtf50_cypx, pitch_um) if pitch_um else math.nan
-
-
-def in_order(rivals: Sequence[Rival], *, unit: str) -> list[Rank]:
-    """Ranks of rivals by their figure in a unit, best first; all must have one in it."""
     if not rivals:
         return []
     logs = np.array([rival.log_mtf50 + math.log(in_unit(1.0, rival.session, unit)) for rival in rivals])
-    variance = np.array([rival.sd**2 for rival in rivals])
-    freedom = pooled_dof(variance, [rival.freedom for rival in rivals])
+    known = [set_up.beside(Uncertainty(variance=one.sd**2, dof=one.freedom)) for one in rivals]
+    variance = np.array([each.variance for each in known])
+    freedom = pooled_dof(variance, [each.dof for each in known])
     best = int(np.argmax(logs))
     tied = logs >= logs[best] + math.log1p(-INDIFFERENCE)
-    if np.all(variance > 0.0):
-        tied |= distances_from_best(logs, variance, freedom).may_be_best
+    tied |= [rival.session.sensor_data != rivals[best].session.sensor_data for rival in rivals]
+    tied |= distances_from_best(logs, variance, freedom).may_be_best
     order = sorted(range(len(rivals)), key=lambda index: (-logs[index], rivals[index].session.title))
     return [
         Rank(
             index=index,
             tied=bool(tied[index]),
             behind=-math.expm1(float(logs[index] - logs[best])),
-            behind_ci95=_behind_ci95(float(logs[index] - logs[best]), rivals[index], rivals[best]),
+            behind_ci95=_behind_ci95(float(logs[index] - logs[best]), known[index], known[best]),
         )
         for index in order
     ]
 
 
-def _behind_ci95(difference: float, rival: Rival, best: Rival) -> tuple[float, float]:
+def _behind_ci95(difference: float, rival: Uncertainty, best: Uncertainty) -> tuple[float, float]:
     """Welch's interval of how much softer a rival is; zero for the best itself."""
     if rival is best:
         return 0.0, 0.0
-    half = half_width(*(Uncertainty(variance=one.sd**2, dof=one.freedom) for one in (rival, best)))
+    half = half_width(rival, best)
     return -math.expm1(difference + half), -math.expm1(difference - half)

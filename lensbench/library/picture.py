@@ -8,17 +8,17 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
+from lensbench.compare import SetUp, common_unit, in_unit
 from lensbench.library import scene
 from lensbench.library.advise import (
     AdviceCaution,
     LeftOut,
     Rival,
     cautions,
-    common_unit,
     curves_for,
     in_order,
-    in_unit,
     left_out,
+    set_up_among,
 )
 from lensbench.library.curve import CurvePoint, Lack, LensCurve, snr_at_iso
 from lensbench.library.scene import Bracket, Wanted
@@ -102,6 +102,7 @@ class LensPlan:
     stops: tuple[StopPlan, ...]
     tied: bool = True
     behind_percent: float = 0.0
+    behind_ci95_percent: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,15 +139,15 @@ def plan_picture(sessions: Sequence[KeptSession], wanted: Wanted) -> PicturePlan
     kinds += [AdviceCaution.LIGHT_UNKNOWN] if wanted.ev is None else []
     kinds.append(AdviceCaution.FLAT_FIELD)
     near_m, far_m = wanted.near_m, wanted.far_m
-    unit = common_unit([curve.session for curve, _ in plans])
+    unit, set_up = common_unit([curve.session for curve, _ in plans]), set_up_among(sessions)
     return PicturePlan(
         wanted=wanted,
         focus_m=scene.sensor_distance_m(_focus_mm(wanted), focal_length_mm=wanted.focal_length_mm),
         third_m=near_m + (far_m - near_m) / 3.0 if math.isfinite(far_m) else math.nan,
         unit=unit,
-        lenses=tuple(_in_order(plans, unit)),
+        lenses=tuple(_in_order(plans, unit, set_up)),
         left_out=tuple(left),
-        cautions=(*cautions([curve for curve, _ in plans], sessions), *map(Note, kinds)),
+        cautions=(*cautions([curve for curve, _ in plans], sessions, set_up), *map(Note, kinds)),
     )
 
 
@@ -154,7 +155,7 @@ def _focus_mm(wanted: Wanted) -> float:
     return scene.focus_object_mm(wanted.near_object_mm, wanted.far_object_mm)
 
 
-def _in_order(plans: Sequence[tuple[LensCurve, LensPlan]], unit: str) -> list[LensPlan]:
+def _in_order(plans: Sequence[tuple[LensCurve, LensPlan]], unit: str, set_up: SetUp) -> list[LensPlan]:
     rivals = [
         Rival(
             session=curve.session,
@@ -165,8 +166,13 @@ def _in_order(plans: Sequence[tuple[LensCurve, LensPlan]], unit: str) -> list[Le
         for curve, plan in plans
     ]
     return [
-        replace(plans[rank.index][1], tied=rank.tied, behind_percent=100.0 * rank.behind)
-        for rank in in_order(rivals, unit=unit)
+        replace(
+            plans[rank.index][1],
+            tied=rank.tied,
+            behind_percent=100.0 * rank.behind,
+            behind_ci95_percent=(100.0 * rank.behind_ci95[0], 100.0 * rank.behind_ci95[1]),
+        )
+        for rank in in_order(rivals, unit=unit, set_up=set_up)
     ]
 
 

@@ -39,7 +39,9 @@ class Caution(StrEnum):
     """What a comparison must not be taken for; the names are the labels of the lenses that it concerns."""
 
     MANY_ROWS = "many_rows"  # every row holds at 95 % by itself
-    RAW_AGAINST_FINISHED = "raw_against_finished"  # no verdict is given
+    RAW_AGAINST_FINISHED = "raw_against_finished"  # of which lenses, raw first; no verdict is given
+    SET_UP_ASSUMED = "set_up_assumed"  # sd of one set-up that the intervals allow for, in percent
+    SET_UP_FOUND = "set_up_found"  # the same, from lenses set up more than once
     NO_REPEATS = "no_repeats"
     UNEQUAL_SHOTS = "unequal_shots"
     ONE_BRACKETED = "one_bracketed"  # by focus brackets; the other one was not
@@ -86,7 +88,9 @@ class CompareRow:
     second_shots: int
     difference_percent: float  # second over first, less one; positive where the second is sharper
     ci95_percent: tuple[float, float]
-    """NaN where the spread between shots is not known; joint over the pairs of lenses where there are several."""
+    """The set-up's error included; NaN where the spread between shots is not known; joint over several pairs."""
+    lead_percent: float  # by how much the sharper of the two is sharper: a share of the softer one's figure
+    lead_ci95_percent: tuple[float, float]  # below zero where the other may be the sharper
     verdict: Verdict
     difference_jnd: float = nan  # second less first on the quality ruler, for `CompareFindings.looking`
     ci95_jnd: tuple[float, float] = (nan, nan)
@@ -113,12 +117,11 @@ class ComparedPair:
 
     first: str  # label of the first lens
     second: str
-    unit: str  # cypx on like sensors, else lpmm where both pitches are known (lwph beside it), else lwph
-    rows: tuple[CompareRow, ...]
-    rows_lwph: tuple[CompareRow, ...]  # the same in line widths per picture height; empty on like sensors
+    unit: str  # cypx on like sensors, else lwph, for a picture is what is wanted; lpmm where its size is unknown
+    rows: tuple[CompareRow, ...]  # none where raw files stand against finished pictures
+    rows_lpmm: tuple[CompareRow, ...]  # beside lwph the same on the sensor, where both pitches are known
     best_row: CompareRow | None  # each at its own best setting, whole frame; named by the first's
     cautions: tuple[Note, ...] = ()  # by `Caution`
-    overall: CompareRow | None = None  # mean over all equal settings, whole frame; itself without one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +131,7 @@ class CompareFindings:
     lenses: tuple[ComparedLens, ...]
     pairs: tuple[ComparedPair, ...]
     version: str = ""
-    choices: tuple[StopChoice, ...] = ()  # which lens at which stop, every zone
+    choices: tuple[StopChoice, ...] = ()  # which lens at which stop, every zone; among lenses that compare
     looking: WayOfLooking | None = None  # for which a difference is seen; None: a picture's size is not known
 
 
@@ -153,7 +156,11 @@ class EffectCaution(StrEnum):
 
     ONE_SHOT = "one_shot"  # of this level
     DRIFT_LEFT_IN = "drift_left_in"  # too few shots, or their order is not known
-    IN_A_ROW = "in_a_row"  # the kinds were shot one after the other: drift and effect are hard to tell apart
+    IN_A_ROW = "in_a_row"  # the kinds were shot one after the other; sd assumed to stand between, in percent
+    HARD_TO_PART = "hard_to_part"  # the order makes drift and effect hard to tell apart
+    BETWEEN_ROWS = (
+        "between_rows"  # shots in a row are alike, others are not; sd found between the rows, in percent
+    )
     UNEVEN_SCATTER = "uneven_scatter"  # of the first level, far above the second's; both sds in percent
     JOINT_INTERVALS = "joint_intervals"  # at 95 % for all levels together
     ON_SUBJECT = "on_subject"  # the subject was seen at different sizes

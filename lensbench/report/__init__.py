@@ -18,7 +18,15 @@ if TYPE_CHECKING:
     )
     from lensbench.report.compare import choice_lines, comparison_answer, comparison_limits
     from lensbench.report.effect import effect_sentences
-    from lensbench.report.json_form import advice_as_json, edge_as_json, findings_as_json, plain, shot_as_json
+    from lensbench.report.json_form import (
+        advice_as_json,
+        comparison_as_json,
+        edge_as_json,
+        effect_as_json,
+        findings_as_json,
+        plain,
+        shot_as_json,
+    )
     from lensbench.report.tables import compare_table, effect_table, shots_table
     from lensbench.report.words import borne, clean_line, note_in_words, sd_of, sentence_case, with_doubt
     from lensbench.report.write import (
@@ -35,7 +43,7 @@ _PARTS: Final = {
     "blur": "blur_sentence blur_where_it_fits has_physical most_comes_from not_of_a_lens",
     "compare": "choice_lines comparison_answer comparison_limits",
     "effect": "effect_sentences",
-    "json_form": "advice_as_json edge_as_json findings_as_json plain shot_as_json",
+    "json_form": "advice_as_json comparison_as_json edge_as_json effect_as_json findings_as_json plain shot_as_json",
     "tables": "compare_table effect_table shots_table",
     "words": "borne clean_line note_in_words sd_of sentence_case with_doubt",
     "write": "check_output_folder json_text write_compare write_effect write_sweep",

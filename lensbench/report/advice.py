@@ -48,8 +48,8 @@ def _others(named: Sequence[tuple[str, LensAdvice | LensPlan]]) -> Iterator[str]
         yield f"{listed(tied)} can't be told from it."
     for name, lens in named:
         if not lens.tied:
-            end = interval(lens.behind_ci95_percent) if isinstance(lens, LensAdvice) else " at its limits"
-            yield f"{name} is {lens.behind_percent:.0f} % softer{end}."
+            where = "" if isinstance(lens, LensAdvice) else " at its limits"
+            yield f"{name} is {lens.behind_percent:.0f} % softer{where}{interval(lens.behind_ci95_percent)}."
 
 
 def interval(ends_percent: tuple[float, float]) -> str:

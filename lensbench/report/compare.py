@@ -10,6 +10,7 @@ from itertools import groupby
 from typing import Final
 
 from lensbench.model.compare import (
+    Caution,
     ComparedLens,
     ComparedPair,
     CompareFindings,
@@ -18,7 +19,8 @@ from lensbench.model.compare import (
     StopChoice,
     Verdict,
 )
-from lensbench.model.setting import Setting, f_stop, focal_length
+from lensbench.model.errors import Note
+from lensbench.model.setting import Setting, f_stop, focal_length, listed
 from lensbench.model.shot import ZONES
 from lensbench.report.document import WORDS, Answer, Lines, Part, Plots, Report, tables
 from lensbench.report.panels import (
@@ -36,20 +38,18 @@ from lensbench.report.words import (
     NOT_MEASURED,
     NOT_TOLD_APART,
     AtSetting,
-    borne,
     clean_line,
     figure_range,
     known,
     looked_at,
     note_in_words,
-    sd_of,
-    signed,
     stop_range,
     worded,
 )
 from lensbench.storage.text import clean_text
 
 _NOT_SEEN: Final = "no difference you could see"
+_NOT_BOTH: Final = "no setting was photographed with both"
 _LEADERS: Final = (Verdict.FIRST, Verdict.SECOND)
 _NO_LEADER: Final = {
     Verdict.EQUAL: "no difference that matters",
@@ -66,24 +66,44 @@ def comparison_sentences(comparison: CompareFindings) -> list[str]:
 
 def comparison_answer(comparison: CompareFindings) -> list[str]:
     """Plain answer of a comparison: of several pairs the whole first, then what is said of each, an item a pair."""
-    told = [pair_sentences(pair) for pair in comparison.pairs]
-    if len(told) == 1:
-        return told[0]
-    return [_over_all(comparison), *(" ".join(sentences) for sentences in told)] if told else []
+    if len(comparison.pairs) == 1:
+        return pair_sentences(comparison.pairs[0])
+    unlike = [] if len({lens.sensor_data for lens in comparison.lenses}) < 2 else [_unlike(comparison.lenses)]
+    told = [" ".join(pair_sentences(pair)) for pair in comparison.pairs if not _unlike_note(pair)]
+    return [*unlike, _over_all(comparison), *told] if told else unlike
+
+
+def _unlike(lenses: Sequence[ComparedLens]) -> str:
+    raw, finished = (
+        listed([clean_text(lens.label) for lens in lenses if lens.sensor_data is kind])
+        for kind in (True, False)
+    )
+    return worded("compare.unlike", raw=raw, finished=finished)
+
+
+def _unlike_note(pair: ComparedPair) -> Note | None:
+    return next((note for note in pair.cautions if note.kind is Caution.RAW_AGAINST_FINISHED), None)
 
 
 def comparison_limits(comparison: CompareFindings) -> list[str]:
     """Say what a comparison rests on, and what it must not be taken for."""
     looking, lenses = comparison.looking, comparison.lenses
-    seen = worded("compare.looking_unknown")
+    seen = [worded("compare.looking_unknown")]
     if looking is not None:
         forgiving = "Prints" if looking.pixel_for_pixel else "Smaller prints and greater distances"
-        seen = worded("compare.visible", looked_at=looked_at(looking), forgiving=forgiving)
-    cautions = [note_in_words(caution) for pair in comparison.pairs for caution in pair.cautions]
+        seen = [worded("compare.visible", looked_at=looked_at(looking), forgiving=forgiving)]
+    if not any(pair.rows for pair in comparison.pairs):
+        seen = []
+    cautions = [
+        note_in_words(caution)
+        for pair in comparison.pairs
+        for caution in pair.cautions
+        if caution.kind is not Caution.RAW_AGAINST_FINISHED  # what is said of the pair itself
+    ]
     told = [_one_lens(lens) for lens in lenses]
     each = [f"{clean_text(lens.label)} {text}" for lens, text in zip(lenses, told, strict=True)]
     held = f"each {told[0]}" if len(set(told)) == 1 else "; ".join(each)
-    return [seen, *dict.fromkeys(cautions), f"Holds for these copies: {held}."]
+    return [*seen, *dict.fromkeys(cautions), f"Holds for these copies: {held}."]
 
 
 def _one_lens(lens: ComparedLens) -> str:
@@ -91,14 +111,14 @@ def _one_lens(lens: ComparedLens) -> str:
     if lens.distance_focal_lengths is not None:
         parts.append(f"chart at {figure_range(*lens.distance_focal_lengths, 'd')} focal lengths")
     fewest, most = lens.shots_a_setting
-    shots = f"{figure_range(fewest, most, 'd')} refocused shot{'s' * (most != 1)} a setting"
+    shots = f"{figure_range(fewest, most, 'd')} shot{'s' * (most != 1)} a setting"
     return f"{', '.join(parts)}, {shots}"
 
 
 def _over_all(comparison: CompareFindings) -> str:
     """Say how often each lens is the sharpest, of the settings photographed with two or more."""
     contested = [one for one in comparison.choices if one.zone == "frame" and len(one.photographed) > 1]
-    count = len({label for pair in comparison.pairs for label in (pair.first, pair.second)})
+    count = len(comparison.lenses)
     if not contested:
         return f"{count} lenses: no setting was photographed with two of them."
     won = Counter(sorted(clean_text(one.lenses[0]) for one in contested if len(one.lenses) == 1))
@@ -112,17 +132,17 @@ def _over_all(comparison: CompareFindings) -> str:
 def pair_sentences(pair: ComparedPair) -> list[str]:
     """Say who is sharper, at how many equal settings, by how much, and where one could see it."""
     labels = (clean_text(pair.first), clean_text(pair.second))
+    if unlike := _unlike_note(pair):
+        return [note_in_words(unlike)]
     frame = [row for row in pair.rows if row.zone == "frame"]
-    beside = [row for row in pair.rows_lwph if row.zone == "frame"]
+    beside = [row for row in pair.rows_lpmm if row.zone == "frame"]
     own = [] if pair.best_row is None else [f"Each at its own best setting: {_who(pair.best_row, labels)}."]
     if not frame:
-        return [f"{labels[0]} and {labels[1]}: no setting was photographed with both.", *own]
-    sentences = [
-        _counted(frame, labels, where="On the sensor (lp/mm), over the whole frame" if beside else "")
-    ]
-    sentences += [_counted(beside, labels, where="In pictures of equal height (LW/PH)")] if beside else []
-    sentences += [*_average(pair.overall, labels), *_to_the_eye(frame, labels), *own]
-    return [clean_line(sentence) for sentence in sentences]
+        why = "the whole frame of both was measured at no common setting" if pair.rows else _NOT_BOTH
+        return [f"{labels[0]} and {labels[1]}: {why}.", *own]
+    where = "In pictures of equal height (LW/PH), over the whole frame" if pair.unit == "lwph" else ""
+    sentences = [_counted(frame, labels, where=where), *_on_the_sensor(beside, labels)]
+    return [clean_line(sentence) for sentence in (*sentences, *_to_the_eye(frame, labels), *own)]
 
 
 def _counted(frame: Sequence[CompareRow], labels: tuple[str, str], *, where: str) -> str:
@@ -142,28 +162,29 @@ def _counted(frame: Sequence[CompareRow], labels: tuple[str, str], *, where: str
 
 
 def _by(rows: Sequence[CompareRow]) -> str:
-    """Say by how much the sharper one leads."""
-    leads = [_lead_percent(row) for row in rows]
-    return f"by {figure_range(min(leads), max(leads), '.0f')} %"
+    """Say by how much the sharper one leads, with the interval that holds all of these."""
+    leads = [row.lead_percent for row in rows]
+    ends = (min(row.lead_ci95_percent[0] for row in rows), max(row.lead_ci95_percent[1] for row in rows))
+    interval = "95 % interval" if len(rows) == 1 else "95 % intervals from"
+    return f"by {figure_range(min(leads), max(leads), '.0f')} %, {interval} {figure_range(*ends, '.0f')} %"
 
 
-def _lead_percent(row: CompareRow) -> float:
-    """By how much the better one is sharper than the other."""
-    return 100.0 * (max(row.first, row.second) / min(row.first, row.second) - 1.0)
-
-
-def _average(overall: CompareRow | None, labels: tuple[str, str]) -> Iterator[str]:
-    if overall is None or math.isnan(overall.ci95_percent[0]):
+def _on_the_sensor(beside: Sequence[CompareRow], labels: tuple[str, str]) -> Iterator[str]:
+    """Say beside it what the figures are in lp/mm, which is about the lens on its sensor and not about the picture."""
+    if not beside:
         return
-    low, high = overall.ci95_percent
-    if low <= 0.0 <= high:
-        yield f"Averaged over these settings they {NOT_TOLD_APART} ({signed(low, 1)} to {signed(high, 1)} %)."
-        return
-    better = labels[1] if low > 0.0 else labels[0]
-    ends = (low, high) if low > 0.0 else (-100.0 * high / (100.0 + high), -100.0 * low / (100.0 + low))
-    lead_text, *said = (borne(value, sd_of(ends), 1) for value in (_lead_percent(overall), *ends))
-    lead = f"{lead_text} % sharper (95 % interval {said[0]} to {said[1]} %)"
-    yield f"Averaged over these settings {better} is {lead}."
+    ends = min(beside, key=_log_ratio), max(beside, key=_log_ratio)
+    ahead = [labels[int(row.second > row.first)] for row in ends]
+    if ahead[0] == ahead[1]:
+        leads = sorted(row.lead_percent for row in ends)
+        yield f"On the sensor (lp/mm) {ahead[0]} is ahead by {figure_range(leads[0], leads[1], '.0f')} %."
+    else:
+        parts = [f"{label} by {row.lead_percent:.0f} %" for label, row in zip(ahead, ends, strict=True)]
+        yield f"On the sensor (lp/mm), by setting, at most {parts[0]} or {parts[1]} ahead."
+
+
+def _log_ratio(row: CompareRow) -> float:
+    return math.log(row.second / row.first)
 
 
 def _to_the_eye(frame: Sequence[CompareRow], labels: tuple[str, str]) -> Iterator[str]:
@@ -195,7 +216,8 @@ def _who(row: CompareRow, labels: tuple[str, str]) -> str:
         return _NO_LEADER[row.verdict]
     seen = {Seen.NONE: f", {_NOT_SEEN}"} | dict.fromkeys((Seen.FIRST, Seen.SECOND), ", and one could see it")
     leader = labels[_LEADERS.index(row.verdict)]
-    return f"{leader} leads by {_lead_percent(row):.0f} %{seen.get(row.seen, '')}"
+    interval = figure_range(*row.lead_ci95_percent, ".0f")
+    return f"{leader} leads by {row.lead_percent:.0f} % ({interval} %){seen.get(row.seen, '')}"
 
 
 def choice_lines(comparison: CompareFindings) -> list[str]:
@@ -298,7 +320,7 @@ def _pair_part(pair: ComparedPair, *, key: str, answer_said: str) -> Part:
     sentences = tuple(pair_sentences(pair))
     grids = [
         _pair_grid(pair, rows, unit)
-        for unit, rows in ((pair.unit, pair.rows), ("lwph", pair.rows_lwph))
+        for unit, rows in ((pair.unit, pair.rows), ("lpmm", pair.rows_lpmm))
         if rows
     ]
     return Part(

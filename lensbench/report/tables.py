@@ -72,7 +72,7 @@ def compare_table(comparison: CompareFindings) -> pd.DataFrame:
         | {"ci95_low_percent": row.ci95_percent[0], "ci95_high_percent": row.ci95_percent[1]}
         | {"ci95_low_jnd": row.ci95_jnd[0], "ci95_high_jnd": row.ci95_jnd[1]}
         for pair in comparison.pairs
-        for unit, pair_rows in ((pair.unit, pair.rows), ("lwph", pair.rows_lwph))
+        for unit, pair_rows in ((pair.unit, pair.rows), ("lpmm", pair.rows_lpmm))
         for row in pair_rows
     ]
     return pd.DataFrame(rows, columns=list(_COMPARE_COLUMNS))

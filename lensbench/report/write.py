@@ -28,9 +28,16 @@ from lensbench.sweep import measured_lenses
 _PLOTS: Final = "plots"
 """Plots of an earlier run that the new one does not make again would lie; they go, where they are ours."""
 _KEPT: Final = "measured"
+_STUDIES: Final = {
+    "sweep": ("edges.csv", "shots.csv", "findings.json", SWEEP_FILE),
+    "comparison": ("comparison.csv", "comparison.json"),
+    "effect": ("shots.csv", "effect.csv", "effect.json"),
+}
+"""Study -> the files of its own beside its report; the last is there where its report is."""
 _FILES: Final = (
-    *("report.html", "report.pdf", "edges.csv", "shots.csv", "findings.json", SWEEP_FILE),
-    *("comparison.csv", "comparison.json", "effect.csv", "effect.json"),
+    "report.html",
+    "report.pdf",
+    *dict.fromkeys(name for own in _STUDIES.values() for name in own),
 )
 
 _HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff\ufeff]")
@@ -59,7 +66,7 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
     SettingError
         The folder holds the photographs, or cannot be written.
     """
-    check_output_folder(out, inputs=tuple(shot.planned.path.parent for shot in shots))
+    check_output_folder(out, study="sweep", inputs=tuple(shot.planned.path.parent for shot in shots))
     records = {
         "edges.csv": as_csv(edges_table(shots)),
         "shots.csv": as_csv(shots_table(shots)),
@@ -77,7 +84,8 @@ def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:
     SettingError
         The folder is one of the sweeps compared, or cannot be written.
     """
-    check_output_folder(out, sweeps=[Path(lens.folder) for lens in comparison.lenses if lens.folder])
+    compared = [Path(lens.folder) for lens in comparison.lenses if lens.folder]
+    check_output_folder(out, study="comparison", sweeps=compared)
     records = {
         "comparison.csv": as_csv(compare_table(comparison)),
         "comparison.json": json_text(comparison_as_json(comparison)),
@@ -93,7 +101,7 @@ def write_effect(done: Effect, out: Path) -> tuple[Path, ...]:
     SettingError
         The folder holds the photographs, or cannot be written.
     """
-    check_output_folder(out, inputs=tuple(shot.planned.path.parent for shot in done.shots))
+    check_output_folder(out, study="effect", inputs=tuple(shot.planned.path.parent for shot in done.shots))
     records = {
         "shots.csv": as_csv(shots_table(done.shots)),
         "effect.csv": as_csv(effect_table(done.findings)),
@@ -123,13 +131,17 @@ def write_files(files: Mapping[str, bytes], out: Path) -> tuple[Path, ...]:
         ) from error
 
 
-def check_output_folder(out: Path, *, inputs: Sequence[Path] = (), sweeps: Sequence[Path] = ()) -> None:
-    """Make sure that a report can be written, neither among what it is made from nor over the user's files.
+def check_output_folder(
+    out: Path, *, study: str = "sweep", inputs: Sequence[Path] = (), sweeps: Sequence[Path] = ()
+) -> None:
+    """Make sure that a report can be written: not among what it is made from, nor over files of the user or of a study.
 
     Parameters
     ----------
     out : Path
         Folder of the report.
+    study : str
+        Whose report it is: sweep, comparison or effect.
     inputs : sequence of Path
         Folders of photographs.
     sweeps : sequence of Path
@@ -138,19 +150,18 @@ def check_output_folder(out: Path, *, inputs: Sequence[Path] = (), sweeps: Seque
     Raises
     ------
     SettingError
-        `out` is a file, is a folder of photographs or lies inside one, is one of the sweeps, holds files of a
-        report's names that no report left there, or cannot be written; or an input lies where the report's own
-        files go, or that place is a link.
+        `out` is a file, is a folder of photographs or lies inside one, is one of the sweeps, holds another study's
+        report or files of a report's names that no report left there, or cannot be written; or an input lies where the
+        report's own files go, or that place is a link.
     """
     if out.exists() and not out.is_dir():
         raise SettingError(f"{out} is a file; name a folder for the report with --out")
     photographs, compared = dict.fromkeys(inputs), dict.fromkeys(sweeps)
-    for folder in photographs:
-        if within(out, folder):
-            raise SettingError(
-                f"{out} lies in the folder of photographs {folder}, which is never written to; "
-                "name a folder outside it with --out"
-            )
+    if around := [folder for folder in photographs if within(out, folder)]:
+        raise SettingError(
+            f"{out} lies in the folder of photographs {around[0]}, which is never written to; "
+            "name a folder outside it with --out"
+        )
     if any(within(out, folder) and within(folder, out) for folder in compared):
         raise SettingError(f"{out} is one of the sweeps compared; name another folder with --out")
     for folder in (*photographs, *compared):
@@ -159,6 +170,11 @@ def check_output_folder(out: Path, *, inputs: Sequence[Path] = (), sweeps: Seque
                 raise SettingError(
                     f"{folder} lies in {own}, where the report's own files go; name another folder with --out"
                 )
+    for other, files in _STUDIES.items():
+        if other != study and (out / files[-1]).is_file():
+            raise SettingError(
+                f"{out} holds the report of another study ({other}); name another folder with --out"
+            )
     listing = Listing(folder=out, what="report")
     listing.check(_FILES)
     listing.check_subfolder(_PLOTS)

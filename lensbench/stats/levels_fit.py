@@ -5,13 +5,17 @@ not), so the variance is taken from each shot's own residual, with Satterthwaite
 variances; without drift and for two levels that is Welch's test. Where levels surely scatter differently, the steadier
 shots weigh more.
 
+Shots taken in a row may share what changes between rows: a focus, a mounting. Where shots of different rows scatter
+more than those within (F test), the variance between rows is added; where each level stands in one row, nothing
+can show it, and it is assumed as far as the scatter within the rows does not hold it already.
+
 References
 ----------
 R. M. Bell, D. F. McCaffrey, Survey Methodology 28, 169 (2002); G. W. Imbens, M. Kolesar, Rev. Econ. Stat. 98, 701
 (2016): the small-sample variance and its degrees of freedom (formulas from memory, checked against Welch's).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -19,12 +23,17 @@ from scipy import stats
 
 from lensbench.model.shot import IntArray
 from lensbench.model.units import FloatArray
+from lensbench.stats.spread import Uncertainty, pooled_dof
 
 _CONFIDENCE: Final = 0.95
 _FEWEST_FREE: Final = 2  # residual degrees of freedom that must be left when drift is fitted too
 _ALONE: Final = 1e-9
 _UNLIKELY: Final = 0.01
-_WORTH: Final = 2.0  # degrees of freedom that the common variance is worth in each level's
+_WORTH: Final = 2.0  # degrees of freedom that a common or an assumed variance is worth
+_LIKELY: Final = (
+    0.2  # chance below which intervals allow for rows that differ: few rows seldom show it surely
+)
+_SURE: Final = 0.05  # chance below which that is said
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,6 +49,23 @@ class Layout:
     def levels(self) -> int:
         """How many there are beside the reference."""
         return int(self.level.max())
+
+    def rows(self, *parts: IntArray) -> IntArray:
+        """Number of the unbroken row, of shots alike in these parts, that each shot stands in.
+
+        Where nobody knows the order, all that are alike may have been taken in one row.
+        """
+        known = len(np.unique(self.order)) == len(self.order)
+        sorting = np.lexsort(parts[::-1] if not known else (self.order,))
+        changes = np.any([np.diff(part[sorting]) != 0 for part in parts], axis=0)
+        numbers = np.empty(len(self.order), np.int64)
+        numbers[sorting] = np.concatenate([[0], np.cumsum(changes)])
+        return numbers
+
+    @property
+    def in_a_row(self) -> bool:
+        """Whether each level was shot in one row, so that nothing tells the change from what happened between."""
+        return len(self.order) > self.levels + 1 and int(self.rows(self.level).max()) == self.levels
 
     def design(self, *, drift: bool) -> FloatArray:
         """A column for every setting, one for every level but the reference, and one for drift if wanted."""
@@ -76,9 +102,11 @@ class Fitted:
     """Scatter of the shots of each level, the reference first, as their residuals show it."""
     dof: tuple[float, ...]
     """Residuals' degrees of freedom that each of these rests on."""
+    rows_sd: float
+    """Scatter between rows of shots, where it surely exceeds that within; else 0."""
 
 
-def fit_levels(values: FloatArray, layout: Layout) -> Fitted:
+def fit_levels(values: FloatArray, layout: Layout, *, unseen_sd: float = 0.0) -> Fitted:
     """Differences of levels and drift, with settings fitted beside them.
 
     Parameters
@@ -87,20 +115,76 @@ def fit_levels(values: FloatArray, layout: Layout) -> Fitted:
         What was measured; logarithms for differences in percent.
     layout : Layout
         Levels, settings and order of the shots.
+    unseen_sd : float
+        What is assumed to stand between rows of shots where each level was shot in one.
     """
     plain, drifting = layout.design(drift=False), layout.design(drift=True)
     columns = drifting.shape[1]
     with_drift = len(values) - columns >= _FEWEST_FREE and np.linalg.matrix_rank(drifting) == columns
+    design = drifting if with_drift else plain
     root = np.sqrt(_Fit(plain, values, layout.level).weights())
-    fit = _Fit((drifting if with_drift else plain) * root[:, None], values * root, layout.level)
+    fit = _Fit(design * root[:, None], values * root, layout.level)
     first, kinds = plain.shape[1] - layout.levels, range(layout.levels + 1)
     confidence = 1.0 - (1.0 - _CONFIDENCE) / max(layout.levels, 1)
+    rows = _rows(values, layout, drift=with_drift, unseen_sd=unseen_sd)
     return Fitted(
-        levels=tuple(fit.difference(first + k, confidence) for k in range(layout.levels)),
-        drift=fit.difference(columns - 1, _CONFIDENCE) if with_drift else None,
+        levels=tuple(fit.difference(first + k, confidence, rows.added(k + 1)) for k in range(layout.levels)),
+        drift=fit.difference(design.shape[1] - 1, _CONFIDENCE) if with_drift else None,
         sd=tuple(float((fit.sd / root)[layout.level == kind][0]) for kind in kinds),
         dof=tuple(float(fit.left[layout.level == kind].sum()) for kind in kinds),
+        rows_sd=float(np.sqrt(rows.between.variance)) if rows.surely else 0.0,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Rows:
+    """Rows of shots: of each level how many, and what stands between them beyond the scatter within."""
+
+    counts: IntArray
+    between: Uncertainty
+    surely: bool = False
+
+    def added(self, level: int) -> Uncertainty:
+        """What the variance of a level's difference against the reference lacks."""
+        return replace(
+            self.between, variance=self.between.variance * float(np.sum(1.0 / self.counts[[0, level]]))
+        )
+
+
+def _rows(values: FloatArray, layout: Layout, *, drift: bool, unseen_sd: float) -> _Rows:
+    """Judge rows of shots; a variance found is drawn towards the one assumed, as though that had been seen twice."""
+    row = layout.rows(layout.level, layout.setting)
+    numbers, starts, counts = np.unique(row, return_index=True, return_counts=True)
+    within_rows = (row[:, None] == numbers).astype(np.float64)
+    if drift:
+        within_rows = np.column_stack([within_rows, layout.order - layout.order.mean()])
+    square, dof = _left_over(values, within_rows)
+    within = square / dof if dof else 0.0
+    assumed = max(unseen_sd**2 - within, 0.0)
+    if layout.in_a_row:
+        return _Rows(
+            counts=np.ones(layout.levels + 1, np.int64), between=Uncertainty(variance=assumed, dof=np.inf)
+        )
+    all_square, all_dof = _left_over(values, layout.design(drift=drift))
+    rows_dof, variance, chance = all_dof - dof, 0.0, 1.0
+    if within > 0.0 and rows_dof:
+        between = (all_square - square) / rows_dof
+        chance = float(stats.f.sf(between / within, rows_dof, dof))
+        if chance <= _LIKELY:
+            found = rows_dof * (between - within) / float(np.mean(counts))
+            variance = (_WORTH * assumed + found) / (_WORTH + rows_dof)
+    worth = (_WORTH + rows_dof) ** 2 / max(rows_dof, 1)
+    return _Rows(
+        counts=np.bincount(layout.level[starts]),
+        between=Uncertainty(variance=variance, dof=worth),
+        surely=chance <= _SURE,
+    )
+
+
+def _left_over(values: FloatArray, design: FloatArray) -> tuple[float, int]:
+    """Sum of the squares that a design leaves of some values, and their degrees of freedom."""
+    residual = values - design @ (np.linalg.pinv(design) @ values)
+    return float(residual @ residual), len(values) - int(np.linalg.matrix_rank(design))
 
 
 class _Fit:
@@ -140,8 +224,8 @@ class _Fit:
         drawn = (_WORTH * common + self.squares) / (_WORTH + self.dof)
         return np.asarray((common / drawn)[self.level], np.float64)
 
-    def difference(self, column: int, confidence: float) -> Difference:
-        """One column's coefficient with an interval that allows unequal scatter."""
+    def difference(self, column: int, confidence: float, added: Uncertainty | None = None) -> Difference:
+        """One column's coefficient with an interval that allows unequal scatter, and what is added to its variance."""
         share = self.inverse[column]
         value = float(share @ self.values)
         alone = (self.left <= _ALONE) & (np.abs(share) > _ALONE)
@@ -151,5 +235,10 @@ class _Fit:
         spread = self.sd[:, None] * self.maker * scale
         trace, squares = np.sum(spread**2), np.sum((spread.T @ spread) ** 2)
         dof = max(float(trace**2 / squares), 1.0) if squares > 0.0 else 1.0
-        sd = float(np.sqrt(np.sum((scale * self.residual) ** 2)))
-        return Difference(value=value, half=float(stats.t.ppf(0.5 + 0.5 * confidence, dof)) * sd)
+        variance = float(np.sum((scale * self.residual) ** 2))
+        if added is not None and added.variance > 0.0:
+            dof = pooled_dof((variance, added.variance), (dof, added.dof))
+            variance += added.variance
+        return Difference(
+            value=value, half=float(stats.t.ppf(0.5 + 0.5 * confidence, dof) * np.sqrt(variance))
+        )

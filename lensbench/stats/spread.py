@@ -46,6 +46,7 @@ USUAL_SD: Final = 0.028
 """Spread of the difference between two sides in one refocused shot, as a share of MTF50: 2 % for each side. Common
 practice, no source."""
 _USUAL_DOF: Final = 2.0
+_TABLED_DOF: Final = (10.0, 11.0, 12.0, 13.0, 14.0, 16.0, 18.0, 20.0, 24.0, 30.0, 40.0, 60.0, 120.0)
 _MOST_SHARED: Final = 6.0  # degrees of freedom that the other settings' spread is worth at most
 
 
@@ -249,10 +250,12 @@ def half_width(first: Uncertainty | None, second: Uncertainty | None, *, rivals:
     dof = pooled_dof((first.variance, second.variance), (first.dof, second.dof))
     if rivals <= 2:
         return quantile(dof) * math.sqrt(total)
-    # Two digits are kept, so that limits need not be computed anew for every row; the interval grows a little.
-    if math.isfinite(dof):
-        step = 10.0 ** (math.floor(math.log10(dof)) - 1)
-        dof = max(math.floor(dof / step) * step, 1.0)
+    # Rounded down, so that limits need not be computed anew for every row; the interval grows by 2 % at most.
+    dof = (
+        max(math.floor(10.0 * dof) / 10.0, 1.0)
+        if dof < _TABLED_DOF[0]
+        else max(n for n in _TABLED_DOF if n <= dof)
+    )
     return _range_limit(rivals, dof) * math.sqrt(0.5 * total)
 
 

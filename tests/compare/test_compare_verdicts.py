@@ -1,18 +1,19 @@
-"""What a comparison claims: what one could see, who is best where, and that many shots win nothing by luck."""
+"""What a comparison claims: what one could see, and who is best where."""
 
 import math
 
 import numpy as np
 import pytest
 from effect_shots import shot
-from measured_lenses import log_shots, sweep_lens
+from measured_lenses import sweep_lens
 from scipy import integrate, optimize, stats
 from test_compare_compare import CURVE, sharper
 
 from lensbench.compare.compare import compare_lenses
 from lensbench.edge.perception import RESPONSE_CYPX, gaussian_response, ruler_reading, viewing_of
-from lensbench.model.compare import Caution, Seen, Verdict
-from lensbench.report.compare import choice_grid, choice_lines
+from lensbench.model.compare import Caution, Verdict
+from lensbench.model.errors import Note
+from lensbench.report.compare import choice_grid, choice_lines, comparison_sentences
 from lensbench.stats import Uncertainty, half_width
 from lensbench.storage.store import read_sweep, sweep_document
 from lensbench.sweep.countable import measured_lenses, zone_responses
@@ -85,28 +86,12 @@ def test_other_sensors_are_seen_in_pictures_of_one_height():
     second = sweep_lens("Sorrel", {4.0: 0.20}, seed=4, sd=0.003, pixel_pitch_um=5.0, size_px=(5000, 7500))
     found = compare_lenses([first, second])
     (row,) = frame_rows(found)
-    assert (found.pairs[0].unit, row.verdict, row.seen) == ("lpmm", "first", "none")
+    assert (found.pairs[0].unit, row.seen) == ("lwph", "none")
+    assert row.verdict not in {"first", "second"}
+    assert row.lead_percent == pytest.approx(0.0, abs=0.6)
     assert row.difference_jnd == pytest.approx(0.0, abs=0.2)
     assert all(len(one.lenses) == 2 for one in found.choices if one.zone == "frame")
-    assert [row.verdict for row in found.pairs[0].rows_lwph if row.zone == "frame"] == [Verdict.EQUAL]
-
-
-def test_the_best_of_many_does_not_beat_the_best_of_few():
-    # Identical lenses, 30 shots against 6, 3 % noise: the best shot of the many looks better in most shoots (an
-    # independent count of 83 % and 2.3 % stands in the test); the comparison may err in 5 %.
-    naive, called, lead = [], [], []
-    for seed in range(300):
-        many = sweep_lens("Many", {5.6: 0.30}, seed=2 * seed, sd=0.03, repeats=30)
-        few = sweep_lens("Few", {5.6: 0.30}, seed=2 * seed + 1, sd=0.03, repeats=6)
-        gap = log_shots(many, "frame", 5.6).max() - log_shots(few, "frame", 5.6).max()
-        naive.append(gap > 0.0)
-        lead.append(gap)
-        (row,) = frame_rows(compare_lenses([many, few]))
-        called.append(row.verdict in {"first", "second"})
-    # Standard errors: 2.2 % of the naive share, 0.1 % of the lead, 1.3 % of the false alarms.
-    assert np.mean(naive) == pytest.approx(0.83, abs=0.07)
-    assert np.mean(lead) == pytest.approx(0.023, abs=0.004)
-    assert np.mean(called) <= 0.09
+    assert [row.verdict for row in found.pairs[0].rows_lpmm if row.zone == "frame"] == [Verdict.FIRST]
 
 
 def test_all_pairs_of_three_lenses_hold_together():
@@ -122,9 +107,14 @@ def test_all_pairs_of_three_lenses_hold_together():
 
 
 def test_equal_lenses_are_told_apart_in_five_of_a_hundred_shoots_however_many_there_are():
-    false = []
+    false, random = [], np.random.default_rng(1)
     for seed in range(60):
-        lenses = [sweep_lens(f"L{n}", {5.6: 0.3}, seed=4 * seed + n, sd=0.02, repeats=4) for n in range(4)]
+        # Each set-up errs by 1.5 %.
+        levels = 0.3 * np.exp(0.015 * random.normal(size=4))
+        lenses = [
+            sweep_lens(f"L{n}", {5.6: level}, seed=4 * seed + n, sd=0.02, repeats=4)
+            for n, level in enumerate(levels)
+        ]
         found = compare_lenses(lenses)
         rows = [row for pair in found.pairs for row in pair.rows if row.zone == "frame"]
         false.append(any(not row.ci95_percent[0] <= 0.0 <= row.ci95_percent[1] for row in rows))
@@ -171,14 +161,20 @@ def test_a_comparison_says_what_it_holds_for():
     assert (first.shots_a_setting, second.shots_a_setting) == ((3, 3), (5, 5))
 
 
-def test_raw_against_finished_pictures_gets_no_verdict():
-    found = compare_lenses(
-        [sweep_lens("Fennel", CURVE, seed=11), sweep_lens("Sorrel", sharper(0.3), seed=12, sensor_data=False)]
+def test_raw_against_finished_pictures_gets_no_verdict_and_no_table():
+    raw, finished = (
+        sweep_lens("Sorrel", CURVE, seed=11),
+        sweep_lens("Fennel", CURVE, seed=12, sensor_data=False),
     )
-    assert {(row.verdict, row.seen) for row in found.pairs[0].rows} == {
-        (Verdict.CANNOT_TELL, Seen.CANNOT_TELL)
-    }
-    assert Caution.RAW_AGAINST_FINISHED in {one.kind for one in found.pairs[0].cautions}
+    found = compare_lenses([finished, raw])
+    (pair,) = found.pairs
+    assert (pair.rows, pair.best_row, found.choices, choice_lines(found)) == ((), None, (), [])
+    assert pair.cautions == (Note(Caution.RAW_AGAINST_FINISHED, names=("Sorrel", "Fennel")),)
+    assert "No verdict" in comparison_sentences(found)[0]
+    # With another raw lens beside, the choice is among the raw ones.
+    three = compare_lenses([finished, raw, sweep_lens("Tansy", sharper(0.2), seed=13)])
+    assert {one.photographed for one in three.choices} == {("Sorrel", "Tansy")}
+    assert [len(pair.rows) for pair in three.pairs] == [0, 0, 16]
 
 
 def test_sharpened_pictures_are_not_taken_at_face_value():

@@ -155,7 +155,12 @@ def test_plan_says_stop_focus_cost_and_bracket():
         low, high = figures.at_near.range_cypx
         assert low < figures.at_near.mtf50_cypx < high
     assert best.bracket.f_number == 5.6
-    assert [one.kind for one in plan.cautions] == ["equal_softness", "light_unknown", "flat_field"]
+    assert [one.kind for one in plan.cautions] == [
+        "set_up_assumed",
+        "equal_softness",
+        "light_unknown",
+        "flat_field",
+    ]
 
 
 def test_shake_widens_the_range_and_softens():

@@ -357,6 +357,7 @@ def compare_row(stop: float, zone: str) -> CompareRow:
     first, second = zone_sharpness(35.0, stop, zone), zone_sharpness(24.0, stop, zone) * 1.09
     difference = 100.0 * (second / first - 1.0)
     equal = abs(difference) < 3.0
+    lead = 100.0 * (max(first, second) / min(first, second) - 1.0)
     return CompareRow(
         focal_length_mm=35.0,
         f_number=stop,
@@ -367,6 +368,8 @@ def compare_row(stop: float, zone: str) -> CompareRow:
         second_shots=3,
         difference_percent=difference,
         ci95_percent=(difference - 2.4, difference + 2.4),
+        lead_percent=lead,
+        lead_ci95_percent=(lead - 2.4, lead + 2.4),
         verdict=compared.Verdict.EQUAL
         if equal
         else (compared.Verdict.SECOND if difference > 0 else compared.Verdict.FIRST),
@@ -380,7 +383,7 @@ def invented_comparison(**changes) -> CompareFindings:
         "second": labels[1],
         "unit": "cypx",
         "rows": tuple(compare_row(stop, zone) for stop, zone in itertools.product(STOPS, ZONES)),
-        "rows_lwph": (),
+        "rows_lpmm": (),
         "best_row": compare_row(5.6, "frame"),
         "cautions": (Note(Caution.UNEQUAL_SHOTS),),
     }

@@ -39,7 +39,7 @@ from lensbench.model.setting import Setting
 from lensbench.model.sweep import Basis, Behind, Observed, Refocusing, SeriesRemark, SweepFindings, Unclaimed
 from lensbench.report.advice import advice_sentences, picture_sentences
 from lensbench.report.answer import answer_sentences, holds_for, lens_sentences, series_remark
-from lensbench.report.compare import choice_lines, comparison_sentences, pair_sentences
+from lensbench.report.compare import choice_lines, comparison_answer, comparison_sentences, pair_sentences
 from lensbench.report.effect import effect_sentences, shutter_sentence, visible_in_words
 from lensbench.report.words import note_in_words
 from lensbench.stats.best_set import Tie
@@ -215,16 +215,18 @@ def judged(verdicts, seen=(Seen.CANNOT_TELL,), **changes):
 @case("two lenses: who is sharper, and what one sees")
 def _():
     (pair,) = invented_comparison().pairs
-    row = dataclasses.replace(pair.rows[0], ci95_percent=(-3.0, 4.0))
+    row = pair.rows[0]
+    beside = tuple(row for row in pair.rows if row.zone == "frame")
     pairs = [
         judged([Verdict.FIRST], [Seen.FIRST]),
         judged([Verdict.FIRST, Verdict.SECOND, Verdict.EQUAL], [Seen.FIRST, Seen.SECOND, Seen.NONE]),
-        judged([Verdict.CANNOT_TELL, Verdict.EQUAL], overall=row),
-        judged([Verdict.SECOND], [Seen.NONE], overall=dataclasses.replace(row, ci95_percent=(5.0, 9.0))),
-        judged([Verdict.FIRST], [Seen.SECOND], overall=dataclasses.replace(row, ci95_percent=(-9.0, -5.0))),
-        judged([Verdict.FIRST], rows_lwph=(dataclasses.replace(pair.rows[3], verdict=Verdict.EQUAL),)),
+        judged([Verdict.CANNOT_TELL, Verdict.EQUAL]),
+        judged([Verdict.SECOND], unit="lwph", rows_lpmm=beside[1:3]),
+        judged([Verdict.FIRST], unit="lwph", rows_lpmm=(dataclasses.replace(row, first=2.0), row)),
         judged([], best_row=dataclasses.replace(row, verdict=Verdict.SECOND, seen=Seen.SECOND)),
         judged([], best_row=dataclasses.replace(row, verdict=Verdict.CANNOT_TELL)),
+        dataclasses.replace(pair, rows=tuple(row for row in pair.rows if row.zone == "inner")),
+        judged([], best_row=None, cautions=(Note(Caution.RAW_AGAINST_FINISHED, names=("A", "B")),)),
     ]
     return [sentence for pair in pairs for sentence in ("", *pair_sentences(pair))][1:]
 
@@ -232,7 +234,7 @@ def _():
 @case("cautions on a comparison")
 def _():
     names = dict.fromkeys(Caution, ("A", "B")) | {Caution.ONE_BRACKETED: ("A",)}
-    return [note_in_words(Note(caution, names=names[caution])) for caution in Caution]
+    return [note_in_words(Note(caution, (1.5,), names[caution])) for caution in Caution]
 
 
 @case("three lenses, in a print")
@@ -254,11 +256,17 @@ def _():
         for stop, lenses, seen in zip((2.8, 4.0, 5.6, 8.0, 11.0), kept, looks, strict=True)
     )
     found = invented_comparison()
-    lens = dataclasses.replace(found.lenses[0], sensor_data=False, distance_focal_lengths=(52, 57))
-    found = dataclasses.replace(
-        found, lenses=(lens, found.lenses[1]), pairs=pairs, choices=choices, looking=PRINT
-    )
-    return [*comparison_sentences(found), *choice_lines(found)]
+    lens = dataclasses.replace(found.lenses[0], label="C", sensor_data=False, distance_focal_lengths=(52, 57))
+    lenses = tuple(dataclasses.replace(lens, label=name, sensor_data=True) for name in "AB")
+    found = dataclasses.replace(found, lenses=(*lenses, lens), pairs=pairs, choices=choices, looking=PRINT)
+    mixed = [
+        dataclasses.replace(each, cautions=(Note(Caution.RAW_AGAINST_FINISHED),))
+        if each.second == "C"
+        else each
+        for each in pairs
+    ]
+    answer = comparison_answer(dataclasses.replace(found, pairs=tuple(mixed)))
+    return [*comparison_sentences(found), *choice_lines(found), "", *answer]
 
 
 def of_effect(conditions, effect, **asked):

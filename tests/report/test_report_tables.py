@@ -72,8 +72,8 @@ def test_an_empty_sweep_still_has_its_columns():
 
 
 def test_a_comparison_has_one_row_a_setting_zone_and_unit():
-    comparison = invented_comparison(unit="lpmm", rows_lwph=invented_comparison().pairs[0].rows[:3])
+    comparison = invented_comparison(unit="lwph", rows_lpmm=invented_comparison().pairs[0].rows[:3])
     rows = rows_of(compare_table(comparison))
     assert len(rows) == 24 + 3
-    assert [row["unit"] for row in rows].count("lwph") == 3
+    assert [row["unit"] for row in rows].count("lpmm") == 3
     assert {row["verdict"] for row in rows} <= {"first", "second", "equal", "cannot_tell"}

@@ -118,6 +118,15 @@ def test_a_compared_sweep_is_not_overwritten(tmp_path):
         write_compare(dataclasses.replace(comparison, lenses=lenses), Path(tmp_path))
 
 
+def test_another_studys_report_is_not_mixed_with(tmp_path):
+    write_compare(invented_comparison(), tmp_path)
+    before = sorted(path.name for path in tmp_path.iterdir())
+    with pytest.raises(SettingError, match=r"report of another study \(comparison\); name another folder"):
+        write_sweep(invented_findings(), [], tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == before
+    check_output_folder(tmp_path, study="comparison")
+
+
 def test_the_report_is_written_last(tmp_path):
     written = write_sweep(invented_findings(by_focal_length=()), [], tmp_path)
     assert written[-1].name == "report.html"
