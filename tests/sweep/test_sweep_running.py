@@ -78,6 +78,7 @@ def test_what_cannot_be_measured_comes_back_with_the_reason(tmp_path, monkeypatc
         raise ChartError(f"{path.name}: no chart in the picture")
 
     monkeypatch.setattr(shot, "measure_shot", refuse, raising=False)
+    (tmp_path / "shot_1.dng").write_bytes(b"light")
     outcome = measure_one(Task(path=tmp_path / "shot_1.dng"))
     assert outcome == RejectedShot(path=tmp_path / "shot_1.dng", reason="no chart in the picture")
 
@@ -123,7 +124,7 @@ def test_a_full_cache_costs_no_photograph(tmp_path, monkeypatch):
     (tmp_path / "file").touch()
     monkeypatch.setattr(shot, "measure_shot", lambda path, *_, **__: result(path, 0.3))
     cache = ResultCache(folder=tmp_path / "file" / "measured")
-    assert measure_one(Task(path=path, cache=cache)).summary["frame"].mtf50_cypx > 0.0
+    assert measure_one(Task(path=path, cache=cache)).outcome.summary["frame"].mtf50_cypx > 0.0
 
 
 def test_the_tone_curve_reaches_the_measurement_and_the_kept_result(tmp_path, monkeypatch):
