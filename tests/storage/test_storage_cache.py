@@ -5,6 +5,7 @@ import shutil
 import subprocess
 import sys
 import time
+import tracemalloc
 from pathlib import Path
 
 import invented_shots
@@ -87,11 +88,24 @@ def test_damaged_or_strange_files_are_measured_anew(tmp_path):
     cache.put("x.json.gz", result(Path("a.dng"), 0.3))
     whole = (tmp_path / "x.json.gz").read_bytes()
     torn = whole[:12] + b"\xff" * 8 + whole[20:]
-    of_another_form = gzip.compress(b'{"path": "a.dng"}')
-    for content in (b"", b"noise", whole[: len(whole) // 2], whole[:-8] + b"\0" * 8, torn, of_another_form):
+    bomb = gzip.compress(b'{"path": "a.dng", "size_px": [' + b" " * 100_000_000 + b"]}", compresslevel=1)
+    strange = (
+        b'{"path": "a.dng"}',
+        b"[1]",
+        b"3",
+        b"[" * 100_000,
+        b'{"path": "a.dng", "reason": 3}',
+        b'{"path": 1}',
+    )
+    foreign = [gzip.compress(content) for content in strange]
+    tracemalloc.start()
+    for content in (b"", b"noise", whole[: len(whole) // 2], whole[:-8] + b"\0" * 8, torn, bomb, *foreign):
         (tmp_path / "x.json.gz").write_bytes(content)
         assert cache.get("x.json.gz", Path("a.dng")) is None
     assert cache.get("absent.json.gz", Path("a.dng")) is None
+    most_bytes = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert most_bytes < 70_000_000  # of the bomb's 100
 
 
 def test_no_draft_is_left_behind(tmp_path):

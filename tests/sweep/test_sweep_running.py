@@ -3,6 +3,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import fake_measures
@@ -36,18 +37,16 @@ def test_order_is_kept_and_progress_told(tmp_path):
     assert told == [(1, 4), (2, 4), (3, 4), (4, 4)]
 
 
-def test_a_crash_costs_that_file_only(tmp_path):
-    names = ("a", "crash-1", "b", "once-3", "bug-4", "c")
-    outcomes = run(tasks(tmp_path, *names), Running(workers=2, measure=fake_measures.measure))
+def test_a_crash_costs_that_file_only_and_want_of_memory_or_a_lost_result_none(tmp_path):
+    names = ("a", "crash-1", "b", "once-3", "bug-4", "shortonce-5", "lose-6", "c")
+    cache = ResultCache(folder=tmp_path / "measured")
+    given = [replace(task, cache=cache) for task in tasks(tmp_path, *names)]
+    outcomes = run(given, Running(workers=2, measure=fake_measures.measure))
     found = dict(zip(names, reasons(outcomes), strict=True))
     assert "crashed, twice" in found["crash-1"]
     assert found["bug-4"] == "measuring it failed (ZeroDivisionError: the moon was full)"
-    assert [found[name] for name in ("a", "b", "once-3", "c")] == [
-        "done a",
-        "done b",
-        "done once-3",
-        "done c",
-    ]
+    others = ("a", "b", "once-3", "shortonce-5", "lose-6", "c")
+    assert [found[name] for name in others] == [f"done {name}" for name in others]
 
 
 def test_a_hang_costs_that_file_only(tmp_path):
