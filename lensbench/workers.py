@@ -54,8 +54,8 @@ _NEWS_S: Final = 1.0
 """After a worker's death the executor tells of it within milliseconds, if it can."""
 _END_S: Final = 5.0
 """What workers that have nothing to do may take to end."""
-_LIBRARIES_BYTES: Final = 3_000_000_000
-"""Addresses that libraries map in a worker, most of them never touched; 1.6 GB by trial."""
+_LIBRARIES_BYTES: Final = 1_500_000_000
+"""Addresses that libraries map in a worker, most of them never touched; 0.8 GB by trial."""
 _LEAST_BYTES: Final = 1_000_000_000
 _PARENT_DEATH_SIGNAL: Final = 1
 """PR_SET_PDEATHSIG of Linux's prctl(2)."""

@@ -40,7 +40,12 @@ def data_folder(windows: str) -> Path:
     `windows` is the variable that names the folder there. XDG Base Directory Specification, XDG_DATA_HOME; the folders
     of the two other systems are common practice.
     """
-    home = Path.home()
+    try:
+        home = Path.home()
+    except RuntimeError as error:  # an account that the system does not know
+        raise SettingError(
+            "no home folder is known here, where files are kept; set HOME to a folder"
+        ) from error
     if sys.platform == "win32":
         local = home / "AppData" / {"APPDATA": "Roaming", "LOCALAPPDATA": "Local"}[windows]
         return Path(os.environ.get(windows) or local) / "lensbench"

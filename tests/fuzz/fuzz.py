@@ -148,6 +148,7 @@ def main():
         "max_total_time": given.seconds,
         "max_len": LONGEST_BYTES,
         "timeout": SLOWEST_S,
+        "report_slow_units": SLOWEST_S,
         "rss_limit_mb": MOST_MB,
         "artifact_prefix": f"{given.findings}/",
         "print_final_stats": 1,

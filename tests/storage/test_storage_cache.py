@@ -1,5 +1,6 @@
 import dataclasses
 import gzip
+import json
 import os
 import shutil
 import subprocess
@@ -11,6 +12,8 @@ from pathlib import Path
 import invented_shots
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from invented_shots import result
 
 import lensbench
@@ -47,6 +50,9 @@ def full_result(path):
         ),
     )
     return dataclasses.replace(shot, edges=(first, *shot.edges[1:]))
+
+
+NAMES = tuple(item.name for item in dataclasses.fields(ShotResult))
 
 
 def same(one, other):
@@ -106,6 +112,23 @@ def test_damaged_or_strange_files_are_measured_anew(tmp_path):
     most_bytes = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert most_bytes < 70_000_000  # of the bomb's 100
+
+
+ANYTHING = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(NAMES), inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@given(other=ANYTHING, name=st.sampled_from(NAMES))
+@settings(max_examples=25, deadline=None)
+def test_a_field_of_any_other_content_is_a_result_or_none(tmp_path_factory, other, name):
+    cache = ResultCache(folder=tmp_path_factory.getbasetemp() / "kept")
+    cache.folder.mkdir(exist_ok=True)
+    kept = to_plain(result(Path("a.dng"), 0.3)) | {name: other}
+    (cache.folder / "x.json.gz").write_bytes(gzip.compress(json.dumps(kept).encode(), compresslevel=1))
+    assert isinstance(cache.get("x.json.gz", Path("a.dng")), ShotResult | None)
 
 
 def test_no_draft_is_left_behind(tmp_path):
