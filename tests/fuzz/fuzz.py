@@ -22,15 +22,13 @@ sys.path[:0] = [
     str(Path(__file__).resolve().parents[2]),
 ]
 
-ROOMS = ("lensbench.photo", "lensbench.storage", "lensbench.sweep.gather", "exifread", "tifffile")
-with atheris.instrument_imports(include=list(ROOMS)):
+with atheris.instrument_imports(include=["lensbench", "exifread", "tifffile"]):
     from lensbench.model.errors import LensError, TextFileError
     from lensbench.model.shot import Box
     from lensbench.photo import check_whole, open_photo, pixel_pitch_um, read_metadata
     from lensbench.storage.cache import ResultCache
     from lensbench.storage.store import read_library_document, read_sweep
     from lensbench.storage.text import json_in, table_in
-    from lensbench.sweep import read_shots_table
 
 import cv2
 import numpy as np
@@ -40,6 +38,7 @@ from invented_shots import result
 from measured_lenses import kept_session, sweep_folder
 
 from lensbench.storage.store import library_document
+from lensbench.sweep import read_shots_table
 
 LONGEST_BYTES = 30_000
 SLOWEST_S = 120
