@@ -6,11 +6,11 @@ See docs/python.md.
 
 import sys
 from importlib import import_module
-from importlib.metadata import version
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    __version__: str
     from lensbench.door.library import AdviceResult, Library, PictureResult
     from lensbench.door.measuring import EdgeResult, PhotoResult, measure, measure_edge
     from lensbench.door.studies import (
@@ -53,7 +53,6 @@ __all__ = [
     "sweep",
 ]
 
-__version__ = version("lensbench")
 _ROOMS: Final = {
     "door.library": "AdviceResult Library PictureResult",
     "door.measuring": "EdgeResult PhotoResult measure measure_edge",
@@ -69,6 +68,10 @@ _HOME: Final = {name: f"lensbench.{room}" for room, names in _ROOMS.items() for 
 
 
 def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        from importlib.metadata import version  # noqa: PLC0415  it loads much
+
+        return version("lensbench")
     if name not in _HOME:
         raise AttributeError(f"module 'lensbench' has no attribute {name!r}")
     return getattr(import_module(_HOME[name]), name)

@@ -10,26 +10,34 @@ program from standard input or one without a main guard could not be run there. 
 A worker may be killed at any moment, for memory above all. So it sends down the pipe that it shares with the others
 only messages that the system writes whole or not at all, what is larger passes through a file, and nobody waits
 for a worker or for the pool's own thread without a limit.
+
+Their program may be killed, too. A worker waits beside its work for that program's end, ends with it, and takes the
+passing files along; Linux ends it even where its work lets no other thread run (prctl(2), PR_SET_PDEATHSIG).
 """
 
+import ctypes
 import multiprocessing
 import os
 import pickle
+import shutil
 import signal
 import sys
 import tempfile
+import threading
 import traceback
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from multiprocessing.connection import wait as wait_for_handles
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from threading import Thread
+from threading import Thread, Timer
 from types import ModuleType
 from typing import Any, Final, Generic, TypeVar
+
+from lensbench.model.errors import TooSlowError
 
 Work = TypeVar("Work")
 Done = TypeVar("Done")
@@ -37,12 +45,21 @@ Done = TypeVar("Done")
 _ONE_THREAD: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OPENCV_FOR_THREADS_NUM")
 _BY_PIPE_BYTES: Final = 256
 """With what the executor adds it stays below 512 bytes, which every pipe takes whole (POSIX, PIPE_BUF)."""
+USUAL_LIMIT_S: Final = 120.0
+"""A photograph takes seconds; one that takes this long never ends."""
+_GRACE_S: Final = 10.0
 _BEGUN: Final = ".begun"
 _POLL_S: Final = 0.2
 _NEWS_S: Final = 1.0
 """After a worker's death the executor tells of it within milliseconds, if it can."""
 _END_S: Final = 5.0
 """What workers that have nothing to do may take to end."""
+_LIBRARIES_BYTES: Final = 1_500_000_000
+"""Addresses that libraries map in a worker, most of them never touched; 0.8 GB by trial."""
+_LEAST_BYTES: Final = 1_000_000_000
+_PARENT_DEATH_SIGNAL: Final = 1
+"""PR_SET_PDEATHSIG of Linux's prctl(2)."""
+_CONTROL_GROUP: Final = Path("/sys/fs/cgroup")
 
 
 class WorkersUnavailable(Exception):  # noqa: N818  # no fault of the work's: the caller does it itself
@@ -176,8 +193,11 @@ def _release(executor: Executor) -> None:
 
 
 @contextmanager
-def pool_of(workers: int) -> Iterator[Pool]:
+def pool_of(workers: int, *, share_memory: bool = False) -> Iterator[Pool]:
     """Give a pool whose workers and passing files are gone afterwards, whatever happens.
+
+    With `share_memory` each worker gets its share of the memory that is free and no more, where the system can bound it
+    (Linux): what needs more ends in a MemoryError there, and not in the death of some other program.
 
     Raises
     ------
@@ -186,9 +206,16 @@ def pool_of(workers: int) -> Iterator[Pool]:
     """
     context = multiprocessing.get_context("forkserver" if sys.platform.startswith("linux") else "spawn")
     older = set(multiprocessing.active_children())
-    with tempfile.TemporaryDirectory(prefix="lensbench-", ignore_cleanup_errors=True) as folder:
+    free = free_memory_bytes() if share_memory else None
+    most_bytes = None if free is None else _LIBRARIES_BYTES + max(_LEAST_BYTES, free // workers)
+    with ExitStack() as passing:
         try:
-            executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_leave_ctrl_c_to_parent)
+            folder = passing.enter_context(
+                tempfile.TemporaryDirectory(prefix="lensbench-", ignore_cleanup_errors=True)
+            )
+            executor = ProcessPoolExecutor(
+                workers, mp_context=context, initializer=_begin, initargs=(folder, most_bytes)
+            )
         except (OSError, NotImplementedError, ImportError) as error:  # no semaphores, or no room for them
             raise WorkersUnavailable(str(error)) from error
         pool = Pool(executor=executor, workers=workers, folder=Path(folder), older=older)
@@ -228,8 +255,45 @@ def _without_main() -> Iterator[None]:
         sys.modules["__main__"] = main
 
 
-def _leave_ctrl_c_to_parent() -> None:
+def _begin(folder: str, most_bytes: int | None) -> None:
+    """Make a new process a worker: it leaves Ctrl-C to its parent, ends with it, and takes no more than its share."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if parent := multiprocessing.parent_process():
+        Thread(target=_end_with, args=(parent.sentinel, folder), daemon=True).start()
+    if sys.platform.startswith("linux"):
+        import resource  # noqa: PLC0415  only there
+        from multiprocessing import forkserver  # noqa: PLC0415  only there
+
+        with suppress(AttributeError, OSError):
+            # The handle by which workers keep the server alive that they come from, and whose death the signal tells.
+            os.close(forkserver._forkserver._forkserver_alive_fd)  # type: ignore[attr-defined]  # noqa: SLF001
+        with suppress(AttributeError, OSError):
+            ctypes.CDLL(None).prctl(_PARENT_DEATH_SIGNAL, signal.SIGKILL)
+        if most_bytes is not None:
+            with suppress(OSError, ValueError):  # a lower limit stands already
+                resource.setrlimit(
+                    resource.RLIMIT_AS, (most_bytes, resource.getrlimit(resource.RLIMIT_AS)[1])
+                )
+
+
+def _end_with(parent: int, folder: str) -> None:
+    """Wait for the parent's end, then end without a word; nobody else is left to remove the passing files."""
+    wait_for_handles([parent])
+    shutil.rmtree(folder, ignore_errors=True)
+    os._exit(1)
+
+
+def free_memory_bytes() -> int | None:
+    """Memory that is to be had without pushing other programs out (Linux); None where the system does not tell."""
+    bounds = []
+    with suppress(OSError, ValueError, StopIteration):
+        lines = Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
+        bounds.append(1024 * next(int(line.split()[1]) for line in lines if line.startswith("MemAvailable:")))
+    with suppress(OSError, ValueError, StopIteration):  # no control group, or one without a limit: «max»
+        most = int((_CONTROL_GROUP / "memory.max").read_text(encoding="ascii"))
+        lines = (_CONTROL_GROUP / "memory.stat").read_text(encoding="ascii").splitlines()
+        bounds.append(most - next(int(line.split()[1]) for line in lines if line.startswith("anon ")))
+    return max(0, min(bounds)) if bounds else None
 
 
 def _begun(path: Path) -> Path:
@@ -249,7 +313,54 @@ def _hand_over(work: Callable[[Work], Done], task: Work, path: Path) -> HandedOv
         error = raised
         error.add_note(traceback.format_exc())  # a traceback itself does not leave its process
     packed = pickle.dumps((done, error))
-    if len(packed) <= _BY_PIPE_BYTES:
-        return HandedOver(packed=packed)
-    path.write_bytes(packed)
-    return HandedOver(path=path)
+    if len(packed) > _BY_PIPE_BYTES:
+        with suppress(OSError):  # where the disk is full, the pipe has to do
+            path.write_bytes(packed)
+            return HandedOver(path=path)
+    return HandedOver(packed=packed)
+
+
+class _TimeIsUp(BaseException):
+    """Raised in a thread whose time is over, past every handler of what can go wrong with a file."""
+
+
+@contextmanager
+def time_limit(path: Path, limit_s: float, *, end: Callable[[str], object]) -> Iterator[None]:
+    """End what is done with a photograph, in this process, once it took so long.
+
+    Python is interrupted at its next step. Native code is not: where a decoder does not come back within some seconds
+    more, `end` is called with the sentence, in another thread, for nothing but the end of the program helps then.
+
+    Raises
+    ------
+    TooSlowError
+        The time is over.
+    """
+    refusal = TooSlowError(f"{path.name}: it took longer than {limit_s:g} s and was given up")
+    own, changing, over = threading.get_ident(), threading.Lock(), threading.Event()
+
+    def interrupt() -> None:
+        with changing:
+            if not over.is_set():
+                ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(own), ctypes.py_object(_TimeIsUp))
+
+    def give_up() -> None:
+        if not over.is_set():
+            end(str(refusal))
+
+    timers = [Timer(limit_s, interrupt), Timer(limit_s + _GRACE_S, give_up)]
+    try:
+        try:
+            for timer in timers:
+                timer.daemon = True
+                timer.start()
+            yield
+        finally:
+            with changing:
+                over.set()
+    except _TimeIsUp:
+        raise refusal from None
+    finally:
+        over.set()
+        for timer in timers:
+            timer.cancel()

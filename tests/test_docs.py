@@ -3,6 +3,7 @@
 import os
 import re
 import subprocess
+import tomllib
 from dataclasses import fields
 from pathlib import Path
 
@@ -60,6 +61,28 @@ def test_the_check_of_a_change_runs_the_command_of_the_readme():
     assert text.index("README.md") < text.index('eval "$test_command"')
     for step in ("ruff check", "ruff format --check", "mypy --strict"):
         assert f".venv/bin/{step}" in text
+
+
+def test_every_fault_names_a_test_that_is_there():
+    rows = [
+        line
+        for line in (ROOT / "docs" / "reliability.md").read_text(encoding="utf-8").splitlines()
+        if line.startswith("| ") and not line.startswith("| fault ")
+    ]
+    assert len(rows) >= 40
+    written = {
+        name
+        for path in (ROOT / "tests").rglob("test_*.py")
+        for name in re.findall(r"^def (test_\w+)\(", path.read_text(encoding="utf-8"), re.MULTILINE)
+    }
+    named = [re.findall(r"`(test_\w+)`", row.split("|")[-2]) for row in rows]
+    assert all(named)
+    assert {name for names in named for name in names} - written == set()
+
+
+def test_every_package_has_an_upper_bound():
+    packages = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["dependencies"]
+    assert [package for package in packages if "<" not in package] == []
 
 
 def test_the_readme_states_its_limits_and_cautions():

@@ -16,11 +16,11 @@ from typing import Final, NamedTuple
 from lensbench import photo
 from lensbench.capture.plan import table_text
 from lensbench.capture.verdict import Verdict, judge
-from lensbench.model.errors import ImageError, LensError, SettingError
+from lensbench.model.errors import ImageError, LensError, SettingError, TooSlowError
 from lensbench.model.setting import f_stop, focal_length, same_focal_length
 from lensbench.model.shot import Metadata, RejectedShot, ShotResult, TableRow
 from lensbench.model.units import nominal_f_number
-from lensbench.photo import RAW_SUFFIXES, open_photo
+from lensbench.photo import RAW_SUFFIXES, open_photo, refusal
 from lensbench.shot import measure_shot
 from lensbench.storage.files import is_protected, write_whole, writing
 from lensbench.storage.text import name_in_tables
@@ -324,10 +324,12 @@ class Session:
 
     def check(self, path: Path) -> tuple[Verdict, bool]:
         """Verdict of one photograph, and whether the file is whole; a usable one ticks off its row."""
+        too_slow = False  # the file may well be whole, and would take as long again
         try:
             result: ShotResult | RejectedShot = self._measure(path)
-        except (LensError, OSError, MemoryError) as error:
-            said = "the memory does not suffice for it" if isinstance(error, MemoryError) else str(error)
+        except (LensError, OSError, MemoryError) as raised:
+            too_slow = isinstance(raised, TooSlowError)
+            said = str(raised if isinstance(raised, LensError) else refusal(path, raised))
             reason = said.removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
             result = RejectedShot(path=path, reason=reason)
         if _is_raw(path):
@@ -343,7 +345,7 @@ class Session:
                 self._book.tick(place, path.name)
         else:
             self._book.release(path.name)
-        return verdict, isinstance(result, ShotResult) or _opens(path)
+        return verdict, isinstance(result, ShotResult) or too_slow or _opens(path)
 
     def has_raw(self, path: Path) -> bool:
         """Whether a finished picture has its raw file beside it, which counts instead."""

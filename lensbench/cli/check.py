@@ -8,15 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.options import Encoding, PitchUm, argument, measure_options, option, path
-from lensbench.cli.output import say
+from lensbench.cli.options import Encoding, PitchUm, TimeLimit, argument, measure_options, option, path
+from lensbench.cli.output import say, within_limit
 from lensbench.model.errors import SettingError, SweepError
 from lensbench.storage.text import visible
+from lensbench.workers import USUAL_LIMIT_S
 
 if TYPE_CHECKING:
     from rich.table import Table
 
     from lensbench.capture import PlanBook, PlanFile, Session
+    from lensbench.model.shot import ShotResult
 
 _MOST_LINES = 30
 
@@ -35,6 +37,7 @@ class CheckCommand:
     ] = False
     pitch_um: PitchUm = None
     encoding: Encoding = "auto"
+    time_limit: TimeLimit = USUAL_LIMIT_S
 
 
 def check(given: CheckCommand) -> None:
@@ -56,7 +59,13 @@ def check(given: CheckCommand) -> None:
     filled = PlanFile(plan, read_shots_table) if plan is not None and given.fill else None
     book = filled.book if filled else PlanBook(read_shots_table(plan)) if plan is not None else None
     options = measure_options(given, fast=True)
-    session = Session(book, measure=lambda photo: shot.measure_shot(photo, options))
+    limited = within_limit(given.time_limit)
+
+    def measured(photo: Path) -> "ShotResult":
+        with limited(photo):
+            return shot.measure_shot(photo, options)
+
+    session = Session(book, measure=measured)
     try:
         usable = _follow(session, place, filled) if given.watch else _once(session, place, filled)
     except KeyboardInterrupt:

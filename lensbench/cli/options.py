@@ -73,6 +73,9 @@ PrintProfile = Annotated[str | None, text("Kept profile of the print (or its fil
 SensorPitchUm = Annotated[float, number("Pixel pitch, in um.", *PITCH_LIMITS_UM)]
 ShotsTable = Annotated[Path | None, path("Table (CSV) of what the metadata lacks: file,lens,f_number,...")]
 Strict = Annotated[bool, option("End with status 3 when a photograph was rejected.", "--strict")]
+TimeLimit = Annotated[
+    float, option("Seconds that a photograph may take.", "--time-limit", min=0.1, max=1e5, metavar="NUMBER")
+]
 Workers = Annotated[int | None, number("Processes.  [default: one a processor]", 1, 256)]
 
 

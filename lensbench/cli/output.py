@@ -3,9 +3,10 @@
 Progress and what was not used go to standard error, the answer to standard output.
 """
 
+import os
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from math import isfinite, nan
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import typer
 
 from lensbench.storage.text import clean_text, visible
+from lensbench.workers import USUAL_LIMIT_S, time_limit
 
 if TYPE_CHECKING:
     import lensbench
@@ -40,8 +42,8 @@ def progress_bar(doing: str = "measuring") -> Iterator[Callable[[int, int], None
 
 
 @contextmanager
-def running(workers: int | None) -> "Iterator[lensbench.Running]":
-    """Spread the work, shown by a bar; where no workers can start, standard error says so."""
+def running(workers: int | None, limit_s: float = USUAL_LIMIT_S) -> "Iterator[lensbench.Running]":
+    """Spread the work, shown by a bar; standard error says where no workers can start, or results be kept."""
     import lensbench
     from lensbench.sweep import usual_workers
 
@@ -50,7 +52,18 @@ def running(workers: int | None) -> "Iterator[lensbench.Running]":
             workers=workers or usual_workers(),
             progress=lambda done, total, _: progress(done, total),
             notice=lambda sentence: say(sentence, err=True),
+            timeout_s=limit_s,
         )
+
+
+def within_limit(limit_s: float) -> Callable[[Path], AbstractContextManager[None]]:
+    """Give what a photograph is measured within, in this process, for so long at most; a TooSlowError says so."""
+
+    def end(sentence: str) -> None:
+        say(f"lensbench: {sentence}, and its decoder with it", err=True)
+        os._exit(1)
+
+    return lambda photo: time_limit(photo, limit_s, end=end)
 
 
 def say_not_used(

@@ -12,11 +12,12 @@ import lensbench
 from lensbench import report
 from lensbench.cli import options as shared
 from lensbench.cli.options import Viewed, argument, lpmm_list, measure_options, number, option, path, text
-from lensbench.cli.output import keep, say, say_result, shown
+from lensbench.cli.output import keep, say, say_result, shown, within_limit
 from lensbench.model.errors import SettingError
 from lensbench.model.setting import f_stop, focal_length, shutter_speed
 from lensbench.model.shot import ZONES, VeilBound
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
+from lensbench.workers import USUAL_LIMIT_S
 
 if TYPE_CHECKING:
     from lensbench.model.shot import Edge, Metadata, ShotResult, ZoneFigure
@@ -48,6 +49,7 @@ class EdgeCommand(Viewed):
     f_number: shared.FNumber = None
     pitch_um: shared.PitchUm = None
     at_lpmm: shared.AtLpmm = None
+    time_limit: shared.TimeLimit = USUAL_LIMIT_S
     as_json: shared.AsJson = False
 
 
@@ -65,14 +67,16 @@ def edge(given: EdgeCommand) -> None:
     if given.keep_print is not None and given.dpi is None:
         raise SettingError("--keep-print needs the scan's resolution: --dpi 1200")
     options = measure_options(given)
-    done = lensbench.measure_edge(
-        given.image,
-        regions=[_region(roi) for roi in given.roi or ()],
-        channel=given.channel,
-        options=options,
-        f_number=given.f_number,
-        at_lpmm=lpmm_list(given.at_lpmm),
-    )
+    regions, at_lpmm = [_region(roi) for roi in given.roi or ()], lpmm_list(given.at_lpmm)
+    with within_limit(given.time_limit)(given.image):
+        done = lensbench.measure_edge(
+            given.image,
+            regions=regions,
+            channel=given.channel,
+            options=options,
+            f_number=given.f_number,
+            at_lpmm=at_lpmm,
+        )
     say_result(_edge_lines(done, options, given.dpi), done.to_json, as_json=given.as_json)
     if given.keep_print is not None and given.dpi is not None:
         from lensbench.capture import profile_from_scan
@@ -167,6 +171,7 @@ class MeasureCommand(Viewed):
     physical: shared.Physical = False
     f_number: shared.FNumber = None
     at_lpmm: shared.AtLpmm = None
+    time_limit: shared.TimeLimit = USUAL_LIMIT_S
     as_json: shared.AsJson = False
 
 
@@ -184,12 +189,18 @@ def measure(given: MeasureCommand) -> None:
     if (given.far is None) != (given.keep_print is None) or (given.keep_print and given.print_profile):
         raise SettingError("a print's profile takes both --far and --keep-print, and no --print-profile")
     options = measure_options(given)
-    done = lensbench.measure(given.photo, options, f_number=given.f_number, at_lpmm=lpmm_list(given.at_lpmm))
+    limited = within_limit(given.time_limit)
+
+    def measured(photo: Path, *, at_lpmm: tuple[float, ...] = ()) -> "lensbench.PhotoResult":
+        with limited(photo):
+            return lensbench.measure(photo, options, f_number=given.f_number, at_lpmm=at_lpmm)
+
+    done = measured(given.photo, at_lpmm=lpmm_list(given.at_lpmm))
     kept = []
     if given.keep_print:
         from lensbench.capture import profile_from_distances
 
-        far = [lensbench.measure(photo, options, f_number=given.f_number).shot for photo in given.far or ()]
+        far = [measured(photo).shot for photo in given.far or ()]
         profile = profile_from_distances([done.shot, *far], name=Path(given.keep_print).stem)
         kept = keep(profile, given.keep_print)
     say_result(_shot_lines(done, options), done.to_json, as_json=given.as_json)

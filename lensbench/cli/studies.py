@@ -13,8 +13,17 @@ import lensbench
 from lensbench import report
 from lensbench.cli import options as shared
 from lensbench.cli.options import Viewed, argument, measure_options, option, path, text
-from lensbench.cli.output import progress_bar, running, say, say_answer, say_not_used, say_result
+from lensbench.cli.output import (
+    progress_bar,
+    running,
+    say,
+    say_answer,
+    say_not_used,
+    say_result,
+    within_limit,
+)
 from lensbench.storage.text import clean_text
+from lensbench.workers import USUAL_LIMIT_S
 
 _INTERRUPTED: Final = 130
 
@@ -27,6 +36,7 @@ class SweepCommand:
     out: shared.Out = None
     shots: shared.ShotsTable = None
     workers: shared.Workers = None
+    time_limit: shared.TimeLimit = USUAL_LIMIT_S
     method: shared.Method = "refined"
     pitch_um: shared.PitchUm = None
     print_profile: shared.PrintProfile = None
@@ -49,7 +59,7 @@ def sweep(given: SweepCommand) -> None:
     Example: lensbench sweep shots/ --out shots-report
     """
     try:
-        with running(given.workers) as spread:
+        with running(given.workers, given.time_limit) as spread:
             done = lensbench.sweep(
                 given.folders,
                 out=given.out or _beside(given.folders[0]),
@@ -118,6 +128,7 @@ class EffectCommand(Viewed):
     shots: Annotated[Path | None, path("Table (CSV) with the columns file,condition,...")] = None
     out: Annotated[Path | None, path("Folder for the report.  [default: FOLDER-effect here]")] = None
     workers: shared.Workers = None
+    time_limit: shared.TimeLimit = USUAL_LIMIT_S
     pitch_um: shared.PitchUm = None
     print_profile: shared.PrintProfile = None
     encoding: shared.Encoding = "auto"
@@ -134,7 +145,7 @@ def effect(given: EffectCommand) -> None:
 
     Example: lensbench effect filter-shots --by condition --shots conditions.csv
     """
-    with running(given.workers) as spread:
+    with running(given.workers, given.time_limit) as spread:
         done = lensbench.effect(
             given.folder,
             by=given.by,
@@ -154,6 +165,7 @@ def rank(
     photos: Annotated[
         list[Path], argument("PHOTO... | FOLDER", "Two or more frames of one scene, or their folder.")
     ],
+    time_limit: shared.TimeLimit = USUAL_LIMIT_S,
     as_json: shared.AsJson = False,
 ) -> None:
     """Order near-identical frames of any scene by sharpness; no chart is needed.
@@ -169,7 +181,7 @@ def rank(
     from lensbench.sweep import copies_in_words
 
     with progress_bar("comparing") as progress:
-        done = lensbench.rank(photos, progress=progress)
+        done = lensbench.rank(photos, progress=progress, limit=within_limit(time_limit))
     for sentence in copies_in_words(done.copies):
         say(clean_text(sentence), err=True)
     ranking = done.ranking

@@ -3,11 +3,12 @@
 With `out` they write their report.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from lensbench import report
 from lensbench.compare import compare as compare_of
@@ -21,6 +22,7 @@ from lensbench.rank import PairOdds, Ranking, frames_of
 from lensbench.rank import rank as rank_frames
 from lensbench.shot import MeasureOptions
 from lensbench.stats import Tie
+from lensbench.storage.files import sole_writer
 from lensbench.sweep import Running, copies_among
 from lensbench.sweep import sweep as sweep_of
 
@@ -174,16 +176,16 @@ def sweep(
         The report cannot be written to `out`, or the shots table cannot be used.
     """
     places = _paths(folders)
-    out_folder = _report_folder(out, study="sweep", inputs=places)
-    done = sweep_of(
-        places,
-        shots_csv=None if shots is None else Path(shots),
-        options=options,
-        cache=out_folder and out_folder / _KEPT,
-        running=running,
-        tie=Tie(tie),
-    )
-    written = report.write_sweep(done.findings, done.shots, out_folder) if out_folder else ()
+    with _report_folder(out, study="sweep", inputs=places) as out_folder:
+        done = sweep_of(
+            places,
+            shots_csv=None if shots is None else Path(shots),
+            options=options,
+            cache=out_folder and out_folder / _KEPT,
+            running=running,
+            tie=Tie(tie),
+        )
+        written = report.write_sweep(done.findings, done.shots, out_folder) if out_folder else ()
     return SweepResult(findings=done.findings, shots=done.shots, rejected=done.rejected, written=written)
 
 
@@ -214,11 +216,10 @@ def compare(
     """
     looked = MeasureOptions(print_height_mm=print_height_mm, viewing_distance_mm=viewing_distance_mm)
     folders = _paths(sweeps)
-    out_folder = _report_folder(out, study="comparison", sweeps=folders)
-    findings = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
-    return CompareResult(
-        findings=findings, written=report.write_compare(findings, out_folder) if out_folder else ()
-    )
+    with _report_folder(out, study="comparison", sweeps=folders) as out_folder:
+        findings = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
+        written = report.write_compare(findings, out_folder) if out_folder else ()
+    return CompareResult(findings=findings, written=written)
 
 
 def effect(
@@ -251,22 +252,27 @@ def effect(
     SettingError
         No such column or level, the report cannot be written to `out`, or the shots table cannot be used.
     """
-    out_folder = _report_folder(out, study="effect", inputs=[Path(folder)])
-    done = effect_of(
-        Path(folder),
-        by=by,
-        against=against,
-        shots_csv=None if shots is None else Path(shots),
-        options=options,
-        cache=out_folder and out_folder / _KEPT,
-        running=running,
-    )
-    written = report.write_effect(done, out_folder) if out_folder else ()
+    with _report_folder(out, study="effect", inputs=[Path(folder)]) as out_folder:
+        done = effect_of(
+            Path(folder),
+            by=by,
+            against=against,
+            shots_csv=None if shots is None else Path(shots),
+            options=options,
+            cache=out_folder and out_folder / _KEPT,
+            running=running,
+        )
+        written = report.write_effect(done, out_folder) if out_folder else ()
     found = done.findings
     return EffectResult(findings=found, shots=done.shots, rejected=found.rejected, written=written)
 
 
-def rank(photos: Places, *, progress: Callable[[int, int], None] | None = None) -> RankResult:
+def rank(
+    photos: Places,
+    *,
+    progress: Callable[[int, int], None] | None = None,
+    limit: Callable[[Path], AbstractContextManager[Any]] = nullcontext,
+) -> RankResult:
     """Put near-identical frames of any scene in order of sharpness; no chart is needed.
 
     Parameters
@@ -275,6 +281,8 @@ def rank(photos: Places, *, progress: Callable[[int, int], None] | None = None) 
         Two or more frames of one scene, of one camera, or their folder.
     progress : callable, optional
         Called with how many frames are done, of how many.
+    limit : callable, optional
+        Gives, for a frame's path, what it is read within: by an ImageError it can leave it out.
 
     Raises
     ------
@@ -292,18 +300,21 @@ def rank(photos: Places, *, progress: Callable[[int, int], None] | None = None) 
         raise SettingError(
             "only one photograph is there, and copies of it; give two or more of the same scene"
         )
-    return RankResult(ranking=rank_frames(frames, progress=progress), copies=copies)
+    return RankResult(ranking=rank_frames(frames, progress=progress, limit=limit), copies=copies)
 
 
 def _paths(places: Places) -> list[Path]:
     return [Path(places)] if isinstance(places, (str, Path)) else [Path(place) for place in places]
 
 
+@contextmanager
 def _report_folder(
     out: Path | str | None, *, study: str, inputs: Sequence[Path] = (), sweeps: Sequence[Path] = ()
-) -> Path | None:
-    """Report's folder, tried before anything is measured; None where no report is asked for."""
+) -> Iterator[Path | None]:
+    """Report's folder, tried before anything is measured, and ours alone; None where no report is asked for."""
     if out is None:
-        return None
+        yield None
+        return
     report.check_output_folder(Path(out), study=study, inputs=inputs, sweeps=sweeps)
-    return Path(out)
+    with sole_writer(Path(out)):
+        yield Path(out)

@@ -7,12 +7,14 @@ nothing of a focus bracket but its peak, and no SFR: a lens that is added anew f
 """
 
 import math
+import shutil
 import sqlite3
+import tempfile
 import time
 import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -59,16 +61,32 @@ def opened(place: Path, *, writing: bool) -> Iterator[sqlite3.Connection]:
             raise LibraryError(
                 f"{place}: no library there yet; `lensbench library add FOLDER` begins one from a sweep"
             )
-        with closing(_connected(place, writing=writing)) as connection:
-            connection.execute("BEGIN IMMEDIATE" if writing else "BEGIN")
-            yield connection
-            connection.execute("COMMIT")
+        with ExitStack() as copy:
+            try:
+                connection = _connected(place, writing=writing)
+            except sqlite3.OperationalError as error:
+                if writing or not any(words in str(error) for words in ("unable to open", "readonly")):
+                    raise
+                connection = _connected(_copied(place, copy), writing=False)
+            with closing(connection):
+                connection.execute("BEGIN IMMEDIATE" if writing else "BEGIN")
+                yield connection
+                connection.execute("COMMIT")
     except sqlite3.Error as error:
         raise LibraryError(_explained(place, error)) from error
     except OSError as error:
         raise LibraryError(
             f"{place}: {error.strerror}; name another file for the library with --library"
         ) from error
+
+
+def _copied(place: Path, stack: ExitStack) -> Path:
+    """A copy of the library, and of its log: on a medium that cannot be written SQLite can't even read with one."""
+    folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="lensbench-")))
+    for path in (place, place.with_name(f"{place.name}-wal")):
+        if path.is_file():
+            shutil.copyfile(path, folder / path.name)
+    return folder / place.name
 
 
 def _explained(place: Path, error: Exception) -> str:

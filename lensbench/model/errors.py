@@ -2,6 +2,9 @@
 
 LensError
  |- ImageError    a file that is no photograph, is damaged, is not linear or is clipped
+ |   |- UnreadableError   ... that the system does not give now, and may give another time
+ |   |- MemoryShortError  ... that the memory does not suffice for, and may another time
+ |   `- TooSlowError      ... that took longer than it was given
  |- ChartError    no chart in the picture, or not one of ours
  |- EdgeError     a region that holds no measurable edge
  |- SweepError    a folder with nothing usable, or with settings that nobody knows
@@ -46,6 +49,18 @@ class LensError(Exception):
 
 class ImageError(LensError, ValueError):
     """The photograph cannot be read or cannot be measured."""
+
+
+class UnreadableError(ImageError):
+    """The system does not give the photograph now; it may be whole."""
+
+
+class MemoryShortError(ImageError):
+    """The memory does not suffice for the photograph now; it may be whole."""
+
+
+class TooSlowError(ImageError):
+    """The photograph took longer than it was given."""
 
 
 class ChartError(LensError, ValueError):

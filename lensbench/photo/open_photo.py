@@ -14,7 +14,7 @@ from typing import Final
 from lensbench.model.errors import ImageError, Remark, SettingError
 from lensbench.model.shot import Box, Metadata, Overview, Samples
 from lensbench.photo.metadata import read_metadata
-from lensbench.photo.pixels import RAW_SUFFIXES, decoding
+from lensbench.photo.pixels import MOST_BYTES, RAW_SUFFIXES, decoding, refusal
 from lensbench.photo.raster import RasterPixels, parse_encoding, read_header, read_raster
 from lensbench.photo.raw import MosaicPixels, is_cut_short, read_raw
 
@@ -102,7 +102,7 @@ def open_photo(path: Path | str, *, encoding: str = "auto") -> Photo:
     """
     path = Path(path)
     tone = parse_encoding(encoding)
-    _check_file(path)
+    check_file(path)
     metadata = read_metadata(path)
     with decoding(path):
         header = read_header(path)
@@ -123,15 +123,14 @@ def open_photo(path: Path | str, *, encoding: str = "auto") -> Photo:
 
 def check_whole(path: Path) -> None:
     """Refuse, by an ImageError, an empty photograph or one cut short, as far as that is seen without decoding it."""
-    _check_file(path)
+    check_file(path)
     with decoding(path):
         if read_header(path) is None and is_cut_short(path):
-            raise ImageError(
-                f"{path.name}: the raw data are damaged or cut short; copy the file from the card again"
-            )
+            raise refusal(path, ValueError(), damaged="the raw data are damaged or cut short")
 
 
-def _check_file(path: Path) -> None:
+def check_file(path: Path) -> None:
+    """Refuse, by an ImageError, what is no file, an empty one, or one too large; nothing of it is read."""
     try:
         status = path.stat()
     except (OSError, ValueError) as error:
@@ -141,6 +140,11 @@ def _check_file(path: Path) -> None:
         raise ImageError(f"{path}: this is no file; give one photograph")
     if status.st_size == 0:
         raise ImageError(f"{path.name}: the file is empty; copy it from the card again")
+    if status.st_size > MOST_BYTES:
+        raise ImageError(
+            f"{path.name}: {status.st_size / 1e6:.0f} MB are more than the {MOST_BYTES / 1e6:.0f} MB that are taken; "
+            "give one photograph as the camera wrote it"
+        )
     if path.suffix.lower() in _PHONE_SUFFIXES:
         raise ImageError(
             f"{path.name}: pictures of this kind are put together and smoothed by a phone; "

@@ -3,6 +3,7 @@
 Whatever the decoders raise becomes one of our errors, and so costs that file only.
 """
 
+import errno
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.model.errors import ImageError, LensError, SettingError
+from lensbench.model.errors import ImageError, LensError, MemoryShortError, SettingError, UnreadableError
 from lensbench.model.shot import Box, ByteArray
 
 PixelArray = ByteArray | npt.NDArray[np.uint16]
@@ -23,14 +24,31 @@ _RAW_KINDS: Final = (
 RAW_SUFFIXES: Final = frozenset(f".{kind}" for kind in _RAW_KINDS.split())
 
 MOST_PIXELS: Final = 250_000_000  # larger pictures are refused before they fill the memory
+MOST_BYTES: Final = 1_000_000_000  # of a file, and of its samples: 150 megapixels in three colours of 16 bits
+_SURELY_BYTES: Final = 100_000_000  # what no machine minds
+_MOST_PACKED: Final = (
+    200  # times; a photograph's noise leaves 2 to 30, and JPEG's own codes of plain grey 170
+)
 
 
-def check_megapixels(path: Path, pixels: int) -> None:
-    """Refuse, by an ImageError, a picture that would fill the memory."""
+def check_size(path: Path, size_px: tuple[int, int], *, samples: int = 1, sample_bytes: int = 2) -> None:
+    """Refuse, by an ImageError, a picture that would fill the memory, by what its header says of it."""
+    pixels = size_px[0] * size_px[1]
     if pixels > MOST_PIXELS:
         raise ImageError(
             f"{path.name}: {pixels / 1e6:.0f} megapixels are more than the {MOST_PIXELS / 1e6:.0f} that are "
             "taken; give a smaller file"
+        )
+    unpacked, packed = pixels * samples * sample_bytes, path.stat().st_size
+    if unpacked > MOST_BYTES:
+        raise ImageError(
+            f"{path.name}: {unpacked / 1e6:.0f} MB of samples are more than the {MOST_BYTES / 1e6:.0f} MB that are "
+            "taken; save it with 8 bits a channel, or give a smaller picture"
+        )
+    if unpacked > max(_SURELY_BYTES, _MOST_PACKED * packed):
+        raise ImageError(
+            f"{path.name}: {packed / 1e6:.1f} MB cannot hold a photograph of {pixels / 1e6:.0f} megapixels; the file "
+            "is damaged, or no photograph"
         )
 
 
@@ -110,9 +128,35 @@ def decoding(path: Path) -> Iterator[None]:
         yield
     except LensError:
         raise
-    except OSError as error:
-        raise ImageError(f"{path.name}: the file cannot be read ({error.strerror or error})") from error
-    except MemoryError as error:
-        raise ImageError(f"{path.name}: the picture does not fit into memory; give a smaller file") from error
     except Exception as error:  # decoders raise all kinds on damaged files: division by zero, recursion, ...
-        raise ImageError(f"{path.name}: this file is damaged or cut short; copy it again") from error
+        raise refusal(path, error) from error
+
+
+def refusal(
+    path: Path, error: Exception, *, damaged: str = "this file is damaged or cut short"
+) -> ImageError:
+    """What a reader raised, in our words: want of memory, a file that the system does not give, or a damaged one.
+
+    The one place that tells them apart. The first two may go better another time.
+    """
+    # OpenCV (StsNoMem) and LibRaw have kinds of their own.
+    if (
+        isinstance(error, MemoryError)
+        or getattr(error, "code", None) == _OPENCV_NO_MEMORY
+        or type(error).__name__ == "LibRawUnsufficientMemoryError"
+        or getattr(error, "errno", None) == errno.ENOMEM
+    ):
+        return MemoryShortError(
+            f"{path.name}: the memory does not suffice for it; close other programs, or give a smaller file"
+        )
+    if isinstance(error, OSError) and error.errno is not None:
+        return UnreadableError(f"{path.name}: the file cannot be read ({error.strerror or error})")
+    return ImageError(f"{path.name}: {damaged}; copy the file again")
+
+
+_OPENCV_NO_MEMORY: Final = -4
+
+
+def check_memory(wanted_bytes: int) -> None:
+    """Raise a MemoryError where so much cannot be had: some decoders give nothing then, and do not say why."""
+    np.empty(wanted_bytes, np.uint8)

@@ -12,14 +12,13 @@ The ends of a picture: JPEG, ITU-T T.81, table B.1 (EOI); PNG, W3C PNG (third ed
 sRGB: IEC 61966-2-1:1999. ICC tone curves: ICC.1:2022, clauses 10.6 (curveType) and 10.18 (parametricCurveType).
 """
 
-import io
 import logging
 import math
 import struct
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 import numpy as np
 
@@ -29,8 +28,10 @@ from lensbench.model.units import FloatArray
 from lensbench.photo.pixels import (
     PixelArray,
     check_box,
-    check_megapixels,
+    check_memory,
+    check_size,
     quiet_decoders,
+    refusal,
     shrink,
     shrink_factor,
     to_grey,
@@ -139,6 +140,8 @@ def _parametric_curve(data: bytes) -> FloatArray | None:
 _JPEG_MAGIC: Final = b"\xff\xd8\xff"
 _PNG_MAGIC: Final = b"\x89PNG\r\n\x1a\n"
 _END_MARKS: Final = {"jpeg": b"\xff\xd9", "png": b"\0\0\0\0IEND"}
+_STRETCH_BYTES: Final = 1_000_000
+_PNG_SAMPLES: Final = {0: 1, 2: 3, 3: 3, 4: 2, 6: 4}  # by colour type: W3C PNG, 11.2.1
 _TIFF_MAGICS: Final = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 _MOST_PROFILE_BYTES: Final = 4_000_000
 _SAMPLE_KINDS: Final = {1: "", 2: " (signed)", 3: " (floating point)", 5: " (complex)", 6: " (complex)"}
@@ -153,7 +156,8 @@ class PictureHeader:
     kind: str  # jpeg, png or tiff
     rows: int
     columns: int
-    bits: int = 8  # a channel, where a TIFF says so
+    bits: int = 8  # a channel
+    samples: int = 3  # a pixel, as they are decoded
     icc_profile: bytes = b""
     stated_gamma: float | None = None  # light = code ** gamma, where the file says so outside an ICC profile
     plain_tiff: bool = False  # uncompressed, grey from black or RGB, samples side by side, one plane
@@ -175,28 +179,46 @@ def _picture_header(path: Path, kind: str) -> PictureHeader:
     # The readers themselves, for `Image.open` has a limit of its own on pixels.
     from PIL import JpegImagePlugin, PngImagePlugin  # noqa: PLC0415  only when a picture is opened
 
-    file = io.BytesIO(path.read_bytes())
-    try:
-        with warnings.catch_warnings(action="ignore"):  # of fields that nobody asks for
-            picture = (
-                PngImagePlugin.PngImageFile(file) if kind == "png" else JpegImagePlugin.JpegImageFile(file)
-            )
-    except Exception as error:
-        raise _damaged(path, kind) from error
-    if file.read().find(_END_MARKS[kind]) < 0:  # behind the header, where the readers stop
-        raise _damaged(path, kind)
+    with path.open("rb") as file:
+        depth, colours = struct.unpack_from(
+            "BB", file.read(26).ljust(26, b"\0"), 24
+        )  # of a PNG: bits, colour type
+        file.seek(0)
+        try:
+            with warnings.catch_warnings(action="ignore"):  # of fields that nobody asks for
+                reader = PngImagePlugin.PngImageFile if kind == "png" else JpegImagePlugin.JpegImageFile
+                picture = reader(file)
+        except Exception as error:
+            raise refusal(path, error, damaged=_DAMAGED.format(kind.upper())) from error
+        if not _holds(file, _END_MARKS[kind]):  # behind the header, where the readers stop
+            raise _damaged(path, kind)
     gamma = picture.info.get("gamma")
     return PictureHeader(
         kind=kind,
         rows=picture.height,
         columns=picture.width,
+        bits=16 if kind == "png" and depth == 16 else 8,
+        samples=_PNG_SAMPLES.get(colours, 4) if kind == "png" else len(picture.getbands()),
         icc_profile=picture.info.get("icc_profile") or b"",
         stated_gamma=1.0 / gamma if gamma else None,  # a PNG states the exponent of encoding
     )
 
 
+def _holds(file: BinaryIO, mark: bytes) -> bool:
+    """Whether a mark stands in the rest of a file, which is never wholly in memory."""
+    before = b""
+    while stretch := file.read(_STRETCH_BYTES):
+        if mark in before + stretch:
+            return True
+        before = stretch[-len(mark) :]
+    return False
+
+
+_DAMAGED: Final = "this {} is damaged or cut short"
+
+
 def _damaged(path: Path, kind: str) -> ImageError:
-    return ImageError(f"{path.name}: this {kind.upper()} is damaged or cut short; copy the file again")
+    return refusal(path, ValueError(), damaged=_DAMAGED.format(kind.upper()))
 
 
 def _tiff_header(path: Path) -> PictureHeader | None:
@@ -222,6 +244,7 @@ def _tiff_header(path: Path) -> PictureHeader | None:
             rows=int(page.imagelength),
             columns=int(page.imagewidth),
             bits=bits,
+            samples=int(page.samplesperpixel),
             icc_profile=bytes(page.iccprofile or b"")[:_MOST_PROFILE_BYTES],
             plain_tiff=form in {(1, 1, 1), (1, 1, 2)},
         )
@@ -301,7 +324,8 @@ class RasterPixels:
 
 def read_raster(path: Path, *, header: PictureHeader, tone: Tone | None) -> RasterPixels:
     """Decode a JPEG, PNG or TIFF by its header; the file decides on the tone unless the user named one."""
-    check_megapixels(path, header.rows * header.columns)
+    size_px = header.rows, header.columns
+    check_size(path, size_px, samples=header.samples, sample_bytes=header.bits // 8)
     codes = _decoded(path, header)
     if codes.shape[:2] != (header.rows, header.columns):
         raise ImageError(f"{path.name}: the picture is damaged (its size is not what its header says)")
@@ -345,7 +369,8 @@ def _decoded(path: Path, header: PictureHeader) -> PixelArray:
         with quiet_decoders():
             codes = cv2.imdecode(data, flags)
     if codes is None:
-        raise ImageError(f"{path.name}: the picture is damaged or cut short; copy the file again")
+        check_memory(2 * header.rows * header.columns * header.samples * header.bits // 8)
+        raise refusal(path, ValueError(), damaged="the picture is damaged or cut short")
     if codes.dtype not in (np.uint8, np.uint16):
         raise ImageError(
             f"{path.name}: samples of kind {codes.dtype} are not measured; "

@@ -27,8 +27,9 @@ from lensbench.model.units import FloatArray
 from lensbench.photo.pixels import (
     RAW_SUFFIXES,
     check_box,
-    check_megapixels,
+    check_size,
     quiet_decoders,
+    refusal,
     shrink,
     shrink_factor,
     to_grey,
@@ -164,9 +165,7 @@ def read_raw(path: Path) -> MosaicPixels:
                 f"{path.name}: its content is not what its name says, nor any photograph; give a raw file, JPEG, "
                 "PNG or TIFF"
             ) from error
-        raise ImageError(
-            f"{path.name}: the raw data are damaged or cut short; copy the file from the card again"
-        ) from error
+        raise refusal(path, error, damaged="the raw data are damaged or cut short") from error
 
 
 def decoder_versions() -> str:
@@ -179,6 +178,7 @@ def decoder_versions() -> str:
 
 
 def _from_decoder(raw: Any, *, path: Path) -> MosaicPixels:
+    check_size(path, (raw.sizes.raw_height, raw.sizes.raw_width))
     if raw.raw_type.name != "Flat" or raw.raw_pattern is None:
         raise ImageError(
             f"{path.name}: this raw holds demosaiced, reduced or merged pixels, no sensor samples; "
@@ -186,7 +186,6 @@ def _from_decoder(raw: Any, *, path: Path) -> MosaicPixels:
         )
     visible = raw.raw_image_visible
     pixels, aspect = int(visible.shape[0]) * int(visible.shape[1]), raw.sizes.pixel_aspect
-    check_megapixels(path, pixels)
     file_bytes = path.stat().st_size
     if file_bytes < pixels * _FEWEST_BYTES_PER_PIXEL:
         raise ImageError(

@@ -6,9 +6,10 @@ apart stand in one group.
 """
 
 from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -71,10 +72,16 @@ def frames_of(places: Sequence[Path]) -> list[Path]:
     return paths
 
 
-def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
+def rank(
+    paths: Sequence[Path],
+    *,
+    progress: Progress | None = None,
+    limit: Callable[[Path], AbstractContextManager[Any]] = nullcontext,
+) -> Ranking:
     """Put frames of one scene in order of sharpness; a photograph that cannot be read is left out and named.
 
-    `progress` is called with (done, total) after each frame; the errors are as for `lensbench.rank`.
+    `progress` is called with (done, total) after each frame, and within `limit` of its path each is read, where an
+    ImageError costs that frame; the errors are as for `lensbench.rank`.
     """
     used: list[Path] = []
     left: list[RejectedShot] = []
@@ -83,11 +90,12 @@ def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
     for number, path in enumerate(paths, start=1):
         unlike = ""
         try:
-            frame = open_frame(path)
-            if pieces is None:
-                pieces = _reference(frame)
-            elif not (unlike := _unlike(pieces.frame, frame)):
-                overlaid.append(lay_over(frame, pieces))
+            with limit(path):
+                frame = open_frame(path)
+                if pieces is None:
+                    pieces = _reference(frame)
+                elif not (unlike := _unlike(pieces.frame, frame)):
+                    overlaid.append(lay_over(frame, pieces))
         except ImageError as error:
             reason = str(error).removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
             left.append(RejectedShot(path=path, reason=reason))

@@ -3,7 +3,7 @@
 import json
 from collections.abc import Callable, Generator, Iterable
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import closing
+from contextlib import ExitStack, closing
 from dataclasses import asdict, dataclass
 from functools import partial
 from itertools import groupby
@@ -18,7 +18,7 @@ from lensbench.simulate.files import write_dng, write_jpeg, write_tiff
 from lensbench.simulate.scene import Geometry, Scene, Shot
 from lensbench.simulate.sensor import Plane, finished_picture, light_on_sensor, raw_numbers
 from lensbench.simulate.truth import TrueEdge, true_edges
-from lensbench.storage.files import probe_folder, remove_drafts, write_whole, writing
+from lensbench.storage.files import probe_folder, remove_drafts, sole_writer, write_whole, writing
 from lensbench.workers import WorkersUnavailable, pool_of
 
 Format = Literal["dng", "jpeg", "tiff", "tiff-linear"]
@@ -103,28 +103,29 @@ def shoot(
     """
     jobs = list(jobs)
     folders = {job.path.parent for job in jobs}
-    for folder in folders:
-        probe_folder(folder)
-        folder.mkdir(parents=True, exist_ok=True)
     truths: dict[Path, dict[str, Any]] = {}
-    try:
-        with closing(
-            _made(_batches(jobs, workers), workers=workers, truth_channels=truth_channels)
-        ) as batches:
-            for made in batches:
-                truths.update(made)
-                if progress is not None:
-                    progress(len(made))
-    except BaseException:
+    with ExitStack() as held:
         for folder in folders:
-            remove_drafts(folder)
-        raise
-    for folder in folders:
-        photos = [truths[job.path] for job in jobs if job.path.parent == folder]
-        document = {"seed": seed, "photos": photos}
-        text = json.dumps(document, separators=(",", ":")) + "\n"
-        with writing(folder / "truth.json"):
-            write_whole(folder / "truth.json", text.encode())
+            probe_folder(folder)
+            held.enter_context(sole_writer(folder))
+        try:
+            with closing(
+                _made(_batches(jobs, workers), workers=workers, truth_channels=truth_channels)
+            ) as batches:
+                for made in batches:
+                    truths.update(made)
+                    if progress is not None:
+                        progress(len(made))
+        except BaseException:
+            for folder in folders:
+                remove_drafts(folder)
+            raise
+        for folder in folders:
+            photos = [truths[job.path] for job in jobs if job.path.parent == folder]
+            document = {"seed": seed, "photos": photos}
+            text = json.dumps(document, separators=(",", ":")) + "\n"
+            with writing(folder / "truth.json"):
+                write_whole(folder / "truth.json", text.encode())
     return [job.path for job in jobs]
 
 

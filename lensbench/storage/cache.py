@@ -22,13 +22,17 @@ import numpy as np
 
 from lensbench import __version__
 from lensbench.model.errors import SettingError
-from lensbench.model.shot import ShotResult
+from lensbench.model.shot import RejectedShot, ShotResult
 from lensbench.storage.files import write_whole
 
 _PACKAGE: Final = Path(__file__).resolve().parent.parent
 MEASURING_ROOMS: Final = ("chart", "edge", "model", "optics", "photo", "shot")
 """Whose files decide what comes out for a photograph."""
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.json\.gz")
+_MOST_BYTES: Final = (
+    16_000_000  # of a kept result, unpacked: thirty times that of a photograph with 130 edges
+)
+_GZIP: Final = 31  # zlib's window bits for a gzip member
 Record = TypeVar("Record")
 
 
@@ -74,15 +78,22 @@ class ResultCache:
         """Name of a photograph's kept result, from its content and `settings`: what else decides, as the decoder."""
         return f"{content_hash(photograph, f'{code_fingerprint()}|{settings}|')}.json.gz"
 
-    def get(self, name: str, photograph: Path) -> ShotResult | None:
-        """Kept result, under the photograph's present path; None when there is none to be used."""
+    def get(self, name: str, photograph: Path) -> ShotResult | RejectedShot | None:
+        """Kept result, under the photograph's present path; None when there is none to be used, whatever it is."""
         try:
-            kept = json.loads(gzip.decompress((self.folder / name).read_bytes()))
+            path, unpacking = self.folder / name, zlib.decompressobj(wbits=_GZIP)
+            packed = path.read_bytes() if path.stat().st_size < _MOST_BYTES else b""
+            content = unpacking.decompress(packed, _MOST_BYTES)
+            if not unpacking.eof or unpacking.unused_data:  # cut short, or beyond what any photograph gives
+                return None
+            kept = json.loads(content)
+            if kept.keys() == {"path", "reason"}:
+                return dataclasses.replace(from_plain(RejectedShot, kept), path=photograph)
             return dataclasses.replace(from_plain(ShotResult, kept), path=photograph)
-        except (OSError, EOFError, zlib.error, ValueError, TypeError, KeyError):
+        except Exception:  # noqa: BLE001  damage takes any form; the photograph is sound, and measured anew
             return None
 
-    def put(self, name: str, result: ShotResult) -> None:
+    def put(self, name: str, result: ShotResult | RejectedShot) -> None:
         """Keep a result; after an OSError what stood there before is left whole."""
         self.folder.mkdir(parents=True, exist_ok=True)
         if (self.folder / name).is_symlink():  # of somebody's making, and not ours to replace

@@ -5,6 +5,7 @@ what stands there is complete, and what stood there before stays when the new on
 a list of them with their hashes: nothing else is written over or removed there.
 """
 
+import errno
 import hashlib
 import json
 import os
@@ -12,7 +13,7 @@ import re
 import secrets
 import sys
 from collections.abc import Collection, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from stat import S_ISREG, S_IWUSR
@@ -22,6 +23,7 @@ from lensbench.model.errors import SettingError, TextFileError
 from lensbench.storage.text import read_json
 
 _DRAFT: Final = re.compile(r"\.[0-9a-f]{12}(\.\w+)?")
+_LOCK: Final = ".lensbench-lock"
 _PROBE_BYTES: Final = 65_536
 _LIST_FORMAT: Final = "lensbench list of files 1"
 _WAY_OUT: Final = "move it away, or name another folder with --out"
@@ -38,7 +40,12 @@ def data_folder(windows: str) -> Path:
     `windows` is the variable that names the folder there. XDG Base Directory Specification, XDG_DATA_HOME; the folders
     of the two other systems are common practice.
     """
-    home = Path.home()
+    try:
+        home = Path.home()
+    except RuntimeError as error:  # an account that the system does not know
+        raise SettingError(
+            "no home folder is known here, where files are kept; set HOME to a folder"
+        ) from error
     if sys.platform == "win32":
         local = home / "AppData" / {"APPDATA": "Roaming", "LOCALAPPDATA": "Local"}[windows]
         return Path(os.environ.get(windows) or local) / "lensbench"
@@ -137,6 +144,46 @@ def probe_folder(folder: Path) -> None:
             trial.write_bytes(bytes(_PROBE_BYTES))
         finally:
             trial.unlink(missing_ok=True)
+
+
+@contextmanager
+def sole_writer(folder: Path) -> Iterator[None]:
+    """Hold a folder, made where it is not there, for one run; a SettingError where another one holds it.
+
+    The system lets go of it when the run ends, whatever ends it; where the place knows no locks, nothing is held.
+    """
+    made = [place for place in (folder, *folder.parents) if not place.exists()]
+    with writing(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = (folder / _LOCK).open("ab")
+    with lock:
+        if not _taken(lock.fileno(), folder / _LOCK):
+            raise SettingError(
+                f"{folder}: another run is writing there; wait for its end, or name another folder with --out"
+            )
+        try:
+            yield
+        finally:
+            with suppress(OSError):
+                (folder / _LOCK).unlink()
+                for place in made:  # where nothing was written
+                    place.rmdir()
+
+
+def _taken(handle: int, path: Path) -> bool:
+    """Take the lock of an open file, unless somebody holds it, or has just let go of it."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt  # noqa: PLC0415  only there
+
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl  # noqa: PLC0415  not everywhere
+
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        return os.path.samestat(os.fstat(handle), path.stat())
+    except OSError as error:
+        return error.errno not in {errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK, errno.ENOENT}
 
 
 def within(path: Path, folder: Path) -> bool:

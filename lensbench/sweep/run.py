@@ -2,14 +2,15 @@
 
 One photograph is one task, and a worker holds one at a time. Workers are processes that are never forked from
 a program that has decoded a picture: the raw decoder's threads would hang them. A crash or a hang costs that
-file only. A worker gives back the name under which it kept a result; the result itself is read from the disk.
+file only; what may be want of memory is tried once more alone. A worker gives back the name under which it kept
+a result; the result itself is read from the disk, and the photograph is measured anew where that fails.
 """
 
 import os
 import time
 import warnings
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
@@ -18,14 +19,16 @@ from pathlib import Path
 from typing import Final
 
 from lensbench import shot
-from lensbench.model.errors import LensError
+from lensbench.model.errors import LensError, MemoryShortError, UnreadableError
 from lensbench.model.shot import Metadata, PrintProfile, RejectedShot, ShotResult
-from lensbench.photo import decoder_versions
+from lensbench.photo import check_file, decoder_versions, refusal
 from lensbench.storage.cache import ResultCache
-from lensbench.workers import HandedOver, Pool, WorkersUnavailable, pool_of
+from lensbench.workers import USUAL_LIMIT_S, HandedOver, Pool, WorkersUnavailable, free_memory_bytes, pool_of
 
-TIMEOUT_S: Final = 120.0  # a photograph takes seconds; one that takes this long never ends
 START_S: Final = 60.0  # what a worker may take to start
+_WORKER_BYTES: Final = (
+    1_000_000_000  # 0.3 GB of libraries, and a frame of 60 megapixels with what is made of it
+)
 
 _USUAL: Final = shot.MeasureOptions()
 
@@ -47,29 +50,59 @@ class Kept:
     name: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unkept:
+    """An outcome for which the task's cache has no room."""
+
+    outcome: ShotResult | RejectedShot
+    name: str
+    """Under which it should stand there."""
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShortOfMemory:
+    """What came of a photograph for which the memory did not suffice."""
+
+    reason: str
+
+
 Outcome = ShotResult | RejectedShot
-Measure = Callable[[Task], Outcome | Kept]
+Given = Outcome | Kept | Unkept | ShortOfMemory
+Measure = Callable[[Task], Given]
 Progress = Callable[[int, int, Path], None]  # how many are done, of how many, and which one just was
 
 
-def measure_one(task: Task) -> Outcome | Kept:
-    """Measure one photograph, unless its result is kept; what cannot be measured comes back with the reason."""
+def measure_one(task: Task) -> Given:
+    """Measure one photograph, unless its result is kept; what cannot be measured comes back with the reason.
+
+    What the file itself is to blame for is kept like a result; what may go better another time is not.
+    """
     plain = replace(task.options, print_profile=None)
     settings = f"{decoder_versions()}|{plain}|{task.overrides}{_fingerprint(task.options.print_profile)}"
+    name = ""
+    outcome: Outcome
     try:
+        check_file(task.path)
         name = task.cache.name(task.path, settings) if task.cache else ""
         if task.cache and task.cache.get(name, task.path):
             return Kept(name=name)
-        result = shot.measure_shot(task.path, task.options, overrides=task.overrides)
-    except OSError as error:
-        return RejectedShot(path=task.path, reason=f"it cannot be read ({error.strerror or error})")
-    except LensError as error:
-        return RejectedShot(path=task.path, reason=without_path(str(error), task.path))
-    if task.cache:
-        with suppress(OSError):  # the cache's fault is not the photograph's; a second run measures it again
-            task.cache.put(name, result)
-            return Kept(name=name)
-    return result
+        outcome = shot.measure_shot(task.path, task.options, overrides=task.overrides)
+    except (LensError, OSError, MemoryError) as raised:
+        error = raised if isinstance(raised, LensError) else refusal(task.path, raised)
+        reason = without_path(str(error), task.path)
+        if isinstance(error, MemoryShortError):
+            return ShortOfMemory(reason=reason)
+        outcome = RejectedShot(path=task.path, reason=reason)
+        if isinstance(error, UnreadableError):
+            return outcome
+    if not task.cache or not name:
+        return outcome
+    try:
+        task.cache.put(name, outcome)
+    except OSError as error:  # the cache's fault is not the photograph's
+        return Unkept(outcome=outcome, name=name, reason=error.strerror or str(error))
+    return Kept(name=name)
 
 
 def _fingerprint(profile: PrintProfile | None) -> str:
@@ -86,8 +119,10 @@ def without_path(message: str, path: Path) -> str:
 
 
 def usual_workers() -> int:
-    """Give the number of processors this program may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    """Give the number of processors this program may use, or fewer where the free memory holds no more workers."""
+    processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    free = free_memory_bytes()
+    return processors if free is None else max(1, min(processors, free // _WORKER_BYTES))
 
 
 def _say_nothing(done: int, total: int, path: Path) -> None:
@@ -106,11 +141,11 @@ class Running:
     """Processes, 1 or more."""
     in_process: bool = False
     """Measure here, one after the other: for short lists and for tests; a crash then ends the program."""
-    timeout_s: float = TIMEOUT_S
+    timeout_s: float = USUAL_LIMIT_S
     """After so long a photograph is given up. [s]"""
     progress: Progress = _say_nothing
     notice: Callable[[str], None] = _warn
-    """Told when the work cannot be spread; a warning by default."""
+    """Told, once each, when the work cannot be spread or results cannot be kept; a warning by default."""
     measure: Measure = measure_one
     """What a worker does with a task; it must be importable by name."""
 
@@ -128,10 +163,9 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
     KeyboardInterrupt
         The user stopped it; the workers are gone, and what was done is kept in the tasks' caches.
     """
-    board = _Board(tasks, running.progress)
+    board = _Board(tasks, running)
     if running.in_process:
-        for index, task in enumerate(tasks):
-            board.set(index, running.measure(task))
+        board.measure_here(running.measure, range(len(tasks)))
         return board.outcomes()
     suspects: list[int] = []
     try:
@@ -141,64 +175,98 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
             f"worker processes cannot start here ({error}): the photographs are measured in this process, one after "
             "the other"
         )
-        for index in board.open(suspects):
-            board.set(index, running.measure(tasks[index]))
+        board.measure_here(running.measure, board.open(suspects))
     for suspect in suspects:
         crashed: list[int] = []
         with suppress(WorkersUnavailable):  # a file that may end this program is not measured in it
             _round(board, deque([suspect]), running, crashed)
         if suspect in board.open(()):
-            board.reject(suspect, "the program that decodes it crashed, twice; the file may be damaged")
+            board.reject(suspect, board.short.get(suspect, _CRASHED))
     return board.outcomes()
 
 
-_Handing = Future[HandedOver[Outcome | Kept]]
+_CRASHED: Final = "the program that decodes it crashed, twice; the file may be damaged"
+_Handing = Future[HandedOver[Given]]
 _InHand = dict[_Handing, tuple[int, float]]  # the number of each worker's task, and its deadline. [s]
 
 
 class _Board:
     """Outcomes as they come in."""
 
-    def __init__(self, tasks: Sequence[Task], progress: Progress) -> None:
-        self.tasks = tasks
-        self._progress = progress
+    def __init__(self, tasks: Sequence[Task], running: "Running") -> None:
+        self.tasks = list(tasks)
+        self.short: dict[int, str] = {}
+        """Reasons of those for which the memory did not suffice."""
+        self._running = running
         self._outcomes: dict[int, Outcome] = {}
+        self._unkept: list[tuple[ResultCache, Unkept]] = []
 
-    def set(self, index: int, outcome: Outcome | Kept) -> None:
-        self._outcomes[index] = self._read(index, outcome) if isinstance(outcome, Kept) else outcome
-        self._progress(len(self._outcomes), len(self.tasks), self.tasks[index].path)
+    def set(self, index: int, given: Given) -> bool:
+        """Take what came of a task; False where that is nothing yet, and it has to be measured again."""
+        task = self.tasks[index]
+        match given:
+            case ShortOfMemory():
+                self.short[index] = given.reason
+                return False
+            case Kept():
+                outcome = task.cache.get(given.name, task.path) if task.cache else None
+                if outcome is None:  # damaged since, or unreadable: measured anew, and handed over
+                    self.tasks[index] = replace(task, cache=None)
+                    return False
+            case Unkept():
+                outcome = given.outcome
+                if task.cache:
+                    self._cannot_keep(task.cache, given)
+            case _:
+                outcome = given
+        self._outcomes[index] = outcome
+        self._running.progress(len(self._outcomes), len(self.tasks), task.path)
+        return True
+
+    def _cannot_keep(self, cache: ResultCache, unkept: Unkept) -> None:
+        if not self._unkept:
+            self._running.notice(
+                f"{cache.folder} takes no more results ({unkept.reason}): make room there; what does not fit by "
+                "the end is measured again by the next run"
+            )
+        self._unkept.append((cache, unkept))
+
+    def measure_here(self, measure: Measure, indexes: Iterable[int]) -> None:
+        """Measure tasks in this process, one after the other."""
+        for index in indexes:
+            if not self.set(index, measure(self.tasks[index])) and index not in self.short:
+                self.set(index, measure(self.tasks[index]))
+            if index in self.short:
+                self.reject(index, self.short[index])
 
     def reject(self, index: int, reason: str) -> None:
         self.set(index, RejectedShot(path=self.tasks[index].path, reason=reason))
 
-    def settle(self, index: int, future: _Handing) -> None:
-        """Take a finished future: its result, or the error that nobody foresaw as the reason."""
+    def settle(self, index: int, future: _Handing) -> bool:
+        """Take a finished future: its result, or the error that nobody foresaw as the reason; False as for `set`."""
         try:
-            outcome = future.result().take()
+            given = future.result().take()
         except Exception as error:  # noqa: BLE001  # it costs this photograph only
             self.reject(index, f"measuring it failed ({type(error).__name__}: {error})")
-        else:
-            self.set(index, outcome)
+            return True
+        return self.set(index, given)
 
     def open(self, suspects: Sequence[int]) -> list[int]:
         """Tasks without an outcome, in order, but for the suspects."""
         return [n for n in range(len(self.tasks)) if n not in self._outcomes and n not in suspects]
 
     def outcomes(self) -> list[Outcome]:
+        """All outcomes, in the order of the tasks; those that could not be kept are tried once more."""
+        with suppress(OSError):
+            for cache, unkept in self._unkept:
+                cache.put(unkept.name, unkept.outcome)
         return [self._outcomes[index] for index in range(len(self.tasks))]
-
-    def _read(self, index: int, kept: Kept) -> Outcome:
-        task = self.tasks[index]
-        result = task.cache.get(kept.name, task.path) if task.cache else None
-        return result or RejectedShot(
-            path=task.path, reason="its result was kept and cannot be read back; measure it again"
-        )
 
 
 def _round(board: _Board, waiting: deque[int], running: Running, suspects: list[int]) -> None:
     """Work off a queue, with a new pool after each breakdown; tasks that were in hand at a crash become suspects."""
     while waiting:
-        with pool_of(min(running.workers, len(waiting))) as pool:
+        with pool_of(min(running.workers, len(waiting)), share_memory=True) as pool:
             suspects += _work_off(pool, board, waiting, running)
 
 
@@ -206,26 +274,37 @@ def _work_off(pool: Pool, board: _Board, waiting: deque[int], running: Running) 
     """Keep every worker busy with one task until the queue is empty or the pool breaks down."""
     in_hand: _InHand = {}
     clocked: set[int] = set()
+    short: list[int] = []
     while waiting or in_hand:
         while waiting and len(in_hand) < pool.workers:
             index = waiting.popleft()
             try:
                 future = pool.submit(running.measure, board.tasks[index], index)
             except BrokenProcessPool:
-                return [index, *_after_crash(board, in_hand)]
+                return [*short, index, *_after_crash(board, waiting, in_hand)]
             in_hand[future] = (index, time.monotonic() + running.timeout_s + START_S)
         try:
             done = pool.finished(in_hand)
         except BrokenProcessPool:
             pool.kill()
-            return _after_crash(board, in_hand)
+            return [*short, *_after_crash(board, waiting, in_hand)]
         for future in done:
-            board.settle(in_hand.pop(future)[0], future)
+            short += _taken(board, waiting, in_hand.pop(future)[0], future)
         _set_clocks(pool, in_hand, clocked, running.timeout_s)
         if late := [future for future, (_, deadline) in in_hand.items() if time.monotonic() > deadline]:
             pool.kill()
             _after_hang(board, waiting, in_hand, late, running.timeout_s)
-            return []
+            return short
+    return short
+
+
+def _taken(board: _Board, waiting: deque[int], index: int, future: _Handing) -> list[int]:
+    """Take a finished future; what has to be measured again waits, or comes back where the memory did not suffice."""
+    if board.settle(index, future):
+        return []
+    if index in board.short:
+        return [index]
+    waiting.append(index)
     return []
 
 
@@ -237,12 +316,12 @@ def _set_clocks(pool: Pool, in_hand: _InHand, clocked: set[int], timeout_s: floa
             clocked.add(index)
 
 
-def _after_crash(board: _Board, in_hand: _InHand) -> list[int]:
+def _after_crash(board: _Board, waiting: deque[int], in_hand: _InHand) -> list[int]:
     """Take what was finished; the rest is suspect."""
     suspects = []
     for future, (index, _) in in_hand.items():
         if future.done() and not isinstance(future.exception(), BrokenProcessPool):
-            board.settle(index, future)
+            suspects += _taken(board, waiting, index, future)
         else:
             suspects.append(index)
     return suspects

@@ -7,11 +7,12 @@ from pathlib import Path
 
 from lensbench.model.errors import ChartError
 from lensbench.model.shot import RejectedShot
+from lensbench.sweep.run import Kept, ShortOfMemory
 
 SLEEP_S = 60.0
 
 
-def measure(task):
+def measure(task):  # noqa: C901  a case for each kind of name
     """Give the worker's process id as the reason, or fail in the way that the file's name asks for."""
     name = task.path.name
     match name.split("-")[0]:
@@ -26,6 +27,14 @@ def measure(task):
             if not trace.exists():
                 trace.touch()
                 os._exit(4)
+        case "shortonce":  # has enough when it is tried again
+            trace = task.path.with_suffix(".tried")
+            if not trace.exists():
+                trace.touch()
+                return ShortOfMemory(reason="too little")
+        case "lose":  # keeps a result where nobody finds it, unless it is asked for the result itself
+            if task.cache:
+                return Kept(name="gone.json.gz")
         case "threads":
             return RejectedShot(path=task.path, reason=os.environ["OPENBLAS_NUM_THREADS"])
     return RejectedShot(path=task.path, reason=f"done {name}")
@@ -41,6 +50,6 @@ def slow(task):
     return RejectedShot(path=task.path, reason="slept")
 
 
-def end_at_once():
+def end_at_once(*_):
     """What stands for a worker that cannot start: it ends by itself, before any work."""
     raise RuntimeError("no start here")

@@ -1,15 +1,19 @@
 import dataclasses
 import gzip
+import json
 import os
 import shutil
 import subprocess
 import sys
 import time
+import tracemalloc
 from pathlib import Path
 
 import invented_shots
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from invented_shots import result
 
 import lensbench
@@ -46,6 +50,9 @@ def full_result(path):
         ),
     )
     return dataclasses.replace(shot, edges=(first, *shot.edges[1:]))
+
+
+NAMES = tuple(item.name for item in dataclasses.fields(ShotResult))
 
 
 def same(one, other):
@@ -87,11 +94,41 @@ def test_damaged_or_strange_files_are_measured_anew(tmp_path):
     cache.put("x.json.gz", result(Path("a.dng"), 0.3))
     whole = (tmp_path / "x.json.gz").read_bytes()
     torn = whole[:12] + b"\xff" * 8 + whole[20:]
-    of_another_form = gzip.compress(b'{"path": "a.dng"}')
-    for content in (b"", b"noise", whole[: len(whole) // 2], whole[:-8] + b"\0" * 8, torn, of_another_form):
+    bomb = gzip.compress(b'{"path": "a.dng", "size_px": [' + b" " * 100_000_000 + b"]}", compresslevel=1)
+    strange = (
+        b'{"path": "a.dng"}',
+        b"[1]",
+        b"3",
+        b"[" * 100_000,
+        b'{"path": "a.dng", "reason": 3}',
+        b'{"path": 1}',
+    )
+    foreign = [gzip.compress(content) for content in strange]
+    tracemalloc.start()
+    for content in (b"", b"noise", whole[: len(whole) // 2], whole[:-8] + b"\0" * 8, torn, bomb, *foreign):
         (tmp_path / "x.json.gz").write_bytes(content)
         assert cache.get("x.json.gz", Path("a.dng")) is None
     assert cache.get("absent.json.gz", Path("a.dng")) is None
+    most_bytes = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert most_bytes < 70_000_000  # of the bomb's 100
+
+
+ANYTHING = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(NAMES), inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@given(other=ANYTHING, name=st.sampled_from(NAMES))
+@settings(max_examples=25, deadline=None)
+def test_a_field_of_any_other_content_is_a_result_or_none(tmp_path_factory, other, name):
+    cache = ResultCache(folder=tmp_path_factory.getbasetemp() / "kept")
+    cache.folder.mkdir(exist_ok=True)
+    kept = to_plain(result(Path("a.dng"), 0.3)) | {name: other}
+    (cache.folder / "x.json.gz").write_bytes(gzip.compress(json.dumps(kept).encode(), compresslevel=1))
+    assert isinstance(cache.get("x.json.gz", Path("a.dng")), ShotResult | None)
 
 
 def test_no_draft_is_left_behind(tmp_path):

@@ -10,7 +10,7 @@ from lensbench.capture.print_profile import keep_profile
 from lensbench.cli.main import app
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import PrintProfile
-from lensbench.storage.files import check_kind, probe_folder, write_beside, write_whole
+from lensbench.storage.files import check_kind, data_folder, probe_folder, write_beside, write_whole
 
 PHOTOGRAPH = b"II*\x00 a photograph"
 
@@ -80,6 +80,15 @@ def test_what_fails_half_way_leaves_the_older_file_and_nothing_else(tmp_path):
         stopped()
     assert path.read_bytes() == b"old"
     assert [each.name for each in tmp_path.iterdir()] == [path.name]
+
+
+def test_an_account_without_a_home_is_one_sentence(monkeypatch):
+    monkeypatch.delenv("HOME", raising=False)
+    monkeypatch.setattr(
+        os.path, "expanduser", lambda path: path
+    )  # what it gives for an account that is not known
+    with pytest.raises(SettingError, match="no home folder is known here"):
+        data_folder("APPDATA")
 
 
 def test_a_folder_is_tried_before_any_work(tmp_path, monkeypatch):

@@ -46,7 +46,7 @@ def tasks(folder):
 
 
 def test_where_workers_end_before_they_begin_this_process_measures_and_says_so(tmp_path, monkeypatch):
-    monkeypatch.setattr(workers, "_leave_ctrl_c_to_parent", fake_measures.end_at_once)
+    monkeypatch.setattr(workers, "_begin", fake_measures.end_at_once)
     told = []
     outcomes = run(tasks(tmp_path), Running(workers=2, measure=fake_measures.measure, notice=told.append))
     assert [outcome.reason for outcome in outcomes] == ["done a", "done b"]

@@ -34,7 +34,9 @@ def measured(path, options=None, **further):
     if lens == "blank" or repeat == "9":
         raise ChartError(f"{path.name}: no chart in the picture")
     level = {"Fennel": 1.0, "Sorrel": 1.2}[lens]
-    return result(path, level * CURVE[float(stop)] * (1.0 + 0.004 * (2 * int(repeat) % 3)), metadata=told(path))
+    return result(
+        path, level * CURVE[float(stop)] * (1.0 + 0.004 * (2 * int(repeat) % 3)), metadata=told(path)
+    )
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import fake_measures
@@ -36,18 +37,16 @@ def test_order_is_kept_and_progress_told(tmp_path):
     assert told == [(1, 4), (2, 4), (3, 4), (4, 4)]
 
 
-def test_a_crash_costs_that_file_only(tmp_path):
-    names = ("a", "crash-1", "b", "once-3", "bug-4", "c")
-    outcomes = run(tasks(tmp_path, *names), Running(workers=2, measure=fake_measures.measure))
+def test_a_crash_costs_that_file_only_and_want_of_memory_or_a_lost_result_none(tmp_path):
+    names = ("a", "crash-1", "b", "once-3", "bug-4", "shortonce-5", "lose-6", "c")
+    cache = ResultCache(folder=tmp_path / "measured")
+    given = [replace(task, cache=cache) for task in tasks(tmp_path, *names)]
+    outcomes = run(given, Running(workers=2, measure=fake_measures.measure))
     found = dict(zip(names, reasons(outcomes), strict=True))
     assert "crashed, twice" in found["crash-1"]
     assert found["bug-4"] == "measuring it failed (ZeroDivisionError: the moon was full)"
-    assert [found[name] for name in ("a", "b", "once-3", "c")] == [
-        "done a",
-        "done b",
-        "done once-3",
-        "done c",
-    ]
+    others = ("a", "b", "once-3", "shortonce-5", "lose-6", "c")
+    assert [found[name] for name in others] == [f"done {name}" for name in others]
 
 
 def test_a_hang_costs_that_file_only(tmp_path):
@@ -78,6 +77,7 @@ def test_what_cannot_be_measured_comes_back_with_the_reason(tmp_path, monkeypatc
         raise ChartError(f"{path.name}: no chart in the picture")
 
     monkeypatch.setattr(shot, "measure_shot", refuse, raising=False)
+    (tmp_path / "shot_1.dng").write_bytes(b"light")
     outcome = measure_one(Task(path=tmp_path / "shot_1.dng"))
     assert outcome == RejectedShot(path=tmp_path / "shot_1.dng", reason="no chart in the picture")
 
@@ -123,7 +123,7 @@ def test_a_full_cache_costs_no_photograph(tmp_path, monkeypatch):
     (tmp_path / "file").touch()
     monkeypatch.setattr(shot, "measure_shot", lambda path, *_, **__: result(path, 0.3))
     cache = ResultCache(folder=tmp_path / "file" / "measured")
-    assert measure_one(Task(path=path, cache=cache)).summary["frame"].mtf50_cypx > 0.0
+    assert measure_one(Task(path=path, cache=cache)).outcome.summary["frame"].mtf50_cypx > 0.0
 
 
 def test_the_tone_curve_reaches_the_measurement_and_the_kept_result(tmp_path, monkeypatch):

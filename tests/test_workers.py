@@ -1,0 +1,100 @@
+"""Worker processes that end with their program, whatever ends it, and take no more memory than their share."""
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from lensbench import workers
+from lensbench.workers import free_memory_bytes, pool_of, time_limit
+
+LIMIT_S = 60.0
+
+BUSY = """
+import os, sys, time
+from lensbench.workers import pool_of
+with pool_of(2) as pool:
+    futures = [pool.submit(time.sleep, 600.0, index) for index in range(2)]
+    while not (pool.has_begun(0) and pool.has_begun(1)):
+        pool.finished(futures)
+    print(*(process.pid for process in pool.processes), flush=True)
+    time.sleep(600.0)
+"""
+
+
+def until(happened):
+    deadline = time.monotonic() + LIMIT_S
+    while not happened():
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+
+
+def is_alive(pid):
+    try:
+        return "Z" not in Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks for processes in /proc")
+def test_no_worker_outlives_its_program():
+    program = subprocess.Popen(
+        [sys.executable, "-c", BUSY], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    )
+    pids = program.stdout.readline().split()
+    assert len(pids) == 2
+    assert all(map(is_alive, pids))
+    program.kill()
+    program.wait(LIMIT_S)
+    program.stdout.close()
+    until(lambda: not any(map(is_alive, pids)))
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux bounds a process's memory")
+def test_a_worker_gets_its_share_of_memory_and_says_when_it_needs_more(monkeypatch):
+    monkeypatch.setattr(workers, "free_memory_bytes", lambda: 0)
+    with pool_of(1, share_memory=True) as pool:
+        future = pool.submit(bytearray, 20_000_000_000, 0)
+        until(lambda: pool.finished([future]))
+        with pytest.raises(MemoryError):
+            future.result().take()
+
+
+@pytest.mark.skipif(not Path("/proc/meminfo").exists(), reason="no such file here")
+def test_the_free_memory_is_what_the_system_tells():
+    said = dict(line.split(":") for line in Path("/proc/meminfo").read_text().splitlines())
+    total = 1024 * int(said["MemTotal"].split()[0])
+    assert 0 <= free_memory_bytes() <= total
+
+
+def test_a_full_disk_beside_the_workers_costs_no_result(tmp_path):
+    """The folder for passing files is gone, as good as full: results come by the pipe."""
+    given = workers._hand_over(bytes, 10_000, tmp_path / "nowhere" / "0")
+    assert given.take() == bytes(10_000)
+
+
+def test_nothing_of_one_system_is_needed_to_be_imported():
+    code = (
+        "import sys; sys.modules['fcntl'] = sys.modules['resource'] = None\n"
+        "import lensbench.workers, lensbench.storage.files"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=LIMIT_S)
+
+
+def test_an_endless_decoder_ends_the_program(monkeypatch):
+    """Sleep stands for native code, which no exception interrupts."""
+    monkeypatch.setattr(workers, "_GRACE_S", 0.05)
+    ended = []
+    with pytest.raises(workers.TooSlowError), time_limit(Path("a.dng"), 0.05, end=ended.append):
+        time.sleep(0.6)
+    assert ended == ["a.dng: it took longer than 0.05 s and was given up"]
+
+
+def test_what_is_done_in_time_is_left_alone():
+    with time_limit(Path("a.dng"), 0.1, end=os._exit):
+        done = sum(range(10))
+    time.sleep(0.2)
+    assert done == 45
