@@ -55,7 +55,7 @@ class _Levels:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MosaicPixels:
-    """A raw mosaic, whole in memory as the decoder gave it; linearised only where it is cut."""
+    """A raw mosaic in the decoder's own memory, which it keeps alive; linearised only where it is cut."""
 
     mosaic: Mosaic
     channels: tuple[str, ...]
@@ -142,12 +142,9 @@ def read_raw(path: Path) -> MosaicPixels:
     # The decoder takes names in UTF-8 only; a file of another one it reads whole first.
     named = os.name == "nt" or os.fsencode(path) == str(path).encode("utf-8", "replace")
     try:
-        with (
-            quiet_decoders(),
-            nullcontext(str(path)) if named else path.open("rb") as source,
-            rawpy.imread(source) as raw,
-        ):
-            return _from_decoder(raw, path=path)
+        with quiet_decoders(), nullcontext(str(path)) if named else path.open("rb") as source:
+            # Never closed: the mosaic is the decoder's own memory, which goes with the last reference to it.
+            return _from_decoder(rawpy.imread(source), path=path)
     except (rawpy.LibRawFileUnsupportedError, rawpy.NotSupportedError) as error:
         version = ".".join(str(part) for part in rawpy.libraw_version)
         raise ImageError(
@@ -198,7 +195,7 @@ def _from_decoder(raw: Any, *, path: Path) -> MosaicPixels:
             "measured; use another camera"
         )
     colours, channels, pattern = _layout(raw)
-    mosaic: Mosaic = visible.copy()  # the decoder's own memory is gone once it closes
+    mosaic: Mosaic = visible  # the decoder's own memory: a copy of 24 megapixels takes longer than all edges
     blacks = [float(black) for black in raw.black_level_per_channel] or [0.0]
     black_map = np.array([[blacks[min(c, len(blacks) - 1)] for c in row] for row in colours])
     whites = _whites(raw)
