@@ -4,6 +4,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
+import msgspec
+
 from lensbench.report.curves import FieldMap
 from lensbench.report.panels import Grid, Panel
 from lensbench.report.words import texts
@@ -113,3 +115,22 @@ WORDS: Final = Table(
     kind="list",
 )
 """What the words of a report mean: its end."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """One plot, drawn."""
+
+    svg: str
+    """An element for the page, which tells its name and its content to those who don't see it."""
+    png: bytes
+    """A file, with the title in it."""
+
+    def packed(self) -> bytes:
+        """Both in one, to be kept."""
+        return msgspec.msgpack.encode(self)
+
+    @classmethod
+    def unpacked(cls, content: bytes) -> "Drawing":
+        """Drawing that `packed` gave."""
+        return msgspec.msgpack.decode(content, type=cls)

@@ -17,9 +17,8 @@ from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, Image, KeepTogether, PageBreak, Paragraph, Spacer
 from reportlab.platypus import Table as Columns
 
-from lensbench.report.document import Answer, Block, Lines, Part, Plots, Report, Table
+from lensbench.report.document import Answer, Block, Drawing, Lines, Part, Plots, Report, Table
 from lensbench.report.panels import STYLES
-from lensbench.report.render import Drawing
 from lensbench.storage.pdf import EVERY_CELL, WIDTH_PT, grid, pdf_pages, text
 
 _PLOT_WIDTH_PT: Final = (WIDTH_PT - 6 * mm) / 2.0

@@ -8,7 +8,6 @@ nothing from outside; it is built from elements, so every text is escaped.
 
 import io
 import math
-from dataclasses import dataclass
 from typing import Any, Final
 from xml.etree import ElementTree as ET
 
@@ -25,6 +24,7 @@ from matplotlib.text import Text
 from matplotlib.transforms import Affine2D, Transform
 
 from lensbench.report.curves import FieldMap, spot_bars
+from lensbench.report.document import Drawing
 from lensbench.report.panels import STYLES, Axis, Line, Panel
 from lensbench.shot import zone_borders
 
@@ -46,16 +46,6 @@ _ANCHORS: Final = {"left": ("start", 0.0), "center": ("middle", 0.5), "right": (
 _OF_A_MAP: Final = (("sagittal", "sagittal (along the radius)"), ("tangential", "tangential (across it)"))
 
 Point = tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drawing:
-    """One plot, drawn."""
-
-    svg: str
-    """An element for the page, which tells its name and its content to those who don't see it."""
-    png: bytes
-    """A file, with the title in it."""
 
 
 def draw(plot: Panel | FieldMap) -> Drawing:

@@ -6,6 +6,7 @@ What stands there is complete, and an older report stays when the new one fails.
 import json
 import re
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,15 +14,16 @@ from lensbench.model.compare import CompareFindings, Effect
 from lensbench.model.errors import SettingError
 from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.report.compare import compare_report
-from lensbench.report.document import Report
+from lensbench.report.curves import FieldMap
+from lensbench.report.document import Drawing, Report
 from lensbench.report.effect import effect_report
 from lensbench.report.json_form import comparison_as_json, effect_as_json, findings_as_json
-from lensbench.report.pages import page_of, pdf_of
-from lensbench.report.render import draw
+from lensbench.report.panels import Panel
 from lensbench.report.sweep import sweep_report
 from lensbench.report.tables import as_csv, compare_table, edges_table, effect_table, shots_table
 from lensbench.storage.cache import ResultCache
 from lensbench.storage.files import Listing, probe_folder, within
+from lensbench.storage.made import MadeCache
 from lensbench.storage.store import SWEEP_FILE, sweep_document
 from lensbench.sweep import measured_lenses
 
@@ -73,7 +75,7 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
         "findings.json": json_text(findings_as_json(findings)),
         SWEEP_FILE: sweep_document(measured_lenses(findings, shots)),
     }
-    return _write_report(sweep_report(findings, shots), records, out)
+    return _write_report(sweep_report(findings, shots), records, out, MadeCache(folder=out / _KEPT))
 
 
 def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:
@@ -110,15 +112,41 @@ def write_effect(done: Effect, out: Path) -> tuple[Path, ...]:
     return _write_report(effect_report(done.findings), records, out)
 
 
-def _write_report(report: Report, records: Mapping[str, bytes], out: Path) -> tuple[Path, ...]:
-    drawings = {plot.key: draw(plot) for plot in report.plots}
+def _write_report(
+    report: Report, records: Mapping[str, bytes], out: Path, made: MadeCache | None = None
+) -> tuple[Path, ...]:
+    made = made or MadeCache(folder=None)
+    drawings = {
+        plot.key: Drawing.unpacked(made.get_or_make("plot", plot, partial(_drawn, plot)))
+        for plot in report.plots
+    }
     files = {
         **{f"{_PLOTS}/{key}.png": drawing.png for key, drawing in drawings.items()},
         **records,
-        "report.pdf": pdf_of(report, drawings),
-        "report.html": page_of(report, drawings).encode(),
+        "report.pdf": made.get_or_make("pdf", report, partial(_printed, report, drawings)),
+        "report.html": made.get_or_make("page", report, partial(_page, report, drawings)),
     }
-    return write_files(files, out)
+    written = write_files(files, out)
+    made.prune()
+    return written
+
+
+def _drawn(plot: Panel | FieldMap) -> bytes:
+    from lensbench.report.render import draw  # noqa: PLC0415  heavy: only for what was not drawn before
+
+    return draw(plot).packed()
+
+
+def _printed(report: Report, drawings: Mapping[str, Drawing]) -> bytes:
+    from lensbench.report.pages import pdf_of  # noqa: PLC0415  heavy, too
+
+    return pdf_of(report, drawings)
+
+
+def _page(report: Report, drawings: Mapping[str, Drawing]) -> bytes:
+    from lensbench.report.pages import page_of  # noqa: PLC0415
+
+    return page_of(report, drawings).encode()
 
 
 def write_files(files: Mapping[str, bytes], out: Path) -> tuple[Path, ...]:

@@ -45,10 +45,10 @@ def content_hash(path: Path, head: str = "") -> str:
 
 
 @functools.cache
-def code_fingerprint() -> str:
-    """Hash of the sources and tables that measure, worked out once a process; the version stays while code changes."""
+def code_fingerprint(rooms: tuple[str, ...] = MEASURING_ROOMS) -> str:
+    """Hash of some rooms' sources and tables, worked out once a process; the version stays while code changes."""
     digest = hashlib.blake2b(__version__.encode(), digest_size=20)
-    files = [path for room in MEASURING_ROOMS for path in (_PACKAGE / room).rglob("*") if path.is_file()]
+    files = [path for room in rooms for path in (_PACKAGE / room).rglob("*") if path.is_file()]
     for path in sorted([*files, Path(__file__).resolve()]):
         if "__pycache__" not in path.parts:
             content = path.read_bytes()

@@ -1,0 +1,62 @@
+"""What was drawn is kept beside the results: a report of which nothing changed is put together, not drawn again."""
+
+import gzip
+import hashlib
+import json
+import re
+import zlib
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from pathlib import Path
+from typing import Final
+
+from lensbench.storage.cache import code_fingerprint, to_plain
+from lensbench.storage.files import write_whole
+
+_NAME: Final = re.compile(r"[0-9a-f]{40}\.made\.gz")
+_LARGEST_BYTES: Final = 100_000_000
+_DRAWING_ROOMS: Final = ("model", "report", "shot", "storage")
+_DRAWING_LIBRARIES: Final = ("matplotlib", "reportlab", "pillow", "numpy")
+
+
+@dataclass(slots=True, kw_only=True)
+class MadeCache:
+    """A folder of things made from records: each under the hash of its record, of the code and of its libraries."""
+
+    folder: Path | None
+    """None keeps nothing."""
+    _used: set[str] = field(default_factory=set)
+
+    def get_or_make(self, kind: str, record: object, make: Callable[[], bytes]) -> bytes:
+        """What stands here for a record, or what `make` gives, which is kept; a damaged or unwritable one is made."""
+        if self.folder is None:
+            return make()
+        name = f"{_hash_of(kind, record)}.made.gz"
+        self._used.add(name)
+        path = self.folder / name
+        with suppress(OSError, EOFError, zlib.error), gzip.open(path) as stream:
+            content = stream.read(_LARGEST_BYTES + 1)
+            if 0 < len(content) <= _LARGEST_BYTES:
+                return content
+        content = make()
+        with suppress(OSError):  # a second run makes it again
+            if not path.is_symlink():
+                write_whole(path, gzip.compress(content, compresslevel=1, mtime=0))
+        return content
+
+    def prune(self) -> None:
+        """Remove what stands here and was not asked for this time."""
+        if self.folder is None:
+            return
+        with suppress(OSError):
+            for path in self.folder.iterdir():
+                if _NAME.fullmatch(path.name) and path.name not in self._used:
+                    path.unlink()
+
+
+def _hash_of(kind: str, record: object) -> str:
+    libraries = [version(name) for name in _DRAWING_LIBRARIES]
+    content = json.dumps([kind, libraries, to_plain(record)]).encode()
+    return hashlib.blake2b(code_fingerprint(_DRAWING_ROOMS).encode() + content, digest_size=20).hexdigest()
