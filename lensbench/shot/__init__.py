@@ -4,4 +4,4 @@ from lensbench.shot.geometry import zone_borders, zone_of
 from lensbench.shot.measure import measure_shot
 from lensbench.shot.options import MeasureOptions
 from lensbench.shot.quality import LEAST_COVERED_PERCENT, common_blur, flagged_if_too_crisp
-from lensbench.shot.zones import is_usable, mean_by_zone
+from lensbench.shot.zones import is_usable, mean_by_zone, means_by_zone

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import inf, isfinite, nan, sqrt
+from math import inf, nan, sqrt
 from statistics import fmean
 from typing import Final
 
@@ -11,6 +11,7 @@ from scipy.special import stdtrit
 
 from lensbench.model.errors import Severity, worst
 from lensbench.model.shot import ZONES, ChartEdge, Direction, Edge, ZoneFigure
+from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import zone_of
 
 _THIRDS: Final = tuple(zone for zone in ZONES if zone != "frame")
@@ -131,14 +132,30 @@ def mean_by_zone(
     dict
         inner, middle, outer and frame; NaN where no edge has the figure.
     """
-    thirds: dict[str, dict[Direction, list[float]]] = {zone: {} for zone in _THIRDS}
-    for edge in edges:
-        value = figure(edge.edge) if is_usable(edge) else None
-        if value is not None and isfinite(value):
-            thirds[zone_of(edge.image_height, size_px)].setdefault(edge.direction, []).append(value)
+    usable = [edge for edge in edges if is_usable(edge)]
+    figures = np.array([figure(edge.edge) for edge in usable], np.float64)
+    return {zone: float(mean) for zone, mean in means_by_zone(usable, size_px, figures).items()}
+
+
+def means_by_zone(
+    usable: Sequence[ChartEdge], size_px: tuple[int, int], figures: FloatArray
+) -> dict[str, FloatArray]:
+    """The same for figures at hand, of shape (edges, ...); what is not finite is left out."""
+    zones = np.array([zone_of(edge.image_height, size_px) for edge in usable])
+    directions = np.array([edge.direction for edge in usable])
     means = {}
-    for zone, groups in thirds.items():
-        by_direction = {direction: sum(values) / len(values) for direction, values in groups.items()}
-        oblique = by_direction.pop(Direction.OBLIQUE, nan)
-        means[zone] = sum(by_direction.values()) / len(by_direction) if by_direction else oblique
-    return means | {"frame": fmean(means.values())}
+    for zone in _THIRDS:
+        sagittal, tangential, oblique = (
+            _known_mean(figures[(zones == zone) & (directions == direction)])
+            for direction in (Direction.SAGITTAL, Direction.TANGENTIAL, Direction.OBLIQUE)
+        )
+        both = _known_mean(np.stack([sagittal, tangential]))
+        means[zone] = np.where(np.isfinite(both), both, oblique)
+    return means | {"frame": np.mean(list(means.values()), axis=0)}
+
+
+def _known_mean(figures: FloatArray) -> FloatArray:
+    """Mean over the first axis of what is finite; NaN where nothing is."""
+    known = np.isfinite(figures)
+    total = np.where(known, figures, 0.0).sum(axis=0)
+    return np.asarray(np.where(known.any(axis=0), total / np.maximum(known.sum(axis=0), 1), nan))

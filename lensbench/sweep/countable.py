@@ -10,7 +10,7 @@ import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import cached_property
 from pathlib import Path
 from typing import Final
 
@@ -34,10 +34,10 @@ from lensbench.model.measured import (
     median_known,
 )
 from lensbench.model.setting import Setting, focal_order
-from lensbench.model.shot import ZONES, Edge, RejectedShot, ShotResult
+from lensbench.model.shot import ZONES, RejectedShot, ShotResult
 from lensbench.model.sweep import BestSetting, Purpose, Refocusing, SweepFindings, SweepShot
 from lensbench.model.units import FloatArray
-from lensbench.shot import mean_by_zone, zone_of
+from lensbench.shot import is_usable, means_by_zone, zone_of
 from lensbench.stats import ZoneSeries
 from lensbench.storage.text import clean_text, name_in_tables, visible
 
@@ -240,22 +240,12 @@ def _with_sfr(row: CountedShot, group: Sequence[SweepShot]) -> CountedShot:
 
 def zone_responses(result: ShotResult) -> dict[str, FloatArray]:
     """Mean SFR of each zone at `RESPONSE_CYPX`, edges weighted as for its MTF50; zones without edges are left out."""
-    curves = {
-        id(one.edge): np.interp(RESPONSE_CYPX, one.edge.frequency_cypx, one.edge.sfr, right=math.nan)
-        for one in result.edges
-        if one.edge.frequency_cypx.size > 1
-    }
-    unknown = np.full(RESPONSE_CYPX.size, math.nan)
-
-    def sfr_at(place: int, edge: Edge) -> float:
-        return float(curves.get(id(edge), unknown)[place])
-
-    columns = [
-        mean_by_zone(result.edges, result.size_px, figure=partial(sfr_at, place))
-        for place in range(RESPONSE_CYPX.size)
+    usable = [one for one in result.edges if one.edge.frequency_cypx.size > 1 and is_usable(one)]
+    curves = [
+        np.interp(RESPONSE_CYPX, one.edge.frequency_cypx, one.edge.sfr, right=math.nan) for one in usable
     ]
-    found = {zone: np.array([column[zone] for column in columns]) for zone in ZONES}
-    return {zone: sfr for zone, sfr in found.items() if np.isfinite(sfr[:_FEWEST_RESPONSES]).all()}
+    means = means_by_zone(usable, result.size_px, np.array(curves).reshape(-1, RESPONSE_CYPX.size))
+    return {zone: sfr for zone, sfr in means.items() if np.isfinite(sfr[:_FEWEST_RESPONSES]).all()}
 
 
 def _best(best: BestSetting | None) -> BestOfSweep | None:
