@@ -2,20 +2,21 @@
 
 The name of the file is a hash of the photograph's content, the settings and the code that measures: a changed
 photograph, setting or line of that code is measured anew. Files are written beside their place and then renamed,
-so a kept file is whole or not there. They hold JSON with arrays in base64, and are read as data only.
+so a kept file is whole or not there. They hold data only (MessagePack, arrays as bytes), and are read as such.
+
+Beside them stands which content each photograph had: one that the system says nobody touched is not read again.
 """
 
-import base64
 import dataclasses
 import functools
 import gzip
 import hashlib
-import json
 import re
+import time
 import typing
 import zlib
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 import msgspec
 import numpy as np
@@ -28,12 +29,14 @@ from lensbench.storage.files import write_whole
 _PACKAGE: Final = Path(__file__).resolve().parent.parent
 MEASURING_ROOMS: Final = ("chart", "edge", "model", "optics", "photo", "shot")
 """Whose files decide what comes out for a photograph."""
-_NAME: Final = re.compile(r"[0-9a-f]{40}\.json\.gz")
+_NAME: Final = re.compile(r"[0-9a-f]{40}\.(shot|made)\.gz")
+_CONTENTS: Final = ".contents.json"
+_SETTLED_NS: Final = 2_000_000_000
+"""A file changed that lately may be changed once more within one tick of its clock (FAT counts in 2 s)."""
 _MOST_BYTES: Final = (
     16_000_000  # of a kept result, unpacked: thirty times that of a photograph with 130 edges
 )
 _GZIP: Final = 31  # zlib's window bits for a gzip member
-Record = TypeVar("Record")
 
 
 def content_hash(path: Path, head: str = "") -> str:
@@ -74,9 +77,13 @@ class ResultCache:
                 f"{self.folder}, where results are kept, holds other files, the first {others[0]}; {way_out}"
             )
 
-    def name(self, photograph: Path, settings: str) -> str:
-        """Name of a photograph's kept result, from its content and `settings`: what else decides, as the decoder."""
-        return f"{content_hash(photograph, f'{code_fingerprint()}|{settings}|')}.json.gz"
+    def name(self, photograph: Path, settings: str, digest: str = "") -> str:
+        """Name of a photograph's kept result, from its content and `settings`: what else decides, as the decoder.
+
+        The content is read where its digest is not given.
+        """
+        told = f"{code_fingerprint()}|{settings}|{digest or content_hash(photograph)}"
+        return f"{hashlib.blake2b(told.encode(), digest_size=20).hexdigest()}.shot.gz"
 
     def get(self, name: str, photograph: Path) -> ShotResult | RejectedShot | None:
         """Kept result, under the photograph's present path; None when there is none to be used, whatever it is."""
@@ -86,10 +93,9 @@ class ResultCache:
             content = unpacking.decompress(packed, _MOST_BYTES)
             if not unpacking.eof or unpacking.unused_data:  # cut short, or beyond what any photograph gives
                 return None
-            kept = json.loads(content)
-            if kept.keys() == {"path", "reason"}:
-                return dataclasses.replace(from_plain(RejectedShot, kept), path=photograph)
-            return dataclasses.replace(from_plain(ShotResult, kept), path=photograph)
+            kept = msgspec.msgpack.decode(content, type=_Kept, dec_hook=_from_packed)
+            outcome = kept.shot or kept.rejected
+            return dataclasses.replace(outcome, path=photograph) if outcome else None
         except Exception:  # noqa: BLE001  damage takes any form; the photograph is sound, and measured anew
             return None
 
@@ -98,32 +104,82 @@ class ResultCache:
         self.folder.mkdir(parents=True, exist_ok=True)
         if (self.folder / name).is_symlink():  # of somebody's making, and not ours to replace
             return
-        content = json.dumps(to_plain(result)).encode()
-        write_whole(self.folder / name, gzip.compress(content, compresslevel=1, mtime=0))
+        rejected = isinstance(result, RejectedShot)
+        kept = _Kept(shot=None if rejected else result, rejected=result if rejected else None)
+        write_whole(self.folder / name, gzip.compress(packed(kept), compresslevel=1, mtime=0))
 
 
-def to_plain(record: object) -> Any:
-    """Record as JSON knows it; `from_plain` gives back the same record, bit for bit."""
-    return msgspec.to_builtins(record, enc_hook=_plain)
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class _Kept:
+    """What a file holds: one of the two."""
+
+    shot: ShotResult | None
+    rejected: RejectedShot | None
 
 
-def _plain(value: object) -> Any:
+def packed(record: object) -> bytes:
+    """Record in bytes, alike for records alike."""
+    return msgspec.msgpack.encode(record, enc_hook=_packed)
+
+
+def _packed(value: object) -> Any:
     match value:
         case np.ndarray():
-            data = base64.b64encode(np.ascontiguousarray(value, dtype=np.float64).tobytes()).decode()
-            return {"shape": list(value.shape), "float64": data}
+            return {"shape": value.shape, "float64": np.ascontiguousarray(value, dtype=np.float64).tobytes()}
         case np.generic():
             return value.item()
     return str(value)
 
 
-def from_plain(kind: type[Record], plain: Any) -> Record:
-    """Record that `to_plain` took apart; a msgspec.ValidationError where it is none of the kind."""
-    return msgspec.convert(plain, kind, dec_hook=_from_plain)
-
-
-def _from_plain(kind: Any, plain: Any) -> object:
+def _from_packed(kind: Any, packed: Any) -> object:
     if typing.get_origin(kind) is not np.ndarray:
-        return kind(plain)
-    data = base64.b64decode(plain["float64"], validate=True)
-    return np.frombuffer(data, dtype=np.float64).reshape(plain["shape"])
+        return kind(packed)
+    return np.frombuffer(packed["float64"], dtype=np.float64).reshape(packed["shape"])
+
+
+@dataclasses.dataclass(slots=True, kw_only=True)
+class KnownContents:
+    """Digests of photographs by what the system says of their files; where that leaves a doubt there is none."""
+
+    folder: Path
+    _before: dict[str, str]
+    _now: dict[str, str] = dataclasses.field(default_factory=dict)
+
+    @classmethod
+    def of(cls, folder: Path) -> "KnownContents":
+        """What the last run left in a folder of results; a damaged list is none."""
+        try:
+            before = msgspec.json.decode((folder / _CONTENTS).read_bytes(), type=dict[str, str])
+        except (OSError, msgspec.MsgspecError, ValueError):
+            before = {}
+        return cls(folder=folder, _before=before)
+
+    def digest(self, identity: str) -> str:
+        """Digest of the file of this identity, empty where it is not known."""
+        found = self._before.get(identity, "") if identity else ""
+        if found:
+            self._now[identity] = found
+        return found
+
+    def learn(self, photograph: Path, identity: str, digest: str) -> None:
+        """Take note of a digest, unless the file has changed since `identity` was asked."""
+        if digest and identity and identity_of(photograph) == identity:
+            self._now[identity] = digest
+
+    def save(self) -> None:
+        """Leave what this run knows for the next one; an OSError where it cannot be written."""
+        if self._now != self._before and self.folder.is_dir():
+            write_whole(self.folder / _CONTENTS, msgspec.json.encode(self._now))
+
+
+def identity_of(photograph: Path) -> str:
+    """What the system says of a file that changes whenever it is written; empty where it was written just now."""
+    try:
+        status = photograph.stat()
+    except (OSError, ValueError):
+        return ""
+    latest_ns = max(status.st_mtime_ns, status.st_ctime_ns)
+    if not 0 < latest_ns < time.time_ns() - _SETTLED_NS:
+        return ""
+    parts = (status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns)
+    return "-".join(map(str, parts))

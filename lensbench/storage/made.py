@@ -2,7 +2,6 @@
 
 import gzip
 import hashlib
-import json
 import re
 import zlib
 from collections.abc import Callable
@@ -12,7 +11,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Final
 
-from lensbench.storage.cache import code_fingerprint, to_plain
+from lensbench.storage.cache import code_fingerprint, packed
 from lensbench.storage.files import write_whole
 
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.made\.gz")
@@ -58,5 +57,5 @@ class MadeCache:
 
 def _hash_of(kind: str, record: object) -> str:
     libraries = [version(name) for name in _DRAWING_LIBRARIES]
-    content = json.dumps([kind, libraries, to_plain(record)]).encode()
-    return hashlib.blake2b(code_fingerprint(_DRAWING_ROOMS).encode() + content, digest_size=20).hexdigest()
+    content = packed([kind, code_fingerprint(_DRAWING_ROOMS), libraries, record])
+    return hashlib.blake2b(content, digest_size=20).hexdigest()

@@ -22,7 +22,7 @@ from lensbench import shot
 from lensbench.model.errors import LensError, MemoryShortError, UnreadableError
 from lensbench.model.shot import Metadata, PrintProfile, RejectedShot, ShotResult
 from lensbench.photo import check_file, decoder_versions, refusal
-from lensbench.storage.cache import ResultCache
+from lensbench.storage.cache import KnownContents, ResultCache, content_hash, identity_of
 from lensbench.workers import USUAL_LIMIT_S, HandedOver, Pool, WorkersUnavailable, free_memory_bytes, pool_of
 
 START_S: Final = 60.0  # what a worker may take to start
@@ -48,6 +48,8 @@ class Kept:
     """A result that stands in the task's cache."""
 
     name: str
+    digest: str = ""
+    """Of the photograph's content."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,15 +80,15 @@ def measure_one(task: Task) -> Given:
 
     What the file itself is to blame for is kept like a result; what may go better another time is not.
     """
-    plain = replace(task.options, print_profile=None)
-    settings = f"{decoder_versions()}|{plain}|{task.overrides}{_fingerprint(task.options.print_profile)}"
-    name = ""
+    name = digest = ""
     outcome: Outcome
     try:
         check_file(task.path)
-        name = task.cache.name(task.path, settings) if task.cache else ""
-        if task.cache and task.cache.get(name, task.path):
-            return Kept(name=name)
+        if task.cache:
+            digest = content_hash(task.path)
+            name = _name_of(task, digest)
+            if task.cache.get(name, task.path):
+                return Kept(name=name, digest=digest)
         outcome = shot.measure_shot(task.path, task.options, overrides=task.overrides)
     except (LensError, OSError, MemoryError) as raised:
         error = raised if isinstance(raised, LensError) else refusal(task.path, raised)
@@ -102,7 +104,14 @@ def measure_one(task: Task) -> Given:
         task.cache.put(name, outcome)
     except OSError as error:  # the cache's fault is not the photograph's
         return Unkept(outcome=outcome, name=name, reason=error.strerror or str(error))
-    return Kept(name=name)
+    return Kept(name=name, digest=digest)
+
+
+def _name_of(task: Task, digest: str) -> str:
+    """Name under which a photograph of this content is kept; empty without a cache."""
+    plain = replace(task.options, print_profile=None)
+    settings = f"{decoder_versions()}|{plain}|{task.overrides}{_fingerprint(task.options.print_profile)}"
+    return task.cache.name(task.path, settings, digest) if task.cache else ""
 
 
 def _fingerprint(profile: PrintProfile | None) -> str:
@@ -164,12 +173,22 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
         The user stopped it; the workers are gone, and what was done is kept in the tasks' caches.
     """
     board = _Board(tasks, running)
+    try:
+        board.take_known()
+        _measure(board, running)
+    finally:
+        board.save_contents()
+    return board.outcomes()
+
+
+def _measure(board: "_Board", running: Running) -> None:
+    """Measure what is open."""
     if running.in_process:
-        board.measure_here(running.measure, range(len(tasks)))
-        return board.outcomes()
+        board.measure_here(running.measure, board.open(()))
+        return
     suspects: list[int] = []
     try:
-        _round(board, deque(range(len(tasks))), running, suspects)
+        _round(board, deque(board.open(())), running, suspects)
     except WorkersUnavailable as error:
         running.notice(
             f"worker processes cannot start here ({error}): the photographs are measured in this process, one after "
@@ -182,7 +201,6 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
             _round(board, deque([suspect]), running, crashed)
         if suspect in board.open(()):
             board.reject(suspect, board.short.get(suspect, _CRASHED))
-    return board.outcomes()
 
 
 _CRASHED: Final = "the program that decodes it crashed, twice; the file may be damaged"
@@ -200,6 +218,25 @@ class _Board:
         self._running = running
         self._outcomes: dict[int, Outcome] = {}
         self._unkept: list[tuple[ResultCache, Unkept]] = []
+        self._identities = [identity_of(task.path) if task.cache else "" for task in tasks]
+        folders = {task.cache.folder for task in tasks if task.cache}
+        self._contents = {folder: KnownContents.of(folder) for folder in folders}
+
+    def take_known(self) -> None:
+        """Take what is kept of the photographs that nobody touched since the last run: none of them is opened."""
+        for index, (task, identity) in enumerate(zip(self.tasks, self._identities, strict=True)):
+            if task.cache and (digest := self._contents[task.cache.folder].digest(identity)):
+                name = _name_of(task, digest)
+                outcome = task.cache.get(name, task.path)
+                if outcome is not None:
+                    self._outcomes[index] = outcome
+                    self._running.progress(len(self._outcomes), len(self.tasks), task.path)
+
+    def save_contents(self) -> None:
+        """Leave the next run which content each photograph had."""
+        for contents in self._contents.values():
+            with suppress(OSError):  # it reads them again, then
+                contents.save()
 
     def set(self, index: int, given: Given) -> bool:
         """Take what came of a task; False where that is nothing yet, and it has to be measured again."""
@@ -213,6 +250,8 @@ class _Board:
                 if outcome is None:  # damaged since, or unreadable: measured anew, and handed over
                     self.tasks[index] = replace(task, cache=None)
                     return False
+                if task.cache:
+                    self._contents[task.cache.folder].learn(task.path, self._identities[index], given.digest)
             case Unkept():
                 outcome = given.outcome
                 if task.cache:

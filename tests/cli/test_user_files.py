@@ -382,7 +382,7 @@ def test_a_plan_without_new_shots_stays_as_it_was_written(shoot, tmp_path):
 
 def test_a_kept_result_is_not_put_over_a_link(shoot, tmp_path):
     assert lensbench("sweep", shoot / "sorrel", "--out", "X", at=tmp_path).returncode == 0
-    kept = min((tmp_path / "X" / "measured").glob("*.json.gz"))
+    kept = min((tmp_path / "X" / "measured").glob("*.shot.gz"))
     kept.unlink()
     kept.symlink_to(tmp_path / "elsewhere.gz")
     assert lensbench("sweep", shoot / "sorrel", "--out", "X", at=tmp_path).returncode == 0

@@ -1,6 +1,5 @@
 import dataclasses
 import gzip
-import json
 import os
 import shutil
 import subprocess
@@ -10,6 +9,7 @@ import tracemalloc
 from pathlib import Path
 
 import invented_shots
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -20,7 +20,7 @@ import lensbench
 from lensbench import shot
 from lensbench.model.errors import remark
 from lensbench.model.shot import PhysicalFit, ShotResult
-from lensbench.storage.cache import ResultCache, code_fingerprint, from_plain, to_plain
+from lensbench.storage.cache import KnownContents, ResultCache, code_fingerprint, identity_of, packed
 from lensbench.sweep.run import Task, measure_one
 
 
@@ -91,8 +91,8 @@ def test_the_name_follows_content_and_settings_but_not_the_path(tmp_path):
 
 def test_damaged_or_strange_files_are_measured_anew(tmp_path):
     cache = ResultCache(folder=tmp_path)
-    cache.put("x.json.gz", result(Path("a.dng"), 0.3))
-    whole = (tmp_path / "x.json.gz").read_bytes()
+    cache.put("x.shot.gz", result(Path("a.dng"), 0.3))
+    whole = (tmp_path / "x.shot.gz").read_bytes()
     torn = whole[:12] + b"\xff" * 8 + whole[20:]
     bomb = gzip.compress(b'{"path": "a.dng", "size_px": [' + b" " * 100_000_000 + b"]}", compresslevel=1)
     strange = (
@@ -103,12 +103,13 @@ def test_damaged_or_strange_files_are_measured_anew(tmp_path):
         b'{"path": "a.dng", "reason": 3}',
         b'{"path": 1}',
     )
-    foreign = [gzip.compress(content) for content in strange]
+    shaped = ({"shot": {"path": "a.dng"}}, [1], 3, {"rejected": {"path": "a.dng", "reason": 3}}, {"shot": 1})
+    foreign = [gzip.compress(content) for content in (*strange, *map(msgspec.msgpack.encode, shaped))]
     tracemalloc.start()
     for content in (b"", b"noise", whole[: len(whole) // 2], whole[:-8] + b"\0" * 8, torn, bomb, *foreign):
-        (tmp_path / "x.json.gz").write_bytes(content)
-        assert cache.get("x.json.gz", Path("a.dng")) is None
-    assert cache.get("absent.json.gz", Path("a.dng")) is None
+        (tmp_path / "x.shot.gz").write_bytes(content)
+        assert cache.get("x.shot.gz", Path("a.dng")) is None
+    assert cache.get("absent.shot.gz", Path("a.dng")) is None
     most_bytes = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert most_bytes < 70_000_000  # of the bomb's 100
@@ -126,20 +127,37 @@ ANYTHING = st.recursive(
 def test_a_field_of_any_other_content_is_a_result_or_none(tmp_path_factory, other, name):
     cache = ResultCache(folder=tmp_path_factory.getbasetemp() / "kept")
     cache.folder.mkdir(exist_ok=True)
-    kept = to_plain(result(Path("a.dng"), 0.3)) | {name: other}
-    (cache.folder / "x.json.gz").write_bytes(gzip.compress(json.dumps(kept).encode(), compresslevel=1))
-    assert isinstance(cache.get("x.json.gz", Path("a.dng")), ShotResult | None)
+    kept = msgspec.msgpack.decode(packed(result(Path("a.dng"), 0.3))) | {name: other}
+    content = msgspec.msgpack.encode({"shot": kept})
+    (cache.folder / "x.shot.gz").write_bytes(gzip.compress(content, compresslevel=1))
+    assert isinstance(cache.get("x.shot.gz", Path("a.dng")), ShotResult | None)
 
 
 def test_no_draft_is_left_behind(tmp_path):
     cache = ResultCache(folder=tmp_path / "deep" / "kept")
-    cache.put("x.json.gz", result(Path("a.dng"), 0.3))
-    assert [path.name for path in cache.folder.iterdir()] == ["x.json.gz"]
+    cache.put("x.shot.gz", result(Path("a.dng"), 0.3))
+    assert [path.name for path in cache.folder.iterdir()] == ["x.shot.gz"]
 
 
-def test_plain_form_is_json_of_a_known_kind():
-    shot = result(Path("a.dng"), 0.3)
-    assert from_plain(ShotResult, to_plain(shot)).path == Path("a.dng")
+def test_what_nobody_touched_is_not_read_again_and_what_is_doubtful_is(tmp_path, monkeypatch):
+    photograph = tmp_path / "a.dng"
+    photograph.write_bytes(b"light")
+    assert identity_of(photograph) == ""  # written just now
+    later_ns = time.time_ns() + 10**10
+    monkeypatch.setattr(time, "time_ns", lambda: later_ns)
+    before = identity_of(photograph)
+    contents = KnownContents.of(tmp_path)
+    contents.learn(photograph, before, "d" * 40)
+    contents.save()
+    assert KnownContents.of(tmp_path).digest(before) == "d" * 40
+    photograph.write_bytes(b"lighT")
+    changed = identity_of(photograph)
+    assert changed != before
+    assert KnownContents.of(tmp_path).digest(changed) == ""
+    contents.learn(photograph, before, "e" * 40)  # changed while it was measured
+    assert contents.digest(changed) == ""
+    (tmp_path / ".contents.json").write_bytes(b"{}x")
+    assert KnownContents.of(tmp_path).digest(before) == ""
 
 
 MEASURED_BY_A_COPY = """
