@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 from pathlib import Path
 from typing import Annotated, Final, Literal
@@ -37,6 +37,12 @@ class SweepCommand:
     shots: shared.ShotsTable = None
     workers: shared.Workers = None
     time_limit: shared.TimeLimit = USUAL_LIMIT_S
+    scheduler: Annotated[
+        str, text("Dask scheduler whose workers measure instead, such as tcp://host:8786.")
+    ] = ""
+    send_files: Annotated[
+        bool, option("Send the photographs to those workers; else they read the same paths.")
+    ] = False
     method: shared.Method = "refined"
     pitch_um: shared.PitchUm = None
     print_profile: shared.PrintProfile = None
@@ -59,7 +65,8 @@ def sweep(given: SweepCommand) -> None:
     Example: lensbench sweep shots/ --out shots-report
     """
     try:
-        with running(given.workers, given.time_limit) as spread:
+        with running(given.workers, given.time_limit) as local:
+            spread = replace(local, scheduler=given.scheduler, send_files=given.send_files)
             done = lensbench.sweep(
                 given.folders,
                 out=given.out or _beside(given.folders[0]),

@@ -104,8 +104,7 @@ class ResultCache:
         self.folder.mkdir(parents=True, exist_ok=True)
         if (self.folder / name).is_symlink():  # of somebody's making, and not ours to replace
             return
-        rejected = isinstance(result, RejectedShot)
-        kept = _Kept(shot=None if rejected else result, rejected=result if rejected else None)
+        kept = _Kept(rejected=result) if isinstance(result, RejectedShot) else _Kept(shot=result)
         write_whole(self.folder / name, gzip.compress(packed(kept), compresslevel=1, mtime=0))
 
 
@@ -113,8 +112,8 @@ class ResultCache:
 class _Kept:
     """What a file holds: one of the two."""
 
-    shot: ShotResult | None
-    rejected: RejectedShot | None
+    shot: ShotResult | None = None
+    rejected: RejectedShot | None = None
 
 
 def packed(record: object) -> bytes:

@@ -50,7 +50,8 @@ from lensbench.sweep.countable import PURPOSES, FocalShots, by_focal_length, zon
 from lensbench.sweep.gather import gather
 from lensbench.sweep.reject import departure_remarks, reject, reject_flagged, rejections
 from lensbench.sweep.remarks import remarks, reservations
-from lensbench.sweep.run import Running, Task, run
+from lensbench.sweep.run import Running, run
+from lensbench.sweep.task import Task
 
 _SMOOTH_POINTS: Final = 60
 _ALIKE: Final = 0.05

@@ -25,7 +25,7 @@ from lensbench.model.sweep import PlannedShot
 from lensbench.model.units import PITCH_LIMITS_UM, nominal_f_number
 from lensbench.storage.cache import content_hash
 from lensbench.storage.text import TWO_WAYS, name_in_tables, read_text, table_in
-from lensbench.sweep.run import without_path
+from lensbench.sweep.task import without_path
 
 _TASTE_BYTES: Final = 65_536  # in the middle, where raw files of one size differ nearly always
 _MOST_NAMED: Final = 5

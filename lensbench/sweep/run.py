@@ -18,113 +18,26 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
-from lensbench import shot
-from lensbench.model.errors import LensError, MemoryShortError, UnreadableError
-from lensbench.model.shot import Metadata, PrintProfile, RejectedShot, ShotResult
-from lensbench.photo import check_file, decoder_versions, refusal
-from lensbench.storage.cache import KnownContents, ResultCache, content_hash, identity_of
+from lensbench.model.shot import RejectedShot
+from lensbench.storage.cache import KnownContents, ResultCache, identity_of
+from lensbench.sweep.cluster import measure_on_cluster
+from lensbench.sweep.task import (
+    Given,
+    Kept,
+    Measure,
+    Outcome,
+    ShortOfMemory,
+    Task,
+    Unkept,
+    measure_one,
+    name_of,
+)
 from lensbench.workers import USUAL_LIMIT_S, HandedOver, Pool, WorkersUnavailable, free_memory_bytes, pool_of
 
 START_S: Final = 60.0  # what a worker may take to start
 _WORKER_BYTES: Final = (
     1_000_000_000  # 0.3 GB of libraries, and a frame of 60 megapixels with what is made of it
 )
-
-_USUAL: Final = shot.MeasureOptions()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Task:
-    """One photograph to be measured."""
-
-    path: Path
-    options: shot.MeasureOptions = _USUAL
-    overrides: Metadata | None = None  # what the shots table says instead of the metadata
-    cache: ResultCache | None = None  # where the result is kept, and looked for first
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
-    """A result that stands in the task's cache."""
-
-    name: str
-    digest: str = ""
-    """Of the photograph's content."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unkept:
-    """An outcome for which the task's cache has no room."""
-
-    outcome: ShotResult | RejectedShot
-    name: str
-    """Under which it should stand there."""
-    reason: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShortOfMemory:
-    """What came of a photograph for which the memory did not suffice."""
-
-    reason: str
-
-
-Outcome = ShotResult | RejectedShot
-Given = Outcome | Kept | Unkept | ShortOfMemory
-Measure = Callable[[Task], Given]
-Progress = Callable[[int, int, Path], None]  # how many are done, of how many, and which one just was
-
-
-def measure_one(task: Task) -> Given:
-    """Measure one photograph, unless its result is kept; what cannot be measured comes back with the reason.
-
-    What the file itself is to blame for is kept like a result; what may go better another time is not.
-    """
-    name = digest = ""
-    outcome: Outcome
-    try:
-        check_file(task.path)
-        if task.cache:
-            digest = content_hash(task.path)
-            name = _name_of(task, digest)
-            if task.cache.get(name, task.path):
-                return Kept(name=name, digest=digest)
-        outcome = shot.measure_shot(task.path, task.options, overrides=task.overrides)
-    except (LensError, OSError, MemoryError) as raised:
-        error = raised if isinstance(raised, LensError) else refusal(task.path, raised)
-        reason = without_path(str(error), task.path)
-        if isinstance(error, MemoryShortError):
-            return ShortOfMemory(reason=reason)
-        outcome = RejectedShot(path=task.path, reason=reason)
-        if isinstance(error, UnreadableError):
-            return outcome
-    if not task.cache or not name:
-        return outcome
-    try:
-        task.cache.put(name, outcome)
-    except OSError as error:  # the cache's fault is not the photograph's
-        return Unkept(outcome=outcome, name=name, reason=error.strerror or str(error))
-    return Kept(name=name, digest=digest)
-
-
-def _name_of(task: Task, digest: str) -> str:
-    """Name under which a photograph of this content is kept; empty without a cache."""
-    plain = replace(task.options, print_profile=None)
-    settings = f"{decoder_versions()}|{plain}|{task.overrides}{_fingerprint(task.options.print_profile)}"
-    return task.cache.name(task.path, settings, digest) if task.cache else ""
-
-
-def _fingerprint(profile: PrintProfile | None) -> str:
-    """Tell profiles apart by their figures, so that a kept result is not taken for another print's."""
-    if profile is None:
-        return ""
-    figures = (profile.edge_sigma_mm, profile.edge_sigma_sd_mm, *profile.frequency_cymm.tolist())
-    return f"|{profile.name}|{figures}|{profile.mtf.tolist()}|{profile.mtf_sd.tolist()}"
-
-
-def without_path(message: str, path: Path) -> str:
-    """Give a message about a file without the file's name at its head; a record names it already."""
-    return message.removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
 
 
 def usual_workers() -> int:
@@ -142,6 +55,9 @@ def _warn(message: str) -> None:
     warnings.warn(message, RuntimeWarning, stacklevel=4)
 
 
+Progress = Callable[[int, int, Path], None]  # how many are done, of how many, and which one just was
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Running:
     """How the work is spread."""
@@ -157,6 +73,10 @@ class Running:
     """Told, once each, when the work cannot be spread or results cannot be kept; a warning by default."""
     measure: Measure = measure_one
     """What a worker does with a task; it must be importable by name."""
+    scheduler: str = ""
+    """Address of a Dask scheduler whose workers measure instead; the extra `cluster` holds what that needs."""
+    send_files: bool = False
+    """Send photographs to those workers, which otherwise read them under the same names."""
 
 
 def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
@@ -183,6 +103,9 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
 
 def _measure(board: "_Board", running: Running) -> None:
     """Measure what is open."""
+    if running.scheduler:
+        board.measure_on(running)
+        return
     if running.in_process:
         board.measure_here(running.measure, board.open(()))
         return
@@ -226,7 +149,7 @@ class _Board:
         """Take what is kept of the photographs that nobody touched since the last run: none of them is opened."""
         for index, (task, identity) in enumerate(zip(self.tasks, self._identities, strict=True)):
             if task.cache and (digest := self._contents[task.cache.folder].digest(identity)):
-                name = _name_of(task, digest)
+                name = name_of(task, digest)
                 outcome = task.cache.get(name, task.path)
                 if outcome is not None:
                     self._outcomes[index] = outcome
@@ -277,6 +200,15 @@ class _Board:
                 self.set(index, measure(self.tasks[index]))
             if index in self.short:
                 self.reject(index, self.short[index])
+
+    def measure_on(self, running: Running) -> None:
+        """Measure what is open on a cluster."""
+        tasks = [(index, self.tasks[index]) for index in self.open(())]
+        for index, given in measure_on_cluster(
+            tasks, running.scheduler, send_files=running.send_files, timeout_s=running.timeout_s
+        ):
+            if not self.set(index, given):
+                self.reject(index, self.short.get(index, "its kept result cannot be read back"))
 
     def reject(self, index: int, reason: str) -> None:
         self.set(index, RejectedShot(path=self.tasks[index].path, reason=reason))
