@@ -23,6 +23,7 @@ SCRIPTS = {
     "finding": "finding",
     "geometry": "geometry",
     "odd-edges": "odd_rows",
+    "performance": "performance",
     "print": "print_profile",
     "quality": "quality",
     "ranking": "ranking",
