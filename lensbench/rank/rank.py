@@ -185,7 +185,8 @@ def _check_scene(paths: Sequence[Path], alike: BoolArray) -> None:
         names = ", ".join(path.name for path in strange[:3]) + (" and others" if len(strange) > 3 else "")
         raise SweepError(
             f"{names}: not the same scene as {paths[0].name} ({100 * float(shares.min()):.0f} % of the places match, "
-            f"{100 * _ALIKE_SHARE:.0f} % are needed); give frames between which the camera hardly moved"
+            f"{100 * _ALIKE_SHARE:.0f} % are needed); give frames between which the camera hardly moved, "
+            "at a lower ISO if noise hides the scene"
         )
 
 
