@@ -127,13 +127,14 @@ def measure_on_cluster(
 
 def _client(address: str) -> Any:
     try:
-        from distributed import Client  # noqa: PLC0415  heavy, and only of the extra `cluster`
+        import distributed  # noqa: PLC0415  heavy, and only of the extra `cluster`
     except ImportError as error:
         raise SettingError(
             "--scheduler needs what is installed with pip install 'lensbench[cluster]'"
         ) from error
     try:
-        return Client(address, timeout=_CONNECT_S, set_as_default=False)
+        client: Any = distributed.Client  # it is not typed
+        return client(address, timeout=_CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise SettingError(
             f"no scheduler answers at {address} ({type(error).__name__}); an address looks like tcp://host:8786"

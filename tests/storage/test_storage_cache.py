@@ -116,7 +116,7 @@ def test_damaged_or_strange_files_are_measured_anew(tmp_path):
 
 
 ANYTHING = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
+    st.none() | st.booleans() | st.integers(-(2**63), 2**63 - 1) | st.floats() | st.text(max_size=5),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(NAMES), inner, max_size=4),
     max_leaves=12,
 )
