@@ -280,9 +280,13 @@ def _lean_limit_percent(settings: Sequence[SettingShots], leans: Sequence[FocusT
         if setting.setting.focal_length_mm not in limits:
             _, high = leaning_cost(setting, tests=1)
             limits[setting.setting.focal_length_mm] = 100.0 * high
+    bracketed = dict[float | None, float]()
     for lean in leans:
-        if isfinite(lean.ci95_percent[1]):
-            limits[lean.focal_length_mm] = min(limits.get(lean.focal_length_mm, inf), lean.ci95_percent[1])
+        if isfinite(high := lean.ci95_percent[1]):
+            # At the stop that it costs most.
+            bracketed[lean.focal_length_mm] = max(bracketed.get(lean.focal_length_mm, 0.0), high)
+    for length, high in bracketed.items():
+        limits[length] = min(limits.get(length, inf), high)
     return max(limits.values(), default=nan)
 
 
