@@ -280,27 +280,32 @@ def _lean_limit_percent(settings: Sequence[SettingShots], leans: Sequence[FocusT
         if setting.setting.focal_length_mm not in limits:
             _, high = leaning_cost(setting, tests=1)
             limits[setting.setting.focal_length_mm] = 100.0 * high
+    bracketed = dict[float | None, float]()
     for lean in leans:
-        if isfinite(lean.ci95_percent[1]):
-            limits[lean.focal_length_mm] = min(limits.get(lean.focal_length_mm, inf), lean.ci95_percent[1])
+        if isfinite(high := lean.ci95_percent[1]):
+            # At the stop that it costs most.
+            bracketed[lean.focal_length_mm] = max(bracketed.get(lean.focal_length_mm, 0.0), high)
+    for length, high in bracketed.items():
+        limits[length] = min(limits.get(length, inf), high)
     return max(limits.values(), default=nan)
 
 
 def _focus_tilt(surface: FocusSurface, *, tests: int) -> FocusTilt:
-    """Slope of the focus surface less that of the chart's tilt; which way steps count, the smaller rest says."""
+    """Slope of the focus surface less the chart's; steps may count either way: the larger rest bounds it."""
     slope = mean_slope(surface.bracket.results)
     left, covariance = surface.steps[SLOPES], surface.covariance[SLOPES, SLOPES]
-    um_per_step = surface.um_per_step
+    um_per_step, most = surface.um_per_step, 0.0
     if np.isfinite(um_per_step):
         chart = slope.um / um_per_step
-        left = min((left - chart, left + chart), key=lambda rest: float(rest @ rest))
+        left, other = sorted((left - chart, left + chart), key=lambda rest: float(rest @ rest))
+        most = float(np.linalg.norm(other))
         doubt = np.square(slope.sd_um / um_per_step) + np.square(STEP_DOUBT * chart)
         covariance = covariance + np.diag(doubt)
     length = float(np.linalg.norm(left))
     sd = float(np.sqrt(left @ covariance @ left)) / length
     size, reach = float(np.sqrt(max(length**2 - sd**2, 0.0))), quantile(surface.freedom, tests=tests) * sd
     reach = float(np.hypot(reach, quantile(inf, tests=tests) * STEP_DOUBT * size))
-    sizes = (max(size - reach, 0.0), size, size + reach)
+    sizes = (max(size - reach, 0.0), size, max(size, most) + reach)
     low, loss, high = (surface.loss(_AT_HEIGHT * steps) for steps in sizes)
     known = bool(np.isfinite(um_per_step))
     return FocusTilt(

@@ -49,13 +49,14 @@ def page(
 ) -> Iterator[str]:
     """The page; the first `cases` of the figures and the first so many `pictures`."""
     yield from HEAD.splitlines()
-    yield from pages.shown(figure_tables(shoots, cases=cases, lenses=lenses, seed=seed))
     yield "### The asymmetry's interval"
     yield from ("", "The truth is the same fit to a shot without noise, tilt and focus error.", "")
     yield from pages.shown(coverage_rows(max(shoots // 2, 1), cases=cases, lenses=lenses, seed=seed + 900))
+    yield ""
+    yield from pages.shown(figure_tables(shoots, cases=cases, lenses=lenses, seed=seed))
     if not pictures:
         return
-    yield from ("", "## Pictures", "", *PICTURES.splitlines(), "")
+    yield from ("## Pictures", "", *PICTURES.splitlines(), "")
     with tempfile.TemporaryDirectory() as folder:
         yield from pages.shown(
             picture_rows(Path(folder), cases=pictures, stops=stops, repeats=repeats, steps=steps)
