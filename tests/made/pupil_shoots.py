@@ -15,10 +15,8 @@ FULL = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
 FAST = (1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
 SLOW = (4.0, 5.6, 8.0, 11.0, 16.0, 22.0)
 THIRDS = (2.8, 3.5, 4.0, 5.0, 5.6, 7.1, 8.0, 10.0, 11.0, 14.0, 16.0)
-ALL_THIRDS = tuple(2.0 ** (third / 6.0) for third in range(9, 25))
 USUAL = (0.5, 0.25, 0.3, 0.3)
 """Largest aberrations wide open, in waves: defocus (W20), astigmatism, coma and spherical error (rms)."""
-WEAK = (0.25, 0.12, 0.12, 0.12)
 
 
 @dataclass(frozen=True)
@@ -41,27 +39,10 @@ def sharp_lenses(random, stops, count):
     return [_lens(random, stops) for _ in range(count)]
 
 
-def flat_lenses(random, stops, count):
-    """Lenses with weak aberrations on coarse, filtered pixels: several stops are all but equal."""
-    return [
-        _lens(random, stops, pitch_um=random.uniform(5.0, 8.5), most=WEAK, filter_px=(0.4, 0.8))
-        for _ in range(count)
-    ]
-
-
-def zooms(random, count):
-    """Zooms of three positions with a widest opening that floats from f/2.8 to f/4, on one camera each."""
-    ranges = (FULL, (3.5, *FULL[1:]), SLOW)
-    return [
-        [_lens(random, stops, pitch_um=pitch_um) for stops in ranges]
-        for pitch_um in random.uniform(3.0, 6.0, count)
-    ]
-
-
-def _lens(random, stops, *, pitch_um=None, most=USUAL, filter_px=(0.1, 0.5)):
-    pitch_um = pitch_um or random.uniform(3.0, 6.0)
-    strengths = random.uniform(0.0, 1.0, 4) * most
-    sigma_px = random.uniform(*filter_px)
+def _lens(random, stops):
+    pitch_um = random.uniform(3.0, 6.0)
+    strengths = random.uniform(0.0, 1.0, 4) * USUAL
+    sigma_px = random.uniform(0.1, 0.5)
     values = [_log_mtf50(stop, stops[0] / stop, pitch_um, strengths, sigma_px) for stop in stops]
     return PupilLens(stops=np.array(stops), pitch_um=pitch_um, log_mtf50=np.array(values))
 

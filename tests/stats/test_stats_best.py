@@ -14,7 +14,7 @@ INFINITE = float("inf")
 def test_true_best_lies_in_the_set(sd, shots):
     random = np.random.default_rng(21)
     inside, size, exact_size = [], 0, 0
-    for _ in range(12):
+    for _ in range(6):
         for lens in pupil_lenses():
             one = ZoneSeries(f_number=lens.stops, log_shots=shoot(lens, random, sd=sd, shots=shots))
             spread = shot_spread([one])
@@ -66,7 +66,20 @@ def test_indifferent_settings_are_tied_however_exact_the_figures():
     best = decided([curve])
     assert best.f_number == 5.6
     assert [setting.f_number for setting in best.tied] == [4.0, 5.6]
+    assert [setting.f_number for setting in best.as_good] == [4.0, 5.6]
     assert not best.at_border
+
+
+def test_as_good_is_only_what_surely_lies_within_three_percent():
+    best = decided([one_curve((0.20, 0.294, 0.30, 0.27, 0.22), sd=0.02)])
+    assert [setting.f_number for setting in best.tied] == [4.0, 5.6]
+    assert [setting.f_number for setting in best.as_good] == [5.6]
+    softer = {item.f_number: (item.percent, *item.ci95_percent) for item in best.behind}
+    assert softer[4.0][0] == pytest.approx(2.0, abs=1.0)
+    assert softer[4.0][1] < 0.0  # it may be ahead
+    assert softer[4.0][2] > 3.0  # and it may be more than 3 % behind
+    assert softer[8.0][1] > 0.0
+    assert softer[5.6][0] < 0.0
 
 
 def test_winner_at_the_border_is_said_to_be_the_best_tested():
