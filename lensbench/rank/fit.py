@@ -41,7 +41,9 @@ LOWEST_CYPX: Final = 0.03
 _FEWEST_RINGS: Final = 3
 _LEAST_COHERENCE: Final = 0.1
 _STANDS_OUT: Final = 4.0  # of a ring's coherence, in standard deviations of chance
-_MODEL_SHARE: Final = 0.04  # of the powers' product (coherence 0.98): nearer than that the model errs, not the noise
+_MODEL_SHARE: Final = (
+    0.04  # of the powers' product (coherence 0.98): nearer than that the model errs, not the noise
+)
 _INDEPENDENT: Final = 0.3  # of the bins: pieces overlap by half and are windowed
 _NEIGHBOURS: Final = 1.1  # what the jackknife misses since pieces overlap: by trial on equal frames
 _TINY: Final = 1e-4  # sd of a difference, for frames that are copies. [square cells]
