@@ -1,22 +1,22 @@
 """Field curvature, focus shift and astigmatism, from focus brackets and without; lateral colour and distortion.
 
 A distance between two planes of focus matters by what it costs to focus on the other one. Where several settings were
-bracketed the one that it costs most is stated, with an interval that holds for all of them at once (Bonferroni).
+bracketed the one that it costs most is stated, with an interval that holds for all of them at once (Bonferroni). The
+distance is that of the outermost target that has a peak; nothing is drawn out beyond it.
 """
 
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
-from math import isfinite, nan
+from math import inf, isfinite, nan
 from typing import Final
 
 import numpy as np
 
 from lensbench.condition.field import (
-    CURVATURE,
-    LEVEL,
-    SPLIT,
+    STEP_DOUBT,
     FocusSurface,
+    Part,
     SettingShots,
     judged,
     percent,
@@ -46,25 +46,31 @@ _MATTERS: Final = 0.05  # A loss of MTF50 below this share does not show. Common
 _SPLIT_MATTERS: Final = 0.10
 """In log MTF50. Sagittal and tangential edges differ by some percent in every lens. Common practice, no source."""
 _AT_HEIGHT: Final = 0.8
+_OUTWARD: Final = ("middle", "outer")
 _USUAL_SPLIT_SD: Final = 0.03
 
 
-def curvature_finding(surfaces: Sequence[FocusSurface], fall: Falloff | None) -> ConditionFinding:
+def curvature_finding(surfaces: Sequence[FocusSurface], falls: Sequence[Falloff]) -> ConditionFinding:
     """Whether the corners are sharpest at another focus than the centre.
 
-    Without focus brackets only an outer zone as sharp as the inner one shows that no curved field costs it much.
+    Without focus brackets only zones that are equally sharp at every stop show that no curved field costs them much.
     """
-    distance = _worst_distance(surfaces, CURVATURE)
+    worst = max(falls, key=lambda fall: fall.percent, default=None)
+    distance = _worst_distance(surfaces, Part.CURVATURE)
     if distance is not None:
         return _of_distance(
-            Subject.FIELD_CURVATURE, distance, FieldCurvature(distance=distance, falloff=fall)
+            Subject.FIELD_CURVATURE, distance, FieldCurvature(distance=distance, falloff=worst)
         )
-    details = FieldCurvature(distance=None, falloff=fall)
+    details = FieldCurvature(distance=None, falloff=worst)
     finding = ConditionFinding(subject=Subject.FIELD_CURVATURE, limit=100.0 * _MATTERS, details=details)
-    if fall is None or not _is_level(fall):
+    if worst is None or not _is_level(falls, _MATTERS):
         return finding
-    at_most = max(fall.percent + 2.0 * fall.sd_percent, 0.0)
-    return replace(finding, verdict=Verdict.WITHIN_LIMITS, value=max(fall.percent, 0.0), ci95=(0.0, at_most))
+    return replace(
+        finding,
+        verdict=Verdict.WITHIN_LIMITS,
+        value=max(worst.percent, 0.0),
+        ci95=(0.0, max(worst.percent + worst.reach_percent, 0.0)),
+    )
 
 
 def focus_shift_finding(surfaces: Sequence[FocusSurface]) -> ConditionFinding:
@@ -89,33 +95,30 @@ def focus_shift_finding(surfaces: Sequence[FocusSurface]) -> ConditionFinding:
 
 
 def astigmatism_finding(
-    settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface], fall: Falloff | None
+    settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface], falls: Sequence[Falloff]
 ) -> ConditionFinding:
-    """Whether sagittal and tangential edges differ, and whether that is a matter of focus.
+    """Whether sagittal and tangential edges have planes of focus of their own, which a focus bracket alone tells.
 
-    A focus midway between the two planes makes both equally soft: without a bracket, only an outer zone as sharp as
-    the inner one shows that there is none.
+    A focus midway between them makes both equally soft, by a quarter of what planes so far apart cost; and coma parts
+    the edges without them. So without a bracket only zones that are as sharp as that at every stop, edges of both kinds
+    alike, show that there is nothing.
     """
     split = max(
         _splits(settings), key=lambda own: (own.verdict.weight, abs(own.sagittal_percent)), default=None
     )
-    distance = _worst_distance(surfaces, SPLIT)
+    distance = _worst_distance(surfaces, Part.SPLIT)
     details = Astigmatism(split=split, distance=distance)
-    if distance is not None and (split is None or distance.verdict.weight >= split.verdict.weight):
+    if distance is not None:
         return _of_distance(Subject.ASTIGMATISM, distance, details)
-    limit = percent(_SPLIT_MATTERS)
     if split is None:
-        return ConditionFinding(subject=Subject.ASTIGMATISM, limit=limit)
-    verdict = split.verdict
-    if verdict is Verdict.WITHIN_LIMITS and distance is None and (fall is None or not _is_level(fall)):
-        verdict = Verdict.CANNOT_TELL
-    log_size, reach = -np.log1p(-abs(split.sagittal_percent) / 100.0), split.reach_percent / 100.0
+        return ConditionFinding(subject=Subject.ASTIGMATISM, limit=100.0 * _MATTERS)
+    within = split.verdict is Verdict.WITHIN_LIMITS and _is_level(falls, 0.25 * _MATTERS)
     return ConditionFinding(
         subject=Subject.ASTIGMATISM,
-        verdict=verdict,
-        limit=limit,
+        verdict=Verdict.WITHIN_LIMITS if within else Verdict.CANNOT_TELL,
+        limit=percent(_SPLIT_MATTERS),
         value=abs(split.sagittal_percent),
-        ci95=(percent(max(log_size - reach, 0.0)), percent(log_size + reach)),
+        ci95=split.ci95_percent,
         details=details,
     )
 
@@ -137,92 +140,99 @@ def _worst(distances: Sequence[PlaneDistance]) -> PlaneDistance | None:
     return max(distances, key=lambda distance: (distance.verdict.weight, distance.loss_percent), default=None)
 
 
-def _worst_distance(surfaces: Sequence[FocusSurface], which: int) -> PlaneDistance | None:
-    """A coefficient of the surface at the setting that it costs most; None without brackets."""
+def _worst_distance(surfaces: Sequence[FocusSurface], part: Part) -> PlaneDistance | None:
+    """A part of the surface at the setting that it costs most; None without brackets."""
     groups = defaultdict[Setting, list[FocusSurface]](list)
     for surface in sorted(surfaces, key=lambda surface: surface.setting.order):
         groups[surface.setting].append(surface)
-    return _worst(
-        [
-            _distance(
-                alike,
-                np.array([surface.steps[which] for surface in alike]),
-                np.array([surface.covariance[which, which] for surface in alike]),
-                freedom=min(surface.freedom for surface in alike),
-                tests=len(groups),
-                height=_AT_HEIGHT**2,
-            )
-            for alike in groups.values()
-        ]
+    return _worst([_of_part(alike, part, tests=len(groups)) for alike in groups.values()])
+
+
+def _of_part(alike: Sequence[FocusSurface], part: Part, *, tests: int) -> PlaneDistance:
+    """Told at the outermost target; what it costs, at the height that stands for the outer zone."""
+    outermost = min(surface.outermost for surface in alike)
+    told, acting = (
+        np.array([surface.at(part, height) for surface in alike]) for height in (outermost, _AT_HEIGHT)
     )
+    return _distance(alike, told, acting, height=outermost, tests=tests)
 
 
 def _shift(pairs: Sequence[tuple[FocusSurface, FocusSurface]], *, tests: int) -> PlaneDistance:
-    """Distance from the best focus at the widest stop to that at another, from the brackets of both."""
-    distance = _distance(
-        [other for _, other in pairs],
-        np.array([other.steps[LEVEL] - widest.steps[LEVEL] for widest, other in pairs]),
-        np.array([sum(surface.covariance[LEVEL, LEVEL] for surface in pair) for pair in pairs]),
-        freedom=min(surface.freedom for pair in pairs for surface in pair),
-        tests=tests,
-        height=1.0,
-    )
+    """Distance from the best focus of the centre at the widest stop to that at another, from the brackets of both."""
+    levels = np.array([[surface.at(Part.LEVEL, 0.0) for surface in pair] for pair in pairs])
+    shifts = np.column_stack((levels[:, 1, 0] - levels[:, 0, 0], levels[:, :, 1].sum(axis=1)))
+    distance = _distance([other for _, other in pairs], shifts, shifts, height=0.0, tests=tests)
     return replace(distance, against_f_number=pairs[0][0].setting.f_number)
 
 
 def _distance(
-    alike: Sequence[FocusSurface],
-    steps: FloatArray,
-    variances: FloatArray,
-    *,
-    freedom: float,
-    tests: int,
-    height: float,
+    alike: Sequence[FocusSurface], told: FloatArray, acting: FloatArray, *, height: float, tests: int
 ) -> PlaneDistance:
-    """Mean of one setting's brackets, of which `height` acts; its spread is their own or their scatter, if larger."""
-    first, mean = alike[0], float(np.mean(steps))
-    sd = float(np.sqrt(np.mean(variances) / len(alike)))
-    if len(alike) > 1:
-        sd = max(sd, float(np.std(steps, ddof=1)) / float(np.sqrt(len(alike))))
-    reach = quantile(freedom, tests=tests) * sd
+    """Mean of one setting's brackets: steps and variance of each, as told and as they act on the outer zone."""
+    first = alike[0]
+    (steps, sd_steps), (mean, sd) = _mean_steps(told), _mean_steps(acting)
+    reach = quantile(min(surface.freedom for surface in alike), tests=tests) * sd
     low, loss, high = (
-        first.loss(height * size) for size in (max(abs(mean) - reach, 0.0), abs(mean), abs(mean) + reach)
+        first.loss(size, inner=not height)
+        for size in (max(abs(mean) - reach, 0.0), abs(mean), abs(mean) + reach)
     )
     return PlaneDistance(
-        verdict=judged(loss, sure=abs(mean) > reach, limit=_MATTERS, at_most=high, bound=2.0 * _MATTERS),
+        verdict=judged(low, high, limit=_MATTERS),
         focal_length_mm=first.setting.focal_length_mm,
         f_number=first.setting.f_number,
         against_f_number=first.setting.f_number,
-        steps=mean,
-        sd_steps=sd,
-        um=mean * first.um_per_step,
-        sd_um=sd * abs(first.um_per_step),
+        steps=steps,
+        sd_steps=sd_steps,
+        um=steps * first.um_per_step,
+        sd_um=sd_steps * abs(first.um_per_step),
+        image_height=height,
         loss_percent=100.0 * loss,
         ci95_percent=(100.0 * low, 100.0 * high),
         brackets=len(alike),
     )
 
 
+def _mean_steps(of_brackets: FloatArray) -> tuple[float, float]:
+    """Mean and its sd of brackets, shape (brackets, 2): their own, or their scatter, if larger; and the model's."""
+    steps, variances = of_brackets.T
+    mean, sd = float(np.mean(steps)), float(np.sqrt(np.mean(variances) / len(steps)))
+    if len(steps) > 1:
+        sd = max(sd, float(np.std(steps, ddof=1)) / float(np.sqrt(len(steps))))
+    return mean, float(np.hypot(sd, STEP_DOUBT * mean))
+
+
 def falloff(setting: SettingShots) -> Falloff | None:
     """How much softer the outer zone is than the inner one; None where a zone was not measured."""
-    summaries = [result.summary for result in setting.results if {"outer", "inner"} <= set(result.summary)]
-    ratios = [np.log(zones["outer"].mtf50_cypx / zones["inner"].mtf50_cypx) for zones in summaries]
-    known = [float(ratio) for ratio in ratios if np.isfinite(ratio)]
-    if not known:
+    falls = [
+        [np.log(result.summary["inner"].mtf50_cypx / result.summary[zone].mtf50_cypx) for zone in _OUTWARD]
+        for result in setting.results
+        if {"inner", *_OUTWARD} <= set(result.summary)
+    ]
+    known = np.array([fall for fall in falls if np.all(np.isfinite(fall))])
+    if not len(known):
         return None
-    sd = float(np.std(known, ddof=1) / np.sqrt(len(known))) if len(known) > 1 else nan
+    (middle, outer), reach = known.mean(axis=0), nan
+    if len(known) > 1:
+        reach = quantile(len(known) - 1.0) * float(np.std(known[:, 1], ddof=1)) / float(np.sqrt(len(known)))
     return Falloff(
         focal_length_mm=setting.setting.focal_length_mm,
         f_number=setting.setting.f_number,
-        percent=float(-100.0 * np.expm1(np.mean(known))),
-        sd_percent=100.0 * sd,
+        percent=float(-100.0 * np.expm1(-outer)),
+        reach_percent=100.0 * reach,
+        middle_percent=float(-100.0 * np.expm1(-middle)),
         shots=len(known),
     )
 
 
-def _is_level(fall: Falloff) -> bool:
-    """Whether the outer zone is as sharp as the inner one, so that no focus of its own can cost it much."""
-    return fall.shots > 1 and fall.percent + 2.0 * fall.sd_percent < 100.0 * _MATTERS
+def _is_level(falls: Sequence[Falloff], limit: float) -> bool:
+    """Whether all zones are as sharp at every stop, so that no focus of its own can cost the outer one that share.
+
+    A middle zone that is the sharpest would speak for a focus between those of centre and corners.
+    """
+    most = 100.0 * limit
+    return bool(falls) and all(
+        fall.percent + fall.reach_percent < most and abs(fall.middle_percent) < most for fall in falls
+    )
 
 
 def _splits(settings: Sequence[SettingShots]) -> list[SagittalSplit]:
@@ -241,19 +251,14 @@ def _splits(settings: Sequence[SettingShots]) -> list[SagittalSplit]:
         reach = quantile(spread.dof, tests=len(settings)) * float(np.sqrt(spread.variance / shots + uneven))
         log_ratio = float(own.values.mean())
         size = abs(log_ratio)
+        low, high = (max(size - reach, 0.0), size + reach) if shots > 1 else (0.0, inf)
         splits.append(
             SagittalSplit(
-                verdict=judged(
-                    size,
-                    sure=shots > 1 and size > reach,
-                    limit=_SPLIT_MATTERS,
-                    at_most=size + reach if shots > 1 else float("inf"),
-                    bound=1.5 * _SPLIT_MATTERS,
-                ),
+                verdict=judged(low, high, limit=_SPLIT_MATTERS) if shots > 1 else Verdict.CANNOT_TELL,
                 focal_length_mm=setting.setting.focal_length_mm,
                 f_number=setting.setting.f_number,
                 sagittal_percent=float(np.copysign(percent(size), log_ratio)),
-                reach_percent=100.0 * reach,
+                ci95_percent=(percent(low), percent(high)),
                 shots=shots,
             )
         )
@@ -329,8 +334,7 @@ def distortion_finding(results: Sequence[ShotResult]) -> ConditionFinding | None
 
 def _verdict(value: float, reach: float, matters: float) -> Verdict:
     """From one shot alone the reach is NaN, and nothing can be told."""
-    size = abs(value)
-    return judged(size, sure=size > reach, limit=matters, at_most=size + reach, bound=1.5 * matters)
+    return judged(abs(value) - reach, abs(value) + reach, limit=matters)
 
 
 def _by_focal(results: Sequence[ShotResult]) -> dict[float, list[ShotResult]]:

@@ -1,24 +1,35 @@
 """Whether the lens is softer on one side than tilt, chance and the wall explain, and what else could make it so.
 
 The asymmetry is judged at every setting, from refocused shots and from the peaks of focus brackets, where tilt of the
-chart costs nothing; brackets also show whether the plane of best focus is tilted beyond what the chart's tilt does. In
-refocused shots the tilt of the chart is in the covariance as what it could cause at most (`tilt_asymmetry_bound`).
+chart costs nothing; brackets also show whether the plane of best focus leans beyond what the chart's tilt does. In
+refocused shots the tilt of the chart is in the covariance as what it could cause at most (`tilt_asymmetry_bound`), and
+a leaning plane is bounded by `leaning_cost`: a lens is within limits only where that bound is.
 
 With the camera turned by 180 degrees about its axis, what belongs to chart and wall changes sides: the mean over both
-ways is the lens's and the camera's, half their difference that of chart and wall. The chart shows how the camera stood,
-so turned shots need no table. Where the chart was turned and not the camera (the column `turned` of the shots table
-says `chart`), only the print goes with it: the wall, its light and its tilt stay.
+ways is the lens's and the camera's, half their difference that of chart and wall; settings shot one way are no evidence
+then. The chart shows how the camera stood, so turned shots need no table. Where the chart was turned and not the camera
+(the column `turned` of the shots table says `chart`), only the print goes with it: wall, light and tilt stay.
 """
 
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import atan2, degrees, inf, isfinite, nan
 from typing import Final
 
 import numpy as np
 
-from lensbench.condition.field import SLOPES, FocusSurface, SettingShots, percent, side_of, softer_azimuth_deg
-from lensbench.condition.tilt import mean_slope, tilt_asymmetry_bound
+from lensbench.condition.field import (
+    SLOPES,
+    STEP_DOUBT,
+    FocusSurface,
+    SettingShots,
+    judged,
+    percent,
+    side_of,
+    softer_azimuth_deg,
+)
+from lensbench.condition.tilt import leaning_cost, mean_slope, steady_error_um, tilt_asymmetry_bound
 from lensbench.model.condition import (
     Cause,
     ConditionFinding,
@@ -43,12 +54,10 @@ from lensbench.stats import USUAL_SD, Uncertainty, exceeds, moderated, quantile
 
 MATTERS: Final = 0.05
 """In log MTF50. A smaller asymmetry is in every lens and does not show in pictures. Common practice, no source."""
-_DETECTED: Final = 0.10  # an asymmetry above this has to be ruled out before it is called within limits
 _LEAST_SHARE: Final = 0.5  # less than this part of the larger one is no longer called «both»
 _SIDE_HEIGHT: Final = 0.5
 _AT_HEIGHT: Final = 0.7
 _TILT_SHARE: Final = 0.5  # of the asymmetry: tilt that accounts for less is ruled out as its cause
-_SLOPE_DOUBT: Final = 0.15  # the measured micrometres per step are good to a tenth or so
 _OUTCOMES: Final = {
     (True, True): TurnedOutcome.BOTH,
     (True, False): TurnedOutcome.STAYED,
@@ -84,20 +93,18 @@ class Asymmetry:
         toward = self.mean / length if length > 0.0 else np.array([1.0, 0.0])
         return float(np.sqrt(toward @ self.covariance @ toward))
 
-    @property
-    def interval(self) -> tuple[float, float]:
-        """Interval of 95 % of the size."""
-        reach = quantile(self.freedom) * self.sd
+    def interval(self, *, tests: int = 1) -> tuple[float, float]:
+        """Interval of 95 % of the size, or of as many settings' at once."""
+        reach = quantile(self.freedom, tests=tests) * self.sd
         return max(self.size - reach, 0.0), self.size + reach
 
     def matters(self, *, tests: int) -> bool:
-        """Whether it is beyond chance and tilt, repeated, and large enough to matter."""
-        beyond_chance = exceeds(self.mean, self.covariance, dof=self.freedom, tests=tests)
-        return beyond_chance and self.size >= MATTERS and self.shots >= 2
+        """Whether it was repeated, and lies beyond the limit with its whole interval."""
+        return self.shots >= 2 and self.interval(tests=tests)[0] >= MATTERS
 
     def row(self, *, matters: bool) -> SideAsymmetry:
         """The same in percent and by the sides' names."""
-        low, high = self.interval
+        low, high = self.interval()
         azimuth_deg = softer_azimuth_deg(self.mean, self.results[0].size_px)
         return SideAsymmetry(
             focal_length_mm=self.setting.focal_length_mm,
@@ -117,13 +124,16 @@ class Asymmetry:
 def asymmetries(settings: Sequence[SettingShots]) -> list[Asymmetry]:
     """What is left of every setting's asymmetry in refocused shots."""
     spreads = moderated([setting.repeats for setting in settings])
-    return [_of_shots(setting, spread) for setting, spread in zip(settings, spreads, strict=True)]
+    steady_um = steady_error_um(settings)
+    return [_of_shots(setting, spread, steady_um) for setting, spread in zip(settings, spreads, strict=True)]
 
 
-def _of_shots(setting: SettingShots, spread: Uncertainty) -> Asymmetry:
+def _of_shots(setting: SettingShots, spread: Uncertainty, steady_um: float) -> Asymmetry:
     ways, results = setting.repeats.groups, setting.results
     noise = spread.variance * sum(1.0 / len(way) for way in ways) / len(ways) ** 2
-    bound = tilt_asymmetry_bound(mean_slope(results), results, f_number=setting.exact_f_number)
+    bound = tilt_asymmetry_bound(
+        mean_slope(results), results, f_number=setting.exact_f_number, steady_um=steady_um
+    )
     uneven = np.mean([shape.covariance for shape in setting.shapes], axis=0)
     return Asymmetry(
         setting=setting.setting,
@@ -200,66 +210,107 @@ def decentring_finding(
     if not rows:
         return ConditionFinding(subject=Subject.DECENTRING, limit=percent(MATTERS))
     turned = _turned_test(settings)
-    moved = turned.outcome is TurnedOutcome.MOVED
-    uneven = [row for row in rows if not moved and row.matters(tests=len(rows))]
-    focus_tilt = max(
-        (_focus_tilt(surface, tests=len(surfaces)) for surface in surfaces),
-        key=lambda tilt: (tilt.matters, tilt.loss_percent),
-        default=None,
-    )
-    repeated = [row for row in rows if row.shots >= 2]
-    detected = repeated[0].interval[1] if repeated else float("nan")
-    verdict, main = Verdict.MATTERS, (repeated or rows)[0]
+    evidence = [row for row in rows if _bears_out(row, turned.outcome)]
+    uneven = [row for row in evidence if row.matters(tests=len(evidence))]
+    leans = [_focus_tilt(surface, tests=len(surfaces)) for surface in surfaces]
+    focus_tilt = max(leans, key=lambda tilt: (tilt.matters, tilt.loss_percent), default=None)
+    leaning = focus_tilt is not None and focus_tilt.matters
+    lean_limit = _lean_limit_percent(settings, leans)
+    judges = _widest_repeated(evidence)
+    detected = max((row.interval(tests=len(judges))[1] for row in judges), default=nan)
+    main = judges[0] if judges else rows[0]
     if uneven:
         main = max(uneven, key=lambda row: row.size / row.sd)
-    elif focus_tilt is not None and focus_tilt.matters:
+    elif focus_tilt is not None and leaning:
         tilted = Setting(focal_length_mm=focus_tilt.focal_length_mm, f_number=focus_tilt.f_number)
         main = next((row for row in rows if row.setting == tilted), rows[0])
-    else:
-        verdict = Verdict.WITHIN_LIMITS if moved or detected < _DETECTED else Verdict.CANNOT_TELL
+    clear = detected < MATTERS and lean_limit < percent(MATTERS)
+    verdict = Verdict.WITHIN_LIMITS if clear else Verdict.CANNOT_TELL
     repeats = [len(setting.shots) for setting in settings if len(setting.shots) > 1]
     details = Decentring(
         rows=tuple(row.row(matters=row in uneven) for row in rows),
         main=main.row(matters=main in uneven),
         detection_limit_percent=percent(detected),
+        lean_limit_percent=lean_limit,
         focus_tilt=focus_tilt,
         turned=turned,
         repeats=(min(repeats, default=0), max(repeats, default=0)),
         brackets=len(surfaces),
         bracket_shots=sum(len(surface.bracket.shots) for surface in surfaces),
     )
-    if verdict is Verdict.MATTERS:
+    if uneven or leaning:
+        verdict = Verdict.MATTERS
         causes = _other_causes(details, settings, surfaces, results)
         details = replace(details, sides=_sides(main.results), other_causes=causes)
     finding = ConditionFinding(
         subject=Subject.DECENTRING, verdict=verdict, limit=percent(MATTERS), details=details
     )
-    if focus_tilt is not None and focus_tilt.matters and not details.main.matters:
-        return replace(finding, value=focus_tilt.loss_percent)
+    if focus_tilt is not None and leaning and not uneven:
+        return replace(
+            finding, value=focus_tilt.loss_percent, ci95=focus_tilt.ci95_percent, side=focus_tilt.side
+        )
     shown = details.main
     return replace(finding, value=shown.percent, ci95=shown.ci95_percent, side=shown.softer_side)
+
+
+def _bears_out(row: Asymmetry, outcome: TurnedOutcome) -> bool:
+    """Whether a setting is evidence on the lens: where the camera was turned, only what was shot both ways is.
+
+    The peaks of a bracket are, unless the chart, which they see as well, is found to have its part.
+    """
+    if row.source is Source.FOCUS_BRACKET:
+        return outcome not in {TurnedOutcome.MOVED, TurnedOutcome.BOTH}
+    return row.turned_shots > 0 or outcome is TurnedOutcome.NOT_DONE
+
+
+def _widest_repeated(rows: Sequence[Asymmetry]) -> list[Asymmetry]:
+    """At each focal length what was repeated at the widest stop, by shots or bracket, whichever knows it better."""
+    widest = dict[float | None, Asymmetry]()
+    for row in (row for row in rows if row.shots >= 2):
+        known = widest.setdefault(row.setting.focal_length_mm, row)
+        if row.setting == known.setting and row.sd < known.sd:
+            widest[row.setting.focal_length_mm] = row
+    return list(widest.values())
+
+
+def _lean_limit_percent(settings: Sequence[SettingShots], leans: Sequence[FocusTilt]) -> float:
+    """What a leaning plane could cost the sides unseen, at the widest stop, at the focal length that shows least."""
+    limits = dict[float | None, float]()
+    for setting in settings:
+        if setting.setting.focal_length_mm not in limits:
+            _, high = leaning_cost(setting, tests=1)
+            limits[setting.setting.focal_length_mm] = 100.0 * high
+    for lean in leans:
+        if isfinite(lean.ci95_percent[1]):
+            limits[lean.focal_length_mm] = min(limits.get(lean.focal_length_mm, inf), lean.ci95_percent[1])
+    return max(limits.values(), default=nan)
 
 
 def _focus_tilt(surface: FocusSurface, *, tests: int) -> FocusTilt:
     """Slope of the focus surface less that of the chart's tilt; which way steps count, the smaller rest says."""
     slope = mean_slope(surface.bracket.results)
-    steps, covariance = surface.steps[SLOPES], surface.covariance[SLOPES, SLOPES]
+    left, covariance = surface.steps[SLOPES], surface.covariance[SLOPES, SLOPES]
     um_per_step = surface.um_per_step
-    if not np.isfinite(um_per_step):
-        size, loss, matters = float("nan"), surface.loss(float(np.linalg.norm(steps))), False
-    else:
+    if np.isfinite(um_per_step):
         chart = slope.um / um_per_step
-        left = min((steps - chart, steps + chart), key=lambda rest: float(rest @ rest))
-        doubt = covariance + np.diag((slope.sd_um / um_per_step) ** 2 + (_SLOPE_DOUBT * chart) ** 2)
-        size = float(np.linalg.norm(left))
-        loss = surface.loss(_AT_HEIGHT * size)
-        matters = exceeds(left, doubt, dof=surface.freedom, tests=tests) and loss >= MATTERS
+        left = min((left - chart, left + chart), key=lambda rest: float(rest @ rest))
+        doubt = np.square(slope.sd_um / um_per_step) + np.square(STEP_DOUBT * chart)
+        covariance = covariance + np.diag(doubt)
+    length = float(np.linalg.norm(left))
+    sd = float(np.sqrt(left @ covariance @ left)) / length
+    size, reach = float(np.sqrt(max(length**2 - sd**2, 0.0))), quantile(surface.freedom, tests=tests) * sd
+    reach = float(np.hypot(reach, quantile(inf, tests=tests) * STEP_DOUBT * size))
+    sizes = (max(size - reach, 0.0), size, size + reach)
+    low, loss, high = (surface.loss(_AT_HEIGHT * steps) for steps in sizes)
+    known = bool(np.isfinite(um_per_step))
     return FocusTilt(
         focal_length_mm=surface.setting.focal_length_mm,
         f_number=surface.setting.f_number,
         um=size * um_per_step,
         loss_percent=100.0 * loss,
-        matters=matters,
+        ci95_percent=(100.0 * low, 100.0 * high) if known else (nan, nan),
+        side=side_of(degrees(atan2(-float(left[1]), float(left[0])))),
+        matters=known and judged(low, high, limit=MATTERS) is Verdict.MATTERS,
     )
 
 

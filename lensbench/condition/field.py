@@ -2,17 +2,20 @@
 
 In one shot, by one least-squares fit on log MTF50: even powers of the image height, a slope to the right and one down,
 half the split of sagittal and tangential edges with the square of the height, and the common direction that shake would
-give, lest it be taken for the split.
+give, lest it be taken for the split. A plane of focus that leans softens two opposite sides alike: sharpness falls off
+along one axis more than across it, with the square of the height.
 
 Through focus, every target's sagittal and tangential edges have a peak of their own. Over the picture the best steps
 are laid through a level, a slope to the right and one down (tilt of chart, sensor or lens), a curvature with the square
 of the image height, and half the distance of the sagittal from the tangential plane with the same square (astigmatism).
-The heights of the peaks show what no focusing regains.
+Both with the fourth power too, where targets stand at many heights; by how much that law and the square alone differ is
+what the law may err by. The heights of the peaks show what no focusing regains.
 """
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from enum import Enum
 from math import atan2, degrees, hypot, isfinite
 from typing import Final
 
@@ -28,24 +31,29 @@ from lensbench.model.units import FloatArray
 from lensbench.shot import is_usable, zone_borders
 from lensbench.stats import Repeats
 
-LEVEL, CURVATURE, SPLIT = 0, 3, 4
 SLOPES: Final = slice(1, 3)
-_COLUMNS: Final = 5
+STEP_DOUBT: Final = 0.1
+"""Share by which the model of aberrated pupils errs in the length of a step: over those of docs/method.md."""
 _FEWEST_SPOTS: Final = 10
 _SPLIT_HEIGHT: Final = 0.8
 _SIDE_HEIGHT: Final = 0.7
 _FEWEST_EDGES: Final = 16
 _MANY_HEIGHTS: Final = 10
+_FEWEST_COLUMNS: Final = 7
 _OUTLIER_SDS: Final = 4.0
 _TURNED_DEG: Final = 135.0
 _UPRIGHT_DEG: Final = 45.0
 
 
-def judged(size: float, *, sure: bool, limit: float, at_most: float, bound: float) -> Verdict:
-    """Whether a figure matters: it is sure and large enough; within limits: it stays below the bound at most."""
-    if sure and size >= limit:
+def judged(low: float, high: float, *, limit: float) -> Verdict:
+    """Whether a whole interval lies beyond the limit, and the figure matters, or below it; else it can't be told.
+
+    >>> judged(0.04, 0.09, limit=0.05).value
+    'cannot_tell'
+    """
+    if low >= limit:
         return Verdict.MATTERS
-    return Verdict.WITHIN_LIMITS if at_most < bound else Verdict.CANNOT_TELL
+    return Verdict.WITHIN_LIMITS if high < limit else Verdict.CANNOT_TELL
 
 
 def percent(log_size: float) -> float:
@@ -91,6 +99,10 @@ class FieldShape:
     own unevenness, which repeats don't reduce."""
     split: float  # log MTF50 of sagittal less that of tangential edges at image height 0.8
     split_sd: float
+    lean: FloatArray
+    """Log MTF50 that falls with the squared height times the cosine and the sine of twice the azimuth, shape (2,): half
+    of what a leaning plane of focus takes along its axis. NaN where targets stand at few heights."""
+    lean_covariance: FloatArray  # shape (2, 2)
     freedom: float
 
 
@@ -127,11 +139,14 @@ def fit_field(
     variance = float(np.sum((log_values - design @ fit) ** 2)) / freedom
     covariance = variance * np.linalg.inv(design.T @ design)
     across = 2.0 * sides_reach(size_px)
+    leans = columns > _FEWEST_COLUMNS
     return FieldShape(
         asymmetry=across * fit[:2],
         covariance=across[:, None] * covariance[:2, :2] * across,
         split=_SPLIT_HEIGHT**2 * float(fit[2]),
         split_sd=_SPLIT_HEIGHT**2 * float(np.sqrt(covariance[2, 2])),
+        lean=np.asarray(fit[-2:] if leans else [np.nan, np.nan], np.float64),
+        lean_covariance=covariance[-2:, -2:],
         freedom=float(freedom),
     )
 
@@ -147,13 +162,13 @@ def robust_fit(design: FloatArray, values: FloatArray) -> tuple[FloatArray, Bool
 
 
 def _design(edges: Sequence[ChartEdge]) -> FloatArray:
-    """Columns: right, down, split, then what is not asked for: level, heights, the direction of shake."""
+    """Columns: right, down, split, level, squared height, shake; for many targets its square and the lean."""
     right, down, height2, split = _position_columns(edges)
     # The normal of an edge at angle a points a below the level, so -a counter-clockwise.
     twice = np.radians([-2.0 * edge.edge.angle_deg for edge in edges])
     columns = [right, down, split, np.ones_like(right), height2, np.cos(twice), np.sin(twice)]
     if len({edge.target for edge in edges}) > _MANY_HEIGHTS:
-        columns.append(height2**2)
+        columns += [height2**2, right**2 - down**2, -2.0 * right * down]
     return np.column_stack(columns)
 
 
@@ -219,19 +234,47 @@ def settings_of(shots: Iterable[SweepShot]) -> list[SettingShots]:
     return settings
 
 
+class Part(Enum):
+    """What a surface of best focus is asked for."""
+
+    LEVEL = "level"
+    CURVATURE = "curvature"
+    SPLIT = "split"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FocusSurface:
     """The surface of best focus of one bracket."""
 
     bracket: Bracket
     steps: FloatArray
-    """Best step in the centre, its change to the right and down over one half-diagonal, to the corner by curvature,
-    and from the tangential to the sagittal plane in the corner, shape (5,): `LEVEL`, `SLOPES`, `CURVATURE`, `SPLIT`."""
-    covariance: FloatArray  # shape (5, 5)
+    """Best step in the centre, its change to the right and down over one half-diagonal, to the corner by curvature, and
+    from the tangential to the sagittal plane in the corner, shape (5,); or (7,), the last two with the height's fourth
+    power as well."""
+    covariance: FloatArray  # shape (5, 5) or (7, 7)
+    plain: FloatArray  # the first five where the square of the height alone is laid through, shape (5,)
     freedom: float
+    outermost: float  # image height of the outermost target with a peak
     disc_px_per_step: float  # of the blur disc, median over the picture
     outer_log_mtf50: float  # median at the outer targets' peaks
+    inner_log_mtf50: float  # at those of the inner ones
     peaks: FieldShape | None  # how the peaks' heights lie over the picture
+
+    def at(self, part: "Part", height: float) -> tuple[float, float]:
+        """Step in the centre, from there to the height, or between the two planes there; with its variance.
+
+        The law of the height adds its own: the square of half of what the fourth power changes.
+        """
+        square = height**2
+        shares = {
+            Part.LEVEL: (1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0),
+            Part.CURVATURE: (0.0, 0.0, 0.0, square, 0.0, square**2, 0.0),
+            Part.SPLIT: (0.0, 0.0, 0.0, 0.0, square, 0.0, square**2),
+        }
+        share = np.array(shares[part])[: len(self.steps)]
+        steps = float(share @ self.steps)
+        law = 0.5 * (steps - float(share[: len(self.plain)] @ self.plain))
+        return steps, float(share @ self.covariance @ share) + law**2
 
     @property
     def setting(self) -> Setting:
@@ -246,10 +289,10 @@ class FocusSurface:
         working = optics.working_f_number(self.bracket.exact_f_number, magnification=near)
         return self.disc_px_per_step * (first.pixel_pitch_um or float("nan")) * working
 
-    def loss(self, steps: float) -> float:
-        """Share of MTF50 that the outer field loses when it is so many steps out of focus."""
-        table = fall_table(self.bracket.q)
-        return max(0.0, table.loss(steps * self.disc_px_per_step, self.outer_log_mtf50))
+    def loss(self, steps: float, *, inner: bool = False) -> float:
+        """Share of MTF50 that the outer field, or the inner one, loses when it is so many steps out of focus."""
+        level = self.inner_log_mtf50 if inner else self.outer_log_mtf50
+        return max(0.0, fall_table(self.bracket.q).loss(steps * self.disc_px_per_step, level))
 
 
 def focus_surface(bracket: Bracket) -> FocusSurface | None:
@@ -260,24 +303,30 @@ def focus_surface(bracket: Bracket) -> FocusSurface | None:
     edges, peaks = [edge for edge, _ in spots], [peak for _, peak in spots]
     right, down, height2, split = _position_columns(edges)
     design = np.column_stack((np.ones_like(right), right, down, height2, split))
-    if np.linalg.matrix_rank(design) < _COLUMNS:
-        return None
     best = np.array([peak.best_step for peak in peaks])
-    solved = _weighted(design, best, np.array([peak.best_step_sd for peak in peaks]))
-    if solved is None:
+    sds = np.array([peak.best_step_sd for peak in peaks])
+    plain = _weighted(design, best, sds)
+    if plain is None:
         return None
-    steps, covariance, freedom = solved
+    full = plain
+    if len({edge.target for edge in edges}) > _MANY_HEIGHTS:
+        more = np.column_stack((design, height2**2, height2 * split))
+        full = _weighted(more, best, sds) or plain
     heights = np.array([peak.log_mtf50 for peak in peaks])
     size_px = bracket.results[0].size_px
-    border = zone_borders(size_px)[1]
-    outer = heights[[edge.image_height > border for edge in edges]]
+    inside, outside = zone_borders(size_px)
+    outer = heights[[edge.image_height > outside for edge in edges]]
+    inner = heights[[edge.image_height < inside for edge in edges]]
     return FocusSurface(
         bracket=bracket,
-        steps=steps,
-        covariance=covariance,
-        freedom=freedom,
+        steps=full[0],
+        covariance=full[1],
+        plain=plain[0],
+        freedom=full[2],
+        outermost=max(edge.image_height for edge in edges),
         disc_px_per_step=float(np.median([peak.disc_px_per_step for peak in peaks])),
         outer_log_mtf50=float(np.median(outer if outer.size else heights)),
+        inner_log_mtf50=float(np.median(inner if inner.size else heights)),
         peaks=fit_field(edges, heights, size_px=size_px),
     )
 
@@ -304,6 +353,9 @@ def _weighted(
     design: FloatArray, best: FloatArray, sds: FloatArray
 ) -> tuple[FloatArray, FloatArray, float] | None:
     """Solve by weighted least squares; what the targets scatter beyond their own sds is spread evenly over them."""
+    columns = design.shape[1]
+    if np.linalg.matrix_rank(design) < columns:
+        return None
     keep = np.ones(len(best), np.bool_)
     extra = 0.0
     for _ in range(4):
@@ -312,7 +364,7 @@ def _weighted(
         covariance = np.linalg.pinv(rows.T @ rows)
         steps = covariance @ (design[keep].T @ (weights[keep] * best[keep]))
         off = best - design @ steps
-        freedom = int(keep.sum()) - _COLUMNS
+        freedom = int(keep.sum()) - columns
         if freedom < 1:
             return None
         excess = float(np.sum(off[keep] ** 2)) / freedom - float(np.mean(sds[keep] ** 2))

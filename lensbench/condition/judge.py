@@ -8,7 +8,7 @@ They do not find the best stop, so none is named.
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import groupby
-from math import isfinite, nan
+from math import inf, isfinite, nan
 from typing import Final
 
 import numpy as np
@@ -56,13 +56,13 @@ def lens_condition(shots: Sequence[SweepShot]) -> tuple[ConditionFinding, ...]:
     bracketed = in_bracket(used)
     settings = settings_of(shot for shot in used if id(shot) not in bracketed)
     surfaces = [surface for bracket in brackets_among(used) if (surface := focus_surface(bracket))]
-    fall = falloff(settings[0]) if settings else None
+    falls = [fall for setting in settings if (fall := falloff(setting)) is not None]
     findings = (
         tilt_finding(results),
         decentring_finding(settings, surfaces, results),
-        curvature_finding(surfaces, fall),
+        curvature_finding(surfaces, falls),
         focus_shift_finding(surfaces),
-        astigmatism_finding(settings, surfaces, fall),
+        astigmatism_finding(settings, surfaces, falls),
         lateral_colour_finding(results),
         distortion_finding(results),
     )
@@ -99,8 +99,12 @@ def _quick_findings(condition: Sequence[ConditionFinding], shots: Sequence[Sweep
     details = decentring.details if decentring is not None else None
     rows = details.rows if isinstance(details, Decentring) else ()
     # Where nothing tells the size of what matters, it may be gross.
-    largest = max((row.percent for row in rows if row.matters), default=float("inf"))
+    largest = max((row.percent for row in rows if row.matters), default=inf)
     slightly = uneven is Verdict.MATTERS and largest < _GROSS_PERCENT
+    if isinstance(details, Decentring) and uneven is Verdict.CANNOT_TELL:
+        bounds = (details.detection_limit_percent, details.lean_limit_percent)
+        if all(bound < _GROSS_PERCENT for bound in bounds):
+            uneven = Verdict.WITHIN_LIMITS
     inner = _inner_sharpness(shots)
     least = min((length.share_percent for length in inner), default=nan)
     soft = Verdict.WITHIN_LIMITS if least >= 100.0 * _SOUND_SHARE else Verdict.CANNOT_TELL

@@ -7,6 +7,7 @@ pieces pull at the figures is compared with what independent noise would do (the
 Econometrica 48, 817 (1980); Liang and Zeger, Biometrika 73, 13 (1986); both from memory).
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -247,6 +248,6 @@ def _length_px(place: FloatArray, kept: FloatArray, variance: float) -> float:
     """Lag at which the autocovariance falls to 1 / e of the variance without noise."""
     for lag in range(1, min(_LAGS, place.size - 1)):
         pairs = float(kept[lag:] @ kept[:-lag])
-        if pairs < 4 or place[lag:] @ place[:-lag] / pairs < variance / np.e:
+        if pairs < 4 or place[lag:] @ place[:-lag] / pairs < variance / math.e:
             return lag * _CELL_PX
     return float(min(_LAGS, place.size - 1)) * _CELL_PX

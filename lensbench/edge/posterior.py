@@ -35,6 +35,8 @@ _ACROSS: Final = (3, 5)
 _ALONG: Final = (4, 6)
 _LIGHT: Final = ((3e-4, 0.8), (0.03, 0.2))
 """Prior sd of the light's slope across the region, as a part of the level: even or gently uneven; and how common."""
+_KNOWN_LIGHT: Final = 0.13
+"""Of that sd, where the rest of a chart told the slope, and it was taken out."""
 _KIND_SHARES: Final = (0.4, 0.15, 0.2, 0.13, 0.12)
 _SIZES: Final = ((0.0, 0.5), (3e-3, 0.35), (0.025, 0.1), (0.2, 0.05))
 """Prior sd of the free-form part, as a part of the step; and how common."""
@@ -274,7 +276,8 @@ class _System:
             self.gram[0, LEVELS : LEVELS + 2, LEVELS : LEVELS + 2] += line.gram
             self.moment[0, LEVELS : LEVELS + 2] += line.moment
         self._into = _kinds_of(shape, 0 if line is None else 2)
-        self._level_sd = self._prior_levels(levels, along_sd)
+        known_light = np.array([sides.light_known for sides in plateaus])
+        self._level_sd = self._prior_levels(levels, along_sd, np.where(known_light, _KNOWN_LIGHT, 1.0))
         self.plain_sd = self.prior_sd()
         # For every kind: gram and moment of its own unknowns, and cross terms with the free-form shapes.
         count = self._into.shape[1]
@@ -288,7 +291,7 @@ class _System:
         """Columns before the shapes."""
         return LEVELS if self.line is None else LEVELS + 2
 
-    def _prior_levels(self, levels: FloatArray, along_sd: FloatArray) -> FloatArray:
+    def _prior_levels(self, levels: FloatArray, along_sd: FloatArray, sureness: FloatArray) -> FloatArray:
         """Prior sd of levels and line under each light: shape (regions, lights, fixed)."""
         step = self.step[:, None]
         # What lights unevenly takes the same part of both levels, so the dark side shows less of it.
@@ -296,8 +299,8 @@ class _System:
         sd = np.empty((len(levels), len(_LIGHT), self.fixed))
         sd[:, :, :2] = _VAGUE * step[:, None]
         sd[:, :, SHIFT] = _SHIFT_SD_PX * step
-        light = np.array([size for size, _ in _LIGHT])
-        sd[:, :, _ACROSS[0]] = np.maximum(light * dark_part, light[0]) * step
+        light = np.maximum(np.array([size for size, _ in _LIGHT]) * sureness[:, None], _LIGHT[0][0])
+        sd[:, :, _ACROSS[0]] = np.maximum(light * dark_part, _LIGHT[0][0]) * step
         sd[:, :, _ACROSS[1]] = light * step
         sd[:, :, _ALONG] = np.maximum(along_sd, 1e-5 * step)[:, None]
         if self.line is not None:

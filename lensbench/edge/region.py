@@ -122,8 +122,8 @@ class Region:
             least_sd=self.points.rounding_sd,
         )
         noise = plateaus.noise.enlarged(self.noise_factor)
-        coding = self.coding or Coding(lost=0.0, rough=0.0)
-        return bins, replace(plateaus, noise=noise, rough=coding.rough, lost=coding.lost)
+        coding, known = self.coding or Coding(lost=0.0, rough=0.0), self.points.light_known
+        return bins, replace(plateaus, noise=noise, rough=coding.rough, lost=coding.lost, light_known=known)
 
     def refused(self) -> EdgeError | None:
         """Why what the line was laid through is no edge; None where it is one."""

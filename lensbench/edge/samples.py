@@ -28,6 +28,8 @@ class Points:
     """Of the region: rows, columns."""
     is_sensor: bool = True
     rounding_sd: tuple[float, float] = (0.0, 0.0)
+    light_known: bool = False
+    """Whether the light's slope was known, and taken out."""
 
     @property
     def sites(self) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
@@ -46,13 +48,19 @@ def points_of(region: Samples) -> Points:
     height, width = region.values.shape
     row_px, col_px = _grid(height, width)
     value = np.asarray(region.values, np.float64).ravel()
+    rounding_sd = region.rounding_sd if any(region.rounding_sd) else _rounding_sd(value)
+    if region.light_slope_per_px is not None:
+        by_row, by_col = region.light_slope_per_px
+        light = np.exp(-by_row * row_px[::width])[:, None] * np.exp(-by_col * col_px[:width])
+        value = value * light.ravel()
     points = Points(
         row_px=row_px,
         col_px=col_px,
         value=value,
         shape=(height, width),
         is_sensor=region.is_sensor,
-        rounding_sd=region.rounding_sd if any(region.rounding_sd) else _rounding_sd(value),
+        rounding_sd=rounding_sd,
+        light_known=region.light_slope_per_px is not None,
     )
     return points if region.present.all() else points.kept(region.present.ravel())
 
@@ -117,6 +125,8 @@ class Plateaus:
     bright_slope_per_px: float
     dark_slope_sd_per_px: float
     bright_slope_sd_per_px: float
+    light_known: bool = False
+    """Whether the light's slope was known from elsewhere, and taken out."""
     rough: float = 0.0
     """Variance that coding added at the edge, over that of the noise; it fades with the distance (`coding`)."""
     lost: float = 0.0

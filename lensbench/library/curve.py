@@ -57,6 +57,8 @@ class CurvePoint:
     sd: float
     shots: int
     """Refocused ones; 0 where nobody measured and neighbours stand in."""
+    reach: tuple[float, float]
+    """How far the 95 % interval goes below and above, in standard deviations."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,8 +86,8 @@ class LensCurve:
         """95 % interval in cycles per pixel; NaN where nothing told the spread."""
         if not self.spread.known:
             return math.nan, math.nan
-        half = self.spread.quantile * reading.sd
-        return math.exp(reading.log_mtf50 - half), math.exp(reading.log_mtf50 + half)
+        below, above = (reach * reading.sd for reach in reading.reach)
+        return math.exp(reading.log_mtf50 - below), math.exp(reading.log_mtf50 + above)
 
 
 def curve_at(session: KeptSession, focal_length_mm: float, *, zone: str) -> LensCurve | Note:
@@ -124,6 +126,7 @@ def measured_curve(
     settings, series = by_focal[focal_mm]
     spread = spread_of([series for _, series in by_focal.values()], session.pixel_pitch_um)
     curve = fit_curve(series, spread, pixel_pitch_um=session.pixel_pitch_um)
+    below, above = spread.reach(series)
     points = tuple(
         CurvePoint(
             f_number=setting.f_number,
@@ -131,6 +134,7 @@ def measured_curve(
             log_mtf50=float(curve.estimate[place]),
             sd=float(curve.sd[place]),
             shots=len(series.log_shots[place]),
+            reach=(float(below[place]), float(above[place])),
         )
         for place, setting in enumerate(settings)
     )
@@ -171,6 +175,7 @@ def _mixed(first: CurvePoint, second: CurvePoint, share: float) -> CurvePoint:
         log_mtf50=(1.0 - share) * first.log_mtf50 + share * second.log_mtf50,
         sd=math.sqrt(((1.0 - share) * first.sd) ** 2 + (share * second.sd) ** 2 + gap**2),
         shots=min(first.shots, second.shots),
+        reach=(max(first.reach[0], second.reach[0]), max(first.reach[1], second.reach[1])),
     )
 
 

@@ -123,7 +123,9 @@ class SideAsymmetry:
     softer_side: Side
     shots: int  # refocused ones, those of the turned camera included
     turned_shots: int
-    tilt_percent: float  # what the chart's tilt could do at most, in the interval; 0 from a focus bracket
+    tilt_percent: float
+    """What the chart's tilt could do at most, with the largest steady focus error that the stops allow; it is in the
+    interval, and 0 from a focus bracket."""
     source: Source
     matters: bool  # beyond chance and beyond the tilt, and large enough
 
@@ -147,6 +149,8 @@ class FocusTilt:
     f_number: float
     um: float  # at one half-diagonal
     loss_percent: float  # what that costs the sides where the centre is in focus
+    ci95_percent: tuple[float, float]  # NaN where the chart's own part is not known
+    side: Side  # whose best focus lies at higher steps
     matters: bool
 
 
@@ -176,6 +180,7 @@ class Decentring:
     rows: tuple[SideAsymmetry, ...]  # every setting
     main: SideAsymmetry  # the setting that shows it most clearly, else the widest one that was repeated
     detection_limit_percent: float  # what the widest repeated stop would have shown; NaN without repeats
+    lean_limit_percent: float  # what a leaning plane of focus could cost the sides unseen
     focus_tilt: FocusTilt | None  # of the clearest focus bracket
     turned: TurnedTest
     repeats: tuple[int, int]  # fewest and most shots of settings shot more than once; (0, 0) without
@@ -187,7 +192,10 @@ class Decentring:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaneDistance:
-    """The distance between two planes of focus, and what it costs to focus on the other one."""
+    """The distance between two planes of focus, and what it costs to focus on the other one.
+
+    In the sds and intervals is what the model of the pupil and the law of the height may err by.
+    """
 
     verdict: Verdict
     focal_length_mm: float | None
@@ -197,7 +205,8 @@ class PlaneDistance:
     sd_steps: float
     um: float  # on the sensor's side
     sd_um: float
-    loss_percent: float
+    image_height: float  # where it is told: of the outermost target with a peak; 0 for focus shift
+    loss_percent: float  # of the outer zone, at image height 0.8; of focus shift, of the inner zone
     ci95_percent: tuple[float, float]
     brackets: int
 
@@ -209,7 +218,8 @@ class Falloff:
     focal_length_mm: float | None
     f_number: float
     percent: float
-    sd_percent: float
+    reach_percent: float
+    middle_percent: float  # of the middle zone
     shots: int
 
 
@@ -217,8 +227,8 @@ class Falloff:
 class FieldCurvature:
     """From focus brackets; without, the fall of sharpness bounds it."""
 
-    distance: PlaneDistance | None  # of the corner's best focus from the centre's
-    falloff: Falloff | None
+    distance: PlaneDistance | None  # of the outermost target's best focus from the centre's
+    falloff: Falloff | None  # at the stop where it is largest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,7 +239,7 @@ class SagittalSplit:
     focal_length_mm: float | None
     f_number: float
     sagittal_percent: float  # how far the softer ones stay behind; positive where sagittal is sharper
-    reach_percent: float
+    ci95_percent: tuple[float, float]  # of its size; for all settings at once
     shots: int
 
 
@@ -238,7 +248,7 @@ class Astigmatism:
     """From refocused shots and from focus brackets, as far as there are any."""
 
     split: SagittalSplit | None
-    distance: PlaneDistance | None  # of the sagittal from the tangential plane in the corner
+    distance: PlaneDistance | None  # of the sagittal from the tangential plane at the outermost target
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -289,7 +299,7 @@ class ConditionFinding:
     verdict: Verdict = Verdict.CANNOT_TELL
     value: float = nan  # the limit is for its size; the sign is lateral colour's or distortion's
     ci95: tuple[float, float] = (nan, nan)
-    side: Side | None = None  # the softer one (decentring)
+    side: Side | None = None  # decentring: the softer one, or that to which the plane of focus leans
     details: Details = None  # what the sentences need; None where nothing could be measured
 
 

@@ -52,6 +52,8 @@ class Samples:
         0.0,
     )  # by rounding to whole codes, on the dark and on the bright side
     tone_known: bool = True  # False where a tone curve was assumed (JPEG): figures are then relative only
+    light_slope_per_px: tuple[float, float] | None = None
+    """Of the light's logarithm, downwards and to the right, where something outside the box tells it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -146,8 +146,18 @@ class Unclaimed(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Behind:
+    """How much softer a setting is than the best of the others, by its shots alone; negative where it is ahead."""
+
+    focal_length_mm: float | None
+    f_number: float
+    percent: float
+    ci95_percent: tuple[float, float]  # at 95 % for all settings together; NaN where the spread is not known
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SharpEnough:
-    """The run of stops around the best one that keep a share of its MTF50, as far as stops were tested."""
+    """Every stop tested that keeps a share of the best one's MTF50, itself among them."""
 
     level_percent: float
     surely: tuple[float, ...]  # at 95 %, all of them together; empty without repeats or focus brackets
@@ -162,9 +172,13 @@ class BestSetting:
     f_number: float
     zone: str
     mtf50_cypx: float  # estimated free of the winner's curse
-    ci95_cypx: tuple[float, float]
-    tied: tuple[Setting, ...]  # all that can't be told from the best at 95 %, or are within the indifference
+    ci95_cypx: tuple[float, float]  # NaN without repeats or focus brackets
+    tied: tuple[Setting, ...]  # all that can't be told from the best at 95 %, or seem within the indifference
     at_border: bool  # the best lies at the first or last setting tested: «best tested»
+    as_good: tuple[
+        Setting, ...
+    ] = ()  # of those tied, surely within the indifference, the best itself among them
+    behind: tuple[Behind, ...] = ()  # of every setting that competes; empty for a single one
     reservations: tuple[Note, ...] = ()  # why no winner is claimed, by `Unclaimed`; empty where one is
     take: Setting | None = None  # of those tied, by the tie rule, at the best one's focal length
     take_rule: str = "best"  # best, widest, middle, deepest
@@ -182,7 +196,7 @@ class FocalLengthFindings:
 
     focal_length_mm: float | None
     best_f_number: float  # for the zone `frame`
-    tied_f_numbers: tuple[float, ...]
+    tied_f_numbers: tuple[float, ...]  # can't be told from the best, those as good among them
     zones: dict[str, ZoneFigure]  # at the best f-number
     curve: tuple[CurvePoint, ...]
     best_by_zone: dict[str, BestSetting] = field(default_factory=dict)
@@ -190,6 +204,7 @@ class FocalLengthFindings:
     magnification: float = nan  # median of the shots
     shots: int = 0
     best_by_purpose: dict[str, BestSetting] = field(default_factory=dict)  # by `Purpose`
+    as_good_f_numbers: tuple[float, ...] = ()  # surely within the indifference of the best, itself left out
 
 
 class Observed(StrEnum):
@@ -207,6 +222,7 @@ class Observed(StrEnum):
     PRINT_RISE = "print_rise_mm"  # 10-90 % on the chart in mm; sigma in pixels of the picture; photographs
     BRACKET_END = "bracket_end"  # f-number, and the step at its end where MTF50 still rises; its name
     BRACKET_FLAT = "bracket_flat"  # the same of one that hardly falls to its ends; its step is NaN
+    STOP_DEPARTS = "stop_departs"  # f-number, and by how many percent it is softer than the others let expect
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

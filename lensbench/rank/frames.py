@@ -56,7 +56,7 @@ class Pieces:
 
     spectra: ComplexArray
     inside: BoolArray  # False where the piece would reach outside the picture; its spectrum is zero
-    clipped: FloatArray  # share of clipped samples of each piece
+    clipped: FloatArray  # share of samples clipped at white in each piece
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -102,7 +102,9 @@ class Frame:
             count = _summed(count, cell)
             values = _summed(values, cell) / np.maximum(count, 1.0)
         known = count > 0.0
-        share = samples.clipped.sum() / max(int(samples.present.sum()), 1)
+        # Noise alone takes dark samples to the black limit; only white hides detail.
+        white = samples.clipped & (samples.values > samples.values[samples.present].mean())
+        share = white.sum() / max(int(samples.present.sum()), 1)
         return np.where(known, values - float(values[known].mean()), 0.0), float(share)
 
 
@@ -167,6 +169,7 @@ class Overlaid:
     spectra: ComplexArray
     shift_cells: FloatArray  # displacement of the scene in each piece (down, right)
     likeness: FloatArray  # coherence of coarse detail with the reference, -1 to 1; 0 outside the picture
+    clipped: FloatArray  # share of clipped samples of each piece
 
 
 def lay_over(frame: Frame, reference: ReferencePieces) -> Overlaid:
@@ -185,6 +188,7 @@ def lay_over(frame: Frame, reference: ReferencePieces) -> Overlaid:
         spectra=_moved(pieces.spectra, -rest),
         shift_cells=whole + rest,
         likeness=np.where(pieces.inside, _likeness(reference, pieces.spectra, rest), 0.0),
+        clipped=pieces.clipped,
     )
 
 

@@ -16,6 +16,7 @@ from lensbench import photo
 from lensbench.model.errors import ImageError, SettingError, SweepError
 from lensbench.model.shot import BoolArray, IntArray, RejectedShot
 from lensbench.model.units import FloatArray
+from lensbench.rank.fit import LOWEST_CYPX, RING_CYPX, BlurFit, Rings, fit_blur, ring_powers
 from lensbench.rank.frames import (
     ComplexArray,
     Frame,
@@ -26,20 +27,10 @@ from lensbench.rank.frames import (
     lay_over,
     open_frame,
 )
-from lensbench.rank.order import (
-    LOWEST_CYPX,
-    RING_CYPX,
-    BlurFit,
-    Ranking,
-    Rings,
-    fit_blur,
-    ordered,
-    ring_powers,
-)
+from lensbench.rank.order import Ranking, ordered
 
 MOST_FRAMES: Final = 60
 MOST_PIECES: Final = 110
-QUIET_PIECES: Final = 20
 _CANDIDATES: Final = 700
 _LARGE_CELLS: Final = 390  # frames with both sides above this are read in larger pieces
 FEWEST_PIECES: Final = 8
@@ -87,19 +78,16 @@ def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
     """
     used: list[Path] = []
     left: list[RejectedShot] = []
-    overlaid: list[tuple[Overlaid, ComplexArray]] = []
-    pieces: tuple[ReferencePieces, ReferencePieces] | None = None
+    overlaid: list[Overlaid] = []
+    pieces: ReferencePieces | None = None
     for number, path in enumerate(paths, start=1):
         unlike = ""
         try:
             frame = open_frame(path)
             if pieces is None:
                 pieces = _reference(frame)
-            elif not (unlike := _unlike(pieces[0].frame, frame)):
-                over = lay_over(frame, pieces[0])
-                shift = np.rint(np.median(over.shift_cells, axis=0)).astype(np.int64)
-                quiet = frame.pieces(pieces[1].corners + shift, pieces[1].size)
-                overlaid.append((over, quiet.spectra))
+            elif not (unlike := _unlike(pieces.frame, frame)):
+                overlaid.append(lay_over(frame, pieces))
         except ImageError as error:
             reason = str(error).removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
             left.append(RejectedShot(path=path, reason=reason))
@@ -113,51 +101,39 @@ def rank(paths: Sequence[Path], *, progress: Progress | None = None) -> Ranking:
         count = len(paths) - len(left)
         known = f"{count} of {len(paths)}" if count else f"none of {len(paths)}"
         raise ImageError(f"{known} photographs can be read: {left[0].reason}")
-    return replace(_ranking(used, *pieces, overlaid), left_out=tuple(left))
+    return replace(_ranking(used, pieces, overlaid), left_out=tuple(left))
 
 
-def _ranking(
-    used: Sequence[Path],
-    reference: ReferencePieces,
-    quiet: ReferencePieces,
-    laid: Sequence[tuple[Overlaid, ComplexArray]],
-) -> Ranking:
+def _ranking(used: Sequence[Path], reference: ReferencePieces, overlaid: Sequence[Overlaid]) -> Ranking:
     """Rank frames by the pieces that show the same in all of them."""
-    overlaid = [over for over, _ in laid]
     alike = np.stack([over.likeness > ALIKE for over in overlaid])
     _check_scene(used, alike)
-    use = alike.all(axis=0)
+    use = alike.all(axis=0) & np.stack([over.clipped <= _CLIPPED for over in overlaid]).all(axis=0)
     if np.count_nonzero(use) < FEWEST_PIECES:
         raise SweepError(
-            f"only {np.count_nonzero(use)} places show the same in every frame, {FEWEST_PIECES} are needed; "
-            "leave out frames in which the scene moved"
+            f"only {np.count_nonzero(use)} places show the same in every frame and nothing white, {FEWEST_PIECES} are "
+            "needed; leave out frames in which the scene moved, or that are brighter"
         )
     spectra = np.stack([reference.spectra[use], *(over.spectra[use] for over in overlaid)])
-    fit = _fit(spectra, np.stack([quiet.spectra, *(still for _, still in laid)]), reference)
+    fit = _fit(spectra, reference)
     shifts = [np.zeros(2), *(np.median(over.shift_cells[use], axis=0) for over in overlaid)]
     return ordered(used, fit, reference.frame, shifts_cells=np.stack(shifts))
 
 
-def _reference(frame: Frame) -> tuple[ReferencePieces, ReferencePieces]:
-    """Choose the pieces with most detail, and the quietest ones, in the first frame."""
+def _reference(frame: Frame) -> ReferencePieces:
+    """Choose the pieces with most detail in the first frame."""
     size = 128 if min(frame.size_cells) > _LARGE_CELLS else 64
     corners = _candidates(frame, size)
     cut = frame.pieces(corners, size)
     detail, clear = _detail(frame, cut, size)
-    unclipped = np.flatnonzero((cut.clipped <= _CLIPPED) & (detail > 0.0))
-    by_detail = unclipped[np.argsort(-detail[unclipped], kind="stable")]
-    chosen = by_detail[clear[by_detail]][:MOST_PIECES]
+    usable = np.flatnonzero((cut.clipped <= _CLIPPED) & (detail > 0.0) & clear)
+    chosen = usable[np.argsort(-detail[usable], kind="stable")][:MOST_PIECES]
     if len(chosen) < FEWEST_PIECES:
         raise SweepError(
             f"{frame.path.name}: {len(chosen)} places hold detail that is neither clipped nor lost in noise, "
             f"{FEWEST_PIECES} are needed; photograph a scene with fine texture, exposed so that nothing is white"
         )
-    others = by_detail[::-1][~np.isin(by_detail[::-1], chosen)][:QUIET_PIECES]
-    first, second = (
-        ReferencePieces(frame=frame, corners=corners[which], size=size, spectra=cut.spectra[which])
-        for which in (chosen, others if len(others) else chosen[-QUIET_PIECES:])
-    )
-    return first, second
+    return ReferencePieces(frame=frame, corners=corners[chosen], size=size, spectra=cut.spectra[chosen])
 
 
 def _candidates(frame: Frame, size: int) -> IntArray:
@@ -205,24 +181,28 @@ def _check_scene(paths: Sequence[Path], alike: BoolArray) -> None:
         )
 
 
-def _fit(spectra: ComplexArray, still: ComplexArray, reference: ReferencePieces) -> BlurFit:
-    """Fill the rings and fit; shapes of both (frames, pieces, rows, columns)."""
+def _fit(spectra: ComplexArray, reference: ReferencePieces) -> BlurFit:
+    """Fill the rings and fit; spectra of shape (frames, pieces, rows, columns)."""
     _, _, radius, whole = frequencies(reference.size, lattice=reference.frame.lattice)
     numbers = np.floor((radius - LOWEST_CYPX) / RING_CYPX)
     rings = np.where(whole & (radius >= LOWEST_CYPX), numbers, -1.0).astype(np.int64)
     used = rings >= 0
     shared = np.sum(np.abs(spectra.mean(axis=0)) ** 2, axis=0)[used]
-    power = np.bincount(rings[used], weights=shared)
+    bins, power = np.bincount(rings[used]).astype(np.float64), np.bincount(rings[used], weights=shared)
+    radius = np.sqrt(np.bincount(rings[used], weights=shared * radius[used] ** 2) / power)
+    # A Hann window of N cells spreads power by 1 / (sqrt(3) N) along an axis (derived: its mean square slope), so
+    # that in a falling spectrum what a ring holds comes from below.
+    fall = np.gradient(np.log(power / bins), radius).clip(max=0.0)
     fit = fit_blur(
         Rings(
             powers=ring_powers(spectra, rings=rings),
-            quiet=ring_powers(still, rings=rings),
-            radius_cypx=np.sqrt(np.bincount(rings[used], weights=shared * radius[used] ** 2) / power),
-            bins=np.bincount(rings[used]).astype(np.float64),
+            radius_cypx=np.maximum(radius + fall / (3.0 * reference.size**2), 0.7 * radius),
+            bins=bins,
+            developed=not reference.frame.photograph.sensor_data,
         )
     )
     if fit is None:
         raise SweepError(
-            "the frames share no detail above the noise; use a lower ISO, or a scene with more texture"
+            "two of the frames share no detail above the noise; use a lower ISO, or a scene with more texture"
         )
     return fit

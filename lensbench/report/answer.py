@@ -13,7 +13,6 @@ from lensbench.model.condition import (
     Decentring,
     InnerSharpness,
     QuickFindings,
-    Subject,
     TurnedOutcome,
     Verdict,
 )
@@ -30,14 +29,15 @@ from lensbench.model.sweep import (
     SweepFindings,
     Unclaimed,
 )
-from lensbench.report.condition import condition_text
+from lensbench.report.condition import condition_text, state_sentences
 from lensbench.report.evidence import share
 from lensbench.report.words import (
-    NOT_TOLD_APART,
+    NOT_TOLD_FROM,
     at_setting,
     clean_line,
     figure_range,
     note_in_words,
+    percent,
     sentence_case,
     stop_range,
     worded,
@@ -51,7 +51,6 @@ PURPOSE_NAMES: Final = {
 }
 _SOFT_END: Final = 0.10
 """A focal length whose best stays behind by more than this is named. Common practice, no source."""
-_WORTH_NAMING: Final = (Subject.DECENTRING, Subject.FIELD_CURVATURE, Subject.FOCUS_SHIFT, Subject.ASTIGMATISM)
 _TAKEN: Final = {
     "widest": "the widest of them",
     "middle": "in the middle of them",
@@ -86,10 +85,10 @@ def lens_sentences(lens: LensFindings) -> list[str]:
     sentences += _equal_lengths(lens)
     sentences += [told for focal in lens.by_focal_length if (told := _equal_stops(focal, zoom=zoom))]
     sentences += [*_taken(lens.best, zoom=zoom), *_purposes(lens, zoom=zoom), *_also_good(at_best, zoom=zoom)]
-    sentences += _weak_ends(lens.by_focal_length)
+    sentences += _weak_ends(lens.zoom_at_own_best)
     if zoom or any(len(_tested(focal)) > 1 for focal in lens.by_focal_length):
         sentences += [note_in_words(reservation) for reservation in lens.best.reservations]
-    return [*sentences, *_state(lens), *limits]
+    return [*sentences, *state_sentences(lens.condition), *limits]
 
 
 def _tested(focal: FocalLengthFindings) -> list[float]:
@@ -115,30 +114,38 @@ def _equal_lengths(lens: LensFindings) -> Iterator[str]:
     best = lens.zoom_at_own_best
     if best is None:
         return
+    good = {setting.focal_length_mm for setting in best.as_good} - {best.focal_length_mm}
     tied = {setting.focal_length_mm for setting in best.tied} - {best.focal_length_mm}
-    for focal in lens.by_focal_length:
-        if focal.focal_length_mm in tied:
-            softer = 1.0 - focal.best_by_zone["frame"].mtf50_cypx / best.mtf50_cypx
-            figure, length = f"{100.0 * max(softer, 0.0):.0f} % softer", focal_length(focal.focal_length_mm)
-            if softer > INDIFFERENCE:
-                yield f"{length} can't be told from it ({figure} in these shots)."
-            else:
-                yield f"{length} is as sharp{f' ({figure}, which hardly shows)' if softer >= 0.005 else ''}."
+    for behind in best.behind:
+        length = focal_length(behind.focal_length_mm)
+        if behind.focal_length_mm in good:
+            yield f"{length} is as good (within {100.0 * INDIFFERENCE:.0f} %)."
+        elif behind.focal_length_mm in tied:
+            yield f"{length} can't be told from it ({percent(behind.percent)} softer in these shots)."
 
 
 def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
-    tested, tied = _tested(focal), focal.tied_f_numbers
+    tested = _tested(focal)
     at = f"At {focal_length(focal.focal_length_mm)} " if zoom else ""
     if len(tested) < 2:
         return f"{at}only {f_stop(focal.best_f_number)} was tested." if at else ""
-    if len(tied) < 2:
+    good = [stop for stop in focal.as_good_f_numbers if stop != focal.best_f_number]
+    tied = [stop for stop in focal.tied_f_numbers if stop not in {focal.best_f_number, *good}]
+    best = f"{f_stop(focal.best_f_number)} is best; " if zoom else ""
+    if not good and not tied:
+        if not math.isfinite(sum(focal.best_by_zone["frame"].ci95_cypx)):  # without repeats nothing is sure
+            return sentence_case(f"{at}{best}no other stop came near in these shots.")
         return f"{at}only {f_stop(focal.best_f_number)}." if at else "No other stop is as sharp."
-    frame = {point.f_number: point.ci95_cypx for point in focal.curve if point.zone == "frame"}
-    intervals = [frame[stop] for stop in tied if stop in frame]
-    equal = NOT_TOLD_APART
-    if intervals and max(low for low, _ in intervals) > min(high for _, high in intervals):
-        equal = f"differ by less than {100.0 * INDIFFERENCE:.0f} %, which hardly shows"
-    return f"{at}{stop_range(tied, tested)} {equal}."
+    if good and not tied:
+        alike = stop_range([focal.best_f_number, *good], tested)
+        return f"{at}{alike} differ by less than {100.0 * INDIFFERENCE:.0f} %, which hardly shows."
+    doubtful = f"{stop_range(tied, tested)} {NOT_TOLD_FROM}"
+    surely = [f"{stop_range(good, tested)} {_are(good)} as good"] if good else []
+    return f"{at}{best}{'; '.join([*surely, doubtful])}."
+
+
+def _are(stops: Sequence[float]) -> str:
+    return "is" if len(stops) == 1 else "are"
 
 
 def _taken(best: BestSetting, *, zoom: bool) -> Iterator[str]:
@@ -170,10 +177,13 @@ def _setting(best: BestSetting, *, zoom: bool) -> str:
     stop = f_stop(best.take.f_number if best.take else best.f_number)
     if zoom:
         return f"{focal_length(best.focal_length_mm)} and {stop}"
-    others = [
-        name for f_number in sorted(one.f_number for one in best.tied) if (name := f_stop(f_number)) != stop
+    good = [one.f_number for one in best.as_good if f_stop(one.f_number) != stop]
+    doubtful = [
+        one.f_number for one in best.tied if f_stop(one.f_number) != stop and one.f_number not in good
     ]
-    return f"{stop} ({listed(others)} as good)" if others else stop
+    told = [f"{listed([f_stop(f_number) for f_number in good])} as good"] if good else []
+    told += [f"{listed([f_stop(f_number) for f_number in doubtful])} {NOT_TOLD_FROM}"] if doubtful else []
+    return f"{stop} ({'; '.join(told)})" if told else stop
 
 
 def _also_good(focal: FocalLengthFindings | None, *, zoom: bool) -> Iterator[str]:
@@ -195,31 +205,18 @@ def _also_good(focal: FocalLengthFindings | None, *, zoom: bool) -> Iterator[str
         yield f"{'Also' if sure else 'Probably also'} good{at}: {'; '.join(parts)}."
 
 
-def _weak_ends(focals: Sequence[FocalLengthFindings]) -> Iterator[str]:
-    """Name the focal lengths that stay behind the sharpest at their own best stop, beyond their intervals."""
-    own = [focal.best_by_zone["frame"] for focal in focals if "frame" in focal.best_by_zone]
-    top = max(own, key=lambda best: best.mtf50_cypx, default=None)
-    if top is None:
+def _weak_ends(best: BestSetting | None) -> Iterator[str]:
+    """Name the focal lengths that surely stay behind the sharpest at their own best stop, with their intervals."""
+    if best is None:
         return
     weak = [
-        f"{focal_length(one.focal_length_mm)} is {100.0 * (1.0 - one.mtf50_cypx / top.mtf50_cypx):.0f} % softer"
-        for one in own
-        if one.mtf50_cypx < (1.0 - _SOFT_END) * top.mtf50_cypx and not one.ci95_cypx[1] > top.ci95_cypx[0]
+        f"{focal_length(behind.focal_length_mm)} is {behind.percent:.0f} % softer "
+        f"({figure_range(*behind.ci95_percent, '.0f')} %)"
+        for behind in best.behind
+        if behind.percent > 100.0 * _SOFT_END and behind.ci95_percent[0] > 0.0
     ]
     if weak:
-        yield f"Each at its own best stop, {listed(weak)} than {focal_length(top.focal_length_mm)}."
-
-
-def _state(lens: LensFindings) -> Iterator[str]:
-    """Name what matters of the lens's state."""
-    matters = [
-        finding.subject.value
-        for finding in lens.condition
-        if finding.verdict is Verdict.MATTERS and finding.subject in _WORTH_NAMING
-    ]
-    if matters:
-        verb = "matters" if len(matters) == 1 else "matter"
-        yield f"{sentence_case(listed(matters))} {verb} on this copy: look at «Is the copy sound?»."
+        yield f"Each at its own best stop, {listed(weak)} than {focal_length(best.focal_length_mm)}."
 
 
 def holds_for(basis: Basis) -> str:

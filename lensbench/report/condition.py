@@ -1,7 +1,8 @@
 """The state of a lens in sentences: evidence in figures, a caution, and what to do next, made from the findings."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isfinite
+from math import hypot, isfinite
 
 from lensbench.model.condition import (
     Astigmatism,
@@ -13,13 +14,21 @@ from lensbench.model.condition import (
     FieldCurvature,
     LateralColour,
     PlaneDistance,
+    SagittalSplit,
     Subject,
     TurnedOutcome,
     Verdict,
 )
 from lensbench.model.setting import f_stop, focal_length, listed
-from lensbench.report.evidence import asymmetry_text, decentring_advice, interval_percent, share, turned_text
-from lensbench.report.words import at_setting, borne, texts, worded
+from lensbench.report.evidence import (
+    asymmetry_text,
+    decentring_advice,
+    interval_percent,
+    leaning_text,
+    share,
+    turned_text,
+)
+from lensbench.report.words import at_setting, borne, sentence_case, texts, worded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +81,7 @@ def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText
     main, tilt, turned = details.main, details.focus_tilt, details.turned
     words, shots = texts("condition.decentring"), _shots_text(main.shots)
     not_turned = turned.outcome is TurnedOutcome.NOT_DONE
+    by_lean = tilt is None and details.detection_limit_percent < finding.limit
     uneven = sorted((row for row in details.rows if row.matters), key=lambda row: row is not main)
     if uneven:
         rows = "; ".join(asymmetry_text(row) for row in uneven[:4])
@@ -81,19 +91,22 @@ def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText
     else:
         even = finding.verdict is Verdict.WITHIN_LIMITS and main.percent < finding.limit
         limit = words["limit"].format(limit=share(details.detection_limit_percent))
-        seen = words["even" if even else "open"]
+        seen = words["even" if even else "level"]
         evidence = [seen.format(main=asymmetry_text(main), shots=shots, limit=limit)]
     if tilt is not None and tilt.matters:
-        cost, at = share(tilt.loss_percent), at_setting(tilt)
-        evidence.append(words["tilted"].format(um=tilt.um, cost=cost, at=at))
+        evidence.append(words["leans"].format(um=tilt.um, leaning=leaning_text(tilt)))
+    elif isfinite(details.lean_limit_percent):
+        lean = words["unbracketed" if tilt is None else "bracketed"]
+        evidence.append(lean.format(limit=share(details.lean_limit_percent)))
     evidence += [] if not_turned else [turned_text(turned)]
     by_tilt = max(row.tilt_percent for row in details.rows)
     cautions = [words["by_tilt"].format(by_tilt=by_tilt)] if by_tilt >= 1.0 else []
+    advice, bracket = decentring_advice(finding.verdict, turned.outcome), _bracket()
     cautions += [words["not_turned"]] if finding.verdict is Verdict.MATTERS and not_turned else []
     return ConditionText(
         evidence=" ".join(evidence),
         caution=" ".join([*cautions, words["holds_for"]]),
-        advice=decentring_advice(finding.verdict, turned.outcome),
+        advice=bracket if by_lean and finding.verdict is Verdict.CANNOT_TELL else advice,
     )
 
 
@@ -119,18 +132,16 @@ def _curvature(finding: ConditionFinding, details: FieldCurvature) -> ConditionT
     if distance is not None:
         return _plane(distance, Subject.FIELD_CURVATURE)
     within = finding.verdict is Verdict.WITHIN_LIMITS
-    evidence = "No focus bracket."
+    words = texts("condition.field curvature")
+    evidence = [words["unbracketed"]]
     if fall is not None:
-        meaning = "curvature or other blur, one focus can't tell which"
-        if within:
-            meaning = "a curved field would cost it more"
-        at, size = at_setting(fall), f"{abs(fall.percent):.0f} %"
-        word = "softer" if fall.percent >= 0.0 else "sharper"
-        evidence += f" At {at} the outer zone is {size} {word} than the inner one: {meaning}."
+        meaning = words["level" if within else "either"]
+        size = f"{abs(fall.percent):.0f} % {'softer' if fall.percent >= 0.0 else 'sharper'}"
+        evidence.append(words["fall"].format(at=at_setting(fall), size=size, meaning=meaning))
     return ConditionText(
-        evidence=evidence,
-        caution="A focus that favours the corners would hide it." if within else "",
-        advice="" if within else f"{_bracket()} A shot refocused on a corner shows it as well.",
+        evidence=" ".join(evidence),
+        caution=words["hidden"] if within else "",
+        advice="" if within else f"{_bracket()} {words['refocus']}",
     )
 
 
@@ -149,6 +160,7 @@ def _plane(distance: PlaneDistance, subject: Subject) -> ConditionText:
             at=at_setting(distance),
             size=_size(distance),
             wide=f_stop(distance.against_f_number),
+            height=f"{distance.image_height:.2f}",
             loss=share(distance.loss_percent),
             brackets=f"{interval}{brackets}",
         ),
@@ -168,19 +180,29 @@ def _size(distance: PlaneDistance) -> str:
 def _astigmatism(finding: ConditionFinding, details: Astigmatism) -> ConditionText:
     words, split, distance = texts("condition.astigmatism"), details.split, details.distance
     parts = []
-    if split is not None:
-        sharper = "sagittal" if split.sagittal_percent > 0.0 else "tangential"
-        size = f"{abs(split.sagittal_percent):.0f} ± {split.reach_percent:.0f} % sharper"
-        shots = _shots_text(split.shots)
-        parts.append(words["split"].format(at=at_setting(split), sharper=sharper, size=size, shots=shots))
     if distance is not None:
-        at, loss = at_setting(distance), share(distance.loss_percent)
-        parts.append(words["planes"].format(at=at, size=_size(distance), loss=loss))
-    wanted = distance is None and finding.verdict is not Verdict.WITHIN_LIMITS
+        at, loss, height = at_setting(distance), share(distance.loss_percent), f"{distance.image_height:.2f}"
+        interval = interval_percent(distance.ci95_percent)
+        parts.append(
+            words["planes"].format(at=at, size=_size(distance), height=height, loss=loss, interval=interval)
+        )
+    if split is not None:
+        parts.append(words["split"].format(split=_split_text(split), shots=_shots_text(split.shots)))
+    advice = {Verdict.MATTERS: words["advice"], Verdict.CANNOT_TELL: _bracket(), Verdict.WITHIN_LIMITS: ""}
     return ConditionText(
         evidence=" ".join(parts),
         caution=words["unbracketed" if distance is None else "caution"],
-        advice=_bracket() if wanted else "",
+        advice=advice[finding.verdict],
+    )
+
+
+def _split_text(split: SagittalSplit) -> str:
+    """«sagittal and tangential edges differ by 14 % (8 to 20 %) at f/2.8, the sagittal ones sharper»."""
+    sharper = "sagittal" if split.sagittal_percent > 0.0 else "tangential"
+    interval = f" ({interval_percent(split.ci95_percent)})" if split.ci95_percent[1] < 100.0 else ""
+    size = share(abs(split.sagittal_percent))
+    return worded(
+        "condition.astigmatism.differ", size=size, interval=interval, at=at_setting(split), sharper=sharper
     )
 
 
@@ -222,3 +244,42 @@ def _distortion(details: Distortion) -> ConditionText:
 def _shots_text(shots: int) -> str:
     """«3 shots», or «one shot only»."""
     return f"{shots} shots" if shots > 1 else "one shot only"
+
+
+def state_sentences(condition: Sequence[ConditionFinding]) -> list[str]:
+    """What matters of a lens's state, and of how the camera stood, each with its size; empty where nothing does."""
+    found = [text for finding in condition if (text := _headline(finding))]
+    return [f"{sentence_case(text)}." for text in found] + [worded("condition.look")] * bool(found)
+
+
+def _headline(finding: ConditionFinding) -> str:
+    """One thought without a full stop; empty where nothing is beyond its limit with its whole interval."""
+    details = finding.details
+    if isinstance(details, Astigmatism) and details.distance is None and details.split is not None:
+        return _split_text(details.split) if details.split.verdict is Verdict.MATTERS else ""
+    if finding.verdict is not Verdict.MATTERS:
+        return ""
+    figures: dict[str, str | float] = {"cost": f"{share(finding.value)} ({interval_percent(finding.ci95)})"}
+    match details:
+        case CameraTilt():
+            askew_deg = hypot(details.yaw_deg, details.pitch_deg)
+            figures |= {"askew_deg": askew_deg, "stop": f_stop(details.f_number)}
+        case Decentring():
+            return _decentred(details)
+        case FieldCurvature(distance=PlaneDistance() as own) | Astigmatism(distance=PlaneDistance() as own):
+            figures |= {"at": at_setting(own)}
+        case PlaneDistance():
+            figures |= {"at": at_setting(details), "wide": f_stop(details.against_f_number)}
+        case _:
+            return ""
+    return worded(f"condition.{finding.subject}.headline", **figures)
+
+
+def _decentred(details: Decentring) -> str:
+    """Side and size of what is off, and what the turned test says of it."""
+    main, tilt, turned = details.main, details.focus_tilt, details.turned
+    off = asymmetry_text(main)
+    if tilt is not None and tilt.matters and not main.matters:
+        off = leaning_text(tilt)
+    what = "chart" if turned.chart_only else "camera"
+    return f"{off}{worded(f'condition.decentring.{turned.outcome}', what=what)}"

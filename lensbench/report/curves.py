@@ -14,7 +14,7 @@ from lensbench.model.setting import Setting, f_stop, focal_length, listed
 from lensbench.model.shot import ZONES, ChartEdge, Direction, Edge, ShotResult
 from lensbench.model.sweep import FocalLengthFindings, LensFindings, SweepShot
 from lensbench.report.panels import Axis, Grid, Line, Panel, Point, lpmm_axis, value_axis
-from lensbench.report.words import AtSetting, Scale, borne, known, mtf50_cell, worded
+from lensbench.report.words import NOT_TOLD_FROM, AtSetting, Scale, borne, known, mtf50_cell, worded
 from lensbench.shot import zone_of
 from lensbench.storage.text import clean_text
 
@@ -94,11 +94,11 @@ def _best_stop(focal: FocalLengthFindings) -> str:
     frame = focal.best_by_zone.get("frame")
     claim = "came out sharpest" if frame is not None and frame.provisional else "is sharpest"
     tied = [f_stop(stop) for stop in focal.tied_f_numbers if stop != focal.best_f_number]
-    return f"The whole frame {claim} at {f_stop(focal.best_f_number)}{_as_good(tied, listed(tied))}."
+    return f"The whole frame {claim} at {f_stop(focal.best_f_number)}{_not_told(tied, listed(tied))}."
 
 
-def _as_good(tied: Collection[str], names: str) -> str:
-    return f"; {names} {'is' if len(tied) == 1 else 'are'} as good (shaded)" if tied else ""
+def _not_told(tied: Collection[str], names: str) -> str:
+    return f"; {names} {NOT_TOLD_FROM} (shaded)" if tied else ""
 
 
 def zoom_panel(lens: LensFindings, *, key: str) -> Panel | None:
@@ -115,7 +115,7 @@ def zoom_panel(lens: LensFindings, *, key: str) -> Panel | None:
         best = places.get(lens.best.focal_length_mm)
         name = focal_length(lens.best.focal_length_mm)
         others = {focal_length(length_mm) for length_mm in tied} - {name}
-        ties = _as_good(others, ", ".join(sorted(others)))
+        ties = _not_told(others, ", ".join(sorted(others)))
         about = f"The whole frame is sharpest at {name}{ties}. Bars are 95 % intervals."
     lines = []
     for zone in ZONES:

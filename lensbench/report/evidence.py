@@ -6,7 +6,15 @@ It is a view of the decentring; what condition and evidence both say of it is wo
 from collections.abc import Sequence
 from math import isfinite
 
-from lensbench.model.condition import Decentring, SideAsymmetry, Source, TurnedOutcome, TurnedTest, Verdict
+from lensbench.model.condition import (
+    Decentring,
+    FocusTilt,
+    SideAsymmetry,
+    Source,
+    TurnedOutcome,
+    TurnedTest,
+    Verdict,
+)
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.report.curves import field_map_at
 from lensbench.report.document import Block, Lines, Part, Plots, tables
@@ -33,7 +41,7 @@ def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -
     main, tilt = details.main, details.focus_tilt
     lead = f"{sentence_case(asymmetry_text(main))}, held against the side opposite."
     if tilt is not None and not main.matters:
-        lead = worded("evidence.tilted", at=at_setting(tilt), cost=share(tilt.loss_percent))
+        lead = worded("evidence.leans", leaning=leaning_text(tilt))
     plain = [shot for shot in shots if shot.planned.focus_step is None]
     field = field_map_at(lens, main, plain, key=f"{key}-evidence-map")
     blocks: tuple[Block, ...] = (
@@ -147,6 +155,12 @@ def asymmetry_text(row: SideAsymmetry) -> str:
         f"the {row.softer_side} is {share(row.percent)} softer at {at_setting(row)} "
         f"({interval_percent(row.ci95_percent)}){source}"
     )
+
+
+def leaning_text(tilt: FocusTilt) -> str:
+    """«the plane of best focus leans to the right, which costs the sides 12 % (9 to 15 %) at f/2.8»."""
+    size = f"{share(tilt.loss_percent)} ({interval_percent(tilt.ci95_percent)})"
+    return worded("evidence.leaning", side=tilt.side, size=size, at=at_setting(tilt))
 
 
 def decentring_advice(verdict: Verdict, outcome: TurnedOutcome) -> str:

@@ -8,9 +8,17 @@ from statistics import median
 from typing import Final
 
 from lensbench.model.errors import Remark, Severity
-from lensbench.model.setting import f_stop, focal_length, focal_order
+from lensbench.model.setting import Setting, f_stop, focal_length, focal_order
 from lensbench.model.shot import ZONES, ChartSeen, RejectedShot, ShotResult, ZoneFigure
-from lensbench.model.sweep import BestSetting, LensFindings, Purpose, SharpEnough, SweepFindings, SweepShot
+from lensbench.model.sweep import (
+    BestSetting,
+    FocalLengthFindings,
+    LensFindings,
+    Purpose,
+    SharpEnough,
+    SweepFindings,
+    SweepShot,
+)
 from lensbench.report.answer import PURPOSE_NAMES, lens_sentences, lens_title, series_remark
 from lensbench.report.blur import lens_blur_sentence
 from lensbench.report.condition import condition_text, verdict_text
@@ -21,6 +29,7 @@ from lensbench.report.panels import Grid, Panel
 from lensbench.report.tables import photo_labels
 from lensbench.report.words import (
     NOT_MEASURED,
+    NOT_TOLD_FROM,
     Scale,
     clean_line,
     known,
@@ -162,7 +171,7 @@ def purposes_grid(lens: LensFindings) -> Grid | None:
     ruled = any(best.take_rule != "best" for _, best in bests)
     return Grid(
         caption=worded("sweep.enough") + (f" What counts: {'; '.join(counted)}." if counted else ""),
-        header=("picture", "focal length", "best stop", "as good", *["take"] * ruled, *levels),
+        header=("picture", "focal length", "best stop", "as good", NOT_TOLD_FROM, *["take"] * ruled, *levels),
         rows=tuple(_purpose_row(focal_mm, best, ruled=ruled) for focal_mm, best in bests),
     )
 
@@ -173,18 +182,20 @@ def _purpose_row(focal_mm: float | None, best: BestSetting, *, ruled: bool) -> t
         PURPOSE_NAMES[Purpose(best.zone)],
         focal_length(focal_mm),
         f_stop(best.f_number) + "\nbest tested" * best.at_border,
-        _other_stops((setting.f_number for setting in best.tied), best.f_number),
+        _other_stops(best.as_good, best),
+        _other_stops([setting for setting in best.tied if setting not in best.as_good], best),
         *[take] * ruled,
         *(_kept_stops(enough) for enough in best.sharp_enough),
     )
 
 
-def _other_stops(f_numbers: Iterable[float], best: float) -> str:
-    return ", ".join(f_stop(stop) for stop in f_numbers if stop != best) or NOT_MEASURED
+def _other_stops(settings: Iterable[Setting], best: BestSetting) -> str:
+    stops = sorted(setting.f_number for setting in settings if setting.f_number != best.f_number)
+    return ", ".join(f_stop(stop) for stop in stops) or NOT_MEASURED
 
 
 def _kept_stops(enough: SharpEnough) -> str:
-    """Sure run of stops, and below it the probable one where that is wider."""
+    """Sure stops, and below them the probable ones where these are more."""
     more = len(enough.probably) > len(enough.surely)
     wider = f"\nprobably {stop_range(enough.probably, enough.probably)}" if more else ""
     return f"{stop_range(enough.surely, enough.surely) or NOT_MEASURED}{wider}"
@@ -199,17 +210,23 @@ def zoom_stops_grid(lens: LensFindings) -> Grid | None:
     provisional = "; provisional" * any(best.provisional for _, best in bests)
     return Grid(
         caption=f"The whole frame, MTF50 in cycles/pixel, 95 % interval below{provisional}",
-        header=("stop", "sharpest position", "as good", "MTF50"),
+        header=("stop", "sharpest position", "as good", NOT_TOLD_FROM, "MTF50"),
         rows=tuple(
-            (name, focal_length(best.focal_length_mm), _other_lengths(best), mtf50_cell(best))
+            (name, focal_length(best.focal_length_mm), *_other_lengths(best), mtf50_cell(best))
             for name, best in bests
         ),
     )
 
 
-def _other_lengths(best: BestSetting) -> str:
-    others = {setting.focal_length_mm for setting in best.tied} - {best.focal_length_mm}
-    return ", ".join(focal_length(length_mm) for length_mm in sorted(others, key=focal_order)) or NOT_MEASURED
+def _other_lengths(best: BestSetting) -> tuple[str, str]:
+    """Positions as good, and those that can't be told from the best."""
+    good = {setting.focal_length_mm for setting in best.as_good} - {best.focal_length_mm}
+    tied = {setting.focal_length_mm for setting in best.tied} - {best.focal_length_mm} - good
+    as_good, not_told = (
+        ", ".join(focal_length(length_mm) for length_mm in sorted(others, key=focal_order)) or NOT_MEASURED
+        for others in (good, tied)
+    )
+    return as_good, not_told
 
 
 def _summary(lens: LensFindings) -> Grid:
@@ -223,17 +240,23 @@ def _summary(lens: LensFindings) -> Grid:
 
     return Grid(
         caption=worded("sweep.at_best"),
-        header=("focal length", "best stop", "as good", *ZONES),
+        header=("focal length", "best stop", "as good", NOT_TOLD_FROM, *ZONES),
         rows=tuple(
             (
                 focal_length(focal.focal_length_mm),
                 f_stop(focal.best_f_number),
-                _other_stops(focal.tied_f_numbers, focal.best_f_number),
+                *(stop_range(stops, stops) or NOT_MEASURED for stops in _equal_stops(focal)),
                 *(cell(focal.zones.get(zone)) for zone in ZONES),
             )
             for focal in lens.by_focal_length
         ),
     )
+
+
+def _equal_stops(focal: FocalLengthFindings) -> tuple[list[float], list[float]]:
+    """Stops as good as the best, and those that can't be told from it."""
+    good = [stop for stop in focal.as_good_f_numbers if stop != focal.best_f_number]
+    return good, [stop for stop in focal.tied_f_numbers if stop not in {*good, focal.best_f_number}]
 
 
 def _stops_summary(lens: LensFindings) -> Grid:

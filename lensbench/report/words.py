@@ -22,6 +22,7 @@ from lensbench.storage.text import clean_text, words_of
 NOT_MEASURED: Final = "–"
 CANNOT_TELL: Final = "can't tell"
 NOT_TOLD_APART: Final = "can't be told apart"
+NOT_TOLD_FROM: Final = "can't be told from it"
 
 
 def texts(where: str) -> Any:

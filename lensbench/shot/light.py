@@ -15,7 +15,7 @@ paper at both ends of the row takes out light that falls unevenly.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, inf, isfinite, nan
 from typing import Final
 
@@ -25,10 +25,12 @@ from scipy.spatial import ConvexHull, QhullError
 from lensbench.chart.find import ChartFound, Picture
 from lensbench.chart.layout import TONES
 from lensbench.model.errors import Remark, remark
-from lensbench.model.shot import Box, Edge, TargetLight
+from lensbench.model.shot import Box, Edge, Samples, TargetLight
 from lensbench.model.units import FloatArray
 
 _FEWEST: Final = 8
+_ROUGHEST: Final = 0.1
+"""Largest rms distance of the levels from the fit, as a part of them, at which slopes are read off it."""
 _AROUND: Final = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
 
 
@@ -70,17 +72,54 @@ class Illumination:
     """Slope of the lamps' light to the corner's distance, of the centre's light."""
 
 
-def illumination(chart: ChartFound) -> Illumination:
-    """Relative illumination at every target, and at the outermost's distance all around."""
+def _fitted(chart: ChartFound) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """The fit's five coefficients, its design and the levels' logarithms; None with too few targets."""
     if len(chart.targets) < _FEWEST or any(target.bright_level <= 0.0 for target in chart.targets):
-        return Illumination()
-    off_px = np.array([target.crossing_px for target in chart.targets])
-    off_px -= (np.asarray(chart.size_px) - 1.0) / 2.0
-    places = off_px / (hypot(*chart.size_px) / 2.0)
+        return None
+    places = _places(chart, np.array([target.crossing_px for target in chart.targets]))
     heights = np.hypot(*places.T)
     level = np.log([target.bright_level for target in chart.targets])
     design = np.column_stack((np.ones_like(heights), places, heights**2, heights**4))
     fit, *_ = np.linalg.lstsq(design, level, rcond=None)
+    return fit, design, level
+
+
+def _places(chart: ChartFound, points_px: FloatArray) -> FloatArray:
+    """Places from the picture's centre, in half-diagonals: (points, 2)."""
+    off_px = points_px - (np.asarray(chart.size_px) - 1.0) / 2.0
+    return np.asarray(off_px / (hypot(*chart.size_px) / 2.0))
+
+
+def with_light(samples: Sequence[Samples], chart: ChartFound) -> list[Samples]:
+    """Samples that know the slope of the light that the whole chart shows at their place; as they are without a fit.
+
+    Across one edge a slope of the light and a flare of the lens look alike; over the picture they don't.
+    """
+    if (fitted := _fitted(chart)) is None or _rms(fitted) > _ROUGHEST:
+        return list(samples)
+    _, down, right, second, fourth = fitted[0].tolist()
+    lit = []
+    for region in samples:
+        box = region.box
+        middle = np.array([box.top + (box.height - 1) / 2.0, box.left + (box.width - 1) / 2.0])
+        (place,) = _places(chart, middle[None])
+        outwards = 2.0 * second + 4.0 * fourth * float(place @ place)
+        by_row, by_col = (np.array([down, right]) + outwards * place) / (hypot(*chart.size_px) / 2.0)
+        lit.append(replace(region, light_slope_per_px=(float(by_row), float(by_col))))
+    return lit
+
+
+def _rms(fitted: tuple[FloatArray, FloatArray, FloatArray]) -> float:
+    fit, design, level = fitted
+    return float(np.sqrt(np.mean(np.square(level - design @ fit))))
+
+
+def illumination(chart: ChartFound) -> Illumination:
+    """Relative illumination at every target, and at the outermost's distance all around."""
+    if (fitted := _fitted(chart)) is None:
+        return Illumination()
+    fit, design, level = fitted
+    heights = np.hypot(*design[:, 1:3].T)
     percent = 100.0 * np.exp(level - design[:, :3] @ fit[:3])
     outermost = float(heights.max())
     lights = [

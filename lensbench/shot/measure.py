@@ -22,6 +22,7 @@ from lensbench.shot.light import (
     printed_contrast,
     tone_exponent,
     tone_remarks,
+    with_light,
 )
 from lensbench.shot.options import MeasureOptions
 from lensbench.shot.quality import flagged_if_too_crisp, quality_remarks
@@ -82,7 +83,9 @@ def measure_shot(
     q = diffraction_q(
         metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
     )
-    freed = samples if options.method == "iso" else subtract_neighbour_edges(samples, arms, chart=chart, q=q)
+    freed = with_light(samples, chart)
+    if options.method != "iso":
+        freed = subtract_neighbour_edges(freed, arms, chart=chart, q=q)
     measured = edges_room.measure_edges(freed, method=options.method, physical=aperture, one_photograph=True)
     if options.method == "refined":  # the standard's window raises the SFR
         measured = [flagged_if_too_crisp(edge, q) for edge in measured]

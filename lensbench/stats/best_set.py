@@ -1,19 +1,17 @@
-"""The best setting: the one of lowest expected loss, and all that can't be told from it.
+"""The best setting, and all that can't be told from it: plain means of the shots decide, not the curve through them.
 
 For every setting the simultaneous 95 % interval of its distance from the best of the others is Hsu's,
 
     theta_i - max over j of theta_j  in  min over j of (D_ij -+ q_i s_ij),
 
-with q_i the one-sided critical value of all comparisons with setting i together: Dunnett's, for any correlations. The
-curve of one focal length ties the errors of its stops together; there q_i is read off a fixed set of normal draws, so
-that equal figures give equal answers. Independent means, as of a few lenses with few degrees of freedom, where draws
-would err by 2 %, have it exactly: differences from a control share its noise, so their correlations have the form
-b_j b_l, and a double integral settles the probability. (`scipy.stats.dunnett` takes samples with one variance and no
-means; `scipy.stats.multivariate_t` integrates one limit at a time by random points.)
+with q_i the one-sided critical value of all comparisons with setting i together: Dunnett's. Means of shots are
+independent, so differences from one of them share its noise alone: their correlations have the form b_j b_l, and a
+double integral settles the probability, exactly. (`scipy.stats.dunnett` takes samples with one variance and no means;
+`scipy.stats.multivariate_t` integrates one limit at a time by random points.)
 
 A setting leaves the set of the best only when another is surely better: so the set holds the true best with 95 %
-confidence, however many there are. Settings within the indifference of the best belong to it whatever the statistics
-say.
+confidence, however many there are. Settings within the indifference of the best by their means belong to it, too. As
+good is what surely lies within it.
 
 References
 ----------
@@ -28,19 +26,18 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from scipy import linalg, optimize, special, stats
+from scipy import optimize, special, stats
 
 from lensbench.model.errors import Note
 from lensbench.model.setting import Setting
 from lensbench.model.shot import BoolArray
-from lensbench.model.sweep import INDIFFERENCE, BestSetting, SharpEnough
+from lensbench.model.sweep import INDIFFERENCE, Behind, BestSetting, SharpEnough
 from lensbench.model.units import FloatArray
 from lensbench.stats.spread import Spread, ZoneSeries
 from lensbench.stats.stop_curve import Curve
 
 CONFIDENCE: Final = 0.95
 ENOUGH_PERCENT: Final = (95.0, 90.0, 80.0)  # shares of the best that may be sharp enough
-_DRAWS: Final = 4096  # of the errors; the critical value is good to about 0.03 standard errors
 _CURSE_SHARE: Final = 0.5
 _NODES: Final = 48
 _LARGEST: Final = 200.0
@@ -64,22 +61,25 @@ class Distances:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Candidates:
-    """Settings that compete, and what is believed of each."""
+    """Settings that compete, and what is known of each; every array has the shape (settings,)."""
 
     settings: tuple[Setting, ...]
-    estimate: FloatArray
-    """Log MTF50, shape (settings,)."""
-    covariance: FloatArray
-    """Of the estimates' errors, shape (settings, settings)."""
+    mean: FloatArray
+    """Log MTF50 by the shots of each alone: these compete."""
+    variance: FloatArray
+    """Of the means; they err independently."""
     dof: float
-    """Degrees of freedom of the covariance's scale; infinite where it is known."""
+    """Degrees of freedom of the variances' scale; infinite where it is known."""
+    estimate: FloatArray
+    """Of log MTF50, that names the best: the mean; where errors are even, and the curve lends strength, the curve's."""
+    value: FloatArray
+    """Log MTF50 as it is reported: where the curve of the stops lends strength, that curve's."""
+    value_sd: FloatArray
+    value_low: FloatArray
+    """Ends of the values' 95 % intervals; NaN where nothing told the spread."""
+    value_high: FloatArray
     at_border: BoolArray
     """At the first or last f-number tested at its focal length."""
-
-    @property
-    def sd(self) -> FloatArray:
-        """Standard deviation of each estimate."""
-        return np.sqrt(np.diag(self.covariance))
 
     @property
     def best(self) -> int:
@@ -89,20 +89,39 @@ class Candidates:
     @property
     def distances(self) -> Distances:
         """How far each may lie from the best of the others."""
-        return distances_from_best(self.estimate, self.covariance, self.dof)
+        return distances_from_best(self.mean, self.variance, self.dof)
+
+    def at(self, places: BoolArray) -> "Candidates":
+        """Some of them."""
+        return Candidates(
+            settings=tuple(setting for setting, kept in zip(self.settings, places, strict=True) if kept),
+            mean=self.mean[places],
+            variance=self.variance[places],
+            dof=self.dof,
+            estimate=self.estimate[places],
+            value=self.value[places],
+            value_sd=self.value_sd[places],
+            value_low=self.value_low[places],
+            value_high=self.value_high[places],
+            at_border=self.at_border[places],
+        )
 
 
 def candidates(curves: Sequence[ZoneCurve], spread: Spread) -> Candidates:
-    """Curves of several focal lengths side by side as one list of competing settings.
-
-    Their errors are independent between focal lengths.
-    """
+    """Curves of several focal lengths side by side as one list of competing settings."""
     ends = [np.isin(np.arange(len(names)), (0, len(names) - 1)) for names, _, _ in curves]
+    means = np.concatenate([series.means for _, series, _ in curves])
+    values = np.concatenate([curve.estimate for _, _, curve in curves])
     return Candidates(
         settings=tuple(setting for names, _, _ in curves for setting in names),
-        estimate=np.concatenate([curve.estimate for _, _, curve in curves]),
-        covariance=linalg.block_diag(*(curve.covariance for _, _, curve in curves)),
+        mean=means,
+        variance=np.concatenate([spread.variance_of_means(series) for _, series, _ in curves]),
         dof=spread.dof,
+        estimate=means if spread.growth else values,
+        value=values,
+        value_sd=np.concatenate([curve.sd for _, _, curve in curves]),
+        value_low=np.concatenate([curve.low for _, _, curve in curves]),
+        value_high=np.concatenate([curve.high for _, _, curve in curves]),
         at_border=np.concatenate(ends),
     )
 
@@ -134,8 +153,8 @@ class Selection:
 def best_setting(candidates: Candidates, spread: Spread, selection: Selection) -> BestSetting:
     """Best setting, and all that can't be told from it.
 
-    The one of lowest expected loss is the one with the highest estimate; the estimate comes from the smoothed curve,
-    which borrows from the neighbours, and its value is freed of what is left of the winner's curse.
+    The one of lowest expected loss is the one with the highest estimate; its value is freed of what is left of the
+    winner's curse, and claimed only where shots were repeated. The shots alone say what can't be told from it.
 
     Parameters
     ----------
@@ -146,85 +165,102 @@ def best_setting(candidates: Candidates, spread: Spread, selection: Selection) -
     selection : Selection
         For what they compete.
     """
-    best, estimate, distances = candidates.best, candidates.estimate, candidates.distances
-    tied = distances.may_be_best | (estimate >= estimate[best] + np.log1p(-INDIFFERENCE))
-    tied[best] = True
-    named = tuple(setting for setting, inside in zip(candidates.settings, tied, strict=True) if inside)
+    best, distances = candidates.best, candidates.distances
+    near = candidates.estimate >= candidates.estimate[best] + np.log1p(-INDIFFERENCE)
+    sure = np.full(len(near), spread.repeated)
+    good = sure & (np.minimum(distances.low, 0.0) >= np.log1p(-INDIFFERENCE))
+    good[best] = True
+    tied = distances.may_be_best | near | good
     value = value_of_pick(candidates)
-    half_width = spread.quantile * candidates.sd[best] if spread.known else float("nan")
+    moved = value - candidates.value[best] if spread.repeated else float("nan")
+    ends = moved + candidates.value_low[best], moved + candidates.value_high[best]
     return BestSetting(
         focal_length_mm=candidates.settings[best].focal_length_mm,
         f_number=candidates.settings[best].f_number,
         zone=selection.place,
         mtf50_cypx=float(np.exp(value)),
-        ci95_cypx=(float(np.exp(value - half_width)), float(np.exp(value + half_width))),
-        tied=named,
+        ci95_cypx=(float(np.exp(ends[0])), float(np.exp(ends[1]))),
+        tied=_named(candidates, tied),
+        as_good=_named(candidates, good),
+        behind=_behind(candidates, distances, known=spread.known),
         at_border=bool(candidates.at_border[best]),
         reservations=selection.reservations,
-        take=taken(candidates.settings[best], named, selection.tie),
+        take=taken(candidates.settings[best], _named(candidates, tied & near), selection.tie),
         take_rule=selection.tie.value,
         sharp_enough=_sharp_enough(candidates, distances, sure=spread.repeated),
     )
 
 
+def _named(candidates: Candidates, places: BoolArray) -> tuple[Setting, ...]:
+    return tuple(setting for setting, inside in zip(candidates.settings, places, strict=True) if inside)
+
+
+def _behind(candidates: Candidates, distances: Distances, *, known: bool) -> tuple[Behind, ...]:
+    """How much softer each is than the best of the others, all at 95 % together."""
+    if len(candidates.settings) < 2:
+        return ()
+    softer = []
+    for place, setting in enumerate(candidates.settings):
+        ahead = candidates.estimate[place] - np.delete(candidates.estimate, place).max()
+        ends = (distances.high[place], distances.low[place]) if known else (np.nan, np.nan)
+        percent, least, most = (float(-100.0 * np.expm1(value)) for value in (ahead, *ends))
+        softer.append(
+            Behind(
+                focal_length_mm=setting.focal_length_mm,
+                f_number=setting.f_number,
+                percent=percent,
+                ci95_percent=(min(least, percent), max(most, percent)) if known else (least, most),
+            )
+        )
+    return tuple(softer)
+
+
 def _sharp_enough(candidates: Candidates, distances: Distances, *, sure: bool) -> tuple[SharpEnough, ...]:
+    """Every stop that keeps a share of the best one's sharpness, the best itself among them."""
     if len({setting.focal_length_mm for setting in candidates.settings}) > 1:
         return ()
     behind = candidates.estimate - candidates.estimate[candidates.best]
     least = np.where(sure, np.minimum(distances.low, 0.0), -np.inf)
-    return tuple(
-        SharpEnough(
-            level_percent=percent,
-            surely=_run(candidates, least >= np.log(percent / 100.0)),
-            probably=_run(candidates, behind >= np.log(percent / 100.0)),
+    stops = np.array([setting.f_number for setting in candidates.settings])
+    found = []
+    for percent in ENOUGH_PERCENT:
+        surely, probably = (ahead >= np.log(percent / 100.0) for ahead in (least, behind))
+        surely[candidates.best] |= sure and bool(surely.any())
+        found.append(
+            SharpEnough(
+                level_percent=percent,
+                surely=tuple(stops[surely].tolist()),
+                probably=tuple(stops[probably].tolist()),
+            )
         )
-        for percent in ENOUGH_PERCENT
-    )
+    return tuple(found)
 
 
-def _run(candidates: Candidates, inside: BoolArray) -> tuple[float, ...]:
-    """Unbroken run of stops around the best one; nothing where that one is not inside itself."""
-    first = last = candidates.best
-    if not inside[first]:
-        return ()
-    while first > 0 and inside[first - 1]:
-        first -= 1
-    while last + 1 < len(inside) and inside[last + 1]:
-        last += 1
-    return tuple(setting.f_number for setting in candidates.settings[first : last + 1])
-
-
-def distances_from_best(estimate: FloatArray, covariance: FloatArray, dof: float) -> Distances:
+def distances_from_best(mean: FloatArray, variance: FloatArray, dof: float) -> Distances:
     """Simultaneous interval of every setting's distance from the best of the others.
 
     Parameters
     ----------
-    estimate : float array, shape (settings,)
-        Log MTF50.
-    covariance : float array, shape (settings, settings), or (settings,) for independent errors
-        Of the estimates' errors; its ratios are taken as known. From variances alone the critical values are exact.
+    mean, variance : float arrays, shape (settings,)
+        Log MTF50 and the variance of its error; errors are independent, and the variances' ratios taken as known.
     dof : float
-        Degrees of freedom of its scale; infinite where it is known.
+        Degrees of freedom of their scale; infinite where it is known.
     """
-    count = len(estimate)
+    count, whole = len(mean), dof
+    if np.isfinite(
+        dof
+    ):  # two digits are kept, so that limits need not be computed anew; the interval grows a little
+        step = 10.0 ** (np.floor(np.log10(dof)) - 1.0)
+        whole = max(float(np.floor(dof / step) * step), 0.5)
     if count == 1:
         return Distances(low=np.zeros(1), high=np.full(1, np.inf))
-    matrix = covariance if covariance.ndim == 2 else np.diag(covariance)
-    errors = None if covariance.ndim == 1 else _errors(covariance)
-    if errors is not None and np.isfinite(dof):
-        errors = errors / _scales(dof)[:, None]
-    variance = np.diag(matrix)
     low, high = np.empty(count), np.empty(count)
     for own in range(count):
         others = np.arange(count) != own
-        sd = np.sqrt(np.maximum((variance + variance[own] - 2.0 * matrix[own])[others], 1e-16))
-        if errors is None:
-            shared = np.sort(np.sqrt(variance[own] / (variance[own] + variance[others])))
-            limit = critical_value(shared=tuple(shared.clip(0.0, 0.999).round(3).tolist()), dof=dof)
-        else:
-            worst = np.max((errors[:, others] - errors[:, [own]]) / sd, axis=1)
-            limit = float(np.quantile(worst, CONFIDENCE))
-        ahead = estimate[own] - estimate[others]
+        sd = np.sqrt(np.maximum(variance[own] + variance[others], 1e-16))
+        shared = np.sort(np.sqrt(variance[own] / (variance[own] + variance[others])))
+        limit = critical_value(shared=tuple(shared.clip(0.0, 0.99).round(2).tolist()), dof=whole)
+        ahead = mean[own] - mean[others]
         low[own], high[own] = np.min(ahead - limit * sd), np.min(ahead + limit * sd)
     return Distances(low=low, high=high)
 
@@ -232,35 +268,21 @@ def distances_from_best(estimate: FloatArray, covariance: FloatArray, dof: float
 def value_of_pick(candidates: Candidates) -> float:
     """Log MTF50 of the best setting without the winner's curse.
 
-    The highest of several estimates is one that erred upwards, on average. By how much is seen where the errors are
-    drawn anew about the estimates and the highest taken each time. Half of that is taken off: the estimates already
-    lie further apart than the truth, and in simulated shoots the whole would take off too much.
+    The highest of several estimates is one that erred upwards, on average: by the mean error of whichever comes out
+    highest where errors are laid anew about the estimates, an integral over each one's error with all others below.
+    Half of that is taken off: the estimates already lie further apart than the truth, and in simulated shoots the whole
+    would take off too much.
     """
-    errors = _errors(candidates.covariance)
-    picked = np.argmax(candidates.estimate + errors, axis=1)
-    curse = float(np.mean(np.take_along_axis(errors, picked[:, None], axis=1)))
-    return float(candidates.estimate[candidates.best]) - _CURSE_SHARE * curse
-
-
-def _errors(covariance: FloatArray) -> FloatArray:
-    """Errors drawn with the estimates' covariance, shape (draws, settings)."""
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    return np.asarray(_draws(len(values)) @ root.T, np.float64)
-
-
-@lru_cache(maxsize=8)
-def _draws(count: int) -> FloatArray:
-    """Draws of unit variance, the same ones every time, in pairs of opposite sign."""
-    half = np.random.default_rng(20).normal(size=(_DRAWS // 2, count))
-    return np.concatenate([half, -half])
-
-
-@lru_cache(maxsize=32)
-def _scales(dof: float) -> FloatArray:
-    """Estimated standard deviation over the true one, evenly through its distribution, shuffled."""
-    share = (np.arange(_DRAWS) + 0.5) / _DRAWS
-    return np.random.default_rng(21).permutation(np.sqrt(stats.chi2.ppf(share, dof) / dof))
+    sd = np.maximum(candidates.value_sd, 1e-8)
+    nodes, weights = special.roots_hermitenorm(_NODES)
+    curse = 0.0
+    for own in range(len(sd)):
+        reached = candidates.estimate[own] + sd[own] * nodes[:, None]
+        below = special.ndtr((reached - np.delete(candidates.estimate, own)) / np.delete(sd, own)).prod(
+            axis=1
+        )
+        curse += float(sd[own] * np.sum(weights * nodes * below) / np.sqrt(2.0 * np.pi))
+    return float(candidates.value[candidates.best]) - _CURSE_SHARE * curse
 
 
 def taken(best: Setting, tied: Sequence[Setting], rule: Tie) -> Setting:

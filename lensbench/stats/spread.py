@@ -15,6 +15,8 @@ G. K. Smyth, Stat. Appl. Genet. Mol. Biol. 3:3 (2004), the moderated variance, w
 B. L. Welch, Biometrika 34, 28 (1947), eq. 28.
 F. E. Satterthwaite, Biometrics Bulletin 2, 110 (1946), the degrees of freedom.
 P. A. Games, J. F. Howell, J. Educ. Stat. 1, 113 (1976): all pairs, unequal variances.
+N. J. Johnson, J. Am. Stat. Assoc. 73, 536 (1978); P. Hall, J. R. Stat. Soc. B 54, 221 (1992): the skewed mean (first
+terms, from memory).
 """
 
 import math
@@ -33,7 +35,12 @@ BRACKETS: Final = "focus brackets"
 ASSUMED_SD: Final = 0.03
 """Spread between refocused shots, as a share of MTF50, where nothing tells it. Common practice, no source."""
 LEAST_DOF: Final = 5.0  # degrees of freedom below which the spread is not told apart by f-number
-SIGNIFICANT_GAIN: Final = 2.71
+_SQUARE_SKEW: Final = 8.0**0.5
+"""Skewness of a squared normal value, as a focus error's loss is one."""
+_MOST_LEAN: Final = 0.6
+_FEWEST_DOF: Final = 2.0  # fewer, of focus errors alone, would give intervals without end
+_KURTOSIS_COST: Final = 2.0
+"""By which squared normal values tell their own spread worse than normal ones. Set by simulated shoots."""
 SMALLEST_SD: Final = 0.002
 USUAL_SD: Final = 0.028
 """Spread of the difference between two sides in one refocused shot, as a share of MTF50: 2 % for each side. Common
@@ -87,6 +94,8 @@ class Spread:
     """How much more a shot strays where focus is critical: variance = sd^2 (1 + growth g^2), g of `focus_load`."""
     load_scale: float = 1.0
     """The load at which g is 1."""
+    focus_dof: float = math.inf
+    """Degrees of freedom of what grows."""
 
     @property
     def known(self) -> bool:
@@ -99,13 +108,7 @@ class Spread:
         return self.source in {REPEATS, BRACKETS}
 
     def central_values(self, series: ZoneSeries) -> FloatArray:
-        """Central value of the shots at each stop, log MTF50, shape (stops,).
-
-        The mean; but the median where the spread grows towards wide stops, for then the focus is what strays, and
-        its errors only ever soften. Under even noise the mean of three is the surer one, by a sixth.
-        """
-        if self.growth > 0.0:
-            return np.array([np.median(values) for values in series.log_shots])
+        """Mean of the shots at each stop, log MTF50: what refocused shots average to, whatever their focus lost."""
         return series.means
 
     def variance_of_means(self, series: ZoneSeries) -> FloatArray:
@@ -123,6 +126,23 @@ class Spread:
         """Student's factor of a two-sided 95 % interval."""
         return quantile(self.dof) if math.isfinite(self.dof) else 1.96
 
+    def reach(self, series: ZoneSeries) -> tuple[FloatArray, FloatArray]:
+        """How far a 95 % interval reaches below and above each stop's mean, in its standard deviations; shape (stops,).
+
+        Student's factor. Where focus errors make the spread, few stops tell it, and squares of normal values tell it
+        badly, so its degrees of freedom are fewer there. And what a focus error takes away goes one way: the mean of a
+        few shots mostly lies above what endlessly many come to. So the interval reaches further down, as its skew asks
+        (Johnson, Hall), for the spread as well as for the mean where both come from the same shots.
+        """
+        focus = self.growth * (series.focus_load / self.load_scale) ** 2
+        share = focus / (1.0 + focus)
+        dof = 1.0 / np.maximum(share**2 / self.focus_dof + (1.0 - share) ** 2 / self.dof, 1e-9)
+        factor = np.asarray(stats.t.ppf(0.975, np.maximum(dof, min(_FEWEST_DOF, self.dof))), np.float64)
+        own = np.clip((series.shots - 1.0) / dof, 0.0, 1.0)
+        skew = _SQUARE_SKEW * share**1.5 / (6.0 * np.sqrt(series.shots))
+        lean = skew * ((factor**2 - 1.0) + own * (factor**2 + 2.0))
+        return factor + np.minimum(lean, _MOST_LEAN * factor), factor
+
 
 def shot_spread(series: Sequence[ZoneSeries]) -> Spread | None:
     """Pool the spread between refocused shots over the settings of a zone; None without any repeat."""
@@ -136,28 +156,31 @@ def shot_spread(series: Sequence[ZoneSeries]) -> Spread | None:
     growth = _growth(squares, dofs, loads / scale)
     weights = 1.0 + growth * (loads / scale) ** 2
     variance = float(np.sum(squares / weights)) / float(dofs.sum())
+    share = (weights - 1.0) / weights
     return Spread(
         sd=max(math.sqrt(variance), SMALLEST_SD, *(zone.measurement_sd for zone in series)),
         dof=float(np.sum(weights * dofs) ** 2 / np.sum(weights**2 * dofs)),
         source=REPEATS,
         growth=growth,
         load_scale=scale,
+        focus_dof=float(np.sum(share**2 * dofs)) / _KURTOSIS_COST if growth else math.inf,
     )
 
 
 def _growth(squares: FloatArray, dofs: FloatArray, loads: FloatArray) -> float:
-    """Growth of the variance with the focus load by restricted likelihood; 0 unless it is significant.
+    """Growth of the variance with the focus load: the middle of what the repeats leave likely.
 
-    One-sided at 5 %: twice the gain in log likelihood must exceed 2.71.
+    By restricted likelihood, with even chances beforehand that there is none, and that it has any size.
     """
     if dofs.sum() < LEAST_DOF:
         return 0.0
     tried = np.concatenate([[0.0], np.geomspace(0.5, 2000.0, 25)])
     weights = 1.0 + tried[:, None] * loads**2
     pooled = np.maximum((squares / weights).sum(axis=1) / dofs.sum(), SMALLEST_SD**2)
-    twice_log = -dofs.sum() * np.log(pooled) - np.log(weights) @ dofs
-    best = int(np.argmax(twice_log))
-    return float(tried[best]) if twice_log[best] - twice_log[0] > SIGNIFICANT_GAIN else 0.0
+    log_likelihood = -0.5 * (dofs.sum() * np.log(pooled) + np.log(weights) @ dofs)
+    chance = np.exp(log_likelihood - log_likelihood.max())
+    chance[1:] /= len(tried) - 1.0
+    return float(tried[np.searchsorted(np.cumsum(chance), 0.5 * chance.sum())])
 
 
 def bracket_spread(series: Sequence[ZoneSeries]) -> Spread | None:

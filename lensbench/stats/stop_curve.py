@@ -7,9 +7,9 @@ integrals of aberrated pupils it errs by 0.3 % of MTF50 at most in half of the c
 aberrated ones.
 
 The curve: all is computed on log MTF50, where noise is a share of the figure. The unit of replication is the refocused
-shot. The model smooths the central values of the shots as far as it can be trusted: what it misses is a second,
-independent variance, estimated from the lack of fit (universal kriging with a nugget). Where the model does not fit,
-the central values stand.
+shot. The model lends the means of the shots strength only where its misfit is tested, and not significant against the
+scatter of repeats: then what it still may miss is a second, independent variance (universal kriging with a nugget).
+With four stops, mostly with five, and without repeats there is nothing to test by, and the means stand.
 
 References
 ----------
@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import optimize
+from scipy import optimize, stats
 
 from lensbench import optics
 from lensbench.model.shot import BoolArray
@@ -32,7 +32,11 @@ from lensbench.stats.spread import ASSUMED_SD, SMALLEST_SD, Spread, ZoneSeries, 
 MODEL_ERROR: Final = 0.004
 """The least error that the model is given credit for: its rms against exact pupils is 0.16 % in half of the
 cases, and below 0.42 % in 80 %, by the check in the tests."""
-DROPPED_ABOVE: Final = 0.05  # a model that errs by a larger share gives way to the shots' own values
+MISFIT_CHANCE: Final = 0.1
+"""A model whose misfit chance explains in a smaller share of shoots gives way to the shots' own values."""
+LEAST_SPARE: Final = 1.5
+"""Degrees of freedom that a test of the misfit takes: six stops, or five where a kind of blur is not seen."""
+_MANY: Final = 1e6
 
 _ONE_SIDED: Final = 0.5**0.5  # a parameter found at its bound of zero errs half the time only
 PARAMETERS: Final = 4
@@ -49,6 +53,12 @@ _GRID_CYPX: Final = np.geomspace(0.004, 1.0, 64)
 _STEP: Final = 1e-4
 _AT_ZERO: Final = 1e-5
 LEAST_SCATTER_DOF: Final = 2.0
+ASSUMED_FOCUS_SD_UM: Final = 4.0
+"""Of the focus at the sensor, where shots were not repeated. Common practice, no source."""
+_LOSS_SD: Final = 2.0**0.5 * np.log(2.0) ** -1 * np.pi**2 / 16.0
+"""Standard deviation of a focus error's loss of log MTF50 over (MTF50 x error / (f-number x pitch))^2: a disc of
+diameter D has a variance of D^2 / 16, a Gaussian an MTF50 of sqrt(ln 2 / 2) / (pi sigma), and a squared normal value
+scatters by sqrt 2 of its mean (derived)."""
 _TYPICAL_SD: Final = 0.02  # weighs points against what the pitch tells, before their spread is known
 
 
@@ -57,19 +67,17 @@ class Curve:
     """What is believed of log MTF50 at each stop."""
 
     estimate: FloatArray
-    """Shape (stops,)."""
-    covariance: FloatArray
-    """Of the estimate's error, shape (stops, stops)."""
+    """Shape (stops,); so are the next three."""
+    sd: FloatArray
+    """Of the estimate's error at each stop."""
+    low: FloatArray
+    """Ends of the 95 % intervals, log MTF50, shape (stops,); NaN where nothing told the spread."""
+    high: FloatArray
     fit: "Fit"
     fits: bool
-    """Whether the model smooths the estimate; else the shots stand by themselves."""
+    """Whether the model lends the estimate strength; else the shots stand by themselves."""
     model_error: float
-    """By which the model errs, as a share of MTF50; NaN where the stops are too few for it."""
-
-    @property
-    def sd(self) -> FloatArray:
-        """Standard deviation at each stop."""
-        return np.sqrt(np.diag(self.covariance))
+    """By which the model errs, as a share of MTF50; NaN where the stops are too few to tell."""
 
 
 def fit_curve(series: ZoneSeries, spread: Spread, *, pixel_pitch_um: float | None = None) -> Curve:
@@ -89,50 +97,59 @@ def fit_curve(series: ZoneSeries, spread: Spread, *, pixel_pitch_um: float | Non
     Curve
         At the series' stops; without smoothing where the stops are fewer than the model's parameters.
     """
-    noise, central_values = spread.variance_of_means(series), spread.central_values(series)
+    noise, central_values = spread.variance_of_means(series), series.means
 
     def fitted(model_error: float) -> Fit:
         sd = np.sqrt(noise + model_error**2)
         return fit_blur(series.f_number, central_values, sd=sd, pixel_pitch_um=pixel_pitch_um)
 
     fit = fitted(MODEL_ERROR)
-    error = _model_error(central_values, noise, fit)
+    error, fits = _misfit(central_values, noise, fit, spread)
     if error > 2.0 * MODEL_ERROR:
         fit = fitted(error)
-    few = len(series.f_number) <= 2
-    if few or error > DROPPED_ABOVE:
-        error = float("nan") if few else error
-        return Curve(
-            estimate=central_values, covariance=np.diag(noise), fit=fit, fits=False, model_error=error
-        )
-    share = error**2 / (noise + error**2)
+    estimate, sd = central_values, np.sqrt(noise)
+    if fits:
+        share = error**2 / (noise + error**2)
+        estimate = fit.log_mtf50 + share * (central_values - fit.log_mtf50)
+        sd = _kriged_sd(fit, noise, error**2)
+    below, above = (
+        reach * sd if spread.known else np.full(len(sd), np.nan) for reach in spread.reach(series)
+    )
     return Curve(
-        estimate=fit.log_mtf50 + share * (central_values - fit.log_mtf50),
-        covariance=_kriged(fit, noise, error**2),
+        estimate=estimate,
+        sd=sd,
+        low=estimate - below,
+        high=estimate + above,
         fit=fit,
-        fits=True,
+        fits=fits,
         model_error=error,
     )
 
 
-def _model_error(central_values: FloatArray, noise: FloatArray, fit: "Fit") -> float:
-    """Model's own error from the lack of fit, as a share of MTF50."""
-    spare = len(central_values) - PARAMETERS
-    if spare < 1:
-        return 2.0 * MODEL_ERROR
-    misfit = float(np.sum((central_values - fit.log_mtf50) ** 2 / noise))
-    excess = (misfit / spare - 1.0) * len(central_values) / float(np.sum(1.0 / noise))
-    return float(np.sqrt(max(excess, MODEL_ERROR**2)))
+def _misfit(central_values: FloatArray, noise: FloatArray, fit: "Fit", spread: Spread) -> tuple[float, bool]:
+    """Model's own error from the lack of fit, as a share of MTF50, and whether chance explains all of it.
+
+    NaN where the stops leave too few degrees of freedom to tell: then, and without repeats, nothing is lent.
+    """
+    spare = fit.spare(np.sqrt(noise + MODEL_ERROR**2))
+    if spare < LEAST_SPARE:
+        return float("nan"), False
+    squares = (central_values - fit.log_mtf50) ** 2
+    excess = (float(np.sum(squares / noise)) / spare - 1.0) * len(noise) / float(np.sum(1.0 / noise))
+    error = float(np.sqrt(max(excess, MODEL_ERROR**2)))
+    ratio = float(np.sum(squares / (noise + MODEL_ERROR**2))) / spare
+    limit = float(stats.f.ppf(1.0 - MISFIT_CHANCE, spare, min(spread.dof, _MANY)))
+    return error, spread.repeated and ratio <= limit
 
 
-def _kriged(fit: "Fit", noise: FloatArray, model_variance: float) -> FloatArray:
-    """Covariance of an estimate that leans on the model as far as the shots are noisier than the model errs."""
+def _kriged_sd(fit: "Fit", noise: FloatArray, model_variance: float) -> FloatArray:
+    """Sds of an estimate that leans on the model as far as the shots are noisier than the model errs."""
     total = noise + model_variance
     share = model_variance / total
     information = fit.jacobian.T @ (fit.jacobian / total[:, None]) + fit.prior_precision
     through_model = (1.0 - share)[:, None] * fit.jacobian * np.where(fit.at_zero, _ONE_SIDED, 1.0)
-    covariance = through_model @ np.linalg.solve(information, through_model.T) + np.diag(share * noise)
-    return np.asarray(covariance, np.float64)
+    variance = np.sum(through_model * np.linalg.solve(information, through_model.T).T, axis=1) + share * noise
+    return np.asarray(np.sqrt(variance), np.float64)
 
 
 def spread_of(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -> Spread:
@@ -144,7 +161,8 @@ def scatter_spread(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -
     """Estimate the spread from the scatter about the model's curves: all there is with one shot a setting.
 
     Assumed where the stops are too few: the scatter must be worth two degrees of freedom, over all focal lengths. A
-    parameter that the fit left at zero took none.
+    parameter that the fit left at zero took none. The curve bends to a focus error at the widest stops, so that these
+    do not scatter about it: there, a usual error of focus is added.
     """
     square, dof = 0.0, 0.0
     for zone in series:
@@ -156,7 +174,14 @@ def scatter_spread(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -
     if dof < LEAST_SCATTER_DOF:
         return Spread(sd=ASSUMED_SD, dof=float("inf"), source="assumed")
     sd = max(float(np.sqrt(square / dof)), SMALLEST_SD, *(zone.measurement_sd for zone in series))
-    return Spread(sd=sd, dof=dof, source="scatter about the curve")
+    pitch_um = pixel_pitch_um or _USUAL_PITCH_UM
+    return Spread(
+        sd=sd,
+        dof=dof,
+        source="scatter about the curve",
+        growth=1.0,
+        load_scale=sd / (_LOSS_SD * (ASSUMED_FOCUS_SD_UM / pitch_um) ** 2),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -32,7 +32,6 @@ from lensbench.model.sweep import (
 )
 from lensbench.shot import MeasureOptions
 from lensbench.stats import (
-    Candidates,
     Curve,
     Selection,
     Spread,
@@ -48,7 +47,7 @@ from lensbench.stats import (
 from lensbench.storage.cache import ResultCache
 from lensbench.sweep.countable import PURPOSES, FocalShots, by_focal_length, zone_series
 from lensbench.sweep.gather import gather
-from lensbench.sweep.reject import reject, reject_flagged, rejections
+from lensbench.sweep.reject import departure_remarks, reject, reject_flagged, rejections
 from lensbench.sweep.remarks import remarks, reservations
 from lensbench.sweep.run import Running, Task, run
 
@@ -191,7 +190,7 @@ def _lens_findings(lens: tuple[str, str], shots: Sequence[SweepShot], tie: Tie) 
         picture_height_px=first.picture_height_px,
         spread_from=frame_spread.source,
         shot_sd_percent=_typical_sd_percent(frame_spread, frame_series),
-        remarks=remarks(focals, frame_spread, shots=shots),
+        remarks=(*remarks(focals, frame_spread, shots=shots), *departure_remarks(focals)),
         basis=_basis(focals, frame_series),
         condition=lens_condition(shots),
         **_zoom([zones["frame"] for zones in curves if "frame" in zones], focals, frame_spread, tie),
@@ -250,12 +249,15 @@ def _focal_findings(
         focal_length_mm=focal.focal_length_mm,
         best_f_number=frame.f_number,
         tied_f_numbers=tuple(setting.f_number for setting in frame.tied),
+        as_good_f_numbers=tuple(
+            setting.f_number for setting in frame.as_good if setting.f_number != frame.f_number
+        ),
         zones={
-            zone: _zone_at(focal, zone, curve, spreads[zone], frame.f_number)
+            zone: _zone_at(focal, zone, curve, frame.f_number)
             for zone, curve in curves.items()
             if any(name.f_number == frame.f_number for name in curve[0])
         },
-        curve=tuple(point for zone in curves for point in _points(zone, curves[zone], spreads[zone])),
+        curve=tuple(point for zone in curves for point in _points(zone, curves[zone])),
         best_by_zone=best,
         best_by_purpose=_by_purpose(best),
         smooth={zone: _smooth(series, curve) for zone, (_, series, curve) in curves.items()},
@@ -264,34 +266,29 @@ def _focal_findings(
     )
 
 
-def _points(zone: str, curve: ZoneCurve, spread: Spread) -> list[CurvePoint]:
+def _points(zone: str, curve: ZoneCurve) -> list[CurvePoint]:
     """What was measured and what is believed at every stop of one zone."""
     names, series, believed = curve
-    central_values = spread.central_values(series)
     return [
         CurvePoint(
             f_number=name.f_number,
             zone=zone,
             mtf50_cypx=float(np.exp(believed.estimate[index])),
-            ci95_cypx=_interval(believed, index, spread),
+            ci95_cypx=_interval(believed, index),
             shots=len(series.log_shots[index]),
             exact_f_number=float(series.f_number[index]),
-            measured_cypx=float(np.exp(central_values[index])),
+            measured_cypx=float(np.exp(series.means[index])),
             shot_mtf50_cypx=tuple(float(np.exp(value)) for value in series.log_shots[index]),
         )
         for index, name in enumerate(names)
     ]
 
 
-def _interval(curve: Curve, index: int, spread: Spread) -> tuple[float, float]:
-    if not spread.known:
-        return nan, nan
-    half = spread.quantile * curve.sd[index]
-    middle = curve.estimate[index]
-    return float(np.exp(middle - half)), float(np.exp(middle + half))
+def _interval(curve: Curve, index: int) -> tuple[float, float]:
+    return float(np.exp(curve.low[index])), float(np.exp(curve.high[index]))
 
 
-def _zone_at(focal: FocalShots, zone: str, curve: ZoneCurve, spread: Spread, f_number: float) -> ZoneFigure:
+def _zone_at(focal: FocalShots, zone: str, curve: ZoneCurve, f_number: float) -> ZoneFigure:
     """The figures of one zone at one stop."""
     names, _, believed = curve
     index = next(i for i, name in enumerate(names) if name.f_number == f_number)
@@ -300,7 +297,7 @@ def _zone_at(focal: FocalShots, zone: str, curve: ZoneCurve, spread: Spread, f_n
     ]
     return ZoneFigure(
         mtf50_cypx=float(np.exp(believed.estimate[index])),
-        ci95_cypx=_interval(believed, index, spread),
+        ci95_cypx=_interval(believed, index),
         edges=sum(value.edges for value in values),
         sagittal_cypx=mean_known([value.sagittal_cypx for value in values]) or nan,
         tangential_cypx=mean_known([value.tangential_cypx for value in values]) or nan,
@@ -325,25 +322,15 @@ def _zoom(
     stops = [setting.f_number for setting in every.settings]
     shared = sorted({stop for stop in stops if stops.count(stop) > 1})
     own = [candidates([curve], spread) for curve in frames]
-    at_own_best = Candidates(
-        settings=tuple(of_focal.settings[of_focal.best] for of_focal in own),
-        estimate=np.array([value_of_pick(of_focal) for of_focal in own]),
-        covariance=np.diag([of_focal.sd[of_focal.best] ** 2 for of_focal in own]),
-        dof=spread.dof,
-        at_border=np.array([of_focal.at_border[of_focal.best] for of_focal in own]),
+    at_own_best = replace(
+        every.at(np.concatenate([np.arange(len(one.settings)) == one.best for one in own])),
+        mean=np.array([value_of_pick(one) for one in own]),
+        estimate=np.array([value_of_pick(one) for one in own]),
+        value=np.array([value_of_pick(one) for one in own]),
     )
     return {
         "zoom_at_own_best": best_setting(at_own_best, spread, question),
-        "zoom_at_equal_stop": tuple(best_setting(_at_stop(every, stop), spread, question) for stop in shared),
+        "zoom_at_equal_stop": tuple(
+            best_setting(every.at(np.array(stops) == stop), spread, question) for stop in shared
+        ),
     }
-
-
-def _at_stop(every: Candidates, f_number: float) -> Candidates:
-    places = np.array([setting.f_number == f_number for setting in every.settings])
-    return Candidates(
-        settings=tuple(setting for setting in every.settings if setting.f_number == f_number),
-        estimate=every.estimate[places],
-        covariance=every.covariance[np.ix_(places, places)],
-        dof=every.dof,
-        at_border=every.at_border[places],
-    )

@@ -1,9 +1,9 @@
 """Measured shots that must not count: those whose flags reject them, and those out of focus.
 
-Bad focus only ever softens, and softens the whole picture. A shot is rejected when every zone lies far below
-the sharper repeats at the same setting, or below the curve that the other f-stops draw (one-sided, so that a
-bad shot never condemns its neighbours). Over the f-stops MTF50 can only rise and then fall; a stop softer
-than stops on both sides of it is out of focus whatever the model says.
+Bad focus only ever softens, and softens the whole picture. A shot is rejected when every zone lies far below the
+sharpest of its own repeats; how far is asked of all repeats, for a focus error weighs more at wide stops. A whole stop
+that departs from the others is never rejected: its shots may all be as sharp as that stop comes out. It is said, for so
+looks a focus that shifts as the lens is stopped down.
 """
 
 import dataclasses
@@ -14,17 +14,19 @@ from typing import Final
 import numpy as np
 
 from lensbench.focus import in_bracket
-from lensbench.model.errors import Severity, remark, worst
+from lensbench.model.errors import Note, Severity, remark, worst
 from lensbench.model.shot import ZONES, RejectedShot, ShotResult
-from lensbench.model.sweep import SweepShot
+from lensbench.model.sweep import Observed, SeriesRemark, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.stats import ASSUMED_SD, PARAMETERS, fit_blur
-from lensbench.sweep.countable import by_focal_length
+from lensbench.sweep.countable import FocalShots, by_focal_length
 
 LEAST_LIMIT: Final = 0.10  # softer by less, nobody would reshoot. Common practice, no source.
-LEAST_CURVE_LIMIT: Final = 0.15
+LEAST_CURVE_LIMIT: Final = 0.05
 LIMIT_SD: Final = 5.0
 _LEAST_SD: Final = 0.01
+_FEWEST_GAPS: Final = 3
+_MOST_LIMIT: Final = 0.5
 _NO_FRAME: Final = "no figure for the whole frame: a third of the picture has none"
 
 
@@ -51,16 +53,42 @@ def reject(shots: Sequence[SweepShot]) -> list[SweepShot]:
         reasons |= {id(shot): _NO_FRAME for shot in frameless if id(shot) not in bracketed or not whole}
     for focal in by_focal_length([shot for shot in judged if id(shot) not in bracketed | reasons.keys()]):
         members = focal.members
-        series = SeriesShots(
-            f_number=np.array([focal.exact_f_number[shot.planned.setting.f_number] for shot in members]),
-            log_zones=np.array([[shot.log_mtf50(zone) for zone in ZONES] for shot in members]),
-        )
-        softer = misfocused(series, pixel_pitch_um=focal.pixel_pitch_um)
+        softer = misfocused(_series(focal, members))
         reasons |= {id(members[index]): reason for index, reason in softer.items()}
     return [
         dataclasses.replace(shot, reason=reasons[id(shot)]) if id(shot) in reasons else shot
         for shot in judged
     ]
+
+
+def _series(focal: FocalShots, members: Sequence[SweepShot]) -> SeriesShots:
+    return SeriesShots(
+        f_number=np.array([focal.exact_f_number[shot.planned.setting.f_number] for shot in members]),
+        log_zones=np.array([[shot.log_mtf50(zone) for zone in ZONES] for shot in members]),
+    )
+
+
+def departure_remarks(focals: Sequence[FocalShots]) -> list[SeriesRemark]:
+    """Remark on each focal length of which whole stops depart from the others: so looks a focus that shifts."""
+    remarks = []
+    for focal in focals:
+        bracketed = in_bracket(focal.members)
+        plain = [shot for shot in focal.members if id(shot) not in bracketed]
+        found = departures(_series(focal, plain), pixel_pitch_um=focal.pixel_pitch_um) if plain else {}
+        names = {exact: name for name, exact in focal.exact_f_number.items()}
+        observations = tuple(
+            Note(Observed.STOP_DEPARTS, (names[stop], 100.0 * share)) for stop, share in found.items()
+        )
+        if observations:
+            remarks.append(
+                SeriesRemark(
+                    flag="stop_departs",
+                    observations=observations,
+                    focal_length_mm=focal.focal_length_mm,
+                    shots=len(plain),
+                )
+            )
+    return remarks
 
 
 def reject_flagged(shots: Sequence[SweepShot]) -> list[SweepShot]:
@@ -91,31 +119,36 @@ def _with_own_flags(shot: SweepShot) -> SweepShot:
     return shot
 
 
-def repeat_sd(series: SeriesShots) -> float:
-    """Spread of MTF50 between repeats, as a share, by the two sharpest of each setting: half may hold a bad shot."""
+def repeat_sd(series: SeriesShots) -> dict[float, float]:
+    """Spread of MTF50 between repeats at each stop, as a share, by the two sharpest of each: half may hold a bad shot.
+
+    The middle of all stops; but where focus is critical, not below what the most critical stops lead one to expect.
+    """
     frame = series.log_zones[:, -1]
-    gaps = [
-        float(np.diff(np.sort(frame[series.f_number == stop])[-2:])[0])
-        for stop in np.unique(series.f_number)
-        if np.sum(series.f_number == stop) >= 2
-    ]
-    if len(gaps) < 3:
-        return ASSUMED_SD
+    stops = [float(stop) for stop in np.unique(series.f_number)]
+    sharpest = {stop: np.sort(frame[series.f_number == stop])[-2:] for stop in stops}
+    load = {stop: float(np.exp(values[-1]) / stop) ** 2 for stop, values in sharpest.items()}
+    gaps = {stop: float(np.diff(values)[0]) for stop, values in sharpest.items() if len(values) > 1}
+    if len(gaps) < _FEWEST_GAPS:
+        return dict.fromkeys(stops, ASSUMED_SD)
+    even = float(np.median(list(gaps.values())))
+    critical = sorted(gaps, key=lambda stop: -load[stop])[:_FEWEST_GAPS]
+    growing = float(np.median([gaps[stop] / load[stop] for stop in critical]))
     # The median of |difference| of two normal values is 0.6745 sqrt(2) sd.
-    return max(_LEAST_SD, float(np.median(gaps) / (0.6745 * np.sqrt(2.0))))
+    return {stop: max(_LEAST_SD, max(even, growing * load[stop]) / (0.6745 * np.sqrt(2.0))) for stop in stops}
 
 
-def misfocused(series: SeriesShots, *, pixel_pitch_um: float | None = None) -> dict[int, str]:
-    """Shots of one focal length that are out of focus, by index, and why; a known pitch fixes the diffraction."""
+def misfocused(series: SeriesShots) -> dict[int, str]:
+    """Shots of one focal length that are out of focus against their own repeats, by index, and why."""
     sd = repeat_sd(series)
-    limit = max(LEAST_LIMIT, LIMIT_SD * np.sqrt(2.0) * sd)
     reasons: dict[int, str] = {}
     for stop in np.unique(series.f_number):
         members = np.flatnonzero(series.f_number == stop)
         sharp = _sharp(series.log_zones[members])
+        limit = min(max(LEAST_LIMIT, LIMIT_SD * np.sqrt(2.0) * sd[float(stop)]), _MOST_LIMIT)
         for index in members[_far_below(series.log_zones[members], sharp, limit)]:
-            reasons[int(index)] = _reason(series.log_zones[index], sharp, limit, "than its repeats")
-    return _below_curve(series, reasons, sd, pixel_pitch_um)
+            reasons[int(index)] = _reason(series.log_zones[index], sharp, limit)
+    return reasons
 
 
 def _sharp(log_zones: FloatArray) -> FloatArray:
@@ -132,38 +165,34 @@ def _far_below(log_zones: FloatArray, reference: FloatArray, limit: float) -> Fl
     return below
 
 
-def _reason(log_zones: FloatArray, reference: FloatArray, limit: float, than: str) -> str:
+def _reason(log_zones: FloatArray, reference: FloatArray, limit: float) -> str:
     drop = float(-np.expm1(log_zones[-1] - reference[-1]))
     return remark(
-        "misfocus", f"{100 * drop:.0f} % softer {than}, in every zone; limit {100 * limit:.0f} %"
+        "misfocus", f"{100 * drop:.0f} % softer than its repeats, in every zone; limit {100 * limit:.0f} %"
     ).message
 
 
-def _below_curve(
-    series: SeriesShots, reasons: dict[int, str], sd: float, pixel_pitch_um: float | None
-) -> dict[int, str]:
-    """Add the shots that lie far below what the other f-stops, and their own repeats, lead one to expect."""
-    good = np.setdiff1d(np.arange(len(series.f_number)), list(reasons))
-    stops = np.unique(series.f_number[good])
-    if len(stops) < 3:
-        return reasons
-    members = [good[series.f_number[good] == stop] for stop in stops]
-    sharpest = np.array([_sharp(series.log_zones[shots]) for shots in members])
-    limit = max(LEAST_CURVE_LIMIT, LIMIT_SD * sd)
+def departures(series: SeriesShots, *, pixel_pitch_um: float | None = None) -> dict[float, float]:
+    """Stops softer in every zone than the stops around them let expect, and by how much, as a share.
+
+    Over the f-stops MTF50 can only rise and then fall: a stop softer than stops on both sides of it is out of focus
+    whatever the model says; a known pitch fixes the diffraction.
+    """
+    stops = np.unique(series.f_number)
+    spread = repeat_sd(series)
+    sharpest = np.array([_sharp(series.log_zones[series.f_number == stop]) for stop in stops])
+    found = {}
     for position in range(1, len(stops) - 1):
-        shots = series.log_zones[members[position]]
+        sd = spread[float(stops[position])]
+        limit = min(max(LEAST_CURVE_LIMIT, LIMIT_SD * sd), _MOST_LIMIT)
         frame = _expected(stops, sharpest[:, -1], position, sd, pixel_pitch_um)
-        if not np.any(frame - shots[:, -1] > -np.log1p(-limit)):
+        if not frame - sharpest[position, -1] > -np.log1p(-limit):
             continue
-        zones = [_expected(stops, column, position, sd, pixel_pitch_um) for column in sharpest.T]
-        expected = np.asarray(zones)
-        if not _far_below(sharpest[position : position + 1], expected, limit)[0]:
-            expected = np.fmin(expected, sharpest[position])
-        reasons |= {
-            int(index): _reason(series.log_zones[index], expected, limit, "than the other f-stops let expect")
-            for index in members[position][_far_below(shots, expected, limit)]
-        }
-    return reasons
+        thirds = [_expected(stops, column, position, sd, pixel_pitch_um) for column in sharpest.T[:-1]]
+        expected = np.array([*thirds, frame])
+        if _far_below(sharpest[position : position + 1], expected, limit)[0]:
+            found[float(stops[position])] = float(-np.expm1(sharpest[position, -1] - expected[-1]))
+    return found
 
 
 def _expected(

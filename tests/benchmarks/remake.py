@@ -27,6 +27,7 @@ SCRIPTS = {
     "quality": "quality",
     "ranking": "ranking",
     "wall-sweep": "wall_sweep",
+    "wavefront-charts": "wavefront_charts",
 }
 """Pages of docs, and the script here that makes each."""
 

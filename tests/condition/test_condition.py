@@ -8,12 +8,13 @@ import pytest
 from pupil_fields import COLS, ROWS, FieldLens, Shooting, bracket, places, shoot, shot
 
 from lensbench.chart.layout.sheet import sheet
+from lensbench.condition.aberrations import curvature_finding
 from lensbench.condition.field import field_shape, side_of, softer_azimuth_deg
 from lensbench.condition.judge import lens_condition
 from lensbench.condition.tilt import focus_slope, mean_slope, tilt_asymmetry_bound
-from lensbench.model.condition import Cause, Colour, Side, Source, Subject, TurnedOutcome, Verdict
+from lensbench.model.condition import Cause, Colour, Falloff, Side, Source, Subject, TurnedOutcome, Verdict
 from lensbench.model.shot import Turned
-from lensbench.report.condition import condition_text
+from lensbench.report.condition import condition_text, state_sentences
 from lensbench.shot.geometry import camera_pose
 from lensbench.simulate import Camera, Pose, Scene, ZoomPosition, prime
 from lensbench.stats import Repeats, exceeds, moderated
@@ -21,7 +22,10 @@ from lensbench.stats import Repeats, exceeds, moderated
 EVEN = FieldLens(coma_corner=0.1, astigmatism_corner=0.02)
 OFF = replace(EVEN, coma_decentred=(0.028, -0.012))
 """Softer at the right and, less so, at the top: coma of a decentred element adds to the field's own there."""
-TILTED = Shooting(focus_sd_um=3.0, yaw_deg=0.5)
+FAR_OFF = replace(EVEN, coma_decentred=(0.045, -0.02))
+TILTED = Shooting(focus_sd_um=3.0, yaw_deg=0.8, steady_um=12.0)
+LEANING = replace(EVEN, plane_tilt_um=(26.0, 0.0))
+"""At f/2.8, 18 um off focus at height 0.7, which costs the sides about a quarter of MTF50."""
 STILL = Shooting(level_sd=0.0, side_sd=0.0, edge_sd=0.0, focus_sd_um=0.0, tilt_sd_deg=0.0)
 
 
@@ -39,12 +43,12 @@ def random():
 
 
 def test_a_decentred_lens_matters_on_the_right_side_and_a_sound_one_is_within_limits(random):
-    verdicts = [decentring(shoot(OFF, random, stops=(2.8,))).verdict for _ in range(20)]
-    # 90 % wanted at 10 % asymmetry and 2 % scatter (docs/condition.md); binomial spread of 20: 7 %.
-    assert verdicts.count(Verdict.MATTERS) >= 17
-    sound = [decentring(shoot(EVEN, random, stops=(2.8,))).verdict for _ in range(20)]
-    assert sound.count(Verdict.MATTERS) <= 2
-    off = decentring(shoot(OFF, random, stops=(2.8,), repeats=6))
+    verdicts = [decentring(shoot(FAR_OFF, random, stops=(2.8,))).verdict for _ in range(12)]
+    # 90 % wanted at 16 % asymmetry and 2 % scatter (docs/condition.md); binomial spread of 12: 9 %.
+    assert verdicts.count(Verdict.MATTERS) >= 9
+    sound = [decentring(shoot(EVEN, random, stops=(2.8,))).verdict for _ in range(12)]
+    assert Verdict.MATTERS not in sound
+    off = decentring(shoot(FAR_OFF, random, stops=(2.8,), repeats=6))
     assert off.side in {Side.RIGHT, Side.UPPER_RIGHT}
     assert off.ci95[0] < off.value < off.ci95[1]
     assert off.value >= off.limit
@@ -52,14 +56,24 @@ def test_a_decentred_lens_matters_on_the_right_side_and_a_sound_one_is_within_li
     assert sides[Side.RIGHT] < sides[Side.LEFT]
 
 
-def test_a_tilt_of_half_a_degree_is_not_taken_for_decentring(random):
-    verdicts = [decentring(shoot(EVEN, random, how=TILTED)).verdict for _ in range(25)]
-    # 1 % wanted (docs/condition.md).
-    assert verdicts.count(Verdict.MATTERS) == 0
+def test_a_tilt_with_a_steady_focus_error_is_not_taken_for_decentring(random):
+    verdicts = [decentring(shoot(EVEN, random, stops=(2.8,), how=TILTED)).verdict for _ in range(12)]
+    # 5 % wanted at most (docs/condition.md).
+    assert Verdict.MATTERS not in verdicts
+
+
+def test_a_leaning_plane_of_focus_is_not_within_limits_without_a_bracket(random):
+    shots = shoot(LEANING, random, stops=(2.8,), repeats=6, how=replace(TILTED, yaw_deg=0.0, steady_um=0.0))
+    found = decentring(shots)
+    assert found.verdict is not Verdict.WITHIN_LIMITS
+    assert found.details.lean_limit_percent > 15.0
+    assert "a leaning plane of focus could cost the sides up to" in condition_text(found).evidence
+    even = [decentring(shoot(EVEN, random, stops=(2.8,), repeats=6)).details for _ in range(5)]
+    assert max(details.lean_limit_percent for details in even) < 10.0
 
 
 def test_one_shot_a_setting_claims_nothing(random):
-    found = decentring(shoot(OFF, random, repeats=1))
+    found = decentring(shoot(OFF, random, stops=(2.8,), repeats=1))
     assert found.verdict is Verdict.CANNOT_TELL
     assert "One shot a setting" in condition_text(found).evidence
 
@@ -70,7 +84,7 @@ def test_the_turned_camera_tells_the_wall_from_the_lens(random):
     assert found.details.turned.outcome is TurnedOutcome.STAYED
     assert found.details.main.turned_shots == 3
     assert next(one for one in found.details.other_causes if one.cause is Cause.CHART).ruled_out
-    wall = Shooting(wall_side=(0.07, 0.0))
+    wall = Shooting(wall_side=(0.12, 0.0))
     over = replace(wall, turned=True, table_says=Turned.CAMERA)
     shots = shoot(EVEN, random, stops=(2.8,), how=wall)
     assert decentring(shots).verdict is Verdict.MATTERS  # nothing tells the wall from the lens yet
@@ -187,7 +201,7 @@ def test_the_tilt_could_account_for_more_at_wide_stops():
             shot(EVEN, stop, np.random.default_rng(n), how=replace(TILTED, focus_sd_um=0.0)) for n in range(3)
         ]
         results = [one.result for one in shots]
-        bounds.append(tilt_asymmetry_bound(mean_slope(results), results, f_number=stop)[0])
+        bounds.append(tilt_asymmetry_bound(mean_slope(results), results, f_number=stop, steady_um=10.0)[0])
     assert bounds[0] > 2.0 * bounds[1] > 0.0
 
 
@@ -232,3 +246,51 @@ def test_lateral_colour_and_distortion_are_told_in_figures(random):
     assert bent.verdict is Verdict.MATTERS
     assert bent.value == pytest.approx(-2.3, abs=0.05)
     assert "barrel" in condition_text(bent).evidence
+
+
+def fall(f_number, percent, *, middle_percent=0.0):
+    return Falloff(
+        focal_length_mm=50.0,
+        f_number=f_number,
+        percent=percent,
+        reach_percent=1.0,
+        middle_percent=middle_percent,
+        shots=3,
+    )
+
+
+@pytest.mark.parametrize(
+    ("falls", "verdict"),
+    [
+        ([fall(2.0, 1.0), fall(4.0, 2.0)], Verdict.WITHIN_LIMITS),
+        ([fall(2.0, 1.0), fall(4.0, 60.0)], Verdict.CANNOT_TELL),
+        ([fall(2.0, 4.5), fall(4.0, 2.0)], Verdict.CANNOT_TELL),
+        ([fall(2.0, 1.0, middle_percent=-12.0)], Verdict.CANNOT_TELL),
+        ([], Verdict.CANNOT_TELL),
+    ],
+)
+def test_without_a_bracket_every_stop_has_to_exclude_a_curved_field(falls, verdict):
+    """The limit is 5 %; a middle zone that is the sharpest speaks for a focus between centre and corners."""
+    assert curvature_finding([], falls).verdict is verdict
+
+
+def test_one_focus_tells_that_edges_differ_and_does_not_call_it_astigmatism(random):
+    shots = shoot(replace(EVEN, coma_corner=0.24), random, stops=(2.8,))
+    found = finding(shots, Subject.ASTIGMATISM)
+    assert found.details.split.verdict is Verdict.MATTERS
+    assert found.verdict is Verdict.CANNOT_TELL
+    (headline, *_) = state_sentences([found])
+    assert headline.startswith("Sagittal and tangential edges differ by ")
+    assert "stigmatism" not in headline
+
+
+def test_distances_of_planes_are_told_at_the_outermost_target_seen(random):
+    steps_um = (-45.0, -15.0, 0.0, 15.0, 45.0)
+    curved = replace(EVEN, curvature_um=24.0, astigmatism_corner=0.0)
+    distance = finding(
+        bracket(curved, random, stops=(2.8,), steps_um=steps_um), Subject.FIELD_CURVATURE
+    ).details
+    height = distance.distance.image_height
+    assert height == pytest.approx(max(place.image_height for place in places()), abs=0.1)
+    # The square of the height (derived); a bracket's step is a micrometre here, and the field is met before the centre.
+    assert abs(distance.distance.um) == pytest.approx(24.0 * height**2, abs=3.0 * distance.distance.sd_um)

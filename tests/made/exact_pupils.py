@@ -158,6 +158,8 @@ class Wavefront:
     """Direction of the coma's axis."""
     spherical_rms_waves: float = 0.0
     """sqrt(5) (6 rho^4 - 6 rho^2 + 1)."""
+    fifth_order_rms_waves: float = 0.0
+    """sqrt(7) (20 rho^6 - 30 rho^4 + 12 rho^2 - 1): spherical aberration of the next order."""
 
     def at(self, along: FloatArray, across: FloatArray) -> FloatArray:
         """Wavefront error at places of the unit pupil, in waves."""
@@ -167,11 +169,13 @@ class Wavefront:
         astigmatism = (along**2 - across**2) * np.cos(twice) + 2.0 * along * across * np.sin(twice)
         coma = (3.0 * rho2 - 2.0) * (along * np.cos(once) + across * np.sin(once))
         spherical = 6.0 * rho2**2 - 6.0 * rho2 + 1.0
+        fifth_order = 20.0 * rho2**3 - 30.0 * rho2**2 + 12.0 * rho2 - 1.0
         return np.asarray(
             self.w20_waves * rho2
             + self.astigmatism_rms_waves * np.sqrt(6.0) * astigmatism
             + self.coma_rms_waves * np.sqrt(8.0) * coma
             + self.spherical_rms_waves * np.sqrt(5.0) * spherical
+            + self.fifth_order_rms_waves * np.sqrt(7.0) * fifth_order
         )
 
 

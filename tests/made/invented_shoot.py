@@ -288,6 +288,7 @@ def decentring(*rows, verdict=Verdict.WITHIN_LIMITS, **details) -> ConditionFind
         "rows": rows,
         "main": rows[0],
         "detection_limit_percent": 3.1,
+        "lean_limit_percent": 4.2,
         "focus_tilt": None,
         "turned": TurnedTest(outcome=TurnedOutcome.NOT_DONE),
         "repeats": (6, 6),

@@ -1,8 +1,9 @@
 """Photographs of the sheet, as figures, through lenses whose pupils are aberrated differently all over the field.
 
 True MTF50 comes from exact overlap integrals (`exact_pupils`) with Seidel's laws: spherical aberration goes
-with the fourth power of the opening and is alike all over, coma with the third power and the image height,
-astigmatism and field curvature with its square. A decentred element adds coma that is alike all over, which adds to
+with the fourth power of the opening, that of the next order with the sixth, and both are alike all over; coma goes with
+the third power and the image height, astigmatism and field curvature with the height's square and, where asked for, its
+fourth power. A decentred element adds coma that is alike all over, which adds to
 the field's own on one side and takes from it on the other, and a tilt of the image plane. Nothing here knows of the
 curves and fits that the study lays.
 """
@@ -22,11 +23,13 @@ from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, Sho
 from lensbench.model.sweep import SweepShot
 from lensbench.shot.geometry import direction_of, place_of
 from lensbench.shot.zones import summarise
+from lensbench.simulate import hung_wall
 
 WAVELENGTH_UM = 0.55
 ROWS, COLS = 4000, 6000
 PITCH_UM = 4.0
-MAGNIFICATION = 0.02
+MAGNIFICATION = {"sheet": 24.0 / 393.27, "wall": 24.0 / 1727.25}
+"""Of a chart whose frame of 3:2 fills a sensor of 24 mm: an A3 sheet, a wall of 13 (widths of the layouts)."""
 FREQUENCY = np.geomspace(0.02, 0.6, 18)
 NODES = 20
 EMPTY = np.empty(0)
@@ -44,16 +47,43 @@ class FieldLens:
     coma_corner: float = 0.12
     astigmatism_corner: float = 0.06
     sigma_px: float = 0.35
+    fifth: float = 0.0
+    """Spherical aberration of the fifth order."""
+    astigmatism_high: float = 0.0
+    """What goes with the fourth power of the image height."""
     curvature_um: float = 0.0
+    curvature_high_um: float = 0.0
+    """What goes with the fourth power of the image height."""
     coma_decentred: tuple = (0.0, 0.0)
     """(right, down), alike all over."""
     plane_tilt_um: tuple = (0.0, 0.0)
     """Focus error (right, down) at one half-diagonal."""
 
     def best_z_um(self, stop):
-        """Where the middle is in focus, against the paraxial focus: least wavefront error (derived)."""
+        """Where the middle is in focus, against the paraxial focus: least wavefront error (derived).
+
+        rho^4 holds rho^2 once beside Zernike's balanced terms, and rho^6 nine tenths of it.
+        """
         opening = self.widest / stop
-        return -8.0 * WAVELENGTH_UM * stop**2 * RMS_TO_RIM * self.spherical * opening**4
+        fourth, sixth = self._rims_waves
+        rim_waves = fourth * opening**4 + 0.9 * sixth * opening**6
+        return -8.0 * WAVELENGTH_UM * stop**2 * rim_waves
+
+    def spherical_at(self, stop):
+        """Rms of both of Zernike's balanced orders at a stop: rho^6 = Z6 + 1.5 rho^4 + ... (derived)."""
+        opening = self.widest / stop
+        fourth, sixth = self._rims_waves
+        return (fourth * opening**4 + 1.5 * sixth * opening**6) / RMS_TO_RIM, self.fifth * opening**6
+
+    def curved_um(self, height):
+        """How far the focus lies from that of the middle."""
+        return self.curvature_um * height**2 + self.curvature_high_um * height**4
+
+    @property
+    def _rims_waves(self):
+        """Errors at the widest stop's rim that go with rho^4 and rho^6."""
+        sixth = 20.0 * np.sqrt(7.0) * self.fifth
+        return RMS_TO_RIM * self.spherical - 1.5 * sixth, sixth
 
 
 @dataclass(frozen=True)
@@ -72,15 +102,15 @@ class Place:
         return self.image_height * np.cos(turn), -self.image_height * np.sin(turn)
 
 
-@lru_cache(maxsize=1)
-def places():
-    """Two arms of every target of an A3 sheet that fills a frame of 3:2: half of them, for speed."""
-    layout = sheet("A3")
-    frame = next(one.size_mm for one in layout.frames if one.ratio == "3:2")
+@lru_cache(maxsize=2)
+def places(chart="sheet"):
+    """Two arms of every target of an A3 sheet that fills a frame of 3:2: half of them, for speed; all of a wall."""
+    layout = sheet("A3") if chart == "sheet" else hung_wall(13)
+    frame = next(one.size_mm for one in layout.frames if one.ratio in {"3:2", "36:24"})
     px_per_mm = min(ROWS / frame[0], COLS / frame[1])
     found = []
     for target in layout.targets:
-        for arm in ARMS[:2]:
+        for arm in ARMS[:2] if chart == "sheet" else ARMS:
             toward = np.array(target.arm_direction(arm))
             center = (np.array(target.center_mm) + 0.5 * target.radius_mm * toward) * px_per_mm
             center += np.array([ROWS - 1, COLS - 1]) / 2.0
@@ -122,13 +152,13 @@ class FieldTable:
 
 
 @lru_cache(maxsize=400)
-def table(lens, stop):
+def table(lens, stop, chart="sheet"):
     """Work out a lens at a stop; lens-wide even aberrations are worked out by height and interpolated."""
     reach_um = 8.0 * WAVELENGTH_UM * stop**2 * 1.6
     z_um = reach_um * Z_GRID
-    keys = [_key(lens, place) for place in places()]
+    keys = [_key(lens, place) for place in places(chart)]
     members = {key: [number for number, one in enumerate(keys) if one == key] for key in dict.fromkeys(keys)}
-    curves = tuple((np.array(ones), _curve(lens, stop, key, z_um)) for key, ones in members.items())
+    curves = tuple((np.array(ones), _curve(lens, stop, key, z_um, chart)) for key, ones in members.items())
     return FieldTable(lens=lens, stop=stop, reach_um=reach_um, curves=curves)
 
 
@@ -140,30 +170,34 @@ def _key(lens, place):
     return place.direction is Direction.SAGITTAL, round(height, 1), round(place.azimuth_deg / 15.0) * 15.0
 
 
-def _curve(lens, stop, key, z_um):
-    return interpolate.CubicSpline(z_um, [_log_at(lens, stop, key, z) for z in z_um])
+def _curve(lens, stop, key, z_um, chart):
+    return interpolate.CubicSpline(z_um, [log_at(lens, stop, key, z, chart) for z in z_um])
 
 
-def _log_at(lens, stop, key, z_um):
+def log_at(lens, stop, key, z_um, chart="sheet"):
     sagittal, height, azimuth_deg = key
     opening = lens.widest / stop
     turn = np.radians(azimuth_deg)
     right, down = lens.coma_decentred
     radial = lens.coma_corner * height + right * np.cos(turn) - down * np.sin(turn)
     across = -right * np.sin(turn) - down * np.cos(turn)
-    # Zernike's balanced term holds the middle in focus at z = 0.
+    working = stop * (1.0 + MAGNIFICATION[chart])
+    spherical, fifth = lens.spherical_at(stop)
+    astigmatism = lens.astigmatism_corner * height**2 + lens.astigmatism_high * height**4
+    # Zernike's balanced terms hold the middle in focus at z = 0.
     front = exact_pupils.Wavefront(
-        w20_waves=z_um / (8.0 * WAVELENGTH_UM * stop**2),
-        astigmatism_rms_waves=lens.astigmatism_corner * height**2 * opening**2,
+        w20_waves=z_um / (8.0 * WAVELENGTH_UM * working**2),
+        astigmatism_rms_waves=astigmatism * opening**2,
         coma_rms_waves=float(np.hypot(radial, across)) * opening**3,
         coma_deg=float(np.degrees(np.arctan2(across, radial))),
-        spherical_rms_waves=lens.spherical * opening**4,
+        spherical_rms_waves=spherical,
+        fifth_order_rms_waves=fifth,
     )
-    return _log_mtf50(lens, stop, front, 90.0 if sagittal else 0.0)
+    return _log_mtf50(lens, working, front, 90.0 if sagittal else 0.0)
 
 
-def _log_mtf50(lens, stop, front, azimuth_deg):
-    nu = np.minimum(FREQUENCY * WAVELENGTH_UM * stop * (1.0 + MAGNIFICATION) / PITCH_UM, 1.0)
+def _log_mtf50(lens, working, front, azimuth_deg):
+    nu = np.minimum(FREQUENCY * WAVELENGTH_UM * working / PITCH_UM, 1.0)
     pupil = np.abs(exact_pupils.aberrated_otf(nu, front, azimuth_deg=azimuth_deg, nodes=NODES))
     transfer = pupil * np.sinc(FREQUENCY) * np.exp(-2.0 * (np.pi * lens.sigma_px * FREQUENCY) ** 2)
     first = int(np.argmax(transfer < 0.5))
@@ -182,6 +216,9 @@ class Shooting:
     """Of each side by itself, so that two sides differ by 1.4 times as much."""
     edge_sd: float = 0.015
     focus_sd_um: float = 2.0
+    steady_um: float = 0.0
+    """Focus error that every shot has."""
+    chart: str = "sheet"
     yaw_deg: float = 0.0
     pitch_deg: float = 0.0
     tilt_sd_deg: float = 0.05
@@ -197,16 +234,18 @@ class Shooting:
 def shot(lens, stop, random, *, how=None, z_um=None, name="", number=0, **plan):
     """One photograph; z_um is the focus error in the middle, drawn where it is None."""
     how = how or Shooting()
-    spot = places()
+    spot = places(how.chart)
     right, down = np.array([place.right_down for place in spot]).T
     height2 = right**2 + down**2
-    error_um = how.focus_sd_um * random.normal() if z_um is None else z_um
+    error_um = how.steady_um + how.focus_sd_um * random.normal() if z_um is None else z_um
     sign = -1.0 if how.turned else 1.0
     half_mm = np.hypot(ROWS, COLS) / 2.0 * PITCH_UM / 1000.0
-    slope_um = 1000.0 * half_mm * MAGNIFICATION * np.tan(np.radians([how.yaw_deg, -how.pitch_deg])) * sign
+    slope_um = (
+        1000.0 * half_mm * MAGNIFICATION[how.chart] * np.tan(np.radians([how.yaw_deg, -how.pitch_deg])) * sign
+    )
     slope_um = slope_um + np.array(lens.plane_tilt_um)
-    z = error_um + lens.curvature_um * height2 + slope_um[0] * right + slope_um[1] * down
-    logs = table(lens, stop).log_mtf50(z)
+    z = error_um + lens.curved_um(np.sqrt(height2)) + slope_um[0] * right + slope_um[1] * down
+    logs = table(lens, stop, how.chart).log_mtf50(z)
     # Sides that stray by side_sd each: a random slope, 1/sqrt 2 of the difference at 0.7 to either side.
     stray = how.side_sd / np.sqrt(2.0) * random.normal(size=2) / 0.7
     wall = sign * np.array(how.wall_side) / 0.7
@@ -256,14 +295,14 @@ def _swept(lens, stop, spot, values, how, random, *, sign, name, number, plan):
         sensor_data=True,
         pixel_pitch_um=PITCH_UM,
         chart=ChartSeen(
-            name="sheet A3",
+            name="sheet A3" if how.chart == "sheet" else "wall of A4 pages",
             targets_found=23,
             targets_on_chart=23,
             contrast=4.0,
             residual_px=0.1,
             radial_distortion_percent=0.0,
         ),
-        magnification=MAGNIFICATION,
+        magnification=MAGNIFICATION[how.chart],
         distance_mm=2600.0,
         tilt=stands,
         edges=edges,
@@ -313,7 +352,7 @@ def true_asymmetry(lens, stop):
     keys = [_key(lens, place) for place in places()]
     for key in keys:
         if key not in known:
-            known[key] = _log_at(lens, stop, key, 0.0)
+            known[key] = log_at(lens, stop, key, 0.0)
     logs = np.array([known[key] for key in keys])
     spots = np.array([place.right_down for place in places()])
     outer = np.hypot(*spots.T) > 0.45

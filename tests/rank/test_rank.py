@@ -2,6 +2,7 @@
 
 import json
 
+import handheld_frames as handheld
 import numpy as np
 import pytest
 import skimage.data
@@ -104,6 +105,30 @@ def test_noisier_frames_do_not_seem_sharper(tmp_path, scene):
     soft = frame(scene, random=random, snr=15.0, sigma_px=1.2 * 1.1)
     paths = [write_tiff(tmp_path / f"{i}.tif", light) for i, light in enumerate((soft, sharp))]
     assert names(rank(paths)) == [1, 0]
+
+
+@pytest.mark.parametrize(
+    ("kind", "write"),
+    [("dng", handheld.write_raw), ("tif", handheld.write_tiff), ("jpg", handheld.write_jpeg)],
+)
+def test_frames_of_unlike_iso_and_exposure_keep_their_order(tmp_path, scene, kind, write):
+    # One pupil and hand; ISO 1 and 8 times, half a stop apart; equal blur, then a quarter more.
+    # The benchmark docs/ranking.md counts many more.
+    random = np.random.default_rng(11)
+    blur = handheld.drawn_blur(random)
+    told = []
+    for larger, shown in ((1.0, (8000.0, 1000.0)), (1.0, (1000.0, 8000.0)), (1.25, (1000.0, 8000.0))):
+        for number, (size, electrons) in enumerate(zip((1.0, larger), shown, strict=True)):
+            light = handheld.optical_image(
+                np.repeat(scene[..., None], 3, axis=2),
+                blur.larger(size),
+                shift_px=random.uniform(-0.5, 0.5, 2),
+            )
+            mosaic = handheld.exposed(light, random=random, electrons=electrons, stops=0.5 * number)
+            write(tmp_path / f"{number}.{kind}", mosaic)
+        ranking = rank([tmp_path / f"{number}.{kind}" for number in (0, 1)])
+        told.append(names(ranking) if ranking.told_apart else None)
+    assert told == [None, None, [0, 1]]
 
 
 @pytest.mark.parametrize("blur", [{"disc_px": 3.0}, {"motion_px": (0.0, 3.0)}])

@@ -36,7 +36,7 @@ from lensbench.model.compare import (
 )
 from lensbench.model.errors import Note
 from lensbench.model.setting import Setting
-from lensbench.model.sweep import Basis, Observed, SeriesRemark, SweepFindings, Unclaimed
+from lensbench.model.sweep import Basis, Behind, Observed, SeriesRemark, SweepFindings, Unclaimed
 from lensbench.report.advice import advice_sentences, picture_sentences
 from lensbench.report.answer import answer_sentences, holds_for, lens_sentences, series_remark
 from lensbench.report.compare import choice_lines, comparison_sentences, pair_sentences
@@ -115,9 +115,23 @@ def _():
     tied = tuple(
         Setting(focal_length_mm=focal.focal_length_mm, f_number=8.0) for focal in lens.by_focal_length
     )
-    return lens_sentences(
-        dataclasses.replace(lens, zoom_at_own_best=dataclasses.replace(best, mtf50_cypx=0.30, tied=tied))
+    softer = {24.0: (1.2, -0.4, 2.8), 35.0: (-1.2, -2.8, 0.4), 70.0: (12.0, -1.0, 24.0)}
+    behind = tuple(
+        Behind(focal_length_mm=length_mm, f_number=8.0, percent=percent, ci95_percent=(low, high))
+        for length_mm, (percent, low, high) in softer.items()
     )
+    own = dataclasses.replace(best, tied=tied, as_good=tied[:2], behind=behind)
+    surely = dataclasses.replace(behind[2], ci95_percent=(9.0, 15.0))
+    weak = dataclasses.replace(own, tied=tied[:2], behind=(*behind[:2], surely))
+    focals = tuple(
+        dataclasses.replace(focal, as_good_f_numbers=focal.tied_f_numbers[:1])
+        for focal in lens.by_focal_length
+    )
+    lenses = (
+        dataclasses.replace(lens, zoom_at_own_best=own),
+        dataclasses.replace(lens, zoom_at_own_best=weak, by_focal_length=focals),
+    )
+    return [sentence for one in lenses for sentence in lens_sentences(one)]
 
 
 @case("nothing measured, no best, and why no winner is claimed")
@@ -162,6 +176,7 @@ def _():
         Observed.PRINT_RISE: (0.51, 1.3, 8.0),
         Observed.BRACKET_END: (2.8, 6.0),
         Observed.BRACKET_FLAT: (4.0, math.nan),
+        Observed.STOP_DEPARTS: (2.0, 9.4),
     }
     assert set(seen) == set(Observed)
     observations = tuple(Note(what, seen[what], ("b1",), limit=1.0) for what in seen)

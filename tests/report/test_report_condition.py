@@ -1,7 +1,7 @@
 """The state of a lens in sentences: verdicts with their limits, and the ten-minute test's advice."""
 
 import pytest
-from invented_shoot import decentring, invented_lens
+from invented_shoot import asymmetry, decentring, invented_lens
 
 from lensbench.model.condition import (
     CameraTilt,
@@ -10,10 +10,12 @@ from lensbench.model.condition import (
     InnerSharpness,
     QuickFindings,
     Subject,
+    TurnedOutcome,
+    TurnedTest,
     Verdict,
 )
 from lensbench.report.answer import quick_sentences
-from lensbench.report.condition import condition_text, verdict_text
+from lensbench.report.condition import condition_text, state_sentences, verdict_text
 
 INNER = InnerSharpness(
     focal_length_mm=35.0,
@@ -93,3 +95,29 @@ def test_a_ten_minute_test_says_what_to_do_next(quick, inner, condition, words):
     }
     lens = invented_lens(condition=condition, quick=QuickFindings(**(findings | quick)))
     assert words in quick_sentences(lens)[0]
+
+
+@pytest.mark.parametrize(
+    ("outcome", "words"),
+    [
+        (TurnedOutcome.NOT_DONE, "turn the camera before you blame the lens"),
+        (TurnedOutcome.STAYED, "turning the camera did not move it"),
+        (TurnedOutcome.BOTH, "part of it moved with the chart"),
+    ],
+)
+def test_the_answer_names_side_size_and_what_the_turned_test_says(outcome, words):
+    off = asymmetry(2.8, matters=True, percent=11.4, ci95_percent=(8.1, 14.6))
+    finding = decentring(off, verdict=Verdict.MATTERS, turned=TurnedTest(outcome=outcome))
+    assert state_sentences([finding]) == [
+        f"The right is 11 % softer at 35 mm, f/2.8 (8 to 15 %); {words}.",
+        "More under «Is the copy sound?».",
+    ]
+
+
+def test_the_answer_names_a_tilt_that_costs_sharpness():
+    (headline, _) = state_sentences([ASKEW, decentring()])
+    # 4.01 degrees: the hypotenuse of yaw and pitch.
+    assert headline == (
+        "The camera stood 4.0° askew, which costs the sides 9 % (8 to 10 %) at f/2.8: straighten it and repeat."
+    )
+    assert state_sentences([decentring()]) == []

@@ -37,7 +37,7 @@ def test_every_stop_has_its_place_and_ties_are_shaded_around_theirs(lens):
     assert len(panel.shades) == 3
     starts, ends = zip(*panel.shades, strict=True)
     assert starts[0] < math.log2(4.0) < ends[0] == starts[1] < math.log2(5.6) < ends[1]
-    assert "f/4 and f/8 are as good" in panel.about
+    assert "f/4 and f/8 can't be told from it" in panel.about
 
 
 def test_a_shot_count_of_one_claims_no_winner(lens):
