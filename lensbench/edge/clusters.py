@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 
 from lensbench.edge.curves import MTF_LEVELS, Curves, crossings_cypx, mtf_gradients, transfer_of
+from lensbench.edge.line import EdgeLine
 from lensbench.edge.posterior import pull_of
 from lensbench.edge.region import Raggedness, RefinedFit
 from lensbench.model.units import FloatArray
@@ -25,12 +26,19 @@ PIECE_PX: Final = 8.0
 _FEWEST_PIECES: Final = 3
 _SURE: Final = 3.0
 """Log-likelihood ratio at which errors that hang together are as probable as independent ones."""
-_ALIKE: Final = 3.0
+_ALIKE: Final = 2.0
 """What is done alike to all pieces of an edge comes on top of what differs between them; seen in simulated JPEGs."""
 _STEEP: Final = 0.15
 """The edge's place is told by samples where the profile is at least this steep, as a part of its steepest."""
 _CELL_PX: Final = 1.0
 _LAGS: Final = 24
+_PLATEAU_SIGMAS: Final = 3.0
+_PLATEAU_PX: Final = 2.0
+_FEWEST_GRAINS: Final = 60
+"""Samples on a plateau that its grain is told by, and from where on it lies."""
+_BESIDE: Final = [(d_row, d_col) for d_row in range(3) for d_col in range(-2, 3) if d_row or d_col > 0]
+BEND_SD_PER_PX: Final = 1e-4
+"""Prior sd of the bend: five times that of 5 % distortion in the corner of a picture with 2500 px half-diagonal."""
 _TONE_POWER: Final = 0.05
 _FEWEST_CELLS: Final = 8
 _RAGGED_SD: Final = 4.0
@@ -44,21 +52,24 @@ class Pieces:
     ratio: float
     """Variance between pieces over that of independent noise, mean over the figures."""
     dof: float
+    grain: float = 1.0
+    """Variance that neighbouring samples' noise makes by going together, over that of independent noise."""
 
 
-def pieces_of(fit: RefinedFit) -> Pieces | None:
-    """Scatter of MTF50, 30, 20 and 10 between pieces of the edge; None where it is too short."""
+def pieces_of(fit: RefinedFit) -> Pieces:
+    """Scatter of MTF50, 30, 20 and 10 between pieces of the edge, without freedom where it is too short."""
+    power = 1.0 if fit.points.is_sensor else grain(fit)
     distance, along = fit.line.distance_px(fit.points)
     low, high = float(along.min()), float(along.max())
     count = int((high - low) / PIECE_PX)
     if count < _FEWEST_PIECES:
-        return None
+        return Pieces(ratio=1.0, dof=0.0, grain=power)
     own = fit.posterior.shape.own_frequency_cypx
     sfr = np.abs(transfer_of(fit.posterior)[: own.size])[None]
     mtf = np.array([crossings_cypx(own, sfr, level)[0] for level in MTF_LEVELS])
     gradients = mtf_gradients(fit.posterior, mtf[np.isfinite(mtf)])
     if not len(gradients):
-        return None
+        return Pieces(ratio=1.0, dof=0.0, grain=power)
     piece = np.minimum(((along - low) / (high - low) * count).astype(np.intp), count - 1)
     at = fit.bins.place
     pulls = pull_of(fit.posterior, fit.bins, fit.plateaus, gradients)[:, at]
@@ -66,55 +77,138 @@ def pieces_of(fit: RefinedFit) -> Pieces | None:
     apart = distance - fit.posterior.shape.fine.position_px[at]
     residual = fit.points.value - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
     profile = np.clip((level[at] - fit.posterior.dark) / fit.posterior.step, 0.0, 1.0)
-    independent = np.square(pulls) @ fit.noise.variance_at(profile)
+    independent = np.square(pulls) @ (fit.plateaus.variance_of(profile, distance) / fit.noise_factor)
     each = np.stack([np.bincount(piece, pull * residual, count) for pull in pulls])
     between = count / (count - 1.0) * np.square(each - each.mean(axis=1, keepdims=True)).sum(axis=1)
-    return Pieces(ratio=float(np.mean(between / np.maximum(independent, 1e-300))), dof=count - 1.0)
+    ratio = float(np.mean(between / np.maximum(independent, 1e-300)))
+    return Pieces(ratio=ratio, dof=count - 1.0, grain=power)
 
 
-def noise_factor(pieces: Sequence[Pieces]) -> float:
+def grain(fit: RefinedFit) -> float:
+    """Power of the plateaus' noise at half of MTF50 along the edge's normal, over independent noise's; at least 1.
+
+    Interpolated colours make neighbours go together: the sum of their correlation over two samples to every side, in
+    waves of that length, is the power (Wiener and Khinchin).
+    """
+    distance, along = fit.line.distance_px(fit.points)
+    level, slope, _ = fit.posterior.profile()
+    at = fit.bins.place
+    row, col = fit.points.sites
+    value, held = np.zeros((2, *fit.points.shape))
+    rest = fit.points.value - level[at] - slope[at] * (distance - fit.posterior.shape.fine.position_px[at])
+    start = _PLATEAU_SIGMAS * fit.line.sigma_px + _PLATEAU_PX
+    for own in (distance < -start, distance > start):
+        if np.count_nonzero(own) > _FEWEST_GRAINS:
+            plane = np.stack([np.ones_like(along[own]), along[own], distance[own]])
+            left = rest[own] - np.linalg.lstsq(plane.T, rest[own], rcond=None)[0] @ plane
+            value[row[own], col[own]] = left / max(float(left.std()), 1e-300)
+            held[row[own], col[own]] = 1.0
+    wave = np.pi * gaussian_sigma_px(1.0) / fit.line.sigma_px
+    angle = np.radians(fit.line.angle_deg)
+    power = 1.0
+    for d_row, d_col in _BESIDE:
+        here = (slice(d_row, None), slice(max(d_col, 0), value.shape[1] + min(d_col, 0)))
+        there = (slice(0, value.shape[0] - d_row), slice(max(-d_col, 0), value.shape[1] - max(d_col, 0)))
+        pairs = max(float((held[here] * held[there]).sum()), 1.0)
+        phase = np.cos(wave * (d_col * np.cos(angle) + d_row * np.sin(angle)))
+        power += 2.0 * float(phase) * float((value[here] * value[there]).sum()) / pairs
+    return max(power, 1.0)
+
+
+def noise_factor(edges: Sequence[Pieces]) -> float:
     """By how much noise that hangs together enlarges the variance of figures; 1 for independent noise.
 
-    Weighs independent noise (factor 1) against a free factor by the likelihood of the ratios seen.
+    What the pieces show beyond the grain is weighed against the grain alone by the likelihood of the ratios seen.
     """
-    dof = sum(edge.dof for edge in pieces)
-    if not dof:
+    if not edges:
         return 1.0
-    ratio = sum(edge.dof * edge.ratio for edge in pieces) / dof
+    grains = sum(edge.grain for edge in edges) / len(edges)
+    dof = sum(edge.dof for edge in edges)
+    ratio = sum(edge.dof * edge.ratio for edge in edges) / (dof * grains) if dof else 0.0
     if ratio <= 1.0:
-        return 1.0
+        return grains
     surer = 0.5 * dof * (ratio - 1.0 - np.log(ratio)) - _SURE
-    return float(1.0 + _ALIKE * (ratio - 1.0) / (1.0 + np.exp(-np.clip(surer, -50.0, 50.0))))
+    return float(grains * (1.0 + _ALIKE * (ratio - 1.0) / (1.0 + np.exp(-np.clip(surer, -50.0, 50.0)))))
 
 
-def raggedness(fit: RefinedFit) -> Raggedness | None:
-    """Raggedness of the edge itself; None where its place scatters no more than noise explains."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Course:
+    """Where the edge itself lies along its line, cell by cell of a pixel."""
+
+    along_px: FloatArray
+    place_px: FloatArray
+    """Towards the dark side."""
+    variance_px2: float
+    """That noise gives a place."""
+
+    @property
+    def strays_px(self) -> FloatArray:
+        """Distances from the course's own parabola."""
+        s = self.along_px / float(np.abs(self.along_px).max())
+        return np.asarray(self.place_px - np.polyval(np.polyfit(s, self.place_px, 2), s), np.float64)
+
+    @property
+    def typical_stray_px(self) -> float:
+        """Rms of the strays, told by four in five of them: a speck on the edge moves the others little."""
+        return float(np.quantile(np.abs(self.strays_px), 0.8)) / 1.2816
+
+
+def course_of(fit: RefinedFit) -> Course | None:
+    """Course of the edge, by the samples where its profile is steep; None where there are too few."""
     distance, along = fit.line.distance_px(fit.points)
     level, slope, bend = fit.posterior.profile()
     steep = np.abs(slope) > _STEEP * float(np.abs(slope).max())
     near = np.flatnonzero(steep[fit.bins.place])
+    if near.size < _FEWEST_CELLS:
+        return None
     at = fit.bins.place[near]
     apart = distance[near] - fit.posterior.shape.fine.position_px[at]
     rate = slope[at] + apart * bend[at]
     residual = fit.points.value[near] - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
     profile = np.clip((level[at] - fit.posterior.dark) / fit.posterior.step, 0.0, 1.0)
-    variance = fit.noise.variance_at(profile)
-    if near.size < _FEWEST_CELLS:
+    weight = rate / fit.noise.variance_at(profile)
+    first = float(along[near].min())
+    cell = ((along[near] - first) / _CELL_PX).astype(np.intp)
+    told = np.bincount(cell, rate * weight)
+    kept = np.flatnonzero(told > 0.2 * float(np.median(told[told > 0])))
+    if kept.size < _FEWEST_CELLS:
         return None
-    cell = ((along[near] - along[near].min()) / _CELL_PX).astype(np.intp)
-    count = int(cell.max()) + 1
-    told = np.bincount(cell, rate * rate / variance, count)
-    place = np.bincount(cell, rate * residual / variance, count) / np.maximum(told, 1e-300)
-    kept = (told > 0.2 * float(np.median(told[told > 0]))).astype(np.float64)
-    number = float(kept.sum())
-    if number < _FEWEST_CELLS:
-        return None
-    place = kept * (place - float(kept @ place) / number)
-    noise = float(kept @ (1.0 / np.maximum(told, 1e-300))) / number
-    excess = float(place @ place) / number - noise
+    return Course(
+        along_px=np.asarray(first + (kept + 0.5) * _CELL_PX, np.float64),
+        place_px=np.bincount(cell, weight * residual)[kept] / told[kept],
+        variance_px2=float(np.mean(1.0 / told[kept])),
+    )
+
+
+def raggedness(course: Course) -> Raggedness | None:
+    """Raggedness of the edge itself; None where its place scatters no more than noise explains."""
+    strays, noise, number = course.strays_px, course.variance_px2, course.place_px.size
+    excess = float(strays @ strays) / (number - 3) - noise
     if excess < max(_RAGGED_SD * noise * np.sqrt(2.0 / number), _LEAST_RAGGED_PX**2):
         return None
+    cell = np.rint((course.along_px - course.along_px[0]) / _CELL_PX).astype(np.intp)
+    place, kept = np.zeros((2, int(cell[-1]) + 1))
+    place[cell], kept[cell] = strays, 1.0
     return Raggedness(rms_px=float(np.sqrt(excess)), length_px=_length_px(place, kept, excess))
+
+
+def straightened(fit: RefinedFit, course: Course, ragged: Raggedness) -> EdgeLine:
+    """Line through the course of a ragged edge, bent no more than its strays leave sure.
+
+    A bend laid through strays takes a part of them out, and the edge looks sharper than this stretch is. Strays that
+    wander as a random walk does put as much into a parabola as into all that is finer: so they leave the bend, at the
+    ends, a variance of theirs over 0.0889, a parabola's mean square about its mean (derived).
+    """
+    along = course.along_px
+    half = 0.5 * max(float(np.ptp(along)), 1.0)
+    s = along / half
+    own = -fit.line.bright_side * fit.line.bend_per_px * half**2
+    curve = own + float(np.polyfit(s, course.place_px, 2)[0])
+    variance = ragged.rms_px**2 / 0.0889
+    prior = (BEND_SD_PER_PX * half**2) ** 2
+    move = curve * prior / (prior + variance) - own
+    turn, shift = np.polyfit(s, course.place_px - move * np.square(s), 1)
+    return fit.line.moved(float(shift), float(turn), move, scale_px=half)
 
 
 def common_doubt(fit: RefinedFit, curves: Curves, *, tone_known: bool) -> float:

@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from lensbench.edge.samples import Bins, Plateaus
+from lensbench.edge.samples import Bins, Plateaus, roughness
 from lensbench.edge.shapes import MIDDLES, PriorShape, Shapes
 from lensbench.model.units import FloatArray
 
@@ -67,9 +67,10 @@ def light_along(
     return (dark * (1.0 - mean) + bright * mean) * along, sd * farthest
 
 
-def variance(plateaus: Sequence[Plateaus], profile: FloatArray) -> FloatArray:
-    """Variance of a sample of each region where its profile is 0 (dark) to 1 (bright)."""
+def variance(plateaus: Sequence[Plateaus], profile: FloatArray, distance_px: FloatArray) -> FloatArray:
+    """Variance of a sample of each region where its profile is 0 (dark) to 1 (bright), so far from the edge."""
     dark = np.array([sides.noise.dark_variance for sides in plateaus])[:, None]
     bright = np.array([sides.noise.bright_variance for sides in plateaus])[:, None]
-    variance: FloatArray = dark + (bright - dark) * np.clip(profile, 0.0, 1.0)
-    return variance
+    plain: FloatArray = dark + (bright - dark) * np.clip(profile, 0.0, 1.0)
+    rough = np.array([sides.rough for sides in plateaus])[:, None]
+    return plain * roughness(rough, distance_px) if rough.any() else plain

@@ -14,12 +14,20 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.edge.clusters import noise_factor, pieces_of, raggedness
+from lensbench.edge.clusters import (
+    BEND_SD_PER_PX,
+    course_of,
+    noise_factor,
+    pieces_of,
+    raggedness,
+    straightened,
+)
+from lensbench.edge.coding import coded_share, coding_of
 from lensbench.edge.curves import crossings_cypx, transfer_of
 from lensbench.edge.line import EdgeLine, fit_lines
 from lensbench.edge.outliers import sound_samples
 from lensbench.edge.posterior import LineColumns, average_shapes, fit_with_line, learned_shares, weigh_shapes
-from lensbench.edge.region import Raggedness, RefinedFit, Region
+from lensbench.edge.region import RefinedFit, Region
 from lensbench.edge.samples import Points
 from lensbench.edge.shapes import HALF, nearest_shape, prior_shape
 from lensbench.model.errors import EdgeError
@@ -58,7 +66,9 @@ def fit_refined(regions: Sequence[Points], *, one_photograph: bool = False) -> l
     kept = [region for region in started if region.index not in replaced]
     _fit(_with_nearer_shape(kept) + cleaned, _fit_group)
     final = kept + cleaned
+    _straighten(final)
     _settle_doubts(final)
+    _allow_for_coding(final, one_photograph=one_photograph)
     _hang_together(final, one_photograph=one_photograph)
     if one_photograph:
         _share([region.fit for region in final if region.fit is not None], final)
@@ -73,7 +83,13 @@ def _without_outliers(regions: Sequence[Region]) -> list[Region]:
     kept = [(region, keep) for region in regions if (keep := sound_samples(region)) is not None]
     lines = fit_lines([region.points.kept(keep) for region, keep in kept])
     opened = [
-        Region.opened(region.index, region.points.kept(keep), line, outliers=int(np.count_nonzero(~keep)))
+        Region.opened(
+            region.index,
+            region.points.kept(keep),
+            line,
+            outliers=int(np.count_nonzero(~keep)),
+            rough_sd=region.rough_sd,
+        )
         for (region, keep), line in zip(kept, lines, strict=True)
         if isinstance(line, EdgeLine)
     ]
@@ -92,44 +108,61 @@ def _unless_weak(fit: RefinedFit) -> RefinedFit | EdgeError:
 
 def _settle_doubts(regions: Sequence[Region]) -> None:
     """Fit line and profile jointly where need be; elsewhere, where residuals are large, refine the line."""
-    joint = [region for region in regions if region.fit and region.fit.posterior.turn_share < LEAST_SHARE]
+    joint = [region for region in regions if _needs_joint(region)]
     _fit(joint, _fit_jointly)
-    doubtful = [
-        region for region in regions if region not in joint and region.fit and region.fit.posterior.doubtful
-    ]
+    others = [region for region in regions if region not in joint and not region.ragged]
+    doubtful = [region for region in others if region.fit and region.fit.posterior.doubtful]
     for region in doubtful:
         if region.fit is not None:
             region.move(refine_line(region, region.fit))
     _fit(doubtful, _fit_group)
 
 
+def _allow_for_coding(regions: Sequence[Region], *, one_photograph: bool) -> None:
+    """Fit the edges of a picture coded in blocks again, beside what coding took of their finest detail."""
+    pictures = [(region, region.fit) for region in regions if region.fit and not region.points.is_sensor]
+    shares = [coded_share(region.points) for region, _ in pictures]
+    if one_photograph and shares:
+        shares = [float(np.median(shares))] * len(shares)
+    for (region, fit), share in zip(pictures, shares, strict=True):
+        region.coding = coding_of(fit, share)
+    _fit_again([region for region, _ in pictures if region.coding])
+
+
+def _straighten(regions: Sequence[Region]) -> None:
+    """Lay straight lines through ragged edges, and fit them again."""
+    for region in regions:
+        rough = region.points.is_sensor and region.rough_sd > _ROUGH_SD
+        course = course_of(region.fit) if region.fit and rough else None
+        region.ragged = raggedness(course) if course else None
+        if region.fit and course and region.ragged:
+            region.move(straightened(region.fit, course, region.ragged))
+    _fit([region for region in regions if region.ragged], _fit_group)
+
+
 def _hang_together(regions: Sequence[Region], *, one_photograph: bool) -> None:
-    """Fit again with larger noise where errors hang together along the edge; note where the edge is ragged."""
+    """Fit again with larger noise where errors hang together along the edge."""
     fits = [(region, region.fit) for region in regions if region.fit is not None]
-    suspects = [
-        (region, fit) for region, fit in fits if not fit.points.is_sensor or region.rough_sd > _ROUGH_SD
-    ]
-    told = [(region, fit, pieces_of(fit)) for region, fit in suspects]
-    pictures = [pieces for _, fit, pieces in told if pieces and not fit.points.is_sensor]
-    ragged: dict[int, Raggedness] = {}
-    for region, fit, pieces in told:
-        own = pictures if one_photograph and not fit.points.is_sensor else [pieces] if pieces else []
-        region.noise_factor = noise_factor(own)
-        strays = raggedness(fit) if fit.points.is_sensor else None
-        if strays is not None:
-            ragged[region.index] = strays
-    moved = [region for region, _, _ in told if region.noise_factor > _FACTOR_THAT_MATTERS]
-    _fit(
-        [region for region in moved if region.fit and region.fit.posterior.turn_share >= LEAST_SHARE],
-        _fit_group,
-    )
-    _fit(
-        [region for region in moved if region.fit and region.fit.posterior.turn_share < LEAST_SHARE],
-        _fit_jointly,
-    )
-    for region, _, _ in told:
-        if region.fit is not None and region.index in ragged:
-            region.fit = replace(region.fit, ragged=ragged[region.index])
+    pictures = [(region, pieces_of(fit)) for region, fit in fits if not fit.points.is_sensor]
+    together = [pieces for _, pieces in pictures]
+    for region, pieces in pictures:
+        region.noise_factor = noise_factor(together if one_photograph else [pieces])
+    for region, fit in fits:
+        if fit.points.is_sensor and region.rough_sd > _ROUGH_SD:
+            region.noise_factor = noise_factor([pieces_of(fit)])
+    _fit_again([region for region, _ in fits if region.noise_factor > _FACTOR_THAT_MATTERS])
+
+
+def _fit_again(regions: Sequence[Region]) -> None:
+    """Fit profiles anew, and the line with them where it was."""
+    joint = [region for region in regions if _needs_joint(region)]
+    _fit([region for region in regions if region.fit and region not in joint], _fit_group)
+    _fit(joint, _fit_jointly)
+
+
+def _needs_joint(region: Region) -> bool:
+    """Whether line and profile can't be told apart; the strays of a ragged edge would turn the line at will."""
+    return region.fit is not None and not region.ragged and region.fit.posterior.turn_share < LEAST_SHARE
 
 
 def _share(fits: Sequence[RefinedFit], regions: Sequence[Region]) -> None:
@@ -197,6 +230,7 @@ def _fit_group(group: Sequence[Region], index: int) -> None:
             reach_px=min(float(np.abs(region.distance_px).max()), HALF * shape.step_px),
             outliers=region.outliers,
             noise_factor=region.noise_factor,
+            ragged=region.ragged,
         )
         if not posterior.step > 0:  # noise alone may come out with no step at all: then there is no edge
             region.fit = None
@@ -211,8 +245,6 @@ LEAST_SHARE: Final = 0.7
 """Line and profile are fitted together where the share that the profile cannot take falls below (`Posterior`)."""
 _TURN_SD_PX: Final = 1.0
 """Prior sd of what is left of the turn, at the region's ends: wide enough to say nothing."""
-_BEND_SD_PER_PX: Final = 1e-4
-"""Prior sd of the bend: five times that of 5 % distortion in the corner of a picture with 2500 px half-diagonal."""
 _LEAST_SLOPE: Final = 0.02
 """Samples tell of the line where the profile is at least this steep, as a part of its steepest."""
 _MOST_TURNS: Final = 24
@@ -288,7 +320,7 @@ def _line_columns(region: Region, fit: RefinedFit) -> LineColumns:
         gram=gram,
         moment=weighted @ (near.residual - rest[near.bin]) + gram @ centre,
         centre=centre,
-        prior_sd=np.array([_TURN_SD_PX, _BEND_SD_PER_PX * scale * scale]),
+        prior_sd=np.array([_TURN_SD_PX, BEND_SD_PER_PX * scale * scale]),
         scale_px=scale,
     )
 

@@ -35,6 +35,9 @@ FEWEST_ON_PLATEAU: Final = 4
 LARGEST_BEND_PX: Final = 2.5
 LARGEST_LIGHT_PERCENT: Final = 10.0
 WIDEST_MISFIT: Final = 1.5
+WIDEST_RAGGED_MISFIT: Final = 3.0
+LEAST_MISFIT: Final = 0.005
+"""A second edge leaves at least this part of the step over, rms; an interpolation's ringing less."""
 FREE_ENOUGH: Final = 0.1
 BESIDE_SIGMAS: Final = 2.5
 BESIDE_PX: Final = 1.0
@@ -134,8 +137,9 @@ def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
         limit = f"limit {LARGEST_OVERSHOOT_PERCENT:g} % and {OVERSHOOT_SDS:g} sd"
         remarks.append(remark("sharpened", f"by {over_percent:.1f} %, {limit}"))
     beside = _misfit_beside(fit) if posterior.free_size >= FREE_ENOUGH and snr < 2000.0 else 0.0
-    if beside > WIDEST_MISFIT:
-        remarks.append(remark("second_edge", f"misfit {beside:.1f} times the noise, limit {WIDEST_MISFIT}"))
+    widest = WIDEST_MISFIT if fit.ragged is None else WIDEST_RAGGED_MISFIT
+    if beside > widest:
+        remarks.append(remark("second_edge", f"misfit {beside:.1f} times the noise, limit {widest}"))
     noise = fit.noise
     dots = np.sqrt(noise.dark_variance / noise.bright_variance)
     if dots > ROUGHEST_DARK and np.sqrt(noise.dark_variance) > DOTS_OF_STEP * posterior.step:
@@ -227,5 +231,10 @@ def _misfit_beside(fit: RefinedFit) -> float:
     mean = posterior.shape.fine.mean[0]
     known = fit.plateaus.dark_slope_per_px * (1.0 - mean) + fit.plateaus.bright_slope_per_px * mean
     rest = bins.value - level - bins.offset_px * slope - bins.half_square_px2 * bend - known * bins.along_px
-    variance = fit.plateaus.noise.variance_at(mean) / np.maximum(bins.count, 1.0)
+    if (
+        float(np.average(np.square(rest[far]), weights=bins.count[far]))
+        < (LEAST_MISFIT * posterior.step) ** 2
+    ):
+        return 0.0
+    variance = fit.plateaus.variance_of(mean, distance) / np.maximum(bins.count, 1.0)
     return float(np.mean(np.square(rest[far]) / variance[far]))

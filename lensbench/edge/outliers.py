@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.edge.clusters import PIECE_PX
+from lensbench.edge.clusters import PIECE_PX, course_of, raggedness
 from lensbench.edge.region import RefinedFit, Region
 from lensbench.edge.shapes import HALF, SIZE
 from lensbench.model.shot import BoolArray
@@ -23,6 +23,9 @@ _MOST_OUTLIERS: Final = 0.03
 _MOST_WILD_BINS: Final = 0.4
 _WILD_SD: Final = 6.0
 _LEAST_OUTLIER: Final = 0.006  # an outlier differs from its neighbours by at least this part of the step
+_STRAYS: Final = 6.0  # an edge's piece may stray by so many times what is typical of it
+_LARGEST_ERROR_SD: Final = 6.0  # of a finished picture, over its scatter at the edge
+_LARGEST_ERROR: Final = 0.25  # of a finished picture, as a part of the step
 _LEAST_SCATTER: Final = 1e-3  # scatter in a bin, as a part of the step, that the line's own error may make
 _ENOUGH_FOR_MEDIAN: Final = 4
 _STEEP: Final = 0.3
@@ -50,18 +53,25 @@ def sound_samples(region: Region) -> BoolArray | None:
     wild = _wild_bins(fit, expected, excess)
     if wild.size == 0:
         return None
-    strangers = _strangers(region, fit, wild, np.ones(SIZE))
+    usual = _zone_scatter(fit, expected, excess)
+    # Whatever a file's coding did to the edge, it may do to any block or neighbour beside it.
+    least = _LEAST_OUTLIER
+    if not region.points.is_sensor:
+        usual_error = float(np.sqrt(usual[HALF] * expected[HALF])) / fit.posterior.step
+        least = max(least, min(_LARGEST_ERROR_SD * usual_error, _LARGEST_ERROR))
+    course = course_of(fit) if region.rough_sd > _WILD_SD else None
+    ragged = course is not None and raggedness(course) is not None
+    reach = _STRAYS * course.typical_stray_px if course and ragged else 0.0
+    strangers = _strangers(region, fit, wild, usual if ragged else np.ones(SIZE), (least, reach))
     if strangers.size == 0 or _recur(region, fit, strangers):
-        usual = _zone_scatter(fit, expected, excess)
-        strangers = _strangers(region, fit, _wild_bins(fit, usual * expected, excess), usual)
+        strangers = _strangers(region, fit, _wild_bins(fit, usual * expected, excess), usual, (least, reach))
         rough = not region.points.is_sensor or usual[HALF] > _ROUGH
         if rough and _recur(region, fit, strangers):
             return None
     if strangers.size == 0 or strangers.size > _MOST_OUTLIERS * region.points.value.size:
         return None
     height, width = region.points.shape
-    row = np.rint(region.points.row_px + 0.5 * (height - 1)).astype(np.intp)
-    col = np.rint(region.points.col_px + 0.5 * (width - 1)).astype(np.intp)
+    row, col = region.points.sites
     mask = np.zeros((height + 2, width + 2), bool)
     for d_row in (0, 1, 2):
         for d_col in (0, 1, 2):
@@ -135,9 +145,12 @@ def _wild_bins(fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> npt
 
 
 def _strangers(
-    region: Region, fit: RefinedFit, wild: npt.NDArray[np.intp], usual: FloatArray
+    region: Region, fit: RefinedFit, wild: npt.NDArray[np.intp], usual: FloatArray, least: tuple[float, float]
 ) -> npt.NDArray[np.intp]:
-    """List the samples of wild bins that stand apart from their bin's median (from the fit where a bin holds few)."""
+    """List the samples of wild bins that stand apart from their bin's median (from the fit where a bin holds few).
+
+    By `least` they do: a part of the step, beyond what an edge displaced by so many px shows.
+    """
     if wild.size > _MOST_WILD_BINS * int(np.count_nonzero(fit.bins.count)):
         return np.empty(0, np.intp)
     posterior, plateaus = fit.posterior, fit.plateaus
@@ -156,6 +169,10 @@ def _strangers(
         if np.count_nonzero(own) >= _ENOUGH_FOR_MEDIAN:
             rest[own] -= np.median(rest[own])
     limit = np.maximum(
-        _OUTLIER_SD * np.sqrt(usual[at] * fit.noise.variance_at(profile)), _LEAST_OUTLIER * posterior.step
+        _OUTLIER_SD * np.sqrt(usual[at] * fit.noise.variance_at(profile)), least[0] * posterior.step
     )
+    away = int(np.ceil(least[1] / posterior.shape.step_px))
+    if away:
+        beyond = [np.abs(level[np.clip(at + side, 0, SIZE - 1)] - level[at]) for side in (-away, away)]
+        limit += np.maximum(*beyond)
     return among[np.abs(rest) > limit]

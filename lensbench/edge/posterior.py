@@ -23,6 +23,7 @@ import numpy.typing as npt
 from scipy.linalg import lapack
 
 from lensbench.edge.columns import farthest, level_columns, light_along, rows, turn_share, variance
+from lensbench.edge.lost import LostDetail
 from lensbench.edge.samples import Bins, Plateaus, spread_out, stack_bins
 from lensbench.edge.shapes import KINDS, MIDDLES, PriorShape
 from lensbench.model.units import FloatArray
@@ -223,7 +224,11 @@ def pull_of(posterior: Posterior, bins: Bins, plateaus: Plateaus, gradient: Floa
         0
     ]
     direction = (gradient @ posterior.spread) @ posterior.spread.T
-    return spread_out(direction @ columns / variance([plateaus], columns[None, 1])[0])
+    weight = 1.0 / variance([plateaus], columns[None, 1], table.position_px)
+    lost = LostDetail.of(stacked, table, span, [plateaus], np.array([posterior.step]))
+    if lost is not None:
+        columns = columns - lost.taken(columns[None], stacked.count * weight)[0]
+    return spread_out(direction @ columns * weight[0])
 
 
 class _System:
@@ -248,7 +253,7 @@ class _System:
         span = slice(int(used[0]), int(used[-1]) + 1)
         base = level_columns(stacked, shape.fitted, span)
         blocks = [base, rows(stacked, shape.fitted.modes, span)]
-        weight = stacked.count[:, span] / variance(plateaus, base[:, 1])
+        weight = stacked.count[:, span] / variance(plateaus, base[:, 1], shape.fitted.position_px[span])
         known, along_sd = light_along(stacked, plateaus, span, base[:, 1])
         value = stacked.value[:, span] - known
         if line is not None:
@@ -256,14 +261,17 @@ class _System:
             blocks.insert(1, own[None])
             value = value + line.centre @ own
         columns = np.concatenate(blocks, axis=1)
-        weighted = columns * weight[:, None]
+        self.step = levels[:, 1] - levels[:, 0]
+        weighted, weighted_value = columns * weight[:, None], value * weight
+        lost = LostDetail.of(stacked, shape.fitted, span, plateaus, self.step)
+        if lost is not None:
+            weighted, weighted_value, value = lost.beside(columns, value, weight)
         self.gram = weighted @ columns.transpose(0, 2, 1)
         self.moment = (weighted @ value[:, :, None])[:, :, 0]
-        self.square = (weight * np.square(value)).sum(axis=1)
+        self.square = (weighted_value * value).sum(axis=1)
         self.filled = np.count_nonzero(weight, axis=1)
         self.across_unit_px = farthest(stacked, shape.fitted, span)[:, 0]
         self.turn_share = turn_share(stacked, shape, span)
-        self.step = levels[:, 1] - levels[:, 0]
         if line is not None:
             self.gram[0, LEVELS : LEVELS + 2, LEVELS : LEVELS + 2] += line.gram
             self.moment[0, LEVELS : LEVELS + 2] += line.moment

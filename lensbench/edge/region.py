@@ -29,6 +29,14 @@ class Raggedness:
     """Over which it stays alike: where the correlation falls to 1 / e."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coding:
+    """What lossy coding did to an edge; see `Plateaus` for both sizes."""
+
+    rough: float
+    lost: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RefinedFit:
     """One region's edge as the refined method sees it, before figures are drawn from it."""
@@ -75,12 +83,17 @@ class Region:
     shape: int
     outliers: int = 0
     noise_factor: float = 1.0
+    coding: Coding | None = None
+    """What lossy coding did to the edge, where it was coded."""
+    ragged: Raggedness | None = None
     rough_sd: float = 0.0
     """Scatter where the edge is steep, beyond what is explained, in standard deviations of it."""
     fit: RefinedFit | None = None
 
     @classmethod
-    def opened(cls, index: int, points: Points, line: EdgeLine, *, outliers: int = 0) -> "Region":
+    def opened(
+        cls, index: int, points: Points, line: EdgeLine, *, outliers: int = 0, rough_sd: float = 0.0
+    ) -> "Region":
         """A region whose line is known; its sharpness gives the first shape."""
         distance_px, along_px = line.distance_px(points)
         return cls(
@@ -91,6 +104,7 @@ class Region:
             along_px=along_px,
             shape=nearest_shape(gaussian_sigma_px(1.0) / line.sigma_px),
             outliers=outliers,
+            rough_sd=rough_sd,
         )
 
     def move(self, line: EdgeLine) -> None:
@@ -108,7 +122,8 @@ class Region:
             least_sd=self.points.rounding_sd,
         )
         noise = plateaus.noise.enlarged(self.noise_factor)
-        return bins, replace(plateaus, noise=noise, light_known=self.points.light_known)
+        coding, known = self.coding or Coding(lost=0.0, rough=0.0), self.points.light_known
+        return bins, replace(plateaus, noise=noise, rough=coding.rough, lost=coding.lost, light_known=known)
 
     def refused(self) -> EdgeError | None:
         """Why what the line was laid through is no edge; None where it is one."""
