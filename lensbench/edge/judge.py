@@ -6,9 +6,10 @@ import numpy as np
 
 from lensbench.edge.curves import Curves
 from lensbench.edge.line import EdgeLine, span_px
-from lensbench.edge.posterior import LEVELS, SHIFT, Posterior
+from lensbench.edge.posterior import Posterior
 from lensbench.edge.region import RefinedFit
 from lensbench.edge.shapes import HALF
+from lensbench.edge.system import LEVELS, SHIFT
 from lensbench.model.errors import Remark, remark
 from lensbench.model.shot import Samples
 from lensbench.optics import RISE_10_90_SIGMAS
