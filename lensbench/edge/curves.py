@@ -9,15 +9,13 @@ from functools import cache
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from lensbench.edge.posterior import Posterior
 from lensbench.edge.shapes import OUTPUT_FREQUENCY_CYPX, ComplexArray, Shapes, prior_shape
-from lensbench.edge.system import LEVELS, SHIFT
+from lensbench.edge.system import LEVELS, SHIFT, Places
 from lensbench.model.units import FloatArray
 
 MTF_LEVELS: Final = (0.5, 0.3, 0.2, 0.1)
-Places = npt.NDArray[np.intp]
 
 _SD_STRIDE: Final = 4  # standard deviations are worked out at every fourth output frequency and interpolated
 
