@@ -9,14 +9,13 @@ from functools import cache
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-from lensbench.edge.posterior import LEVELS, SHIFT, Posterior
-from lensbench.edge.shapes import OUTPUT_FREQUENCY_CYPX, ComplexArray, prior_shape
+from lensbench.edge.posterior import Posterior
+from lensbench.edge.shapes import OUTPUT_FREQUENCY_CYPX, ComplexArray, Shapes, prior_shape
+from lensbench.edge.system import LEVELS, SHIFT, Places
 from lensbench.model.units import FloatArray
 
 MTF_LEVELS: Final = (0.5, 0.3, 0.2, 0.1)
-Places = npt.NDArray[np.intp]
 
 _SD_STRIDE: Final = 4  # standard deviations are worked out at every fourth output frequency and interpolated
 
@@ -59,6 +58,14 @@ def transfer_of(posterior: Posterior) -> ComplexArray:
     return transfer
 
 
+def moduli_of(posteriors: Sequence[Posterior]) -> FloatArray:
+    """Modulus of the transfer of fits that share one prior shape, on its own grid."""
+    shape = posteriors[0].shape
+    coefficient = np.stack([posterior.coefficient for posterior in posteriors])
+    columns = _columns_otf(shape.index)[:, : shape.own_frequency_cypx.size]
+    return np.asarray(np.abs(coefficient @ columns / coefficient[:, 1:2]), np.float64)
+
+
 def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> list[Curves]:
     """SFR, ESF and figures of fits that share one prior shape."""
     columns = _columns_otf(posteriors[0].shape.index)
@@ -67,36 +74,43 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
     sfr = np.abs(transfer)
     own = posteriors[0].shape.own_frequency_cypx
     fine, output = sfr[:, : own.size], sfr[:, own.size :]
-    mtf = np.stack([crossings_cypx(own, fine, level) for level in MTF_LEVELS], axis=1)
+    each = np.repeat(fine, len(MTF_LEVELS), axis=0)
+    mtf = crossings_cypx(own, each, np.tile(MTF_LEVELS, len(fine))).reshape(len(fine), -1)
     places, nearest = _places(own, mtf)
-    sd = _sfr_sd(posteriors, columns, transfer, places)
-    slope = np.stack([np.abs(slopes_at(own, fine, own[at])) for at in nearest.T], axis=1)
-    mtf_sd = np.where(np.isfinite(mtf), sd[:, -len(MTF_LEVELS) :] / np.maximum(slope, 1e-9), np.nan)
-    output_sd = _on_output_grid(sd[:, : -len(MTF_LEVELS)])
     position, esf = posteriors[0].shape.fine.position_px, _esf(posteriors, coefficient)
     low, high = crossings_px(position, esf)
-    rise_sd = _rise_sd_px(posteriors, low, high)
-    curves = []
-    for i, reach in enumerate(reach_px):
-        inside = np.abs(position) <= reach
-        over, under = overshoots_percent(esf[i : i + 1, inside])
-        curves.append(
-            Curves(
-                fine_frequency_cypx=own,
-                fine_sfr=fine[i],
-                sfr=output[i],
-                sfr_sd=output_sd[i],
-                mtf_cypx=four(mtf[i]),
-                mtf_sd_cypx=four(mtf_sd[i]),
-                position_px=position[inside],
-                esf=esf[i, inside],
-                rise_10_90_px=float(high[i] - low[i]),
-                rise_10_90_sd_px=float(rise_sd[i]),
-                overshoot_percent=float(over[0]),
-                undershoot_percent=float(under[0]),
-            )
+    gradient = np.concatenate(
+        [
+            _sfr_gradient(coefficient[:, 1, None], columns, transfer, places),
+            _rise_gradient(posteriors[0].shape.fine, coefficient, low, high)[:, :, None],
+        ],
+        axis=2,
+    )
+    sd = np.stack([_sd_of(posterior, own) for posterior, own in zip(posteriors, gradient, strict=True)])
+    slope = np.abs(slopes_at(own, each, own[nearest.ravel()])).reshape(mtf.shape)
+    mtf_sd = np.where(np.isfinite(mtf), sd[:, -len(MTF_LEVELS) - 1 : -1] / np.maximum(slope, 1e-9), np.nan)
+    output_sd = _on_output_grid(sd[:, : -len(MTF_LEVELS) - 1])
+    rise = high - low
+    rise_sd = np.where(np.isfinite(rise), sd[:, -1], np.nan)
+    within = np.abs(position) <= np.asarray(reach_px)[:, None]
+    over, under = overshoots_percent(np.where(within, esf, 0.5))
+    return [
+        Curves(
+            fine_frequency_cypx=own,
+            fine_sfr=fine[i],
+            sfr=output[i],
+            sfr_sd=output_sd[i],
+            mtf_cypx=four(mtf[i]),
+            mtf_sd_cypx=four(mtf_sd[i]),
+            position_px=position[inside],
+            esf=esf[i, inside],
+            rise_10_90_px=float(rise[i]),
+            rise_10_90_sd_px=float(rise_sd[i]),
+            overshoot_percent=float(over[i]),
+            undershoot_percent=float(under[i]),
         )
-    return curves
+        for i, inside in enumerate(within)
+    ]
 
 
 def mtf_gradients(posterior: Posterior, mtf_cypx: FloatArray) -> FloatArray:
@@ -112,25 +126,20 @@ def mtf_gradients(posterior: Posterior, mtf_cypx: FloatArray) -> FloatArray:
     return np.asarray((-change / (posterior.step * slope)).T, np.float64)
 
 
-def _rise_sd_px(posteriors: Sequence[Posterior], low: FloatArray, high: FloatArray) -> FloatArray:
-    """Sd of the distance between the crossings of 10 and 90 percent, from the ESF's own slope there. [px]."""
-    table = posteriors[0].shape.fine
+def _rise_gradient(table: Shapes, coefficient: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
+    """Change of the distance between the crossings of 10 and 90 percent with each coefficient: (edges, columns)."""
     middle, spacing = table.position_px.size // 2, float(table.position_px[1] - table.position_px[0])
-    shapes = np.concatenate([table.mean[1][None], table.modes[0]])
-    slopes = np.concatenate([table.mean[1][None], table.modes[1]])
-    sd = np.full(len(posteriors), np.nan)
-    for i, posterior in enumerate(posteriors):
-        if not np.isfinite(high[i] - low[i]):
-            continue
-        at = middle + np.rint(np.array([low[i], high[i]]) / spacing).astype(np.intp)
-        weights = np.concatenate([posterior.coefficient[1:2], posterior.coefficient[LEVELS:]])
-        rate = weights @ slopes[:, at]
-        gradient = np.zeros((2, posterior.coefficient.size))
-        gradient[:, SHIFT] = shapes[0, at]
-        gradient[:, LEVELS:] = shapes[1:, at].T
-        own = gradient[1] / rate[1] - gradient[0] / rate[0]
-        sd[i] = float(np.linalg.norm(own @ posterior.spread))
-    return sd
+    reached = np.nan_to_num(np.stack([low, high], axis=1))
+    at = middle + np.rint(reached / spacing).astype(np.intp)
+    modes, slopes = table.modes[0][:, at], table.modes[1][:, at]
+    rate = coefficient[:, 1, None] * table.mean[1, at] + np.einsum(
+        "em,mes->es", coefficient[:, LEVELS:], slopes
+    )
+    sign = np.array([-1.0, 1.0]) / np.where(rate == 0.0, np.inf, rate)
+    gradient = np.zeros(coefficient.shape)
+    gradient[:, SHIFT] = (table.mean[1, at] * sign).sum(axis=1)
+    gradient[:, LEVELS:] = np.einsum("mes,es->em", modes, sign)
+    return gradient
 
 
 def four(values: FloatArray) -> tuple[float, float, float, float]:
@@ -147,28 +156,27 @@ def _places(own: FloatArray, mtf: FloatArray) -> tuple[Places, Places]:
     return np.concatenate([np.broadcast_to(output, (len(mtf), output.size)), nearest], axis=1), nearest
 
 
-def _sfr_sd(
-    posteriors: Sequence[Posterior], columns: ComplexArray, transfer: ComplexArray, places: Places
+def _sfr_gradient(
+    step: FloatArray, columns: ComplexArray, transfer: ComplexArray, places: Places
 ) -> FloatArray:
-    """Propagate the coefficients' covariance to |M|: shape (edges, places)."""
-    step = np.array([posterior.step for posterior in posteriors])[:, None]
+    """Change of |M| with each coefficient: shape (edges, columns, places); `step` has shape (edges, 1)."""
     picked = np.take_along_axis(transfer, places, axis=1)
     modulus = np.maximum(np.abs(picked), 1e-12)
-    scale = 1.0 / (modulus * step)
-    real, imaginary = picked.real * scale, picked.imag * scale
+    turn = np.conj(picked) / (modulus * step)
     own = len(MTF_LEVELS)
     shared, last = places[0, :-own], places[:, -own:]
-    gradient = np.empty((len(posteriors), columns.shape[0], places.shape[1]))
-    gradient[:, :, :-own] = columns.real[:, shared] * real[:, None, :-own]
-    gradient[:, :, :-own] += columns.imag[:, shared] * imaginary[:, None, :-own]
     at_own = columns[:, last].transpose(1, 0, 2)
-    gradient[:, :, -own:] = at_own.real * real[:, None, -own:] + at_own.imag * imaginary[:, None, -own:]
+    gradient = np.concatenate(
+        [(columns[:, shared] * turn[:, None, :-own]).real, (at_own * turn[:, None, -own:]).real], axis=2
+    )
     gradient[:, 1] -= modulus / step
-    variance = [
-        np.square(posterior.spread.T @ own).sum(axis=0)
-        for posterior, own in zip(posteriors, gradient, strict=True)
-    ]
-    return np.asarray(np.sqrt(variance), np.float64)
+    return gradient
+
+
+def _sd_of(posterior: Posterior, gradient: FloatArray) -> FloatArray:
+    """Standard deviations of figures with these changes per unit of each coefficient, shape (columns, figures)."""
+    each = posterior.spread.T @ gradient
+    return np.asarray(np.sqrt(np.einsum("ij,ij->j", each, each)), np.float64)
 
 
 def _on_output_grid(sd: FloatArray) -> FloatArray:
@@ -200,7 +208,7 @@ def crossing_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> 
     return float(crossings_cypx(frequency_cypx, sfr[None], level)[0])
 
 
-def crossings_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> FloatArray:
+def crossings_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float | FloatArray) -> FloatArray:
     """First frequency at which each SFR falls to a level, by a cubic through its four neighbours.
 
     Parameters
@@ -209,19 +217,20 @@ def crossings_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) ->
         Evenly spaced, from 0.
     sfr : array, shape (edges, n)
         Starts above the level.
-    level : float
-        0 to 1.
+    level : float or array, shape (edges,)
+        0 to 1; one for all, or one for each.
 
     Returns
     -------
     array, shape (edges,)
         NaN where the SFR never falls to the level.
     """
-    below = sfr < level
+    levels = np.reshape(level, (-1, 1))
+    below = sfr < levels
     last = np.argmax(below, axis=1)
     crossed = below.any(axis=1) & (last > 0)
     start = np.clip(last - 2, 0, sfr.shape[1] - 4)
-    picked = np.take_along_axis(sfr, start[:, None] + np.arange(4), axis=1) - level
+    picked = np.take_along_axis(sfr, start[:, None] + np.arange(4), axis=1) - levels
     cubic = picked @ _CUBIC.T
     place = last - start
     rows = np.arange(sfr.shape[0])

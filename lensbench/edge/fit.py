@@ -23,13 +23,14 @@ from lensbench.edge.clusters import (
     straightened,
 )
 from lensbench.edge.coding import coded_share, coding_of
-from lensbench.edge.curves import crossings_cypx, transfer_of
+from lensbench.edge.curves import crossings_cypx, moduli_of
 from lensbench.edge.line import EdgeLine, fit_lines
 from lensbench.edge.outliers import sound_samples
-from lensbench.edge.posterior import LineColumns, average_shapes, fit_with_line, learned_shares, weigh_shapes
+from lensbench.edge.posterior import average_shapes, fit_with_line, learned_shares, weigh_shapes
 from lensbench.edge.region import RefinedFit, Region
 from lensbench.edge.samples import Points
 from lensbench.edge.shapes import HALF, nearest_shape, prior_shape
+from lensbench.edge.system import LineColumns
 from lensbench.model.errors import EdgeError
 from lensbench.model.units import FloatArray
 
@@ -198,14 +199,14 @@ def _with_nearer_shape(regions: Sequence[Region]) -> list[Region]:
         fits = [(region, region.fit.posterior) for region in regions if region.shape == index and region.fit]
         if not fits:
             continue
-        own = prior_shape(index).own_frequency_cypx
-        sfr = np.abs(np.stack([transfer_of(posterior)[: own.size] for _, posterior in fits]))
-        for (region, _), mtf50 in zip(fits, crossings_cypx(own, sfr, 0.5), strict=True):
-            better = nearest_shape(float(mtf50))
-            far = not abs(np.log(mtf50 / prior_shape(index).mtf50_cypx)) < _OTHER_SHAPE
-            if far and better != index:
-                region.shape = better
-                moving.append(region)
+        prior = prior_shape(index)
+        sfr = moduli_of([posterior for _, posterior in fits])
+        mtf50 = crossings_cypx(prior.own_frequency_cypx, sfr, 0.5)
+        for place in np.flatnonzero(~(np.abs(np.log(mtf50 / prior.mtf50_cypx)) < _OTHER_SHAPE)):
+            better = nearest_shape(float(mtf50[place]))
+            if better != index:
+                fits[place][0].shape = better
+                moving.append(fits[place][0])
     return moving
 
 

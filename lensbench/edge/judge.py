@@ -6,9 +6,10 @@ import numpy as np
 
 from lensbench.edge.curves import Curves
 from lensbench.edge.line import EdgeLine, span_px
-from lensbench.edge.posterior import LEVELS, SHIFT, Posterior
+from lensbench.edge.posterior import Posterior
 from lensbench.edge.region import RefinedFit
 from lensbench.edge.shapes import HALF
+from lensbench.edge.system import LEVELS, SHIFT
 from lensbench.model.errors import Remark, remark
 from lensbench.model.shot import Samples
 from lensbench.optics import RISE_10_90_SIGMAS
@@ -165,6 +166,8 @@ def _overshoot_percent(posterior: Posterior, curves: Curves, unlit_percent: floa
     found = [0.0]
     places = (int(np.argmax(curves.esf)), int(np.argmin(curves.esf)))
     for at, percent in zip(places, (curves.overshoot_percent, curves.undershoot_percent), strict=True):
+        if percent <= LARGEST_OVERSHOOT_PERCENT + unlit_percent:
+            continue
         gradient = np.zeros(posterior.coefficient.size)
         gradient[1] = table.mean[0, first + at] - curves.esf[at]
         gradient[SHIFT] = table.mean[1, first + at]
@@ -214,9 +217,11 @@ def _plateau_slopes(fit: RefinedFit) -> list[tuple[float, float]]:
         if np.count_nonzero(own) < FEWEST_ON_PLATEAU:
             slopes.append((0.0, float("inf")))
             continue
-        apart = distance[own] - np.average(distance[own], weights=weight[own])
-        square = float(weight[own] @ np.square(apart))
-        slopes.append((float(weight[own] @ (apart * value[own])) / square, square**-0.5))
+        apart, told = distance[own], weight[own]
+        apart -= float(told @ apart) / float(told.sum())
+        told *= apart
+        square = float(told @ apart)
+        slopes.append((float(told @ value[own]) / square, square**-0.5))
     return slopes
 
 

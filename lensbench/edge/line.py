@@ -6,6 +6,7 @@ angle from the columns' direction, positive when the upper end leans right; t = 
 edge, upwards. All regions given together are fitted together, step by step, from a first idea without any fit.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
@@ -19,11 +20,13 @@ from lensbench.model.errors import EdgeError
 from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray
 
+Places = npt.NDArray[np.intp]
+
 _FEWEST_POINTS: Final = 24
 _NARROWEST_SIGMA_PX: Final = 0.18
 _MOST_POINTS: Final = (400, 1200)
 """Of each choice: few for the first, more for the last, so that what the Gaussian misses of the edge cancels out."""
-_TOGETHER: Final = 16  # regions worked on at a time: their arrays then fit the processor's cache
+_TOGETHER: Final = 34  # regions worked on at a time: their arrays then fit the processor's cache
 _ROUNDS: Final = ((4.0, 1.2, 4), (3.2, 1.0, 2))
 """Reach in sigma and px, and steps, of each choice of the samples near the edge."""
 _MOST_ROUNDS: Final = 5
@@ -113,16 +116,20 @@ def _fit_together(regions: Sequence[Points]) -> list[EdgeLine | EdgeError]:
         most = _MOST_POINTS[min(number, 1)]
         reach = (reach_sigma, reach_px)
         near = [_near(regions[i], states[i], reach, most) for i in open_ones]  # type: ignore[arg-type]
-        alive = [i for i, samples in zip(open_ones, near, strict=True) if samples is not None]
-        for i in set(open_ones) - set(alive):
-            states[i] = EdgeError("the edge runs outside this region")
+        alive = [
+            (i, picked) for i, picked in zip(open_ones, near, strict=True) if picked.size >= _FEWEST_POINTS
+        ]
+        for i, picked in zip(open_ones, near, strict=True):
+            if picked.size < _FEWEST_POINTS:
+                states[i] = EdgeError("the edge runs outside this region")
         if alive:
-            batch = _Batch([samples for samples in near if samples is not None])
-            moved = batch.fit(np.array([states[i] for i in alive]), steps=steps, settled=number > 0)
-            for i, state in zip(alive, moved, strict=True):
-                states[i] = (
-                    state if np.isfinite(state).all() else EdgeError("no line could be fitted in this region")
-                )
+            state = np.array([states[i] for i, _ in alive])
+            batch = _Batch([regions[i] for i, _ in alive], [picked for _, picked in alive], state)
+            moved = batch.fit(state, steps=steps, settled=number > 0)
+            for (i, _), own in zip(alive, moved, strict=True):
+                # An infinity or NaN anywhere makes the sum one.
+                is_sound = math.isfinite(own.sum())
+                states[i] = own if is_sound else EdgeError("no line could be fitted in this region")
     return [state if isinstance(state, EdgeError) else _line(state) for state in states]
 
 
@@ -143,25 +150,20 @@ def _started(points: Points) -> FloatArray | EdgeError:
     return np.array([*geometry, 0.0, 1.0, 0.0, 0.0, 1.0, start.dark, start.bright - start.dark])
 
 
-def _near(points: Points, state: FloatArray, reach: tuple[float, float], most: int) -> FloatArray | None:
-    """Pick the samples near the line: rows, columns and values, thinned where they are more than `most`.
-
-    They reach so many sigma and pixels from the line.
-    """
+def _near(points: Points, state: FloatArray, reach: tuple[float, float], most: int) -> Places:
+    """Pick the samples near the line, so many sigma and pixels from it, thinned where they are more than `most`."""
     cosine, sine = np.cos(state[_ANGLE]), np.sin(state[_ANGLE])
     distance = points.col_px * cosine
     distance += points.row_px * sine
     if state[_BEND]:
         along = points.col_px * sine - points.row_px * cosine
-        distance -= state[_BEND] * along * along
+        along *= along
+        along *= state[_BEND]
+        distance -= along
     distance -= state[_OFFSET]
-    picked = np.flatnonzero(np.abs(distance, out=distance) < reach[0] * state[_SIGMA] + reach[1])
-    if picked.size < _FEWEST_POINTS:
-        return None
-    if picked.size > most:
-        picked = picked[(_strata(most) * picked.size).astype(np.intp)]
-    value = (points.value[picked] - state[_ZERO]) / state[_UNIT]
-    return np.stack([points.row_px[picked], points.col_px[picked], value])
+    near = np.abs(distance, out=distance) < reach[0] * state[_SIGMA] + reach[1]
+    picked: Places = near.nonzero()[0]
+    return picked[(_strata(most) * picked.size).astype(np.intp)] if picked.size > most else picked
 
 
 @cache
@@ -173,13 +175,15 @@ def _strata(number: int) -> FloatArray:
 class _Batch:
     """Samples near the edges of several regions, padded to one length; padding weighs nothing."""
 
-    def __init__(self, near: list[FloatArray]) -> None:
-        longest = max(samples.shape[1] for samples in near)
+    def __init__(self, regions: list[Points], near: list[Places], state: FloatArray) -> None:
+        longest = max(picked.size for picked in near)
         self._samples = np.zeros((3, len(near), longest), np.float32)
         self._weight = np.zeros((len(near), longest), np.float32)
-        for place, samples in enumerate(near):
-            self._samples[:, place, : samples.shape[1]] = samples
-            self._weight[place, : samples.shape[1]] = 1.0
+        for place, (points, picked) in enumerate(zip(regions, near, strict=True)):
+            row, col, value = self._samples[:, place, : picked.size]
+            row[:], col[:] = points.row_px[picked], points.col_px[picked]
+            value[:] = (points.value[picked] - state[place, _ZERO]) / state[place, _UNIT]
+            self._weight[place, : picked.size] = 1.0
 
     def fit(self, state: FloatArray, *, steps: int, settled: bool) -> FloatArray:
         """Take Gauss-Newton steps; `settled` marks as done the edges that hardly move any more."""
@@ -211,8 +215,9 @@ class _Batch:
         step = column[_BRIGHT] - column[_DARK]
         scale = np.maximum(np.abs(along).max(axis=1, keepdims=True), 1.0)
         along /= scale
-        jacobian = np.empty((_UNKNOWNS, *u.shape), np.float32)
-        slope, turn, widen, dark, bright, bend, dark_light, bright_light = jacobian
+        jacobian = np.empty((unknowns + 1, *u.shape), np.float32)
+        slope, turn, widen, dark, bright, bend = jacobian[:6]
+        residual = jacobian[unknowns]
         np.multiply(u, np.float32(-0.5) * u, out=slope)
         np.exp(slope, out=slope)
         slope *= np.float32(0.3989422804014327) * step / column[_SIGMA]
@@ -222,17 +227,21 @@ class _Batch:
         np.multiply(turn, along, out=bend)
         np.multiply(_normal(u), self._weight, out=bright)
         np.subtract(self._weight, bright, out=dark)
-        np.multiply(dark, along, out=dark_light)
-        np.multiply(bright, along, out=bright_light)
-        residual = (value - column[_DARK]) * self._weight
+        np.subtract(value, column[_DARK], out=residual)
+        residual *= self._weight
         residual -= step * bright
-        residual -= column[_DARK_LIGHT] * dark_light + column[_BRIGHT_LIGHT] * bright_light
-        jacobian = jacobian[:unknowns].transpose(1, 0, 2)
+        # The first choice of samples knows no light along the edge.
+        lights = zip(jacobian[6:unknowns], (dark, bright), (_DARK_LIGHT, _BRIGHT_LIGHT), strict=False)
+        for light, side, amount in lights:
+            np.multiply(side, along, out=light)
+            residual -= column[amount] * light
+        jacobian = jacobian.transpose(1, 0, 2)
         gram = (jacobian @ jacobian.transpose(0, 2, 1)).astype(np.float64)
-        ridge = 1e-9 * np.trace(gram, axis1=1, axis2=2)[:, None] + 1e-300
-        gram[:, range(unknowns), range(unknowns)] += ridge
-        moment = (jacobian @ residual[:, :, None]).astype(np.float64)
-        delta = np.linalg.solve(gram, moment)[:, :, 0]
+        moment, gram = gram[:, :-1, -1:], gram[:, :-1, :-1]
+        diagonal = np.arange(unknowns)
+        own = gram[:, diagonal, diagonal]
+        gram[:, diagonal, diagonal] = own + 1e-9 * own.sum(axis=1, keepdims=True) + 1e-300
+        delta = np.asarray(np.linalg.solve(gram, moment)[:, :, 0], np.float64)
         return _moved(state, delta, scale[:, 0].astype(np.float64))
 
 
@@ -255,7 +264,7 @@ def _moved(state: FloatArray, delta: FloatArray, scale: FloatArray) -> FloatArra
     """
     moved = state.copy()
     limit = state[:, _SIGMA] + 0.5
-    shift, turn, bend = (np.clip(delta[:, place], -limit, limit) for place in (0, 1, 5))
+    shift, turn, bend = np.clip(delta.T[[0, 1, 5]], -limit, limit)
     sigma = np.clip(state[:, _SIGMA] - delta[:, 2], 0.5 * state[:, _SIGMA], 2.0 * state[:, _SIGMA])
     moved[:, _OFFSET] -= shift
     moved[:, _ANGLE] -= np.arctan(turn / scale)
@@ -331,7 +340,9 @@ def _first_line(points: Points) -> _Start:
     if points.value.size < _FEWEST_POINTS:
         raise EdgeError(f"only {points.value.size} samples in this region; {_FEWEST_POINTS} are needed")
     thin = _thinned(points.value.size, _ENOUGH_POINTS)
-    dark, bright = _two_levels(points.value[thin])
+    values = points.value[thin]
+    ordered = np.sort(values)
+    dark, bright = _two_levels(ordered)
     step = bright - dark
     if not step > 1e-9 * max(abs(dark), abs(bright), 1e-300):
         raise EdgeError("both sides of the region are equally bright; choose a region across an edge")
@@ -339,8 +350,8 @@ def _first_line(points: Points) -> _Start:
     looked = _thinned(points.value.size, _ENOUGH_FOR_BAND)
     between = looked[np.abs(points.value[looked] - middle) < _BAND * step]
     divided = None
-    if _noisy(points.value[thin], dark, bright) or not _FEWEST_BETWEEN <= between.size < 0.6 * looked.size:
-        divided = _divided(points.row_px[thin], points.col_px[thin], points.value[thin], dark, bright)
+    if _noisy(ordered, dark, bright) or not _FEWEST_BETWEEN <= between.size < 0.6 * looked.size:
+        divided = _divided(points.row_px[thin], points.col_px[thin], values, dark, bright)
         off_line = points.row_px[between] * np.sin(divided.angle_rad) + points.col_px[between] * np.cos(
             divided.angle_rad
         )
@@ -352,49 +363,44 @@ def _first_line(points: Points) -> _Start:
     angle, offset, spread = _principal_axis(row, col, weight)
     # Noise puts a few samples of the plateaus between the levels: those far from the line are left out.
     apart = np.abs(row * np.sin(angle) + col * np.cos(angle) - offset)
-    near = apart < _FAR_MEDIANS * float(np.median(apart)) + 0.75
+    near = apart < _FAR_MEDIANS * float(np.sort(apart)[apart.size // 2]) + 0.75
     if np.count_nonzero(near) >= _FEWEST_BETWEEN:
         angle, offset, spread = _principal_axis(row[near], col[near], weight[near])
-    side = points.row_px[thin] * np.sin(angle) + points.col_px[thin] * np.cos(angle) > offset
-    values = points.value[thin]
-    rising = float(values[side].sum() - middle * np.count_nonzero(side)) - float(
-        values[~side].sum() - middle * np.count_nonzero(~side)
-    )
+    distance = points.row_px[thin] * np.sin(angle) + points.col_px[thin] * np.cos(angle) - offset
+    rising = float((values - middle) @ np.where(distance > 0.0, 1.0, -1.0))
     if rising < 0:
         angle, offset = angle + np.pi, -offset
     return _Start(angle, offset, 0.0, max(_SIGMA_OF_SPREAD * spread, 0.5), dark, bright)
 
 
-def _noisy(value: FloatArray, dark: float, bright: float) -> bool:
+def _noisy(ordered: FloatArray, dark: float, bright: float) -> bool:
     """Tell whether plateau samples may pass for samples between the levels: noise above a twentieth of the step."""
     step = bright - dark
-    scatter = np.concatenate(
-        [value[value < dark + 0.25 * step] - dark, value[value > bright - 0.25 * step] - bright]
-    )
-    return bool(scatter.size and np.abs(scatter).mean() > 0.8 * _NOISY * step)
+    low, high = np.searchsorted(ordered, (dark + 0.25 * step, bright - 0.25 * step), side="right")
+    scatter = np.abs(ordered[:low] - dark).sum() + np.abs(ordered[high:] - bright).sum()
+    return bool(scatter > 0.8 * _NOISY * step * (low + ordered.size - high))
 
 
 def _principal_axis(row: FloatArray, col: FloatArray, weight: FloatArray) -> tuple[float, float, float]:
     """Angle and offset of the line along which weighted samples lie, and their rms distance from it."""
-    total = float(weight.sum())
-    middle_row, middle_col = float(weight @ row) / total, float(weight @ col) / total
-    d_row, d_col = row - middle_row, col - middle_col
-    weighted_row = weight * d_row
-    rr, cc, rc = float(weighted_row @ d_row), float(weight @ (d_col * d_col)), float(weighted_row @ d_col)
-    angle = float(-0.5 * np.arctan2(2.0 * rc, rr - cc))
-    variance = 0.5 * (rr + cc - float(np.hypot(rr - cc, 2.0 * rc))) / total
-    offset = middle_col * float(np.cos(angle)) + middle_row * float(np.sin(angle))
-    return angle, offset, float(np.sqrt(max(variance, 0.0)))
+    places = np.stack([np.ones_like(row), row, col])
+    (total, sum_row, sum_col), (_, rr, rc), (_, _, cc) = ((weight * places) @ places.T).tolist()
+    middle_row, middle_col = sum_row / total, sum_col / total
+    rr, rc, cc = rr - sum_row * middle_row, rc - sum_row * middle_col, cc - sum_col * middle_col
+    angle = -0.5 * math.atan2(2.0 * rc, rr - cc)
+    variance = 0.5 * (rr + cc - math.hypot(rr - cc, 2.0 * rc)) / total
+    offset = middle_col * math.cos(angle) + middle_row * math.sin(angle)
+    return angle, offset, math.sqrt(max(variance, 0.0))
 
 
-def _two_levels(value: FloatArray) -> tuple[float, float]:
+def _two_levels(ordered: FloatArray) -> tuple[float, float]:
     """Means of the samples near the dark and near the bright end."""
-    tail = max(value.size // 12, 1)
-    ordered = np.partition(value, (tail, value.size - 1 - tail))
-    low, high = float(ordered[tail]), float(ordered[value.size - 1 - tail])
+    tail = max(ordered.size // 12, 1)
+    low, high = float(ordered[tail]), float(ordered[ordered.size - 1 - tail])
     quarter = 0.25 * (high - low)
-    dark, bright = value[value <= low + quarter], value[value >= high - quarter]
-    return float(np.sum(dark) / max(dark.size, 1)), float(np.sum(bright) / max(bright.size, 1))
+    first = np.searchsorted(ordered, low + quarter, side="right")
+    last = np.searchsorted(ordered, high - quarter)
+    return float(ordered[:first].mean()), float(ordered[last:].mean())
 
 
 def _divided(row: FloatArray, col: FloatArray, value: FloatArray, dark: float, bright: float) -> _Start:

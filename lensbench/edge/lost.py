@@ -57,14 +57,10 @@ class LostDetail:
         columns = np.concatenate([_TOGETHER * together, _OWN * waves, aside], axis=1)
         return cls(columns=columns, mean=-_MEAN * together[:, 0])
 
-    def beside(
-        self, columns: FloatArray, value: FloatArray, weight: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Weighed columns and weighed values, without what the waves explain; and values without the usual loss."""
-        value = value - self.mean
-        both = np.concatenate([columns, value[:, None]], axis=1)
-        weighted = (both - self.taken(both, weight)) * weight[:, None]
-        return weighted[:, :-1], weighted[:, -1], value
+    def gram(self, columns: FloatArray, weight: FloatArray) -> FloatArray:
+        """Weighed sums of products of columns, with the waves integrated out: (regions, columns, columns)."""
+        left = columns - self.taken(columns, weight)
+        return np.asarray((left * weight[:, None]) @ columns.transpose(0, 2, 1), np.float64)
 
     def taken(self, columns: FloatArray, weight: FloatArray) -> FloatArray:
         """What of other columns the waves may explain, to be taken off them: (regions, columns, bins).

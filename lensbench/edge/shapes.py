@@ -8,6 +8,7 @@ beside the edge and wider further out, stand for what none of them foresaw. The 
 tests/made/shape_prior.py, which tells how its edges are drawn.
 """
 
+import math
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -22,7 +23,9 @@ from lensbench.optics import gaussian_sigma_px
 ComplexArray = npt.NDArray[np.complex128]
 
 TABLE: Final = Path(__file__).with_name("shape_prior.npz")
-SHAPE_GRID_CYPX: Final[FloatArray] = 0.0125 * np.exp(0.12 * np.arange(33))
+_SOFTEST_CYPX: Final = 0.0125
+_APART: Final = 0.12
+SHAPE_GRID_CYPX: Final[FloatArray] = _SOFTEST_CYPX * np.exp(_APART * np.arange(33))
 """MTF50 of the prior's shapes: 0.0125 to 0.58 cy/px, 13 % apart."""
 FREQUENCIES_PER_MTF50: Final = 32
 FREQUENCIES: Final = 161
@@ -111,10 +114,10 @@ def _table() -> dict[str, FloatArray]:
 
 def nearest_shape(mtf50_cypx: float) -> int:
     """Index of the shape nearest in the logarithm of MTF50; the last one where it is unknown or beyond the grid."""
-    if not np.isfinite(mtf50_cypx) or mtf50_cypx <= 0:
+    if not math.isfinite(mtf50_cypx) or mtf50_cypx <= 0:
         return len(SHAPE_GRID_CYPX) - 1
-    place = np.log(mtf50_cypx / SHAPE_GRID_CYPX[0]) / np.log(SHAPE_GRID_CYPX[1] / SHAPE_GRID_CYPX[0])
-    return int(np.clip(np.rint(place), 0, len(SHAPE_GRID_CYPX) - 1))
+    place = math.log(mtf50_cypx / _SOFTEST_CYPX) / _APART
+    return min(max(round(place), 0), len(SHAPE_GRID_CYPX) - 1)
 
 
 @cache

@@ -147,7 +147,10 @@ def test_compare_answers_and_writes(lensbench, tmp_path):
     folders = (tmp_path / "Fennel-report", tmp_path / "Sorrel-report")
     done = lensbench("compare", *folders, "--out", tmp_path / "both")
     assert done.exit_code == 0, done.output
-    assert "Sorrel is sharper than Fennel at 4 of 4 equal settings (by 20 %, 95 % intervals from 15 to 25 %)" in done.stdout.splitlines()[0]
+    assert (
+        "Sorrel is sharper than Fennel at 4 of 4 equal settings (by 20 %, 95 % intervals from 15 to 25 %)"
+        in done.stdout.splitlines()[0]
+    )
     assert (tmp_path / "both" / "report.html").exists()
     as_json = lensbench("compare", *folders, "--out", tmp_path / "both", "--json")
     assert json.loads(as_json.stdout)["pairs"][0]["second"] == "Sorrel"

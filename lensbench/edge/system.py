@@ -1,0 +1,315 @@
+"""Normal equations of an edge fit: several regions at once, under each kind of edge, light and free-form size.
+
+Columns stand in five blocks: levels that stand alone (and the line's, where it is fitted too), the step with the
+principal shapes, the free-form shapes, the light across, and last the values themselves, whose row holds the moments.
+A kind of edge is a matrix from its own unknowns (the step, then amounts of unit variance) to the second block.
+
+A Cholesky factor that ends with the row of moments holds the evidence; one that ends with the unknowns whose prior
+varies, the widest first, gives those of narrower priors from its last corner.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import lapack
+
+from lensbench.edge.columns import farthest, level_columns, light_along, rows, turn_share, variance
+from lensbench.edge.lost import LostDetail
+from lensbench.edge.samples import Bins, Plateaus, stack_bins
+from lensbench.edge.shapes import MIDDLES, PriorShape
+from lensbench.model.units import FloatArray
+
+Places = npt.NDArray[np.intp]
+
+LEVELS: Final = 7
+"""Columns before the shapes: dark level, step, shift; light across and along, dark side then bright side."""
+SHIFT: Final = 2
+_STEP: Final = 1
+_ALONE: Final = (0, SHIFT, 4, 6)
+_ACROSS: Final = (3, 5)
+LIGHT_SD: Final = (3e-4, 0.03)
+"""Prior sd of the light's slope across the region, as a part of the level: even or gently uneven. The widest last."""
+_KNOWN_LIGHT: Final = 0.13
+"""Of that sd, where the rest of a chart told the slope, and it was taken out."""
+SIZE_SD: Final = (0.0, 3e-3, 0.025, 0.2)
+"""Prior sd of the free-form part, as a part of the step. The widest last."""
+_LIKELY: Final = 2
+"""So many pairs of kind and light are tried with the free-form part, the likeliest without it."""
+_SHIFT_SD_PX: Final = 0.3
+_VAGUE: Final = 10.0
+"""Prior sd of the two levels, as a part of the step: wide enough to say nothing, small enough to keep digits."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LineColumns:
+    """What turn and bend of the line do to the samples of one region, per px at `scale_px` along the edge."""
+
+    columns: FloatArray
+    """Shape (2, SIZE): mean effect in each fine bin; none in the tails."""
+    gram: FloatArray
+    """Shape (2, 2): what the samples within bins add to the normal equations."""
+    moment: FloatArray
+    centre: FloatArray
+    """Where the line stands now, counted from the middle of the prior. [px]"""
+    prior_sd: FloatArray
+    scale_px: float
+
+
+class Solutions(NamedTuple):
+    """Means and spreads of the columns' coefficients under some combinations, one after another."""
+
+    mean: FloatArray
+    """Levels, principal shapes, free-form shapes."""
+    spread: list[FloatArray]
+    """S for each, with S S' the covariance."""
+    used: FloatArray
+    """So many unknowns are determined by the data."""
+    line: FloatArray
+    """Mean of the line's two, where it is fitted too; else of none."""
+
+
+class System:
+    """Normal equations of several regions in the columns of one prior shape."""
+
+    def __init__(
+        self,
+        bins: Sequence[Bins],
+        shape: PriorShape,
+        plateaus: Sequence[Plateaus],
+        levels: FloatArray,
+        *,
+        line: LineColumns | None = None,
+    ) -> None:
+        self.shape = shape
+        self.step = levels[:, 1] - levels[:, 0]
+        stacked = stack_bins(bins, shape.step_px)
+        used = np.flatnonzero(stacked.count.any(axis=0))
+        span = slice(int(used[0]), int(used[-1]) + 1)
+        base = level_columns(stacked, shape.fitted, span)
+        weight = stacked.count[:, span] / variance(plateaus, base[:, _STEP], shape.fitted.position_px[span])
+        known, along_sd = light_along(stacked, plateaus, span, base[:, _STEP])
+        value = stacked.value[:, span] - known
+        alone = base[:, _ALONE]
+        if line is not None:
+            own = line.columns[:, MIDDLES[span]]
+            alone = np.concatenate([alone, own[None]], axis=1)
+            value = value + line.centre @ own
+        lost = LostDetail.of(stacked, shape.fitted, span, plateaus, self.step)
+        if lost is not None:
+            value = value - lost.mean
+        count = shape.kind_mean.shape[1]
+        modes = rows(stacked, shape.fitted.modes, span)
+        columns = np.concatenate(
+            [alone, base[:, _STEP, None], modes, base[:, _ACROSS], value[:, None]], axis=1
+        )
+        if lost is None:
+            columns *= np.sqrt(weight)[:, None]
+            self.gram = columns @ columns.transpose(0, 2, 1)
+        else:
+            self.gram = lost.gram(columns, weight)
+        self._most = self.gram[:, -1, -1].copy()  # no fit explains more than this
+        self.filled = np.count_nonzero(weight, axis=1)
+        self.across_unit_px = farthest(stacked, shape.fitted, span)[:, 0]
+        self.turn_share = turn_share(stacked, shape, span)
+        self._alone = alone.shape[1]
+        if line is not None:
+            self.gram[0, 4:6, 4:6] += line.gram
+            self.gram[0, -1, 4:6] += line.moment
+            self.gram[0, 4:6, -1] += line.moment
+            self._most[0] += line.moment @ np.linalg.pinv(line.gram, hermitian=True) @ line.moment
+        self._shapes = slice(self._alone, self._alone + 1 + count)
+        self._kinds = _kinds_of(shape)
+        kinds, _, unknowns = self._kinds.shape
+        through = self.gram[:, :, self._shapes] @ self._kinds.transpose(1, 0, 2).reshape(1 + count, -1)
+        self._half = through.reshape(*self.gram.shape[:2], kinds, unknowns).transpose(0, 2, 1, 3)
+        self._inner = self._kinds.transpose(0, 2, 1) @ self._half[:, :, self._shapes]
+        known_light = np.array([sides.light_known for sides in plateaus])
+        light_sd = np.where(
+            known_light[:, None], np.maximum(_KNOWN_LIGHT * np.array(LIGHT_SD), LIGHT_SD[0]), LIGHT_SD
+        )
+        self._prior_sd = self._priors(levels, along_sd, light_sd, None if line is None else line.prior_sd)
+
+    def _priors(
+        self, levels: FloatArray, along_sd: FloatArray, light_sd: FloatArray, line_sd: FloatArray | None
+    ) -> FloatArray:
+        """Prior sd of a kind's unknowns under each light, the free-form ones at their widest."""
+        step = self.step[:, None]
+        first, last = self._alone, self._alone + self._kinds.shape[2]
+        sd = np.empty((len(levels), len(LIGHT_SD), last + 2 + self.gram.shape[1] - self._shapes.stop - 3))
+        sd[:] = step[:, None]
+        sd[:, :, 0] *= _VAGUE
+        sd[:, :, first] *= _VAGUE
+        sd[:, :, 1] *= _SHIFT_SD_PX
+        sd[:, :, 2:4] = np.maximum(along_sd, 1e-5 * step)[:, None]
+        if line_sd is not None:
+            sd[:, :, 4:first] = line_sd
+        # What lights unevenly takes the same part of both levels, so the dark side shows less of it.
+        dark_part = np.clip(levels[:, :1] / np.maximum(levels[:, 1:], 1e-300), 0.0, 1.0)
+        sd[:, :, -2] = np.maximum(light_sd * dark_part, LIGHT_SD[0]) * step
+        sd[:, :, -1] = light_sd * step
+        sd[:, :, last:-2] *= SIZE_SD[-1]
+        return sd
+
+    def _matrices(self, region: Places, kind: Places, *, free: bool) -> FloatArray:
+        """Lower halves of the normal equations of some kinds' unknowns, with the moments as a last row."""
+        alone, shapes = slice(0, self._alone), self._shapes
+        tail = slice(shapes.stop if free else self.gram.shape[1] - 3, self.gram.shape[1])
+        last = self._alone + self._kinds.shape[2]
+        size = last + tail.stop - tail.start
+        own = slice(self._alone, last)
+        matrix = np.zeros((region.size, size, size))
+        matrix[:, alone, alone] = self.gram[region, alone, alone]
+        matrix[:, own, alone] = self._half[region, kind, alone].transpose(0, 2, 1)
+        matrix[:, own, own] = self._inner[region, kind]
+        matrix[:, last:, alone] = self.gram[region, tail, alone]
+        matrix[:, last:, own] = self._half[region, kind, tail]
+        matrix[:, last:, last:] = self.gram[region, tail, tail]
+        matrix[:, -1, -1] = self._most[region]
+        return matrix
+
+    def log_evidence(self, log_common: FloatArray) -> FloatArray:
+        """Logarithm of the data's probability under every combination that may matter, up to a constant.
+
+        `log_common` says how common each pair of kind and light is; the result has shape (regions, kinds, lights,
+        sizes), minus infinity where a combination was not tried.
+        """
+        regions, kinds, lights = len(self.gram), *log_common.shape
+        count = self._alone + self._kinds.shape[2]
+        narrow, wide = (self._prior_sd[:, light] for light in range(lights))
+        region, kind = np.divmod(np.arange(regions * kinds), kinds)
+        plain_sd = np.concatenate([wide[:, :count], wide[:, -2:]], axis=1)
+        plain = _Factored(self._matrices(region, kind, free=False), plain_sd[region])
+        evidence = np.full((regions, kinds, lights, len(SIZE_SD)), -np.inf)
+        evidence[..., -1, 0] = plain.evidence.reshape(regions, kinds)
+        evidence[..., 0, 0] = plain.narrowed(narrow[region, None, -2:]).reshape(regions, kinds)
+        score = evidence[..., 0] + log_common
+        ranked = np.argsort(-score.reshape(regions, -1), axis=1)[:, :_LIKELY].ravel()
+        region = np.repeat(np.arange(regions), _LIKELY)
+        kind, light = np.divmod(ranked, lights)
+        sd = self._prior_sd[region, light]
+        full = _Factored(self._matrices(region, kind, free=True), sd)
+        varied = np.repeat(sd[:, None, count:], len(SIZE_SD) - 2, axis=1)
+        varied[:, :, :-2] *= np.array(SIZE_SD[1:-1])[:, None] / SIZE_SD[-1]
+        evidence[region, kind, light, 1:-1] = full.narrowed(varied)
+        evidence[region, kind, light, -1] = full.evidence
+        return evidence
+
+    def solved(self, which: Places) -> Solutions:
+        """Solve for some combinations: `which` holds their regions, kinds, lights and sizes, shape (4, n)."""
+        spread: list[FloatArray] = [np.empty(0)] * which.shape[1]
+        mean = np.empty((len(spread), LEVELS + self.shape.fine.modes.shape[1]))
+        line, used = np.empty((len(spread), self._alone - len(_ALONE))), np.empty(len(spread))
+        for free in (False, True):
+            places = np.flatnonzero((which[3] > 0) == free)
+            if places.size:
+                solved = self._solved(which[:, places], free=free)
+                mean[places], used[places], line[places] = solved.mean, solved.used, solved.line
+                for place, own in zip(places, solved.spread, strict=True):
+                    spread[place] = own
+        return Solutions(mean, spread, used, line)
+
+    def _solved(self, which: Places, *, free: bool) -> Solutions:
+        region, kind, light, size = which
+        count = self._alone + self._kinds.shape[2]
+        matrix, sd = self._matrices(region, kind, free=free), self._prior_sd[region, light]
+        if free:
+            sd[:, count:-2] *= np.array(SIZE_SD)[size, None] / SIZE_SD[-1]
+        else:
+            sd = np.concatenate([sd[:, :count], sd[:, -2:]], axis=1)
+        diagonal = np.arange(sd.shape[1])
+        unit = 1.0 / np.sqrt(1.0 + matrix[:, diagonal, diagonal] * np.square(sd))
+        scale = sd * unit
+        inverse = matrix[:, :-1, :-1] * scale[:, :, None]
+        inverse *= scale[:, None]
+        inverse[:, diagonal, diagonal] = 1.0
+        for system in inverse:
+            # Lower halves in rows are upper halves in columns, as LAPACK stores them.
+            system[:] = lapack.dtrtri(lapack.dpotrf(system.T)[0])[0].T
+        used = sd.shape[1] - (np.einsum("bij,bij->bj", inverse, inverse) * np.square(unit)).sum(axis=1)
+        inverse *= scale[:, None]
+        amounts = inverse @ matrix[:, -1, :-1, None]
+        root = inverse.transpose(0, 2, 1)
+        spread = self._spread(kind, root)
+        line = (root[:, len(_ALONE) : self._alone] @ amounts)[:, :, 0]
+        return Solutions((spread @ amounts)[:, :, 0], list(spread), used, line)
+
+    def _spread(self, kind: Places, root: FloatArray) -> FloatArray:
+        """From the unknowns' spread to that of levels, principal and free-form shapes."""
+        first, last = self._alone, self._alone + self._kinds.shape[2]
+        shapes = self._kinds.shape[1] - 1
+        spread = np.zeros((len(root), LEVELS + self.shape.fine.modes.shape[1], root.shape[2]))
+        spread[:, _ALONE] = root[:, : len(_ALONE)]
+        spread[:, _ACROSS] = root[:, -2:]
+        held = self._kinds[kind] @ root[:, first:last]
+        spread[:, _STEP], spread[:, LEVELS : LEVELS + shapes] = held[:, 0], held[:, 1:]
+        free = root[:, last:-2]
+        spread[:, LEVELS + shapes : LEVELS + shapes + free.shape[1]] = free
+        return spread
+
+    def chi2(self, region: Places, mean: FloatArray, line: FloatArray) -> FloatArray:
+        """Weighted squared residual of each region's bins for these coefficients."""
+        parts = [mean[:, _ALONE], line, mean[:, [_STEP]], mean[:, LEVELS:], mean[:, _ACROSS]]
+        vector = np.concatenate([*parts, np.full((len(mean), 1), -1.0)], axis=1)
+        through = (self.gram[region] @ vector[:, :, None])[:, :, 0]
+        return np.asarray((vector * through).sum(axis=1), np.float64)
+
+
+class _Factored:
+    """Cholesky factors of systems I + S G S, their scales and unit diagonals aside; a last row holds the moments."""
+
+    def __init__(self, matrix: FloatArray, prior_sd: FloatArray) -> None:
+        diagonal = np.arange(prior_sd.shape[1])
+        self._prior_sd = prior_sd
+        unit = 1.0 / np.sqrt(1.0 + matrix[:, diagonal, diagonal] * np.square(prior_sd))
+        self._scale = prior_sd * unit
+        self._square = np.maximum(matrix[:, -1, -1], 1e-300)
+        scale = np.concatenate([self._scale, 1.0 / np.sqrt(self._square)[:, None]], axis=1)
+        matrix *= scale[:, :, None]
+        matrix *= scale[:, None]
+        matrix[:, diagonal, diagonal] = 1.0
+        matrix[:, -1, -1] = _BEYOND
+        self._factor = np.linalg.cholesky(matrix)
+        self._moment = self._factor[:, -1, :-1]
+        self._pivots = self._factor[:, diagonal, diagonal]
+        self.evidence = 0.5 * self._square * np.square(self._moment).sum(axis=1) - np.log(
+            self._pivots / unit
+        ).sum(axis=1)
+
+    def narrowed(self, prior_sd: FloatArray) -> FloatArray:
+        """Evidence under narrower priors of the last unknowns, shape (systems, variants, unknowns)."""
+        count = prior_sd.shape[2]
+        before = self._prior_sd[:, None, -count:]
+        left = self._factor[:, -count - 1 :, -count - 1 : -1]
+        corner = np.repeat((left @ left.transpose(0, 2, 1))[:, None], prior_sd.shape[1], axis=1)
+        diagonal = np.arange(count)
+        more = np.square(self._scale[:, None, -count:]) * (
+            1.0 / np.square(prior_sd) - 1.0 / np.square(before)
+        )
+        corner[..., diagonal, diagonal] += more
+        corner[..., -1, -1] = _BEYOND
+        factor = np.linalg.cholesky(corner)
+        told = np.square(factor[..., -1, :-1]).sum(axis=2) - np.square(self._moment[:, None, -count:]).sum(
+            axis=2
+        )
+        grown = factor[..., diagonal, diagonal] / self._pivots[:, None, -count:] * (prior_sd / before)
+        return np.asarray(
+            self.evidence[:, None] + 0.5 * self._square[:, None] * told - np.log(grown).sum(axis=2),
+            np.float64,
+        )
+
+
+_BEYOND: Final = 2.0
+"""In place of the values' square, 1: more than any fit explains, so that the factor exists."""
+
+
+def _kinds_of(shape: PriorShape) -> FloatArray:
+    """From each kind's unknowns to the step and the principal shapes: (kinds, columns, unknowns)."""
+    kinds, shapes, rank = shape.kind_factor.shape
+    into = np.zeros((kinds, 1 + shapes, 1 + rank))
+    into[:, 0, 0] = 1.0
+    into[:, 1:, 0] = shape.kind_mean
+    into[:, 1:, 1:] = shape.kind_factor
+    return into
