@@ -18,7 +18,7 @@ import numpy as np
 from lensbench.model.shot import BoolArray, IntArray
 from lensbench.model.units import FloatArray
 
-CHANCE: Final = 0.045
+CHANCE: Final = 0.04
 """Probability of a creep by chance alone. Common practice, no source."""
 LEAST_LOSS: Final = 0.015
 """Share of MTF50 that a creep must cost some stop to be told. Common practice, no source."""

@@ -201,7 +201,7 @@ def check_output_folder(
     for other, files in _STUDIES.items():
         if other != study and (out / files[-1]).is_file():
             raise SettingError(
-                f"{out} holds the report of another study ({other}); name another folder with --out"
+                f"{out} holds {files[-1]}, the report of another study ({other}); name another folder with --out"
             )
     listing = Listing(folder=out, what="report")
     listing.check(_FILES)

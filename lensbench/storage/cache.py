@@ -104,7 +104,12 @@ class ResultCache:
         self.folder.mkdir(parents=True, exist_ok=True)
         if (self.folder / name).is_symlink():  # of somebody's making, and not ours to replace
             return
-        kept = _Kept(rejected=result) if isinstance(result, RejectedShot) else _Kept(shot=result)
+        # Names may hold what is no Unicode; a photograph's present one is put in when its result is read.
+        if isinstance(result, RejectedShot):
+            reason = result.reason.encode("utf-8", "backslashreplace").decode()
+            kept = _Kept(rejected=RejectedShot(path=Path(), reason=reason))
+        else:
+            kept = _Kept(shot=dataclasses.replace(result, path=Path()))
         write_whole(self.folder / name, gzip.compress(packed(kept), compresslevel=1, mtime=0))
 
 
@@ -118,10 +123,11 @@ class _Kept:
 
 def packed(record: object) -> bytes:
     """Record in bytes, alike for records alike."""
-    return msgspec.msgpack.encode(record, enc_hook=_packed)
+    return msgspec.msgpack.encode(record, enc_hook=plain_value)
 
 
-def _packed(value: object) -> Any:
+def plain_value(value: object) -> Any:
+    """What stands for a value that msgspec does not know."""
     match value:
         case np.ndarray():
             return {"shape": value.shape, "float64": np.ascontiguousarray(value, dtype=np.float64).tobytes()}

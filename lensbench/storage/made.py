@@ -2,6 +2,7 @@
 
 import gzip
 import hashlib
+import json
 import re
 import zlib
 from collections.abc import Callable
@@ -11,7 +12,9 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Final
 
-from lensbench.storage.cache import code_fingerprint, packed
+import msgspec
+
+from lensbench.storage.cache import code_fingerprint, plain_value
 from lensbench.storage.files import write_whole
 
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.made\.gz")
@@ -57,5 +60,6 @@ class MadeCache:
 
 def _hash_of(kind: str, record: object) -> str:
     libraries = [version(name) for name in _DRAWING_LIBRARIES]
-    content = packed([kind, code_fingerprint(_DRAWING_ROOMS), libraries, record])
-    return hashlib.blake2b(content, digest_size=20).hexdigest()
+    told = [kind, code_fingerprint(_DRAWING_ROOMS), libraries, record]
+    content = json.dumps(msgspec.to_builtins(told, enc_hook=plain_value))  # names may hold what is no Unicode
+    return hashlib.blake2b(content.encode(), digest_size=20).hexdigest()

@@ -51,7 +51,7 @@ def false_alarms_of_series(count, seed):
     return raised, rejected, shots
 
 
-def page(*, cases, clean, faults, pupils, seed):
+def page(*, cases, clean, faults, shoots, pupils, seed):
     """The page; the first `faults` of one photograph, and of a series."""
     cv2.setNumThreads(1)
     numbers = {name: number for number, name in enumerate(FAULTS | SERIES_FAULTS)}
@@ -69,11 +69,11 @@ def page(*, cases, clean, faults, pupils, seed):
     yield from lines(
         drawn_cases, alone=alone, series=series, watched=WATCHED, fair_percent=FAIR_PERCENT, **amounts
     )
-    yield from ("", *focus_lines(shoots=20 * cases, pupils=pupils, kinds=faults, seed=seed))
+    yield from ("", *focus_lines(shoots=shoots, pupils=pupils, kinds=faults, seed=seed))
 
 
 TABLE = pages.Table(
     page=page,
-    full={"cases": 15, "clean": 60, "faults": 99, "pupils": 24, "seed": 1},
-    tiny={"cases": 1, "clean": 1, "faults": 1, "pupils": 1},
+    full={"cases": 15, "clean": 60, "faults": 99, "shoots": 300, "pupils": 24, "seed": 1},
+    tiny={"cases": 1, "clean": 1, "faults": 1, "shoots": 2, "pupils": 1},
 )
