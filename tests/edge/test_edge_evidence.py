@@ -73,7 +73,9 @@ def problem():
     dense = Dense(
         columns=np.concatenate([base, modes], axis=1)[0][:, held],
         value=(stacked.value - known)[0, held],
-        noise=(variance([plateaus], base[:, 1], shape.fitted.position_px) / np.maximum(stacked.count, 1.0))[0, held],
+        noise=(variance([plateaus], base[:, 1], shape.fitted.position_px) / np.maximum(stacked.count, 1.0))[
+            0, held
+        ],
         unknowns=unknowns,
     )
     return system, dense

@@ -121,7 +121,9 @@ def test_a_compared_sweep_is_not_overwritten(tmp_path):
 def test_another_studys_report_is_not_mixed_with(tmp_path):
     write_compare(invented_comparison(), tmp_path)
     before = sorted(path.name for path in tmp_path.iterdir())
-    with pytest.raises(SettingError, match=r"comparison.json, the report of another study \(comparison\); name"):
+    with pytest.raises(
+        SettingError, match=r"comparison.json, the report of another study \(comparison\); name"
+    ):
         write_sweep(invented_findings(), [], tmp_path)
     assert sorted(path.name for path in tmp_path.iterdir()) == before
     check_output_folder(tmp_path, study="comparison")
