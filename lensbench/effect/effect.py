@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from scipy import stats
 
 from lensbench import __version__
 from lensbench.edge import RESPONSE_CYPX, ruler_reading, viewing_of
@@ -41,7 +40,7 @@ from lensbench.model.shot import ZONES, Edge, ShotResult, VeilBound
 from lensbench.model.sweep import INDIFFERENCE, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.shot import MeasureOptions, is_usable
-from lensbench.stats import Difference, Fitted, Layout, fit_levels
+from lensbench.stats import Difference, Fitted, Layout, f_chance, fit_levels
 from lensbench.sweep import Running, gather, measured_shots, rejections
 
 NOISE_VISIBLE_PERCENT: Final = 20.0  # as half a stop of ISO does: common practice, no source
@@ -369,6 +368,6 @@ def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> Iterator[Note]:
         return
     wide, narrow = max(known, key=lambda kind: fit.sd[kind]), min(known, key=lambda kind: fit.sd[kind])
     ratio = fit.sd[wide] / fit.sd[narrow]
-    if ratio >= _FAR_MORE and stats.f.sf(ratio**2, fit.dof[wide], fit.dof[narrow]) <= _UNLIKELY:
+    if ratio >= _FAR_MORE and f_chance(ratio**2, fit.dof[wide], fit.dof[narrow]) <= _UNLIKELY:
         sds_percent = (100.0 * fit.sd[wide], 100.0 * fit.sd[narrow])
         yield Note(EffectCaution.UNEVEN_SCATTER, sds_percent, (names[wide], names[narrow]))

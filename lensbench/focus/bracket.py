@@ -15,13 +15,13 @@ from math import nan
 from typing import Final, Literal
 
 import numpy as np
-from scipy import stats
 
 from lensbench import optics
 from lensbench.focus.peak import FREE, SMALLEST_SD, FocusCurve, FocusShots, fall_table
 from lensbench.model.shot import ShotResult
 from lensbench.model.sweep import PlannedShot, SweepShot
 from lensbench.model.units import FloatArray
+from lensbench.stats import f_limit
 
 BracketVerdict = Literal["peak", "beyond", "short", "few"]
 
@@ -173,9 +173,7 @@ def _falls(curve: FocusCurve, noise_sd: float, freedom: float) -> bool:
     logs = curve.shots.log_mtf50
     level, rest = float(np.sum((logs - logs.mean()) ** 2)), float(np.sum(curve.off**2))
     gained = (level - rest) / (FREE - 1) / noise_sd**2
-    if np.isfinite(freedom):
-        return bool(gained > stats.f.ppf(_SURE, FREE - 1, freedom))
-    return bool(gained > stats.chi2.ppf(_SURE, FREE - 1) / (FREE - 1))
+    return bool(gained > f_limit(1.0 - _SURE, FREE - 1, freedom))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

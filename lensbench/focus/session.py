@@ -13,14 +13,13 @@ from math import radians
 from typing import Final
 
 import numpy as np
-from scipy import stats
 
 from lensbench.focus.creep import Creep, crept
 from lensbench.model.shot import ZONES, IntArray, ShotResult
 from lensbench.model.sweep import Refocusing, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.photo import natural_order
-from lensbench.stats import fit_blur
+from lensbench.stats import f_chance, fit_blur
 
 THIRDS: Final = tuple(zone for zone in ZONES if zone != "frame")
 _SURE: Final = 0.05
@@ -122,7 +121,7 @@ def _shown(
         grows |= _grows(squares, shots - 1.0, (np.exp(means) / stops) ** 2, tests=int(seen.sum()))
         if freedom >= _LEAST_FREEDOM:
             misfit = float(np.sum(((means - fit.log_mtf50[np.argsort(by_stop)]) / sd) ** 2)) / freedom
-            chances.append(float(stats.f.sf(misfit, freedom, spare)))
+            chances.append(f_chance(misfit, freedom, spare))
     if chances and min(chances) * len(chances) < (_BEYOND_DOUBT if grows else _SURE):
         return Refocusing.CONTRADICTED
     return Refocusing.AGREED if grows else Refocusing.OPEN
@@ -135,7 +134,7 @@ def _grows(squares: FloatArray, spares: FloatArray, load: FloatArray, *, tests: 
     if min(above, below) < 1.0 or not float(squares[~high].sum()) > 0.0:
         return False
     ratio = float(squares[high].sum()) / above / (float(squares[~high].sum()) / below)
-    return bool(stats.f.sf(ratio, above, below) * tests < _SURE)
+    return f_chance(ratio, above, below) * tests < _SURE
 
 
 def _ways(shots: Sequence[SweepShot]) -> FloatArray:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from lensbench.model.shot import BoolArray, RejectedShot
 from lensbench.model.units import FloatArray
@@ -170,13 +170,13 @@ def ordered(paths: Sequence[Path], fit: BlurFit, reference: Frame, *, shifts_cel
 def _judged(fit: BlurFit) -> _Judged:
     difference = fit.variance_px2[:, None] - fit.variance_px2[None, :]
     freedom = fit.pieces - 1
-    p_value = 2.0 * stats.t.sf(np.abs(difference) / fit.sd_px2, freedom)
+    p_value = 2.0 * special.stdtr(freedom, -np.abs(difference) / fit.sd_px2)
     above = np.triu_indices(len(difference), 1)
     told = np.zeros(difference.shape, np.bool_)
     told[above] = holm(p_value[above])
     return _Judged(
         difference_px2=difference,
-        half_px2=float(stats.t.ppf(0.975, freedom)) * np.hypot(fit.sd_px2, _SHAPE_SHARE * difference),
+        half_px2=float(special.stdtrit(freedom, 0.975)) * np.hypot(fit.sd_px2, _SHAPE_SHARE * difference),
         p_value=p_value,
         told=told | told.T,
         fall=-2.0 * np.pi**2 * fit.frequency_cypx**2,

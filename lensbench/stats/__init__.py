@@ -19,6 +19,8 @@ from lensbench.stats.spread import (
     Uncertainty,
     ZoneSeries,
     exceeds,
+    f_chance,
+    f_limit,
     half_width,
     moderated,
     pooled_dof,

@@ -26,7 +26,7 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from lensbench.model.errors import Note
 from lensbench.model.setting import Setting
@@ -317,7 +317,7 @@ def probability_all_below(limit: float, *, shared: tuple[float, ...], dof: float
     spread, spread_weight = np.ones(1), np.ones(1)
     if np.isfinite(dof):
         nodes, weights = special.roots_legendre(_NODES)
-        spread, spread_weight = np.sqrt(stats.chi2.ppf(0.5 * (nodes + 1.0), dof) / dof), 0.5 * weights
+        spread, spread_weight = np.sqrt(special.chdtri(dof, 0.5 * (1.0 - nodes)) / dof), 0.5 * weights
     below = special.ndtr(
         (limit * spread[:, None, None] + correlation * common[:, None]) / np.sqrt(1.0 - correlation**2)
     ).prod(axis=-1)

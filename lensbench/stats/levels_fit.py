@@ -19,11 +19,11 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from lensbench.model.shot import IntArray
 from lensbench.model.units import FloatArray
-from lensbench.stats.spread import Uncertainty, pooled_dof
+from lensbench.stats.spread import Uncertainty, f_chance, pooled_dof
 
 _CONFIDENCE: Final = 0.95
 _FEWEST_FREE: Final = 2  # residual degrees of freedom that must be left when drift is fitted too
@@ -169,7 +169,7 @@ def _rows(values: FloatArray, layout: Layout, *, drift: bool, unseen_sd: float) 
     rows_dof, variance, chance = all_dof - dof, 0.0, 1.0
     if within > 0.0 and rows_dof:
         between = (all_square - square) / rows_dof
-        chance = float(stats.f.sf(between / within, rows_dof, dof))
+        chance = f_chance(between / within, rows_dof, dof)
         if chance <= _LIKELY:
             found = rows_dof * (between - within) / float(np.mean(counts))
             variance = (_WORTH * assumed + found) / (_WORTH + rows_dof)
@@ -217,8 +217,8 @@ class _Fit:
         dof = self.dof[known]
         variance = self.squares[known] / dof
         most, least = int(np.argmax(variance)), int(np.argmin(variance))
-        chance = stats.f.sf(variance[most] / variance[least], dof[most], dof[least])
-        if chance * max(np.count_nonzero(known) - 1, 1) > _UNLIKELY:
+        chance = f_chance(variance[most] / variance[least], dof[most], dof[least])
+        if chance * max(int(np.count_nonzero(known)) - 1, 1) > _UNLIKELY:
             return even
         common = float(np.exp(np.average(np.log(variance), weights=dof)))
         drawn = (_WORTH * common + self.squares) / (_WORTH + self.dof)
@@ -240,5 +240,5 @@ class _Fit:
             dof = pooled_dof((variance, added.variance), (dof, added.dof))
             variance += added.variance
         return Difference(
-            value=value, half=float(stats.t.ppf(0.5 + 0.5 * confidence, dof) * np.sqrt(variance))
+            value=value, half=float(special.stdtrit(dof, 0.5 + 0.5 * confidence) * np.sqrt(variance))
         )

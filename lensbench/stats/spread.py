@@ -26,7 +26,7 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from lensbench.model.units import FloatArray
 
@@ -46,6 +46,7 @@ USUAL_SD: Final = 0.028
 """Spread of the difference between two sides in one refocused shot, as a share of MTF50: 2 % for each side. Common
 practice, no source."""
 _USUAL_DOF: Final = 2.0
+_ENDLESS_DOF: Final = 1e9
 _TABLED_DOF: Final = (10.0, 11.0, 12.0, 13.0, 14.0, 16.0, 18.0, 20.0, 24.0, 30.0, 40.0, 60.0, 120.0)
 _MOST_SHARED: Final = 6.0  # degrees of freedom that the other settings' spread is worth at most
 
@@ -138,7 +139,7 @@ class Spread:
         focus = self.growth * (series.focus_load / self.load_scale) ** 2
         share = focus / (1.0 + focus)
         dof = 1.0 / np.maximum(share**2 / self.focus_dof + (1.0 - share) ** 2 / self.dof, 1e-9)
-        factor = np.asarray(stats.t.ppf(0.975, np.maximum(dof, min(_FEWEST_DOF, self.dof))), np.float64)
+        factor = np.asarray(special.stdtrit(np.maximum(dof, min(_FEWEST_DOF, self.dof)), 0.975), np.float64)
         own = np.clip((series.shots - 1.0) / dof, 0.0, 1.0)
         skew = _SQUARE_SKEW * share**1.5 / (6.0 * np.sqrt(series.shots))
         lean = skew * ((factor**2 - 1.0) + own * (factor**2 + 2.0))
@@ -261,6 +262,8 @@ def half_width(first: Uncertainty | None, second: Uncertainty | None, *, rivals:
 
 @lru_cache(maxsize=256)
 def _range_limit(rivals: int, dof: float) -> float:
+    from scipy import stats  # noqa: PLC0415  heavy, and asked for by rivals alone
+
     return float(stats.studentized_range.ppf(0.95, rivals, dof))
 
 
@@ -272,11 +275,21 @@ def pooled_dof(variances: Sequence[float] | FloatArray, dofs: Sequence[float]) -
 
 def quantile(dof: float, *, tests: int = 1) -> float:
     """Student's factor of a two-sided 95 % interval, or of as many at once (Bonferroni)."""
-    return float(stats.t.ppf(1.0 - 0.025 / tests, dof))
+    return float(special.stdtrit(dof, 1.0 - 0.025 / tests))
 
 
 def exceeds(mean: FloatArray, covariance: FloatArray, *, dof: float, tests: int = 1) -> bool:
     """Whether a mean, shape (k,), differs from zero at 5 %, divided among several tests (Hotelling's T^2)."""
     size = len(mean)
     squared = float(mean @ np.linalg.solve(covariance, mean)) / size
-    return squared > float(stats.f.ppf(1.0 - 0.05 / tests, size, dof))
+    return squared > f_limit(0.05 / tests, size, dof)
+
+
+def f_limit(chance: float, above: float, below: float) -> float:
+    """Ratio of two variances that chance exceeds so often; either may have endless degrees of freedom."""
+    return float(special.fdtri(min(above, _ENDLESS_DOF), min(below, _ENDLESS_DOF), 1.0 - chance))
+
+
+def f_chance(ratio: float, above: float, below: float) -> float:
+    """How often chance exceeds a ratio of two variances of so many degrees of freedom."""
+    return float(special.fdtrc(min(above, _ENDLESS_DOF), min(below, _ENDLESS_DOF), ratio))

@@ -22,12 +22,20 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize
 
 from lensbench import optics
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
-from lensbench.stats.spread import ASSUMED_SD, SMALLEST_SD, Spread, ZoneSeries, bracket_spread, shot_spread
+from lensbench.stats.spread import (
+    ASSUMED_SD,
+    SMALLEST_SD,
+    Spread,
+    ZoneSeries,
+    bracket_spread,
+    f_limit,
+    shot_spread,
+)
 
 MODEL_ERROR: Final = 0.004
 """The least error that the model is given credit for: its rms against exact pupils is 0.16 % in half of the
@@ -138,7 +146,7 @@ def _misfit(central_values: FloatArray, noise: FloatArray, fit: "Fit", spread: S
     excess = (float(np.sum(squares / noise)) / spare - 1.0) * len(noise) / float(np.sum(1.0 / noise))
     error = float(np.sqrt(max(excess, MODEL_ERROR**2)))
     ratio = float(np.sum(squares / (noise + MODEL_ERROR**2))) / spare
-    limit = float(stats.f.ppf(1.0 - MISFIT_CHANCE, spare, min(spread.dof, _MANY)))
+    limit = float(f_limit(MISFIT_CHANCE, spare, min(spread.dof, _MANY)))
     return error, spread.repeated and ratio <= limit
 
 

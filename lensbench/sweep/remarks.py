@@ -19,7 +19,7 @@ from math import isfinite, log2
 from typing import Final
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from lensbench import optics
 from lensbench.focus import LEAST_LOSS, brackets_among, in_order, moved_px, session_focus
@@ -212,10 +212,12 @@ def _steady_way(figures: FloatArray) -> float:
     known = np.flatnonzero(np.isfinite(figures))
     if known.size < FEWEST_SHOTS:
         return 0.0
-    trend = stats.linregress(known.astype(float), figures[known])
-    way = float(trend.slope) * float(np.ptp(known))
+    slope, r = np.polyfit(known, figures[known], 1)[0], np.corrcoef(known, figures[known])[0, 1]
+    freedom = known.size - 2
+    chance = 2.0 * special.stdtr(freedom, -abs(r) * np.sqrt(freedom / max(1.0 - r * r, 1e-300)))
+    way = float(slope) * float(np.ptp(known))
     largest = float(np.abs(np.diff(figures[known])).max())
-    return 0.0 if trend.pvalue > CHANCE or largest > _LARGEST_STEP * abs(way) else way
+    return 0.0 if chance > CHANCE or largest > _LARGEST_STEP * abs(way) else way
 
 
 def _crept(shots: Sequence[SweepShot]) -> list[Note]:
