@@ -5,7 +5,6 @@ from math import cos, hypot, isnan, nan, radians, sin, sqrt
 from typing import Final, Self
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
 from lensbench import optics
 from lensbench.edge.clusters import PIECE_PX, Pieces, noise_factor
@@ -91,6 +90,8 @@ class EdgeShapes:
             share = sqrt(max(1.0 + variance_px2 / self.variance_px2, _NARROWEST)) if variance_px2 else 1.0
             table = self.table / np.array([[1.0], [share], [share**2]])
             return replace(self, first_px=share * self.first_px, step_px=share * self.step_px, table=table)
+        from scipy.ndimage import gaussian_filter1d  # noqa: PLC0415  heavy: only where colours are measured
+
         sigma = sqrt(variance_px2) / self.step_px
         margin = int(4.0 * sigma) + 1
         wider = np.pad(self.table, ((0, 0), (margin, margin)), mode="edge")

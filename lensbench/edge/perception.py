@@ -21,7 +21,6 @@ from math import nan
 from typing import Final
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from lensbench.model.compare import WayOfLooking
 from lensbench.model.shot import Edge
@@ -306,6 +305,8 @@ def ruler_reading(
     viewing : Viewing
         Print and eye.
     """
+    from scipy.interpolate import CubicSpline  # noqa: PLC0415  heavy, here and below: only where a picture is judged
+
     known = np.isfinite(sfr)
     end = sfr.size if known.all() else int(np.argmin(known))
     f, weight = _eye_weights(viewing, NYQUIST_CYPX)
@@ -332,6 +333,8 @@ def _mean(
     frequency_cypx: FloatArray, sfr: FloatArray, sfr_sd: FloatArray, *, at: FloatArray, weight: FloatArray
 ) -> Figure:
     """Weighted mean of an SFR at some frequencies: a cubic between its points, 0 beyond them."""
+    from scipy.interpolate import CubicSpline  # noqa: PLC0415
+
     inside = at <= frequency_cypx[-1] + 1e-9
     response = np.where(inside, CubicSpline(frequency_cypx, sfr)(np.minimum(at, frequency_cypx[-1])), 0.0)
     sd = np.interp(at, frequency_cypx, sfr_sd, right=0.0)

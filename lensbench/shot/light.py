@@ -20,7 +20,6 @@ from math import hypot, inf, isfinite, nan
 from typing import Final
 
 import numpy as np
-from scipy.spatial import ConvexHull, QhullError
 
 from lensbench.chart.find import ChartFound, Picture
 from lensbench.chart.layout import TONES
@@ -36,6 +35,8 @@ _AROUND: Final = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
 
 def framing_percent(chart: ChartFound) -> float:
     """Share of the picture inside the outline of all targets seen, rims included; 100 is all of it."""
+    from scipy.spatial import ConvexHull, QhullError  # noqa: PLC0415  heavy: only where a chart is measured
+
     rows, cols = chart.size_px
     spokes = np.column_stack((np.sin(_AROUND), np.cos(_AROUND)))
     discs_mm = [np.add(t.target.center_mm, t.target.radius_mm * spokes) for t in chart.targets]
