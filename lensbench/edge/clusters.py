@@ -228,20 +228,18 @@ def common_doubt(fit: RefinedFit, curves: Curves, *, tone_known: bool) -> float:
         doubt = 0.5 * share * float(np.sqrt(4.0 * fit.ragged.length_px / np.ptp(along)))
     if not tone_known and fit.posterior.dark > 0.0:
         level = fit.posterior.dark + fit.posterior.step * np.maximum(curves.esf, 0.0)
-        frequency = np.linspace(0.0, 3.0 * mtf50, 61)
-        plain, bent = (
-            crossings_cypx(frequency, _modulus(curves.position_px, edge, frequency)[None], 0.5)[0]
-            for edge in (level, level ** (1.0 + _TONE_POWER))
-        )
+        frequency = np.linspace(0.0, 3.0 * mtf50, 41)
+        both = np.stack([level, level ** (1.0 + _TONE_POWER)])
+        plain, bent = crossings_cypx(frequency, _moduli(curves.position_px, both, frequency), 0.5)
         doubt = float(np.hypot(doubt, np.nan_to_num(bent / plain - 1.0)))
     return doubt
 
 
-def _modulus(position_px: FloatArray, edge: FloatArray, frequency_cypx: FloatArray) -> FloatArray:
-    """Modulus of the transform of an edge's differences, 1 at zero."""
+def _moduli(position_px: FloatArray, edges: FloatArray, frequency_cypx: FloatArray) -> FloatArray:
+    """Moduli of the transforms of some edges' differences, 1 at zero: (edges, frequencies)."""
     middle = 0.5 * (position_px[1:] + position_px[:-1])
-    turned = np.exp(-2j * np.pi * np.outer(frequency_cypx, middle)) @ np.diff(edge)
-    return np.asarray(np.abs(turned) / np.abs(turned[0]), np.float64)
+    turned = np.diff(edges, axis=1) @ np.exp(-2j * np.pi * np.outer(middle, frequency_cypx))
+    return np.asarray(np.abs(turned) / np.abs(turned[:, :1]), np.float64)
 
 
 def _length_px(place: FloatArray, kept: FloatArray, variance: float) -> float:

@@ -41,6 +41,7 @@ _LOWEST_SNR: Final = 1.5
 _LOWEST_SNR_SOFT: Final = 5.0
 _SOFT_SIGMAS: Final = 4.0
 _FACTOR_THAT_MATTERS: Final = 1.02
+_TELLING: Final = 24
 _ROUGH_SD: Final = 2.5
 """Scatter beside the edge, in sd beyond that of noise, from which on errors are looked at for hanging together."""
 
@@ -122,12 +123,18 @@ def _settle_doubts(regions: Sequence[Region]) -> None:
 def _allow_for_coding(regions: Sequence[Region], *, one_photograph: bool) -> None:
     """Fit the edges of a picture coded in blocks again, beside what coding took of their finest detail."""
     pictures = [(region, region.fit) for region in regions if region.fit and not region.points.is_sensor]
-    shares = [coded_share(region.points) for region, _ in pictures]
+    asked = _some(pictures) if one_photograph else pictures
+    shares = [coded_share(region.points) for region, _ in asked]
     if one_photograph and shares:
-        shares = [float(np.median(shares))] * len(shares)
+        shares = [float(np.median(shares))] * len(pictures)
     for (region, fit), share in zip(pictures, shares, strict=True):
         region.coding = coding_of(fit, share)
     _fit_again([region for region, _ in pictures if region.coding])
+
+
+def _some(pictures: Sequence[tuple[Region, RefinedFit]]) -> Sequence[tuple[Region, RefinedFit]]:
+    """As many edges from all over a picture as tell of its file what all of them would."""
+    return pictures[:: max(len(pictures) // _TELLING, 1)]
 
 
 def _straighten(regions: Sequence[Region]) -> None:
@@ -144,10 +151,11 @@ def _straighten(regions: Sequence[Region]) -> None:
 def _hang_together(regions: Sequence[Region], *, one_photograph: bool) -> None:
     """Fit again with larger noise where errors hang together along the edge."""
     fits = [(region, region.fit) for region in regions if region.fit is not None]
-    pictures = [(region, pieces_of(fit)) for region, fit in fits if not fit.points.is_sensor]
-    together = [pieces for _, pieces in pictures]
-    for region, pieces in pictures:
-        region.noise_factor = noise_factor(together if one_photograph else [pieces])
+    pictures = [(region, fit) for region, fit in fits if not fit.points.is_sensor]
+    if one_photograph and pictures:
+        common = noise_factor([pieces_of(fit) for _, fit in _some(pictures)])
+    for region, fit in pictures:
+        region.noise_factor = common if one_photograph else noise_factor([pieces_of(fit)])
     for region, fit in fits:
         if fit.points.is_sensor and region.rough_sd > _ROUGH_SD:
             region.noise_factor = noise_factor([pieces_of(fit)])
