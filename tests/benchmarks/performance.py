@@ -90,7 +90,7 @@ def sweep_s(folder: Path, out: Path, workers: int = WORKERS) -> tuple[float, flo
 
 
 def frames(folder: Path, *, files: int, rows: int) -> tuple[dict[str, list[Path]], int]:
-    """The same photograph so many times in three kinds of file, told apart by one pixel; and its count of edges."""
+    """The same photograph so many times in three kinds of file, told apart by a band; and its count of edges."""
     camera = simulate.Camera(rows=rows, cols=rows * 3 // 2, pitch_um=4.0 * 4000 / rows)
     lens = simulate.prime("Linden 35", simulate.ZoomPosition(focal_length_mm=35.0))
     scene = simulate.Scene(layout=sheet("A1"), lens=lens, camera=camera, print_sigma_mm=0.03)
@@ -110,12 +110,18 @@ def frames(folder: Path, *, files: int, rows: int) -> tuple[dict[str, list[Path]
         return bytes(imagecodecs.ljpeg_encode(piece, bitspersample=14))
 
     tiles = [tile(photo.mosaic, *corner) for corner in corners]
+    band = slice(rows // 2 // side * side, rows // 2 // side * side + side)
     for number in range(files):
         codes = photo.mosaic.copy()
-        codes[0, 0] += number
+        codes[band] += number  # in the middle of the file, where copies are told apart
         picture[0, 0] = 0
         picture[0, : 8 * files].reshape(-1, 8, 3)[number] = 255
-        packed = iter([tile(codes, *corners[0]), *tiles[1:]])
+        packed = iter(
+            [
+                tile(codes, *corner) if corner[0] == band.start else own
+                for corner, own in zip(corners, tiles, strict=True)
+            ]
+        )
         paths = {
             kind: folder / kind / f"shot_{number:04d}{'.jpg' if kind == 'jpeg' else '.dng'}" for kind in kinds
         }
