@@ -28,6 +28,7 @@ LOWEST_SNR: Final = 10.0
 LARGEST_OVERSHOOT_PERCENT: Final = 0.5
 """No lens overshoots: an LSF is never negative. Noise does, and its sd is counted beside this."""
 OVERSHOOT_SDS: Final = 3.0
+_FLARE: Final = 1.2
 PLATEAU_SIGMAS: Final = 3.0
 PLATEAU_PX: Final = 2.0
 """From the edge to where its plateaus are looked at for climbing."""
@@ -198,6 +199,21 @@ def _plateaus_percent(fit: RefinedFit) -> tuple[float, float]:
         beyond / (1.0 - part) if climbs and falls else 0.0,
         scale * left if left > OVERSHOOT_SDS * light_sd else 0.0,
     )
+
+
+def flare_doubt(fit: RefinedFit) -> float:
+    """Sd, relative to each figure, of light that may fall further than the region reaches.
+
+    A plateau that still climbs at the region's end by a part u of the step over its reach goes on climbing beyond it by
+    about as much. Flares of simulated lenses (coma at f/2, haloes) moved MTF50 by some 1.2 u^2 then.
+    """
+    scale = fit.reach_px / fit.posterior.step
+    squares = [
+        max(slope**2 - (OVERSHOOT_SDS * sd) ** 2, 0.0)
+        for slope, sd in _plateau_slopes(fit)
+        if np.isfinite(sd)
+    ]
+    return _FLARE * scale**2 * max(squares, default=0.0)
 
 
 def _plateau_slopes(fit: RefinedFit) -> list[tuple[float, float]]:

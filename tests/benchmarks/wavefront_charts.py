@@ -129,4 +129,5 @@ TABLE = pages.Table(
     page=page,
     full={"lenses": 3, "stops": 9, "columns": 3000, "shots": 2, "seed": 1},
     tiny={"lenses": 1, "stops": 1, "columns": 700, "shots": 1},
+    keeps_notes=True,
 )

@@ -17,9 +17,11 @@ from exact_edges import (
     samples,
     sites,
 )
+from wavefront_edges import wavefront_edge_regions
 
 from lensbench.edge import measure_edge, measure_edges
 from lensbench.model.shot import Edge
+from lensbench.simulate import lens_described
 
 BLURS = (Blur(q=0.55), Blur(q=1.1), Blur(q=2.2), Blur(q=0.55, waves=0.5))
 PLAIN = Scene(angle_deg=6.0)
@@ -311,3 +313,18 @@ def test_tiny_soft_regions_give_a_figure_or_a_reason():
     for region, edge in zip(regions, measure_edges(regions), strict=True):
         assert edge.measured or edge.flags, region.box
         assert not edge.measured or edge.mtf50_sd_cypx > 0.0
+
+
+def test_a_flare_that_outreaches_its_region_is_in_the_interval():
+    """A fast lens's far corner: light up to 60 px away, in regions of 30 px to a side."""
+    away, sds = [], []
+    for flipped in (False, True):
+        cases = wavefront_edge_regions(
+            lens_described("borage"), 2.0, (0.0, 0.75), [6.0, -8.0], 150.0, flipped=flipped
+        )
+        for case in cases:
+            edge = measure_edge(case.regions[0])
+            away.append((edge.mtf50_cypx - case.truth_cypx[50]) / edge.mtf50_sd_cypx)
+            sds.append(edge.mtf50_sd_cypx / edge.mtf50_cypx)
+    assert np.abs(away).max() < 3.5
+    assert 0.05 < np.median(sds) < 0.25
