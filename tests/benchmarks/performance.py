@@ -195,7 +195,7 @@ def peak_kb():
     return next(int(line.split()[1]) for line in lines if line.startswith("VmHWM"))
 from lensbench.shot import measure_shot
 from lensbench.photo import open_photo
-import cv2, rawpy, scipy.stats
+import cv2, rawpy, scipy.interpolate, scipy.ndimage, scipy.optimize, scipy.spatial
 from lensbench.edge import measure_edges
 before = peak_kb()
 measure_shot(sys.argv[1])

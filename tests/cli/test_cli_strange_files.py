@@ -147,6 +147,7 @@ def test_watching_goes_on(tmp_path, shoot, folder, variables):
         watch = subprocess.Popen(
             [*PROGRAM, "check", os.fsencode(place), "--watch"],
             cwd=ROOT, stdout=stdout, stderr=stderr, env=os.environ | variables,
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # however the tests were started
         )  # fmt: skip
     until(lambda: out.read_bytes().count(b"\n") == 1)  # the damaged file is tried again after 2 s
     for path, name in zip(shoot, (b"sh\xffot.dng", "Schärfe.dng".encode(), b"later.dng"), strict=True):
