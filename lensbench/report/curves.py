@@ -2,7 +2,7 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import chain
 from statistics import fmean
@@ -93,12 +93,17 @@ def _best_stop(focal: FocalLengthFindings) -> str:
         return "No stop could be named the sharpest."
     frame = focal.best_by_zone.get("frame")
     claim = "came out sharpest" if frame is not None and frame.provisional else "is sharpest"
-    tied = [f_stop(stop) for stop in focal.tied_f_numbers if stop != focal.best_f_number]
-    return f"The whole frame {claim} at {f_stop(focal.best_f_number)}{_not_told(tied, listed(tied))}."
+    good = set(focal.as_good_f_numbers) - {focal.best_f_number}
+    doubtful = set(focal.tied_f_numbers) - good - {focal.best_f_number}
+    others = _shaded([f_stop(stop) for stop in sorted(good)], [f_stop(stop) for stop in sorted(doubtful)])
+    return f"The whole frame {claim} at {f_stop(focal.best_f_number)}{others}."
 
 
-def _not_told(tied: Collection[str], names: str) -> str:
-    return f"; {names} {NOT_TOLD_FROM} (shaded)" if tied else ""
+def _shaded(good: Sequence[str], doubtful: Sequence[str]) -> str:
+    """What is shaded beside the best: what is as good, and what can't be told from it."""
+    told = [f"{listed(good)} {'is' if len(good) == 1 else 'are'} as good"] if good else []
+    told += [f"{listed(doubtful)} {NOT_TOLD_FROM}"] if doubtful else []
+    return f"; {', '.join(told)} (shaded)" if told else ""
 
 
 def zoom_panel(lens: LensFindings, *, key: str) -> Panel | None:
@@ -114,9 +119,10 @@ def zoom_panel(lens: LensFindings, *, key: str) -> Panel | None:
         tied = {setting.focal_length_mm for setting in lens.best.tied}
         best = places.get(lens.best.focal_length_mm)
         name = focal_length(lens.best.focal_length_mm)
-        others = {focal_length(length_mm) for length_mm in tied} - {name}
-        ties = _not_told(others, ", ".join(sorted(others)))
-        about = f"The whole frame is sharpest at {name}{ties}. Bars are 95 % intervals."
+        good = {focal_length(setting.focal_length_mm) for setting in lens.best.as_good} - {name}
+        doubtful = {focal_length(length_mm) for length_mm in tied} - good - {name}
+        others = _shaded(sorted(good), sorted(doubtful))
+        about = f"The whole frame is sharpest at {name}{others}. Bars are 95 % intervals."
     lines = []
     for zone in ZONES:
         marks = [

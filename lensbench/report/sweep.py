@@ -29,7 +29,7 @@ from lensbench.report.panels import Grid, Panel
 from lensbench.report.tables import photo_labels
 from lensbench.report.words import (
     NOT_MEASURED,
-    NOT_TOLD_FROM,
+    UNTOLD_COLUMN,
     Scale,
     clean_line,
     known,
@@ -171,7 +171,7 @@ def purposes_grid(lens: LensFindings) -> Grid | None:
     ruled = any(best.take_rule != "best" for _, best in bests)
     return Grid(
         caption=worded("sweep.enough") + (f" What counts: {'; '.join(counted)}." if counted else ""),
-        header=("picture", "focal length", "best stop", "as good", NOT_TOLD_FROM, *["take"] * ruled, *levels),
+        header=("picture", "focal length", "best stop", "as good", UNTOLD_COLUMN, *["take"] * ruled, *levels),
         rows=tuple(_purpose_row(focal, best, ruled=ruled) for focal, best in bests),
     )
 
@@ -211,7 +211,7 @@ def zoom_stops_grid(lens: LensFindings) -> Grid | None:
     provisional = "; provisional" * any(best.provisional for _, best in bests)
     return Grid(
         caption=f"The whole frame, MTF50 in cycles/pixel, 95 % interval below{provisional}",
-        header=("stop", "sharpest position", "as good", NOT_TOLD_FROM, "MTF50"),
+        header=("stop", "sharpest position", "as good", UNTOLD_COLUMN, "MTF50"),
         rows=tuple(
             (name, focal_length(best.focal_length_mm), *_other_lengths(best), mtf50_cell(best))
             for name, best in bests
@@ -241,7 +241,7 @@ def _summary(lens: LensFindings) -> Grid:
 
     return Grid(
         caption=worded("sweep.at_best"),
-        header=("focal length", "best stop", "as good", NOT_TOLD_FROM, *ZONES),
+        header=("focal length", "best stop", "as good", UNTOLD_COLUMN, *ZONES),
         rows=tuple(
             (
                 focal_length(focal.focal_length_mm),

@@ -23,6 +23,7 @@ NOT_MEASURED: Final = "–"
 CANNOT_TELL: Final = "can't tell"
 NOT_TOLD_APART: Final = "can't be told apart"
 NOT_TOLD_FROM: Final = "can't be told from it"
+UNTOLD_COLUMN: Final = "not told apart"
 
 
 def texts(where: str) -> Any:
