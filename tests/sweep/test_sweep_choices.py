@@ -128,7 +128,7 @@ def test_tables_and_reading_back():
     lens = lens_of(shoot(FLAT, seed=4, sd=0.002), tie=Tie.DEEPEST)
     grid = purposes_grid(lens)
     assert [row[0] for row in grid.rows] == ["subject at the centre", "whole frame", "edges and corners"]
-    assert grid.header[3:6] == ("as good", "can't be told from it", "take")
+    assert grid.header[3:6] == ("as good", "not told apart", "take")
     assert "edges and corners: outer third of the picture" in grid.caption
     (told,) = findings_as_json(find(reject(shoot(FLAT, seed=4, sd=0.002))))["lenses"]
     best = told["by_focal_length"][0]["best_by_purpose"][Purpose.FRAME]
