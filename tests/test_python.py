@@ -115,39 +115,3 @@ def test_every_public_name_exists_and_another_is_refused():
     assert [name for name in lensbench.__all__ if not hasattr(lensbench, name)] == []
     with pytest.raises(AttributeError, match="has no attribute 'nothing'"):
         _ = lensbench.nothing
-
-
-PROGRAM = """
-import lensbench
-photo: lensbench.PhotoResult = lensbench.measure("a.dng")
-reveal_type(lensbench.sweep("shots").findings)
-reveal_type(lensbench.Library().advise(50.0))
-lensbench.compare(["a", "b"], print_height="tall")
-"""
-
-
-def test_a_type_checker_sees_the_types(tmp_path):
-    program = tmp_path / "program.py"
-    program.write_text(PROGRAM)
-    checked = subprocess.run(
-        [sys.executable, "-m", "mypy", "--strict", "--cache-dir", str(tmp_path / "cache"), str(program)],
-        cwd=ROOT, capture_output=True, text=True, timeout=300, check=False,
-    ).stdout  # fmt: skip
-    assert '"lensbench.model.sweep.SweepFindings"' in checked
-    assert '"lensbench.door.library.AdviceResult"' in checked
-    assert 'Unexpected keyword argument "print_height"' in checked
-    assert "1 error" in checked
-
-
-def test_no_room_is_taken_for_the_function_of_its_name():
-    """`from lensbench import sweep` gives the function: the code inside imports from the folder."""
-    wrong = [
-        path.name
-        for path in (ROOT / "lensbench").rglob("*.py")
-        if path.name != "__init__.py" or path.parent.name != "lensbench"
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.ImportFrom) and node.module == "lensbench"
-        for alias in node.names
-        if alias.name in {"sweep", "compare", "effect", "rank"}
-    ]
-    assert wrong == []
