@@ -1,6 +1,5 @@
 """The public interface: what docs/python.md shows runs, and gives what the commands print."""
 
-import ast
 import doctest
 import json
 import os
