@@ -66,7 +66,7 @@ def test_the_check_of_a_change_runs_the_command_of_the_readme():
 def test_every_fault_names_a_test_that_is_there():
     rows = [
         line
-        for line in (ROOT / "docs" / "reliability.md").read_text(encoding="utf-8").splitlines()
+        for line in (ROOT / "docs" / "measured" / "reliability.md").read_text(encoding="utf-8").splitlines()
         if line.startswith("| ") and not line.startswith("| fault ")
     ]
     assert len(rows) >= 40
@@ -93,7 +93,7 @@ def test_the_readme_states_its_limits_and_cautions():
 
 
 def test_the_page_on_lens_descriptions_is_complete_and_its_example_loads(tmp_path):
-    page = (ROOT / "docs" / "described-lens.md").read_text(encoding="utf-8")
+    page = (ROOT / "docs" / "method" / "described-lens.md").read_text(encoding="utf-8")
     rows = "".join(line.split("|")[1] for line in page.splitlines() if line.startswith("|"))
     named = set(re.findall(r"`(\w+)`", rows))
     assert named == {item.name for kind in (Lens, ZoomPosition) for item in fields(kind)}
