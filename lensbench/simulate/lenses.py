@@ -84,8 +84,7 @@ DEMO_SEED: Final = 39
 """Of the focus errors and of the noise."""
 _REPEATS: Final = 3
 
-# As a good autofocus errs: mostly by a tenth of the depth that f/2.8 forgives on a small sensor, now and then by far
-# more. From memory of what repeated focusing of one camera on one chart scatters by.
+# As an autofocus errs: mostly by a few um at the sensor, now and then by many times that. Common practice, no source.
 _FOCUS_SCALE_UM: Final = 6.0
 _FOCUS_TAIL_DOF: Final = 3.0
 _DECENTRING: Final = (0.03, 0.1)
