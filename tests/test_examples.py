@@ -90,5 +90,5 @@ def test_which_stop(printed):
     text = printed("which_stop")
     truth = dict(pairs(r"f/([\d.]+) +([\d.]+) cy/px", text))
     best = max(truth, key=truth.get)
-    named = {float(stop) for stop in re.findall(r"f/(\d+(?:\.\d+)?)", text.split("true mean")[0])}
+    named = {float(stop) for stop in re.findall(r"f/(\d+(?:\.\d+)?)", text.split("true MTF50")[0])}
     assert best in named

@@ -13,8 +13,8 @@ PAGE: Final = Path(__file__).resolve().parents[2] / "docs" / "reference" / "comm
 _HEAD: Final = """# Commands
 
 Made from `--help` by `python tests/made/make_commands.py`; a test says when it is out of date. Each command gives
-status 0 when it is done, 1 when it could not measure, 2 for wrong usage, 3 when it is done but photographs were rejected
-and `--strict` was given. Results go to standard output, progress and warnings to standard error.
+status 0 when it is done, 1 when it could not measure, 2 for wrong usage, 3 when it is done but photographs were
+rejected and `--strict` was given. Results go to standard output, progress and warnings to standard error.
 """
 
 

@@ -3,6 +3,7 @@
 import ast
 import io
 import sys
+import textwrap
 from contextlib import redirect_stdout
 from importlib import import_module
 from pathlib import Path
@@ -51,10 +52,11 @@ def main() -> None:
     parts = [_HEAD]
     for name in NAMES:
         question, about = question_of(name)
+        lines = answer(name, PICTURES / f"{name}.png").splitlines()
         said = "\n".join(
-            f"    {line}".rstrip() for line in answer(name, PICTURES / f"{name}.png").splitlines()
+            textwrap.fill(line, 76, initial_indent=" " * 4, subsequent_indent=" " * 6) for line in lines
         )
-        shown = f'![Measured beside the truth: {question}](../pictures/gallery/{name}.png){{ width="480" }}'
+        shown = f"![Measured beside the truth: {question}](../pictures/gallery/{name}.png)"
         parts.append(f"## {question}\n\n{about}\n\n{said}\n\n{shown}\n\n`examples/{name}.py`\n")
     PAGE.write_text("\n".join(parts), encoding="utf-8")
 
