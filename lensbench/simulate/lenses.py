@@ -1,6 +1,7 @@
 """Lenses by name or from a file: invented descriptions to start with, and the reading of one's own.
 
-With them goes the demonstration's invented shoot: a zoom with a weak long end, a sharper prime, one spoiled frame.
+With them goes the demonstration's invented shoot: a zoom with a weak long end, a sharper prime, two spoiled
+frames.
 """
 
 from dataclasses import dataclass, fields, replace

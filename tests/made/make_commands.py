@@ -48,7 +48,7 @@ def _described(command: Any, context: Any) -> Iterator[str]:
         if "--help" not in usage
     ]
     if rows:
-        yield "\n".join(["| | |", "|---|---|", *rows]) + "\n"
+        yield "\n".join(["| option | meaning |", "|---|---|", *rows]) + "\n"
 
 
 def _cell(text: str) -> str:
