@@ -94,6 +94,13 @@ def series(scene: Scene, folder: Path, *, plan: Plan, processing: Processing = _
     ]
 
 
+def _focus_error_um(plan: Plan, random: np.random.Generator) -> float:
+    """Error of one choice of the focus."""
+    tails = isfinite(plan.focus_tail_dof)
+    draw = random.standard_t(plan.focus_tail_dof) if tails else random.standard_normal()
+    return plan.focus_spread_um * float(draw)
+
+
 def _shots(lens: Lens, plan: Plan, random: np.random.Generator) -> Iterator[Shot]:
     for focal_length_mm in plan.focal_lengths_mm:
         shifts_um = {stop: lens.focus_shift_um(focal_length_mm, stop) for stop in plan.f_numbers}
@@ -115,13 +122,6 @@ def _shots(lens: Lens, plan: Plan, random: np.random.Generator) -> Iterator[Shot
             for _ in range(plan.repeats):
                 error_um = _focus_error_um(plan, random) - focused_um
                 yield Shot(focal_length_mm=focal_length_mm, f_number=f_number, focus_error_um=error_um)
-
-
-def _focus_error_um(plan: Plan, random: np.random.Generator) -> float:
-    """Error of one choice of the focus."""
-    tails = isfinite(plan.focus_tail_dof)
-    draw = random.standard_t(plan.focus_tail_dof) if tails else random.standard_normal()
-    return plan.focus_spread_um * float(draw)
 
 
 SHOTS_TABLE: Final = "shots_table.csv"
