@@ -4,57 +4,55 @@ A perfect lens at f/8 (wavelength 0.55 um, pixels of 4 um) draws an edge at 5 de
 form. The edge is sampled with photon noise twenty times and measured by both methods.
 """
 
+import sys
+import tempfile
+from pathlib import Path
+
 import numpy as np
+from drawing import ANGLE_DEG, Floats, edge_picture, plot, write_picture
 
+import lensbench
 from lensbench import optics
-from lensbench.edge import measure_edges
-from lensbench.model.shot import Box, Samples
 
-HEIGHT_PX, WIDTH_PX, ANGLE_DEG, SNR = 100, 60, 5.0, 50.0
+SNR, SHOTS, HEIGHT_PX, WIDTH_PX = 50.0, 20, 100, 60
 
 
-def sampled_edge(q: float) -> np.ndarray:
-    """Give the noise-free samples of an edge, 0.2 on its dark side and 0.8 on its bright one."""
-    row = np.arange(HEIGHT_PX)[:, None] - (HEIGHT_PX - 1) / 2
-    col = np.arange(WIDTH_PX)[None, :] - (WIDTH_PX - 1) / 2
-    angle = np.radians(ANGLE_DEG)
-    distance_px = col * np.cos(angle) + row * np.sin(angle)
-    grid_px = np.linspace(-40.0, 40.0, 6401)
-    esf = optics.esf_from_mtf(
-        grid_px, lambda f: optics.diffraction_mtf(f, q) * optics.pixel_mtf(f, ANGLE_DEG), highest_cypx=1.0 / q
-    )
-    return 0.2 + 0.6 * np.interp(distance_px, grid_px, esf)
-
-
-def main() -> None:
+def main(picture: Path | None = None) -> None:
     """Print the truth beside what is measured."""
     q = optics.diffraction_q(f_number=8.0, pixel_pitch_um=4.0, wavelength_um=0.55)
-    truth_cypx = optics.frequency_at(
-        lambda f: optics.diffraction_mtf(f, q) * optics.pixel_mtf(f, ANGLE_DEG), 0.5
-    )
-    clean, rng = sampled_edge(q), np.random.default_rng(1)
-    everywhere, nowhere = np.ones(clean.shape, bool), np.zeros(clean.shape, bool)
-    box = Box(top=0, left=0, height=HEIGHT_PX, width=WIDTH_PX)
-    shots = [
-        Samples(
-            box=box,
-            channel="grey",
-            values=clean + rng.normal(size=clean.shape) * 0.6 / SNR,
-            present=everywhere,
-            clipped=nowhere,
-        )
-        for _ in range(20)
-    ]
+
+    def transfer(frequency_cypx: Floats) -> Floats:
+        return optics.diffraction_mtf(frequency_cypx, q) * optics.pixel_mtf(frequency_cypx, ANGLE_DEG)
+
+    truth_cypx = optics.frequency_at(transfer, 0.5)
+    clean = edge_picture(transfer, highest_cypx=1.0 / q, rows=HEIGHT_PX, cols=WIDTH_PX)
+    # All shots stand in one picture, side by side.
+    noise = np.random.default_rng(1).normal(size=(HEIGHT_PX, WIDTH_PX * SHOTS)) * 0.6 / SNR
+    regions = [(0, WIDTH_PX * number, HEIGHT_PX, WIDTH_PX) for number in range(SHOTS)]
     print(f"true MTF50: {truth_cypx:.4f} cy/px")
-    for method in ("refined", "iso"):
-        edges = measure_edges(shots, method=method)
-        found = np.array([edge.mtf50_cypx for edge in edges])
-        stated = np.mean([edge.mtf50_sd_cypx for edge in edges])
-        bias = 100.0 * (found.mean() / truth_cypx - 1.0)
-        print(
-            f"{method:8}: {found.mean():.4f} ({bias:+.1f} %), scatter {found.std(ddof=1):.4f}, stated {stated:.4f}"
-        )
+    with tempfile.TemporaryDirectory() as folder:
+        photo = Path(folder) / "edges.png"
+        write_picture(photo, np.tile(clean, SHOTS) + noise)
+        for method in ("refined", "iso"):
+            options = lensbench.MeasureOptions(method=method, encoding="linear")
+            edges = lensbench.measure_edge(photo, regions=regions, options=options).edges
+            found = np.array([edge.mtf50_cypx for edge in edges])
+            stated = np.array([edge.mtf50_sd_cypx for edge in edges])
+            bias = 100.0 * (found.mean() / truth_cypx - 1.0)
+            scatter = found.std(ddof=1)
+            print(
+                f"{method:8}: {found.mean():.4f} ({bias:+.1f} %), scatter {scatter:.4f}, stated {stated.mean():.4f}"
+            )
+            if picture and method == "refined":
+                shots = range(1, SHOTS + 1)
+                plot(
+                    picture,
+                    axes=("shot", "MTF50, cycles per pixel"),
+                    truth=((0.5, SHOTS + 0.5), (truth_cypx, truth_cypx)),
+                    found=(shots, found),
+                    sd=stated,
+                )
 
 
 if __name__ == "__main__":
-    main()
+    main(*map(Path, sys.argv[1:]))

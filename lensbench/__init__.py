@@ -1,7 +1,7 @@
 """Find the sharpest f-stop, zoom position and lens by your own measurement.
 
 The public interface: `import lensbench`, then `lensbench.sweep("shots")`. Nothing heavy is loaded before the first use.
-See docs/python.md.
+See docs/reference/python.md.
 """
 
 import sys

@@ -2,11 +2,13 @@
 
 import os
 import re
+import shlex
 import subprocess
 import tomllib
 from dataclasses import fields
 from pathlib import Path
 
+import make_commands
 import pytest
 import typer
 
@@ -44,6 +46,40 @@ def test_commands_and_options_exist(page):
         assert set(re.findall(r"--[a-z-]+", rest)) <= options | {"--help"}, f"lensbench {command} {rest}"
 
 
+@pytest.mark.parametrize("page", PAGES, ids=page_name)
+def test_commands_shown_are_understood(page, tmp_path, monkeypatch):
+    """Every command line that a page shows is parsed as it stands: words, numbers, choices."""
+    monkeypatch.chdir(tmp_path)
+    for line in re.findall(r"^ {4,}lensbench (.+)$", page.read_text(encoding="utf-8"), re.MULTILINE):
+        command, words = COMMAND_LINE, shlex.split(line, comments=True)
+        while hasattr(command, "list_commands"):
+            command = command.get_command(typer.Context(command), words.pop(0))
+        if "--help" not in words:
+            command.make_context("lensbench", words)
+
+
+def test_the_reference_of_commands_is_what_help_says():
+    assert make_commands.PAGE.read_text(encoding="utf-8") == make_commands.page(), (
+        "python tests/made/make_commands.py makes it anew"
+    )
+
+
+def test_the_site_shows_every_page_and_loads_nothing_from_elsewhere():
+    text = (ROOT / "mkdocs.yml").read_text(encoding="utf-8")
+    shown = re.findall(r"[\w/-]+\.md", text.partition("\nnav:")[2])
+    assert sorted(shown) == sorted(
+        path.relative_to(ROOT / "docs").as_posix() for path in PAGES if "docs" in path.parts
+    )
+    assert "font: false" in text
+    assert "://" not in text
+    assert re.findall(r"(?:src=\"|!\[[^]]*\]\(|@import|url\()\s*https?:", text_of_all_pages()) == []
+
+
+def text_of_all_pages():
+    sources = [*PAGES, *ROOT.glob("docs/**/*.css"), *ROOT.glob("docs/**/*.svg")]
+    return "\n".join(path.read_text(encoding="utf-8") for path in sources)
+
+
 def test_readme_holds_the_two_commands_a_newcomer_runs():
     lines = (ROOT / "README.md").read_text(encoding="utf-8").splitlines()
     environment = "python3 -m venv .venv && .venv/bin/pip install"
@@ -59,14 +95,14 @@ def test_the_check_of_a_change_runs_the_command_of_the_readme():
     subprocess.run(["bash", "-n", str(script)], check=True, timeout=10)
     text = script.read_text(encoding="utf-8")
     assert text.index("README.md") < text.index('eval "$test_command"')
-    for step in ("ruff check", "ruff format --check", "mypy --strict"):
+    for step in ("ruff check", "ruff format --check", "mypy --strict", "mkdocs build --strict"):
         assert f".venv/bin/{step}" in text
 
 
 def test_every_fault_names_a_test_that_is_there():
     rows = [
         line
-        for line in (ROOT / "docs" / "reliability.md").read_text(encoding="utf-8").splitlines()
+        for line in (ROOT / "docs" / "measured" / "reliability.md").read_text(encoding="utf-8").splitlines()
         if line.startswith("| ") and not line.startswith("| fault ")
     ]
     assert len(rows) >= 40
@@ -93,7 +129,7 @@ def test_the_readme_states_its_limits_and_cautions():
 
 
 def test_the_page_on_lens_descriptions_is_complete_and_its_example_loads(tmp_path):
-    page = (ROOT / "docs" / "described-lens.md").read_text(encoding="utf-8")
+    page = (ROOT / "docs" / "method" / "described-lens.md").read_text(encoding="utf-8")
     rows = "".join(line.split("|")[1] for line in page.splitlines() if line.startswith("|"))
     named = set(re.findall(r"`(\w+)`", rows))
     assert named == {item.name for kind in (Lens, ZoomPosition) for item in fields(kind)}

@@ -1,4 +1,4 @@
-"""The public interface: what docs/python.md shows runs, and gives what the commands print."""
+"""The public interface: what docs/reference/python.md shows runs, and gives what the commands print."""
 
 import doctest
 import json
@@ -18,7 +18,7 @@ import lensbench
 from lensbench.cli.main import app, run
 
 ROOT = Path(__file__).resolve().parent.parent
-PAGE = ROOT / "docs" / "python.md"
+PAGE = ROOT / "docs" / "reference" / "python.md"
 
 
 def command(*words):

@@ -293,7 +293,7 @@ def test_every_registered_flag_is_raised_or_said_to_wait():
     spoken = {
         text for name in MODULES if name != "lensbench.model.errors" for text in texts_in(tree_of(name))
     }
-    glossary = (ROOT / "docs" / "glossary.md").read_text(encoding="utf-8")
+    glossary = (ROOT / "docs" / "reference" / "glossary.md").read_text(encoding="utf-8")
     waiting = re.search(r"raised by no command so far: (.*)\.", glossary)
     assert set(FLAGS) - spoken == set(re.findall(r"`(\w+)`", waiting[1]) if waiting else ())
 

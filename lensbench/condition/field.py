@@ -33,7 +33,7 @@ from lensbench.stats import Repeats
 
 SLOPES: Final = slice(1, 3)
 STEP_DOUBT: Final = 0.1
-"""Share by which the model of aberrated pupils errs in the length of a step: over those of docs/method.md."""
+"""Share by which the model of aberrated pupils errs in the length of a step: over those of docs/method/method.md."""
 _FEWEST_SPOTS: Final = 10
 _SPLIT_HEIGHT: Final = 0.8
 _SIDE_HEIGHT: Final = 0.7

@@ -5,7 +5,7 @@ bins a pixel, the difference [-1/2, 0, 1/2], the LSF turned so that its peak is 
 of the DFT, and the correction for the difference. From memory of the edition: the [-1/2, 1/2] difference and the second
 windowed pass of the centroids, the cut to whole phase rotations, and the cap of 10 on the correction. The bins lie
 along the lines, so frequencies are divided by the cosine of the edge's angle. The loss by bin averaging, sinc(f / 4),
-and the bias of the window are the standard's own and are not corrected: see docs/method.
+and the bias of the window are the standard's own and are not corrected: see docs/method/method.md.
 """
 
 from dataclasses import dataclass

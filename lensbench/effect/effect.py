@@ -361,7 +361,8 @@ def _order_cautions(layout: Layout, fit: Fitted) -> Iterator[Note]:
 def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> Iterator[Note]:
     """Where one kind scatters far more than another: its mean is then known less well than intervals tell.
 
-    Focus and shake only soften, so such scatter is one-sided, and few shots don't show its tail: see docs/effect.md.
+    Focus and shake only soften, so such scatter is one-sided, and few shots don't show its tail:
+    see docs/measured/effect.md.
     """
     known = [number for number in range(len(names)) if fit.dof[number] >= 1.0 and fit.sd[number] > 0.0]
     if len(known) < 2:

@@ -32,7 +32,7 @@ MODEL_SD: Final = 0.02
 """Error of the through-focus model out of focus, as a share of MTF50; a lens stopped down stays below it."""
 OPEN_MODEL_SD: Final = 0.04
 """The same at the widest stop measured, falling with the square of the opening: spherical aberration favours one side
-of the focus by 5 to 20 % wide open. By trial against exact pupils, see docs/advice.md."""
+of the focus by 5 to 20 % wide open. By trial against exact pupils, see docs/measured/advice.md."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

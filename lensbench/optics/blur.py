@@ -14,12 +14,15 @@ G. D. Boreman, Modulation Transfer Function in Optical and Electro-Optical Syste
 """
 
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
 from lensbench.model.units import FloatArray
+
+_legendre = lru_cache(maxsize=64)(special.roots_legendre)
 
 
 def diffraction_q(*, f_number: float, pixel_pitch_um: float, wavelength_um: float) -> float:
@@ -58,7 +61,7 @@ def defocused_diffraction_otf(nu: npt.ArrayLike, w20_waves: npt.ArrayLike) -> Fl
     waves = np.asarray(w20_waves, dtype=np.float64)
     fraction = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)
     count = 24 + int(np.ceil(6.0 * np.max(np.abs(waves), initial=0.0)))
-    nodes, weights = special.roots_legendre(count)
+    nodes, weights = _legendre(count)
     reach = np.arccos(fraction)[..., None]
     theta = 0.5 * reach * (1.0 + nodes)
     phase = (8.0 * np.pi * waves * fraction)[..., None] * (np.cos(theta) - fraction[..., None])
@@ -138,7 +141,7 @@ def esf_from_mtf(
     """
     distance = np.asarray(distance_px, dtype=np.float64)
     cycles = highest_cypx * float(np.max(np.abs(distance), initial=1.0))
-    nodes, weights = special.roots_legendre(64 + int(np.ceil(4.0 * cycles)))
+    nodes, weights = _legendre(64 + int(np.ceil(4.0 * cycles)))
     # f = c sin^2 clusters nodes at both ends, where a pupil's transfer has its kinks.
     theta = np.pi / 4.0 * (np.asarray(nodes, dtype=np.float64) + 1.0)
     frequency = highest_cypx * np.sin(theta) ** 2

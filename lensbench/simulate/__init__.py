@@ -12,7 +12,14 @@
 
 from lensbench.simulate.camera import Camera, Pose
 from lensbench.simulate.lens import Lens, ZoomPosition, prime
-from lensbench.simulate.lenses import INVENTED_LENSES, PRIME_FOLDER, ZOOM_FOLDER, demo_jobs, lens_described
+from lensbench.simulate.lenses import (
+    DEMO_SEED,
+    INVENTED_LENSES,
+    PRIME_FOLDER,
+    ZOOM_FOLDER,
+    demo_jobs,
+    lens_described,
+)
 from lensbench.simulate.plan import SHOTS_TABLE, Plan, series, write_shots_table
 from lensbench.simulate.scene import ByHand, Scene, Shot, hung_wall
 from lensbench.simulate.shooting import Job, Photograph, Processing, photograph, picture, shoot

@@ -21,7 +21,9 @@ from lensbench.simulate.pattern import FINE_SIGMA_PX, OVERSAMPLING
 from lensbench.simulate.scene import Geometry, Shot
 
 _TABLE: Final = 32_768  # entries of the radial transfer: 1e-4 cycles per pixel apart at most, exact to 5e-5
-_NODES: Final = 2048  # frequencies of the closed forms; between them the table is linear, exact to 2e-6
+_NODES: Final = (
+    1450  # frequencies of the closed forms up to the cutoff; between them the table is linear, exact to 2e-6
+)
 
 Plane = npt.NDArray[np.float32]
 SingleComplex = npt.NDArray[np.complex64]
@@ -45,8 +47,9 @@ def _transfer(size: int, copies: int, blur: PointBlur) -> Plane | SingleComplex:
     transfer: Plane | SingleComplex
     if blur.pupil is None:
         highest = np.sqrt(0.5) * copies
-        nodes = np.linspace(0.0, highest, _NODES)
-        table = np.interp(np.linspace(0.0, highest, _TABLE), nodes, blur.radial(nodes)).astype(np.float32)
+        nodes = np.linspace(0.0, min(highest, 1.0 / blur.q), _NODES)
+        places = np.linspace(0.0, highest, _TABLE)
+        table = np.interp(places, nodes, blur.radial(nodes), right=0.0).astype(np.float32)
         transfer = table.take(radius)
     else:
         transfer = blur.pupil.at(rows[:, None], cols).astype(np.complex64)

@@ -2,7 +2,7 @@
 
 The point spread of one wavelength is the squared modulus of the pupil's Fourier transform (J. W. Goodman,
 Introduction to Fourier Optics), so diffraction, every aberration and the asymmetry that goes with it are of one piece.
-Stopping down uses the inner part of the same wavefronts. The file is described in docs/wavefront-lens.md.
+Stopping down uses the inner part of the same wavefronts. The file is described in docs/method/wavefront-lens.md.
 """
 
 from dataclasses import dataclass
@@ -232,7 +232,7 @@ def wavefront_lens(described: dict[str, Any], where: str) -> WavefrontLens:
         light.size for light in weights.values()
     } != {lines}:
         raise SettingError(
-            f"{where}: its tables do not belong together: see docs/wavefront-lens.md for shapes."
+            f"{where}: its tables do not belong together: see docs/method/wavefront-lens.md for shapes."
         )
     if not (powers.min() >= 0 and powers.max() <= _HIGHEST_POWER):
         raise SettingError(f"{where}: «powers» are whole numbers from 0 to {_HIGHEST_POWER}.")

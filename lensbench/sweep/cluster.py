@@ -2,7 +2,7 @@
 
 Workers read photographs under the same names (a shared path) or get them as bytes. Dask gives a dead worker's tasks to
 another one, three times at most. Nothing of ours listens on the network: who may talk to the scheduler is for the
-engine's own TLS to say (docs/cluster.md).
+engine's own TLS to say (docs/reference/cluster.md).
 """
 
 import tempfile

@@ -15,7 +15,7 @@ from condition_pictures import picture_rows
 HEAD = """# How truly the state of a lens is told
 
 `lensbench sweep` says of every lens whether tilt, decentring, field curvature, focus shift and astigmatism matter,
-are within limits, or can't be told ([how to test your copy](howto-sound.md)). Here is how often it is right; worst
+are within limits, or can't be told ([how to test your copy](../howto/sound.md)). Here is how often it is right; worst
 rows first.
 
 - **«Matters», false**: of so many times that it was said, how often the truth lies below the limit; **«within
@@ -38,7 +38,7 @@ focus error as well, and the camera is tilted anywhere up to that angle, else to
 degrees.
 
 """
-PICTURES = """Small raw files (a megapixel) of lenses told by their [wavefronts](wavefront-lens.md), through
+PICTURES = """Small raw files (a megapixel) of lenses told by their [wavefronts](../method/wavefront-lens.md), through
 `lensbench simulate` and `lensbench sweep`: three refocused shots at the widest stop and f/5.6, and what the row says.
 In brackets what is true, in percent of MTF50, from the same wavefronts; what is false is bold.
 """

@@ -31,7 +31,7 @@ LIMITS = {
     Subject.ASTIGMATISM: 5.0,
     SPLIT: 100.0 * (1.0 - float(np.exp(-0.10))),
 }
-"""From which truth on a subject matters: those of docs/howto-sound.md."""
+"""From which truth on a subject matters: those of docs/howto/sound.md."""
 AT_SIDES, AT_OUTER = 0.7, 0.8
 FAR_SDS = 3.0
 
@@ -190,7 +190,7 @@ def draw(case: Case, random: np.random.Generator) -> Drawn:
 
 
 def truth_of(lens: FieldLens, how: Shooting, stops: tuple[float, ...]) -> dict[str, float]:
-    """What is true of a lens, in percent of MTF50, as docs/method.md defines it, at the stop that shows most."""
+    """What is true of a lens, in percent of MTF50, as docs/method/method.md defines it, at the stop that shows most."""
     clean = replace(SOUND, chart=how.chart)
     flat = replace(lens, plane_tilt_um=(0.0, 0.0))
     random = np.random.default_rng(0)

@@ -1,7 +1,7 @@
 """Rows of pictures: lenses told by their wavefronts, through `lensbench simulate` and `lensbench sweep`.
 
-What is true of them comes from the same wavefronts (`docs/wavefront-lens.md`), by the definitions of docs/method.md:
-nothing of it passes through the program's measurement.
+What is true of them comes from the same wavefronts (`docs/method/wavefront-lens.md`), by the definitions of
+docs/method/method.md: nothing of it passes through the program's measurement.
 """
 
 import csv

@@ -291,7 +291,7 @@ ODD_HEAD = """# Edges of no simple family
 MTF50 of edges whose blur no built-in kind was drawn from, and of finished files, against their truth: regions of 100 x
 60 and 60 x 40 samples, and of 41 x 41 and 25 x 25 on the green sites of a colour filter array together, lenses, angles
 (3 to 42 degrees), sides and places drawn at random, no edge left out. Halos, pupils and trails are drawn from their
-physics ([how](../tests/made/odd_kinds.py)), files go through encoders and interpolations of general-purpose libraries.
+physics (`tests/made/odd_kinds.py`), files go through encoders and interpolations of general-purpose libraries.
 The truth of a ragged print is the mean course of this very stretch; of interpolated pictures that of a long edge
 without noise through the same steps; of JPEGs that of the optics before. «in» is the percentage within 1.96 stated sd,
 which should be 95; «sd» the mean stated sd; «lost» gave no figure. The lowest share stands first.

@@ -1,4 +1,4 @@
-"""Remake the tables of measured figures in docs.
+"""Remake the tables of measured figures in docs/measured.
 
     python tests/benchmarks/remake.py [TABLE ...] [--tiny] [--set NAME=NUMBER ...] [--out FOLDER]
 
@@ -30,7 +30,7 @@ SCRIPTS = {
     "wall-sweep": "wall_sweep",
     "wavefront-charts": "wavefront_charts",
 }
-"""Pages of docs, and the script here that makes each."""
+"""Pages of docs/measured, and the script here that makes each."""
 
 
 def table_of(name: str) -> pages.Table:
@@ -48,12 +48,12 @@ def main() -> None:
     parser.add_argument("tables", nargs="*", metavar="TABLE", help=f"some of {', '.join(SCRIPTS)}")
     parser.add_argument("--tiny", action="store_true", help="the smallest case of each, printed only")
     parser.add_argument("--set", action="append", default=[], metavar="NAME=NUMBER", dest="changes")
-    parser.add_argument("--out", type=Path, help="folder of the pages  [default: docs]")
+    parser.add_argument("--out", type=Path, help="folder of the pages  [default: docs/measured]")
     asked = parser.parse_args()
     if unknown := set(asked.tables) - set(SCRIPTS):
         parser.error(f"no such table: {', '.join(sorted(unknown))}; there are {', '.join(SCRIPTS)}")
     changes = {name: int(number) for name, number in (change.split("=") for change in asked.changes)}
-    folder = asked.out or (None if asked.tiny else pages.ROOT / "docs")
+    folder = asked.out or (None if asked.tiny else pages.ROOT / "docs" / "measured")
     for name in asked.tables or SCRIPTS:
         table = table_of(name)
         amounts = {**table.full, **(table.tiny if asked.tiny else {})}

@@ -30,8 +30,9 @@ COLUMNS = "lens", "stop", "third", "lines", "true cy/px", "bias %", "rms %", "sd
 
 HEAD = """# A chart through lenses given by their wavefronts
 
-An A1 sheet photographed at {rows} x {columns} px of 4 um through the [wavefront lenses](wavefront-lens.md) that come
-with the program, focused at each stop, the camera turned by some tenths of a degree, shots a stop: {shots}; then
+An A1 sheet photographed at {rows} x {columns} px of 4 um through the
+[wavefront lenses](../method/wavefront-lens.md) that come with the program, focused at each stop, the camera turned by
+some tenths of a degree, shots a stop: {shots}; then
 `measure`, and every edge's MTF50 against what was rendered (light of the whole point spread, however far it falls).
 «bias» is the median error of a third's edges of one direction, «in» the percentage within 1.96 stated sd, which should
 be 95, «sd» the mean stated sd, «uneven» the percentage that bears `uneven_light`, as light does that falls beyond the

@@ -118,7 +118,8 @@ def test_equal_lenses_are_told_apart_in_five_of_a_hundred_shoots_however_many_th
         found = compare_lenses(lenses)
         rows = [row for pair in found.pairs for row in pair.rows if row.zone == "frame"]
         false.append(any(not row.ci95_percent[0] <= 0.0 <= row.ci95_percent[1] for row in rows))
-    # 5 % wanted; 60 shoots scatter by 2.8 %: above 8 of 60 in 0.6 % of such runs (binomial). docs/compare.md has more.
+    # 5 % wanted; 60 shoots scatter by 2.8 %: above 8 of 60 in 0.6 % of such runs (binomial).
+    # docs/measured/compare.md has more.
     assert np.sum(false) <= 8
 
 

@@ -44,7 +44,7 @@ def random():
 
 def test_a_decentred_lens_matters_on_the_right_side_and_a_sound_one_is_within_limits(random):
     verdicts = [decentring(shoot(FAR_OFF, random, stops=(2.8,))).verdict for _ in range(12)]
-    # 90 % wanted at 16 % asymmetry and 2 % scatter (docs/condition.md); binomial spread of 12: 9 %.
+    # 90 % wanted at 16 % asymmetry and 2 % scatter (docs/measured/condition.md); binomial spread of 12: 9 %.
     assert verdicts.count(Verdict.MATTERS) >= 9
     sound = [decentring(shoot(EVEN, random, stops=(2.8,))).verdict for _ in range(12)]
     assert Verdict.MATTERS not in sound
@@ -58,7 +58,7 @@ def test_a_decentred_lens_matters_on_the_right_side_and_a_sound_one_is_within_li
 
 def test_a_tilt_with_a_steady_focus_error_is_not_taken_for_decentring(random):
     verdicts = [decentring(shoot(EVEN, random, stops=(2.8,), how=TILTED)).verdict for _ in range(12)]
-    # 5 % wanted at most (docs/condition.md).
+    # 5 % wanted at most (docs/measured/condition.md).
     assert Verdict.MATTERS not in verdicts
 
 

@@ -1,7 +1,7 @@
 """Four described lenses, photographed and swept: each verdict on their state is right.
 
 The truth is the description; pictures are small, of a wall of nine pages, and stand for full frames (the table of
-those is in docs/condition.md).
+those is in docs/measured/condition.md).
 """
 
 import pytest

@@ -55,7 +55,7 @@ def problem():
     held = np.flatnonzero(stacked.count[0])
     step, dark_part = line.step, line.dark / line.bright
     unknowns = {}
-    # Prior sds: docs/method.md, 5.3. Levels 10 steps, shift 0.3 px; light the same part of both levels.
+    # Prior sds: docs/method/method.md, 5.3. Levels 10 steps, shift 0.3 px; light the same part of both levels.
     for light, light_sd in enumerate(LIGHT_SD):
         across = max(light_sd * dark_part, LIGHT_SD[0])
         along = np.maximum(along_sd[0] / step, 1e-5)

@@ -1,4 +1,4 @@
-"""Invented lenses by ray tracing, written as wavefront lenses (docs/wavefront-lens.md).
+"""Invented lenses by ray tracing, written as wavefront lenses (docs/method/wavefront-lens.md).
 
 Run by hand, not by the tests: `python tests/made/make_wavefront_lenses.py FOLDER`, in an environment of its own with
 the optical design library `optiland` (made with 0.6.3), which nothing else here needs. The designs are textbook

@@ -46,7 +46,7 @@ def names(ranking):
 @pytest.mark.parametrize("kind", WRITERS)
 @pytest.mark.parametrize("sigma", [0.8, 2.0])
 def test_known_blur_gives_the_known_order(tmp_path, scene, kind, sigma):
-    # 5 % between neighbours; the benchmark docs/ranking.md counts many more.
+    # 5 % between neighbours; the benchmark docs/measured/ranking.md counts many more.
     paths = series(tmp_path, scene, [sigma * STEP**2, sigma, sigma * STEP], kind=kind)
     ranking = rank(paths)
     assert names(ranking) == [1, 2, 0]
@@ -113,7 +113,7 @@ def test_noisier_frames_do_not_seem_sharper(tmp_path, scene):
 )
 def test_frames_of_unlike_iso_and_exposure_keep_their_order(tmp_path, scene, kind, write):
     # One pupil and hand; ISO 1 and 8 times, half a stop apart; equal blur, then a quarter more.
-    # The benchmark docs/ranking.md counts many more.
+    # The benchmark docs/measured/ranking.md counts many more.
     random = np.random.default_rng(11)
     blur = handheld.drawn_blur(random)
     told = []

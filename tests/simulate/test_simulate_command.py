@@ -2,16 +2,17 @@
 
 import json
 
+import numpy as np
 import pytest
 import rawpy
 import typer
 from typer.testing import CliRunner
 
+from lensbench.chart.layout import sheet
 from lensbench.cli.options import command
 from lensbench.cli.simulate import simulate
 from lensbench.model.errors import SettingError
-from lensbench.simulate import demo_jobs
-from lensbench.simulate.lenses import MISFOCUSED, PRIME_FOLDER, ZOOM_FOLDER
+from lensbench.simulate import INVENTED_LENSES, PRIME_FOLDER, ZOOM_FOLDER, Plan, Scene, demo_jobs, series
 
 APP = typer.Typer()
 APP.command()(command(simulate))
@@ -52,11 +53,34 @@ def test_a_wrong_value_is_named(tmp_path, option, value, words):
         run("--out", tmp_path, option, value)
 
 
-def test_the_demonstration_is_two_lenses_with_one_spoiled_frame(tmp_path):
+def test_the_demonstration_is_two_lenses_on_a_real_afternoon(tmp_path):
     jobs = demo_jobs(tmp_path)
     folders = [job.path.parent.name for job in jobs]
-    assert (folders.count(ZOOM_FOLDER), folders.count(PRIME_FOLDER)) == (36, 12)
-    spoiled = [job for job in jobs if job.shot.condition]
-    assert [(job.path.name, job.path.parent.name) for job in spoiled] == [(MISFOCUSED, ZOOM_FOLDER)]
-    assert (spoiled[0].shot.focal_length_mm, spoiled[0].shot.f_number) == (70.0, 4.0)
-    assert max(abs(job.shot.focus_error_um) for job in jobs if job not in spoiled) < 12.0
+    assert (folders.count(ZOOM_FOLDER), folders.count(PRIME_FOLDER)) == (54, 18)
+    spoiled = {job.shot.condition: job for job in jobs if job.shot.condition}
+    assert sorted(spoiled) == ["misfocused", "shaken"]
+    settings = {
+        kind: (job.path.parent.name, job.shot.focal_length_mm, job.shot.f_number)
+        for kind, job in spoiled.items()
+    }
+    assert settings == {"misfocused": (ZOOM_FOLDER, 70.0, 4.0), "shaken": (PRIME_FOLDER, 35.0, 11.0)}
+    assert [job for job in jobs if job.shot.motion_um != (0.0, 0.0)] == [spoiled["shaken"]]
+    decentred = {job.scene.lens.name: job.scene.lens.positions[0].decentring != (0.0, 0.0) for job in jobs}
+    assert sorted(decentred.values()) == [False, True]
+
+
+def test_focus_errors_have_the_tails_of_students_distribution(tmp_path):
+    plan = Plan(
+        focal_lengths_mm=(35.0,),
+        f_numbers=(8.0,),
+        repeats=4000,
+        focus_spread_um=6.0,
+        focus_tail_dof=3.0,
+        seed=3,
+    )
+    scene = Scene(layout=sheet("A3"), lens=INVENTED_LENSES["sorrel"])
+    errors_um = np.abs([job.shot.focus_error_um for job in series(scene, tmp_path, plan=plan)])
+    # Student's distribution with 3 degrees of freedom, any table: 5 % beyond 3.182, 1 % beyond 5.841 scales.
+    # Tolerances: four standard errors of a share of 4000 draws.
+    assert np.mean(errors_um > 3.182 * 6.0) == pytest.approx(0.05, abs=0.0138)
+    assert np.mean(errors_um > 5.841 * 6.0) == pytest.approx(0.01, abs=0.0063)
