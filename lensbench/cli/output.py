@@ -29,16 +29,26 @@ def say(*lines: str, err: bool = False) -> None:
 
 
 @contextmanager
-def progress_bar(doing: str = "measuring") -> Iterator[Callable[[int, int], None]]:
-    """Show a bar on standard error, where that is a terminal; the function given back takes (done, total)."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+def progress_bar(doing: str = "measuring", *, then: str = "") -> Iterator[Callable[[int, int], None]]:
+    """Show a bar on standard error, where that is a terminal; the function given back takes (done, total).
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    With the last one done, a second line says what is done `then`.
+    """
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    count = TextColumn("{task.fields[count]}")
+    columns = (TextColumn("{task.description}"), BarColumn(), count, TimeRemainingColumn())
     console = Console(stderr=True)
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        line = bar.add_task(doing, total=None)
-        yield lambda done, total: bar.update(line, completed=done, total=total)
+        lines = [bar.add_task(doing, total=None, count="")]
+
+        def tell(done: int, total: int) -> None:
+            bar.update(lines[0], completed=done, total=total, count=f"{done}/{total}")
+            if then and done == total and len(lines) == 1:
+                lines.append(bar.add_task(then, total=None, count=""))
+
+        yield tell
 
 
 @contextmanager
@@ -47,7 +57,7 @@ def running(workers: int | None, limit_s: float = USUAL_LIMIT_S) -> "Iterator[le
     import lensbench
     from lensbench.sweep import usual_workers
 
-    with progress_bar() as progress:
+    with progress_bar(then="writing the report") as progress:
         yield lensbench.Running(
             workers=workers or usual_workers(),
             progress=lambda done, total, _: progress(done, total),

@@ -93,6 +93,22 @@ def _beside(folder: Path) -> Path:
     return parent / f"{shots.name or 'shots'}-lensbench"
 
 
+def remake(
+    folder: Annotated[Path, argument("DIR", "Folder that `lensbench sweep` wrote.")],
+    as_json: shared.AsJson = False,
+) -> None:
+    """Remake the reports of a sweep folder from what it keeps: nothing is measured, no photograph is needed.
+
+    Page, PDF, plots, tables and findings.json are written anew, by this lensbench's words and statistics. A file that
+    you changed is never written over.
+
+    Example: lensbench report shots-report
+    """
+    with progress_bar("writing the report"):
+        done = lensbench.remake(folder)
+    say_answer(done, as_json=as_json)
+
+
 @dataclass(frozen=True, kw_only=True)
 class CompareCommand(Viewed):
     """The options of `compare`."""

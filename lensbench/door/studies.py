@@ -23,7 +23,8 @@ from lensbench.rank import rank as rank_frames
 from lensbench.shot import MeasureOptions
 from lensbench.stats import Tie
 from lensbench.storage.files import sole_writer
-from lensbench.sweep import Running, copies_among
+from lensbench.storage.store import read_shots
+from lensbench.sweep import Running, copies_among, find, rejections
 from lensbench.sweep import sweep as sweep_of
 
 if TYPE_CHECKING:
@@ -187,6 +188,26 @@ def sweep(
         )
         written = report.write_sweep(done.findings, done.shots, out_folder) if out_folder else ()
     return SweepResult(findings=done.findings, shots=done.shots, rejected=done.rejected, written=written)
+
+
+def remake(folder: Path | str) -> SweepResult:
+    """Make the reports of a sweep's folder anew from the shots that it keeps, without the photographs.
+
+    Raises
+    ------
+    SettingError
+        It is no folder, the folder of another study, or somebody changed a file of the report.
+    SweepError
+        The folder keeps no measured shots, or damaged ones.
+    """
+    out = Path(folder)
+    report.check_sweep_folder(out)
+    report.check_output_folder(out)
+    with sole_writer(out):
+        kept = read_shots(out)
+        findings = find(kept.shots, method=kept.method, tie=Tie(kept.tie))
+        written = report.rewrite_sweep(findings, kept.shots, out)
+    return SweepResult(findings=findings, shots=kept.shots, rejected=rejections(kept.shots), written=written)
 
 
 def compare(

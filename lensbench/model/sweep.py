@@ -299,3 +299,13 @@ class SweepFindings:
     unplaced: tuple[RejectedShot, ...] = ()  # of no lens: unreadable, or shut out by the table
     version: str = ""
     method: str = "refined"
+    tie: str = "best"  # rule by which one of equally good stops is taken
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KeptShots:
+    """What a sweep's folder keeps, to make its reports anew without the photographs."""
+
+    shots: tuple[SweepShot, ...]  # as `SweepFindings` rest on them
+    method: str
+    tie: str

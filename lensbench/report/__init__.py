@@ -31,7 +31,9 @@ if TYPE_CHECKING:
     from lensbench.report.words import borne, clean_line, note_in_words, sd_of, sentence_case, with_doubt
     from lensbench.report.write import (
         check_output_folder,
+        check_sweep_folder,
         json_text,
+        rewrite_sweep,
         write_compare,
         write_effect,
         write_sweep,
@@ -46,7 +48,7 @@ _PARTS: Final = {
     "json_form": "advice_as_json comparison_as_json edge_as_json effect_as_json findings_as_json plain shot_as_json",
     "tables": "compare_table effect_table shots_table",
     "words": "borne clean_line note_in_words sd_of sentence_case with_doubt",
-    "write": "check_output_folder json_text write_compare write_effect write_sweep",
+    "write": "check_output_folder check_sweep_folder json_text rewrite_sweep write_compare write_effect write_sweep",
 }
 """File -> the names that it gives to this door."""
 

@@ -93,7 +93,7 @@ class ResultCache:
             content = unpacking.decompress(packed, _MOST_BYTES)
             if not unpacking.eof or unpacking.unused_data:  # cut short, or beyond what any photograph gives
                 return None
-            kept = msgspec.msgpack.decode(content, type=_Kept, dec_hook=_from_packed)
+            kept = msgspec.msgpack.decode(content, type=_Kept, dec_hook=from_packed)
             outcome = kept.shot or kept.rejected
             return dataclasses.replace(outcome, path=photograph) if outcome else None
         except Exception:  # noqa: BLE001  damage takes any form; the photograph is sound, and measured anew
@@ -136,7 +136,8 @@ def plain_value(value: object) -> Any:
     return str(value)
 
 
-def _from_packed(kind: Any, packed: Any) -> object:
+def from_packed(kind: Any, packed: Any) -> object:
+    """Value that `plain_value` stood for."""
     if typing.get_origin(kind) is not np.ndarray:
         return kind(packed)
     return np.frombuffer(packed["float64"], dtype=np.float64).reshape(packed["shape"])
