@@ -46,7 +46,7 @@ EDGES_COLUMNS: Final = (
     *("mtf10_cypx", "mtf10_sd_cypx"),
     *("rise_10_90_px", "rise_10_90_sd_px", "overshoot_percent", "undershoot_percent", "snr", "flags"),
 )
-"""edges.csv, a row an edge. `roi` is TOP,LEFT,HEIGHT,WIDTH as `lensbench edge --roi` takes it."""
+"""edges.csv, a row an edge. `roi` is TOP, LEFT, HEIGHT, WIDTH as `lensbench edge --roi` takes it."""
 
 PHYSICAL_COLUMNS: Final = (
     *("physical_fits", "physical_mtf50_cypx", "diffraction_q", "defocus_disc_px", "gaussian_sigma_px"),

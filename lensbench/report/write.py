@@ -6,16 +6,13 @@ What stands there is complete, and an older report stays when the new one fails.
 import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
-
 from lensbench.model.compare import CompareFindings, Effect
 from lensbench.model.errors import SettingError
-from lensbench.model.shot import ChartEdge, ShotResult
 from lensbench.model.sweep import KeptShots, SweepFindings, SweepShot
 from lensbench.report.compare import compare_report
 from lensbench.report.curves import FieldMap, shots_at
@@ -73,8 +70,12 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
         The folder holds the photographs, or cannot be written.
     """
     check_output_folder(out, study="sweep", inputs=tuple(shot.planned.path.parent for shot in shots))
-    kept = KeptShots(method=findings.method, tie=findings.tie, shots=_without_curves(findings, shots))
-    records = {SHOTS_FILE: shots_document(kept), SWEEP_FILE: sweep_document(measured_lenses(findings, shots))}
+    kept = KeptShots(method=findings.method, tie=findings.tie, shots=tuple(shots))
+    drawn = [shots_at(lens, lens.best, shots)[:1] for lens in findings.lenses if lens.best]
+    records = {
+        SHOTS_FILE: shots_document(kept, curves_of=list(chain.from_iterable(drawn))),
+        SWEEP_FILE: sweep_document(measured_lenses(findings, shots)),
+    }
     return _write_sweep_report(findings, shots, out, records)
 
 
@@ -96,23 +97,6 @@ def _write_sweep_report(
         **kept,
     }
     return _write_report(sweep_report(findings, shots), records, out, MadeCache(folder=out / _KEPT))
-
-
-def _without_curves(findings: SweepFindings, shots: Sequence[SweepShot]) -> tuple[SweepShot, ...]:
-    """The shots without the curves of their edges, save those of the shot that the report draws for each lens."""
-    drawn = [shots_at(lens, lens.best, shots)[:1] for lens in findings.lenses if lens.best]
-    whole = {id(result) for results in drawn for result in results}
-    return tuple(
-        replace(shot, result=replace(shot.result, edges=tuple(map(_figures_alone, shot.result.edges))))
-        if isinstance(shot.result, ShotResult) and id(shot.result) not in whole
-        else shot
-        for shot in shots
-    )
-
-
-def _figures_alone(edge: ChartEdge) -> ChartEdge:
-    none = np.empty(0)
-    return replace(edge, edge=replace(edge.edge, frequency_cypx=none, sfr=none, sfr_sd=none))
 
 
 def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:

@@ -13,10 +13,12 @@ import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import msgspec
+import numpy as np
 
 from lensbench.model.errors import LensError, LibraryError, SweepError, TextFileError
 from lensbench.model.measured import KeptSession, MeasuredLens, SweepLens
@@ -108,8 +110,13 @@ def read_sweep(folder: Path) -> list[SweepLens]:
     ]
 
 
-def shots_document(kept: KeptShots) -> bytes:
-    """The document from which the reports of a sweep's folder are made anew."""
+def shots_document(kept: KeptShots, *, curves_of: Sequence[ShotResult] = ()) -> bytes:
+    """The document from which the reports of a sweep's folder are made anew.
+
+    Of the curves of the edges, most of their bytes, only those are kept that the reports draw.
+    """
+    edges = [edge.edge for result in curves_of for edge in result.edges]
+    drawn = {id(curve) for edge in edges for curve in (edge.frequency_cypx, edge.sfr, edge.sfr_sd)}
     rows = tuple(
         _Shot(
             planned=dataclasses.replace(
@@ -122,7 +129,8 @@ def shots_document(kept: KeptShots) -> bytes:
         for shot in kept.shots
     )
     document = _ShotsDocument(format=SHOTS_FORMAT, method=kept.method, tie=kept.tie, shots=rows)
-    return gzip.compress(msgspec.msgpack.encode(document, enc_hook=_packed), compresslevel=1, mtime=0)
+    packed = msgspec.msgpack.encode(document, enc_hook=partial(_packed, drawn=drawn))
+    return gzip.compress(packed, compresslevel=1, mtime=0)
 
 
 def read_shots(folder: Path) -> KeptShots:
@@ -156,12 +164,19 @@ def read_shots(folder: Path) -> KeptShots:
     return KeptShots(method=document.method, tie=document.tie, shots=shots)
 
 
-def _packed(value: object) -> Any:
+def _packed(value: object, *, drawn: set[int]) -> Any:
     """Paths as bytes, for their names may hold what is no Unicode; the rest as results are kept."""
+    if isinstance(value, np.ndarray) and id(value) not in drawn:
+        return None
     return os.fsencode(value) if isinstance(value, Path) else plain_value(value)
 
 
+_NO_CURVE: Final = np.empty(0)
+
+
 def _unpacked(kind: Any, packed: Any) -> object:
+    if packed is None:
+        return _NO_CURVE
     return Path(os.fsdecode(packed)) if kind is Path else from_packed(kind, packed)
 
 

@@ -25,8 +25,7 @@ from lensbench.shot import zone_of
 
 SETTINGS = tuple(itertools.product((24.0, 35.0, 70.0), (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)))
 SIZE_PX = (4000, 6000)
-_FREQUENCY_CYPX = np.linspace(0.0, 1.0, 65)
-_ESF_PX = np.linspace(-10.0, 10.0, 81)
+_FREQUENCY_CYPX = np.linspace(0.0, 1.0, 101)
 _PLACES = tuple(itertools.product(np.linspace(250.0, 3750.0, 5), np.linspace(300.0, 5700.0, 7)))
 
 
@@ -37,13 +36,11 @@ def sharpness(focal_mm: float, stop: float, height: float) -> float:
 
 
 @cache
-def _sfr(hundredths_cypx: int) -> tuple[np.ndarray, np.ndarray]:
-    sfr = np.exp(-math.log(2.0) * (_FREQUENCY_CYPX / (0.01 * hundredths_cypx)) ** 1.6)
-    return sfr, 0.5 * (1.0 + np.tanh(_ESF_PX * 0.02 * hundredths_cypx))
+def _sfr(hundredths_cypx: int) -> np.ndarray:
+    return np.exp(-math.log(2.0) * (_FREQUENCY_CYPX / (0.01 * hundredths_cypx)) ** 1.6)
 
 
 def _edge(mtf50_cypx: float, row: float, col: float) -> Edge:
-    sfr, esf = _sfr(round(100.0 * mtf50_cypx))
     return Edge(
         roi=Box(top=int(row) - 50, left=int(col) - 30, height=100, width=60),
         channel="green",
@@ -57,12 +54,13 @@ def _edge(mtf50_cypx: float, row: float, col: float) -> Edge:
         overshoot_percent=0.4,
         undershoot_percent=-0.3,
         snr=82.0,
+        point_px=(row + 0.2, col - 0.1),
+        dark_level=0.16,
+        bright_level=0.65,
         # Each edge its own copy, as what is read from a kept result.
         frequency_cypx=_FREQUENCY_CYPX.copy(),
-        sfr=sfr.copy(),
-        sfr_sd=np.full(65, 0.004),
-        esf_position_px=_ESF_PX.copy(),
-        esf=esf.copy(),
+        sfr=_sfr(round(100.0 * mtf50_cypx)).copy(),
+        sfr_sd=np.full(101, 0.004),
         lateral_color_px=(0.3, -0.2),
     )
 
