@@ -215,7 +215,8 @@ def _say_done(done: str, sessions: "list[KeptSession]", place: Path, *, as_json:
     names = [{"lens": kept.lens, "camera": kept.camera, "session": kept.session} for kept in sessions]
     lines = [f"{done.capitalize()} {kept.title}, {len(kept.counted)} shots." for kept in sessions]
     lines.append(f"{done.capitalize()}: {len(sessions)}. Place: {place}")
-    say_result(lines, lambda: json.dumps({"place": str(place), done: names}), as_json=as_json)
+    form = {"place": str(place), done: names}
+    say_result(lines, lambda: json.dumps(report.headed("library change", form)), as_json=as_json)
 
 
 def _list_lines(sessions: "Sequence[KeptSession]", place: Path) -> Iterator[str]:
@@ -233,7 +234,8 @@ def _list_lines(sessions: "Sequence[KeptSession]", place: Path) -> Iterator[str]
 
 def _document(sessions: "Sequence[KeptSession]", *, curves: bool = False, **head: str) -> str:
     forms = [_session_form(kept, curves=curves) for kept in sessions]
-    return json.dumps(report.plain({**head, "lenses": forms}), allow_nan=False)
+    form = report.headed("library list", report.plain({**head, "lenses": forms}))
+    return json.dumps(form, allow_nan=False)
 
 
 def _session_form(session: "KeptSession", *, curves: bool) -> dict[str, Any]:

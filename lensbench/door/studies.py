@@ -130,15 +130,11 @@ class RankResult:
 
     def to_json(self) -> str:
         """Document that `lensbench rank --json` prints."""
-        return _record_json(self.ranking)
+        return report.json_text(report.ranking_as_json(self.ranking)).decode()
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row a frame, the sharpest first."""
         return rows_frame(map(report.plain, self.ranking.frames))
-
-
-def _record_json(record: object) -> str:
-    return report.json_text(report.plain(record)).decode()
 
 
 def sweep(

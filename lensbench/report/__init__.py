@@ -24,7 +24,9 @@ if TYPE_CHECKING:
         edge_as_json,
         effect_as_json,
         findings_as_json,
+        headed,
         plain,
+        ranking_as_json,
         shot_as_json,
     )
     from lensbench.report.tables import compare_table, effect_table, shots_table
@@ -45,7 +47,8 @@ _PARTS: Final = {
     "blur": "blur_sentence blur_where_it_fits has_physical most_comes_from not_of_a_lens",
     "compare": "choice_lines comparison_answer comparison_limits",
     "effect": "effect_sentences",
-    "json_form": "advice_as_json comparison_as_json edge_as_json effect_as_json findings_as_json plain shot_as_json",
+    "json_form": "advice_as_json comparison_as_json edge_as_json effect_as_json findings_as_json headed plain "
+    "ranking_as_json shot_as_json",
     "tables": "compare_table effect_table shots_table",
     "words": "borne clean_line note_in_words sd_of sentence_case with_doubt",
     "write": "check_output_folder check_sweep_folder json_text rewrite_sweep write_compare write_effect write_sweep",
