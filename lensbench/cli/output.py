@@ -4,12 +4,14 @@ Progress and what was not used go to standard error, the answer to standard outp
 """
 
 import os
+import sys
+import textwrap
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from math import isfinite, nan
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TextIO
 
 import typer
 
@@ -24,8 +26,28 @@ _MOST_NAMED: Final = 5
 
 
 def say(*lines: str, err: bool = False) -> None:
-    """Print lines, each of them on one line whatever names stand in it, in one go."""
-    typer.echo("\n".join(visible(line).rstrip() for line in lines), err=err)
+    """Print lines, each of them on one line whatever names stand in it, in one go; a terminal's width wraps them."""
+    shown_lines = [visible(line).rstrip() for line in lines]
+    width = _width(sys.stderr if err else sys.stdout)
+    typer.echo("\n".join(part for line in shown_lines for part in _wrapped(line, width)), err=err)
+
+
+def _width(stream: TextIO) -> int | None:
+    """Columns of a terminal; None for a pipe or a file, in which no line is broken."""
+    try:
+        return os.get_terminal_size(stream.fileno()).columns or None
+    except (OSError, ValueError):
+        return None
+
+
+def _wrapped(line: str, width: int | None) -> list[str]:
+    """A line in parts that a terminal holds, broken at spaces alone; what goes on stands under its first word."""
+    if width is None or len(line) <= width:
+        return [line]
+    indent = " " * (len(line) - len(line.lstrip()))
+    return textwrap.wrap(
+        line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+    )
 
 
 @contextmanager
@@ -109,7 +131,10 @@ def say_answer(
     done: "lensbench.SweepResult | lensbench.CompareResult | lensbench.EffectResult", *, as_json: bool = False
 ) -> None:
     """Give the answer in plain sentences and say where the report lies, or give the document."""
-    say_result((*done.answer, f"Report: {done.written[-1]}"), done.to_json, as_json=as_json)
+    import lensbench
+
+    short = done.short_answer if isinstance(done, lensbench.SweepResult) else done.answer
+    say_result((*short, f"Report: {done.written[-1]}"), done.to_json, as_json=as_json)
 
 
 def keep(profile: "PrintProfile", name: str) -> list[str]:

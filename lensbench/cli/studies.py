@@ -219,9 +219,9 @@ def rank(
 
 def _rank_lines(done: "lensbench.RankResult") -> Iterator[str]:
     ranking = done.ranking
-    row = "  {:>4} {:>5}  {:<28} {:>12} {:>16} {:>13}".format
+    row = "  {:>4} {:>5}  {:<24} {:>11} {:>15} {:>12}".format
     yield from (ranking.answer, "")
-    yield row("rank", "group", "frame", "contrast, %", "95 % interval", "more blur, px")
+    yield row("rank", "group", "frame", "contrast, %", "95 % interval", "more blur px")
     for frame in ranking.frames:
         detail, low, high = map(_signed, (frame.detail_percent, *frame.ci95_percent))
         interval = f"{low} to {high}" if isfinite(frame.ci95_percent[0]) and frame.rank > 1 else "-"

@@ -57,6 +57,11 @@ class SweepResult:
         """Answer in plain sentences."""
         return tuple(report.answer_sentences(self.findings))
 
+    @property
+    def short_answer(self) -> tuple[str, ...]:
+        """What `lensbench sweep` ends with: of each lens three sentences, and its percent by stop and focal length."""
+        return tuple(report.short_answer(self.findings))
+
     def to_json(self) -> str:
         """Document that `lensbench sweep --json` prints: findings.json."""
         return report.json_text(report.findings_as_json(self.findings)).decode()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from lensbench.report.advice import advice_sentences, interval, no_answer, picture_sentences
-    from lensbench.report.answer import answer_sentences
+    from lensbench.report.answer import answer_sentences, short_answer
     from lensbench.report.blur import (
         blur_sentence,
         blur_where_it_fits,
@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
 _PARTS: Final = {
     "advice": "advice_sentences interval no_answer picture_sentences",
-    "answer": "answer_sentences",
+    "answer": "answer_sentences short_answer",
     "blur": "blur_sentence blur_where_it_fits has_physical most_comes_from not_of_a_lens",
     "compare": "choice_lines comparison_answer comparison_limits",
     "effect": "effect_sentences",
