@@ -24,6 +24,7 @@ import numpy as np
 from lensbench import __version__
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot, ShotResult
+from lensbench.model.units import FloatArray
 from lensbench.storage.files import write_whole
 
 _PACKAGE: Final = Path(__file__).resolve().parent.parent
@@ -140,7 +141,13 @@ def from_packed(kind: Any, packed: Any) -> object:
     """Value that `plain_value` stood for."""
     if typing.get_origin(kind) is not np.ndarray:
         return kind(packed)
-    return np.frombuffer(packed["float64"], dtype=np.float64).reshape(packed["shape"])
+    return _array(packed["float64"], tuple(packed["shape"]))
+
+
+@functools.lru_cache(maxsize=64)
+def _array(content: bytes, shape: tuple[int, ...]) -> FloatArray:
+    """Array of these bytes, not to be written to: alike ones that follow each other, as edges' frequencies, are one."""
+    return np.frombuffer(content, dtype=np.float64).reshape(shape)
 
 
 @dataclasses.dataclass(slots=True, kw_only=True)

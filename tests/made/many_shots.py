@@ -57,8 +57,8 @@ def _edge(mtf50_cypx: float, row: float, col: float) -> Edge:
         point_px=(row + 0.2, col - 0.1),
         dark_level=0.16,
         bright_level=0.65,
-        # Each edge its own copy, as what is read from a kept result.
-        frequency_cypx=_FREQUENCY_CYPX.copy(),
+        # One grid for all, and curves of its own for each, as results that were kept come back.
+        frequency_cypx=_FREQUENCY_CYPX,
         sfr=_sfr(round(100.0 * mtf50_cypx)).copy(),
         sfr_sd=np.full(101, 0.004),
         lateral_color_px=(0.3, -0.2),
