@@ -309,3 +309,4 @@ class KeptShots:
     shots: tuple[SweepShot, ...]  # as `SweepFindings` rest on them
     method: str
     tie: str
+    missing: tuple[RejectedShot, ...] = ()  # photographs that could not be had, and are no shots

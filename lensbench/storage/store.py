@@ -81,6 +81,7 @@ class _ShotsDocument(_Head):
     method: str
     tie: str
     shots: tuple[_Shot, ...]
+    missing: tuple[tuple[Path, bytes], ...]
 
 
 def sweep_document(lenses: Sequence[MeasuredLens]) -> bytes:
@@ -128,7 +129,10 @@ def shots_document(kept: KeptShots, *, curves_of: Sequence[ShotResult] = ()) -> 
         )
         for shot in kept.shots
     )
-    document = _ShotsDocument(format=SHOTS_FORMAT, method=kept.method, tie=kept.tie, shots=rows)
+    missing = tuple((rejected.path, os.fsencode(rejected.reason)) for rejected in kept.missing)
+    document = _ShotsDocument(
+        format=SHOTS_FORMAT, method=kept.method, tie=kept.tie, shots=rows, missing=missing
+    )
     packed = msgspec.msgpack.encode(document, enc_hook=partial(_packed, drawn=drawn))
     return gzip.compress(packed, compresslevel=1, mtime=0)
 
@@ -161,7 +165,8 @@ def read_shots(folder: Path) -> KeptShots:
         )
         for row in document.shots
     )
-    return KeptShots(method=document.method, tie=document.tie, shots=shots)
+    missing = tuple(RejectedShot(path=path, reason=os.fsdecode(reason)) for path, reason in document.missing)
+    return KeptShots(method=document.method, tie=document.tie, shots=shots, missing=missing)
 
 
 def _packed(value: object, *, drawn: set[int]) -> Any:

@@ -30,7 +30,10 @@ def swept(tmp_path_factory) -> Path:
         result=RejectedShot(path=strange, reason=f"{strange.name}: no chart was found in the picture"),
     )
     folder = tmp_path_factory.mktemp("again") / "report"
-    write_sweep(find([*shots, odd], tie=Tie.DEEPEST), [*shots, odd], folder)
+    gone = RejectedShot(path=Path("shoot/gone.dng"), reason="it could not be fetched")
+    findings = find([*shots, odd], tie=Tie.DEEPEST)
+    findings = dataclasses.replace(findings, unplaced=(*findings.unplaced, gone))
+    write_sweep(findings, [*shots, odd], folder)
     return folder
 
 
@@ -48,7 +51,10 @@ def test_every_file_comes_out_as_it_was(swept, tmp_path):
     done = lensbench.remake(folder)
     assert contents(folder) == before
     assert done.findings.tie == "deepest"
-    assert [shot.reason for shot in done.rejected] == ["sch\udce4rfe.dng: no chart was found in the picture"]
+    assert [shot.reason for shot in done.rejected] == [
+        "sch\udce4rfe.dng: no chart was found in the picture",
+        "it could not be fetched",
+    ]
 
 
 @pytest.mark.parametrize("name", ["report.html", "edges.csv", "shots.msgpack.gz"])
