@@ -219,7 +219,8 @@ def remake(folder: Path | str) -> SweepResult:
     with sole_writer(out):
         kept = read_shots(out)
         found = find(kept.shots, method=kept.method, tie=Tie(kept.tie))
-        findings = replace(found, unplaced=(*found.unplaced, *kept.missing))
+        unplaced = (*found.unplaced, *kept.missing)
+        findings = replace(found, unplaced=unplaced, command=kept.command)
         written = report.rewrite_sweep(findings, kept.shots, out)
     rejected = (*rejections(kept.shots), *kept.missing)
     return SweepResult(findings=findings, shots=kept.shots, rejected=rejected, written=written)

@@ -299,6 +299,7 @@ class SweepFindings:
     unplaced: tuple[RejectedShot, ...] = ()  # of no lens: unreadable, or shut out by the table
     version: str = ""
     method: str = "refined"
+    command: str = ""  # by which it was asked for; empty where it was no command
     tie: str = "best"  # rule by which one of equally good stops is taken
 
 
@@ -309,4 +310,5 @@ class KeptShots:
     shots: tuple[SweepShot, ...]  # as `SweepFindings` rest on them
     method: str
     tie: str
+    command: str = ""
     missing: tuple[RejectedShot, ...] = ()  # photographs that could not be had, and are no shots

@@ -72,7 +72,13 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
     check_output_folder(out, study="sweep", inputs=tuple(shot.planned.path.parent for shot in shots))
     own = {shot.planned.path for shot in shots}
     missing = tuple(rejected for rejected in findings.unplaced if rejected.path not in own)
-    kept = KeptShots(method=findings.method, tie=findings.tie, shots=tuple(shots), missing=missing)
+    kept = KeptShots(
+        shots=tuple(shots),
+        method=findings.method,
+        tie=findings.tie,
+        command=findings.command,
+        missing=missing,
+    )
     drawn = [shots_at(lens, lens.best, shots)[:1] for lens in findings.lenses if lens.best]
     records = {
         SHOTS_FILE: shots_document(kept, curves_of=list(chain.from_iterable(drawn))),

@@ -80,6 +80,7 @@ class _Shot:
 class _ShotsDocument(_Head):
     method: str
     tie: str
+    command: bytes
     shots: tuple[_Shot, ...]
     missing: tuple[tuple[Path, bytes], ...]
 
@@ -131,7 +132,12 @@ def shots_document(kept: KeptShots, *, curves_of: Sequence[ShotResult] = ()) -> 
     )
     missing = tuple((rejected.path, os.fsencode(rejected.reason)) for rejected in kept.missing)
     document = _ShotsDocument(
-        format=SHOTS_FORMAT, method=kept.method, tie=kept.tie, shots=rows, missing=missing
+        format=SHOTS_FORMAT,
+        method=kept.method,
+        tie=kept.tie,
+        command=os.fsencode(kept.command),
+        shots=rows,
+        missing=missing,
     )
     packed = msgspec.msgpack.encode(document, enc_hook=partial(_packed, drawn=drawn))
     return gzip.compress(packed, compresslevel=1, mtime=0)
@@ -166,7 +172,13 @@ def read_shots(folder: Path) -> KeptShots:
         for row in document.shots
     )
     missing = tuple(RejectedShot(path=path, reason=os.fsdecode(reason)) for path, reason in document.missing)
-    return KeptShots(method=document.method, tie=document.tie, shots=shots, missing=missing)
+    return KeptShots(
+        shots=shots,
+        method=document.method,
+        tie=document.tie,
+        command=os.fsdecode(document.command),
+        missing=missing,
+    )
 
 
 def _packed(value: object, *, drawn: set[int]) -> Any:

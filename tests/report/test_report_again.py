@@ -32,7 +32,9 @@ def swept(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("again") / "report"
     gone = RejectedShot(path=Path("shoot/gone.dng"), reason="it could not be fetched")
     findings = find([*shots, odd], tie=Tie.DEEPEST)
-    findings = dataclasses.replace(findings, unplaced=(*findings.unplaced, gone))
+    findings = dataclasses.replace(
+        findings, unplaced=(*findings.unplaced, gone), command="sweep sch\udce4rfe"
+    )
     write_sweep(findings, [*shots, odd], folder)
     return folder
 
@@ -50,7 +52,7 @@ def test_every_file_comes_out_as_it_was(swept, tmp_path):
             (folder / name).unlink()
     done = lensbench.remake(folder)
     assert contents(folder) == before
-    assert done.findings.tie == "deepest"
+    assert (done.findings.tie, done.findings.command) == ("deepest", "sweep sch\udce4rfe")
     assert [shot.reason for shot in done.rejected] == [
         "sch\udce4rfe.dng: no chart was found in the picture",
         "it could not be fetched",

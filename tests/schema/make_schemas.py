@@ -63,6 +63,7 @@ PLAIN: dict[Any, Schema] = {
     float: NUMBER,
     int: WHOLE,
     str: TEXT,
+    bytes: TEXT,
     bool: YES_NO,
     Path: TEXT,
     Remark: TEXT,
@@ -263,10 +264,18 @@ def truth_schema() -> Schema:
     return Maker().document("lensbench truth", 1, {"seed": WHOLE, "photos": array(photo)})
 
 
-def mirrored(name: str, kind: type, *, text: bool = True) -> Schema:
+def mirrored(name: str, kind: type) -> Schema:
     maker = Maker()
-    properties = maker.mirror(kind, {"text": SENTENCES} if text else {})
+    properties = maker.mirror(kind, {"text": SENTENCES})
     return maker.document(f"lensbench {name}", VERSIONS[name], properties)
+
+
+def findings_schema() -> Schema:
+    """Schema of findings.json, which leaves out by what command it was asked for."""
+    maker = Maker()
+    properties = maker.mirror(sweep.SweepFindings)
+    properties.pop("command")
+    return maker.document("lensbench findings", VERSIONS["findings"], properties)
 
 
 def schemas() -> dict[str, Schema]:
@@ -285,7 +294,7 @@ def schemas() -> dict[str, Schema]:
             {"image": TEXT, "edges": array(closed(always, optional=optional))},
         ),
         "photo": photo_schema(),
-        "findings": mirrored("findings", sweep.SweepFindings, text=False),
+        "findings": findings_schema(),
         "sweep": maker.document(SWEEP_FORMAT.name, SWEEP_FORMAT.version, kept),
         "comparison": mirrored("comparison", compare.CompareFindings),
         "effect": mirrored("effect", compare.EffectFindings),
