@@ -21,6 +21,7 @@ if TYPE_CHECKING:
         compare,
         effect,
         rank,
+        remake,
         sweep,
     )
     from lensbench.library import Wanted
@@ -50,13 +51,14 @@ __all__ = [
     "measure",
     "measure_edge",
     "rank",
+    "remake",
     "sweep",
 ]
 
 _ROOMS: Final = {
     "door.library": "AdviceResult Library PictureResult",
     "door.measuring": "EdgeResult PhotoResult measure measure_edge",
-    "door.studies": "CompareResult EffectResult RankResult SweepResult compare effect rank sweep",
+    "door.studies": "CompareResult EffectResult RankResult SweepResult compare effect rank remake sweep",
     "library": "Wanted",
     "model.errors": "LensError",
     "shot": "MeasureOptions",

@@ -215,7 +215,8 @@ def _say_done(done: str, sessions: "list[KeptSession]", place: Path, *, as_json:
     names = [{"lens": kept.lens, "camera": kept.camera, "session": kept.session} for kept in sessions]
     lines = [f"{done.capitalize()} {kept.title}, {len(kept.counted)} shots." for kept in sessions]
     lines.append(f"{done.capitalize()}: {len(sessions)}. Place: {place}")
-    say_result(lines, lambda: json.dumps({"place": str(place), done: names}), as_json=as_json)
+    form = {"place": str(place), done: names}
+    say_result(lines, lambda: json.dumps(report.headed("library change", form)), as_json=as_json)
 
 
 def _list_lines(sessions: "Sequence[KeptSession]", place: Path) -> Iterator[str]:
@@ -233,7 +234,8 @@ def _list_lines(sessions: "Sequence[KeptSession]", place: Path) -> Iterator[str]
 
 def _document(sessions: "Sequence[KeptSession]", *, curves: bool = False, **head: str) -> str:
     forms = [_session_form(kept, curves=curves) for kept in sessions]
-    return json.dumps(report.plain({**head, "lenses": forms}), allow_nan=False)
+    form = report.headed("library list", report.plain({**head, "lenses": forms}))
+    return json.dumps(form, allow_nan=False)
 
 
 def _session_form(session: "KeptSession", *, curves: bool) -> dict[str, Any]:
@@ -280,7 +282,7 @@ def _show_lines(session: "KeptSession") -> Iterator[str]:
     yield title
     if not session.focal_lengths_mm:
         yield "  Its focal length is not known, so it answers for none."
-    row = "  {:>6} {:>7}" + " {:>22}" * len(ZONES)
+    row = "  {:>6} {:>7}" + " {:>15}" * len(ZONES)
     yield row.format("mm", "f-stop", *(f"{zone} cy/px" for zone in ZONES))
     settings: dict[tuple[float | None, float], dict[str, str]] = {}
     for point in _points(session):
@@ -294,10 +296,10 @@ def _show_lines(session: "KeptSession") -> Iterator[str]:
 
 def _advice_lines(advice: "Advice") -> Iterator[str]:
     """Give the answer first, then the table."""
-    row = "  {:<3} {:>6} {:>23} {:>7} {:>7} {:>22}  {}".format
+    row = "  {:<3} {:>6} {:>15} {:>7} {:>7} {:>22}".format
     yield " ".join(report.advice_sentences(advice))
     yield ""
-    yield row("", "f-stop", "MTF50 cy/px", "lp/mm", "LW/PH", "softer than the best", "lens")
+    yield row("", "f-stop", "MTF50 cy/px", "lp/mm", "LW/PH", "softer than the best")
     for lens in advice.lenses:
         behind = f"{lens.behind_percent:.0f} %{report.interval(lens.behind_ci95_percent)}"
         yield row(
@@ -307,8 +309,8 @@ def _advice_lines(advice: "Advice") -> Iterator[str]:
             shown(lens.mtf50_lpmm, 1),
             shown(lens.mtf50_lwph, 0),
             behind if lens.behind_percent > 0.0 else "-",
-            f"{lens.lens} on {lens.camera}",
         )
+        yield f"      {lens.lens} on {lens.camera}"
     yield "  = the sharpest, and what can't be told from it at 95 % or lies within 3 %."
     yield from _beside(advice)
 
@@ -322,10 +324,10 @@ def _picture_lines(plan: "PicturePlan") -> Iterator[str]:
 
 
 def _stop_rows(lens: "LensPlan") -> Iterator[str]:
-    row = "  {:<1} {:>6} {:>22} {:>22} {:>22} {:>8} {:>9} {:>6}".format
+    row = "  {:<1} {:>6} {:>14} {:>14} {:>14} {:>7} {:>9} {:>6}".format
     yield row("", "f-stop", "at focus", "near limit", "far limit", "disc px", "shutter", "ISO")
     for stop in lens.stops:
-        line = row(
+        yield row(
             "*" if stop.f_number == lens.best.f_number else "",
             f_stop(stop.f_number),
             *(_ranged(at.mtf50_cypx, at.range_cypx) for at in (stop.at_focus, stop.at_near, stop.at_far)),
@@ -333,8 +335,8 @@ def _stop_rows(lens: "LensPlan") -> Iterator[str]:
             "-" if stop.exposure_s is None else shutter_speed(stop.exposure_s),
             "-" if stop.iso is None else f"{stop.iso:.0f}",
         )
-        dark = f"  {stop.dark_by_stops:.1f} stops too dark" if stop.dark_by_stops > 0.0 else ""
-        yield line + dark
+        if stop.dark_by_stops > 0.0:
+            yield f"           {stop.dark_by_stops:.1f} stops too dark"
 
 
 def _beside(advice: "Advice | PicturePlan") -> Iterable[str]:
@@ -347,7 +349,7 @@ def _beside(advice: "Advice | PicturePlan") -> Iterable[str]:
 
 
 def _ranged(mtf50_cypx: float, ends: Sequence[float]) -> str:
-    from lensbench.report import borne, sd_of
+    """A figure with half its interval of 95 %."""
+    from lensbench.report import sd_of, with_doubt
 
-    middle, *said = (borne(value, sd_of(ends), 3) for value in (mtf50_cypx, *ends))
-    return f"{middle} ({said[0]} to {said[1]})" if math.isfinite(ends[0]) else middle
+    return with_doubt(mtf50_cypx, sd_of(ends), 3)

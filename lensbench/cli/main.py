@@ -15,7 +15,7 @@ from lensbench.cli.options import command
 from lensbench.cli.photograph import edge, measure
 from lensbench.cli.prepare import chart, plan
 from lensbench.cli.simulate import demo, simulate
-from lensbench.cli.studies import compare, effect, rank, sweep
+from lensbench.cli.studies import compare, effect, rank, remake, sweep
 from lensbench.model.errors import LensError, SettingError
 from lensbench.storage.text import one_line, visible
 
@@ -51,14 +51,17 @@ _COMMANDS: Final = (
     (edge, "measure any slanted edge in any photograph"),
     (measure, "measure one photograph of the chart"),
     (sweep, "find the best stop and zoom setting from a folder of shots"),
+    (remake, "remake the reports of a sweep folder, without the photographs"),
     (compare, "set two or more lenses side by side"),
     (effect, "measure what one change does: a filter, a shutter speed"),
     (rank, "order near-identical frames of any scene by sharpness"),
     (simulate, "make photographs of the chart with known truth"),
     (demo, "see it all at work on an invented shoot"),
 )
+_NAMES: Final[dict[object, str]] = {remake: "report"}
+"""Commands that are not called as their function."""
 for _function, _summary in _COMMANDS:
-    app.command(short_help=_summary)(command(_function))
+    app.command(_NAMES.get(_function), short_help=_summary)(command(_function))
 app.add_typer(library, name="library", short_help="keep measured lenses, and ask which to mount")
 
 

@@ -4,12 +4,14 @@ Progress and what was not used go to standard error, the answer to standard outp
 """
 
 import os
+import sys
+import textwrap
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from math import isfinite, nan
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TextIO
 
 import typer
 
@@ -24,21 +26,51 @@ _MOST_NAMED: Final = 5
 
 
 def say(*lines: str, err: bool = False) -> None:
-    """Print lines, each of them on one line whatever names stand in it, in one go."""
-    typer.echo("\n".join(visible(line).rstrip() for line in lines), err=err)
+    """Print lines, each of them on one line whatever names stand in it, in one go; a terminal's width wraps them."""
+    shown_lines = [visible(line).rstrip() for line in lines]
+    width = _width(sys.stderr if err else sys.stdout)
+    typer.echo("\n".join(part for line in shown_lines for part in _wrapped(line, width)), err=err)
+
+
+def _width(stream: TextIO) -> int | None:
+    """Columns of a terminal; None for a pipe or a file, in which no line is broken."""
+    try:
+        return os.get_terminal_size(stream.fileno()).columns or None
+    except (OSError, ValueError):
+        return None
+
+
+def _wrapped(line: str, width: int | None) -> list[str]:
+    """A line in parts that a terminal holds, broken at spaces alone; what goes on stands under its first word."""
+    if width is None or len(line) <= width:
+        return [line]
+    indent = " " * (len(line) - len(line.lstrip()))
+    return textwrap.wrap(
+        line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+    )
 
 
 @contextmanager
-def progress_bar(doing: str = "measuring") -> Iterator[Callable[[int, int], None]]:
-    """Show a bar on standard error, where that is a terminal; the function given back takes (done, total)."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+def progress_bar(doing: str = "measuring", *, then: str = "") -> Iterator[Callable[[int, int], None]]:
+    """Show a bar on standard error, where that is a terminal; the function given back takes (done, total).
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    With the last one done, a second line says what is done `then`.
+    """
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    count = TextColumn("{task.fields[count]}")
+    columns = (TextColumn("{task.description}"), BarColumn(), count, TimeRemainingColumn())
     console = Console(stderr=True)
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        line = bar.add_task(doing, total=None)
-        yield lambda done, total: bar.update(line, completed=done, total=total)
+        lines = [bar.add_task(doing, total=None, count="")]
+
+        def tell(done: int, total: int) -> None:
+            bar.update(lines[0], completed=done, total=total, count=f"{done}/{total}")
+            if then and done == total and len(lines) == 1:
+                lines.append(bar.add_task(then, total=None, count=""))
+
+        yield tell
 
 
 @contextmanager
@@ -47,7 +79,7 @@ def running(workers: int | None, limit_s: float = USUAL_LIMIT_S) -> "Iterator[le
     import lensbench
     from lensbench.sweep import usual_workers
 
-    with progress_bar() as progress:
+    with progress_bar(then="writing the report") as progress:
         yield lensbench.Running(
             workers=workers or usual_workers(),
             progress=lambda done, total, _: progress(done, total),
@@ -99,7 +131,10 @@ def say_answer(
     done: "lensbench.SweepResult | lensbench.CompareResult | lensbench.EffectResult", *, as_json: bool = False
 ) -> None:
     """Give the answer in plain sentences and say where the report lies, or give the document."""
-    say_result((*done.answer, f"Report: {done.written[-1]}"), done.to_json, as_json=as_json)
+    import lensbench
+
+    short = done.short_answer if isinstance(done, lensbench.SweepResult) else done.answer
+    say_result((*short, f"Report: {done.written[-1]}"), done.to_json, as_json=as_json)
 
 
 def keep(profile: "PrintProfile", name: str) -> list[str]:

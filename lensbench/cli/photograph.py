@@ -256,7 +256,7 @@ def _in_other_units(shot: "ShotResult", figure: "ZoneFigure") -> tuple[str, str]
 
 
 def _zone_rows(shot: "ShotResult") -> Iterator[str]:
-    row = "  {:<8} {:>12} {:>16} {:>7} {:>7} {:>9} {:>11} {:>6}".format
+    row = "  {:<8} {:>11} {:>14} {:>6} {:>6} {:>9} {:>11} {:>6}".format
     yield row("zone", "MTF50 cy/px", "95 % interval", "lp/mm", "LW/PH", "sagittal", "tangential", "edges")
     for zone, figure in shot.summary.items():
         sd = report.sd_of(figure.ci95_cypx)

@@ -102,6 +102,22 @@ def _beside(folder: str) -> Path:
     return parent / f"{shots.name or 'shots'}-lensbench"
 
 
+def remake(
+    folder: Annotated[Path, argument("DIR", "Folder that `lensbench sweep` wrote.")],
+    as_json: shared.AsJson = False,
+) -> None:
+    """Remake the reports of a sweep folder from what it keeps: nothing is measured, no photograph is needed.
+
+    Page, PDF, plots, tables and findings.json are written anew, by this lensbench's words and statistics. A file that
+    you changed is never written over.
+
+    Example: lensbench report shots-report
+    """
+    with progress_bar("writing the report"):
+        done = lensbench.remake(folder)
+    say_answer(done, as_json=as_json)
+
+
 @dataclass(frozen=True, kw_only=True)
 class CompareCommand(Viewed):
     """The options of `compare`."""
@@ -212,9 +228,9 @@ def rank(
 
 def _rank_lines(done: "lensbench.RankResult") -> Iterator[str]:
     ranking = done.ranking
-    row = "  {:>4} {:>5}  {:<28} {:>12} {:>16} {:>13}".format
+    row = "  {:>4} {:>5}  {:<24} {:>11} {:>15} {:>12}".format
     yield from (ranking.answer, "")
-    yield row("rank", "group", "frame", "contrast, %", "95 % interval", "more blur, px")
+    yield row("rank", "group", "frame", "contrast, %", "95 % interval", "more blur px")
     for frame in ranking.frames:
         detail, low, high = map(_signed, (frame.detail_percent, *frame.ci95_percent))
         interval = f"{low} to {high}" if isfinite(frame.ci95_percent[0]) and frame.rank > 1 else "-"

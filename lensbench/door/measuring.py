@@ -40,7 +40,8 @@ class EdgeResult:
 
     def to_json(self) -> str:
         """Document that `lensbench edge --json` prints."""
-        return json.dumps({"image": str(self.image), "edges": self._forms()}, allow_nan=False)
+        form = report.headed("edges", {"image": str(self.image), "edges": self._forms()})
+        return json.dumps(form, allow_nan=False)
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row an edge, with the figures of the document."""

@@ -24,7 +24,8 @@ from lensbench.rank import rank as rank_frames
 from lensbench.shot import MeasureOptions
 from lensbench.stats import Tie
 from lensbench.storage.files import sole_writer
-from lensbench.sweep import Running, copies_among, fetch, folder_name, is_address
+from lensbench.storage.store import read_shots
+from lensbench.sweep import Running, copies_among, fetch, find, folder_name, is_address, rejections
 from lensbench.sweep import sweep as sweep_of
 
 if TYPE_CHECKING:
@@ -57,6 +58,11 @@ class SweepResult:
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences."""
         return tuple(report.answer_sentences(self.findings))
+
+    @property
+    def short_answer(self) -> tuple[str, ...]:
+        """What `lensbench sweep` ends with: of each lens three sentences, and its percent by stop and focal length."""
+        return tuple(report.short_answer(self.findings))
 
     def to_json(self) -> str:
         """Document that `lensbench sweep --json` prints: findings.json."""
@@ -131,15 +137,11 @@ class RankResult:
 
     def to_json(self) -> str:
         """Document that `lensbench rank --json` prints."""
-        return _record_json(self.ranking)
+        return report.json_text(report.ranking_as_json(self.ranking)).decode()
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row a frame, the sharpest first."""
         return rows_frame(map(report.plain, self.ranking.frames))
-
-
-def _record_json(record: object) -> str:
-    return report.json_text(report.plain(record)).decode()
 
 
 def sweep(
@@ -199,6 +201,29 @@ def sweep(
     return SweepResult(
         findings=findings, shots=done.shots, rejected=(*done.rejected, *missing), written=written
     )
+
+
+def remake(folder: Path | str) -> SweepResult:
+    """Make the reports of a sweep's folder anew from the shots that it keeps, without the photographs.
+
+    Raises
+    ------
+    SettingError
+        It is no folder, the folder of another study, or somebody changed a file of the report.
+    SweepError
+        The folder keeps no measured shots, or damaged ones.
+    """
+    out = Path(folder)
+    report.check_sweep_folder(out)
+    report.check_output_folder(out)
+    with sole_writer(out):
+        kept = read_shots(out)
+        found = find(kept.shots, method=kept.method, tie=Tie(kept.tie))
+        unplaced = (*found.unplaced, *kept.missing)
+        findings = replace(found, unplaced=unplaced, command=kept.command)
+        written = report.rewrite_sweep(findings, kept.shots, out)
+    rejected = (*rejections(kept.shots), *kept.missing)
+    return SweepResult(findings=findings, shots=kept.shots, rejected=rejected, written=written)
 
 
 def compare(

@@ -9,7 +9,6 @@ refocused, whatever the stops do: a lens whose focus shifts on stopping down str
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from math import radians
 from typing import Final
 
 import numpy as np
@@ -164,7 +163,7 @@ def moved_px(result: ShotResult, first: ShotResult) -> FloatArray:
     ]
     if len(pairs) < _FEWEST_PAIRED_EDGES or result.size_px != first.size_px:
         return np.full(3, np.nan)
-    angle = np.array([radians(now.angle_deg) for now, _ in pairs])
+    angle = np.deg2rad([now.angle_deg for now, _ in pairs])
     normal = np.column_stack((np.sin(angle), np.cos(angle)))
     point = np.array([now.point_px for now, _ in pairs])
     moved = np.sum(normal * (point - np.array([then.point_px for _, then in pairs])), axis=1)
@@ -174,10 +173,11 @@ def moved_px(result: ShotResult, first: ShotResult) -> FloatArray:
     design = np.column_stack((normal, along, across))
     kept, fit = np.isfinite(moved), np.full(4, np.nan)
     for _ in range(3):  # twice more without the edges that stray
-        # Edges of one direction leave the shift along them open.
-        if kept.sum() < _FEWEST_PAIRED_EDGES or np.linalg.matrix_rank(design[kept]) < 4:
+        if kept.sum() < _FEWEST_PAIRED_EDGES:
             return np.full(3, np.nan)
-        fit = np.linalg.lstsq(design[kept], moved[kept], rcond=None)[0]
+        fit, _, rank, _ = np.linalg.lstsq(design[kept], moved[kept], rcond=None)
+        if rank < 4:  # edges of one direction leave the shift along them open
+            return np.full(3, np.nan)
         off = np.abs(moved - design @ fit)
         kept = off <= _STRAYS * 1.4826 * float(np.median(off[kept])) + _PLACE_DOUBT_PX
     return fit[:3]

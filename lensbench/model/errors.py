@@ -171,4 +171,4 @@ def remark(flag: str, seen: str = "") -> Remark:
 
 def worst(remarks: tuple[Remark, ...]) -> Severity | None:
     """The gravest severity among some remarks, or None without any."""
-    return max((remark.severity for remark in remarks), key=list(Severity).index, default=None)
+    return max((remark.severity for remark in remarks), key=list(Severity).index) if remarks else None

@@ -6,6 +6,7 @@ pixel is (0, 0). A figure that could not be measured is NaN and its edge bears a
 
 from dataclasses import dataclass, field, fields
 from enum import StrEnum
+from math import isfinite
 from pathlib import Path
 from typing import Final
 
@@ -143,7 +144,7 @@ class Edge:
     @property
     def measured(self) -> bool:
         """Whether a figure came out."""
-        return bool(np.isfinite(self.mtf50_cypx))
+        return isfinite(self.mtf50_cypx)
 
 
 class Direction(StrEnum):

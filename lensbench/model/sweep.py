@@ -46,7 +46,7 @@ EDGES_COLUMNS: Final = (
     *("mtf10_cypx", "mtf10_sd_cypx"),
     *("rise_10_90_px", "rise_10_90_sd_px", "overshoot_percent", "undershoot_percent", "snr", "flags"),
 )
-"""edges.csv, a row an edge. `roi` is TOP,LEFT,HEIGHT,WIDTH as `lensbench edge --roi` takes it."""
+"""edges.csv, a row an edge. `roi` is TOP, LEFT, HEIGHT, WIDTH as `lensbench edge --roi` takes it."""
 
 PHYSICAL_COLUMNS: Final = (
     *("physical_fits", "physical_mtf50_cypx", "diffraction_q", "defocus_disc_px", "gaussian_sigma_px"),
@@ -299,3 +299,16 @@ class SweepFindings:
     unplaced: tuple[RejectedShot, ...] = ()  # of no lens: unreadable, or shut out by the table
     version: str = ""
     method: str = "refined"
+    command: str = ""  # by which it was asked for; empty where it was no command
+    tie: str = "best"  # rule by which one of equally good stops is taken
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KeptShots:
+    """What a sweep's folder keeps, to make its reports anew without the photographs."""
+
+    shots: tuple[SweepShot, ...]  # as `SweepFindings` rest on them
+    method: str
+    tie: str
+    command: str = ""
+    missing: tuple[RejectedShot, ...] = ()  # photographs that could not be had, and are no shots

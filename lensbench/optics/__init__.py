@@ -13,7 +13,14 @@ from lensbench.optics.blur import (
     motion_mtf,
     pixel_mtf,
 )
-from lensbench.optics.budget import RISE_10_90_SIGMAS, BlurParts, LensBlur, allowed_mtf50_cypx, blur_parts
+from lensbench.optics.budget import (
+    RISE_10_90_SIGMAS,
+    BlurParts,
+    LensBlur,
+    allowed_mtf50_cypx,
+    blur_parts,
+    variance_in_focus_px2,
+)
 from lensbench.optics.distances import (
     GREEN_UM,
     blur_disc_mm,

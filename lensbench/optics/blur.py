@@ -69,14 +69,16 @@ def defocused_diffraction_otf(nu: npt.ArrayLike, w20_waves: npt.ArrayLike) -> Fl
     return np.asarray((4.0 / np.pi) * integral)
 
 
-def pixel_mtf(frequency_cypx: npt.ArrayLike, angle_deg: float = 0.0, *, fill: float = 1.0) -> FloatArray:
+def pixel_mtf(
+    frequency_cypx: npt.ArrayLike, angle_deg: npt.ArrayLike = 0.0, *, fill: float = 1.0
+) -> FloatArray:
     """Transfer of a square pixel along the normal of an edge; it may turn negative.
 
     sinc(w f cos a) sinc(w f sin a): the square's two sides as the normal sees them. The angle is the edge's from the
     columns, as the normal's from the rows; `fill` is the side of the sensitive square over the pixel pitch.
     """
     frequency = np.asarray(frequency_cypx, dtype=np.float64) * fill
-    angle = np.deg2rad(angle_deg)
+    angle = np.deg2rad(np.asarray(angle_deg, dtype=np.float64))
     return np.asarray(np.sinc(frequency * np.cos(angle)) * np.sinc(frequency * np.sin(angle)))
 
 

@@ -59,9 +59,7 @@ class LensBlur:
         `q` is that of the working f-number before the chart, as `working_q` gives it; the angle is the edge's from the
         columns.
         """
-        left = float(diffraction_mtf(mtf50_cypx, q) * pixel_mtf(mtf50_cypx, angle_deg))
-        variance_px2 = math.log(max(left, _LEAST_LEFT) / 0.5) / (2.0 * math.pi**2 * mtf50_cypx**2)
-        return cls(q=q, variance_px2=variance_px2)
+        return cls(q=q, variance_px2=float(variance_in_focus_px2(mtf50_cypx, q, angle_deg=angle_deg)))
 
     def transfer(self, frequency_cypx: npt.ArrayLike, *, angle_deg: float = 0.0) -> FloatArray:
         """Modulus of the transfer along an edge's normal."""
@@ -93,6 +91,15 @@ class LensBlur:
 
         low, high = math.log(1e-3), math.log(_LARGEST_DISC_PX)
         return math.exp(float(optimize.brentq(excess, low, high, xtol=1e-4)))
+
+
+def variance_in_focus_px2(
+    mtf50_cypx: npt.ArrayLike, q: float, *, angle_deg: npt.ArrayLike = 0.0
+) -> FloatArray:
+    """Variance of `LensBlur.in_focus` for many edges at once."""
+    figures = np.asarray(mtf50_cypx, dtype=np.float64)
+    left = diffraction_mtf(figures, q) * pixel_mtf(figures, angle_deg)
+    return np.asarray(np.log(np.maximum(left, _LEAST_LEFT) / 0.5) / (2.0 * np.pi**2 * figures**2))
 
 
 def allowed_mtf50_cypx(q: float, *, sigma_px: float = 0.0) -> float:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from lensbench.report.advice import advice_sentences, interval, no_answer, picture_sentences
-    from lensbench.report.answer import answer_sentences
+    from lensbench.report.answer import answer_sentences, short_answer
     from lensbench.report.blur import (
         blur_sentence,
         blur_where_it_fits,
@@ -24,14 +24,18 @@ if TYPE_CHECKING:
         edge_as_json,
         effect_as_json,
         findings_as_json,
+        headed,
         plain,
+        ranking_as_json,
         shot_as_json,
     )
     from lensbench.report.tables import compare_table, effect_table, shots_table
     from lensbench.report.words import borne, clean_line, note_in_words, sd_of, sentence_case, with_doubt
     from lensbench.report.write import (
         check_output_folder,
+        check_sweep_folder,
         json_text,
+        rewrite_sweep,
         write_compare,
         write_effect,
         write_sweep,
@@ -39,14 +43,15 @@ if TYPE_CHECKING:
 
 _PARTS: Final = {
     "advice": "advice_sentences interval no_answer picture_sentences",
-    "answer": "answer_sentences",
+    "answer": "answer_sentences short_answer",
     "blur": "blur_sentence blur_where_it_fits has_physical most_comes_from not_of_a_lens",
     "compare": "choice_lines comparison_answer comparison_limits",
     "effect": "effect_sentences",
-    "json_form": "advice_as_json comparison_as_json edge_as_json effect_as_json findings_as_json plain shot_as_json",
+    "json_form": "advice_as_json comparison_as_json edge_as_json effect_as_json findings_as_json headed plain "
+    "ranking_as_json shot_as_json",
     "tables": "compare_table effect_table shots_table",
     "words": "borne clean_line note_in_words sd_of sentence_case with_doubt",
-    "write": "check_output_folder json_text write_compare write_effect write_sweep",
+    "write": "check_output_folder check_sweep_folder json_text rewrite_sweep write_compare write_effect write_sweep",
 }
 """File -> the names that it gives to this door."""
 

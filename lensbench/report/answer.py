@@ -53,6 +53,9 @@ PURPOSE_NAMES: Final = {
 }
 _SOFT_END: Final = 0.10
 """A focal length whose best stays behind by more than this is named. Common practice, no source."""
+_TERMINAL_COLUMNS: Final = 80
+_CELL_COLUMNS: Final = 7
+_TERMINAL_SENTENCES: Final = 3
 _NO_WINNER: Final = (Unclaimed.FEW_SHOTS, Unclaimed.ONE_FOCUS, Unclaimed.CREEP)
 _REFOCUSED: Final = (Refocusing.SAID_ANEW, Refocusing.AGREED)
 _FOCUSED_ONCE: Final = (Refocusing.SAID_ONE, Refocusing.CONTRADICTED)
@@ -67,6 +70,58 @@ def answer_sentences(findings: SweepFindings) -> list[str]:
     """Plain answer of a sweep, one sentence an item; each lens ends with its limits."""
     sentences = [sentence for lens in findings.lenses for sentence in lens_sentences(lens)]
     return sentences or ["No photograph could be measured."]
+
+
+def short_answer(findings: SweepFindings) -> list[str]:
+    """What a terminal shows: of each lens the answer in three sentences, and a table of its whole frame in percent."""
+    lines = []
+    for lens in findings.lenses:
+        table = percent_table(lens)
+        lines += [*_first_sentences(lens), *([""] if table else []), *table, ""]
+    return lines or answer_sentences(findings)
+
+
+def _first_sentences(lens: LensFindings) -> list[str]:
+    """The setting, then what keeps it from being sure, what is wrong with the copy, what is as good: three in all."""
+    sentences = lens_sentences(lens)
+    if lens.quick is not None or lens.best is None:
+        return sentences
+    pressing = [note_in_words(reservation) for reservation in lens.best.reservations]
+    pressing += state_sentences(lens.condition)[:1]
+    first, *others = sentences
+    return [first, *dict.fromkeys([*(one for one in pressing if one in others), *others])][
+        :_TERMINAL_SENTENCES
+    ]
+
+
+def percent_table(lens: LensFindings) -> list[str]:
+    """Lines of at most 80 columns: MTF50 of the whole frame at every stop and focal length, in percent of its best."""
+    curves = {
+        focal.focal_length_mm: {
+            point.f_number: point.mtf50_cypx for point in focal.curve if point.zone == "frame"
+        }
+        for focal in lens.by_focal_length
+    }
+    full_cypx = max((value for curve in curves.values() for value in curve.values()), default=math.nan)
+    stops = sorted({stop for curve in curves.values() for stop in curve})
+    if len(stops) * len(curves) < 2:
+        return []
+    lines = ["Whole frame, in percent of its best:"]
+    names = {focal_mm: focal_length(focal_mm) for focal_mm in curves}
+    margin = max(map(len, names.values()))
+    count = (_TERMINAL_COLUMNS - 2 - margin) // _CELL_COLUMNS
+    for start in range(0, len(stops), count):
+        block = stops[start : start + count]
+        lines.append(f"  {'':<{margin}}" + "".join(f"{f_stop(stop):>{_CELL_COLUMNS}}" for stop in block))
+        lines += [
+            f"  {names[focal_mm]:<{margin}}"
+            + "".join(
+                f"{f'{100.0 * curve[stop] / full_cypx:.0f}' if stop in curve else '-':>{_CELL_COLUMNS}}"
+                for stop in block
+            )
+            for focal_mm, curve in curves.items()
+        ]
+    return lines
 
 
 def lens_title(lens: LensFindings) -> str:

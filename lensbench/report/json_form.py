@@ -17,6 +17,7 @@ from lensbench.model.compare import CompareFindings, EffectFindings
 from lensbench.model.errors import Note, Remark
 from lensbench.model.shot import Edge, RejectedShot, ShotResult
 from lensbench.model.sweep import SweepFindings
+from lensbench.rank import Ranking
 from lensbench.report.advice import advice_sentences, picture_sentences
 from lensbench.report.answer import lens_sentences, quick_sentences, series_remark
 from lensbench.report.compare import comparison_sentences, pair_sentences
@@ -37,6 +38,19 @@ _ON_CHART: Final = ("target", "arm", "center_px", "image_height", "azimuth_deg",
 _SETTINGS: Final = ("camera", "lens", "f_number", "focal_length_mm", "iso", "exposure_s")
 _SEEN: Final = ("size_px", "sensor_data", "pixel_pitch_um", "chart", "magnification", "distance_mm")
 _AXES: Final = ("pitch", "yaw", "roll")
+VERSIONS: Final = dict.fromkeys(
+    (
+        *("edges", "photo", "findings", "comparison", "effect", "ranking"),
+        *("advice", "picture", "library list", "library change"),
+    ),
+    1,
+)
+"""Kind of document -> the number of its form: it goes up where a key goes, or means something else."""
+
+
+def headed(kind: str, form: Mapping[str, Any]) -> Json:
+    """A form under its format's name and number; docs/schema holds the schema of each kind."""
+    return {"format": {"name": f"lensbench {kind}", "version": VERSIONS[kind]}, **form}
 
 
 def plain(value: object) -> Any:
@@ -91,7 +105,7 @@ def edge_as_json(edge: Edge, *, at_lpmm: Sequence[float] = (), pixel_pitch_um: f
 
 def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
     """Everything measured in one photograph of the chart; `at_lpmm` as for an edge."""
-    return {
+    form = {
         "photo": str(shot.path),
         **_named(shot.metadata, _SETTINGS),
         **_named(shot, _SEEN),
@@ -108,6 +122,7 @@ def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
         "veil_holds": plain(shot.veil.bound),
         "quality": [_named(remark, ("flag", "severity", "message", "advice")) for remark in shot.quality],
     }
+    return headed("photo", form)
 
 
 def findings_as_json(findings: SweepFindings) -> Json:
@@ -116,6 +131,7 @@ def findings_as_json(findings: SweepFindings) -> Json:
     Lenses and cameras are named as in the tables, without hidden characters; sentences stand under `text` alone.
     """
     form = _record(findings)
+    del form["command"]  # asked for otherwise, the same is found
     for lens, own in zip(findings.lenses, form["lenses"], strict=True):
         own |= {name: clean_text(own[name]) for name in ("lens", "camera")}
         own["text"] = lens_sentences(lens)
@@ -125,7 +141,7 @@ def findings_as_json(findings: SweepFindings) -> Json:
             line["text"] = str(condition_text(finding))
         if lens.quick is not None:
             own["quick"]["text"] = " ".join(quick_sentences(lens))
-    return form
+    return headed("findings", form)
 
 
 def comparison_as_json(comparison: CompareFindings) -> Json:
@@ -133,18 +149,25 @@ def comparison_as_json(comparison: CompareFindings) -> Json:
     form = _record(comparison) | {"text": comparison_sentences(comparison)}
     for pair, own in zip(comparison.pairs, form["pairs"], strict=True):
         own["text"] = pair_sentences(pair)
-    return form
+    return headed("comparison", form)
 
 
 def effect_as_json(findings: EffectFindings) -> Json:
     """Form of the findings of an effect, field by field; sentences stand under `text` alone."""
-    return _record(findings) | {"text": effect_sentences(findings)}
+    return headed("effect", _record(findings) | {"text": effect_sentences(findings)})
 
 
 def advice_as_json(advice: Advice | PicturePlan) -> Json:
     """Form of an advice or of a picture's plan, field by field; sentences stand under `text` alone."""
-    sentences = advice_sentences(advice) if isinstance(advice, Advice) else picture_sentences(advice)
-    return _record(advice) | {"text": sentences}
+    if isinstance(advice, Advice):
+        return headed("advice", _record(advice) | {"text": advice_sentences(advice)})
+    return headed("picture", _record(advice) | {"text": picture_sentences(advice)})
+
+
+def ranking_as_json(ranking: Ranking) -> Json:
+    """Form of frames in order, field by field; sentences stand under `text` alone."""
+    form = _record(ranking)
+    return headed("ranking", form | {"text": [form.pop("answer"), *form.pop("cautions")]})
 
 
 def _record(value: object) -> Json:

@@ -1,24 +1,33 @@
 """The tables of a sweep: one row a photograph, one row an edge; columns as the study names them.
 
-Text from outside (metadata, file names, tables) made fit to show: no hidden characters, no formulas.
+Text from outside (metadata, file names, tables) made fit to show: no hidden characters, no formulas. Figures are whole
+numbers with a power of ten, 2931E-4 for 0.2931: a spreadsheet that expects a decimal comma takes 0.2931 for text and
+1.234 for 1234, but reads this form as everybody else does.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import lru_cache
+from itertools import repeat
+from operator import attrgetter
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
 from lensbench.model.compare import CompareFindings, EffectFindings
 from lensbench.model.errors import Remark
-from lensbench.model.shot import ChartEdge, ShotResult
+from lensbench.model.shot import ChartEdge, Edge, ShotResult
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SHOTS_COLUMNS, PlannedShot, SweepShot
+from lensbench.model.units import FloatArray
 from lensbench.storage.text import clean_text, name_in_tables, visible
 
 _FORMULA_STARTS: Final = tuple("=+-@|%") + tuple("＝＋－＠")
 """Cells that begin so can run as formulas in spreadsheets (OWASP ASVS 1.2.10, CWE-1236)."""
+_DIGITS: Final = 7
 
 
+@lru_cache(maxsize=1024)
 def spreadsheet_text(text: str | None) -> str:
     """Text, cleaned, that no spreadsheet takes for a formula: a leading apostrophe disarms it."""
     line = clean_text(text, unknown="")
@@ -53,14 +62,20 @@ def edges_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
 
     Where any edge has a physical reading, `PHYSICAL_COLUMNS` follow.
     """
-    rows = [
-        _edge_row(shot.planned, edge)
-        for shot in shots
-        if isinstance(shot.result, ShotResult)
-        for edge in shot.result.edges
-    ]
-    read = any("physical_fits" in row for row in rows)
-    return pd.DataFrame(rows, columns=[*EDGES_COLUMNS, *(PHYSICAL_COLUMNS if read else ())])
+    measured = [(shot.planned, shot.result) for shot in shots if isinstance(shot.result, ShotResult)]
+    edges = [edge for _, result in measured for edge in result.edges]
+    names: tuple[str, ...] = EDGES_COLUMNS
+    cells = _EDGE_CELLS
+    if any(edge.edge.physical is not None for edge in edges):
+        names, cells = (*EDGES_COLUMNS, *PHYSICAL_COLUMNS), _EDGE_CELLS | _PHYSICAL_CELLS
+    of_shot = [(_planned_cells(EDGES_COLUMNS, planned), len(result.edges)) for planned, result in measured]
+    columns = {
+        name: list(map(cells[name], edges))
+        if name in cells
+        else [cell for row, count in of_shot for cell in repeat(row.get(name), count)]
+        for name in names
+    }
+    return pd.DataFrame(columns)
 
 
 def compare_table(comparison: CompareFindings) -> pd.DataFrame:
@@ -89,8 +104,46 @@ def effect_table(findings: EffectFindings) -> pd.DataFrame:
 
 def as_csv(table: pd.DataFrame) -> bytes:
     """Table as CSV in UTF-8: numbers to seven digits, an empty cell where nothing is known."""
-    text: str = table.to_csv(index=False, float_format="%.7g", lineterminator="\n")
-    return text.encode()
+    columns = [_cell_texts(table[name]) for name in table.columns]
+    lines = [",".join(table.columns), *map(",".join, zip(*columns, strict=True))]
+    return ("\n".join(lines) + "\n").encode()
+
+
+def _cell_texts(column: "pd.Series[Any]") -> list[str]:
+    """Cells of a column as they stand in the file."""
+    if column.dtype.kind in "fiu":
+        return spreadsheet_numbers(column.to_numpy(np.float64))
+    values = column.to_list()
+    texts = {value: _cell_text(value) for value in set(values)}
+    return [texts[value] for value in values]
+
+
+def _cell_text(value: Any) -> str:
+    """One cell: text between quotes where a comma, a quote or a line's end is in it."""
+    if value is None or value != value:  # noqa: PLR0124  NaN, of whatever type
+        return ""
+    if not isinstance(value, str):
+        return spreadsheet_numbers(np.array([float(value)]))[0]
+    return '"' + value.replace('"', '""') + '"' if set(value) & set(',"\n\r') else value
+
+
+def spreadsheet_numbers(values: FloatArray) -> list[str]:
+    """Figures to seven digits as a spreadsheet of any language reads them; empty where one is not finite.
+
+    >>> spreadsheet_numbers(np.array([0.2931, -2.5, 11.0, 1.2e9, 0.0, np.nan]))
+    ['2931E-4', '-25E-1', '11', '1200000000', '0', '']
+    """
+    known = np.isfinite(values) & (values != 0.0)
+    size = np.floor(np.log10(np.abs(np.where(known, values, 1.0)))).astype(np.int64)
+    power = np.minimum(size - _DIGITS + 1, 0)
+    # By a division or a product with a whole power of ten, exact up to 1e22, and so rounded once.
+    whole = np.rint(np.where(known, values, 0.0) * 10.0 ** -power.astype(np.float64)).astype(np.int64)
+    while (short := (power < 0) & (whole % 10 == 0)).any():
+        whole, power = np.where(short, whole // 10, whole), power + short
+    powers = np.array(["", *(f"E-{digits}" for digits in range(1, int(-power.min(initial=0)) + 1))])
+    texts = np.strings.add(whole.astype(np.str_), powers[-power])
+    found: list[str] = np.where(np.isfinite(values), texts, "").tolist()
+    return found
 
 
 _COMPARE_COLUMNS: Final = (
@@ -166,15 +219,24 @@ def _shot_row(shot: SweepShot) -> dict[str, Cell]:
     return row
 
 
-def _edge_row(planned: PlannedShot, chart_edge: ChartEdge) -> dict[str, Cell]:
-    edge, physical = chart_edge.edge, chart_edge.edge.physical
-    row = _planned_cells(EDGES_COLUMNS, planned, chart_edge, edge) | {
-        "center_row_px": chart_edge.center_px[0],
-        "center_col_px": chart_edge.center_px[1],
-        "roi": str(edge.roi),
-        "flags": _flags(edge.flags),
-    }
-    if physical is not None:
-        row |= _walked(PHYSICAL_COLUMNS, physical)
-        row |= {"physical_fits": _cell(physical.fits), "physical_mtf50_cypx": physical.mtf50_cypx}
-    return row
+_EDGE_CELLS: Final[dict[str, Callable[[ChartEdge], Any]]] = {
+    **{name: attrgetter(f"edge.{name}") for name in EDGES_COLUMNS if name in Edge.__dataclass_fields__},
+    "target": lambda edge: spreadsheet_text(edge.target),
+    "arm": attrgetter("arm"),
+    "direction": attrgetter("direction.value"),
+    "center_row_px": lambda edge: edge.center_px[0],
+    "center_col_px": lambda edge: edge.center_px[1],
+    "image_height": attrgetter("image_height"),
+    "azimuth_deg": attrgetter("azimuth_deg"),
+    # With spaces, lest a spreadsheet take the commas for those between thousands.
+    "roi": lambda edge: str(edge.edge.roi).replace(",", ", "),
+    "flags": lambda edge: _flags(edge.edge.flags),
+}
+"""Column of edges.csv -> its cell; the others are the photograph's."""
+
+
+def _of_physical(name: str) -> Callable[[ChartEdge], Cell]:
+    return lambda edge: None if edge.edge.physical is None else _cell(getattr(edge.edge.physical, name))
+
+
+_PHYSICAL_CELLS: Final = {name: _of_physical(name.removeprefix("physical_")) for name in PHYSICAL_COLUMNS}

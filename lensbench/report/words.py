@@ -207,10 +207,14 @@ def with_doubt(value: float, sd: float | None, most: int) -> str:
     """Figure with the half-width of its 95 % interval, in the digits that its sd bears.
 
     >>> with_doubt(0.29312, 0.0021, 4), with_doubt(0.29312, 0.021, 4), with_doubt(0.29312, math.nan, 4)
-    ('0.2931 +- 0.0041', '0.293 +- 0.041', '0.2931')
+    ('0.2931 ± 0.0041', '0.293 ± 0.041', '0.2931')
+    >>> with_doubt(0.29312, 0.00001, 3)
+    '0.293 ± below 0.0005'
     """
-    doubt = "" if sd is None or not math.isfinite(sd) else f" +- {borne(1.96 * sd, sd, most)}"
-    return f"{borne(value, sd, most)}{doubt}"
+    if sd is None or not math.isfinite(sd):
+        return borne(value, sd, most)
+    half = borne(1.96 * sd, sd, most)
+    return f"{borne(value, sd, most)} ± {half if float(half) else f'below {0.5 * 10.0**-most:g}'}"
 
 
 def sd_of(ci95: Sequence[float]) -> float:

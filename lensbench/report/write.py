@@ -7,14 +7,15 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
 from lensbench.model.compare import CompareFindings, Effect
 from lensbench.model.errors import SettingError
-from lensbench.model.sweep import SweepFindings, SweepShot
+from lensbench.model.sweep import KeptShots, SweepFindings, SweepShot
 from lensbench.report.compare import compare_report
-from lensbench.report.curves import FieldMap
+from lensbench.report.curves import FieldMap, shots_at
 from lensbench.report.document import Drawing, Report
 from lensbench.report.effect import effect_report
 from lensbench.report.json_form import comparison_as_json, effect_as_json, findings_as_json
@@ -24,14 +25,14 @@ from lensbench.report.tables import as_csv, compare_table, edges_table, effect_t
 from lensbench.storage.cache import ResultCache
 from lensbench.storage.files import Listing, probe_folder, within
 from lensbench.storage.made import MadeCache
-from lensbench.storage.store import SWEEP_FILE, sweep_document
+from lensbench.storage.store import SHOTS_FILE, SWEEP_FILE, shots_document, sweep_document
 from lensbench.sweep import measured_lenses
 
 _PLOTS: Final = "plots"
 """Plots of an earlier run that the new one does not make again would lie; they go, where they are ours."""
 _KEPT: Final = "measured"
 _STUDIES: Final = {
-    "sweep": ("edges.csv", "shots.csv", "findings.json", SWEEP_FILE),
+    "sweep": ("edges.csv", "shots.csv", "findings.json", SHOTS_FILE, SWEEP_FILE),
     "comparison": ("comparison.csv", "comparison.json"),
     "effect": ("shots.csv", "effect.csv", "effect.json"),
 }
@@ -69,11 +70,39 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
         The folder holds the photographs, or cannot be written.
     """
     check_output_folder(out, study="sweep", inputs=tuple(shot.planned.path.parent for shot in shots))
+    own = {shot.planned.path for shot in shots}
+    missing = tuple(rejected for rejected in findings.unplaced if rejected.path not in own)
+    kept = KeptShots(
+        shots=tuple(shots),
+        method=findings.method,
+        tie=findings.tie,
+        command=findings.command,
+        missing=missing,
+    )
+    drawn = [shots_at(lens, lens.best, shots)[:1] for lens in findings.lenses if lens.best]
+    records = {
+        SHOTS_FILE: shots_document(kept, curves_of=list(chain.from_iterable(drawn))),
+        SWEEP_FILE: sweep_document(measured_lenses(findings, shots)),
+    }
+    return _write_sweep_report(findings, shots, out, records)
+
+
+def rewrite_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) -> tuple[Path, ...]:
+    """Write the report of a sweep anew into its folder, from what `read_shots` gives; that itself stays as it is.
+
+    The folder has passed `check_output_folder`.
+    """
+    return _write_sweep_report(findings, shots, out, {})
+
+
+def _write_sweep_report(
+    findings: SweepFindings, shots: Sequence[SweepShot], out: Path, kept: Mapping[str, bytes]
+) -> tuple[Path, ...]:
     records = {
         "edges.csv": as_csv(edges_table(shots)),
         "shots.csv": as_csv(shots_table(shots)),
         "findings.json": json_text(findings_as_json(findings)),
-        SWEEP_FILE: sweep_document(measured_lenses(findings, shots)),
+        **kept,
     }
     return _write_report(sweep_report(findings, shots), records, out, MadeCache(folder=out / _KEPT))
 
@@ -209,6 +238,23 @@ def check_output_folder(
     if not compared:
         ResultCache(folder=out / _KEPT).check()
     probe_folder(out)
+
+
+def check_sweep_folder(folder: Path) -> None:
+    """Refuse, by a SettingError, what is no folder, and the folder of a study that keeps no measured shots."""
+    if not folder.is_dir():
+        raise SettingError(f"{folder} is no folder; give one that `lensbench sweep` wrote")
+    if (folder / SHOTS_FILE).exists():
+        return
+    ways = {
+        "comparison": "compare the sweeps again: nothing is measured for it",
+        "effect": "run `lensbench effect` again with the same --out: results that it kept are taken from there",
+    }
+    for study, way in ways.items():
+        if (folder / _STUDIES[study][-1]).is_file():
+            raise SettingError(
+                f"{folder} holds the report of another study ({study}), and `report` wants a sweep's; {way}"
+            )
 
 
 def json_text(form: Mapping[str, Any]) -> bytes:

@@ -258,7 +258,7 @@ def _left_at(frequency: FloatArray, left: FloatArray, at_cypx: float) -> float:
 
 def _remarks(before: Sequence[ChartEdge], after: Sequence[ChartEdge], profile: PrintProfile) -> list[Remark]:
     sigma, sd = profile.edge_sigma_mm, profile.edge_sigma_sd_mm
-    remarks = [remark("print_divided", f"profile {profile.name}: edges of sigma {sigma:.3f} +- {sd:.3f} mm")]
+    remarks = [remark("print_divided", f"profile {profile.name}: edges of sigma {sigma:.3f} ± {sd:.3f} mm")]
     measured, left = (sum(edge.edge.measured for edge in edges) for edges in (before, after))
     if left < measured:
         limit = f"limit {100 * _LEAST_LEFT:.0f} % left at MTF50"

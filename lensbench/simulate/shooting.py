@@ -22,6 +22,7 @@ from lensbench.storage.files import probe_folder, remove_drafts, sole_writer, wr
 from lensbench.workers import WorkersUnavailable, pool_of
 
 Format = Literal["dng", "jpeg", "tiff", "tiff-linear"]
+_FORMAT: Final = {"name": "lensbench truth", "version": 1}
 _SIDE_BY_SIDE_BYTES: Final = 400_000_000  # memory that the frames rendered side by side may take
 
 
@@ -122,7 +123,7 @@ def shoot(
             raise
         for folder in folders:
             photos = [truths[job.path] for job in jobs if job.path.parent == folder]
-            document = {"seed": seed, "photos": photos}
+            document = {"format": _FORMAT, "seed": seed, "photos": photos}
             text = json.dumps(document, separators=(",", ":")) + "\n"
             with writing(folder / "truth.json"):
                 write_whole(folder / "truth.json", text.encode())

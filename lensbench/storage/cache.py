@@ -24,6 +24,7 @@ import numpy as np
 from lensbench import __version__
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot, ShotResult
+from lensbench.model.units import FloatArray
 from lensbench.storage.files import write_whole
 
 _PACKAGE: Final = Path(__file__).resolve().parent.parent
@@ -93,7 +94,7 @@ class ResultCache:
             content = unpacking.decompress(packed, _MOST_BYTES)
             if not unpacking.eof or unpacking.unused_data:  # cut short, or beyond what any photograph gives
                 return None
-            kept = msgspec.msgpack.decode(content, type=_Kept, dec_hook=_from_packed)
+            kept = msgspec.msgpack.decode(content, type=_Kept, dec_hook=from_packed)
             outcome = kept.shot or kept.rejected
             return dataclasses.replace(outcome, path=photograph) if outcome else None
         except Exception:  # noqa: BLE001  damage takes any form; the photograph is sound, and measured anew
@@ -136,10 +137,17 @@ def plain_value(value: object) -> Any:
     return str(value)
 
 
-def _from_packed(kind: Any, packed: Any) -> object:
+def from_packed(kind: Any, packed: Any) -> object:
+    """Value that `plain_value` stood for."""
     if typing.get_origin(kind) is not np.ndarray:
         return kind(packed)
-    return np.frombuffer(packed["float64"], dtype=np.float64).reshape(packed["shape"])
+    return _array(packed["float64"], tuple(packed["shape"]))
+
+
+@functools.lru_cache(maxsize=64)
+def _array(content: bytes, shape: tuple[int, ...]) -> FloatArray:
+    """Array of these bytes, not to be written to: alike ones that follow each other, as edges' frequencies, are one."""
+    return np.frombuffer(content, dtype=np.float64).reshape(shape)
 
 
 @dataclasses.dataclass(slots=True, kw_only=True)

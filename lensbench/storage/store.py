@@ -1,25 +1,36 @@
-"""The one form in which measured lenses are kept: a JSON document that bears its format's name and version.
+"""The one form in which measured lenses are kept: a document that bears its format's name and version.
 
 A sweep leaves `sweep.json` beside its report; the library keeps the same record of each lens, and `export` writes it
-out. Documents are checked field by field when they come back, for they may come from anybody: a value of another kind
-or beyond belief is refused, and names lose what cannot be seen.
+out. From the shots that it leaves, too (MessagePack, for figures that are not known, packed), the report is made anew.
+Documents are checked field by field when they come back, for they may come from anybody: a value of another kind or
+beyond belief is refused, and names lose what cannot be seen.
 """
 
 import dataclasses
+import gzip
+import os
+import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import msgspec
+import numpy as np
 
 from lensbench.model.errors import LensError, LibraryError, SweepError, TextFileError
 from lensbench.model.measured import KeptSession, MeasuredLens, SweepLens
+from lensbench.model.shot import RejectedShot, ShotResult
+from lensbench.model.sweep import KeptShots, PlannedShot, SweepShot
+from lensbench.storage.cache import from_packed, plain_value
 from lensbench.storage.text import clean_text, one_line, read_text
 
 SWEEP_FILE: Final = "sweep.json"
+SHOTS_FILE: Final = "shots.msgpack.gz"
 _MOST_BYTES: Final = 500_000_000
+_MOST_SHOTS_BYTES: Final = 2_000_000_000
 
 Lens = TypeVar("Lens", bound=MeasuredLens)
 Document = TypeVar("Document")
@@ -35,6 +46,7 @@ class Format:
 
 SWEEP_FORMAT: Final = Format(name="lensbench sweep", version=1)
 LIBRARY_FORMAT: Final = Format(name="lensbench library", version=2)
+SHOTS_FORMAT: Final = Format(name="lensbench shots", version=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +64,25 @@ class _SweepDocument(_Head):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _LibraryDocument(_Head):
     sessions: tuple[KeptSession, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Shot:
+    """One photograph: measured, or rejected for a reason; reasons may name a file, whose name may be no Unicode."""
+
+    planned: PlannedShot
+    measured: ShotResult | None
+    rejected: bytes
+    reason: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _ShotsDocument(_Head):
+    method: str
+    tie: str
+    command: bytes
+    shots: tuple[_Shot, ...]
+    missing: tuple[tuple[Path, bytes], ...]
 
 
 def sweep_document(lenses: Sequence[MeasuredLens]) -> bytes:
@@ -79,6 +110,91 @@ def read_sweep(folder: Path) -> list[SweepLens]:
         for lens in lenses
         if lens.counted
     ]
+
+
+def shots_document(kept: KeptShots, *, curves_of: Sequence[ShotResult] = ()) -> bytes:
+    """The document from which the reports of a sweep's folder are made anew.
+
+    Of the curves of the edges, most of their bytes, only those are kept that the reports draw.
+    """
+    edges = [edge.edge for result in curves_of for edge in result.edges]
+    drawn = {id(curve) for edge in edges for curve in (edge.frequency_cypx, edge.sfr, edge.sfr_sd)}
+    rows = tuple(
+        _Shot(
+            planned=dataclasses.replace(
+                shot.planned, left_out=shot.planned.left_out.encode("utf-8", "backslashreplace").decode()
+            ),
+            measured=shot.result if isinstance(shot.result, ShotResult) else None,
+            rejected=os.fsencode(shot.result.reason) if isinstance(shot.result, RejectedShot) else b"",
+            reason=os.fsencode(shot.reason),
+        )
+        for shot in kept.shots
+    )
+    missing = tuple((rejected.path, os.fsencode(rejected.reason)) for rejected in kept.missing)
+    document = _ShotsDocument(
+        format=SHOTS_FORMAT,
+        method=kept.method,
+        tie=kept.tie,
+        command=os.fsencode(kept.command),
+        shots=rows,
+        missing=missing,
+    )
+    packed = msgspec.msgpack.encode(document, enc_hook=partial(_packed, drawn=drawn))
+    return gzip.compress(packed, compresslevel=1, mtime=0)
+
+
+def read_shots(folder: Path) -> KeptShots:
+    """What `shots_document` left in a sweep's folder; a SweepError where there is none, or a damaged one."""
+    path = folder / SHOTS_FILE
+    again = "run the sweep again, with --out naming this folder"
+    try:
+        with gzip.open(path) as stream:
+            content = stream.read(_MOST_SHOTS_BYTES)
+        found = msgspec.msgpack.decode(content, type=_Head).format
+        known = found == SHOTS_FORMAT
+        document = msgspec.msgpack.decode(content, type=_ShotsDocument, dec_hook=_unpacked) if known else None
+    except FileNotFoundError as error:
+        give = "give a folder that `lensbench sweep` wrote"
+        raise SweepError(f"{folder} keeps no measured shots ({SHOTS_FILE}); {give}, or {again}") from error
+    except (OSError, EOFError, zlib.error, msgspec.MsgspecError, ValueError, RecursionError) as error:
+        raise SweepError(f"{path}: damaged; {again}") from error
+    if document is None:
+        raise SweepError(
+            f"{path}: «{one_line(found.name)}» of version {found.version}, and this lensbench knows "
+            f"«{SHOTS_FORMAT.name}» of version {SHOTS_FORMAT.version}; {again}"
+        )
+    shots = tuple(
+        SweepShot(
+            planned=row.planned,
+            result=row.measured or RejectedShot(path=row.planned.path, reason=os.fsdecode(row.rejected)),
+            reason=os.fsdecode(row.reason),
+        )
+        for row in document.shots
+    )
+    missing = tuple(RejectedShot(path=path, reason=os.fsdecode(reason)) for path, reason in document.missing)
+    return KeptShots(
+        shots=shots,
+        method=document.method,
+        tie=document.tie,
+        command=os.fsdecode(document.command),
+        missing=missing,
+    )
+
+
+def _packed(value: object, *, drawn: set[int]) -> Any:
+    """Paths as bytes, for their names may hold what is no Unicode; the rest as results are kept."""
+    if isinstance(value, np.ndarray) and id(value) not in drawn:
+        return None
+    return os.fsencode(value) if isinstance(value, Path) else plain_value(value)
+
+
+_NO_CURVE: Final = np.empty(0)
+
+
+def _unpacked(kind: Any, packed: Any) -> object:
+    if packed is None:
+        return _NO_CURVE
+    return Path(os.fsdecode(packed)) if kind is Path else from_packed(kind, packed)
 
 
 def library_document(sessions: Sequence[KeptSession]) -> bytes:

@@ -1,7 +1,7 @@
 """Many shots of lenses: gathered, run, rejected or counted, and decided upon."""
 
 from lensbench.sweep.countable import measured_lenses, zone_series
-from lensbench.sweep.decide import Sweep, measured_shots, sweep
+from lensbench.sweep.decide import Sweep, find, measured_shots, sweep
 from lensbench.sweep.gather import copies_among, copies_in_words, gather, read_shots_table
 from lensbench.sweep.reject import rejections
 from lensbench.sweep.remote import fetch, folder_name, is_address

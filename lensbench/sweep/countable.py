@@ -34,7 +34,7 @@ from lensbench.model.measured import (
     median_known,
 )
 from lensbench.model.setting import Setting, focal_order
-from lensbench.model.shot import ZONES, RejectedShot, ShotResult
+from lensbench.model.shot import ZONES, Edge, RejectedShot, ShotResult
 from lensbench.model.sweep import BestSetting, Purpose, Refocusing, SweepFindings, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.shot import is_usable, means_by_zone, zone_of
@@ -49,6 +49,9 @@ _CREEP_DOUBT: Final = 2.0  # a focus that crept was set once, so that focus shif
 _FEWEST_RESPONSES: Final = 2
 
 
+_Focuses = Mapping[float | None, SessionFocus]  # focal length -> how its shots were focused
+
+
 def countable_shots(shots: Sequence[SweepShot]) -> list[CountedShot]:
     """The table of one lens on one camera: a row for each refocused shot, and for each photograph left out.
 
@@ -57,11 +60,16 @@ def countable_shots(shots: Sequence[SweepShot]) -> list[CountedShot]:
     refocused shots of its setting a bracket is a series of its own, which serves the lens's condition alone.
     """
     focuses = _focuses(shots)
+    return _rows(_refocused(shots, focuses), focuses)
+
+
+def _rows(groups: Sequence[Sequence[SweepShot]], focuses: _Focuses) -> list[CountedShot]:
+    """A row for each group."""
     rows = [
         _counted(group, focuses[group[0].planned.setting.focal_length_mm])
         if group[0].used
         else _left_out(group[0])
-        for group in _refocused(shots, focuses)
+        for group in groups
     ]
     plain = {row.setting for row in rows if not (row.bracket or row.reason)}
     return [
@@ -79,9 +87,7 @@ def _focuses(shots: Sequence[SweepShot]) -> dict[float | None, SessionFocus]:
     return {focal: session_focus(of_focal) for focal, of_focal in members.items()}
 
 
-def _refocused(
-    shots: Sequence[SweepShot], focuses: Mapping[float | None, SessionFocus]
-) -> list[list[SweepShot]]:
+def _refocused(shots: Sequence[SweepShot], focuses: _Focuses) -> list[list[SweepShot]]:
     """The shots in groups that were not refocused within, by setting and path; most hold one shot."""
     groups: dict[tuple[Setting, str], list[SweepShot]] = defaultdict(list)
     for number, shot in enumerate(sorted(shots, key=_place_in_table)):
@@ -118,13 +124,18 @@ def _file_name(shot: SweepShot) -> str:
 
 def _counted(group: Sequence[SweepShot], focus: SessionFocus) -> CountedShot:
     in_focus = [shot.measured for shot in _in_focus(group)]
-    values = {zone: _zone_value(group, in_focus, zone, focus) for zone in ZONES}
+    noise_sds = [_noise_sds(shot.measured) for shot in group]
+    values = {
+        zone: dataclasses.replace(value, noise_sd=float(np.median([sds[zone] for sds in noise_sds])))
+        for zone in ZONES
+        if (value := _zone_value(group, in_focus, zone, focus)) is not None
+    }
     snrs = [edge.edge.snr for result in in_focus for edge in result.edges if math.isfinite(edge.edge.snr)]
     return CountedShot(
         files=tuple(_file_name(shot) for shot in group),
         setting=group[0].planned.setting,
         exact_f_number=float(np.median([shot.planned.exact_f_number for shot in group])),
-        zones={zone: value for zone, value in values.items() if value is not None},
+        zones=values,
         bracket=_is_moved(group),
         iso=median_known([shot.planned.metadata.iso or None for shot in group]),
         snr=float(np.median(snrs)) if snrs else None,
@@ -174,7 +185,6 @@ def _zone_value(
         mtf50_cypx=math.exp(log_mtf50),
         sd=sd,
         dof=dof,
-        noise_sd=float(np.median([_measurement_sd(shot.measured, zone) for shot in group])),
         edges=sum(figure.edges for figure in figures),
         sagittal_cypx=mean_known([figure.sagittal_cypx for figure in figures]),
         tangential_cypx=mean_known([figure.tangential_cypx for figure in figures]),
@@ -198,16 +208,17 @@ def _through_focus(bracket: Bracket, zone: str, at_step: float | None) -> Throug
     return fit_through_focus(bracket.steps, logs, q=bracket.q, at_step=at_step)
 
 
-def _measurement_sd(result: ShotResult, zone: str) -> float:
-    """Share by which its edges' noise alone moves a figure; their differences are the lens's, and don't count."""
-    figure = result.summary[zone].mtf50_cypx if zone in result.summary else math.nan
-    sds = [
-        edge.edge.mtf50_sd_cypx
-        for edge in result.edges
-        if np.isfinite(edge.edge.mtf50_sd_cypx)
-        and zone in {"frame", zone_of(edge.image_height, result.size_px)}
-    ]
-    return float(np.sqrt(np.sum(np.square(sds))) / (len(sds) * figure)) if sds and figure > 0.0 else 0.0
+def _noise_sds(result: ShotResult) -> dict[str, float]:
+    """Share by which its edges' noise alone moves each zone's figure; their differences are the lens's: not counted."""
+    edges = [edge for edge in result.edges if math.isfinite(edge.edge.mtf50_sd_cypx)]
+    variances = np.array([edge.edge.mtf50_sd_cypx for edge in edges]) ** 2
+    zones = np.array([zone_of(edge.image_height, result.size_px) for edge in edges])
+    sds = dict.fromkeys(ZONES, 0.0)
+    for zone, figure in result.summary.items():
+        own = variances if zone == "frame" else variances[zones == zone]
+        if own.size and figure.mtf50_cypx > 0.0:
+            sds[zone] = math.sqrt(float(own.sum())) / (own.size * figure.mtf50_cypx)
+    return sds
 
 
 def measured_lenses(findings: SweepFindings, shots: Sequence[SweepShot]) -> list[MeasuredLens]:
@@ -215,9 +226,11 @@ def measured_lenses(findings: SweepFindings, shots: Sequence[SweepShot]) -> list
     lenses = []
     for lens in findings.lenses:
         own = [shot for shot in shots if (shot.planned.lens, shot.planned.camera) == (lens.lens, lens.camera)]
+        focuses = _focuses(own)
+        groups = _refocused(own, focuses)
         rows = [
             _with_sfr(row, group) if row.zones else row
-            for row, group in zip(countable_shots(own), _refocused(own, _focuses(own)), strict=True)
+            for row, group in zip(_rows(groups, focuses), groups, strict=True)
         ]
         names = {"lens": clean_text(lens.lens), "camera": clean_text(lens.camera)}
         lenses.append(MeasuredLens(**names, best=_best(lens.best), shots=tuple(rows)))
@@ -226,26 +239,42 @@ def measured_lenses(findings: SweepFindings, shots: Sequence[SweepShot]) -> list
 
 def _with_sfr(row: CountedShot, group: Sequence[SweepShot]) -> CountedShot:
     """The same row with each zone's SFR, the mean of the group; of a bracket its sharpest frame's."""
-    curves: dict[str, list[list[float]]] = defaultdict(list)
+    curves: dict[str, list[FloatArray]] = defaultdict(list)
     for shot in _in_focus(group):
         for zone, sfr in zone_responses(shot.measured).items():
-            curves[zone].append(sfr[: int(np.argmax(np.append(~np.isfinite(sfr), True)))].tolist())
-    sfrs = {
-        zone: tuple(round(float(np.mean(values)), 5) for values in zip(*found, strict=False))
-        for zone, found in curves.items()
-    }
+            curves[zone].append(sfr)
+    sfrs = {}
+    for zone, found in curves.items():
+        mean = np.mean(found, axis=0)  # up to where the first of them is not known
+        known = mean[: int(np.argmax(np.append(~np.isfinite(mean), True)))]
+        sfrs[zone] = tuple(round(response, 5) for response in known.tolist())
     zones = {zone: dataclasses.replace(value, sfr=sfrs.get(zone, ())) for zone, value in row.zones.items()}
     return dataclasses.replace(row, zones=zones)
 
 
 def zone_responses(result: ShotResult) -> dict[str, FloatArray]:
     """Mean SFR of each zone at `RESPONSE_CYPX`, edges weighted as for its MTF50; zones without edges are left out."""
-    usable = [one for one in result.edges if one.edge.frequency_cypx.size > 1 and is_usable(one)]
-    curves = [
-        np.interp(RESPONSE_CYPX, one.edge.frequency_cypx, one.edge.sfr, right=math.nan) for one in usable
-    ]
-    means = means_by_zone(usable, result.size_px, np.array(curves).reshape(-1, RESPONSE_CYPX.size))
+    usable = [edge for edge in result.edges if edge.edge.frequency_cypx.size > 1 and is_usable(edge)]
+    means = means_by_zone(usable, result.size_px, _responses([edge.edge for edge in usable]))
     return {zone: sfr for zone, sfr in means.items() if np.isfinite(sfr[:_FEWEST_RESPONSES]).all()}
+
+
+def _responses(edges: Sequence[Edge]) -> FloatArray:
+    """SFR of each edge at `RESPONSE_CYPX`, shape (edges, frequencies); NaN beyond its last frequency."""
+    by_grid: dict[bytes, list[int]] = defaultdict(list)
+    for index, edge in enumerate(edges):
+        by_grid[edge.frequency_cypx.tobytes()].append(index)
+    responses = np.empty((len(edges), RESPONSE_CYPX.size))
+    for members in by_grid.values():  # nearly always one: all of them at once
+        grid = edges[members[0]].frequency_cypx
+        at = np.interp(RESPONSE_CYPX, grid, np.arange(grid.size), right=math.nan)
+        before = np.minimum(np.nan_to_num(at).astype(np.int64), grid.size - 2)
+        share = at - before
+        sfr = np.array([edges[index].sfr for index in members])
+        # A frequency of the grid itself does not ask the next one, which may be unknown.
+        rise = np.where(share > 0.0, sfr[:, before + 1] - sfr[:, before], 0.0)
+        responses[members] = sfr[:, before] + share * rise
+    return responses
 
 
 def _best(best: BestSetting | None) -> BestOfSweep | None:
@@ -271,7 +300,8 @@ class FocalShots:
     @cached_property
     def counted(self) -> list[CountedShot]:
         """The refocused shots."""
-        return [row for row in countable_shots(self.members) if not row.reason]
+        focuses = {self.focal_length_mm: self.focus}
+        return [row for row in _rows(_refocused(self.members, focuses), focuses) if not row.reason]
 
     @cached_property
     def focus(self) -> SessionFocus:

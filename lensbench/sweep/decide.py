@@ -151,6 +151,7 @@ def find(shots: Sequence[SweepShot], *, method: str = "refined", tie: Tie = Tie.
         ),
         version=__version__,
         method=method,
+        tie=tie,
     )
 
 

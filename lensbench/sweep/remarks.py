@@ -170,8 +170,8 @@ def _blur_px(result: ShotResult) -> FloatArray:
         return np.empty(0)
     q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=result.magnification)
     edges = [edge.edge for edge in result.edges if edge.edge.measured]
-    lenses = [optics.LensBlur.in_focus(edge.mtf50_cypx, q, angle_deg=edge.angle_deg) for edge in edges]
-    return np.sqrt(np.maximum([lens.variance_px2 for lens in lenses], 0.0))
+    figures, angles = np.array([edge.mtf50_cypx for edge in edges]), [edge.angle_deg for edge in edges]
+    return np.sqrt(np.maximum(optics.variance_in_focus_px2(figures, q, angle_deg=angles), 0.0))
 
 
 def drift_remarks(shots: Sequence[SweepShot]) -> list[SeriesRemark]:

@@ -55,7 +55,8 @@ def _warn(message: str) -> None:
     warnings.warn(message, RuntimeWarning, stacklevel=4)
 
 
-Progress = Callable[[int, int, Path], None]  # how many are done, of how many, and which one just was
+Progress = Callable[[int, int, Path], None]
+"""How many are done, of how many, and which one just was; first of all 0, with the first one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +94,8 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
         The user stopped it; the workers are gone, and what was done is kept in the tasks' caches.
     """
     board = _Board(tasks, running)
+    if tasks:
+        running.progress(0, len(tasks), tasks[0].path)
     try:
         board.take_known()
         _measure(board, running)

@@ -5,9 +5,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from lensbench import shot
 from lensbench.model.errors import LensError, MemoryShortError, UnreadableError
-from lensbench.model.shot import Metadata, PrintProfile, RejectedShot, ShotResult
+from lensbench.model.shot import ChartEdge, Metadata, PrintProfile, RejectedShot, ShotResult
 from lensbench.photo import check_file, decoder_versions, refusal
 from lensbench.storage.cache import ResultCache, content_hash
 
@@ -78,9 +80,16 @@ def measured(task: Task) -> tuple[Outcome | ShortOfMemory, bool]:
     """
     try:
         check_file(task.path)
-        return shot.measure_shot(task.path, task.options, overrides=task.overrides), True
+        result = shot.measure_shot(task.path, task.options, overrides=task.overrides)
+        return replace(result, edges=tuple(map(_without_esf, result.edges))), True
     except (LensError, OSError, MemoryError) as raised:
         return _refused(task, raised)
+
+
+def _without_esf(edge: ChartEdge) -> ChartEdge:
+    """The edge without its edge spread function, most of its bytes, which nothing asks for once its SFR is known."""
+    none = np.empty(0)
+    return replace(edge, edge=replace(edge.edge, esf_position_px=none, esf=none))
 
 
 def _refused(task: Task, raised: Exception) -> tuple[Outcome | ShortOfMemory, bool]:

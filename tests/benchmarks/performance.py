@@ -211,7 +211,55 @@ def memory(path: Path, *, frame_bytes: int) -> Iterator[Cost]:
     yield Cost(what="peak memory, of the unpacked frame", unit=" times", target=1.6, found=found)
 
 
-def page(*, files: int, rows: int, count: int) -> Iterator[str]:
+REPORTED = """
+import resource, sys, time
+from pathlib import Path
+from many_shots import many_shots
+shots = many_shots(int(sys.argv[1]))
+start, wall = time.process_time(), time.perf_counter()
+from lensbench.report.write import write_sweep
+from lensbench.sweep.decide import find
+from lensbench.sweep.reject import reject
+counted = reject(shots)
+write_sweep(find(counted), counted, Path(sys.argv[2]))
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+print(time.perf_counter() - wall, time.process_time() - start, peak / 1000)
+"""
+
+
+def reported(count: int, out: Path) -> tuple[float, float, float]:
+    """Seconds, and seconds of processor time, from measured shots of 140 edges to the written report; peak in MB."""
+    words = [sys.executable, "-c", REPORTED, str(count), str(out)]
+    told = subprocess.run(words, check=True, capture_output=True, text=True)
+    wall, processor, peak = map(float, told.stdout.split())
+    return wall, processor, peak
+
+
+def opening_s(page: str) -> float:
+    """Seconds that a browser takes from its start to the painted page."""
+    with tempfile.TemporaryDirectory() as place:
+        words = (f"--screenshot={place}/page.png", f"--user-data-dir={place}", "--window-size=1440,900", page)
+        return run("chromium", "--headless=new", "--no-sandbox", "--disable-gpu", *words)[0]
+
+
+def many(place: Path, shots: int) -> Iterator[Cost]:
+    """Statistics and report of so many shots; of four times as many the growth, the page's size and its opening."""
+    wall, processor, peak_mb = min(reported(shots, place / f"report-{number}") for number in range(2))
+    what = f"statistics and report, {shots} shots of 140 edges"
+    yield Cost(what=what, unit=" s", target=5.0, found=wall)
+    yield Cost(what=f"{what}: peak memory", unit=" MB", target=600.0, found=peak_mb)
+    _, fourfold, _ = reported(4 * shots, place / "report-4")
+    what = f"{4 * shots} shots against four times {shots}: processor time"
+    yield Cost(what=what, unit=" times", target=1.1, found=fourfold / (4.0 * processor))
+    html = place / "report-4" / "report.html"
+    yield Cost(what=f"page of {4 * shots} shots", unit=" MB", target=15.0, found=html.stat().st_size / 1e6)
+    if shutil.which("chromium"):
+        empty, opened = (min(opening_s(of) for _ in range(2)) for of in ("about:blank", html.as_uri()))
+        what = f"page of {4 * shots} shots: opened in a browser, beyond an empty one"
+        yield Cost(what=what, unit=" s", target=3.0, found=opened - empty)
+
+
+def page(*, files: int, rows: int, count: int, shots: int) -> Iterator[str]:
     """The page; `count` is the number of kinds of file."""
     place = Path(tempfile.mkdtemp(prefix="lensbench-"))
     try:
@@ -222,6 +270,7 @@ def page(*, files: int, rows: int, count: int) -> Iterator[str]:
             *against_decoding(place, kinds, count),
             *starting(),
             *memory(kinds["lossless"][0], frame_bytes=rows * rows * 3),
+            *(many(place, shots) if shots else ()),
         ]
     finally:
         shutil.rmtree(place)
@@ -231,5 +280,7 @@ def page(*, files: int, rows: int, count: int) -> Iterator[str]:
 
 
 TABLE = pages.Table(
-    page=page, full={"files": 24, "rows": 4000, "count": 3}, tiny={"files": 1, "rows": 400, "count": 0}
+    page=page,
+    full={"files": 24, "rows": 4000, "count": 3, "shots": 500},
+    tiny={"files": 1, "rows": 400, "count": 0, "shots": 0},
 )

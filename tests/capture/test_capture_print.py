@@ -243,7 +243,7 @@ def test_the_commands_make_keep_and_use_a_profile(tmp_path, prints):
     near, far = map(str, prints[0.05])
     made = runner.invoke(app, ["measure", near, "--far", far, "--keep-print", profile])
     assert made.exit_code == 0
-    told = re.search(r"own edges: sigma (0\.\d+) \+- (0\.\d+) mm", made.stdout)
+    told = re.search(r"own edges: sigma (0\.\d+) ± (0\.\d+) mm", made.stdout)
     assert float(told[1]) == pytest.approx(0.05, abs=float(told[2]))
     used = runner.invoke(app, ["measure", far, "--print-profile", profile, "--json"])
     assert json.loads(used.stdout)["summary"]["inner"]["mtf50_cypx"] > 0.3

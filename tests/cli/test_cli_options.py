@@ -85,7 +85,7 @@ def test_one_pitch_for_two_cameras_is_refused_and_one_a_row_is_taken(lensbench, 
     assert done.exit_code == 0, done.exception
     kept = (tmp_path / "out" / "shots.csv").read_text().splitlines()
     place = kept[0].split(",").index("pixel_pitch_um")
-    assert [line.split(",")[place] for line in kept[1:]] == ["3", "3", "6.5", "6.5", "6.5", "6.5"]
+    assert [float(line.split(",")[place]) for line in kept[1:]] == [3.0, 3.0, 6.5, 6.5, 6.5, 6.5]
 
 
 def test_the_pitch_of_a_row_wins_and_of_one_camera_the_option_holds_for_the_rest(lensbench, folder, tmp_path):

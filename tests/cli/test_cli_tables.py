@@ -112,4 +112,4 @@ def test_what_is_clear_is_understood(tmp_path, shoot, text):
     assert done.returncode == 0
     report = (tmp_path / "out" / "shots.csv").read_text()
     assert report.count("Old 50/2,") == 4
-    assert report.count(",2.8,2.8,50,50,") == 4
+    assert report.count(",28E-1,28E-1,50,50,") == 4

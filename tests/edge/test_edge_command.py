@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from exact_edges import Blur
 from made_pictures import blank_picture, card_picture, edge_picture, write_linear
+from schema_check import following
 from typer.testing import CliRunner
 
 from lensbench.cli.main import app, run
@@ -49,13 +50,13 @@ def edge(*words):
 
 def measured(*words):
     done = edge(*words, "--encoding", "linear", "--json")
-    return done.exit_code, json.loads(done.stdout, parse_constant=pytest.fail)
+    return done.exit_code, following("edges", json.loads(done.stdout, parse_constant=pytest.fail))
 
 
 def test_json_holds_every_key_and_the_truth(picture):
     status, document = measured(picture, "--roi", "50,60,100,60")
     assert status == 0
-    assert set(document) == {"image", "edges"}
+    assert set(document) == {"format", "image", "edges"}
     (one,) = document["edges"]
     assert set(one) >= KEYS
     assert one["roi"] == [50, 60, 100, 60]

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from schema_check import following
 from typer.testing import CliRunner
 
 from lensbench.chart.layout.sheet import sheet
@@ -68,7 +69,7 @@ def test_the_command_finds_what_the_simulator_did(shots, tmp_path):
     table = ["--shots", str(shots / "conditions.csv"), "--out", str(out), "--workers", "1"]
     shown = CliRunner().invoke(app, ["effect", str(shots / "shots"), "--by", "condition", *table, "--json"])
     assert shown.exit_code == 0, shown.stderr
-    told = json.loads(shown.stdout)
+    told = following("effect", json.loads(shown.stdout))
     frame = {one["level"]: one for one in told["rows"] if (one["figure"], one["zone"]) == ("mtf50", "frame")}
     truth = true_mtf50(shots)
     for kind in ("filter", "shaken"):

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 from measured_lenses import kept_session, sharper, sweep_folder
+from schema_check import following
 from typer.testing import CliRunner
 
 from lensbench.cli.library import seconds
@@ -34,7 +35,7 @@ def filled(place):
 def test_add_list_show_remove(lensbench, tmp_path):
     folder = sweep_folder(tmp_path / "spring")
     assert "library is empty" in lensbench("list").stdout
-    assert json.loads(lensbench("list", "--json").stdout)["lenses"] == []
+    assert following("library-list", json.loads(lensbench("list", "--json").stdout))["lenses"] == []
     added = lensbench("add", folder)
     assert added.exit_code == 0, added.output
     assert "Added Fennel on Box One, session «spring», 18 shots." in added.stdout
@@ -43,11 +44,11 @@ def test_add_list_show_remove(lensbench, tmp_path):
     assert lensbench("add", folder, "--replace").exit_code == 0
     assert lensbench("add", folder, "--session", "autumn").exit_code == 0
     assert lensbench("list").stdout.count("Fennel on Box One") == 2
-    (listed, _) = json.loads(lensbench("list", "--json").stdout)["lenses"]
+    (listed, _) = following("library-list", json.loads(lensbench("list", "--json").stdout))["lenses"]
     assert (listed["lens"], listed["shots"], listed["best"]["f_number"]) == ("Fennel", 18, 5.6)
     shown = lensbench("show", "fennel", "--session", "spring")
     assert "f/5.6" in shown.stdout
-    form = json.loads(lensbench("show", "fennel", "--json").stdout)
+    form = following("library-list", json.loads(lensbench("show", "fennel", "--json").stdout))
     assert len(form["lenses"][0]["curve"]) == 24
     assert isinstance(lensbench("remove", "Fennel").exception, SettingError)
     assert lensbench("remove", "Fennel", "--session", "autumn").exit_code == 0
@@ -63,7 +64,7 @@ def test_export_and_import(lensbench, tmp_path):
     assert isinstance(lensbench("import", file).exception, LibraryError)
     assert lensbench("remove", "Sorrel").exit_code == 0
     assert isinstance(lensbench("import", file).exception, LibraryError)
-    done = json.loads(lensbench("import", file, "--replace", "--json").stdout)
+    done = following("library-change", json.loads(lensbench("import", file, "--replace", "--json").stdout))
     assert [one["lens"] for one in done["imported"]] == ["Fennel", "Sorrel"]
 
 
@@ -75,7 +76,7 @@ def test_advise_answers_first_and_as_one_document(lensbench):
     nobody = lensbench("advise", "--focal-length", "85")
     assert isinstance(nobody.exception, LibraryError)
     assert "85 mm: Fennel: measured at 50 mm only; Sorrel: measured" in str(nobody.exception)
-    form = json.loads(lensbench("advise", "--focal-length", "50", "--json").stdout)
+    form = following("advice", json.loads(lensbench("advise", "--focal-length", "50", "--json").stdout))
     assert [one["lens"] for one in form["lenses"]] == ["Sorrel", "Fennel"]
     assert form["lenses"][0]["ci95_cypx"][0] < form["lenses"][0]["mtf50_cypx"]
 
@@ -98,7 +99,7 @@ def test_advise_plans_a_picture(lensbench):
     assert told.exit_code == 0, told.output
     assert told.stdout.startswith("Take Sorrel at f/")
     assert "hands add about" in told.stdout
-    form = json.loads(lensbench(*words, "--far", "inf", "--json").stdout)
+    form = following("picture", json.loads(lensbench(*words, "--far", "inf", "--json").stdout))
     assert form["wanted"]["far_m"] is None
     assert form["third_m"] is None
     assert form["lenses"][0]["bracket"]["frames"] > 1

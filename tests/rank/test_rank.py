@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import skimage.data
 from blurred_frames import frame, leaves, write_jpeg, write_raw, write_tiff
+from schema_check import following
 from scipy import ndimage
 from typer.testing import CliRunner
 
@@ -210,7 +211,7 @@ def test_the_command_tells_the_order(tmp_path, scene):
     shown = CliRunner().invoke(app, ["rank", *paths])
     assert shown.exit_code == 0
     assert shown.output.startswith("1.tif is the sharpest of 2 frames; 0.tif is the softest")
-    told = json.loads(CliRunner().invoke(app, ["rank", str(tmp_path), "--json"]).stdout)
+    told = following("ranking", json.loads(CliRunner().invoke(app, ["rank", str(tmp_path), "--json"]).stdout))
     assert [frame["photo"] for frame in told["frames"]] == paths[::-1]
     assert told["told_apart"] is True
 

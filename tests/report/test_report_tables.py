@@ -38,7 +38,7 @@ def test_one_row_a_photograph_with_its_reason_when_it_was_not_used(shots):
 def test_one_row_an_edge_with_a_region_that_can_be_measured_again(shots):
     rows = rows_of(edges_table(shots))
     assert tuple(rows[0]) == EDGES_COLUMNS
-    assert rows[0]["roi"] == "2000,3000,100,60"
+    assert rows[0]["roi"] == "2000, 3000, 100, 60"
     assert {row["direction"] for row in rows} == {"sagittal", "tangential"}
     assert float(rows[0]["overshoot_percent"]) == 0.4
     assert float(rows[0]["undershoot_percent"]) == -0.3
@@ -53,7 +53,7 @@ def test_figures_survive_the_way_through_the_file(shots):
 def test_a_veil_stands_in_its_column(shots):
     veiled = dataclasses.replace(shots[0].result, veil=Veil(percent=3.25))
     (row,) = rows_of(shots_table([dataclasses.replace(shots[0], result=veiled)]))
-    assert row["veil_percent"] == "3.25"
+    assert row["veil_percent"] == "325E-2"
     assert rows_of(shots_table(shots))[0]["veil_percent"] == ""
 
 

@@ -111,7 +111,7 @@ def test_a_figure_shows_the_digits_that_its_sd_bears(value, sd, most, text):
 
 
 def test_doubt_and_interval_have_the_digits_of_their_figure():
-    assert with_doubt(0.29312, 0.0213, 4) == "0.293 +- 0.042"
+    assert with_doubt(0.29312, 0.0213, 4) == "0.293 ± 0.042"
     assert with_doubt(3.4567, math.nan, 2) == "3.46"
     assert with_interval(0.2931, (0.1, 0.5)) == "0.29\n0.10–0.50"
     assert Scale(pixel_pitch_um=4.0, picture_height_px=4000).also(0.2931, 0.05) == "73 lp/mm, 2340 LW/PH"

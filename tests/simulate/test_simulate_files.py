@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import rawpy
 import tifffile
+from schema_check import following
 from sim_bench import bench_scene
 
 from lensbench.model.errors import SettingError
@@ -146,7 +147,7 @@ def test_a_series_tells_the_truth_of_every_file(tmp_path):
     paths = shoot(jobs, seed=4, progress=done.append)
     assert [path.name for path in paths] == [f"shot_000{n}.dng" for n in (1, 2, 3, 4)]
     assert sum(done) == 4
-    truth = json.loads((tmp_path / "a" / "truth.json").read_text(encoding="utf-8"))
+    truth = following("truth", json.loads((tmp_path / "a" / "truth.json").read_text(encoding="utf-8")))
     assert truth["seed"] == 4
     assert [photo["file"] for photo in truth["photos"]] == [path.name for path in paths]
     assert [photo["settings"]["f_number"] for photo in truth["photos"]] == [2.0, 2.0, 8.0, 8.0]

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from invented_shots import result
+from schema_check import following
 from typer.testing import CliRunner
 
 from lensbench import photo, shot
@@ -86,7 +87,8 @@ def test_output_inside_the_photographs_is_refused_before_any_work(lensbench, tmp
 
 def test_json_is_one_document(lensbench, tmp_path):
     done = lensbench("sweep", shots(tmp_path / "shots"), "--out", tmp_path / "report", "--json")
-    findings = json.loads(done.stdout)
+    findings = following("findings", json.loads(done.stdout))
+    following("sweep", json.loads((tmp_path / "report" / "sweep.json").read_text()))
     assert findings["lenses"][0]["best"]["f_number"] == 5.6
     assert findings == json.loads((tmp_path / "report" / "findings.json").read_text())
 
@@ -153,7 +155,7 @@ def test_compare_answers_and_writes(lensbench, tmp_path):
     )
     assert (tmp_path / "both" / "report.html").exists()
     as_json = lensbench("compare", *folders, "--out", tmp_path / "both", "--json")
-    assert json.loads(as_json.stdout)["pairs"][0]["second"] == "Sorrel"
+    assert following("comparison", json.loads(as_json.stdout))["pairs"][0]["second"] == "Sorrel"
 
 
 def test_compare_refuses_to_write_over_a_sweep(lensbench, tmp_path):

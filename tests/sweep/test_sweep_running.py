@@ -34,7 +34,7 @@ def test_order_is_kept_and_progress_told(tmp_path):
     )
     outcomes = run(tasks(tmp_path, "a", "b", "c", "d"), running)
     assert reasons(outcomes) == ["done a", "done b", "done c", "done d"]
-    assert told == [(1, 4), (2, 4), (3, 4), (4, 4)]
+    assert told == [(0, 4), (1, 4), (2, 4), (3, 4), (4, 4)]
 
 
 def test_a_crash_costs_that_file_only_and_want_of_memory_or_a_lost_result_none(tmp_path):
