@@ -93,7 +93,7 @@ def simulate(given: SimulateCommand) -> None:
 
     Every file bears the metadata of a camera's; truth.json holds the exact SFR of every edge (in cycles per
     pixel). A lens description gives blur in micrometres on the sensor; see the glossary. Focus brackets and turned
-    shots are told in shots_table.csv, for `sweep --shots`.
+    shots are told in shots.csv, for `sweep --shots`.
 
     Example: lensbench simulate --out shoot --lens fennel --focal-lengths 24,70 --stops 4,8
     """

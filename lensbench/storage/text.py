@@ -130,9 +130,6 @@ def table_in(
         ) from error
 
 
-TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")  # decimal comma, or between thousands
-
-
 LONGEST_TEXT: Final = 160  # longer names are cut; no honest lens or file name needs more. [characters]
 
 
