@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.options import Encoding, PitchUm, TimeLimit, argument, measure_options, option, path
+from lensbench.cli.options import (
+    Encoding,
+    PitchUm,
+    RoomFile,
+    TimeLimit,
+    argument,
+    measure_options,
+    option,
+    path,
+)
 from lensbench.cli.output import say, within_limit
 from lensbench.model.errors import SettingError, SweepError
 from lensbench.storage.text import visible
@@ -39,6 +48,7 @@ class CheckCommand:
     ] = False
     pitch_um: PitchUm = None
     encoding: Encoding = "auto"
+    room: RoomFile = None
     time_limit: TimeLimit = USUAL_LIMIT_S
 
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
 import typer
 
+from lensbench.cli.room import Room, read_room, with_room
 from lensbench.model.errors import SettingError
 from lensbench.model.units import PITCH_LIMITS_UM
 from lensbench.storage.numbers import read_number, read_numbers, read_range
@@ -71,6 +72,13 @@ def path(about: str, **further: Any) -> Any:
     return option(about, **{"metavar": "PATH"} | further)
 
 
+def _room(given: str) -> Room:
+    try:
+        return read_room(given)
+    except SettingError as error:
+        raise typer.BadParameter(str(error)) from error
+
+
 def _known_encoding(name: str) -> str:
     """Refuse an unknown tone curve before any photograph is blamed for it."""
     from lensbench.photo import parse_encoding
@@ -95,6 +103,15 @@ PitchUm = Annotated[
     float | None, number("Pixel pitch in um.  [default: from the metadata]", *PITCH_LIMITS_UM, kind="um")
 ]
 PrintProfile = Annotated[str | None, text("Kept profile of the print (or its file): divided out.")]
+RoomFile = Annotated[
+    Room | None,
+    option(
+        "What stays the same in a room.  [default: lensbench.toml beside the photographs]",
+        parser=_room,
+        metavar="FILE",
+    ),
+]
+CameraName = Annotated[str | None, text("Name of the camera, where the photographs do not tell it.")]
 SensorPitchUm = Annotated[float, number("Pixel pitch, in um.", *PITCH_LIMITS_UM, kind="um")]
 ShotsTable = Annotated[Path | None, path("Table (CSV) of what the metadata lacks: file,lens,f_number,...")]
 Strict = Annotated[bool, option("End with status 3 when a photograph was rejected.", "--strict")]
@@ -141,8 +158,15 @@ def command(function: Callable[..., None]) -> Callable[..., None]:
     options = [item.replace(kind=Parameter.KEYWORD_ONLY) for item in spread]
     options.sort(key=lambda item: item.name not in own)  # before the inherited ones
 
+    if any(item.name == "room" for item in options):
+        options.append(Parameter("context", Parameter.KEYWORD_ONLY, annotation=typer.Context))
+
     @wraps(function)
-    def spread_out(**given: Any) -> None:
+    def spread_out(*, context: Any = None, **given: Any) -> None:
+        if context is not None:
+            sources = {name: context.get_parameter_source(name) for name in given}
+            written = [name for name, source in sources.items() if source and source.name == "COMMANDLINE"]
+            given = with_room(given, written=written)
         function(**given) if source is function else function(source(**given))
 
     spread_out.__signature__ = signature(function).replace(parameters=options)  # type: ignore[attr-defined]

@@ -164,6 +164,7 @@ class MeasureCommand(Viewed):
     method: shared.Method = "refined"
     encoding: shared.Encoding = "auto"
     print_profile: shared.PrintProfile = None
+    room: shared.RoomFile = None
     far: Annotated[
         list[Path] | None, path("With --keep-print: the same print from further away; may be given again.")
     ] = None

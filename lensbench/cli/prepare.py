@@ -1,11 +1,13 @@
 """`lensbench chart` and `lensbench plan`: what is made before the camera comes out."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from lensbench.cli.options import (
     PictureSize,
+    RoomFile,
     SensorPitchUm,
     number,
     numbers_in,
@@ -49,6 +51,10 @@ class ChartCommand:
         float | None,
         number("Bright over dark, 1.5 to 20.  [default: 4; wall set: black]", 1.5, 20.0, kind="ratio"),
     ] = None
+    room: RoomFile = None
+    list_papers: Annotated[bool, option("List the papers and the wall sets, and make nothing.", "--list")] = (
+        False
+    )
 
 
 def chart(given: ChartCommand) -> None:
@@ -62,6 +68,9 @@ def chart(given: ChartCommand) -> None:
 
     Example: lensbench chart --wall 13 --paper A4 --distance-f 50 --out wall.pdf
     """
+    if given.list_papers:
+        say(*_papers())
+        return
     if given.solid and given.contrast is not None:
         raise SettingError("give either --solid or --contrast, not both")
     if given.wall is None and (given.sensor is not None or given.distance_f is not None):
@@ -70,6 +79,19 @@ def chart(given: ChartCommand) -> None:
     sign = b"/Subject (Chart to photograph"
     check_kind(out, suffix=".pdf", begins=b"%PDF-", sign=sign, what="a chart (PDF) as this program wrote it")
     say(_sheet(out, given) if given.wall is None else _wall(out, given, given.wall))
+
+
+def _papers() -> Iterator[str]:
+    """Every paper of a sheet with its targets, then of which a wall set can be."""
+    from lensbench.chart.layout import NAMED_PAPERS, WALL_PAPERS, sheet
+
+    yield "Sheets (--paper), fill the picture with one:"
+    for paper in NAMED_PAPERS:
+        short_mm, long_mm = paper.size_mm
+        targets = len(sheet(paper.name, solid=False).targets)
+        yield f"  {paper.name:<8} {long_mm:.0f} x {short_mm:.0f} mm, {targets} targets"
+    yield "  or any WIDTHxHEIGHT in whole mm, such as 500x400"
+    yield f"Wall sets (--wall PAGES, 1 to 29), a large target on each page: {', '.join(WALL_PAPERS)}"
 
 
 def _sheet(out: Path, given: ChartCommand) -> str:
@@ -137,6 +159,7 @@ class PlanCommand:
     quick: Annotated[
         bool, option("Ten-minute test of a used lens: 12 shots at most, one page.", "--quick")
     ] = False
+    room: RoomFile = None
     replace: Annotated[bool, option("Write over a shots.csv that holds your entries.", "--replace")] = False
 
 

@@ -12,7 +12,7 @@ import typer
 import lensbench
 from lensbench import report
 from lensbench.cli import options as shared
-from lensbench.cli.options import Viewed, argument, measure_options, option, path, text
+from lensbench.cli.options import Viewed, argument, measure_options, number, option, path, text
 from lensbench.cli.output import (
     progress_bar,
     running,
@@ -22,6 +22,7 @@ from lensbench.cli.output import (
     say_result,
     within_limit,
 )
+from lensbench.cli.room import say_unlike_room
 from lensbench.storage.text import clean_text
 from lensbench.workers import USUAL_LIMIT_S
 
@@ -46,6 +47,14 @@ class SweepCommand:
     method: shared.Method = "refined"
     pitch_um: shared.PitchUm = None
     print_profile: shared.PrintProfile = None
+    camera: shared.CameraName = None
+    distance_mm: Annotated[
+        float | None,
+        number(
+            "Chart to sensor as taped, in mm: says where the pictures show another.", 10.0, 1e6, kind="mm"
+        ),
+    ] = None
+    room: shared.RoomFile = None
     tie: Annotated[
         Literal["best", "widest", "middle", "deepest"], option("Which of equally good f-stops to take.")
     ] = "best"
@@ -73,12 +82,14 @@ def sweep(given: SweepCommand) -> None:
                 shots=given.shots,
                 options=measure_options(given),
                 tie=given.tie,
+                camera=given.camera,
                 running=spread,
             )
     except KeyboardInterrupt:
         say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
         raise typer.Exit(_INTERRUPTED) from None
     say_not_used(done, given.folders)
+    say_unlike_room(done, camera=given.camera, distance_mm=given.distance_mm)
     if given.physical and not done.has_physical:
         say("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)
     say_answer(done, as_json=given.as_json)
@@ -138,6 +149,8 @@ class EffectCommand(Viewed):
     time_limit: shared.TimeLimit = USUAL_LIMIT_S
     pitch_um: shared.PitchUm = None
     print_profile: shared.PrintProfile = None
+    camera: shared.CameraName = None
+    room: shared.RoomFile = None
     encoding: shared.Encoding = "auto"
     strict: shared.Strict = False
     as_json: shared.AsJson = False
@@ -160,6 +173,7 @@ def effect(given: EffectCommand) -> None:
             out=given.out or Path(f"{given.folder.resolve().name or 'shots'}-effect"),
             shots=given.shots,
             options=measure_options(given),
+            camera=given.camera,
             running=spread,
         )
     say_not_used(done, [given.folder])

@@ -4,8 +4,7 @@ What typer keeps of its parser (classes of errors, groups of commands) it keeps 
 so errors are known by their names here, and commands by what they can do.
 """
 
-from collections.abc import Iterable, Iterator
-from difflib import get_close_matches
+from collections.abc import Iterator
 from typing import Annotated, Any, Final
 
 import typer
@@ -13,20 +12,9 @@ import typer
 from lensbench.cli.options import argument
 from lensbench.cli.output import say
 from lensbench.model.errors import SettingError
+from lensbench.storage.text import nearest
 
 NAME: Final = "lensbench"
-_CLOSE: Final = 0.7  # of difflib's ratio, at which a slip of the finger stays near
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """Known word that a mistyped one is nearest to; empty where none is near.
-
-    >>> nearest("swep", ["sweep", "compare"]), nearest("--shot", ["--shots", "--out"]), nearest("x", ["sweep"])
-    ('sweep', '--shots', '')
-    """
-    names = list(known)
-    begun = [name for name in names if name.startswith(word) and len(word) > 2]
-    return next(iter(begun or get_close_matches(word, names, n=1, cutoff=_CLOSE)), "")
 
 
 class Commands(typer.core.TyperGroup):

@@ -147,6 +147,7 @@ def sweep(
     shots: Path | str | None = None,
     options: MeasureOptions = _USUAL,
     tie: Tie | str = Tie.BEST,
+    camera: str | None = None,
     running: Running | None = None,
 ) -> SweepResult:
     """Measure folders of test shots, and find the best stop and zoom setting.
@@ -163,6 +164,8 @@ def sweep(
         How each photograph is measured.
     tie : Tie
         Which of several equally good stops is named: best, widest, middle or deepest.
+    camera : str, optional
+        Its name, where a photograph does not tell it.
     running : Running, optional
         Over how many processes the work is spread; all processors by default.
 
@@ -184,6 +187,7 @@ def sweep(
             cache=out_folder and out_folder / _KEPT,
             running=running,
             tie=Tie(tie),
+            camera=camera,
         )
         written = report.write_sweep(done.findings, done.shots, out_folder) if out_folder else ()
     return SweepResult(findings=done.findings, shots=done.shots, rejected=done.rejected, written=written)
@@ -230,6 +234,7 @@ def effect(
     out: Path | str | None = None,
     shots: Path | str | None = None,
     options: MeasureOptions = _USUAL,
+    camera: str | None = None,
     running: Running | None = None,
 ) -> EffectResult:
     """Measure what one change did: a filter, the stabiliser, a shutter speed, the ISO, processing.
@@ -240,7 +245,7 @@ def effect(
         What was changed: condition, exposure_s, iso, f_number, focal_length_mm, lens or camera.
     against : str, optional
         Level that the others are held against.
-    folder, out, shots, options, running
+    folder, out, shots, options, camera, running
         As for `sweep`.
 
     Raises
@@ -260,6 +265,7 @@ def effect(
             shots_csv=None if shots is None else Path(shots),
             options=options,
             cache=out_folder and out_folder / _KEPT,
+            camera=camera,
             running=running,
         )
         written = report.write_effect(done, out_folder) if out_folder else ()

@@ -82,12 +82,13 @@ def sweep(
     cache: Path | None = None,
     running: Running | None = None,
     tie: Tie = Tie.BEST,
+    camera: str | None = None,
 ) -> Sweep:
     """Best settings of the lenses whose test shots lie in some folders, read and never written to.
 
     In the folder `cache` results are kept for a second run; the rest, and the errors, are as for `lensbench.sweep`.
     """
-    planned = gather(folders, shots_csv)
+    planned = gather(folders, shots_csv, camera=camera)
     shots = reject(measured_shots(planned, options, cache=cache, running=running))
     if not any(shot.used for shot in shots):
         first = rejections(shots)[0]

@@ -88,7 +88,9 @@ UNKNOWN_CAMERA: Final = "unknown camera"
 FOCAL_GAP: Final = 0.03  # as a share, from one group to the next. Common practice, no source.
 
 
-def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[PlannedShot]:
+def gather(
+    folders: Sequence[Path], shots_csv: Path | None = None, *, camera: str | None = None
+) -> list[PlannedShot]:
     """List the photographs of some folders with the settings they count under.
 
     Parameters
@@ -97,6 +99,8 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
         Walked through in natural order, each once whatever names lead to it; links inside are not followed.
     shots_csv : path, optional
         A shots table; its filled cells override the files' own metadata.
+    camera : str, optional
+        Its name, where neither a photograph nor its row tells it.
 
     Returns
     -------
@@ -126,7 +130,7 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
         rows = rows_by_name(places, named, second=beside_raw)
     else:
         rows = rows_in_order([path for path in paths if path not in {*copies, *beside_raw}], table)
-    shots = [_plan(path, rows.get(path), beside_raw=path in beside_raw) for path in paths]
+    shots = [_plan(path, rows.get(path), beside_raw=path in beside_raw, camera=camera) for path in paths]
     shots = _without_copies(shots, copies)
     if all(shot.left_out for shot in shots):
         first = shots[0]
@@ -158,7 +162,7 @@ def _without_copies(shots: Sequence[PlannedShot], copies: Mapping[Path, Path]) -
     return judged
 
 
-def _plan(path: Path, row: TableRow | None, *, beside_raw: bool) -> PlannedShot:
+def _plan(path: Path, row: TableRow | None, *, beside_raw: bool, camera: str | None) -> PlannedShot:
     try:
         metadata, left_out = photo.read_metadata(path), ""
     except ImageError as error:
@@ -176,7 +180,7 @@ def _plan(path: Path, row: TableRow | None, *, beside_raw: bool) -> PlannedShot:
         metadata=metadata,
         overrides=_overridden(Metadata(), row) if row else None,
         lens=metadata.lens or UNKNOWN_LENS,
-        camera=metadata.camera or UNKNOWN_CAMERA,
+        camera=metadata.camera or camera or UNKNOWN_CAMERA,
         setting=Setting(focal_length_mm=metadata.focal_length_mm, f_number=f_number),
         pitch_um=told.pitch_um,
         focus_group=told.focus_group,

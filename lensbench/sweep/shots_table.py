@@ -11,7 +11,6 @@ import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Final
 
@@ -20,7 +19,7 @@ from lensbench.model.errors import ImageError, SettingError, TextFileError
 from lensbench.model.shot import TABLE_COLUMNS, TableRow, Turned
 from lensbench.model.units import PITCH_LIMITS_UM, nominal_f_number
 from lensbench.storage.numbers import read_number
-from lensbench.storage.text import name_in_tables, read_text, table_in
+from lensbench.storage.text import name_in_tables, nearest, read_text, table_in
 
 _YES_NO: Final = {"yes": True, "y": True, "true": True, "1": True, "": True} | dict.fromkeys(
     ("no", "n", "false", "0"), False
@@ -62,8 +61,7 @@ def _lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
     if "file" not in names:
         raise SettingError(f"{path}: no column `file` in the first line; {columns}")
     if strange := [name for name in names if name not in TABLE_COLUMNS]:
-        near = get_close_matches(strange[0], TABLE_COLUMNS, n=1)
-        hint = f" (did you mean {near[0]}?)" if near else ""
+        hint = f" (did you mean {near}?)" if (near := nearest(strange[0], TABLE_COLUMNS)) else ""
         raise SettingError(f"{path}: no such column: {', '.join(strange)}{hint}; {columns}")
     named = io.StringIO()
     csv.writer(named, delimiter=delimiter, lineterminator="").writerow(names)
@@ -166,8 +164,8 @@ def rows_by_name(
         key = row.file.casefold()
         found = exact.get(row.file) or any_case.get(key) or bare.get(key, set()) - set(second)
         if not found:
-            near = get_close_matches(row.file, {path.name for _, path in places}, n=1)
-            hint = f"; did you mean {near[0]}?" if near else ""
+            near = nearest(row.file, [path.name for _, path in places])
+            hint = f"; did you mean {near}?" if near else ""
             raise SettingError(f"the shots table names {row.file}, which is in none of the folders{hint}")
         if len(found) > 1:
             raise SettingError(
