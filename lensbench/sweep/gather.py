@@ -172,8 +172,11 @@ def _plan(path: Path, row: TableRow | None, *, beside_raw: bool, camera: str | N
         metadata = _overridden(metadata, row)
         by_choice = "" if row.use else "the shots table says not to use it"
     f_number = nominal_f_number(metadata.f_number) if metadata.f_number else 0.0
+    stranger = False
     if not left_out and metadata.f_number is None:
-        left_out = _without_f_number(path, metadata)
+        left_out = _damage(path)
+        stranger = not left_out and metadata.camera is None and metadata.focal_length_mm is None
+        left_out = left_out or "its f-number is unknown; name it in a shots table (--shots)"
     told = row or TableRow()
     return PlannedShot(
         path=path,
@@ -189,19 +192,17 @@ def _plan(path: Path, row: TableRow | None, *, beside_raw: bool, camera: str | N
         turned=told.turned,
         left_out=by_choice or left_out,
         by_choice=bool(by_choice),
+        stranger=stranger and not by_choice,
     )
 
 
-def _without_f_number(path: Path, metadata: Metadata) -> str:
-    """Say what to do about a photograph that does not tell its f-number; a damaged file hides it, too."""
+def _damage(path: Path) -> str:
+    """Why a photograph that does not tell its f-number cannot be read; empty where it can."""
     try:
         photo.check_whole(path)
     except ImageError as error:
         return without_path(str(error), path)
-    says = "its f-number is unknown; name it in a shots table (--shots)"
-    if metadata.camera is None and metadata.focal_length_mm is None:
-        says += "; it tells no camera either, so the file may be damaged: look whether it opens"
-    return says
+    return ""
 
 
 def _overridden(metadata: Metadata, row: TableRow) -> Metadata:
