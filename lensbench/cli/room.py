@@ -93,7 +93,7 @@ def with_room(given: dict[str, Any], *, written: Iterable[str]) -> dict[str, Any
     if room is None:
         places = [given.get(name) for name in ("folders", "places", "folder", "photo")]
         named = [place for item in places if item for place in (item if isinstance(item, list) else [item])]
-        if (room := room_beside(named)) is None:
+        if (room := room_beside(Path(place) for place in named if "://" not in str(place))) is None:
             return given
         say(f"room: {clean_text(str(room.path))}", err=True)
     known = dict(room.values)
