@@ -87,8 +87,8 @@ def lens_sentences(lens: LensFindings) -> list[str]:
     limits = [] if lens.basis is None else [*_corners(lens.basis), holds_for(lens.basis)]
     if lens.quick is not None:
         return [*(clean_line(sentence) for sentence in quick_sentences(lens)), *limits]
-    if lens.best is not None and (kinds := _of(lens.best.reservations, Unclaimed.FILE_KIND)):
-        return [f"{name}: {note_in_words(kinds[0])}", *limits]
+    if mixed := mixed_kinds(lens):
+        return [f"{name}: {note_in_words(mixed)}", *limits]
     if lens.best is None:
         return [f"{name}: no setting could be measured.", *limits]
     zoom = len(lens.by_focal_length) > 1
@@ -96,7 +96,12 @@ def lens_sentences(lens: LensFindings) -> list[str]:
         (focal for focal in lens.by_focal_length if focal.focal_length_mm == lens.best.focal_length_mm), None
     )
     if not zoom and at_best is not None and len(_tested(at_best)) == 1:
-        return [*_one_stop(lens, at_best), *_shooting(lens), *state_sentences(lens.condition), *limits]
+        return [
+            *_one_stop(lens, at_best),
+            *shooting_sentences(lens),
+            *state_sentences(lens.condition),
+            *limits,
+        ]
     sentences = [_set_to(name, lens.best, [] if at_best is None else _tested(at_best), zoom=zoom)]
     sentences += _equal_lengths(lens)
     sentences += [told for focal in lens.by_focal_length if (told := _equal_stops(focal, zoom=zoom))]
@@ -104,15 +109,20 @@ def lens_sentences(lens: LensFindings) -> list[str]:
     sentences += _weak_ends(lens.zoom_at_own_best)
     if zoom or any(len(_tested(focal)) > 1 for focal in lens.by_focal_length):
         sentences += [note_in_words(reservation) for reservation in lens.best.reservations]
-    return [*sentences, *_shooting(lens), *state_sentences(lens.condition), *limits]
+    return [*sentences, *shooting_sentences(lens), *state_sentences(lens.condition), *limits]
+
+
+def mixed_kinds(lens: LensFindings) -> Note | None:
+    """How many raw files and finished pictures stand side by side, so that no figure of the lens is shown; or None."""
+    return next(iter(_of(lens.best.reservations, Unclaimed.FILE_KIND)), None) if lens.best else None
 
 
 def _of(notes: Iterable[Note], *kinds: StrEnum) -> list[Note]:
     return [note for note in notes if note.kind in kinds]
 
 
-def _shooting(lens: LensFindings) -> Iterator[str]:
-    """Say what of the shooting keeps figures from comparing, a line each."""
+def shooting_sentences(lens: LensFindings) -> Iterator[str]:
+    """What of the shooting keeps figures from comparing, a line each."""
     askew_said = any(
         isinstance(finding.details, CameraTilt) and finding.verdict is Verdict.MATTERS
         for finding in lens.condition

@@ -14,7 +14,6 @@ import re
 import tomllib
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
-from difflib import get_close_matches
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -194,6 +193,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
     >>> nearest("swep", ["sweep", "compare"]), nearest("--shot", ["--shots", "--out"]), nearest("x", ["sweep"])
     ('sweep', '--shots', '')
     """
+    from difflib import get_close_matches  # noqa: PLC0415  only a mistake needs it
+
     names = list(known)
     begun = [name for name in names if name.startswith(word) and len(word) > 2]
     return next(iter(begun or get_close_matches(word, names, n=1, cutoff=_CLOSE)), "")
