@@ -43,6 +43,7 @@ LEVELS = {
     "report": 13,
     "door": 14,
     "cli": 15,
+    "__main__": 16,
 }
 
 # Libraries and the only places that may import them (a folder, or the beginning of a file's name).

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from lensbench.capture.session import follow as follow
     from lensbench.capture.session import outstanding_table as outstanding_table
     from lensbench.capture.session import without_doubles as without_doubles
+    from lensbench.capture.standing import BEHIND_CAMERA_MM as BEHIND_CAMERA_MM
     from lensbench.capture.standing import CameraGear as CameraGear
     from lensbench.capture.standing import LensGear as LensGear
     from lensbench.capture.standing import PrintGear as PrintGear
@@ -42,7 +43,7 @@ _PARTS: Final = {
     "plan": "Exposure Place ShootPlan counted_names make_plan quick_plan table_shots table_text",
     "print_profile": "keep_profile kept_profile profile_from_distances profile_from_scan",
     "session": "Follower PlanBook PlanFile Session What follow outstanding_table without_doubles",
-    "standing": "CameraGear LensGear PrintGear",
+    "standing": "BEHIND_CAMERA_MM CameraGear LensGear PrintGear",
 }
 """File -> the names that it gives to this door."""
 

@@ -22,7 +22,8 @@ def headline(plan: ShootPlan) -> str:
     """What is planned: how many shots, of which lens, in how many minutes."""
     short_mm, long_mm = plan.lens.focal_range_mm
     focal = f"{short_mm:g}-{long_mm:g} mm" if plan.lens.zooms else f"{short_mm:g} mm"
-    lens = plan.lens.name or f"{focal} {f_stop(plan.lens.widest_f_number)}"
+    floats = f"-{plan.lens.widest_at_long:g}" if plan.lens.widest_at_long else ""
+    lens = plan.lens.name or f"{focal} {f_stop(plan.lens.widest_f_number)}{floats}"
     kind = "Ten-minute test" if plan.quick else "Shooting plan"
     time = f"{round(plan.minutes / 30.0) / 2.0:g} hours"
     if plan.minutes < 90.0:
@@ -163,11 +164,11 @@ def _quick_shots(plan: ShootPlan) -> Flowable:
     lines = groupby(plan.shots, key=lambda shot: (shot.condition, shot.focal_length_mm))
     for (condition, focal_length_mm), members in lines:
         by_stop = groupby(members, key=lambda shot: shot.f_number)
-        cells = (_GAP.join(_setting_row(list(shots))[:3]) for _, shots in by_stop)
-        rows.append((condition, f"{focal_length_mm:g} mm", *cells))
+        cells = [_GAP.join(_setting_row(list(shots))[:3]) for _, shots in by_stop]
+        rows.append((condition, f"{focal_length_mm:g} mm", *cells, *[""] * (2 - len(cells))))
     turned = "sheet" if plan.chart.kind == "sheet" else "camera"
     title = f"Shots: focus anew before each; then turn the {turned} upside down and repeat"
-    header = ("chart", "focal length", *("" for _ in plan.f_numbers))
+    header = ("chart", "focal length", "", "")
     return KeepTogether([_text(title, "section"), _grid(header, rows)])
 
 

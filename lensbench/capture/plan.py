@@ -27,6 +27,7 @@ from lensbench.model.condition import QUICK_TEST
 from lensbench.model.errors import SettingError
 from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import TABLE_COLUMNS, TableRow, Turned
+from lensbench.storage.numbers import read_number
 from lensbench.storage.text import name_in_tables, words_of
 
 MOST_QUICK_SHOTS: Final = 12
@@ -68,12 +69,12 @@ class Exposure:
     @classmethod
     def parse(cls, text: str) -> "Exposure":
         """Exposure from «1/30@5.6» or «0.5@8»; a SettingError where it is written otherwise."""
-        number = r"(\d+(?:\.\d+)?)"
-        found = re.fullmatch(rf"\s*(?:(\d+)\s*/\s*)?{number}\s*s?\s*@\s*(?:f/)?{number}\s*", text)
-        if found is None or float(found[2]) == 0.0:
-            raise SettingError(f"exposure '{text}': write TIME@STOP, such as 1/30@5.6")
-        seconds = float(found[1]) / float(found[2]) if found[1] else float(found[2])
-        return cls(seconds=seconds, f_number=float(found[3]))
+        time, _, stop = text.replace(" at ", "@").partition("@")
+        try:
+            seconds, f_number = read_number(time, "s"), read_number(stop, "f-number")
+        except SettingError as error:
+            raise SettingError(f"exposure «{text}»: write TIME@STOP, such as 1/30@5.6") from error
+        return cls(seconds=seconds, f_number=f_number)
 
     def seconds_at(self, f_number: float) -> float:
         """Time for the same light at another engraved stop: t (N / N0)^2, by the exact f-numbers.
@@ -159,7 +160,8 @@ def make_plan(
     lengths_mm = _checked_lengths(lens, focal_lengths_mm) or zoom_marks(lens)
     shots: list[ShotToTake] = []
     for length_mm in lengths_mm:
-        for stop in sorted(set(stops)) or full_stops(lens):
+        widest = lens.widest_at(length_mm)
+        for stop in sorted(stop for stop in {*stops} if stop >= 0.98 * widest) or full_stops(lens, length_mm):
             time_s = place.exposure.seconds_at(stop)
             shot = ShotToTake(focal_length_mm=length_mm, f_number=stop, exposure_s=time_s)
             shots += [shot] * repeats
@@ -178,8 +180,8 @@ def quick_plan(
     where it is asked for, the camera is turned instead. Errors are those of `make_plan`.
     """
     lengths_mm = _checked_lengths(lens, focal_lengths_mm) or zoom_marks(lens, most=3)
-    stops = sorted({lens.widest_f_number, max(QUICK_STOP, lens.widest_f_number)})
-    repeats = MOST_QUICK_SHOTS // (2 * len(lengths_mm) * len(stops))
+    stops = {mm: sorted({widest := lens.widest_at(mm), max(QUICK_STOP, widest)}) for mm in lengths_mm}
+    repeats = MOST_QUICK_SHOTS // (2 * sum(map(len, stops.values())))
     if repeats == 0:
         raise SettingError(
             f"{len(lengths_mm)} focal lengths are too many for the quick test: name three at most"
@@ -195,7 +197,7 @@ def quick_plan(
         )
         for turned in (None, TURNED[kind])
         for length_mm in lengths_mm
-        for stop in stops
+        for stop in stops[length_mm]
         for _ in range(min(repeats, 3))
     ]
     return _plan(lens, camera, shots, place=replace(place, chart=kind), quick=True)

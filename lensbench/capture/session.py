@@ -63,11 +63,14 @@ class PlanBook:
 
         What the file does not say agrees with any row, so that lenses without contacts go by the order.
         """
-        files = [row.file for row in self.rows]
-        if (name := name_in_tables(file)) in files:
-            return files.index(name)
+        name = name_in_tables(file).casefold()
+        own = (
+            name,
+            name.removesuffix(Path(name).suffix),
+        )  # as `sweep` reads the table: in any case, without ending
+        named = (place for place, row in enumerate(self.rows) if row.file and row.file.casefold() in own)
         places = (place for place, row in enumerate(self.rows) if not row.file and _agrees(row, metadata))
-        return next(places, None)
+        return next(named, next(places, None))
 
     def off_focus(self, place: int | None) -> bool:
         """Whether a row wants its shot out of focus."""

@@ -16,6 +16,7 @@ import numpy as np
 from lensbench import optics
 from lensbench.chart.layout import hanging, paper_named, sheet
 from lensbench.model.errors import SettingError
+from lensbench.model.units import nominal_f_number
 
 _FULL_STOPS: Final = (0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0, 45.0, 64.0)
 _HALF_A_THIRD: Final = 1.12
@@ -45,6 +46,9 @@ class LensGear:
     name: str = ""
     focal_range_mm: tuple[float, float]
     widest_f_number: float
+    """At the shortest focal length."""
+    widest_at_long: float | None = None
+    """At the longest, where the widest opening floats."""
     narrowest_f_number: float = 16.0
     closest_mm: float | None = None
     """Closest distance, from the subject to the sensor's mark, as engraved."""
@@ -53,6 +57,11 @@ class LensGear:
         short_mm, long_mm = self.focal_range_mm
         if not 0.0 < short_mm <= long_mm:
             raise SettingError(f"focal range {short_mm:g}-{long_mm:g} mm: give SHORT-LONG, both above 0")
+        if self.widest_at_long is not None and not self.widest_f_number <= self.widest_at_long <= 128.0:
+            raise SettingError(
+                f"widest f/{self.widest_f_number:g}-{self.widest_at_long:g}: give the shortest focal length's first, "
+                "such as 3.5-5.6"
+            )
         if not 0.5 <= self.widest_f_number <= self.narrowest_f_number <= 128.0:
             raise SettingError(
                 f"stops f/{self.widest_f_number:g} to f/{self.narrowest_f_number:g}: the widest must lie between 0.5 "
@@ -63,6 +72,19 @@ class LensGear:
     def zooms(self) -> bool:
         """Whether it has more than one focal length."""
         return self.focal_range_mm[1] > 1.03 * self.focal_range_mm[0]
+
+    def widest_at(self, focal_mm: float) -> float:
+        """Widest f-number at a focal length: between the ends in even ratios, as an engraved stop.
+
+        >>> LensGear(focal_range_mm=(18, 55), widest_f_number=3.5, widest_at_long=5.6).widest_at(35)
+        4.5
+        """
+        short_mm, long_mm = self.focal_range_mm
+        if self.widest_at_long is None or not self.zooms:
+            return self.widest_f_number
+        share = min(max(log(focal_mm / short_mm) / log(long_mm / short_mm), 0.0), 1.0)
+        stops = self.widest_f_number ** (1.0 - share) * self.widest_at_long**share
+        return min(max(nominal_f_number(stops), self.widest_f_number), self.widest_at_long)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,14 +115,15 @@ class CameraGear:
         return hypot(*self.sensor_mm) / 2.0
 
 
-def full_stops(lens: LensGear) -> tuple[float, ...]:
-    """Widest stop and the full stops beyond it, to the narrowest.
+def full_stops(lens: LensGear, focal_mm: float) -> tuple[float, ...]:
+    """Widest stop at a focal length and the full stops beyond it, to the narrowest.
 
-    >>> full_stops(LensGear(focal_range_mm=(50, 50), widest_f_number=1.8))
+    >>> full_stops(LensGear(focal_range_mm=(50, 50), widest_f_number=1.8), 50)
     (1.8, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
     """
-    least, most = _HALF_A_THIRD * lens.widest_f_number, 1.02 * lens.narrowest_f_number
-    return (lens.widest_f_number, *(stop for stop in _FULL_STOPS if least < stop <= most))
+    widest = lens.widest_at(focal_mm)
+    least, most = _HALF_A_THIRD * widest, 1.02 * lens.narrowest_f_number
+    return (widest, *(stop for stop in _FULL_STOPS if least < stop <= most))
 
 
 def zoom_marks(lens: LensGear, *, most: int = 5) -> tuple[float, ...]:

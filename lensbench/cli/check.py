@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lensbench.cli.options import Encoding, PitchUm, TimeLimit, argument, measure_options, option, path
+from lensbench.cli.options import (
+    Encoding,
+    PitchUm,
+    RoomFile,
+    TimeLimit,
+    argument,
+    measure_options,
+    option,
+    path,
+)
 from lensbench.cli.output import say, within_limit
 from lensbench.model.errors import SettingError, SweepError
 from lensbench.storage.text import visible
@@ -27,7 +36,9 @@ _MOST_LINES = 30
 class CheckCommand:
     """The options of `check`."""
 
-    place: Annotated[Path, argument("PHOTO|FOLDER", "A photograph of the chart, or a folder of them.")]
+    places: Annotated[
+        list[Path], argument("PHOTO... | FOLDER", "Photographs of the chart, or a folder of them.")
+    ]
     watch: Annotated[
         bool, option("Follow the folder until Ctrl-C; say a line for each new shot.", "--watch")
     ] = False
@@ -37,6 +48,7 @@ class CheckCommand:
     ] = False
     pitch_um: PitchUm = None
     encoding: Encoding = "auto"
+    room: RoomFile = None
     time_limit: TimeLimit = USUAL_LIMIT_S
 
 
@@ -51,11 +63,11 @@ def check(given: CheckCommand) -> None:
     from lensbench.capture import PlanBook, PlanFile, Session
     from lensbench.sweep import read_shots_table
 
-    place, plan = given.place, given.plan
+    places, plan = given.places, given.plan
     if given.fill and plan is None:
         raise SettingError("--fill needs a plan to fill: --plan shots.csv")
-    if given.watch and not place.is_dir():
-        raise SettingError(f"{place}: --watch follows a folder, and this is none")
+    if given.watch and (len(places) > 1 or not places[0].is_dir()):
+        raise SettingError(f"{', '.join(map(str, places))}: --watch follows one folder, and this is none")
     filled = PlanFile(plan, read_shots_table) if plan is not None and given.fill else None
     book = filled.book if filled else PlanBook(read_shots_table(plan)) if plan is not None else None
     options = measure_options(given, fast=True)
@@ -67,7 +79,7 @@ def check(given: CheckCommand) -> None:
 
     session = Session(book, measure=measured)
     try:
-        usable = _follow(session, place, filled) if given.watch else _once(session, place, filled)
+        usable = _follow(session, places[0], filled) if given.watch else _once(session, places, filled)
     except KeyboardInterrupt:
         usable = True
     if book is not None:
@@ -76,13 +88,17 @@ def check(given: CheckCommand) -> None:
         raise typer.Exit(1)
 
 
-def _once(session: "Session", place: Path, filled: "PlanFile | None") -> bool:
+def _once(session: "Session", places: list[Path], filled: "PlanFile | None") -> bool:
     from lensbench.capture import without_doubles
     from lensbench.photo import list_photos
 
-    photos = without_doubles(list_photos(place)) if place.is_dir() else [place]
-    if not photos:
-        raise SweepError(f"{place}: no photographs in this folder")
+    photos = []
+    for place in places:
+        inside = list_photos(place) if place.is_dir() else [place]
+        if not inside:
+            raise SweepError(f"{place}: no photographs in this folder")
+        photos += inside
+    photos = without_doubles(list(dict.fromkeys(photos)))
     usable = 0
     for photo in photos:
         verdict, _ = session.check(photo)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
 import typer
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from lensbench.library import Advice, KeptSession, LensPlan, PicturePlan
 
 library = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
+_COMMANDS: Final = "advise add list show remove export import"
 
 LibraryFile = Annotated[Path | None, path("The library.  [default: in your data folder]", metavar="FILE")]
 Camera = Annotated[str | None, text("On this camera only.")]
@@ -30,7 +31,7 @@ LensName = Annotated[str, argument("LENS", "Name of the lens, or a part that fit
 
 
 @library.callback()
-def _about() -> None:
+def _about(ctx: typer.Context, *, library: LibraryFile = None) -> None:
     """Keep measured lenses, and ask them: which lens, which stop, for 50 mm or for a picture.
 
     Nothing is overwritten unless --replace is given. The library is one file in your data folder; another one
@@ -38,41 +39,34 @@ def _about() -> None:
 
     Example: lensbench library advise --focal-length 50
     """
-
-
-def seconds(text: str) -> float:
-    """Read an exposure time: 1/60, 0.5 or 2."""
-    over, _, under = text.partition("/")
-    try:
-        time_s = float(over) / float(under or 1.0)
-    except (ValueError, ZeroDivisionError):
-        time_s = 0.0
-    if not 0.0 < time_s < 1e5:
-        raise typer.BadParameter(f"«{text}» is no exposure time; write 1/60 or 0.5")
-    return time_s
+    ctx.default_map = {name: {"library": library} for name in _COMMANDS.split()}
 
 
 @dataclass(frozen=True, kw_only=True)
 class AdviseCommand:
     """The options of `library advise`."""
 
-    focal_length: Annotated[float, number("Focal length in mm.", 1.0, 5000.0)]
+    focal_length: Annotated[float, number("Focal length in mm.", 1.0, 5000.0, kind="mm")]
     f_number: Annotated[
-        float | None, number("All at this stop.  [default: each at its best]", 0.5, 128.0)
+        float | None, number("All at this stop.  [default: each at its best]", 0.5, 128.0, kind="f-number")
     ] = None
     zone: Annotated[
         Literal["frame", "inner", "middle", "outer"],
         option("The part of the picture that counts: all, or one of its thirds."),
     ] = "frame"
-    near: Annotated[float | None, number("Nearest thing to be sharp, in m from the sensor.", 0.01, 1e6)] = (
-        None
-    )
-    far: Annotated[float | None, number("Furthest thing, in m; «inf» for infinity.", 0.01)] = None
-    shutter: Annotated[
-        float | None, option("Exposure time to keep: 1/60.", parser=seconds, metavar="SECONDS")
+    near: Annotated[
+        float | None, number("Nearest thing to be sharp, in m from the sensor.", 0.01, 1e6, kind="m")
     ] = None
-    ev: Annotated[float | None, number("Brightness as exposure value at ISO 100.", -20.0, 25.0)] = None
-    iso_limit: Annotated[float | None, number("Highest ISO you accept.", 1.0, 1e7)] = None
+    far: Annotated[
+        float | None, number("Furthest thing, in m; «inf» for infinity.", 0.01, kind="m", endless=True)
+    ] = None
+    shutter: Annotated[
+        float | None, number("Exposure time to keep: 1/60.", 1e-6, 1e5, kind="s", metavar="SECONDS")
+    ] = None
+    ev: Annotated[
+        float | None, number("Brightness as exposure value at ISO 100.", -20.0, 25.0, kind="EV")
+    ] = None
+    iso_limit: Annotated[float | None, number("Highest ISO you accept.", 1.0, 1e7, kind="ISO")] = None
     handheld: Annotated[bool, option("Whether hands shake it.", "--handheld/--tripod")] = False
     library: LibraryFile = None
     as_json: AsJson = False
@@ -114,7 +108,7 @@ def advise(given: AdviseCommand) -> None:
     say_result(lines, done.to_json, as_json=given.as_json)
 
 
-library.command()(command(advise, endless=("far",)))
+library.command()(command(advise))
 
 
 @library.command()

@@ -4,6 +4,7 @@ import io
 import os
 import sys
 from contextlib import suppress
+from pathlib import Path
 from typing import Annotated, Final
 
 import typer
@@ -16,32 +17,46 @@ from lensbench.cli.photograph import edge, measure
 from lensbench.cli.prepare import chart, plan
 from lensbench.cli.simulate import demo, simulate
 from lensbench.cli.studies import compare, effect, rank, remake, sweep
+from lensbench.cli.usage import NAME, Commands, show_help, wrong_usage
 from lensbench.model.errors import LensError, SettingError
-from lensbench.storage.text import one_line, visible
+from lensbench.storage.text import one_line
 
 app = typer.Typer(
-    name="lensbench",
+    name=NAME,
+    cls=Commands,
     no_args_is_help=True,
-    add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
 
 
 def _print_version(asked: bool) -> None:
-    if asked:
-        typer.echo(f"lensbench {__version__}")
-        raise typer.Exit
+    """Print the versions of all that has a say in a figure."""
+    if not asked:
+        return
+    import platform
+
+    from lensbench.photo import decoder_versions
+
+    typer.echo(f"{NAME} {__version__}\n{decoder_versions()}")
+    typer.echo(f"Python {platform.python_version()}, {platform.platform()}")
+    raise typer.Exit
 
 
 @app.callback()
 def _options(
+    ctx: typer.Context,
     *,
-    version: Annotated[
-        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
+    version: Annotated[  # noqa: ARG001  its callback ends the program
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the versions.")
     ] = False,
+    library: Annotated[Path | None, typer.Option(hidden=True)] = None,
 ) -> None:
     """Find the sharpest f-stop, zoom position and lens by your own measurement."""
+    if library is not None and ctx.invoked_subcommand != "library":
+        raise SettingError(f"--library belongs to `{NAME} library`; leave it out here")
+    ctx.default_map = {"library": {"library": library}}
 
 
 _COMMANDS: Final = (
@@ -62,7 +77,10 @@ _NAMES: Final[dict[object, str]] = {remake: "report"}
 """Commands that are not called as their function."""
 for _function, _summary in _COMMANDS:
     app.command(_NAMES.get(_function), short_help=_summary)(command(_function))
-app.add_typer(library, name="library", short_help="keep measured lenses, and ask which to mount")
+app.add_typer(
+    library, name="library", cls=Commands, short_help="keep measured lenses, and ask which to mount"
+)
+app.command(name="help", short_help="say how a command is used")(show_help)
 
 
 _ClickError: Final[type[Exception]] = typer.BadParameter.__mro__[2]
@@ -116,15 +134,15 @@ def _status() -> int:
 
 def _answered() -> int:
     try:
-        answer = app(standalone_mode=False)
+        answer = app(standalone_mode=False, prog_name=NAME)
         return answer if isinstance(answer, int) else 0
     except typer.Abort:
         return _STOPPED
     except _ClickError as error:
-        said = io.StringIO()
-        error.show(file=said)  # type: ignore[attr-defined]  # of the class that typer keeps
-        typer.echo("\n".join(map(visible, said.getvalue().rstrip().split("\n"))), err=True)
-        return getattr(error, "exit_code", 2)
+        if type(error).__name__ == "NoArgsIsHelpError":  # no mistake yet: the help is its message
+            typer.echo(str(error), err=True)
+            return 2
+        return _told(wrong_usage(error), status=getattr(error, "exit_code", 2))
     finally:
         sys.stdout.flush()  # while a failure can still be told
 

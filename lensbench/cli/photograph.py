@@ -41,7 +41,9 @@ class EdgeCommand(Viewed):
     method: shared.Method = "refined"
     dpi: Annotated[
         float | None,
-        number("Of a flatbed scan: resolution in dots per inch, for lengths on the paper.", 10.0, 1e5),
+        number(
+            "Of a flatbed scan: resolution in dots per inch, for lengths on the paper.", 10.0, 1e5, kind="dpi"
+        ),
     ] = None
     keep_print: Annotated[
         str | None, text("Of a scan: keep the print's profile under this name or .json file.")
@@ -162,6 +164,7 @@ class MeasureCommand(Viewed):
     method: shared.Method = "refined"
     encoding: shared.Encoding = "auto"
     print_profile: shared.PrintProfile = None
+    room: shared.RoomFile = None
     far: Annotated[
         list[Path] | None, path("With --keep-print: the same print from further away; may be given again.")
     ] = None

@@ -1,11 +1,22 @@
 """`lensbench chart` and `lensbench plan`: what is made before the camera comes out."""
 
-import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
-from lensbench.cli.options import PictureSize, SensorPitchUm, number, numbers_in, option, path, text
+from lensbench.cli.options import (
+    PictureSize,
+    RoomFile,
+    SensorPitchUm,
+    number,
+    numbers_in,
+    option,
+    path,
+    read_ends,
+    sides_in,
+    text,
+)
 from lensbench.cli.output import say
 from lensbench.model.errors import SettingError
 from lensbench.storage.files import Listing, check_kind, writing
@@ -23,19 +34,27 @@ class ChartCommand:
     paper: Annotated[
         str, text("A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole mm (500x400).")
     ] = "A4"
-    wall: Annotated[int | None, number("Make a wall set of this many pages.", 1, 29)] = None
+    wall: Annotated[int | None, number("Make a wall set of this many pages.", 1, 29, whole=True)] = None
     sensor: Annotated[str | None, text("WIDTHxHEIGHT of the sensor in mm (wall set).  [default: 36x24]")] = (
         None
     )
     distance_f: Annotated[
-        float | None, number("From wall to camera, in focal lengths (wall set).  [default: 50]", 1.0, 1e4)
+        float | None,
+        number(
+            "From wall to camera, in focal lengths (wall set).  [default: 50]", 1.0, 1e4, kind="focal lengths"
+        ),
     ] = None
     solid: Annotated[
         bool, option("Solid black instead of grey: for printers that screen greys.", "--solid")
     ] = False
     contrast: Annotated[
-        float | None, number("Bright over dark, 1.5 to 20.  [default: 4; wall set: black]", 1.5, 20.0)
+        float | None,
+        number("Bright over dark, 1.5 to 20.  [default: 4; wall set: black]", 1.5, 20.0, kind="ratio"),
     ] = None
+    room: RoomFile = None
+    list_papers: Annotated[bool, option("List the papers and the wall sets, and make nothing.", "--list")] = (
+        False
+    )
 
 
 def chart(given: ChartCommand) -> None:
@@ -49,6 +68,9 @@ def chart(given: ChartCommand) -> None:
 
     Example: lensbench chart --wall 13 --paper A4 --distance-f 50 --out wall.pdf
     """
+    if given.list_papers:
+        say(*_papers())
+        return
     if given.solid and given.contrast is not None:
         raise SettingError("give either --solid or --contrast, not both")
     if given.wall is None and (given.sensor is not None or given.distance_f is not None):
@@ -57,6 +79,19 @@ def chart(given: ChartCommand) -> None:
     sign = b"/Subject (Chart to photograph"
     check_kind(out, suffix=".pdf", begins=b"%PDF-", sign=sign, what="a chart (PDF) as this program wrote it")
     say(_sheet(out, given) if given.wall is None else _wall(out, given, given.wall))
+
+
+def _papers() -> Iterator[str]:
+    """Every paper of a sheet with its targets, then of which a wall set can be."""
+    from lensbench.chart.layout import NAMED_PAPERS, WALL_PAPERS, sheet
+
+    yield "Sheets (--paper), fill the picture with one:"
+    for paper in NAMED_PAPERS:
+        short_mm, long_mm = paper.size_mm
+        targets = len(sheet(paper.name, solid=False).targets)
+        yield f"  {paper.name:<8} {long_mm:.0f} x {short_mm:.0f} mm, {targets} targets"
+    yield "  or any WIDTHxHEIGHT in whole mm, such as 500x400"
+    yield f"Wall sets (--wall PAGES, 1 to 29), a large target on each page: {', '.join(WALL_PAPERS)}"
 
 
 def _sheet(out: Path, given: ChartCommand) -> str:
@@ -75,12 +110,9 @@ def _wall(out: Path, given: ChartCommand, pages: int) -> str:
     from lensbench.chart.draw import draw_wall
     from lensbench.chart.layout import dark_reflectance, hanging
 
-    try:
-        width_mm, height_mm = (float(side) for side in (given.sensor or "36x24").lower().split("x"))
-    except ValueError:
-        raise SettingError(
-            f"--sensor {given.sensor}: give WIDTHxHEIGHT in millimetres, such as 36x24"
-        ) from None
+    width_mm, height_mm = sides_in(
+        given.sensor or "36x24", "--sensor", example="WIDTHxHEIGHT in mm, such as 36x24"
+    )
     dark = 0.0 if given.contrast is None else dark_reflectance(given.contrast)
     distance_f = given.distance_f or 50.0
     plan = hanging(pages, paper=given.paper, sensor_mm=(height_mm, width_mm), focal_lengths=distance_f)
@@ -98,10 +130,14 @@ class PlanCommand:
     """The options of `plan`."""
 
     focal: Annotated[str, text("Of the lens, in mm: 50, or 24-70.")]
-    widest: Annotated[float, number("Widest f-number.", 0.5, 128.0)]
+    widest: Annotated[str, text("Widest f-number: 2.8, or 3.5-5.6 where it floats.")]
     out: Annotated[Path, path("Folder to write into.", file_okay=False)] = Path("lensbench-plan")
-    narrowest: Annotated[float, number("Narrowest f-number worth a shot.", 0.5, 128.0)] = 16.0
-    closest_m: Annotated[float | None, number("Closest focus, subject to sensor, in m.", 0.01, 1000.0)] = None
+    narrowest: Annotated[float, number("Narrowest f-number worth a shot.", 0.5, 128.0, kind="f-number")] = (
+        16.0
+    )
+    closest_m: Annotated[
+        float | None, number("Closest focus, subject to sensor, in m.", 0.01, 1000.0, kind="m")
+    ] = None
     lens: Annotated[str, text("Name, for the table.")] = ""
     camera: Annotated[str, text("Name, for the table.")] = ""
     pitch_um: SensorPitchUm = 6.0
@@ -110,17 +146,20 @@ class PlanCommand:
     chart: Annotated[
         Literal["auto", "sheet", "wall"], option("One sheet, a wall set, or what the room allows.")
     ] = "auto"
-    room_m: Annotated[float, number("Length of the room, in m.", 0.3, 1000.0)] = 4.0
-    print_edge_mm: Annotated[float, number("10-90 % rise of a printed edge, in mm.", 0.001, 10.0)] = 0.1
-    print_dpi: Annotated[float, number("Of the printer, in dots per inch.", 10.0, 2e4)] = 600.0
+    room_m: Annotated[float, number("Length of the room, in m.", 0.3, 1000.0, kind="m")] = 4.0
+    print_edge_mm: Annotated[
+        float, number("10-90 % rise of a printed edge, in mm.", 0.001, 10.0, kind="mm")
+    ] = 0.1
+    print_dpi: Annotated[float, number("Of the printer, in dots per inch.", 10.0, 2e4, kind="dpi")] = 600.0
     exposure: Annotated[str, text("TIME@STOP that your light asks for; other stops follow.")] = "1/30@5.6"
     stops: Annotated[str, text("f-numbers with commas between.  [default: full stops]")] = ""
     focal_lengths: Annotated[str, text("In mm, with commas between.  [default: 3 to 5]")] = ""
-    repeats: Annotated[int, number("Shots a setting, focused anew.", 1, 20)] = 3
+    repeats: Annotated[int, number("Shots a setting, focused anew.", 1, 20, whole=True)] = 3
     first_file: Annotated[str, text("Name of the first file to come: DSC00417.ARW.")] = ""
     quick: Annotated[
         bool, option("Ten-minute test of a used lens: 12 shots at most, one page.", "--quick")
     ] = False
+    room: RoomFile = None
     replace: Annotated[bool, option("Write over a shots.csv that holds your entries.", "--replace")] = False
 
 
@@ -147,20 +186,17 @@ def plan(given: PlanCommand) -> None:
 def _made(given: PlanCommand) -> "ShootPlan":
     from lensbench.capture import CameraGear, Exposure, LensGear, Place, PrintGear, make_plan, quick_plan
 
-    focal = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(?:-\s*(\d+(?:\.\d+)?))?\s*(?:mm)?\s*", given.focal)
-    if focal is None:
-        raise SettingError(f"--focal {given.focal}: give millimetres, 50 or 24-70")
+    widest, widest_at_long = read_ends(given.widest, "--widest", kind="f-number")
     lens = LensGear(
         name=name_in_tables(given.lens),
-        focal_range_mm=(float(focal[1]), float(focal[2] or focal[1])),
-        widest_f_number=given.widest,
-        narrowest_f_number=max(given.narrowest, given.widest),
+        focal_range_mm=read_ends(given.focal, "--focal", kind="mm"),
+        widest_f_number=widest,
+        widest_at_long=None if widest_at_long == widest else widest_at_long,
+        narrowest_f_number=max(given.narrowest, widest_at_long),
         closest_mm=None if given.closest_m is None else 1000.0 * given.closest_m,
     )
-    size = re.fullmatch(r"\s*(\d+)\s*[xX×]\s*(\d+)\s*", given.size)
-    if size is None:
-        raise SettingError(f"--size {given.size}: give ROWSxCOLS in pixels, such as 4000x6000")
-    size_px = int(size[1]), int(size[2])
+    rows, cols = sides_in(given.size, "--size", example="ROWSxCOLS in pixels, such as 4000x6000")
+    size_px = int(rows), int(cols)
     camera = CameraGear(name=name_in_tables(given.camera), pitch_um=given.pitch_um, size_px=size_px)
     place = Place(
         room_mm=1000.0 * given.room_m,
@@ -169,10 +205,10 @@ def _made(given: PlanCommand) -> "ShootPlan":
         exposure=Exposure.parse(given.exposure),
         chart=given.chart,
     )
-    lengths = numbers_in(given.focal_lengths, "--focal-lengths") if given.focal_lengths else []
+    lengths = numbers_in(given.focal_lengths, "--focal-lengths", kind="mm") if given.focal_lengths else []
     if given.quick:
         return quick_plan(lens, camera, place=place, focal_lengths_mm=lengths)
-    stops = numbers_in(given.stops, "--stops", limits=(0.5, 128.0)) if given.stops else []
+    stops = numbers_in(given.stops, "--stops", kind="f-number", limits=(0.5, 128.0)) if given.stops else []
     return make_plan(lens, camera, place=place, stops=stops, focal_lengths_mm=lengths, repeats=given.repeats)
 
 

@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated, Final, Literal
 import typer
 
 import lensbench
-from lensbench.cli.options import PictureSize, SensorPitchUm, Workers, number, numbers_in, option, path, text
+from lensbench.cli.options import (
+    PictureSize,
+    SensorPitchUm,
+    Workers,
+    number,
+    numbers_in,
+    option,
+    path,
+    sides_in,
+    text,
+)
 from lensbench.cli.output import progress_bar, running, say, say_answer, say_not_used
 from lensbench.model.errors import SettingError
 
@@ -31,9 +41,9 @@ class SimulateCommand:
     focal_lengths: Annotated[
         str | None, text("In mm, with commas between.  [default: the lens's shortest]")
     ] = None
-    repeats: Annotated[int, number("Shots a setting, focused anew.", 1, 1000)] = 2
+    repeats: Annotated[int, number("Shots a setting, focused anew.", 1, 1000, whole=True)] = 2
     focus_spread_um: Annotated[
-        float, number("Scatter of the focus on the sensor's side: sigma, in um.", 0.0, 1e4)
+        float, number("Scatter of the focus on the sensor's side: sigma, in um.", 0.0, 1e4, kind="um")
     ] = 0.0
     focused_at: Annotated[
         Literal["working", "widest"], option("Stop to focus at: the shot's own, or the widest.")
@@ -47,21 +57,26 @@ class SimulateCommand:
         option("Shoot all once more with the camera, or the chart, turned by 180 degrees."),
     ] = None
     paper: Annotated[str | None, text("As for `chart`.  [default: A3, of a wall set A4]")] = None
-    wall: Annotated[int | None, number("A wall set of this many pages instead of a sheet.", 1, 29)] = None
+    wall: Annotated[
+        int | None, number("A wall set of this many pages instead of a sheet.", 1, 29, whole=True)
+    ] = None
     solid: Annotated[bool, option("Chart in solid black instead of grey.", "--solid")] = False
-    print_sigma_mm: Annotated[float, number("Blur of the print's edges: sigma, in mm.", 0.0, 100.0)] = 0.0
+    print_sigma_mm: Annotated[
+        float, number("Blur of the print's edges: sigma, in mm.", 0.0, 100.0, kind="mm")
+    ] = 0.0
     size: PictureSize = "1160x1740"
     pitch_um: SensorPitchUm = 4.0
     cfa: Annotated[Literal["bayer", "xtrans", "mono"], option("Colour filters of the sensor.")] = "bayer"
     paper_level: Annotated[
         float, number("Exposure: signal of the paper, as a share of white; above 1 clips.", 0.01, 100.0)
     ] = 0.65
-    iso: Annotated[int, number("ISO; noise grows with it.", 25, 10_000_000)] = 100
+    iso: Annotated[int, number("ISO; noise grows with it.", 25, 10_000_000, kind="ISO", whole=True)] = 100
     tilt: Annotated[str, text("PITCH,YAW,ROLL of the camera, in degrees: up, to its right, clockwise.")] = (
         "0,0,0"
     )
     distance_mm: Annotated[
-        float | None, number("Chart to sensor, in mm.  [default: the chart fills the frame]", 10.0, 1e6)
+        float | None,
+        number("Chart to sensor, in mm.  [default: the chart fills the frame]", 10.0, 1e6, kind="mm"),
     ] = None
     file_format: Annotated[
         Literal["dng", "jpeg", "tiff", "tiff-linear"], option("Raw, or a finished picture.", "--format")
@@ -69,8 +84,8 @@ class SimulateCommand:
     sharpen: Annotated[
         float, number("In-camera sharpening of JPEG and TIFF: 0 none, 1 strong.", 0.0, 10.0)
     ] = 0.0
-    seed: Annotated[int, number("Of noise and focus errors.", 0, 2**32 - 1)] = 1
-    workers: Annotated[int, number("Processes to use.", 1, 256)] = 1
+    seed: Annotated[int, number("Of noise and focus errors.", 0, 2**32 - 1, whole=True)] = 1
+    workers: Annotated[int, number("Processes to use.", 1, 256, whole=True)] = 1
 
 
 def simulate(given: SimulateCommand) -> None:
@@ -78,7 +93,7 @@ def simulate(given: SimulateCommand) -> None:
 
     Every file bears the metadata of a camera's; truth.json holds the exact SFR of every edge (in cycles per
     pixel). A lens description gives blur in micrometres on the sensor; see the glossary. Focus brackets and turned
-    shots are told in shots_table.csv, for `sweep --shots`.
+    shots are told in shots.csv, for `sweep --shots`.
 
     Example: lensbench simulate --out shoot --lens fennel --focal-lengths 24,70 --stops 4,8
     """
@@ -107,8 +122,10 @@ def _scene(given: SimulateCommand) -> "Scene":
     from lensbench.chart.layout import sheet
     from lensbench.simulate import ByHand, Camera, Pose, Scene, hung_wall, lens_described
 
-    rows, cols = (int(value) for value in numbers_in(given.size, "--size", mark="x", count=2))
-    pitch_deg, yaw_deg, roll_deg = numbers_in(given.tilt, "--tilt", count=3, limits=(-360.0, 360.0))
+    rows, cols = map(int, sides_in(given.size, "--size", example="ROWSxCOLS in pixels, such as 4000x6000"))
+    pitch_deg, yaw_deg, roll_deg = numbers_in(
+        given.tilt, "--tilt", kind="degrees", count=3, limits=(-360.0, 360.0)
+    )
     lens = lens_described(given.lens)
     if given.wall:
         # Hung for a frame as wide as it is for a full-size sensor of this shape.
@@ -132,12 +149,14 @@ def _plan(given: SimulateCommand, *, shortest_mm: float) -> "Plan":
 
     focal_lengths, steps = given.focal_lengths, given.focus_steps_um
     return Plan(
-        focal_lengths_mm=numbers_in(focal_lengths, "--focal-lengths") if focal_lengths else [shortest_mm],
-        f_numbers=numbers_in(given.stops, "--stops"),
+        focal_lengths_mm=numbers_in(focal_lengths, "--focal-lengths", kind="mm")
+        if focal_lengths
+        else [shortest_mm],
+        f_numbers=numbers_in(given.stops, "--stops", kind="f-number"),
         repeats=given.repeats,
         focus_spread_um=given.focus_spread_um,
         focused=given.focused_at,
-        focus_steps_um=numbers_in(steps, "--focus-steps-um") if steps else (),
+        focus_steps_um=numbers_in(steps, "--focus-steps-um", kind="um") if steps else (),
         turned=given.turned or "",
         paper_level=given.paper_level,
         iso=given.iso,

@@ -12,7 +12,7 @@ import typer
 import lensbench
 from lensbench import report
 from lensbench.cli import options as shared
-from lensbench.cli.options import Viewed, argument, measure_options, option, path, text
+from lensbench.cli.options import Viewed, argument, measure_options, number, option, path, text
 from lensbench.cli.output import (
     progress_bar,
     running,
@@ -22,6 +22,7 @@ from lensbench.cli.output import (
     say_result,
     within_limit,
 )
+from lensbench.cli.room import say_unlike_room
 from lensbench.storage.text import clean_text
 from lensbench.workers import USUAL_LIMIT_S
 
@@ -49,6 +50,14 @@ class SweepCommand:
     method: shared.Method = "refined"
     pitch_um: shared.PitchUm = None
     print_profile: shared.PrintProfile = None
+    camera: shared.CameraName = None
+    distance_mm: Annotated[
+        float | None,
+        number(
+            "Chart to sensor as taped, in mm: says where the pictures show another.", 10.0, 1e6, kind="mm"
+        ),
+    ] = None
+    room: shared.RoomFile = None
     tie: Annotated[
         Literal["best", "widest", "middle", "deepest"], option("Which of equally good f-stops to take.")
     ] = "best"
@@ -78,12 +87,14 @@ def sweep(given: SweepCommand) -> None:
                 shots=given.shots,
                 options=measure_options(given),
                 tie=given.tie,
+                camera=given.camera,
                 running=spread,
             )
     except KeyboardInterrupt:
         say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
         raise typer.Exit(_INTERRUPTED) from None
     say_not_used(done, [Path(folder) for folder in given.folders if not is_address(folder)])
+    say_unlike_room(done, camera=given.camera, distance_mm=given.distance_mm)
     if given.physical and not done.has_physical:
         say("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)
     say_answer(done, as_json=given.as_json)
@@ -163,6 +174,8 @@ class EffectCommand(Viewed):
     time_limit: shared.TimeLimit = USUAL_LIMIT_S
     pitch_um: shared.PitchUm = None
     print_profile: shared.PrintProfile = None
+    camera: shared.CameraName = None
+    room: shared.RoomFile = None
     encoding: shared.Encoding = "auto"
     strict: shared.Strict = False
     as_json: shared.AsJson = False
@@ -185,6 +198,7 @@ def effect(given: EffectCommand) -> None:
             out=given.out or Path(f"{given.folder.resolve().name or 'shots'}-effect"),
             shots=given.shots,
             options=measure_options(given),
+            camera=given.camera,
             running=spread,
         )
     say_not_used(done, [given.folder])
@@ -203,10 +217,10 @@ def rank(
     """Order near-identical frames of any scene by sharpness; no chart is needed.
 
     The frames must show the same scene, of one camera, size and file format: the camera hardly moved between
-    them. They are laid over one another and compared where the scene has detail; a file that cannot be read is
-    left out and named. Frames that can't be told apart share a group; where none can be told apart, no order is
-    named and the exit status is 1. Blur is in px, contrast in percent of the sharpest frame's at the frequency
-    named (in cycles per pixel).
+    them. They are laid over one another and compared where the scene has detail; a file that cannot be read, or
+    shows another scene, is left out and named. Frames that can't be told apart share a group; where none can, no
+    order is named. Blur is in px, contrast in percent of the sharpest frame's at the frequency named (in cycles
+    per pixel).
 
     Example: lensbench rank burst_1.dng burst_2.dng burst_3.dng
     """
@@ -219,32 +233,32 @@ def rank(
     ranking = done.ranking
     for rejection in ranking.left_out:
         say(f"left out: {clean_text(rejection.path.name)}: {report.clean_line(rejection.reason)}", err=True)
-    if as_json or ranking.told_apart:
-        say_result(_rank_lines(done), done.to_json, as_json=as_json)
-    if not ranking.told_apart:
-        say(f"lensbench: {ranking.answer}", err=True)
-        raise typer.Exit(1)
+    say_result(_rank_lines(done), done.to_json, as_json=as_json)
 
 
 def _rank_lines(done: "lensbench.RankResult") -> Iterator[str]:
     ranking = done.ranking
     row = "  {:>4} {:>5}  {:<24} {:>11} {:>15} {:>12}".format
-    yield from (ranking.answer, "")
+    yield ranking.answer
+    if not ranking.told_apart:
+        return
+    yield ""
     yield row("rank", "group", "frame", "contrast, %", "95 % interval", "more blur px")
     for frame in ranking.frames:
-        detail, low, high = map(_signed, (frame.detail_percent, *frame.ci95_percent))
+        contrast, low, high = (
+            f"{100.0 + percent:.1f}" for percent in (frame.detail_percent, *frame.ci95_percent)
+        )
         interval = f"{low} to {high}" if isfinite(frame.ci95_percent[0]) and frame.rank > 1 else "-"
         name, blur = clean_text(frame.photo.name), f"{frame.extra_blur_px:.2f}"
-        yield row(frame.rank, frame.group, name, detail, interval, blur)
+        yield row(frame.rank, frame.group, name, contrast, interval, blur)
     places = f"{ranking.pieces} places"
-    yield from ("", f"Contrast at {ranking.frequency_cypx:.2f} cycles/pixel, against the sharpest; {places}.")
+    yield from (
+        "",
+        f"Contrast at {ranking.frequency_cypx:.2f} cycles/pixel, the sharpest frame's being 100 %; {places}.",
+    )
     for pair in done.neighbours:
         names = f"{clean_text(pair.sharper.name)} is sharper than {clean_text(pair.softer.name)}"
         chance = "above 99.9 %" if pair.probability > 0.999 else f"{100.0 * pair.probability:.1f} %"
         apart = "" if pair.told_apart else ", can't be told apart"
         yield f"  {names}: {chance}{apart}"
     yield from ranking.cautions
-
-
-def _signed(percent: float) -> str:
-    return f"{percent:+.1f}" if abs(percent) >= 0.05 else "0.0"

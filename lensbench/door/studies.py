@@ -151,6 +151,7 @@ def sweep(
     shots: Path | str | None = None,
     options: MeasureOptions = _USUAL,
     tie: Tie | str = Tie.BEST,
+    camera: str | None = None,
     running: Running | None = None,
 ) -> SweepResult:
     """Measure folders of test shots, and find the best stop and zoom setting.
@@ -168,6 +169,8 @@ def sweep(
         How each photograph is measured.
     tie : Tie
         Which of several equally good stops is named: best, widest, middle or deepest.
+    camera : str, optional
+        Its name, where a photograph does not tell it.
     running : Running, optional
         Over how many processes the work is spread; all processors by default.
 
@@ -195,6 +198,7 @@ def sweep(
             cache=out_folder and out_folder / _KEPT,
             running=running,
             tie=Tie(tie),
+            camera=camera,
         )
         findings = replace(done.findings, unplaced=(*done.findings.unplaced, *missing))
         written = report.write_sweep(findings, done.shots, out_folder) if out_folder else ()
@@ -267,6 +271,7 @@ def effect(
     out: Path | str | None = None,
     shots: Path | str | None = None,
     options: MeasureOptions = _USUAL,
+    camera: str | None = None,
     running: Running | None = None,
 ) -> EffectResult:
     """Measure what one change did: a filter, the stabiliser, a shutter speed, the ISO, processing.
@@ -277,7 +282,7 @@ def effect(
         What was changed: condition, exposure_s, iso, f_number, focal_length_mm, lens or camera.
     against : str, optional
         Level that the others are held against.
-    folder, out, shots, options, running
+    folder, out, shots, options, camera, running
         As for `sweep`.
 
     Raises
@@ -297,6 +302,7 @@ def effect(
             shots_csv=None if shots is None else Path(shots),
             options=options,
             cache=out_folder and out_folder / _KEPT,
+            camera=camera,
             running=running,
         )
         written = report.write_effect(done, out_folder) if out_folder else ()

@@ -214,13 +214,14 @@ def effect(
     shots_csv: Path | None = None,
     options: MeasureOptions = _USUAL,
     cache: Path | None = None,
+    camera: str | None = None,
     running: Running | None = None,
 ) -> Effect:
     """Effect of one change, from the shots of a folder, which is read and never written to.
 
     In the folder `cache` results are kept for a second run; the rest, and the errors, are as for `lensbench.effect`.
     """
-    planned = gather([folder], shots_csv)
+    planned = gather([folder], shots_csv, camera=camera)
     wanted = [shot for shot in planned if not shot.left_out]
     level_names(levels_of(wanted, by), against)  # before anything is measured or written
     shots = measured_shots(planned, options, cache=cache, running=running)

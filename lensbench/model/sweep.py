@@ -71,6 +71,9 @@ class PlannedShot:
     turned: Turned | None = None  # by 180 degrees, as the table says; the chart shows which shots were
     left_out: str = ""  # why the shot is not used at all; empty when it is
     by_choice: bool = False  # as the photographer said, or for a better file of the same shot: not rejected
+    stranger: bool = (
+        False  # left out, for it tells nothing of itself: whether it shows the chart is looked for
+    )
     copy_of: Path | None = None  # the file of equal content that counts instead of this one
 
     @property
@@ -150,6 +153,7 @@ class Refocusing(StrEnum):
 class Unclaimed(StrEnum):
     """Why no winner is claimed."""
 
+    FILE_KIND = "file_kind"  # raw files and finished pictures: how many of each
     ONE_FOCUS = "one_focus"  # the stops stray by more than their repeats: the frames of a stop count as one
     CREEP = "creep"  # the focus crept; the most that it cost a stop, in percent
     FEW_SHOTS = "few_shots"  # one shot a setting; the name says what told the spread instead of repeats
@@ -234,6 +238,10 @@ class Observed(StrEnum):
     PRINT_RISE = "print_rise_mm"  # 10-90 % on the chart in mm; sigma in pixels of the picture; photographs
     BRACKET_END = "bracket_end"  # f-number, and the step at its end where MTF50 still rises; its name
     BRACKET_FLAT = "bracket_flat"  # the same of one that hardly falls to its ends; its step is NaN
+    CHARTS = "charts"  # f-number of a setting photographed with two charts; their names
+    DISTANCES = "distances"  # f-number of a setting photographed from two distances; both magnifications
+    ASKEW = "askew_deg"  # in how many photographs, of how many; the most
+    FRAMELESS = "frameless"  # f-number of which a third has no figure; the names of such thirds
     STOP_DEPARTS = "stop_departs"  # f-number, and by how many percent it is softer than the others let expect
 
 

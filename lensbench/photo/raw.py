@@ -171,7 +171,9 @@ def decoder_versions() -> str:
     import rawpy  # noqa: PLC0415
     import scipy  # noqa: PLC0415
 
-    return f"LibRaw {rawpy.libraw_version}, {[room.__version__ for room in (rawpy, cv2, np, scipy)]}"
+    libraw = ".".join(map(str, rawpy.libraw_version))
+    others = {"rawpy": rawpy, "OpenCV": cv2, "numpy": np, "scipy": scipy}
+    return ", ".join([f"LibRaw {libraw}", *(f"{name} {of.__version__}" for name, of in others.items())])
 
 
 def _from_decoder(raw: Any, *, path: Path) -> MosaicPixels:

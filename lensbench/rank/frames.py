@@ -199,6 +199,8 @@ def _frame_shift(reference: Frame, frame: Frame) -> FloatArray:
     window = np.outer(np.hanning(size[0]), np.hanning(size[1]))
     planes = [view.grey[: size[0], : size[1]].astype(np.float64) for view in small]
     first, second = ((plane - plane.mean()) * window for plane in planes)
+    if not (first.any() and second.any()):  # one tone all over: it lies anywhere
+        return np.zeros(2)
     # What would move the second onto the first: the displacement with its sign turned.
     back, _, _ = phase_cross_correlation(first, second, normalization="phase")  # type: ignore[no-untyped-call]
     return np.asarray(-back * small[0].factor / reference.lattice.cell_px, np.float64)

@@ -42,7 +42,7 @@ class RankedFrame:
     extra_blur_px: float
     """Sigma of the Gaussian that would make the sharpest frame as soft."""
     shift_px: tuple[float, float]
-    """How far the scene lies from where the first frame given has it (down, right)."""
+    """How far the scene lies from where the frame has it that the others were laid over (down, right)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +79,7 @@ class Ranking:
     answer: str
     cautions: tuple[str, ...]
     left_out: tuple[RejectedShot, ...] = ()
-    """Photographs that could not be read."""
+    """Photographs that could not be read, or show another scene or another kind of picture."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -7,14 +7,15 @@ apart stand in one group.
 
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
 from lensbench import photo
-from lensbench.model.errors import ImageError, SettingError, SweepError
+from lensbench.model.errors import ImageError, LensError, SettingError, SweepError
 from lensbench.model.shot import BoolArray, IntArray, RejectedShot
 from lensbench.model.units import FloatArray
 from lensbench.rank.fit import LOWEST_CYPX, RING_CYPX, BlurFit, Rings, fit_blur, ring_powers
@@ -40,6 +41,7 @@ _ALIKE_SHARE: Final = 0.4
 _CLIPPED: Final = 0.01
 
 Progress = Callable[[int, int], None]
+Result = TypeVar("Result")
 
 
 def frames_of(places: Sequence[Path]) -> list[Path]:
@@ -72,50 +74,113 @@ def frames_of(places: Sequence[Path]) -> list[Path]:
     return paths
 
 
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Laid:
+    """Frames laid over one of them, and those that are not of its kind or its scene."""
+
+    reference: ReferencePieces
+    used: list[Path]
+    overlaid: list[Overlaid]
+    unlike: list[RejectedShot]
+
+
+class _Frames:
+    """The photographs, each opened within its limit; those that cannot be read are noted and not tried again."""
+
+    def __init__(self, paths: Sequence[Path], limit: Callable[[Path], AbstractContextManager[Any]]) -> None:
+        self._limit = limit
+        self.left: dict[Path, RejectedShot] = {}
+        self.paths = tuple(paths)
+
+    def readable(self) -> list[Path]:
+        return [path for path in self.paths if path not in self.left]
+
+    def laid_over(self, first: Path, progress: Progress | None) -> _Laid | None:
+        """All frames that can be read over one of them; None where that one cannot be read."""
+        reference = self._done(first, lambda: _reference(open_frame(first)))
+        if reference is None:
+            return None
+        laid = _Laid(reference=reference, used=[first], overlaid=[], unlike=[])
+        for number, path in enumerate(self.readable(), start=1):
+            if path != first and (over := self._done(path, partial(_over, path, reference))):
+                if isinstance(over, str):
+                    laid.unlike.append(RejectedShot(path=path, reason=over))
+                else:
+                    laid.used.append(path)
+                    laid.overlaid.append(over)
+            if progress:
+                progress(number, len(self.paths))
+        return laid
+
+    def _done(self, path: Path, work: Callable[[], Result]) -> Result | None:
+        try:
+            with self._limit(path):
+                return work()
+        except ImageError as error:
+            reason = str(error).removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
+            self.left[path] = RejectedShot(path=path, reason=reason)
+            return None
+
+
 def rank(
     paths: Sequence[Path],
     *,
     progress: Progress | None = None,
     limit: Callable[[Path], AbstractContextManager[Any]] = nullcontext,
 ) -> Ranking:
-    """Put frames of one scene in order of sharpness; a photograph that cannot be read is left out and named.
+    """Put frames of one scene in order of sharpness; one that is unreadable or foreign is left out and named.
 
-    `progress` is called with (done, total) after each frame, and within `limit` of its path each is read, where an
-    ImageError costs that frame; the errors are as for `lensbench.rank`.
+    The scene is the one that most frames show, whichever comes first. `progress` is called with (done, total) after
+    each frame, and within `limit` of its path each is read, where an ImageError costs that frame; the errors are as for
+    `lensbench.rank`.
     """
-    used: list[Path] = []
-    left: list[RejectedShot] = []
-    overlaid: list[Overlaid] = []
-    pieces: ReferencePieces | None = None
-    for number, path in enumerate(paths, start=1):
-        unlike = ""
+    frames, best, plain = _Frames(paths, limit), None, None
+    untried = list(paths)
+    while untried and len(untried) > (len(best.used) if best else 0):
         try:
-            with limit(path):
-                frame = open_frame(path)
-                if pieces is None:
-                    pieces = _reference(frame)
-                elif not (unlike := _unlike(pieces.frame, frame)):
-                    overlaid.append(lay_over(frame, pieces))
-        except ImageError as error:
-            reason = str(error).removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
-            left.append(RejectedShot(path=path, reason=reason))
-        else:
-            used.append(path)
-        if unlike:
-            raise ImageError(unlike)
-        if progress:
-            progress(number, len(paths))
-    if pieces is None or not overlaid:
-        count = len(paths) - len(left)
-        known = f"{count} of {len(paths)}" if count else f"none of {len(paths)}"
-        raise ImageError(f"{known} photographs can be read: {left[0].reason}")
-    return replace(_ranking(used, pieces, overlaid), left_out=tuple(left))
+            laid = frames.laid_over(untried[0], progress if best is None else None)
+        except SweepError as error:  # too plain to lay others over: it may still be laid over another
+            laid, plain = None, plain or error
+        tried = {untried[0], *(laid.used if laid else ())}
+        untried = [path for path in untried if path not in tried and path not in frames.left]
+        if laid and (best is None or len(laid.used) > len(best.used)):
+            best = laid
+    if best is None or not best.overlaid:
+        raise _nothing_to_rank(frames, best, plain)
+    left = {rejection.path: rejection for rejection in best.unlike} | frames.left
+    ranking = _ranking(best.used, best.reference, best.overlaid)
+    return replace(ranking, left_out=tuple(left[path] for path in paths if path in left))
+
+
+def _nothing_to_rank(frames: _Frames, best: _Laid | None, plain: SweepError | None) -> LensError:
+    """Why no two frames can be put in order."""
+    if (count := len(frames.readable())) < 2:
+        known = f"{count} of {len(frames.paths)}" if count else f"none of {len(frames.paths)}"
+        return ImageError(f"{known} photographs can be read: {next(iter(frames.left.values())).reason}")
+    if best is not None and best.unlike:
+        return SweepError(f"{best.unlike[0].path.name}: {best.unlike[0].reason}")
+    return plain or SweepError("no two frames show the same scene")
+
+
+def _over(path: Path, reference: ReferencePieces) -> Overlaid | str:
+    """A frame's pieces over the reference's, or what keeps the two from being put in order."""
+    frame = open_frame(path)
+    if unlike := _unlike(reference.frame, frame):
+        return unlike
+    over = lay_over(frame, reference)
+    share = float((over.likeness > ALIKE).mean())
+    if share >= _ALIKE_SHARE:
+        return over
+    return (
+        f"not the same scene as {reference.frame.path.name} ({100 * share:.0f} % of the places match, "
+        f"{100 * _ALIKE_SHARE:.0f} % are needed); give frames between which the camera hardly moved, "
+        "at a lower ISO if noise hides the scene"
+    )
 
 
 def _ranking(used: Sequence[Path], reference: ReferencePieces, overlaid: Sequence[Overlaid]) -> Ranking:
     """Rank frames by the pieces that show the same in all of them."""
     alike = np.stack([over.likeness > ALIKE for over in overlaid])
-    _check_scene(used, alike)
     use = alike.all(axis=0) & np.stack([over.clipped <= _CLIPPED for over in overlaid]).all(axis=0)
     if np.count_nonzero(use) < FEWEST_PIECES:
         raise SweepError(
@@ -173,21 +238,9 @@ def _unlike(first: Frame, other: Frame) -> str:
         return ""
     sizes = [f"{size_px[0]} x {size_px[1]} {channel}" for size_px, channel, _ in kinds]
     return (
-        f"{other.path.name} ({sizes[1]}) is not of the kind of {first.path.name} ({sizes[0]}); "
+        f"{sizes[1]} is not of the kind of {first.path.name} ({sizes[0]}); "
         "only frames of one camera, one size and one file format are put in order"
     )
-
-
-def _check_scene(paths: Sequence[Path], alike: BoolArray) -> None:
-    shares = alike.mean(axis=1)
-    strange = [path for path, share in zip(paths[1:], shares, strict=True) if share < _ALIKE_SHARE]
-    if strange:
-        names = ", ".join(path.name for path in strange[:3]) + (" and others" if len(strange) > 3 else "")
-        raise SweepError(
-            f"{names}: not the same scene as {paths[0].name} ({100 * float(shares.min()):.0f} % of the places match, "
-            f"{100 * _ALIKE_SHARE:.0f} % are needed); give frames between which the camera hardly moved, "
-            "at a lower ISO if noise hides the scene"
-        )
 
 
 def _fit(spectra: ComplexArray, reference: ReferencePieces) -> BlurFit:

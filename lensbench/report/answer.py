@@ -4,7 +4,8 @@ Also what is remarked on a whole series. The findings hold figures and enumerati
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from enum import StrEnum
 from typing import Final
 
 from lensbench.model.condition import (
@@ -16,7 +17,7 @@ from lensbench.model.condition import (
     TurnedOutcome,
     Verdict,
 )
-from lensbench.model.errors import Remark
+from lensbench.model.errors import Note, Remark
 from lensbench.model.setting import f_stop, focal_length, listed
 from lensbench.model.sweep import (
     INDIFFERENCE,
@@ -24,12 +25,14 @@ from lensbench.model.sweep import (
     BestSetting,
     FocalLengthFindings,
     LensFindings,
+    Observed,
     Purpose,
     Refocusing,
     SeriesRemark,
     SweepFindings,
     Unclaimed,
 )
+from lensbench.model.units import lwph_from_cypx
 from lensbench.report.condition import condition_text, state_sentences
 from lensbench.report.evidence import share
 from lensbench.report.words import (
@@ -56,7 +59,11 @@ _SOFT_END: Final = 0.10
 _TERMINAL_COLUMNS: Final = 80
 _CELL_COLUMNS: Final = 7
 _TERMINAL_SENTENCES: Final = 3
-_NO_WINNER: Final = (Unclaimed.FEW_SHOTS, Unclaimed.ONE_FOCUS, Unclaimed.CREEP)
+_NO_WINNER: Final = (Unclaimed.FEW_SHOTS, Unclaimed.ONE_FOCUS, Unclaimed.CREEP, Unclaimed.FILE_KIND)
+_SAID: Final = (
+    Observed.CHARTS, Observed.DISTANCES, Observed.SHARPENED, Observed.ASKEW, Observed.FRAMELESS
+)  # fmt: skip
+"""What is said with the answer, not only among the remarks."""
 _REFOCUSED: Final = (Refocusing.SAID_ANEW, Refocusing.AGREED)
 _FOCUSED_ONCE: Final = (Refocusing.SAID_ONE, Refocusing.CONTRADICTED)
 _TAKEN: Final = {
@@ -135,12 +142,21 @@ def lens_sentences(lens: LensFindings) -> list[str]:
     limits = [] if lens.basis is None else [*_corners(lens.basis), holds_for(lens.basis)]
     if lens.quick is not None:
         return [*(clean_line(sentence) for sentence in quick_sentences(lens)), *limits]
+    if mixed := mixed_kinds(lens):
+        return [f"{name}: {note_in_words(mixed)}", *limits]
     if lens.best is None:
         return [f"{name}: no setting could be measured.", *limits]
     zoom = len(lens.by_focal_length) > 1
     at_best = next(
         (focal for focal in lens.by_focal_length if focal.focal_length_mm == lens.best.focal_length_mm), None
     )
+    if not zoom and at_best is not None and len(_tested(at_best)) == 1:
+        return [
+            *_one_stop(lens, at_best),
+            *shooting_sentences(lens),
+            *state_sentences(lens.condition),
+            *limits,
+        ]
     sentences = [_set_to(name, lens.best, [] if at_best is None else _tested(at_best), zoom=zoom)]
     sentences += _equal_lengths(lens)
     sentences += [told for focal in lens.by_focal_length if (told := _equal_stops(focal, zoom=zoom))]
@@ -148,7 +164,28 @@ def lens_sentences(lens: LensFindings) -> list[str]:
     sentences += _weak_ends(lens.zoom_at_own_best)
     if zoom or any(len(_tested(focal)) > 1 for focal in lens.by_focal_length):
         sentences += [note_in_words(reservation) for reservation in lens.best.reservations]
-    return [*sentences, *state_sentences(lens.condition), *limits]
+    return [*sentences, *shooting_sentences(lens), *state_sentences(lens.condition), *limits]
+
+
+def mixed_kinds(lens: LensFindings) -> Note | None:
+    """How many raw files and finished pictures stand side by side, so that no figure of the lens is shown; or None."""
+    return next(iter(_of(lens.best.reservations, Unclaimed.FILE_KIND)), None) if lens.best else None
+
+
+def _of(notes: Iterable[Note], *kinds: StrEnum) -> list[Note]:
+    return [note for note in notes if note.kind in kinds]
+
+
+def shooting_sentences(lens: LensFindings) -> Iterator[str]:
+    """What of the shooting keeps figures from comparing, a line each."""
+    askew_said = any(
+        isinstance(finding.details, CameraTilt) and finding.verdict is Verdict.MATTERS
+        for finding in lens.condition
+    )
+    for remark in lens.remarks:
+        for note in _of(remark.observations, *_SAID):
+            if not (note.kind is Observed.ASKEW and askew_said):
+                yield f"{sentence_case(note_in_words(note))}."
 
 
 def _corners(basis: Basis) -> Iterator[str]:
@@ -161,10 +198,30 @@ def _tested(focal: FocalLengthFindings) -> list[float]:
     return sorted(point.f_number for point in focal.curve if point.zone == "frame")
 
 
+def _one_stop(lens: LensFindings, focal: FocalLengthFindings) -> Iterator[str]:
+    """Sharpness and evenness of a lens of which one stop was tested, as of a phone's: there is none to choose."""
+    mtf50 = {zone: figure.mtf50_cypx for zone, figure in focal.zones.items()}
+    lwph = lwph_from_cypx(mtf50["frame"], lens.picture_height_px) if lens.picture_height_px else math.nan
+    widths = f", {lwph:.0f} LW/PH" if math.isfinite(lwph) else ""
+    yield (
+        f"{clean_text(lens.lens)} at {f_stop(focal.best_f_number)}, the only stop tested: the whole frame reaches "
+        f"{mtf50['frame']:.3f} cy/px{widths}."
+    )
+    if "inner" in mtf50 and "outer" in mtf50:
+        loss = 100.0 * (1.0 - mtf50["outer"] / mtf50["inner"])
+        yield f"The outer third is {percent(abs(loss))} {'softer' if loss >= 0.0 else 'sharper'} than the inner."
+    for finding in lens.condition:
+        details = finding.details
+        if (
+            isinstance(details, Decentring)
+            and finding.verdict is not Verdict.MATTERS
+            and details.main.softer_side
+        ):
+            yield f"The softest side, the {details.main.softer_side}, is {share(details.main.percent)} softer."
+
+
 def _set_to(name: str, best: BestSetting, tested: Sequence[float], *, zoom: bool) -> str:
     stop = f_stop(best.f_number)
-    if not zoom and len(tested) == 1:
-        return f"{name}: {stop} is the only stop tested, so no best one can be named."
     setting = f"{focal_length(best.focal_length_mm)} and {stop}" if zoom else stop
     border = ""
     if best.at_border and len(tested) > 1:

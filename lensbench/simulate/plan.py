@@ -124,7 +124,7 @@ def _shots(lens: Lens, plan: Plan, random: np.random.Generator) -> Iterator[Shot
                 yield Shot(focal_length_mm=focal_length_mm, f_number=f_number, focus_error_um=error_um)
 
 
-SHOTS_TABLE: Final = "shots_table.csv"
+SHOTS_TABLE: Final = "shots.csv"  # as `plan` calls it
 _COLUMNS: Final = ("file", "focus_group", "focus_step", "condition", "turned")
 
 

@@ -13,7 +13,7 @@ import os
 import re
 import tomllib
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -130,9 +130,6 @@ def table_in(
         ) from error
 
 
-TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")  # decimal comma, or between thousands
-
-
 LONGEST_TEXT: Final = 160  # longer names are cut; no honest lens or file name needs more. [characters]
 
 
@@ -183,3 +180,21 @@ def clean_text(text: str | None, *, unknown: str = "unknown") -> str:
     if len(line) > LONGEST_TEXT:
         line = line[: LONGEST_TEXT - 1] + "…"
     return line or unknown
+
+
+_CLOSE: Final = (
+    0.7  # of difflib's ratio, at which a slip of the finger stays near; common practice, no source
+)
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Known word that a mistyped one is nearest to; empty where none is near.
+
+    >>> nearest("swep", ["sweep", "compare"]), nearest("--shot", ["--shots", "--out"]), nearest("x", ["sweep"])
+    ('sweep', '--shots', '')
+    """
+    from difflib import get_close_matches  # noqa: PLC0415  only a mistake needs it
+
+    names = list(known)
+    begun = [name for name in names if name.startswith(word) and len(word) > 2]
+    return next(iter(begun or get_close_matches(word, names, n=1, cutoff=_CLOSE)), "")

@@ -18,7 +18,7 @@ from lensbench import __version__
 from lensbench.condition import lens_condition, with_quick_answer
 from lensbench.model.errors import SettingError, SweepError
 from lensbench.model.measured import mean_known, median_known
-from lensbench.model.shot import ZONES, RejectedShot, ZoneFigure
+from lensbench.model.shot import ZONES, RejectedShot, ShotResult, ZoneFigure
 from lensbench.model.sweep import (
     Basis,
     BestSetting,
@@ -82,12 +82,13 @@ def sweep(
     cache: Path | None = None,
     running: Running | None = None,
     tie: Tie = Tie.BEST,
+    camera: str | None = None,
 ) -> Sweep:
     """Best settings of the lenses whose test shots lie in some folders, read and never written to.
 
     In the folder `cache` results are kept for a second run; the rest, and the errors, are as for `lensbench.sweep`.
     """
-    planned = gather(folders, shots_csv)
+    planned = gather(folders, shots_csv, camera=camera)
     shots = reject(measured_shots(planned, options, cache=cache, running=running))
     if not any(shot.used for shot in shots):
         first = rejections(shots)[0]
@@ -120,18 +121,27 @@ def measured_shots(
             "pitch in a shots table (--shots), in its column pitch_um"
         )
     kept = ResultCache(folder=cache) if cache else None
+    strangers = [shot for shot in planned if shot.stranger]
     tasks = [
         Task(
             path=shot.path,
-            options=replace(options, pitch_um=shot.pitch_um or options.pitch_um),
+            options=replace(
+                options, pitch_um=shot.pitch_um or options.pitch_um, fast=options.fast or shot.stranger
+            ),
             overrides=shot.overrides,
             cache=kept,
         )
-        for shot in wanted
+        for shot in (*wanted, *strangers)
     ]
-    outcomes = run(tasks, running or Running())
-    left_out = {shot.path: RejectedShot(path=shot.path, reason=shot.left_out) for shot in planned}
-    results = left_out | dict(zip((shot.path for shot in wanted), outcomes, strict=True))
+    outcomes = dict(zip((task.path for task in tasks), run(tasks, running or Running()), strict=True))
+    results: dict[Path, ShotResult | RejectedShot] = {
+        shot.path: RejectedShot(path=shot.path, reason=shot.left_out) for shot in planned
+    }
+    results |= {shot.path: outcomes[shot.path] for shot in wanted}
+    # Of what tells nothing of itself, only that it shows no chart.
+    results |= {
+        shot.path: outcome for shot in strangers if isinstance(outcome := outcomes[shot.path], RejectedShot)
+    }
     return reject_flagged([SweepShot(planned=shot, result=results[shot.path]) for shot in planned])
 
 

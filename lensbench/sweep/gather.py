@@ -2,14 +2,11 @@
 
 Nothing is dropped in silence: a photograph that cannot be used stays in the list with the reason. Of files of equal
 content one counts: copies are no repeats. In the shots table a filled cell overrides what the file says; this is how
-lenses without electronic contacts are tested. A row whose `file` is empty is a shot that was planned and not taken; a
-table that names no file at all goes by the order.
+lenses without electronic contacts are tested.
 """
 
-import csv
-import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -18,13 +15,13 @@ from typing import Final
 import numpy as np
 
 from lensbench import photo
-from lensbench.model.errors import ImageError, SettingError, SweepError, TextFileError
+from lensbench.model.errors import ImageError, SweepError
 from lensbench.model.setting import Setting
-from lensbench.model.shot import TABLE_COLUMNS, Metadata, TableRow, Turned
+from lensbench.model.shot import Metadata, TableRow
 from lensbench.model.sweep import PlannedShot
-from lensbench.model.units import PITCH_LIMITS_UM, nominal_f_number
+from lensbench.model.units import nominal_f_number
 from lensbench.storage.cache import content_hash
-from lensbench.storage.text import TWO_WAYS, name_in_tables, read_text, table_in
+from lensbench.sweep.shots_table import read_shots_table, rows_by_name, rows_in_order
 from lensbench.sweep.task import without_path
 
 _TASTE_BYTES: Final = 65_536  # in the middle, where raw files of one size differ nearly always
@@ -91,7 +88,9 @@ UNKNOWN_CAMERA: Final = "unknown camera"
 FOCAL_GAP: Final = 0.03  # as a share, from one group to the next. Common practice, no source.
 
 
-def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[PlannedShot]:
+def gather(
+    folders: Sequence[Path], shots_csv: Path | None = None, *, camera: str | None = None
+) -> list[PlannedShot]:
     """List the photographs of some folders with the settings they count under.
 
     Parameters
@@ -100,6 +99,8 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
         Walked through in natural order, each once whatever names lead to it; links inside are not followed.
     shots_csv : path, optional
         A shots table; its filled cells override the files' own metadata.
+    camera : str, optional
+        Its name, where neither a photograph nor its row tells it.
 
     Returns
     -------
@@ -124,13 +125,12 @@ def gather(folders: Sequence[Path], shots_csv: Path | None = None) -> list[Plann
     paths = [path for _, path in places]
     copies = copies_among(paths)
     table = read_shots_table(shots_csv) if shots_csv else []
-    named = [row for row in table if row.file]
+    named, beside_raw = [row for row in table if row.file], _beside_raw(paths)
     if named or not table:
-        rows = _match(places, named)
+        rows = rows_by_name(places, named, second=beside_raw)
     else:
-        rows = _in_order([path for path in paths if path not in copies], table)
-    beside_raw = _beside_raw(paths)
-    shots = [_plan(path, rows.get(path), beside_raw=path in beside_raw) for path in paths]
+        rows = rows_in_order([path for path in paths if path not in {*copies, *beside_raw}], table)
+    shots = [_plan(path, rows.get(path), beside_raw=path in beside_raw, camera=camera) for path in paths]
     shots = _without_copies(shots, copies)
     if all(shot.left_out for shot in shots):
         first = shots[0]
@@ -162,47 +162,7 @@ def _without_copies(shots: Sequence[PlannedShot], copies: Mapping[Path, Path]) -
     return judged
 
 
-def _in_order(paths: Sequence[Path], table: Sequence[TableRow]) -> dict[Path, TableRow]:
-    """Give each row the photograph in its place: as many of them as rows, and no f-number that says otherwise."""
-    beside_raw = _beside_raw(paths)
-    shots = [path for path in paths if path not in beside_raw]
-    if len(shots) != len(table):
-        raise SettingError(
-            f"the shots table names no files and has {len(table)} rows, but there are {len(shots)} photographs: write "
-            "the files' names into its column `file`"
-        )
-    for number, (path, row) in enumerate(zip(shots, table, strict=True), start=1):
-        told = None
-        with suppress(ImageError):
-            told = photo.read_metadata(path).f_number
-        if told and row.f_number and nominal_f_number(told) != nominal_f_number(row.f_number):
-            raise SettingError(
-                f"row {number} of the shots table says f/{row.f_number:g}, but {path.name} was taken at f/{told:.3g}: "
-                "write the files' names into its column `file`"
-            )
-    return dict(zip(shots, table, strict=True))
-
-
-def _match(places: Sequence[tuple[Path, Path]], rows: Sequence[TableRow]) -> dict[Path, TableRow]:
-    """Find each row's photograph, by its path within the folder, or its bare name where that is unique."""
-    by_name: dict[str, set[Path]] = defaultdict(set)
-    for folder, path in places:
-        for name in {path.name, path.relative_to(folder).as_posix(), path.as_posix()}:
-            by_name[name_in_tables(name)].add(path)
-    matched = {}
-    for row in rows:
-        found = by_name.get(row.file, set())
-        if not found:
-            raise SettingError(f"the shots table names {row.file}, which is in none of the folders")
-        if len(found) > 1:
-            raise SettingError(
-                f"the shots table names {row.file}, but {len(found)} files bear that name; write its path"
-            )
-        matched[next(iter(found))] = row
-    return matched
-
-
-def _plan(path: Path, row: TableRow | None, *, beside_raw: bool) -> PlannedShot:
+def _plan(path: Path, row: TableRow | None, *, beside_raw: bool, camera: str | None) -> PlannedShot:
     try:
         metadata, left_out = photo.read_metadata(path), ""
     except ImageError as error:
@@ -212,15 +172,18 @@ def _plan(path: Path, row: TableRow | None, *, beside_raw: bool) -> PlannedShot:
         metadata = _overridden(metadata, row)
         by_choice = "" if row.use else "the shots table says not to use it"
     f_number = nominal_f_number(metadata.f_number) if metadata.f_number else 0.0
+    stranger = False
     if not left_out and metadata.f_number is None:
-        left_out = _without_f_number(path, metadata)
+        left_out = _damage(path)
+        stranger = not left_out and metadata.camera is None and metadata.focal_length_mm is None
+        left_out = left_out or "its f-number is unknown; name it in a shots table (--shots)"
     told = row or TableRow()
     return PlannedShot(
         path=path,
         metadata=metadata,
         overrides=_overridden(Metadata(), row) if row else None,
         lens=metadata.lens or UNKNOWN_LENS,
-        camera=metadata.camera or UNKNOWN_CAMERA,
+        camera=metadata.camera or camera or UNKNOWN_CAMERA,
         setting=Setting(focal_length_mm=metadata.focal_length_mm, f_number=f_number),
         pitch_um=told.pitch_um,
         focus_group=told.focus_group,
@@ -229,19 +192,17 @@ def _plan(path: Path, row: TableRow | None, *, beside_raw: bool) -> PlannedShot:
         turned=told.turned,
         left_out=by_choice or left_out,
         by_choice=bool(by_choice),
+        stranger=stranger and not by_choice,
     )
 
 
-def _without_f_number(path: Path, metadata: Metadata) -> str:
-    """Say what to do about a photograph that does not tell its f-number; a damaged file hides it, too."""
+def _damage(path: Path) -> str:
+    """Why a photograph that does not tell its f-number cannot be read; empty where it can."""
     try:
         photo.check_whole(path)
     except ImageError as error:
         return without_path(str(error), path)
-    says = "its f-number is unknown; name it in a shots table (--shots)"
-    if metadata.camera is None and metadata.focal_length_mm is None:
-        says += "; it tells no camera either, so the file may be damaged: look whether it opens"
-    return says
+    return ""
 
 
 def _overridden(metadata: Metadata, row: TableRow) -> Metadata:
@@ -285,109 +246,3 @@ def focal_groups(focal_lengths_mm: Sequence[float]) -> dict[float, float]:
     return {
         float(length): round(float(np.median(group)), 1) for group in groups if group.size for length in group
     }
-
-
-_YES_NO: Final = {"yes": True, "y": True, "no": False, "n": False, "": True}
-_MOST_ROWS: Final = 100_000
-_F_NUMBERS: Final = (0.5, 128.0)
-_FOCAL_MM: Final = (0.5, 20_000.0)  # Wider than any lens. Common practice, no source.
-
-
-def read_shots_table(path: Path) -> list[TableRow]:
-    """Read a shots table.
-
-    Rows whose `file` is empty are kept, in their order. Comma or semicolon between the cells; with semicolons a
-    decimal comma is understood. `f/5.6` and `5.6`, `50 mm` and `50` mean the same.
-
-    Raises
-    ------
-    SettingError
-        The file cannot be read as text, lacks the column `file`, has a column of another name, or a cell that
-        is no number, not positive, or neither yes nor no: with the row and the column.
-    """
-    try:
-        text = read_text(path)
-        rows = [_row(f"{path}, line {line}", cells) for line, cells in _lines(path, text)]
-    except TextFileError as error:
-        raise SettingError(f"{path}: the shots table cannot be read: {error}") from error
-    counts = Counter(row.file for row in rows if row.file)
-    if twice := [file for file, count in counts.items() if count > 1]:
-        raise SettingError(f"{path}: the file {twice[0]} stands in two rows; leave one")
-    return rows
-
-
-def _lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
-    """The filled lines with their numbers, at most so many."""
-    head = (text.splitlines() or [""])[0]
-    delimiter = ";" if ";" in head and "," not in head else ","
-    names = [
-        name.strip() for name in next(csv.reader([head], delimiter=delimiter, skipinitialspace=True), [])
-    ]
-    columns = f"columns: {', '.join(TABLE_COLUMNS)}"
-    if "file" not in names:
-        raise SettingError(f"{path}: no column `file` in the first line; {columns}")
-    if strange := [name for name in names if name not in TABLE_COLUMNS]:
-        raise SettingError(f"{path}: no such column: {', '.join(strange)}; {columns}")
-    for count, (line, cells) in enumerate(table_in(text, delimiter=delimiter)):
-        if count >= _MOST_ROWS:
-            raise SettingError(f"{path}: more than {_MOST_ROWS} rows; divide the table")
-        name = cells["file"]
-        if delimiter == "," and ";" in name and Path(name).suffix.lower() not in photo.PHOTO_SUFFIXES:
-            raise SettingError(
-                f"{path}, line {line}: a semicolon stands where the first line has commas; use one of the two "
-                "between all cells"
-            )
-        yield line, dict.fromkeys(TABLE_COLUMNS, "") | cells
-
-
-def _row(place: str, cells: Mapping[str, str]) -> TableRow:
-    use = _YES_NO.get(cells["use"].lower())
-    if use is None:
-        raise SettingError(f"{place}, column use: {cells['use']!r} is neither yes nor no")
-    focal, pitch = cells["focal_length_mm"].removesuffix("mm"), cells["pitch_um"].removesuffix("um")
-    return TableRow(
-        file=cells["file"].replace("\\", "/"),
-        lens=cells["lens"] or None,
-        camera=cells["camera"] or None,
-        f_number=_within(
-            f"{place}, column f_number", cells["f_number"].lower().removeprefix("f/"), _F_NUMBERS
-        ),
-        focal_length_mm=_within(f"{place}, column focal_length_mm", focal, _FOCAL_MM),
-        pitch_um=_within(f"{place}, column pitch_um", pitch, PITCH_LIMITS_UM, "sensors"),
-        focus_group=cells["focus_group"],
-        focus_step=_number(f"{place}, column focus_step", cells["focus_step"]),
-        condition=cells["condition"],
-        turned=_turned(place, cells["turned"]),
-        use=use,
-    )
-
-
-def _turned(place: str, cell: str) -> Turned | None:
-    try:
-        return Turned(cell.lower()) if cell else None
-    except ValueError as error:
-        raise SettingError(f"{place}, column turned: {cell!r} is neither camera nor chart") from error
-
-
-def _within(place: str, cell: str, limits: tuple[float, float], owners: str = "lenses") -> float | None:
-    value = _number(place, cell)
-    if value is not None and value <= 0.0:
-        raise SettingError(f"{place}: {cell!r} is not positive")
-    if value is not None and not limits[0] <= value <= limits[1]:
-        raise SettingError(f"{place}: {cell!r} is beyond what {owners} have, {limits[0]:g} to {limits[1]:g}")
-    return value
-
-
-def _number(place: str, cell: str) -> float | None:
-    if not cell.strip():
-        return None
-    if TWO_WAYS.fullmatch(cell.strip()):
-        whole, part = cell.strip().replace(",", ""), float(cell.replace(",", "."))
-        raise SettingError(f"{place}: {cell!r} can be read in two ways; write {whole} or {part:g}")
-    try:
-        value = float(cell.replace(",", ".").replace("_", "?"))  # Python would read 2_8 as 28
-    except ValueError as error:
-        raise SettingError(f"{place}: {cell!r} is no number") from error
-    if not math.isfinite(value):
-        raise SettingError(f"{place}: {cell!r} is no finite number")
-    return value

@@ -1,6 +1,5 @@
 """What a whole series is remarked on, and what keeps a winner from being claimed: figures and limits, no words.
 
-- Settings that were not the same through a series, so that its photographs do not compare fairly.
 - A print that blurs, as the whole series shows it: no edge anywhere, at any stop, is sharper than it. Diffraction and
   the pixel are known; what an edge's blur holds beyond them is the lens, the focus and the print. The lens differs
   from place to place and from stop to stop, the print's share is the same in all. So the least blur of all edges of
@@ -15,7 +14,6 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
-from math import isfinite, log2
 from typing import Final
 
 import numpy as np
@@ -30,14 +28,12 @@ from lensbench.model.sweep import Observed, Refocusing, SeriesRemark, SweepShot,
 from lensbench.model.units import FloatArray
 from lensbench.stats import Spread
 from lensbench.sweep.countable import FocalShots, bracket_peak
+from lensbench.sweep.mixed import mixed_remarks, raw_and_finished
 
 MAGNIFICATION_LIMIT: Final = 0.05  # focal lengths further apart see other shares of the print's blur
-LIGHT_LIMIT_STOPS: Final = 1.0  # from the brightest to the darkest paper. Common practice, no source.
 RISE_LIMIT_MM: Final = 0.2  # 10-90 % rise on the chart: twice a home printer's; common practice, no source
 SIGMA_LIMIT_PX: Final = 0.5  # below it the sensor's own filter may do as much; common practice, no source
 ALIKE_LIMIT: Final = 0.25  # 10th to 90th percentile over median, of the sharpest picture's blur
-_MIDDLE: Final = 0.5  # image height within which vignetting leaves the paper's level alone
-_MOST_SIZES: Final = 3
 _LEAST_SHARE: Final = 10.0
 _FEWEST_EDGES: Final = 20
 
@@ -50,10 +46,12 @@ _LARGEST_STEP: Final = 0.5  # of the whole way: a larger step between two shots 
 def reservations(spread: Spread, focals: Sequence[FocalShots] = ()) -> tuple[Note, ...]:
     """Why no winner is claimed among focal lengths that compete; empty where one is.
 
-    One shot a setting, without focus brackets; or focal lengths seen at different magnifications, unless the print
-    was divided out.
+    Raw files beside finished pictures; one shot a setting, without focus brackets; or focal lengths seen at different
+    magnifications, unless the print was divided out.
     """
-    reasons = [Note(Unclaimed.CREEP, (most,))] if (most := _most_crept(focals)) else []
+    kinds = raw_and_finished([shot for focal in focals for shot in focal.members])
+    reasons = [Note(Unclaimed.FILE_KIND, kinds)] if kinds else []
+    reasons += [Note(Unclaimed.CREEP, (most,))] if (most := _most_crept(focals)) else []
     if any(focal.focus.refocusing is Refocusing.CONTRADICTED for focal in focals):
         reasons.append(Note(Unclaimed.ONE_FOCUS, names=(spread.source,)))
     elif not spread.repeated:
@@ -83,7 +81,13 @@ def remarks(
     few = [SeriesRemark(flag="one_focus")] if contradicted else few
     counted = [shot for focal in focals for shot in focal.members]
     open_brackets = _open_brackets(focals)
-    return (*few, *open_brackets, *mixed_remarks(counted), *print_remarks(counted), *drift_remarks(shots))
+    return (
+        *few,
+        *open_brackets,
+        *mixed_remarks(counted, shots),
+        *print_remarks(counted),
+        *drift_remarks(shots),
+    )
 
 
 def _bears(flag: str, result: ShotResult) -> bool:
@@ -106,40 +110,6 @@ def _open_brackets(focals: Sequence[FocalShots]) -> list[SeriesRemark]:
                 Note(what, (bracket.plan.setting.f_number, peak.best_step), (bracket.plan.focus_group,))
             )
     return [SeriesRemark(flag="bracket_open", observations=tuple(observations))] if observations else []
-
-
-def mixed_remarks(shots: Sequence[SweepShot]) -> list[SeriesRemark]:
-    """Each thing that changes between the shots of one lens: all in one remark."""
-    results = [shot.result for shot in shots if isinstance(shot.result, ShotResult)]
-    changes: list[Note] = []
-    isos = sorted({shot.planned.metadata.iso for shot in shots if shot.planned.metadata.iso})
-    if len(isos) > 1:
-        changes.append(Note(Observed.ISO, (isos[0], isos[-1])))
-    count, raw = len(results), sum(result.sensor_data for result in results)
-    if 0 < raw < count:
-        changes.append(Note(Observed.FILE_KIND, (raw, count - raw)))
-    sizes = sorted({result.size_px for result in results})
-    if len(sizes) > 1:
-        sides = tuple(side for size in sizes[:_MOST_SIZES] for side in size)
-        changes.append(Note(Observed.PICTURE_SIZE, sides))
-    sharpened = sum(_bears("sharpened", result) for result in results)
-    if 0 < sharpened < count:
-        changes.append(Note(Observed.SHARPENED, (sharpened, count)))
-    levels = [level for result in results if (level := _paper(result)) > 0.0]
-    stops = log2(max(levels) / min(levels)) if levels else 0.0
-    if stops > LIGHT_LIMIT_STOPS:
-        changes.append(Note(Observed.LIGHT, (stops,), limit=LIGHT_LIMIT_STOPS))
-    return [SeriesRemark(flag="mixed_settings", observations=tuple(changes))] if changes else []
-
-
-def _paper(result: ShotResult) -> float:
-    """Level of the paper in the middle of a picture; NaN where no edge tells it."""
-    levels = [
-        edge.edge.bright_level
-        for edge in result.edges
-        if edge.image_height < _MIDDLE and isfinite(edge.edge.bright_level)
-    ]
-    return float(np.median(levels)) if levels else float("nan")
 
 
 def print_remarks(shots: Sequence[SweepShot]) -> list[SeriesRemark]:

@@ -94,7 +94,7 @@ def _swept(case: Case, place: Path, ladder: list[float], *, repeats: int, steps:
         bracket = ("--repeats", "1", f"--focus-steps-um={at_um}", "--seed", "6")
         _lensbench("simulate", "--out", str(folders[1]), *common, *bracket)
     table = place / "shots.csv"
-    _joined([path for one in folders if (path := one / "shots_table.csv").exists()], table)
+    _joined([path for one in folders if (path := one / "shots.csv").exists()], table)
     known = ("--shots", str(table)) if table.exists() else ()
     _lensbench("sweep", *map(str, folders), *known, "--out", str(place / "report"), "--workers", "1")
     findings = json.loads((place / "report" / "findings.json").read_text(encoding="utf-8"))

@@ -173,7 +173,7 @@ def test_exact_stops_and_dial_times():
 
 
 def test_stops_and_marks():
-    assert full_stops(FIFTY) == (1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
+    assert full_stops(FIFTY, 50.0) == (1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
     assert zoom_marks(LensGear(focal_range_mm=(100.0, 400.0), widest_f_number=5.6)) == (
         100.0, 135, 200, 300, 400.0,
     )  # fmt: skip

@@ -74,7 +74,8 @@ def test_wrong_usage_is_told_without_the_signs_of_a_file_name(monkeypatch, capsy
         main.run()
     said = capsys.readouterr().err
     assert end.value.code == 2
-    assert said.startswith("Usage: ")
+    assert said.startswith("lensbench: got unexpected extra argument")
+    assert said.count("\n") == 1
     assert "\x1b" not in said
     assert "\u202e" not in said
 

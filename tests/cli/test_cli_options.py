@@ -23,7 +23,7 @@ CLIPPED = {"b_2", "b_3"}
 
 def told(path):
     """The metadata that an invented file's name holds: CAMERA_REPEAT.dng; `b` is the second camera."""
-    camera = {"a": "Box One", "b": "Box Two"}[path.stem[0]]
+    camera = {"a": "Box One", "b": "Box Two", "c": None}[path.stem[0]]
     return Metadata(camera=camera, lens="Fennel", f_number=4.0, focal_length_mm=35.0)
 
 
@@ -136,3 +136,97 @@ def test_line_widths_go_by_the_same_height_in_measure_and_in_what_a_sweep_leaves
     assert "2910 LW/PH" in done.stdout
     lensbench("sweep", folder, "--out", tmp_path / "out")
     assert {lens.picture_height_px for lens in read_sweep(tmp_path / "out")} == {6000}
+
+
+ROOM = (
+    'camera = "Box One"\npitch_um = "5 um"\ndistance_mm = 3000\npaper = "A3"\nwall = 5\nencoding = "linear"\n'
+)
+
+
+@pytest.fixture
+def room(folder):
+    """A room's file beside the photographs of its camera."""
+    for path in folder.glob("b_*.dng"):
+        path.unlink()
+    (folder / "lensbench.toml").write_text(ROOM)
+    return folder / "lensbench.toml"
+
+
+def pitches(done):
+    assert done.exit_code == 0, done.exception or done.output
+    return {lens["camera"]: lens["pixel_pitch_um"] for lens in json.loads(done.stdout)["lenses"]}
+
+
+def test_a_room_beside_the_photographs_stands_for_options_and_an_option_wins(lensbench, room, tmp_path):
+    words = ("sweep", room.parent, "--out", tmp_path / "out", "--json")
+    done = lensbench(*words)
+    assert pitches(done) == {"Box One": 5.0}
+    assert f"room: {room}" in done.stderr
+    assert pitches(lensbench(*words, "--pitch-um", "6")) == {"Box One": 6.0}
+
+
+def test_a_room_may_be_named(lensbench, room, tmp_path):
+    named = room.rename(tmp_path / "attic.toml")
+    words = ("sweep", room.parent, "--out", tmp_path / "out", "--json")
+    assert pitches(lensbench(*words)) == {"Box One": 4.0}
+    assert pitches(lensbench(*words, "--room", named)) == {"Box One": 5.0}
+
+
+def test_a_room_names_the_camera_that_photographs_do_not_tell(lensbench, room, tmp_path):
+    for path in list(room.parent.glob("a_*.dng")):
+        path.rename(path.with_name(path.name.replace("a", "c")))
+    assert pitches(lensbench("sweep", room.parent, "--out", tmp_path / "out", "--json")) == {"Box One": 5.0}
+
+
+def test_photographs_of_another_camera_are_said(lensbench, room, tmp_path):
+    room.write_text('camera = "Box Two"\n')
+    done = lensbench("sweep", room.parent, "--out", tmp_path / "out")
+    assert "the room is Box Two's, these photographs are Box One's" in done.stderr
+
+
+def test_a_room_serves_chart_and_plan(room, tmp_path):
+    asked = ("--room", str(room), "--out")
+    chart = CliRunner().invoke(app, ["chart", *asked, str(tmp_path / "wall.pdf")])
+    assert "5 pages A3" in chart.stdout
+    chart = CliRunner().invoke(app, ["chart", "--wall", "3", *asked, str(tmp_path / "wall.pdf")])
+    assert "3 pages A3" in chart.stdout
+    plan = CliRunner().invoke(app, ["plan", "--focal", "35", "--widest", "4", *asked, str(tmp_path / "plan")])
+    assert "a wall set" in plan.stdout
+    assert "pages A3" in plan.stdout
+    assert "Box One" in (tmp_path / "plan" / "shots.csv").read_text().splitlines()[1]
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        (
+            "pich_um = 4",
+            "there is no key «pich_um»; did you mean pitch_um? (keys: camera, pitch_um, paper, wall, ",
+        ),
+        ("zone = 4", "there is no key «zone» (keys: "),
+        ('pitch_um = "wide"', "pitch_um: «wide» is not a number: write 4.3"),
+        ("pitch_um = 300", "pitch_um: 300 does not lie within 0.3 to 100"),
+        ("wall = 2.5", "wall: «2.5» is not a whole number"),
+        ("camera = 5", "camera is to be a text in quotes"),
+        ("distance_mm = true", "distance_mm is to be a number"),
+        ("pitch_um = ", "cannot be read"),
+        ('encoding = "film"', "encoding «film» is unknown"),
+    ],
+)
+def test_what_a_room_cannot_hold_is_refused_by_name(room, tmp_path, line, says):
+    room.write_text(line)
+    for words in (["sweep", str(room.parent)], ["sweep", str(tmp_path), "--room", str(room)]):
+        done = CliRunner().invoke(app, words)
+        assert done.exit_code == 2 or isinstance(done.exception, SettingError)
+        assert says in " ".join(done.output.split()) + str(done.exception)
+    assert not list(tmp_path.glob("*-lensbench"))
+
+
+def test_papers_are_listed(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(app, ["chart", "--list"])
+    assert done.exit_code == 0
+    # ISO 216 and ANSI/ASME Y14.1: sides of the papers.
+    for paper in ("A4       297 x 210 mm", "A0       1189 x 841 mm", "Tabloid  432 x 279 mm"):
+        assert paper in done.stdout
+    assert list(tmp_path.iterdir()) == []

@@ -66,7 +66,7 @@ def test_a_comma_as_decimal_sign_is_refused_with_its_line(tmp_path, shoot, comma
         ("file;f_number", "shot_0001.dng;4;8", "3 cells"),
         ("file,focal_length_mm", '"shot_0001.dng","1,250"', "1250 or 1.25"),
         ("file,f_number", "shot_0001.dng;5,6", "semicolon"),
-        ("file,f_number", "shot_0001.dng,2_8", "no number"),
+        ("file,f_number", "shot_0001.dng,2_8", "not a number: write 2.8"),
         ("file,f_number", 'shot_0001.dng,"11"5', "a quote stands"),
         ("file,lens,f_number", 'shot_0001.dng,"Old 50/2,4\nshot_0002.dng,Old 50/2",4', "close its quote"),
         ("file,lens,f_number", 'shot_0001.dng,"Old 50/2,4\nshot_0002.dng,,4', "a quote stands"),
@@ -100,8 +100,9 @@ def test_a_column_that_stands_twice_is_refused(tmp_path, shoot):
         "file;lens;f_number;focal_length_mm\n{}.dng;Old 50/2;2,8;50,0\n",
         "file,lens,f_number,focal_length_mm,use\n{}.dng,Old 50/2,2.8,50\n",
         'file, "lens", "f_number", "focal_length_mm"\n{}.dng, "Old 50/2", "2.8", "50"\n',
+        "File\tLens\tF_Number\tFocal_Length_mm\n{}\tOld 50/2\tf/2,8\t50mm\n",
     ],
-    ids=["point", "quotes", "semicolons", "fewer cells", "spaces before quotes"],
+    ids=["point", "quotes", "semicolons", "fewer cells", "spaces before quotes", "tabs, no ending"],
 )
 def test_what_is_clear_is_understood(tmp_path, shoot, text):
     names = [path.stem for path in sorted(shoot.glob("*.dng"))]

@@ -30,7 +30,7 @@ def swept(tmp_path_factory):
     for kind, what in SHOOTS.items():
         folder = tmp_path_factory.mktemp("state") / kind
         folders = take(kind, folder, what, layout=layout, camera=camera, pose=pose)
-        table = folder / "bracket" / "shots_table.csv"
+        table = folder / "bracket" / "shots.csv"
         done = sweep(
             folders, shots_csv=table if table.exists() else None, running=Running(workers=1, in_process=True)
         )

@@ -7,7 +7,6 @@ from measured_lenses import kept_session, sharper, sweep_folder
 from schema_check import following
 from typer.testing import CliRunner
 
-from lensbench.cli.library import seconds
 from lensbench.cli.main import app
 from lensbench.library import Library
 from lensbench.model.errors import LibraryError, SettingError
@@ -121,10 +120,6 @@ def test_advise_plans_a_picture(lensbench):
 )
 def test_wrong_usage_ends_with_two(lensbench, words):
     assert lensbench("advise", "--focal-length", "50", *words).exit_code == 2
-
-
-def test_exposure_times_are_read_as_written():
-    assert (seconds("1/60"), seconds("0.5"), seconds("2")) == pytest.approx((1 / 60, 0.5, 2.0))
 
 
 def test_a_folder_that_sweep_wrote_is_taken_up_as_it_is(lensbench, place, tmp_path):

@@ -155,6 +155,24 @@ def test_the_order_of_the_files_changes_nothing(tmp_path, scene):
     assert names(one) == names(other) == [0, 1, 2]
 
 
+@pytest.mark.parametrize("place", [0, 1, 3], ids=["first", "between", "last"])
+@pytest.mark.parametrize("foreign", ["scene", "plain", "size"])
+def test_a_foreign_frame_is_left_out_and_named_wherever_it_stands(tmp_path, scene, foreign, place):
+    paths = series(tmp_path, scene[:300, :300], [1.3, 1.0, 1.15])
+    light = {
+        "scene": leaves(300, seed=4, count=3000),
+        "plain": np.full((300, 300), 0.5),
+        "size": scene[:280, :300],
+    }
+    stranger = write_tiff(
+        tmp_path / "stranger.tif", frame(light[foreign], random=np.random.default_rng(1), snr=SNR)
+    )
+    ranking = rank([*paths[:place], stranger, *paths[place:]])
+    assert names(ranking) == [1, 2, 0]
+    assert [one.path for one in ranking.left_out] == [stranger]
+    assert ("not of the kind" if foreign == "size" else "not the same scene") in ranking.left_out[0].reason
+
+
 def test_another_scene_is_refused(tmp_path, scene):
     paths = series(tmp_path, scene, [1.0, 1.0])
     write_tiff(paths[1], frame(leaves(400, seed=4, count=5000), random=np.random.default_rng(1), snr=SNR))
@@ -171,7 +189,7 @@ def test_a_scene_without_detail_is_refused(tmp_path):
 def test_frames_of_two_kinds_are_refused(tmp_path, scene):
     paths = series(tmp_path, scene, [1.0])
     other = write_tiff(tmp_path / "small.tif", scene[:300])
-    with pytest.raises(ImageError, match=r"small\.tif \(300 x 400 .*not of the kind"):
+    with pytest.raises(SweepError, match=r"small\.tif: 300 x 400 .*not of the kind"):
         rank([*paths, other])
     with pytest.raises(ImageError, match="too few"):
         rank([write_tiff(tmp_path / "tiny.tif", scene[:100]), *paths])
@@ -211,17 +229,23 @@ def test_the_command_tells_the_order(tmp_path, scene):
     shown = CliRunner().invoke(app, ["rank", *paths])
     assert shown.exit_code == 0
     assert shown.output.startswith("1.tif is the sharpest of 2 frames; 0.tif is the softest")
+    sharpest = next(line.split() for line in shown.output.splitlines() if line.startswith("     1"))
+    assert sharpest[2:] == ["1.tif", "100.0", "-", "0.00"]
     told = following("ranking", json.loads(CliRunner().invoke(app, ["rank", str(tmp_path), "--json"]).stdout))
     assert [frame["photo"] for frame in told["frames"]] == paths[::-1]
     assert told["told_apart"] is True
 
 
-def test_the_command_refuses_to_name_an_order_that_noise_made(tmp_path, scene):
+def test_a_tie_is_an_answer_and_names_no_order(tmp_path, scene):
     paths = [str(path) for path in series(tmp_path, scene, [1.0, 1.0], seed=1)]
     shown = CliRunner().invoke(app, ["rank", *paths, "--json"])
-    assert shown.exit_code == 1
-    assert "can't be told apart" in shown.stderr
+    assert shown.exit_code == 0
+    assert "can't be told apart" in json.loads(shown.stdout)["answer"]
     assert len(json.loads(shown.stdout)["groups"]) == 1
+    told = CliRunner().invoke(app, ["rank", *paths])
+    assert told.exit_code == 0
+    assert told.stdout.startswith("These 2 frames can't be told apart")
+    assert told.stdout.count("\n") == 1
 
 
 def test_copies_are_no_further_frames(tmp_path, scene):

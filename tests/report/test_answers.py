@@ -138,7 +138,12 @@ def _():
 def _():
     lens = invented_lens(by_focal_length=(), condition=(), basis=None)
     values = {Unclaimed.CREEP: (12.0,)}
-    reservations = tuple(Note(reason, values.get(reason, (0.02, 0.03)), ("assumed",)) for reason in Unclaimed)
+    reservations = tuple(
+        Note(reason, values.get(reason, (0.02, 0.03)), ("assumed",))
+        for reason in Unclaimed
+        if reason is not Unclaimed.FILE_KIND  # which leaves nothing else to say
+    )
+    kinds = dataclasses.replace(lens.best, reservations=(Note(Unclaimed.FILE_KIND, (9.0, 6.0)),))
     (focal,) = invented_lens().by_focal_length[:1]
     reserved = dataclasses.replace(
         lens, best=dataclasses.replace(lens.best, reservations=reservations), by_focal_length=(focal,)
@@ -147,6 +152,7 @@ def _():
         *answer_sentences(SweepFindings(lenses=())),
         *lens_sentences(dataclasses.replace(lens, best=None)),
         *lens_sentences(reserved),
+        *lens_sentences(dataclasses.replace(lens, best=kinds)),
     ]
 
 
@@ -185,6 +191,10 @@ def _():
         Observed.PRINT_RISE: (0.51, 1.3, 8.0),
         Observed.BRACKET_END: (2.8, 6.0),
         Observed.BRACKET_FLAT: (4.0, math.nan),
+        Observed.CHARTS: (4.0,),
+        Observed.DISTANCES: (4.0, 0.03, 0.02),
+        Observed.ASKEW: (2, 8, 4.1),
+        Observed.FRAMELESS: (2.8,),
         Observed.STOP_DEPARTS: (2.0, 9.4),
     }
     assert set(seen) == set(Observed)

@@ -68,7 +68,7 @@ def test_a_bracket_and_its_turned_twin_are_told_in_a_shots_table(tmp_path):
     )  # fmt: skip
     assert done.exit_code == 0
     assert "12 photographs" in done.stdout
-    rows = list(csv.DictReader((tmp_path / "b" / "shots_table.csv").read_text().splitlines()))
+    rows = list(csv.DictReader((tmp_path / "b" / "shots.csv").read_text().splitlines()))
     assert len(rows) == 12
     assert [row["focus_step"] for row in rows[:6]] == ["-30", "-30", "0", "0", "30", "30"]
     assert {row["focus_group"] for row in rows} == {"50 mm, bracket 1"}

@@ -9,7 +9,7 @@ from lensbench.model.errors import LensError, LibraryError, SettingError, SweepE
 from lensbench.simulate import lens_described
 from lensbench.storage.store import read_library_document, read_sweep
 from lensbench.storage.text import json_in, read_text, table_in
-from lensbench.sweep.gather import read_shots_table
+from lensbench.sweep import read_shots_table
 
 
 def sweep_of(path):

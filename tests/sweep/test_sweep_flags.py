@@ -191,7 +191,7 @@ def in_result(**fields):
 )
 def test_what_was_not_the_same_is_told(change, what, values):
     (raised,) = mixed_remarks(with_first(change))
-    assert raised.flag == "mixed_settings"
+    assert raised.flag == ("sharpened" if what is Observed.SHARPENED else "mixed_settings")
     (seen,) = [one for one in raised.observations if one.kind == what]
     assert seen.values == pytest.approx(values, abs=0.05)
 

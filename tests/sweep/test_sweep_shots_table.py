@@ -1,7 +1,8 @@
 import pytest
 
 from lensbench.model.errors import SettingError
-from lensbench.sweep.gather import read_shots_table
+from lensbench.model.shot import TableRow
+from lensbench.sweep.shots_table import read_shots_table, rows_by_name
 
 
 def table(tmp_path, text):
@@ -33,10 +34,12 @@ def test_semicolons_and_decimal_commas(tmp_path):
     ("text", "told"),
     [
         ("name,f_number\na,4\n", "no column `file`"),
-        ("file,aperture\na,4\n", "no such column: aperture"),
-        ("file,f_number\na,four\n", "line 2, column f_number: 'four' is no number"),
+        ("file,aperture\na,4\n", "no such column: aperture; columns"),
+        ("file,focal_lenght\na,4\n", r"no such column: focal_lenght \(did you mean focal_length_mm\?\)"),
+        ("file,f_number\na,3.5-5.6\n", "is a range: write one number, such as 2.8"),
+        ("file,f_number\na,four\n", "line 2, column f_number: «four» is not a number: write 2.8"),
         ("file,f_number\na,0\n", "is not positive"),
-        ("file,f_number\na,nan\n", "no finite number"),
+        ("file,f_number\na,nan\n", "is not a number"),
         ("file,use\na,maybe\n", "neither yes nor no"),
         ("file,turned\na,lens\n", "column turned: 'lens' is neither camera nor chart"),
         ("file,use\na,yes\na,no\n", "stands in two rows"),
@@ -57,3 +60,32 @@ def test_a_table_that_is_no_text(tmp_path):
 def test_planned_shots_without_a_file_are_kept_in_order(tmp_path):
     rows = read_shots_table(table(tmp_path, "file,f_number\n,4\na.dng,\n,8\n"))
     assert [(row.file, row.f_number) for row in rows] == [("", 4.0), ("a.dng", None), ("", 8.0)]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "File\tF-Number\tFocal length mm\na.dng\tf/2,8\t50 mm\n",
+        "FILE;F_NUMBER;FOCAL_LENGTH_MM\na.dng;2,8;50,0\n",
+        'file, f_number, focal_length_mm\na.dng, "2,8", 5cm\n',
+    ],
+    ids=["tabs", "semicolons", "commas"],
+)
+def test_tables_are_read_as_programs_write_them(tmp_path, text):
+    (row,) = read_shots_table(table(tmp_path, text))
+    assert (row.file, row.f_number, row.focal_length_mm) == ("a.dng", 2.8, 50.0)
+
+
+@pytest.mark.parametrize("cell", ["DSC_0417.NEF", "dsc_0417.nef", "DSC_0417", "dsc_0417", "Day 1/dsc_0417"])
+def test_files_are_known_in_any_case_and_without_their_ending(tmp_path, cell):
+    raw, finished = tmp_path / "day 1" / "DSC_0417.NEF", tmp_path / "day 1" / "DSC_0417.JPG"
+    row = TableRow(file=cell)
+    assert rows_by_name([(tmp_path, raw), (tmp_path, finished)], [row], second=[finished]) == {raw: row}
+
+
+def test_an_unknown_file_is_answered_with_the_nearest(tmp_path):
+    places = [(tmp_path, tmp_path / f"DSC_04{number}.NEF") for number in (17, 18, 23)]
+    with pytest.raises(SettingError, match=r"names DSC_4018.NEF, .*; did you mean DSC_0418.NEF\?"):
+        rows_by_name(places, [TableRow(file="DSC_4018.NEF")])
+    with pytest.raises(SettingError, match="stands in two rows"):
+        rows_by_name(places, [TableRow(file="DSC_0417.NEF"), TableRow(file="dsc_0417")])

@@ -2,7 +2,9 @@
 
 from lensbench.chart.layout.parts import (
     ARMS,
+    NAMED_PAPERS,
     TONES,
+    WALL_PAPERS,
     Layout,
     Marker,
     Target,
