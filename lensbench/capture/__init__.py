@@ -21,17 +21,17 @@ if TYPE_CHECKING:
     from lensbench.capture.plan import quick_plan as quick_plan
     from lensbench.capture.plan import table_shots as table_shots
     from lensbench.capture.plan import table_text as table_text
+    from lensbench.capture.plan_book import PlanBook as PlanBook
+    from lensbench.capture.plan_book import PlanFile as PlanFile
+    from lensbench.capture.plan_book import outstanding_table as outstanding_table
     from lensbench.capture.print_profile import keep_profile as keep_profile
     from lensbench.capture.print_profile import kept_profile as kept_profile
     from lensbench.capture.print_profile import profile_from_distances as profile_from_distances
     from lensbench.capture.print_profile import profile_from_scan as profile_from_scan
     from lensbench.capture.session import Follower as Follower
-    from lensbench.capture.session import PlanBook as PlanBook
-    from lensbench.capture.session import PlanFile as PlanFile
     from lensbench.capture.session import Session as Session
     from lensbench.capture.session import What as What
     from lensbench.capture.session import follow as follow
-    from lensbench.capture.session import outstanding_table as outstanding_table
     from lensbench.capture.session import without_doubles as without_doubles
     from lensbench.capture.standing import CameraGear as CameraGear
     from lensbench.capture.standing import LensGear as LensGear
@@ -41,7 +41,8 @@ _PARTS: Final = {
     "checklist": "chart_sentence checklist_pdf distance_rows headline print_sentence tolerance_rows",
     "plan": "Exposure Place ShootPlan counted_names make_plan quick_plan table_shots table_text",
     "print_profile": "keep_profile kept_profile profile_from_distances profile_from_scan",
-    "session": "Follower PlanBook PlanFile Session What follow outstanding_table without_doubles",
+    "plan_book": "PlanBook PlanFile outstanding_table",
+    "session": "Follower Session What follow without_doubles",
     "standing": "CameraGear LensGear PrintGear",
 }
 """File -> the names that it gives to this door."""
