@@ -10,8 +10,8 @@ if TYPE_CHECKING:
     from lensbench.capture.checklist import chart_sentence as chart_sentence
     from lensbench.capture.checklist import checklist_pdf as checklist_pdf
     from lensbench.capture.checklist import distance_rows as distance_rows
+    from lensbench.capture.checklist import figures_sentence as figures_sentence
     from lensbench.capture.checklist import headline as headline
-    from lensbench.capture.checklist import print_sentence as print_sentence
     from lensbench.capture.checklist import tolerance_rows as tolerance_rows
     from lensbench.capture.plan import Exposure as Exposure
     from lensbench.capture.plan import Place as Place
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from lensbench.capture.standing import PrintGear as PrintGear
 
 _PARTS: Final = {
-    "checklist": "chart_sentence checklist_pdf distance_rows headline print_sentence tolerance_rows",
+    "checklist": "chart_sentence checklist_pdf distance_rows figures_sentence headline tolerance_rows",
     "plan": "Exposure Place ShootPlan counted_names make_plan quick_plan table_shots table_text",
     "print_profile": "keep_profile kept_profile profile_from_distances profile_from_scan",
     "plan_book": "PlanBook PlanFile outstanding_table",

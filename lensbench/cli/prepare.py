@@ -196,11 +196,11 @@ def _keep_entries(table: Path, *, replace: bool) -> None:
 
 
 def _plan_lines(made: "ShootPlan") -> list[str]:
-    from lensbench.capture import chart_sentence, distance_rows, headline, print_sentence, tolerance_rows
+    from lensbench.capture import chart_sentence, distance_rows, figures_sentence, headline, tolerance_rows
 
     lines = [f"{headline(made)}.", chart_sentence(made), *made.remarks]
     for header, rows in (distance_rows(made), tolerance_rows(made)):
         widths = [max(map(len, column)) + 2 for column in zip(header, *rows, strict=True)]
         row = "  " + "".join(f"{{:<{width}}}" for width in widths)
         lines += ["", row.format(*header), *(row.format(*cells) for cells in rows)]
-    return [*lines, "", print_sentence(made)]
+    return [*lines, "", figures_sentence(made)]
