@@ -169,10 +169,10 @@ def make_plan(
         if stop < 0.98 * lens.widest_f_number:
             raise SettingError(f"{f_stop(stop)}: the lens opens to {f_stop(lens.widest_f_number)}")
     lengths_mm = _checked_lengths(lens, focal_lengths_mm) or zoom_marks(lens)
-    usual = (lens.widest_f_number,) if camera.of_phone else full_stops(lens)
+    usual = (lens.widest_f_number,) if lens.of_phone(camera) else full_stops(lens)
     planned = tuple(sorted(set(stops))) or usual
     ground = _ground(lens, camera, place, lengths_mm=lengths_mm, stops=planned)
-    bracketed = () if camera.of_phone else ground.bracketed(planned)
+    bracketed = () if lens.of_phone(camera) else ground.bracketed(planned)
     shots: list[ShotToTake] = []
     for length_mm in lengths_mm:
         by_stop = {
@@ -304,7 +304,7 @@ def _gear_remarks(lens: LensGear, camera: CameraGear) -> Iterator[str]:
     words = words_of("capture")["remarks"]
     if lens.may_be_fisheye(camera):
         yield words["fisheye"]
-    if camera.of_phone:
+    if lens.of_phone(camera):
         yield words["phone"]
 
 

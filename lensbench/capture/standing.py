@@ -48,7 +48,8 @@ _BRACKET_PERCENT: Final = 10.0
 """Of MTF50, that one step of a focus bracket costs a perfect lens at the stop in the middle of those bracketed: real
 lenses lose less, and three steps still show their fall. Common practice, no source."""
 _PHONE_CROP: Final = 3.5
-"""Of full frame: sensors smaller than this belong to phones."""
+_PHONE_MM: Final = 20.0
+"""Sensors so small before so short a focal length are a phone's."""
 _WIDE: Final = 1.4
 """Half diagonal over focal length: from here on (109 degrees) a lens may be a fisheye."""
 
@@ -78,6 +79,11 @@ class LensGear:
     def zooms(self) -> bool:
         """Whether it has more than one focal length."""
         return self.focal_range_mm[1] > 1.03 * self.focal_range_mm[0]
+
+    def of_phone(self, camera: "CameraGear") -> bool:
+        """Whether sensor and focal length are as small as a phone's."""
+        small = 2.0 * camera.half_diagonal_mm < FULL_FRAME_DIAGONAL_MM / _PHONE_CROP
+        return small and self.focal_range_mm[0] < _PHONE_MM
 
     def may_be_fisheye(self, camera: "CameraGear") -> bool:
         """Whether it calls itself one, or its shortest focal length is so short for the sensor."""
@@ -111,11 +117,6 @@ class CameraGear:
     def half_diagonal_mm(self) -> float:
         """From the sensor's centre to its corner."""
         return hypot(*self.sensor_mm) / 2.0
-
-    @property
-    def of_phone(self) -> bool:
-        """Whether the sensor is as small as a phone's."""
-        return 2.0 * self.half_diagonal_mm < FULL_FRAME_DIAGONAL_MM / _PHONE_CROP
 
 
 def full_stops(lens: LensGear) -> tuple[float, ...]:

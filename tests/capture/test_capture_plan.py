@@ -192,7 +192,7 @@ def test_the_steps_of_a_bracket_cost_ten_percent_at_its_middle_stop():
 def test_fisheyes_and_phones_get_a_word(lens, camera, words):
     plan = make_plan(lens, camera, place=place(room_mm=3000.0))
     assert any(words in remark for remark in plan.remarks)
-    if camera.of_phone:
+    if lens.of_phone(camera):
         assert plan.f_numbers == (1.8,)
         assert (len(plan.shots), plan.bracketed) == (3, ())
 
