@@ -1,4 +1,4 @@
-"""A planned shoot answers whether the focus shifts: the plan's rows, shot through exact pupils, judged as by `sweep`."""
+"""A planned shoot answers whether the focus shifts: its rows, shot through exact pupils, judged as by `sweep`."""
 
 from dataclasses import replace
 
@@ -38,9 +38,7 @@ def shot_as_planned(plan, lens):
 
 # Spherical aberration at the widest stop, waves rms; the shift that it makes from f/2.8 to f/4 is that of least
 # wavefront error (textbook, in `best_z_um`).
-@pytest.mark.parametrize(
-    ("spherical", "verdict"), [(0.1, Verdict.MATTERS), (0.004, Verdict.WITHIN_LIMITS)]
-)
+@pytest.mark.parametrize(("spherical", "verdict"), [(0.1, Verdict.MATTERS), (0.004, Verdict.WITHIN_LIMITS)])
 def test_focus_shift_is_answered_after_a_planned_shoot(plan, spherical, verdict):
     lens = FieldLens(spherical=spherical, coma_corner=0.05, astigmatism_corner=0.02)
     shots = reject(list(shot_as_planned(plan, lens)))
