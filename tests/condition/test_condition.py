@@ -97,7 +97,8 @@ def test_the_turned_camera_tells_the_wall_from_the_lens(random):
 
 def test_a_turned_chart_does_not_clear_the_wall(random):
     turned = Shooting(turned=True, table_says=Turned.CHART)
-    both = shoot(OFF, random, stops=(2.8,)) + shoot(OFF, random, stops=(2.8,), how=turned)
+    both = shoot(OFF, random, stops=(2.8,), repeats=6)
+    both += shoot(OFF, random, stops=(2.8,), repeats=6, how=turned)
     found = decentring(both)
     assert "turn the camera to rule them out" in condition_text(found).evidence
     assert not next(one for one in found.details.other_causes if one.cause is Cause.CHART).ruled_out
@@ -105,8 +106,8 @@ def test_a_turned_chart_does_not_clear_the_wall(random):
 
 def test_turned_shots_that_nobody_tells_of_are_not_taken_for_a_turned_camera(random):
     """The picture looks the same either way; only the table, or the camera's own note (EXIF 3), tells."""
-    upright = shoot(OFF, random, stops=(2.8,))
-    over = shoot(OFF, random, stops=(2.8,), how=Shooting(turned=True))
+    upright = shoot(OFF, random, stops=(2.8,), repeats=6)
+    over = shoot(OFF, random, stops=(2.8,), repeats=6, how=Shooting(turned=True))
     found = decentring([*upright, *over])
     assert (found.details.turned.chart_only, found.details.turned.told) == (True, False)
     assert not next(one for one in found.details.other_causes if one.cause is Cause.CHART).ruled_out
