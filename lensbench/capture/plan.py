@@ -153,6 +153,7 @@ def make_plan(
     stops: Sequence[float] = (),
     focal_lengths_mm: Sequence[float] = (),
     repeats: int = 3,
+    brackets: bool = True,
 ) -> ShootPlan:
     """Plan a whole test: every stop at every focal length, focused anew each time, and focus brackets at wide stops.
 
@@ -172,7 +173,7 @@ def make_plan(
     usual = (lens.widest_f_number,) if lens.of_phone(camera) else full_stops(lens)
     planned = tuple(sorted(set(stops))) or usual
     ground = _ground(lens, camera, place, lengths_mm=lengths_mm, stops=planned)
-    bracketed = () if lens.of_phone(camera) else ground.bracketed(planned)
+    bracketed = () if lens.of_phone(camera) or not brackets else ground.bracketed(planned)
     shots: list[ShotToTake] = []
     for length_mm in lengths_mm:
         by_stop = {

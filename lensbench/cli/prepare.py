@@ -117,6 +117,9 @@ class PlanCommand:
     stops: Annotated[str, text("f-numbers with commas between.  [default: full stops]")] = ""
     focal_lengths: Annotated[str, text("In mm, with commas between.  [default: 3 to 5]")] = ""
     repeats: Annotated[int, number("Shots a setting, focused anew.", 1, 20)] = 3
+    bracket: Annotated[
+        bool, option("Focus brackets, which tell of focus shift.", "--bracket/--no-bracket")
+    ] = True
     first_file: Annotated[str, text("Name of the first file to come: DSC00417.ARW.")] = ""
     quick: Annotated[
         bool, option("Ten-minute test of a used lens: 12 shots at most, one page.", "--quick")
@@ -173,7 +176,15 @@ def _made(given: PlanCommand) -> "ShootPlan":
     if given.quick:
         return quick_plan(lens, camera, place=place, focal_lengths_mm=lengths)
     stops = numbers_in(given.stops, "--stops", limits=(0.5, 128.0)) if given.stops else []
-    return make_plan(lens, camera, place=place, stops=stops, focal_lengths_mm=lengths, repeats=given.repeats)
+    return make_plan(
+        lens,
+        camera,
+        place=place,
+        stops=stops,
+        focal_lengths_mm=lengths,
+        repeats=given.repeats,
+        brackets=given.bracket,
+    )
 
 
 def _keep_entries(table: Path, *, replace: bool) -> None:

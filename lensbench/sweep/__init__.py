@@ -11,4 +11,5 @@ from lensbench.sweep.gather import (
     read_shots_table,
 )
 from lensbench.sweep.reject import reject, reject_flagged, rejections
+from lensbench.sweep.remote import fetch, folder_name, is_address
 from lensbench.sweep.run import Running, run, usual_workers
