@@ -43,46 +43,48 @@ def chart_sentence(plan: ShootPlan) -> str:
 
 
 def distance_rows(plan: ShootPlan) -> Rows:
-    """Where to stand for each focal length."""
-    header = ("focal length", "chart to sensor", "focal lengths", "scale", "picture shows", "print blur")
-    return header, [
+    """Where to stand for each focal length, and how wide a focus bracket's steps are."""
+    header = ("lens", "distance", "in f", "scale", "picture shows", "print leaves")
+    rows: list[tuple[str, ...]] = [
         (
             f"{here.focal_length_mm:g} mm",
             f"{here.distance_mm / 1000.0:.2f} m",
             f"{here.focal_lengths:.1f}",
             f"1:{1.0 / here.magnification:.1f}",
             f"{here.field_mm[1] / 1000.0:.2f} x {here.field_mm[0] / 1000.0:.2f} m",
-            f"{here.print_sigma_px:.2f} px, leaves {100.0 * here.print_mtf:.0f} %",
+            f"{100.0 * here.print_mtf:.0f} %",
         )
         for here in plan.standings
     ]
+    if not plan.bracketed:
+        return header, rows
+    steps = [_length(plan.bracket_step_mm(here)) for here in plan.standings]
+    return (*header, "bracket step"), [(*row, step) for row, step in zip(rows, steps, strict=True)]
 
 
-def print_sentence(plan: ShootPlan) -> str:
-    """What the print's figure assumes."""
-    text: str = words_of("capture")["chart"]["print"]
-    return text.format(dpi=plan.printed.dots_per_inch, edge_mm=plan.printed.edge_mm)
+def figures_sentence(plan: ShootPlan) -> str:
+    """What the figures of both tables assume."""
+    words = words_of("capture")["chart"]
+    bracket = words["bracket_step"] if plan.bracketed else ""
+    text: str = words["figures"]
+    return text.format(dpi=plan.printed.dots_per_inch, edge_mm=plan.printed.edge_mm) + bracket
 
 
 def tolerance_rows(plan: ShootPlan) -> Rows:
     """How flat and square things must be at each stop, where it is hardest, and the time of each stop."""
-    bracketed = {shot.f_number for shot in plan.shots if shot.focus_step is not None}
-    header = ("stop", "time", "chart flat within", "camera square within")
-    rows: list[tuple[str, ...]] = [
-        (
-            f_stop(stop),
-            shutter_speed(plan.exposure_s(stop)),
-            f"{_length(min(here.flat_mm[stop] for here in plan.standings))} for 1 %",
-            f"{min(here.square_deg[stop] for here in plan.standings):.2f} degrees for 1 % in the corner",
-        )
+    header = ("stop", "time", "chart flat within, camera square within: for 1 % in the corner")
+    return header, [
+        (f_stop(stop), shutter_speed(plan.exposure_s(stop)), _tolerance(plan, stop))
         for stop in plan.f_numbers
     ]
-    if not bracketed:
-        return header, rows
-    least_mm = {stop: min(here.bracket_mm[stop] for here in plan.standings) for stop in bracketed}
-    steps = [f"{_length(least_mm[stop])} (5 %)" if stop in bracketed else "" for stop in plan.f_numbers]
-    with_steps = [(*row, step) for row, step in zip(rows, steps, strict=True)]
-    return (*header, "step of the focus bracket, at the chart"), with_steps
+
+
+def _tolerance(plan: ShootPlan, stop: float) -> str:
+    words = words_of("capture")["chart"]
+    if not all(here.held_by_hand(stop) for here in plan.standings):
+        return str(words["not_by_hand"] + words["take_bracket"] * (stop in plan.bracketed))
+    flat_mm = min(here.flat_mm[stop] for here in plan.standings)
+    return f"{_length(flat_mm)}, {min(here.square_deg[stop] for here in plan.standings):.1f}\N{DEGREE SIGN}"
 
 
 def _length(length_mm: float) -> str:
@@ -108,7 +110,7 @@ def checklist_pdf(plan: ShootPlan) -> bytes:
     head = [_text(headline(plan), "title")]
     head += [_text(words, "body") for words in (chart_sentence(plan), *plan.remarks)]
     story: list[Flowable] = [*head, Spacer(0, 1.5 * mm), _grid(*distance_rows(plan))]
-    story += [_text(print_sentence(plan), "small"), *(_quick_story(plan) if plan.quick else _story(plan))]
+    story += [_text(figures_sentence(plan), "small"), *(_quick_story(plan) if plan.quick else _story(plan))]
     return pdf_pages(story, title=headline(plan), footer=_FOOTER)
 
 
@@ -118,7 +120,7 @@ def _story(plan: ShootPlan) -> list[Flowable]:
         _section("Hang the chart", [*advice["hanging"], *advice["light"]]),
         _grid(*tolerance_rows(plan)),
         _section("Set the camera", [*advice["tripod"], *advice["camera"]]),
-        _section("Focus", advice["focus"]),
+        _section("Focus", [*advice["focus"], *(advice["bracket"] if plan.bracketed else [])]),
         _section("Take care", advice["care"], mark=_DASH),
         *_shots(plan),
         _section("Then", advice["afterwards"]),
@@ -150,10 +152,11 @@ def _shots(plan: ShootPlan) -> list[Flowable]:
     places = groupby(plan.shots, key=lambda shot: (shot.focal_length_mm, shot.condition))
     for (focal_length_mm, condition), members in places:
         title = f"Shots at {focal_length_mm:g} mm" + (f", {condition}" if condition else "")
-        rows = [
-            _setting_row(list(shots))
-            for _, shots in groupby(members, key=lambda shot: (shot.f_number, shot.focus_group))
-        ]
+        shots = list(members)
+        plain = groupby((shot for shot in shots if shot.focus_step is None), key=lambda shot: shot.f_number)
+        rows = [_setting_row(list(repeats)) for _, repeats in plain]
+        if bracket := [shot for shot in shots if shot.focus_step is not None]:
+            rows.append(_bracket_row(bracket))
         story.append(KeepTogether([_text(title, "section"), _grid(("stop", "time", "shots", ""), rows)]))
     return story
 
@@ -173,14 +176,29 @@ def _quick_shots(plan: ShootPlan) -> Flowable:
 
 
 def _setting_row(shots: Sequence[ShotToTake]) -> tuple[str, ...]:
-    first = shots[0]
     boxes = _GAP.join(_BOX for _ in shots)
-    does = "focus anew before each"
-    if first.focus_step is not None:
-        steps = (f"{shot.focus_step or 0:+.0f}".replace("-", "\N{MINUS SIGN}") for shot in shots)
-        boxes = _GAP.join(f"{_BOX}\N{NO-BREAK SPACE}{'0' if step == '+0' else step}" for step in steps)
-        does = "focus bracket, nearer to further, 0 in focus; steps as above"
-    return f_stop(first.f_number), shutter_speed(first.exposure_s), boxes, does
+    first = shots[0]
+    return f_stop(first.f_number), shutter_speed(first.exposure_s), boxes, "focus anew before each"
+
+
+def _bracket_row(shots: Sequence[ShotToTake]) -> tuple[str, ...]:
+    """The bracket of a focal length: the boxes of each step together, one for each of its stops."""
+    by_step = {
+        step: list(members) for step, members in groupby(shots, key=lambda shot: shot.focus_step or 0.0)
+    }
+    stops = next(iter(by_step.values()))
+    boxes = _GAP.join(
+        f"{step:+.0f}".replace("+0", "0").replace("-", "\N{MINUS SIGN}")
+        + "\N{NO-BREAK SPACE}"
+        + _BOX * len(members)
+        for step, members in by_step.items()
+    )
+    return (
+        ", ".join(f_stop(shot.f_number) for shot in stops),
+        ", ".join(shutter_speed(shot.exposure_s) for shot in stops),
+        boxes,
+        "focus bracket: all these stops at each step",
+    )
 
 
 def _text(words: str, kind: str, *, hang_pt: float = 0.0) -> Paragraph:

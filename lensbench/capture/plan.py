@@ -34,9 +34,11 @@ MOST_QUICK_SHOTS: Final = 12
 QUICK_STOP: Final = 8.0
 TURNED: Final = {"sheet": Turned.CHART, "wall": Turned.CAMERA}
 """What is turned for the second half of a quick test, by the kind of chart."""
-_BRACKET_STEPS: Final = (-2, -1, 0, 1, 2)
-_BRACKET_UNTIL: Final = 2.9
-"""Widest stops up to this one get a focus bracket: beyond, refocusing is sure enough. Common practice, no source."""
+BRACKET_STEPS: Final = (-3, -2, -1, 0, 1, 2, 3)
+"""Of every focus bracket: a higher number is a nearer focus, 0 is in focus."""
+_FEWEST_BRACKETED: Final = 2
+"""The widest stop and the next: between full stops a focus that shifts costs most there, for the shift goes with
+1 - (widest / N)^2 and its cost with its square over N^4 (derived)."""
 
 # How long things take; common practice, no source.
 _HANGING_MIN: Final = {"sheet": 20.0, "wall": 45.0}
@@ -103,10 +105,7 @@ class Place:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShotToTake(TableRow):
-    """One press of the button, as the shots table will hold it.
-
-    `focus_step` is of a focus bracket: 0 in focus, negative nearer, positive further.
-    """
+    """One press of the button, as the shots table will hold it."""
 
     focal_length_mm: float
     f_number: float
@@ -133,6 +132,15 @@ class ShootPlan:
         """The stops, widest first."""
         return tuple(sorted({shot.f_number for shot in self.shots}))
 
+    @property
+    def bracketed(self) -> tuple[float, ...]:
+        """The stops that get a focus bracket, widest first."""
+        return tuple(sorted({shot.f_number for shot in self.shots if shot.focus_step is not None}))
+
+    def bracket_step_mm(self, standing: Standing) -> float:
+        """How far apart, at the chart, the steps of the bracket are at a focal length."""
+        return standing.bracket_mm[self.bracketed[len(self.bracketed) // 2]]
+
     def exposure_s(self, f_number: float) -> float:
         """Time of a stop."""
         return next(shot.exposure_s for shot in self.shots if shot.f_number == f_number)
@@ -146,8 +154,13 @@ def make_plan(
     stops: Sequence[float] = (),
     focal_lengths_mm: Sequence[float] = (),
     repeats: int = 3,
+    brackets: bool = True,
 ) -> ShootPlan:
-    """Plan a whole test: every stop at every focal length, focused anew each time, a bracket at wide stops.
+    """Plan a whole test: every stop at every focal length, focused anew each time, and focus brackets at wide stops.
+
+    A bracket of a focal length is one focus group: at each of its steps all its stops are shot, the focus untouched
+    between, so that `sweep` can tell whether the focus shifts on stopping down. The widest stop and the next are in it,
+    and every stop for which no hand sets chart and camera well enough. A phone has one stop, and no bracket.
 
     Raises
     ------
@@ -158,17 +171,32 @@ def make_plan(
         if stop < 0.98 * lens.widest_f_number:
             raise SettingError(f"{f_stop(stop)}: the lens opens to {f_stop(lens.widest_f_number)}")
     lengths_mm = _checked_lengths(lens, focal_lengths_mm) or zoom_marks(lens)
+    of_phone = lens.of_phone(camera)
+    by_length = {}
+    for length_mm in lengths_mm:
+        asked = tuple(sorted(stop for stop in {*stops} if stop >= 0.98 * lens.widest_at(length_mm)))
+        usual = (lens.widest_f_number,) if of_phone else full_stops(lens, length_mm)
+        by_length[length_mm] = asked or tuple(usual)
+    planned = sorted({stop for own in by_length.values() for stop in own})
+    ground = _ground(lens, camera, place, lengths_mm=lengths_mm, stops=planned)
+    bracketed = brackets and not of_phone
     shots: list[ShotToTake] = []
     for length_mm in lengths_mm:
-        widest = lens.widest_at(length_mm)
-        for stop in sorted(stop for stop in {*stops} if stop >= 0.98 * widest) or full_stops(lens, length_mm):
-            time_s = place.exposure.seconds_at(stop)
-            shot = ShotToTake(focal_length_mm=length_mm, f_number=stop, exposure_s=time_s)
-            shots += [shot] * repeats
-            if stop <= _BRACKET_UNTIL:
-                group = f"bracket {focal_length(length_mm)} {f_stop(stop)}"
-                shots += [replace(shot, focus_group=group, focus_step=step) for step in _BRACKET_STEPS]
-    return _plan(lens, camera, shots, place=place, quick=False)
+        own = by_length[length_mm]
+        by_stop = {
+            stop: ShotToTake(
+                focal_length_mm=length_mm, f_number=stop, exposure_s=place.exposure.seconds_at(stop)
+            )
+            for stop in own
+        }
+        shots += [shot for shot in by_stop.values() for _ in range(repeats)]
+        group = f"bracket {focal_length(length_mm)}"
+        shots += [
+            replace(by_stop[stop], focus_group=group, focus_step=step)
+            for step in BRACKET_STEPS
+            for stop in (ground.bracketed(own) if bracketed else ())
+        ]
+    return _plan(lens, camera, shots, place=place, ground=ground, quick=False)
 
 
 def quick_plan(
@@ -200,7 +228,10 @@ def quick_plan(
         for stop in stops[length_mm]
         for _ in range(min(repeats, 3))
     ]
-    return _plan(lens, camera, shots, place=replace(place, chart=kind), quick=True)
+    place = replace(place, chart=kind)
+    planned = sorted({stop for own in stops.values() for stop in own})
+    ground = _ground(lens, camera, place, lengths_mm=lengths_mm, stops=planned)
+    return _plan(lens, camera, shots, place=place, ground=ground, quick=True)
 
 
 def _checked_lengths(lens: LensGear, lengths_mm: Sequence[float]) -> tuple[float, ...]:
@@ -211,14 +242,30 @@ def _checked_lengths(lens: LensGear, lengths_mm: Sequence[float]) -> tuple[float
     return tuple(sorted(set(lengths_mm)))
 
 
-def _plan(
-    lens: LensGear, camera: CameraGear, shots: Sequence[ShotToTake], *, place: Place, quick: bool
-) -> ShootPlan:
-    lengths_mm = list(dict.fromkeys(shot.focal_length_mm for shot in shots))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ground:
+    """The chart, and where to stand before it for each focal length."""
+
+    chart: ChartChoice
+    standings: tuple[Standing, ...]
+
+    def bracketed(self, stops: Sequence[float]) -> tuple[float, ...]:
+        """The stops of a focus bracket."""
+        return tuple(
+            stop
+            for number, stop in enumerate(stops)
+            if number < _FEWEST_BRACKETED or not all(here.held_by_hand(stop) for here in self.standings)
+        )
+
+
+def _ground(
+    lens: LensGear, camera: CameraGear, place: Place, *, lengths_mm: Sequence[float], stops: Sequence[float]
+) -> _Ground:
     # The room must hold the longest of the planned focal lengths only.
     planned = replace(lens, focal_range_mm=(min(lengths_mm), max(lengths_mm)))
-    chart = choose_chart(planned, camera, paper=place.paper, room_mm=place.room_mm, kind=place.chart)
-    stops = sorted({shot.f_number for shot in shots})
+    chart = choose_chart(
+        planned, camera, paper=place.paper, room_mm=place.room_mm, kind=place.chart, printed=place.printed
+    )
     nearest_mm = lens.closest_mm or 0.0
     standings = tuple(
         stand(
@@ -230,7 +277,24 @@ def _plan(
         )
         for length_mm in lengths_mm
     )
-    before_min = _QUICK_MIN if quick else _HANGING_MIN[chart.kind] + _STANDING_MIN * len(lengths_mm)
+    return _Ground(chart=chart, standings=standings)
+
+
+def _plan(
+    lens: LensGear,
+    camera: CameraGear,
+    shots: Sequence[ShotToTake],
+    *,
+    place: Place,
+    ground: _Ground,
+    quick: bool,
+) -> ShootPlan:
+    chart, standings = ground.chart, ground.standings
+    before_min = _QUICK_MIN if quick else _HANGING_MIN[chart.kind] + _STANDING_MIN * len(standings)
+    focusings = {(shot.focal_length_mm, shot.focus_step) for shot in shots if shot.focus_step is not None}
+    anew = len(focusings) + sum(shot.focus_step is None for shot in shots)
+    shooting_s = _FOCUSING_S * anew + sum(shot.exposure_s + _TIMER_S for shot in shots)
+    remarks = [*_gear_remarks(lens, camera), *_remarks(ground, room_mm=place.room_mm, quick=quick)]
     return ShootPlan(
         lens=lens,
         camera=camera,
@@ -238,26 +302,33 @@ def _plan(
         chart=chart,
         standings=standings,
         shots=tuple(shots),
-        minutes=before_min + sum(shot.exposure_s + _FOCUSING_S + _TIMER_S for shot in shots) / 60.0,
+        minutes=before_min + shooting_s / 60.0,
         quick=quick,
-        remarks=tuple(_remarks(chart, standings, room_mm=place.room_mm, quick=quick)),
+        remarks=tuple(remarks),
     )
 
 
-def _remarks(
-    chart: ChartChoice, standings: Sequence[Standing], *, room_mm: float, quick: bool
-) -> Iterator[str]:
+def _gear_remarks(lens: LensGear, camera: CameraGear) -> Iterator[str]:
+    """What a plan cannot know of fisheyes and phones."""
+    words = words_of("capture")["remarks"]
+    if lens.may_be_fisheye(camera):
+        yield words["fisheye"]
+    if lens.of_phone(camera):
+        yield words["phone"]
+
+
+def _remarks(ground: _Ground, *, room_mm: float, quick: bool) -> Iterator[str]:
     """What this plan cannot do."""
     words = words_of("capture")["remarks"]
-    away = [standing.focal_lengths for standing in standings]
-    nearest, left = min(away), min(standing.print_mtf for standing in standings)
+    away = [standing.focal_lengths for standing in ground.standings]
+    nearest, left = min(away), min(standing.print_mtf for standing in ground.standings)
     if nearest < CUSTOMARY_FOCAL_LENGTHS:
         yield words["near"].format(nearest=nearest, room_m=room_mm / 1000.0)
     if max(away) > 1.05 * nearest:
         yield words["unlike"]
     if left < 0.7:
         yield words["print"].format(percent=100 * left)
-    if quick and chart.kind == "wall":
+    if quick and ground.chart.kind == "wall":
         yield words["hang_before"]
 
 

@@ -4,7 +4,6 @@ Each photograph is told of once its size and time stand still, and again when it
 """
 
 import time
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -14,16 +13,16 @@ from threading import Event as Stop
 from typing import Final, NamedTuple
 
 from lensbench import photo
-from lensbench.capture.plan import table_text
+from lensbench.capture.plan_book import PlanBook
 from lensbench.capture.verdict import Verdict, judge
-from lensbench.model.errors import ImageError, LensError, SettingError, TooSlowError
-from lensbench.model.setting import f_stop, focal_length, same_focal_length
-from lensbench.model.shot import Metadata, RejectedShot, ShotResult, TableRow
-from lensbench.model.units import nominal_f_number
+from lensbench.focus import in_bracket
+from lensbench.model.errors import ImageError, LensError, TooSlowError
+from lensbench.model.shot import Metadata, RejectedShot, ShotResult
+from lensbench.model.sweep import SweepShot
 from lensbench.photo import RAW_SUFFIXES, open_photo, refusal
 from lensbench.shot import measure_shot
-from lensbench.storage.files import is_protected, write_whole, writing
 from lensbench.storage.text import name_in_tables
+from lensbench.sweep import named_focal_lengths, planned_shot, reject, reject_flagged
 
 STILL_S: Final = 0.15
 """A file whose size and time stand still for so long is whole."""
@@ -35,132 +34,6 @@ _RESCAN_S: Final = 2.0
 """Every so often the folder is read anew: network places tell of no changes."""
 _WITHOUT_REPORTS_S: Final = 0.2
 """How often the folder is looked at while the system tells of no changes."""
-
-
-class Outstanding(NamedTuple):
-    """One setting that wants more shots."""
-
-    setting: str
-    """«50 mm f/2.8, turned 180»."""
-    taken: int
-    wanted: int
-
-
-class PlanBook:
-    """The rows of a plan, in the order of shooting, and which file took which."""
-
-    def __init__(self, rows: Sequence[TableRow]) -> None:
-        self.rows = tuple(rows)
-        """As they stand now, with the names of the files that took them."""
-
-    @property
-    def taken(self) -> int:
-        """How many rows are ticked off."""
-        return sum(bool(row.file) for row in self.rows)
-
-    def place_for(self, file: str, metadata: Metadata) -> int | None:
-        """Row that a file belongs to: its own, else the first open one with its settings; None without.
-
-        What the file does not say agrees with any row, so that lenses without contacts go by the order.
-        """
-        name = name_in_tables(file).casefold()
-        own = (
-            name,
-            name.removesuffix(Path(name).suffix),
-        )  # as `sweep` reads the table: in any case, without ending
-        named = (place for place, row in enumerate(self.rows) if row.file and row.file.casefold() in own)
-        places = (place for place, row in enumerate(self.rows) if not row.file and _agrees(row, metadata))
-        return next(named, next(places, None))
-
-    def off_focus(self, place: int | None) -> bool:
-        """Whether a row wants its shot out of focus."""
-        return place is not None and bool(self.rows[place].focus_step)
-
-    def tick(self, place: int, file: str) -> None:
-        """Note that a file took a row."""
-        row = replace(self.rows[place], file=name_in_tables(file))
-        self.rows = (*self.rows[:place], row, *self.rows[place + 1 :])
-
-    def release(self, file: str) -> None:
-        """Open the row that a file took; nothing where it took none."""
-        self.rename(file, "")
-
-    def rename(self, file: str, now: str) -> None:
-        """Note another name of a file."""
-        before, after = name_in_tables(file), name_in_tables(now)
-        self.rows = tuple(replace(row, file=after) if row.file == before else row for row in self.rows)
-
-    def outstanding(self) -> list[Outstanding]:
-        """All settings that want more shots, in the plan's order."""
-        settings = [(row.focal_length_mm, row.f_number, row.condition) for row in self.rows]
-        taken = Counter(setting for setting, row in zip(settings, self.rows, strict=True) if row.file)
-        return [
-            Outstanding(_setting_name(*setting), taken[setting], wanted)
-            for setting, wanted in Counter(settings).items()
-            if taken[setting] < wanted
-        ]
-
-
-def _setting_name(focal_mm: float | None, stop: float | None, condition: str) -> str:
-    parts = [] if focal_mm is None else [focal_length(focal_mm)]
-    parts += [] if stop is None else [f_stop(stop)]
-    return " ".join(parts) + (f", {condition}" if condition else "")
-
-
-def _agrees(row: TableRow, metadata: Metadata) -> bool:
-    stop, length_mm = metadata.f_number, metadata.focal_length_mm
-    if stop and row.f_number and nominal_f_number(stop) != nominal_f_number(row.f_number):
-        return False
-    return not length_mm or not row.focal_length_mm or same_focal_length(length_mm, row.focal_length_mm)
-
-
-def outstanding_table(book: PlanBook) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Table of what is there of what is wanted: for each place a row and for each stop a column: «2 of 3», «done»."""
-    taken, wanted = Counter[tuple[str, str]](), Counter[tuple[str, str]]()
-    for row in book.rows:
-        place = focal_length(row.focal_length_mm) if row.focal_length_mm is not None else "all"
-        place += f", {row.condition}" if row.condition else ""
-        cell = place, "any stop" if row.f_number is None else f_stop(row.f_number)
-        wanted[cell] += 1
-        taken[cell] += bool(row.file)
-    words = {cell: f"{taken[cell]} of {count}" for cell, count in wanted.items()}
-    words |= {cell: "done" for cell, count in wanted.items() if taken[cell] == count}
-    stops = sorted({stop for _, stop in wanted}, key=lambda stop: float(stop.partition("f/")[2] or 0.0))
-    places = dict.fromkeys(place for place, _ in wanted)
-    return ("", *stops), [(place, *(words.get((place, stop), "") for stop in stops)) for place in places]
-
-
-class PlanFile:
-    """The plan's table on the disk, filled while the shots come in; nothing that the user changes there is lost.
-
-    Raises
-    ------
-    SettingError
-        It is a link or write-protected, `read` cannot read it, or it cannot be filled.
-    """
-
-    def __init__(self, path: Path, read: Callable[[Path], Sequence[TableRow]]) -> None:
-        self.path = path
-        if path.is_symlink() or (path.exists() and is_protected(path)):
-            raise SettingError(
-                f"{path} is a link or write-protected, so nothing is filled in; name a copy of it"
-            )
-        self.book = PlanBook(read(path))
-        self._content = path.read_bytes()
-        self._filled = self.book.rows
-
-    def fill(self) -> None:
-        """Write the names of the files that took rows, if there are new ones; a table changed meanwhile stays."""
-        if self.book.rows == self._filled:
-            return
-        content = table_text(self.book.rows)
-        with writing(self.path):
-            if self.path.is_symlink() or self.path.read_bytes() != self._content:
-                raise SettingError(
-                    f"{self.path} was changed since it was read, and is left as it is; start again, and it is read anew"
-                )
-            write_whole(self.path, content)
-        self._content, self._filled = content, self.book.rows
 
 
 class Identity(NamedTuple):
@@ -314,6 +187,28 @@ def _news(folder: Path, stop: Stop | None) -> Iterator[bool]:
             return
 
 
+def decided(shots: Sequence[SweepShot]) -> list[SweepShot]:
+    """The same shots with the reasons for which `sweep` leaves some out: its own routine decides, here as there.
+
+    A step of a focus bracket that is not whole yet is judged by its flags alone, and so is a shot whose stop nobody
+    tells, which `sweep` takes once the shots table does.
+    """
+    named = named_focal_lengths([shot.planned for shot in shots])
+    known = [replace(shot, planned=planned, reason="") for shot, planned in zip(shots, named, strict=True)]
+    bracketed = in_bracket(known)
+    waiting = {
+        shot.planned.path
+        for shot in known
+        if shot.planned.metadata.f_number is None or (shot.planned.focus_step and id(shot) not in bracketed)
+    }
+    judged = [
+        *reject([shot for shot in known if shot.planned.path not in waiting]),
+        *reject_flagged([shot for shot in known if shot.planned.path in waiting]),
+    ]
+    by_path = {shot.planned.path: shot for shot in judged}
+    return [by_path[shot.planned.path] for shot in shots]
+
+
 class Session:
     """What was shot so far."""
 
@@ -323,7 +218,14 @@ class Session:
         self.book = book
         self._book = PlanBook(()) if book is None else book
         self._measure = measure
-        self._usable: dict[Path, ShotResult] = {}
+        self._shots: dict[Path, SweepShot] = {}
+        self.revised: tuple[Verdict, ...] = ()
+        """Earlier shots that the last one makes count no longer, or count after all."""
+
+    @property
+    def usable(self) -> frozenset[Path]:
+        """The photographs that `sweep` would use."""
+        return frozenset(path for path, shot in self._shots.items() if shot.used)
 
     def check(self, path: Path) -> tuple[Verdict, bool]:
         """Verdict of one photograph, and whether the file is whole; a usable one ticks off its row."""
@@ -339,16 +241,37 @@ class Session:
             self._set_aside(path)
         metadata = result.metadata if isinstance(result, ShotResult) else Metadata()
         place = self._book.place_for(path.name, metadata)
-        off_focus = self._book.off_focus(place)
-        verdict = judge(result, earlier=tuple(self._usable.values()), off_focus=off_focus)
-        if verdict.usable and isinstance(result, ShotResult):
-            if not off_focus:
-                self._usable[path] = result
-            if place is not None:
-                self._book.tick(place, path.name)
-        else:
-            self._book.release(path.name)
+        row = None if place is None else self._book.rows[place]
+        self._shots.pop(path, None)
+        shot = SweepShot(planned=planned_shot(path, metadata, row), result=result)
+        self.revised = self._decide({**self._shots, path: shot}, new=path)
+        verdict = self._verdict(path)
         return verdict, isinstance(result, ShotResult) or too_slow or _opens(path)
+
+    def _decide(self, shots: dict[Path, SweepShot], new: Path | None = None) -> tuple[Verdict, ...]:
+        """Let `sweep` decide on all shots anew, and tick off rows; verdicts of the earlier ones that it changes."""
+        before = self.usable
+        self._shots = dict(zip(shots, decided(list(shots.values())), strict=True))
+        now = self.usable
+        for path in shots:
+            if path not in now:
+                self._book.release(path.name)
+        for path in shots:
+            metadata = self._shots[path].planned.metadata
+            if path in now and (place := self._book.place_for(path.name, metadata)) is not None:
+                self._book.tick(place, path.name)
+        changed = [path for path in shots if path != new and (path in before) != (path in now)]
+        return tuple(self._verdict(path) for path in changed)
+
+    def _verdict(self, path: Path) -> Verdict:
+        shot = self._shots[path]
+        others = [
+            other.measured
+            for other in self._shots.values()
+            if other.used and other is not shot and not other.planned.focus_step
+        ]
+        off_focus = bool(shot.planned.focus_step)
+        return judge(shot.result, refused=shot.reason, earlier=others, off_focus=off_focus)
 
     def has_raw(self, path: Path) -> bool:
         """Whether a finished picture has its raw file beside it, which counts instead."""
@@ -361,22 +284,24 @@ class Session:
 
     def _set_aside(self, path: Path) -> None:
         """Let a finished picture that counted go, now that its raw file has come."""
-        self._usable = {known: shot for known, shot in self._usable.items() if not _same_shot(known, path)}
+        self._shots = {known: shot for known, shot in self._shots.items() if not _same_shot(known, path)}
         for row in self._book.rows:
             if row.file and _same_shot(Path(row.file), Path(name_in_tables(path.name))):
                 self._book.release(row.file)
 
     def settle(self, happening: Happening) -> str:
         """Take note of a renamed or vanished file; gives the line to say."""
-        before = happening.before
+        before, path = happening.before, happening.path
         if happening.what is What.RENAMED and before is not None:
-            if before in self._usable:
-                self._usable[happening.path] = self._usable.pop(before)
-            self._book.rename(before.name, happening.path.name)
-            return f"renamed  {before.name} is now {happening.path.name}"
-        self._usable.pop(happening.path, None)
-        self._book.release(happening.path.name)
-        return f"gone  {happening.path.name}: it no longer counts"
+            self._book.rename(before.name, path.name)
+            shot = self._shots.pop(before, None)
+            if shot is not None:
+                self._shots[path] = replace(shot, planned=replace(shot.planned, path=path))
+            return f"renamed  {before.name} is now {path.name}"
+        self._book.release(path.name)
+        others = {known: shot for known, shot in self._shots.items() if known != path}
+        self.revised = self._decide(others)
+        return f"gone  {path.name}: it no longer counts"
 
 
 def _is_raw(path: Path) -> bool:

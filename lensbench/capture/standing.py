@@ -16,7 +16,7 @@ import numpy as np
 from lensbench import optics
 from lensbench.chart.layout import hanging, paper_named, sheet
 from lensbench.model.errors import SettingError
-from lensbench.model.units import nominal_f_number
+from lensbench.model.units import FULL_FRAME_DIAGONAL_MM, nominal_f_number
 
 _FULL_STOPS: Final = (0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0, 45.0, 64.0)
 _HALF_A_THIRD: Final = 1.12
@@ -33,10 +33,25 @@ BEHIND_CAMERA_MM: Final = 600.0
 """Room for the tripod and for you."""
 WALL_PAGES: Final = 13
 """Centre, four half-way out, four corners, four edges."""
+_PRINT_LEAVES: Final = 0.9
+"""Of the contrast at 0.25 cycles/pixel: less blur of the print need not be sought. Common practice, no source."""
 _WALL_PAPERS: Final = ("A4", "A3", "Letter", "Tabloid")
 _FURTHEST_WALL: Final = 120
 _SHEET_PAPERS: Final = ("A4", "A3", "A2", "A1", "A0")
 _REFERENCE_CYPX: Final = 0.25
+_HELD_FLAT_MM: Final = 0.5
+"""Paper on a rigid board, or taped to a wall, lies as flat by hand; common practice, no source."""
+_HELD_SQUARE_DEG: Final = 0.2
+"""A mirror on the chart shows the lens its own image as square; common practice, no source."""
+_TOLERATED_PERCENT: Final = 1.0
+_BRACKET_PERCENT: Final = 10.0
+"""Of MTF50, that one step of a focus bracket costs a perfect lens at the stop in the middle of those bracketed: real
+lenses lose less, and three steps still show their fall. Common practice, no source."""
+_PHONE_CROP: Final = 3.5
+_PHONE_MM: Final = 20.0
+"""Sensors so small before so short a focal length are a phone's."""
+_WIDE: Final = 1.4
+"""Half diagonal over focal length: from here on (109 degrees) a lens may be a fisheye."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +100,16 @@ class LensGear:
         share = min(max(log(focal_mm / short_mm) / log(long_mm / short_mm), 0.0), 1.0)
         stops = self.widest_f_number ** (1.0 - share) * self.widest_at_long**share
         return min(max(nominal_f_number(stops), self.widest_f_number), self.widest_at_long)
+
+    def of_phone(self, camera: "CameraGear") -> bool:
+        """Whether sensor and focal length are as small as a phone's."""
+        small = 2.0 * camera.half_diagonal_mm < FULL_FRAME_DIAGONAL_MM / _PHONE_CROP
+        return small and self.focal_range_mm[0] < _PHONE_MM
+
+    def may_be_fisheye(self, camera: "CameraGear") -> bool:
+        """Whether it calls itself one, or its shortest focal length is so short for the sensor."""
+        called = "fisheye" in self.name.casefold().replace("-", "").replace(" ", "")
+        return called or camera.half_diagonal_mm > _WIDE * self.focal_range_mm[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -203,16 +228,20 @@ class Standing:
     print_mtf: float
     """What the print alone leaves at 0.25 cycles/pixel."""
     flat_mm: dict[float, float]
-    """By f-number: how far off its plane the chart may be for 1 % of MTF50."""
+    """By f-number: how far off its plane the chart may be for 1 % of MTF50, of a perfect lens on this sensor."""
     square_deg: dict[float, float]
     """By f-number: how far off square the camera may stand for 1 % of the corner's MTF50."""
     bracket_mm: dict[float, float]
-    """By f-number: the step of a focus bracket, at the chart, that costs 5 % of MTF50."""
+    """By f-number: the step of a focus bracket, at the chart, that costs 10 % of MTF50."""
 
     @property
     def focal_lengths(self) -> float:
         """Distance over focal length."""
         return self.distance_mm / self.focal_length_mm
+
+    def held_by_hand(self, f_number: float) -> bool:
+        """Whether chart and camera can be set by hand as well as a stop asks for."""
+        return self.flat_mm[f_number] >= _HELD_FLAT_MM and self.square_deg[f_number] >= _HELD_SQUARE_DEG
 
 
 def stand(
@@ -227,10 +256,17 @@ def stand(
     distance_mm = focal_lengths * focal_length_mm
     m = optics.magnification_at_chart_distance(focal_length_mm=focal_length_mm, chart_distance_mm=distance_mm)
     sigma_px = optics.print_blur_px(printed.sigma_mm, magnification=m, pixel_pitch_um=camera.pitch_um)
-    depth_mm = partial(optics.chart_depth_mm, magnification=m)
     tilt_deg = partial(optics.tilt_deg_for_focus_shift, camera.half_diagonal_mm, magnification=m)
-    shift_um = {n: optics.focus_shift_for_loss_um(n) for n in f_numbers}
-    step_um = {n: optics.focus_shift_for_loss_um(n, loss_percent=5.0) for n in f_numbers}
+    shifts_um = {
+        percent: {
+            n: _focus_shift_um(n, percent, magnification=m, pitch_um=camera.pitch_um) for n in f_numbers
+        }
+        for percent in (_TOLERATED_PERCENT, _BRACKET_PERCENT)
+    }
+    depths_mm = {
+        percent: {n: optics.chart_depth_mm(shift, magnification=m) for n, shift in by_stop.items()}
+        for percent, by_stop in shifts_um.items()
+    }
     height_mm, width_mm = camera.sensor_mm
     return Standing(
         focal_length_mm=focal_length_mm,
@@ -239,19 +275,34 @@ def stand(
         field_mm=(height_mm / m, width_mm / m),
         print_sigma_px=sigma_px,
         print_mtf=float(optics.gaussian_mtf(np.array([_REFERENCE_CYPX]), sigma_px)[0]),
-        flat_mm={n: depth_mm(shift) for n, shift in shift_um.items()},
-        square_deg={n: tilt_deg(focus_shift_um=shift) for n, shift in shift_um.items()},
-        bracket_mm={n: depth_mm(step) for n, step in step_um.items()},
+        flat_mm=depths_mm[_TOLERATED_PERCENT],
+        square_deg={n: tilt_deg(focus_shift_um=shift) for n, shift in shifts_um[_TOLERATED_PERCENT].items()},
+        bracket_mm=depths_mm[_BRACKET_PERCENT],
     )
 
 
+@lru_cache(maxsize=256)
+def _focus_shift_um(f_number: float, percent: float, *, magnification: float, pitch_um: float) -> float:
+    """Focus shift at the sensor that costs a perfect lens on these pixels so much of its MTF50."""
+    q = optics.working_q(f_number, magnification=magnification, pixel_pitch_um=pitch_um)
+    disc_um = optics.LensBlur(q=q).disc_px_for(1.0 - percent / 100.0) * pitch_um
+    return disc_um * optics.working_f_number(f_number, magnification=magnification)
+
+
 def choose_chart(
-    lens: LensGear, camera: CameraGear, *, paper: str, room_mm: float, kind: str = "auto"
+    lens: LensGear,
+    camera: CameraGear,
+    *,
+    paper: str,
+    room_mm: float,
+    kind: str = "auto",
+    printed: PrintGear | None = None,
 ) -> ChartChoice:
     """The chart and the distance in focal lengths, the same for all focal lengths of a zoom.
 
     Of kind `auto` a wall set where the room, measured from the chart's wall to the wall behind you, holds it at 25
-    focal lengths or more; else the largest sheet that the room holds. Or a `sheet` of this paper, or a `wall` set;
+    focal lengths or more; else the sheet that stands at 40 and whose print, if known, blurs little, or the largest that
+    the room holds. Or a `sheet` of this paper, or a `wall` set;
     `paper` is the largest that the printer takes. A SettingError where the room is too short.
     """
     reach = (room_mm - BEHIND_CAMERA_MM) / lens.focal_range_mm[1]
@@ -270,7 +321,18 @@ def choose_chart(
                 f"a wall set on {paper} wants {least:.0f} focal lengths, that is a room of {room_m:.1f} m for "
                 f"{lens.focal_range_mm[1]:g} mm; yours has {room_mm / 1000.0:.1f} m: smaller pages, or --chart sheet"
             )
-    return _largest_sheet(camera, paper=paper, reach=reach, nearest=nearest, only=kind == "sheet")
+    choices = _sheets(camera, paper=paper, only=kind == "sheet")
+    fitting = [choice for choice in choices if choice.focal_lengths <= reach or kind == "sheet"]
+    if not fitting:
+        raise SettingError(
+            f"a sheet {paper} fills the picture at {choices[0].focal_lengths:.1f} focal lengths, and this room allows "
+            f"{max(reach, 0.0):.1f} at the longest: take smaller paper, or shorter focal lengths (--focal-lengths)"
+        )
+    # Where none can be focused on, the shortest focal lengths stand further away than the frame asks.
+    able = [choice for choice in fitting if choice.focal_lengths >= nearest] or fitting[-1:]
+    enough = (choice for choice in able if _is_enough(choice, camera, printed or PrintGear()))
+    best = next(enough, able[-1])
+    return replace(best, from_shop=best.paper != paper)
 
 
 @lru_cache(maxsize=16)
@@ -284,22 +346,18 @@ def _least_for_wall(sensor_mm: tuple[float, float], paper: str) -> float:
     return inf
 
 
-def _largest_sheet(
-    camera: CameraGear, *, paper: str, reach: float, nearest: float, only: bool
-) -> ChartChoice:
-    """The largest sheet within reach that is not too near to be focused on; the paper itself if asked."""
+def _sheets(camera: CameraGear, *, paper: str, only: bool) -> list[ChartChoice]:
+    """The sheet of a paper, and unless only that is asked for, the larger ones."""
     larger = [name for name in _SHEET_PAPERS if paper_named(name).size_mm[1] > paper_named(paper).size_mm[1]]
-    choices = [_sheet_choice(name, camera) for name in ([paper] if only else [paper, *larger])]
-    fitting = [choice for choice in choices if choice.focal_lengths <= reach or only]
-    focusable = [choice for choice in fitting if choice.focal_lengths >= nearest]
-    if fitting:
-        # Where none can be focused on, the shortest focal lengths stand further away than the frame asks.
-        best = (focusable or fitting)[-1]
-        return replace(best, from_shop=best.paper != paper)
-    raise SettingError(
-        f"a sheet {paper} fills the picture at {choices[0].focal_lengths:.1f} focal lengths, and this room allows "
-        f"{max(reach, 0.0):.1f} at the longest: take smaller paper, or shorter focal lengths (--focal-lengths)"
-    )
+    return [_sheet_choice(name, camera) for name in ([paper] if only else [paper, *larger])]
+
+
+def _is_enough(choice: ChartChoice, camera: CameraGear, printed: PrintGear) -> bool:
+    """Whether a sheet stands far enough away, and its print blurs little there: a larger one would gain nothing."""
+    m = optics.magnification_at_chart_distance(focal_length_mm=1.0, chart_distance_mm=choice.focal_lengths)
+    sigma_px = optics.print_blur_px(printed.sigma_mm, magnification=m, pixel_pitch_um=camera.pitch_um)
+    left = float(optics.gaussian_mtf(np.array([_REFERENCE_CYPX]), sigma_px)[0])
+    return choice.focal_lengths >= PREFERRED_FOCAL_LENGTHS and left >= _PRINT_LEAVES
 
 
 def _sheet_choice(paper: str, camera: CameraGear) -> ChartChoice:

@@ -99,13 +99,12 @@ def _once(session: "Session", places: list[Path], filled: "PlanFile | None") -> 
             raise SweepError(f"{place}: no photographs in this folder")
         photos += inside
     photos = without_doubles(list(dict.fromkeys(photos)))
-    usable = 0
     for photo in photos:
         verdict, _ = session.check(photo)
-        usable += verdict.usable
-        say(verdict.line)
+        say(verdict.line, *(revised.line for revised in session.revised))
         if filled:
             filled.fill()
+    usable = len(session.usable)
     if len(photos) > 1:
         say(f"{usable} of {len(photos)} usable")
     return usable > 0
@@ -120,11 +119,15 @@ def _follow(session: "Session", folder: Path, filled: "PlanFile | None") -> bool
         for happening in follow(follower):
             if happening.what is not What.ARRIVED:
                 tell(session.settle(happening))
+                for revised in session.revised:
+                    tell(revised.line)
             elif not session.has_raw(happening.path):
                 verdict, whole = session.check(happening.path)
                 again = not whole and follower.put_back(happening.path)
                 if not follower.unchanged(happening.path) or again:
                     continue
+                for revised in session.revised:
+                    tell(revised.line)
                 tell(verdict.line + _next(session.book))
             if filled:
                 filled.fill()

@@ -42,6 +42,20 @@ def _about(ctx: typer.Context, *, library: LibraryFile = None) -> None:
     ctx.default_map = {name: {"library": library} for name in _COMMANDS.split()}
 
 
+def print_mm(text: str) -> tuple[float, float]:
+    """Read the size of a print in centimetres, 20x30, as millimetres."""
+    sides = (
+        text.lower().replace("\N{MULTIPLICATION SIGN}", "x").replace("cm", "").replace(",", ".").split("x")
+    )
+    try:
+        height_cm, width_cm = (float(side) for side in sides)
+    except ValueError:
+        height_cm = width_cm = 0.0
+    if not (1.0 <= height_cm <= 1000.0 and 1.0 <= width_cm <= 1000.0):
+        raise typer.BadParameter(f"--print-cm «{text}» is no size of a print; write 20x30")
+    return 10.0 * height_cm, 10.0 * width_cm
+
+
 @dataclass(frozen=True, kw_only=True)
 class AdviseCommand:
     """The options of `library advise`."""
@@ -68,6 +82,9 @@ class AdviseCommand:
     ] = None
     iso_limit: Annotated[float | None, number("Highest ISO you accept.", 1.0, 1e7, kind="ISO")] = None
     handheld: Annotated[bool, option("Whether hands shake it.", "--handheld/--tripod")] = False
+    print_cm: Annotated[
+        str | None, text("Size of the print, 20x30: what counts is what one sees of it from 40 cm.")
+    ] = None
     library: LibraryFile = None
     as_json: AsJson = False
 
@@ -84,9 +101,11 @@ def advise(given: AdviseCommand) -> None:
         raise typer.BadParameter("--near and --far belong together; «--far inf» is infinity")
     if given.near is not None and given.f_number is not None:
         raise typer.BadParameter("--f-number is what --near and --far choose; leave one out")
-    picture_only = (given.shutter, given.ev, given.iso_limit, given.handheld or None)
+    picture_only = (given.shutter, given.ev, given.iso_limit, given.handheld or None, given.print_cm)
     if given.near is None and any(option is not None for option in picture_only):
-        raise typer.BadParameter("--shutter, --ev, --iso-limit and --handheld need --near and --far")
+        raise typer.BadParameter(
+            "--shutter, --ev, --iso-limit, --handheld and --print-cm need --near and --far"
+        )
     library = lensbench.Library(given.library)
     done: lensbench.AdviceResult | lensbench.PictureResult
     if given.near is None or given.far is None:
@@ -102,6 +121,7 @@ def advise(given: AdviseCommand) -> None:
             iso_limit=given.iso_limit,
             handheld=given.handheld,
             zone=given.zone,
+            print_mm=None if given.print_cm is None else print_mm(given.print_cm),
         )
         done = library.plan_picture(wanted)
         lines = _picture_lines(done.plan)

@@ -155,6 +155,9 @@ class PlanCommand:
     stops: Annotated[str, text("f-numbers with commas between.  [default: full stops]")] = ""
     focal_lengths: Annotated[str, text("In mm, with commas between.  [default: 3 to 5]")] = ""
     repeats: Annotated[int, number("Shots a setting, focused anew.", 1, 20, whole=True)] = 3
+    bracket: Annotated[
+        bool, option("Focus brackets, which tell of focus shift.", "--bracket/--no-bracket")
+    ] = True
     first_file: Annotated[str, text("Name of the first file to come: DSC00417.ARW.")] = ""
     quick: Annotated[
         bool, option("Ten-minute test of a used lens: 12 shots at most, one page.", "--quick")
@@ -209,7 +212,15 @@ def _made(given: PlanCommand) -> "ShootPlan":
     if given.quick:
         return quick_plan(lens, camera, place=place, focal_lengths_mm=lengths)
     stops = numbers_in(given.stops, "--stops", kind="f-number", limits=(0.5, 128.0)) if given.stops else []
-    return make_plan(lens, camera, place=place, stops=stops, focal_lengths_mm=lengths, repeats=given.repeats)
+    return make_plan(
+        lens,
+        camera,
+        place=place,
+        stops=stops,
+        focal_lengths_mm=lengths,
+        repeats=given.repeats,
+        brackets=given.bracket,
+    )
 
 
 def _keep_entries(table: Path, *, replace: bool) -> None:
@@ -232,11 +243,11 @@ def _keep_entries(table: Path, *, replace: bool) -> None:
 
 
 def _plan_lines(made: "ShootPlan") -> list[str]:
-    from lensbench.capture import chart_sentence, distance_rows, headline, print_sentence, tolerance_rows
+    from lensbench.capture import chart_sentence, distance_rows, figures_sentence, headline, tolerance_rows
 
     lines = [f"{headline(made)}.", chart_sentence(made), *made.remarks]
     for header, rows in (distance_rows(made), tolerance_rows(made)):
         widths = [max(map(len, column)) + 2 for column in zip(header, *rows, strict=True)]
         row = "  " + "".join(f"{{:<{width}}}" for width in widths)
         lines += ["", row.format(*header), *(row.format(*cells) for cells in rows)]
-    return [*lines, "", print_sentence(made)]
+    return [*lines, "", figures_sentence(made)]

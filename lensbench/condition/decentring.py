@@ -7,8 +7,9 @@ a leaning plane is bounded by `leaning_cost`: a lens is within limits only where
 
 With the camera turned by 180 degrees about its axis, what belongs to chart and wall changes sides: the mean over both
 ways is the lens's and the camera's, half their difference that of chart and wall; settings shot one way are no evidence
-then. The chart shows how the camera stood, so turned shots need no table. Where the chart was turned and not the camera
-(the column `turned` of the shots table says `chart`), only the print goes with it: wall, light and tilt stay.
+then. The chart shows which shots were turned, but not whether the camera or the chart was: the shots table says (its
+column `turned`), or the camera's own note of how it was held. Where nobody says, the chart is assumed, of which less
+follows: only the print goes with it, while wall, light and tilt stay.
 """
 
 from collections import defaultdict
@@ -24,6 +25,7 @@ from lensbench.condition.field import (
     STEP_DOUBT,
     FocusSurface,
     SettingShots,
+    is_upside_down,
     judged,
     percent,
     side_of,
@@ -48,6 +50,7 @@ from lensbench.model.condition import (
 )
 from lensbench.model.setting import Setting
 from lensbench.model.shot import ShotResult, Turned
+from lensbench.model.sweep import SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.shot import is_usable
 from lensbench.stats import USUAL_SD, Uncertainty, exceeds, moderated, quantile
@@ -58,6 +61,7 @@ _LEAST_SHARE: Final = 0.5  # less than this part of the larger one is no longer 
 _SIDE_HEIGHT: Final = 0.5
 _AT_HEIGHT: Final = 0.7
 _TILT_SHARE: Final = 0.5  # of the asymmetry: tilt that accounts for less is ruled out as its cause
+_UPSIDE_DOWN: Final = (3, 4)  # EXIF orientations of a camera on its head (EXIF 2.32, 274)
 _OUTCOMES: Final = {
     (True, True): TurnedOutcome.BOTH,
     (True, False): TurnedOutcome.STAYED,
@@ -192,13 +196,29 @@ def _turned_test(settings: Sequence[SettingShots]) -> TurnedTest:
     )
     if stays and moves and min(sizes) < _LEAST_SHARE * max(sizes):
         stays, moves = sizes[0] > sizes[1], sizes[1] > sizes[0]
+    what = _what_was_turned(widest.shots)
     return TurnedTest(
         outcome=_OUTCOMES[stays, moves],
         stayed_percent=percent(sizes[0]),
         moved_percent=percent(sizes[1]),
         reach_percent=percent(quantile(spread.dof) * variance**0.5),
-        chart_only=any(shot.planned.turned is Turned.CHART for shot in widest.shots),
+        chart_only=what is not Turned.CAMERA,
+        told=what is not None,
     )
+
+
+def _what_was_turned(shots: Sequence[SweepShot]) -> Turned | None:
+    """What stood on its head: as the shots table says, else the camera where it noted that itself (EXIF); or unknown.
+
+    The chart in the picture alone looks the same either way.
+    """
+    over = [shot for shot in shots if is_upside_down(shot.measured)]
+    said = {shot.planned.turned for shot in over}
+    if Turned.CHART in said:
+        return Turned.CHART
+    noted = {shot.measured.metadata.orientation in _UPSIDE_DOWN for shot in over}
+    upright = {shot.measured.metadata.orientation in _UPSIDE_DOWN for shot in shots if shot not in over}
+    return Turned.CAMERA if said == {Turned.CAMERA} or (noted == {True} and upright == {False}) else None
 
 
 def decentring_finding(
@@ -375,7 +395,7 @@ def _other_causes(
         ),
         OtherCause(
             cause=Cause.CHART,
-            ruled_out=outcome is TurnedOutcome.STAYED,
+            ruled_out=outcome is TurnedOutcome.STAYED and not details.turned.chart_only,
             reason=Reason.NOT_TURNED if outcome is TurnedOutcome.NOT_DONE else Reason.TURNED_TEST,
         ),
     )

@@ -9,6 +9,7 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.compare import SetUp, common_unit, in_unit
+from lensbench.edge import gaussian_response, ruler_reading, viewing_of
 from lensbench.library import scene
 from lensbench.library.advise import (
     AdviceCaution,
@@ -87,16 +88,24 @@ class LensPlan:
     best_tested: bool
     """The compromise lies at the first or last stop tested."""
     sweet_spot_f_number: float
-    """Where the lens is sharpest in focus, whatever depth and light ask for."""
+    """Where the lens is sharpest in focus, whatever depth and light ask for; by hand, with the shake of hands."""
     sweet_spot_cypx: float
     focus_cost_percent: float
     """What the compromise costs at the plane of focus, against the sweet spot in focus."""
     limit_cost_percent: float
     """The same at the softer limit."""
     one_frame_serves: bool
-    """The softer limit keeps at least 80 % of the sweet spot."""
+    """The softer limit keeps at least 80 % of the sweet spot, or what a print of the size asked for shows of it."""
+    visible_loss_percent: float
+    """Of the sweet spot's MTF50, that half of all viewers would notice in the print; infinite where no loss of half
+    of it would be seen, NaN where no print was named."""
+    alike_f_numbers: tuple[float, ...]
+    """Stops that look like the best one in the print, at the softer limit; empty where no print was named."""
     bracket: Bracket | None
-    """At the sweet spot, where one frame does not serve."""
+    """A dozen frames at most, at the sweet spot or the next smaller stop that does with so few; None by hand, or where
+    one frame serves."""
+    ideal_bracket: Bracket | None
+    """At the sweet spot, where it takes more frames than that."""
     worst_lwph: float
     worst_lpmm: float
     stops: tuple[StopPlan, ...]
@@ -194,30 +203,51 @@ def _planned(curve: LensCurve, wanted: Wanted) -> LensPlan | Note:
         return Note(Lack.TOO_DARK, (min(stop.dark_by_stops for stop in stops),))
     best = max(bright, key=lambda stop: stop.worst.mtf50_cypx)
     worst_cypx = best.worst.mtf50_cypx
-    sweet = max(curve.readings, key=lambda point: stage.blur(point).mtf50_cypx)
-    top = stage.blur(sweet)
-    serves = worst_cypx >= SERVES * top.mtf50_cypx
-    names = {"f_number": sweet.f_number, "exact_f_number": sweet.exact_f_number}
+    sweet = stage.sweet_spot(bright)
+    visible = stage.visible_loss(sweet.cypx)
+    unseen = 1.0 - min(visible, 1.0)
+    served, kept = (SERVES, scene.KEPT) if math.isnan(visible) else (unseen, unseen)
+    serves = worst_cypx >= served * sweet.cypx
+    brackets = _Brackets() if serves or wanted.handheld else stage.brackets(sweet, worst_cypx, kept)
     return LensPlan(
         lens=session.lens,
         camera=session.camera,
         session=session.session,
         measured_at_mm=curve.measured_at_mm,
         best=best,
-        as_good_f_numbers=tuple(
-            stop.f_number for stop in bright if stop.worst.mtf50_cypx >= (1.0 - INDIFFERENCE) * worst_cypx
-        ),
+        as_good_f_numbers=_within(bright, worst_cypx, INDIFFERENCE),
         best_tested=best in (stops[0], stops[-1]),
-        sweet_spot_f_number=sweet.f_number,
-        sweet_spot_cypx=top.mtf50_cypx,
-        focus_cost_percent=100.0 * (1.0 - best.at_focus.mtf50_cypx / top.mtf50_cypx),
-        limit_cost_percent=100.0 * (1.0 - worst_cypx / top.mtf50_cypx),
+        sweet_spot_f_number=sweet.point.f_number,
+        sweet_spot_cypx=sweet.cypx,
+        focus_cost_percent=100.0 * (1.0 - best.at_focus.mtf50_cypx / sweet.cypx),
+        limit_cost_percent=100.0 * (1.0 - worst_cypx / sweet.cypx),
         one_frame_serves=serves,
-        bracket=None if serves else scene.bracket(wanted, top, pitch_um=stage.pitch_um, **names),
+        visible_loss_percent=100.0 * visible,
+        alike_f_numbers=() if math.isnan(visible) else _within(bright, worst_cypx, visible),
+        bracket=brackets.advised,
+        ideal_bracket=brackets.ideal,
         worst_lwph=in_unit(worst_cypx, session, "lwph"),
         worst_lpmm=in_unit(worst_cypx, session, "lpmm"),
         stops=stops,
     )
+
+
+def _within(stops: Sequence[StopPlan], worst_cypx: float, share: float) -> tuple[float, ...]:
+    """Stops whose softer limit lies within a share of the best one's."""
+    return tuple(stop.f_number for stop in stops if stop.worst.mtf50_cypx >= (1.0 - share) * worst_cypx)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _SweetSpot:
+    point: CurvePoint
+    cypx: float
+    """In focus."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Brackets:
+    advised: Bracket | None = None
+    ideal: Bracket | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -241,6 +271,45 @@ class _Stage:
         )
         in_focus = optics.LensBlur.in_focus(math.exp(point.log_mtf50 + doubt), before_chart)
         return replace(in_focus, q=before_scene)
+
+    def sweet_spot(self, bright: Sequence[StopPlan]) -> _SweetSpot:
+        """The stop that is sharpest in focus: on a tripod of all, by hand of those that the light allows."""
+        if self.wanted.handheld:
+            figures = {stop.f_number: stop.at_focus.mtf50_cypx for stop in bright}
+        else:
+            figures = {point.f_number: self.blur(point).mtf50_cypx for point in self.curve.readings}
+        sharpest = max(figures, key=lambda f_number: figures[f_number])
+        point = next(point for point in self.curve.readings if point.f_number == sharpest)
+        return _SweetSpot(point=point, cypx=figures[sharpest])
+
+    def visible_loss(self, mtf50_cypx: float) -> float:
+        """Share of an MTF50 whose loss is just seen in the print, by the quality ruler; NaN without a print."""
+        wanted, size_px = self.wanted, self.curve.session.size_px
+        if wanted.print_mm is None or size_px is None:
+            return math.nan
+        viewing = viewing_of(min(size_px), print_and_eye_mm=(min(wanted.print_mm), scene.EYE_MM))
+        seen = ruler_reading(gaussian_response(mtf50_cypx), viewing=viewing).just_seen(loss=True)
+        return math.inf if math.isnan(seen) else seen
+
+    def brackets(self, sweet: _SweetSpot, worst_cypx: float, kept: float) -> _Brackets:
+        """The bracket at the sweet spot, or at the next smaller stop with few frames that gains on one shot."""
+        readings = self.curve.readings
+        made = [self._bracket(point, sweet, kept) for point in readings[readings.index(sweet.point) :]]
+        ideal = made[0]
+        gains = (
+            frames
+            for frames in made
+            if frames.frames <= scene.PRACTICAL_FRAMES
+            and frames.kept_percent > 100.0 * worst_cypx / sweet.cypx / (1.0 - INDIFFERENCE)
+        )
+        advised = next(gains, None)
+        return _Brackets(advised=advised, ideal=None if advised is ideal else ideal)
+
+    def _bracket(self, point: CurvePoint, sweet: _SweetSpot, kept: float) -> Bracket:
+        blur = self.blur(point)
+        names = {"f_number": point.f_number, "exact_f_number": point.exact_f_number}
+        frames = scene.bracket(self.wanted, blur, pitch_um=self.pitch_um, kept=kept, **names)
+        return replace(frames, kept_percent=frames.kept_percent * blur.mtf50_cypx / sweet.cypx)
 
     def stop(self, point: CurvePoint) -> StopPlan:
         """One stop before the scene."""

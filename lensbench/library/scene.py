@@ -11,6 +11,7 @@ import numpy as np
 
 from lensbench import optics
 from lensbench.model.errors import SettingError
+from lensbench.model.setting import dial_iso, dial_time_s
 from lensbench.model.units import FULL_FRAME_DIAGONAL_MM, FloatArray
 
 HABIT_SHAKE_MM: Final = 0.0144
@@ -18,6 +19,8 @@ HABIT_SHAKE_MM: Final = 0.0144
 diagonal/1500. Common practice, no source: the habit never says how much it lets pass."""
 SHAKE_FACTOR: Final = 2.0
 """People and shots differ by this factor to either side. Common practice, no source."""
+EYE_MM: Final = 400.0
+"""From the eye to a print, whatever its size: people walk up to large ones. Common practice, no source."""
 BASE_ISO: Final = 100.0
 """Lowest ISO of most cameras; common practice, no source."""
 
@@ -44,6 +47,8 @@ class Wanted:
     iso_limit: float | None = None
     handheld: bool = False
     zone: str = "frame"
+    print_mm: tuple[float, float] | None = None
+    """(height, width) of the print, or the other way round; None where the pixels themselves count."""
 
     def __post_init__(self) -> None:
         nearest_m = 4.0 * self.focal_length_mm / 1000.0
@@ -52,9 +57,11 @@ class Wanted:
                 f"near {self.near_m:g} m and far {self.far_m:g} m: near must be above four focal lengths "
                 f"({nearest_m:g} m), and far not below near"
             )
-        given = (self.focal_length_mm, self.shutter_s, self.ev, self.iso_limit)
+        given = (self.focal_length_mm, self.shutter_s, self.ev, self.iso_limit, *(self.print_mm or ()))
         if not all(math.isfinite(one) for one in given if one is not None):
-            raise SettingError(f"focal length, shutter, EV and ISO limit are {given}; give finite numbers")
+            raise SettingError(
+                f"focal length, shutter, EV, ISO limit and print are {given}; give finite numbers"
+            )
         if math.isinf(self.near_m):
             raise SettingError("near is infinite; then no depth is needed: ask without --near and --far")
         if self.iso_limit is not None and self.iso_limit < BASE_ISO:
@@ -126,25 +133,27 @@ class Exposure:
 
 
 def exposure(wanted: Wanted, *, f_number: float, picture_diagonal_mm: float) -> Exposure:
-    """Shutter and ISO of a stop.
+    """Shutter and ISO of a stop, as cameras have them: in thirds of a stop, by their names on the dial.
 
     The shutter asked for is kept, but shortened where even ISO 100 would be too bright. Without one, hands take
-    1/focal-length (as on full frame) at the least, and longer only where the ISO limit forces it; a tripod
-    takes what ISO 100 needs.
+    1/focal-length (as on full frame) or the next shorter time at the least, and longer only where the ISO limit forces
+    it; a tripod takes what ISO 100 needs.
     """
     asked_s, limit = wanted.shutter_s, wanted.iso_limit or math.inf
     if asked_s is None and wanted.handheld:
-        asked_s = picture_diagonal_mm / FULL_FRAME_DIAGONAL_MM / wanted.focal_length_mm
+        asked_s = dial_time_s(
+            picture_diagonal_mm / FULL_FRAME_DIAGONAL_MM / wanted.focal_length_mm, shorter=True
+        )
     if wanted.ev is None:
         return Exposure(shutter_s=asked_s, iso=None)
     at_base_s = f_number**2 / 2.0**wanted.ev
     if asked_s is None or asked_s >= at_base_s:
-        return Exposure(shutter_s=at_base_s, iso=BASE_ISO)
+        return Exposure(shutter_s=dial_time_s(at_base_s), iso=BASE_ISO)
     iso = BASE_ISO * at_base_s / asked_s
     if iso <= limit:
-        return Exposure(shutter_s=asked_s, iso=iso)
+        return Exposure(shutter_s=asked_s, iso=min(dial_iso(iso), limit))
     if wanted.shutter_s is None:
-        return Exposure(shutter_s=asked_s * iso / limit, iso=limit)
+        return Exposure(shutter_s=dial_time_s(asked_s * iso / limit), iso=limit)
     return Exposure(shutter_s=asked_s, iso=limit, dark_by_stops=math.log2(iso / limit))
 
 
@@ -161,6 +170,8 @@ def shake_mm(wanted: Wanted, shutter_s: float | None) -> float:
 KEPT: Final = 0.9
 """Between two frames, at least this share of the MTF50 in focus is left."""
 MOST_FRAMES: Final = 500
+PRACTICAL_FRAMES: Final = 12
+"""Nobody takes, and few stack, a bracket of more. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,19 +185,25 @@ class Bracket:
     focus_m: tuple[float, ...]
     """Where to focus, from the sensor."""
     kept_percent: float
-    """Least share of the MTF50 in focus between near and far."""
+    """Least share of the sweet spot's MTF50 in focus that is left between near and far."""
 
 
 def bracket(
-    wanted: Wanted, blur: optics.LensBlur, *, f_number: float, exact_f_number: float, pitch_um: float
+    wanted: Wanted,
+    blur: optics.LensBlur,
+    *,
+    f_number: float,
+    exact_f_number: float,
+    pitch_um: float,
+    kept: float = KEPT,
 ) -> Bracket:
     """Frames spaced evenly in nearness (1/distance), which is even in the blur disc, for a lens's blur at a stop.
 
-    `f_number` is the stop's name, `exact_f_number` what physics takes.
+    `f_number` is the stop's name, `exact_f_number` what physics takes; a share `kept` of the MTF50 in focus is left.
     """
     focal_mm = wanted.focal_length_mm
     near, far = 1.0 / wanted.near_object_mm, 1.0 / wanted.far_object_mm
-    allowed_mm = blur.disc_px_for(KEPT) * pitch_um / 1000.0
+    allowed_mm = blur.disc_px_for(kept) * pitch_um / 1000.0
     # A disc is f^2 / N x s / (s - f) x |1/s - 1/u|; the factor is greatest at the near limit.
     nearness = allowed_mm * exact_f_number / focal_mm**2 * (1.0 - focal_mm * near)
     frames = min(max(1, math.ceil((near - far) / (2.0 * nearness) - 1e-9)), MOST_FRAMES)

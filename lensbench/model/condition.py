@@ -138,7 +138,8 @@ class TurnedTest:
     stayed_percent: float = nan
     moved_percent: float = nan
     reach_percent: float = nan
-    chart_only: bool = False  # not the camera: wall, light and tilt stayed as they were
+    chart_only: bool = False  # not the camera, as far as is known: wall, light and tilt stayed as they were
+    told: bool = True  # whether the shots table or the files say what was turned; else the chart is assumed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -86,6 +86,12 @@ _DIAL: Final = {1.0 / int(part): f"1/{part} s" for part in _FRACTIONS.split()} |
 }
 """Exposure time -> its name on a camera's dial, in thirds of a stop; common practice, no source. [s]"""
 _NEAR_STOPS: Final = 0.34
+_SPEEDS: Final = (
+    "50 64 80 100 125 160 200 250 320 400 500 640 800 1000 1250 1600 2000 2500 3200 4000 5000 6400 8000 10000 12800 "
+    "16000 20000 25600 32000 40000 51200 64000 80000 102400"
+)
+_ISO: Final = tuple(float(speed) for speed in _SPEEDS.split())
+"""ISO speeds of a camera's dial, in thirds of a stop; common practice, no source."""
 
 
 def shutter_speed(exposure_s: float) -> str:
@@ -96,8 +102,28 @@ def shutter_speed(exposure_s: float) -> str:
     """
     if not exposure_s > 0.0:
         return f"{exposure_s:g} s"
-    nearest = min(_DIAL, key=lambda time: abs(math.log2(time / exposure_s)))
-    return _DIAL[nearest] if abs(math.log2(nearest / exposure_s)) < _NEAR_STOPS else f"{exposure_s:.3g} s"
+    return _DIAL.get(dial_time_s(exposure_s), f"{exposure_s:.3g} s")
+
+
+def dial_time_s(exposure_s: float, *, shorter: bool = False) -> float:
+    """Nearest exposure time of a camera's dial, or the next not longer one; a time far from all of them stays.
+
+    >>> dial_time_s(1 / 128), dial_time_s(1 / 75, shorter=True)
+    (0.008, 0.0125)
+    """
+    times = [time for time in _DIAL if not shorter or time <= 1.01 * exposure_s]
+    nearest = min(times or _DIAL, key=lambda time: abs(math.log2(time / exposure_s)))
+    return nearest if abs(math.log2(nearest / exposure_s)) < _NEAR_STOPS else exposure_s
+
+
+def dial_iso(iso: float) -> float:
+    """Nearest ISO speed of a camera's dial; one far from all of them stays.
+
+    >>> dial_iso(222.0)
+    200.0
+    """
+    nearest = min(_ISO, key=lambda speed: abs(math.log2(speed / iso)))
+    return nearest if abs(math.log2(nearest / iso)) < _NEAR_STOPS else iso
 
 
 def listed(names: Sequence[str]) -> str:

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from lensbench.library import Advice, LeftOut, LensAdvice, LensPlan, PicturePlan
+from lensbench.library import EYE_MM, Advice, LeftOut, LensAdvice, LensPlan, PicturePlan, Wanted
 from lensbench.model.setting import f_stop, focal_length, listed, shutter_speed
 from lensbench.report.words import note_in_words, percent, worded
 
@@ -75,30 +75,54 @@ def picture_sentences(plan: PicturePlan) -> list[str]:
     return [
         f"{take}, and focus at {_metres(plan.focus_m)}.",
         worded(
-            "advice.cost",
+            "advice.cost_by_hand" if plan.wanted.handheld else "advice.cost",
             sweet_spot=f_stop(best.sweet_spot_f_number),
             focus_cost=percent(best.focus_cost_percent),
             limit_cost=percent(best.limit_cost_percent),
         ),
-        *_bracket(best, plan),
+        *_in_print(best, plan.wanted),
+        *_one_or_several(best, plan),
         *_exposed(best),
         *_others([(f"{one.lens} ({f_stop(one.best.f_number)})", one) for one in others]),
     ]
 
 
-def _bracket(lens: LensPlan, plan: PicturePlan) -> Iterator[str]:
-    frames = lens.bracket
-    if frames is None:
+def _in_print(lens: LensPlan, wanted: Wanted) -> Iterator[str]:
+    """Say which stops look alike in the print that was asked for."""
+    if wanted.print_mm is None or math.isnan(lens.visible_loss_percent):
         return
-    stop, kept = f_stop(frames.f_number), frames.kept_percent
-    if frames.frames == 1:
-        yield worded("advice.one_frame", stop=stop, kept=kept)
+    height_cm, width_cm = (side / 10.0 for side in sorted(wanted.print_mm))
+    size = {"height": f"{height_cm:g}", "width": f"{width_cm:g}", "eye": f"{EYE_MM / 10.0:.0f}"}
+    alike = listed([f_stop(stop) for stop in lens.alike_f_numbers])
+    yield worded(f"advice.print_{'one' if len(lens.alike_f_numbers) == 1 else 'alike'}", stops=alike, **size)
+
+
+def _one_or_several(lens: LensPlan, plan: PicturePlan) -> Iterator[str]:
+    """Say whether one shot does, and the bracket where it does not; by hand, what limits it."""
+    frames, ideal, wanted = lens.bracket, lens.ideal_bracket, plan.wanted
+    if lens.one_frame_serves:
+        if wanted.print_mm is not None:
+            yield worded("advice.print_serves")
         return
-    yield worded("advice.no_stop", near=_metres(plan.wanted.near_m), far=_metres(plan.wanted.far_m))
+    if wanted.handheld:
+        shaken = lens.focus_cost_percent > 0.5 * lens.limit_cost_percent and lens.best.shake_px > 0.0
+        yield worded("advice.by_hand_shake" if shaken else "advice.by_hand_depth")
+        return
+    if frames is not None and frames.frames == 1:
+        yield worded("advice.one_frame", stop=f_stop(frames.f_number), kept=frames.kept_percent)
+        return
+    yield worded("advice.no_stop", near=_metres(wanted.near_m), far=_metres(wanted.far_m))
     yield f"One shot: {f_stop(lens.best.f_number)}."
-    first, last = _metres(frames.focus_m[0]), _metres(frames.focus_m[-1])
-    figures = {"frames": frames.frames, "first": first, "last": last, "step_um": frames.step_um}
-    yield worded("advice.bracket", stop=stop, kept=kept, **figures)
+    if frames is not None:
+        first, last = _metres(frames.focus_m[0]), _metres(frames.focus_m[-1])
+        figures = {"frames": frames.frames, "first": first, "last": last, "step_um": frames.step_um}
+        stop, kept = f_stop(frames.f_number), frames.kept_percent
+        yield worded("advice.bracket", stop=stop, kept=kept, **figures)
+    if ideal is not None:
+        kind = "ideal_bracket" if frames else "only_ideal"
+        yield worded(
+            f"advice.{kind}", frames=ideal.frames, stop=f_stop(ideal.f_number), kept=ideal.kept_percent
+        )
 
 
 def _exposed(lens: LensPlan) -> Iterator[str]:

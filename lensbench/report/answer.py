@@ -405,9 +405,8 @@ def _uneven(details: Decentring, *, soft: bool) -> str:
     if main.matters:
         size = f"the {main.softer_side} is {share(main.percent)} softer at {at_setting(main)}"
     stayed = turned.outcome is TurnedOutcome.STAYED
-    still = (
-        f", and turning the {'chart' if turned.chart_only else 'camera'} did not move it" if stayed else ""
-    )
+    what = ("chart" if turned.chart_only else "camera") if turned.told else worded("evidence.turned.either")
+    still = f", and turning the {what} did not move it" if stayed else ""
     also = " The centre is soft as well." if soft else ""
     again = "Repeat once" if stayed and not turned.chart_only else "Repeat once with the camera turned"
     return f"grossly uneven: {size}{still}.{also} {again}, then return it."

@@ -282,4 +282,5 @@ def _decentred(details: Decentring) -> str:
     if tilt is not None and tilt.matters and not main.matters:
         off = leaning_text(tilt)
     what = "chart" if turned.chart_only else "camera"
+    what = what if turned.told else worded("evidence.turned.either")
     return f"{off}{worded(f'condition.decentring.{turned.outcome}', what=what)}"

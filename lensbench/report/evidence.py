@@ -183,6 +183,8 @@ def turned_text(turned: TurnedTest) -> str:
     what, other = (
         ("chart", "the print") if turned.chart_only else ("camera", "the chart, the wall and its light")
     )
-    meaning = words[turned.outcome].format(other=other) + words["chart_only"] * turned.chart_only
+    caution = "" if not turned.chart_only else words["chart_only" if turned.told else "untold"]
+    what = what if turned.told else words["either"]
+    meaning = words[turned.outcome].format(other=other) + caution
     stayed, moved, reach = turned.stayed_percent, turned.moved_percent, turned.reach_percent
     return str(words["figures"].format(what=what, stayed=stayed, moved=moved, reach=reach, meaning=meaning))

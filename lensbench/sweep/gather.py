@@ -137,7 +137,7 @@ def gather(
         raise SweepError(
             f"none of {len(shots)} photographs can be used; the first, {first.path.name}: {first.left_out}"
         )
-    return _named_focal_lengths(shots)
+    return named_focal_lengths(shots)
 
 
 def _beside_raw(paths: Sequence[Path]) -> set[Path]:
@@ -169,14 +169,25 @@ def _plan(path: Path, row: TableRow | None, *, beside_raw: bool, camera: str | N
         metadata, left_out = Metadata(), without_path(str(error), path)
     by_choice = "the raw file of the same name is measured instead" if beside_raw and row is None else ""
     if row is not None:
-        metadata = _overridden(metadata, row)
         by_choice = "" if row.use else "the shots table says not to use it"
-    f_number = nominal_f_number(metadata.f_number) if metadata.f_number else 0.0
-    stranger = False
-    if not left_out and metadata.f_number is None:
+    shot, stranger = planned_shot(path, metadata, row, camera=camera), False
+    if not left_out and shot.metadata.f_number is None:
         left_out = _damage(path)
-        stranger = not left_out and metadata.camera is None and metadata.focal_length_mm is None
+        stranger = not left_out and shot.metadata.camera is None and shot.metadata.focal_length_mm is None
         left_out = left_out or "its f-number is unknown; name it in a shots table (--shots)"
+    return replace(
+        shot, left_out=by_choice or left_out, by_choice=bool(by_choice), stranger=stranger and not by_choice
+    )
+
+
+def planned_shot(
+    path: Path, metadata: Metadata, row: TableRow | None = None, *, camera: str | None = None
+) -> PlannedShot:
+    """One photograph with the settings it counts under, by its own metadata and its row of the shots table.
+
+    `camera` is that of photographs that name none.
+    """
+    metadata = _overridden(metadata, row) if row else metadata
     told = row or TableRow()
     return PlannedShot(
         path=path,
@@ -184,15 +195,15 @@ def _plan(path: Path, row: TableRow | None, *, beside_raw: bool, camera: str | N
         overrides=_overridden(Metadata(), row) if row else None,
         lens=metadata.lens or UNKNOWN_LENS,
         camera=metadata.camera or camera or UNKNOWN_CAMERA,
-        setting=Setting(focal_length_mm=metadata.focal_length_mm, f_number=f_number),
+        setting=Setting(
+            focal_length_mm=metadata.focal_length_mm,
+            f_number=nominal_f_number(metadata.f_number) if metadata.f_number else 0.0,
+        ),
         pitch_um=told.pitch_um,
         focus_group=told.focus_group,
         focus_step=told.focus_step,
         condition=told.condition,
         turned=told.turned,
-        left_out=by_choice or left_out,
-        by_choice=bool(by_choice),
-        stranger=stranger and not by_choice,
     )
 
 
@@ -219,7 +230,7 @@ def _overridden(metadata: Metadata, row: TableRow) -> Metadata:
     )
 
 
-def _named_focal_lengths(shots: Sequence[PlannedShot]) -> list[PlannedShot]:
+def named_focal_lengths(shots: Sequence[PlannedShot]) -> list[PlannedShot]:
     """Give every shot the name of its focal group, lens by lens."""
     by_lens: dict[tuple[str, str], list[float]] = defaultdict(list)
     for shot in shots:

@@ -14,18 +14,11 @@ import pytest
 from typer.testing import CliRunner
 
 from lensbench import simulate
+from lensbench.capture.framing import border_gaps, empty_sides, side_as_held, tilt_as_held
 from lensbench.capture.plan import table_text
-from lensbench.capture.session import (
-    Follower,
-    Happening,
-    PlanBook,
-    PlanFile,
-    Session,
-    What,
-    follow,
-    without_doubles,
-)
-from lensbench.capture.verdict import border_gaps, empty_sides, judge, side_as_held, tilt_as_held
+from lensbench.capture.plan_book import PlanBook, PlanFile
+from lensbench.capture.session import Follower, Happening, Session, What, follow, without_doubles
+from lensbench.capture.verdict import judge
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.model.errors import ImageError, SettingError, remark
@@ -35,6 +28,9 @@ from lensbench.sweep.gather import read_shots_table
 
 ROOT = Path(__file__).resolve().parents[2]
 LENS = simulate.prime("Invented 35", simulate.ZoomPosition(focal_length_mm=35), widest_f_number=2.8)
+
+
+SOFT = "soft everywhere: refocus once; if it stays so, the lens is soft at this stop: keep the shot"
 
 
 def taken(path, *, f_number=5.6, pose=None, **shot):
@@ -73,7 +69,7 @@ def test_clean_shots_are_usable_without_a_word(clean, wide):
     for shot in (clean[1], wide):
         verdict = judge(shot)
         assert verdict.usable, verdict.line
-        assert verdict.does == ()
+        assert (verdict.repeat, verdict.mind) == ((), ())
     assert judge(wide).line == "usable  wide.dng (f/2.8, 35 mm, 1/125 s)"
 
 
@@ -87,7 +83,7 @@ def test_clean_shots_are_usable_without_a_word(clean, wide):
 def test_a_camera_turned_away_is_turned_back(tmp_path, turns, told, moved):
     """The simulated pose is the truth; the axis wanders by distance x tan(angle) as it is turned."""
     shot = measure_shot(taken(tmp_path / "a.dng", f_number=2.8, pose=simulate.Pose(**turns)))
-    (said,) = judge(shot).does
+    (said,) = judge(shot).repeat
     (angle,) = turns.values()
     wander_cm = shot.distance_mm * tan(radians(abs(angle))) / 10.0
     assert said.startswith(told)
@@ -105,8 +101,10 @@ def test_too_much_and_too_little_light(tmp_path):
 
 
 def test_paper_just_clipped_is_two_thirds_too_much(clean):
-    shot = replace(clean[1], quality=(remark("white_clipped", "40 of 120 edges"),))
-    assert judge(shot).does == ("white is clipped: two thirds of a stop less",)
+    session = Session(measure=lambda path: replace(clean[1], path=path, quality=(remark("white_clipped"),)))
+    verdict, _ = session.check(Path("a.dng"))
+    assert not verdict.usable
+    assert verdict.repeat == ("white is clipped: two thirds of a stop less",)
 
 
 def with_figure(shot, mtf50_cypx):
@@ -120,19 +118,53 @@ def test_what_physics_allows_goes_by_the_working_f_number(clean):
     # cycles/pixel (Goodman's pupil falls to one half at 0.404 of its cutoff). A lens at 80 % of it is in focus.
     near = replace(clean[1], magnification=1.0, metadata=replace(clean[1].metadata, f_number=16.0))
     allowed = 0.404 / (0.54 * 32.0 / 5.0)
-    assert judge(with_figure(near, 0.8 * allowed)).does == ()
-    assert judge(with_figure(near, 0.4 * allowed)).does == ("out of focus at all positions alike: refocus",)
+    assert judge(with_figure(near, 0.8 * allowed)).mind == ()
+    assert judge(with_figure(near, 0.4 * allowed)).mind == (SOFT,)
 
 
-def test_a_misfocused_shot_is_told_alone_and_beside_its_like(tmp_path, wide):
-    # 55 um at f/2.8 is a disc of 20 um, 4 px; 31 um one of 2.2 px (geometric: shift over f-number).
-    far_off = measure_shot(taken(tmp_path / "off.dng", f_number=2.8, focus_error_um=55.0))
-    assert judge(far_off).does == ("out of focus at all positions alike: refocus",)
-    a_little = measure_shot(taken(tmp_path / "bit.dng", f_number=2.8, focus_error_um=31.0))
-    verdict = judge(a_little, earlier=[wide])
-    assert not verdict.usable
-    assert "softer all over than wide.dng: refocus" in verdict.line
-    assert judge(a_little, earlier=[wide], off_focus=True).usable
+def test_a_misfocused_shot_is_told_beside_its_like(tmp_path, wide):
+    """55 um at f/2.8 is a disc of 20 um, 4 px (geometric: shift over f-number). Alone it may be the lens."""
+    off = measure_shot(taken(tmp_path / "off.dng", f_number=2.8, focus_error_um=55.0))
+    assert (judge(off).usable, judge(off).mind) == (True, (SOFT,))
+    for first, second in ((wide, off), (off, wide)):  # whichever comes first
+        shots = iter((first, second))
+        session = Session(measure=lambda path, shots=shots: replace(next(shots), path=path))
+        told = [session.check(tmp_path / name)[0] for name in ("1.dng", "2.dng")]
+        told += session.revised
+        (bad,) = [verdict for verdict in told if not verdict.usable]
+        sharp = "1.dng" if first is wide else "2.dng"
+        assert bad.line.startswith(f"REPEAT  {'2.dng' if first is wide else '1.dng'} (f/2.8")
+        assert f"softer all over than {sharp}: refocus" in bad.line
+        assert {path.name for path in session.usable} == {sharp}
+
+
+def test_a_lens_that_is_soft_wide_open_is_not_out_of_focus(clean, tmp_path):
+    """Repeats that agree: soft by whatever means, and no one of them out of focus."""
+    figures = iter((0.08, 0.081, 0.079))
+    session = Session(measure=lambda path: replace(with_figure(clean[1], next(figures)), path=path))
+    told = [session.check(tmp_path / f"{number}.dng")[0] for number in range(3)]
+    assert [verdict.usable for verdict in told] == [True] * 3
+    assert [verdict.mind for verdict in told] == [(SOFT,), (), ()]
+    assert session.revised == ()
+
+
+def test_steps_of_a_bracket_may_be_out_of_focus_before_it_is_whole(clean, tmp_path):
+    book = PlanBook(
+        [
+            TableRow(f_number=5.6, focal_length_mm=35.0),
+            *(
+                TableRow(f_number=5.6, focal_length_mm=35.0, focus_group="bracket", focus_step=float(step))
+                for step in (-2, -1, 0, 1, 2)
+            ),
+        ]
+    )
+    figures = iter((0.3, 0.1, 0.2, 0.3, 0.2, 0.1))
+    session = Session(book, measure=lambda path: replace(with_figure(clean[1], next(figures)), path=path))
+    for number in range(6):
+        verdict, _ = session.check(tmp_path / f"{number}.dng")
+        assert verdict.usable, verdict.line
+        assert session.revised == ()
+    assert book.taken == 6
 
 
 def shaken(shot, *, length_px, direction_deg):
@@ -155,8 +187,7 @@ def test_shake_is_told_with_time_and_direction(clean, direction_deg, orientation
     shot = shaken(clean[1], length_px=2.0, direction_deg=direction_deg)
     metadata = replace(shot.metadata, exposure_s=1 / 15, orientation=orientation)
     verdict = judge(replace(shot, metadata=metadata))
-    assert not verdict.usable
-    assert f"1/15 s: {word} shake, use the timer" in verdict.line
+    assert f"better repeat: 1/15 s: {word} shake, use the timer" in verdict.line
 
 
 def test_framing_is_told_by_side(tmp_path, clean):
@@ -208,9 +239,9 @@ def moved(shot, *, right_px):
 
 def test_a_chart_out_of_the_frame_is_told_as_the_camera_was_held(clean):
     aside = moved(clean[1], right_px=-160)
-    assert judge(aside).does == ("chart out of frame at the left",)
+    assert judge(aside).repeat == ("chart cut off at the left: step back or re-aim",)
     upright = replace(aside, metadata=replace(aside.metadata, orientation=6))
-    assert judge(upright).does == ("chart out of frame at the top",)
+    assert judge(upright).repeat == ("chart cut off at the top: step back or re-aim",)
     # Of a chart that is not a sheet the frame is not known; an empty side is told all the same.
     unknown = replace(moved(clean[1], right_px=560), chart=replace(aside.chart, name="wall"))
     assert border_gaps(unknown) is None

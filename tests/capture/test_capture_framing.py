@@ -8,7 +8,7 @@ from typer.testing import CliRunner
 
 from lensbench.cli.main import app
 
-FRAMING = ("out of frame", "fills", "larger than the frame", "nothing of the chart")
+FRAMING = ("cut off", "out of frame", "fills", "larger than the frame", "nothing of the chart")
 SIZE = ["--size", "928x1392", "--pitch-um", "5"]
 
 
@@ -56,7 +56,7 @@ def test_a_well_framed_jpeg_hears_nothing_of_its_frame(well_framed, tmp_path):
 def test_a_jpeg_cut_off_is_told_by_its_sides(well_framed, tmp_path, cut, sides):
     """What was cut off the picture is what the camera missed: 9 % of a side, over the limit of 3 %."""
     path = pressed(well_framed[0][0], tmp_path / "cut.jpg", **cut)
-    assert f": chart out of frame at the {sides};" in done("check", path)
+    assert f"better repeat: chart cut off at the {sides}: step back or re-aim;" in done("check", path)
 
 
 def test_a_small_chart_in_a_jpeg_is_told_by_how_much_it_fills(well_framed, tmp_path):

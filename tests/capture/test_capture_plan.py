@@ -2,7 +2,7 @@
 
 import csv
 from itertools import pairwise
-from math import log2
+from math import atan, degrees, log2
 
 import numpy as np
 import pypdfium2
@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from lensbench import optics
-from lensbench.capture.checklist import checklist_pdf
+from lensbench.capture.checklist import checklist_pdf, tolerance_rows
 from lensbench.capture.plan import (
     Exposure,
     Place,
@@ -53,15 +53,18 @@ def standing(focal_lengths, **changes):
     return stand(50.0, focal_lengths, **(settings | changes))
 
 
-# Derived from the exact defocused pupil (Hopkins 1955): object distances of 25 and 50 focal lengths have
-# m = 1/24 and 1/49; 1 % of MTF50 goes at 0.371 wavelength N^2 = 1.57 um at f/2.8 and 540 nm.
-@pytest.mark.parametrize(("object_focals", "flat_mm"), [(25.0, 0.905), (50.0, 3.77)])
-def test_how_flat_the_chart_must_hang(object_focals, flat_mm):
+# Derived from the exact defocused pupil (Hopkins 1955) before square pixels: 1 % of MTF50 goes at 0.415 wavelength N^2
+# where q is 1.1, and at 0.537 where it is 0.55; object distances of 25 and 50 focal lengths have m = 1/24 and 1/49.
+@pytest.mark.parametrize(("q", "waves"), [(1.1, 0.415), (0.55, 0.537)])
+@pytest.mark.parametrize("object_focals", [25.0, 50.0])
+def test_how_flat_the_chart_must_hang(object_focals, q, waves):
     m = 1.0 / (object_focals - 1.0)
-    here = standing(optics.chart_distance_mm(focal_length_mm=1.0, magnification=m))
+    working = 2.8 * (1.0 + m)
+    camera = CameraGear(pitch_um=0.54 * working / q, size_px=(4000, 6000))
+    here = standing(optics.chart_distance_mm(focal_length_mm=1.0, magnification=m), camera=camera)
     assert here.magnification == pytest.approx(m)
+    flat_mm = waves * 0.54 * working**2 / 1000.0 / m**2
     assert here.flat_mm[2.8] == pytest.approx(flat_mm, rel=0.01)
-    assert here.flat_mm[1.4] == pytest.approx(flat_mm / 4.0, rel=0.01)
 
 
 def test_one_percent_is_one_percent():
@@ -78,11 +81,14 @@ def test_one_percent_is_one_percent():
 
 
 def test_how_square_the_camera_must_stand():
-    # Derived: 18 mm high on the sensor, m = 1/49, f/2.8, 540 nm: 0.245 degree.
-    camera = CameraGear(pitch_um=6.0, size_px=(3600, 4800))  # half-diagonal 18 mm
-    assert camera.half_diagonal_mm == pytest.approx(18.0)
+    # Derived: q = 1.1, m = 1/49, 18 mm high on the sensor: atan(0.415 wavelength N^2 / (h m)).
+    working = 2.8 * (1.0 + 1.0 / 49.0)
+    pitch_um = 0.54 * working / 1.1
+    camera = CameraGear(pitch_um=pitch_um, size_px=(round(21_600 / pitch_um), round(28_800 / pitch_um)))
+    assert camera.half_diagonal_mm == pytest.approx(18.0, rel=1e-3)
     distance = optics.chart_distance_mm(focal_length_mm=1.0, magnification=1.0 / 49.0)
-    assert standing(distance, camera=camera).square_deg[2.8] == pytest.approx(0.245, abs=0.002)
+    angle_deg = degrees(atan(0.415 * 0.54 * working**2 / 1000.0 * 49.0 / 18.0))
+    assert standing(distance, camera=camera).square_deg[2.8] == pytest.approx(angle_deg, rel=0.01)
 
 
 def test_what_the_print_costs():
@@ -130,11 +136,73 @@ def test_the_wall_set_that_is_planned_can_be_made(tmp_path):
 
 def test_every_stop_length_and_repeat_is_there_once():
     plan = make_plan(ZOOM, FULL_FRAME, place=place(), stops=[2.8, 4.0, 8.0], focal_lengths_mm=[24.0, 70.0])
-    # By counting: 2 lengths x 3 stops x 3 repeats, and a bracket of 5 at f/2.8 of each length.
-    assert len(plan.shots) == 2 * 3 * 3 + 2 * 5
+    # By counting: 2 lengths x 3 stops x 3 repeats, and a bracket of 7 steps at f/2.8 and f/4 of each length.
+    assert len(plan.shots) == 2 * 3 * 3 + 2 * 7 * 2
     steps = [shot.focus_step for shot in plan.shots if shot.focus_step is not None]
-    assert steps == [-2, -1, 0, 1, 2] * 2
+    assert steps == [step for step in (-3, -2, -1, 0, 1, 2, 3) for _ in range(2)] * 2
+    assert {shot.focus_group for shot in plan.shots} == {"", "bracket 24 mm", "bracket 70 mm"}
     assert {here.magnification for here in plan.standings} == {plan.standings[0].magnification}
+
+
+def test_what_no_hand_can_hold_is_said_and_bracketed():
+    """A macro lens before A4: at f/2.8 and f/4 the chart would have to lie flatter than half a millimetre."""
+    macro = LensGear(focal_range_mm=(100.0, 100.0), widest_f_number=2.0)
+    near = make_plan(macro, FULL_FRAME, place=place(room_mm=1400.0, chart="sheet"))
+    (here,) = near.standings
+    words = {row[0]: row[2] for row in tolerance_rows(near)[1]}
+    for stop in near.f_numbers:
+        able = here.flat_mm[stop] >= 0.5 and here.square_deg[stop] >= 0.2
+        assert able == (words[f"f/{stop:g}"] != "not attainable by hand here; take the bracket")
+        assert able or stop in near.bracketed
+        assert "0.0 mm" not in words[f"f/{stop:g}"]
+    assert len(near.bracketed) > 2
+    # A far wall asks for less, and the widest two stops get a bracket all the same.
+    assert make_plan(ZOOM, FULL_FRAME, place=place()).bracketed == (2.8, 4.0)
+
+
+def test_the_steps_of_a_bracket_cost_ten_percent_at_its_middle_stop():
+    """By the exact transfer of a defocused pupil before square pixels, searched by brute force."""
+    plan = make_plan(FIFTY, FULL_FRAME, place=place(room_mm=3000.0))
+    (here,) = plan.standings
+    stop = plan.bracketed[len(plan.bracketed) // 2]
+    working, m = stop * (1.0 + here.magnification), here.magnification
+    nu = np.linspace(0.05, 1.0, 4001)
+    pixel = np.sinc(nu * 6.0 / (0.54 * working))
+    shift_um = 1000.0 * plan.bracket_step_mm(here) * m**2
+    halves = [
+        nu[np.argmax(optics.defocused_diffraction_otf(nu, waves) * pixel < 0.5)]
+        for waves in (0.0, shift_um / (8.0 * 0.54 * working**2))
+    ]
+    # 0.003: two steps of the search's grid.
+    assert halves[1] / halves[0] == pytest.approx(0.9, abs=0.003)
+
+
+@pytest.mark.parametrize(
+    ("lens", "camera", "words"),
+    [
+        (LensGear(focal_range_mm=(8.0, 8.0), widest_f_number=2.8), FULL_FRAME, "If this is a fisheye"),
+        (LensGear(name="Fish-eye 16", focal_range_mm=(16, 16), widest_f_number=2.8), FULL_FRAME, "fisheye"),
+        (
+            LensGear(focal_range_mm=(5.6, 5.6), widest_f_number=1.8),
+            CameraGear(pitch_um=1.0, size_px=(3000, 4000)),
+            "A phone: one stop",
+        ),
+    ],
+)
+def test_fisheyes_and_phones_get_a_word(lens, camera, words):
+    plan = make_plan(lens, camera, place=place(room_mm=3000.0))
+    assert any(words in remark for remark in plan.remarks)
+    if lens.of_phone(camera):
+        assert plan.f_numbers == (1.8,)
+        assert (len(plan.shots), plan.bracketed) == (3, ())
+
+
+def test_other_lenses_get_none():
+    for lens in (FIFTY, ZOOM):
+        assert not any(
+            "fisheye" in remark or "phone" in remark
+            for remark in make_plan(lens, FULL_FRAME, place=place()).remarks
+        )
 
 
 def test_a_lens_that_cannot_focus_so_near_is_told():
@@ -215,6 +283,8 @@ def test_the_checklist_prints_what_was_planned():
         "Lamps",
         "ladder",
         "45 degrees",
+        "f/2.8, f/4",
+        "a higher number is a nearer focus",
     ):
         assert words in text
     boxes = text.count("\N{BALLOT BOX}")
@@ -271,7 +341,7 @@ def test_the_command(tmp_path):
         assert next(csv.DictReader(file))["file"] == "A001.NEF"
     again = CliRunner().invoke(app, ["plan", *options])
     assert isinstance(again.exception, SettingError)
-    assert "names 92 photographs, the first A001.NEF" in str(again.exception)
+    assert "names 128 photographs, the first A001.NEF" in str(again.exception)
     quick = CliRunner().invoke(app, ["plan", *options, "--quick", "--paper", "A3", "--replace"])
     assert "12 shots" in quick.stdout
     for wrong in (

@@ -6,10 +6,13 @@ from pathlib import Path
 import pytest
 
 from lensbench import simulate
-from lensbench.capture.session import PlanBook, Session, outstanding_table
-from lensbench.capture.verdict import judge, lost_corners
+from lensbench.capture.framing import lost_corners
+from lensbench.capture.plan_book import PlanBook, outstanding_table
+from lensbench.capture.session import Session
+from lensbench.capture.verdict import judge
 from lensbench.chart.layout.sheet import sheet
 from lensbench.chart.layout.wall import hanging
+from lensbench.model.errors import remark
 from lensbench.model.shot import (
     Box,
     ChartEdge,
@@ -99,9 +102,7 @@ def wall_shot(*, right_px=0.0, down_px=0.0, path=Path("a.dng"), **metadata):
     ],
 )
 def test_lost_corner_pages_are_told_by_side(aim, words):
-    verdict = judge(wall_shot(**aim))
-    assert not verdict.usable
-    assert words in verdict.line
+    assert judge(wall_shot(**aim)).repeat == (f"{words}: step back or re-aim",)
 
 
 def test_a_wall_in_the_frame_loses_none():
@@ -110,6 +111,56 @@ def test_a_wall_in_the_frame_loses_none():
     hidden = wall_shot()
     edges = tuple(edge for edge in hidden.edges if edge.target != "P02")
     assert lost_corners(replace(hidden, edges=edges)) == {}
+
+
+def with_arms(shot, radius_px):
+    """The regions of each target's arms where they lie: half a radius from its middle, four ways."""
+    edges = [
+        replace(
+            edge,
+            center_px=(edge.center_px[0] + down * radius_px / 2, edge.center_px[1] + right * radius_px / 2),
+        )
+        for edge in shot.edges
+        for down, right in ((0, 1), (1, 0))
+    ]
+    return replace(shot, edges=tuple(edges))
+
+
+def test_cut_targets_of_a_wall_are_told_by_side():
+    """The outermost pages hang `inset_px` from the border; a target with a larger radius is cut off there."""
+    shot = wall_shot()
+    inset_px = min(min(edge.center_px) for edge in shot.edges)
+    assert judge(with_arms(shot, 0.9 * inset_px)).repeat == ()
+    # 300 px further left and 100 px up, all by the geometry of the places.
+    aside = with_arms(wall_shot(right_px=-100.0, down_px=0.0), 0.98 * inset_px)
+    assert judge(aside).repeat == ("targets cut off at the left: step back or re-aim",)
+    assert judge(aside).usable
+
+
+def phone(shot, **metadata):
+    """The same seen by a phone's camera: 5.6 mm that act as 26 mm, a stop of its own, a sharpened JPEG of no pitch."""
+    figure = replace(shot.summary["frame"], mtf50_cypx=0.12)
+    own = {"f_number": 1.8, "focal_length_mm": 5.6, "focal_length_35mm_mm": 26.0} | metadata
+    return replace(
+        shot,
+        metadata=replace(shot.metadata, **own),
+        sensor_data=False,
+        pixel_pitch_um=None,
+        summary=dict.fromkeys(shot.summary, figure),
+        quality=(remark("sharpened"), remark("not_sensor_data"), remark("pitch_unknown")),
+    )
+
+
+def test_a_phone_is_told_what_its_pictures_are_good_for():
+    """Soft all over is what its processing leaves; «shoot raw» and «keep one ISO» it may not be able to follow."""
+    shot = phone(wall_shot(), iso=64)
+    verdict = judge(shot, earlier=[phone(wall_shot(), iso=50)])
+    assert (verdict.usable, verdict.repeat) == (True, ())
+    (said,) = verdict.mind
+    assert said.startswith("a phone's finished picture")
+    # The same file from a camera of full frame is told to shoot raw.
+    camera = phone(wall_shot(), focal_length_mm=26.0)
+    assert judge(camera).mind == ("sharpened in the camera: shoot raw",)
 
 
 def test_of_a_raw_and_its_picture_the_raw_counts(tmp_path):

@@ -23,7 +23,19 @@ SIGMA_MM, SCALE = 0.05, 0.02
 def shoot(tmp_path_factory):
     """A plan of two stops, twice each, and the photographs in its order, by a print with a sigma of 0.05 mm."""
     folder = tmp_path_factory.mktemp("shoot")
-    options = ["--focal", "35", "--widest", "4", "--stops", "4,8", "--repeats", "2", "--lens", "Old 35"]
+    options = [
+        "--focal",
+        "35",
+        "--widest",
+        "4",
+        "--stops",
+        "4,8",
+        "--repeats",
+        "2",
+        "--no-bracket",
+        "--lens",
+        "Old 35",
+    ]
     planned = CliRunner().invoke(app, ["plan", *options, "--out", str(folder / "plan"), "--paper", "A3"])
     assert planned.exit_code == 0
     scene = simulate.Scene(

@@ -15,6 +15,7 @@ from lensbench.condition.tilt import focus_slope, mean_slope, tilt_asymmetry_bou
 from lensbench.model.condition import Cause, Colour, Falloff, Side, Source, Subject, TurnedOutcome, Verdict
 from lensbench.model.shot import Turned
 from lensbench.report.condition import condition_text, state_sentences
+from lensbench.report.evidence import turned_text
 from lensbench.shot.geometry import camera_pose
 from lensbench.simulate import Camera, Pose, Scene, ZoomPosition, prime
 from lensbench.stats import Repeats, exceeds, moderated
@@ -96,8 +97,27 @@ def test_the_turned_camera_tells_the_wall_from_the_lens(random):
 
 def test_a_turned_chart_does_not_clear_the_wall(random):
     turned = Shooting(turned=True, table_says=Turned.CHART)
-    both = shoot(OFF, random, stops=(2.8,)) + shoot(OFF, random, stops=(2.8,), how=turned)
-    assert "turn the camera to rule them out" in condition_text(decentring(both)).evidence
+    both = shoot(OFF, random, stops=(2.8,), repeats=6)
+    both += shoot(OFF, random, stops=(2.8,), repeats=6, how=turned)
+    found = decentring(both)
+    assert "turn the camera to rule them out" in condition_text(found).evidence
+    assert not next(one for one in found.details.other_causes if one.cause is Cause.CHART).ruled_out
+
+
+def test_turned_shots_that_nobody_tells_of_are_not_taken_for_a_turned_camera(random):
+    """The picture looks the same either way; only the table, or the camera's own note (EXIF 3), tells."""
+    upright = shoot(OFF, random, stops=(2.8,), repeats=6)
+    over = shoot(OFF, random, stops=(2.8,), repeats=6, how=Shooting(turned=True))
+    found = decentring([*upright, *over])
+    assert (found.details.turned.chart_only, found.details.turned.told) == (True, False)
+    assert not next(one for one in found.details.other_causes if one.cause is Cause.CHART).ruled_out
+    assert "write «camera» into the table's column turned" in turned_text(found.details.turned)
+    noted = [
+        replace(one, result=replace(one.result, metadata=replace(one.result.metadata, orientation=3)))
+        for one in over
+    ]
+    found = decentring([*upright, *noted])
+    assert (found.details.turned.chart_only, found.details.turned.told) == (False, True)
 
 
 def at_focal_length(shots, focal_length_mm):

@@ -101,7 +101,12 @@ def test_advise_plans_a_picture(lensbench):
     form = following("picture", json.loads(lensbench(*words, "--far", "inf", "--json").stdout))
     assert form["wanted"]["far_m"] is None
     assert form["third_m"] is None
-    assert form["lenses"][0]["bracket"]["frames"] > 1
+    assert form["lenses"][0]["bracket"] is None  # by hand
+    assert form["lenses"][0]["best"]["iso"] in {100, 125, 160, 200, 250, 320, 400, 500, 640, 800}
+    printed = lensbench(*words[:5], "--far", "8", "--print-cm", "20x30")
+    assert "In a print of 20 x 30 cm, seen from 40 cm" in printed.stdout
+    refused = lensbench(*words[:5], "--far", "8", "--print-cm", "big")
+    assert (refused.exit_code, "write 20x30" in refused.output) == (2, True)
     assert {"at_focus", "at_near", "at_far", "iso", "exposure_s"} <= set(form["lenses"][0]["stops"][0])
 
 
