@@ -41,10 +41,10 @@ def test_photographs_of_a_sheet(tmp_path):
 @pytest.mark.parametrize(
     ("option", "value", "words"),
     [
-        ("--size", "300", "--size 300: give 2 numbers with «x» between"),
-        ("--tilt", "1,2", "--tilt 1,2: give 3 numbers"),
-        ("--tilt", "1,nan,0", "--tilt 1,nan,0: give 3 numbers"),
-        ("--stops", "wide", "--stops wide: give numbers"),
+        ("--size", "300", "--size: «300» is not two sides: write ROWSxCOLS"),
+        ("--tilt", "1,2", "--tilt: «1,2» is another count: write 3 numbers"),
+        ("--tilt", "1,nan,0", "--tilt: «nan» is not a number"),
+        ("--stops", "wide", "--stops: «wide» is not a number: write 2.8"),
         ("--lens", "nobody", "fennel, sorrel, tansy"),
     ],
 )
