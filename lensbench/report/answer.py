@@ -80,18 +80,22 @@ def answer_sentences(findings: SweepFindings) -> list[str]:
 
 
 def short_answer(findings: SweepFindings) -> list[str]:
-    """What a terminal shows: of each lens the answer in three sentences, and a table of its whole frame in percent."""
+    """What a terminal shows: of each lens the answer in three sentences, and a table of its whole frame in percent.
+
+    Between them stands what keeps its shots from comparing; raw files beside finished pictures get no table.
+    """
     lines = []
     for lens in findings.lenses:
-        table = percent_table(lens)
-        lines += [*_first_sentences(lens), *([""] if table else []), *table, ""]
+        table = [] if mixed_kinds(lens) else percent_table(lens)
+        said = dict.fromkeys([*_first_sentences(lens), *shooting_sentences(lens)])
+        lines += [*said, *([""] if table else []), *table, ""]
     return lines or answer_sentences(findings)
 
 
 def _first_sentences(lens: LensFindings) -> list[str]:
     """The setting, then what keeps it from being sure, what is wrong with the copy, what is as good: three in all."""
     sentences = lens_sentences(lens)
-    if lens.quick is not None or lens.best is None:
+    if lens.quick is not None or lens.best is None or mixed_kinds(lens):
         return sentences
     pressing = [note_in_words(reservation) for reservation in lens.best.reservations]
     pressing += state_sentences(lens.condition)[:1]
