@@ -39,6 +39,8 @@ from lensbench.storage.pdf import EVERY_CELL, WIDTH_PT, grid, pdf_pages, text
 _UNIT_NAMES: Final = {"percent": "percent", "lpmm": "lp/mm", "lwph": "LW/PH", "cypx": "cycles/pixel"}
 _LETTERS: Final = re.compile(r"[a-z0-9]+")
 _BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:mm|%|lp/mm|LW/PH|px|um|cm|m|s)(?!\w))|(?<=\S) (?=· f/)")
+_PLAIN: Final = {"frame", "surely", "probably"}
+"""Words that the glossary explains, but that need no mark in a sentence."""
 _PLOT_WIDTH_PT: Final = (WIDTH_PT - 6 * mm) / 2.0
 _SIZES_PT: Final = {"answer": 20.0, "lead": 12.0, "section": 12.5, "body": 9.0, "cell": 7.2, "about": 7.5}
 """Font sizes by the kind of text."""
@@ -106,7 +108,7 @@ def kept_together(words: str) -> str:
 def _glossary() -> tuple[re.Pattern[str], dict[str, int]]:
     """Every word that is explained, the longest first, and the number of its explanation."""
     places = {word: number for number, names in enumerate(texts("meanings")) for word in names.split(", ")}
-    longest = sorted(places, key=len, reverse=True)
+    longest = sorted(set(places) - _PLAIN, key=len, reverse=True)
     return re.compile(rf"(?<![\w/])({'|'.join(map(re.escape, longest))})(?![\w/])"), places
 
 
