@@ -8,7 +8,10 @@ import msgspec
 
 from lensbench.report.curves import FieldMap
 from lensbench.report.panels import Grid, Panel
+from lensbench.report.strips import Strips
 from lensbench.report.words import NOT_MEASURED, texts
+
+Plot = Panel | FieldMap | Strips
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +56,7 @@ class Plots:
 
     form: ClassVar[str] = "plots"
     title: str
-    plots: tuple[Panel | FieldMap, ...]
+    plots: tuple[Plot, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,12 +117,12 @@ class Report:
     version: str
 
     @property
-    def plots(self) -> tuple[Panel | FieldMap, ...]:
+    def plots(self) -> tuple[Plot, ...]:
         """Every plot, in reading order."""
         return tuple(_plots(self.blocks))
 
 
-def _plots(blocks: Sequence[Block]) -> Iterator[Panel | FieldMap]:
+def _plots(blocks: Sequence[Block]) -> Iterator[Plot]:
     for block in blocks:
         match block:
             case Plots(plots=plots):
@@ -157,6 +160,8 @@ class Drawing:
 
     svg: str
     """An element for the page, which tells its name and its content to those who don't see it."""
+    narrow: str = ""
+    """The same for a telephone; empty where one shape serves both."""
     png: bytes
     """A file, with the title in it."""
 
