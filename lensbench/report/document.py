@@ -6,7 +6,7 @@ from typing import Any, ClassVar, Final
 
 import msgspec
 
-from lensbench.report.curves import FieldMap
+from lensbench.report.field import FieldMap
 from lensbench.report.panels import Grid, Panel
 from lensbench.report.strips import Strips
 from lensbench.report.words import NOT_MEASURED, texts

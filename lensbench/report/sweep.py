@@ -20,9 +20,10 @@ from lensbench.model.sweep import (
 )
 from lensbench.report.answer import PURPOSE_NAMES, lens_sentences, lens_title, series_remark
 from lensbench.report.blur import lens_blur_sentence
-from lensbench.report.curves import field_maps, response_panel
+from lensbench.report.curves import response_panel
 from lensbench.report.document import WORDS, Answer, Block, Part, Plot, Plots, Report, method, tables
 from lensbench.report.evidence import evidence_part
+from lensbench.report.field import field_maps
 from lensbench.report.panels import Grid
 from lensbench.report.shots import shot_rows
 from lensbench.report.sound import sound_blocks
