@@ -150,6 +150,7 @@ def sweep(
     options: MeasureOptions = _USUAL,
     tie: Tie | str = Tie.BEST,
     running: Running | None = None,
+    command: str = "",
 ) -> SweepResult:
     """Measure folders of test shots, and find the best stop and zoom setting.
 
@@ -168,6 +169,8 @@ def sweep(
         Which of several equally good stops is named: best, widest, middle or deepest.
     running : Running, optional
         Over how many processes the work is spread; all processors by default.
+    command : str, optional
+        What was typed to ask for it; the report says so.
 
     Raises
     ------
@@ -194,7 +197,8 @@ def sweep(
             running=running,
             tie=Tie(tie),
         )
-        findings = replace(done.findings, unplaced=(*done.findings.unplaced, *missing))
+        unplaced = (*done.findings.unplaced, *missing)
+        findings = replace(done.findings, unplaced=unplaced, command=command)
         written = report.write_sweep(findings, done.shots, out_folder) if out_folder else ()
     return SweepResult(
         findings=findings, shots=done.shots, rejected=(*done.rejected, *missing), written=written

@@ -90,8 +90,7 @@ class Table:
     captioned: bool = False
     """Whether the caption is shown beside the title."""
     kind: str = "folding"
-    """folding (row by row on a telephone), folded (the same, behind its title until it is opened), state, or list (two
-    columns: a word and what it means)."""
+    """folding (row by row on a telephone), state, or list (two columns: a word and what it means)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +150,8 @@ class Fold:
     form: ClassVar[str] = "fold"
     title: str
     blocks: tuple["Block", ...]
+    minor: bool = False
+    """Whether it belongs to the block before it: no heading, and not among the anchors."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
