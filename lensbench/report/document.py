@@ -7,7 +7,7 @@ from typing import Any, ClassVar, Final
 
 import msgspec
 
-from lensbench.report.curves import FieldMap
+from lensbench.report.field import FieldMap
 from lensbench.report.panels import Grid, Panel
 from lensbench.report.strips import Strips, StripScale
 from lensbench.report.words import NOT_MEASURED, texts
@@ -90,8 +90,7 @@ class Table:
     captioned: bool = False
     """Whether the caption is shown beside the title."""
     kind: str = "folding"
-    """folding (row by row on a telephone), folded (the same, behind its title until it is opened), state, or list (two
-    columns: a word and what it means)."""
+    """folding (row by row on a telephone), state, or list (two columns: a word and what it means)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +150,8 @@ class Fold:
     form: ClassVar[str] = "fold"
     title: str
     blocks: tuple["Block", ...]
+    minor: bool = False
+    """Whether it belongs to the block before it: no heading, and not among the anchors."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

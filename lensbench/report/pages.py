@@ -89,8 +89,10 @@ def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
 
 def _titles(part: Part) -> list[str]:
     """What the line of anchors leads to."""
-    titles = (getattr(block, "title", "") for block in part.blocks if not isinstance(block, Part))
-    return [title for title in titles if title]
+    blocks = (
+        block for block in part.blocks if not (isinstance(block, Part) or getattr(block, "minor", False))
+    )
+    return [title for block in blocks if (title := getattr(block, "title", ""))]
 
 
 def _thirds(strips: Strips) -> list[tuple[str, str]]:

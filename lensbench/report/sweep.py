@@ -12,7 +12,7 @@ from lensbench.model.shot import ChartSeen, RejectedShot, ShotResult
 from lensbench.model.sweep import LensFindings, SweepFindings, SweepShot
 from lensbench.report.answer import lens_sentences, lens_title, series_remark
 from lensbench.report.blur import lens_blur_sentence
-from lensbench.report.curves import field_maps, response_panel
+from lensbench.report.curves import response_panel
 from lensbench.report.document import (
     WORDS,
     Answer,
@@ -24,18 +24,18 @@ from lensbench.report.document import (
     Part,
     Plots,
     Report,
-    method,
     tables,
 )
 from lensbench.report.evidence import evidence_part
+from lensbench.report.field import field_maps
 from lensbench.report.figures import figure_blocks
+from lensbench.report.made_from import made_from
 from lensbench.report.opening import lens_card, lens_opening
 from lensbench.report.panels import Grid
 from lensbench.report.shots import shot_rows
 from lensbench.report.sound import copy_headline, sound_blocks
 from lensbench.report.tables import photo_labels
 from lensbench.report.words import NOT_MEASURED, clean_line, known
-from lensbench.storage.text import clean_text
 
 
 def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
@@ -44,8 +44,8 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
         _lens_part(
             lens,
             [shot for shot in shots if (shot.planned.lens, shot.planned.camera) == (lens.lens, lens.camera)],
+            findings,
             key=f"lens-{number}",
-            method_name=findings.method,
         )
         for number, lens in enumerate(findings.lenses, start=1)
     )
@@ -65,9 +65,7 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
     )
 
 
-def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_name: str) -> Part:
-    sd = lens.shot_sd_percent
-    spread = f" (here {sd:.1f} % of MTF50, from {clean_text(lens.spread_from)})" if isfinite(sd) else ""
+def _lens_part(lens: LensFindings, shots: list[SweepShot], findings: SweepFindings, *, key: str) -> Part:
     response, maps = response_panel(lens, shots, key=key), tuple(field_maps(lens, shots, key=key))
     copy = copy_headline(lens.condition) if lens.condition else ""
     blocks: tuple[Block, ...] = (
@@ -85,7 +83,7 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_n
             ),
         ),
         _in_full(lens, shots),
-        method("sweep", name=clean_text(method_name), spread=spread),
+        made_from(lens, shots, findings),
         *evidence_part(lens, shots, key=key),
     )
     return Part(kind="lens", key=key, blocks=blocks)
