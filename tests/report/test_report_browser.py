@@ -1,18 +1,23 @@
 """The pages in a real browser, opened from their file with the network off: calm at every width, usable by keyboard."""
 
+import io
 import os
 import shutil
 from collections.abc import Iterator
+from pathlib import Path
 
+import matplotlib.image
 import pypdfium2
 import pytest
 from invented_shoot import invented_lens, invented_shots
+from readme_picture import PICTURE, first_screen
 
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.pages import page_of
 from lensbench.report.render import draw
 from lensbench.report.sweep import sweep_report
 
+ROOT = Path(__file__).resolve().parents[2]
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 pytestmark = pytest.mark.skipif(
     BROWSER is None and os.environ.get("CI") != "true", reason="no browser here; Debian's chromium will do"
@@ -162,3 +167,18 @@ def test_on_paper_no_page_is_nearly_empty(opened, sweep_folder):
     # All but the last one hold something over half their height.
     assert min(filled[:-1]) > 0.5
     assert filled[-1] > 0.05
+
+
+def test_the_readmes_picture_is_todays_first_screen(browser):
+    fresh, kept = (
+        matplotlib.image.imread(io.BytesIO(content))[..., :3]
+        for content in (first_screen(browser), PICTURE.read_bytes())
+    )
+    assert fresh.shape == kept.shape
+    # Fonts differ from one computer to the next; what stands where does not. Blocks of 24 pixels, levels from 0 to 1.
+    fresh, kept = (
+        picture.mean(axis=2).reshape(30, 24, 60, 24).mean(axis=(1, 3)) for picture in (fresh, kept)
+    )
+    assert abs(fresh - kept).max() < 0.25
+    assert abs(fresh - kept).mean() < 0.01
+    assert "docs/pictures/report.png" in (ROOT / "README.md").read_text(encoding="utf-8")
