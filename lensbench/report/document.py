@@ -90,7 +90,8 @@ class Table:
     captioned: bool = False
     """Whether the caption is shown beside the title."""
     kind: str = "folding"
-    """folding (row by row on a telephone), state, or list (two columns: a word and what it means)."""
+    """folding (row by row on a telephone), plain (the same without a caption), state (what, word, figure and limit), or
+    list (two columns: a word and what it means)."""
 
 
 @dataclass(frozen=True, slots=True)

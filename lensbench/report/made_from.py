@@ -85,4 +85,4 @@ def _hashes(shots: Sequence[SweepShot]) -> tuple[Fold, ...]:
         title,
         {"photograph": lambda shot: labels[shot.planned.path], "SHA-256": lambda shot: shot.measured.sha256},
     )
-    return (Fold(title, tables(("", grid), kind="state"), minor=True, printed=False),)
+    return (Fold(title, tables(("", grid), kind="plain"), minor=True, printed=False),)
