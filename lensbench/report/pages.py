@@ -166,7 +166,7 @@ def _story(block: Block, drawings: Mapping[str, Drawing]) -> list[Flowable]:
             story += [*([_text(about, "about")] if about else []), Spacer(0, 2 * mm)]
         case Opening():
             story = _first_page(block, drawings)
-        case Fold(title=title, blocks=blocks):
+        case Fold(title=title, blocks=blocks, printed=True):
             story = [_text(title, "section")]
             story += [flowable for inner in blocks for flowable in _story(inner, drawings)]
         case Lines(sentences=sentences, kind="steps", title=title):
