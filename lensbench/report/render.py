@@ -29,7 +29,7 @@ from lensbench.report.panels import STYLES, Axis, Line, Panel
 from lensbench.shot import zone_borders
 
 _WIDTH_PT: Final = 460.8
-_TITLE_PT: Final = 30.0
+TITLE_PT: Final = 30.0
 """Above the plot, in the PNG only: the page has a heading there."""
 _LEFT_PT, _RIGHT_PT, _RIGHT_AXIS_PT = 56.0, 16.0, 54.0
 _TOP_PT, _BOTTOM_PT, _LEGEND_PT = 24.0, 278.0, 338.0
@@ -50,7 +50,7 @@ Point = tuple[float, float]
 
 def draw(plot: Panel | FieldMap) -> Drawing:
     """Drawing of a panel or a map; the same plot gives the same bytes."""
-    figure = _panel_figure(plot) if isinstance(plot, Panel) else _field_figure(plot)
+    figure = figure_of(plot)
     height_pt = _height_pt(figure)
     size = min(14.0, 740.0 / max(len(plot.title), 1))  # so that a long title stays within the picture
     at = (8.0 / _WIDTH_PT, 1.0 - 18.0 / height_pt)
@@ -59,7 +59,7 @@ def draw(plot: Panel | FieldMap) -> Drawing:
         "svg",
         {
             "xmlns": "http://www.w3.org/2000/svg",
-            "viewBox": f"0 {_TITLE_PT:g} {_WIDTH_PT:g} {height_pt - _TITLE_PT:g}",
+            "viewBox": f"0 {TITLE_PT:g} {_WIDTH_PT:g} {height_pt - TITLE_PT:g}",
             "role": "img",
             "aria-labelledby": f"{plot.key}-title {plot.key}-desc",
         },
@@ -71,6 +71,11 @@ def draw(plot: Panel | FieldMap) -> Drawing:
     content = io.BytesIO()
     figure.savefig(content, format="png", dpi=_DOTS_PER_INCH, metadata={"Software": None})
     return Drawing(svg=ET.tostring(picture, encoding="unicode"), png=content.getvalue())
+
+
+def figure_of(plot: Panel | FieldMap) -> Figure:
+    """Figure of a panel or a map in points, `TITLE_PT` of empty room above it."""
+    return _panel_figure(plot) if isinstance(plot, Panel) else _field_figure(plot)
 
 
 def plot_text(words: str) -> str:
@@ -87,10 +92,10 @@ def _height_pt(figure: Figure) -> float:
 
 def _sheet(height_pt: float) -> tuple[Figure, Axes]:
     """Empty figure, and axes over all of it whose units are points to the right and down from the plot's corner."""
-    height_pt += _TITLE_PT
+    height_pt += TITLE_PT
     figure = Figure(figsize=(_WIDTH_PT / 72.0, height_pt / 72.0), dpi=72)
     sheet = figure.add_axes((0.0, 0.0, 1.0, 1.0), zorder=1, facecolor="none")
-    sheet.set(xlim=(0.0, _WIDTH_PT), ylim=(height_pt - _TITLE_PT, -_TITLE_PT))
+    sheet.set(xlim=(0.0, _WIDTH_PT), ylim=(height_pt - TITLE_PT, -TITLE_PT))
     sheet.axis("off")
     return figure, sheet
 
@@ -99,7 +104,7 @@ def _axes(figure: Figure, *, rows_pt: tuple[float, float], cols_pt: tuple[float,
     """Axes within four borders of the sheet: top and bottom, left and right."""
     (top_pt, bottom_pt), (left_pt, right_pt), height_pt = rows_pt, cols_pt, _height_pt(figure)
     size = ((right_pt - left_pt) / _WIDTH_PT, (bottom_pt - top_pt) / height_pt)
-    return figure.add_axes((left_pt / _WIDTH_PT, 1.0 - (bottom_pt + _TITLE_PT) / height_pt, *size))
+    return figure.add_axes((left_pt / _WIDTH_PT, 1.0 - (bottom_pt + TITLE_PT) / height_pt, *size))
 
 
 def _write(axes: Axes, words: str, at: Point, *, kind: str = "tick", **look: Any) -> Text:

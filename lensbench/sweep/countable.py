@@ -25,8 +25,10 @@ from lensbench.focus import (
     fit_through_focus,
     session_focus,
 )
+from lensbench.model.condition import ConditionFinding, Decentring, PlaneDistance
 from lensbench.model.measured import (
     BestOfSweep,
+    CopyVerdict,
     CountedShot,
     MeasuredLens,
     ZoneValue,
@@ -220,8 +222,27 @@ def measured_lenses(findings: SweepFindings, shots: Sequence[SweepShot]) -> list
             for row, group in zip(countable_shots(own), _refocused(own, _focuses(own)), strict=True)
         ]
         names = {"lens": clean_text(lens.lens), "camera": clean_text(lens.camera)}
-        lenses.append(MeasuredLens(**names, best=_best(lens.best), shots=tuple(rows)))
+        condition = tuple(copy_verdict(finding) for finding in lens.condition)
+        lenses.append(MeasuredLens(**names, best=_best(lens.best), shots=tuple(rows), condition=condition))
     return lenses
+
+
+def copy_verdict(finding: ConditionFinding) -> CopyVerdict:
+    """What is kept of a finding on the copy."""
+    setting = None
+    match finding.details:
+        case Decentring(main=at) if at.matters:
+            setting = Setting(focal_length_mm=at.focal_length_mm, f_number=at.f_number)
+        case PlaneDistance() as at:
+            setting = Setting(focal_length_mm=at.focal_length_mm, f_number=at.f_number)
+    in_percent = finding.unit == "%" and np.isfinite(finding.value)
+    return CopyVerdict(
+        subject=finding.subject,
+        verdict=finding.verdict,
+        percent=round(finding.value, 2) if in_percent else None,
+        side=finding.side,
+        setting=setting,
+    )
 
 
 def _with_sfr(row: CountedShot, group: Sequence[SweepShot]) -> CountedShot:
