@@ -20,13 +20,14 @@ from lensbench.model.setting import f_stop
 from lensbench.model.sweep import POCKET_PERCENT
 from lensbench.model.units import Paper
 from lensbench.report.card import Card, stops_below
+from lensbench.report.panels import ACCENT
 from lensbench.storage.pdf import BOLD, FAINT, INK, PAPERS_PT, REGULAR, register_fonts
 
 CARD_MM: Final = (85.0, 54.0)
 """Width and height."""
 _COLUMNS, _ROWS = 2, 4
 SUBJECT: Final = "Pocket cards of measured lenses; print at actual size"
-_ACCENT, _RULE = HexColor("#0f6e5d"), HexColor("#d8d4ca")
+_ACCENT, _RULE = HexColor(ACCENT.color), HexColor("#d8d4ca")
 _INSET_MM: Final = 4.0
 _FIRST_STOP_MM, _LAST_STOP_MM, _SETTING_MM = 24.0, 61.0, 66.5
 """From the card's left: where the stops begin and end, and where the best one is written."""

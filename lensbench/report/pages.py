@@ -13,7 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from lensbench.report.document import Drawing, Report
-from lensbench.report.panels import STYLES
+from lensbench.report.panels import ACCENT, STYLES
 
 
 def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
@@ -42,9 +42,11 @@ def _style() -> str:
     sheet = files("lensbench.report").joinpath("templates", "style.css").read_text(encoding="utf-8")
     light = "\n".join(_line_rules(role, style.color) for role, style in STYLES.items())
     dark = "\n".join(_line_rules(role, style.color_on_dark) for role, style in STYLES.items())
-    return f"{sheet}{light}\n@media screen and (prefers-color-scheme: dark) {{\n{dark}\n}}\n"
+    accents = [f":root {{ --accent: {color}; }}" for color in (ACCENT.color, ACCENT.color_on_dark)]
+    on_dark = f"@media screen and (prefers-color-scheme: dark) {{\n{accents[1]}\n{dark}\n}}\n"
+    return f"{sheet}{accents[0]}\n{light}\n{on_dark}"
 
 
 def _line_rules(role: str, color: str) -> str:
-    strokes = ", ".join(f".{kind}.{role}" for kind in ("curve", "bar", "whisker"))
-    return f"{strokes} {{ stroke: {color}; }} .mark.{role} {{ fill: {color}; }}"
+    strokes = ", ".join(f".{kind}.{role}" for kind in ("curve", "bar", "whisker", "best"))
+    return f"{strokes} {{ stroke: {color}; }} .mark.{role}, .dot.{role} {{ fill: {color}; }}"

@@ -12,8 +12,9 @@ from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, PageBreak,
 from reportlab.platypus import Table as Columns
 
 from lensbench.model.units import Paper
-from lensbench.report.document import Answer, Block, Lines, Part, Plots, Report, Table
+from lensbench.report.document import Answer, Block, Lines, Part, Plot, Plots, Report, Table
 from lensbench.report.render import figure_of
+from lensbench.report.strips import Strips
 from lensbench.report.vector import VectorPlot
 from lensbench.storage.pdf import EVERY_CELL, WIDTH_PT, grid, pdf_pages, text
 
@@ -109,15 +110,18 @@ class _Typesetter:
         return [*story, self._text(table.grid.caption, "about")] if table.captioned else story
 
     def _plots(self, plots: Plots) -> Iterator[Flowable]:
-        """Rows of two plots, each with its words."""
-        cells: list[Flowable | list[Flowable]] = []
-        for plot in plots.plots:
-            drawing = VectorPlot(self._figures[plot.key], _PLOT_WIDTH_PT)
-            cells.append([self._text(plot.title, "plot"), drawing, self._text(plot.about, "about")])
-        cells += [Spacer(0, 0)] * (len(cells) % 2)
+        """Strips over the whole width, other plots two in a row, each with its words."""
+        wide = [plot for plot in plots.plots if isinstance(plot, Strips)]
+        yield from (KeepTogether(self._plot(plot, WIDTH_PT)) for plot in wide)
+        cells = [self._plot(plot, _PLOT_WIDTH_PT) for plot in plots.plots if plot not in wide]
+        cells += [[]] * (len(cells) % 2)
         for start in range(0, len(cells), 2):
             row = [cells[start : start + 2]]
             yield Columns(row, colWidths=[WIDTH_PT / 2.0] * 2, style=EVERY_CELL, hAlign="LEFT")
+
+    def _plot(self, plot: Plot, width_pt: float) -> list[Flowable]:
+        drawing = VectorPlot(self._figures[plot.key], width_pt)
+        return [self._text(plot.title, "plot"), drawing, self._text(plot.about, "about")]
 
     def _text(self, words: str, kind: str) -> Paragraph:
         return text(

@@ -16,7 +16,7 @@ from matplotlib.text import Text
 from matplotlib.transforms import Transform
 from reportlab.platypus import Flowable
 
-from lensbench.report.render import TITLE_PT
+from lensbench.report.canvas import TITLE_PT
 from lensbench.storage.pdf import BOLD, REGULAR, register_fonts
 
 _POINTS_PER_INCH: Final = 72.0
