@@ -142,7 +142,9 @@ class Library:
             raise LibraryError(
                 f"{self.path}: the library is empty; `lensbench library add FOLDER` adds a sweep"
             )
-        report.write_cards([report.session_card(session) for session in sessions], Path(file), paper=paper)
+        report.write_cards(
+            [report.kept_pocket_card(session) for session in sessions], Path(file), paper=paper
+        )
         return sessions
 
     def take_in(self, file: Path | str, *, replace: bool = False) -> Sessions:

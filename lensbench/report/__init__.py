@@ -16,7 +16,7 @@ if TYPE_CHECKING:
         most_comes_from,
         not_of_a_lens,
     )
-    from lensbench.report.card import session_card
+    from lensbench.report.card import kept_pocket_card
     from lensbench.report.compare import choice_lines, comparison_answer, comparison_limits
     from lensbench.report.effect import effect_sentences
     from lensbench.report.json_form import (
@@ -43,7 +43,7 @@ _PARTS: Final = {
     "advice": "advice_sentences interval no_answer picture_sentences",
     "answer": "answer_sentences",
     "blur": "blur_sentence blur_where_it_fits has_physical most_comes_from not_of_a_lens",
-    "card": "session_card",
+    "card": "kept_pocket_card",
     "compare": "choice_lines comparison_answer comparison_limits",
     "effect": "effect_sentences",
     "json_form": "advice_as_json comparison_as_json edge_as_json effect_as_json findings_as_json plain shot_as_json",

@@ -23,7 +23,7 @@ _ZONE_NAMES: Final = {"inner": "centre", "frame": "whole frame", "outer": "corne
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Card:
+class PocketCard:
     """One lens."""
 
     lens: str
@@ -40,8 +40,8 @@ class Card:
         return focal_length(row.focal_length_mm) if row.focal_length_mm else _ZONE_NAMES[row.zone]
 
 
-def lens_card(lens: LensFindings) -> Card:
-    """Card of a lens that was just swept."""
+def lens_pocket_card(lens: LensFindings) -> PocketCard:
+    """Pocket card of a lens that was just swept."""
     focals = [focal for focal in lens.by_focal_length if lens.best is not None]
     zones = tuple(_ZONE_NAMES) if len(focals) == 1 else ("frame",)
     found = (
@@ -56,8 +56,8 @@ def lens_card(lens: LensFindings) -> Card:
     return _card(lens.lens, about, rows, condition, quick=lens.quick is not None)
 
 
-def session_card(session: KeptSession) -> Card:
-    """Card of a lens that the library keeps."""
+def kept_pocket_card(session: KeptSession) -> PocketCard:
+    """Pocket card of a lens that the library keeps."""
     single = len({shot.setting.focal_length_mm for shot in session.counted}) == 1
     zones = tuple(_ZONE_NAMES) if single else ("frame",)
     rows = tuple(row for zone in zones for row in pocket_rows(session, zone=zone))
@@ -93,13 +93,13 @@ def _card(
     condition: Iterable[CopyVerdict],
     *,
     quick: bool = False,
-) -> Card:
+) -> PocketCard:
     warnings = [*_of_the_copy(condition), *_of_the_rows(rows)]
     if not rows:
         warnings.append(worded("card.quick" if quick else "card.nothing"))
     whole = ["whole frame"] if rows and len({row.zone for row in rows}) == 1 else []
     words = " · ".join([*about[:1], *whole, *about[1:]])
-    return Card(lens=clean_text(lens), about=words, rows=rows, warnings=tuple(warnings))
+    return PocketCard(lens=clean_text(lens), about=words, rows=rows, warnings=tuple(warnings))
 
 
 def _of_the_copy(condition: Iterable[CopyVerdict]) -> Iterator[str]:

@@ -19,7 +19,7 @@ from lensbench.model.measured import PocketRow
 from lensbench.model.setting import f_stop
 from lensbench.model.sweep import POCKET_PERCENT
 from lensbench.model.units import Paper
-from lensbench.report.card import Card, stops_below
+from lensbench.report.card import PocketCard, stops_below
 from lensbench.report.panels import ACCENT
 from lensbench.storage.pdf import BOLD, FAINT, INK, PAPERS_PT, REGULAR, register_fonts
 
@@ -42,7 +42,7 @@ _MARK_MM: Final = (2.0, 5.0)
 _HEAD_PT, _NAME_PT, _SMALL_PT, _LEGEND_PT = 9.5, 6.8, 5.8, 5.2
 
 
-def cards_pdf(cards: Sequence[Card], *, paper: Paper = "A4") -> bytes:
+def cards_pdf(cards: Sequence[PocketCard], *, paper: Paper = "A4") -> bytes:
     """PDF of pocket cards, the same bytes for the same cards; a lens of many focal lengths takes several."""
     register_fonts()
     content = io.BytesIO()
@@ -60,7 +60,7 @@ def cards_pdf(cards: Sequence[Card], *, paper: Paper = "A4") -> bytes:
     return content.getvalue()
 
 
-def _pieces(card: Card) -> Iterator[tuple[Card, tuple[PocketRow, ...], str]]:
+def _pieces(card: PocketCard) -> Iterator[tuple[PocketCard, tuple[PocketRow, ...], str]]:
     """A card with the rows that fit on it, and «2 of 3» where one does not hold them all."""
     room_mm = _LEGEND_MM - 3.0 - _FIRST_ROW_MM - _WARNING_MM * len(_warning_lines(card))
     most = max(int(room_mm / _ROW_MM[0]), 1)
@@ -73,7 +73,7 @@ def _pieces(card: Card) -> Iterator[tuple[Card, tuple[PocketRow, ...], str]]:
 
 def _page(
     canvas: Any,
-    page: Sequence[tuple[Card, tuple[PocketRow, ...], str]],
+    page: Sequence[tuple[PocketCard, tuple[PocketRow, ...], str]],
     size_pt: tuple[float, float],
     first: int,
 ) -> None:
@@ -116,7 +116,7 @@ def _cut_marks(canvas: Any, cards: int, corner_mm: tuple[float, float]) -> None:
             canvas.line(ends[0] * mm, at_pt, ends[1] * mm, at_pt)
 
 
-def _card(canvas: Any, card: Card, rows: tuple[PocketRow, ...], part: str) -> None:
+def _card(canvas: Any, card: PocketCard, rows: tuple[PocketRow, ...], part: str) -> None:
     """One card, from its upper left corner."""
     width_mm = CARD_MM[0] - 2.0 * _INSET_MM
     part_mm = stringWidth(part, REGULAR, _SMALL_PT) / mm + 2.0 * bool(part)
@@ -137,12 +137,12 @@ def _card(canvas: Any, card: Card, rows: tuple[PocketRow, ...], part: str) -> No
         _legend(canvas, card)
 
 
-def _warning_lines(card: Card) -> list[str]:
+def _warning_lines(card: PocketCard) -> list[str]:
     room_pt = (CARD_MM[0] - 2.0 * _INSET_MM) * mm
     return [line for words in card.warnings for line in simpleSplit(words, BOLD, _SMALL_PT, room_pt)]
 
 
-def _places(card: Card) -> dict[float, float]:
+def _places(card: PocketCard) -> dict[float, float]:
     """Place of every stop of a card, in mm from its left, at true distances."""
     exact = {stop: value if value > 0.0 else stop for row in card.rows for stop, value in row.stops.items()}
     logs = {stop: math.log2(value) for stop, value in sorted(exact.items())}
@@ -166,7 +166,7 @@ def _ticks(canvas: Any, places: dict[float, float], bottom_mm: float) -> None:
             free_mm = at_mm + half_mm + 0.8
 
 
-def _row(canvas: Any, card: Card, row: PocketRow, middle_mm: float) -> None:
+def _row(canvas: Any, card: PocketCard, row: PocketRow, middle_mm: float) -> None:
     places, base_mm = _places(card), middle_mm + 0.8
     room_mm = _FIRST_STOP_MM - _INSET_MM - 3.0
     _write(canvas, card.name(row), (base_mm, _INSET_MM), size_pt=_NAME_PT, room_mm=room_mm)
@@ -229,7 +229,7 @@ def _ring(canvas: Any, at_mm: float, middle_mm: float, *, claimed: bool) -> None
     canvas.restoreState()
 
 
-def _legend(canvas: Any, card: Card) -> None:
+def _legend(canvas: Any, card: PocketCard) -> None:
     """What the signs mean, from left to right as far as there are any."""
     middle_mm, at_mm = _LEGEND_MM - 0.65, _INSET_MM + _RING_MM
     _ring(canvas, at_mm, middle_mm, claimed=True)
@@ -245,7 +245,7 @@ def _legend(canvas: Any, card: Card) -> None:
         )
 
 
-def _is_zoom(card: Card) -> bool:
+def _is_zoom(card: PocketCard) -> bool:
     return len({row.focal_length_mm for row in card.rows}) > 1
 
 

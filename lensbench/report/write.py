@@ -14,7 +14,7 @@ from lensbench.model.compare import CompareFindings, Effect
 from lensbench.model.errors import SettingError
 from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.model.units import Paper
-from lensbench.report.card import Card, lens_card
+from lensbench.report.card import PocketCard, lens_pocket_card
 from lensbench.report.compare import compare_report
 from lensbench.report.document import Drawing, Plot, Report
 from lensbench.report.effect import effect_report
@@ -80,7 +80,7 @@ def write_sweep(
         SWEEP_FILE: sweep_document(measured_lenses(findings, shots)),
     }
     made = MadeCache(folder=out / _KEPT)
-    cards = tuple(lens_card(lens) for lens in findings.lenses)
+    cards = tuple(lens_pocket_card(lens) for lens in findings.lenses)
     records["card.pdf"] = made.get_or_make("cards", (cards, paper), partial(_cut, cards, paper))
     return _write_report(sweep_report(findings, shots), records, out, paper, made)
 
@@ -119,7 +119,7 @@ def write_effect(done: Effect, out: Path, *, paper: Paper = "A4") -> tuple[Path,
     return _write_report(effect_report(done.findings), records, out, paper)
 
 
-def write_cards(cards: Sequence[Card], file: Path, *, paper: Paper = "A4") -> Path:
+def write_cards(cards: Sequence[PocketCard], file: Path, *, paper: Paper = "A4") -> Path:
     """Write pocket cards to one PDF of their own, eight to a page; the file.
 
     Raises
@@ -167,7 +167,7 @@ def _printed(report: Report, paper: Paper) -> bytes:
     return pdf_of(report, paper=paper)
 
 
-def _cut(cards: Sequence[Card], paper: Paper) -> bytes:
+def _cut(cards: Sequence[PocketCard], paper: Paper) -> bytes:
     from lensbench.report.card_sheet import cards_pdf  # noqa: PLC0415
 
     return cards_pdf(cards, paper=paper)

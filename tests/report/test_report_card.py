@@ -16,7 +16,7 @@ from lensbench.model.condition import Verdict
 from lensbench.model.measured import BestOfSweep, PocketRow
 from lensbench.model.setting import Setting
 from lensbench.model.sweep import SharpEnough
-from lensbench.report.card import Card, lens_card, session_card
+from lensbench.report.card import PocketCard, kept_pocket_card, lens_pocket_card
 from lensbench.report.card_sheet import cards_pdf
 from lensbench.storage.store import SWEEP_FILE, sweep_document
 from lensbench.sweep import measured_lenses
@@ -42,7 +42,7 @@ def row(focal_mm=35.0, *, best=4.0, surely=(4.0, 5.6), probably=(4.0, 5.6), clai
 
 
 def card(*rows, lens="Fennel", warnings=()):
-    return Card(lens=lens, about="Box One", rows=rows or (row(),), warnings=warnings)
+    return PocketCard(lens=lens, about="Box One", rows=rows or (row(),), warnings=warnings)
 
 
 def pages_of(content):
@@ -130,7 +130,7 @@ def test_a_stop_within_the_bar_that_falls_below_is_said():
         sharp_enough=(SharpEnough(level_percent=90.0, surely=kept, probably=kept),),
     )
     focal = dataclasses.replace(focal, best_by_zone={"frame": frame})
-    found = lens_card(dataclasses.replace(lens, by_focal_length=(focal,)))
+    found = lens_pocket_card(dataclasses.replace(lens, by_focal_length=(focal,)))
     assert found.warnings == ("×: f/5.6 falls below 90 %, though stops on both sides keep it.",)
 
 
@@ -141,8 +141,8 @@ def uneven_lens():
 
 def test_an_uneven_copy_is_said_on_its_card_from_the_sweep_and_from_the_library(tmp_path):
     words = "This copy is uneven: the right is 25 % softer at 35 mm, f/2.8."
-    assert words in lens_card(uneven_lens()).warnings
-    assert words not in lens_card(invented_lens()).warnings
+    assert words in lens_pocket_card(uneven_lens()).warnings
+    assert words not in lens_pocket_card(invented_lens()).warnings
     findings = dataclasses.replace(invented_findings(), lenses=(uneven_lens(),))
     (tmp_path / "report").mkdir()
     document = sweep_document(measured_lenses(findings, invented_shots()))
@@ -162,7 +162,7 @@ def test_an_uneven_copy_is_said_on_its_card_from_the_sweep_and_from_the_library(
 def test_the_library_prints_the_stops_that_keep_nine_tenths_of_the_true_curve(tmp_path):
     # Nine tenths of 0.30 are 0.27: of 0.24, 0.29, 0.30, 0.275, 0.23 and 0.18 three keep them. Derived.
     session = kept_session(best=BEST, sd=0.002, repeats=4)
-    rows = {each.zone: each for each in session_card(session).rows}
+    rows = {each.zone: each for each in kept_pocket_card(session).rows}
     assert set(rows) == {"inner", "frame", "outer"}
     assert rows["frame"].best_f_number == 5.6
     assert rows["frame"].enough.surely == (4.0, 5.6, 8.0)
@@ -172,7 +172,7 @@ def test_the_library_prints_the_stops_that_keep_nine_tenths_of_the_true_curve(tm
         sd=0.002,
         curves={24.0: {2.8: 0.24, 4.0: 0.30, 5.6: 0.28}, 70.0: {2.8: 0.192, 4.0: 0.24, 5.6: 0.224}},
     )
-    short, long = session_card(zoom).rows
+    short, long = kept_pocket_card(zoom).rows
     assert (short.percent, short.best_f_number, long.best_f_number) == (100.0, 4.0, 4.0)
     assert long.percent == pytest.approx(80.0, abs=0.5)
 
@@ -205,7 +205,7 @@ def test_a_lens_of_many_focal_lengths_takes_as_many_cards_as_it_needs():
 
 
 def test_no_best_stop_is_claimed_without_repeats():
-    (warning,) = session_card(kept_session(best=BEST, repeats=1)).warnings
+    (warning,) = kept_pocket_card(kept_session(best=BEST, repeats=1)).warnings
     assert warning.startswith("No best stop is sure: repeat")
 
 
