@@ -32,7 +32,10 @@ _INTERRUPTED: Final = 130
 class SweepCommand:
     """The options of `sweep`."""
 
-    folders: Annotated[list[Path], argument("FOLDER", "Folders of test shots; never written to.")]
+    folders: Annotated[
+        list[str],
+        argument("FOLDER", "Folders of test shots, or addresses such as s3://...; never written to."),
+    ]
     out: shared.Out = None
     shots: shared.ShotsTable = None
     workers: shared.Workers = None
@@ -65,6 +68,8 @@ def sweep(given: SweepCommand) -> None:
 
     Example: lensbench sweep shots/ --out shots-report
     """
+    from lensbench.sweep import is_address
+
     try:
         with running(given.workers, given.time_limit) as local:
             spread = replace(local, scheduler=given.scheduler, send_files=given.send_files)
@@ -80,7 +85,7 @@ def sweep(given: SweepCommand) -> None:
     except KeyboardInterrupt:
         say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
         raise typer.Exit(_INTERRUPTED) from None
-    say_not_used(done, given.folders)
+    say_not_used(done, [Path(folder) for folder in given.folders if not is_address(folder)])
     if given.physical and not done.has_physical:
         say("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)
     say_answer(done, as_json=given.as_json)
@@ -88,9 +93,13 @@ def sweep(given: SweepCommand) -> None:
         raise typer.Exit(shared.REJECTED)
 
 
-def _beside(folder: Path) -> Path:
-    """Name the report's folder: beside the photographs, or here where that place is read-only."""
-    shots = folder.resolve()
+def _beside(folder: str) -> Path:
+    """Name the report's folder: beside the photographs, or here where that place is read-only or elsewhere."""
+    from lensbench.sweep import folder_name, is_address
+
+    if is_address(folder):
+        return Path.cwd() / f"{folder_name(folder)}-lensbench"
+    shots = Path(folder).resolve()
     parent = shots.parent if os.access(shots.parent, os.W_OK) else Path.cwd()
     return parent / f"{shots.name or 'shots'}-lensbench"
 
