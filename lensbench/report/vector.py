@@ -20,6 +20,8 @@ from lensbench.report.canvas import TITLE_PT
 from lensbench.storage.pdf import BOLD, REGULAR, register_fonts
 
 _POINTS_PER_INCH: Final = 72.0
+_LEAST_SHARE: Final = 0.55
+"""A plot shrinks to this share of its size at the least; below, it stands on the next page."""
 _CAPS: Final = {"butt": 0, "round": 1, "projecting": 2}
 _JOINS: Final = {"miter": 0, "round": 1, "bevel": 2}
 
@@ -27,27 +29,30 @@ Color = tuple[float, ...]
 
 
 class VectorPlot(Flowable):  # type: ignore[misc]  # of a library without types
-    """A plot as wide as it is told to be, without its title."""
+    """A plot without its title, as wide as it is told to be, or narrower where the page's rest is a little too low."""
 
     def __init__(self, figure: Figure, width_pt: float) -> None:
         super().__init__()
         self._figure = figure
-        inches = self._figure.get_size_inches()
-        self._scale = width_pt / (_POINTS_PER_INCH * float(inches[0]))
-        self._height_pt = self._scale * (_POINTS_PER_INCH * float(inches[1]) - TITLE_PT)
+        self._size_pt = _POINTS_PER_INCH * figure.get_size_inches()
+        self._whole_scale = width_pt / float(self._size_pt[0])
+        self._scale = self._whole_scale
         self._width_pt = width_pt
 
-    def wrap(self, *_available_pt: float) -> tuple[float, float]:
+    def wrap(self, _width_pt: float, height_pt: float) -> tuple[float, float]:
         """Width and height."""
-        return self._width_pt, self._height_pt
+        own_pt = float(self._size_pt[1]) - TITLE_PT
+        fitting = height_pt / own_pt
+        shrinks = _LEAST_SHARE * self._whole_scale <= fitting < self._whole_scale
+        self._scale = 0.999 * fitting if shrinks else self._whole_scale
+        return self._width_pt, self._scale * own_pt
 
     def draw(self) -> None:
         """Draw the figure, scaled, from its lower left corner."""
         self.canv.saveState()
+        self.canv.translate((self._width_pt - self._scale * float(self._size_pt[0])) / 2.0, 0.0)
         self.canv.scale(self._scale, self._scale)
-        self._figure.draw(
-            _PaperRenderer(self.canv, size_pt=_POINTS_PER_INCH * self._figure.get_size_inches())
-        )
+        self._figure.draw(_PaperRenderer(self.canv, size_pt=self._size_pt))
         self.canv.restoreState()
 
 

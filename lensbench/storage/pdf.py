@@ -84,16 +84,16 @@ def pdf_pages(
 class _Heading(Paragraph):  # type: ignore[misc]  # of a library without types
     """A paragraph that the outline names."""
 
-    def __init__(self, words: str, style: ParagraphStyle, *, entry: str, level: int) -> None:
+    def __init__(self, words: str, style: ParagraphStyle, *, entry: tuple[int, str]) -> None:
         super().__init__(words, style)
-        self._entry, self._level = entry, level
+        self._level, self._name = entry
 
     def draw(self) -> None:
         """Draw it, and name its place in the outline."""
         at_pt = self.canv.absolutePosition(0, 0)[1]
         key = f"{self.canv.getPageNumber()}-{at_pt:.1f}"
         self.canv.bookmarkHorizontal(key, 0, self.height)
-        self.canv.addOutlineEntry(self._entry, key, self._level)
+        self.canv.addOutlineEntry(self._name, key, self._level)
         self.canv.showOutline()
         super().draw()
 
@@ -107,11 +107,11 @@ def text(
     before_pt: float = 0.0,
     after_pt: float = 2.0,
     hang_pt: float = 0.0,
-    level: int | None = None,
+    entry: tuple[int, str] | None = None,
 ) -> Paragraph:
     """Paragraph of plain words; all its lines but the first stand `hang_pt` to the right.
 
-    With a `level`, the outline names it there: 0 at the top, and none skipped.
+    With an `entry` the outline names it: at a level, 0 at the top and none skipped, by a name.
     """
     register_fonts()
     style = ParagraphStyle(
@@ -126,29 +126,31 @@ def text(
         spaceAfter=after_pt,
     )
     marked = html.escape(words, quote=False).replace("\n", "<br/>")
-    if level is None:
-        return Paragraph(marked, style)
-    return _Heading(marked, style, entry=words, level=level)
+    return Paragraph(marked, style) if entry is None else _Heading(marked, style, entry=entry)
 
 
-def grid(header: Sequence[str], rows: Sequence[Sequence[str]], *, size_pt: float) -> Table:
-    """Table over the whole width, its header repeated on every page."""
+def grid(
+    header: Sequence[str], rows: Sequence[Sequence[str]], *, size_pt: float, width_pt: float = WIDTH_PT
+) -> Table:
+    """Table of a width, the whole one by default; its header is repeated on every page."""
     cells = [[text(name, size_pt, faint=True, after_pt=1.4) for name in header]]
     cells += [[text(cell, size_pt, after_pt=1.4) for cell in row] for row in rows]
-    widths = _column_widths_pt(header, rows, size_pt=size_pt)
+    widths = _column_widths_pt(header, rows, size_pt=size_pt, width_pt=width_pt)
     return Table(cells, colWidths=widths, repeatRows=1, style=_GRID, hAlign="LEFT")
 
 
-def _column_widths_pt(header: Sequence[str], rows: Sequence[Sequence[str]], *, size_pt: float) -> list[float]:
+def _column_widths_pt(
+    header: Sequence[str], rows: Sequence[Sequence[str]], *, size_pt: float, width_pt: float
+) -> list[float]:
     """Give each column room for its longest word, and share the rest by the longest line."""
     columns = [(head, "\n".join(cells)) for head, *cells in zip(header, *rows, strict=True)]
     words = [max(map(len, f"{head} {cells}".split()), default=1) for head, cells in columns]
     least = [_LETTER * size_pt * min(length, _LONGEST_WORD) + _CELL_PADDING_PT for length in words]
     lines = [max(map(len, [*head.split(), *cells.split("\n")])) for head, cells in columns]
     weights = [min(max(length, 7), 60) for length in lines]
-    spare = WIDTH_PT - sum(least)
+    spare = width_pt - sum(least)
     if spare <= 0.0:
-        return [WIDTH_PT * weight / sum(weights) for weight in weights]
+        return [width_pt * weight / sum(weights) for weight in weights]
     return [own + spare * weight / sum(weights) for own, weight in zip(least, weights, strict=True)]
 
 
