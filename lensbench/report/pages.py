@@ -5,15 +5,23 @@ The page holds no script, loads nothing from outside, and every text in it is es
 
 import base64
 import hashlib
+import re
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
+from typing import Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
-from lensbench.report.document import Drawing, Report
+from lensbench.report.document import Drawing, Part, Report
 from lensbench.report.panels import ACCENT, STYLES
+from lensbench.report.strips import THIRD_NAMES, Strips
+from lensbench.report.words import texts
+
+_UNIT_NAMES: Final = {"percent": "percent", "lpmm": "lp/mm", "lwph": "LW/PH", "cypx": "cycles/pixel"}
+_LETTERS: Final = re.compile(r"[a-z0-9]+")
+_BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:mm|%|lp/mm|LW/PH|px|um|cm|m|s)(?!\w))|(?<=\S) (?=· f/)")
 
 
 def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
@@ -31,10 +39,71 @@ def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters |= {
+        "kept": kept_together,
+        "slug": lambda title: "-".join(_LETTERS.findall(title.lower())),
+        "terms": _terms,
+        "thirds": _thirds,
+        "titles": _titles,
+        "units": lambda strips: [(scale.key, _UNIT_NAMES[scale.key]) for scale in strips.scales],
+    }
     # Drawings are built from elements, hence already escaped.
-    pictures = {key: Markup(drawing.svg) for key, drawing in drawings.items()}  # noqa: S704
-    template = environment.get_template("page.html")
-    return template.render(report=report, pictures=pictures, style=Markup(style), policy=policy)  # noqa: S704
+    wide, narrow = (
+        {key: Markup(getattr(drawing, shape)) for key, drawing in drawings.items()}  # noqa: S704
+        for shape in ("svg", "narrow")
+    )
+    return environment.get_template("page.html").render(
+        report=report,
+        pictures=wide,
+        narrow=narrow,
+        style=Markup(style),  # noqa: S704
+        policy=policy,
+        meanings=list(texts("meanings").items()),
+    )
+
+
+def _titles(part: Part) -> list[str]:
+    """What the line of anchors leads to."""
+    titles = (getattr(block, "title", "") for block in part.blocks if not isinstance(block, Part))
+    return [title for title in titles if title]
+
+
+def _thirds(strips: Strips) -> list[tuple[str, str]]:
+    lines = strips.strips[0].lines
+    return [(line.third, THIRD_NAMES[line.third].removesuffix(" third")) for line in lines]
+
+
+def kept_together(words: str) -> str:
+    """Text whose figures stay with their units, and whose stops and focal lengths are not broken.
+
+    >>> kept_together("24 mm is 3 % softer").replace("\N{NO-BREAK SPACE}", "~")
+    '24~mm is 3~% softer'
+    """
+    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", words)
+
+
+@cache
+def _glossary() -> tuple[re.Pattern[str], dict[str, int]]:
+    """Every word that is explained, the longest first, and the number of its explanation."""
+    places = {word: number for number, names in enumerate(texts("meanings")) for word in names.split(", ")}
+    longest = sorted(places, key=len, reverse=True)
+    return re.compile(rf"(?<![\w/])({'|'.join(map(re.escape, longest))})(?![\w/])"), places
+
+
+def _terms(words: str) -> Markup:
+    """Text in which each word that is explained leads to its explanation, at its first place."""
+    pattern, places = _glossary()
+    found: set[int] = set()
+    parts, end = [], 0
+    for match in pattern.finditer(words):
+        number = places[match[1]]
+        if number in found:
+            continue
+        found.add(number)
+        button = Markup('<button type="button" class="term" popovertarget="word-{}">{}</button>')
+        parts += [escape(kept_together(words[end : match.start()])), button.format(number, match[1])]
+        end = match.end()
+    return Markup("").join([*parts, escape(kept_together(words[end:]))])
 
 
 @cache

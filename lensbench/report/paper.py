@@ -1,9 +1,10 @@
-"""The report as a PDF: the page's blocks in the same order, the answer first, every plot as vectors.
+"""The report as a PDF: the page's blocks in the same order, every plot as vectors; a lens's first page is its answer.
 
 A lens begins on a page of its own. No page is left nearly empty: where one would be, all text becomes a little smaller.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import groupby
 from typing import Final
 
 from matplotlib.figure import Figure
@@ -12,7 +13,22 @@ from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, PageBreak,
 from reportlab.platypus import Table as Columns
 
 from lensbench.model.units import Paper
-from lensbench.report.document import Answer, Block, Lines, Part, Plot, Plots, Report, Table
+from lensbench.report.document import (
+    Answer,
+    Block,
+    Cards,
+    Figures,
+    Fold,
+    Lines,
+    Opening,
+    Part,
+    Plot,
+    Plots,
+    Report,
+    Table,
+)
+from lensbench.report.pages import kept_together
+from lensbench.report.panels import Grid
 from lensbench.report.render import figure_of
 from lensbench.report.strips import Strips
 from lensbench.report.vector import VectorPlot
@@ -20,18 +36,25 @@ from lensbench.storage.pdf import EVERY_CELL, WIDTH_PT, grid, pdf_pages, text
 
 _PLOT_WIDTH_PT: Final = (WIDTH_PT - 6 * mm) / 2.0
 _SIZES_PT: Final = {
+    "setting": 36.0,
     "answer": 20.0,
-    "lead": 12.0,
+    "label": 11.0,
+    "lead": 11.0,
     "section": 12.5,
-    "body": 9.0,
     "plot": 8.5,
+    "body": 9.0,
     "cell": 7.2,
     "about": 7.5,
 }
 """Font sizes by the kind of text."""
-_BOLD: Final = {"answer", "section", "plot"}
+_BOLD: Final = {"setting", "answer", "label", "section", "plot"}
+_AFTER_PT: Final = {"setting": 7.0, "section": 4.0, "answer": 4.0}
 _SCALES: Final = (1.0, 0.96, 0.92, 0.88)
 """Of the text, tried in this order."""
+_WHOLE_ROWS: Final = 12
+"""A list of no more is not broken over two pages."""
+_FEW_COLUMNS: Final = 5
+"""A table of no more stands beside another."""
 _NEARLY_EMPTY: Final = 0.25
 """A page that is filled to less than this share of its height. Common practice, no source."""
 
@@ -60,76 +83,175 @@ class _Typesetter:
         """Of the next section in the outline."""
 
     def story(self, report: Report) -> Iterator[Flowable]:
-        """Everything, a lens on a page of its own."""
-        for number, block in enumerate(report.blocks):
-            if number and isinstance(block, Part) and block.kind == "lens":
+        """Everything, a lens on a page of its own; the first one below the list of all."""
+        before: Block | None = None
+        for block in report.blocks:
+            if isinstance(block, Part) and block.kind == "lens" and isinstance(before, Part):
                 yield PageBreak()
             yield from self._block(block)
+            before = block
 
     def _block(self, block: Block) -> list[Flowable]:
         match block:
+            case Opening():
+                story = list(self._opening(block))
+            case Cards():
+                story = list(self._cards(block))
             case Answer(about=about, sentences=(first, *rest), limits=limits):
-                story: list[Flowable] = [
-                    self._text(first, "answer"),
-                    *(self._text(words, "lead") for words in rest),
-                ]
+                story = [self._text(first, "answer"), *(self._text(words, "lead") for words in rest)]
                 story += [self._text(words, "body") for words in limits]
                 story += [*([self._text(about, "about")] if about else []), Spacer(0, 2 * mm)]
-            case Lines(sentences=sentences, kind="steps", title=title):
-                lines = [
-                    self._text(f"{number}. {words}", "body") for number, words in enumerate(sentences, 1)
-                ]
-                story = [KeepTogether([self._text(title, "section"), *lines])]
-            case Lines(sentences=sentences, kind=kind):
-                story = [self._text(words, "lead" if kind == "lead" else "body") for words in sentences]
-            case Table():
-                story = self._table(block)
+            case Lines():
+                story = self._lines(block)
+            case Table(title=title, grid=own, captioned=captioned, kind=kind):
+                story = self._table(
+                    title, own, captioned=captioned, whole=kind == "list" and len(own.rows) <= _WHOLE_ROWS
+                )
+            case Figures():
+                story = [KeepTogether(self._figures_table(block, WIDTH_PT))]
             case Plots(title=title):
-                story = [self._text(title, "section") if title else Spacer(0, 2 * mm), *self._plots(block)]
+                head = (
+                    [CondPageBreak(90 * mm), self._text(title, "section")] if title else [Spacer(0, 2 * mm)]
+                )
+                story = [*head, *self._plots(block)]
+            case Fold(title=title, blocks=blocks):
+                story = [CondPageBreak(40 * mm), self._text(title, "section"), *self._folded(blocks)]
             case Part():
                 story = self._part(block)
         return story
+
+    def _opening(self, opening: Opening) -> Iterator[Flowable]:
+        """The answer in short lines above its strips, which take what is left of the page."""
+        yield self._text(opening.about, "about")
+        yield self._text(opening.label, "label")
+        yield self._text(opening.setting, "setting", entry=(0, opening.about.partition(" · ")[0]))
+        yield from [self._text(opening.beside, "lead")] if opening.beside else []
+        rows = [
+            [
+                self._text(purpose, "body", faint=True),
+                self._text(f"{setting}{f' ({note})' * bool(note)}", "body"),
+            ]
+            for purpose, setting, note in opening.purposes
+        ]
+        for name, words in (("This copy", opening.copy), ("How sure", opening.sure)):
+            rows += [[self._text(name, "body", faint=True), self._text(words, "body")]] if words else []
+        if rows:
+            yield Spacer(0, 2 * mm)
+            yield Columns(rows, colWidths=[0.34 * WIDTH_PT, 0.66 * WIDTH_PT], style=EVERY_CELL, hAlign="LEFT")
+        if opening.strips is not None:
+            yield Spacer(0, 3 * mm)
+            yield VectorPlot(self._figures[opening.strips.key], WIDTH_PT)
+
+    def _cards(self, cards: Cards) -> Iterator[Flowable]:
+        """Every lens in a row, above the first one's answer."""
+        yield self._text(cards.title, "answer")
+        rows = [
+            [
+                self._text(card.name, "body", bold=True),
+                [self._text(card.label, "about"), self._text(card.setting, "lead", bold=True)],
+                self._text(card.copy, "body"),
+            ]
+            for card in cards.cards
+        ]
+        yield Columns(
+            rows,
+            colWidths=[0.32 * WIDTH_PT, 0.3 * WIDTH_PT, 0.38 * WIDTH_PT],
+            style=EVERY_CELL,
+            hAlign="LEFT",
+        )
+        yield Spacer(0, 6 * mm)
+
+    def _lines(self, lines: Lines) -> list[Flowable]:
+        title = [self._text(lines.title, "section")] if lines.title else []
+        if lines.kind == "steps":
+            numbered = [f"{number}. {words}" for number, words in enumerate(lines.sentences, 1)]
+            return [KeepTogether([*title, *(self._text(words, "body") for words in numbered)])]
+        kind = "lead" if lines.kind == "lead" and not self._level else "body"
+        return [*title, *(self._text(words, kind) for words in lines.sentences)]
 
     def _part(self, part: Part) -> list[Flowable]:
         """A lens or a pair stands in the outline above its own sections."""
         story: list[Flowable] = (
             [CondPageBreak(105 * mm), self._text(part.title, "section")] if part.title else []
         )
-        above, self._level = self._level, self._level + bool(part.title)
+        above, self._level = (
+            self._level,
+            self._level + bool(part.title or isinstance(part.blocks[0], Opening)),
+        )
         story += [flowable for inner in part.blocks for flowable in self._block(inner)]
         self._level = above
         return [PageBreak(), *story, PageBreak()] if part.kind == "evidence" else story
 
-    def _table(self, table: Table) -> list[Flowable]:
+    def _folded(self, blocks: Sequence[Block]) -> Iterator[Flowable]:
+        """What the page folds; small tables of figures stand two in a row."""
+        for small, run in groupby(blocks, key=_is_small):
+            together = list(run)
+            if small and len(together) > 1:
+                figures = (block for block in together if isinstance(block, Figures))
+                yield from _in_pairs([self._figures_table(one, _PLOT_WIDTH_PT) for one in figures])
+            else:
+                yield from (flowable for block in together for flowable in self._block(block))
+
+    def _figures_table(self, figures: Figures, width_pt: float) -> list[Flowable]:
+        """Table below the first sentence of its caption, and above the rest."""
+        own = figures.grid
+        title, _, rest = own.caption.partition(". ")
         size_pt = self._scale * _SIZES_PT["cell"]
-        cells = grid(table.grid.header, table.grid.rows, size_pt=size_pt)
-        if table.kind == "list":
-            return [KeepTogether([*([self._text(table.title, "section")] if table.title else []), cells])]
-        title = self._text(table.title or table.grid.caption, "section")
-        story = [CondPageBreak(35 * mm), title, cells]
-        return [*story, self._text(table.grid.caption, "about")] if table.captioned else story
+        story: list[Flowable] = [self._text(title, "plot", before_pt=8.0)]
+        story.append(grid(own.header, own.rows, size_pt=size_pt, width_pt=width_pt))
+        return [*story, self._text(rest, "about")] if rest else story
+
+    def _table(
+        self, title: str, own: Grid, *, captioned: bool = False, whole: bool = False
+    ) -> list[Flowable]:
+        """Table under its title, else under its caption; not broken where it is to be `whole`."""
+        cells = grid(own.header, own.rows, size_pt=self._scale * _SIZES_PT["cell"])
+        if whole:
+            return [KeepTogether([*([self._text(title, "section")] if title else []), cells])]
+        head = self._text(title, "section") if title else self._text(own.caption, "plot", before_pt=8.0)
+        story = [CondPageBreak(35 * mm), head, cells]
+        return [*story, self._text(own.caption, "about")] if captioned else story
 
     def _plots(self, plots: Plots) -> Iterator[Flowable]:
         """Strips over the whole width, other plots two in a row, each with its words."""
         wide = [plot for plot in plots.plots if isinstance(plot, Strips)]
         yield from (KeepTogether(self._plot(plot, WIDTH_PT)) for plot in wide)
         cells = [self._plot(plot, _PLOT_WIDTH_PT) for plot in plots.plots if plot not in wide]
-        cells += [[]] * (len(cells) % 2)
-        for start in range(0, len(cells), 2):
-            row = [cells[start : start + 2]]
-            yield Columns(row, colWidths=[WIDTH_PT / 2.0] * 2, style=EVERY_CELL, hAlign="LEFT")
+        yield from _in_pairs(cells)
 
     def _plot(self, plot: Plot, width_pt: float) -> list[Flowable]:
         drawing = VectorPlot(self._figures[plot.key], width_pt)
         return [self._text(plot.title, "plot"), drawing, self._text(plot.about, "about")]
 
-    def _text(self, words: str, kind: str) -> Paragraph:
+    def _text(
+        self,
+        words: str,
+        kind: str,
+        *,
+        bold: bool = False,
+        faint: bool = False,
+        before_pt: float | None = None,
+        entry: tuple[int, str] | None = None,
+    ) -> Paragraph:
+        usual_pt = 10.0 if kind == "section" else 0.0
         return text(
-            words,
+            kept_together(words),
             self._scale * _SIZES_PT[kind],
-            bold=kind in _BOLD,
-            faint=kind == "about",
-            before_pt=10.0 if kind == "section" else 0.0,
-            after_pt=4.0 if kind in {"section", "answer"} else 2.0,
-            level=self._level if kind == "section" else None,
+            bold=bold or kind in _BOLD,
+            faint=faint or kind == "about",
+            before_pt=usual_pt if before_pt is None else before_pt,
+            after_pt=_AFTER_PT.get(kind, 2.0),
+            entry=(self._level, words) if kind == "section" else entry,
         )
+
+
+def _is_small(block: Block) -> bool:
+    return isinstance(block, Figures) and len(block.header) <= _FEW_COLUMNS
+
+
+def _in_pairs(cells: Sequence[list[Flowable]]) -> Iterator[Flowable]:
+    """Rows of two."""
+    filled = [*cells, *[[]] * (len(cells) % 2)]
+    for start in range(0, len(filled), 2):
+        row = [filled[start : start + 2]]
+        yield Columns(row, colWidths=[WIDTH_PT / 2.0] * 2, style=EVERY_CELL, hAlign="LEFT")

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from importlib.resources import files
 from importlib.util import find_spec
 from pathlib import Path
+from statistics import fmean
 from typing import Any, Final
 
 from reportlab.lib.colors import HexColor
@@ -142,12 +143,12 @@ def grid(
 def _column_widths_pt(
     header: Sequence[str], rows: Sequence[Sequence[str]], *, size_pt: float, width_pt: float
 ) -> list[float]:
-    """Give each column room for its longest word, and share the rest by the longest line."""
-    columns = [(head, "\n".join(cells)) for head, *cells in zip(header, *rows, strict=True)]
-    words = [max(map(len, f"{head} {cells}".split()), default=1) for head, cells in columns]
+    """Give each column room for its longest word, and share the rest by the usual length of a line."""
+    columns = [(head, cells) for head, *cells in zip(header, *rows, strict=True)]
+    words = [max(map(len, " ".join([head, *cells]).split()), default=1) for head, cells in columns]
     least = [_LETTER * size_pt * min(length, _LONGEST_WORD) + _CELL_PADDING_PT for length in words]
-    lines = [max(map(len, [*head.split(), *cells.split("\n")])) for head, cells in columns]
-    weights = [min(max(length, 7), 60) for length in lines]
+    lines = [fmean([max(map(len, cell.split("\n"))) for cell in cells] or [0]) for _, cells in columns]
+    weights = [min(max(length, 7.0), 60.0) for length in lines]
     spare = width_pt - sum(least)
     if spare <= 0.0:
         return [width_pt * weight / sum(weights) for weight in weights]
