@@ -3,7 +3,9 @@
 A lens begins on a page of its own. No page is left nearly empty: where one would be, all text becomes a little smaller.
 """
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import groupby
 from typing import Final
 
@@ -49,8 +51,12 @@ _SIZES_PT: Final = {
 """Font sizes by the kind of text."""
 _BOLD: Final = {"setting", "answer", "label", "section", "plot"}
 _AFTER_PT: Final = {"setting": 7.0, "section": 4.0, "answer": 4.0}
-_SCALES: Final = (1.0, 0.96, 0.92, 0.88)
+_SCALES: Final = (1.0, 0.95, 0.9, 0.85)
 """Of the text, tried in this order."""
+_MOST_PAGES: Final = 6
+"""For a lens."""
+_MOST_STRIPS: Final = 8
+"""On one page."""
 _WHOLE_ROWS: Final = 12
 """A list of no more is not broken over two pages."""
 _FEW_COLUMNS: Final = 5
@@ -60,23 +66,36 @@ _NEARLY_EMPTY: Final = 0.25
 
 
 def pdf_of(report: Report, *, paper: Paper = "A4") -> bytes:
-    """PDF of a report: of the sizes of text that are tried, the first that leaves no page nearly empty."""
-    made: list[tuple[float, bytes]] = []
-    figures = {plot.key: figure_of(plot) for plot in report.plots}
+    """PDF of a report, in the largest size of text that needs few pages and leaves none of them nearly empty."""
+    lenses = sum(isinstance(block, Part) and block.kind == "lens" for block in report.blocks)
+    figures = {plot.key: tuple(map(figure_of, _pieces(plot))) for plot in report.plots}
+    made: list[tuple[int, float, bytes]] = []
     for scale in _SCALES:
         fills: list[float] = []
         story = list(_Typesetter(scale, figures).story(report))
         content = pdf_pages(story, title=report.title, footer="Made by lensbench", paper=paper, fills=fills)
-        if min(fills) >= _NEARLY_EMPTY or len(fills) == 1:
+        pages_over = max(len(fills) - _MOST_PAGES * max(lenses, 1), 0)
+        if len(fills) == 1 or (min(fills) >= _NEARLY_EMPTY and not pages_over):
             return content
-        made.append((min(fills), content))
-    return max(made, key=lambda each: each[0])[1]
+        made.append((pages_over, -min(fills), content))
+    return min(made)[-1]
+
+
+def _pieces(plot: Plot) -> Iterator[Plot]:
+    """Plot, or strips of many focal lengths in parts that are readable on a page."""
+    count = math.ceil(len(plot.strips) / _MOST_STRIPS) if isinstance(plot, Strips) else 1
+    if not isinstance(plot, Strips) or count < 2:
+        yield plot
+        return
+    share = math.ceil(len(plot.strips) / count)
+    for start in range(0, len(plot.strips), share):
+        yield replace(plot, strips=plot.strips[start : start + share])
 
 
 class _Typesetter:
     """Lays blocks out as flowables, all text in one scale."""
 
-    def __init__(self, scale: float, figures: Mapping[str, Figure]) -> None:
+    def __init__(self, scale: float, figures: Mapping[str, tuple[Figure, ...]]) -> None:
         self._scale = scale
         self._figures = figures
         self._level = 0
@@ -108,7 +127,7 @@ class _Typesetter:
                     title, own, captioned=captioned, whole=kind == "list" and len(own.rows) <= _WHOLE_ROWS
                 )
             case Figures():
-                story = [KeepTogether(self._figures_table(block, WIDTH_PT))]
+                story = [CondPageBreak(35 * mm), *self._figures_table(block, WIDTH_PT)]
             case Plots(title=title):
                 head = (
                     [CondPageBreak(90 * mm), self._text(title, "section")] if title else [Spacer(0, 2 * mm)]
@@ -140,7 +159,7 @@ class _Typesetter:
             yield Columns(rows, colWidths=[0.34 * WIDTH_PT, 0.66 * WIDTH_PT], style=EVERY_CELL, hAlign="LEFT")
         if opening.strips is not None:
             yield Spacer(0, 3 * mm)
-            yield VectorPlot(self._figures[opening.strips.key], WIDTH_PT)
+            yield from (VectorPlot(figure, WIDTH_PT) for figure in self._figures[opening.strips.key])
 
     def _cards(self, cards: Cards) -> Iterator[Flowable]:
         """Every lens in a row, above the first one's answer."""
@@ -220,8 +239,8 @@ class _Typesetter:
         yield from _in_pairs(cells)
 
     def _plot(self, plot: Plot, width_pt: float) -> list[Flowable]:
-        drawing = VectorPlot(self._figures[plot.key], width_pt)
-        return [self._text(plot.title, "plot"), drawing, self._text(plot.about, "about")]
+        drawn = (VectorPlot(figure, width_pt) for figure in self._figures[plot.key])
+        return [self._text(plot.title, "plot"), *drawn, self._text(plot.about, "about")]
 
     def _text(
         self,
