@@ -22,6 +22,8 @@ from lensbench.report.words import texts
 _UNIT_NAMES: Final = {"percent": "percent", "lpmm": "lp/mm", "lwph": "LW/PH", "cypx": "cycles/pixel"}
 _LETTERS: Final = re.compile(r"[a-z0-9]+")
 _BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:mm|%|lp/mm|LW/PH|px|um|cm|m|s)(?!\w))|(?<=\S) (?=· f/)")
+_PLAIN: Final = {"frame", "surely", "probably"}
+"""Words that the glossary explains, but that need no mark in a sentence."""
 
 
 def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
@@ -86,7 +88,7 @@ def kept_together(words: str) -> str:
 def _glossary() -> tuple[re.Pattern[str], dict[str, int]]:
     """Every word that is explained, the longest first, and the number of its explanation."""
     places = {word: number for number, names in enumerate(texts("meanings")) for word in names.split(", ")}
-    longest = sorted(places, key=len, reverse=True)
+    longest = sorted(set(places) - _PLAIN, key=len, reverse=True)
     return re.compile(rf"(?<![\w/])({'|'.join(map(re.escape, longest))})(?![\w/])"), places
 
 
