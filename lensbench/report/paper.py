@@ -59,6 +59,9 @@ _MOST_STRIPS: Final = 8
 """On one page."""
 _WHOLE_ROWS: Final = 12
 """A list of no more is not broken over two pages."""
+_LOW_PT: Final = 80 * mm
+"""A table of no greater height is not broken either."""
+_TALL_PT: Final = 1e5
 _FEW_COLUMNS: Final = 5
 """A table of no more stands beside another."""
 _NEARLY_EMPTY: Final = 0.25
@@ -127,14 +130,14 @@ class _Typesetter:
                     title, own, captioned=captioned, whole=kind == "list" and len(own.rows) <= _WHOLE_ROWS
                 )
             case Figures():
-                story = [CondPageBreak(35 * mm), *self._figures_table(block, WIDTH_PT)]
+                story = _begun(self._figures_table(block, WIDTH_PT), least_pt=40 * mm)
             case Plots(title=title):
                 head = (
                     [CondPageBreak(90 * mm), self._text(title, "section")] if title else [Spacer(0, 2 * mm)]
                 )
                 story = [*head, *self._plots(block)]
             case Fold(title=title, blocks=blocks):
-                story = [CondPageBreak(40 * mm), self._text(title, "section"), *self._folded(blocks)]
+                story = _begun([self._text(title, "section"), *self._folded(blocks)], least_pt=60 * mm)
             case Part():
                 story = self._part(block)
         return story
@@ -228,8 +231,7 @@ class _Typesetter:
         if whole:
             return [KeepTogether([*([self._text(title, "section")] if title else []), cells])]
         head = self._text(title, "section") if title else self._text(own.caption, "plot", before_pt=8.0)
-        story = [CondPageBreak(35 * mm), head, cells]
-        return [*story, self._text(own.caption, "about")] if captioned else story
+        return _begun([head, cells, *[self._text(own.caption, "about")] * captioned], least_pt=40 * mm)
 
     def _plots(self, plots: Plots) -> Iterator[Flowable]:
         """Strips over the whole width, other plots two in a row, each with its words."""
@@ -266,6 +268,13 @@ class _Typesetter:
 
 def _is_small(block: Block) -> bool:
     return isinstance(block, Figures) and len(block.header) <= _FEW_COLUMNS
+
+
+def _begun(story: Sequence[Flowable], *, least_pt: float) -> list[Flowable]:
+    """Break the page first where the beginning, a heading and what it heads, does not fit; of a tall one the least."""
+    solid = [flowable for flowable in story if not isinstance(flowable, CondPageBreak)]
+    height_pt = sum(flowable.wrap(WIDTH_PT, _TALL_PT)[1] + 3 * mm for flowable in solid[:3])
+    return [CondPageBreak(height_pt if height_pt <= _LOW_PT else least_pt), *story]
 
 
 def _in_pairs(cells: Sequence[list[Flowable]]) -> Iterator[Flowable]:

@@ -1,5 +1,6 @@
 """The PDF says the answer, carries its fonts, runs nothing, and takes no foreign text for markup."""
 
+import dataclasses
 import os
 import re
 import shutil
@@ -9,11 +10,19 @@ import numpy as np
 import pypdfium2
 import pypdfium2.raw
 import pytest
-from invented_shoot import invented_comparison, invented_findings, invented_lens, invented_shots
+from invented_shoot import (
+    focal_findings,
+    invented_comparison,
+    invented_findings,
+    invented_lens,
+    invented_shots,
+)
 
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.answer import answer_sentences
 from lensbench.report.compare import compare_report, comparison_sentences
+from lensbench.report.document import Part, Report
+from lensbench.report.opening import lens_opening
 from lensbench.report.paper import pdf_of
 from lensbench.report.render import draw
 from lensbench.report.sweep import sweep_report
@@ -102,6 +111,39 @@ def test_a_lens_takes_two_to_six_pages_of_its_paper_and_none_is_nearly_empty(pap
         footer = round(0.94 * len(pixels))
         assert inked[inked < footer].max() > 0.25 * len(pixels)
     pdf.close()
+
+
+def pages_of(content):
+    pdf = pypdfium2.PdfDocument(content)
+    texts = [" ".join(page.get_textpage().get_text_bounded().split()) for page in pdf]
+    pdf.close()
+    return texts
+
+
+def test_strips_of_many_focal_lengths_are_parted_so_that_the_first_page_holds_some():
+    lengths_mm = [20.0 + 5.0 * number for number in range(12)]
+    focals = [
+        dataclasses.replace(focal_findings(35.0), focal_length_mm=length_mm) for length_mm in lengths_mm
+    ]
+    opening = lens_opening(
+        invented_lens(by_focal_length=tuple(focals)), [], copy="Even enough.", key="lens-1"
+    )
+    part = Part(kind="lens", key="lens-1", blocks=(opening,))
+    first, second = pages_of(pdf_of(Report(title="many", blocks=(part,), version="0")))
+    for page, own in ((first, lengths_mm[:6]), (second, lengths_mm[6:])):
+        assert [f"{length_mm:g} mm" in page.partition("100 %")[2] for length_mm in lengths_mm] == [
+            length_mm in own for length_mm in lengths_mm
+        ]
+
+
+def test_each_lens_begins_on_a_page_of_its_own_below_the_list_of_all():
+    lenses = tuple(
+        invented_lens(lens=name, by_focal_length=(), best=None) for name in ("Sorrel 35", "Fennel 85")
+    )
+    first, *others = pages_of(pdf_of(sweep_report(SweepFindings(lenses=lenses), [])))
+    assert first.startswith("2 lenses Sorrel 35")
+    assert "Fennel 85" in first.partition("Sorrel 35 on Quarry One")[0]
+    assert [page.startswith("Fennel 85 on Quarry One") for page in others].count(True) == 1
 
 
 def test_plots_are_lines_and_letters_and_no_picture(content):
