@@ -1,6 +1,7 @@
 """`lensbench sweep`, `compare`, `effect` and `rank`: the commands that judge folders of photographs or of results."""
 
 import os
+import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from math import isfinite
@@ -81,6 +82,7 @@ def sweep(given: SweepCommand) -> None:
                 tie=given.tie,
                 running=spread,
                 paper=given.paper,
+                command=_typed(given),
             )
     except KeyboardInterrupt:
         say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
@@ -91,6 +93,20 @@ def sweep(given: SweepCommand) -> None:
     say_answer(done, as_json=given.as_json)
     if given.strict and done.rejected:
         raise typer.Exit(shared.REJECTED)
+
+
+_DECIDING: Final = ("out", "shots", "method", "pitch_um", "print_profile", "tie", "physical", "encoding")
+"""Options that decide what a sweep finds and where it writes."""
+
+
+def _typed(given: SweepCommand) -> str:
+    """The command by which somebody else gets the same, as a shell takes it."""
+    usual, parts = SweepCommand(folders=given.folders), ["lensbench", "sweep", *given.folders]
+    for name in _DECIDING:
+        if (value := getattr(given, name)) != getattr(usual, name):
+            words = [f"{value:g}" if isinstance(value, float) else str(value)]
+            parts += [f"--{name.replace('_', '-')}", *([] if value is True else words)]
+    return shlex.join(parts)
 
 
 def _beside(folder: str) -> Path:

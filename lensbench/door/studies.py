@@ -152,6 +152,7 @@ def sweep(
     tie: Tie | str = Tie.BEST,
     running: Running | None = None,
     paper: Paper = "A4",
+    command: str = "",
 ) -> SweepResult:
     """Measure folders of test shots, and find the best stop and zoom setting.
 
@@ -172,6 +173,8 @@ def sweep(
         Over how many processes the work is spread; all processors by default.
     paper : str
         A4 or Letter, of the report's PDFs.
+    command : str, optional
+        What was typed to ask for it; the report says so.
 
     Raises
     ------
@@ -198,7 +201,8 @@ def sweep(
             running=running,
             tie=Tie(tie),
         )
-        findings = replace(done.findings, unplaced=(*done.findings.unplaced, *missing))
+        unplaced = (*done.findings.unplaced, *missing)
+        findings = replace(done.findings, unplaced=unplaced, command=command)
         written = report.write_sweep(findings, done.shots, out_folder, paper=paper) if out_folder else ()
     return SweepResult(
         findings=findings, shots=done.shots, rejected=(*done.rejected, *missing), written=written

@@ -16,6 +16,7 @@ from msgspec import Meta
 
 from lensbench.model.condition import Side, Subject, Verdict
 from lensbench.model.setting import Setting, focal_order
+from lensbench.model.shot import Thumbnail
 from lensbench.model.sweep import SharpEnough
 
 Cypx = Annotated[float, Meta(ge=1e-4, le=10.0)]
@@ -55,6 +56,9 @@ class CountedShot:
     picture_height_px: Pixels | None = None  # as the picture is viewed
     sensor_data: bool = True
     flags: tuple[str, ...] = ()
+    thumbnails: tuple[
+        Thumbnail, ...
+    ] = ()  # of one shot a setting alone: the one in the middle of its repeats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

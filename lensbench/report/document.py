@@ -1,13 +1,13 @@
 """A report as its reader meets it: blocks in one order, from which the page, the PDF and the plots' files are made."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
 import msgspec
 
-from lensbench.report.curves import FieldMap
+from lensbench.report.field import FieldMap
 from lensbench.report.panels import Grid, Panel
 from lensbench.report.strips import Strips, StripScale
 from lensbench.report.words import NOT_MEASURED, texts
@@ -150,6 +150,41 @@ class Fold:
     form: ClassVar[str] = "fold"
     title: str
     blocks: tuple["Block", ...]
+    minor: bool = False
+    """Whether it belongs to the block before it: no heading, and not among the anchors."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotRow:
+    """One photograph, or several that were skipped alike."""
+
+    photo: str
+    setting: str = ""
+    picture: str = ""
+    """Its thumbnails as a `data:` address; empty where there are none."""
+    verdict: str
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotRows:
+    """Photographs in rows; the long list of those that count is folded on the page, and not printed."""
+
+    form: ClassVar[str] = "shots"
+    title: str
+    about: str
+    left_out: tuple[ShotRow, ...]
+    counted: tuple[ShotRow, ...]
+
+    @property
+    def left_out_grid(self) -> Grid | None:
+        """Those left out as a plain table; None without any."""
+        columns: dict[str, Callable[[ShotRow], str]] = {
+            "photograph": lambda row: f"{row.photo}\n{row.setting}" if row.setting else row.photo,
+            "why": lambda row: row.verdict,
+            "what to do": lambda row: row.advice or NOT_MEASURED,
+        }
+        return Grid.of(self.left_out, "Left out", columns) if self.left_out else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,7 +200,7 @@ class Part:
     blocks: tuple["Block", ...]
 
 
-Block = Answer | Opening | Cards | Lines | Table | Figures | Plots | Fold | Part
+Block = Answer | Opening | Cards | Lines | Table | Figures | Plots | ShotRows | Fold | Part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -79,23 +79,22 @@ def _about(lens: LensFindings, shots: Sequence[SweepShot]) -> str:
     counted = (
         f"{lens.shots - left_out} of {lens.shots} photographs" if left_out else f"{lens.shots} photographs"
     )
-    taken = [
-        shot.result.metadata.taken_at for shot in shots if shot.used and isinstance(shot.result, ShotResult)
-    ]
-    return " · ".join([lens_title(lens), counted, *_dates([text for text in taken if text])])
+    taken = days_taken([shot.measured for shot in shots if shot.used])
+    return " · ".join([lens_title(lens), counted, *([taken] if taken else [])])
 
 
-def _dates(taken: Sequence[str]) -> Iterator[str]:
-    """First and last day, as one writes them; nothing where no photograph tells."""
+def days_taken(results: Sequence[ShotResult]) -> str:
+    """First and last day, as one writes them; empty where no photograph tells."""
     days = []
-    for text in taken:
+    for text in filter(None, (result.metadata.taken_at for result in results)):
         try:
             days.append(datetime.fromisoformat(text).date())
         except ValueError:  # a camera's clock that was never set
             continue
-    if days:
-        first, last = min(days), max(days)
-        yield _day(first) if first == last else f"{_day(first)} to {_day(last)}"
+    if not days:
+        return ""
+    first, last = min(days), max(days)
+    return _day(first) if first == last else f"{_day(first)} to {_day(last)}"
 
 
 def _day(day: date) -> str:

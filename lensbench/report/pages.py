@@ -29,11 +29,13 @@ _PLAIN: Final = {"frame", "surely", "probably"}
 def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
     """Page of a report, as text to be written in UTF-8; `drawings` are its plots by their key.
 
-    The content policy allows this page's own style sheet and nothing else.
+    The content policy allows this page's own style sheet, and pictures that stand in the page itself.
     """
     style = _style()
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    policy = (
+        f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; base-uri 'none'; form-action 'none'"
+    )
     environment = Environment(
         loader=PackageLoader("lensbench.report", "templates"),
         autoescape=True,
@@ -66,8 +68,10 @@ def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
 
 def _titles(part: Part) -> list[str]:
     """What the line of anchors leads to."""
-    titles = (getattr(block, "title", "") for block in part.blocks if not isinstance(block, Part))
-    return [title for title in titles if title]
+    blocks = (
+        block for block in part.blocks if not (isinstance(block, Part) or getattr(block, "minor", False))
+    )
+    return [title for block in blocks if (title := getattr(block, "title", ""))]
 
 
 def _thirds(strips: Strips) -> list[tuple[str, str]]:

@@ -27,6 +27,7 @@ from lensbench.report.document import (
     Plot,
     Plots,
     Report,
+    ShotRows,
     Table,
 )
 from lensbench.report.pages import kept_together
@@ -34,6 +35,7 @@ from lensbench.report.panels import Grid
 from lensbench.report.render import figure_of
 from lensbench.report.strips import Strips
 from lensbench.report.vector import VectorPlot
+from lensbench.report.words import worded
 from lensbench.storage.pdf import EVERY_CELL, WIDTH_PT, grid, pdf_pages, text
 
 _PLOT_WIDTH_PT: Final = (WIDTH_PT - 6 * mm) / 2.0
@@ -57,10 +59,10 @@ _MOST_PAGES: Final = 6
 """For a lens."""
 _MOST_STRIPS: Final = 8
 """On one page."""
-_WHOLE_ROWS: Final = 12
-"""A list of no more is not broken over two pages."""
+_MOST_ROWS: Final = 24
+"""Of what the page folds; a longer list is not printed."""
 _LOW_PT: Final = 80 * mm
-"""A table of no greater height is not broken either."""
+"""A table of no greater height is not broken over two pages."""
 _TALL_PT: Final = 1e5
 _FEW_COLUMNS: Final = 5
 """A table of no more stands beside another."""
@@ -103,6 +105,8 @@ class _Typesetter:
         self._figures = figures
         self._level = 0
         """Of the next section in the outline."""
+        self._heading = ""
+        """The last one."""
 
     def story(self, report: Report) -> Iterator[Flowable]:
         """Everything, a lens on a page of its own; the first one below the list of all."""
@@ -115,32 +119,39 @@ class _Typesetter:
 
     def _block(self, block: Block) -> list[Flowable]:
         match block:
-            case Opening():
-                story = list(self._opening(block))
-            case Cards():
-                story = list(self._cards(block))
             case Answer(about=about, sentences=(first, *rest), limits=limits):
                 story = [self._text(first, "answer"), *(self._text(words, "lead") for words in rest)]
                 story += [self._text(words, "body") for words in limits]
                 story += [*([self._text(about, "about")] if about else []), Spacer(0, 2 * mm)]
             case Lines():
                 story = self._lines(block)
-            case Table(title=title, grid=own, captioned=captioned, kind=kind):
-                story = self._table(
-                    title, own, captioned=captioned, whole=kind == "list" and len(own.rows) <= _WHOLE_ROWS
-                )
+            case Table(title=title, grid=own, captioned=captioned):
+                story = self._table(title, own, captioned=captioned)
             case Figures():
                 story = _begun(self._figures_table(block, WIDTH_PT), least_pt=40 * mm)
+            case ShotRows(left_out_grid=None):
+                story = []
+            case ShotRows(title=title, left_out_grid=Grid() as left_out):
+                story = self._table(f"{title}: {left_out.caption.lower()}", left_out, captioned=False)
             case Plots(title=title):
-                head = (
-                    [CondPageBreak(90 * mm), self._text(title, "section")] if title else [Spacer(0, 2 * mm)]
-                )
+                head = [CondPageBreak(90 * mm), self._text(title, "section")] if title else []
                 story = [*head, *self._plots(block)]
-            case Fold(title=title, blocks=blocks):
-                story = _begun([self._text(title, "section"), *self._folded(blocks)], least_pt=60 * mm)
-            case Part():
-                story = self._part(block)
+            case _:
+                story = list(self._composed(block))
         return story
+
+    def _composed(self, block: Block) -> Iterator[Flowable]:
+        """What holds other blocks, or begins a lens."""
+        match block:
+            case Opening():
+                yield from self._opening(block)
+            case Cards():
+                yield from self._cards(block)
+            case Fold(title=title, blocks=blocks, minor=minor):
+                head = self._text(title, "plot" if minor else "section")
+                yield from _begun([head, *self._folded(blocks)], least_pt=60 * mm)
+            case Part():
+                yield from self._part(block)
 
     def _opening(self, opening: Opening) -> Iterator[Flowable]:
         """The answer in short lines above its strips, which take what is left of the page."""
@@ -187,9 +198,10 @@ class _Typesetter:
         title = [self._text(lines.title, "section")] if lines.title else []
         if lines.kind == "steps":
             numbered = [f"{number}. {words}" for number, words in enumerate(lines.sentences, 1)]
-            return [KeepTogether([*title, *(self._text(words, "body") for words in numbered)])]
+            return _begun([*title, *(self._text(words, "body") for words in numbered)], least_pt=60 * mm)
         kind = "lead" if lines.kind == "lead" and not self._level else "body"
-        return [*title, *(self._text(words, kind) for words in lines.sentences)]
+        story = [*title, *(self._text(words, kind) for words in lines.sentences)]
+        return [CondPageBreak(60 * mm), *story] if title else story
 
     def _part(self, part: Part) -> list[Flowable]:
         """A lens or a pair stands in the outline above its own sections."""
@@ -207,12 +219,21 @@ class _Typesetter:
     def _folded(self, blocks: Sequence[Block]) -> Iterator[Flowable]:
         """What the page folds; small tables of figures stand two in a row."""
         for small, run in groupby(blocks, key=_is_small):
-            together = list(run)
+            together = [self._shortened(block) for block in run]
             if small and len(together) > 1:
                 figures = (block for block in together if isinstance(block, Figures))
                 yield from _in_pairs([self._figures_table(one, _PLOT_WIDTH_PT) for one in figures])
             else:
                 yield from (flowable for block in together for flowable in self._block(block))
+
+    @staticmethod
+    def _shortened(block: Block) -> Block:
+        """Block, or of a long list where to find it: nobody types a hundred hashes from paper."""
+        if isinstance(block, Table) and len(block.grid.rows) > _MOST_ROWS:
+            return Lines(
+                (worded("paper.long", what=block.grid.caption, rows=len(block.grid.rows)),), kind="limits"
+            )
+        return block
 
     def _figures_table(self, figures: Figures, width_pt: float) -> list[Flowable]:
         """Table below the first sentence of its caption, and above the rest."""
@@ -223,15 +244,14 @@ class _Typesetter:
         story.append(grid(own.header, own.rows, size_pt=size_pt, width_pt=width_pt))
         return [*story, self._text(rest, "about")] if rest else story
 
-    def _table(
-        self, title: str, own: Grid, *, captioned: bool = False, whole: bool = False
-    ) -> list[Flowable]:
-        """Table under its title, else under its caption; not broken where it is to be `whole`."""
+    def _table(self, title: str, own: Grid, *, captioned: bool) -> list[Flowable]:
+        """Table under its title, else under its caption, unless that is the heading above already."""
         cells = grid(own.header, own.rows, size_pt=self._scale * _SIZES_PT["cell"])
-        if whole:
-            return [KeepTogether([*([self._text(title, "section")] if title else []), cells])]
-        head = self._text(title, "section") if title else self._text(own.caption, "plot", before_pt=8.0)
-        return _begun([head, cells, *[self._text(own.caption, "about")] * captioned], least_pt=40 * mm)
+        head = (
+            [] if title or own.caption == self._heading else [self._text(own.caption, "plot", before_pt=8.0)]
+        )
+        head = [self._text(title, "section")] if title else head
+        return _begun([*head, cells, *[self._text(own.caption, "about")] * captioned], least_pt=40 * mm)
 
     def _plots(self, plots: Plots) -> Iterator[Flowable]:
         """Strips over the whole width, other plots two in a row, each with its words."""
@@ -255,6 +275,7 @@ class _Typesetter:
         entry: tuple[int, str] | None = None,
     ) -> Paragraph:
         usual_pt = 10.0 if kind == "section" else 0.0
+        self._heading = words if kind in {"section", "plot"} else self._heading
         return text(
             kept_together(words),
             self._scale * _SIZES_PT[kind],
@@ -272,7 +293,7 @@ def _is_small(block: Block) -> bool:
 
 def _begun(story: Sequence[Flowable], *, least_pt: float) -> list[Flowable]:
     """Break the page first where the beginning, a heading and what it heads, does not fit; of a tall one the least."""
-    solid = [flowable for flowable in story if not isinstance(flowable, CondPageBreak)]
+    solid = [flowable for flowable in story if not isinstance(flowable, CondPageBreak | KeepTogether)]
     height_pt = sum(flowable.wrap(WIDTH_PT, _TALL_PT)[1] + 3 * mm for flowable in solid[:3])
     return [CondPageBreak(height_pt if height_pt <= _LOW_PT else least_pt), *story]
 

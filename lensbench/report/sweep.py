@@ -5,7 +5,6 @@ from collections.abc import Callable, Iterable, Sequence
 from itertools import chain
 from math import isfinite, isnan, log2, nan
 from statistics import median
-from typing import Final
 
 from lensbench.model.errors import Remark, Severity
 from lensbench.model.setting import f_stop, focal_length
@@ -13,8 +12,7 @@ from lensbench.model.shot import ChartSeen, RejectedShot, ShotResult
 from lensbench.model.sweep import LensFindings, SweepFindings, SweepShot
 from lensbench.report.answer import lens_sentences, lens_title, series_remark
 from lensbench.report.blur import lens_blur_sentence
-from lensbench.report.condition import condition_text, state_sentences, verdict_text
-from lensbench.report.curves import field_maps, response_panel
+from lensbench.report.curves import response_panel
 from lensbench.report.document import (
     WORDS,
     Answer,
@@ -26,18 +24,18 @@ from lensbench.report.document import (
     Part,
     Plots,
     Report,
-    method,
     tables,
 )
 from lensbench.report.evidence import evidence_part
+from lensbench.report.field import field_maps
 from lensbench.report.figures import figure_blocks
+from lensbench.report.made_from import made_from
 from lensbench.report.opening import lens_card, lens_opening
 from lensbench.report.panels import Grid
+from lensbench.report.shots import shot_rows
+from lensbench.report.sound import copy_headline, sound_blocks
 from lensbench.report.tables import photo_labels
 from lensbench.report.words import NOT_MEASURED, clean_line, known
-from lensbench.storage.text import clean_text
-
-_NOT_USED: Final = "Left out"
 
 
 def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
@@ -46,8 +44,8 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
         _lens_part(
             lens,
             [shot for shot in shots if (shot.planned.lens, shot.planned.camera) == (lens.lens, lens.camera)],
+            findings,
             key=f"lens-{number}",
-            method_name=findings.method,
         )
         for number, lens in enumerate(findings.lenses, start=1)
     )
@@ -67,24 +65,15 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
     )
 
 
-def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_name: str) -> Part:
-    named, sd = {rejected.path for rejected in lens.rejected}, lens.shot_sd_percent
-    rejected = lens.rejected + tuple(
-        RejectedShot(path=shot.planned.path, reason=shot.reason)
-        for shot in shots
-        if shot.reason and shot.planned.path not in named
-    )
-    spread = f" (here {sd:.1f} % of MTF50, from {clean_text(lens.spread_from)})" if isfinite(sd) else ""
+def _lens_part(lens: LensFindings, shots: list[SweepShot], findings: SweepFindings, *, key: str) -> Part:
     response, maps = response_panel(lens, shots, key=key), tuple(field_maps(lens, shots, key=key))
-    copy = " ".join(state_sentences(lens.condition)) or "Nothing stands out."
+    copy = copy_headline(lens.condition) if lens.condition else ""
     blocks: tuple[Block, ...] = (
         lens_opening(lens, shots, copy=copy, key=key),
         *([Plots("Field", maps)] if maps else []),
-        *tables(("Is the copy sound?", _condition_grid(lens)), kind="state"),
-        *tables(
-            (_NOT_USED, _rejected_grid(rejected, caption=_NOT_USED)),
-            ("About the shooting", _remarks_grid(lens, shots)),
-        ),
+        *sound_blocks(lens),
+        shot_rows(lens, shots),
+        *tables(("About the shooting", _remarks_grid(lens, shots))),
         Fold(
             "Figures",
             (
@@ -94,7 +83,7 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_n
             ),
         ),
         _in_full(lens, shots),
-        method("sweep", name=clean_text(method_name), spread=spread),
+        made_from(lens, shots, findings),
         *evidence_part(lens, shots, key=key),
     )
     return Part(kind="lens", key=key, blocks=blocks)
@@ -157,22 +146,6 @@ def _light(stop: float, charts: Sequence[ChartSeen]) -> str:
 def _finite_median(values: Iterable[float]) -> float:
     finite = [value for value in values if isfinite(value)]
     return median(finite) if finite else nan
-
-
-def _condition_grid(lens: LensFindings) -> Grid | None:
-    if not lens.condition:
-        return None
-    return Grid.of(
-        [(finding, condition_text(finding)) for finding in lens.condition],
-        "Is the copy sound?",
-        {
-            "what": lambda judged: judged[0].subject.value,
-            "verdict": lambda judged: verdict_text(judged[0]),
-            "evidence": lambda judged: judged[1].evidence,
-            "caution": lambda judged: judged[1].caution or NOT_MEASURED,
-            "what to do next": lambda judged: judged[1].advice or NOT_MEASURED,
-        },
-    )
 
 
 def _rejected_grid(rejected: tuple[RejectedShot, ...], *, caption: str) -> Grid | None:
