@@ -23,6 +23,7 @@ from lensbench.model.compare import (
     CompareFindings,
     CompareRow,
     Seen,
+    Sharper,
     StopChoice,
     Verdict,
 )
@@ -111,6 +112,8 @@ def _described(lens: SweepLens, compared: LensInComparison, label: str) -> Compa
         picture_height_px=lens.picture_height_px,
         sensor_data=lens.sensor_data,
         shots_a_setting=(min(counts, default=0), max(counts, default=0)),
+        one_focus=max(counts, default=0) == 1
+        and any(len(shot.files) > 1 and not shot.bracket for shot in lens.counted),
         distance_focal_lengths=(min(far), max(far)) if far else None,
     )
 
@@ -220,8 +223,8 @@ def _choice(shared: _SharedSetting, labels: Sequence[str], pairs: Pairs) -> Stop
     }
     beaten, leads = set(), dict.fromkeys(members, 0.0)
     for (i, j), row in duels.items():
-        if row.verdict in {Verdict.FIRST, Verdict.SECOND}:
-            beaten.add(j if row.verdict == Verdict.FIRST else i)
+        if row.sharper is not Sharper.NEITHER and row.verdict is not Verdict.EQUAL:
+            beaten.add(j if row.sharper is Sharper.FIRST else i)
         log_ratio = math.log(row.first / row.second)
         leads[i] += log_ratio
         leads[j] -= log_ratio

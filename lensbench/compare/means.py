@@ -68,8 +68,6 @@ def lens_in_comparison(lens: MeasuredLens) -> LensInComparison:
         for settings, series in by_focal.values():
             middles, variances = spread.central_values(series), spread.variance_of_means(series)
             for index, setting in enumerate(settings):
-                if zone == "frame" and any((third, setting) not in means for third in ZONES[:3]):
-                    continue
                 uncertainty = Uncertainty(variance=float(variances[index]), dof=spread.dof)
                 means[zone, setting] = MeanOfShots(
                     log_mtf50=float(middles[index]),

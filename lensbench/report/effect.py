@@ -8,8 +8,9 @@ from typing import Final
 from lensbench.model.compare import (
     EffectFindings,
     EffectRow,
-    EffectVerdict,
+    Seen,
     ShutterSpeed,
+    Verdict,
     Visible,
     VisibleFrom,
 )
@@ -29,9 +30,10 @@ from lensbench.report.words import CANNOT_TELL, clean_line, known, looked_at, no
 from lensbench.storage.text import clean_text
 
 _VERDICTS: Final = {
-    EffectVerdict.VISIBLE: "visible",
-    EffectVerdict.TOO_SMALL: "too small to see",
-    EffectVerdict.CANNOT_TELL: CANNOT_TELL,
+    Verdict.VISIBLE: "visible",
+    Verdict.NOT_VISIBLE: "not visible",
+    Verdict.EQUAL: "equal",
+    Verdict.CANNOT_TELL: CANNOT_TELL,
 }
 _MOST_SETTINGS: Final = 4
 _FIGURES: Final = {
@@ -41,11 +43,10 @@ _FIGURES: Final = {
     "veil": "veil, points",
 }
 _CHANGED: Final = {
-    "exposure_s": "the shutter speed",
-    "iso": "the ISO value",
-    "f_number": "the f-stop",
-    "focal_length_mm": "the focal length",
-    "condition": "the condition",
+    "exposure_s": "shutter speed",
+    "iso": "ISO value",
+    "f_number": "f-stop",
+    "focal_length_mm": "focal length",
 }
 _ORDERED: Final = ("exposure_s", "iso", "f_number", "focal_length_mm")
 """Levels that a line may join: those that are numbers."""
@@ -83,51 +84,63 @@ def _answer(findings: EffectFindings) -> list[str]:
 
 def _visibly(by_level: Mapping[str, Mapping[str, EffectRow]], reference: str) -> Iterator[str]:
     sharpness = [rows["mtf50"] for rows in by_level.values() if "mtf50" in rows]
-    sure = [row for row in sharpness if row.verdict == EffectVerdict.VISIBLE]
-    for kind in ("less sharp", "sharper"):
+    sure = [row for row in sharpness if row.verdict is Verdict.VISIBLE]
+    for kind in ("softer", "sharper"):
         if levels := [f"«{clean_text(row.level)}»" for row in sure if _kind(row) == kind]:
-            yield f"On average visibly {kind} than «{reference}»: {', '.join(levels)}."
+            yield worded("effect.visibly", kind=kind, reference=reference, levels=", ".join(levels))
 
 
 def _kind(row: EffectRow) -> str:
-    return "less sharp" if row.difference < 0.0 else "sharper"
+    return "softer" if row.difference < 0.0 else "sharper"
 
 
 def _plain(rows: dict[str, EffectRow], reference: str) -> str:
+    """Headline on one level: who is softer and whether it shows, in one short sentence."""
     row, level = rows["mtf50"], clean_text(rows["mtf50"].level)
-    kind, size_percent = _kind(row), abs(row.difference)
+    size = f"{_digits(abs(row.difference))} %"
+    names = {"level": level, "reference": reference, "kind": _kind(row), "size": size}
     if row.processed:
         overshoot = rows["overshoot"].difference
         more, crisper = ("more", level) if overshoot > 0.0 else ("less", reference)
-        return worded(
-            "effect.processed",
-            level=level,
-            reference=reference,
-            kind=kind,
-            size=size_percent,
-            overshoot=abs(overshoot),
-            more=more,
-            crisper=crisper,
-        )
+        names["size"] = size if abs(row.difference) >= 0.05 else "hardly"
+        return worded("effect.processed", overshoot=abs(overshoot), more=more, crisper=crisper, **names)
     key = str(row.verdict)
-    if row.verdict == EffectVerdict.CANNOT_TELL and (row.ci95[0] > 0.0 or row.ci95[1] < 0.0):
-        key = "beyond_chance"
-    size = f"{size_percent:.{0 if size_percent >= 9.95 else 1}f} %"
-    return worded(f"effect.sharpness.{key}", level=level, reference=reference, kind=kind, size=size)
+    if row.verdict is Verdict.CANNOT_TELL:
+        key = "beyond_chance" if row.differs else "none_visible" if row.seen is Seen.NONE else key
+    elif row.verdict is Verdict.EQUAL and row.differs:
+        # Nothing is called equal beside a difference beyond doubt without the reason.
+        key = "equal_though"
+    return worded(f"effect.sharpness.{key}", within=row.equal_within, **names)
+
+
+def _digits(percent: float) -> str:
+    return f"{percent:.{0 if percent >= 9.95 else 1}f}"
 
 
 def _figure(row: EffectRow) -> str:
+    """One figure with its interval and verdict; a difference that rounds to nothing is equal without one."""
     low, high = row.ci95
-    verdict = _VERDICTS[row.verdict]
-    if row.figure != "mtf50":
-        unit = "%" if row.figure == "noise" else "points"
-        interval = "" if math.isnan(low) else f" ({signed(low)} to {signed(high)} {unit})"
-        return f"{row.figure} {signed(row.difference)} {unit}{interval}: {verdict}"
-    if math.isnan(low):
-        return f"sharpness {signed(row.difference, 1)} %, without repeats to judge it by: {verdict}"
-    within = f"95 % interval {signed(low, 1)} to {signed(high, 1)} %, visible from {row.visible_from:g} %"
-    verdict = "by sharpening, not to be taken for resolution" if row.processed else verdict
-    return f"sharpness {signed(row.difference, 1)} % ({within}): {verdict}"
+    unit = "points" if row.figure in ("overshoot", "veil") else "%"
+    name, decimals = ("sharpness", 1) if row.figure == "mtf50" else (row.figure, 0)
+    middle, *ends = (signed(value, decimals) for value in (row.difference, low, high) if math.isfinite(value))
+    verdict = "by sharpening" if row.processed else _verdict(row)
+    if not ends:
+        return f"{name} {middle} {unit}, without repeats to judge it by: {verdict}"
+    if {middle, *ends} == {"0"} and row.verdict is Verdict.EQUAL:
+        return f"{name} equal"
+    from_where = f", visible from {row.visible_from:g} %" if row.figure == "mtf50" else ""
+    interval = "" if ends[0] == ends[1] else f" (95 %: {ends[0]} to {ends[1]} {unit}{from_where})"
+    return f"{name} {middle} {unit}{interval}: {verdict}"
+
+
+def _verdict(row: EffectRow) -> str:
+    """Verdict in words, with its reason where a difference beyond doubt counts as equal, or none could be seen."""
+    if row.verdict is Verdict.EQUAL and row.differs:
+        unit = "points" if row.figure in ("overshoot", "veil") else "%"
+        return f"equal, for under {row.equal_within:g} {unit}"
+    if row.verdict is Verdict.CANNOT_TELL and (row.differs or row.seen is Seen.NONE):
+        return "can't tell if visible" if row.differs else "can't tell which, not visible"
+    return _VERDICTS[row.verdict]
 
 
 def shutter_sentence(shutter: ShutterSpeed) -> str:
@@ -155,32 +168,40 @@ def visible_in_words(visible: Visible) -> str:
 def effect_report(findings: EffectFindings) -> Report:
     """Report of an effect."""
     *sentences, limit = effect_sentences(findings)
-    title = f"Effect of {_CHANGED.get(findings.by, f'the {findings.by}')}"
+    title = f"Effect of the {_head(findings)}"
     rejected = [(clean_text(shot.path.name), clean_line(shot.reason)) for shot in findings.rejected]
     left_out = Grid(caption="Not used", header=("photograph", "reason"), rows=tuple(rejected))
     shutter = [_shutter_panel(findings.shutter)] if findings.shutter else []
+    visible = findings.visible
+    within = min((row.equal_within for row in findings.rows if row.figure == "mtf50"), default=math.nan)
+    limits = {"within": within, "percent": visible.percent, "visible": visible_in_words(visible)}
     return Report(
         title=title,
         blocks=(
             Answer(about=title, sentences=tuple(sentences), limits=(limit,)),
-            *tables(("Each kind of shots", _levels_grid(findings)), captioned=True),
+            *tables(("Conditions", _levels_grid(findings)), captioned=True),
             Plots("Plots", (_difference_panel(findings), _order_panel(findings), *shutter)),
             *tables(("Differences", _differences_grid(findings)), captioned=True),
             *tables(("Left out", left_out if rejected else None)),
-            method("effect", percent=findings.visible.percent, visible=visible_in_words(findings.visible)),
+            method("effect", **limits),
             WORDS,
         ),
         version=findings.version,
     )
 
 
+def _head(findings: EffectFindings) -> str:
+    """What was changed, as the head of a column."""
+    return _CHANGED.get(findings.by, findings.by)
+
+
 def _levels_grid(findings: EffectFindings) -> Grid:
     reference = findings.reference
     return Grid.of(
         findings.levels,
-        "Mean of each condition, whole frame",
+        "Means over the whole frame",
         {
-            "level": lambda one: clean_text(one.level) + " (reference)" * (one.level == reference),
+            _head(findings): lambda one: clean_text(one.level) + " (reference)" * (one.level == reference),
             "shots": lambda one: str(one.shots),
             "MTF50, cycles/pixel": lambda one: known(one.mtf50_cypx),
             "noise, %": lambda one: known(one.noise_percent, ".2f"),
@@ -195,12 +216,13 @@ def _differences_grid(findings: EffectFindings) -> Grid:
         findings.rows,
         f"Difference from «{clean_text(findings.reference)}», 95 % interval below",
         {
-            "level": lambda row: clean_text(row.level),
+            _head(findings): lambda row: clean_text(row.level),
             "figure": lambda row: _FIGURES[row.figure],
             "zone": lambda row: row.zone,
             "difference": lambda row: difference_text(row.difference, row.ci95),
             "visible from": lambda row: f"{row.visible_from:g}",
-            "verdict": lambda row: _VERDICTS[row.verdict] + "\nby sharpening" * row.processed,
+            "equal within": lambda row: f"{row.equal_within:g}",
+            "verdict": lambda row: _verdict(row).replace(", ", "\n") + "\nby sharpening" * row.processed,
         },
     )
 
@@ -218,8 +240,8 @@ def _difference_panel(findings: EffectFindings) -> Panel:
         key="effect-difference",
         title=f"Sharpness against «{clean_text(findings.reference)}»",
         about=worded("plots.effect", percent=findings.visible.percent),
-        across=Axis.around("level", ((place, clean_text(name)) for name, place in places.items())),
-        head="level",
+        across=Axis.around(_head(findings), ((place, clean_text(name)) for name, place in places.items())),
+        head=_head(findings),
         caption="Difference in MTF50, %, 95 % interval below",
         joined=findings.by in _ORDERED,
     )
@@ -256,7 +278,7 @@ def _order_panel(findings: EffectFindings) -> Panel:
             "Every shot that counts",
             {
                 "shot": lambda numbered: str(numbered[0]),
-                "level": lambda numbered: clean_text(numbered[1].level),
+                _head(findings): lambda numbered: clean_text(numbered[1].level),
                 "setting": lambda numbered: clean_text(numbered[1].setting, unknown=""),
                 "MTF50, cycles/pixel": lambda numbered: f"{numbered[1].mtf50_cypx:.4f}",
             },

@@ -13,7 +13,7 @@ from typing import Any, Final
 from lensbench.model.compare import CompareFindings, Effect
 from lensbench.model.errors import SettingError
 from lensbench.model.sweep import SweepFindings, SweepShot
-from lensbench.report.compare import compare_report
+from lensbench.report.compare_page import compare_report
 from lensbench.report.curves import FieldMap
 from lensbench.report.document import Drawing, Report
 from lensbench.report.effect import effect_report

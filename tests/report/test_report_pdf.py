@@ -6,7 +6,8 @@ from invented_shoot import invented_comparison, invented_findings, invented_lens
 
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.answer import answer_sentences
-from lensbench.report.compare import compare_report, comparison_sentences
+from lensbench.report.compare import comparison_sentences
+from lensbench.report.compare_page import compare_report
 from lensbench.report.pages import pdf_of
 from lensbench.report.render import draw
 from lensbench.report.sweep import sweep_report
