@@ -8,7 +8,10 @@ import msgspec
 
 from lensbench.report.curves import FieldMap
 from lensbench.report.panels import Grid, Panel
+from lensbench.report.strips import Strips
 from lensbench.report.words import texts
+
+Plot = Panel | FieldMap | Strips
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +55,7 @@ class Plots:
 
     form: ClassVar[str] = "plots"
     title: str
-    plots: tuple[Panel | FieldMap, ...]
+    plots: tuple[Plot, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,12 +83,12 @@ class Report:
     version: str
 
     @property
-    def plots(self) -> tuple[Panel | FieldMap, ...]:
+    def plots(self) -> tuple[Plot, ...]:
         """Every plot, in reading order."""
         return tuple(_plots(self.blocks))
 
 
-def _plots(blocks: Sequence[Block]) -> Iterator[Panel | FieldMap]:
+def _plots(blocks: Sequence[Block]) -> Iterator[Plot]:
     for block in blocks:
         match block:
             case Plots(plots=plots):
@@ -123,6 +126,8 @@ class Drawing:
 
     svg: str
     """An element for the page, which tells its name and its content to those who don't see it."""
+    narrow: str = ""
+    """The same for a telephone; empty where one shape serves both."""
     png: bytes
     """A file, with the title in it."""
 

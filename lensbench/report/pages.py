@@ -18,7 +18,7 @@ from reportlab.platypus import CondPageBreak, Flowable, Image, KeepTogether, Pag
 from reportlab.platypus import Table as Columns
 
 from lensbench.report.document import Answer, Block, Drawing, Lines, Part, Plots, Report, Table
-from lensbench.report.panels import STYLES
+from lensbench.report.panels import ACCENT, STYLES
 from lensbench.storage.pdf import EVERY_CELL, WIDTH_PT, grid, pdf_pages, text
 
 _PLOT_WIDTH_PT: Final = (WIDTH_PT - 6 * mm) / 2.0
@@ -52,12 +52,14 @@ def _style() -> str:
     sheet = files("lensbench.report").joinpath("templates", "style.css").read_text(encoding="utf-8")
     light = "\n".join(_line_rules(role, style.color) for role, style in STYLES.items())
     dark = "\n".join(_line_rules(role, style.color_on_dark) for role, style in STYLES.items())
-    return f"{sheet}{light}\n@media screen and (prefers-color-scheme: dark) {{\n{dark}\n}}\n"
+    accents = [f":root {{ --accent: {color}; }}" for color in (ACCENT.color, ACCENT.color_on_dark)]
+    on_dark = f"@media screen and (prefers-color-scheme: dark) {{\n{accents[1]}\n{dark}\n}}\n"
+    return f"{sheet}{accents[0]}\n{light}\n{on_dark}"
 
 
 def _line_rules(role: str, color: str) -> str:
-    strokes = ", ".join(f".{kind}.{role}" for kind in ("curve", "bar", "whisker"))
-    return f"{strokes} {{ stroke: {color}; }} .mark.{role} {{ fill: {color}; }}"
+    strokes = ", ".join(f".{kind}.{role}" for kind in ("curve", "bar", "whisker", "best"))
+    return f"{strokes} {{ stroke: {color}; }} .mark.{role}, .dot.{role} {{ fill: {color}; }}"
 
 
 def pdf_of(report: Report, drawings: Mapping[str, Drawing]) -> bytes:

@@ -22,10 +22,11 @@ from lensbench.model.sweep import (
 from lensbench.report.answer import PURPOSE_NAMES, lens_sentences, lens_title, series_remark
 from lensbench.report.blur import lens_blur_sentence
 from lensbench.report.condition import condition_text, verdict_text
-from lensbench.report.curves import FieldMap, field_maps, response_panel, sharpness_panels, zoom_panel
-from lensbench.report.document import WORDS, Answer, Block, Part, Plots, Report, method, tables
+from lensbench.report.curves import field_maps, response_panel
+from lensbench.report.document import WORDS, Answer, Block, Part, Plot, Plots, Report, method, tables
 from lensbench.report.evidence import evidence_part
-from lensbench.report.panels import Grid, Panel
+from lensbench.report.panels import Grid
+from lensbench.report.strips import lens_strips
 from lensbench.report.tables import photo_labels
 from lensbench.report.words import (
     NOT_MEASURED,
@@ -72,10 +73,9 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_n
         if shot.reason and shot.planned.path not in named
     )
     spread = f" (here {sd:.1f} % of MTF50, from {clean_text(lens.spread_from)})" if isfinite(sd) else ""
-    zoom, response = zoom_panel(lens, key=key), response_panel(lens, shots, key=key)
-    plots: tuple[Panel | FieldMap, ...] = (
-        *([] if zoom is None else [zoom]),
-        *sharpness_panels(lens, key=key),
+    strips, response = lens_strips(lens, key=f"{key}-strips"), response_panel(lens, shots, key=key)
+    plots: tuple[Plot, ...] = (
+        *([] if strips is None else [strips]),
         *([] if response is None else [response]),
         *field_maps(lens, shots, key=key),
     )

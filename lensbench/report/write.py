@@ -14,11 +14,9 @@ from lensbench.model.compare import CompareFindings, Effect
 from lensbench.model.errors import SettingError
 from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.report.compare_page import compare_report
-from lensbench.report.curves import FieldMap
-from lensbench.report.document import Drawing, Report
+from lensbench.report.document import Drawing, Plot, Report
 from lensbench.report.effect import effect_report
 from lensbench.report.json_form import comparison_as_json, effect_as_json, findings_as_json
-from lensbench.report.panels import Panel
 from lensbench.report.sweep import sweep_report
 from lensbench.report.tables import as_csv, compare_table, edges_table, effect_table, shots_table
 from lensbench.storage.cache import ResultCache
@@ -131,7 +129,7 @@ def _write_report(
     return written
 
 
-def _drawn(plot: Panel | FieldMap) -> bytes:
+def _drawn(plot: Plot) -> bytes:
     from lensbench.report.render import draw  # noqa: PLC0415  heavy: only for what was not drawn before
 
     return draw(plot).packed()

@@ -76,8 +76,8 @@ def test_the_content_policy_allows_this_style_sheet_and_nothing_else(page):
 def test_every_plot_has_a_name_a_description_and_its_figures_as_a_table(sweep_folder, page):
     text = (sweep_folder / "report.html").read_text(encoding="utf-8")
     figures = re.findall(r"<figure.*?</figure>", text, re.DOTALL)
-    # One zoom plot, three of stops, three maps, one of responses.
-    assert len(figures) == 8
+    # The strips, three maps, one of responses.
+    assert len(figures) == 5
     for figure in figures:
         part = read_page(figure)
         (svg,) = part.named("svg")
