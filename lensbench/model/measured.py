@@ -15,6 +15,7 @@ import numpy as np
 from msgspec import Meta
 
 from lensbench.model.setting import Setting, focal_order
+from lensbench.model.shot import Thumbnail
 
 Cypx = Annotated[float, Meta(ge=1e-4, le=10.0)]
 Positive = Annotated[float, Meta(gt=0.0, le=1e9)]
@@ -53,6 +54,9 @@ class CountedShot:
     picture_height_px: Pixels | None = None  # as the picture is viewed
     sensor_data: bool = True
     flags: tuple[str, ...] = ()
+    thumbnails: tuple[
+        Thumbnail, ...
+    ] = ()  # of one shot a setting alone: the one in the middle of its repeats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,6 @@
 """A report as its reader meets it: blocks in one order, from which the page, the PDF and the plots' files are made."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
@@ -9,7 +9,7 @@ import msgspec
 from lensbench.report.curves import FieldMap
 from lensbench.report.panels import Grid, Panel
 from lensbench.report.strips import Strips
-from lensbench.report.words import texts
+from lensbench.report.words import NOT_MEASURED, texts
 
 Plot = Panel | FieldMap | Strips
 
@@ -46,7 +46,8 @@ class Table:
     captioned: bool = False
     """Whether the caption is shown beside the title."""
     kind: str = "folding"
-    """folding (row by row on a telephone), state, or list (two columns: a word and what it means)."""
+    """folding (row by row on a telephone), folded (the same, behind its title until it is opened), state, or list (two
+    columns: a word and what it means)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +57,39 @@ class Plots:
     form: ClassVar[str] = "plots"
     title: str
     plots: tuple[Plot, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotRow:
+    """One photograph, or several that were skipped alike."""
+
+    photo: str
+    setting: str = ""
+    picture: str = ""
+    """Its thumbnails as a `data:` address; empty where there are none."""
+    verdict: str
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotRows:
+    """Photographs in rows; the long list of those that count is folded on the page, and not printed."""
+
+    form: ClassVar[str] = "shots"
+    title: str
+    about: str
+    left_out: tuple[ShotRow, ...]
+    counted: tuple[ShotRow, ...]
+
+    @property
+    def left_out_grid(self) -> Grid | None:
+        """Those left out as a plain table; None without any."""
+        columns: dict[str, Callable[[ShotRow], str]] = {
+            "photograph": lambda row: f"{row.photo}\n{row.setting}" if row.setting else row.photo,
+            "why": lambda row: row.verdict,
+            "what to do": lambda row: row.advice or NOT_MEASURED,
+        }
+        return Grid.of(self.left_out, "Left out", columns) if self.left_out else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +105,7 @@ class Part:
     blocks: tuple["Block", ...]
 
 
-Block = Answer | Lines | Table | Plots | Part
+Block = Answer | Lines | Table | Plots | ShotRows | Part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

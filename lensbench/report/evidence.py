@@ -9,6 +9,7 @@ from math import isfinite
 from lensbench.model.condition import (
     Decentring,
     FocusTilt,
+    Side,
     SideAsymmetry,
     Source,
     TurnedOutcome,
@@ -152,9 +153,14 @@ def asymmetry_text(row: SideAsymmetry) -> str:
     """«the upper left is 5 % softer at 24 mm, f/2.8 (3 to 7 %)»."""
     source = ", each target at its own best focus" if row.source is Source.FOCUS_BRACKET else ""
     return (
-        f"the {row.softer_side} is {share(row.percent)} softer at {at_setting(row)} "
+        f"the {side_name(row.softer_side)} is {share(row.percent)} softer at {at_setting(row)} "
         f"({interval_percent(row.ci95_percent)}){source}"
     )
+
+
+def side_name(side: Side) -> str:
+    """«right side», «top», «upper left»."""
+    return f"{side} side" if side in {Side.LEFT, Side.RIGHT} else side.value
 
 
 def leaning_text(tilt: FocusTilt) -> str:

@@ -17,7 +17,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, Image, KeepTogether, PageBreak, Paragraph, Spacer
 from reportlab.platypus import Table as Columns
 
-from lensbench.report.document import Answer, Block, Drawing, Lines, Part, Plots, Report, Table
+from lensbench.report.document import Answer, Block, Drawing, Lines, Part, Plots, Report, ShotRows, Table
 from lensbench.report.panels import ACCENT, STYLES
 from lensbench.storage.pdf import EVERY_CELL, WIDTH_PT, grid, pdf_pages, text
 
@@ -29,11 +29,13 @@ _SIZES_PT: Final = {"answer": 20.0, "lead": 12.0, "section": 12.5, "body": 9.0, 
 def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
     """Page of a report, as text to be written in UTF-8; `drawings` are its plots by their key.
 
-    The content policy allows this page's own style sheet and nothing else.
+    The content policy allows this page's own style sheet, and pictures that stand in the page itself.
     """
     style = _style()
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    policy = (
+        f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; base-uri 'none'; form-action 'none'"
+    )
     environment = Environment(
         loader=PackageLoader("lensbench.report", "templates"),
         autoescape=True,
@@ -80,10 +82,17 @@ def _story(block: Block, drawings: Mapping[str, Drawing]) -> list[Flowable]:
         case Lines(sentences=sentences, kind="steps", title=title):
             lines = [_text(f"{number}. {sentence}", "body") for number, sentence in enumerate(sentences, 1)]
             story = [KeepTogether([_text(title, "section"), *lines])]
-        case Lines(sentences=sentences, kind=kind):
-            story = [_text(sentence, "lead" if kind == "lead" else "body") for sentence in sentences]
+        case Lines(sentences=sentences, kind=kind, title=title):
+            story = [_text(title, "section")] if title else []
+            story += [_text(sentence, "lead" if kind == "lead" else "body") for sentence in sentences]
         case Table():
             story = _titled_table(block)
+        case ShotRows(title=title, left_out_grid=left_out):
+            story = (
+                []
+                if left_out is None
+                else _titled_table(Table(f"{title}: {left_out.caption.lower()}", left_out))
+            )
         case Plots(title=title):
             story = [_text(title, "section") if title else Spacer(0, 2 * mm), *_plot_rows(block, drawings)]
         case Part(kind=kind, title=title, blocks=blocks):

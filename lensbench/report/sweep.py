@@ -5,7 +5,6 @@ from collections.abc import Callable, Iterable, Sequence
 from itertools import chain
 from math import isfinite, isnan, log2, nan
 from statistics import median
-from typing import Final
 
 from lensbench.model.errors import Remark, Severity
 from lensbench.model.setting import Setting, f_stop, focal_length, focal_order
@@ -21,11 +20,12 @@ from lensbench.model.sweep import (
 )
 from lensbench.report.answer import PURPOSE_NAMES, lens_sentences, lens_title, series_remark
 from lensbench.report.blur import lens_blur_sentence
-from lensbench.report.condition import condition_text, verdict_text
 from lensbench.report.curves import field_maps, response_panel
 from lensbench.report.document import WORDS, Answer, Block, Part, Plot, Plots, Report, method, tables
 from lensbench.report.evidence import evidence_part
 from lensbench.report.panels import Grid
+from lensbench.report.shots import shot_rows
+from lensbench.report.sound import sound_blocks
 from lensbench.report.strips import lens_strips
 from lensbench.report.tables import photo_labels
 from lensbench.report.words import (
@@ -40,8 +40,6 @@ from lensbench.report.words import (
     worded,
 )
 from lensbench.storage.text import clean_text
-
-_NOT_USED: Final = "Left out"
 
 
 def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
@@ -66,12 +64,8 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
 
 
 def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_name: str) -> Part:
-    named, sd = {rejected.path for rejected in lens.rejected}, lens.shot_sd_percent
-    rejected = lens.rejected + tuple(
-        RejectedShot(path=shot.planned.path, reason=shot.reason)
-        for shot in shots
-        if shot.reason and shot.planned.path not in named
-    )
+    sd, rejected = lens.shot_sd_percent, {own.path for own in lens.rejected}
+    rejected |= {shot.planned.path for shot in shots if shot.reason}
     spread = f" (here {sd:.1f} % of MTF50, from {clean_text(lens.spread_from)})" if isfinite(sd) else ""
     strips, response = lens_strips(lens, key=f"{key}-strips"), response_panel(lens, shots, key=key)
     plots: tuple[Plot, ...] = (
@@ -88,12 +82,12 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_n
             captioned=True,
         ),
         Plots("Plots", plots),
-        *tables(("Is the copy sound?", _condition_grid(lens)), kind="state"),
+        *sound_blocks(lens),
         *tables(
             ("Distortion and light", distortion_and_shading_grid(lens, shots)),
-            (_NOT_USED, _rejected_grid(rejected, caption=_NOT_USED)),
             ("About the shooting", _remarks_grid(lens, shots)),
         ),
+        shot_rows(lens, shots),
         method("sweep", name=clean_text(method_name), spread=spread),
         *evidence_part(lens, shots, key=key),
     )
@@ -277,22 +271,6 @@ def _stops_summary(lens: LensFindings) -> Grid:
         caption="MTF50 in cycles/pixel at the stops of the ten-minute test, 95 % interval below",
         header=("focal length", "stop", *ZONES),
         rows=tuple(rows),
-    )
-
-
-def _condition_grid(lens: LensFindings) -> Grid | None:
-    if not lens.condition:
-        return None
-    return Grid.of(
-        [(finding, condition_text(finding)) for finding in lens.condition],
-        "Is the copy sound?",
-        {
-            "what": lambda judged: judged[0].subject.value,
-            "verdict": lambda judged: verdict_text(judged[0]),
-            "evidence": lambda judged: judged[1].evidence,
-            "caution": lambda judged: judged[1].caution or NOT_MEASURED,
-            "what to do next": lambda judged: judged[1].advice or NOT_MEASURED,
-        },
     )
 
 

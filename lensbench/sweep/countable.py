@@ -215,13 +215,27 @@ def measured_lenses(findings: SweepFindings, shots: Sequence[SweepShot]) -> list
     lenses = []
     for lens in findings.lenses:
         own = [shot for shot in shots if (shot.planned.lens, shot.planned.camera) == (lens.lens, lens.camera)]
-        rows = [
-            _with_sfr(row, group) if row.zones else row
-            for row, group in zip(countable_shots(own), _refocused(own, _focuses(own)), strict=True)
-        ]
+        counted = list(zip(countable_shots(own), _refocused(own, _focuses(own)), strict=True))
+        shown = _middle_ones([row for row, _ in counted])
+        rows = []
+        for row, group in counted:
+            kept = _with_sfr(row, group) if row.zones else row
+            if row in shown:
+                kept = dataclasses.replace(kept, thumbnails=_in_focus(group)[0].measured.thumbnails)
+            rows.append(kept)
         names = {"lens": clean_text(lens.lens), "camera": clean_text(lens.camera)}
         lenses.append(MeasuredLens(**names, best=_best(lens.best), shots=tuple(rows)))
     return lenses
+
+
+def _middle_ones(rows: Sequence[CountedShot]) -> list[CountedShot]:
+    """Of each setting's shots that count the one in the middle by the frame's MTF50: its thumbnails stand for all."""
+    repeats: dict[Setting, list[CountedShot]] = defaultdict(list)
+    for row in rows:
+        if not row.reason and "frame" in row.zones:
+            repeats[row.setting].append(row)
+    in_order = (sorted(own, key=lambda row: row.zones["frame"].mtf50_cypx) for own in repeats.values())
+    return [own[len(own) // 2] for own in in_order]
 
 
 def _with_sfr(row: CountedShot, group: Sequence[SweepShot]) -> CountedShot:
