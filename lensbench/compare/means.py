@@ -40,9 +40,14 @@ class MeanOfShots:
     """One zone at one setting."""
 
     log_mtf50: float  # middle of the refocused shots, as the sweep has it
-    shots: int
+    log_shots: tuple[float, ...]
     uncertainty: Uncertainty | None  # within one set-up; None where nothing was repeated
     sfr: FloatArray | None  # mean at `RESPONSE_CYPX`; None where a shot has none
+
+    @property
+    def shots(self) -> int:
+        """How many count."""
+        return len(self.log_shots)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,7 +76,7 @@ def lens_in_comparison(lens: MeasuredLens) -> LensInComparison:
                 uncertainty = Uncertainty(variance=float(variances[index]), dof=spread.dof)
                 means[zone, setting] = MeanOfShots(
                     log_mtf50=float(middles[index]),
-                    shots=len(series.log_shots[index]),
+                    log_shots=tuple(series.log_shots[index].tolist()),
                     uncertainty=uncertainty if spread.repeated else None,
                     sfr=_mean_sfr([shot for shot in lens.counted if shot.setting == setting], zone),
                 )

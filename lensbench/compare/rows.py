@@ -59,6 +59,7 @@ class LensPair:
         figures_cypx: tuple[float, float],
         shots: tuple[int, int],
         half_width: float,
+        log_shots: tuple[Sequence[float], Sequence[float]] = ((), ()),
     ) -> CompareRow:
         """One row in the pair's unit; what an eye sees of it goes by pictures of one height, not by lp/mm."""
         first, second = (
@@ -81,6 +82,10 @@ class LensPair:
         seen = _seen(low_jnd, high_jnd) if sight else Seen.UNKNOWN
         # Nothing that could be seen is called equal; an unknown limit leaves the band as it is.
         equal_within = INDIFFERENCE if math.isnan(visible_from) else min(INDIFFERENCE, visible_from)
+        first_each, second_each = (
+            tuple(in_unit(math.exp(value), lens.lens, self.unit) for value in each)
+            for lens, each in zip(self.lenses, log_shots, strict=True)
+        )
         return CompareRow(
             focal_length_mm=settings[0].focal_length_mm,
             f_number=settings[0].f_number,
@@ -89,6 +94,8 @@ class LensPair:
             second=second,
             first_shots=shots[0],
             second_shots=shots[1],
+            first_each=first_each,
+            second_each=second_each,
             difference_percent=100.0 * math.expm1(difference),
             ci95_percent=(100.0 * low, 100.0 * high),
             lead_percent=100.0 * math.expm1(lead),
@@ -141,7 +148,8 @@ def rows_of(pair: LensPair) -> tuple[CompareRow, ...]:
             *(mean.uncertainty and pair.set_up.beside(mean.uncertainty) for mean in means), rivals=len(names)
         )
         settings, shots = (first_key[1], second_key[1]), (means[0].shots, means[1].shots)
-        rows.append(pair.row(first_key[0], settings, figures, shots, half))
+        each = (means[0].log_shots, means[1].log_shots)
+        rows.append(pair.row(first_key[0], settings, figures, shots, half, each))
     return tuple(rows)
 
 

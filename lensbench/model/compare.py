@@ -10,6 +10,8 @@ from enum import StrEnum
 from math import nan
 
 from lensbench.model.errors import Note
+from lensbench.model.measured import SweepLens
+from lensbench.model.setting import Setting
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepShot
 
@@ -82,6 +84,7 @@ class ComparedLens:
     shots_a_setting: tuple[int, int] = (0, 0)  # fewest and most that count, whole frame
     one_focus: bool = False  # several frames of a setting count as one shot, being of one focus
     distance_focal_lengths: tuple[int, int] | None = None  # of the chart; None where unknown
+    best: Setting | None = None  # its own, for the whole frame
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +108,8 @@ class CompareRow:
     equal_within_percent: float  # the band that counts as equal; never wider than what could be seen
     difference_jnd: float = nan  # second less first on the quality ruler, for `CompareFindings.looking`
     ci95_jnd: tuple[float, float] = (nan, nan)
+    first_each: tuple[float, ...] = ()  # figure of every shot
+    second_each: tuple[float, ...] = ()
     visible_from_percent: float = nan  # just seen here; NaN where even the double would not be
     seen: Seen = Seen.CANNOT_TELL  # which one looks sharper
 
@@ -152,6 +157,14 @@ class VisibleFrom(StrEnum):
     RULER = "quality_ruler"  # one just noticeable difference of the quality ruler (ISO 20462-3)
     BEYOND_RULER = "beyond_quality_ruler"  # less than half of MTF50 would not be seen
     HABIT = "common_practice"  # the SFR is not at hand; no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """Lenses compared, and what they were read from."""
+
+    findings: CompareFindings
+    lenses: tuple[SweepLens, ...]  # in the order of the findings
 
 
 class EffectCaution(StrEnum):

@@ -2,30 +2,25 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from statistics import fmean, geometric_mean
 from typing import Final
 
 from lensbench.model.compare import (
     EffectFindings,
     EffectRow,
     Seen,
+    ShotFigures,
     ShutterSpeed,
     Verdict,
     Visible,
     VisibleFrom,
 )
 from lensbench.model.setting import shutter_speed
+from lensbench.model.sweep import INDIFFERENCE
 from lensbench.report.document import WORDS, Answer, Plots, Report, method, tables
-from lensbench.report.panels import (
-    Axis,
-    Grid,
-    Line,
-    Panel,
-    Point,
-    difference_panel,
-    difference_text,
-    value_axis,
-)
+from lensbench.report.panels import Axis, Grid, Line, Panel, Point, difference_text
+from lensbench.report.strips import Strip, StripDifference, StripLine, Strips, StripScale
 from lensbench.report.words import CANNOT_TELL, clean_line, known, looked_at, note_in_words, signed, worded
 from lensbench.storage.text import clean_text
 
@@ -50,7 +45,7 @@ _CHANGED: Final = {
 }
 _ORDERED: Final = ("exposure_s", "iso", "f_number", "focal_length_mm")
 """Levels that a line may join: those that are numbers."""
-_LEVEL_ROLES: Final = ("first", "second", "outer", "frame")
+_MOST_TICKS: Final = 12
 
 
 def effect_sentences(findings: EffectFindings) -> list[str]:
@@ -179,9 +174,9 @@ def effect_report(findings: EffectFindings) -> Report:
         title=title,
         blocks=(
             Answer(about=title, sentences=tuple(sentences), limits=(limit,)),
+            Plots("", (_strips(findings), *shutter)),
             *tables(("Conditions", _levels_grid(findings)), captioned=True),
-            Plots("Plots", (_difference_panel(findings), _order_panel(findings), *shutter)),
-            *tables(("Differences", _differences_grid(findings)), captioned=True),
+            *tables(("Differences", _differences_grid(findings)), captioned=True, kind="folded"),
             *tables(("Left out", left_out if rejected else None)),
             method("effect", **limits),
             WORDS,
@@ -227,63 +222,96 @@ def _differences_grid(findings: EffectFindings) -> Grid:
     )
 
 
-def _difference_panel(findings: EffectFindings) -> Panel:
-    places = {
-        name: float(place) for place, name in enumerate(dict.fromkeys(row.level for row in findings.rows))
-    }
-    differences: dict[str, list[Point]] = defaultdict(list)
-    for row in findings.rows:
-        if row.figure == "mtf50":
-            differences[row.zone].append(Point(places[row.level], row.difference, *row.ci95))
-    return difference_panel(
-        differences,
-        key="effect-difference",
-        title=f"Sharpness against «{clean_text(findings.reference)}»",
-        about=worded("plots.effect", percent=findings.visible.percent),
-        across=Axis.around(_head(findings), ((place, clean_text(name)) for name, place in places.items())),
-        head=_head(findings),
-        caption="Difference in MTF50, %, 95 % interval below",
-        joined=findings.by in _ORDERED,
+def _strips(findings: EffectFindings) -> Strips:
+    """Two conditions over the order of shooting, more of them side by side; below, the differences."""
+    percents = _percents(findings)
+    rows = [row for row in findings.rows if (row.figure, row.zone) == ("mtf50", "frame")]
+    layout = _by_turns if len(findings.levels) == 2 else _side_by_side
+    across, lines, places = layout(findings, percents)
+    differences = tuple(
+        StripDifference(
+            place=places[row.level],
+            percent=row.difference,
+            low=row.ci95[0],
+            high=row.ci95[1],
+            visible_from_percent=row.visible_from,
+        )
+        for row in rows
     )
-
-
-def _order_panel(findings: EffectFindings) -> Panel:
-    names = [level.level for level in findings.levels]
-    roles = dict(zip(names, _LEVEL_ROLES, strict=False)) if len(names) <= len(_LEVEL_ROLES) else {"": "frame"}
-    count = len(findings.shots)
-    drift = "Drift was not taken out."
+    drift = worded("effect.drift_left_in")
     if findings.drift:
-        drift = f"Drift: {findings.drift.percent_per_shot:+.2f} % a shot, taken out."
-    lines = []
-    for name, role in roles.items():
-        shots = [shot for shot in findings.shots if name in ("", shot.level)]
-        marks = [Point(float(shot.order or place), shot.mtf50_cypx) for place, shot in enumerate(shots, 1)]
-        lines.append(Line.through(marks, name=clean_text(name, unknown="all shots"), role=role))
-    return Panel(
-        key="effect-order",
-        title="Shot by shot",
-        about=f"MTF50 of the whole frame in the order of shooting. {drift}",
-        across=Axis(
-            title="shot",
-            low=0.5,
-            high=count + 0.5,
-            ticks=tuple(
-                (float(place), str(place)) for place in range(1, count + 1, math.ceil(count / 12) or 1)
-            ),
-        ),
-        up=value_axis([shot.mtf50_cypx for shot in findings.shots]),
-        lines=tuple(lines),
-        grid=Grid.of(
-            enumerate(findings.shots, start=1),
-            "Every shot that counts",
-            {
-                "shot": lambda numbered: str(numbered[0]),
-                _head(findings): lambda numbered: clean_text(numbered[1].level),
-                "setting": lambda numbered: clean_text(numbered[1].setting, unknown=""),
-                "MTF50, cycles/pixel": lambda numbered: f"{numbered[1].mtf50_cypx:.4f}",
-            },
-        ),
+        drift = worded("effect.drift", percent=findings.drift.percent_per_shot)
+    reference = clean_text(findings.reference)
+    legend = f"100 % = mean of «{reference}»"
+    return Strips(
+        key="effect-strips",
+        title=f"Sharpness against «{reference}», whole frame",
+        about=f"{worded('plots.effect')} {drift}",
+        across=across,
+        strips=(Strip(name="", lines=lines, differences=differences),),
+        scales=(StripScale(key="percent", legend=legend, per_percent=1.0, decimals=0, sign=" %"),),
+        grid=_shots_grid(findings, percents),
+        equal_percent=min((row.equal_within for row in rows), default=100.0 * INDIFFERENCE),
     )
+
+
+_Layout = tuple[Axis, tuple[StripLine, ...], dict[str, float]]
+"""What runs across, the lines over it, and where the difference of each level stands."""
+
+
+def _by_turns(findings: EffectFindings, percents: Sequence[float]) -> _Layout:
+    """Two levels in the order of shooting, so that drift and scatter are seen; their difference in the middle."""
+    lines = []
+    for level, role in zip(findings.levels, ("first", "second"), strict=True):
+        shots = zip(findings.shots, enumerate(percents, start=1), strict=True)
+        path = tuple(
+            (float(number), percent) for shot, (number, percent) in shots if shot.level == level.level
+        )
+        lines.append(StripLine(name=clean_text(level.level), role=role, path=path, shots=path))
+    count = len(percents)
+    ticks = tuple(
+        (float(number), f"{number}") for number in range(1, count + 1, math.ceil(count / _MOST_TICKS))
+    )
+    across = Axis(title="shot", low=0.5, high=count + 0.5, ticks=ticks)
+    return across, tuple(lines), {findings.levels[1].level: (count + 1) / 2.0}
+
+
+def _side_by_side(findings: EffectFindings, percents: Sequence[float]) -> _Layout:
+    """Each level at a place of its own, joined by their means where they are numbers."""
+    places = {level.level: float(place) for place, level in enumerate(findings.levels)}
+    shots = tuple(
+        (places[shot.level], percent) for shot, percent in zip(findings.shots, percents, strict=True)
+    )
+    means = {place: fmean(percent for at, percent in shots if at == place) for place in places.values()}
+    path = tuple(means.items()) if findings.by in _ORDERED else ()
+    across = Axis.around(_head(findings), [(place, clean_text(name)) for name, place in places.items()])
+    return across, (StripLine(name="whole frame", role="frame", path=path, shots=shots),), places
+
+
+def _percents(findings: EffectFindings) -> list[float]:
+    """Every shot in percent of the reference's mean at its setting, or of all of its shots where it has none there."""
+    own: dict[str, list[float]] = defaultdict(list)
+    for shot in findings.shots:
+        if shot.level == findings.reference:
+            own[shot.setting].append(shot.mtf50_cypx)
+    together = [value for values in own.values() for value in values]
+    return [
+        100.0 * shot.mtf50_cypx / geometric_mean(own.get(shot.setting, together)) for shot in findings.shots
+    ]
+
+
+def _shots_grid(findings: EffectFindings, percents: Sequence[float]) -> Grid:
+    columns: dict[str, Callable[[tuple[int, ShotFigures, float]], str]] = {
+        "shot": lambda numbered: str(numbered[0]),
+        _head(findings): lambda numbered: clean_text(numbered[1].level),
+        "setting": lambda numbered: clean_text(numbered[1].setting, unknown=""),
+        "MTF50, cycles/pixel": lambda numbered: f"{numbered[1].mtf50_cypx:.4f}",
+        "percent": lambda numbered: f"{numbered[2]:.0f} %",
+    }
+    numbered = [
+        (n, shot, percent) for n, (shot, percent) in enumerate(zip(findings.shots, percents, strict=True), 1)
+    ]
+    return Grid.of(numbered, "Every shot that counts", columns)
 
 
 def _shutter_panel(shutter: ShutterSpeed) -> Panel:

@@ -17,7 +17,18 @@ from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, Image, KeepTogether, PageBreak, Paragraph, Spacer
 from reportlab.platypus import Table as Columns
 
-from lensbench.report.document import Answer, Block, Drawing, Lines, Part, Plots, Report, ShotRows, Table
+from lensbench.report.document import (
+    Answer,
+    Block,
+    Crops,
+    Drawing,
+    Lines,
+    Part,
+    Plots,
+    Report,
+    ShotRows,
+    Table,
+)
 from lensbench.report.panels import ACCENT, STYLES
 from lensbench.storage.pdf import EVERY_CELL, WIDTH_PT, grid, pdf_pages, text
 
@@ -93,6 +104,10 @@ def _story(block: Block, drawings: Mapping[str, Drawing]) -> list[Flowable]:
                 if left_out is None
                 else _titled_table(Table(f"{title}: {left_out.caption.lower()}", left_out))
             )
+        case Crops():
+            story = [
+                KeepTogether([_text(block.title, "section"), _text(block.about, "about"), *_crops(block)])
+            ]
         case Plots(title=title):
             story = [_text(title, "section") if title else Spacer(0, 2 * mm), *_plot_rows(block, drawings)]
         case Part(kind=kind, title=title, blocks=blocks):
@@ -100,6 +115,15 @@ def _story(block: Block, drawings: Mapping[str, Drawing]) -> list[Flowable]:
             story += [flowable for inner in blocks for flowable in _story(inner, drawings)]
             story = [PageBreak(), *story, PageBreak()] if kind == "evidence" else story
     return story
+
+
+def _crops(crops: Crops) -> Iterator[Flowable]:
+    """Pieces of photographs, a pixel a third of a millimetre wide."""
+    for number, row in enumerate(crops.rows):
+        yield _text(f"{row.setting}: {row.name}" if number % 2 == 0 else row.name, "about")
+        content = io.BytesIO(base64.b64decode(row.picture.partition(",")[2]))
+        size = (crops.width_px * mm / 3.0, crops.height_px * mm / 3.0)
+        yield Image(content, *size, mask="auto", hAlign="LEFT")
 
 
 def _titled_table(table: Table) -> list[Flowable]:

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from lensbench.model.compare import CompareFindings, Effect
 from lensbench.model.errors import SettingError
+from lensbench.model.measured import SweepLens
 from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.report.compare_page import compare_report
 from lensbench.report.document import Drawing, Plot, Report
@@ -76,8 +77,10 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
     return _write_report(sweep_report(findings, shots), records, out, MadeCache(folder=out / _KEPT))
 
 
-def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:
-    """Write everything that a comparison leaves behind, `report.html` last.
+def write_compare(
+    comparison: CompareFindings, out: Path, lenses: Sequence[SweepLens] = ()
+) -> tuple[Path, ...]:
+    """Write everything that a comparison leaves behind, `report.html` last; the `lenses` give it pixels to show.
 
     Raises
     ------
@@ -90,7 +93,7 @@ def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:
         "comparison.csv": as_csv(compare_table(comparison)),
         "comparison.json": json_text(comparison_as_json(comparison)),
     }
-    return _write_report(compare_report(comparison), records, out)
+    return _write_report(compare_report(comparison, lenses), records, out)
 
 
 def write_effect(done: Effect, out: Path) -> tuple[Path, ...]:

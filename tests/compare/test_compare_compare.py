@@ -44,7 +44,7 @@ def test_two_folders_are_compared(tmp_path):
     for name, curve, seed in (("Fennel", CURVE, 2), ("Sorrel", sharper(0.10), 3)):
         shots = reject(shoot(curve, seed=seed, lens=name))
         write_sweep(find(shots), shots, tmp_path / name)
-    found = compare([tmp_path / "Fennel", tmp_path / "Sorrel"])
+    found = compare([tmp_path / "Fennel", tmp_path / "Sorrel"]).findings
     (pair,) = found.pairs
     assert (pair.first, pair.second, pair.unit) == ("Fennel", "Sorrel", "cypx")
     assert {row.sharper for row in pair.rows} == {"second"}
