@@ -21,7 +21,16 @@ from lensbench.model.sweep import INDIFFERENCE
 from lensbench.report.document import WORDS, Answer, Plots, Report, method, tables
 from lensbench.report.panels import Axis, Grid, Line, Panel, Point, difference_text
 from lensbench.report.strips import Strip, StripDifference, StripLine, Strips, StripScale
-from lensbench.report.words import CANNOT_TELL, clean_line, known, looked_at, note_in_words, signed, worded
+from lensbench.report.words import (
+    CANNOT_TELL,
+    clean_line,
+    known,
+    looked_at,
+    note_in_words,
+    signed,
+    texts,
+    worded,
+)
 from lensbench.storage.text import clean_text
 
 _VERDICTS: Final = {
@@ -67,7 +76,7 @@ def _answer(findings: EffectFindings) -> list[str]:
     reference = clean_text(findings.reference)
     if findings.shutter is not None:
         # Many speeds: the one that is asked for comes first, and only what is sure is told of the others.
-        return [shutter_sentence(findings.shutter), *_visibly(by_level, reference)]
+        return [*shutter_sentences(findings.shutter), *_visibly(by_level, reference)]
     plain = [_plain(rows, reference) for rows in by_level.values() if "mtf50" in rows]
     figures = [
         f"«{clean_text(level)}» against «{reference}»: "
@@ -109,7 +118,7 @@ def _plain(rows: dict[str, EffectRow], reference: str) -> str:
 
 
 def _digits(percent: float) -> str:
-    return f"{percent:.{0 if percent >= 9.95 else 1}f}"
+    return f"{percent:.{0 if percent >= 0.95 else 1}f}"
 
 
 def _figure(row: EffectRow) -> str:
@@ -138,17 +147,16 @@ def _verdict(row: EffectRow) -> str:
     return _VERDICTS[row.verdict]
 
 
-def shutter_sentence(shutter: ShutterSpeed) -> str:
-    """Say from which speed on shake no longer shows."""
+def shutter_sentences(shutter: ShutterSpeed) -> list[str]:
+    """Say from which speed on shake no longer shows, then how sure that is and what counts as shake."""
     speeds = [shutter_speed(time) for time, _, _ in shutter.shares]
-    percent, ends = shutter.shows_from_percent, {"fastest": speeds[0], "slowest": speeds[-1]}
-    if not math.isfinite(shutter.exposure_s):
-        return worded("effect.shutter.none", percent=percent, **ends)
-    fast, slow = (shutter_speed(time) for time in shutter.ci95_s)
-    interval = f"95 % interval {slow} to {fast}; a loss of {percent:.0f} % counts as shake"
-    key = "all" if shutter.exposure_s < shutter.shares[0][0] else "limit"
-    named = shutter_speed(shutter.exposure_s)
-    return worded(f"effect.shutter.{key}", named=named, interval=interval, **ends)
+    figures = {"fastest": speeds[0], "slowest": speeds[-1], "percent": shutter.shows_from_percent}
+    key = "none"
+    if math.isfinite(shutter.exposure_s):
+        key = "all" if shutter.exposure_s < shutter.shares[0][0] else "limit"
+        fast, slow = (shutter_speed(time) for time in shutter.ci95_s)
+        figures |= {"named": shutter_speed(shutter.exposure_s), "interval": f"{slow} to {fast}"}
+    return [line.format(**figures) for line in texts(f"effect.shutter.{key}")]
 
 
 def visible_in_words(visible: Visible) -> str:
@@ -321,7 +329,7 @@ def _shutter_panel(shutter: ShutterSpeed) -> Panel:
     return Panel(
         key="effect-shutter",
         title="Shots that show shake",
-        about=shutter_sentence(shutter),
+        about=" ".join(shutter_sentences(shutter)),
         across=Axis.around("shutter speed", speeds),
         up=Axis(title="shots that show shake, %", low=0.0, high=100.0, ticks=percents),
         lines=(Line.through(marks, name="shaken", role="frame"),),

@@ -41,7 +41,7 @@ from lensbench.model.sweep import Basis, Behind, Observed, Refocusing, SeriesRem
 from lensbench.report.advice import advice_sentences, picture_sentences
 from lensbench.report.answer import answer_sentences, holds_for, lens_sentences, series_remark
 from lensbench.report.compare import choice_lines, comparison_answer, comparison_sentences, pair_sentences
-from lensbench.report.effect import effect_sentences, shutter_sentence, visible_in_words
+from lensbench.report.effect import effect_sentences, shutter_sentences, visible_in_words
 from lensbench.report.words import note_in_words
 from lensbench.stats.best_set import Tie
 from lensbench.sweep.decide import find
@@ -331,7 +331,7 @@ def _():
     return [
         *limit(20.0),
         *limit(120.0),
-        shutter_sentence(no_shake_speed(times_s, np.zeros(16), shows_from=0.08)),
+        *shutter_sentences(no_shake_speed(times_s, np.zeros(16), shows_from=0.08)),
     ]
 
 
