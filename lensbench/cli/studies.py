@@ -1,6 +1,7 @@
 """`lensbench sweep`, `compare`, `effect` and `rank`: the commands that judge folders of photographs or of results."""
 
 import os
+import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from math import isfinite
@@ -32,7 +33,10 @@ _INTERRUPTED: Final = 130
 class SweepCommand:
     """The options of `sweep`."""
 
-    folders: Annotated[list[Path], argument("FOLDER", "Folders of test shots; never written to.")]
+    folders: Annotated[
+        list[str],
+        argument("FOLDER", "Folders of test shots, or addresses such as s3://...; never written to."),
+    ]
     out: shared.Out = None
     shots: shared.ShotsTable = None
     workers: shared.Workers = None
@@ -64,6 +68,8 @@ def sweep(given: SweepCommand) -> None:
 
     Example: lensbench sweep shots/ --out shots-report
     """
+    from lensbench.sweep import is_address
+
     try:
         with running(given.workers, given.time_limit) as local:
             spread = replace(local, scheduler=given.scheduler, send_files=given.send_files)
@@ -74,11 +80,12 @@ def sweep(given: SweepCommand) -> None:
                 options=measure_options(given),
                 tie=given.tie,
                 running=spread,
+                command=_typed(given),
             )
     except KeyboardInterrupt:
         say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
         raise typer.Exit(_INTERRUPTED) from None
-    say_not_used(done, given.folders)
+    say_not_used(done, [Path(folder) for folder in given.folders if not is_address(folder)])
     if given.physical and not done.has_physical:
         say("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)
     say_answer(done, as_json=given.as_json)
@@ -86,9 +93,27 @@ def sweep(given: SweepCommand) -> None:
         raise typer.Exit(shared.REJECTED)
 
 
-def _beside(folder: Path) -> Path:
-    """Name the report's folder: beside the photographs, or here where that place is read-only."""
-    shots = folder.resolve()
+_DECIDING: Final = ("out", "shots", "method", "pitch_um", "print_profile", "tie", "physical", "encoding")
+"""Options that decide what a sweep finds and where it writes."""
+
+
+def _typed(given: SweepCommand) -> str:
+    """The command by which somebody else gets the same, as a shell takes it."""
+    usual, parts = SweepCommand(folders=given.folders), ["lensbench", "sweep", *given.folders]
+    for name in _DECIDING:
+        if (value := getattr(given, name)) != getattr(usual, name):
+            words = [f"{value:g}" if isinstance(value, float) else str(value)]
+            parts += [f"--{name.replace('_', '-')}", *([] if value is True else words)]
+    return shlex.join(parts)
+
+
+def _beside(folder: str) -> Path:
+    """Name the report's folder: beside the photographs, or here where that place is read-only or elsewhere."""
+    from lensbench.sweep import folder_name, is_address
+
+    if is_address(folder):
+        return Path.cwd() / f"{folder_name(folder)}-lensbench"
+    shots = Path(folder).resolve()
     parent = shots.parent if os.access(shots.parent, os.W_OK) else Path.cwd()
     return parent / f"{shots.name or 'shots'}-lensbench"
 

@@ -5,9 +5,10 @@ With `out` they write their report.
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final
 
 from lensbench import report
@@ -23,7 +24,7 @@ from lensbench.rank import rank as rank_frames
 from lensbench.shot import MeasureOptions
 from lensbench.stats import Tie
 from lensbench.storage.files import sole_writer
-from lensbench.sweep import Running, copies_among
+from lensbench.sweep import Running, copies_among, fetch, folder_name, is_address
 from lensbench.sweep import sweep as sweep_of
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ Places = str | Path | Iterable[str | Path]
 """One file or folder, or several."""
 _USUAL: Final = MeasureOptions()
 _KEPT: Final = "measured"  # folder within a report's for the results of each photograph
+_FETCHED: Final = "fetched"  # and for photographs from elsewhere
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -148,13 +150,15 @@ def sweep(
     options: MeasureOptions = _USUAL,
     tie: Tie | str = Tie.BEST,
     running: Running | None = None,
+    command: str = "",
 ) -> SweepResult:
     """Measure folders of test shots, and find the best stop and zoom setting.
 
     Parameters
     ----------
     folders : path or paths
-        Read, never written to.
+        Read, never written to. An address (`s3://`, `gs://`, `sftp://`) needs the extra `remote`; its photographs are
+        fetched into `out`, and only those that are new or changed by a second run.
     out : path, optional
         Folder for the report; results are kept there for a second run. Without it nothing is written.
     shots : path, optional
@@ -165,6 +169,8 @@ def sweep(
         Which of several equally good stops is named: best, widest, middle or deepest.
     running : Running, optional
         Over how many processes the work is spread; all processors by default.
+    command : str, optional
+        What was typed to ask for it; the report says so.
 
     Raises
     ------
@@ -175,18 +181,28 @@ def sweep(
     SettingError
         The report cannot be written to `out`, or the shots table cannot be used.
     """
-    places = _paths(folders)
-    with _report_folder(out, study="sweep", inputs=places) as out_folder:
+    given = [folders] if isinstance(folders, (str, Path)) else list(folders)
+    local = _paths(place for place in given if not is_address(place))
+    with _report_folder(out, study="sweep", inputs=local) as out_folder, TemporaryDirectory() as passing:
+        beside = out_folder / _FETCHED if out_folder else Path(passing)
+        fetched = [
+            fetch(place, beside / folder_name(place)) for place in map(str, given) if is_address(place)
+        ]
+        missing = tuple(rejected for place in fetched for rejected in place.missing)
         done = sweep_of(
-            places,
+            [*local, *(place.folder for place in fetched)],
             shots_csv=None if shots is None else Path(shots),
             options=options,
             cache=out_folder and out_folder / _KEPT,
             running=running,
             tie=Tie(tie),
         )
-        written = report.write_sweep(done.findings, done.shots, out_folder) if out_folder else ()
-    return SweepResult(findings=done.findings, shots=done.shots, rejected=done.rejected, written=written)
+        unplaced = (*done.findings.unplaced, *missing)
+        findings = replace(done.findings, unplaced=unplaced, command=command)
+        written = report.write_sweep(findings, done.shots, out_folder) if out_folder else ()
+    return SweepResult(
+        findings=findings, shots=done.shots, rejected=(*done.rejected, *missing), written=written
+    )
 
 
 def compare(

@@ -301,6 +301,7 @@ class ShotResult:
     quality: tuple[Remark, ...]
     veil: Veil = Veil()
     thumbnails: tuple[Thumbnail, ...] = ()  # at most five: centre and corners; none of a quick look
+    sha256: str = ""  # of the file; empty where the result was not to be kept
 
     @property
     def picture_height_px(self) -> int:

@@ -299,3 +299,4 @@ class SweepFindings:
     unplaced: tuple[RejectedShot, ...] = ()  # of no lens: unreadable, or shut out by the table
     version: str = ""
     method: str = "refined"
+    command: str = ""  # by which it was asked for; empty where it was no command

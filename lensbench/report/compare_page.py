@@ -17,7 +17,7 @@ from lensbench.report.compare import (
     verdict_cell,
 )
 from lensbench.report.crops import crops_of
-from lensbench.report.document import WORDS, Answer, Lines, Part, Plots, Report, tables
+from lensbench.report.document import WORDS, Answer, Fold, Lines, Part, Plots, Report, tables
 from lensbench.report.panels import Axis, Grid, difference_text
 from lensbench.report.strips import THIRD_NAMES, Strip, StripDifference, StripLine, Strips, StripScale
 from lensbench.report.words import NOT_MEASURED, at_setting, known, worded
@@ -82,6 +82,7 @@ def _pair_part(
         for unit, rows in ((pair.unit, pair.rows), ("lpmm", pair.rows_lpmm))
         if rows
     ]
+    figures = tables(*(("", grid) for grid in grids), captioned=True)
     both = lenses.get(pair.first), lenses.get(pair.second)
     return Part(
         kind="pair",
@@ -91,7 +92,7 @@ def _pair_part(
             *([] if answered else [Lines(tuple(pair_sentences(pair)))]),
             *([Plots("", plots)] if (plots := tuple(_pair_strips(pair, best, key=key))) else []),
             *(crops_of(pair, both[0], both[1]) if both[0] and both[1] else ()),
-            *tables(*(("Every setting and zone", grid) for grid in grids), captioned=True, kind="folded"),
+            *([Fold("Every setting and zone", figures, minor=True)] if figures else []),
         ),
     )
 

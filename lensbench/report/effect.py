@@ -18,7 +18,7 @@ from lensbench.model.compare import (
 )
 from lensbench.model.setting import shutter_speed
 from lensbench.model.sweep import INDIFFERENCE
-from lensbench.report.document import WORDS, Answer, Plots, Report, method, tables
+from lensbench.report.document import WORDS, Answer, Fold, Plots, Report, method, tables
 from lensbench.report.panels import Axis, Grid, Line, Panel, Point, difference_text
 from lensbench.report.strips import Strip, StripDifference, StripLine, Strips, StripScale
 from lensbench.report.words import (
@@ -184,7 +184,7 @@ def effect_report(findings: EffectFindings) -> Report:
             Answer(about=title, sentences=tuple(sentences), limits=(limit,)),
             Plots("", (_strips(findings), *shutter)),
             *tables(("Conditions", _levels_grid(findings)), captioned=True),
-            *tables(("Differences", _differences_grid(findings)), captioned=True, kind="folded"),
+            Fold("Differences", tables(("", _differences_grid(findings)), captioned=True), minor=True),
             *tables(("Left out", left_out if rejected else None)),
             method("effect", **limits),
             WORDS,

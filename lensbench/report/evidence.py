@@ -17,8 +17,8 @@ from lensbench.model.condition import (
     Verdict,
 )
 from lensbench.model.sweep import LensFindings, SweepShot
-from lensbench.report.curves import field_map_at
 from lensbench.report.document import Block, Lines, Part, Plots, tables
+from lensbench.report.field import field_map_at
 from lensbench.report.panels import Grid
 from lensbench.report.words import (
     NOT_MEASURED,

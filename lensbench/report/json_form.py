@@ -116,6 +116,7 @@ def findings_as_json(findings: SweepFindings) -> Json:
     Lenses and cameras are named as in the tables, without hidden characters; sentences stand under `text` alone.
     """
     form = _record(findings)
+    del form["command"]  # asked for otherwise, the same is found
     for lens, own in zip(findings.lenses, form["lenses"], strict=True):
         own |= {name: clean_text(own[name]) for name in ("lens", "camera")}
         own["text"] = lens_sentences(lens)

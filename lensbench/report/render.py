@@ -15,13 +15,11 @@ from matplotlib.backend_bases import RendererBase
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
-from matplotlib.patches import Circle, Rectangle
 from matplotlib.path import Path
 from matplotlib.text import Text
 from matplotlib.transforms import Affine2D, Transform
 
 from lensbench.report.canvas import (
-    FAINT,
     INK,
     NARROW,
     RULE,
@@ -35,35 +33,30 @@ from lensbench.report.canvas import (
     mark,
     text_width_pt,
 )
-from lensbench.report.curves import FieldMap, spot_bars
 from lensbench.report.document import Drawing, Plot
+from lensbench.report.field import FieldMap
+from lensbench.report.field_figure import field_figure
 from lensbench.report.panels import STYLES, Line, Panel
 from lensbench.report.strips import Strips
 from lensbench.report.strips_figure import strips_figure
-from lensbench.shot import zone_borders
 
 _DOTS_PER_INCH: Final = 200
 _PANEL: Final = Shape(460.8, 12.5)
-"""A panel stands beside another on a desk."""
-_FIELD: Final = Shape(460.8, 13.5)
+"""A panel or a map stands beside another on a desk."""
 _LEFT_PT, _RIGHT_PT = 56.0, 16.0
 _TOP_PT, _BOTTOM_PT, _LEGEND_PT = 24.0, 278.0, 338.0
 _LEGEND_STEP_PT: Final = 19.0
-_FIELD_MARGIN_PT: Final = 26.0
-"""Room for the bars of targets at the picture's border."""
 _ANCHORS: Final = {"left": ("start", 0.0), "center": ("middle", 0.5), "right": ("end", 1.0)}
 """Where a text hangs: its name in SVG, and the share of the width that lies before it."""
-_OF_A_MAP: Final = (("sagittal", "sagittal (along the radius)"), ("tangential", "tangential (across it)"))
 
 
 def draw(plot: Plot) -> Drawing:
     """Drawing of a plot; the same plot gives the same bytes."""
-    narrow = "" if isinstance(plot, FieldMap) else _svg(plot, NARROW)
     figure = figure_of(plot)
     FigureCanvasAgg(figure)
     content = io.BytesIO()
     figure.savefig(content, format="png", dpi=_DOTS_PER_INCH, metadata={"Software": None})
-    return Drawing(svg=_svg(plot, WIDE), narrow=narrow, png=content.getvalue())
+    return Drawing(svg=_svg(plot, WIDE), narrow=_svg(plot, NARROW), png=content.getvalue())
 
 
 def figure_of(plot: Plot, shape: Shape = WIDE, *, on_page: bool = False) -> Figure:
@@ -74,7 +67,7 @@ def figure_of(plot: Plot, shape: Shape = WIDE, *, on_page: bool = False) -> Figu
         case Panel():
             figure = _panel_figure(plot, shape if shape.narrow else _PANEL)
         case FieldMap():
-            figure = _field_figure(plot)
+            figure = field_figure(plot, shape if shape.narrow else _PANEL, on_page=on_page)
     return figure
 
 
@@ -149,42 +142,6 @@ def _draw_line(axes: Axes, line: Line) -> None:
     marked = [point for point in line.points if math.isfinite(point.value)]
     if marked:
         mark(axes, line.role, [point.place for point in marked], [point.value for point in marked])
-
-
-def _field_figure(field: FieldMap) -> Figure:
-    rows, cols = field.size_px
-    width_pt = _FIELD.width_pt - 2 * _FIELD_MARGIN_PT
-    bottom_pt = _FIELD_MARGIN_PT + width_pt * rows / cols
-    canvas = Canvas.of(_FIELD, bottom_pt + _FIELD_MARGIN_PT + 30.0)
-    canvas.title(field.title)
-    sides_pt = (_FIELD_MARGIN_PT, _FIELD_MARGIN_PT + width_pt)
-    axes = canvas.axes(rows_pt=(_FIELD_MARGIN_PT, bottom_pt), cols_pt=sides_pt)
-    axes.set(xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5))
-    axes.axis("off")
-    border = Rectangle((-0.5, -0.5), cols, rows, fill=False, color=INK, linewidth=1.0, gid="picture")
-    axes.add_patch(border).set_clip_on(False)
-    for share in zone_borders(field.size_px):
-        radius_px = share * math.hypot(rows, cols) / 2.0
-        look: dict[str, Any] = {"fill": False, "color": FAINT, "linewidth": 0.8, "linestyle": (0, (2.5, 5))}
-        axes.add_patch(Circle(((cols - 1) / 2.0, (rows - 1) / 2.0), radius_px, gid="ring", **look))
-    for role, words in _OF_A_MAP:
-        bars = [bar for spot in field.spots if (bar := spot_bars(spot, field).get(role))]
-        cols_px = [col for start, end in bars for col in (start[1], end[1], math.nan)]
-        rows_px = [row for start, end in bars for row in (start[0], end[0], math.nan)]
-        axes.plot(cols_px, rows_px, **line_look("whisker", role, width_pt=3.0), clip_on=False)
-        row, col = bottom_pt + _FIELD_MARGIN_PT + 16.0, 12.0 if role == "sagittal" else 232.0
-        canvas.sheet.plot([col, col + 30.0], [row, row], **line_look("whisker", role, width_pt=3.0))
-        canvas.write(words, (row + 4.5, col + 37.0))
-    for spot in field.spots:
-        if math.isfinite(spot.mean_cypx):
-            row, col = ((px + 0.5) * width_pt / cols + _FIELD_MARGIN_PT for px in spot.center_px)
-            aside = (-7.0, "right") if col > _FIELD.width_pt - 40.0 else (7.0, "left")
-            at = (max(row - 6.0, _FIELD_MARGIN_PT + 11.0), col + float(aside[0]))
-            text = canvas.write(
-                f"{1000.0 * spot.mean_cypx:.0f}", at, kind="small", ha=aside[1], fontsize=12.0
-            )
-            text.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8})
-    return canvas.figure
 
 
 class _PageRenderer(RendererBase):

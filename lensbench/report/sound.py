@@ -20,7 +20,7 @@ from lensbench.model.condition import (
 from lensbench.model.setting import focal_length, listed
 from lensbench.model.sweep import LensFindings
 from lensbench.report.condition import condition_text, decentred_text, state_sentences, verdict_text
-from lensbench.report.document import Block, Lines, tables
+from lensbench.report.document import Block, Fold, Lines, tables
 from lensbench.report.evidence import asymmetry_text, interval_percent, share
 from lensbench.report.panels import Grid
 from lensbench.report.words import NOT_MEASURED, at_setting, sentence_case, texts, worded
@@ -48,7 +48,7 @@ def sound_blocks(lens: LensFindings) -> tuple[Block, ...]:
         Lines(said, kind="lead", title=_TITLE),
         *tables(("", _lines(lens)), kind="state"),
         *([Lines((bracket,), kind="limits")] if bracket else []),
-        *tables((worded("condition.measured"), _measured(lens)), kind="folded"),
+        Fold(worded("condition.measured"), tables(("", _measured(lens))), minor=True),
     )
 
 

@@ -95,7 +95,11 @@ class StripScale:
 
     def label(self, percent: float) -> str:
         """A percentage of the scale in this unit."""
-        return f"{percent * self.per_percent:.{self.decimals}f}{self.sign}"
+        return f"{self.bare(percent)}{self.sign}"
+
+    def bare(self, percent: float) -> str:
+        """The same without the sign of its unit."""
+        return f"{percent * self.per_percent:.{self.decimals}f}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,11 +130,10 @@ class Strips:
 
 def lens_strips(lens: LensFindings, *, key: str) -> Strips | None:
     """Strips of a lens, one a focal length; None where no stop is known or nothing was measured."""
-    focals = [focal for focal in lens.by_focal_length if any(point.f_number > 0.0 for point in focal.curve)]
-    third = next((zone for zone in ("frame", *ZONES) if any(_points(focal, zone) for focal in focals)), None)
-    if third is None:
+    scale, focals = full_scale(lens), _with_stops(lens)
+    if scale is None:
         return None
-    full_cypx = _reference_cypx(lens, focals, third)
+    third, full_cypx = scale
     thirds = [zone for zone in ("frame", *ZONES[:3]) if third in {"frame", zone}]
     strips = tuple(
         Strip(
@@ -149,6 +152,27 @@ def lens_strips(lens: LensFindings, *, key: str) -> Strips | None:
         scales=scales_of(full_cypx, Scale.of_lens(lens)),
         grid=_figures(focals, third, full_cypx),
     )
+
+
+def full_scale(lens: LensFindings) -> tuple[str, float] | None:
+    """Which third is shown at first, and the MTF50 that is its 100 %: at the best setting, else the sharpest one.
+
+    None where no stop is known or nothing was measured.
+    """
+    for third in ("frame", *ZONES):
+        points = {
+            (focal.focal_length_mm, point.f_number): point.mtf50_cypx
+            for focal in _with_stops(lens)
+            for point in _points(focal, third)
+        }
+        if points:
+            best = lens.best and points.get((lens.best.focal_length_mm, lens.best.f_number))
+            return third, best or max(points.values())
+    return None
+
+
+def _with_stops(lens: LensFindings) -> list[FocalLengthFindings]:
+    return [focal for focal in lens.by_focal_length if any(point.f_number > 0.0 for point in focal.curve)]
 
 
 def stops_axis(points: Iterable[CurvePoint]) -> Axis:
@@ -185,17 +209,6 @@ def scales_of(full_cypx: float, scale: Scale) -> tuple[StripScale, ...]:
 def _points(focal: FocalLengthFindings, zone: str) -> list[CurvePoint]:
     found = [point for point in focal.curve if point.zone == zone and point.f_number > 0.0]
     return sorted(found, key=lambda point: point.f_number)
-
-
-def _reference_cypx(lens: LensFindings, focals: Sequence[FocalLengthFindings], third: str) -> float:
-    """What is 100 %: the lens's best setting, or the sharpest one where none is called best."""
-    points = {
-        (focal.focal_length_mm, point.f_number): point.mtf50_cypx
-        for focal in focals
-        for point in _points(focal, third)
-    }
-    best = None if lens.best is None else points.get((lens.best.focal_length_mm, lens.best.f_number))
-    return best or max(points.values())
 
 
 def _line(lens: LensFindings, focal: FocalLengthFindings, zone: str, full_cypx: float) -> StripLine:

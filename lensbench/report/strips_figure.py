@@ -28,7 +28,7 @@ from lensbench.report.canvas import (
 from lensbench.report.panels import ACCENT, RIBBON, STYLES, Axis
 from lensbench.report.strips import Strip, StripDifference, StripLine, Strips
 
-_ROWS_PT: Final = {False: (250.0, 165.0, 122.0, 450.0, 62.0), True: (190.0, 112.0, 82.0, 330.0, 54.0)}
+_ROWS_PT: Final = {False: (250.0, 165.0, 122.0, 450.0, 62.0), True: (190.0, 110.0, 75.0, 300.0, 54.0)}
 """By narrow: height of one, two, three strips; of more together; and the least of one."""
 _LANE: Final = 0.62
 """Height of the lane of differences, of a strip's."""
@@ -40,7 +40,7 @@ _SPACE_PT: Final = 6.0
 
 def strips_figure(strips: Strips, shape: Shape, *, on_page: bool) -> Figure:
     """Figure of all strips; `on_page` adds what the switches of the page show."""
-    layout = _Layout.of(strips, shape)
+    layout = _Layout.of(strips, shape, on_page=on_page)
     canvas = Canvas.of(shape, layout.height_pt)
     canvas.title(strips.title)
     pen = _Pen(canvas=canvas, strips=strips, layout=layout, on_page=on_page)
@@ -70,7 +70,7 @@ class _Layout:
     height_pt: float
 
     @classmethod
-    def of(cls, strips: Strips, shape: Shape) -> "_Layout":
+    def of(cls, strips: Strips, shape: Shape, *, on_page: bool) -> "_Layout":
         """Layout of these strips."""
         count = len(strips.strips)
         *few, together, least = _ROWS_PT[shape.narrow]
@@ -81,7 +81,7 @@ class _Layout:
         labels = [scale.label(100.0) for scale in strips.scales] + ["+20 %"] * bool(lane_pt)
         right_pt = shape.width_pt - max(text_width_pt(label, shape.text_pt) for label in labels) - 8.0
         last_pt = _HEAD_PT + count * (row_pt + lane_pt) + (count - 1) * _GAP_PT
-        legend = tuple(_legend(strips, shape, top_pt=last_pt + 44.0))
+        legend = tuple(_legend(strips, shape, top_pt=last_pt + 44.0, on_page=on_page))
         return cls(
             left_pt=left_pt,
             right_pt=right_pt,
@@ -93,9 +93,12 @@ class _Layout:
         )
 
 
-def _legend(strips: Strips, shape: Shape, *, top_pt: float) -> Iterator[tuple[float, float, str, str, str]]:
+def _legend(
+    strips: Strips, shape: Shape, *, top_pt: float, on_page: bool
+) -> Iterator[tuple[float, float, str, str, str]]:
     """Entries in rows, as many in a row as there is room for."""
     lines = [line for strip in strips.strips for line in strip.lines]
+    lines = [line for line in lines if on_page or line.third == lines[0].third]
     shown = {line.role: line.name for line in lines if line.third == lines[0].third}
     entries = [("curve", role, name) for role, name in shown.items()]
     entries += [("ribbon", "", "outer to inner third")] * any(line.ribbon for line in lines)

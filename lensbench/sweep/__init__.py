@@ -4,4 +4,5 @@ from lensbench.sweep.countable import measured_lenses, zone_series
 from lensbench.sweep.decide import Sweep, measured_shots, sweep
 from lensbench.sweep.gather import copies_among, copies_in_words, gather, read_shots_table
 from lensbench.sweep.reject import rejections
+from lensbench.sweep.remote import fetch, folder_name, is_address
 from lensbench.sweep.run import Running, run, usual_workers

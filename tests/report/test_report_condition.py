@@ -73,7 +73,8 @@ def test_five_lines_and_the_bracket_is_asked_for_once():
         *(ConditionFinding(subject=subject, limit=5.0) for subject in silent),
     )
     blocks = sound_blocks(invented_lens(condition=condition))
-    lines, measured = (block.grid for block in blocks if block.form == "table")
+    (lines,) = (block.grid for block in blocks if block.form == "table")
+    (measured,) = (inner.grid for block in blocks if block.form == "fold" for inner in block.blocks)
     assert [row[0] for row in lines.rows] == [
         "decentring",
         "field curvature",

@@ -35,7 +35,7 @@ def content(sweep_folder):
 def test_the_pdf_begins_with_the_plain_answer(content):
     text = text_of(content)
     sentences = answer_sentences(invented_findings())
-    assert text.startswith(sentences[0])
+    assert "Sharpest whole frame 35 mm · f/5.6" in text[:200]
     for sentence in sentences:
         assert sentence in text
 
@@ -43,7 +43,7 @@ def test_the_pdf_begins_with_the_plain_answer(content):
 def test_the_pdf_holds_the_tables_and_the_method(content):
     text = text_of(content)
     for words in (
-        "By focal length and zone",
+        "Sharpness by stop, outer third",
         "no chart was found in the picture",
         "Method and limits",
         "lp/mm",

@@ -4,16 +4,20 @@ import io
 import math
 import re
 import sys
+from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import matplotlib.image
 import numpy as np
 import pytest
-from invented_shoot import SIZE_PX, invented_lens, invented_shots
+from invented_shoot import SIZE_PX, invented_lens, invented_shots, sharpness
 
-from lensbench.report.curves import Spot, field_maps, response_panel, spot_bars
+from lensbench.model.shot import Place
+from lensbench.report.canvas import NARROW, WIDE
+from lensbench.report.curves import response_panel
+from lensbench.report.field import Spot, field_maps, spot_bars
 from lensbench.report.panels import round_step, value_axis
-from lensbench.report.render import draw
+from lensbench.report.render import draw, figure_of
 
 
 @pytest.fixture(scope="module")
@@ -63,6 +67,53 @@ def test_a_map_is_the_mean_of_the_used_shots_of_its_setting(lens, shots):
     # The invented lens: sagittal figures are 1 + 0.12 h^2 times, tangential ones 1 - 0.12 h^2 times the mean.
     ratio = corner.sagittal_cypx / corner.tangential_cypx
     assert ratio == pytest.approx((1 + 0.12 * 0.9**2) / (1 - 0.12 * 0.9**2), rel=1e-6)
+
+
+def test_all_maps_of_a_lens_have_one_scale(lens, shots):
+    """Equal figures give equal bars: a softer focal length looks softer."""
+    fields = field_maps(lens, shots, key="k")
+    assert len({field.longest_cypx for field in fields}) == 1
+    assert len({field.full_cypx for field in fields}) == 1
+    spot = Spot(name="T", center_px=(1999.5, 5000.0), sagittal_cypx=0.2, tangential_cypx=0.1)
+    assert len({spot_bars(spot, field)["sagittal"] for field in fields}) == 1
+    sharpest = [max(value for spot in field.spots for value in spot.figures_cypx) for field in fields]
+    assert max(sharpest) == fields[0].longest_cypx > 1.05 * min(sharpest)
+
+
+def test_centre_and_corners_are_told_in_figures(lens, shots):
+    field = field_maps(lens, shots, key="k")[1]
+    places = dict(field.places)
+    assert list(places) == list(Place)
+    # The invented lens by its own formula, at the heights of its targets.
+    assert places[Place.CENTRE] == pytest.approx(sharpness(35.0, 5.6, 0.0), rel=1e-3)
+    for place in list(Place)[1:]:
+        assert places[place] == pytest.approx(sharpness(35.0, 5.6, 0.9), rel=1e-3)
+    for place, figure in places.items():
+        assert f"{place} {100 * figure / field.full_cypx:.0f}" in field.about
+
+
+def test_no_figure_of_a_map_covers_a_bar_or_another_figure(lens, shots):
+    """By the boxes and lines of the drawing itself, on the page's both shapes and in every unit."""
+    fields = field_maps(lens, shots, key="k")
+    aside = tuple(
+        replace(spot, center_px=(spot.center_px[0], spot.center_px[1] + 80.0)) for spot in fields[0].spots
+    )
+    crowded = replace(fields[0], spots=(*fields[0].spots, *aside))
+    for field, shape in ((fields[0], WIDE), (fields[2], NARROW), (crowded, NARROW)):
+        figure = figure_of(field, shape, on_page=True)
+        sheet = figure.axes[0]
+        bars = [line for line in sheet.lines if str(line.get_gid()).startswith("whisker")]
+        points = np.concatenate([line.get_path().interpolated(20).vertices for line in bars[:2]])
+        places = sheet.transData.transform(points[np.isfinite(points).all(axis=1)])
+        texts = [text for text in sheet.texts if str(text.get_gid()).startswith("small")]
+        for unit in {str(text.get_gid()) for text in texts}:
+            boxes = [text.get_window_extent() for text in texts if text.get_gid() == unit]
+            assert len(boxes) > 5
+            for number, box in enumerate(boxes):
+                # Text's own box holds room for accents and tails, a third of its height.
+                ink = box.shrunk(1.0, 0.7).translated(0.0, 0.15 * box.height)
+                assert not ink.count_contains(places)
+                assert not any(ink.overlaps(other.shrunk(1.0, 0.7)) for other in boxes[:number])
 
 
 def test_response_curves_come_from_the_best_setting(lens, shots):
