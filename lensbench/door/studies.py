@@ -240,9 +240,11 @@ def compare(
     looked = MeasureOptions(print_height_mm=print_height_mm, viewing_distance_mm=viewing_distance_mm)
     folders = _paths(sweeps)
     with _report_folder(out, study="comparison", sweeps=folders) as out_folder:
-        findings = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
-        written = report.write_compare(findings, out_folder, paper=paper) if out_folder else ()
-    return CompareResult(findings=findings, written=written)
+        done = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
+        written = (
+            report.write_compare(done.findings, out_folder, done.lenses, paper=paper) if out_folder else ()
+        )
+    return CompareResult(findings=done.findings, written=written)
 
 
 def effect(

@@ -31,6 +31,8 @@ class Lack(StrEnum):
     FOCAL_LENGTH_OUTSIDE = "focal_length_outside"
     """Shortest and longest one measured."""
     ZONE_NOT_MEASURED = "zone_not_measured"
+    THIRD_NOT_MEASURED = "third_not_measured"
+    """Of the whole frame, which competes with all of its thirds only."""
     NO_STOP_IN_COMMON = "no_stop_in_common"
     """Between the focal lengths round the one asked for."""
     STOP_TOO_WIDE = "stop_too_wide"
@@ -108,8 +110,10 @@ def curve_at(session: KeptSession, focal_length_mm: float, *, zone: str) -> Lens
     below = focals[focals.index(above) - 1]
     first = measured_curve(session, below, zone=zone, asked_mm=focal_length_mm)
     second = measured_curve(session, above, zone=zone)
-    if isinstance(first, Note) or isinstance(second, Note):
-        return Note(Lack.ZONE_NOT_MEASURED)
+    if isinstance(first, Note):
+        return first
+    if isinstance(second, Note):
+        return second
     share = math.log(focal_length_mm / below) / math.log(above / below)
     return _between(first, second, share)
 
@@ -123,7 +127,8 @@ def measured_curve(
     """
     by_focal = zone_series(session.shots, zone)
     if focal_mm not in by_focal:
-        return Note(Lack.ZONE_NOT_MEASURED)
+        seen = any(zone in shot.zones for shot in session.counted if shot.setting.focal_length_mm == focal_mm)
+        return Note(Lack.THIRD_NOT_MEASURED if seen else Lack.ZONE_NOT_MEASURED)
     settings, series = by_focal[focal_mm]
     spread = spread_of([series for _, series in by_focal.values()], session.pixel_pitch_um)
     curve = fit_curve(series, spread, pixel_pitch_um=session.pixel_pitch_um)

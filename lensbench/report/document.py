@@ -191,6 +191,31 @@ class ShotRows:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CropRow:
+    """Pieces of one photograph side by side, in actual pixels."""
+
+    setting: str
+    name: str
+    """Of the lens."""
+    picture: str
+    """As a `data:` address."""
+    places: str
+    """What is shown, from left to right."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crops:
+    """Pieces of photographs one below the other, to be compared by eye; all are of one size."""
+
+    form: ClassVar[str] = "crops"
+    title: str
+    about: str
+    rows: tuple[CropRow, ...]
+    width_px: int
+    height_px: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """Blocks that belong together."""
 
@@ -203,7 +228,7 @@ class Part:
     blocks: tuple["Block", ...]
 
 
-Block = Answer | Opening | Cards | Lines | Table | Figures | Plots | ShotRows | Fold | Part
+Block = Answer | Opening | Cards | Lines | Table | Figures | Plots | ShotRows | Crops | Fold | Part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

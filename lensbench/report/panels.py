@@ -4,17 +4,14 @@ Colour never counts alone, and stands out from the page by 3:1 or more in light 
 """
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from typing import Final, TypeVar
 
-from lensbench.model.shot import ZONES
-from lensbench.report.words import NOT_MEASURED, borne, sd_of
+from lensbench.report.words import borne, sd_of
 
 Record = TypeVar("Record")
 Cell = Callable[[Record], str]
-_ASIDE: Final = 0.08
-"""Zones are set so far aside, in stops or levels, that their intervals don't hide each other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,49 +105,6 @@ def round_step(extent: float) -> float:
     """Step of 1, 2 or 5 times a power of ten that divides an extent into about five."""
     power = 10.0 ** math.floor(math.log10(extent / 5.0))
     return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= extent / 5.0 * 0.999)
-
-
-def difference_panel(
-    differences: Mapping[str, Sequence[Point]],
-    *,
-    key: str,
-    title: str,
-    about: str,
-    across: Axis,
-    caption: str = "Difference in percent, 95 % interval below",
-    head: str,
-    joined: bool = True,
-) -> Panel:
-    """Panel of differences in MTF50 in percent, a line for each zone; `joined` where the places are in an order."""
-    extent = [
-        value
-        for points in differences.values()
-        for point in points
-        for value in (point.value, point.low, point.high)
-    ]
-    lines = []
-    for number, zone in enumerate(ZONES):
-        aside = _ASIDE * (number - (len(ZONES) - 1) / 2.0)
-        marks = [replace(point, place=point.place + aside) for point in differences.get(zone, ())]
-        lines += [Line.through(marks, name=zone, role=zone, joined=joined)] if marks else []
-    cells = {
-        (point.place, zone): difference_text(point.value, (point.low, point.high))
-        for zone, points in differences.items()
-        for point in points
-    }
-    rows = tuple(
-        (name, *(cells.get((place, zone), NOT_MEASURED) for zone in ZONES)) for place, name in across.ticks
-    )
-    return Panel(
-        key=key,
-        title=title,
-        about=about,
-        across=across,
-        up=value_axis([*extent, 0.0], title="difference in MTF50, %"),
-        lines=tuple(lines),
-        level=0.0,
-        grid=Grid(caption=caption, header=(head, *ZONES), rows=rows),
-    )
 
 
 def difference_text(difference: float, ci95: tuple[float, float]) -> str:

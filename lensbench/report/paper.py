@@ -3,6 +3,8 @@
 A lens begins on a page of its own. No page is left nearly empty: where one would be, all text becomes a little smaller.
 """
 
+import base64
+import io
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -11,7 +13,7 @@ from typing import Final
 
 from matplotlib.figure import Figure
 from reportlab.lib.units import mm
-from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, PageBreak, Paragraph, Spacer
+from reportlab.platypus import CondPageBreak, Flowable, Image, KeepTogether, PageBreak, Paragraph, Spacer
 from reportlab.platypus import Table as Columns
 
 from lensbench.model.units import Paper
@@ -19,6 +21,7 @@ from lensbench.report.document import (
     Answer,
     Block,
     Cards,
+    Crops,
     Figures,
     Fold,
     Lines,
@@ -140,9 +143,20 @@ class _Typesetter:
                 story = list(self._composed(block))
         return story
 
+    def _crops(self, crops: Crops) -> Iterator[Flowable]:
+        """Pieces of photographs, a pixel a third of a millimetre wide."""
+        for number, row in enumerate(crops.rows):
+            yield self._text(f"{row.setting}: {row.name}" if number % 2 == 0 else row.name, "about")
+            content = io.BytesIO(base64.b64decode(row.picture.partition(",")[2]))
+            size = (crops.width_px * mm / 3.0, crops.height_px * mm / 3.0)
+            yield Image(content, *size, mask="auto", hAlign="LEFT")
+
     def _composed(self, block: Block) -> Iterator[Flowable]:
         """What holds other blocks, or begins a lens."""
         match block:
+            case Crops(title=title, about=about):
+                head = [self._text(title, "section"), self._text(about, "about")]
+                yield KeepTogether([*head, *self._crops(block)])
             case Opening():
                 yield from self._opening(block)
             case Cards():

@@ -264,6 +264,10 @@ class _Pen:
         most = 1.1 * max(
             [2.0 * equal, *sizes, *(size for size in seen if size < 2.0 * max(sizes, default=0.0))]
         )
+        # An interval that knows next to nothing is cut off, so that the others can be seen.
+        most = min(
+            most, max([100.0, *(1.1 * abs(one.percent) for one in every if math.isfinite(one.percent))])
+        )
         upward = Axis(title="", low=-most, high=most, ticks=())
 
         def row(percent: float) -> float:
@@ -274,7 +278,11 @@ class _Pen:
         band.set(facecolor=BAND, edgecolor="none", linewidth=0, zorder=0.6, gid="equal")
         self.canvas.sheet.add_patch(band)
         self.canvas.stroke(ends, [row(0.0)] * 2, kind="axis", color=INK, linewidth=0.8, zorder=1)
-        step = next(size for size in (50, 20, 10, 5, 2, 1) if size <= most) if most >= 1.0 else most
+        step = (
+            next(size for size in (500, 200, 100, 50, 20, 10, 5, 2, 1) if size <= most)
+            if most >= 1.0
+            else most
+        )
         for percent in (step, 0, -step):
             sign = "\N{MINUS SIGN}" if percent < 0 else "+" * (percent > 0)
             spot = (row(percent) + 4.2, layout.right_pt + 6.0)
@@ -282,7 +290,7 @@ class _Pen:
         for one in differences:
             col = self.col(one.place)
             if math.isfinite(one.low) and math.isfinite(one.high):
-                rows = [row(one.low), row(one.high)]
+                rows = [row(max(one.low, -most)), row(min(one.high, most))]
                 self.canvas.stroke([col, col], rows, kind="bar frame", color=INK, linewidth=1.6, zorder=3)
             for size in (one.visible_from_percent, -one.visible_from_percent):
                 if abs(size) <= most:

@@ -12,10 +12,11 @@ from typing import Any, Final
 
 from lensbench.model.compare import CompareFindings, Effect
 from lensbench.model.errors import SettingError
+from lensbench.model.measured import SweepLens
 from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.model.units import Paper
 from lensbench.report.card import PocketCard, lens_pocket_card
-from lensbench.report.compare import compare_report
+from lensbench.report.compare_page import compare_report
 from lensbench.report.document import Drawing, Plot, Report
 from lensbench.report.effect import effect_report
 from lensbench.report.json_form import comparison_as_json, effect_as_json, findings_as_json
@@ -85,8 +86,10 @@ def write_sweep(
     return _write_report(sweep_report(findings, shots), records, out, paper, made)
 
 
-def write_compare(comparison: CompareFindings, out: Path, *, paper: Paper = "A4") -> tuple[Path, ...]:
-    """Write everything that a comparison leaves behind, `report.html` last.
+def write_compare(
+    comparison: CompareFindings, out: Path, lenses: Sequence[SweepLens] = (), *, paper: Paper = "A4"
+) -> tuple[Path, ...]:
+    """Write everything that a comparison leaves behind, `report.html` last; the `lenses` give it pixels to show.
 
     Raises
     ------
@@ -99,7 +102,7 @@ def write_compare(comparison: CompareFindings, out: Path, *, paper: Paper = "A4"
         "comparison.csv": as_csv(compare_table(comparison)),
         "comparison.json": json_text(comparison_as_json(comparison)),
     }
-    return _write_report(compare_report(comparison), records, out, paper)
+    return _write_report(compare_report(comparison, lenses), records, out, paper)
 
 
 def write_effect(done: Effect, out: Path, *, paper: Paper = "A4") -> tuple[Path, ...]:

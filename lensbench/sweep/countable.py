@@ -345,7 +345,7 @@ def zone_series(shots: Sequence[CountedShot], zone: str) -> dict[float | None, N
     shots : sequence of CountedShot
         Of one lens on one camera; those that were left out are passed over.
     zone : str
-        Focal lengths at which it was not seen are left out.
+        Focal lengths at which it was not seen are left out; of the whole frame, shots that lack one of its thirds.
     """
     by_focal: dict[float | None, list[CountedShot]] = defaultdict(list)
     for shot in shots:
@@ -360,7 +360,7 @@ def _named_series(shots: Sequence[CountedShot], zone: str) -> NamedSeries | None
     values: dict[Setting, list[ZoneValue]] = defaultdict(list)
     for shot in shots:
         exact[shot.setting].append(shot.exact_f_number)
-        if zone in shot.zones:
+        if zone in shot.zones and (zone != "frame" or all(third in shot.zones for third in ZONES)):
             values[shot.setting].append(shot.zones[zone])
     if not values:
         return None

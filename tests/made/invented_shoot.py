@@ -388,9 +388,11 @@ def compare_row(stop: float, zone: str) -> CompareRow:
         ci95_percent=(difference - 2.4, difference + 2.4),
         lead_percent=lead,
         lead_ci95_percent=(lead - 2.4, lead + 2.4),
-        verdict=compared.Verdict.EQUAL
+        sharper=compared.Sharper.NEITHER
         if equal
-        else (compared.Verdict.SECOND if difference > 0 else compared.Verdict.FIRST),
+        else (compared.Sharper.SECOND if difference > 0 else compared.Sharper.FIRST),
+        verdict=compared.Verdict.EQUAL if equal else compared.Verdict.CANNOT_TELL,
+        equal_within_percent=3.0,
     )
 
 

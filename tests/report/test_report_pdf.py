@@ -20,7 +20,8 @@ from invented_shoot import (
 
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.answer import answer_sentences
-from lensbench.report.compare import compare_report, comparison_sentences
+from lensbench.report.compare import comparison_sentences
+from lensbench.report.compare_page import compare_report
 from lensbench.report.document import Part, Report
 from lensbench.report.opening import lens_opening
 from lensbench.report.paper import pdf_of

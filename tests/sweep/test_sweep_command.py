@@ -228,7 +228,7 @@ def test_no_spoiled_value_of_a_sweep_ends_in_a_fault(lensbench, tmp_path):
             spoiled[place] = str(random.choice(SPOILED))
         document.write_text("".join(spoiled))
         try:
-            comparison = compare([tmp_path / "Fennel-report", tmp_path / "Sorrel-report"])
+            comparison = compare([tmp_path / "Fennel-report", tmp_path / "Sorrel-report"]).findings
             assert json.loads(json_text(comparison_as_json(comparison)))
             sessions_of_sweep(tmp_path / "Fennel-report")
         except LensError:
