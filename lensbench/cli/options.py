@@ -95,6 +95,10 @@ FNumber = Annotated[
 ]
 Method = Annotated[Literal["refined", "iso"], option("Our own method, or the standard's steps.")]
 Out = Annotated[Path | None, path("Folder for the report.  [default: FOLDER-lensbench beside it]")]
+Paper = Annotated[
+    Literal["A4", "Letter"],
+    option("Paper of the PDFs.", "--paper", case_sensitive=False, metavar="A4|Letter"),
+]
 Physical = Annotated[
     bool, option("Tell what the blur is made of: diffraction, focus, and the rest.", "--physical")
 ]

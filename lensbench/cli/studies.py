@@ -1,6 +1,7 @@
 """`lensbench sweep`, `compare`, `effect` and `rank`: the commands that judge folders of photographs or of results."""
 
 import os
+import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from math import isfinite
@@ -63,6 +64,7 @@ class SweepCommand:
     ] = "best"
     physical: shared.Physical = False
     encoding: shared.Encoding = "auto"
+    paper: shared.Paper = "A4"
     strict: shared.Strict = False
     as_json: shared.AsJson = False
 
@@ -89,6 +91,8 @@ def sweep(given: SweepCommand) -> None:
                 tie=given.tie,
                 camera=given.camera,
                 running=spread,
+                paper=given.paper,
+                command=_typed(given),
             )
     except KeyboardInterrupt:
         say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
@@ -100,6 +104,20 @@ def sweep(given: SweepCommand) -> None:
     say_answer(done, as_json=given.as_json)
     if given.strict and done.rejected:
         raise typer.Exit(shared.REJECTED)
+
+
+_DECIDING: Final = ("out", "shots", "method", "pitch_um", "print_profile", "tie", "physical", "encoding")
+"""Options that decide what a sweep finds and where it writes."""
+
+
+def _typed(given: SweepCommand) -> str:
+    """The command by which somebody else gets the same, as a shell takes it."""
+    usual, parts = SweepCommand(folders=given.folders), ["lensbench", "sweep", *given.folders]
+    for name in _DECIDING:
+        if (value := getattr(given, name)) != getattr(usual, name):
+            words = [f"{value:g}" if isinstance(value, float) else str(value)]
+            parts += [f"--{name.replace('_', '-')}", *([] if value is True else words)]
+    return shlex.join(parts)
 
 
 def _beside(folder: str) -> Path:
@@ -115,6 +133,7 @@ def _beside(folder: str) -> Path:
 
 def remake(
     folder: Annotated[Path, argument("DIR", "Folder that `lensbench sweep` wrote.")],
+    paper: shared.Paper = "A4",
     as_json: shared.AsJson = False,
 ) -> None:
     """Remake the reports of a sweep folder from what it keeps: nothing is measured, no photograph is needed.
@@ -125,7 +144,7 @@ def remake(
     Example: lensbench report shots-report
     """
     with progress_bar("writing the report"):
-        done = lensbench.remake(folder)
+        done = lensbench.remake(folder, paper=paper)
     say_answer(done, as_json=as_json)
 
 
@@ -135,6 +154,7 @@ class CompareCommand(Viewed):
 
     folders: Annotated[list[Path], argument("DIR_A DIR_B", "Folders that `lensbench sweep` wrote.")]
     out: Annotated[Path | None, path("Folder for the report.  [default: A-against-B here]")] = None
+    paper: shared.Paper = "A4"
     as_json: shared.AsJson = False
 
 
@@ -153,6 +173,7 @@ def compare(given: CompareCommand) -> None:
         out=given.out or Path("-against-".join(names) if len(names) > 1 else f"{names[0]}-compared"),
         print_height_mm=given.print_height_mm,
         viewing_distance_mm=given.viewing_distance_mm,
+        paper=given.paper,
     )
     say_answer(done, as_json=given.as_json)
 
@@ -177,6 +198,7 @@ class EffectCommand(Viewed):
     camera: shared.CameraName = None
     room: shared.RoomFile = None
     encoding: shared.Encoding = "auto"
+    paper: shared.Paper = "A4"
     strict: shared.Strict = False
     as_json: shared.AsJson = False
 
@@ -200,6 +222,7 @@ def effect(given: EffectCommand) -> None:
             options=measure_options(given),
             camera=given.camera,
             running=spread,
+            paper=given.paper,
         )
     say_not_used(done, [given.folder])
     say_answer(done, as_json=given.as_json)

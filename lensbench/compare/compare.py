@@ -22,7 +22,9 @@ from lensbench.model.compare import (
     ComparedPair,
     CompareFindings,
     CompareRow,
+    Comparison,
     Seen,
+    Sharper,
     StopChoice,
     Verdict,
 )
@@ -36,9 +38,7 @@ Pairs = Mapping[tuple[int, int], ComparedPair]
 _UNLIKE: Final = 0.05  # logarithm of two magnifications beyond which the print's own blur weighs differently
 
 
-def compare(
-    folders: Sequence[Path], *, print_and_eye_mm: tuple[float, float] | None = None
-) -> CompareFindings:
+def compare(folders: Sequence[Path], *, print_and_eye_mm: tuple[float, float] | None = None) -> Comparison:
     """Compare the lenses of two or more folders that `lensbench sweep` wrote, each with each.
 
     Print height and eye's distance are for what one could see, by default pixel for pixel on a screen. A SweepError
@@ -47,7 +47,8 @@ def compare(
     if len({folder.resolve() for folder in folders}) < len(folders):
         raise SettingError("one folder is named twice; a comparison needs different ones")
     lenses = [lens for folder in folders for lens in read_sweep(folder)]
-    return compare_lenses(lenses, print_and_eye_mm=print_and_eye_mm)
+    findings = compare_lenses(lenses, print_and_eye_mm=print_and_eye_mm)
+    return Comparison(findings=findings, lenses=tuple(lenses))
 
 
 def compare_lenses(
@@ -111,7 +112,10 @@ def _described(lens: SweepLens, compared: LensInComparison, label: str) -> Compa
         picture_height_px=lens.picture_height_px,
         sensor_data=lens.sensor_data,
         shots_a_setting=(min(counts, default=0), max(counts, default=0)),
+        one_focus=max(counts, default=0) == 1
+        and any(len(shot.files) > 1 and not shot.bracket for shot in lens.counted),
         distance_focal_lengths=(min(far), max(far)) if far else None,
+        best=None if lens.best is None else lens.best.setting,
     )
 
 
@@ -220,8 +224,8 @@ def _choice(shared: _SharedSetting, labels: Sequence[str], pairs: Pairs) -> Stop
     }
     beaten, leads = set(), dict.fromkeys(members, 0.0)
     for (i, j), row in duels.items():
-        if row.verdict in {Verdict.FIRST, Verdict.SECOND}:
-            beaten.add(j if row.verdict == Verdict.FIRST else i)
+        if row.sharper is not Sharper.NEITHER and row.verdict is not Verdict.EQUAL:
+            beaten.add(j if row.sharper is Sharper.FIRST else i)
         log_ratio = math.log(row.first / row.second)
         leads[i] += log_ratio
         leads[j] -= log_ratio

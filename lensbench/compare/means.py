@@ -40,9 +40,14 @@ class MeanOfShots:
     """One zone at one setting."""
 
     log_mtf50: float  # middle of the refocused shots, as the sweep has it
-    shots: int
+    log_shots: tuple[float, ...]
     uncertainty: Uncertainty | None  # within one set-up; None where nothing was repeated
     sfr: FloatArray | None  # mean at `RESPONSE_CYPX`; None where a shot has none
+
+    @property
+    def shots(self) -> int:
+        """How many count."""
+        return len(self.log_shots)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,12 +73,10 @@ def lens_in_comparison(lens: MeasuredLens) -> LensInComparison:
         for settings, series in by_focal.values():
             middles, variances = spread.central_values(series), spread.variance_of_means(series)
             for index, setting in enumerate(settings):
-                if zone == "frame" and any((third, setting) not in means for third in ZONES[:3]):
-                    continue
                 uncertainty = Uncertainty(variance=float(variances[index]), dof=spread.dof)
                 means[zone, setting] = MeanOfShots(
                     log_mtf50=float(middles[index]),
-                    shots=len(series.log_shots[index]),
+                    log_shots=tuple(series.log_shots[index].tolist()),
                     uncertainty=uncertainty if spread.repeated else None,
                     sfr=_mean_sfr([shot for shot in lens.counted if shot.setting == setting], zone),
                 )

@@ -19,12 +19,12 @@ from lensbench.edge import (
     gaussian_response,
     ruler_reading,
 )
-from lensbench.model.compare import CompareRow, Seen, Verdict
+from lensbench.model.compare import CompareRow, Seen, Sharper
 from lensbench.model.measured import BestOfSweep
 from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES
 from lensbench.model.sweep import INDIFFERENCE
-from lensbench.stats import Uncertainty, half_width
+from lensbench.stats import Uncertainty, half_width, judged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,6 +59,7 @@ class LensPair:
         figures_cypx: tuple[float, float],
         shots: tuple[int, int],
         half_width: float,
+        log_shots: tuple[Sequence[float], Sequence[float]] = ((), ()),
     ) -> CompareRow:
         """One row in the pair's unit; what an eye sees of it goes by pictures of one height, not by lp/mm."""
         first, second = (
@@ -77,6 +78,14 @@ class LensPair:
             sight.between(log_ratio) if sight else math.nan
             for log_ratio in (in_pictures, in_pictures - half_width, in_pictures + half_width)
         )
+        visible_from = sight.just_seen() if sight else math.nan
+        seen = _seen(low_jnd, high_jnd) if sight else Seen.UNKNOWN
+        # Nothing that could be seen is called equal; an unknown limit leaves the band as it is.
+        equal_within = INDIFFERENCE if math.isnan(visible_from) else min(INDIFFERENCE, visible_from)
+        first_each, second_each = (
+            tuple(in_unit(math.exp(value), lens.lens, self.unit) for value in each)
+            for lens, each in zip(self.lenses, log_shots, strict=True)
+        )
         return CompareRow(
             focal_length_mm=settings[0].focal_length_mm,
             f_number=settings[0].f_number,
@@ -85,15 +94,19 @@ class LensPair:
             second=second,
             first_shots=shots[0],
             second_shots=shots[1],
+            first_each=first_each,
+            second_each=second_each,
             difference_percent=100.0 * math.expm1(difference),
             ci95_percent=(100.0 * low, 100.0 * high),
             lead_percent=100.0 * math.expm1(lead),
             lead_ci95_percent=(100.0 * math.expm1(lead - half_width), 100.0 * math.expm1(lead + half_width)),
-            verdict=_verdict(low, high),
+            sharper=Sharper.SECOND if low > 0.0 else Sharper.FIRST if high < 0.0 else Sharper.NEITHER,
+            verdict=judged((low, high), seen, equal_within=equal_within),
+            equal_within_percent=100.0 * equal_within,
             difference_jnd=middle_jnd,
             ci95_jnd=(low_jnd, high_jnd),
-            visible_from_percent=100.0 * sight.just_seen() if sight else math.nan,
-            seen=_seen(low_jnd, high_jnd) if sight else Seen.UNKNOWN,
+            visible_from_percent=100.0 * visible_from,
+            seen=seen,
         )
 
     def _sight(
@@ -112,15 +125,6 @@ class LensPair:
         height_px = max(lens.lens.picture_height_px or 1 for lens in self.lenses)
         mean = np.asarray(np.mean(curves, axis=0), np.float64)
         return ruler_reading(mean, viewing=self.viewing.of_height(height_px))
-
-
-def _verdict(low: float, high: float) -> Verdict:
-    """Judge an interval of the second over the first, less one."""
-    if low >= -INDIFFERENCE and high <= INDIFFERENCE:
-        return Verdict.EQUAL
-    if low > 0.0:
-        return Verdict.SECOND
-    return Verdict.FIRST if high < 0.0 else Verdict.CANNOT_TELL
 
 
 def _seen(low_jnd: float, high_jnd: float) -> Seen:
@@ -144,7 +148,8 @@ def rows_of(pair: LensPair) -> tuple[CompareRow, ...]:
             *(mean.uncertainty and pair.set_up.beside(mean.uncertainty) for mean in means), rivals=len(names)
         )
         settings, shots = (first_key[1], second_key[1]), (means[0].shots, means[1].shots)
-        rows.append(pair.row(first_key[0], settings, figures, shots, half))
+        each = (means[0].log_shots, means[1].log_shots)
+        rows.append(pair.row(first_key[0], settings, figures, shots, half, each))
     return tuple(rows)
 
 

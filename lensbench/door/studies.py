@@ -19,6 +19,7 @@ from lensbench.model.compare import CompareFindings, EffectFindings
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings, SweepShot
+from lensbench.model.units import Paper
 from lensbench.rank import PairOdds, Ranking, frames_of
 from lensbench.rank import rank as rank_frames
 from lensbench.shot import MeasureOptions
@@ -144,7 +145,7 @@ class RankResult:
         return rows_frame(map(report.plain, self.ranking.frames))
 
 
-def sweep(
+def sweep(  # noqa: PLR0913  the options of the command
     folders: Places,
     *,
     out: Path | str | None = None,
@@ -153,6 +154,8 @@ def sweep(
     tie: Tie | str = Tie.BEST,
     camera: str | None = None,
     running: Running | None = None,
+    paper: Paper = "A4",
+    command: str = "",
 ) -> SweepResult:
     """Measure folders of test shots, and find the best stop and zoom setting.
 
@@ -173,6 +176,10 @@ def sweep(
         Its name, where a photograph does not tell it.
     running : Running, optional
         Over how many processes the work is spread; all processors by default.
+    paper : str
+        A4 or Letter, of the report's PDFs.
+    command : str, optional
+        What was typed to ask for it; the report says so.
 
     Raises
     ------
@@ -200,15 +207,18 @@ def sweep(
             tie=Tie(tie),
             camera=camera,
         )
-        findings = replace(done.findings, unplaced=(*done.findings.unplaced, *missing))
-        written = report.write_sweep(findings, done.shots, out_folder) if out_folder else ()
+        unplaced = (*done.findings.unplaced, *missing)
+        findings = replace(done.findings, unplaced=unplaced, command=command)
+        written = report.write_sweep(findings, done.shots, out_folder, paper=paper) if out_folder else ()
     return SweepResult(
         findings=findings, shots=done.shots, rejected=(*done.rejected, *missing), written=written
     )
 
 
-def remake(folder: Path | str) -> SweepResult:
+def remake(folder: Path | str, *, paper: Paper = "A4") -> SweepResult:
     """Make the reports of a sweep's folder anew from the shots that it keeps, without the photographs.
+
+    `paper` is that of the report's PDFs: A4 or Letter.
 
     Raises
     ------
@@ -225,7 +235,7 @@ def remake(folder: Path | str) -> SweepResult:
         found = find(kept.shots, method=kept.method, tie=Tie(kept.tie))
         unplaced = (*found.unplaced, *kept.missing)
         findings = replace(found, unplaced=unplaced, command=kept.command)
-        written = report.rewrite_sweep(findings, kept.shots, out)
+        written = report.rewrite_sweep(findings, kept.shots, out, paper=paper)
     rejected = (*rejections(kept.shots), *kept.missing)
     return SweepResult(findings=findings, shots=kept.shots, rejected=rejected, written=written)
 
@@ -236,6 +246,7 @@ def compare(
     out: Path | str | None = None,
     print_height_mm: float | None = None,
     viewing_distance_mm: float | None = None,
+    paper: Paper = "A4",
 ) -> CompareResult:
     """Set the lenses of two or more sweeps side by side, at equal stop, focal length and zone.
 
@@ -247,6 +258,8 @@ def compare(
         Folder for the report. Without it nothing is written.
     print_height_mm, viewing_distance_mm : float, optional
         How pictures are looked at; pixel for pixel on a screen by default.
+    paper : str
+        A4 or Letter, of the report's PDF.
 
     Raises
     ------
@@ -258,12 +271,14 @@ def compare(
     looked = MeasureOptions(print_height_mm=print_height_mm, viewing_distance_mm=viewing_distance_mm)
     folders = _paths(sweeps)
     with _report_folder(out, study="comparison", sweeps=folders) as out_folder:
-        findings = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
-        written = report.write_compare(findings, out_folder) if out_folder else ()
-    return CompareResult(findings=findings, written=written)
+        done = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
+        written = (
+            report.write_compare(done.findings, out_folder, done.lenses, paper=paper) if out_folder else ()
+        )
+    return CompareResult(findings=done.findings, written=written)
 
 
-def effect(
+def effect(  # noqa: PLR0913  the options of the command
     folder: Path | str,
     *,
     by: str,
@@ -273,6 +288,7 @@ def effect(
     options: MeasureOptions = _USUAL,
     camera: str | None = None,
     running: Running | None = None,
+    paper: Paper = "A4",
 ) -> EffectResult:
     """Measure what one change did: a filter, the stabiliser, a shutter speed, the ISO, processing.
 
@@ -282,7 +298,7 @@ def effect(
         What was changed: condition, exposure_s, iso, f_number, focal_length_mm, lens or camera.
     against : str, optional
         Level that the others are held against.
-    folder, out, shots, options, camera, running
+    folder, out, shots, options, camera, running, paper
         As for `sweep`.
 
     Raises
@@ -305,7 +321,7 @@ def effect(
             camera=camera,
             running=running,
         )
-        written = report.write_effect(done, out_folder) if out_folder else ()
+        written = report.write_effect(done, out_folder, paper=paper) if out_folder else ()
     found = done.findings
     return EffectResult(findings=found, shots=done.shots, rejected=found.rejected, written=written)
 

@@ -6,7 +6,7 @@ which difference on one sees it comes from the quality ruler; noise and overshoo
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -28,8 +28,8 @@ from lensbench.model.compare import (
     EffectCaution,
     EffectFindings,
     EffectRow,
-    EffectVerdict,
     LevelFigures,
+    Seen,
     ShotFigures,
     ShutterSpeed,
     Visible,
@@ -40,12 +40,21 @@ from lensbench.model.shot import ZONES, Edge, ShotResult, VeilBound
 from lensbench.model.sweep import INDIFFERENCE, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.shot import MeasureOptions, is_usable
-from lensbench.stats import Difference, Fitted, Layout, f_chance, fit_levels
+from lensbench.stats import Difference, Fitted, Layout, f_chance, fit_levels, judged
 from lensbench.sweep import Running, gather, measured_shots, rejections
 
-NOISE_VISIBLE_PERCENT: Final = 20.0  # as half a stop of ISO does: common practice, no source
-OVERSHOOT_VISIBLE_POINTS: Final = 5.0  # common practice, no source
-VEIL_VISIBLE_POINTS: Final = 1.0  # common practice, no source
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Within which difference a figure counts as equal, and from which one could see it; in the row's unit."""
+
+    equal_within: float
+    visible_from: float
+
+
+NOISE: Final = Limits(5.0, 20.0)  # as half a stop of ISO does, and an eighth: common practice, no source
+OVERSHOOT: Final = Limits(1.0, 5.0)  # common practice, no source
+VEIL: Final = Limits(0.25, 1.0)  # common practice, no source
 FEWEST_EDGES: Final = 4  # that all shots must share to tell detail on the subject
 SHARPENING_POINTS: Final = 2.0
 """Optics and sensor alone don't overshoot; such differences come from processing: common practice, no source."""
@@ -134,8 +143,9 @@ def in_percent(difference: Difference) -> tuple[float, tuple[float, float]]:
 
 
 def sharpness_rows(fit: Fitted, names: Sequence[str], zone: str, visible: Visible) -> list[EffectRow]:
-    """Difference of every level in the sharpness of one zone."""
-    return _rows(fit, names, "mtf50", zone, visible.percent)
+    """Difference of every level in the sharpness of one zone; nothing that could be seen is called equal."""
+    limits = Limits(min(100.0 * INDIFFERENCE, visible.percent), visible.percent)
+    return _rows(fit, names, "mtf50", zone, limits)
 
 
 def other_rows(figures: Sequence[ShotFigures], names: Sequence[str], layout: Layout) -> list[EffectRow]:
@@ -143,18 +153,18 @@ def other_rows(figures: Sequence[ShotFigures], names: Sequence[str], layout: Lay
     rows: list[EffectRow] = []
     noise = np.array([shot.noise_percent for shot in figures])
     if np.all(noise > 0.0):
-        rows += _rows(fit_levels(np.log(noise), layout), names, "noise", "frame", NOISE_VISIBLE_PERCENT)
+        rows += _rows(fit_levels(np.log(noise), layout), names, "noise", "frame", NOISE)
     in_points = {
-        "overshoot": ([shot.overshoot_percent for shot in figures], OVERSHOOT_VISIBLE_POINTS),
-        "veil": ([shot.veil_percent for shot in figures], VEIL_VISIBLE_POINTS),
+        "overshoot": ([shot.overshoot_percent for shot in figures], OVERSHOOT),
+        "veil": ([shot.veil_percent for shot in figures], VEIL),
     }
-    for figure, (values, visible) in in_points.items():
+    for figure, (values, limits) in in_points.items():
         if np.isfinite(values).all():
-            rows += _rows(fit_levels(np.array(values), layout), names, figure, "frame", visible)
+            rows += _rows(fit_levels(np.array(values), layout), names, figure, "frame", limits)
     return rows
 
 
-def _rows(fit: Fitted, names: Sequence[str], figure: str, zone: str, visible_from: float) -> list[EffectRow]:
+def _rows(fit: Fitted, names: Sequence[str], figure: str, zone: str, limits: Limits) -> list[EffectRow]:
     """Rows of one figure; overshoot and veil, themselves in percent, differ in percentage points."""
     rows = []
     for name, level in zip(names[1:], fit.levels, strict=True):
@@ -165,11 +175,7 @@ def _rows(fit: Fitted, names: Sequence[str], figure: str, zone: str, visible_fro
             difference, ci95 = in_percent(level)
         if not np.isfinite(difference):
             continue
-        if ci95[0] > visible_from or ci95[1] < -visible_from:
-            verdict = EffectVerdict.VISIBLE
-        else:
-            inside = ci95[0] > -visible_from and ci95[1] < visible_from
-            verdict = EffectVerdict.TOO_SMALL if inside else EffectVerdict.CANNOT_TELL
+        seen = _seen(ci95, limits.visible_from)
         rows.append(
             EffectRow(
                 level=name,
@@ -178,12 +184,23 @@ def _rows(fit: Fitted, names: Sequence[str], figure: str, zone: str, visible_fro
                 unit="percentage points" if in_points else "percent",
                 difference=difference,
                 ci95=ci95,
-                visible_from=visible_from,
-                verdict=verdict,
+                equal_within=limits.equal_within,
+                visible_from=limits.visible_from,
+                differs=ci95[0] * ci95[1] > 0.0,
+                seen=seen,
+                verdict=judged(ci95, seen, equal_within=limits.equal_within),
                 drift_removed=fit.drift is not None,
             )
         )
     return rows
+
+
+def _seen(ci95: tuple[float, float], visible_from: float) -> Seen:
+    """Whether all, or none, of an interval could be seen."""
+    low, high = ci95
+    if low > visible_from or high < -visible_from:
+        return Seen.VISIBLE
+    return Seen.NONE if low > -visible_from and high < visible_from else Seen.CANNOT_TELL
 
 
 def marked_processed(rows: Sequence[EffectRow]) -> list[EffectRow]:

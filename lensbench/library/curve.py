@@ -12,9 +12,10 @@ from statistics import median
 from typing import Final
 
 from lensbench.model.errors import Note
-from lensbench.model.measured import KeptSession, median_known
-from lensbench.model.setting import log_distance, same_focal_length
-from lensbench.stats import Spread, fit_curve, spread_of
+from lensbench.model.measured import KeptSession, PocketRow, median_known
+from lensbench.model.setting import focal_order, log_distance, same_focal_length
+from lensbench.model.sweep import POCKET_PERCENT
+from lensbench.stats import Selection, Spread, best_setting, candidates, fit_curve, spread_of, value_of_pick
 from lensbench.sweep import zone_series
 
 SAME_STOP: Final = 1.0 / 12.0
@@ -30,6 +31,8 @@ class Lack(StrEnum):
     FOCAL_LENGTH_OUTSIDE = "focal_length_outside"
     """Shortest and longest one measured."""
     ZONE_NOT_MEASURED = "zone_not_measured"
+    THIRD_NOT_MEASURED = "third_not_measured"
+    """Of the whole frame, which competes with all of its thirds only."""
     NO_STOP_IN_COMMON = "no_stop_in_common"
     """Between the focal lengths round the one asked for."""
     STOP_TOO_WIDE = "stop_too_wide"
@@ -107,8 +110,10 @@ def curve_at(session: KeptSession, focal_length_mm: float, *, zone: str) -> Lens
     below = focals[focals.index(above) - 1]
     first = measured_curve(session, below, zone=zone, asked_mm=focal_length_mm)
     second = measured_curve(session, above, zone=zone)
-    if isinstance(first, Note) or isinstance(second, Note):
-        return Note(Lack.ZONE_NOT_MEASURED)
+    if isinstance(first, Note):
+        return first
+    if isinstance(second, Note):
+        return second
     share = math.log(focal_length_mm / below) / math.log(above / below)
     return _between(first, second, share)
 
@@ -122,7 +127,8 @@ def measured_curve(
     """
     by_focal = zone_series(session.shots, zone)
     if focal_mm not in by_focal:
-        return Note(Lack.ZONE_NOT_MEASURED)
+        seen = any(zone in shot.zones for shot in session.counted if shot.setting.focal_length_mm == focal_mm)
+        return Note(Lack.THIRD_NOT_MEASURED if seen else Lack.ZONE_NOT_MEASURED)
     settings, series = by_focal[focal_mm]
     spread = spread_of([series for _, series in by_focal.values()], session.pixel_pitch_um)
     curve = fit_curve(series, spread, pixel_pitch_um=session.pixel_pitch_um)
@@ -146,6 +152,35 @@ def measured_curve(
         spread=spread,
         magnification=session.magnifications.get(focal_mm),
     )
+
+
+def pocket_rows(session: KeptSession, *, zone: str) -> tuple[PocketRow, ...]:
+    """The stops to use at each focal length, as the sweep found them; none where it named no best setting."""
+    by_focal = zone_series(session.shots, zone) if session.best is not None else {}
+    pitch_um = session.pixel_pitch_um
+    spread = spread_of([series for _, series in by_focal.values()], pitch_um)
+    rows, picks = [], []
+    for focal_mm in sorted(by_focal, key=focal_order):
+        settings, series = by_focal[focal_mm]
+        own = candidates([(settings, series, fit_curve(series, spread, pixel_pitch_um=pitch_um))], spread)
+        best = best_setting(own, spread, Selection(place=zone))
+        picks.append(value_of_pick(own))
+        exact = {
+            setting.f_number: float(each) for setting, each in zip(settings, series.f_number, strict=True)
+        }
+        rows.append(
+            PocketRow(
+                focal_length_mm=focal_mm,
+                zone=zone,
+                stops=exact,
+                best_f_number=best.f_number,
+                enough=best.keeping(POCKET_PERCENT),
+                percent=math.nan,
+                claimed=spread.repeated,
+            )
+        )
+    percents = [100.0 * math.exp(pick - max(picks)) for pick in picks]
+    return tuple(replace(row, percent=percent) for row, percent in zip(rows, percents, strict=True))
 
 
 def _between(first: LensCurve, second: LensCurve, share: float) -> LensCurve | Note:

@@ -186,8 +186,10 @@ def sessions_of_sweep(folder: Path, *, session: str | None = None) -> list[KeptS
             camera=lens.camera,
             best=lens.best,
             shots=tuple(
-                replace(shot, files=tuple(Path(file).name for file in shot.files)) for shot in lens.shots
+                replace(shot, files=tuple(Path(file).name for file in shot.files), thumbnails=())
+                for shot in lens.shots
             ),
+            condition=lens.condition,
             session=name,
             added_at=added_at,
         )

@@ -10,21 +10,31 @@ from enum import StrEnum
 from math import nan
 
 from lensbench.model.errors import Note
+from lensbench.model.measured import SweepLens
+from lensbench.model.setting import Setting
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepShot
 
 
 class Verdict(StrEnum):
-    """Which of two lenses is sharper."""
+    """How the 95 % interval of a difference lies to the band that counts as equal, and to what one could see."""
+
+    VISIBLE = "visible"  # sharper and visible: all of it could be seen
+    NOT_VISIBLE = "not_visible"  # sharper, not visible: it leaves out zero, and none of it could be seen
+    EQUAL = "equal"  # all of it lies within the band, which need not hold zero
+    CANNOT_TELL = "cannot_tell"  # neither; who is sharper, or that none of it could be seen, may be known
+
+
+class Sharper(StrEnum):
+    """Which of two lenses is sharper beyond doubt, by however little: the interval leaves out zero."""
 
     FIRST = "first"
     SECOND = "second"
-    EQUAL = "equal"  # no difference that matters
-    CANNOT_TELL = "cannot_tell"
+    NEITHER = ""
 
 
 class Seen(StrEnum):
-    """Which of two lenses looks sharper, or whether the sharper ones look it."""
+    """Which of two lenses looks sharper, or whether the sharper ones, or a change, can be seen."""
 
     FIRST = "first"
     SECOND = "second"
@@ -71,8 +81,10 @@ class ComparedLens:
     pixel_pitch_um: float | None
     picture_height_px: int | None
     sensor_data: bool = True  # measured on raw files
-    shots_a_setting: tuple[int, int] = (0, 0)  # fewest and most refocused shots, whole frame
+    shots_a_setting: tuple[int, int] = (0, 0)  # fewest and most that count, whole frame
+    one_focus: bool = False  # several frames of a setting count as one shot, being of one focus
     distance_focal_lengths: tuple[int, int] | None = None  # of the chart; None where unknown
+    best: Setting | None = None  # its own, for the whole frame
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,9 +103,13 @@ class CompareRow:
     """The set-up's error included; NaN where the spread between shots is not known; joint over several pairs."""
     lead_percent: float  # by how much the sharper of the two is sharper: a share of the softer one's figure
     lead_ci95_percent: tuple[float, float]  # below zero where the other may be the sharper
+    sharper: Sharper
     verdict: Verdict
+    equal_within_percent: float  # the band that counts as equal; never wider than what could be seen
     difference_jnd: float = nan  # second less first on the quality ruler, for `CompareFindings.looking`
     ci95_jnd: tuple[float, float] = (nan, nan)
+    first_each: tuple[float, ...] = ()  # figure of every shot
+    second_each: tuple[float, ...] = ()
     visible_from_percent: float = nan  # just seen here; NaN where even the double would not be
     seen: Seen = Seen.CANNOT_TELL  # which one looks sharper
 
@@ -135,20 +151,20 @@ class CompareFindings:
     looking: WayOfLooking | None = None  # for which a difference is seen; None: a picture's size is not known
 
 
-class EffectVerdict(StrEnum):
-    """Whether a difference could be seen."""
-
-    VISIBLE = "visible"  # surely larger than could be seen
-    TOO_SMALL = "too_small"  # surely smaller
-    CANNOT_TELL = "cannot_tell"
-
-
 class VisibleFrom(StrEnum):
     """What the least visible difference rests on."""
 
     RULER = "quality_ruler"  # one just noticeable difference of the quality ruler (ISO 20462-3)
     BEYOND_RULER = "beyond_quality_ruler"  # less than half of MTF50 would not be seen
     HABIT = "common_practice"  # the SFR is not at hand; no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """Lenses compared, and what they were read from."""
+
+    findings: CompareFindings
+    lenses: tuple[SweepLens, ...]  # in the order of the findings
 
 
 class EffectCaution(StrEnum):
@@ -205,8 +221,11 @@ class EffectRow:
     unit: str  # percent, or percentage points
     difference: float
     ci95: tuple[float, float]  # joint over the levels where there are several; NaN where repeats are lacking
+    equal_within: float  # the band that counts as equal, in the same unit
     visible_from: float  # smallest difference that could be seen, in the same unit
-    verdict: EffectVerdict
+    differs: bool  # beyond doubt, by however little: the interval leaves out zero
+    seen: Seen  # VISIBLE, NONE or CANNOT_TELL
+    verdict: Verdict
     drift_removed: bool
     processed: bool = False  # sharpness differs along with overshoot: by sharpening, not resolution
 

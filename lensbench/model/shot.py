@@ -240,6 +240,50 @@ class ZoneFigure:
     tangential_cypx: float
 
 
+class Place(StrEnum):
+    """Where in the picture, as stored, a thumbnail comes from."""
+
+    CENTRE = "centre"
+    UPPER_LEFT = "upper left"
+    UPPER_RIGHT = "upper right"
+    LOWER_LEFT = "lower left"
+    LOWER_RIGHT = "lower right"
+
+
+_CODES_BEYOND: Final = 0.35
+"""Of the step from dark to bright, below and above it: room for overshoots and noise in a thumbnail's codes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thumbnail:
+    """A few actual pixels about a target's crossing, linear: enough to see how sharp it is."""
+
+    place: Place
+    target: str
+    box: Box
+    codes: bytes  # row by row, one byte a pixel; `light` reads them
+    dark_level: float  # of the target's dark and bright quarters, linear, white = 1
+    bright_level: float
+
+    def __post_init__(self) -> None:
+        """Refuse, by a ValueError, what was kept and is damaged."""
+        if len(self.codes) != self.box.height * self.box.width:
+            raise ValueError(f"{len(self.codes)} codes for {self.box.height} x {self.box.width} pixels")
+
+    @staticmethod
+    def coded(light: FloatArray, *, dark_level: float, bright_level: float) -> bytes:
+        """Codes of linear light, shape (rows, columns), evenly from 35 % of the step below dark to as much above."""
+        share = (light - dark_level) / (bright_level - dark_level)
+        codes = np.rint(255.0 * (share + _CODES_BEYOND) / (1.0 + 2.0 * _CODES_BEYOND))
+        return bytes(np.clip(codes, 0.0, 255.0).astype(np.uint8).tobytes())
+
+    @property
+    def light(self) -> FloatArray:
+        """Linear light, shape (height, width), 0 at the dark quarters and 1 at the bright ones: alike for all shots."""
+        codes = np.frombuffer(self.codes, np.uint8).reshape(self.box.height, self.box.width)
+        return codes / 255.0 * (1.0 + 2.0 * _CODES_BEYOND) - _CODES_BEYOND
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ShotResult:
     """Everything measured in one photograph of the chart."""
@@ -257,6 +301,8 @@ class ShotResult:
     summary: dict[str, ZoneFigure]
     quality: tuple[Remark, ...]
     veil: Veil = Veil()
+    thumbnails: tuple[Thumbnail, ...] = ()  # at most five: centre and corners; none of a quick look
+    sha256: str = ""  # of the file; empty where the result was not to be kept
 
     @property
     def picture_height_px(self) -> int:

@@ -33,7 +33,7 @@ def advice_sentences(advice: Advice) -> list[str]:
     return [
         f"{subject}, {_ZONES[advice.zone]}: {take}.",
         *_others(named),
-        *([] if others else ["No other lens in the library can answer."]),
+        *([] if others else [worded("advice.nothing_else")]),
     ]
 
 
@@ -61,7 +61,7 @@ def interval(ends_percent: tuple[float, float]) -> str:
 def no_answer(focal_length_mm: float, left_out: Sequence[LeftOut]) -> str:
     """Say that no lens answers, and why for each."""
     reasons = "; ".join(f"{one.lens}: {note_in_words(one.reason)}" for one in left_out)
-    return f"no lens in the library answers for {focal_length(focal_length_mm)}: {reasons or 'it is empty'}"
+    return worded("advice.no_answer", wanted=focal_length(focal_length_mm), reasons=reasons or "it is empty")
 
 
 def picture_sentences(plan: PicturePlan) -> list[str]:

@@ -1,11 +1,11 @@
 """What a comparison of lenses says: who is sharper, where one could see it, and what it must not be taken for.
 
-Its sentences, the table «which lens at which stop», for the command line too, and its report.
+Its sentences, its verdicts in words, and the table «which lens at which stop»; `compare_page` makes its report of them.
 """
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Final
 
@@ -16,31 +16,21 @@ from lensbench.model.compare import (
     CompareFindings,
     CompareRow,
     Seen,
+    Sharper,
     StopChoice,
     Verdict,
+    WayOfLooking,
 )
 from lensbench.model.errors import Note
 from lensbench.model.setting import Setting, f_stop, focal_length, listed
 from lensbench.model.shot import ZONES
-from lensbench.report.document import WORDS, Answer, Lines, Part, Plots, Report, tables
-from lensbench.report.panels import (
-    Axis,
-    Grid,
-    Line,
-    Panel,
-    Point,
-    difference_panel,
-    difference_text,
-    value_axis,
-)
+from lensbench.report.panels import Grid
 from lensbench.report.words import (
     CANNOT_TELL,
     NOT_MEASURED,
-    NOT_TOLD_APART,
-    AtSetting,
+    at_setting,
     clean_line,
     figure_range,
-    known,
     looked_at,
     note_in_words,
     stop_range,
@@ -48,14 +38,7 @@ from lensbench.report.words import (
 )
 from lensbench.storage.text import clean_text
 
-_NOT_SEEN: Final = "no difference you could see"
-_NOT_BOTH: Final = "no setting was photographed with both"
-_LEADERS: Final = (Verdict.FIRST, Verdict.SECOND)
-_NO_LEADER: Final = {
-    Verdict.EQUAL: "no difference that matters",
-    Verdict.CANNOT_TELL: f"they {NOT_TOLD_APART}",
-}
-_UNITS: Final = {"cypx": "cycles/pixel", "lpmm": "lp/mm on the sensor", "lwph": "LW/PH"}
+_PLACES: Final = (Sharper.FIRST, Sharper.SECOND)
 _MOST_NAMED: Final = 3
 
 
@@ -88,12 +71,10 @@ def _unlike_note(pair: ComparedPair) -> Note | None:
 def comparison_limits(comparison: CompareFindings) -> list[str]:
     """Say what a comparison rests on, and what it must not be taken for."""
     looking, lenses = comparison.looking, comparison.lenses
-    seen = [worded("compare.looking_unknown")]
-    if looking is not None:
-        forgiving = "Prints" if looking.pixel_for_pixel else "Smaller prints and greater distances"
-        seen = [worded("compare.visible", looked_at=looked_at(looking), forgiving=forgiving)]
-    if not any(pair.rows for pair in comparison.pairs):
-        seen = []
+    seen: list[str] = []
+    if rows := [row for pair in comparison.pairs for row in pair.rows]:
+        within = min(row.equal_within_percent for row in rows)
+        seen = [visible_in_words(looking), worded("compare.equal_band", within=within)]
     cautions = [
         note_in_words(caution)
         for pair in comparison.pairs
@@ -106,12 +87,21 @@ def comparison_limits(comparison: CompareFindings) -> list[str]:
     return [*seen, *dict.fromkeys(cautions), f"Holds for these copies: {held}."]
 
 
+def visible_in_words(looking: WayOfLooking | None) -> str:
+    """What «visible» means for a way of looking."""
+    if looking is None:
+        return worded("compare.looking_unknown")
+    forgiving = "Prints" if looking.pixel_for_pixel else "Smaller prints and greater distances"
+    return worded("compare.visible", looked_at=looked_at(looking), forgiving=forgiving)
+
+
 def _one_lens(lens: ComparedLens) -> str:
     parts = [f"on {clean_text(lens.camera)}", "raw" if lens.sensor_data else "finished pictures"]
     if lens.distance_focal_lengths is not None:
         parts.append(f"chart at {figure_range(*lens.distance_focal_lengths, 'd')} focal lengths")
     fewest, most = lens.shots_a_setting
     shots = f"{figure_range(fewest, most, 'd')} shot{'s' * (most != 1)} a setting"
+    shots = "focused once a setting, whatever the number of frames" if lens.one_focus else shots
     return f"{', '.join(parts)}, {shots}"
 
 
@@ -120,53 +110,120 @@ def _over_all(comparison: CompareFindings) -> str:
     contested = [one for one in comparison.choices if one.zone == "frame" and len(one.photographed) > 1]
     count = len(comparison.lenses)
     if not contested:
-        return f"{count} lenses: no setting was photographed with two of them."
+        return worded("compare.none_contested", count=count)
     won = Counter(sorted(clean_text(one.lenses[0]) for one in contested if len(one.lenses) == 1))
-    parts = [f"{label} is the sharpest at {times}" for label, times in won.most_common()]
+    parts = [f"{label} is sharpest at {times}" for label, times in won.most_common()]
     open_ones = len(contested) - won.total()
-    parts += [f"at {open_ones} the sharpest can't be told from another"] if open_ones else []
-    at = f"{len(contested)} setting{'s' * (len(contested) > 1)} photographed with two lenses or more"
-    return f"{count} lenses, over the whole frame at {at}: {'; '.join(parts)}."
+    parts += [worded("compare.open_ones", count=open_ones)] if open_ones else []
+    settings = f"{len(contested)} setting{'s' * (len(contested) > 1)}"
+    return worded("compare.over_all", count=count, settings=settings, parts="; ".join(parts))
 
 
 def pair_sentences(pair: ComparedPair) -> list[str]:
-    """Say who is sharper, at how many equal settings, by how much, and where one could see it."""
+    """Headline of a pair, then each verdict with the settings that it holds at, and each lens at its own best."""
     labels = (clean_text(pair.first), clean_text(pair.second))
     if unlike := _unlike_note(pair):
         return [note_in_words(unlike)]
     frame = [row for row in pair.rows if row.zone == "frame"]
     beside = [row for row in pair.rows_lpmm if row.zone == "frame"]
-    own = [] if pair.best_row is None else [f"Each at its own best setting: {_who(pair.best_row, labels)}."]
+    own = [] if pair.best_row is None else [worded("compare.own_best", who=_who(pair.best_row, labels))]
     if not frame:
-        why = "the whole frame of both was measured at no common setting" if pair.rows else _NOT_BOTH
+        why = worded("compare.no_frame" if pair.rows else "compare.no_setting")
         return [f"{labels[0]} and {labels[1]}: {why}.", *own]
-    where = "In pictures of equal height (LW/PH), over the whole frame" if pair.unit == "lwph" else ""
-    sentences = [_counted(frame, labels, where=where), *_on_the_sensor(beside, labels)]
-    return [clean_line(sentence) for sentence in (*sentences, *_to_the_eye(frame, labels), *own)]
+    in_pictures = [worded("compare.in_pictures")] if pair.unit == "lwph" else []
+    sentences = [f"Whole frame: {_headline(frame, labels)}", *in_pictures, *_by_verdict(frame, labels)]
+    return [clean_line(sentence) for sentence in (*sentences, *_on_the_sensor(beside, labels), *own)]
 
 
-def _counted(frame: Sequence[CompareRow], labels: tuple[str, str], *, where: str) -> str:
-    counted = {verdict: [row for row in frame if row.verdict == verdict] for verdict in Verdict}
-    total = f"{len(frame)} equal setting{'s' * (len(frame) > 1)}"
-    won = [(index, rows) for index, verdict in enumerate(_LEADERS) if (rows := counted[verdict])]
-    rest = [f"{words} at {len(rows)}" for verdict, words in _NO_LEADER.items() if (rows := counted[verdict])]
-    if len(won) == 1:
-        ((index, led),) = won
-        better, other = labels[index], labels[1 - index]
-        parts = [f"{better} is sharper than {other} at {len(led)} of {total} ({_by(led)})", *rest]
-        return f"{where or 'Over the whole frame'}, {'; '.join(parts)}."
-    parts = [f"{labels[index]} is sharper at {len(rows)} ({_by(rows)})" for index, rows in won] + rest
-    names = f"{labels[0]} and {labels[1]}"
-    whole = f"{where}, {names} at {total}:" if where else f"{names}, over the whole frame at {total}:"
-    return f"{whole} {'; '.join(parts)}."
+def _headline(frame: Sequence[CompareRow], labels: tuple[str, str]) -> str:
+    """One short sentence on the whole frame: who is sharper, where, and whether it shows."""
+    led = {label: [row for row in frame if _leads(row, place)] for place, label in enumerate(labels)}
+    led = {label: rows for label, rows in led.items() if rows}
+    if not led:
+        kinds = ["equal"] * all(row.verdict is Verdict.EQUAL for row in frame)
+        kinds += ["none_visible"] * all(row.seen is Seen.NONE for row in frame)
+        return worded(f"compare.{(*kinds, 'not_apart')[0]}", first=labels[0], second=labels[1])
+    zoom = len({row.focal_length_mm for row in frame}) > 1
+
+    def named(rows: Sequence[CompareRow]) -> str:
+        if len(rows) == len(frame):
+            return f"at every {'setting' if zoom else 'stop'}" if len(frame) > 1 else ""
+        return f"at {len(rows)} of {len(frame)} settings" if zoom else f"at {_settings(rows, frame)}"
+
+    all_rows = [row for rows in led.values() for row in rows]
+    visible = [row for row in all_rows if row.verdict is Verdict.VISIBLE]
+    how = "visibly sharper" if len(visible) == len(all_rows) else "sharper"
+    tail = ", but not visibly" if all(row.verdict is Verdict.NOT_VISIBLE for row in all_rows) else ""
+    if 0 < len(visible) < len(all_rows) and len(led) == 1:
+        tail = f", visibly {named(visible)}"
+    (label, rows), *others = led.items()
+    parts = [f"{label} is {how} {named(rows)}".rstrip(), *(f"{other} {named(own)}" for other, own in others)]
+    return f"{', '.join(parts)}{tail}."
+
+
+def _leads(row: CompareRow, place: int) -> bool:
+    """Whether the first (0) or second (1) lens is sharper, by more than counts as equal."""
+    return row.verdict is not Verdict.EQUAL and row.sharper is _PLACES[place]
+
+
+def _settings(rows: Sequence[CompareRow], among: Sequence[CompareRow]) -> str:
+    """Settings by their stops, at several focal lengths with these; many by their number."""
+    tested: dict[str, list[float]] = defaultdict(list)
+    own: dict[str, list[float]] = defaultdict(list)
+    for row in among:
+        tested[focal_length(row.focal_length_mm)].append(row.f_number)
+    for row in rows:
+        own[focal_length(row.focal_length_mm)].append(row.f_number)
+    stops = {focal: stop_range(f_numbers, tested[focal]) for focal, f_numbers in own.items()}
+    if len(tested) == 1:
+        return "".join(stops.values())
+    if len(stops) > _MOST_NAMED:
+        return f"{len(rows)} of {len(among)} settings"
+    return listed([f"{focal} ({names})" for focal, names in stops.items()])
+
+
+def _by_verdict(frame: Sequence[CompareRow], labels: tuple[str, str]) -> Iterator[str]:
+    """A line for each verdict, with the settings that it holds at and by how much."""
+    for verdict in (Verdict.VISIBLE, Verdict.NOT_VISIBLE, Verdict.CANNOT_TELL):
+        for place, label in enumerate(labels):
+            if rows := [row for row in frame if row.verdict is verdict and _leads(row, place)]:
+                known = any(row.seen is not Seen.UNKNOWN for row in rows)
+                key = "open" if verdict is Verdict.CANNOT_TELL and known else str(verdict)
+                key = key if known else "sharper"
+                yield worded(f"compare.at.{key}", who=label, at=_settings(rows, frame), by=_by(rows))
+    neither = [row for row in frame if row.verdict is Verdict.CANNOT_TELL and row.sharper is Sharper.NEITHER]
+    kinds = {
+        "equal": [row for row in frame if row.verdict is Verdict.EQUAL],
+        "none_visible": [row for row in neither if row.seen is Seen.NONE],
+        "cannot_tell": [row for row in neither if row.seen is not Seen.NONE],
+    }
+    for kind, rows in kinds.items():
+        if rows:
+            yield worded(f"compare.at.{kind}", at=_settings(rows, frame), most=_at_most(rows))
+    # Nothing is called equal beside a difference beyond doubt without the reason.
+    for place, label in enumerate(labels):
+        if rows := [row for row in kinds["equal"] if row.sharper is _PLACES[place]]:
+            yield worded(
+                "compare.at.equal_though",
+                who=label,
+                at=_settings(rows, frame),
+                by=_by(rows),
+                within=min(row.equal_within_percent for row in rows),
+            )
 
 
 def _by(rows: Sequence[CompareRow]) -> str:
     """Say by how much the sharper one leads, with the interval that holds all of these."""
     leads = [row.lead_percent for row in rows]
     ends = (min(row.lead_ci95_percent[0] for row in rows), max(row.lead_ci95_percent[1] for row in rows))
-    interval = "95 % interval" if len(rows) == 1 else "95 % intervals from"
-    return f"by {figure_range(min(leads), max(leads), '.0f')} %, {interval} {figure_range(*ends, '.0f')} %"
+    digits = "z.0f" if max(leads) >= 1.0 else "z.1f"
+    return f"{figure_range(min(leads), max(leads), digits)} % (95 %: {figure_range(*ends, digits)} %)"
+
+
+def _at_most(rows: Sequence[CompareRow]) -> str:
+    """How far the intervals reach to either side; empty where there are none."""
+    ends = [abs(end) for row in rows for end in row.lead_ci95_percent]
+    return f" ({max(ends):.0f} % at most, either way)" if all(map(math.isfinite, ends)) else ""
 
 
 def _on_the_sensor(beside: Sequence[CompareRow], labels: tuple[str, str]) -> Iterator[str]:
@@ -187,37 +244,27 @@ def _log_ratio(row: CompareRow) -> float:
     return math.log(row.second / row.first)
 
 
-def _to_the_eye(frame: Sequence[CompareRow], labels: tuple[str, str]) -> Iterator[str]:
-    """Say where one could see it."""
-    if all(math.isnan(row.difference_jnd) for row in frame):
-        return
-    words = {
-        Seen.FIRST: f"{labels[0]} better",
-        Seen.SECOND: f"{labels[1]} better",
-        Seen.NONE: _NOT_SEEN,
-        Seen.CANNOT_TELL: CANNOT_TELL,
-    }
-    # Settings are named by their stops at one focal length, else by their number.
-    zoom = len({row.focal_length_mm for row in frame if row.focal_length_mm}) > 1
-    tested = [row.f_number for row in frame]
-    parts = {
-        told: f"{len(stops)} setting{'s' * (len(stops) > 1)}" if zoom else stop_range(stops, tested)
-        for seen, told in words.items()
-        if (stops := [row.f_number for row in frame if row.seen == seen])
-    }
-    if len(parts) == 1:
-        yield f"To the eye: {next(iter(parts))}{' at any of them' if len(frame) > 1 else ''}."
-    else:
-        yield f"To the eye: {'; '.join(f'{told} at {at}' for told, at in parts.items())}."
-
-
 def _who(row: CompareRow, labels: tuple[str, str]) -> str:
-    if row.verdict in _NO_LEADER:
-        return _NO_LEADER[row.verdict]
-    seen = {Seen.NONE: f", {_NOT_SEEN}"} | dict.fromkeys((Seen.FIRST, Seen.SECOND), ", and one could see it")
-    leader = labels[_LEADERS.index(row.verdict)]
-    interval = figure_range(*row.lead_ci95_percent, ".0f")
-    return f"{leader} leads by {row.lead_percent:.0f} % ({interval} %){seen.get(row.seen, '')}"
+    """Verdict on one row in words: who is sharper, by how much, and whether it shows."""
+    if row.verdict is Verdict.EQUAL:
+        return f"equal{_at_most([row])}"
+    if row.sharper is Sharper.NEITHER:
+        seen = "no visible difference, can't tell which is sharper" if row.seen is Seen.NONE else CANNOT_TELL
+        return f"{seen}{_at_most([row])}"
+    tail = {Verdict.VISIBLE: ", visibly", Verdict.NOT_VISIBLE: ", not visibly"}.get(row.verdict, "")
+    return f"{labels[_PLACES.index(row.sharper)]} is sharper by {_by([row])}{tail}"
+
+
+def verdict_cell(row: CompareRow, names: tuple[str, str]) -> str:
+    """Verdict of a row for a table: in figures, below it what an eye would see, and the reason where both part."""
+    sharper = "" if row.sharper is Sharper.NEITHER else f"{names[_PLACES.index(row.sharper)]} sharper"
+    if row.verdict is Verdict.EQUAL:
+        reason = f"{sharper}, by less than {row.equal_within_percent:.0f} %" if sharper else ""
+        return f"equal\n{reason}".rstrip()
+    none = "no visible difference" if row.seen is Seen.NONE else ""
+    open_words = "" if row.seen is Seen.UNKNOWN else f"{CANNOT_TELL} if visible"
+    eye = {Verdict.VISIBLE: "visible", Verdict.NOT_VISIBLE: "not visible"}.get(row.verdict, open_words)
+    return "\n".join(filter(None, (sharper, eye) if sharper else (CANNOT_TELL, none)))
 
 
 def choice_lines(comparison: CompareFindings) -> list[str]:
@@ -253,17 +300,13 @@ def choice_grid(comparison: CompareFindings, *, zones: tuple[str, ...] = ZONES) 
 
     spans = [list(span) for _, span in groupby(settings, key=row_of)]
     return Grid(
-        caption="The sharper lens; below it whether one could see it",
+        caption="The sharper lens; below it whether it shows",
         header=("setting", *zones),
         rows=tuple(
-            (_setting_name(first) + (f" to {f_stop(others[-1].f_number)}" if others else ""), *cells[first])
+            (at_setting(first) + (f" to {f_stop(others[-1].f_number)}" if others else ""), *cells[first])
             for first, *others in spans
         ),
     )
-
-
-def _setting_name(record: AtSetting) -> str:
-    return f"{focal_length(record.focal_length_mm)}, {f_stop(record.f_number)}"
 
 
 def _choice_cell(choice: StopChoice | None) -> str:
@@ -271,162 +314,15 @@ def _choice_cell(choice: StopChoice | None) -> str:
         return NOT_MEASURED
     names = [clean_text(label) for label in choice.lenses]
     if len(choice.photographed) == 1:
-        return f"{names[0]}\nthe only one photographed"
+        return f"{names[0]}\nthe only one"
     named = " or ".join(names[:_MOST_NAMED]) + " or others" * (len(names) > _MOST_NAMED)
     if 1 < len(names) == len(choice.photographed):
         named = "either" if len(names) == 2 else "any"
+    told = [] if choice.seen is Seen.CANNOT_TELL and len(names) == len(choice.photographed) else [named]
     seen = {
         Seen.VISIBLE: "visibly",
-        Seen.NONE: _NOT_SEEN,
+        Seen.NONE: "not visibly" if len(names) == 1 else "no visible difference",
         Seen.SOME: "visibly sharper than some",
-        Seen.CANNOT_TELL: CANNOT_TELL if len(names) > 1 else f"{CANNOT_TELL} whether visible",
+        Seen.CANNOT_TELL: CANNOT_TELL if len(names) > 1 else f"{CANNOT_TELL} if visible",
     }
-    return "\n".join([named, *([seen[choice.seen]] if choice.seen in seen else [])])
-
-
-def compare_report(comparison: CompareFindings) -> Report:
-    """Report of a comparison: the answer, the table of stops, then a part for each pair."""
-    answer = comparison_answer(comparison) or ["Nothing could be compared."]
-    several = len(comparison.pairs) > 1
-    lenses = Grid.of(
-        comparison.lenses,
-        "The lenses compared",
-        {
-            "lens": lambda lens: clean_text(lens.label),
-            "camera": lambda lens: clean_text(lens.camera),
-            "photographs": lambda lens: str(lens.shots),
-            "pixel pitch": lambda lens: known(lens.pixel_pitch_um or math.nan, ".2f", " µm"),
-            "picture height": lambda lens: known(lens.picture_height_px or math.nan, ".0f", " px"),
-        },
-    )
-    return Report(
-        title="Lenses compared",
-        blocks=(
-            Answer(about="Lenses compared", sentences=tuple(answer[:1] if several else answer)),
-            *tables(("Which lens at which stop", choice_grid(comparison))),
-            Lines(tuple(comparison_limits(comparison)), kind="limits"),
-            *tables(("The lenses", lenses)),
-            *(
-                _pair_part(pair, key=f"pair-{number}", answer_said=answer[0])
-                for number, pair in enumerate(comparison.pairs, start=1)
-            ),
-            WORDS,
-        ),
-        version=comparison.version,
-    )
-
-
-def _pair_part(pair: ComparedPair, *, key: str, answer_said: str) -> Part:
-    sentences = tuple(pair_sentences(pair))
-    grids = [
-        _pair_grid(pair, rows, unit)
-        for unit, rows in ((pair.unit, pair.rows), ("lpmm", pair.rows_lpmm))
-        if rows
-    ]
-    return Part(
-        kind="pair",
-        key=key,
-        title=f"{clean_text(pair.first)} and {clean_text(pair.second)}",
-        blocks=(
-            *([] if sentences[0] == answer_said else [Lines(sentences)]),
-            Plots("", tuple(_pair_panels(pair, key=key))),
-            *tables(*(("Every setting and zone", grid) for grid in grids), captioned=True),
-        ),
-    )
-
-
-def _pair_panels(pair: ComparedPair, *, key: str) -> Iterator[Panel]:
-    """Two panels for every focal length: both lenses, whole frame; and their difference by zone."""
-    by_focal: dict[str, list[CompareRow]] = defaultdict(list)
-    for row in pair.rows:
-        by_focal[focal_length(row.focal_length_mm)].append(row)
-    names = {"first": clean_text(pair.first), "second": clean_text(pair.second)}
-    for number, (focal, all_rows) in enumerate(by_focal.items(), start=1):
-        rows = sorted((row for row in all_rows if row.f_number > 0.0), key=lambda row: row.f_number)
-        if not rows:
-            continue
-        stops = dict.fromkeys(row.f_number for row in rows)
-        across = Axis.around("f-stop", ((math.log2(stop), f_stop(stop)) for stop in stops), margin=0.45)
-        frame = [row for row in rows if row.zone == "frame"]
-        title = f"{focal}: sharpness of the whole frame"
-        yield _sharpness_panel(frame, names, pair.unit, across, title=title, key=f"{key}-sharpness-{number}")
-        differences: dict[str, list[Point]] = defaultdict(list)
-        for row in rows:
-            point = Point(math.log2(row.f_number), row.difference_percent, *row.ci95_percent)
-            differences[row.zone].append(point)
-        yield difference_panel(
-            differences,
-            key=f"{key}-difference-{number}",
-            title=f"{focal}: difference by zone",
-            about=worded("plots.lenses", **names),
-            across=across,
-            head="stop",
-        )
-
-
-def _sharpness_panel(
-    frame: Sequence[CompareRow], names: Mapping[str, str], unit: str, across: Axis, *, title: str, key: str
-) -> Panel:
-    unit = _UNITS.get(unit, unit)
-    places = [math.log2(row.f_number) for row in frame]
-    figures = {"first": [row.first for row in frame], "second": [row.second for row in frame]}
-    return Panel(
-        key=key,
-        title=title,
-        about=f"MTF50 in {unit} at equal stops; higher is sharper.",
-        across=across,
-        up=value_axis([value for values in figures.values() for value in values], title=f"MTF50, {unit}"),
-        lines=tuple(
-            Line.through(map(Point, places, figures[role]), name=name, role=role)
-            for role, name in names.items()
-        ),
-        grid=Grid(
-            caption=f"MTF50 in {unit}, whole frame",
-            header=("stop", *names.values()),
-            rows=tuple((f_stop(row.f_number), _figure(row.first), _figure(row.second)) for row in frame),
-        ),
-    )
-
-
-def _figure(value: float) -> str:
-    """Figure in whichever unit: 0.293, or 75."""
-    return known(value, ".3f" if value < 2.0 else ".0f")
-
-
-def _pair_grid(pair: ComparedPair, rows: Sequence[CompareRow], unit: str) -> Grid:
-    def cell(figure: float, shots: int) -> str:
-        return f"{_figure(figure)}\n{shots} shot{'s' * (shots != 1)}"
-
-    first, second = clean_text(pair.first), clean_text(pair.second)
-    return Grid(
-        caption=f"MTF50 in {_UNITS.get(unit, unit)}",
-        header=("setting", "zone", first, second, "difference, %", "visible from", "verdict"),
-        rows=tuple(
-            (
-                *(_setting_name(row), row.zone),
-                *(cell(row.first, row.first_shots), cell(row.second, row.second_shots)),
-                difference_text(row.difference_percent, row.ci95_percent),
-                _visible_from(row),
-                _verdict(row, {"first": first, "second": second}),
-            )
-            for row in rows
-        ),
-    )
-
-
-def _visible_from(row: CompareRow) -> str:
-    """From which difference on one could see it, and how large it is on the ruler."""
-    if not math.isfinite(row.difference_jnd):
-        return NOT_MEASURED
-    limit = f"{row.visible_from_percent:.0f} %" if math.isfinite(row.visible_from_percent) else "never"
-    return f"{limit}\n{row.difference_jnd:+.1f} JND"
-
-
-def _verdict(row: CompareRow, names: Mapping[str, str]) -> str:
-    """Say what the figures of a row tell, and below it what an eye would."""
-    told = {Verdict.EQUAL: "equal", Verdict.CANNOT_TELL: CANNOT_TELL}.get(row.verdict)
-    told = told or f"{names[row.verdict]} is sharper"
-    if not math.isfinite(row.difference_jnd):
-        return told
-    seen = {Seen.NONE: _NOT_SEEN, Seen.CANNOT_TELL: f"{CANNOT_TELL} whether one could see it"}
-    return f"{told}\n{seen.get(row.seen) or names[row.seen] + ' better to the eye'}"
+    return "\n".join([*told, *([seen[choice.seen]] if choice.seen in seen else [])])

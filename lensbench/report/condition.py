@@ -28,7 +28,7 @@ from lensbench.report.evidence import (
     share,
     turned_text,
 )
-from lensbench.report.words import at_setting, borne, sentence_case, texts, worded
+from lensbench.report.words import at_setting, sentence_case, signed, texts, worded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,16 +38,17 @@ class ConditionText:
     evidence: str
     caution: str = ""
     advice: str = ""
+    bracket: bool = False
+    """Whether a focus bracket would tell: how to take one is said once for all findings, before the advice."""
 
     def __str__(self) -> str:
-        return " ".join(filter(None, (self.evidence, self.caution, self.advice)))
+        bracket = worded("condition.bracket") if self.bracket else ""
+        return " ".join(filter(None, (self.evidence, self.caution, bracket, self.advice)))
 
 
 def verdict_text(finding: ConditionFinding) -> str:
-    """«matters», «within limits (limit 0.5 px)» or «can't tell»."""
-    if finding.verdict is Verdict.WITHIN_LIMITS:
-        return f"within limits (limit {finding.limit:.2g} {finding.unit})"
-    return "matters" if finding.verdict is Verdict.MATTERS else "can't tell"
+    """«matters», «within limits» or «can't tell»: each says that it was looked at."""
+    return str(texts("condition.verdicts")[finding.verdict])
 
 
 def condition_text(finding: ConditionFinding) -> ConditionText:
@@ -69,12 +70,9 @@ def condition_text(finding: ConditionFinding) -> ConditionText:
             text = _distortion(details)
         case None:
             evidence, advice = texts(f"condition.nothing measured.{finding.subject}")
-            text = ConditionText(evidence=evidence, advice=advice.format(bracket=_bracket()))
+            shift = finding.subject is Subject.FOCUS_SHIFT
+            text = ConditionText(evidence=evidence, advice=advice, bracket=shift)
     return text
-
-
-def _bracket() -> str:
-    return worded("condition.bracket")
 
 
 def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText:
@@ -101,18 +99,19 @@ def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText
     evidence += [] if not_turned else [turned_text(turned)]
     by_tilt = max(row.tilt_percent for row in details.rows)
     cautions = [words["by_tilt"].format(by_tilt=by_tilt)] if by_tilt >= 1.0 else []
-    advice, bracket = decentring_advice(finding.verdict, turned.outcome), _bracket()
+    bracket = by_lean and finding.verdict is Verdict.CANNOT_TELL
     cautions += [words["not_turned"]] if finding.verdict is Verdict.MATTERS and not_turned else []
     return ConditionText(
         evidence=" ".join(evidence),
         caution=" ".join([*cautions, words["holds_for"]]),
-        advice=bracket if by_lean and finding.verdict is Verdict.CANNOT_TELL else advice,
+        advice="" if bracket else decentring_advice(finding.verdict, turned.outcome),
+        bracket=bracket,
     )
 
 
 def _tilt(finding: ConditionFinding, tilt: CameraTilt) -> ConditionText:
     yaw, pitch = (
-        borne(value, sd, 2, sign=True) + (f" ± {borne(sd, sd, 2)}" if isfinite(sd) else "")
+        _with_reach(value, sd, 2, sign=True)
         for value, sd in ((tilt.yaw_deg, tilt.yaw_sd_deg), (tilt.pitch_deg, tilt.pitch_sd_deg))
     )
     cost, most = share(finding.value), share(finding.ci95[1])
@@ -141,7 +140,8 @@ def _curvature(finding: ConditionFinding, details: FieldCurvature) -> ConditionT
     return ConditionText(
         evidence=" ".join(evidence),
         caution=words["hidden"] if within else "",
-        advice="" if within else f"{_bracket()} {words['refocus']}",
+        advice="" if within else words["refocus"],
+        bracket=not within,
     )
 
 
@@ -150,11 +150,8 @@ def _plane(distance: PlaneDistance, subject: Subject) -> ConditionText:
     words = texts(f"condition.{subject}")
     brackets = "one bracket" if distance.brackets == 1 else f"{distance.brackets} brackets"
     interval = f"{interval_percent(distance.ci95_percent)}; " if distance.ci95_percent[1] >= 1.0 else ""
-    advice = {
-        Verdict.MATTERS: words["advice"],
-        Verdict.CANNOT_TELL: f"{_bracket()} Use more shots or wider steps than now.",
-        Verdict.WITHIN_LIMITS: "",
-    }
+    open_still = distance.verdict is Verdict.CANNOT_TELL
+    more = worded("condition.more_steps") if open_still else ""
     return ConditionText(
         evidence=words["evidence"].format(
             at=at_setting(distance),
@@ -165,7 +162,8 @@ def _plane(distance: PlaneDistance, subject: Subject) -> ConditionText:
             brackets=f"{interval}{brackets}",
         ),
         caution=words["caution"],
-        advice=advice[distance.verdict],
+        advice=words["advice"] if distance.verdict is Verdict.MATTERS else more,
+        bracket=open_still,
     )
 
 
@@ -173,7 +171,7 @@ def _size(distance: PlaneDistance) -> str:
     if not isfinite(distance.um):
         return f"{abs(distance.steps):.2g} ± {distance.sd_steps:.2g} steps"
     digits = 0 if abs(distance.um) >= 10.0 and distance.sd_um >= 0.5 else 1
-    size = f"{abs(distance.um):.{digits}f} ± {distance.sd_um:.{digits}f} um"
+    size = f"{_with_reach(distance.um, distance.sd_um, digits)} um"
     return f"{size} (on the sensor's side; {abs(distance.steps):.2g} steps)"
 
 
@@ -188,11 +186,11 @@ def _astigmatism(finding: ConditionFinding, details: Astigmatism) -> ConditionTe
         )
     if split is not None:
         parts.append(words["split"].format(split=_split_text(split), shots=_shots_text(split.shots)))
-    advice = {Verdict.MATTERS: words["advice"], Verdict.CANNOT_TELL: _bracket(), Verdict.WITHIN_LIMITS: ""}
     return ConditionText(
         evidence=" ".join(parts),
         caution=words["unbracketed" if distance is None else "caution"],
-        advice=advice[finding.verdict],
+        advice=words["advice"] if finding.verdict is Verdict.MATTERS else "",
+        bracket=finding.verdict is Verdict.CANNOT_TELL,
     )
 
 
@@ -219,13 +217,15 @@ def _lateral_colour(finding: ConditionFinding, details: LateralColour) -> Condit
 
 def _colour_shift(shift: ColourShift) -> str:
     where = "outside" if shift.px > 0.0 else "inside"
-    um = f" ({abs(shift.um):.1f} um)" if isfinite(shift.um) else ""
+    um = f" ({abs(shift.um):.1f} um)" if abs(shift.um) >= 0.05 else ""
+    if abs(shift.px) < 0.005:
+        return worded("condition.lateral colour.none", colour=shift.colour)
     return f"{shift.colour} lies {_with_reach(shift.px, shift.reach_px, 2)} px{um} {where} of green"
 
 
-def _with_reach(value: float, reach: float, digits: int) -> str:
+def _with_reach(value: float, reach: float, digits: int, *, sign: bool = False) -> str:
     """«0.31 ± 0.02»; no ± where a single shot gives none, or where the last digit stands anyway."""
-    size = f"{abs(value):.{digits}f}"
+    size = signed(value, digits) if sign else f"{abs(value):.{digits}f}"
     return f"{size} ± {reach:.{digits}f}" if reach >= 0.5 * 10.0**-digits else size
 
 
@@ -246,10 +246,14 @@ def _shots_text(shots: int) -> str:
     return f"{shots} shots" if shots > 1 else "one shot only"
 
 
-def state_sentences(condition: Sequence[ConditionFinding]) -> list[str]:
-    """What matters of a lens's state, and of how the camera stood, each with its size; empty where nothing does."""
+def state_sentences(condition: Sequence[ConditionFinding], *, pointing: bool = True) -> list[str]:
+    """What matters of a lens's state, and of how the camera stood, each with its size; empty where nothing does.
+
+    `pointing` adds where more of it stands.
+    """
     found = [text for finding in condition if (text := _headline(finding))]
-    return [f"{sentence_case(text)}." for text in found] + [worded("condition.look")] * bool(found)
+    look = [worded("condition.look")] * (pointing and bool(found))
+    return [f"{sentence_case(text)}." for text in found] + look
 
 
 def _headline(finding: ConditionFinding) -> str:
@@ -265,7 +269,7 @@ def _headline(finding: ConditionFinding) -> str:
             askew_deg = hypot(details.yaw_deg, details.pitch_deg)
             figures |= {"askew_deg": askew_deg, "stop": f_stop(details.f_number)}
         case Decentring():
-            return _decentred(details)
+            return decentred_text(details)
         case FieldCurvature(distance=PlaneDistance() as own) | Astigmatism(distance=PlaneDistance() as own):
             figures |= {"at": at_setting(own)}
         case PlaneDistance():
@@ -275,7 +279,7 @@ def _headline(finding: ConditionFinding) -> str:
     return worded(f"condition.{finding.subject}.headline", **figures)
 
 
-def _decentred(details: Decentring) -> str:
+def decentred_text(details: Decentring) -> str:
     """Side and size of what is off, and what the turned test says of it."""
     main, tilt, turned = details.main, details.focus_tilt, details.turned
     off = asymmetry_text(main)

@@ -2,36 +2,42 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from statistics import fmean, geometric_mean
 from typing import Final
 
 from lensbench.model.compare import (
     EffectFindings,
     EffectRow,
-    EffectVerdict,
+    Seen,
+    ShotFigures,
     ShutterSpeed,
+    Verdict,
     Visible,
     VisibleFrom,
 )
 from lensbench.model.setting import shutter_speed
-from lensbench.report.document import WORDS, Answer, Plots, Report, method, tables
-from lensbench.report.panels import (
-    Axis,
-    Grid,
-    Line,
-    Panel,
-    Point,
-    difference_panel,
-    difference_text,
-    value_axis,
+from lensbench.model.sweep import INDIFFERENCE
+from lensbench.report.document import WORDS, Answer, Fold, Plots, Report, method, tables
+from lensbench.report.panels import Axis, Grid, Line, Panel, Point, difference_text
+from lensbench.report.strips import Strip, StripDifference, StripLine, Strips, StripScale
+from lensbench.report.words import (
+    CANNOT_TELL,
+    clean_line,
+    known,
+    looked_at,
+    note_in_words,
+    signed,
+    texts,
+    worded,
 )
-from lensbench.report.words import CANNOT_TELL, clean_line, known, looked_at, note_in_words, signed, worded
 from lensbench.storage.text import clean_text
 
 _VERDICTS: Final = {
-    EffectVerdict.VISIBLE: "visible",
-    EffectVerdict.TOO_SMALL: "too small to see",
-    EffectVerdict.CANNOT_TELL: CANNOT_TELL,
+    Verdict.VISIBLE: "visible",
+    Verdict.NOT_VISIBLE: "not visible",
+    Verdict.EQUAL: "equal",
+    Verdict.CANNOT_TELL: CANNOT_TELL,
 }
 _MOST_SETTINGS: Final = 4
 _FIGURES: Final = {
@@ -41,15 +47,14 @@ _FIGURES: Final = {
     "veil": "veil, points",
 }
 _CHANGED: Final = {
-    "exposure_s": "the shutter speed",
-    "iso": "the ISO value",
-    "f_number": "the f-stop",
-    "focal_length_mm": "the focal length",
-    "condition": "the condition",
+    "exposure_s": "shutter speed",
+    "iso": "ISO value",
+    "f_number": "f-stop",
+    "focal_length_mm": "focal length",
 }
 _ORDERED: Final = ("exposure_s", "iso", "f_number", "focal_length_mm")
 """Levels that a line may join: those that are numbers."""
-_LEVEL_ROLES: Final = ("first", "second", "outer", "frame")
+_MOST_TICKS: Final = 12
 
 
 def effect_sentences(findings: EffectFindings) -> list[str]:
@@ -71,7 +76,7 @@ def _answer(findings: EffectFindings) -> list[str]:
     reference = clean_text(findings.reference)
     if findings.shutter is not None:
         # Many speeds: the one that is asked for comes first, and only what is sure is told of the others.
-        return [shutter_sentence(findings.shutter), *_visibly(by_level, reference)]
+        return [*shutter_sentences(findings.shutter), *_visibly(by_level, reference)]
     plain = [_plain(rows, reference) for rows in by_level.values() if "mtf50" in rows]
     figures = [
         f"«{clean_text(level)}» against «{reference}»: "
@@ -83,64 +88,75 @@ def _answer(findings: EffectFindings) -> list[str]:
 
 def _visibly(by_level: Mapping[str, Mapping[str, EffectRow]], reference: str) -> Iterator[str]:
     sharpness = [rows["mtf50"] for rows in by_level.values() if "mtf50" in rows]
-    sure = [row for row in sharpness if row.verdict == EffectVerdict.VISIBLE]
-    for kind in ("less sharp", "sharper"):
+    sure = [row for row in sharpness if row.verdict is Verdict.VISIBLE]
+    for kind in ("softer", "sharper"):
         if levels := [f"«{clean_text(row.level)}»" for row in sure if _kind(row) == kind]:
-            yield f"On average visibly {kind} than «{reference}»: {', '.join(levels)}."
+            yield worded("effect.visibly", kind=kind, reference=reference, levels=", ".join(levels))
 
 
 def _kind(row: EffectRow) -> str:
-    return "less sharp" if row.difference < 0.0 else "sharper"
+    return "softer" if row.difference < 0.0 else "sharper"
 
 
 def _plain(rows: dict[str, EffectRow], reference: str) -> str:
+    """Headline on one level: who is softer and whether it shows, in one short sentence."""
     row, level = rows["mtf50"], clean_text(rows["mtf50"].level)
-    kind, size_percent = _kind(row), abs(row.difference)
+    size = f"{_digits(abs(row.difference))} %"
+    names = {"level": level, "reference": reference, "kind": _kind(row), "size": size}
     if row.processed:
         overshoot = rows["overshoot"].difference
         more, crisper = ("more", level) if overshoot > 0.0 else ("less", reference)
-        return worded(
-            "effect.processed",
-            level=level,
-            reference=reference,
-            kind=kind,
-            size=size_percent,
-            overshoot=abs(overshoot),
-            more=more,
-            crisper=crisper,
-        )
+        names["size"] = size if abs(row.difference) >= 0.05 else "hardly"
+        return worded("effect.processed", overshoot=abs(overshoot), more=more, crisper=crisper, **names)
     key = str(row.verdict)
-    if row.verdict == EffectVerdict.CANNOT_TELL and (row.ci95[0] > 0.0 or row.ci95[1] < 0.0):
-        key = "beyond_chance"
-    size = f"{size_percent:.{0 if size_percent >= 9.95 else 1}f} %"
-    return worded(f"effect.sharpness.{key}", level=level, reference=reference, kind=kind, size=size)
+    if row.verdict is Verdict.CANNOT_TELL:
+        key = "beyond_chance" if row.differs else "none_visible" if row.seen is Seen.NONE else key
+    elif row.verdict is Verdict.EQUAL and row.differs:
+        # Nothing is called equal beside a difference beyond doubt without the reason.
+        key = "equal_though"
+    return worded(f"effect.sharpness.{key}", within=row.equal_within, **names)
+
+
+def _digits(percent: float) -> str:
+    return f"{percent:.{0 if percent >= 0.95 else 1}f}"
 
 
 def _figure(row: EffectRow) -> str:
+    """One figure with its interval and verdict; a difference that rounds to nothing is equal without one."""
     low, high = row.ci95
-    verdict = _VERDICTS[row.verdict]
-    if row.figure != "mtf50":
-        unit = "%" if row.figure == "noise" else "points"
-        interval = "" if math.isnan(low) else f" ({signed(low)} to {signed(high)} {unit})"
-        return f"{row.figure} {signed(row.difference)} {unit}{interval}: {verdict}"
-    if math.isnan(low):
-        return f"sharpness {signed(row.difference, 1)} %, without repeats to judge it by: {verdict}"
-    within = f"95 % interval {signed(low, 1)} to {signed(high, 1)} %, visible from {row.visible_from:g} %"
-    verdict = "by sharpening, not to be taken for resolution" if row.processed else verdict
-    return f"sharpness {signed(row.difference, 1)} % ({within}): {verdict}"
+    unit = "points" if row.figure in ("overshoot", "veil") else "%"
+    name, decimals = ("sharpness", 1) if row.figure == "mtf50" else (row.figure, 0)
+    middle, *ends = (signed(value, decimals) for value in (row.difference, low, high) if math.isfinite(value))
+    verdict = "by sharpening" if row.processed else _verdict(row)
+    if not ends:
+        return f"{name} {middle} {unit}, without repeats to judge it by: {verdict}"
+    if {middle, *ends} == {"0"} and row.verdict is Verdict.EQUAL:
+        return f"{name} equal"
+    from_where = f", visible from {row.visible_from:g} %" if row.figure == "mtf50" else ""
+    interval = "" if ends[0] == ends[1] else f" (95 %: {ends[0]} to {ends[1]} {unit}{from_where})"
+    return f"{name} {middle} {unit}{interval}: {verdict}"
 
 
-def shutter_sentence(shutter: ShutterSpeed) -> str:
-    """Say from which speed on shake no longer shows."""
+def _verdict(row: EffectRow) -> str:
+    """Verdict in words, with its reason where a difference beyond doubt counts as equal, or none could be seen."""
+    if row.verdict is Verdict.EQUAL and row.differs:
+        unit = "points" if row.figure in ("overshoot", "veil") else "%"
+        return f"equal, for under {row.equal_within:g} {unit}"
+    if row.verdict is Verdict.CANNOT_TELL and (row.differs or row.seen is Seen.NONE):
+        return "can't tell if visible" if row.differs else "can't tell which, not visible"
+    return _VERDICTS[row.verdict]
+
+
+def shutter_sentences(shutter: ShutterSpeed) -> list[str]:
+    """Say from which speed on shake no longer shows, then how sure that is and what counts as shake."""
     speeds = [shutter_speed(time) for time, _, _ in shutter.shares]
-    percent, ends = shutter.shows_from_percent, {"fastest": speeds[0], "slowest": speeds[-1]}
-    if not math.isfinite(shutter.exposure_s):
-        return worded("effect.shutter.none", percent=percent, **ends)
-    fast, slow = (shutter_speed(time) for time in shutter.ci95_s)
-    interval = f"95 % interval {slow} to {fast}; a loss of {percent:.0f} % counts as shake"
-    key = "all" if shutter.exposure_s < shutter.shares[0][0] else "limit"
-    named = shutter_speed(shutter.exposure_s)
-    return worded(f"effect.shutter.{key}", named=named, interval=interval, **ends)
+    figures = {"fastest": speeds[0], "slowest": speeds[-1], "percent": shutter.shows_from_percent}
+    key = "none"
+    if math.isfinite(shutter.exposure_s):
+        key = "all" if shutter.exposure_s < shutter.shares[0][0] else "limit"
+        fast, slow = (shutter_speed(time) for time in shutter.ci95_s)
+        figures |= {"named": shutter_speed(shutter.exposure_s), "interval": f"{slow} to {fast}"}
+    return [line.format(**figures) for line in texts(f"effect.shutter.{key}")]
 
 
 def visible_in_words(visible: Visible) -> str:
@@ -155,32 +171,40 @@ def visible_in_words(visible: Visible) -> str:
 def effect_report(findings: EffectFindings) -> Report:
     """Report of an effect."""
     *sentences, limit = effect_sentences(findings)
-    title = f"Effect of {_CHANGED.get(findings.by, f'the {findings.by}')}"
+    title = f"Effect of the {_head(findings)}"
     rejected = [(clean_text(shot.path.name), clean_line(shot.reason)) for shot in findings.rejected]
     left_out = Grid(caption="Not used", header=("photograph", "reason"), rows=tuple(rejected))
     shutter = [_shutter_panel(findings.shutter)] if findings.shutter else []
+    visible = findings.visible
+    within = min((row.equal_within for row in findings.rows if row.figure == "mtf50"), default=math.nan)
+    limits = {"within": within, "percent": visible.percent, "visible": visible_in_words(visible)}
     return Report(
         title=title,
         blocks=(
             Answer(about=title, sentences=tuple(sentences), limits=(limit,)),
-            *tables(("Each kind of shots", _levels_grid(findings)), captioned=True),
-            Plots("Plots", (_difference_panel(findings), _order_panel(findings), *shutter)),
-            *tables(("Differences", _differences_grid(findings)), captioned=True),
+            Plots("", (_strips(findings), *shutter)),
+            *tables(("Conditions", _levels_grid(findings)), captioned=True),
+            Fold("Differences", tables(("", _differences_grid(findings)), captioned=True), minor=True),
             *tables(("Left out", left_out if rejected else None)),
-            method("effect", percent=findings.visible.percent, visible=visible_in_words(findings.visible)),
+            method("effect", **limits),
             WORDS,
         ),
         version=findings.version,
     )
 
 
+def _head(findings: EffectFindings) -> str:
+    """What was changed, as the head of a column."""
+    return _CHANGED.get(findings.by, findings.by)
+
+
 def _levels_grid(findings: EffectFindings) -> Grid:
     reference = findings.reference
     return Grid.of(
         findings.levels,
-        "Mean of each condition, whole frame",
+        "Means over the whole frame",
         {
-            "level": lambda one: clean_text(one.level) + " (reference)" * (one.level == reference),
+            _head(findings): lambda one: clean_text(one.level) + " (reference)" * (one.level == reference),
             "shots": lambda one: str(one.shots),
             "MTF50, cycles/pixel": lambda one: known(one.mtf50_cypx),
             "noise, %": lambda one: known(one.noise_percent, ".2f"),
@@ -195,73 +219,107 @@ def _differences_grid(findings: EffectFindings) -> Grid:
         findings.rows,
         f"Difference from «{clean_text(findings.reference)}», 95 % interval below",
         {
-            "level": lambda row: clean_text(row.level),
+            _head(findings): lambda row: clean_text(row.level),
             "figure": lambda row: _FIGURES[row.figure],
             "zone": lambda row: row.zone,
             "difference": lambda row: difference_text(row.difference, row.ci95),
             "visible from": lambda row: f"{row.visible_from:g}",
-            "verdict": lambda row: _VERDICTS[row.verdict] + "\nby sharpening" * row.processed,
+            "equal within": lambda row: f"{row.equal_within:g}",
+            "verdict": lambda row: _verdict(row).replace(", ", "\n") + "\nby sharpening" * row.processed,
         },
     )
 
 
-def _difference_panel(findings: EffectFindings) -> Panel:
-    places = {
-        name: float(place) for place, name in enumerate(dict.fromkeys(row.level for row in findings.rows))
-    }
-    differences: dict[str, list[Point]] = defaultdict(list)
-    for row in findings.rows:
-        if row.figure == "mtf50":
-            differences[row.zone].append(Point(places[row.level], row.difference, *row.ci95))
-    return difference_panel(
-        differences,
-        key="effect-difference",
-        title=f"Sharpness against «{clean_text(findings.reference)}»",
-        about=worded("plots.effect", percent=findings.visible.percent),
-        across=Axis.around("level", ((place, clean_text(name)) for name, place in places.items())),
-        head="level",
-        caption="Difference in MTF50, %, 95 % interval below",
-        joined=findings.by in _ORDERED,
+def _strips(findings: EffectFindings) -> Strips:
+    """Two conditions over the order of shooting, more of them side by side; below, the differences."""
+    percents = _percents(findings)
+    rows = [row for row in findings.rows if (row.figure, row.zone) == ("mtf50", "frame")]
+    layout = _by_turns if len(findings.levels) == 2 else _side_by_side
+    across, lines, places = layout(findings, percents)
+    differences = tuple(
+        StripDifference(
+            place=places[row.level],
+            percent=row.difference,
+            low=row.ci95[0],
+            high=row.ci95[1],
+            visible_from_percent=row.visible_from,
+        )
+        for row in rows
     )
-
-
-def _order_panel(findings: EffectFindings) -> Panel:
-    names = [level.level for level in findings.levels]
-    roles = dict(zip(names, _LEVEL_ROLES, strict=False)) if len(names) <= len(_LEVEL_ROLES) else {"": "frame"}
-    count = len(findings.shots)
-    drift = "Drift was not taken out."
+    drift = worded("effect.drift_left_in")
     if findings.drift:
-        drift = f"Drift: {findings.drift.percent_per_shot:+.2f} % a shot, taken out."
-    lines = []
-    for name, role in roles.items():
-        shots = [shot for shot in findings.shots if name in ("", shot.level)]
-        marks = [Point(float(shot.order or place), shot.mtf50_cypx) for place, shot in enumerate(shots, 1)]
-        lines.append(Line.through(marks, name=clean_text(name, unknown="all shots"), role=role))
-    return Panel(
-        key="effect-order",
-        title="Shot by shot",
-        about=f"MTF50 of the whole frame in the order of shooting. {drift}",
-        across=Axis(
-            title="shot",
-            low=0.5,
-            high=count + 0.5,
-            ticks=tuple(
-                (float(place), str(place)) for place in range(1, count + 1, math.ceil(count / 12) or 1)
-            ),
-        ),
-        up=value_axis([shot.mtf50_cypx for shot in findings.shots]),
-        lines=tuple(lines),
-        grid=Grid.of(
-            enumerate(findings.shots, start=1),
-            "Every shot that counts",
-            {
-                "shot": lambda numbered: str(numbered[0]),
-                "level": lambda numbered: clean_text(numbered[1].level),
-                "setting": lambda numbered: clean_text(numbered[1].setting, unknown=""),
-                "MTF50, cycles/pixel": lambda numbered: f"{numbered[1].mtf50_cypx:.4f}",
-            },
-        ),
+        drift = worded("effect.drift", percent=findings.drift.percent_per_shot)
+    reference = clean_text(findings.reference)
+    legend = f"100 % = mean of «{reference}»"
+    return Strips(
+        key="effect-strips",
+        title=f"Sharpness against «{reference}», whole frame",
+        about=f"{worded('plots.effect')} {drift}",
+        across=across,
+        strips=(Strip(name="", lines=lines, differences=differences),),
+        scales=(StripScale(key="percent", legend=legend, per_percent=1.0, decimals=0, sign=" %"),),
+        grid=_shots_grid(findings, percents),
+        equal_percent=min((row.equal_within for row in rows), default=100.0 * INDIFFERENCE),
     )
+
+
+_Layout = tuple[Axis, tuple[StripLine, ...], dict[str, float]]
+"""What runs across, the lines over it, and where the difference of each level stands."""
+
+
+def _by_turns(findings: EffectFindings, percents: Sequence[float]) -> _Layout:
+    """Two levels in the order of shooting, so that drift and scatter are seen; their difference in the middle."""
+    lines = []
+    for level, role in zip(findings.levels, ("first", "second"), strict=True):
+        shots = zip(findings.shots, enumerate(percents, start=1), strict=True)
+        path = tuple(
+            (float(number), percent) for shot, (number, percent) in shots if shot.level == level.level
+        )
+        lines.append(StripLine(name=clean_text(level.level), role=role, path=path, shots=path))
+    count = len(percents)
+    ticks = tuple(
+        (float(number), f"{number}") for number in range(1, count + 1, math.ceil(count / _MOST_TICKS))
+    )
+    across = Axis(title="shot", low=0.5, high=count + 0.5, ticks=ticks)
+    return across, tuple(lines), {findings.levels[1].level: (count + 1) / 2.0}
+
+
+def _side_by_side(findings: EffectFindings, percents: Sequence[float]) -> _Layout:
+    """Each level at a place of its own, joined by their means where they are numbers."""
+    places = {level.level: float(place) for place, level in enumerate(findings.levels)}
+    shots = tuple(
+        (places[shot.level], percent) for shot, percent in zip(findings.shots, percents, strict=True)
+    )
+    means = {place: fmean(percent for at, percent in shots if at == place) for place in places.values()}
+    path = tuple(means.items()) if findings.by in _ORDERED else ()
+    across = Axis.around(_head(findings), [(place, clean_text(name)) for name, place in places.items()])
+    return across, (StripLine(name="whole frame", role="frame", path=path, shots=shots),), places
+
+
+def _percents(findings: EffectFindings) -> list[float]:
+    """Every shot in percent of the reference's mean at its setting, or of all of its shots where it has none there."""
+    own: dict[str, list[float]] = defaultdict(list)
+    for shot in findings.shots:
+        if shot.level == findings.reference:
+            own[shot.setting].append(shot.mtf50_cypx)
+    together = [value for values in own.values() for value in values]
+    return [
+        100.0 * shot.mtf50_cypx / geometric_mean(own.get(shot.setting, together)) for shot in findings.shots
+    ]
+
+
+def _shots_grid(findings: EffectFindings, percents: Sequence[float]) -> Grid:
+    columns: dict[str, Callable[[tuple[int, ShotFigures, float]], str]] = {
+        "shot": lambda numbered: str(numbered[0]),
+        _head(findings): lambda numbered: clean_text(numbered[1].level),
+        "setting": lambda numbered: clean_text(numbered[1].setting, unknown=""),
+        "MTF50, cycles/pixel": lambda numbered: f"{numbered[1].mtf50_cypx:.4f}",
+        "percent": lambda numbered: f"{numbered[2]:.0f} %",
+    }
+    numbered = [
+        (n, shot, percent) for n, (shot, percent) in enumerate(zip(findings.shots, percents, strict=True), 1)
+    ]
+    return Grid.of(numbered, "Every shot that counts", columns)
 
 
 def _shutter_panel(shutter: ShutterSpeed) -> Panel:
@@ -271,7 +329,7 @@ def _shutter_panel(shutter: ShutterSpeed) -> Panel:
     return Panel(
         key="effect-shutter",
         title="Shots that show shake",
-        about=shutter_sentence(shutter),
+        about=" ".join(shutter_sentences(shutter)),
         across=Axis.around("shutter speed", speeds),
         up=Axis(title="shots that show shake, %", low=0.0, high=100.0, ticks=percents),
         lines=(Line.through(marks, name="shaken", role="frame"),),

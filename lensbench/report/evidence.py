@@ -9,6 +9,7 @@ from math import isfinite
 from lensbench.model.condition import (
     Decentring,
     FocusTilt,
+    Side,
     SideAsymmetry,
     Source,
     TurnedOutcome,
@@ -16,8 +17,8 @@ from lensbench.model.condition import (
     Verdict,
 )
 from lensbench.model.sweep import LensFindings, SweepShot
-from lensbench.report.curves import field_map_at
 from lensbench.report.document import Block, Lines, Part, Plots, tables
+from lensbench.report.field import field_map_at
 from lensbench.report.panels import Grid
 from lensbench.report.words import (
     NOT_MEASURED,
@@ -144,17 +145,23 @@ def share(percent: float) -> str:
 
 
 def interval_percent(ci95_percent: tuple[float, float]) -> str:
-    """«3 to 7 %»."""
-    return f"{ci95_percent[0]:.0f} to {ci95_percent[1]:.0f} %"
+    """«3 to 7 %», «58 %» where both ends are spelled alike, «under 1 %»."""
+    low, high = ci95_percent
+    return share(high) if high < 0.5 else f"{figure_range(low, high, '.0f')} %"
 
 
 def asymmetry_text(row: SideAsymmetry) -> str:
     """«the upper left is 5 % softer at 24 mm, f/2.8 (3 to 7 %)»."""
     source = ", each target at its own best focus" if row.source is Source.FOCUS_BRACKET else ""
     return (
-        f"the {row.softer_side} is {share(row.percent)} softer at {at_setting(row)} "
+        f"the {side_name(row.softer_side)} is {share(row.percent)} softer at {at_setting(row)} "
         f"({interval_percent(row.ci95_percent)}){source}"
     )
+
+
+def side_name(side: Side) -> str:
+    """«right side», «top», «upper left»."""
+    return f"{side} side" if side in {Side.LEFT, Side.RIGHT} else side.value
 
 
 def leaning_text(tilt: FocusTilt) -> str:
@@ -186,5 +193,5 @@ def turned_text(turned: TurnedTest) -> str:
     caution = "" if not turned.chart_only else words["chart_only" if turned.told else "untold"]
     what = what if turned.told else words["either"]
     meaning = words[turned.outcome].format(other=other) + caution
-    stayed, moved, reach = turned.stayed_percent, turned.moved_percent, turned.reach_percent
+    stayed, moved, reach = turned.stayed_percent, turned.moved_percent, max(turned.reach_percent, 1.0)
     return str(words["figures"].format(what=what, stayed=stayed, moved=moved, reach=reach, meaning=meaning))

@@ -4,19 +4,14 @@ Colour never counts alone, and stands out from the page by 3:1 or more in light 
 """
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from typing import Final, TypeVar
 
-from lensbench.model.shot import ZONES
-from lensbench.report.words import NOT_MEASURED, Scale, borne, sd_of
+from lensbench.report.words import borne, sd_of
 
 Record = TypeVar("Record")
 Cell = Callable[[Record], str]
-_LONGEST_NAME_IN_ROW: Final = 12
-_ASIDE: Final = 0.08
-"""Zones are set so far aside, in stops or levels, that their intervals don't hide each other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,28 +84,10 @@ class Panel:
     """What is to be seen, for those who don't see it, and as a caption."""
     across: Axis
     up: Axis
-    up_right: Axis | None = None
     lines: tuple[Line, ...]
-    tied: tuple[float, ...] = ()
-    """Places that can't be told from the best, the best included."""
-    best: float | None = None
     level: float | None = None
     """A value that curves are held against: no difference, or half the contrast."""
     grid: Grid
-
-    @property
-    def names_are_long(self) -> bool:
-        """Whether the legend needs a row for each name."""
-        return max((len(line.name) for line in self.lines), default=0) > _LONGEST_NAME_IN_ROW
-
-    @property
-    def shades(self) -> tuple[tuple[float, float], ...]:
-        """Where the tied places are shaded: from halfway to the tick before to halfway to the tick after."""
-        places = [place for place, _ in self.across.ticks]
-        middles = [(before + after) / 2.0 for before, after in pairwise(places)]
-        borders = [self.across.low, *middles, self.across.high]
-        spans = [span for place, span in zip(places, pairwise(borders), strict=True) if place in self.tied]
-        return tuple(spans)
 
 
 def value_axis(values: list[float], *, title: str = "MTF50, cycles/pixel") -> Axis:
@@ -124,64 +101,10 @@ def value_axis(values: list[float], *, title: str = "MTF50, cycles/pixel") -> Ax
     return Axis(title=title, low=ticks[0][0], high=ticks[-1][0], ticks=ticks)
 
 
-def lpmm_axis(up: Axis, scale: Scale) -> Axis | None:
-    """Axis like this one in line pairs per millimetre, with round ticks of its own."""
-    low, high = scale.lpmm(up.low), scale.lpmm(up.high)
-    if low is None or high is None:
-        return None
-    step = round_step(high - low)
-    numbers = range(math.ceil(low / step), math.floor(high / step) + 1)
-    ticks = tuple((number * step, f"{number * step:g}") for number in numbers)
-    return Axis(title="lp/mm on the sensor", low=low, high=high, ticks=ticks)
-
-
 def round_step(extent: float) -> float:
     """Step of 1, 2 or 5 times a power of ten that divides an extent into about five."""
     power = 10.0 ** math.floor(math.log10(extent / 5.0))
     return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= extent / 5.0 * 0.999)
-
-
-def difference_panel(
-    differences: Mapping[str, Sequence[Point]],
-    *,
-    key: str,
-    title: str,
-    about: str,
-    across: Axis,
-    caption: str = "Difference in percent, 95 % interval below",
-    head: str,
-    joined: bool = True,
-) -> Panel:
-    """Panel of differences in MTF50 in percent, a line for each zone; `joined` where the places are in an order."""
-    extent = [
-        value
-        for points in differences.values()
-        for point in points
-        for value in (point.value, point.low, point.high)
-    ]
-    lines = []
-    for number, zone in enumerate(ZONES):
-        aside = _ASIDE * (number - (len(ZONES) - 1) / 2.0)
-        marks = [replace(point, place=point.place + aside) for point in differences.get(zone, ())]
-        lines += [Line.through(marks, name=zone, role=zone, joined=joined)] if marks else []
-    cells = {
-        (point.place, zone): difference_text(point.value, (point.low, point.high))
-        for zone, points in differences.items()
-        for point in points
-    }
-    rows = tuple(
-        (name, *(cells.get((place, zone), NOT_MEASURED) for zone in ZONES)) for place, name in across.ticks
-    )
-    return Panel(
-        key=key,
-        title=title,
-        about=about,
-        across=across,
-        up=value_axis([*extent, 0.0], title="difference in MTF50, %"),
-        lines=tuple(lines),
-        level=0.0,
-        grid=Grid(caption=caption, header=(head, *ZONES), rows=rows),
-    )
 
 
 def difference_text(difference: float, ci95: tuple[float, float]) -> str:
@@ -211,12 +134,16 @@ class Style:
 
 
 STYLES: Final = {
-    "inner": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=(5, 2), mark="circle"),
-    "middle": Style(color="#a86200", color_on_dark="#f2b650", dashes=(1.2, 1.6), mark="square"),
-    "outer": Style(color="#8a2268", color_on_dark="#ea93cb", dashes=(6, 1.8, 1.2, 1.8), mark="triangle"),
+    "inner": Style(color="#0f5144", color_on_dark="#a5e8d7", dashes=(5, 2), mark="circle"),
+    "middle": Style(color="#227f6d", color_on_dark="#6ac5b0", dashes=(1.2, 1.6), mark="square"),
+    "outer": Style(color="#4b9d8b", color_on_dark="#3f9482", dashes=(6, 1.8, 1.2, 1.8), mark="triangle"),
     "frame": Style(color="#23272b", color_on_dark="#f1efe9", dashes=(), mark="diamond"),
-    "first": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=(), mark="circle"),
-    "second": Style(color="#a86200", color_on_dark="#f2b650", dashes=(5, 2), mark="square"),
-    "sagittal": Style(color="#0a62ad", color_on_dark="#74bcf7", dashes=(), mark="circle"),
-    "tangential": Style(color="#a86200", color_on_dark="#f2b650", dashes=(3, 2), mark="square"),
+    "first": Style(color="#2a5db0", color_on_dark="#86b4ff", dashes=(), mark="circle"),
+    "second": Style(color="#a3530b", color_on_dark="#f0a860", dashes=(5, 2), mark="square"),
+    "sagittal": Style(color="#23272b", color_on_dark="#f1efe9", dashes=(), mark="circle"),
+    "tangential": Style(color="#23272b", color_on_dark="#f1efe9", dashes=(2.4, 1.4), mark="square"),
 }
+"""Thirds are one hue in three depths, lenses two other hues; sagittal and tangential differ by their line alone."""
+ACCENT: Final = Style(color="#0f6e5d", color_on_dark="#5fd3b9", dashes=(), mark="circle")
+"""The hue of the thirds: what is best and what is as good."""
+RIBBON: Final = "#cfe6df"

@@ -5,42 +5,37 @@ from collections.abc import Callable, Iterable, Sequence
 from itertools import chain
 from math import isfinite, isnan, log2, nan
 from statistics import median
-from typing import Final
 
 from lensbench.model.errors import Remark, Severity
-from lensbench.model.setting import Setting, f_stop, focal_length, focal_order
-from lensbench.model.shot import ZONES, ChartSeen, RejectedShot, ShotResult, ZoneFigure
-from lensbench.model.sweep import (
-    BestSetting,
-    FocalLengthFindings,
-    LensFindings,
-    Purpose,
-    SharpEnough,
-    SweepFindings,
-    SweepShot,
-)
-from lensbench.report.answer import PURPOSE_NAMES, lens_sentences, lens_title, series_remark
+from lensbench.model.setting import f_stop, focal_length
+from lensbench.model.shot import ChartSeen, RejectedShot, ShotResult
+from lensbench.model.sweep import LensFindings, SweepFindings, SweepShot
+from lensbench.report.answer import lens_sentences, lens_title, series_remark
 from lensbench.report.blur import lens_blur_sentence
-from lensbench.report.condition import condition_text, verdict_text
-from lensbench.report.curves import FieldMap, field_maps, response_panel, sharpness_panels, zoom_panel
-from lensbench.report.document import WORDS, Answer, Block, Part, Plots, Report, method, tables
-from lensbench.report.evidence import evidence_part
-from lensbench.report.panels import Grid, Panel
-from lensbench.report.tables import photo_labels
-from lensbench.report.words import (
-    NOT_MEASURED,
-    UNTOLD_COLUMN,
-    Scale,
-    clean_line,
-    known,
-    mtf50_cell,
-    sd_of,
-    stop_range,
-    worded,
+from lensbench.report.curves import response_panel
+from lensbench.report.document import (
+    WORDS,
+    Answer,
+    Block,
+    Cards,
+    Fold,
+    Lines,
+    Opening,
+    Part,
+    Plots,
+    Report,
+    tables,
 )
-from lensbench.storage.text import clean_text
-
-_NOT_USED: Final = "Left out"
+from lensbench.report.evidence import evidence_part
+from lensbench.report.field import field_maps
+from lensbench.report.figures import figure_blocks
+from lensbench.report.made_from import made_from
+from lensbench.report.opening import lens_card, lens_opening
+from lensbench.report.panels import Grid
+from lensbench.report.shots import shot_rows
+from lensbench.report.sound import copy_headline, sound_blocks
+from lensbench.report.tables import photo_labels
+from lensbench.report.words import NOT_MEASURED, clean_line, known
 
 
 def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
@@ -49,64 +44,61 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
         _lens_part(
             lens,
             [shot for shot in shots if (shot.planned.lens, shot.planned.camera) == (lens.lens, lens.camera)],
+            findings,
             key=f"lens-{number}",
-            method_name=findings.method,
         )
         for number, lens in enumerate(findings.lenses, start=1)
     )
     unplaced = _rejected_grid(findings.unplaced, caption="Files that belong to no lens")
     nothing = () if lenses else (Answer(about="", sentences=("No photograph could be measured.",)),)
     titles = [lens_title(lens) for lens in findings.lenses] or ["Nothing measured"]
+    cards = tuple(
+        lens_card(lens, part.blocks[0], key=part.key)
+        for lens, part in zip(findings.lenses, lenses, strict=True)
+        if isinstance(part.blocks[0], Opening)
+    )
+    above = (Cards(f"{len(cards)} lenses", cards),) if len(cards) > 1 else ()
     return Report(
         title=f"{titles[0] if len(titles) == 1 else f'{len(titles)} lenses'}: sharpness",
-        blocks=(*nothing, *lenses, *tables(("Files that belong to no lens", unplaced)), WORDS),
+        blocks=(*nothing, *above, *lenses, *tables(("Files that belong to no lens", unplaced)), WORDS),
         version=findings.version,
     )
 
 
-def _lens_part(lens: LensFindings, shots: list[SweepShot], *, key: str, method_name: str) -> Part:
-    named, sd = {rejected.path for rejected in lens.rejected}, lens.shot_sd_percent
-    rejected = lens.rejected + tuple(
-        RejectedShot(path=shot.planned.path, reason=shot.reason)
-        for shot in shots
-        if shot.reason and shot.planned.path not in named
-    )
-    spread = f" (here {sd:.1f} % of MTF50, from {clean_text(lens.spread_from)})" if isfinite(sd) else ""
-    zoom, response = zoom_panel(lens, key=key), response_panel(lens, shots, key=key)
-    plots: tuple[Panel | FieldMap, ...] = (
-        *([] if zoom is None else [zoom]),
-        *sharpness_panels(lens, key=key),
-        *([] if response is None else [response]),
-        *field_maps(lens, shots, key=key),
-    )
+def _lens_part(lens: LensFindings, shots: list[SweepShot], findings: SweepFindings, *, key: str) -> Part:
+    response, maps = response_panel(lens, shots, key=key), tuple(field_maps(lens, shots, key=key))
+    copy = copy_headline(lens.condition) if lens.condition else ""
     blocks: tuple[Block, ...] = (
-        _answer(lens, shots, counted=f"{lens.shots} photographs, {len(rejected)} not used"),
-        *tables(
-            ("What to set", purposes_grid(lens)),
-            ("Zoom positions", zoom_stops_grid(lens)),
-            ("By focal length and zone", _summary(lens)),
-            captioned=True,
+        lens_opening(lens, shots, copy=copy, key=key),
+        *([Plots("Field", maps)] if maps else []),
+        *sound_blocks(lens),
+        shot_rows(lens, shots),
+        *tables(("About the shooting", _remarks_grid(lens, shots))),
+        Fold(
+            "Figures",
+            (
+                *figure_blocks(lens),
+                *tables(("", distortion_and_shading_grid(lens, shots))),
+                *([] if response is None else [Plots("", (response,))]),
+            ),
         ),
-        Plots("Plots", plots),
-        *tables(("Is the copy sound?", _condition_grid(lens)), kind="state"),
-        *tables(
-            ("Distortion and light", distortion_and_shading_grid(lens, shots)),
-            (_NOT_USED, _rejected_grid(rejected, caption=_NOT_USED)),
-            ("About the shooting", _remarks_grid(lens, shots)),
-        ),
-        method("sweep", name=clean_text(method_name), spread=spread),
+        _in_full(lens, shots),
+        made_from(lens, shots, findings),
         *evidence_part(lens, shots, key=key),
     )
     return Part(kind="lens", key=key, blocks=blocks)
 
 
-def _answer(lens: LensFindings, shots: list[SweepShot], *, counted: str) -> Answer:
-    """Answer for one lens: what the blur is made of stands behind it, before its limits."""
+def _in_full(lens: LensFindings, shots: list[SweepShot]) -> Fold:
+    """The answer in full sentences: what the blur is made of stands before the limits."""
     sentences = lens_sentences(lens)
     limits = sentences[-1:] if lens.basis is not None else []
     blur = lens_blur_sentence(lens, shots)
-    said = [*sentences[: len(sentences) - len(limits)], *([blur] if blur else [])]
-    return Answer(about=f"{lens_title(lens)} · {counted}", sentences=tuple(said), limits=tuple(limits))
+    said = (*sentences[: len(sentences) - len(limits)], *([blur] if blur else []))
+    return Fold(
+        "The answer in full",
+        (Lines(said, kind="lead"), *([Lines(tuple(limits), kind="limits")] * bool(limits))),
+    )
 
 
 def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) -> Grid | None:
@@ -154,146 +146,6 @@ def _light(stop: float, charts: Sequence[ChartSeen]) -> str:
 def _finite_median(values: Iterable[float]) -> float:
     finite = [value for value in values if isfinite(value)]
     return median(finite) if finite else nan
-
-
-def purposes_grid(lens: LensFindings) -> Grid | None:
-    """Row for every purpose and focal length; None where only one stop was tested, or no best one named."""
-    focals = [focal for focal in lens.by_focal_length if len({point.f_number for point in focal.curve}) > 1]
-    bests = [(focal, best) for focal in focals for best in focal.best_by_purpose.values()]
-    if not bests:
-        return None
-    counted = [
-        f"{PURPOSE_NAMES[Purpose(purpose)]}: "
-        f"{'mean of the three thirds' if zone == 'frame' else f'{zone} third of the picture'}"
-        for purpose, zone in lens.purposes.items()
-    ]
-    levels = [f"{enough.level_percent:.0f} % of the best" for enough in bests[0][1].sharp_enough]
-    ruled = any(best.take_rule != "best" for _, best in bests)
-    return Grid(
-        caption=worded("sweep.enough") + (f" What counts: {'; '.join(counted)}." if counted else ""),
-        header=("picture", "focal length", "best stop", "as good", UNTOLD_COLUMN, *["take"] * ruled, *levels),
-        rows=tuple(_purpose_row(focal, best, ruled=ruled) for focal, best in bests),
-    )
-
-
-def _purpose_row(focal: FocalLengthFindings, best: BestSetting, *, ruled: bool) -> tuple[str, ...]:
-    tested = sorted({point.f_number for point in focal.curve})
-    take = f_stop(best.take.f_number) if best.take else NOT_MEASURED
-    return (
-        PURPOSE_NAMES[Purpose(best.zone)],
-        focal_length(focal.focal_length_mm),
-        f_stop(best.f_number) + "\nbest tested" * best.at_border,
-        _other_stops(best.as_good, best),
-        _other_stops([setting for setting in best.tied if setting not in best.as_good], best),
-        *[take] * ruled,
-        *(_kept_stops(enough, tested) for enough in best.sharp_enough),
-    )
-
-
-def _other_stops(settings: Iterable[Setting], best: BestSetting) -> str:
-    stops = sorted(setting.f_number for setting in settings if setting.f_number != best.f_number)
-    return ", ".join(f_stop(stop) for stop in stops) or NOT_MEASURED
-
-
-def _kept_stops(enough: SharpEnough, tested: Sequence[float]) -> str:
-    """Sure stops, and below them the probable ones where those are more."""
-    more = len(enough.probably) > len(enough.surely)
-    wider = f"\nprobably {stop_range(enough.probably, tested)}" if more else ""
-    return f"{stop_range(enough.surely, tested) or NOT_MEASURED}{wider}"
-
-
-def zoom_stops_grid(lens: LensFindings) -> Grid | None:
-    """Row for each position at its own best stop, and for every stop shared by two or more positions."""
-    bests = [("each at its own best", lens.zoom_at_own_best)] if lens.zoom_at_own_best else []
-    bests += [(f_stop(best.f_number), best) for best in lens.zoom_at_equal_stop]
-    if not bests:
-        return None
-    provisional = "; provisional" * any(best.provisional for _, best in bests)
-    return Grid(
-        caption=f"The whole frame, MTF50 in cycles/pixel, 95 % interval below{provisional}",
-        header=("stop", "sharpest position", "as good", UNTOLD_COLUMN, "MTF50"),
-        rows=tuple(
-            (name, focal_length(best.focal_length_mm), *_other_lengths(best), mtf50_cell(best))
-            for name, best in bests
-        ),
-    )
-
-
-def _other_lengths(best: BestSetting) -> tuple[str, str]:
-    """Positions as good, and those that can't be told from the best."""
-    good = {setting.focal_length_mm for setting in best.as_good} - {best.focal_length_mm}
-    tied = {setting.focal_length_mm for setting in best.tied} - {best.focal_length_mm} - good
-    as_good, not_told = (
-        ", ".join(focal_length(length_mm) for length_mm in sorted(others, key=focal_order)) or NOT_MEASURED
-        for others in (good, tied)
-    )
-    return as_good, not_told
-
-
-def _summary(lens: LensFindings) -> Grid:
-    if lens.quick is not None:
-        return _stops_summary(lens)
-    scale = Scale.of_lens(lens)
-
-    def cell(figure: ZoneFigure | None) -> str:
-        also = "" if figure is None else scale.also(figure.mtf50_cypx, sd_of(figure.ci95_cypx))
-        return "\n".join([mtf50_cell(figure), *([also] if also else [])])
-
-    return Grid(
-        caption=worded("sweep.at_best"),
-        header=("focal length", "best stop", "as good", UNTOLD_COLUMN, *ZONES),
-        rows=tuple(
-            (
-                focal_length(focal.focal_length_mm),
-                f_stop(focal.best_f_number),
-                *(stop_range(stops, stops) or NOT_MEASURED for stops in _equal_stops(focal)),
-                *(cell(focal.zones.get(zone)) for zone in ZONES),
-            )
-            for focal in lens.by_focal_length
-        ),
-    )
-
-
-def _equal_stops(focal: FocalLengthFindings) -> tuple[list[float], list[float]]:
-    """Stops as good as the best, and those that can't be told from it."""
-    good = [stop for stop in focal.as_good_f_numbers if stop != focal.best_f_number]
-    return good, [stop for stop in focal.tied_f_numbers if stop not in {*good, focal.best_f_number}]
-
-
-def _stops_summary(lens: LensFindings) -> Grid:
-    """Row for every stop of a ten-minute test, as none is called the best."""
-    rows = []
-    for focal in lens.by_focal_length:
-        points = {(point.f_number, point.zone): point for point in focal.curve}
-        rows += [
-            (
-                focal_length(focal.focal_length_mm),
-                f_stop(stop),
-                *(mtf50_cell(points.get((stop, zone))) for zone in ZONES),
-            )
-            for stop in sorted({point.f_number for point in focal.curve})
-        ]
-    return Grid(
-        caption="MTF50 in cycles/pixel at the stops of the ten-minute test, 95 % interval below",
-        header=("focal length", "stop", *ZONES),
-        rows=tuple(rows),
-    )
-
-
-def _condition_grid(lens: LensFindings) -> Grid | None:
-    if not lens.condition:
-        return None
-    return Grid.of(
-        [(finding, condition_text(finding)) for finding in lens.condition],
-        "Is the copy sound?",
-        {
-            "what": lambda judged: judged[0].subject.value,
-            "verdict": lambda judged: verdict_text(judged[0]),
-            "evidence": lambda judged: judged[1].evidence,
-            "caution": lambda judged: judged[1].caution or NOT_MEASURED,
-            "what to do next": lambda judged: judged[1].advice or NOT_MEASURED,
-        },
-    )
 
 
 def _rejected_grid(rejected: tuple[RejectedShot, ...], *, caption: str) -> Grid | None:

@@ -26,6 +26,7 @@ from lensbench.shot.light import (
 )
 from lensbench.shot.options import MeasureOptions
 from lensbench.shot.quality import flagged_if_too_crisp, quality_remarks
+from lensbench.shot.thumbnails import thumbnails
 from lensbench.shot.veil import veil
 from lensbench.shot.zones import summarise
 
@@ -97,6 +98,8 @@ def measure_shot(
     result = _result(
         photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples, q=q
     )
+    if not options.fast:
+        result = replace(result, thumbnails=thumbnails(photo, chart))
     if options.method == "iso":
         result = replace(result, quality=(*result.quality, remark("standard_window")))
     return _as_seen(freed_of_print(result, chart.mapping, options.print_profile), options)

@@ -22,6 +22,7 @@ from lensbench.stats.spread import (
     f_chance,
     f_limit,
     half_width,
+    judged,
     moderated,
     pooled_dof,
     quantile,

@@ -28,6 +28,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
+from lensbench.model.compare import Seen, Verdict
 from lensbench.model.units import FloatArray
 
 REPEATS: Final = "repeats"
@@ -258,6 +259,20 @@ def half_width(first: Uncertainty | None, second: Uncertainty | None, *, rivals:
         else max(n for n in _TABLED_DOF if n <= dof)
     )
     return _range_limit(rivals, dof) * math.sqrt(0.5 * total)
+
+
+def judged(ci95: tuple[float, float], seen: Seen, *, equal_within: float) -> Verdict:
+    """Verdict on the interval of a difference, by the band that counts as equal and by what an eye sees of it.
+
+    >>> judged((0.5, 2.0), Seen.NONE, equal_within=3.0), judged((0.5, 4.0), Seen.NONE, equal_within=3.0)
+    (<Verdict.EQUAL: 'equal'>, <Verdict.NOT_VISIBLE: 'not_visible'>)
+    """
+    low, high = ci95
+    if seen in {Seen.FIRST, Seen.SECOND, Seen.VISIBLE}:
+        return Verdict.VISIBLE
+    if low >= -equal_within and high <= equal_within:
+        return Verdict.EQUAL
+    return Verdict.NOT_VISIBLE if seen is Seen.NONE and low * high > 0.0 else Verdict.CANNOT_TELL
 
 
 @lru_cache(maxsize=256)

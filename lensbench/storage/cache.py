@@ -40,12 +40,10 @@ _MOST_BYTES: Final = (
 _GZIP: Final = 31  # zlib's window bits for a gzip member
 
 
-def content_hash(path: Path, head: str = "") -> str:
-    """Hash of a file's whole content, and of a text before it; an OSError where it cannot be read."""
-    digest = hashlib.blake2b(head.encode(), digest_size=20)
+def content_hash(path: Path) -> str:
+    """SHA-256 of a file's whole content, as reports name it; an OSError where it cannot be read."""
     with path.open("rb") as stream:
-        hashlib.file_digest(stream, lambda: digest)
-    return digest.hexdigest()
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 @functools.cache

@@ -25,8 +25,10 @@ from lensbench.focus import (
     fit_through_focus,
     session_focus,
 )
+from lensbench.model.condition import ConditionFinding, Decentring, PlaneDistance
 from lensbench.model.measured import (
     BestOfSweep,
+    CopyVerdict,
     CountedShot,
     MeasuredLens,
     ZoneValue,
@@ -228,13 +230,46 @@ def measured_lenses(findings: SweepFindings, shots: Sequence[SweepShot]) -> list
         own = [shot for shot in shots if (shot.planned.lens, shot.planned.camera) == (lens.lens, lens.camera)]
         focuses = _focuses(own)
         groups = _refocused(own, focuses)
-        rows = [
-            _with_sfr(row, group) if row.zones else row
-            for row, group in zip(_rows(groups, focuses), groups, strict=True)
-        ]
+        counted = list(zip(_rows(groups, focuses), groups, strict=True))
+        shown = _middle_ones([row for row, _ in counted])
+        rows = []
+        for row, group in counted:
+            kept = _with_sfr(row, group) if row.zones else row
+            if row in shown:
+                kept = dataclasses.replace(kept, thumbnails=_in_focus(group)[0].measured.thumbnails)
+            rows.append(kept)
         names = {"lens": clean_text(lens.lens), "camera": clean_text(lens.camera)}
-        lenses.append(MeasuredLens(**names, best=_best(lens.best), shots=tuple(rows)))
+        condition = tuple(copy_verdict(finding) for finding in lens.condition)
+        lenses.append(MeasuredLens(**names, best=_best(lens.best), shots=tuple(rows), condition=condition))
     return lenses
+
+
+def copy_verdict(finding: ConditionFinding) -> CopyVerdict:
+    """What is kept of a finding on the copy."""
+    setting = None
+    match finding.details:
+        case Decentring(main=at) if at.matters:
+            setting = Setting(focal_length_mm=at.focal_length_mm, f_number=at.f_number)
+        case PlaneDistance() as at:
+            setting = Setting(focal_length_mm=at.focal_length_mm, f_number=at.f_number)
+    in_percent = finding.unit == "%" and np.isfinite(finding.value)
+    return CopyVerdict(
+        subject=finding.subject,
+        verdict=finding.verdict,
+        percent=round(finding.value, 2) if in_percent else None,
+        side=finding.side,
+        setting=setting,
+    )
+
+
+def _middle_ones(rows: Sequence[CountedShot]) -> list[CountedShot]:
+    """Of each setting's shots that count the one in the middle by the frame's MTF50: its thumbnails stand for all."""
+    repeats: dict[Setting, list[CountedShot]] = defaultdict(list)
+    for row in rows:
+        if not row.reason and "frame" in row.zones:
+            repeats[row.setting].append(row)
+    in_order = (sorted(own, key=lambda row: row.zones["frame"].mtf50_cypx) for own in repeats.values())
+    return [own[len(own) // 2] for own in in_order]
 
 
 def _with_sfr(row: CountedShot, group: Sequence[SweepShot]) -> CountedShot:
@@ -340,7 +375,7 @@ def zone_series(shots: Sequence[CountedShot], zone: str) -> dict[float | None, N
     shots : sequence of CountedShot
         Of one lens on one camera; those that were left out are passed over.
     zone : str
-        Focal lengths at which it was not seen are left out.
+        Focal lengths at which it was not seen are left out; of the whole frame, shots that lack one of its thirds.
     """
     by_focal: dict[float | None, list[CountedShot]] = defaultdict(list)
     for shot in shots:
@@ -355,7 +390,7 @@ def _named_series(shots: Sequence[CountedShot], zone: str) -> NamedSeries | None
     values: dict[Setting, list[ZoneValue]] = defaultdict(list)
     for shot in shots:
         exact[shot.setting].append(shot.exact_f_number)
-        if zone in shot.zones:
+        if zone in shot.zones and (zone != "frame" or all(third in shot.zones for third in ZONES)):
             values[shot.setting].append(shot.zones[zone])
     if not values:
         return None

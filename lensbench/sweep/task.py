@@ -104,6 +104,8 @@ def keep(task: Task, outcome: Outcome | ShortOfMemory, digest: str) -> Given:
     """Put an outcome that lasts into the task's cache, under the digest of the photograph's content."""
     if isinstance(outcome, ShortOfMemory) or not task.cache or not digest:
         return outcome
+    if isinstance(outcome, ShotResult):
+        outcome = replace(outcome, sha256=digest)
     name = name_of(task, digest)
     try:
         task.cache.put(name, outcome)

@@ -14,9 +14,8 @@ import pages
 from afternoons import FIVE, Afternoon, Glass, photographed, sweep_shots, usual
 
 from lensbench.compare.compare import compare_lenses
-from lensbench.model.compare import CompareRow, Seen, Verdict
+from lensbench.model.compare import CompareRow, Seen, Sharper, Verdict
 from lensbench.model.measured import SweepLens
-from lensbench.model.sweep import INDIFFERENCE
 from lensbench.sweep.countable import measured_lenses
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
@@ -185,21 +184,25 @@ def judge(row: CompareRow, true: float, found: Count) -> None:
         found.rows.append(holds(row, true))
         found.half_widths.append(100.0 * half)
     far = _SDS * half / 1.96 if known else np.inf
-    sharper = {Verdict.FIRST: -1.0, Verdict.SECOND: 1.0}.get(row.verdict, 0.0)
-    claims["sharper"].add(said=bool(sharper), true=sharper * true > 0.0, deserved=abs(true) > far)
-    matters = np.log1p(INDIFFERENCE)
-    claims["no difference that matters"].add(
-        said=row.verdict == Verdict.EQUAL, true=abs(true) <= matters, deserved=abs(true) < matters - far
+    ahead = {Sharper.FIRST: -1.0, Sharper.SECOND: 1.0}.get(row.sharper, 0.0) * true
+    equal = np.log1p(row.equal_within_percent / 100.0)
+    claims["sharper"].add(said=bool(row.sharper), true=ahead > 0.0, deserved=abs(true) > far)
+    claims["equal"].add(
+        said=row.verdict is Verdict.EQUAL, true=abs(true) <= equal, deserved=abs(true) < equal - far
     )
     if not np.isfinite(row.visible_from_percent):
         return
     visible = np.log1p(row.visible_from_percent / 100.0)
-    better = {Seen.FIRST: -1.0, Seen.SECOND: 1.0}.get(row.seen, 0.0)
-    claims["better to the eye"].add(
-        said=bool(better), true=better * true >= visible, deserved=abs(true) > visible + far
+    claims["sharper and visible"].add(
+        said=row.verdict is Verdict.VISIBLE, true=ahead >= visible, deserved=abs(true) > visible + far
     )
-    claims["no difference you could see"].add(
-        said=row.seen == Seen.NONE, true=abs(true) < visible, deserved=abs(true) < visible - far
+    claims["sharper, not visible"].add(
+        said=row.verdict is Verdict.NOT_VISIBLE,
+        true=0.0 < ahead < visible,
+        deserved=equal + far < abs(true) < visible - far,
+    )
+    claims["no visible difference"].add(
+        said=row.seen is Seen.NONE, true=abs(true) < visible, deserved=abs(true) < visible - far
     )
 
 
@@ -231,12 +234,7 @@ def counted(case: Case, count: int, lenses: int, seed: int) -> tuple[float, str,
 
 def claim_rows(counts: list[tuple[Case, Count]]) -> Iterator[tuple[float, str]]:
     """A row for each claim: all kinds of shoots together, and the worst kind of those where it was made often."""
-    for words in (
-        "sharper",
-        "no difference that matters",
-        "better to the eye",
-        "no difference you could see",
-    ):
+    for words in ("sharper", "sharper and visible", "sharper, not visible", "equal", "no visible difference"):
         total, worst, kind = Claims(), -1.0, "–"
         for case, count in counts:
             own = count.claims[words]

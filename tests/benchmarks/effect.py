@@ -13,7 +13,7 @@ from afternoons import Glass, usual
 from compare import Claims, share
 
 from lensbench.effect.effect import NEW_FOCUS_SD, sharpness_rows
-from lensbench.model.compare import EffectRow, EffectVerdict, Visible, VisibleFrom
+from lensbench.model.compare import EffectRow, Seen, Verdict, Visible, VisibleFrom
 from lensbench.stats.levels_fit import Layout, fit_levels
 
 STOP = 4.0
@@ -68,7 +68,13 @@ CASES = (
     Case(name="A A A B B B twice, refocused between rows", order="AAABBB" * 2, anew="row"),
     Case(name="A A B B twice, refocused between rows", order="AABB" * 2, anew="row"),
 )
-CLAIMS = ("sharper or less sharp", "visibly so", "too small to see")
+CLAIMS = (
+    "sharper or softer",
+    "sharper and visible",
+    "sharper, not visible",
+    "equal",
+    "no visible difference",
+)
 
 
 @dataclass(slots=True)
@@ -138,21 +144,21 @@ def shoots(case: Case, glass: Glass, found: Count, *, count: int, random: np.ran
 def judge(row: EffectRow, true_percent: float, found: Count) -> None:
     """Count the words of one row."""
     low, high = row.ci95
-    far, limit = _SDS * (high - low) / 3.92, row.visible_from
-    away = not low <= 0.0 <= high
-    found.claims["sharper or less sharp"].add(
-        said=away, true=true_percent * row.difference > 0.0, deserved=abs(true_percent) > far
-    )
-    found.claims["visibly so"].add(
-        said=row.verdict == EffectVerdict.VISIBLE,
-        true=true_percent * row.difference > 0.0 and abs(true_percent) >= limit,
-        deserved=abs(true_percent) > limit + far,
-    )
-    found.claims["too small to see"].add(
-        said=row.verdict == EffectVerdict.TOO_SMALL,
-        true=abs(true_percent) < limit,
-        deserved=abs(true_percent) < limit - far,
-    )
+    far, limit, size = _SDS * (high - low) / 3.92, row.visible_from, abs(true_percent)
+    right = true_percent * row.difference > 0.0
+    words = {
+        "sharper or softer": (row.differs, right, size > far),
+        "sharper and visible": (row.verdict is Verdict.VISIBLE, right and size >= limit, size > limit + far),
+        "sharper, not visible": (
+            row.verdict is Verdict.NOT_VISIBLE,
+            right and size < limit,
+            row.equal_within + far < size < limit - far,
+        ),
+        "equal": (row.verdict is Verdict.EQUAL, size <= row.equal_within, size < row.equal_within - far),
+        "no visible difference": (row.seen is Seen.NONE, size < limit, size < limit - far),
+    }
+    for claim, (said, true, deserved) in words.items():
+        found.claims[claim].add(said=said, true=true, deserved=deserved)
 
 
 def counted(case: Case, count: int, lenses: int, seed: int) -> tuple[float, str, Count]:

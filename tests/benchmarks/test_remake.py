@@ -45,7 +45,7 @@ def test_shoots_of_the_table_of_comparisons_hold_all_that_tells_what_one_could_s
     case = next(case for case in compare.CASES if "20 %" in case.name)
     found = compare.Count()
     compare.shoot(case, compare.lens(0), np.random.default_rng(1), found)
-    assert found.claims["better to the eye"].said > len(found.rows) / 2
+    assert found.claims["sharper and visible"].said > len(found.rows) / 2
 
 
 def test_every_page_that_says_it_is_made_is_known():

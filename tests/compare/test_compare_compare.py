@@ -44,10 +44,10 @@ def test_two_folders_are_compared(tmp_path):
     for name, curve, seed in (("Fennel", CURVE, 2), ("Sorrel", sharper(0.10), 3)):
         shots = reject(shoot(curve, seed=seed, lens=name))
         write_sweep(find(shots), shots, tmp_path / name)
-    found = compare([tmp_path / "Fennel", tmp_path / "Sorrel"])
+    found = compare([tmp_path / "Fennel", tmp_path / "Sorrel"]).findings
     (pair,) = found.pairs
     assert (pair.first, pair.second, pair.unit) == ("Fennel", "Sorrel", "cypx")
-    assert {row.verdict for row in pair.rows} == {"second"}
+    assert {row.sharper for row in pair.rows} == {"second"}
     assert len(pair.rows) == 16
     assert pair.best_row.difference_percent == pytest.approx(10.0, abs=2.5)
     lead, (low, high) = pair.best_row.lead_percent, pair.best_row.lead_ci95_percent
@@ -95,7 +95,7 @@ SET_UPS = (Caution.SET_UP_ASSUMED, Caution.SET_UP_FOUND)
 def test_two_sweeps_of_one_name_may_be_two_copies():
     found = compare_lenses([sweep_lens("Fennel", sharper(share), seed=1) for share in (0.0, 0.2)])
     assert Note(Caution.SET_UP_ASSUMED, (1.5,)) in found.pairs[0].cautions
-    assert {row.verdict for row in found.pairs[0].rows} == {"second"}
+    assert {(row.sharper, row.verdict) for row in found.pairs[0].rows} == {("second", "visible")}
 
 
 def test_a_lens_without_a_third_does_not_compete_for_the_whole_frame():
@@ -143,7 +143,7 @@ def test_other_sensor_is_compared_in_pictures_with_lpmm_beside():
     assert pair.unit == "lwph"
     assert (row.first, row.second) == pytest.approx((2000.0, 1500.0))
     assert (beside.first, beside.second) == pytest.approx((62.5, 50.0))
-    assert (row.verdict, row.seen) == ("first", "first")
+    assert (row.sharper, row.verdict, row.seen) == ("first", "visible", "first")
     # A third sharper of the softer's 1500, though a quarter softer of the sharper's 2000.
     assert (row.lead_percent, row.difference_percent) == pytest.approx((100.0 / 3.0, -25.0))
     assert row.lead_ci95_percent[0] < 100.0 / 3.0 < row.lead_ci95_percent[1]

@@ -29,7 +29,7 @@ def test_a_good_clean_filter_costs_next_to_nothing():
     found = row(findings)
     assert (findings.reference, found.level) == ("without", "with")
     assert found.ci95[0] < -0.3 < found.ci95[1]
-    assert found.verdict == "too_small"
+    assert found.verdict == "equal"
 
 
 def test_a_bad_filter_is_visible_in_every_zone():

@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -26,6 +27,22 @@ def test_the_sharper_lens_comes_first_with_its_best_stop():
     assert low < 100.0 * (1.0 - 1.0 / 1.15) < high
     assert first.ci95_cypx[0] < 0.97 * 1.15 * CURVE[5.6] < first.ci95_cypx[1]
     assert (second.f_number, advice.zone, advice.f_number) == (5.6, "frame", None)
+
+
+def test_a_lens_without_a_third_does_not_compete_for_the_whole_frame():
+    whole, lacking = kept_session(seed=1), kept_session("Sorrel", sharper(0.3), seed=2)
+    shots = tuple(
+        replace(shot, zones={zone: value for zone, value in shot.zones.items() if zone != "outer"})
+        for shot in lacking.shots
+    )
+    sessions = [whole, replace(lacking, shots=shots)]
+    advice = advise(sessions, focal_length_mm=50.0)
+    assert [lens.lens for lens in advice.lenses] == ["Fennel"]
+    assert [(out.lens, out.reason.kind) for out in advice.left_out] == [("Sorrel", Lack.THIRD_NOT_MEASURED)]
+    assert advise(sessions, focal_length_mm=50.0, zone="inner").lenses[0].lens == "Sorrel"
+    assert [out.reason.kind for out in advise(sessions, focal_length_mm=50.0, zone="outer").left_out] == [
+        Lack.ZONE_NOT_MEASURED
+    ]
 
 
 def test_lenses_within_three_percent_or_the_noise_are_tied():

@@ -74,7 +74,7 @@ def test_advise_answers_first_and_as_one_document(lensbench):
     assert told.stdout.startswith("For 50 mm at f/4, edges and corners: take Sorrel.")
     nobody = lensbench("advise", "--focal-length", "85")
     assert isinstance(nobody.exception, LibraryError)
-    assert "85 mm: Fennel: measured at 50 mm only; Sorrel: measured" in str(nobody.exception)
+    assert "85 mm (Fennel: measured at 50 mm only; Sorrel: measured" in str(nobody.exception)
     form = following("advice", json.loads(lensbench("advise", "--focal-length", "50", "--json").stdout))
     assert [one["lens"] for one in form["lenses"]] == ["Sorrel", "Fennel"]
     assert form["lenses"][0]["ci95_cypx"][0] < form["lenses"][0]["mtf50_cypx"]

@@ -75,7 +75,7 @@ def test_the_library_tells_the_sweeps_figures_and_intervals(swept):
 def test_a_comparison_takes_the_sweeps_figures(swept):
     lens, folder, copy = swept
     points = points_of(lens)
-    (pair,) = compare([folder, copy]).pairs
+    (pair,) = compare([folder, copy]).findings.pairs
     assert len(pair.rows) == len(points)
     for row in pair.rows:
         own = points[row.focal_length_mm, row.f_number, row.zone]
@@ -89,7 +89,7 @@ def test_a_comparison_takes_the_sweeps_figures(swept):
 def test_an_interval_of_a_comparison_rests_on_the_sweeps_spread(swept, request):
     lens, folder, copy = swept
     points = points_of(lens)
-    (pair,) = compare([folder, copy]).pairs
+    (pair,) = compare([folder, copy]).findings.pairs
     if "one shot" in request.node.name:
         assert all(math.isnan(row.ci95_percent[0]) for row in pair.rows)
         assert Caution.NO_REPEATS in {caution.kind for caution in pair.cautions}

@@ -97,7 +97,7 @@ INSERT INTO session VALUES (3, 7, 'old', '2025-01-01', 4.0, 4000, 1, 50.0, 5.6, 
 INSERT INTO shot VALUES (9, 3, 'a.dng', 50.0, 5.6, 5.66, '', 100.0, 0.02);
 INSERT INTO shot VALUES (10, 3, 'b.dng', NULL, 8.0, 8.0, 'g', 100.0, 0.02);
 INSERT INTO shot VALUES (11, 3, 'c.dng', NULL, 8.0, 8.0, 'g', NULL, 1e300);
-INSERT INTO summary VALUES (9, 'frame', 0.3, 0.31, 0.29);
+INSERT INTO summary SELECT 9, value, 0.3, 0.31, 0.29 FROM json_each('["inner", "middle", "outer", "frame"]');
 INSERT INTO summary VALUES (10, 'frame', 0.2, 0.2, NULL);
 INSERT INTO summary VALUES (11, 'frame', 0.25, 0.25, NULL);
 """

@@ -33,8 +33,10 @@ from lensbench.model.shot import (
     Direction,
     Edge,
     Metadata,
+    Place,
     RejectedShot,
     ShotResult,
+    Thumbnail,
     Tilt,
     ZoneFigure,
 )
@@ -159,6 +161,21 @@ def planned(name: str, focal_mm: float, stop: float, *, lens: str = LENS) -> Pla
     )
 
 
+def thumbnails() -> tuple[Thumbnail, ...]:
+    """A chequer of four quarters at every place, from black to white across one pixel."""
+    down, right = np.mgrid[-31.5:32, -31.5:32]
+    light = 0.5 - 0.5 * np.sign(down + 0.1 * right) * np.sign(right - 0.1 * down)
+    codes = Thumbnail.coded(light, dark_level=0.0, bright_level=1.0)
+    box = Box(top=100, left=100, height=64, width=64)
+    return tuple(
+        Thumbnail(place=place, target="T01", box=box, codes=codes, dark_level=0.1, bright_level=0.6)
+        for place in Place
+    )
+
+
+THUMBNAILS = thumbnails()
+
+
 def a_result(plan: PlannedShot) -> ShotResult:
     focal_mm, stop = plan.setting.focal_length_mm, plan.setting.f_number
     return ShotResult(
@@ -181,6 +198,7 @@ def a_result(plan: PlannedShot) -> ShotResult:
         edges=chart_edges(focal_mm, stop),
         summary={zone: zone_figure(focal_mm, stop, zone) for zone in ZONES},
         quality=(remark("uneven_light", "18 % across, limit 10 %"),) if stop == 16.0 else (),
+        thumbnails=THUMBNAILS,
     )
 
 
@@ -370,9 +388,11 @@ def compare_row(stop: float, zone: str) -> CompareRow:
         ci95_percent=(difference - 2.4, difference + 2.4),
         lead_percent=lead,
         lead_ci95_percent=(lead - 2.4, lead + 2.4),
-        verdict=compared.Verdict.EQUAL
+        sharper=compared.Sharper.NEITHER
         if equal
-        else (compared.Verdict.SECOND if difference > 0 else compared.Verdict.FIRST),
+        else (compared.Sharper.SECOND if difference > 0 else compared.Sharper.FIRST),
+        verdict=compared.Verdict.EQUAL if equal else compared.Verdict.CANNOT_TELL,
+        equal_within_percent=3.0,
     )
 
 

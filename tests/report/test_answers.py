@@ -28,6 +28,7 @@ from lensbench.model.compare import (
     Caution,
     EffectCaution,
     Seen,
+    Sharper,
     StopChoice,
     Verdict,
     Visible,
@@ -40,7 +41,7 @@ from lensbench.model.sweep import Basis, Behind, Observed, Refocusing, SeriesRem
 from lensbench.report.advice import advice_sentences, picture_sentences
 from lensbench.report.answer import answer_sentences, holds_for, lens_sentences, series_remark
 from lensbench.report.compare import choice_lines, comparison_answer, comparison_sentences, pair_sentences
-from lensbench.report.effect import effect_sentences, shutter_sentence, visible_in_words
+from lensbench.report.effect import effect_sentences, shutter_sentences, visible_in_words
 from lensbench.report.words import note_in_words
 from lensbench.stats.best_set import Tie
 from lensbench.sweep.decide import find
@@ -211,34 +212,59 @@ def _():
     return comparison_sentences(invented_comparison())
 
 
-def judged(verdicts, seen=(Seen.CANNOT_TELL,), **changes):
-    """The pair of the invented comparison with the verdicts and looks given, over its stops."""
+def judged(verdicts, **changes):
+    """The pair of the invented comparison with what is given (verdict, sharper, seen) over its stops."""
     (pair,) = invented_comparison().pairs
     frame = [row for row in pair.rows if row.zone == "frame"]
     rows = [
-        dataclasses.replace(row, verdict=verdict, seen=look, difference_jnd=1.0)
-        for row, verdict, look in zip(frame, itertools.cycle(verdicts), itertools.cycle(seen), strict=False)
+        dataclasses.replace(row, verdict=verdict, sharper=sharper, seen=seen)
+        for row, (verdict, sharper, seen) in zip(frame, itertools.cycle(verdicts), strict=False)
     ]
-    return dataclasses.replace(pair, rows=tuple(rows), **changes)
+    return dataclasses.replace(pair, rows=tuple(rows if verdicts else ()), **changes)
+
+
+BETTER = (Verdict.VISIBLE, Sharper.FIRST, Seen.FIRST)
+OTHER = (Verdict.VISIBLE, Sharper.SECOND, Seen.SECOND)
+HIDDEN = (Verdict.NOT_VISIBLE, Sharper.SECOND, Seen.NONE)
+OPEN = (Verdict.CANNOT_TELL, Sharper.SECOND, Seen.CANNOT_TELL)
+EQUAL = (Verdict.EQUAL, Sharper.NEITHER, Seen.NONE)
+EQUAL_THOUGH = (Verdict.EQUAL, Sharper.FIRST, Seen.NONE)
+UNSEEN = (Verdict.CANNOT_TELL, Sharper.NEITHER, Seen.NONE)
+UNTOLD = (Verdict.CANNOT_TELL, Sharper.NEITHER, Seen.CANNOT_TELL)
 
 
 @case("two lenses: who is sharper, and what one sees")
 def _():
     (pair,) = invented_comparison().pairs
-    row = pair.rows[0]
+    row = dataclasses.replace(pair.rows[0], sharper=Sharper.SECOND)
     beside = tuple(row for row in pair.rows if row.zone == "frame")
+    own = [
+        dataclasses.replace(row, verdict=verdict, sharper=sharper, seen=seen)
+        for verdict, sharper, seen in (OTHER, HIDDEN, EQUAL, UNSEEN, UNTOLD)
+    ]
     pairs = [
-        judged([Verdict.FIRST], [Seen.FIRST]),
-        judged([Verdict.FIRST, Verdict.SECOND, Verdict.EQUAL], [Seen.FIRST, Seen.SECOND, Seen.NONE]),
-        judged([Verdict.CANNOT_TELL, Verdict.EQUAL]),
-        judged([Verdict.SECOND], unit="lwph", rows_lpmm=beside[1:3]),
-        judged([Verdict.FIRST], unit="lwph", rows_lpmm=(dataclasses.replace(row, first=2.0), row)),
-        judged([], best_row=dataclasses.replace(row, verdict=Verdict.SECOND, seen=Seen.SECOND)),
-        judged([], best_row=dataclasses.replace(row, verdict=Verdict.CANNOT_TELL)),
+        judged([BETTER]),
+        judged([HIDDEN]),
+        judged([BETTER, OTHER, EQUAL]),
+        judged([BETTER, BETTER, OPEN, UNTOLD]),
+        judged([HIDDEN, OPEN, UNSEEN]),
+        judged([EQUAL, EQUAL_THOUGH]),
+        judged([UNSEEN, EQUAL]),
+        judged([UNTOLD, EQUAL]),
+        judged([OPEN], unit="lwph", rows_lpmm=beside[1:3]),
+        judged([OPEN], unit="lwph", rows_lpmm=(dataclasses.replace(row, first=2.0), row)),
+        *(judged([], best_row=best) for best in own),
         dataclasses.replace(pair, rows=tuple(row for row in pair.rows if row.zone == "inner")),
         judged([], best_row=None, cautions=(Note(Caution.RAW_AGAINST_FINISHED, names=("A", "B")),)),
     ]
     return [sentence for pair in pairs for sentence in ("", *pair_sentences(pair))][1:]
+
+
+@case("two zooms")
+def _():
+    pair = judged([BETTER, OPEN, UNTOLD])
+    rows = [dataclasses.replace(row, focal_length_mm=focal) for focal in (24.0, 70.0) for row in pair.rows]
+    return pair_sentences(dataclasses.replace(pair, rows=tuple(rows)))
 
 
 @case("cautions on a comparison")
@@ -249,7 +275,7 @@ def _():
 
 @case("three lenses, in a print")
 def _():
-    pair = judged([Verdict.FIRST], first="A", second="B")
+    pair = judged([BETTER, OPEN], first="A", second="B")
     pairs = (pair, dataclasses.replace(pair, second="C"), dataclasses.replace(pair, first="B", second="C"))
     names = ("A", "B", "C")
     kept = [("A",), ("A", "B"), ("A", "B", "C"), ("C",), ("A", "B")]
@@ -315,7 +341,7 @@ def _():
     return [
         *limit(20.0),
         *limit(120.0),
-        shutter_sentence(no_shake_speed(times_s, np.zeros(16), shows_from=0.08)),
+        *shutter_sentences(no_shake_speed(times_s, np.zeros(16), shows_from=0.08)),
     ]
 
 

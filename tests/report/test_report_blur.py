@@ -11,6 +11,7 @@ from lensbench.model.shot import PhysicalFit, ShotResult
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SweepFindings
 from lensbench.report.answer import holds_for
 from lensbench.report.blur import blur_sentence, lens_blur_sentence
+from lensbench.report.document import Fold
 from lensbench.report.sweep import sweep_report
 from lensbench.report.tables import as_csv, edges_table
 
@@ -74,10 +75,19 @@ def test_the_report_says_what_blurs_at_the_best_stop(shots):
 def test_it_stands_before_the_limits(shots):
     lens = invented_lens()
     findings = SweepFindings(lenses=(lens,), version="0.1.0", method="refined")
-    answer = sweep_report(findings, with_readings(shots)).blocks[0].blocks[0]
-    assert "most of the blur" in answer.sentences[-1]
-    assert answer.limits == (holds_for(lens.basis),)
-    assert "blur" not in "".join(sweep_report(findings, shots).blocks[0].blocks[0].sentences)
+    said, limits = in_full(findings, with_readings(shots))
+    assert "most of the blur" in said.sentences[-1]
+    assert limits.sentences == (holds_for(lens.basis),)
+    assert "blur" not in "".join(in_full(findings, shots)[0].sentences)
+
+
+def in_full(findings, shots):
+    """The blocks of the answer in full sentences."""
+    (part, *_) = sweep_report(findings, shots).blocks
+    (fold,) = (
+        block for block in part.blocks if isinstance(block, Fold) and block.title == "The answer in full"
+    )
+    return fold.blocks
 
 
 def test_edges_that_do_not_fit_are_left_out_and_counted(shots):

@@ -37,7 +37,7 @@ def test_every_file_is_written_and_says_the_same(filter_effect, tmp_path):
     assert {"report.html", "report.pdf", "effect.json", "effect.csv", "shots.csv"} <= names
     assert written[-1].name == "report.html"
     page = written[-1].read_text(encoding="utf-8")
-    assert "<h1>«&lt;with&gt;» is visibly less sharp than «=without», by 20 %." in page
+    assert "<h1>«&lt;with&gt;» is visibly softer than «=without», by 20 %." in page
     assert "visible" in page
     assert "<with>" not in page
     told = json.loads((tmp_path / "out" / "effect.json").read_text(encoding="utf-8"))
@@ -66,10 +66,25 @@ def test_shutter_speeds_have_a_plot_of_their_own(tmp_path):
         for n, time in enumerate(np.tile(2.0 ** -np.arange(2.0, 9.0), 3))
     ]
     report = effect_report(find_effect(shots, by="exposure_s"))
-    assert [panel.key for panel in report.plots] == ["effect-difference", "effect-order", "effect-shutter"]
+    assert [plot.key for plot in report.plots] == ["effect-strips", "effect-shutter"]
     assert report.title == "Effect of the shutter speed"
-    assert len(report.plots[1].lines) == 1
+    (strip,) = report.plots[0].strips
+    assert ([line.role for line in strip.lines], len(strip.differences)) == (["frame"], 6)
     assert (tmp_path / "plain").exists() is False
+
+
+def test_two_conditions_are_two_lines_with_their_difference(filter_effect):
+    strips = effect_report(filter_effect.findings).plots[0]
+    (strip,) = strips.strips
+    first, second = strip.lines
+    assert (first.name, [place for place, _ in first.shots]) == ("=without", [1.0, 3.0, 5.0])
+    assert (second.name, [place for place, _ in second.shots]) == ("<with>", [2.0, 4.0, 6.0])
+    # A loss of 20 % of the reference's mean, each shot strayed by 0.4 %: four sds.
+    assert [percent for _, percent in second.shots] == pytest.approx([80.0] * 3, abs=1.6)
+    (row,) = [row for row in filter_effect.findings.rows if (row.figure, row.zone) == ("mtf50", "frame")]
+    (difference,) = strip.differences
+    assert (difference.percent, difference.low, difference.high) == (row.difference, *row.ci95)
+    assert (difference.visible_from_percent, strips.equal_percent) == (row.visible_from, 3.0)
 
 
 def test_the_answer_stands_first_and_the_limits_last(filter_effect):

@@ -21,8 +21,8 @@ def test_a_sweep_leaves_the_promised_files_and_no_others(sweep_folder):
     names = {str(path.relative_to(sweep_folder)) for path in sweep_folder.rglob("*") if path.is_file()}
     plots = {name for name in names if name.startswith("plots")}
     tables = {"edges.csv", "shots.csv", "sweep.json", "shots.msgpack.gz"}
-    assert names - plots == {"report.html", "report.pdf", "findings.json", *tables, LIST}
-    assert len(plots) == 8
+    assert names - plots == {"report.html", "report.pdf", "card.pdf", "findings.json", *tables, LIST}
+    assert len(plots) == 5
     assert all(name.endswith(".png") for name in plots)
 
 
@@ -73,10 +73,10 @@ def test_a_second_run_replaces_the_first_and_removes_plots_that_no_longer_hold(t
     foreign.write_bytes(b"kept")
     first = {path.name for path in (tmp_path / "plots").iterdir()}
     (lens,) = findings.lenses
-    fewer = dataclasses.replace(lens, by_focal_length=lens.by_focal_length[:1])
+    fewer = dataclasses.replace(lens, by_focal_length=())
     write_sweep(SweepFindings(lenses=(fewer,)), [], tmp_path)
-    assert {path.name for path in (tmp_path / "plots").iterdir()} == {"lens-1-stops-1.png", "mine.png"}
-    assert {"lens-1-stops-3.png", "lens-1-zoom.png"} < first
+    assert {path.name for path in (tmp_path / "plots").iterdir()} == {"mine.png"}
+    assert {"lens-1-strips.png"} < first
 
 
 @pytest.mark.parametrize("out", [".", "report", "deep/er"])

@@ -3,6 +3,7 @@
 import json
 from math import atan2, degrees, hypot
 
+import cv2
 import numpy as np
 import pytest
 from printed_photograph import FOCAL_MM, PITCH_UM, page_of, photograph_page, write_tiff
@@ -14,6 +15,7 @@ from lensbench.cli.main import app, run
 from lensbench.model.errors import ChartError, ImageError, LensError, SettingError
 from lensbench.model.shot import Direction, Metadata
 from lensbench.shot import MeasureOptions, measure_shot
+from lensbench.storage.cache import ResultCache
 
 SIZE = (1100, 1500)
 TURNS = {"yaw": 6.0, "pitch": -4.0, "roll": 9.0}
@@ -67,6 +69,33 @@ def test_regions_hold_their_edge(printed):
         expected = degrees(atan2(col, -row)) - TURNS["roll"]
         assert (chart_edge.edge.angle_deg - expected + 90) % 180 - 90 == pytest.approx(0, abs=3)
         assert chart_edge.edge.measured
+
+
+def test_five_thumbnails_are_kept_and_hold_the_files_own_pixels(printed, tmp_path):
+    pixels = (
+        cv2.imread(str(printed.path), cv2.IMREAD_UNCHANGED) / 65535.0
+    )  # read without the program's own reader
+    names = {(row, col): f"{row} {col}" for row in ("upper", "lower") for col in ("left", "right")}
+    places = {place: thumbnail for thumbnail in printed.thumbnails for place in [str(thumbnail.place)]}
+    assert set(places) == {"centre", *names.values()}
+    for place, thumbnail in places.items():
+        box = thumbnail.box
+        down, right = box.top + box.height / 2 - SIZE[0] / 2, box.left + box.width / 2 - SIZE[1] / 2
+        named = names["lower" if down > 0 else "upper", "right" if right > 0 else "left"]
+        assert place == (named if hypot(down, right) > 0.5 * hypot(*SIZE) / 2 else "centre")
+        step = thumbnail.bright_level - thumbnail.dark_level
+        seen = thumbnail.dark_level + step * thumbnail.light
+        own = pixels[box.top : box.top + box.height, box.left : box.left + box.width]
+        # Half of a code, of which 255 cover 1.7 steps.
+        assert np.abs(seen - own).max() <= 0.5001 * 1.7 / 255 * step
+    cache = ResultCache(folder=tmp_path / "measured")
+    cache.put(name := f"{'a' * 40}.shot.gz", printed)
+    assert cache.get(name, printed.path).thumbnails == printed.thumbnails
+
+
+def test_a_quick_look_keeps_no_thumbnails(printed):
+    options = MeasureOptions(pitch_um=PITCH_UM, encoding="linear", fast=True)
+    assert measure_shot(printed.path, options).thumbnails == ()
 
 
 def simulated(folder, **changes):

@@ -8,11 +8,13 @@ import pytest
 from invented_shots import ZONE_LEVEL, result, shoot, shoot_brackets
 
 from lensbench.model.errors import remark
-from lensbench.model.setting import Setting
+from lensbench.model.setting import Setting, f_stop
 from lensbench.model.sweep import Observed, Purpose, Unclaimed
 from lensbench.report.answer import lens_sentences
+from lensbench.report.figures import kept_grid, purpose_figures, zoom_stops_grid
 from lensbench.report.json_form import findings_as_json
-from lensbench.report.sweep import purposes_grid, zoom_stops_grid
+from lensbench.report.strips import scales_of
+from lensbench.report.words import Scale
 from lensbench.stats.best_set import Tie, taken
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
@@ -126,10 +128,12 @@ def test_with_the_print_divided_out_unequal_magnification_is_no_matter():
 
 def test_tables_and_reading_back():
     lens = lens_of(shoot(FLAT, seed=4, sd=0.002), tie=Tie.DEEPEST)
-    grid = purposes_grid(lens)
-    assert [row[0] for row in grid.rows] == ["subject at the centre", "whole frame", "edges and corners"]
-    assert grid.header[3:6] == ("as good", "not told apart", "take")
+    grid = purpose_figures(lens, lens.best.mtf50_cypx, scales_of(lens.best.mtf50_cypx, Scale())).grid
+    assert grid.header[1:] == ("subject at the centre", "whole frame", "edges and corners")
     assert "edges and corners: outer third of the picture" in grid.caption
+    (row,) = grid.rows
+    assert row[2].startswith(f"{f_stop(lens.best.f_number)}\n100 %\n")
+    assert row[2].endswith("take f/8")
     (told,) = findings_as_json(find(reject(shoot(FLAT, seed=4, sd=0.002))))["lenses"]
     best = told["by_focal_length"][0]["best_by_purpose"][Purpose.FRAME]
     assert [setting["f_number"] for setting in best["tied"]] == [4.0, 5.6, 8.0]
@@ -188,8 +192,8 @@ def test_every_stop_that_keeps_enough_is_named_on_either_side_of_a_dip():
     frame = lens.by_focal_length[0].best_by_purpose[Purpose.FRAME]
     assert [enough.probably for enough in frame.sharp_enough[:2]] == [(2.8, 5.6)] * 2
     assert frame.sharp_enough[1].surely == (2.8, 5.6)
-    (row, *_) = [row for row in purposes_grid(lens).rows if row[0] == "whole frame"]
-    assert row[5].startswith("f/2.8 and f/5.6")
+    (row,) = kept_grid(lens).rows
+    assert row[2].startswith("f/2.8 and f/5.6")
 
 
 def test_targets_that_leave_the_corners_out_are_told_in_the_answer():

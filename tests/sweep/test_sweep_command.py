@@ -1,3 +1,4 @@
+import hashlib
 import json
 import os
 import re
@@ -121,6 +122,17 @@ def test_a_second_run_takes_up_where_the_first_stopped(lensbench, tmp_path, monk
     assert len(called) == 13
 
 
+def test_the_report_says_what_it_was_made_from(lensbench, tmp_path):
+    folder, out = shots(tmp_path / "my shots"), tmp_path / "report"
+    for _ in range(2):  # the second time from what was kept
+        assert lensbench("sweep", folder, "--out", out, "--pitch-um", 4, "--workers", 2).exit_code == 0
+        page = (out / "report.html").read_text(encoding="utf-8")
+        # As a shell takes it, and without what does not decide.
+        assert f"lensbench sweep &#39;{folder}&#39; --out {out} --pitch-um 4<" in page
+        for path in folder.iterdir():
+            assert hashlib.sha256(path.read_bytes()).hexdigest() in page
+
+
 def test_the_physical_reading_is_made_where_it_is_asked_for(lensbench, tmp_path, monkeypatch):
     """Results without it, kept by an earlier run, are not taken for it."""
     folder, out = shots(tmp_path / "shots"), tmp_path / "report"
@@ -218,7 +230,7 @@ def test_no_spoiled_value_of_a_sweep_ends_in_a_fault(lensbench, tmp_path):
             spoiled[place] = str(random.choice(SPOILED))
         document.write_text("".join(spoiled))
         try:
-            comparison = compare([tmp_path / "Fennel-report", tmp_path / "Sorrel-report"])
+            comparison = compare([tmp_path / "Fennel-report", tmp_path / "Sorrel-report"]).findings
             assert json.loads(json_text(comparison_as_json(comparison)))
             sessions_of_sweep(tmp_path / "Fennel-report")
         except LensError:

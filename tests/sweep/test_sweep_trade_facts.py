@@ -99,7 +99,7 @@ def test_a_good_clean_filter_costs_next_to_nothing_and_a_bad_one_shows():
         row = frame_row(find_effect(by_turns(["without", "with"] * 4, levels), by="condition"))
         assert row.ci95[0] <= 100.0 * (through / clear - 1.0) <= row.ci95[1]
         verdicts[name] = (row.verdict, row.difference)
-    assert verdicts["good"][0] == "too_small"
+    assert verdicts["good"][0] == "equal"
     assert abs(verdicts["good"][1]) < 1.0
     assert verdicts["bad"][0] == "visible"
 
