@@ -12,7 +12,7 @@ import typer
 
 import lensbench
 from lensbench import report
-from lensbench.cli.options import AsJson, argument, command, number, option, path, text
+from lensbench.cli.options import AsJson, Paper, argument, command, number, option, path, text
 from lensbench.cli.output import say_result, shown
 from lensbench.model.setting import f_stop, focal_length, focal_order, shutter_speed
 from lensbench.model.shot import ZONES
@@ -178,6 +178,25 @@ def remove(
     """
     kept = lensbench.Library(library)
     _say_done("removed", kept.remove(lens, camera=camera, session=session), kept.path, as_json=as_json)
+
+
+@library.command()
+def card(
+    file: Annotated[Path, argument("PATH", "File to write (PDF).")],
+    lens: Annotated[str | None, text("This lens only.  [default: all]")] = None,
+    paper: Paper = "A4",
+    library: LibraryFile = None,
+    as_json: AsJson = False,
+) -> None:
+    """Write a pocket card of every lens: which stops to use at each focal length.
+
+    Cards of 85 x 54 mm, eight to a page, to cut out. A bar reaches from the first to the last stop that is at most 10 %
+    softer than the best one, the ring. Of several sessions of a lens the newest counts.
+
+    Example: lensbench library card cards.pdf
+    """
+    sessions = lensbench.Library(library).cards(file, lens=lens, paper=paper)
+    _say_done("written", sessions, file, as_json=as_json)
 
 
 @library.command(name="export")

@@ -62,6 +62,10 @@ Encoding = Annotated[str, text("Tone curve: auto, linear, srgb, or gamma:2.2.", 
 FNumber = Annotated[float | None, number("The lens's f-number.  [default: from the metadata]", 0.5, 128.0)]
 Method = Annotated[Literal["refined", "iso"], option("Our own method, or the standard's steps.")]
 Out = Annotated[Path | None, path("Folder for the report.  [default: FOLDER-lensbench beside it]")]
+Paper = Annotated[
+    Literal["A4", "Letter"],
+    option("Paper of the PDFs.", "--paper", case_sensitive=False, metavar="A4|Letter"),
+]
 Physical = Annotated[
     bool, option("Tell what the blur is made of: diffraction, focus, and the rest.", "--physical")
 ]

@@ -55,6 +55,7 @@ class SweepCommand:
     ] = "best"
     physical: shared.Physical = False
     encoding: shared.Encoding = "auto"
+    paper: shared.Paper = "A4"
     strict: shared.Strict = False
     as_json: shared.AsJson = False
 
@@ -80,6 +81,7 @@ def sweep(given: SweepCommand) -> None:
                 options=measure_options(given),
                 tie=given.tie,
                 running=spread,
+                paper=given.paper,
                 command=_typed(given),
             )
     except KeyboardInterrupt:
@@ -124,6 +126,7 @@ class CompareCommand(Viewed):
 
     folders: Annotated[list[Path], argument("DIR_A DIR_B", "Folders that `lensbench sweep` wrote.")]
     out: Annotated[Path | None, path("Folder for the report.  [default: A-against-B here]")] = None
+    paper: shared.Paper = "A4"
     as_json: shared.AsJson = False
 
 
@@ -142,6 +145,7 @@ def compare(given: CompareCommand) -> None:
         out=given.out or Path("-against-".join(names) if len(names) > 1 else f"{names[0]}-compared"),
         print_height_mm=given.print_height_mm,
         viewing_distance_mm=given.viewing_distance_mm,
+        paper=given.paper,
     )
     say_answer(done, as_json=given.as_json)
 
@@ -164,6 +168,7 @@ class EffectCommand(Viewed):
     pitch_um: shared.PitchUm = None
     print_profile: shared.PrintProfile = None
     encoding: shared.Encoding = "auto"
+    paper: shared.Paper = "A4"
     strict: shared.Strict = False
     as_json: shared.AsJson = False
 
@@ -186,6 +191,7 @@ def effect(given: EffectCommand) -> None:
             shots=given.shots,
             options=measure_options(given),
             running=spread,
+            paper=given.paper,
         )
     say_not_used(done, [given.folder])
     say_answer(done, as_json=given.as_json)

@@ -6,9 +6,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lensbench import library as room
+from lensbench import report
 from lensbench.door import rows_frame
 from lensbench.library import Advice, KeptSession, PicturePlan, Wanted
 from lensbench.model.errors import LibraryError, SettingError
+from lensbench.model.units import Paper
 from lensbench.report import advice_as_json, no_answer
 from lensbench.storage.files import check_kind, write_whole, writing
 from lensbench.storage.store import library_document, read_library_document
@@ -121,6 +123,28 @@ class Library:
         sessions = self._kept.sessions() if lens is None else self.find(lens)
         with writing(path):
             write_whole(path, library_document(sessions))
+        return sessions
+
+    def cards(self, file: Path | str, *, lens: str | None = None, paper: Paper = "A4") -> Sessions:
+        """Write a pocket card of every lens, or of one, to a PDF; gives the sessions: the newest of each lens.
+
+        Raises
+        ------
+        SettingError
+            The file is there and is no PDF of cards, or cannot be written.
+        LibraryError
+            No library, an empty one, or no such lens.
+        """
+        kept = self._kept.sessions() if lens is None else self.find(lens)
+        newest = {(one.lens, one.camera): one for one in sorted(kept, key=lambda one: one.added_at)}
+        sessions = [newest[names] for names in sorted(newest)]
+        if not sessions:
+            raise LibraryError(
+                f"{self.path}: the library is empty; `lensbench library add FOLDER` adds a sweep"
+            )
+        report.write_cards(
+            [report.kept_pocket_card(session) for session in sessions], Path(file), paper=paper
+        )
         return sessions
 
     def take_in(self, file: Path | str, *, replace: bool = False) -> Sessions:

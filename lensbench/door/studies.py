@@ -19,6 +19,7 @@ from lensbench.model.compare import CompareFindings, EffectFindings
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings, SweepShot
+from lensbench.model.units import Paper
 from lensbench.rank import PairOdds, Ranking, frames_of
 from lensbench.rank import rank as rank_frames
 from lensbench.shot import MeasureOptions
@@ -150,6 +151,7 @@ def sweep(
     options: MeasureOptions = _USUAL,
     tie: Tie | str = Tie.BEST,
     running: Running | None = None,
+    paper: Paper = "A4",
     command: str = "",
 ) -> SweepResult:
     """Measure folders of test shots, and find the best stop and zoom setting.
@@ -169,6 +171,8 @@ def sweep(
         Which of several equally good stops is named: best, widest, middle or deepest.
     running : Running, optional
         Over how many processes the work is spread; all processors by default.
+    paper : str
+        A4 or Letter, of the report's PDFs.
     command : str, optional
         What was typed to ask for it; the report says so.
 
@@ -199,7 +203,7 @@ def sweep(
         )
         unplaced = (*done.findings.unplaced, *missing)
         findings = replace(done.findings, unplaced=unplaced, command=command)
-        written = report.write_sweep(findings, done.shots, out_folder) if out_folder else ()
+        written = report.write_sweep(findings, done.shots, out_folder, paper=paper) if out_folder else ()
     return SweepResult(
         findings=findings, shots=done.shots, rejected=(*done.rejected, *missing), written=written
     )
@@ -211,6 +215,7 @@ def compare(
     out: Path | str | None = None,
     print_height_mm: float | None = None,
     viewing_distance_mm: float | None = None,
+    paper: Paper = "A4",
 ) -> CompareResult:
     """Set the lenses of two or more sweeps side by side, at equal stop, focal length and zone.
 
@@ -222,6 +227,8 @@ def compare(
         Folder for the report. Without it nothing is written.
     print_height_mm, viewing_distance_mm : float, optional
         How pictures are looked at; pixel for pixel on a screen by default.
+    paper : str
+        A4 or Letter, of the report's PDF.
 
     Raises
     ------
@@ -234,7 +241,7 @@ def compare(
     folders = _paths(sweeps)
     with _report_folder(out, study="comparison", sweeps=folders) as out_folder:
         findings = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
-        written = report.write_compare(findings, out_folder) if out_folder else ()
+        written = report.write_compare(findings, out_folder, paper=paper) if out_folder else ()
     return CompareResult(findings=findings, written=written)
 
 
@@ -247,6 +254,7 @@ def effect(
     shots: Path | str | None = None,
     options: MeasureOptions = _USUAL,
     running: Running | None = None,
+    paper: Paper = "A4",
 ) -> EffectResult:
     """Measure what one change did: a filter, the stabiliser, a shutter speed, the ISO, processing.
 
@@ -256,7 +264,7 @@ def effect(
         What was changed: condition, exposure_s, iso, f_number, focal_length_mm, lens or camera.
     against : str, optional
         Level that the others are held against.
-    folder, out, shots, options, running
+    folder, out, shots, options, running, paper
         As for `sweep`.
 
     Raises
@@ -278,7 +286,7 @@ def effect(
             cache=out_folder and out_folder / _KEPT,
             running=running,
         )
-        written = report.write_effect(done, out_folder) if out_folder else ()
+        written = report.write_effect(done, out_folder, paper=paper) if out_folder else ()
     found = done.findings
     return EffectResult(findings=found, shots=done.shots, rejected=found.rejected, written=written)
 

@@ -12,9 +12,10 @@ from statistics import median
 from typing import Final
 
 from lensbench.model.errors import Note
-from lensbench.model.measured import KeptSession, median_known
-from lensbench.model.setting import log_distance, same_focal_length
-from lensbench.stats import Spread, fit_curve, spread_of
+from lensbench.model.measured import KeptSession, PocketRow, median_known
+from lensbench.model.setting import focal_order, log_distance, same_focal_length
+from lensbench.model.sweep import POCKET_PERCENT
+from lensbench.stats import Selection, Spread, best_setting, candidates, fit_curve, spread_of, value_of_pick
 from lensbench.sweep import zone_series
 
 SAME_STOP: Final = 1.0 / 12.0
@@ -146,6 +147,35 @@ def measured_curve(
         spread=spread,
         magnification=session.magnifications.get(focal_mm),
     )
+
+
+def pocket_rows(session: KeptSession, *, zone: str) -> tuple[PocketRow, ...]:
+    """The stops to use at each focal length, as the sweep found them; none where it named no best setting."""
+    by_focal = zone_series(session.shots, zone) if session.best is not None else {}
+    pitch_um = session.pixel_pitch_um
+    spread = spread_of([series for _, series in by_focal.values()], pitch_um)
+    rows, picks = [], []
+    for focal_mm in sorted(by_focal, key=focal_order):
+        settings, series = by_focal[focal_mm]
+        own = candidates([(settings, series, fit_curve(series, spread, pixel_pitch_um=pitch_um))], spread)
+        best = best_setting(own, spread, Selection(place=zone))
+        picks.append(value_of_pick(own))
+        exact = {
+            setting.f_number: float(each) for setting, each in zip(settings, series.f_number, strict=True)
+        }
+        rows.append(
+            PocketRow(
+                focal_length_mm=focal_mm,
+                zone=zone,
+                stops=exact,
+                best_f_number=best.f_number,
+                enough=best.keeping(POCKET_PERCENT),
+                percent=math.nan,
+                claimed=spread.repeated,
+            )
+        )
+    percents = [100.0 * math.exp(pick - max(picks)) for pick in picks]
+    return tuple(replace(row, percent=percent) for row, percent in zip(rows, percents, strict=True))
 
 
 def _between(first: LensCurve, second: LensCurve, share: float) -> LensCurve | Note:

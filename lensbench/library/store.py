@@ -189,6 +189,7 @@ def sessions_of_sweep(folder: Path, *, session: str | None = None) -> list[KeptS
                 replace(shot, files=tuple(Path(file).name for file in shot.files), thumbnails=())
                 for shot in lens.shots
             ),
+            condition=lens.condition,
             session=name,
             added_at=added_at,
         )

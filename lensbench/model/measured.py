@@ -14,8 +14,10 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta
 
+from lensbench.model.condition import Side, Subject, Verdict
 from lensbench.model.setting import Setting, focal_order
 from lensbench.model.shot import Thumbnail
+from lensbench.model.sweep import SharpEnough
 
 Cypx = Annotated[float, Meta(ge=1e-4, le=10.0)]
 Positive = Annotated[float, Meta(gt=0.0, le=1e9)]
@@ -69,6 +71,34 @@ class BestOfSweep:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CopyVerdict:
+    """How one thing that was judged of a copy came out."""
+
+    subject: Subject
+    verdict: Verdict
+    percent: Annotated[float, Meta(ge=-1e3, le=1e3)] | None = (
+        None  # of MTF50 that it costs; None in other units
+    )
+    side: Side | None = None  # of the picture; the softer one
+    setting: Setting | None = (
+        None  # that shows it most clearly; None of decentring where the focus leans alone
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PocketRow:
+    """One focal length, as briefly as it can be said: which stops of it to use for one zone of the picture."""
+
+    focal_length_mm: float | None
+    zone: str
+    stops: dict[float, float]  # nominal -> exact f-number, of every stop tested
+    best_f_number: float
+    enough: SharpEnough | None  # the stops that keep 90 % of its best
+    percent: float  # of the lens's sharpest focal length in this zone, each at its own best stop
+    claimed: bool  # whether the best stop is more than how it came out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredLens:
     """One lens on one camera, as one sweep measured it."""
 
@@ -76,6 +106,7 @@ class MeasuredLens:
     camera: str
     best: BestOfSweep | None
     shots: tuple[CountedShot, ...]
+    condition: tuple[CopyVerdict, ...] = ()  # empty where nothing was judged, or by an older version
 
     @property
     def counted(self) -> tuple[CountedShot, ...]:

@@ -22,6 +22,9 @@ from lensbench.model.units import FloatArray
 INDIFFERENCE: Final = 0.03
 """Settings whose MTF50 differs by less than this share count as equal; fixed before any picture is taken."""
 
+POCKET_PERCENT: Final = 90.0
+"""The share of the best that the stops on a pocket card keep."""
+
 _ZONE_COLUMNS: Final = (
     *("mtf50_cypx", "ci95_low_cypx", "ci95_high_cypx", "sagittal_cypx", "tangential_cypx", "edges"),
 )
@@ -200,6 +203,10 @@ class BestSetting:
     def provisional(self) -> bool:
         """Whether no winner is claimed."""
         return bool(self.reservations)
+
+    def keeping(self, level_percent: float) -> SharpEnough | None:
+        """Stops that keep a share of the best; None where that level was not looked at."""
+        return next((each for each in self.sharp_enough if each.level_percent == level_percent), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

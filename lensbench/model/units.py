@@ -3,13 +3,16 @@
 Everything is computed in cycles per pixel; these functions translate at the border.
 """
 
-from typing import Final, TypeVar
+from typing import Final, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 Quantity = TypeVar("Quantity", float, FloatArray)
+
+Paper = Literal["A4", "Letter"]
+"""What reports and cards are printed on."""
 
 FULL_FRAME_DIAGONAL_MM: Final = 43.2666  # 36 mm x 24 mm, to which 35-mm equivalents refer
 PITCH_LIMITS_UM: Final = (0.3, 100.0)

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
         most_comes_from,
         not_of_a_lens,
     )
+    from lensbench.report.card import kept_pocket_card
     from lensbench.report.compare import choice_lines, comparison_answer, comparison_limits
     from lensbench.report.effect import effect_sentences
     from lensbench.report.json_form import (
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from lensbench.report.write import (
         check_output_folder,
         json_text,
+        write_cards,
         write_compare,
         write_effect,
         write_sweep,
@@ -41,12 +43,13 @@ _PARTS: Final = {
     "advice": "advice_sentences interval no_answer picture_sentences",
     "answer": "answer_sentences",
     "blur": "blur_sentence blur_where_it_fits has_physical most_comes_from not_of_a_lens",
+    "card": "kept_pocket_card",
     "compare": "choice_lines comparison_answer comparison_limits",
     "effect": "effect_sentences",
     "json_form": "advice_as_json comparison_as_json edge_as_json effect_as_json findings_as_json plain shot_as_json",
     "tables": "compare_table effect_table shots_table",
     "words": "borne clean_line note_in_words sd_of sentence_case with_doubt",
-    "write": "check_output_folder json_text write_compare write_effect write_sweep",
+    "write": "check_output_folder json_text write_cards write_compare write_effect write_sweep",
 }
 """File -> the names that it gives to this door."""
 

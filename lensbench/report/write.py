@@ -13,6 +13,8 @@ from typing import Any, Final
 from lensbench.model.compare import CompareFindings, Effect
 from lensbench.model.errors import SettingError
 from lensbench.model.sweep import SweepFindings, SweepShot
+from lensbench.model.units import Paper
+from lensbench.report.card import PocketCard, lens_pocket_card
 from lensbench.report.compare import compare_report
 from lensbench.report.document import Drawing, Plot, Report
 from lensbench.report.effect import effect_report
@@ -20,7 +22,7 @@ from lensbench.report.json_form import comparison_as_json, effect_as_json, findi
 from lensbench.report.sweep import sweep_report
 from lensbench.report.tables import as_csv, compare_table, edges_table, effect_table, shots_table
 from lensbench.storage.cache import ResultCache
-from lensbench.storage.files import Listing, probe_folder, within
+from lensbench.storage.files import Listing, check_kind, probe_folder, within, write_whole, writing
 from lensbench.storage.made import MadeCache
 from lensbench.storage.store import SWEEP_FILE, sweep_document
 from lensbench.sweep import measured_lenses
@@ -29,7 +31,7 @@ _PLOTS: Final = "plots"
 """Plots of an earlier run that the new one does not make again would lie; they go, where they are ours."""
 _KEPT: Final = "measured"
 _STUDIES: Final = {
-    "sweep": ("edges.csv", "shots.csv", "findings.json", SWEEP_FILE),
+    "sweep": ("edges.csv", "shots.csv", "card.pdf", "findings.json", SWEEP_FILE),
     "comparison": ("comparison.csv", "comparison.json"),
     "effect": ("shots.csv", "effect.csv", "effect.json"),
 }
@@ -44,7 +46,9 @@ _HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\
 """What JSON leaves as it is, and is not seen: C1 controls, direction marks, half surrogates."""
 
 
-def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) -> tuple[Path, ...]:
+def write_sweep(
+    findings: SweepFindings, shots: Sequence[SweepShot], out: Path, *, paper: Paper = "A4"
+) -> tuple[Path, ...]:
     """Write everything that a sweep leaves behind.
 
     Parameters
@@ -55,6 +59,8 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
         Every photograph, the rejected ones included.
     out : Path
         The folder, made when it is not there; never one that holds the photographs.
+    paper : str
+        A4 or Letter, of `report.pdf` and `card.pdf`.
 
     Returns
     -------
@@ -73,10 +79,13 @@ def write_sweep(findings: SweepFindings, shots: Sequence[SweepShot], out: Path) 
         "findings.json": json_text(findings_as_json(findings)),
         SWEEP_FILE: sweep_document(measured_lenses(findings, shots)),
     }
-    return _write_report(sweep_report(findings, shots), records, out, MadeCache(folder=out / _KEPT))
+    made = MadeCache(folder=out / _KEPT)
+    cards = tuple(lens_pocket_card(lens) for lens in findings.lenses)
+    records["card.pdf"] = made.get_or_make("cards", (cards, paper), partial(_cut, cards, paper))
+    return _write_report(sweep_report(findings, shots), records, out, paper, made)
 
 
-def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:
+def write_compare(comparison: CompareFindings, out: Path, *, paper: Paper = "A4") -> tuple[Path, ...]:
     """Write everything that a comparison leaves behind, `report.html` last.
 
     Raises
@@ -90,10 +99,10 @@ def write_compare(comparison: CompareFindings, out: Path) -> tuple[Path, ...]:
         "comparison.csv": as_csv(compare_table(comparison)),
         "comparison.json": json_text(comparison_as_json(comparison)),
     }
-    return _write_report(compare_report(comparison), records, out)
+    return _write_report(compare_report(comparison), records, out, paper)
 
 
-def write_effect(done: Effect, out: Path) -> tuple[Path, ...]:
+def write_effect(done: Effect, out: Path, *, paper: Paper = "A4") -> tuple[Path, ...]:
     """Write everything that an effect leaves behind, `report.html` last.
 
     Raises
@@ -107,11 +116,28 @@ def write_effect(done: Effect, out: Path) -> tuple[Path, ...]:
         "effect.csv": as_csv(effect_table(done.findings)),
         "effect.json": json_text(effect_as_json(done.findings)),
     }
-    return _write_report(effect_report(done.findings), records, out)
+    return _write_report(effect_report(done.findings), records, out, paper)
+
+
+def write_cards(cards: Sequence[PocketCard], file: Path, *, paper: Paper = "A4") -> Path:
+    """Write pocket cards to one PDF of their own, eight to a page; the file.
+
+    Raises
+    ------
+    SettingError
+        The file is no PDF by its name, lies over another file than such cards, or cannot be written.
+    """
+    from lensbench.report.card_sheet import SUBJECT  # noqa: PLC0415  heavy
+
+    what, sign = "a PDF of pocket cards as this program wrote it", f"/Subject ({SUBJECT})".encode()
+    check_kind(file, suffix=".pdf", begins=b"%PDF-", sign=sign, what=what)
+    with writing(file):
+        write_whole(file, _cut(cards, paper))
+    return file
 
 
 def _write_report(
-    report: Report, records: Mapping[str, bytes], out: Path, made: MadeCache | None = None
+    report: Report, records: Mapping[str, bytes], out: Path, paper: Paper, made: MadeCache | None = None
 ) -> tuple[Path, ...]:
     made = made or MadeCache(folder=None)
     drawings = {
@@ -121,7 +147,7 @@ def _write_report(
     files = {
         **{f"{_PLOTS}/{key}.png": drawing.png for key, drawing in drawings.items()},
         **records,
-        "report.pdf": made.get_or_make("pdf", report, partial(_printed, report, drawings)),
+        "report.pdf": made.get_or_make("pdf", (report, paper), partial(_printed, report, paper)),
         "report.html": made.get_or_make("page", report, partial(_page, report, drawings)),
     }
     written = write_files(files, out)
@@ -135,10 +161,16 @@ def _drawn(plot: Plot) -> bytes:
     return draw(plot).packed()
 
 
-def _printed(report: Report, drawings: Mapping[str, Drawing]) -> bytes:
-    from lensbench.report.pages import pdf_of  # noqa: PLC0415  heavy, too
+def _printed(report: Report, paper: Paper) -> bytes:
+    from lensbench.report.paper import pdf_of  # noqa: PLC0415  heavy, too
 
-    return pdf_of(report, drawings)
+    return pdf_of(report, paper=paper)
+
+
+def _cut(cards: Sequence[PocketCard], paper: Paper) -> bytes:
+    from lensbench.report.card_sheet import cards_pdf  # noqa: PLC0415
+
+    return cards_pdf(cards, paper=paper)
 
 
 def _page(report: Report, drawings: Mapping[str, Drawing]) -> bytes:

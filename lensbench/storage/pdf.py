@@ -1,28 +1,36 @@
-"""PDF pages of text and tables: A4, embedded font, no scripts, the same bytes for the same content.
+"""PDF pages of text and tables: A4 or Letter, both weights of one font embedded, an outline, the same bytes every time.
 
-Nothing in a text is taken for markup.
+Text and tables are equally wide on both papers, so a page differs in its height alone. Nothing in a text is taken for
+markup, and nothing runs.
 """
 
 import html
 import io
 from collections.abc import Sequence
 from importlib.resources import files
+from importlib.util import find_spec
+from pathlib import Path
+from statistics import fmean
 from typing import Any, Final
 
 from reportlab.lib.colors import HexColor
-from reportlab.lib.pagesizes import A4
+from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph, Table
 
-_FONT: Final = "DejaVuSans"
-_INK, _FAINT, _HAIR = HexColor("#23272b"), HexColor("#5d646b"), HexColor("#d8d4ca")
-MARGIN_PT: Final[float] = 15 * mm
-WIDTH_PT: Final[float] = A4[0] - 2 * MARGIN_PT  # between the margins
+from lensbench.model.units import Paper
+
+PAPERS_PT: Final[dict[Paper, tuple[float, float]]] = {"A4": A4, "Letter": LETTER}
+"""Name -> width and height."""
+REGULAR, BOLD = "DejaVuSans", "DejaVuSans-Bold"
+INK, FAINT, _HAIR = HexColor("#23272b"), HexColor("#5d646b"), HexColor("#d8d4ca")
+WIDTH_PT: Final[float] = 180 * mm  # of text and tables
+_TOP_AND_BOTTOM_PT: Final[float] = 15 * mm
 EVERY_CELL: Final[tuple[tuple[Any, ...], ...]] = (
-    ("FONT", (0, 0), (-1, -1), _FONT),
+    ("FONT", (0, 0), (-1, -1), REGULAR),
     ("VALIGN", (0, 0), (-1, -1), "TOP"),
     ("LEFTPADDING", (0, 0), (-1, -1), 0),
 )
@@ -31,7 +39,7 @@ _GRID: Final = (
     ("RIGHTPADDING", (0, 0), (-1, -1), 5),
     ("TOPPADDING", (0, 0), (-1, -1), 1.6),
     ("BOTTOMPADDING", (0, 0), (-1, -1), 1),
-    ("LINEBELOW", (0, 0), (-1, 0), 0.7, _INK),
+    ("LINEBELOW", (0, 0), (-1, 0), 0.7, INK),
     ("LINEBELOW", (0, 1), (-1, -1), 0.35, _HAIR),
 )
 _LETTER: Final = 0.6  # usual width of a letter over the font's size
@@ -39,73 +47,125 @@ _LONGEST_WORD: Final = 24
 _CELL_PADDING_PT: Final = 6.0
 
 
-def pdf_pages(story: Sequence[Flowable], *, title: str, footer: str) -> bytes:
-    """PDF of a story; the footer stands at the left of every page, its number at the right."""
-    _register_font()
+def pdf_pages(
+    story: Sequence[Flowable],
+    *,
+    title: str,
+    footer: str,
+    paper: Paper = "A4",
+    fills: list[float] | None = None,
+) -> bytes:
+    """PDF of a story; the footer stands at the left of every page, its number at the right.
+
+    Where `fills` is given, it takes the share of every page's height that is used, in order.
+    """
+    register_fonts()
+    width_pt, height_pt = PAPERS_PT[paper]
+    left_pt, room_pt = (width_pt - WIDTH_PT) / 2.0, height_pt - 2.0 * _TOP_AND_BOTTOM_PT
 
     def draw_footer(canvas: Any, document: Any) -> None:
-        canvas.setFont(_FONT, 7)
-        canvas.setFillColor(_FAINT)
-        canvas.drawString(MARGIN_PT, 8 * mm, footer)
-        canvas.drawRightString(A4[0] - MARGIN_PT, 8 * mm, f"page {document.page}")
+        canvas.setFont(REGULAR, 7)
+        canvas.setFillColor(FAINT)
+        canvas.drawString(left_pt, 8 * mm, footer)
+        canvas.drawRightString(width_pt - left_pt, 8 * mm, f"page {document.page}")
+        if fills is not None:
+            fills.append((_TOP_AND_BOTTOM_PT + room_pt - document.frame._y) / room_pt)  # noqa: SLF001  only there
 
     content = io.BytesIO()
-    how: dict[str, Any] = {"invariant": 1, "initialFontName": _FONT, "lang": "en", "author": "lensbench"}
-    document = BaseDocTemplate(content, pagesize=A4, title=title, **how)
-    frame = Frame(MARGIN_PT, MARGIN_PT, WIDTH_PT, A4[1] - 2 * MARGIN_PT, 0, 0, 0, 0)
+    how: dict[str, Any] = {"invariant": 1, "initialFontName": REGULAR, "lang": "en", "author": "lensbench"}
+    how |= {"displayDocTitle": 1, "pagesize": (width_pt, height_pt), "title": title}
+    document = BaseDocTemplate(content, **how)
+    frame = Frame(left_pt, _TOP_AND_BOTTOM_PT, WIDTH_PT, room_pt, 0, 0, 0, 0)
     # The footer is drawn last, so that a reader of the text meets the answer first.
     document.addPageTemplates(PageTemplate(frames=[frame], onPageEnd=draw_footer))
     document.build(list(story))
     return content.getvalue()
 
 
+class _Heading(Paragraph):  # type: ignore[misc]  # of a library without types
+    """A paragraph that the outline names."""
+
+    def __init__(self, words: str, style: ParagraphStyle, *, entry: tuple[int, str]) -> None:
+        super().__init__(words, style)
+        self._level, self._name = entry
+
+    def draw(self) -> None:
+        """Draw it, and name its place in the outline."""
+        at_pt = self.canv.absolutePosition(0, 0)[1]
+        key = f"{self.canv.getPageNumber()}-{at_pt:.1f}"
+        self.canv.bookmarkHorizontal(key, 0, self.height)
+        self.canv.addOutlineEntry(self._name, key, self._level)
+        self.canv.showOutline()
+        super().draw()
+
+
 def text(
     words: str,
     size_pt: float,
     *,
+    bold: bool = False,
     faint: bool = False,
     before_pt: float = 0.0,
     after_pt: float = 2.0,
     hang_pt: float = 0.0,
+    entry: tuple[int, str] | None = None,
 ) -> Paragraph:
-    """Paragraph of plain words; all its lines but the first stand `hang_pt` to the right."""
-    _register_font()
+    """Paragraph of plain words; all its lines but the first stand `hang_pt` to the right.
+
+    With an `entry` the outline names it: at a level, 0 at the top and none skipped, by a name.
+    """
+    register_fonts()
     style = ParagraphStyle(
         f"{size_pt:g}",
-        fontName=_FONT,
+        fontName=BOLD if bold else REGULAR,
         fontSize=size_pt,
         leading=1.26 * size_pt,
         leftIndent=hang_pt,
         firstLineIndent=-hang_pt,
-        textColor=_FAINT if faint else _INK,
+        textColor=FAINT if faint else INK,
         spaceBefore=before_pt,
         spaceAfter=after_pt,
     )
-    return Paragraph(html.escape(words, quote=False).replace("\n", "<br/>"), style)
+    marked = html.escape(words, quote=False).replace("\n", "<br/>")
+    return Paragraph(marked, style) if entry is None else _Heading(marked, style, entry=entry)
 
 
-def grid(header: Sequence[str], rows: Sequence[Sequence[str]], *, size_pt: float) -> Table:
-    """Table over the whole width, its header repeated on every page."""
+def grid(
+    header: Sequence[str], rows: Sequence[Sequence[str]], *, size_pt: float, width_pt: float = WIDTH_PT
+) -> Table:
+    """Table of a width, the whole one by default; its header is repeated on every page."""
     cells = [[text(name, size_pt, faint=True, after_pt=1.4) for name in header]]
     cells += [[text(cell, size_pt, after_pt=1.4) for cell in row] for row in rows]
-    widths = _column_widths_pt(header, rows, size_pt=size_pt)
+    widths = _column_widths_pt(header, rows, size_pt=size_pt, width_pt=width_pt)
     return Table(cells, colWidths=widths, repeatRows=1, style=_GRID, hAlign="LEFT")
 
 
-def _column_widths_pt(header: Sequence[str], rows: Sequence[Sequence[str]], *, size_pt: float) -> list[float]:
-    """Give each column room for its longest word, and share the rest by the longest line."""
-    columns = [(head, "\n".join(cells)) for head, *cells in zip(header, *rows, strict=True)]
-    words = [max(map(len, f"{head} {cells}".split()), default=1) for head, cells in columns]
+def _column_widths_pt(
+    header: Sequence[str], rows: Sequence[Sequence[str]], *, size_pt: float, width_pt: float
+) -> list[float]:
+    """Give each column room for its longest word, and share the rest by the usual length of a line."""
+    columns = [(head, cells) for head, *cells in zip(header, *rows, strict=True)]
+    words = [max(map(len, " ".join([head, *cells]).split()), default=1) for head, cells in columns]
     least = [_LETTER * size_pt * min(length, _LONGEST_WORD) + _CELL_PADDING_PT for length in words]
-    lines = [max(map(len, [*head.split(), *cells.split("\n")])) for head, cells in columns]
-    weights = [min(max(length, 7), 60) for length in lines]
-    spare = WIDTH_PT - sum(least)
+    lines = [fmean([max(map(len, cell.split("\n"))) for cell in cells] or [0]) for _, cells in columns]
+    weights = [min(max(length, 7.0), 60.0) for length in lines]
+    spare = width_pt - sum(least)
     if spare <= 0.0:
-        return [WIDTH_PT * weight / sum(weights) for weight in weights]
+        return [width_pt * weight / sum(weights) for weight in weights]
     return [own + spare * weight / sum(weights) for own, weight in zip(least, weights, strict=True)]
 
 
-def _register_font() -> None:
-    if _FONT not in pdfmetrics.getRegisteredFontNames():
-        content = files("lensbench.chart").joinpath("DejaVuSans.ttf").read_bytes()
-        pdfmetrics.registerFont(TTFont(_FONT, io.BytesIO(content)))
+def register_fonts() -> None:
+    """Make both weights known to reportlab, once."""
+    for name in {REGULAR, BOLD}.difference(pdfmetrics.getRegisteredFontNames()):
+        pdfmetrics.registerFont(TTFont(name, io.BytesIO(_font_file(name))))
+
+
+def _font_file(name: str) -> bytes:
+    """The regular weight lies beside the charts, whose bytes are fixed; the bold one comes with matplotlib."""
+    if name == REGULAR:
+        return files("lensbench.chart").joinpath(f"{name}.ttf").read_bytes()
+    library = find_spec("matplotlib")  # found, not imported: it is heavy
+    if library is None or library.origin is None:
+        raise ModuleNotFoundError("matplotlib, which the bold font comes with")
+    return (Path(library.origin).parent / "mpl-data" / "fonts" / "ttf" / f"{name}.ttf").read_bytes()

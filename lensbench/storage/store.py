@@ -75,7 +75,14 @@ def read_sweep(folder: Path) -> list[SweepLens]:
     if not any(lens.counted for lens in lenses):
         raise SweepError(f"{folder}: its sweep holds no shot that counts")
     return [
-        SweepLens(folder=str(folder), lens=lens.lens, camera=lens.camera, best=lens.best, shots=lens.shots)
+        SweepLens(
+            folder=str(folder),
+            lens=lens.lens,
+            camera=lens.camera,
+            best=lens.best,
+            shots=lens.shots,
+            condition=lens.condition,
+        )
         for lens in lenses
         if lens.counted
     ]

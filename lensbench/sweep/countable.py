@@ -25,8 +25,10 @@ from lensbench.focus import (
     fit_through_focus,
     session_focus,
 )
+from lensbench.model.condition import ConditionFinding, Decentring, PlaneDistance
 from lensbench.model.measured import (
     BestOfSweep,
+    CopyVerdict,
     CountedShot,
     MeasuredLens,
     ZoneValue,
@@ -224,8 +226,27 @@ def measured_lenses(findings: SweepFindings, shots: Sequence[SweepShot]) -> list
                 kept = dataclasses.replace(kept, thumbnails=_in_focus(group)[0].measured.thumbnails)
             rows.append(kept)
         names = {"lens": clean_text(lens.lens), "camera": clean_text(lens.camera)}
-        lenses.append(MeasuredLens(**names, best=_best(lens.best), shots=tuple(rows)))
+        condition = tuple(copy_verdict(finding) for finding in lens.condition)
+        lenses.append(MeasuredLens(**names, best=_best(lens.best), shots=tuple(rows), condition=condition))
     return lenses
+
+
+def copy_verdict(finding: ConditionFinding) -> CopyVerdict:
+    """What is kept of a finding on the copy."""
+    setting = None
+    match finding.details:
+        case Decentring(main=at) if at.matters:
+            setting = Setting(focal_length_mm=at.focal_length_mm, f_number=at.f_number)
+        case PlaneDistance() as at:
+            setting = Setting(focal_length_mm=at.focal_length_mm, f_number=at.f_number)
+    in_percent = finding.unit == "%" and np.isfinite(finding.value)
+    return CopyVerdict(
+        subject=finding.subject,
+        verdict=finding.verdict,
+        percent=round(finding.value, 2) if in_percent else None,
+        side=finding.side,
+        setting=setting,
+    )
 
 
 def _middle_ones(rows: Sequence[CountedShot]) -> set[int]:

@@ -1,13 +1,29 @@
 """The PDF says the answer, carries its fonts, runs nothing, and takes no foreign text for markup."""
 
+import dataclasses
+import os
+import re
+import shutil
+import subprocess
+
+import numpy as np
 import pypdfium2
+import pypdfium2.raw
 import pytest
-from invented_shoot import invented_comparison, invented_findings, invented_lens
+from invented_shoot import (
+    focal_findings,
+    invented_comparison,
+    invented_findings,
+    invented_lens,
+    invented_shots,
+)
 
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.answer import answer_sentences
 from lensbench.report.compare import compare_report, comparison_sentences
-from lensbench.report.pages import pdf_of
+from lensbench.report.document import Part, Report
+from lensbench.report.opening import lens_opening
+from lensbench.report.paper import pdf_of
 from lensbench.report.render import draw
 from lensbench.report.sweep import sweep_report
 
@@ -23,7 +39,7 @@ def text_of(content: bytes) -> str:
 def small_pdf(**changes) -> bytes:
     lens = invented_lens(**({"by_focal_length": (), "best": None} | changes))
     report = sweep_report(SweepFindings(lenses=(lens,)), [])
-    return pdf_of(report, {plot.key: draw(plot) for plot in report.plots})
+    return pdf_of(report)
 
 
 @pytest.fixture(scope="module")
@@ -50,9 +66,11 @@ def test_the_pdf_holds_the_tables_and_the_method(content):
         assert words in text
 
 
-def test_every_font_is_embedded_and_nothing_runs(content):
+def test_both_weights_are_embedded_and_nothing_runs(content):
     # A font without a FontFile is one that the reader must find elsewhere (ISO 32000-1, 9.9).
-    assert b"/FontFile2" in content
+    fonts = re.findall(rb"/BaseFont /[A-Z]{6}\+([\w-]+)", content)
+    assert set(fonts) == {b"DejaVuSans", b"DejaVuSans-Bold"}
+    assert content.count(b"/FontFile2") == len(re.findall(rb"/Type /FontDescriptor", content)) == 2
     assert b"/BaseFont /Helvetica" not in content
     assert b"/JavaScript" not in content
     assert b"/URI" not in content
@@ -63,6 +81,108 @@ def test_every_font_is_embedded_and_nothing_runs(content):
 )
 def test_foreign_text_is_no_markup(attack):
     assert attack in text_of(small_pdf(lens=attack))
+
+
+def test_the_outline_names_the_sections_and_the_document_its_title_and_language(content):
+    pdf = pypdfium2.PdfDocument(content)
+    levels = {entry.get_title(): entry.level for entry in pdf.get_toc()}
+    sections = dict.fromkeys(("Field", "Is the copy sound?", "Figures", "Method and limits"), 1)
+    assert (
+        levels.items() >= {"Larkmoor Zoom 24-70 mm f/2.8 on Quarry One": 0, "Glossary": 0, **sections}.items()
+    )
+    assert all(entry.get_dest() is not None for entry in pdf.get_toc())
+    assert pdf.get_metadata_value("Title").startswith("Larkmoor Zoom 24-70 mm f/2.8")
+    pdf.close()
+    # ISO 32000-1, 14.9.2 and 12.2: the language of all text, and the title in the window's head.
+    assert b"/Lang (en)" in content
+    assert b"/DisplayDocTitle true" in content
+
+
+# ISO 216 and ANSI/ASME Y14.1, in millimetres.
+@pytest.mark.parametrize(("paper", "size_mm"), [("A4", (210.0, 297.0)), ("Letter", (215.9, 279.4))])
+def test_a_lens_takes_two_to_six_pages_of_its_paper_and_none_is_nearly_empty(paper, size_mm):
+    pdf = pypdfium2.PdfDocument(pdf_of(sweep_report(invented_findings(), invented_shots()), paper=paper))
+    assert 2 <= len(pdf) <= 6
+    for page in pdf:
+        # 0.1 mm: points are written with two decimals.
+        assert [side / 72.0 * 25.4 for side in page.get_size()] == pytest.approx(size_mm, abs=0.1)
+        pixels = page.render(scale=0.5).to_numpy().min(axis=-1)
+        inked = np.flatnonzero((pixels < 200).any(axis=1))
+        footer = round(0.94 * len(pixels))
+        assert inked[inked < footer].max() > 0.25 * len(pixels)
+    pdf.close()
+
+
+def pages_of(content):
+    pdf = pypdfium2.PdfDocument(content)
+    texts = [" ".join(page.get_textpage().get_text_bounded().split()) for page in pdf]
+    pdf.close()
+    return texts
+
+
+def test_strips_of_many_focal_lengths_are_parted_so_that_the_first_page_holds_some():
+    lengths_mm = [20.0 + 5.0 * number for number in range(12)]
+    focals = [
+        dataclasses.replace(focal_findings(35.0), focal_length_mm=length_mm) for length_mm in lengths_mm
+    ]
+    opening = lens_opening(
+        invented_lens(by_focal_length=tuple(focals)), [], copy="Even enough.", key="lens-1"
+    )
+    part = Part(kind="lens", key="lens-1", blocks=(opening,))
+    first, second = pages_of(pdf_of(Report(title="many", blocks=(part,), version="0")))
+    for page, own in ((first, lengths_mm[:6]), (second, lengths_mm[6:])):
+        assert [f"{length_mm:g} mm" in page.partition("100 %")[2] for length_mm in lengths_mm] == [
+            length_mm in own for length_mm in lengths_mm
+        ]
+
+
+def test_each_lens_begins_on_a_page_of_its_own_below_the_list_of_all():
+    lenses = tuple(
+        invented_lens(lens=name, by_focal_length=(), best=None) for name in ("Sorrel 35", "Fennel 85")
+    )
+    first, *others = pages_of(pdf_of(sweep_report(SweepFindings(lenses=lenses), [])))
+    assert first.startswith("2 lenses Sorrel 35")
+    assert "Fennel 85" in first.partition("Sorrel 35 on Quarry One")[0]
+    assert [page.startswith("Fennel 85 on Quarry One") for page in others].count(True) == 1
+
+
+def test_plots_are_lines_and_letters_and_no_picture(content):
+    pdf = pypdfium2.PdfDocument(content)
+    kinds = [item.type for page in pdf for item in page.get_objects()]
+    assert pypdfium2.raw.FPDF_PAGEOBJ_IMAGE not in kinds
+    assert kinds.count(pypdfium2.raw.FPDF_PAGEOBJ_PATH) > 100
+    # Words of a plot are words to those who search or listen.
+    assert "what diffraction and pixel allow" in text_of(content)
+    pdf.close()
+
+
+POPPLER = {name: shutil.which(name) for name in ("pdfinfo", "pdffonts", "pdftoppm")}
+needs_poppler = pytest.mark.skipif(
+    None in POPPLER.values() and os.environ.get("CI") != "true", reason="no poppler-utils here"
+)
+
+
+def asked(name, *words):
+    assert POPPLER[name], "poppler-utils is needed: install Debian's package of that name"
+    done = subprocess.run(
+        [POPPLER[name], *map(str, words)], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert done.stderr == ""
+    return done.stdout
+
+
+@needs_poppler
+@pytest.mark.parametrize("name", ["report.pdf", "card.pdf"])
+def test_a_second_reader_agrees(sweep_folder, tmp_path, name):
+    pdf = sweep_folder / name
+    fonts = [line.split() for line in asked("pdffonts", pdf).splitlines()[2:]]
+    assert {font[0].partition("+")[2] for font in fonts} == {"DejaVuSans", "DejaVuSans-Bold"}
+    assert all(font[-5] == "yes" for font in fonts)  # the column «emb»
+    told = dict(re.findall(r"^(\w[\w ]+): +(.+)$", asked("pdfinfo", pdf), re.MULTILINE))
+    assert told["Title"]
+    assert (told["JavaScript"], told["Encrypted"]) == ("no", "no")
+    asked("pdftoppm", "-r", "20", "-gray", pdf, tmp_path / "page")
+    assert len(list(tmp_path.glob("page-*.pgm"))) == int(told["Pages"])
 
 
 def test_the_same_findings_give_the_same_bytes():
@@ -83,6 +203,6 @@ def test_a_lens_name_is_no_formula_in_a_plot():
     report = compare_report(comparison)
     drawings = {plot.key: draw(plot) for plot in report.plots}
     assert all(drawing.png.startswith(b"\x89PNG") for drawing in drawings.values())
-    assert r"_$\frac{1}" in text_of(pdf_of(report, drawings))
+    assert r"_$\frac{1}" in text_of(pdf_of(report))
     # The page shows the name as it is, signs that the file's font lacks included.
     assert any("写真 $x$" in drawing.svg and r"_$\frac{1}" in drawing.svg for drawing in drawings.values())

@@ -21,7 +21,7 @@ def test_a_sweep_leaves_the_promised_files_and_no_others(sweep_folder):
     names = {str(path.relative_to(sweep_folder)) for path in sweep_folder.rglob("*") if path.is_file()}
     plots = {name for name in names if name.startswith("plots")}
     tables = {"edges.csv", "shots.csv", "sweep.json"}
-    assert names - plots == {"report.html", "report.pdf", "findings.json", *tables, LIST}
+    assert names - plots == {"report.html", "report.pdf", "card.pdf", "findings.json", *tables, LIST}
     assert len(plots) == 5
     assert all(name.endswith(".png") for name in plots)
 
