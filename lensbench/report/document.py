@@ -153,8 +153,6 @@ class Fold:
     blocks: tuple["Block", ...]
     minor: bool = False
     """Whether it belongs to the block before it: no heading, and not among the anchors."""
-    printed: bool = True
-    """Whether it stands on paper, too; a list of all files does not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

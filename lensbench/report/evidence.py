@@ -62,7 +62,7 @@ def _fields(lens: LensFindings, details: Decentring) -> Grid:
     rows = (
         ("lens", clean_line(lens.lens)),
         ("camera", clean_line(lens.camera)),
-        ("photographs", f"{lens.shots}, {len(lens.rejected)} of them not used"),
+        ("photographs", f"{lens.shots - len(lens.rejected)} of {lens.shots}"),
         ("asymmetry", f"{_percent(main)} (95 %: {_interval(main)})"),
         ("where", f"softer at the {main.softer_side} of the picture as stored ({azimuth})"),
         ("at which setting", f"{at_setting(main)}; the others stand below"),
@@ -94,7 +94,7 @@ def _settings(details: Decentring) -> Grid:
             "95 % interval": _interval,
             "softer side": lambda row: row.softer_side.value,
             "shots": lambda row: f"{row.shots}" + f", {row.turned_shots} turned" * (row.turned_shots > 0),
-            "tilt, at most": lambda row: f"{row.tilt_percent:.1f} %",
+            "tilt, at most": lambda row: share(row.tilt_percent),
             "matters": lambda row: "yes" if row.matters else "no",
         },
     )

@@ -73,7 +73,7 @@ def _encoding(result: ShotResult) -> str:
 
 
 def _hashes(shots: Sequence[SweepShot]) -> tuple[Fold, ...]:
-    """SHA-256 of each photograph measured, on the page alone; none where none is kept."""
+    """SHA-256 of each photograph measured; none where none is kept."""
     measured = [shot for shot in shots if isinstance(shot.result, ShotResult) and shot.result.sha256]
     if not measured:
         return ()
@@ -85,4 +85,4 @@ def _hashes(shots: Sequence[SweepShot]) -> tuple[Fold, ...]:
         title,
         {"photograph": lambda shot: labels[shot.planned.path], "SHA-256": lambda shot: shot.measured.sha256},
     )
-    return (Fold(title, tables(("", grid), kind="plain"), minor=True, printed=False),)
+    return (Fold(title, tables(("", grid), kind="plain"), minor=True),)

@@ -32,7 +32,7 @@ from lensbench.report.figures import figure_blocks
 from lensbench.report.made_from import made_from
 from lensbench.report.opening import lens_card, lens_opening
 from lensbench.report.panels import Grid
-from lensbench.report.shots import shot_rows
+from lensbench.report.shots import MOST_PICTURES, shot_rows
 from lensbench.report.sound import copy_headline, sound_blocks
 from lensbench.report.tables import photo_labels
 from lensbench.report.words import NOT_MEASURED, clean_line, known
@@ -72,7 +72,7 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], findings: SweepFindin
         lens_opening(lens, shots, copy=copy, key=key),
         *([Plots("Field", maps)] if maps else []),
         *sound_blocks(lens),
-        shot_rows(lens, shots),
+        shot_rows(lens, shots, most=MOST_PICTURES // len(findings.lenses)),
         *tables(("About the shooting", _remarks_grid(lens, shots))),
         Fold(
             "Figures",

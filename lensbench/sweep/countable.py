@@ -235,7 +235,7 @@ def measured_lenses(findings: SweepFindings, shots: Sequence[SweepShot]) -> list
         rows = []
         for row, group in counted:
             kept = _with_sfr(row, group) if row.zones else row
-            if row in shown:
+            if id(row) in shown:
                 kept = dataclasses.replace(kept, thumbnails=_in_focus(group)[0].measured.thumbnails)
             rows.append(kept)
         names = {"lens": clean_text(lens.lens), "camera": clean_text(lens.camera)}
@@ -262,14 +262,14 @@ def copy_verdict(finding: ConditionFinding) -> CopyVerdict:
     )
 
 
-def _middle_ones(rows: Sequence[CountedShot]) -> list[CountedShot]:
-    """Of each setting's shots that count the one in the middle by the frame's MTF50: its thumbnails stand for all."""
+def _middle_ones(rows: Sequence[CountedShot]) -> set[int]:
+    """By identity, the middle one of each setting's shots by the frame's MTF50: its thumbnails stand for all."""
     repeats: dict[Setting, list[CountedShot]] = defaultdict(list)
     for row in rows:
         if not row.reason and "frame" in row.zones:
             repeats[row.setting].append(row)
     in_order = (sorted(own, key=lambda row: row.zones["frame"].mtf50_cypx) for own in repeats.values())
-    return [own[len(own) // 2] for own in in_order]
+    return {id(own[len(own) // 2]) for own in in_order}
 
 
 def _with_sfr(row: CountedShot, group: Sequence[SweepShot]) -> CountedShot:

@@ -8,6 +8,7 @@ import PIL.Image
 import pytest
 from invented_shoot import THUMBNAILS, a_result, invented_findings, invented_lens, invented_shots, planned
 
+from lensbench.library import sessions_of_sweep
 from lensbench.model.errors import remark
 from lensbench.model.shot import Place, RejectedShot
 from lensbench.model.sweep import SweepShot
@@ -15,6 +16,7 @@ from lensbench.report.pages import page_of
 from lensbench.report.shots import MOST_PICTURES, shot_rows
 from lensbench.report.sweep import sweep_report
 from lensbench.report.thumbnail_strip import strip_png, strip_url
+from lensbench.storage.store import read_sweep
 
 
 def pixels(png: bytes) -> np.ndarray:
@@ -96,6 +98,15 @@ def test_with_too_many_photographs_each_setting_keeps_pictures_and_the_page_says
     assert len(pictured) == 18 == len(set(pictured))
     assert rows.left_out[0].picture
     assert "Pictures of 19 of 55 photographs" in rows.about
+
+
+def test_a_sweeps_folder_keeps_thumbnails_of_one_shot_a_setting_and_the_library_none(sweep_folder):
+    (lens,) = read_sweep(sweep_folder)
+    kept = [shot.setting for shot in lens.counted if shot.thumbnails]
+    assert len(kept) == len(set(kept)) == 18
+    assert all(shot.thumbnails in {(), THUMBNAILS} for shot in lens.shots)
+    (session,) = sessions_of_sweep(sweep_folder)
+    assert not any(shot.thumbnails for shot in session.shots)
 
 
 def test_two_thousand_shots_give_a_page_below_15_mb():
