@@ -228,9 +228,11 @@ def common_doubt(fit: RefinedFit, curves: Curves, *, tone_known: bool) -> float:
         doubt = 0.5 * share * float(np.sqrt(4.0 * fit.ragged.length_px / np.ptp(along)))
     if not tone_known and fit.posterior.dark > 0.0:
         level = fit.posterior.dark + fit.posterior.step * np.maximum(curves.esf, 0.0)
-        frequency = np.linspace(0.0, 3.0 * mtf50, 41)
         both = np.stack([level, level ** (1.0 + _TONE_POWER)])
-        plain, bent = crossings_cypx(frequency, _moduli(curves.position_px, both, frequency), 0.5)
+        for frequency in (mtf50 * np.linspace(0.8, 1.2, 9), mtf50 * np.linspace(0.0, 3.0, 41)):
+            plain, bent = crossings_cypx(frequency, _moduli(curves.position_px, both, frequency), 0.5)
+            if np.isfinite(bent / plain):  # nearly always where it is looked for first
+                break
         doubt = float(np.hypot(doubt, np.nan_to_num(bent / plain - 1.0)))
     return doubt
 
@@ -239,7 +241,7 @@ def _moduli(position_px: FloatArray, edges: FloatArray, frequency_cypx: FloatArr
     """Moduli of the transforms of some edges' differences, 1 at zero: (edges, frequencies)."""
     middle = 0.5 * (position_px[1:] + position_px[:-1])
     turned = np.diff(edges, axis=1) @ np.exp(-2j * np.pi * np.outer(middle, frequency_cypx))
-    return np.asarray(np.abs(turned) / np.abs(turned[:, :1]), np.float64)
+    return np.asarray(np.abs(turned) / np.abs(edges[:, -1:] - edges[:, :1]), np.float64)
 
 
 def _length_px(place: FloatArray, kept: FloatArray, variance: float) -> float:

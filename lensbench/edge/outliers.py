@@ -164,10 +164,11 @@ def _strangers(
     light = plateaus.dark_slope_per_px + (plateaus.bright_slope_per_px - plateaus.dark_slope_per_px) * profile
     rest = region.points.value[among] - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
     rest -= light * region.along_px[among]
-    for index in wild:
-        own = at == index
-        if np.count_nonzero(own) >= _ENOUGH_FOR_MEDIAN:
-            rest[own] -= np.median(rest[own])
+    order = np.lexsort((rest, at))
+    first = np.flatnonzero(np.diff(at[order], prepend=-1))
+    count = np.diff(first, append=at.size)
+    median = 0.5 * (rest[order[first + (count - 1) // 2]] + rest[order[first + count // 2]])
+    rest[order] -= np.repeat(np.where(count >= _ENOUGH_FOR_MEDIAN, median, 0.0), count)
     limit = np.maximum(
         _OUTLIER_SD * np.sqrt(usual[at] * fit.noise.variance_at(profile)), least[0] * posterior.step
     )
