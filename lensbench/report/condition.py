@@ -171,7 +171,7 @@ def _size(distance: PlaneDistance) -> str:
     if not isfinite(distance.um):
         return f"{abs(distance.steps):.2g} ± {distance.sd_steps:.2g} steps"
     digits = 0 if abs(distance.um) >= 10.0 and distance.sd_um >= 0.5 else 1
-    size = f"{abs(distance.um):.{digits}f} ± {distance.sd_um:.{digits}f} um"
+    size = f"{_with_reach(distance.um, distance.sd_um, digits)} um"
     return f"{size} (on the sensor's side; {abs(distance.steps):.2g} steps)"
 
 
@@ -217,7 +217,9 @@ def _lateral_colour(finding: ConditionFinding, details: LateralColour) -> Condit
 
 def _colour_shift(shift: ColourShift) -> str:
     where = "outside" if shift.px > 0.0 else "inside"
-    um = f" ({abs(shift.um):.1f} um)" if isfinite(shift.um) else ""
+    um = f" ({abs(shift.um):.1f} um)" if abs(shift.um) >= 0.05 else ""
+    if abs(shift.px) < 0.005:
+        return worded("condition.lateral colour.none", colour=shift.colour)
     return f"{shift.colour} lies {_with_reach(shift.px, shift.reach_px, 2)} px{um} {where} of green"
 
 

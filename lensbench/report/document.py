@@ -90,7 +90,8 @@ class Table:
     captioned: bool = False
     """Whether the caption is shown beside the title."""
     kind: str = "folding"
-    """folding (row by row on a telephone), state, or list (two columns: a word and what it means)."""
+    """folding (row by row on a telephone), plain (the same without a caption), state (what, word, figure and limit), or
+    list (two columns: a word and what it means)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +153,8 @@ class Fold:
     blocks: tuple["Block", ...]
     minor: bool = False
     """Whether it belongs to the block before it: no heading, and not among the anchors."""
+    printed: bool = True
+    """Whether it stands on paper, too; a list of all files does not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -145,8 +145,9 @@ def share(percent: float) -> str:
 
 
 def interval_percent(ci95_percent: tuple[float, float]) -> str:
-    """«3 to 7 %»."""
-    return f"{ci95_percent[0]:.0f} to {ci95_percent[1]:.0f} %"
+    """«3 to 7 %», «58 %» where both ends are spelled alike, «under 1 %»."""
+    low, high = ci95_percent
+    return share(high) if high < 0.5 else f"{figure_range(low, high, '.0f')} %"
 
 
 def asymmetry_text(row: SideAsymmetry) -> str:
@@ -190,5 +191,5 @@ def turned_text(turned: TurnedTest) -> str:
         ("chart", "the print") if turned.chart_only else ("camera", "the chart, the wall and its light")
     )
     meaning = words[turned.outcome].format(other=other) + words["chart_only"] * turned.chart_only
-    stayed, moved, reach = turned.stayed_percent, turned.moved_percent, turned.reach_percent
+    stayed, moved, reach = turned.stayed_percent, turned.moved_percent, max(turned.reach_percent, 1.0)
     return str(words["figures"].format(what=what, stayed=stayed, moved=moved, reach=reach, meaning=meaning))

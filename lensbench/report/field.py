@@ -117,7 +117,8 @@ def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> l
         if field := field_map_at(lens, setting, shots, key=f"{key}-field-{number}"):
             maps.append(field)
     longest_cypx = max((field.longest_cypx for field in maps), default=math.nan)
-    return [replace(field, longest_cypx=longest_cypx) for field in maps]
+    maps = [replace(field, longest_cypx=longest_cypx) for field in maps]
+    return [replace(field, about=f"{field.about} {worded('plots.bars')}") for field in maps[:1]] + maps[1:]
 
 
 def field_map_at(

@@ -24,7 +24,7 @@ _MARGIN_PT: Final = 26.0
 _STRIP_PT: Final = 58.0
 _LEGEND_PT: Final = 20.0
 _BAR_PT: Final = 3.0
-_CLEAR_PT: Final = 2.5
+_CLEAR_PT: Final = 3.0
 """Between a figure and whatever is drawn."""
 _CROSS_PT: Final = 5.0
 _BOLD: Final = 1.12

@@ -23,7 +23,7 @@ def made_from(lens: LensFindings, shots: Sequence[SweepShot], findings: SweepFin
     blocks: tuple[Block, ...] = (
         *tables(("", known), kind="list"),
         method("sweep", name=clean_text(findings.method), spread=spread),
-        *tables(("", _hashes(shots))),
+        *_hashes(shots),
     )
     return Fold(words["title"], blocks)
 
@@ -72,15 +72,17 @@ def _encoding(result: ShotResult) -> str:
     return "assumed" if any(remark.flag == "tone_unknown" for remark in result.quality) else "known"
 
 
-def _hashes(shots: Sequence[SweepShot]) -> Grid | None:
-    """SHA-256 of each photograph measured; None where none is kept."""
+def _hashes(shots: Sequence[SweepShot]) -> tuple[Fold, ...]:
+    """SHA-256 of each photograph measured, on the page alone; none where none is kept."""
     measured = [shot for shot in shots if isinstance(shot.result, ShotResult) and shot.result.sha256]
     if not measured:
-        return None
+        return ()
     labels = photo_labels(tuple(shot.planned.path for shot in measured))
     measured.sort(key=lambda shot: shot.planned.path)
-    return Grid.of(
+    title = texts("made_from")["hashes"]
+    grid = Grid.of(
         measured,
-        "SHA-256 of the files",
+        title,
         {"photograph": lambda shot: labels[shot.planned.path], "SHA-256": lambda shot: shot.measured.sha256},
     )
+    return (Fold(title, tables(("", grid), kind="plain"), minor=True, printed=False),)

@@ -109,8 +109,9 @@ def _setting(lens: LensFindings, focal: FocalLengthFindings | None) -> tuple[str
     if best is None:
         return words["nothing"], words["no_setting"]
     stop = f_stop(best.f_number)
-    setting = stop if best.focal_length_mm is None else f"{focal_length(best.focal_length_mm)} · {stop}"
-    if focal is not None and len(_tested(focal)) == 1 and len(lens.by_focal_length) == 1:
+    zoom = len(lens.by_focal_length) > 1
+    setting = f"{focal_length(best.focal_length_mm)} · {stop}" if zoom else stop
+    if focal is not None and len(_tested(focal)) == 1 and not zoom:
         return words["only_stop"], setting
     if any(note.kind in _NO_WINNER for note in best.reservations):
         return words["unclaimed"], setting
@@ -135,20 +136,21 @@ def _beside(lens: LensFindings, focal: FocalLengthFindings | None) -> Iterator[s
         return
     tested = _tested(focal)
     if len(tested) > 1:
-        yield _other_stops(focal, tested)
+        yield _other_stops(focal, tested, zoom=len(lens.by_focal_length) > 1)
     if lens.best.take is not None and lens.best.take.f_number != lens.best.f_number:
         yield worded("opening.take", stop=f_stop(lens.best.take.f_number), rule=lens.best.take_rule)
     yield from _other_positions(lens.zoom_at_own_best)
 
 
-def _other_stops(focal: FocalLengthFindings, tested: Sequence[float]) -> str:
+def _other_stops(focal: FocalLengthFindings, tested: Sequence[float], *, zoom: bool) -> str:
     best = focal.best_f_number
     good = [stop for stop in focal.as_good_f_numbers if stop != best]
     open_ones = [stop for stop in focal.tied_f_numbers if stop not in {best, *good}]
     if not good and not open_ones:
         frame = focal.best_by_zone.get("frame")
         sure = frame is not None and isfinite(sum(frame.ci95_cypx))
-        return worded(f"opening.{'no_other' if sure else 'none_near'}")
+        at = f"At {focal_length(focal.focal_length_mm)} no" if zoom else "No"
+        return worded(f"opening.{'no_other' if sure else 'none_near'}", no=at)
     parts = [f"{stop_range(good, tested)} {'is' if len(good) == 1 else 'are'} as good"] if good else []
     parts += [f"{stop_range(open_ones, tested)} {NOT_TOLD_FROM}"] if open_ones else []
     return f"{'; '.join(parts)}."
@@ -250,4 +252,5 @@ def _sure(lens: LensFindings) -> str:
     shots = f"{figure_range(fewest, most, 'd')} shot{'s' * (most > 1)}"
     if isfinite(lens.shot_sd_percent) and most > 1 and not doubts:
         return worded("opening.sure.claims", shots=shots, sd=lens.shot_sd_percent)
-    return " ".join([*doubts, words["shots"].format(shots=shots)])
+    rests = [] if Unclaimed.FEW_SHOTS in kinds else [words["shots"].format(shots=shots)]
+    return " ".join([*doubts, *rests])

@@ -48,7 +48,7 @@ def sound_blocks(lens: LensFindings) -> tuple[Block, ...]:
         Lines(said, kind="lead", title=_TITLE),
         *tables(("", _lines(lens)), kind="state"),
         *([Lines((bracket,), kind="limits")] if bracket else []),
-        Fold(worded("condition.measured"), tables(("", _measured(lens))), minor=True),
+        Fold(worded("condition.measured"), tables(("", _measured(lens)), kind="plain"), minor=True),
     )
 
 

@@ -28,7 +28,7 @@ from lensbench.report.canvas import (
 from lensbench.report.panels import ACCENT, RIBBON, STYLES, Axis
 from lensbench.report.strips import Strip, StripDifference, StripLine, Strips
 
-_ROWS_PT: Final = {False: (250.0, 165.0, 122.0, 450.0, 62.0), True: (190.0, 112.0, 82.0, 330.0, 54.0)}
+_ROWS_PT: Final = {False: (250.0, 165.0, 122.0, 450.0, 62.0), True: (190.0, 110.0, 75.0, 300.0, 54.0)}
 """By narrow: height of one, two, three strips; of more together; and the least of one."""
 _LANE: Final = 0.62
 """Height of the lane of differences, of a strip's."""

@@ -1,5 +1,8 @@
 """The state of a lens in sentences: verdicts with their limits, and the ten-minute test's advice."""
 
+import re
+from dataclasses import replace
+
 import pytest
 from invented_shoot import asymmetry, decentring, invented_lens
 
@@ -159,6 +162,45 @@ def test_no_reach_of_nought_is_printed(reach, size):
         subject=Subject.DISTORTION, verdict=Verdict.MATTERS, limit=1.0, details=details
     )
     assert condition_text(finding).evidence.startswith(f"{size} in the corner")
+
+
+def test_nothing_is_told_below_its_last_digit():
+    """No «± 0.00», no «0 to 0», no size of nought with a side."""
+    still = replace(ASKEW.details, yaw_deg=0.001, yaw_sd_deg=0.001, pitch_deg=-0.2, pitch_sd_deg=0.004)
+    text = condition_text(replace(ASKEW, details=still)).evidence
+    assert "Yaw 0°, pitch -0.20°" in text
+    shift = ColourShift(
+        verdict=Verdict.WITHIN_LIMITS,
+        colour=Colour.RED,
+        focal_length_mm=35.0,
+        px=0.001,
+        reach_px=0.001,
+        um=0.004,
+        shots=3,
+    )
+    colour = ConditionFinding(
+        subject=Subject.LATERAL_COLOUR,
+        verdict=Verdict.WITHIN_LIMITS,
+        limit=0.5,
+        unit="px",
+        value=0.001,
+        ci95=(0.0, 0.002),
+        details=LateralColour(shifts=(shift,), main=shift),
+    )
+    level = decentring(
+        asymmetry(2.8, percent=0.0, ci95_percent=(0.0, 0.3)),
+        turned=TurnedTest(
+            outcome=TurnedOutcome.OPEN, stayed_percent=0.1, moved_percent=0.2, reach_percent=0.3
+        ),
+    )
+    said = [str(condition_text(colour)), str(condition_text(level)), copy_headline((level,))]
+    said += [
+        cell for row in sound_blocks(invented_lens(condition=(colour, level)))[1].grid.rows for cell in row
+    ]
+    for words in said:
+        assert not re.search(r"± 0(\.0+)?(?![.\d])|\b0(\.0)? to 0\b|\b0\.0+ (px|um)|\b0 %,", words), words
+    assert "red lies less than 0.005 px from green" in said[0]
+    assert "below 0.005 px\nred, 35 mm, in the corner" in said
 
 
 @pytest.mark.parametrize(
