@@ -13,6 +13,7 @@ from lensbench.model.condition import Subject, Verdict
 from lensbench.model.measured import CopyVerdict, KeptSession, PocketRow
 from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.sweep import POCKET_PERCENT, BestSetting, FocalLengthFindings, LensFindings, Unclaimed
+from lensbench.report.evidence import side_name
 from lensbench.report.words import at_setting, worded
 from lensbench.storage.text import clean_text
 from lensbench.sweep import copy_verdict
@@ -111,7 +112,7 @@ def _of_the_copy(condition: Iterable[CopyVerdict]) -> Iterator[str]:
             case Subject.DECENTRING if judged.percent is not None and judged.side is not None:
                 key = "leaning" if judged.setting is None else "uneven"
                 at = "" if judged.setting is None else at_setting(judged.setting)
-                yield worded(f"card.{key}", side=judged.side, percent=judged.percent, at=at)
+                yield worded(f"card.{key}", side=side_name(judged.side), percent=judged.percent, at=at)
             case Subject.FOCUS_SHIFT | Subject.TILT:
                 yield worded(f"card.{judged.subject}")
 

@@ -162,7 +162,7 @@ class _Typesetter:
             case Cards():
                 yield from self._cards(block)
             case Fold(title=title, blocks=blocks, minor=minor):
-                head = self._text(title, "plot" if minor else "section")
+                head = self._text(title, "plot", before_pt=8.0) if minor else self._text(title, "section")
                 yield from _begun([head, *self._folded(blocks)], least_pt=60 * mm)
             case Part():
                 yield from self._part(block)
@@ -214,8 +214,8 @@ class _Typesetter:
             numbered = [f"{number}. {words}" for number, words in enumerate(lines.sentences, 1)]
             return _begun([*title, *(self._text(words, "body") for words in numbered)], least_pt=60 * mm)
         kind = "lead" if lines.kind == "lead" and not self._level else "body"
-        story = [*title, *(self._text(words, kind) for words in lines.sentences)]
-        return [CondPageBreak(60 * mm), *story] if title else story
+        story = [self._text(words, kind) for words in lines.sentences]
+        return [CondPageBreak(60 * mm), *title, *story] if title else [Spacer(0, 1.5 * mm), *story]
 
     def _part(self, part: Part) -> list[Flowable]:
         """A lens or a pair stands in the outline above its own sections."""

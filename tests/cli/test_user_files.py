@@ -198,7 +198,7 @@ def test_two_lenses_then_one_leave_no_old_plot_and_all_that_is_the_users(shoot, 
 
 
 def test_a_plot_that_is_needed_is_not_put_over_the_users_and_work_resumes_once_it_is_moved(shoot, tmp_path):
-    name = "lens-1-stops-1.png"
+    name = "lens-1-strips.png"
     assert (shoot / "sorrel-report" / "plots" / name).exists()
     mine = tmp_path / "X" / "plots" / name
     mine.parent.mkdir(parents=True)

@@ -140,7 +140,7 @@ def uneven_lens():
 
 
 def test_an_uneven_copy_is_said_on_its_card_from_the_sweep_and_from_the_library(tmp_path):
-    words = "This copy is uneven: the right is 25 % softer at 35 mm, f/2.8."
+    words = "This copy is uneven: the right side is 25 % softer at 35 mm, f/2.8."
     assert words in lens_pocket_card(uneven_lens()).warnings
     assert words not in lens_pocket_card(invented_lens()).warnings
     findings = dataclasses.replace(invented_findings(), lenses=(uneven_lens(),))
