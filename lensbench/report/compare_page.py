@@ -198,9 +198,9 @@ def _is_at(row: CompareRow, setting: Setting) -> bool:
 
 
 def _scales(unit: str, full: float) -> tuple[StripScale, ...]:
-    """Percent of the sharper lens at its best, and the unit that the two are compared in."""
+    """Percent of the highest figure of both, and the unit that the two are compared in."""
     own = StripScale(key=unit, legend=_UNITS[unit], per_percent=full / 100.0, decimals=3 if full < 2.0 else 0)
-    legend = f"100 % = the sharper lens at its sharpest ({own.label(100.0)} {_UNITS[unit]})"
+    legend = f"100 % = {own.label(100.0)} {_UNITS[unit]}"
     percent = StripScale(key="percent", legend=legend, per_percent=1.0, decimals=0, sign=" %")
     return percent, own
 

@@ -78,7 +78,7 @@ class _Layout:
         lane_pt = _LANE * row_pt if any(strip.differences for strip in strips.strips) else 0.0
         names = [text_width_pt(strip.name, 1.1 * shape.text_pt) for strip in strips.strips]
         left_pt = 1.03 * max(names) + 10.0 if any(names) else 4.0
-        labels = [scale.label(100.0) for scale in strips.scales] + ["+20 %"] * bool(lane_pt)
+        labels = [scale.label(100.0) for scale in strips.scales] + ["+100 %"] * bool(lane_pt)
         right_pt = shape.width_pt - max(text_width_pt(label, shape.text_pt) for label in labels) - 8.0
         last_pt = _HEAD_PT + count * (row_pt + lane_pt) + (count - 1) * _GAP_PT
         legend = tuple(_legend(strips, shape, top_pt=last_pt + 44.0, on_page=on_page))

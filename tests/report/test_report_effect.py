@@ -37,7 +37,7 @@ def test_every_file_is_written_and_says_the_same(filter_effect, tmp_path):
     assert {"report.html", "report.pdf", "effect.json", "effect.csv", "shots.csv"} <= names
     assert written[-1].name == "report.html"
     page = written[-1].read_text(encoding="utf-8")
-    assert "<h1>«&lt;with&gt;» is visibly softer than «=without», by 20 %." in page
+    assert "<h1>«&lt;with&gt;» is visibly softer than «=without», by 20\N{NO-BREAK SPACE}%.</h1>" in page
     assert "visible" in page
     assert "<with>" not in page
     told = json.loads((tmp_path / "out" / "effect.json").read_text(encoding="utf-8"))
