@@ -94,6 +94,7 @@ def test_other_folders_are_told_which_one_is_wanted(compare_folder, tmp_path):
             "of version 99",
         ),
     ],
+    ids=("cut", "foreign", "empty", "later"),
 )
 def test_damaged_shots_and_those_of_another_version_are_refused(tmp_path, content, reason):
     (tmp_path / "shots.msgpack.gz").write_bytes(content)
