@@ -27,6 +27,7 @@ _NUMBERS: Final[dict[str, tuple[str, float, float]]] = {
     "distance_mm": ("mm", 10.0, 1e6),
 }
 KEYS: Final = ("camera", "pitch_um", "paper", "wall", "print_profile", "distance_mm", "encoding")
+_REPORT_PAPERS: Final = ("A4", "Letter")
 _LONGEST_BYTES: Final = 100_000
 _APART: Final = 0.05
 """By so much may a distance differ from the room's: a tape is read to a few centimetres. Common practice, no source."""
@@ -90,9 +91,9 @@ def room_beside(photographs: Iterable[Path]) -> Room | None:
 def with_room(given: dict[str, Any], *, written: Iterable[str]) -> dict[str, Any]:
     """A command's values with the room's in the place of those that nobody wrote on the command line."""
     room: Room | None = given["room"]
+    places = [given.get(name) for name in ("folders", "places", "folder", "photo")]
+    named = [place for item in places if item for place in (item if isinstance(item, list) else [item])]
     if room is None:
-        places = [given.get(name) for name in ("folders", "places", "folder", "photo")]
-        named = [place for item in places if item for place in (item if isinstance(item, list) else [item])]
         if (room := room_beside(Path(place) for place in named if "://" not in str(place))) is None:
             return given
         say(f"room: {clean_text(str(room.path))}", err=True)
@@ -103,6 +104,10 @@ def with_room(given: dict[str, Any], *, written: Iterable[str]) -> dict[str, Any
         known |= {"chart": "wall"} if "wall" in known else {}
         if "distance_mm" in known:
             known["room_m"] = (known["distance_mm"] + BEHIND_CAMERA_MM) / 1000.0
+    if (
+        named and (paper := str(known.pop("paper", "")).title()) in _REPORT_PAPERS
+    ):  # the chart's may be larger
+        known["paper"] = paper
     fresh = {key: value for key, value in known.items() if key in given and key not in set(written)}
     return given | fresh | {"room": room}
 

@@ -94,7 +94,8 @@ def _in_print(lens: LensPlan, wanted: Wanted) -> Iterator[str]:
     height_cm, width_cm = (side / 10.0 for side in sorted(wanted.print_mm))
     size = {"height": f"{height_cm:g}", "width": f"{width_cm:g}", "eye": f"{EYE_MM / 10.0:.0f}"}
     alike = listed([f_stop(stop) for stop in lens.alike_f_numbers])
-    yield worded(f"advice.print_{'one' if len(lens.alike_f_numbers) == 1 else 'alike'}", stops=alike, **size)
+    kind = "advice.print_one" if len(lens.alike_f_numbers) == 1 else "advice.print_alike"
+    yield worded(kind, stops=alike, **size)
 
 
 def _one_or_several(lens: LensPlan, plan: PicturePlan) -> Iterator[str]:
@@ -119,10 +120,8 @@ def _one_or_several(lens: LensPlan, plan: PicturePlan) -> Iterator[str]:
         stop, kept = f_stop(frames.f_number), frames.kept_percent
         yield worded("advice.bracket", stop=stop, kept=kept, **figures)
     if ideal is not None:
-        kind = "ideal_bracket" if frames else "only_ideal"
-        yield worded(
-            f"advice.{kind}", frames=ideal.frames, stop=f_stop(ideal.f_number), kept=ideal.kept_percent
-        )
+        kind = "advice.ideal_bracket" if frames else "advice.only_ideal"
+        yield worded(kind, frames=ideal.frames, stop=f_stop(ideal.f_number), kept=ideal.kept_percent)
 
 
 def _exposed(lens: LensPlan) -> Iterator[str]:

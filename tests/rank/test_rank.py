@@ -240,7 +240,7 @@ def test_a_tie_is_an_answer_and_names_no_order(tmp_path, scene):
     paths = [str(path) for path in series(tmp_path, scene, [1.0, 1.0], seed=1)]
     shown = CliRunner().invoke(app, ["rank", *paths, "--json"])
     assert shown.exit_code == 0
-    assert "can't be told apart" in json.loads(shown.stdout)["answer"]
+    assert "can't be told apart" in json.loads(shown.stdout)["text"][0]
     assert len(json.loads(shown.stdout)["groups"]) == 1
     told = CliRunner().invoke(app, ["rank", *paths])
     assert told.exit_code == 0

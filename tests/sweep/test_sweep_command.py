@@ -161,10 +161,9 @@ def test_compare_answers_and_writes(lensbench, tmp_path):
     folders = (tmp_path / "Fennel-report", tmp_path / "Sorrel-report")
     done = lensbench("compare", *folders, "--out", tmp_path / "both")
     assert done.exit_code == 0, done.output
-    assert (
-        "Sorrel is sharper than Fennel at 4 of 4 equal settings (by 20 %, 95 % intervals from 15 to 25 %)"
-        in done.stdout.splitlines()[0]
-    )
+    headline, detail, *_ = done.stdout.splitlines()
+    assert headline == "Whole frame: Sorrel is visibly sharper at every stop."
+    assert detail == "Sharper and visible: Sorrel at f/2.8 to f/8, by 20 % (95 %: 15 to 25 %)."
     assert (tmp_path / "both" / "report.html").exists()
     as_json = lensbench("compare", *folders, "--out", tmp_path / "both", "--json")
     assert following("comparison", json.loads(as_json.stdout))["pairs"][0]["second"] == "Sorrel"

@@ -58,7 +58,7 @@ def swept(monkeypatch, tmp_path):
     monkeypatch.setattr(photo, "read_metadata", told)
     monkeypatch.setattr(photo, "check_whole", lambda _: None)
     monkeypatch.setattr(
-        report, "write_sweep", lambda *_: (tmp_path / "report.html",)
+        report, "write_sweep", lambda *_, **__: (tmp_path / "report.html",)
     )  # what is written, other tests tell
     monkeypatch.setattr(shot, "measure_shot", measured)
     usual = Running.__init__.__kwdefaults__ | {"in_process": True}
