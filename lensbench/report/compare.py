@@ -301,7 +301,7 @@ def choice_grid(comparison: CompareFindings, *, zones: tuple[str, ...] = ZONES) 
     spans = [list(span) for _, span in groupby(settings, key=row_of)]
     return Grid(
         caption="The sharper lens; below it whether it shows",
-        header=("setting", *zones),
+        header=("setting", *("whole frame" if zone == "frame" else zone for zone in zones)),
         rows=tuple(
             (at_setting(first) + (f" to {f_stop(others[-1].f_number)}" if others else ""), *cells[first])
             for first, *others in spans

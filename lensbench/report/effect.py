@@ -209,7 +209,7 @@ def _levels_grid(findings: EffectFindings) -> Grid:
             "MTF50, cycles/pixel": lambda one: known(one.mtf50_cypx),
             "noise, %": lambda one: known(one.noise_percent, ".2f"),
             "overshoot, %": lambda one: known(one.overshoot_percent, ".1f"),
-            "veil, %": lambda one: known(one.veil_percent, ".1f"),
+            "veil, %": lambda one: known(round(one.veil_percent, 1) + 0.0, ".1f"),
         },
     )
 

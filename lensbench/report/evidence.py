@@ -16,7 +16,7 @@ from lensbench.model.condition import (
     TurnedTest,
     Verdict,
 )
-from lensbench.model.sweep import LensFindings, SweepShot
+from lensbench.model.sweep import LensFindings, SweepShot, Unclaimed
 from lensbench.report.document import Block, Lines, Part, Plots, tables
 from lensbench.report.field import field_map_at
 from lensbench.report.panels import Grid
@@ -58,7 +58,7 @@ def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -
 
 def _fields(lens: LensFindings, details: Decentring) -> Grid:
     main = details.main
-    azimuth = f"azimuth {round(main.softer_azimuth_deg)} degrees, counter-clockwise from the right"
+    azimuth = f"{round(main.softer_azimuth_deg) % 360}° counter-clockwise from the right"
     rows = (
         ("lens", clean_line(lens.lens)),
         ("camera", clean_line(lens.camera)),
@@ -66,17 +66,21 @@ def _fields(lens: LensFindings, details: Decentring) -> Grid:
         ("asymmetry", f"{_percent(main)} (95 %: {_interval(main)})"),
         ("where", f"softer at the {main.softer_side} of the picture as stored ({azimuth})"),
         ("at which setting", f"{at_setting(main)}; the others stand below"),
-        ("number of repeats", _repeats_text(details)),
+        ("number of repeats", _repeats_text(lens, details)),
         ("result of the turned test", turned_text(details.turned)),
         ("what to do next", decentring_advice(Verdict.MATTERS, details.turned.outcome)),
     )
     return Grid(caption="What was measured", header=("field", "content"), rows=rows)
 
 
-def _repeats_text(details: Decentring) -> str:
+def _repeats_text(lens: LensFindings, details: Decentring) -> str:
     """How often what was repeated."""
     shots, turned = figure_range(*details.repeats, "d"), max(row.turned_shots for row in details.rows)
-    parts = [f"{shots} shots a setting, focused anew each time"] if details.repeats[1] else []
+    one_focus = lens.best is not None and any(
+        note.kind is Unclaimed.ONE_FOCUS for note in lens.best.reservations
+    )
+    focused = "of one focus a stop, as it looks" if one_focus else "focused anew each time"
+    parts = [f"{shots} shots a setting, {focused}"] if details.repeats[1] else []
     parts += [f"{turned} of each with the camera or chart turned"] if turned else []
     if details.brackets:
         brackets = f"{details.brackets} focus bracket{'s' * (details.brackets > 1)}"
@@ -95,7 +99,7 @@ def _settings(details: Decentring) -> Grid:
             "softer side": lambda row: row.softer_side.value,
             "shots": lambda row: f"{row.shots}" + f", {row.turned_shots} turned" * (row.turned_shots > 0),
             "tilt, at most": lambda row: share(row.tilt_percent),
-            "matters": lambda row: "yes" if row.matters else "no",
+            "verdict": lambda row: "matters" if row.matters else "within limits",
         },
     )
 

@@ -16,7 +16,7 @@ from lensbench.model.shot import ChartEdge, Direction, Place, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.report.curves import shots_at
 from lensbench.report.panels import Grid
-from lensbench.report.strips import StripScale, full_scale, scales_of
+from lensbench.report.strips import THIRD_NAMES, StripScale, full_scale, scales_of
 from lensbench.report.words import AtSetting, Scale, known, worded
 from lensbench.shot import place_of
 from lensbench.storage.text import clean_text
@@ -134,8 +134,9 @@ def field_map_at(
     longest_cypx = max((value for spot in spots for value in spot.figures_cypx), default=0.0)
     if not longest_cypx:
         return None
-    _, full_cypx = full_scale(lens) or ("", longest_cypx)
-    places, scales = _places(spots, results[0].size_px), scales_of(full_cypx, Scale.of_lens(lens))
+    third, full_cypx = full_scale(lens) or ("", longest_cypx)
+    scales = scales_of(full_cypx, Scale.of_lens(lens), THIRD_NAMES.get(third, "edge"))
+    places = _places(spots, results[0].size_px)
     return FieldMap(
         key=key,
         title=f"{focal_length(at.focal_length_mm)}, {f_stop(at.f_number)}: sharpness over the picture",

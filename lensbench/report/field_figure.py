@@ -223,7 +223,7 @@ class _Pen:
         for scale in self.scales:
             words = scale.legend if scale.key == "percent" else f"{scale.label(100.0)} {scale.legend}"
             self.canvas.write(
-                f"so long: {words}", (row + 4.5, 14.0 + long_pt), kind=f"tick{self.unit(scale)}"
+                f"this long: {words}", (row + 4.5, 14.0 + long_pt), kind=f"tick{self.unit(scale)}"
             )
 
 

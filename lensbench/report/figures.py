@@ -24,7 +24,7 @@ def figure_blocks(lens: LensFindings) -> tuple[Block, ...]:
     scale = full_scale(lens)
     if scale is None:
         return ()
-    scales = scales_of(scale[1], Scale.of_lens(lens))
+    scales = scales_of(scale[1], Scale.of_lens(lens), THIRD_NAMES[scale[0]])
     purposes: list[Block] = []
     if lens.quick is None:
         purposes += [figures] if (figures := purpose_figures(lens, scale[1], scales)) else []

@@ -148,6 +148,8 @@ def _other_stops(focal: FocalLengthFindings, tested: Sequence[float], *, zoom: b
     open_ones = [stop for stop in focal.tied_f_numbers if stop not in {best, *good}]
     if not good and not open_ones:
         frame = focal.best_by_zone.get("frame")
+        if frame is not None and any(note.kind in _NO_WINNER for note in frame.reservations):
+            return worded("opening.unclaimed_beside")
         sure = frame is not None and isfinite(sum(frame.ci95_cypx))
         at = f"At {focal_length(focal.focal_length_mm)} no" if zoom else "No"
         return worded(f"opening.{'no_other' if sure else 'none_near'}", no=at)

@@ -22,6 +22,7 @@ from lensbench.report.words import texts
 _UNIT_NAMES: Final = {"percent": "percent", "lpmm": "lp/mm", "lwph": "LW/PH", "cypx": "cycles/pixel"}
 _LETTERS: Final = re.compile(r"[a-z0-9]+")
 _BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:mm|%|lp/mm|LW/PH|px|um|cm|m|s)(?!\w))|(?<=\S) (?=· f/)")
+_OPTION: Final = re.compile(r"(?<!\S)(\(?--[a-z][a-z-]*\)?)")
 _PLAIN: Final = {"frame", "surely", "probably"}
 """Words that the glossary explains, but that need no mark in a sentence."""
 
@@ -44,6 +45,7 @@ def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
         lstrip_blocks=True,
     )
     environment.filters |= {
+        "cell": _cell,
         "kept": kept_together,
         "slug": lambda title: "-".join(_LETTERS.findall(title.lower())),
         "terms": _terms,
@@ -86,6 +88,15 @@ def kept_together(words: str) -> str:
     '24~mm is 3~% softer'
     """
     return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", words)
+
+
+def _cell(words: str) -> Markup:
+    """Text of a table's cell: figures stay with their units, and an option of the command line is not broken."""
+    parts = _OPTION.split(kept_together(words))
+    return Markup("").join(
+        Markup('<span class="option">{}</span>').format(part) if number % 2 else escape(part)
+        for number, part in enumerate(parts)
+    )
 
 
 @cache

@@ -149,7 +149,7 @@ def lens_strips(lens: LensFindings, *, key: str) -> Strips | None:
         about=" ".join(_in_words(focal) for focal in focals),
         across=stops_axis(point for focal in focals for point in focal.curve),
         strips=strips,
-        scales=scales_of(full_cypx, Scale.of_lens(lens)),
+        scales=scales_of(full_cypx, Scale.of_lens(lens), THIRD_NAMES[third]),
         grid=_figures(focals, third, full_cypx),
     )
 
@@ -187,8 +187,8 @@ def place_of(point: CurvePoint) -> float:
     return math.log2(point.exact_f_number if point.exact_f_number > 0.0 else point.f_number)
 
 
-def scales_of(full_cypx: float, scale: Scale) -> tuple[StripScale, ...]:
-    """Percent first, then the units that are known; `full_cypx` is 100 %."""
+def scales_of(full_cypx: float, scale: Scale, name: str) -> tuple[StripScale, ...]:
+    """Percent first, then the units that are known; `full_cypx`, the best of the third of this `name`, is 100 %."""
     units = [StripScale(key="cypx", legend="cycles/pixel", per_percent=full_cypx / 100.0, decimals=3)]
     if scale.picture_height_px is not None:
         per_percent = lwph_from_cypx(full_cypx, scale.picture_height_px) / 100.0
@@ -201,7 +201,7 @@ def scales_of(full_cypx: float, scale: Scale) -> tuple[StripScale, ...]:
         units.insert(0, StripScale(key="lpmm", legend=legend, per_percent=per_percent, decimals=0))
         meaning = f"{100.0 * per_percent:.0f} lp/mm"
     percent = StripScale(
-        key="percent", legend=f"100 % = its sharpest ({meaning})", per_percent=1.0, decimals=0, sign=" %"
+        key="percent", legend=f"100 % = best {name} ({meaning})", per_percent=1.0, decimals=0, sign=" %"
     )
     return (percent, *units)
 

@@ -35,7 +35,7 @@ from lensbench.report.panels import Grid
 from lensbench.report.shots import MOST_PICTURES, shot_rows
 from lensbench.report.sound import copy_headline, sound_blocks
 from lensbench.report.tables import photo_labels
-from lensbench.report.words import NOT_MEASURED, clean_line, known
+from lensbench.report.words import NOT_MEASURED, clean_line, known, texts
 
 
 def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
@@ -167,7 +167,11 @@ def _remarks_grid(lens: LensFindings, shots: list[SweepShot]) -> Grid | None:
     ]
     order = list(reversed(Severity))
     groups.sort(key=lambda group: order.index(group[0].severity))
-    rows = tuple((where, clean_line(remark.message), remark.advice) for remark, where in groups)
+    raw = lens.basis is not None and lens.basis.sensor_data
+    own = texts("shooting.advice") | (texts("shooting.raw_advice") if raw else {})
+    rows = tuple(
+        (where, clean_line(remark.message), own.get(remark.flag, remark.advice)) for remark, where in groups
+    )
     grid = Grid(caption="About the shooting", header=("seen on", "remark", "what to do"), rows=rows)
     return grid if rows else None
 
