@@ -7,6 +7,7 @@ behind) is in files only.
 """
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final, Self
 
 from matplotlib.axes import Axes
@@ -83,9 +84,14 @@ class Canvas:
         self.sheet.text(8.0, 18.0 - TITLE_PT, plot_text(words), fontsize=size_pt, fontweight="bold")
 
 
+@cache
+def _glyphs() -> frozenset[int]:
+    return frozenset(get_font(findfont("DejaVu Sans")).get_charmap())
+
+
 def plot_text(words: str) -> str:
     """Words as matplotlib shows them literally: no formula, no hidden label, no missing glyph."""
-    known = get_font(findfont("DejaVu Sans")).get_charmap()
+    known = _glyphs()
     shown = "".join(letter if ord(letter) in known else "\N{REPLACEMENT CHARACTER}" for letter in words)
     literal = shown.replace("$", r"\$")
     return f" {literal}" if literal.startswith("_") else literal

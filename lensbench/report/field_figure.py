@@ -9,10 +9,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 
 from lensbench.model.shot import Place
+from lensbench.model.units import FloatArray
 from lensbench.report.canvas import FAINT, INK, RULE, Canvas, Point, Shape, line_look, text_width_pt
 from lensbench.report.field import AT_CENTRE, FieldMap, spot_bars
 from lensbench.report.strips import StripScale
@@ -63,12 +65,11 @@ class _Area:
     left: float
     right: float
 
-    def holds(self, at: Point) -> bool:
-        """Whether a point lies in it or hardly beside it."""
-        return (
-            self.top - _CLEAR_PT < at[0] < self.bottom + _CLEAR_PT
-            and self.left - _CLEAR_PT < at[1] < self.right + _CLEAR_PT
-        )
+    def holds_any(self, points: FloatArray) -> bool:
+        """Whether any of some points, shape (n, 2), lies in it or hardly beside it."""
+        row, col = points.T
+        down = (self.top - _CLEAR_PT < row) & (row < self.bottom + _CLEAR_PT)
+        return bool((down & (self.left - _CLEAR_PT < col) & (col < self.right + _CLEAR_PT)).any())
 
     def meets(self, other: "_Area") -> bool:
         """Whether two lie over each other."""
@@ -145,10 +146,11 @@ class _Pen:
         if innermost > AT_CENTRE:
             self.cross(self.at(at_centre))
             wanted[:0] = [(places[Place.CENTRE], self.at(at_centre), True)] if Place.CENTRE in places else []
+        drawn = np.array(self.drawn)
         for scale in self.scales:
             written: list[_Area] = []
             for figure_cypx, at, bold in wanted:
-                self.figure(scale, figure_cypx, at, bold=bold, written=written)
+                self.figure(scale, figure_cypx, at, bold=bold, around=(drawn, written))
 
     def cross(self, at: Point) -> None:
         """A small cross."""
@@ -159,13 +161,20 @@ class _Pen:
             self.drawn.extend(_between(start, end))
 
     def figure(
-        self, scale: StripScale, figure_cypx: float, at: Point, *, bold: bool, written: list[_Area]
+        self,
+        scale: StripScale,
+        figure_cypx: float,
+        at: Point,
+        *,
+        bold: bool,
+        around: tuple[FloatArray, list[_Area]],
     ) -> None:
         """A figure beside a place, where it covers nothing; nothing where there is no room."""
+        drawn, written = around
         words, size_pt = scale.bare(self.plot.percent(figure_cypx)), self.canvas.shape.text_pt
         width_pt = text_width_pt(words, size_pt) * (_BOLD if bold else 1.0)
         for area in self.areas(at, width_pt, 0.78 * size_pt):
-            if not any(map(area.holds, self.drawn)) and not any(map(area.meets, written)):
+            if not area.holds_any(drawn) and not any(map(area.meets, written)):
                 written.append(area)
                 place = (area.bottom, (area.left + area.right) / 2.0)
                 look = {"fontweight": "bold"} if bold else {}
