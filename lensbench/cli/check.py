@@ -94,6 +94,8 @@ def _once(session: "Session", places: list[Path], filled: "PlanFile | None") -> 
 
     photos = []
     for place in places:
+        if not place.exists():
+            raise SweepError(f"{place}: there is no such photograph or folder")
         inside = list_photos(place) if place.is_dir() else [place]
         if not inside:
             raise SweepError(f"{place}: no photographs in this folder")

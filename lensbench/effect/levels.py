@@ -137,7 +137,7 @@ def levelled(shots: Sequence[SweepShot], by: str) -> list[LevelledShot]:
 def levels_of(planned: Sequence[PlannedShot], by: str) -> list[Level]:
     """Level of each shot, which its table row, its metadata or its folder tells; errors as for `levelled`."""
     if by not in BY:
-        raise SettingError(f"--by {by}: no such column; choose of {', '.join(BY)}")
+        raise SettingError(f"--by {by}: no such column; choose one of {', '.join(BY)}")
     only_table = len({shot.path.parent for shot in planned}) < 2 or any(shot.condition for shot in planned)
     levels = [_level(shot, by, only_table=only_table) for shot in planned]
     if unknown := [shot.path for shot, level in zip(planned, levels, strict=True) if level is None]:

@@ -50,7 +50,7 @@ class Photo:
             return self.default_channel
         if name not in self.channels:
             raise SettingError(
-                f"{self.path.name}: there is no channel «{name}» in it; choose of {', '.join(self.channels)}"
+                f"{self.path.name}: there is no channel «{name}» in it; choose one of {', '.join(self.channels)}"
             )
         return name
 

@@ -110,6 +110,8 @@ class _Typesetter:
         """Of the next section in the outline."""
         self._heading = ""
         """The last one."""
+        self._sheets: list[list[Flowable]] = []
+        """What is handed on alone: it stands last, so that no page before it is left half empty."""
 
     def story(self, report: Report) -> Iterator[Flowable]:
         """Everything, a lens on a page of its own; the first one below the list of all."""
@@ -119,6 +121,9 @@ class _Typesetter:
                 yield PageBreak()
             yield from self._block(block)
             before = block
+        for sheet in self._sheets:
+            yield PageBreak()
+            yield from sheet
 
     def _block(self, block: Block) -> list[Flowable]:
         match block:
@@ -219,16 +224,18 @@ class _Typesetter:
 
     def _part(self, part: Part) -> list[Flowable]:
         """A lens or a pair stands in the outline above its own sections."""
+        above = self._level
+        self._level = 0 if part.kind == "evidence" else above
         story: list[Flowable] = (
             [CondPageBreak(105 * mm), self._text(part.title, "section")] if part.title else []
         )
-        above, self._level = (
-            self._level,
-            self._level + bool(part.title or isinstance(part.blocks[0], Opening)),
-        )
+        self._level += bool(part.title or isinstance(part.blocks[0], Opening))
         story += [flowable for inner in part.blocks for flowable in self._block(inner)]
         self._level = above
-        return [PageBreak(), *story, PageBreak()] if part.kind == "evidence" else story
+        if part.kind == "evidence":
+            self._sheets.append(story)
+            return []
+        return story
 
     def _folded(self, blocks: Sequence[Block]) -> Iterator[Flowable]:
         """What the page folds; small tables of figures stand two in a row."""

@@ -29,9 +29,15 @@ class _Mean:
     degrees: float = inf
 
 
+_NULL_CYPX: Final = 1.0
+"""A square pixel passes nothing of this frequency (derived): half of the contrast there is an error, as of regions of
+some ten pixels."""
+
+
 def is_usable(chart_edge: ChartEdge) -> bool:
-    """Tell whether an edge goes into the summary: measured, and without a flag that rejects it."""
-    return chart_edge.edge.measured and worst(chart_edge.edge.flags) is not Severity.REJECT
+    """Tell whether an edge goes into the summary: measured, possible, and without a flag that rejects it."""
+    edge = chart_edge.edge
+    return edge.measured and edge.mtf50_cypx < _NULL_CYPX and worst(edge.flags) is not Severity.REJECT
 
 
 def summarise(edges: Sequence[ChartEdge], size_px: tuple[int, int]) -> dict[str, ZoneFigure]:

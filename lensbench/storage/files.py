@@ -107,7 +107,7 @@ def check_kind(path: Path, *, begins: bytes, what: str, suffix: str = "", sign: 
     a PDF, by the sign that it bears), written by this program and changed by nobody; an empty file may go.
     """
     if suffix and path.suffix.lower() != suffix:
-        raise SettingError(f"{path}: {what} is written to a file whose name ends in {suffix}")
+        raise SettingError(f"{path}: give a name that ends in {suffix}")
     if not os.path.lexists(path):
         return
     if path.is_symlink() or not path.is_file():

@@ -40,6 +40,8 @@ def read_shots_table(path: Path) -> list[TableRow]:
         The file cannot be read as text, lacks the column `file`, has a column of another name, or a cell that
         is no number, not positive, or neither yes nor no: with the row and the column.
     """
+    if path.is_dir():
+        raise SettingError(f"{path} is a folder; name the table in it, such as {path / 'shots.csv'}")
     try:
         text = read_text(path)
         rows = [_row(f"{path}, line {line}", cells) for line, cells in _lines(path, text)]

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from lensbench.cli import main
 from lensbench.model.errors import ImageError, SettingError
@@ -102,3 +103,15 @@ def test_links_in_a_circle_are_one_sentence(monkeypatch, tmp_path, capsys):
         main.run()
     assert end.value.code == 1
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_a_path_that_is_not_there_is_no_shot_to_repeat_and_a_folder_no_table(tmp_path):
+    for words, says in (
+        (("check", tmp_path / "nosuch"), "there is no such photograph or folder"),
+        (("sweep", tmp_path, "--shots", tmp_path), "is a folder; name the table in it"),
+        (("chart", "--out", tmp_path / "wall"), "give a name that ends in .pdf"),
+    ):
+        (tmp_path / "shot.dng").write_bytes(b"no photograph")
+        done = CliRunner().invoke(main.app, list(map(str, words)))
+        assert done.exit_code != 0
+        assert says in str(done.exception)

@@ -183,7 +183,7 @@ def test_which_lens_at_which_stop():
     assert lines[1].split() == ["35", "mm,", "f/2", "Fennel,", "the", "only", "one"]
     assert lines[2].endswith("Sorrel, visibly")
     grid = choice_grid(found)
-    assert grid.header == ("setting", "inner", "middle", "outer", "frame")
+    assert grid.header == ("setting", "inner", "middle", "outer", "whole frame")
     assert len(grid.rows) == 5
 
 

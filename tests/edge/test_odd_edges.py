@@ -82,7 +82,7 @@ def test_pupils_against_another_library(name):
         aberrations[index] = waves
     # Wavelength over diameter is 1 arcsec, so the cutoff 2 pi per arcsec; Zernike's polynomials of the full disc.
     spread = galsim.OpticalPSF(
-        lam_over_diam=1.0, aberrations=aberrations, obscuration=pupil.stop, oversampling=3.0, pad_factor=3.0,
+        lam_over_diam=1.0, aberrations=aberrations, obscuration=pupil.stop, oversampling=3.0, pad_factor=2.0,
         annular_zernike=False,
     )  # fmt: skip
     angle = np.radians(12.0)

@@ -235,7 +235,9 @@ def test_folders_may_name_the_conditions_but_their_order_is_unknown_without_time
 
 def test_what_can_not_be_compared_is_refused():
     shots = series(AB, effect={"without": 0.0, "with": 0.0})
-    with pytest.raises(SettingError, match="--by colour: no such column; choose of condition, exposure_s"):
+    with pytest.raises(
+        SettingError, match="--by colour: no such column; choose one of condition, exposure_s"
+    ):
         find_effect(shots, by="colour")
     with pytest.raises(SettingError, match="--against none: no such level; there are without, with"):
         find_effect(shots, by="condition", against="none")

@@ -201,7 +201,7 @@ def test_regions_and_channels_that_are_not_there_are_refused(tmp_path):
     photo = open_photo(write_dng(tmp_path / "a.dng", unlike_codes()))
     with pytest.raises(SettingError, match=r"region 60,0,10,10 .* 66 rows and 90 columns"):
         photo.cut(Box(top=60, left=0, height=10, width=10))
-    with pytest.raises(SettingError, match="no channel «luminance» in it; choose of green, red, blue"):
+    with pytest.raises(SettingError, match="no channel «luminance» in it; choose one of green, red, blue"):
         photo.cut(Box(top=0, left=0, height=10, width=10), "luminance")
 
 

@@ -102,3 +102,10 @@ def test_nothing_gives_nan():
     summary = summarise([], SIZE)
     assert list(summary) == ["inner", "middle", "outer", "frame"]
     assert all(isnan(figure.mtf50_cypx) and figure.edges == 0 for figure in summary.values())
+
+
+def test_half_of_the_contrast_where_a_pixel_passes_nothing_is_an_error():
+    """A square pixel's transfer is sinc(f), whose null lies at 1 cycle per pixel (derived)."""
+    summary = summarise(edges_of((0.30, 0.01, 0.1, S), (2.7, 0.3, 0.1, S), (0.28, 0.01, 0.1, T)), SIZE)
+    assert summary["inner"].edges == 2
+    assert summary["inner"].mtf50_cypx == pytest.approx(0.29)

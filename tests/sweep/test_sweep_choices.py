@@ -128,7 +128,7 @@ def test_with_the_print_divided_out_unequal_magnification_is_no_matter():
 
 def test_tables_and_reading_back():
     lens = lens_of(shoot(FLAT, seed=4, sd=0.002), tie=Tie.DEEPEST)
-    grid = purpose_figures(lens, lens.best.mtf50_cypx, scales_of(lens.best.mtf50_cypx, Scale())).grid
+    grid = purpose_figures(lens, lens.best.mtf50_cypx, scales_of(lens.best.mtf50_cypx, Scale(), "frame")).grid
     assert grid.header[1:] == ("subject at the centre", "whole frame", "edges and corners")
     assert "edges and corners: outer third of the picture" in grid.caption
     (row,) = grid.rows
