@@ -66,11 +66,13 @@ _MOST_PAGES: Final = 6
 """For a lens."""
 _MOST_STRIPS: Final = 6
 """On one page."""
-_MOST_ROWS: Final = 15
+_MOST_ROWS: Final = 24
 """Of what the page folds; a longer list is not printed."""
 _LOW_PT: Final = 80 * mm
 """A table of no greater height is not broken over two pages."""
 _TALL_PT: Final = 1e5
+_HASH: Final = 64
+"""Letters of a hash."""
 _FEW_COLUMNS: Final = 5
 """A table of no more stands beside another."""
 _MOST_COLUMNS: Final = 9
@@ -152,8 +154,10 @@ class _Typesetter:
             case ShotRows(title=title, left_out_grid=Grid() as left_out):
                 story = self._table(f"{title}: {left_out.caption.lower()}", left_out, captioned=False)
             case Plots(title=title):
-                head = [CondPageBreak(125 * mm), self._text(title, "section")] if title else []
-                story = [*head, *self._plots(block)]
+                head, rows = [self._text(title, "section")] if title else [], list(self._plots(block))
+                solid = [*head, *(row for row in rows[:1] if not isinstance(row, KeepTogether))]
+                height_pt = sum(flowable.wrap(WIDTH_PT, _TALL_PT)[1] + 3 * mm for flowable in solid)
+                story = [CondPageBreak(max(height_pt, 90 * mm)), *head, *rows] if head else rows
             case _:
                 story = list(self._composed(block))
         return story
@@ -176,7 +180,7 @@ class _Typesetter:
                 yield from self._opening(block)
             case Cards():
                 yield from self._cards(block)
-            case Fold(blocks=(Table() as only,)) if len(only.grid.rows) > _MOST_ROWS:
+            case Fold(blocks=(Table() as only,)) if _is_hashes(only):
                 yield from self._folded([only])
             case Fold(title=title, blocks=blocks, minor=minor):
                 head = self._text(title, "plot", before_pt=8.0) if minor else self._text(title, "section")
@@ -283,7 +287,7 @@ class _Typesetter:
     @staticmethod
     def _shortened(block: Block) -> list[Block]:
         """Block, of a long or wide one its parts or where to find it: nobody types a hundred hashes from paper."""
-        long = isinstance(block, Table) and len(block.grid.rows) > _MOST_ROWS
+        long = isinstance(block, Table) and (len(block.grid.rows) > _MOST_ROWS or _is_hashes(block))
         wide = isinstance(block, Figures) and len(block.header) > _MOST_COLUMNS
         if isinstance(block, Figures) and wide and block.third == "frame":
             first, step = block.header[0], _MOST_COLUMNS - 1
@@ -394,6 +398,11 @@ def _prose_joined(own: Grid) -> Grid:
     return replace(own, header=joined(own.header, ", "), rows=tuple(joined(row, " ") for row in rows))
 
 
+def _is_hashes(table: Table) -> bool:
+    """Whether its last column holds signs that nobody reads."""
+    return all(len(row[-1]) >= _HASH and " " not in row[-1] for row in table.grid.rows)
+
+
 def _is_small(block: Block) -> bool:
     return isinstance(block, Figures) and len(block.header) <= _FEW_COLUMNS
 
@@ -401,7 +410,7 @@ def _is_small(block: Block) -> bool:
 def _begun(story: Sequence[Flowable], *, least_pt: float) -> list[Flowable]:
     """Break the page first where the beginning, a heading and what it heads, does not fit; of a tall one the least."""
     solid = [flowable for flowable in story if not isinstance(flowable, CondPageBreak | KeepTogether)]
-    height_pt = sum(flowable.wrap(WIDTH_PT, _TALL_PT)[1] + 3 * mm for flowable in solid[:3])
+    height_pt = sum(flowable.wrap(WIDTH_PT, _TALL_PT)[1] + 3 * mm for flowable in solid[:4])
     return [CondPageBreak(height_pt if height_pt <= _LOW_PT else least_pt), *story]
 
 
