@@ -16,8 +16,8 @@ from lensbench.model.condition import Verdict
 from lensbench.model.measured import BestOfSweep, PocketRow
 from lensbench.model.setting import Setting
 from lensbench.model.sweep import SharpEnough
-from lensbench.report.card import PocketCard, kept_pocket_card, lens_pocket_card
-from lensbench.report.card_sheet import cards_pdf
+from lensbench.report.out.card_sheet import cards_pdf
+from lensbench.report.page.card import PocketCard, kept_pocket_card, lens_pocket_card
 from lensbench.storage.store import SWEEP_FILE, sweep_document
 from lensbench.sweep import measured_lenses
 
