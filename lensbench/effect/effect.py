@@ -390,8 +390,6 @@ def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> Iterator[Note]:
         return
     wide, narrow = max(known, key=lambda kind: fit.sd[kind]), min(known, key=lambda kind: fit.sd[kind])
     ratio = fit.sd[wide] / fit.sd[narrow]
-    if fit.sd[wide] < _LEAST_WIDE:
-        return
     if ratio >= _FAR_MORE and f_chance(ratio**2, fit.dof[wide], fit.dof[narrow]) <= _UNLIKELY:
         sds_percent = (100.0 * fit.sd[wide], 100.0 * fit.sd[narrow])
         yield Note(EffectCaution.UNEVEN_SCATTER, sds_percent, (names[wide], names[narrow]))
