@@ -75,10 +75,11 @@ class MosaicPixels:
         levels = self.levels[self.channels.index(channel)]
         codes = self.mosaic[box.top : box.top + box.height, box.left : box.left + box.width]
         present = self._sites(box, channel)
-        clipped = (codes >= levels.clip) | (codes == 0)
-        clipped &= present
-        black = levels.black if levels.black.size == 1 else _tiled(levels.black, box)
-        values: FloatArray = np.subtract(codes, black, dtype=np.float64)
+        clipped = np.zeros(codes.shape, np.bool_)
+        if codes.max() >= levels.clip or not codes.min():
+            clipped = ((codes >= levels.clip) | (codes == 0)) & present
+        values = codes.astype(np.float64)
+        values -= levels.black if levels.black.size == 1 else _tiled(levels.black, box)
         values *= 1.0 / (levels.white - float(levels.black.mean()))
         return Samples(box=box, channel=channel, values=values, present=present, clipped=clipped)
 
