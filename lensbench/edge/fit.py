@@ -27,7 +27,7 @@ from lensbench.edge.coding import coded_share, coding_of
 from lensbench.edge.curves import crossings_cypx, moduli_of
 from lensbench.edge.line import EdgeLine, fit_lines
 from lensbench.edge.outliers import sound_samples
-from lensbench.edge.posterior import average_shapes, fit_with_line, learned_shares, weigh_shapes
+from lensbench.edge.posterior import SHARES, average_shapes, fit_with_line, learned_shares, weigh_shapes
 from lensbench.edge.region import RefinedFit, Region
 from lensbench.edge.samples import Points
 from lensbench.edge.shapes import HALF, nearest_shape, prior_shape
@@ -66,10 +66,10 @@ def fit_refined(
         results += errors
         for region in found:
             if region.fit is not None and not keep_samples:
-                _let_go(region, region.fit)
+                _let_go(region, region.fit, averaged_again=one_photograph)
         fitted += found
     if one_photograph:
-        _share([region.fit for region in fitted if region.fit is not None], fitted)
+        _share(fitted)
     for region in fitted:
         if region.fit is not None:
             results[region.index] = _unless_weak(region.fit)
@@ -111,12 +111,13 @@ def _fit_some(
 _NONE: Final = np.empty(0)
 
 
-def _let_go(region: Region, fit: RefinedFit) -> None:
-    """Let go of a fitted region's samples."""
+def _let_go(region: Region, fit: RefinedFit, *, averaged_again: bool) -> None:
+    """Let go of a fitted region's samples, and of what the last average makes anew."""
     region.distance_px = region.along_px = _NONE
     region.points = points = replace(region.points, row_px=_NONE, col_px=_NONE, value=_NONE)
     bins = replace(fit.bins, place=np.empty(0, np.intp))
-    region.fit = replace(fit, points=fit.points if fit.ragged else points, bins=bins)
+    posterior = fit.posterior.without_spread() if averaged_again else fit.posterior
+    region.fit = replace(fit, points=fit.points if fit.ragged else points, bins=bins, posterior=posterior)
 
 
 @dataclass(slots=True)
@@ -232,15 +233,13 @@ def _needs_joint(region: Region) -> bool:
     return region.fit is not None and not region.ragged and region.fit.posterior.turn_share < LEAST_SHARE
 
 
-def _share(fits: Sequence[RefinedFit], regions: Sequence[Region]) -> None:
+def _share(regions: Sequence[Region]) -> None:
     """Average each fit again with the shares of kinds that all the photograph's edges tell together."""
-    if len(fits) > 1:
-        posteriors = iter(
-            average_shapes([fit.weighed for fit in fits], learned_shares([f.weighed for f in fits]))
-        )
-        for region in regions:
-            if region.fit is not None:
-                region.fit = replace(region.fit, posterior=next(posteriors))
+    weighed = [region.fit.weighed for region in regions if region.fit is not None]
+    posteriors = iter(average_shapes(weighed, learned_shares(weighed) if len(weighed) > 1 else SHARES))
+    for region in regions:
+        if region.fit is not None:
+            region.fit = replace(region.fit, posterior=next(posteriors))
 
 
 def _fit(regions: Sequence[Region], fit_group: Callable[[Sequence[Region], int], None]) -> None:

@@ -15,7 +15,7 @@ Edges of one photograph share how common each kind and size is: those shares are
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -63,6 +63,10 @@ class Posterior:
     turn_share: float
     """Of what the samples tell of the line's turn, the share that lies between samples at one and the same distance."""
     _profile: list[tuple[FloatArray, FloatArray, FloatArray]] = field(default_factory=list)
+
+    def without_spread(self) -> "Posterior":
+        """The same without the covariance, most of its bytes."""
+        return replace(self, spread=np.empty((0, 0)), _profile=[])
 
     @property
     def doubtful(self) -> bool:
