@@ -161,8 +161,12 @@ def read_shots(folder: Path) -> KeptShots:
         known = found == SHOTS_FORMAT
         document = msgspec.msgpack.decode(content, type=_ShotsDocument, dec_hook=_unpacked) if known else None
     except FileNotFoundError as error:
-        give = "give a folder that `lensbench sweep` wrote"
-        raise SweepError(f"{folder} keeps no measured shots ({SHOTS_FILE}); {give}, or {again}") from error
+        way = (
+            again
+            if (folder / SWEEP_FILE).exists()
+            else "give the folder that `lensbench sweep` wrote (--out)"
+        )
+        raise SweepError(f"{folder} keeps no measured shots ({SHOTS_FILE}); {way}") from error
     except (OSError, EOFError, zlib.error, msgspec.MsgspecError, ValueError, RecursionError) as error:
         raise SweepError(f"{path}: damaged; {again}") from error
     if document is None:
