@@ -220,6 +220,9 @@ source."""
 _ENTANGLED: Final = 4.0  # growth of the variance without drift, from which the order is unlucky
 _FAR_MORE: Final = 2.0
 _UNLIKELY: Final = 0.05
+_LEAST_WIDE: Final = (
+    0.002  # scatter (sd, as a share) below which none is called wide; common practice, no source
+)
 _USUAL: Final = MeasureOptions()
 
 
@@ -387,6 +390,8 @@ def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> Iterator[Note]:
         return
     wide, narrow = max(known, key=lambda kind: fit.sd[kind]), min(known, key=lambda kind: fit.sd[kind])
     ratio = fit.sd[wide] / fit.sd[narrow]
+    if fit.sd[wide] < _LEAST_WIDE:
+        return
     if ratio >= _FAR_MORE and f_chance(ratio**2, fit.dof[wide], fit.dof[narrow]) <= _UNLIKELY:
         sds_percent = (100.0 * fit.sd[wide], 100.0 * fit.sd[narrow])
         yield Note(EffectCaution.UNEVEN_SCATTER, sds_percent, (names[wide], names[narrow]))

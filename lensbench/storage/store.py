@@ -99,7 +99,7 @@ def read_sweep(folder: Path) -> list[SweepLens]:
             "the library need what it did not keep yet"
         )
     again = "run the sweep again"
-    give = f"give a folder that `lensbench sweep` wrote, or {again}"
+    give = f"give a folder that `lensbench sweep` wrote; of photographs: lensbench sweep {folder}"
     with _refusing(path, SweepError, missing=give, damaged=again):
         document = _decoded(path, _SweepDocument, SWEEP_FORMAT, way_out=again)
         lenses = [_named(lens) for lens in document.lenses]

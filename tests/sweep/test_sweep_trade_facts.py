@@ -196,3 +196,10 @@ def _enlarged(light, factor):
     places = (np.arange(side) - side / 2) / factor + side / 2
     rows = np.stack([np.interp(places, np.arange(side), column) for column in light.T], axis=1)
     return np.stack([np.interp(places, np.arange(side), row) for row in rows])
+
+
+def test_scatter_of_a_thousandth_is_not_called_far_more():
+    random = np.random.default_rng(3)
+    levels = {"a": lambda: 0.3, "b": lambda: 0.3 * math.exp(0.001 * random.normal())}
+    findings = find_effect(by_turns(["a", "b"] * 10, levels), by="condition")
+    assert EffectCaution.UNEVEN_SCATTER not in [one.kind for one in findings.cautions]
