@@ -220,9 +220,6 @@ source."""
 _ENTANGLED: Final = 4.0  # growth of the variance without drift, from which the order is unlucky
 _FAR_MORE: Final = 2.0
 _UNLIKELY: Final = 0.05
-_LEAST_WIDE: Final = (
-    0.002  # scatter (sd, as a share) below which none is called wide; common practice, no source
-)
 _USUAL: Final = MeasureOptions()
 
 
