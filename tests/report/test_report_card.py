@@ -209,6 +209,12 @@ def test_a_lens_of_many_focal_lengths_takes_as_many_cards_as_it_needs():
 def test_no_best_stop_is_claimed_without_repeats():
     (warning,) = kept_pocket_card(kept_session(best=BEST, repeats=1)).warnings
     assert warning.startswith("Not yet sure which stop is best: repeat")
+    lens = invented_lens()
+    first, *others = lens.by_focal_length
+    frame = dataclasses.replace(first.best_by_zone["frame"], reservations=(Note(Unclaimed.ONE_FOCUS),))
+    unsure = dataclasses.replace(first, best_by_zone={**first.best_by_zone, "frame": frame})
+    mixed = lens_pocket_card(dataclasses.replace(lens, by_focal_length=(unsure, *others)))
+    assert [word for word in mixed.warnings if word.startswith("A dashed ring is not yet sure: repeat there")]
 
 
 def test_the_same_cards_give_the_same_bytes():
@@ -227,16 +233,3 @@ def test_where_a_row_is_not_yet_sure_its_card_says_so_in_words_and_nothing_is_sm
         if page.get_text_range(index, 1).strip()
     }
     assert min(sizes_pt) >= 8.0
-
-
-def test_a_lens_sure_at_some_focal_lengths_only_says_at_which_it_is_not():
-    lens = invented_lens()
-    first, *others = lens.by_focal_length
-    note = Note(kind=Unclaimed.FEW_SHOTS, names=("assumed",))
-    unsure = {
-        zone: dataclasses.replace(best, reservations=(note,)) for zone, best in first.best_by_zone.items()
-    }
-    partly = (dataclasses.replace(first, best_by_zone=unsure), *others)
-    found = lens_pocket_card(dataclasses.replace(lens, by_focal_length=partly))
-    assert found.warnings[-1].startswith("Dashed ring: not yet sure.")
-    assert [each.claimed for each in found.rows] == [False, True, True]
