@@ -16,13 +16,13 @@ from matplotlib.patches import Circle, Rectangle
 from lensbench.model.shot import Place
 from lensbench.model.units import FloatArray
 from lensbench.report.draw.canvas import FAINT, INK, RULE, Canvas, Point, Shape, line_look, text_width_pt
-from lensbench.report.draw.field import AT_CENTRE, FieldMap, spot_bars
+from lensbench.report.draw.field import AT_CENTRE, FieldMap, Spot, spot_bars
 from lensbench.report.draw.strips import StripScale
 from lensbench.report.text.words import NOT_MEASURED
 from lensbench.shot import place_of, zone_borders
 
-_MARGIN_PT: Final = 26.0
-"""Room for bars and figures of targets at the picture's border."""
+_MARGIN_PT: Final = 18.0
+"""Room for figures of targets at the picture's border."""
 _STRIP_PT: Final = 58.0
 _LEGEND_PT: Final = 20.0
 _BAR_PT: Final = 3.0
@@ -32,8 +32,8 @@ _CROSS_PT: Final = 5.0
 _BOLD: Final = 1.12
 """How much wider bold figures are."""
 _LINES: Final = (("sagittal", "sagittal (along the radius)"), ("tangential", "tangential (across it)"))
-_AWAY_PT: Final = (0.0, 4.0, 8.0, 16.0)
-"""How far a figure may stand from its bars: on a telephone not the farthest, lest it be taken for another's."""
+_AWAY_PT: Final = (0.0, 4.0, 8.0)
+"""How far a figure may stand from its bars, lest it be taken for another's."""
 _DIRECTIONS: Final = tuple(math.radians(turn) for turn in (-35, 35, -145, 145, -90, 90, 0, 180))
 _STEP_PT: Final = 3.0
 """Between the places of a line that are asked whether a figure lies over them."""
@@ -142,7 +142,7 @@ class _Pen:
         )
         at_centre = [(length - 1) / 2.0 for length in plot.size_px]
         innermost = place_of(spots[-1].center_px, plot.size_px).image_height if spots else math.inf
-        wanted = [(spot.mean_cypx, self.at(spot.center_px), False) for spot in spots]
+        wanted = [(spot.mean_cypx, self.at(_middle_px(spot, plot)), False) for spot in spots]
         if innermost > AT_CENTRE:
             self.cross(self.at(at_centre))
             wanted[:0] = [(places[Place.CENTRE], self.at(at_centre), True)] if Place.CENTRE in places else []
@@ -183,7 +183,7 @@ class _Pen:
 
     def areas(self, at: Point, width_pt: float, height_pt: float) -> Iterator[_Area]:
         """Where a figure might stand beside a place, the best first; within the sheet."""
-        for away_pt in _AWAY_PT[:-1] if self.canvas.shape.narrow else _AWAY_PT:
+        for away_pt in _AWAY_PT:
             for turn in _DIRECTIONS:
                 row = at[0] + math.sin(turn) * (away_pt + 4.0 + height_pt / 2.0)
                 col = at[1] + math.cos(turn) * (away_pt + 4.0 + width_pt / 2.0)
@@ -234,6 +234,12 @@ class _Pen:
             self.canvas.write(
                 f"this long: {words}", (row + 4.5, 14.0 + long_pt), kind=f"tick{self.unit(scale)}"
             )
+
+
+def _middle_px(spot: Spot, plot: FieldMap) -> Point:
+    """Where a spot's bars cross."""
+    (start, end), *_ = spot_bars(spot, plot).values()
+    return (start[0] + end[0]) / 2.0, (start[1] + end[1]) / 2.0
 
 
 def _named(look: dict[str, Any]) -> dict[str, Any]:

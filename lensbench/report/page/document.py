@@ -105,12 +105,15 @@ class Figure:
     words: str = ""
     percent: float = math.nan
     ci95_percent: tuple[float, float] = (math.nan, math.nan)
+    share: float = 1.0
+    """By what it is multiplied where it is shown in percent, so that a position's best is what the answer says."""
     note: str = ""
 
     def lines(self, scale: StripScale) -> tuple[str, ...]:
         """Words, figure, interval and note, as far as there are any, in one unit."""
-        low, high = self.ci95_percent
-        figure = scale.label(self.percent) if math.isfinite(self.percent) else ""
+        share = self.share if scale.key == "percent" else 1.0
+        percent, low, high = (share * value for value in (self.percent, *self.ci95_percent))
+        figure = scale.label(percent) if math.isfinite(percent) else ""
         interval = ""
         if figure and math.isfinite(low) and math.isfinite(high):
             ends = scale.bare(low), scale.bare(high)

@@ -39,8 +39,10 @@ from lensbench.report.text.words import (
     at_setting,
     clean_line,
     figure_range,
+    full_scale,
     note_in_words,
     percent,
+    percent_share,
     sentence_case,
     stop_range,
     worded,
@@ -106,13 +108,17 @@ def _first_sentences(lens: LensFindings) -> list[str]:
 
 def percent_table(lens: LensFindings) -> list[str]:
     """Lines of at most 80 columns: MTF50 of the whole frame at every stop and focal length, in percent of its best."""
+    third, full_cypx = full_scale(lens) or ("", math.nan)
+    if third != "frame":
+        return []
     curves = {
         focal.focal_length_mm: {
-            point.f_number: point.mtf50_cypx for point in focal.curve if point.zone == "frame"
+            point.f_number: 100.0 * percent_share(lens, focal, full_cypx) * point.mtf50_cypx / full_cypx
+            for point in focal.curve
+            if point.zone == "frame"
         }
         for focal in lens.by_focal_length
     }
-    full_cypx = max((value for curve in curves.values() for value in curve.values()), default=math.nan)
     stops = sorted({stop for curve in curves.values() for stop in curve})
     if len(stops) * len(curves) < 2:
         return []
@@ -125,10 +131,7 @@ def percent_table(lens: LensFindings) -> list[str]:
         lines.append(f"  {'':<{margin}}" + "".join(f"{f_stop(stop):>{_CELL_COLUMNS}}" for stop in block))
         lines += [
             f"  {names[focal_mm]:<{margin}}"
-            + "".join(
-                f"{f'{100.0 * curve[stop] / full_cypx:.0f}' if stop in curve else '-':>{_CELL_COLUMNS}}"
-                for stop in block
-            )
+            + "".join(f"{f'{curve[stop]:.0f}' if stop in curve else '-':>{_CELL_COLUMNS}}" for stop in block)
             for focal_mm, curve in curves.items()
         ]
     return lines
@@ -210,9 +213,7 @@ def _one_stop(lens: LensFindings, focal: FocalLengthFindings) -> Iterator[str]:
         f"{clean_text(lens.lens)} at {f_stop(focal.best_f_number)}, the only stop tested: the whole frame reaches "
         f"{mtf50['frame']:.3f} cy/px{widths}."
     )
-    if "inner" in mtf50 and "outer" in mtf50:
-        loss = 100.0 * (1.0 - mtf50["outer"] / mtf50["inner"])
-        yield f"The outer third is {percent(abs(loss))} {'softer' if loss >= 0.0 else 'sharper'} than the inner."
+    yield from outer_third(focal)
     for finding in lens.condition:
         details = finding.details
         if (
@@ -221,6 +222,14 @@ def _one_stop(lens: LensFindings, focal: FocalLengthFindings) -> Iterator[str]:
             and details.main.softer_side
         ):
             yield f"The softest side, the {details.main.softer_side}, is {share(details.main.percent)} softer."
+
+
+def outer_third(focal: FocalLengthFindings) -> Iterator[str]:
+    """How far the outer third stays behind the inner at the best stop."""
+    mtf50 = {zone: figure.mtf50_cypx for zone, figure in focal.zones.items()}
+    if "inner" in mtf50 and "outer" in mtf50:
+        loss = 100.0 * (1.0 - mtf50["outer"] / mtf50["inner"])
+        yield f"The outer third is {percent(abs(loss))} {'softer' if loss >= 0.0 else 'sharper'} than the inner."
 
 
 def _set_to(name: str, best: BestSetting, tested: Sequence[float], *, zoom: bool) -> str:
