@@ -100,10 +100,12 @@ def _first_sentences(lens: LensFindings) -> list[str]:
         return sentences
     pressing = [note_in_words(reservation) for reservation in lens.best.reservations]
     pressing += state_sentences(lens.condition)[:1]
+    best_mm, zoom = lens.best.focal_length_mm, len(lens.by_focal_length) > 1
+    lengths = (focal for focal in lens.by_focal_length if focal.focal_length_mm == best_mm)
+    pressing += [_equal_stops(focal, zoom=zoom) for focal in lengths]
     first, *others = sentences
-    return [first, *dict.fromkeys([*(one for one in pressing if one in others), *others])][
-        :_TERMINAL_SENTENCES
-    ]
+    urgent = [one for one in pressing if one in others]
+    return [first, *dict.fromkeys([*urgent, *others])][:_TERMINAL_SENTENCES]
 
 
 def percent_table(lens: LensFindings) -> list[str]:
@@ -275,12 +277,8 @@ def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
         alike = stop_range([focal.best_f_number, *good], tested)
         return f"{at}{alike} differ by less than {100.0 * INDIFFERENCE:.0f} %, which hardly shows."
     doubtful = f"{stop_range(tied, tested)} {NOT_TOLD_FROM}"
-    surely = [f"{stop_range(good, tested)} {_are(good)} as good"] if good else []
+    surely = [f"{stop_range(good, tested)} {'is' if len(good) == 1 else 'are'} as good"] if good else []
     return f"{at}{best}{'; '.join([*surely, doubtful])}."
-
-
-def _are(stops: Sequence[float]) -> str:
-    return "is" if len(stops) == 1 else "are"
 
 
 def _taken(best: BestSetting, *, zoom: bool) -> Iterator[str]:
