@@ -60,6 +60,8 @@ def test_the_page_holds_every_field(folder):
         "Repeat one setting on another body",
     ):
         assert words in part
+    assert '<a href="#lens-1-evidence">Evidence</a>' in page
+    assert 'id="lens-1-evidence"' in page
 
 
 def test_the_pdf_gives_it_a_page_of_its_own(folder):

@@ -107,6 +107,8 @@ class Figure:
     words: str = ""
     percent: float = math.nan
     ci95_percent: tuple[float, float] = (math.nan, math.nan)
+    share: float = 1.0
+    """By what it is multiplied where it is shown in percent, so that a position's best is what the answer says."""
     note: str = ""
 
     def lines(self, scale: StripScale) -> tuple[str, ...]:
@@ -121,12 +123,13 @@ class Figure:
 
     def _figure(self, scale: StripScale) -> tuple[str, str]:
         """Figure and interval, empty where unknown."""
-        low, high = self.ci95_percent
-        if not math.isfinite(self.percent):
+        share = self.share if scale.key == "percent" else 1.0
+        percent, low, high = (share * value for value in (self.percent, *self.ci95_percent))
+        if not math.isfinite(percent):
             return "", ""
         ends = scale.bare(low), scale.bare(high)
         told = math.isfinite(low) and math.isfinite(high) and ends[0] != ends[1]
-        return scale.label(self.percent), "\N{EN DASH}".join(ends) if told else ""
+        return scale.label(percent), "\N{EN DASH}".join(ends) if told else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
