@@ -125,8 +125,8 @@ def _of_the_rows(rows: Sequence[PocketRow]) -> Iterator[str]:
         yield worded("card.below", stops=f_stop(stop), at=at, level=POCKET_PERCENT)
     elif below:
         yield worded("card.below_many", level=POCKET_PERCENT)
-    if rows and not any(row.claimed for row in rows):
-        yield worded("card.unclaimed")
+    if not all(row.claimed for row in rows):
+        yield worded("card.unclaimed_some" if any(row.claimed for row in rows) else "card.unclaimed")
 
 
 def stops_below(row: PocketRow) -> list[float]:
