@@ -31,6 +31,13 @@ LARGEST_OVERSHOOT_PERCENT: Final = 0.5
 """No lens overshoots: an LSF is never negative. Noise does, and its sd is counted beside this."""
 OVERSHOOT_SDS: Final = 3.0
 _FLARE: Final = 1.2
+_MISFIT: Final = 5.0
+"""Doubt over misfit: double images of 3 to 10 % some px off moved MTF50 by 3 to 5 times theirs."""
+SURE_SDS: Final = 2.5
+"""Misfit that noise alone may make."""
+ODD_SDS: Final = 4.0
+LEAST_ODD: Final = 0.01
+"""Misfit and doubt from which an edge is called odd."""
 PLATEAU_SIGMAS: Final = 3.0
 PLATEAU_PX: Final = 2.0
 """From the edge to where its plateaus are looked at for climbing."""
@@ -152,6 +159,10 @@ def _signal(fit: RefinedFit, curves: Curves, slopes: Slopes) -> list[Remark]:
     if fit.ragged is not None:
         strays = f"{fit.ragged.rms_px:.2f} px rms, alike over {fit.ragged.length_px:.0f} px"
         remarks.append(remark("ragged_print", strays))
+    doubt, misfit_sds = misfit_doubt(fit, curves)
+    if misfit_sds > ODD_SDS and doubt > LEAST_ODD:
+        left = f"what no kind of blur explains stands {misfit_sds:.0f} sd out, limit {ODD_SDS:g}"
+        remarks.append(remark("odd_shape", f"{left}; MTF50 may be {100 * doubt:.1f} % off for it"))
     if fit.outliers:
         remarks.append(remark("outliers", f"{fit.outliers} samples"))
     light = fit.light_percent
@@ -212,6 +223,24 @@ def flare_doubt(fit: RefinedFit, slopes: Slopes) -> float:
     scale = fit.reach_px / fit.posterior.step
     squares = [max(slope**2 - (OVERSHOOT_SDS * sd) ** 2, 0.0) for slope, sd in slopes if np.isfinite(sd)]
     return _FLARE * scale**2 * max(squares, default=0.0)
+
+
+def misfit_doubt(fit: RefinedFit, curves: Curves) -> tuple[float, float]:
+    """Sd, relative to each figure, for what no kind of blur explains; and how far that stands out, in sd of noise.
+
+    What is left over shows that something is there that the shapes can't make, and how much of it they took in is not
+    known. Left over a length, r in parts of the step, it moves a response at MTF50 by the root of MTF50 times the
+    integral of r^2, in scale; shapes took in some times as much.
+    """
+    posterior = fit.posterior
+    noise_sd = float(np.sqrt(2.0 * posterior.degrees))
+    beyond = posterior.chi2 - posterior.degrees
+    if beyond <= SURE_SDS * noise_sd or fit.ragged is not None or not fit.points.is_sensor:
+        return 0.0, 0.0
+    told = fit.bins.count / fit.noise.variance_at(posterior.shape.fine.mean[0])
+    square_px = (beyond - SURE_SDS * noise_sd) * fit.noise_factor * 2.0 * fit.reach_px / float(told.sum())
+    mtf50 = curves.mtf_cypx[0] if np.isfinite(curves.mtf_cypx[0]) else posterior.shape.mtf50_cypx
+    return _MISFIT * float(np.sqrt(mtf50 * square_px)) / posterior.step, beyond / noise_sd
 
 
 def plateau_slopes(fit: RefinedFit) -> Slopes:

@@ -181,7 +181,7 @@ def test_light_is_neither_lost_nor_negative(kind):
         np.testing.assert_allclose(np.abs(edge.transfer(np.array(levels))), [0.5, 0.3, 0.2, 0.1], atol=1e-6)
 
 
-ONE_SIDED = ("coma", "clipped", "mixed", "tail")
+ONE_SIDED = ("coma", "clipped", "mixed", "tail", "double", "one-sided")
 
 
 @pytest.mark.parametrize("kind", SPREADS)

@@ -88,6 +88,34 @@ class Trail:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Ghost:
+    """A second image, a share of the light, so far to one side along the normal: negative is the other side."""
+
+    share: float
+    shift_px: float
+    highest_cypx: float = 12.0
+
+    def otf(self, frequency_cypx: Array, _angle_deg: float, /) -> Complex:
+        return 1.0 - self.share + self.share * np.exp(-2j * np.pi * self.shift_px * frequency_cypx)
+
+
+@dataclass(frozen=True, kw_only=True)
+class HalfHalo:
+    """A share of the light in one half of a Gaussian, along the normal; a negative sigma is the other half.
+
+    The transform of 2 N(x), x > 0, is Faddeeva's w(-z) at z = sqrt(2) pi f sigma.
+    """
+
+    share: float
+    sigma_px: float
+    highest_cypx: float = 12.0
+
+    def otf(self, frequency_cypx: Array, _angle_deg: float, /) -> Complex:
+        half = special.wofz(-np.sqrt(2.0) * np.pi * self.sigma_px * frequency_cypx)
+        return np.asarray(1.0 - self.share + self.share * half, np.complex128)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Pupil:
     """A pupil of radius 1 with its wavefront in waves at the rim (peak coefficients, not rms).
 

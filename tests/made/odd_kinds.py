@@ -9,6 +9,8 @@ from odd_edges import (
     Chain,
     ExponentialLine,
     Gaussian,
+    Ghost,
+    HalfHalo,
     Mixture,
     OddEdge,
     Pupil,
@@ -96,6 +98,18 @@ def in_green_light(pupil: Pupil) -> Mixture:
     return Mixture(parts=tuple(parts))
 
 
+def _doubled(share: float, shift_px: float) -> Callable[[Random], Spread]:
+    """A good lens behind a pane: a second image to either side."""
+    return lambda rng: Chain(
+        parts=(drawn_good_lens(rng), Ghost(share=share, shift_px=shift_px * float(rng.choice([-1.0, 1.0]))))
+    )
+
+
+def _half_haloed(rng: Random) -> Spread:
+    side = float(rng.choice([-1.0, 1.0]))
+    return Chain(parts=(drawn_good_lens(rng), HalfHalo(share=0.2, sigma_px=10.0 * side)))
+
+
 def _any_coma(rng: Random) -> Spread:
     return _pupil(coma=float(rng.uniform(0.3, 1.5)))(rng)
 
@@ -155,6 +169,11 @@ SPREADS: dict[str, Callable[[Random], Spread]] = {
         parts=(drawn_good_lens(rng), Trail(share=0.3, scale_px=2.5))
     ),
     "exponential line, 0.4 to 2 px": lambda rng: ExponentialLine(scale_px=float(rng.uniform(0.4, 2.0))),
+    "double image 3 % at 4 px": _doubled(0.03, 4.0),
+    "double image 10 % at 4 px": _doubled(0.10, 4.0),
+    "double image 5 % at 6 px": _doubled(0.05, 6.0),
+    "double image 3 % at 8 px": _doubled(0.03, 8.0),
+    "one-sided halo 20 % sigma 10 px": _half_haloed,
 }
 """How a lens of each kind is drawn."""
 
