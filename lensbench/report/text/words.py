@@ -101,11 +101,11 @@ def figure_range(low: float, high: float, form: str) -> str:
 def signed(value: float, decimals: int = 0) -> str:
     """Figure with its sign, and zero as such.
 
-    >>> signed(2.6), signed(-0.04, 1), signed(-2.0)
-    ('+3', '0', '−2')
+    >>> signed(2.6), signed(-0.04, 1)
+    ('+3', '0')
     """
     rounded = round(value, decimals)
-    return f"{rounded:+.{decimals}f}".replace("-", "\N{MINUS SIGN}") if rounded else "0"
+    return f"{rounded:+.{decimals}f}" if rounded else "0"
 
 
 def percent(share_percent: float) -> str:
