@@ -114,6 +114,7 @@ _NONE: Final = np.empty(0)
 def _let_go(region: Region, fit: RefinedFit, *, averaged_again: bool) -> None:
     """Let go of a fitted region's samples, and of what the last average makes anew."""
     region.distance_px = region.along_px = _NONE
+    region.pools = None
     region.points = points = replace(region.points, row_px=_NONE, col_px=_NONE, value=_NONE)
     bins = replace(fit.bins, place=np.empty(0, np.intp))
     posterior = fit.posterior.without_spread() if averaged_again else fit.posterior

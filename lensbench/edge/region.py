@@ -89,6 +89,8 @@ class Region:
     rough_sd: float = 0.0
     """Scatter where the edge is steep, beyond what is explained, in standard deviations of it."""
     fit: RefinedFit | None = None
+    pools: tuple[EdgeLine, float, Bins, Plateaus] | None = None
+    """The samples as they were pooled last, and both plateaus; by which line, and in bins of which width."""
 
     @classmethod
     def opened(
@@ -114,13 +116,16 @@ class Region:
 
     def pooled(self, step_px: float) -> tuple[Bins, Plateaus]:
         """Samples in bins of this width, and both plateaus with the noise that the fit is to assume."""
-        bins = pool(self.distance_px, self.along_px, self.points.value, step_px=step_px)
-        plateaus = bins.plateaus(
-            step_px=step_px,
-            sigma_px=self.line.sigma_px,
-            step=self.line.step,
-            least_sd=self.points.rounding_sd,
-        )
+        if self.pools is None or self.pools[0] is not self.line or self.pools[1] != step_px:
+            bins = pool(self.distance_px, self.along_px, self.points.value, step_px=step_px)
+            plateaus = bins.plateaus(
+                step_px=step_px,
+                sigma_px=self.line.sigma_px,
+                step=self.line.step,
+                least_sd=self.points.rounding_sd,
+            )
+            self.pools = self.line, step_px, bins, plateaus
+        _, _, bins, plateaus = self.pools
         noise = plateaus.noise.enlarged(self.noise_factor)
         coding, known = self.coding or Coding(lost=0.0, rough=0.0), self.points.light_known
         return bins, replace(plateaus, noise=noise, rough=coding.rough, lost=coding.lost, light_known=known)
