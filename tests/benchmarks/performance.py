@@ -261,7 +261,7 @@ from pathlib import Path
 from many_shots import many_shots
 shots = many_shots(int(sys.argv[1]))
 start, wall = time.process_time(), time.perf_counter()
-from lensbench.report.write import write_sweep
+from lensbench.report.out.write import write_sweep
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 counted = reject(shots)

@@ -12,7 +12,7 @@ from lensbench.model.compare import Caution, Verdict
 from lensbench.model.errors import Note, SweepError
 from lensbench.model.measured import BestOfSweep
 from lensbench.model.setting import Setting
-from lensbench.report.write import write_sweep
+from lensbench.report.out.write import write_sweep
 from lensbench.stats import Uncertainty, half_width
 from lensbench.storage.store import read_sweep
 from lensbench.sweep.decide import find

@@ -14,8 +14,7 @@ from lensbench.condition.judge import lens_condition
 from lensbench.condition.tilt import focus_slope, mean_slope, tilt_asymmetry_bound
 from lensbench.model.condition import Cause, Colour, Falloff, Side, Source, Subject, TurnedOutcome, Verdict
 from lensbench.model.shot import Turned
-from lensbench.report.condition import condition_text, state_sentences
-from lensbench.report.evidence import turned_text
+from lensbench.report.text.condition import condition_text, state_sentences, turned_text
 from lensbench.shot.geometry import camera_pose
 from lensbench.simulate import Camera, Pose, Scene, ZoomPosition, prime
 from lensbench.stats import Repeats, exceeds, moderated

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from lensbench.cli.main import app
 from lensbench.library import Library
 from lensbench.model.errors import LibraryError, SettingError
-from lensbench.report.write import write_sweep
+from lensbench.report.out.write import write_sweep
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 

@@ -14,7 +14,7 @@ import lensbench
 from lensbench.model.errors import SettingError, SweepError
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepShot
-from lensbench.report.write import write_sweep
+from lensbench.report.out.write import write_sweep
 from lensbench.stats import Tie
 from lensbench.storage.store import read_shots
 from lensbench.sweep.decide import find

@@ -14,11 +14,11 @@ from invented_shoot import invented_lens, invented_shots
 from readme_picture import PICTURE, first_screen
 
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.document import Drawing
-from lensbench.report.pages import page_of
-from lensbench.report.render import draw
-from lensbench.report.strips import Strips
-from lensbench.report.sweep import sweep_report
+from lensbench.report.draw import Drawing
+from lensbench.report.draw.render import draw
+from lensbench.report.draw.strips import Strips
+from lensbench.report.out.html import page_of
+from lensbench.report.page.sweep import sweep_report
 
 ROOT = Path(__file__).resolve().parents[2]
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")

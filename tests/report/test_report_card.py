@@ -13,11 +13,12 @@ from typer.testing import CliRunner
 from lensbench.cli.main import app
 from lensbench.library import Library
 from lensbench.model.condition import Verdict
+from lensbench.model.errors import Note
 from lensbench.model.measured import BestOfSweep, PocketRow
 from lensbench.model.setting import Setting
-from lensbench.model.sweep import SharpEnough
-from lensbench.report.card import PocketCard, kept_pocket_card, lens_pocket_card
-from lensbench.report.card_sheet import cards_pdf
+from lensbench.model.sweep import SharpEnough, Unclaimed
+from lensbench.report.out.card_sheet import cards_pdf
+from lensbench.report.page.card import PocketCard, kept_pocket_card, lens_pocket_card
 from lensbench.storage.store import SWEEP_FILE, sweep_document
 from lensbench.sweep import measured_lenses
 
@@ -206,7 +207,13 @@ def test_a_lens_of_many_focal_lengths_takes_as_many_cards_as_it_needs():
 
 def test_no_best_stop_is_claimed_without_repeats():
     (warning,) = kept_pocket_card(kept_session(best=BEST, repeats=1)).warnings
-    assert warning.startswith("No best stop is sure: repeat")
+    assert warning.startswith("Not yet sure which stop is best: repeat")
+    lens = invented_lens()
+    first, *others = lens.by_focal_length
+    frame = dataclasses.replace(first.best_by_zone["frame"], reservations=(Note(Unclaimed.ONE_FOCUS),))
+    unsure = dataclasses.replace(first, best_by_zone={**first.best_by_zone, "frame": frame})
+    mixed = lens_pocket_card(dataclasses.replace(lens, by_focal_length=(unsure, *others)))
+    assert [word for word in mixed.warnings if word.startswith("A dashed ring is not yet sure: repeat there")]
 
 
 def test_the_same_cards_give_the_same_bytes():

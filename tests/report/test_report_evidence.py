@@ -17,7 +17,7 @@ from lensbench.model.condition import (
     Verdict,
 )
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.write import write_sweep
+from lensbench.report.out.write import write_sweep
 
 FIELDS = ("asymmetry", "where", "at which setting", "number of repeats", "result of the turned test")
 OFF = decentring(

@@ -13,10 +13,10 @@ from page_reader import read_page
 
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.answer import lens_sentences
-from lensbench.report.pages import page_of as whole_page
-from lensbench.report.render import draw
-from lensbench.report.sweep import sweep_report
+from lensbench.report.draw.render import draw
+from lensbench.report.out.html import page_of as whole_page
+from lensbench.report.page.sweep import sweep_report
+from lensbench.report.text.answer import lens_sentences
 
 ATTACKS = [
     "<script>alert(1)</script>",

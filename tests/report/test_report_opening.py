@@ -7,7 +7,7 @@ from invented_shoot import invented_lens
 from invented_shots import shoot
 
 from lensbench.model.condition import QuickFindings, Verdict
-from lensbench.report.opening import lens_card, lens_opening
+from lensbench.report.page.opening import lens_card, lens_opening
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 

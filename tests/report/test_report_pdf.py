@@ -19,14 +19,14 @@ from invented_shoot import (
 )
 
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.answer import answer_sentences
-from lensbench.report.compare import comparison_sentences
-from lensbench.report.compare_page import compare_report
-from lensbench.report.document import Part, Report
-from lensbench.report.opening import lens_opening
-from lensbench.report.paper import pdf_of
-from lensbench.report.render import draw
-from lensbench.report.sweep import sweep_report
+from lensbench.report.draw.render import draw
+from lensbench.report.out.pdf import pdf_of
+from lensbench.report.page.compare import compare_report
+from lensbench.report.page.document import Part, Report
+from lensbench.report.page.opening import lens_opening
+from lensbench.report.page.sweep import sweep_report
+from lensbench.report.text.answer import answer_sentences
+from lensbench.report.text.compare import comparison_sentences
 
 
 def text_of(content: bytes) -> str:

@@ -13,11 +13,11 @@ import pytest
 from invented_shoot import SIZE_PX, invented_lens, invented_shots, sharpness
 
 from lensbench.model.shot import Place
-from lensbench.report.canvas import NARROW, WIDE
-from lensbench.report.curves import response_panel
-from lensbench.report.field import Spot, field_maps, spot_bars
-from lensbench.report.panels import round_step, value_axis
-from lensbench.report.render import draw, figure_of
+from lensbench.report.draw.canvas import NARROW, WIDE
+from lensbench.report.draw.curves import response_panel
+from lensbench.report.draw.field import Spot, field_maps, spot_bars
+from lensbench.report.draw.panels import round_step, value_axis
+from lensbench.report.draw.render import draw, figure_of
 
 
 @pytest.fixture(scope="module")

@@ -12,10 +12,10 @@ from lensbench.library import sessions_of_sweep
 from lensbench.model.errors import remark
 from lensbench.model.shot import Place, RejectedShot
 from lensbench.model.sweep import SweepShot
-from lensbench.report.pages import page_of
-from lensbench.report.shots import MOST_PICTURES, shot_rows
-from lensbench.report.sweep import sweep_report
-from lensbench.report.thumbnail_strip import strip_png, strip_url
+from lensbench.report.draw.thumbnail_strip import strip_png, strip_url
+from lensbench.report.out.html import page_of
+from lensbench.report.page.shots import MOST_PICTURES, shot_rows
+from lensbench.report.page.sweep import sweep_report
 from lensbench.storage.store import read_sweep
 
 

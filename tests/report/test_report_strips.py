@@ -13,8 +13,8 @@ from invented_shoot import PITCH_UM, SIZE_PX, STOPS, invented_lens, zone_sharpne
 
 from lensbench.model.errors import Note
 from lensbench.model.sweep import Unclaimed
-from lensbench.report.render import draw
-from lensbench.report.strips import StripDifference, lens_strips
+from lensbench.report.draw.render import draw
+from lensbench.report.draw.strips import StripDifference, lens_strips
 
 BEST_CYPX = zone_sharpness(35.0, 5.6, "frame")
 

@@ -12,7 +12,7 @@ from many_shots import many_shots
 from schema_check import SCHEMAS, following
 
 from lensbench.effect.effect import find_effect
-from lensbench.report.json_form import comparison_as_json, effect_as_json, findings_as_json, shot_as_json
+from lensbench.report.out.json_form import comparison_as_json, effect_as_json, findings_as_json, shot_as_json
 from lensbench.sweep.decide import find
 
 
