@@ -1,6 +1,5 @@
 """Flags of one edge: each with the figure seen and its limit."""
 
-from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -14,6 +13,8 @@ from lensbench.edge.system import LEVELS, SHIFT
 from lensbench.model.errors import Remark, remark
 from lensbench.model.shot import Samples
 from lensbench.optics import RISE_10_90_SIGMAS
+
+Slopes = list[tuple[float, float]]
 
 LARGEST_VALUE: Final = 1e12
 CLIPPED_SHARE: Final = 0.001
@@ -82,9 +83,9 @@ def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
     return tuple(remarks)
 
 
-def remarks_on(region: Samples, fit: RefinedFit, curves: Curves) -> tuple[Remark, ...]:
-    """Raise every flag that this edge deserves."""
-    remarks = [*_geometry(region, fit.line), *_sampling(fit, curves), *_signal(fit, curves)]
+def remarks_on(region: Samples, fit: RefinedFit, curves: Curves, slopes: Slopes) -> tuple[Remark, ...]:
+    """Raise every flag that this edge deserves; `slopes` as of `plateau_slopes`."""
+    remarks = [*_geometry(region, fit.line), *_sampling(fit, curves), *_signal(fit, curves, slopes)]
     if not region.tone_known:
         remarks.append(remark("tone_unknown"))
     return tuple(remarks)
@@ -132,13 +133,13 @@ def _sampling(fit: RefinedFit, curves: Curves) -> list[Remark]:
     return []
 
 
-def _signal(fit: RefinedFit, curves: Curves) -> list[Remark]:
+def _signal(fit: RefinedFit, curves: Curves, slopes: Slopes) -> list[Remark]:
     posterior = fit.posterior
     remarks = []
     snr = fit.noise.snr(posterior.step)
     if snr < LOWEST_SNR:
         remarks.append(remark("low_snr", f"SNR {snr:.0f}, limit {LOWEST_SNR:.0f}"))
-    climb_percent, unlit_percent = _plateaus_percent(fit)
+    climb_percent, unlit_percent = _plateaus_percent(fit, slopes)
     over_percent = max(_overshoot_percent(posterior, curves, unlit_percent), climb_percent)
     if over_percent > 0.0:
         limit = f"limit {LARGEST_OVERSHOOT_PERCENT:g} % and {OVERSHOOT_SDS:g} sd"
@@ -184,7 +185,7 @@ def _overshoot_percent(posterior: Posterior, curves: Curves, unlit_percent: floa
     return max(found)
 
 
-def _plateaus_percent(fit: RefinedFit) -> tuple[float, float]:
+def _plateaus_percent(fit: RefinedFit, slopes: Slopes) -> tuple[float, float]:
     """How far both plateaus part towards the edge, as wide sharpening makes them; and how much light the fit left in.
 
     Both in percent of the step, at the edge, and 0 where noise could make them. Uneven light changes dark and bright
@@ -192,7 +193,7 @@ def _plateaus_percent(fit: RefinedFit) -> tuple[float, float]:
     bright one climbs towards the edge, the dark one falls by its part of that at most, unless it was sharpened.
     """
     posterior = fit.posterior
-    (dark, dark_sd), (bright, bright_sd) = _plateau_slopes(fit)
+    (dark, dark_sd), (bright, bright_sd) = slopes
     part = min(max(posterior.dark / (posterior.dark + posterior.step), 0.0), 0.9)
     scale = 100.0 * fit.reach_px / posterior.step
     beyond, beyond_sd = scale * (part * bright - dark), scale * float(np.hypot(dark_sd, part * bright_sd))
@@ -206,23 +207,18 @@ def _plateaus_percent(fit: RefinedFit) -> tuple[float, float]:
     )
 
 
-def flare_doubt(fit: RefinedFit) -> float:
+def flare_doubt(fit: RefinedFit, slopes: Slopes) -> float:
     """Sd, relative to each figure, of light that may fall further than the region reaches.
 
     A plateau that still climbs at the region's end by a part u of the step over its reach goes on climbing beyond it by
     about as much. Flares of simulated lenses (coma at f/2, haloes) moved MTF50 by some 1.2 u^2 then.
     """
     scale = fit.reach_px / fit.posterior.step
-    squares = [
-        max(slope**2 - (OVERSHOOT_SDS * sd) ** 2, 0.0)
-        for slope, sd in _plateau_slopes(fit)
-        if np.isfinite(sd)
-    ]
+    squares = [max(slope**2 - (OVERSHOOT_SDS * sd) ** 2, 0.0) for slope, sd in slopes if np.isfinite(sd)]
     return _FLARE * scale**2 * max(squares, default=0.0)
 
 
-@lru_cache(maxsize=1)
-def _plateau_slopes(fit: RefinedFit) -> list[tuple[float, float]]:
+def plateau_slopes(fit: RefinedFit) -> Slopes:
     """Slope of the dark and of the bright plateau with the distance towards the bright side, and its sd. [1/px].
 
     The sd is infinite where a plateau holds too little.

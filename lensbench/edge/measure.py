@@ -10,7 +10,7 @@ from lensbench.edge.clusters import common_doubt
 from lensbench.edge.curves import Curves, curves_of
 from lensbench.edge.fit import fit_refined
 from lensbench.edge.iso import BINS_BESIDE, measure_iso
-from lensbench.edge.judge import blocking_remarks, flare_doubt, remarks_on
+from lensbench.edge.judge import blocking_remarks, flare_doubt, plateau_slopes, remarks_on
 from lensbench.edge.lens_model import Aperture
 from lensbench.edge.line import EdgeLine
 from lensbench.edge.perception import Viewing, with_perception
@@ -106,12 +106,12 @@ def _unmeasured(region: Samples, flags: tuple[Remark, ...]) -> Edge:
 
 
 def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
-    posterior, line = fit.posterior, fit.line
+    posterior, line, slopes = fit.posterior, fit.line, plateau_slopes(fit)
     mtf50, mtf30, mtf20, mtf10 = curves.mtf_cypx
-    doubt = float(np.hypot(common_doubt(fit, curves, tone_known=region.tone_known), flare_doubt(fit)))
+    doubt = float(np.hypot(common_doubt(fit, curves, tone_known=region.tone_known), flare_doubt(fit, slopes)))
     widened = np.hypot(curves.mtf_sd_cypx, doubt * np.array(curves.mtf_cypx))
     sd50, sd30, sd20, sd10 = (float(sd) for sd in widened)
-    flags = remarks_on(region, fit, curves)
+    flags = remarks_on(region, fit, curves, slopes)
     if worst(flags) is Severity.REJECT:
         refused = _unmeasured(region, flags)
         return replace(refused, angle_deg=line.angle_deg, point_px=_point(region, line))

@@ -1,6 +1,6 @@
 """One region on its way through the fit: its samples, line, noise and profile."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -89,8 +89,8 @@ class Region:
     rough_sd: float = 0.0
     """Scatter where the edge is steep, beyond what is explained, in standard deviations of it."""
     fit: RefinedFit | None = None
-    pools: tuple[EdgeLine, float, Bins, Plateaus] | None = None
-    """The samples as they were pooled last, and both plateaus; by which line, and in bins of which width."""
+    pools: dict[float, tuple[Bins, Plateaus]] = field(default_factory=dict)
+    """What `pooled` made along the line as it lies, by the bins' width; noise as read off the plateaus."""
 
     @classmethod
     def opened(
@@ -112,20 +112,23 @@ class Region:
     def move(self, line: EdgeLine) -> None:
         """Lay another line through the samples."""
         self.line = line
+        self.pools.clear()
         self.distance_px, self.along_px = line.distance_px(self.points)
 
     def pooled(self, step_px: float) -> tuple[Bins, Plateaus]:
         """Samples in bins of this width, and both plateaus with the noise that the fit is to assume."""
-        if self.pools is None or self.pools[0] is not self.line or self.pools[1] != step_px:
+        if step_px not in self.pools:
             bins = pool(self.distance_px, self.along_px, self.points.value, step_px=step_px)
-            plateaus = bins.plateaus(
-                step_px=step_px,
-                sigma_px=self.line.sigma_px,
-                step=self.line.step,
-                least_sd=self.points.rounding_sd,
+            self.pools[step_px] = (
+                bins,
+                bins.plateaus(
+                    step_px=step_px,
+                    sigma_px=self.line.sigma_px,
+                    step=self.line.step,
+                    least_sd=self.points.rounding_sd,
+                ),
             )
-            self.pools = self.line, step_px, bins, plateaus
-        _, _, bins, plateaus = self.pools
+        bins, plateaus = self.pools[step_px]
         noise = plateaus.noise.enlarged(self.noise_factor)
         coding, known = self.coding or Coding(lost=0.0, rough=0.0), self.points.light_known
         return bins, replace(plateaus, noise=noise, rough=coding.rough, lost=coding.lost, light_known=known)

@@ -221,7 +221,7 @@ def singly(place: Path, path: Path, *, rows: int) -> Iterator[Cost]:
 
 def growing(place: Path, *, small: int, rows: int) -> Iterator[Cost]:
     """Whether a shot costs the same among few and among many."""
-    paths = many_small(place / "small", files=small, rows=rows // 10)
+    paths = many_small(place / "small", files=small, rows=max(rows // 10, 400))
     counts = (10, small // 4, small)
     few, some, many = (
         sweep_s(linked(paths[:count], place / f"small-{count}"), place / f"out-{count}")[0]
