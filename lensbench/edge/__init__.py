@@ -3,6 +3,7 @@
 from lensbench.edge.colour import EdgeShapes, Shift, colour_shift, radial_shift
 from lensbench.edge.curves import crossing_cypx
 from lensbench.edge.lens_model import Aperture
+from lensbench.edge.line import span_px
 from lensbench.edge.measure import METHODS, Method, measure_edge, measure_edges
 from lensbench.edge.perception import (
     JUST_SEEN_JND,

@@ -14,7 +14,12 @@ from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget, find_chart
 from lensbench.edge import Aperture, EdgeShapes, colour_shift, radial_shift
 from lensbench.model.errors import ChartError, ImageError, remark
 from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, Metadata, Samples, ShotResult
-from lensbench.shot.corrections import diffraction_q, freed_of_print, subtract_neighbour_edges
+from lensbench.shot.corrections import (
+    diffraction_q,
+    doubt_neighbours,
+    freed_of_print,
+    subtract_neighbour_edges,
+)
 from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
 from lensbench.shot.light import (
     Illumination,
@@ -86,7 +91,7 @@ def measure_shot(
     )
     measured = _measured(photo, chart, arms, options, aperture=aperture, q=q)
     if options.method == "refined":  # the standard's window raises the SFR
-        measured = [flagged_if_too_crisp(edge, q) for edge in measured]
+        measured = doubt_neighbours([flagged_if_too_crisp(edge, q) for edge in measured], arms, q=q)
     _refuse_if_nothing(measured, photo.path)
     edges = tuple(
         _chart_edge(photo, target, arm, edge, colours=not options.fast)

@@ -18,6 +18,7 @@ from lensbench.model.units import FloatArray
 
 ComplexArray = npt.NDArray[np.complex128]
 
+_CUSP_STEPS: Final = 8.0
 _GEOMETRIC_WAVES: Final = 40.0  # defocus beyond which the geometric disc alone is exact enough
 
 
@@ -26,17 +27,33 @@ class PupilTransfer:
     """Complex transfer of a pupil that is not round, as a cubic spline over a square of frequencies."""
 
     spline: npt.NDArray[np.complex64]
-    """Coefficients over frequencies along the pupil's own axes, zero in the middle."""
+    """Coefficients over frequencies along the pupil's own axes, zero in the middle; the cusp there is left out."""
     step_cypx: float
     turn: FloatArray
     """Matrix from (down, right) to the pupil's axes."""
+    fall: FloatArray
+    """How steeply the transfer falls from 1 at zero, over directions of half a turn. [1 / table step]"""
 
     def at(self, down_cypx: npt.ArrayLike, right_cypx: npt.ArrayLike) -> ComplexArray:
         """Transfer at frequencies; nothing passes beyond the table."""
         down, right = np.broadcast_arrays(np.asarray(down_cypx), np.asarray(right_cypx))
-        places = self.turn @ np.stack([down.ravel(), right.ravel()]) / self.step_cypx + len(self.spline) // 2
+        steps = self.turn @ np.stack([down.ravel(), right.ravel()]) / self.step_cypx
+        places = steps + len(self.spline) // 2
         found = ndimage.map_coordinates(self.spline, places, output=np.complex128, prefilter=False)
+        near = np.flatnonzero(np.abs(steps).max(axis=0) < 4.0 * _CUSP_STEPS)
+        found[near] += cusp(steps[:, near], self.fall)
         return np.asarray(found.reshape(down.shape), np.complex128)
+
+
+def cusp(steps: FloatArray, fall: FloatArray) -> FloatArray:
+    """The cusp of a transfer at zero, fading away from it: no spline follows it, and it holds the far diffraction.
+
+    `steps` holds frequencies, shape (2, ...), in steps of a table; `fall` as in `PupilTransfer`.
+    """
+    away = np.hypot(*steps)
+    turn = np.arctan2(steps[1], steps[0]) / np.pi % 1.0 * fall.size
+    steep = np.interp(turn, np.arange(fall.size + 1), np.append(fall, fall[0]))
+    return np.asarray(-away * steep * np.exp(-np.square(away / _CUSP_STEPS)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

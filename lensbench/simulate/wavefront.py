@@ -15,13 +15,15 @@ from scipy import fft, interpolate, ndimage, optimize
 
 from lensbench.model.errors import SettingError
 from lensbench.model.units import FloatArray
-from lensbench.simulate.lens import Lens, PointBlur, PupilTransfer, ZoomPosition
+from lensbench.simulate.lens import ComplexArray, Lens, PointBlur, PupilTransfer, ZoomPosition, cusp
 
 FORMAT: Final = "wavefront lens 1"
 _HIGHEST_POWER: Final = 20
 _CHANNELS: Final = ("red", "green", "blue", "grey")
 _FEWEST, _MOST = 192, 1024  # samples across the pupil: at least, and for the widest spread
 _REACHES: Final = 3.0  # width of the point spread's window against the furthest ray: transfers to 1e-3
+_TURNS: Final = 90
+_RIM_STEPS: Final = 16  # over which cells divided by the rim meet their like
 _HIGHEST_CYPX: Final = 2.2  # beyond what the renderer's fine grid holds
 _FOCUSED_CYUM: Final = 0.03  # frequency at which a lens is focused: the usual 30 cycles per millimetre
 
@@ -51,6 +53,15 @@ class Pupil:
         rims = np.minimum(opening * self.stop, self.clip)
         rim = np.interp(angle, np.arange(rims.size + 1), np.append(rims, rims[0]))
         return np.asarray(np.clip((rim - np.hypot(outward, across)) / (axis[1] - axis[0]) + 0.5, 0.0, 1.0))
+
+    def rim(self, opening: float) -> tuple[FloatArray, FloatArray]:
+        """Normals of the pieces of the opening's rim, shape (2, pieces), and their lengths over its area."""
+        angle = np.linspace(0.0, 2.0 * np.pi, self.stop.size, endpoint=False)
+        radius = np.minimum(opening * self.stop, self.clip)
+        corner = radius * np.stack([np.cos(angle), np.sin(angle)])
+        piece = np.roll(corner, -1, axis=1) - corner
+        length = np.hypot(*piece)
+        return np.stack([piece[1], -piece[0]]) / length, length / (np.pi * float(np.mean(radius**2)))
 
     def error_um(self, axis: FloatArray, number: int) -> FloatArray:
         """Wavefront error of a wavelength in the plane of reference."""
@@ -182,11 +193,37 @@ def transfer(
     upper = fft.rfft2(spread)[np.arange(-half, half + 1), : half + 1] / side**2
     upper[half, 0] = 1.0  # where the squares of the rim's shares would stand
     table = np.concatenate([np.conj(upper[::-1, :0:-1]), upper], axis=1)
+    fall = _sort_out_rim(
+        table, *pupil.rim(opening), cell=2.0 * f_number * float(weights @ maps.wavelengths_um) * step_cyum
+    )
     return PupilTransfer(
+        fall=fall,
         spline=ndimage.spline_filter(table, order=3, output=np.complex128).astype(np.complex64),
         step_cypx=step_cyum * pitch_um,
         turn=pupil.turn,
     )
+
+
+def _sort_out_rim(
+    table: ComplexArray, normals: FloatArray, lengths: FloatArray, *, cell: float
+) -> FloatArray:
+    """Take the cusp that the pupil's rim makes at zero off a table, in place; how steeply it falls, as `cusp` takes it.
+
+    `normals` and `lengths` as of `Pupil.rim`; `cell` is the mean step of the wavelengths in the pupil. A pupil moved
+    over itself loses, along every piece of rim, half of the step's part along the normal. Cells that the rim divides
+    count by squares of their shares where they meet their like, which lacks (1 - part)^3 / 6 of a cell (derived).
+    """
+    half, lengths = len(table) // 2, cell * lengths
+    turns = np.linspace(0.0, np.pi, _TURNS, endpoint=False)
+    fall = 0.5 * np.abs(np.stack([np.cos(turns), np.sin(turns)], axis=1) @ normals) @ lengths
+    near = min(half, _RIM_STEPS)
+    steps = np.stack(np.meshgrid(*2 * [np.arange(-near, near + 1.0)], indexing="ij"), axis=-1)
+    lacking = np.maximum(1.0 - np.abs(steps @ normals), 0.0) ** 3 @ lengths / 6.0
+    lacking[near, near] = 0.0
+    middle = slice(half - near, half + near + 1)
+    table[middle, middle] += lacking
+    table -= cusp(np.stack(np.meshgrid(*2 * [np.arange(-half, half + 1.0)], indexing="ij")), fall)
+    return np.asarray(fall, np.float64)
 
 
 @lru_cache(maxsize=64)

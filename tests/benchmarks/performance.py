@@ -5,6 +5,7 @@ idle processors the whole page takes about ten minutes; `--set files=12 --set sm
 """
 
 import json
+import os
 import resource
 import shutil
 import statistics
@@ -274,7 +275,8 @@ print(time.perf_counter() - wall, time.process_time() - start, peak / 1000)
 def reported(count: int, out: Path) -> tuple[float, float, float]:
     """Seconds, and seconds of processor time, from measured shots of 140 edges to the written report; peak in MB."""
     words = [sys.executable, "-c", REPORTED, str(count), str(out)]
-    told = subprocess.run(words, check=True, capture_output=True, text=True)
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}
+    told = subprocess.run(words, check=True, capture_output=True, text=True, env=environment)
     wall, processor, peak = map(float, told.stdout.split())
     return wall, processor, peak
 

@@ -342,6 +342,8 @@ def test_the_command(tmp_path):
     assert (out / "checklist.pdf").read_bytes().startswith(b"%PDF")
     with (out / "shots.csv").open(newline="") as file:
         assert next(csv.DictReader(file))["file"] == "A001.NEF"
+    short = CliRunner().invoke(app, ["plan", *options, "--room-m", "2.5", "--chart", "wall"])
+    assert "shorter focal lengths (--focal-lengths), or --chart sheet" in str(short.exception)
     again = CliRunner().invoke(app, ["plan", *options])
     assert isinstance(again.exception, SettingError)
     assert "names 128 photographs, the first A001.NEF" in str(again.exception)

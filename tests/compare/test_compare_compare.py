@@ -185,7 +185,9 @@ def test_labels_are_unique():
 
 
 def test_folders_that_no_sweep_wrote(tmp_path):
-    with pytest.raises(SweepError, match="give a folder that `lensbench sweep` wrote"):
+    with pytest.raises(
+        SweepError, match="give a folder that `lensbench sweep` wrote; of photographs: lensbench sweep"
+    ):
         compare([tmp_path])
     for text, says in (
         ("[]", "no document of the kind"),

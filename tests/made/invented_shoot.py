@@ -284,7 +284,7 @@ def focal_findings(focal_mm: float) -> FocalLengthFindings:
     )
 
 
-def asymmetry(f_number, *, matters=False, percent=1.1, ci95_percent=(0.0, 3.1)) -> SideAsymmetry:
+def asymmetry(f_number, *, matters=False, percent=1.1, ci95_percent=(0.0, 3.1), **figures) -> SideAsymmetry:
     return SideAsymmetry(
         focal_length_mm=35.0,
         f_number=f_number,
@@ -297,6 +297,7 @@ def asymmetry(f_number, *, matters=False, percent=1.1, ci95_percent=(0.0, 3.1)) 
         tilt_percent=1.2,
         source=Source.SHOTS,
         matters=matters,
+        **figures,
     )
 
 

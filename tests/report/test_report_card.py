@@ -5,6 +5,7 @@ import re
 
 import numpy as np
 import pypdfium2
+import pypdfium2.raw
 import pytest
 from invented_shoot import asymmetry, decentring, invented_findings, invented_lens, invented_shots
 from measured_lenses import kept_session
@@ -218,3 +219,17 @@ def test_no_best_stop_is_claimed_without_repeats():
 
 def test_the_same_cards_give_the_same_bytes():
     assert cards_pdf([card()]) == cards_pdf([card()])
+
+
+def test_where_a_row_is_not_yet_sure_its_card_says_so_in_words_and_nothing_is_smaller_than_eight_points():
+    content = cards_pdf([card(row(claimed=False), row(50.0))])
+    ((_, text),) = pages_of(content)
+    assert "not yet sure" in text
+    assert "not yet sure" not in pages_of(cards_pdf([card(row(), row(50.0))]))[0][1]
+    page = pypdfium2.PdfDocument(content)[0].get_textpage()
+    sizes_pt = {
+        pypdfium2.raw.FPDFText_GetFontSize(page, index)
+        for index in range(page.count_chars())
+        if page.get_text_range(index, 1).strip()
+    }
+    assert min(sizes_pt) >= 8.0

@@ -5,6 +5,7 @@ from math import pi
 
 import numpy as np
 import pytest
+from scipy import special
 
 from lensbench import simulate
 from lensbench.chart.find import ChartFound, FoundTarget
@@ -12,9 +13,9 @@ from lensbench.chart.find.mapping import Mapping
 from lensbench.chart.find.targets import arm_regions
 from lensbench.chart.layout.parts import Target
 from lensbench.chart.layout.sheet import sheet
-from lensbench.model.shot import Metadata, Samples
+from lensbench.model.shot import Edge, Metadata, Samples
 from lensbench.shot import measure_shot
-from lensbench.shot.corrections import diffraction_q, subtract_neighbour_edges
+from lensbench.shot.corrections import diffraction_q, doubt_neighbours, subtract_neighbour_edges
 
 RADIUS_PX, CENTRE_PX, TURN_DEG, Q = 70.0, (99.5, 99.5), 23.0, 2.2
 HALF_STEP = 0.3
@@ -129,3 +130,44 @@ def test_the_bias_at_f22_shrinks(tmp_path, monkeypatch):
     left_in = off()
     assert left_in > 0.004
     assert abs(freed) < 0.6 * left_in
+
+
+def flared_edge(box, share):
+    """A Gaussian edge, a share of whose light falls 20 px further out on its bright side alone."""
+    place = np.linspace(-24.0, 24.0, 385)
+    frequency = np.linspace(0.0, 1.0, 101)
+    esf = (1.0 - share) * special.ndtr(place) + share * special.ndtr(place - 20.0)
+    sfr = np.exp(-2.0 * (np.pi * frequency) ** 2)
+    figures = {f"mtf{level}_cypx": np.sqrt(np.log(100 / level) / 2) / np.pi for level in (50, 30, 20, 10)}
+    sds = {f"mtf{level}_sd_cypx": 0.001 for level in (50, 30, 20, 10)}
+    return Edge(
+        roi=box, channel="green", angle_deg=TURN_DEG, **figures, **sds, frequency_cypx=frequency, sfr=sfr,
+        sfr_sd=0.0 * sfr, esf_position_px=place, esf=esf, rise_10_90_px=2.563, rise_10_90_sd_px=0.01,
+    )  # fmt: skip
+
+
+def test_light_that_flies_past_the_crossing_widens_the_interval():
+    chart = one_target()
+    arms = [(chart.targets[0], arm) for arm in chart.targets[0].arms]
+    sharp, flared = (
+        doubt_neighbours([flared_edge(arm.box, share) for _, arm in arms], arms, q=None)[0]
+        for share in (0.0, 0.04)
+    )
+    assert sharp.mtf50_sd_cypx == pytest.approx(0.001, rel=1e-6)
+    # Derived: 0.15 of the 4 % over the slope of exp(-2 pi^2 f^2) at its half, 4 pi^2 f / 2. 2 %: read off 0.01 cy/px.
+    more = 0.15 * 0.04 / (2.0 * np.pi**2 * flared.mtf50_cypx)
+    assert flared.mtf50_sd_cypx == pytest.approx(np.hypot(0.001, more), rel=0.02)
+    assert flared.sfr_sd[0] == 0.0
+    assert flared.sfr_sd[20] == pytest.approx(0.006, rel=0.01)
+    # What diffraction alone would send there has been taken out: the doubt is less where the stop is known.
+    known = doubt_neighbours([flared_edge(arm.box, 0.04) for _, arm in arms], arms, q=Q)[0]
+    assert 0.001 < known.mtf50_sd_cypx < flared.mtf50_sd_cypx
+
+
+def test_one_flared_arm_puts_its_target_in_doubt():
+    chart = one_target()
+    arms = [(chart.targets[0], arm) for arm in chart.targets[0].arms]
+    edges = [flared_edge(arm.box, 0.05 * (number == 2)) for number, (_, arm) in enumerate(arms)]
+    sds = [edge.mtf50_sd_cypx for edge in doubt_neighbours(edges, arms, q=None)]
+    assert sds == pytest.approx([sds[2]] * len(sds))
+    assert sds[0] > 0.002

@@ -14,14 +14,16 @@ from typing import Final
 from lensbench.model.setting import Setting, f_stop, focal_length
 from lensbench.model.shot import ChartEdge, Direction, Place, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
-from lensbench.report.draw.strips import THIRD_NAMES, StripScale, full_scale, scales_of
-from lensbench.report.text.words import AtSetting, Grid, Scale, known, shots_at, worded
+from lensbench.report.draw.strips import THIRD_NAMES, StripScale, scales_of
+from lensbench.report.text.words import AtSetting, Grid, Scale, full_scale, known, shots_at, worded
 from lensbench.shot import place_of
 from lensbench.storage.text import clean_text
 
 _MOST_TURN_DEG: Final = 45.0
-_LONGEST_BAR: Final = 0.1
-"""Of the picture's width, for the sharpest figure of all maps."""
+_FULL_BAR: Final = 0.07
+"""Of the picture's width, for 100 % of the lens: so all its maps have one scale, whatever they show."""
+_BAR_END: Final = 0.006
+"""Of the picture's width: how far a bar stays within the border."""
 _NEAR: Final = 0.5
 """Of the half-diagonal: how far from a corner a target may stand for it."""
 _CENTRAL: Final = 0.1
@@ -64,14 +66,14 @@ class FieldMap:
     key: str
     title: str
     about: str
+    caption: str
+    """What stands below, where the figures of centre and corners are seen."""
     size_px: tuple[int, int]
     spots: tuple[Spot, ...]
     places: tuple[tuple[Place, float], ...]
     """Centre and corners with their MTF50 in cycles per pixel; those that the chart does not reach are left out."""
     full_cypx: float
     """100 % of the lens, as long as the scale's bar."""
-    longest_cypx: float
-    """The sharpest figure of all maps of the lens: the longest bar of them."""
     scales: tuple[StripScale, ...]
     grid: Grid
 
@@ -81,11 +83,14 @@ class FieldMap:
 
     def bar_px(self, figure_cypx: float) -> float:
         """How long a figure's bar is, in pixels of the photograph."""
-        return _LONGEST_BAR * self.size_px[1] * figure_cypx / self.longest_cypx
+        return _FULL_BAR * self.size_px[1] * figure_cypx / self.full_cypx
 
 
 def spot_bars(spot: Spot, field: FieldMap) -> dict[str, tuple[tuple[float, float], tuple[float, float]]]:
-    """Ends of a spot's bars, in pixels: along the radius for the sagittal figure, across it for the tangential one."""
+    """Ends of a spot's bars, in pixels: along the radius for the sagittal figure, across it for the tangential one.
+
+    At the picture's border they stand a little further in than their target, so that none leaves the picture.
+    """
     centre_px = ((length - 1) / 2.0 for length in field.size_px)
     down, right = (place - middle for place, middle in zip(spot.center_px, centre_px, strict=True))
     radius_px = math.hypot(down, right)
@@ -94,12 +99,20 @@ def spot_bars(spot: Spot, field: FieldMap) -> dict[str, tuple[tuple[float, float
         "sagittal": (field.bar_px(spot.sagittal_cypx) / 2.0, along),
         "tangential": (field.bar_px(spot.tangential_cypx) / 2.0, (along[1], -along[0])),
     }
+    reach = {role: (px * rows, px * cols) for role, (px, (rows, cols)) in bars.items() if math.isfinite(px)}
     row, col = spot.center_px
+    if reach:
+        most = [
+            max(abs(ends[axis]) for ends in reach.values()) + _BAR_END * field.size_px[1] for axis in (0, 1)
+        ]
+        row, col = (_within(*place) for place in zip(spot.center_px, field.size_px, most, strict=True))
     return {
-        role: ((row - px * rows, col - px * cols), (row + px * rows, col + px * cols))
-        for role, (px, (rows, cols)) in bars.items()
-        if math.isfinite(px)
+        role: ((row - rows, col - cols), (row + rows, col + cols)) for role, (rows, cols) in reach.items()
     }
+
+
+def _within(place: float, length: int, reach: float) -> float:
+    return min(max(place, reach), length - 1.0 - reach)
 
 
 def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> list[FieldMap]:
@@ -114,15 +127,17 @@ def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> l
         setting = Setting(focal_length_mm=focal.focal_length_mm, f_number=stop)
         if field := field_map_at(lens, setting, shots, key=f"{key}-field-{number}"):
             maps.append(field)
-    longest_cypx = max((field.longest_cypx for field in maps), default=math.nan)
-    maps = [replace(field, longest_cypx=longest_cypx) for field in maps]
-    return [replace(field, about=f"{field.about} {worded('plots.bars')}") for field in maps[:1]] + maps[1:]
+    bars = worded("plots.bars")
+    first = [
+        replace(map_, about=f"{map_.about} {bars}", caption=f"{map_.caption} {bars}") for map_ in maps[:1]
+    ]
+    return first + maps[1:]
 
 
 def field_map_at(
     lens: LensFindings, at: AtSetting, shots: Sequence[SweepShot], *, key: str
 ) -> FieldMap | None:
-    """Map of the setting of a record, on a scale of its own; None where no target was measured there."""
+    """Map of the setting of a record; None where no target was measured there."""
     results = _one_way_up(shots_at(lens, at, shots))
     edges: dict[str, list[ChartEdge]] = defaultdict(list)
     for edge in chain.from_iterable(result.edges for result in results):
@@ -135,15 +150,16 @@ def field_map_at(
     third, full_cypx = full_scale(lens) or ("", longest_cypx)
     scales = scales_of(full_cypx, Scale.of_lens(lens), THIRD_NAMES.get(third, "edge"))
     places = _places(spots, results[0].size_px)
+    counted = f"Mean of {len(results)} shots." if len(results) > 1 else "One shot."
     return FieldMap(
         key=key,
         title=f"{focal_length(at.focal_length_mm)}, {f_stop(at.f_number)}: sharpness over the picture",
-        about=_in_words(places, full_cypx, shots=len(results)),
+        about=f"{counted} {worded('plots.field', places=_in_words(places, full_cypx))}",
+        caption=counted,
         size_px=results[0].size_px,
         spots=spots,
         places=places,
         full_cypx=full_cypx,
-        longest_cypx=longest_cypx,
         scales=scales,
         grid=Grid.of(
             spots,
@@ -158,9 +174,8 @@ def field_map_at(
     )
 
 
-def _in_words(places: Iterable[tuple[Place, float]], full_cypx: float, *, shots: int) -> str:
-    told = ", ".join(f"{place} {100.0 * figure / full_cypx:.0f}" for place, figure in places)
-    return worded("plots.field", shots=f"{shots} shot{'s' if shots != 1 else ''}", places=told)
+def _in_words(places: Iterable[tuple[Place, float]], full_cypx: float) -> str:
+    return ", ".join(f"{place} {100.0 * figure / full_cypx:.0f}" for place, figure in places)
 
 
 def _places(spots: Sequence[Spot], size_px: tuple[int, int]) -> tuple[tuple[Place, float], ...]:

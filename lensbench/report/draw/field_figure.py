@@ -16,13 +16,13 @@ from matplotlib.patches import Circle, Rectangle
 from lensbench.model.shot import Place
 from lensbench.model.units import FloatArray
 from lensbench.report.draw.canvas import FAINT, INK, RULE, Canvas, Point, Shape, line_look, text_width_pt
-from lensbench.report.draw.field import AT_CENTRE, FieldMap, spot_bars
+from lensbench.report.draw.field import AT_CENTRE, FieldMap, Spot, spot_bars
 from lensbench.report.draw.strips import StripScale
 from lensbench.report.text.words import NOT_MEASURED
 from lensbench.shot import place_of, zone_borders
 
-_MARGIN_PT: Final = 26.0
-"""Room for bars and figures of targets at the picture's border."""
+_MARGIN_PT: Final = 5.0
+_BELOW_PT: Final = 14.0
 _STRIP_PT: Final = 58.0
 _LEGEND_PT: Final = 20.0
 _BAR_PT: Final = 3.0
@@ -32,8 +32,8 @@ _CROSS_PT: Final = 5.0
 _BOLD: Final = 1.12
 """How much wider bold figures are."""
 _LINES: Final = (("sagittal", "sagittal (along the radius)"), ("tangential", "tangential (across it)"))
-_AWAY_PT: Final = (0.0, 4.0, 8.0, 16.0)
-"""How far a figure may stand from its bars: on a telephone not the farthest, lest it be taken for another's."""
+_AWAY_PT: Final = (0.0, 4.0, 8.0, 12.0)
+"""How far a figure may stand from its bars, lest it be taken for another's."""
 _DIRECTIONS: Final = tuple(math.radians(turn) for turn in (-35, 35, -145, 145, -90, 90, 0, 180))
 _STEP_PT: Final = 3.0
 """Between the places of a line that are asked whether a figure lies over them."""
@@ -45,14 +45,14 @@ def field_figure(plot: FieldMap, shape: Shape, *, on_page: bool) -> Figure:
     scale = (shape.width_pt - 2.0 * _MARGIN_PT) / cols
     bottom_pt = _MARGIN_PT + scale * rows
     legend_rows = 3 if shape.narrow else 2
-    canvas = Canvas.of(shape, bottom_pt + _MARGIN_PT + _STRIP_PT + legend_rows * _LEGEND_PT)
+    canvas = Canvas.of(shape, bottom_pt + _BELOW_PT + _STRIP_PT + legend_rows * _LEGEND_PT)
     canvas.title(plot.title)
     pen = _Pen(canvas=canvas, plot=plot, on_page=on_page, pt_per_px=scale)
     pen.picture(bottom_pt)
     pen.bars()
     pen.figures()
-    pen.strip(bottom_pt + _MARGIN_PT)
-    pen.legend(bottom_pt + _MARGIN_PT + _STRIP_PT)
+    pen.strip(bottom_pt + _BELOW_PT)
+    pen.legend(bottom_pt + _BELOW_PT + _STRIP_PT)
     return canvas.figure
 
 
@@ -98,7 +98,7 @@ class _Pen:
         return row, col
 
     def picture(self, bottom_pt: float) -> None:
-        """The picture's border, the thirds, and its centre where no target stands there."""
+        """The picture's border and the thirds."""
         size_pt = (self.canvas.shape.width_pt - 2.0 * _MARGIN_PT, bottom_pt - _MARGIN_PT)
         corner = (_MARGIN_PT, _MARGIN_PT)
         border = Rectangle(corner, *size_pt, fill=False, color=INK, linewidth=1.0, gid="picture")
@@ -142,7 +142,7 @@ class _Pen:
         )
         at_centre = [(length - 1) / 2.0 for length in plot.size_px]
         innermost = place_of(spots[-1].center_px, plot.size_px).image_height if spots else math.inf
-        wanted = [(spot.mean_cypx, self.at(spot.center_px), False) for spot in spots]
+        wanted = [(spot.mean_cypx, self.at(_middle_px(spot, plot)), False) for spot in spots]
         if innermost > AT_CENTRE:
             self.cross(self.at(at_centre))
             wanted[:0] = [(places[Place.CENTRE], self.at(at_centre), True)] if Place.CENTRE in places else []
@@ -174,21 +174,26 @@ class _Pen:
         words, size_pt = scale.bare(self.plot.percent(figure_cypx)), self.canvas.shape.text_pt
         width_pt = text_width_pt(words, size_pt) * (_BOLD if bold else 1.0)
         for area in self.areas(at, width_pt, 0.78 * size_pt):
-            if not area.holds_any(drawn) and not any(map(area.meets, written)):
+            if self.inside(area) and not area.holds_any(drawn) and not any(map(area.meets, written)):
                 written.append(area)
                 place = (area.bottom, (area.left + area.right) / 2.0)
                 look = {"fontweight": "bold"} if bold else {}
                 self.canvas.write(words, place, kind=f"small{self.unit(scale)}", ha="center", **look)
                 return
 
+    def inside(self, area: _Area) -> bool:
+        """Whether it lies within the picture."""
+        rows, cols = (length * self.pt_per_px + _MARGIN_PT for length in self.plot.size_px)
+        return min(area.top, area.left) > _MARGIN_PT and area.bottom < rows and area.right < cols
+
     def areas(self, at: Point, width_pt: float, height_pt: float) -> Iterator[_Area]:
-        """Where a figure might stand beside a place, the best first; within the sheet."""
-        for away_pt in _AWAY_PT[:-1] if self.canvas.shape.narrow else _AWAY_PT:
+        """Where a figure might stand beside a place, the best first."""
+        for away_pt in _AWAY_PT:
             for turn in _DIRECTIONS:
                 row = at[0] + math.sin(turn) * (away_pt + 4.0 + height_pt / 2.0)
                 col = at[1] + math.cos(turn) * (away_pt + 4.0 + width_pt / 2.0)
-                left = min(max(col - width_pt / 2.0, 1.0), self.canvas.shape.width_pt - width_pt - 1.0)
-                yield _Area(row - height_pt / 2.0, row + height_pt / 2.0, left, left + width_pt)
+                half = height_pt / 2.0, width_pt / 2.0
+                yield _Area(row - half[0], row + half[0], col - half[1], col + half[1])
 
     @property
     def scales(self) -> tuple[StripScale, ...]:
@@ -231,9 +236,13 @@ class _Pen:
         self.canvas.stroke([6.0, 6.0 + long_pt], [row, row], kind="axis", color=INK, linewidth=_BAR_PT)
         for scale in self.scales:
             words = scale.legend if scale.key == "percent" else f"{scale.label(100.0)} {scale.legend}"
-            self.canvas.write(
-                f"this long: {words}", (row + 4.5, 14.0 + long_pt), kind=f"tick{self.unit(scale)}"
-            )
+            self.canvas.write(words, (row + 4.5, 14.0 + long_pt), kind=f"tick{self.unit(scale)}")
+
+
+def _middle_px(spot: Spot, plot: FieldMap) -> Point:
+    """Where a spot's bars cross."""
+    (start, end), *_ = spot_bars(spot, plot).values()
+    return (start[0] + end[0]) / 2.0, (start[1] + end[1]) / 2.0
 
 
 def _named(look: dict[str, Any]) -> dict[str, Any]:

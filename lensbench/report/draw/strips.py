@@ -15,7 +15,15 @@ from lensbench.model.sweep import INDIFFERENCE, CurvePoint, FocalLengthFindings,
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 from lensbench.optics import allowed_mtf50_cypx, working_q
 from lensbench.report.draw.panels import Axis
-from lensbench.report.text.words import NOT_TOLD_APART, Grid, Scale, known, stop_range
+from lensbench.report.text.words import (
+    NOT_TOLD_APART,
+    Grid,
+    Scale,
+    full_scale,
+    known,
+    percent_share,
+    stop_range,
+)
 
 _MARGIN: Final = 0.22
 """Beyond the first and the last stop, on an axis where a stop is 0.5."""
@@ -48,7 +56,7 @@ class StripLine:
     best: tuple[float, float] | None = None
     """Where the ring stands."""
     best_percent: float = math.nan
-    """What is written beside the ring."""
+    """What is written beside the ring where figures are in percent; in other units its own height is."""
     as_good: tuple[float, ...] = ()
     """Places with a solid bar below: the best itself, and what is surely as good."""
     untold: tuple[float, ...] = ()
@@ -150,25 +158,8 @@ def lens_strips(lens: LensFindings, *, key: str) -> Strips | None:
         across=stops_axis(point for focal in focals for point in focal.curve),
         strips=strips,
         scales=scales_of(full_cypx, Scale.of_lens(lens), THIRD_NAMES[third]),
-        grid=_figures(focals, third, full_cypx),
+        grid=_figures(lens, focals, third, full_cypx),
     )
-
-
-def full_scale(lens: LensFindings) -> tuple[str, float] | None:
-    """Which third is shown at first, and the MTF50 that is its 100 %: at the best setting, else the sharpest one.
-
-    None where no stop is known or nothing was measured.
-    """
-    for third in ("frame", *ZONES):
-        points = {
-            (focal.focal_length_mm, point.f_number): point.mtf50_cypx
-            for focal in _with_stops(lens)
-            for point in _points(focal, third)
-        }
-        if points:
-            best = lens.best and points.get((lens.best.focal_length_mm, lens.best.f_number))
-            return third, best or max(points.values())
-    return None
 
 
 def _with_stops(lens: LensFindings) -> list[FocalLengthFindings]:
@@ -215,8 +206,11 @@ def _line(lens: LensFindings, focal: FocalLengthFindings, zone: str, full_cypx: 
     points, to_percent = _points(focal, zone), 100.0 / full_cypx
     places = {point.f_number: place_of(point) for point in points}
     best_stop, good, tied = _best_stops(focal, zone)
+    if len(points) == 1:  # nothing to choose from
+        good, tied = [], []
     best = next((point for point in points if point.f_number == best_stop), None)
     spot = None if best is None else (places[best_stop], to_percent * best.mtf50_cypx)
+    share = percent_share(lens, focal, full_cypx) if zone == "frame" else 1.0
     return StripLine(
         name=THIRD_NAMES[zone],
         role=zone,
@@ -229,7 +223,7 @@ def _line(lens: LensFindings, focal: FocalLengthFindings, zone: str, full_cypx: 
         ),
         ribbon=_ribbon(focal, to_percent) if zone == "frame" else (),
         best=spot,
-        best_percent=math.nan if spot is None else _kept_percent(lens, focal, zone, spot[1]),
+        best_percent=math.nan if spot is None else spot[1] * share,
         as_good=tuple(places[stop] for stop in good if stop in places),
         untold=tuple(places[stop] for stop in tied if stop in places),
         third=zone,
@@ -249,15 +243,6 @@ def _best_stops(focal: FocalLengthFindings, zone: str) -> tuple[float, list[floa
         good, tied = ([setting.f_number for setting in group] for group in (best.as_good, best.tied))
     solid = {*good, stop} if claimed else set(good)
     return stop, sorted(solid), sorted({*tied, stop} - solid)
-
-
-def _kept_percent(lens: LensFindings, focal: FocalLengthFindings, zone: str, drawn_percent: float) -> float:
-    """What a position keeps of the sharpest, as the answer says it; as drawn where the answer does not."""
-    best = lens.zoom_at_own_best if zone == "frame" else None
-    behind = {} if best is None else {row.focal_length_mm: row.percent for row in best.behind}
-    if best is None or focal.focal_length_mm == best.focal_length_mm:
-        return drawn_percent
-    return 100.0 - behind.get(focal.focal_length_mm, 100.0 - drawn_percent)
 
 
 def _percent_path(focal: FocalLengthFindings, zone: str, to_percent: float) -> dict[float, float]:
@@ -310,11 +295,12 @@ def _in_words(focal: FocalLengthFindings) -> str:
     return f"{name}{'; '.join(parts)}."
 
 
-def _figures(focals: Sequence[FocalLengthFindings], third: str, full_cypx: float) -> Grid:
+def _figures(lens: LensFindings, focals: Sequence[FocalLengthFindings], third: str, full_cypx: float) -> Grid:
     """Row a stop, column a focal length: percent of the sharpest."""
+    shares = [percent_share(lens, focal, full_cypx) if third == "frame" else 1.0 for focal in focals]
     columns = [
-        {point.f_number: 100.0 * point.mtf50_cypx / full_cypx for point in _points(focal, third)}
-        for focal in focals
+        {point.f_number: 100.0 * share * point.mtf50_cypx / full_cypx for point in _points(focal, third)}
+        for focal, share in zip(focals, shares, strict=True)
     ]
     rows = [
         (f_stop(stop), *(known(column.get(stop, math.nan), ".0f", " %") for column in columns))

@@ -34,6 +34,8 @@ _LANE: Final = 0.62
 """Height of the lane of differences, of a strip's."""
 _GAP_PT, _HEAD_PT, _LEGEND_STEP_PT = 15.0, 20.0, 19.0
 _BAR_PT, _WIDEST_BAR_PT, _RING_PT, _DOT_PT = 5.0, 34.0, 6.6, 1.8
+_LONE: Final = 0.03
+"""Half the width of the ribbon of a single stop, where a stop is 0.5."""
 _SPACE_PT: Final = 6.0
 """Least distance of two words on an axis."""
 
@@ -44,10 +46,10 @@ def strips_figure(strips: Strips, shape: Shape, *, on_page: bool) -> Figure:
     canvas = Canvas.of(shape, layout.height_pt)
     canvas.title(strips.title)
     pen = _Pen(canvas=canvas, strips=strips, layout=layout, on_page=on_page)
-    pen.labels(strips.scales[0].legend if not on_page else "", at=(12.0, layout.left_pt), kind="name")
-    if on_page:
-        for scale in strips.scales:
-            pen.canvas.write(scale.legend, (12.0, layout.left_pt), kind=f"name u u-{scale.key}")
+    for scale in strips.scales if on_page else strips.scales[:1]:
+        unit = f" u u-{scale.key}" if on_page else ""
+        room_pt = shape.width_pt - text_width_pt(scale.legend, shape.text_pt)
+        canvas.write(scale.legend, (12.0, max(min(layout.left_pt, room_pt), 0.0)), kind=f"name{unit}")
     for number, strip in enumerate(strips.strips):
         pen.strip(strip, number)
     pen.across()
@@ -100,7 +102,8 @@ def _legend(
     lines = [line for strip in strips.strips for line in strip.lines]
     lines = [line for line in lines if on_page or line.third == lines[0].third]
     shown = {line.role: line.name for line in lines if line.third == lines[0].third}
-    entries = [("curve", role, name) for role, name in shown.items()]
+    drawn = {line.role for line in lines if len(line.path) > 1}
+    entries = [("curve", role, name) for role, name in shown.items() if role in drawn]
     entries += [("ribbon", "", "outer to inner third")] * any(line.ribbon for line in lines)
     entries += [("dot", lines[0].role, "a shot")] * any(
         len(line.shots) > len(_places(line)) for line in lines
@@ -148,11 +151,14 @@ class _Pen:
         if words:
             self.canvas.write(words, at, kind=kind, **look)
 
-    def scale_labels(self, percent: float, at: Point, *, kind: str = "tick", **look: Any) -> None:
-        """A value of the scale; on the page in each unit, of which one is shown."""
+    def scale_labels(
+        self, percent: float, at: Point, *, said: float | None = None, kind: str = "tick", **look: Any
+    ) -> None:
+        """A value of the scale; on the page in each unit, of which one is shown; in percent as it is `said`."""
         for scale in self.strips.scales if self.on_page else self.strips.scales[:1]:
             unit = f" u u-{scale.key}" if self.on_page else ""
-            self.canvas.write(scale.label(percent), at, kind=f"{kind}{unit}", **look)
+            value = percent if said is None or scale.key != "percent" else said
+            self.canvas.write(scale.label(value), at, kind=f"{kind}{unit}", **look)
 
     def strip(self, strip: Strip, number: int) -> None:
         """One strip: rules, name, ribbon, lines, bars, and the lane below."""
@@ -191,8 +197,12 @@ class _Pen:
             return self.col(place), along(upward, min(percent, upward.high), *rows_pt)
 
         if line.ribbon:
-            upper = [at(place, high) for place, _, high in line.ribbon]
-            lower = [at(place, low) for place, low, _ in reversed(line.ribbon)]
+            ribbon = line.ribbon
+            if len(ribbon) == 1:
+                ((place, low, high),) = ribbon
+                ribbon = ((place - _LONE, low, high), (place + _LONE, low, high))
+            upper = [at(place, high) for place, _, high in ribbon]
+            lower = [at(place, low) for place, low, _ in reversed(ribbon)]
             look: dict[str, Any] = {"facecolor": RIBBON, "edgecolor": "none", "linewidth": 0, "zorder": 1}
             area = Polygon([*upper, *lower], closed=True, gid="ribbon", **look)
             self.canvas.sheet.add_patch(area)
@@ -219,7 +229,8 @@ class _Pen:
             self.canvas.sheet.add_patch(Circle((col, row), _RING_PT, gid=f"best{role}{of}", **ring))
             below = row + 12.0 + self.canvas.shape.text_pt
             spot = below if below < base_pt - 4.0 and not above else row - 12.0
-            self.scale_labels(line.best_percent, (spot, col), kind=f"small{of}", ha="center", zorder=6)
+            look = {"kind": f"small{of}", "ha": "center", "zorder": 6}
+            self.scale_labels(line.best[1], (spot, col), said=line.best_percent, **look)
 
     def _dots(self, cols: list[float], rows: list[float], *, role: str, of: str) -> None:
         look: dict[str, Any] = {"marker": "o", "markersize": 2 * _DOT_PT, "linestyle": "none", "mew": 0}

@@ -17,11 +17,9 @@ from matplotlib.transforms import Transform
 from reportlab.platypus import Flowable
 
 from lensbench.report.draw.canvas import TITLE_PT
-from lensbench.storage.pdf import BOLD, REGULAR, register_fonts
+from lensbench.storage.pdf import BOLD, LEAST_PT, REGULAR, register_fonts
 
 _POINTS_PER_INCH: Final = 72.0
-_LEAST_SHARE: Final = 0.55
-"""A plot shrinks to this share of its size at the least; below, it stands on the next page."""
 _CAPS: Final = {"butt": 0, "round": 1, "projecting": 2}
 _JOINS: Final = {"miter": 0, "round": 1, "bevel": 2}
 
@@ -29,10 +27,14 @@ Color = tuple[float, ...]
 
 
 class VectorPlot(Flowable):  # type: ignore[misc]  # of a library without types
-    """A plot without its title, as wide as it is told to be, or narrower where the page's rest is a little too low."""
+    """A plot without its title, as wide as it is told to be, or narrower where the page's rest is a little too low.
 
-    def __init__(self, figure: Figure, width_pt: float) -> None:
+    Its words, of `text_pt` in the figure, stay readable: below that it stands on the next page.
+    """
+
+    def __init__(self, figure: Figure, width_pt: float, *, text_pt: float) -> None:
         super().__init__()
+        self._least_scale = LEAST_PT / text_pt
         self._figure = figure
         self._size_pt = _POINTS_PER_INCH * figure.get_size_inches()
         self._whole_scale = width_pt / float(self._size_pt[0])
@@ -43,7 +45,7 @@ class VectorPlot(Flowable):  # type: ignore[misc]  # of a library without types
         """Width and height."""
         own_pt = float(self._size_pt[1]) - TITLE_PT
         fitting = height_pt / own_pt
-        shrinks = _LEAST_SHARE * self._whole_scale <= fitting < self._whole_scale
+        shrinks = self._least_scale <= fitting < self._whole_scale
         self._scale = 0.999 * fitting if shrinks else self._whole_scale
         return self._width_pt, self._scale * own_pt
 

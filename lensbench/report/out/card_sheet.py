@@ -21,7 +21,8 @@ from lensbench.model.sweep import POCKET_PERCENT
 from lensbench.model.units import Paper
 from lensbench.report.draw.panels import ACCENT
 from lensbench.report.page.card import PocketCard, stops_below
-from lensbench.storage.pdf import BOLD, FAINT, INK, PAPERS_PT, REGULAR, register_fonts
+from lensbench.report.text.words import texts
+from lensbench.storage.pdf import BOLD, FAINT, INK, LEAST_PT, PAPERS_PT, REGULAR, register_fonts
 
 CARD_MM: Final = (85.0, 54.0)
 """Width and height."""
@@ -29,17 +30,17 @@ _COLUMNS, _ROWS = 2, 4
 SUBJECT: Final = "Pocket cards of measured lenses; print at actual size"
 _ACCENT, _RULE = HexColor(ACCENT.color), HexColor("#d8d4ca")
 _INSET_MM: Final = 4.0
-_FIRST_STOP_MM, _LAST_STOP_MM, _SETTING_MM = 24.0, 61.0, 66.5
-"""From the card's left: where the stops begin and end, and where the best one is written."""
-_TICKS_MM, _FIRST_ROW_MM, _LEGEND_MM = 15.4, 17.0, 50.6
+_COLUMNS_MM: Final = {True: (19.5, 57.5, 61.5), False: (27.0, 64.0, 69.5)}
+"""From the card's left, of a zoom and of another lens: where the stops begin and end, and where the best one stands."""
+_TICKS_MM, _FIRST_ROW_MM, _LEGEND_MM = 15.6, 16.8, 51.0
 """From the card's top: baselines of the stops' names and of the legend, and between them the upper end of the rows."""
 _ROW_MM: Final = (4.2, 8.0)
 """Least and greatest height of a row."""
-_WARNING_MM: Final = 2.6
+_WARNING_MM: Final = 3.3
 _BAR_MM, _RING_MM = 1.7, 1.35
 _MARK_MM: Final = (2.0, 5.0)
 """A cut mark: how far from the cards it begins, and how long it is."""
-_HEAD_PT, _NAME_PT, _SMALL_PT, _LEGEND_PT = 9.5, 6.8, 5.8, 5.2
+_HEAD_PT, _SMALL_PT = 10.0, LEAST_PT
 
 
 def cards_pdf(cards: Sequence[PocketCard], *, paper: Paper = "A4") -> bytes:
@@ -89,7 +90,7 @@ def _page(
         _card(canvas, card, rows, part)
         canvas.restoreState()
     _cut_marks(canvas, len(page), (left_mm, size_pt[1] / mm - top_mm))
-    canvas.setFont(REGULAR, 7)
+    canvas.setFont(REGULAR, LEAST_PT)
     canvas.setFillColor(FAINT)
     canvas.drawString(left_mm * mm, 10 * mm, "Print at actual size (100 %); cut along the marks.")
     canvas.drawRightString(size_pt[0] - left_mm * mm, 10 * mm, "Made by lensbench")
@@ -124,13 +125,23 @@ def _card(canvas: Any, card: PocketCard, rows: tuple[PocketRow, ...], part: str)
     _write(canvas, part, (7.6, CARD_MM[0] - _INSET_MM), size_pt=_SMALL_PT, faint=True, right=True)
     _write(canvas, card.about, (10.8, _INSET_MM), size_pt=_SMALL_PT, faint=True, room_mm=width_mm)
     lines = _warning_lines(card)
-    for number, line in enumerate(reversed(lines)):
-        at_mm = _LEGEND_MM - 3.2 - number * _WARNING_MM
+    for number, line in enumerate(lines, 1 - len(lines)):
+        at_mm = _LEGEND_MM - 3.8 + number * _WARNING_MM
         _write(canvas, line, (at_mm, _INSET_MM), size_pt=_SMALL_PT, bold=True)
     if rows:
         bottom_mm = _LEGEND_MM - 3.0 - _WARNING_MM * len(lines)
         height_mm = min((bottom_mm - _FIRST_ROW_MM) / len(rows), _ROW_MM[1])
         places = _places(card)
+        if any(math.isfinite(row.percent) for row in rows) and _is_zoom(card):
+            right_mm = CARD_MM[0] - _INSET_MM
+            _write(
+                canvas,
+                texts("card.legend")["of_best"],
+                (_TICKS_MM, right_mm),
+                size_pt=_SMALL_PT,
+                faint=True,
+                right=True,
+            )
         _ticks(canvas, places, _FIRST_ROW_MM + height_mm * len(rows))
         for number, row in enumerate(rows):
             _row(canvas, card, row, _FIRST_ROW_MM + (number + 0.5) * height_mm)
@@ -147,10 +158,12 @@ def _places(card: PocketCard) -> dict[float, float]:
     exact = {stop: value if value > 0.0 else stop for row in card.rows for stop, value in row.stops.items()}
     logs = {stop: math.log2(value) for stop, value in sorted(exact.items())}
     first, last = min(logs.values()), max(logs.values())
+    first_mm, last_mm, _ = _COLUMNS_MM[_is_zoom(card)]
     if first == last:
-        return dict.fromkeys(logs, (_FIRST_STOP_MM + _LAST_STOP_MM) / 2.0)
-    per_mm = (_LAST_STOP_MM - _FIRST_STOP_MM) / (last - first)
-    return {stop: _FIRST_STOP_MM + per_mm * (log - first) for stop, log in logs.items()}
+        return dict.fromkeys(logs, (first_mm + last_mm) / 2.0)
+    return {
+        stop: first_mm + (last_mm - first_mm) * (log - first) / (last - first) for stop, log in logs.items()
+    }
 
 
 def _ticks(canvas: Any, places: dict[float, float], bottom_mm: float) -> None:
@@ -168,8 +181,9 @@ def _ticks(canvas: Any, places: dict[float, float], bottom_mm: float) -> None:
 
 def _row(canvas: Any, card: PocketCard, row: PocketRow, middle_mm: float) -> None:
     places, base_mm = _places(card), middle_mm + 0.8
-    room_mm = _FIRST_STOP_MM - _INSET_MM - 3.0
-    _write(canvas, card.name(row), (base_mm, _INSET_MM), size_pt=_NAME_PT, room_mm=room_mm)
+    first_mm, _, setting_mm = _COLUMNS_MM[_is_zoom(card)]
+    room_mm = first_mm - _INSET_MM - 2.0
+    _write(canvas, card.name(row), (base_mm, _INSET_MM), size_pt=_SMALL_PT, room_mm=room_mm)
     enough = row.enough
     if enough is not None:
         kept = [places[stop] for stop in enough.probably]
@@ -189,7 +203,7 @@ def _row(canvas: Any, card: PocketCard, row: PocketRow, middle_mm: float) -> Non
             canvas.line(start[0] * mm, -start[1] * mm, end[0] * mm, -end[1] * mm)
     if row.best_f_number in places:
         _ring(canvas, places[row.best_f_number], middle_mm, claimed=row.claimed)
-    _write(canvas, f_stop(row.best_f_number), (base_mm, _SETTING_MM), size_pt=_NAME_PT, bold=True)
+    _write(canvas, f_stop(row.best_f_number), (base_mm, setting_mm), size_pt=_SMALL_PT, bold=True)
     if _is_zoom(card) and math.isfinite(row.percent):
         right_mm = CARD_MM[0] - _INSET_MM
         _write(canvas, f"{row.percent:.0f} %", (base_mm, right_mm), size_pt=_SMALL_PT, faint=True, right=True)
@@ -232,17 +246,19 @@ def _ring(canvas: Any, at_mm: float, middle_mm: float, *, claimed: bool) -> None
 def _legend(canvas: Any, card: PocketCard) -> None:
     """What the signs mean, from left to right as far as there are any."""
     middle_mm, at_mm = _LEGEND_MM - 0.65, _INSET_MM + _RING_MM
-    _ring(canvas, at_mm, middle_mm, claimed=True)
-    at_mm = _write(canvas, "best stop", (_LEGEND_MM, at_mm + 2.2), size_pt=_LEGEND_PT, faint=True) + 3.5
-    softer = f"at most {100.0 - POCKET_PERCENT:.0f} % softer"
-    for solid, words in ((True, softer), (False, "probably")):
-        _bar(canvas, at_mm, at_mm + 3.0, middle_mm, solid=solid)
-        at_mm = _write(canvas, words, (_LEGEND_MM, at_mm + 4.8), size_pt=_LEGEND_PT, faint=True) + 3.5
-    if _is_zoom(card):
-        right_mm = CARD_MM[0] - _INSET_MM
-        _write(
-            canvas, "% of its sharpest", (_LEGEND_MM, right_mm), size_pt=_LEGEND_PT, faint=True, right=True
-        )
+    signs = texts("card.legend")
+    for claimed in sorted({row.claimed for row in card.rows}, reverse=True):
+        _ring(canvas, at_mm, middle_mm, claimed=claimed)
+        words = signs["best" if claimed else "unclaimed"]
+        at_mm = _write(canvas, words, (_LEGEND_MM, at_mm + 2.2), size_pt=_SMALL_PT, faint=True) + 3.2
+    told = [row.enough for row in card.rows if row.enough is not None]
+    solid = any(enough.surely for enough in told)
+    bars = [(True, signs["keeps"].format(kept=POCKET_PERCENT))] * solid
+    hollow = any(len(enough.probably) > len(enough.surely) for enough in told)
+    bars += [(False, signs["probably" if solid else "probably_keeps"].format(kept=POCKET_PERCENT))] * hollow
+    for is_sure, words in bars:
+        _bar(canvas, at_mm, at_mm + 2.4, middle_mm, solid=is_sure)
+        at_mm = _write(canvas, words, (_LEGEND_MM, at_mm + 4.2), size_pt=_SMALL_PT, faint=True) + 3.2
 
 
 def _is_zoom(card: PocketCard) -> bool:
@@ -267,7 +283,7 @@ def _write(
     font, room_pt = BOLD if bold else REGULAR, room_mm * mm
     width_pt = stringWidth(words, font, size_pt)
     if width_pt > room_pt:
-        size_pt = max(size_pt * room_pt / width_pt, _LEGEND_PT)
+        size_pt = max(size_pt * room_pt / width_pt, LEAST_PT)
         while len(words) > 1 and stringWidth(words, font, size_pt) > room_pt:
             words = f"{words.removesuffix('…')[:-1].rstrip()}…"
     canvas.setFont(font, size_pt)

@@ -46,12 +46,12 @@ def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
         lstrip_blocks=True,
     )
     environment.filters |= {
+        "anchors": _anchors,
         "cell": _cell,
         "kept": kept_together,
-        "slug": lambda title: "-".join(_LETTERS.findall(title.lower())),
+        "slug": _slug,
         "terms": _terms,
         "thirds": _thirds,
-        "titles": _titles,
         "units": lambda strips: [(scale.key, _UNIT_NAMES[scale.key]) for scale in strips.scales],
     }
     # Drawings are built from elements, hence already escaped.
@@ -69,12 +69,21 @@ def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
     )
 
 
-def _titles(part: Part) -> list[str]:
-    """What the line of anchors leads to."""
-    blocks = (
-        block for block in part.blocks if not (isinstance(block, Part) or getattr(block, "minor", False))
-    )
-    return [title for block in blocks if (title := getattr(block, "title", ""))]
+def _slug(title: str) -> str:
+    return "-".join(_LETTERS.findall(title.lower()))
+
+
+def _anchors(part: Part) -> list[tuple[str, str]]:
+    """What the line of anchors leads to: each anchor and its words."""
+    titled = [
+        (block.key if isinstance(block, Part) else f"{part.key}-{_slug(title)}", title)
+        for block in part.blocks
+        if (title := getattr(block, "title", "")) and not getattr(block, "minor", False)
+    ]
+    return [
+        (anchor, texts("evidence.anchor") if anchor.endswith("-evidence") else title)
+        for anchor, title in titled
+    ]
 
 
 def _thirds(strips: Strips) -> list[tuple[str, str]]:

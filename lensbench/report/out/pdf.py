@@ -1,6 +1,7 @@
 """The report as a PDF: the page's blocks in the same order, every plot as vectors; a lens's first page is its answer.
 
-A lens begins on a page of its own. No page is left nearly empty: where one would be, all text becomes a little smaller.
+A lens begins on a page of its own. No page is left nearly empty: where one would be, larger text becomes a little
+smaller, but none smaller than can be read.
 """
 
 import base64
@@ -8,7 +9,8 @@ import io
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from itertools import groupby
+from itertools import chain, groupby
+from statistics import fmean
 from typing import Final
 
 from matplotlib.figure import Figure
@@ -18,6 +20,7 @@ from reportlab.platypus import Table as Columns
 
 from lensbench.model.units import Paper
 from lensbench.report.draw import Plot
+from lensbench.report.draw.canvas import WIDE, Shape
 from lensbench.report.draw.render import figure_of
 from lensbench.report.draw.strips import Strips
 from lensbench.report.draw.vector import VectorPlot
@@ -37,10 +40,12 @@ from lensbench.report.page.document import (
     ShotRows,
     Table,
 )
-from lensbench.report.text.words import Grid, worded
-from lensbench.storage.pdf import EVERY_CELL, WIDTH_PT, grid, pdf_pages, text
+from lensbench.report.text.words import NOT_MEASURED, Grid, texts, worded
+from lensbench.storage.pdf import EVERY_CELL, LEAST_PT, WIDTH_PT, grid, pdf_pages, text
 
 _PLOT_WIDTH_PT: Final = (WIDTH_PT - 6 * mm) / 2.0
+_HALF: Final = Shape(340.0, 11.5, narrow=True)
+"""Of a plot beside another: its words are of 8 pt on paper."""
 _SIZES_PT: Final = {
     "setting": 36.0,
     "answer": 20.0,
@@ -49,25 +54,31 @@ _SIZES_PT: Final = {
     "section": 12.5,
     "plot": 8.5,
     "body": 9.0,
-    "cell": 7.2,
-    "about": 7.5,
+    "cell": 8.0,
+    "about": 8.0,
 }
 """Font sizes by the kind of text."""
 _BOLD: Final = {"setting", "answer", "label", "section", "plot"}
 _AFTER_PT: Final = {"setting": 7.0, "section": 4.0, "answer": 4.0}
-_SCALES: Final = (1.0, 0.95, 0.9, 0.85)
-"""Of the text, tried in this order."""
+_SCALES: Final = (1.0, 0.95, 0.9)
+"""Of the text above the least size, tried in this order."""
 _MOST_PAGES: Final = 6
 """For a lens."""
-_MOST_STRIPS: Final = 8
+_MOST_STRIPS: Final = 6
 """On one page."""
 _MOST_ROWS: Final = 24
 """Of what the page folds; a longer list is not printed."""
 _LOW_PT: Final = 80 * mm
 """A table of no greater height is not broken over two pages."""
 _TALL_PT: Final = 1e5
+_HASH: Final = 64
+"""Letters of a hash."""
 _FEW_COLUMNS: Final = 5
 """A table of no more stands beside another."""
+_MOST_COLUMNS: Final = 9
+"""Of a table of figures: more would break them."""
+_PROSE: Final = (40, 20)
+"""Letters from which on columns hold sentences: the first of them, in the mean; the rest, in the longest cell."""
 _NEARLY_EMPTY: Final = 0.25
 """A page that is filled to less than this share of its height. Common practice, no source."""
 
@@ -75,7 +86,7 @@ _NEARLY_EMPTY: Final = 0.25
 def pdf_of(report: Report, *, paper: Paper = "A4") -> bytes:
     """PDF of a report, in the largest size of text that needs few pages and leaves none of them nearly empty."""
     lenses = sum(isinstance(block, Part) and block.kind == "lens" for block in report.blocks)
-    figures = {plot.key: tuple(map(figure_of, _pieces(plot))) for plot in report.plots}
+    figures = {plot.key: tuple(_pieces(plot)) for plot in report.plots}
     made: list[tuple[int, float, bytes]] = []
     for scale in _SCALES:
         fills: list[float] = []
@@ -88,15 +99,14 @@ def pdf_of(report: Report, *, paper: Paper = "A4") -> bytes:
     return min(made)[-1]
 
 
-def _pieces(plot: Plot) -> Iterator[Plot]:
-    """Plot, or strips of many focal lengths in parts that are readable on a page."""
-    count = math.ceil(len(plot.strips) / _MOST_STRIPS) if isinstance(plot, Strips) else 1
-    if not isinstance(plot, Strips) or count < 2:
-        yield plot
+def _pieces(plot: Plot) -> Iterator[Figure]:
+    """Figure of a plot, or of strips of many focal lengths in parts that are readable on a page."""
+    if not isinstance(plot, Strips):
+        yield figure_of(plot, _HALF)
         return
-    share = math.ceil(len(plot.strips) / count)
+    share = math.ceil(len(plot.strips) / math.ceil(len(plot.strips) / _MOST_STRIPS))
     for start in range(0, len(plot.strips), share):
-        yield replace(plot, strips=plot.strips[start : start + share])
+        yield figure_of(replace(plot, strips=plot.strips[start : start + share]))
 
 
 class _Typesetter:
@@ -132,6 +142,9 @@ class _Typesetter:
                 story += [*([self._text(about, "about")] if about else []), Spacer(0, 2 * mm)]
             case Lines():
                 story = self._lines(block)
+            case Table(title=title, grid=own, kind="list"):
+                head = [self._text(title, "section")] if title else []
+                story = _begun([*head, self._runs(own.rows)], least_pt=30 * mm)
             case Table(title=title, grid=own, captioned=captioned):
                 story = self._table(title, own, captioned=captioned)
             case Figures():
@@ -141,8 +154,10 @@ class _Typesetter:
             case ShotRows(title=title, left_out_grid=Grid() as left_out):
                 story = self._table(f"{title}: {left_out.caption.lower()}", left_out, captioned=False)
             case Plots(title=title):
-                head = [CondPageBreak(90 * mm), self._text(title, "section")] if title else []
-                story = [*head, *self._plots(block)]
+                head, rows = [self._text(title, "section")] if title else [], list(self._plots(block))
+                solid = [*head, *(row for row in rows[:1] if not isinstance(row, KeepTogether))]
+                height_pt = sum(flowable.wrap(WIDTH_PT, _TALL_PT)[1] + 3 * mm for flowable in solid)
+                story = [CondPageBreak(max(height_pt, 90 * mm)), *head, *rows] if head else rows
             case _:
                 story = list(self._composed(block))
         return story
@@ -165,6 +180,8 @@ class _Typesetter:
                 yield from self._opening(block)
             case Cards():
                 yield from self._cards(block)
+            case Fold(blocks=(Table() as only,)) if _is_hashes(only):
+                yield from self._folded([only])
             case Fold(title=title, blocks=blocks, minor=minor):
                 head = self._text(title, "plot", before_pt=8.0) if minor else self._text(title, "section")
                 yield from _begun([head, *self._folded(blocks)], least_pt=60 * mm)
@@ -191,7 +208,7 @@ class _Typesetter:
             yield Columns(rows, colWidths=[0.34 * WIDTH_PT, 0.66 * WIDTH_PT], style=EVERY_CELL, hAlign="LEFT")
         if opening.strips is not None:
             yield Spacer(0, 3 * mm)
-            yield from (VectorPlot(figure, WIDTH_PT) for figure in self._figures[opening.strips.key])
+            yield from self._drawn(opening.strips)
 
     def _cards(self, cards: Cards) -> Iterator[Flowable]:
         """Every lens in a row, above the first one's answer."""
@@ -218,7 +235,9 @@ class _Typesetter:
             numbered = [f"{number}. {words}" for number, words in enumerate(lines.sentences, 1)]
             return _begun([*title, *(self._text(words, "body") for words in numbered)], least_pt=60 * mm)
         kind = "lead" if lines.kind == "lead" and not self._level else "body"
-        story = [self._text(words, kind) for words in lines.sentences]
+        flowing = lines.kind == "lead" and not lines.title and self._level > 0
+        said = (" ".join(lines.sentences),) if flowing else lines.sentences
+        story = [self._text(words, kind) for words in said]
         return [CondPageBreak(60 * mm), *title, *story] if title else [Spacer(0, 1.5 * mm), *story]
 
     def _part(self, part: Part) -> list[Flowable]:
@@ -229,17 +248,36 @@ class _Typesetter:
             [CondPageBreak(105 * mm), self._text(part.title, "section")] if part.title else []
         )
         self._level += bool(part.title or isinstance(part.blocks[0], Opening))
-        story += [flowable for inner in part.blocks for flowable in self._block(inner)]
+        evidence = part.kind == "evidence"
+        story += (
+            self._sheet(part) if evidence else chain.from_iterable(map(self._block, _filled(part.blocks)))
+        )
         self._level = above
-        if part.kind == "evidence":
+        if evidence:
             self._sheets.append(story)
             return []
         return story
 
+    def _sheet(self, part: Part) -> list[Flowable]:
+        """What is handed on alone, on one page as a rule: the map stands beside all that follows the long table."""
+        maps = [block for block in part.blocks if isinstance(block, Plots)]
+        lead, *cautions = (block for block in part.blocks if isinstance(block, Lines))
+        fields, settings, *others = (block for block in part.blocks if isinstance(block, Table))
+        width_pt = _PLOT_WIDTH_PT if maps else WIDTH_PT
+        beside: list[Flowable] = []
+        for table in others:
+            beside += self._table("", table.grid, captioned=False, width_pt=width_pt)[bool(maps) :]
+        beside += chain.from_iterable(map(self._lines, cautions))
+        story = [*self._lines(lead), *self._table("", fields.grid, captioned=False)]
+        story += self._table("", settings.brief or settings.grid, captioned=False)
+        if not maps:
+            return [*story, *beside]
+        return [*story, *_in_pairs([self._plot(maps[0].plots[0])[:-1], beside])]
+
     def _folded(self, blocks: Sequence[Block]) -> Iterator[Flowable]:
         """What the page folds; small tables of figures stand two in a row."""
         for small, run in groupby(blocks, key=_is_small):
-            together = [self._shortened(block) for block in run]
+            together = [part for block in run for part in self._shortened(block)]
             if small and len(together) > 1:
                 figures = (block for block in together if isinstance(block, Figures))
                 yield from _in_pairs([self._figures_table(one, _PLOT_WIDTH_PT) for one in figures])
@@ -247,26 +285,37 @@ class _Typesetter:
                 yield from (flowable for block in together for flowable in self._block(block))
 
     @staticmethod
-    def _shortened(block: Block) -> Block:
-        """Block, or of a long list where to find it: nobody types a hundred hashes from paper."""
-        if isinstance(block, Table) and len(block.grid.rows) > _MOST_ROWS:
-            return Lines(
-                (worded("paper.long", what=block.grid.caption, rows=len(block.grid.rows)),), kind="limits"
-            )
-        return block
+    def _shortened(block: Block) -> list[Block]:
+        """Block, of a long or wide one its parts or where to find it: nobody types a hundred hashes from paper."""
+        long = isinstance(block, Table) and (len(block.grid.rows) > _MOST_ROWS or _is_hashes(block))
+        wide = isinstance(block, Figures) and len(block.header) > _MOST_COLUMNS
+        if isinstance(block, Figures) and wide and block.third == "frame":
+            first, step = block.header[0], _MOST_COLUMNS - 1
+            return [
+                replace(
+                    block,
+                    header=(first, *block.header[start : start + step]),
+                    rows=tuple((head, cells[start - 1 : start - 1 + step]) for head, cells in block.rows),
+                )
+                for start in range(1, len(block.header), step)
+            ]
+        if isinstance(block, Table | Figures) and (long or wide):
+            own = block.grid
+            return [Lines((worded("paper.long", what=own.caption, rows=len(own.rows)),), kind="limits")]
+        return [block]
 
     def _figures_table(self, figures: Figures, width_pt: float) -> list[Flowable]:
         """Table below the first sentence of its caption, and above the rest."""
         own = figures.grid
         title, _, rest = own.caption.partition(". ")
-        size_pt = self._scale * _SIZES_PT["cell"]
         story: list[Flowable] = [self._text(title, "plot", before_pt=8.0)]
-        story.append(grid(own.header, own.rows, size_pt=size_pt, width_pt=width_pt))
+        story.append(grid(own.header, own.rows, size_pt=LEAST_PT, width_pt=width_pt))
         return [*story, self._text(rest, "about")] if rest else story
 
-    def _table(self, title: str, own: Grid, *, captioned: bool) -> list[Flowable]:
+    def _table(self, title: str, own: Grid, *, captioned: bool, width_pt: float = WIDTH_PT) -> list[Flowable]:
         """Table under its title, else under its caption, unless that is the heading above already."""
-        cells = grid(own.header, own.rows, size_pt=self._scale * _SIZES_PT["cell"])
+        shown, marked = _prose_joined(own), (texts("condition.verdicts")["matters"],)
+        cells = grid(shown.header, shown.rows, size_pt=LEAST_PT, width_pt=width_pt, marked=marked)
         head = (
             [] if title or own.caption == self._heading else [self._text(own.caption, "plot", before_pt=8.0)]
         )
@@ -274,15 +323,24 @@ class _Typesetter:
         return _begun([*head, cells, *[self._text(own.caption, "about")] * captioned], least_pt=40 * mm)
 
     def _plots(self, plots: Plots) -> Iterator[Flowable]:
-        """Strips over the whole width, other plots two in a row, each with its words."""
+        """Strips over the whole width, other plots two in a row, each with its words; those of one stand beside it."""
         wide = [plot for plot in plots.plots if isinstance(plot, Strips)]
-        yield from (KeepTogether(self._plot(plot, WIDTH_PT)) for plot in wide)
-        cells = [self._plot(plot, _PLOT_WIDTH_PT) for plot in plots.plots if plot not in wide]
-        yield from _in_pairs(cells)
+        yield from (KeepTogether(self._plot(plot)) for plot in wide)
+        cells = [self._plot(plot) for plot in plots.plots if plot not in wide]
+        yield from _in_pairs([cells[0][:-1], cells[0][-1:]] if len(cells) == 1 else cells)
 
-    def _plot(self, plot: Plot, width_pt: float) -> list[Flowable]:
-        drawn = (VectorPlot(figure, width_pt) for figure in self._figures[plot.key])
-        return [self._text(plot.title, "plot"), *drawn, self._text(plot.about, "about")]
+    def _plot(self, plot: Plot) -> list[Flowable]:
+        return [self._text(plot.title, "plot"), *self._drawn(plot), self._text(plot.about, "about")]
+
+    def _drawn(self, plot: Plot) -> list[VectorPlot]:
+        """Strips over the whole width, another plot half as wide."""
+        width_pt, shape = (WIDTH_PT, WIDE) if isinstance(plot, Strips) else (_PLOT_WIDTH_PT, _HALF)
+        return [VectorPlot(figure, width_pt, text_pt=shape.text_pt) for figure in self._figures[plot.key]]
+
+    @staticmethod
+    def _runs(rows: Sequence[tuple[str, ...]]) -> Paragraph:
+        """Words and what they mean, one after the other."""
+        return text([(word, kept_together(meaning)) for word, meaning in rows], LEAST_PT)
 
     def _text(
         self,
@@ -298,13 +356,51 @@ class _Typesetter:
         self._heading = words if kind in {"section", "plot"} else self._heading
         return text(
             kept_together(words),
-            self._scale * _SIZES_PT[kind],
+            max(self._scale * _SIZES_PT[kind], LEAST_PT),
             bold=bold or kind in _BOLD,
             faint=faint or kind == "about",
             before_pt=usual_pt if before_pt is None else before_pt,
             after_pt=_AFTER_PT.get(kind, 2.0),
             entry=(self._level, words) if kind == "section" else entry,
         )
+
+
+def _filled(blocks: Sequence[Block]) -> list[Block]:
+    """Blocks, where an odd number of plots leaves room for one more: the first single one of those below."""
+    folds = [block for block in blocks if isinstance(block, Fold)]
+    single = (
+        plots for fold in folds for plots in fold.blocks if isinstance(plots, Plots) and len(plots.plots) == 1
+    )
+    later = next(single, None)
+    odd = (block for block in blocks if isinstance(block, Plots) and len(block.plots) % 2)
+    rows = next(odd, None)
+    if later is None or rows is None:
+        return list(blocks)
+    changed: dict[int, Block] = {id(rows): replace(rows, plots=(*rows.plots, *later.plots))}
+    changed |= {
+        id(fold): replace(fold, blocks=tuple(block for block in fold.blocks if block is not later))
+        for fold in folds
+    }
+    return [changed.get(id(block), block) for block in blocks]
+
+
+def _prose_joined(own: Grid) -> Grid:
+    """Table whose columns of sentences, where three or more stand side by side, are one: they fill lines better."""
+    rows = own.rows
+    letters = [[len(row[place]) for row in rows] or [0] for place in range(len(own.header))]
+    first = next((place for place, lengths in enumerate(letters) if fmean(lengths) > _PROSE[0]), len(letters))
+    if len(letters) - first < 3 or min(map(max, letters[first:])) < _PROSE[1]:
+        return own
+
+    def joined(cells: tuple[str, ...], between: str) -> tuple[str, ...]:
+        return (*cells[:first], between.join(cell for cell in cells[first:] if cell != NOT_MEASURED))
+
+    return replace(own, header=joined(own.header, ", "), rows=tuple(joined(row, " ") for row in rows))
+
+
+def _is_hashes(table: Table) -> bool:
+    """Whether its last column holds signs that nobody reads."""
+    return all(len(row[-1]) >= _HASH and " " not in row[-1] for row in table.grid.rows)
 
 
 def _is_small(block: Block) -> bool:
@@ -314,7 +410,7 @@ def _is_small(block: Block) -> bool:
 def _begun(story: Sequence[Flowable], *, least_pt: float) -> list[Flowable]:
     """Break the page first where the beginning, a heading and what it heads, does not fit; of a tall one the least."""
     solid = [flowable for flowable in story if not isinstance(flowable, CondPageBreak | KeepTogether)]
-    height_pt = sum(flowable.wrap(WIDTH_PT, _TALL_PT)[1] + 3 * mm for flowable in solid[:3])
+    height_pt = sum(flowable.wrap(WIDTH_PT, _TALL_PT)[1] + 3 * mm for flowable in solid[:4])
     return [CondPageBreak(height_pt if height_pt <= _LOW_PT else least_pt), *story]
 
 

@@ -37,13 +37,14 @@ def compare_report(comparison: CompareFindings, lenses: Sequence[SweepLens] = ()
     own = dict(zip((lens.label for lens in comparison.lenses), lenses, strict=False))
     best = {lens.label: lens.best for lens in comparison.lenses}
     pairs = tuple(
-        _pair_part(pair, own, best, key=f"pair-{number}", answered=not several)
+        _pair_part(pair, own, best, key=f"pair-{number}", answer=() if several else tuple(answer))
         for number, pair in enumerate(comparison.pairs, start=1)
     )
+    alone = Answer(about="Lenses compared", sentences=tuple(answer[:1] if several else answer))
     return Report(
         title="Lenses compared",
         blocks=(
-            Answer(about="Lenses compared", sentences=tuple(answer[:1] if several else answer)),
+            *([] if len(pairs) == 1 else [alone]),
             *(choices if several else pairs),
             *(pairs if several else choices),
             Lines(tuple(comparison_limits(comparison)), kind="limits"),
@@ -74,9 +75,9 @@ def _pair_part(
     best: Mapping[str, Setting | None],
     *,
     key: str,
-    answered: bool,
+    answer: tuple[str, ...],
 ) -> Part:
-    """Strips, crops and figures of a pair, below its sentences where these were not `answered` already."""
+    """Strips, crops and figures of a pair below its sentences: the `answer` of the whole report where it is the one."""
     grids = [
         _pair_grid(pair, rows, unit)
         for unit, rows in ((pair.unit, pair.rows), ("lpmm", pair.rows_lpmm))
@@ -84,12 +85,13 @@ def _pair_part(
     ]
     figures = tables(*(("", grid) for grid in grids), captioned=True)
     both = lenses.get(pair.first), lenses.get(pair.second)
+    title = f"{clean_text(pair.first)} and {clean_text(pair.second)}"
     return Part(
         kind="pair",
         key=key,
-        title=f"{clean_text(pair.first)} and {clean_text(pair.second)}",
+        title="" if answer else title,
         blocks=(
-            *([] if answered else [Lines(tuple(pair_sentences(pair)))]),
+            Answer(about=title, sentences=answer) if answer else Lines(tuple(pair_sentences(pair))),
             *([Plots("", plots)] if (plots := tuple(_pair_strips(pair, best, key=key))) else []),
             *(crops_of(pair, both[0], both[1]) if both[0] and both[1] else ()),
             *([Fold("Every setting and zone", figures, minor=True)] if figures else []),
@@ -104,15 +106,17 @@ def _pair_strips(pair: ComparedPair, best: Mapping[str, Setting | None], *, key:
         if row.f_number > 0.0:
             by_focal[row.focal_length_mm][row.zone].append(row)
     frame = {focal: zones["frame"] for focal, zones in by_focal.items() if zones["frame"]}
+    whole = [row for rows in frame.values() for row in rows]
+    full = max((value for row in whole or pair.rows for value in (row.first, row.second)), default=math.nan)
     if frame:
         named = len(frame) > 1
         rows = {focal_length(focal) if named else "": own for focal, own in frame.items()}
-        yield _strips(pair, rows, best, key=f"{key}-frame", title="Whole frame")
+        yield _strips(pair, rows, best, full=full, key=f"{key}-frame", title="Whole frame")
     for number, (focal, zones) in enumerate(by_focal.items(), start=1):
         thirds = {THIRD_NAMES[zone]: zones[zone] for zone in ZONES[:3] if zones[zone]}
         title = f"Thirds of the picture{f', {focal_length(focal)}' if len(by_focal) > 1 else ''}"
         if thirds:
-            yield _strips(pair, thirds, {}, key=f"{key}-thirds-{number}", title=title)
+            yield _strips(pair, thirds, {}, full=full, key=f"{key}-thirds-{number}", title=title)
 
 
 def _strips(
@@ -120,12 +124,12 @@ def _strips(
     by_name: Mapping[str, Sequence[CompareRow]],
     best: Mapping[str, Setting | None],
     *,
+    full: float,
     key: str,
     title: str,
 ) -> Strips:
     """Both lenses over the stops, and their difference, a strip for each name."""
     rows = [row for own in by_name.values() for row in own]
-    full = max(value for row in rows for value in (row.first, row.second))
     stops = sorted({row.f_number for row in rows})
     across = Axis.around("f-stop", [(math.log2(stop), f_stop(stop)) for stop in stops], margin=0.22)
     names = clean_text(pair.first), clean_text(pair.second)
@@ -198,9 +202,9 @@ def _is_at(row: CompareRow, setting: Setting) -> bool:
 
 
 def _scales(unit: str, full: float) -> tuple[StripScale, ...]:
-    """Percent of the highest figure of both, and the unit that the two are compared in."""
+    """Percent of the sharpest whole frame of both, and the unit that the two are compared in."""
     own = StripScale(key=unit, legend=_UNITS[unit], per_percent=full / 100.0, decimals=3 if full < 2.0 else 0)
-    legend = f"100 % = {own.label(100.0)} {_UNITS[unit]}"
+    legend = f"100 % = best whole frame ({own.label(100.0)} {_UNITS[unit].removesuffix(' on the sensor')})"
     percent = StripScale(key="percent", legend=legend, per_percent=1.0, decimals=0, sign=" %")
     return percent, own
 

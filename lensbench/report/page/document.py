@@ -87,6 +87,8 @@ class Table:
     kind: str = "folding"
     """folding (row by row on a telephone), plain (the same without a caption), state (what, word, figure and limit), or
     list (two columns: a word and what it means)."""
+    brief: Grid | None = None
+    """What of it is printed, where the whole is long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,17 +107,29 @@ class Figure:
     words: str = ""
     percent: float = math.nan
     ci95_percent: tuple[float, float] = (math.nan, math.nan)
+    share: float = 1.0
+    """By what it is multiplied where it is shown in percent, so that a position's best is what the answer says."""
     note: str = ""
 
     def lines(self, scale: StripScale) -> tuple[str, ...]:
         """Words, figure, interval and note, as far as there are any, in one unit."""
-        low, high = self.ci95_percent
-        figure = scale.label(self.percent) if math.isfinite(self.percent) else ""
-        interval = ""
-        if figure and math.isfinite(low) and math.isfinite(high):
-            ends = scale.bare(low), scale.bare(high)
-            interval = f"{ends[0]}\N{EN DASH}{ends[1]}" if ends[0] != ends[1] else ""
-        return tuple(filter(None, (self.words, figure, interval, self.note))) or (NOT_MEASURED,)
+        lines = (self.words, *self._figure(scale), self.note)
+        return tuple(filter(None, lines)) or (NOT_MEASURED,)
+
+    def printed(self, scale: StripScale) -> str:
+        """The same in lines, with the interval beside its figure."""
+        lines = (self.words, " ".join(self._figure(scale)).strip(), self.note)
+        return "\n".join(filter(None, lines)) or NOT_MEASURED
+
+    def _figure(self, scale: StripScale) -> tuple[str, str]:
+        """Figure and interval, empty where unknown."""
+        share = self.share if scale.key == "percent" else 1.0
+        percent, low, high = (share * value for value in (self.percent, *self.ci95_percent))
+        if not math.isfinite(percent):
+            return "", ""
+        ends = scale.bare(low), scale.bare(high)
+        told = math.isfinite(low) and math.isfinite(high) and ends[0] != ends[1]
+        return scale.label(percent), "\N{EN DASH}".join(ends) if told else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +149,7 @@ class Figures:
     def grid(self) -> Grid:
         """The table in its first unit, for where nothing can be switched."""
         scale = self.scales[0]
-        rows = ((head, *("\n".join(cell.lines(scale)) for cell in cells)) for head, cells in self.rows)
+        rows = ((head, *(cell.printed(scale) for cell in cells)) for head, cells in self.rows)
         return Grid(caption=self.caption, header=self.header, rows=tuple(rows))
 
 

@@ -3,13 +3,14 @@
 It is a view of the decentring.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from math import isfinite
+from typing import Final
 
 from lensbench.model.condition import Decentring, SideAsymmetry, Source, Verdict
 from lensbench.model.sweep import LensFindings, SweepShot, Unclaimed
 from lensbench.report.draw.field import field_map_at
-from lensbench.report.page.document import Block, Lines, Part, Plots, tables
+from lensbench.report.page.document import Block, Lines, Part, Plots, Table, tables
 from lensbench.report.text.condition import (
     asymmetry_text,
     decentring_advice,
@@ -24,17 +25,22 @@ from lensbench.report.text.words import (
     borne,
     clean_line,
     figure_range,
+    known,
     sd_of,
     sentence_case,
+    texts,
     worded,
 )
+
+_MOST_PRINTED: Final = 12
+"""Settings on the printed sheet, which is one page."""
 
 
 def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> tuple[Part, ...]:
     """Sheet of one lens, with the map that shows its decentring best; none where that does not matter."""
-    matters = (finding.details for finding in lens.condition if finding.verdict is Verdict.MATTERS)
-    details = next((details for details in matters if isinstance(details, Decentring)), None)
-    if details is None:
+    matters = (finding for finding in lens.condition if finding.verdict is Verdict.MATTERS)
+    finding = next((finding for finding in matters if isinstance(finding.details, Decentring)), None)
+    if finding is None or not isinstance(details := finding.details, Decentring):
         return ()
     main, tilt = details.main, details.focus_tilt
     lead = f"{sentence_case(asymmetry_text(main))}, held against the side opposite."
@@ -45,7 +51,8 @@ def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -
     blocks: tuple[Block, ...] = (
         Lines((lead,)),
         *tables(("", _fields(lens, details)), kind="list"),
-        *tables(("", _settings(details)), ("", _ruled_out(details)), ("", _sides(details))),
+        _settings(details, limit_percent=finding.limit),
+        *tables(("", _ruled_out(details)), ("", _sides(details))),
         *([] if field is None else [Plots("", (field,))]),
         Lines((worded("evidence.caution"),), kind="limits"),
     )
@@ -57,13 +64,10 @@ def _fields(lens: LensFindings, details: Decentring) -> Grid:
     main = details.main
     azimuth = f"{round(main.softer_azimuth_deg) % 360}° counter-clockwise from the right"
     rows = (
-        ("lens", clean_line(lens.lens)),
-        ("camera", clean_line(lens.camera)),
-        ("photographs", f"{lens.shots - len(lens.rejected)} of {lens.shots}"),
-        ("asymmetry", f"{_percent(main)} (95 %: {_interval(main)})"),
+        ("lens, camera", f"{clean_line(lens.lens)}, {clean_line(lens.camera)}"),
+        ("asymmetry", f"{_percent(main)} (95 %: {_interval(main)}) at {at_setting(main)}; the others below"),
         ("where", f"softer at the {main.softer_side} of the picture as stored ({azimuth})"),
-        ("at which setting", f"{at_setting(main)}; the others stand below"),
-        ("number of repeats", _repeats_text(lens, details)),
+        ("photographs", f"{lens.shots - len(lens.rejected)} of {lens.shots}: {_repeats_text(lens, details)}"),
         ("result of the turned test", turned_text(details.turned)),
         ("what to do next", decentring_advice(Verdict.MATTERS, details.turned.outcome)),
     )
@@ -82,23 +86,34 @@ def _repeats_text(lens: LensFindings, details: Decentring) -> str:
     if details.brackets:
         brackets = f"{details.brackets} focus bracket{'s' * (details.brackets > 1)}"
         parts.append(f"{brackets} of {details.bracket_shots} shots in all")
-    return "; ".join(parts) or "none"
+    return "; ".join(parts) or "none repeated"
 
 
-def _settings(details: Decentring) -> Grid:
-    return Grid.of(
-        details.rows,
-        "The softest side against the side opposite, in percent of MTF50, at every setting",
-        {
-            "setting": lambda row: at_setting(row) + ", focus bracket" * (row.source is Source.FOCUS_BRACKET),
-            "softer by": _percent,
-            "95 % interval": _interval,
-            "softer side": lambda row: row.softer_side.value,
-            "shots": lambda row: f"{row.shots}" + f", {row.turned_shots} turned" * (row.turned_shots > 0),
-            "tilt, at most": lambda row: share(row.tilt_percent),
-            "verdict": lambda row: "matters" if row.matters else "within limits",
-        },
-    )
+def _settings(details: Decentring, *, limit_percent: float) -> Table:
+    """Row for every setting; where those are many, the printed sheet has what matters and each widest stop."""
+    columns: dict[str, Callable[[SideAsymmetry], str]] = {
+        "setting": lambda row: at_setting(row) + ", focus bracket" * (row.source is Source.FOCUS_BRACKET),
+        "softer by": _percent,
+        "95 % interval": _interval,
+        "limit": lambda row: known(row.matters_from_percent, ".1f", " %"),
+        "verdict": lambda row: _verdict(row, limit_percent),
+        "softer side": lambda row: row.softer_side.value,
+        "shots": lambda row: f"{row.shots}" + f", {row.turned_shots} turned" * (row.turned_shots > 0),
+        "tilt, at most": lambda row: share(row.tilt_percent),
+    }
+    whole = Grid.of(details.rows, worded("evidence.settings", limit=limit_percent), columns)
+    widest = {row.focal_length_mm: row for row in reversed(details.rows)}
+    gist = [row for row in details.rows if row.matters or row is widest[row.focal_length_mm]]
+    caption = worded("evidence.gist", limit=limit_percent, others=len(details.rows) - len(gist))
+    brief = Grid.of(gist, caption, columns) if len(details.rows) > _MOST_PRINTED else None
+    return Table("", whole, brief=brief)
+
+
+def _verdict(row: SideAsymmetry, limit_percent: float) -> str:
+    """The same words as for a whole lens: within limits only with the whole interval."""
+    within = row.ci95_percent[1] < limit_percent
+    verdict = Verdict.WITHIN_LIMITS if within else Verdict.CANNOT_TELL
+    return str(texts("condition.verdicts")[Verdict.MATTERS if row.matters else verdict])
 
 
 def _interval(row: SideAsymmetry) -> str:

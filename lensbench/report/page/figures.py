@@ -12,7 +12,7 @@ from lensbench.model.sweep import (
     Purpose,
     SharpEnough,
 )
-from lensbench.report.draw.strips import THIRD_NAMES, StripScale, full_scale, scales_of
+from lensbench.report.draw.strips import THIRD_NAMES, StripScale, scales_of
 from lensbench.report.page.document import Block, Figure, Figures, Table
 from lensbench.report.text.answer import PURPOSE_NAMES
 from lensbench.report.text.words import (
@@ -21,6 +21,8 @@ from lensbench.report.text.words import (
     UNTOLD_COLUMN,
     Grid,
     Scale,
+    full_scale,
+    percent_share,
     stop_range,
     worded,
 )
@@ -39,10 +41,15 @@ def figure_blocks(lens: LensFindings) -> tuple[Block, ...]:
     return (*purposes, *_stop_figures(lens, scale[1], scales))
 
 
-def _in_percent(record: BestSetting | CurvePoint, full_cypx: float) -> Figure:
+def _in_percent(
+    record: BestSetting | CurvePoint, full_cypx: float, *, share: float = 1.0, words: str = "", note: str = ""
+) -> Figure:
     to_percent = 100.0 / full_cypx
     low, high = record.ci95_cypx
-    return Figure(percent=to_percent * record.mtf50_cypx, ci95_percent=(to_percent * low, to_percent * high))
+    ends = to_percent * low, to_percent * high
+    return Figure(
+        words=words, percent=to_percent * record.mtf50_cypx, ci95_percent=ends, share=share, note=note
+    )
 
 
 def purpose_figures(lens: LensFindings, full_cypx: float, scales: tuple[StripScale, ...]) -> Figures | None:
@@ -64,7 +71,10 @@ def purpose_figures(lens: LensFindings, full_cypx: float, scales: tuple[StripSca
         rows=tuple(
             (
                 focal_length(focal.focal_length_mm),
-                tuple(_purpose(focal, focal.best_by_purpose.get(purpose), full_cypx) for purpose in purposes),
+                tuple(
+                    _purpose(lens, focal, focal.best_by_purpose.get(purpose), full_cypx)
+                    for purpose in purposes
+                ),
             )
             for focal in focals
         ),
@@ -78,7 +88,9 @@ def _with_purposes(lens: LensFindings) -> list[FocalLengthFindings]:
     return [focal for focal in focals if focal.best_by_purpose]
 
 
-def _purpose(focal: FocalLengthFindings, best: BestSetting | None, full_cypx: float) -> Figure:
+def _purpose(
+    lens: LensFindings, focal: FocalLengthFindings, best: BestSetting | None, full_cypx: float
+) -> Figure:
     if best is None:
         return Figure()
     tested = _tested(focal)
@@ -88,11 +100,9 @@ def _purpose(focal: FocalLengthFindings, best: BestSetting | None, full_cypx: fl
     notes += [f"{stop_range(doubtful, tested)} {NOT_TOLD_FROM}"] if doubtful else []
     ruled = best.take is not None and best.take.f_number != best.f_number
     notes += [f"take {f_stop(best.take.f_number)}"] if ruled and best.take else []
-    figure = _in_percent(best, full_cypx)
     words = f_stop(best.f_number) + ", best tested" * best.at_border
-    return Figure(
-        words=words, percent=figure.percent, ci95_percent=figure.ci95_percent, note="; ".join(notes)
-    )
+    share = percent_share(lens, focal, full_cypx) if best.zone == "frame" else 1.0
+    return _in_percent(best, full_cypx, share=share, words=words, note="; ".join(notes))
 
 
 def _tested(focal: FocalLengthFindings) -> list[float]:
@@ -170,17 +180,20 @@ def _stop_figures(
     made = []
     for zone in ("frame", *(third for third in ZONES if third != "frame")):
         columns = [
-            {point.f_number: point for point in focal.curve if point.zone == zone}
+            (
+                {point.f_number: point for point in focal.curve if point.zone == zone},
+                percent_share(lens, focal, full_cypx) if zone == "frame" else 1.0,
+            )
             for focal in lens.by_focal_length
         ]
-        stops = sorted({stop for column in columns for stop in column if stop > 0.0})
+        stops = sorted({stop for points, _ in columns for stop in points if stop > 0.0})
         if stops:
             rows = tuple(
                 (
                     f_stop(stop),
                     tuple(
-                        _in_percent(column[stop], full_cypx) if stop in column else Figure()
-                        for column in columns
+                        _in_percent(points[stop], full_cypx, share=share) if stop in points else Figure()
+                        for points, share in columns
                     ),
                 )
                 for stop in stops

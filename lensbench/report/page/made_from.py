@@ -52,7 +52,7 @@ def _sensor(lens: LensFindings) -> Iterator[tuple[str, str]]:
     """Pixel pitch, and the size of the sensor as far as pictures show it."""
     pitch_um, size_px = lens.pixel_pitch_um, lens.size_px
     if pitch_um is not None:
-        yield "pixel pitch", f"{pitch_um:.3g} um"
+        yield "pixel pitch", f"{pitch_um:.3g} µm"
     if size_px is not None:
         rows, cols = size_px
         mm = (

@@ -21,7 +21,7 @@ from lensbench.model.sweep import (
 )
 from lensbench.report.draw.strips import lens_strips
 from lensbench.report.page.document import Card, Opening
-from lensbench.report.text.answer import PURPOSE_NAMES, lens_title, quick_sentences
+from lensbench.report.text.answer import PURPOSE_NAMES, lens_title, outer_third, quick_sentences
 from lensbench.report.text.words import (
     NOT_TOLD_FROM,
     clean_line,
@@ -137,15 +137,22 @@ def _beside(lens: LensFindings, focal: FocalLengthFindings | None) -> Iterator[s
     tested = _tested(focal)
     if len(tested) > 1:
         yield _other_stops(focal, tested, zoom=len(lens.by_focal_length) > 1)
+    elif len(lens.by_focal_length) == 1:
+        yield from outer_third(focal)
+    yield from _other_positions(lens.zoom_at_own_best, again=bool(len(tested) > 1 and _open_stops(focal)))
     if lens.best.take is not None and lens.best.take.f_number != lens.best.f_number:
         yield worded("opening.take", stop=f_stop(lens.best.take.f_number), rule=lens.best.take_rule)
-    yield from _other_positions(lens.zoom_at_own_best)
+
+
+def _open_stops(focal: FocalLengthFindings) -> list[float]:
+    """Stops that can't be told from the best."""
+    good = {focal.best_f_number, *focal.as_good_f_numbers}
+    return [stop for stop in focal.tied_f_numbers if stop not in good]
 
 
 def _other_stops(focal: FocalLengthFindings, tested: Sequence[float], *, zoom: bool) -> str:
-    best = focal.best_f_number
-    good = [stop for stop in focal.as_good_f_numbers if stop != best]
-    open_ones = [stop for stop in focal.tied_f_numbers if stop not in {best, *good}]
+    good = [stop for stop in focal.as_good_f_numbers if stop != focal.best_f_number]
+    open_ones = _open_stops(focal)
     if not good and not open_ones:
         frame = focal.best_by_zone.get("frame")
         if frame is not None and any(note.kind in _NO_WINNER for note in frame.reservations):
@@ -158,8 +165,11 @@ def _other_stops(focal: FocalLengthFindings, tested: Sequence[float], *, zoom: b
     return f"{'; '.join(parts)}."
 
 
-def _other_positions(best: BestSetting | None) -> Iterator[str]:
-    """What each other focal length costs at its own best stop; of many, the groups."""
+def _other_positions(best: BestSetting | None, *, again: bool) -> Iterator[str]:
+    """What each other focal length costs at its own best stop; of many, the groups.
+
+    `again`: stops that can't be told from the best were just named, so that positions follow with «nor».
+    """
     if best is None:
         return
     good, tied = (
@@ -169,13 +179,15 @@ def _other_positions(best: BestSetting | None) -> Iterator[str]:
     others = [row for row in best.behind if row.focal_length_mm != best.focal_length_mm]
     others.sort(key=lambda row: focal_order(row.focal_length_mm))
     soft = [row for row in others if row.focal_length_mm not in good | tied]
+    open_ones = listed([focal_length(length) for length in sorted(tied - good, key=focal_order)])
+    told = [f"Nor can {open_ones}." if again else f"{open_ones} {NOT_TOLD_FROM}."] if open_ones else []
     if len(others) <= _MOST_POSITIONS:
-        yield from (_position(row, good=row.focal_length_mm in good, soft=row in soft) for row in others)
+        rows = [row for row in others if row.focal_length_mm in good or row in soft]
+        yield from [*told, *(_position(row, good=row.focal_length_mm in good) for row in rows)]
         return
-    for group, words in ((good, "as sharp"), (tied - good, NOT_TOLD_FROM)):
-        lengths = [focal_length(length) for length in sorted(group, key=focal_order)]
-        be = "" if words == NOT_TOLD_FROM else "is " if len(lengths) == 1 else "are "
-        yield from [f"{listed(lengths)} {be}{words}."] if lengths else []
+    lengths = [focal_length(length) for length in sorted(good, key=focal_order)]
+    as_sharp = [f"{listed(lengths)} {'is' if len(lengths) == 1 else 'are'} as sharp."] if lengths else []
+    yield from [*told, *as_sharp]
     if soft:
         least, most = min(row.percent for row in soft), max(soft, key=lambda row: row.percent)
         yield worded(
@@ -185,7 +197,7 @@ def _other_positions(best: BestSetting | None) -> Iterator[str]:
         )
 
 
-def _position(row: Behind, *, good: bool, soft: bool) -> str:
+def _position(row: Behind, *, good: bool) -> str:
     length, low_high = focal_length(row.focal_length_mm), figure_range(*row.ci95_percent, ".0f")
     if good:
         size = percent(max(row.percent, 0.0))
@@ -194,8 +206,6 @@ def _position(row: Behind, *, good: bool, soft: bool) -> str:
             length=length,
             size=f" ({size} softer, which hardly shows)" * (size != "nothing"),
         )
-    if not soft:
-        return f"{length} {NOT_TOLD_FROM}."
     interval = f" ({low_high} %)" if isfinite(sum(row.ci95_percent)) else ""
     return f"{length} is {percent(row.percent)} softer{interval}."
 

@@ -35,7 +35,7 @@ def shot_rows(lens: LensFindings, shots: Sequence[SweepShot], *, most: int = MOS
     def row(shot: SweepShot) -> ShotRow:
         result = shot.result if isinstance(shot.result, ShotResult) else None
         remarks = [] if result is None else _remarks(result, everywhere)
-        left_out = worded("shots.left_out", reason=clean_line(_reason(shot)))
+        left_out = clean_line(_reason(shot))
         advice = _after(counting[shot.planned.setting]) if result is not None and not shot.used else ""
         return ShotRow(
             photo=labels[shot.planned.path],
@@ -46,10 +46,7 @@ def shot_rows(lens: LensFindings, shots: Sequence[SweepShot], *, most: int = MOS
         )
 
     in_order = sorted(shots, key=lambda shot: (shot.planned.setting.order, shot.planned.path))
-    unread = [
-        ShotRow(photo=labels[own.path], verdict=worded("shots.left_out", reason=clean_line(own.reason)))
-        for own in strangers
-    ]
+    unread = [ShotRow(photo=labels[own.path], verdict=clean_line(own.reason)) for own in strangers]
     by_choice = sorted((shot for shot in in_order if shot.planned.by_choice), key=_reason)
     wanted = [shot for shot in in_order if not shot.used and not shot.planned.by_choice]
     return ShotRows(

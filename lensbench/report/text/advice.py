@@ -42,13 +42,13 @@ def _within_indifference(f_numbers: Sequence[float], best: float) -> str:
     return f"{listed(good)} within 3 %" if good else ""
 
 
-def _others(named: Sequence[tuple[str, LensAdvice | LensPlan]]) -> Iterator[str]:
+def _others(named: Sequence[tuple[str, LensAdvice | LensPlan]], *, flat: bool = False) -> Iterator[str]:
     """Say which lenses can't be told from the best, and how far the rest stay behind."""
     if tied := [name for name, lens in named if lens.tied]:
         yield f"{listed(tied)} can't be told from it."
     for name, lens in named:
         if not lens.tied:
-            where = "" if isinstance(lens, LensAdvice) else " at its limits"
+            where = "" if isinstance(lens, LensAdvice) or flat else " at its limits"
             yield f"{name} is {lens.behind_percent:.0f} % softer{where}{interval(lens.behind_ci95_percent)}."
 
 
@@ -72,18 +72,25 @@ def picture_sentences(plan: PicturePlan) -> list[str]:
     tested = " (best tested)" if best.best_tested else ""
     good = _within_indifference(best.as_good_f_numbers, best.best.f_number)
     take = f"Take {best.lens} at {f_stop(best.best.f_number)}{tested}{f' ({good})' if good else ''}"
-    return [
-        f"{take}, and focus at {_metres(plan.focus_m)}.",
-        worded(
+    depth = [worded("advice.flat")]
+    if not plan.wanted.flat:
+        take += f", and focus at {_metres(plan.focus_m)}"
+        cost = worded(
             "advice.cost_by_hand" if plan.wanted.handheld else "advice.cost",
             sweet_spot=f_stop(best.sweet_spot_f_number),
             focus_cost=percent(best.focus_cost_percent),
             limit_cost=percent(best.limit_cost_percent),
-        ),
+        )
+        depth = [cost]
+    return [
+        f"{take}.",
+        *depth,
         *_in_print(best, plan.wanted),
         *_one_or_several(best, plan),
         *_exposed(best),
-        *_others([(f"{one.lens} ({f_stop(one.best.f_number)})", one) for one in others]),
+        *_others(
+            [(f"{one.lens} ({f_stop(one.best.f_number)})", one) for one in others], flat=plan.wanted.flat
+        ),
     ]
 
 

@@ -39,8 +39,10 @@ from lensbench.report.text.words import (
     at_setting,
     clean_line,
     figure_range,
+    full_scale,
     note_in_words,
     percent,
+    percent_share,
     sentence_case,
     stop_range,
     worded,
@@ -98,21 +100,27 @@ def _first_sentences(lens: LensFindings) -> list[str]:
         return sentences
     pressing = [note_in_words(reservation) for reservation in lens.best.reservations]
     pressing += state_sentences(lens.condition)[:1]
+    best_mm, zoom = lens.best.focal_length_mm, len(lens.by_focal_length) > 1
+    lengths = (focal for focal in lens.by_focal_length if focal.focal_length_mm == best_mm)
+    pressing += [_equal_stops(focal, zoom=zoom) for focal in lengths]
     first, *others = sentences
-    return [first, *dict.fromkeys([*(one for one in pressing if one in others), *others])][
-        :_TERMINAL_SENTENCES
-    ]
+    urgent = [one for one in pressing if one in others]
+    return [first, *dict.fromkeys([*urgent, *others])][:_TERMINAL_SENTENCES]
 
 
 def percent_table(lens: LensFindings) -> list[str]:
     """Lines of at most 80 columns: MTF50 of the whole frame at every stop and focal length, in percent of its best."""
+    third, full_cypx = full_scale(lens) or ("", math.nan)
+    if third != "frame":
+        return []
     curves = {
         focal.focal_length_mm: {
-            point.f_number: point.mtf50_cypx for point in focal.curve if point.zone == "frame"
+            point.f_number: 100.0 * percent_share(lens, focal, full_cypx) * point.mtf50_cypx / full_cypx
+            for point in focal.curve
+            if point.zone == "frame"
         }
         for focal in lens.by_focal_length
     }
-    full_cypx = max((value for curve in curves.values() for value in curve.values()), default=math.nan)
     stops = sorted({stop for curve in curves.values() for stop in curve})
     if len(stops) * len(curves) < 2:
         return []
@@ -125,10 +133,7 @@ def percent_table(lens: LensFindings) -> list[str]:
         lines.append(f"  {'':<{margin}}" + "".join(f"{f_stop(stop):>{_CELL_COLUMNS}}" for stop in block))
         lines += [
             f"  {names[focal_mm]:<{margin}}"
-            + "".join(
-                f"{f'{100.0 * curve[stop] / full_cypx:.0f}' if stop in curve else '-':>{_CELL_COLUMNS}}"
-                for stop in block
-            )
+            + "".join(f"{f'{curve[stop]:.0f}' if stop in curve else '-':>{_CELL_COLUMNS}}" for stop in block)
             for focal_mm, curve in curves.items()
         ]
     return lines
@@ -210,9 +215,7 @@ def _one_stop(lens: LensFindings, focal: FocalLengthFindings) -> Iterator[str]:
         f"{clean_text(lens.lens)} at {f_stop(focal.best_f_number)}, the only stop tested: the whole frame reaches "
         f"{mtf50['frame']:.3f} cy/px{widths}."
     )
-    if "inner" in mtf50 and "outer" in mtf50:
-        loss = 100.0 * (1.0 - mtf50["outer"] / mtf50["inner"])
-        yield f"The outer third is {percent(abs(loss))} {'softer' if loss >= 0.0 else 'sharper'} than the inner."
+    yield from outer_third(focal)
     for finding in lens.condition:
         details = finding.details
         if (
@@ -221,6 +224,14 @@ def _one_stop(lens: LensFindings, focal: FocalLengthFindings) -> Iterator[str]:
             and details.main.softer_side
         ):
             yield f"The softest side, the {details.main.softer_side}, is {share(details.main.percent)} softer."
+
+
+def outer_third(focal: FocalLengthFindings) -> Iterator[str]:
+    """How far the outer third stays behind the inner at the best stop."""
+    mtf50 = {zone: figure.mtf50_cypx for zone, figure in focal.zones.items()}
+    if "inner" in mtf50 and "outer" in mtf50:
+        loss = 100.0 * (1.0 - mtf50["outer"] / mtf50["inner"])
+        yield f"The outer third is {percent(abs(loss))} {'softer' if loss >= 0.0 else 'sharper'} than the inner."
 
 
 def _set_to(name: str, best: BestSetting, tested: Sequence[float], *, zoom: bool) -> str:
@@ -266,12 +277,8 @@ def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
         alike = stop_range([focal.best_f_number, *good], tested)
         return f"{at}{alike} differ by less than {100.0 * INDIFFERENCE:.0f} %, which hardly shows."
     doubtful = f"{stop_range(tied, tested)} {NOT_TOLD_FROM}"
-    surely = [f"{stop_range(good, tested)} {_are(good)} as good"] if good else []
+    surely = [f"{stop_range(good, tested)} {'is' if len(good) == 1 else 'are'} as good"] if good else []
     return f"{at}{best}{'; '.join([*surely, doubtful])}."
-
-
-def _are(stops: Sequence[float]) -> str:
-    return "is" if len(stops) == 1 else "are"
 
 
 def _taken(best: BestSetting, *, zoom: bool) -> Iterator[str]:

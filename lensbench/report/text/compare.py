@@ -112,7 +112,10 @@ def _over_all(comparison: CompareFindings) -> str:
     if not contested:
         return worded("compare.none_contested", count=count)
     won = Counter(sorted(clean_text(one.lenses[0]) for one in contested if len(one.lenses) == 1))
-    parts = [f"{label} is sharpest at {times}" for label, times in won.most_common()]
+    parts = [
+        f"{label} is sharpest at {'all' if times == len(contested) else times}"
+        for label, times in won.most_common()
+    ]
     open_ones = len(contested) - won.total()
     parts += [worded("compare.open_ones", count=open_ones)] if open_ones else []
     settings = f"{len(contested)} setting{'s' * (len(contested) > 1)}"

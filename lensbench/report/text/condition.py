@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import hypot, isfinite
 
 from lensbench.model.condition import (
@@ -77,10 +78,9 @@ def _decentring(finding: ConditionFinding, details: Decentring) -> ConditionText
     words, shots = texts("condition.decentring"), _shots_text(main.shots)
     not_turned = turned.outcome is TurnedOutcome.NOT_DONE
     by_lean = tilt is None and details.detection_limit_percent < finding.limit
-    uneven = sorted((row for row in details.rows if row.matters), key=lambda row: row is not main)
+    uneven = sorted((row for row in details.rows if row.matters), key=lambda row: row != main)
     if uneven:
-        rows = "; ".join(asymmetry_text(row) for row in uneven[:4])
-        evidence = [words["uneven"].format(rows=rows, shots=shots)]
+        evidence = [words["uneven"].format(rows=_uneven_text(uneven[:4]), shots=shots)]
     elif main.shots < 2:
         evidence = [words["once"].format(main=asymmetry_text(main))]
     else:
@@ -168,7 +168,7 @@ def _size(distance: PlaneDistance) -> str:
     if not isfinite(distance.um):
         return f"{abs(distance.steps):.2g} ± {distance.sd_steps:.2g} steps"
     digits = 0 if abs(distance.um) >= 10.0 and distance.sd_um >= 0.5 else 1
-    size = f"{_with_reach(distance.um, distance.sd_um, digits)} um"
+    size = f"{_with_reach(distance.um, distance.sd_um, digits)} µm"
     return f"{size} (on the sensor's side; {abs(distance.steps):.2g} steps)"
 
 
@@ -214,7 +214,7 @@ def _lateral_colour(finding: ConditionFinding, details: LateralColour) -> Condit
 
 def _colour_shift(shift: ColourShift) -> str:
     where = "outside" if shift.px > 0.0 else "inside"
-    um = f" ({abs(shift.um):.1f} um)" if abs(shift.um) >= 0.05 else ""
+    um = f" ({abs(shift.um):.1f} µm)" if abs(shift.um) >= 0.05 else ""
     if abs(shift.px) < 0.005:
         return worded("condition.lateral colour.none", colour=shift.colour)
     return f"{shift.colour} lies {_with_reach(shift.px, shift.reach_px, 2)} px{um} {where} of green"
@@ -234,7 +234,7 @@ def _distortion(details: Distortion) -> ConditionText:
     at = f", at {focal_length(details.focal_length_mm)}" if details.focal_lengths > 1 else ""
     return ConditionText(
         evidence=f"{size} % {kind} in the corner; {shots}{at}.",
-        caution="At this distance; correcting it costs some sharpness in the corners.",
+        caution="It holds at this distance; correcting it costs some sharpness in the corners.",
     )
 
 
@@ -305,6 +305,16 @@ def asymmetry_text(row: SideAsymmetry) -> str:
         f"the {side_name(row.softer_side)} is {share(row.percent)} softer at {at_setting(row)} "
         f"({interval_percent(row.ci95_percent)}){source}"
     )
+
+
+def _uneven_text(rows: Sequence[SideAsymmetry]) -> str:
+    """Each setting in turn; what stays the same is said once: «…; 10 % at 35 mm, f/2.8 (9 to 12 %)»."""
+    parts = [asymmetry_text(rows[0])]
+    for before, row in pairwise(rows):
+        alike = (row.softer_side, row.source) == (before.softer_side, before.source)
+        size = f"{share(row.percent)} at {at_setting(row)} ({interval_percent(row.ci95_percent)})"
+        parts.append(size if alike else asymmetry_text(row))
+    return "; ".join(parts)
 
 
 def side_name(side: Side) -> str:

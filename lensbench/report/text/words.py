@@ -15,8 +15,8 @@ from typing import Any, Final, Protocol, TypeVar
 from lensbench.model.compare import WayOfLooking
 from lensbench.model.errors import Note
 from lensbench.model.setting import Setting, f_stop, focal_length, listed
-from lensbench.model.shot import ShotResult, ZoneFigure
-from lensbench.model.sweep import BestSetting, CurvePoint, LensFindings, SweepShot
+from lensbench.model.shot import ZONES, ShotResult, ZoneFigure
+from lensbench.model.sweep import BestSetting, CurvePoint, FocalLengthFindings, LensFindings, SweepShot
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 from lensbench.storage.text import clean_text, words_of
 
@@ -266,6 +266,39 @@ def shots_at(lens: LensFindings, at: AtSetting, shots: Sequence[SweepShot]) -> l
         and isinstance(shot.result, ShotResult)
         and (shot.planned.lens, shot.planned.camera, shot.planned.setting) == wanted
     ]
+
+
+def full_scale(lens: LensFindings) -> tuple[str, float] | None:
+    """Which third is shown at first, and the MTF50 that is its 100 %: at the best setting, else the sharpest one.
+
+    None where no stop is known or nothing was measured.
+    """
+    for third in ("frame", *ZONES):
+        points = {
+            (focal.focal_length_mm, point.f_number): point.mtf50_cypx
+            for focal in lens.by_focal_length
+            for point in focal.curve
+            if point.zone == third and point.f_number > 0.0
+        }
+        if points:
+            best = lens.best and points.get((lens.best.focal_length_mm, lens.best.f_number))
+            return third, best or max(points.values())
+    return None
+
+
+def percent_share(lens: LensFindings, focal: FocalLengthFindings, full_cypx: float) -> float:
+    """By what the percentages of a focal length's whole frame are multiplied, so that its best is what the answer says.
+
+    The answer compares focal lengths by the means of their shots, a curve smooths those of one.
+    """
+    zoom = lens.zoom_at_own_best
+    if zoom is None or focal.focal_length_mm == zoom.focal_length_mm:
+        return 1.0
+    behind = {row.focal_length_mm: row.percent for row in zoom.behind}
+    curve = {point.f_number: point.mtf50_cypx for point in focal.curve if point.zone == "frame"}
+    kept = (100.0 - behind.get(focal.focal_length_mm, math.nan)) / 100.0
+    share = kept * full_cypx / curve.get(focal.best_f_number, math.nan)
+    return share if math.isfinite(share) else 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
