@@ -46,6 +46,9 @@ LEVELS = {
     "__main__": 16,
 }
 
+# Inside `report` a sentence knows of no plot, a plot of no block, a block of no file.
+REPORT_LEVELS = {"text": 0, "draw": 1, "page": 2, "out": 3}
+
 # Libraries and the only places that may import them (a folder, or the beginning of a file's name).
 PERMITTED = {
     "rawpy": ("photo/",),
@@ -144,6 +147,21 @@ def test_imports_point_to_lower_levels_only(name):
         and not LEVELS[room(imported)] < LEVELS[room(name)]
     ]
     assert wrong == [], f"{name} imports upward or sideways"
+
+
+def test_a_report_is_made_in_one_direction():
+    def level(name):
+        return REPORT_LEVELS.get(name.split(".")[2], -1) if name.startswith("lensbench.report.") else -1
+
+    inside = [name for name in MODULES if level(name) >= 0]
+    assert {name.split(".")[2] for name in inside} == set(REPORT_LEVELS)
+    wrong = [
+        f"{name} <- {imported}"
+        for name in inside
+        for imported in own_imports(name)
+        if level(imported) > level(name)
+    ]
+    assert wrong == []
 
 
 def test_no_import_is_circular_even_through_a_package():

@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from lensbench.capture.session import Session as Session
     from lensbench.capture.session import What as What
     from lensbench.capture.session import follow as follow
-    from lensbench.capture.session import without_doubles as without_doubles
     from lensbench.capture.standing import BEHIND_CAMERA_MM as BEHIND_CAMERA_MM
     from lensbench.capture.standing import CameraGear as CameraGear
     from lensbench.capture.standing import LensGear as LensGear
@@ -43,7 +42,7 @@ _PARTS: Final = {
     "plan": "Exposure Place ShootPlan counted_names make_plan quick_plan table_shots table_text",
     "print_profile": "keep_profile kept_profile profile_from_distances profile_from_scan",
     "plan_book": "PlanBook PlanFile outstanding_table",
-    "session": "Follower Session What follow without_doubles",
+    "session": "Follower Session What follow",
     "standing": "BEHIND_CAMERA_MM CameraGear LensGear PrintGear",
 }
 """File -> the names that it gives to this door."""

@@ -294,7 +294,7 @@ def _plan(
     focusings = {(shot.focal_length_mm, shot.focus_step) for shot in shots if shot.focus_step is not None}
     anew = len(focusings) + sum(shot.focus_step is None for shot in shots)
     shooting_s = _FOCUSING_S * anew + sum(shot.exposure_s + _TIMER_S for shot in shots)
-    remarks = [*_gear_remarks(lens, camera), *_remarks(ground, room_mm=place.room_mm, quick=quick)]
+    remarks = [*_gear_remarks(lens, camera), *_remarks(ground, place, quick=quick)]
     return ShootPlan(
         lens=lens,
         camera=camera,
@@ -317,13 +317,14 @@ def _gear_remarks(lens: LensGear, camera: CameraGear) -> Iterator[str]:
         yield words["phone"]
 
 
-def _remarks(ground: _Ground, *, room_mm: float, quick: bool) -> Iterator[str]:
+def _remarks(ground: _Ground, place: Place, *, quick: bool) -> Iterator[str]:
     """What this plan cannot do."""
     words = words_of("capture")["remarks"]
     away = [standing.focal_lengths for standing in ground.standings]
     nearest, left = min(away), min(standing.print_mtf for standing in ground.standings)
     if nearest < CUSTOMARY_FOCAL_LENGTHS:
-        yield words["near"].format(nearest=nearest, room_m=room_mm / 1000.0)
+        further = words["near_sheet" if place.chart == "sheet" else "near_auto"]
+        yield (words["near"] + further).format(nearest=nearest, room_m=place.room_mm / 1000.0)
     if max(away) > 1.05 * nearest:
         yield words["unlike"]
     if left < 0.7:

@@ -22,7 +22,7 @@ from lensbench.model.sweep import SweepShot
 from lensbench.photo import RAW_SUFFIXES, open_photo, refusal
 from lensbench.shot import measure_shot
 from lensbench.storage.text import name_in_tables
-from lensbench.sweep import named_focal_lengths, planned_shot, reject, reject_flagged
+from lensbench.sweep import STOP_UNKNOWN, named_focal_lengths, planned_shot, reject, reject_flagged
 
 STILL_S: Final = 0.15
 """A file whose size and time stand still for so long is whole."""
@@ -191,7 +191,7 @@ def decided(shots: Sequence[SweepShot]) -> list[SweepShot]:
     """The same shots with the reasons for which `sweep` leaves some out: its own routine decides, here as there.
 
     A step of a focus bracket that is not whole yet is judged by its flags alone, and so is a shot whose stop nobody
-    tells, which `sweep` takes once the shots table does.
+    tells, which `sweep` takes only once the shots table does.
     """
     named = named_focal_lengths([shot.planned for shot in shots])
     known = [replace(shot, planned=planned, reason="") for shot, planned in zip(shots, named, strict=True)]
@@ -205,7 +205,12 @@ def decided(shots: Sequence[SweepShot]) -> list[SweepShot]:
         *reject([shot for shot in known if shot.planned.path not in waiting]),
         *reject_flagged([shot for shot in known if shot.planned.path in waiting]),
     ]
-    by_path = {shot.planned.path: shot for shot in judged}
+    by_path = {
+        shot.planned.path: replace(shot, reason=STOP_UNKNOWN)
+        if shot.used and shot.planned.metadata.f_number is None
+        else shot
+        for shot in judged
+    }
     return [by_path[shot.planned.path] for shot in shots]
 
 
@@ -227,6 +232,11 @@ class Session:
         """The photographs that `sweep` would use."""
         return frozenset(path for path, shot in self._shots.items() if shot.used)
 
+    @property
+    def without_stop(self) -> int:
+        """How many `sweep` would use, too, if a table named their stop."""
+        return sum(shot.reason == STOP_UNKNOWN for shot in self._shots.values())
+
     def check(self, path: Path) -> tuple[Verdict, bool]:
         """Verdict of one photograph, and whether the file is whole; a usable one ticks off its row."""
         too_slow = False  # the file may well be whole, and would take as long again
@@ -243,7 +253,10 @@ class Session:
         place = self._book.place_for(path.name, metadata)
         row = None if place is None else self._book.rows[place]
         self._shots.pop(path, None)
-        shot = SweepShot(planned=planned_shot(path, metadata, row), result=result)
+        planned = planned_shot(path, metadata, row)
+        if isinstance(result, ShotResult):
+            result = replace(result, metadata=planned.metadata)
+        shot = SweepShot(planned=planned, result=result)
         self.revised = self._decide({**self._shots, path: shot}, new=path)
         verdict = self._verdict(path)
         return verdict, isinstance(result, ShotResult) or too_slow or _opens(path)
@@ -268,7 +281,9 @@ class Session:
         others = [
             other.measured
             for other in self._shots.values()
-            if other.used and other is not shot and not other.planned.focus_step
+            if (other.used or other.reason == STOP_UNKNOWN)
+            and other is not shot
+            and not other.planned.focus_step
         ]
         off_focus = bool(shot.planned.focus_step)
         return judge(shot.result, refused=shot.reason, earlier=others, off_focus=off_focus)
@@ -319,9 +334,3 @@ def _opens(path: Path) -> bool:
     except (ImageError, OSError):
         return False
     return True
-
-
-def without_doubles(paths: Sequence[Path]) -> list[Path]:
-    """Photographs less the finished pictures that a raw file of the same name stands beside."""
-    names = {path.with_suffix("") for path in paths if _is_raw(path)}
-    return [path for path in paths if _is_raw(path) or path.with_suffix("") not in names]

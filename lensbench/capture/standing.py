@@ -319,7 +319,8 @@ def choose_chart(
             room_m = (least * lens.focal_range_mm[1] + BEHIND_CAMERA_MM) / 1000.0
             raise SettingError(
                 f"a wall set on {paper} wants {least:.0f} focal lengths, that is a room of {room_m:.1f} m for "
-                f"{lens.focal_range_mm[1]:g} mm; yours has {room_mm / 1000.0:.1f} m: smaller pages, or --chart sheet"
+                f"{lens.focal_range_mm[1]:g} mm; yours has {room_mm / 1000.0:.1f} m: smaller pages, shorter "
+                "focal lengths (--focal-lengths), or --chart sheet"
             )
     choices = _sheets(camera, paper=paper, only=kind == "sheet")
     fitting = [choice for choice in choices if choice.focal_lengths <= reach or kind == "sheet"]

@@ -20,6 +20,7 @@ from lensbench.model.shot import Metadata, RejectedShot, ShotResult
 from lensbench.model.units import FULL_FRAME_DIAGONAL_MM, FloatArray, nominal_f_number
 from lensbench.shot import common_blur
 from lensbench.storage.text import words_of
+from lensbench.sweep import STOP_UNKNOWN
 
 _PAPER_WHITE: Final = 0.65
 _SHARE_OF_BOUND: Final = 0.45
@@ -37,6 +38,8 @@ class Verdict:
     path: Path
     usable: bool
     """`sweep` uses it."""
+    lacks_stop: bool = False
+    """`sweep` uses it once a table names its stop."""
     settings: str
     """«f/5.6, 50 mm, 1/30 s»; empty where the file says nothing."""
     repeat: tuple[str, ...] = ()
@@ -50,7 +53,7 @@ class Verdict:
         settings = f" ({self.settings})" if self.settings else ""
         better = "better repeat: " * (self.usable and bool(self.repeat))
         said = "; ".join((*self.repeat, *self.mind))
-        word = "usable" if self.usable else "REPEAT"
+        word = "usable" if self.usable else "NO STOP" if self.lacks_stop else "REPEAT"
         return f"{word}  {self.path.name}{settings}" + (f": {better}{said}" if said else "")
 
 
@@ -84,11 +87,13 @@ def judge(
     flags = _flags(result)
     repeat += _tilt(result) if "tilted" in flags else []
     repeat += _shake(result) if "shake" in flags else []
+    lacks_stop = refused == STOP_UNKNOWN
     alone = not any(_same_setting(other, result) for other in earlier)
     soft = alone and not (refused or off_focus or "shake" in flags) and _is_soft(result)
     return Verdict(
         path=result.path,
         usable=not refused,
+        lacks_stop=lacks_stop,
         settings=_settings(result.metadata),
         repeat=tuple(repeat),
         mind=tuple([words_of("capture")["check"]["soft"]] * soft + _mind(result, earlier)),
@@ -98,6 +103,8 @@ def judge(
 def _refused(shot: ShotResult, reason: str, earlier: Sequence[ShotResult], *, frame: bool) -> list[str]:
     """Why `sweep` leaves a measured shot out, as one says it beside the camera; a bad frame says why by itself."""
     words = words_of("capture")["repeat"]
+    if reason == STOP_UNKNOWN:
+        return [words["no_stop"]]
     if "white_clipped" in _flags(shot):
         return [words["clipped"]]
     if not reason.startswith(FLAGS["misfocus"].meaning):

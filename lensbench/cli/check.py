@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from lensbench.model.shot import ShotResult
 
 _MOST_LINES = 30
+_QUICK_LOOK = (
+    "A quick look by sweep's limits; sweep measures every edge, and right at a limit may decide otherwise."
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,8 +92,8 @@ def check(given: CheckCommand) -> None:
 
 
 def _once(session: "Session", places: list[Path], filled: "PlanFile | None") -> bool:
-    from lensbench.capture import without_doubles
     from lensbench.photo import list_photos
+    from lensbench.sweep import beside_raw, copies_among, copies_in_words
 
     photos = []
     for place in places:
@@ -100,7 +103,12 @@ def _once(session: "Session", places: list[Path], filled: "PlanFile | None") -> 
         if not inside:
             raise SweepError(f"{place}: no photographs in this folder")
         photos += inside
-    photos = without_doubles(list(dict.fromkeys(photos)))
+    doubles = beside_raw(photos)
+    photos = [photo for photo in dict.fromkeys(photos) if photo not in doubles]
+    copies = copies_among(photos)
+    for sentence in copies_in_words(copies):
+        say(sentence, err=True)
+    photos = [photo for photo in photos if photo not in copies]
     for photo in photos:
         verdict, _ = session.check(photo)
         say(verdict.line, *(revised.line for revised in session.revised))
@@ -108,7 +116,8 @@ def _once(session: "Session", places: list[Path], filled: "PlanFile | None") -> 
             filled.fill()
     usable = len(session.usable)
     if len(photos) > 1:
-        say(f"{usable} of {len(photos)} usable")
+        lacking = f"; {session.without_stop} once a table names their f-number" * bool(session.without_stop)
+        say(f"{usable} of {len(photos)} usable{lacking}", _QUICK_LOOK)
     return usable > 0
 
 
@@ -117,7 +126,7 @@ def _follow(session: "Session", folder: Path, filled: "PlanFile | None") -> bool
 
     follower = Follower(folder)
     with _board(session.book) as tell:
-        say(f"Watching {folder}; Ctrl-C ends.", err=True)
+        say(f"Watching {folder}; Ctrl-C ends.", _QUICK_LOOK, err=True)
         for happening in follow(follower):
             if happening.what is not What.ARRIVED:
                 tell(session.settle(happening))

@@ -14,6 +14,7 @@ import lensbench
 from lensbench import report
 from lensbench.cli.options import AsJson, Paper, argument, command, number, option, path, text
 from lensbench.cli.output import say_result, shown
+from lensbench.model.errors import SettingError
 from lensbench.model.setting import f_stop, focal_length, focal_order, shutter_speed
 from lensbench.model.shot import ZONES
 
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from lensbench.library import Advice, KeptSession, LensPlan, PicturePlan
 
 library = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
+_FLAT_AT: Final = 50.0
+"""Distance of a flat subject, in focal lengths: the customary one of test charts."""
 _COMMANDS: Final = "advise add list show remove export import"
 
 LibraryFile = Annotated[Path | None, path("The library.  [default: in your data folder]", metavar="FILE")]
@@ -90,32 +93,32 @@ class AdviseCommand:
 
 
 def advise(given: AdviseCommand) -> None:
-    """Tell which lens and which stop, for a focal length or, with --near and --far, for a picture.
+    """Tell which lens and which stop, for a focal length or for a picture: its depth, its light, its print.
 
-    With near and far limits, MTF50 (in cycles per pixel) is predicted at the plane of focus and at both limits for
+    With --near and --far, MTF50 (in cycles per pixel) is predicted at the plane of focus and at both limits for
     each stop, from the measured curve, the depth, and with --handheld the shake of hands.
+    Without them a picture by hand, of some light or print is that of a flat subject.
 
     Example: lensbench library advise --focal-length 35 --near 2.5 --far 8
     """
     if (given.near is None) != (given.far is None):
-        raise typer.BadParameter("--near and --far belong together; «--far inf» is infinity")
-    if given.near is not None and given.f_number is not None:
-        raise typer.BadParameter("--f-number is what --near and --far choose; leave one out")
+        raise SettingError("--near and --far belong together; «--far inf» is infinity")
+    near_m, far_m = given.near, given.far
     picture_only = (given.shutter, given.ev, given.iso_limit, given.handheld or None, given.print_cm)
-    if given.near is None and any(option is not None for option in picture_only):
-        raise typer.BadParameter(
-            "--shutter, --ev, --iso-limit, --handheld and --print-cm need --near and --far"
-        )
+    if near_m is None and any(option is not None for option in picture_only):
+        near_m = far_m = _FLAT_AT * given.focal_length / 1000.0
+    if near_m is not None and given.f_number is not None:
+        raise SettingError("--f-number is what a picture's light, depth and print choose; leave it out")
     library = lensbench.Library(given.library)
     done: lensbench.AdviceResult | lensbench.PictureResult
-    if given.near is None or given.far is None:
+    if near_m is None or far_m is None:
         done = library.advise(given.focal_length, f_number=given.f_number, zone=given.zone)
         lines = _advice_lines(done.advice)
     else:
         wanted = lensbench.Wanted(
             focal_length_mm=given.focal_length,
-            near_m=given.near,
-            far_m=given.far,
+            near_m=near_m,
+            far_m=far_m,
             shutter_s=given.shutter,
             ev=given.ev,
             iso_limit=given.iso_limit,
@@ -128,10 +131,10 @@ def advise(given: AdviseCommand) -> None:
     say_result(lines, done.to_json, as_json=given.as_json)
 
 
-library.command()(command(advise))
+library.command(short_help="tell which lens and which stop")(command(advise))
 
 
-@library.command()
+@library.command(short_help="keep the lenses of a sweep")
 def add(
     folder: Annotated[Path, argument("PATH", "Folder that `lensbench sweep` wrote.")],
     session: Annotated[
@@ -149,7 +152,7 @@ def add(
     _say_done("added", kept.add(folder, session=session, replace=replace), kept.path, as_json=as_json)
 
 
-@library.command(name="list")
+@library.command(name="list", short_help="name the lenses that are kept")
 def list_lenses(library: LibraryFile = None, as_json: AsJson = False) -> None:
     """Name the lenses that are kept, with their focal lengths and stops.
 
@@ -161,7 +164,7 @@ def list_lenses(library: LibraryFile = None, as_json: AsJson = False) -> None:
     say_result(lines, lambda: _document(sessions, library=str(kept.path)), as_json=as_json)
 
 
-@library.command()
+@library.command(short_help="show the curves of a lens")
 def show(
     lens: LensName,
     camera: Camera = None,
@@ -178,7 +181,7 @@ def show(
     say_result(islice(lines, 1, None), lambda: _document(sessions, curves=True), as_json=as_json)
 
 
-@library.command()
+@library.command(short_help="forget one session of a lens")
 def remove(
     lens: LensName,
     camera: Camera = None,
@@ -194,7 +197,7 @@ def remove(
     _say_done("removed", kept.remove(lens, camera=camera, session=session), kept.path, as_json=as_json)
 
 
-@library.command()
+@library.command(short_help="write a pocket card of every lens")
 def card(
     file: Annotated[Path, argument("PATH", "File to write (PDF).")],
     lens: Annotated[str | None, text("This lens only.  [default: all]")] = None,
@@ -213,7 +216,7 @@ def card(
     _say_done("written", sessions, file, as_json=as_json)
 
 
-@library.command(name="export")
+@library.command(name="export", short_help="write the library to one file")
 def export_lenses(
     file: Annotated[Path, argument("PATH", "File to write (JSON).")],
     lens: Annotated[str | None, text("This lens only.  [default: all]")] = None,
@@ -229,7 +232,7 @@ def export_lenses(
     _say_done("exported", sessions, file, as_json=as_json)
 
 
-@library.command(name="import")
+@library.command(name="import", short_help="take in the lenses of an exported file")
 def import_lenses(
     file: Annotated[Path, argument("PATH", "File that `lensbench library export` wrote.")],
     replace: Replace = False,

@@ -102,7 +102,7 @@ Paper = Annotated[
 Physical = Annotated[
     bool, option("Tell what the blur is made of: diffraction, focus, and the rest.", "--physical")
 ]
-PictureSize = Annotated[str, text("ROWSxCOLS of the pictures, in px.")]
+PictureSize = Annotated[str, text("Sides of the pictures in px, in either order.")]
 PitchUm = Annotated[
     float | None, number("Pixel pitch in um.  [default: from the metadata]", *PITCH_LIMITS_UM, kind="um")
 ]
@@ -215,6 +215,12 @@ def lpmm_list(given: str | None) -> tuple[float, ...]:
     if given is None:
         return ()
     return tuple(numbers_in(given, "--at-lpmm", kind="lp/mm", limits=(1e-3, 1e5)))
+
+
+def level_size_px(given: str) -> tuple[int, int]:
+    """Read the rows and columns of a picture held level, whichever side is named first."""
+    short, long = sorted(sides_in(given, "--size", example="both sides in pixels, such as 4000x6000"))
+    return int(short), int(long)
 
 
 def sides_in(given: str, option: str, *, example: str) -> tuple[float, float]:

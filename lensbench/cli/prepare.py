@@ -9,6 +9,7 @@ from lensbench.cli.options import (
     PictureSize,
     RoomFile,
     SensorPitchUm,
+    level_size_px,
     number,
     numbers_in,
     option,
@@ -198,9 +199,9 @@ def _made(given: PlanCommand) -> "ShootPlan":
         narrowest_f_number=max(given.narrowest, widest_at_long),
         closest_mm=None if given.closest_m is None else 1000.0 * given.closest_m,
     )
-    rows, cols = sides_in(given.size, "--size", example="ROWSxCOLS in pixels, such as 4000x6000")
-    size_px = int(rows), int(cols)
-    camera = CameraGear(name=name_in_tables(given.camera), pitch_um=given.pitch_um, size_px=size_px)
+    camera = CameraGear(
+        name=name_in_tables(given.camera), pitch_um=given.pitch_um, size_px=level_size_px(given.size)
+    )
     place = Place(
         room_mm=1000.0 * given.room_m,
         paper=given.paper,

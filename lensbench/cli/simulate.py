@@ -11,11 +11,11 @@ from lensbench.cli.options import (
     PictureSize,
     SensorPitchUm,
     Workers,
+    level_size_px,
     number,
     numbers_in,
     option,
     path,
-    sides_in,
     text,
 )
 from lensbench.cli.output import progress_bar, running, say, say_answer, say_not_used
@@ -122,7 +122,7 @@ def _scene(given: SimulateCommand) -> "Scene":
     from lensbench.chart.layout import sheet
     from lensbench.simulate import ByHand, Camera, Pose, Scene, hung_wall, lens_described
 
-    rows, cols = map(int, sides_in(given.size, "--size", example="ROWSxCOLS in pixels, such as 4000x6000"))
+    rows, cols = level_size_px(given.size)
     pitch_deg, yaw_deg, roll_deg = numbers_in(
         given.tilt, "--tilt", kind="degrees", count=3, limits=(-360.0, 360.0)
     )

@@ -24,7 +24,7 @@ from lensbench.cli.output import (
     within_limit,
 )
 from lensbench.cli.room import say_unlike_room
-from lensbench.storage.text import clean_text
+from lensbench.storage.text import clean_text, told_apart
 from lensbench.workers import USUAL_LIMIT_S
 
 _INTERRUPTED: Final = 130
@@ -265,6 +265,7 @@ def _rank_lines(done: "lensbench.RankResult") -> Iterator[str]:
     yield ranking.answer
     if not ranking.told_apart:
         return
+    called = told_apart(frame.photo for frame in ranking.frames)
     yield ""
     yield row("rank", "group", "frame", "contrast, %", "95 % interval", "more blur px")
     for frame in ranking.frames:
@@ -272,7 +273,7 @@ def _rank_lines(done: "lensbench.RankResult") -> Iterator[str]:
             f"{100.0 + percent:.1f}" for percent in (frame.detail_percent, *frame.ci95_percent)
         )
         interval = f"{low} to {high}" if isfinite(frame.ci95_percent[0]) and frame.rank > 1 else "-"
-        name, blur = clean_text(frame.photo.name), f"{frame.extra_blur_px:.2f}"
+        name, blur = clean_text(called[frame.photo]), f"{frame.extra_blur_px:.2f}"
         yield row(frame.rank, frame.group, name, contrast, interval, blur)
     places = f"{ranking.pieces} places"
     yield from (
@@ -280,7 +281,7 @@ def _rank_lines(done: "lensbench.RankResult") -> Iterator[str]:
         f"Contrast at {ranking.frequency_cypx:.2f} cycles/pixel, the sharpest frame's being 100 %; {places}.",
     )
     for pair in done.neighbours:
-        names = f"{clean_text(pair.sharper.name)} is sharper than {clean_text(pair.softer.name)}"
+        names = f"{clean_text(called[pair.sharper])} is sharper than {clean_text(called[pair.softer])}"
         chance = "above 99.9 %" if pair.probability > 0.999 else f"{100.0 * pair.probability:.1f} %"
         apart = "" if pair.told_apart else ", can't be told apart"
         yield f"  {names}: {chance}{apart}"

@@ -106,9 +106,10 @@ class Asymmetry:
         """Whether it was repeated, and lies beyond the limit with its whole interval."""
         return self.shots >= 2 and self.interval(tests=tests)[0] >= MATTERS
 
-    def row(self, *, matters: bool) -> SideAsymmetry:
-        """The same in percent and by the sides' names."""
+    def row(self, *, matters: bool, tests: int) -> SideAsymmetry:
+        """The same in percent and by the sides' names; it was judged as one of so many tests."""
         low, high = self.interval()
+        least = MATTERS + quantile(self.freedom, tests=tests) * self.sd if self.shots >= 2 else nan
         azimuth_deg = softer_azimuth_deg(self.mean, self.results[0].size_px)
         return SideAsymmetry(
             focal_length_mm=self.setting.focal_length_mm,
@@ -122,6 +123,7 @@ class Asymmetry:
             tilt_percent=percent(float(np.linalg.norm(self.tilt_bound))),
             source=self.source,
             matters=matters,
+            matters_from_percent=percent(least),
         )
 
 
@@ -248,8 +250,8 @@ def decentring_finding(
     verdict = Verdict.WITHIN_LIMITS if clear else Verdict.CANNOT_TELL
     repeats = [len(setting.shots) for setting in settings if len(setting.shots) > 1]
     details = Decentring(
-        rows=tuple(row.row(matters=row in uneven) for row in rows),
-        main=main.row(matters=main in uneven),
+        rows=tuple(row.row(matters=row in uneven, tests=max(len(evidence), 1)) for row in rows),
+        main=main.row(matters=main in uneven, tests=max(len(evidence), 1)),
         detection_limit_percent=percent(detected),
         lean_limit_percent=lean_limit,
         focus_tilt=focus_tilt,

@@ -7,8 +7,9 @@ sample, both together; and where residuals are larger than noise allows, a last 
 regions belong to one photograph, how common each kind of edge is among them.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import Final
 
 import numpy as np
@@ -27,7 +28,7 @@ from lensbench.edge.coding import coded_share, coding_of
 from lensbench.edge.curves import crossings_cypx, moduli_of
 from lensbench.edge.line import EdgeLine, fit_lines
 from lensbench.edge.outliers import sound_samples
-from lensbench.edge.posterior import average_shapes, fit_with_line, learned_shares, weigh_shapes
+from lensbench.edge.posterior import SHARES, average_shapes, fit_with_line, learned_shares, weigh_shapes
 from lensbench.edge.region import RefinedFit, Region
 from lensbench.edge.samples import Points
 from lensbench.edge.shapes import HALF, nearest_shape, prior_shape
@@ -42,27 +43,55 @@ _LOWEST_SNR: Final = 1.5
 _LOWEST_SNR_SOFT: Final = 5.0
 _SOFT_SIGMAS: Final = 4.0
 _FACTOR_THAT_MATTERS: Final = 1.02
-_TELLING: Final = 24
+_AT_A_TIME: Final = 33
+"""Regions whose samples are held at once; so many are enough, too, to tell of a photograph's file."""
 _ROUGH_SD: Final = 2.5
 """Scatter beside the edge, in sd beyond that of noise, from which on errors are looked at for hanging together."""
 
 
-def fit_refined(regions: Sequence[Points], *, one_photograph: bool = False) -> list[RefinedFit | EdgeError]:
+def fit_refined(
+    regions: Iterable[Points], *, one_photograph: bool = False, keep_samples: bool = True
+) -> list[RefinedFit | EdgeError]:
     """Fit the edge in each region; a region without one gives its error.
 
-    With `one_photograph`, the edges tell together how common each kind of edge is among them.
+    Regions are taken some at a time, and their samples let go once they are fitted (but for ragged edges', and where
+    they are to be kept): an iterator that makes them as they are asked for holds few at once. With `one_photograph`,
+    the edges tell together how common each kind of edge is among them, and the first ones how their file was coded: so
+    these should lie all over the picture.
     """
     results: list[RefinedFit | EdgeError] = []
+    fitted: list[Region] = []
+    waiting, habits = iter(regions), _Habits() if one_photograph else None
+    while batch := list(islice(waiting, _AT_A_TIME)):
+        found, errors = _fit_some(batch, len(results), habits)
+        results += errors
+        for region in found:
+            if region.fit is not None and not keep_samples:
+                _let_go(region, region.fit, averaged_again=one_photograph)
+        fitted += found
+    if one_photograph:
+        _share(fitted)
+    for region in fitted:
+        if region.fit is not None:
+            results[region.index] = _unless_weak(region.fit)
+    return results
+
+
+def _fit_some(
+    batch: Sequence[Points], first: int, habits: "_Habits | None"
+) -> tuple[list[Region], list[EdgeError]]:
+    """Fit some regions, numbered from `first`: those with an edge, and the errors that stand for all till then."""
+    errors: list[EdgeError] = []
     started: list[Region] = []
-    for index, (points, line) in enumerate(zip(regions, fit_lines(regions), strict=True)):
+    for index, (points, line) in enumerate(zip(batch, fit_lines(batch), strict=True), start=first):
         if isinstance(line, EdgeLine):
             region = Region.opened(index, points, line)
             refused = region.refused()
-            results.append(refused or EdgeError("no edge stands out of the noise"))
+            errors.append(refused or EdgeError("no edge stands out of the noise"))
             if refused is None:
                 started.append(region)
         else:
-            results.append(line)
+            errors.append(line)
     _fit_once(started, _fit_group)
     cleaned = _without_outliers(started)
     replaced = {region.index for region in cleaned}
@@ -70,15 +99,34 @@ def fit_refined(regions: Sequence[Points], *, one_photograph: bool = False) -> l
     _fit(_with_nearer_shape(kept) + cleaned, _fit_group)
     final = kept + cleaned
     _straighten(final)
-    _settle_doubts(final)
-    _allow_for_coding(final, one_photograph=one_photograph)
-    _hang_together(final, one_photograph=one_photograph)
-    if one_photograph:
-        _share([region.fit for region in final if region.fit is not None], final)
-    for region in final:
-        if region.fit is not None:
-            results[region.index] = _unless_weak(region.fit)
-    return results
+    doubtful = _settle_doubts(final)
+    if habits is None or habits.noise_factor is None:
+        _fit(doubtful, _fit_group)
+        _allow_for_coding(final, habits)
+        _hang_together(final, habits)
+    else:
+        _allow_for_habits(final, doubtful, coded=habits.coded, factor=habits.noise_factor)
+    return final, errors
+
+
+_NONE: Final = np.empty(0)
+
+
+def _let_go(region: Region, fit: RefinedFit, *, averaged_again: bool) -> None:
+    """Let go of a fitted region's samples, and of what the last average makes anew."""
+    region.distance_px = region.along_px = _NONE
+    region.points = points = replace(region.points, row_px=_NONE, col_px=_NONE, value=_NONE)
+    bins = replace(fit.bins, place=np.empty(0, np.intp))
+    posterior = fit.posterior.without_spread() if averaged_again else fit.posterior
+    region.fit = replace(fit, points=fit.points if fit.ragged else points, bins=bins, posterior=posterior)
+
+
+@dataclass(slots=True)
+class _Habits:
+    """What the first edges of one photograph told of its file: how surely it was coded, and how noise goes together."""
+
+    coded: float = 0.0
+    noise_factor: float | None = None
 
 
 def _without_outliers(regions: Sequence[Region]) -> list[Region]:
@@ -109,33 +157,44 @@ def _unless_weak(fit: RefinedFit) -> RefinedFit | EdgeError:
     return fit
 
 
-def _settle_doubts(regions: Sequence[Region]) -> None:
-    """Fit line and profile jointly where need be; elsewhere, where residuals are large, refine the line."""
+def _settle_doubts(regions: Sequence[Region]) -> list[Region]:
+    """Fit line and profile jointly where need be; elsewhere, where residuals are large, refine the line.
+
+    The latter are given back: their profiles are still to be fitted to it.
+    """
     joint = [region for region in regions if _needs_joint(region)]
     _fit(joint, _fit_jointly)
-    others = [region for region in regions if region not in joint and not region.ragged]
-    doubtful = [region for region in others if region.fit and region.fit.posterior.doubtful]
-    for region in doubtful:
-        if region.fit is not None:
+    doubtful = []
+    for region in regions:
+        if region not in joint and not region.ragged and region.fit and region.fit.posterior.doubtful:
             region.move(refine_line(region, region.fit))
-    _fit(doubtful, _fit_group)
+            doubtful.append(region)
+    return doubtful
 
 
-def _allow_for_coding(regions: Sequence[Region], *, one_photograph: bool) -> None:
+def _allow_for_coding(regions: Sequence[Region], habits: "_Habits | None") -> None:
     """Fit the edges of a picture coded in blocks again, beside what coding took of their finest detail."""
     pictures = [(region, region.fit) for region in regions if region.fit and not region.points.is_sensor]
-    asked = _some(pictures) if one_photograph else pictures
-    shares = [coded_share(region.points) for region, _ in asked]
-    if one_photograph and shares:
-        shares = [float(np.median(shares))] * len(pictures)
+    shares = [coded_share(region.points) for region, _ in pictures]
+    if habits and shares:
+        habits.coded = float(np.median(shares))
+        shares = [habits.coded] * len(pictures)
     for (region, fit), share in zip(pictures, shares, strict=True):
         region.coding = coding_of(fit, share)
     _fit_again([region for region, _ in pictures if region.coding])
 
 
-def _some(pictures: Sequence[tuple[Region, RefinedFit]]) -> Sequence[tuple[Region, RefinedFit]]:
-    """As many edges from all over a picture as tell of its file what all of them would."""
-    return pictures[:: max(len(pictures) // _TELLING, 1)]
+def _allow_for_habits(
+    regions: Sequence[Region], doubtful: Sequence[Region], *, coded: float, factor: float
+) -> None:
+    """Fit again, at once, the doubtful and all that the habits of a photograph's file change."""
+    for region in regions:
+        if region.fit is not None:
+            bins, plateaus = region.pooled(region.fit.posterior.shape.step_px)
+            region.coding = coding_of(replace(region.fit, bins=bins, plateaus=plateaus), coded)
+            region.noise_factor = factor
+    changed = [region for region in regions if region.coding or factor > _FACTOR_THAT_MATTERS]
+    _fit_again([*changed, *(region for region in doubtful if region not in changed)])
 
 
 def _straighten(regions: Sequence[Region]) -> None:
@@ -149,14 +208,14 @@ def _straighten(regions: Sequence[Region]) -> None:
     _fit([region for region in regions if region.ragged], _fit_group)
 
 
-def _hang_together(regions: Sequence[Region], *, one_photograph: bool) -> None:
+def _hang_together(regions: Sequence[Region], habits: "_Habits | None") -> None:
     """Fit again with larger noise where errors hang together along the edge."""
     fits = [(region, region.fit) for region in regions if region.fit is not None]
-    pictures = [(region, fit) for region, fit in fits if not fit.points.is_sensor]
-    if one_photograph and pictures:
-        common = noise_factor([pieces_of(fit) for _, fit in _some(pictures)])
-    for region, fit in pictures:
-        region.noise_factor = common if one_photograph else noise_factor([pieces_of(fit)])
+    pieces = [(region, pieces_of(fit)) for region, fit in fits if not fit.points.is_sensor]
+    if habits and pieces:
+        habits.noise_factor = noise_factor([own for _, own in pieces])
+    for region, own in pieces:
+        region.noise_factor = habits.noise_factor if habits and habits.noise_factor else noise_factor([own])
     for region, fit in fits:
         if fit.points.is_sensor and region.rough_sd > _ROUGH_SD:
             region.noise_factor = noise_factor([pieces_of(fit)])
@@ -177,15 +236,13 @@ def _needs_joint(region: Region) -> bool:
     return region.fit is not None and not region.ragged and region.fit.posterior.turn_share < LEAST_SHARE
 
 
-def _share(fits: Sequence[RefinedFit], regions: Sequence[Region]) -> None:
+def _share(regions: Sequence[Region]) -> None:
     """Average each fit again with the shares of kinds that all the photograph's edges tell together."""
-    if len(fits) > 1:
-        posteriors = iter(
-            average_shapes([fit.weighed for fit in fits], learned_shares([f.weighed for f in fits]))
-        )
-        for region in regions:
-            if region.fit is not None:
-                region.fit = replace(region.fit, posterior=next(posteriors))
+    weighed = [region.fit.weighed for region in regions if region.fit is not None]
+    posteriors = iter(average_shapes(weighed, learned_shares(weighed) if len(weighed) > 1 else SHARES))
+    for region in regions:
+        if region.fit is not None:
+            region.fit = replace(region.fit, posterior=next(posteriors))
 
 
 def _fit(regions: Sequence[Region], fit_group: Callable[[Sequence[Region], int], None]) -> None:
@@ -239,7 +296,9 @@ def _fit_group(group: Sequence[Region], index: int) -> None:
             bins=bins,
             weighed=edge,
             posterior=posterior,
-            reach_px=min(float(np.abs(region.distance_px).max()), HALF * shape.step_px),
+            reach_px=min(
+                float(max(region.distance_px.max(), -region.distance_px.min())), HALF * shape.step_px
+            ),
             outliers=region.outliers,
             noise_factor=region.noise_factor,
             ragged=region.ragged,

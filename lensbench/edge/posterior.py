@@ -15,7 +15,7 @@ Edges of one photograph share how common each kind and size is: those shares are
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -62,6 +62,11 @@ class Posterior:
     """Distance at which the light's columns across reach one."""
     turn_share: float
     """Of what the samples tell of the line's turn, the share that lies between samples at one and the same distance."""
+    _profile: list[tuple[FloatArray, FloatArray, FloatArray]] = field(default_factory=list)
+
+    def without_spread(self) -> "Posterior":
+        """The same without the covariance, most of its bytes."""
+        return replace(self, spread=np.empty((0, 0)), _profile=[])
 
     @property
     def doubtful(self) -> bool:
@@ -85,13 +90,15 @@ class Posterior:
 
     def profile(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Fitted level at every position of the table, with its slope and bend; light along is left aside."""
-        table, weights = self.shape.fine, self.coefficient
-        shapes = table.mean * weights[1] + weights[LEVELS:] @ table.modes
-        across = table.position_px / self.across_unit_px
-        mean = table.mean[0]
-        light = weights[3] * (1.0 - mean) * across + weights[5] * mean * across
-        level = np.asarray(shapes[0] + weights[0] + weights[SHIFT] * table.mean[1] + light, np.float64)
-        return level, np.asarray(shapes[1], np.float64), np.asarray(shapes[2], np.float64)
+        if not self._profile:
+            table, weights = self.shape.fine, self.coefficient
+            shapes = table.mean * weights[1] + weights[LEVELS:] @ table.modes
+            across = table.position_px / self.across_unit_px
+            mean = table.mean[0]
+            light = weights[3] * (1.0 - mean) * across + weights[5] * mean * across
+            level = np.asarray(shapes[0] + weights[0] + weights[SHIFT] * table.mean[1] + light, np.float64)
+            self._profile.append((level, shapes[1], shapes[2]))
+        return self._profile[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

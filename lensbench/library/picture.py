@@ -143,7 +143,7 @@ def plan_picture(sessions: Sequence[KeptSession], wanted: Wanted) -> PicturePlan
                 left.append(left_out(curve.session, why))
             case plan:
                 plans.append((curve, plan))
-    kinds = [AdviceCaution.EQUAL_SOFTNESS]
+    kinds = [] if wanted.flat else [AdviceCaution.EQUAL_SOFTNESS]
     kinds += [AdviceCaution.SHAKE_BY_HABIT] if wanted.handheld else []
     kinds += [AdviceCaution.LIGHT_UNKNOWN] if wanted.ev is None else []
     kinds.append(AdviceCaution.FLAT_FIELD)

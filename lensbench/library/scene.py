@@ -68,6 +68,11 @@ class Wanted:
             raise SettingError(f"ISO limit {self.iso_limit:g} lies below ISO {BASE_ISO:g}")
 
     @property
+    def flat(self) -> bool:
+        """Whether all of it is equally far away, so that depth does not count."""
+        return self.near_m == self.far_m
+
+    @property
     def near_object_mm(self) -> float:
         """Nearest distance, from the front principal plane."""
         return self._object_mm(self.near_m)

@@ -216,8 +216,8 @@ class Library:
             for session in sessions:
                 if _forget(connection, session) and not replace:
                     raise LibraryError(
-                        f"{session.title} is in the library already; name another session with --session, "
-                        "or put this one in its place with --replace"
+                        f"{session.title} is in the library already: --replace puts this one in its place, and "
+                        "`library add --session NAME` keeps a sweep beside it"
                     )
                 _keep(connection, session)
         return len(sessions)

@@ -128,6 +128,8 @@ class SideAsymmetry:
     interval, and 0 from a focus bracket."""
     source: Source
     matters: bool  # beyond chance and beyond the tilt, and large enough
+    matters_from_percent: float = nan
+    """What it would have to be with this scatter, all settings judged together; NaN from one shot."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -294,19 +294,22 @@ class RasterPixels:
             present=np.ones(clipped.shape, np.bool_),
             clipped=clipped,
             is_sensor=False,
-            rounding_sd=self._rounding_sd(light),
+            rounding_sd=self._rounding_sd(light, region),
             tone_known=self.tone_known,
         )
 
-    def _rounding_sd(self, light: FloatArray) -> tuple[float, float]:
+    def _rounding_sd(self, light: FloatArray, region: PixelArray) -> tuple[float, float]:
         """What rounding to whole codes adds in the darker and in the brighter half of a region."""
-        if light.size < 4:
+        quarter = light.size // 4
+        if not quarter:
             return 0.0, 0.0
-        dark, bright = np.partition(light.ravel(), (light.size // 4, 3 * light.size // 4))[
-            [light.size // 4, 3 * light.size // 4]
-        ]
         step = np.diff(self.table)
-        codes = np.clip(np.searchsorted(self.table, (dark, bright)), 0, step.size - 1)
+        if region.ndim == 2:
+            below = np.cumsum(np.bincount(region.ravel(), minlength=self.table.size))
+            codes = np.searchsorted(below, (quarter, 3 * light.size // 4), side="right")
+        else:
+            codes = np.searchsorted(self.table, np.quantile(light, (0.25, 0.75), method="higher"))
+        codes = np.minimum(codes, step.size - 1)
         return float(step[codes[0]] / np.sqrt(12.0)), float(step[codes[1]] / np.sqrt(12.0))
 
     def overview(self, max_px: int) -> Overview:

@@ -51,6 +51,7 @@ class _Levels:
     black: FloatArray  # one number a place of the pattern; shape of the pattern
     white: float
     clip: float
+    scale: float  # from codes above black to light
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,23 +76,23 @@ class MosaicPixels:
         levels = self.levels[self.channels.index(channel)]
         codes = self.mosaic[box.top : box.top + box.height, box.left : box.left + box.width]
         present = self._sites(box, channel)
-        clipped = (codes >= levels.clip) | (codes == 0)
-        clipped &= present
-        black = levels.black if levels.black.size == 1 else _tiled(levels.black, box)
-        values: FloatArray = np.subtract(codes, black, dtype=np.float64)
-        values *= 1.0 / (levels.white - float(levels.black.mean()))
+        clipped = np.zeros(codes.shape, np.bool_)
+        if codes.max() >= levels.clip or not codes.min():
+            clipped = ((codes >= levels.clip) | (codes == 0)) & present
+        values = codes.astype(np.float64)
+        values -= levels.black if levels.black.size == 1 else _tiled(levels.black, box)
+        values *= levels.scale
         return Samples(box=box, channel=channel, values=values, present=present, clipped=clipped)
 
     def _sites(self, box: Box, channel: str) -> BoolArray:
         """Where the channel's sites are, out of a kept map where the box is small enough."""
         rows, columns = self.pattern.shape
         top, left = box.top % rows, box.left % columns
-        own = self.pattern == self.channels.index(channel)
         if max(top + box.height, left + box.width) > _TEMPLATE_PX:
-            return _tiled(own, box)
+            return _tiled(self.pattern == self.channels.index(channel), box)
         if channel not in self._present:
             whole = Box(top=0, left=0, height=_TEMPLATE_PX, width=_TEMPLATE_PX)
-            self._present[channel] = _tiled(own, whole)
+            self._present[channel] = _tiled(self.pattern == self.channels.index(channel), whole)
         return self._present[channel][top : top + box.height, left : left + box.width]
 
     def overview(self, max_px: int) -> Overview:
@@ -257,7 +258,7 @@ def _levels(mosaic: Mosaic, *, place: BoolArray, black_map: FloatArray, white: f
     white = max(white, black + 1.0)
     clip = _clip_level(mosaic, place=place, black=black, white=white)
     shown = black_map if np.any(blacks != blacks[0]) else np.array([[black]])
-    return _Levels(black=shown, white=white, clip=clip)
+    return _Levels(black=shown, white=white, clip=clip, scale=1.0 / (white - float(shown.mean())))
 
 
 def _clip_level(mosaic: Mosaic, *, place: BoolArray, black: float, white: float) -> float:

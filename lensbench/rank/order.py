@@ -21,6 +21,7 @@ from lensbench.model.shot import BoolArray, RejectedShot
 from lensbench.model.units import FloatArray
 from lensbench.rank.fit import BlurFit
 from lensbench.rank.frames import Frame
+from lensbench.storage.text import told_apart
 
 RISK: Final = 0.05
 _SHAPE_SHARE: Final = 0.08  # what the Gaussian fall may miss of a difference: by trial on known blur
@@ -201,13 +202,15 @@ def _answer(frames: Sequence[RankedFrame], sharpest: int, *, told: bool) -> str:
             "(keep whichever you like, or photograph with less noise and finer detail)."
         )
     best, last = frames[0], frames[-1]
+    names = told_apart(frame.photo for frame in frames)
     low, high = last.ci95_percent
     if sharpest == 1:
-        first = f"{best.photo.name} is the sharpest of {len(frames)} frames"
+        first = f"{names[best.photo]} is the sharpest of {len(frames)} frames"
     else:
-        first = f"{sharpest} of {len(frames)} frames are sharpest and can't be told apart, {best.photo.name} among them"
+        among = f"{names[best.photo]} among them"
+        first = f"{sharpest} of {len(frames)} frames are sharpest and can't be told apart, {among}"
     return (
-        f"{first}; {last.photo.name} is the softest, with {-last.detail_percent:.0f} % less contrast in fine detail "
+        f"{first}; {names[last.photo]} is the softest, with {-last.detail_percent:.0f} % less contrast in fine detail "
         f"(95 % interval {-high:.0f} to {-low:.0f} %)."
     )
 

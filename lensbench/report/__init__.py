@@ -7,19 +7,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from lensbench.report.advice import advice_sentences, interval, no_answer, picture_sentences
-    from lensbench.report.answer import answer_sentences, short_answer
-    from lensbench.report.blur import (
-        blur_sentence,
-        blur_where_it_fits,
-        has_physical,
-        most_comes_from,
-        not_of_a_lens,
-    )
-    from lensbench.report.card import kept_pocket_card
-    from lensbench.report.compare import choice_lines, comparison_answer, comparison_limits
-    from lensbench.report.effect import effect_sentences
-    from lensbench.report.json_form import (
+    from lensbench.report.out.json_form import (
         advice_as_json,
         comparison_as_json,
         edge_as_json,
@@ -30,9 +18,8 @@ if TYPE_CHECKING:
         ranking_as_json,
         shot_as_json,
     )
-    from lensbench.report.tables import compare_table, effect_table, shots_table
-    from lensbench.report.words import borne, clean_line, note_in_words, sd_of, sentence_case, with_doubt
-    from lensbench.report.write import (
+    from lensbench.report.out.tables import compare_table, effect_table, shots_table
+    from lensbench.report.out.write import (
         check_output_folder,
         check_sweep_folder,
         json_text,
@@ -42,20 +29,33 @@ if TYPE_CHECKING:
         write_effect,
         write_sweep,
     )
+    from lensbench.report.page.card import kept_pocket_card
+    from lensbench.report.text.advice import advice_sentences, interval, no_answer, picture_sentences
+    from lensbench.report.text.answer import answer_sentences, short_answer
+    from lensbench.report.text.blur import (
+        blur_sentence,
+        blur_where_it_fits,
+        has_physical,
+        most_comes_from,
+        not_of_a_lens,
+    )
+    from lensbench.report.text.compare import choice_lines, comparison_answer, comparison_limits
+    from lensbench.report.text.effect import effect_sentences
+    from lensbench.report.text.words import borne, clean_line, note_in_words, sd_of, sentence_case, with_doubt
 
 _PARTS: Final = {
-    "advice": "advice_sentences interval no_answer picture_sentences",
-    "answer": "answer_sentences short_answer",
-    "blur": "blur_sentence blur_where_it_fits has_physical most_comes_from not_of_a_lens",
-    "card": "kept_pocket_card",
-    "compare": "choice_lines comparison_answer comparison_limits",
-    "effect": "effect_sentences",
-    "json_form": "advice_as_json comparison_as_json edge_as_json effect_as_json findings_as_json headed plain "
+    "text.advice": "advice_sentences interval no_answer picture_sentences",
+    "text.answer": "answer_sentences short_answer",
+    "text.blur": "blur_sentence blur_where_it_fits has_physical most_comes_from not_of_a_lens",
+    "page.card": "kept_pocket_card",
+    "text.compare": "choice_lines comparison_answer comparison_limits",
+    "text.effect": "effect_sentences",
+    "out.json_form": "advice_as_json comparison_as_json edge_as_json effect_as_json findings_as_json headed plain "
     "ranking_as_json shot_as_json",
-    "tables": "compare_table effect_table shots_table",
-    "words": "borne clean_line note_in_words sd_of sentence_case with_doubt",
-    "write": "check_output_folder check_sweep_folder json_text rewrite_sweep write_cards write_compare write_effect "
-    "write_sweep",
+    "out.tables": "compare_table effect_table shots_table",
+    "text.words": "borne clean_line note_in_words sd_of sentence_case with_doubt",
+    "out.write": "check_output_folder check_sweep_folder json_text rewrite_sweep write_cards write_compare "
+    "write_effect write_sweep",
 }
 """File -> the names that it gives to this door."""
 

@@ -21,7 +21,7 @@ A figure is refused where the print leaves less than 70 % at its frequency; a zo
 its edges are refused, for those left are the softest.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import compress
 from math import hypot, isfinite, nan, pi, sqrt
@@ -66,56 +66,68 @@ def diffraction_q(
 
 
 def subtract_neighbour_edges(
-    samples: Sequence[Samples],
+    samples: Iterable[Samples],
     arms: Sequence[tuple[FoundTarget, ArmRegion]],
     *,
     chart: ChartFound,
     q: float | None,
-) -> list[Samples]:
+) -> Iterator[Samples]:
     """Every arm's samples as they would be if its edge went on for ever; as they are where q is unknown.
 
     Parameters
     ----------
-    samples : sequence of Samples
-        The regions of `arms`, in the same order.
+    samples : iterable of Samples
+        The regions of `arms`, in the same order; nobody else's, for they are changed.
     q : float, optional
         Wavelength times working f-number over pixel pitch.
     """
     if q is None:
-        return list(samples)
+        yield from samples
+        return
     spokes = predict(tuple(found.target for found in chart.targets), chart.mapping).arms_px
     by_name = {found.target.name: arms_px for found, arms_px in zip(chart.targets, spokes, strict=True)}
-    return [
-        _without_neighbours(own, target, arm, spokes=by_name[target.target.name], q=q)
-        for own, (target, arm) in zip(samples, arms, strict=True)
-    ]
+    for own, (target, arm) in zip(samples, arms, strict=True):
+        _free_of_neighbours(own, target, arm, spokes=by_name[target.target.name], q=q)
+        yield own
 
 
-def _without_neighbours(
+def _free_of_neighbours(
     samples: Samples, target: FoundTarget, arm: ArmRegion, *, spokes: FloatArray, q: float
-) -> Samples:
+) -> None:
     along, following = spokes[arm.arm - 1], spokes[arm.arm % len(ARMS)]
     reach_px = float(np.hypot(*along))
-    down, right = along / reach_px
+    down, right = (along / reach_px).tolist()
     turn = float(np.sign(down * following[1] - right * following[0]))
     bright = -turn if arm.arm in _DARK_IS_NEXT else turn
     box = samples.box
-    rows = (np.arange(box.top, box.top + box.height)[:, None] - target.crossing_px[0]).astype(np.float32)
-    cols = (np.arange(box.left, box.left + box.width)[None] - target.crossing_px[1]).astype(np.float32)
+    rows = np.arange(box.top, box.top + box.height, dtype=np.float32)[:, None] - np.float32(
+        target.crossing_px[0]
+    )
+    cols = np.arange(box.left, box.left + box.width, dtype=np.float32) - np.float32(target.crossing_px[1])
     forward = np.float32(down) * rows + np.float32(right) * cols
     across = np.float32(bright * down) * cols - np.float32(bright * right) * rows
     middle = float(np.subtract(arm.center_px, target.crossing_px) @ along) / reach_px**2
-    missing = 2.0 * _tail(across, forward)
-    missing += np.float32(_rim_share(middle)) * _tail(across, np.float32(reach_px) - forward)
     half_step = (target.bright_level - target.dark_level) / 2.0
-    return replace(samples, values=samples.values + half_step * (q / pi**3) * missing)
+    share = half_step * q / pi**3
+    missing = _tail(across, forward, 4.0 * share)
+    np.subtract(np.float32(reach_px), forward, out=forward)
+    missing += _tail(across, forward, 2.0 * share * _rim_share(middle))
+    np.add(samples.values, missing, out=samples.values)
 
 
-def _tail(across: Single, distance: Single) -> Single:
-    """Part that a line at some distance, beyond which one side is exchanged, takes off; C = 1, half the step = 1."""
+def _tail(across: Single, distance: Single, size: float) -> Single:
+    """Half of `size` times the part that a line at some distance, beyond which one side is exchanged, takes off."""
     apart = np.maximum(distance, np.float32(_NEAREST_PX))
     # (sqrt(d^2 + w^2) - w) / (d w), written so that nothing cancels where d is small.
-    return np.asarray(2.0 * across / (apart * (np.sqrt(across * across + apart * apart) + apart)), np.float32)
+    tail = across * across
+    square = apart * apart
+    tail += square
+    np.sqrt(tail, out=tail)
+    tail *= apart
+    tail += square
+    np.divide(across, tail, out=tail)
+    tail *= np.float32(size)
+    return tail
 
 
 def _rim_share(place: float) -> float:

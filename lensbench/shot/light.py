@@ -14,7 +14,7 @@ exact, so only a scale that is clearly bent is called so: one that follows the r
 paper at both ends of the row takes out light that falls unevenly.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import hypot, inf, isfinite, nan
 from typing import Final
@@ -91,23 +91,26 @@ def _places(chart: ChartFound, points_px: FloatArray) -> FloatArray:
     return np.asarray(off_px / (hypot(*chart.size_px) / 2.0))
 
 
-def with_light(samples: Sequence[Samples], chart: ChartFound) -> list[Samples]:
+def with_light(samples: Iterable[Samples], chart: ChartFound) -> Iterator[Samples]:
     """Samples that know the slope of the light that the whole chart shows at their place; as they are without a fit.
 
     Across one edge a slope of the light and a flare of the lens look alike; over the picture they don't.
     """
     if (fitted := _fitted(chart)) is None or _rms(fitted) > _ROUGHEST:
-        return list(samples)
+        yield from samples
+        return
     _, down, right, second, fourth = fitted[0].tolist()
-    lit = []
+    half_diagonal_px = hypot(*chart.size_px) / 2.0
     for region in samples:
         box = region.box
-        middle = np.array([box.top + (box.height - 1) / 2.0, box.left + (box.width - 1) / 2.0])
-        (place,) = _places(chart, middle[None])
-        outwards = 2.0 * second + 4.0 * fourth * float(place @ place)
-        by_row, by_col = (np.array([down, right]) + outwards * place) / (hypot(*chart.size_px) / 2.0)
-        lit.append(replace(region, light_slope_per_px=(float(by_row), float(by_col))))
-    return lit
+        middle = (box.top + (box.height - 1) / 2.0, box.left + (box.width - 1) / 2.0)
+        row, col = (
+            (at - (side - 1.0) / 2.0) / half_diagonal_px
+            for at, side in zip(middle, chart.size_px, strict=True)
+        )
+        outwards = 2.0 * second + 4.0 * fourth * (row * row + col * col)
+        slope = ((down + outwards * row) / half_diagonal_px, (right + outwards * col) / half_diagonal_px)
+        yield replace(region, light_slope_per_px=slope)
 
 
 def _rms(fitted: tuple[FloatArray, FloatArray, FloatArray]) -> float:

@@ -4,13 +4,14 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import fields, replace
 from math import isfinite
+from operator import itemgetter
 from pathlib import Path
 from typing import Final
 
 from lensbench import edge as edges_room
 from lensbench import photo as photos
 from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget, find_chart
-from lensbench.edge import EdgeShapes, colour_shift, radial_shift
+from lensbench.edge import Aperture, EdgeShapes, colour_shift, radial_shift
 from lensbench.model.errors import ChartError, ImageError, remark
 from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, Metadata, Samples, ShotResult
 from lensbench.shot.corrections import (
@@ -81,7 +82,6 @@ def measure_shot(
     arms = [(target, arm) for target in chart.targets for arm in target.arms]
     if options.fast:
         arms = _fewer_arms(arms)
-    samples = [photo.cut(arm.box) for _, arm in arms]
     pose = _pose(photo, chart, metadata, pitch_um)
     aperture = options.aperture(
         metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
@@ -89,10 +89,7 @@ def measure_shot(
     q = diffraction_q(
         metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
     )
-    freed = with_light(samples, chart)
-    if options.method != "iso":
-        freed = subtract_neighbour_edges(freed, arms, chart=chart, q=q)
-    measured = edges_room.measure_edges(freed, method=options.method, physical=aperture, one_photograph=True)
+    measured = _measured(photo, chart, arms, options, aperture=aperture, q=q)
     if options.method == "refined":  # the standard's window raises the SFR
         measured = doubt_neighbours([flagged_if_too_crisp(edge, q) for edge in measured], arms, q=q)
     _refuse_if_nothing(measured, photo.path)
@@ -100,14 +97,37 @@ def measure_shot(
         _chart_edge(photo, target, arm, edge, colours=not options.fast)
         for (target, arm), edge in zip(arms, measured, strict=True)
     )
-    result = _result(
-        photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, samples=samples, q=q
-    )
+    result = _result(photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, q=q)
     if not options.fast:
         result = replace(result, thumbnails=thumbnails(photo, chart))
     if options.method == "iso":
         result = replace(result, quality=(*result.quality, remark("standard_window")))
     return _as_seen(freed_of_print(result, chart.mapping, options.print_profile), options)
+
+
+_SPREAD: Final = 5
+"""Every so manieth arm comes first: the first batch then lies all over the picture, and tells of its file."""
+
+
+def _measured(
+    photo: photos.Photo,
+    chart: ChartFound,
+    arms: Sequence[Arm],
+    options: MeasureOptions,
+    *,
+    aperture: Aperture | None,
+    q: float | None,
+) -> list[Edge]:
+    """Edges of all arms, in their order; each region is cut when it is asked for, and let go soon after."""
+    order = sorted(range(len(arms)), key=lambda place: (place % _SPREAD > 0, place))
+    spread = [arms[place] for place in order]
+    regions = with_light((photo.cut(arm.box) for _, arm in spread), chart)
+    if options.method != "iso":
+        regions = subtract_neighbour_edges(regions, spread, chart=chart, q=q)
+    edges = edges_room.measure_edges(
+        list(regions), method=options.method, physical=aperture, one_photograph=True
+    )
+    return [edge for _, edge in sorted(zip(order, edges, strict=True), key=itemgetter(0))]
 
 
 def _as_seen(result: ShotResult, options: MeasureOptions) -> ShotResult:
@@ -174,7 +194,6 @@ def _result(
     metadata: Metadata,
     pitch_um: float | None,
     edges: tuple[ChartEdge, ...],
-    samples: list[Samples],
     q: float | None,
 ) -> ShotResult:
     exponent = tone_exponent(photo, chart)
@@ -194,7 +213,7 @@ def _result(
         quality=photo.remarks,
         veil=veil(photo, chart, edges, q=q),
     )
-    remarks = quality_remarks(result, samples, uneven_light_percent=light.uneven_percent)
+    remarks = quality_remarks(result, photo, uneven_light_percent=light.uneven_percent)
     return replace(result, quality=(*photo.remarks, *remarks, *tone_remarks(exponent)))
 
 

@@ -14,8 +14,9 @@ from typing import Final
 import numpy as np
 
 from lensbench import optics
+from lensbench.chart.find import Picture
 from lensbench.model.errors import Remark, remark
-from lensbench.model.shot import ChartEdge, Edge, Metadata, Samples, ShotResult
+from lensbench.model.shot import ChartEdge, Edge, Metadata, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import zone_of
 
@@ -44,23 +45,21 @@ _TILT_FLOOR_DEG: Final = 0.5
 _TILT_WITHOUT_SETTINGS_DEG: Final = 1.0
 
 
-def quality_remarks(
-    shot: ShotResult, samples: Sequence[Samples], *, uneven_light_percent: float
-) -> list[Remark]:
+def quality_remarks(shot: ShotResult, photo: Picture, *, uneven_light_percent: float) -> list[Remark]:
     """Raise every flag of the registry that this photograph deserves by itself.
 
     Parameters
     ----------
     shot : ShotResult
         As measured.
-    samples : sequence of Samples
-        The region of each edge, in the same order.
+    photo : Picture
+        Only regions with clipped samples are cut from it.
     uneven_light_percent : float
         Slope of the lamps' light over half a diagonal; NaN where it is not known.
     """
     return [
         *_settings(shot.metadata, shot.pixel_pitch_um),
-        *_exposure(shot.edges, samples),
+        *_exposure(shot.edges, photo),
         *_processing(shot.edges),
         *_too_sharp(shot),
         *_standing(shot),
@@ -86,14 +85,15 @@ def _uneven_light(percent: float) -> list[Remark]:
     return [remark("uneven_light", f"{percent:.0f} % from the centre to one side, {limit}")]
 
 
-def _exposure(edges: Sequence[ChartEdge], regions: Sequence[Samples]) -> list[Remark]:
+def _exposure(edges: Sequence[ChartEdge], photo: Picture) -> list[Remark]:
     clipped = 0
-    for samples, edge in zip(regions, edges, strict=True):
+    for edge in edges:
         if any(flag.flag == "clipped" for flag in edge.edge.flags):
+            samples = photo.cut(edge.edge.roi)
             bright = int(np.count_nonzero(samples.clipped & (samples.values > 0.5)))
             clipped += bool(bright > 0.001 * np.count_nonzero(samples.present))
-    if clipped > _WHITE_CLIPPED_SHARE * len(regions):
-        return [remark("white_clipped", f"{clipped} of {len(regions)} edges")]
+    if clipped > _WHITE_CLIPPED_SHARE * len(edges):
+        return [remark("white_clipped", f"{clipped} of {len(edges)} edges")]
     remarks = []
     white = _median(edge.edge.bright_level for edge in edges)
     if white < _DARKEST_WHITE:

@@ -14,6 +14,8 @@ from lensbench.model.errors import SettingError
 
 _NUMBER: Final = r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:e[-+]?\d+)?"
 _TWO_WAYS: Final = re.compile(r"([-+]?[1-9]\d{0,2}),(\d{3})")  # decimal comma, or between thousands
+_STOP_OR_TWO: Final = re.compile(r"(?<!\d)(?:1,\d|2,[258]|3,[25]|4,5|5,6|6,3|7,1)(?![\d.])")
+"""A third of a stop with a decimal comma, or two stops."""
 _ENDLESS: Final = frozenset({"inf", "infinity", "infinite", "∞"})
 _METRE: Final = {
     "mm": 1e-3, "cm": 1e-2, "metres": 1.0, "meters": 1.0, "m": 1.0, "feet": 0.3048, "ft": 0.3048, "'": 0.3048,
@@ -32,6 +34,7 @@ class Written:
     example: str
     units: Mapping[str, float] = field(default_factory=dict)
     """What may stand behind the figure, in lower case -> its factor."""
+    range_example: str = ""
     before: str = ""
     """Regular expression of what may stand before it."""
     fraction: bool = False
@@ -44,8 +47,8 @@ def _scaled(units: Mapping[str, float], unit: str) -> dict[str, float]:
 
 KINDS: Final = {
     "": Written(example="2.5", units={"%": 1.0}),
-    "f-number": Written(example="2.8", before=r"(?:[fƒ]\s*[/=:]?|1\s*:)"),
-    "mm": Written(example="50", units=_scaled(_METRE, "mm")),
+    "f-number": Written(example="2.8", range_example="3.5-5.6", before=r"(?:[fƒ]\s*[/=:]?|1\s*:)"),
+    "mm": Written(example="50", range_example="24-70", units=_scaled(_METRE, "mm")),
     "m": Written(example="2.5", units=_scaled(_METRE, "m")),
     "um": Written(
         example="4.3", units=dict.fromkeys(("um", "µm", "μm", "micrometres", "microns"), 1.0) | {"mm": 1e3}
@@ -107,15 +110,21 @@ def read_range(text: str, kind: str) -> tuple[float, float]:
     >>> read_range("24-70mm", "mm"), read_range("f/3.5-5.6", "f-number"), read_range("50", "mm")
     ((24.0, 70.0), (3.5, 5.6), (50.0, 50.0))
     """
-    ends = _range_ends(_clean(text), KINDS[kind]) or (text, text)
-    first, last = (read_number(end, kind) for end in ends)
+    written = KINDS[kind]
+    ends = _range_ends(_clean(text), written)
+    if not ends and _value(_clean(text), written, text) is None:
+        raise SettingError(
+            f"«{text}» is neither a number nor a range: write {written.example}, or {written.range_example}"
+        )
+    first, last = (read_number(end, kind) for end in ends or (text, text))
     return first, last
 
 
 def read_numbers(text: str, kind: str = "") -> list[float]:
     """Figures of a list: a comma between them; with semicolons or spaces, a comma is a decimal sign.
 
-    A list without any point that goes up and down is taken to have decimal commas, and refused.
+    A list without any point that goes up and down, or in which two figures can be one f-number (2,8), is taken to have
+    decimal commas, and refused.
 
     >>> read_numbers("f/2.8,f/4", "f-number"), read_numbers("2,8; 4; 5,6", "f-number")
     ([2.8, 4.0], [2.8, 4.0, 5.6])
@@ -123,8 +132,13 @@ def read_numbers(text: str, kind: str = "") -> list[float]:
     mark = ";" if ";" in text else " " if re.search(r"\d\s+[fF]?[/\d]", text) else ","
     figures = [read_number(part, kind) for part in text.split(mark) if part.strip()]
     ordered = sorted(figures)
-    if mark == "," and len(figures) > 2 and "." not in text and figures not in (ordered, ordered[::-1]):
-        raise SettingError(f"«{text}» can be read in two ways: write a decimal point, or semicolons between")
+    zigzag = len(figures) > 2 and figures not in (ordered, ordered[::-1])
+    pair = _STOP_OR_TWO.search(text) if kind == "f-number" else None
+    if mark == "," and "." not in text and (zigzag or pair):
+        apart = (
+            f"{pair[0].replace(',', '.')}, or f/{pair[0].replace(',', ',f/')}" if pair else "decimal points"
+        )
+        raise SettingError(f"«{text}» can be read in two ways: write {apart}")
     return figures
 
 

@@ -6,7 +6,7 @@ markup, and nothing runs.
 
 import html
 import io
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from importlib.resources import files
 from importlib.util import find_spec
 from pathlib import Path
@@ -26,6 +26,8 @@ from lensbench.model.units import Paper
 PAPERS_PT: Final[dict[Paper, tuple[float, float]]] = {"A4": A4, "Letter": LETTER}
 """Name -> width and height."""
 REGULAR, BOLD = "DejaVuSans", "DejaVuSans-Bold"
+LEAST_PT: Final = 8.0
+"""Least size of what is read on a page. Common practice, no source."""
 INK, FAINT, _HAIR = HexColor("#23272b"), HexColor("#5d646b"), HexColor("#d8d4ca")
 WIDTH_PT: Final[float] = 180 * mm  # of text and tables
 _TOP_AND_BOTTOM_PT: Final[float] = 15 * mm
@@ -64,7 +66,7 @@ def pdf_pages(
     left_pt, room_pt = (width_pt - WIDTH_PT) / 2.0, height_pt - 2.0 * _TOP_AND_BOTTOM_PT
 
     def draw_footer(canvas: Any, document: Any) -> None:
-        canvas.setFont(REGULAR, 7)
+        canvas.setFont(REGULAR, LEAST_PT)
         canvas.setFillColor(FAINT)
         canvas.drawString(left_pt, 8 * mm, footer)
         canvas.drawRightString(width_pt - left_pt, 8 * mm, f"page {document.page}")
@@ -100,7 +102,7 @@ class _Heading(Paragraph):  # type: ignore[misc]  # of a library without types
 
 
 def text(
-    words: str,
+    words: str | Sequence[tuple[str, str]],
     size_pt: float,
     *,
     bold: bool = False,
@@ -111,6 +113,8 @@ def text(
     entry: tuple[int, str] | None = None,
 ) -> Paragraph:
     """Paragraph of plain words; all its lines but the first stand `hang_pt` to the right.
+
+    Words in pairs are runs, each of bold words and of plain ones.
 
     With an `entry` the outline names it: at a level, 0 at the top and none skipped, by a name.
     """
@@ -126,18 +130,40 @@ def text(
         spaceBefore=before_pt,
         spaceAfter=after_pt,
     )
-    marked = html.escape(words, quote=False).replace("\n", "<br/>")
+    runs = [("", words)] if isinstance(words, str) else words
+    marked = " ".join(
+        f'<font name="{BOLD}">{_escaped(first)}</font> {_escaped(rest)}' if first else _escaped(rest)
+        for first, rest in runs
+    )
     return Paragraph(marked, style) if entry is None else _Heading(marked, style, entry=entry)
 
 
 def grid(
-    header: Sequence[str], rows: Sequence[Sequence[str]], *, size_pt: float, width_pt: float = WIDTH_PT
+    header: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    size_pt: float,
+    width_pt: float = WIDTH_PT,
+    marked: Container[str] = (),
 ) -> Table:
-    """Table of a width, the whole one by default; its header is repeated on every page."""
+    """Table of a width, the whole one by default; its header is repeated on every page.
+
+    The first line of a cell is bold where it is one of the `marked` words.
+    """
     cells = [[text(name, size_pt, faint=True, after_pt=1.4) for name in header]]
-    cells += [[text(cell, size_pt, after_pt=1.4) for cell in row] for row in rows]
+    cells += [[text(_led(cell, marked), size_pt, after_pt=1.4) for cell in row] for row in rows]
     widths = _column_widths_pt(header, rows, size_pt=size_pt, width_pt=width_pt)
     return Table(cells, colWidths=widths, repeatRows=1, style=_GRID, hAlign="LEFT")
+
+
+def _escaped(words: str) -> str:
+    return html.escape(words, quote=False).replace("\n", "<br/>")
+
+
+def _led(cell: str, marked: Container[str]) -> str | list[tuple[str, str]]:
+    """Cell, its first line as a bold run where that is marked."""
+    first, line_break, rest = cell.partition("\n")
+    return [(first, f"{line_break}{rest}")] if first in marked else cell
 
 
 def _column_widths_pt(

@@ -99,7 +99,7 @@ def read_sweep(folder: Path) -> list[SweepLens]:
             "the library need what it did not keep yet"
         )
     again = "run the sweep again"
-    give = f"give a folder that `lensbench sweep` wrote, or {again}"
+    give = f"give a folder that `lensbench sweep` wrote; of photographs: lensbench sweep {folder}"
     with _refusing(path, SweepError, missing=give, damaged=again):
         document = _decoded(path, _SweepDocument, SWEEP_FORMAT, way_out=again)
         lenses = [_named(lens) for lens in document.lenses]
@@ -161,8 +161,12 @@ def read_shots(folder: Path) -> KeptShots:
         known = found == SHOTS_FORMAT
         document = msgspec.msgpack.decode(content, type=_ShotsDocument, dec_hook=_unpacked) if known else None
     except FileNotFoundError as error:
-        give = "give a folder that `lensbench sweep` wrote"
-        raise SweepError(f"{folder} keeps no measured shots ({SHOTS_FILE}); {give}, or {again}") from error
+        way = (
+            again
+            if (folder / SWEEP_FILE).exists()
+            else "give the folder that `lensbench sweep` wrote (--out)"
+        )
+        raise SweepError(f"{folder} keeps no measured shots ({SHOTS_FILE}); {way}") from error
     except (OSError, EOFError, zlib.error, msgspec.MsgspecError, ValueError, RecursionError) as error:
         raise SweepError(f"{path}: damaged; {again}") from error
     if document is None:

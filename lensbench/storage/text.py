@@ -13,6 +13,7 @@ import os
 import re
 import tomllib
 import unicodedata
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
 from importlib.resources import files
@@ -185,6 +186,17 @@ def clean_text(text: str | None, *, unknown: str = "unknown") -> str:
 _CLOSE: Final = (
     0.7  # of difflib's ratio, at which a slip of the finger stays near; common practice, no source
 )
+
+
+def told_apart(paths: Iterable[Path]) -> dict[Path, str]:
+    """Name of each file: its own, with its folder's before it where two files bear one.
+
+    >>> told_apart([Path("a/1.dng"), Path("b/1.dng"), Path("b/2.dng")])[Path("b/1.dng")]
+    'b/1.dng'
+    """
+    known = tuple(dict.fromkeys(paths))
+    counts = Counter(path.name for path in known)
+    return {path: path.name if counts[path.name] == 1 else str(Path(*path.parts[-2:])) for path in known}
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -85,6 +85,7 @@ def copies_in_words(copies: dict[Path, Path]) -> list[str]:
 
 UNKNOWN_LENS: Final = "unknown lens"
 UNKNOWN_CAMERA: Final = "unknown camera"
+STOP_UNKNOWN: Final = "its f-number is unknown; name it in a shots table (--shots; columns file,f_number)"
 FOCAL_GAP: Final = 0.03  # as a share, from one group to the next. Common practice, no source.
 
 
@@ -125,12 +126,12 @@ def gather(
     paths = [path for _, path in places]
     copies = copies_among(paths)
     table = read_shots_table(shots_csv) if shots_csv else []
-    named, beside_raw = [row for row in table if row.file], _beside_raw(paths)
+    named, doubles = [row for row in table if row.file], beside_raw(paths)
     if named or not table:
-        rows = rows_by_name(places, named, second=beside_raw)
+        rows = rows_by_name(places, named, second=doubles)
     else:
-        rows = rows_in_order([path for path in paths if path not in {*copies, *beside_raw}], table)
-    shots = [_plan(path, rows.get(path), beside_raw=path in beside_raw, camera=camera) for path in paths]
+        rows = rows_in_order([path for path in paths if path not in {*copies, *doubles}], table)
+    shots = [_plan(path, rows.get(path), beside_raw=path in doubles, camera=camera) for path in paths]
     shots = _without_copies(shots, copies)
     if all(shot.left_out for shot in shots):
         first = shots[0]
@@ -140,7 +141,7 @@ def gather(
     return named_focal_lengths(shots)
 
 
-def _beside_raw(paths: Sequence[Path]) -> set[Path]:
+def beside_raw(paths: Sequence[Path]) -> set[Path]:
     """Finished pictures that stand beside a raw file of the same name."""
     raws = [path for path in paths if path.suffix.lower() in photo.RAW_SUFFIXES]
     names = {path.with_name(path.stem.lower()) for path in raws}
@@ -174,7 +175,7 @@ def _plan(path: Path, row: TableRow | None, *, beside_raw: bool, camera: str | N
     if not left_out and shot.metadata.f_number is None:
         left_out = _damage(path)
         stranger = not left_out and shot.metadata.camera is None and shot.metadata.focal_length_mm is None
-        left_out = left_out or "its f-number is unknown; name it in a shots table (--shots)"
+        left_out = left_out or STOP_UNKNOWN
     return replace(
         shot, left_out=by_choice or left_out, by_choice=bool(by_choice), stranger=stranger and not by_choice
     )

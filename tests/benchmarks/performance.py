@@ -1,10 +1,13 @@
 """What a sweep costs beside what it cannot do without: decoding the files, and starting Python with its libraries.
 
-Every row is a ratio, or a difference of processor time, of two programs that ran by turns on the same machine.
+Every row is a ratio, or a difference of processor time, of two programs that ran by turns on the same machine. On two
+idle processors the whole page takes about ten minutes; `--set files=12 --set small=200 --set shots=100` takes three.
 """
 
+import json
 import resource
 import shutil
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -19,22 +22,25 @@ import pages
 
 # isort: split
 import cv2
-import imagecodecs
-import numpy as np
 import rawpy
-from dng_files import write_dng
-
-from lensbench import simulate
-from lensbench.chart.layout import sheet
+from speed_files import frames, large, linked, many_small
+from speed_rows import beside_before
+from where_time_goes import stages_ms
 
 WORKERS = 2
-TILE_PX = 496
+BEFORE_BATCHES = "15e49f1"
+"""The last commit before edges of one photograph were fitted in shared batches."""
 HEAD = """# What a sweep costs
 
 Wall time of `lensbench sweep` with two workers, from the command to the written report, against opening and unpacking
-the same files by LibRaw (JPEGs: by OpenCV) in a pool of two processes of the same kind; processor time of a run in
-which nothing is new, beside that of `python -c "import numpy, scipy.special"`; and so on. Files of {megapixels} MP with
-{edges} edges each, {files} of a kind. The row furthest above its target stands first.
+the same files by LibRaw (JPEGs: by OpenCV) in a pool of two processes of the same kind, each the best of two; processor
+time of a run in which nothing is new, beside that of `python -c "import numpy, scipy.special"`; and so on. Files of
+{megapixels} MP with {edges} edges each, {files} of a kind; lossless ones as cameras write them, two components to a
+tile. The row furthest above its target stands first.
+"""
+ONE_FILE = """
+Processor time of one photograph in a worker, without its start; the stages of lossless raw, uncompressed raw and JPEG,
+the costliest first. [ms]
 """
 
 
@@ -89,55 +95,16 @@ def sweep_s(folder: Path, out: Path, workers: int = WORKERS) -> tuple[float, flo
     return run(*pages.PROGRAM, "sweep", folder, "--out", out, "--shots", table, "--workers", workers)
 
 
-def frames(folder: Path, *, files: int, rows: int) -> tuple[dict[str, list[Path]], int]:
-    """The same photograph so many times in three kinds of file, told apart by a band; and its count of edges."""
-    camera = simulate.Camera(rows=rows, cols=rows * 3 // 2, pitch_um=4.0 * 4000 / rows)
-    lens = simulate.prime("Linden 35", simulate.ZoomPosition(focal_length_mm=35.0))
-    scene = simulate.Scene(layout=sheet("A1"), lens=lens, camera=camera, print_sigma_mm=0.03)
-    photo = simulate.photograph(scene, simulate.Shot(focal_length_mm=35.0, f_number=5.6), channels=("green",))
-    light = simulate.picture(scene, simulate.Shot(focal_length_mm=35.0, f_number=5.6))
-    picture = np.rint(255.0 * np.clip(light, 0.0, 1.0) ** (1 / 2.2)).astype(np.uint8)[..., ::-1].copy()
-    side = min(TILE_PX, rows // 32 * 16)
-    corners = [(top, left) for top in range(0, camera.rows, side) for left in range(0, camera.cols, side)]
-    kinds: dict[str, list[Path]] = {"lossless": [], "plain": [], "jpeg": []}
-    for kind in kinds:
-        (folder / kind).mkdir()
-
-    def tile(codes: np.ndarray, top: int, left: int) -> bytes:
-        piece = np.zeros((side, side), np.uint16)
-        inside = codes[top : top + side, left : left + side]
-        piece[: inside.shape[0], : inside.shape[1]] = inside
-        return bytes(imagecodecs.ljpeg_encode(piece, bitspersample=14))
-
-    tiles = [tile(photo.mosaic, *corner) for corner in corners]
-    band = slice(rows // 2 // side * side, rows // 2 // side * side + side)
-    for number in range(files):
-        codes = photo.mosaic.copy()
-        # Files that differ in the middle, and in length, as photographs do: else all of them is read to find copies.
-        codes[band] += np.random.default_rng(number).integers(0, 2, codes[band].shape, np.uint16)
-        picture[0, 0] = 0
-        picture[0, : 8 * files].reshape(-1, 8, 3)[number] = 255
-        packed = iter(
-            [
-                tile(codes, *corner) if corner[0] == band.start else own
-                for corner, own in zip(corners, tiles, strict=True)
-            ]
-        )
-        paths = {
-            kind: folder / kind / f"shot_{number:04d}{'.jpg' if kind == 'jpeg' else '.dng'}" for kind in kinds
-        }
-        write_dng(paths["lossless"], codes, encoded=packed, compression=7, tile=(side, side))
-        write_dng(paths["plain"], codes)
-        cv2.imwrite(str(paths["jpeg"]), picture, [cv2.IMWRITE_JPEG_QUALITY, 97])
-        for kind, path in paths.items():
-            kinds[kind].append(path)
-    for kind, paths_of_kind in kinds.items():
-        lines = [
-            f"{path.name},Linden 35,{(4, 5.6, 8, 11)[k % 4]},35,4" for k, path in enumerate(paths_of_kind)
-        ]
-        text = "\n".join(["file,lens,f_number,focal_length_mm,pitch_um", *lines]) + "\n"
-        (folder / kind / "shots.csv").write_text(text, encoding="utf-8")
-    return kinds, len(photo.edges)
+def best_sweep_s(
+    folder: Path, out: Path, work: Callable[[Path], int], paths: list[Path]
+) -> tuple[float, float]:
+    """Seconds of a first sweep, and of decoding the same files; each the best of two by turns."""
+    first, floor = [], []
+    for _ in range(2):
+        shutil.rmtree(out, ignore_errors=True)
+        floor.append(pool_s(work, paths))
+        first.append(sweep_s(folder, out)[0])
+    return min(first), min(floor)
 
 
 def against_decoding(place: Path, kinds: dict[str, list[Path]], count: int) -> Iterator[Cost]:
@@ -148,37 +115,48 @@ def against_decoding(place: Path, kinds: dict[str, list[Path]], count: int) -> I
         ("jpeg", decoded, "JPEG", 1.6),
     )
     for kind, work, name, target in asked[:count]:
-        floor = min(pool_s(work, kinds[kind]) for _ in range(2))
-        out = place / f"out-{kind}"
-        first, _ = sweep_s(place / kind, out)
-        floor = min(floor, pool_s(work, kinds[kind]))
+        out, paths = place / f"out-{kind}", kinds[kind]
+        first, floor = best_sweep_s(place / kind, out, work, paths)
         yield Cost(what=f"{name}: sweep against decoding", unit=" times", target=target, found=first / floor)
         if kind == "lossless":
-            yield from _later_runs(place / kind, out, first_s=first, files=len(kinds[kind]))
-            alone_floor = pool_s(work, kinds[kind], workers=1)
+            alone_floor = pool_s(work, paths, workers=1)
             alone, _ = sweep_s(place / kind, place / "out-alone", workers=1)
             gain = (alone / first) / (alone_floor / floor)
             what = "what two decoders gain over one, against what two workers do"
             yield Cost(what=what, unit=" times", target=1.05, found=1.0 / gain)
+            yield from _later_runs(place, paths, out, first_s=first, one_s=alone / len(paths))
 
 
-def _later_runs(folder: Path, out: Path, *, first_s: float, files: int) -> Iterator[Cost]:
+def _later_runs(place: Path, paths: list[Path], out: Path, *, first_s: float, one_s: float) -> Iterator[Cost]:
+    """What a run costs in which nothing is new, of all photographs and of a dozen, and one in which a single one is."""
+    few = linked(paths[:12], place / "dozen")
+    sweep_s(few, place / "out-dozen")
+    new = shutil.copy(paths[-1], place / "new.dng")
+    with Path(new).open("ab") as file:
+        file.write(b"\0" * 8)  # another photograph, as far as its content goes
     time.sleep(3.0)  # files that were written just now are in doubt
+    folder = paths[0].parent
     sweep_s(folder, out)
-    again, processor = min(sweep_s(folder, out) for _ in range(3))
+    sweep_s(few, place / "out-dozen")
+    dozen = [sweep_s(few, place / "out-dozen") for _ in range(3)]
+    again = min(sweep_s(folder, out)[0] for _ in range(3))
     _, libraries = min(run(sys.executable, "-c", "import numpy, scipy.special") for _ in range(3))
     yield Cost(
-        what=f"nothing new, {files} photographs: processor time beyond Python with numpy",
+        what="nothing new, 12 photographs: processor time beyond Python with numpy",
         unit=" s",
         target=1.5,
-        found=processor - libraries,
+        found=min(processor for _, processor in dozen) - libraries,
     )
-    yield Cost(
-        what="nothing new, against the first run, fixed cost included",
-        unit=" times",
-        target=0.1,
-        found=again / first_s,
-    )
+    each = max(again - min(dozen)[0], 0.0) / max(len(paths) - 12, 1)
+    what = "nothing new, against the first run, beyond the fixed cost"
+    yield Cost(what=what, unit=" times", target=0.01, found=each * len(paths) / first_s)
+    added = linked([*paths, Path(new)], place / "added")
+    shutil.copytree(out, place / "out-added")
+    sweep_s(linked(paths, place / "known"), place / "out-added")
+    with_one, _ = sweep_s(added, place / "out-added")
+    known = min(sweep_s(place / "known", place / "out-added")[0] for _ in range(2))
+    what = "one photograph more, against one of the first run"
+    yield Cost(what=what, unit=" times", target=1.0, found=(with_one - known) / one_s)
 
 
 def starting() -> Iterator[Cost]:
@@ -186,6 +164,72 @@ def starting() -> Iterator[Cost]:
     nothing = min(run(sys.executable, "-c", "pass")[0] for _ in range(5))
     shown = min(run(*pages.PROGRAM, "--help")[0] for _ in range(5))
     yield Cost(what="`--help` beyond `python -c pass`", unit=" s", target=0.25, found=shown - nothing)
+
+
+BY_TURNS = """
+import contextlib, io, json, sys, time
+from pathlib import Path
+import cv2, rawpy
+from lensbench.cli.main import run
+from lensbench.model.shot import Metadata
+from lensbench.shot import MeasureOptions
+from lensbench.sweep.task import Task, measure_one
+what, path, runs = sys.argv[1], sys.argv[2], int(sys.argv[3])
+told = Metadata(lens="Linden 35", f_number=5.6, focal_length_mm=35.0)
+cv2.setNumThreads(1)
+def check():
+    sys.argv = ["lensbench", "check", path]
+    with contextlib.suppress(SystemExit), contextlib.redirect_stdout(io.StringIO()):
+        run()
+def measure():
+    measure_one(Task(path=Path(path), options=MeasureOptions(pitch_um=4.0), overrides=told))
+def decode():
+    with rawpy.imread(path) as raw:
+        raw.raw_image_visible[-1, -1]
+def spent_s(action):
+    start = time.process_time()
+    action()
+    return time.process_time() - start
+action = {"check": check, "measure": measure}[what]
+action()
+print(json.dumps([spent_s(action) / spent_s(decode) for _ in range(runs)]))
+"""
+
+
+def by_turns(what: str, path: Path, *, runs: int = 5) -> float:
+    """Processor time of a command or a measurement over decoding, imports aside; the median of runs by turns."""
+    words = [sys.executable, "-c", BY_TURNS, what, str(path), str(runs)]
+    told = subprocess.run(words, check=True, capture_output=True, text=True)
+    return statistics.median(json.loads(told.stdout))
+
+
+def singly(place: Path, path: Path, *, rows: int) -> Iterator[Cost]:
+    """One new raw under `check`, one of a large sensor, and edges in batches."""
+    yield Cost(
+        what="`check` of a lossless raw against decoding, imports aside",
+        unit=" times",
+        target=1.2,
+        found=by_turns("check", path),
+    )
+    found = by_turns("measure", large(place / "large", rows=rows))
+    what = f"compressed raw of {2.5 * rows * rows * 1.5 / 1e6:.0f} MP against decoding, processor time"
+    yield Cost(what=what, unit=" times", target=1.15, found=found)
+    if told := beside_before(100, runs=6, before=BEFORE_BATCHES):
+        what = f"`refined`, 100 regions of 100 x 60 px, against commit {BEFORE_BATCHES}"
+        yield Cost(what=what, unit=" times", target=0.5, found=told[0])
+
+
+def growing(place: Path, *, small: int, rows: int) -> Iterator[Cost]:
+    """Whether a shot costs the same among few and among many."""
+    paths = many_small(place / "small", files=small, rows=max(rows // 10, 400))
+    counts = (10, small // 4, small)
+    few, some, many = (
+        sweep_s(linked(paths[:count], place / f"small-{count}"), place / f"out-{count}")[0]
+        for count in counts
+    )
+    found = (many - few) / (counts[2] - counts[0]) / ((some - few) / (counts[1] - counts[0]))
+    what = f"cost of a shot among {small} against one among {counts[1]} (small frames)"
+    yield Cost(what=what, unit=" times", target=1.1, found=found)
 
 
 PEAK = """
@@ -217,7 +261,7 @@ from pathlib import Path
 from many_shots import many_shots
 shots = many_shots(int(sys.argv[1]))
 start, wall = time.process_time(), time.perf_counter()
-from lensbench.report.write import write_sweep
+from lensbench.report.out.write import write_sweep
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 counted = reject(shots)
@@ -259,28 +303,47 @@ def many(place: Path, shots: int) -> Iterator[Cost]:
         yield Cost(what=what, unit=" s", target=3.0, found=opened - empty)
 
 
-def page(*, files: int, rows: int, count: int, shots: int) -> Iterator[str]:
-    """The page; `count` is the number of kinds of file."""
+def stage_rows(paths: list[Path], *, runs: int) -> Iterator[str]:
+    """Table of where the time of one photograph goes, a column a kind of file."""
+    columns = stages_ms(paths, runs=runs)
+    yield from ONE_FILE.splitlines()
+    yield ""
+    yield from pages.head("stage", "lossless", "uncompressed", "JPEG")
+    for stage in sorted(columns[0], key=lambda stage: -sum(column[stage] for column in columns)):
+        yield pages.row(stage, *(f"{column[stage]:.0f}" for column in columns))
+    yield pages.row("together", *(f"{sum(column.values()):.0f}" for column in columns))
+
+
+def page(*, files: int, rows: int, count: int, shots: int, small: int) -> Iterator[str]:
+    """The page; `count` is the number of kinds of file, `small` that of small frames."""
     place = Path(tempfile.mkdtemp(prefix="lensbench-"))
     try:
         kinds, edges = frames(place, files=files, rows=rows)
         megapixels = rows * rows * 1.5 / 1e6
         yield from HEAD.format(megapixels=f"{megapixels:.3g}", edges=edges, files=files).splitlines()
-        costs = [
-            *against_decoding(place, kinds, count),
-            *starting(),
-            *memory(kinds["lossless"][0], frame_bytes=rows * rows * 3),
-            *(many(place, shots) if shots else ()),
-        ]
+        costs = pages.shown(
+            cost.row()
+            for part in (
+                against_decoding(place, kinds, count),
+                starting(),
+                memory(kinds["lossless"][0], frame_bytes=rows * rows * 3),
+                singly(place, kinds["lossless"][0], rows=rows) if count else (),
+                many(place, shots) if shots else (),
+                growing(place, small=small, rows=rows) if small else (),
+            )
+            for cost in part
+        )
+        stages = list(stage_rows([paths[0] for paths in kinds.values()], runs=5 if count else 1))
     finally:
         shutil.rmtree(place)
     yield ""
     yield from pages.head("what", "at most", "found", "")
-    yield from pages.worst_first(pages.shown(cost.row() for cost in costs))
+    yield from pages.worst_first(costs)
+    yield from stages
 
 
 TABLE = pages.Table(
     page=page,
-    full={"files": 24, "rows": 4000, "count": 3, "shots": 500},
-    tiny={"files": 1, "rows": 400, "count": 0, "shots": 0},
+    full={"files": 48, "rows": 4000, "count": 3, "shots": 500, "small": 2000},
+    tiny={"files": 1, "rows": 400, "count": 0, "shots": 0, "small": 0},
 )

@@ -59,13 +59,13 @@ def best_ms(action: Callable[[], object], *, repeats: int) -> float:
     return 1e3 * min(found)
 
 
-def beside_before(count: int, *, runs: int) -> tuple[float, float] | None:
-    """Processor time of a batch now over before, each the median of runs by turns, and ms an edge before.
+def beside_before(count: int, *, runs: int, before: str = BEFORE) -> tuple[float, float] | None:
+    """Processor time of a batch now over that at a commit, each the median of runs by turns, and ms an edge before.
 
     None where the commit of before is out of reach.
     """
     archive = subprocess.run(
-        ["git", "-C", str(pages.ROOT), "archive", BEFORE, "lensbench"], capture_output=True, check=False
+        ["git", "-C", str(pages.ROOT), "archive", before, "lensbench"], capture_output=True, check=False
     )
     if archive.returncode:
         return None
@@ -76,8 +76,8 @@ def beside_before(count: int, *, runs: int) -> tuple[float, float] | None:
         times = [[_time_s(program) for program in programs] for _ in range(runs + 1)]
         for program in programs:
             program.communicate(timeout=60)
-    before, now = np.median(times[1:], axis=0)
-    return float(now / before), 1e3 * float(before) / count
+    earlier, now = np.median(times[1:], axis=0)
+    return float(now / earlier), 1e3 * float(earlier) / count
 
 
 def _asked(tree: Path, count: int) -> "subprocess.Popen[str]":

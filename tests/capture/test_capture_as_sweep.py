@@ -1,15 +1,18 @@
 """What `check` rejects beside the camera, `sweep` leaves out at home, and nothing else: over a folder of made shots."""
 
 import csv
+import shutil
 from dataclasses import replace
 
 import pytest
+from PIL import Image
 from typer.testing import CliRunner
 
 from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.sweep.decide import sweep
+from lensbench.sweep.gather import gather
 from lensbench.sweep.run import Running
 
 LENS = simulate.prime(
@@ -20,16 +23,18 @@ WANTED_OUT = {"01.dng", "04.dng", "07.dng"}
 """What the photographer did wrong beyond use: out of focus, overexposed, no photograph."""
 
 
+SHEET = sheet("A3")
+SCENE = simulate.Scene(
+    layout=replace(SHEET, targets=SHEET.targets[::4]),
+    lens=LENS,
+    camera=simulate.Camera(rows=640, cols=960, pitch_um=8.0),
+)
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     """A few shots at three stops, with what goes wrong in a first hour."""
-    path = tmp_path_factory.mktemp("card")
-    layout = sheet("A3")
-    scene = simulate.Scene(
-        layout=replace(layout, targets=layout.targets[::4]),
-        lens=LENS,
-        camera=simulate.Camera(rows=640, cols=960, pitch_um=8.0),
-    )
+    path, scene = tmp_path_factory.mktemp("card"), SCENE
     askew = replace(scene, pose=simulate.Pose(yaw_deg=5.0))
     shots = [
         *((scene, {"f_number": 2.8, "focus_error_um": error_um}) for error_um in (110.0, 0.0, 3.0)),
@@ -96,3 +101,58 @@ def test_the_filled_plan_names_what_counts(checked, plan):
         named = [row["file"] for row in csv.DictReader(file) if row["file"]]
     assert sorted(named) == ["02.dng", "03.dng", "05.dng", "06.dng"]
     assert "Plan: 4 of 6 shots are there." in checked
+
+
+@pytest.fixture
+def stripped(folder, tmp_path):
+    """A picture that a messenger took the metadata from, a raw file with its picture beside it, and a copy."""
+    path = tmp_path / "sent"
+    path.mkdir()
+    made = simulate.Job(
+        scene=SCENE,
+        shot=simulate.Shot(focal_length_mm=35.0, f_number=5.6, seed=9),
+        path=tmp_path / "made.jpg",
+        processing=simulate.Processing(format="jpeg"),
+    )
+    simulate.shoot([made], truth_channels=("green",))
+    Image.open(made.path).save(path / "sent.jpg", quality=95)
+    shutil.copy(folder / "02.dng", path / "both.dng")
+    shutil.copy(folder / "02.dng", path / "copy.dng")
+    (path / "BOTH.JPG").write_bytes(b"beside the raw file")
+    return path
+
+
+def test_what_sweep_cannot_use_without_a_table_is_not_usable_to_check(stripped, tmp_path):
+    """And of copies, and of a raw file and its picture, both count the same one."""
+    done = CliRunner().invoke(app, ["check", str(stripped)])
+    assert "NO STOP  sent.jpg: the file names no f-number: write it into a table" in done.stdout
+    assert "1 of 2 usable; 1 once a table names their f-number" in done.stdout
+    assert "left out: a copy of both.dng" in done.stderr
+    planned = {shot.path.name: shot.left_out for shot in gather([stripped])}
+    assert [name for name, left_out in planned.items() if not left_out] == ["both.dng"]
+    assert "f-number is unknown" in planned["sent.jpg"]
+
+    table = tmp_path / "shots.csv"
+    table.write_text("file,f_number\nsent.jpg,1.8\n")
+    known = CliRunner().invoke(app, ["check", str(stripped), "--plan", str(table)])
+    assert "usable  sent.jpg (f/1.8)" in known.stdout
+    used = {shot.path.name for shot in gather([stripped], table) if not shot.left_out}
+    assert used == {"both.dng", "sent.jpg"}
+
+
+def test_several_files_are_checked_as_their_folder_is(folder, checked):
+    names = [str(folder / f"{number:02d}.dng") for number in (7, 1, 2, 3)]
+    done = CliRunner().invoke(app, ["check", *names, names[1]])
+    lines = done.stdout.splitlines()
+    assert [line.split()[1].rstrip(":") for line in lines[:-2]] == [
+        "07.dng",
+        "01.dng",
+        "02.dng",
+        "01.dng",
+        "03.dng",
+    ]
+    assert lines[-2] == "2 of 4 usable"
+    assert lines[-1].startswith("A quick look")
+    assert {line for line in lines if "01.dng" in line} == {
+        line for line in checked.splitlines() if " 01.dng" in line
+    }

@@ -17,7 +17,7 @@ from lensbench import simulate
 from lensbench.capture.framing import border_gaps, empty_sides, side_as_held, tilt_as_held
 from lensbench.capture.plan import table_text
 from lensbench.capture.plan_book import PlanBook, PlanFile
-from lensbench.capture.session import Follower, Happening, Session, What, follow, without_doubles
+from lensbench.capture.session import Follower, Happening, Session, What, follow
 from lensbench.capture.verdict import judge
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
@@ -268,14 +268,7 @@ def test_smaller_matters_do_not_stop_the_show(clean):
         )
         for e in shot.edges
     ]
-    flags = (
-        "uneven_light",
-        "sharpened",
-        "screened_print",
-        "low_snr",
-        "f_number_unknown",
-        "corners_unmeasured",
-    )
+    flags = ("uneven_light", "sharpened", "screened_print", "low_snr", "corners_unmeasured")
     loose = replace(shot.chart, framing_percent=72.0)
     poor = replace(shot, edges=tuple(dimmer), chart=loose, quality=tuple(remark(flag, "") for flag in flags))
     other = replace(shot, metadata=replace(shot.metadata, iso=800))
@@ -286,7 +279,6 @@ def test_smaller_matters_do_not_stop_the_show(clean):
         "shoot raw",
         "solid black",
         "base ISO",
-        "shots table",
         "earlier 800",
         "step nearer: the corners are not measured (targets cover 72 % of the picture)",
     ):
@@ -436,11 +428,6 @@ def test_a_file_that_cannot_be_read_gets_a_second_look(tmp_path):
 def test_a_folder_that_is_not_there(tmp_path):
     with pytest.raises(ImageError, match="no such folder"):
         next(follow(Follower(tmp_path / "none")))
-
-
-def test_a_raw_counts_once(tmp_path):
-    paths = [tmp_path / name for name in ("a.dng", "a.JPG", "b.jpg")]
-    assert without_doubles(paths) == [paths[0], paths[2]]
 
 
 def test_a_session_settles_renamed_and_vanished_files(clean, tmp_path):

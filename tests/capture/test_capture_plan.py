@@ -265,6 +265,9 @@ def test_the_quick_test_is_a_dozen_shots_on_one_page(lens):
     assert {row.turned for row in table_shots(plan)} == {None, Turned.CHART}
     assert plan.minutes <= 11.0
     assert len(pypdfium2.PdfDocument(checklist_pdf(plan))) == 1
+    assert not any(
+        "a room longer" in remark for remark in plan.remarks
+    )  # the sheet was asked for, whatever the room
 
 
 def test_the_checklist_prints_what_was_planned():
@@ -339,11 +342,23 @@ def test_the_command(tmp_path):
     assert (out / "checklist.pdf").read_bytes().startswith(b"%PDF")
     with (out / "shots.csv").open(newline="") as file:
         assert next(csv.DictReader(file))["file"] == "A001.NEF"
+    short = CliRunner().invoke(app, ["plan", *options, "--room-m", "2.5", "--chart", "wall"])
+    assert "shorter focal lengths (--focal-lengths), or --chart sheet" in str(short.exception)
     again = CliRunner().invoke(app, ["plan", *options])
     assert isinstance(again.exception, SettingError)
     assert "names 128 photographs, the first A001.NEF" in str(again.exception)
     quick = CliRunner().invoke(app, ["plan", *options, "--quick", "--paper", "A3", "--replace"])
     assert "12 shots" in quick.stdout
+    wide = [
+        "--out",
+        str(tmp_path / "wide"),
+        "--size",
+        "6000x4000",
+        "--no-bracket",
+    ]  # as cameras tell it: width first
+    assert (
+        "1.37 x 0.91 m of wall" in CliRunner().invoke(app, ["plan", *options, "--room-m", "9", *wide]).stdout
+    )
     for wrong in (
         ["--focal", "wide", "--widest", "2"],
         [*options, "--size", "big"],

@@ -12,6 +12,7 @@ from chart_pictures import ArrayPicture, Camera, photograph
 from lensbench.chart.draw.charts import draw
 from lensbench.chart.find.chart import find_chart
 from lensbench.chart.find.sighting import read_markers
+from lensbench.chart.find.targets import arm_regions
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.errors import ChartError
 
@@ -239,3 +240,27 @@ def test_markers_are_read_when_they_are_twenty_blurs_wide(blur_px):
         if marker.marker_id in by_id:
             first = camera.to_px(np.array(marker.center_mm) - marker.side_mm / 2)
             assert by_id[marker.marker_id][0] == pytest.approx(first, abs=4.0)
+
+
+@pytest.mark.parametrize("turn_deg", [4.0, 86.0, -7.0])
+def test_regions_end_where_no_fit_looks_any_more(turn_deg):
+    """Of sharp edges 40 px to each side are looked at, 320 bins of an eighth of a pixel (derived)."""
+    turn = np.radians(turn_deg + 90.0 * np.arange(4))
+    arms_px = 170.0 * np.stack((-np.cos(turn), -np.sin(turn)), axis=-1)[None]
+    crossing = np.array([[400.3, 500.8]])
+
+    def reaches(blur_px):
+        found = arm_regions(crossing, arms_px=arms_px, blur_px=np.array([blur_px]), size_px=(800, 1000))[0]
+        for arm in found:
+            along = arms_px[0, arm.arm - 1] / 170.0
+            rows = arm.box.top + np.arange(arm.box.height) - crossing[0, 0]
+            cols = arm.box.left + np.arange(arm.box.width) - crossing[0, 1]
+            distance = np.subtract.outer(rows * along[1], cols * along[0])
+            lengthwise = 1 if abs(along[0]) > abs(along[1]) else 0
+            yield distance.max(axis=lengthwise).min(), -distance.min(axis=lengthwise).max()
+
+    sharp, soft = (np.array(list(reaches(blur_px))) for blur_px in (0.6, 4.0))
+    assert len(sharp) == 4
+    assert sharp.min() >= 40.0
+    assert sharp.max() < 46.0
+    assert soft.min() > 50.0

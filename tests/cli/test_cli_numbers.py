@@ -75,7 +75,7 @@ def test_lists_of_numbers_are_read_as_strictly(tmp_path, option, text):
 
 
 def test_no_series_without_end_is_begun(tmp_path):
-    stops = ",".join(str(number) for number in range(3, 100))
+    stops = ",".join(f"f/{number}" for number in range(3, 100))
     many = CliRunner().invoke(
         app, ["simulate", "--out", str(tmp_path / "out"), "--stops", stops, "--repeats", "1000"]
     )

@@ -10,7 +10,7 @@ import pytest
 from many_shots import many_shots
 
 from lensbench.cli import output
-from lensbench.report.answer import percent_table, short_answer
+from lensbench.report.text.answer import percent_table, short_answer
 from lensbench.sweep.decide import find
 
 

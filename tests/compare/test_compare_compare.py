@@ -12,7 +12,7 @@ from lensbench.model.compare import Caution, Verdict
 from lensbench.model.errors import Note, SweepError
 from lensbench.model.measured import BestOfSweep
 from lensbench.model.setting import Setting
-from lensbench.report.write import write_sweep
+from lensbench.report.out.write import write_sweep
 from lensbench.stats import Uncertainty, half_width
 from lensbench.storage.store import read_sweep
 from lensbench.sweep.decide import find
@@ -185,7 +185,9 @@ def test_labels_are_unique():
 
 
 def test_folders_that_no_sweep_wrote(tmp_path):
-    with pytest.raises(SweepError, match="give a folder that `lensbench sweep` wrote"):
+    with pytest.raises(
+        SweepError, match="give a folder that `lensbench sweep` wrote; of photographs: lensbench sweep"
+    ):
         compare([tmp_path])
     for text, says in (
         ("[]", "no document of the kind"),

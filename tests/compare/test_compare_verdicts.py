@@ -13,7 +13,7 @@ from lensbench.compare.compare import compare_lenses
 from lensbench.edge.perception import RESPONSE_CYPX, gaussian_response, ruler_reading, viewing_of
 from lensbench.model.compare import Caution, Seen, Sharper, Verdict
 from lensbench.model.errors import Note
-from lensbench.report.compare import choice_grid, choice_lines, comparison_sentences
+from lensbench.report.text.compare import choice_grid, choice_lines, comparison_sentences
 from lensbench.stats import Uncertainty, half_width, judged
 from lensbench.storage.store import read_sweep, sweep_document
 from lensbench.sweep.countable import measured_lenses, zone_responses

@@ -14,8 +14,7 @@ from lensbench.condition.judge import lens_condition
 from lensbench.condition.tilt import focus_slope, mean_slope, tilt_asymmetry_bound
 from lensbench.model.condition import Cause, Colour, Falloff, Side, Source, Subject, TurnedOutcome, Verdict
 from lensbench.model.shot import Turned
-from lensbench.report.condition import condition_text, state_sentences
-from lensbench.report.evidence import turned_text
+from lensbench.report.text.condition import condition_text, state_sentences, turned_text
 from lensbench.shot.geometry import camera_pose
 from lensbench.simulate import Camera, Pose, Scene, ZoomPosition, prime
 from lensbench.stats import Repeats, exceeds, moderated
@@ -261,7 +260,7 @@ def test_lateral_colour_and_distortion_are_told_in_figures(random):
     # 1.2 px of 4 um in the corner, derived.
     assert colour.value == pytest.approx(1.2, abs=1e-6)
     assert colour.details.main.colour is Colour.RED
-    assert "red lies 1.20 px (4.8 um) outside of green" in condition_text(colour).evidence
+    assert "red lies 1.20 px (4.8 µm) outside of green" in condition_text(colour).evidence
     bent = finding(coloured, Subject.DISTORTION)
     assert bent.verdict is Verdict.MATTERS
     assert bent.value == pytest.approx(-2.3, abs=0.05)

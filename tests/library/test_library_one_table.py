@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from lensbench.cli.main import app
 from lensbench.compare.compare import compare
 from lensbench.model.compare import Caution, Verdict
-from lensbench.report.write import write_sweep
+from lensbench.report.out.write import write_sweep
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 

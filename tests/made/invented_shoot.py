@@ -8,6 +8,7 @@ import math
 from pathlib import Path
 
 import numpy as np
+from invented_shots import edge_figures
 
 from lensbench.model import compare as compared
 from lensbench.model.compare import Caution, ComparedLens, ComparedPair, CompareFindings, CompareRow
@@ -94,17 +95,8 @@ def an_edge(mtf50_cypx: float, *, roi: Box, angle_deg: float) -> Edge:
     frequency_cypx = np.linspace(0.0, 1.0, 65)
     return Edge(
         roi=roi,
-        channel="green",
         angle_deg=angle_deg,
-        mtf50_cypx=mtf50_cypx,
-        mtf50_sd_cypx=0.002,
-        mtf30_cypx=1.35 * mtf50_cypx,
-        mtf20_cypx=1.6 * mtf50_cypx,
-        mtf10_cypx=1.9 * mtf50_cypx,
-        rise_10_90_px=0.48 / mtf50_cypx,
-        overshoot_percent=0.4,
-        undershoot_percent=-0.3,
-        snr=82.0,
+        **edge_figures(mtf50_cypx),
         frequency_cypx=frequency_cypx,
         sfr=np.exp(-math.log(2.0) * (frequency_cypx / mtf50_cypx) ** 1.6),
         sfr_sd=np.full(65, 0.004),
@@ -284,7 +276,7 @@ def focal_findings(focal_mm: float) -> FocalLengthFindings:
     )
 
 
-def asymmetry(f_number, *, matters=False, percent=1.1, ci95_percent=(0.0, 3.1)) -> SideAsymmetry:
+def asymmetry(f_number, *, matters=False, percent=1.1, ci95_percent=(0.0, 3.1), **figures) -> SideAsymmetry:
     return SideAsymmetry(
         focal_length_mm=35.0,
         f_number=f_number,
@@ -297,6 +289,7 @@ def asymmetry(f_number, *, matters=False, percent=1.1, ci95_percent=(0.0, 3.1)) 
         tilt_percent=1.2,
         source=Source.SHOTS,
         matters=matters,
+        **figures,
     )
 
 

@@ -23,6 +23,22 @@ from lensbench.model.sweep import PlannedShot, SweepShot
 ZONE_LEVEL = {"inner": 1.05, "middle": 0.98, "outer": 0.88, "frame": 0.97}
 
 
+def edge_figures(mtf50_cypx):
+    """What an edge of such a sharpness measures beside it, of a lens that is nothing special."""
+    return {
+        "channel": "green",
+        "mtf50_cypx": mtf50_cypx,
+        "mtf50_sd_cypx": 0.002,
+        "mtf30_cypx": 1.35 * mtf50_cypx,
+        "mtf20_cypx": 1.6 * mtf50_cypx,
+        "mtf10_cypx": 1.9 * mtf50_cypx,
+        "rise_10_90_px": 0.48 / mtf50_cypx,
+        "overshoot_percent": 0.4,
+        "undershoot_percent": -0.3,
+        "snr": 82.0,
+    }
+
+
 def edge(mtf50_cypx, image_height):
     return ChartEdge(
         edge=Edge(

@@ -6,7 +6,8 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from invented_shots import planned
+from invented_shoot import FOCALS_MM, SIZE_PX, STOPS, sharpness
+from invented_shots import edge_figures, planned
 
 from lensbench.model.shot import (
     ZONES,
@@ -23,16 +24,9 @@ from lensbench.model.shot import (
 from lensbench.model.sweep import SweepShot
 from lensbench.shot import zone_of
 
-SETTINGS = tuple(itertools.product((24.0, 35.0, 70.0), (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)))
-SIZE_PX = (4000, 6000)
+SETTINGS = tuple(itertools.product(FOCALS_MM, STOPS))
 _FREQUENCY_CYPX = np.linspace(0.0, 1.0, 101)
 _PLACES = tuple(itertools.product(np.linspace(250.0, 3750.0, 5), np.linspace(300.0, 5700.0, 7)))
-
-
-def sharpness(focal_mm: float, stop: float, height: float) -> float:
-    """MTF50 of a lens whose blur grows outwards and at the long end, and with diffraction. [cycles/pixel]."""
-    aberration = {24.0: 0.9, 35.0: 0.7, 70.0: 1.5}[focal_mm] * (0.5 + 1.9 * height**2) * 2.8 / stop
-    return 0.36 / math.sqrt(1.0 + aberration**2 + (0.075 * stop) ** 2)
 
 
 @cache
@@ -43,17 +37,8 @@ def _sfr(hundredths_cypx: int) -> np.ndarray:
 def _edge(mtf50_cypx: float, row: float, col: float) -> Edge:
     return Edge(
         roi=Box(top=int(row) - 50, left=int(col) - 30, height=100, width=60),
-        channel="green",
         angle_deg=5.7,
-        mtf50_cypx=mtf50_cypx,
-        mtf50_sd_cypx=0.002,
-        mtf30_cypx=1.35 * mtf50_cypx,
-        mtf20_cypx=1.6 * mtf50_cypx,
-        mtf10_cypx=1.9 * mtf50_cypx,
-        rise_10_90_px=0.48 / mtf50_cypx,
-        overshoot_percent=0.4,
-        undershoot_percent=-0.3,
-        snr=82.0,
+        **edge_figures(mtf50_cypx),
         point_px=(row + 0.2, col - 0.1),
         dark_level=0.16,
         bright_level=0.65,

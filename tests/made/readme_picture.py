@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 from invented_shoot import STOPS, focal_findings, invented_lens, invented_shots, zone_sharpness
 
 from lensbench.model.sweep import FocalLengthFindings, Purpose, SharpEnough, SweepFindings
-from lensbench.report.document import Drawing
-from lensbench.report.pages import page_of
-from lensbench.report.render import draw
-from lensbench.report.strips import Strips
-from lensbench.report.sweep import sweep_report
+from lensbench.report.draw import Drawing
+from lensbench.report.draw.render import draw
+from lensbench.report.draw.strips import Strips
+from lensbench.report.out.html import page_of
+from lensbench.report.page.sweep import sweep_report
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser

@@ -248,6 +248,15 @@ def test_a_tie_is_an_answer_and_names_no_order(tmp_path, scene):
     assert told.stdout.count("\n") == 1
 
 
+def test_frames_of_one_name_are_told_apart_by_their_folders(tmp_path, scene):
+    for folder, sigma in (("morning", 0.5), ("evening", 0.9)):
+        (tmp_path / folder).mkdir()
+        series(tmp_path / folder, scene, [sigma])
+    shown = CliRunner().invoke(app, ["rank", str(tmp_path)]).stdout
+    assert shown.startswith("morning/0.tif is the sharpest of 2 frames; evening/0.tif is the softest")
+    assert "morning/0.tif is sharper than evening/0.tif" in shown
+
+
 def test_copies_are_no_further_frames(tmp_path, scene):
     paths = series(tmp_path, scene, [0.5, 0.9])
     (tmp_path / "copy.tif").write_bytes(paths[0].read_bytes())

@@ -3,7 +3,7 @@ from pathlib import Path
 import pytest
 from invented_shoot import invented_comparison, invented_findings, invented_shots
 
-from lensbench.report.write import write_compare, write_sweep
+from lensbench.report.out.write import write_compare, write_sweep
 
 
 @pytest.fixture(scope="session")

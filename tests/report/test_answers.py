@@ -38,11 +38,16 @@ from lensbench.model.compare import (
 from lensbench.model.errors import Note
 from lensbench.model.setting import Setting
 from lensbench.model.sweep import Basis, Behind, Observed, Refocusing, SeriesRemark, SweepFindings, Unclaimed
-from lensbench.report.advice import advice_sentences, picture_sentences
-from lensbench.report.answer import answer_sentences, holds_for, lens_sentences, series_remark
-from lensbench.report.compare import choice_lines, comparison_answer, comparison_sentences, pair_sentences
-from lensbench.report.effect import effect_sentences, shutter_sentences, visible_in_words
-from lensbench.report.words import note_in_words
+from lensbench.report.text.advice import advice_sentences, picture_sentences
+from lensbench.report.text.answer import answer_sentences, holds_for, lens_sentences, series_remark
+from lensbench.report.text.compare import (
+    choice_lines,
+    comparison_answer,
+    comparison_sentences,
+    pair_sentences,
+)
+from lensbench.report.text.effect import effect_sentences, shutter_sentences, visible_in_words
+from lensbench.report.text.words import note_in_words
 from lensbench.stats.best_set import Tie
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject

@@ -25,7 +25,7 @@ from lensbench.model.shot import (
     ZoneFigure,
 )
 from lensbench.model.sweep import LensFindings, SeriesRemark, SweepFindings
-from lensbench.report.json_form import (
+from lensbench.report.out.json_form import (
     comparison_as_json,
     edge_as_json,
     effect_as_json,

@@ -14,7 +14,7 @@ import lensbench
 from lensbench.model.errors import SettingError, SweepError
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepShot
-from lensbench.report.write import write_sweep
+from lensbench.report.out.write import write_sweep
 from lensbench.stats import Tie
 from lensbench.storage.store import read_shots
 from lensbench.sweep.decide import find
@@ -75,7 +75,9 @@ def test_other_folders_are_told_which_one_is_wanted(compare_folder, tmp_path):
         lensbench.remake(tmp_path / "absent")
     with pytest.raises(SettingError, match=r"another study \(comparison\).*compare the sweeps again"):
         lensbench.remake(compare_folder)
-    with pytest.raises(SweepError, match="keeps no measured shots"):
+    with pytest.raises(
+        SweepError, match=r"keeps no measured shots .*; give the folder that `lensbench sweep` wrote"
+    ):
         lensbench.remake(tmp_path)
     assert not list(tmp_path.iterdir())
 

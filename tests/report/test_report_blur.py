@@ -9,11 +9,11 @@ from invented_shoot import invented_lens, invented_shots
 
 from lensbench.model.shot import PhysicalFit, ShotResult
 from lensbench.model.sweep import EDGES_COLUMNS, PHYSICAL_COLUMNS, SweepFindings
-from lensbench.report.answer import holds_for
-from lensbench.report.blur import blur_sentence, lens_blur_sentence
-from lensbench.report.document import Fold
-from lensbench.report.sweep import sweep_report
-from lensbench.report.tables import as_csv, edges_table
+from lensbench.report.out.tables import as_csv, edges_table
+from lensbench.report.page.document import Fold
+from lensbench.report.page.sweep import sweep_report
+from lensbench.report.text.answer import holds_for
+from lensbench.report.text.blur import blur_sentence, lens_blur_sentence
 
 
 def reading(**changes):

@@ -14,11 +14,11 @@ from invented_shoot import invented_lens, invented_shots
 from readme_picture import PICTURE, first_screen
 
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.document import Drawing
-from lensbench.report.pages import page_of
-from lensbench.report.render import draw
-from lensbench.report.strips import Strips
-from lensbench.report.sweep import sweep_report
+from lensbench.report.draw import Drawing
+from lensbench.report.draw.render import draw
+from lensbench.report.draw.strips import Strips
+from lensbench.report.out.html import page_of
+from lensbench.report.page.sweep import sweep_report
 
 ROOT = Path(__file__).resolve().parents[2]
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -119,7 +119,8 @@ def test_the_first_screen_answers_which_stop_which_position_and_whether_the_copy
     opened, sweep_folder, width, height
 ):
     page = opened(sweep_folder / "report.html", width=width, height=height)
-    for css in (".setting", ".beside", ".copy", ".strips svg:visible .best"):
+    # The first strip wholly: the bars on its base line are its lowest part.
+    for css in (".setting", ".beside", ".copy", ".strips svg:visible .best", ".strips svg:visible .good"):
         box = page.locator(css).first.bounding_box()
         assert box["y"] + box["height"] <= height, css
     strips = page.locator(".strips svg:visible").bounding_box()
@@ -142,6 +143,25 @@ def test_switches_of_unit_and_third_work_by_keyboard(opened, sweep_folder):
     assert page.evaluate("document.activeElement.value") == "inner"
     assert len(page.evaluate(SHOWN, ".strips .curve.inner")) == 3
     assert page.evaluate(SHOWN, ".strips .curve.of-frame") == []
+
+
+def test_a_comparison_fills_its_width_shows_a_plot_at_once_and_has_its_own_switch(opened, compare_folder):
+    page = opened(compare_folder / "report.html")
+    frame, said, main = (
+        page.locator(css).bounding_box() for css in ("#pair-1-frame svg:visible", ".answered", "main")
+    )
+    assert frame["y"] + frame["height"] <= 900
+    assert frame["x"] > said["x"] + said["width"]
+    assert frame["width"] + said["width"] > 0.85 * main["width"]
+    ticks = page.evaluate(SHOWN, "#pair-1-frame .tick, #pair-1-frame .name")
+    page.locator("input[name=pair-1-unit]").first.focus()
+    page.keyboard.press("ArrowRight")
+    changed = page.evaluate(SHOWN, "#pair-1-frame .tick, #pair-1-frame .name")
+    assert "100 %" in ticks
+    assert "100 %" not in changed
+    page.set_viewport_size({"width": 360, "height": 740})
+    base = page.locator("#pair-1-frame svg:visible .axis").first.bounding_box()
+    assert base["y"] < 740
 
 
 def test_a_word_tells_its_meaning_on_a_tap(opened, sweep_folder):

@@ -5,6 +5,7 @@ import re
 
 import numpy as np
 import pypdfium2
+import pypdfium2.raw
 import pytest
 from invented_shoot import asymmetry, decentring, invented_findings, invented_lens, invented_shots
 from measured_lenses import kept_session
@@ -13,11 +14,12 @@ from typer.testing import CliRunner
 from lensbench.cli.main import app
 from lensbench.library import Library
 from lensbench.model.condition import Verdict
+from lensbench.model.errors import Note
 from lensbench.model.measured import BestOfSweep, PocketRow
 from lensbench.model.setting import Setting
-from lensbench.model.sweep import SharpEnough
-from lensbench.report.card import PocketCard, kept_pocket_card, lens_pocket_card
-from lensbench.report.card_sheet import cards_pdf
+from lensbench.model.sweep import SharpEnough, Unclaimed
+from lensbench.report.out.card_sheet import cards_pdf
+from lensbench.report.page.card import PocketCard, kept_pocket_card, lens_pocket_card
 from lensbench.storage.store import SWEEP_FILE, sweep_document
 from lensbench.sweep import measured_lenses
 
@@ -206,8 +208,28 @@ def test_a_lens_of_many_focal_lengths_takes_as_many_cards_as_it_needs():
 
 def test_no_best_stop_is_claimed_without_repeats():
     (warning,) = kept_pocket_card(kept_session(best=BEST, repeats=1)).warnings
-    assert warning.startswith("No best stop is sure: repeat")
+    assert warning.startswith("Not yet sure which stop is best: repeat")
+    lens = invented_lens()
+    first, *others = lens.by_focal_length
+    frame = dataclasses.replace(first.best_by_zone["frame"], reservations=(Note(Unclaimed.ONE_FOCUS),))
+    unsure = dataclasses.replace(first, best_by_zone={**first.best_by_zone, "frame": frame})
+    mixed = lens_pocket_card(dataclasses.replace(lens, by_focal_length=(unsure, *others)))
+    assert [word for word in mixed.warnings if word.startswith("A dashed ring is not yet sure: repeat there")]
 
 
 def test_the_same_cards_give_the_same_bytes():
     assert cards_pdf([card()]) == cards_pdf([card()])
+
+
+def test_where_a_row_is_not_yet_sure_its_card_says_so_in_words_and_nothing_is_smaller_than_eight_points():
+    content = cards_pdf([card(row(claimed=False), row(50.0))])
+    ((_, text),) = pages_of(content)
+    assert "not yet sure" in text
+    assert "not yet sure" not in pages_of(cards_pdf([card(row(), row(50.0))]))[0][1]
+    page = pypdfium2.PdfDocument(content)[0].get_textpage()
+    sizes_pt = {
+        pypdfium2.raw.FPDFText_GetFontSize(page, index)
+        for index in range(page.count_chars())
+        if page.get_text_range(index, 1).strip()
+    }
+    assert min(sizes_pt) >= 8.0

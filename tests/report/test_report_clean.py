@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from lensbench.report.tables import photo_labels, spreadsheet_path, spreadsheet_text
+from lensbench.report.out.tables import spreadsheet_path, spreadsheet_text
+from lensbench.report.text.words import photo_labels
 from lensbench.storage.text import clean_text
 
 

@@ -21,9 +21,9 @@ from lensbench.model.condition import (
     TurnedTest,
     Verdict,
 )
-from lensbench.report.answer import quick_sentences
-from lensbench.report.condition import condition_text, state_sentences
-from lensbench.report.sound import copy_headline, sound_blocks
+from lensbench.report.page.sound import copy_headline, sound_blocks
+from lensbench.report.text.answer import quick_sentences
+from lensbench.report.text.condition import condition_text, state_sentences
 
 INNER = InnerSharpness(
     focal_length_mm=35.0,

@@ -5,8 +5,8 @@ from dataclasses import replace
 from invented_shoot import FOCALS_MM, STOPS, invented_findings, invented_lens, invented_shots
 
 from lensbench.model.shot import ShotResult
-from lensbench.report.document import Fold, Part, Table
-from lensbench.report.sweep import distortion_and_shading_grid, sweep_report
+from lensbench.report.page.document import Fold, Part, Table
+from lensbench.report.page.sweep import distortion_and_shading_grid, sweep_report
 
 
 def lit(shots):

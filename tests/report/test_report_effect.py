@@ -17,8 +17,9 @@ from effect_shots import series, shot
 from lensbench.effect.effect import find_effect
 from lensbench.model.compare import Effect
 from lensbench.model.errors import SettingError
-from lensbench.report.effect import effect_report, effect_sentences
-from lensbench.report.write import write_effect
+from lensbench.report.out.write import write_effect
+from lensbench.report.page.effect import effect_report
+from lensbench.report.text.effect import effect_sentences
 
 
 def done(shots, **options):

@@ -1,5 +1,6 @@
 """The page of evidence: its fields stand in the page, in the PDF and in the findings, and only where it is due."""
 
+import dataclasses
 import json
 
 import pypdfium2
@@ -17,9 +18,11 @@ from lensbench.model.condition import (
     Verdict,
 )
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.write import write_sweep
+from lensbench.report.out.pdf import pdf_of
+from lensbench.report.out.write import write_sweep
+from lensbench.report.page.sweep import sweep_report
 
-FIELDS = ("asymmetry", "where", "at which setting", "number of repeats", "result of the turned test")
+FIELDS = ("asymmetry", "where", "photographs", "result of the turned test")
 OFF = decentring(
     asymmetry(2.8, matters=True, percent=11.4, ci95_percent=(8.1, 14.6)),
     asymmetry(8.0),
@@ -49,7 +52,7 @@ def test_the_page_holds_every_field(folder):
     part = page[page.index('class="evidence"') :]
     for words in (
         *FIELDS,
-        "11.4 % (95 %: 8.1 to 14.6 %)",
+        "11.4 % (95 %: 8.1 to 14.6 %) at 35 mm, f/2.8",
         "It stayed through 6 shots focused anew",
         "ruled out",
         "no lens is perfectly even",
@@ -57,6 +60,8 @@ def test_the_page_holds_every_field(folder):
         "Repeat one setting on another body",
     ):
         assert words in part
+    assert '<a href="#lens-1-evidence">Evidence</a>' in page
+    assert 'id="lens-1-evidence"' in page
 
 
 def test_the_pdf_gives_it_a_page_of_its_own(folder):
@@ -69,6 +74,43 @@ def test_the_pdf_gives_it_a_page_of_its_own(folder):
         assert words in own[0]
     assert "Is the copy sound?" not in own[0]
     assert "Method and limits" not in own[0]
+
+
+def printed(*rows, paper):
+    off = dataclasses.replace(OFF, details=dataclasses.replace(OFF.details, rows=rows))
+    report = sweep_report(SweepFindings(lenses=(invented_lens(condition=(off,)),)), invented_shots())
+    pdf = pypdfium2.PdfDocument(pdf_of(report, paper=paper))
+    texts = [" ".join(page.get_textpage().get_text_bounded().split()) for page in pdf]
+    pdf.close()
+    return texts
+
+
+def test_a_setting_beyond_the_limit_is_within_limits_only_with_its_whole_interval():
+    rows = (
+        asymmetry(2.8, matters=True, percent=11.4, ci95_percent=(8.1, 14.6), matters_from_percent=9.2),
+        # Limit 5 %: above it, across it, below it.
+        asymmetry(4.0, percent=7.6, ci95_percent=(6.1, 9.1), matters_from_percent=7.8),
+        asymmetry(5.6, percent=4.1, ci95_percent=(2.0, 6.2), matters_from_percent=8.0),
+        asymmetry(8.0, percent=1.1, ci95_percent=(0.0, 3.1), matters_from_percent=8.1),
+    )
+    sheet = printed(*rows, paper="A4")[-1]
+    for said in (
+        "f/2.8 11.4 % 8.1 to 14.6 % 9.2 % matters",
+        "f/4 7.6 % 6.1 to 9.1 % 7.8 % can't tell",
+        "f/5.6 4.1 % 2.0 to 6.2 % 8.0 % can't tell",
+        "f/8 1.1 % 0.0 to 3.1 % 8.1 % within limits",
+    ):
+        assert said in sheet
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_of_many_settings_the_printed_sheet_has_what_matters_on_one_page(paper):
+    rows = [asymmetry(1.0 + number / 10.0, matters=number == 5) for number in range(40)]
+    *_, before, sheet = printed(*rows, paper=paper)
+    assert "Evidence on this copy" not in before
+    assert sheet.count("1.1 %") == 2  # the one that matters, and the widest
+    assert "38 more settings in report.html" in sheet
+    assert "no lens is perfectly even" in sheet
 
 
 def test_the_findings_carry_it(folder):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from skimage.color import rgb2lab
 
-from lensbench.report.panels import STYLES
+from lensbench.report.draw.panels import STYLES
 
 # Machado, Oliveira, Fernandes, IEEE TVCG 15, 1291 (2009), severity 1.0, for linear RGB; from memory.
 MACHADO = {
@@ -43,7 +43,7 @@ def contrast(first: str, second: str) -> float:
 @pytest.mark.parametrize("role", STYLES)
 def test_every_line_stands_out_from_the_paper(role):
     # WCAG 2.2, 1.4.11: at least 3:1 for graphics.
-    sheet = files("lensbench.report").joinpath("templates", "style.css").read_text(encoding="utf-8")
+    sheet = files("lensbench.report.out").joinpath("templates", "style.css").read_text(encoding="utf-8")
     style = STYLES[role]
     for behind in ("paper", "card"):
         light, dark = re.findall(rf"--{behind}: (#[0-9a-f]{{6}})", sheet)[:2]

@@ -1,13 +1,14 @@
 """The first screen says no more than the findings bear: what is as good, what is open, and what is not yet sure."""
 
 import dataclasses
+import re
 
 import pytest
 from invented_shoot import invented_lens
 from invented_shots import shoot
 
 from lensbench.model.condition import QuickFindings, Verdict
-from lensbench.report.opening import lens_card, lens_opening
+from lensbench.report.page.opening import lens_card, lens_opening
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 
@@ -55,6 +56,10 @@ def test_the_end_of_the_series_and_a_single_stop_are_said_to_be_such():
     assert opened(shoot({4.0: 0.3, 5.6: 0.28}, seed=1, sd=0.005)).label.endswith("of the stops tested")
     opening = opened(shoot({4.0: 0.3}, seed=1, sd=0.005))
     assert (opening.label, opening.setting, opening.purposes) == ("The only stop tested", "f/4", ())
+    # The invented shots' zones: 0.88 of the level in the outer third, 1.05 in the inner; 1 - 0.88 / 1.05 is 16 %.
+    assert opening.beside == "The outer third is 16 % softer than the inner."
+    (strip,) = opening.strips.strips
+    assert strip.lines[0].as_good == strip.lines[0].untold == ()
 
 
 def test_few_positions_are_named_one_by_one_and_many_in_groups():
@@ -68,6 +73,17 @@ def test_few_positions_are_named_one_by_one_and_many_in_groups():
     ]
     # 0.7 / 1.05 is a third softer.
     assert opened(many).beside.endswith("33 % softer, 105 mm the most.")
+
+
+def test_open_stops_and_positions_are_told_without_saying_it_twice():
+    few = [
+        shot
+        for seed, focal_mm in enumerate((24.0, 35.0), 3)
+        for shot in shoot(FLAT, seed=seed, sd=0.03, focal_mm=focal_mm)
+    ]
+    beside = opened(few).beside
+    assert beside.count("can't be told from it") == 1
+    assert re.search(r"can't be told from it\. Nor can (24|35) mm\.$", beside)
 
 
 def test_positions_at_unlike_magnification_are_provisional():

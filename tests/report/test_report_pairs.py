@@ -16,11 +16,11 @@ from lensbench.compare.compare import compare_lenses
 from lensbench.model.measured import BestOfSweep
 from lensbench.model.setting import Setting
 from lensbench.model.shot import Place
-from lensbench.report.compare_page import compare_report
-from lensbench.report.document import Crops, Part, Plots
-from lensbench.report.pages import page_of
-from lensbench.report.paper import pdf_of
-from lensbench.report.render import draw
+from lensbench.report.draw.render import draw
+from lensbench.report.out.html import page_of
+from lensbench.report.out.pdf import pdf_of
+from lensbench.report.page.compare import compare_report
+from lensbench.report.page.document import Crops, Part, Plots
 
 CURVE = {2.8: 0.22, 5.6: 0.30}
 

@@ -1,5 +1,6 @@
 """The PDF says the answer, carries its fonts, runs nothing, and takes no foreign text for markup."""
 
+import ctypes
 import dataclasses
 import os
 import re
@@ -11,6 +12,8 @@ import pypdfium2
 import pypdfium2.raw
 import pytest
 from invented_shoot import (
+    asymmetry,
+    decentring,
     focal_findings,
     invented_comparison,
     invented_findings,
@@ -18,15 +21,16 @@ from invented_shoot import (
     invented_shots,
 )
 
+from lensbench.model.condition import Verdict
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.answer import answer_sentences
-from lensbench.report.compare import comparison_sentences
-from lensbench.report.compare_page import compare_report
-from lensbench.report.document import Part, Report
-from lensbench.report.opening import lens_opening
-from lensbench.report.paper import pdf_of
-from lensbench.report.render import draw
-from lensbench.report.sweep import sweep_report
+from lensbench.report.draw.render import draw
+from lensbench.report.out.pdf import pdf_of
+from lensbench.report.page.compare import compare_report
+from lensbench.report.page.document import Part, Report
+from lensbench.report.page.opening import lens_opening
+from lensbench.report.page.sweep import sweep_report
+from lensbench.report.text.answer import answer_sentences
+from lensbench.report.text.compare import comparison_sentences
 
 
 def text_of(content: bytes) -> str:
@@ -112,6 +116,34 @@ def test_a_lens_takes_two_to_six_pages_of_its_paper_and_none_is_nearly_empty(pap
         footer = round(0.94 * len(pixels))
         assert inked[inked < footer].max() > 0.25 * len(pixels)
     pdf.close()
+
+
+def uneven_lens():
+    side = asymmetry(2.8, matters=True, percent=25.2, ci95_percent=(20.0, 30.0))
+    return invented_lens(condition=(decentring(side, verdict=Verdict.MATTERS),))
+
+
+def test_what_matters_is_bold_and_no_letter_is_smaller_than_eight_points():
+    report = sweep_report(SweepFindings(lenses=(uneven_lens(),)), invented_shots())
+    pdf = pypdfium2.PdfDocument(pdf_of(report))
+    sizes_pt, bold = set(), {}
+    for text in (page.get_textpage() for page in pdf):
+        words = text.get_text_range()
+        for index in (place for place, letter in enumerate(words) if letter.strip()):
+            # The size on paper: that of the font by the scale of the plot it stands in. ISO 32000-1, 9.4.4.
+            matrix = pypdfium2.raw.FS_MATRIX()
+            pypdfium2.raw.FPDFText_GetMatrix(text, index, matrix)
+            sizes_pt.add(np.hypot(matrix.a, matrix.b) * pypdfium2.raw.FPDFText_GetFontSize(text, index))
+        for word in ("matters", "within limits", "can't tell"):
+            for found in re.finditer(rf"(?m)(?<=\W){word}(?=\W)", words):
+                name = (ctypes.c_char * 64)()
+                flags = ctypes.c_int()
+                pypdfium2.raw.FPDFText_GetFontInfo(text, found.start(), name, 64, flags)
+                bold.setdefault(word, []).append(b"Bold" in name.value)
+    pdf.close()
+    assert min(sizes_pt) >= 7.99  # written with two decimals
+    assert any(bold["matters"])
+    assert not any(bold.get("within limits", []) + bold.get("can't tell", []))
 
 
 def pages_of(content):

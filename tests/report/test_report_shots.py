@@ -12,10 +12,10 @@ from lensbench.library import sessions_of_sweep
 from lensbench.model.errors import remark
 from lensbench.model.shot import Place, RejectedShot
 from lensbench.model.sweep import SweepShot
-from lensbench.report.pages import page_of
-from lensbench.report.shots import MOST_PICTURES, shot_rows
-from lensbench.report.sweep import sweep_report
-from lensbench.report.thumbnail_strip import strip_png, strip_url
+from lensbench.report.draw.thumbnail_strip import strip_png, strip_url
+from lensbench.report.out.html import page_of
+from lensbench.report.page.shots import MOST_PICTURES, shot_rows
+from lensbench.report.page.sweep import sweep_report
 from lensbench.storage.store import read_sweep
 
 
@@ -63,11 +63,11 @@ def test_left_out_ones_stand_first_with_their_reasons_and_what_to_do():
         (
             "35 mm, f/4",
             "q-0098.dng",
-            "left out: out of focus: 41 % below its repeats",
+            "out of focus: 41 % below its repeats",
             "Nothing: the other 3 of this setting count.",
         ),
-        ("35 mm, f/4", "q-0099.dng", "left out: no chart was found in the picture", ""),
-        ("50 mm, f/2", "q-0200.dng", "left out: soft", "No other of this setting counts: shoot it again."),
+        ("35 mm, f/4", "q-0099.dng", "no chart was found in the picture", ""),
+        ("50 mm, f/2", "q-0200.dng", "soft", "No other of this setting counts: shoot it again."),
         ("", "2 photographs, the first q-0001.jpg", "skipped: its raw file was measured", ""),
     ]
     assert [bool(row.picture) for row in rows.left_out] == [True, False, True, False]

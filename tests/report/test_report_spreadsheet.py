@@ -17,7 +17,7 @@ import pytest
 from invented_shoot import invented_shots
 
 from lensbench.model.shot import Metadata
-from lensbench.report.tables import as_csv, edges_table, shots_table
+from lensbench.report.out.tables import as_csv, edges_table, shots_table
 
 CALC = shutil.which("soffice")
 # Separator 44 «,», quote 34 «"», character set 76 UTF-8, from line 1; language 0 is the user's own.

@@ -12,9 +12,11 @@ import pytest
 from invented_shoot import PITCH_UM, SIZE_PX, STOPS, invented_lens, zone_sharpness
 
 from lensbench.model.errors import Note
-from lensbench.model.sweep import Unclaimed
-from lensbench.report.render import draw
-from lensbench.report.strips import StripDifference, lens_strips
+from lensbench.model.sweep import Behind, Unclaimed
+from lensbench.report.draw.render import draw
+from lensbench.report.draw.strips import StripDifference, lens_strips
+from lensbench.report.page.figures import figure_blocks
+from lensbench.report.text.answer import percent_table
 
 BEST_CYPX = zone_sharpness(35.0, 5.6, "frame")
 
@@ -55,6 +57,34 @@ def test_the_scale_is_percent_of_the_best_setting(strips):
     assert line.best[1] == pytest.approx(100.0 * zone_sharpness(70.0, 8.0, "frame") / BEST_CYPX)
     assert strips.strips[1].lines[0].best_percent == pytest.approx(100.0)
     assert [text for _, text in strips.across.ticks] == [f"f/{stop:g}" for stop in STOPS]
+
+
+def test_a_positions_best_is_one_figure_in_strip_table_and_terminal():
+    """The answer compares means, the curve is smooth: at 24 mm they part by 1 %, and the answer's figure counts."""
+    lens = invented_lens()
+    drawn = 100.0 * zone_sharpness(24.0, 8.0, "frame") / BEST_CYPX
+    behind = Behind(
+        focal_length_mm=24.0, f_number=8.0, percent=99.0 - drawn, ci95_percent=(0.0, 100.0 - drawn)
+    )
+    best = dataclasses.replace(lens.best, behind=(behind,))
+    lens = dataclasses.replace(lens, zoom_at_own_best=best)
+    said = f"{drawn + 1.0:.0f}"
+    assert f"{drawn:.0f}" != said
+    line = lens_strips(lens, key="k").strips[0].lines[0]
+    assert line.best_percent == pytest.approx(drawn + 1.0)
+    assert line.best[1] == pytest.approx(drawn)
+    frame = next(block for block in figure_blocks(lens) if getattr(block, "header", ("",))[0] == "stop")
+    cell = dict(frame.rows)["f/8"][0]
+    assert cell.lines(frame.scales[0])[0] == f"{said} %"
+    # lp/mm of the curve itself: 1000 f / pitch.
+    assert cell.lines(frame.scales[1])[0] == f"{1000 * zone_sharpness(24.0, 8.0, 'frame') / PITCH_UM:.0f}"
+    row = next(row for row in percent_table(lens) if row.lstrip().startswith("24 mm"))
+    assert row.split()[5] == said
+    page = elements(draw(lens_strips(lens, key="k")).svg, "small")
+    assert [each.text for each in page if "of-frame" in each.attrib["class"]][:2] == [
+        f"{said} %",
+        cell.lines(frame.scales[1])[0],
+    ]
 
 
 def test_labels_follow_from_the_definitions_of_their_units(strips):

@@ -10,7 +10,7 @@ from invented_shoot import invented_comparison, invented_shots, planned
 
 from lensbench.model.shot import Metadata, RejectedShot, Veil
 from lensbench.model.sweep import EDGES_COLUMNS, SHOTS_COLUMNS, SweepShot
-from lensbench.report.tables import as_csv, compare_table, edges_table, shots_table
+from lensbench.report.out.tables import as_csv, compare_table, edges_table, shots_table
 
 
 @pytest.fixture(scope="module")

@@ -7,9 +7,9 @@ import pytest
 from invented_shoot import invented_findings, invented_lens
 
 from lensbench.model.setting import f_stop, focal_length, listed, shutter_speed
-from lensbench.report import words as words_module
-from lensbench.report.answer import answer_sentences, lens_sentences
-from lensbench.report.words import Scale, borne, stop_range, with_doubt, with_interval
+from lensbench.report.text import words as words_module
+from lensbench.report.text.answer import answer_sentences, lens_sentences
+from lensbench.report.text.words import Scale, borne, stop_range, with_doubt, with_interval
 from lensbench.storage.text import words_of
 
 
@@ -117,7 +117,7 @@ def test_doubt_and_interval_have_the_digits_of_their_figure():
     assert Scale(pixel_pitch_um=4.0, picture_height_px=4000).also(0.2931, 0.05) == "73 lp/mm, 2340 LW/PH"
 
 
-ROOM = Path(words_module.__file__).parent
+ROOM = Path(words_module.__file__).parents[1]
 
 
 def leaves(table, path=()):
@@ -128,10 +128,10 @@ def leaves(table, path=()):
             yield (*path, name)
 
 
-@pytest.mark.parametrize("path", sorted(leaves(words_of("report"))), ids=".".join)
+@pytest.mark.parametrize("path", sorted(leaves(words_of("report.text"))), ids=".".join)
 def test_no_text_stands_there_that_nothing_says(path):
     # Named whole, by the table that it stands in, or by a table and what is filled in behind it.
-    code = "".join(file.read_text(encoding="utf-8") for file in sorted(ROOM.glob("*.py")))
+    code = "".join(file.read_text(encoding="utf-8") for file in sorted(ROOM.rglob("*.py")))
     tables = [".".join(path[:depth]) for depth in range(1, len(path) + 1)]
     asked = {f"{quote}{name}{end}" for name in tables[1:] for quote in "\"'" for end in (quote, ".{")}
     asked |= {f'texts("{path[0]}")', f'(f"{path[0]}.{{'}

@@ -11,7 +11,7 @@ from invented_shoot import LENS, invented_comparison, invented_findings, invente
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.write import check_output_folder, write_compare, write_files, write_sweep
+from lensbench.report.out.write import check_output_folder, write_compare, write_files, write_sweep
 from lensbench.storage.store import read_sweep
 
 LIST = ".lensbench-report-files.json"

@@ -17,7 +17,7 @@ from lensbench.library import Advice, PicturePlan
 from lensbench.model import compare, condition, measured, shot, sweep
 from lensbench.model.errors import Note, Remark, Severity
 from lensbench.rank import Ranking
-from lensbench.report.json_form import VERSIONS
+from lensbench.report.out.json_form import VERSIONS
 from lensbench.storage.store import SWEEP_FORMAT
 
 FOLDER = Path(__file__).resolve().parents[2] / "docs" / "schema"

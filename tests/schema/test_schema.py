@@ -2,6 +2,7 @@
 
 import copy
 import json
+import re
 
 import jsonschema
 import make_schemas
@@ -12,7 +13,7 @@ from many_shots import many_shots
 from schema_check import SCHEMAS, following
 
 from lensbench.effect.effect import find_effect
-from lensbench.report.json_form import comparison_as_json, effect_as_json, findings_as_json, shot_as_json
+from lensbench.report.out.json_form import comparison_as_json, effect_as_json, findings_as_json, shot_as_json
 from lensbench.sweep.decide import find
 
 
@@ -23,6 +24,18 @@ def test_a_schema_is_one_and_stands_as_the_records_make_it(name):
     assert sorted(made) == sorted(SCHEMAS)
     stands = (make_schemas.FOLDER / f"{name}.json").read_text("utf-8")
     assert stands == make_schemas.text_of(made[name]), "run python tests/schema/make_schemas.py"
+
+
+def test_the_page_of_the_documents_names_each_schema_once_and_its_recipe_validates(tmp_path):
+    page = (make_schemas.FOLDER.parent / "reference" / "schema.md").read_text("utf-8")
+    linked = re.findall(r"^\| \[([a-z ]+)\]\(\.\./schema/([a-z-]+)\.json\)", page, re.MULTILINE)
+    assert sorted(file for _, file in linked) == sorted(SCHEMAS)
+    assert all(SCHEMAS[file]["title"] == f"lensbench {name}" for name, file in linked)
+    document = tmp_path / "findings.json"
+    document.write_text(json.dumps(findings_as_json(find([]))))
+    recipe = page.partition("    import json\n")[2].partition("\n\nThe same")[0].replace("    ", "")
+    recipe = recipe.replace("result/findings.json", str(document))
+    exec(f"import json\n{recipe.strip()}", {})  # noqa: S102  the page's own lines
 
 
 def objects_in(schema):

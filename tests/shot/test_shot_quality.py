@@ -3,6 +3,7 @@
 from dataclasses import replace
 from math import atan, degrees, hypot, nan, sqrt
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -39,7 +40,7 @@ def a_shot(samples=None, uneven_light_percent=2.0, **changes) -> dict:
     )
     return {
         "shot": replace(sound, **changes),
-        "samples": samples or [some_samples() for _ in HEIGHTS],
+        "photo": SimpleNamespace(cut=lambda _box: samples or some_samples()),
         "uneven_light_percent": uneven_light_percent,
     }
 
@@ -65,10 +66,7 @@ CASES = {
     "pitch_unknown": {"pixel_pitch_um": None},
     "lens_unknown": {"metadata": replace(SOUND.metadata, lens=None)},
     "f_number_unknown": {"metadata": replace(SOUND.metadata, f_number=None)},
-    "white_clipped": {
-        "samples": [some_samples(clipped=0.1) for _ in HEIGHTS],
-        "edges": edges_with(0.5, flags=("clipped",)),
-    },
+    "white_clipped": {"samples": some_samples(clipped=0.1), "edges": edges_with(0.5, flags=("clipped",))},
     "underexposed": {"edges": edges_with(bright_level=0.15)},
     "low_snr": {"edges": edges_with(snr=12.0)},
     "sharpened": {"edges": edges_with(0.7, overshoot_percent=2.5, undershoot_percent=1.5)},
@@ -94,14 +92,8 @@ def test_each_fault_is_raised_alone_and_with_its_figure(flag):
 @pytest.mark.parametrize(
     "changes",
     [
-        {
-            "samples": [some_samples(clipped=0.1) for _ in HEIGHTS],
-            "edges": edges_with(0.15, flags=("clipped",)),
-        },
-        {
-            "samples": [some_samples(clipped=0.1, level=0.3) for _ in HEIGHTS],
-            "edges": edges_with(flags=("clipped",)),
-        },
+        {"samples": some_samples(clipped=0.1), "edges": edges_with(0.15, flags=("clipped",))},
+        {"samples": some_samples(clipped=0.1, level=0.3), "edges": edges_with(flags=("clipped",))},
         {"edges": edges_with(0.4, overshoot_percent=6.0, undershoot_percent=5.0)},
         {"tilt": Tilt(pitch_deg=nan, yaw_deg=nan, roll_deg=0.0)},
         {"distance_mm": None},
@@ -115,7 +107,7 @@ def test_what_is_no_fault_raises_nothing(changes):
 
 def test_an_empty_zone_is_named():
     inside = [edge for edge in SOUND.edges if edge.image_height < 0.64]
-    (remark,) = quality_remarks(**a_shot(edges=inside, samples=[some_samples() for _ in inside]))
+    (remark,) = quality_remarks(**a_shot(edges=inside))
     assert remark.flag == "few_targets"
     assert remark.seen == "no edge measured in zone outer"
 

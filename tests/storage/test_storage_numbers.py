@@ -73,6 +73,34 @@ def test_lists(text):
 
 def test_a_list_with_decimal_commas_alone_is_not_guessed():
     with pytest.raises(SettingError, match="in two ways"):
-        read_numbers("2,8,4,5,6", "f-number")
+        read_numbers("2,8,4,5,6")
     assert read_numbers("24,35,50") == [24.0, 35.0, 50.0]
     assert read_numbers("16,8,4") == [16.0, 8.0, 4.0]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("f/2,8", "2.8, or f/2,f/8"),
+        ("2,8", "2.8, or f/2,f/8"),
+        ("2,4,5,6", "4.5, or f/4,f/5"),
+        ("1,4,8", "1.4, or f/1,f/4"),
+    ],
+)
+def test_two_stops_that_may_be_one_with_a_decimal_comma_are_asked_for_anew(text, says):
+    with pytest.raises(SettingError) as refused:
+        read_numbers(text, "f-number")
+    assert str(refused.value) == f"«{text}» can be read in two ways: write {says}"
+
+
+@pytest.mark.parametrize("text", ["4,8", "2, 8", "f/2,f/8", "2,5.6", "16,22", "2;8", "8,16"])
+def test_two_stops_that_are_no_third_of_a_stop_are_two(text):
+    assert len(read_numbers(text, "f-number")) == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "says"), [("24_70", "mm", "50, or 24-70"), ("x", "f-number", "2.8, or 3.5-5.6")]
+)
+def test_what_is_neither_number_nor_range_is_shown_both_forms(text, kind, says):
+    with pytest.raises(SettingError, match=f"is neither a number nor a range: write {says}"):
+        read_range(text, kind)

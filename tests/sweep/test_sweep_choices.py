@@ -10,11 +10,11 @@ from invented_shots import ZONE_LEVEL, result, shoot, shoot_brackets
 from lensbench.model.errors import remark
 from lensbench.model.setting import Setting, f_stop
 from lensbench.model.sweep import Observed, Purpose, Unclaimed
-from lensbench.report.answer import lens_sentences
-from lensbench.report.figures import kept_grid, purpose_figures, zoom_stops_grid
-from lensbench.report.json_form import findings_as_json
-from lensbench.report.strips import scales_of
-from lensbench.report.words import Scale
+from lensbench.report.draw.strips import scales_of
+from lensbench.report.out.json_form import findings_as_json
+from lensbench.report.page.figures import kept_grid, purpose_figures, zoom_stops_grid
+from lensbench.report.text.answer import lens_sentences
+from lensbench.report.text.words import Scale
 from lensbench.stats.best_set import Tie, taken
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject

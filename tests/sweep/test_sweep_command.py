@@ -17,8 +17,8 @@ from lensbench.compare.compare import compare
 from lensbench.library import sessions_of_sweep
 from lensbench.model.errors import ChartError, LensError, SettingError
 from lensbench.model.shot import Metadata
-from lensbench.report.json_form import comparison_as_json
-from lensbench.report.write import json_text
+from lensbench.report.out.json_form import comparison_as_json
+from lensbench.report.out.write import json_text
 from lensbench.sweep.run import Running
 
 CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275}

@@ -203,4 +203,4 @@ def test_a_misfocused_shot_is_rejected_and_no_other():
     far_off = seen_shot(np.random.default_rng(2), SCENE, a_shot(f_number=4.0, focus_error_um=150.0), 2)
     judged = reject([*shots[:2], far_off, *shots[3:]])
     assert [bool(shot.reason) for shot in judged] == [False, False, True] + [False] * 5
-    assert "softer than its repeats" in judged[2].reason
+    assert judged[2].reason.count("softer") == 1

@@ -185,6 +185,9 @@ _PLAIN_MARGIN_PX: Final = 2.0
 _LARGEST_MARGIN: Final = 0.35  # of the target's radius
 _SHORTEST_EDGE_PX: Final = 12.0
 _NARROWEST_PX: Final = 9
+_FARTHEST_PX: Final = 44.0
+_FARTHEST_BLURS: Final = 36.0
+"""From the edge: a fit looks at 40 px, or 32 sigmas of blur; the rest is room for a line that is not quite known."""
 
 _PLACES: Final = np.linspace(0.3, 0.75, 10)
 _DIAGONALS_RAD: Final = np.linspace(0.12, pi / 2.0 - 0.12, 11)
@@ -307,7 +310,10 @@ def arm_regions(
     best = worth.reshape(len(along), -1).argmax(axis=1)
     place, shape = np.unravel_index(best, worth.shape[1:])
     arms = np.arange(len(along))
-    center, half = centers[arms, place], size[arms, place, shape, None] * _SHAPES[shape]
+    center = centers[arms, place]
+    half = _not_beyond_reach(
+        size[arms, place, shape, None] * _SHAPES[shape], direction, np.repeat(blur_px, len(ARMS))
+    )
     # The pixels whose centres lie inside; a side of 0 or less where there are none.
     first = np.ceil(center - half).astype(int)
     sides = np.floor(center + half).astype(int) - first + 1
@@ -327,6 +333,20 @@ def arm_regions(
             )
         )
     return [tuple(target) for target in regions]
+
+
+def _not_beyond_reach(half: FloatArray, direction: FloatArray, blur_px: FloatArray) -> FloatArray:
+    """Half sides without what lies so far from the edge that no fit looks at it: a third, where edges are sharp.
+
+    `direction` holds the edge's absolute parts along both axes, shape (n, 2), as half sides.
+    """
+    reach_px = np.maximum(_FARTHEST_PX, _FARTHEST_BLURS * blur_px)
+    upright = direction[:, :1] >= direction[:, 1:]
+    across = np.where(upright, half[:, 1:], half[:, :1])
+    lengthwise = np.where(upright, half[:, :1], half[:, 1:])
+    steep, flat = direction.max(axis=1, keepdims=True), direction.min(axis=1, keepdims=True)
+    across = np.minimum(across, (reach_px[:, None] + lengthwise * flat) / steep)
+    return np.where(upright == [True, False], lengthwise, across)
 
 
 def _room(along: FloatArray, across: FloatArray, margin_px: FloatArray) -> FloatArray:

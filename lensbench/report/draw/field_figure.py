@@ -1,0 +1,259 @@
+"""How a map of the field is drawn: bars at each target, figures that cover none of them, the centre, corners, a scale.
+
+A figure is written where it covers no bar and no other figure, from the picture's border inwards; where there is no
+such place it is left to the table.
+"""
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.patches import Circle, Rectangle
+
+from lensbench.model.shot import Place
+from lensbench.model.units import FloatArray
+from lensbench.report.draw.canvas import FAINT, INK, RULE, Canvas, Point, Shape, line_look, text_width_pt
+from lensbench.report.draw.field import AT_CENTRE, FieldMap, Spot, spot_bars
+from lensbench.report.draw.strips import StripScale
+from lensbench.report.text.words import NOT_MEASURED
+from lensbench.shot import place_of, zone_borders
+
+_MARGIN_PT: Final = 5.0
+_BELOW_PT: Final = 14.0
+_STRIP_PT: Final = 58.0
+_LEGEND_PT: Final = 20.0
+_BAR_PT: Final = 3.0
+_CLEAR_PT: Final = 3.0
+"""Between a figure and whatever is drawn."""
+_CROSS_PT: Final = 5.0
+_BOLD: Final = 1.12
+"""How much wider bold figures are."""
+_LINES: Final = (("sagittal", "sagittal (along the radius)"), ("tangential", "tangential (across it)"))
+_AWAY_PT: Final = (0.0, 4.0, 8.0, 12.0)
+"""How far a figure may stand from its bars, lest it be taken for another's."""
+_DIRECTIONS: Final = tuple(math.radians(turn) for turn in (-35, 35, -145, 145, -90, 90, 0, 180))
+_STEP_PT: Final = 3.0
+"""Between the places of a line that are asked whether a figure lies over them."""
+
+
+def field_figure(plot: FieldMap, shape: Shape, *, on_page: bool) -> Figure:
+    """Figure of a map; `on_page` writes every figure in each unit, of which the page shows one."""
+    rows, cols = plot.size_px
+    scale = (shape.width_pt - 2.0 * _MARGIN_PT) / cols
+    bottom_pt = _MARGIN_PT + scale * rows
+    legend_rows = 3 if shape.narrow else 2
+    canvas = Canvas.of(shape, bottom_pt + _BELOW_PT + _STRIP_PT + legend_rows * _LEGEND_PT)
+    canvas.title(plot.title)
+    pen = _Pen(canvas=canvas, plot=plot, on_page=on_page, pt_per_px=scale)
+    pen.picture(bottom_pt)
+    pen.bars()
+    pen.figures()
+    pen.strip(bottom_pt + _BELOW_PT)
+    pen.legend(bottom_pt + _BELOW_PT + _STRIP_PT)
+    return canvas.figure
+
+
+@dataclass(frozen=True, slots=True)
+class _Area:
+    """A rectangle of the sheet, in points."""
+
+    top: float
+    bottom: float
+    left: float
+    right: float
+
+    def holds_any(self, points: FloatArray) -> bool:
+        """Whether any of some points, shape (n, 2), lies in it or hardly beside it."""
+        row, col = points.T
+        down = (self.top - _CLEAR_PT < row) & (row < self.bottom + _CLEAR_PT)
+        return bool((down & (self.left - _CLEAR_PT < col) & (col < self.right + _CLEAR_PT)).any())
+
+    def meets(self, other: "_Area") -> bool:
+        """Whether two lie over each other."""
+        return (
+            self.top < other.bottom
+            and other.top < self.bottom
+            and self.left < other.right + _CLEAR_PT
+            and other.left < self.right + _CLEAR_PT
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pen:
+    """Draws on one canvas."""
+
+    canvas: Canvas
+    plot: FieldMap
+    on_page: bool
+    pt_per_px: float
+    drawn: list[Point] = field(default_factory=list)
+    """What no figure may cover."""
+
+    def at(self, place_px: Sequence[float]) -> Point:
+        """Where a place of the photograph lies on the sheet."""
+        row, col = ((px + 0.5) * self.pt_per_px + _MARGIN_PT for px in place_px)
+        return row, col
+
+    def picture(self, bottom_pt: float) -> None:
+        """The picture's border and the thirds."""
+        size_pt = (self.canvas.shape.width_pt - 2.0 * _MARGIN_PT, bottom_pt - _MARGIN_PT)
+        corner = (_MARGIN_PT, _MARGIN_PT)
+        border = Rectangle(corner, *size_pt, fill=False, color=INK, linewidth=1.0, gid="picture")
+        self.canvas.sheet.add_patch(border)
+        ends = [(_MARGIN_PT, _MARGIN_PT), (bottom_pt, _MARGIN_PT + size_pt[0])]
+        corners = [(row, col) for row in (ends[0][0], ends[1][0]) for col in (ends[0][1], ends[1][1])]
+        for start, end in ((0, 1), (0, 2), (1, 3), (2, 3)):
+            self.drawn.extend(_between(corners[start], corners[end]))
+        axes = self.canvas.axes(
+            rows_pt=(_MARGIN_PT, bottom_pt), cols_pt=(_MARGIN_PT, _MARGIN_PT + size_pt[0])
+        )
+        rows, cols = self.plot.size_px
+        axes.set(xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5))
+        axes.axis("off")
+        for share in zone_borders(self.plot.size_px):
+            look: dict[str, Any] = {
+                "fill": False,
+                "color": FAINT,
+                "linewidth": 0.8,
+                "linestyle": (0, (2.5, 5)),
+            }
+            middle_px, radius_px = ((cols - 1) / 2.0, (rows - 1) / 2.0), share * math.hypot(rows, cols) / 2.0
+            axes.add_patch(Circle(middle_px, radius_px, gid="ring", **look))
+
+    def bars(self) -> None:
+        """Bars of all targets, a path for each direction."""
+        for role, _ in _LINES:
+            bars = [bar for spot in self.plot.spots if (bar := spot_bars(spot, self.plot).get(role))]
+            ends = [(self.at(start), self.at(end)) for start, end in bars]
+            cols = [col for start, end in ends for col in (start[1], end[1], math.nan)]
+            rows = [row for start, end in ends for row in (start[0], end[0], math.nan)]
+            self.canvas.sheet.plot(cols, rows, **line_look("whisker", role, width_pt=_BAR_PT), clip_on=False)
+            self.drawn.extend(place for start, end in ends for place in _between(start, end))
+
+    def figures(self) -> None:
+        """The centre's figure, then those of all targets, the outermost first; each unit apart, for one is shown."""
+        plot, places = self.plot, dict(self.plot.places)
+        spots = sorted(
+            (spot for spot in plot.spots if spot.figures_cypx),
+            key=lambda spot: -place_of(spot.center_px, plot.size_px).image_height,
+        )
+        at_centre = [(length - 1) / 2.0 for length in plot.size_px]
+        innermost = place_of(spots[-1].center_px, plot.size_px).image_height if spots else math.inf
+        wanted = [(spot.mean_cypx, self.at(_middle_px(spot, plot)), False) for spot in spots]
+        if innermost > AT_CENTRE:
+            self.cross(self.at(at_centre))
+            wanted[:0] = [(places[Place.CENTRE], self.at(at_centre), True)] if Place.CENTRE in places else []
+        drawn = np.array(self.drawn)
+        for scale in self.scales:
+            written: list[_Area] = []
+            for figure_cypx, at, bold in wanted:
+                self.figure(scale, figure_cypx, at, bold=bold, around=(drawn, written))
+
+    def cross(self, at: Point) -> None:
+        """A small cross."""
+        for down, right in ((0.0, _CROSS_PT), (_CROSS_PT, 0.0)):
+            start, end = (at[0] - down, at[1] - right), (at[0] + down, at[1] + right)
+            ends = [start[1], end[1]], [start[0], end[0]]
+            self.canvas.stroke(*ends, kind="axis", color=INK, linewidth=1.0)
+            self.drawn.extend(_between(start, end))
+
+    def figure(
+        self,
+        scale: StripScale,
+        figure_cypx: float,
+        at: Point,
+        *,
+        bold: bool,
+        around: tuple[FloatArray, list[_Area]],
+    ) -> None:
+        """A figure beside a place, where it covers nothing; nothing where there is no room."""
+        drawn, written = around
+        words, size_pt = scale.bare(self.plot.percent(figure_cypx)), self.canvas.shape.text_pt
+        width_pt = text_width_pt(words, size_pt) * (_BOLD if bold else 1.0)
+        for area in self.areas(at, width_pt, 0.78 * size_pt):
+            if self.inside(area) and not area.holds_any(drawn) and not any(map(area.meets, written)):
+                written.append(area)
+                place = (area.bottom, (area.left + area.right) / 2.0)
+                look = {"fontweight": "bold"} if bold else {}
+                self.canvas.write(words, place, kind=f"small{self.unit(scale)}", ha="center", **look)
+                return
+
+    def inside(self, area: _Area) -> bool:
+        """Whether it lies within the picture."""
+        rows, cols = (length * self.pt_per_px + _MARGIN_PT for length in self.plot.size_px)
+        return min(area.top, area.left) > _MARGIN_PT and area.bottom < rows and area.right < cols
+
+    def areas(self, at: Point, width_pt: float, height_pt: float) -> Iterator[_Area]:
+        """Where a figure might stand beside a place, the best first."""
+        for away_pt in _AWAY_PT:
+            for turn in _DIRECTIONS:
+                row = at[0] + math.sin(turn) * (away_pt + 4.0 + height_pt / 2.0)
+                col = at[1] + math.cos(turn) * (away_pt + 4.0 + width_pt / 2.0)
+                half = height_pt / 2.0, width_pt / 2.0
+                yield _Area(row - half[0], row + half[0], col - half[1], col + half[1])
+
+    @property
+    def scales(self) -> tuple[StripScale, ...]:
+        """Units that are written."""
+        return self.plot.scales if self.on_page else self.plot.scales[:1]
+
+    def unit(self, scale: StripScale) -> str:
+        """Further classes of what is written in a unit, by which the page's switch shows it."""
+        return f" u u-{scale.key}" if self.on_page else ""
+
+    def strip(self, top_pt: float) -> None:
+        """Centre and corners side by side: a name, and the figure below it."""
+        places, step_pt = dict(self.plot.places), self.canvas.shape.width_pt / len(Place)
+        for number, place in enumerate(Place):
+            col = (number + 0.5) * step_pt
+            for line, word in enumerate(place.split()):
+                self.canvas.write(word, (top_pt + 6.0 + 14.0 * line, col), kind="name", ha="center")
+            look: dict[str, Any] = {"ha": "center", "fontweight": "bold"}
+            if place not in places:
+                self.canvas.write(NOT_MEASURED, (top_pt + 37.0, col), **look)
+                continue
+            for scale in self.scales:
+                words = scale.label(self.plot.percent(places[place]))
+                self.canvas.write(words, (top_pt + 37.0, col), kind=f"tick{self.unit(scale)}", **look)
+        ends = [4.0, self.canvas.shape.width_pt - 4.0]
+        self.canvas.stroke(ends, [top_pt + 46.0] * 2, kind="rule", color=RULE, linewidth=0.8)
+
+    def legend(self, top_pt: float) -> None:
+        """What the bars are, and one as long as 100 %."""
+        narrow = self.canvas.shape.narrow
+        for number, (role, words) in enumerate(_LINES):
+            row = top_pt + (number * _LEGEND_PT if narrow else 0.0)
+            col = 6.0 + (0.0 if narrow else number * 0.5 * self.canvas.shape.width_pt)
+            self.canvas.stroke(
+                [col, col + 30.0], [row, row], **_named(line_look("whisker", role, width_pt=_BAR_PT))
+            )
+            self.canvas.write(words, (row + 4.5, col + 38.0))
+        row = top_pt + _LEGEND_PT * (len(_LINES) if narrow else 1)
+        long_pt = self.plot.bar_px(self.plot.full_cypx) * self.pt_per_px
+        self.canvas.stroke([6.0, 6.0 + long_pt], [row, row], kind="axis", color=INK, linewidth=_BAR_PT)
+        for scale in self.scales:
+            words = scale.legend if scale.key == "percent" else f"{scale.label(100.0)} {scale.legend}"
+            self.canvas.write(words, (row + 4.5, 14.0 + long_pt), kind=f"tick{self.unit(scale)}")
+
+
+def _middle_px(spot: Spot, plot: FieldMap) -> Point:
+    """Where a spot's bars cross."""
+    (start, end), *_ = spot_bars(spot, plot).values()
+    return (start[0] + end[0]) / 2.0, (start[1] + end[1]) / 2.0
+
+
+def _named(look: dict[str, Any]) -> dict[str, Any]:
+    """Look of a line as the canvas takes it: its name is the kind."""
+    return {("kind" if name == "gid" else name): value for name, value in look.items()}
+
+
+def _between(start: Point, end: Point) -> list[Point]:
+    """Places along a line, close enough that no figure slips between them."""
+    steps = max(round(math.dist(start, end) / _STEP_PT), 1)
+    return [
+        (start[0] + step / steps * (end[0] - start[0]), start[1] + step / steps * (end[1] - start[1]))
+        for step in range(steps + 1)
+    ]

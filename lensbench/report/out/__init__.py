@@ -1,0 +1,1 @@
+"""The files that a report is written to: page, PDF, tables, JSON."""

@@ -1,0 +1,1 @@
+"""What stands on a report's page, block by block, before it is HTML or PDF."""

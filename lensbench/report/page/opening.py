@@ -1,0 +1,268 @@
+"""The first screen of a lens: which setting, which position, whether the copy is sound, and how sure all this is.
+
+Short lines for somebody in a hurry, each a claim that the findings bear; the full sentences stand further below.
+"""
+
+from collections.abc import Iterator, Sequence
+from datetime import date, datetime
+from math import isfinite
+from typing import Final
+
+from lensbench.model.setting import f_stop, focal_length, focal_order, listed
+from lensbench.model.shot import ShotResult
+from lensbench.model.sweep import (
+    Behind,
+    BestSetting,
+    FocalLengthFindings,
+    LensFindings,
+    Purpose,
+    SweepShot,
+    Unclaimed,
+)
+from lensbench.report.draw.strips import lens_strips
+from lensbench.report.page.document import Card, Opening
+from lensbench.report.text.answer import PURPOSE_NAMES, lens_title, outer_third, quick_sentences
+from lensbench.report.text.words import (
+    NOT_TOLD_FROM,
+    clean_line,
+    figure_range,
+    percent,
+    sentence_case,
+    stop_range,
+    texts,
+    worded,
+)
+from lensbench.shot import LEAST_COVERED_PERCENT
+from lensbench.storage.text import clean_text
+
+_MOST_POSITIONS: Final = 3
+"""Other focal lengths that are named one by one."""
+_NO_WINNER: Final = (Unclaimed.FEW_SHOTS, Unclaimed.ONE_FOCUS, Unclaimed.CREEP)
+_THIRDS: Final = {Purpose.CENTRE: "inner", Purpose.EDGES: "outer"}
+
+
+def lens_opening(lens: LensFindings, shots: Sequence[SweepShot], *, copy: str, key: str) -> Opening:
+    """First screen of a lens; `copy` says whether the copy is sound, in a line."""
+    focal = _focal_of_best(lens)
+    label, setting = _setting(lens, focal)
+    return Opening(
+        about=_about(lens, shots),
+        label=label,
+        setting=setting,
+        beside=" ".join(_beside(lens, focal)),
+        purposes=tuple(_purposes(lens, focal)),
+        copy=copy,
+        sure=_sure(lens),
+        strips=lens_strips(lens, key=f"{key}-strips"),
+    )
+
+
+def lens_card(lens: LensFindings, opening: Opening, *, key: str) -> Card:
+    """The same in three lines, above several lenses."""
+    return Card(
+        key=key, name=clean_text(lens.lens), label=opening.label, setting=opening.setting, copy=opening.copy
+    )
+
+
+def _focal_of_best(lens: LensFindings) -> FocalLengthFindings | None:
+    best = lens.best
+    of_best = (
+        focal for focal in lens.by_focal_length if best and focal.focal_length_mm == best.focal_length_mm
+    )
+    return next(of_best, None)
+
+
+def _about(lens: LensFindings, shots: Sequence[SweepShot]) -> str:
+    """«Fennel 24-70 on Box One · 35 of 36 photographs · 14 March 2026»."""
+    named = {rejected.path for rejected in lens.rejected}
+    left_out = len(named | {shot.planned.path for shot in shots if shot.reason})
+    counted = (
+        f"{lens.shots - left_out} of {lens.shots} photographs" if left_out else f"{lens.shots} photographs"
+    )
+    taken = days_taken([shot.measured for shot in shots if shot.used])
+    return " · ".join([lens_title(lens), counted, *([taken] if taken else [])])
+
+
+def days_taken(results: Sequence[ShotResult]) -> str:
+    """First and last day, as one writes them; empty where no photograph tells."""
+    days = []
+    for text in filter(None, (result.metadata.taken_at for result in results)):
+        try:
+            days.append(datetime.fromisoformat(text).date())
+        except ValueError:  # a camera's clock that was never set
+            continue
+    if not days:
+        return ""
+    first, last = min(days), max(days)
+    return _day(first) if first == last else f"{_day(first)} to {_day(last)}"
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {texts('opening.months')[day.month - 1]} {day.year}"
+
+
+def _setting(lens: LensFindings, focal: FocalLengthFindings | None) -> tuple[str, str]:
+    """What kind of best it is, and the setting in a few signs."""
+    words, best = texts("opening"), lens.best
+    if lens.quick is not None:
+        return words["quick"], sentence_case(words[f"quick_{_quick_word(lens)}"])
+    if best is None:
+        return words["nothing"], words["no_setting"]
+    stop = f_stop(best.f_number)
+    zoom = len(lens.by_focal_length) > 1
+    setting = f"{focal_length(best.focal_length_mm)} · {stop}" if zoom else stop
+    if focal is not None and len(_tested(focal)) == 1 and not zoom:
+        return words["only_stop"], setting
+    if any(note.kind in _NO_WINNER for note in best.reservations):
+        return words["unclaimed"], setting
+    return words["at_border" if best.at_border else "best"], setting
+
+
+def _quick_word(lens: LensFindings) -> str:
+    quick = lens.quick
+    verdicts = () if quick is None else (quick.grossly_uneven, quick.grossly_soft)
+    return max(verdicts, key=lambda verdict: verdict.weight).value if verdicts else "cannot_tell"
+
+
+def _tested(focal: FocalLengthFindings) -> list[float]:
+    return sorted(point.f_number for point in focal.curve if point.zone == "frame")
+
+
+def _beside(lens: LensFindings, focal: FocalLengthFindings | None) -> Iterator[str]:
+    """Stops that are as good as the best, then what the other positions cost."""
+    if lens.quick is not None:
+        yield clean_line(quick_sentences(lens)[0].partition(": ")[2] or quick_sentences(lens)[0])
+    if focal is None or lens.best is None:
+        return
+    tested = _tested(focal)
+    if len(tested) > 1:
+        yield _other_stops(focal, tested, zoom=len(lens.by_focal_length) > 1)
+    elif len(lens.by_focal_length) == 1:
+        yield from outer_third(focal)
+    yield from _other_positions(lens.zoom_at_own_best, again=bool(len(tested) > 1 and _open_stops(focal)))
+    if lens.best.take is not None and lens.best.take.f_number != lens.best.f_number:
+        yield worded("opening.take", stop=f_stop(lens.best.take.f_number), rule=lens.best.take_rule)
+
+
+def _open_stops(focal: FocalLengthFindings) -> list[float]:
+    """Stops that can't be told from the best."""
+    good = {focal.best_f_number, *focal.as_good_f_numbers}
+    return [stop for stop in focal.tied_f_numbers if stop not in good]
+
+
+def _other_stops(focal: FocalLengthFindings, tested: Sequence[float], *, zoom: bool) -> str:
+    good = [stop for stop in focal.as_good_f_numbers if stop != focal.best_f_number]
+    open_ones = _open_stops(focal)
+    if not good and not open_ones:
+        frame = focal.best_by_zone.get("frame")
+        if frame is not None and any(note.kind in _NO_WINNER for note in frame.reservations):
+            return worded("opening.unclaimed_beside")
+        sure = frame is not None and isfinite(sum(frame.ci95_cypx))
+        at = f"At {focal_length(focal.focal_length_mm)} no" if zoom else "No"
+        return worded(f"opening.{'no_other' if sure else 'none_near'}", no=at)
+    parts = [f"{stop_range(good, tested)} {'is' if len(good) == 1 else 'are'} as good"] if good else []
+    parts += [f"{stop_range(open_ones, tested)} {NOT_TOLD_FROM}"] if open_ones else []
+    return f"{'; '.join(parts)}."
+
+
+def _other_positions(best: BestSetting | None, *, again: bool) -> Iterator[str]:
+    """What each other focal length costs at its own best stop; of many, the groups.
+
+    `again`: stops that can't be told from the best were just named, so that positions follow with «nor».
+    """
+    if best is None:
+        return
+    good, tied = (
+        {setting.focal_length_mm for setting in group} - {best.focal_length_mm}
+        for group in (best.as_good, best.tied)
+    )
+    others = [row for row in best.behind if row.focal_length_mm != best.focal_length_mm]
+    others.sort(key=lambda row: focal_order(row.focal_length_mm))
+    soft = [row for row in others if row.focal_length_mm not in good | tied]
+    open_ones = listed([focal_length(length) for length in sorted(tied - good, key=focal_order)])
+    told = [f"Nor can {open_ones}." if again else f"{open_ones} {NOT_TOLD_FROM}."] if open_ones else []
+    if len(others) <= _MOST_POSITIONS:
+        rows = [row for row in others if row.focal_length_mm in good or row in soft]
+        yield from [*told, *(_position(row, good=row.focal_length_mm in good) for row in rows)]
+        return
+    lengths = [focal_length(length) for length in sorted(good, key=focal_order)]
+    as_sharp = [f"{listed(lengths)} {'is' if len(lengths) == 1 else 'are'} as sharp."] if lengths else []
+    yield from [*told, *as_sharp]
+    if soft:
+        least, most = min(row.percent for row in soft), max(soft, key=lambda row: row.percent)
+        yield worded(
+            "opening.softest",
+            size=figure_range(least, most.percent, ".0f"),
+            length=focal_length(most.focal_length_mm),
+        )
+
+
+def _position(row: Behind, *, good: bool) -> str:
+    length, low_high = focal_length(row.focal_length_mm), figure_range(*row.ci95_percent, ".0f")
+    if good:
+        size = percent(max(row.percent, 0.0))
+        return worded(
+            "opening.as_sharp",
+            length=length,
+            size=f" ({size} softer, which hardly shows)" * (size != "nothing"),
+        )
+    interval = f" ({low_high} %)" if isfinite(sum(row.ci95_percent)) else ""
+    return f"{length} is {percent(row.percent)} softer{interval}."
+
+
+def _purposes(lens: LensFindings, focal: FocalLengthFindings | None) -> Iterator[tuple[str, str, str]]:
+    """Setting for the centre, for edges and corners, and the stops that keep most of the best."""
+    if focal is None or len(_tested(focal)) < 2:
+        return
+    for purpose, third in _THIRDS.items():
+        best = (
+            lens.best_by_purpose.get(purpose) or lens.best_by_zone.get(third) or focal.best_by_zone.get(third)
+        )
+        if best is not None:
+            what = f"{sentence_case(PURPOSE_NAMES[purpose])} ({third} third)"
+            yield (what, *_for_purpose(lens, best, purpose))
+    frame = focal.best_by_purpose.get(Purpose.FRAME)
+    enough = min(frame.sharp_enough, key=lambda one: one.level_percent, default=None) if frame else None
+    if enough is not None and (enough.surely or enough.probably):
+        at = f" at {focal_length(focal.focal_length_mm)}" if len(lens.by_focal_length) > 1 else ""
+        stops = stop_range(enough.surely or enough.probably, _tested(focal))
+        yield (
+            f"Keeps {enough.level_percent:.0f} % of its best{at}",
+            stops,
+            "" if enough.surely else "more likely than not",
+        )
+
+
+def _for_purpose(lens: LensFindings, best: BestSetting, purpose: Purpose) -> tuple[str, str]:
+    """Setting, and the other stops of the same position that serve as well."""
+    of_length = (focal for focal in lens.by_focal_length if focal.focal_length_mm == best.focal_length_mm)
+    focal = next(of_length, None)
+    own = best if focal is None else focal.best_by_purpose.get(purpose, best)
+    tested = [] if focal is None else _tested(focal)
+    here = [one for one in own.as_good if one.focal_length_mm == best.focal_length_mm]
+    good = sorted({one.f_number for one in here} - {best.f_number})
+    tied = {one.f_number for one in own.tied if one.focal_length_mm == best.focal_length_mm}
+    setting = f_stop(best.f_number)
+    if len(lens.by_focal_length) > 1:
+        setting = f"{focal_length(best.focal_length_mm)} · {setting}"
+    notes = [f"{stop_range(good, tested)} as good"] if good else []
+    open_ones = sorted(tied - {best.f_number, *good})
+    notes += [f"{stop_range(open_ones, tested)} {NOT_TOLD_FROM}"] if open_ones else []
+    return setting, "; ".join(notes)
+
+
+def _sure(lens: LensFindings) -> str:
+    """How far the answer can be trusted, the gravest doubt first."""
+    words, basis = texts("opening.sure"), lens.basis
+    kinds = [] if lens.best is None else [note.kind for note in lens.best.reservations]
+    doubts = [words[str(kind)] for kind in kinds]
+    if basis is not None and basis.covered_percent < LEAST_COVERED_PERCENT:
+        doubts.append(words["corners"].format(covered=basis.covered_percent))
+    if basis is None or lens.best is None:
+        return " ".join(doubts)
+    fewest, most = basis.shots_a_setting
+    shots = f"{figure_range(fewest, most, 'd')} shot{'s' * (most > 1)}"
+    if isfinite(lens.shot_sd_percent) and most > 1 and not doubts:
+        return worded("opening.sure.claims", shots=shots, sd=lens.shot_sd_percent)
+    rests = [] if Unclaimed.FEW_SHOTS in kinds else [words["shots"].format(shots=shots)]
+    return " ".join([*doubts, *rests])

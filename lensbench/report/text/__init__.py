@@ -1,0 +1,1 @@
+"""What a report says: every sentence of a finding, in one vocabulary."""
