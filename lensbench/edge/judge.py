@@ -32,7 +32,7 @@ LARGEST_OVERSHOOT_PERCENT: Final = 0.5
 OVERSHOOT_SDS: Final = 3.0
 _FLARE: Final = 1.2
 _MISFIT: Final = 7.0
-"""Doubt over misfit: double images of 3 to 10 % some px off moved MTF50 by 3 to 5 times theirs, in small regions by more."""
+"""Doubt over misfit: double images of 3 to 10 % moved MTF50 by 3 to 5 times theirs, in small regions by more."""
 SURE_SDS: Final = 2.5
 """Misfit that noise alone may make."""
 ODD_SDS: Final = 4.0
