@@ -9,10 +9,11 @@ Econometrica 48, 817 (1980); Liang and Zeger, Biometrika 73, 13 (1986); both fro
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from lensbench.edge.curves import MTF_LEVELS, Curves, crossings_cypx, mtf_gradients, transfer_of
 from lensbench.edge.line import EdgeLine
@@ -29,6 +30,11 @@ _SURE: Final = 3.0
 """Log-likelihood ratio at which errors that hang together are as probable as independent ones."""
 _ALIKE: Final = 2.0
 """What is done alike to all pieces of an edge comes on top of what differs between them; seen in simulated JPEGs."""
+_ALONG_DEG: Final = 12.0
+_NOISELESS_SNR: Final = 2000.0
+_BANDS_SDS: Final = 3.0
+_SOME: Final = 3
+"""Columns or rows so near to an edge hold bands where sums of every third sample scatter by so many sd more."""
 _STEEP: Final = 0.15
 """The edge's place is told by samples where the profile is at least this steep, as a part of its steepest."""
 _CELL_PX: Final = 1.0
@@ -61,18 +67,53 @@ class Pieces:
 def pieces_of(fit: RefinedFit) -> Pieces:
     """Scatter of MTF50, 30, 20 and 10 between pieces of the edge, without freedom where it is too short."""
     power = 1.0 if fit.points.is_sensor else grain(fit)
-    distance, along = fit.line.distance_px(fit.points)
+    _, along = fit.line.distance_px(fit.points)
     low, high = float(along.min()), float(along.max())
     count = int((high - low) / PIECE_PX)
     if count < _FEWEST_PIECES:
         return Pieces(ratio=1.0, dof=0.0, grain=power)
+    piece = np.minimum(((along - low) / (high - low) * count).astype(np.intp), count - 1)
+    return replace(_between(fit, piece), grain=power)
+
+
+def bands_of(fit: RefinedFit) -> Pieces | None:
+    """The same between lines of sites that run nearly along the edge; None where none do, or none differs from others.
+
+    Noise that a whole column (or row) of the sensor shares crosses such an edge slowly, and looks like a part of it.
+    """
+    off_column_deg = abs(fit.line.angle_deg)
+    if not fit.points.is_sensor or min(off_column_deg, 90.0 - off_column_deg) > _ALONG_DEG:
+        return None
+    if fit.noise.snr(fit.posterior.step) > _NOISELESS_SNR:
+        return None
+    lines = fit.points.col_px if off_column_deg < 45.0 else fit.points.row_px
+    piece = (lines - float(lines.min())).astype(np.intp)
+    some, at = piece[::_SOME], fit.bins.place[::_SOME]
+    _, along = fit.line.distance_px(fit.points)
+    mean, plateaus = fit.posterior.shape.fine.mean[0], fit.plateaus
+    light = plateaus.dark_slope_per_px * (1.0 - mean) + plateaus.bright_slope_per_px * mean
+    rest = (
+        fit.points.value[::_SOME] - fit.bins.value[at] - light[at] * (along[::_SOME] - fit.bins.along_px[at])
+    )
+    total = np.bincount(some, rest * fit.noise.variance_at(mean)[at] ** -0.5)
+    count = np.bincount(some)
+    held = np.count_nonzero(count)
+    square = float((np.square(total) / np.maximum(count, 1)).sum()) / held
+    if square < 1.0 + _BANDS_SDS * math.sqrt(2.0 / held):
+        return None
+    return _between(fit, np.unique(piece, return_inverse=True)[1])
+
+
+def _between(fit: RefinedFit, piece: npt.NDArray[np.intp]) -> Pieces:
+    """Scatter of the figures between pieces, the samples' numbers of which are given."""
+    count = int(piece.max()) + 1
+    distance, _ = fit.line.distance_px(fit.points)
     own = fit.posterior.shape.own_frequency_cypx
     sfr = np.abs(transfer_of(fit.posterior)[: own.size])[None]
     mtf = crossings_cypx(own, np.repeat(sfr, len(MTF_LEVELS), axis=0), np.array(MTF_LEVELS))
     gradients = mtf_gradients(fit.posterior, mtf[np.isfinite(mtf)])
     if not len(gradients):
-        return Pieces(ratio=1.0, dof=0.0, grain=power)
-    piece = np.minimum(((along - low) / (high - low) * count).astype(np.intp), count - 1)
+        return Pieces(ratio=1.0, dof=0.0)
     at = fit.bins.place
     level, slope, bend = fit.posterior.profile()
     apart = distance - fit.posterior.shape.fine.position_px[at]
@@ -86,7 +127,7 @@ def pieces_of(fit: RefinedFit) -> Pieces:
     each = pulls @ by_bin.T
     between = count / (count - 1.0) * np.square(each - each.mean(axis=1, keepdims=True)).sum(axis=1)
     ratio = float(np.mean(between / np.maximum(independent, 1e-300)))
-    return Pieces(ratio=ratio, dof=count - 1.0, grain=power)
+    return Pieces(ratio=ratio, dof=count - 1.0)
 
 
 def grain(fit: RefinedFit) -> float:

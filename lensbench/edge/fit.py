@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from lensbench.edge.clusters import (
     BEND_SD_PER_PX,
+    bands_of,
     course_of,
     noise_factor,
     pieces_of,
@@ -219,6 +220,8 @@ def _hang_together(regions: Sequence[Region], habits: "_Habits | None") -> None:
     for region, fit in fits:
         if fit.points.is_sensor and region.rough_sd > _ROUGH_SD:
             region.noise_factor = noise_factor([pieces_of(fit)])
+        if (bands := bands_of(fit)) is not None:
+            region.noise_factor = max(region.noise_factor, noise_factor([bands]))
     _fit_again([region for region, _ in fits if region.noise_factor > _FACTOR_THAT_MATTERS])
 
 

@@ -31,8 +31,8 @@ LARGEST_OVERSHOOT_PERCENT: Final = 0.5
 """No lens overshoots: an LSF is never negative. Noise does, and its sd is counted beside this."""
 OVERSHOOT_SDS: Final = 3.0
 _FLARE: Final = 1.2
-_MISFIT: Final = 5.0
-"""Doubt over misfit: double images of 3 to 10 % some px off moved MTF50 by 3 to 5 times theirs."""
+_MISFIT: Final = 7.0
+"""Doubt over misfit: double images of 3 to 10 % moved MTF50 by 3 to 5 times theirs, in small regions by more."""
 SURE_SDS: Final = 2.5
 """Misfit that noise alone may make."""
 ODD_SDS: Final = 4.0
@@ -237,14 +237,14 @@ def misfit_doubt(fit: RefinedFit, curves: Curves) -> tuple[float, float]:
     integral of r^2, in scale; shapes took in some times as much.
     """
     posterior = fit.posterior
-    noise_sd = float(np.sqrt(2.0 * posterior.degrees))
-    beyond = posterior.chi2 - posterior.degrees
-    if beyond <= SURE_SDS * noise_sd or fit.ragged is not None or not fit.points.is_sensor:
+    sds = posterior.misfit_sds
+    if sds <= SURE_SDS or fit.ragged is not None or not fit.points.is_sensor:
         return 0.0, 0.0
     told = fit.bins.count / fit.noise.variance_at(posterior.shape.fine.mean[0])
-    square_px = (beyond - SURE_SDS * noise_sd) * fit.noise_factor * 2.0 * fit.reach_px / float(told.sum())
+    beyond = (sds - SURE_SDS) * float(np.sqrt(2.0 * posterior.degrees)) * fit.noise_factor
+    square_px = beyond * 2.0 * fit.reach_px / float(told.sum())
     mtf50 = curves.mtf_cypx[0] if np.isfinite(curves.mtf_cypx[0]) else posterior.shape.mtf50_cypx
-    return _MISFIT * float(np.sqrt(mtf50 * square_px)) / posterior.step, beyond / noise_sd
+    return _MISFIT * float(np.sqrt(mtf50 * square_px)) / posterior.step, sds
 
 
 def plateau_slopes(fit: RefinedFit) -> Slopes:

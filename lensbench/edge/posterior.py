@@ -71,7 +71,12 @@ class Posterior:
     @property
     def doubtful(self) -> bool:
         """Whether the residuals are larger than the noise allows."""
-        return self.chi2 > self.degrees + _DOUBTFUL_SD * float(np.sqrt(2.0 * self.degrees))
+        return self.misfit_sds > _DOUBTFUL_SD
+
+    @property
+    def misfit_sds(self) -> float:
+        """How far the residuals stand beyond what noise makes, in standard deviations of it."""
+        return (self.chi2 - self.degrees) / float(np.sqrt(2.0 * self.degrees))
 
     @property
     def dark(self) -> float:
