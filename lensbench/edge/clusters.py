@@ -18,6 +18,7 @@ from lensbench.edge.curves import MTF_LEVELS, Curves, crossings_cypx, mtf_gradie
 from lensbench.edge.line import EdgeLine
 from lensbench.edge.posterior import pull_of
 from lensbench.edge.region import Raggedness, RefinedFit
+from lensbench.edge.shapes import SIZE
 from lensbench.model.units import FloatArray
 from lensbench.optics import gaussian_sigma_px
 
@@ -36,6 +37,7 @@ _PLATEAU_SIGMAS: Final = 3.0
 _PLATEAU_PX: Final = 2.0
 _FEWEST_GRAINS: Final = 60
 """Samples on a plateau that its grain is told by, and from where on it lies."""
+_BESIDE_PX: Final = 2
 _BESIDE: Final = [(d_row, d_col) for d_row in range(3) for d_col in range(-2, 3) if d_row or d_col > 0]
 BEND_SD_PER_PX: Final = 1e-4
 """Prior sd of the bend: five times that of 5 % distortion in the corner of a picture with 2500 px half-diagonal."""
@@ -66,19 +68,22 @@ def pieces_of(fit: RefinedFit) -> Pieces:
         return Pieces(ratio=1.0, dof=0.0, grain=power)
     own = fit.posterior.shape.own_frequency_cypx
     sfr = np.abs(transfer_of(fit.posterior)[: own.size])[None]
-    mtf = np.array([crossings_cypx(own, sfr, level)[0] for level in MTF_LEVELS])
+    mtf = crossings_cypx(own, np.repeat(sfr, len(MTF_LEVELS), axis=0), np.array(MTF_LEVELS))
     gradients = mtf_gradients(fit.posterior, mtf[np.isfinite(mtf)])
     if not len(gradients):
         return Pieces(ratio=1.0, dof=0.0, grain=power)
     piece = np.minimum(((along - low) / (high - low) * count).astype(np.intp), count - 1)
     at = fit.bins.place
-    pulls = pull_of(fit.posterior, fit.bins, fit.plateaus, gradients)[:, at]
     level, slope, bend = fit.posterior.profile()
     apart = distance - fit.posterior.shape.fine.position_px[at]
     residual = fit.points.value - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
-    profile = np.clip((level[at] - fit.posterior.dark) / fit.posterior.step, 0.0, 1.0)
-    independent = np.square(pulls) @ (fit.plateaus.variance_of(profile, distance) / fit.noise_factor)
-    each = np.stack([np.bincount(piece, pull * residual, count) for pull in pulls])
+    profile = np.clip((level - fit.posterior.dark) / fit.posterior.step, 0.0, 1.0)
+    variance = fit.plateaus.variance_of(profile[at], distance) / fit.noise_factor
+    # All samples of a bin pull alike, so sums by bin are enough.
+    pulls = pull_of(fit.posterior, fit.bins, fit.plateaus, gradients)
+    independent = np.square(pulls) @ np.bincount(at, variance, SIZE)
+    by_bin = np.bincount(piece * SIZE + at, residual, count * SIZE).reshape(count, SIZE)
+    each = pulls @ by_bin.T
     between = count / (count - 1.0) * np.square(each - each.mean(axis=1, keepdims=True)).sum(axis=1)
     ratio = float(np.mean(between / np.maximum(independent, 1e-300)))
     return Pieces(ratio=ratio, dof=count - 1.0, grain=power)
@@ -94,24 +99,29 @@ def grain(fit: RefinedFit) -> float:
     level, slope, _ = fit.posterior.profile()
     at = fit.bins.place
     row, col = fit.points.sites
-    value, held = np.zeros((2, *fit.points.shape))
+    height, width = fit.points.shape
+    value, held = np.zeros((2, height, width + _BESIDE_PX))  # the margin keeps the rows' ends apart
     rest = fit.points.value - level[at] - slope[at] * (distance - fit.posterior.shape.fine.position_px[at])
     start = _PLATEAU_SIGMAS * fit.line.sigma_px + _PLATEAU_PX
-    for own in (distance < -start, distance > start):
-        if np.count_nonzero(own) > _FEWEST_GRAINS:
-            plane = np.stack([np.ones_like(along[own]), along[own], distance[own]])
-            left = rest[own] - np.linalg.lstsq(plane.T, rest[own], rcond=None)[0] @ plane
+    for side in (distance < -start, distance > start):
+        own = np.flatnonzero(side)
+        if own.size > _FEWEST_GRAINS:
+            plane = np.stack([np.ones(own.size), along[own], distance[own]])
+            told = rest[own]
+            left = told - np.linalg.pinv(plane @ plane.T, hermitian=True) @ (plane @ told) @ plane
             value[row[own], col[own]] = left / max(float(left.std()), 1e-300)
             held[row[own], col[own]] = 1.0
+    value, held = value.ravel(), held.ravel()
     wave = np.pi * gaussian_sigma_px(1.0) / fit.line.sigma_px
     angle = np.radians(fit.line.angle_deg)
     power = 1.0
     for d_row, d_col in _BESIDE:
-        here = (slice(d_row, None), slice(max(d_col, 0), value.shape[1] + min(d_col, 0)))
-        there = (slice(0, value.shape[0] - d_row), slice(max(-d_col, 0), value.shape[1] - max(d_col, 0)))
-        pairs = max(float((held[here] * held[there]).sum()), 1.0)
+        apart = d_row * (width + _BESIDE_PX) + d_col
+        if apart >= value.size:
+            continue
+        pairs = max(float(held[apart:] @ held[:-apart]), 1.0)
         phase = np.cos(wave * (d_col * np.cos(angle) + d_row * np.sin(angle)))
-        power += 2.0 * float(phase) * float((value[here] * value[there]).sum()) / pairs
+        power += 2.0 * float(phase) * float(value[apart:] @ value[:-apart]) / pairs
     return max(power, 1.0)
 
 
@@ -238,9 +248,17 @@ def common_doubt(fit: RefinedFit, curves: Curves, *, tone_known: bool) -> float:
 
 
 def _moduli(position_px: FloatArray, edges: FloatArray, frequency_cypx: FloatArray) -> FloatArray:
-    """Moduli of the transforms of some edges' differences, 1 at zero: (edges, frequencies)."""
+    """Moduli of the transforms of some edges' differences, 1 at zero, at evenly spaced frequencies: (edges, those)."""
     middle = 0.5 * (position_px[1:] + position_px[:-1])
-    turned = np.diff(edges, axis=1) @ np.exp(-2j * np.pi * np.outer(middle, frequency_cypx))
+    steps = np.diff(edges, axis=1)
+    # Frequencies are evenly spaced: from each to the next the waves turn by the same.
+    wave, turn = np.exp(
+        -2j * np.pi * np.outer((frequency_cypx[0], frequency_cypx[1] - frequency_cypx[0]), middle)
+    )
+    turned = np.empty((len(edges), frequency_cypx.size), complex)
+    for place in range(frequency_cypx.size):
+        turned[:, place] = steps @ wave
+        wave *= turn
     return np.asarray(np.abs(turned) / np.abs(edges[:, -1:] - edges[:, :1]), np.float64)
 
 

@@ -73,12 +73,12 @@ class EdgeShapes:
         even = np.linspace(position[0], position[-1], position.size)
         esf = np.interp(even, position, edge.esf)
         step_px = float(even[1] - even[0])
-        slope = np.gradient(esf, step_px)
+        table = np.stack((esf, slope := _slopes(esf, step_px), _slopes(slope, step_px)))
         rise_px = max(0.0, edge.rise_10_90_px)  # 0 where it is NaN
         return cls(
             first_px=float(even[0]),
             step_px=step_px,
-            table=np.stack((esf, slope, np.gradient(slope, step_px))),
+            table=table,
             reach_px=_REACH_PX + _REACH_RISES * rise_px,
             position_sd_px=0.0 if isnan(own := position_sd_px(edge)) else own,
             variance_px2=(rise_px / optics.RISE_10_90_SIGMAS) ** 2,
@@ -110,6 +110,14 @@ class EdgeShapes:
         shapes: FloatArray = self.table.take(index, axis=1)
         shapes += (self.table.take(index + 1, axis=1) - shapes) * (place - index)
         return shapes
+
+
+def _slopes(values: FloatArray, step_px: float) -> FloatArray:
+    """Slope at every one of evenly spaced places, to second order but at both ends."""
+    slopes = np.empty_like(values)
+    slopes[1:-1] = (values[2:] - values[:-2]) / (2.0 * step_px)
+    slopes[0], slopes[-1] = (values[1] - values[0]) / step_px, (values[-1] - values[-2]) / step_px
+    return slopes
 
 
 def colour_shift(samples: Samples, edge: Edge, shapes: EdgeShapes | None = None) -> Shift:

@@ -42,7 +42,7 @@ _LOWEST_SNR: Final = 1.5
 _LOWEST_SNR_SOFT: Final = 5.0
 _SOFT_SIGMAS: Final = 4.0
 _FACTOR_THAT_MATTERS: Final = 1.02
-_AT_A_TIME: Final = 33
+_AT_A_TIME: Final = 44
 """Regions whose samples are held at once; so many are enough, too, to tell of a photograph's file."""
 _ROUGH_SD: Final = 2.5
 """Scatter beside the edge, in sd beyond that of noise, from which on errors are looked at for hanging together."""
@@ -114,6 +114,7 @@ _NONE: Final = np.empty(0)
 def _let_go(region: Region, fit: RefinedFit, *, averaged_again: bool) -> None:
     """Let go of a fitted region's samples, and of what the last average makes anew."""
     region.distance_px = region.along_px = _NONE
+    region.pools.clear()
     region.points = points = replace(region.points, row_px=_NONE, col_px=_NONE, value=_NONE)
     bins = replace(fit.bins, place=np.empty(0, np.intp))
     posterior = fit.posterior.without_spread() if averaged_again else fit.posterior

@@ -75,13 +75,17 @@ def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
         )
         remarks.append(remark("no_edge", held))
     else:
-        clipped = np.count_nonzero(region.clipped & region.present) / present
+        clipped = np.count_nonzero(region.clipped & region.present) / present if region.clipped.any() else 0.0
         if clipped > CLIPPED_SHARE:
             remarks.append(
                 remark("clipped", f"{100 * clipped:.1f} % of it, limit {100 * CLIPPED_SHARE:.1f} %")
             )
-        sound = np.abs(region.values[region.present]) < LARGEST_VALUE  # false for NaN, too
-        if not sound.all():
+        values = region.values
+        # False for NaN, too; what stands between the sites need not be a number.
+        if (
+            not -LARGEST_VALUE < values.min() <= values.max() < LARGEST_VALUE
+            and not (np.abs(values[region.present]) < LARGEST_VALUE).all()
+        ):
             remarks.append(remark("no_edge", "the region holds values that are no numbers"))
     return tuple(remarks)
 

@@ -1,7 +1,7 @@
 """Regions of samples in, measured edges with flags out."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Final, Literal
 
@@ -17,17 +17,19 @@ from lensbench.edge.line import EdgeLine
 from lensbench.edge.perception import Viewing, with_perception
 from lensbench.edge.physical import read_physical
 from lensbench.edge.region import RefinedFit
-from lensbench.edge.samples import points_of
+from lensbench.edge.samples import Points, points_of
 from lensbench.edge.shapes import OUTPUT_FREQUENCY_CYPX
 from lensbench.model.errors import EdgeError, Remark, Severity, remark, worst
 from lensbench.model.shot import Edge, Samples
 
 Method = Literal["refined", "iso"]
 METHODS: Final = ("refined", "iso")
+_NONE: Final = np.empty((0, 0))
+_NO: Final = np.empty((0, 0), np.bool_)
 
 
 def measure_edges(
-    regions: Sequence[Samples],
+    regions: Iterable[Samples],
     *,
     method: Method = "refined",
     physical: Aperture | None = None,
@@ -38,9 +40,9 @@ def measure_edges(
 
     Parameters
     ----------
-    regions : sequence of Samples
+    regions : iterable of Samples
         Linear samples of one channel each, holding one edge each. Regions given together are measured together,
-        which is much quicker than one by one.
+        which is much quicker than one by one; an iterator that cuts them as they are asked for holds few at once.
     method : "refined" or "iso"
         Our own method, or the standard's steps for comparison.
     physical : Aperture, optional
@@ -48,7 +50,8 @@ def measure_edges(
     viewing : Viewing, optional
         The print and its distance, for acutance and JND; None leaves them out.
     one_photograph : bool
-        Whether all regions belong to one photograph: then they tell together how its edges depart from the usual.
+        Whether all regions belong to one photograph: then they tell together how its edges depart from the usual. The
+        first ones, which should lie all over it, tell how its file was coded.
 
     Returns
     -------
@@ -56,23 +59,35 @@ def measure_edges(
         One for each region, in order. A region that cannot be measured gives NaN figures and a flag that says why;
         nothing is raised for it.
     """
-    edges = [_unmeasured(region, blocking_remarks(region)) for region in regions]
-    sound = [i for i, edge in enumerate(edges) if not edge.flags]
-    fits = fit_refined([points_of(regions[i]) for i in sound], one_photograph=one_photograph)
+    seen: list[Samples] = []
+    edges: list[Edge] = []
+    sound: list[int] = []
+
+    def points() -> Iterator[Points]:
+        for region in regions:
+            edges.append(_unmeasured(region, blocking_remarks(region)))
+            seen.append(
+                region if method == "iso" else replace(region, values=_NONE, present=_NO, clipped=_NO)
+            )
+            if not edges[-1].flags:
+                sound.append(len(edges) - 1)
+                yield points_of(region)
+
+    fits = fit_refined(points(), one_photograph=one_photograph, keep_samples=physical is not None)
     groups: dict[int, list[tuple[int, RefinedFit]]] = {}
     for i, fit in zip(sound, fits, strict=True):
         if isinstance(fit, EdgeError):
-            edges[i] = _unmeasured(regions[i], (remark("no_edge", str(fit)),))
+            edges[i] = _unmeasured(seen[i], (remark("no_edge", str(fit)),))
         else:
             groups.setdefault(fit.posterior.shape.index, []).append((i, fit))
     for group in groups.values():
         curves = curves_of([fit.posterior for _, fit in group], [fit.reach_px for _, fit in group])
         for (i, fit), its_curves in zip(group, curves, strict=True):
-            edges[i] = _edge(regions[i], fit, its_curves)
+            edges[i] = _edge(seen[i], fit, its_curves)
             if physical is not None and edges[i].measured:
                 edges[i] = _with_physical(edges[i], fit, physical)
     if method == "iso":
-        edges = [_with_iso(edge, region) for edge, region in zip(edges, regions, strict=True)]
+        edges = [_with_iso(edge, region) for edge, region in zip(edges, seen, strict=True)]
     return edges if viewing is None else [with_perception(edge, viewing) for edge in edges]
 
 

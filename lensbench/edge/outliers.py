@@ -164,7 +164,10 @@ def _strangers(
     light = plateaus.dark_slope_per_px + (plateaus.bright_slope_per_px - plateaus.dark_slope_per_px) * profile
     rest = region.points.value[among] - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
     rest -= light * region.along_px[among]
-    order = np.lexsort((rest, at))
+    if not among.size:
+        return among
+    # By bin, and by value in each: one key is sorted much sooner than two.
+    order = np.argsort(at + (rest - rest.min()) * (0.999 / max(float(np.ptp(rest)), 1e-300)))
     first = np.flatnonzero(np.diff(at[order], prepend=-1))
     count = np.diff(first, append=at.size)
     median = 0.5 * (rest[order[first + (count - 1) // 2]] + rest[order[first + count // 2]])

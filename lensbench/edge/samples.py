@@ -6,7 +6,6 @@ which the noise of both plateaus and the light along the edge are read.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -46,23 +45,26 @@ class Points:
 def points_of(region: Samples) -> Points:
     """List the present samples of a region."""
     height, width = region.values.shape
-    row_px, col_px = _grid(height, width)
-    value = np.asarray(region.values, np.float64).ravel()
+    held = np.flatnonzero(region.present)
+    row = held // width
+    col = held - row * width
+    value = region.values.ravel()
     rounding_sd = region.rounding_sd if any(region.rounding_sd) else _rounding_sd(value)
+    value = value.take(held).astype(np.float64, copy=False)
+    middle_row, middle_col = 0.5 * (height - 1), 0.5 * (width - 1)
     if region.light_slope_per_px is not None:
         by_row, by_col = region.light_slope_per_px
-        light = np.exp(-by_row * row_px[::width])[:, None] * np.exp(-by_col * col_px[:width])
-        value = value * light.ravel()
-    points = Points(
-        row_px=row_px,
-        col_px=col_px,
+        value *= np.exp(-by_row * (np.arange(height) - middle_row)).take(row)
+        value *= np.exp(-by_col * (np.arange(width) - middle_col)).take(col)
+    return Points(
+        row_px=row - middle_row,
+        col_px=col - middle_col,
         value=value,
         shape=(height, width),
         is_sensor=region.is_sensor,
         rounding_sd=rounding_sd,
         light_known=region.light_slope_per_px is not None,
     )
-    return points if region.present.all() else points.kept(region.present.ravel())
 
 
 def _rounding_sd(value: FloatArray) -> tuple[float, float]:
@@ -73,14 +75,6 @@ def _rounding_sd(value: FloatArray) -> tuple[float, float]:
         return 0.0, 0.0
     step = float(np.median(np.diff(different))) / np.sqrt(12.0)
     return step, step
-
-
-@lru_cache(maxsize=256)
-def _grid(height: int, width: int) -> tuple[FloatArray, FloatArray]:
-    rows, cols = np.divmod(np.arange(height * width), width)
-    row_px, col_px = rows - 0.5 * (height - 1), cols - 0.5 * (width - 1)
-    row_px.flags.writeable = col_px.flags.writeable = False
-    return row_px, col_px
 
 
 _CODED_REACH_PX: Final = 3.5
@@ -252,9 +246,10 @@ def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, st
     index = place.astype(np.intp)
     place_of_all = index
     if index.min() < 0 or index.max() >= SIZE:
-        inside = (place >= 0.0) & (place < SIZE)
-        place_of_all = np.clip(index, 0, SIZE - 1)
-        index, place, value, along_px = index[inside], place[inside], value[inside], along_px[inside]
+        place_of_all = np.minimum(np.maximum(index, 0), SIZE - 1)
+        inside = np.flatnonzero((place >= 0.0) & (place < SIZE))
+        index, place = index.take(inside), place.take(inside)
+        value, along_px = value.take(inside), along_px.take(inside)
     place -= index
     place -= 0.5
     count = np.bincount(index, minlength=SIZE).astype(np.float64)

@@ -124,9 +124,7 @@ def _measured(
     regions = with_light((photo.cut(arm.box) for _, arm in spread), chart)
     if options.method != "iso":
         regions = subtract_neighbour_edges(regions, spread, chart=chart, q=q)
-    edges = edges_room.measure_edges(
-        list(regions), method=options.method, physical=aperture, one_photograph=True
-    )
+    edges = edges_room.measure_edges(regions, method=options.method, physical=aperture, one_photograph=True)
     return [edge for _, edge in sorted(zip(order, edges, strict=True), key=itemgetter(0))]
 
 

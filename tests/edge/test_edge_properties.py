@@ -1,5 +1,6 @@
 """What must not change the figures: gain, offset, mirror, quarter turn, transpose, sub-pixel shift."""
 
+import weakref
 from functools import cache
 
 import numpy as np
@@ -118,3 +119,21 @@ def test_edges_measured_together_are_those_measured_alone():
     together = [a_noisy_region(), 0.5 * a_noisy_region()[:70], a_noisy_region()[::-1]]
     for one, region in zip(measure_edges([samples(r) for r in together]), together, strict=True):
         assert one.mtf50_cypx == pytest.approx(measure_edge(samples(region)).mtf50_cypx, rel=1e-9)
+
+
+def test_regions_that_are_cut_when_asked_for_are_let_go_soon():
+    clean, alive, most = a_noisy_region(), [], 0
+
+    def cut():
+        nonlocal most
+        for _ in range(150):
+            region = samples(clean.copy())
+            alive.append(weakref.ref(region.values))
+            most = max(most, sum(values() is not None for values in alive))
+            yield region
+
+    edges = measure_edges(cut(), one_photograph=True)
+    assert len(edges) == 150
+    assert len({edge.mtf50_cypx for edge in edges}) == 1
+    # Its samples are listed apart, so the region's own are needed while they are, and while the next one is cut.
+    assert most <= 3
