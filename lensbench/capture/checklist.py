@@ -32,13 +32,15 @@ def headline(plan: ShootPlan) -> str:
 
 
 def chart_sentence(plan: ShootPlan) -> str:
-    """Which chart it takes, how large, and how to make it."""
+    """Which chart it takes, how large, how to make it, and for which sensor."""
     chart, words = plan.chart, words_of("capture")["chart"]
     height_mm, width_mm = chart.frame_mm or plan.standings[0].field_mm
     figures = {"height_mm": height_mm, "width_mm": width_mm}
     figures |= {"height_m": height_mm / 1000.0, "width_m": width_mm / 1000.0}
     larger, command = words["larger"] * chart.from_shop, chart.command(plan.camera.sensor_mm)
-    text: str = words[chart.kind]
+    sensor_height_mm, sensor_width_mm = plan.camera.sensor_mm
+    text: str = words[chart.kind] + words["sensor"]
+    figures |= {"sensor_height_mm": sensor_height_mm, "sensor_width_mm": sensor_width_mm}
     return text.format(pages=chart.pages, paper=chart.paper, larger=larger, command=command, **figures)
 
 

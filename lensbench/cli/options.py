@@ -116,7 +116,9 @@ RoomFile = Annotated[
     ),
 ]
 CameraName = Annotated[str | None, text("Name of the camera, where the photographs do not tell it.")]
-SensorPitchUm = Annotated[float, number("Pixel pitch, in um.", *PITCH_LIMITS_UM, kind="um")]
+SensorPitchUm = Annotated[
+    float, number("Pixel pitch, in um: sensor width in mm x 1000 / pixels.", *PITCH_LIMITS_UM, kind="um")
+]
 ShotsTable = Annotated[Path | None, path("Table (CSV) of what the metadata lacks: file,lens,f_number,...")]
 Strict = Annotated[bool, option("End with status 3 when a photograph was rejected.", "--strict")]
 TimeLimit = Annotated[float, number("Seconds that a photograph may take.", 0.1, 1e5, kind="s")]

@@ -36,6 +36,7 @@ from lensbench.model.compare import (
     VisibleFrom,
 )
 from lensbench.model.errors import Note, SweepError
+from lensbench.model.setting import f_stop
 from lensbench.model.shot import ZONES, Edge, ShotResult, VeilBound
 from lensbench.model.sweep import INDIFFERENCE, SweepShot
 from lensbench.model.units import FloatArray
@@ -52,6 +53,7 @@ class Limits:
     visible_from: float
 
 
+_STOP_TO_BE_HELD: Final = ("condition", "exposure_s", "iso")  # a zoom, a lens has stops of its own
 NOISE: Final = Limits(5.0, 20.0)  # as half a stop of ISO does, and an eighth: common practice, no source
 OVERSHOOT: Final = Limits(1.0, 5.0)  # common practice, no source
 VEIL: Final = Limits(0.25, 1.0)  # common practice, no source
@@ -289,7 +291,7 @@ def find_effect(
         on_subject=on_subject,
         shots=figures,
         rejected=rejected,
-        cautions=tuple(_cautions(use, layout, names, fit=fits["frame"], on_subject=on_subject)),
+        cautions=tuple(_cautions(use, layout, names, by=by, fit=fits["frame"], on_subject=on_subject)),
         lens=use[0].shot.planned.lens,
         camera=use[0].shot.planned.camera,
         version=__version__,
@@ -344,7 +346,13 @@ def _shutter(shots: Sequence[LevelledShot], visible: Visible) -> ShutterSpeed | 
 
 
 def _cautions(
-    shots: Sequence[LevelledShot], layout: Layout, names: Sequence[str], *, fit: Fitted, on_subject: bool
+    shots: Sequence[LevelledShot],
+    layout: Layout,
+    names: Sequence[str],
+    *,
+    by: str,
+    fit: Fitted,
+    on_subject: bool,
 ) -> Iterator[Note]:
     """What the effect must not be taken for, in the order of its weight."""
     counts = np.bincount(layout.level, minlength=len(names))
@@ -362,6 +370,10 @@ def _cautions(
         yield Note(EffectCaution.FINISHED)
     if len({shot.shot.planned.camera for shot in shots}) > 1:
         yield Note(EffectCaution.CAMERAS_DIFFER)
+    within = {(shot.setting, f_stop(shot.shot.planned.setting.f_number)) for shot in shots}
+    if by in _STOP_TO_BE_HELD and not on_subject and len(within) > len({shot.setting for shot in shots}):
+        stops = sorted({shot.shot.planned.setting.f_number for shot in shots})
+        yield Note(EffectCaution.STOP_DIFFERS, names=tuple(dict.fromkeys(map(f_stop, stops))))
 
 
 def _order_cautions(layout: Layout, fit: Fitted) -> Iterator[Note]:

@@ -183,6 +183,7 @@ class EffectCaution(StrEnum):
     RAW_AGAINST_FINISHED = "raw_against_finished"
     FINISHED = "finished_pictures"
     CAMERAS_DIFFER = "cameras_differ"
+    STOP_DIFFERS = "stop_differs"  # it changed along with the level; the f-numbers, by name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

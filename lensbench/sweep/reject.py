@@ -167,7 +167,7 @@ def _far_below(log_zones: FloatArray, reference: FloatArray, limit: float) -> Fl
 
 def _reason(log_zones: FloatArray, reference: FloatArray, limit: float) -> str:
     drop = float(-np.expm1(log_zones[-1] - reference[-1]))
-    return remark("misfocus", f"{100 * drop:.0f} % over the frame, limit {100 * limit:.0f} %").message
+    return remark("misfocus", f"{100 * drop:.3g} % over the frame, limit {100 * limit:.3g} %").message
 
 
 def departures(series: SeriesShots, *, pixel_pitch_um: float | None = None) -> dict[float, float]:

@@ -339,6 +339,7 @@ def test_the_command(tmp_path):
     done = CliRunner().invoke(app, ["plan", *options, "--room-m", "5", "--first-file", "A001.NEF"])
     assert done.exit_code == 0
     assert "40.0" in done.stdout
+    assert " For a sensor of 36 x 24 mm (--size" in done.stdout
     assert (out / "checklist.pdf").read_bytes().startswith(b"%PDF")
     with (out / "shots.csv").open(newline="") as file:
         assert next(csv.DictReader(file))["file"] == "A001.NEF"

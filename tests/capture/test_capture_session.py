@@ -157,7 +157,7 @@ def test_a_phone_is_told_what_its_pictures_are_good_for():
     verdict = judge(shot, earlier=[phone(wall_shot(), iso=50)])
     assert (verdict.usable, verdict.repeat) == (True, ())
     (said,) = verdict.mind
-    assert said.startswith("a phone's finished picture")
+    assert said.startswith("a finished picture from a sensor as small as a phone's")
     # The same file from a camera of full frame is told to shoot raw.
     camera = phone(wall_shot(), focal_length_mm=26.0)
     assert judge(camera).mind == ("sharpened in the camera: shoot raw",)

@@ -49,7 +49,10 @@ def test_help_of_all_and_of_a_command_within_another():
         (("effect", "x"), "--by is missing"),
         (("sweep", "x", "--tie", "good"), "--tie: "),
         (("measure", "x.dng", "--f-number", "f/2.8x"), "--f-number: «f/2.8x» is not a number: write 2.8"),
-        (("plan", "--focal", "24-70", "--widest", "wide"), "--widest: «wide» is not a number: write 2.8"),
+        (
+            ("plan", "--focal", "24-70", "--widest", "wide"),
+            "--widest: «wide» is neither a number nor a range",
+        ),
         (("plan", "--focal", "50", "--widest", "2", "--room-m", "long"), "--room-m: «long» is not a number"),
         (("sweep", "x", "--workers", "two"), "--workers: «two» is not a number: write 3"),
         (("chart", "--wall", "9", "--sensor", "36"), "--sensor: «36» is not two sides: write WIDTHxHEIGHT"),

@@ -264,3 +264,15 @@ def test_what_can_be_seen_comes_from_the_quality_ruler():
     soft, crisp = visible_from([shot(1, 0.2).result]), visible_from([shot(1, 0.4).result])
     assert 4.0 <= soft.percent < crisp.percent <= 15.0
     assert soft.rests_on == "quality_ruler"
+
+
+@pytest.mark.parametrize(("held", "told"), [(False, [("f/4", "f/8")]), (True, [])])
+def test_a_stop_that_changed_along_is_told(held, told):
+    """A stop is no filter: nobody may take one's softness for the other's."""
+    stops = [4.0, 4.0 if held else 8.0] * 4
+    shots = [
+        shot(number, 0.25, condition=condition, f_number=stop)
+        for number, (condition, stop) in enumerate(zip(AB, stops, strict=True))
+    ]
+    cautions = find_effect(shots, by="condition").cautions
+    assert [one.names for one in cautions if one.kind is EffectCaution.STOP_DIFFERS] == told

@@ -68,13 +68,14 @@ def test_one_soft_zone_is_no_misfocus():
     assert not misfocused(SeriesShots(f_number=f_number, log_zones=zones))
 
 
-def test_reason_tells_figure_and_limit():
+@pytest.mark.parametrize(("kept", "told"), [(0.6, "40 %"), (0.896, "10.4 %")])
+def test_reason_tells_figure_and_limit(kept, told):
+    """A shot just beyond the limit is not said to lie on it."""
     stops = np.repeat([2.8, 4.0, 5.6], 2)
     zones = np.tile(np.log([0.3, 0.28, 0.25, 0.27]), (6, 1))
-    zones[3] += np.log(0.6)
+    zones[3] += np.log(kept)
     reason = misfocused(SeriesShots(f_number=stops, log_zones=zones))[3]
-    assert "softer than its repeats (40 %" in reason
-    assert "limit" in reason
+    assert reason == f"the whole picture is softer than its repeats ({told} over the frame, limit 10 %)"
 
 
 def test_repeat_sd_shrugs_off_a_bad_shot():
