@@ -7,6 +7,10 @@ Refocused shots of one set-up never show what mounting, aiming, framing and ligh
 lenses. Where a lens was set up twice, the difference of its two sweeps beyond their shots' scatter tells it; that
 variance is drawn towards the assumed one, as though the assumed had been seen twice. A fixed part does not stray, so
 the sum is known better than its few terms (Smyth's moderated variance with a prior that is fixed; see `stats.spread`).
+Where none was set up twice, the assumed error is taken to be known within a factor of 1.8. That is enough for an
+interval; «sharper» has to hold even where set-ups repeat half as well.
+
+Frames that nothing shows to have been focused anew may share an error of focus: it is part of their mean's variance.
 """
 
 import math
@@ -24,7 +28,15 @@ from lensbench.model.measured import CountedShot, MeasuredLens
 from lensbench.model.setting import Setting, log_distance
 from lensbench.model.shot import ZONES
 from lensbench.model.units import FloatArray, lpmm_from_cypx, lwph_from_cypx
-from lensbench.stats import Uncertainty, pooled_dof, spread_of
+from lensbench.stats import (
+    FRAME_FIELD_UM,
+    THIRD_FIELD_UM,
+    Uncertainty,
+    pooled_dof,
+    range_quantile,
+    spread_of,
+    unseen_focus,
+)
 from lensbench.sweep import zone_series
 
 Key = tuple[str, Setting]  # a zone and a setting
@@ -32,7 +44,9 @@ SET_UP_SD: Final = 0.015
 """How well MTF50 repeats, as a share, when a lens is mounted, aimed, framed and lit anew. Common practice, no
 source."""
 _ALIKE: Final = 0.01  # share by which pixel pitches and picture heights of like sensors may differ
-_ASSUMED_DOF: Final = 2.0  # that the assumed error of a set-up is worth
+_ASSUMED_DOF: Final = 6.0  # of an error that is assumed: right within a factor of 1.8 or so
+_WORTH: Final = 2.0  # set-ups seen twice that the assumed error is worth, beside those that were
+_MOST_TIMES: Final = 2.0  # as badly as assumed set-ups may repeat before a lens is falsely called sharper
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -43,6 +57,16 @@ class MeanOfShots:
     log_shots: tuple[float, ...]
     uncertainty: Uncertainty | None  # within one set-up; None where nothing was repeated
     sfr: FloatArray | None  # mean at `RESPONSE_CYPX`; None where a shot has none
+    unseen_focus: float = 0.0  # variance that one focus for all of its shots would add
+
+    @property
+    def doubt(self) -> Uncertainty | None:
+        """The uncertainty, and the focus that its shots may have shared, where nothing shows that they did not."""
+        within = self.uncertainty
+        if within is None:
+            return None
+        variances = within.variance, self.unseen_focus
+        return Uncertainty(variance=sum(variances), dof=pooled_dof(variances, (within.dof, math.inf)))
 
     @property
     def shots(self) -> int:
@@ -72,12 +96,15 @@ def lens_in_comparison(lens: MeasuredLens) -> LensInComparison:
         spread = spread_of([series for _, series in by_focal.values()], lens.pixel_pitch_um)
         for settings, series in by_focal.values():
             middles, variances = spread.central_values(series), spread.variance_of_means(series)
+            field_um = FRAME_FIELD_UM if zone == "frame" else THIRD_FIELD_UM
+            unseen = unseen_focus(series, spread, lens.pixel_pitch_um, field_um=field_um)
             for index, setting in enumerate(settings):
                 uncertainty = Uncertainty(variance=float(variances[index]), dof=spread.dof)
                 means[zone, setting] = MeanOfShots(
                     log_mtf50=float(middles[index]),
                     log_shots=tuple(series.log_shots[index].tolist()),
                     uncertainty=uncertainty if spread.repeated else None,
+                    unseen_focus=float(unseen[index]),
                     sfr=_mean_sfr([shot for shot in lens.counted if shot.setting == setting], zone),
                 )
     return LensInComparison(lens=lens, means=means)
@@ -132,22 +159,30 @@ class SetUp:
 
     sd: float = SET_UP_SD  # as a share of MTF50
     repeats: int = 0  # set-ups beyond a lens's first that told it; 0 where it is assumed
+    most_sd: float = _MOST_TIMES * SET_UP_SD  # the same, had they been assumed to repeat that badly
 
     @property
     def note(self) -> Note:
         """What the intervals allow for, and whether it is assumed."""
         return Note(Caution.SET_UP_FOUND if self.repeats else Caution.SET_UP_ASSUMED, (100.0 * self.sd,))
 
+    @property
+    def _dof(self) -> float:
+        """Degrees of freedom of the difference of two lenses' set-ups, that rest on one estimate."""
+        return (_WORTH + self.repeats) ** 2 / self.repeats if self.repeats else _ASSUMED_DOF
+
     def beside(self, within: Uncertainty) -> Uncertainty:
         """The uncertainty of a lens's figure, its set-up's error included."""
-        variance, dof = self.sd**2, math.inf
-        if self.repeats:
-            # Both lenses of a difference rest on one estimate, so each bears half of its degrees of freedom.
-            dof = 0.5 * (_ASSUMED_DOF + self.repeats) ** 2 / self.repeats
+        variance, dof = self.sd**2, 0.5 * self._dof  # each lens bears half
         return Uncertainty(
             variance=within.variance + variance,
             dof=pooled_dof((within.variance, variance), (within.dof, dof)),
         )
+
+    def reach(self, *, rivals: int) -> float:
+        """Log difference that set-ups make between some of so many rivals in one comparison of twenty, at most."""
+        dof = self._dof if self.repeats else math.inf
+        return range_quantile(dof, rivals=rivals) * math.sqrt(2.0) * self.most_sd
 
 
 def set_up_of(sweeps: Iterable[LensInComparison]) -> SetUp:
@@ -155,14 +190,18 @@ def set_up_of(sweeps: Iterable[LensInComparison]) -> SetUp:
     set_ups: dict[tuple[str, str, bool], list[Mapping[Key, MeanOfShots]]] = defaultdict(list)
     for sweep in sweeps:
         set_ups[sweep.lens.lens, sweep.lens.camera, sweep.lens.sensor_data].append(sweep.means)
-    square, repeats = _ASSUMED_DOF * SET_UP_SD**2, 0
+    square, repeats = 0.0, 0
     for own in set_ups.values():
         shared = [key for key in own[0] if all(_is_known(means, key) for means in own)]
         if len(own) > 1 and shared:
             excess = np.mean([_beyond_scatter([means[key] for means in own]) for key in shared])
             square += (len(own) - 1) * max(float(excess), 0.0)
             repeats += len(own) - 1
-    return SetUp(sd=math.sqrt(square / (_ASSUMED_DOF + repeats)), repeats=repeats)
+    sds = [
+        math.sqrt((_WORTH * (times * SET_UP_SD) ** 2 + square) / (_WORTH + repeats))
+        for times in (1.0, _MOST_TIMES)
+    ]
+    return SetUp(sd=sds[0], repeats=repeats, most_sd=sds[1])
 
 
 def _is_known(means: Mapping[Key, MeanOfShots], key: Key) -> bool:

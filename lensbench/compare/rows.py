@@ -6,7 +6,7 @@ as it does, and its set-up's error is part of it.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -24,7 +24,7 @@ from lensbench.model.measured import BestOfSweep
 from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES
 from lensbench.model.sweep import INDIFFERENCE
-from lensbench.stats import Uncertainty, half_width, judged
+from lensbench.stats import Uncertainty, half_width, joint_quantile, judged, pooled_dof
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,7 +58,7 @@ class LensPair:
         settings: tuple[Setting, Setting],
         figures_cypx: tuple[float, float],
         shots: tuple[int, int],
-        half_width: float,
+        reach: "Reach",
         log_shots: tuple[Sequence[float], Sequence[float]] = ((), ()),
     ) -> CompareRow:
         """One row in the pair's unit; what an eye sees of it goes by pictures of one height, not by lp/mm."""
@@ -67,19 +67,27 @@ class LensPair:
             for lens, figure in zip(self.lenses, figures_cypx, strict=True)
         )
         difference = math.log(second / first)
-        low, high = math.expm1(difference - half_width), math.expm1(difference + half_width)
-        lead = abs(difference)
+        lead, sharper = abs(difference), Sharper.NEITHER
+        if lead > max(reach.sharper_from, reach.interval):
+            sharper = Sharper.SECOND if difference > 0.0 else Sharper.FIRST
+        low, high, at_least, at_most = (
+            math.expm1(difference + side * half)
+            for half in (reach.interval, reach.one_sided)
+            for side in (-1.0, 1.0)
+        )
         heights_px = [lens.lens.picture_height_px or 1 for lens in self.lenses]
         scales = [height / max(heights_px) for height in heights_px]
         in_pictures = math.log(figures_cypx[1] / figures_cypx[0] * (scales[1] / scales[0]))
         keys = (zone, settings[0]), (zone, settings[1])
         sight = None if self.unit == "lpmm" else self._sight(keys, figures_cypx, scales)
-        middle_jnd, low_jnd, high_jnd = (
-            sight.between(log_ratio) if sight else math.nan
-            for log_ratio in (in_pictures, in_pictures - half_width, in_pictures + half_width)
+        middle_jnd, low_jnd, high_jnd, least_jnd, most_jnd = (
+            sight.between(in_pictures + off) if sight else math.nan
+            for off in (0.0, -reach.interval, reach.interval, -reach.one_sided, reach.one_sided)
         )
         visible_from = sight.just_seen() if sight else math.nan
-        seen = _seen(low_jnd, high_jnd) if sight else Seen.UNKNOWN
+        seen = Seen.UNKNOWN
+        if sight:
+            seen = _seen((low_jnd, high_jnd), (least_jnd, most_jnd), differs=bool(sharper))
         # Nothing that could be seen is called equal; an unknown limit leaves the band as it is.
         equal_within = INDIFFERENCE if math.isnan(visible_from) else min(INDIFFERENCE, visible_from)
         first_each, second_each = (
@@ -99,9 +107,12 @@ class LensPair:
             difference_percent=100.0 * math.expm1(difference),
             ci95_percent=(100.0 * low, 100.0 * high),
             lead_percent=100.0 * math.expm1(lead),
-            lead_ci95_percent=(100.0 * math.expm1(lead - half_width), 100.0 * math.expm1(lead + half_width)),
-            sharper=Sharper.SECOND if low > 0.0 else Sharper.FIRST if high < 0.0 else Sharper.NEITHER,
-            verdict=judged((low, high), seen, equal_within=equal_within),
+            lead_ci95_percent=(
+                100.0 * math.expm1(lead - reach.interval),
+                100.0 * math.expm1(lead + reach.interval),
+            ),
+            sharper=sharper,
+            verdict=judged((at_least, at_most), seen, equal_within=equal_within, differs=bool(sharper)),
             equal_within_percent=100.0 * equal_within,
             difference_jnd=middle_jnd,
             ci95_jnd=(low_jnd, high_jnd),
@@ -127,29 +138,78 @@ class LensPair:
         return ruler_reading(mean, viewing=self.viewing.of_height(height_px))
 
 
-def _seen(low_jnd: float, high_jnd: float) -> Seen:
-    """Judge an interval of the second less the first on the ruler."""
-    if low_jnd >= JUST_SEEN_JND:
+def _seen(ci95: tuple[float, float], one_sided: tuple[float, float], *, differs: bool) -> Seen:
+    """Judge intervals of the second less the first on the ruler."""
+    if differs and ci95[0] >= JUST_SEEN_JND:
         return Seen.SECOND
-    if high_jnd <= -JUST_SEEN_JND:
+    if differs and ci95[1] <= -JUST_SEEN_JND:
         return Seen.FIRST
-    return Seen.NONE if low_jnd > -JUST_SEEN_JND and high_jnd < JUST_SEEN_JND else Seen.CANNOT_TELL
+    below = one_sided[0] > -JUST_SEEN_JND and one_sided[1] < JUST_SEEN_JND
+    return Seen.NONE if below else Seen.CANNOT_TELL
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reach:
+    """How far the log ratio of two figures may lie from what was found; all NaN where a spread is not known."""
+
+    interval: float  # half of the 95 % interval
+    one_sided: float  # beyond which the ratio lies in 5 %, to one side
+    sharper_from: float  # the ratio from which one is called sharper
+
+    @classmethod
+    def of(
+        cls,
+        uncertainties: Sequence[Uncertainty | None],
+        set_up: SetUp,
+        *,
+        rivals: int,
+        tried: int,
+        tests: int,
+    ) -> "Reach":
+        """That of two means.
+
+        Of `rivals` all pairs hold together. A lens is called sharper where that holds in all `tests` of the comparison
+        together, for each of so many set-ups `tried`: they share their set-ups, and scatter each by itself.
+        """
+        first, second = uncertainties
+        if first is None or second is None:
+            return cls(interval=math.nan, one_sided=math.nan, sharper_from=math.nan)
+        own = (set_up.beside(first), set_up.beside(second))
+        dof = pooled_dof((first.variance, second.variance), (first.dof, second.dof))
+        scatter = joint_quantile(dof, tests=tests) * math.sqrt(first.variance + second.variance)
+        return cls(
+            interval=half_width(*own, rivals=rivals),
+            one_sided=half_width(*own, rivals=rivals, risk=0.1),
+            sharper_from=math.hypot(set_up.reach(rivals=tried), scatter),
+        )
 
 
 def rows_of(pair: LensPair) -> tuple[CompareRow, ...]:
     """A row for every zone and setting that both lenses were photographed at; none where they don't compare."""
-    rows = []
-    for (first_key, second_key), means in pair.common.items() if pair.judged else ():
-        figures = (math.exp(means[0].log_mtf50), math.exp(means[1].log_mtf50))
+    rows: list[CompareRow] = []
+    common = pair.common if pair.judged else {}
+    pairs = math.comb(max(len(pair.rivals), 2), 2)
+    for (first_key, second_key), means in common.items():
         rivals = [lens.lens for lens in pair.rivals if lens.matching(*first_key)]
         # Set-ups of one lens are no rivals of each other.
         names = {(lens.lens, lens.camera) for lens in rivals} if pair.set_up.repeats else rivals
-        half = half_width(
-            *(mean.uncertainty and pair.set_up.beside(mean.uncertainty) for mean in means), rivals=len(names)
+        reach = Reach.of(
+            [mean.doubt for mean in means],
+            pair.set_up,
+            rivals=len(names),
+            tried=len(rivals),
+            tests=len(common) * pairs,
         )
-        settings, shots = (first_key[1], second_key[1]), (means[0].shots, means[1].shots)
-        each = (means[0].log_shots, means[1].log_shots)
-        rows.append(pair.row(first_key[0], settings, figures, shots, half, each))
+        rows.append(
+            pair.row(
+                first_key[0],
+                (first_key[1], second_key[1]),
+                (math.exp(means[0].log_mtf50), math.exp(means[1].log_mtf50)),
+                (means[0].shots, means[1].shots),
+                reach,
+                (means[0].log_shots, means[1].log_shots),
+            )
+        )
     return tuple(rows)
 
 
@@ -164,10 +224,12 @@ def best_row(pair: LensPair) -> CompareRow | None:
     settings = (first.best.setting, second.best.setting)
     if any(("frame", own) not in lens.means for lens, own in zip(pair.lenses, settings, strict=True)):
         return None
-    set_up = pair.set_up.beside(Uncertainty(variance=0.0, dof=math.inf))
-    half = math.hypot(_log_half(first.best), _log_half(second.best), half_width(set_up, set_up))
+    within = math.hypot(_log_half(first.best), _log_half(second.best))
+    still = Uncertainty(variance=0.0, dof=math.inf)
+    between = Reach.of((still, still), pair.set_up, rivals=2, tried=len(pair.rivals), tests=1)
+    reach = Reach(**{each.name: math.hypot(within, getattr(between, each.name)) for each in fields(Reach)})
     figures = (first.best.mtf50_cypx, second.best.mtf50_cypx)
-    return pair.row("frame", settings, figures, (first.photographs, second.photographs), half)
+    return pair.row("frame", settings, figures, (first.photographs, second.photographs), reach)
 
 
 def _log_half(best: BestOfSweep) -> float:

@@ -177,7 +177,7 @@ def _rows(fit: Fitted, names: Sequence[str], figure: str, zone: str, limits: Lim
             difference, ci95 = in_percent(level)
         if not np.isfinite(difference):
             continue
-        seen = _seen(ci95, limits.visible_from)
+        seen, differs = _seen(ci95, limits.visible_from), ci95[0] * ci95[1] > 0.0
         rows.append(
             EffectRow(
                 level=name,
@@ -188,9 +188,9 @@ def _rows(fit: Fitted, names: Sequence[str], figure: str, zone: str, limits: Lim
                 ci95=ci95,
                 equal_within=limits.equal_within,
                 visible_from=limits.visible_from,
-                differs=ci95[0] * ci95[1] > 0.0,
+                differs=differs,
                 seen=seen,
-                verdict=judged(ci95, seen, equal_within=limits.equal_within),
+                verdict=judged(ci95, seen, equal_within=limits.equal_within, differs=differs),
                 drift_removed=fit.drift is not None,
             )
         )

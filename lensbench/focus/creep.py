@@ -3,8 +3,9 @@
 Out of focus by z, log MTF50 falls by L z^2 / 2 with the load L = (MTF50 / N)^2, by the blur disc z / N. A focus that
 moves evenly, z = z0 + v x, leaves L (b x + c x^2) in every third of the picture: c is common to all, b is a third's
 own, for a curved field sets its z0 apart. Both are fitted within the stops, whose levels are free, so that no model of
-the lens over the stops enters. x is the order, the time, and where they tell it the scale and the place of the chart in
-the picture: a focus that moves breathes.
+the lens over the stops enters. Where the stops were gone through in turn, each spans the session, and its own z0
+counts: spherical aberration moves the best focus with 1/N^2 (primary, derived). x is the order, the time, and where
+they tell it the scale and the place of the chart in the picture: a focus that moves breathes.
 
 Chance is exact, whatever the scatter: shots of one stop that were focused anew, or not moved at all, could as well have
 come in any other order.
@@ -18,7 +19,7 @@ import numpy as np
 from lensbench.model.shot import BoolArray, IntArray
 from lensbench.model.units import FloatArray
 
-CHANCE: Final = 0.04
+CHANCE: Final = 0.035
 """Probability of a creep by chance alone. Common practice, no source."""
 LEAST_LOSS: Final = 0.015
 """Share of MTF50 that a creep must cost some stop to be told. Common practice, no source."""
@@ -26,6 +27,8 @@ _FEWEST_SPARE: Final = 4
 """Shots beyond the first of each stop."""
 _ORDERS: Final = 799
 _LEAST_SD: Final = 1e-4
+_IN_TURN: Final = 0.5
+"""Share of the way from which the middle stop's shots span the session."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,7 +74,8 @@ def crept(
     off = figures - mean @ figures
     whitening = _whitening(off, spare)
     orders = _other_orders(setting)
-    designs = [_design(way, load, mean, whitening) for way in ways]
+    shift = (f_number.min() / f_number) ** 2
+    designs = [_design(way, load, mean, whitening, shift * _in_turn(way, setting)) for way in ways]
     gains = np.array([_gain(design, (off @ whitening)[orders]) for design in designs])
     highest = gains.max(axis=0)
     chance = float(np.mean(highest >= highest[0] * (1.0 - 1e-9)))
@@ -80,7 +84,8 @@ def crept(
     at = int(np.argmax(gains[:, 0]))
     terms = np.linalg.lstsq(designs[at], (off @ whitening).ravel(), rcond=None)[0]
     loss = np.full((count, len(seen)), np.nan)
-    loss[:, seen] = _losses(terms, ways[at], load, setting)
+    slopes = terms[: load.shape[1]] + np.outer(shift, terms[load.shape[1] : -1].sum())
+    loss[:, seen] = _losses(slopes, float(terms[-1]), ways[at], load, setting)
     loss[:, ~seen] = np.nanmean(loss, axis=1, keepdims=True)
     creep = Creep(chance=chance, loss=loss)
     return creep if creep.largest >= LEAST_LOSS else None
@@ -103,10 +108,22 @@ def _other_orders(setting: IntArray) -> IntArray:
     return orders
 
 
-def _design(way: FloatArray, load: FloatArray, mean: FloatArray, whitening: FloatArray) -> FloatArray:
-    """Columns of L x for each third and of L x^2 for all, freed of the settings' levels: (shots thirds, terms)."""
+def _in_turn(way: FloatArray, setting: IntArray) -> bool:
+    """Whether the shots of most settings span the session, in whichever order those of a setting come."""
+    spans = [float(np.ptp(way[setting == stop])) for stop in np.unique(setting)]
+    return float(np.median(spans)) >= _IN_TURN
+
+
+def _design(
+    way: FloatArray, load: FloatArray, mean: FloatArray, whitening: FloatArray, shift: FloatArray
+) -> FloatArray:
+    """Columns of L x for each third, for a shift if any, and of L x^2, freed of the settings' levels.
+
+    Shape (shots thirds, terms).
+    """
     thirds = load.shape[1]
     columns = [way[:, None] * load * np.eye(thirds)[third] for third in range(thirds)]
+    columns += [(way * shift)[:, None] * load] if shift.any() else []
     columns.append(way[:, None] ** 2 * load)
     return np.column_stack([((column - mean @ column) @ whitening).ravel() for column in columns])
 
@@ -125,12 +142,13 @@ def _gain(design: FloatArray, figures: FloatArray) -> FloatArray:
     return np.asarray(explained, np.float64)
 
 
-def _losses(terms: FloatArray, way: FloatArray, load: FloatArray, setting: IntArray) -> FloatArray:
-    """Loss of each setting's shots against the best focus of the session."""
-    path = np.linspace(0.0, 1.0, 41)
-    slope, bend = terms[:-1], min(float(terms[-1]), 0.0)
-    best = np.max(path[:, None] * slope + path[:, None] ** 2 * bend, axis=0)
-    softer = load * (best - (way[:, None] * slope + way[:, None] ** 2 * bend))
+def _losses(
+    slopes: FloatArray, bend: float, way: FloatArray, load: FloatArray, setting: IntArray
+) -> FloatArray:
+    """Loss of each setting's shots against the best focus of the session; slopes have the shape (shots, thirds)."""
+    path, bend = np.linspace(0.0, 1.0, 41)[:, None, None], min(bend, 0.0)
+    best = np.max(path * slopes + path**2 * bend, axis=0)
+    softer = load * (best - (way[:, None] * slopes + way[:, None] ** 2 * bend))
     settings = np.unique(setting)
     means = np.array([softer[setting == stop].mean(axis=0) for stop in settings])
     return np.asarray(-np.expm1(-np.clip(means, 0.0, 2.0)), np.float64)

@@ -17,16 +17,16 @@ from lensbench.model.sweep import SweepShot
 
 
 class Verdict(StrEnum):
-    """How the 95 % interval of a difference lies to the band that counts as equal, and to what one could see."""
+    """How the interval of a difference lies to the band that counts as equal, and to what one could see."""
 
-    VISIBLE = "visible"  # sharper and visible: all of it could be seen
-    NOT_VISIBLE = "not_visible"  # sharper, not visible: it leaves out zero, and none of it could be seen
-    EQUAL = "equal"  # all of it lies within the band, which need not hold zero
+    VISIBLE = "visible"  # sharper, and all of the 95 % interval could be seen
+    NOT_VISIBLE = "not_visible"  # sharper, and surely not to be seen
+    EQUAL = "equal"  # surely within the band, which need not hold zero
     CANNOT_TELL = "cannot_tell"  # neither; who is sharper, or that none of it could be seen, may be known
 
 
 class Sharper(StrEnum):
-    """Which of two lenses is sharper beyond doubt, by however little: the interval leaves out zero."""
+    """Which of two lenses is sharper, by however little: in all rows together, and if set-ups repeat badly."""
 
     FIRST = "first"
     SECOND = "second"
@@ -48,7 +48,7 @@ class Seen(StrEnum):
 class Caution(StrEnum):
     """What a comparison must not be taken for; the names are the labels of the lenses that it concerns."""
 
-    MANY_ROWS = "many_rows"  # every row holds at 95 % by itself
+    MANY_ROWS = "many_rows"  # every interval holds at 95 % by itself
     RAW_AGAINST_FINISHED = "raw_against_finished"  # of which lenses, raw first; no verdict is given
     SET_UP_ASSUMED = "set_up_assumed"  # sd of one set-up that the intervals allow for, in percent
     SET_UP_FOUND = "set_up_found"  # the same, from lenses set up more than once

@@ -22,9 +22,20 @@ from lensbench.stats.spread import (
     f_chance,
     f_limit,
     half_width,
+    joint_quantile,
     judged,
     moderated,
     pooled_dof,
     quantile,
+    range_quantile,
 )
-from lensbench.stats.stop_curve import PARAMETERS, Curve, fit_blur, fit_curve, spread_of
+from lensbench.stats.stop_curve import (
+    FRAME_FIELD_UM,
+    PARAMETERS,
+    THIRD_FIELD_UM,
+    Curve,
+    fit_blur,
+    fit_curve,
+    spread_of,
+    unseen_focus,
+)

@@ -26,7 +26,7 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from scipy import special
+from scipy import optimize, special
 
 from lensbench.model.compare import Seen, Verdict
 from lensbench.model.units import FloatArray
@@ -39,6 +39,11 @@ LEAST_DOF: Final = 5.0  # degrees of freedom below which the spread is not told 
 _SQUARE_SKEW: Final = 8.0**0.5
 """Skewness of a squared normal value, as a focus error's loss is one."""
 _MOST_LEAN: Final = 0.6
+_SURELY_TIME: Final = 1.5
+"""Log likelihood by which the shutter time must tell more of the spread than focus: most shots stand on a tripod."""
+_TAIL: Final = 0.2
+"""Share of the mean loss that rare shots far out of focus, which a few shots do not show, may take beside it. Set by
+simulated shoots; with Student's tails of 3 degrees of freedom the mean loss is three times a normal one's."""
 _FEWEST_DOF: Final = 2.0  # fewer, of focus errors alone, would give intervals without end
 _KURTOSIS_COST: Final = 2.0
 """By which squared normal values tell their own spread worse than normal ones. Set by simulated shoots."""
@@ -49,6 +54,7 @@ practice, no source."""
 _USUAL_DOF: Final = 2.0
 _ENDLESS_DOF: Final = 1e9
 _TABLED_DOF: Final = (10.0, 11.0, 12.0, 13.0, 14.0, 16.0, 18.0, 20.0, 24.0, 30.0, 40.0, 60.0, 120.0)
+_MODULUS_NODES: Final = 96
 _MOST_SHARED: Final = 6.0  # degrees of freedom that the other settings' spread is worth at most
 
 
@@ -83,6 +89,12 @@ class ZoneSeries:
         load: FloatArray = (np.exp(self.means) / self.f_number) ** 2
         return load
 
+    @property
+    def time_load(self) -> FloatArray:
+        """How strongly a shake acts: its blur goes with the root of the shutter time, N, and weighs against MTF50."""
+        load: FloatArray = (np.exp(self.means) * self.f_number) ** 2
+        return load
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spread:
@@ -99,6 +111,8 @@ class Spread:
     """The load at which g is 1."""
     focus_dof: float = math.inf
     """Degrees of freedom of what grows."""
+    by_time: bool = False
+    """It grows with the shutter time, as a shake's does, and not with the focus's load."""
 
     @property
     def known(self) -> bool:
@@ -116,13 +130,18 @@ class Spread:
 
     def variance_of_means(self, series: ZoneSeries) -> FloatArray:
         """Variance of the mean log MTF50 at each stop of a series, shape (stops,)."""
-        of_plain = self.sd**2 * (1.0 + self.growth * (series.focus_load / self.load_scale) ** 2)
+        of_plain = self.sd**2 * (1.0 + self._grown(series))
         if not series.own_sd:
             return np.asarray(of_plain / series.shots)
         each = [
             np.where(np.isfinite(sd), sd**2, plain) for sd, plain in zip(series.own_sd, of_plain, strict=True)
         ]
         return np.array([np.mean(variances) for variances in each]) / series.shots
+
+    def _grown(self, series: ZoneSeries) -> FloatArray:
+        """What grows, of a shot's variance, over what does not; shape (stops,)."""
+        load = series.time_load if self.by_time else series.focus_load
+        return self.growth * (load / self.load_scale) ** 2
 
     @property
     def quantile(self) -> float:
@@ -137,14 +156,15 @@ class Spread:
         few shots mostly lies above what endlessly many come to. So the interval reaches further down, as its skew asks
         (Johnson, Hall), for the spread as well as for the mean where both come from the same shots.
         """
-        focus = self.growth * (series.focus_load / self.load_scale) ** 2
+        focus = self._grown(series)
         share = focus / (1.0 + focus)
         dof = 1.0 / np.maximum(share**2 / self.focus_dof + (1.0 - share) ** 2 / self.dof, 1e-9)
         factor = np.asarray(special.stdtrit(np.maximum(dof, min(_FEWEST_DOF, self.dof)), 0.975), np.float64)
         own = np.clip((series.shots - 1.0) / dof, 0.0, 1.0)
         skew = _SQUARE_SKEW * share**1.5 / (6.0 * np.sqrt(series.shots))
         lean = skew * ((factor**2 - 1.0) + own * (factor**2 + 2.0))
-        return factor + np.minimum(lean, _MOST_LEAN * factor), factor
+        tail = _TAIL * share * np.sqrt(0.5 * series.shots)
+        return factor + np.minimum(lean, _MOST_LEAN * factor) + tail, factor
 
 
 def shot_spread(series: Sequence[ZoneSeries]) -> Spread | None:
@@ -154,9 +174,11 @@ def shot_spread(series: Sequence[ZoneSeries]) -> Spread | None:
     if not dofs.any():
         return None
     squares = np.array([np.sum((values - values.mean()) ** 2) for values in shots])
-    loads = np.concatenate([zone.focus_load for zone in series])
+    both = [np.concatenate([getattr(zone, of) for zone in series]) for of in ("focus_load", "time_load")]
+    tried = [(_growth(squares, dofs, load / load.max()), load) for load in both]
+    by_time = tried[1][0][1] > tried[0][0][1] + _SURELY_TIME
+    (growth, _), loads = tried[by_time]
     scale = float(loads.max())
-    growth = _growth(squares, dofs, loads / scale)
     weights = 1.0 + growth * (loads / scale) ** 2
     variance = float(np.sum(squares / weights)) / float(dofs.sum())
     share = (weights - 1.0) / weights
@@ -167,23 +189,25 @@ def shot_spread(series: Sequence[ZoneSeries]) -> Spread | None:
         growth=growth,
         load_scale=scale,
         focus_dof=float(np.sum(share**2 * dofs)) / _KURTOSIS_COST if growth else math.inf,
+        by_time=by_time,
     )
 
 
-def _growth(squares: FloatArray, dofs: FloatArray, loads: FloatArray) -> float:
-    """Growth of the variance with the focus load: the middle of what the repeats leave likely.
+def _growth(squares: FloatArray, dofs: FloatArray, loads: FloatArray) -> tuple[float, float]:
+    """Growth of the variance with a load, the middle of what the repeats leave likely, and how likely they are by it.
 
     By restricted likelihood, with even chances beforehand that there is none, and that it has any size.
     """
     if dofs.sum() < LEAST_DOF:
-        return 0.0
+        return 0.0, 0.0
     tried = np.concatenate([[0.0], np.geomspace(0.5, 2000.0, 25)])
     weights = 1.0 + tried[:, None] * loads**2
     pooled = np.maximum((squares / weights).sum(axis=1) / dofs.sum(), SMALLEST_SD**2)
     log_likelihood = -0.5 * (dofs.sum() * np.log(pooled) + np.log(weights) @ dofs)
     chance = np.exp(log_likelihood - log_likelihood.max())
     chance[1:] /= len(tried) - 1.0
-    return float(tried[np.searchsorted(np.cumsum(chance), 0.5 * chance.sum())])
+    growth = float(tried[np.searchsorted(np.cumsum(chance), 0.5 * chance.sum())])
+    return growth, float(np.log(chance.sum()) + log_likelihood.max())
 
 
 def bracket_spread(series: Sequence[ZoneSeries]) -> Spread | None:
@@ -236,50 +260,61 @@ def moderated(settings: Sequence[Repeats], *, usual_sd: float = USUAL_SD) -> lis
     return uncertainties
 
 
-def half_width(first: Uncertainty | None, second: Uncertainty | None, *, rivals: int = 2) -> float:
-    """Half of a 95 % interval of a difference of log MTF50; NaN where a spread is unknown.
+def half_width(
+    first: Uncertainty | None, second: Uncertainty | None, *, rivals: int = 2, risk: float = 0.05
+) -> float:
+    """Half of a difference's interval, log MTF50, at 95 % if nothing else is said; NaN where a spread is unknown.
 
     Parameters
     ----------
     first, second : Uncertainty
         Of the two means.
     rivals : int
-        How many lenses compete; all their pairs hold together at 95 %.
+        How many lenses compete; all their pairs hold together.
+    risk : float
+        That the interval misses, to both sides together; 0.1 for a difference that is below a limit at 5 %.
     """
     if first is None or second is None:
         return math.nan
     total = first.variance + second.variance
     dof = pooled_dof((first.variance, second.variance), (first.dof, second.dof))
+    return range_quantile(dof, rivals=rivals, risk=risk) * math.sqrt(total)
+
+
+def judged(ends: tuple[float, float], seen: Seen, *, equal_within: float, differs: bool) -> Verdict:
+    """Verdict on a difference, by the band that counts as equal, by what an eye sees of it, and whether it is one.
+
+    `ends` are those between which it lies, at 5 % to each side.
+
+    >>> judged((0.5, 2.0), Seen.NONE, equal_within=3.0, differs=True)
+    <Verdict.EQUAL: 'equal'>
+    """
+    low, high = ends
+    if seen in {Seen.FIRST, Seen.SECOND, Seen.VISIBLE}:
+        return Verdict.VISIBLE
+    if low >= -equal_within and high <= equal_within:
+        return Verdict.EQUAL
+    return Verdict.NOT_VISIBLE if seen is Seen.NONE and differs else Verdict.CANNOT_TELL
+
+
+def range_quantile(dof: float, *, rivals: int, risk: float = 0.05) -> float:
+    """Factor of intervals that hold together for the differences of all pairs of rivals (studentised range)."""
     if rivals <= 2:
-        return quantile(dof) * math.sqrt(total)
+        return float(special.stdtrit(min(dof, _ENDLESS_DOF), 1.0 - 0.5 * risk))
     # Rounded down, so that limits need not be computed anew for every row; the interval grows by 2 % at most.
     dof = (
         max(math.floor(10.0 * dof) / 10.0, 1.0)
         if dof < _TABLED_DOF[0]
         else max(n for n in _TABLED_DOF if n <= dof)
     )
-    return _range_limit(rivals, dof) * math.sqrt(0.5 * total)
-
-
-def judged(ci95: tuple[float, float], seen: Seen, *, equal_within: float) -> Verdict:
-    """Verdict on the interval of a difference, by the band that counts as equal and by what an eye sees of it.
-
-    >>> judged((0.5, 2.0), Seen.NONE, equal_within=3.0), judged((0.5, 4.0), Seen.NONE, equal_within=3.0)
-    (<Verdict.EQUAL: 'equal'>, <Verdict.NOT_VISIBLE: 'not_visible'>)
-    """
-    low, high = ci95
-    if seen in {Seen.FIRST, Seen.SECOND, Seen.VISIBLE}:
-        return Verdict.VISIBLE
-    if low >= -equal_within and high <= equal_within:
-        return Verdict.EQUAL
-    return Verdict.NOT_VISIBLE if seen is Seen.NONE and low * high > 0.0 else Verdict.CANNOT_TELL
+    return _range_limit(rivals, dof, risk) / math.sqrt(2.0)
 
 
 @lru_cache(maxsize=256)
-def _range_limit(rivals: int, dof: float) -> float:
+def _range_limit(rivals: int, dof: float, risk: float) -> float:
     from scipy import stats  # noqa: PLC0415  heavy, and asked for by rivals alone
 
-    return float(stats.studentized_range.ppf(0.95, rivals, dof))
+    return float(stats.studentized_range.ppf(1.0 - risk, rivals, dof))
 
 
 def pooled_dof(variances: Sequence[float] | FloatArray, dofs: Sequence[float]) -> float:
@@ -291,6 +326,36 @@ def pooled_dof(variances: Sequence[float] | FloatArray, dofs: Sequence[float]) -
 def quantile(dof: float, *, tests: int = 1) -> float:
     """Student's factor of a two-sided 95 % interval, or of as many at once (Bonferroni)."""
     return float(special.stdtrit(dof, 1.0 - 0.025 / tests))
+
+
+def joint_quantile(dof: float, *, tests: int) -> float:
+    """Factor of two-sided intervals that hold together at 95 %: independent errors, one estimate of their spread.
+
+    The studentised maximum modulus, exact.
+
+    >>> round(joint_quantile(float("inf"), tests=20), 3)
+    3.016
+    """
+    whole = dof
+    if math.isfinite(
+        dof
+    ):  # two digits, so that limits need not be computed anew; the interval grows a little
+        step = 10.0 ** (math.floor(math.log10(dof)) - 1.0)
+        whole = max(math.floor(dof / step) * step, 1.0)
+    return _modulus_limit(tests, whole)
+
+
+@lru_cache(maxsize=256)
+def _modulus_limit(tests: int, dof: float) -> float:
+    scale, weight = np.ones(1), np.ones(1)
+    if math.isfinite(dof):
+        nodes, weights = special.roots_legendre(_MODULUS_NODES)
+        scale, weight = np.sqrt(special.chdtri(dof, 0.5 * (1.0 - nodes)) / dof), 0.5 * weights
+
+    def excess(limit: float) -> float:
+        return float(weight @ special.erf(limit * scale / math.sqrt(2.0)) ** tests) - 0.95
+
+    return float(optimize.brentq(excess, 0.0, 1000.0, xtol=1e-4))
 
 
 def exceeds(mean: FloatArray, covariance: FloatArray, *, dof: float, tests: int = 1) -> bool:

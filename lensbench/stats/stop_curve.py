@@ -29,6 +29,7 @@ from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 from lensbench.stats.spread import (
     ASSUMED_SD,
+    REPEATS,
     SMALLEST_SD,
     Spread,
     ZoneSeries,
@@ -67,6 +68,10 @@ _LOSS_SD: Final = 2.0**0.5 * np.log(2.0) ** -1 * np.pi**2 / 16.0
 """Standard deviation of a focus error's loss of log MTF50 over (MTF50 x error / (f-number x pitch))^2: a disc of
 diameter D has a variance of D^2 / 16, a Gaussian an MTF50 of sqrt(ln 2 / 2) / (pi sigma), and a squared normal value
 scatters by sqrt 2 of its mean (derived)."""
+FRAME_FIELD_UM: Final = 3.0
+THIRD_FIELD_UM: Final = 6.0
+"""By which a curved field leaves the whole picture, and a third of it, off the focus that was meant. Common practice,
+no source."""
 _TYPICAL_SD: Final = 0.02  # weighs points against what the pitch tells, before their spread is known
 
 
@@ -120,8 +125,10 @@ def fit_curve(series: ZoneSeries, spread: Spread, *, pixel_pitch_um: float | Non
         share = error**2 / (noise + error**2)
         estimate = fit.log_mtf50 + share * (central_values - fit.log_mtf50)
         sd = _kriged_sd(fit, noise, error**2)
+    unseen = 1.96 * np.sqrt(unseen_focus(series, spread, pixel_pitch_um))
     below, above = (
-        reach * sd if spread.known else np.full(len(sd), np.nan) for reach in spread.reach(series)
+        np.hypot(reach * sd, unseen) if spread.known else np.full(len(sd), np.nan)
+        for reach in spread.reach(series)
     )
     return Curve(
         estimate=estimate,
@@ -147,7 +154,9 @@ def _misfit(central_values: FloatArray, noise: FloatArray, fit: "Fit", spread: S
     error = float(np.sqrt(max(excess, MODEL_ERROR**2)))
     ratio = float(np.sum(squares / (noise + MODEL_ERROR**2))) / spare
     limit = float(f_limit(MISFIT_CHANCE, spare, min(spread.dof, _MANY)))
-    return error, spread.repeated and ratio <= limit
+    # The model knows no shake: where the shots scatter more the longer the shutter, it would lend what that took.
+    shaken = spread.by_time and spread.growth > 0.0
+    return error, spread.repeated and not shaken and ratio <= limit
 
 
 def _kriged_sd(fit: "Fit", noise: FloatArray, model_variance: float) -> FloatArray:
@@ -188,8 +197,27 @@ def scatter_spread(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -
         dof=dof,
         source="scatter about the curve",
         growth=1.0,
-        load_scale=sd / (_LOSS_SD * (ASSUMED_FOCUS_SD_UM / pitch_um) ** 2),
+        load_scale=sd / (_LOSS_SD * _off_focus(FRAME_FIELD_UM) * (ASSUMED_FOCUS_SD_UM / pitch_um) ** 2),
     )
+
+
+def _off_focus(field_um: float) -> float:
+    """By how much more L (z + e)^2 scatters than L e^2: its variance is L^2 (2 s^4 + 4 z^2 s^2) (derived)."""
+    return float(np.sqrt(1.0 + 2.0 * (field_um / ASSUMED_FOCUS_SD_UM) ** 2))
+
+
+def unseen_focus(
+    series: ZoneSeries, spread: Spread, pixel_pitch_um: float | None, *, field_um: float = FRAME_FIELD_UM
+) -> FloatArray:
+    """Variance that one focus for all shots of a stop would add to each mean, unseen; shape (stops,).
+
+    None where repeats scatter more as focus counts more: these were focused anew. Else nothing tells a steady hand
+    from frames that share their focus, and a usual error of it is taken.
+    """
+    if spread.source != REPEATS or (spread.growth and not spread.by_time):
+        return np.zeros(len(series.f_number))
+    error_px = ASSUMED_FOCUS_SD_UM / (pixel_pitch_um or _USUAL_PITCH_UM)
+    return np.asarray((_LOSS_SD * _off_focus(field_um) * error_px**2 * series.focus_load) ** 2, np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

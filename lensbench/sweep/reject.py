@@ -122,20 +122,27 @@ def _with_own_flags(shot: SweepShot) -> SweepShot:
 def repeat_sd(series: SeriesShots) -> dict[float, float]:
     """Spread of MTF50 between repeats at each stop, as a share, by the two sharpest of each: half may hold a bad shot.
 
-    The middle of all stops; but where focus is critical, not below what the most critical stops lead one to expect.
+    The middle of all stops; but where focus is critical, or the shutter slow, not below what the stops where it is most
+    so lead one to expect: a focus error weighs with (MTF50 / N)^2, a shake with (MTF50 x N)^2.
     """
     frame = series.log_zones[:, -1]
     stops = [float(stop) for stop in np.unique(series.f_number)]
     sharpest = {stop: np.sort(frame[series.f_number == stop])[-2:] for stop in stops}
-    load = {stop: float(np.exp(values[-1]) / stop) ** 2 for stop, values in sharpest.items()}
+    loads = [
+        {stop: float(np.exp(values[-1]) * stop**power) ** 2 for stop, values in sharpest.items()}
+        for power in (-1.0, 1.0)
+    ]
     gaps = {stop: float(np.diff(values)[0]) for stop, values in sharpest.items() if len(values) > 1}
     if len(gaps) < _FEWEST_GAPS:
         return dict.fromkeys(stops, ASSUMED_SD)
     even = float(np.median(list(gaps.values())))
-    critical = sorted(gaps, key=lambda stop: -load[stop])[:_FEWEST_GAPS]
-    growing = float(np.median([gaps[stop] / load[stop] for stop in critical]))
+    gap = dict.fromkeys(stops, even)
+    for load in loads:
+        critical = sorted(gaps, key=load.__getitem__, reverse=True)[:_FEWEST_GAPS]
+        growing = float(np.median([gaps[stop] / load[stop] for stop in critical]))
+        gap = {stop: max(gap[stop], growing * load[stop]) for stop in stops}
     # The median of |difference| of two normal values is 0.6745 sqrt(2) sd.
-    return {stop: max(_LEAST_SD, max(even, growing * load[stop]) / (0.6745 * np.sqrt(2.0))) for stop in stops}
+    return {stop: max(_LEAST_SD, gap[stop] / (0.6745 * np.sqrt(2.0))) for stop in stops}
 
 
 def misfocused(series: SeriesShots) -> dict[int, str]:

@@ -41,7 +41,7 @@ def test_a_sweep_comes_back_from_its_folder(tmp_path):
 
 
 def test_two_folders_are_compared(tmp_path):
-    for name, curve, seed in (("Fennel", CURVE, 2), ("Sorrel", sharper(0.10), 3)):
+    for name, curve, seed in (("Fennel", CURVE, 2), ("Sorrel", sharper(0.20), 3)):
         shots = reject(shoot(curve, seed=seed, lens=name))
         write_sweep(find(shots), shots, tmp_path / name)
     found = compare([tmp_path / "Fennel", tmp_path / "Sorrel"]).findings
@@ -49,10 +49,10 @@ def test_two_folders_are_compared(tmp_path):
     assert (pair.first, pair.second, pair.unit) == ("Fennel", "Sorrel", "cypx")
     assert {row.sharper for row in pair.rows} == {"second"}
     assert len(pair.rows) == 16
-    assert pair.best_row.difference_percent == pytest.approx(10.0, abs=2.5)
+    assert pair.best_row.difference_percent == pytest.approx(20.0, abs=2.5)
     lead, (low, high) = pair.best_row.lead_percent, pair.best_row.lead_ci95_percent
     assert lead == pair.best_row.difference_percent
-    assert low < 10.0 < high
+    assert low < 20.0 < high
 
 
 def test_intervals_hold_set_up_errors_and_unequal_scatter():
@@ -67,8 +67,9 @@ def test_intervals_hold_set_up_errors_and_unequal_scatter():
         )
         rows = compare_lenses([first, second]).pairs[0].rows
         inside += [row.ci95_percent[0] <= 5.0 <= row.ci95_percent[1] for row in rows if row.zone == "frame"]
-    # 600 intervals in 150 shoots that share a set-up: the share scatters by about 1.6 %.
-    assert 0.92 <= np.mean(inside) <= 0.99
+    # The assumed 1.5 % are doubted (6 degrees of freedom), so 98.6 % are expected: a normal error within Student's
+    # 2.447. 600 intervals in 150 shoots that share a set-up: the share scatters by about 1 %.
+    assert 0.965 <= np.mean(inside) <= 0.998
 
 
 def test_a_lens_that_was_set_up_twice_tells_how_well_set_ups_repeat():
