@@ -51,7 +51,8 @@ def read_room(place: str | Path) -> Room:
         raise SettingError(f"{path}: the room cannot be read: {error}") from error
     except tomllib.TOMLDecodeError as error:
         raise SettingError(
-            f'{path}: the room cannot be read: {error}; write lines such as camera = "Box One"'
+            f'{path}: the room cannot be read: {error}; write lines such as camera = "Box One" '
+            "or pitch_um = 3.9, with a point"
         ) from error
     return Room(path=path, values={key: _value(path, key, value) for key, value in given.items()})
 

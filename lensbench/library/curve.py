@@ -132,7 +132,7 @@ def measured_curve(
     settings, series = by_focal[focal_mm]
     spread = spread_of([series for _, series in by_focal.values()], session.pixel_pitch_um)
     curve = fit_curve(series, spread, pixel_pitch_um=session.pixel_pitch_um)
-    below, above = spread.reach(series)
+    below, above = (curve.estimate - curve.low) / curve.sd, (curve.high - curve.estimate) / curve.sd
     points = tuple(
         CurvePoint(
             f_number=setting.f_number,

@@ -50,7 +50,12 @@ def raw_frame(light, random, *, noise=None):
     sd = np.sqrt(seen * ELECTRONS + READ_NOISE**2) / ELECTRONS if noise is None else np.float32(noise)
     seen = seen + sd * random.standard_normal(seen.shape, dtype=np.float32)
     codes = np.clip(np.rint(BLACK + seen * (WHITE - BLACK)), 0, WHITE).astype(np.uint16)
-    level = _Levels(black=np.array([[float(BLACK)]]), white=float(WHITE), clip=float(WHITE - 1))
+    level = _Levels(
+        black=np.array([[float(BLACK)]]),
+        white=float(WHITE),
+        clip=float(WHITE - 1),
+        scale=1.0 / (WHITE - BLACK),
+    )
     return RawFrame(
         MosaicPixels(
             mosaic=codes,

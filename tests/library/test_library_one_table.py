@@ -123,10 +123,11 @@ def expected_half(variance, dof, stop, *, mtf50):
     """Closed form: pooled variance, three shots in each mean, and what nothing told, with Welch's degrees of freedom.
 
     1.5 % a set-up, with 6 for both. A focus error z of the stop costs L z^2, L = pi^2 / (16 ln 2) (MTF50 / (N p))^2
-    with pixels p of 4 um (the second moment of a disc against a Gaussian's MTF50); 4 um of it (sd), from 6 um off.
+    with pixels p of 4 um (the second moment of a disc against a Gaussian's MTF50); 4 um of it (sd), from 3 um
+    off, as a curved field leaves the whole picture.
     """
     share = math.pi**2 / (16.0 * math.log(2.0)) * (mtf50 / (stop * 4.0)) ** 2
-    focus = share**2 * (2.0 * 4.0**4 + 4.0 * 6.0**2 * 4.0**2)
+    focus = share**2 * (2.0 * 4.0**4 + 4.0 * 3.0**2 * 4.0**2)
     scatter, set_up = variance / 3.0, 0.015**2
     within_dof = (scatter + focus) ** 2 / (scatter**2 / dof)
     total = scatter + focus + set_up

@@ -41,7 +41,7 @@ def test_photographs_of_a_sheet(tmp_path):
 @pytest.mark.parametrize(
     ("option", "value", "words"),
     [
-        ("--size", "300", "--size: «300» is not two sides: write ROWSxCOLS"),
+        ("--size", "300", "--size: «300» is not two sides: write both sides in pixels, such as 4000x6000"),
         ("--tilt", "1,2", "--tilt: «1,2» is another count: write 3 numbers"),
         ("--tilt", "1,nan,0", "--tilt: «nan» is not a number"),
         ("--stops", "wide", "--stops: «wide» is not a number: write 2.8"),
