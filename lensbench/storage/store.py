@@ -25,7 +25,7 @@ from lensbench.model.measured import KeptSession, MeasuredLens, SweepLens
 from lensbench.model.shot import RejectedShot, ShotResult
 from lensbench.model.sweep import KeptShots, PlannedShot, SweepShot
 from lensbench.storage.cache import from_packed, plain_value
-from lensbench.storage.text import clean_text, one_line, read_text
+from lensbench.storage.text import clean_text, nearest, one_line, read_text
 
 SWEEP_FILE: Final = "sweep.json"
 SHOTS_FILE: Final = "shots.msgpack.gz"
@@ -93,6 +93,11 @@ def sweep_document(lenses: Sequence[MeasuredLens]) -> bytes:
 def read_sweep(folder: Path) -> list[SweepLens]:
     """The lenses of a folder that `lensbench sweep` wrote; a SweepError where it has none, or a damaged one."""
     path = folder / SWEEP_FILE
+    if not folder.exists():
+        beside = folder.absolute().parent
+        near = nearest(folder.name, (found.parent.name for found in sorted(beside.glob(f"*/{SWEEP_FILE}"))))
+        hint = f"did you mean {folder.with_name(near)}?" if near else "give one that `lensbench sweep` wrote"
+        raise SweepError(f"{folder}: there is no such folder; {hint}")
     if not path.exists() and (folder / "findings.json").is_file():
         raise SweepError(
             f"{folder}: written by an older lensbench; run the sweep again with the same --out, for comparisons and "

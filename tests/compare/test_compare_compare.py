@@ -185,6 +185,16 @@ def test_labels_are_unique():
     ]
 
 
+def test_a_folder_whose_name_is_mistyped_is_offered_the_nearest_that_holds_a_sweep(tmp_path):
+    for name in ("plum-report", "plum-shots"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "plum-report" / "sweep.json").write_text("{}")
+    with pytest.raises(SweepError, match=r"there is no such folder; did you mean .*plum-report"):
+        compare([tmp_path / "plum-repor"])
+    with pytest.raises(SweepError, match="there is no such folder; give one that `lensbench sweep` wrote"):
+        compare([tmp_path / "elsewhere"])
+
+
 def test_folders_that_no_sweep_wrote(tmp_path):
     with pytest.raises(
         SweepError, match="give a folder that `lensbench sweep` wrote; of photographs: lensbench sweep"
