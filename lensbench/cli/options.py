@@ -6,6 +6,7 @@ refused, with the form to write, where they are none or beyond their limits.
 
 import re
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, fields, is_dataclass
 from functools import wraps
 from inspect import Parameter, get_annotations, signature
@@ -76,7 +77,10 @@ def _room(given: str) -> Room:
     try:
         return read_room(given)
     except SettingError as error:
-        raise typer.BadParameter(str(error)) from error
+        hint = ""
+        with suppress(SettingError):
+            hint = f"; a room's length is --room-m {read_number(given, 'm'):g}"
+        raise typer.BadParameter(f"{error}{hint}") from error
 
 
 def _known_encoding(name: str) -> str:

@@ -196,6 +196,12 @@ def test_a_room_serves_chart_and_plan(room, tmp_path):
     assert "Box One" in (tmp_path / "plan" / "shots.csv").read_text().splitlines()[1]
 
 
+def test_a_length_is_no_rooms_file():
+    plan = CliRunner().invoke(app, ["plan", "--focal", "35", "--widest", "4", "--room", "3m"])
+    assert plan.exit_code == 2
+    assert "a room's length is --room-m 3" in " ".join(plan.stderr.split())
+
+
 @pytest.mark.parametrize(
     ("line", "says"),
     [
@@ -210,6 +216,7 @@ def test_a_room_serves_chart_and_plan(room, tmp_path):
         ("camera = 5", "camera is to be a text in quotes"),
         ("distance_mm = true", "distance_mm is to be a number"),
         ("pitch_um = ", "cannot be read"),
+        ("pitch_um = 3,9", 'write lines such as camera = "Box One" or pitch_um = 3.9, with a point'),
         ('encoding = "film"', "encoding «film» is unknown"),
     ],
 )
