@@ -8,7 +8,7 @@ import base64
 import io
 from collections.abc import Iterator, Sequence
 from itertools import chain, groupby
-from typing import Final
+from typing import Any, Final
 
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, Image, KeepTogether, PageBreak, Paragraph, Spacer
@@ -52,7 +52,8 @@ from lensbench.report.page.document import (
     Table,
 )
 from lensbench.report.text.words import Grid, texts, worded
-from lensbench.storage.pdf import EVERY_CELL, LEAST_PT, WIDTH_PT, grid, pdf_pages, text
+from lensbench.storage.pdf import EVERY_CELL, LEAST_PT, WIDTH_PT, grid, headed, pdf_pages, text
+from lensbench.storage.tagged import element
 
 _SIZES_PT: Final = {
     "setting": 36.0,
@@ -93,6 +94,19 @@ def pdf_of(report: Report, *, paper: Paper = "A4") -> bytes:
             return content
         made.append((pages_over, -min(fills), content))
     return min(made)[-1]
+
+
+class _Photograph(Image):  # type: ignore[misc]  # of a library without types
+    """Pixels of a photograph, and what they show."""
+
+    def __init__(self, *args: Any, alt: str, **how: Any) -> None:
+        super().__init__(*args, **how)
+        self._alt = alt
+
+    def draw(self) -> None:
+        """Draw them."""
+        with self.canv.tagged(element("Figure"), alt=self._alt):
+            super().draw()
 
 
 class _Typesetter:
@@ -158,7 +172,7 @@ class _Typesetter:
         for row in crops.rows:
             content = io.BytesIO(base64.b64decode(row.picture.partition(",")[2]))
             named = self._text(f"{row.setting}: {row.name}", "about")
-            cells.append([named, Image(content, *size, mask="auto", hAlign="LEFT")])
+            cells.append([named, _Photograph(content, *size, mask="auto", hAlign="LEFT", alt=row.places)])
         yield from in_rows(cells)
 
     def _composed(self, block: Block) -> Iterator[Flowable]:
@@ -273,7 +287,9 @@ class _Typesetter:
             together = list(run)
             if small and len(together) > 1:
                 figures = (block for block in together if isinstance(block, Figures))
-                yield from in_rows([self._figures_table(one, plot_width_pt(2)) for one in figures])
+                yield from in_rows(
+                    [self._figures_table(one, plot_width_pt(2)) for one in figures], headed=True
+                )
             else:
                 yield from (flowable for block in together for flowable in self._block(block))
         yield from [self._text(" ".join(elsewhere), "body", before_pt=8.0)] if elsewhere else []
@@ -355,7 +371,7 @@ class _Typesetter:
     ) -> Paragraph:
         usual_pt = 10.0 if kind == "section" else 0.0
         self._heading = words if kind in {"section", "plot"} else self._heading
-        return text(
+        made = text(
             kept_together(words),
             max(self._scale * _SIZES_PT[kind], LEAST_PT),
             bold=bold or kind in _BOLD,
@@ -364,6 +380,8 @@ class _Typesetter:
             after_pt=_AFTER_PT.get(kind, 2.0),
             entry=(self._level, words) if kind == "section" else entry,
         )
+        level = {"answer": 1, "plot": self._level + 2}.get(kind)
+        return made if level is None else headed(made, level)
 
 
 def _height_pt(flowable: Flowable) -> float:
@@ -376,4 +394,9 @@ def _begun(story: Sequence[Flowable], *, least_pt: float) -> list[Flowable]:
     """Break the page first where the beginning, a heading and what it heads, does not fit; of a tall one the least."""
     solid = [flowable for flowable in story if not isinstance(flowable, CondPageBreak | KeepTogether)]
     height_pt = sum(map(_height_pt, solid[:4]))
-    return [CondPageBreak(height_pt if height_pt <= _LOW_PT else least_pt), *story]
+    needed_pt = height_pt if height_pt <= _LOW_PT else least_pt
+    match story:
+        case [head, CondPageBreak() as inner, *rest]:  # what it heads must not leave it behind
+            return [CondPageBreak(max(needed_pt, _height_pt(head) + inner.height)), head, *rest]
+        case _:
+            return [CondPageBreak(needed_pt), *story]
