@@ -69,11 +69,11 @@ _SIZES_PT: Final = {
 """Font sizes by the kind of text."""
 _BOLD: Final = {"setting", "answer", "label", "section", "plot"}
 _AFTER_PT: Final = {"setting": 7.0, "section": 4.0, "answer": 4.0}
-_SCALES: Final = (1.0, 0.95, 0.9)
-"""Of the text above the least size, tried in this order."""
+_TRIES: Final = ((1.0, False), (0.95, False), (0.9, False), (1.0, True), (0.9, True))
+"""Scale of the text above the least size, and whether last pages take one section more; tried in this order."""
 _MOST_PAGES: Final = 6
 """For a lens."""
-_LOW_PT: Final = 80 * mm
+_LOW_PT: Final = 60 * mm
 """A table of no greater height is not broken over two pages."""
 _TALL_PT: Final = 1e5
 _NEARLY_EMPTY: Final = 0.25
@@ -85,9 +85,10 @@ def pdf_of(report: Report, *, paper: Paper = "A4") -> bytes:
     lenses = sum(isinstance(block, Part) and block.kind == "lens" for block in report.blocks)
     plots = PaperPlots()
     made: list[tuple[int, float, bytes]] = []
-    for scale in _SCALES:
+    for scale, fuller in _TRIES:
         fills: list[float] = []
         story = list(_Typesetter(scale, plots).story(report))
+        story = list(_with_fuller_ends(story)) if fuller else story
         content = pdf_pages(story, title=report.title, footer="Made by lensbench", paper=paper, fills=fills)
         pages_over = max(len(fills) - _MOST_PAGES * max(lenses, 1), 0)
         if len(fills) == 1 or (min(fills) >= _NEARLY_EMPTY and not pages_over):
@@ -382,6 +383,19 @@ class _Typesetter:
         )
         level = {"answer": 1, "plot": self._level + 2}.get(kind)
         return made if level is None else headed(made, level)
+
+
+def _with_fuller_ends(story: Sequence[Flowable]) -> Iterator[Flowable]:
+    """Story whose last section but one before each end begins a page, too: the last page holds both."""
+    sections: list[int] = []
+    early: set[int] = set()
+    for place, flowable in enumerate([*story, PageBreak()]):
+        if isinstance(flowable, PageBreak):
+            early |= set(sections[1:][-2:-1])
+            sections = []
+        elif isinstance(flowable, CondPageBreak) and getattr(story[place + 1], "entry", None):
+            sections.append(place)
+    yield from (PageBreak() if place in early else flowable for place, flowable in enumerate(story))
 
 
 def _height_pt(flowable: Flowable) -> float:
