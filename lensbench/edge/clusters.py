@@ -67,7 +67,7 @@ class Pieces:
 def pieces_of(fit: RefinedFit) -> Pieces:
     """Scatter of MTF50, 30, 20 and 10 between pieces of the edge, without freedom where it is too short."""
     power = 1.0 if fit.points.is_sensor else grain(fit)
-    _, along = fit.line.distance_px(fit.points)
+    along = fit.along_px
     low, high = float(along.min()), float(along.max())
     count = int((high - low) / PIECE_PX)
     if count < _FEWEST_PIECES:
@@ -89,7 +89,7 @@ def bands_of(fit: RefinedFit) -> Pieces | None:
     lines = fit.points.col_px if off_column_deg < 45.0 else fit.points.row_px
     piece = (lines - float(lines.min())).astype(np.intp)
     some, at = piece[::_SOME], fit.bins.place[::_SOME]
-    _, along = fit.line.distance_px(fit.points)
+    along = fit.along_px
     mean, plateaus = fit.posterior.shape.fine.mean[0], fit.plateaus
     light = plateaus.dark_slope_per_px * (1.0 - mean) + plateaus.bright_slope_per_px * mean
     rest = (
@@ -107,7 +107,6 @@ def bands_of(fit: RefinedFit) -> Pieces | None:
 def _between(fit: RefinedFit, piece: npt.NDArray[np.intp]) -> Pieces:
     """Scatter of the figures between pieces, the samples' numbers of which are given."""
     count = int(piece.max()) + 1
-    distance, _ = fit.line.distance_px(fit.points)
     own = fit.posterior.shape.own_frequency_cypx
     sfr = np.abs(transfer_of(fit.posterior)[: own.size])[None]
     mtf = crossings_cypx(own, np.repeat(sfr, len(MTF_LEVELS), axis=0), np.array(MTF_LEVELS))
@@ -116,10 +115,10 @@ def _between(fit: RefinedFit, piece: npt.NDArray[np.intp]) -> Pieces:
         return Pieces(ratio=1.0, dof=0.0)
     at = fit.bins.place
     level, slope, bend = fit.posterior.profile()
-    apart = distance - fit.posterior.shape.fine.position_px[at]
+    apart = fit.distance_px - fit.posterior.shape.fine.position_px[at]
     residual = fit.points.value - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
     profile = np.clip((level - fit.posterior.dark) / fit.posterior.step, 0.0, 1.0)
-    variance = fit.plateaus.variance_of(profile[at], distance) / fit.noise_factor
+    variance = fit.plateaus.variance_of(profile[at], fit.distance_px) / fit.noise_factor
     # All samples of a bin pull alike, so sums by bin are enough.
     pulls = pull_of(fit.posterior, fit.bins, fit.plateaus, gradients)
     independent = np.square(pulls) @ np.bincount(at, variance, SIZE)
@@ -136,7 +135,7 @@ def grain(fit: RefinedFit) -> float:
     Interpolated colours make neighbours go together: the sum of their correlation over two samples to every side, in
     waves of that length, is the power (Wiener and Khinchin).
     """
-    distance, along = fit.line.distance_px(fit.points)
+    distance, along = fit.distance_px, fit.along_px
     level, slope, _ = fit.posterior.profile()
     at = fit.bins.place
     row, col = fit.points.sites
@@ -206,7 +205,7 @@ class Course:
 
 def course_of(fit: RefinedFit) -> Course | None:
     """Course of the edge, by the samples where its profile is steep; None where there are too few."""
-    distance, along = fit.line.distance_px(fit.points)
+    distance, along = fit.distance_px, fit.along_px
     level, slope, bend = fit.posterior.profile()
     steep = np.abs(slope) > _STEEP * float(np.abs(slope).max())
     near = np.flatnonzero(steep[fit.bins.place])
@@ -274,9 +273,8 @@ def common_doubt(fit: RefinedFit, curves: Curves, *, tone_known: bool) -> float:
     if not np.isfinite(mtf50):
         return doubt
     if fit.ragged is not None:
-        _, along = fit.line.distance_px(fit.points)
         share = (fit.ragged.rms_px / gaussian_sigma_px(mtf50)) ** 2
-        doubt = 0.5 * share * float(np.sqrt(4.0 * fit.ragged.length_px / np.ptp(along)))
+        doubt = 0.5 * share * float(np.sqrt(4.0 * fit.ragged.length_px / np.ptp(fit.along_px)))
     if not tone_known and fit.posterior.dark > 0.0:
         level = fit.posterior.dark + fit.posterior.step * np.maximum(curves.esf, 0.0)
         both = np.stack([level, level ** (1.0 + _TONE_POWER)])

@@ -89,6 +89,7 @@ def _fit_some(
             refused = region.refused()
             errors.append(refused or EdgeError("no edge stands out of the noise"))
             if refused is None:
+                region.narrow()
                 started.append(region)
         else:
             errors.append(line)
@@ -119,7 +120,8 @@ def _let_go(region: Region, fit: RefinedFit, *, averaged_again: bool) -> None:
     region.points = points = replace(region.points, row_px=_NONE, col_px=_NONE, value=_NONE)
     bins = replace(fit.bins, place=np.empty(0, np.intp))
     posterior = fit.posterior.without_spread() if averaged_again else fit.posterior
-    region.fit = replace(fit, points=fit.points if fit.ragged else points, bins=bins, posterior=posterior)
+    fit = replace(fit, bins=bins, posterior=posterior)
+    region.fit = fit if fit.ragged else replace(fit, points=points, distance_px=_NONE, along_px=_NONE)
 
 
 @dataclass(slots=True)
@@ -132,17 +134,17 @@ class _Habits:
 
 def _without_outliers(regions: Sequence[Region]) -> list[Region]:
     """Open the regions that hold outliers anew without them; where no edge is left then, they stay out."""
-    kept = [(region, keep) for region in regions if (keep := sound_samples(region)) is not None]
-    lines = fit_lines([region.points.kept(keep) for region, keep in kept])
+    marked = [(region, sound) for region in regions if (sound := sound_samples(region)) is not None]
+    left = [region.points.kept(np.flatnonzero(sound)) for region, sound in marked]
     opened = [
         Region.opened(
             region.index,
-            region.points.kept(keep),
+            points,
             line,
-            outliers=int(np.count_nonzero(~keep)),
+            outliers=int(np.count_nonzero(~sound)),
             rough_sd=region.rough_sd,
         )
-        for (region, keep), line in zip(kept, lines, strict=True)
+        for (region, sound), points, line in zip(marked, left, fit_lines(left), strict=True)
         if isinstance(line, EdgeLine)
     ]
     return [region for region in opened if region.refused() is None]
@@ -292,6 +294,8 @@ def _fit_group(group: Sequence[Region], index: int) -> None:
     for region, (bins, plateaus), edge, posterior in zip(group, pooled, weighed, posteriors, strict=True):
         region.fit = RefinedFit(
             points=region.points,
+            distance_px=region.distance_px,
+            along_px=region.along_px,
             line=region.line,
             plateaus=plateaus,
             bins=bins,
@@ -343,7 +347,14 @@ def joint_line_profile(region: Region, fit: RefinedFit) -> float:
     region.move(line.moved(0.0, float(turn), float(bend), scale_px=columns.scale_px))
     bins, plateaus = region.pooled(shape.step_px)
     region.fit = replace(
-        fit, line=region.line, plateaus=plateaus, bins=bins, weighed=weighed, posterior=posterior
+        fit,
+        distance_px=region.distance_px,
+        along_px=region.along_px,
+        line=region.line,
+        plateaus=plateaus,
+        bins=bins,
+        weighed=weighed,
+        posterior=posterior,
     )
     return float(np.abs(move).max())
 
