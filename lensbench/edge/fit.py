@@ -93,20 +93,20 @@ def _fit_some(
                 started.append(region)
         else:
             errors.append(line)
+    _allow_for_coding(started, habits)
     _fit_once(started, _fit_group)
     cleaned = _without_outliers(started)
+    _allow_for_coding(cleaned, habits)
     replaced = {region.index for region in cleaned}
     kept = [region for region in started if region.index not in replaced]
     _fit(_with_nearer_shape(kept) + cleaned, _fit_group)
     final = kept + cleaned
     _straighten(final)
     doubtful = _settle_doubts(final)
+    _allow_for_coding(doubtful, habits)
+    _fit(doubtful, _fit_group)
     if habits is None or habits.noise_factor is None:
-        _fit(doubtful, _fit_group)
-        _allow_for_coding(final, habits)
         _hang_together(final, habits)
-    else:
-        _allow_for_habits(final, doubtful, coded=habits.coded, factor=habits.noise_factor)
     return final, errors
 
 
@@ -128,7 +128,7 @@ def _let_go(region: Region, fit: RefinedFit, *, averaged_again: bool) -> None:
 class _Habits:
     """What the first edges of one photograph told of its file: how surely it was coded, and how noise goes together."""
 
-    coded: float = 0.0
+    coded: float | None = None
     noise_factor: float | None = None
 
 
@@ -138,11 +138,7 @@ def _without_outliers(regions: Sequence[Region]) -> list[Region]:
     left = [region.points.kept(np.flatnonzero(sound)) for region, sound in marked]
     opened = [
         Region.opened(
-            region.index,
-            points,
-            line,
-            outliers=int(np.count_nonzero(~sound)),
-            rough_sd=region.rough_sd,
+            region.index, points, line, outliers=int(np.count_nonzero(~sound)), rough_sd=region.rough_sd
         )
         for (region, sound), points, line in zip(marked, left, fit_lines(left), strict=True)
         if isinstance(line, EdgeLine)
@@ -176,28 +172,15 @@ def _settle_doubts(regions: Sequence[Region]) -> list[Region]:
 
 
 def _allow_for_coding(regions: Sequence[Region], habits: "_Habits | None") -> None:
-    """Fit the edges of a picture coded in blocks again, beside what coding took of their finest detail."""
-    pictures = [(region, region.fit) for region in regions if region.fit and not region.points.is_sensor]
-    shares = [coded_share(region.points) for region, _ in pictures]
-    if habits and shares:
-        habits.coded = float(np.median(shares))
-        shares = [habits.coded] * len(pictures)
-    for (region, fit), share in zip(pictures, shares, strict=True):
-        region.coding = coding_of(fit, share)
-    _fit_again([region for region, _ in pictures if region.coding])
-
-
-def _allow_for_habits(
-    regions: Sequence[Region], doubtful: Sequence[Region], *, coded: float, factor: float
-) -> None:
-    """Fit again, at once, the doubtful and all that the habits of a photograph's file change."""
-    for region in regions:
-        if region.fit is not None:
-            bins, plateaus = region.pooled(region.fit.posterior.shape.step_px)
-            region.coding = coding_of(replace(region.fit, bins=bins, plateaus=plateaus), coded)
-            region.noise_factor = factor
-    changed = [region for region in regions if region.coding or factor > _FACTOR_THAT_MATTERS]
-    _fit_again([*changed, *(region for region in doubtful if region not in changed)])
+    """Note, before a fit, what coding in blocks did to the edges of a picture, and the noise that its file is known for."""
+    pictures = [region for region in regions if not region.points.is_sensor]
+    if habits and habits.coded is None and pictures:
+        habits.coded = float(np.median([coded_share(region.points) for region in pictures]))
+    for region in pictures:
+        region.coding = coding_of(
+            region, coded_share(region.points) if habits is None else habits.coded or 0.0
+        )
+        region.noise_factor = habits.noise_factor or 1.0 if habits else region.noise_factor
 
 
 def _straighten(regions: Sequence[Region]) -> None:

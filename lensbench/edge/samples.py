@@ -245,7 +245,9 @@ def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, st
     place = distance_px * (1.0 / step_px)
     place += HALF + 0.5
     size, inside = SIZE, slice(None)
-    if place.size and not 0.0 <= place.min() <= place.max() < SIZE:  # a bin at either end takes what lies beyond
+    if (
+        place.size and not 0.0 <= place.min() <= place.max() < SIZE
+    ):  # a bin at either end takes what lies beyond
         place += 1.0
         np.minimum(np.maximum(place, 0.5, out=place), SIZE + 1.5, out=place)
         size, inside = SIZE + 2, slice(1, -1)
