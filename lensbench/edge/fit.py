@@ -172,7 +172,7 @@ def _settle_doubts(regions: Sequence[Region]) -> list[Region]:
 
 
 def _allow_for_coding(regions: Sequence[Region], habits: "_Habits | None") -> None:
-    """Note, before a fit, what coding in blocks did to the edges of a picture, and the noise that its file is known for."""
+    """Note, before a fit, what coding in blocks did to a picture's edges, and the noise that its file is known for."""
     pictures = [region for region in regions if not region.points.is_sensor]
     if habits and habits.coded is None and pictures:
         habits.coded = float(np.median([coded_share(region.points) for region in pictures]))

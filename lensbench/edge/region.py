@@ -114,7 +114,7 @@ class Region:
         )
 
     def narrow(self) -> None:
-        """Let go of the samples further from the edge than any shape of such an edge, or of one twice as soft, reaches."""
+        """Let go of samples further from the edge than any shape of such an edge, or of one twice as soft, reaches."""
         reach_px = HALF * step_px(0.5 * gaussian_sigma_px(1.0) / self.line.sigma_px)
         near = np.flatnonzero(np.abs(self.distance_px) < reach_px)
         if near.size < self.distance_px.size:

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench.edge.shapes import BIN_STARTS, BIN_WIDTHS, HALF, MIDDLES, SIZE
-from lensbench.model.shot import BoolArray, Samples
+from lensbench.model.shot import Samples
 from lensbench.model.units import FloatArray
 
 
