@@ -78,9 +78,12 @@ def fit_refined(
 
 
 def _fit_some(
-    batch: Sequence[Points], first: int, habits: "_Habits | None"
+    batch: list[Points], first: int, habits: "_Habits | None"
 ) -> tuple[list[Region], list[EdgeError]]:
-    """Fit some regions, numbered from `first`: those with an edge, and the errors that stand for all till then."""
+    """Fit some regions, numbered from `first`: those with an edge, and the errors that stand for all till then.
+
+    The batch is emptied: of its samples those near the edges are enough.
+    """
     errors: list[EdgeError] = []
     started: list[Region] = []
     for index, (points, line) in enumerate(zip(batch, fit_lines(batch), strict=True), start=first):
@@ -93,6 +96,7 @@ def _fit_some(
                 started.append(region)
         else:
             errors.append(line)
+    batch.clear()
     _allow_for_coding(started, habits)
     _fit_once(started, _fit_group)
     cleaned = _without_outliers(started)
