@@ -101,10 +101,8 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
     each = np.repeat(fine, len(MTF_LEVELS), axis=0)
     slope = np.abs(slopes_at(own, each, own[nearest.ravel()])).reshape(mtf.shape)
     mtf_sd = np.where(np.isfinite(mtf), sd[:, -len(MTF_LEVELS) - 1 : -1] / np.maximum(slope, 1e-9), np.nan)
-    mtf_sd = np.hypot(mtf_sd, _UNSEEN * np.nan_to_num(mtf - whole))
-    output_sd = np.hypot(
-        _on_output_grid(sd[:, : -len(MTF_LEVELS) - 1]), _UNSEEN * (output - modulus[:, own.size :])
-    )
+    mtf_sd = np.hypot(mtf_sd, np.nan_to_num(mtf - whole))  # what lies beyond could add as much
+    output_sd = np.hypot(_on_output_grid(sd[:, : -len(MTF_LEVELS) - 1]), output - modulus[:, own.size :])
     rise = high - low
     rise_sd = np.where(np.isfinite(rise), sd[:, -1], np.nan)
     within = np.abs(position) <= reach
@@ -126,10 +124,6 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
         )
         for i, inside in enumerate(within)
     ]
-
-
-_UNSEEN: Final = 3.0**-0.5
-"""Sd of what falls beyond a region, as a part of what a fit puts there: anything from none of it to twice as much."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

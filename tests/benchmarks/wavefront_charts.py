@@ -49,8 +49,8 @@ plateaus, from the noise-free edge as it was drawn, cut at the region's reach, w
 alone counted beyond. «whole» is that of the whole point spread, however far it falls. «bias» is the median error of a
 third's edges of one direction, «in» the percentage within 1.96 stated sd, which should be 95, «sd» the mean stated sd,
 «beyond» the light that falls further than the region reaches, diffraction aside, in percent of all, «fall» by how much
-the true SFR falls per relative step of frequency at MTF50: a Gaussian's by 0.69, and where it is 0.2 an error of 0.1 %
-of the response is one of 0.25 % of MTF50. «uneven» is the percentage that bears `uneven_light`. The row with the
+the true SFR falls per relative step of frequency at MTF50: a Gaussian's by 0.69, and where it is 0.2 an error of 0.001
+of the response is one of 0.5 % of MTF50. «uneven» is the percentage that bears `uneven_light`. The row with the
 largest bias stands first.
 
 """
