@@ -85,10 +85,10 @@ class Table:
     captioned: bool = False
     """Whether the caption is shown beside the title."""
     kind: str = "folding"
-    """folding (row by row on a telephone), plain (the same without a caption), state (what, word, figure and limit), or
-    list (two columns: a word and what it means)."""
+    """folding (row by row on a telephone), short (the same, its cells of a few words two by two), plain (without a
+    caption), state (what, word, figure and limit), or list (two columns: a word and what it means)."""
     brief: Grid | None = None
-    """What of it is printed, where the whole is long."""
+    """What of it is printed, and shown before the rest is unfolded, where the whole is long."""
 
 
 @dataclass(frozen=True, slots=True)

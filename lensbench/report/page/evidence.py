@@ -52,7 +52,8 @@ def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -
         Lines((lead,)),
         *tables(("", _fields(lens, details)), kind="list"),
         _settings(details, limit_percent=finding.limit),
-        *tables(("", _ruled_out(details)), ("", _sides(details))),
+        *tables(("", _ruled_out(details))),
+        *tables(("", _sides(details)), kind="short"),
         *([] if field is None else [Plots("", (field,))]),
         Lines((worded("evidence.caution"),), kind="limits"),
     )
@@ -113,7 +114,7 @@ def _settings(details: Decentring, *, limit_percent: float) -> Table:
         gist, kind = [row for row in gist if row is softest[row.focal_length_mm]], "softest"
     caption = worded(f"evidence.{kind}", limit=limit_percent, others=len(details.rows) - len(gist))
     brief = Grid.of(gist, caption, columns) if len(details.rows) > _MOST_PRINTED[0] else None
-    return Table("", whole, brief=brief)
+    return Table("", whole, kind="short", brief=brief)
 
 
 def _verdict(row: SideAsymmetry, limit_percent: float) -> str:
@@ -156,7 +157,7 @@ def _sides(details: Decentring) -> Grid | None:
     if not details.sides:
         return None
     return Grid(
-        caption=f"MTF50 by side at {at_setting(details.main)}, outside of half the image height",
-        header=tuple(side.side.value for side in details.sides),
-        rows=(tuple(f"{side.mtf50_cypx:.3f} cycles/pixel" for side in details.sides),),
+        caption=f"Sharpness by side at {at_setting(details.main)}, outside of half the image height",
+        header=("figure", *(side.side.value for side in details.sides)),
+        rows=(("MTF50, cycles/pixel", *(f"{side.mtf50_cypx:.3f}" for side in details.sides)),),
     )
