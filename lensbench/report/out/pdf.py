@@ -7,7 +7,7 @@ smaller, but none smaller than can be read.
 import base64
 import io
 from collections.abc import Iterator, Sequence
-from itertools import chain, groupby
+from itertools import chain, groupby, pairwise
 from typing import Any, Final
 
 from reportlab.lib.units import mm
@@ -69,8 +69,11 @@ _SIZES_PT: Final = {
 """Font sizes by the kind of text."""
 _BOLD: Final = {"setting", "answer", "label", "section", "plot"}
 _AFTER_PT: Final = {"setting": 7.0, "section": 4.0, "answer": 4.0}
-_TRIES: Final = ((1.0, False), (0.95, False), (0.9, False), (1.0, True), (0.9, True))
-"""Scale of the text above the least size, and whether last pages take one section more; tried in this order."""
+_SCALES: Final = (1.0, 0.95, 0.9)
+"""Of the text above the least size, tried in this order."""
+_LAST_PT: Final = (85 * mm, 160 * mm)
+"""Sections at an end that are less high together are not parted from the one before, lest their page be nearly empty;
+but more than the second height is never kept together."""
 _MOST_PAGES: Final = 6
 """For a lens."""
 _LOW_PT: Final = 60 * mm
@@ -85,10 +88,9 @@ def pdf_of(report: Report, *, paper: Paper = "A4") -> bytes:
     lenses = sum(isinstance(block, Part) and block.kind == "lens" for block in report.blocks)
     plots = PaperPlots()
     made: list[tuple[int, float, bytes]] = []
-    for scale, fuller in _TRIES:
+    for scale in _SCALES:
         fills: list[float] = []
-        story = list(_Typesetter(scale, plots).story(report))
-        story = list(_with_fuller_ends(story)) if fuller else story
+        story = _with_full_ends(list(_Typesetter(scale, plots).story(report)))
         content = pdf_pages(story, title=report.title, footer="Made by lensbench", paper=paper, fills=fills)
         pages_over = max(len(fills) - _MOST_PAGES * max(lenses, 1), 0)
         if len(fills) == 1 or (min(fills) >= _NEARLY_EMPTY and not pages_over):
@@ -157,7 +159,7 @@ class _Typesetter:
             case Plots(title=title):
                 head, rows = [self._text(title, "section")] if title else [], list(self._plots(block))
                 solid = [*head, *(row for row in rows[:3] if not isinstance(row, KeepTogether))]
-                height_pt = sum(map(_height_pt, solid))
+                height_pt = _height_pt(solid)
                 story = [CondPageBreak(max(height_pt, 90 * mm)), *head, *rows] if head else rows
             case _:
                 story = list(self._composed(block))
@@ -385,32 +387,40 @@ class _Typesetter:
         return made if level is None else headed(made, level)
 
 
-def _with_fuller_ends(story: Sequence[Flowable]) -> Iterator[Flowable]:
-    """Story whose last section but one before each end begins a page, too: the last page holds both."""
-    sections: list[int] = []
-    early: set[int] = set()
-    for place, flowable in enumerate([*story, PageBreak()]):
-        if isinstance(flowable, PageBreak):
-            early |= set(sections[1:][-2:-1])
-            sections = []
-        elif isinstance(flowable, CondPageBreak) and getattr(story[place + 1], "entry", None):
-            sections.append(place)
-    yield from (PageBreak() if place in early else flowable for place, flowable in enumerate(story))
+def _with_full_ends(story: list[Flowable]) -> list[Flowable]:
+    """Story whose last sections before each end stay together, as many as a page needs that is not nearly empty."""
+    last: list[Flowable] = []
+    needed = True
+    for place in reversed(range(len(story))):
+        match story[place]:
+            case PageBreak():
+                last, needed = [], True
+            case CondPageBreak() as start if needed and getattr(story[place + 1], "entry", None):
+                height_pt = _height_pt(last)
+                if height_pt < _LAST_PT[1]:
+                    start.height = max(start.height, height_pt)
+                needed = height_pt < _LAST_PT[0]
+            case KeepTogether():
+                needed = False
+            case flowable if needed and not isinstance(flowable, CondPageBreak):
+                last.insert(0, flowable)
+    return story
 
 
-def _height_pt(flowable: Flowable) -> float:
-    """With the spaces around it."""
-    height_pt = flowable.wrap(WIDTH_PT, _TALL_PT)[1] + flowable.getSpaceBefore() + flowable.getSpaceAfter()
-    return float(height_pt)
+def _height_pt(flowables: Sequence[Flowable]) -> float:
+    """Of some in a column, with the spaces between them."""
+    heights_pt = [flowable.wrap(WIDTH_PT, _TALL_PT)[1] for flowable in flowables]
+    between_pt = [max(above.getSpaceAfter(), below.getSpaceBefore()) for above, below in pairwise(flowables)]
+    return float(sum(heights_pt) + sum(between_pt) + sum(each.getSpaceBefore() for each in flowables[:1]))
 
 
 def _begun(story: Sequence[Flowable], *, least_pt: float) -> list[Flowable]:
     """Break the page first where the beginning, a heading and what it heads, does not fit; of a tall one the least."""
     solid = [flowable for flowable in story if not isinstance(flowable, CondPageBreak | KeepTogether)]
-    height_pt = sum(map(_height_pt, solid[:4]))
+    height_pt = _height_pt(solid[:4])
     needed_pt = height_pt if height_pt <= _LOW_PT else least_pt
     match story:
         case [head, CondPageBreak() as inner, *rest]:  # what it heads must not leave it behind
-            return [CondPageBreak(max(needed_pt, _height_pt(head) + inner.height)), head, *rest]
+            return [CondPageBreak(max(needed_pt, _height_pt([head]) + inner.height)), head, *rest]
         case _:
             return [CondPageBreak(needed_pt), *story]
