@@ -43,9 +43,7 @@ def coded_share(points: Points) -> float:
     if min(height, width) < 2 * _BLOCK:
         return 0.0
     light = np.clip(points.value, 0.0, 1.0).astype(np.float32)
-    curved = np.float32(1.055) * np.maximum(light, np.float32(1e-9)) ** np.float32(1.0 / 2.4) - np.float32(
-        0.055
-    )
+    curved = np.float32(1.055) * np.maximum(light, np.float32(1e-9)) ** np.float32(1.0 / 2.4) - np.float32(0.055)
     code = np.full((height, width), np.nan, np.float32)
     row, col = points.sites
     code[row, col] = _CODES * np.where(light <= 0.0031308, 12.92 * light, curved)

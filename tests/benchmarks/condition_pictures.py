@@ -89,9 +89,7 @@ def _knocked() -> WavefrontLens:
 
 
 def _sound() -> WavefrontLens:
-    terms = Terms(
-        spherical_um=0.5, spherical_high_um=-0.15, coma_um=0.4, curvature_um=5.0, red_um=3.6, blue_um=-1.2
-    )
+    terms = Terms(spherical_um=0.5, spherical_high_um=-0.15, coma_um=0.4, curvature_um=5.0, red_um=3.6, blue_um=-1.2)
     return by_terms("Campion 50 mm f/2.8", 50.0, 2.8, terms)
 
 
@@ -190,7 +188,9 @@ def _taken(case: Case, steps: int) -> list[Path]:
         if not (place / name / "truth.json").exists():
             jobs = series(scene, place / name, plan=plan)
             jobs = [
-                replace(job, shot=replace(job.shot, focus_error_um=job.shot.focus_error_um + case.steady_um))
+                replace(
+                    job, shot=replace(job.shot, focus_error_um=job.shot.focus_error_um + case.steady_um)
+                )
                 for job in jobs
             ]
             shoot(jobs, truth_channels=("green" if case.colour else "grey",))
@@ -291,10 +291,7 @@ class Told:
         named = {key: {one["f_number"] for one in best[key]} for key in ("tied", "as_good")}
         false = sum(self.frame[stop] < 0.97 * top for stop in named["as_good"])
         false += max(self.frame, key=lambda stop: self.frame[stop]) not in named["tied"] | {best["f_number"]}
-        return (
-            f"f/{best['f_number']:g}, loses {100.0 * (1.0 - self.frame[best['f_number']] / top):.1f} %",
-            false,
-        )
+        return f"f/{best['f_number']:g}, loses {100.0 * (1.0 - self.frame[best['f_number']] / top):.1f} %", false
 
     def cells(self) -> tuple[list[object], Counter]:
         """A row, and what it counts."""
@@ -312,11 +309,7 @@ class Told:
         count += Counter(intervals=len(intervals), intervals_held=sum(intervals.values()))
         cells = [
             *(self.case.name, self.case.shots, *(cell for _, cell in outcomes.values()), side, turned),
-            *(
-                f"{sum(intervals.values())} of {len(intervals)}",
-                f"{held} of {len(errors)}",
-                f"{100.0 * worst:+.1f}",
-            ),
+            *(f"{sum(intervals.values())} of {len(intervals)}", f"{held} of {len(errors)}", f"{100.0 * worst:+.1f}"),
             *(said, false),
         ]
         return cells, count

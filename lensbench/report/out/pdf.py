@@ -330,8 +330,8 @@ class _Typesetter:
     def _plots(self, plots: Plots) -> Iterator[Flowable]:
         """Strips over the whole width; maps below their legend, and other plots, in rows; words of one beside it."""
         for strips in (plot for plot in plots.plots if isinstance(plot, Strips)):
-            head, about = self._text(strips.title, "plot"), self._text(strips.about, "about")
-            yield KeepTogether([head, *self._paper_plots.strips(strips), about])
+            head = [] if strips.title == self._heading else [self._text(strips.title, "plot")]
+            yield KeepTogether([*head, *self._paper_plots.strips(strips), self._text(strips.about, "about")])
         others = [plot for plot in plots.plots if not isinstance(plot, Strips)]
         maps = [plot for plot in others if isinstance(plot, FieldMap)]
         across = in_a_row(len(others))
