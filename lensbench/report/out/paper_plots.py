@@ -69,7 +69,7 @@ class PaperPlots:
         self._figures[plot.key, 1] = figures
         if len(figures) == 1:
             return [VectorPlot(figures[0], WIDTH_PT, text_pt=WIDE.text_pt, alt=plot.about)]
-        alts = [plot.about, *[""] * (len(figures) - 1)]
+        alts = [plot.about, *[texts("paper")["strips_on"]] * (len(figures) - 1)]
         columns = [
             [VectorPlot(figure, plot_width_pt(2), text_pt=_TEXT_PT, alt=alt)]
             for figure, alt in zip(figures, alts, strict=True)
