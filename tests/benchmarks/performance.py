@@ -40,6 +40,10 @@ the same files by LibRaw (JPEGs: by OpenCV) in a pool of two processes of the sa
 time of a run in which nothing is new, beside that of `python -c "import numpy, scipy.special"`; and so on. Files of
 {megapixels} MP with {edges} edges each, {files} of a kind; lossless ones as cameras write them, two components to a
 tile. The row furthest above its target stands first.
+
+Workers are forked from one process that loads what measures while the program loads its own; what writes the report
+is loaded while they measure. Plots are drawn by one more process, beside tables and PDF: the memory of a report counts
+both, its processor time the program's alone.
 """
 ONE_FILE = """
 Processor time of one photograph in a worker, without its start; the stages of lossless raw, uncompressed raw and JPEG,
