@@ -25,10 +25,15 @@ def drawn(plot: Plot) -> bytes:
     return draw(plot).packed()
 
 
+def worth_a_process(plots: Sequence[Plot]) -> bool:
+    """Whether a second process is done with some of these before this one would be."""
+    return len(plots) >= _WORTH_A_START or bool(plots and server_runs())
+
+
 @contextmanager
 def drawn_beside(plots: Sequence[Plot]) -> Iterator[Callable[[Plot], bytes]]:
     """What hands over the drawing of each of some plots, packed; ask for the last of them first."""
-    if len(plots) < _WORTH_A_START and not (plots and server_runs()):
+    if not worth_a_process(plots):
         yield drawn
         return
     with ExitStack() as stack:
