@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
+from weakref import WeakKeyDictionary, ref
 
 import numpy as np
 
@@ -153,8 +154,18 @@ def _ways(shots: Sequence[SweepShot]) -> FloatArray:
 def moved_px(result: ShotResult, first: ShotResult) -> FloatArray:
     """Shift of a photograph against the first one and its growth: down, right, and at 100 px from the centre [px].
 
-    NaN where too few edges tell it.
+    NaN where too few edges tell it. Kept as long as the photograph is, for it is asked several times.
     """
+    known = _MOVED.get(result)
+    if known is None or known[0]() is not first:
+        known = _MOVED[result] = (ref(first), _moved_px(result, first))
+    return known[1]
+
+
+_MOVED: Final[WeakKeyDictionary[ShotResult, tuple[ref[ShotResult], FloatArray]]] = WeakKeyDictionary()
+
+
+def _moved_px(result: ShotResult, first: ShotResult) -> FloatArray:
     before = {(edge.target, edge.arm): edge.edge for edge in first.edges if edge.edge.measured}
     pairs = [
         (edge.edge, before[edge.target, edge.arm])

@@ -58,10 +58,12 @@ def pdf_pages(
     footer: str,
     paper: Paper = "A4",
     fills: list[float] | None = None,
+    sketch: bool = False,
 ) -> bytes:
     """PDF of a story; the footer stands at the left of every page, its number at the right.
 
-    Where `fills` is given, it takes the share of every page's height that is used, in order.
+    Where `fills` is given, it takes the share of every page's height that is used, in order; of a `sketch` that is all
+    that is wanted, and nothing comes out.
     """
     register_fonts()
     width_pt, height_pt = PAPERS_PT[paper]
@@ -83,8 +85,15 @@ def pdf_pages(
     frame = Frame(left_pt, _TOP_AND_BOTTOM_PT, WIDTH_PT, room_pt, 0, 0, 0, 0)
     # The footer is drawn last, so that a reader of the text meets the answer first.
     document.addPageTemplates(PageTemplate(frames=[frame], onPageEnd=draw_footer))
-    document.build(list(story), canvasmaker=TaggedCanvas)
+    document.build(list(story), canvasmaker=Sketch if sketch else TaggedCanvas)
     return content.getvalue()
+
+
+class Sketch(TaggedCanvas):  # type: ignore[misc]  # of a library without types
+    """A canvas that only the layout is wanted of: plots may leave themselves out, and no file is put together."""
+
+    def save(self) -> None:
+        """Put nothing together."""
 
 
 class _Words(Paragraph):  # type: ignore[misc]  # of a library without types

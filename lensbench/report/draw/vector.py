@@ -17,7 +17,7 @@ from matplotlib.transforms import Transform
 from reportlab.platypus import Flowable
 
 from lensbench.report.draw.canvas import TITLE_PT
-from lensbench.storage.pdf import BOLD, LEAST_PT, REGULAR, register_fonts
+from lensbench.storage.pdf import BOLD, LEAST_PT, REGULAR, Sketch, register_fonts
 from lensbench.storage.tagged import element
 
 _POINTS_PER_INCH: Final = 72.0
@@ -54,6 +54,8 @@ class VectorPlot(Flowable):  # type: ignore[misc]  # of a library without types
 
     def draw(self) -> None:
         """Draw the figure, scaled, from its lower left corner."""
+        if isinstance(self.canv, Sketch):
+            return
         self.canv.saveState()
         self.canv.translate((self._width_pt - self._scale * float(self._size_pt[0])) / 2.0, 0.0)
         self.canv.scale(self._scale, self._scale)

@@ -87,16 +87,26 @@ def pdf_of(report: Report, *, paper: Paper = "A4") -> bytes:
     """PDF of a report, in the largest size of text that needs few pages and leaves none of them nearly empty."""
     lenses = sum(isinstance(block, Part) and block.kind == "lens" for block in report.blocks)
     plots = PaperPlots()
-    made: list[tuple[int, float, bytes]] = []
-    for scale in _SCALES:
+
+    def laid_out(scale: float, *, sketch: bool) -> tuple[list[float], bytes]:
         fills: list[float] = []
         story = _with_full_ends(list(_Typesetter(scale, plots).story(report)))
-        content = pdf_pages(story, title=report.title, footer="Made by lensbench", paper=paper, fills=fills)
+        how: dict[str, Any] = {"title": report.title, "footer": "Made by lensbench", "paper": paper}
+        return fills, pdf_pages(story, fills=fills, sketch=sketch, **how)
+
+    first = b""
+    tried: list[tuple[int, float, float]] = []
+    for scale in _SCALES:
+        fills, content = laid_out(scale, sketch=bool(first))
+        first = first or content
         pages_over = max(len(fills) - _MOST_PAGES * max(lenses, 1), 0)
+        tried.append((pages_over, -min(fills), -scale))
         if len(fills) == 1 or (min(fills) >= _NEARLY_EMPTY and not pages_over):
-            return content
-        made.append((pages_over, -min(fills), content))
-    return min(made)[-1]
+            break
+    else:
+        scale = -min(tried)[-1]
+    # Only where another size is the best, its plots are drawn, too.
+    return first if scale == _SCALES[0] else laid_out(scale, sketch=False)[1]
 
 
 class _Photograph(Image):  # type: ignore[misc]  # of a library without types
