@@ -104,9 +104,13 @@ def bands_of(fit: RefinedFit) -> Pieces | None:
     rest = (
         fit.points.value[::_SOME] - fit.bins.value[at] - light[at] * (along[::_SOME] - fit.bins.along_px[at])
     )
+    if fit.ragged is not None:  # where the edge is steep, its strays look like bands
+        slope = fit.posterior.shape.fine.mean[1]
+        flat = slope[at] < _STEEP * float(slope.max())
+        some, at, rest = some[flat], at[flat], rest[flat]
     total = np.bincount(some, rest * fit.noise.variance_at(mean)[at] ** -0.5)
     count = np.bincount(some)
-    held = np.count_nonzero(count)
+    held = max(int(np.count_nonzero(count)), 1)
     square = float((np.square(total) / np.maximum(count, 1)).sum()) / held
     if square < 1.0 + _BANDS_SDS * math.sqrt(2.0 / held):
         return None
