@@ -11,6 +11,7 @@ finest waves are nearly empty, in every other place they are not.
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from lensbench.edge.region import Coding, Region
 from lensbench.edge.samples import Bins, Points
@@ -43,7 +44,9 @@ def coded_share(points: Points) -> float:
     if min(height, width) < 2 * _BLOCK:
         return 0.0
     light = np.clip(points.value, 0.0, 1.0).astype(np.float32)
-    curved = np.float32(1.055) * np.maximum(light, np.float32(1e-9)) ** np.float32(1.0 / 2.4) - np.float32(0.055)
+    curved = np.float32(1.055) * np.maximum(light, np.float32(1e-9)) ** np.float32(1.0 / 2.4) - np.float32(
+        0.055
+    )
     code = np.full((height, width), np.nan, np.float32)
     row, col = points.sites
     code[row, col] = _CODES * np.where(light <= 0.0031308, 12.92 * light, curved)
@@ -51,7 +54,7 @@ def coded_share(points: Points) -> float:
     return float(np.clip((_EMPTY[1] - emptiest) / (_EMPTY[1] - _EMPTY[0]), 0.0, 1.0))
 
 
-def _emptiness(code: FloatArray) -> float:
+def _emptiness(code: npt.NDArray[np.float32]) -> float:
     """Energy of the finest waves at the emptiest of eight places of the blocks, over what is usual at the others."""
     lowest = highest = code
     for reach in (1, 2, 4):  # of two values, of four, of eight

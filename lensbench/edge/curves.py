@@ -56,12 +56,6 @@ def _columns_otf(index: int) -> ComplexArray:
     return np.concatenate([levels, shape.modes_otf])
 
 
-def transfer_of(posterior: Posterior) -> ComplexArray:
-    """Complex transfer along the edge normal, on the prior shape's own grid then the output grid."""
-    transfer: ComplexArray = posterior.coefficient @ _columns_otf(posterior.shape.index) / posterior.step
-    return transfer
-
-
 def moduli_of(posteriors: Sequence[Posterior]) -> FloatArray:
     """Modulus of the transfer of fits that share one prior shape, on its own grid."""
     shape = posteriors[0].shape
