@@ -37,10 +37,10 @@ TAIL = """
 
 - **One focus for all stops**: what is off in every shot shows in no scatter within a session. Where the stops
   contradict each other it is said («these look like one focus a stop», in about half of these shoots); else a usual
-  error of focus is allowed for (4 um), and the interval holds for that one focus. To reach on to where the fitted curve would
-  lie without its disc of defocus, in the shoots where it is said, was tried: at f/2.8 it lifts coverage from 21 to
-  38 %, of all stops from 66 to 69 %, for a curved field and spherical error share that loss with the focus. It was left
-  out. Focus anew.
+  error of focus is allowed for (4 um), and the interval holds for that one focus. Tried and left out: to reach on, in
+  the shoots where it is said, to where the fitted curve would lie without its disc of defocus. That lifts coverage at
+  f/2.8 from 21 to 38 %, at all stops from 66 to 69 %, for a curved field and spherical error share that loss. Focus
+  anew.
 - Heavy tails of focus errors: what endlessly many shots average to holds the rare shot far out of focus, which two to
   five shots mostly don't show, and which is left out as misfocus where they do. Intervals allow a fifth of the mean
   loss for it, downwards. Take focus brackets.
