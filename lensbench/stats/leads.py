@@ -78,8 +78,8 @@ def surely_ahead(leads: Leads, common: Uncertainty, *, rivals: int) -> IntArray:
     for sign in (1, -1):
         ratio = sign * leads.log_ratio
         rest = np.flatnonzero(ratio <= alone)
-        likely = rest[ratio[rest] > from_here[rest]]
-        held = [test for test in likely if _held(leads, ratio, test, rest, common, risk)]
+        near = rest[ratio[rest] > from_here[rest]]
+        held = [test for test in near if _held(leads, ratio, test, rest, common, risk)]
         found[ratio > alone] = sign
         found[held] = sign
     return found
