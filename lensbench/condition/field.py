@@ -190,7 +190,7 @@ _SPLITS: Final = slice(10, 12)
 
 
 def _shares(columns: int, size_px: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
-    """What of each column makes the asymmetry, shape (2, columns), and the split at the outer zone, shape (columns,)."""
+    """What of each column makes the asymmetry, shape (2, columns), and the outer zone's split, shape (columns,)."""
     reach = sides_reach(size_px)
     sides, split = np.zeros((2, columns)), np.zeros(columns)
     sides[:, :2], split[2] = np.diag(2.0 * reach), _SPLIT_HEIGHT**2

@@ -112,7 +112,7 @@ def _focus_moved(results: Sequence[ShotResult], setting: IntArray) -> bool:
     """
     square, freedom = 0.0, 0.0
     for number in range(int(setting.max()) + 1):
-        repeats = [results[place] for place in np.flatnonzero(setting == number)]
+        repeats = [result for result, own in zip(results, setting, strict=True) if own == number]
         told = [
             {
                 (edge.target, edge.arm): (edge, np.log(edge.edge.mtf50_cypx), edge.edge.mtf50_sd_cypx)
@@ -128,7 +128,9 @@ def _focus_moved(results: Sequence[ShotResult], setting: IntArray) -> bool:
         logs = np.array([[edges[name][1] for name in in_all] for edges in told])
         sds = np.array([[edges[name][2] for name in in_all] for edges in told]) / np.exp(logs)
         means = np.stack([logs[:, names == third].mean(axis=1) for third in THIRDS], axis=1)
-        variance = np.stack([(sds[:, names == third] ** 2).mean() / np.sum(names == third) for third in THIRDS])
+        variance = np.stack(
+            [(sds[:, names == third] ** 2).mean() / np.sum(names == third) for third in THIRDS]
+        )
         away = means - means.mean(axis=0)
         away -= np.average(away, axis=1, weights=1.0 / variance)[:, None]
         square += float(np.sum(away**2 / variance))
