@@ -119,9 +119,9 @@ CASES = (
         repeats=2,
         turned=True,
     ),
+    Case(name="borage", lens=lambda: copy_of("borage"), stops=(2.8, 5.6), repeats=2, bracket=(2.8, 5.6)),
     Case(name="element off its axis to the lower left", lens=_knocked, stops=(2.8, 5.6)),
     Case(name="sound, red 0.9 px out", lens=_sound, stops=(2.8, 5.6), repeats=2, colour=True),
-    Case(name="borage", lens=lambda: copy_of("borage"), stops=(2.8, 5.6), repeats=2, bracket=(2.8, 5.6)),
     Case(
         name="strongly curved and astigmatic", lens=_curved, stops=(2.8, 5.6), repeats=2, bracket=(2.8, 5.6)
     ),
