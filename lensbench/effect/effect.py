@@ -221,6 +221,8 @@ NEW_FOCUS_SD: Final = 0.02
 source."""
 _ENTANGLED: Final = 4.0  # growth of the variance without drift, from which the order is unlucky
 _FAR_MORE: Final = 2.0
+_SCATTER_THAT_COUNTS: Final = 0.1
+"""Of the band that counts as equal: shots that scatter less are as good as alike. Common practice, no source."""
 _UNLIKELY: Final = 0.05
 _USUAL: Final = MeasureOptions()
 
@@ -399,6 +401,8 @@ def _uneven_scatter(fit: Fitted, names: Sequence[str]) -> Iterator[Note]:
         return
     wide, narrow = max(known, key=lambda kind: fit.sd[kind]), min(known, key=lambda kind: fit.sd[kind])
     ratio = fit.sd[wide] / fit.sd[narrow]
+    if fit.sd[wide] < _SCATTER_THAT_COUNTS * INDIFFERENCE:
+        return
     if ratio >= _FAR_MORE and f_chance(ratio**2, fit.dof[wide], fit.dof[narrow]) <= _UNLIKELY:
         sds_percent = (100.0 * fit.sd[wide], 100.0 * fit.sd[narrow])
         yield Note(EffectCaution.UNEVEN_SCATTER, sds_percent, (names[wide], names[narrow]))

@@ -54,7 +54,7 @@ def blocks_of(report, kind):
 
 
 def test_both_lenses_stand_on_one_scale_with_their_difference(report, lenses):
-    frame, thirds = blocks_of(report, Plots)[0].plots
+    (frame,), (thirds,) = (block.plots for block in blocks_of(report, Plots))
     (strip,) = frame.strips
     first, second = strip.lines
     rows = [row for row in compare_lenses(lenses).pairs[0].rows if row.zone == "frame"]

@@ -105,6 +105,18 @@ def text_width_pt(words: str, size_pt: float) -> float:
     return float(width_pt)
 
 
+def fitted_words(words: str, size_pt: float, room_pt: float) -> str:
+    """Words that fit into a room, the end of long ones left out."""
+    if text_width_pt(words, size_pt) <= room_pt:
+        return words
+    kept = next(
+        end
+        for end in range(len(words) - 1, -1, -1)
+        if text_width_pt(words[:end], size_pt) < room_pt - size_pt
+    )
+    return f"{words[:kept].rstrip()}\N{HORIZONTAL ELLIPSIS}"
+
+
 def along(axis: Axis, value: float, start_pt: float, end_pt: float) -> float:
     """Where a value of an axis lies on the sheet."""
     return start_pt + (value - axis.low) / (axis.high - axis.low) * (end_pt - start_pt)

@@ -125,6 +125,10 @@ class Strips:
     grid: Grid
     equal_percent: float = 100.0 * INDIFFERENCE
     """Half the band of differences that count as equal."""
+    every_name: bool = False
+    """Whether every place across keeps its name, on a second row where the first has no room."""
+    good_words: str = "as good"
+    """What a solid bar says."""
 
     @property
     def top_percent(self) -> float:

@@ -22,6 +22,7 @@ from lensbench.report.draw.canvas import (
     Point,
     Shape,
     along,
+    fitted_words,
     line_look,
     text_width_pt,
 )
@@ -36,6 +37,8 @@ _GAP_PT, _HEAD_PT, _LEGEND_STEP_PT = 15.0, 20.0, 19.0
 _BAR_PT, _WIDEST_BAR_PT, _RING_PT, _DOT_PT = 5.0, 34.0, 6.6, 1.8
 _LONE: Final = 0.03
 """Half the width of the ribbon of a single stop, where a stop is 0.5."""
+_LONG_NAME: Final = 0.3
+"""Of the width: a name that takes more stands above its strip instead of beside it."""
 _SPACE_PT: Final = 6.0
 """Least distance of two words on an axis."""
 
@@ -63,6 +66,8 @@ class _Layout:
 
     left_pt: float
     right_pt: float
+    name_pt: float
+    """Room above each strip for its name; 0 where the names stand beside them."""
     row_pt: float
     lane_pt: float
     last_pt: float
@@ -79,20 +84,44 @@ class _Layout:
         row_pt = few[count - 1] if count <= len(few) else max(together / count, least)
         lane_pt = _LANE * row_pt if any(strip.differences for strip in strips.strips) else 0.0
         names = [text_width_pt(strip.name, 1.1 * shape.text_pt) for strip in strips.strips]
-        left_pt = 1.03 * max(names) + 10.0 if any(names) else 4.0
+        above = max(names) > _LONG_NAME * shape.width_pt
+        left_pt = 1.03 * max(names) + 10.0 if any(names) and not above else 4.0
+        name_pt = 1.5 * shape.text_pt if above else 0.0
         labels = [scale.label(100.0) for scale in strips.scales] + ["+100 %"] * bool(lane_pt)
         right_pt = shape.width_pt - max(text_width_pt(label, shape.text_pt) for label in labels) - 8.0
-        last_pt = _HEAD_PT + count * (row_pt + lane_pt) + (count - 1) * _GAP_PT
-        legend = tuple(_legend(strips, shape, top_pt=last_pt + 44.0, on_page=on_page))
+        last_pt = _HEAD_PT + count * (name_pt + row_pt + lane_pt) + (count - 1) * _GAP_PT
+        second = any(below for *_, below in _names_across(strips, shape, left_pt, right_pt))
+        below_pt = 44.0 + (_LEGEND_STEP_PT if second else 0.0)
+        legend = tuple(_legend(strips, shape, top_pt=last_pt + below_pt, on_page=on_page))
         return cls(
             left_pt=left_pt,
             right_pt=right_pt,
+            name_pt=name_pt,
             row_pt=row_pt,
             lane_pt=lane_pt,
             last_pt=last_pt,
             legend=legend,
             height_pt=legend[-1][0] + 9.0,
         )
+
+
+def _names_across(
+    strips: Strips, shape: Shape, left_pt: float, right_pt: float
+) -> Iterator[tuple[str, float, bool]]:
+    """Names of the places across, their columns, and which stand on the second row; those without room are left out."""
+    taken: list[list[tuple[float, float]]] = [[], []]
+    by_rank = sorted(strips.across.ticks, key=lambda tick: abs(2 * tick[0] - round(2 * tick[0])) > 0.07)
+    for place, full_words in by_rank:
+        room_pt = shape.width_pt / (1.0 if not strips.every_name else 2.0)
+        words = fitted_words(full_words, shape.text_pt, room_pt)
+        half_pt = text_width_pt(words, shape.text_pt) / 2.0 + _SPACE_PT / 2.0
+        col = along(strips.across, place, left_pt, right_pt)
+        col = min(max(col, half_pt), shape.width_pt - half_pt)
+        for below in range(1 + strips.every_name):
+            if all(col + half_pt < low or col - half_pt > high for low, high in taken[below]):
+                taken[below].append((col - half_pt, col + half_pt))
+                yield words, col, bool(below)
+                break
 
 
 def _legend(
@@ -109,7 +138,7 @@ def _legend(
         len(line.shots) > len(_places(line)) for line in lines
     )
     entries += [("ring", "", "best")] * any(line.best for line in lines)
-    entries += [("good", "", "as good")] * any(line.as_good for line in lines)
+    entries += [("good", "", strips.good_words)] * any(line.as_good for line in lines)
     entries += [("untold", "", "can't be told apart")] * any(line.untold for line in lines)
     entries += [("allowed", "", "what diffraction and pixel allow")] * any(
         strip.allowed for strip in strips.strips
@@ -121,7 +150,8 @@ def _legend(
             math.isfinite(one.visible_from_percent) for one in seen
         )
     row, col = top_pt, 4.0
-    for kind, role, words in entries:
+    for kind, role, full_words in entries:
+        words = fitted_words(full_words, shape.text_pt, shape.width_pt - 38.0)
         width_pt = 32.0 + text_width_pt(words, shape.text_pt)
         if col > 4.0 and col + width_pt > shape.width_pt:
             row, col = row + _LEGEND_STEP_PT, 4.0
@@ -163,7 +193,8 @@ class _Pen:
     def strip(self, strip: Strip, number: int) -> None:
         """One strip: rules, name, ribbon, lines, bars, and the lane below."""
         layout = self.layout
-        top_pt = _HEAD_PT + number * (layout.row_pt + layout.lane_pt + _GAP_PT)
+        step_pt = layout.name_pt + layout.row_pt + layout.lane_pt + _GAP_PT
+        top_pt = _HEAD_PT + layout.name_pt + number * step_pt
         base_pt = top_pt + layout.row_pt
         ends = [layout.left_pt, layout.right_pt]
         upward = Axis(title="", low=0.0, high=self.strips.top_percent, ticks=())
@@ -172,13 +203,7 @@ class _Pen:
             self.canvas.stroke(ends, [row, row], kind="rule", color=RULE, linewidth=0.8, zorder=0.5)
             self.scale_labels(percent, (row + 4.2, layout.right_pt + 6.0), color=FAINT, kind="name")
         self.canvas.stroke(ends, [base_pt, base_pt], kind="axis", color=INK, linewidth=1.0, zorder=1)
-        self.labels(
-            strip.name,
-            at=((top_pt + base_pt) / 2.0 + 5.0, layout.left_pt - 8.0),
-            kind="tick",
-            ha="right",
-            fontsize=1.1 * self.canvas.shape.text_pt,
-        )
+        self.name(strip.name, rows_pt=(base_pt, top_pt))
         shown = [line for line in strip.lines if self.on_page or line.third == strip.lines[0].third]
         for line in shown:
             several = len({line.third for line in strip.lines}) > 1
@@ -188,6 +213,16 @@ class _Pen:
         self._allowed(strip, upward, rows_pt=(base_pt, top_pt))
         if strip.differences:
             self._lane(strip.differences, top_pt=base_pt + 6.0, bottom_pt=base_pt + layout.lane_pt)
+
+    def name(self, words: str, *, rows_pt: Point) -> None:
+        """Name of a strip beside it, or above it, as far as there is room."""
+        layout, size_pt = self.layout, 1.1 * self.canvas.shape.text_pt
+        if layout.name_pt:
+            fitted = fitted_words(words, size_pt, self.canvas.shape.width_pt)
+            at, side = (rows_pt[1] - 0.35 * size_pt, layout.left_pt), "left"
+        else:
+            fitted, at, side = words, (sum(rows_pt) / 2.0 + 5.0, layout.left_pt - 8.0), "right"
+        self.labels(fitted, at=at, kind="tick", ha=side, fontsize=size_pt)
 
     def _line(self, line: StripLine, upward: Axis, *, rows_pt: Point, of: str, above: bool) -> None:
         """Ribbon, line, dots, bars and ring; its label stands below the ring, or `above` it."""
@@ -294,7 +329,8 @@ class _Pen:
             if most >= 1.0
             else most
         )
-        for percent in (step, 0, -step):
+        roomy = row(0.0) - row(step) > 1.1 * self.canvas.shape.text_pt
+        for percent in (step, 0, -step) if roomy else (step, -step):
             sign = "\N{MINUS SIGN}" if percent < 0 else "+" * (percent > 0)
             spot = (row(percent) + 4.2, layout.right_pt + 6.0)
             self.canvas.write(f"{sign}{abs(percent):g} %", spot, kind="name")
@@ -314,22 +350,14 @@ class _Pen:
 
     def across(self) -> None:
         """Stops below the last strip, full stops first where there is no room for each."""
-        size_pt, row = self.canvas.shape.text_pt, self.layout.last_pt + 20.0
-        taken: list[tuple[float, float]] = []
-        for place, words in sorted(
-            self.strips.across.ticks, key=lambda tick: abs(2 * tick[0] - round(2 * tick[0])) > 0.07
+        layout, row = self.layout, self.layout.last_pt + 20.0
+        for place, _ in self.strips.across.ticks:
+            ends = [layout.last_pt, layout.last_pt + 4.0]
+            self.canvas.stroke([self.col(place)] * 2, ends, kind="axis", color=INK, linewidth=0.8)
+        for words, col, below in _names_across(
+            self.strips, self.canvas.shape, layout.left_pt, layout.right_pt
         ):
-            half_pt, col = text_width_pt(words, size_pt) / 2.0 + _SPACE_PT / 2.0, self.col(place)
-            self.canvas.stroke(
-                [col, col],
-                [self.layout.last_pt, self.layout.last_pt + 4.0],
-                kind="axis",
-                color=INK,
-                linewidth=0.8,
-            )
-            if all(col + half_pt < low or col - half_pt > high for low, high in taken):
-                self.canvas.write(words, (row, col), ha="center")
-                taken.append((col - half_pt, col + half_pt))
+            self.canvas.write(words, (row + _LEGEND_STEP_PT * below, col), ha="center")
 
     def legend(self) -> None:
         """A small picture and its words for everything drawn."""

@@ -17,13 +17,16 @@ from markupsafe import Markup, escape
 from lensbench.report.draw import Drawing
 from lensbench.report.draw.panels import ACCENT, STYLES
 from lensbench.report.draw.strips import THIRD_NAMES, Strips
-from lensbench.report.page.document import Part, Report
+from lensbench.report.page.document import Cards, Part, Report
 from lensbench.report.text.words import texts
 
 _UNIT_NAMES: Final = {"percent": "percent", "lpmm": "lp/mm", "lwph": "LW/PH", "cypx": "cycles/pixel"}
 _LETTERS: Final = re.compile(r"[a-z0-9]+")
+_QUOTED: Final = re.compile(r"«[^»]{1,16}»")
 _BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:mm|%|lp/mm|LW/PH|px|um|cm|m|s)(?!\w))|(?<=\S) (?=· f/)")
 _OPTION: Final = re.compile(r"(?<!\S)(\(?--[a-z][a-z-]*\)?)")
+_MOST_PAIRS: Final = 3
+"""That are named among the anchors one by one."""
 _PLAIN: Final = {"frame", "surely", "probably"}
 """Words that the glossary explains, but that need no mark in a sentence."""
 
@@ -61,6 +64,8 @@ def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
     )
     return environment.get_template("page.html").render(
         report=report,
+        page_anchors=_page_anchors(report),
+        several=any(isinstance(block, Cards) for block in report.blocks),
         pictures=wide,
         narrow=narrow,
         style=Markup(style),  # noqa: S704
@@ -86,18 +91,32 @@ def _anchors(part: Part) -> list[tuple[str, str]]:
     ]
 
 
+def _page_anchors(report: Report) -> list[tuple[str, str]]:
+    """The same for a page without lenses of its own: its parts, and what stands within the only one."""
+    pairs = [block for block in report.blocks if isinstance(block, Part)]
+    anchors: list[tuple[str, str]] = []
+    for block in report.blocks:
+        if isinstance(block, Part):
+            own = [(block.key, block.title)] if len(pairs) <= _MOST_PAIRS else []
+            anchors += _anchors(block) if len(pairs) == 1 else own or [(block.key, "Pair by pair")]
+        elif (title := getattr(block, "title", "")) and not getattr(block, "minor", False):
+            anchors.append((_slug(title), title))
+    return list({words: (anchor, words) for anchor, words in reversed(anchors)}.values())[::-1]
+
+
 def _thirds(strips: Strips) -> list[tuple[str, str]]:
     lines = strips.strips[0].lines
     return [(line.third, THIRD_NAMES[line.third].removesuffix(" third")) for line in lines]
 
 
 def kept_together(words: str) -> str:
-    """Text whose figures stay with their units, and whose stops and focal lengths are not broken.
+    """Text whose figures stay with their units, and whose stops, focal lengths and short quotations are not broken.
 
     >>> kept_together("24 mm is 3 % softer").replace("\N{NO-BREAK SPACE}", "~")
     '24~mm is 3~% softer'
     """
-    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", words)
+    quoted = _QUOTED.sub(lambda match: match[0].replace(" ", "\N{NO-BREAK SPACE}"), words)
+    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", quoted)
 
 
 def _cell(words: str) -> Markup:

@@ -5,9 +5,9 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
-from lensbench.model.compare import ComparedPair, CompareFindings, CompareRow
+from lensbench.model.compare import Caution, ComparedPair, CompareFindings, CompareRow
 from lensbench.model.measured import SweepLens
-from lensbench.model.setting import Setting, f_stop, focal_length
+from lensbench.model.setting import Setting, f_stop, focal_length, focal_order
 from lensbench.model.shot import ZONES
 from lensbench.report.draw.panels import Axis, difference_text
 from lensbench.report.draw.strips import THIRD_NAMES, Strip, StripDifference, StripLine, Strips, StripScale
@@ -15,6 +15,7 @@ from lensbench.report.page.crops import crops_of
 from lensbench.report.page.document import WORDS, Answer, Fold, Lines, Part, Plots, Report, tables
 from lensbench.report.text.compare import (
     choice_grid,
+    choice_sentences,
     comparison_answer,
     comparison_limits,
     pair_sentences,
@@ -23,6 +24,8 @@ from lensbench.report.text.compare import (
 from lensbench.report.text.words import NOT_MEASURED, Grid, at_setting, known, worded
 from lensbench.storage.text import clean_text
 
+_MOST_STRIPS: Final = 12
+"""In the overview of several lenses, so that it stays one look."""
 _UNITS: Final = {"cypx": "cycles/pixel", "lpmm": "lp/mm on the sensor", "lwph": "LW/PH"}
 
 
@@ -32,26 +35,114 @@ def compare_report(comparison: CompareFindings, lenses: Sequence[SweepLens] = ()
     Of the `lenses`, in the order of the findings, come the crops; without them there are none.
     """
     answer = comparison_answer(comparison) or [worded("compare.nothing")]
+    overview = _overview(comparison)
     several = len(comparison.pairs) > 1
-    choices = tables(("Which lens at which stop", choice_grid(comparison)))
+    grid = choice_grid(comparison)
+    choices = () if grid is None else (Fold("Which lens at which stop", tables(("", grid))),)
     own = dict(zip((lens.label for lens in comparison.lenses), lenses, strict=False))
     best = {lens.label: lens.best for lens in comparison.lenses}
     pairs = tuple(
         _pair_part(pair, own, best, key=f"pair-{number}", answer=() if several else tuple(answer))
         for number, pair in enumerate(comparison.pairs, start=1)
     )
-    alone = Answer(about="Lenses compared", sentences=tuple(answer[:1] if several else answer))
+    led = choice_sentences(comparison) if overview is not None else []
+    alone = Answer(about="Lenses compared", sentences=(*answer[: 1 if several else None], *led))
     return Report(
         title="Lenses compared",
         blocks=(
             *([] if len(pairs) == 1 else [alone]),
+            *([] if overview is None else [Plots("", (overview,))]),
             *(choices if several else pairs),
             *(pairs if several else choices),
             Lines(tuple(comparison_limits(comparison)), kind="limits"),
-            *tables(("The lenses", _lenses_grid(comparison))),
+            *tables(("The lenses", _lenses_grid(comparison)), kind="short"),
             WORDS,
         ),
         version=comparison.version,
+    )
+
+
+def _overview(comparison: CompareFindings) -> Strips | None:
+    """Every lens of three or more over the stops, a strip each, on one scale; None where they share no unit."""
+    mixed = Caution.RAW_AGAINST_FINISHED
+    pairs = [
+        pair
+        for pair in comparison.pairs
+        if pair.rows and not any(note.kind is mixed for note in pair.cautions)
+    ]
+    if len(comparison.pairs) < 2 or len({pair.unit for pair in pairs}) != 1:
+        return None
+    rows: dict[tuple[float | None, str], dict[float, tuple[float, tuple[float, ...]]]] = defaultdict(dict)
+    for pair in pairs:
+        for row in (row for row in pair.rows if row.zone == "frame" and row.f_number > 0.0):
+            rows[row.focal_length_mm, pair.first][row.f_number] = row.first, row.first_each
+            rows[row.focal_length_mm, pair.second][row.f_number] = row.second, row.second_each
+    if not rows:
+        return None
+    by_length = sorted(rows, key=lambda key: (focal_order(key[0]), key[1]))[:_MOST_STRIPS]
+    full = max(value for key in by_length for value, _ in rows[key].values())
+    several = len({focal for focal, _ in by_length}) > 1
+    stops = sorted({stop for key in by_length for stop in rows[key]})
+    return Strips(
+        key="overview",
+        title="Whole frame of every lens",
+        about=worded("plots.overview"),
+        across=Axis.around("f-stop", [(math.log2(stop), f_stop(stop)) for stop in stops], margin=0.22),
+        strips=tuple(
+            Strip(
+                name=f"{focal_length(focal)}, {clean_text(label)}" if several else clean_text(label),
+                lines=(_own_line(rows[focal, label], full, _leads_at(comparison, focal, label)),),
+            )
+            for focal, label in by_length
+        ),
+        scales=_scales(pairs[0].unit, full),
+        grid=Grid(
+            caption=f"MTF50 of the whole frame in {_UNITS[pairs[0].unit]}",
+            header=("lens", *map(f_stop, stops)),
+            rows=tuple(
+                (
+                    f"{clean_text(label)}, {focal_length(focal)}" if several else clean_text(label),
+                    *(_figure(rows[focal, label].get(stop, (math.nan,))[0]) for stop in stops),
+                )
+                for focal, label in by_length
+            ),
+        ),
+        good_words=worded("plots.sharpest_here"),
+    )
+
+
+def _leads_at(
+    comparison: CompareFindings, focal_mm: float | None, label: str
+) -> tuple[list[float], list[float]]:
+    """Stops at which a lens is the sharpest, and those at which it can't be told from the sharpest."""
+    contested = [
+        choice
+        for choice in comparison.choices
+        if choice.zone == "frame" and len(choice.photographed) > 1 and choice.focal_length_mm == focal_mm
+    ]
+    named = [choice for choice in contested if label in choice.lenses]
+    alone = [choice.f_number for choice in named if len(choice.lenses) == 1]
+    return alone, [choice.f_number for choice in named if len(choice.lenses) > 1]
+
+
+def _own_line(
+    rows: Mapping[float, tuple[float, tuple[float, ...]]], full: float, leads: tuple[list[float], list[float]]
+) -> StripLine:
+    """One lens by itself: ring at its best stop, bars where no other is surely sharper."""
+    path = [(math.log2(stop), 100.0 * rows[stop][0] / full) for stop in sorted(rows)]
+    best = max(path, key=lambda point: point[1])
+    alone, together = ([math.log2(stop) for stop in stops] for stops in leads)
+    return StripLine(
+        name="whole frame",
+        role="frame",
+        path=tuple(path),
+        shots=tuple(
+            (math.log2(stop), 100.0 * value / full) for stop, (_, each) in rows.items() for value in each
+        ),
+        best=best,
+        best_percent=best[1],
+        as_good=tuple(alone),
+        untold=tuple(together),
     )
 
 
@@ -92,11 +183,20 @@ def _pair_part(
         title="" if answer else title,
         blocks=(
             Answer(about=title, sentences=answer) if answer else Lines(tuple(pair_sentences(pair))),
-            *([Plots("", plots)] if (plots := tuple(_pair_strips(pair, best, key=key))) else []),
+            *_plot_blocks(tuple(_pair_strips(pair, best, key=key)), alone=bool(answer)),
             *(crops_of(pair, both[0], both[1]) if both[0] and both[1] else ()),
             *([Fold("Every setting and zone", figures, minor=True)] if figures else []),
         ),
     )
+
+
+def _plot_blocks(plots: tuple[Strips, ...], *, alone: bool) -> tuple[Plots, ...]:
+    """Plots of a pair; where it is `alone` the whole frame stands by itself, beside the answer."""
+    if not plots:
+        return ()
+    if not alone or len(plots) == 1:
+        return (Plots("", plots),)
+    return Plots("", plots[:1]), Plots(worded("plots.thirds"), plots[1:])
 
 
 def _pair_strips(pair: ComparedPair, best: Mapping[str, Setting | None], *, key: str) -> Iterator[Strips]:

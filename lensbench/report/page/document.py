@@ -85,10 +85,10 @@ class Table:
     captioned: bool = False
     """Whether the caption is shown beside the title."""
     kind: str = "folding"
-    """folding (row by row on a telephone), plain (the same without a caption), state (what, word, figure and limit), or
-    list (two columns: a word and what it means)."""
+    """folding (row by row on a telephone), short (the same, its cells of a few words two by two), plain (without a
+    caption), state (what, word, figure and limit), or list (two columns: a word and what it means)."""
     brief: Grid | None = None
-    """What of it is printed, where the whole is long."""
+    """What of it is printed, and shown before the rest is unfolded, where the whole is long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,8 +117,9 @@ class Figure:
         return tuple(filter(None, lines)) or (NOT_MEASURED,)
 
     def printed(self, scale: StripScale) -> str:
-        """The same in lines, with the interval beside its figure."""
-        lines = (self.words, " ".join(self._figure(scale)).strip(), self.note)
+        """The same in two lines, the second for the note."""
+        figure = " ".join(self._figure(scale)).strip()
+        lines = (": ".join(filter(None, (self.words, figure))), self.note)
         return "\n".join(filter(None, lines)) or NOT_MEASURED
 
     def _figure(self, scale: StripScale) -> tuple[str, str]:
@@ -217,6 +218,9 @@ class Crops:
     form: ClassVar[str] = "crops"
     title: str
     about: str
+    """With the scale of the page; on paper it is another."""
+    caution: str = ""
+    """What of it holds on paper, too."""
     rows: tuple[CropRow, ...]
     width_px: int
     height_px: int

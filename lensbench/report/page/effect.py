@@ -11,10 +11,12 @@ from lensbench.model.setting import shutter_speed
 from lensbench.model.sweep import INDIFFERENCE
 from lensbench.report.draw.panels import Axis, Line, Panel, Point, difference_text
 from lensbench.report.draw.strips import Strip, StripDifference, StripLine, Strips, StripScale
-from lensbench.report.page.document import WORDS, Answer, Fold, Plots, Report, method, tables
+from lensbench.report.page.document import WORDS, Answer, Fold, Lines, Plots, Report, method, tables
 from lensbench.report.text.effect import (
     EFFECT_FIGURES,
-    effect_sentences,
+    effect_answer,
+    effect_figures,
+    effect_limits,
     row_verdict,
     shutter_sentences,
     visible_in_words,
@@ -31,11 +33,15 @@ _CHANGED: Final = {
 _ORDERED: Final = ("exposure_s", "iso", "f_number", "focal_length_mm")
 """Levels that a line may join: those that are numbers."""
 _MOST_TICKS: Final = 12
+_MOST_NAMES: Final = 6
+"""Levels that all keep their names below the plot."""
 
 
 def effect_report(findings: EffectFindings) -> Report:
     """Report of an effect."""
-    *sentences, limit = effect_sentences(findings)
+    several = len(findings.levels) > 2
+    figures = [] if several else effect_figures(findings)
+    *cautions, holds_for = effect_limits(findings)
     title = f"Effect of the {_head(findings)}"
     rejected = [(clean_text(shot.path.name), clean_line(shot.reason)) for shot in findings.rejected]
     left_out = Grid(caption="Not used", header=("photograph", "reason"), rows=tuple(rejected))
@@ -46,9 +52,10 @@ def effect_report(findings: EffectFindings) -> Report:
     return Report(
         title=title,
         blocks=(
-            Answer(about=title, sentences=tuple(sentences), limits=(limit,)),
+            Answer(about=title, sentences=(*effect_answer(findings), *figures), limits=(holds_for,)),
             Plots("", (_strips(findings), *shutter)),
-            *tables(("Conditions", _levels_grid(findings)), captioned=True),
+            *([Lines(tuple(cautions), kind="limits")] if cautions else []),
+            *tables(("Conditions", _levels_grid(findings)), captioned=True, kind="short"),
             Fold("Differences", tables(("", _differences_grid(findings)), captioned=True), minor=True),
             *tables(("Left out", left_out if rejected else None)),
             method("effect", **limits),
@@ -125,6 +132,7 @@ def _strips(findings: EffectFindings) -> Strips:
         scales=(StripScale(key="percent", legend=legend, per_percent=1.0, decimals=0, sign=" %"),),
         grid=_shots_grid(findings, percents),
         equal_percent=min((row.equal_within for row in rows), default=100.0 * INDIFFERENCE),
+        every_name=layout is _side_by_side and len(findings.levels) <= _MOST_NAMES,
     )
 
 
@@ -143,7 +151,8 @@ def _by_turns(findings: EffectFindings, percents: Sequence[float]) -> _Layout:
         lines.append(StripLine(name=clean_text(level.level), role=role, path=path, shots=path))
     count = len(percents)
     ticks = tuple(
-        (float(number), f"{number}") for number in range(1, count + 1, math.ceil(count / _MOST_TICKS))
+        (float(number), f"{'shot ' * (number == 1)}{number}")
+        for number in range(1, count + 1, math.ceil(count / _MOST_TICKS))
     )
     across = Axis(title="shot", low=0.5, high=count + 0.5, ticks=ticks)
     return across, tuple(lines), {findings.levels[1].level: (count + 1) / 2.0}

@@ -40,6 +40,8 @@ from lensbench.storage.text import clean_text
 
 _PLACES: Final = (Sharper.FIRST, Sharper.SECOND)
 _MOST_NAMED: Final = 3
+_MOST_TOLD: Final = 6
+"""Answers of several lenses that are told in sentences; more stand in the table alone."""
 
 
 def comparison_sentences(comparison: CompareFindings) -> list[str]:
@@ -117,7 +119,10 @@ def _over_all(comparison: CompareFindings) -> str:
         for label, times in won.most_common()
     ]
     open_ones = len(contested) - won.total()
-    parts += [worded("compare.open_ones", count=open_ones)] if open_ones else []
+    if not won:
+        parts = [worded("compare.all_open")]
+    elif open_ones:
+        parts.append(worded("compare.open_ones", count=open_ones))
     settings = f"{len(contested)} setting{'s' * (len(contested) > 1)}"
     return worded("compare.over_all", count=count, settings=settings, parts="; ".join(parts))
 
@@ -169,7 +174,7 @@ def _leads(row: CompareRow, place: int) -> bool:
     return row.verdict is not Verdict.EQUAL and row.sharper is _PLACES[place]
 
 
-def _settings(rows: Sequence[CompareRow], among: Sequence[CompareRow]) -> str:
+def _settings(rows: Sequence[CompareRow | StopChoice], among: Sequence[CompareRow | StopChoice]) -> str:
     """Settings by their stops, at several focal lengths with these; many by their number."""
     tested: dict[str, list[float]] = defaultdict(list)
     own: dict[str, list[float]] = defaultdict(list)
@@ -281,6 +286,16 @@ def choice_lines(comparison: CompareFindings) -> list[str]:
     return ["Which lens at which stop (whole frame):", *lines]
 
 
+def choice_sentences(comparison: CompareFindings) -> list[str]:
+    """The same, settings of one answer together: «f/4 and f/5.6: A or B, visibly sharper than the rest.»."""
+    contested = [one for one in comparison.choices if one.zone == "frame" and len(one.photographed) > 1]
+    by_answer: dict[str, list[StopChoice]] = defaultdict(list)
+    for choice in contested:
+        by_answer[_choice_cell(choice).replace("\n", ", ")].append(choice)
+    told = [f"At {_settings(own, contested)}: {answer}." for answer, own in by_answer.items()]
+    return [clean_line(sentence) for sentence in told] if len(told) <= _MOST_TOLD else []
+
+
 def choice_grid(comparison: CompareFindings, *, zones: tuple[str, ...] = ZONES) -> Grid | None:
     """One row for every focal length and stop, one column for each zone; None where nothing was photographed.
 
@@ -318,12 +333,13 @@ def _choice_cell(choice: StopChoice | None) -> str:
     names = [clean_text(label) for label in choice.lenses]
     if len(choice.photographed) == 1:
         return f"{names[0]}\nthe only one"
-    named = " or ".join(names[:_MOST_NAMED]) + " or others" * (len(names) > _MOST_NAMED)
+    shown = [*names[:_MOST_NAMED], *["others"] * (len(names) > _MOST_NAMED)]
+    named = " or ".join(part for part in (", ".join(shown[:-1]), shown[-1]) if part)
     if 1 < len(names) == len(choice.photographed):
         named = "either" if len(names) == 2 else "any"
     told = [] if choice.seen is Seen.CANNOT_TELL and len(names) == len(choice.photographed) else [named]
     seen = {
-        Seen.VISIBLE: "visibly",
+        Seen.VISIBLE: "visibly" if len(names) == 1 else "visibly sharper than the rest",
         Seen.NONE: "not visibly" if len(names) == 1 else "no visible difference",
         Seen.SOME: "visibly sharper than some",
         Seen.CANNOT_TELL: CANNOT_TELL if len(names) > 1 else f"{CANNOT_TELL} if visible",

@@ -2,7 +2,7 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from lensbench.model.compare import (
@@ -14,12 +14,13 @@ from lensbench.model.compare import (
     Visible,
     VisibleFrom,
 )
-from lensbench.model.setting import shutter_speed
+from lensbench.model.setting import listed, shutter_speed
 from lensbench.report.text.words import (
     CANNOT_TELL,
     clean_line,
     looked_at,
     note_in_words,
+    sentence_case,
     signed,
     texts,
     worded,
@@ -33,6 +34,8 @@ _VERDICTS: Final = {
     Verdict.CANNOT_TELL: CANNOT_TELL,
 }
 _MOST_SETTINGS: Final = 4
+_ONE_WAY: Final = ("visible", "not_visible", "beyond_chance")
+_TOGETHER: Final = (*_ONE_WAY, "cannot_tell", "none_visible", "equal_though", "equal")
 EFFECT_FIGURES: Final = {
     "mtf50": "sharpness (MTF50), %",
     "noise": "noise, %",
@@ -42,32 +45,83 @@ EFFECT_FIGURES: Final = {
 
 
 def effect_sentences(findings: EffectFindings) -> list[str]:
-    """Plain answer and what limits it, a sentence an item."""
+    """Plain answer, its figures, and what limits it, a sentence an item."""
+    return [*effect_answer(findings), *effect_figures(findings), *effect_limits(findings)]
+
+
+def effect_limits(findings: EffectFindings) -> list[str]:
+    """What limits an answer; last, what it holds for."""
     cautions = [note_in_words(caution) for caution in findings.cautions]
     settings = [setting for setting in dict.fromkeys(shot.setting for shot in findings.shots) if setting]
     shown = f" at {'; '.join(settings[:_MOST_SETTINGS])}" if settings else ""
     lens, camera = clean_text(findings.lens), clean_text(findings.camera)
     holds_for = worded("effect.holds_for", lens=lens, camera=camera, shown=shown, count=len(findings.shots))
-    return [*_answer(findings), *cautions, clean_line(holds_for)]
+    return [*cautions, clean_line(holds_for)]
 
 
-def _answer(findings: EffectFindings) -> list[str]:
-    """Say plainly of each level whether it is sharper, then give the figures with their intervals."""
+def _by_level(findings: EffectFindings) -> dict[str, dict[str, EffectRow]]:
     by_level: dict[str, dict[str, EffectRow]] = defaultdict(dict)
     for row in findings.rows:
         if row.zone == "frame":
             by_level[row.level][row.figure] = row
-    reference = clean_text(findings.reference)
+    return by_level
+
+
+def effect_answer(findings: EffectFindings) -> list[str]:
+    """Say plainly of each level whether it is sharper; of several, those of one verdict together."""
+    by_level, reference = _by_level(findings), clean_text(findings.reference)
     if findings.shutter is not None:
         # Many speeds: the one that is asked for comes first, and only what is sure is told of the others.
         return [*shutter_sentences(findings.shutter), *_visibly(by_level, reference)]
-    plain = [_plain(rows, reference) for rows in by_level.values() if "mtf50" in rows]
-    figures = [
-        f"«{clean_text(level)}» against «{reference}»: "
-        f"{'; '.join(_figure(rows[name]) for name in EFFECT_FIGURES if name in rows)}."
-        for level, rows in by_level.items()
+    levels = [rows for rows in by_level.values() if "mtf50" in rows]
+    plain = [rows for rows in levels if len(levels) == 1 or rows["mtf50"].processed]
+    others = [rows["mtf50"] for rows in levels if rows not in plain]
+    told = (*_together(others, reference), *(_plain(rows, reference) for rows in plain))
+    return [clean_line(sentence) for sentence in told]
+
+
+def effect_figures(findings: EffectFindings) -> list[str]:
+    """Figures of each level with their intervals; none of shutter speeds, which are many."""
+    if findings.shutter is not None:
+        return []
+    reference = clean_text(findings.reference)
+    return [
+        clean_line(
+            f"«{clean_text(level)}» against «{reference}»: "
+            f"{'; '.join(_figure(rows[name]) for name in EFFECT_FIGURES if name in rows)}."
+        )
+        for level, rows in _by_level(findings).items()
     ]
-    return [clean_line(sentence) for sentence in (*plain, *figures)]
+
+
+def _together(rows: Sequence[EffectRow], reference: str) -> Iterator[str]:
+    """A sentence for each verdict and the levels that it holds for, what shows most first."""
+    by_kind: dict[tuple[int, str], list[EffectRow]] = defaultdict(list)
+    for row in rows:
+        key, kind = _verdict_key(row), _kind(row)
+        by_kind[_TOGETHER.index(key), kind if key in _ONE_WAY else ""].append(row)
+    for (number, kind), own in sorted(by_kind.items(), key=lambda item: item[0]):
+        sized = _TOGETHER[number] in (*_ONE_WAY, "equal_though")
+        levels = [
+            f"«{clean_text(row.level)}»" + f" ({_digits(abs(row.difference))} %)" * sized for row in own
+        ]
+        within = min(row.equal_within for row in own)
+        yield worded(
+            f"effect.levels.{_TOGETHER[number]}",
+            kind=sentence_case(kind),
+            lower=kind,
+            reference=reference,
+            levels=listed(levels),
+            within=within,
+        )
+
+
+def _verdict_key(row: EffectRow) -> str:
+    """Which sentence tells a row's verdict."""
+    if row.verdict is Verdict.CANNOT_TELL:
+        return "beyond_chance" if row.differs else "none_visible" if row.seen is Seen.NONE else "cannot_tell"
+    # Nothing is called equal beside a difference beyond doubt without the reason.
+    return "equal_though" if row.verdict is Verdict.EQUAL and row.differs else str(row.verdict)
 
 
 def _visibly(by_level: Mapping[str, Mapping[str, EffectRow]], reference: str) -> Iterator[str]:
@@ -92,13 +146,7 @@ def _plain(rows: dict[str, EffectRow], reference: str) -> str:
         more, crisper = ("more", level) if overshoot > 0.0 else ("less", reference)
         names["size"] = size if abs(row.difference) >= 0.05 else "hardly"
         return worded("effect.processed", overshoot=abs(overshoot), more=more, crisper=crisper, **names)
-    key = str(row.verdict)
-    if row.verdict is Verdict.CANNOT_TELL:
-        key = "beyond_chance" if row.differs else "none_visible" if row.seen is Seen.NONE else key
-    elif row.verdict is Verdict.EQUAL and row.differs:
-        # Nothing is called equal beside a difference beyond doubt without the reason.
-        key = "equal_though"
-    return worded(f"effect.sharpness.{key}", within=row.equal_within, **names)
+    return worded(f"effect.sharpness.{_verdict_key(row)}", within=row.equal_within, **names)
 
 
 def _digits(percent: float) -> str:

@@ -63,6 +63,7 @@ def note_in_words(note: Note) -> str:
         ),
         scales=[1.0 / value if value else math.nan for value in values],
         size=abs(first),
+        percents=[f"{value:.{int(value < 9.5)}f} %" if value >= 0.05 else "under 0.1 %" for value in values],
         grows="grows" if first > 0.0 else "shrinks",
     )
 
