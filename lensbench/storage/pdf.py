@@ -89,7 +89,7 @@ def pdf_pages(
     return content.getvalue()
 
 
-class Sketch(TaggedCanvas):  # type: ignore[misc]  # of a library without types
+class Sketch(TaggedCanvas):
     """A canvas that only the layout is wanted of: plots may leave themselves out, and no file is put together."""
 
     def save(self) -> None:
