@@ -52,6 +52,17 @@ def test_bent_edges_are_measured_along_their_own_normal(angle, height, width, sa
     assert "curved" not in names(edge)
 
 
+def test_what_lies_further_off_than_a_sharp_edge_reaches_changes_nothing():
+    """Behaviour: a print's frame 45 px off is neither measured nor taken for dust."""
+    blur, scene = Blur(q=1.1), Scene(angle_deg=6.0, height=60, width=120)
+    region = noisy(levels(esf_values(blur, scene)), 100.0, np.random.default_rng(5), 1)[0]
+    values = region.values.copy()
+    values[np.abs(scene.distance_px(*grid(60, 120))) > 45.0] = 0.0
+    plain, framed = measure_edges([region, replace(region, values=values)])
+    assert abs(framed.mtf50_cypx - plain.mtf50_cypx) < 0.05 * plain.mtf50_sd_cypx
+    assert names(framed) == names(plain)
+
+
 def test_an_edge_bent_too_much_is_flagged():
     edge = measure_edge(edge_samples(Blur(q=1.1), Scene(angle_deg=5.0, height=120, width=80, sagitta_px=5.0)))
     assert "curved" in names(edge)
