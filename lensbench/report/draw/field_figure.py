@@ -44,7 +44,8 @@ def field_figure(plot: FieldMap, shape: Shape, *, on_page: bool) -> Figure:
     rows, cols = plot.size_px
     scale = (shape.width_pt - 2.0 * _MARGIN_PT) / cols
     bottom_pt = _MARGIN_PT + scale * rows
-    legend_rows = 3 if shape.narrow else 2
+    explained = plot.explained or not on_page
+    legend_rows = (3 if shape.narrow else 2) if explained else 0
     canvas = Canvas.of(shape, bottom_pt + _BELOW_PT + _STRIP_PT + legend_rows * _LEGEND_PT)
     canvas.title(plot.title)
     pen = _Pen(canvas=canvas, plot=plot, on_page=on_page, pt_per_px=scale)
@@ -52,7 +53,8 @@ def field_figure(plot: FieldMap, shape: Shape, *, on_page: bool) -> Figure:
     pen.bars()
     pen.figures()
     pen.strip(bottom_pt + _BELOW_PT)
-    pen.legend(bottom_pt + _BELOW_PT + _STRIP_PT)
+    if explained:
+        pen.legend(bottom_pt + _BELOW_PT + _STRIP_PT)
     return canvas.figure
 
 
@@ -233,7 +235,10 @@ class _Pen:
             self.canvas.write(words, (row + 4.5, col + 38.0))
         row = top_pt + _LEGEND_PT * (len(_LINES) if narrow else 1)
         long_pt = self.plot.bar_px(self.plot.full_cypx) * self.pt_per_px
-        self.canvas.stroke([6.0, 6.0 + long_pt], [row, row], kind="axis", color=INK, linewidth=_BAR_PT)
+        look: dict[str, Any] = {"kind": "axis", "color": INK, "linewidth": 1.2}
+        self.canvas.stroke([6.0, 6.0 + long_pt], [row, row], **look)
+        for col in (6.0, 6.0 + long_pt):
+            self.canvas.stroke([col, col], [row - 4.0, row + 4.0], **look)
         for scale in self.scales:
             words = scale.legend if scale.key == "percent" else f"{scale.label(100.0)} {scale.legend}"
             self.canvas.write(words, (row + 4.5, 14.0 + long_pt), kind=f"tick{self.unit(scale)}")

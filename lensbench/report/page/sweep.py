@@ -12,7 +12,7 @@ from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import ChartSeen, RejectedShot, ShotResult
 from lensbench.model.sweep import LensFindings, SweepFindings, SweepShot
 from lensbench.report.draw.curves import response_panel
-from lensbench.report.draw.field import field_maps
+from lensbench.report.draw.field import FieldMap, field_maps
 from lensbench.report.page.document import (
     WORDS,
     Answer,
@@ -36,6 +36,8 @@ from lensbench.report.text.answer import lens_sentences, lens_title, series_rema
 from lensbench.report.text.blur import lens_blur_sentence
 from lensbench.report.text.words import NOT_MEASURED, Grid, clean_line, known, photo_labels, texts
 
+_MOST_MAPS: Final = 6
+"""Maps of the field that are shown at once."""
 _ODD: Final = "odd_shape"
 _ODD_BY_CHANCE: Final = 0.02
 """Share of edges up to which it is no matter of the shooting: sound simulated shoots raise it on up to 1 %."""
@@ -73,7 +75,7 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], findings: SweepFindin
     copy = copy_headline(lens.condition) if lens.condition else ""
     blocks: tuple[Block, ...] = (
         lens_opening(lens, shots, copy=copy, key=key),
-        *([Plots("Field", maps)] if maps else []),
+        *_field_blocks(lens, maps),
         *sound_blocks(lens),
         shot_rows(lens, shots, most=MOST_PICTURES // len(findings.lenses)),
         *tables(("About the shooting", _remarks_grid(lens, shots))),
@@ -90,6 +92,17 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], findings: SweepFindin
         *evidence_part(lens, shots, key=key),
     )
     return Part(kind="lens", key=key, blocks=blocks)
+
+
+def _field_blocks(lens: LensFindings, maps: tuple[FieldMap, ...]) -> tuple[Block, ...]:
+    """Maps of the field; of many those of both ends and of the best position, the others folded."""
+    if len(maps) <= _MOST_MAPS:
+        return (Plots("Field", maps),) if maps else ()
+    best_mm = lens.best.focal_length_mm if lens.best else None
+    best = next((map_ for map_ in maps if map_.focal_length_mm == best_mm), maps[len(maps) // 2])
+    first = [map_ for map_ in maps if map_ in (maps[0], best, maps[-1])]
+    rest = tuple(map_ for map_ in maps if map_ not in first)
+    return Plots("Field", tuple(first)), Fold(f"{len(rest)} more positions", (Plots("", rest),), minor=True)
 
 
 def _in_full(lens: LensFindings, shots: list[SweepShot]) -> Fold:
@@ -123,7 +136,7 @@ def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) 
     if not rows:
         return None
     return Grid(
-        caption="Median of the photographs used; light in percent of the middle's, from the chart's paper",
+        caption="Median of the photographs used; light in percent of the centre's, from the chart's paper",
         header=(
             "focal length",
             "distortion at the corner",
