@@ -31,6 +31,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from multiprocessing.connection import wait as wait_for_handles
+from multiprocessing.context import BaseContext
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from threading import Thread, Timer
@@ -57,6 +58,14 @@ _END_S: Final = 5.0
 _LIBRARIES_BYTES: Final = 1_500_000_000
 """Addresses that libraries map in a worker, most of them never touched; 0.8 GB by trial."""
 _LEAST_BYTES: Final = 1_000_000_000
+_LOADED: Final = [
+    "lensbench.sweep.task",
+    "lensbench.shot.measure",
+    "lensbench.edge.measure",
+    "rawpy",
+    "PIL.Image",
+]
+"""What every worker that measures needs: loaded once, by the process that they are forked from."""
 _PARENT_DEATH_SIGNAL: Final = 1
 """PR_SET_PDEATHSIG of Linux's prctl(2)."""
 _CONTROL_GROUP: Final = Path("/sys/fs/cgroup")
@@ -192,6 +201,30 @@ def _release(executor: Executor) -> None:
         os.close(nowhere)
 
 
+def _context() -> BaseContext:
+    return multiprocessing.get_context("forkserver" if sys.platform.startswith("linux") else "spawn")
+
+
+def start_server() -> None:
+    """Let the process start that workers are forked from, where the system has it (Linux).
+
+    It takes a second to load what they need. Whoever knows early that workers will be wanted has something else to do
+    meanwhile; else the first pool starts it.
+    """
+    if _context().get_start_method() != "forkserver":
+        return
+    from multiprocessing import forkserver  # noqa: PLC0415  only there
+
+    forkserver.set_forkserver_preload(_LOADED)
+    # Ctrl-C waits for that moment: it is the parent's, and the new process never hears of it, nor do its workers.
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        with _single_threaded(), suppress(OSError):  # the pool will say so
+            forkserver.ensure_running()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 @contextmanager
 def pool_of(workers: int, *, share_memory: bool = False) -> Iterator[Pool]:
     """Give a pool whose workers and passing files are gone afterwards, whatever happens.
@@ -204,7 +237,7 @@ def pool_of(workers: int, *, share_memory: bool = False) -> Iterator[Pool]:
     WorkersUnavailable
         The system has no means for worker processes.
     """
-    context = multiprocessing.get_context("forkserver" if sys.platform.startswith("linux") else "spawn")
+    start_server()
     older = set(multiprocessing.active_children())
     free = free_memory_bytes() if share_memory else None
     most_bytes = None if free is None else _LIBRARIES_BYTES + max(_LEAST_BYTES, free // workers)
@@ -214,7 +247,7 @@ def pool_of(workers: int, *, share_memory: bool = False) -> Iterator[Pool]:
                 tempfile.TemporaryDirectory(prefix="lensbench-", ignore_cleanup_errors=True)
             )
             executor = ProcessPoolExecutor(
-                workers, mp_context=context, initializer=_begin, initargs=(folder, most_bytes)
+                workers, mp_context=_context(), initializer=_begin, initargs=(folder, most_bytes)
             )
         except (OSError, NotImplementedError, ImportError) as error:  # no semaphores, or no room for them
             raise WorkersUnavailable(str(error)) from error

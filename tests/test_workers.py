@@ -61,6 +61,9 @@ def test_a_worker_gets_its_share_of_memory_and_says_when_it_needs_more(monkeypat
         until(lambda: pool.finished([future]))
         with pytest.raises(MemoryError):
             future.result().take()
+        loaded = pool.submit(eval, "'lensbench.shot.measure' in __import__('sys').modules", 1)
+        until(lambda: pool.finished([loaded]))
+        assert loaded.result().take()  # before it was asked to measure anything
 
 
 @pytest.mark.skipif(not Path("/proc/meminfo").exists(), reason="no such file here")

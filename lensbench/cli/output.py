@@ -56,6 +56,9 @@ def progress_bar(doing: str = "measuring", *, then: str = "") -> Iterator[Callab
 
     With the last one done, a second line says what is done `then`.
     """
+    if not sys.stderr.isatty():  # what draws the bar is heavy
+        yield lambda _done, _total: None
+        return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 

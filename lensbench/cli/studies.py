@@ -25,7 +25,7 @@ from lensbench.cli.output import (
 )
 from lensbench.cli.room import say_unlike_room
 from lensbench.storage.text import clean_text, told_apart
-from lensbench.workers import USUAL_LIMIT_S
+from lensbench.workers import USUAL_LIMIT_S, start_server
 
 _INTERRUPTED: Final = 130
 
@@ -78,6 +78,9 @@ def sweep(given: SweepCommand) -> None:
 
     Example: lensbench sweep shots/ --out shots-report
     """
+    out = given.out or _beside(given.folders[0])
+    if not given.scheduler:
+        _start_early(out)
     from lensbench.sweep import is_address
 
     try:
@@ -85,7 +88,7 @@ def sweep(given: SweepCommand) -> None:
             spread = replace(local, scheduler=given.scheduler, send_files=given.send_files)
             done = lensbench.sweep(
                 given.folders,
-                out=given.out or _beside(given.folders[0]),
+                out=out,
                 shots=given.shots,
                 options=measure_options(given),
                 tie=given.tie,
@@ -120,12 +123,19 @@ def _typed(given: SweepCommand) -> str:
     return shlex.join(parts)
 
 
+def _start_early(out: Path) -> None:
+    """Load what workers need while this program loads its own, where nothing is kept: all is to be measured then."""
+    if not (out / "measured").exists():
+        start_server()
+
+
 def _beside(folder: str) -> Path:
     """Name the report's folder: beside the photographs, or here where that place is read-only or elsewhere."""
-    from lensbench.sweep import folder_name, is_address
+    if "://" in folder:
+        from lensbench.sweep import folder_name, is_address
 
-    if is_address(folder):
-        return Path.cwd() / f"{folder_name(folder)}-lensbench"
+        if is_address(folder):
+            return Path.cwd() / f"{folder_name(folder)}-lensbench"
     shots = Path(folder).resolve()
     parent = shots.parent if os.access(shots.parent, os.W_OK) else Path.cwd()
     return parent / f"{shots.name or 'shots'}-lensbench"
@@ -212,12 +222,14 @@ def effect(given: EffectCommand) -> None:
 
     Example: lensbench effect filter-shots --by condition --shots conditions.csv
     """
+    out = given.out or Path(f"{given.folder.resolve().name or 'shots'}-effect")
+    _start_early(out)
     with running(given.workers, given.time_limit) as spread:
         done = lensbench.effect(
             given.folder,
             by=given.by,
             against=given.against,
-            out=given.out or Path(f"{given.folder.resolve().name or 'shots'}-effect"),
+            out=out,
             shots=given.shots,
             options=measure_options(given),
             camera=given.camera,

@@ -7,8 +7,8 @@ Refocused shots of one set-up never show what mounting, aiming, framing and ligh
 lenses. Where a lens was set up twice, the difference of its two sweeps beyond their shots' scatter tells it; that
 variance is drawn towards the assumed one, as though the assumed had been seen twice. A fixed part does not stray, so
 the sum is known better than its few terms (Smyth's moderated variance with a prior that is fixed; see `stats.spread`).
-Where none was set up twice, the assumed error is taken to be known within a factor of 1.8. That is enough for an
-interval; «sharper» has to hold even where set-ups repeat half as well.
+Where none was set up twice, intervals hold for the assumed error as it is stated; «sharper» has to hold even where
+set-ups repeat half as well.
 
 Frames that nothing shows to have been focused anew may share an error of focus: it is part of their mean's variance.
 """
@@ -28,15 +28,7 @@ from lensbench.model.measured import CountedShot, MeasuredLens
 from lensbench.model.setting import Setting, log_distance
 from lensbench.model.shot import ZONES
 from lensbench.model.units import FloatArray, lpmm_from_cypx, lwph_from_cypx
-from lensbench.stats import (
-    FRAME_FIELD_UM,
-    THIRD_FIELD_UM,
-    Uncertainty,
-    pooled_dof,
-    range_quantile,
-    spread_of,
-    unseen_focus,
-)
+from lensbench.stats import FRAME_FIELD_UM, THIRD_FIELD_UM, Uncertainty, pooled_dof, spread_of, unseen_focus
 from lensbench.sweep import zone_series
 
 Key = tuple[str, Setting]  # a zone and a setting
@@ -44,7 +36,6 @@ SET_UP_SD: Final = 0.015
 """How well MTF50 repeats, as a share, when a lens is mounted, aimed, framed and lit anew. Common practice, no
 source."""
 _ALIKE: Final = 0.01  # share by which pixel pitches and picture heights of like sensors may differ
-_ASSUMED_DOF: Final = 6.0  # of an error that is assumed: right within a factor of 1.8 or so
 _WORTH: Final = 2.0  # set-ups seen twice that the assumed error is worth, beside those that were
 _MOST_TIMES: Final = 2.0  # as badly as assumed set-ups may repeat before a lens is falsely called sharper
 
@@ -169,20 +160,20 @@ class SetUp:
     @property
     def _dof(self) -> float:
         """Degrees of freedom of the difference of two lenses' set-ups, that rest on one estimate."""
-        return (_WORTH + self.repeats) ** 2 / self.repeats if self.repeats else _ASSUMED_DOF
+        return (_WORTH + self.repeats) ** 2 / self.repeats if self.repeats else math.inf
 
-    def beside(self, within: Uncertainty) -> Uncertainty:
-        """The uncertainty of a lens's figure, its set-up's error included."""
-        variance, dof = self.sd**2, 0.5 * self._dof  # each lens bears half
+    def beside(self, within: Uncertainty, *, at_worst: bool = False) -> Uncertainty:
+        """The uncertainty of a lens's figure, its set-up's error included: the stated one, or for calling it softer."""
+        variance, dof = (self.most_sd if at_worst else self.sd) ** 2, 0.5 * self._dof  # each lens bears half
         return Uncertainty(
             variance=within.variance + variance,
             dof=pooled_dof((within.variance, variance), (within.dof, dof)),
         )
 
-    def reach(self, *, rivals: int) -> float:
-        """Log difference that set-ups make between some of so many rivals in one comparison of twenty, at most."""
-        dof = self._dof if self.repeats else math.inf
-        return range_quantile(dof, rivals=rivals) * math.sqrt(2.0) * self.most_sd
+    @property
+    def between(self) -> Uncertainty:
+        """Of two lenses' log ratio, by their set-ups alone, for calling one of them sharper."""
+        return Uncertainty(variance=2.0 * self.most_sd**2, dof=self._dof)
 
 
 def set_up_of(sweeps: Iterable[LensInComparison]) -> SetUp:

@@ -1,12 +1,13 @@
 """The rows of a comparison: two lenses at equal focal length, f-number and zone, in figures and as an eye would see it.
 
 Intervals are those of `stats.half_width` on log MTF50, so a difference is a share of the figure; each lens may scatter
-as it does, and its set-up's error is part of it.
+as it does, and its set-up's error is part of it. Each holds by itself; who is sharper is told in all rows together.
 """
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -24,7 +25,9 @@ from lensbench.model.measured import BestOfSweep
 from lensbench.model.setting import Setting
 from lensbench.model.shot import ZONES
 from lensbench.model.sweep import INDIFFERENCE
-from lensbench.stats import Uncertainty, half_width, joint_quantile, judged, pooled_dof
+from lensbench.stats import Leads, Uncertainty, half_width, judged, pooled_dof, range_quantile, surely_ahead
+
+_WHO: Final = {1: Sharper.SECOND, 0: Sharper.NEITHER, -1: Sharper.FIRST}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,6 +62,7 @@ class LensPair:
         figures_cypx: tuple[float, float],
         shots: tuple[int, int],
         reach: "Reach",
+        sharper: Sharper,
         log_shots: tuple[Sequence[float], Sequence[float]] = ((), ()),
     ) -> CompareRow:
         """One row in the pair's unit; what an eye sees of it goes by pictures of one height, not by lp/mm."""
@@ -67,9 +71,9 @@ class LensPair:
             for lens, figure in zip(self.lenses, figures_cypx, strict=True)
         )
         difference = math.log(second / first)
-        lead, sharper = abs(difference), Sharper.NEITHER
-        if lead > max(reach.sharper_from, reach.interval):
-            sharper = Sharper.SECOND if difference > 0.0 else Sharper.FIRST
+        lead = abs(difference)
+        if not lead > reach.interval:
+            sharper = Sharper.NEITHER
         low, high, at_least, at_most = (
             math.expm1(difference + side * half)
             for half in (reach.interval, reach.one_sided)
@@ -154,33 +158,16 @@ class Reach:
 
     interval: float  # half of the 95 % interval
     one_sided: float  # beyond which the ratio lies in 5 %, to one side
-    sharper_from: float  # the ratio from which one is called sharper
 
     @classmethod
-    def of(
-        cls,
-        uncertainties: Sequence[Uncertainty | None],
-        set_up: SetUp,
-        *,
-        rivals: int,
-        tried: int,
-        tests: int,
-    ) -> "Reach":
-        """That of two means.
-
-        Of `rivals` all pairs hold together. A lens is called sharper where that holds in all `tests` of the comparison
-        together, for each of so many set-ups `tried`: they share their set-ups, and scatter each by itself.
-        """
+    def of(cls, uncertainties: Sequence[Uncertainty | None], set_up: SetUp, *, rivals: int) -> "Reach":
+        """That of two means; of `rivals` all pairs hold together."""
         first, second = uncertainties
         if first is None or second is None:
-            return cls(interval=math.nan, one_sided=math.nan, sharper_from=math.nan)
+            return cls(interval=math.nan, one_sided=math.nan)
         own = (set_up.beside(first), set_up.beside(second))
-        dof = pooled_dof((first.variance, second.variance), (first.dof, second.dof))
-        scatter = joint_quantile(dof, tests=tests) * math.sqrt(first.variance + second.variance)
         return cls(
-            interval=half_width(*own, rivals=rivals),
-            one_sided=half_width(*own, rivals=rivals, risk=0.1),
-            sharper_from=math.hypot(set_up.reach(rivals=tried), scatter),
+            interval=half_width(*own, rivals=rivals), one_sided=half_width(*own, rivals=rivals, risk=0.1)
         )
 
 
@@ -188,29 +175,55 @@ def rows_of(pair: LensPair) -> tuple[CompareRow, ...]:
     """A row for every zone and setting that both lenses were photographed at; none where they don't compare."""
     rows: list[CompareRow] = []
     common = pair.common if pair.judged else {}
-    pairs = math.comb(max(len(pair.rivals), 2), 2)
+    sharper = _sharper(pair, common)
     for (first_key, second_key), means in common.items():
         rivals = [lens.lens for lens in pair.rivals if lens.matching(*first_key)]
         # Set-ups of one lens are no rivals of each other.
         names = {(lens.lens, lens.camera) for lens in rivals} if pair.set_up.repeats else rivals
-        reach = Reach.of(
-            [mean.doubt for mean in means],
-            pair.set_up,
-            rivals=len(names),
-            tried=len(rivals),
-            tests=len(common) * pairs,
-        )
         rows.append(
             pair.row(
                 first_key[0],
                 (first_key[1], second_key[1]),
                 (math.exp(means[0].log_mtf50), math.exp(means[1].log_mtf50)),
                 (means[0].shots, means[1].shots),
-                reach,
+                Reach.of([mean.doubt for mean in means], pair.set_up, rivals=len(names)),
+                sharper.get(first_key, Sharper.NEITHER),
                 (means[0].log_shots, means[1].log_shots),
             )
         )
     return tuple(rows)
+
+
+def _sharper(
+    pair: LensPair, common: Mapping[tuple[Key, Key], tuple[MeanOfShots, MeanOfShots]]
+) -> dict[Key, Sharper]:
+    """Who is sharper at each setting and zone: in all of them together, and if set-ups repeat half as well."""
+    known = {
+        key: (first, second, (first.uncertainty, second.uncertainty))
+        for (key, _), (first, second) in common.items()
+        if first.uncertainty and second.uncertainty
+    }
+    if not known:
+        return {}
+    settings = sorted({setting for _, setting in known}, key=lambda setting: setting.order)
+    scale = math.log(
+        in_unit(1.0, pair.lenses[1].lens, pair.unit) / in_unit(1.0, pair.lenses[0].lens, pair.unit)
+    )
+    variances = [[one.variance for one in own if one] for _, _, own in known.values()]
+    leads = Leads(
+        log_ratio=np.array(
+            [second.log_mtf50 - first.log_mtf50 + scale for first, second, _ in known.values()]
+        ),
+        scatter_sd=np.sqrt([sum(own) for own in variances]),
+        shared_sd=np.sqrt([first.unseen_focus + second.unseen_focus for first, second, _ in known.values()]),
+        stop=np.array([settings.index(setting) for _, setting in known]),
+        dof=min(
+            pooled_dof([one.variance for one in own if one], [one.dof for one in own if one])
+            for _, _, own in known.values()
+        ),
+    )
+    ahead = surely_ahead(leads, pair.set_up.between, rivals=len(pair.rivals))
+    return dict(zip(known, (_WHO[int(sign)] for sign in ahead), strict=True))
 
 
 def best_row(pair: LensPair) -> CompareRow | None:
@@ -226,10 +239,17 @@ def best_row(pair: LensPair) -> CompareRow | None:
         return None
     within = math.hypot(_log_half(first.best), _log_half(second.best))
     still = Uncertainty(variance=0.0, dof=math.inf)
-    between = Reach.of((still, still), pair.set_up, rivals=2, tried=len(pair.rivals), tests=1)
-    reach = Reach(**{each.name: math.hypot(within, getattr(between, each.name)) for each in fields(Reach)})
+    between = Reach.of((still, still), pair.set_up, rivals=2)
+    reach = Reach(
+        interval=math.hypot(within, between.interval), one_sided=math.hypot(within, between.one_sided)
+    )
     figures = (first.best.mtf50_cypx, second.best.mtf50_cypx)
-    return pair.row("frame", settings, figures, (first.photographs, second.photographs), reach)
+    own = [in_unit(figure, lens, pair.unit) for figure, lens in zip(figures, (first, second), strict=True)]
+    bad = pair.set_up.between
+    most = math.hypot(within, range_quantile(bad.dof, rivals=len(pair.rivals)) * math.sqrt(bad.variance))
+    difference = math.log(own[1] / own[0])
+    sharper = _WHO[int(np.sign(difference)) if abs(difference) > most else 0]
+    return pair.row("frame", settings, figures, (first.photographs, second.photographs), reach, sharper)
 
 
 def _log_half(best: BestOfSweep) -> float:

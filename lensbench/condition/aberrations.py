@@ -50,10 +50,13 @@ _OUTWARD: Final = ("middle", "outer")
 _USUAL_SPLIT_SD: Final = 0.03
 
 
-def curvature_finding(surfaces: Sequence[FocusSurface], falls: Sequence[Falloff]) -> ConditionFinding:
+def curvature_finding(
+    surfaces: Sequence[FocusSurface], falls: Sequence[Falloff], *, every_stop: bool
+) -> ConditionFinding:
     """Whether the corners are sharpest at another focus than the centre.
 
-    Without focus brackets only zones that are equally sharp at every stop show that no curved field costs them much.
+    Without focus brackets only zones that are equally sharp at every stop show that no curved field costs them much;
+    `every_stop` tells whether the zones of all that were shot are known.
     """
     worst = max(falls, key=lambda fall: fall.percent, default=None)
     distance = _worst_distance(surfaces, Part.CURVATURE)
@@ -63,7 +66,7 @@ def curvature_finding(surfaces: Sequence[FocusSurface], falls: Sequence[Falloff]
         )
     details = FieldCurvature(distance=None, falloff=worst)
     finding = ConditionFinding(subject=Subject.FIELD_CURVATURE, limit=100.0 * _MATTERS, details=details)
-    if worst is None or not _is_level(falls, _MATTERS):
+    if worst is None or not (every_stop and _is_level(falls, _MATTERS)):
         return finding
     return replace(
         finding,
@@ -95,7 +98,11 @@ def focus_shift_finding(surfaces: Sequence[FocusSurface]) -> ConditionFinding:
 
 
 def astigmatism_finding(
-    settings: Sequence[SettingShots], surfaces: Sequence[FocusSurface], falls: Sequence[Falloff]
+    settings: Sequence[SettingShots],
+    surfaces: Sequence[FocusSurface],
+    falls: Sequence[Falloff],
+    *,
+    every_stop: bool,
 ) -> ConditionFinding:
     """Whether sagittal and tangential edges have planes of focus of their own, which a focus bracket alone tells.
 
@@ -112,7 +119,7 @@ def astigmatism_finding(
         return _of_distance(Subject.ASTIGMATISM, distance, details)
     if split is None:
         return ConditionFinding(subject=Subject.ASTIGMATISM, limit=100.0 * _MATTERS)
-    within = split.verdict is Verdict.WITHIN_LIMITS and _is_level(falls, 0.25 * _MATTERS)
+    within = split.verdict is Verdict.WITHIN_LIMITS and every_stop and _is_level(falls, 0.25 * _MATTERS)
     return ConditionFinding(
         subject=Subject.ASTIGMATISM,
         verdict=Verdict.WITHIN_LIMITS if within else Verdict.CANNOT_TELL,

@@ -238,8 +238,9 @@ def decentring_finding(
     focus_tilt = max(leans, key=lambda tilt: (tilt.matters, tilt.loss_percent), default=None)
     leaning = focus_tilt is not None and focus_tilt.matters
     lean_limit = _lean_limit_percent(settings, leans)
-    judges = _widest_repeated(evidence)
-    detected = max((row.interval(tests=len(judges))[1] for row in judges), default=nan)
+    judges = _repeated(evidence)
+    # Each stop by itself has to exclude it, so they need not hold at once.
+    detected = max((row.interval()[1] for row in judges), default=nan)
     main = judges[0] if judges else rows[0]
     if uneven:
         main = max(uneven, key=lambda row: row.size / row.sd)
@@ -285,23 +286,25 @@ def _bears_out(row: Asymmetry, outcome: TurnedOutcome) -> bool:
     return row.turned_shots > 0 or outcome is TurnedOutcome.NOT_DONE
 
 
-def _widest_repeated(rows: Sequence[Asymmetry]) -> list[Asymmetry]:
-    """At each focal length what was repeated at the widest stop, by shots or bracket, whichever knows it better."""
-    widest = dict[float | None, Asymmetry]()
+def _repeated(rows: Sequence[Asymmetry]) -> list[Asymmetry]:
+    """Each setting that was repeated, the widest first, by shots or bracket, whichever knows it better."""
+    repeated = dict[Setting, Asymmetry]()
     for row in (row for row in rows if row.shots >= 2):
-        known = widest.setdefault(row.setting.focal_length_mm, row)
-        if row.setting == known.setting and row.sd < known.sd:
-            widest[row.setting.focal_length_mm] = row
-    return list(widest.values())
+        if row.sd <= repeated.setdefault(row.setting, row).sd:
+            repeated[row.setting] = row
+    return list(repeated.values())
 
 
 def _lean_limit_percent(settings: Sequence[SettingShots], leans: Sequence[FocusTilt]) -> float:
-    """What a leaning plane could cost the sides unseen, at the widest stop, at the focal length that shows least."""
+    """What a leaning plane could cost the sides unseen, at the stop and the focal length that show least.
+
+    A wide stop may be too soft to show what a narrower one loses.
+    """
     limits = dict[float | None, float]()
     for setting in settings:
-        if setting.setting.focal_length_mm not in limits:
-            _, high = leaning_cost(setting, tests=1)
-            limits[setting.setting.focal_length_mm] = 100.0 * high
+        _, high = leaning_cost(setting, tests=1)
+        length = setting.setting.focal_length_mm
+        limits[length] = max(limits.get(length, 0.0), 100.0 * high)
     bracketed = dict[float | None, float]()
     for lean in leans:
         if isfinite(high := lean.ci95_percent[1]):

@@ -3,7 +3,9 @@
 In one shot, by one least-squares fit on log MTF50: even powers of the image height, a slope to the right and one down,
 half the split of sagittal and tangential edges with the square of the height, and the common direction that shake would
 give, lest it be taken for the split. A plane of focus that leans softens two opposite sides alike: sharpness falls off
-along one axis more than across it, with the square of the height.
+along one axis more than across it, with the square of the height. Where a whole sheet was measured, sagittal and
+tangential edges each have a law of their own: even powers up to the sixth, sides with the height and its cube, for in a
+lens of several elements high orders balance low ones, and what a law misses would count as doubt about the sides.
 
 Through focus, every target's sagittal and tangential edges have a peak of their own. Over the picture the best steps
 are laid through a level, a slope to the right and one down (tilt of chart, sensor or lens), a curvature with the square
@@ -40,6 +42,8 @@ _SIDE_HEIGHT: Final = 0.7
 _FEWEST_EDGES: Final = 16
 _MANY_HEIGHTS: Final = 10
 _FEWEST_COLUMNS: Final = 7
+_WHOLE_SHEET: Final = 20
+_EDGES_A_COLUMN: Final = 3
 _OUTLIER_SDS: Final = 4.0
 _TURNED_DEG: Final = 135.0
 _UPRIGHT_DEG: Final = 45.0
@@ -138,13 +142,13 @@ def fit_field(
     fit = np.linalg.lstsq(design, log_values, rcond=None)[0]
     variance = float(np.sum((log_values - design @ fit) ** 2)) / freedom
     covariance = variance * np.linalg.inv(design.T @ design)
-    across = 2.0 * sides_reach(size_px)
+    sides, split = _shares(columns, size_px)
     leans = columns > _FEWEST_COLUMNS
     return FieldShape(
-        asymmetry=across * fit[:2],
-        covariance=across[:, None] * covariance[:2, :2] * across,
-        split=_SPLIT_HEIGHT**2 * float(fit[2]),
-        split_sd=_SPLIT_HEIGHT**2 * float(np.sqrt(covariance[2, 2])),
+        asymmetry=sides @ fit,
+        covariance=sides @ covariance @ sides.T,
+        split=float(split @ fit),
+        split_sd=float(np.sqrt(split @ covariance @ split)),
         lean=np.asarray(fit[-2:] if leans else [np.nan, np.nan], np.float64),
         lean_covariance=covariance[-2:, -2:],
         freedom=float(freedom),
@@ -162,14 +166,37 @@ def robust_fit(design: FloatArray, values: FloatArray) -> tuple[FloatArray, Bool
 
 
 def _design(edges: Sequence[ChartEdge]) -> FloatArray:
-    """Columns: right, down, split, level, squared height, shake; for many targets its square and the lean."""
+    """Columns: right, down, split, level, squared height, shake; for many targets the lean, last, and higher powers."""
     right, down, height2, split = _position_columns(edges)
     # The normal of an edge at angle a points a below the level, so -a counter-clockwise.
     twice = np.radians([-2.0 * edge.edge.angle_deg for edge in edges])
     columns = [right, down, split, np.ones_like(right), height2, np.cos(twice), np.sin(twice)]
-    if len({edge.target for edge in edges}) > _MANY_HEIGHTS:
+    targets = len({edge.target for edge in edges})
+    if targets > _MANY_HEIGHTS:
         columns += [height2**2, right**2 - down**2, -2.0 * right * down]
+    whole = targets > _WHOLE_SHEET and len(edges) >= _EDGES_A_COLUMN * _WHOLE_COLUMNS
+    if whole and height2.max() >= _SPLIT_HEIGHT**2:
+        half = np.array([0.5 if edge.direction is Direction.SAGITTAL else -0.5 for edge in edges])
+        sides = [right * height2, down * height2]
+        apart = [half * side for side in (right, down, *sides)]
+        columns[-2:-2] = [*sides, split * height2, split * height2**2, height2**3, *apart]
     return np.column_stack(columns)
+
+
+_WHOLE_COLUMNS: Final = 19
+"""Of a whole sheet; among them stand the cubes of the sides and the split's higher powers."""
+_CUBES: Final = slice(8, 10)
+_SPLITS: Final = slice(10, 12)
+
+
+def _shares(columns: int, size_px: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
+    """What of each column makes the asymmetry, shape (2, columns), and the split at the outer zone, shape (columns,)."""
+    reach = sides_reach(size_px)
+    sides, split = np.zeros((2, columns)), np.zeros(columns)
+    sides[:, :2], split[2] = np.diag(2.0 * reach), _SPLIT_HEIGHT**2
+    if columns == _WHOLE_COLUMNS:
+        sides[:, _CUBES], split[_SPLITS] = np.diag(2.0 * reach**3), [_SPLIT_HEIGHT**4, _SPLIT_HEIGHT**6]
+    return sides, split
 
 
 def _position_columns(edges: Sequence[ChartEdge]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

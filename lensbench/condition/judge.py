@@ -57,12 +57,14 @@ def lens_condition(shots: Sequence[SweepShot]) -> tuple[ConditionFinding, ...]:
     settings = settings_of(shot for shot in used if id(shot) not in bracketed)
     surfaces = [surface for bracket in brackets_among(used) if (surface := focus_surface(bracket))]
     falls = [fall for setting in settings if (fall := falloff(setting)) is not None]
+    shot = {shot.planned.setting for shot in used if id(shot) not in bracketed}
+    every_stop = len(falls) == len(shot)
     findings = (
         tilt_finding(results),
         decentring_finding(settings, surfaces, results),
-        curvature_finding(surfaces, falls),
+        curvature_finding(surfaces, falls, every_stop=every_stop),
         focus_shift_finding(surfaces),
-        astigmatism_finding(settings, surfaces, falls),
+        astigmatism_finding(settings, surfaces, falls, every_stop=every_stop),
         lateral_colour_finding(results),
         distortion_finding(results),
     )

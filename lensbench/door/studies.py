@@ -12,16 +12,12 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final
 
 from lensbench import report
-from lensbench.compare import compare as compare_of
 from lensbench.door import rows_frame
-from lensbench.effect import effect as effect_of
 from lensbench.model.compare import CompareFindings, EffectFindings
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.model.units import Paper
-from lensbench.rank import PairOdds, Ranking, frames_of
-from lensbench.rank import rank as rank_frames
 from lensbench.shot import MeasureOptions
 from lensbench.stats import Tie
 from lensbench.storage.files import sole_writer
@@ -31,6 +27,8 @@ from lensbench.sweep import sweep as sweep_of
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from lensbench.rank import PairOdds, Ranking
 
 Places = str | Path | Iterable[str | Path]
 """One file or folder, or several."""
@@ -71,7 +69,9 @@ class SweepResult:
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row a photograph, the rejected ones included: shots.csv."""
-        return report.shots_table(self.shots)
+        import pandas as pd
+
+        return pd.DataFrame(report.shots_table(self.shots))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,7 +94,9 @@ class CompareResult:
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every pair, unit, focal length, f-number and zone: comparison.csv."""
-        return report.compare_table(self.findings)
+        import pandas as pd
+
+        return pd.DataFrame(report.compare_table(self.findings))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,19 +121,21 @@ class EffectResult:
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every level, figure and zone: effect.csv."""
-        return report.effect_table(self.findings)
+        import pandas as pd
+
+        return pd.DataFrame(report.effect_table(self.findings))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RankResult:
     """Frames in order, the sharpest first."""
 
-    ranking: Ranking
+    ranking: "Ranking"
     copies: dict[Path, Path]
     """Files of equal content with another, which were left out: copy -> original."""
 
     @property
-    def neighbours(self) -> tuple[PairOdds, ...]:
+    def neighbours(self) -> "tuple[PairOdds, ...]":
         """Odds of each frame against the next in the order."""
         following = dict(pairwise(frame.photo for frame in self.ranking.frames))
         return tuple(pair for pair in self.ranking.pairs if following.get(pair.sharper) == pair.softer)
@@ -268,6 +272,8 @@ def compare(
     SettingError
         The report cannot be written to `out`, or one of the two lengths is missing.
     """
+    from lensbench.compare import compare as compare_of
+
     looked = MeasureOptions(print_height_mm=print_height_mm, viewing_distance_mm=viewing_distance_mm)
     folders = _paths(sweeps)
     with _report_folder(out, study="comparison", sweeps=folders) as out_folder:
@@ -310,6 +316,8 @@ def effect(  # noqa: PLR0913  the options of the command
     SettingError
         No such column or level, the report cannot be written to `out`, or the shots table cannot be used.
     """
+    from lensbench.effect import effect as effect_of
+
     with _report_folder(out, study="effect", inputs=[Path(folder)]) as out_folder:
         done = effect_of(
             Path(folder),
@@ -352,6 +360,9 @@ def rank(
     ImageError
         A folder cannot be read.
     """
+    from lensbench.rank import frames_of
+    from lensbench.rank import rank as rank_frames
+
     paths = frames_of(_paths(photos))
     copies = copies_among(paths)
     frames = [path for path in paths if path not in copies]

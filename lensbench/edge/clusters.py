@@ -48,6 +48,8 @@ _BESIDE: Final = [(d_row, d_col) for d_row in range(3) for d_col in range(-2, 3)
 BEND_SD_PER_PX: Final = 1e-4
 """Prior sd of the bend: five times that of 5 % distortion in the corner of a picture with 2500 px half-diagonal."""
 _TONE_POWER: Final = 0.05
+_NEAR: Final = 0.02
+"""Of MTF50, to either side: there the transfer's slope tells how far a change of it moves MTF50."""
 _FEWEST_CELLS: Final = 8
 _RAGGED_SD: Final = 4.0
 _LEAST_RAGGED_PX: Final = 0.03
@@ -67,7 +69,7 @@ class Pieces:
 def pieces_of(fit: RefinedFit) -> Pieces:
     """Scatter of MTF50, 30, 20 and 10 between pieces of the edge, without freedom where it is too short."""
     power = 1.0 if fit.points.is_sensor else grain(fit)
-    _, along = fit.line.distance_px(fit.points)
+    along = fit.along_px
     low, high = float(along.min()), float(along.max())
     count = int((high - low) / PIECE_PX)
     if count < _FEWEST_PIECES:
@@ -89,15 +91,19 @@ def bands_of(fit: RefinedFit) -> Pieces | None:
     lines = fit.points.col_px if off_column_deg < 45.0 else fit.points.row_px
     piece = (lines - float(lines.min())).astype(np.intp)
     some, at = piece[::_SOME], fit.bins.place[::_SOME]
-    _, along = fit.line.distance_px(fit.points)
+    along = fit.along_px
     mean, plateaus = fit.posterior.shape.fine.mean[0], fit.plateaus
     light = plateaus.dark_slope_per_px * (1.0 - mean) + plateaus.bright_slope_per_px * mean
     rest = (
         fit.points.value[::_SOME] - fit.bins.value[at] - light[at] * (along[::_SOME] - fit.bins.along_px[at])
     )
+    if fit.ragged is not None:  # where the edge is steep, its strays look like bands
+        slope = fit.posterior.shape.fine.mean[1]
+        flat = slope[at] < _STEEP * float(slope.max())
+        some, at, rest = some[flat], at[flat], rest[flat]
     total = np.bincount(some, rest * fit.noise.variance_at(mean)[at] ** -0.5)
     count = np.bincount(some)
-    held = np.count_nonzero(count)
+    held = max(int(np.count_nonzero(count)), 1)
     square = float((np.square(total) / np.maximum(count, 1)).sum()) / held
     if square < 1.0 + _BANDS_SDS * math.sqrt(2.0 / held):
         return None
@@ -107,7 +113,6 @@ def bands_of(fit: RefinedFit) -> Pieces | None:
 def _between(fit: RefinedFit, piece: npt.NDArray[np.intp]) -> Pieces:
     """Scatter of the figures between pieces, the samples' numbers of which are given."""
     count = int(piece.max()) + 1
-    distance, _ = fit.line.distance_px(fit.points)
     own = fit.posterior.shape.own_frequency_cypx
     sfr = np.abs(transfer_of(fit.posterior)[: own.size])[None]
     mtf = crossings_cypx(own, np.repeat(sfr, len(MTF_LEVELS), axis=0), np.array(MTF_LEVELS))
@@ -116,10 +121,10 @@ def _between(fit: RefinedFit, piece: npt.NDArray[np.intp]) -> Pieces:
         return Pieces(ratio=1.0, dof=0.0)
     at = fit.bins.place
     level, slope, bend = fit.posterior.profile()
-    apart = distance - fit.posterior.shape.fine.position_px[at]
+    apart = fit.distance_px - fit.posterior.shape.fine.position_px[at]
     residual = fit.points.value - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
     profile = np.clip((level - fit.posterior.dark) / fit.posterior.step, 0.0, 1.0)
-    variance = fit.plateaus.variance_of(profile[at], distance) / fit.noise_factor
+    variance = fit.plateaus.variance_of(profile[at], fit.distance_px) / fit.noise_factor
     # All samples of a bin pull alike, so sums by bin are enough.
     pulls = pull_of(fit.posterior, fit.bins, fit.plateaus, gradients)
     independent = np.square(pulls) @ np.bincount(at, variance, SIZE)
@@ -136,12 +141,14 @@ def grain(fit: RefinedFit) -> float:
     Interpolated colours make neighbours go together: the sum of their correlation over two samples to every side, in
     waves of that length, is the power (Wiener and Khinchin).
     """
-    distance, along = fit.line.distance_px(fit.points)
+    distance, along = fit.distance_px, fit.along_px
     level, slope, _ = fit.posterior.profile()
     at = fit.bins.place
     row, col = fit.points.sites
     height, width = fit.points.shape
-    value, held = np.zeros((2, height, width + _BESIDE_PX))  # the margin keeps the rows' ends apart
+    value, held = np.zeros(
+        (2, height, width + _BESIDE_PX), np.float32
+    )  # the margin keeps the rows' ends apart
     rest = fit.points.value - level[at] - slope[at] * (distance - fit.posterior.shape.fine.position_px[at])
     start = _PLATEAU_SIGMAS * fit.line.sigma_px + _PLATEAU_PX
     for side in (distance < -start, distance > start):
@@ -206,7 +213,7 @@ class Course:
 
 def course_of(fit: RefinedFit) -> Course | None:
     """Course of the edge, by the samples where its profile is steep; None where there are too few."""
-    distance, along = fit.line.distance_px(fit.points)
+    distance, along = fit.distance_px, fit.along_px
     level, slope, bend = fit.posterior.profile()
     steep = np.abs(slope) > _STEEP * float(np.abs(slope).max())
     near = np.flatnonzero(steep[fit.bins.place])
@@ -274,33 +281,25 @@ def common_doubt(fit: RefinedFit, curves: Curves, *, tone_known: bool) -> float:
     if not np.isfinite(mtf50):
         return doubt
     if fit.ragged is not None:
-        _, along = fit.line.distance_px(fit.points)
         share = (fit.ragged.rms_px / gaussian_sigma_px(mtf50)) ** 2
-        doubt = 0.5 * share * float(np.sqrt(4.0 * fit.ragged.length_px / np.ptp(along)))
+        doubt = 0.5 * share * float(np.sqrt(4.0 * fit.ragged.length_px / np.ptp(fit.along_px)))
     if not tone_known and fit.posterior.dark > 0.0:
         level = fit.posterior.dark + fit.posterior.step * np.maximum(curves.esf, 0.0)
         both = np.stack([level, level ** (1.0 + _TONE_POWER)])
-        for frequency in (mtf50 * np.linspace(0.8, 1.2, 9), mtf50 * np.linspace(0.0, 3.0, 41)):
-            plain, bent = crossings_cypx(frequency, _moduli(curves.position_px, both, frequency), 0.5)
-            if np.isfinite(bent / plain):  # nearly always where it is looked for first
-                break
-        doubt = float(np.hypot(doubt, np.nan_to_num(bent / plain - 1.0)))
+        near = np.array([1.0 - _NEAR, 1.0 + _NEAR])
+        plain, bent = _moduli(curves.position_px, both, mtf50 * near)
+        moved = _NEAR * float((bent - plain).sum() / (plain[0] - plain[1]))
+        doubt = float(np.hypot(doubt, np.nan_to_num(moved)))
     return doubt
 
 
 def _moduli(position_px: FloatArray, edges: FloatArray, frequency_cypx: FloatArray) -> FloatArray:
-    """Moduli of the transforms of some edges' differences, 1 at zero, at evenly spaced frequencies: (edges, those)."""
+    """Moduli of the transforms of some edges' differences, 1 at zero: (edges, frequencies)."""
     middle = 0.5 * (position_px[1:] + position_px[:-1])
-    steps = np.diff(edges, axis=1)
-    # Frequencies are evenly spaced: from each to the next the waves turn by the same.
-    wave, turn = np.exp(
-        -2j * np.pi * np.outer((frequency_cypx[0], frequency_cypx[1] - frequency_cypx[0]), middle)
+    waves = np.exp(-2j * np.pi * np.outer(middle, frequency_cypx))
+    return np.asarray(
+        np.abs(np.diff(edges, axis=1) @ waves) / np.abs(edges[:, -1:] - edges[:, :1]), np.float64
     )
-    turned = np.empty((len(edges), frequency_cypx.size), complex)
-    for place in range(frequency_cypx.size):
-        turned[:, place] = steps @ wave
-        wave *= turn
-    return np.asarray(np.abs(turned) / np.abs(edges[:, -1:] - edges[:, :1]), np.float64)
 
 
 def _length_px(place: FloatArray, kept: FloatArray, variance: float) -> float:

@@ -11,9 +11,11 @@ finest waves are nearly empty, in every other place they are not.
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
-from lensbench.edge.region import Coding, RefinedFit
-from lensbench.edge.samples import Points
+from lensbench.edge.region import Coding, Region
+from lensbench.edge.samples import Bins, Points
+from lensbench.edge.shapes import prior_shape
 from lensbench.model.units import FloatArray
 
 _BLOCK: Final = 8
@@ -41,16 +43,18 @@ def coded_share(points: Points) -> float:
     height, width = points.shape
     if min(height, width) < 2 * _BLOCK:
         return 0.0
-    light = np.clip(points.value, 0.0, 1.0)
-    curved = 1.055 * np.maximum(light, 1e-9) ** (1.0 / 2.4) - 0.055
-    code = np.full((height, width), np.nan)
+    light = np.clip(points.value, 0.0, 1.0).astype(np.float32)
+    curved = np.float32(1.055) * np.maximum(light, np.float32(1e-9)) ** np.float32(1.0 / 2.4) - np.float32(
+        0.055
+    )
+    code = np.full((height, width), np.nan, np.float32)
     row, col = points.sites
     code[row, col] = _CODES * np.where(light <= 0.0031308, 12.92 * light, curved)
     emptiest = min(_emptiness(code), _emptiness(code.T))
     return float(np.clip((_EMPTY[1] - emptiest) / (_EMPTY[1] - _EMPTY[0]), 0.0, 1.0))
 
 
-def _emptiness(code: FloatArray) -> float:
+def _emptiness(code: npt.NDArray[np.float32]) -> float:
     """Energy of the finest waves at the emptiest of eight places of the blocks, over what is usual at the others."""
     lowest = highest = code
     for reach in (1, 2, 4):  # of two values, of four, of eight
@@ -66,21 +70,32 @@ def _emptiness(code: FloatArray) -> float:
     return float(usual[0] / np.median(usual[1:]))
 
 
-def coding_of(fit: RefinedFit, coded: float) -> Coding | None:
+def coding_of(region: Region, coded: float) -> Coding | None:
     """What coding did to an edge, by its scatter beyond noise, where it was coded at all; None elsewhere.
 
     How the loss follows from the scatter is seen in simulated JPEGs of quality 60 to 98: both depend on the contrast
     over the steps of rounding.
     """
-    bins, mean = fit.bins, fit.posterior.shape.fine.mean
+    if coded == 0.0:
+        return None
+    shape = prior_shape(region.shape)
+    bins, plateaus = region.pooled(shape.step_px)
+    mean = shape.fine.mean
+    step = _step(bins, mean[0])
     steep = np.flatnonzero((mean[1] > _STEEP * float(mean[1].max())) & (bins.count > 1.5))
-    if coded == 0.0 or steep.size == 0:
+    if steep.size == 0:
         return None
     inside = np.maximum(2.0 * bins.half_square_px2 - np.square(bins.offset_px), 0.0)[steep]
     freedom = bins.count[steep] - 1.0
-    slope = float(np.square(mean[1, steep] * fit.posterior.step) * inside @ freedom)
-    noise = float(fit.noise.variance_at(mean[0, steep]) @ freedom)
+    slope = float(np.square(mean[1, steep] * step) * inside @ freedom)
+    noise = float(plateaus.noise.variance_at(mean[0, steep]) @ freedom) / region.noise_factor
     surplus = max(float(bins.scatter[steep].sum()) - slope - noise, 0.0)
-    square = surplus / (float(freedom.sum()) * fit.posterior.step**2)
+    square = surplus / (float(freedom.sum()) * step**2)
     lost = coded * min(_LOST_OF_SQUARE * square, _MOST_LOST)
     return Coding(rough=coded * surplus / noise, lost=lost) if lost else None
+
+
+def _step(bins: Bins, mean: FloatArray) -> float:
+    """Bright less dark, as all bins tell it: tails of the edge pull at the line's own idea, which sees its middle."""
+    told = bins.count * (mean - float(bins.count @ mean) / float(bins.count.sum()))
+    return float(told @ bins.value) / float(told @ mean)

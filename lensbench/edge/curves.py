@@ -17,6 +17,10 @@ from lensbench.model.units import FloatArray
 
 MTF_LEVELS: Final = (0.5, 0.3, 0.2, 0.1)
 
+_PERFECT_MTF50_Q: Final = 0.40397
+"""MTF50 times q of a perfect lens; no aberrated one of the same q is as sharp."""
+_RIM: Final = 1.5
+"""Part of a perfect lens's far diffraction that a pupil with a central stop, or a clipped one, sends out at most."""
 _SD_STRIDE: Final = 4  # standard deviations are worked out at every fourth output frequency and interpolated
 
 
@@ -71,28 +75,37 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
     columns = _columns_otf(posteriors[0].shape.index)
     coefficient = np.stack([posterior.coefficient for posterior in posteriors])
     transfer = coefficient @ columns / coefficient[:, 1:2]
-    sfr = np.abs(transfer)
+    modulus = np.abs(transfer)
     own = posteriors[0].shape.own_frequency_cypx
-    fine, output = sfr[:, : own.size], sfr[:, own.size :]
-    each = np.repeat(fine, len(MTF_LEVELS), axis=0)
-    mtf = crossings_cypx(own, each, np.tile(MTF_LEVELS, len(fine))).reshape(len(fine), -1)
-    places, nearest = _places(own, mtf)
+    whole = _mtf(own, modulus)
     position, esf = posteriors[0].shape.fine.position_px, _esf(posteriors, coefficient)
+    reach, far = (
+        np.asarray(reach_px)[:, None],
+        _Beyond.of(posteriors, coefficient, esf, reach_px, whole[:, 0]),
+    )
+    sfr = far.taken_off(modulus, far.response(np.concatenate([own, OUTPUT_FREQUENCY_CYPX]) * reach))
+    fine, output = sfr[:, : own.size], sfr[:, own.size :]
+    mtf = _mtf(own, sfr)
+    places, nearest = _places(own, mtf)
     low, high = crossings_px(position, esf)
+    sfr_gradient = _sfr_gradient(coefficient[:, 1, None], columns, transfer, places)
+    at_places = np.concatenate([own, OUTPUT_FREQUENCY_CYPX])[places]
     gradient = np.concatenate(
         [
-            _sfr_gradient(coefficient[:, 1, None], columns, transfer, places),
+            far.gradient(sfr_gradient, np.take_along_axis(sfr, places, axis=1), at_places * reach),
             _rise_gradient(posteriors[0].shape.fine, coefficient, low, high)[:, :, None],
         ],
         axis=2,
     )
     sd = np.stack([_sd_of(posterior, own) for posterior, own in zip(posteriors, gradient, strict=True)])
+    each = np.repeat(fine, len(MTF_LEVELS), axis=0)
     slope = np.abs(slopes_at(own, each, own[nearest.ravel()])).reshape(mtf.shape)
     mtf_sd = np.where(np.isfinite(mtf), sd[:, -len(MTF_LEVELS) - 1 : -1] / np.maximum(slope, 1e-9), np.nan)
-    output_sd = _on_output_grid(sd[:, : -len(MTF_LEVELS) - 1])
+    mtf_sd = np.hypot(mtf_sd, np.nan_to_num(mtf - whole))  # what lies beyond could add as much
+    output_sd = np.hypot(_on_output_grid(sd[:, : -len(MTF_LEVELS) - 1]), output - modulus[:, own.size :])
     rise = high - low
     rise_sd = np.where(np.isfinite(rise), sd[:, -1], np.nan)
-    within = np.abs(position) <= np.asarray(reach_px)[:, None]
+    within = np.abs(position) <= reach
     over, under = overshoots_percent(np.where(within, esf, 0.5))
     return [
         Curves(
@@ -111,6 +124,65 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
         )
         for i, inside in enumerate(within)
     ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Beyond:
+    """Light that fits put further out than their regions reach, more than a pupil's rim sends there: no part of an SFR.
+
+    What lies there is belief alone, and the plateaus that a region shows have it in them.
+    """
+
+    share: FloatArray
+    """Of all light, shape (edges, 1)."""
+    change: FloatArray
+    """Of the share with each coefficient, shape (edges, columns)."""
+
+    @classmethod
+    def of(
+        cls,
+        posteriors: Sequence[Posterior],
+        coefficient: FloatArray,
+        esf: FloatArray,
+        reach_px: Sequence[float],
+        mtf50_cypx: FloatArray,
+    ) -> "_Beyond":
+        table, reach = posteriors[0].shape.fine, np.asarray(reach_px)
+        middle, spacing = table.position_px.size // 2, float(table.position_px[1] - table.position_px[0])
+        last = np.minimum(np.rint(reach / spacing).astype(np.intp), middle)
+        high, low, edges = middle + last, middle - last, np.arange(len(esf))
+        seen = esf[edges, high] - esf[edges, low]
+        # A perfect lens sends 4 q / (pi^3 r) of the light further than r to both sides.
+        diffraction = _RIM * 4.0 * _PERFECT_MTF50_Q / (np.pi**3 * mtf50_cypx * reach)
+        share = np.nan_to_num(np.clip(1.0 - seen - diffraction, 0.0, 0.5))
+        change = np.zeros(coefficient.shape)
+        change[:, 1] = seen - (table.mean[0, high] - table.mean[0, low])
+        change[:, SHIFT] = table.mean[1, low] - table.mean[1, high]
+        change[:, LEVELS:] = (table.modes[0][:, low] - table.modes[0][:, high]).T
+        change *= ((share > 0.0) / coefficient[:, 1])[:, None]
+        return cls(share=share[:, None], change=change)
+
+    @staticmethod
+    def response(reaches: FloatArray) -> FloatArray:
+        """Response of that light, taken to fall exponentially, where a wave's frequency times the reach is this."""
+        return np.asarray(1.0 / (1.0 + np.square(2.0 * np.pi * reaches)), np.float64)
+
+    def taken_off(self, sfr: FloatArray, response: FloatArray) -> FloatArray:
+        """SFR of the light between the local plateaus, from that of all."""
+        return np.asarray((sfr - self.share * response) / (1.0 - self.share), np.float64)
+
+    def gradient(self, gradient: FloatArray, sfr: FloatArray, reaches: FloatArray) -> FloatArray:
+        """Change of that SFR with each coefficient from that of all light's, both of shape (edges, columns, places)."""
+        if not self.share.any():
+            return gradient
+        more = (sfr - self.response(reaches))[:, None] * self.change[:, :, None]
+        return np.asarray((gradient + more) / (1.0 - self.share[:, :, None]), np.float64)
+
+
+def _mtf(own_cypx: FloatArray, sfr: FloatArray) -> FloatArray:
+    """Frequencies of all levels, shape (edges, levels), on the first columns of SFRs."""
+    each = np.repeat(sfr[:, : own_cypx.size], len(MTF_LEVELS), axis=0)
+    return crossings_cypx(own_cypx, each, np.tile(MTF_LEVELS, len(sfr))).reshape(len(sfr), -1)
 
 
 def mtf_gradients(posterior: Posterior, mtf_cypx: FloatArray) -> FloatArray:

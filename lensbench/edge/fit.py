@@ -78,9 +78,12 @@ def fit_refined(
 
 
 def _fit_some(
-    batch: Sequence[Points], first: int, habits: "_Habits | None"
+    batch: list[Points], first: int, habits: "_Habits | None"
 ) -> tuple[list[Region], list[EdgeError]]:
-    """Fit some regions, numbered from `first`: those with an edge, and the errors that stand for all till then."""
+    """Fit some regions, numbered from `first`: those with an edge, and the errors that stand for all till then.
+
+    The batch is emptied: of its samples those near the edges are enough.
+    """
     errors: list[EdgeError] = []
     started: list[Region] = []
     for index, (points, line) in enumerate(zip(batch, fit_lines(batch), strict=True), start=first):
@@ -89,23 +92,25 @@ def _fit_some(
             refused = region.refused()
             errors.append(refused or EdgeError("no edge stands out of the noise"))
             if refused is None:
+                region.narrow()
                 started.append(region)
         else:
             errors.append(line)
+    batch.clear()
+    _allow_for_coding(started, habits)
     _fit_once(started, _fit_group)
     cleaned = _without_outliers(started)
+    _allow_for_coding(cleaned, habits)
     replaced = {region.index for region in cleaned}
     kept = [region for region in started if region.index not in replaced]
     _fit(_with_nearer_shape(kept) + cleaned, _fit_group)
     final = kept + cleaned
     _straighten(final)
     doubtful = _settle_doubts(final)
+    _allow_for_coding(doubtful, habits)
+    _fit(doubtful, _fit_group)
     if habits is None or habits.noise_factor is None:
-        _fit(doubtful, _fit_group)
-        _allow_for_coding(final, habits)
         _hang_together(final, habits)
-    else:
-        _allow_for_habits(final, doubtful, coded=habits.coded, factor=habits.noise_factor)
     return final, errors
 
 
@@ -119,30 +124,27 @@ def _let_go(region: Region, fit: RefinedFit, *, averaged_again: bool) -> None:
     region.points = points = replace(region.points, row_px=_NONE, col_px=_NONE, value=_NONE)
     bins = replace(fit.bins, place=np.empty(0, np.intp))
     posterior = fit.posterior.without_spread() if averaged_again else fit.posterior
-    region.fit = replace(fit, points=fit.points if fit.ragged else points, bins=bins, posterior=posterior)
+    fit = replace(fit, bins=bins, posterior=posterior)
+    region.fit = fit if fit.ragged else replace(fit, points=points, distance_px=_NONE, along_px=_NONE)
 
 
 @dataclass(slots=True)
 class _Habits:
     """What the first edges of one photograph told of its file: how surely it was coded, and how noise goes together."""
 
-    coded: float = 0.0
+    coded: float | None = None
     noise_factor: float | None = None
 
 
 def _without_outliers(regions: Sequence[Region]) -> list[Region]:
     """Open the regions that hold outliers anew without them; where no edge is left then, they stay out."""
-    kept = [(region, keep) for region in regions if (keep := sound_samples(region)) is not None]
-    lines = fit_lines([region.points.kept(keep) for region, keep in kept])
+    marked = [(region, sound) for region in regions if (sound := sound_samples(region)) is not None]
+    left = [region.points.kept(np.flatnonzero(sound)) for region, sound in marked]
     opened = [
         Region.opened(
-            region.index,
-            region.points.kept(keep),
-            line,
-            outliers=int(np.count_nonzero(~keep)),
-            rough_sd=region.rough_sd,
+            region.index, points, line, outliers=int(np.count_nonzero(~sound)), rough_sd=region.rough_sd
         )
-        for (region, keep), line in zip(kept, lines, strict=True)
+        for (region, sound), points, line in zip(marked, left, fit_lines(left), strict=True)
         if isinstance(line, EdgeLine)
     ]
     return [region for region in opened if region.refused() is None]
@@ -174,28 +176,15 @@ def _settle_doubts(regions: Sequence[Region]) -> list[Region]:
 
 
 def _allow_for_coding(regions: Sequence[Region], habits: "_Habits | None") -> None:
-    """Fit the edges of a picture coded in blocks again, beside what coding took of their finest detail."""
-    pictures = [(region, region.fit) for region in regions if region.fit and not region.points.is_sensor]
-    shares = [coded_share(region.points) for region, _ in pictures]
-    if habits and shares:
-        habits.coded = float(np.median(shares))
-        shares = [habits.coded] * len(pictures)
-    for (region, fit), share in zip(pictures, shares, strict=True):
-        region.coding = coding_of(fit, share)
-    _fit_again([region for region, _ in pictures if region.coding])
-
-
-def _allow_for_habits(
-    regions: Sequence[Region], doubtful: Sequence[Region], *, coded: float, factor: float
-) -> None:
-    """Fit again, at once, the doubtful and all that the habits of a photograph's file change."""
-    for region in regions:
-        if region.fit is not None:
-            bins, plateaus = region.pooled(region.fit.posterior.shape.step_px)
-            region.coding = coding_of(replace(region.fit, bins=bins, plateaus=plateaus), coded)
-            region.noise_factor = factor
-    changed = [region for region in regions if region.coding or factor > _FACTOR_THAT_MATTERS]
-    _fit_again([*changed, *(region for region in doubtful if region not in changed)])
+    """Note, before a fit, what coding in blocks did to a picture's edges, and the noise that its file is known for."""
+    pictures = [region for region in regions if not region.points.is_sensor]
+    if habits and habits.coded is None and pictures:
+        habits.coded = float(np.median([coded_share(region.points) for region in pictures]))
+    for region in pictures:
+        region.coding = coding_of(
+            region, coded_share(region.points) if habits is None else habits.coded or 0.0
+        )
+        region.noise_factor = habits.noise_factor or 1.0 if habits else region.noise_factor
 
 
 def _straighten(regions: Sequence[Region]) -> None:
@@ -292,6 +281,8 @@ def _fit_group(group: Sequence[Region], index: int) -> None:
     for region, (bins, plateaus), edge, posterior in zip(group, pooled, weighed, posteriors, strict=True):
         region.fit = RefinedFit(
             points=region.points,
+            distance_px=region.distance_px,
+            along_px=region.along_px,
             line=region.line,
             plateaus=plateaus,
             bins=bins,
@@ -343,7 +334,14 @@ def joint_line_profile(region: Region, fit: RefinedFit) -> float:
     region.move(line.moved(0.0, float(turn), float(bend), scale_px=columns.scale_px))
     bins, plateaus = region.pooled(shape.step_px)
     region.fit = replace(
-        fit, line=region.line, plateaus=plateaus, bins=bins, weighed=weighed, posterior=posterior
+        fit,
+        distance_px=region.distance_px,
+        along_px=region.along_px,
+        line=region.line,
+        plateaus=plateaus,
+        bins=bins,
+        weighed=weighed,
+        posterior=posterior,
     )
     return float(np.abs(move).max())
 

@@ -41,34 +41,46 @@ class LostDetail:
         if not size.any():
             return None
         offset = bins.offset_px[:, span]
-        distance = (table.position_px[span] + offset)[:, None]
-        spread = np.maximum(2.0 * bins.half_square_px2[:, span] - np.square(offset), 0.0)[:, None]
-        turn = 2.0 * np.pi * _FREQUENCY_CYPX[:, None]
+        distance = table.position_px[span] + offset
+        spread = np.maximum(2.0 * bins.half_square_px2[:, span] - np.square(offset), 0.0)
+        turn = 2.0 * np.pi * _FREQUENCY_CYPX
         passed = np.minimum((_FREQUENCY_CYPX / 0.4) ** 3, 1.0) / (1.0 + (_FREQUENCY_CYPX / 0.65) ** 4)
         # A Gaussian about each frequency of the transfer, turned into the ESF, and into its mean over a wide bin.
-        height = 2.0 * np.sqrt(2.0 * np.pi) * _WIDTH_CYPX * size[:, None, None] * passed[:, None] / turn
-        fading = height * np.exp(
-            -0.5 * (np.square(2.0 * np.pi * _WIDTH_CYPX * distance) + np.square(turn) * spread)
-        )
-        waves = fading * np.sin(turn * distance)
+        height = 2.0 * np.sqrt(2.0 * np.pi) * _WIDTH_CYPX * passed / turn
+        fading = size[:, None] * np.exp(-0.5 * np.square(2.0 * np.pi * _WIDTH_CYPX * distance))
+        waves, aside = np.empty((2, len(size), turn.size, distance.shape[1]))
+        # Frequencies are evenly spaced: each wave is the one before times the same.
+        apart = turn[1] - turn[0]
+        wave = fading * np.exp(1j * turn[0] * distance - 0.5 * turn[0] ** 2 * spread)
+        onwards = np.exp(1j * apart * distance - 0.5 * apart * (turn[0] + turn[1]) * spread)
+        narrower = np.exp(-(apart**2) * spread)
+        for place in range(turn.size):
+            waves[:, place], aside[:, place] = height[place] * wave.imag, (_ASIDE * height[place]) * wave.real
+            wave *= onwards
+            onwards *= narrower
         spacing = _FREQUENCY_CYPX[1] - _FREQUENCY_CYPX[0]
         together = waves.sum(axis=1, keepdims=True) * (spacing / (np.sqrt(2.0 * np.pi) * _WIDTH_CYPX))
-        aside = _ASIDE * fading * np.cos(turn * distance)
         columns = np.concatenate([_TOGETHER * together, _OWN * waves, aside], axis=1)
         return cls(columns=columns, mean=-_MEAN * together[:, 0])
 
     def gram(self, columns: FloatArray, weight: FloatArray) -> FloatArray:
         """Weighed sums of products of columns, with the waves integrated out: (regions, columns, columns)."""
-        left = columns - self.taken(columns, weight)
-        return np.asarray((left * weight[:, None]) @ columns.transpose(0, 2, 1), np.float64)
+        inner, shared = self._products(columns, weight)
+        root = columns * np.sqrt(weight)[:, None]
+        whole = root @ root.transpose(0, 2, 1)
+        return np.asarray(whole - shared.transpose(0, 2, 1) @ np.linalg.solve(inner, shared), np.float64)
 
     def taken(self, columns: FloatArray, weight: FloatArray) -> FloatArray:
         """What of other columns the waves may explain, to be taken off them: (regions, columns, bins).
 
         A sum over what is left, weighed, is one over the whole with the waves integrated out.
         """
+        inner, shared = self._products(columns, weight)
+        return np.asarray(np.linalg.solve(inner, shared).transpose(0, 2, 1) @ self.columns, np.float64)
+
+    def _products(self, columns: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Weighed sums of products of the waves with each other, their prior added, and with other columns."""
         weighted = self.columns * weight[:, None]
         inner = weighted @ self.columns.transpose(0, 2, 1)
         inner[:, range(inner.shape[1]), range(inner.shape[1])] += 1.0
-        shared = weighted @ columns.transpose(0, 2, 1)
-        return np.asarray(np.linalg.solve(inner, shared).transpose(0, 2, 1) @ self.columns, np.float64)
+        return inner, weighted @ columns.transpose(0, 2, 1)

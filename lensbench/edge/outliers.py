@@ -62,7 +62,9 @@ def sound_samples(region: Region) -> BoolArray | None:
     course = course_of(fit) if region.rough_sd > _WILD_SD else None
     ragged = course is not None and raggedness(course) is not None
     reach = _STRAYS * course.typical_stray_px if course and ragged else 0.0
-    strangers = _strangers(region, fit, wild, usual if ragged else np.ones(SIZE), (least, reach))
+    strangers = np.empty(0, np.intp)
+    if not region.coding:  # of a coded picture what is usual is known to recur
+        strangers = _strangers(region, fit, wild, usual if ragged else np.ones(SIZE), (least, reach))
     if strangers.size == 0 or _recur(region, fit, strangers):
         strangers = _strangers(region, fit, _wild_bins(fit, usual * expected, excess), usual, (least, reach))
         rough = not region.points.is_sensor or usual[HALF] > _ROUGH

@@ -8,7 +8,7 @@ import numpy as np
 from lensbench.edge.line import EdgeLine, span_px
 from lensbench.edge.posterior import Posterior, Weighed
 from lensbench.edge.samples import Bins, Noise, Plateaus, Points, pool
-from lensbench.edge.shapes import nearest_shape
+from lensbench.edge.shapes import HALF, nearest_shape, step_px
 from lensbench.model.errors import EdgeError
 from lensbench.model.shot import Box
 from lensbench.model.units import FloatArray
@@ -43,6 +43,10 @@ class RefinedFit:
 
     points: Points
     """The samples fitted, without outliers."""
+    distance_px: FloatArray
+    """Of each sample from the edge, towards its bright side."""
+    along_px: FloatArray
+    """Place of each sample along the edge."""
     line: EdgeLine
     plateaus: Plateaus
     bins: Bins
@@ -109,26 +113,34 @@ class Region:
             rough_sd=rough_sd,
         )
 
+    def narrow(self) -> None:
+        """Let go of samples further from the edge than any shape of such an edge, or of one twice as soft, reaches."""
+        reach_px = HALF * step_px(0.5 * gaussian_sigma_px(1.0) / self.line.sigma_px)
+        near = np.flatnonzero(np.abs(self.distance_px) < reach_px)
+        if near.size < self.distance_px.size:
+            self.points = self.points.kept(near)
+            self.distance_px, self.along_px = self.distance_px.take(near), self.along_px.take(near)
+
     def move(self, line: EdgeLine) -> None:
         """Lay another line through the samples."""
         self.line = line
         self.pools.clear()
         self.distance_px, self.along_px = line.distance_px(self.points)
 
-    def pooled(self, step_px: float) -> tuple[Bins, Plateaus]:
+    def pooled(self, width_px: float) -> tuple[Bins, Plateaus]:
         """Samples in bins of this width, and both plateaus with the noise that the fit is to assume."""
-        if step_px not in self.pools:
-            bins = pool(self.distance_px, self.along_px, self.points.value, step_px=step_px)
-            self.pools[step_px] = (
+        if width_px not in self.pools:
+            bins = pool(self.distance_px, self.along_px, self.points.value, step_px=width_px)
+            self.pools[width_px] = (
                 bins,
                 bins.plateaus(
-                    step_px=step_px,
+                    step_px=width_px,
                     sigma_px=self.line.sigma_px,
                     step=self.line.step,
                     least_sd=self.points.rounding_sd,
                 ),
             )
-        bins, plateaus = self.pools[step_px]
+        bins, plateaus = self.pools[width_px]
         noise = plateaus.noise.enlarged(self.noise_factor)
         coding, known = self.coding or Coding(lost=0.0, rough=0.0), self.points.light_known
         return bins, replace(plateaus, noise=noise, rough=coding.rough, lost=coding.lost, light_known=known)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench.edge.shapes import BIN_STARTS, BIN_WIDTHS, HALF, MIDDLES, SIZE
-from lensbench.model.shot import BoolArray, Samples
+from lensbench.model.shot import Samples
 from lensbench.model.units import FloatArray
 
 
@@ -37,9 +37,10 @@ class Points:
         row = np.rint(self.row_px + 0.5 * (height - 1)).astype(np.intp)
         return row, np.rint(self.col_px + 0.5 * (width - 1)).astype(np.intp)
 
-    def kept(self, keep: BoolArray) -> "Points":
-        """Those samples that are marked."""
-        return replace(self, row_px=self.row_px[keep], col_px=self.col_px[keep], value=self.value[keep])
+    def kept(self, places: npt.NDArray[np.intp]) -> "Points":
+        """The samples at these places."""
+        row, col, value = (own.take(places) for own in (self.row_px, self.col_px, self.value))
+        return replace(self, row_px=row, col_px=col, value=value)
 
 
 def points_of(region: Samples) -> Points:
@@ -243,21 +244,22 @@ def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, st
     """Pool samples in bins of distance, with their moments; samples beyond the range are left out."""
     place = distance_px * (1.0 / step_px)
     place += HALF + 0.5
+    size, inside = SIZE, slice(None)
+    if (
+        place.size and not 0.0 <= place.min() <= place.max() < SIZE
+    ):  # a bin at either end takes what lies beyond
+        place += 1.0
+        np.minimum(np.maximum(place, 0.5, out=place), SIZE + 1.5, out=place)
+        size, inside = SIZE + 2, slice(1, -1)
     index = place.astype(np.intp)
-    place_of_all = index
-    if index.min() < 0 or index.max() >= SIZE:
-        place_of_all = np.minimum(np.maximum(index, 0), SIZE - 1)
-        inside = np.flatnonzero((place >= 0.0) & (place < SIZE))
-        index, place = index.take(inside), place.take(inside)
-        value, along_px = value.take(inside), along_px.take(inside)
     place -= index
     place -= 0.5
-    count = np.bincount(index, minlength=SIZE).astype(np.float64)
+
+    def total(weight: FloatArray | None) -> FloatArray:
+        return np.asarray(np.bincount(index, weight, size)[inside], np.float64)
+
+    count = total(None)
     share = 1.0 / np.maximum(count, 1.0)
-
-    def total(weight: FloatArray) -> FloatArray:
-        return np.asarray(np.bincount(index, weight, SIZE), np.float64)
-
     base = float(value.mean()) if value.size else 0.0
     from_base = value - base  # squares of large levels would swallow a small step
     sum_value, sum_along = total(from_base), total(along_px)
@@ -265,12 +267,12 @@ def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, st
         count=count,
         value=np.where(count > 0.0, sum_value * share + base, 0.0),
         offset_px=total(place) * share * step_px,
-        half_square_px2=total(place * place) * share * (0.5 * step_px**2),
+        half_square_px2=total(np.square(place, out=place)) * share * (0.5 * step_px**2),
         along_px=sum_along * share,
         scatter=np.maximum(total(from_base * from_base) - sum_value * sum_value * share, 0.0),
         along_scatter_px2=np.maximum(total(along_px * along_px) - sum_along * sum_along * share, 0.0),
         shared_px=total(along_px * from_base) - sum_along * sum_value * share,
-        place=place_of_all,
+        place=index if size == SIZE else np.minimum(np.maximum(index - 1, 0), SIZE - 1),
     )
 
 

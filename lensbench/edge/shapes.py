@@ -107,9 +107,9 @@ class PriorShape:
 
 
 @cache
-def _table() -> dict[str, FloatArray]:
+def _table() -> dict[str, npt.NDArray[np.float32]]:
     with np.load(TABLE, allow_pickle=False) as table:
-        return {name: table[name].astype(np.float64) for name in table.files}
+        return {name: table[name] for name in table.files}
 
 
 def nearest_shape(mtf50_cypx: float) -> int:
@@ -123,26 +123,26 @@ def nearest_shape(mtf50_cypx: float) -> int:
 @cache
 def prior_shape(index: int) -> PriorShape:
     """One shape of the table, whole ranges rebuilt from halves."""
-    table = _table()
+    table = {name: shapes[index].astype(np.float64) for name, shapes in _table().items()}
     mtf50 = float(SHAPE_GRID_CYPX[index])
     step = step_px(mtf50)
-    mean = table["mean"][index].copy()
+    mean = table["mean"]
     mean[0] -= 0.5
     mean = _whole(mean, step, odd=True)
     mean[0] += 0.5
-    odd = _whole(table["odd"][index].transpose(1, 0, 2), step, odd=True)
-    even = _whole(table["even"][index].transpose(1, 0, 2), step, odd=False)
+    odd = _whole(table["odd"].transpose(1, 0, 2), step, odd=True)
+    even = _whole(table["even"].transpose(1, 0, 2), step, odd=False)
     own = np.arange(FREQUENCIES) * mtf50 / FREQUENCIES_PER_MTF50
     free, free_otf = _free_modes(mtf50, np.concatenate([own, OUTPUT_FREQUENCY_CYPX]))
     position_px = np.arange(-HALF, HALF + 1, dtype=np.float64) * step
     modes = np.concatenate([odd, even, free], axis=1)
     fine = Shapes(position_px=position_px, mean=mean, modes=modes)
-    odd_factor, even_factor = table["kind_odd"][index], table["kind_even"][index]
+    odd_factor, even_factor = table["kind_odd"], table["kind_even"]
     factor = np.zeros((len(KINDS), *np.add(odd_factor.shape[1:], even_factor.shape[1:])))
     factor[:, : odd_factor.shape[1], : odd_factor.shape[2]] = odd_factor
     factor[:, odd_factor.shape[1] :, odd_factor.shape[2] :] = even_factor
-    kind_mean = np.pad(table["kind_mean"][index], ((0, 0), (0, even_factor.shape[1])))
-    even_otf = 1j * table["even_otf"][index]
+    kind_mean = np.pad(table["kind_mean"], ((0, 0), (0, even_factor.shape[1])))
+    even_otf = 1j * table["even_otf"]
     return PriorShape(
         index=index,
         mtf50_cypx=mtf50,
@@ -150,8 +150,8 @@ def prior_shape(index: int) -> PriorShape:
         fine=fine,
         fitted=fine.at(MIDDLES),
         own_frequency_cypx=own,
-        mean_otf=table["mean_otf"][index].astype(complex),
-        modes_otf=np.concatenate([table["odd_otf"][index].astype(complex), even_otf, free_otf]),
+        mean_otf=table["mean_otf"].astype(complex),
+        modes_otf=np.concatenate([table["odd_otf"].astype(complex), even_otf, free_otf]),
         kind_mean=kind_mean,
         kind_factor=factor,
     )

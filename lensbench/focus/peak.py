@@ -53,7 +53,8 @@ class FallTable:
 
     log_peak: FloatArray  # log MTF50 in focus, ascending, shape (peaks,). [log cycles/pixel]
     reach: FloatArray  # asinh of disc diameter times MTF50 in focus, from 0, evenly spaced, shape (discs,)
-    fall: FloatArray  # shape (peaks, discs); 0 in focus, negative elsewhere
+    q: float
+    fall: FloatArray  # shape (peaks, discs); 0 in focus, negative elsewhere; NaN in rows that nobody asked for yet
 
     def at(self, disc_px: FloatArray, log_peak: npt.ArrayLike) -> FloatArray:
         """Log MTF50 for defocus discs of any shape, for lenses with these log MTF50 in focus."""
@@ -79,6 +80,9 @@ class FallTable:
         rows = (level - self.log_peak[0]) / (self.log_peak[1] - self.log_peak[0])
         rows = np.clip(rows, 0.0, _PEAKS - 1.0)
         below = np.minimum(rows.astype(np.intp), _PEAKS - 2)
+        for peak in range(int(below.min(initial=_PEAKS)), int(below.max(initial=-2)) + 2):
+            if np.isnan(self.fall[peak, 0]):  # most lenses ask for few
+                self.fall[peak] = _fall(float(np.exp(self.log_peak[peak])), np.sinh(self.reach), self.q)
         share = rows - below
         return np.asarray((1.0 - share) * self.fall[below, disc] + share * self.fall[below + 1, disc])
 
@@ -93,8 +97,7 @@ def _fall_table(q: float) -> FallTable:
     highest = min(_HIGHEST_PEAK_CYPX, _HIGHEST_OF_CUTOFF / q)
     log_peak = np.linspace(np.log(_LOWEST_PEAK_CYPX), np.log(highest), _PEAKS)
     reach = np.linspace(0.0, float(np.arcsinh(_WIDEST)), _DISCS)
-    fall = np.array([_fall(float(np.exp(level)), np.sinh(reach), q) for level in log_peak])
-    return FallTable(log_peak=log_peak, reach=reach, fall=fall)
+    return FallTable(log_peak=log_peak, reach=reach, q=q, fall=np.full((_PEAKS, _DISCS), np.nan))
 
 
 def _fall(peak_cypx: float, products: FloatArray, q: float) -> FloatArray:

@@ -1,7 +1,8 @@
 """Which lens, which stop, for a focal length: the lenses in order, with intervals, and which can't be told apart.
 
-All in one unit. The set that can't be told from the best is the sweep's own (Hsu's multiple comparisons with the
-best, by Dunnett's limit at 95 %), with the indifference zone of 3 %. Degrees of freedom are pooled after Satterthwaite.
+All in one unit. A lens is behind where `compare` would call the best one sharper: beyond 3 %, in all pairs together at
+95 %, and where none was set up twice even if set-ups repeat half as well as assumed. Degrees of freedom are pooled
+after Satterthwaite.
 """
 
 import math
@@ -19,7 +20,7 @@ from lensbench.library.store import OLDER_ZONES
 from lensbench.model.errors import Note
 from lensbench.model.measured import KeptSession
 from lensbench.model.sweep import INDIFFERENCE
-from lensbench.stats import Uncertainty, distances_from_best, half_width, pooled_dof
+from lensbench.stats import Uncertainty, half_width
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +126,7 @@ def advise(
     chosen = [(curve, point) for curve, point in found if math.isfinite(in_unit(1.0, curve.session, unit))]
     left += [left_out(pair[0].session, Note(Lack.SENSOR_UNKNOWN)) for pair in found if pair not in chosen]
     rivals = [
-        Rival(session=curve.session, log_mtf50=point.log_mtf50, sd=point.sd, freedom=curve.spread.dof)
+        Rival(session=curve.session, log_mtf50=point.log_mtf50, sd=point.doubt, freedom=curve.spread.dof)
         for curve, point in chosen
     ]
     set_up = set_up_among(sessions)
@@ -254,28 +255,32 @@ def in_order(rivals: Sequence[Rival], *, unit: str, set_up: SetUp) -> list[Rank]
     if not rivals:
         return []
     logs = np.array([rival.log_mtf50 + math.log(in_unit(1.0, rival.session, unit)) for rival in rivals])
-    known = [set_up.beside(Uncertainty(variance=one.sd**2, dof=one.freedom)) for one in rivals]
-    variance = np.array([each.variance for each in known])
-    freedom = pooled_dof(variance, [each.dof for each in known])
+    own = [Uncertainty(variance=one.sd**2, dof=one.freedom) for one in rivals]
+    known, doubted = ([set_up.beside(each, at_worst=at_worst) for each in own] for at_worst in (False, True))
     best = int(np.argmax(logs))
     tied = logs >= logs[best] + math.log1p(-INDIFFERENCE)
     tied |= [rival.session.sensor_data != rivals[best].session.sensor_data for rival in rivals]
-    tied |= distances_from_best(logs, variance, freedom).may_be_best
+    tied |= [
+        logs[best] - value <= half_width(each, doubted[best], rivals=len(rivals))
+        for value, each in zip(logs, doubted, strict=True)
+    ]
     order = sorted(range(len(rivals)), key=lambda index: (-logs[index], rivals[index].session.title))
     return [
         Rank(
             index=index,
             tied=bool(tied[index]),
             behind=-math.expm1(float(logs[index] - logs[best])),
-            behind_ci95=_behind_ci95(float(logs[index] - logs[best]), known[index], known[best]),
+            behind_ci95=_behind_ci95(float(logs[index] - logs[best]), known[index], known[best], len(rivals)),
         )
         for index in order
     ]
 
 
-def _behind_ci95(difference: float, rival: Uncertainty, best: Uncertainty) -> tuple[float, float]:
-    """Welch's interval of how much softer a rival is; zero for the best itself."""
+def _behind_ci95(
+    difference: float, rival: Uncertainty, best: Uncertainty, rivals: int
+) -> tuple[float, float]:
+    """Interval of how much softer a rival is, all pairs together; zero for the best itself."""
     if rival is best:
         return 0.0, 0.0
-    half = half_width(rival, best)
+    half = half_width(rival, best, rivals=rivals)
     return -math.expm1(difference + half), -math.expm1(difference - half)

@@ -15,7 +15,18 @@ from lensbench.model.errors import Note
 from lensbench.model.measured import KeptSession, PocketRow, median_known
 from lensbench.model.setting import focal_order, log_distance, same_focal_length
 from lensbench.model.sweep import POCKET_PERCENT
-from lensbench.stats import Selection, Spread, best_setting, candidates, fit_curve, spread_of, value_of_pick
+from lensbench.stats import (
+    FRAME_FIELD_UM,
+    THIRD_FIELD_UM,
+    Selection,
+    Spread,
+    best_setting,
+    candidates,
+    fit_curve,
+    spread_of,
+    unseen_focus,
+    value_of_pick,
+)
 from lensbench.sweep import zone_series
 
 SAME_STOP: Final = 1.0 / 12.0
@@ -62,6 +73,13 @@ class CurvePoint:
     """Refocused ones; 0 where nobody measured and neighbours stand in."""
     reach: tuple[float, float]
     """How far the 95 % interval goes below and above, in standard deviations."""
+    unseen_sd: float = 0.0
+    """That one focus for all of its shots would add, where nothing shows that they were focused anew."""
+
+    @property
+    def doubt(self) -> float:
+        """Standard deviation against another lens, the set-up aside."""
+        return math.hypot(self.sd, self.unseen_sd)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -133,6 +151,8 @@ def measured_curve(
     spread = spread_of([series for _, series in by_focal.values()], session.pixel_pitch_um)
     curve = fit_curve(series, spread, pixel_pitch_um=session.pixel_pitch_um)
     below, above = (curve.estimate - curve.low) / curve.sd, (curve.high - curve.estimate) / curve.sd
+    field_um = FRAME_FIELD_UM if zone == "frame" else THIRD_FIELD_UM
+    unseen = unseen_focus(series, spread, session.pixel_pitch_um, field_um=field_um)
     points = tuple(
         CurvePoint(
             f_number=setting.f_number,
@@ -141,6 +161,7 @@ def measured_curve(
             sd=float(curve.sd[place]),
             shots=len(series.log_shots[place]),
             reach=(float(below[place]), float(above[place])),
+            unseen_sd=math.sqrt(unseen[place]),
         )
         for place, setting in enumerate(settings)
     )
@@ -211,6 +232,7 @@ def _mixed(first: CurvePoint, second: CurvePoint, share: float) -> CurvePoint:
         sd=math.sqrt(((1.0 - share) * first.sd) ** 2 + (share * second.sd) ** 2 + gap**2),
         shots=min(first.shots, second.shots),
         reach=(max(first.reach[0], second.reach[0]), max(first.reach[1], second.reach[1])),
+        unseen_sd=max(first.unseen_sd, second.unseen_sd),
     )
 
 

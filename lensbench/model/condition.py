@@ -182,7 +182,7 @@ class Decentring:
 
     rows: tuple[SideAsymmetry, ...]  # every setting
     main: SideAsymmetry  # the setting that shows it most clearly, else the widest one that was repeated
-    detection_limit_percent: float  # what the widest repeated stop would have shown; NaN without repeats
+    detection_limit_percent: float  # what every repeated stop would have shown; NaN without repeats
     lean_limit_percent: float  # what a leaning plane of focus could cost the sides unseen
     focus_tilt: FocusTilt | None  # of the clearest focus bracket
     turned: TurnedTest

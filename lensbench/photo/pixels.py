@@ -70,18 +70,28 @@ def shrink_factor(size_px: tuple[int, int], *, max_px: int, period: int) -> int:
     return min(int(np.ceil(needed / period)) * period, *size_px)
 
 
+_BAND: Final = 64
+
+
 def shrink(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[Any]:
     """Average blocks of factor x factor pixels; a rest at the right and lower border is left out."""
+    rows, columns = plane.shape[0] // factor, plane.shape[1] // factor
+    if factor == 1:
+        return plane
+    small = np.empty((rows, columns, *plane.shape[2:]), plane.dtype)
+    for top in range(0, rows, _BAND):  # band by band: what lies between large and small then needs no memory
+        bottom = min(top + _BAND, rows)
+        small[top:bottom] = _shrunk(plane[top * factor : bottom * factor, : columns * factor], factor)
+    return small
+
+
+def _shrunk(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[Any]:
     import cv2  # noqa: PLC0415  heavy: only when a picture is looked at
 
-    rows, columns = plane.shape[0] // factor, plane.shape[1] // factor
-    whole = plane[: rows * factor, : columns * factor]
-    if factor == 1:
-        return whole
-    if factor % 2 == 0:  # by halves: OpenCV is quickest at these
-        halved = cv2.resize(whole, (whole.shape[1] // 2, whole.shape[0] // 2), interpolation=cv2.INTER_AREA)
-        return shrink(np.asarray(halved), factor // 2)
-    return np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA))
+    step = 2 if factor % 2 == 0 else factor  # by halves: OpenCV is quickest at these
+    size = plane.shape[1] // step, plane.shape[0] // step
+    smaller = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA))
+    return smaller if step == factor else _shrunk(smaller, factor // step)
 
 
 _SUBSAMPLE: Final = 20_000
@@ -97,7 +107,10 @@ def to_grey(linear: npt.NDArray[Any], *, black: float, levels: int) -> ByteArray
     span = max((float(high) - low) / _WHITE_AT**2, 1.0)
     light = (np.arange(levels) - low) / span
     table = np.sqrt(np.clip(light, 0.0, 1.0)) * 255.0
-    return np.take(np.rint(table).astype(np.uint8), linear)
+    codes, grey = np.rint(table).astype(np.uint8), np.empty(linear.shape, np.uint8)
+    for top in range(0, linear.shape[0], _BAND):  # numpy makes eight bytes of every index
+        np.take(codes, linear[top : top + _BAND], out=grey[top : top + _BAND], mode="clip")
+    return grey
 
 
 @contextmanager

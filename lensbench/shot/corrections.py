@@ -42,6 +42,7 @@ from lensbench.shot.zones import summarise
 
 Single = npt.NDArray[np.float32]
 
+_COARSE_PX: Final = 2
 _NEAREST_PX: Final = 1.0
 """To crossing and rim."""
 _DARK_IS_NEXT: Final = (1, 3)
@@ -94,16 +95,23 @@ def subtract_neighbour_edges(
 def _free_of_neighbours(
     samples: Samples, target: FoundTarget, arm: ArmRegion, *, spokes: FloatArray, q: float
 ) -> None:
+    import cv2  # noqa: PLC0415  heavy: only where a chart is measured
+
     along, following = spokes[arm.arm - 1], spokes[arm.arm % len(ARMS)]
     reach_px = float(np.hypot(*along))
     down, right = (along / reach_px).tolist()
     turn = float(np.sign(down * following[1] - right * following[0]))
     bright = -turn if arm.arm in _DARK_IS_NEXT else turn
     box = samples.box
-    rows = np.arange(box.top, box.top + box.height, dtype=np.float32)[:, None] - np.float32(
-        target.crossing_px[0]
+    # Worked out at every second pixel: light that has come so far varies slowly.
+    rows, cols = (
+        np.arange(-_COARSE_PX, side + 2 * _COARSE_PX, _COARSE_PX, dtype=np.float32)
+        + np.float32(start + 0.5 * (_COARSE_PX - 1) - middle)
+        for side, start, middle in zip(
+            (box.height, box.width), (box.top, box.left), target.crossing_px, strict=True
+        )
     )
-    cols = np.arange(box.left, box.left + box.width, dtype=np.float32) - np.float32(target.crossing_px[1])
+    rows = rows[:, None]
     forward = np.float32(down) * rows + np.float32(right) * cols
     across = np.float32(bright * down) * cols - np.float32(bright * right) * rows
     middle = float(np.subtract(arm.center_px, target.crossing_px) @ along) / reach_px**2
@@ -112,7 +120,10 @@ def _free_of_neighbours(
     missing = _tail(across, forward, 4.0 * share)
     np.subtract(np.float32(reach_px), forward, out=forward)
     missing += _tail(across, forward, 2.0 * share * _rim_share(middle))
-    np.add(samples.values, missing, out=samples.values)
+    size = (_COARSE_PX * missing.shape[1], _COARSE_PX * missing.shape[0])
+    fine = cv2.resize(missing, size, interpolation=cv2.INTER_LINEAR)
+    inside = fine[_COARSE_PX : _COARSE_PX + box.height, _COARSE_PX : _COARSE_PX + box.width]
+    np.add(samples.values, inside, out=samples.values)
 
 
 def _tail(across: Single, distance: Single, size: float) -> Single:

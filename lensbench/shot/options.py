@@ -6,12 +6,15 @@ its own row of a shots table.
 
 from dataclasses import dataclass
 from math import isfinite
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from lensbench.edge import Aperture, Method, Viewing, viewing_of
+from lensbench.edge import Aperture, Viewing, viewing_of
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import Metadata, PrintProfile
 from lensbench.model.units import PITCH_LIMITS_UM
+
+if TYPE_CHECKING:
+    from lensbench.edge import Method
 
 _Q_DECIMALS: Final = 3
 """So that photographs from nearly the same distance share their tables; 0.001 of q changes no figure."""
@@ -28,7 +31,7 @@ class MeasureOptions:
         The pitch is beyond what sensors have, or one of a print's height and its distance is missing.
     """
 
-    method: Method = "refined"
+    method: "Method" = "refined"
     pitch_um: float | None = None
     """Pixel pitch, where the metadata do not tell it or are wrong. [um]"""
     encoding: str = "auto"

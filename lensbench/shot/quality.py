@@ -9,16 +9,18 @@ directions are spread over the field.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import atan2, degrees, hypot, isfinite, nan, sqrt
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from lensbench import optics
-from lensbench.chart.find import Picture
 from lensbench.model.errors import Remark, remark
 from lensbench.model.shot import ChartEdge, Edge, Metadata, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import zone_of
+
+if TYPE_CHECKING:
+    from lensbench.chart.find import Picture
 
 _WHITE_CLIPPED_SHARE: Final = 0.2
 """Of the regions; a glare spot spoils fewer."""
@@ -45,7 +47,7 @@ _TILT_FLOOR_DEG: Final = 0.5
 _TILT_WITHOUT_SETTINGS_DEG: Final = 1.0
 
 
-def quality_remarks(shot: ShotResult, photo: Picture, *, uneven_light_percent: float) -> list[Remark]:
+def quality_remarks(shot: ShotResult, photo: "Picture", *, uneven_light_percent: float) -> list[Remark]:
     """Raise every flag of the registry that this photograph deserves by itself.
 
     Parameters
@@ -85,7 +87,7 @@ def _uneven_light(percent: float) -> list[Remark]:
     return [remark("uneven_light", f"{percent:.0f} % from the centre to one side, {limit}")]
 
 
-def _exposure(edges: Sequence[ChartEdge], photo: Picture) -> list[Remark]:
+def _exposure(edges: Sequence[ChartEdge], photo: "Picture") -> list[Remark]:
     clipped = 0
     for edge in edges:
         if any(flag.flag == "clipped" for flag in edge.edge.flags):

@@ -10,6 +10,7 @@ from lensbench.stats.best_set import (
     distances_from_best,
     value_of_pick,
 )
+from lensbench.stats.leads import Leads, surely_ahead
 from lensbench.stats.levels_fit import Difference, Fitted, Layout, fit_levels
 from lensbench.stats.spread import (
     ASSUMED_SD,
@@ -22,7 +23,6 @@ from lensbench.stats.spread import (
     f_chance,
     f_limit,
     half_width,
-    joint_quantile,
     judged,
     moderated,
     pooled_dof,

@@ -33,7 +33,7 @@ from lensbench.model.setting import Setting
 from lensbench.model.shot import BoolArray
 from lensbench.model.sweep import INDIFFERENCE, Behind, BestSetting, SharpEnough
 from lensbench.model.units import FloatArray
-from lensbench.stats.spread import Spread, ZoneSeries
+from lensbench.stats.spread import Spread, ZoneSeries, rounded_dof
 from lensbench.stats.stop_curve import Curve
 
 CONFIDENCE: Final = 0.95
@@ -246,12 +246,7 @@ def distances_from_best(mean: FloatArray, variance: FloatArray, dof: float) -> D
     dof : float
         Degrees of freedom of their scale; infinite where it is known.
     """
-    count, whole = len(mean), dof
-    if np.isfinite(
-        dof
-    ):  # two digits are kept, so that limits need not be computed anew; the interval grows a little
-        step = 10.0 ** (np.floor(np.log10(dof)) - 1.0)
-        whole = max(float(np.floor(dof / step) * step), 0.5)
+    count, whole = len(mean), rounded_dof(dof)
     if count == 1:
         return Distances(low=np.zeros(1), high=np.full(1, np.inf))
     low, high = np.empty(count), np.empty(count)
@@ -306,8 +301,8 @@ def taken(best: Setting, tied: Sequence[Setting], rule: Tie) -> Setting:
             return min(stops, key=lambda setting: abs(np.log(setting.f_number / middle)))
 
 
-def probability_all_below(limit: float, *, shared: tuple[float, ...], dof: float) -> float:
-    """Probability, good to 1e-5, that every studentised difference from a control stays below a limit.
+def probability_all_below(limit: float | FloatArray, *, shared: tuple[float, ...], dof: float) -> float:
+    """Probability, good to 1e-5, that every studentised difference from a control stays below a limit, or its own.
 
     `shared` is, for each comparison, the share of the control's noise in the difference's: b_j = sqrt(v / (v + v_j)) of
     the variances of the control and of the other; sqrt(1/2) for equal ones.

@@ -26,7 +26,7 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from lensbench.model.compare import Seen, Verdict
 from lensbench.model.units import FloatArray
@@ -54,7 +54,6 @@ practice, no source."""
 _USUAL_DOF: Final = 2.0
 _ENDLESS_DOF: Final = 1e9
 _TABLED_DOF: Final = (10.0, 11.0, 12.0, 13.0, 14.0, 16.0, 18.0, 20.0, 24.0, 30.0, 40.0, 60.0, 120.0)
-_MODULUS_NODES: Final = 96
 _MOST_SHARED: Final = 6.0  # degrees of freedom that the other settings' spread is worth at most
 
 
@@ -323,39 +322,21 @@ def pooled_dof(variances: Sequence[float] | FloatArray, dofs: Sequence[float]) -
     return float(sum(variances) ** 2 / shares) if shares > 0.0 else math.inf
 
 
+def rounded_dof(dof: float) -> float:
+    """Two digits of degrees of freedom, so that limits need not be computed anew; intervals grow a little.
+
+    >>> rounded_dof(17.96)
+    17.0
+    """
+    if not math.isfinite(dof):
+        return dof
+    step = 10.0 ** (math.floor(math.log10(dof)) - 1.0)
+    return max(float(math.floor(dof / step) * step), 0.5)
+
+
 def quantile(dof: float, *, tests: int = 1) -> float:
     """Student's factor of a two-sided 95 % interval, or of as many at once (Bonferroni)."""
     return float(special.stdtrit(dof, 1.0 - 0.025 / tests))
-
-
-def joint_quantile(dof: float, *, tests: int) -> float:
-    """Factor of two-sided intervals that hold together at 95 %: independent errors, one estimate of their spread.
-
-    The studentised maximum modulus, exact.
-
-    >>> round(joint_quantile(float("inf"), tests=20), 3)
-    3.016
-    """
-    whole = dof
-    if math.isfinite(
-        dof
-    ):  # two digits, so that limits need not be computed anew; the interval grows a little
-        step = 10.0 ** (math.floor(math.log10(dof)) - 1.0)
-        whole = max(math.floor(dof / step) * step, 1.0)
-    return _modulus_limit(tests, whole)
-
-
-@lru_cache(maxsize=256)
-def _modulus_limit(tests: int, dof: float) -> float:
-    scale, weight = np.ones(1), np.ones(1)
-    if math.isfinite(dof):
-        nodes, weights = special.roots_legendre(_MODULUS_NODES)
-        scale, weight = np.sqrt(special.chdtri(dof, 0.5 * (1.0 - nodes)) / dof), 0.5 * weights
-
-    def excess(limit: float) -> float:
-        return float(weight @ special.erf(limit * scale / math.sqrt(2.0)) ** tests) - 0.95
-
-    return float(optimize.brentq(excess, 0.0, 1000.0, xtol=1e-4))
 
 
 def exceeds(mean: FloatArray, covariance: FloatArray, *, dof: float, tests: int = 1) -> bool:

@@ -47,6 +47,7 @@ _GRID: Final = (
 _LETTER: Final = 0.6  # usual width of a letter over the font's size
 _LONGEST_WORD: Final = 24
 _CELL_PADDING_PT: Final = 6.0
+_SHORT_HEAD: Final = 14  # letters
 
 
 def pdf_pages(
@@ -169,16 +170,50 @@ def _led(cell: str, marked: Container[str]) -> str | list[tuple[str, str]]:
 def _column_widths_pt(
     header: Sequence[str], rows: Sequence[Sequence[str]], *, size_pt: float, width_pt: float
 ) -> list[float]:
-    """Give each column room for its longest word, and share the rest by the usual length of a line."""
+    """Give each column room for its longest word, and share the rest by the usual length of a line.
+
+    No column takes more than its longest line needs while another one breaks its own.
+    """
+    register_fonts()
     columns = [(head, cells) for head, *cells in zip(header, *rows, strict=True)]
     words = [max(map(len, " ".join([head, *cells]).split()), default=1) for head, cells in columns]
     least = [_LETTER * size_pt * min(length, _LONGEST_WORD) + _CELL_PADDING_PT for length in words]
     lines = [fmean([max(map(len, cell.split("\n"))) for cell in cells] or [0]) for _, cells in columns]
-    weights = [min(max(length, 7.0), 60.0) for length in lines]
-    spare = width_pt - sum(least)
-    if spare <= 0.0:
+    weights = [min(max(length, 20.0), 100.0) for length in lines]
+    if sum(least) >= width_pt:
         return [width_pt * weight / sum(weights) for weight in weights]
-    return [own + spare * weight / sum(weights) for own, weight in zip(least, weights, strict=True)]
+    whole = [
+        max(least_pt, max(map(_line_width_pt, _lines(head, cells))) * size_pt + _CELL_PADDING_PT)
+        for least_pt, (head, cells) in zip(least, columns, strict=True)
+    ]
+    if sum(whole) <= width_pt:
+        return [own * width_pt / sum(whole) for own in whole]
+    return _shared_pt(width_pt, least, whole, weights)
+
+
+def _lines(head: str, cells: Sequence[str]) -> list[str]:
+    """Lines that want not to be broken: those of the cells, and a short head."""
+    return [line for cell in cells for line in cell.split("\n")] + [head[:_SHORT_HEAD]]
+
+
+def _line_width_pt(line: str) -> float:
+    """Of the wider weight, in a size of one point."""
+    return float(pdfmetrics.stringWidth(line, BOLD, 1.0))
+
+
+def _shared_pt(
+    width_pt: float, least: Sequence[float], whole: Sequence[float], weights: Sequence[float]
+) -> list[float]:
+    """Widths from the least on, by weight, until each is whole."""
+    widths, open_ = list(least), set(range(len(least)))
+    while (spare := width_pt - sum(widths)) > 0.01:
+        share = spare / sum(weights[place] for place in open_)
+        for place in tuple(open_):
+            widths[place] += share * weights[place]
+            if widths[place] >= whole[place]:
+                widths[place] = whole[place]
+                open_.discard(place)
+    return widths
 
 
 def register_fonts() -> None:

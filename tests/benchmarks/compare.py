@@ -14,13 +14,15 @@ import pages
 from afternoons import FIVE, ZONES, Afternoon, Glass, photographed, sweep_shots, usual
 
 from lensbench.compare.compare import compare_lenses
+from lensbench.library import advise
 from lensbench.model.compare import CompareRow, Seen, Sharper, Verdict
-from lensbench.model.measured import SweepLens
+from lensbench.model.measured import KeptSession, SweepLens
 from lensbench.sweep.countable import measured_lenses
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 
 _SDS = 3.0
+WORDS = ("sharper", "sharper and visible", "sharper, not visible", "equal", "no visible difference")
 _USUAL = Afternoon()
 
 
@@ -106,6 +108,12 @@ class Count:
     """Whether all pairs of a shoot hold at one stop."""
     bests: list[bool] = field(default_factory=list)
     """The same for each at its own best setting."""
+    advice: Claims = field(default_factory=Claims)
+    """Of the lenses that an advice calls behind: false where no other one is sharper."""
+    false_advice: list[bool] = field(default_factory=list)
+    """Whether any advice of a shoot, at its stops or each lens at its best, calls a lens behind that is not."""
+    advice_intervals: list[bool] = field(default_factory=list)
+    """Whether the interval of how far each lens is behind the one named first holds."""
     false_words: list[bool] = field(default_factory=list)
     """Whether anything at all that was said in a shoot was false: every word, pair, stop and zone."""
     claims: dict[str, Claims] = field(default_factory=lambda: defaultdict(Claims))
@@ -171,8 +179,39 @@ def shoot(case: Case, glass: Glass, random: np.random.Generator, found: Count) -
             own = [("frame", lenses[place].best.setting.f_number) for place in (i, j)]
             if np.isfinite(pair.best_row.ci95_percent[0]):
                 found.bests.append(holds(pair.best_row, truths[j][own[1]] - truths[i][own[0]]))
+    judge_advice([(number, lenses[place], truths[place]) for place, number in enumerate(numbers)], found)
     found.families.append(all(at_one_stop))
     found.false_words.append(false)
+
+
+def judge_advice(swept: list[tuple[int, SweepLens, Mapping[tuple[str, float], float]]], found: Count) -> None:
+    """Ask a library of all sweeps for every stop, and for each lens at its best; the newest of a lens counts."""
+    sessions = [
+        KeptSession(
+            lens=one.lens,
+            camera=one.camera,
+            best=one.best,
+            shots=one.shots,
+            session=f"{order}",
+            added_at=f"2026-04-{order + 1:02d}",
+        )
+        for order, (_, one, _) in enumerate(swept)
+    ]
+    true = {one.lens: truth for _, one, truth in swept}
+    false = []
+    for stop in (None, *FIVE):
+        told = advise(sessions, focal_length_mm=35.0, f_number=stop).lenses
+        values = [true[one.lens]["frame", one.f_number] for one in told]
+        for one, value in zip(told[1:], values[1:], strict=True):
+            low, high = np.array(one.behind_ci95_percent) / 100.0
+            if not np.isfinite(low):
+                continue
+            behind = max(values) - value
+            far = _SDS * (high - low) / 3.92
+            found.advice.add(said=not one.tied, true=behind > 0.0, deserved=behind > far + np.log(1 / 0.97))
+            found.advice_intervals.append(low <= -np.expm1(value - values[0]) <= high)
+            false.append(not one.tied and behind <= 0.0)
+    found.false_advice.append(any(false))
 
 
 def holds(row: CompareRow, true: float) -> bool:
@@ -234,6 +273,9 @@ def counted(case: Case, count: int, lenses: int, seed: int) -> tuple[float, str,
             share(sum(found.bests), len(found.bests)),
             f"{sharper.said} of {len(found.rows)}, {share(sharper.false, sharper.said)}",
             share(sum(found.false_words), len(found.false_words)),
+            f"{found.advice.said}, {share(found.advice.false, found.advice.said)}",
+            share(sum(found.false_advice), len(found.false_advice)),
+            share(sum(found.advice_intervals), len(found.advice_intervals)),
         ),
         case,
         found,
@@ -242,10 +284,10 @@ def counted(case: Case, count: int, lenses: int, seed: int) -> tuple[float, str,
 
 def claim_rows(counts: list[tuple[Case, Count]]) -> Iterator[tuple[float, str]]:
     """A row for each claim: all kinds of shoots together, and the worst kind of those where it was made often."""
-    for words in ("sharper", "sharper and visible", "sharper, not visible", "equal", "no visible difference"):
+    for words in (*WORDS, "advise: behind"):
         total, worst, kind = Claims(), -1.0, "–"
         for case, count in counts:
-            own = count.claims[words]
+            own = count.advice if words not in WORDS else count.claims[words]
             total = total.plus(own)
             if own.said >= 100 and own.false / own.said > worst:
                 worst, kind = own.false / own.said, f"{share(own.false, own.said)} ({case.name})"
@@ -270,8 +312,10 @@ two orders, coma, astigmatism, a curved field and axial colour. The lenses of a 
 share stated, so the truth is known: what endlessly many refocused shots in perfect set-ups average to. Where nothing
 else is said, each lens is focused anew for each of three shots (sd 4 um), and all of its figures are off by one error
 of its set-up (sd 1.5 %), which the comparison can't see and assumes. Wanted: intervals that hold in 93 to 97 %, 92 at
-the least. Words are counted at the settings of the whole frame; the last column asks for any false word in a shoot, at
-all stops, pairs and zones (5 % wanted), for where lenses are truly equal each «sharper» is false by makeup.
+the least. Words are counted at the settings of the whole frame; one column asks for any false word in a shoot, at
+all stops, pairs and zones (5 % wanted), for where lenses are truly equal each «sharper» is false by makeup. The last
+columns ask `library advise` for the whole frame at every stop, and for each lens at its best: how often it calls a
+lens behind the first, how often that is false, and whether its interval of by how much holds.
 """
 
 
@@ -287,6 +331,9 @@ def page(*, shoots: int, cases: int, lenses: int, seed: int) -> Iterator[str]:
         "«each at its own best» holds",
         "a lens called sharper, and falsely of these",
         "shoots with any false word",
+        "advise: called behind, and falsely of these",
+        "shoots with any false advice",
+        "its intervals hold",
     )
     told = []
     for case in CASES[:cases]:

@@ -88,20 +88,28 @@ def noise_rows(effort: Effort) -> list[Row]:
         cell(blur, scene, snr, draws=effort.draws, seed=seed)
         for seed, (blur, scene, snr) in enumerate(itertools.product(NEAR_GAUSSIAN + others, scenes, SNRS))
     ]
-    return [_floor_row(cells), _iso_row(cells), *(_coverage_row(cells, snr) for snr in SNRS)]
+    near = [
+        cell(blur, scene, snr, draws=_MORE * effort.draws, seed=1000 + seed)
+        for seed, (blur, scene, snr) in enumerate(itertools.product(NEAR_GAUSSIAN, scenes, SNRS))
+    ]
+    return [_floor_row(near), _iso_row(cells), *(_coverage_row(cells, snr) for snr in SNRS)]
 
 
-def _floor_row(cells: list[Cell]) -> Row:
-    near = [one for one in cells if one.blur in NEAR_GAUSSIAN]
+_MORE = 10
+"""So many times as many draws tell the worst of many cells from the luckless one."""
+
+
+def _floor_row(near: list[Cell]) -> Row:
     ratios = np.array([one.over_floor for one in near])
     iso = np.array([one.over_floor / one.over_iso for one in near])
     error = float(ratios.max()) / np.sqrt(2.0 * near[0].refined_cypx.size)
     return Row(
-        what=f"random error of MTF50 over the Cramer-Rao floor, near-Gaussian edges ({len(near)} cells)",
-        target="at most 1.5 times",
+        what=f"random error of MTF50 over the Cramer-Rao floor, near-Gaussian edges ({len(near)} cells, "
+        f"{near[0].refined_cypx.size} draws of each)",
+        target="at most 1.3 times",
         found=f"{ratios.max():.2f} +- {error:.2f} (worst: {near[int(np.argmax(ratios))]}), mean {ratios.mean():.2f}; "
         f"`iso` {iso.mean():.2f}{_lost(near)}",
-        passed=bool(ratios.max() <= 1.5) and not _lost(near),
+        passed=bool(ratios.max() <= 1.3) and not _lost(near),
     )
 
 

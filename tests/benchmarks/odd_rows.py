@@ -21,7 +21,7 @@ import pages  # lets numpy use one thread, and finds the made edges
 import numpy as np
 import numpy.typing as npt
 from exact_edges import samples
-from odd_edges import OddEdge, noisy_levels
+from odd_edges import Chain, Mixture, OddEdge, Pupil, Spread, noisy_levels
 from odd_kinds import KINDS, REGIONS, drawn_edge, drawn_good_lens, drawn_scene, present_of, without_halo
 from processed_edges import PROCESSINGS, ProcessedEdge, processed
 from ragged_edges import RaggedEdge
@@ -38,7 +38,7 @@ LEVELS = (50, 30, 20, 10)
 CAST = 6
 """Edges of a file whose truth takes a long edge; the others of a row are the same at other places, with other noise."""
 
-FIRST_TRUTHS = ("", "whole", "mean edge", "optics", "clean")
+FIRST_TRUTHS = ("", "local plateaus", "mean edge", "optics", "clean")
 """Whose lines are counted together at the end, denoised files left out: what they should show is open to dispute."""
 
 EXPECTED_FLAGS = frozenset({"tone_unknown"})
@@ -141,6 +141,15 @@ def _random(*key: object) -> np.random.Generator:
     return np.random.default_rng(zlib.crc32(" ".join(map(str, key)).encode()))
 
 
+def pupil_of(spread: Spread) -> Pupil:
+    """First pupil in a spread."""
+    while not isinstance(spread, Pupil):
+        assert isinstance(spread, Mixture | Chain)
+        first = spread.parts[0]
+        spread = first[1] if isinstance(first, tuple) else first
+    return spread
+
+
 def _at_levels(ats: Sequence[float]) -> Array:
     return np.array(ats).reshape(-1, len(LEVELS))
 
@@ -159,6 +168,11 @@ def sensor_regions(
             "whole": truths[""],
             "core alone": _at_levels([core.at(level / 100) for core in cores for level in LEVELS]),
         }
+    if "halo" in kind:
+        whole = truths.pop("" if "" in truths else "whole")
+        odd = [edge for edge in edges if isinstance(edge, OddEdge)]
+        seen = [edge.seen_at(level / 100, pupil_of(edge.spread).q) for edge in odd for level in LEVELS]
+        truths = {"local plateaus": _at_levels(seen), "whole": whole, **truths}
     if ragged := [edge for edge in edges if isinstance(edge, RaggedEdge)]:
         truths = {
             "mean edge": truths[""],
@@ -284,7 +298,7 @@ def odd_page(*, edges: int, kinds: int, seed: int) -> Iterator[str]:
     yield from pages.worst_first(rows)
 
 
-PAGE_TRUTHS = ("", "whole", "this stretch", "optics", "clean")
+PAGE_TRUTHS = ("", "local plateaus", "whole", "this stretch", "optics", "clean")
 
 ODD_HEAD = """# Edges of no simple family
 
@@ -292,13 +306,17 @@ MTF50 of edges whose blur no built-in kind was drawn from, and of finished files
 60 and 60 x 40 samples, and of 41 x 41 and 25 x 25 on the green sites of a colour filter array together, lenses, angles
 (3 to 42 degrees), sides and places drawn at random, no edge left out. Halos, pupils and trails are drawn from their
 physics (`tests/made/odd_kinds.py`), files go through encoders and interpolations of general-purpose libraries.
-The truth of a ragged print is the mean course of this very stretch; of interpolated pictures that of a long edge
-without noise through the same steps; of JPEGs that of the optics before. «in» is the percentage within 1.96 stated sd,
-which should be 95; «sd» the mean stated sd; «lost» gave no figure. The lowest share stands first.
+Halos have two truths: that of the light between the region's own plateaus, which is [what the method
+measures](../method/method.md#53-the-shapes), and that of all light, however far it falls («whole»), which no region
+narrower than the halo can tell. The truth of a ragged print is the mean course of this very stretch; of interpolated
+pictures that of a long edge without noise through the same steps; of JPEGs that of the optics before. «in» is the
+percentage within 1.96 stated sd, which should be 95; «sd» the mean stated sd; «lost» gave no figure. The lowest share stands first.
 
 """
 
-TABLE = pages.Table(page=odd_page, full={"edges": 24, "kinds": 99, "seed": 0}, tiny={"edges": 2, "kinds": 2})
+TABLE = pages.Table(
+    page=odd_page, full={"edges": 24, "kinds": 99, "seed": 0}, tiny={"edges": 2, "kinds": 2}, keeps_notes=True
+)
 
 
 def _asked(names: Sequence[str], wanted: str | None, parser: argparse.ArgumentParser) -> tuple[str, ...]:

@@ -67,9 +67,8 @@ def test_intervals_hold_set_up_errors_and_unequal_scatter():
         )
         rows = compare_lenses([first, second]).pairs[0].rows
         inside += [row.ci95_percent[0] <= 5.0 <= row.ci95_percent[1] for row in rows if row.zone == "frame"]
-    # The assumed 1.5 % are doubted (6 degrees of freedom), so 98.6 % are expected: a normal error within Student's
-    # 2.447. 600 intervals in 150 shoots that share a set-up: the share scatters by about 1 %.
-    assert 0.965 <= np.mean(inside) <= 0.998
+    # 95 % by definition. 600 intervals in 150 shoots that share a set-up: the share scatters by 1.8 %.
+    assert 0.92 <= np.mean(inside) <= 0.985
 
 
 def test_a_lens_that_was_set_up_twice_tells_how_well_set_ups_repeat():

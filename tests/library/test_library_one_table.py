@@ -105,7 +105,7 @@ def test_an_interval_of_a_comparison_rests_on_the_sweeps_spread(swept, request):
     if "uneven" in request.node.name:
         # The spread grows towards wide stops, so it does not pool evenly; beside it stand 1.5 % for each setting-up.
         widths = [math.log1p(row.ci95_percent[1] / 100) for row in pair.rows if row.zone == "frame"]
-        set_up = stats.t.ppf(0.975, 6) * math.sqrt(2.0) * 0.015
+        set_up = 1.96 * math.sqrt(2.0) * 0.015
         assert widths[0] ** 2 - set_up**2 > 1.2**2 * (widths[-1] ** 2 - set_up**2)
         return
     frame = {row.f_number: row for row in pair.rows if row.zone == "frame"}
@@ -122,16 +122,15 @@ def test_an_interval_of_a_comparison_rests_on_the_sweeps_spread(swept, request):
 def expected_half(variance, dof, stop, *, mtf50):
     """Closed form: pooled variance, three shots in each mean, and what nothing told, with Welch's degrees of freedom.
 
-    1.5 % a set-up, with 6 for both. A focus error z of the stop costs L z^2, L = pi^2 / (16 ln 2) (MTF50 / (N p))^2
+    1.5 % a set-up, as it is stated. A focus error z of the stop costs L z^2, L = pi^2 / (16 ln 2) (MTF50 / (N p))^2
     with pixels p of 4 um (the second moment of a disc against a Gaussian's MTF50); 4 um of it (sd), from 3 um
     off, as a curved field leaves the whole picture.
     """
     share = math.pi**2 / (16.0 * math.log(2.0)) * (mtf50 / (stop * 4.0)) ** 2
     focus = share**2 * (2.0 * 4.0**4 + 4.0 * 3.0**2 * 4.0**2)
     scatter, set_up = variance / 3.0, 0.015**2
-    within_dof = (scatter + focus) ** 2 / (scatter**2 / dof)
     total = scatter + focus + set_up
-    own_dof = total**2 / ((scatter + focus) ** 2 / within_dof + set_up**2 / 3.0)
+    own_dof = total**2 / (scatter**2 / dof)
     return stats.t.ppf(0.975, 2.0 * own_dof) * math.sqrt(2.0 * total)
 
 

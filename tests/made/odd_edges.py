@@ -251,6 +251,25 @@ class OddEdge:
         """True frequency at which the MTF first falls to a level. [cy/px]"""
         return first_crossing(lambda f: np.asarray(np.abs(self.transfer(f)), np.float64), level)
 
+    def seen_at(self, level: float, q: float) -> float:
+        """The same of the light between the plateaus that the region shows.
+
+        The line spread is cut at the furthest sample; beyond, a round pupil's tails 2 q / (pi^3 x^2) go on alone.
+        """
+        scene, step = self.scene, 0.125
+        furthest = float(np.abs(scene.distance_px(*grid(scene.height, scene.width))).max())
+        sides = step * np.arange(-round(furthest / step), round(furthest / step) + 1)
+        light, tail = np.diff(self.profile(sides)), 2.0 * q / np.pi**3
+        beyond = sides[-1] * np.exp(np.linspace(0.0, 9.0, 2000))
+        at = np.linspace(0.3, 2.0, 341) * self.at(level)
+        own = np.exp(-1j * np.pi * np.outer(at, sides[1:] + sides[:-1])) @ light / np.sinc(step * at)
+        far = np.cos(np.pi * np.outer(at, beyond[1:] + beyond[:-1])) @ -np.diff(1.0 / beyond)
+        seen = np.abs(own + 2.0 * tail * far) / (light.sum() + 2.0 * tail / sides[-1])
+        last = int(np.argmax(seen < level))
+        return (
+            float(np.interp(-level, -seen[last - 1 : last + 1], at[last - 1 : last + 1])) if last else np.nan
+        )
+
     @cached_property
     def profile(self) -> Profile:
         """ESF over the distance from the edge, up to the region's corners."""

@@ -241,7 +241,7 @@ def test_the_answer_names_side_size_and_what_the_turned_test_says(outcome, words
     off = asymmetry(2.8, matters=True, percent=11.4, ci95_percent=(8.1, 14.6))
     finding = decentring(off, verdict=Verdict.MATTERS, turned=TurnedTest(outcome=outcome))
     assert state_sentences([finding]) == [
-        f"Uneven: the right side is 11 % softer at 35 mm, f/2.8 (8 to 15 %); {words}.",
+        f"The right side is 11 % softer at 35 mm, f/2.8 (8 to 15 %); {words}.",
         "More under «Is the copy sound?».",
     ]
 

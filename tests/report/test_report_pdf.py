@@ -1,17 +1,22 @@
 """The PDF says the answer, carries its fonts, runs nothing, and takes no foreign text for markup."""
 
 import ctypes
-import dataclasses
+import itertools
 import os
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 
 import numpy as np
 import pypdfium2
 import pypdfium2.raw
 import pytest
 from invented_shoot import (
+    BEST_STOP,
+    FOCALS_MM,
+    STOPS,
+    a_result,
     asymmetry,
     decentring,
     focal_findings,
@@ -19,15 +24,14 @@ from invented_shoot import (
     invented_findings,
     invented_lens,
     invented_shots,
+    planned,
 )
 
 from lensbench.model.condition import Verdict
-from lensbench.model.sweep import SweepFindings
+from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.report.draw.render import draw
 from lensbench.report.out.pdf import pdf_of
 from lensbench.report.page.compare import compare_report
-from lensbench.report.page.document import Part, Report
-from lensbench.report.page.opening import lens_opening
 from lensbench.report.page.sweep import sweep_report
 from lensbench.report.text.answer import answer_sentences
 from lensbench.report.text.compare import comparison_sentences
@@ -153,20 +157,39 @@ def pages_of(content):
     return texts
 
 
-def test_strips_of_many_focal_lengths_are_parted_so_that_the_first_page_holds_some():
-    lengths_mm = [20.0 + 5.0 * number for number in range(12)]
-    focals = [
-        dataclasses.replace(focal_findings(35.0), focal_length_mm=length_mm) for length_mm in lengths_mm
+def many_focal_lengths(lengths_mm):
+    """An uneven zoom: figures, maps and evidence at each focal length, those of the invented one by turns."""
+    turns = list(zip(lengths_mm, itertools.cycle(FOCALS_MM), strict=False))
+    focals = [replace(focal_findings(own_mm), focal_length_mm=length_mm) for length_mm, own_mm in turns]
+    rows = [
+        replace(
+            asymmetry(stop, matters=True, percent=25.2, ci95_percent=(20.0, 30.0)), focal_length_mm=length_mm
+        )
+        for length_mm in lengths_mm
+        for stop in STOPS
     ]
-    opening = lens_opening(
-        invented_lens(by_focal_length=tuple(focals)), [], copy="Even enough.", key="lens-1"
-    )
-    part = Part(kind="lens", key="lens-1", blocks=(opening,))
-    first, second = pages_of(pdf_of(Report(title="many", blocks=(part,), version="0")))
-    for page, own in ((first, lengths_mm[:6]), (second, lengths_mm[6:])):
-        assert [f"{length_mm:g} mm" in page.partition("100 %")[2] for length_mm in lengths_mm] == [
-            length_mm in own for length_mm in lengths_mm
-        ]
+    shots = []
+    for number, (length_mm, own_mm) in enumerate(turns):
+        plan = planned(f"z-{number:04d}.dng", own_mm, BEST_STOP[own_mm])
+        setting = replace(plan.setting, focal_length_mm=length_mm)
+        shots.append(SweepShot(planned=replace(plan, setting=setting), result=a_result(plan)))
+    condition = (decentring(*rows, verdict=Verdict.MATTERS),)
+    return invented_lens(by_focal_length=tuple(focals), condition=condition), shots
+
+
+# ISO 216 and ANSI/ASME Y14.1: Letter is the lower of the two.
+def test_a_zoom_of_fourteen_positions_has_all_strips_on_its_first_page_and_six_pages_with_its_evidence():
+    lengths_mm = [20.0 + 5.0 * number for number in range(14)]
+    lens, shots = many_focal_lengths(lengths_mm)
+    first, *others = pages_of(pdf_of(sweep_report(SweepFindings(lenses=(lens,)), shots), paper="Letter"))
+    assert len(others) <= 5
+    strips = first.partition("How sure")[2]
+    assert [re.findall(rf"\b{length_mm:g} mm", strips) for length_mm in lengths_mm] == [
+        [f"{length_mm:g} mm"] for length_mm in lengths_mm
+    ]
+    assert others[-1].startswith("Evidence on this copy of the lens")
+    for length_mm in lengths_mm:
+        assert f"{length_mm:g} mm, f/2.8 25.2 % 20.0 to 30.0 %" in others[-1]
 
 
 def test_each_lens_begins_on_a_page_of_its_own_below_the_list_of_all():

@@ -37,7 +37,7 @@ def tables():
     name = Path("shoot/schräg, weit.dng")
     plan = dataclasses.replace(shots[0].planned, path=name, metadata=metadata, condition="1/60")
     shots[0] = dataclasses.replace(shots[0], planned=plan)
-    return {"shots": shots_table(shots), "edges": edges_table(shots)}
+    return {"shots": pd.DataFrame(shots_table(shots)), "edges": pd.DataFrame(edges_table(shots))}
 
 
 @pytest.fixture(scope="module", params=["en-US", "de-DE"])
@@ -52,7 +52,7 @@ def opened(request, tables, tmp_path_factory):
     settings.parent.mkdir(parents=True)
     settings.write_text(PROFILE.format(language=request.param), encoding="utf-8")
     for name, table in tables.items():
-        (folder / f"{name}.csv").write_bytes(as_csv(table))
+        (folder / f"{name}.csv").write_bytes(as_csv(table.to_dict("list")))
     subprocess.run(
         [
             *(
@@ -111,7 +111,7 @@ def test_every_cell_is_what_the_table_holds(opened, tables, name):
 
 @pytest.mark.parametrize("name", ["edges", "shots"])
 def test_pandas_reads_the_same_numbers(tables, name):
-    read = pd.read_csv(io.BytesIO(as_csv(tables[name])))
+    read = pd.read_csv(io.BytesIO(as_csv(tables[name].to_dict("list"))))
     for column in tables[name].select_dtypes("number"):
         assert read[column].to_numpy(float) == pytest.approx(
             tables[name][column].to_numpy(float), rel=1e-6, nan_ok=True

@@ -1,7 +1,7 @@
 """How a map of the field is drawn: bars at each target, figures that cover none of them, the centre, corners, a scale.
 
 A figure is written where it covers no bar and no other figure, from the picture's border inwards; where there is no
-such place it is left to the table.
+such place it is left to the table, and so are all of a map that is too small for them.
 """
 
 import math
@@ -15,7 +15,17 @@ from matplotlib.patches import Circle, Rectangle
 
 from lensbench.model.shot import Place
 from lensbench.model.units import FloatArray
-from lensbench.report.draw.canvas import FAINT, INK, RULE, Canvas, Point, Shape, line_look, text_width_pt
+from lensbench.report.draw.canvas import (
+    FAINT,
+    INK,
+    NARROW,
+    RULE,
+    Canvas,
+    Point,
+    Shape,
+    line_look,
+    text_width_pt,
+)
 from lensbench.report.draw.field import AT_CENTRE, FieldMap, Spot, spot_bars
 from lensbench.report.draw.strips import StripScale
 from lensbench.report.text.words import NOT_MEASURED
@@ -32,6 +42,14 @@ _CROSS_PT: Final = 5.0
 _BOLD: Final = 1.12
 """How much wider bold figures are."""
 _LINES: Final = (("sagittal", "sagittal (along the radius)"), ("tangential", "tangential (across it)"))
+_DASHES: Final = {"sagittal": ((0.0, 1.0),), "tangential": ((0.0, 0.28), (0.36, 0.64), (0.72, 1.0))}
+"""Which shares of a bar are drawn: with dashes of a fixed length a short one would lose its end."""
+_FIGURES_PT: Final = 300.0
+"""A map of less width has bars alone, and below them its strip."""
+_STRIP_FROM_PT: Final = 200.0
+"""One of less has no strip, either."""
+_NOWHERE: Final = (math.nan, math.nan)
+"""Between two dashes."""
 _AWAY_PT: Final = (0.0, 4.0, 8.0, 12.0)
 """How far a figure may stand from its bars, lest it be taken for another's."""
 _DIRECTIONS: Final = tuple(math.radians(turn) for turn in (-35, 35, -145, 145, -90, 90, 0, 180))
@@ -39,23 +57,52 @@ _STEP_PT: Final = 3.0
 """Between the places of a line that are asked whether a figure lies over them."""
 
 
-def field_figure(plot: FieldMap, shape: Shape, *, on_page: bool) -> Figure:
+def field_figure(plot: FieldMap, shape: Shape, *, on_page: bool, legend: bool = True) -> Figure:
     """Figure of a map; `on_page` writes every figure in each unit, of which the page shows one."""
-    rows, cols = plot.size_px
-    scale = (shape.width_pt - 2.0 * _MARGIN_PT) / cols
-    bottom_pt = _MARGIN_PT + scale * rows
-    explained = plot.explained or not on_page
-    legend_rows = (3 if shape.narrow else 2) if explained else 0
-    canvas = Canvas.of(shape, bottom_pt + _BELOW_PT + _STRIP_PT + legend_rows * _LEGEND_PT)
+    legend = legend and (plot.explained or not on_page)
+    scale, with_strip = _pt_per_px(plot, shape), shape.width_pt >= _STRIP_FROM_PT
+    bottom_pt = _MARGIN_PT + scale * plot.size_px[0]
+    strip_pt = _BELOW_PT + _STRIP_PT if with_strip else 0.0
+    legend_pt = (3 if shape.narrow else 2) * _LEGEND_PT if legend else 0.0
+    canvas = Canvas.of(shape, bottom_pt + strip_pt + max(legend_pt, _MARGIN_PT))
     canvas.title(plot.title)
     pen = _Pen(canvas=canvas, plot=plot, on_page=on_page, pt_per_px=scale)
     pen.picture(bottom_pt)
     pen.bars()
-    pen.figures()
-    pen.strip(bottom_pt + _BELOW_PT)
-    if explained:
-        pen.legend(bottom_pt + _BELOW_PT + _STRIP_PT)
+    if shape.width_pt >= _FIGURES_PT:
+        pen.figures()
+    if with_strip:
+        pen.strip(bottom_pt + _BELOW_PT)
+    if legend:
+        across, top_pt = 1 if shape.narrow else 2, bottom_pt + strip_pt
+        pen.legend(
+            [
+                (top_pt + entry // across * _LEGEND_PT, 6.0 + entry % across * shape.width_pt / across)
+                for entry in range(len(_LINES) + 1)
+            ]
+        )
     return canvas.figure
+
+
+def legend_figure(plot: FieldMap, shape: Shape, *, of_maps: Shape) -> Figure:
+    """Figure of the legend alone, as many entries in a row as fit, for maps of a lens drawn in the shape `of_maps`."""
+    scale, (full, *_) = _pt_per_px(plot, of_maps), plot.scales
+    signs_pt = [*((30.0, words) for _, words in _LINES), (plot.bar_px(plot.full_cypx) * scale, full.legend)]
+    places: list[Point] = []
+    row, col = 0.5 * _LEGEND_PT, 6.0
+    for sign_pt, words in signs_pt:
+        entry_pt = sign_pt + 8.0 + text_width_pt(words, shape.text_pt)
+        if places and col + entry_pt > shape.width_pt:
+            row, col = row + _LEGEND_PT, 6.0
+        places.append((row, col))
+        col += entry_pt + 24.0
+    canvas = Canvas.of(shape, row + 0.5 * _LEGEND_PT)
+    _Pen(canvas=canvas, plot=plot, on_page=False, pt_per_px=scale).legend(places)
+    return canvas.figure
+
+
+def _pt_per_px(plot: FieldMap, shape: Shape) -> float:
+    return (shape.width_pt - 2.0 * _MARGIN_PT) / plot.size_px[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +177,13 @@ class _Pen:
         for role, _ in _LINES:
             bars = [bar for spot in self.plot.spots if (bar := spot_bars(spot, self.plot).get(role))]
             ends = [(self.at(start), self.at(end)) for start, end in bars]
-            cols = [col for start, end in ends for col in (start[1], end[1], math.nan)]
-            rows = [row for start, end in ends for row in (start[0], end[0], math.nan)]
-            self.canvas.sheet.plot(cols, rows, **line_look("whisker", role, width_pt=_BAR_PT), clip_on=False)
+            if not ends:
+                continue
+            dashes = [dash for start, end in ends for dash in _dashes(start, end, role)]
+            rows, cols = np.concatenate([(*dash, _NOWHERE) for dash in dashes]).T
+            look = _look(role)
+            look["linewidth"] *= min(self.canvas.shape.width_pt / NARROW.width_pt, 1.0)
+            self.canvas.sheet.plot(cols, rows, **look, clip_on=False)
             self.drawn.extend(place for start, end in ends for place in _between(start, end))
 
     def figures(self) -> None:
@@ -223,25 +274,34 @@ class _Pen:
         ends = [4.0, self.canvas.shape.width_pt - 4.0]
         self.canvas.stroke(ends, [top_pt + 46.0] * 2, kind="rule", color=RULE, linewidth=0.8)
 
-    def legend(self, top_pt: float) -> None:
-        """What the bars are, and one as long as 100 %."""
-        narrow = self.canvas.shape.narrow
-        for number, (role, words) in enumerate(_LINES):
-            row = top_pt + (number * _LEGEND_PT if narrow else 0.0)
-            col = 6.0 + (0.0 if narrow else number * 0.5 * self.canvas.shape.width_pt)
-            self.canvas.stroke(
-                [col, col + 30.0], [row, row], **_named(line_look("whisker", role, width_pt=_BAR_PT))
-            )
+    def legend(self, places: Sequence[Point]) -> None:
+        """What the bars are, and one as long as 100 %, each at its place."""
+        for (role, words), (row, col) in zip(_LINES, places, strict=False):
+            look = _named(line_look("whisker", role, width_pt=_BAR_PT))
+            self.canvas.stroke([col, col + 30.0], [row, row], **look)
             self.canvas.write(words, (row + 4.5, col + 38.0))
-        row = top_pt + _LEGEND_PT * (len(_LINES) if narrow else 1)
+        row, col = places[-1]
         long_pt = self.plot.bar_px(self.plot.full_cypx) * self.pt_per_px
-        look: dict[str, Any] = {"kind": "axis", "color": INK, "linewidth": 1.2}
-        self.canvas.stroke([6.0, 6.0 + long_pt], [row, row], **look)
-        for col in (6.0, 6.0 + long_pt):
-            self.canvas.stroke([col, col], [row - 4.0, row + 4.0], **look)
+        thin: dict[str, Any] = {"kind": "axis", "color": INK, "linewidth": 1.2}
+        self.canvas.stroke([col, col + long_pt], [row, row], **thin)
+        for end in (col, col + long_pt):
+            self.canvas.stroke([end, end], [row - 4.0, row + 4.0], **thin)
         for scale in self.scales:
             words = scale.legend if scale.key == "percent" else f"{scale.label(100.0)} {scale.legend}"
-            self.canvas.write(words, (row + 4.5, 14.0 + long_pt), kind=f"tick{self.unit(scale)}")
+            self.canvas.write(words, (row + 4.5, col + long_pt + 8.0), kind=f"tick{self.unit(scale)}")
+
+
+def _dashes(start: Point, end: Point, role: str) -> Iterator[FloatArray]:
+    """First and last place of each drawn part of a bar."""
+    first, along = np.array(start), np.subtract(end, start)
+    for parts in _DASHES[role]:
+        yield np.array([first + part * along for part in parts])
+
+
+def _look(role: str) -> dict[str, Any]:
+    """Look of a bar: no longer than its figure says, and dashed by its own parts."""
+    look = line_look("whisker", role, width_pt=_BAR_PT)
+    return look | {"linestyle": "solid", "solid_capstyle": "butt"}
 
 
 def _middle_px(spot: Spot, plot: FieldMap) -> Point:

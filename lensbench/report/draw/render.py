@@ -44,7 +44,7 @@ _DOTS_PER_INCH: Final = 200
 _PANEL: Final = Shape(460.8, 12.5)
 """A panel or a map stands beside another on a desk."""
 _LEFT_PT, _RIGHT_PT = 56.0, 16.0
-_TOP_PT, _BOTTOM_PT, _LEGEND_PT = 24.0, 278.0, 338.0
+_TOP_PT, _BOTTOM_PT, _LEGEND_PT = 24.0, {False: 278.0, True: 214.0}, 60.0
 _LEGEND_STEP_PT: Final = 19.0
 _ANCHORS: Final = {"left": ("start", 0.0), "center": ("middle", 0.5), "right": ("end", 1.0)}
 """Where a text hangs: its name in SVG, and the share of the width that lies before it."""
@@ -59,15 +59,18 @@ def draw(plot: Plot) -> Drawing:
     return Drawing(svg=_svg(plot, WIDE), narrow=_svg(plot, NARROW), png=content.getvalue())
 
 
-def figure_of(plot: Plot, shape: Shape = WIDE, *, on_page: bool = False) -> Figure:
-    """Figure of a plot with its title above; `on_page` adds what the page's switches show, for the SVG alone."""
+def figure_of(plot: Plot, shape: Shape = WIDE, *, on_page: bool = False, legend: bool = True) -> Figure:
+    """Figure of a plot with its title above; `on_page` adds what the page's switches show, for the SVG alone.
+
+    Several maps can share a legend that stands elsewhere.
+    """
     match plot:
         case Strips():
             figure = strips_figure(plot, shape, on_page=on_page)
         case Panel():
             figure = _panel_figure(plot, shape if shape.narrow else _PANEL)
         case FieldMap():
-            figure = field_figure(plot, shape if shape.narrow else _PANEL, on_page=on_page)
+            figure = field_figure(plot, shape if shape.narrow else _PANEL, on_page=on_page, legend=legend)
     return figure
 
 
@@ -93,15 +96,16 @@ def _panel_figure(panel: Panel, shape: Shape) -> Figure:
     names = [text_width_pt(line.name, shape.text_pt) + 56.0 for line in panel.lines]
     stacked = sum(names) > shape.width_pt
     rows = len(panel.lines) - 1 if stacked else 0
-    canvas = Canvas.of(shape, 352.0 + _LEGEND_STEP_PT * rows)
+    bottom_pt = _BOTTOM_PT[shape.narrow]
+    canvas = Canvas.of(shape, bottom_pt + 74.0 + _LEGEND_STEP_PT * rows)
     canvas.title(panel.title)
     right_pt = shape.width_pt - _RIGHT_PT
-    axes = canvas.axes(rows_pt=(_TOP_PT, _BOTTOM_PT), cols_pt=(_LEFT_PT, right_pt))
+    axes = canvas.axes(rows_pt=(_TOP_PT, bottom_pt), cols_pt=(_LEFT_PT, right_pt))
     _draw_axes(canvas, axes, panel, right_pt=right_pt)
     for line in panel.lines:
         _draw_line(axes, line)
     for number, line in enumerate(panel.lines):
-        row = _LEGEND_PT + (number * _LEGEND_STEP_PT if stacked else 0.0)
+        row = bottom_pt + _LEGEND_PT + (number * _LEGEND_STEP_PT if stacked else 0.0)
         col = 12.0 + (0.0 if stacked else number * (shape.width_pt - 20.0) / len(panel.lines))
         canvas.sheet.plot([col, col + 34.0], [row, row], **line_look("curve", line.role))
         if line.points:
@@ -111,21 +115,22 @@ def _panel_figure(panel: Panel, shape: Shape) -> Figure:
 
 
 def _draw_axes(canvas: Canvas, axes: Axes, panel: Panel, *, right_pt: float) -> None:
+    bottom_pt = _BOTTOM_PT[canvas.shape.narrow]
     axes.set(xlim=(panel.across.low, panel.across.high), ylim=(panel.up.low, panel.up.high))
     axes.spines[["left", "top", "right"]].set_visible(False)
     axes.spines["bottom"].set(gid="axis", color=INK, linewidth=1.0)
     axes.set(xticks=[], yticks=[])
     for value, words in panel.up.ticks:
         axes.axhline(value, color=RULE, linewidth=0.8, zorder=0.5, gid="rule")
-        row = along(panel.up, value, _BOTTOM_PT, _TOP_PT)
+        row = along(panel.up, value, bottom_pt, _TOP_PT)
         canvas.write(words, (row + 4.5, _LEFT_PT - 7.0), ha="right")
     for value, words in panel.across.ticks:
         col = along(panel.across, value, _LEFT_PT, right_pt)
-        canvas.write(words, (_BOTTOM_PT + 18.0, col), ha="center")
+        canvas.write(words, (bottom_pt + 18.0, col), ha="center")
     if panel.level is not None:
         axes.axhline(panel.level, color=INK, linewidth=1.0, zorder=1, gid="axis")
-    middle = ((_TOP_PT + _BOTTOM_PT) / 2.0, (_LEFT_PT + right_pt) / 2.0)
-    canvas.write(panel.across.title, (_BOTTOM_PT + 37.0, middle[1]), kind="name", ha="center")
+    middle = ((_TOP_PT + bottom_pt) / 2.0, (_LEFT_PT + right_pt) / 2.0)
+    canvas.write(panel.across.title, (bottom_pt + 37.0, middle[1]), kind="name", ha="center")
     canvas.write(panel.up.title, (middle[0], 13.0), kind="name", ha="center", rotation=90)
 
 

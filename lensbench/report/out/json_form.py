@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import astuple, fields, is_dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -17,7 +17,6 @@ from lensbench.model.compare import CompareFindings, EffectFindings
 from lensbench.model.errors import Note, Remark
 from lensbench.model.shot import Edge, RejectedShot, ShotResult
 from lensbench.model.sweep import SweepFindings
-from lensbench.rank import Ranking
 from lensbench.report.text.advice import advice_sentences, picture_sentences
 from lensbench.report.text.answer import lens_sentences, quick_sentences, series_remark
 from lensbench.report.text.compare import comparison_sentences, pair_sentences
@@ -25,6 +24,9 @@ from lensbench.report.text.condition import condition_text
 from lensbench.report.text.effect import effect_sentences
 from lensbench.report.text.words import note_in_words
 from lensbench.storage.text import clean_text
+
+if TYPE_CHECKING:
+    from lensbench.rank import Ranking
 
 Json = dict[str, Any]
 
@@ -164,7 +166,7 @@ def advice_as_json(advice: Advice | PicturePlan) -> Json:
     return headed("picture", _record(advice) | {"text": picture_sentences(advice)})
 
 
-def ranking_as_json(ranking: Ranking) -> Json:
+def ranking_as_json(ranking: "Ranking") -> Json:
     """Form of frames in order, field by field; sentences stand under `text` alone."""
     form = _record(ranking)
     return headed("ranking", form | {"text": [form.pop("answer"), *form.pop("cautions")]})

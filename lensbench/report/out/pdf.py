@@ -6,25 +6,36 @@ smaller, but none smaller than can be read.
 
 import base64
 import io
-import math
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
 from itertools import chain, groupby
-from statistics import fmean
 from typing import Final
 
-from matplotlib.figure import Figure
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, Image, KeepTogether, PageBreak, Paragraph, Spacer
 from reportlab.platypus import Table as Columns
 
 from lensbench.model.units import Paper
-from lensbench.report.draw import Plot
-from lensbench.report.draw.canvas import WIDE, Shape
-from lensbench.report.draw.render import figure_of
+from lensbench.report.draw.field import FieldMap
+from lensbench.report.draw.panels import Panel
 from lensbench.report.draw.strips import Strips
-from lensbench.report.draw.vector import VectorPlot
 from lensbench.report.out.html import kept_together
+from lensbench.report.out.paper_plots import (
+    LEAST_BARE_ROW,
+    PaperPlots,
+    in_a_row,
+    in_rows,
+    places_grid,
+    plot_width_pt,
+)
+from lensbench.report.out.printed import (
+    filled,
+    is_hashes,
+    is_short,
+    is_small,
+    own_words,
+    prose_joined,
+    shortened,
+)
 from lensbench.report.page.document import (
     Answer,
     Block,
@@ -40,12 +51,9 @@ from lensbench.report.page.document import (
     ShotRows,
     Table,
 )
-from lensbench.report.text.words import NOT_MEASURED, Grid, texts, worded
+from lensbench.report.text.words import Grid, texts, worded
 from lensbench.storage.pdf import EVERY_CELL, LEAST_PT, WIDTH_PT, grid, pdf_pages, text
 
-_PLOT_WIDTH_PT: Final = (WIDTH_PT - 6 * mm) / 2.0
-_HALF: Final = Shape(340.0, 11.5, narrow=True)
-"""Of a plot beside another: its words are of 8 pt on paper."""
 _SIZES_PT: Final = {
     "setting": 36.0,
     "answer": 20.0,
@@ -64,21 +72,9 @@ _SCALES: Final = (1.0, 0.95, 0.9)
 """Of the text above the least size, tried in this order."""
 _MOST_PAGES: Final = 6
 """For a lens."""
-_MOST_STRIPS: Final = 6
-"""On one page."""
-_MOST_ROWS: Final = 24
-"""Of what the page folds; a longer list is not printed."""
 _LOW_PT: Final = 80 * mm
 """A table of no greater height is not broken over two pages."""
 _TALL_PT: Final = 1e5
-_HASH: Final = 64
-"""Letters of a hash."""
-_FEW_COLUMNS: Final = 5
-"""A table of no more stands beside another."""
-_MOST_COLUMNS: Final = 9
-"""Of a table of figures: more would break them."""
-_PROSE: Final = (40, 20)
-"""Letters from which on columns hold sentences: the first of them, in the mean; the rest, in the longest cell."""
 _NEARLY_EMPTY: Final = 0.25
 """A page that is filled to less than this share of its height. Common practice, no source."""
 
@@ -86,11 +82,11 @@ _NEARLY_EMPTY: Final = 0.25
 def pdf_of(report: Report, *, paper: Paper = "A4") -> bytes:
     """PDF of a report, in the largest size of text that needs few pages and leaves none of them nearly empty."""
     lenses = sum(isinstance(block, Part) and block.kind == "lens" for block in report.blocks)
-    figures = {plot.key: tuple(_pieces(plot)) for plot in report.plots}
+    plots = PaperPlots()
     made: list[tuple[int, float, bytes]] = []
     for scale in _SCALES:
         fills: list[float] = []
-        story = list(_Typesetter(scale, figures).story(report))
+        story = list(_Typesetter(scale, plots).story(report))
         content = pdf_pages(story, title=report.title, footer="Made by lensbench", paper=paper, fills=fills)
         pages_over = max(len(fills) - _MOST_PAGES * max(lenses, 1), 0)
         if len(fills) == 1 or (min(fills) >= _NEARLY_EMPTY and not pages_over):
@@ -99,22 +95,12 @@ def pdf_of(report: Report, *, paper: Paper = "A4") -> bytes:
     return min(made)[-1]
 
 
-def _pieces(plot: Plot) -> Iterator[Figure]:
-    """Figure of a plot, or of strips of many focal lengths in parts that are readable on a page."""
-    if not isinstance(plot, Strips):
-        yield figure_of(plot, _HALF)
-        return
-    share = math.ceil(len(plot.strips) / math.ceil(len(plot.strips) / _MOST_STRIPS))
-    for start in range(0, len(plot.strips), share):
-        yield figure_of(replace(plot, strips=plot.strips[start : start + share]))
-
-
 class _Typesetter:
     """Lays blocks out as flowables, all text in one scale."""
 
-    def __init__(self, scale: float, figures: Mapping[str, tuple[Figure, ...]]) -> None:
+    def __init__(self, scale: float, plots: PaperPlots) -> None:
         self._scale = scale
-        self._figures = figures
+        self._paper_plots = plots
         self._level = 0
         """Of the next section in the outline."""
         self._heading = ""
@@ -155,32 +141,36 @@ class _Typesetter:
                 story = self._table(f"{title}: {left_out.caption.lower()}", left_out, captioned=False)
             case Plots(title=title):
                 head, rows = [self._text(title, "section")] if title else [], list(self._plots(block))
-                solid = [*head, *(row for row in rows[:1] if not isinstance(row, KeepTogether))]
-                height_pt = sum(flowable.wrap(WIDTH_PT, _TALL_PT)[1] + 3 * mm for flowable in solid)
+                solid = [*head, *(row for row in rows[:3] if not isinstance(row, KeepTogether))]
+                height_pt = sum(map(_height_pt, solid))
                 story = [CondPageBreak(max(height_pt, 90 * mm)), *head, *rows] if head else rows
             case _:
                 story = list(self._composed(block))
         return story
 
     def _crops(self, crops: Crops) -> Iterator[Flowable]:
-        """Pieces of photographs, a pixel a third of a millimetre wide."""
-        for number, row in enumerate(crops.rows):
-            yield self._text(f"{row.setting}: {row.name}" if number % 2 == 0 else row.name, "about")
+        """Pieces of photographs, both lenses side by side, a pixel a third of a millimetre wide, or less."""
+        pixel_pt = min(mm / 3.0, plot_width_pt(2) / crops.width_px)
+        size = (crops.width_px * pixel_pt, crops.height_px * pixel_pt)
+        about = worded("paper.crops", places=crops.rows[0].places, pixel_mm=pixel_pt / mm)
+        yield self._text(" ".join(filter(None, (about, crops.caution))), "about")
+        cells: list[list[Flowable]] = []
+        for row in crops.rows:
             content = io.BytesIO(base64.b64decode(row.picture.partition(",")[2]))
-            size = (crops.width_px * mm / 3.0, crops.height_px * mm / 3.0)
-            yield Image(content, *size, mask="auto", hAlign="LEFT")
+            named = self._text(f"{row.setting}: {row.name}", "about")
+            cells.append([named, Image(content, *size, mask="auto", hAlign="LEFT")])
+        yield from in_rows(cells)
 
     def _composed(self, block: Block) -> Iterator[Flowable]:
         """What holds other blocks, or begins a lens."""
         match block:
-            case Crops(title=title, about=about):
-                head = [self._text(title, "section"), self._text(about, "about")]
-                yield KeepTogether([*head, *self._crops(block)])
+            case Crops(title=title):
+                yield KeepTogether([self._text(title, "section"), *self._crops(block)])
             case Opening():
                 yield from self._opening(block)
             case Cards():
                 yield from self._cards(block)
-            case Fold(blocks=(Table() as only,)) if _is_hashes(only):
+            case Fold(blocks=(Table() as only,)) if is_hashes(only):
                 yield from self._folded([only])
             case Fold(title=title, blocks=blocks, minor=minor):
                 head = self._text(title, "plot", before_pt=8.0) if minor else self._text(title, "section")
@@ -208,7 +198,7 @@ class _Typesetter:
             yield Columns(rows, colWidths=[0.34 * WIDTH_PT, 0.66 * WIDTH_PT], style=EVERY_CELL, hAlign="LEFT")
         if opening.strips is not None:
             yield Spacer(0, 3 * mm)
-            yield from self._drawn(opening.strips)
+            yield from self._paper_plots.strips(opening.strips)
 
     def _cards(self, cards: Cards) -> Iterator[Flowable]:
         """Every lens in a row, above the first one's answer."""
@@ -249,9 +239,7 @@ class _Typesetter:
         )
         self._level += bool(part.title or isinstance(part.blocks[0], Opening))
         evidence = part.kind == "evidence"
-        story += (
-            self._sheet(part) if evidence else chain.from_iterable(map(self._block, _filled(part.blocks)))
-        )
+        story += self._sheet(part) if evidence else chain.from_iterable(map(self._block, filled(part.blocks)))
         self._level = above
         if evidence:
             self._sheets.append(story)
@@ -263,46 +251,43 @@ class _Typesetter:
         maps = [block for block in part.blocks if isinstance(block, Plots)]
         lead, *cautions = (block for block in part.blocks if isinstance(block, Lines))
         fields, settings, *others = (block for block in part.blocks if isinstance(block, Table))
-        width_pt = _PLOT_WIDTH_PT if maps else WIDTH_PT
+        beside_pt = plot_width_pt(2) if maps else WIDTH_PT
         beside: list[Flowable] = []
         for table in others:
-            beside += self._table("", table.grid, captioned=False, width_pt=width_pt)[bool(maps) :]
-        beside += chain.from_iterable(map(self._lines, cautions))
+            beside += self._table("", table.grid, captioned=False, width_pt=beside_pt)[bool(maps) :]
         story = [*self._lines(lead), *self._table("", fields.grid, captioned=False)]
         story += self._table("", settings.brief or settings.grid, captioned=False)
+        after = [flowable for block in cautions for flowable in self._lines(block)]
         if not maps:
-            return [*story, *beside]
-        return [*story, *_in_pairs([self._plot(maps[0].plots[0])[:-1], beside])]
+            return [*story, *beside, *after]
+        title, drawn = maps[0].plots[0].title, self._paper_plots.beside(maps[0].plots[0], 2)
+        return [*story, *in_rows([[self._text(title, "plot"), drawn], beside]), *after]
 
     def _folded(self, blocks: Sequence[Block]) -> Iterator[Flowable]:
         """What the page folds; small tables of figures stand two in a row."""
-        for small, run in groupby(blocks, key=_is_small):
-            together = [part for block in run for part in self._shortened(block)]
+        panels = [block for block in blocks if isinstance(block, Plots) and isinstance(block.plots[0], Panel)]
+        short = [block for block in blocks if isinstance(block, Table) and is_short(block)]
+        pair: list[Block] = [panels[0], short[-1]] if short and len(panels) == 1 else []
+        rest, elsewhere = shortened([block for block in blocks if block not in pair])
+        for small, run in groupby(rest, key=is_small):
+            together = list(run)
             if small and len(together) > 1:
                 figures = (block for block in together if isinstance(block, Figures))
-                yield from _in_pairs([self._figures_table(one, _PLOT_WIDTH_PT) for one in figures])
+                yield from in_rows([self._figures_table(one, plot_width_pt(2)) for one in figures])
             else:
                 yield from (flowable for block in together for flowable in self._block(block))
+        yield from [self._text(" ".join(elsewhere), "body", before_pt=8.0)] if elsewhere else []
+        match pair:
+            case [Plots(plots=(Panel() as panel,)), Table() as table]:
+                yield from self._beside(panel, table)
+            case _:
+                yield from (flowable for block in pair for flowable in self._block(block))
 
-    @staticmethod
-    def _shortened(block: Block) -> list[Block]:
-        """Block, of a long or wide one its parts or where to find it: nobody types a hundred hashes from paper."""
-        long = isinstance(block, Table) and (len(block.grid.rows) > _MOST_ROWS or _is_hashes(block))
-        wide = isinstance(block, Figures) and len(block.header) > _MOST_COLUMNS
-        if isinstance(block, Figures) and wide and block.third == "frame":
-            first, step = block.header[0], _MOST_COLUMNS - 1
-            return [
-                replace(
-                    block,
-                    header=(first, *block.header[start : start + step]),
-                    rows=tuple((head, cells[start - 1 : start - 1 + step]) for head, cells in block.rows),
-                )
-                for start in range(1, len(block.header), step)
-            ]
-        if isinstance(block, Table | Figures) and (long or wide):
-            own = block.grid
-            return [Lines((worded("paper.long", what=own.caption, rows=len(own.rows)),), kind="limits")]
-        return [block]
+    def _beside(self, panel: Panel, table: Table) -> Iterator[Flowable]:
+        """A single plot, and at its right a short table and the plot's words."""
+        drawn, words = self._plot(panel, 2)
+        figures = self._table(table.title, table.grid, captioned=False, width_pt=plot_width_pt(2))[1:]
+        yield from in_rows([drawn, [*figures, Spacer(0, 3 * mm), *words]])
 
     def _figures_table(self, figures: Figures, width_pt: float) -> list[Flowable]:
         """Table below the first sentence of its caption, and above the rest."""
@@ -314,28 +299,44 @@ class _Typesetter:
 
     def _table(self, title: str, own: Grid, *, captioned: bool, width_pt: float = WIDTH_PT) -> list[Flowable]:
         """Table under its title, else under its caption, unless that is the heading above already."""
-        shown, marked = _prose_joined(own), (texts("condition.verdicts")["matters"],)
+        shown, marked = prose_joined(own), (texts("condition.verdicts")["matters"],)
         cells = grid(shown.header, shown.rows, size_pt=LEAST_PT, width_pt=width_pt, marked=marked)
         head = (
             [] if title or own.caption == self._heading else [self._text(own.caption, "plot", before_pt=8.0)]
         )
         head = [self._text(title, "section")] if title else head
-        return _begun([*head, cells, *[self._text(own.caption, "about")] * captioned], least_pt=40 * mm)
+        about = [self._text(own.caption, "about")] if captioned and title else []
+        return _begun([*head, cells, *about], least_pt=40 * mm)
 
     def _plots(self, plots: Plots) -> Iterator[Flowable]:
-        """Strips over the whole width, other plots two in a row, each with its words; those of one stand beside it."""
-        wide = [plot for plot in plots.plots if isinstance(plot, Strips)]
-        yield from (KeepTogether(self._plot(plot)) for plot in wide)
-        cells = [self._plot(plot) for plot in plots.plots if plot not in wide]
-        yield from _in_pairs([cells[0][:-1], cells[0][-1:]] if len(cells) == 1 else cells)
+        """Strips over the whole width; maps below their legend, and other plots, in rows; words of one beside it."""
+        for strips in (plot for plot in plots.plots if isinstance(plot, Strips)):
+            head, about = self._text(strips.title, "plot"), self._text(strips.about, "about")
+            yield KeepTogether([head, *self._paper_plots.strips(strips), about])
+        others = [plot for plot in plots.plots if not isinstance(plot, Strips)]
+        maps = [plot for plot in others if isinstance(plot, FieldMap)]
+        across = in_a_row(len(others))
+        shared = {own_words(plot) for plot in maps}
+        if maps:
+            yield self._paper_plots.legend(maps[0], across)
+            bare = texts("paper")["bare"] * (across > 2)
+            once = shared.pop() if len(shared) == 1 else ""
+            yield self._text(" ".join(filter(None, (once, texts("plots")["bars"], bare))), "about")
+        cells = [self._plot(plot, across, said=not shared) for plot in others]
+        yield from in_rows(
+            cells[0] if len(cells) == 1 else [[*drawn, *words] for drawn, words in cells], across
+        )
+        if maps and across >= LEAST_BARE_ROW:
+            yield from self._table("", places_grid(maps), captioned=False)
 
-    def _plot(self, plot: Plot) -> list[Flowable]:
-        return [self._text(plot.title, "plot"), *self._drawn(plot), self._text(plot.about, "about")]
-
-    def _drawn(self, plot: Plot) -> list[VectorPlot]:
-        """Strips over the whole width, another plot half as wide."""
-        width_pt, shape = (WIDTH_PT, WIDE) if isinstance(plot, Strips) else (_PLOT_WIDTH_PT, _HALF)
-        return [VectorPlot(figure, width_pt, text_pt=shape.text_pt) for figure in self._figures[plot.key]]
+    def _plot(
+        self, plot: Panel | FieldMap, across: int, *, said: bool = False
+    ) -> tuple[list[Flowable], list[Flowable]]:
+        """Title and plot, and its words, unless those of all maps are `said` above them."""
+        title = plot.title if across == 2 else plot.title.partition(":")[0]
+        drawn = [self._text(title, "plot"), self._paper_plots.beside(plot, across, legend=False)]
+        own = own_words(plot) if isinstance(plot, FieldMap) else plot.about
+        return drawn, [] if said and isinstance(plot, FieldMap) else [self._text(own, "about")]
 
     @staticmethod
     def _runs(rows: Sequence[tuple[str, ...]]) -> Paragraph:
@@ -365,58 +366,14 @@ class _Typesetter:
         )
 
 
-def _filled(blocks: Sequence[Block]) -> list[Block]:
-    """Blocks, where an odd number of plots leaves room for one more: the first single one of those below."""
-    folds = [block for block in blocks if isinstance(block, Fold)]
-    single = (
-        plots for fold in folds for plots in fold.blocks if isinstance(plots, Plots) and len(plots.plots) == 1
-    )
-    later = next(single, None)
-    odd = (block for block in blocks if isinstance(block, Plots) and len(block.plots) % 2)
-    rows = next(odd, None)
-    if later is None or rows is None:
-        return list(blocks)
-    changed: dict[int, Block] = {id(rows): replace(rows, plots=(*rows.plots, *later.plots))}
-    changed |= {
-        id(fold): replace(fold, blocks=tuple(block for block in fold.blocks if block is not later))
-        for fold in folds
-    }
-    return [changed.get(id(block), block) for block in blocks]
-
-
-def _prose_joined(own: Grid) -> Grid:
-    """Table whose columns of sentences, where three or more stand side by side, are one: they fill lines better."""
-    rows = own.rows
-    letters = [[len(row[place]) for row in rows] or [0] for place in range(len(own.header))]
-    first = next((place for place, lengths in enumerate(letters) if fmean(lengths) > _PROSE[0]), len(letters))
-    if len(letters) - first < 3 or min(map(max, letters[first:])) < _PROSE[1]:
-        return own
-
-    def joined(cells: tuple[str, ...], between: str) -> tuple[str, ...]:
-        return (*cells[:first], between.join(cell for cell in cells[first:] if cell != NOT_MEASURED))
-
-    return replace(own, header=joined(own.header, ", "), rows=tuple(joined(row, " ") for row in rows))
-
-
-def _is_hashes(table: Table) -> bool:
-    """Whether its last column holds signs that nobody reads."""
-    return all(len(row[-1]) >= _HASH and " " not in row[-1] for row in table.grid.rows)
-
-
-def _is_small(block: Block) -> bool:
-    return isinstance(block, Figures) and len(block.header) <= _FEW_COLUMNS
+def _height_pt(flowable: Flowable) -> float:
+    """With the spaces around it."""
+    height_pt = flowable.wrap(WIDTH_PT, _TALL_PT)[1] + flowable.getSpaceBefore() + flowable.getSpaceAfter()
+    return float(height_pt)
 
 
 def _begun(story: Sequence[Flowable], *, least_pt: float) -> list[Flowable]:
     """Break the page first where the beginning, a heading and what it heads, does not fit; of a tall one the least."""
     solid = [flowable for flowable in story if not isinstance(flowable, CondPageBreak | KeepTogether)]
-    height_pt = sum(flowable.wrap(WIDTH_PT, _TALL_PT)[1] + 3 * mm for flowable in solid[:4])
+    height_pt = sum(map(_height_pt, solid[:4]))
     return [CondPageBreak(height_pt if height_pt <= _LOW_PT else least_pt), *story]
-
-
-def _in_pairs(cells: Sequence[list[Flowable]]) -> Iterator[Flowable]:
-    """Rows of two."""
-    filled = [*cells, *[[]] * (len(cells) % 2)]
-    for start in range(0, len(filled), 2):
-        row = [filled[start : start + 2]]
-        yield Columns(row, colWidths=[WIDTH_PT / 2.0] * 2, style=EVERY_CELL, hAlign="LEFT")

@@ -5,7 +5,7 @@ numbers with a power of ten, 2931E-4 for 0.2931: a spreadsheet that expects a de
 1.234 for 1234, but reads this form as everybody else does.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from itertools import repeat
 from operator import attrgetter
@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 
 from lensbench.model.compare import CompareFindings, EffectFindings
 from lensbench.model.errors import Remark
@@ -41,14 +40,16 @@ def spreadsheet_path(path: Path) -> str:
 
 
 Cell = str | float | int | None
+Columns = dict[str, list[Any]]
+"""A table: each column's name, in order, and its cells; a data frame is made of it where one is asked for."""
 
 
-def shots_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
+def shots_table(shots: Sequence[SweepShot]) -> Columns:
     """One row for every photograph, the rejected ones included, with the columns `SHOTS_COLUMNS`."""
-    return pd.DataFrame([_shot_row(shot) for shot in shots], columns=list(SHOTS_COLUMNS))
+    return _columns(SHOTS_COLUMNS, [_shot_row(shot) for shot in shots])
 
 
-def edges_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
+def edges_table(shots: Sequence[SweepShot]) -> Columns:
     """One row for every edge of every measured photograph, with the columns `EDGES_COLUMNS`.
 
     Where any edge has a physical reading, `PHYSICAL_COLUMNS` follow.
@@ -60,16 +61,15 @@ def edges_table(shots: Sequence[SweepShot]) -> pd.DataFrame:
     if any(edge.edge.physical is not None for edge in edges):
         names, cells = (*EDGES_COLUMNS, *PHYSICAL_COLUMNS), _EDGE_CELLS | _PHYSICAL_CELLS
     of_shot = [(_planned_cells(EDGES_COLUMNS, planned), len(result.edges)) for planned, result in measured]
-    columns = {
+    return {
         name: list(map(cells[name], edges))
         if name in cells
         else [cell for row, count in of_shot for cell in repeat(row.get(name), count)]
         for name in names
     }
-    return pd.DataFrame(columns)
 
 
-def compare_table(comparison: CompareFindings) -> pd.DataFrame:
+def compare_table(comparison: CompareFindings) -> Columns:
     """One row for every pair of lenses, unit, focal length, f-number and zone."""
     rows = [
         _walked(_COMPARE_COLUMNS, row)
@@ -81,32 +81,34 @@ def compare_table(comparison: CompareFindings) -> pd.DataFrame:
         for unit, pair_rows in ((pair.unit, pair.rows), ("lpmm", pair.rows_lpmm))
         for row in pair_rows
     ]
-    return pd.DataFrame(rows, columns=list(_COMPARE_COLUMNS))
+    return _columns(_COMPARE_COLUMNS, rows)
 
 
-def effect_table(findings: EffectFindings) -> pd.DataFrame:
+def effect_table(findings: EffectFindings) -> Columns:
     """One row for every level, figure and zone."""
     rows = [
         _walked(_EFFECT_COLUMNS, row, findings) | {"ci95_low": row.ci95[0], "ci95_high": row.ci95[1]}
         for row in findings.rows
     ]
-    return pd.DataFrame(rows, columns=list(_EFFECT_COLUMNS))
+    return _columns(_EFFECT_COLUMNS, rows)
 
 
-def as_csv(table: pd.DataFrame) -> bytes:
+def _columns(names: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> Columns:
+    return {name: [row.get(name) for row in rows] for name in names}
+
+
+def as_csv(table: Columns) -> bytes:
     """Table as CSV in UTF-8: numbers to seven digits, an empty cell where nothing is known."""
-    columns = [_cell_texts(table[name]) for name in table.columns]
-    lines = [",".join(table.columns), *map(",".join, zip(*columns, strict=True))]
+    lines = [",".join(table), *map(",".join, zip(*map(_cell_texts, table.values()), strict=True))]
     return ("\n".join(lines) + "\n").encode()
 
 
-def _cell_texts(column: "pd.Series[Any]") -> list[str]:
+def _cell_texts(column: Sequence[Any]) -> list[str]:
     """Cells of a column as they stand in the file."""
-    if column.dtype.kind in "fiu":
-        return spreadsheet_numbers(column.to_numpy(np.float64))
-    values = column.to_list()
-    texts = {value: _cell_text(value) for value in set(values)}
-    return [texts[value] for value in values]
+    if not any(issubclass(kind, str) for kind in set(map(type, column))):
+        return spreadsheet_numbers(np.array(column, np.float64))  # None becomes NaN
+    texts = {value: _cell_text(value) for value in set(column)}
+    return [texts[value] for value in column]
 
 
 def _cell_text(value: Any) -> str:

@@ -54,6 +54,7 @@ def crops_of(pair: ComparedPair, first: SweepLens, second: SweepLens) -> tuple[C
         Crops(
             title="See for yourself",
             about=" ".join([about, *unlike]),
+            caution="".join(unlike),
             rows=tuple(shown[: 2 * MOST_SETTINGS]),
             width_px=width_px,
             height_px=SIDE_PX,

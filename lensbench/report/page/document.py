@@ -117,8 +117,9 @@ class Figure:
         return tuple(filter(None, lines)) or (NOT_MEASURED,)
 
     def printed(self, scale: StripScale) -> str:
-        """The same in lines, with the interval beside its figure."""
-        lines = (self.words, " ".join(self._figure(scale)).strip(), self.note)
+        """The same in two lines, the second for the note."""
+        figure = " ".join(self._figure(scale)).strip()
+        lines = (": ".join(filter(None, (self.words, figure))), self.note)
         return "\n".join(filter(None, lines)) or NOT_MEASURED
 
     def _figure(self, scale: StripScale) -> tuple[str, str]:
@@ -217,6 +218,9 @@ class Crops:
     form: ClassVar[str] = "crops"
     title: str
     about: str
+    """With the scale of the page; on paper it is another."""
+    caution: str = ""
+    """What of it holds on paper, too."""
     rows: tuple[CropRow, ...]
     width_px: int
     height_px: int

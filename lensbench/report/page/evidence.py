@@ -32,8 +32,8 @@ from lensbench.report.text.words import (
     worded,
 )
 
-_MOST_PRINTED: Final = 12
-"""Settings on the printed sheet, which is one page."""
+_MOST_PRINTED: Final = (12, 18)
+"""Settings on the printed sheet, which is one page: of all of them, and of those that say the gist."""
 
 
 def evidence_part(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> tuple[Part, ...]:
@@ -91,7 +91,10 @@ def _repeats_text(lens: LensFindings, details: Decentring) -> str:
 
 
 def _settings(details: Decentring, *, limit_percent: float) -> Table:
-    """Row for every setting; where those are many, the printed sheet has what matters and each widest stop."""
+    """Row for every setting; where those are many, the printed sheet has what matters and each widest stop.
+
+    Where even these are too many, it has each focal length's most uneven one.
+    """
     columns: dict[str, Callable[[SideAsymmetry], str]] = {
         "setting": lambda row: at_setting(row) + ", focus bracket" * (row.source is Source.FOCUS_BRACKET),
         "softer by": _percent,
@@ -104,9 +107,13 @@ def _settings(details: Decentring, *, limit_percent: float) -> Table:
     }
     whole = Grid.of(details.rows, worded("evidence.settings", limit=limit_percent), columns)
     widest = {row.focal_length_mm: row for row in reversed(details.rows)}
-    gist = [row for row in details.rows if row.matters or row is widest[row.focal_length_mm]]
-    caption = worded("evidence.gist", limit=limit_percent, others=len(details.rows) - len(gist))
-    brief = Grid.of(gist, caption, columns) if len(details.rows) > _MOST_PRINTED else None
+    gist, kind = [row for row in details.rows if row.matters or row is widest[row.focal_length_mm]], "gist"
+    if len(gist) > _MOST_PRINTED[1]:
+        by_weight = sorted(gist, key=lambda row: (row.matters, row.percent, -row.f_number))
+        softest = {row.focal_length_mm: row for row in by_weight}
+        gist, kind = [row for row in gist if row is softest[row.focal_length_mm]], "softest"
+    caption = worded(f"evidence.{kind}", limit=limit_percent, others=len(details.rows) - len(gist))
+    brief = Grid.of(gist, caption, columns) if len(details.rows) > _MOST_PRINTED[0] else None
     return Table("", whole, kind="short", brief=brief)
 
 

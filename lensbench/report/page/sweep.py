@@ -3,7 +3,7 @@
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from itertools import chain
-from math import isfinite, isnan, log2, nan
+from math import isfinite, log2, nan
 from statistics import median
 from typing import Final
 
@@ -34,7 +34,16 @@ from lensbench.report.page.shots import MOST_PICTURES, shot_rows
 from lensbench.report.page.sound import copy_headline, sound_blocks
 from lensbench.report.text.answer import lens_sentences, lens_title, series_remark
 from lensbench.report.text.blur import lens_blur_sentence
-from lensbench.report.text.words import NOT_MEASURED, Grid, clean_line, known, photo_labels, texts
+from lensbench.report.text.words import (
+    NOT_MEASURED,
+    Grid,
+    clean_line,
+    figure_range,
+    known,
+    photo_labels,
+    texts,
+    worded,
+)
 
 _MOST_MAPS: Final = 6
 """Maps of the field that are shown at once."""
@@ -119,7 +128,7 @@ def _in_full(lens: LensFindings, shots: list[SweepShot]) -> Fold:
 
 def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) -> Grid | None:
     """Row for every focal length, of the shots used; None where the chart tells nothing."""
-    rows = []
+    rows, heights = [], list[float]()
     for focal_mm in (focal.focal_length_mm for focal in lens.by_focal_length):
         by_stop: dict[float, list[ChartSeen]] = defaultdict(list)
         for shot in shots:
@@ -133,10 +142,12 @@ def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) 
             lights = (_light(stop, by_stop[stop]) for stop in (min(by_stop), max(by_stop)))
             distortion, framing = known(distortion_percent, "+.1f", " %"), known(framing_percent, ".0f", " %")
             rows.append((focal_length(focal_mm), distortion, *lights, framing))
+            heights += [chart.outermost_height for chart in charts if isfinite(chart.outermost_height)]
     if not rows:
         return None
+    where = figure_range(min(heights), max(heights), ".2f") if heights else ""
     return Grid(
-        caption="Median of the photographs used; light in percent of the centre's, from the chart's paper",
+        caption=worded("sweep.light") + (worded("sweep.light_at", heights=where) if where else ""),
         header=(
             "focal length",
             "distortion at the corner",
@@ -151,12 +162,11 @@ def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) 
 def _light(stop: float, charts: Sequence[ChartSeen]) -> str:
     """Say the paper's brightness at the outermost targets' distance, and in stops."""
     percent = _finite_median(chart.outermost_light_percent for chart in charts)
-    height = _finite_median(chart.outermost_height for chart in charts)
-    if isnan(height) or not percent > 0.0:
+    if not percent > 0.0:
         return NOT_MEASURED
     stops = round(log2(percent / 100.0), 1)
     fall = f"{percent:.0f} % ({stops:+.1f} stops)" if stops else "hardly any fall"
-    return f"{f_stop(stop)}: {fall}\n{height:.2f} of the way to the corner"
+    return f"{f_stop(stop)}: {fall}"
 
 
 def _finite_median(values: Iterable[float]) -> float:
