@@ -25,7 +25,7 @@ import sys
 import tempfile
 import threading
 import traceback
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager, suppress
@@ -66,6 +66,8 @@ _LOADED: Final = [
     "PIL.Image",
 ]
 """What every worker that measures needs: loaded once, by the process that they are forked from."""
+_SERVERS: Final[set[int]] = set()
+"""Programs, by their number, that have started that process."""
 _PARENT_DEATH_SIGNAL: Final = 1
 """PR_SET_PDEATHSIG of Linux's prctl(2)."""
 _CONTROL_GROUP: Final = Path("/sys/fs/cgroup")
@@ -215,14 +217,24 @@ def start_server() -> None:
         return
     from multiprocessing import forkserver  # noqa: PLC0415  only there
 
-    forkserver.set_forkserver_preload(_LOADED)
+    if not _SERVERS:
+        forkserver.set_forkserver_preload(_LOADED)
     # Ctrl-C waits for that moment: it is the parent's, and the new process never hears of it, nor do its workers.
     before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    # It finds the lensbench that runs here, and no other one.
+    places = os.pathsep.join(place or str(Path.cwd()) for place in sys.path)
     try:
-        with _single_threaded(), suppress(OSError):  # the pool will say so
+        # Where it cannot start, the pool says so.
+        with suppress(OSError), _environment(dict.fromkeys(_ONE_THREAD, "1") | {"PYTHONPATH": places}):
             forkserver.ensure_running()
+            _SERVERS.add(os.getpid())
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def server_runs() -> bool:
+    """Whether this program has started what workers are forked from, so that one more costs little."""
+    return os.getpid() in _SERVERS
 
 
 @contextmanager
@@ -253,7 +265,8 @@ def pool_of(workers: int, *, share_memory: bool = False) -> Iterator[Pool]:
             raise WorkersUnavailable(str(error)) from error
         pool = Pool(executor=executor, workers=workers, folder=Path(folder), older=older)
         try:
-            with _single_threaded():
+            # One thread each: libraries read these variables when they are loaded.
+            with _environment(dict.fromkeys(_ONE_THREAD, "1")):
                 yield pool
         except BaseException:
             pool.kill()
@@ -263,10 +276,10 @@ def pool_of(workers: int, *, share_memory: bool = False) -> Iterator[Pool]:
 
 
 @contextmanager
-def _single_threaded() -> Iterator[None]:
-    """Let workers start with one thread each: libraries read these variables when they are loaded."""
-    before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
+def _environment(changes: Mapping[str, str]) -> Iterator[None]:
+    """Environment in which a process is started; afterwards it is as it was."""
+    before = {name: os.environ.get(name) for name in changes}
+    os.environ.update(changes)
     try:
         yield
     finally:

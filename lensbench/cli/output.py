@@ -80,6 +80,7 @@ def progress_bar(doing: str = "measuring", *, then: str = "") -> Iterator[Callab
 def running(workers: int | None, limit_s: float = USUAL_LIMIT_S) -> "Iterator[lensbench.Running]":
     """Spread the work, shown by a bar; standard error says where no workers can start, or results be kept."""
     import lensbench
+    from lensbench import report
     from lensbench.sweep import usual_workers
 
     with progress_bar(then="writing the report") as progress:
@@ -88,6 +89,7 @@ def running(workers: int | None, limit_s: float = USUAL_LIMIT_S) -> "Iterator[le
             progress=lambda done, total, _: progress(done, total),
             notice=lambda sentence: say(sentence, err=True),
             timeout_s=limit_s,
+            meanwhile=report.load_writers,
         )
 
 

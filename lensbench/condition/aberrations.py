@@ -148,11 +148,17 @@ def _worst(distances: Sequence[PlaneDistance]) -> PlaneDistance | None:
 
 
 def _worst_distance(surfaces: Sequence[FocusSurface], part: Part) -> PlaneDistance | None:
-    """A part of the surface at the setting that it costs most; None without brackets."""
+    """A part of the surface at the setting that it costs most; None without brackets that reach the outer field.
+
+    Nothing is within limits while another setting's bracket ends before it.
+    """
     groups = defaultdict[Setting, list[FocusSurface]](list)
-    for surface in sorted(surfaces, key=lambda surface: surface.setting.order):
+    reaching = (surface for surface in surfaces if surface.reaches_outer)
+    for surface in sorted(reaching, key=lambda surface: surface.setting.order):
         groups[surface.setting].append(surface)
-    return _worst([_of_part(alike, part, tests=len(groups)) for alike in groups.values()])
+    worst = _worst([_of_part(alike, part, tests=len(groups)) for alike in groups.values()])
+    unsure = not all(surface.reaches_outer for surface in surfaces)
+    return None if worst and unsure and worst.verdict is Verdict.WITHIN_LIMITS else worst
 
 
 def _of_part(alike: Sequence[FocusSurface], part: Part, *, tests: int) -> PlaneDistance:

@@ -31,7 +31,7 @@ from lensbench.condition.field import (
     side_of,
     softer_azimuth_deg,
 )
-from lensbench.condition.tilt import leaning_cost, mean_slope, steady_error_um, tilt_asymmetry_bound
+from lensbench.condition.tilt import leaning_cost, mean_slope, steady_errors_um, tilt_asymmetry_bound
 from lensbench.model.condition import (
     Cause,
     ConditionFinding,
@@ -130,8 +130,8 @@ class Asymmetry:
 def asymmetries(settings: Sequence[SettingShots]) -> list[Asymmetry]:
     """What is left of every setting's asymmetry in refocused shots."""
     spreads = moderated([setting.repeats for setting in settings])
-    steady_um = steady_error_um(settings)
-    return [_of_shots(setting, spread, steady_um) for setting, spread in zip(settings, spreads, strict=True)]
+    judged_stops = zip(settings, spreads, steady_errors_um(settings), strict=True)
+    return [_of_shots(setting, spread, steady_um) for setting, spread, steady_um in judged_stops]
 
 
 def _of_shots(setting: SettingShots, spread: Uncertainty, steady_um: float) -> Asymmetry:

@@ -190,7 +190,7 @@ _SPLITS: Final = slice(10, 12)
 
 
 def _shares(columns: int, size_px: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
-    """What of each column makes the asymmetry, shape (2, columns), and the split at the outer zone, shape (columns,)."""
+    """What of each column makes the asymmetry, shape (2, columns), and the outer zone's split, shape (columns,)."""
     reach = sides_reach(size_px)
     sides, split = np.zeros((2, columns)), np.zeros(columns)
     sides[:, :2], split[2] = np.diag(2.0 * reach), _SPLIT_HEIGHT**2
@@ -282,6 +282,8 @@ class FocusSurface:
     plain: FloatArray  # the first five where the square of the height alone is laid through, shape (5,)
     freedom: float
     outermost: float  # image height of the outermost target with a peak
+    reaches_outer: bool
+    """Whether most edges of the outer zone have their peak within the bracket; else the surface ends before it."""
     disc_px_per_step: float  # of the blur disc, median over the picture
     outer_log_mtf50: float  # median at the outer targets' peaks
     inner_log_mtf50: float  # at those of the inner ones
@@ -324,7 +326,11 @@ class FocusSurface:
 
 def focus_surface(bracket: Bracket) -> FocusSurface | None:
     """Fit the surface of best focus of one bracket; None where too few targets have their peak in it."""
-    spots = [(edge, peak) for edge, peak in _spots(bracket) if peak.verdict == "peak"]
+    size_px = bracket.results[0].size_px
+    inside, outside = zone_borders(size_px)
+    seen = _spots(bracket)
+    far = [peak for edge, peak in seen if edge.image_height > outside]
+    spots = [(edge, peak) for edge, peak in seen if peak.verdict == "peak"]
     if len(spots) < _FEWEST_SPOTS:
         return None
     edges, peaks = [edge for edge, _ in spots], [peak for _, peak in spots]
@@ -340,8 +346,6 @@ def focus_surface(bracket: Bracket) -> FocusSurface | None:
         more = np.column_stack((design, height2**2, height2 * split))
         full = _weighted(more, best, sds) or plain
     heights = np.array([peak.log_mtf50 for peak in peaks])
-    size_px = bracket.results[0].size_px
-    inside, outside = zone_borders(size_px)
     outer = heights[[edge.image_height > outside for edge in edges]]
     inner = heights[[edge.image_height < inside for edge in edges]]
     return FocusSurface(
@@ -351,6 +355,7 @@ def focus_surface(bracket: Bracket) -> FocusSurface | None:
         plain=plain[0],
         freedom=full[2],
         outermost=max(edge.image_height for edge in edges),
+        reaches_outer=not far or 2 * sum(peak.verdict == "peak" for peak in far) > len(far),
         disc_px_per_step=float(np.median([peak.disc_px_per_step for peak in peaks])),
         outer_log_mtf50=float(np.median(outer if outer.size else heights)),
         inner_log_mtf50=float(np.median(inner if inner.size else heights)),

@@ -4,7 +4,8 @@ A tilted chart shifts the focus by h m tan(tilt) at image height h, to both side
 sides alike where the centre is in focus; it tells them apart where the focus is off anyway, by a steady error or a
 curved field. How far off the outer field can be, its own blur bounds: no focus error makes a stop softer than it is.
 What blurs the narrowest stop beside diffraction blurs every wider one; with that, the error that brings a stop down to
-what was measured there is the largest, and the stop that allows least holds for all. So the tilt's effect has no known
+what was measured there is the largest. It holds for that stop alone: a real lens's focus shifts with the stop, so a
+curved field lies tens of micrometres further off at one than at another. So the tilt's effect has no known
 sign, but a largest size; it goes into the asymmetry's variance as an even distribution within it.
 
 A plane of focus that leans in the lens costs opposite sides alike too, and is not seen in their difference. But then
@@ -108,24 +109,26 @@ def mean_slope(results: Sequence[ShotResult]) -> FocusSlope:
     )
 
 
-def steady_error_um(settings: Sequence[SettingShots]) -> float:
-    """Largest focus error of the outer field, the same at every stop, that the shots of all stops together allow.
+def steady_errors_um(settings: Sequence[SettingShots]) -> list[float]:
+    """Largest focus error of the outer field that each stop allows, shots of all stops seen together.
 
     What blurs the sharpest zone at the narrowest stop beside diffraction and that error blurs every wider stop as well.
+    The error is each stop's own: where the focus shifts on stopping down, a curved field lies further off at one stop
+    than at another.
     """
     known = [setting for setting in settings if isfinite(_outer_level(setting.results))]
     if not known:
-        return inf
+        return [inf] * len(settings)
     narrowest = max(known, key=lambda setting: setting.exact_f_number)
     sharpest = max(level for level in _levels(narrowest.results).values() if isfinite(level))
     at_narrowest = _Sharpness.of(narrowest)
-    allowed_um = 0.0
-    for error_um in _ERRORS_UM:
-        sigma_px = at_narrowest.least_sigma_px(sharpest, error_um)
-        stops = ((_Sharpness.of(setting), _outer_level(setting.results)) for setting in known)
-        if any(stop.log_mtf50(error_um, sigma_px) < level - _FOCUS_DOUBT for stop, level in stops):
-            break
-        allowed_um = float(error_um)
+    sigmas_px = [at_narrowest.least_sigma_px(sharpest, error_um) for error_um in _ERRORS_UM]
+    allowed_um = []
+    for setting in settings:
+        level, stop = _outer_level(setting.results) - _FOCUS_DOUBT, _Sharpness.of(setting)
+        levels = [stop.log_mtf50(*pair) for pair in zip(_ERRORS_UM, sigmas_px, strict=True)]
+        beyond = np.flatnonzero(np.array(levels) < level)
+        allowed_um.append(float(beyond[0]) if beyond.size else float(_ERRORS_UM[-1]))
     return allowed_um
 
 

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.edge.curves import MTF_LEVELS, Curves, crossings_cypx, mtf_gradients, transfer_of
+from lensbench.edge.curves import MTF_LEVELS, Curves, crossings_cypx, moduli_of, mtf_gradients
 from lensbench.edge.line import EdgeLine
 from lensbench.edge.posterior import pull_of
 from lensbench.edge.region import Raggedness, RefinedFit
@@ -66,16 +66,23 @@ class Pieces:
     """Variance that neighbouring samples' noise makes by going together, over that of independent noise."""
 
 
-def pieces_of(fit: RefinedFit) -> Pieces:
-    """Scatter of MTF50, 30, 20 and 10 between pieces of the edge, without freedom where it is too short."""
-    power = 1.0 if fit.points.is_sensor else grain(fit)
-    along = fit.along_px
-    low, high = float(along.min()), float(along.max())
-    count = int((high - low) / PIECE_PX)
-    if count < _FEWEST_PIECES:
-        return Pieces(ratio=1.0, dof=0.0, grain=power)
-    piece = np.minimum(((along - low) / (high - low) * count).astype(np.intp), count - 1)
-    return replace(_between(fit, piece), grain=power)
+def pieces_of(fits: Sequence[RefinedFit]) -> list[Pieces]:
+    """Scatter of MTF50, 30, 20 and 10 between pieces of each edge, without freedom where it is too short."""
+    found = [Pieces(ratio=1.0, dof=0.0, grain=1.0 if fit.points.is_sensor else grain(fit)) for fit in fits]
+    long: dict[int, list[int]] = {}
+    pieces: dict[int, npt.NDArray[np.intp]] = {}
+    for place, fit in enumerate(fits):
+        low, high = float(fit.along_px.min()), float(fit.along_px.max())
+        count = int((high - low) / PIECE_PX)
+        if count >= _FEWEST_PIECES:
+            own = ((fit.along_px - low) * (count / (high - low))).astype(np.intp)
+            pieces[place] = np.minimum(own, count - 1)
+            long.setdefault(fit.posterior.shape.index, []).append(place)
+    for places in long.values():
+        between = _between([fits[place] for place in places], [pieces[place] for place in places])
+        for place, its in zip(places, between, strict=True):
+            found[place] = replace(its, grain=found[place].grain)
+    return found
 
 
 def bands_of(fit: RefinedFit) -> Pieces | None:
@@ -107,26 +114,37 @@ def bands_of(fit: RefinedFit) -> Pieces | None:
     square = float((np.square(total) / np.maximum(count, 1)).sum()) / held
     if square < 1.0 + _BANDS_SDS * math.sqrt(2.0 / held):
         return None
-    return _between(fit, np.unique(piece, return_inverse=True)[1])
+    return _between([fit], [np.unique(piece, return_inverse=True)[1]])[0]
 
 
-def _between(fit: RefinedFit, piece: npt.NDArray[np.intp]) -> Pieces:
-    """Scatter of the figures between pieces, the samples' numbers of which are given."""
-    count = int(piece.max()) + 1
-    own = fit.posterior.shape.own_frequency_cypx
-    sfr = np.abs(transfer_of(fit.posterior)[: own.size])[None]
-    mtf = crossings_cypx(own, np.repeat(sfr, len(MTF_LEVELS), axis=0), np.array(MTF_LEVELS))
-    gradients = mtf_gradients(fit.posterior, mtf[np.isfinite(mtf)])
-    if not len(gradients):
+def _between(fits: Sequence[RefinedFit], pieces: Sequence[npt.NDArray[np.intp]]) -> list[Pieces]:
+    """Scatter of the figures between pieces, the samples' numbers of which are given, of fits of one prior shape."""
+    shape = fits[0].posterior.shape
+    own = shape.own_frequency_cypx
+    sfr = np.repeat(moduli_of([fit.posterior for fit in fits]), len(MTF_LEVELS), axis=0)
+    mtf = crossings_cypx(own, sfr, np.tile(MTF_LEVELS, len(fits))).reshape(len(fits), -1)
+    gradients = np.stack(
+        [mtf_gradients(fit.posterior, np.nan_to_num(its)) for fit, its in zip(fits, mtf, strict=True)]
+    )
+    # All samples of a bin pull alike, so sums by bin are enough.
+    pulls = pull_of(
+        [fit.posterior for fit in fits], [fit.bins for fit in fits], [fit.plateaus for fit in fits], gradients
+    )
+    return [
+        _pulled_apart(fit, piece, pull[np.isfinite(its)])
+        for fit, piece, pull, its in zip(fits, pieces, pulls, mtf, strict=True)
+    ]
+
+
+def _pulled_apart(fit: RefinedFit, piece: npt.NDArray[np.intp], pulls: FloatArray) -> Pieces:
+    if not len(pulls):
         return Pieces(ratio=1.0, dof=0.0)
-    at = fit.bins.place
+    count, at = int(piece.max()) + 1, fit.bins.place
     level, slope, bend = fit.posterior.profile()
-    apart = fit.distance_px - fit.posterior.shape.fine.position_px[at]
-    residual = fit.points.value - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
+    apart = fit.distance_px - fit.posterior.shape.fine.position_px.take(at)
+    residual = fit.points.value - level.take(at) - apart * (slope.take(at) + 0.5 * apart * bend.take(at))
     profile = np.clip((level - fit.posterior.dark) / fit.posterior.step, 0.0, 1.0)
     variance = fit.plateaus.variance_of(profile[at], fit.distance_px) / fit.noise_factor
-    # All samples of a bin pull alike, so sums by bin are enough.
-    pulls = pull_of(fit.posterior, fit.bins, fit.plateaus, gradients)
     independent = np.square(pulls) @ np.bincount(at, variance, SIZE)
     by_bin = np.bincount(piece * SIZE + at, residual, count * SIZE).reshape(count, SIZE)
     each = pulls @ by_bin.T
@@ -141,35 +159,35 @@ def grain(fit: RefinedFit) -> float:
     Interpolated colours make neighbours go together: the sum of their correlation over two samples to every side, in
     waves of that length, is the power (Wiener and Khinchin).
     """
-    distance, along = fit.distance_px, fit.along_px
-    level, slope, _ = fit.posterior.profile()
-    at = fit.bins.place
-    row, col = fit.points.sites
-    height, width = fit.points.shape
+    posterior, points = fit.posterior, fit.points
+    level, slope, _ = posterior.profile()
+    height, width = points.shape
     value, held = np.zeros(
         (2, height, width + _BESIDE_PX), np.float32
     )  # the margin keeps the rows' ends apart
-    rest = fit.points.value - level[at] - slope[at] * (distance - fit.posterior.shape.fine.position_px[at])
     start = _PLATEAU_SIGMAS * fit.line.sigma_px + _PLATEAU_PX
-    for side in (distance < -start, distance > start):
+    for side in (fit.distance_px < -start, fit.distance_px > start):
         own = np.flatnonzero(side)
         if own.size > _FEWEST_GRAINS:
-            plane = np.stack([np.ones(own.size), along[own], distance[own]])
-            told = rest[own]
+            at, distance = fit.bins.place.take(own), fit.distance_px.take(own)
+            plane = np.stack([np.ones(own.size), fit.along_px.take(own), distance])
+            apart = distance - posterior.shape.fine.position_px.take(at)
+            told = points.value.take(own) - level.take(at) - slope.take(at) * apart
             left = told - np.linalg.pinv(plane @ plane.T, hermitian=True) @ (plane @ told) @ plane
-            value[row[own], col[own]] = left / max(float(left.std()), 1e-300)
-            held[row[own], col[own]] = 1.0
+            row, col = points.kept(own).sites
+            value[row, col] = left / max(float(left.std()), 1e-300)
+            held[row, col] = 1.0
     value, held = value.ravel(), held.ravel()
     wave = np.pi * gaussian_sigma_px(1.0) / fit.line.sigma_px
     angle = np.radians(fit.line.angle_deg)
     power = 1.0
     for d_row, d_col in _BESIDE:
-        apart = d_row * (width + _BESIDE_PX) + d_col
-        if apart >= value.size:
+        away = d_row * (width + _BESIDE_PX) + d_col
+        if away >= value.size:
             continue
-        pairs = max(float(held[apart:] @ held[:-apart]), 1.0)
+        pairs = max(float(held[away:] @ held[:-away]), 1.0)
         phase = np.cos(wave * (d_col * np.cos(angle) + d_row * np.sin(angle)))
-        power += 2.0 * float(phase) * float(value[apart:] @ value[:-apart]) / pairs
+        power += 2.0 * float(phase) * float(value[away:] @ value[:-away]) / pairs
     return max(power, 1.0)
 
 

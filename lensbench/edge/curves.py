@@ -56,12 +56,6 @@ def _columns_otf(index: int) -> ComplexArray:
     return np.concatenate([levels, shape.modes_otf])
 
 
-def transfer_of(posterior: Posterior) -> ComplexArray:
-    """Complex transfer along the edge normal, on the prior shape's own grid then the output grid."""
-    transfer: ComplexArray = posterior.coefficient @ _columns_otf(posterior.shape.index) / posterior.step
-    return transfer
-
-
 def moduli_of(posteriors: Sequence[Posterior]) -> FloatArray:
     """Modulus of the transfer of fits that share one prior shape, on its own grid."""
     shape = posteriors[0].shape
@@ -79,20 +73,17 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
     own = posteriors[0].shape.own_frequency_cypx
     whole = _mtf(own, modulus)
     position, esf = posteriors[0].shape.fine.position_px, _esf(posteriors, coefficient)
-    reach, far = (
-        np.asarray(reach_px)[:, None],
-        _Beyond.of(posteriors, coefficient, esf, reach_px, whole[:, 0]),
-    )
-    sfr = far.taken_off(modulus, far.response(np.concatenate([own, OUTPUT_FREQUENCY_CYPX]) * reach))
+    reach = np.asarray(reach_px)[:, None]
+    share = _beyond(posteriors[0].shape.fine, esf, reach[:, 0], whole[:, 0])[:, None]
+    turns = 2.0 * np.pi * np.concatenate([own, OUTPUT_FREQUENCY_CYPX]) * reach
+    sfr = (modulus - share / (1.0 + np.square(turns))) / (1.0 - share)
     fine, output = sfr[:, : own.size], sfr[:, own.size :]
     mtf = _mtf(own, sfr)
     places, nearest = _places(own, mtf)
     low, high = crossings_px(position, esf)
-    sfr_gradient = _sfr_gradient(coefficient[:, 1, None], columns, transfer, places)
-    at_places = np.concatenate([own, OUTPUT_FREQUENCY_CYPX])[places]
     gradient = np.concatenate(
         [
-            far.gradient(sfr_gradient, np.take_along_axis(sfr, places, axis=1), at_places * reach),
+            _sfr_gradient(coefficient[:, 1, None], columns, transfer, places),
             _rise_gradient(posteriors[0].shape.fine, coefficient, low, high)[:, :, None],
         ],
         axis=2,
@@ -126,57 +117,17 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
     ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Beyond:
-    """Light that fits put further out than their regions reach, more than a pupil's rim sends there: no part of an SFR.
+def _beyond(shape: Shapes, esf: FloatArray, reach_px: FloatArray, mtf50_cypx: FloatArray) -> FloatArray:
+    """Share of the light that each fit puts further out than its region reaches, and no pupil's rim sends there.
 
-    What lies there is belief alone, and the plateaus that a region shows have it in them.
+    It is belief alone, for the plateaus that a region shows have it in them. Arrays have shape (edges,).
     """
-
-    share: FloatArray
-    """Of all light, shape (edges, 1)."""
-    change: FloatArray
-    """Of the share with each coefficient, shape (edges, columns)."""
-
-    @classmethod
-    def of(
-        cls,
-        posteriors: Sequence[Posterior],
-        coefficient: FloatArray,
-        esf: FloatArray,
-        reach_px: Sequence[float],
-        mtf50_cypx: FloatArray,
-    ) -> "_Beyond":
-        table, reach = posteriors[0].shape.fine, np.asarray(reach_px)
-        middle, spacing = table.position_px.size // 2, float(table.position_px[1] - table.position_px[0])
-        last = np.minimum(np.rint(reach / spacing).astype(np.intp), middle)
-        high, low, edges = middle + last, middle - last, np.arange(len(esf))
-        seen = esf[edges, high] - esf[edges, low]
-        # A perfect lens sends 4 q / (pi^3 r) of the light further than r to both sides.
-        diffraction = _RIM * 4.0 * _PERFECT_MTF50_Q / (np.pi**3 * mtf50_cypx * reach)
-        share = np.nan_to_num(np.clip(1.0 - seen - diffraction, 0.0, 0.5))
-        change = np.zeros(coefficient.shape)
-        change[:, 1] = seen - (table.mean[0, high] - table.mean[0, low])
-        change[:, SHIFT] = table.mean[1, low] - table.mean[1, high]
-        change[:, LEVELS:] = (table.modes[0][:, low] - table.modes[0][:, high]).T
-        change *= ((share > 0.0) / coefficient[:, 1])[:, None]
-        return cls(share=share[:, None], change=change)
-
-    @staticmethod
-    def response(reaches: FloatArray) -> FloatArray:
-        """Response of that light, taken to fall exponentially, where a wave's frequency times the reach is this."""
-        return np.asarray(1.0 / (1.0 + np.square(2.0 * np.pi * reaches)), np.float64)
-
-    def taken_off(self, sfr: FloatArray, response: FloatArray) -> FloatArray:
-        """SFR of the light between the local plateaus, from that of all."""
-        return np.asarray((sfr - self.share * response) / (1.0 - self.share), np.float64)
-
-    def gradient(self, gradient: FloatArray, sfr: FloatArray, reaches: FloatArray) -> FloatArray:
-        """Change of that SFR with each coefficient from that of all light's, both of shape (edges, columns, places)."""
-        if not self.share.any():
-            return gradient
-        more = (sfr - self.response(reaches))[:, None] * self.change[:, :, None]
-        return np.asarray((gradient + more) / (1.0 - self.share[:, :, None]), np.float64)
+    middle, spacing = shape.position_px.size // 2, float(shape.position_px[1] - shape.position_px[0])
+    last, edges = np.minimum(np.rint(reach_px / spacing).astype(np.intp), middle), np.arange(len(esf))
+    seen = esf[edges, middle + last] - esf[edges, middle - last]
+    # A perfect lens sends 4 q / (pi^3 r) of the light further than r to both sides.
+    diffraction = _RIM * 4.0 * _PERFECT_MTF50_Q / (np.pi**3 * mtf50_cypx * reach_px)
+    return np.asarray(np.nan_to_num(np.clip(1.0 - seen - diffraction, 0.0, 0.5)), np.float64)
 
 
 def _mtf(own_cypx: FloatArray, sfr: FloatArray) -> FloatArray:

@@ -1,10 +1,11 @@
 """The fit of an edge: from the samples of many regions to each one's line, noise and profile.
 
 In order: a line with a Gaussian idea of the blur (`line`); samples pooled by their distance from it, and the noise of
-both plateaus (`samples`); all kinds of edges laid through them (`posterior`), at nearer shapes where sharpness asks for
-them; the same again without outliers (dust, hot pixels). Then, where line and profile can't be told apart sample by
-sample, both together; and where residuals are larger than noise allows, a last touch to the line. At last, where all
-regions belong to one photograph, how common each kind of edge is among them.
+both plateaus (`samples`); in a finished picture what coding took (`coding`); all kinds of edges laid through them
+(`posterior`), at nearer shapes where sharpness asks for them; the same again without outliers (dust, hot pixels). Then,
+where line and profile can't be told apart sample by sample, both together; and where residuals are larger than noise
+allows, a last touch to the line. At last, where all regions belong to one photograph, how common each kind of edge is
+among them.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -169,7 +170,10 @@ def _settle_doubts(regions: Sequence[Region]) -> list[Region]:
     _fit(joint, _fit_jointly)
     doubtful = []
     for region in regions:
-        if region not in joint and not region.ragged and region.fit and region.fit.posterior.doubtful:
+        settled = (
+            region in joint or region.ragged or region.coding
+        )  # what coding left hangs together, see below
+        if not settled and region.fit and region.fit.posterior.doubtful:
             region.move(refine_line(region, region.fit))
             doubtful.append(region)
     return doubtful
@@ -201,14 +205,15 @@ def _straighten(regions: Sequence[Region]) -> None:
 def _hang_together(regions: Sequence[Region], habits: "_Habits | None") -> None:
     """Fit again with larger noise where errors hang together along the edge."""
     fits = [(region, region.fit) for region in regions if region.fit is not None]
-    pieces = [(region, pieces_of(fit)) for region, fit in fits if not fit.points.is_sensor]
+    pictures = [(region, fit) for region, fit in fits if not fit.points.is_sensor]
+    pieces = pieces_of([fit for _, fit in pictures])
     if habits and pieces:
-        habits.noise_factor = noise_factor([own for _, own in pieces])
-    for region, own in pieces:
+        habits.noise_factor = noise_factor(pieces)
+    for (region, _), own in zip(pictures, pieces, strict=True):
         region.noise_factor = habits.noise_factor if habits and habits.noise_factor else noise_factor([own])
     for region, fit in fits:
         if fit.points.is_sensor and region.rough_sd > _ROUGH_SD:
-            region.noise_factor = noise_factor([pieces_of(fit)])
+            region.noise_factor = noise_factor(pieces_of([fit]))
         if (bands := bands_of(fit)) is not None:
             region.noise_factor = max(region.noise_factor, noise_factor([bands]))
     _fit_again([region for region, _ in fits if region.noise_factor > _FACTOR_THAT_MATTERS])

@@ -6,7 +6,6 @@ strangers recur all along the edge (the blocks of a JPEG, interpolated colours, 
 only what stands out of the scatter that is usual at its distance is one.
 """
 
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -127,16 +126,16 @@ def _steep_scatter_sd(fit: RefinedFit, expected: FloatArray, excess: FloatArray)
 
 def _zone_scatter(fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> FloatArray:
     """Typical scatter around each bin over what is expected there, at least 1: what most bins show is no stranger."""
-    own = fit.bins.count > 1.5
-    ratio = np.ones(SIZE)
-    distance = np.abs(fit.posterior.shape.fine.position_px) / fit.line.sigma_px
-    each = excess / np.maximum(fit.bins.count - 1.0, 1.0) / expected
-    for low, high in pairwise(_ZONES_SIGMA):
-        zone = (distance >= low) & (distance < high)
-        filled = zone & own
-        if np.count_nonzero(filled) >= _FEWEST_STEEP:
-            ratio[zone] = max(1.0, float(np.median(each[filled])))
-    return ratio
+    own = np.flatnonzero(fit.bins.count > 1.5)
+    position = fit.posterior.shape.fine.position_px
+    zone = np.searchsorted(_ZONES_SIGMA, np.abs(position) / fit.line.sigma_px, side="right") - 1
+    each, of_own = (excess[own] / (fit.bins.count[own] - 1.0)) / expected[own], zone[own]
+    typical = np.ones(len(_ZONES_SIGMA))
+    for number in range(len(_ZONES_SIGMA) - 1):
+        filled = each[of_own == number]
+        if filled.size >= _FEWEST_STEEP:
+            typical[number] = max(1.0, float(np.median(filled)))
+    return typical[zone]
 
 
 def _wild_bins(fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> npt.NDArray[np.intp]:

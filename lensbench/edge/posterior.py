@@ -246,20 +246,28 @@ def fit_with_line(
     return weighed[0], posteriors[0], turn_bend[0] - line.centre
 
 
-def pull_of(posterior: Posterior, bins: Bins, plateaus: Plateaus, gradient: FloatArray) -> FloatArray:
-    """By how much figures move per unit of one sample's value, for a sample in each bin.
+def pull_of(
+    posteriors: Sequence[Posterior], bins: Sequence[Bins], plateaus: Sequence[Plateaus], gradients: FloatArray
+) -> FloatArray:
+    """By how much figures of fits of one prior shape move per unit of one sample's value, for a sample in each bin.
 
-    `gradient` is the figures' change per unit of each coefficient, shape (figures, columns); the result has shape
-    (figures, SIZE).
+    `gradients` are the figures' changes per unit of each coefficient, shape (fits, figures, columns); the result has
+    shape (fits, figures, SIZE).
     """
-    table, span = posterior.shape.fitted, slice(0, MIDDLES.size)
-    stacked = stack_bins([bins], posterior.shape.step_px)
-    columns = np.concatenate([level_columns(stacked, table, span), rows(stacked, table.modes, span)], axis=1)[
-        0
-    ]
-    direction = (gradient @ posterior.spread) @ posterior.spread.T
-    weight = 1.0 / variance([plateaus], columns[None, 1], table.position_px)
-    lost = LostDetail.of(stacked, table, span, [plateaus], np.array([posterior.step]))
+    shape, span = posteriors[0].shape, slice(0, MIDDLES.size)
+    stacked = stack_bins(bins, shape.step_px)
+    columns = np.concatenate(
+        [level_columns(stacked, shape.fitted, span), rows(stacked, shape.fitted.modes, span)], axis=1
+    )
+    direction = np.stack(
+        [
+            (gradient @ posterior.spread) @ posterior.spread.T
+            for gradient, posterior in zip(gradients, posteriors, strict=True)
+        ]
+    )
+    weight = 1.0 / variance(plateaus, columns[:, 1], shape.fitted.position_px)
+    step = np.array([posterior.step for posterior in posteriors])
+    lost = LostDetail.of(stacked, shape.fitted, span, plateaus, step)
     if lost is not None:
-        columns = columns - lost.taken(columns[None], stacked.count * weight)[0]
-    return spread_out(direction @ columns * weight[0])
+        columns -= lost.taken(columns, stacked.count * weight)
+    return spread_out(direction @ columns * weight[:, None])

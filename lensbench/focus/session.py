@@ -3,13 +3,17 @@
 Frames of a stop that were not refocused agree with each other and stray together from the course of the stops. So the
 course is laid through each third's means by the optical model, and what is left, with the freedom that the fit left
 over, is held against the scatter of the repeats (F-test). Repeats that scatter more where focus counts more were
-refocused, whatever the stops do: a lens whose focus shifts on stopping down strays from the model, too.
+refocused, whatever the stops do: a lens whose focus shifts on stopping down strays from the model, too, and one with a
+curved field strays far. So do repeats whose thirds change against each other by more than their edges' noise: what
+moves the one into focus and the other out of it is the focus.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from math import inf
 from typing import Final
+from weakref import WeakKeyDictionary, ref
 
 import numpy as np
 
@@ -18,6 +22,7 @@ from lensbench.model.shot import ZONES, IntArray, ShotResult
 from lensbench.model.sweep import Refocusing, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.photo import natural_order
+from lensbench.shot import zone_of
 from lensbench.stats import f_chance, fit_blur
 
 THIRDS: Final = tuple(zone for zone in ZONES if zone != "frame")
@@ -30,6 +35,7 @@ _MODEL_ERROR: Final = 0.004
 _FOCUS_COUNTS: Final = 0.3  # of the greatest load: above it focus errors show, below hardly
 _STEADY: Final = 0.8
 _FEWEST_PAIRED_EDGES: Final = 20
+_FEWEST_A_THIRD: Final = 8
 _STRAYS: Final = 4.0  # sds, by the median: an edge that moved by more tells of itself alone
 _PLACE_DOUBT_PX: Final = 0.02  # no place of an edge is believed better than this
 
@@ -83,7 +89,9 @@ def session_focus(shots: Sequence[SweepShot]) -> SessionFocus:
     if creep is not None:
         said = Refocusing.OPEN
     elif said is None:
-        said = _shown(f_number, thirds, setting, pitch_um=plain[0].measured.pixel_pitch_um)
+        moved = _focus_moved([shot.measured for shot in plain], setting)
+        pitch_um = plain[0].measured.pixel_pitch_um
+        said = Refocusing.AGREED if moved else _shown(f_number, thirds, setting, pitch_um=pitch_um)
     return SessionFocus(refocusing=said, creep=creep, settings=settings)
 
 
@@ -96,6 +104,39 @@ def _said(shots: Sequence[SweepShot], setting: IntArray) -> Refocusing | None:
     if len(pairs) == len(shots) and len(set(groups)) > 1:
         return Refocusing.SAID_ANEW
     return Refocusing.SAID_ONE if len(pairs) == len(set(setting.tolist())) else None
+
+
+def _focus_moved(results: Sequence[ShotResult], setting: IntArray) -> bool:
+    """Whether the thirds of some setting's repeats changed against each other beyond their edges' noise, by chi-square.
+
+    Light, shake and noise alike in all the picture leave them as they stand; so do frames that were not refocused.
+    """
+    square, freedom = 0.0, 0.0
+    for number in range(int(setting.max()) + 1):
+        repeats = [result for result, own in zip(results, setting, strict=True) if own == number]
+        told = [
+            {
+                (edge.target, edge.arm): (edge, np.log(edge.edge.mtf50_cypx), edge.edge.mtf50_sd_cypx)
+                for edge in result.edges
+                if edge.edge.measured and edge.edge.mtf50_sd_cypx > 0.0
+            }
+            for result in repeats
+        ]
+        in_all = sorted(set.intersection(*(set(edges) for edges in told)))
+        names = np.array([zone_of(told[0][name][0].image_height, repeats[0].size_px) for name in in_all])
+        if len(repeats) < 2 or any(np.sum(names == third) < _FEWEST_A_THIRD for third in THIRDS):
+            continue
+        logs = np.array([[edges[name][1] for name in in_all] for edges in told])
+        sds = np.array([[edges[name][2] for name in in_all] for edges in told]) / np.exp(logs)
+        means = np.stack([logs[:, names == third].mean(axis=1) for third in THIRDS], axis=1)
+        variance = np.stack(
+            [(sds[:, names == third] ** 2).mean() / np.sum(names == third) for third in THIRDS]
+        )
+        away = means - means.mean(axis=0)
+        away -= np.average(away, axis=1, weights=1.0 / variance)[:, None]
+        square += float(np.sum(away**2 / variance))
+        freedom += (len(repeats) - 1.0) * (len(THIRDS) - 1.0)
+    return freedom > 0.0 and f_chance(square / freedom, freedom, inf) < _BEYOND_DOUBT
 
 
 def _shown(
@@ -153,8 +194,18 @@ def _ways(shots: Sequence[SweepShot]) -> FloatArray:
 def moved_px(result: ShotResult, first: ShotResult) -> FloatArray:
     """Shift of a photograph against the first one and its growth: down, right, and at 100 px from the centre [px].
 
-    NaN where too few edges tell it.
+    NaN where too few edges tell it. Kept as long as the photograph is, for it is asked several times.
     """
+    known = _MOVED.get(result)
+    if known is None or known[0]() is not first:
+        known = _MOVED[result] = (ref(first), _moved_px(result, first))
+    return known[1]
+
+
+_MOVED: Final[WeakKeyDictionary[ShotResult, tuple[ref[ShotResult], FloatArray]]] = WeakKeyDictionary()
+
+
+def _moved_px(result: ShotResult, first: ShotResult) -> FloatArray:
     before = {(edge.target, edge.arm): edge.edge for edge in first.edges if edge.edge.measured}
     pairs = [
         (edge.edge, before[edge.target, edge.arm])

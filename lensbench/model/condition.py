@@ -124,7 +124,7 @@ class SideAsymmetry:
     shots: int  # refocused ones, those of the turned camera included
     turned_shots: int
     tilt_percent: float
-    """What the chart's tilt could do at most, with the largest steady focus error that the stops allow; it is in the
+    """What the chart's tilt could do at most, with the largest focus error that the stop's blur allows; it is in the
     interval, and 0 from a focus bracket."""
     source: Source
     matters: bool  # beyond chance and beyond the tilt, and large enough

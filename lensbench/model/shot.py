@@ -284,7 +284,7 @@ class Thumbnail:
         return codes / 255.0 * (1.0 + 2.0 * _CODES_BEYOND) - _CODES_BEYOND
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, weakref_slot=True)
 class ShotResult:
     """Everything measured in one photograph of the chart."""
 

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any, BinaryIO, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from lensbench.model.errors import ImageError, Remark, SettingError, remark
 from lensbench.model.shot import Box, Overview, Samples
@@ -279,9 +280,10 @@ class RasterPixels:
         check_box(box, self.size_px)
         region = self.codes[box.top : box.top + box.height, box.left : box.left + box.width]
         if channel in _PLANE_OF:
-            region = region[:, :, _PLANE_OF[channel]]
+            region = region[:, :, _PLANE_OF[channel]].copy()
         clipped = (region == 0) | (region == self.table.size - 1)
-        light = np.take(self.table, region, mode="clip")  # a code never exceeds the table
+        places = region.astype(np.intp)  # once for all that counts with them
+        light = self.table.take(places, mode="clip")  # a code never exceeds the table
         if region.ndim == 3:
             import cv2  # noqa: PLC0415  three times as fast as a matrix product here
 
@@ -294,11 +296,11 @@ class RasterPixels:
             present=np.ones(clipped.shape, np.bool_),
             clipped=clipped,
             is_sensor=False,
-            rounding_sd=self._rounding_sd(light, region),
+            rounding_sd=self._rounding_sd(light, places),
             tone_known=self.tone_known,
         )
 
-    def _rounding_sd(self, light: FloatArray, region: PixelArray) -> tuple[float, float]:
+    def _rounding_sd(self, light: FloatArray, region: npt.NDArray[np.intp]) -> tuple[float, float]:
         """What rounding to whole codes adds in the darker and in the brighter half of a region."""
         quarter = light.size // 4
         if not quarter:

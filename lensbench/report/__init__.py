@@ -65,3 +65,9 @@ def __getattr__(name: str) -> Any:
         if name in names.split():
             return getattr(import_module(f"{__name__}.{part}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def load_writers() -> None:
+    """Load what draws and writes, for whoever has nothing else to do just now."""
+    for part in ("draw.render", "out.pdf", "out.card_sheet", "out.html"):
+        import_module(f"{__name__}.{part}")

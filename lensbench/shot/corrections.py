@@ -42,7 +42,6 @@ from lensbench.shot.zones import summarise
 
 Single = npt.NDArray[np.float32]
 
-_COARSE_PX: Final = 2
 _NEAREST_PX: Final = 1.0
 """To crossing and rim."""
 _DARK_IS_NEXT: Final = (1, 3)
@@ -95,8 +94,6 @@ def subtract_neighbour_edges(
 def _free_of_neighbours(
     samples: Samples, target: FoundTarget, arm: ArmRegion, *, spokes: FloatArray, q: float
 ) -> None:
-    import cv2  # noqa: PLC0415  heavy: only where a chart is measured
-
     along, following = spokes[arm.arm - 1], spokes[arm.arm % len(ARMS)]
     reach_px = float(np.hypot(*along))
     down, right = (along / reach_px).tolist()
@@ -105,8 +102,7 @@ def _free_of_neighbours(
     box = samples.box
     # Worked out at every second pixel: light that has come so far varies slowly.
     rows, cols = (
-        np.arange(-_COARSE_PX, side + 2 * _COARSE_PX, _COARSE_PX, dtype=np.float32)
-        + np.float32(start + 0.5 * (_COARSE_PX - 1) - middle)
+        np.arange(start, start + side + 1, 2, dtype=np.float32) - np.float32(middle)
         for side, start, middle in zip(
             (box.height, box.width), (box.top, box.left), target.crossing_px, strict=True
         )
@@ -120,10 +116,17 @@ def _free_of_neighbours(
     missing = _tail(across, forward, 4.0 * share)
     np.subtract(np.float32(reach_px), forward, out=forward)
     missing += _tail(across, forward, 2.0 * share * _rim_share(middle))
-    size = (_COARSE_PX * missing.shape[1], _COARSE_PX * missing.shape[0])
-    fine = cv2.resize(missing, size, interpolation=cv2.INTER_LINEAR)
-    inside = fine[_COARSE_PX : _COARSE_PX + box.height, _COARSE_PX : _COARSE_PX + box.width]
-    np.add(samples.values, inside, out=samples.values)
+    np.add(samples.values, _between_seconds(missing)[: box.height, : box.width], out=samples.values)
+
+
+def _between_seconds(coarse: Single) -> Single:
+    """Values of every second pixel, and between them the means of their neighbours."""
+    rows, cols = coarse.shape
+    fine = np.empty((2 * rows - 1, 2 * cols - 1), np.float32)
+    fine[::2, ::2] = coarse
+    fine[::2, 1::2] = np.float32(0.5) * (coarse[:, :-1] + coarse[:, 1:])
+    fine[1::2] = np.float32(0.5) * (fine[:-2:2] + fine[2::2])
+    return fine
 
 
 def _tail(across: Single, distance: Single, size: float) -> Single:

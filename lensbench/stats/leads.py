@@ -26,7 +26,7 @@ from scipy import optimize, special
 from lensbench.model.shot import IntArray
 from lensbench.model.units import FloatArray
 from lensbench.stats.best_set import probability_all_below
-from lensbench.stats.spread import Uncertainty, pooled_dof, range_quantile, rounded_dof
+from lensbench.stats.spread import Uncertainty, range_quantile, rounded_dof
 
 _MEAN_SHARE: Final = (
     0.9  # of the risk that means take; lone settings get the rest, and what both have in common
@@ -34,6 +34,7 @@ _MEAN_SHARE: Final = (
 _FLOOR_SDS: Final = 3.0
 _LEAST_SD: Final = 0.003  # no test weighs more than one that scatters by so much
 _HIGHEST: Final = 200.0
+_ENDLESS_DOF: Final = 1e9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,45 +63,47 @@ def surely_ahead(leads: Leads, common: Uncertainty, *, rivals: int) -> IntArray:
     rivals : int
         How many compete; all their pairs hold together.
     """
-    own = leads.scatter_sd**2 + leads.shared_sd**2
-    sd = np.sqrt(np.maximum(common.variance + own, 1e-16))
-    dof = rounded_dof(
-        min(pooled_dof((common.variance, float(variance)), (common.dof, leads.dof)) for variance in own)
-    )
     risk = float(special.ndtr(-range_quantile(math.inf, rivals=rivals)))
+    sd = np.sqrt(np.maximum(common.variance + leads.scatter_sd**2 + leads.shared_sd**2, 1e-16))
     found = np.zeros(len(sd), np.int64)
     share = _MEAN_SHARE if len(sd) > 1 else 1.0
-    together = float(special.stdtrit(min(dof, 1e9), 1.0 - share * risk))
-    likely = np.abs(leads.log_ratio) > together * sd  # no lead below this is told, whatever the others are
+    from_here = _reach(leads, common, sd, leads.scatter_sd, share * risk)
+    likely = np.abs(leads.log_ratio) > from_here  # no lead below this is told, whatever the others are
     if len(sd) == 1 or not likely.any():
         found[likely] = np.sign(leads.log_ratio[likely])
         return found
-    of_mean = math.sqrt(_variances(leads, np.arange(len(sd)), common.variance)[-1])
-    shared = np.sort(np.sqrt(common.variance) / sd).clip(0.0, 0.99).round(2)
-    of_mean = round(min(math.sqrt(common.variance) / of_mean, 0.99), 2)
-    alone = _lone_limit(together, (of_mean, *shared.tolist()), dof, risk)
+    of_mean = _means_sd(leads, np.arange(len(sd)), common.variance)[0][-1]
+    shared = (np.sqrt(common.variance) / np.array([of_mean, *np.sort(sd)])).clip(0.0, 0.99).round(2)
+    alone = _lone_times(tuple(shared.tolist()), rounded_dof(common.dof), risk) * from_here
     for sign in (1, -1):
         ratio = sign * leads.log_ratio
-        rest = np.flatnonzero(ratio <= alone * sd)
-        held = [
-            test
-            for test in rest[ratio[rest] > together * sd[rest]]
-            if _held(leads, ratio, test, rest, sd, common.variance, together)
-        ]
-        found[ratio > alone * sd] = sign
+        rest = np.flatnonzero(ratio <= alone)
+        near = rest[ratio[rest] > from_here[rest]]
+        held = [test for test in near if _held(leads, ratio, test, rest, common, risk)]
+        found[ratio > alone] = sign
         found[held] = sign
     return found
 
 
-@lru_cache(maxsize=1024)
-def _lone_limit(together: float, shared: tuple[float, ...], dof: float, risk: float) -> float:
-    """Limit of lone tests beside that of their mean, which is the first."""
+def _reach(
+    leads: Leads, common: Uncertainty, sd: FloatArray, scatter_sd: FloatArray, risk: float
+) -> FloatArray:
+    """Student's one-sided limits of figures of these sds, of which the scatter is known by few shots."""
+    doubt = scatter_sd**4 / leads.dof + common.variance**2 / common.dof
+    dof = np.minimum(sd**4 / np.maximum(doubt, 1e-300), _ENDLESS_DOF)
+    return np.asarray(special.stdtrit(dof, 1.0 - risk) * sd, np.float64)
 
-    def excess(alone: float) -> float:
-        limits = np.array([together, *[alone] * (len(shared) - 1)])
+
+@lru_cache(maxsize=1024)
+def _lone_times(shared: tuple[float, ...], dof: float, risk: float) -> float:
+    """Limit of lone tests over that of means, all together at one-sided risk; the mean of all is the first."""
+    together = float(special.stdtrit(min(dof, _ENDLESS_DOF), 1.0 - _MEAN_SHARE * risk))
+
+    def excess(times: float) -> float:
+        limits = together * np.array([1.0, *[times] * (len(shared) - 1)])
         return probability_all_below(limits, shared=shared, dof=dof) - (1.0 - risk)
 
-    return float(optimize.brentq(excess, 0.0, _HIGHEST, xtol=1e-3))
+    return float(optimize.brentq(excess, 0.1, _HIGHEST, xtol=1e-3))
 
 
 def _weights(leads: Leads) -> FloatArray:
@@ -108,32 +111,27 @@ def _weights(leads: Leads) -> FloatArray:
     return np.asarray(1.0 / (leads.scatter_sd**2 + leads.shared_sd**2 + _LEAST_SD**2), np.float64)
 
 
-def _variances(leads: Leads, members: IntArray, common_variance: float) -> FloatArray:
-    """Variance of the weighted mean of the first one, two, ... of some tests; shape (members,)."""
+def _means_sd(leads: Leads, members: IntArray, common_variance: float) -> tuple[FloatArray, FloatArray]:
+    """Sd of the weighted mean of the first one, two, ... of some tests, and of its scatter; both (members,)."""
     weights = _weights(leads)[members]
     of_stop = leads.stop[members][:, None] == np.unique(leads.stop[members])
     scatter = np.cumsum((weights * leads.scatter_sd[members])[:, None] * of_stop, axis=0)
-    shared = np.cumsum(weights * leads.shared_sd[members])
-    own = (np.sum(scatter**2, axis=1) + shared**2) / np.cumsum(weights) ** 2
-    return np.asarray(common_variance + own, np.float64)
+    scatter_sd = np.sqrt(np.sum(scatter**2, axis=1)) / np.cumsum(weights)
+    shared_sd = np.cumsum(weights * leads.shared_sd[members]) / np.cumsum(weights)
+    return np.sqrt(common_variance + scatter_sd**2 + shared_sd**2), scatter_sd
 
 
 def _held(
-    leads: Leads,
-    ratio: FloatArray,
-    test: int,
-    rest: IntArray,
-    sd: FloatArray,
-    common_variance: float,
-    together: float,
+    leads: Leads, ratio: FloatArray, test: int, rest: IntArray, common: Uncertainty, risk: float
 ) -> bool:
     """Whether a test's lead holds in the mean with any others: the lowest one, two, ... of the rest are the worst."""
     others = rest[rest != test]
     members = np.array([test, *others[np.argsort(ratio[others])]])
-    limit = together * np.sqrt(_variances(leads, members, common_variance))
+    sd, scatter_sd = _means_sd(leads, members, common.variance)
+    limit = _reach(leads, common, sd, scatter_sd, _MEAN_SHARE * risk)
     weights = np.tril(np.tile(_weights(leads)[members], (len(members), 1)))
-    own_sd = np.hypot(leads.scatter_sd, leads.shared_sd)[members]
-    depth = _FLOOR_SDS * (1.0 - common_variance / sd[members] ** 2) * own_sd
+    own = (leads.scatter_sd**2 + leads.shared_sd**2)[members]
+    depth = _FLOOR_SDS * own**1.5 / (own + common.variance)
     raised = np.maximum(ratio[members], limit[:, None] - depth)
     mean = np.sum(weights * raised, axis=1) / weights.sum(axis=1)
     return bool(np.all(mean > limit))

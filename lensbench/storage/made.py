@@ -8,6 +8,7 @@ import zlib
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Final
@@ -48,6 +49,10 @@ class MadeCache:
                 write_whole(path, gzip.compress(content, compresslevel=1, mtime=0))
         return content
 
+    def holds(self, kind: str, record: object) -> bool:
+        """Whether anything stands here for a record."""
+        return self.folder is not None and (self.folder / f"{_hash_of(kind, record)}.made.gz").is_file()
+
     def prune(self) -> None:
         """Remove what stands here and was not asked for this time."""
         if self.folder is None:
@@ -58,8 +63,13 @@ class MadeCache:
                     path.unlink()
 
 
+@cache
+def _drawing_code() -> tuple[str, ...]:
+    """Code and libraries that draw."""
+    return code_fingerprint(_DRAWING_ROOMS), *map(version, _DRAWING_LIBRARIES)
+
+
 def _hash_of(kind: str, record: object) -> str:
-    libraries = [version(name) for name in _DRAWING_LIBRARIES]
-    told = [kind, code_fingerprint(_DRAWING_ROOMS), libraries, record]
+    told = [kind, *_drawing_code(), record]
     content = json.dumps(msgspec.to_builtins(told, enc_hook=plain_value))  # names may hold what is no Unicode
     return hashlib.blake2b(content.encode(), digest_size=20).hexdigest()

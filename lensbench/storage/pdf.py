@@ -1,4 +1,4 @@
-"""PDF pages of text and tables: A4 or Letter, both weights of one font embedded, an outline, the same bytes every time.
+"""PDF pages of text and tables: A4 or Letter, both weights of one font embedded, outline, tags, the same bytes always.
 
 Text and tables are equally wide on both papers, so a page differs in its height alone. Nothing in a text is taken for
 markup, and nothing runs.
@@ -22,6 +22,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph, Table
 
 from lensbench.model.units import Paper
+from lensbench.storage.tagged import Structure, TaggedCanvas, element
 
 PAPERS_PT: Final[dict[Paper, tuple[float, float]]] = {"A4": A4, "Letter": LETTER}
 """Name -> width and height."""
@@ -57,20 +58,23 @@ def pdf_pages(
     footer: str,
     paper: Paper = "A4",
     fills: list[float] | None = None,
+    sketch: bool = False,
 ) -> bytes:
     """PDF of a story; the footer stands at the left of every page, its number at the right.
 
-    Where `fills` is given, it takes the share of every page's height that is used, in order.
+    Where `fills` is given, it takes the share of every page's height that is used, in order; of a `sketch` that is all
+    that is wanted, and nothing comes out.
     """
     register_fonts()
     width_pt, height_pt = PAPERS_PT[paper]
     left_pt, room_pt = (width_pt - WIDTH_PT) / 2.0, height_pt - 2.0 * _TOP_AND_BOTTOM_PT
 
     def draw_footer(canvas: Any, document: Any) -> None:
-        canvas.setFont(REGULAR, LEAST_PT)
-        canvas.setFillColor(FAINT)
-        canvas.drawString(left_pt, 8 * mm, footer)
-        canvas.drawRightString(width_pt - left_pt, 8 * mm, f"page {document.page}")
+        with canvas.artifact():
+            canvas.setFont(REGULAR, LEAST_PT)
+            canvas.setFillColor(FAINT)
+            canvas.drawString(left_pt, 8 * mm, footer)
+            canvas.drawRightString(width_pt - left_pt, 8 * mm, f"page {document.page}")
         if fills is not None:
             fills.append((_TOP_AND_BOTTOM_PT + room_pt - document.frame._y) / room_pt)  # noqa: SLF001  only there
 
@@ -81,29 +85,55 @@ def pdf_pages(
     frame = Frame(left_pt, _TOP_AND_BOTTOM_PT, WIDTH_PT, room_pt, 0, 0, 0, 0)
     # The footer is drawn last, so that a reader of the text meets the answer first.
     document.addPageTemplates(PageTemplate(frames=[frame], onPageEnd=draw_footer))
-    document.build(list(story))
+    document.build(list(story), canvasmaker=Sketch if sketch else TaggedCanvas)
     return content.getvalue()
 
 
-class _Heading(Paragraph):  # type: ignore[misc]  # of a library without types
-    """A paragraph that the outline names."""
+class Sketch(TaggedCanvas):
+    """A canvas that only the layout is wanted of: plots may leave themselves out, and no file is put together."""
 
-    def __init__(self, words: str, style: ParagraphStyle, *, entry: tuple[int, str]) -> None:
-        super().__init__(words, style)
-        self._level, self._name = entry
+    def save(self) -> None:
+        """Put nothing together."""
+
+
+class _Words(Paragraph):  # type: ignore[misc]  # of a library without types
+    """A paragraph that knows what it is, and what the outline calls it."""
+
+    structure: Structure = ()
+    entry: tuple[int, str] | None = None
+
+    def split(self, width_pt: float, height_pt: float) -> list[Flowable]:
+        """Parts that are what the whole is; the first stands for it in the outline."""
+        parts: list[Flowable] = super().split(width_pt, height_pt)
+        for part in parts:
+            part.structure = self.structure
+        for part in parts[:1]:
+            part.entry = self.entry
+        return parts
 
     def draw(self) -> None:
         """Draw it, and name its place in the outline."""
-        at_pt = self.canv.absolutePosition(0, 0)[1]
-        key = f"{self.canv.getPageNumber()}-{at_pt:.1f}"
-        self.canv.bookmarkHorizontal(key, 0, self.height)
-        self.canv.addOutlineEntry(self._name, key, self._level)
-        self.canv.showOutline()
-        super().draw()
+        if self.entry is not None:
+            level, name = self.entry
+            at_pt = self.canv.absolutePosition(0, 0)[1]
+            key = f"{self.canv.getPageNumber()}-{at_pt:.1f}"
+            self.canv.bookmarkHorizontal(key, 0, self.height)
+            self.canv.addOutlineEntry(name, key, level)
+            self.canv.showOutline()
+        with self.canv.tagged(self.structure):
+            super().draw()
+
+
+class _Cells(Table):  # type: ignore[misc]
+    """A table whose rules are no content."""
+
+    def _drawLines(self) -> None:  # noqa: N802  the library's name
+        with self.canv.artifact():
+            super()._drawLines()
 
 
 def text(
-    words: str | Sequence[tuple[str, str]],
+    said: str | Sequence[tuple[str, str]],
     size_pt: float,
     *,
     bold: bool = False,
@@ -117,7 +147,8 @@ def text(
 
     Words in pairs are runs, each of bold words and of plain ones.
 
-    With an `entry` the outline names it: at a level, 0 at the top and none skipped, by a name.
+    With an `entry` the outline names it: at a level, 0 at the top and none skipped, by a name; it is a heading of that
+    level.
     """
     register_fonts()
     style = ParagraphStyle(
@@ -131,12 +162,20 @@ def text(
         spaceBefore=before_pt,
         spaceAfter=after_pt,
     )
-    runs = [("", words)] if isinstance(words, str) else words
+    runs = [("", said)] if isinstance(said, str) else said
     marked = " ".join(
         f'<font name="{BOLD}">{_escaped(first)}</font> {_escaped(rest)}' if first else _escaped(rest)
         for first, rest in runs
     )
-    return Paragraph(marked, style) if entry is None else _Heading(marked, style, entry=entry)
+    words = _Words(marked, style)
+    words.entry, words.structure = entry, element("P")
+    return words if entry is None else headed(words, entry[0] + 1)
+
+
+def headed(words: Paragraph, level: int) -> Paragraph:
+    """The same paragraph as a heading, of level 1 at the top."""
+    words.structure = element(f"H{level}")
+    return words
 
 
 def grid(
@@ -153,8 +192,12 @@ def grid(
     """
     cells = [[text(name, size_pt, faint=True, after_pt=1.4) for name in header]]
     cells += [[text(_led(cell, marked), size_pt, after_pt=1.4) for cell in row] for row in rows]
+    table = ("Table", object())
+    for number, row in enumerate(cells):
+        for column, cell in enumerate(row):
+            cell.structure = (table, ("TR", number), ("TD" if number else "TH", column))
     widths = _column_widths_pt(header, rows, size_pt=size_pt, width_pt=width_pt)
-    return Table(cells, colWidths=widths, repeatRows=1, style=_GRID, hAlign="LEFT")
+    return _Cells(cells, colWidths=widths, repeatRows=1, style=_GRID, hAlign="LEFT")
 
 
 def _escaped(words: str) -> str:
@@ -197,8 +240,8 @@ def _lines(head: str, cells: Sequence[str]) -> list[str]:
 
 
 def _line_width_pt(line: str) -> float:
-    """Of the wider weight, in a size of one point."""
-    return float(pdfmetrics.stringWidth(line, BOLD, 1.0))
+    """In a size of one point; what is marked, and so bold, is a short word, for which there is room in any case."""
+    return float(pdfmetrics.stringWidth(line, REGULAR, 1.0))
 
 
 def _shared_pt(

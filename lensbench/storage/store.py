@@ -129,14 +129,15 @@ def shots_document(kept: KeptShots, *, curves_of: Sequence[ShotResult] = ()) -> 
 
     Of the curves of the edges, most of their bytes, only those are kept that the reports draw.
     """
-    edges = [edge.edge for result in curves_of for edge in result.edges]
+    own = {id(result): _with_own_grid(result) for result in curves_of}
+    edges = [edge.edge for result in own.values() for edge in result.edges]
     drawn = {id(curve) for edge in edges for curve in (edge.frequency_cypx, edge.sfr, edge.sfr_sd)}
     rows = tuple(
         _Shot(
             planned=dataclasses.replace(
                 shot.planned, left_out=shot.planned.left_out.encode("utf-8", "backslashreplace").decode()
             ),
-            measured=shot.result if isinstance(shot.result, ShotResult) else None,
+            measured=own.get(id(shot.result), shot.result) if isinstance(shot.result, ShotResult) else None,
             rejected=os.fsencode(shot.result.reason) if isinstance(shot.result, RejectedShot) else b"",
             reason=os.fsencode(shot.reason),
         )
@@ -153,6 +154,17 @@ def shots_document(kept: KeptShots, *, curves_of: Sequence[ShotResult] = ()) -> 
     )
     packed = msgspec.msgpack.encode(document, enc_hook=partial(_packed, drawn=drawn))
     return gzip.compress(packed, compresslevel=1, mtime=0)
+
+
+def _with_own_grid(result: ShotResult) -> ShotResult:
+    """The same, its edges' frequencies told apart from those of all other photographs, which are one array."""
+    edges = (
+        (edge, dataclasses.replace(edge.edge, frequency_cypx=edge.edge.frequency_cypx.copy()))
+        for edge in result.edges
+    )
+    return dataclasses.replace(
+        result, edges=tuple(dataclasses.replace(edge, edge=own) for edge, own in edges)
+    )
 
 
 def read_shots(folder: Path) -> KeptShots:

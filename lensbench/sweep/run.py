@@ -51,6 +51,10 @@ def _say_nothing(done: int, total: int, path: Path) -> None:
     """Take no notice."""
 
 
+def _nothing() -> None:
+    """Have nothing to do."""
+
+
 def _warn(message: str) -> None:
     warnings.warn(message, RuntimeWarning, stacklevel=4)
 
@@ -72,6 +76,8 @@ class Running:
     progress: Progress = _say_nothing
     notice: Callable[[str], None] = _warn
     """Told, once each, when the work cannot be spread or results cannot be kept; a warning by default."""
+    meanwhile: Callable[[], None] = _nothing
+    """Called once the first photographs are in the workers' hands: what comes after them can be loaded now."""
     measure: Measure = measure_one
     """What a worker does with a task; it must be importable by name."""
     scheduler: str = ""
@@ -249,6 +255,7 @@ def _work_off(pool: Pool, board: _Board, waiting: deque[int], running: Running) 
     in_hand: _InHand = {}
     clocked: set[int] = set()
     short: list[int] = []
+    meanwhile = iter([running.meanwhile])
     while waiting or in_hand:
         while waiting and len(in_hand) < pool.workers:
             index = waiting.popleft()
@@ -257,6 +264,7 @@ def _work_off(pool: Pool, board: _Board, waiting: deque[int], running: Running) 
             except BrokenProcessPool:
                 return [*short, index, *_after_crash(board, waiting, in_hand)]
             in_hand[future] = (index, time.monotonic() + running.timeout_s + START_S)
+        next(meanwhile, _nothing)()
         try:
             done = pool.finished(in_hand)
         except BrokenProcessPool:

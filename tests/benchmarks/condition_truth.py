@@ -8,7 +8,6 @@ from collections.abc import Callable
 from functools import cache
 
 import numpy as np
-import pages
 from condition_figures import AT_OUTER, AT_SIDES, SPLIT, peak_of
 from scipy import interpolate
 

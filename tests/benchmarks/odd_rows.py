@@ -310,7 +310,8 @@ Halos have two truths: that of the light between the region's own plateaus, whic
 measures](../method/method.md#53-the-shapes), and that of all light, however far it falls («whole»), which no region
 narrower than the halo can tell. The truth of a ragged print is the mean course of this very stretch; of interpolated
 pictures that of a long edge without noise through the same steps; of JPEGs that of the optics before. «in» is the
-percentage within 1.96 stated sd, which should be 95; «sd» the mean stated sd; «lost» gave no figure. The lowest share stands first.
+percentage within 1.96 stated sd, which should be 95; «sd» the mean stated sd; «lost» gave no figure. The lowest share
+stands first.
 
 """
 

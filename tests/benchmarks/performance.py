@@ -15,6 +15,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
@@ -29,6 +30,7 @@ from speed_rows import beside_before
 from where_time_goes import stages_ms
 
 WORKERS = 2
+PROCESSES = Path("/proc")
 BEFORE_BATCHES = "15e49f1"
 """The last commit before edges of one photograph were fitted in shared batches."""
 HEAD = """# What a sweep costs
@@ -38,6 +40,10 @@ the same files by LibRaw (JPEGs: by OpenCV) in a pool of two processes of the sa
 time of a run in which nothing is new, beside that of `python -c "import numpy, scipy.special"`; and so on. Files of
 {megapixels} MP with {edges} edges each, {files} of a kind; lossless ones as cameras write them, two components to a
 tile. The row furthest above its target stands first.
+
+Workers are forked from one process that loads what measures while the program loads its own; what writes the report
+is loaded while they measure. Plots are drawn by one more process, beside tables and PDF: the memory of a report counts
+both, its processor time the program's alone.
 """
 ONE_FILE = """
 Processor time of one photograph in a worker, without its start; the stages of lossless raw, uncompressed raw and JPEG,
@@ -267,19 +273,44 @@ from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 counted = reject(shots)
 write_sweep(find(counted), counted, Path(sys.argv[2]))
-lines = Path("/proc/self/status").read_text().splitlines()  # the system's own figure holds the parent's peak, too
-peak = next(int(line.split()[1]) for line in lines if line.startswith("VmHWM"))
-print(time.perf_counter() - wall, time.process_time() - start, peak / 1000)
+print(time.perf_counter() - wall, time.process_time() - start)
 """
 
 
-def reported(count: int, out: Path) -> tuple[float, float, float]:
-    """Seconds, and seconds of processor time, from measured shots of 140 edges to the written report; peak in MB."""
+def reported(count: int, out: Path) -> tuple[float, float]:
+    """Seconds, and seconds of its own processor time, from measured shots of 140 edges to the written report."""
+    with reporting(count, out) as program:
+        told, _ = program.communicate()
+    wall, processor = map(float, told.split())
+    return wall, processor
+
+
+def report_mb(count: int, out: Path) -> float:
+    """Memory that the program and what draws for it hold at once; pages that they share count once. [MB]"""
+    most_kb = 0
+    with reporting(count, out) as program:
+        while program.poll() is None:
+            most_kb = max(
+                most_kb, sum(share_kb(int(path.name), program.pid) for path in PROCESSES.glob("[0-9]*"))
+            )
+            time.sleep(0.05)
+    return most_kb / 1000.0
+
+
+def share_kb(process: int, session: int) -> int:
+    """Memory of a process of this session, shared pages in parts; 0 for those of others."""
+    with suppress(OSError, StopIteration):
+        if os.getsid(process) == session:
+            lines = (PROCESSES / str(process) / "smaps_rollup").read_text().splitlines()
+            return next(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
+    return 0
+
+
+def reporting(count: int, out: Path) -> "subprocess.Popen[str]":
+    """The program at work, in a session of its own."""
     words = [sys.executable, "-c", REPORTED, str(count), str(out)]
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}
-    told = subprocess.run(words, check=True, capture_output=True, text=True, env=environment)
-    wall, processor, peak = map(float, told.stdout.split())
-    return wall, processor, peak
+    return subprocess.Popen(words, stdout=subprocess.PIPE, text=True, env=environment, start_new_session=True)
 
 
 def opening_s(page: str) -> float:
@@ -291,11 +322,13 @@ def opening_s(page: str) -> float:
 
 def many(place: Path, shots: int) -> Iterator[Cost]:
     """Statistics and report of so many shots; of four times as many the growth, the page's size and its opening."""
-    wall, processor, peak_mb = min(reported(shots, place / f"report-{number}") for number in range(2))
+    wall, processor = min(reported(shots, place / f"report-{number}") for number in range(2))
     what = f"statistics and report, {shots} shots of 140 edges"
     yield Cost(what=what, unit=" s", target=5.0, found=wall)
-    yield Cost(what=f"{what}: peak memory", unit=" MB", target=600.0, found=peak_mb)
-    _, fourfold, _ = reported(4 * shots, place / "report-4")
+    yield Cost(
+        what=f"{what}: peak memory", unit=" MB", target=600.0, found=report_mb(shots, place / "report-m")
+    )
+    _, fourfold = reported(4 * shots, place / "report-4")
     what = f"{4 * shots} shots against four times {shots}: processor time"
     yield Cost(what=what, unit=" times", target=1.1, found=fourfold / (4.0 * processor))
     html = place / "report-4" / "report.html"

@@ -9,11 +9,11 @@ from pupil_fields import COLS, ROWS, FieldLens, Shooting, bracket, places, shoot
 
 from lensbench.chart.layout.sheet import sheet
 from lensbench.condition.aberrations import curvature_finding
-from lensbench.condition.field import field_shape, side_of, softer_azimuth_deg
+from lensbench.condition.field import field_shape, fit_field, side_of, softer_azimuth_deg
 from lensbench.condition.judge import lens_condition
 from lensbench.condition.tilt import focus_slope, mean_slope, tilt_asymmetry_bound
 from lensbench.model.condition import Cause, Colour, Falloff, Side, Source, Subject, TurnedOutcome, Verdict
-from lensbench.model.shot import Turned
+from lensbench.model.shot import Direction, Turned
 from lensbench.report.text.condition import condition_text, state_sentences, turned_text
 from lensbench.shot.geometry import camera_pose
 from lensbench.simulate import Camera, Pose, Scene, ZoomPosition, prime
@@ -291,6 +291,42 @@ def fall(f_number, percent, *, middle_percent=0.0):
 def test_without_a_bracket_every_stop_has_to_exclude_a_curved_field(falls, verdict):
     """The limit is 5 %; a middle zone that is the sharpest speaks for a focus between centre and corners."""
     assert curvature_finding([], falls, every_stop=True).verdict is verdict
+    assert curvature_finding([], falls, every_stop=False).verdict is Verdict.CANNOT_TELL
+
+
+def test_a_stop_whose_outer_zone_was_not_measured_leaves_a_curved_field_open(random):
+    def level(one, *zones):
+        figure = one.result.summary["inner"]
+        return replace(one, result=replace(one.result, summary=dict.fromkeys(zones, figure)))
+
+    wide, narrow = (shoot(EVEN, random, stops=(stop,)) for stop in (2.8, 5.6))
+    told = [level(one, "inner", "middle", "outer") for one in wide]
+    all_told = told + [level(one, "inner", "middle", "outer") for one in narrow]
+    assert finding(all_told, Subject.FIELD_CURVATURE).verdict is Verdict.WITHIN_LIMITS
+    one_not = told + [level(one, "inner", "middle") for one in narrow]
+    assert finding(one_not, Subject.FIELD_CURVATURE).verdict is Verdict.CANNOT_TELL
+
+
+def test_each_direction_of_a_sheet_has_its_own_law_and_the_sides_their_cube(random):
+    """Closed form: the sides differ by 2 (a h + b h^3) at 0.7, the split at 0.8 is that of its law (derived)."""
+    result = shot(EVEN, 2.8, random, how=STILL).measured
+    height = np.array([edge.image_height for edge in result.edges])
+    right = height * np.cos(np.radians([edge.azimuth_deg for edge in result.edges]))
+    half = np.array([0.5 if edge.direction is Direction.SAGITTAL else -0.5 for edge in result.edges])
+    common = 0.3 * height**2 - 0.9 * height**6 + half * (0.2 * height**2 - 0.7 * height**6)
+    shape = fit_field(result.edges, common + (0.05 - 0.2 * height**2) * right, size_px=result.size_px)
+    assert shape.asymmetry == pytest.approx([2.0 * (0.05 * 0.7 - 0.2 * 0.7**3), 0.0], abs=1e-6)
+    assert shape.split == pytest.approx(0.2 * 0.8**2 - 0.7 * 0.8**6, abs=1e-6)
+    assert np.sqrt(np.diag(shape.covariance)).max() < 1e-6
+
+
+def test_a_decentred_lens_is_not_within_limits_by_its_widest_stop_alone(random):
+    """A stop that shows nothing does not clear another one that could hide it."""
+    calm = replace(STILL, edge_sd=0.004)
+    even = shoot(EVEN, random, stops=(2.8,), how=calm)
+    assert decentring(even).verdict is Verdict.WITHIN_LIMITS
+    unsure = shoot(EVEN, random, stops=(5.6,), how=replace(calm, side_sd=0.06))
+    assert decentring(even + unsure).verdict is Verdict.CANNOT_TELL
 
 
 def test_one_focus_tells_that_edges_differ_and_does_not_call_it_astigmatism(random):

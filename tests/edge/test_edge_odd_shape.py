@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 from exact_edges import BRIGHT, DARK, Scene, samples
-from odd_edges import Gaussian, OddEdge, noisy_levels
-from odd_kinds import drawn_edge, present_of
+from odd_edges import Chain, Gaussian, Mixture, OddEdge, Pupil, RoundExponential, noisy_levels
+from odd_kinds import drawn_edge, drawn_good_lens, present_of
 
 from lensbench.edge import measure_edges
 
@@ -40,6 +40,30 @@ def test_a_second_image_is_named_and_no_figure_is_sure_beside_it(kind):
 def test_half_a_halo_is_named_or_held():
     away, named = measured("one-sided halo 20 % sigma 10 px")
     assert np.all(named | (away < 3.0))
+
+
+@pytest.mark.parametrize("halo", [Gaussian(sigma_px=15.0), RoundExponential(scale_px=12.0)])
+def test_a_figure_is_that_of_the_light_between_the_plateaus_that_the_region_shows(halo):
+    rng = np.random.default_rng(11)
+    errors, away = [], []
+    for lean in (4.0, -7.0, 12.0, 19.0, -9.0, 15.0):
+        core = drawn_good_lens(rng)
+        spread = Mixture(parts=((0.88, core), (0.12, Chain(parts=(core, halo)))))
+        made = OddEdge(spread=spread, scene=Scene(angle_deg=lean, height=60, width=40))
+        (edge,) = measure_edges([samples(noisy_levels(made.esf_values, 600.0, rng, photons=True))])
+        errors.append(edge.mtf50_cypx / made.seen_at(0.5, core.parts[0].q) - 1.0)
+        away.append((edge.mtf50_cypx - made.at(0.5)) / edge.mtf50_sd_cypx)
+    # With what the shapes believe of the light beyond, figures were 2.0 and 2.1 % low. A rim may send 0.8 % more of the
+    # light beyond than a good lens's does here, which costs half as much of the response, and of MTF50 a little more.
+    assert np.abs(np.median(errors)) < 0.013
+    assert np.median(np.abs(away)) < 1.96
+
+
+def test_light_that_stays_in_the_region_is_all_seen():
+    scene = Scene(angle_deg=5.0, height=100, width=60)
+    for spread, q in ((Gaussian(sigma_px=1.1), 0.0), (Pupil(q=1.1), 1.1), (Pupil(q=0.6, coma=0.8), 0.6)):
+        made = OddEdge(spread=spread, scene=scene)
+        assert made.seen_at(0.5, q) == pytest.approx(made.at(0.5), rel=1e-3)
 
 
 @pytest.mark.parametrize("lies", [False, True])

@@ -4,11 +4,12 @@ Blurs of lens and defocus disc add as squares, the disc's MTF50 being 0.705 / di
 a = 2.215 (tables of Bessel functions), and 2.215 / pi = 0.705. The lens is diffraction and a constant blur alike.
 """
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from invented_shots import planned, result
+from invented_shots import edge, planned, result
 
 from lensbench.focus import session_focus
 from lensbench.focus.creep import crept
@@ -57,8 +58,8 @@ def test_a_focus_found_anew_does_not_creep():
     assert sum(alarms) <= 7
 
 
-def session(focus_um, *, groups, seed=2):
-    figures, _ = log_thirds(focus_um, np.random.default_rng(seed))
+def session(focus_um, *, groups, seed=2, edges=0):
+    figures, _ = log_thirds(focus_um, np.random.default_rng(seed), noise=0.0 if edges else 0.005)
     shots = []
     for number, (stop, row) in enumerate(zip(STOPS, np.exp(figures), strict=True)):
         path = Path(f"shots/{number:02d}.dng")
@@ -68,9 +69,21 @@ def session(focus_um, *, groups, seed=2):
         measured.summary.update(
             {zone: ZoneFigure(mtf50_cypx=float(value), **figure) for zone, value in values.items()}
         )
+        if edges:
+            measured = replace(measured, edges=tuple(noisy_edges(row, edges, np.random.default_rng(number))))
         group = {"": "", "shot": f"{number}", "stop": f"{stop:g}"}[groups]
         shots.append(SweepShot(planned=planned(path, float(stop), focus_group=group), result=measured))
     return shots
+
+
+def noisy_edges(thirds, count, random):
+    """So many edges of each third, each with 1 % of noise, as it says."""
+    for height, level in zip((0.2, 0.55, 0.85), thirds, strict=True):
+        for number in range(count):
+            value = float(level * np.exp(0.01 * random.normal()))
+            seen = edge(value, height)
+            told = replace(seen.edge, mtf50_sd_cypx=0.01 * value)
+            yield replace(seen, target=f"T{height}{number}", edge=told)
 
 
 ONCE_A_STOP_UM = np.repeat([0.0, 24.0, -20.0, 32.0, -10.0], 3)
@@ -89,3 +102,11 @@ ANEW_UM = 8.0 * np.random.default_rng(4).normal(size=15)
 )
 def test_the_table_says_or_the_figures_show_who_was_refocused(focus_um, groups, told):
     assert session_focus(session(focus_um, groups=groups)).refocusing is told
+
+
+def test_thirds_that_change_against_each_other_between_frames_were_refocused():
+    """The field is curved: what moves the focus sharpens one third and softens another; noise of the edges does not."""
+    strayed_um = 4.0 * np.random.default_rng(6).normal(size=15)
+    shifting_um = ONCE_A_STOP_UM + strayed_um
+    assert session_focus(session(shifting_um, groups="", edges=20)).refocusing is Refocusing.AGREED
+    assert session_focus(session(ONCE_A_STOP_UM, groups="", edges=20)).refocusing is Refocusing.CONTRADICTED

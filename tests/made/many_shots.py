@@ -26,7 +26,9 @@ from lensbench.shot import zone_of
 
 SETTINGS = tuple(itertools.product(FOCALS_MM, STOPS))
 _FREQUENCY_CYPX = np.linspace(0.0, 1.0, 101)
-_PLACES = tuple(itertools.product(np.linspace(250.0, 3750.0, 5), np.linspace(300.0, 5700.0, 7)))
+_PLACES = tuple(
+    itertools.product(np.linspace(250.0, 3750.0, 5).tolist(), np.linspace(300.0, 5700.0, 7).tolist())
+)
 
 
 @cache

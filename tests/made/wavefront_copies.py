@@ -82,7 +82,7 @@ def _azimuths(count):
 
 
 def _defocus(powers, chief, f_number):
-    """Coefficients of what a micrometre further from the lens adds, fitted over the pupil; constant and tilt dropped."""
+    """Coefficients of what a micrometre further from the lens adds over the pupil, without constant and tilt."""
     axis = np.linspace(-1.1, 1.1, 41)
     x, y = (grid.ravel() for grid in np.meshgrid(axis, axis, indexing="ij"))
     inside = np.hypot(x, y) <= 1.1
@@ -95,7 +95,7 @@ def _defocus(powers, chief, f_number):
 
 
 def by_terms(name, focal_length_mm, f_number, terms):
-    """A lens of its own, alike in all colours but for their sizes; pupils clipped by a third of a stop in the corners."""
+    """A lens of its own, alike in all colours but for their sizes; its corners' pupils are clipped."""
     powers = np.array(POWERS)
     heights = np.linspace(0.0, 1.0, HEIGHTS)
     wavefront = [

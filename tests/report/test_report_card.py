@@ -84,6 +84,33 @@ def test_eight_cards_stand_on_a_page_in_actual_size_with_cut_marks_around(paper)
     assert not is_ink(pixels, top_mm + 1.0, left_mm + 85.0)
 
 
+def test_cut_marks_stand_85_and_54_millimetres_apart():
+    page = pypdfium2.PdfDocument(cards_pdf([card(lens=f"Lens {number}") for number in range(8)]))[0]
+    paths = page.get_objects(filter=[pypdfium2.raw.FPDF_PAGEOBJ_PATH])
+    boxes_mm = np.array([path.get_bounds() for path in paths]) * 25.4 / 72.0
+    left, bottom, right, top = boxes_mm.T
+    # A mark is 5 mm long, and its hairline a quarter of a point.
+    upright = (abs(top - bottom - 5.0) < 0.2) & (right - left < 0.2)
+    level = (abs(right - left - 5.0) < 0.2) & (top - bottom < 0.2)
+    for marks, starts, ends, apart_mm, count in (
+        (upright, left, right, 85.0, 2),
+        (level, bottom, top, 54.0, 4),
+    ):
+        places_mm = np.unique(((starts + ends) / 2.0)[marks].round(3))
+        assert np.diff(places_mm) == pytest.approx([apart_mm] * count, abs=0.01)
+
+
+def test_a_card_is_told_to_those_who_listen_and_names_whole_stops_first():
+    thirds = {stop: stop for stop in (2.0, 2.2, 2.5, 2.8, 3.2, 3.5, 4.0, 4.5, 5.0, 5.6, 6.3, 7.1, 8.0)}
+    content = cards_pdf(
+        [card(dataclasses.replace(row(surely=(4.0, 4.5), probably=(4.0, 4.5)), stops=thirds))]
+    )
+    # The alternative text of a figure, ISO 32000-1, 14.9.3.
+    assert b"/Alt (35 mm: best f/4; keeps 90 %: f/4 and f/4.5" in content
+    ((_, text),) = pages_of(content)
+    assert re.findall(r"f/[\d.]+", text.partition("35 mm")[0]) == ["f/2", "f/2.8", "f/4", "f/5.6", "f/8"]
+
+
 def columns_and_row(content, focal_length):
     """Where each stop's name stands across the page, and a row's name down it, by the words themselves. [px]"""
     page = pypdfium2.PdfDocument(content)[0]

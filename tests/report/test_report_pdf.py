@@ -212,6 +212,66 @@ def test_plots_are_lines_and_letters_and_no_picture(content):
     pdf.close()
 
 
+def told(element, words):
+    """Kind, alternative and words of an element of the structure, and those below it."""
+    size = pypdfium2.raw.FPDF_StructElement_GetAltText(element, None, 0)
+    alt = ctypes.create_string_buffer(max(size, 2))
+    pypdfium2.raw.FPDF_StructElement_GetAltText(element, alt, size)
+    kind = ctypes.create_string_buffer(64)
+    length = pypdfium2.raw.FPDF_StructElement_GetType(element, kind, 64)
+    marks = range(pypdfium2.raw.FPDF_StructElement_GetMarkedContentIdCount(element))
+    own = [pypdfium2.raw.FPDF_StructElement_GetMarkedContentIdAtIndex(element, mark) for mark in marks]
+    below = [
+        pypdfium2.raw.FPDF_StructElement_GetChildAtIndex(element, child)
+        for child in range(pypdfium2.raw.FPDF_StructElement_CountChildren(element))
+    ]
+    return (
+        kind.raw[: length - 2].decode("utf-16-le"),
+        alt.raw[: max(size - 2, 0)].decode("utf-16-le"),
+        " ".join(" ".join(words.pop(mark)) for mark in own if mark >= 0 and mark in words),
+        [told(child, words) for child in below if child],
+    )
+
+
+def structure_of(page):
+    """The elements of a page in reading order, and the words that are in none of them."""
+    text, words = page.get_textpage(), {}
+    for item in page.get_objects(filter=[pypdfium2.raw.FPDF_PAGEOBJ_TEXT]):
+        buffer = (ctypes.c_ushort * 2000)()
+        length = pypdfium2.raw.FPDFTextObj_GetText(item, text, buffer, 2000)
+        mark = pypdfium2.raw.FPDFPageObj_GetMarkedContentID(item)
+        words.setdefault(mark, []).append("".join(map(chr, buffer[: length // 2 - 1])).strip())
+    tree = pypdfium2.raw.FPDF_StructTree_GetForPage(page)
+    roots = range(pypdfium2.raw.FPDF_StructTree_CountChildren(tree))
+    elements = [told(pypdfium2.raw.FPDF_StructTree_GetChildAtIndex(tree, root), words) for root in roots]
+    pypdfium2.raw.FPDF_StructTree_Close(tree)
+    return elements, words
+
+
+def test_headings_tables_and_plots_are_told_to_those_who_listen(content):
+    # ISO 32000-1, 14.8: every letter is content of an element or an artifact; a table holds rows, rows hold cells.
+    pdf = pypdfium2.PdfDocument(content)
+    found = []
+    for number, page in enumerate(pdf, 1):
+        ((document, _, _, elements),), others = structure_of(page)
+        assert document == "Document"
+        assert others == {-1: ["Made by lensbench", f"page {number}"]}
+        assert not elements[-1][0].startswith("H")
+        found += elements
+    pdf.close()
+    heads = [(kind, words) for kind, _, words, _ in found if kind.startswith("H")]
+    assert heads[:2] == [("H1", "35 mm · f/5.6"), ("H2", "Field")]
+    strips = next(alt for kind, alt, _, _ in found if kind == "Figure")
+    assert "35 mm: best at f/5.6" in strips
+    assert all(alt for kind, alt, _, _ in found if kind == "Figure")
+    tables = [rows for kind, _, _, rows in found if kind == "Table"]
+    assert tables
+    for rows in tables:
+        cells = [[kind for kind, *_ in inner] for kind, _, _, inner in rows if kind == "TR"]
+        assert set(cells[0]) == {"TH"}
+        assert {tuple(row) for row in cells[1:]} == {("TD",) * len(cells[0])}
+
+
 POPPLER = {name: shutil.which(name) for name in ("pdfinfo", "pdffonts", "pdftoppm")}
 needs_poppler = pytest.mark.skipif(
     None in POPPLER.values() and os.environ.get("CI") != "true", reason="no poppler-utils here"

@@ -17,7 +17,8 @@ from matplotlib.transforms import Transform
 from reportlab.platypus import Flowable
 
 from lensbench.report.draw.canvas import TITLE_PT
-from lensbench.storage.pdf import BOLD, LEAST_PT, REGULAR, register_fonts
+from lensbench.storage.pdf import BOLD, LEAST_PT, REGULAR, Sketch, register_fonts
+from lensbench.storage.tagged import element
 
 _POINTS_PER_INCH: Final = 72.0
 _CAPS: Final = {"butt": 0, "round": 1, "projecting": 2}
@@ -29,11 +30,13 @@ Color = tuple[float, ...]
 class VectorPlot(Flowable):  # type: ignore[misc]  # of a library without types
     """A plot without its title, as wide as it is told to be, or narrower where the page's rest is a little too low.
 
-    Its words, of `text_pt` in the figure, stay readable: below that it stands on the next page.
+    Its words, of `text_pt` in the figure, stay readable: below that it stands on the next page. `alt` is what those are
+    told who don't see it.
     """
 
-    def __init__(self, figure: Figure, width_pt: float, *, text_pt: float) -> None:
+    def __init__(self, figure: Figure, width_pt: float, *, text_pt: float, alt: str) -> None:
         super().__init__()
+        self._alt = alt
         self._least_scale = LEAST_PT / text_pt
         self._figure = figure
         self._size_pt = _POINTS_PER_INCH * figure.get_size_inches()
@@ -51,10 +54,13 @@ class VectorPlot(Flowable):  # type: ignore[misc]  # of a library without types
 
     def draw(self) -> None:
         """Draw the figure, scaled, from its lower left corner."""
+        if isinstance(self.canv, Sketch):
+            return
         self.canv.saveState()
         self.canv.translate((self._width_pt - self._scale * float(self._size_pt[0])) / 2.0, 0.0)
         self.canv.scale(self._scale, self._scale)
-        self._figure.draw(_PaperRenderer(self.canv, size_pt=self._size_pt))
+        with self.canv.tagged(element("Figure"), alt=self._alt):
+            self._figure.draw(_PaperRenderer(self.canv, size_pt=self._size_pt))
         self.canv.restoreState()
 
 

@@ -13,7 +13,6 @@ from reportlab.lib.colors import HexColor, white
 from reportlab.lib.units import mm
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase.pdfmetrics import stringWidth
-from reportlab.pdfgen.canvas import Canvas
 
 from lensbench.model.measured import PocketRow
 from lensbench.model.setting import f_stop
@@ -21,8 +20,9 @@ from lensbench.model.sweep import POCKET_PERCENT
 from lensbench.model.units import Paper
 from lensbench.report.draw.panels import ACCENT
 from lensbench.report.page.card import PocketCard, stops_below
-from lensbench.report.text.words import texts
+from lensbench.report.text.words import stop_range, texts
 from lensbench.storage.pdf import BOLD, FAINT, INK, LEAST_PT, PAPERS_PT, REGULAR, register_fonts
+from lensbench.storage.tagged import TaggedCanvas, element
 
 CARD_MM: Final = (85.0, 54.0)
 """Width and height."""
@@ -34,6 +34,8 @@ _COLUMNS_MM: Final = {True: (19.5, 57.5, 61.5), False: (27.0, 64.0, 69.5)}
 """From the card's left, of a zoom and of another lens: where the stops begin and end, and where the best one stands."""
 _TICKS_MM, _FIRST_ROW_MM, _LEGEND_MM = 15.6, 16.8, 51.0
 """From the card's top: baselines of the stops' names and of the legend, and between them the upper end of the rows."""
+_WHOLE_STOPS: Final = (1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0)
+"""As lenses name them (ISO 517)."""
 _ROW_MM: Final = (4.2, 8.0)
 """Least and greatest height of a row."""
 _WARNING_MM: Final = 3.3
@@ -47,7 +49,9 @@ def cards_pdf(cards: Sequence[PocketCard], *, paper: Paper = "A4") -> bytes:
     """PDF of pocket cards, the same bytes for the same cards; a lens of many focal lengths takes several."""
     register_fonts()
     content = io.BytesIO()
-    canvas: Any = Canvas(content, pagesize=PAPERS_PT[paper], invariant=1, initialFontName=REGULAR, lang="en")
+    canvas: Any = TaggedCanvas(
+        content, pagesize=PAPERS_PT[paper], invariant=1, initialFontName=REGULAR, lang="en"
+    )
     canvas.setTitle("Pocket cards")
     canvas.setAuthor("lensbench")
     canvas.setSubject(SUBJECT)
@@ -89,11 +93,12 @@ def _page(
         canvas.addOutlineEntry(" ".join(filter(None, (card.lens, part))), key, 0)
         _card(canvas, card, rows, part)
         canvas.restoreState()
-    _cut_marks(canvas, len(page), (left_mm, size_pt[1] / mm - top_mm))
-    canvas.setFont(REGULAR, LEAST_PT)
-    canvas.setFillColor(FAINT)
-    canvas.drawString(left_mm * mm, 10 * mm, "Print at actual size (100 %); cut along the marks.")
-    canvas.drawRightString(size_pt[0] - left_mm * mm, 10 * mm, "Made by lensbench")
+    with canvas.artifact():
+        _cut_marks(canvas, len(page), (left_mm, size_pt[1] / mm - top_mm))
+        canvas.setFont(REGULAR, LEAST_PT)
+        canvas.setFillColor(FAINT)
+        canvas.drawString(left_mm * mm, 10 * mm, "Print at actual size (100 %); cut along the marks.")
+        canvas.drawRightString(size_pt[0] - left_mm * mm, 10 * mm, "Made by lensbench")
     canvas.showPage()
 
 
@@ -121,31 +126,52 @@ def _card(canvas: Any, card: PocketCard, rows: tuple[PocketRow, ...], part: str)
     """One card, from its upper left corner."""
     width_mm = CARD_MM[0] - 2.0 * _INSET_MM
     part_mm = stringWidth(part, REGULAR, _SMALL_PT) / mm + 2.0 * bool(part)
-    _write(canvas, card.lens, (7.6, _INSET_MM), size_pt=_HEAD_PT, bold=True, room_mm=width_mm - part_mm)
-    _write(canvas, part, (7.6, CARD_MM[0] - _INSET_MM), size_pt=_SMALL_PT, faint=True, right=True)
-    _write(canvas, card.about, (10.8, _INSET_MM), size_pt=_SMALL_PT, faint=True, room_mm=width_mm)
-    lines = _warning_lines(card)
-    for number, line in enumerate(lines, 1 - len(lines)):
-        at_mm = _LEGEND_MM - 3.8 + number * _WARNING_MM
-        _write(canvas, line, (at_mm, _INSET_MM), size_pt=_SMALL_PT, bold=True)
+    with canvas.tagged(element("H1")):
+        _write(canvas, card.lens, (7.6, _INSET_MM), size_pt=_HEAD_PT, bold=True, room_mm=width_mm - part_mm)
+        _write(canvas, part, (7.6, CARD_MM[0] - _INSET_MM), size_pt=_SMALL_PT, faint=True, right=True)
+    with canvas.tagged(element("P")):
+        _write(canvas, card.about, (10.8, _INSET_MM), size_pt=_SMALL_PT, faint=True, room_mm=width_mm)
+    lines, warnings = _warning_lines(card), element("P")
     if rows:
-        bottom_mm = _LEGEND_MM - 3.0 - _WARNING_MM * len(lines)
-        height_mm = min((bottom_mm - _FIRST_ROW_MM) / len(rows), _ROW_MM[1])
-        places = _places(card)
-        if any(math.isfinite(row.percent) for row in rows) and _is_zoom(card):
-            right_mm = CARD_MM[0] - _INSET_MM
-            _write(
-                canvas,
-                texts("card.legend")["of_best"],
-                (_TICKS_MM, right_mm),
-                size_pt=_SMALL_PT,
-                faint=True,
-                right=True,
-            )
-        _ticks(canvas, places, _FIRST_ROW_MM + height_mm * len(rows))
-        for number, row in enumerate(rows):
-            _row(canvas, card, row, _FIRST_ROW_MM + (number + 0.5) * height_mm)
-        _legend(canvas, card)
+        with canvas.tagged(element("Figure"), alt=" ".join(_in_words(card, row) for row in rows)):
+            _rows(canvas, card, rows, _LEGEND_MM - 3.0 - _WARNING_MM * len(lines))
+    for number, line in enumerate(lines, 1 - len(lines)):
+        with canvas.tagged(warnings):
+            at_mm = _LEGEND_MM - 3.8 + number * _WARNING_MM
+            _write(canvas, line, (at_mm, _INSET_MM), size_pt=_SMALL_PT, bold=True)
+
+
+def _rows(canvas: Any, card: PocketCard, rows: Sequence[PocketRow], bottom_mm: float) -> None:
+    """Rows of a card down to the warnings, with the stops' names above and the legend below."""
+    height_mm = min((bottom_mm - _FIRST_ROW_MM) / len(rows), _ROW_MM[1])
+    places = _places(card)
+    if any(math.isfinite(row.percent) for row in rows) and _is_zoom(card):
+        right_mm = CARD_MM[0] - _INSET_MM
+        _write(
+            canvas,
+            texts("card.legend")["of_best"],
+            (_TICKS_MM, right_mm),
+            size_pt=_SMALL_PT,
+            faint=True,
+            right=True,
+        )
+    _ticks(canvas, places, _FIRST_ROW_MM + height_mm * len(rows))
+    for number, row in enumerate(rows):
+        _row(canvas, card, row, _FIRST_ROW_MM + (number + 0.5) * height_mm)
+    _legend(canvas, card)
+
+
+def _in_words(card: PocketCard, row: PocketRow) -> str:
+    """«24 mm: best f/5.6; keeps 90 %: f/4 to f/8; 97 % of sharpest.»."""
+    signs = texts("card.legend")
+    parts = [f"{card.name(row)}: {signs['best' if row.claimed else 'unclaimed']} {f_stop(row.best_f_number)}"]
+    if row.enough is not None:
+        kept = {"keeps": row.enough.surely, "probably_keeps": row.enough.probably}
+        sign, stops = next(((sign, stops) for sign, stops in kept.items() if stops), ("", ()))
+        tested = sorted(row.stops)
+        parts += [f"{signs[sign].format(kept=POCKET_PERCENT)}: {stop_range(stops, tested)}"] if stops else []
+    parts += [f"{row.percent:.0f} % {signs['of_best']}"] if math.isfinite(row.percent) else []
+    return f"{'; '.join(parts)}."
 
 
 def _warning_lines(card: PocketCard) -> list[str]:
@@ -167,16 +193,16 @@ def _places(card: PocketCard) -> dict[float, float]:
 
 
 def _ticks(canvas: Any, places: dict[float, float], bottom_mm: float) -> None:
-    """Name and line of every stop; of stops too near each other, fewer of them."""
+    """Name and line of every stop; of stops too near each other fewer of them, whole stops first."""
     canvas.setStrokeColor(_RULE)
     canvas.setLineWidth(0.4)
-    free_mm = -math.inf
-    for stop, at_mm in places.items():
-        half_mm = stringWidth(f_stop(stop), REGULAR, _SMALL_PT) / mm / 2.0
-        if at_mm - half_mm > free_mm:
+    taken_mm: list[tuple[float, float]] = []
+    for stop in sorted(places, key=lambda stop: stop not in _WHOLE_STOPS):
+        at_mm, half_mm = places[stop], stringWidth(f_stop(stop), REGULAR, _SMALL_PT) / mm / 2.0
+        if all(abs(at_mm - other_mm) > half_mm + other_half_mm + 0.8 for other_mm, other_half_mm in taken_mm):
             canvas.line(at_mm * mm, -(_FIRST_ROW_MM - 0.6) * mm, at_mm * mm, -bottom_mm * mm)
             _write(canvas, f_stop(stop), (_TICKS_MM, at_mm - half_mm), size_pt=_SMALL_PT, faint=True)
-            free_mm = at_mm + half_mm + 0.8
+            taken_mm.append((at_mm, half_mm))
 
 
 def _row(canvas: Any, card: PocketCard, row: PocketRow, middle_mm: float) -> None:

@@ -47,12 +47,14 @@ def in_a_row(count: int) -> int:
     return next((across for across, most in _MOST_BY_ROW.items() if count <= most), max(_MOST_BY_ROW) + 1)
 
 
-def in_rows(cells: Sequence[list[Flowable]], across: int = 2) -> Iterator[Flowable]:
-    """Rows of so many."""
+def in_rows(cells: Sequence[list[Flowable]], across: int = 2, *, headed: bool = False) -> Iterator[Flowable]:
+    """Rows of so many; below the heads of `headed` cells, however long those are, all begins at one height."""
     filled = [*cells, *[[]] * (-len(cells) % across)]
+    style = [*EVERY_CELL, ("NOSPLIT", (0, 0), (-1, -1)), *[("BOTTOMPADDING", (0, 0), (-1, 0), 0)] * headed]
     for start in range(0, len(filled), across):
-        widths = [WIDTH_PT / across] * across
-        yield Columns([filled[start : start + across]], colWidths=widths, style=EVERY_CELL, hAlign="LEFT")
+        row = filled[start : start + across]
+        rows = [[cell[:1] for cell in row], [cell[1:] for cell in row]] if headed else [row]
+        yield Columns(rows, colWidths=[WIDTH_PT / across] * across, style=style, hAlign="LEFT")
 
 
 class PaperPlots:
@@ -66,21 +68,27 @@ class PaperPlots:
         figures = self._figures.setdefault((plot.key, 1), ()) or tuple(_strip_figures(plot))
         self._figures[plot.key, 1] = figures
         if len(figures) == 1:
-            return [VectorPlot(figures[0], WIDTH_PT, text_pt=WIDE.text_pt)]
-        return list(in_rows([[VectorPlot(each, plot_width_pt(2), text_pt=_TEXT_PT)] for each in figures]))
+            return [VectorPlot(figures[0], WIDTH_PT, text_pt=WIDE.text_pt, alt=plot.about)]
+        alts = [plot.about, *[texts("paper")["strips_on"]] * (len(figures) - 1)]
+        columns = [
+            [VectorPlot(figure, plot_width_pt(2), text_pt=_TEXT_PT, alt=alt)]
+            for figure, alt in zip(figures, alts, strict=True)
+        ]
+        return list(in_rows(columns))
 
     def beside(self, plot: Plot, across: int, *, legend: bool = True) -> VectorPlot:
         """A plot as one of so many in a row; a map without its own `legend` where there is one for all."""
         key = plot.key, across if legend else -across
         if key not in self._figures:
             self._figures[key] = (figure_of(plot, _shape(across), legend=legend),)
-        return VectorPlot(self._figures[key][0], plot_width_pt(across), text_pt=_TEXT_PT)
+        return VectorPlot(self._figures[key][0], plot_width_pt(across), text_pt=_TEXT_PT, alt=plot.about)
 
     @staticmethod
     def legend(plot: FieldMap, across: int) -> VectorPlot:
         """Legend of all maps of a lens, in a row."""
         whole = Shape(_HALF_SHAPE_PT * WIDTH_PT / plot_width_pt(2), _TEXT_PT)
-        return VectorPlot(legend_figure(plot, whole, of_maps=_shape(across)), WIDTH_PT, text_pt=_TEXT_PT)
+        figure = legend_figure(plot, whole, of_maps=_shape(across))
+        return VectorPlot(figure, WIDTH_PT, text_pt=_TEXT_PT, alt=texts("paper")["legend"])
 
 
 def places_grid(maps: Sequence[FieldMap]) -> Grid:

@@ -7,8 +7,8 @@ smaller, but none smaller than can be read.
 import base64
 import io
 from collections.abc import Iterator, Sequence
-from itertools import chain, groupby
-from typing import Final
+from itertools import chain, groupby, pairwise
+from typing import Any, Final
 
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, Image, KeepTogether, PageBreak, Paragraph, Spacer
@@ -52,7 +52,8 @@ from lensbench.report.page.document import (
     Table,
 )
 from lensbench.report.text.words import Grid, texts, worded
-from lensbench.storage.pdf import EVERY_CELL, LEAST_PT, WIDTH_PT, grid, pdf_pages, text
+from lensbench.storage.pdf import EVERY_CELL, LEAST_PT, WIDTH_PT, grid, headed, pdf_pages, text
+from lensbench.storage.tagged import element
 
 _SIZES_PT: Final = {
     "setting": 36.0,
@@ -70,9 +71,12 @@ _BOLD: Final = {"setting", "answer", "label", "section", "plot"}
 _AFTER_PT: Final = {"setting": 7.0, "section": 4.0, "answer": 4.0}
 _SCALES: Final = (1.0, 0.95, 0.9)
 """Of the text above the least size, tried in this order."""
+_LAST_PT: Final = (85 * mm, 160 * mm)
+"""Sections at an end that are less high together are not parted from the one before, lest their page be nearly empty;
+but more than the second height is never kept together."""
 _MOST_PAGES: Final = 6
 """For a lens."""
-_LOW_PT: Final = 80 * mm
+_LOW_PT: Final = 60 * mm
 """A table of no greater height is not broken over two pages."""
 _TALL_PT: Final = 1e5
 _NEARLY_EMPTY: Final = 0.25
@@ -83,16 +87,39 @@ def pdf_of(report: Report, *, paper: Paper = "A4") -> bytes:
     """PDF of a report, in the largest size of text that needs few pages and leaves none of them nearly empty."""
     lenses = sum(isinstance(block, Part) and block.kind == "lens" for block in report.blocks)
     plots = PaperPlots()
-    made: list[tuple[int, float, bytes]] = []
-    for scale in _SCALES:
+
+    def laid_out(scale: float, *, sketch: bool) -> tuple[list[float], bytes]:
         fills: list[float] = []
-        story = list(_Typesetter(scale, plots).story(report))
-        content = pdf_pages(story, title=report.title, footer="Made by lensbench", paper=paper, fills=fills)
+        story = _with_full_ends(list(_Typesetter(scale, plots).story(report)))
+        how: dict[str, Any] = {"title": report.title, "footer": "Made by lensbench", "paper": paper}
+        return fills, pdf_pages(story, fills=fills, sketch=sketch, **how)
+
+    first = b""
+    tried: list[tuple[int, float, float]] = []
+    for scale in _SCALES:
+        fills, content = laid_out(scale, sketch=bool(first))
+        first = first or content
         pages_over = max(len(fills) - _MOST_PAGES * max(lenses, 1), 0)
+        tried.append((pages_over, -min(fills), -scale))
         if len(fills) == 1 or (min(fills) >= _NEARLY_EMPTY and not pages_over):
-            return content
-        made.append((pages_over, -min(fills), content))
-    return min(made)[-1]
+            break
+    else:
+        scale = -min(tried)[-1]
+    # Only where another size is the best, its plots are drawn, too.
+    return first if scale == _SCALES[0] else laid_out(scale, sketch=False)[1]
+
+
+class _Photograph(Image):  # type: ignore[misc]  # of a library without types
+    """Pixels of a photograph, and what they show."""
+
+    def __init__(self, *args: Any, alt: str, **how: Any) -> None:
+        super().__init__(*args, **how)
+        self._alt = alt
+
+    def draw(self) -> None:
+        """Draw them."""
+        with self.canv.tagged(element("Figure"), alt=self._alt):
+            super().draw()
 
 
 class _Typesetter:
@@ -142,7 +169,7 @@ class _Typesetter:
             case Plots(title=title):
                 head, rows = [self._text(title, "section")] if title else [], list(self._plots(block))
                 solid = [*head, *(row for row in rows[:3] if not isinstance(row, KeepTogether))]
-                height_pt = sum(map(_height_pt, solid))
+                height_pt = _height_pt(solid)
                 story = [CondPageBreak(max(height_pt, 90 * mm)), *head, *rows] if head else rows
             case _:
                 story = list(self._composed(block))
@@ -158,7 +185,7 @@ class _Typesetter:
         for row in crops.rows:
             content = io.BytesIO(base64.b64decode(row.picture.partition(",")[2]))
             named = self._text(f"{row.setting}: {row.name}", "about")
-            cells.append([named, Image(content, *size, mask="auto", hAlign="LEFT")])
+            cells.append([named, _Photograph(content, *size, mask="auto", hAlign="LEFT", alt=row.places)])
         yield from in_rows(cells)
 
     def _composed(self, block: Block) -> Iterator[Flowable]:
@@ -273,7 +300,9 @@ class _Typesetter:
             together = list(run)
             if small and len(together) > 1:
                 figures = (block for block in together if isinstance(block, Figures))
-                yield from in_rows([self._figures_table(one, plot_width_pt(2)) for one in figures])
+                yield from in_rows(
+                    [self._figures_table(one, plot_width_pt(2)) for one in figures], headed=True
+                )
             else:
                 yield from (flowable for block in together for flowable in self._block(block))
         yield from [self._text(" ".join(elsewhere), "body", before_pt=8.0)] if elsewhere else []
@@ -311,8 +340,8 @@ class _Typesetter:
     def _plots(self, plots: Plots) -> Iterator[Flowable]:
         """Strips over the whole width; maps below their legend, and other plots, in rows; words of one beside it."""
         for strips in (plot for plot in plots.plots if isinstance(plot, Strips)):
-            head, about = self._text(strips.title, "plot"), self._text(strips.about, "about")
-            yield KeepTogether([head, *self._paper_plots.strips(strips), about])
+            head = [] if strips.title == self._heading else [self._text(strips.title, "plot")]
+            yield KeepTogether([*head, *self._paper_plots.strips(strips), self._text(strips.about, "about")])
         others = [plot for plot in plots.plots if not isinstance(plot, Strips)]
         maps = [plot for plot in others if isinstance(plot, FieldMap)]
         across = in_a_row(len(others))
@@ -355,7 +384,7 @@ class _Typesetter:
     ) -> Paragraph:
         usual_pt = 10.0 if kind == "section" else 0.0
         self._heading = words if kind in {"section", "plot"} else self._heading
-        return text(
+        made = text(
             kept_together(words),
             max(self._scale * _SIZES_PT[kind], LEAST_PT),
             bold=bold or kind in _BOLD,
@@ -364,16 +393,44 @@ class _Typesetter:
             after_pt=_AFTER_PT.get(kind, 2.0),
             entry=(self._level, words) if kind == "section" else entry,
         )
+        level = {"answer": 1, "plot": self._level + 2}.get(kind)
+        return made if level is None else headed(made, level)
 
 
-def _height_pt(flowable: Flowable) -> float:
-    """With the spaces around it."""
-    height_pt = flowable.wrap(WIDTH_PT, _TALL_PT)[1] + flowable.getSpaceBefore() + flowable.getSpaceAfter()
-    return float(height_pt)
+def _with_full_ends(story: list[Flowable]) -> list[Flowable]:
+    """Story whose last sections before each end stay together, as many as a page needs that is not nearly empty."""
+    last: list[Flowable] = []
+    needed = True
+    for place in reversed(range(len(story))):
+        match story[place]:
+            case PageBreak():
+                last, needed = [], True
+            case CondPageBreak() as start if needed and getattr(story[place + 1], "entry", None):
+                height_pt = _height_pt(last)
+                if height_pt < _LAST_PT[1]:
+                    start.height = max(start.height, height_pt)
+                needed = height_pt < _LAST_PT[0]
+            case KeepTogether():
+                needed = False
+            case flowable if needed and not isinstance(flowable, CondPageBreak):
+                last.insert(0, flowable)
+    return story
+
+
+def _height_pt(flowables: Sequence[Flowable]) -> float:
+    """Of some in a column, with the spaces between them."""
+    heights_pt = [flowable.wrap(WIDTH_PT, _TALL_PT)[1] for flowable in flowables]
+    between_pt = [max(above.getSpaceAfter(), below.getSpaceBefore()) for above, below in pairwise(flowables)]
+    return float(sum(heights_pt) + sum(between_pt) + sum(each.getSpaceBefore() for each in flowables[:1]))
 
 
 def _begun(story: Sequence[Flowable], *, least_pt: float) -> list[Flowable]:
     """Break the page first where the beginning, a heading and what it heads, does not fit; of a tall one the least."""
     solid = [flowable for flowable in story if not isinstance(flowable, CondPageBreak | KeepTogether)]
-    height_pt = sum(map(_height_pt, solid[:4]))
-    return [CondPageBreak(height_pt if height_pt <= _LOW_PT else least_pt), *story]
+    height_pt = _height_pt(solid[:4])
+    needed_pt = height_pt if height_pt <= _LOW_PT else least_pt
+    match story:
+        case [head, CondPageBreak() as inner, *rest]:  # what it heads must not leave it behind
+            return [CondPageBreak(max(needed_pt, _height_pt([head]) + inner.height)), head, *rest]
+        case _:
+            return [CondPageBreak(needed_pt), *story]

@@ -105,9 +105,13 @@ def as_csv(table: Columns) -> bytes:
 
 def _cell_texts(column: Sequence[Any]) -> list[str]:
     """Cells of a column as they stand in the file."""
-    if not any(issubclass(kind, str) for kind in set(map(type, column))):
+    values = list(set(column))
+    if any(issubclass(kind, str) for kind in set(map(type, values))):
+        texts = {value: _cell_text(value) for value in values}
+    elif 4 * len(values) < len(column):
+        texts = dict(zip(values, spreadsheet_numbers(np.array(values, np.float64)), strict=True))
+    else:
         return spreadsheet_numbers(np.array(column, np.float64))  # None becomes NaN
-    texts = {value: _cell_text(value) for value in set(column)}
     return [texts[value] for value in column]
 
 

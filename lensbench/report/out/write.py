@@ -5,7 +5,7 @@ What stands there is complete, and an older report stays when the new one fails.
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from itertools import chain
 from pathlib import Path
@@ -16,7 +16,8 @@ from lensbench.model.errors import SettingError
 from lensbench.model.measured import SweepLens
 from lensbench.model.sweep import KeptShots, SweepFindings, SweepShot
 from lensbench.model.units import Paper
-from lensbench.report.draw import Drawing, Plot
+from lensbench.report.draw import Drawing
+from lensbench.report.draw.beside import drawn_beside
 from lensbench.report.out.json_form import comparison_as_json, effect_as_json, findings_as_json
 from lensbench.report.out.tables import as_csv, compare_table, edges_table, effect_table, shots_table
 from lensbench.report.page.card import PocketCard, lens_pocket_card
@@ -46,6 +47,8 @@ _FILES: Final = (
     *dict.fromkeys(name for own in _STUDIES.values() for name in own),
 )
 
+_Records = Callable[[], Mapping[str, bytes]]
+"""Makes the tables and documents beside a report: names of files with their content."""
 _HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff\ufeff]")
 """What JSON leaves as it is, and is not seen: C1 controls, direction marks, half surrogates."""
 
@@ -87,11 +90,14 @@ def write_sweep(
         missing=missing,
     )
     drawn = [shots_at(lens, lens.best, shots)[:1] for lens in findings.lenses if lens.best]
-    records = {
-        SHOTS_FILE: shots_document(kept, curves_of=list(chain.from_iterable(drawn))),
-        SWEEP_FILE: sweep_document(measured_lenses(findings, shots)),
-    }
-    return _write_sweep_report(findings, shots, out, records, paper)
+
+    def keep() -> dict[str, bytes]:
+        return {
+            SHOTS_FILE: shots_document(kept, curves_of=list(chain.from_iterable(drawn))),
+            SWEEP_FILE: sweep_document(measured_lenses(findings, shots)),
+        }
+
+    return _write_sweep_report(findings, shots, out, paper, keep)
 
 
 def rewrite_sweep(
@@ -101,21 +107,24 @@ def rewrite_sweep(
 
     The folder has passed `check_output_folder`.
     """
-    return _write_sweep_report(findings, shots, out, {}, paper)
+    return _write_sweep_report(findings, shots, out, paper, dict)
 
 
 def _write_sweep_report(
-    findings: SweepFindings, shots: Sequence[SweepShot], out: Path, kept: Mapping[str, bytes], paper: Paper
+    findings: SweepFindings, shots: Sequence[SweepShot], out: Path, paper: Paper, keep: _Records
 ) -> tuple[Path, ...]:
-    records = {
-        "edges.csv": as_csv(edges_table(shots)),
-        "shots.csv": as_csv(shots_table(shots)),
-        "findings.json": json_text(findings_as_json(findings)),
-        **kept,
-    }
     made = MadeCache(folder=out / _KEPT)
     cards = tuple(lens_pocket_card(lens) for lens in findings.lenses)
-    records["card.pdf"] = made.get_or_make("cards", (cards, paper), partial(_cut, cards, paper))
+
+    def records() -> dict[str, bytes]:
+        return {
+            "edges.csv": as_csv(edges_table(shots)),
+            "shots.csv": as_csv(shots_table(shots)),
+            "findings.json": json_text(findings_as_json(findings)),
+            **keep(),
+            "card.pdf": made.get_or_make("cards", (cards, paper), partial(_cut, cards, paper)),
+        }
+
     return _write_report(sweep_report(findings, shots), records, out, paper, made)
 
 
@@ -135,7 +144,7 @@ def write_compare(
         "comparison.csv": as_csv(compare_table(comparison)),
         "comparison.json": json_text(comparison_as_json(comparison)),
     }
-    return _write_report(compare_report(comparison, lenses), records, out, paper)
+    return _write_report(compare_report(comparison, lenses), lambda: records, out, paper)
 
 
 def write_effect(done: Effect, out: Path, *, paper: Paper = "A4") -> tuple[Path, ...]:
@@ -152,7 +161,7 @@ def write_effect(done: Effect, out: Path, *, paper: Paper = "A4") -> tuple[Path,
         "effect.csv": as_csv(effect_table(done.findings)),
         "effect.json": json_text(effect_as_json(done.findings)),
     }
-    return _write_report(effect_report(done.findings), records, out, paper)
+    return _write_report(effect_report(done.findings), lambda: records, out, paper)
 
 
 def write_cards(cards: Sequence[PocketCard], file: Path, *, paper: Paper = "A4") -> Path:
@@ -173,28 +182,26 @@ def write_cards(cards: Sequence[PocketCard], file: Path, *, paper: Paper = "A4")
 
 
 def _write_report(
-    report: Report, records: Mapping[str, bytes], out: Path, paper: Paper, made: MadeCache | None = None
+    report: Report, records: _Records, out: Path, paper: Paper, made: MadeCache | None = None
 ) -> tuple[Path, ...]:
     made = made or MadeCache(folder=None)
-    drawings = {
-        plot.key: Drawing.unpacked(made.get_or_make("plot", plot, partial(_drawn, plot)))
-        for plot in report.plots
-    }
+    with drawn_beside([plot for plot in report.plots if not made.holds("plot", plot)]) as drawn:
+        kept = records()
+        printed = made.get_or_make("pdf", (report, paper), partial(_printed, report, paper))
+        # The last first: the other process begins with the first.
+        packed = {
+            plot.key: made.get_or_make("plot", plot, partial(drawn, plot)) for plot in reversed(report.plots)
+        }
+    drawings = {plot.key: Drawing.unpacked(packed[plot.key]) for plot in report.plots}
     files = {
         **{f"{_PLOTS}/{key}.png": drawing.png for key, drawing in drawings.items()},
-        **records,
-        "report.pdf": made.get_or_make("pdf", (report, paper), partial(_printed, report, paper)),
+        **kept,
+        "report.pdf": printed,
         "report.html": made.get_or_make("page", report, partial(_page, report, drawings)),
     }
     written = write_files(files, out)
     made.prune()
     return written
-
-
-def _drawn(plot: Plot) -> bytes:
-    from lensbench.report.draw.render import draw  # noqa: PLC0415  heavy: only for what was not drawn before
-
-    return draw(plot).packed()
 
 
 def _printed(report: Report, paper: Paper) -> bytes:
