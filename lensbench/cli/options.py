@@ -91,6 +91,14 @@ def _known_encoding(name: str) -> str:
     return name
 
 
+SENSORS_MM: Final = {
+    "fullframe": (36.0, 24.0),
+    "apsc": (23.5, 15.7),
+    "fourthirds": (17.3, 13.0),
+    "1inch": (13.2, 8.8),
+}
+"""Width and height by the trade's names. Common practice, no source: makers differ by a few tenths of a millimetre."""
+SENSOR_NAMES: Final = "full-frame, aps-c, four-thirds or 1-inch"
 AsJson = Annotated[bool, option("Print one JSON document.", "--json")]
 AtLpmm = Annotated[str | None, text("Line pairs per mm on the sensor to read the contrast at: 10,20,40.")]
 Encoding = Annotated[str, text("Tone curve: auto, linear, srgb, or gamma:2.2.", callback=_known_encoding)]
@@ -227,6 +235,14 @@ def level_size_px(given: str) -> tuple[int, int]:
     """Read the rows and columns of a picture held level, whichever side is named first."""
     short, long = sorted(sides_in(given, "--size", example="both sides in pixels, such as 4000x6000"))
     return int(short), int(long)
+
+
+def sensor_mm(given: str) -> tuple[float, float]:
+    """Read width and height of a sensor: `36x24`, or one of `SENSORS_MM` however it is spelled."""
+    name = "".join(letter for letter in given.lower() if letter.isalnum())
+    if name in SENSORS_MM:
+        return SENSORS_MM[name]
+    return sides_in(given, "--sensor", example=f"WIDTHxHEIGHT in mm, such as 36x24, or {SENSOR_NAMES}")
 
 
 def sides_in(given: str, option: str, *, example: str) -> tuple[float, float]:

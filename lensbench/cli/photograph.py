@@ -106,21 +106,20 @@ def _edge_lines(
     count = len(done.edges)
     yield f"{done.image.name}: {count} edge{'s' if count != 1 else ''}, sharpness in cycles per pixel"
     for edge in done.edges:
-        figures = _figures(edge, dpi) if edge.measured else "not measured"
-        yield f"  region {edge.roi}, {edge.channel}: {figures}"
+        yield f"  region {edge.roi}, {edge.channel}" + ": not measured" * (not edge.measured)
         if edge.measured:
-            yield from (f"    {sentence}" for sentence in _readings(edge, done, options))
-        yield from (f"    {flag.message}. {report.sentence_case(flag.advice)}." for flag in edge.flags)
+            told = (*_figures(edge, dpi), *_readings(edge, done, options))
+            yield from (f"    {line}" for line in told)
+        for flag in edge.flags:
+            yield f"    {report.sentence_case(flag.message)}. {report.sentence_case(flag.advice)}."
 
 
-def _figures(edge: "Edge", dpi: float | None) -> str:
+def _figures(edge: "Edge", dpi: float | None) -> Iterator[str]:
     rise_px, sd_px = edge.rise_10_90_px, edge.rise_10_90_sd_px
     on_paper = "" if dpi is None else f" ({report.borne(rise_px * 25.4 / dpi, sd_px * 25.4 / dpi, 3)} mm)"
-    return (
-        f"MTF50 {report.with_doubt(edge.mtf50_cypx, edge.mtf50_sd_cypx, 4)} (95 %, from this edge alone), "
-        f"angle {edge.angle_deg:.1f} degrees, "
-        f"10-90 % rise {report.with_doubt(rise_px, sd_px, 2)} px{on_paper}, SNR {edge.snr:.0f}"
-    )
+    yield f"MTF50 {report.with_doubt(edge.mtf50_cypx, edge.mtf50_sd_cypx, 4)} (95 %, from this edge alone)"
+    yield f"10-90 % rise {report.with_doubt(rise_px, sd_px, 2)} px{on_paper}, SNR {edge.snr:.0f}"
+    yield f"angle {edge.angle_deg:.1f} degrees"
 
 
 def _readings(
@@ -132,10 +131,8 @@ def _readings(
     curve = curve_figures(edge)
     area, nyquist = curve.area_cypx, curve.response_at_nyquist
     if isfinite(area.value):
-        yield (
-            f"Response at 0.5 cy/px (Nyquist) {report.with_doubt(nyquist.value, nyquist.sd, 3)}, "
-            f"area under the curve up to there {report.with_doubt(area.value, area.sd, 4)} cy/px."
-        )
+        yield f"response {report.with_doubt(nyquist.value, nyquist.sd, 3)} at 0.5 cy/px (Nyquist)"
+        yield f"area under the curve up to there {report.with_doubt(area.value, area.sd, 4)} cy/px"
     if done.at_lpmm and done.pixel_pitch_um is not None:
         parts = []
         for lpmm in done.at_lpmm:
@@ -152,7 +149,7 @@ def _readings(
             acutance = report.with_doubt(edge.acutance, edge.acutance_sd, 3)
             yield f"{looked}: acutance {acutance}, sharpness {jnd} just noticeable differences."
     if edge.physical is not None:
-        yield report.blur_sentence(edge.physical)
+        yield from report.blur_sentences(edge.physical)
 
 
 @dataclass(frozen=True, kw_only=True)

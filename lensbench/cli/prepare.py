@@ -3,9 +3,10 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Final, Literal
 
 from lensbench.cli.options import (
+    SENSOR_NAMES,
     PictureSize,
     RoomFile,
     SensorPitchUm,
@@ -15,7 +16,7 @@ from lensbench.cli.options import (
     option,
     path,
     read_ends,
-    sides_in,
+    sensor_mm,
     text,
 )
 from lensbench.cli.output import say
@@ -25,6 +26,9 @@ from lensbench.storage.text import name_in_tables
 
 if TYPE_CHECKING:
     from lensbench.capture import ShootPlan
+
+_SAME_SHAPE: Final = 0.03
+"""By so much may the sides of a sensor and of its pictures differ in ratio. Common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,9 +40,9 @@ class ChartCommand:
         str, text("A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole mm (500x400).")
     ] = "A4"
     wall: Annotated[int | None, number("Make a wall set of this many pages.", 1, 29, whole=True)] = None
-    sensor: Annotated[str | None, text("WIDTHxHEIGHT of the sensor in mm (wall set).  [default: 36x24]")] = (
-        None
-    )
+    sensor: Annotated[
+        str | None, text(f"WIDTHxHEIGHT of the sensor in mm, or {SENSOR_NAMES} (wall set).  [default: 36x24]")
+    ] = None
     distance_f: Annotated[
         float | None,
         number(
@@ -111,9 +115,7 @@ def _wall(out: Path, given: ChartCommand, pages: int) -> str:
     from lensbench.chart.draw import draw_wall
     from lensbench.chart.layout import dark_reflectance, hanging
 
-    width_mm, height_mm = sides_in(
-        given.sensor or "36x24", "--sensor", example="WIDTHxHEIGHT in mm, such as 36x24"
-    )
+    width_mm, height_mm = sensor_mm(given.sensor or "36x24")
     dark = 0.0 if given.contrast is None else dark_reflectance(given.contrast)
     distance_f = given.distance_f or 50.0
     plan = hanging(pages, paper=given.paper, sensor_mm=(height_mm, width_mm), focal_lengths=distance_f)
@@ -141,6 +143,9 @@ class PlanCommand:
     ] = None
     lens: Annotated[str, text("Name, for the table.")] = ""
     camera: Annotated[str, text("Name, for the table.")] = ""
+    sensor: Annotated[
+        str | None, text(f"WIDTHxHEIGHT of the sensor in mm, or {SENSOR_NAMES}: instead of --pitch-um.")
+    ] = None
     pitch_um: SensorPitchUm = 6.0
     size: PictureSize = "4000x6000"
     paper: Annotated[str, text("Largest paper you can print, as for `chart`.")] = "A4"
@@ -199,9 +204,9 @@ def _made(given: PlanCommand) -> "ShootPlan":
         narrowest_f_number=max(given.narrowest, widest_at_long),
         closest_mm=None if given.closest_m is None else 1000.0 * given.closest_m,
     )
-    camera = CameraGear(
-        name=name_in_tables(given.camera), pitch_um=given.pitch_um, size_px=level_size_px(given.size)
-    )
+    size_px = level_size_px(given.size)
+    pitch_um = given.pitch_um if given.sensor is None else _pitch_um(given.sensor, size_px)
+    camera = CameraGear(name=name_in_tables(given.camera), pitch_um=pitch_um, size_px=size_px)
     place = Place(
         room_mm=1000.0 * given.room_m,
         paper=given.paper,
@@ -222,6 +227,18 @@ def _made(given: PlanCommand) -> "ShootPlan":
         repeats=given.repeats,
         brackets=given.bracket,
     )
+
+
+def _pitch_um(sensor: str, size_px: tuple[int, int]) -> float:
+    """Pixel pitch of a sensor by the pixels on its longer side; a SettingError where the shapes are unlike."""
+    short_mm, long_mm = sorted(sensor_mm(sensor))
+    short_px, long_px = size_px
+    if abs(short_px / long_px * long_mm / short_mm - 1.0) > _SAME_SHAPE:
+        raise SettingError(
+            f"--sensor {sensor} is {long_mm:g} x {short_mm:g} mm, another shape than pictures of {long_px} x "
+            f"{short_px} px: give --size too"
+        )
+    return 1000.0 * long_mm / long_px
 
 
 def _keep_entries(table: Path, *, replace: bool) -> None:

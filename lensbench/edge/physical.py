@@ -99,7 +99,9 @@ class _Verdict:
         """Say how unlikely the model is, in words."""
         if self.pull_sd >= _LARGEST_PULL_SD:
             return f"{self.pull_sd:.1f} sd from the model, limit {_LARGEST_PULL_SD:.1f}"
-        return f"chance {min(self.chance, self.near_chance):.1g}, limit {_SMALLEST_CHANCE:.1g}"
+        chance = min(self.chance, self.near_chance)
+        told = f"{chance:.1g}" if chance >= _SMALLEST_CHANCE / 10.0 else f"below {_SMALLEST_CHANCE / 10.0:g}"
+        return f"chance {told}, limit {_SMALLEST_CHANCE:.1g}"
 
 
 def _judged(fit: BlurFit) -> _Verdict:

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from lensbench.report.text.advice import advice_sentences, interval, no_answer, picture_sentences
     from lensbench.report.text.answer import answer_sentences, short_answer
     from lensbench.report.text.blur import (
-        blur_sentence,
+        blur_sentences,
         blur_where_it_fits,
         has_physical,
         most_comes_from,
@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 _PARTS: Final = {
     "text.advice": "advice_sentences interval no_answer picture_sentences",
     "text.answer": "answer_sentences short_answer",
-    "text.blur": "blur_sentence blur_where_it_fits has_physical most_comes_from not_of_a_lens",
+    "text.blur": "blur_sentences blur_where_it_fits has_physical most_comes_from not_of_a_lens",
     "page.card": "kept_pocket_card",
     "text.compare": "choice_lines comparison_answer comparison_limits",
     "text.effect": "effect_sentences",

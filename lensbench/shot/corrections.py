@@ -390,5 +390,5 @@ def _typical_print_remarks(edges: Sequence[ChartEdge], px_per_mm: FloatArray) ->
         else "out of reach of this print"
     )
     blur = f"a typical print, {_TYPICAL_RISE_MM:g} mm from 10 to 90 %, blurs by sigma {sigma_px:.2f} px here"
-    cost = f"takes {taken_percent:.0f} % of the contrast at the middle edge's MTF50 of {mtf50:.3f} cy/px"
+    cost = f"takes {taken_percent:.0f} % of the contrast at the median edge's MTF50 of {mtf50:.3f} cy/px"
     return [remark("print_limits", f"{blur} and {cost}, whose true MTF50 would be {without}")]

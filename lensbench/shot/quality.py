@@ -143,7 +143,7 @@ def _too_sharp(shot: ShotResult) -> list[Remark]:
         return []
     limit = f"limit {_LARGEST_OF_BOUND:g} times as much"
     allowed = f"where diffraction and pixel allow {bound:.3f}"
-    return [remark("sharpened", f"middle MTF50 {mtf50:.3f} cy/px, {allowed}; {limit}")]
+    return [remark("sharpened", f"median MTF50 {mtf50:.3f} cy/px, {allowed}; {limit}")]
 
 
 def flagged_if_too_crisp(edge: Edge, q: float | None) -> Edge:

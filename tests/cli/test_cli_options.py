@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 
 from lensbench import photo, shot
 from lensbench.cli.main import app
+from lensbench.cli.options import sensor_mm
 from lensbench.model.errors import SettingError, remark
 from lensbench.model.shot import Metadata
 from lensbench.storage.store import read_sweep
@@ -237,3 +238,36 @@ def test_papers_are_listed(tmp_path, monkeypatch):
     for paper in ("A4       297 x 210 mm", "A0       1189 x 841 mm", "Tabloid  432 x 279 mm"):
         assert paper in done.stdout
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("spelled", "sides_mm"),
+    [
+        ("APS-C", (23.5, 15.7)),
+        ("full frame", (36.0, 24.0)),
+        ("four-thirds", (17.3, 13.0)),
+        ("36 x 24", (36.0, 24.0)),
+    ],
+)
+def test_a_sensor_is_known_by_its_name_or_its_sides(spelled, sides_mm):
+    # Common practice, no source: makers differ by some tenths of a millimetre.
+    assert sensor_mm(spelled) == pytest.approx(sides_mm, abs=0.15)
+
+
+def test_chart_and_plan_take_the_same_sensors(tmp_path):
+    plan = CliRunner().invoke(
+        app, ["plan", "--focal", "50", "--widest", "2", "--sensor", "aps-c", "--out", str(tmp_path / "plan")]
+    )
+    command = plan.stdout.partition("made by: lensbench ")[2].partition(")")[0].split()
+    assert float(command[command.index("--sensor") + 1].partition("x")[0]) == pytest.approx(23.5)
+    unlike = CliRunner().invoke(app, ["plan", "--focal", "50", "--widest", "2", "--sensor", "four-thirds"])
+    assert "another shape than pictures of 6000 x 4000 px: give --size too" in str(
+        unlike.exception or unlike.output
+    )
+    sides = [
+        CliRunner()
+        .invoke(app, ["chart", "--wall", "2", "--sensor", sensor, "--out", str(tmp_path / f"{number}.pdf")])
+        .stdout.partition(": ")[2]
+        for number, sensor in enumerate(("aps-c", "23.5x15.7"))
+    ]
+    assert sides[0] == sides[1] != ""

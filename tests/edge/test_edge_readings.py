@@ -51,6 +51,15 @@ def test_plain_words_say_what_blurs(picture):
     said = edge(picture, *LENS, *REGION).stdout
     assert "diffraction 0.42 px" in said  # 0.9 x 0.18739 / 0.40397
     assert "Most comes from focus" in said
+    # A figure a line, which a terminal of 80 columns holds; sentences wrap.
+    figures = [
+        line
+        for line in said.splitlines()
+        if line.startswith(("  region", "    MTF50", "    10-90", "    resp"))
+    ]
+    assert len(figures) == 4
+    assert max(map(len, said.splitlines()[:6])) <= 80
+    assert "\n\n" not in said
     assert "not one that a lens" not in said
 
 

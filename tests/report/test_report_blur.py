@@ -13,7 +13,7 @@ from lensbench.report.out.tables import as_csv, edges_table
 from lensbench.report.page.document import Fold
 from lensbench.report.page.sweep import sweep_report
 from lensbench.report.text.answer import holds_for
-from lensbench.report.text.blur import blur_sentence, lens_blur_sentence
+from lensbench.report.text.blur import blur_sentences, lens_blur_sentence
 
 
 def reading(**changes):
@@ -118,8 +118,8 @@ def test_nothing_is_said_without_a_reading_or_without_a_best(shots):
     ],
 )
 def test_the_largest_part_is_named(changes, largest):
-    assert f"Most comes from {largest}" in blur_sentence(reading(**changes))
+    assert f"Most comes from {largest}" in blur_sentences(reading(**changes))[1]
 
 
 def test_a_shape_outside_the_model_is_not_told_apart():
-    assert blur_sentence(reading(fits=False)) == ""
+    assert blur_sentences(reading(fits=False)) == []

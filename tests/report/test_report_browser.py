@@ -10,14 +10,20 @@ from pathlib import Path
 import matplotlib.image
 import pypdfium2
 import pytest
+from effect_shots import series
 from invented_shoot import invented_lens, invented_shots
+from measured_lenses import CURVE, sharper, sweep_lens
 from readme_picture import PICTURE, first_screen
 
+from lensbench.compare.compare import compare_lenses
+from lensbench.effect.effect import find_effect
 from lensbench.model.sweep import SweepFindings
 from lensbench.report.draw import Drawing
 from lensbench.report.draw.render import draw
 from lensbench.report.draw.strips import Strips
 from lensbench.report.out.html import page_of
+from lensbench.report.page.compare import compare_report
+from lensbench.report.page.effect import effect_report
 from lensbench.report.page.sweep import sweep_report
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -33,6 +39,11 @@ STICKING_OUT = """() => [...document.querySelectorAll("body *")]
 SMALLEST_WORDS = """() => Math.min(...[...document.querySelectorAll("svg text")]
     .filter(e => e.checkVisibility() && e.getBoundingClientRect().height > 0)
     .map(e => parseFloat(getComputedStyle(e).fontSize) * Math.hypot(e.getScreenCTM().a, e.getScreenCTM().b)))"""
+# Words of plots that leave their drawing, and are cut off there.
+CUT_OFF = """() => [...document.querySelectorAll("svg text")]
+    .filter(e => e.checkVisibility() && e.getBoundingClientRect().height > 0)
+    .filter(e => { const own = e.getBoundingClientRect(), all = e.closest("svg").getBoundingClientRect();
+        return own.right > all.right + 1 || own.left < all.left - 1; }).map(e => e.textContent)"""
 SHOWN = """css => [...document.querySelectorAll(css)].filter(e => getComputedStyle(e).visibility == "visible"
     && e.getBoundingClientRect().width > 0).map(e => e.textContent)"""
 
@@ -86,13 +97,47 @@ def hostile(tmp_path_factory):
     return path
 
 
-def test_no_barrier_is_found(opened, sweep_folder):
+def page_file(report, tmp_path_factory, name):
+    """Page of a report, of whose plots the first alone is drawn."""
+    drawings = dict.fromkeys((plot.key for plot in report.plots), Drawing(svg="", png=b""))
+    drawings[report.plots[0].key] = draw(report.plots[0])
+    path = tmp_path_factory.mktemp(name) / "report.html"
+    path.write_text(page_of(report, drawings), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def three_lenses(tmp_path_factory):
+    """Page of three lenses compared, the second the sharpest by a fifth."""
+    shares = {"Sorrel 35 mm f/2.8": 0.0, "Tansy with a rather long name 35 mm f/1.8": 0.2, "Clover 35": 0.05}
+    lenses = [
+        sweep_lens(name, sharper(share), seed=seed, sd=0.004)
+        for seed, (name, share) in enumerate(shares.items())
+    ]
+    return page_file(compare_report(compare_lenses(lenses)), tmp_path_factory, "three")
+
+
+@pytest.fixture(scope="module")
+def five_levels(tmp_path_factory):
+    """Page of an effect of five levels, of which the last alone is visible."""
+    effect = dict(
+        zip(("ISO 100", "ISO 400", "ISO 1600", "ISO 6400", "ISO 25600"), (0, 0, 0, 0, -0.2), strict=True)
+    )
+    found = find_effect(series([*effect] * 4, effect=effect, sd=0.004), by="condition")
+    return page_file(effect_report(found), tmp_path_factory, "levels")
+
+
+@pytest.mark.parametrize("which", ["sweep_folder", "compare_folder", "five_levels"])
+def test_no_barrier_is_found(request, opened, which):
     from axe_playwright_python.sync_playwright import Axe  # noqa: PLC0415
 
-    page = opened(sweep_folder / "report.html")
-    for width, scheme in itertools.product((360, 768, 1440), ("light", "dark")):
+    path = request.getfixturevalue(which)
+    page = opened(path / "report.html" if path.is_dir() else path)
+    folded_too = {(1440, "light"), (360, "dark")}
+    every = itertools.product((360, 768, 1440), ("light", "dark"))
+    for width, scheme in every if which == "sweep_folder" else [(360, "dark")]:
         # What is folded is looked at on the widest and on the narrowest page.
-        fold = str((width, scheme) in {(1440, "light"), (360, "dark")}).lower()
+        fold = str((width, scheme) in folded_too).lower()
         page.evaluate(f"document.querySelectorAll('details').forEach(fold => {{ fold.open = {fold}; }})")
         page.set_viewport_size({"width": width, "height": 900})
         page.emulate_media(color_scheme=scheme)
@@ -102,16 +147,19 @@ def test_no_barrier_is_found(opened, sweep_folder):
         assert len(found["passes"]) > 20
 
 
-@pytest.mark.parametrize("which", ["sweep_folder", "compare_folder", "hostile"])
+@pytest.mark.parametrize(
+    "which", ["sweep_folder", "compare_folder", "hostile", "three_lenses", "five_levels"]
+)
 def test_nothing_sticks_out_and_words_in_plots_stay_large_from_320_px_on(request, opened, which):
-    made = request.getfixturevalue(which)
-    page = opened(made if which == "hostile" else made / "report.html", width=320)
+    path = request.getfixturevalue(which)
+    page = opened(path / "report.html" if path.is_dir() else path, width=320)
     page.evaluate("document.querySelectorAll('details').forEach(fold => { fold.open = true; })")
-    for width in (320, 360, 641, 768, 960, 1440):
+    for width in (320, 360, 641, 768, 960, 1200, 1440):
         page.set_viewport_size({"width": width, "height": 900})
         assert page.evaluate("document.documentElement.scrollWidth") == width
         assert page.evaluate(STICKING_OUT) == 0
         assert page.evaluate(SMALLEST_WORDS) >= 11.0
+        assert page.evaluate(CUT_OFF) == []
 
 
 @pytest.mark.parametrize(("width", "height"), [(1440, 900), (360, 740)])
@@ -162,6 +210,43 @@ def test_a_comparison_fills_its_width_shows_a_plot_at_once_and_has_its_own_switc
     page.set_viewport_size({"width": 360, "height": 740})
     base = page.locator("#pair-1-frame svg:visible .axis").first.bounding_box()
     assert base["y"] < 740
+
+
+@pytest.mark.parametrize("which", ["hostile", "three_lenses", "five_levels"])
+def test_answer_and_a_whole_first_plot_stand_on_a_telephones_first_screen(request, opened, which):
+    page = opened(request.getfixturevalue(which), width=360, height=740)
+    # Of strips the first: its base line ends it.
+    for css in ("h1", ":is(.cards .setting, h1)", ".strips svg:visible .axis"):
+        box = page.locator(css).first.bounding_box()
+        assert 0.0 <= box["y"] <= box["y"] + box["height"] <= 740.0, css
+
+
+@pytest.mark.parametrize("which", ["compare_folder", "three_lenses", "five_levels", "hostile"])
+def test_a_line_of_anchors_leads_to_every_part(request, opened, which):
+    path = request.getfixturevalue(which)
+    page = opened(path / "report.html" if path.is_dir() else path)
+    (line, *_) = page.locator(".bar nav").all()
+    links = line.locator("a").all()
+    assert len(links) >= 3
+    assert links[-1].inner_text() == "Glossary"
+    for link in links:
+        assert page.locator(link.get_attribute("href")).count() == 1
+    assert page.evaluate("() => new Set([...document.querySelectorAll('[id]')].map(e => e.id)).size") == (
+        page.locator("[id]").count()
+    )
+
+
+def test_three_lenses_begin_with_one_plot_of_them_all(opened, three_lenses):
+    page = opened(three_lenses)
+    first = page.locator("#overview svg:visible")
+    box = first.bounding_box()
+    assert box["y"] + box["height"] <= 900
+    assert (
+        page.locator("table:visible").count() == 0
+        or page.locator("table:visible").first.bounding_box()["y"] > 900
+    )
+    # The sharpest by a fifth alone has solid bars, at every stop of it.
+    assert (first.locator("path.good").count(), first.locator("path.untold").count()) == (len(CURVE) + 1, 0)
 
 
 def test_a_word_tells_its_meaning_on_a_tap(opened, sweep_folder):

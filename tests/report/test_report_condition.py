@@ -117,7 +117,7 @@ def test_five_lines_and_the_bracket_is_asked_for_once():
             Verdict.MATTERS,
             11.4,
             (
-                "The right side is 11 % softer at 35 mm, f/2.8 (0 to 3 %); turning the chart did not move it. "
+                "Uneven: the right side is 11 % softer at 35 mm, f/2.8 (0 to 3 %); turning the chart did not move it. "
                 "Repeat once with the camera turned; if it stays, return it."
             ),
         ),

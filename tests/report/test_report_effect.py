@@ -18,6 +18,7 @@ from lensbench.effect.effect import find_effect
 from lensbench.model.compare import Effect
 from lensbench.model.errors import SettingError
 from lensbench.report.out.write import write_effect
+from lensbench.report.page.document import Answer
 from lensbench.report.page.effect import effect_report
 from lensbench.report.text.effect import effect_sentences
 
@@ -86,6 +87,35 @@ def test_two_conditions_are_two_lines_with_their_difference(filter_effect):
     (difference,) = strip.differences
     assert (difference.percent, difference.low, difference.high) == (row.difference, *row.ci95)
     assert (difference.visible_from_percent, strips.equal_percent) == (row.visible_from, 3.0)
+
+
+def test_many_levels_are_answered_together_what_shows_most_first():
+    effect = {"a": 0.0, "b": 0.0, "c": -0.3, "d": -0.2}
+    found = find_effect(series([*effect] * 5, effect=effect, sd=0.002), by="condition")
+    answer = next(block for block in effect_report(found).blocks if isinstance(block, Answer))
+    assert answer.sentences[0].startswith("Visibly softer than «a»: «c» (30 %) and «d» (20 %)")
+    assert answer.sentences[1:] == ("As sharp as «a»: «b».",)
+
+
+@pytest.mark.parametrize(("sd", "told"), [(0.0005, False), (0.02, True)])
+def test_scatter_is_told_from_a_tenth_of_what_counts_as_equal_on(sd, told):
+    # Both scatter unalike, one by a hundredth of the other's: 0.05 % decides nothing where 3 % counts as equal.
+    random = np.random.default_rng(4)
+    shots = [
+        shot(
+            number,
+            0.25 * math.exp((sd if number % 2 else 0.01 * sd) * random.normal()),
+            condition="ba"[number % 2],
+        )
+        for number in range(1, 21)
+    ]
+    said = [
+        sentence
+        for sentence in effect_sentences(find_effect(shots, by="condition"))
+        if "scatters" in sentence
+    ]
+    assert bool(said) is told
+    assert not any("0.0 %" in sentence for sentence in said)
 
 
 def test_the_answer_stands_first_and_the_limits_last(filter_effect):

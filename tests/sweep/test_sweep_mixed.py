@@ -90,10 +90,7 @@ def names(stops=(4, 8, 16), odd="plain", repeats=range(3)):
         ),
         # 1 / 0.03 = 33 and 1 / 0.02 = 50.
         ("near", "Pictures at f/4 were taken from two distances (scales 1:33 and 1:50): keep to one."),
-        (
-            "sharpened",
-            "3 of 12 pictures were sharpened in processing: they compare with none but their like.",
-        ),
+        ("sharpened", "3 of 12 pictures were sharpened in processing: compare them only with each other."),
         ("askew", "In 3 of 12 photographs the camera stood askew, by up to 5.0°: straighten it and repeat."),
     ],
 )

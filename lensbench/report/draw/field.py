@@ -68,6 +68,7 @@ class FieldMap:
     about: str
     caption: str
     """What stands below, where the figures of centre and corners are seen."""
+    focal_length_mm: float | None
     size_px: tuple[int, int]
     spots: tuple[Spot, ...]
     places: tuple[tuple[Place, float], ...]
@@ -76,6 +77,8 @@ class FieldMap:
     """100 % of the lens, as long as the scale's bar."""
     scales: tuple[StripScale, ...]
     grid: Grid
+    explained: bool = True
+    """Whether the page shows what its lines mean: the first of several does; files always do."""
 
     def percent(self, figure_cypx: float) -> float:
         """A figure in percent of the lens's sharpest setting."""
@@ -131,7 +134,7 @@ def field_maps(lens: LensFindings, shots: Sequence[SweepShot], *, key: str) -> l
     first = [
         replace(map_, about=f"{map_.about} {bars}", caption=f"{map_.caption} {bars}") for map_ in maps[:1]
     ]
-    return first + maps[1:]
+    return first + [replace(map_, explained=False) for map_ in maps[1:]]
 
 
 def field_map_at(
@@ -156,6 +159,7 @@ def field_map_at(
         title=f"{focal_length(at.focal_length_mm)}, {f_stop(at.f_number)}: sharpness over the picture",
         about=f"{counted} {worded('plots.field', places=_in_words(places, full_cypx))}",
         caption=counted,
+        focal_length_mm=at.focal_length_mm,
         size_px=results[0].size_px,
         spots=spots,
         places=places,

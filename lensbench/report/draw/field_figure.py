@@ -59,6 +59,7 @@ _STEP_PT: Final = 3.0
 
 def field_figure(plot: FieldMap, shape: Shape, *, on_page: bool, legend: bool = True) -> Figure:
     """Figure of a map; `on_page` writes every figure in each unit, of which the page shows one."""
+    legend = legend and (plot.explained or not on_page)
     scale, with_strip = _pt_per_px(plot, shape), shape.width_pt >= _STRIP_FROM_PT
     bottom_pt = _MARGIN_PT + scale * plot.size_px[0]
     strip_pt = _BELOW_PT + _STRIP_PT if with_strip else 0.0
@@ -281,8 +282,10 @@ class _Pen:
             self.canvas.write(words, (row + 4.5, col + 38.0))
         row, col = places[-1]
         long_pt = self.plot.bar_px(self.plot.full_cypx) * self.pt_per_px
-        ends: dict[str, Any] = {"color": INK, "linewidth": _BAR_PT, "solid_capstyle": "butt"}
-        self.canvas.stroke([col, col + long_pt], [row, row], kind="axis", **ends)
+        thin: dict[str, Any] = {"kind": "axis", "color": INK, "linewidth": 1.2}
+        self.canvas.stroke([col, col + long_pt], [row, row], **thin)
+        for end in (col, col + long_pt):
+            self.canvas.stroke([end, end], [row - 4.0, row + 4.0], **thin)
         for scale in self.scales:
             words = scale.legend if scale.key == "percent" else f"{scale.label(100.0)} {scale.legend}"
             self.canvas.write(words, (row + 4.5, col + long_pt + 8.0), kind=f"tick{self.unit(scale)}")

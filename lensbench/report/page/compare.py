@@ -85,7 +85,7 @@ def _overview(comparison: CompareFindings) -> Strips | None:
     stops = sorted({stop for key in by_length for stop in rows[key]})
     return Strips(
         key="overview",
-        title="Whole frame of every lens",
+        title="Whole frame",
         about=worded("plots.overview"),
         across=Axis.around("f-stop", [(math.log2(stop), f_stop(stop)) for stop in stops], margin=0.22),
         strips=tuple(

@@ -187,7 +187,7 @@ def _shots_grid(findings: EffectFindings, percents: Sequence[float]) -> Grid:
         "shot": lambda numbered: str(numbered[0]),
         _head(findings): lambda numbered: clean_text(numbered[1].level),
         "setting": lambda numbered: clean_text(numbered[1].setting, unknown=""),
-        "MTF50, cycles/pixel": lambda numbered: f"{numbered[1].mtf50_cypx:.4f}",
+        "MTF50, cy/px": lambda numbered: f"{numbered[1].mtf50_cypx:.4f}",
         "percent": lambda numbered: f"{numbered[2]:.0f} %",
     }
     numbered = [

@@ -29,7 +29,7 @@ from lensbench.report.text.condition import (
     state_sentences,
     verdict_text,
 )
-from lensbench.report.text.words import NOT_MEASURED, Grid, at_setting, sentence_case, texts, worded
+from lensbench.report.text.words import NOT_MEASURED, Grid, at_setting, texts, worded
 
 OF_A_COPY: Final = (
     Subject.DECENTRING,
@@ -70,7 +70,7 @@ def copy_headline(condition: tuple[ConditionFinding, ...]) -> str:
     most = f"{max(finding.ci95[1], 1.0):.0f} %" if isfinite(finding.ci95[1]) else ""
     match finding.verdict:
         case Verdict.MATTERS:
-            return f"{sentence_case(decentred_text(details))}. {_next_step(details)}"
+            return f"{words['uneven'].format(side=decentred_text(details))} {_next_step(details)}"
         case Verdict.WITHIN_LIMITS if finding.value < 1.0:
             said = words["even"].format(most=most)
         case Verdict.WITHIN_LIMITS:

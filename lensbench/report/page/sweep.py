@@ -12,7 +12,7 @@ from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import ChartSeen, RejectedShot, ShotResult
 from lensbench.model.sweep import LensFindings, SweepFindings, SweepShot
 from lensbench.report.draw.curves import response_panel
-from lensbench.report.draw.field import field_maps
+from lensbench.report.draw.field import FieldMap, field_maps
 from lensbench.report.page.document import (
     WORDS,
     Answer,
@@ -45,6 +45,8 @@ from lensbench.report.text.words import (
     worded,
 )
 
+_MOST_MAPS: Final = 6
+"""Maps of the field that are shown at once."""
 _ODD: Final = "odd_shape"
 _ODD_BY_CHANCE: Final = 0.02
 """Share of edges up to which it is no matter of the shooting: sound simulated shoots raise it on up to 1 %."""
@@ -82,7 +84,7 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], findings: SweepFindin
     copy = copy_headline(lens.condition) if lens.condition else ""
     blocks: tuple[Block, ...] = (
         lens_opening(lens, shots, copy=copy, key=key),
-        *([Plots("Field", maps)] if maps else []),
+        *_field_blocks(lens, maps),
         *sound_blocks(lens),
         shot_rows(lens, shots, most=MOST_PICTURES // len(findings.lenses)),
         *tables(("About the shooting", _remarks_grid(lens, shots))),
@@ -99,6 +101,17 @@ def _lens_part(lens: LensFindings, shots: list[SweepShot], findings: SweepFindin
         *evidence_part(lens, shots, key=key),
     )
     return Part(kind="lens", key=key, blocks=blocks)
+
+
+def _field_blocks(lens: LensFindings, maps: tuple[FieldMap, ...]) -> tuple[Block, ...]:
+    """Maps of the field; of many those of both ends and of the best position, the others folded."""
+    if len(maps) <= _MOST_MAPS:
+        return (Plots("Field", maps),) if maps else ()
+    best_mm = lens.best.focal_length_mm if lens.best else None
+    best = next((map_ for map_ in maps if map_.focal_length_mm == best_mm), maps[len(maps) // 2])
+    first = [map_ for map_ in maps if map_ in (maps[0], best, maps[-1])]
+    rest = tuple(map_ for map_ in maps if map_ not in first)
+    return Plots("Field", tuple(first)), Fold(f"{len(rest)} more positions", (Plots("", rest),), minor=True)
 
 
 def _in_full(lens: LensFindings, shots: list[SweepShot]) -> Fold:

@@ -8,24 +8,24 @@ from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import ChartEdge, Edge, PhysicalFit, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.optics import BlurParts, blur_parts
-from lensbench.report.text.words import shots_at, with_doubt, worded
+from lensbench.report.text.words import shots_at, texts, with_doubt, worded
 from lensbench.shot import mean_by_zone
 
 ZoneBlur = dict[str, tuple[BlurParts, float]]
 """By zone: the parts, and the diameter of the defocus disc. [px]"""
 
 
-def blur_sentence(reading: PhysicalFit) -> str:
+def blur_sentences(reading: PhysicalFit) -> list[str]:
     """Say what the blur of one edge is made of; nothing where the model does not hold, for the flag says that."""
     if not reading.fits:
-        return ""
+        return []
     parts = blur_parts(reading)
-    return worded(
-        "blur.edge",
-        parts=_in_words(parts, reading.defocus_disc_px),
-        most=most_comes_from(parts),
-        mtf50=with_doubt(reading.mtf50_cypx, reading.mtf50_sd_cypx, 4),
-    )
+    figures = {
+        "parts": _in_words(parts, reading.defocus_disc_px),
+        "most": most_comes_from(parts),
+        "mtf50": with_doubt(reading.mtf50_cypx, reading.mtf50_sd_cypx, 4),
+    }
+    return [line.format(**figures) for line in texts("blur.edge")]
 
 
 def most_comes_from(parts: BlurParts) -> str:

@@ -292,14 +292,18 @@ def choice_sentences(comparison: CompareFindings) -> list[str]:
     by_answer: dict[str, list[StopChoice]] = defaultdict(list)
     for choice in contested:
         by_answer[_choice_cell(choice).replace("\n", ", ")].append(choice)
-    told = [f"At {_settings(own, contested)}: {answer}." for answer, own in by_answer.items()]
+    told = [
+        f"At {_settings(own, contested)}: {answer}."
+        for answer, own in by_answer.items()
+        if answer != CANNOT_TELL
+    ]
     return [clean_line(sentence) for sentence in told] if len(told) <= _MOST_TOLD else []
 
 
 def choice_grid(comparison: CompareFindings, *, zones: tuple[str, ...] = ZONES) -> Grid | None:
     """One row for every focal length and stop, one column for each zone; None where nothing was photographed.
 
-    Neighbouring stops at which only one lens was photographed share a row.
+    Neighbouring stops of one answer share a row.
     """
     by_setting: dict[Setting, dict[str, StopChoice]] = defaultdict(dict)
     for choice in comparison.choices:
@@ -312,11 +316,7 @@ def choice_grid(comparison: CompareFindings, *, zones: tuple[str, ...] = ZONES) 
         setting: tuple(_choice_cell(by_setting[setting].get(zone)) for zone in zones) for setting in settings
     }
 
-    def row_of(setting: Setting) -> object:
-        alone = all(len(choice.photographed) == 1 for choice in by_setting[setting].values())
-        return (focal_length(setting.focal_length_mm), cells[setting]) if alone else setting
-
-    spans = [list(span) for _, span in groupby(settings, key=row_of)]
+    spans = [list(span) for _, span in groupby(settings, key=lambda one: (one.focal_length_mm, cells[one]))]
     return Grid(
         caption="The sharper lens; below it whether it shows",
         header=("setting", *("whole frame" if zone == "frame" else zone for zone in zones)),
