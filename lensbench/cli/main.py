@@ -13,6 +13,7 @@ from lensbench import __version__
 from lensbench.cli.check import check
 from lensbench.cli.library import library
 from lensbench.cli.options import command
+from lensbench.cli.outside import STOPPED
 from lensbench.cli.photograph import edge, measure
 from lensbench.cli.prepare import chart, plan
 from lensbench.cli.simulate import demo, simulate
@@ -85,7 +86,6 @@ app.command(name="help", short_help="say how a command is used")(show_help)
 
 _ClickError: Final[type[Exception]] = typer.BadParameter.__mro__[2]
 """The root of wrong usage; typer keeps it in different places, version by version."""
-_STOPPED: Final = 130
 # Options that are not called as the parameter of `import lensbench`.
 _OTHER_NAMES: Final = {"regions": "--roi TOP,LEFT,HEIGHT,WIDTH"}
 
@@ -137,7 +137,7 @@ def _answered() -> int:
         answer = app(standalone_mode=False, prog_name=NAME)
         return answer if isinstance(answer, int) else 0
     except typer.Abort:
-        return _STOPPED
+        return STOPPED
     except _ClickError as error:
         if type(error).__name__ == "NoArgsIsHelpError":  # no mistake yet: the help is its message
             typer.echo(str(error), err=True)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final, TextIO
 
 import typer
 
+from lensbench.cli.outside import STOP
 from lensbench.storage.text import clean_text, visible
 from lensbench.workers import USUAL_LIMIT_S, time_limit
 
@@ -83,13 +84,17 @@ def running(workers: int | None, limit_s: float = USUAL_LIMIT_S) -> "Iterator[le
     from lensbench import report
     from lensbench.sweep import usual_workers
 
+    def load_writers() -> None:
+        with STOP.later():
+            report.load_writers()
+
     with progress_bar(then="writing the report") as progress:
         yield lensbench.Running(
             workers=workers or usual_workers(),
             progress=lambda done, total, _: progress(done, total),
             notice=lambda sentence: say(sentence, err=True),
             timeout_s=limit_s,
-            meanwhile=report.load_writers,
+            meanwhile=load_writers,
         )
 
 

@@ -15,6 +15,8 @@ from pathlib import Path
 
 import pytest
 
+from lensbench.cli.outside import STOP
+
 pytestmark = pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="finds workers in /proc")
 
 LIMIT_S = 120.0
@@ -201,3 +203,21 @@ def test_a_program_asked_to_end_leaves_no_worker_and_no_passing_file(shots, tmp_
     assert "Traceback" not in messages
     assert not [pid for pid in workers if Path(f"/proc/{pid}").exists()]
     assert list(passing.iterdir()) == []
+
+
+def test_a_stop_that_comes_while_libraries_load_is_heeded_after(monkeypatch):
+    monkeypatch.setattr(sys, "unraisablehook", sys.unraisablehook)
+    stop = type(STOP)()
+    loaded = False
+
+    def load():
+        with stop.later():
+            stop()
+            nonlocal loaded
+            loaded = True
+
+    with pytest.raises(KeyboardInterrupt):
+        load()
+    assert loaded
+    with pytest.raises(KeyboardInterrupt):
+        stop()

@@ -132,7 +132,7 @@ def test_tables_and_reading_back():
     assert grid.header[1:] == ("subject at the centre", "whole frame", "edges and corners")
     assert "edges and corners: outer third of the picture" in grid.caption
     (row,) = grid.rows
-    assert row[2].startswith(f"{f_stop(lens.best.f_number)}\n100 % ")
+    assert row[2].startswith(f"{f_stop(lens.best.f_number)}: 100 % ")
     assert row[2].endswith("take f/8")
     (told,) = findings_as_json(find(reject(shoot(FLAT, seed=4, sd=0.002))))["lenses"]
     best = told["by_focal_length"][0]["best_by_purpose"][Purpose.FRAME]
