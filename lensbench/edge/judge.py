@@ -108,8 +108,8 @@ def _geometry(region: Samples, line: EdgeLine) -> list[Remark]:
         remarks.append(remark("region_short", f"{length:.0f} px of edge, {SHORTEST_EDGE_PX:.0f} needed"))
     rise = RISE_10_90_SIGMAS * line.sigma_px
     if half_width < NARROWEST_RISES * rise:
-        needed = f"{NARROWEST_RISES * rise:.0f} needed for this edge"
-        remarks.append(remark("region_narrow", f"{half_width:.0f} px to each side, {needed}"))
+        needed = f"{NARROWEST_RISES * rise:.1f} needed for this edge"
+        remarks.append(remark("region_narrow", f"{half_width:.1f} px to each side, {needed}"))
     sagitta = abs(line.bend_per_px) * (0.5 * length) ** 2
     if sagitta > LARGEST_BEND_PX:
         remarks.append(remark("curved", f"by {sagitta:.1f} px, limit {LARGEST_BEND_PX} px"))

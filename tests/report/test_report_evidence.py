@@ -109,7 +109,7 @@ def test_of_many_settings_the_printed_sheet_has_what_matters_on_one_page(paper):
     *_, before, sheet = printed(*rows, paper=paper)
     assert "Evidence on this copy" not in before
     assert sheet.count("1.1 %") == 2  # the one that matters, and the widest
-    assert "38 more settings in report.html" in sheet
+    assert "whole table has 38 more" in sheet
     assert "no lens is perfectly even" in sheet
 
 
