@@ -134,10 +134,11 @@ def _legend(
     drawn = {line.role for line in lines if len(line.path) > 1}
     entries = [("curve", role, name) for role, name in shown.items() if role in drawn]
     entries += [("ribbon", "", "outer to inner third")] * any(line.ribbon for line in lines)
-    entries += [("dot", lines[0].role, "a shot")] * any(
+    several = "first second" if {"first", "second"} <= drawn else ""
+    entries += [("dot", several or lines[0].role, "a shot")] * any(
         len(line.shots) > len(_places(line)) for line in lines
     )
-    entries += [("ring", "", "best")] * any(line.best for line in lines)
+    entries += [("ring", several or "frame", "best")] * any(line.best for line in lines)
     entries += [("good", "", strips.good_words)] * any(line.as_good for line in lines)
     entries += [("untold", "", "can't be told apart")] * any(line.untold for line in lines)
     entries += [("allowed", "", "what diffraction and pixel allow")] * any(
@@ -254,18 +255,19 @@ class _Pen:
                 self._bar(self.col(place), base_pt, kind=f"{kind}{of}")
         if line.best is not None:
             col, row = at(*line.best)
-            color = (
-                ACCENT.color
-                if line.role in {"frame", "inner", "middle", "outer"}
-                else STYLES[line.role].color
-            )
-            role = "" if color == ACCENT.color else f" {line.role}"
-            ring: dict[str, Any] = {"fill": False, "color": color, "linewidth": 2.2, "zorder": 5}
-            self.canvas.sheet.add_patch(Circle((col, row), _RING_PT, gid=f"best{role}{of}", **ring))
+            self._ring((col, row), line.role, of=of)
             below = row + 12.0 + self.canvas.shape.text_pt
             spot = below if below < base_pt - 4.0 and not above else row - 12.0
             look = {"kind": f"small{of}", "ha": "center", "zorder": 6}
             self.scale_labels(line.best[1], (spot, col), said=line.best_percent, **look)
+
+    def _ring(
+        self, place: tuple[float, float], role: str, *, of: str = "", radius_pt: float = _RING_PT
+    ) -> None:
+        own = role not in {"frame", "inner", "middle", "outer"}
+        color = STYLES[role].color if own else ACCENT.color
+        ring: dict[str, Any] = {"fill": False, "color": color, "linewidth": 2.2, "zorder": 5}
+        self.canvas.sheet.add_patch(Circle(place, radius_pt, gid=f"best{f' {role}' * own}{of}", **ring))
 
     def _dots(self, cols: list[float], rows: list[float], *, role: str, of: str) -> None:
         look: dict[str, Any] = {"marker": "o", "markersize": 2 * _DOT_PT, "linestyle": "none", "mew": 0}
@@ -370,13 +372,14 @@ class _Pen:
                     patch = Rectangle((col, row - 9.0), 24.0, 10.0, gid=kind, linewidth=0)
                     patch.set_facecolor(RIBBON if kind == "ribbon" else BAND)
                     self.canvas.sheet.add_patch(patch)
-                case "dot":
-                    self._dots([middle], [row - 4.0], role=role, of="")
-                case "ring":
-                    ring = Circle(
-                        (middle, row - 4.0), 5.4, fill=False, color=ACCENT.color, linewidth=2.0, gid="best"
-                    )
-                    self.canvas.sheet.add_patch(ring)
+                case "dot" | "ring":
+                    roles = role.split()
+                    for number, own in enumerate(roles):
+                        place = middle + 14.0 * (number - 0.5 * (len(roles) - 1))
+                        if kind == "dot":
+                            self._dots([place], [row - 4.0], role=own, of="")
+                        else:
+                            self._ring((place, row - 4.0), own, radius_pt=5.4)
                 case "good" | "untold":
                     self._bar(middle, row - 4.0, kind=kind, most_pt=24.0)
                 case _:

@@ -161,7 +161,9 @@ def _other_stops(focal: FocalLengthFindings, tested: Sequence[float], *, zoom: b
         at = f"At {focal_length(focal.focal_length_mm)} no" if zoom else "No"
         return worded(f"opening.{'no_other' if sure else 'none_near'}", no=at)
     parts = [f"{stop_range(good, tested)} {'is' if len(good) == 1 else 'are'} as good"] if good else []
-    parts += [f"{stop_range(open_ones, tested)} {NOT_TOLD_FROM}"] if open_ones else []
+    all_open = len(open_ones) == len(tested) - 1 > 1
+    which = worded("opening.all_open") if all_open else f"{stop_range(open_ones, tested)} {NOT_TOLD_FROM}"
+    parts += [which] if open_ones else []
     return f"{'; '.join(parts)}."
 
 
