@@ -298,7 +298,7 @@ def report_mb(count: int, out: Path) -> float:
 
 
 def share_kb(process: int, session: int) -> int:
-    """Memory of a process of this session, shared pages in parts; 0 for those of others."""
+    """Memory of a process that a command started, shared pages in parts; 0 for any other."""
     with suppress(OSError, StopIteration):
         if os.getsid(process) == session:
             lines = (PROCESSES / str(process) / "smaps_rollup").read_text().splitlines()

@@ -94,13 +94,17 @@ def difference_text(difference: float, ci95: tuple[float, float]) -> str:
 
     >>> difference_text(2.04, (-1.0, 5.0))
     '+2.0\n-1.0 to +5.0'
+    >>> difference_text(0.01, (-0.01, 0.03))
+    '0\nwithin 0.05'
     """
     low, high = ci95
     bounded = all(math.isfinite(value) for value in (difference, low, high))
     middle, low_text, high_text = (
         borne(value, sd_of(ci95), 1, sign=True) for value in (difference, low, high)
     )
-    return middle + (f"\n{low_text} to {high_text}" if bounded else "")
+    if not bounded:
+        return middle
+    return middle + (f"\n{low_text} to {high_text}" if low_text != high_text else "\nwithin 0.05")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,7 +21,7 @@ from lensbench.report.text.compare import (
     pair_sentences,
     verdict_cell,
 )
-from lensbench.report.text.words import NOT_MEASURED, Grid, at_setting, known, worded
+from lensbench.report.text.words import NOT_MEASURED, Grid, at_setting, known, signed, worded
 from lensbench.storage.text import clean_text
 
 _MOST_STRIPS: Final = 12
@@ -340,4 +340,4 @@ def _visible_from(row: CompareRow) -> str:
     if not math.isfinite(row.difference_jnd):
         return NOT_MEASURED
     limit = f"{row.visible_from_percent:.0f} %" if math.isfinite(row.visible_from_percent) else "never"
-    return f"{limit}\n{row.difference_jnd:+.1f} JND"
+    return f"{limit}\n{signed(row.difference_jnd, 1)} JND"

@@ -205,7 +205,7 @@ def borne(value: float, sd: float | None, most: int, *, sign: bool = False) -> s
         # The exponent is that of the sd as rounded: 0.0996 is 0.10.
         decimals = min(most, 1 - int(f"{sd:.1e}".partition("e")[2]))
     rounded = round(value, decimals) + 0.0  # no -0.0
-    return f"{rounded:{'+' * sign}.{max(decimals, 0)}f}"
+    return f"{rounded:{'+' * sign}.{max(decimals, 0)}f}" if rounded or not sign else "0"
 
 
 def with_doubt(value: float, sd: float | None, most: int) -> str:
