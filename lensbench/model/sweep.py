@@ -171,7 +171,8 @@ class Behind:
     focal_length_mm: float | None
     f_number: float
     percent: float
-    ci95_percent: tuple[float, float]  # at 95 % for all settings together; NaN where the spread is not known
+    ci95_percent: tuple[float, float]
+    """Least, at 95 % for all settings together, and most, at 95 % each; NaN where the spread is not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,7 +180,7 @@ class SharpEnough:
     """Every stop tested that keeps a share of the best one's MTF50, itself among them."""
 
     level_percent: float
-    surely: tuple[float, ...]  # at 95 %, all of them together; empty without repeats or focus brackets
+    surely: tuple[float, ...]  # each at 95 %; empty without repeats or focus brackets
     probably: tuple[float, ...]  # by their estimate, more likely than not; holds those of `surely`
 
 

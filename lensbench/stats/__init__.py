@@ -7,7 +7,6 @@ from lensbench.stats.best_set import (
     ZoneCurve,
     best_setting,
     candidates,
-    distances_from_best,
     value_of_pick,
 )
 from lensbench.stats.leads import Leads, surely_ahead

@@ -1,8 +1,8 @@
 """The best setting, and all that can't be told from it: plain means of the shots decide, not the curve through them.
 
-For every setting the simultaneous 95 % interval of its distance from the best of the others is Hsu's,
+For every setting the upper limit of its distance from the best of the others is Hsu's, at 95 % for all together,
 
-    theta_i - max over j of theta_j  in  min over j of (D_ij -+ q_i s_ij),
+    theta_i - max over j of theta_j  <=  min over j of (D_ij + q_i s_ij),
 
 with q_i the one-sided critical value of all comparisons with setting i together: Dunnett's. Means of shots are
 independent, so differences from one of them share its noise alone: their correlations have the form b_j b_l, and a
@@ -10,13 +10,19 @@ double integral settles the probability, exactly. (`scipy.stats.dunnett` takes s
 `scipy.stats.multivariate_t` integrates one limit at a time by random points.)
 
 A setting leaves the set of the best only when another is surely better: so the set holds the true best with 95 %
-confidence, however many there are. Settings within the indifference of the best by their means belong to it, too. As
-good is what surely lies within it.
+confidence, however many there are. Settings within the indifference of the best by their means belong to it, too.
+
+As good is what surely lies within the indifference of every other. Such a claim is false only if some one setting is
+better by more, so each comparison by itself at 5 % keeps the claim at 5 % (Berger), whichever the data made the best.
+Its limit comes from what each of the two may err by itself, as their own intervals have it (Zou and Donner): focus
+errors lean to one side, and a focus that all shots of a stop share shows in no variance.
 
 References
 ----------
 J. C. Hsu, Ann. Stat. 9, 1026 (1981); Multiple Comparisons: Theory and Methods, Chapman & Hall (1996), chapters 3, 4.
 C. W. Dunnett, J. Am. Stat. Assoc. 50, 1096 (1955).
+R. L. Berger, Technometrics 24, 295 (1982), intersection-union tests (from memory).
+G. Y. Zou, A. Donner, Stat. Med. 27, 1693 (2008), a difference's limits from those of its two parts (from memory).
 """
 
 from collections.abc import Sequence
@@ -48,10 +54,10 @@ ZoneCurve = tuple[tuple[Setting, ...], ZoneSeries, Curve]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Distances:
-    """How far each setting may lie from the best of the others: log ratios, all at 95 % together."""
+    """How far each setting may lie from the best of the others: log ratios."""
 
-    low: FloatArray  # shape (settings,); above 0 only where the setting is surely the best
-    high: FloatArray  # below 0 only where another is surely better
+    low: FloatArray  # shape (settings,), each at 95 %
+    high: FloatArray  # all at 95 % together; below 0 only where another is surely better
 
     @property
     def may_be_best(self) -> BoolArray:
@@ -78,6 +84,9 @@ class Candidates:
     value_low: FloatArray
     """Ends of the values' 95 % intervals; NaN where nothing told the spread."""
     value_high: FloatArray
+    errs_down: FloatArray
+    """How far each value may lie above the truth, and below it, at 5 % to that side; NaN as before."""
+    errs_up: FloatArray
     at_border: BoolArray
     """At the first or last f-number tested at its focal length."""
 
@@ -89,7 +98,10 @@ class Candidates:
     @property
     def distances(self) -> Distances:
         """How far each may lie from the best of the others."""
-        return distances_from_best(self.mean, self.variance, self.dof)
+        return Distances(
+            low=least_ahead(self.value, self.errs_down, self.errs_up),
+            high=most_ahead(self.mean, self.variance, self.dof),
+        )
 
     def at(self, places: BoolArray) -> "Candidates":
         """Some of them."""
@@ -103,6 +115,8 @@ class Candidates:
             value_sd=self.value_sd[places],
             value_low=self.value_low[places],
             value_high=self.value_high[places],
+            errs_down=self.errs_down[places],
+            errs_up=self.errs_up[places],
             at_border=self.at_border[places],
         )
 
@@ -122,6 +136,8 @@ def candidates(curves: Sequence[ZoneCurve], spread: Spread) -> Candidates:
         value_sd=np.concatenate([curve.sd for _, _, curve in curves]),
         value_low=np.concatenate([curve.low for _, _, curve in curves]),
         value_high=np.concatenate([curve.high for _, _, curve in curves]),
+        errs_down=np.concatenate([curve.errs_down for _, _, curve in curves]),
+        errs_up=np.concatenate([curve.errs_up for _, _, curve in curves]),
         at_border=np.concatenate(ends),
     )
 
@@ -196,7 +212,7 @@ def _named(candidates: Candidates, places: BoolArray) -> tuple[Setting, ...]:
 
 
 def _behind(candidates: Candidates, distances: Distances, *, known: bool) -> tuple[Behind, ...]:
-    """How much softer each is than the best of the others, all at 95 % together."""
+    """How much softer each is than the best of the others, and by how much at least and at most."""
     if len(candidates.settings) < 2:
         return ()
     softer = []
@@ -236,28 +252,42 @@ def _sharp_enough(candidates: Candidates, distances: Distances, *, sure: bool) -
     return tuple(found)
 
 
-def distances_from_best(mean: FloatArray, variance: FloatArray, dof: float) -> Distances:
-    """Simultaneous interval of every setting's distance from the best of the others.
+def most_ahead(mean: FloatArray, variance: FloatArray, dof: float) -> FloatArray:
+    """How far each setting may be ahead of the best of the others, at 95 % for all together; shape (settings,).
 
     Parameters
     ----------
     mean, variance : float arrays, shape (settings,)
-        Log MTF50 and the variance of its error; errors are independent, and the variances' ratios taken as known.
+        Log MTF50 by the shots alone and the variance of its error; errors are independent, and the variances' ratios
+        taken as known.
     dof : float
         Degrees of freedom of their scale; infinite where it is known.
     """
-    count, whole = len(mean), rounded_dof(dof)
-    if count == 1:
-        return Distances(low=np.zeros(1), high=np.full(1, np.inf))
-    low, high = np.empty(count), np.empty(count)
-    for own in range(count):
+    count, whole, high = len(mean), rounded_dof(dof), np.full(len(mean), np.inf)
+    for own in range(count if count > 1 else 0):
         others = np.arange(count) != own
         sd = np.sqrt(np.maximum(variance[own] + variance[others], 1e-16))
         shared = np.sort(np.sqrt(variance[own] / (variance[own] + variance[others])))
         limit = critical_value(shared=tuple(shared.clip(0.0, 0.99).round(2).tolist()), dof=whole)
-        ahead = mean[own] - mean[others]
-        low[own], high[own] = np.min(ahead - limit * sd), np.min(ahead + limit * sd)
-    return Distances(low=low, high=high)
+        high[own] = np.min(mean[own] - mean[others] + limit * sd)
+    return high
+
+
+def least_ahead(value: FloatArray, errs_down: FloatArray, errs_up: FloatArray) -> FloatArray:
+    """How far each setting is at least ahead of the best of the others (mostly behind it), at 95 % each.
+
+    Parameters
+    ----------
+    value : float array, shape (settings,)
+        Log MTF50 as it is believed.
+    errs_down, errs_up : float arrays, shape (settings,)
+        How far it may lie above the truth and below it, at 5 % to that side.
+    """
+    if len(value) == 1:
+        return np.zeros(1)
+    limits = value[:, None] - value - np.hypot(errs_down[:, None], errs_up)
+    np.fill_diagonal(limits, np.inf)
+    return np.asarray(limits.min(axis=1), np.float64)
 
 
 def value_of_pick(candidates: Candidates) -> float:

@@ -39,8 +39,10 @@ LEAST_DOF: Final = 5.0  # degrees of freedom below which the spread is not told 
 _SQUARE_SKEW: Final = 8.0**0.5
 """Skewness of a squared normal value, as a focus error's loss is one."""
 _MOST_LEAN: Final = 0.6
-_SURELY_TIME: Final = 1.5
+_LIKELY_TIME: Final = math.log(2.0)
 """Log likelihood by which the shutter time must tell more of the spread than focus: most shots stand on a tripod."""
+_SURELY_TIME: Final = 1.5
+"""The same before it is said. Of shoots on a tripod in the table of decisions two in a hundred reach it."""
 _TAIL: Final = 0.2
 """Share of the mean loss that rare shots far out of focus, which a few shots do not show, may take beside it. Set by
 simulated shoots; with Student's tails of 3 degrees of freedom the mean loss is three times a normal one's."""
@@ -112,6 +114,8 @@ class Spread:
     """Degrees of freedom of what grows."""
     by_time: bool = False
     """It grows with the shutter time, as a shake's does, and not with the focus's load."""
+    shaken: bool = False
+    """It does so beyond doubt."""
 
     @property
     def known(self) -> bool:
@@ -147,8 +151,8 @@ class Spread:
         """Student's factor of a two-sided 95 % interval."""
         return quantile(self.dof) if math.isfinite(self.dof) else 1.96
 
-    def reach(self, series: ZoneSeries) -> tuple[FloatArray, FloatArray]:
-        """How far a 95 % interval reaches below and above each stop's mean, in its standard deviations; shape (stops,).
+    def reach(self, series: ZoneSeries, *, chance: float = 0.975) -> tuple[FloatArray, FloatArray]:
+        """How far each stop's mean may err down and up, each at a chance, in its standard deviations; shape (stops,).
 
         Student's factor. Where focus errors make the spread, few stops tell it, and squares of normal values tell it
         badly, so its degrees of freedom are fewer there. And what a focus error takes away goes one way: the mean of a
@@ -158,7 +162,7 @@ class Spread:
         focus = self._grown(series)
         share = focus / (1.0 + focus)
         dof = 1.0 / np.maximum(share**2 / self.focus_dof + (1.0 - share) ** 2 / self.dof, 1e-9)
-        factor = np.asarray(special.stdtrit(np.maximum(dof, min(_FEWEST_DOF, self.dof)), 0.975), np.float64)
+        factor = np.asarray(special.stdtrit(np.maximum(dof, min(_FEWEST_DOF, self.dof)), chance), np.float64)
         own = np.clip((series.shots - 1.0) / dof, 0.0, 1.0)
         skew = _SQUARE_SKEW * share**1.5 / (6.0 * np.sqrt(series.shots))
         lean = skew * ((factor**2 - 1.0) + own * (factor**2 + 2.0))
@@ -175,7 +179,8 @@ def shot_spread(series: Sequence[ZoneSeries]) -> Spread | None:
     squares = np.array([np.sum((values - values.mean()) ** 2) for values in shots])
     both = [np.concatenate([getattr(zone, of) for zone in series]) for of in ("focus_load", "time_load")]
     tried = [(_growth(squares, dofs, load / load.max()), load) for load in both]
-    by_time = tried[1][0][1] > tried[0][0][1] + _SURELY_TIME
+    time_leads = tried[1][0][1] - tried[0][0][1]
+    by_time = time_leads > _LIKELY_TIME
     (growth, _), loads = tried[by_time]
     scale = float(loads.max())
     weights = 1.0 + growth * (loads / scale) ** 2
@@ -189,6 +194,7 @@ def shot_spread(series: Sequence[ZoneSeries]) -> Spread | None:
         load_scale=scale,
         focus_dof=float(np.sum(share**2 * dofs)) / _KURTOSIS_COST if growth else math.inf,
         by_time=by_time,
+        shaken=time_leads > _SURELY_TIME and growth > 0.0,
     )
 
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import optimize
+from scipy import optimize, special
 
 from lensbench import optics
 from lensbench.model.shot import BoolArray
@@ -86,6 +86,9 @@ class Curve:
     low: FloatArray
     """Ends of the 95 % intervals, log MTF50, shape (stops,); NaN where nothing told the spread."""
     high: FloatArray
+    errs_down: FloatArray
+    """How far the estimate may lie above the truth, and below it, at 5 % to that side; shape (stops,)."""
+    errs_up: FloatArray
     fit: "Fit"
     fits: bool
     """Whether the model lends the estimate strength; else the shots stand by themselves."""
@@ -125,16 +128,19 @@ def fit_curve(series: ZoneSeries, spread: Spread, *, pixel_pitch_um: float | Non
         share = error**2 / (noise + error**2)
         estimate = fit.log_mtf50 + share * (central_values - fit.log_mtf50)
         sd = _kriged_sd(fit, noise, error**2)
-    unseen = 1.96 * np.sqrt(unseen_focus(series, spread, pixel_pitch_um))
-    below, above = (
-        np.hypot(reach * sd, unseen) if spread.known else np.full(len(sd), np.nan)
-        for reach in spread.reach(series)
+    unseen_sd = np.sqrt(unseen_focus(series, spread, pixel_pitch_um))
+    below, above, errs_down, errs_up = (
+        np.hypot(reach * sd, special.ndtri(chance) * unseen_sd) if spread.known else np.full(len(sd), np.nan)
+        for chance in (0.975, 0.95)
+        for reach in spread.reach(series, chance=chance)
     )
     return Curve(
         estimate=estimate,
         sd=sd,
         low=estimate - below,
         high=estimate + above,
+        errs_down=errs_down,
+        errs_up=errs_up,
         fit=fit,
         fits=fits,
         model_error=error,

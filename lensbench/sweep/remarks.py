@@ -80,10 +80,10 @@ def remarks(
     few = [] if spread.repeated else [SeriesRemark(flag="few_shots")]
     few = [SeriesRemark(flag="one_focus")] if contradicted else few
     counted = [shot for focal in focals for shot in focal.members]
-    open_brackets = _open_brackets(focals)
     return (
         *few,
-        *open_brackets,
+        *([SeriesRemark(flag="shake_grows")] if spread.shaken else []),
+        *_open_brackets(focals),
         *mixed_remarks(counted, shots),
         *print_remarks(counted),
         *drift_remarks(shots),

@@ -13,7 +13,7 @@ from multiprocessing import get_context
 import numpy as np
 import pages
 from afternoons import FIVE, FOUR, Afternoon, Glass, Session, fast, flat, photographed, sweep_shots, usual
-from decision_words import CLAIMS, HEAD, TAIL, Outcome, claim_rows, row, worst
+from decision_words import CLAIMS, HEAD, TAIL, Outcome, claim_rows, kinds_told, row, told_rows, worst
 
 from lensbench.model.sweep import LensFindings
 from lensbench.sweep.decide import find
@@ -152,6 +152,7 @@ def judged(lens: LensFindings, truth: dict, focused: dict) -> Outcome:
         loss=float(-np.expm1(truth[named] - truth[top])),
         rejected=len(lens.rejected),
         claims={name: tuple(claim(lens, truth)) for name, claim in CLAIMS.items()},
+        told_kinds=kinds_told(lens),
     )
 
 
@@ -177,6 +178,7 @@ def page(*, shoots: int, cases: int, lenses: int, workers: int, seed: int) -> It
         pages.shown((worst(outcomes), row(name, outcomes)) for name, outcomes in found)
     )
     yield from claim_rows(found)
+    yield from told_rows(found)
     yield from TAIL.splitlines()
 
 

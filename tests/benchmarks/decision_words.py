@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import pages
 
-from lensbench.model.sweep import INDIFFERENCE, LensFindings
+from lensbench.model.sweep import INDIFFERENCE, LensFindings, Observed, Refocusing
 
 HEAD = """# How good the decisions are
 
@@ -75,6 +75,33 @@ class Outcome:
     loss: float
     rejected: int
     claims: Mapping[str, tuple[Claim, ...]]
+    told_kinds: frozenset[str]
+    """What is said of how it was taken."""
+
+
+KINDS_TOLD: Final = {
+    "creep": "«the focus crept»",
+    "one_focus": "«one focus a stop»",
+    "shake_grows": "«shake»",
+    "refocused": "«refocused shots»",
+}
+UNSOUND: Final = (
+    "not refocused within a stop, unsaid",
+    "focused once for all stops, 15 um off",
+    "focus creeps by 40 um",
+    "shake with the shutter time",
+)
+"""Cases of which a report should say that they are of that kind."""
+
+
+def kinds_told(lens: LensFindings) -> frozenset[str]:
+    """What a report says of how its shots were taken, by the names of `KINDS_TOLD`."""
+    told = {remark.flag for remark in lens.remarks}
+    if any(note.kind is Observed.CREEP for remark in lens.remarks for note in remark.observations):
+        told.add("creep")
+    if lens.basis is not None and lens.basis.refocusing is Refocusing.AGREED:
+        told.add("refocused")
+    return frozenset(told & KINDS_TOLD.keys())
 
 
 Truth = Mapping[tuple[float | None, float], float]
@@ -134,7 +161,9 @@ def _alike(lens: LensFindings, truth: Truth) -> Iterator[Claim]:
             values = [truth[mm, stop] for stop in tied]
             spare = _THREE_PERCENT - (max(values) - min(values))
             sd = np.sqrt(2.0) * max(sds[mm, stop] for stop in tied)
-            said = set(tied) <= {*good, focal.best_f_number}
+            frame = focal.best_by_zone["frame"]
+            (own,) = (one for one in frame.behind if one.f_number == focal.best_f_number)
+            said = set(tied) <= {*good, focal.best_f_number} and own.ci95_percent[1] <= 100.0 * INDIFFERENCE
             yield Claim(said=said, true=spare >= 0.0, deserved=spare >= _SDS * sd)
 
 
@@ -284,6 +313,22 @@ def row(name: str, outcomes: Sequence[Outcome]) -> str:
         _percent(float(np.percentile(losses, 95)), ".2f"),
         f"{mean('rejected'):.2f}",
     )
+
+
+def told_rows(found: Sequence[tuple[str, Sequence[Outcome]]]) -> Iterator[str]:
+    """Table of what is said of shoots that went wrong all through, and of all others."""
+
+    def shares(outcomes: Sequence[Outcome]) -> Iterator[str]:
+        return (_percent(np.mean([kind in one.told_kinds for one in outcomes])) for kind in KINDS_TOLD)
+
+    yield ""
+    yield from pages.head("said of the shoot, in % of shoots", *KINDS_TOLD.values())
+    for name, outcomes in found:
+        if name in UNSOUND:
+            yield pages.row(name, *shares(outcomes))
+    others = [one for name, outcomes in found if name not in UNSOUND for one in outcomes]
+    if others:
+        yield pages.row("all others", *shares(others))
 
 
 def claim_rows(found: Sequence[tuple[str, Sequence[Outcome]]]) -> Iterator[str]:

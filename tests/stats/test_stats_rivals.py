@@ -36,6 +36,8 @@ def rivals(means, variance, dof):
         value_sd=np.sqrt(variance),
         value_low=means,
         value_high=means,
+        errs_down=stats.t.ppf(0.95, dof) * np.sqrt(variance),
+        errs_up=stats.t.ppf(0.95, dof) * np.sqrt(variance),
         at_border=np.zeros(len(means), dtype=bool),
     )
 
@@ -48,18 +50,28 @@ def test_worked_example_has_the_books_error():
 
 
 @pytest.mark.parametrize("place", range(4))
-def test_distances_agree_with_scipys_dunnett(place):
-    # Hsu's interval against the best of the others is Dunnett's one-sided one with that setting as control: the limit
-    # is the smallest over the others of the confidence bounds of scipy.stats.dunnett.
+def test_upper_limits_agree_with_scipys_dunnett(place):
+    # Hsu's limit against the best of the others is Dunnett's one-sided one with that setting as control: the smallest
+    # over the others of the confidence bounds of scipy.stats.dunnett.
     others = [one for number, one in enumerate(KENTON) if number != place]
     found = stats.dunnett(
-        *others, control=KENTON[place], alternative="less", rng=np.random.default_rng(1)
+        *others, control=KENTON[place], alternative="greater", rng=np.random.default_rng(1)
     ).confidence_interval(0.95)
-    high = float(-np.max([mean.mean() - KENTON[place].mean() for mean in others]))
-    distances = of_means(KENTON).distances
-    # Upper bounds of (other - own): their largest, turned round, is our lower limit.
-    assert distances.low[place] == pytest.approx(-float(np.max(found.high)), abs=0.15)
-    assert distances.low[place] < high < distances.high[place]
+    # Lower bounds of (other - own): their largest, turned round, is our upper limit.
+    assert of_means(KENTON).distances.high[place] == pytest.approx(-float(np.max(found.low)), abs=0.15)
+
+
+@pytest.mark.parametrize("place", range(4))
+def test_lower_limits_are_students_pair_by_pair(place):
+    # Closed form: the smallest of the one-sided limits of Student's test of each pair, MSE and dof pooled; 15 dof's
+    # factor is 1.753 in any table.
+    own, low = KENTON[place], of_means(KENTON).distances.low[place]
+    limits = [
+        own.mean() - other.mean() - 1.753 * np.sqrt(10.547 * (1 / len(own) + 1 / len(other)))
+        for number, other in enumerate(KENTON)
+        if number != place
+    ]
+    assert low == pytest.approx(min(limits), abs=0.01)
 
 
 def test_the_set_is_narrower_than_tukeys_and_agrees_on_what_is_plain():
@@ -69,7 +81,7 @@ def test_the_set_is_narrower_than_tukeys_and_agrees_on_what_is_plain():
     for place in range(3):
         if p_value[place, 3] < 0.05:
             assert distances.high[place] < 0.0
-    assert distances.low[3] > 0.0
+    assert distances.low[3] > 0.0  # it is surely the best
 
 
 def test_value_of_the_pick_is_freed_of_most_of_the_curse():

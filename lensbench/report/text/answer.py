@@ -273,12 +273,14 @@ def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
         if not math.isfinite(sum(focal.best_by_zone["frame"].ci95_cypx)):  # without repeats nothing is sure
             return sentence_case(f"{at}{best}no other stop came near in these shots.")
         return f"{at}only {f_stop(focal.best_f_number)}." if at else "No other stop is as sharp."
-    if good and not tied:
+    limit, behind = 100.0 * INDIFFERENCE, focal.best_by_zone["frame"].behind
+    near = all(one.ci95_percent[1] <= limit for one in behind if one.f_number == focal.best_f_number)
+    if good and not tied and near:
         alike = stop_range([focal.best_f_number, *good], tested)
-        return f"{at}{alike} differ by less than {100.0 * INDIFFERENCE:.0f} %, which hardly shows."
-    doubtful = f"{stop_range(tied, tested)} {NOT_TOLD_FROM}"
+        return f"{at}{alike} differ by less than {limit:.0f} %, which hardly shows."
+    doubtful = [f"{stop_range(tied, tested)} {NOT_TOLD_FROM}"] if tied else []
     surely = [f"{stop_range(good, tested)} {'is' if len(good) == 1 else 'are'} as good"] if good else []
-    return f"{at}{best}{'; '.join([*surely, doubtful])}."
+    return f"{at}{best}{'; '.join([*surely, *doubtful])}."
 
 
 def _taken(best: BestSetting, *, zoom: bool) -> Iterator[str]:
