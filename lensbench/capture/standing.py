@@ -224,7 +224,6 @@ class Standing:
     distance_mm: float
     field_mm: tuple[float, float]
     """(height, width) that the picture shows."""
-    print_sigma_px: float
     print_mtf: float
     """What the print alone leaves at 0.25 cycles/pixel."""
     flat_mm: dict[float, float]
@@ -273,7 +272,6 @@ def stand(
         magnification=m,
         distance_mm=distance_mm,
         field_mm=(height_mm / m, width_mm / m),
-        print_sigma_px=sigma_px,
         print_mtf=float(optics.gaussian_mtf(np.array([_REFERENCE_CYPX]), sigma_px)[0]),
         flat_mm=depths_mm[_TOLERATED_PERCENT],
         square_deg={n: tilt_deg(focus_shift_um=shift) for n, shift in shifts_um[_TOLERATED_PERCENT].items()},

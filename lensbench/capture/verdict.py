@@ -66,16 +66,8 @@ def judge(
 ) -> Verdict:
     """What is said of a shot.
 
-    Parameters
-    ----------
-    result : ShotResult or RejectedShot
-        As measured.
-    refused : str
-        Why `sweep` leaves it out; empty where it counts.
-    earlier : sequence of ShotResult
-        The session's usable shots, which it is compared with.
-    off_focus : bool
-        The plan wants it out of focus, as a step of a focus bracket.
+    `refused` says why `sweep` leaves it out; empty where it counts. It is compared with the session's `earlier` usable
+    shots. The plan wants it `off_focus` as a step of a focus bracket.
     """
     if isinstance(result, RejectedShot):
         clipped = FLAGS["clipped"].meaning in result.reason

@@ -67,20 +67,7 @@ def _score(model: "EdgeModel", free: tuple[int, ...], extra: tuple[int, ...]) ->
 
 
 def fit_blur(points: Points, line: EdgeLine, noise: Noise, aperture: Aperture) -> BlurFit:
-    """Fit the physical model to the samples of one region.
-
-    Parameters
-    ----------
-    points, line, noise
-        The samples, the line fitted to them, and the variance of a sample.
-    aperture : Aperture
-        The known lens and sensor.
-
-    Raises
-    ------
-    EdgeError
-        Too few distances from the edge are sampled.
-    """
+    """Physical model fitted to a region's samples; an EdgeError where too few distances from the edge are sampled."""
     step_px = float(2.0 ** np.floor(np.log2(max(0.1 * line.sigma_px, 0.125))))
     table = edge_table(aperture, step_px)
     free: tuple[int, ...] = (DARK, STEP, SHIFT, TURN, DISC, VARIANCE)
@@ -298,7 +285,10 @@ class EdgeProblem:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BinMoments:
-    """Samples pooled by distance: means over each bin that holds any. o is the distance from the bin's middle."""
+    """Samples pooled by distance: means over each bin that holds any.
+
+    o is the distance from the bin's middle, t the place along the edge as a share of the longest one.
+    """
 
     bin: npt.NDArray[np.intp]
     """Which of the table's bins."""
@@ -310,8 +300,6 @@ class BinMoments:
     tt: FloatArray
     ot: FloatArray
     vt: FloatArray
-    t_scale_px: float
-    """t above is the place along the edge over this length."""
 
 
 def moments_of(points: Points, line: EdgeLine, table: EdgeTable) -> BinMoments:
@@ -345,5 +333,4 @@ def moments_of(points: Points, line: EdgeLine, table: EdgeTable) -> BinMoments:
         tt=mean(t * t),
         ot=mean(apart * t),
         vt=mean(value * t),
-        t_scale_px=scale,
     )

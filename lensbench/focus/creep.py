@@ -50,16 +50,8 @@ def crept(
 ) -> Creep | None:
     """The creep of a session's focus; None where there is none beyond chance, or none that matters.
 
-    Parameters
-    ----------
-    f_number : float array, shape (shots,)
-        Of each shot.
-    log_thirds : float array, shape (shots, thirds)
-        Log MTF50; a third that some shot did not see is left out.
-    setting : integer array, shape (shots,)
-        Number of each shot's setting, from 0.
-    ways : float array, shape (ways, shots)
-        Along which the focus may have moved, each from 0 to 1 through the session: order, time, scale, place.
+    Log MTF50 has shape (shots, thirds); a third that some shot did not see is left out. `setting` numbers each shot's
+    setting from 0; `ways`, shape (ways, shots), go each from 0 to 1 through the session: order, time, scale, place.
     """
     count = int(setting.max()) + 1
     seen: BoolArray = np.all(np.isfinite(log_thirds), axis=0)

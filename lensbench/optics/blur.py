@@ -48,15 +48,9 @@ def diffraction_mtf(frequency_cypx: npt.ArrayLike, q: float) -> FloatArray:
 def defocused_diffraction_otf(nu: npt.ArrayLike, w20_waves: npt.ArrayLike) -> FloatArray:
     """Exact OTF of a perfect circular pupil out of focus; it is real and may turn negative, and zero from nu = 1 on.
 
-    (4/pi) times the integral over x from 0 to 1 - nu of sqrt(1 - (x + nu)^2) cos(8 pi w nu x); the
-    substitution x + nu = cos(theta) takes the root out of it, so that Gauss-Legendre nodes give 1e-12.
-
-    Parameters
-    ----------
-    nu : array
-        Frequency as a fraction of the cutoff.
-    w20_waves : array that broadcasts against `nu`
-        Wavefront error at the pupil's rim; a focus shift of dz gives dz / (8 wavelength f-number^2). [waves]
+    (4/pi) times the integral over x from 0 to 1 - nu of sqrt(1 - (x + nu)^2) cos(8 pi w nu x); the substitution x + nu
+    = cos(theta) takes the root out of it, so that Gauss-Legendre nodes give 1e-12. The wavefront error w at the pupil's
+    rim, in waves, broadcasts against nu; a focus shift of dz gives dz / (8 wavelength f-number^2).
     """
     waves = np.asarray(w20_waves, dtype=np.float64)
     fraction = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)

@@ -74,12 +74,8 @@ def subtract_neighbour_edges(
 ) -> Iterator[Samples]:
     """Every arm's samples as they would be if its edge went on for ever; as they are where q is unknown.
 
-    Parameters
-    ----------
-    samples : iterable of Samples
-        The regions of `arms`, in the same order; nobody else's, for they are changed.
-    q : float, optional
-        Wavelength times working f-number over pixel pitch.
+    `samples` holds the regions of `arms` in the same order, and nobody else's, for they are changed; q is wavelength
+    times working f-number over pixel pitch.
     """
     if q is None:
         yield from samples

@@ -44,24 +44,11 @@ _USUAL: Final = MeasureOptions()
 def measure_shot(
     path: Path | str, options: MeasureOptions = _USUAL, *, overrides: Metadata | None = None
 ) -> ShotResult:
-    """Open a photograph, find the chart in it, and measure every edge.
+    """Open a photograph (raw, JPEG, PNG or TIFF), find the chart in it, and measure every edge.
 
-    Edges are measured in green (raw: its own sites), or grey where there are no colours.
-
-    Parameters
-    ----------
-    path : path
-        Raw, JPEG, PNG or TIFF.
-    options : MeasureOptions, optional
-        How it is measured, and what else is read. The physical reading holds the print; acutance and its like are
-        freed of it.
-    overrides : Metadata, optional
-        Fields that are not None take the place of what the file says.
-
-    Returns
-    -------
-    ShotResult
-        Edges that could not be measured are in it, with NaN figures and the flag that says why.
+    Edges are measured in green (raw: its own sites), or grey where there are no colours; those that could not be
+    measured are in the result, with NaN figures and the flag that says why. The physical reading holds the print;
+    acutance and its like are freed of it. Fields of `overrides` that are not None take the place of what the file says.
 
     Raises
     ------
@@ -278,19 +265,11 @@ def _with_lateral_colour(photo: photos.Photo, arm: ArmRegion, edge: Edge) -> Edg
 def radial_shifts_px(
     colours: Sequence[Samples], edge: Edge, *, radius: tuple[float, float]
 ) -> tuple[float, ...]:
-    """Shift of other colours' edges against a measured one, along the radius, positive outwards.
+    """Shift of other colours' edges in a region against a measured one, along the radius, positive outwards.
 
-    Only the shift across the edge can be seen; what a purely radial one would have to be follows from the angle
-    between the edge's normal and the radius, so the edge should stand square to the radius: NaN beyond 60 degrees.
-
-    Parameters
-    ----------
-    colours : sequence of Samples
-        The other colours in the same region.
-    edge : Edge
-        The measured one, with its ESF and the point it passes through.
-    radius : (down, right)
-        From the picture's centre to the edge; any length but 0.
+    Only the shift across the edge can be seen; what a purely radial one would have to be follows from the angle between
+    the edge's normal and the radius (down, right; any length but 0), so the edge should stand square to the radius: NaN
+    beyond 60 degrees.
     """
     shapes = EdgeShapes.of(edge)
     shifts = [colour_shift(samples, edge, shapes) for samples in colours]

@@ -48,16 +48,9 @@ _TILT_WITHOUT_SETTINGS_DEG: Final = 1.0
 
 
 def quality_remarks(shot: ShotResult, photo: "Picture", *, uneven_light_percent: float) -> list[Remark]:
-    """Raise every flag of the registry that this photograph deserves by itself.
+    """Every flag of the registry that a photograph deserves by itself; only regions with clipped samples are cut.
 
-    Parameters
-    ----------
-    shot : ShotResult
-        As measured.
-    photo : Picture
-        Only regions with clipped samples are cut from it.
-    uneven_light_percent : float
-        Slope of the lamps' light over half a diagonal; NaN where it is not known.
+    The lamps' light falls by `uneven_light_percent` over half a diagonal; NaN where that is not known.
     """
     return [
         *_settings(shot.metadata, shot.pixel_pitch_um),

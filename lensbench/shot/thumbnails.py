@@ -29,13 +29,7 @@ _SPOTS: Final = {
 
 
 def thumbnails(photo: Picture, chart: ChartFound) -> tuple[Thumbnail, ...]:
-    """Centre and corners as far as the chart reaches there, at most five, in linear light.
-
-    Parameters
-    ----------
-    photo : Picture
-        Only the pieces are cut from it, in its default channel.
-    """
+    """Centre and corners as far as the chart reaches there, at most five, in linear light of the default channel."""
     nearest = ((place, _nearest(chart, spot)) for place, spot in _SPOTS.items())
     return tuple(_cut(photo, place, target) for place, target in nearest if target is not None)
 

@@ -155,15 +155,6 @@ def best_setting(candidates: Candidates, spread: Spread, selection: Selection) -
 
     The one of lowest expected loss is the one with the highest estimate; its value is freed of what is left of the
     winner's curse, and claimed only where shots were repeated. The shots alone say what can't be told from it.
-
-    Parameters
-    ----------
-    candidates : Candidates
-        At least one.
-    spread : Spread
-        Of one refocused shot.
-    selection : Selection
-        For what they compete.
     """
     best, distances = candidates.best, candidates.distances
     near = candidates.estimate >= candidates.estimate[best] + np.log1p(-INDIFFERENCE)
@@ -237,14 +228,10 @@ def _sharp_enough(candidates: Candidates, distances: Distances, *, sure: bool) -
 
 
 def distances_from_best(mean: FloatArray, variance: FloatArray, dof: float) -> Distances:
-    """Simultaneous interval of every setting's distance from the best of the others.
+    """Simultaneous interval of every setting's distance from the best of the others, in log MTF50.
 
-    Parameters
-    ----------
-    mean, variance : float arrays, shape (settings,)
-        Log MTF50 and the variance of its error; errors are independent, and the variances' ratios taken as known.
-    dof : float
-        Degrees of freedom of their scale; infinite where it is known.
+    Errors are independent, and the variances' ratios taken as known; their scale has `dof` degrees of freedom, infinite
+    where it is known.
     """
     count, whole = len(mean), rounded_dof(dof)
     if count == 1:

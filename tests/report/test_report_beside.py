@@ -16,7 +16,7 @@ from lensbench.sweep import find
 def plots():
     shots = invented_shots()
     panel = response_panel(find(shots).lenses[0], shots, key="panel")
-    return [dataclasses.replace(panel, key=f"panel-{number}") for number in range(4)]
+    return [dataclasses.replace(panel, key=f"panel-{number}") for number in range(2)]
 
 
 @pytest.mark.parametrize("dies", [False, True])

@@ -15,7 +15,7 @@ from lensbench.model.setting import Setting, f_stop, focal_length
 from lensbench.model.shot import ChartEdge, Direction, Place, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.report.draw.strips import THIRD_NAMES, StripScale, scales_of
-from lensbench.report.text.words import AtSetting, Grid, Scale, full_scale, known, shots_at, worded
+from lensbench.report.text.words import AtSetting, Grid, full_scale, known, shots_at, worded
 from lensbench.shot import place_of
 from lensbench.storage.text import clean_text
 
@@ -151,7 +151,7 @@ def field_map_at(
     if not longest_cypx:
         return None
     third, full_cypx = full_scale(lens) or ("", longest_cypx)
-    scales = scales_of(full_cypx, Scale.of_lens(lens), THIRD_NAMES.get(third, "edge"))
+    scales = scales_of(full_cypx, lens, THIRD_NAMES.get(third, "edge"))
     places = _places(spots, results[0].size_px)
     counted = f"Mean of {len(results)} shots." if len(results) > 1 else "One shot."
     return FieldMap(
