@@ -15,6 +15,7 @@ import numpy as np
 from lensbench import optics
 from lensbench.capture.framing import framing_faults, held, side_as_held, tilt_as_held
 from lensbench.model.errors import FLAGS
+from lensbench.model.measured import finite_median
 from lensbench.model.setting import f_stop, focal_length, same_focal_length, shutter_speed
 from lensbench.model.shot import Metadata, RejectedShot, ShotResult
 from lensbench.model.units import FULL_FRAME_DIAGONAL_MM, FloatArray, nominal_f_number
@@ -193,7 +194,7 @@ def _is_finished_by_phone(shot: ShotResult) -> bool:
 def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     """What could be better without a repeat."""
     flags, words, said = _flags(shot), words_of("capture")["check"], []
-    white = _median([edge.edge.bright_level for edge in shot.edges])
+    white = finite_median(edge.edge.bright_level for edge in shot.edges)
     if "underexposed" in flags and white > 0.0:
         more = thirds_in_words(log2(_PAPER_WHITE / white))
         said.append(f"dark, paper white at {100 * white:.0f} %: {more} more")
@@ -202,7 +203,7 @@ def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     if phone:
         flags -= {"not_sensor_data", "sharpened"}
         said.append(words["phone"])
-    snr = _median([edge.edge.snr for edge in shot.edges])
+    snr = finite_median(edge.edge.snr for edge in shot.edges)
     darker = _darker_side(shot) if "uneven_light" in flags else ""
     figures = {"snr": snr, "darker": darker, "covered": shot.chart.framing_percent}
     said += [words[flag].format(**figures) for flag in words if flag in flags]
@@ -224,11 +225,6 @@ def thirds_in_words(stops: float) -> str:
     if rest == 0:
         return "one stop" if whole == 1 else f"{whole} stops"
     return f"{whole} {rest}/3 stops"
-
-
-def _median(figures: Sequence[float]) -> float:
-    finite = [figure for figure in figures if isfinite(figure)]
-    return float(np.median(finite)) if finite else float("nan")
 
 
 def _darker_side(shot: ShotResult) -> str:

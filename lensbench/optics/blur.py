@@ -112,18 +112,20 @@ def frequency_at(
     """Lowest frequency at which a transfer function falls below a level, as MTF50 for 0.5. [cycles/pixel].
 
     The curve, which starts at or above the level, is searched on a grid of 1/64 of `highest_cypx`, where the search
-    ends, and the first cell with a crossing is divided on. Good to 1e-9 of `highest_cypx`; NaN where the curve stays
-    above the level.
+    ends; the first cell with a crossing is divided on twice, and the last one is taken for straight. Good to 1e-9 of
+    `highest_cypx`; NaN where the curve stays above the level.
     """
-    low, high = 0.0, highest_cypx
-    for _ in range(5):
+    low, high, share = 0.0, highest_cypx, 0.0
+    for _ in range(3):
         grid = np.linspace(low, high, 65)
-        below = np.flatnonzero(mtf(grid) < level)
+        values = mtf(grid)
+        below = np.flatnonzero(values < level)
         if below.size == 0:
             return float("nan")
         first = max(int(below[0]), 1)
         low, high = float(grid[first - 1]), float(grid[first])
-    return 0.5 * (low + high)
+        share = float((values[first - 1] - level) / max(values[first - 1] - values[first], 1e-12))
+    return low + min(max(share, 0.0), 1.0) * (high - low)
 
 
 def esf_from_mtf(

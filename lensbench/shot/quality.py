@@ -6,15 +6,16 @@ lens's own astigmatism turns with the radius and vanishes in the centre, so both
 directions are spread over the field.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import atan2, degrees, hypot, isfinite, nan, sqrt
+from math import atan2, degrees, hypot, sqrt
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from lensbench import optics
 from lensbench.model.errors import Remark, remark
+from lensbench.model.measured import finite_median
 from lensbench.model.shot import ChartEdge, Edge, Metadata, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import zone_of
@@ -90,19 +91,14 @@ def _exposure(edges: Sequence[ChartEdge], photo: "Picture") -> list[Remark]:
     if clipped > _WHITE_CLIPPED_SHARE * len(edges):
         return [remark("white_clipped", f"{clipped} of {len(edges)} edges")]
     remarks = []
-    white = _median(edge.edge.bright_level for edge in edges)
+    white = finite_median(edge.edge.bright_level for edge in edges)
     if white < _DARKEST_WHITE:
         limit = f"limit {100 * _DARKEST_WHITE:.0f} %"
         remarks.append(remark("underexposed", f"paper white at {100 * white:.0f} % of full scale, {limit}"))
-    snr = _median(edge.edge.snr for edge in edges)
+    snr = finite_median(edge.edge.snr for edge in edges)
     if snr < _LOWEST_SNR:
         remarks.append(remark("low_snr", f"median SNR {snr:.0f}, limit {_LOWEST_SNR:.0f}"))
     return remarks
-
-
-def _median(figures: Iterable[float]) -> float:
-    finite = [figure for figure in figures if isfinite(figure)]
-    return float(np.median(finite)) if finite else nan
 
 
 def _processing(edges: Sequence[ChartEdge]) -> list[Remark]:
@@ -112,7 +108,7 @@ def _processing(edges: Sequence[ChartEdge]) -> list[Remark]:
     """
     measured = [edge.edge for edge in edges if edge.edge.measured]
     remarks = []
-    overshoot = _median((edge.overshoot_percent + edge.undershoot_percent) / 2.0 for edge in measured)
+    overshoot = finite_median((edge.overshoot_percent + edge.undershoot_percent) / 2.0 for edge in measured)
     if overshoot > _LARGEST_OVERSHOOT_PERCENT:
         limit = f"limit {_LARGEST_OVERSHOOT_PERCENT:g} %"
         remarks.append(remark("sharpened", f"median over- and undershoot {overshoot:.1f} %, {limit}"))
@@ -131,7 +127,7 @@ def _too_sharp(shot: ShotResult) -> list[Remark]:
         return []
     q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=shot.magnification)
     bound = optics.allowed_mtf50_cypx(q)
-    mtf50 = _median(edge.edge.mtf50_cypx for edge in shot.edges)
+    mtf50 = finite_median(edge.edge.mtf50_cypx for edge in shot.edges)
     if not mtf50 > _LARGEST_OF_BOUND * bound:
         return []
     limit = f"limit {_LARGEST_OF_BOUND:g} times as much"

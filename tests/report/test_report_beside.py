@@ -11,6 +11,8 @@ from lensbench.report.draw.beside import drawn, drawn_beside
 from lensbench.report.draw.curves import response_panel
 from lensbench.sweep import find
 
+pytestmark = pytest.mark.usefixtures("fine_files")
+
 
 @pytest.fixture(scope="module")
 def plots():

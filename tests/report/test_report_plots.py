@@ -19,6 +19,8 @@ from lensbench.report.draw.curves import response_panel
 from lensbench.report.draw.field import Spot, field_map_at, field_maps, spot_bars
 from lensbench.report.draw.render import draw, figure_of
 
+pytestmark = pytest.mark.usefixtures("fine_files")
+
 
 @pytest.fixture(scope="module")
 def lens():

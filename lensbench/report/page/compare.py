@@ -115,12 +115,8 @@ def _leads_at(
     comparison: CompareFindings, focal_mm: float | None, label: str
 ) -> tuple[list[float], list[float]]:
     """Stops at which a lens is the sharpest, and those at which it can't be told from the sharpest."""
-    contested = [
-        choice
-        for choice in comparison.choices
-        if choice.zone == "frame" and len(choice.photographed) > 1 and choice.focal_length_mm == focal_mm
-    ]
-    named = [choice for choice in contested if label in choice.lenses]
+    at_length = (choice for choice in comparison.contested if choice.focal_length_mm == focal_mm)
+    named = [choice for choice in at_length if label in choice.lenses]
     alone = [choice.f_number for choice in named if len(choice.lenses) == 1]
     return alone, [choice.f_number for choice in named if len(choice.lenses) > 1]
 
