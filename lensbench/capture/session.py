@@ -27,12 +27,9 @@ STILL_S: Final = 0.15
 """A file whose size and time stand still for so long is whole."""
 SECOND_LOOK_S: Final = 2.0
 """After so long a file that could not be read is tried once more: a slow copy."""
-_GONE_S: Final = 1.0
-"""A file that is not back under another name by then is gone."""
-_RESCAN_S: Final = 2.0
-"""Every so often the folder is read anew: network places tell of no changes."""
-_WITHOUT_REPORTS_S: Final = 0.2
-"""How often the folder is looked at while the system tells of no changes."""
+_GONE_S: Final = 1.0  # a file that is not back under another name by then is gone
+_RESCAN_S: Final = 2.0  # every so often the folder is read anew: network places tell of no changes
+_WITHOUT_REPORTS_S: Final = 0.2  # how often the folder is looked at while the system tells of no changes
 
 
 class Identity(NamedTuple):
@@ -58,8 +55,7 @@ class Happening:
 
     what: What
     path: Path
-    before: Path | None = None
-    """Its former name, where it was renamed."""
+    before: Path | None = None  # its former name, where it was renamed
 
 
 class Follower:

@@ -25,8 +25,7 @@ from lensbench.sweep import STOP_UNKNOWN
 
 _PAPER_WHITE: Final = 0.65
 _SHARE_OF_BOUND: Final = 0.45
-_ALIKE: Final = 1.25
-"""Largest over smallest zone figure of a picture that is soft all over."""
+_ALIKE: Final = 1.25  # largest over smallest zone figure of a picture that is soft all over
 _ZONES: Final = ("inner", "middle", "outer")
 _PHONE_CROP: Final = 3.5
 """Of full frame: sensors smaller than this belong to phones, and to cameras that process as they do."""
@@ -37,16 +36,11 @@ class Verdict:
     """What is said of one shot."""
 
     path: Path
-    usable: bool
-    """`sweep` uses it."""
-    lacks_stop: bool = False
-    """`sweep` uses it once a table names its stop."""
-    settings: str
-    """«f/5.6, 50 mm, 1/30 s»; empty where the file says nothing."""
-    repeat: tuple[str, ...] = ()
-    """Why it must be repeated, or, of a usable one, better were: gravest first."""
-    mind: tuple[str, ...] = ()
-    """What else could be better."""
+    usable: bool  # `sweep` uses it
+    lacks_stop: bool = False  # `sweep` uses it once a table names its stop
+    settings: str  # «f/5.6, 50 mm, 1/30 s»; empty where the file says nothing
+    repeat: tuple[str, ...] = ()  # why it must be repeated, or, of a usable one, better were: gravest first
+    mind: tuple[str, ...] = ()  # what else could be better
 
     @property
     def line(self) -> str:

@@ -23,12 +23,10 @@ CHANCE: Final = 0.035
 """Probability of a creep by chance alone. Common practice, no source."""
 LEAST_LOSS: Final = 0.015
 """Share of MTF50 that a creep must cost some stop to be told. Common practice, no source."""
-_FEWEST_SPARE: Final = 4
-"""Shots beyond the first of each stop."""
+_FEWEST_SPARE: Final = 4  # shots beyond the first of each stop
 _ORDERS: Final = 799
 _LEAST_SD: Final = 1e-4
-_IN_TURN: Final = 0.5
-"""Share of the way from which the middle stop's shots span the session."""
+_IN_TURN: Final = 0.5  # share of the way from which the middle stop's shots span the session
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -42,10 +42,8 @@ from lensbench.shot.zones import summarise
 
 Single = npt.NDArray[np.float32]
 
-_NEAREST_PX: Final = 1.0
-"""To crossing and rim."""
-_DARK_IS_NEXT: Final = (1, 3)
-"""Arms whose dark side lies counter-clockwise."""
+_NEAREST_PX: Final = 1.0  # to crossing and rim
+_DARK_IS_NEXT: Final = (1, 3)  # arms whose dark side lies counter-clockwise
 
 
 def diffraction_q(
@@ -203,12 +201,9 @@ def _doubted(edge: Edge, response_sd: float) -> Edge:
 
 _OF_STRAYS: Final = 0.15
 """Sd of the response, as a part of such light: 0.02 to 0.2 in most thirds of simulated fast lenses, up to 0.35."""
-_LEAST_LEFT: Final = 0.7
-"""Of the contrast: a figure is refused where the print leaves less at its frequency."""
-_MOST_REFUSED: Final = 0.25
-"""Of a zone's edges."""
-_TYPICAL_RISE_MM: Final = 0.1
-"""10-90 % rise of an edge from a home printer; common practice, no source."""
+_LEAST_LEFT: Final = 0.7  # of the contrast: a figure is refused where the print leaves less at its frequency
+_MOST_REFUSED: Final = 0.25  # of a zone's edges
+_TYPICAL_RISE_MM: Final = 0.1  # 10-90 % rise of an edge from a home printer; common practice, no source
 _WORTH_SAYING_PERCENT: Final = 1.0
 _LEVELS: Final = {"mtf50_cypx": 0.5, "mtf30_cypx": 0.3, "mtf20_cypx": 0.2, "mtf10_cypx": 0.1}
 

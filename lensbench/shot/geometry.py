@@ -26,10 +26,8 @@ Point = tuple[float, float]
 class Standing:
     """Where a point of the picture stands."""
 
-    image_height: float
-    """Distance from the picture's centre, as a fraction of the half-diagonal."""
-    azimuth_deg: float
-    """0 to the right of the picture as stored, positive counter-clockwise, in (-180, 180]."""
+    image_height: float  # distance from the picture's centre, as a fraction of the half-diagonal
+    azimuth_deg: float  # 0 to the right of the picture as stored, positive counter-clockwise, in (-180, 180]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -223,8 +223,7 @@ def _chart_seen(
 _ENOUGH_ARMS: Final = 60
 """Up to so many all are kept: shake wants edges of all directions over the whole field."""
 _FAST_SIDE_PX: Final = 128
-_FIRST_HALF: Final = (1, 2)
-"""One arm of each of a target's two lines; the other two of every second target."""
+_FIRST_HALF: Final = (1, 2)  # one arm of each of a target's two lines; the other two of every second target
 
 
 def _fewer_arms(arms: Sequence[Arm]) -> list[Arm]:
@@ -247,8 +246,7 @@ def middle_of(box: Box, side_px: int) -> Box:
     return Box(top=top, left=left, height=height, width=width)
 
 
-_COLOUR_SIDE_PX: Final = 72
-"""Enough for a hundredth of a pixel, and quick."""
+_COLOUR_SIDE_PX: Final = 72  # enough for a hundredth of a pixel, and quick
 
 
 def _with_lateral_colour(photo: photos.Photo, arm: ArmRegion, edge: Edge) -> Edge:

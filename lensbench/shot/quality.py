@@ -23,8 +23,7 @@ from lensbench.shot.geometry import zone_of
 if TYPE_CHECKING:
     from lensbench.chart.find import Picture
 
-_WHITE_CLIPPED_SHARE: Final = 0.2
-"""Of the regions; a glare spot spoils fewer."""
+_WHITE_CLIPPED_SHARE: Final = 0.2  # of the regions; a glare spot spoils fewer
 _DARKEST_WHITE: Final = 0.2
 _LOWEST_SNR: Final = 20.0
 _FLAGGED_SHARE: Final = 0.25
@@ -33,13 +32,11 @@ _LARGEST_OVERSHOOT_PERCENT: Final = 0.3
 noise could make."""
 _LARGEST_OF_BOUND: Final = 1.05
 """Of the MTF50 that diffraction and pixel allow: f-numbers are told to 1 %, wavelengths to some."""
-_BEYOND: Final = 0.01
-"""Of the contrast, beyond doubt by noise: what a fit of few samples may err."""
+_BEYOND: Final = 0.01  # of the contrast, beyond doubt by noise: what a fit of few samples may err
 _FEWEST_TARGETS: Final = 8
 LEAST_COVERED_PERCENT: Final = 85.0
 """Of the picture, by the outline of all targets. Common practice, no source."""
-_NEAREST_FOCAL_LENGTHS: Final = 25.0
-"""Customary; common practice, no source."""
+_NEAREST_FOCAL_LENGTHS: Final = 25.0  # customary; common practice, no source
 _UNEVEN_LIGHT_PERCENT: Final = 10.0
 """Of the centre's light: what chart standards allow across a chart, from memory."""
 
@@ -204,10 +201,8 @@ def _coverage(shot: ShotResult) -> list[Remark]:
     return remarks
 
 
-_LARGEST_LOSS_PERCENT: Final = 6.0
-"""Difference of MTF50 between edges across and along the movement."""
-_SURE: Final = 5.0
-"""Standard deviations from none."""
+_LARGEST_LOSS_PERCENT: Final = 6.0  # difference of MTF50 between edges across and along the movement
+_SURE: Final = 5.0  # standard deviations from none
 _FEWEST_EDGES: Final = 30
 
 
@@ -215,13 +210,10 @@ _FEWEST_EDGES: Final = 30
 class CommonBlur:
     """Blur in one direction over the whole field."""
 
-    loss_percent: float
-    """Of MTF50: edges across the movement against edges along it."""
+    loss_percent: float  # of MTF50: edges across the movement against edges along it
     loss_sd_percent: float
-    direction_deg: float
-    """Of the movement: 0 level, 90 upright, positive counter-clockwise, in [0, 180)."""
-    length_px: float
-    """Of an even movement that would do this."""
+    direction_deg: float  # of the movement: 0 level, 90 upright, positive counter-clockwise, in [0, 180)
+    length_px: float  # of an even movement that would do this
 
 
 def shake_remarks(edges: Sequence[ChartEdge]) -> list[Remark]:

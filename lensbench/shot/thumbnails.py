@@ -16,8 +16,7 @@ from lensbench.model.shot import BoolArray, Box, Place, Thumbnail
 from lensbench.model.units import FloatArray
 
 SIDE_PX: Final = 64
-_FARTHEST: Final = 0.5
-"""Of the half-diagonal: a target farther than so from a corner does not stand for it."""
+_FARTHEST: Final = 0.5  # of the half-diagonal: a target farther than so from a corner does not stand for it
 _SPOTS: Final = {
     Place.CENTRE: (0.0, 0.0),
     Place.UPPER_LEFT: (-0.5, -0.5),

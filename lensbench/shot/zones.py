@@ -16,8 +16,7 @@ from lensbench.shot.geometry import zone_of
 
 _THIRDS: Final = tuple(zone for zone in ZONES if zone != "frame")
 _COVERAGE: Final = 0.975
-_ENDLESS: Final = 1e6
-"""Degrees of freedom that stand for infinitely many."""
+_ENDLESS: Final = 1e6  # degrees of freedom that stand for infinitely many
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,8 +25,7 @@ _LETTERS: Final = re.compile(r"[a-z0-9]+")
 _QUOTED: Final = re.compile(r"«[^»]{1,16}»")
 _BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:mm|%|lp/mm|LW/PH|px|um|cm|m|s)(?!\w))|(?<=\S) (?=· f/)")
 _OPTION: Final = re.compile(r"(?<!\S)(\(?--[a-z][a-z-]*\)?)")
-_MOST_PAIRS: Final = 3
-"""That are named among the anchors one by one."""
+_MOST_PAIRS: Final = 3  # that are named among the anchors one by one
 _PLAIN: Final = {"frame", "surely", "probably"}
 """Words that the glossary explains, but that need no mark in a sentence."""
 

@@ -27,10 +27,8 @@ class PocketCard:
     """One lens."""
 
     lens: str
-    about: str
-    """Its camera, and which test of it this is."""
-    rows: tuple[PocketRow, ...]
-    """By focal length, or by purpose; empty where no best stop was found."""
+    about: str  # its camera, and which test of it this is
+    rows: tuple[PocketRow, ...]  # by focal length, or by purpose; empty where no best stop was found
     warnings: tuple[str, ...]
 
     def name(self, row: PocketRow) -> str:

@@ -24,8 +24,7 @@ from lensbench.report.text.compare import (
 from lensbench.report.text.words import NOT_MEASURED, Grid, at_setting, known, signed, worded
 from lensbench.storage.text import clean_text
 
-_MOST_STRIPS: Final = 12
-"""In the overview of several lenses, so that it stays one look."""
+_MOST_STRIPS: Final = 12  # in the overview of several lenses, so that it stays one look
 _UNITS: Final = {"cypx": "cycles/pixel", "lpmm": "lp/mm on the sensor", "lwph": "LW/PH"}
 
 

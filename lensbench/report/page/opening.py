@@ -35,8 +35,7 @@ from lensbench.report.text.words import (
 from lensbench.shot import LEAST_COVERED_PERCENT
 from lensbench.storage.text import clean_text
 
-_MOST_POSITIONS: Final = 3
-"""Other focal lengths that are named one by one."""
+_MOST_POSITIONS: Final = 3  # other focal lengths that are named one by one
 _THIRDS: Final = {Purpose.CENTRE: "inner", Purpose.EDGES: "outer"}
 
 

@@ -45,8 +45,7 @@ from lensbench.report.text.words import (
     worded,
 )
 
-_MOST_MAPS: Final = 6
-"""Maps of the field that are shown at once."""
+_MOST_MAPS: Final = 6  # maps of the field that are shown at once
 _ODD: Final = "odd_shape"
 _ODD_BY_CHANCE: Final = 0.02
 """Share of edges up to which it is no matter of the shooting: sound simulated shoots raise it on up to 1 %."""

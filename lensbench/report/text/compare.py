@@ -40,8 +40,7 @@ from lensbench.storage.text import clean_text
 
 _PLACES: Final = (Sharper.FIRST, Sharper.SECOND)
 _MOST_NAMED: Final = 3
-_MOST_TOLD: Final = 6
-"""Answers of several lenses that are told in sentences; more stand in the table alone."""
+_MOST_TOLD: Final = 6  # answers of several lenses that are told in sentences; more stand in the table alone
 
 
 def comparison_sentences(comparison: CompareFindings) -> list[str]:
