@@ -28,3 +28,16 @@ def fine_files(plots_drawn_here_and_coarsely):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(render, "DOTS_PER_INCH", plots_drawn_here_and_coarsely)
         yield
+
+
+@pytest.fixture(scope="module")
+def no_pictures():
+    """Reports of this module have neither plots nor pages for print, of which it asks nothing: they take most time."""
+    from lensbench.report.draw import Drawing, beside  # noqa: PLC0415
+    from lensbench.report.out import write  # noqa: PLC0415
+
+    blank = Drawing(svg="", png=b"\x89PNG\r\n\x1a\n").packed()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(beside, "drawn", lambda _plot: blank)
+        patch.setattr(write, "_printed", lambda _report, _paper: b"%PDF-1.4\n%%EOF\n")
+        yield

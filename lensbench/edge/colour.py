@@ -121,14 +121,27 @@ def _slopes(values: FloatArray, step_px: float) -> FloatArray:
 
 
 def colour_shift(samples: Samples, edge: Edge, shapes: EdgeShapes | None = None) -> Shift:
-    """Another colour's shift along the measured edge's normal, in its region or a part; NaN where it is not clear.
+    """Another colour's shift along the measured edge's normal; NaN where it is not clear.
 
     The samples are fitted by the measured edge's ESF with its first two derivatives, whose coefficients are shift and
-    difference in blur, by least squares, until the shift rests; where the blurs differ by much, the ESF is blurred or
-    drawn together by the difference found. NaN, too, where it does not come to rest. Positive along (cos angle to the
-    right, sin angle down). The sd holds the other colour's noise (larger where errors hang together along the edge, as
-    misfit of the shape does), the measured edge's own as far as its SNR and SFR tell, and the thousandth that the
-    rounds leave. [px]
+    difference in blur, by least squares, until the shift rests; where the blurs differ by much, the ESF is blurred
+    or drawn together by the difference found. NaN, too, where it does not come to rest.
+
+    Parameters
+    ----------
+    samples : Samples
+        The other colour in the same region, or in a part of it.
+    edge : Edge
+        The measured one, with its ESF and the point it passes through.
+    shapes : EdgeShapes, optional
+        `EdgeShapes.of(edge)`, where it is at hand.
+
+    Returns
+    -------
+    Shift
+        Positive along (cos angle to the right, sin angle down). The sd holds the other colour's noise (larger
+        where errors hang together along the edge, as misfit of the shape does), the measured edge's own as far as
+        its SNR and SFR tell, and the thousandth that the rounds leave. [px]
     """
     shapes = EdgeShapes.of(edge) if shapes is None else shapes
     if shapes is None:

@@ -263,11 +263,19 @@ def _with_lateral_colour(photo: photos.Photo, arm: ArmRegion, edge: Edge) -> Edg
 def radial_shifts_px(
     colours: Sequence[Samples], edge: Edge, *, radius: tuple[float, float]
 ) -> tuple[float, ...]:
-    """Shift of other colours' edges in a region against a measured one, along the radius, positive outwards.
+    """Shift of other colours' edges against a measured one, along the radius, positive outwards.
 
-    Only the shift across the edge can be seen; what a purely radial one would have to be follows from the angle between
-    the edge's normal and the radius (down, right; any length but 0), so the edge should stand square to the radius: NaN
-    beyond 60 degrees.
+    Only the shift across the edge can be seen; what a purely radial one would have to be follows from the angle
+    between the edge's normal and the radius, so the edge should stand square to the radius: NaN beyond 60 degrees.
+
+    Parameters
+    ----------
+    colours : sequence of Samples
+        The other colours in the same region.
+    edge : Edge
+        The measured one, with its ESF and the point it passes through.
+    radius : (down, right)
+        From the picture's centre to the edge; any length but 0.
     """
     shapes = EdgeShapes.of(edge)
     shifts = [colour_shift(samples, edge, shapes) for samples in colours]

@@ -15,6 +15,8 @@ from lensbench.shot import MeasureOptions
 from lensbench.sweep.decide import sweep
 from lensbench.sweep.run import Running
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 SIGMA_MM, SCALE = 0.05, 0.02
 """Of the print, and what its doubt is as a share."""
 

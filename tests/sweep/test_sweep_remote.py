@@ -18,6 +18,8 @@ from lensbench.chart.layout import sheet
 from lensbench.model.errors import SettingError
 from lensbench.sweep import Running, fetch, folder_name, is_address
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 paramiko = pytest.importorskip("paramiko")
 moto_server = pytest.importorskip("moto.server")
 s3fs = pytest.importorskip("s3fs")
