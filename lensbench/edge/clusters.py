@@ -41,8 +41,7 @@ _CELL_PX: Final = 1.0
 _LAGS: Final = 24
 _PLATEAU_SIGMAS: Final = 3.0
 _PLATEAU_PX: Final = 2.0
-_FEWEST_GRAINS: Final = 60
-"""Samples on a plateau that its grain is told by, and from where on it lies."""
+_FEWEST_GRAINS: Final = 60  # samples on a plateau that its grain is told by, and from where on it lies
 _BESIDE_PX: Final = 2
 _BESIDE: Final = [(d_row, d_col) for d_row in range(3) for d_col in range(-2, 3) if d_row or d_col > 0]
 BEND_SD_PER_PX: Final = 1e-4
@@ -59,8 +58,7 @@ _LEAST_RAGGED_PX: Final = 0.03
 class Pieces:
     """How the pieces of one edge pull at its figures, against independent noise."""
 
-    ratio: float
-    """Variance between pieces over that of independent noise, mean over the figures."""
+    ratio: float  # variance between pieces over that of independent noise, mean over the figures
     dof: float
     grain: float = 1.0
     """Variance that neighbouring samples' noise makes by going together, over that of independent noise."""
@@ -212,10 +210,8 @@ class Course:
     """Where the edge itself lies along its line, cell by cell of a pixel."""
 
     along_px: FloatArray
-    place_px: FloatArray
-    """Towards the dark side."""
-    variance_px2: float
-    """That noise gives a place."""
+    place_px: FloatArray  # towards the dark side
+    variance_px2: float  # that noise gives a place
 
     @property
     def strays_px(self) -> FloatArray:

@@ -29,17 +29,13 @@ _MARGIN_PX: Final = 2.0
 class IsoEdge:
     """The standard's reading of one region."""
 
-    frequency_cypx: FloatArray
-    """Along the edge normal."""
+    frequency_cypx: FloatArray  # along the edge normal
     sfr: FloatArray
     sfr_sd: FloatArray
-    mtf_cypx: tuple[float, float, float, float]
-    """At 50, 30, 20 and 10 percent."""
+    mtf_cypx: tuple[float, float, float, float]  # at 50, 30, 20 and 10 percent
     mtf_sd_cypx: tuple[float, float, float, float]
-    esf_position_px: FloatArray
-    """Along the edge normal, towards the bright side."""
-    esf: FloatArray
-    """Bin means, 0 to 1 between the outermost tenths."""
+    esf_position_px: FloatArray  # along the edge normal, towards the bright side
+    esf: FloatArray  # bin means, 0 to 1 between the outermost tenths
     empty_bins: int
     """Of the `BINS_BESIDE` bins beside the edge, those that hold no sample: their means are interpolated."""
 

@@ -48,8 +48,7 @@ class BlurFit:
     """The parameters that were fitted; some blur terms among them may have ended at zero."""
     model: "EdgeModel"
     mtf50_cypx: float
-    mtf50_sd_cypx: float
-    """The Cramer-Rao bound at the solution."""
+    mtf50_sd_cypx: float  # the Cramer-Rao bound at the solution
 
     @property
     def reduced_chi2(self) -> float:
@@ -187,16 +186,12 @@ def solved(gram: FloatArray, right: FloatArray, *, damping: float = 1e-11) -> Fl
 class EdgeModel:
     """The model of one edge at some parameters, in its bins."""
 
-    profile: FloatArray
-    """Level of every bin between 0 (dark) and 1 (bright)."""
+    profile: FloatArray  # level of every bin between 0 (dark) and 1 (bright)
     fitted: FloatArray
-    jacobian: FloatArray
-    """Derivative of `fitted` by each parameter."""
-    weight: FloatArray
-    """Reciprocal variance of every bin's mean."""
+    jacobian: FloatArray  # derivative of `fitted` by each parameter
+    weight: FloatArray  # reciprocal variance of every bin's mean
     residual: FloatArray
-    gram: FloatArray
-    """Fisher information of the parameters."""
+    gram: FloatArray  # Fisher information of the parameters
     moment: FloatArray
     chi2: float
 
@@ -290,8 +285,7 @@ class BinMoments:
     o is the distance from the bin's middle, t the place along the edge as a share of the longest one.
     """
 
-    bin: npt.NDArray[np.intp]
-    """Which of the table's bins."""
+    bin: npt.NDArray[np.intp]  # which of the table's bins
     count: FloatArray
     value: FloatArray
     o: FloatArray

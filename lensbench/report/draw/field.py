@@ -22,10 +22,8 @@ from lensbench.storage.text import clean_text
 _MOST_TURN_DEG: Final = 45.0
 _FULL_BAR: Final = 0.07
 """Of the picture's width, for 100 % of the lens: so all its maps have one scale, whatever they show."""
-_BAR_END: Final = 0.006
-"""Of the picture's width: how far a bar stays within the border."""
-_NEAR: Final = 0.5
-"""Of the half-diagonal: how far from a corner a target may stand for it."""
+_BAR_END: Final = 0.006  # of the picture's width: how far a bar stays within the border
+_NEAR: Final = 0.5  # of the half-diagonal: how far from a corner a target may stand for it
 _CENTRAL: Final = 0.1
 """Of the half-diagonal: how much farther from the centre than the innermost target others count with it."""
 AT_CENTRE: Final = 0.05
@@ -44,8 +42,7 @@ class Spot:
 
     name: str
     center_px: tuple[float, float]
-    sagittal_cypx: float
-    """NaN where no edge along the radius was measured."""
+    sagittal_cypx: float  # NaN where no edge along the radius was measured
     tangential_cypx: float
 
     @property

@@ -42,8 +42,7 @@ class Line:
     """One curve: the path that is drawn, and the marks with their intervals."""
 
     name: str
-    role: str
-    """Key of the palette."""
+    role: str  # key of the palette
     path: tuple[tuple[float, float], ...]
     points: tuple[Point, ...] = ()
 
@@ -96,10 +95,8 @@ class Style:
 
     color: str
     color_on_dark: str
-    dashes: tuple[float, ...]
-    """Lengths of dash and gap in units of the line's width; empty for a solid line."""
-    mark: str
-    """circle, square, triangle or diamond."""
+    dashes: tuple[float, ...]  # lengths of dash and gap in units of the line's width; empty for a solid line
+    mark: str  # circle, square, triangle or diamond
 
 
 STYLES: Final = {

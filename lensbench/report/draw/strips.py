@@ -17,8 +17,7 @@ from lensbench.optics import allowed_mtf50_cypx, working_q
 from lensbench.report.draw.panels import Axis
 from lensbench.report.text.words import NOT_TOLD_APART, Grid, full_scale, known, percent_share, stop_range
 
-_MARGIN: Final = 0.22
-"""Beyond the first and the last stop, on an axis where a stop is 0.5."""
+_MARGIN: Final = 0.22  # beyond the first and the last stop, on an axis where a stop is 0.5
 _ALLOWED_STEPS: Final = 24
 _HIGHEST_PERCENT: Final = 200.0
 THIRD_NAMES: Final = {
@@ -37,23 +36,18 @@ class StripLine:
     """One line of a strip. Places are those of the axis across, values percent of the scale."""
 
     name: str
-    role: str
-    """Key of the palette: frame, a third, first, second."""
+    role: str  # key of the palette: frame, a third, first, second
     path: Path
-    shots: Path = ()
-    """A dot each."""
+    shots: Path = ()  # a dot each
     ribbon: tuple[tuple[float, float, float], ...] = ()
     """(place, low, high): from the outer to the inner third."""
-    best: tuple[float, float] | None = None
-    """Where the ring stands."""
+    best: tuple[float, float] | None = None  # where the ring stands
     best_percent: float = math.nan
     """What is written beside the ring where figures are in percent; in other units its own height is."""
     as_good: tuple[float, ...] = ()
     """Places with a solid bar below: the best itself, and what is surely as good."""
-    untold: tuple[float, ...] = ()
-    """Places with a hollow bar: what can't be told from the best."""
-    third: str = "frame"
-    """Which switch of the page shows it; files show the whole frame only."""
+    untold: tuple[float, ...] = ()  # places with a hollow bar: what can't be told from the best
+    third: str = "frame"  # which switch of the page shows it; files show the whole frame only
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,29 +58,24 @@ class StripDifference:
     percent: float
     low: float = math.nan
     high: float = math.nan
-    visible_from_percent: float = math.nan
-    """From which size on one could see it; NaN draws none."""
+    visible_from_percent: float = math.nan  # from which size on one could see it; NaN draws none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Strip:
     """One focal length, or one pair at one focal length."""
 
-    name: str
-    """Stands at the left; may be empty where there is one strip."""
+    name: str  # stands at the left; may be empty where there is one strip
     lines: tuple[StripLine, ...]
-    allowed: Path = ()
-    """What diffraction and pixel allow: dotted."""
-    differences: tuple[StripDifference, ...] = ()
-    """Of two lines; empty leaves the lane out."""
+    allowed: Path = ()  # what diffraction and pixel allow: dotted
+    differences: tuple[StripDifference, ...] = ()  # of two lines; empty leaves the lane out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripScale:
     """One unit that the labels can be read in; the first of several is shown at first, the others by the switch."""
 
-    key: str
-    """percent, lpmm, lwph or cypx."""
+    key: str  # percent, lpmm, lwph or cypx
     legend: str
     per_percent: float
     decimals: int
