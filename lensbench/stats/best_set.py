@@ -228,10 +228,14 @@ def _sharp_enough(candidates: Candidates, distances: Distances, *, sure: bool) -
 
 
 def distances_from_best(mean: FloatArray, variance: FloatArray, dof: float) -> Distances:
-    """Simultaneous interval of every setting's distance from the best of the others, in log MTF50.
+    """Simultaneous interval of every setting's distance from the best of the others.
 
-    Errors are independent, and the variances' ratios taken as known; their scale has `dof` degrees of freedom, infinite
-    where it is known.
+    Parameters
+    ----------
+    mean, variance : float arrays, shape (settings,)
+        Log MTF50 and the variance of its error; errors are independent, and the variances' ratios taken as known.
+    dof : float
+        Degrees of freedom of their scale; infinite where it is known.
     """
     count, whole = len(mean), rounded_dof(dof)
     if count == 1:

@@ -92,11 +92,22 @@ FOCAL_GAP: Final = 0.03  # as a share, from one group to the next. Common practi
 def gather(
     folders: Sequence[Path], shots_csv: Path | None = None, *, camera: str | None = None
 ) -> list[PlannedShot]:
-    """The photographs of some folders with the settings they count under, in the order found.
+    """List the photographs of some folders with the settings they count under.
 
-    Folders are walked through in natural order, each once whatever names lead to it; links inside are not followed.
-    Filled cells of the shots table override the files' own metadata; the camera's name stands where neither tells it.
-    What bears `left_out` is not to be measured; of files of equal content one counts.
+    Parameters
+    ----------
+    folders : paths of folders
+        Walked through in natural order, each once whatever names lead to it; links inside are not followed.
+    shots_csv : path, optional
+        A shots table; its filled cells override the files' own metadata.
+    camera : str, optional
+        Its name, where neither a photograph nor its row tells it.
+
+    Returns
+    -------
+    list of PlannedShot
+        One for each photograph found, in the order found; those with `left_out` are not to be measured. Of
+        files of equal content one counts.
 
     Raises
     ------

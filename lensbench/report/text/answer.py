@@ -255,16 +255,16 @@ def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
     at = f"At {focal_length(focal.focal_length_mm)} " if zoom else ""
     if len(tested) < 2:
         return f"{at}only {f_stop(focal.best_f_number)} was tested." if at else ""
-    good, untold = focal.other_stops
+    good, tied = focal.other_stops
     best = f"{f_stop(focal.best_f_number)} is best; " if zoom else ""
-    if not good and not untold:
+    if not good and not tied:
         if not math.isfinite(sum(focal.best_by_zone["frame"].ci95_cypx)):  # without repeats nothing is sure
             return sentence_case(f"{at}{best}no other stop came near in these shots.")
         return f"{at}only {f_stop(focal.best_f_number)}." if at else "No other stop is as sharp."
-    if good and not untold:
+    if good and not tied:
         alike = stop_range([focal.best_f_number, *good], tested)
         return f"{at}{alike} differ by less than {100.0 * INDIFFERENCE:.0f} %, which hardly shows."
-    doubtful = f"{stop_range(untold, tested)} {NOT_TOLD_FROM}"
+    doubtful = f"{stop_range(tied, tested)} {NOT_TOLD_FROM}"
     surely = [f"{stop_range(good, tested)} {'is' if len(good) == 1 else 'are'} as good"] if good else []
     return f"{at}{best}{'; '.join([*surely, doubtful])}."
 
