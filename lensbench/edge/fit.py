@@ -46,6 +46,8 @@ _SOFT_SIGMAS: Final = 4.0
 _FACTOR_THAT_MATTERS: Final = 1.02
 _AT_A_TIME: Final = 44
 """Regions whose samples are held at once; so many are enough, too, to tell of a photograph's file."""
+_TELLING: Final = 22
+"""Of these, so many are enough to tell whether the file was coded in blocks, and how its errors hang together."""
 _ROUGH_SD: Final = 2.5
 """Scatter beside the edge, in sd beyond that of noise, from which on errors are looked at for hanging together."""
 
@@ -183,7 +185,8 @@ def _allow_for_coding(regions: Sequence[Region], habits: "_Habits | None") -> No
     """Note, before a fit, what coding in blocks did to a picture's edges, and the noise that its file is known for."""
     pictures = [region for region in regions if not region.points.is_sensor]
     if habits and habits.coded is None and pictures:
-        habits.coded = float(np.median([coded_share(region.points) for region in pictures]))
+        telling = pictures[:: max(len(pictures) // _TELLING, 1)]
+        habits.coded = float(np.median([coded_share(region.points) for region in telling]))
     for region in pictures:
         region.coding = coding_of(
             region, coded_share(region.points) if habits is None else habits.coded or 0.0
@@ -206,11 +209,12 @@ def _hang_together(regions: Sequence[Region], habits: "_Habits | None") -> None:
     """Fit again with larger noise where errors hang together along the edge."""
     fits = [(region, region.fit) for region in regions if region.fit is not None]
     pictures = [(region, fit) for region, fit in fits if not fit.points.is_sensor]
-    pieces = pieces_of([fit for _, fit in pictures])
+    telling = pictures[:: max(len(pictures) // _TELLING, 1)] if habits else pictures
+    pieces = pieces_of([fit for _, fit in telling])
     if habits and pieces:
         habits.noise_factor = noise_factor(pieces)
-    for (region, _), own in zip(pictures, pieces, strict=True):
-        region.noise_factor = habits.noise_factor if habits and habits.noise_factor else noise_factor([own])
+    for place, (region, _) in enumerate(pictures):
+        region.noise_factor = (habits and habits.noise_factor) or noise_factor([pieces[place]])
     for region, fit in fits:
         if fit.points.is_sensor and region.rough_sd > _ROUGH_SD:
             region.noise_factor = noise_factor(pieces_of([fit]))

@@ -71,10 +71,11 @@ def points_of(region: Samples) -> Points:
 def _rounding_sd(value: FloatArray) -> tuple[float, float]:
     """What rounding to whole codes adds, where so few different values stand that they must be codes."""
     some = value[:: max(value.size // _CODES_SEEN, 1)]
-    different = np.unique(some)
-    if different.size < 2 or different.size > _FEW_CODES * some.size:
+    steps = np.diff(np.sort(some))
+    steps = steps[steps > 0.0]
+    if not 0 < steps.size < _FEW_CODES * some.size:
         return 0.0, 0.0
-    step = float(np.median(np.diff(different))) / np.sqrt(12.0)
+    step = float(np.median(steps)) / np.sqrt(12.0)
     return step, step
 
 
