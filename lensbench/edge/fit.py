@@ -30,7 +30,7 @@ from lensbench.edge.curves import crossings_cypx, moduli_of
 from lensbench.edge.line import EdgeLine, fit_lines
 from lensbench.edge.outliers import sound_samples
 from lensbench.edge.posterior import SHARES, average_shapes, fit_with_line, learned_shares, weigh_shapes
-from lensbench.edge.region import RefinedFit, Region
+from lensbench.edge.region import RefinedFit, Region, pool_regions
 from lensbench.edge.samples import Points
 from lensbench.edge.shapes import HALF, nearest_shape, prior_shape
 from lensbench.edge.system import LineColumns
@@ -141,7 +141,8 @@ class _Habits:
 
 def _without_outliers(regions: Sequence[Region]) -> list[Region]:
     """Open the regions that hold outliers anew without them; where no edge is left then, they stay out."""
-    marked = [(region, sound) for region in regions if (sound := sound_samples(region)) is not None]
+    sounds = zip(regions, sound_samples(regions), strict=True)
+    marked = [(region, sound) for region, sound in sounds if sound is not None]
     left = [region.points.kept(np.flatnonzero(sound)) for region, sound in marked]
     opened = [
         Region.opened(
@@ -187,6 +188,8 @@ def _allow_for_coding(regions: Sequence[Region], habits: "_Habits | None") -> No
     if habits and habits.coded is None and pictures:
         telling = pictures[:: max(len(pictures) // _TELLING, 1)]
         habits.coded = float(np.median([coded_share(region.points) for region in telling]))
+    for index in {region.shape for region in pictures}:
+        pool_regions([region for region in pictures if region.shape == index], prior_shape(index).step_px)
     for region in pictures:
         region.coding = coding_of(
             region, coded_share(region.points) if habits is None else habits.coded or 0.0
@@ -279,6 +282,7 @@ def _with_nearer_shape(regions: Sequence[Region]) -> list[Region]:
 
 def _fit_group(group: Sequence[Region], index: int) -> None:
     shape = prior_shape(index)
+    pool_regions(group, shape.step_px)
     pooled = [region.pooled(shape.step_px) for region in group]
     weighed = weigh_shapes(
         [bins for bins, _ in pooled],
