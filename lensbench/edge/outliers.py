@@ -112,9 +112,10 @@ def _sound(region: Region, fit: RefinedFit, expected: FloatArray, excess: FloatA
     ragged = course is not None and raggedness(course) is not None
     reach = _STRAYS * course.typical_stray_px if course and ragged else 0.0
     strangers = np.empty(0, np.intp)
-    if not region.coding:  # of a coded picture what is usual is known to recur
+    if not (region.coding or region.recurring):  # of a coded picture what is usual is known to recur
         strangers = _strangers(region, fit, wild, usual if ragged else np.ones(SIZE), (least, reach))
     if strangers.size == 0 or _recur(region, fit, strangers):
+        region.recurring |= strangers.size > 0
         strangers = _strangers(
             region,
             fit,
