@@ -46,7 +46,6 @@ _SOFT_SIGMAS: Final = 4.0
 _FACTOR_THAT_MATTERS: Final = 1.02
 _AT_A_TIME: Final = 44
 """Regions whose samples are held at once; so many are enough, too, to tell of a photograph's file."""
-_MOSTLY: Final = 0.5
 _TELLING: Final = 22
 """Of these, so many are enough to tell whether the file was coded in blocks, and how its errors hang together."""
 _ROUGH_SD: Final = 2.5
@@ -103,7 +102,7 @@ def _fit_some(
     batch.clear()
     _allow_for_coding(started, habits)
     _fit_once(started, _fit_group)
-    cleaned = _without_outliers(started, habits)
+    cleaned = _without_outliers(started)
     _allow_for_coding(cleaned, habits)
     replaced = {region.index for region in cleaned}
     kept = [region for region in started if region.index not in replaced]
@@ -138,21 +137,14 @@ class _Habits:
 
     coded: float | None = None
     """How surely it was coded."""
-    recurring: bool | None = None
-    """Whether strangers recur along most of its edges."""
     noise_factor: float | None = None
     """How noise goes together."""
 
 
-def _without_outliers(regions: Sequence[Region], habits: "_Habits | None") -> list[Region]:
+def _without_outliers(regions: Sequence[Region]) -> list[Region]:
     """Open the regions that hold outliers anew without them; where no edge is left then, they stay out."""
-    pictures = [region for region in regions if not region.points.is_sensor]
-    for region in pictures:
-        region.recurring = bool(habits and habits.recurring)
     sounds = zip(regions, sound_samples(regions), strict=True)
     marked = [(region, sound) for region, sound in sounds if sound is not None]
-    if habits and habits.recurring is None and pictures:
-        habits.recurring = bool(np.mean([region.recurring for region in pictures]) > _MOSTLY)
     left = [region.points.kept(np.flatnonzero(sound)) for region, sound in marked]
     opened = [
         Region.opened(

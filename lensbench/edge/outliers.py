@@ -111,22 +111,18 @@ def _sound(region: Region, fit: RefinedFit, expected: FloatArray, excess: FloatA
     course = course_of(fit) if region.rough_sd > _WILD_SD else None
     ragged = course is not None and raggedness(course) is not None
     reach = _STRAYS * course.typical_stray_px if course and ragged else 0.0
-    strangers = np.empty(0, np.intp)
-    if not (region.coding or region.recurring):  # of a coded picture what is usual is known to recur
+    strangers = None
+    if not region.coding:  # of a coded picture what is usual is known to recur
         strangers = _strangers(region, fit, wild, usual if ragged else np.ones(SIZE), (least, reach))
-    if strangers.size == 0 or _recur(region, fit, strangers):
-        region.recurring |= strangers.size > 0
-        strangers = _strangers(
-            region,
-            fit,
-            np.flatnonzero(_are_wild(fit.bins.count, usual * expected, excess)),
-            usual,
-            (least, reach),
-        )
+        if strangers is not None and strangers.size == 0:
+            return None  # nor does any stand out of what is usual, which is more
+    if strangers is None or _recur(region, fit, strangers):
+        wild = np.flatnonzero(_are_wild(fit.bins.count, usual * expected, excess))
+        strangers = _strangers(region, fit, wild, usual, (least, reach))
         rough = not region.points.is_sensor or usual[HALF] > _ROUGH
-        if rough and _recur(region, fit, strangers):
+        if strangers is None or (rough and _recur(region, fit, strangers)):
             return None
-    if strangers.size == 0 or strangers.size > _MOST_OUTLIERS * region.points.value.size:
+    if not 0 < strangers.size <= _MOST_OUTLIERS * region.points.value.size:
         return None
     height, width = region.points.shape
     row, col = region.points.sites
@@ -171,13 +167,16 @@ def _zone_scatter(fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> 
 
 def _strangers(
     region: Region, fit: RefinedFit, wild: npt.NDArray[np.intp], usual: FloatArray, least: tuple[float, float]
-) -> npt.NDArray[np.intp]:
+) -> npt.NDArray[np.intp] | None:
     """List the samples of wild bins that stand apart from their bin's median (from the fit where a bin holds few).
 
-    By `least` they do: a part of the step, beyond what an edge displaced by so many px shows.
+    By `least` they do: a part of the step, beyond what an edge displaced by so many px shows. None where so many bins
+    are wild that it is no matter of single samples.
     """
-    if not 0 < wild.size <= _MOST_WILD_BINS * int(np.count_nonzero(fit.bins.count)):
-        return np.empty(0, np.intp)
+    if wild.size > _MOST_WILD_BINS * int(np.count_nonzero(fit.bins.count)):
+        return None
+    if not wild.size:
+        return wild
     posterior, plateaus = fit.posterior, fit.plateaus
     level, slope, bend = posterior.profile()
     chosen = np.zeros(level.size, bool)
@@ -189,8 +188,6 @@ def _strangers(
     light = plateaus.dark_slope_per_px + (plateaus.bright_slope_per_px - plateaus.dark_slope_per_px) * profile
     rest = region.points.value[among] - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
     rest -= light * region.along_px[among]
-    if not among.size:
-        return among
     # By bin, and by value in each: one key is sorted much sooner than two.
     order = np.argsort(at + (rest - rest.min()) * (0.999 / max(float(np.ptp(rest)), 1e-300)))
     first = np.flatnonzero(np.diff(at[order], prepend=-1))

@@ -91,8 +91,6 @@ class Region:
     coding: Coding | None = None
     """What lossy coding did to the edge, where it was coded."""
     ragged: Raggedness | None = None
-    recurring: bool = False
-    """Whether strangers recur all along the edge, as they do along most of its file or were seen to do here."""
     rough_sd: float = 0.0
     """Scatter where the edge is steep, beyond what is explained, in standard deviations of it."""
     fit: RefinedFit | None = None
