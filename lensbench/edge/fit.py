@@ -45,7 +45,9 @@ _LOWEST_SNR_SOFT: Final = 5.0
 _SOFT_SIGMAS: Final = 4.0
 _FACTOR_THAT_MATTERS: Final = 1.02
 _AT_A_TIME: Final = 44
-"""Regions whose samples are held at once; so many are enough, too, to tell of a photograph's file."""
+"""Regions of a photograph whose samples are held at once; so many are enough, too, to tell of its file."""
+_OF_A_LIST: Final = 128
+"""Of regions that belong to none, blurred each in its way: more of one shape then come together."""
 _TELLING: Final = 22
 """Of these, so many are enough to tell whether the file was coded in blocks, and how its errors hang together."""
 _ROUGH_SD: Final = 2.5
@@ -65,7 +67,7 @@ def fit_refined(
     results: list[RefinedFit | EdgeError] = []
     fitted: list[Region] = []
     waiting, habits = iter(regions), _Habits() if one_photograph else None
-    while batch := list(islice(waiting, _AT_A_TIME)):
+    while batch := list(islice(waiting, _AT_A_TIME if one_photograph else _OF_A_LIST)):
         found, errors = _fit_some(batch, len(results), habits)
         results += errors
         for region in found:
