@@ -7,7 +7,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from lensbench.edge.colour import Shift, colour_shift, colour_shifts, radial_shift
+    from lensbench.edge.colour import EdgeShapes, Shift, colour_shift, radial_shift
     from lensbench.edge.curves import crossing_cypx
     from lensbench.edge.lens_model import Aperture
     from lensbench.edge.line import span_px
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from lensbench.edge.seek import find_edges
 
 _PARTS: Final = {
-    "colour": "Shift colour_shift colour_shifts radial_shift",
+    "colour": "EdgeShapes Shift colour_shift radial_shift",
     "curves": "crossing_cypx",
     "lens_model": "Aperture",
     "line": "span_px",

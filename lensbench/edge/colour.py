@@ -1,8 +1,6 @@
 """Lateral colour: how far another colour's edge lies from the measured one, across the edge and along the radius."""
 
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice
 from math import cos, hypot, isnan, nan, radians, sin, sqrt
 from typing import Final, Self
 
@@ -15,7 +13,6 @@ from lensbench.model.shot import Edge, Samples
 from lensbench.model.units import FloatArray
 
 _ROUNDS: Final = 24
-_TOGETHER: Final = 32
 _LONGEST_STEP_PX: Final = 1.5
 _NEAR_PX: Final = 0.3
 """A step from which the second derivative tells of blur; further off it tells of the way that is left."""
@@ -104,6 +101,16 @@ class EdgeShapes:
             table=gaussian_filter1d(wider, sigma, axis=1, mode="nearest"),
         )
 
+    def at(self, distance_px: FloatArray) -> FloatArray:
+        """Look the three shapes up, shape (3, samples); beyond the table its ends go on."""
+        last = self.table.shape[1] - 1
+        place = (distance_px - self.first_px) / self.step_px
+        place = np.minimum(np.maximum(place, 0.0), last - 1e-9)
+        index = place.astype(np.intp)
+        shapes: FloatArray = self.table.take(index, axis=1)
+        shapes += (self.table.take(index + 1, axis=1) - shapes) * (place - index)
+        return shapes
+
 
 def _slopes(values: FloatArray, step_px: float) -> FloatArray:
     """Slope at every one of evenly spaced places, to second order but at both ends."""
@@ -113,13 +120,8 @@ def _slopes(values: FloatArray, step_px: float) -> FloatArray:
     return slopes
 
 
-def colour_shift(samples: Samples, edge: Edge) -> Shift:
-    """Another colour's shift along a measured edge's normal; see `colour_shifts`."""
-    return colour_shifts([(samples, edge)])[0]
-
-
-def colour_shifts(pairs: Iterable[tuple[Samples, Edge]]) -> list[Shift]:
-    """Other colours' shifts along the measured edges' normals; NaN where one is not clear.
+def colour_shift(samples: Samples, edge: Edge, shapes: EdgeShapes | None = None) -> Shift:
+    """Another colour's shift along the measured edge's normal; NaN where it is not clear.
 
     The samples are fitted by the measured edge's ESF with its first two derivatives, whose coefficients are shift and
     difference in blur, by least squares, until the shift rests; where the blurs differ by much, the ESF is blurred
@@ -127,183 +129,85 @@ def colour_shifts(pairs: Iterable[tuple[Samples, Edge]]) -> list[Shift]:
 
     Parameters
     ----------
-    pairs : iterable of (Samples, Edge)
-        The other colour in the same region, or in a part of it, and the measured edge, with its ESF and the point it
-        passes through. Those of one edge should follow each other.
+    samples : Samples
+        The other colour in the same region, or in a part of it.
+    edge : Edge
+        The measured one, with its ESF and the point it passes through.
+    shapes : EdgeShapes, optional
+        `EdgeShapes.of(edge)`, where it is at hand.
 
     Returns
     -------
-    list of Shift
+    Shift
         Positive along (cos angle to the right, sin angle down). The sd holds the other colour's noise (larger
         where errors hang together along the edge, as misfit of the shape does), the measured edge's own as far as
         its SNR and SFR tell, and the thousandth that the rounds leave. [px]
     """
-    found: list[Shift] = []
-    waiting = iter(pairs)
-    edge, shapes = None, None
-    while some := list(islice(waiting, _TOGETHER)):
-        seen: list[_Near | None] = []
-        for samples, own in some:
-            if own is not edge:
-                edge, shapes = own, EdgeShapes.of(own)
-            seen.append(_near(samples, own, shapes) if shapes is not None else None)
-        bright = iter(_towards_bright([near for near in seen if near is not None]))
-        for near in seen:
-            shift = _UNKNOWN if near is None else next(bright)
-            if near is not None and not isnan(shift.px):
-                sd_px = hypot(shift.sd_px, near.position_sd_px, _AT_REST_PX)
-                shift = Shift(px=near.side * shift.px, sd_px=sd_px)
-            found.append(shift)
-    return found
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Near:
-    """One colour's samples near a measured edge."""
-
-    distance_px: FloatArray
-    """Towards the bright side."""
-    along_px: FloatArray
-    value: FloatArray
-    side: float
-    shapes: EdgeShapes
-    position_sd_px: float
-
-
-def _near(samples: Samples, edge: Edge, shapes: EdgeShapes) -> _Near | None:
-    """Samples of a colour near the edge; None where too few lie on one side."""
+    shapes = EdgeShapes.of(edge) if shapes is None else shapes
+    if shapes is None:
+        return _UNKNOWN
     angle = radians(edge.angle_deg)
-    width = samples.values.shape[1]
-    held = np.flatnonzero(samples.present)
-    row, column = np.divmod(held, width)
-    distance = (row + (samples.box.top - edge.point_px[0])) * sin(angle)
-    distance += (column + (samples.box.left - edge.point_px[1])) * cos(angle)
-    near = np.flatnonzero(np.abs(distance) < shapes.reach_px)
-    distance, value = distance[near], samples.values.ravel()[held[near]]
+    height, width = samples.values.shape
+    right = np.arange(width) + (samples.box.left - edge.point_px[1])
+    down = np.arange(height) + (samples.box.top - edge.point_px[0])
+    distance = np.add.outer(down * sin(angle), right * cos(angle)).ravel()
+    near = np.flatnonzero(samples.present.ravel() & (np.abs(distance) < shapes.reach_px))
+    distance, values = distance[near], samples.values.ravel()[near]
     before = distance < 0.0
     count = int(np.count_nonzero(before))
-    if min(count, value.size - count) < _FEWEST_SAMPLES // 2:
-        return None
-    dark = float(value @ before)
-    side = 1.0 if dark / count < (float(value.sum()) - dark) / (value.size - count) else -1.0
-    share = held.size / samples.present.size
-    return _Near(
-        distance_px=side * distance,
-        along_px=column[near] * sin(angle) - row[near] * cos(angle),
-        value=value,
-        side=side,
-        shapes=shapes,
-        position_sd_px=shapes.position_sd_px / sqrt(1.0 - 2.0 * share if share < _MOSAIC else 1.0),
-    )
+    if min(count, values.size - count) < _FEWEST_SAMPLES // 2:
+        return _UNKNOWN
+    dark = float(values @ before)
+    side = 1.0 if dark / count < (float(values.sum()) - dark) / (values.size - count) else -1.0
+    row, column = np.divmod(near, width)
+    along = column * sin(angle) - row * cos(angle)
+    bright = _towards_bright(np.multiply(distance, side), along, values, shapes)
+    share = float(samples.present.mean())
+    own = shapes.position_sd_px / sqrt(1.0 - 2.0 * share if share < _MOSAIC else 1.0)
+    return Shift(px=side * bright.px, sd_px=hypot(bright.sd_px, own, _AT_REST_PX))
 
 
-class _Tables:
-    """Shapes of several edges, one after another in one table, to be looked up at once."""
-
-    def __init__(self, shapes: Sequence[EdgeShapes]) -> None:
-        self._table = np.concatenate([own.table for own in shapes], axis=1)
-        size = np.array([[own.table.shape[1]] for own in shapes])
-        self._start = np.cumsum(size, axis=0) - size
-        self._last = size - 1
-        self._first = np.array([[own.first_px] for own in shapes])
-        self._step = np.array([[own.step_px] for own in shapes])
-
-    def at(self, distance_px: FloatArray) -> FloatArray:
-        """Look the three shapes up, shape (3, edges, samples); beyond a table its ends go on."""
-        place = (distance_px - self._first) / self._step
-        place = np.minimum(np.maximum(place, 0.0), self._last - 1e-9)
-        index = place.astype(np.intp)
-        place -= index
-        index += self._start
-        shapes: FloatArray = self._table.take(index, axis=1)
-        shapes += (self._table.take(index + 1, axis=1) - shapes) * place
-        return shapes
-
-
-def _padded(rows: Sequence[FloatArray]) -> FloatArray:
-    padded = np.zeros((len(rows), max(row.size for row in rows)))
-    for own, row in zip(padded, rows, strict=True):
-        own[: row.size] = row
-    return padded
-
-
-def _towards_bright(seen: Sequence[_Near]) -> list[Shift]:
+def _towards_bright(distance: FloatArray, along: FloatArray, values: FloatArray, shapes: EdgeShapes) -> Shift:
     """Gauss-Newton for shift and difference in blur; a blur that is wider by much is put into the shapes."""
-    found = [_UNKNOWN] * len(seen)
-    if not seen:
-        return found
-    distance, value, along = (
-        _padded([getattr(near, name) for near in seen]) for name in ("distance_px", "value", "along_px")
-    )
-    held = _padded([np.ones(near.value.size) for near in seen])
-    least = _LEAST_STEP * np.abs(value).max(axis=1)
-    own = np.array([near.shapes.variance_px2 for near in seen])
-    shift, variance = np.zeros((2, len(seen)))
-    blurred = [near.shapes for near in seen]
-    going, tables = np.arange(len(seen)), _Tables(blurred)
+    shift, variance, least = 0.0, 0.0, _LEAST_STEP * float(np.abs(values).max())
+    blurred = shapes
+    design = np.ones((4, distance.size))
     for _ in range(_ROUNDS):
-        design = np.empty((going.size, 4, distance.shape[1]))
-        design[:, 0] = held[going]
-        design[:, 1:] = tables.at(distance[going] - shift[going, None]).transpose(1, 0, 2)
-        design[:, 1:] *= held[going, None]
-        inverse = _inverses(design @ design.transpose(0, 2, 1))
-        fit = (inverse @ (design @ value[going, :, None]))[:, :, 0]
-        clear = fit[:, 1] > least[going]
-        amount = np.where(clear, fit[:, 1], 1.0)
-        step = np.clip(-fit[:, 2] / amount, -_LONGEST_STEP_PX, _LONGEST_STEP_PX)
-        change = 2.0 * fit[:, 3] / amount
-        wider = np.clip(variance[going] + change, (_NARROWEST - 1.0) * own[going], _WIDEST_PX2)
-        shift[going] += step
-        alike = np.abs(change) < _ALIKE_PX2
-        rests = clear & (alike | (wider == variance[going]))
-        rests &= np.abs(step) < np.where(alike, _SETTLED_PX, _AT_REST_PX)
-        done = np.flatnonzero(rests & (np.abs(shift[going]) < _FARTHEST_PX))
-        if done.size:
-            at = going[done]
-            left = (value[at] - (fit[done, None] @ design[done])[:, 0]) * held[at]
-            sd_px = _sds_px(along[at], held[at], left, (inverse[done, None, 2] @ design[done])[:, 0])
-            for place, px, sd in zip(at.tolist(), shift[at].tolist(), sd_px / fit[done, 1], strict=True):
-                found[place] = Shift(px=px, sd_px=float(sd))
-        for k in np.flatnonzero(clear & ~rests & ~alike & (np.abs(step) < _NEAR_PX)).tolist():
-            place = int(going[k])
-            variance[place], blurred[place] = wider[k], seen[place].shapes.with_blur(float(wider[k]))
-        going = going[clear & ~rests]
-        if not going.size:
+        design[1:] = blurred.at(distance - shift)
+        try:
+            inverse = np.linalg.inv(design @ design.T)
+        except np.linalg.LinAlgError:
+            return _UNKNOWN
+        fit = inverse @ (design @ values)
+        if not fit[1] > least:
+            return _UNKNOWN
+        step = min(max(-float(fit[2] / fit[1]), -_LONGEST_STEP_PX), _LONGEST_STEP_PX)
+        change = 2.0 * float(fit[3] / fit[1])
+        wider = min(max(variance + change, (_NARROWEST - 1.0) * shapes.variance_px2), _WIDEST_PX2)
+        shift += step
+        alike = abs(change) < _ALIKE_PX2
+        if (alike or wider == variance) and abs(step) < (_SETTLED_PX if alike else _AT_REST_PX):
             break
-        tables = _Tables([blurred[place] for place in going])
-    return found
+        if not alike and abs(step) < _NEAR_PX:
+            variance, blurred = wider, shapes.with_blur(wider)
+    else:
+        return _UNKNOWN
+    if not abs(shift) < _FARTHEST_PX:
+        return _UNKNOWN
+    return Shift(px=shift, sd_px=_sd_px(along, values - fit @ design, inverse[2] @ design) / float(fit[1]))
 
 
-def _inverses(grams: FloatArray) -> FloatArray:
-    """Inverse of each matrix; NaN for those that have none."""
-    try:
-        return np.asarray(np.linalg.inv(grams), np.float64)
-    except np.linalg.LinAlgError:
-        if len(grams) == 1:
-            return np.full(grams.shape, np.nan)
-        return np.concatenate([_inverses(gram[None]) for gram in grams])
-
-
-def _sds_px(along: FloatArray, held: FloatArray, residual: FloatArray, pull: FloatArray) -> FloatArray:
-    """Standard deviation of each slope's coefficient, larger where errors hang together along the edge."""
-    count = held.sum(axis=1)
-    variance = np.square(residual).sum(axis=1) / np.maximum(count - 4.0, 1.0) * np.square(pull).sum(axis=1)
-    low = np.where(held > 0.0, along, np.inf).min(axis=1, keepdims=True)
-    span = np.where(held > 0.0, along, -np.inf).max(axis=1, keepdims=True) - low
-    pieces = (span / PIECE_PX).astype(np.intp)
-    most = max(int(pieces.max()), 1)
-    place = np.clip(
-        ((along - low) / np.maximum(span, 1e-9) * pieces).astype(np.intp), 0, np.maximum(pieces - 1, 0)
-    )
-    place += most * np.arange(len(along))[:, None]
-    sums = np.bincount(place.ravel(), (pull * residual).ravel(), most * len(along)).reshape(-1, most)
-    factor = np.ones(len(along))
-    for k, number in enumerate(pieces[:, 0].tolist()):
-        if number >= _FEWEST_PIECES and variance[k] > 0.0:
-            own = sums[k, :number]
-            between = number / (number - 1.0) * float(np.square(own - own.mean()).sum())
-            factor[k] = noise_factor([Pieces(ratio=between / float(variance[k]), dof=number - 1.0)])
-    return np.asarray(np.sqrt(variance * factor), np.float64)
+def _sd_px(along: FloatArray, residual: FloatArray, pull: FloatArray) -> float:
+    """Standard deviation of the slope's coefficient, larger where errors hang together along the edge."""
+    variance = float(residual @ residual) / max(residual.size - 4, 1) * float(pull @ pull)
+    low, high = float(along.min()), float(along.max())
+    count = int((high - low) / PIECE_PX)
+    if count < _FEWEST_PIECES or not variance > 0.0:
+        return sqrt(variance)
+    piece = np.minimum(((along - low) / (high - low) * count).astype(np.intp), count - 1)
+    sums = np.bincount(piece, pull * residual, count)
+    between = count / (count - 1.0) * float(np.square(sums - sums.mean()).sum())
+    return sqrt(variance * noise_factor([Pieces(ratio=between / variance, dof=count - 1.0)]))
 
 
 def position_sd_px(edge: Edge, *, share: float = 1.0) -> float:

@@ -281,15 +281,24 @@ def pool_together(
         places.append(_summed(distance_px * (1.0 / step_px), along_px, from_base, sums[:, number]))
     count, values, offsets, squares, alongs, scatter, along_scatter, shared = sums
     share = 1.0 / np.maximum(count, 1.0)
+    scatter -= values * values * share
+    along_scatter -= alongs * alongs * share
+    shared -= alongs * values * share
+    values *= share
+    values += base
+    values[count == 0.0] = 0.0
+    offsets *= share * step_px
+    squares *= share * (0.5 * step_px**2)
+    alongs *= share
     bins = Bins(
         count=count,
-        value=np.where(count > 0.0, values * share + base, 0.0),
-        offset_px=offsets * share * step_px,
-        half_square_px2=squares * share * (0.5 * step_px**2),
-        along_px=alongs * share,
-        scatter=np.maximum(scatter - values * values * share, 0.0),
-        along_scatter_px2=np.maximum(along_scatter - alongs * alongs * share, 0.0),
-        shared_px=shared - alongs * values * share,
+        value=values,
+        offset_px=offsets,
+        half_square_px2=squares,
+        along_px=alongs,
+        scatter=np.maximum(scatter, 0.0, out=scatter),
+        along_scatter_px2=np.maximum(along_scatter, 0.0, out=along_scatter),
+        shared_px=shared,
         place=np.empty(0, np.intp),
     )
     return bins, places

@@ -11,9 +11,9 @@ from typing import Final
 from lensbench import edge as edges_room
 from lensbench import photo as photos
 from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget, find_chart
-from lensbench.edge import Aperture, colour_shifts, radial_shift
+from lensbench.edge import Aperture, EdgeShapes, colour_shift, radial_shift
 from lensbench.model.errors import ChartError, ImageError, remark
-from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, Metadata, ShotResult
+from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, Metadata, Samples, ShotResult
 from lensbench.shot.corrections import (
     diffraction_q,
     doubt_neighbours,
@@ -94,10 +94,9 @@ def measure_shot(
         measured = doubt_neighbours([flagged_if_too_crisp(edge, q) for edge in measured], arms, q=q)
     _refuse_if_nothing(measured, photo.path)
     edges = tuple(
-        _chart_edge(photo, target, arm, edge) for (target, arm), edge in zip(arms, measured, strict=True)
+        _chart_edge(photo, target, arm, edge, colours=not options.fast)
+        for (target, arm), edge in zip(arms, measured, strict=True)
     )
-    if not options.fast and "red" in photo.channels:
-        edges = _with_lateral_colour(photo, arms, edges)
     result = _result(photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, q=q)
     if not options.fast:
         result = replace(result, thumbnails=thumbnails(photo, chart))
@@ -165,11 +164,15 @@ def _refuse_if_nothing(edges: list[Edge], path: Path) -> None:
     raise ImageError(f"{path.name}: none of the chart's {len(edges)} edges could be measured: {why}")
 
 
-def _chart_edge(photo: photos.Photo, target: FoundTarget, arm: ArmRegion, edge: Edge) -> ChartEdge:
+def _chart_edge(
+    photo: photos.Photo, target: FoundTarget, arm: ArmRegion, edge: Edge, *, colours: bool
+) -> ChartEdge:
     if not isfinite(edge.angle_deg):
         edge = replace(edge, angle_deg=arm.angle_deg)
     place = place_of(arm.center_px, photo.size_px)
     direction = direction_of(arm.center_px, photo.size_px, angle_deg=edge.angle_deg)
+    if colours and direction is Direction.TANGENTIAL and edge.measured and "red" in photo.channels:
+        edge = _with_lateral_colour(photo, arm, edge)
     return ChartEdge(
         edge=edge,
         target=target.target.name,
@@ -261,28 +264,34 @@ _COLOUR_SIDE_PX: Final = 72
 """Enough for a hundredth of a pixel, and quick."""
 
 
-def _with_lateral_colour(
-    photo: photos.Photo, arms: Sequence[Arm], edges: Sequence[ChartEdge]
-) -> tuple[ChartEdge, ...]:
-    """Add the shifts of red and blue; an edge along the radius cannot show them."""
-    shown = [
-        place
-        for place, edge in enumerate(edges)
-        if edge.direction is Direction.TANGENTIAL and edge.edge.measured
-    ]
-    pairs = (
-        (photo.cut(middle_of(arms[place][1].box, _COLOUR_SIDE_PX), channel), edges[place].edge)
-        for place in shown
-        for channel in ("red", "blue")
+def _with_lateral_colour(photo: photos.Photo, arm: ArmRegion, edge: Edge) -> Edge:
+    """Add the shift of red and blue; an edge along the radius cannot show it."""
+    middle = ((photo.size_px[0] - 1) / 2.0, (photo.size_px[1] - 1) / 2.0)
+    radius = (arm.center_px[0] - middle[0], arm.center_px[1] - middle[1])
+    box = middle_of(arm.box, _COLOUR_SIDE_PX)
+    red, blue = radial_shifts_px(
+        [photo.cut(box, channel) for channel in ("red", "blue")], edge, radius=radius
     )
-    shifts = colour_shifts(pairs)
-    found = list(edges)
-    for number, place in enumerate(shown):
-        edge, middle_px = edges[place], ((side - 1) / 2.0 for side in photo.size_px)
-        down, right = (at - middle for at, middle in zip(edge.center_px, middle_px, strict=True))
-        red, blue = (
-            radial_shift(shift, edge.edge, radius=(down, right)).px
-            for shift in shifts[2 * number : 2 * number + 2]
-        )
-        found[place] = replace(edge, edge=replace(edge.edge, lateral_color_px=(red, blue)))
-    return tuple(found)
+    return replace(edge, lateral_color_px=(red, blue))
+
+
+def radial_shifts_px(
+    colours: Sequence[Samples], edge: Edge, *, radius: tuple[float, float]
+) -> tuple[float, ...]:
+    """Shift of other colours' edges against a measured one, along the radius, positive outwards.
+
+    Only the shift across the edge can be seen; what a purely radial one would have to be follows from the angle
+    between the edge's normal and the radius, so the edge should stand square to the radius: NaN beyond 60 degrees.
+
+    Parameters
+    ----------
+    colours : sequence of Samples
+        The other colours in the same region.
+    edge : Edge
+        The measured one, with its ESF and the point it passes through.
+    radius : (down, right)
+        From the picture's centre to the edge; any length but 0.
+    """
+    shapes = EdgeShapes.of(edge)
+    shifts = [colour_shift(samples, edge, shapes) for samples in colours]
+    return tuple(radial_shift(shift, edge, radius=radius).px for shift in shifts)

@@ -9,7 +9,7 @@ from exact_edges import BRIGHT, DARK, Blur, Scene, esf_values, noisy, samples, s
 from scipy.special import ndtr
 
 from lensbench import optics
-from lensbench.edge import Shift, colour_shift, colour_shifts, measure_edge, radial_shift
+from lensbench.edge import EdgeShapes, Shift, colour_shift, measure_edge, radial_shift
 from lensbench.edge.colour import position_sd_px
 from lensbench.model.shot import Box, Edge, Samples
 
@@ -56,9 +56,11 @@ def test_the_shift_comes_back_with_its_sign(shift, angle, bright_right):
 
 def test_the_sd_is_true():
     edge = measured_edge(angle_deg=5.0)
-    found = colour_shifts(
-        (edge_samples(angle_deg=5.0, shift_px=0.2, noise=0.01, seed=seed), edge) for seed in range(200)
-    )
+    shapes = EdgeShapes.of(edge)
+    found = [
+        colour_shift(edge_samples(angle_deg=5.0, shift_px=0.2, noise=0.01, seed=seed), edge, shapes)
+        for seed in range(200)
+    ]
     off = np.array([(shift.px - 0.2) / shift.sd_px for shift in found])
     assert abs(off.mean()) < 0.25
     assert 0.9 < off.std() < 1.1  # one sd of this scatter of 200: 0.05

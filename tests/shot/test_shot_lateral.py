@@ -8,9 +8,8 @@ import pytest
 from chart_edges import an_edge
 from scipy.special import ndtr
 
-from lensbench.edge import colour_shift, radial_shift
 from lensbench.model.shot import Box, Edge, Samples
-from lensbench.shot.measure import middle_of
+from lensbench.shot.measure import middle_of, radial_shifts_px
 
 BOX = Box(top=100, left=300, height=70, width=50)
 
@@ -31,28 +30,23 @@ def measured_edge(*, angle_deg, sigma_px=0.7) -> Edge:
     return replace(edge, angle_deg=angle_deg)
 
 
-def radial_px(samples, edge, *, radius) -> float:
-    """Shift of another colour along the radius."""
-    return radial_shift(colour_shift(samples, edge), edge, radius=radius).px
-
-
 @pytest.mark.parametrize(("right", "sign"), [(900.0, 1.0), (-900.0, -1.0)])
 def test_the_sign_along_the_radius_is_positive_outwards(right, sign):
     """Right of the centre a shift to the right is outwards, left of it inwards."""
     samples = edge_samples(angle_deg=6.0, shift_px=0.3)
-    found = radial_px(samples, measured_edge(angle_deg=6.0), radius=(0.0, right))
-    assert found == pytest.approx(sign * 0.3 / cos(radians(6)), abs=0.01)
+    found = radial_shifts_px((samples,), measured_edge(angle_deg=6.0), radius=(0.0, right))
+    assert found[0] == pytest.approx(sign * 0.3 / cos(radians(6)), abs=0.01)
 
 
 def test_an_edge_along_the_radius_tells_nothing():
     samples = edge_samples(angle_deg=6.0, shift_px=0.3)
-    assert isnan(radial_px(samples, measured_edge(angle_deg=6.0), radius=(900.0, 0.0)))
+    assert isnan(radial_shifts_px((samples,), measured_edge(angle_deg=6.0), radius=(900.0, 0.0))[0])
 
 
 def test_what_is_no_edge_gives_nan():
     flat = edge_samples(angle_deg=5.0, shift_px=40.0)
-    assert isnan(radial_px(flat, measured_edge(angle_deg=5.0), radius=(0.0, 1.0)))
-    assert isnan(radial_px(flat, an_edge(0.2), radius=(1.0, 1.0)))
+    assert isnan(radial_shifts_px((flat,), measured_edge(angle_deg=5.0), radius=(0.0, 1.0))[0])
+    assert isnan(radial_shifts_px((flat,), an_edge(0.2), radius=(1.0, 1.0))[0])
 
 
 def test_the_middle_of_a_long_region():
