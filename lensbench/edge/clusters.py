@@ -49,6 +49,7 @@ BEND_SD_PER_PX: Final = 1e-4
 _TONE_POWER: Final = 0.05
 _NEAR: Final = 0.02
 """Of MTF50, to either side: there the transfer's slope tells how far a change of it moves MTF50."""
+_PER_WAVE: Final = 12.0
 _FEWEST_CELLS: Final = 8
 _RAGGED_SD: Final = 4.0
 _LEAST_RAGGED_PX: Final = 0.03
@@ -298,10 +299,12 @@ def common_doubt(fit: RefinedFit, curves: Curves, *, tone_known: bool) -> float:
         share = (fit.ragged.rms_px / gaussian_sigma_px(mtf50)) ** 2
         doubt = 0.5 * share * float(np.sqrt(4.0 * fit.ragged.length_px / np.ptp(fit.along_px)))
     if not tone_known and fit.posterior.dark > 0.0:
-        level = fit.posterior.dark + fit.posterior.step * np.maximum(curves.esf, 0.0)
+        # So many points in a wave are enough for what both have in common to cancel.
+        every = slice(None, None, max(int(1.0 / (_PER_WAVE * mtf50 * fit.posterior.shape.step_px)), 1))
+        level = fit.posterior.dark + fit.posterior.step * np.maximum(curves.esf[every], 0.0)
         both = np.stack([level, level ** (1.0 + _TONE_POWER)])
         near = np.array([1.0 - _NEAR, 1.0 + _NEAR])
-        plain, bent = _moduli(curves.position_px, both, mtf50 * near)
+        plain, bent = _moduli(curves.position_px[every], both, mtf50 * near)
         moved = _NEAR * float((bent - plain).sum() / (plain[0] - plain[1]))
         doubt = float(np.hypot(doubt, np.nan_to_num(moved)))
     return doubt
