@@ -19,13 +19,13 @@ from typing import Final
 import numpy as np
 from scipy import special
 
-from lensbench.edge.columns import level_columns, rows, variance
+from lensbench.edge.columns import level_columns, light_along, rows, variance
 from lensbench.edge.curves import Curves, mtf_gradients, mtf_moved
 from lensbench.edge.posterior import SHARES, likeliest
 from lensbench.edge.region import RefinedFit
 from lensbench.edge.samples import stack_bins
 from lensbench.edge.shapes import MIDDLES, SHAPE_GRID_CYPX, SIZE, ComplexArray, prior_shape
-from lensbench.edge.system import Solutions
+from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
 from lensbench.optics import gaussian_sigma_px
 
@@ -40,12 +40,16 @@ _GROWTH: Final = 0.1
 """Places of the light thrown aside, in sigmas of the blur: so far apart, further out by a part of the distance."""
 _PLAIN: Final = 2
 """Kinds, the first ones, that a good lens makes."""
+_WHOLE: Final = 3
+"""Kinds, the first ones, of a lens alone, with aberrations; the others are haloes and tails."""
 _SMALL: Final = 2
 """Free-form sizes, the first ones, that a good lens may need."""
 _LEAST_STRANGE: Final = 0.5
+_LEAST_THROWN: Final = 0.9
 _LEAST_FREE: Final = 0.05
 _LEAST_MISFIT_SDS: Final = 1.0
-"""Edges are looked at that other kinds explain better, if they need the free form as well or leave something over."""
+"""Edges are looked at that other kinds explain better, if these are haloes or tails, or need the free form as well, or
+leave something over."""
 _LEAST_TOLD: Final = 1e-4
 """Of what the samples tell of a departure, the part that the columns must leave."""
 
@@ -73,9 +77,9 @@ def departures_of(fits: Sequence[RefinedFit], curves: Sequence[Curves]) -> list[
     """What light thrown aside may do to each of some edges, all of one prior shape, with their curves."""
     found = [Departure()] * len(fits)
     systems: dict[int, list[int]] = {}
-    for place, (fit, its) in enumerate(zip(fits, curves, strict=True)):
-        if _is_strange(fit) and np.isfinite(its.mtf_cypx[0]):
-            systems.setdefault(id(fit.weighed.system), []).append(place)
+    for place in np.flatnonzero(_strange(fits)):
+        if np.isfinite(curves[place].mtf_cypx[0]):
+            systems.setdefault(id(fits[place].weighed.system), []).append(int(place))
     for places in systems.values():
         own = _weighed([fits[place] for place in places], [curves[place] for place in places])
         for place, departure in zip(places, own, strict=True):
@@ -83,70 +87,57 @@ def departures_of(fits: Sequence[RefinedFit], curves: Sequence[Curves]) -> list[
     return found
 
 
-def _is_strange(fit: RefinedFit) -> bool:
-    """Whether an edge is one that no good lens makes; those of files, and ragged ones, have errors of their own."""
-    if not fit.points.is_sensor or fit.ragged is not None:
-        return False
-    score = fit.weighed.of_shares + np.log(SHARES)
-    share = np.exp(score - score.max())
-    share /= share.sum()
-    strange = 1.0 - float(share[:_PLAIN, :_SMALL].sum())
-    free = float(share[:, _SMALL:].sum())
-    left = free > _LEAST_FREE or fit.posterior.misfit_sds > _LEAST_MISFIT_SDS
-    return left and strange > _LEAST_STRANGE
+def _strange(fits: Sequence[RefinedFit]) -> BoolArray:
+    """Whether each edge is one that no good lens makes; those of files, and ragged ones, have errors of their own."""
+    evidence = np.stack([fit.weighed.log_evidence for fit in fits])
+    share = np.exp(evidence - evidence.max(axis=(1, 2, 3), keepdims=True)).sum(axis=2) * SHARES
+    share /= share.sum(axis=(1, 2), keepdims=True)
+    strange = 1.0 - share[:, :_PLAIN, :_SMALL].sum(axis=(1, 2))
+    free, thrown = share[:, :, _SMALL:].sum(axis=(1, 2)), share[:, _WHOLE:].sum(axis=(1, 2))
+    misfit = np.array([fit.posterior.misfit_sds for fit in fits])
+    asked = np.array([fit.points.is_sensor and fit.ragged is None for fit in fits])
+    shows = (thrown > _LEAST_THROWN) | (free > _LEAST_FREE) | (misfit > _LEAST_MISFIT_SDS)
+    return np.asarray(asked & (strange > _LEAST_STRANGE) & shows, np.bool_)
 
 
 def _weighed(fits: Sequence[RefinedFit], curves: Sequence[Curves]) -> list[Departure]:
     """Weigh departures beside the fits of one system."""
-    system = fits[0].weighed.system
+    shape, span = fits[0].posterior.shape, slice(0, MIDDLES.size)
     which, weight, starts = likeliest([fit.weighed for fit in fits], SHARES)
-    solved = system.solved(which)
-    table = _departures(system.shape.index)
-    return [
-        _departure(fit, its, table, solved, weight, range(starts[i], starts[i + 1]))
-        for i, (fit, its) in enumerate(zip(fits, curves, strict=True))
-    ]
-
-
-def _departure(
-    fit: RefinedFit, curves: Curves, table: _Departures, solved: Solutions, weight: FloatArray, own: range
-) -> Departure:
-    """One edge's departure; `own` are its combinations among those solved, with their weights."""
-    posterior, system = fit.posterior, fit.weighed.system
-    shape, span = posterior.shape, slice(0, MIDDLES.size)
-    bins = stack_bins([fit.bins], shape.step_px)
+    solved = fits[0].weighed.system.solved(which)
+    table, plateaus = _departures(shape.index), [fit.plateaus for fit in fits]
+    bins = stack_bins([fit.bins for fit in fits], shape.step_px)
     levels = level_columns(bins, shape.fitted, span)
-    mean = levels[0, 1]
-    columns = np.concatenate([levels, rows(bins, shape.fitted.modes, span)], axis=1)[0]
-    weights = bins.count[0] / variance([fit.plateaus], mean[None], shape.fitted.position_px)[0]
-    light = fit.plateaus.dark_slope_per_px * (1.0 - mean) + fit.plateaus.bright_slope_per_px * mean
-    value = bins.value[0] - light * bins.along_px[0]
-    departed = posterior.step * rows(bins, table.samples, span)[0]
-    weighted = departed * weights
-    told = np.einsum("kb,kb->k", weighted, departed)
-    through = columns @ weighted.T
-    line = None if system.line is None else system.line.columns[:, MIDDLES] @ weighted.T
-    mtf50 = curves.mtf_cypx[0]
-    gradient = mtf_gradients(posterior, np.array([mtf50]))[0]
-    alone = mtf_moved(posterior, mtf50, table.otf)
-    combinations = []
-    for k in own:
-        spread = solved.spread[k]
-        taken = spread.T @ through
-        if line is not None:
-            taken += solved.line_spread[k].T @ line
-        left = told - np.einsum("ij,ij->j", taken, taken)
-        sure = left > _LEAST_TOLD * told
-        combinations.append(
-            _Beside(
-                weight=float(weight[k]),
-                told=np.where(sure, left, _LEAST_TOLD * told),
-                moment=np.where(sure, weighted @ (value - solved.mean[k] @ columns), 0.0),
-                moved=(alone - (gradient @ spread) @ taken) / mtf50,
-                apart=float(gradient @ (solved.mean[k] - posterior.coefficient)) / mtf50,
+    columns = np.concatenate([levels, rows(bins, shape.fitted.modes, span)], axis=1)
+    told = bins.count / variance(plateaus, levels[:, 1], shape.fitted.position_px)
+    value = bins.value - light_along(bins, plateaus, span, levels[:, 1])[0]
+    line = fits[0].weighed.system.line
+    found = []
+    for i, (fit, its) in enumerate(zip(fits, curves, strict=True)):
+        departed = fit.posterior.step * rows(bins, table.samples, span, slice(i, i + 1))[0]
+        weighted = departed * told[i]
+        through = columns[i] @ weighted.T
+        turned = np.zeros((0, len(departed))) if line is None else line.columns[:, MIDDLES] @ weighted.T
+        gradient = mtf_gradients(fit.posterior, np.array(its.mtf_cypx[:1]))[0] / its.mtf_cypx[0]
+        alone = mtf_moved(fit.posterior, its.mtf_cypx[0], table.otf) / its.mtf_cypx[0]
+        whole = np.einsum("kb,kb->k", weighted, departed)
+        combinations = []
+        for k in range(starts[i], starts[i + 1]):
+            taken = solved.spread[k].T @ through + solved.line_spread[k].T @ turned
+            left = whole - np.einsum("ij,ij->j", taken, taken)
+            sure = left > _LEAST_TOLD * whole
+            rest = weighted @ (value[i] - solved.mean[k] @ columns[i])
+            combinations.append(
+                _Beside(
+                    weight=float(weight[k]),
+                    told=np.where(sure, left, _LEAST_TOLD * whole),
+                    moment=np.where(sure, rest, 0.0),
+                    moved=alone - (gradient @ solved.spread[k]) @ taken,
+                    apart=float(gradient @ (solved.mean[k] - fit.posterior.coefficient)),
+                )
             )
-        )
-    return _averaged(table, combinations)
+        found.append(_averaged(table, combinations))
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
