@@ -77,9 +77,9 @@ def departures_of(fits: Sequence[RefinedFit], curves: Sequence[Curves]) -> list[
     """What light thrown aside may do to each of some edges, all of one prior shape, with their curves."""
     found = [Departure()] * len(fits)
     systems: dict[int, list[int]] = {}
-    for place in np.flatnonzero(_strange(fits)):
+    for place in np.flatnonzero(_strange(fits)).tolist():
         if np.isfinite(curves[place].mtf_cypx[0]):
-            systems.setdefault(id(fits[place].weighed.system), []).append(int(place))
+            systems.setdefault(id(fits[place].weighed.system), []).append(place)
     for places in systems.values():
         own = _weighed([fits[place] for place in places], [curves[place] for place in places])
         for place, departure in zip(places, own, strict=True):
