@@ -31,6 +31,7 @@ from lensbench.optics import gaussian_sigma_px
 
 _COMMON: Final = {"image": 0.04, "images": 0.02, "smear": 0.02, "shake": 0.01, "half": 0.02}
 """How common each departure is, for a lone edge that no plain lens explains."""
+_IMAGES: Final = ("image", "images")
 _SIZES: Final[FloatArray] = np.array([0.01, 0.03, 0.1])
 """Prior sizes of the light thrown aside, as parts of the whole; each as common as the others."""
 _NEAREST_SIGMAS: Final = 1.5
@@ -61,7 +62,7 @@ class Departure:
     doubt: float = 0.0
     """Sd that it adds to MTF50, relative to it."""
     probability: float = 0.0
-    """That there is any."""
+    """That there are second images; smears and half haloes may be a fast lens's own flare."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,6 +72,8 @@ class _Departures:
     log_common: FloatArray
     samples: FloatArray  # shape (3, departures, bins of the fit): the ESF's change, with two derivatives
     otf: ComplexArray  # on the prior shape's own grid
+    is_image: BoolArray
+    furthest_px: FloatArray  # from the edge, but for the last twentieth of the light
 
 
 def departures_of(fits: Sequence[RefinedFit], curves: Sequence[Curves]) -> list[Departure]:
@@ -136,7 +139,9 @@ def _weighed(fits: Sequence[RefinedFit], curves: Sequence[Curves]) -> list[Depar
                     apart=float(gradient @ (solved.mean[k] - fit.posterior.coefficient)),
                 )
             )
-        found.append(_averaged(table, combinations))
+        # Light beyond the region is in both plateaus, and not in the figure.
+        common = np.where(table.furthest_px < fit.reach_px, table.log_common, -np.inf)
+        found.append(_averaged(common, table.is_image, combinations))
     return found
 
 
@@ -153,7 +158,7 @@ class _Beside:
     """By how much the combination's own figure differs from the average."""
 
 
-def _averaged(table: _Departures, combinations: Sequence[_Beside]) -> Departure:
+def _averaged(log_common: FloatArray, is_image: BoolArray, combinations: Sequence[_Beside]) -> Departure:
     """Average over combinations, departures and sizes, and over there being none."""
     none, logs, squares = [], [], []
     for beside in combinations:
@@ -164,7 +169,7 @@ def _averaged(table: _Departures, combinations: Sequence[_Beside]) -> Departure:
         mean = z + np.exp(-0.5 * z * z - above) / np.sqrt(2.0 * np.pi)
         logs.append(
             np.log(2.0 * beside.weight / _SIZES.size)
-            + table.log_common
+            + log_common
             + (above + 0.5 * z * z - 0.5 * np.log(precision) - np.log(_SIZES)[:, None])
         )
         unit = beside.moved / np.sqrt(precision)
@@ -175,7 +180,7 @@ def _averaged(table: _Departures, combinations: Sequence[_Beside]) -> Departure:
     share = np.exp(log - largest)
     share /= float(share.sum() + np.exp(rest - largest).sum())
     square = float((share * np.array(squares)).sum())
-    return Departure(doubt=float(np.sqrt(max(square, 0.0))), probability=float(share.sum()))
+    return Departure(doubt=float(np.sqrt(max(square, 0.0))), probability=float(share[..., is_image].sum()))
 
 
 @lru_cache(maxsize=len(SHAPE_GRID_CYPX))
@@ -183,7 +188,7 @@ def _departures(index: int) -> _Departures:
     shape = prior_shape(index)
     step, own = shape.step_px, shape.own_frequency_cypx
     mean = shape.fine.mean
-    samples, otf, common = [], [], []
+    samples, otf, common, furthest = [], [], [], []
     kinds = list(_drawn(gaussian_sigma_px(shape.mtf50_cypx) / step))
     number = Counter(kind for kind, _, _ in kinds)
     for kind, places, light in kinds:
@@ -194,9 +199,11 @@ def _departures(index: int) -> _Departures:
         samples.append(np.einsum("p,spb->sb", light, copies) - mean[:, MIDDLES])
         otf.append(light @ np.exp(-2j * np.pi * np.outer(to * step, own)) - 1.0)
         common.append(np.log(_COMMON[kind] / number[kind]))
-    return _Departures(
-        np.array(common), np.array(samples).transpose(1, 0, 2), np.array(otf) * shape.mean_otf[: own.size]
-    )
+        furthest.append(step * float(np.abs(places[np.searchsorted(np.cumsum(light), 0.95)])))
+    changes = np.array(samples).transpose(1, 0, 2)
+    is_image = np.array([kind in _IMAGES for kind, _, _ in kinds])
+    passed = np.array(otf) * shape.mean_otf[: own.size]
+    return _Departures(np.array(common), changes, passed, is_image, np.array(furthest))
 
 
 def _drawn(sigma: float) -> Iterator[tuple[str, FloatArray, FloatArray]]:

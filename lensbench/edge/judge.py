@@ -176,7 +176,7 @@ def _signal(fit: RefinedFit, curves: Curves, slopes: Slopes, departure: Departur
         left = f"what no kind of blur explains stands {misfit_sds:.0f} sd out, limit {ODD_SDS:g}"
         remarks.append(remark("odd_shape", f"{left}; MTF50 may be {100 * doubt:.1f} % off for it"))
     elif departure.probability > SURELY_ODD and departure.doubt > LEAST_ODD:
-        chance = f"light thrown aside with a probability of {100 * departure.probability:.1f} %"
+        chance = f"a second image with a probability of {100 * departure.probability:.1f} %"
         limit = f"limit {100 * SURELY_ODD:g} %; MTF50 may be {100 * departure.doubt:.1f} % off for it"
         remarks.append(remark("odd_shape", f"{chance}, {limit}"))
     if fit.outliers:
