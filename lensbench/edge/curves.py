@@ -243,21 +243,10 @@ def crossing_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> 
 
 
 def crossings_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float | FloatArray) -> FloatArray:
-    """First frequency at which each SFR falls to a level, by a cubic through its four neighbours.
+    """First frequency at which each SFR falls to a level, by a cubic through four points; NaN where it never does.
 
-    Parameters
-    ----------
-    frequency_cypx : array, shape (n,)
-        Evenly spaced, from 0.
-    sfr : array, shape (edges, n)
-        Starts above the level.
-    level : float or array, shape (edges,)
-        0 to 1; one for all, or one for each.
-
-    Returns
-    -------
-    array, shape (edges,)
-        NaN where the SFR never falls to the level.
+    Frequencies are evenly spaced from 0; the SFRs, shape (edges, n), start above the level, 0 to 1, which is one for
+    all or one for each.
     """
     levels = np.reshape(level, (-1, 1))
     below = sfr < levels

@@ -37,28 +37,12 @@ def measure_edges(
     viewing: Viewing | None = None,
     one_photograph: bool = False,
 ) -> list[Edge]:
-    """Measure the edge in each region.
+    """Edge of each region, in order; one that cannot be measured has NaN figures and a flag that says why.
 
-    Parameters
-    ----------
-    regions : iterable of Samples
-        Linear samples of one channel each, holding one edge each. Regions given together are measured together,
-        which is much quicker than one by one; an iterator that cuts them as they are asked for holds few at once.
-    method : "refined" or "iso"
-        Our own method, or the standard's steps for comparison.
-    physical : Aperture, optional
-        The lens's f-number and the pixel, for the physical reading in `Edge.physical`; None leaves it out.
-    viewing : Viewing, optional
-        The print and its distance, for acutance and JND; None leaves them out.
-    one_photograph : bool
-        Whether all regions belong to one photograph: then they tell together how its edges depart from the usual. The
-        first ones, which should lie all over it, tell how its file was coded.
-
-    Returns
-    -------
-    list of Edge
-        One for each region, in order. A region that cannot be measured gives NaN figures and a flag that says why;
-        nothing is raised for it.
+    Each region holds linear samples of one channel and one edge. Regions given together are measured together, which is
+    much quicker than one by one; an iterator that cuts them as they are asked for holds few at once. Where all belong
+    to `one_photograph`, they tell together how its edges depart from the usual, and the first ones, which should lie
+    all over it, how its file was coded. `physical` adds `Edge.physical`, `viewing` acutance and JND.
     """
     seen: list[Samples] = []
     edges: list[Edge] = []

@@ -126,18 +126,10 @@ class Weighed:
 def weigh_shapes(
     bins: Sequence[Bins], shape: PriorShape, plateaus: Sequence[Plateaus], *, levels: FloatArray
 ) -> list[Weighed]:
-    """Weigh all kinds of edges near one prior shape against the pooled samples of several regions.
+    """All kinds of edges near one prior shape, weighed against the pooled samples of several regions.
 
-    Parameters
-    ----------
-    bins : sequence of Bins
-        Samples pooled by distance towards the bright side, one for each region.
-    shape : PriorShape
-        Shapes near these edges' sharpness.
-    plateaus : sequence of Plateaus
-        Noise and light along the edge, one for each region.
-    levels : array, shape (regions, 2)
-        First idea of the dark and the bright level, which scale the prior. [linear]
+    Samples are pooled by distance towards the bright side; `levels`, shape (regions, 2), is a first idea of the linear
+    dark and bright level, which scale the prior.
     """
     weighed: list[Weighed] = []
     for first in range(0, len(bins), _TOGETHER):

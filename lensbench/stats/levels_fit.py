@@ -107,16 +107,10 @@ class Fitted:
 
 
 def fit_levels(values: FloatArray, layout: Layout, *, unseen_sd: float = 0.0) -> Fitted:
-    """Differences of levels and drift, with settings fitted beside them.
+    """Differences of levels and drift, with settings fitted beside them, from what was measured on each shot.
 
-    Parameters
-    ----------
-    values : float array, shape (shots,)
-        What was measured; logarithms for differences in percent.
-    layout : Layout
-        Levels, settings and order of the shots.
-    unseen_sd : float
-        What is assumed to stand between rows of shots where each level was shot in one.
+    `unseen_sd` is assumed to stand between rows of shots where each level was shot in one. Differences in percent take
+    logarithms.
     """
     plain, drifting = layout.design(drift=False), layout.design(drift=True)
     columns = drifting.shape[1]
