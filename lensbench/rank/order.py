@@ -24,7 +24,7 @@ from lensbench.rank.frames import Frame
 from lensbench.storage.text import told_apart
 
 RISK: Final = 0.05
-_SHAPE_SHARE: Final = 0.08  # what the Gaussian fall may miss of a difference: by trial on known blur
+_SHAPE_SHARE: Final = 0.12  # what the Gaussian fall may miss of a difference: by trial on known blur
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
