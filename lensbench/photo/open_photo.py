@@ -15,7 +15,7 @@ from lensbench.model.errors import ImageError, Remark, SettingError
 from lensbench.model.shot import Box, Metadata, Overview, Samples
 from lensbench.photo.metadata import read_metadata
 from lensbench.photo.pixels import MOST_BYTES, RAW_SUFFIXES, decoding, refusal
-from lensbench.photo.raster import RasterPixels, parse_encoding, read_header, read_raster
+from lensbench.photo.raster import COLOUR_CHANNELS, RasterPixels, parse_encoding, read_header, read_raster
 from lensbench.photo.raw import MosaicPixels, is_cut_short, read_raw
 
 PHOTO_SUFFIXES: Final = RAW_SUFFIXES | {".jpg", ".jpeg", ".png", ".tif", ".tiff"}
@@ -45,8 +45,11 @@ class Photo:
         return self.channels[0]
 
     def channel(self, name: str) -> str:
-        """Channel of this name, «auto» being the default one; a SettingError where there is none."""
-        if name == "auto":
+        """Channel of this name, «auto» being the default one; a SettingError where there is none.
+
+        A grey picture has but one, which stands for whatever colour is asked for.
+        """
+        if name == "auto" or (name in COLOUR_CHANNELS and len(self.channels) == 1):
             return self.default_channel
         if name not in self.channels:
             raise SettingError(
