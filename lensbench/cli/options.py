@@ -30,7 +30,7 @@ REJECTED: Final = 3  # exit status of --strict where a photograph was rejected
 
 def argument(metavar: str, about: str) -> Any:
     """Give what stands without a name."""
-    return typer.Argument(metavar=metavar, help=about)
+    return typer.Argument(metavar=metavar, help=about, readable=False)  # what reads it says more
 
 
 def option(about: str, *names: str, **further: Any) -> Any:
