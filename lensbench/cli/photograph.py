@@ -162,6 +162,7 @@ class MeasureCommand(Viewed):
     method: shared.Method = "refined"
     encoding: shared.Encoding = "auto"
     print_profile: shared.PrintProfile = None
+    camera: shared.CameraName = None
     room: shared.RoomFile = None
     far: Annotated[
         list[Path] | None, path("With --keep-print: the same print from further away; may be given again.")
@@ -194,7 +195,9 @@ def measure(given: MeasureCommand) -> None:
 
     def measured(photo: Path, *, at_lpmm: tuple[float, ...] = ()) -> "lensbench.PhotoResult":
         with limited(photo):
-            return lensbench.measure(photo, options, f_number=given.f_number, at_lpmm=at_lpmm)
+            return lensbench.measure(
+                photo, options, f_number=given.f_number, camera=given.camera, at_lpmm=at_lpmm
+            )
 
     done = measured(given.photo, at_lpmm=lpmm_list(given.at_lpmm))
     kept = []
