@@ -474,6 +474,7 @@ def test_a_watched_folder_from_the_first_file_to_ctrl_c(tmp_path, clean):
         _, errors = running.communicate(timeout=10)
         assert running.returncode == 0
         assert "Traceback" not in errors
+        assert "KeyboardInterrupt" not in errors
     finally:
         running.kill()
         running.communicate()
