@@ -3,6 +3,7 @@
 Each photograph is told of once its size and time stand still, and again when it is renamed or gone.
 """
 
+import logging
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -161,6 +162,7 @@ def _news(folder: Path) -> Iterator[bool]:
     """Whether something changed, many times a second; never while the system cannot tell: the rescans find it."""
     from watchfiles import watch  # noqa: PLC0415 - only this way of working needs it
 
+    logging.getLogger("watchfiles").setLevel(logging.ERROR)  # lest it remark on Ctrl-C
     while True:
         try:
             changes = watch(

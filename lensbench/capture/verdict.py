@@ -83,7 +83,7 @@ def judge(
         lacks_stop=lacks_stop,
         settings=_settings(result.metadata),
         repeat=tuple(repeat),
-        mind=tuple([words_of("capture")["check"]["soft"]] * soft + _mind(result, earlier)),
+        mind=tuple([words_of("capture")["check"]["soft"]] * soft + _mind(result, earlier, frame=bool(frame))),
     )
 
 
@@ -185,14 +185,15 @@ def _is_finished_by_phone(shot: ShotResult) -> bool:
     return hypot(*shot.size_px) * pitch_um / 1000.0 < FULL_FRAME_DIAGONAL_MM / _PHONE_CROP
 
 
-def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
-    """What could be better without a repeat."""
+def _mind(shot: ShotResult, earlier: Sequence[ShotResult], *, frame: bool) -> list[str]:
+    """What could be better without a repeat; of the corners nothing where the frame is said to be wrong."""
     flags, words, said = _flags(shot), words_of("capture")["check"], []
     white = finite_median(edge.edge.bright_level for edge in shot.edges)
     if "underexposed" in flags and white > 0.0:
         more = thirds_in_words(log2(_PAPER_WHITE / white))
         said.append(f"dark, paper white at {100 * white:.0f} %: {more} more")
     flags -= {"not_sensor_data"} if "sharpened" in flags else set()
+    flags -= {"corners_unmeasured"} if frame else set()
     phone = _is_finished_by_phone(shot)
     if phone:
         flags -= {"not_sensor_data", "sharpened"}

@@ -30,7 +30,7 @@ REJECTED: Final = 3  # exit status of --strict where a photograph was rejected
 
 def argument(metavar: str, about: str) -> Any:
     """Give what stands without a name."""
-    return typer.Argument(metavar=metavar, help=about)
+    return typer.Argument(metavar=metavar, help=about, readable=False)  # what reads it says more
 
 
 def option(about: str, *names: str, **further: Any) -> Any:
@@ -203,7 +203,7 @@ def numbers_in(
 ) -> list[float]:
     """Read a list of numbers of a kind, each within the limits; without a count, one at least."""
     try:
-        numbers = read_numbers(given, kind)
+        numbers = read_numbers(given, kind, count=count)
     except SettingError as error:
         raise SettingError(f"{option}: {error}") from error
     if not numbers or (count is not None and len(numbers) != count):

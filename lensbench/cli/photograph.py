@@ -13,7 +13,7 @@ from lensbench import report
 from lensbench.cli import options as shared
 from lensbench.cli.options import Viewed, argument, lpmm_list, measure_options, number, option, path, text
 from lensbench.cli.output import keep, say, say_result, shown, within_limit
-from lensbench.model.errors import SettingError
+from lensbench.model.errors import EdgeError, SettingError
 from lensbench.model.setting import f_stop, focal_length, shutter_speed
 from lensbench.model.shot import ZONES, VeilBound
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
@@ -86,7 +86,8 @@ def edge(given: EdgeCommand) -> None:
         profile = profile_from_scan(done.edges, dpi=given.dpi, name=Path(given.keep_print).stem)
         say(*keep(profile, given.keep_print), err=given.as_json)
     if not any(edge.measured for edge in done.edges):
-        raise typer.Exit(1)
+        reason = done.edges[0].flags[0].message
+        raise EdgeError(f"{done.image.name}: no region could be measured: {reason}")
 
 
 def _region(given: str) -> tuple[int, int, int, int]:
@@ -161,6 +162,7 @@ class MeasureCommand(Viewed):
     method: shared.Method = "refined"
     encoding: shared.Encoding = "auto"
     print_profile: shared.PrintProfile = None
+    camera: shared.CameraName = None
     room: shared.RoomFile = None
     far: Annotated[
         list[Path] | None, path("With --keep-print: the same print from further away; may be given again.")
@@ -193,7 +195,9 @@ def measure(given: MeasureCommand) -> None:
 
     def measured(photo: Path, *, at_lpmm: tuple[float, ...] = ()) -> "lensbench.PhotoResult":
         with limited(photo):
-            return lensbench.measure(photo, options, f_number=given.f_number, at_lpmm=at_lpmm)
+            return lensbench.measure(
+                photo, options, f_number=given.f_number, camera=given.camera, at_lpmm=at_lpmm
+            )
 
     done = measured(given.photo, at_lpmm=lpmm_list(given.at_lpmm))
     kept = []

@@ -4,6 +4,7 @@ It lies beside the photographs, or is named with --room. Each key stands for the
 has one; an option on the command line wins.
 """
 
+import os
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -82,7 +83,7 @@ def _value(path: Path, key: str, value: Any) -> Any:
 def room_beside(photographs: Iterable[Path]) -> Room | None:
     """Room whose file lies in the folder of photographs, or beside one; None without, a SettingError for two."""
     folders = dict.fromkeys((place if place.is_dir() else place.parent).resolve() for place in photographs)
-    files = [folder / FILE for folder in folders if (folder / FILE).is_file()]
+    files = [folder / FILE for folder in folders if os.access(folder, os.X_OK) and (folder / FILE).is_file()]
     if len(files) > 1:
         raise SettingError(f"{files[0]} and {files[1]} tell of two rooms: name one of them with --room")
     return read_room(files[0]) if files else None

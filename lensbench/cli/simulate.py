@@ -79,7 +79,8 @@ class SimulateCommand:
         number("Chart to sensor, in mm.  [default: the chart fills the frame]", 10.0, 1e6, kind="mm"),
     ] = None
     file_format: Annotated[
-        Literal["dng", "jpeg", "tiff", "tiff-linear"], option("Raw, or a finished picture.", "--format")
+        Literal["dng", "jpeg", "tiff", "tiff-linear"],
+        option("Raw, or a finished picture; tiff-linear is measured with --encoding linear.", "--format"),
     ] = "dng"
     sharpen: Annotated[
         float, number("In-camera sharpening of JPEG and TIFF: 0 none, 1 strong.", 0.0, 10.0)

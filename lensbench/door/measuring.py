@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -140,6 +140,7 @@ def measure(
     options: MeasureOptions = _USUAL,
     *,
     f_number: float | None = None,
+    camera: str | None = None,
     at_lpmm: Sequence[float] = (),
 ) -> PhotoResult:
     """Measure one photograph of the chart.
@@ -150,6 +151,8 @@ def measure(
         Raw, JPEG, PNG or TIFF.
     options : MeasureOptions
         How it is measured.
+    camera : str, optional
+        Name, where the photograph does not tell it.
     f_number, at_lpmm
         As for `measure_edge`.
 
@@ -168,7 +171,8 @@ def measure(
         raise _unknown(shot.path, "pixel pitch", _AT_LPMM if at_lpmm else _PHYSICAL, give="pitch_um")
     if shot.metadata.f_number is None and options.physical:
         raise _unknown(shot.path, "f-number", _PHYSICAL, give="f_number")
-    return PhotoResult(shot=shot, at_lpmm=tuple(at_lpmm))
+    named = replace(shot, metadata=replace(shot.metadata, camera=shot.metadata.camera or camera))
+    return PhotoResult(shot=named, at_lpmm=tuple(at_lpmm))
 
 
 def _unknown(path: Path, what: str, reading: str, *, give: str) -> SettingError:

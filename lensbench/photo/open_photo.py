@@ -15,13 +15,15 @@ from lensbench.model.errors import ImageError, Remark, SettingError
 from lensbench.model.shot import Box, Metadata, Overview, Samples
 from lensbench.photo.metadata import read_metadata
 from lensbench.photo.pixels import MOST_BYTES, RAW_SUFFIXES, decoding, refusal
-from lensbench.photo.raster import RasterPixels, parse_encoding, read_header, read_raster
+from lensbench.photo.raster import COLOUR_CHANNELS, RasterPixels, parse_encoding, read_header, read_raster
 from lensbench.photo.raw import MosaicPixels, is_cut_short, read_raw
+from lensbench.storage.files import Listing
 
 PHOTO_SUFFIXES: Final = RAW_SUFFIXES | {".jpg", ".jpeg", ".png", ".tif", ".tiff"}
 _DEEPEST: Final = 8
 _MOST_PHOTOS: Final = 20_000
 _OVERVIEW_PX: Final = 2_000_000
+_OF_REPORT: Final = Listing(folder=Path(), what="report").path.name
 _PHONE_SUFFIXES: Final = frozenset({".heic", ".heif", ".avif"})
 
 
@@ -45,8 +47,11 @@ class Photo:
         return self.channels[0]
 
     def channel(self, name: str) -> str:
-        """Channel of this name, «auto» being the default one; a SettingError where there is none."""
-        if name == "auto":
+        """Channel of this name, «auto» being the default one; a SettingError where there is none.
+
+        A grey picture has but one, which stands for whatever colour is asked for.
+        """
+        if name == "auto" or (name in COLOUR_CHANNELS and len(self.channels) == 1):
             return self.default_channel
         if name not in self.channels:
             raise SettingError(
@@ -156,17 +161,19 @@ def list_photos(folder: Path) -> list[Path]:
     """List the photographs in a folder and its subfolders, in natural order of their names.
 
     Regular files with known suffixes only: no links to files or folders are followed, no hidden files or
-    folders, at most 8 levels down.
+    folders, no reports of ours, at most 8 levels down.
 
     Raises
     ------
     ImageError
-        There is no such folder, it cannot be read, or it holds more than 20 000 photographs.
+        There is no such folder, it cannot be read, is a report, or holds more than 20 000 photographs.
     """
     if folder.is_file():
         raise ImageError(f"{folder}: this is a file; give the folder that holds it")
     if not folder.is_dir():
         raise ImageError(f"{folder}: there is no such folder; give the folder that holds the photographs")
+    if (folder / _OF_REPORT).is_file():
+        raise ImageError(f"{folder}: this is a report; give the folder that holds the photographs")
     photos, passed = _walked(folder)
     if folder in passed:
         raise ImageError(f"{folder}: the folder cannot be read ({passed[folder]})")
@@ -190,6 +197,9 @@ def _walked(folder: Path) -> tuple[list[Path], dict[Path, str]]:
         passed[Path(error.filename or folder)] = str(error.strerror)
 
     for here, folders, names in os.walk(folder, onerror=unreadable):
+        if _OF_REPORT in names:
+            folders.clear()
+            continue
         place = Path(here)
         depth = len(place.relative_to(folder).parts)
         folders[:] = [name for name in folders if not name.startswith(".")] if depth < _DEEPEST else []

@@ -147,6 +147,8 @@ _TIFF_MAGICS: Final = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 _MOST_PROFILE_BYTES: Final = 4_000_000
 _SAMPLE_KINDS: Final = {1: "", 2: " (signed)", 3: " (floating point)", 5: " (complex)", 6: " (complex)"}
 """TIFF SampleFormat: TIFF 6.0, section 19."""
+_ONE_BY_ONE: Final = 2
+"""TIFF PlanarConfiguration of colours that lie in planes of their own: TIFF 6.0, section 8."""
 _RAW_PHOTOMETRIC: Final = frozenset({32803, 34892})  # colour-filter-array and linear raw (DNG 1.6)
 
 
@@ -161,7 +163,7 @@ class PictureHeader:
     samples: int = 3  # a pixel, as they are decoded
     icc_profile: bytes = b""
     stated_gamma: float | None = None  # light = code ** gamma, where the file says so outside an ICC profile
-    plain_tiff: bool = False  # uncompressed, grey from black or RGB, samples side by side, one plane
+    plain_tiff: bool = False  # uncompressed, grey from black or RGB
 
 
 def read_header(path: Path) -> PictureHeader | None:
@@ -239,7 +241,14 @@ def _tiff_header(path: Path) -> PictureHeader | None:
         pieces = list(zip(page.dataoffsets, page.databytecounts, strict=False))
         if not pieces or min(map(min, pieces)) <= 0 or max(map(sum, pieces)) > path.stat().st_size:
             raise _damaged(path, "tiff")
-        form = int(page.compression), int(page.planarconfig), int(page.photometric)
+        plain = int(page.compression) == 1 and int(page.photometric) in {1, 2}
+        if (
+            int(page.planarconfig) == _ONE_BY_ONE and bits > 8 and not plain
+        ):  # the general decoder mixes them up
+            raise ImageError(
+                f"{path.name}: a compressed TIFF of 16 bits with one plane a colour is not measured; save it with "
+                "interleaved colours, or uncompressed"
+            )
         return PictureHeader(
             kind="tiff",
             rows=int(page.imagelength),
@@ -247,12 +256,12 @@ def _tiff_header(path: Path) -> PictureHeader | None:
             bits=bits,
             samples=int(page.samplesperpixel),
             icc_profile=bytes(page.iccprofile or b"")[:_MOST_PROFILE_BYTES],
-            plain_tiff=form in {(1, 1, 1), (1, 1, 2)},
+            plain_tiff=plain,
         )
 
 
 _PLANE_OF: Final = {"blue": 0, "green": 1, "red": 2}  # planes are kept in the decoder's order
-_COLOUR_CHANNELS: Final = ("green", "red", "blue", "luminance")
+COLOUR_CHANNELS: Final = ("green", "red", "blue", "luminance")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -273,7 +282,7 @@ class RasterPixels:
     @property
     def channels(self) -> tuple[str, ...]:
         """Grey, or green first, the other colours, and luminance."""
-        return _COLOUR_CHANNELS if self.codes.ndim == 3 else ("grey",)
+        return COLOUR_CHANNELS if self.codes.ndim == 3 else ("grey",)
 
     def cut(self, box: Box, channel: str) -> Samples:
         """Linear samples of one channel, present at every pixel."""
@@ -362,6 +371,8 @@ def _decoded(path: Path, header: PictureHeader) -> PixelArray:
 
         with tifffile.TiffFile(path) as file:
             codes = file.pages[0].asarray()
+        if codes.shape[:2] != (header.rows, header.columns):  # a plane each
+            codes = np.moveaxis(codes, 0, -1)
         codes = codes[:, :, 2::-1] if codes.ndim == 3 and codes.shape[2] >= 3 else codes
     else:
         import cv2  # noqa: PLC0415  heavy: only when a picture is opened

@@ -66,7 +66,7 @@ def frames_of(places: Sequence[Path]) -> list[Path]:
             if path.suffix.lower() in photo.RAW_SUFFIXES or path.with_suffix("") not in raw
         ]
     if len(paths) < 2:
-        raise SettingError(f"{len(paths)} photograph; give two or more of the same scene")
+        raise SettingError(f"{len(paths)} photograph{'s' * (not paths)}; give two or more of the same scene")
     if len(paths) > MOST_FRAMES:
         raise SettingError(f"{len(paths)} photographs; at most {MOST_FRAMES} are put in order at once")
     if len({path.resolve() for path in paths}) < len(paths):

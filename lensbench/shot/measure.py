@@ -147,7 +147,12 @@ def _refuse_if_nothing(edges: list[Edge], path: Path) -> None:
         return
     reasons = Counter(remark.flag for edge in edges for remark in edge.flags).most_common(1)
     first = next((r for edge in edges for r in edge.flags if reasons and r.flag == reasons[0][0]), None)
-    why = f"{first.message}; {first.advice}" if first is not None else "show more of the chart, in focus"
+    if first is None:
+        raise ImageError(
+            f"{path.name}: no edge of the chart lies large and whole in the picture; let the chart fill it up to the "
+            "brackets: step nearer, or back where it is cut off"
+        )
+    why = f"{first.message}; {first.advice}"
     raise ImageError(f"{path.name}: none of the chart's {len(edges)} edges could be measured: {why}")
 
 

@@ -6,6 +6,7 @@ Exif 2.32 (CIPA DC-008), TIFF 6.0.
 """
 
 import struct
+from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -99,8 +100,8 @@ def _long(tag: int, value: int) -> Entry:
 
 
 def _rational(tag: int, *values: float) -> Entry:
-    pairs = b"".join(struct.pack("<II", round(value * 10_000), 10_000) for value in values)
-    return Entry(tag, _RATIONAL, pairs)
+    shares = [Fraction(value).limit_denominator(10_000) for value in values]
+    return Entry(tag, _RATIONAL, b"".join(struct.pack("<II", *share.as_integer_ratio()) for share in shares))
 
 
 def _stamp(time: str) -> str:

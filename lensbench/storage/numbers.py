@@ -107,11 +107,11 @@ def read_range(text: str, kind: str) -> tuple[float, float]:
     return first, last
 
 
-def read_numbers(text: str, kind: str = "") -> list[float]:
+def read_numbers(text: str, kind: str = "", *, count: int | None = None) -> list[float]:
     """Figures of a list: a comma between them; with semicolons or spaces, a comma is a decimal sign.
 
     A list without any point that goes up and down, or in which two figures can be one f-number (2,8), is taken to have
-    decimal commas, and refused.
+    decimal commas, and refused; not so one that has as many figures as are asked for.
 
     >>> read_numbers("f/2.8,f/4", "f-number"), read_numbers("2,8; 4; 5,6", "f-number")
     ([2.8, 4.0], [2.8, 4.0, 5.6])
@@ -121,7 +121,7 @@ def read_numbers(text: str, kind: str = "") -> list[float]:
     ordered = sorted(figures)
     zigzag = len(figures) > 2 and figures not in (ordered, ordered[::-1])
     pair = _STOP_OR_TWO.search(text) if kind == "f-number" else None
-    if mark == "," and "." not in text and (zigzag or pair):
+    if mark == "," and "." not in text and len(figures) != count and (zigzag or pair):
         apart = (
             f"{pair[0].replace(',', '.')}, or f/{pair[0].replace(',', ',f/')}" if pair else "decimal points"
         )

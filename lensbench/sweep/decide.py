@@ -8,6 +8,7 @@ at an equal stop, which light or depth of field may ask for. Stops are equal by 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 from math import nan
 from pathlib import Path
 from typing import Any, Final
@@ -47,7 +48,7 @@ from lensbench.stats import (
 )
 from lensbench.storage.cache import ResultCache
 from lensbench.sweep.countable import PURPOSES, FocalShots, by_focal_length, zone_series
-from lensbench.sweep.gather import gather
+from lensbench.sweep.gather import UNKNOWN_LENS, gather
 from lensbench.sweep.reject import departure_remarks, reject, reject_flagged, rejections
 from lensbench.sweep.remarks import remarks, reservations
 from lensbench.sweep.run import Running, run
@@ -146,11 +147,17 @@ def measured_shots(
 
 
 def find(shots: Sequence[SweepShot], *, method: str = "refined", tie: Tie = Tie.BEST) -> SweepFindings:
-    """The best settings of every lens, from measured and rejected shots as `reject` gives them."""
+    """The best settings of every lens, from measured and rejected shots as `reject` gives them.
+
+    A file that names no lens belongs to the one lens there is; among several it belongs to none.
+    """
     by_lens: dict[tuple[str, str], list[SweepShot]] = defaultdict(list)
     for shot in shots:
         by_lens[shot.planned.lens, shot.planned.camera].append(shot)
     known = {lens: group for lens, group in by_lens.items() if any(shot.used for shot in group)}
+    if len(known) == 1:
+        nameless = [lens for lens in by_lens.keys() - known.keys() if lens[0] == UNKNOWN_LENS]
+        known = {lens: [*group, *chain(*map(by_lens.pop, nameless))] for lens, group in known.items()}
     return SweepFindings(
         lenses=tuple(_lens_findings(lens, group, tie) for lens, group in sorted(known.items())),
         unplaced=tuple(

@@ -179,6 +179,7 @@ def test_a_room_names_the_camera_that_photographs_do_not_tell(lensbench, room, t
     for path in list(room.parent.glob("a_*.dng")):
         path.rename(path.with_name(path.name.replace("a", "c")))
     assert pitches(lensbench("sweep", room.parent, "--out", tmp_path / "out", "--json")) == {"Box One": 5.0}
+    assert "Taken with: Box One, Fennel" in lensbench("measure", room.parent / "c_0.dng").stdout
 
 
 def test_photographs_of_another_camera_are_said(lensbench, room, tmp_path):

@@ -49,6 +49,7 @@ def test_bytes_changed_at_random_give_a_photo_or_one_image_error(tmp_path, seed)
 def test_photos_are_listed_in_natural_order_and_nothing_else(tmp_path):
     (tmp_path / "sub").mkdir()
     (tmp_path / ".hidden").mkdir()
+    (tmp_path / "sub-lensbench" / "plots").mkdir(parents=True)
     for name in (
         "shot10.dng",
         "shot2.DNG",
@@ -57,6 +58,8 @@ def test_photos_are_listed_in_natural_order_and_nothing_else(tmp_path):
         "._shot2.dng",
         "sub/b.NEF",
         ".hidden/c.dng",
+        "sub-lensbench/.lensbench-report-files.json",
+        "sub-lensbench/plots/strips.png",
     ):
         (tmp_path / name).write_bytes(b"x")
     (tmp_path / "folder.jpg").mkdir()
@@ -72,3 +75,6 @@ def test_a_folder_that_is_not_there_is_refused(tmp_path):
     with pytest.raises(ImageError, match="there is no such folder; give the folder"):
         list_photos(tmp_path / "nowhere")
     assert list_photos(tmp_path) == []
+    (tmp_path / ".lensbench-report-files.json").write_text("{}")
+    with pytest.raises(ImageError, match="this is a report; give the folder that holds the photographs"):
+        list_photos(tmp_path)

@@ -86,6 +86,22 @@ def test_the_named_encoding_counts_and_is_held_for_known(tmp_path, encoding, to_
     assert [r.flag for r in photo.remarks] == ["not_sensor_data"]
 
 
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
+def test_a_plane_a_colour_holds_the_same_picture(tmp_path, kind):
+    rgb = unlike_rgb(kind)
+    planes = {"photometric": "rgb", "planarconfig": "separate"}
+    tifffile.imwrite(tmp_path / "a.tif", np.moveaxis(rgb, 2, 0), **planes)
+    photo = open_photo(tmp_path / "a.tif", encoding="linear")
+    for index, name in enumerate(("red", "green", "blue")):
+        light = rgb[:, :, index][PLACE] / np.iinfo(kind).max
+        np.testing.assert_allclose(photo.cut(BOX, name).values, light, rtol=1e-4, atol=1e-6)
+    tifffile.imwrite(
+        tmp_path / "b.tif", np.moveaxis(rgb.astype(np.uint16), 2, 0), compression="zlib", **planes
+    )
+    with pytest.raises(ImageError, match="interleaved"):
+        open_photo(tmp_path / "b.tif")
+
+
 @pytest.mark.parametrize("compression", [None, "zlib"])
 @pytest.mark.parametrize(
     ("curve", "to_light"),

@@ -199,6 +199,7 @@ def test_a_shot_has_the_keys_of_the_contract():
 
 
 def test_numpy_scalars_become_plain_numbers():
+    assert str(plain([-0.0, np.float64(-0.0)])) == "[0.0, 0.0]"
     form = plain({"a": np.float64(0.5), "b": np.int64(3), "c": np.bool_(True), 4.0: np.float32("nan")})
     assert form == {"a": 0.5, "b": 3, "c": True, "4.0": None}
     json.dumps(form, allow_nan=False)

@@ -43,6 +43,7 @@ def test_photographs_of_a_sheet(tmp_path):
     [
         ("--size", "300", "--size: «300» is not two sides: write both sides in pixels, such as 4000x6000"),
         ("--tilt", "1,2", "--tilt: «1,2» is another count: write 3 numbers"),
+        ("--tilt", "0,-2,5,0", "--tilt: «0,-2,5,0» can be read in two ways"),
         ("--tilt", "1,nan,0", "--tilt: «nan» is not a number"),
         ("--stops", "wide", "--stops: «wide» is not a number: write 2.8"),
         ("--lens", "nobody", "fennel, sorrel, tansy"),

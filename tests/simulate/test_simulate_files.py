@@ -75,7 +75,7 @@ def test_every_file_says_how_it_was_taken(tmp_path, file_format):
     assert tags["EXIF FNumber"] == pytest.approx(5.6)
     assert tags["EXIF FocalLength"] == 50
     assert tags["EXIF ISOSpeedRatings"] == 200
-    assert tags["EXIF ExposureTime"] == pytest.approx(SHOT.exposure_s, abs=1e-4)
+    assert tags["EXIF ExposureTime"] == pytest.approx(SHOT.exposure_s, rel=1e-5)
     assert tags["EXIF DateTimeOriginal"] == "2026-03-14 10:20:30"
     assert tags["EXIF SubSecTimeOriginal"] == "250"
     assert tags["EXIF LensSpecification"] == pytest.approx([50, 50, 2.0, 2.0])

@@ -74,6 +74,7 @@ def test_lists(text):
 def test_a_list_with_decimal_commas_alone_is_not_guessed():
     with pytest.raises(SettingError, match="in two ways"):
         read_numbers("2,8,4,5,6")
+    assert read_numbers("0,2,0", "degrees", count=3) == [0.0, 2.0, 0.0]
     assert read_numbers("24,35,50") == [24.0, 35.0, 50.0]
     assert read_numbers("16,8,4") == [16.0, 8.0, 4.0]
 

@@ -116,7 +116,7 @@ def test_border_winner_is_the_best_tested():
     assert lens.best.at_border
 
 
-def test_files_without_a_lens_stand_apart_and_left_out_ones_are_not_counted():
+def test_files_without_a_lens_are_the_only_ones_or_stand_apart_and_left_out_ones_are_not_counted():
     path = Path("shots/unknown.dng")
     odd = SweepShot(
         planned=planned(path, 4.0, lens="unknown lens", left_out="unreadable"),
@@ -127,10 +127,16 @@ def test_files_without_a_lens_stand_apart_and_left_out_ones_are_not_counted():
         planned=planned(chosen_path, 4.0, left_out="the raw file is measured", by_choice=True),
         result=RejectedShot(path=chosen_path, reason="the raw file is measured"),
     )
-    findings = find(reject([*shoot(CURVE, seed=13), odd, chosen]))
-    assert findings.unplaced == (RejectedShot(path=path, reason="unreadable"),)
-    assert findings.lenses[0].rejected == ()
-    assert findings.lenses[0].shots == 18
+    own = shoot(CURVE, seed=13)
+    (lens,) = find(reject([*own, odd, chosen])).lenses
+    assert lens.rejected == (odd.result,)
+    assert lens.shots == 19
+    others = [
+        dataclasses.replace(shot, planned=dataclasses.replace(shot.planned, lens="another")) for shot in own
+    ]
+    findings = find(reject([*own, *others, odd, chosen]))
+    assert findings.unplaced == (odd.result,)
+    assert [(lens.rejected, lens.shots) for lens in findings.lenses] == [((), 18), ((), 18)]
 
 
 def test_order_of_the_files_does_not_matter():

@@ -70,7 +70,9 @@ def plain(value: object) -> Any:
             return str(value)
         case float() | np.generic():
             number = value.item() if isinstance(value, np.generic) else value
-            return None if isinstance(number, float) and not math.isfinite(number) else number
+            if isinstance(number, float):
+                number = number + 0.0 if math.isfinite(number) else None  # no -0.0
+            return number
         case Mapping():
             return {str(key): plain(item) for key, item in value.items()}
         case tuple() | list() | np.ndarray():
@@ -119,7 +121,7 @@ def shot_as_json(shot: ShotResult, *, at_lpmm: Sequence[float] = ()) -> Json:
             for edge in shot.edges
         ],
         "summary": plain(shot.summary),
-        "veil_percent": plain(shot.veil.percent),
+        "veil_percent": plain(max(shot.veil.percent, 0.0)),  # noise may take it a little below nothing
         "veil_sd_over_field_percent": plain(shot.veil.sd_over_field_percent),
         "veil_holds": plain(shot.veil.bound),
         "quality": [_named(remark, ("flag", "severity", "message", "advice")) for remark in shot.quality],
