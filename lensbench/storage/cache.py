@@ -25,13 +25,12 @@ from lensbench import __version__
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot, ShotResult
 from lensbench.model.units import FloatArray
-from lensbench.storage.files import write_whole
+from lensbench.storage.files import CONTENTS, write_whole
 
 _PACKAGE: Final = Path(__file__).resolve().parent.parent
 MEASURING_ROOMS: Final = ("chart", "edge", "model", "optics", "photo", "shot")
 """Whose files decide what comes out for a photograph."""
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.(shot|made)\.gz")
-_CONTENTS: Final = ".contents.json"
 _SETTLED_NS: Final = 2_000_000_000
 """A file changed that lately may be changed once more within one tick of its clock (FAT counts in 2 s)."""
 _MOST_BYTES: Final = (
@@ -160,7 +159,7 @@ class KnownContents:
     def of(cls, folder: Path) -> "KnownContents":
         """What the last run left in a folder of results; a damaged list is none."""
         try:
-            before = msgspec.json.decode((folder / _CONTENTS).read_bytes(), type=dict[str, str])
+            before = msgspec.json.decode((folder / CONTENTS).read_bytes(), type=dict[str, str])
         except (OSError, msgspec.MsgspecError, ValueError):
             before = {}
         return cls(folder=folder, _before=before)
@@ -180,7 +179,7 @@ class KnownContents:
     def save(self) -> None:
         """Leave what this run knows for the next one; an OSError where it cannot be written."""
         if self._now != self._before and self.folder.is_dir():
-            write_whole(self.folder / _CONTENTS, msgspec.json.encode(self._now))
+            write_whole(self.folder / CONTENTS, msgspec.json.encode(self._now))
 
 
 def identity_of(photograph: Path) -> str:

@@ -32,6 +32,7 @@ from lensbench.model.sweep import (
     SweepShot,
 )
 from lensbench.shot import MeasureOptions
+from lensbench.shot.task import Task
 from lensbench.stats import (
     Curve,
     Selection,
@@ -51,7 +52,6 @@ from lensbench.sweep.gather import gather
 from lensbench.sweep.reject import departure_remarks, reject, reject_flagged, rejections
 from lensbench.sweep.remarks import remarks, reservations
 from lensbench.sweep.run import Running, run
-from lensbench.sweep.task import Task
 
 _SMOOTH_POINTS: Final = 60
 _ALIKE: Final = 0.05

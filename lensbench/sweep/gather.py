@@ -20,9 +20,9 @@ from lensbench.model.setting import Setting
 from lensbench.model.shot import Metadata, TableRow
 from lensbench.model.sweep import PlannedShot
 from lensbench.model.units import nominal_f_number
+from lensbench.shot.task import without_path
 from lensbench.storage.cache import content_hash
 from lensbench.sweep.shots_table import read_shots_table, rows_by_name, rows_in_order
-from lensbench.sweep.task import without_path
 
 _TASTE_BYTES: Final = 65_536  # in the middle, where raw files of one size differ nearly always
 _MOST_NAMED: Final = 5

@@ -19,9 +19,7 @@ from pathlib import Path
 from typing import Final
 
 from lensbench.model.shot import RejectedShot
-from lensbench.storage.cache import KnownContents, ResultCache, identity_of
-from lensbench.sweep.cluster import measure_on_cluster
-from lensbench.sweep.task import (
+from lensbench.shot.task import (
     Given,
     Kept,
     Measure,
@@ -32,6 +30,8 @@ from lensbench.sweep.task import (
     measure_one,
     name_of,
 )
+from lensbench.storage.cache import KnownContents, ResultCache, identity_of
+from lensbench.sweep.cluster import measure_on_cluster
 from lensbench.workers import USUAL_LIMIT_S, HandedOver, Pool, WorkersUnavailable, free_memory_bytes, pool_of
 
 START_S: Final = 60.0  # what a worker may take to start

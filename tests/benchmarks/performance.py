@@ -180,7 +180,7 @@ import cv2, rawpy
 from lensbench.cli.main import run
 from lensbench.model.shot import Metadata
 from lensbench.shot import MeasureOptions
-from lensbench.sweep.task import Task, measure_one
+from lensbench.shot.task import Task, measure_one
 what, path, runs = sys.argv[1], sys.argv[2], int(sys.argv[3])
 told = Metadata(lens="Linden 35", f_number=5.6, focal_length_mm=35.0)
 cv2.setNumThreads(1)
