@@ -78,6 +78,8 @@ class Running:
     """Told, once each, when the work cannot be spread or results cannot be kept; a warning by default."""
     meanwhile: Callable[[], None] = _nothing
     """Called once the first photographs are in the workers' hands: what comes after them can be loaded now."""
+    afterwards: Callable[[], None] = _nothing
+    """Called once workers have measured something and are gone: they leave a processor free."""
     measure: Measure = measure_one
     """What a worker does with a task; it must be importable by name."""
     scheduler: str = ""
@@ -119,8 +121,9 @@ def _measure(board: "_Board", running: Running) -> None:
         board.measure_here(running.measure, board.open(()))
         return
     suspects: list[int] = []
+    new = board.open(())
     try:
-        _round(board, deque(board.open(())), running, suspects)
+        _round(board, deque(new), running, suspects)
     except WorkersUnavailable as error:
         running.notice(
             f"worker processes cannot start here ({error}): the photographs are measured in this process, one after "
@@ -133,6 +136,8 @@ def _measure(board: "_Board", running: Running) -> None:
             _round(board, deque([suspect]), running, crashed)
         if suspect in board.open(()):
             board.reject(suspect, board.short.get(suspect, _CRASHED))
+    if new:
+        running.afterwards()
 
 
 _CRASHED: Final = "the program that decodes it crashed, twice; the file may be damaged"
