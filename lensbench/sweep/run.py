@@ -30,7 +30,8 @@ from lensbench.shot.task import (
     measure_one,
     name_of,
 )
-from lensbench.storage.cache import KnownContents, ResultCache, identity_of
+from lensbench.storage.cache import KnownFiles, ResultCache, identity_of
+from lensbench.storage.files import CONTENTS
 from lensbench.sweep.cluster import measure_on_cluster
 from lensbench.workers import USUAL_LIMIT_S, HandedOver, Pool, WorkersUnavailable, free_memory_bytes, pool_of
 
@@ -157,12 +158,12 @@ class _Board:
         self._unkept: list[tuple[ResultCache, Unkept]] = []
         self._identities = [identity_of(task.path) if task.cache else "" for task in tasks]
         folders = {task.cache.folder for task in tasks if task.cache}
-        self._contents = {folder: KnownContents.of(folder) for folder in folders}
+        self._contents = {folder: KnownFiles.of(folder / CONTENTS, str) for folder in folders}
 
     def take_known(self) -> None:
         """Take what is kept of the photographs that nobody touched since the last run: none of them is opened."""
         for index, (task, identity) in enumerate(zip(self.tasks, self._identities, strict=True)):
-            if task.cache and (digest := self._contents[task.cache.folder].digest(identity)):
+            if task.cache and (digest := self._contents[task.cache.folder].get(identity)):
                 name = name_of(task, digest)
                 outcome = task.cache.get(name, task.path)
                 if outcome is not None:
@@ -187,7 +188,7 @@ class _Board:
                 if outcome is None:  # damaged since, or unreadable: measured anew, and handed over
                     self.tasks[index] = replace(task, cache=None)
                     return False
-                if task.cache:
+                if task.cache and given.digest:
                     self._contents[task.cache.folder].learn(task.path, self._identities[index], given.digest)
             case Unkept():
                 outcome = given.outcome
