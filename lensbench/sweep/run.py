@@ -262,28 +262,39 @@ def _work_off(pool: Pool, board: _Board, waiting: deque[int], running: Running) 
     clocked: set[int] = set()
     short: list[int] = []
     meanwhile = iter([running.meanwhile])
-    while waiting or in_hand:
-        while waiting and len(in_hand) < pool.workers:
-            index = waiting.popleft()
-            try:
-                future = pool.submit(running.measure, board.tasks[index], index)
-            except BrokenProcessPool:
-                return [*short, index, *_after_crash(board, waiting, in_hand)]
-            in_hand[future] = (index, time.monotonic() + running.timeout_s + START_S)
+    broken = _hand_out(pool, board, waiting, in_hand, running)
+    while in_hand and not broken:
         next(meanwhile, _nothing)()
         try:
             done = pool.finished(in_hand)
         except BrokenProcessPool:
             pool.kill()
             return [*short, *_after_crash(board, waiting, in_hand)]
-        for future in done:
-            short += _taken(board, waiting, in_hand.pop(future)[0], future)
+        finished = [(in_hand.pop(future)[0], future) for future in done]
+        broken = _hand_out(pool, board, waiting, in_hand, running)  # before results are read: nobody waits
+        for index, future in finished:
+            short += _taken(board, waiting, index, future)
+        broken = broken or _hand_out(pool, board, waiting, in_hand, running)
         _set_clocks(pool, in_hand, clocked, running.timeout_s)
         if late := [future for future, (_, deadline) in in_hand.items() if time.monotonic() > deadline]:
             pool.kill()
             _after_hang(board, waiting, in_hand, late, running.timeout_s)
-            return short
-    return short
+            return [*short, *broken]
+    return [*short, *broken, *_after_crash(board, waiting, in_hand)]
+
+
+def _hand_out(
+    pool: Pool, board: _Board, waiting: deque[int], in_hand: _InHand, running: Running
+) -> list[int]:
+    """Give each idle worker a task; what comes back is the one that found the pool broken."""
+    while waiting and len(in_hand) < pool.workers:
+        index = waiting.popleft()
+        try:
+            future = pool.submit(running.measure, board.tasks[index], index)
+        except BrokenProcessPool:
+            return [index]
+        in_hand[future] = (index, time.monotonic() + running.timeout_s + START_S)
+    return []
 
 
 def _taken(board: _Board, waiting: deque[int], index: int, future: _Handing) -> list[int]:
