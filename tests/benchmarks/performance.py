@@ -394,4 +394,5 @@ TABLE = pages.Table(
     page=page,
     full={"files": 48, "rows": 4000, "count": 3, "shots": 500, "small": 2000},
     tiny={"files": 1, "rows": 400, "count": 0, "shots": 0, "small": 0},
+    keeps_notes=True,
 )
