@@ -102,8 +102,7 @@ _STYLES_PT: Final = {
 """Kind of a paragraph -> its size, and the room before and after it."""
 _CELL_PT: Final = 7.8
 _BOX, _DASH = "\N{BALLOT BOX}", "\N{EN DASH}"
-_GAP = "\N{NO-BREAK SPACE}" * 2 + " "
-"""Between boxes: plain spaces would be drawn as one."""
+_GAP = "\N{NO-BREAK SPACE}" * 2 + " "  # between boxes: plain spaces would be drawn as one
 _FOOTER: Final = "Made by lensbench plan. Figures from thin-lens optics; see how-to: plan."
 
 

@@ -21,8 +21,7 @@ from lensbench.shot import zone_of
 
 _OUT_OF_FRAME: Final = 0.03
 """Share of the picture's side that the chart's frame may reach out; distortion bends it by as much."""
-_LOOSE: Final = 0.12
-"""Share of the picture's side that may stay empty all round."""
+_LOOSE: Final = 0.12  # share of the picture's side that may stay empty all round
 SIDES: Final = ("left", "top", "right", "bottom")
 """Of the picture, clockwise."""
 _QUARTERS: Final = {6: 1, 5: 1, 3: 2, 4: 2, 8: 3, 7: 3}
@@ -38,8 +37,7 @@ that two must cross by 41 degrees. One line, or several along one direction, giv
 _CORNER_PAGES: Final = (2, 3, 4, 5)
 _CUT: Final = 0.02
 """Share of the picture's side: a page whose middle is nearer to the border shows too little of its target."""
-_ARM_AT: Final = 0.5
-"""Of a target's radius: how far from its middle the regions of its arms lie at the most."""
+_ARM_AT: Final = 0.5  # of a target's radius: how far from its middle the regions of its arms lie at the most
 _MAY_BE_CUT: Final = 0.9
 """Of a target's radius that has to lie in the picture; where less does, its arms are shortened."""
 

@@ -18,8 +18,7 @@ from lensbench.storage.text import name_in_tables
 class Outstanding(NamedTuple):
     """One setting that wants more shots."""
 
-    setting: str
-    """«50 mm f/2.8, turned 180»."""
+    setting: str  # «50 mm f/2.8, turned 180»
     taken: int
     wanted: int
 

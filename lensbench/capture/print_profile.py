@@ -40,10 +40,8 @@ FOCUS_DOUBT: Final = 0.02
 """Of the squared blur: what focusing anew changes from shot to shot, 1 % of MTF50; common practice, no source."""
 LEAST_DISTANCE_RATIO: Final = 1.4
 _POINTS: Final = 400
-_TERMS: Final = 6
-"""Of the fit: five for the lens, one for the print."""
-_SURE: Final = 2.0
-"""Standard deviations that the print's blur must stand out by."""
+_TERMS: Final = 6  # of the fit: five for the lens, one for the print
+_SURE: Final = 2.0  # standard deviations that the print's blur must stand out by
 _NAME: Final = re.compile(r"[\w][\w .+-]{0,59}")
 _LARGEST_BYTES: Final = 1_000_000
 _ARRAYS: Final = ("frequency_cymm", "mtf", "mtf_sd")

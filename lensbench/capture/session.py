@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from stat import S_ISREG
-from threading import Event as Stop
 from typing import Final, NamedTuple
 
 from lensbench import photo
@@ -28,12 +27,9 @@ STILL_S: Final = 0.15
 """A file whose size and time stand still for so long is whole."""
 SECOND_LOOK_S: Final = 2.0
 """After so long a file that could not be read is tried once more: a slow copy."""
-_GONE_S: Final = 1.0
-"""A file that is not back under another name by then is gone."""
-_RESCAN_S: Final = 2.0
-"""Every so often the folder is read anew: network places tell of no changes."""
-_WITHOUT_REPORTS_S: Final = 0.2
-"""How often the folder is looked at while the system tells of no changes."""
+_GONE_S: Final = 1.0  # a file that is not back under another name by then is gone
+_RESCAN_S: Final = 2.0  # every so often the folder is read anew: network places tell of no changes
+_WITHOUT_REPORTS_S: Final = 0.2  # how often the folder is looked at while the system tells of no changes
 
 
 class Identity(NamedTuple):
@@ -59,8 +55,7 @@ class Happening:
 
     what: What
     path: Path
-    before: Path | None = None
-    """Its former name, where it was renamed."""
+    before: Path | None = None  # its former name, where it was renamed
 
 
 class Follower:
@@ -147,8 +142,8 @@ def _identity(path: Path) -> Identity | None:
     return Identity(status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns)
 
 
-def follow(follower: Follower, *, stop: Stop | None = None) -> Iterator[Happening]:
-    """Happenings in a folder until `stop` is set; Ctrl-C ends it quietly.
+def follow(follower: Follower) -> Iterator[Happening]:
+    """Happenings in a folder, until Ctrl-C.
 
     Raises
     ------
@@ -158,15 +153,15 @@ def follow(follower: Follower, *, stop: Stop | None = None) -> Iterator[Happenin
     folder = follower.folder
     if not folder.is_dir():
         raise ImageError(f"{folder}: there is no such folder; give the one that the photographs go to")
-    for news in _news(folder, stop):
+    for news in _news(folder):
         yield from follower.look(news=news)
 
 
-def _news(folder: Path, stop: Stop | None) -> Iterator[bool]:
+def _news(folder: Path) -> Iterator[bool]:
     """Whether something changed, many times a second; never while the system cannot tell: the rescans find it."""
     from watchfiles import watch  # noqa: PLC0415 - only this way of working needs it
 
-    while stop is None or not stop.is_set():
+    while True:
         try:
             changes = watch(
                 folder,
@@ -175,7 +170,6 @@ def _news(folder: Path, stop: Stop | None) -> Iterator[bool]:
                 step=30,
                 rust_timeout=50,
                 yield_on_timeout=True,
-                stop_event=stop,
                 raise_interrupt=False,
                 ignore_permission_denied=True,
             )

@@ -19,8 +19,7 @@ from lensbench.model.errors import SettingError
 from lensbench.model.units import FULL_FRAME_DIAGONAL_MM, nominal_f_number
 
 _FULL_STOPS: Final = (0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0, 45.0, 64.0)
-_HALF_A_THIRD: Final = 1.12
-"""A full stop this near to the widest one is not shot beside it."""
+_HALF_A_THIRD: Final = 1.12  # a full stop this near to the widest one is not shot beside it
 _MARKS_MM: Final = (
     *(8, 10, 12, 14, 16, 18, 20, 24, 28, 35, 40, 50, 55, 70, 85, 100, 105, 120, 135, 150, 180, 200),
     *(250, 300, 400, 500, 600, 800),
@@ -48,10 +47,8 @@ _BRACKET_PERCENT: Final = 10.0
 """Of MTF50, that one step of a focus bracket costs a perfect lens at the stop in the middle of those bracketed: real
 lenses lose less, and three steps still show their fall. Common practice, no source."""
 _PHONE_CROP: Final = 3.5
-_PHONE_MM: Final = 20.0
-"""Sensors so small before so short a focal length are a phone's."""
-_WIDE: Final = 1.4
-"""Half diagonal over focal length: from here on (109 degrees) a lens may be a fisheye."""
+_PHONE_MM: Final = 20.0  # sensors so small before so short a focal length are a phone's
+_WIDE: Final = 1.4  # half diagonal over focal length: from here on (109 degrees) a lens may be a fisheye
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,17 +191,13 @@ class PrintGear:
 class ChartChoice:
     """Which chart is photographed."""
 
-    kind: str
-    """sheet or wall."""
-    paper: str
-    """Of the sheet, or of each page of the wall set."""
+    kind: str  # sheet or wall
+    paper: str  # of the sheet, or of each page of the wall set
     pages: int
     frame_mm: tuple[float, float] | None = None
     """(height, width) that fills the picture; None for a wall set, which is hung to suit."""
-    focal_lengths: float
-    """Distance to stand at, in focal lengths."""
-    from_shop: bool = False
-    """A sheet larger than the paper that was named."""
+    focal_lengths: float  # distance to stand at, in focal lengths
+    from_shop: bool = False  # a sheet larger than the paper that was named
 
     def command(self, sensor_mm: tuple[float, float]) -> str:
         """Command that makes it, for a sensor (height, width)."""
@@ -222,11 +215,8 @@ class Standing:
     focal_length_mm: float
     magnification: float
     distance_mm: float
-    field_mm: tuple[float, float]
-    """(height, width) that the picture shows."""
-    print_sigma_px: float
-    print_mtf: float
-    """What the print alone leaves at 0.25 cycles/pixel."""
+    field_mm: tuple[float, float]  # (height, width) that the picture shows
+    print_mtf: float  # what the print alone leaves at 0.25 cycles/pixel
     flat_mm: dict[float, float]
     """By f-number: how far off its plane the chart may be for 1 % of MTF50, of a perfect lens on this sensor."""
     square_deg: dict[float, float]
@@ -273,7 +263,6 @@ def stand(
         magnification=m,
         distance_mm=distance_mm,
         field_mm=(height_mm / m, width_mm / m),
-        print_sigma_px=sigma_px,
         print_mtf=float(optics.gaussian_mtf(np.array([_REFERENCE_CYPX]), sigma_px)[0]),
         flat_mm=depths_mm[_TOLERATED_PERCENT],
         square_deg={n: tilt_deg(focus_shift_um=shift) for n, shift in shifts_um[_TOLERATED_PERCENT].items()},

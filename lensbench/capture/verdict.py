@@ -15,6 +15,7 @@ import numpy as np
 from lensbench import optics
 from lensbench.capture.framing import framing_faults, held, side_as_held, tilt_as_held
 from lensbench.model.errors import FLAGS
+from lensbench.model.measured import finite_median
 from lensbench.model.setting import f_stop, focal_length, same_focal_length, shutter_speed
 from lensbench.model.shot import Metadata, RejectedShot, ShotResult
 from lensbench.model.units import FULL_FRAME_DIAGONAL_MM, FloatArray, nominal_f_number
@@ -24,8 +25,7 @@ from lensbench.sweep import STOP_UNKNOWN
 
 _PAPER_WHITE: Final = 0.65
 _SHARE_OF_BOUND: Final = 0.45
-_ALIKE: Final = 1.25
-"""Largest over smallest zone figure of a picture that is soft all over."""
+_ALIKE: Final = 1.25  # largest over smallest zone figure of a picture that is soft all over
 _ZONES: Final = ("inner", "middle", "outer")
 _PHONE_CROP: Final = 3.5
 """Of full frame: sensors smaller than this belong to phones, and to cameras that process as they do."""
@@ -36,16 +36,11 @@ class Verdict:
     """What is said of one shot."""
 
     path: Path
-    usable: bool
-    """`sweep` uses it."""
-    lacks_stop: bool = False
-    """`sweep` uses it once a table names its stop."""
-    settings: str
-    """«f/5.6, 50 mm, 1/30 s»; empty where the file says nothing."""
-    repeat: tuple[str, ...] = ()
-    """Why it must be repeated, or, of a usable one, better were: gravest first."""
-    mind: tuple[str, ...] = ()
-    """What else could be better."""
+    usable: bool  # `sweep` uses it
+    lacks_stop: bool = False  # `sweep` uses it once a table names its stop
+    settings: str  # «f/5.6, 50 mm, 1/30 s»; empty where the file says nothing
+    repeat: tuple[str, ...] = ()  # why it must be repeated, or, of a usable one, better were: gravest first
+    mind: tuple[str, ...] = ()  # what else could be better
 
     @property
     def line(self) -> str:
@@ -66,16 +61,8 @@ def judge(
 ) -> Verdict:
     """What is said of a shot.
 
-    Parameters
-    ----------
-    result : ShotResult or RejectedShot
-        As measured.
-    refused : str
-        Why `sweep` leaves it out; empty where it counts.
-    earlier : sequence of ShotResult
-        The session's usable shots, which it is compared with.
-    off_focus : bool
-        The plan wants it out of focus, as a step of a focus bracket.
+    `refused` says why `sweep` leaves it out; empty where it counts. It is compared with the session's `earlier` usable
+    shots. The plan wants it `off_focus` as a step of a focus bracket.
     """
     if isinstance(result, RejectedShot):
         clipped = FLAGS["clipped"].meaning in result.reason
@@ -201,7 +188,7 @@ def _is_finished_by_phone(shot: ShotResult) -> bool:
 def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     """What could be better without a repeat."""
     flags, words, said = _flags(shot), words_of("capture")["check"], []
-    white = _median([edge.edge.bright_level for edge in shot.edges])
+    white = finite_median(edge.edge.bright_level for edge in shot.edges)
     if "underexposed" in flags and white > 0.0:
         more = thirds_in_words(log2(_PAPER_WHITE / white))
         said.append(f"dark, paper white at {100 * white:.0f} %: {more} more")
@@ -210,7 +197,7 @@ def _mind(shot: ShotResult, earlier: Sequence[ShotResult]) -> list[str]:
     if phone:
         flags -= {"not_sensor_data", "sharpened"}
         said.append(words["phone"])
-    snr = _median([edge.edge.snr for edge in shot.edges])
+    snr = finite_median(edge.edge.snr for edge in shot.edges)
     darker = _darker_side(shot) if "uneven_light" in flags else ""
     figures = {"snr": snr, "darker": darker, "covered": shot.chart.framing_percent}
     said += [words[flag].format(**figures) for flag in words if flag in flags]
@@ -232,11 +219,6 @@ def thirds_in_words(stops: float) -> str:
     if rest == 0:
         return "one stop" if whole == 1 else f"{whole} stops"
     return f"{whole} {rest}/3 stops"
-
-
-def _median(figures: Sequence[float]) -> float:
-    finite = [figure for figure in figures if isfinite(figure)]
-    return float(np.median(finite)) if finite else float("nan")
 
 
 def _darker_side(shot: ShotResult) -> str:

@@ -22,8 +22,7 @@ if TYPE_CHECKING:
     from lensbench.library import Advice, KeptSession, LensPlan, PicturePlan
 
 library = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
-_FLAT_AT: Final = 50.0
-"""Distance of a flat subject, in focal lengths: the customary one of test charts."""
+_FLAT_AT: Final = 50.0  # distance of a flat subject, in focal lengths: the customary one of test charts
 _COMMANDS: Final = "advise add list show remove export import"
 
 LibraryFile = Annotated[Path | None, path("The library.  [default: in your data folder]", metavar="FILE")]

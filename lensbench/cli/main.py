@@ -74,8 +74,7 @@ _COMMANDS: Final = (
     (simulate, "make photographs of the chart with known truth"),
     (demo, "see it all at work on an invented shoot"),
 )
-_NAMES: Final[dict[object, str]] = {remake: "report"}
-"""Commands that are not called as their function."""
+_NAMES: Final[dict[object, str]] = {remake: "report"}  # commands that are not called as their function
 for _function, _summary in _COMMANDS:
     app.command(_NAMES.get(_function), short_help=_summary)(command(_function))
 app.add_typer(

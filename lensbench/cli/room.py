@@ -38,8 +38,7 @@ class Room:
     """What a file says of a room."""
 
     path: Path
-    values: Mapping[str, Any]
-    """By `KEYS`, those that are filled."""
+    values: Mapping[str, Any]  # by `KEYS`, those that are filled
 
 
 def read_room(place: str | Path) -> Room:

@@ -8,7 +8,7 @@ lenses. Where a lens was set up twice, the difference of its two sweeps beyond t
 variance is drawn towards the assumed one, as though the assumed had been seen twice. A fixed part does not stray, so
 the sum is known better than its few terms (Smyth's moderated variance with a prior that is fixed; see `stats.spread`).
 Where none was set up twice, intervals hold for the assumed error as it is stated; «sharper» has to hold even where
-set-ups repeat half as well.
+set-ups repeat half as well. It is told of lenses, by the means over all set-ups of each.
 
 Frames that nothing shows to have been focused anew may share an error of focus: it is part of their mean's variance.
 """
@@ -71,6 +71,11 @@ class LensInComparison:
 
     lens: MeasuredLens
     means: Mapping[Key, MeanOfShots]
+
+    @property
+    def name(self) -> tuple[str, str, bool]:
+        """Lens, camera and kind of file: set-ups of one lens have it in common."""
+        return self.lens.lens, self.lens.camera, self.lens.sensor_data
 
     def matching(self, zone: str, setting: Setting) -> Setting | None:
         """Its own setting at the same f-number and the nearest focal length within 3 %; None without."""
@@ -170,17 +175,16 @@ class SetUp:
             dof=pooled_dof((within.variance, variance), (within.dof, dof)),
         )
 
-    @property
-    def between(self) -> Uncertainty:
-        """Of two lenses' log ratio, by their set-ups alone, for calling one of them sharper."""
-        return Uncertainty(variance=2.0 * self.most_sd**2, dof=self._dof)
+    def between(self, *set_ups: int) -> Uncertainty:
+        """Of two lenses' log ratio, by so many set-ups of each, for calling one of them sharper."""
+        return Uncertainty(variance=sum(self.most_sd**2 / count for count in set_ups), dof=self._dof)
 
 
 def set_up_of(sweeps: Iterable[LensInComparison]) -> SetUp:
     """How well a set-up repeats, from lenses that stand among these more than once on one camera."""
     set_ups: dict[tuple[str, str, bool], list[Mapping[Key, MeanOfShots]]] = defaultdict(list)
     for sweep in sweeps:
-        set_ups[sweep.lens.lens, sweep.lens.camera, sweep.lens.sensor_data].append(sweep.means)
+        set_ups[sweep.name].append(sweep.means)
     square, repeats = 0.0, 0
     for own in set_ups.values():
         shared = [key for key in own[0] if all(_is_known(means, key) for means in own)]
@@ -193,6 +197,30 @@ def set_up_of(sweeps: Iterable[LensInComparison]) -> SetUp:
         for times in (1.0, _MOST_TIMES)
     ]
     return SetUp(sd=sds[0], repeats=repeats, most_sd=sds[1])
+
+
+def over_set_ups(set_ups: Sequence[LensInComparison], keys: Sequence[Key]) -> tuple[list[MeanOfShots], int]:
+    """Means of a lens over those of its set-ups that tell of all these, as its first does, and how many they are."""
+    found = [
+        [own.means[zone, match] if (match := own.matching(zone, setting)) else None for zone, setting in keys]
+        for own in set_ups
+    ]
+    whole = [means for means in found if all(mean and mean.uncertainty for mean in means)]
+    return [_together([mean for mean in at if mean]) for at in zip(*whole, strict=True)], len(whole)
+
+
+def _together(means: Sequence[MeanOfShots]) -> MeanOfShots:
+    """One lens at one zone and setting, over several set-ups."""
+    uncertainties = [mean.uncertainty for mean in means if mean.uncertainty]
+    variances, dofs = [own.variance for own in uncertainties], [own.dof for own in uncertainties]
+    count = len(means)
+    return MeanOfShots(
+        log_mtf50=float(np.mean([mean.log_mtf50 for mean in means])),
+        log_shots=(),
+        uncertainty=Uncertainty(variance=sum(variances) / count**2, dof=pooled_dof(variances, dofs)),
+        sfr=None,
+        unseen_focus=sum(mean.unseen_focus for mean in means) / count**2,
+    )
 
 
 def _is_known(means: Mapping[Key, MeanOfShots], key: Key) -> bool:

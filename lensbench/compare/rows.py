@@ -6,12 +6,12 @@ as it does, and its set-up's error is part of it. Each holds by itself; who is s
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from lensbench.compare.means import Key, LensInComparison, MeanOfShots, SetUp, in_unit
+from lensbench.compare.means import Key, LensInComparison, MeanOfShots, SetUp, in_unit, over_set_ups
 from lensbench.edge import (
     JUST_SEEN_JND,
     RESPONSE_CYPX,
@@ -55,6 +55,23 @@ class LensPair:
                 both[(zone, setting), (zone, match)] = first[zone, setting], second[zone, match]
         return both
 
+    @property
+    def set_ups(self) -> tuple[Sequence[LensInComparison], Sequence[LensInComparison]]:
+        """All set-ups of each lens, the pair's own one first; two set-ups of one lens stand for themselves."""
+        first, second = self.lenses
+        if not self.set_up.repeats or first.name == second.name:
+            return [first], [second]
+        others = [rival for rival in self.rivals if rival is not first and rival is not second]
+        return (
+            [first, *[rival for rival in others if rival.name == first.name]],
+            [second, *[rival for rival in others if rival.name == second.name]],
+        )
+
+    @property
+    def competitors(self) -> int:
+        """How many lenses compete: set-ups of one are no rivals of each other."""
+        return len({rival.name for rival in self.rivals}) if self.set_up.repeats else len(self.rivals)
+
     def row(
         self,
         zone: str,
@@ -72,7 +89,7 @@ class LensPair:
         )
         difference = math.log(second / first)
         lead = abs(difference)
-        if not lead > reach.interval:
+        if not lead > reach.interval or sharper is not _WHO[int(np.sign(difference))]:
             sharper = Sharper.NEITHER
         low, high, at_least, at_most = (
             math.expm1(difference + side * half)
@@ -177,16 +194,18 @@ def rows_of(pair: LensPair) -> tuple[CompareRow, ...]:
     common = pair.common if pair.judged else {}
     sharper = _sharper(pair, common)
     for (first_key, second_key), means in common.items():
-        rivals = [lens.lens for lens in pair.rivals if lens.matching(*first_key)]
-        # Set-ups of one lens are no rivals of each other.
-        names = {(lens.lens, lens.camera) for lens in rivals} if pair.set_up.repeats else rivals
+        rivals = [lens for lens in pair.rivals if lens.matching(*first_key)]
         rows.append(
             pair.row(
                 first_key[0],
                 (first_key[1], second_key[1]),
                 (math.exp(means[0].log_mtf50), math.exp(means[1].log_mtf50)),
                 (means[0].shots, means[1].shots),
-                Reach.of([mean.doubt for mean in means], pair.set_up, rivals=len(names)),
+                Reach.of(
+                    [mean.doubt for mean in means],
+                    pair.set_up,
+                    rivals=replace(pair, rivals=rivals).competitors,
+                ),
                 sharper.get(first_key, Sharper.NEITHER),
                 (means[0].log_shots, means[1].log_shots),
             )
@@ -197,33 +216,35 @@ def rows_of(pair: LensPair) -> tuple[CompareRow, ...]:
 def _sharper(
     pair: LensPair, common: Mapping[tuple[Key, Key], tuple[MeanOfShots, MeanOfShots]]
 ) -> dict[Key, Sharper]:
-    """Who is sharper at each setting and zone: in all of them together, and if set-ups repeat half as well."""
-    known = {
-        key: (first, second, (first.uncertainty, second.uncertainty))
-        for (key, _), (first, second) in common.items()
-        if first.uncertainty and second.uncertainty
-    }
-    if not known:
+    """Who is sharper at each setting and zone: in all of them together, and if set-ups repeat half as well.
+
+    Lenses are judged, by the means over all of their set-ups, whichever of these the pair shows.
+    """
+    keys = [both for both, means in common.items() if all(mean.uncertainty for mean in means)]
+    if not keys:
         return {}
-    settings = sorted({setting for _, setting in known}, key=lambda setting: setting.order)
+    (first, first_count), (second, second_count) = (
+        over_set_ups(own, [both[number] for both in keys]) for number, own in enumerate(pair.set_ups)
+    )
+    both_means = list(zip(first, second, strict=True))
+    settings = sorted({setting for (_, setting), _ in keys}, key=lambda setting: setting.order)
     scale = math.log(
         in_unit(1.0, pair.lenses[1].lens, pair.unit) / in_unit(1.0, pair.lenses[0].lens, pair.unit)
     )
-    variances = [[one.variance for one in own if one] for _, _, own in known.values()]
+    uncertainties = [[mean.uncertainty for mean in means if mean.uncertainty] for means in both_means]
+    variances = [[each.variance for each in own] for own in uncertainties]
     leads = Leads(
-        log_ratio=np.array(
-            [second.log_mtf50 - first.log_mtf50 + scale for first, second, _ in known.values()]
-        ),
+        log_ratio=np.array([later.log_mtf50 - earlier.log_mtf50 + scale for earlier, later in both_means]),
         scatter_sd=np.sqrt([sum(own) for own in variances]),
-        shared_sd=np.sqrt([first.unseen_focus + second.unseen_focus for first, second, _ in known.values()]),
-        stop=np.array([settings.index(setting) for _, setting in known]),
+        shared_sd=np.sqrt([earlier.unseen_focus + later.unseen_focus for earlier, later in both_means]),
+        stop=np.array([settings.index(setting) for (_, setting), _ in keys]),
         dof=min(
-            pooled_dof([one.variance for one in own if one], [one.dof for one in own if one])
-            for _, _, own in known.values()
+            pooled_dof(own, [each.dof for each in doubt])
+            for own, doubt in zip(variances, uncertainties, strict=True)
         ),
     )
-    ahead = surely_ahead(leads, pair.set_up.between, rivals=len(pair.rivals))
-    return dict(zip(known, (_WHO[int(sign)] for sign in ahead), strict=True))
+    ahead = surely_ahead(leads, pair.set_up.between(first_count, second_count), rivals=pair.competitors)
+    return {key: _WHO[int(sign)] for (key, _), sign in zip(keys, ahead, strict=True)}
 
 
 def best_row(pair: LensPair) -> CompareRow | None:
@@ -245,7 +266,7 @@ def best_row(pair: LensPair) -> CompareRow | None:
     )
     figures = (first.best.mtf50_cypx, second.best.mtf50_cypx)
     own = [in_unit(figure, lens, pair.unit) for figure, lens in zip(figures, (first, second), strict=True)]
-    bad = pair.set_up.between
+    bad = pair.set_up.between(1, 1)
     most = math.hypot(within, range_quantile(bad.dof, rivals=len(pair.rivals)) * math.sqrt(bad.variance))
     difference = math.log(own[1] / own[0])
     sharper = _WHO[int(np.sign(difference)) if abs(difference) > most else 0]

@@ -121,13 +121,11 @@ def steady_errors_um(settings: Sequence[SettingShots]) -> list[float]:
         return [inf] * len(settings)
     narrowest = max(known, key=lambda setting: setting.exact_f_number)
     sharpest = max(level for level in _levels(narrowest.results).values() if isfinite(level))
-    at_narrowest = _Sharpness.of(narrowest)
-    sigmas_px = [at_narrowest.least_sigma_px(sharpest, error_um) for error_um in _ERRORS_UM]
+    sigmas_px = _Sharpness.of(narrowest).least_sigmas_px(sharpest)
     allowed_um = []
     for setting in settings:
         level, stop = _outer_level(setting.results) - _FOCUS_DOUBT, _Sharpness.of(setting)
-        levels = [stop.log_mtf50(*pair) for pair in zip(_ERRORS_UM, sigmas_px, strict=True)]
-        beyond = np.flatnonzero(np.array(levels) < level)
+        beyond = np.flatnonzero(stop.log_mtf50(_ERRORS_UM, sigmas_px) < level)
         allowed_um.append(float(beyond[0]) if beyond.size else float(_ERRORS_UM[-1]))
     return allowed_um
 
@@ -145,15 +143,15 @@ class _Sharpness:
         result, f_number = setting.results[0], setting.exact_f_number
         return cls(q=pupil_q(result, f_number), um_per_px=_um_per_disc_px(result, f_number))
 
-    def log_mtf50(self, error_um: float, sigma_px: float) -> float:
-        """Of a lens whose blur is a Gaussian beside diffraction, so far out of focus."""
-        peak = float(np.interp(sigma_px, _SIGMAS_PX, _peaks(round(self.q, 3))))
-        return float(fall_table(self.q).at(np.array([error_um / self.um_per_px]), peak)[0])
+    def log_mtf50(self, error_um: FloatArray, sigma_px: FloatArray) -> FloatArray:
+        """Of lenses whose blur is a Gaussian beside diffraction, so far out of focus."""
+        peaks = np.interp(sigma_px, _SIGMAS_PX, _peaks(round(self.q, 3)))
+        return fall_table(self.q).at(error_um / self.um_per_px, peaks)
 
-    def least_sigma_px(self, level: float, error_um: float) -> float:
-        """Gaussian that with such an error leaves this log MTF50; 0 where the error alone leaves less."""
-        levels = [self.log_mtf50(error_um, sigma_px) for sigma_px in _SIGMAS_PX]
-        return float(np.interp(-level, np.negative(levels), _SIGMAS_PX))
+    def least_sigmas_px(self, level: float) -> FloatArray:
+        """Gaussian that with each of the errors leaves this log MTF50; 0 where the error alone leaves less."""
+        levels = self.log_mtf50(_ERRORS_UM[:, None], _SIGMAS_PX)
+        return np.array([np.interp(-level, -row, _SIGMAS_PX) for row in levels])
 
 
 @lru_cache(maxsize=64)

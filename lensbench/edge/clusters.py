@@ -41,8 +41,7 @@ _CELL_PX: Final = 1.0
 _LAGS: Final = 24
 _PLATEAU_SIGMAS: Final = 3.0
 _PLATEAU_PX: Final = 2.0
-_FEWEST_GRAINS: Final = 60
-"""Samples on a plateau that its grain is told by, and from where on it lies."""
+_FEWEST_GRAINS: Final = 60  # samples on a plateau that its grain is told by, and from where on it lies
 _BESIDE_PX: Final = 2
 _BESIDE: Final = [(d_row, d_col) for d_row in range(3) for d_col in range(-2, 3) if d_row or d_col > 0]
 BEND_SD_PER_PX: Final = 1e-4
@@ -50,6 +49,7 @@ BEND_SD_PER_PX: Final = 1e-4
 _TONE_POWER: Final = 0.05
 _NEAR: Final = 0.02
 """Of MTF50, to either side: there the transfer's slope tells how far a change of it moves MTF50."""
+_PER_WAVE: Final = 12.0
 _FEWEST_CELLS: Final = 8
 _RAGGED_SD: Final = 4.0
 _LEAST_RAGGED_PX: Final = 0.03
@@ -59,8 +59,7 @@ _LEAST_RAGGED_PX: Final = 0.03
 class Pieces:
     """How the pieces of one edge pull at its figures, against independent noise."""
 
-    ratio: float
-    """Variance between pieces over that of independent noise, mean over the figures."""
+    ratio: float  # variance between pieces over that of independent noise, mean over the figures
     dof: float
     grain: float = 1.0
     """Variance that neighbouring samples' noise makes by going together, over that of independent noise."""
@@ -212,10 +211,8 @@ class Course:
     """Where the edge itself lies along its line, cell by cell of a pixel."""
 
     along_px: FloatArray
-    place_px: FloatArray
-    """Towards the dark side."""
-    variance_px2: float
-    """That noise gives a place."""
+    place_px: FloatArray  # towards the dark side
+    variance_px2: float  # that noise gives a place
 
     @property
     def strays_px(self) -> FloatArray:
@@ -302,10 +299,12 @@ def common_doubt(fit: RefinedFit, curves: Curves, *, tone_known: bool) -> float:
         share = (fit.ragged.rms_px / gaussian_sigma_px(mtf50)) ** 2
         doubt = 0.5 * share * float(np.sqrt(4.0 * fit.ragged.length_px / np.ptp(fit.along_px)))
     if not tone_known and fit.posterior.dark > 0.0:
-        level = fit.posterior.dark + fit.posterior.step * np.maximum(curves.esf, 0.0)
+        # So many points in a wave are enough for what both have in common to cancel.
+        every = slice(None, None, max(int(1.0 / (_PER_WAVE * mtf50 * fit.posterior.shape.step_px)), 1))
+        level = fit.posterior.dark + fit.posterior.step * np.maximum(curves.esf[every], 0.0)
         both = np.stack([level, level ** (1.0 + _TONE_POWER)])
         near = np.array([1.0 - _NEAR, 1.0 + _NEAR])
-        plain, bent = _moduli(curves.position_px, both, mtf50 * near)
+        plain, bent = _moduli(curves.position_px[every], both, mtf50 * near)
         moved = _NEAR * float((bent - plain).sum() / (plain[0] - plain[1]))
         doubt = float(np.hypot(doubt, np.nan_to_num(moved)))
     return doubt

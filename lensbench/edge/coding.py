@@ -24,8 +24,7 @@ _FINEST: Final[FloatArray] = np.cos(np.pi * np.outer(np.arange(_BLOCK) + 0.5, (5
 _CODES: Final = 255.0
 _ROUNDING: Final = 0.5
 """Energy, in squared codes, that rounding to whole codes leaves in three waves, and half as much again."""
-_CROSSES: Final = 0.2
-"""A piece of a row holds a part of the edge where its values span this part of all."""
+_CROSSES: Final = 0.2  # a piece of a row holds a part of the edge where its values span this part of all
 _EMPTY: Final = (0.2, 0.7)
 """Energy at the blocks' place over that elsewhere: below, the picture was coded in blocks; above, nothing shows it."""
 _STEEP: Final = 0.3

@@ -213,15 +213,9 @@ def _sd_px(along: FloatArray, residual: FloatArray, pull: FloatArray) -> float:
 def position_sd_px(edge: Edge, *, share: float = 1.0) -> float:
     """Least sd with which noise lets an edge's position be known; NaN without its SFR.
 
-    1 / (SNR sqrt(length * integral of LSF^2)), and that integral is twice the integral of SFR^2 (Parseval), 1 /
-    (2 sqrt(pi) sigma) for a Gaussian.
-
-    Parameters
-    ----------
-    edge : Edge
-        With its SNR, SFR and angle.
-    share : float
-        Part of the pixels that bear this colour: 1/2 or 1/4 on an array of colour filters.
+    1 / (SNR sqrt(length * integral of LSF^2)), and that integral is twice the integral of SFR^2 (Parseval), 1 / (2
+    sqrt(pi) sigma) for a Gaussian. `share` is the part of the pixels that bear this colour: 1/2 or 1/4 on an array of
+    colour filters.
     """
     if edge.sfr.size < 3 or not edge.snr > 0.0:
         return nan
@@ -231,18 +225,9 @@ def position_sd_px(edge: Edge, *, share: float = 1.0) -> float:
 
 
 def radial_shift(shift: Shift, edge: Edge, *, radius: tuple[float, float]) -> Shift:
-    """Purely radial shift that this would have to be, positive outwards.
+    """Purely radial shift that one along the edge's normal would have to be, positive outwards along (down, right).
 
     Only the shift across the edge can be seen; NaN where the edge's normal lies more than 60 degrees off the radius.
-
-    Parameters
-    ----------
-    shift : Shift
-        Along the edge's normal. [px]
-    edge : Edge
-        Its angle gives the normal.
-    radius : (down, right)
-        From the picture's centre to the edge; any length but 0.
     """
     angle = radians(edge.angle_deg)
     outward = (sin(angle) * radius[0] + cos(angle) * radius[1]) / hypot(*radius)

@@ -149,6 +149,17 @@ def mtf_gradients(posterior: Posterior, mtf_cypx: FloatArray) -> FloatArray:
     return np.asarray((-change / (posterior.step * slope)).T, np.float64)
 
 
+def mtf_moved(posterior: Posterior, mtf_cypx: float, otf: ComplexArray) -> FloatArray:
+    """Change of a figure per unit of departures from the fit, whose transforms on its own grid are given. [cy/px]."""
+    own = posterior.shape.own_frequency_cypx
+    at = int(np.clip(np.rint(mtf_cypx / own[1]), 1, own.size - 2))
+    near = slice(at - 1, at + 2)
+    transfer = posterior.coefficient @ _columns_otf(posterior.shape.index)[:, near] / posterior.step
+    modulus = np.abs(transfer)
+    slope = (modulus[2] - modulus[0]) / (own[2] - own[0])
+    return np.asarray(-(otf[:, at] * np.conj(transfer[1])).real / (modulus[1] * slope), np.float64)
+
+
 def _rise_gradient(table: Shapes, coefficient: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
     """Change of the distance between the crossings of 10 and 90 percent with each coefficient: (edges, columns)."""
     middle, spacing = table.position_px.size // 2, float(table.position_px[1] - table.position_px[0])
@@ -232,21 +243,10 @@ def crossing_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float) -> 
 
 
 def crossings_cypx(frequency_cypx: FloatArray, sfr: FloatArray, level: float | FloatArray) -> FloatArray:
-    """First frequency at which each SFR falls to a level, by a cubic through its four neighbours.
+    """First frequency at which each SFR falls to a level, by a cubic through four points; NaN where it never does.
 
-    Parameters
-    ----------
-    frequency_cypx : array, shape (n,)
-        Evenly spaced, from 0.
-    sfr : array, shape (edges, n)
-        Starts above the level.
-    level : float or array, shape (edges,)
-        0 to 1; one for all, or one for each.
-
-    Returns
-    -------
-    array, shape (edges,)
-        NaN where the SFR never falls to the level.
+    Frequencies are evenly spaced from 0; the SFRs, shape (edges, n), start above the level, 0 to 1, which is one for
+    all or one for each.
     """
     levels = np.reshape(level, (-1, 1))
     below = sfr < levels

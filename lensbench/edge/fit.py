@@ -30,7 +30,7 @@ from lensbench.edge.curves import crossings_cypx, moduli_of
 from lensbench.edge.line import EdgeLine, fit_lines
 from lensbench.edge.outliers import sound_samples
 from lensbench.edge.posterior import SHARES, average_shapes, fit_with_line, learned_shares, weigh_shapes
-from lensbench.edge.region import RefinedFit, Region
+from lensbench.edge.region import RefinedFit, Region, pool_regions
 from lensbench.edge.samples import Points
 from lensbench.edge.shapes import HALF, nearest_shape, prior_shape
 from lensbench.edge.system import LineColumns
@@ -45,7 +45,11 @@ _LOWEST_SNR_SOFT: Final = 5.0
 _SOFT_SIGMAS: Final = 4.0
 _FACTOR_THAT_MATTERS: Final = 1.02
 _AT_A_TIME: Final = 44
-"""Regions whose samples are held at once; so many are enough, too, to tell of a photograph's file."""
+"""Regions of a photograph whose samples are held at once; so many are enough, too, to tell of its file."""
+_OF_A_LIST: Final = 128
+"""Of regions that belong to none, blurred each in its way: more of one shape then come together."""
+_TELLING: Final = 22
+"""Of these, so many are enough to tell whether the file was coded in blocks, and how its errors hang together."""
 _ROUGH_SD: Final = 2.5
 """Scatter beside the edge, in sd beyond that of noise, from which on errors are looked at for hanging together."""
 
@@ -63,7 +67,7 @@ def fit_refined(
     results: list[RefinedFit | EdgeError] = []
     fitted: list[Region] = []
     waiting, habits = iter(regions), _Habits() if one_photograph else None
-    while batch := list(islice(waiting, _AT_A_TIME)):
+    while batch := list(islice(waiting, _AT_A_TIME if one_photograph else _OF_A_LIST)):
         found, errors = _fit_some(batch, len(results), habits)
         results += errors
         for region in found:
@@ -131,15 +135,18 @@ def _let_go(region: Region, fit: RefinedFit, *, averaged_again: bool) -> None:
 
 @dataclass(slots=True)
 class _Habits:
-    """What the first edges of one photograph told of its file: how surely it was coded, and how noise goes together."""
+    """What the first edges of one photograph told of its file."""
 
     coded: float | None = None
+    """How surely it was coded."""
     noise_factor: float | None = None
+    """How noise goes together."""
 
 
 def _without_outliers(regions: Sequence[Region]) -> list[Region]:
     """Open the regions that hold outliers anew without them; where no edge is left then, they stay out."""
-    marked = [(region, sound) for region in regions if (sound := sound_samples(region)) is not None]
+    sounds = zip(regions, sound_samples(regions), strict=True)
+    marked = [(region, sound) for region, sound in sounds if sound is not None]
     left = [region.points.kept(np.flatnonzero(sound)) for region, sound in marked]
     opened = [
         Region.opened(
@@ -183,7 +190,10 @@ def _allow_for_coding(regions: Sequence[Region], habits: "_Habits | None") -> No
     """Note, before a fit, what coding in blocks did to a picture's edges, and the noise that its file is known for."""
     pictures = [region for region in regions if not region.points.is_sensor]
     if habits and habits.coded is None and pictures:
-        habits.coded = float(np.median([coded_share(region.points) for region in pictures]))
+        telling = pictures[:: max(len(pictures) // _TELLING, 1)]
+        habits.coded = float(np.median([coded_share(region.points) for region in telling]))
+    for index in {region.shape for region in pictures}:
+        pool_regions([region for region in pictures if region.shape == index], prior_shape(index).step_px)
     for region in pictures:
         region.coding = coding_of(
             region, coded_share(region.points) if habits is None else habits.coded or 0.0
@@ -206,11 +216,12 @@ def _hang_together(regions: Sequence[Region], habits: "_Habits | None") -> None:
     """Fit again with larger noise where errors hang together along the edge."""
     fits = [(region, region.fit) for region in regions if region.fit is not None]
     pictures = [(region, fit) for region, fit in fits if not fit.points.is_sensor]
-    pieces = pieces_of([fit for _, fit in pictures])
+    telling = pictures[:: max(len(pictures) // _TELLING, 1)] if habits else pictures
+    pieces = pieces_of([fit for _, fit in telling])
     if habits and pieces:
         habits.noise_factor = noise_factor(pieces)
-    for (region, _), own in zip(pictures, pieces, strict=True):
-        region.noise_factor = habits.noise_factor if habits and habits.noise_factor else noise_factor([own])
+    for place, (region, _) in enumerate(pictures):
+        region.noise_factor = (habits and habits.noise_factor) or noise_factor([pieces[place]])
     for region, fit in fits:
         if fit.points.is_sensor and region.rough_sd > _ROUGH_SD:
             region.noise_factor = noise_factor(pieces_of([fit]))
@@ -275,6 +286,7 @@ def _with_nearer_shape(regions: Sequence[Region]) -> list[Region]:
 
 def _fit_group(group: Sequence[Region], index: int) -> None:
     shape = prior_shape(index)
+    pool_regions(group, shape.step_px)
     pooled = [region.pooled(shape.step_px) for region in group]
     weighed = weigh_shapes(
         [bins for bins, _ in pooled],

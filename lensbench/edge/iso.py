@@ -29,17 +29,13 @@ _MARGIN_PX: Final = 2.0
 class IsoEdge:
     """The standard's reading of one region."""
 
-    frequency_cypx: FloatArray
-    """Along the edge normal."""
+    frequency_cypx: FloatArray  # along the edge normal
     sfr: FloatArray
     sfr_sd: FloatArray
-    mtf_cypx: tuple[float, float, float, float]
-    """At 50, 30, 20 and 10 percent."""
+    mtf_cypx: tuple[float, float, float, float]  # at 50, 30, 20 and 10 percent
     mtf_sd_cypx: tuple[float, float, float, float]
-    esf_position_px: FloatArray
-    """Along the edge normal, towards the bright side."""
-    esf: FloatArray
-    """Bin means, 0 to 1 between the outermost tenths."""
+    esf_position_px: FloatArray  # along the edge normal, towards the bright side
+    esf: FloatArray  # bin means, 0 to 1 between the outermost tenths
     empty_bins: int
     """Of the `BINS_BESIDE` bins beside the edge, those that hold no sample: their means are interpolated."""
 
@@ -47,24 +43,12 @@ class IsoEdge:
 def measure_iso(
     values: FloatArray, present: BoolArray, *, point: tuple[float, float], angle_deg: float, snr: float
 ) -> IsoEdge:
-    """Measure the SFR of one region by the standard's steps.
+    """SFR of one region by the standard's steps.
 
-    Parameters
-    ----------
-    values, present : arrays of shape (rows, cols)
-        Linear samples, and where they exist (a colour filter array leaves gaps).
-    point : two floats
-        Row and column of a point on the edge, from the region's first sample.
-    angle_deg : float
-        The edge's rough angle from the columns: beyond 45 degrees the region is transposed first. Lines that the edge
-        does not cross inside the region are left out.
-    snr : float
-        Step over noise, for the standard deviations.
-
-    Raises
-    ------
-    EdgeError
-        Too few lines cross the edge.
+    `present` says where samples exist (a colour filter array leaves gaps), `point` is a place (row, column) on the edge
+    from the region's first sample, and the rough angle is from the columns: beyond 45 degrees the region is transposed
+    first. Lines that the edge does not cross inside the region are left out. The SNR, step over noise, serves the
+    standard deviations. An EdgeError where too few lines cross the edge.
     """
     slope = -np.tan(np.radians(angle_deg))
     if abs(angle_deg) > 45.0:

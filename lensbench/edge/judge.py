@@ -5,6 +5,7 @@ from typing import Final
 import numpy as np
 
 from lensbench.edge.curves import Curves
+from lensbench.edge.departures import Departure
 from lensbench.edge.line import EdgeLine, span_px
 from lensbench.edge.posterior import Posterior
 from lensbench.edge.region import RefinedFit
@@ -37,7 +38,8 @@ SURE_SDS: Final = 2.5
 """Misfit that noise alone may make."""
 ODD_SDS: Final = 4.0
 LEAST_ODD: Final = 0.01
-"""Misfit and doubt from which an edge is called odd."""
+SURELY_ODD: Final = 0.99
+"""Misfit and doubt, or probability and doubt, from which an edge is called odd."""
 PLATEAU_SIGMAS: Final = 3.0
 PLATEAU_PX: Final = 2.0
 """From the edge to where its plateaus are looked at for climbing."""
@@ -90,9 +92,15 @@ def blocking_remarks(region: Samples) -> tuple[Remark, ...]:
     return tuple(remarks)
 
 
-def remarks_on(region: Samples, fit: RefinedFit, curves: Curves, slopes: Slopes) -> tuple[Remark, ...]:
+def remarks_on(
+    region: Samples, fit: RefinedFit, curves: Curves, slopes: Slopes, departure: Departure
+) -> tuple[Remark, ...]:
     """Raise every flag that this edge deserves; `slopes` as of `plateau_slopes`."""
-    remarks = [*_geometry(region, fit.line), *_sampling(fit, curves), *_signal(fit, curves, slopes)]
+    remarks = [
+        *_geometry(region, fit.line),
+        *_sampling(fit, curves),
+        *_signal(fit, curves, slopes, departure),
+    ]
     if not region.tone_known:
         remarks.append(remark("tone_unknown"))
     return tuple(remarks)
@@ -140,7 +148,7 @@ def _sampling(fit: RefinedFit, curves: Curves) -> list[Remark]:
     return []
 
 
-def _signal(fit: RefinedFit, curves: Curves, slopes: Slopes) -> list[Remark]:
+def _signal(fit: RefinedFit, curves: Curves, slopes: Slopes, departure: Departure) -> list[Remark]:
     posterior = fit.posterior
     remarks = []
     snr = fit.noise.snr(posterior.step)
@@ -167,6 +175,10 @@ def _signal(fit: RefinedFit, curves: Curves, slopes: Slopes) -> list[Remark]:
     if misfit_sds > ODD_SDS and doubt > LEAST_ODD:
         left = f"what no kind of blur explains stands {misfit_sds:.0f} sd out, limit {ODD_SDS:g}"
         remarks.append(remark("odd_shape", f"{left}; MTF50 may be {100 * doubt:.1f} % off for it"))
+    elif departure.probability > SURELY_ODD and departure.doubt > LEAST_ODD:
+        chance = f"a second image with a probability of {100 * departure.probability:.1f} %"
+        limit = f"limit {100 * SURELY_ODD:g} %; MTF50 may be {100 * departure.doubt:.1f} % off for it"
+        remarks.append(remark("odd_shape", f"{chance}, {limit}"))
     if fit.outliers:
         remarks.append(remark("outliers", f"{fit.outliers} samples"))
     light = fit.light_percent

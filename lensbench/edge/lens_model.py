@@ -16,9 +16,6 @@ from lensbench import optics
 from lensbench.model.errors import SettingError
 from lensbench.model.units import FloatArray
 
-BLUR_TERMS: Final = 2
-"""Squared disc diameter, Gaussian variance. [px^2]"""
-
 CHANNEL_BAND_UM: Final = {
     "red": (0.62, 0.07),
     "green": (optics.GREEN_UM, 0.08),
@@ -204,7 +201,7 @@ class EdgeTable:
         return value, rate
 
     def transfer(self, blur_px2: FloatArray, pixel: FloatArray) -> FloatArray:
-        """Whole OTF at the nodes and its derivatives by the blur terms: shape (1 + BLUR_TERMS, nodes)."""
+        """Whole OTF at the nodes and its derivatives by squared disc diameter and variance: shape (3, nodes)."""
         disc2, variance = blur_px2
         pupil, rate = self.pupil(float(disc2))
         other = pixel * np.exp(-2.0 * variance * self._f2)

@@ -9,12 +9,12 @@ edge, upwards. All regions given together are fitted together, step by step, fro
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache, lru_cache
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from lensbench.edge.first_line import EQUALLY_BRIGHT, FEWEST_POINTS, Start, first_lines, strata
 from lensbench.edge.samples import Points
 from lensbench.model.errors import EdgeError
 from lensbench.model.shot import Box
@@ -22,7 +22,6 @@ from lensbench.model.units import FloatArray
 
 Places = npt.NDArray[np.intp]
 
-_FEWEST_POINTS: Final = 24
 _NARROWEST_SIGMA_PX: Final = 0.18
 _MOST_POINTS: Final = (400, 1200)
 """Of each choice: few for the first, more for the last, so that what the Gaussian misses of the edge cancels out."""
@@ -105,7 +104,9 @@ def fit_lines(regions: Sequence[Points]) -> list[EdgeLine | EdgeError]:
 
 
 def _fit_together(regions: Sequence[Points]) -> list[EdgeLine | EdgeError]:
-    states: list[FloatArray | EdgeError] = [_started(points) for points in regions]
+    states: list[FloatArray | EdgeError] = [
+        start if isinstance(start, EdgeError) else _state(start) for start in first_lines(regions)
+    ]
     for number in range(_MOST_ROUNDS):
         reach_sigma, reach_px, steps = _ROUNDS[min(number, 1)]
         open_ones = [
@@ -117,10 +118,10 @@ def _fit_together(regions: Sequence[Points]) -> list[EdgeLine | EdgeError]:
         reach = (reach_sigma, reach_px)
         near = [_near(regions[i], states[i], reach, most) for i in open_ones]  # type: ignore[arg-type]
         alive = [
-            (i, picked) for i, picked in zip(open_ones, near, strict=True) if picked.size >= _FEWEST_POINTS
+            (i, picked) for i, picked in zip(open_ones, near, strict=True) if picked.size >= FEWEST_POINTS
         ]
         for i, picked in zip(open_ones, near, strict=True):
-            if picked.size < _FEWEST_POINTS:
+            if picked.size < FEWEST_POINTS:
                 states[i] = EdgeError("the edge runs outside this region")
         if alive:
             state = np.array([states[i] for i, _ in alive])
@@ -141,11 +142,7 @@ _ANGLE, _OFFSET, _BEND, _SIGMA, _DARK, _BRIGHT, _DARK_LIGHT, _BRIGHT_LIGHT, _MOV
 _UNKNOWNS: Final = 8
 
 
-def _started(points: Points) -> FloatArray | EdgeError:
-    try:
-        start = _first_line(points)
-    except EdgeError as error:
-        return error
+def _state(start: Start) -> FloatArray:
     geometry = (start.angle_rad, start.offset_px, 0.0, start.sigma_px)
     return np.array([*geometry, 0.0, 1.0, 0.0, 0.0, 1.0, start.dark, start.bright - start.dark])
 
@@ -163,13 +160,7 @@ def _near(points: Points, state: FloatArray, reach: tuple[float, float], most: i
     distance -= state[_OFFSET]
     near = np.abs(distance, out=distance) < reach[0] * state[_SIGMA] + reach[1]
     picked: Places = near.nonzero()[0]
-    return picked[(_strata(most) * picked.size).astype(np.intp)] if picked.size > most else picked
-
-
-@cache
-def _strata(number: int) -> FloatArray:
-    """Places in 0 to 1, one at random in each of equal parts: no rhythm is shared with rows or columns."""
-    return (np.arange(number) + np.random.default_rng(1).random(number)) / number
+    return picked[(strata(most) * picked.size).astype(np.intp)] if picked.size > most else picked
 
 
 class _Batch:
@@ -285,7 +276,7 @@ def _line(state: FloatArray) -> EdgeLine | EdgeError:
     angle_deg = (turned + 90.0) % 180.0 - 90.0
     side = 1 if round((turned - angle_deg) / 180.0) % 2 == 0 else -1
     if not state[_BRIGHT] > state[_DARK]:
-        return EdgeError("both sides of the region are equally bright; choose a region across an edge")
+        return EdgeError(EQUALLY_BRIGHT)
     return EdgeLine(
         angle_deg=angle_deg,
         offset_px=float(side * state[_OFFSET]),
@@ -295,121 +286,3 @@ def _line(state: FloatArray) -> EdgeLine | EdgeError:
         bright=float(state[_ZERO] + state[_UNIT] * state[_BRIGHT]),
         bright_side=side,
     )
-
-
-_ENOUGH_POINTS: Final = 1200
-_ENOUGH_FOR_BAND: Final = 3000
-_SMOOTH_SIGMA_PX: Final = 2.0
-_BAND: Final = 0.3  # samples this near to the half-way level, as a part of the step, lie on the edge
-_FEWEST_BETWEEN: Final = 8
-_ENOUGH_BETWEEN: Final = 40
-_NOISY: Final = 0.05
-_TRUSTED_PX: Final = 6.0  # how far the line that divides dark from bright may be off
-_FAR_MEDIANS: Final = 3.0
-_SIGMA_OF_SPREAD: Final = 2.2
-"""The samples of the band reach 0.84 sigma to each side of a Gaussian edge, and spread 0.4 sigma (derived)."""
-
-
-class _Start(NamedTuple):
-    """Angle over the full circle, so that d grows towards the bright side; offset, bend, width and the two levels."""
-
-    angle_rad: float
-    offset_px: float
-    bend_per_px: float
-    sigma_px: float
-    dark: float
-    bright: float
-
-
-@lru_cache(maxsize=64)
-def _thinned(count: int, most: int) -> npt.NDArray[np.intp]:
-    """About `most` of so many samples, one of each stretch at random: a stride may share the rows' rhythm."""
-    if count < 2 * most:
-        return np.arange(count)
-    return (_strata(most) * count).astype(np.intp)
-
-
-def _first_line(points: Points) -> _Start:
-    """Find the line from the samples half-way between two levels: their principal axis is its direction.
-
-    Raises
-    ------
-    EdgeError
-        Too few samples, or no two levels.
-    """
-    if points.value.size < _FEWEST_POINTS:
-        raise EdgeError(f"only {points.value.size} samples in this region; {_FEWEST_POINTS} are needed")
-    thin = _thinned(points.value.size, _ENOUGH_POINTS)
-    values = points.value[thin]
-    ordered = np.sort(values)
-    dark, bright = _two_levels(ordered)
-    step = bright - dark
-    if not step > 1e-9 * max(abs(dark), abs(bright), 1e-300):
-        raise EdgeError("both sides of the region are equally bright; choose a region across an edge")
-    middle = 0.5 * (dark + bright)
-    looked = _thinned(points.value.size, _ENOUGH_FOR_BAND)
-    between = looked[np.abs(points.value[looked] - middle) < _BAND * step]
-    divided = None
-    if _noisy(ordered, dark, bright) or not _FEWEST_BETWEEN <= between.size < 0.6 * looked.size:
-        divided = _divided(points.row_px[thin], points.col_px[thin], values, dark, bright)
-        off_line = points.row_px[between] * np.sin(divided.angle_rad) + points.col_px[between] * np.cos(
-            divided.angle_rad
-        )
-        between = between[np.abs(off_line - divided.offset_px) < _TRUSTED_PX]
-    if divided is not None and between.size < _ENOUGH_BETWEEN:
-        return divided
-    row, col = points.row_px[between], points.col_px[between]
-    weight = 1.0 - np.square((points.value[between] - middle) / (_BAND * step))
-    angle, offset, spread = _principal_axis(row, col, weight)
-    # Noise puts a few samples of the plateaus between the levels: those far from the line are left out.
-    apart = np.abs(row * np.sin(angle) + col * np.cos(angle) - offset)
-    near = apart < _FAR_MEDIANS * float(np.sort(apart)[apart.size // 2]) + 0.75
-    if np.count_nonzero(near) >= _FEWEST_BETWEEN:
-        angle, offset, spread = _principal_axis(row[near], col[near], weight[near])
-    distance = points.row_px[thin] * np.sin(angle) + points.col_px[thin] * np.cos(angle) - offset
-    rising = float((values - middle) @ np.where(distance > 0.0, 1.0, -1.0))
-    if rising < 0:
-        angle, offset = angle + np.pi, -offset
-    return _Start(angle, offset, 0.0, max(_SIGMA_OF_SPREAD * spread, 0.5), dark, bright)
-
-
-def _noisy(ordered: FloatArray, dark: float, bright: float) -> bool:
-    """Tell whether plateau samples may pass for samples between the levels: noise above a twentieth of the step."""
-    step = bright - dark
-    low, high = np.searchsorted(ordered, (dark + 0.25 * step, bright - 0.25 * step), side="right")
-    scatter = np.abs(ordered[:low] - dark).sum() + np.abs(ordered[high:] - bright).sum()
-    return bool(scatter > 0.8 * _NOISY * step * (low + ordered.size - high))
-
-
-def _principal_axis(row: FloatArray, col: FloatArray, weight: FloatArray) -> tuple[float, float, float]:
-    """Angle and offset of the line along which weighted samples lie, and their rms distance from it."""
-    places = np.stack([np.ones_like(row), row, col])
-    (total, sum_row, sum_col), (_, rr, rc), (_, _, cc) = ((weight * places) @ places.T).tolist()
-    middle_row, middle_col = sum_row / total, sum_col / total
-    rr, rc, cc = rr - sum_row * middle_row, rc - sum_row * middle_col, cc - sum_col * middle_col
-    angle = -0.5 * math.atan2(2.0 * rc, rr - cc)
-    variance = 0.5 * (rr + cc - math.hypot(rr - cc, 2.0 * rc)) / total
-    offset = middle_col * math.cos(angle) + middle_row * math.sin(angle)
-    return angle, offset, math.sqrt(max(variance, 0.0))
-
-
-def _two_levels(ordered: FloatArray) -> tuple[float, float]:
-    """Means of the samples near the dark and near the bright end."""
-    tail = max(ordered.size // 12, 1)
-    low, high = float(ordered[tail]), float(ordered[ordered.size - 1 - tail])
-    quarter = 0.25 * (high - low)
-    first = np.searchsorted(ordered, low + quarter, side="right")
-    last = np.searchsorted(ordered, high - quarter)
-    return float(ordered[:first].mean()), float(ordered[last:].mean())
-
-
-def _divided(row: FloatArray, col: FloatArray, value: FloatArray, dark: float, bright: float) -> _Start:
-    """Line that divides dark from bright samples best in a linear sense: where few samples lie between."""
-    side = np.where(value > 0.5 * (dark + bright), 1.0, -1.0)
-    design = np.stack([np.ones_like(side), col, row])
-    level, along_col, along_row = np.linalg.lstsq(design.T, side, rcond=None)[0]
-    length = float(np.hypot(along_col, along_row))
-    if not length > 1e-9:
-        raise EdgeError("no line between a dark and a bright side was found in this region")
-    angle = float(np.arctan2(along_row, along_col))
-    return _Start(angle, -float(level) / length, 0.0, _SMOOTH_SIGMA_PX, dark, bright)

@@ -27,10 +27,8 @@ _ASIDE: Final = 0.3
 class LostDetail:
     """Waves about the edge that stand for what coding took, in the bins of several regions; prior variance 1."""
 
-    columns: FloatArray
-    """Shape (regions, waves, bins)."""
-    mean: FloatArray
-    """What is lost as a rule: (regions, bins)."""
+    columns: FloatArray  # shape (regions, waves, bins)
+    mean: FloatArray  # what is lost as a rule: (regions, bins)
 
     @classmethod
     def of(

@@ -9,6 +9,7 @@ import numpy as np
 
 from lensbench.edge.clusters import common_doubt
 from lensbench.edge.curves import Curves, curves_of
+from lensbench.edge.departures import Departure, departures_of
 from lensbench.edge.fit import fit_refined
 from lensbench.edge.iso import BINS_BESIDE, measure_iso
 from lensbench.edge.judge import blocking_remarks, flare_doubt, misfit_doubt, plateau_slopes, remarks_on
@@ -36,28 +37,12 @@ def measure_edges(
     viewing: Viewing | None = None,
     one_photograph: bool = False,
 ) -> list[Edge]:
-    """Measure the edge in each region.
+    """Edge of each region, in order; one that cannot be measured has NaN figures and a flag that says why.
 
-    Parameters
-    ----------
-    regions : iterable of Samples
-        Linear samples of one channel each, holding one edge each. Regions given together are measured together,
-        which is much quicker than one by one; an iterator that cuts them as they are asked for holds few at once.
-    method : "refined" or "iso"
-        Our own method, or the standard's steps for comparison.
-    physical : Aperture, optional
-        The lens's f-number and the pixel, for the physical reading in `Edge.physical`; None leaves it out.
-    viewing : Viewing, optional
-        The print and its distance, for acutance and JND; None leaves them out.
-    one_photograph : bool
-        Whether all regions belong to one photograph: then they tell together how its edges depart from the usual. The
-        first ones, which should lie all over it, tell how its file was coded.
-
-    Returns
-    -------
-    list of Edge
-        One for each region, in order. A region that cannot be measured gives NaN figures and a flag that says why;
-        nothing is raised for it.
+    Each region holds linear samples of one channel and one edge. Regions given together are measured together, which is
+    much quicker than one by one; an iterator that cuts them as they are asked for holds few at once. Where all belong
+    to `one_photograph`, they tell together how its edges depart from the usual, and the first ones, which should lie
+    all over it, how its file was coded. `physical` adds `Edge.physical`, `viewing` acutance and JND.
     """
     seen: list[Samples] = []
     edges: list[Edge] = []
@@ -82,8 +67,9 @@ def measure_edges(
             groups.setdefault(fit.posterior.shape.index, []).append((i, fit))
     for group in groups.values():
         curves = curves_of([fit.posterior for _, fit in group], [fit.reach_px for _, fit in group])
-        for (i, fit), its_curves in zip(group, curves, strict=True):
-            edges[i] = _edge(seen[i], fit, its_curves)
+        departures = departures_of([fit for _, fit in group], curves)
+        for (i, fit), its_curves, departure in zip(group, curves, departures, strict=True):
+            edges[i] = _edge(seen[i], fit, its_curves, departure)
             if physical is not None and edges[i].measured:
                 edges[i] = _with_physical(edges[i], fit, physical)
     if method == "iso":
@@ -106,17 +92,17 @@ def _unmeasured(region: Samples, flags: tuple[Remark, ...]) -> Edge:
     return Edge(roi=region.box, channel=region.channel, angle_deg=float("nan"), flags=flags)
 
 
-def _edge(region: Samples, fit: RefinedFit, curves: Curves) -> Edge:
+def _edge(region: Samples, fit: RefinedFit, curves: Curves, departure: Departure) -> Edge:
     posterior, line, slopes = fit.posterior, fit.line, plateau_slopes(fit)
     mtf50, mtf30, mtf20, mtf10 = curves.mtf_cypx
     doubt = math.hypot(
         common_doubt(fit, curves, tone_known=region.tone_known),
         flare_doubt(fit, slopes),
-        misfit_doubt(fit, curves)[0],
+        max(misfit_doubt(fit, curves)[0], departure.doubt),
     )
     widened = np.hypot(curves.mtf_sd_cypx, doubt * np.array(curves.mtf_cypx))
     sd50, sd30, sd20, sd10 = (float(sd) for sd in widened)
-    flags = remarks_on(region, fit, curves, slopes)
+    flags = remarks_on(region, fit, curves, slopes, departure)
     if worst(flags) is Severity.REJECT:
         refused = _unmeasured(region, flags)
         return replace(refused, angle_deg=line.angle_deg, point_px=_point(region, line))

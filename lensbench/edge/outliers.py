@@ -6,7 +6,8 @@ strangers recur all along the edge (the blocks of a JPEG, interpolated colours, 
 only what stands out of the scatter that is usual at its distance is one.
 """
 
-from typing import Final
+from collections.abc import Sequence
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -39,19 +40,68 @@ _ZONES_SIGMA: Final = (0.0, 0.8, 2.0, 4.0, 1e9)
 """Zones of distance from the edge whose scatter is judged together."""
 
 
-def sound_samples(region: Region) -> BoolArray | None:
-    """Mark the samples that are no outliers, and not beside one; note how rough the region's steep part is.
+def sound_samples(regions: Sequence[Region]) -> list[BoolArray | None]:
+    """Mark the samples that are no outliers, and not beside one; note how rough each region's steep part is.
 
     None where all are sound, or where so many are not that the edge itself must be strange.
     """
-    fit = region.fit
-    if fit is None:
-        return None
-    expected, excess = _expected_scatter(fit), _excess_scatter(fit)
-    region.rough_sd = _steep_scatter_sd(fit, expected, excess)
-    wild = _wild_bins(fit, expected, excess)
-    if wild.size == 0:
-        return None
+    found: list[BoolArray | None] = [None] * len(regions)
+    by_shape: dict[int, list[tuple[int, Region, RefinedFit]]] = {}
+    for number, region in enumerate(regions):
+        if region.fit is not None:
+            by_shape.setdefault(region.fit.posterior.shape.index, []).append((number, region, region.fit))
+    for group in by_shape.values():
+        looks = _looks([fit for _, _, fit in group])
+        for place, (number, region, fit) in enumerate(group):
+            region.rough_sd = float(looks.rough_sd[place])
+            if looks.wild[place].any():
+                found[number] = _sound(region, fit, looks.expected[place], looks.excess[place])
+    return found
+
+
+class _Looks(NamedTuple):
+    """How samples scatter within the bins of several fits near one shape: (regions, SIZE), `rough_sd` (regions,)."""
+
+    expected: FloatArray
+    """Variance that noise, the slope within the bin and the line's error explain."""
+    excess: FloatArray
+    """Summed squares without what the light along the edge makes of them."""
+    wild: BoolArray
+    rough_sd: FloatArray
+    """Scatter where the edge is steep, beyond what is explained, in standard deviations of it."""
+
+
+def _looks(fits: Sequence[RefinedFit]) -> _Looks:
+    mean = fits[0].posterior.shape.fine.mean
+    count, offset, half_square, scatter, alongs = (
+        np.stack([getattr(fit.bins, name) for fit in fits])
+        for name in ("count", "offset_px", "half_square_px2", "scatter", "along_scatter_px2")
+    )
+    step = np.array([[fit.posterior.step] for fit in fits])
+    dark, bright = np.array([(fit.noise.dark_variance, fit.noise.bright_variance) for fit in fits]).T[
+        ..., None
+    ]
+    expected = dark + (bright - dark) * np.clip(mean[0], 0.0, 1.0) + np.square(_LEAST_SCATTER * step)
+    expected += np.square(mean[1] * step) * np.maximum(2.0 * half_square - np.square(offset), 0.0)
+    slopes = [(fit.plateaus.dark_slope_per_px, fit.plateaus.bright_slope_per_px) for fit in fits]
+    excess = scatter - np.square(np.abs(slopes).max(axis=1, keepdims=True)) * alongs
+    steep = np.flatnonzero(mean[1] > _STEEP * float(mean[1].max()))
+    held = count[:, steep] > 1.5
+    freedom = np.where(held, count[:, steep] - 1.0, 0.0).sum(axis=1)
+    told = np.where(held, excess[:, steep] / expected[:, steep], 0.0).sum(axis=1) - freedom
+    rough = np.where(held.sum(axis=1) < _FEWEST_STEEP, 0.0, told / np.sqrt(2.0 * np.maximum(freedom, 1.0)))
+    return _Looks(expected, excess, _are_wild(count, expected, excess), rough)
+
+
+def _are_wild(count: FloatArray, expected: FloatArray, excess: FloatArray) -> BoolArray:
+    """Which bins' samples scatter more than is expected of them."""
+    dof = np.maximum(count - 1.0, 1.0)
+    wild: BoolArray = (excess > expected * (dof + _WILD_SD * np.sqrt(2.0 * dof))) & (count > 1.5)
+    return wild
+
+
+def _sound(region: Region, fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> BoolArray | None:
+    wild = np.flatnonzero(_are_wild(fit.bins.count, expected, excess))
     usual = _zone_scatter(fit, expected, excess)
     # Whatever a file's coding did to the edge, it may do to any block or neighbour beside it.
     least = _LEAST_OUTLIER
@@ -61,15 +111,18 @@ def sound_samples(region: Region) -> BoolArray | None:
     course = course_of(fit) if region.rough_sd > _WILD_SD else None
     ragged = course is not None and raggedness(course) is not None
     reach = _STRAYS * course.typical_stray_px if course and ragged else 0.0
-    strangers = np.empty(0, np.intp)
+    strangers = None
     if not region.coding:  # of a coded picture what is usual is known to recur
         strangers = _strangers(region, fit, wild, usual if ragged else np.ones(SIZE), (least, reach))
-    if strangers.size == 0 or _recur(region, fit, strangers):
-        strangers = _strangers(region, fit, _wild_bins(fit, usual * expected, excess), usual, (least, reach))
+        if strangers is not None and strangers.size == 0:
+            return None  # nor does any stand out of what is usual, which is more
+    if strangers is None or _recur(region, fit, strangers):
+        wild = np.flatnonzero(_are_wild(fit.bins.count, usual * expected, excess))
+        strangers = _strangers(region, fit, wild, usual, (least, reach))
         rough = not region.points.is_sensor or usual[HALF] > _ROUGH
-        if rough and _recur(region, fit, strangers):
+        if strangers is None or (rough and _recur(region, fit, strangers)):
             return None
-    if strangers.size == 0 or strangers.size > _MOST_OUTLIERS * region.points.value.size:
+    if not 0 < strangers.size <= _MOST_OUTLIERS * region.points.value.size:
         return None
     height, width = region.points.shape
     row, col = region.points.sites
@@ -98,32 +151,6 @@ def _recur(region: Region, fit: RefinedFit, strangers: npt.NDArray[np.intp]) -> 
     return bool(held.size > max(_RECURRING_SHARE * pieces, _MOST_PIECES))
 
 
-def _expected_scatter(fit: RefinedFit) -> FloatArray:
-    """Variance within each bin that noise, the slope within the bin and the line's error explain."""
-    bins, step = fit.bins, fit.posterior.step
-    mean = fit.posterior.shape.fine.mean
-    inside = np.maximum(2.0 * bins.half_square_px2 - np.square(bins.offset_px), 0.0)
-    return np.asarray(
-        fit.noise.variance_at(mean[0]) + np.square(mean[1] * step) * inside + (_LEAST_SCATTER * step) ** 2
-    )
-
-
-def _excess_scatter(fit: RefinedFit) -> FloatArray:
-    """Summed squares within each bin, without what the light along the edge makes of them."""
-    light = max(abs(fit.plateaus.dark_slope_per_px), abs(fit.plateaus.bright_slope_per_px))
-    return np.asarray(fit.bins.scatter - light * light * fit.bins.along_scatter_px2, np.float64)
-
-
-def _steep_scatter_sd(fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> float:
-    """Scatter within the bins where the edge is steep, beyond what is explained, in standard deviations of it."""
-    slope = fit.posterior.shape.fine.mean[1]
-    steep = np.flatnonzero((slope > _STEEP * float(slope.max())) & (fit.bins.count > 1.5))
-    if steep.size < _FEWEST_STEEP:
-        return 0.0
-    dof = fit.bins.count[steep] - 1.0
-    return float(((excess[steep] / expected[steep]).sum() - dof.sum()) / np.sqrt(2.0 * dof.sum()))
-
-
 def _zone_scatter(fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> FloatArray:
     """Typical scatter around each bin over what is expected there, at least 1: what most bins show is no stranger."""
     own = np.flatnonzero(fit.bins.count > 1.5)
@@ -134,26 +161,22 @@ def _zone_scatter(fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> 
     for number in range(len(_ZONES_SIGMA) - 1):
         filled = each[of_own == number]
         if filled.size >= _FEWEST_STEEP:
-            typical[number] = max(1.0, float(np.median(filled)))
+            typical[number] = max(1.0, float(np.partition(filled, filled.size // 2)[filled.size // 2]))
     return typical[zone]
-
-
-def _wild_bins(fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> npt.NDArray[np.intp]:
-    """List the bins whose samples scatter more than is expected of them."""
-    dof = np.maximum(fit.bins.count - 1.0, 1.0)
-    limit = expected * (dof + _WILD_SD * np.sqrt(2.0 * dof))
-    return np.flatnonzero((excess > limit) & (fit.bins.count > 1.5))
 
 
 def _strangers(
     region: Region, fit: RefinedFit, wild: npt.NDArray[np.intp], usual: FloatArray, least: tuple[float, float]
-) -> npt.NDArray[np.intp]:
+) -> npt.NDArray[np.intp] | None:
     """List the samples of wild bins that stand apart from their bin's median (from the fit where a bin holds few).
 
-    By `least` they do: a part of the step, beyond what an edge displaced by so many px shows.
+    By `least` they do: a part of the step, beyond what an edge displaced by so many px shows. None where so many bins
+    are wild that it is no matter of single samples.
     """
     if wild.size > _MOST_WILD_BINS * int(np.count_nonzero(fit.bins.count)):
-        return np.empty(0, np.intp)
+        return None
+    if not wild.size:
+        return wild
     posterior, plateaus = fit.posterior, fit.plateaus
     level, slope, bend = posterior.profile()
     chosen = np.zeros(level.size, bool)
@@ -165,8 +188,6 @@ def _strangers(
     light = plateaus.dark_slope_per_px + (plateaus.bright_slope_per_px - plateaus.dark_slope_per_px) * profile
     rest = region.points.value[among] - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
     rest -= light * region.along_px[among]
-    if not among.size:
-        return among
     # By bin, and by value in each: one key is sorted much sooner than two.
     order = np.argsort(at + (rest - rest.min()) * (0.999 / max(float(np.ptp(rest)), 1e-300)))
     first = np.flatnonzero(np.diff(at[order], prepend=-1))

@@ -97,12 +97,8 @@ class Viewing:
 def viewing_of(picture_height_px: int, *, print_and_eye_mm: tuple[float, float] | None = None) -> Viewing:
     """Way of looking that was asked for, or the strictest one: pixel for pixel on a screen.
 
-    Parameters
-    ----------
-    picture_height_px : int
-        Rows of the picture; of the one with most where several are compared, for all are shown equally large.
-    print_and_eye_mm : (height, distance), optional
-        Height of a print (or screen) of the whole picture, and the eye's distance from it.
+    The picture's rows are those of the one with most where several are compared, for all are shown equally large. What
+    may be asked for is the height of a print (or screen) of the whole picture, and the eye's distance from it.
     """
     screen = (SCREEN_PIXEL_MM * picture_height_px, SCREEN_DISTANCE_MM)
     height_mm, distance_mm = print_and_eye_mm or screen
@@ -175,16 +171,8 @@ def acutance(
 ) -> Figure:
     """Acutance: the SFR's mean weighted by the eye's sensitivity, 0 to about 1.
 
-    Both integrals run from 0 to `highest_cypx`; the pixels' Nyquist frequency is our choice of limit.
-
-    Parameters
-    ----------
-    frequency_cypx, sfr, sfr_sd : arrays, shape (n,)
-        From frequency 0; beyond the last frequency the SFR counts as 0.
-    viewing : Viewing
-        Print and eye.
-    highest_cypx : float
-        Limit of the integrals. [cycles/pixel]
+    Both integrals run from 0 to `highest_cypx`; the pixels' Nyquist frequency is our choice of limit. Beyond its last
+    frequency the SFR counts as 0.
     """
     f, weight = _eye_weights(viewing, highest_cypx)
     return _mean(frequency_cypx, sfr, sfr_sd, at=f, weight=weight)
@@ -297,25 +285,15 @@ class RulerReading:
         return abs(math.expm1(-away[noticed[0]] if loss else away[noticed[0]]))
 
 
-def ruler_reading(
-    sfr: FloatArray, *, viewing: Viewing, frequency_cypx: FloatArray = RESPONSE_CYPX
-) -> RulerReading:
-    """Ruler's reading of an SFR, from half to double its fineness.
-
-    Parameters
-    ----------
-    sfr : float array, shape (n,)
-        At `frequency_cypx`, from 0 on; beyond its first gap it counts as 0.
-    viewing : Viewing
-        Print and eye.
-    """
+def ruler_reading(sfr: FloatArray, *, viewing: Viewing) -> RulerReading:
+    """Ruler's reading of an SFR at `RESPONSE_CYPX`, from half to double its fineness; beyond its first gap it is 0."""
     from scipy.interpolate import CubicSpline  # noqa: PLC0415  heavy, here and below: only where a picture is judged
 
     known = np.isfinite(sfr)
     end = sfr.size if known.all() else int(np.argmin(known))
     f, weight = _eye_weights(viewing, NYQUIST_CYPX)
-    at, last = f / np.exp(_STRETCHES)[:, None], frequency_cypx[end - 1]
-    curve = CubicSpline(frequency_cypx[:end], sfr[:end])
+    at, last = f / np.exp(_STRETCHES)[:, None], RESPONSE_CYPX[end - 1]
+    curve = CubicSpline(RESPONSE_CYPX[:end], sfr[:end])
     response = np.where(at <= last + 1e-9, curve(np.minimum(at, last)), 0.0)
     jnd = np.interp(response @ (weight / weight.sum()), *_ruler(viewing))
     return RulerReading(log_stretch=_STRETCHES, jnd=np.asarray(jnd, np.float64))

@@ -47,24 +47,9 @@ _IN_WORDS = {
 
 
 def read_physical(refined: RefinedFit, aperture: Aperture) -> tuple[PhysicalFit, tuple[Remark, ...]]:
-    """Read the edge in one region by the physical model.
+    """Physical reading of a region's edge; with the remark `outside_model` where the model does not hold.
 
-    Parameters
-    ----------
-    refined : RefinedFit
-        The region's samples without specks, its line and its noise.
-    aperture : Aperture
-        The known f-number and pixel.
-
-    Returns
-    -------
-    PhysicalFit, remarks
-        The remark `outside_model` where the model does not hold.
-
-    Raises
-    ------
-    EdgeError
-        Too few distances from the edge are sampled.
+    An EdgeError where too few distances from the edge are sampled.
     """
     fit = fit_blur(refined.points, refined.line, refined.noise, aperture)
     verdict = _judged(fit)

@@ -48,8 +48,7 @@ class BlurFit:
     """The parameters that were fitted; some blur terms among them may have ended at zero."""
     model: "EdgeModel"
     mtf50_cypx: float
-    mtf50_sd_cypx: float
-    """The Cramer-Rao bound at the solution."""
+    mtf50_sd_cypx: float  # the Cramer-Rao bound at the solution
 
     @property
     def reduced_chi2(self) -> float:
@@ -67,20 +66,7 @@ def _score(model: "EdgeModel", free: tuple[int, ...], extra: tuple[int, ...]) ->
 
 
 def fit_blur(points: Points, line: EdgeLine, noise: Noise, aperture: Aperture) -> BlurFit:
-    """Fit the physical model to the samples of one region.
-
-    Parameters
-    ----------
-    points, line, noise
-        The samples, the line fitted to them, and the variance of a sample.
-    aperture : Aperture
-        The known lens and sensor.
-
-    Raises
-    ------
-    EdgeError
-        Too few distances from the edge are sampled.
-    """
+    """Physical model fitted to a region's samples; an EdgeError where too few distances from the edge are sampled."""
     step_px = float(2.0 ** np.floor(np.log2(max(0.1 * line.sigma_px, 0.125))))
     table = edge_table(aperture, step_px)
     free: tuple[int, ...] = (DARK, STEP, SHIFT, TURN, DISC, VARIANCE)
@@ -200,16 +186,12 @@ def solved(gram: FloatArray, right: FloatArray, *, damping: float = 1e-11) -> Fl
 class EdgeModel:
     """The model of one edge at some parameters, in its bins."""
 
-    profile: FloatArray
-    """Level of every bin between 0 (dark) and 1 (bright)."""
+    profile: FloatArray  # level of every bin between 0 (dark) and 1 (bright)
     fitted: FloatArray
-    jacobian: FloatArray
-    """Derivative of `fitted` by each parameter."""
-    weight: FloatArray
-    """Reciprocal variance of every bin's mean."""
+    jacobian: FloatArray  # derivative of `fitted` by each parameter
+    weight: FloatArray  # reciprocal variance of every bin's mean
     residual: FloatArray
-    gram: FloatArray
-    """Fisher information of the parameters."""
+    gram: FloatArray  # Fisher information of the parameters
     moment: FloatArray
     chi2: float
 
@@ -298,10 +280,12 @@ class EdgeProblem:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BinMoments:
-    """Samples pooled by distance: means over each bin that holds any. o is the distance from the bin's middle."""
+    """Samples pooled by distance: means over each bin that holds any.
 
-    bin: npt.NDArray[np.intp]
-    """Which of the table's bins."""
+    o is the distance from the bin's middle, t the place along the edge as a share of the longest one.
+    """
+
+    bin: npt.NDArray[np.intp]  # which of the table's bins
     count: FloatArray
     value: FloatArray
     o: FloatArray
@@ -310,8 +294,6 @@ class BinMoments:
     tt: FloatArray
     ot: FloatArray
     vt: FloatArray
-    t_scale_px: float
-    """t above is the place along the edge over this length."""
 
 
 def moments_of(points: Points, line: EdgeLine, table: EdgeTable) -> BinMoments:
@@ -345,5 +327,4 @@ def moments_of(points: Points, line: EdgeLine, table: EdgeTable) -> BinMoments:
         tt=mean(t * t),
         ot=mean(apart * t),
         vt=mean(value * t),
-        t_scale_px=scale,
     )

@@ -126,18 +126,10 @@ class Weighed:
 def weigh_shapes(
     bins: Sequence[Bins], shape: PriorShape, plateaus: Sequence[Plateaus], *, levels: FloatArray
 ) -> list[Weighed]:
-    """Weigh all kinds of edges near one prior shape against the pooled samples of several regions.
+    """All kinds of edges near one prior shape, weighed against the pooled samples of several regions.
 
-    Parameters
-    ----------
-    bins : sequence of Bins
-        Samples pooled by distance towards the bright side, one for each region.
-    shape : PriorShape
-        Shapes near these edges' sharpness.
-    plateaus : sequence of Plateaus
-        Noise and light along the edge, one for each region.
-    levels : array, shape (regions, 2)
-        First idea of the dark and the bright level, which scale the prior. [linear]
+    Samples are pooled by distance towards the bright side; `levels`, shape (regions, 2), is a first idea of the linear
+    dark and bright level, which scale the prior.
     """
     weighed: list[Weighed] = []
     for first in range(0, len(bins), _TOGETHER):
@@ -176,7 +168,7 @@ def average_shapes(weighed: Sequence[Weighed], shares: FloatArray = SHARES) -> l
     return [found[place] for place in range(len(weighed))]
 
 
-def _likeliest(weighed: Sequence[Weighed], shares: FloatArray) -> tuple[Places, FloatArray, list[int]]:
+def likeliest(weighed: Sequence[Weighed], shares: FloatArray) -> tuple[Places, FloatArray, list[int]]:
     """Combinations that are worth averaging, of one edge after another, with their weights and where each begins."""
     prior = shares[:, None, :] * np.array(_LIGHT_SHARES)[:, None]
     score = np.stack([edge.log_evidence for edge in weighed]) + np.log(np.maximum(prior, 1e-12))
@@ -200,12 +192,12 @@ def _likeliest(weighed: Sequence[Weighed], shares: FloatArray) -> tuple[Places, 
 def _averaged(weighed: Sequence[Weighed], shares: FloatArray) -> tuple[list[Posterior], FloatArray]:
     """Posterior of each region of one system, and the line's coefficients where they are fitted, too."""
     system = weighed[0].system
-    which, weight, starts = _likeliest(weighed, shares)
-    each, spread, *others = system.solved(which)
+    which, weight, starts = likeliest(weighed, shares)
+    each, spread, used, line, _ = system.solved(which)
     regions = np.array([edge.region for edge in weighed])
     mean, used, line, light, size = (
         np.add.reduceat((weight * terms.T).T, starts[:-1], axis=0)
-        for terms in (each, *others, np.square(LIGHT_SD)[which[2]], np.square(SIZE_SD)[which[3]])
+        for terms in (each, used, line, np.square(LIGHT_SD)[which[2]], np.square(SIZE_SD)[which[3]])
     )
     chi2 = system.chi2(regions, mean, line)
     root = np.sqrt(weight)

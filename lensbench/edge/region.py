@@ -1,5 +1,6 @@
 """One region on its way through the fit: its samples, line, noise and profile."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -7,7 +8,7 @@ import numpy as np
 
 from lensbench.edge.line import EdgeLine, span_px
 from lensbench.edge.posterior import Posterior, Weighed
-from lensbench.edge.samples import Bins, Noise, Plateaus, Points, pool
+from lensbench.edge.samples import Bins, Noise, Plateaus, Points, plateaus_of, pool_together
 from lensbench.edge.shapes import HALF, nearest_shape, step_px
 from lensbench.model.errors import EdgeError
 from lensbench.model.shot import Box
@@ -129,17 +130,7 @@ class Region:
 
     def pooled(self, width_px: float) -> tuple[Bins, Plateaus]:
         """Samples in bins of this width, and both plateaus with the noise that the fit is to assume."""
-        if width_px not in self.pools:
-            bins = pool(self.distance_px, self.along_px, self.points.value, step_px=width_px)
-            self.pools[width_px] = (
-                bins,
-                bins.plateaus(
-                    step_px=width_px,
-                    sigma_px=self.line.sigma_px,
-                    step=self.line.step,
-                    least_sd=self.points.rounding_sd,
-                ),
-            )
+        pool_regions([self], width_px)
         bins, plateaus = self.pools[width_px]
         noise = plateaus.noise.enlarged(self.noise_factor)
         coding, known = self.coding or Coding(lost=0.0, rough=0.0), self.points.light_known
@@ -161,3 +152,22 @@ class Region:
                 f"a slope over {rise:.0f} px, not an edge, in a region of {reach:.0f} px to each side"
             )
         return None
+
+
+def pool_regions(regions: Sequence[Region], width_px: float) -> None:
+    """Pool the samples of all regions in bins of this width where that was not done yet: `Region.pooled` has them."""
+    new = [region for region in regions if width_px not in region.pools]
+    if not new:
+        return
+    bins, places = pool_together(
+        [(region.distance_px, region.along_px, region.points.value) for region in new], step_px=width_px
+    )
+    plateaus = plateaus_of(
+        bins,
+        step_px=width_px,
+        sigma_px=np.array([region.line.sigma_px for region in new]),
+        step=np.array([region.line.step for region in new]),
+        least_sd=np.array([region.points.rounding_sd for region in new]),
+    )
+    for number, (region, place, sides) in enumerate(zip(new, places, plateaus, strict=True)):
+        region.pools[width_px] = (bins.row(number, place), sides)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lensbench.edge.shapes import BIN_STARTS, BIN_WIDTHS, HALF, MIDDLES, SIZE
-from lensbench.model.shot import Samples
+from lensbench.model.shot import BoolArray, Samples
 from lensbench.model.units import FloatArray
 
 
@@ -71,10 +71,11 @@ def points_of(region: Samples) -> Points:
 def _rounding_sd(value: FloatArray) -> tuple[float, float]:
     """What rounding to whole codes adds, where so few different values stand that they must be codes."""
     some = value[:: max(value.size // _CODES_SEEN, 1)]
-    different = np.unique(some)
-    if different.size < 2 or different.size > _FEW_CODES * some.size:
+    steps = np.diff(np.sort(some))
+    steps = steps[steps > 0.0]
+    if not 0 < steps.size < _FEW_CODES * some.size:
         return 0.0, 0.0
-    step = float(np.median(np.diff(different))) / np.sqrt(12.0)
+    step = float(np.median(steps)) / np.sqrt(12.0)
     return step, step
 
 
@@ -137,13 +138,6 @@ def roughness(rough: FloatArray | float, distance_px: FloatArray) -> FloatArray:
     return np.asarray(1.0 + rough * np.exp(-np.abs(distance_px) / _CODED_REACH_PX), np.float64)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Side:
-    variance: float
-    slope: float
-    slope_sd: float
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Bins:
     """Pooled samples of one region, or of several when stacked: the last axis has SIZE bins, many of them empty."""
@@ -166,55 +160,79 @@ class Bins:
     place: npt.NDArray[np.intp]
     """Bin of every sample, the nearest one for those beyond the range (one region only)."""
 
-    def plateaus(
-        self, *, step_px: float, sigma_px: float, step: float, least_sd: tuple[float, float] = (0.0, 0.0)
-    ) -> Plateaus:
-        """Estimate both plateaus' noise and light from the scatter within bins well away from the edge."""
-        filled = np.flatnonzero(self.count)
-        distance = (filled - HALF) * step_px
-        reach = min(_REACH_SIGMA * sigma_px + 1.0, 0.6 * float(np.abs(distance).max(initial=0.0)))
-        dark = _side(self, filled[distance < -reach], step_px)
-        bright = _side(self, filled[distance > reach], step_px)
-        floor = float(np.square(_FLOOR_OF_STEP * step))
-        known = [side.variance for side in (dark, bright) if np.isfinite(side.variance)]
-        typical = sum(known) / len(known) if known else floor
-
-        def variance(side: _Side, least: float) -> float:
-            return max(side.variance if np.isfinite(side.variance) else typical, floor, least * least)
-
-        return Plateaus(
-            noise=Noise(
-                dark_variance=variance(dark, least_sd[0]), bright_variance=variance(bright, least_sd[1])
-            ),
-            dark_slope_per_px=dark.slope,
-            bright_slope_per_px=bright.slope,
-            dark_slope_sd_per_px=dark.slope_sd,
-            bright_slope_sd_per_px=bright.slope_sd,
+    def row(self, number: int, place: npt.NDArray[np.intp]) -> "Bins":
+        """One region of several, with the bins of its samples."""
+        return Bins(
+            count=self.count[number],
+            value=self.value[number],
+            offset_px=self.offset_px[number],
+            half_square_px2=self.half_square_px2[number],
+            along_px=self.along_px[number],
+            scatter=self.scatter[number],
+            along_scatter_px2=self.along_scatter_px2[number],
+            shared_px=self.shared_px[number],
+            place=place,
         )
 
 
-def _side(bins: Bins, places: npt.NDArray[np.intp], step_px: float) -> _Side:
-    """Regress values on places along the edge within bins, and see what scatter is left."""
-    held = places[bins.count[places] > 1.5]
-    freedom = bins.count[held] - 1.0
-    if freedom.sum() < 4:
-        return _Side(variance=_sparse_variance(bins, places, step_px), slope=0.0, slope_sd=0.0)
-    scatter = bins.scatter[held]
-    single = scatter / freedom
-    typical = float(np.partition(single, single.size // 2)[single.size // 2])
-    sound = single <= _WILD * max(typical, 1e-300)
-    kept = held[sound]
-    spread = max(float(bins.along_scatter_px2[kept].sum()), 1e-12)
-    shared = float(bins.shared_px[kept].sum())
-    slope = shared / spread
-    rest = max(float(scatter[sound].sum()) - slope * shared, 0.0)
-    degrees = max(float(freedom[sound].sum()) - 1.0, 1.0)
-    variance = rest / degrees if degrees >= _ENOUGH_FREEDOM else _sparse_variance(bins, places, step_px)
-    if not np.isfinite(variance):
-        return _Side(variance=variance, slope=0.0, slope_sd=0.0)
+def plateaus_of(
+    bins: Bins, *, step_px: float, sigma_px: FloatArray, step: FloatArray, least_sd: FloatArray
+) -> list[Plateaus]:
+    """Estimate both plateaus' noise and light of several regions from the scatter within bins well away from the edge.
+
+    `bins` are stacked, `sigma_px` and `step` one number for each region, `least_sd` two (dark, bright).
+    """
+    position = (np.arange(SIZE) - HALF) * step_px
+    farthest = np.where(bins.count > 0.0, np.abs(position), 0.0).max(axis=1)
+    reach = np.minimum(_REACH_SIGMA * sigma_px + 1.0, 0.6 * farthest)
+    sides = np.stack([_side(bins, side * position > reach[:, None], step_px) for side in (-1.0, 1.0)])
+    variance, slope, slope_sd = sides.transpose(1, 2, 0)
+    floor = np.square(_FLOOR_OF_STEP * step)[:, None]
+    known = np.isfinite(variance)
+    total = np.where(known, variance, 0.0).sum(axis=1, keepdims=True)
+    typical = np.where(
+        known.any(axis=1, keepdims=True), total / np.maximum(known.sum(axis=1), 1)[:, None], floor
+    )
+    variance = np.maximum(np.maximum(np.where(known, variance, typical), floor), np.square(least_sd))
+    return [
+        Plateaus(
+            noise=Noise(dark_variance=noise[0], bright_variance=noise[1]),
+            dark_slope_per_px=slopes[0],
+            bright_slope_per_px=slopes[1],
+            dark_slope_sd_per_px=sds[0],
+            bright_slope_sd_per_px=sds[1],
+        )
+        for noise, slopes, sds in zip(variance.tolist(), slope.tolist(), slope_sd.tolist(), strict=True)
+    ]
+
+
+def _side(bins: Bins, places: BoolArray, step_px: float) -> FloatArray:
+    """Regress values on places along the edge within bins, and see what scatter is left.
+
+    The noise's variance (NaN where it can't be told), the slope and its sd, of each region: shape (3, regions).
+    """
+    held = places & (bins.count > 1.5)
+    freedom = np.where(held, bins.count - 1.0, 0.0)
+    single = np.where(held, bins.scatter / np.maximum(freedom, 1.0), np.inf)
+    middle = np.count_nonzero(held, axis=1)[:, None] // 2
+    typical = np.take_along_axis(np.sort(single, axis=1), middle, axis=1)
+    kept = (held & (single <= _WILD * np.maximum(typical, 1e-300))).astype(np.float64)
+    scatter, alongs, shared, degrees = (
+        np.einsum("rb,rb->r", kept, own)
+        for own in (bins.scatter, bins.along_scatter_px2, bins.shared_px, freedom)
+    )
+    spread = np.maximum(alongs, 1e-12)
+    slope, degrees = shared / spread, np.maximum(degrees - 1.0, 1.0)
+    variance = np.maximum(scatter - slope * shared, 0.0) / degrees
+    few = freedom.sum(axis=1) < 4
+    for region in np.flatnonzero(few | (degrees < _ENOUGH_FREEDOM)):
+        own = bins.row(int(region), np.empty(0, np.intp))
+        variance[region] = _sparse_variance(own, np.flatnonzero(places[region] & (own.count > 0.0)), step_px)
+    slope[few | ~np.isfinite(variance)] = 0.0
     # Half the slope is allowed as its error: a bend of the plateau across the edge passes for a little of it.
-    slope_sd = float(np.hypot(np.sqrt(max(variance, 0.0) / spread), 0.5 * slope))
-    return _Side(variance=variance, slope=slope, slope_sd=slope_sd)
+    slope_sd = np.hypot(np.sqrt(np.maximum(variance, 0.0) / spread), 0.5 * slope)
+    slope_sd[few | ~np.isfinite(variance)] = 0.0
+    return np.stack([variance, slope, slope_sd])
 
 
 def _sparse_variance(bins: Bins, places: npt.NDArray[np.intp], step_px: float) -> float:
@@ -241,8 +259,55 @@ def _sparse_variance(bins: Bins, places: npt.NDArray[np.intp], step_px: float) -
 
 
 def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, step_px: float) -> Bins:
-    """Pool samples in bins of distance, with their moments; samples beyond the range are left out."""
-    place = distance_px * (1.0 / step_px)
+    """Pool samples of one region in bins of distance; see `pool_together`."""
+    bins, places = pool_together([(distance_px, along_px, value)], step_px=step_px)
+    return bins.row(0, places[0])
+
+
+def pool_together(
+    regions: Sequence[tuple[FloatArray, FloatArray, FloatArray]], *, step_px: float
+) -> tuple[Bins, list[npt.NDArray[np.intp]]]:
+    """Pool samples of several regions in bins of distance, with their moments; those beyond the range are left out.
+
+    Each region is given by its samples' distances, places along the edge and values. The bins come stacked, and the
+    bin of every sample apart.
+    """
+    sums, base = np.empty((8, len(regions), SIZE)), np.zeros((len(regions), 1))
+    places = []
+    for number, (distance_px, along_px, value) in enumerate(regions):
+        if value.size:
+            base[number] = value.mean()
+        from_base = value - base[number]  # squares of large levels would swallow a small step
+        places.append(_summed(distance_px * (1.0 / step_px), along_px, from_base, sums[:, number]))
+    count, values, offsets, squares, alongs, scatter, along_scatter, shared = sums
+    share = 1.0 / np.maximum(count, 1.0)
+    scatter -= values * values * share
+    along_scatter -= alongs * alongs * share
+    shared -= alongs * values * share
+    values *= share
+    values += base
+    values[count == 0.0] = 0.0
+    offsets *= share * step_px
+    squares *= share * (0.5 * step_px**2)
+    alongs *= share
+    bins = Bins(
+        count=count,
+        value=values,
+        offset_px=offsets,
+        half_square_px2=squares,
+        along_px=alongs,
+        scatter=np.maximum(scatter, 0.0, out=scatter),
+        along_scatter_px2=np.maximum(along_scatter, 0.0, out=along_scatter),
+        shared_px=shared,
+        place=np.empty(0, np.intp),
+    )
+    return bins, places
+
+
+def _summed(
+    place: FloatArray, along_px: FloatArray, value: FloatArray, sums: FloatArray
+) -> npt.NDArray[np.intp]:
+    """Sum the moments of one region's samples by bin, and list their bins; `place` is in bins, and is used up."""
     place += HALF + 0.5
     size, inside = SIZE, slice(None)
     if (
@@ -254,26 +319,15 @@ def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, st
     index = place.astype(np.intp)
     place -= index
     place -= 0.5
-
-    def total(weight: FloatArray | None) -> FloatArray:
-        return np.asarray(np.bincount(index, weight, size)[inside], np.float64)
-
-    count = total(None)
-    share = 1.0 / np.maximum(count, 1.0)
-    base = float(value.mean()) if value.size else 0.0
-    from_base = value - base  # squares of large levels would swallow a small step
-    sum_value, sum_along = total(from_base), total(along_px)
-    return Bins(
-        count=count,
-        value=np.where(count > 0.0, sum_value * share + base, 0.0),
-        offset_px=total(place) * share * step_px,
-        half_square_px2=total(np.square(place, out=place)) * share * (0.5 * step_px**2),
-        along_px=sum_along * share,
-        scatter=np.maximum(total(from_base * from_base) - sum_value * sum_value * share, 0.0),
-        along_scatter_px2=np.maximum(total(along_px * along_px) - sum_along * sum_along * share, 0.0),
-        shared_px=total(along_px * from_base) - sum_along * sum_value * share,
-        place=index if size == SIZE else np.minimum(np.maximum(index - 1, 0), SIZE - 1),
-    )
+    sums[0] = np.bincount(index, minlength=size)[inside]
+    sums[1] = np.bincount(index, value, size)[inside]
+    sums[2] = np.bincount(index, place, size)[inside]
+    sums[3] = np.bincount(index, np.square(place, out=place), size)[inside]
+    sums[4] = np.bincount(index, along_px, size)[inside]
+    sums[5] = np.bincount(index, np.square(value, out=place), size)[inside]
+    sums[6] = np.bincount(index, np.square(along_px, out=place), size)[inside]
+    sums[7] = np.bincount(index, np.multiply(along_px, value, out=place), size)[inside]
+    return index if size == SIZE else np.minimum(np.maximum(index - 1, 0), SIZE - 1)
 
 
 def stack_bins(bins: Sequence[Bins], step_px: float) -> Bins:

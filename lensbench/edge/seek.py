@@ -43,21 +43,9 @@ class _Candidate:
 
 
 def find_edges(overview: Grey, *, factor: int = 1, most: int = 12) -> list[Box]:
-    """Find the best edges to measure in a picture.
+    """Best edges to measure in a picture: boxes in full-size pixels, best first, not overlapping; may be empty.
 
-    Parameters
-    ----------
-    overview : uint8 array, shape (rows, cols)
-        The picture in grey, averaged by a whole factor.
-    factor : int
-        Full-size pixels per overview pixel.
-    most : int
-        How many regions to give at the most.
-
-    Returns
-    -------
-    list of Box
-        In full-size pixels, best first, not overlapping; empty where the picture holds no such edge.
+    The overview, shape (rows, cols), is the picture in grey, averaged by a whole `factor`.
     """
     segments = _segments(overview, factor)
     candidates = [best for segment in segments if (best := _region(overview, segment, factor)) is not None]

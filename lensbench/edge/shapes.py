@@ -34,18 +34,11 @@ OUTPUT_FREQUENCY_CYPX: Final[FloatArray] = np.linspace(0.0, 1.0, 101)
 HALF: Final = 320
 SIZE: Final = 2 * HALF + 1
 """Positions at which a shape is known, `step_px` apart: the fine bins of distance from the edge."""
-_FINE: Final = 48
-_WIDE: Final = 8
-"""Beyond so many bins from the edge, some blurs, the fit takes so many as one: tails are smooth."""
-BIN_STARTS: Final = np.concatenate(
-    [
-        np.arange(0, HALF - _FINE, _WIDE),
-        np.arange(HALF - _FINE, HALF + _FINE + 1),
-        np.arange(HALF + _FINE + 1, SIZE, _WIDE),
-    ]
-)
-BIN_WIDTHS: Final = np.diff(np.append(BIN_STARTS, SIZE))
-MIDDLES: Final = np.where(np.abs(BIN_STARTS - HALF) > _FINE, BIN_STARTS + _WIDE // 2, BIN_STARTS)
+_OUTWARDS: Final = np.repeat([1, 2, 8, 16], [28, 10, 10, 12])
+"""Fine bins that the fit takes as one, from the edge outwards: the further from it, the smoother it is."""
+BIN_WIDTHS: Final = np.concatenate([_OUTWARDS[::-1], [1], _OUTWARDS])
+BIN_STARTS: Final = np.cumsum(BIN_WIDTHS) - BIN_WIDTHS
+MIDDLES: Final = BIN_STARTS + BIN_WIDTHS // 2
 """The fine bin in the middle of each bin that the fit takes."""
 
 KINDS: Final = ("plain", "defocus", "pupil", "halo", "tail")

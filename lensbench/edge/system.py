@@ -69,6 +69,8 @@ class Solutions(NamedTuple):
     """So many unknowns are determined by the data."""
     line: FloatArray
     """Mean of the line's two, where it is fitted too; else of none."""
+    line_spread: list[FloatArray]
+    """S of these for each."""
 
 
 class System:
@@ -84,6 +86,7 @@ class System:
         line: LineColumns | None = None,
     ) -> None:
         self.shape = shape
+        self.line = line
         self.step = levels[:, 1] - levels[:, 0]
         stacked = stack_bins(bins, shape.step_px)
         used = np.flatnonzero(stacked.count.any(axis=0))
@@ -200,6 +203,7 @@ class System:
     def solved(self, which: Places) -> Solutions:
         """Solve for some combinations: `which` holds their regions, kinds, lights and sizes, shape (4, n)."""
         spread: list[FloatArray] = [np.empty(0)] * which.shape[1]
+        line_spread = spread.copy()
         mean = np.empty((len(spread), LEVELS + self.shape.fine.modes.shape[1]))
         line, used = np.empty((len(spread), self._alone - len(_ALONE))), np.empty(len(spread))
         for free in (False, True):
@@ -207,9 +211,9 @@ class System:
             if places.size:
                 solved = self._solved(which[:, places], free=free)
                 mean[places], used[places], line[places] = solved.mean, solved.used, solved.line
-                for place, own in zip(places, solved.spread, strict=True):
-                    spread[place] = own
-        return Solutions(mean, spread, used, line)
+                for place, own, turned in zip(places, solved.spread, solved.line_spread, strict=True):
+                    spread[place], line_spread[place] = own, turned
+        return Solutions(mean, spread, used, line, line_spread)
 
     def _solved(self, which: Places, *, free: bool) -> Solutions:
         region, kind, light, size = which
@@ -233,8 +237,10 @@ class System:
         amounts = inverse @ matrix[:, -1, :-1, None]
         root = inverse.transpose(0, 2, 1)
         spread = self._spread(kind, root)
-        line = (root[:, len(_ALONE) : self._alone] @ amounts)[:, :, 0]
-        return Solutions((spread @ amounts)[:, :, 0], list(spread), used, line)
+        turned = root[:, len(_ALONE) : self._alone]
+        return Solutions(
+            (spread @ amounts)[:, :, 0], list(spread), used, (turned @ amounts)[:, :, 0], list(turned)
+        )
 
     def _spread(self, kind: Places, root: FloatArray) -> FloatArray:
         """From the unknowns' spread to that of levels, principal and free-form shapes."""

@@ -85,23 +85,12 @@ def pupil_q(result: ShotResult, f_number: float) -> float:
 def fit_through_focus(
     step: FloatArray, log_mtf50: FloatArray, *, q: float = _USUAL_Q, at_step: float | None = None
 ) -> ThroughFocus:
-    """Find the peak of a focus bracket.
+    """Peak of a focus bracket; what it can't tell is in its verdict.
 
-    Parameters
-    ----------
-    step : float array, shape (shots,)
-        Focus position of each shot in any even unit: micrometres, marks of a rail, clicks of a ring.
-    log_mtf50 : float array, shape (shots,)
-        Natural logarithm of each shot's MTF50 in cycles per pixel; shots with NaN are passed over.
-    q : float
-        Wavelength times working f-number over pixel pitch, as `focus_q` gives it; it only shapes the fall.
-    at_step : float, optional
-        Read the level at this step instead of at the peak: that of one third where another is in focus.
-
-    Returns
-    -------
-    ThroughFocus
-        Never raises: what the bracket can't tell is in its verdict.
+    `step` holds each shot's focus position in any even unit: micrometres, marks of a rail, clicks of a ring;
+    `log_mtf50` the natural logarithms of MTF50 in cycles per pixel, where shots with NaN are passed over. `q`, as
+    `focus_q` gives it, only shapes the fall. The level is read at `at_step` instead of at the peak: that of one third
+    where another is in focus.
     """
     known = np.flatnonzero(np.isfinite(step) & np.isfinite(log_mtf50))
     shots = FocusShots(

@@ -23,12 +23,10 @@ CHANCE: Final = 0.035
 """Probability of a creep by chance alone. Common practice, no source."""
 LEAST_LOSS: Final = 0.015
 """Share of MTF50 that a creep must cost some stop to be told. Common practice, no source."""
-_FEWEST_SPARE: Final = 4
-"""Shots beyond the first of each stop."""
+_FEWEST_SPARE: Final = 4  # shots beyond the first of each stop
 _ORDERS: Final = 799
 _LEAST_SD: Final = 1e-4
-_IN_TURN: Final = 0.5
-"""Share of the way from which the middle stop's shots span the session."""
+_IN_TURN: Final = 0.5  # share of the way from which the middle stop's shots span the session
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,16 +48,8 @@ def crept(
 ) -> Creep | None:
     """The creep of a session's focus; None where there is none beyond chance, or none that matters.
 
-    Parameters
-    ----------
-    f_number : float array, shape (shots,)
-        Of each shot.
-    log_thirds : float array, shape (shots, thirds)
-        Log MTF50; a third that some shot did not see is left out.
-    setting : integer array, shape (shots,)
-        Number of each shot's setting, from 0.
-    ways : float array, shape (ways, shots)
-        Along which the focus may have moved, each from 0 to 1 through the session: order, time, scale, place.
+    Log MTF50 has shape (shots, thirds); a third that some shot did not see is left out. `setting` numbers each shot's
+    setting from 0; `ways`, shape (ways, shots), go each from 0 to 1 through the session: order, time, scale, place.
     """
     count = int(setting.max()) + 1
     seen: BoolArray = np.all(np.isfinite(log_thirds), axis=0)

@@ -228,8 +228,7 @@ class Rival:
     """One lens that competes, with one figure."""
 
     session: KeptSession
-    log_mtf50: float
-    """Natural logarithm of cycles per pixel."""
+    log_mtf50: float  # natural logarithm of cycles per pixel
     sd: float
     freedom: float
 
@@ -238,12 +237,9 @@ class Rival:
 class Rank:
     """Where a rival stands."""
 
-    index: int
-    """Its place in the list that was given."""
-    tied: bool
-    """The best, or can't be told from it, or within the indifference of it."""
-    behind: float
-    """How much softer than the best, as a share of the best's figure."""
+    index: int  # its place in the list that was given
+    tied: bool  # the best, or can't be told from it, or within the indifference of it
+    behind: float  # how much softer than the best, as a share of the best's figure
     behind_ci95: tuple[float, float]
 
 

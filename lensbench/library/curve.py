@@ -31,8 +31,7 @@ from lensbench.sweep import zone_series
 
 SAME_STOP: Final = 1.0 / 12.0
 """Exact f-numbers whose logarithms to base 2 differ by less (a sixth of a stop) are one; common practice."""
-_WIDEST_GAP: Final = 0.6
-"""The same, for two stops to be mixed: a little above a whole stop, which is 0.5."""
+_WIDEST_GAP: Final = 0.6  # the same, for two stops to be mixed: a little above a whole stop, which is 0.5
 
 
 class Lack(StrEnum):
@@ -63,16 +62,12 @@ class Lack(StrEnum):
 class CurvePoint:
     """One zone of one lens at one stop."""
 
-    f_number: float
-    """Nominal."""
+    f_number: float  # nominal
     exact_f_number: float
-    log_mtf50: float
-    """Natural logarithm of cycles per pixel, of the smoothed curve."""
+    log_mtf50: float  # natural logarithm of cycles per pixel, of the smoothed curve
     sd: float
-    shots: int
-    """Refocused ones; 0 where nobody measured and neighbours stand in."""
-    reach: tuple[float, float]
-    """How far the 95 % interval goes below and above, in standard deviations."""
+    shots: int  # refocused ones; 0 where nobody measured and neighbours stand in
+    reach: tuple[float, float]  # how far the 95 % interval goes below and above, in standard deviations
     unseen_sd: float = 0.0
     """That one focus for all of its shots would add, where nothing shows that they were focused anew."""
 

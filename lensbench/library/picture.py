@@ -44,8 +44,7 @@ class Figure:
     range_cypx: tuple[float, float]
     """95 % interval of the measured curve, joined with the model's own error out of focus and, by hand, with twice
     and half the usual shake; NaN where the spread between shots is not known."""
-    own_sd: float
-    """Of the figure's logarithm, without the shake, which all lenses share."""
+    own_sd: float  # of the figure's logarithm, without the shake, which all lenses share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,8 +239,7 @@ def _within(stops: Sequence[StopPlan], worst_cypx: float, share: float) -> tuple
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _SweetSpot:
     point: CurvePoint
-    cypx: float
-    """In focus."""
+    cypx: float  # in focus
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

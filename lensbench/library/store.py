@@ -32,8 +32,7 @@ from lensbench.storage.text import clean_text, one_line
 
 APPLICATION_ID: Final = 0x4C425331
 """Marks the file as ours; SQLite's own field for it."""
-_PAGE_BYTES: Final = 8192
-"""A photograph's edges fill a page of this size well."""
+_PAGE_BYTES: Final = 8192  # a photograph's edges fill a page of this size well
 _PATIENCE_S: Final = 20.0
 _SHORT_WAIT_S: Final = 0.02
 

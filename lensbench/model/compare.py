@@ -150,6 +150,11 @@ class CompareFindings:
     choices: tuple[StopChoice, ...] = ()  # which lens at which stop, every zone; among lenses that compare
     looking: WayOfLooking | None = None  # for which a difference is seen; None: a picture's size is not known
 
+    @property
+    def contested(self) -> list[StopChoice]:
+        """Choices for the whole frame that two lenses or more were photographed for."""
+        return [choice for choice in self.choices if choice.zone == "frame" and len(choice.photographed) > 1]
+
 
 class VisibleFrom(StrEnum):
     """What the least visible difference rests on."""

@@ -5,9 +5,9 @@ already been taken. Photographs that don't count stand in the same table, with t
 table is written as JSON and read back without loss; the limits are far wider than anything measured.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from math import isfinite
+from math import isfinite, nan
 from statistics import median
 from typing import Annotated
 
@@ -181,6 +181,12 @@ def median_known(values: list[float | None]) -> float | None:
     """Median of those that are known; None where none is."""
     known = [value for value in values if value is not None]
     return float(median(known)) if known else None
+
+
+def finite_median(values: Iterable[float]) -> float:
+    """Median of those that are finite; NaN where none is."""
+    finite = [value for value in values if isfinite(value)]
+    return float(median(finite)) if finite else nan
 
 
 def mean_known(values: Sequence[float | None]) -> float | None:

@@ -212,20 +212,16 @@ class ChartSeen:
 class VeilBound(StrEnum):
     """What a veil holds besides: it is an upper bound by as much."""
 
-    INK = "ink"
-    """The reflectance of the print's solid black."""
-    PRINT = "print"
-    """That of the dark quarters, whatever they were drawn for: no black was at hand."""
+    INK = "ink"  # the reflectance of the print's solid black
+    PRINT = "print"  # that of the dark quarters, whatever they were drawn for: no black was at hand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Veil:
     """Light on the dark quarters that does not belong there, in percent of the level of the paper beside them."""
 
-    percent: float = NAN
-    """Median over the targets."""
-    sd_over_field_percent: float = NAN
-    """Standard deviation over the targets."""
+    percent: float = NAN  # median over the targets
+    sd_over_field_percent: float = NAN  # standard deviation over the targets
     bound: VeilBound = VeilBound.PRINT
 
 

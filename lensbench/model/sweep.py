@@ -164,6 +164,9 @@ class Unclaimed(StrEnum):
     MAGNIFICATION_DIFFERS = "magnification_differs"  # smallest and largest: the print's blur weighs unlike
 
 
+_NO_WINNER: Final = (Unclaimed.FEW_SHOTS, Unclaimed.ONE_FOCUS, Unclaimed.CREEP)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Behind:
     """How much softer a setting is than the best of the others, by its shots alone; negative where it is ahead."""
@@ -205,8 +208,32 @@ class BestSetting:
 
     @property
     def provisional(self) -> bool:
-        """Whether no winner is claimed."""
+        """Whether anything speaks against a winner."""
         return bool(self.reservations)
+
+    @property
+    def claimed(self) -> bool:
+        """Whether it is named the winner: settings were shot more than once, and focused anew each time."""
+        return not any(note.kind in _NO_WINNER for note in self.reservations)
+
+    @property
+    def other_stops(self) -> tuple[list[float], list[float]]:
+        """Stops of its focal length beside it: those surely as good, and those that can't be told from it."""
+        good, tied = (
+            {setting.f_number for setting in group if setting.focal_length_mm == self.focal_length_mm}
+            - {self.f_number}
+            for group in (self.as_good, self.tied)
+        )
+        return sorted(good), sorted(tied - good)
+
+    @property
+    def other_lengths_mm(self) -> tuple[set[float | None], set[float | None]]:
+        """Focal lengths beside its own: those surely as good, and those that can't be told from it."""
+        good, tied = (
+            {setting.focal_length_mm for setting in group} - {self.focal_length_mm}
+            for group in (self.as_good, self.tied)
+        )
+        return good, tied - good
 
     def keeping(self, level_percent: float) -> SharpEnough | None:
         """Stops that keep a share of the best; None where that level was not looked at."""
@@ -228,6 +255,17 @@ class FocalLengthFindings:
     shots: int = 0
     best_by_purpose: dict[str, BestSetting] = field(default_factory=dict)  # by `Purpose`
     as_good_f_numbers: tuple[float, ...] = ()  # surely within the indifference of the best, itself left out
+
+    @property
+    def tested_f_numbers(self) -> list[float]:
+        """Stops at which the whole frame was measured, widest first."""
+        return sorted(point.f_number for point in self.curve if point.zone == "frame")
+
+    @property
+    def other_stops(self) -> tuple[list[float], list[float]]:
+        """Stops beside the best: those surely as good, and those that can't be told from it."""
+        good = [stop for stop in self.as_good_f_numbers if stop != self.best_f_number]
+        return good, [stop for stop in self.tied_f_numbers if stop not in {self.best_f_number, *good}]
 
 
 class Observed(StrEnum):
@@ -304,6 +342,16 @@ class LensFindings:
     purposes: dict[str, str] = field(default_factory=dict)  # purpose -> the zone that counts for it
     zoom_at_own_best: BestSetting | None = None  # each focal length at its best stop; None for one
     zoom_at_equal_stop: tuple[BestSetting, ...] = ()  # the same at each stop that two share
+
+    @property
+    def at_best(self) -> FocalLengthFindings | None:
+        """Findings at the best setting's focal length."""
+        of_best = (
+            focal
+            for focal in self.by_focal_length
+            if self.best and focal.focal_length_mm == self.best.focal_length_mm
+        )
+        return next(of_best, None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

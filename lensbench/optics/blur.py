@@ -48,15 +48,9 @@ def diffraction_mtf(frequency_cypx: npt.ArrayLike, q: float) -> FloatArray:
 def defocused_diffraction_otf(nu: npt.ArrayLike, w20_waves: npt.ArrayLike) -> FloatArray:
     """Exact OTF of a perfect circular pupil out of focus; it is real and may turn negative, and zero from nu = 1 on.
 
-    (4/pi) times the integral over x from 0 to 1 - nu of sqrt(1 - (x + nu)^2) cos(8 pi w nu x); the
-    substitution x + nu = cos(theta) takes the root out of it, so that Gauss-Legendre nodes give 1e-12.
-
-    Parameters
-    ----------
-    nu : array
-        Frequency as a fraction of the cutoff.
-    w20_waves : array that broadcasts against `nu`
-        Wavefront error at the pupil's rim; a focus shift of dz gives dz / (8 wavelength f-number^2). [waves]
+    (4/pi) times the integral over x from 0 to 1 - nu of sqrt(1 - (x + nu)^2) cos(8 pi w nu x); the substitution x + nu
+    = cos(theta) takes the root out of it, so that Gauss-Legendre nodes give 1e-12. The wavefront error w at the pupil's
+    rim, in waves, broadcasts against nu; a focus shift of dz gives dz / (8 wavelength f-number^2).
     """
     waves = np.asarray(w20_waves, dtype=np.float64)
     fraction = np.minimum(np.abs(np.asarray(nu, dtype=np.float64)), 1.0)
@@ -118,18 +112,20 @@ def frequency_at(
     """Lowest frequency at which a transfer function falls below a level, as MTF50 for 0.5. [cycles/pixel].
 
     The curve, which starts at or above the level, is searched on a grid of 1/64 of `highest_cypx`, where the search
-    ends, and the first cell with a crossing is divided on. Good to 1e-9 of `highest_cypx`; NaN where the curve stays
-    above the level.
+    ends; the first cell with a crossing is divided on twice, and the last one is taken for straight. Good to 1e-9 of
+    `highest_cypx`; NaN where the curve stays above the level.
     """
-    low, high = 0.0, highest_cypx
-    for _ in range(5):
+    low, high, share = 0.0, highest_cypx, 0.0
+    for _ in range(3):
         grid = np.linspace(low, high, 65)
-        below = np.flatnonzero(mtf(grid) < level)
+        values = mtf(grid)
+        below = np.flatnonzero(values < level)
         if below.size == 0:
             return float("nan")
         first = max(int(below[0]), 1)
         low, high = float(grid[first - 1]), float(grid[first])
-    return 0.5 * (low + high)
+        share = float((values[first - 1] - level) / max(values[first - 1] - values[first], 1e-12))
+    return low + min(max(share, 0.0), 1.0) * (high - low)
 
 
 def esf_from_mtf(

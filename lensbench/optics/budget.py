@@ -53,13 +53,12 @@ class LensBlur:
     """Length of a steady motion across the edge."""
 
     @classmethod
-    def in_focus(cls, mtf50_cypx: float, q: float, *, angle_deg: float = 0.0) -> Self:
+    def in_focus(cls, mtf50_cypx: float, q: float) -> Self:
         """Explain an MTF50 measured in focus by diffraction, the pixel and a Gaussian.
 
-        `q` is that of the working f-number before the chart, as `working_q` gives it; the angle is the edge's from the
-        columns.
+        `q` is that of the working f-number before the chart, as `working_q` gives it.
         """
-        return cls(q=q, variance_px2=float(variance_in_focus_px2(mtf50_cypx, q, angle_deg=angle_deg)))
+        return cls(q=q, variance_px2=float(variance_in_focus_px2(mtf50_cypx, q)))
 
     def transfer(self, frequency_cypx: npt.ArrayLike, *, angle_deg: float = 0.0) -> FloatArray:
         """Modulus of the transfer along an edge's normal."""

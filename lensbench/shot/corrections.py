@@ -42,10 +42,8 @@ from lensbench.shot.zones import summarise
 
 Single = npt.NDArray[np.float32]
 
-_NEAREST_PX: Final = 1.0
-"""To crossing and rim."""
-_DARK_IS_NEXT: Final = (1, 3)
-"""Arms whose dark side lies counter-clockwise."""
+_NEAREST_PX: Final = 1.0  # to crossing and rim
+_DARK_IS_NEXT: Final = (1, 3)  # arms whose dark side lies counter-clockwise
 
 
 def diffraction_q(
@@ -74,12 +72,8 @@ def subtract_neighbour_edges(
 ) -> Iterator[Samples]:
     """Every arm's samples as they would be if its edge went on for ever; as they are where q is unknown.
 
-    Parameters
-    ----------
-    samples : iterable of Samples
-        The regions of `arms`, in the same order; nobody else's, for they are changed.
-    q : float, optional
-        Wavelength times working f-number over pixel pitch.
+    `samples` holds the regions of `arms` in the same order, and nobody else's, for they are changed; q is wavelength
+    times working f-number over pixel pitch.
     """
     if q is None:
         yield from samples
@@ -207,12 +201,9 @@ def _doubted(edge: Edge, response_sd: float) -> Edge:
 
 _OF_STRAYS: Final = 0.15
 """Sd of the response, as a part of such light: 0.02 to 0.2 in most thirds of simulated fast lenses, up to 0.35."""
-_LEAST_LEFT: Final = 0.7
-"""Of the contrast: a figure is refused where the print leaves less at its frequency."""
-_MOST_REFUSED: Final = 0.25
-"""Of a zone's edges."""
-_TYPICAL_RISE_MM: Final = 0.1
-"""10-90 % rise of an edge from a home printer; common practice, no source."""
+_LEAST_LEFT: Final = 0.7  # of the contrast: a figure is refused where the print leaves less at its frequency
+_MOST_REFUSED: Final = 0.25  # of a zone's edges
+_TYPICAL_RISE_MM: Final = 0.1  # 10-90 % rise of an edge from a home printer; common practice, no source
 _WORTH_SAYING_PERCENT: Final = 1.0
 _LEVELS: Final = {"mtf50_cypx": 0.5, "mtf30_cypx": 0.3, "mtf20_cypx": 0.2, "mtf10_cypx": 0.1}
 

@@ -26,10 +26,8 @@ Point = tuple[float, float]
 class Standing:
     """Where a point of the picture stands."""
 
-    image_height: float
-    """Distance from the picture's centre, as a fraction of the half-diagonal."""
-    azimuth_deg: float
-    """0 to the right of the picture as stored, positive counter-clockwise, in (-180, 180]."""
+    image_height: float  # distance from the picture's centre, as a fraction of the half-diagonal
+    azimuth_deg: float  # 0 to the right of the picture as stored, positive counter-clockwise, in (-180, 180]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,18 +55,11 @@ def _from_centre(center_px: Point, size_px: tuple[int, int]) -> Point:
 
 
 def direction_of(center_px: Point, size_px: tuple[int, int], *, angle_deg: float) -> Direction:
-    """Tell whether an edge runs along the radius, across it, or neither.
+    """Whether an edge runs along the radius, across it, or neither.
 
-    Parameters
-    ----------
-    angle_deg : float
-        The edge's angle from the columns' direction, positive when its upper end leans to the right.
-
-    Returns
-    -------
-    Direction
-        Sagittal within 22.5 degrees of the radius, tangential within 22.5 degrees of its normal; otherwise,
-        and nearer to the centre than 0.03 of the half-diagonal, oblique.
+    Sagittal within 22.5 degrees of the radius, tangential within 22.5 degrees of its normal; otherwise, and nearer to
+    the centre than 0.03 of the half-diagonal, oblique. The angle is the edge's from the columns' direction, positive
+    when its upper end leans to the right.
     """
     if place_of(center_px, size_px).image_height < _CENTRE:
         return Direction.OBLIQUE
@@ -131,25 +122,17 @@ def camera_pose(
     pixel_pitch_um: float | None,
     spread: FloatArray | None = None,
 ) -> Pose:
-    """Tell from one picture how the camera stood.
+    """How the camera stood, told from one picture.
 
-    A plane seen by a pinhole at the image distance v: columns 1 and 2 of the homography, freed of v, are the
-    chart's axes in the camera's frame (Zhang 2000, IEEE PAMI 22:1330, section 3.1). v = f (1 + m) where focal
-    length and pixel pitch are known; else it comes from the perspective itself (ibid., eqs. 3 and 4, square
-    pixels and the picture's centre as principal point), which needs a clear tilt: without one, pitch and yaw
-    stay NaN. Roll needs neither.
+    The homography, shape (3, 3), takes (row_mm, col_mm, 1) on the chart to (row_px, col_px, 1) without distortion; from
+    its `spread`, independent one-sigma changes of shape (k, 3, 3), come the tilt's standard deviations. A plane seen by
+    a pinhole at the image distance v: columns 1 and 2 of the homography, freed of v, are the chart's axes in the
+    camera's frame (Zhang 2000, IEEE PAMI 22:1330, section 3.1). v = f (1 + m) where focal length and pixel pitch are
+    known; else it comes from the perspective itself (ibid., eqs. 3 and 4, square pixels and the picture's centre as
+    principal point), which needs a clear tilt: without one, pitch and yaw stay NaN. Roll needs neither.
 
-    The camera turns to its right (yaw), then up (pitch), then clockwise about its own axis (roll). A chart
-    that hangs turned by quarter turns counts as upright for yaw and pitch.
-
-    Parameters
-    ----------
-    homography : float array, shape (3, 3)
-        (row_mm, col_mm, 1) on the chart to (row_px, col_px, 1) in the picture, without distortion.
-    size_px : (rows, columns)
-        Of the picture.
-    spread : float array, shape (k, 3, 3), optional
-        Independent one-sigma changes of the homography; from them come the tilt's standard deviations.
+    The camera turns to its right (yaw), then up (pitch), then clockwise about its own axis (roll). A chart that hangs
+    turned by quarter turns counts as upright for yaw and pitch.
     """
     pose = _pose(homography, size_px, focal_length_mm, pixel_pitch_um)
     if spread is None:

@@ -64,13 +64,10 @@ def printed_contrast(edges: Sequence[Edge], *, rough: float) -> float:
 class Illumination:
     """How the paper's brightness goes down from the centre, the lamps' slope taken out; NaN where there is no fit."""
 
-    targets: tuple[TargetLight, ...] = ()
-    """Empty with fewer than eight targets."""
-    outermost_percent: float = nan
-    """By the fit, at the outermost target's image height."""
+    targets: tuple[TargetLight, ...] = ()  # empty with fewer than eight targets
+    outermost_percent: float = nan  # by the fit, at the outermost target's image height
     outermost_height: float = nan
-    uneven_percent: float = nan
-    """Slope of the lamps' light to the corner's distance, of the centre's light."""
+    uneven_percent: float = nan  # slope of the lamps' light to the corner's distance, of the centre's light
 
 
 def _fitted(chart: ChartFound) -> tuple[FloatArray, FloatArray, FloatArray] | None:
@@ -143,8 +140,7 @@ _TONE_LIMITS: Final = (0.65, 1.5)
 (common practice, no source)."""
 _SMALLEST_HALF_PX: Final = 2.0
 _BLUR_MARGIN: Final = 1.5
-_DARKEST: Final = 0.002
-"""Of the paper: what lies below says more of glare than of tone."""
+_DARKEST: Final = 0.002  # of the paper: what lies below says more of glare than of tone
 
 
 def tone_exponent(photo: Picture, chart: ChartFound) -> float:

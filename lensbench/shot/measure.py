@@ -44,24 +44,11 @@ _USUAL: Final = MeasureOptions()
 def measure_shot(
     path: Path | str, options: MeasureOptions = _USUAL, *, overrides: Metadata | None = None
 ) -> ShotResult:
-    """Open a photograph, find the chart in it, and measure every edge.
+    """Open a photograph (raw, JPEG, PNG or TIFF), find the chart in it, and measure every edge.
 
-    Edges are measured in green (raw: its own sites), or grey where there are no colours.
-
-    Parameters
-    ----------
-    path : path
-        Raw, JPEG, PNG or TIFF.
-    options : MeasureOptions, optional
-        How it is measured, and what else is read. The physical reading holds the print; acutance and its like are
-        freed of it.
-    overrides : Metadata, optional
-        Fields that are not None take the place of what the file says.
-
-    Returns
-    -------
-    ShotResult
-        Edges that could not be measured are in it, with NaN figures and the flag that says why.
+    Edges are measured in green (raw: its own sites), or grey where there are no colours; those that could not be
+    measured are in the result, with NaN figures and the flag that says why. The physical reading holds the print;
+    acutance and its like are freed of it. Fields of `overrides` that are not None take the place of what the file says.
 
     Raises
     ------
@@ -236,8 +223,7 @@ def _chart_seen(
 _ENOUGH_ARMS: Final = 60
 """Up to so many all are kept: shake wants edges of all directions over the whole field."""
 _FAST_SIDE_PX: Final = 128
-_FIRST_HALF: Final = (1, 2)
-"""One arm of each of a target's two lines; the other two of every second target."""
+_FIRST_HALF: Final = (1, 2)  # one arm of each of a target's two lines; the other two of every second target
 
 
 def _fewer_arms(arms: Sequence[Arm]) -> list[Arm]:
@@ -260,8 +246,7 @@ def middle_of(box: Box, side_px: int) -> Box:
     return Box(top=top, left=left, height=height, width=width)
 
 
-_COLOUR_SIDE_PX: Final = 72
-"""Enough for a hundredth of a pixel, and quick."""
+_COLOUR_SIDE_PX: Final = 72  # enough for a hundredth of a pixel, and quick
 
 
 def _with_lateral_colour(photo: photos.Photo, arm: ArmRegion, edge: Edge) -> Edge:

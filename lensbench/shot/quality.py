@@ -6,15 +6,16 @@ lens's own astigmatism turns with the radius and vanishes in the centre, so both
 directions are spread over the field.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import atan2, degrees, hypot, isfinite, nan, sqrt
+from math import atan2, degrees, hypot, sqrt
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from lensbench import optics
 from lensbench.model.errors import Remark, remark
+from lensbench.model.measured import finite_median
 from lensbench.model.shot import ChartEdge, Edge, Metadata, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import zone_of
@@ -22,8 +23,7 @@ from lensbench.shot.geometry import zone_of
 if TYPE_CHECKING:
     from lensbench.chart.find import Picture
 
-_WHITE_CLIPPED_SHARE: Final = 0.2
-"""Of the regions; a glare spot spoils fewer."""
+_WHITE_CLIPPED_SHARE: Final = 0.2  # of the regions; a glare spot spoils fewer
 _DARKEST_WHITE: Final = 0.2
 _LOWEST_SNR: Final = 20.0
 _FLAGGED_SHARE: Final = 0.25
@@ -32,13 +32,11 @@ _LARGEST_OVERSHOOT_PERCENT: Final = 0.3
 noise could make."""
 _LARGEST_OF_BOUND: Final = 1.05
 """Of the MTF50 that diffraction and pixel allow: f-numbers are told to 1 %, wavelengths to some."""
-_BEYOND: Final = 0.01
-"""Of the contrast, beyond doubt by noise: what a fit of few samples may err."""
+_BEYOND: Final = 0.01  # of the contrast, beyond doubt by noise: what a fit of few samples may err
 _FEWEST_TARGETS: Final = 8
 LEAST_COVERED_PERCENT: Final = 85.0
 """Of the picture, by the outline of all targets. Common practice, no source."""
-_NEAREST_FOCAL_LENGTHS: Final = 25.0
-"""Customary; common practice, no source."""
+_NEAREST_FOCAL_LENGTHS: Final = 25.0  # customary; common practice, no source
 _UNEVEN_LIGHT_PERCENT: Final = 10.0
 """Of the centre's light: what chart standards allow across a chart, from memory."""
 
@@ -48,16 +46,9 @@ _TILT_WITHOUT_SETTINGS_DEG: Final = 1.0
 
 
 def quality_remarks(shot: ShotResult, photo: "Picture", *, uneven_light_percent: float) -> list[Remark]:
-    """Raise every flag of the registry that this photograph deserves by itself.
+    """Every flag of the registry that a photograph deserves by itself; only regions with clipped samples are cut.
 
-    Parameters
-    ----------
-    shot : ShotResult
-        As measured.
-    photo : Picture
-        Only regions with clipped samples are cut from it.
-    uneven_light_percent : float
-        Slope of the lamps' light over half a diagonal; NaN where it is not known.
+    The lamps' light falls by `uneven_light_percent` over half a diagonal; NaN where that is not known.
     """
     return [
         *_settings(shot.metadata, shot.pixel_pitch_um),
@@ -97,19 +88,14 @@ def _exposure(edges: Sequence[ChartEdge], photo: "Picture") -> list[Remark]:
     if clipped > _WHITE_CLIPPED_SHARE * len(edges):
         return [remark("white_clipped", f"{clipped} of {len(edges)} edges")]
     remarks = []
-    white = _median(edge.edge.bright_level for edge in edges)
+    white = finite_median(edge.edge.bright_level for edge in edges)
     if white < _DARKEST_WHITE:
         limit = f"limit {100 * _DARKEST_WHITE:.0f} %"
         remarks.append(remark("underexposed", f"paper white at {100 * white:.0f} % of full scale, {limit}"))
-    snr = _median(edge.edge.snr for edge in edges)
+    snr = finite_median(edge.edge.snr for edge in edges)
     if snr < _LOWEST_SNR:
         remarks.append(remark("low_snr", f"median SNR {snr:.0f}, limit {_LOWEST_SNR:.0f}"))
     return remarks
-
-
-def _median(figures: Iterable[float]) -> float:
-    finite = [figure for figure in figures if isfinite(figure)]
-    return float(np.median(finite)) if finite else nan
 
 
 def _processing(edges: Sequence[ChartEdge]) -> list[Remark]:
@@ -119,7 +105,7 @@ def _processing(edges: Sequence[ChartEdge]) -> list[Remark]:
     """
     measured = [edge.edge for edge in edges if edge.edge.measured]
     remarks = []
-    overshoot = _median((edge.overshoot_percent + edge.undershoot_percent) / 2.0 for edge in measured)
+    overshoot = finite_median((edge.overshoot_percent + edge.undershoot_percent) / 2.0 for edge in measured)
     if overshoot > _LARGEST_OVERSHOOT_PERCENT:
         limit = f"limit {_LARGEST_OVERSHOOT_PERCENT:g} %"
         remarks.append(remark("sharpened", f"median over- and undershoot {overshoot:.1f} %, {limit}"))
@@ -138,7 +124,7 @@ def _too_sharp(shot: ShotResult) -> list[Remark]:
         return []
     q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=shot.magnification)
     bound = optics.allowed_mtf50_cypx(q)
-    mtf50 = _median(edge.edge.mtf50_cypx for edge in shot.edges)
+    mtf50 = finite_median(edge.edge.mtf50_cypx for edge in shot.edges)
     if not mtf50 > _LARGEST_OF_BOUND * bound:
         return []
     limit = f"limit {_LARGEST_OF_BOUND:g} times as much"
@@ -215,10 +201,8 @@ def _coverage(shot: ShotResult) -> list[Remark]:
     return remarks
 
 
-_LARGEST_LOSS_PERCENT: Final = 6.0
-"""Difference of MTF50 between edges across and along the movement."""
-_SURE: Final = 5.0
-"""Standard deviations from none."""
+_LARGEST_LOSS_PERCENT: Final = 6.0  # difference of MTF50 between edges across and along the movement
+_SURE: Final = 5.0  # standard deviations from none
 _FEWEST_EDGES: Final = 30
 
 
@@ -226,13 +210,10 @@ _FEWEST_EDGES: Final = 30
 class CommonBlur:
     """Blur in one direction over the whole field."""
 
-    loss_percent: float
-    """Of MTF50: edges across the movement against edges along it."""
+    loss_percent: float  # of MTF50: edges across the movement against edges along it
     loss_sd_percent: float
-    direction_deg: float
-    """Of the movement: 0 level, 90 upright, positive counter-clockwise, in [0, 180)."""
-    length_px: float
-    """Of an even movement that would do this."""
+    direction_deg: float  # of the movement: 0 level, 90 upright, positive counter-clockwise, in [0, 180)
+    length_px: float  # of an even movement that would do this
 
 
 def shake_remarks(edges: Sequence[ChartEdge]) -> list[Remark]:

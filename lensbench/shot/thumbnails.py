@@ -16,8 +16,7 @@ from lensbench.model.shot import BoolArray, Box, Place, Thumbnail
 from lensbench.model.units import FloatArray
 
 SIDE_PX: Final = 64
-_FARTHEST: Final = 0.5
-"""Of the half-diagonal: a target farther than so from a corner does not stand for it."""
+_FARTHEST: Final = 0.5  # of the half-diagonal: a target farther than so from a corner does not stand for it
 _SPOTS: Final = {
     Place.CENTRE: (0.0, 0.0),
     Place.UPPER_LEFT: (-0.5, -0.5),
@@ -29,13 +28,7 @@ _SPOTS: Final = {
 
 
 def thumbnails(photo: Picture, chart: ChartFound) -> tuple[Thumbnail, ...]:
-    """Centre and corners as far as the chart reaches there, at most five, in linear light.
-
-    Parameters
-    ----------
-    photo : Picture
-        Only the pieces are cut from it, in its default channel.
-    """
+    """Centre and corners as far as the chart reaches there, at most five, in linear light of the default channel."""
     nearest = ((place, _nearest(chart, spot)) for place, spot in _SPOTS.items())
     return tuple(_cut(photo, place, target) for place, target in nearest if target is not None)
 

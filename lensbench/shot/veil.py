@@ -39,10 +39,7 @@ _BLACK_PLACE: Final = _BLACK / (len(TONES) - 1)
 def veil(photo: Picture, chart: ChartFound, edges: Sequence[ChartEdge], *, q: float | None) -> Veil:
     """Veil over the field, the median and the scatter of all targets that have a measured edge.
 
-    Parameters
-    ----------
-    q : float, optional
-        Wavelength times working f-number over pixel pitch.
+    q is wavelength times working f-number over pixel pitch.
     """
     ratios = _dark_over_bright(edges)
     if not ratios:

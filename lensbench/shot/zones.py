@@ -16,8 +16,7 @@ from lensbench.shot.geometry import zone_of
 
 _THIRDS: Final = tuple(zone for zone in ZONES if zone != "frame")
 _COVERAGE: Final = 0.975
-_ENDLESS: Final = 1e6
-"""Degrees of freedom that stand for infinitely many."""
+_ENDLESS: Final = 1e6  # degrees of freedom that stand for infinitely many
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,24 +44,12 @@ def is_usable(chart_edge: ChartEdge) -> bool:
 
 
 def summarise(edges: Sequence[ChartEdge], size_px: tuple[int, int]) -> dict[str, ZoneFigure]:
-    """Give the figure of every zone, and of the frame.
+    """Figure of every zone, inner, middle and outer, and of the frame; NaN where there is nothing to go by.
 
-    In a third the sagittal and the tangential mean count equally; oblique edges stand in only where it has
-    neither. The frame is the plain mean of its thirds, and NaN where one of them has no figure; so are its sagittal
-    and its tangential figure. The interval of 95 % is this photograph's own: from the spread between edges, or from
-    their stated standard deviations where these are larger; it says nothing about focusing anew.
-
-    Parameters
-    ----------
-    edges : sequence of ChartEdge
-        All edges of one photograph.
-    size_px : (rows, columns)
-        Of the picture.
-
-    Returns
-    -------
-    dict
-        inner, middle, outer and frame; NaN figures where there is nothing to go by.
+    In a third the sagittal and the tangential mean count equally; oblique edges stand in only where it has neither. The
+    frame is the plain mean of its thirds, and NaN where one of them has no figure; so are its sagittal and its
+    tangential figure. The interval of 95 % is this photograph's own: from the spread between edges, or from their
+    stated standard deviations where these are larger; it says nothing about focusing anew.
     """
     sound = [edge for edge in edges if is_usable(edge)]
     thirds = {
@@ -130,17 +117,9 @@ def _figure(mean: _Mean, *, edges: int, sagittal: float, tangential: float) -> Z
 def mean_by_zone(
     edges: Sequence[ChartEdge], size_px: tuple[int, int], *, figure: Callable[[Edge], float | None]
 ) -> dict[str, float]:
-    """Give the mean of any figure of the edges for every zone and the frame, weighted as in `summarise`.
+    """Mean of any figure of the edges for every zone and the frame, weighted as in `summarise`.
 
-    Parameters
-    ----------
-    figure : callable
-        Reads it off an edge; None or NaN leaves the edge out.
-
-    Returns
-    -------
-    dict
-        inner, middle, outer and frame; NaN where no edge has the figure.
+    `figure` reads it off an edge; None or NaN leaves the edge out. NaN where no edge has the figure.
     """
     usable = [edge for edge in edges if is_usable(edge)]
     figures = np.array([figure(edge.edge) for edge in usable], np.float64)

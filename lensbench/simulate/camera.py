@@ -136,12 +136,10 @@ class View:
 
     to_picture: FloatArray
     """Homography from (right, down, 1) in mm to (right, down, depth): pixels from the centre, and mm."""
-    to_chart: FloatArray
-    """Its inverse."""
+    to_chart: FloatArray  # its inverse
     center_px: tuple[float, float]
     half_diagonal_px: float
-    distortion: float
-    """Radial displacement at the half-diagonal, as a fraction."""
+    distortion: float  # radial displacement at the half-diagonal, as a fraction
     magnification: float
     object_distance_mm: float
 

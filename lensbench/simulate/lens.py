@@ -29,8 +29,7 @@ class PupilTransfer:
     spline: npt.NDArray[np.complex64]
     """Coefficients over frequencies along the pupil's own axes, zero in the middle; the cusp there is left out."""
     step_cypx: float
-    turn: FloatArray
-    """Matrix from (down, right) to the pupil's axes."""
+    turn: FloatArray  # matrix from (down, right) to the pupil's axes
     fall: FloatArray
     """How steeply the transfer falls from 1 at zero, over directions of half a turn. [1 / table step]"""
 
@@ -60,16 +59,13 @@ def cusp(steps: FloatArray, fall: FloatArray) -> FloatArray:
 class PointBlur:
     """What the lens does to a point at one place of the picture, in one colour."""
 
-    q: float
-    """Wavelength times working f-number over pixel pitch."""
-    disc_px: float = 0.0
-    """Diameter of the geometric focus disc."""
+    q: float  # wavelength times working f-number over pixel pitch
+    disc_px: float = 0.0  # diameter of the geometric focus disc
     spread_px2: tuple[float, float, float] = (0.0, 0.0, 0.0)
     """Gaussian covariance: row-row, row-column, column-column."""
     motion_px: tuple[float, float] = (0.0, 0.0)
     """Even movement of the image during the exposure: (down, right), from its beginning to its end."""
-    pupil: PupilTransfer | None = None
-    """In place of the round pupil, in or out of focus."""
+    pupil: PupilTransfer | None = None  # in place of the round pupil, in or out of focus
 
     def radial(self, frequency_cypx: npt.ArrayLike) -> FloatArray:
         """Part that is the same in every direction: the pupil, in or out of focus.

@@ -178,7 +178,7 @@ def _shoot_batch(batch: list[Job], truth_channels: tuple[str, ...] | None) -> di
     lights = light_on_sensor(geometry, [job.shot for job in batch], finished=first.finished)
     for job, light in zip(batch, lights, strict=True):
         _develop(job, light)
-    channels = truth_channels or first.scene.camera.channels
+    channels = first.scene.camera.channels if truth_channels is None else truth_channels
     return {job.path: _truth(job, geometry, channels) for job in batch}
 
 

@@ -35,16 +35,11 @@ class Pupil:
     Its figures are told on square grids, each by the one axis that both directions share.
     """
 
-    turn: FloatArray
-    """Matrix from (down, right) to (outward, across)."""
-    wavefront_um: FloatArray
-    """Polynomials, shape (wavelengths, powers, powers)."""
-    stop: FloatArray
-    """Radius of the widest stop's image over the angle from outward."""
-    clip: FloatArray
-    """Radius at which other elements cut the light off."""
-    chief: FloatArray
-    """Direction cosines of the ray through the pupil's middle."""
+    turn: FloatArray  # matrix from (down, right) to (outward, across)
+    wavefront_um: FloatArray  # polynomials, shape (wavelengths, powers, powers)
+    stop: FloatArray  # radius of the widest stop's image over the angle from outward
+    clip: FloatArray  # radius at which other elements cut the light off
+    chief: FloatArray  # direction cosines of the ray through the pupil's middle
 
     def light(self, axis: FloatArray, opening: float) -> FloatArray:
         """Share of each cell's light that passes: 1 inside, less where the rim divides the cell."""
@@ -84,12 +79,10 @@ class WavefrontMaps:
     """Pupils over the picture."""
 
     wavelengths_um: FloatArray
-    weights: dict[str, FloatArray]
-    """Light of each channel over the wavelengths."""
+    weights: dict[str, FloatArray]  # light of each channel over the wavelengths
     powers: npt.NDArray[np.int64]
     """Powers of (outward, across) of each term of the polynomials, shape (terms, 2)."""
-    angles: int
-    """Radii that a rim is told by."""
+    angles: int  # radii that a rim is told by
     figures: interpolate.CubicSpline
     """Over the height: terms of all wavelengths, rims, middle ray; shape (azimuths and the first again, figures)."""
 

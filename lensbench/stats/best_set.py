@@ -155,15 +155,6 @@ def best_setting(candidates: Candidates, spread: Spread, selection: Selection) -
 
     The one of lowest expected loss is the one with the highest estimate; its value is freed of what is left of the
     winner's curse, and claimed only where shots were repeated. The shots alone say what can't be told from it.
-
-    Parameters
-    ----------
-    candidates : Candidates
-        At least one.
-    spread : Spread
-        Of one refocused shot.
-    selection : Selection
-        For what they compete.
     """
     best, distances = candidates.best, candidates.distances
     near = candidates.estimate >= candidates.estimate[best] + np.log1p(-INDIFFERENCE)

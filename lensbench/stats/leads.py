@@ -52,16 +52,9 @@ class Leads:
 
 
 def surely_ahead(leads: Leads, common: Uncertainty, *, rivals: int) -> IntArray:
-    """1 where the first is surely ahead, -1 where the other one is, else 0.
+    """1 where the first of a pair is surely ahead, -1 where the other one is, else 0.
 
-    Parameters
-    ----------
-    leads : Leads
-        Of one pair.
-    common : Uncertainty
-        Of the error that all leads of the pair share.
-    rivals : int
-        How many compete; all their pairs hold together.
+    All its leads share the error `common`; of several `rivals` all pairs hold together.
     """
     risk = float(special.ndtr(-range_quantile(math.inf, rivals=rivals)))
     sd = np.sqrt(np.maximum(common.variance + leads.scatter_sd**2 + leads.shared_sd**2, 1e-16))

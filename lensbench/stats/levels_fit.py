@@ -5,9 +5,11 @@ not), so the variance is taken from each shot's own residual, with Satterthwaite
 variances; without drift and for two levels that is Welch's test. Where levels surely scatter differently, the steadier
 shots weigh more.
 
-Shots taken in a row may share what changes between rows: a focus, a mounting. Where shots of different rows scatter
-more than those within (F test), the variance between rows is added; where each level stands in one row, nothing
-can show it, and it is assumed as far as the scatter within the rows does not hold it already.
+Shots taken in a row may share what changes between rows: a focus, a mounting. That variance is averaged over its
+likelihood beside the scatter within (restricted: of the residuals), beforehand about as large as one assumed, since few
+rows often lie close by luck; it is added as far as the rows, and the drift fitted through them, carry it into a
+difference. Where each level stands in one row, nothing can show it, and it is assumed as far as the scatter within the
+rows does not hold it already.
 
 References
 ----------
@@ -30,10 +32,10 @@ _FEWEST_FREE: Final = 2  # residual degrees of freedom that must be left when dr
 _ALONE: Final = 1e-9
 _UNLIKELY: Final = 0.01
 _WORTH: Final = 2.0  # degrees of freedom that a common or an assumed variance is worth
-_LIKELY: Final = (
-    0.2  # chance below which intervals allow for rows that differ: few rows seldom show it surely
-)
-_SURE: Final = 0.05  # chance below which that is said
+_ROWS_DIFFER: Final = 0.25  # chance beforehand that shots of a row share what other rows don't
+_ROWS_FACTOR: Final = 2.0  # by which what they share is as good as that assumed, one sd
+_ROWS_DOF: Final = 4.0  # degrees of freedom that what stands between rows is worth at least
+_SURE: Final = 0.05  # chance below which it is said that rows differ
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,28 +109,22 @@ class Fitted:
 
 
 def fit_levels(values: FloatArray, layout: Layout, *, unseen_sd: float = 0.0) -> Fitted:
-    """Differences of levels and drift, with settings fitted beside them.
+    """Differences of levels and drift, with settings fitted beside them, from what was measured on each shot.
 
-    Parameters
-    ----------
-    values : float array, shape (shots,)
-        What was measured; logarithms for differences in percent.
-    layout : Layout
-        Levels, settings and order of the shots.
-    unseen_sd : float
-        What is assumed to stand between rows of shots where each level was shot in one.
+    `unseen_sd` is assumed to stand between rows of shots where each level was shot in one. Differences in percent take
+    logarithms.
     """
     plain, drifting = layout.design(drift=False), layout.design(drift=True)
     columns = drifting.shape[1]
     with_drift = len(values) - columns >= _FEWEST_FREE and np.linalg.matrix_rank(drifting) == columns
     design = drifting if with_drift else plain
-    root = np.sqrt(_Fit(plain, values, layout.level).weights())
-    fit = _Fit(design * root[:, None], values * root, layout.level)
+    root = np.sqrt(_Fit(values, plain, layout.level, np.ones(len(values))).weights())
+    fit = _Fit(values, design, layout.level, root)
     first, kinds = plain.shape[1] - layout.levels, range(layout.levels + 1)
     confidence = 1.0 - (1.0 - _CONFIDENCE) / max(layout.levels, 1)
     rows = _rows(values, layout, drift=with_drift, unseen_sd=unseen_sd)
     return Fitted(
-        levels=tuple(fit.difference(first + k, confidence, rows.added(k + 1)) for k in range(layout.levels)),
+        levels=tuple(fit.difference(first + k, confidence, rows) for k in range(layout.levels)),
         drift=fit.difference(design.shape[1] - 1, _CONFIDENCE) if with_drift else None,
         sd=tuple(float((fit.sd / root)[layout.level == kind][0]) for kind in kinds),
         dof=tuple(float(fit.left[layout.level == kind].sum()) for kind in kinds),
@@ -138,47 +134,59 @@ def fit_levels(values: FloatArray, layout: Layout, *, unseen_sd: float = 0.0) ->
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Rows:
-    """Rows of shots: of each level how many, and what stands between them beyond the scatter within."""
+    """Rows of shots: which shot stands in which, and what stands between them beyond the scatter within."""
 
-    counts: IntArray
+    member: FloatArray
+    """1 where a shot stands in a row, else 0; shape (shots, rows)."""
     between: Uncertainty
     surely: bool = False
 
-    def added(self, level: int) -> Uncertainty:
-        """What the variance of a level's difference against the reference lacks."""
-        return replace(
-            self.between, variance=self.between.variance * float(np.sum(1.0 / self.counts[[0, level]]))
-        )
+    def added(self, share: FloatArray) -> Uncertainty:
+        """What the variance of a sum of shots, each by its share, lacks."""
+        carried = float(np.sum((share @ self.member) ** 2))
+        return replace(self.between, variance=self.between.variance * carried)
 
 
 def _rows(values: FloatArray, layout: Layout, *, drift: bool, unseen_sd: float) -> _Rows:
-    """Judge rows of shots; a variance found is drawn towards the one assumed, as though that had been seen twice."""
+    """Judge rows of shots."""
     row = layout.rows(layout.level, layout.setting)
-    numbers, starts, counts = np.unique(row, return_index=True, return_counts=True)
-    within_rows = (row[:, None] == numbers).astype(np.float64)
-    if drift:
-        within_rows = np.column_stack([within_rows, layout.order - layout.order.mean()])
-    square, dof = _left_over(values, within_rows)
+    member = (row[:, None] == np.unique(row)).astype(np.float64)
+    of_rows = np.column_stack([member, layout.order - layout.order.mean()]) if drift else member
+    square, dof = _left_over(values, of_rows)
     within = square / dof if dof else 0.0
-    assumed = max(unseen_sd**2 - within, 0.0)
     if layout.in_a_row:
-        return _Rows(
-            counts=np.ones(layout.levels + 1, np.int64), between=Uncertainty(variance=assumed, dof=np.inf)
-        )
-    all_square, all_dof = _left_over(values, layout.design(drift=drift))
-    rows_dof, variance, chance = all_dof - dof, 0.0, 1.0
-    if within > 0.0 and rows_dof:
-        between = (all_square - square) / rows_dof
-        chance = f_chance(between / within, rows_dof, dof)
-        if chance <= _LIKELY:
-            found = rows_dof * (between - within) / float(np.mean(counts))
-            variance = (_WORTH * assumed + found) / (_WORTH + rows_dof)
-    worth = (_WORTH + rows_dof) ** 2 / max(rows_dof, 1)
+        assumed = max(unseen_sd**2 - within, 0.0)
+        return _Rows(member=member, between=Uncertainty(variance=assumed, dof=np.inf))
+    design = layout.design(drift=drift)
+    all_square, all_dof = _left_over(values, design)
+    if not (within > 0.0 and all_dof > dof):
+        return _Rows(member=member, between=Uncertainty(variance=0.0, dof=np.inf))
+    between = (all_square - square) / (all_dof - dof)
     return _Rows(
-        counts=np.bincount(layout.level[starts]),
-        between=Uncertainty(variance=variance, dof=worth),
-        surely=chance <= _SURE,
+        member=member,
+        between=_between_rows(values, design, member, usual_sd=unseen_sd or float(np.sqrt(between))),
+        surely=f_chance(between / within, all_dof - dof, dof) <= _SURE,
     )
+
+
+def _between_rows(
+    values: FloatArray, design: FloatArray, member: FloatArray, *, usual_sd: float
+) -> Uncertainty:
+    """Variance between rows, averaged over what the residuals leave likely; the scatter within may have any size."""
+    free = np.linalg.svd(design)[0][:, np.linalg.matrix_rank(design) :]
+    carried, turn = np.linalg.eigh(free.T @ member @ member.T @ free)
+    square = (turn.T @ free.T @ values) ** 2
+    within = np.mean(square) * np.geomspace(1e-3, 10.0, 25)
+    factor = np.geomspace(0.25, 16.0, 15)
+    between = np.append(0.0, (usual_sd * factor) ** 2)
+    before = np.exp(-0.5 * (np.log(factor) / np.log(_ROWS_FACTOR)) ** 2)
+    before = np.append(1.0 - _ROWS_DIFFER, _ROWS_DIFFER * before / before.sum())
+    total = within[:, None, None] + between[:, None] * carried.clip(0.0)
+    log_likelihood = -0.5 * np.sum(np.log(total) + square / total, axis=-1)
+    chance = (np.exp(log_likelihood - log_likelihood.max()) * before).sum(axis=0)
+    mean = float(np.average(between, weights=chance))
+    doubt = float(np.average((between - mean) ** 2, weights=chance))
+    return Uncertainty(variance=mean, dof=max(2.0 * mean**2 / doubt, _ROWS_DOF))
 
 
 def _left_over(values: FloatArray, design: FloatArray) -> tuple[float, int]:
@@ -188,13 +196,14 @@ def _left_over(values: FloatArray, design: FloatArray) -> tuple[float, int]:
 
 
 class _Fit:
-    """One least-squares fit, and what its residuals tell of the scatter."""
+    """One least-squares fit, each shot weighed by a root, and what its residuals tell of the scatter."""
 
-    def __init__(self, design: FloatArray, values: FloatArray, level: IntArray) -> None:
-        self.values, self.level = values, level
+    def __init__(self, values: FloatArray, design: FloatArray, level: IntArray, root: FloatArray) -> None:
+        self.values, self.level, self.root = values * root, level, root
+        design = design * root[:, None]
         self.inverse = np.asarray(np.linalg.pinv(design), np.float64)
         self.maker = np.eye(len(values)) - design @ self.inverse  # turns values into residuals
-        self.residual = self.maker @ values
+        self.residual = self.maker @ self.values
         self.left = np.diagonal(self.maker)  # share of each shot's own variance that its residual keeps
         self.squares = np.bincount(level, weights=self.residual**2)
         self.dof = np.bincount(level, weights=self.left)
@@ -224,7 +233,7 @@ class _Fit:
         drawn = (_WORTH * common + self.squares) / (_WORTH + self.dof)
         return np.asarray((common / drawn)[self.level], np.float64)
 
-    def difference(self, column: int, confidence: float, added: Uncertainty | None = None) -> Difference:
+    def difference(self, column: int, confidence: float, rows: "_Rows | None" = None) -> Difference:
         """One column's coefficient with an interval that allows unequal scatter, and what is added to its variance."""
         share = self.inverse[column]
         value = float(share @ self.values)
@@ -236,7 +245,8 @@ class _Fit:
         trace, squares = np.sum(spread**2), np.sum((spread.T @ spread) ** 2)
         dof = max(float(trace**2 / squares), 1.0) if squares > 0.0 else 1.0
         variance = float(np.sum((scale * self.residual) ** 2))
-        if added is not None and added.variance > 0.0:
+        if rows is not None and rows.between.variance > 0.0:
+            added = rows.added(share * self.root)
             dof = pooled_dof((variance, added.variance), (dof, added.dof))
             variance += added.variance
         return Difference(

@@ -262,16 +262,10 @@ def moderated(settings: Sequence[Repeats], *, usual_sd: float = USUAL_SD) -> lis
 def half_width(
     first: Uncertainty | None, second: Uncertainty | None, *, rivals: int = 2, risk: float = 0.05
 ) -> float:
-    """Half of a difference's interval, log MTF50, at 95 % if nothing else is said; NaN where a spread is unknown.
+    """Half of the interval of two means' difference, log MTF50, at 95 %; NaN where a spread is unknown.
 
-    Parameters
-    ----------
-    first, second : Uncertainty
-        Of the two means.
-    rivals : int
-        How many lenses compete; all their pairs hold together.
-    risk : float
-        That the interval misses, to both sides together; 0.1 for a difference that is below a limit at 5 %.
+    Of several `rivals` all pairs hold together. The `risk` is that the interval misses, to both sides together: 0.1 for
+    a difference that is below a limit at 5 %.
     """
     if first is None or second is None:
         return math.nan
@@ -339,11 +333,11 @@ def quantile(dof: float, *, tests: int = 1) -> float:
     return float(special.stdtrit(dof, 1.0 - 0.025 / tests))
 
 
-def exceeds(mean: FloatArray, covariance: FloatArray, *, dof: float, tests: int = 1) -> bool:
-    """Whether a mean, shape (k,), differs from zero at 5 %, divided among several tests (Hotelling's T^2)."""
+def exceeds(mean: FloatArray, covariance: FloatArray, *, dof: float) -> bool:
+    """Whether a mean, shape (k,), differs from zero at 5 % (Hotelling's T^2)."""
     size = len(mean)
     squared = float(mean @ np.linalg.solve(covariance, mean)) / size
-    return squared > f_limit(0.05 / tests, size, dof)
+    return squared > f_limit(0.05, size, dof)
 
 
 def f_limit(chance: float, above: float, below: float) -> float:

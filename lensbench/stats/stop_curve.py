@@ -96,19 +96,8 @@ class Curve:
 def fit_curve(series: ZoneSeries, spread: Spread, *, pixel_pitch_um: float | None = None) -> Curve:
     """Central values of the shots smoothed by the optical model, as far as the model can be trusted.
 
-    Parameters
-    ----------
-    series : ZoneSeries
-        One zone at one focal length.
-    spread : Spread
-        Of one refocused shot.
-    pixel_pitch_um : float, optional
-        Fixes the diffraction.
-
-    Returns
-    -------
-    Curve
-        At the series' stops; without smoothing where the stops are fewer than the model's parameters.
+    The pixel pitch fixes the diffraction. At the series' stops; without smoothing where these are fewer than the
+    model's parameters.
     """
     noise, central_values = spread.variance_of_means(series), series.means
 
@@ -284,12 +273,8 @@ def fit_blur(
 ) -> Fit:
     """Model laid through points by least squares, with what is known of the diffraction beforehand.
 
-    Parameters
-    ----------
-    f_number, log_values, sd : float arrays, shape (points,)
-        Exact f-numbers, log MTF50 and its standard deviation.
-    pixel_pitch_um : float or None
-        Fixes the diffraction within 5 %; unknown, it is left wide.
+    Of shape (points,): exact f-numbers, log MTF50 and its sd. The pixel pitch fixes the diffraction within 5 %;
+    unknown, it is left wide.
     """
     widest = float(f_number.min())
     log_kappa = float(np.log(optics.GREEN_UM / (pixel_pitch_um or _USUAL_PITCH_UM)))

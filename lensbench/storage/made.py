@@ -28,8 +28,7 @@ _DRAWING_LIBRARIES: Final = ("matplotlib", "reportlab", "pillow", "numpy")
 class MadeCache:
     """A folder of things made from records: each under the hash of its record, of the code and of its libraries."""
 
-    folder: Path | None
-    """None keeps nothing."""
+    folder: Path | None  # none keeps nothing
     _used: set[str] = field(default_factory=set)
 
     def get_or_make(self, kind: str, record: object, make: Callable[[], bytes]) -> bytes:

@@ -68,23 +68,10 @@ KINDS: Final = {
 
 
 def read_number(text: str, kind: str = "", *, whole: bool = False, endless: bool = False) -> float:
-    """Figure that a text holds, in its kind's unit.
+    """Figure that a text holds, in the unit of its kind, one of `KINDS`; `whole` where it counts something.
 
-    Parameters
-    ----------
-    text : str
-        What somebody wrote.
-    kind : str
-        One of `KINDS`.
-    whole : bool
-        Whether it counts something.
-    endless : bool
-        Whether infinity is a figure.
-
-    Raises
-    ------
-    SettingError
-        No figure of this kind, one that can be read in two ways, or a range; with the form to write.
+    A SettingError, with the form to write, where it is no figure of this kind, one that can be read in two ways, or a
+    range; and for infinity unless `endless`.
 
     >>> read_number("f/2,8", "f-number"), read_number("45 cm", "m"), read_number("1/50s", "s")
     (2.8, 0.45, 0.02)

@@ -14,7 +14,7 @@ import re
 import tomllib
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -94,14 +94,12 @@ _COMMA_TOO_MANY: Final = (
 )
 
 
-def table_in(
-    text: str, *, delimiter: str = ",", columns: Sequence[str] = ()
-) -> Iterator[tuple[int, dict[str, str]]]:
+def table_in(text: str, *, delimiter: str = ",") -> Iterator[tuple[int, dict[str, str]]]:
     """Rows of a CSV text, each with its line and its cells, stripped, by the columns' names; no cell is None.
 
     A row without any filled cell is passed over, cells that lack at a row's end are empty. A TableError where a row has
-    too many cells (a decimal comma, most likely) or a cell goes over several lines; a TextFileError where a wanted
-    column is missing or stands twice, or it is no CSV.
+    too many cells (a decimal comma, most likely) or a cell goes over several lines; a TextFileError where a column
+    stands twice, or it is no CSV.
     """
     reader = csv.reader(
         io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True, strict=True
@@ -111,8 +109,6 @@ def table_in(
         names = [name.strip() for name in next(reader, [])]
         if twice := [name for name in names if name and names.count(name) > 1]:
             raise TextFileError(f"the column «{twice[0]}» stands twice; leave one")
-        if missing := [name for name in columns if name not in names]:
-            raise TextFileError(f"the column «{missing[0]}» is missing")
         line = reader.line_num + 1
         for cells in reader:
             if any("\n" in cell or "\r" in cell for cell in cells):

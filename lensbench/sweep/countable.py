@@ -368,14 +368,9 @@ def _focal_shots(shots: Sequence[SweepShot]) -> FocalShots:
 
 
 def zone_series(shots: Sequence[CountedShot], zone: str) -> dict[float | None, NamedSeries]:
-    """The refocused shots of one zone: focal length -> series by f-number.
+    """The refocused shots of one zone, of one lens on one camera: focal length -> series by f-number.
 
-    Parameters
-    ----------
-    shots : sequence of CountedShot
-        Of one lens on one camera; those that were left out are passed over.
-    zone : str
-        Focal lengths at which it was not seen are left out; of the whole frame, shots that lack one of its thirds.
+    Left out are focal lengths at which the zone was not seen; of the whole frame, shots that lack one of its thirds.
     """
     by_focal: dict[float | None, list[CountedShot]] = defaultdict(list)
     for shot in shots:

@@ -49,8 +49,7 @@ class Fetched:
     """What is here of an address."""
 
     folder: Path
-    missing: tuple[RejectedShot, ...]
-    """Photographs that could not be fetched."""
+    missing: tuple[RejectedShot, ...]  # photographs that could not be fetched
 
 
 def fetch(address: str, folder: Path) -> Fetched:

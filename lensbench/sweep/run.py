@@ -92,15 +92,8 @@ class Running:
 def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
     """Measure photographs in a pool of processes, or in this one where none can start, which is said.
 
-    Returns
-    -------
-    list of ShotResult or RejectedShot
-        In the order of the tasks, whatever happened.
-
-    Raises
-    ------
-    KeyboardInterrupt
-        The user stopped it; the workers are gone, and what was done is kept in the tasks' caches.
+    Outcomes come in the order of the tasks, whatever happened. On a KeyboardInterrupt the workers are gone, and what
+    was done is kept in the tasks' caches.
     """
     board = _Board(tasks, running)
     if tasks:

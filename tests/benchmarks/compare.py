@@ -71,6 +71,8 @@ CASES = (
     ),
     Case(name="set-ups repeat to 3 %, three lenses swept twice", shares=(0.0,) * 3, set_up_sd=0.03, again=3),
     Case(name="set-ups repeat to 3 % only, none swept twice", set_up_sd=0.03),
+    Case(name="both swept twice, second sharper by 8 %", shares=(0.0, 0.08), again=2),
+    Case(name="both swept twice, set-ups repeat to 3 %", set_up_sd=0.03, again=2),
 )
 
 

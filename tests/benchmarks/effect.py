@@ -67,6 +67,8 @@ CASES = (
     Case(name="A A A B B B, never refocused", order="AAABBB", anew="once"),
     Case(name="A A A B B B twice, refocused between rows", order="AAABBB" * 2, anew="row"),
     Case(name="A A B B twice, refocused between rows", order="AABB" * 2, anew="row"),
+    Case(name="A A A B B B A A A, refocused between rows", order="AAABBBAAA", anew="row"),
+    Case(name="A A A B B B twice, refocused for every shot", order="AAABBB" * 2),
 )
 CLAIMS = (
     "sharper or softer",

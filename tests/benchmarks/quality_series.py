@@ -12,7 +12,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "made"))
 
-from quality_faults import FAIR_PERCENT, Case
+from quality_faults import Case
 from quality_scenes import inked, log_mtf50, random_scene, random_shot, size_for_cost
 from seen_shots import seen_shot
 
@@ -50,10 +50,6 @@ def burst_shots(random, scene, count):
     """Shots of one setting, the focus left alone."""
     shot = random_shot(random, scene, focus_error_um=random.normal(0.0, 3.0), iso=100, paper_level=0.6)
     return [shot] * count
-
-
-def _percent_drawn(random, number, *, most):
-    return FAIR_PERCENT if number % 2 else float(np.exp(random.uniform(np.log(1.0), np.log(most))))
 
 
 def misfocus(random, number, _):

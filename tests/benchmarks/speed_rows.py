@@ -84,7 +84,13 @@ def _asked(tree: Path, count: int) -> "subprocess.Popen[str]":
     """Start a process that measures with the program of one tree whenever it is sent a line."""
     paths = [tree, pages.ROOT / "tests" / "made", pages.ROOT / "tests" / "benchmarks"]
     return subprocess.Popen(
-        [sys.executable, "-c", RUN_WHEN_ASKED, str(count)],
+        [
+            sys.executable,
+            "-P",
+            "-c",
+            RUN_WHEN_ASKED,
+            str(count),
+        ],  # not what lies in the folder it is started in
         env=os.environ | {"PYTHONPATH": os.pathsep.join(map(str, paths))},
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,

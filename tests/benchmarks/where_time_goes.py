@@ -33,7 +33,7 @@ STAGES = {
     "light of neighbouring edges": ("shot.corrections:_free_of_neighbours",),
     "listing samples": ("edge.samples:points_of",),
     "edge lines": ("edge.line:fit_lines", "edge.fit:refine_line", "edge.fit:joint_line_profile"),
-    "pooling in bins": ("edge.region:Region.opened", "edge.region:Region.pooled"),
+    "pooling in bins": ("edge.region:Region.opened", "edge.region:pool_regions"),
     "normal equations, evidence": ("edge.posterior:weigh_shapes",),
     "averages of kinds": ("edge.posterior:average_shapes",),
     "outliers": ("edge.outliers:sound_samples",),

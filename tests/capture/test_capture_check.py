@@ -45,7 +45,7 @@ def taken(path, *, f_number=5.6, pose=None, **shot):
     job = simulate.Job(
         scene=scene, shot=simulate.Shot(focal_length_mm=35.0, f_number=f_number, seed=5, **shot), path=path
     )
-    simulate.shoot([job], workers=1, truth_channels=("green",))
+    simulate.shoot([job], workers=1, truth_channels=())
     return path
 
 
@@ -444,7 +444,10 @@ def test_a_session_settles_renamed_and_vanished_files(clean, tmp_path):
 @pytest.mark.skipif(os.name == "nt", reason="signals")
 def test_a_watched_folder_from_the_first_file_to_ctrl_c(tmp_path, clean):
     """The program itself: a slow copy, a rename, a deletion, and Ctrl-C with a clean end."""
-    code = f"import sys; sys.path.insert(0, {str(ROOT)!r}); from lensbench.cli.main import run; run()"
+    code = (
+        f"import sys; sys.path.insert(0, {str(ROOT)!r}); from lensbench.capture import session; "
+        "session._RESCAN_S = 0.4; from lensbench.cli.main import run; run()"
+    )
     running = subprocess.Popen(
         [sys.executable, "-u", "-c", code, "check", ".", "--watch"],
         cwd=tmp_path,
@@ -463,7 +466,7 @@ def test_a_watched_folder_from_the_first_file_to_ctrl_c(tmp_path, clean):
             time.sleep(0.1)
             file.write(content[len(content) // 2 :])
         assert running.stdout.readline().startswith("usable  slow.dng (f/5.6")
-        time.sleep(2.5)  # long enough for the folder to be read anew: nothing must be told twice
+        time.sleep(0.9)  # long enough for the folder to be read anew: nothing must be told twice
         (tmp_path / "slow.dng").rename(tmp_path / "named.dng")
         assert "slow.dng is now named.dng" in running.stdout.readline()
         (tmp_path / "named.dng").unlink()

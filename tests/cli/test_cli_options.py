@@ -19,6 +19,8 @@ from lensbench.model.shot import Metadata
 from lensbench.storage.store import read_sweep
 from lensbench.sweep.run import Running
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 CLIPPED = {"b_2", "b_3"}
 
 

@@ -5,6 +5,8 @@ import shutil
 import pytest
 from commands import lensbench
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 
 @pytest.fixture(scope="module")
 def shoot(tmp_path_factory):

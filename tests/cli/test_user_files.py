@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 from commands import lensbench
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 NAMED_LIKE_OURS = (
     "pair-1.png",
     "pair-of-shoes.png",

@@ -166,6 +166,23 @@ def test_lenses_are_called_sharper_beyond_what_bad_set_ups_do():
     assert said == [("", True), ("second", True)]
 
 
+def test_setting_lenses_up_twice_tells_smaller_differences():
+    """Set up twice each, exactly alike: the mean of two set-ups is known better, and so is how well they repeat.
+
+    Derived: variance (2 x 3^2 + 2 x 0^2) / (2 + 2) of one set-up, half of that for each lens, (2 + 2)^2 / 2 degrees of
+    freedom; 0.5 % to each side as above.
+    """
+    limit = float(stats.t.ppf(0.975, 8)) * math.sqrt(0.5 * 0.03**2)
+    said = []
+    for off in (limit - 0.005, limit + 0.005):
+        lenses = [
+            sweep_lens(name, {16.0: 0.1 * math.exp(share)}, seed=3, sd=1e-5)
+            for name, share in (("Fennel", 0.0), ("Sorrel", off)) * 2
+        ]
+        said += [str(row.sharper) for row in frame_rows(compare_lenses(lenses))]
+    assert said == ["", "second"]
+
+
 def test_equal_lenses_are_told_apart_in_five_of_a_hundred_shoots_however_many_there_are():
     false, random = [], np.random.default_rng(1)
     for seed in range(60):

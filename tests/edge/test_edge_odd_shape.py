@@ -37,8 +37,11 @@ def test_a_second_image_is_named_and_no_figure_is_sure_beside_it(kind):
     assert np.median(away) < 1.96
 
 
-def test_half_a_halo_is_named_or_held():
-    away, named = measured("one-sided halo 20 % sigma 10 px")
+@pytest.mark.parametrize("kind", ["one-sided halo 20 % sigma 10 px", "double image 5 % at 6 px"])
+def test_light_thrown_aside_is_held_where_one_edge_hardly_shows_it(kind):
+    away, named = measured(kind, snr=20.0)
+    # By the misfit alone six and three of the twelve stood further off. Three by chance once in fifty (binomial, 95 %).
+    assert np.count_nonzero(away > 1.96) <= 2
     assert np.all(named | (away < 3.0))
 
 

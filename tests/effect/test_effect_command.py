@@ -13,6 +13,8 @@ from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
 from lensbench.simulate import INVENTED_LENSES, Camera, Plan, Scene, series, shoot
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 CONDITIONS = ("clear", "filter", "shaken")
 MOTION_UM, FILTER_UM = 7.0, 1.5
 

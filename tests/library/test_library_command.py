@@ -14,6 +14,8 @@ from lensbench.report.out.write import write_sweep
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 
 @pytest.fixture
 def place(tmp_path):

@@ -18,6 +18,8 @@ from lensbench.report.out.write import write_sweep
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275, 11.0: 0.225, 16.0: 0.165}
 UNKNOWN = None
 

@@ -5,6 +5,7 @@ read noise.
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -29,14 +30,19 @@ def pupil_transfer(radius_cypx, *, q, defocus_waves=0.0, spherical_waves=(0.0, 0
     Autocorrelation of exp(2 pi i W), W = a r^2 + b r^4 + c r^6 waves, counted out on a grid (Goodman, Introduction to
     Fourier Optics, section 6.4); q = wavelength x f-number / pixel pitch, so that it ends at 1 / q cycles per pixel.
     """
+    distance, profile = _pupil_profile(defocus_waves, spherical_waves)
+    return np.interp(radius_cypx * q * scale * 2.0, distance, profile, right=0.0)
+
+
+@lru_cache(maxsize=256)
+def _pupil_profile(defocus_waves, spherical_waves):
     side = np.linspace(-2.0, 2.0, 512, endpoint=False)
     square = side[:, None] ** 2 + side**2
     first, second = spherical_waves
     waves = defocus_waves * square + first * square**2 + second * square**3
     pupil = np.where(square <= 1.0, np.exp(2j * np.pi * waves), 0.0)
     overlap = np.real(fft.fftshift(fft.ifft2(np.abs(fft.fft2(pupil)) ** 2)))
-    profile = overlap[256, 256:] / overlap[256, 256]
-    return np.interp(radius_cypx * q * scale * 2.0, side[256:] - side[256], profile, right=0.0)
+    return side[256:] - side[256], overlap[256, 256:] / overlap[256, 256]
 
 
 def shake_path(random, *, length_px):

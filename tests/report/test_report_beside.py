@@ -12,12 +12,14 @@ from lensbench.report.draw.beside import drawer_early, drawn, drawn_beside
 from lensbench.report.draw.curves import response_panel
 from lensbench.sweep import find
 
+pytestmark = pytest.mark.usefixtures("fine_files")
+
 
 @pytest.fixture(scope="module")
 def plots():
     shots = invented_shots()
     panel = response_panel(find(shots).lenses[0], shots, key="panel")
-    return [dataclasses.replace(panel, key=f"panel-{number}") for number in range(4)]
+    return [dataclasses.replace(panel, key=f"panel-{number}") for number in range(2)]
 
 
 @pytest.mark.parametrize(("early", "dies"), [(False, False), (True, False), (True, True)])

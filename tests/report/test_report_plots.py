@@ -17,8 +17,9 @@ from lensbench.model.shot import Place
 from lensbench.report.draw.canvas import NARROW, WIDE
 from lensbench.report.draw.curves import response_panel
 from lensbench.report.draw.field import Spot, field_map_at, field_maps, spot_bars
-from lensbench.report.draw.panels import round_step, value_axis
 from lensbench.report.draw.render import draw, figure_of
+
+pytestmark = pytest.mark.usefixtures("fine_files")
 
 
 @pytest.fixture(scope="module")
@@ -29,23 +30,6 @@ def lens():
 @pytest.fixture(scope="module")
 def shots():
     return invented_shots()
-
-
-@pytest.mark.parametrize(
-    ("low", "high"), [(0.12, 0.34), (-8.1, 11.3), (0.3, 0.3), (60.0, 84.0), (1200.0, 2600.0)]
-)
-def test_an_axis_holds_its_values_and_has_round_ticks(low, high):
-    axis = value_axis([low, high])
-    assert axis.low <= low <= high <= axis.high
-    assert 2 <= len(axis.ticks) <= 9
-    assert all(float(text) == pytest.approx(place, rel=1e-9, abs=1e-12) for place, text in axis.ticks)
-
-
-@pytest.mark.parametrize("extent", [0.013, 0.2, 1.0, 7.0, 450.0])
-def test_steps_are_one_two_or_five(extent):
-    step = round_step(extent)
-    assert f"{step:e}"[0] in "125"
-    assert 2.0 <= extent / step <= 5.01
 
 
 def test_bars_lie_along_and_across_the_radius_and_are_as_long_as_the_figures_are_high(lens, shots):

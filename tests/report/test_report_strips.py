@@ -18,6 +18,8 @@ from lensbench.report.draw.strips import StripDifference, lens_strips
 from lensbench.report.page.figures import figure_blocks
 from lensbench.report.text.answer import percent_table
 
+pytestmark = pytest.mark.usefixtures("fine_files")
+
 BEST_CYPX = zone_sharpness(35.0, 5.6, "frame")
 
 

@@ -9,7 +9,7 @@ from invented_shoot import invented_findings, invented_lens
 from lensbench.model.setting import f_stop, focal_length, listed, shutter_speed
 from lensbench.report.text import words as words_module
 from lensbench.report.text.answer import answer_sentences, lens_sentences
-from lensbench.report.text.words import Scale, borne, stop_range, with_doubt, with_interval
+from lensbench.report.text.words import borne, stop_range, with_doubt
 from lensbench.storage.text import words_of
 
 
@@ -71,20 +71,6 @@ def test_lists_are_read_aloud():
     assert [listed(["a", "b", "c"][:count]) for count in range(4)] == ["", "a", "a and b", "a, b and c"]
 
 
-def test_a_figure_without_interval_stands_alone():
-    nan = float("nan")
-    assert with_interval(0.25, (nan, nan)) == "0.250"
-    assert with_interval(nan, (nan, nan)) == "–"
-
-
-def test_other_units_are_given_where_they_are_known():
-    # lp/mm = 1000 f / pitch, LW/PH = 2 f x height: 0.25 at 4 um and 4000 px.
-    assert Scale(pixel_pitch_um=4.0, picture_height_px=4000).also(0.25) == "62 lp/mm, 2000 LW/PH"
-    assert Scale(picture_height_px=4000).also(0.25) == "2000 LW/PH"
-    assert Scale().also(0.25) == ""
-    assert Scale(pixel_pitch_um=4.0).also(float("nan")) == ""
-
-
 @pytest.mark.parametrize(
     ("value", "sd", "most", "text"),
     [
@@ -113,8 +99,6 @@ def test_a_figure_shows_the_digits_that_its_sd_bears(value, sd, most, text):
 def test_doubt_and_interval_have_the_digits_of_their_figure():
     assert with_doubt(0.29312, 0.0213, 4) == "0.293 ± 0.042"
     assert with_doubt(3.4567, math.nan, 2) == "3.46"
-    assert with_interval(0.2931, (0.1, 0.5)) == "0.29\n0.10–0.50"
-    assert Scale(pixel_pitch_um=4.0, picture_height_px=4000).also(0.2931, 0.05) == "73 lp/mm, 2340 LW/PH"
 
 
 ROOM = Path(words_module.__file__).parents[1]

@@ -32,7 +32,7 @@ def raw(tmp_path_factory):
     plan = simulate.Plan(
         focal_lengths_mm=[35.0], f_numbers=[F_NUMBER], repeats=1, focus_spread_um=0.0, iso=100, seed=3
     )
-    simulate.shoot(simulate.series(scene, folder, plan=plan), workers=1, seed=3)
+    simulate.shoot(simulate.series(scene, folder, plan=plan), workers=1, seed=3, truth_channels=("green",))
     truth = json.loads((folder / "truth.json").read_text())["photos"][0]
     return folder / truth["file"], truth
 

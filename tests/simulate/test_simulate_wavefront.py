@@ -135,34 +135,26 @@ def overlap(content, place, stop, frequency_cypx, *, working, focus_um, channel)
     cone = working * content["widest_f_number"] / stop
 
     def wave(outward, across, number, wavelength_um):
-        angle = np.arctan2(across, outward) % (2.0 * np.pi)
+        places = np.stack(np.meshgrid(outward, across, indexing="ij"))
+        angle = np.arctan2(places[1], places[0]) % (2.0 * np.pi)
         rim = np.interp(angle, np.linspace(0.0, 2.0 * np.pi, rims.size + 1), [*rims, rims[0]])
-        error_um = np.zeros(outward.shape)
-        most = np.max(content["powers"]) + 1
-        outs, acrosses = ([side**power for power in range(most)] for side in (outward, across))
-        for (i, j), term in zip(
-            content["powers"], content["wavefront_um"][azimuth][height][number], strict=True
-        ):
-            error_um += term * outs[i] * acrosses[j]
+        terms = np.zeros((np.max(content["powers"]) + 1,) * 2)
+        terms[tuple(np.transpose(content["powers"]))] = content["wavefront_um"][azimuth][height][number]
+        error_um = np.polynomial.polynomial.polygrid2d(outward, across, terms)
         # The path from one plane to another along a ray of direction cosines (L, M, n) is n times their distance.
-        rays = chief[:, None, None] - np.stack([outward, across]) / (2.0 * cone)
+        rays = chief[:, None, None] - places / (2.0 * cone)
         error_um += focus_um * np.sqrt(1.0 - np.sum(rays**2, axis=0))
-        error_um += (
-            focus_um
-            * (-chief @ np.stack([outward, across]).reshape(2, -1)).reshape(outward.shape)
-            / (2.0 * cone * np.sqrt(1.0 - chief @ chief))
-        )
-        return np.where(np.hypot(outward, across) < rim, np.exp(2j * np.pi * error_um / wavelength_um), 0.0)
+        error_um -= focus_um * np.tensordot(chief, places, 1) / (2.0 * cone * np.sqrt(1.0 - chief @ chief))
+        return np.where(np.hypot(*places) < rim, np.exp(2j * np.pi * error_um / wavelength_um), 0.0)
 
     for number, light in enumerate(lights):
         if light == 0.0:
             continue
         wavelength_um = content["wavelengths_um"][number]
-        outward, across = np.meshgrid(cell, cell, indexing="ij")
-        still = wave(outward, across, number, wavelength_um)
+        still = wave(cell, cell, number, wavelength_um)
         for row, frequency in enumerate(frequency_cypx):
             step = 2.0 * cone * wavelength_um * frequency / PITCH_UM
-            for axis, moved in enumerate(((outward + step, across), (outward, across + step))):
+            for axis, moved in enumerate(((cell + step, cell), (cell, cell + step))):
                 shifted = wave(*moved, number, wavelength_um)
                 totals[axis, row] += (
                     light * np.sum(still * np.conj(shifted)) / np.sum(np.abs(still)) / lights.sum()

@@ -128,8 +128,16 @@ def test_the_longer_the_lens_the_shorter_the_time_that_hands_need():
     assert np.log2(found[50.0] / found[200.0]) == pytest.approx(2.0, abs=0.7)
 
 
-@pytest.mark.parametrize(("levels", "alone"), [([0] * 3 + [1] * 3, True), ([0, 0, 0, 1, 1, 1] * 3, False)])
-def test_a_focus_shared_by_a_row_of_shots_is_allowed_for(levels, alone):
+@pytest.mark.parametrize(
+    ("levels", "alone", "least"),
+    [
+        ([0] * 3 + [1] * 3, True, 0.92),
+        ([0, 0, 0, 1, 1, 1] * 2, False, 0.92),
+        ([0, 0, 0, 1, 1, 1, 0, 0, 0], False, 0.85),
+    ],
+    ids=["once each", "twice each", "there and back"],
+)
+def test_a_focus_shared_by_a_row_of_shots_is_allowed_for(levels, alone, least):
     """Each row of shots has one focus (sd 2 %), shots within it stray by 0.3 %: the shots alone would hold 10 to 40 %.
 
     Where each kind stands in one row, nothing shows it, and the interval is the assumed one: 1.96 sqrt(2) 2 % = 5.5 %,
@@ -144,8 +152,8 @@ def test_a_focus_shared_by_a_row_of_shots_is_allowed_for(levels, alone):
         held.append(abs(found.value) <= found.half)
         halves.append(found.half)
     assert shots.in_a_row is alone
-    # 300 draws scatter by 1.3 to 1.9 %; three rows a kind are few, and found by a test that misses some.
-    assert np.mean(held) >= (0.92 if alone else 0.85)
+    # 300 draws scatter by 1.3 to 1.9 %. There and back, drift leaves next to nothing to tell the rows' spread by.
+    assert np.mean(held) >= least
     assert not alone or np.mean(halves) == pytest.approx(0.055, rel=0.1)
 
 

@@ -14,7 +14,6 @@ from lensbench.report.draw.strips import scales_of
 from lensbench.report.out.json_form import findings_as_json
 from lensbench.report.page.figures import kept_grid, purpose_figures, zoom_stops_grid
 from lensbench.report.text.answer import lens_sentences
-from lensbench.report.text.words import Scale
 from lensbench.stats.best_set import Tie, taken
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
@@ -128,7 +127,7 @@ def test_with_the_print_divided_out_unequal_magnification_is_no_matter():
 
 def test_tables_and_reading_back():
     lens = lens_of(shoot(FLAT, seed=4, sd=0.002), tie=Tie.DEEPEST)
-    grid = purpose_figures(lens, lens.best.mtf50_cypx, scales_of(lens.best.mtf50_cypx, Scale(), "frame")).grid
+    grid = purpose_figures(lens, lens.best.mtf50_cypx, scales_of(lens.best.mtf50_cypx, lens, "frame")).grid
     assert grid.header[1:] == ("subject at the centre", "whole frame", "edges and corners")
     assert "edges and corners: outer third of the picture" in grid.caption
     (row,) = grid.rows

@@ -21,6 +21,8 @@ from lensbench.report.out.json_form import comparison_as_json
 from lensbench.report.out.write import json_text
 from lensbench.sweep.run import Running
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 CURVE = {2.8: 0.22, 4.0: 0.28, 5.6: 0.30, 8.0: 0.275}
 
 

@@ -18,6 +18,8 @@ from lensbench.chart.layout import sheet
 from lensbench.model.errors import SettingError
 from lensbench.sweep import Running, fetch, folder_name, is_address
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 paramiko = pytest.importorskip("paramiko")
 moto_server = pytest.importorskip("moto.server")
 s3fs = pytest.importorskip("s3fs")
@@ -93,7 +95,7 @@ def test_a_sweep_of_an_object_store_gives_what_the_same_files_give_here(store, t
     camera = simulate.Camera(rows=640, cols=960, pitch_um=9.0)
     scene = simulate.Scene(layout=sheet("A4"), lens=lens, camera=camera)
     plan = simulate.Plan(focal_lengths_mm=[35.0], f_numbers=[5.6], repeats=1, seed=3)
-    shots = simulate.shoot(simulate.series(scene, tmp_path / "shots", plan=plan), truth_channels=("green",))
+    shots = simulate.shoot(simulate.series(scene, tmp_path / "shots", plan=plan), truth_channels=())
     put(store, "shoots/linden", {path.name: path.read_bytes() for path in shots})
     store.pipe("shoots/linden/torn.dng", shots[0].read_bytes()[:3000])
     here = Running(in_process=True)

@@ -138,7 +138,7 @@ def noise(tmp_path_factory):
         for name, (camera, focal_mm) in cameras.items()
         for iso in (100, 1600)
     ]
-    simulate.shoot(jobs)
+    simulate.shoot(jobs, truth_channels=())
     return {job.path.stem: noise_percent(measure_shot(job.path)) for job in jobs}
 
 
@@ -165,7 +165,7 @@ def test_over_sharpening_shows_as_overshoot_and_is_not_taken_for_resolution(tmp_
         )
         for number in range(4)
     ]
-    simulate.shoot(jobs, truth_channels=("green",))
+    simulate.shoot(jobs, truth_channels=())
     findings = effect(tmp_path, by="condition", against="plain", running=Running(workers=1)).findings
     rows = {row.figure: row for row in findings.rows if row.zone == "frame"}
     assert rows["mtf50"].difference > 5.0

@@ -31,20 +31,7 @@ _ON_SHOOTING: Final = (
 
 
 def draw(layout: Layout, out: Path) -> None:
-    """Write one sheet as a PDF page.
-
-    Parameters
-    ----------
-    layout : Layout
-        What to draw.
-    out : Path
-        The file to write; one that exists is replaced.
-
-    Raises
-    ------
-    SettingError
-        The file cannot be written there.
-    """
+    """Write one sheet as a PDF page over any file that is there; a SettingError where that cannot be."""
     page = Page(layout.paper_mm, title=f"lensbench {layout.name}")
     for target in layout.targets:
         page.target(target, device_gray(layout.dark_reflectance))
@@ -197,21 +184,10 @@ _HOW: Final = (
 
 
 def draw_wall(plan: Hanging, out: Path, *, dark_reflectance: float = 0.0) -> None:
-    """Write a wall set: the page for hanging, and one page a target.
+    """Write a wall set, the page for hanging and one page a target, over any file that is there.
 
-    Parameters
-    ----------
-    plan : Hanging
-        The pages and where they hang.
-    out : Path
-        The file to write; one that exists is replaced.
-    dark_reflectance : float
-        Of the dark quarters, paper white being 1: 0 is black ink.
-
-    Raises
-    ------
-    SettingError
-        The file cannot be written there.
+    The dark quarters' reflectance is told with paper white as 1: 0 is black ink. A SettingError where the file cannot
+    be written.
     """
     sheets = [hung.page for hung in plan.pages]
     page = Page(sheets[0].paper_mm, title=f"lensbench wall set, {len(sheets)} pages {sheets[0].paper}")

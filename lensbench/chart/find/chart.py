@@ -47,19 +47,10 @@ _OVERVIEW_PX: Final = 2_000_000
 
 
 def find_chart(picture: Picture) -> ChartFound:
-    """Find the chart in a photograph, whichever way up, and the regions that hold one edge each.
+    """The chart in a photograph, whichever way up, and the regions that hold one edge each.
 
-    Parameters
-    ----------
-    picture : Picture
-        An opened photograph: `photo.Photo`, or anything with its `size_px`, `cut` and `overview`.
-
-    Returns
-    -------
-    ChartFound
-        Of a sheet at least four targets, nearest to the chart's centre first; of a wall set at least one, by
-        their numbers. A target whose crossing lies outside the picture, or that is covered or spoilt by glare,
-        is left out.
+    Of a sheet at least four targets, nearest to the chart's centre first; of a wall set at least one, by their numbers.
+    A target whose crossing lies outside the picture, or that is covered or spoilt by glare, is left out.
 
     Raises
     ------

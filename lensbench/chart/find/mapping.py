@@ -199,18 +199,10 @@ _FEWEST_FOR_AFFINE: Final = 4  # three fit some affine map
 def agreed_mapping(
     points_mm: FloatArray, points_px: FloatArray, *, stray_mm: float, size_px: tuple[int, int]
 ) -> Mapping | None:
-    """Fit homography and distortion to the points that agree on one homography.
+    """Fit homography and distortion to the points that agree on one homography; both shape (n, 2), in the same order.
 
-    None where fewer than five points, or fewer than half of them, agree, or all lie on one line.
-
-    Parameters
-    ----------
-    points_mm, points_px : float arrays, shape (n, 2)
-        The same points on the chart and in the picture.
-    stray_mm : float
-        How far from its place on the chart a point that agrees may be seen: distortion and error together.
-    size_px : (rows, columns)
-        Of the picture.
+    Those agree that are seen at most `stray_mm` from their places on the chart: distortion and error together. None
+    where fewer than five points, or fewer than half of them, agree, or all lie on one line.
     """
     if len(points_mm) < _FEWEST_FOR_MAPPING:
         return None

@@ -138,21 +138,10 @@ DEFAULT_CONTRAST: Final = 4.0
 
 
 def sheet(paper: str, *, solid: bool = False, contrast: float = DEFAULT_CONTRAST) -> Layout:
-    """Lay out one sheet.
+    """One sheet laid out on a paper that `paper_named` knows.
 
-    Parameters
-    ----------
-    paper : str
-        A4 to A0, Letter, Legal, Tabloid, or WIDTHxHEIGHT in whole millimetres.
-    solid : bool
-        Dark quarters in solid ink instead of grey.
-    contrast : float
-        Bright over dark, 1.5 to 20; not used when solid.
-
-    Raises
-    ------
-    SettingError
-        The paper is not known, or too narrow, or the contrast is out of range.
+    The dark quarters are `solid` ink, or grey for a contrast, bright over dark, of 1.5 to 20. A SettingError where the
+    paper is not known or too narrow, or the contrast is out of range.
     """
     return _lay_out(paper_named(paper), 0.0 if solid else dark_reflectance(contrast))
 

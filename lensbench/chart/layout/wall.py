@@ -204,15 +204,7 @@ def hung(page: WallPage, center_mm: Point, *, turn_deg: float, scale: float = 1.
 def wall_layout(
     pages: Sequence[Hung], *, size_mm: Point, frames: tuple[Frame, ...] = (), dark_reflectance: float = 0.0
 ) -> Layout:
-    """Wall of pages as one layout, as it hangs or as a picture shows it.
-
-    Parameters
-    ----------
-    pages : sequence of Hung
-        At least one; all of one paper.
-    size_mm : (height, width)
-        Of the wall that they cover.
-    """
+    """Wall of pages, all of one paper, as one layout of this (height, width), as it hangs or as a picture shows it."""
     return Layout(
         name=f"wall of {pages[0].page.paper} pages",
         paper=pages[0].page.paper,
@@ -266,21 +258,10 @@ class Hanging:
 def hanging(
     pages: int, *, paper: str, sensor_mm: Point = (24.0, 36.0), focal_lengths: float = _USUAL
 ) -> Hanging:
-    """Plan where pages hang so that they reach the corners and edges of the frame.
+    """Plan where 1 to 29 pages hang so that they reach the corners and edges of the frame.
 
-    The frame that a lens sees at a number of focal lengths is the same for every lens: sensor over
-    magnification, with 1/m + m + 2 focal lengths from wall to sensor.
-
-    Parameters
-    ----------
-    pages : int
-        1 to 29.
-    paper : str
-        A4, A3, Letter or Tabloid.
-    sensor_mm : (height, width)
-        Of the camera's sensor.
-    focal_lengths : float
-        From the wall to the sensor, 10 to 1000.
+    The frame that a lens sees at a number of focal lengths (10 to 1000, from the wall to the sensor) is the same for
+    every lens: sensor (height, width) over magnification, with 1/m + m + 2 focal lengths from wall to sensor.
 
     Raises
     ------

@@ -15,12 +15,9 @@ Plot = Panel | FieldMap | Strips
 class Drawing:
     """One plot, drawn."""
 
-    svg: str
-    """An element for the page, which tells its name and its content to those who don't see it."""
-    narrow: str = ""
-    """The same for a telephone; empty where one shape serves both."""
-    png: bytes
-    """A file, with the title in it."""
+    svg: str  # an element for the page, which tells its name and its content to those who don't see it
+    narrow: str = ""  # the same for a telephone; empty where one shape serves both
+    png: bytes  # a file, with the title in it
 
     def packed(self) -> bytes:
         """Both in one, to be kept."""

@@ -15,17 +15,15 @@ from lensbench.model.setting import Setting, f_stop, focal_length
 from lensbench.model.shot import ChartEdge, Direction, Place, ShotResult
 from lensbench.model.sweep import LensFindings, SweepShot
 from lensbench.report.draw.strips import THIRD_NAMES, StripScale, scales_of
-from lensbench.report.text.words import AtSetting, Grid, Scale, full_scale, known, shots_at, worded
+from lensbench.report.text.words import AtSetting, Grid, full_scale, known, shots_at, worded
 from lensbench.shot import place_of
 from lensbench.storage.text import clean_text
 
 _MOST_TURN_DEG: Final = 45.0
 _FULL_BAR: Final = 0.07
 """Of the picture's width, for 100 % of the lens: so all its maps have one scale, whatever they show."""
-_BAR_END: Final = 0.006
-"""Of the picture's width: how far a bar stays within the border."""
-_NEAR: Final = 0.5
-"""Of the half-diagonal: how far from a corner a target may stand for it."""
+_BAR_END: Final = 0.006  # of the picture's width: how far a bar stays within the border
+_NEAR: Final = 0.5  # of the half-diagonal: how far from a corner a target may stand for it
 _CENTRAL: Final = 0.1
 """Of the half-diagonal: how much farther from the centre than the innermost target others count with it."""
 AT_CENTRE: Final = 0.05
@@ -44,8 +42,7 @@ class Spot:
 
     name: str
     center_px: tuple[float, float]
-    sagittal_cypx: float
-    """NaN where no edge along the radius was measured."""
+    sagittal_cypx: float  # NaN where no edge along the radius was measured
     tangential_cypx: float
 
     @property
@@ -151,7 +148,7 @@ def field_map_at(
     if not longest_cypx:
         return None
     third, full_cypx = full_scale(lens) or ("", longest_cypx)
-    scales = scales_of(full_cypx, Scale.of_lens(lens), THIRD_NAMES.get(third, "edge"))
+    scales = scales_of(full_cypx, lens, THIRD_NAMES.get(third, "edge"))
     places = _places(spots, results[0].size_px)
     counted = f"Mean of {len(results)} shots." if len(results) > 1 else "One shot."
     return FieldMap(

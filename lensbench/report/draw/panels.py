@@ -42,8 +42,7 @@ class Line:
     """One curve: the path that is drawn, and the marks with their intervals."""
 
     name: str
-    role: str
-    """Key of the palette."""
+    role: str  # key of the palette
     path: tuple[tuple[float, float], ...]
     points: tuple[Point, ...] = ()
 
@@ -72,23 +71,6 @@ class Panel:
     grid: Grid
 
 
-def value_axis(values: list[float], *, title: str = "MTF50, cycles/pixel") -> Axis:
-    """Axis that holds all values, with round ticks; it need not begin at zero."""
-    known = [value for value in values if math.isfinite(value)] or [0.0, 0.5]
-    low, high = min(known), max(known)
-    step = round_step((high - low) or 0.1)
-    first, last = math.floor(low / step - 0.2), math.ceil(high / step + 0.2)
-    begin = max(first, 0) if low >= 0.0 else first
-    ticks = tuple((number * step, f"{number * step:.4g}") for number in range(begin, last + 1))
-    return Axis(title=title, low=ticks[0][0], high=ticks[-1][0], ticks=ticks)
-
-
-def round_step(extent: float) -> float:
-    """Step of 1, 2 or 5 times a power of ten that divides an extent into about five."""
-    power = 10.0 ** math.floor(math.log10(extent / 5.0))
-    return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= extent / 5.0 * 0.999)
-
-
 def difference_text(difference: float, ci95: tuple[float, float]) -> str:
     r"""Difference with its interval below.
 
@@ -113,10 +95,8 @@ class Style:
 
     color: str
     color_on_dark: str
-    dashes: tuple[float, ...]
-    """Lengths of dash and gap in units of the line's width; empty for a solid line."""
-    mark: str
-    """circle, square, triangle or diamond."""
+    dashes: tuple[float, ...]  # lengths of dash and gap in units of the line's width; empty for a solid line
+    mark: str  # circle, square, triangle or diamond
 
 
 STYLES: Final = {

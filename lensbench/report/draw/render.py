@@ -39,7 +39,7 @@ from lensbench.report.draw.panels import STYLES, Line, Panel
 from lensbench.report.draw.strips import Strips
 from lensbench.report.draw.strips_figure import strips_figure
 
-_DOTS_PER_INCH: Final = 200
+DOTS_PER_INCH: Final = 200
 _PANEL: Final = Shape(460.8, 12.5)
 """A panel or a map stands beside another on a desk."""
 _LEFT_PT, _RIGHT_PT = 56.0, 16.0
@@ -54,7 +54,7 @@ def draw(plot: Plot) -> Drawing:
     figure = figure_of(plot)
     FigureCanvasAgg(figure)
     content = io.BytesIO()
-    figure.savefig(content, format="png", dpi=_DOTS_PER_INCH, metadata={"Software": None})
+    figure.savefig(content, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
     return Drawing(svg=_svg(plot, WIDE), narrow=_svg(plot, NARROW), png=content.getvalue())
 
 

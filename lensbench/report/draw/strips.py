@@ -11,25 +11,15 @@ from typing import Final
 
 from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import ZONES
-from lensbench.model.sweep import INDIFFERENCE, CurvePoint, FocalLengthFindings, LensFindings, Unclaimed
+from lensbench.model.sweep import INDIFFERENCE, CurvePoint, FocalLengthFindings, LensFindings
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
 from lensbench.optics import allowed_mtf50_cypx, working_q
 from lensbench.report.draw.panels import Axis
-from lensbench.report.text.words import (
-    NOT_TOLD_APART,
-    Grid,
-    Scale,
-    full_scale,
-    known,
-    percent_share,
-    stop_range,
-)
+from lensbench.report.text.words import NOT_TOLD_APART, Grid, full_scale, known, percent_share, stop_range
 
-_MARGIN: Final = 0.22
-"""Beyond the first and the last stop, on an axis where a stop is 0.5."""
+_MARGIN: Final = 0.22  # beyond the first and the last stop, on an axis where a stop is 0.5
 _ALLOWED_STEPS: Final = 24
 _HIGHEST_PERCENT: Final = 200.0
-_NO_WINNER: Final = (Unclaimed.FEW_SHOTS, Unclaimed.ONE_FOCUS, Unclaimed.CREEP)
 THIRD_NAMES: Final = {
     "frame": "whole frame",
     "inner": "inner third",
@@ -46,23 +36,18 @@ class StripLine:
     """One line of a strip. Places are those of the axis across, values percent of the scale."""
 
     name: str
-    role: str
-    """Key of the palette: frame, a third, first, second."""
+    role: str  # key of the palette: frame, a third, first, second
     path: Path
-    shots: Path = ()
-    """A dot each."""
+    shots: Path = ()  # a dot each
     ribbon: tuple[tuple[float, float, float], ...] = ()
     """(place, low, high): from the outer to the inner third."""
-    best: tuple[float, float] | None = None
-    """Where the ring stands."""
+    best: tuple[float, float] | None = None  # where the ring stands
     best_percent: float = math.nan
     """What is written beside the ring where figures are in percent; in other units its own height is."""
     as_good: tuple[float, ...] = ()
     """Places with a solid bar below: the best itself, and what is surely as good."""
-    untold: tuple[float, ...] = ()
-    """Places with a hollow bar: what can't be told from the best."""
-    third: str = "frame"
-    """Which switch of the page shows it; files show the whole frame only."""
+    untold: tuple[float, ...] = ()  # places with a hollow bar: what can't be told from the best
+    third: str = "frame"  # which switch of the page shows it; files show the whole frame only
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,29 +58,24 @@ class StripDifference:
     percent: float
     low: float = math.nan
     high: float = math.nan
-    visible_from_percent: float = math.nan
-    """From which size on one could see it; NaN draws none."""
+    visible_from_percent: float = math.nan  # from which size on one could see it; NaN draws none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Strip:
     """One focal length, or one pair at one focal length."""
 
-    name: str
-    """Stands at the left; may be empty where there is one strip."""
+    name: str  # stands at the left; may be empty where there is one strip
     lines: tuple[StripLine, ...]
-    allowed: Path = ()
-    """What diffraction and pixel allow: dotted."""
-    differences: tuple[StripDifference, ...] = ()
-    """Of two lines; empty leaves the lane out."""
+    allowed: Path = ()  # what diffraction and pixel allow: dotted
+    differences: tuple[StripDifference, ...] = ()  # of two lines; empty leaves the lane out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripScale:
     """One unit that the labels can be read in; the first of several is shown at first, the others by the switch."""
 
-    key: str
-    """percent, lpmm, lwph or cypx."""
+    key: str  # percent, lpmm, lwph or cypx
     legend: str
     per_percent: float
     decimals: int
@@ -161,7 +141,7 @@ def lens_strips(lens: LensFindings, *, key: str) -> Strips | None:
         about=" ".join(_in_words(focal) for focal in focals),
         across=stops_axis(point for focal in focals for point in focal.curve),
         strips=strips,
-        scales=scales_of(full_cypx, Scale.of_lens(lens), THIRD_NAMES[third]),
+        scales=scales_of(full_cypx, lens, THIRD_NAMES[third]),
         grid=_figures(lens, focals, third, full_cypx),
     )
 
@@ -182,16 +162,16 @@ def place_of(point: CurvePoint) -> float:
     return math.log2(point.exact_f_number if point.exact_f_number > 0.0 else point.f_number)
 
 
-def scales_of(full_cypx: float, scale: Scale, name: str) -> tuple[StripScale, ...]:
+def scales_of(full_cypx: float, lens: LensFindings, name: str) -> tuple[StripScale, ...]:
     """Percent first, then the units that are known; `full_cypx`, the best of the third of this `name`, is 100 %."""
     units = [StripScale(key="cypx", legend="cycles/pixel", per_percent=full_cypx / 100.0, decimals=3)]
-    if scale.picture_height_px is not None:
-        per_percent = lwph_from_cypx(full_cypx, scale.picture_height_px) / 100.0
+    if lens.picture_height_px is not None:
+        per_percent = lwph_from_cypx(full_cypx, lens.picture_height_px) / 100.0
         legend = "LW/PH: line widths per picture height"
         units.insert(0, StripScale(key="lwph", legend=legend, per_percent=per_percent, decimals=0))
     meaning = f"{full_cypx:.3f} cycles/pixel"
-    if scale.pixel_pitch_um is not None:
-        per_percent = lpmm_from_cypx(full_cypx, scale.pixel_pitch_um) / 100.0
+    if lens.pixel_pitch_um is not None:
+        per_percent = lpmm_from_cypx(full_cypx, lens.pixel_pitch_um) / 100.0
         legend = "lp/mm on the sensor"
         units.insert(0, StripScale(key="lpmm", legend=legend, per_percent=per_percent, decimals=0))
         meaning = f"{100.0 * per_percent:.0f} lp/mm"
@@ -237,7 +217,7 @@ def _line(lens: LensFindings, focal: FocalLengthFindings, zone: str, full_cypx: 
 def _best_stops(focal: FocalLengthFindings, zone: str) -> tuple[float, list[float], list[float]]:
     """Best stop, those with a solid bar (itself among them, where a winner is claimed), those with a hollow one."""
     best = focal.best_by_zone.get(zone)
-    claimed = best is None or not any(note.kind in _NO_WINNER for note in best.reservations)
+    claimed = best is None or best.claimed
     if zone == "frame":
         stop, good, tied = focal.best_f_number, [*focal.as_good_f_numbers], [*focal.tied_f_numbers]
     elif best is None:

@@ -31,16 +31,12 @@ from lensbench.report.draw.strips import Strip, StripDifference, StripLine, Stri
 
 _ROWS_PT: Final = {False: (250.0, 165.0, 122.0, 450.0, 62.0), True: (190.0, 110.0, 75.0, 300.0, 54.0)}
 """By narrow: height of one, two, three strips; of more together; and the least of one."""
-_LANE: Final = 0.62
-"""Height of the lane of differences, of a strip's."""
+_LANE: Final = 0.62  # height of the lane of differences, of a strip's
 _GAP_PT, _HEAD_PT, _LEGEND_STEP_PT = 15.0, 20.0, 19.0
 _BAR_PT, _WIDEST_BAR_PT, _RING_PT, _DOT_PT = 5.0, 34.0, 6.6, 1.8
-_LONE: Final = 0.03
-"""Half the width of the ribbon of a single stop, where a stop is 0.5."""
-_LONG_NAME: Final = 0.3
-"""Of the width: a name that takes more stands above its strip instead of beside it."""
-_SPACE_PT: Final = 6.0
-"""Least distance of two words on an axis."""
+_LONE: Final = 0.03  # half the width of the ribbon of a single stop, where a stop is 0.5
+_LONG_NAME: Final = 0.3  # of the width: a name that takes more stands above its strip instead of beside it
+_SPACE_PT: Final = 6.0  # least distance of two words on an axis
 
 
 def strips_figure(strips: Strips, shape: Shape, *, on_page: bool) -> Figure:
@@ -66,14 +62,11 @@ class _Layout:
 
     left_pt: float
     right_pt: float
-    name_pt: float
-    """Room above each strip for its name; 0 where the names stand beside them."""
+    name_pt: float  # room above each strip for its name; 0 where the names stand beside them
     row_pt: float
     lane_pt: float
-    last_pt: float
-    """Base line of the last strip, or the end of its lane."""
-    legend: tuple[tuple[float, float, str, str, str], ...]
-    """Row, column, kind, role and words of each entry."""
+    last_pt: float  # base line of the last strip, or the end of its lane
+    legend: tuple[tuple[float, float, str, str, str], ...]  # row, column, kind, role and words of each entry
     height_pt: float
 
     @classmethod

@@ -36,12 +36,10 @@ _TICKS_MM, _FIRST_ROW_MM, _LEGEND_MM = 15.6, 16.8, 51.0
 """From the card's top: baselines of the stops' names and of the legend, and between them the upper end of the rows."""
 _WHOLE_STOPS: Final = (1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0)
 """As lenses name them (ISO 517)."""
-_ROW_MM: Final = (4.2, 8.0)
-"""Least and greatest height of a row."""
+_ROW_MM: Final = (4.2, 8.0)  # least and greatest height of a row
 _WARNING_MM: Final = 3.3
 _BAR_MM, _RING_MM = 1.7, 1.35
-_MARK_MM: Final = (2.0, 5.0)
-"""A cut mark: how far from the cards it begins, and how long it is."""
+_MARK_MM: Final = (2.0, 5.0)  # a cut mark: how far from the cards it begins, and how long it is
 _HEAD_PT, _SMALL_PT = 10.0, LEAST_PT
 
 

@@ -11,7 +11,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Final
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup, escape
 
 from lensbench.report.draw import Drawing
@@ -25,8 +25,7 @@ _LETTERS: Final = re.compile(r"[a-z0-9]+")
 _QUOTED: Final = re.compile(r"«[^»]{1,16}»")
 _BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:mm|%|lp/mm|LW/PH|px|um|cm|m|s)(?!\w))|(?<=\S) (?=· f/)")
 _OPTION: Final = re.compile(r"(?<!\S)(\(?--[a-z][a-z-]*\)?)")
-_MOST_PAIRS: Final = 3
-"""That are named among the anchors one by one."""
+_MOST_PAIRS: Final = 3  # that are named among the anchors one by one
 _PLAIN: Final = {"frame", "surely", "probably"}
 """Words that the glossary explains, but that need no mark in a sentence."""
 
@@ -41,6 +40,25 @@ def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
     policy = (
         f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; base-uri 'none'; form-action 'none'"
     )
+    # Drawings are built from elements, hence already escaped.
+    wide, narrow = (
+        {key: Markup(getattr(drawing, shape)) for key, drawing in drawings.items()}  # noqa: S704
+        for shape in ("svg", "narrow")
+    )
+    return _template().render(
+        report=report,
+        page_anchors=_page_anchors(report),
+        several=any(isinstance(block, Cards) for block in report.blocks),
+        pictures=wide,
+        narrow=narrow,
+        style=Markup(style),  # noqa: S704
+        policy=policy,
+        meanings=list(texts("meanings").items()),
+    )
+
+
+@cache
+def _template() -> Template:
     environment = Environment(
         loader=PackageLoader("lensbench.report.out", "templates"),
         autoescape=True,
@@ -57,21 +75,7 @@ def page_of(report: Report, drawings: Mapping[str, Drawing]) -> str:
         "thirds": _thirds,
         "units": lambda strips: [(scale.key, _UNIT_NAMES[scale.key]) for scale in strips.scales],
     }
-    # Drawings are built from elements, hence already escaped.
-    wide, narrow = (
-        {key: Markup(getattr(drawing, shape)) for key, drawing in drawings.items()}  # noqa: S704
-        for shape in ("svg", "narrow")
-    )
-    return environment.get_template("page.html").render(
-        report=report,
-        page_anchors=_page_anchors(report),
-        several=any(isinstance(block, Cards) for block in report.blocks),
-        pictures=wide,
-        narrow=narrow,
-        style=Markup(style),  # noqa: S704
-        policy=policy,
-        meanings=list(texts("meanings").items()),
-    )
+    return environment.get_template("page.html")
 
 
 def _slug(title: str) -> str:

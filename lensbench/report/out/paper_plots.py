@@ -27,10 +27,8 @@ _GAP_PT: Final[float] = 6 * mm
 _TEXT_PT: Final = 11.5
 _HALF_SHAPE_PT: Final = 340.0
 """Width of a plot's figure that stands beside one other: its words, and those of smaller ones, have 8 pt on paper."""
-_MOST_STRIPS: Final = 6
-"""Over the whole width; more stand in two columns."""
-_MOST_IN_COLUMNS: Final = 14
-"""On one page; yet more go on over the next."""
+_MOST_STRIPS: Final = 6  # over the whole width; more stand in two columns
+_MOST_IN_COLUMNS: Final = 14  # on one page; yet more go on over the next
 _MOST_BY_ROW: Final = {2: 4, 3: 6, 4: 8}
 """Up to how many plots stand in rows of two, three and four; more stand in rows of five."""
 LEAST_BARE_ROW: Final = 4

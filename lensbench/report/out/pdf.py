@@ -69,15 +69,12 @@ _SIZES_PT: Final = {
 """Font sizes by the kind of text."""
 _BOLD: Final = {"setting", "answer", "label", "section", "plot"}
 _AFTER_PT: Final = {"setting": 7.0, "section": 4.0, "answer": 4.0}
-_SCALES: Final = (1.0, 0.95, 0.9)
-"""Of the text above the least size, tried in this order."""
+_SCALES: Final = (1.0, 0.95, 0.9)  # of the text above the least size, tried in this order
 _LAST_PT: Final = (85 * mm, 160 * mm)
 """Sections at an end that are less high together are not parted from the one before, lest their page be nearly empty;
 but more than the second height is never kept together."""
-_MOST_PAGES: Final = 6
-"""For a lens."""
-_LOW_PT: Final = 60 * mm
-"""A table of no greater height is not broken over two pages."""
+_MOST_PAGES: Final = 6  # for a lens
+_LOW_PT: Final = 60 * mm  # a table of no greater height is not broken over two pages
 _TALL_PT: Final = 1e5
 _NEARLY_EMPTY: Final = 0.25
 """A page that is filled to less than this share of its height. Common practice, no source."""

@@ -10,22 +10,15 @@ from lensbench.report.draw.field import FieldMap
 from lensbench.report.page.document import Block, Figures, Fold, Plots, Table
 from lensbench.report.text.words import NOT_MEASURED, Grid, texts, worded
 
-_MOST_ROWS: Final = 24
-"""Of what the page folds; a longer list is not printed."""
-_MOST_POSITIONS: Final = 9
-"""Focal lengths, in tables of a row each."""
-_HASH: Final = 64
-"""Letters of a hash."""
-_FEW_COLUMNS: Final = 5
-"""A table of no more stands beside another."""
-_MOST_COLUMNS: Final = 9
-"""Of a table of figures: more would break them."""
+_MOST_ROWS: Final = 24  # of what the page folds; a longer list is not printed
+_MOST_POSITIONS: Final = 9  # focal lengths, in tables of a row each
+_HASH: Final = 64  # letters of a hash
+_FEW_COLUMNS: Final = 5  # a table of no more stands beside another
+_MOST_COLUMNS: Final = 9  # of a table of figures: more would break them
 _PROSE: Final = (40, 20)
 """Letters from which on columns hold sentences: the first of them, in the mean; the rest, in the longest cell."""
-_SHORT: Final = (4, 10)
-"""Columns and rows of a table that stands beside a plot."""
-_ODD: Final = (1, 3)
-"""Plots in rows of two that leave room for one more."""
+_SHORT: Final = (4, 10)  # columns and rows of a table that stands beside a plot
+_ODD: Final = (1, 3)  # plots in rows of two that leave room for one more
 
 
 def shortened(blocks: Sequence[Block]) -> tuple[list[Block], list[str]]:

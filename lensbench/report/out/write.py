@@ -56,23 +56,9 @@ _HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\
 def write_sweep(
     findings: SweepFindings, shots: Sequence[SweepShot], out: Path, *, paper: Paper = "A4"
 ) -> tuple[Path, ...]:
-    """Write everything that a sweep leaves behind.
+    """Write everything that a sweep leaves behind; the files written, `report.html` last: where it stands, all do.
 
-    Parameters
-    ----------
-    findings : SweepFindings
-        What was found.
-    shots : sequence of SweepShot
-        Every photograph, the rejected ones included.
-    out : Path
-        The folder, made when it is not there; never one that holds the photographs.
-    paper : str
-        A4 or Letter, of `report.pdf` and `card.pdf`.
-
-    Returns
-    -------
-    tuple of Path
-        The files written; `report.html` is the last, so where it stands the rest stands too.
+    `shots` holds every photograph, the rejected ones included. `paper` is that of `report.pdf` and `card.pdf`.
 
     Raises
     ------
@@ -237,16 +223,7 @@ def check_output_folder(
 ) -> None:
     """Make sure that a report can be written: not among what it is made from, nor over files of the user or of a study.
 
-    Parameters
-    ----------
-    out : Path
-        Folder of the report.
-    study : str
-        Whose report it is: sweep, comparison or effect.
-    inputs : sequence of Path
-        Folders of photographs.
-    sweeps : sequence of Path
-        Folders of sweeps that are compared.
+    `study` is sweep, comparison or effect, `inputs` are folders of photographs, `sweeps` those that are compared.
 
     Raises
     ------

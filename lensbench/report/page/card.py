@@ -12,13 +12,12 @@ from lensbench.library import pocket_rows
 from lensbench.model.condition import Subject, Verdict
 from lensbench.model.measured import CopyVerdict, KeptSession, PocketRow
 from lensbench.model.setting import f_stop, focal_length
-from lensbench.model.sweep import POCKET_PERCENT, BestSetting, FocalLengthFindings, LensFindings, Unclaimed
+from lensbench.model.sweep import POCKET_PERCENT, BestSetting, FocalLengthFindings, LensFindings
 from lensbench.report.text.condition import side_name
 from lensbench.report.text.words import at_setting, worded
 from lensbench.storage.text import clean_text
 from lensbench.sweep import copy_verdict
 
-_NO_WINNER: Final = (Unclaimed.FEW_SHOTS, Unclaimed.ONE_FOCUS, Unclaimed.CREEP)
 _ZONE_NAMES: Final = {"inner": "centre", "frame": "whole frame", "outer": "corners"}
 """Zone -> what it counts for, in a card's few letters."""
 
@@ -28,10 +27,8 @@ class PocketCard:
     """One lens."""
 
     lens: str
-    about: str
-    """Its camera, and which test of it this is."""
-    rows: tuple[PocketRow, ...]
-    """By focal length, or by purpose; empty where no best stop was found."""
+    about: str  # its camera, and which test of it this is
+    rows: tuple[PocketRow, ...]  # by focal length, or by purpose; empty where no best stop was found
     warnings: tuple[str, ...]
 
     def name(self, row: PocketRow) -> str:
@@ -74,7 +71,7 @@ def _row(lens: LensFindings, focal: FocalLengthFindings, best: BestSetting) -> P
         best_f_number=best.f_number,
         enough=best.keeping(POCKET_PERCENT),
         percent=_percent(lens, focal),
-        claimed=not any(note.kind in _NO_WINNER for note in best.reservations),
+        claimed=best.claimed,
     )
 
 

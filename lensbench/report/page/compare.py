@@ -24,8 +24,7 @@ from lensbench.report.text.compare import (
 from lensbench.report.text.words import NOT_MEASURED, Grid, at_setting, known, signed, worded
 from lensbench.storage.text import clean_text
 
-_MOST_STRIPS: Final = 12
-"""In the overview of several lenses, so that it stays one look."""
+_MOST_STRIPS: Final = 12  # in the overview of several lenses, so that it stays one look
 _UNITS: Final = {"cypx": "cycles/pixel", "lpmm": "lp/mm on the sensor", "lwph": "LW/PH"}
 
 
@@ -115,12 +114,8 @@ def _leads_at(
     comparison: CompareFindings, focal_mm: float | None, label: str
 ) -> tuple[list[float], list[float]]:
     """Stops at which a lens is the sharpest, and those at which it can't be told from the sharpest."""
-    contested = [
-        choice
-        for choice in comparison.choices
-        if choice.zone == "frame" and len(choice.photographed) > 1 and choice.focal_length_mm == focal_mm
-    ]
-    named = [choice for choice in contested if label in choice.lenses]
+    at_length = (choice for choice in comparison.contested if choice.focal_length_mm == focal_mm)
+    named = [choice for choice in at_length if label in choice.lenses]
     alone = [choice.f_number for choice in named if len(choice.lenses) == 1]
     return alone, [choice.f_number for choice in named if len(choice.lenses) > 1]
 

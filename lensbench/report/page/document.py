@@ -26,20 +26,14 @@ class Opening:
     """The first screen of a lens: the answer in short lines, and its strips beside them."""
 
     form: ClassVar[str] = "opening"
-    about: str
-    """Lens, camera, photographs and dates: faint."""
-    label: str
-    """What kind of best the setting is: «Sharpest whole frame»."""
-    setting: str
-    """«35 mm · f/4»: the largest words of the page."""
-    beside: str
-    """What is as good, and what the other positions cost."""
+    about: str  # lens, camera, photographs and dates: faint
+    label: str  # what kind of best the setting is: «Sharpest whole frame»
+    setting: str  # «35 mm · f/4»: the largest words of the page
+    beside: str  # what is as good, and what the other positions cost
     purposes: tuple[tuple[str, str, str], ...]
     """What for, the setting that serves it, and what serves it as well (may be empty)."""
-    copy: str
-    """Whether the copy is sound."""
-    sure: str
-    """How sure all this is."""
+    copy: str  # whether the copy is sound
+    sure: str  # how sure all this is
     strips: Strips | None
 
 
@@ -47,8 +41,7 @@ class Opening:
 class Card:
     """One lens of several, in three lines."""
 
-    key: str
-    """Anchor of its part."""
+    key: str  # anchor of its part
     name: str
     label: str
     setting: str
@@ -70,8 +63,7 @@ class Lines:
 
     form: ClassVar[str] = "lines"
     sentences: tuple[str, ...]
-    kind: str = "lead"
-    """lead, limits, or steps (numbered)."""
+    kind: str = "lead"  # lead, limits, or steps (numbered)
     title: str = ""
 
 
@@ -82,8 +74,7 @@ class Table:
     form: ClassVar[str] = "table"
     title: str
     grid: Grid
-    captioned: bool = False
-    """Whether the caption is shown beside the title."""
+    captioned: bool = False  # whether the caption is shown beside the title
     kind: str = "folding"
     """folding (row by row on a telephone), short (the same, its cells of a few words two by two), plain (without a
     caption), state (what, word, figure and limit), or list (two columns: a word and what it means)."""
@@ -140,11 +131,9 @@ class Figures:
     form: ClassVar[str] = "figures"
     caption: str
     header: tuple[str, ...]
-    rows: tuple[tuple[str, tuple[Figure, ...]], ...]
-    """Head of the row, and its cells."""
+    rows: tuple[tuple[str, tuple[Figure, ...]], ...]  # head of the row, and its cells
     scales: tuple[StripScale, ...]
-    third: str = "frame"
-    """Which switch of the page shows it."""
+    third: str = "frame"  # which switch of the page shows it
 
     @property
     def grid(self) -> Grid:
@@ -161,8 +150,7 @@ class Fold:
     form: ClassVar[str] = "fold"
     title: str
     blocks: tuple["Block", ...]
-    minor: bool = False
-    """Whether it belongs to the block before it: no heading, and not among the anchors."""
+    minor: bool = False  # whether it belongs to the block before it: no heading, and not among the anchors
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,8 +159,7 @@ class ShotRow:
 
     photo: str
     setting: str = ""
-    picture: str = ""
-    """Its thumbnails as a `data:` address; empty where there are none."""
+    picture: str = ""  # its thumbnails as a `data:` address; empty where there are none
     verdict: str
     advice: str = ""
 
@@ -203,12 +190,9 @@ class CropRow:
     """Pieces of one photograph side by side, in actual pixels."""
 
     setting: str
-    name: str
-    """Of the lens."""
-    picture: str
-    """As a `data:` address."""
-    places: str
-    """What is shown, from left to right."""
+    name: str  # of the lens
+    picture: str  # as a `data:` address
+    places: str  # what is shown, from left to right
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -217,10 +201,8 @@ class Crops:
 
     form: ClassVar[str] = "crops"
     title: str
-    about: str
-    """With the scale of the page; on paper it is another."""
-    caution: str = ""
-    """What of it holds on paper, too."""
+    about: str  # with the scale of the page; on paper it is another
+    caution: str = ""  # what of it holds on paper, too
     rows: tuple[CropRow, ...]
     width_px: int
     height_px: int
@@ -231,10 +213,8 @@ class Part:
     """Blocks that belong together."""
 
     form: ClassVar[str] = "part"
-    kind: str
-    """lens, pair, or evidence (a sheet of its own, to be handed on alone)."""
-    key: str
-    """Anchor in the page: letters, digits and hyphens."""
+    kind: str  # lens, pair, or evidence (a sheet of its own, to be handed on alone)
+    key: str  # anchor in the page: letters, digits and hyphens
     title: str = ""
     blocks: tuple["Block", ...]
 

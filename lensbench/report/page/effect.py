@@ -33,8 +33,7 @@ _CHANGED: Final = {
 _ORDERED: Final = ("exposure_s", "iso", "f_number", "focal_length_mm")
 """Levels that a line may join: those that are numbers."""
 _MOST_TICKS: Final = 12
-_MOST_NAMES: Final = 6
-"""Levels that all keep their names below the plot."""
+_MOST_NAMES: Final = 6  # levels that all keep their names below the plot
 
 
 def effect_report(findings: EffectFindings) -> Report:

@@ -1,8 +1,8 @@
 """The figures of a lens as tables: a row a focal length and a column a purpose, a row a stop, and zoom positions."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
-from lensbench.model.setting import Setting, f_stop, focal_length, focal_order
+from lensbench.model.setting import f_stop, focal_length, focal_order
 from lensbench.model.shot import ZONES
 from lensbench.model.sweep import (
     BestSetting,
@@ -20,7 +20,6 @@ from lensbench.report.text.words import (
     NOT_TOLD_FROM,
     UNTOLD_COLUMN,
     Grid,
-    Scale,
     full_scale,
     percent_share,
     stop_range,
@@ -33,7 +32,7 @@ def figure_blocks(lens: LensFindings) -> tuple[Block, ...]:
     scale = full_scale(lens)
     if scale is None:
         return ()
-    scales = scales_of(scale[1], Scale.of_lens(lens), THIRD_NAMES[scale[0]])
+    scales = scales_of(scale[1], lens, THIRD_NAMES[scale[0]])
     purposes: list[Block] = []
     if lens.quick is None:
         purposes += [figures] if (figures := purpose_figures(lens, scale[1], scales)) else []
@@ -94,8 +93,7 @@ def _purpose(
     if best is None:
         return Figure()
     tested = _tested(focal)
-    good = _others(best.as_good, best)
-    doubtful = [stop for stop in _others(best.tied, best) if stop not in good]
+    good, doubtful = best.other_stops
     notes = [f"as good: {stop_range(good, tested)}"] if good else []
     notes += [f"{stop_range(doubtful, tested)} {NOT_TOLD_FROM}"] if doubtful else []
     ruled = best.take is not None and best.take.f_number != best.f_number
@@ -107,12 +105,6 @@ def _purpose(
 
 def _tested(focal: FocalLengthFindings) -> list[float]:
     return sorted({point.f_number for point in focal.curve})
-
-
-def _others(settings: Iterable[Setting], best: BestSetting) -> list[float]:
-    """Stops of the best one's focal length beside it."""
-    here = [setting for setting in settings if setting.focal_length_mm == best.focal_length_mm]
-    return sorted({setting.f_number for setting in here} - {best.f_number})
 
 
 def kept_grid(lens: LensFindings) -> Grid | None:
@@ -164,11 +156,9 @@ def zoom_stops_grid(lens: LensFindings) -> Grid | None:
 
 def _other_lengths(best: BestSetting) -> tuple[str, str]:
     """Positions as good, and those that can't be told from the best."""
-    good = {setting.focal_length_mm for setting in best.as_good} - {best.focal_length_mm}
-    tied = {setting.focal_length_mm for setting in best.tied} - {best.focal_length_mm} - good
     as_good, not_told = (
         ", ".join(focal_length(length_mm) for length_mm in sorted(others, key=focal_order)) or NOT_MEASURED
-        for others in (good, tied)
+        for others in best.other_lengths_mm
     )
     return as_good, not_told
 

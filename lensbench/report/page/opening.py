@@ -35,15 +35,13 @@ from lensbench.report.text.words import (
 from lensbench.shot import LEAST_COVERED_PERCENT
 from lensbench.storage.text import clean_text
 
-_MOST_POSITIONS: Final = 3
-"""Other focal lengths that are named one by one."""
-_NO_WINNER: Final = (Unclaimed.FEW_SHOTS, Unclaimed.ONE_FOCUS, Unclaimed.CREEP)
+_MOST_POSITIONS: Final = 3  # other focal lengths that are named one by one
 _THIRDS: Final = {Purpose.CENTRE: "inner", Purpose.EDGES: "outer"}
 
 
 def lens_opening(lens: LensFindings, shots: Sequence[SweepShot], *, copy: str, key: str) -> Opening:
     """First screen of a lens; `copy` says whether the copy is sound, in a line."""
-    focal = _focal_of_best(lens)
+    focal = lens.at_best
     label, setting = _setting(lens, focal)
     return Opening(
         about=_about(lens, shots),
@@ -62,14 +60,6 @@ def lens_card(lens: LensFindings, opening: Opening, *, key: str) -> Card:
     return Card(
         key=key, name=clean_text(lens.lens), label=opening.label, setting=opening.setting, copy=opening.copy
     )
-
-
-def _focal_of_best(lens: LensFindings) -> FocalLengthFindings | None:
-    best = lens.best
-    of_best = (
-        focal for focal in lens.by_focal_length if best and focal.focal_length_mm == best.focal_length_mm
-    )
-    return next(of_best, None)
 
 
 def _about(lens: LensFindings, shots: Sequence[SweepShot]) -> str:
@@ -111,9 +101,9 @@ def _setting(lens: LensFindings, focal: FocalLengthFindings | None) -> tuple[str
     stop = f_stop(best.f_number)
     zoom = len(lens.by_focal_length) > 1
     setting = f"{focal_length(best.focal_length_mm)} · {stop}" if zoom else stop
-    if focal is not None and len(_tested(focal)) == 1 and not zoom:
+    if focal is not None and len(focal.tested_f_numbers) == 1 and not zoom:
         return words["only_stop"], setting
-    if any(note.kind in _NO_WINNER for note in best.reservations):
+    if not best.claimed:
         return words["unclaimed"], setting
     return words["at_border" if best.at_border else "best"], setting
 
@@ -124,38 +114,27 @@ def _quick_word(lens: LensFindings) -> str:
     return max(verdicts, key=lambda verdict: verdict.weight).value if verdicts else "cannot_tell"
 
 
-def _tested(focal: FocalLengthFindings) -> list[float]:
-    return sorted(point.f_number for point in focal.curve if point.zone == "frame")
-
-
 def _beside(lens: LensFindings, focal: FocalLengthFindings | None) -> Iterator[str]:
     """Stops that are as good as the best, then what the other positions cost."""
     if lens.quick is not None:
         yield clean_line(quick_sentences(lens)[0].partition(": ")[2] or quick_sentences(lens)[0])
     if focal is None or lens.best is None:
         return
-    tested = _tested(focal)
+    tested = focal.tested_f_numbers
     if len(tested) > 1:
-        yield _other_stops(focal, tested, zoom=len(lens.by_focal_length) > 1)
+        yield _other_stops(focal, zoom=len(lens.by_focal_length) > 1)
     elif len(lens.by_focal_length) == 1:
         yield from outer_third(focal)
-    yield from _other_positions(lens.zoom_at_own_best, again=bool(len(tested) > 1 and _open_stops(focal)))
+    yield from _other_positions(lens.zoom_at_own_best, again=bool(len(tested) > 1 and focal.other_stops[1]))
     if lens.best.take is not None and lens.best.take.f_number != lens.best.f_number:
         yield worded("opening.take", stop=f_stop(lens.best.take.f_number), rule=lens.best.take_rule)
 
 
-def _open_stops(focal: FocalLengthFindings) -> list[float]:
-    """Stops that can't be told from the best."""
-    good = {focal.best_f_number, *focal.as_good_f_numbers}
-    return [stop for stop in focal.tied_f_numbers if stop not in good]
-
-
-def _other_stops(focal: FocalLengthFindings, tested: Sequence[float], *, zoom: bool) -> str:
-    good = [stop for stop in focal.as_good_f_numbers if stop != focal.best_f_number]
-    open_ones = _open_stops(focal)
+def _other_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
+    (good, open_ones), tested = focal.other_stops, focal.tested_f_numbers
     if not good and not open_ones:
         frame = focal.best_by_zone.get("frame")
-        if frame is not None and any(note.kind in _NO_WINNER for note in frame.reservations):
+        if frame is not None and not frame.claimed:
             return worded("opening.unclaimed_beside")
         sure = frame is not None and isfinite(sum(frame.ci95_cypx))
         at = f"At {focal_length(focal.focal_length_mm)} no" if zoom else "No"
@@ -174,14 +153,11 @@ def _other_positions(best: BestSetting | None, *, again: bool) -> Iterator[str]:
     """
     if best is None:
         return
-    good, tied = (
-        {setting.focal_length_mm for setting in group} - {best.focal_length_mm}
-        for group in (best.as_good, best.tied)
-    )
+    good, untold = best.other_lengths_mm
     others = [row for row in best.behind if row.focal_length_mm != best.focal_length_mm]
     others.sort(key=lambda row: focal_order(row.focal_length_mm))
-    soft = [row for row in others if row.focal_length_mm not in good | tied]
-    open_ones = listed([focal_length(length) for length in sorted(tied - good, key=focal_order)])
+    soft = [row for row in others if row.focal_length_mm not in good | untold]
+    open_ones = listed([focal_length(length) for length in sorted(untold, key=focal_order)])
     told = [f"Nor can {open_ones}." if again else f"{open_ones} {NOT_TOLD_FROM}."] if open_ones else []
     if len(others) <= _MOST_POSITIONS:
         rows = [row for row in others if row.focal_length_mm in good or row in soft]
@@ -214,7 +190,7 @@ def _position(row: Behind, *, good: bool) -> str:
 
 def _purposes(lens: LensFindings, focal: FocalLengthFindings | None) -> Iterator[tuple[str, str, str]]:
     """Setting for the centre, for edges and corners, and the stops that keep most of the best."""
-    if focal is None or len(_tested(focal)) < 2:
+    if focal is None or len(focal.tested_f_numbers) < 2:
         return
     for purpose, third in _THIRDS.items():
         best = (
@@ -227,7 +203,7 @@ def _purposes(lens: LensFindings, focal: FocalLengthFindings | None) -> Iterator
     enough = min(frame.sharp_enough, key=lambda one: one.level_percent, default=None) if frame else None
     if enough is not None and (enough.surely or enough.probably):
         at = f" at {focal_length(focal.focal_length_mm)}" if len(lens.by_focal_length) > 1 else ""
-        stops = stop_range(enough.surely or enough.probably, _tested(focal))
+        stops = stop_range(enough.surely or enough.probably, focal.tested_f_numbers)
         yield (
             f"Keeps {enough.level_percent:.0f} % of its best{at}",
             stops,
@@ -240,15 +216,17 @@ def _for_purpose(lens: LensFindings, best: BestSetting, purpose: Purpose) -> tup
     of_length = (focal for focal in lens.by_focal_length if focal.focal_length_mm == best.focal_length_mm)
     focal = next(of_length, None)
     own = best if focal is None else focal.best_by_purpose.get(purpose, best)
-    tested = [] if focal is None else _tested(focal)
-    here = [one for one in own.as_good if one.focal_length_mm == best.focal_length_mm]
-    good = sorted({one.f_number for one in here} - {best.f_number})
-    tied = {one.f_number for one in own.tied if one.focal_length_mm == best.focal_length_mm}
+    tested = [] if focal is None else focal.tested_f_numbers
+    good, tied = (
+        {setting.f_number for setting in group if setting.focal_length_mm == best.focal_length_mm}
+        - {best.f_number}
+        for group in (own.as_good, own.tied)
+    )
+    open_ones = sorted(tied - good)
     setting = f_stop(best.f_number)
     if len(lens.by_focal_length) > 1:
         setting = f"{focal_length(best.focal_length_mm)} · {setting}"
-    notes = [f"{stop_range(good, tested)} as good"] if good else []
-    open_ones = sorted(tied - {best.f_number, *good})
+    notes = [f"{stop_range(sorted(good), tested)} as good"] if good else []
     notes += [f"{stop_range(open_ones, tested)} {NOT_TOLD_FROM}"] if open_ones else []
     return setting, "; ".join(notes)
 

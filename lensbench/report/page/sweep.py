@@ -1,13 +1,13 @@
 """What the report of a sweep says, lens by lens: the answer, what to set, plots, state of the lens, method."""
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from itertools import chain
-from math import isfinite, log2, nan
-from statistics import median
+from math import isfinite, log2
 from typing import Final
 
 from lensbench.model.errors import Remark, Severity
+from lensbench.model.measured import finite_median
 from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.shot import ChartSeen, RejectedShot, ShotResult
 from lensbench.model.sweep import LensFindings, SweepFindings, SweepShot
@@ -45,8 +45,7 @@ from lensbench.report.text.words import (
     worded,
 )
 
-_MOST_MAPS: Final = 6
-"""Maps of the field that are shown at once."""
+_MOST_MAPS: Final = 6  # maps of the field that are shown at once
 _ODD: Final = "odd_shape"
 _ODD_BY_CHANCE: Final = 0.02
 """Share of edges up to which it is no matter of the shooting: sound simulated shoots raise it on up to 1 %."""
@@ -136,9 +135,9 @@ def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) 
             if shot.used and isinstance(shot.result, ShotResult) and setting.focal_length_mm == focal_mm:
                 by_stop[setting.f_number].append(shot.result.chart)
         charts = list(chain.from_iterable(by_stop.values()))
-        framing_percent = _finite_median(chart.framing_percent for chart in charts)
+        framing_percent = finite_median(chart.framing_percent for chart in charts)
         if isfinite(framing_percent):
-            distortion_percent = _finite_median(chart.radial_distortion_percent for chart in charts)
+            distortion_percent = finite_median(chart.radial_distortion_percent for chart in charts)
             lights = (_light(stop, by_stop[stop]) for stop in (min(by_stop), max(by_stop)))
             distortion, framing = known(distortion_percent, "+.1f", " %"), known(framing_percent, ".0f", " %")
             rows.append((focal_length(focal_mm), distortion, *lights, framing))
@@ -161,17 +160,12 @@ def distortion_and_shading_grid(lens: LensFindings, shots: Sequence[SweepShot]) 
 
 def _light(stop: float, charts: Sequence[ChartSeen]) -> str:
     """Say the paper's brightness at the outermost targets' distance, and in stops."""
-    percent = _finite_median(chart.outermost_light_percent for chart in charts)
+    percent = finite_median(chart.outermost_light_percent for chart in charts)
     if not percent > 0.0:
         return NOT_MEASURED
     stops = round(log2(percent / 100.0), 1)
     fall = f"{percent:.0f} % ({stops:+.1f} stops)" if stops else "hardly any fall"
     return f"{f_stop(stop)}: {fall}"
-
-
-def _finite_median(values: Iterable[float]) -> float:
-    finite = [value for value in values if isfinite(value)]
-    return median(finite) if finite else nan
 
 
 def _rejected_grid(rejected: tuple[RejectedShot, ...], *, caption: str) -> Grid | None:

@@ -60,7 +60,6 @@ _SOFT_END: Final = 0.10
 _TERMINAL_COLUMNS: Final = 80
 _CELL_COLUMNS: Final = 7
 _TERMINAL_SENTENCES: Final = 3
-_NO_WINNER: Final = (Unclaimed.FEW_SHOTS, Unclaimed.ONE_FOCUS, Unclaimed.CREEP, Unclaimed.FILE_KIND)
 _SAID: Final = (
     Observed.CHARTS, Observed.DISTANCES, Observed.SHARPENED, Observed.ASKEW, Observed.FRAMELESS
 )  # fmt: skip
@@ -100,9 +99,7 @@ def _first_sentences(lens: LensFindings) -> list[str]:
         return sentences
     pressing = [note_in_words(reservation) for reservation in lens.best.reservations]
     pressing += state_sentences(lens.condition)[:1]
-    best_mm, zoom = lens.best.focal_length_mm, len(lens.by_focal_length) > 1
-    lengths = (focal for focal in lens.by_focal_length if focal.focal_length_mm == best_mm)
-    pressing += [_equal_stops(focal, zoom=zoom) for focal in lengths]
+    pressing += [_equal_stops(lens.at_best, zoom=len(lens.by_focal_length) > 1)] if lens.at_best else []
     first, *others = sentences
     urgent = [one for one in pressing if one in others]
     return [first, *dict.fromkeys([*urgent, *others])][:_TERMINAL_SENTENCES]
@@ -154,23 +151,20 @@ def lens_sentences(lens: LensFindings) -> list[str]:
         return [f"{name}: {note_in_words(mixed)}", *limits]
     if lens.best is None:
         return [f"{name}: no setting could be measured.", *limits]
-    zoom = len(lens.by_focal_length) > 1
-    at_best = next(
-        (focal for focal in lens.by_focal_length if focal.focal_length_mm == lens.best.focal_length_mm), None
-    )
-    if not zoom and at_best is not None and len(_tested(at_best)) == 1:
+    zoom, at_best = len(lens.by_focal_length) > 1, lens.at_best
+    if not zoom and at_best is not None and len(at_best.tested_f_numbers) == 1:
         return [
             *_one_stop(lens, at_best),
             *shooting_sentences(lens),
             *state_sentences(lens.condition),
             *limits,
         ]
-    sentences = [_set_to(name, lens.best, [] if at_best is None else _tested(at_best), zoom=zoom)]
+    sentences = [_set_to(name, lens.best, at_best.tested_f_numbers if at_best else [], zoom=zoom)]
     sentences += _equal_lengths(lens)
     sentences += [told for focal in lens.by_focal_length if (told := _equal_stops(focal, zoom=zoom))]
     sentences += [*_taken(lens.best, zoom=zoom), *_purposes(lens, zoom=zoom), *_also_good(at_best, zoom=zoom)]
     sentences += _weak_ends(lens.zoom_at_own_best)
-    if zoom or any(len(_tested(focal)) > 1 for focal in lens.by_focal_length):
+    if zoom or any(len(focal.tested_f_numbers) > 1 for focal in lens.by_focal_length):
         sentences += [note_in_words(reservation) for reservation in lens.best.reservations]
     return [*sentences, *shooting_sentences(lens), *state_sentences(lens.condition), *limits]
 
@@ -200,10 +194,6 @@ def _corners(basis: Basis) -> Iterator[str]:
     """Say that the corners were not measured, where the targets leave them out."""
     if basis.covered_percent < LEAST_COVERED_PERCENT:
         yield worded("sweep.corners", covered=basis.covered_percent)
-
-
-def _tested(focal: FocalLengthFindings) -> list[float]:
-    return sorted(point.f_number for point in focal.curve if point.zone == "frame")
 
 
 def _one_stop(lens: LensFindings, focal: FocalLengthFindings) -> Iterator[str]:
@@ -241,7 +231,7 @@ def _set_to(name: str, best: BestSetting, tested: Sequence[float], *, zoom: bool
     if best.at_border and len(tested) > 1:
         beyond = "wider" if best.f_number == tested[0] else "smaller"
         border = f" (best tested: no {beyond} stop was photographed, and one may be better)"
-    if any(one.kind in _NO_WINNER for one in best.reservations):
+    if not best.claimed:
         return f"{name}: {setting} came out sharpest over the whole frame{border}."
     return f"{name}: set {setting}{border} for the sharpest whole frame."
 
@@ -251,23 +241,21 @@ def _equal_lengths(lens: LensFindings) -> Iterator[str]:
     best = lens.zoom_at_own_best
     if best is None:
         return
-    good = {setting.focal_length_mm for setting in best.as_good} - {best.focal_length_mm}
-    tied = {setting.focal_length_mm for setting in best.tied} - {best.focal_length_mm}
+    good, untold = best.other_lengths_mm
     for behind in best.behind:
         length = focal_length(behind.focal_length_mm)
         if behind.focal_length_mm in good:
             yield f"{length} is as good (within {100.0 * INDIFFERENCE:.0f} %)."
-        elif behind.focal_length_mm in tied:
+        elif behind.focal_length_mm in untold:
             yield f"{length} can't be told from it ({percent(behind.percent)} softer in these shots)."
 
 
 def _equal_stops(focal: FocalLengthFindings, *, zoom: bool) -> str:
-    tested = _tested(focal)
+    tested = focal.tested_f_numbers
     at = f"At {focal_length(focal.focal_length_mm)} " if zoom else ""
     if len(tested) < 2:
         return f"{at}only {f_stop(focal.best_f_number)} was tested." if at else ""
-    good = [stop for stop in focal.as_good_f_numbers if stop != focal.best_f_number]
-    tied = [stop for stop in focal.tied_f_numbers if stop not in {focal.best_f_number, *good}]
+    good, tied = focal.other_stops
     best = f"{f_stop(focal.best_f_number)} is best; " if zoom else ""
     if not good and not tied:
         if not math.isfinite(sum(focal.best_by_zone["frame"].ci95_cypx)):  # without repeats nothing is sure
@@ -291,7 +279,7 @@ def _taken(best: BestSetting, *, zoom: bool) -> Iterator[str]:
 
 def _purposes(lens: LensFindings, *, zoom: bool) -> Iterator[str]:
     """Say which stop serves a subject at the centre, and which the edges, where those were seen."""
-    if all(len(_tested(focal)) < 2 for focal in lens.by_focal_length):
+    if all(len(focal.tested_f_numbers) < 2 for focal in lens.by_focal_length):
         return
     frame = lens.best_by_purpose.get(Purpose.FRAME)
     others = {
@@ -322,7 +310,7 @@ def _setting(best: BestSetting, *, zoom: bool) -> str:
 def _also_good(focal: FocalLengthFindings | None, *, zoom: bool) -> Iterator[str]:
     """Name the stops beside the equally good ones over which the whole frame keeps a share of its best."""
     frame = None if focal is None else focal.best_by_purpose.get(Purpose.FRAME)
-    if focal is None or frame is None or len(tested := _tested(focal)) < 2:
+    if focal is None or frame is None or len(tested := focal.tested_f_numbers) < 2:
         return
     sure = any(enough.surely for enough in frame.sharp_enough)
     named = {setting.f_number for setting in frame.tied}

@@ -1,6 +1,6 @@
 """What a comparison of lenses says: who is sharper, where one could see it, and what it must not be taken for.
 
-Its sentences, its verdicts in words, and the table «which lens at which stop»; `compare_page` makes its report of them.
+Its sentences, its verdicts in words, and the table «which lens at which stop»; `page.compare` makes its report of them.
 """
 
 import math
@@ -40,8 +40,7 @@ from lensbench.storage.text import clean_text
 
 _PLACES: Final = (Sharper.FIRST, Sharper.SECOND)
 _MOST_NAMED: Final = 3
-_MOST_TOLD: Final = 6
-"""Answers of several lenses that are told in sentences; more stand in the table alone."""
+_MOST_TOLD: Final = 6  # answers of several lenses that are told in sentences; more stand in the table alone
 
 
 def comparison_sentences(comparison: CompareFindings) -> list[str]:
@@ -109,7 +108,7 @@ def _one_lens(lens: ComparedLens) -> str:
 
 def _over_all(comparison: CompareFindings) -> str:
     """Say how often each lens is the sharpest, of the settings photographed with two or more."""
-    contested = [one for one in comparison.choices if one.zone == "frame" and len(one.photographed) > 1]
+    contested = comparison.contested
     count = len(comparison.lenses)
     if not contested:
         return worded("compare.none_contested", count=count)
@@ -288,7 +287,7 @@ def choice_lines(comparison: CompareFindings) -> list[str]:
 
 def choice_sentences(comparison: CompareFindings) -> list[str]:
     """The same, settings of one answer together: «f/4 and f/5.6: A or B, visibly sharper than the rest.»."""
-    contested = [one for one in comparison.choices if one.zone == "frame" and len(one.photographed) > 1]
+    contested = comparison.contested
     by_answer: dict[str, list[StopChoice]] = defaultdict(list)
     for choice in contested:
         by_answer[_choice_cell(choice).replace("\n", ", ")].append(choice)

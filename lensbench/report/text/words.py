@@ -15,9 +15,8 @@ from typing import Any, Final, Protocol, TypeVar
 from lensbench.model.compare import WayOfLooking
 from lensbench.model.errors import Note
 from lensbench.model.setting import Setting, f_stop, focal_length, listed
-from lensbench.model.shot import ZONES, ShotResult, ZoneFigure
-from lensbench.model.sweep import BestSetting, CurvePoint, FocalLengthFindings, LensFindings, SweepShot
-from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
+from lensbench.model.shot import ZONES, ShotResult
+from lensbench.model.sweep import FocalLengthFindings, LensFindings, SweepShot
 from lensbench.storage.text import clean_text, words_of
 
 NOT_MEASURED: Final = "–"
@@ -152,35 +151,6 @@ def at_setting(record: AtSetting) -> str:
     return stop if record.focal_length_mm is None else f"{focal_length(record.focal_length_mm)}, {stop}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scale:
-    """What turns cycles per pixel into the other units; None where it is not known."""
-
-    pixel_pitch_um: float | None = None
-    picture_height_px: int | None = None
-
-    @classmethod
-    def of_lens(cls, lens: LensFindings) -> "Scale":
-        """Scale that the findings of a lens carry."""
-        return cls(pixel_pitch_um=lens.pixel_pitch_um, picture_height_px=lens.picture_height_px)
-
-    def lpmm(self, frequency_cypx: float) -> float | None:
-        """Line pairs per millimetre on the sensor, or None without a pixel pitch."""
-        return None if self.pixel_pitch_um is None else lpmm_from_cypx(frequency_cypx, self.pixel_pitch_um)
-
-    def also(self, frequency_cypx: float, sd_cypx: float = math.nan) -> str:
-        """Give the same frequency in the other known units: «75 lp/mm, 2400 LW/PH»."""
-        if not math.isfinite(frequency_cypx):
-            return ""
-        lpmm, height_px = self.lpmm(frequency_cypx), self.picture_height_px
-        share = sd_cypx / frequency_cypx
-        parts = [] if lpmm is None else [f"{borne(lpmm, share * lpmm, 0)} lp/mm"]
-        if height_px is not None:
-            lwph = lwph_from_cypx(frequency_cypx, height_px)
-            parts.append(f"{borne(lwph, share * lwph, 0)} LW/PH")
-        return ", ".join(parts)
-
-
 def known(value: float, form: str = ".3f", unit: str = "") -> str:
     """Figure, or a dash where it is not known.
 
@@ -230,22 +200,6 @@ def sd_of(ci95: Sequence[float]) -> float:
     """
     low, high = ci95
     return (high - low) / (2.0 * 1.96)
-
-
-def with_interval(value: float, ci95: tuple[float, float]) -> str:
-    r"""MTF50 with its 95 % interval on a second line, in the digits that its sd bears; one shot has none.
-
-    >>> with_interval(0.2931, (0.2889, 0.2973))
-    '0.293\n0.289–0.297'
-    """
-    low, high, middle = (borne(figure, sd_of(ci95), 3) for figure in (*ci95, value))
-    bounded = all(math.isfinite(figure) for figure in (value, *ci95))
-    return f"{middle}\n{low}–{high}" if bounded else known(value)
-
-
-def mtf50_cell(figure: CurvePoint | ZoneFigure | BestSetting | None) -> str:
-    """MTF50 of a record with its 95 % interval; a dash for none."""
-    return NOT_MEASURED if figure is None else with_interval(figure.mtf50_cypx, figure.ci95_cypx)
 
 
 def photo_labels(paths: tuple[Path, ...]) -> dict[Path, str]:
