@@ -59,7 +59,7 @@ _LIBRARIES_BYTES: Final = 1_500_000_000
 """Addresses that libraries map in a worker, most of them never touched; 0.8 GB by trial."""
 _LEAST_BYTES: Final = 1_000_000_000
 _LOADED: Final = [
-    "lensbench.sweep.task",
+    "lensbench.shot.task",
     "lensbench.shot.measure",
     "lensbench.edge.measure",
     "rawpy",

@@ -88,13 +88,14 @@ def running(workers: int | None, limit_s: float = USUAL_LIMIT_S) -> "Iterator[le
         with STOP.later():
             report.load_writers()
 
-    with progress_bar(then="writing the report") as progress:
+    with report.drawer_early() as start_drawer, progress_bar(then="writing the report") as progress:
         yield lensbench.Running(
             workers=workers or usual_workers(),
             progress=lambda done, total, _: progress(done, total),
             notice=lambda sentence: say(sentence, err=True),
             timeout_s=limit_s,
             meanwhile=load_writers,
+            afterwards=start_drawer,
         )
 
 

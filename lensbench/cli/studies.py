@@ -2,7 +2,7 @@
 
 import os
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from math import isfinite
 from pathlib import Path
@@ -24,6 +24,7 @@ from lensbench.cli.output import (
     within_limit,
 )
 from lensbench.cli.room import say_unlike_room
+from lensbench.storage.files import CONTENTS, holds_newer
 from lensbench.storage.text import clean_text, told_apart
 from lensbench.workers import USUAL_LIMIT_S, start_server
 
@@ -80,7 +81,7 @@ def sweep(given: SweepCommand) -> None:
     """
     out = given.out or _beside(given.folders[0])
     if not given.scheduler:
-        _start_early(out)
+        _start_early(given.folders, out)
     from lensbench.sweep import is_address
 
     try:
@@ -123,9 +124,9 @@ def _typed(given: SweepCommand) -> str:
     return shlex.join(parts)
 
 
-def _start_early(out: Path) -> None:
-    """Load what workers need while this program loads its own, where nothing is kept: all is to be measured then."""
-    if not (out / "measured").exists():
+def _start_early(folders: Iterable[str | Path], out: Path) -> None:
+    """Load what workers need while this program loads its own, where anything seems new since the last run."""
+    if any(holds_newer(Path(folder), out / "measured" / CONTENTS) for folder in folders):
         start_server()
 
 
@@ -223,7 +224,7 @@ def effect(given: EffectCommand) -> None:
     Example: lensbench effect filter-shots --by condition --shots conditions.csv
     """
     out = given.out or Path(f"{given.folder.resolve().name or 'shots'}-effect")
-    _start_early(out)
+    _start_early([given.folder], out)
     with running(given.workers, given.time_limit) as spread:
         done = lensbench.effect(
             given.folder,

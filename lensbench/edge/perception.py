@@ -18,13 +18,15 @@ import math
 from dataclasses import dataclass, field, replace
 from functools import cache, lru_cache
 from math import nan
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from lensbench.model.compare import WayOfLooking
 from lensbench.model.shot import Edge
 from lensbench.model.units import FloatArray
+
+if TYPE_CHECKING:
+    from lensbench.model.compare import WayOfLooking
 
 NYQUIST_CYPX: Final = 0.5
 RULER_RANGE: Final = (0.01, 0.26)
@@ -77,8 +79,10 @@ class Viewing:
         return float(np.pi / 180.0 * self.distance_mm * self.picture_height_px / self.print_height_mm)
 
     @property
-    def way(self) -> WayOfLooking:
+    def way(self) -> "WayOfLooking":
         """Print and eye alone."""
+        from lensbench.model.compare import WayOfLooking  # noqa: PLC0415  heavy, and no worker's
+
         return WayOfLooking(
             print_height_mm=self.print_height_mm,
             distance_mm=self.distance_mm,

@@ -42,7 +42,7 @@ from lensbench.model.sweep import INDIFFERENCE, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.shot import MeasureOptions, is_usable
 from lensbench.stats import Difference, Fitted, Layout, f_chance, fit_levels, judged
-from lensbench.sweep import Running, gather, measured_shots, rejections
+from lensbench.sweep import Running, gather, measured_shots, metadata_kept, rejections
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,10 +242,11 @@ def effect(
 
     In the folder `cache` results are kept for a second run; the rest, and the errors, are as for `lensbench.effect`.
     """
-    planned = gather([folder], shots_csv, camera=camera)
-    wanted = [shot for shot in planned if not shot.left_out]
-    level_names(levels_of(wanted, by), against)  # before anything is measured or written
-    shots = measured_shots(planned, options, cache=cache, running=running)
+    with metadata_kept(cache) as read:
+        planned = gather([folder], shots_csv, camera=camera, read=read)
+        wanted = [shot for shot in planned if not shot.left_out]
+        level_names(levels_of(wanted, by), against)  # before anything is measured or written
+        shots = measured_shots(planned, options, cache=cache, running=running)
     findings = find_effect(shots, by=by, against=against, print_and_eye_mm=options.print_and_eye_mm)
     return Effect(findings=findings, shots=tuple(shots))
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from lensbench.focus.creep import Creep, crept
 from lensbench.model.shot import ZONES, IntArray, ShotResult
-from lensbench.model.sweep import Refocusing, SweepShot
+from lensbench.model.sweep import PlannedShot, Refocusing, SweepShot
 from lensbench.model.units import FloatArray
 from lensbench.photo import natural_order
 from lensbench.shot import zone_of
@@ -69,6 +69,8 @@ def in_order(shots: Sequence[SweepShot]) -> list[SweepShot]:
 def session_focus(shots: Sequence[SweepShot]) -> SessionFocus:
     """How the shots of one lens at one focal length were focused, those of focus brackets passed over.
 
+    Kept as long as the first photograph is, for it is asked several times.
+
     Parameters
     ----------
     shots : sequence of SweepShot
@@ -77,6 +79,18 @@ def session_focus(shots: Sequence[SweepShot]) -> SessionFocus:
     plain = in_order([shot for shot in shots if shot.planned.focus_step is None])
     if not plain:
         return SessionFocus(refocusing=Refocusing.OPEN)
+    asked = tuple((shot.planned, ref(shot.measured)) for shot in plain)
+    known = _FOCUS.get(plain[0].measured)
+    if known is None or known[0] != asked:
+        known = _FOCUS[plain[0].measured] = (asked, _focus_of(plain))
+    return known[1]
+
+
+_Asked = tuple[tuple[PlannedShot, ref[ShotResult]], ...]
+_FOCUS: Final[WeakKeyDictionary[ShotResult, tuple[_Asked, SessionFocus]]] = WeakKeyDictionary()
+
+
+def _focus_of(plain: Sequence[SweepShot]) -> SessionFocus:
     names = [(shot.planned.setting.f_number, shot.planned.condition) for shot in plain]
     settings = tuple(sorted(set(names)))
     setting = np.array([settings.index(name) for name in names])

@@ -113,6 +113,11 @@ def to_grey(linear: npt.NDArray[Any], *, black: float, levels: int) -> ByteArray
     return grey
 
 
+def has_utf8_name(path: Path) -> bool:
+    """Whether decoders that take names in UTF-8 only find a file by its own."""
+    return os.fsencode(path) == str(path).encode("utf-8", "replace")
+
+
 @contextmanager
 def quiet_decoders() -> Iterator[None]:
     """Keep what native decoders print on standard error from the user; errors come as exceptions.

@@ -14,6 +14,7 @@ sRGB: IEC 61966-2-1:1999. ICC tone curves: ICC.1:2022, clauses 10.6 (curveType) 
 
 import logging
 import math
+import os
 import struct
 import warnings
 from dataclasses import dataclass
@@ -31,6 +32,7 @@ from lensbench.photo.pixels import (
     check_box,
     check_memory,
     check_size,
+    has_utf8_name,
     quiet_decoders,
     refusal,
     shrink,
@@ -377,11 +379,14 @@ def _decoded(path: Path, header: PictureHeader) -> PixelArray:
     else:
         import cv2  # noqa: PLC0415  heavy: only when a picture is opened
 
-        data = np.fromfile(path, np.uint8)
         # Neither turned by EXIF orientation nor brought to another depth.
         flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_ANYCOLOR | cv2.IMREAD_IGNORE_ORIENTATION
         with quiet_decoders():
-            codes = cv2.imdecode(data, flags)
+            if os.name != "nt" and has_utf8_name(path):
+                # With a target, even none yet, OpenCV decodes into it; without one it copies the picture once more.
+                codes = cv2.imread(str(path), None, flags)
+            else:
+                codes = cv2.imdecode(np.fromfile(path, np.uint8), flags)
     if codes is None:
         check_memory(2 * header.rows * header.columns * header.samples * header.bits // 8)
         raise refusal(path, ValueError(), damaged="the picture is damaged or cut short")

@@ -28,6 +28,7 @@ from lensbench.photo.pixels import (
     RAW_SUFFIXES,
     check_box,
     check_size,
+    has_utf8_name,
     quiet_decoders,
     refusal,
     shrink,
@@ -141,7 +142,7 @@ def read_raw(path: Path) -> MosaicPixels:
     import rawpy  # noqa: PLC0415  heavy: only when a raw file is opened
 
     # The decoder takes names in UTF-8 only; a file of another one it reads whole first.
-    named = os.name == "nt" or os.fsencode(path) == str(path).encode("utf-8", "replace")
+    named = os.name == "nt" or has_utf8_name(path)
     try:
         with quiet_decoders(), nullcontext(str(path)) if named else path.open("rb") as source:
             # Never closed: the mosaic is the decoder's own memory, which goes with the last reference to it.

@@ -7,6 +7,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from lensbench.report.draw.beside import drawer_early
     from lensbench.report.out.json_form import (
         advice_as_json,
         comparison_as_json,
@@ -50,6 +51,7 @@ _PARTS: Final = {
     "page.card": "kept_pocket_card",
     "text.compare": "choice_lines comparison_answer comparison_limits",
     "text.effect": "effect_sentences",
+    "draw.beside": "drawer_early",
     "out.json_form": "advice_as_json comparison_as_json edge_as_json effect_as_json findings_as_json headed plain "
     "ranking_as_json shot_as_json",
     "out.tables": "compare_table effect_table shots_table",

@@ -10,7 +10,6 @@ from math import asin, atan2, cos, degrees, hypot, nan, radians, sin, sqrt
 from typing import Final
 
 import numpy as np
-from scipy.optimize import brentq
 
 from lensbench import optics
 from lensbench.model.shot import Direction, Tilt
@@ -18,6 +17,7 @@ from lensbench.model.units import FloatArray
 
 _ALONG_DEG: Final = 22.5
 _CENTRE: Final = 0.03
+_HALVINGS: Final = 53  # as many as a float has bits
 
 Point = tuple[float, float]
 
@@ -90,11 +90,15 @@ def zone_borders(size_px: tuple[int, int]) -> tuple[float, float]:
     half_diagonal = hypot(*size_px) / 2.0
     sides = (size_px[0] / 2.0 / half_diagonal, size_px[1] / 2.0 / half_diagonal)
 
-    def excess(radius: float, share: float) -> float:
-        return _quarter_within(radius, sides) - share * sides[0] * sides[1]
+    def border(share: float) -> float:
+        low, high = 1e-9, 1.0
+        for _ in range(_HALVINGS):
+            middle = 0.5 * (low + high)
+            less = _quarter_within(middle, sides) < share * sides[0] * sides[1]
+            low, high = (middle, high) if less else (low, middle)
+        return high
 
-    inner, outer = (float(brentq(excess, 1e-9, 1.0, args=(share,), xtol=1e-12)) for share in (1 / 3, 2 / 3))
-    return inner, outer
+    return border(1 / 3), border(2 / 3)
 
 
 def _quarter_within(radius: float, sides: Point) -> float:

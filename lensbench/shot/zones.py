@@ -36,7 +36,11 @@ some ten pixels."""
 def is_usable(chart_edge: ChartEdge) -> bool:
     """Tell whether an edge goes into the summary: measured, possible, and without a flag that rejects it."""
     edge = chart_edge.edge
-    return edge.measured and edge.mtf50_cypx < _NULL_CYPX and worst(edge.flags) is not Severity.REJECT
+    return (
+        edge.measured
+        and edge.mtf50_cypx < _NULL_CYPX
+        and not (edge.flags and worst(edge.flags) is Severity.REJECT)
+    )
 
 
 def summarise(edges: Sequence[ChartEdge], size_px: tuple[int, int]) -> dict[str, ZoneFigure]:

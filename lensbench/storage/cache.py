@@ -15,8 +15,9 @@ import re
 import time
 import typing
 import zlib
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Generic, TypeVar
 
 import msgspec
 import numpy as np
@@ -27,11 +28,11 @@ from lensbench.model.shot import RejectedShot, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.storage.files import write_whole
 
+Told = TypeVar("Told")
 _PACKAGE: Final = Path(__file__).resolve().parent.parent
 MEASURING_ROOMS: Final = ("chart", "edge", "model", "optics", "photo", "shot")
 """Whose files decide what comes out for a photograph."""
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.(shot|made)\.gz")
-_CONTENTS: Final = ".contents.json"
 _SETTLED_NS: Final = 2_000_000_000
 """A file changed that lately may be changed once more within one tick of its clock (FAT counts in 2 s)."""
 _MOST_BYTES: Final = (
@@ -92,7 +93,7 @@ class ResultCache:
             content = unpacking.decompress(packed, _MOST_BYTES)
             if not unpacking.eof or unpacking.unused_data:  # cut short, or beyond what any photograph gives
                 return None
-            kept = msgspec.msgpack.decode(content, type=_Kept, dec_hook=from_packed)
+            kept = msgspec.msgpack.decode(content, type=_Kept, dec_hook=_from_bytes)
             outcome = kept.shot or kept.rejected
             return dataclasses.replace(outcome, path=photograph) if outcome else None
         except Exception:  # noqa: BLE001  damage takes any form; the photograph is sound, and measured anew
@@ -109,7 +110,8 @@ class ResultCache:
             kept = _Kept(rejected=RejectedShot(path=Path(), reason=reason))
         else:
             kept = _Kept(shot=dataclasses.replace(result, path=Path()))
-        write_whole(self.folder / name, gzip.compress(packed(kept), compresslevel=1, mtime=0))
+        content = msgspec.msgpack.encode(kept, enc_hook=_in_bytes)
+        write_whole(self.folder / name, gzip.compress(content, compresslevel=1, mtime=0))
 
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +120,15 @@ class _Kept:
 
     shot: ShotResult | None = None
     rejected: RejectedShot | None = None
+
+
+def _in_bytes(value: object) -> Any:
+    """What stands for a value in a kept result: of a row of figures, of which there are hundreds, its bytes alone."""
+    return value.tobytes() if isinstance(value, np.ndarray) and value.ndim == 1 else plain_value(value)
+
+
+def _from_bytes(kind: Any, packed: Any) -> object:
+    return _array(packed, (len(packed) // 8,)) if isinstance(packed, bytes) else from_packed(kind, packed)
 
 
 def packed(record: object) -> bytes:
@@ -149,38 +160,44 @@ def _array(content: bytes, shape: tuple[int, ...]) -> FloatArray:
 
 
 @dataclasses.dataclass(slots=True, kw_only=True)
-class KnownContents:
-    """Digests of photographs by what the system says of their files; where that leaves a doubt there is none."""
+class KnownFiles(Generic[Told]):
+    """What this code told of files, by what the system says of them; where that leaves a doubt there is nothing."""
 
-    folder: Path
-    _before: dict[str, str]
-    _now: dict[str, str] = dataclasses.field(default_factory=dict)
+    path: Path
+    """The list, in a folder of results."""
+    _before: Mapping[str, Told]
+    _now: dict[str, Told] = dataclasses.field(default_factory=dict)
 
     @classmethod
-    def of(cls, folder: Path) -> "KnownContents":
-        """What the last run left in a folder of results; a damaged list is none."""
+    def of(cls, path: Path, kind: type[Told]) -> "KnownFiles[Told]":
+        """What the last run left; a damaged list, or one of other code, is none."""
         try:
-            before = msgspec.json.decode((folder / _CONTENTS).read_bytes(), type=dict[str, str])
-        except (OSError, msgspec.MsgspecError, ValueError):
-            before = {}
-        return cls(folder=folder, _before=before)
+            left = msgspec.json.decode(path.read_bytes(), type=_List[kind])  # type: ignore[valid-type]
+        except (OSError, msgspec.MsgspecError, ValueError, RecursionError):
+            return cls(path=path, _before={})
+        return cls(path=path, _before=left.files if left.code == code_fingerprint() else {})
 
-    def digest(self, identity: str) -> str:
-        """Digest of the file of this identity, empty where it is not known."""
-        found = self._before.get(identity, "") if identity else ""
-        if found:
+    def get(self, identity: str) -> Told | None:
+        """What is known of the file of this identity."""
+        found = self._before.get(identity) if identity else None
+        if found is not None:
             self._now[identity] = found
         return found
 
-    def learn(self, photograph: Path, identity: str, digest: str) -> None:
-        """Take note of a digest, unless the file has changed since `identity` was asked."""
-        if digest and identity and identity_of(photograph) == identity:
-            self._now[identity] = digest
+    def learn(self, photograph: Path, identity: str, told: Told) -> None:
+        """Take note, unless the file has changed since `identity` was asked."""
+        if identity and identity_of(photograph) == identity:
+            self._now[identity] = told
 
     def save(self) -> None:
         """Leave what this run knows for the next one; an OSError where it cannot be written."""
-        if self._now != self._before and self.folder.is_dir():
-            write_whole(self.folder / _CONTENTS, msgspec.json.encode(self._now))
+        if self._now != self._before and self.path.parent.is_dir():
+            write_whole(self.path, msgspec.json.encode(_List(code=code_fingerprint(), files=self._now)))
+
+
+class _List(msgspec.Struct, Generic[Told]):
+    code: str
+    files: dict[str, Told]
 
 
 def identity_of(photograph: Path) -> str:

@@ -24,6 +24,8 @@ from lensbench.storage.text import read_json
 
 _DRAFT: Final = re.compile(r"\.[0-9a-f]{12}(\.\w+)?")
 _LOCK: Final = ".lensbench-lock"
+CONTENTS: Final = ".contents.json"
+"""Written into a folder of kept results at the end of every run that found something new."""
 _PROBE_BYTES: Final = 65_536
 _LIST_FORMAT: Final = "lensbench list of files 1"
 _WAY_OUT: Final = "move it away, or name another folder with --out"
@@ -86,6 +88,22 @@ def remove_drafts(folder: Path) -> None:
     for path in folder.glob(".*"):
         if _DRAFT.fullmatch(path.name):
             path.unlink(missing_ok=True)
+
+
+def holds_newer(folder: Path, than: Path) -> bool:
+    """Whether anything in a folder and below came or changed after a file was written, or there is no such file.
+
+    By the system's own clock, which no copying turns back; no more than a guess where that of another machine counts.
+    """
+    try:
+        written_ns = than.stat().st_mtime_ns
+        return any(
+            (Path(here) / name).lstat().st_ctime_ns > written_ns
+            for here, _, names in os.walk(folder)
+            for name in names
+        )
+    except OSError:
+        return True
 
 
 @contextmanager

@@ -8,6 +8,7 @@ from lensbench.sweep.gather import (
     copies_among,
     copies_in_words,
     gather,
+    metadata_kept,
     named_focal_lengths,
     planned_shot,
 )

@@ -20,8 +20,8 @@ from typing import Any, Final
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot
 from lensbench.photo import decoder_versions
+from lensbench.shot.task import Given, Outcome, ShortOfMemory, Task, keep, measured
 from lensbench.storage.cache import code_fingerprint, content_hash
-from lensbench.sweep.task import Given, Outcome, ShortOfMemory, Task, keep, measured
 
 _CONNECT_S: Final = 10.0
 _POLL_S: Final = 0.5

@@ -33,6 +33,7 @@ from lensbench.model.sweep import (
     SweepShot,
 )
 from lensbench.shot import MeasureOptions
+from lensbench.shot.task import Task
 from lensbench.stats import (
     Curve,
     Selection,
@@ -48,11 +49,10 @@ from lensbench.stats import (
 )
 from lensbench.storage.cache import ResultCache
 from lensbench.sweep.countable import PURPOSES, FocalShots, by_focal_length, zone_series
-from lensbench.sweep.gather import UNKNOWN_LENS, gather
+from lensbench.sweep.gather import UNKNOWN_LENS, gather, metadata_kept
 from lensbench.sweep.reject import departure_remarks, reject, reject_flagged, rejections
 from lensbench.sweep.remarks import remarks, reservations
 from lensbench.sweep.run import Running, run
-from lensbench.sweep.task import Task
 
 _SMOOTH_POINTS: Final = 60
 _ALIKE: Final = 0.05
@@ -89,8 +89,9 @@ def sweep(
 
     In the folder `cache` results are kept for a second run; the rest, and the errors, are as for `lensbench.sweep`.
     """
-    planned = gather(folders, shots_csv, camera=camera)
-    shots = reject(measured_shots(planned, options, cache=cache, running=running))
+    with metadata_kept(cache) as read:
+        planned = gather(folders, shots_csv, camera=camera, read=read)
+        shots = reject(measured_shots(planned, options, cache=cache, running=running))
     if not any(shot.used for shot in shots):
         first = rejections(shots)[0]
         raise SweepError(

@@ -6,8 +6,8 @@ lenses without electronic contacts are tested.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -20,12 +20,13 @@ from lensbench.model.setting import Setting
 from lensbench.model.shot import Metadata, TableRow
 from lensbench.model.sweep import PlannedShot
 from lensbench.model.units import nominal_f_number
-from lensbench.storage.cache import content_hash
+from lensbench.shot.task import without_path
+from lensbench.storage.cache import KnownFiles, content_hash, identity_of
 from lensbench.sweep.shots_table import read_shots_table, rows_by_name, rows_in_order
-from lensbench.sweep.task import without_path
 
 _TASTE_BYTES: Final = 65_536  # in the middle, where raw files of one size differ nearly always
 _MOST_NAMED: Final = 5
+_METADATA: Final = ".metadata.json"
 
 
 def photographs_in(folders: Iterable[Path]) -> list[tuple[Path, Path]]:
@@ -90,7 +91,11 @@ FOCAL_GAP: Final = 0.03  # as a share, from one group to the next. Common practi
 
 
 def gather(
-    folders: Sequence[Path], shots_csv: Path | None = None, *, camera: str | None = None
+    folders: Sequence[Path],
+    shots_csv: Path | None = None,
+    *,
+    camera: str | None = None,
+    read: Callable[[Path], Metadata] | None = None,
 ) -> list[PlannedShot]:
     """List the photographs of some folders with the settings they count under.
 
@@ -102,6 +107,8 @@ def gather(
         A shots table; its filled cells override the files' own metadata.
     camera : str, optional
         Its name, where neither a photograph nor its row tells it.
+    read : callable, optional
+        What reads a photograph's metadata; `photo.read_metadata` by default.
 
     Returns
     -------
@@ -131,7 +138,8 @@ def gather(
         rows = rows_by_name(places, named, second=doubles)
     else:
         rows = rows_in_order([path for path in paths if path not in {*copies, *doubles}], table)
-    shots = [_plan(path, rows.get(path), beside_raw=path in doubles, camera=camera) for path in paths]
+    read = read or photo.read_metadata
+    shots = [_plan(path, rows.get(path), read, beside_raw=path in doubles, camera=camera) for path in paths]
     shots = _without_copies(shots, copies)
     if all(shot.left_out for shot in shots):
         first = shots[0]
@@ -139,6 +147,26 @@ def gather(
             f"none of {len(shots)} photographs can be used; the first, {first.path.name}: {first.left_out}"
         )
     return named_focal_lengths(shots)
+
+
+@contextmanager
+def metadata_kept(cache: Path | None) -> Iterator[Callable[[Path], Metadata]]:
+    """What reads metadata, those of photographs that nobody touched since the last run from the folder of results."""
+    if cache is None:
+        yield photo.read_metadata
+        return
+    known = KnownFiles.of(cache / _METADATA, Metadata)
+
+    def read(path: Path) -> Metadata:
+        identity = identity_of(path)
+        if (metadata := known.get(identity)) is None:
+            metadata = photo.read_metadata(path)
+            known.learn(path, identity, metadata)
+        return metadata
+
+    yield read
+    with suppress(OSError, ValueError):  # it reads them again, then; a name may hold what is no Unicode
+        known.save()
 
 
 def beside_raw(paths: Sequence[Path]) -> set[Path]:
@@ -163,9 +191,16 @@ def _without_copies(shots: Sequence[PlannedShot], copies: Mapping[Path, Path]) -
     return judged
 
 
-def _plan(path: Path, row: TableRow | None, *, beside_raw: bool, camera: str | None) -> PlannedShot:
+def _plan(
+    path: Path,
+    row: TableRow | None,
+    read: Callable[[Path], Metadata],
+    *,
+    beside_raw: bool,
+    camera: str | None,
+) -> PlannedShot:
     try:
-        metadata, left_out = photo.read_metadata(path), ""
+        metadata, left_out = read(path), ""
     except ImageError as error:
         metadata, left_out = Metadata(), without_path(str(error), path)
     by_choice = "the raw file of the same name is measured instead" if beside_raw and row is None else ""

@@ -19,9 +19,7 @@ from pathlib import Path
 from typing import Final
 
 from lensbench.model.shot import RejectedShot
-from lensbench.storage.cache import KnownContents, ResultCache, identity_of
-from lensbench.sweep.cluster import measure_on_cluster
-from lensbench.sweep.task import (
+from lensbench.shot.task import (
     Given,
     Kept,
     Measure,
@@ -32,6 +30,9 @@ from lensbench.sweep.task import (
     measure_one,
     name_of,
 )
+from lensbench.storage.cache import KnownFiles, ResultCache, identity_of
+from lensbench.storage.files import CONTENTS
+from lensbench.sweep.cluster import measure_on_cluster
 from lensbench.workers import USUAL_LIMIT_S, HandedOver, Pool, WorkersUnavailable, free_memory_bytes, pool_of
 
 START_S: Final = 60.0  # what a worker may take to start
@@ -78,6 +79,8 @@ class Running:
     """Told, once each, when the work cannot be spread or results cannot be kept; a warning by default."""
     meanwhile: Callable[[], None] = _nothing
     """Called once the first photographs are in the workers' hands: what comes after them can be loaded now."""
+    afterwards: Callable[[], None] = _nothing
+    """Called once workers have measured something and are gone: they leave a processor free."""
     measure: Measure = measure_one
     """What a worker does with a task; it must be importable by name."""
     scheduler: str = ""
@@ -112,8 +115,9 @@ def _measure(board: "_Board", running: Running) -> None:
         board.measure_here(running.measure, board.open(()))
         return
     suspects: list[int] = []
+    new = board.open(())
     try:
-        _round(board, deque(board.open(())), running, suspects)
+        _round(board, deque(new), running, suspects)
     except WorkersUnavailable as error:
         running.notice(
             f"worker processes cannot start here ({error}): the photographs are measured in this process, one after "
@@ -126,6 +130,8 @@ def _measure(board: "_Board", running: Running) -> None:
             _round(board, deque([suspect]), running, crashed)
         if suspect in board.open(()):
             board.reject(suspect, board.short.get(suspect, _CRASHED))
+    if new:
+        running.afterwards()
 
 
 _CRASHED: Final = "the program that decodes it crashed, twice; the file may be damaged"
@@ -145,12 +151,12 @@ class _Board:
         self._unkept: list[tuple[ResultCache, Unkept]] = []
         self._identities = [identity_of(task.path) if task.cache else "" for task in tasks]
         folders = {task.cache.folder for task in tasks if task.cache}
-        self._contents = {folder: KnownContents.of(folder) for folder in folders}
+        self._contents = {folder: KnownFiles.of(folder / CONTENTS, str) for folder in folders}
 
     def take_known(self) -> None:
         """Take what is kept of the photographs that nobody touched since the last run: none of them is opened."""
         for index, (task, identity) in enumerate(zip(self.tasks, self._identities, strict=True)):
-            if task.cache and (digest := self._contents[task.cache.folder].digest(identity)):
+            if task.cache and (digest := self._contents[task.cache.folder].get(identity)):
                 name = name_of(task, digest)
                 outcome = task.cache.get(name, task.path)
                 if outcome is not None:
@@ -175,7 +181,7 @@ class _Board:
                 if outcome is None:  # damaged since, or unreadable: measured anew, and handed over
                     self.tasks[index] = replace(task, cache=None)
                     return False
-                if task.cache:
+                if task.cache and given.digest:
                     self._contents[task.cache.folder].learn(task.path, self._identities[index], given.digest)
             case Unkept():
                 outcome = given.outcome
@@ -249,28 +255,39 @@ def _work_off(pool: Pool, board: _Board, waiting: deque[int], running: Running) 
     clocked: set[int] = set()
     short: list[int] = []
     meanwhile = iter([running.meanwhile])
-    while waiting or in_hand:
-        while waiting and len(in_hand) < pool.workers:
-            index = waiting.popleft()
-            try:
-                future = pool.submit(running.measure, board.tasks[index], index)
-            except BrokenProcessPool:
-                return [*short, index, *_after_crash(board, waiting, in_hand)]
-            in_hand[future] = (index, time.monotonic() + running.timeout_s + START_S)
+    broken = _hand_out(pool, board, waiting, in_hand, running)
+    while in_hand and not broken:
         next(meanwhile, _nothing)()
         try:
             done = pool.finished(in_hand)
         except BrokenProcessPool:
             pool.kill()
             return [*short, *_after_crash(board, waiting, in_hand)]
-        for future in done:
-            short += _taken(board, waiting, in_hand.pop(future)[0], future)
+        finished = [(in_hand.pop(future)[0], future) for future in done]
+        broken = _hand_out(pool, board, waiting, in_hand, running)  # before results are read: nobody waits
+        for index, future in finished:
+            short += _taken(board, waiting, index, future)
+        broken = broken or _hand_out(pool, board, waiting, in_hand, running)
         _set_clocks(pool, in_hand, clocked, running.timeout_s)
         if late := [future for future, (_, deadline) in in_hand.items() if time.monotonic() > deadline]:
             pool.kill()
             _after_hang(board, waiting, in_hand, late, running.timeout_s)
-            return short
-    return short
+            return [*short, *broken]
+    return [*short, *broken, *_after_crash(board, waiting, in_hand)]
+
+
+def _hand_out(
+    pool: Pool, board: _Board, waiting: deque[int], in_hand: _InHand, running: Running
+) -> list[int]:
+    """Give each idle worker a task; what comes back is the one that found the pool broken."""
+    while waiting and len(in_hand) < pool.workers:
+        index = waiting.popleft()
+        try:
+            future = pool.submit(running.measure, board.tasks[index], index)
+        except BrokenProcessPool:
+            return [index]
+        in_hand[future] = (index, time.monotonic() + running.timeout_s + START_S)
+    return []
 
 
 def _taken(board: _Board, waiting: deque[int], index: int, future: _Handing) -> list[int]:

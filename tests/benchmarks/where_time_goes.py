@@ -22,8 +22,8 @@ import cv2
 
 from lensbench.model.shot import Metadata
 from lensbench.shot import MeasureOptions
+from lensbench.shot import task as tasks
 from lensbench.storage.cache import ResultCache
-from lensbench.sweep import task as tasks
 
 STAGES = {
     "SHA-256 of the file": ("storage.cache:content_hash",),
@@ -56,7 +56,7 @@ STAGES = {
     "thumbnails": ("shot.thumbnails:thumbnails",),
     "tones, veil, zones, quality": ("shot.measure:_result", "shot.corrections:freed_of_print"),
     "keeping the result": ("storage.cache:ResultCache.put",),
-    "all else": ("sweep.task:measure_one", "shot.measure:measure_shot"),
+    "all else": ("shot.task:measure_one", "shot.measure:measure_shot"),
 }
 
 

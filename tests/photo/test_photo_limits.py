@@ -117,7 +117,7 @@ def test_a_decoder_without_memory_does_not_blame_the_file(tmp_path, suffix, monk
         )
     else:
         cv2.imwrite(str(path), np.full((40, 60, 3), 90, np.uint8))
-        monkeypatch.setattr(cv2, "imdecode", lambda *_: None)  # which is all that OpenCV says of it
+        monkeypatch.setattr(cv2, "imread", lambda *_: None)  # which is all that OpenCV says of it
         monkeypatch.setattr("lensbench.photo.raster.check_memory", raising(MemoryError()))
     with pytest.raises(MemoryShortError, match="the memory does not suffice"):
         open_photo(path)

@@ -1,6 +1,9 @@
 """Finished pictures: the way back to linear light, orientation, depth, and what is refused."""
 
+import os
+import shutil
 import struct
+import sys
 import zlib
 
 import cv2
@@ -233,3 +236,12 @@ def test_a_tiff_of_another_kind_of_numbers_is_called_what_it_is(tmp_path, kind, 
     tifffile.imwrite(tmp_path / "a.tif", np.ones((32, 32), kind))
     with pytest.raises(ImageError, match=told):
         open_photo(tmp_path / "a.tif")
+
+
+@pytest.mark.skipif(sys.platform in {"win32", "darwin"}, reason="every name is Unicode there")
+def test_a_picture_opens_alike_by_a_name_that_is_no_unicode(tmp_path):
+    path, other = tmp_path / "a.png", tmp_path / os.fsdecode(b"a\xff.png")
+    cv2.imwrite(str(path), unlike_rgb(np.uint16))
+    shutil.copy(path, other)
+    first, second = (open_photo(each).cut(BOX, "red").values for each in (path, other))
+    assert np.array_equal(first, second)

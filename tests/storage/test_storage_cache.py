@@ -20,7 +20,7 @@ import lensbench
 from lensbench import shot
 from lensbench.model.errors import remark
 from lensbench.model.shot import PhysicalFit, ShotResult
-from lensbench.storage.cache import KnownContents, ResultCache, code_fingerprint, identity_of, packed
+from lensbench.storage.cache import KnownFiles, ResultCache, code_fingerprint, identity_of, packed
 from lensbench.sweep.run import Task, measure_one
 
 
@@ -146,18 +146,19 @@ def test_what_nobody_touched_is_not_read_again_and_what_is_doubtful_is(tmp_path,
     later_ns = time.time_ns() + 10**10
     monkeypatch.setattr(time, "time_ns", lambda: later_ns)
     before = identity_of(photograph)
-    contents = KnownContents.of(tmp_path)
+    path = tmp_path / ".contents.json"
+    contents = KnownFiles.of(path, str)
     contents.learn(photograph, before, "d" * 40)
     contents.save()
-    assert KnownContents.of(tmp_path).digest(before) == "d" * 40
+    assert KnownFiles.of(path, str).get(before) == "d" * 40
     photograph.write_bytes(b"lighT")
     changed = identity_of(photograph)
     assert changed != before
-    assert KnownContents.of(tmp_path).digest(changed) == ""
+    assert KnownFiles.of(path, str).get(changed) is None
     contents.learn(photograph, before, "e" * 40)  # changed while it was measured
-    assert contents.digest(changed) == ""
-    (tmp_path / ".contents.json").write_bytes(b"{}x")
-    assert KnownContents.of(tmp_path).digest(before) == ""
+    assert contents.get(changed) is None
+    path.write_bytes(b"{}x")
+    assert KnownFiles.of(path, str).get(before) is None
 
 
 MEASURED_BY_A_COPY = """

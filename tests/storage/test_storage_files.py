@@ -2,6 +2,9 @@
 
 import errno
 import os
+import shutil
+import time
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -10,7 +13,14 @@ from lensbench.capture.print_profile import keep_profile
 from lensbench.cli.main import app
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import PrintProfile
-from lensbench.storage.files import check_kind, data_folder, probe_folder, write_beside, write_whole
+from lensbench.storage.files import (
+    check_kind,
+    data_folder,
+    holds_newer,
+    probe_folder,
+    write_beside,
+    write_whole,
+)
 
 PHOTOGRAPH = b"II*\x00 a photograph"
 
@@ -115,3 +125,17 @@ def test_only_the_kind_counts_where_no_ending_is_asked_for(tmp_path):
     check_kind(path, begins=b"MINE", what="mine")
     with pytest.raises(SettingError, match="is not yours"):
         check_kind(path, begins=b"YOURS", what="yours")
+
+
+def test_a_folder_holds_newer_files_only_where_one_came_after_the_last_run(tmp_path):
+    photographs, kept = tmp_path / "shots" / "day 1", tmp_path / "kept.json"
+    photographs.mkdir(parents=True)
+    (photographs / "a.dng").write_bytes(PHOTOGRAPH)
+    assert holds_newer(tmp_path / "shots", kept)  # nothing is kept
+    time.sleep(0.02)  # a tick of the file system's clock
+    kept.write_text("{}")
+    assert not holds_newer(tmp_path / "shots", kept)
+    time.sleep(0.02)
+    copied = shutil.copy2(photographs / "a.dng", photographs / "b.dng")
+    assert Path(copied).stat().st_mtime_ns < kept.stat().st_mtime_ns
+    assert holds_newer(tmp_path / "shots", kept)

@@ -13,10 +13,10 @@ from lensbench import simulate
 from lensbench.chart.layout import sheet
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot
+from lensbench.shot.task import Task
 from lensbench.storage.cache import ResultCache
 from lensbench.sweep import cluster as cluster_room
 from lensbench.sweep.run import Running, run
-from lensbench.sweep.task import Task
 
 pytest.importorskip("distributed")
 SHOTS = 6

@@ -1,3 +1,4 @@
+import time
 from pathlib import Path
 
 import pytest
@@ -5,7 +6,7 @@ import pytest
 from lensbench import photo
 from lensbench.model.errors import ImageError, SettingError, SweepError
 from lensbench.model.shot import Metadata
-from lensbench.sweep.gather import copies_among, copies_in_words, focal_groups, gather
+from lensbench.sweep.gather import copies_among, copies_in_words, focal_groups, gather, metadata_kept
 
 
 @pytest.fixture
@@ -218,3 +219,25 @@ def test_a_damaged_file_is_not_asked_for_its_f_number(folder, content, told):
     folder("b.dng", lens="Fennel")
     (folder.folder / "b.dng").write_bytes(content)
     assert told in gather([folder.folder])[1].left_out
+
+
+def test_a_photograph_that_nobody_touched_is_not_opened_again(folder, tmp_path, monkeypatch):
+    folder("a.dng", **KNOWN, lens_focal_range_mm=(24.0, 70.0))
+    folder("b.dng")  # which cannot be read, and may be some day
+    later_ns = time.time_ns() + 10**10
+    monkeypatch.setattr(time, "time_ns", lambda: later_ns)
+
+    def gathered():
+        opened, read_file = [], photo.read_metadata
+        with monkeypatch.context() as patch:
+            patch.setattr(photo, "read_metadata", lambda path: opened.append(path.name) or read_file(path))
+            with metadata_kept(tmp_path) as read:
+                return gather([folder.folder], read=read), opened
+
+    first, second = gathered(), gathered()
+    assert first == (second[0], ["a.dng", "b.dng"])
+    assert second[1] == ["b.dng"]
+    (folder.folder / "a.dng").write_bytes(b"changed")
+    assert gathered()[1] == ["a.dng", "b.dng"]
+    (tmp_path / ".metadata.json").write_bytes(b"[")
+    assert gathered()[1] == ["a.dng", "b.dng"]

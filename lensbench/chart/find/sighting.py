@@ -40,6 +40,7 @@ _LOWEST_CORRELATION: Final = 0.8
 _LOWEST_LEAD: Final = 0.04  # over the next best code
 _BLURS_MODULES: Final = (0.2, 0.6)
 _FINE: Final = 4  # points along a module, to blur codes and to read them
+_IN_BLOCK: Final = 64  # codes that are drawn at once: all of them, finely drawn, take 30 MB
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,20 +125,21 @@ def _match(modules: FloatArray) -> tuple[IntArray, IntArray, FloatArray]:
 @lru_cache(maxsize=1)
 def _codes() -> npt.NDArray[np.float32]:
     """Our codes as blur leaves them, of mean 0 and length 1: shape (blurs, turns, ids, 49)."""
-    ink = np.array([marker_modules(marker_id) for marker_id in range(FIRST_FREE_ID)])
-    paper = np.pad(~ink, ((0, 0), (2, 2), (2, 2)), constant_values=True).astype(np.float32)
-    fine = paper.repeat(_FINE, axis=1).repeat(_FINE, axis=2)
-    codes = []
-    for blur in _BLURS_MODULES:
-        soft = np.array([cv2.GaussianBlur(image, (0, 0), _FINE * blur) for image in fine])
-        cells = soft.reshape(FIRST_FREE_ID, MODULES + 4, _FINE, MODULES + 4, _FINE).mean(axis=(2, 4))
-        upright = cells[:, 2:-2, 2:-2]
-        # A square whose first corner is the marker's corner number k shows the code turned clockwise k times.
-        codes.append([np.rot90(upright, -turn, axes=(1, 2)).reshape(-1, MODULES**2) for turn in range(4)])
-    stacked = np.array(codes, dtype=np.float32)
-    stacked -= stacked.mean(axis=-1, keepdims=True)
-    stacked /= np.linalg.norm(stacked, axis=-1, keepdims=True)
-    return stacked
+    codes = np.empty((len(_BLURS_MODULES), 4, FIRST_FREE_ID, MODULES**2), np.float32)
+    for first in range(0, FIRST_FREE_ID, _IN_BLOCK):
+        block = slice(first, min(first + _IN_BLOCK, FIRST_FREE_ID))
+        ink = np.array([marker_modules(marker_id) for marker_id in range(block.start, block.stop)])
+        paper = np.pad(~ink, ((0, 0), (2, 2), (2, 2)), constant_values=True).astype(np.float32)
+        fine = paper.repeat(_FINE, axis=1).repeat(_FINE, axis=2)
+        for blur, own in zip(_BLURS_MODULES, codes[:, :, block], strict=True):
+            soft = np.array([cv2.GaussianBlur(image, (0, 0), _FINE * blur) for image in fine])
+            cells = soft.reshape(len(soft), MODULES + 4, _FINE, MODULES + 4, _FINE).mean(axis=(2, 4))
+            upright = cells[:, 2:-2, 2:-2]
+            # A square whose first corner is the marker's corner number k shows the code turned clockwise k times.
+            own[:] = [np.rot90(upright, -turn, axes=(1, 2)).reshape(len(soft), -1) for turn in range(4)]
+    codes -= codes.mean(axis=-1, keepdims=True)
+    codes /= np.linalg.norm(codes, axis=-1, keepdims=True)
+    return codes
 
 
 def _once_each(squares: FloatArray, ids: IntArray, scores: FloatArray) -> list[int]:

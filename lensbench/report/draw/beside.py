@@ -12,10 +12,37 @@ from pathlib import Path
 from typing import Final
 
 from lensbench.report.draw import Plot
-from lensbench.workers import USUAL_LIMIT_S, WorkersUnavailable, pool_of, server_runs
+from lensbench.workers import USUAL_LIMIT_S, Pool, WorkersUnavailable, pool_of, server_runs
 
 _WORTH_A_START: Final = 4
 """Plots for which it pays to start what workers are forked from, where none were wanted before."""
+_WAITING: Final[list[Pool]] = []
+"""The second process, where it was started before anybody knew what to draw."""
+
+
+@contextmanager
+def drawer_early() -> Iterator[Callable[[], None]]:
+    """What starts the second process, which then loads what draws; it ends with the block, drawings or none."""
+    with ExitStack() as stack:
+
+        def start() -> None:
+            with suppress(WorkersUnavailable, BrokenProcessPool):
+                pool = stack.enter_context(pool_of(1))
+                pool.submit(_load, None, _LOADING)
+                _WAITING.append(pool)
+
+        try:
+            yield start
+        finally:
+            _WAITING.clear()
+
+
+def _load(_: None) -> None:
+    from lensbench.report.draw import render  # noqa: F401, PLC0415
+
+
+_LOADING: Final = -1
+"""Number of that task; plots count from 0."""
 
 
 def drawn(plot: Plot) -> bytes:
@@ -39,7 +66,7 @@ def drawn_beside(plots: Sequence[Plot]) -> Iterator[Callable[[Plot], bytes]]:
     with ExitStack() as stack:
         drawing = {}
         with suppress(WorkersUnavailable, BrokenProcessPool):
-            pool = stack.enter_context(pool_of(1))
+            pool = _WAITING[0] if _WAITING else stack.enter_context(pool_of(1))
             for number, plot in enumerate(plots):
                 claim = pool.folder / f"{number}.claim"
                 drawing[plot.key] = claim, pool.submit(_drawn_by_claim, (plot, claim), number)

@@ -7,10 +7,11 @@ behind) is in files only.
 """
 
 from dataclasses import dataclass
-from functools import cache
-from typing import Any, Final, Self
+from functools import cache, lru_cache
+from typing import Any, ClassVar, Final, Self
 
 from matplotlib.axes import Axes
+from matplotlib.backend_bases import RendererBase
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.text import Text
@@ -24,6 +25,7 @@ INK, FAINT, RULE, BAND, PAPER = "#23272b", "#5d646b", "#d8d4ca", "#e9e2cf", "#ff
 _MARKS: Final = {"circle": ("o", 8.4), "square": ("s", 7.6), "triangle": ("^", 9.0), "diamond": ("D", 8.0)}
 """matplotlib's sign, and the size that makes all look alike. [pt]"""
 
+_MOST_SIZES: Final = 10_000
 Point = tuple[float, float]
 
 
@@ -84,6 +86,41 @@ class Canvas:
         self.sheet.text(8.0, 18.0 - TITLE_PT, plot_text(words), fontsize=size_pt, fontweight="bold")
 
 
+class NamedRenderer(RendererBase):
+    """Draws what a figure draws, 1 unit a point, and knows whose marks they are; a text is measured once a process."""
+
+    sizes: ClassVar[dict[tuple[str, float, str | int], tuple[float, float, float]]] = {}
+
+    def __init__(self, figure: Figure) -> None:
+        super().__init__()
+        width_pt, height_pt = (72.0 * float(inches) for inches in figure.get_size_inches())
+        self.size_pt = width_pt, height_pt
+        self.names: list[str | None] = [None]
+
+    def open_group(self, s: str, gid: str | None = None) -> None:
+        """Enter an artist; its name counts until it is left."""
+        self.names.append(gid)
+
+    def close_group(self, s: str) -> None:
+        """Leave an artist."""
+        self.names.pop()
+
+    def get_canvas_width_height(self) -> Point:
+        """Width and height in points."""
+        return self.size_pt
+
+    def get_text_width_height_descent(
+        self, s: str, prop: FontProperties, ismath: Any
+    ) -> tuple[float, float, float]:
+        """Width, height and depth of a text; no text of ours is a formula."""
+        key = s, prop.get_size_in_points(), prop.get_weight()
+        if key not in self.sizes:
+            if len(self.sizes) > _MOST_SIZES:
+                self.sizes.clear()
+            self.sizes[key] = super().get_text_width_height_descent(s, prop, ismath)
+        return self.sizes[key]
+
+
 @cache
 def _glyphs() -> frozenset[int]:
     return frozenset(get_font(findfont("DejaVu Sans")).get_charmap())
@@ -97,6 +134,7 @@ def plot_text(words: str) -> str:
     return f" {literal}" if literal.startswith("_") else literal
 
 
+@lru_cache(maxsize=4096)
 def text_width_pt(words: str, size_pt: float) -> float:
     """Width of words in the font of files, which is as wide as those of pages, or wider."""
     width_pt, _, _ = text_to_path.get_text_width_height_descent(

@@ -114,9 +114,8 @@ class _Area:
     left: float
     right: float
 
-    def holds_any(self, points: FloatArray) -> bool:
-        """Whether any of some points, shape (n, 2), lies in it or hardly beside it."""
-        row, col = points.T
+    def holds_any(self, row: FloatArray, col: FloatArray) -> bool:
+        """Whether any of some points lies in it or hardly beside it."""
         down = (self.top - _CLEAR_PT < row) & (row < self.bottom + _CLEAR_PT)
         return bool((down & (self.left - _CLEAR_PT < col) & (col < self.right + _CLEAR_PT)).any())
 
@@ -199,7 +198,7 @@ class _Pen:
         if innermost > AT_CENTRE:
             self.cross(self.at(at_centre))
             wanted[:0] = [(places[Place.CENTRE], self.at(at_centre), True)] if Place.CENTRE in places else []
-        drawn = np.array(self.drawn)
+        drawn = np.ascontiguousarray(np.transpose(self.drawn))
         for scale in self.scales:
             written: list[_Area] = []
             for figure_cypx, at, bold in wanted:
@@ -227,7 +226,7 @@ class _Pen:
         words, size_pt = scale.bare(self.plot.percent(figure_cypx)), self.canvas.shape.text_pt
         width_pt = text_width_pt(words, size_pt) * (_BOLD if bold else 1.0)
         for area in self.areas(at, width_pt, 0.78 * size_pt):
-            if self.inside(area) and not area.holds_any(drawn) and not any(map(area.meets, written)):
+            if self.inside(area) and not any(map(area.meets, written)) and not area.holds_any(*drawn):
                 written.append(area)
                 place = (area.bottom, (area.left + area.right) / 2.0)
                 look = {"fontweight": "bold"} if bold else {}

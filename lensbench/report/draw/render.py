@@ -11,7 +11,6 @@ from xml.etree import ElementTree as ET
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backend_bases import GraphicsContextBase as Pen
-from matplotlib.backend_bases import RendererBase
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
@@ -27,7 +26,7 @@ from lensbench.report.draw.canvas import (
     TITLE_PT,
     WIDE,
     Canvas,
-    Point,
+    NamedRenderer,
     Shape,
     along,
     line_look,
@@ -149,33 +148,18 @@ def _draw_line(axes: Axes, line: Line) -> None:
         mark(axes, line.role, [point.place for point in marked], [point.value for point in marked])
 
 
-class _PageRenderer(RendererBase):
-    """Writes what a figure draws as SVG elements, 1 unit a point; artists without a name leave nothing."""
+class _PageRenderer(NamedRenderer):
+    """Writes what a figure draws as SVG elements; artists without a name leave nothing."""
 
     def __init__(self, picture: ET.Element, *, key: str, figure: Figure) -> None:
-        super().__init__()
+        super().__init__(figure)
         self._picture = picture
         self._key = key
-        self._width_pt, height_pt = (72.0 * float(inches) for inches in figure.get_size_inches())
-        self._height_pt = height_pt
-        self._down = Affine2D().scale(1.0, -1.0).translate(0.0, height_pt)
-        self._names: list[str | None] = []
-
-    def open_group(self, s: str, gid: str | None = None) -> None:
-        """Enter an artist; its name counts until it is left."""
-        self._names.append(gid)
-
-    def close_group(self, s: str) -> None:
-        """Leave an artist."""
-        self._names.pop()
-
-    def get_canvas_width_height(self) -> Point:
-        """Width and height in points."""
-        return self._width_pt, self._height_pt
+        self._down = Affine2D().scale(1.0, -1.0).translate(0.0, self.size_pt[1])
 
     def draw_path(self, gc: Pen, path: Path, transform: Transform, rgbFace: Any = None) -> None:
         """Line, area or ring as one `path`."""
-        if self._names[-1] is None:
+        if self.names[-1] is None:
             return
         look = {"d": _path_data(path, transform + self._down)}
         width_pt, dashes = gc.get_linewidth(), gc.get_dashes()[1]
@@ -184,7 +168,7 @@ class _PageRenderer(RendererBase):
         if dashes:
             look["stroke-dasharray"] = " ".join(f"{dash:.3g}" for dash in np.asarray(dashes))
         clip = gc.get_clip_rectangle()
-        if self._names[-1] == "ring" and clip is not None:
+        if self.names[-1] == "ring" and clip is not None:
             look["clip-path"] = f"url(#{self._clip(clip.frozen().transformed(self._down))})"
         self._add("path", look)
 
@@ -220,7 +204,7 @@ class _PageRenderer(RendererBase):
         mtext: Text | None = None,
     ) -> None:
         """Text that hangs at its end or its middle, so that the page's own font may be wider or narrower."""
-        if self._names[-1] is None or mtext is None:
+        if self.names[-1] is None or mtext is None:
             return
         width_pt, _, _ = self.get_text_width_height_descent(s, prop, ismath=False)
         anchor, share = _ANCHORS[mtext.get_horizontalalignment()]
@@ -236,7 +220,7 @@ class _PageRenderer(RendererBase):
         self._add("text", place).text = str(mtext.get_label())
 
     def _add(self, tag: str, attributes: dict[str, str]) -> ET.Element:
-        return ET.SubElement(self._picture, tag, {"class": str(self._names[-1])} | attributes)
+        return ET.SubElement(self._picture, tag, {"class": str(self.names[-1])} | attributes)
 
     def _clip(self, box: Any) -> str:
         name = f"{self._key}-clip"

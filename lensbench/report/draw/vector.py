@@ -8,7 +8,6 @@ from typing import Any, Final
 
 import numpy as np
 from matplotlib.backend_bases import GraphicsContextBase as Pen
-from matplotlib.backend_bases import RendererBase
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.path import Path
@@ -16,7 +15,7 @@ from matplotlib.text import Text
 from matplotlib.transforms import Transform
 from reportlab.platypus import Flowable
 
-from lensbench.report.draw.canvas import TITLE_PT
+from lensbench.report.draw.canvas import TITLE_PT, NamedRenderer
 from lensbench.storage.pdf import BOLD, LEAST_PT, REGULAR, Sketch, register_fonts
 from lensbench.storage.tagged import element
 
@@ -60,31 +59,17 @@ class VectorPlot(Flowable):  # type: ignore[misc]  # of a library without types
         self.canv.translate((self._width_pt - self._scale * float(self._size_pt[0])) / 2.0, 0.0)
         self.canv.scale(self._scale, self._scale)
         with self.canv.tagged(element("Figure"), alt=self._alt):
-            self._figure.draw(_PaperRenderer(self.canv, size_pt=self._size_pt))
+            self._figure.draw(_PaperRenderer(self.canv, figure=self._figure))
         self.canv.restoreState()
 
 
-class _PaperRenderer(RendererBase):
-    """Draws what a figure draws on a canvas, 1 unit a point."""
+class _PaperRenderer(NamedRenderer):
+    """Draws what a figure draws on a canvas."""
 
-    def __init__(self, canvas: Any, *, size_pt: Any) -> None:
-        super().__init__()
+    def __init__(self, canvas: Any, *, figure: Figure) -> None:
+        super().__init__(figure)
         register_fonts()
         self._canvas = canvas
-        self._size_pt = (float(size_pt[0]), float(size_pt[1]))
-        self._names: list[str | None] = [None]
-
-    def open_group(self, s: str, gid: str | None = None) -> None:
-        """Enter an artist; its name counts until it is left."""
-        self._names.append(gid)
-
-    def close_group(self, s: str) -> None:
-        """Leave an artist."""
-        self._names.pop()
-
-    def get_canvas_width_height(self) -> tuple[float, float]:
-        """Width and height in points."""
-        return self._size_pt
 
     def flipy(self) -> bool:
         """Rows count upwards on a PDF page."""
@@ -92,7 +77,7 @@ class _PaperRenderer(RendererBase):
 
     def draw_path(self, gc: Pen, path: Path, transform: Transform, rgbFace: Any = None) -> None:
         """Line or area, within its clip."""
-        if self._names[-1] is None:
+        if self.names[-1] is None:
             return
         self._canvas.saveState()
         clip = gc.get_clip_rectangle()
@@ -159,7 +144,7 @@ class _PaperRenderer(RendererBase):
         mtext: Text | None = None,
     ) -> None:
         """Text in the page's own font, which is the figure's."""
-        if self._names[-1] is None or mtext is None:
+        if self.names[-1] is None or mtext is None:
             return
         self._canvas.saveState()
         self._canvas.translate(x, y)

@@ -11,9 +11,10 @@ from lensbench import shot
 from lensbench.model.errors import LensError, MemoryShortError, UnreadableError
 from lensbench.model.shot import ChartEdge, Metadata, PrintProfile, RejectedShot, ShotResult
 from lensbench.photo import check_file, decoder_versions, refusal
+from lensbench.shot.options import MeasureOptions
 from lensbench.storage.cache import ResultCache, content_hash
 
-_USUAL: Final = shot.MeasureOptions()
+_USUAL: Final = MeasureOptions()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,7 +22,7 @@ class Task:
     """One photograph to be measured."""
 
     path: Path
-    options: shot.MeasureOptions = _USUAL
+    options: MeasureOptions = _USUAL
     overrides: Metadata | None = None  # what the shots table says instead of the metadata
     cache: ResultCache | None = None  # where the result is kept, and looked for first
 
