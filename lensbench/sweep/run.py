@@ -125,9 +125,10 @@ def _measure(board: "_Board", running: Running) -> None:
         )
         board.measure_here(running.measure, board.open(suspects))
     for suspect in suspects:
-        crashed: list[int] = []
-        with suppress(WorkersUnavailable):  # a file that may end this program is not measured in it
-            _round(board, deque([suspect]), running, crashed)
+        for tries in (1, 2):  # one crash alone may be its first: another file may have made it a suspect
+            if suspect in board.open(()) and (tries == 1 or suspect not in board.short):
+                with suppress(WorkersUnavailable):  # a file that may end this program is not measured in it
+                    _round(board, deque([suspect]), running, [])
         if suspect in board.open(()):
             board.reject(suspect, board.short.get(suspect, _CRASHED))
     if new:

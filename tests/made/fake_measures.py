@@ -27,6 +27,14 @@ def measure(task):  # noqa: C901  a case for each kind of name
             if not trace.exists():
                 trace.touch()
                 os._exit(4)
+        case "crashalone":  # goes with another's crash, and crashes once by itself
+            trace = task.path.with_suffix(".tried")
+            tried = len(trace.read_bytes()) if trace.exists() else 0
+            trace.write_bytes(b"." * (tried + 1))
+            if tried == 0:
+                time.sleep(SLEEP_S)
+            if tried == 1:
+                os._exit(4)
         case "shortonce":  # has enough when it is tried again
             trace = task.path.with_suffix(".tried")
             if not trace.exists():

@@ -49,6 +49,14 @@ def test_a_crash_costs_that_file_only_and_want_of_memory_or_a_lost_result_none(t
     assert [found[name] for name in others] == [f"done {name}" for name in others]
 
 
+def test_a_file_that_crashes_once_alone_is_tried_again(tmp_path):
+    """Another file may have made it a suspect: `twice` is said of what crashed twice by itself."""
+    names = ("crash-1", "crashalone-2")
+    outcomes = run(tasks(tmp_path, *names), Running(workers=2, measure=fake_measures.measure))
+    assert "crashed, twice" in outcomes[0].reason
+    assert outcomes[1].reason == "done crashalone-2"
+
+
 def test_a_hang_costs_that_file_only(tmp_path):
     started = time.monotonic()
     running = Running(workers=2, timeout_s=2.0, measure=fake_measures.measure)
