@@ -39,10 +39,8 @@ LEAST_DOF: Final = 5.0  # degrees of freedom below which the spread is not told 
 _SQUARE_SKEW: Final = 8.0**0.5
 """Skewness of a squared normal value, as a focus error's loss is one."""
 _MOST_LEAN: Final = 0.6
-_LIKELY_TIME: Final = math.log(2.0)
-"""Log likelihood by which the shutter time must tell more of the spread than focus: most shots stand on a tripod."""
 _SURELY_TIME: Final = 1.5
-"""The same before it is said. Of shoots on a tripod in the table of decisions two in a hundred reach it."""
+"""Log likelihood by which the shutter time must tell more of the spread than focus: most shots stand on a tripod."""
 _TAIL: Final = 0.2
 """Share of the mean loss that rare shots far out of focus, which a few shots do not show, may take beside it. Set by
 simulated shoots; with Student's tails of 3 degrees of freedom the mean loss is three times a normal one's."""
@@ -114,8 +112,6 @@ class Spread:
     """Degrees of freedom of what grows."""
     by_time: bool = False
     """It grows with the shutter time, as a shake's does, and not with the focus's load."""
-    shaken: bool = False
-    """It does so beyond doubt."""
 
     @property
     def known(self) -> bool:
@@ -179,8 +175,7 @@ def shot_spread(series: Sequence[ZoneSeries]) -> Spread | None:
     squares = np.array([np.sum((values - values.mean()) ** 2) for values in shots])
     both = [np.concatenate([getattr(zone, of) for zone in series]) for of in ("focus_load", "time_load")]
     tried = [(_growth(squares, dofs, load / load.max()), load) for load in both]
-    time_leads = tried[1][0][1] - tried[0][0][1]
-    by_time = time_leads > _LIKELY_TIME
+    by_time = tried[1][0][1] > tried[0][0][1] + _SURELY_TIME
     (growth, _), loads = tried[by_time]
     scale = float(loads.max())
     weights = 1.0 + growth * (loads / scale) ** 2
@@ -194,7 +189,6 @@ def shot_spread(series: Sequence[ZoneSeries]) -> Spread | None:
         load_scale=scale,
         focus_dof=float(np.sum(share**2 * dofs)) / _KURTOSIS_COST if growth else math.inf,
         by_time=by_time,
-        shaken=time_leads > _SURELY_TIME and growth > 0.0,
     )
 
 

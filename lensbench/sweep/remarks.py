@@ -82,7 +82,7 @@ def remarks(
     counted = [shot for focal in focals for shot in focal.members]
     return (
         *few,
-        *([SeriesRemark(flag="shake_grows")] if spread.shaken else []),
+        *([SeriesRemark(flag="shake_grows")] if spread.by_time else []),
         *_open_brackets(focals),
         *mixed_remarks(counted, shots),
         *print_remarks(counted),

@@ -12,7 +12,7 @@ from lensbench.sweep.run import Kept, ShortOfMemory
 SLEEP_S = 60.0
 
 
-def measure(task):  # noqa: C901  a case for each kind of name
+def measure(task):  # noqa: C901, PLR0912  a case for each kind of name
     """Give the worker's process id as the reason, or fail in the way that the file's name asks for."""
     name = task.path.name
     match name.split("-")[0]:

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -139,7 +140,7 @@ def test_a_family_picture_has_no_chart_and_is_not_called_damaged(swept):
     (line,) = [line for line in lines if "stranger" in line]
     assert line.startswith("rejected: stranger.jpg: no chart was found")
     assert "damaged" not in line
-    assert lens["shots"] == 9
+    assert (lens["shots"], [Path(shot["photo"]).name for shot in lens["rejected"]]) == (10, ["stranger.jpg"])
 
 
 def test_a_picture_that_tells_nothing_is_named_with_what_to_do_where_none_is_usable(tmp_path):
