@@ -226,6 +226,15 @@ def test_help_imports_nothing_heavy():
     assert run_python(code).endswith("heavy: []\n")
 
 
+def test_the_report_of_a_sweep_loads_no_library_of_lenses():
+    code = (
+        "import sys\n"
+        "import lensbench.report.out.write\n"
+        "print('library:', [name for name in sys.modules if name.startswith('lensbench.library')])\n"
+    )
+    assert run_python(code) == "library: []\n"
+
+
 COMMAND_LINE = typer.main.get_command(app)
 COMMANDS = COMMAND_LINE.list_commands(typer.Context(COMMAND_LINE))
 

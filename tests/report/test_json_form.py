@@ -255,3 +255,12 @@ def test_sentences_stand_under_text_keys_and_no_key_is_a_phrase():
             for lens in form.get("lenses", ())
         ]
         assert sentences_in(form | {"lenses": own}) == {"text"}
+
+
+def test_a_pixel_pitch_is_the_round_number_that_its_quotient_misses():
+    # Written out by hand: 3.9999999999999996 is the float next below 4; half a millionth of a um is no pixel's.
+    assert plain({"pixel_pitch_um": np.nextafter(4.0, 0.0), "mtf50_cypx": 0.1 + 0.2}) == {
+        "pixel_pitch_um": 4.0,
+        "mtf50_cypx": 0.1 + 0.2,
+    }
+    assert plain({"pixel_pitch_um": None}) == {"pixel_pitch_um": None}

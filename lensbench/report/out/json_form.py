@@ -12,12 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from lensbench.edge import curve_figures, edge_response_at_lpmm
-from lensbench.library import Advice, PicturePlan
 from lensbench.model.compare import CompareFindings, EffectFindings
 from lensbench.model.errors import Note, Remark
 from lensbench.model.shot import Edge, RejectedShot, ShotResult
 from lensbench.model.sweep import SweepFindings
-from lensbench.report.text.advice import advice_sentences, picture_sentences
 from lensbench.report.text.answer import lens_sentences, quick_sentences, series_remark
 from lensbench.report.text.compare import comparison_sentences, pair_sentences
 from lensbench.report.text.condition import condition_text
@@ -26,6 +24,7 @@ from lensbench.report.text.words import note_in_words
 from lensbench.storage.text import clean_text
 
 if TYPE_CHECKING:
+    from lensbench.library import Advice, PicturePlan
     from lensbench.rank import Ranking
 
 Json = dict[str, Any]
@@ -40,6 +39,8 @@ _ON_CHART: Final = ("target", "arm", "center_px", "image_height", "azimuth_deg",
 _SETTINGS: Final = ("camera", "lens", "f_number", "focal_length_mm", "iso", "exposure_s")
 _SEEN: Final = ("size_px", "sensor_data", "pixel_pitch_um", "chart", "magnification", "distance_mm")
 _AXES: Final = ("pitch", "yaw", "roll")
+_PITCH: Final = "pixel_pitch_um"
+_PITCH_DECIMALS: Final = 6
 VERSIONS: Final = dict.fromkeys(
     (
         *("edges", "photo", "findings", "comparison", "effect", "ranking"),
@@ -58,6 +59,8 @@ def headed(kind: str, form: Mapping[str, Any]) -> Json:
 def plain(value: object) -> Any:
     """Value as JSON knows it: a record becomes a dictionary of its fields, and NaN becomes None.
 
+    A pixel pitch is a quotient of what metadata tell, and 4 comes out as 3.9999999999999996: it is rounded.
+
     Raises
     ------
     TypeError
@@ -74,14 +77,16 @@ def plain(value: object) -> Any:
                 number = number + 0.0 if math.isfinite(number) else None  # no -0.0
             return number
         case Mapping():
-            return {str(key): plain(item) for key, item in value.items()}
+            form = {str(key): plain(item) for key, item in value.items()}
+            pitch_um = form.get(_PITCH)
+            return form | {_PITCH: round(pitch_um, _PITCH_DECIMALS)} if pitch_um else form
         case tuple() | list() | np.ndarray():
             return [plain(item) for item in value]
     return _record(value)
 
 
 def _named(record: object, names: Sequence[str]) -> Json:
-    return {name: plain(getattr(record, name)) for name in names}
+    return dict(plain({name: getattr(record, name) for name in names}))
 
 
 def edge_as_json(edge: Edge, *, at_lpmm: Sequence[float] = (), pixel_pitch_um: float | None = None) -> Json:
@@ -161,8 +166,11 @@ def effect_as_json(findings: EffectFindings) -> Json:
     return headed("effect", _record(findings) | {"text": effect_sentences(findings)})
 
 
-def advice_as_json(advice: Advice | PicturePlan) -> Json:
+def advice_as_json(advice: "Advice | PicturePlan") -> Json:
     """Form of an advice or of a picture's plan, field by field; sentences stand under `text` alone."""
+    from lensbench.library import Advice  # noqa: PLC0415  a sweep needs no library
+    from lensbench.report.text.advice import advice_sentences, picture_sentences  # noqa: PLC0415
+
     if isinstance(advice, Advice):
         return headed("advice", _record(advice) | {"text": advice_sentences(advice)})
     return headed("picture", _record(advice) | {"text": picture_sentences(advice)})
@@ -179,5 +187,5 @@ def _record(value: object) -> Json:
         return {"photo": str(value.path), "reason": value.reason}
     if not is_dataclass(value) or isinstance(value, type):
         raise TypeError(f"no JSON form for {type(value).__name__}")
-    form = {item.name: plain(getattr(value, item.name)) for item in fields(value)}
+    form = _named(value, [item.name for item in fields(value)])
     return form | {"text": note_in_words(value)} if isinstance(value, Note) else form

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from math import nan
 from typing import Final
 
-from lensbench.library import pocket_rows
 from lensbench.model.condition import Subject, Verdict
 from lensbench.model.measured import CopyVerdict, KeptSession, PocketRow
 from lensbench.model.setting import f_stop, focal_length
@@ -56,6 +55,8 @@ def lens_pocket_card(lens: LensFindings) -> PocketCard:
 
 def kept_pocket_card(session: KeptSession) -> PocketCard:
     """Pocket card of a lens that the library keeps."""
+    from lensbench.library import pocket_rows  # noqa: PLC0415  a sweep needs no library
+
     single = len({shot.setting.focal_length_mm for shot in session.counted}) == 1
     zones = tuple(_ZONE_NAMES) if single else ("frame",)
     rows = tuple(row for zone in zones for row in pocket_rows(session, zone=zone))
