@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 import typer
 
 import lensbench
-from lensbench import report
 from lensbench.cli.options import AsJson, Paper, argument, command, number, option, path, text
 from lensbench.cli.output import say_result, shown
 from lensbench.model.errors import SettingError
 from lensbench.model.setting import f_stop, focal_length, focal_order, shutter_speed
 from lensbench.model.shot import ZONES
+from lensbench.report.text.words import note_in_words, sd_of, with_doubt
 
 if TYPE_CHECKING:
     from lensbench.library import Advice, KeptSession, LensPlan, PicturePlan
@@ -247,11 +247,13 @@ def import_lenses(
 
 
 def _say_done(done: str, sessions: "list[KeptSession]", place: Path, *, as_json: bool) -> None:
+    from lensbench.report.out.json_form import headed
+
     names = [{"lens": kept.lens, "camera": kept.camera, "session": kept.session} for kept in sessions]
     lines = [f"{done.capitalize()} {kept.title}, {len(kept.counted)} shots." for kept in sessions]
     lines.append(f"{done.capitalize()}: {len(sessions)}. Place: {place}")
     form = {"place": str(place), done: names}
-    say_result(lines, lambda: json.dumps(report.headed("library change", form)), as_json=as_json)
+    say_result(lines, lambda: json.dumps(headed("library change", form)), as_json=as_json)
 
 
 def _list_lines(sessions: "Sequence[KeptSession]", place: Path) -> Iterator[str]:
@@ -268,8 +270,10 @@ def _list_lines(sessions: "Sequence[KeptSession]", place: Path) -> Iterator[str]
 
 
 def _document(sessions: "Sequence[KeptSession]", *, curves: bool = False, **head: str) -> str:
+    from lensbench.report.out.json_form import headed, plain
+
     forms = [_session_form(kept, curves=curves) for kept in sessions]
-    form = report.headed("library list", report.plain({**head, "lenses": forms}))
+    form = headed("library list", plain({**head, "lenses": forms}))
     return json.dumps(form, allow_nan=False)
 
 
@@ -331,12 +335,14 @@ def _show_lines(session: "KeptSession") -> Iterator[str]:
 
 def _advice_lines(advice: "Advice") -> Iterator[str]:
     """Give the answer first, then the table."""
+    from lensbench.report.text.advice import advice_sentences, interval
+
     row = "  {:<3} {:>6} {:>15} {:>7} {:>7} {:>22}".format
-    yield " ".join(report.advice_sentences(advice))
+    yield " ".join(advice_sentences(advice))
     yield ""
     yield row("", "f-stop", "MTF50 cy/px", "lp/mm", "LW/PH", "softer than the best")
     for lens in advice.lenses:
-        behind = f"{lens.behind_percent:.0f} %{report.interval(lens.behind_ci95_percent)}"
+        behind = f"{lens.behind_percent:.0f} %{interval(lens.behind_ci95_percent)}"
         yield row(
             "=" if lens.tied else "",
             f_stop(lens.f_number),
@@ -352,7 +358,9 @@ def _advice_lines(advice: "Advice") -> Iterator[str]:
 
 def _picture_lines(plan: "PicturePlan") -> Iterator[str]:
     """Give the answer first, then each lens's stops."""
-    yield " ".join(report.picture_sentences(plan))
+    from lensbench.report.text.advice import picture_sentences
+
+    yield " ".join(picture_sentences(plan))
     for lens in plan.lenses:
         yield from ("", f"{lens.lens} on {lens.camera}, predicted MTF50 in cy/px:", *_stop_rows(lens))
     yield from _beside(plan)
@@ -375,16 +383,11 @@ def _stop_rows(lens: "LensPlan") -> Iterator[str]:
 
 
 def _beside(advice: "Advice | PicturePlan") -> Iterable[str]:
-    lines = [
-        f"Left out: {out.lens} on {out.camera}: {report.note_in_words(out.reason)}."
-        for out in advice.left_out
-    ]
-    lines += [f"Mind: {report.note_in_words(caution)}" for caution in advice.cautions]
+    lines = [f"Left out: {out.lens} on {out.camera}: {note_in_words(out.reason)}." for out in advice.left_out]
+    lines += [f"Mind: {note_in_words(caution)}" for caution in advice.cautions]
     return ["", *lines] if lines else []
 
 
 def _ranged(mtf50_cypx: float, ends: Sequence[float]) -> str:
     """A figure with half its interval of 95 %."""
-    from lensbench.report import sd_of, with_doubt
-
     return with_doubt(mtf50_cypx, sd_of(ends), 3)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final, TextIO
 import typer
 
 from lensbench.cli.outside import STOP
+from lensbench.report.text.words import borne, with_doubt
 from lensbench.storage.text import clean_text, visible
 from lensbench.workers import USUAL_LIMIT_S, time_limit
 
@@ -81,20 +82,21 @@ def progress_bar(doing: str = "measuring", *, then: str = "") -> Iterator[Callab
 def running(workers: int | None, limit_s: float = USUAL_LIMIT_S) -> "Iterator[lensbench.Running]":
     """Spread the work, shown by a bar; standard error says where no workers can start, or results be kept."""
     import lensbench
-    from lensbench import report
+    from lensbench.report.draw.beside import drawer_early
+    from lensbench.report.out import load_writers
     from lensbench.sweep import usual_workers
 
-    def load_writers() -> None:
+    def load() -> None:
         with STOP.later():
-            report.load_writers()
+            load_writers()
 
-    with report.drawer_early() as start_drawer, progress_bar(then="writing the report") as progress:
+    with drawer_early() as start_drawer, progress_bar(then="writing the report") as progress:
         yield lensbench.Running(
             workers=workers or usual_workers(),
             progress=lambda done, total, _: progress(done, total),
             notice=lambda sentence: say(sentence, err=True),
             timeout_s=limit_s,
-            meanwhile=load_writers,
+            meanwhile=load,
             afterwards=start_drawer,
         )
 
@@ -152,7 +154,6 @@ def keep(profile: "PrintProfile", name: str) -> list[str]:
     """Keep a profile under a name, and give what it is and how to use it."""
     from lensbench.capture import keep_profile
     from lensbench.optics import RISE_10_90_SIGMAS
-    from lensbench.report import borne, with_doubt
 
     path = keep_profile(profile, name)
     sigma, sd = profile.edge_sigma_mm, profile.edge_sigma_sd_mm
@@ -168,6 +169,4 @@ def keep(profile: "PrintProfile", name: str) -> list[str]:
 
 def shown(figure: float, decimals: int, *, sd: float = nan) -> str:
     """Write a figure with at most the digits that its sd bears, or a dash where it is not known."""
-    from lensbench.report import borne
-
     return borne(figure, sd, decimals) if isfinite(figure) else "-"

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Annotated, Final, Literal
 import typer
 
 import lensbench
-from lensbench import report
 from lensbench.cli import options as shared
 from lensbench.cli.options import Viewed, argument, lpmm_list, measure_options, number, option, path, text
 from lensbench.cli.output import keep, say, say_result, shown, within_limit
@@ -17,6 +16,7 @@ from lensbench.model.errors import EdgeError, SettingError
 from lensbench.model.setting import f_stop, focal_length, shutter_speed
 from lensbench.model.shot import ZONES, VeilBound
 from lensbench.model.units import lpmm_from_cypx, lwph_from_cypx
+from lensbench.report.text.words import borne, sd_of, sentence_case, with_doubt
 from lensbench.workers import USUAL_LIMIT_S
 
 if TYPE_CHECKING:
@@ -112,14 +112,14 @@ def _edge_lines(
             told = (*_figures(edge, dpi), *_readings(edge, done, options))
             yield from (f"    {line}" for line in told)
         for flag in edge.flags:
-            yield f"    {report.sentence_case(flag.message)}. {report.sentence_case(flag.advice)}."
+            yield f"    {sentence_case(flag.message)}. {sentence_case(flag.advice)}."
 
 
 def _figures(edge: "Edge", dpi: float | None) -> Iterator[str]:
     rise_px, sd_px = edge.rise_10_90_px, edge.rise_10_90_sd_px
-    on_paper = "" if dpi is None else f" ({report.borne(rise_px * 25.4 / dpi, sd_px * 25.4 / dpi, 3)} mm)"
-    yield f"MTF50 {report.with_doubt(edge.mtf50_cypx, edge.mtf50_sd_cypx, 4)} (95 %, from this edge alone)"
-    yield f"10-90 % rise {report.with_doubt(rise_px, sd_px, 2)} px{on_paper}, SNR {edge.snr:.0f}"
+    on_paper = "" if dpi is None else f" ({borne(rise_px * 25.4 / dpi, sd_px * 25.4 / dpi, 3)} mm)"
+    yield f"MTF50 {with_doubt(edge.mtf50_cypx, edge.mtf50_sd_cypx, 4)} (95 %, from this edge alone)"
+    yield f"10-90 % rise {with_doubt(rise_px, sd_px, 2)} px{on_paper}, SNR {edge.snr:.0f}"
     yield f"angle {edge.angle_deg:.1f} degrees"
 
 
@@ -128,29 +128,30 @@ def _readings(
 ) -> Iterator[str]:
     """Give the sentences on the curve, the contrast asked for, the look of a print, and the blur."""
     from lensbench.edge import curve_figures, edge_response_at_lpmm
+    from lensbench.report.text.blur import blur_sentences
 
     curve = curve_figures(edge)
     area, nyquist = curve.area_cypx, curve.response_at_nyquist
     if isfinite(area.value):
-        yield f"response {report.with_doubt(nyquist.value, nyquist.sd, 3)} at 0.5 cy/px (Nyquist)"
-        yield f"area under the curve up to there {report.with_doubt(area.value, area.sd, 4)} cy/px"
+        yield f"response {with_doubt(nyquist.value, nyquist.sd, 3)} at 0.5 cy/px (Nyquist)"
+        yield f"area under the curve up to there {with_doubt(area.value, area.sd, 4)} cy/px"
     if done.at_lpmm and done.pixel_pitch_um is not None:
         parts = []
         for lpmm in done.at_lpmm:
             left = edge_response_at_lpmm(edge, lpmm=lpmm, pixel_pitch_um=done.pixel_pitch_um)
             known = isfinite(left.value)
-            said = report.with_doubt(left.value, left.sd, 3) if known else "beyond what was measured"
+            said = with_doubt(left.value, left.sd, 3) if known else "beyond what was measured"
             parts.append(f"{lpmm:g} lp/mm {said}")
         yield f"Contrast left at {', '.join(parts)}."
     if looked := _looked_at(options):
         if edge.acutance is None or edge.sharpness_jnd is None:
             yield f"{looked}: the curve ends too early to tell how sharp it looks."
         else:
-            jnd = report.with_doubt(edge.sharpness_jnd, edge.sharpness_jnd_sd, 1)
-            acutance = report.with_doubt(edge.acutance, edge.acutance_sd, 3)
+            jnd = with_doubt(edge.sharpness_jnd, edge.sharpness_jnd_sd, 1)
+            acutance = with_doubt(edge.acutance, edge.acutance_sd, 3)
             yield f"{looked}: acutance {acutance}, sharpness {jnd} just noticeable differences."
     if edge.physical is not None:
-        yield from report.blur_sentences(edge.physical)
+        yield from blur_sentences(edge.physical)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -223,7 +224,7 @@ def _shot_lines(done: "lensbench.PhotoResult", options: "lensbench.MeasureOption
     if shot.quality:
         yield from ("", "Remarks:")
         for remark in shot.quality:
-            yield f"  {remark.severity.value}: {remark.message}. {report.sentence_case(remark.advice)}."
+            yield f"  {remark.severity.value}: {remark.message}. {sentence_case(remark.advice)}."
 
 
 def _answer(shot: "ShotResult") -> str:
@@ -233,9 +234,7 @@ def _answer(shot: "ShotResult") -> str:
         what = "the whole frame" if known else "it"
         return f"{shot.path.name}: no figure can be given for {what}; the remarks say why."
     mtf50_cypx, (low, high) = known.pop("frame"), shot.summary["frame"].ci95_cypx
-    middle, low_text, high_text = (
-        report.borne(figure, report.sd_of((low, high)), 3) for figure in (mtf50_cypx, low, high)
-    )
+    middle, low_text, high_text = (borne(figure, sd_of((low, high)), 3) for figure in (mtf50_cypx, low, high))
     lpmm, lwph = _in_other_units(shot, shot.summary["frame"])
     units = f"{lwph} LW/PH" if shot.pixel_pitch_um is None else f"{lpmm} lp/mm or {lwph} LW/PH"
     says = (
@@ -251,7 +250,7 @@ def _answer(shot: "ShotResult") -> str:
 
 def _in_other_units(shot: "ShotResult", figure: "ZoneFigure") -> tuple[str, str]:
     """Give line pairs per mm, a dash where the pitch is not known, and line widths per picture height."""
-    pitch_um, mtf50_cypx, sd_cypx = shot.pixel_pitch_um, figure.mtf50_cypx, report.sd_of(figure.ci95_cypx)
+    pitch_um, mtf50_cypx, sd_cypx = shot.pixel_pitch_um, figure.mtf50_cypx, sd_of(figure.ci95_cypx)
     lpmm, lpmm_sd = (
         nan if pitch_um is None else lpmm_from_cypx(of, pitch_um) for of in (mtf50_cypx, sd_cypx)
     )
@@ -263,7 +262,7 @@ def _zone_rows(shot: "ShotResult") -> Iterator[str]:
     row = "  {:<8} {:>11} {:>14} {:>6} {:>6} {:>9} {:>11} {:>6}".format
     yield row("zone", "MTF50 cy/px", "95 % interval", "lp/mm", "LW/PH", "sagittal", "tangential", "edges")
     for zone, figure in shot.summary.items():
-        sd = report.sd_of(figure.ci95_cypx)
+        sd = sd_of(figure.ci95_cypx)
         low, high = (shown(end, 3, sd=sd) for end in figure.ci95_cypx)
         lpmm, lwph = _in_other_units(shot, figure)
         yield row(
@@ -325,7 +324,7 @@ def _standing(shot: "ShotResult") -> Iterator[str]:
 
 
 def _turned(angle_deg: float, sd_deg: float, positive: str, negative: str) -> str:
-    return f"{report.borne(abs(angle_deg), sd_deg, 1)} degrees {positive if angle_deg >= 0.0 else negative}"
+    return f"{borne(abs(angle_deg), sd_deg, 1)} degrees {positive if angle_deg >= 0.0 else negative}"
 
 
 def _look(shot: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
@@ -356,13 +355,15 @@ def _contrast(done: "lensbench.PhotoResult") -> list[str]:
 
 
 def _blur(shot: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
+    from lensbench.report.text.blur import blur_where_it_fits, most_comes_from, not_of_a_lens
+
     read = [edge.edge.physical for edge in shot.edges if edge.edge.physical is not None]
     fitting = sum(physical.fits for physical in read)
     if not options.physical or not read:
         return []
-    zones = report.blur_where_it_fits(shot.edges, shot.size_px)
+    zones = blur_where_it_fits(shot.edges, shot.size_px)
     if "frame" not in zones or 2 * fitting < len(read):
-        return [report.sentence_case(report.not_of_a_lens(len(read) - fitting, len(read))), ""]
+        return [sentence_case(not_of_a_lens(len(read) - fitting, len(read))), ""]
     names = ("diffraction", "pixel", "focus", "(disc)", "all else")
     columns: dict[str, dict[str, str]] = {name: {} for name in names}
     for zone, (parts, disc_px) in zones.items():
@@ -373,7 +374,7 @@ def _blur(shot: "ShotResult", options: "lensbench.MeasureOptions") -> list[str]:
         "What blurs it, each part as a Gaussian's sigma in px, from the "
         f"{fitting} of {len(read)} edges whose shape a lens could make:"
     )
-    return [*_table(head, columns), f"  {report.most_comes_from(zones['frame'][0])}", ""]
+    return [*_table(head, columns), f"  {most_comes_from(zones['frame'][0])}", ""]
 
 
 def _by_zone(

@@ -11,7 +11,6 @@ from typing import Annotated, Final, Literal
 import typer
 
 import lensbench
-from lensbench import report
 from lensbench.cli import options as shared
 from lensbench.cli.options import Viewed, argument, measure_options, number, option, path, text
 from lensbench.cli.output import (
@@ -24,6 +23,7 @@ from lensbench.cli.output import (
     within_limit,
 )
 from lensbench.cli.room import say_unlike_room
+from lensbench.report.text.words import clean_line
 from lensbench.storage.files import CONTENTS, holds_newer
 from lensbench.storage.text import clean_text, told_apart
 from lensbench.workers import USUAL_LIMIT_S, start_server
@@ -268,7 +268,7 @@ def rank(
         say(clean_text(sentence), err=True)
     ranking = done.ranking
     for rejection in ranking.left_out:
-        say(f"left out: {clean_text(rejection.path.name)}: {report.clean_line(rejection.reason)}", err=True)
+        say(f"left out: {clean_text(rejection.path.name)}: {clean_line(rejection.reason)}", err=True)
     say_result(_rank_lines(done), done.to_json, as_json=as_json)
 
 

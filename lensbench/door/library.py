@@ -6,12 +6,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lensbench import library as room
-from lensbench import report
 from lensbench.door import rows_frame
 from lensbench.library import Advice, KeptSession, PicturePlan, Wanted
 from lensbench.model.errors import LibraryError, SettingError
 from lensbench.model.units import Paper
-from lensbench.report import advice_as_json, no_answer
+from lensbench.report.out.json_form import advice_as_json
+from lensbench.report.text.advice import no_answer
 from lensbench.storage.files import check_kind, write_whole, writing
 from lensbench.storage.store import library_document, read_library_document
 
@@ -135,6 +135,9 @@ class Library:
         LibraryError
             No library, an empty one, or no such lens.
         """
+        from lensbench.report.out.write import write_cards
+        from lensbench.report.page.card import kept_pocket_card
+
         kept = self._kept.sessions() if lens is None else self.find(lens)
         newest = {(one.lens, one.camera): one for one in sorted(kept, key=lambda one: one.added_at)}
         sessions = [newest[names] for names in sorted(newest)]
@@ -142,9 +145,7 @@ class Library:
             raise LibraryError(
                 f"{self.path}: the library is empty; `lensbench library add FOLDER` adds a sweep"
             )
-        report.write_cards(
-            [report.kept_pocket_card(session) for session in sessions], Path(file), paper=paper
-        )
+        write_cards([kept_pocket_card(session) for session in sessions], Path(file), paper=paper)
         return sessions
 
     def take_in(self, file: Path | str, *, replace: bool = False) -> Sessions:

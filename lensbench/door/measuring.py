@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from lensbench import report
 from lensbench import shot as shot_room
 from lensbench.door import rows_frame
 from lensbench.edge import Aperture, find_edges, measure_edges
@@ -16,6 +15,7 @@ from lensbench.model.errors import EdgeError, SettingError
 from lensbench.model.shot import Box, Edge, Metadata, Samples, ShotResult
 from lensbench.model.units import picture_height_px
 from lensbench.photo import Photo, open_photo, pixel_pitch_um
+from lensbench.report.out.json_form import edge_as_json, headed, shot_as_json
 from lensbench.shot import MeasureOptions
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ class EdgeResult:
 
     def to_json(self) -> str:
         """Document that `lensbench edge --json` prints."""
-        form = report.headed("edges", {"image": str(self.image), "edges": self._forms()})
+        form = headed("edges", {"image": str(self.image), "edges": self._forms()})
         return json.dumps(form, allow_nan=False)
 
     def to_pandas(self) -> "pd.DataFrame":
@@ -49,7 +49,7 @@ class EdgeResult:
 
     def _forms(self) -> list[dict[str, Any]]:
         at_lpmm, pitch_um = self.at_lpmm, self.pixel_pitch_um
-        return [report.edge_as_json(edge, at_lpmm=at_lpmm, pixel_pitch_um=pitch_um) for edge in self.edges]
+        return [edge_as_json(edge, at_lpmm=at_lpmm, pixel_pitch_um=pitch_um) for edge in self.edges]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,7 +69,7 @@ class PhotoResult:
         return rows_frame(self._form()["edges"])
 
     def _form(self) -> dict[str, Any]:
-        return report.shot_as_json(self.shot, at_lpmm=self.at_lpmm)
+        return shot_as_json(self.shot, at_lpmm=self.at_lpmm)
 
 
 def measure_edge(

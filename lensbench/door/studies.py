@@ -11,13 +11,33 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final
 
-from lensbench import report
 from lensbench.door import rows_frame
 from lensbench.model.compare import CompareFindings, EffectFindings
 from lensbench.model.errors import SettingError
 from lensbench.model.shot import RejectedShot
 from lensbench.model.sweep import SweepFindings, SweepShot
 from lensbench.model.units import Paper
+from lensbench.report.out.json_form import (
+    comparison_as_json,
+    effect_as_json,
+    findings_as_json,
+    json_text,
+    plain,
+    ranking_as_json,
+)
+from lensbench.report.out.tables import compare_table, effect_table, shots_table
+from lensbench.report.out.write import (
+    check_output_folder,
+    check_sweep_folder,
+    rewrite_sweep,
+    write_compare,
+    write_effect,
+    write_sweep,
+)
+from lensbench.report.text.answer import answer_sentences, short_answer
+from lensbench.report.text.blur import has_physical
+from lensbench.report.text.compare import choice_lines, comparison_answer, comparison_limits
+from lensbench.report.text.effect import effect_sentences
 from lensbench.shot import MeasureOptions
 from lensbench.stats import Tie
 from lensbench.storage.files import sole_writer
@@ -51,27 +71,27 @@ class SweepResult:
     @property
     def has_physical(self) -> bool:
         """Whether any photograph's blur was told apart, as `MeasureOptions.physical` asks."""
-        return any(report.has_physical(shot) for shot in self.shots)
+        return any(has_physical(shot) for shot in self.shots)
 
     @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences."""
-        return tuple(report.answer_sentences(self.findings))
+        return tuple(answer_sentences(self.findings))
 
     @property
     def short_answer(self) -> tuple[str, ...]:
         """What `lensbench sweep` ends with: of each lens three sentences, and its percent by stop and focal length."""
-        return tuple(report.short_answer(self.findings))
+        return tuple(short_answer(self.findings))
 
     def to_json(self) -> str:
         """Document that `lensbench sweep --json` prints: findings.json."""
-        return report.json_text(report.findings_as_json(self.findings)).decode()
+        return json_text(findings_as_json(self.findings)).decode()
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row a photograph, the rejected ones included: shots.csv."""
         import pandas as pd
 
-        return pd.DataFrame(report.shots_table(self.shots))
+        return pd.DataFrame(shots_table(self.shots))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -85,18 +105,18 @@ class CompareResult:
     @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences, with the table of choices."""
-        parts = (report.comparison_answer, report.choice_lines, report.comparison_limits)
+        parts = (comparison_answer, choice_lines, comparison_limits)
         return tuple(line for part in parts for line in part(self.findings))
 
     def to_json(self) -> str:
         """Document that `lensbench compare --json` prints: comparison.json."""
-        return report.json_text(report.comparison_as_json(self.findings)).decode()
+        return json_text(comparison_as_json(self.findings)).decode()
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every pair, unit, focal length, f-number and zone: comparison.csv."""
         import pandas as pd
 
-        return pd.DataFrame(report.compare_table(self.findings))
+        return pd.DataFrame(compare_table(self.findings))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -113,17 +133,17 @@ class EffectResult:
     @property
     def answer(self) -> tuple[str, ...]:
         """Answer in plain sentences."""
-        return tuple(report.effect_sentences(self.findings))
+        return tuple(effect_sentences(self.findings))
 
     def to_json(self) -> str:
         """Document that `lensbench effect --json` prints: effect.json."""
-        return report.json_text(report.effect_as_json(self.findings)).decode()
+        return json_text(effect_as_json(self.findings)).decode()
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row for every level, figure and zone: effect.csv."""
         import pandas as pd
 
-        return pd.DataFrame(report.effect_table(self.findings))
+        return pd.DataFrame(effect_table(self.findings))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -142,11 +162,11 @@ class RankResult:
 
     def to_json(self) -> str:
         """Document that `lensbench rank --json` prints."""
-        return report.json_text(report.ranking_as_json(self.ranking)).decode()
+        return json_text(ranking_as_json(self.ranking)).decode()
 
     def to_pandas(self) -> "pd.DataFrame":
         """One row a frame, the sharpest first."""
-        return rows_frame(map(report.plain, self.ranking.frames))
+        return rows_frame(map(plain, self.ranking.frames))
 
 
 def sweep(  # noqa: PLR0913  the options of the command
@@ -213,7 +233,7 @@ def sweep(  # noqa: PLR0913  the options of the command
         )
         unplaced = (*done.findings.unplaced, *missing)
         findings = replace(done.findings, unplaced=unplaced, command=command)
-        written = report.write_sweep(findings, done.shots, out_folder, paper=paper) if out_folder else ()
+        written = write_sweep(findings, done.shots, out_folder, paper=paper) if out_folder else ()
     return SweepResult(
         findings=findings, shots=done.shots, rejected=(*done.rejected, *missing), written=written
     )
@@ -232,14 +252,14 @@ def remake(folder: Path | str, *, paper: Paper = "A4") -> SweepResult:
         The folder keeps no measured shots, or damaged ones.
     """
     out = Path(folder)
-    report.check_sweep_folder(out)
-    report.check_output_folder(out)
+    check_sweep_folder(out)
+    check_output_folder(out)
     with sole_writer(out):
         kept = read_shots(out)
         found = find(kept.shots, method=kept.method, tie=Tie(kept.tie))
         unplaced = (*found.unplaced, *kept.missing)
         findings = replace(found, unplaced=unplaced, command=kept.command)
-        written = report.rewrite_sweep(findings, kept.shots, out, paper=paper)
+        written = rewrite_sweep(findings, kept.shots, out, paper=paper)
     rejected = (*rejections(kept.shots), *kept.missing)
     return SweepResult(findings=findings, shots=kept.shots, rejected=rejected, written=written)
 
@@ -278,9 +298,7 @@ def compare(
     folders = _paths(sweeps)
     with _report_folder(out, study="comparison", sweeps=folders) as out_folder:
         done = compare_of(folders, print_and_eye_mm=looked.print_and_eye_mm)
-        written = (
-            report.write_compare(done.findings, out_folder, done.lenses, paper=paper) if out_folder else ()
-        )
+        written = write_compare(done.findings, out_folder, done.lenses, paper=paper) if out_folder else ()
     return CompareResult(findings=done.findings, written=written)
 
 
@@ -329,7 +347,7 @@ def effect(  # noqa: PLR0913  the options of the command
             camera=camera,
             running=running,
         )
-        written = report.write_effect(done, out_folder, paper=paper) if out_folder else ()
+        written = write_effect(done, out_folder, paper=paper) if out_folder else ()
     found = done.findings
     return EffectResult(findings=found, shots=done.shots, rejected=found.rejected, written=written)
 
@@ -385,6 +403,6 @@ def _report_folder(
     if out is None:
         yield None
         return
-    report.check_output_folder(Path(out), study=study, inputs=inputs, sweeps=sweeps)
+    check_output_folder(Path(out), study=study, inputs=inputs, sweeps=sweeps)
     with sole_writer(Path(out)):
         yield Path(out)

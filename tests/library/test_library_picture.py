@@ -10,7 +10,7 @@ from lensbench.library import Lack, Wanted, plan_picture
 from lensbench.library.scene import bracket, disc_px, exposure, focus_object_mm, sensor_distance_m, shake_mm
 from lensbench.model.errors import SettingError
 from lensbench.optics import LensBlur
-from lensbench.report import picture_sentences
+from lensbench.report.text.advice import picture_sentences
 
 FULL_FRAME_MM = 43.2666
 

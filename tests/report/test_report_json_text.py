@@ -3,7 +3,7 @@
 import json
 import unicodedata
 
-from lensbench.report.out.write import json_text
+from lensbench.report.out.json_form import json_text
 
 
 def test_no_sign_of_a_name_reaches_the_terminal_raw_and_none_is_lost():

@@ -79,7 +79,7 @@ class Maker:
         self.defined: dict[str, Schema] = {}
 
     def of(self, kind: Any) -> Schema:
-        """Schema of a value of a type, as `lensbench.report.plain` writes it."""
+        """Schema of a value of a type, as `report.out.json_form.plain` writes it."""
         origin, arguments = typing.get_origin(kind), typing.get_args(kind)
         if origin is not None:
             return self.compound(origin, arguments)

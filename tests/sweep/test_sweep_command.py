@@ -17,8 +17,7 @@ from lensbench.compare.compare import compare
 from lensbench.library import sessions_of_sweep
 from lensbench.model.errors import ChartError, LensError, SettingError
 from lensbench.model.shot import Metadata
-from lensbench.report.out.json_form import comparison_as_json
-from lensbench.report.out.write import json_text
+from lensbench.report.out.json_form import comparison_as_json, json_text
 from lensbench.sweep.run import Running
 
 pytestmark = pytest.mark.usefixtures("no_pictures")

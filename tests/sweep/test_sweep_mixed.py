@@ -10,8 +10,9 @@ import pytest
 from invented_shots import result
 from typer.testing import CliRunner
 
-from lensbench import photo, report, shot
+from lensbench import photo, shot
 from lensbench.cli.main import app
+from lensbench.door import studies
 from lensbench.model.errors import ChartError, remark
 from lensbench.model.shot import Metadata, Tilt
 from lensbench.sweep.run import Running
@@ -59,7 +60,7 @@ def swept(monkeypatch, tmp_path):
     monkeypatch.setattr(photo, "read_metadata", told)
     monkeypatch.setattr(photo, "check_whole", lambda _: None)
     monkeypatch.setattr(
-        report, "write_sweep", lambda *_, **__: (tmp_path / "report.html",)
+        studies, "write_sweep", lambda *_, **__: (tmp_path / "report.html",)
     )  # what is written, other tests tell
     monkeypatch.setattr(shot, "measure_shot", measured)
     usual = Running.__init__.__kwdefaults__ | {"in_process": True}

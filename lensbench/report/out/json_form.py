@@ -1,9 +1,11 @@
-"""The records as plain dictionaries, ready for `json.dumps`; the keys are those that the outside relies on.
+"""The records as JSON, by way of plain dictionaries; the keys are those that the outside relies on.
 
 NaN and infinity become None, arrays and tuples become lists, and a remark becomes its text.
 """
 
+import json
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import astuple, fields, is_dataclass
 from pathlib import Path
@@ -41,6 +43,8 @@ _SEEN: Final = ("size_px", "sensor_data", "pixel_pitch_um", "chart", "magnificat
 _AXES: Final = ("pitch", "yaw", "roll")
 _PITCH: Final = "pixel_pitch_um"
 _PITCH_DECIMALS: Final = 6
+_HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff\ufeff]")
+"""What JSON leaves as it is, and is not seen: C1 controls, direction marks, half surrogates."""
 VERSIONS: Final = dict.fromkeys(
     (
         *("edges", "photo", "findings", "comparison", "effect", "ranking"),
@@ -49,6 +53,12 @@ VERSIONS: Final = dict.fromkeys(
     1,
 )
 """Kind of document -> the number of its form: it goes up where a key goes, or means something else."""
+
+
+def json_text(form: Mapping[str, Any]) -> bytes:
+    """JSON document, with the text as it is and no NaN; signs that a terminal would obey are escaped."""
+    text = json.dumps(form, allow_nan=False, ensure_ascii=False, indent=1)
+    return (_HIDDEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text) + "\n").encode()
 
 
 def headed(kind: str, form: Mapping[str, Any]) -> Json:

@@ -3,13 +3,11 @@
 What stands there is complete, and an older report stays when the new one fails. This holds file by file.
 """
 
-import json
-import re
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from lensbench.model.compare import CompareFindings, Effect
 from lensbench.model.errors import SettingError
@@ -18,7 +16,7 @@ from lensbench.model.sweep import KeptShots, SweepFindings, SweepShot
 from lensbench.model.units import Paper
 from lensbench.report.draw import Drawing
 from lensbench.report.draw.beside import drawn_beside
-from lensbench.report.out.json_form import comparison_as_json, effect_as_json, findings_as_json
+from lensbench.report.out.json_form import comparison_as_json, effect_as_json, findings_as_json, json_text
 from lensbench.report.out.tables import as_csv, compare_table, edges_table, effect_table, shots_table
 from lensbench.report.page.card import PocketCard, lens_pocket_card
 from lensbench.report.page.compare import compare_report
@@ -49,8 +47,6 @@ _FILES: Final = (
 
 _Records = Callable[[], Mapping[str, bytes]]
 """Makes the tables and documents beside a report: names of files with their content."""
-_HIDDEN: Final = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff\ufeff]")
-"""What JSON leaves as it is, and is not seen: C1 controls, direction marks, half surrogates."""
 
 
 def write_sweep(
@@ -276,9 +272,3 @@ def check_sweep_folder(folder: Path) -> None:
             raise SettingError(
                 f"{folder} holds the report of another study ({study}), and `report` wants a sweep's; {way}"
             )
-
-
-def json_text(form: Mapping[str, Any]) -> bytes:
-    """JSON document, with the text as it is and no NaN; signs that a terminal would obey are escaped."""
-    text = json.dumps(form, allow_nan=False, ensure_ascii=False, indent=1)
-    return (_HIDDEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text) + "\n").encode()
