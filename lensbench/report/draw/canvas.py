@@ -11,7 +11,7 @@ from functools import cache, lru_cache
 from typing import Any, ClassVar, Final, Self
 
 from matplotlib.axes import Axes
-from matplotlib.backend_bases import RendererBase
+from matplotlib.backend_bases import GraphicsContextBase, RendererBase
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.text import Text
@@ -76,9 +76,9 @@ class Canvas:
         look = {"fontsize": self.shape.text_pt, "color": color, "rotation_mode": "anchor", **look}
         return self.sheet.text(at[1], at[0], plot_text(words), gid=kind, label=words, **look)
 
-    def stroke(self, cols: list[float], rows: list[float], *, kind: str, **look: Any) -> None:
+    def stroke(self, cols: list[float], rows: list[float], **look: Any) -> None:
         """Line from point to point of the sheet."""
-        self.sheet.plot(cols, rows, gid=kind, clip_on=False, **look)
+        self.sheet.plot(cols, rows, clip_on=False, **look)
 
     def title(self, words: str) -> None:
         """Title of the file, in a size that fits the width."""
@@ -104,6 +104,27 @@ class NamedRenderer(RendererBase):
     def close_group(self, s: str) -> None:
         """Leave an artist."""
         self.names.pop()
+
+    def draw_text(
+        self,
+        gc: GraphicsContextBase,
+        x: float,
+        y: float,
+        s: str,
+        prop: FontProperties,
+        angle: float,
+        ismath: Any = False,
+        mtext: Text | None = None,
+    ) -> None:
+        """Words of an artist that has a name; without one they stand in files only."""
+        if self.names[-1] is not None and mtext is not None:
+            self.words(mtext, s, (x, y), gc, prop)
+
+    def words(
+        self, written: Text, shown: str, at_pt: Point, gc: GraphicsContextBase, font: FontProperties
+    ) -> None:
+        """Write the words that a text, in files `shown` so, is labelled with, from (column, row) on."""
+        raise NotImplementedError
 
     def get_canvas_width_height(self) -> Point:
         """Width and height in points."""

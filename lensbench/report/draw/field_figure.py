@@ -27,7 +27,7 @@ from lensbench.report.draw.canvas import (
     text_width_pt,
 )
 from lensbench.report.draw.field import AT_CENTRE, FieldMap, Spot, spot_bars
-from lensbench.report.draw.strips import StripScale
+from lensbench.report.draw.strips import shown_units
 from lensbench.report.text.words import NOT_MEASURED
 from lensbench.shot import place_of, zone_borders
 
@@ -199,38 +199,32 @@ class _Pen:
             self.cross(self.at(at_centre))
             wanted[:0] = [(places[Place.CENTRE], self.at(at_centre), True)] if Place.CENTRE in places else []
         drawn = np.ascontiguousarray(np.transpose(self.drawn))
-        for scale in self.scales:
+        for scale, unit in shown_units(plot.scales, on_page=self.on_page):
             written: list[_Area] = []
             for figure_cypx, at, bold in wanted:
-                self.figure(scale, figure_cypx, at, bold=bold, around=(drawn, written))
+                words = scale.bare(plot.percent(figure_cypx))
+                self.figure(words, at, unit=unit, bold=bold, around=(drawn, written))
 
     def cross(self, at: Point) -> None:
         """A small cross."""
         for down, right in ((0.0, _CROSS_PT), (_CROSS_PT, 0.0)):
             start, end = (at[0] - down, at[1] - right), (at[0] + down, at[1] + right)
             ends = [start[1], end[1]], [start[0], end[0]]
-            self.canvas.stroke(*ends, kind="axis", color=INK, linewidth=1.0)
+            self.canvas.stroke(*ends, gid="axis", color=INK, linewidth=1.0)
             self.drawn.extend(_between(start, end))
 
     def figure(
-        self,
-        scale: StripScale,
-        figure_cypx: float,
-        at: Point,
-        *,
-        bold: bool,
-        around: tuple[FloatArray, list[_Area]],
+        self, words: str, at: Point, *, unit: str, bold: bool, around: tuple[FloatArray, list[_Area]]
     ) -> None:
         """A figure beside a place, where it covers nothing; nothing where there is no room."""
-        drawn, written = around
-        words, size_pt = scale.bare(self.plot.percent(figure_cypx)), self.canvas.shape.text_pt
+        (drawn, written), size_pt = around, self.canvas.shape.text_pt
         width_pt = text_width_pt(words, size_pt) * (_BOLD if bold else 1.0)
         for area in self.areas(at, width_pt, 0.78 * size_pt):
             if self.inside(area) and not any(map(area.meets, written)) and not area.holds_any(*drawn):
                 written.append(area)
                 place = (area.bottom, (area.left + area.right) / 2.0)
                 look = {"fontweight": "bold"} if bold else {}
-                self.canvas.write(words, place, kind=f"small{self.unit(scale)}", ha="center", **look)
+                self.canvas.write(words, place, kind=f"small{unit}", ha="center", **look)
                 return
 
     def inside(self, area: _Area) -> bool:
@@ -247,15 +241,6 @@ class _Pen:
                 half = height_pt / 2.0, width_pt / 2.0
                 yield _Area(row - half[0], row + half[0], col - half[1], col + half[1])
 
-    @property
-    def scales(self) -> tuple[StripScale, ...]:
-        """Units that are written."""
-        return self.plot.scales if self.on_page else self.plot.scales[:1]
-
-    def unit(self, scale: StripScale) -> str:
-        """Further classes of what is written in a unit, by which the page's switch shows it."""
-        return f" u u-{scale.key}" if self.on_page else ""
-
     def strip(self, top_pt: float) -> None:
         """Centre and corners side by side: a name, and the figure below it."""
         places, step_pt = dict(self.plot.places), self.canvas.shape.width_pt / len(Place)
@@ -267,27 +252,26 @@ class _Pen:
             if place not in places:
                 self.canvas.write(NOT_MEASURED, (top_pt + 37.0, col), **look)
                 continue
-            for scale in self.scales:
+            for scale, unit in shown_units(self.plot.scales, on_page=self.on_page):
                 words = scale.label(self.plot.percent(places[place]))
-                self.canvas.write(words, (top_pt + 37.0, col), kind=f"tick{self.unit(scale)}", **look)
+                self.canvas.write(words, (top_pt + 37.0, col), kind=f"tick{unit}", **look)
         ends = [4.0, self.canvas.shape.width_pt - 4.0]
-        self.canvas.stroke(ends, [top_pt + 46.0] * 2, kind="rule", color=RULE, linewidth=0.8)
+        self.canvas.stroke(ends, [top_pt + 46.0] * 2, gid="rule", color=RULE, linewidth=0.8)
 
     def legend(self, places: Sequence[Point]) -> None:
         """What the bars are, and one as long as 100 %, each at its place."""
         for (role, words), (row, col) in zip(_LINES, places, strict=False):
-            look = _named(line_look("whisker", role, width_pt=_BAR_PT))
-            self.canvas.stroke([col, col + 30.0], [row, row], **look)
+            self.canvas.stroke([col, col + 30.0], [row, row], **line_look("whisker", role, width_pt=_BAR_PT))
             self.canvas.write(words, (row + 4.5, col + 38.0))
         row, col = places[-1]
         long_pt = self.plot.bar_px(self.plot.full_cypx) * self.pt_per_px
-        thin: dict[str, Any] = {"kind": "axis", "color": INK, "linewidth": 1.2}
+        thin: dict[str, Any] = {"gid": "axis", "color": INK, "linewidth": 1.2}
         self.canvas.stroke([col, col + long_pt], [row, row], **thin)
         for end in (col, col + long_pt):
             self.canvas.stroke([end, end], [row - 4.0, row + 4.0], **thin)
-        for scale in self.scales:
+        for scale, unit in shown_units(self.plot.scales, on_page=self.on_page):
             words = scale.legend if scale.key == "percent" else f"{scale.label(100.0)} {scale.legend}"
-            self.canvas.write(words, (row + 4.5, col + long_pt + 8.0), kind=f"tick{self.unit(scale)}")
+            self.canvas.write(words, (row + 4.5, col + long_pt + 8.0), kind=f"tick{unit}")
 
 
 def _dashes(start: Point, end: Point, role: str) -> Iterator[FloatArray]:
@@ -307,11 +291,6 @@ def _middle_px(spot: Spot, plot: FieldMap) -> Point:
     """Where a spot's bars cross."""
     (start, end), *_ = spot_bars(spot, plot).values()
     return (start[0] + end[0]) / 2.0, (start[1] + end[1]) / 2.0
-
-
-def _named(look: dict[str, Any]) -> dict[str, Any]:
-    """Look of a line as the canvas takes it: its name is the kind."""
-    return {("kind" if name == "gid" else name): value for name, value in look.items()}
 
 
 def _between(start: Point, end: Point) -> list[Point]:

@@ -27,6 +27,7 @@ from lensbench.report.draw.canvas import (
     WIDE,
     Canvas,
     NamedRenderer,
+    Point,
     Shape,
     along,
     line_look,
@@ -192,32 +193,21 @@ class _PageRenderer(NamedRenderer):
                 place = Affine2D().scale(1.0, -1.0).translate(col, row)
                 self._add("path", {"d": _path_data(shape, place)})
 
-    def draw_text(
-        self,
-        gc: Pen,
-        x: float,
-        y: float,
-        s: str,
-        prop: FontProperties,
-        angle: float,
-        ismath: Any = False,
-        mtext: Text | None = None,
-    ) -> None:
+    def words(self, written: Text, shown: str, at_pt: Point, gc: Pen, font: FontProperties) -> None:
         """Text that hangs at its end or its middle, so that the page's own font may be wider or narrower."""
-        if self.names[-1] is None or mtext is None:
-            return
-        width_pt, _, _ = self.get_text_width_height_descent(s, prop, ismath=False)
-        anchor, share = _ANCHORS[mtext.get_horizontalalignment()]
-        turn = math.radians(angle)
+        width_pt, _, _ = self.get_text_width_height_descent(shown, font, ismath=False)
+        anchor, share = _ANCHORS[written.get_horizontalalignment()]
+        angle = written.get_rotation()
+        turn, (x, y) = math.radians(angle), at_pt
         col, row = x + share * width_pt * math.cos(turn), y - share * width_pt * math.sin(turn)
-        place = {"x": _number(col), "y": _number(row), "font-size": f"{prop.get_size_in_points():g}"}
+        place = {"x": _number(col), "y": _number(row), "font-size": f"{font.get_size_in_points():g}"}
         if share:
             place["text-anchor"] = anchor
         if angle:
             place["transform"] = f"rotate({-angle:g} {_number(col)} {_number(row)})"
-        if prop.get_weight() == "bold":
+        if font.get_weight() == "bold":
             place["font-weight"] = "650"
-        self._add("text", place).text = str(mtext.get_label())
+        self._add("text", place).text = str(written.get_label())
 
     def _add(self, tag: str, attributes: dict[str, str]) -> ET.Element:
         return ET.SubElement(self._picture, tag, {"class": str(self.names[-1])} | attributes)

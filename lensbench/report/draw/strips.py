@@ -90,6 +90,11 @@ class StripScale:
         return f"{percent * self.per_percent:.{self.decimals}f}"
 
 
+def shown_units(scales: Sequence[StripScale], *, on_page: bool) -> list[tuple[StripScale, str]]:
+    """Units that figures are written in, and the further classes by which the page's switch shows one of them."""
+    return [(scale, f" u u-{scale.key}") for scale in scales] if on_page else [(scales[0], "")]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Strips:
     """Strips of one lens, or of two that are compared, one below the other."""

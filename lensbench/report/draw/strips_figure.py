@@ -27,7 +27,7 @@ from lensbench.report.draw.canvas import (
     text_width_pt,
 )
 from lensbench.report.draw.panels import ACCENT, RIBBON, STYLES, Axis
-from lensbench.report.draw.strips import Strip, StripDifference, StripLine, Strips
+from lensbench.report.draw.strips import Strip, StripDifference, StripLine, Strips, shown_units
 
 _ROWS_PT: Final = {False: (250.0, 165.0, 122.0, 450.0, 62.0), True: (190.0, 110.0, 75.0, 300.0, 54.0)}
 """By narrow: height of one, two, three strips; of more together; and the least of one."""
@@ -45,8 +45,7 @@ def strips_figure(strips: Strips, shape: Shape, *, on_page: bool) -> Figure:
     canvas = Canvas.of(shape, layout.height_pt)
     canvas.title(strips.title)
     pen = _Pen(canvas=canvas, strips=strips, layout=layout, on_page=on_page)
-    for scale in strips.scales if on_page else strips.scales[:1]:
-        unit = f" u u-{scale.key}" if on_page else ""
+    for scale, unit in shown_units(strips.scales, on_page=on_page):
         room_pt = shape.width_pt - text_width_pt(scale.legend, shape.text_pt)
         canvas.write(scale.legend, (12.0, max(min(layout.left_pt, room_pt), 0.0)), kind=f"name{unit}")
     for number, strip in enumerate(strips.strips):
@@ -179,8 +178,7 @@ class _Pen:
         self, percent: float, at: Point, *, said: float | None = None, kind: str = "tick", **look: Any
     ) -> None:
         """A value of the scale; on the page in each unit, of which one is shown; in percent as it is `said`."""
-        for scale in self.strips.scales if self.on_page else self.strips.scales[:1]:
-            unit = f" u u-{scale.key}" if self.on_page else ""
+        for scale, unit in shown_units(self.strips.scales, on_page=self.on_page):
             value = percent if said is None or scale.key != "percent" else said
             self.canvas.write(scale.label(value), at, kind=f"{kind}{unit}", **look)
 
@@ -194,9 +192,9 @@ class _Pen:
         upward = Axis(title="", low=0.0, high=self.strips.top_percent, ticks=())
         for percent in range(50, int(upward.high) + 1, 50):
             row = along(upward, percent, base_pt, top_pt)
-            self.canvas.stroke(ends, [row, row], kind="rule", color=RULE, linewidth=0.8, zorder=0.5)
+            self.canvas.stroke(ends, [row, row], gid="rule", color=RULE, linewidth=0.8, zorder=0.5)
             self.scale_labels(percent, (row + 4.2, layout.right_pt + 6.0), color=FAINT, kind="name")
-        self.canvas.stroke(ends, [base_pt, base_pt], kind="axis", color=INK, linewidth=1.0, zorder=1)
+        self.canvas.stroke(ends, [base_pt, base_pt], gid="axis", color=INK, linewidth=1.0, zorder=1)
         self.name(strip.name, rows_pt=(base_pt, top_pt))
         shown = [line for line in strip.lines if self.on_page or line.third == strip.lines[0].third]
         for line in shown:
@@ -294,7 +292,7 @@ class _Pen:
         if path:
             rows = [along(upward, percent, *rows_pt) for _, percent in path]
             look: dict[str, Any] = {"color": FAINT, "linewidth": 1.3, "linestyle": (0, (1, 2)), "zorder": 2}
-            self.canvas.stroke([self.col(place) for place, _ in path], rows, kind="allowed", **look)
+            self.canvas.stroke([self.col(place) for place, _ in path], rows, gid="allowed", **look)
 
     def _lane(self, differences: tuple[StripDifference, ...], *, top_pt: float, bottom_pt: float) -> None:
         """Differences with their intervals, the band that counts as equal, and from where one could see it."""
@@ -318,7 +316,7 @@ class _Pen:
         band = Rectangle((layout.left_pt, row(equal)), width_pt, row(-equal) - row(equal))
         band.set(facecolor=BAND, edgecolor="none", linewidth=0, zorder=0.6, gid="equal")
         self.canvas.sheet.add_patch(band)
-        self.canvas.stroke(ends, [row(0.0)] * 2, kind="axis", color=INK, linewidth=0.8, zorder=1)
+        self.canvas.stroke(ends, [row(0.0)] * 2, gid="axis", color=INK, linewidth=0.8, zorder=1)
         step = (
             next(size for size in (500, 200, 100, 50, 20, 10, 5, 2, 1) if size <= most)
             if most >= 1.0
@@ -333,11 +331,11 @@ class _Pen:
             col = self.col(one.place)
             if math.isfinite(one.low) and math.isfinite(one.high):
                 rows = [row(max(one.low, -most)), row(min(one.high, most))]
-                self.canvas.stroke([col, col], rows, kind="bar frame", color=INK, linewidth=1.6, zorder=3)
+                self.canvas.stroke([col, col], rows, gid="bar frame", color=INK, linewidth=1.6, zorder=3)
             for size in (one.visible_from_percent, -one.visible_from_percent):
                 if abs(size) <= most:
                     look: dict[str, Any] = {"color": FAINT, "linewidth": 1.3, "linestyle": (0, (3, 1.5))}
-                    self.canvas.stroke([col - 14.0, col + 14.0], [row(size)] * 2, kind="visible", **look)
+                    self.canvas.stroke([col - 14.0, col + 14.0], [row(size)] * 2, gid="visible", **look)
         known = [one for one in differences if math.isfinite(one.percent)]
         self._dots(
             [self.col(one.place) for one in known], [row(one.percent) for one in known], role="frame", of=""
@@ -348,7 +346,7 @@ class _Pen:
         layout, row = self.layout, self.layout.last_pt + 20.0
         for place, _ in self.strips.across.ticks:
             ends = [layout.last_pt, layout.last_pt + 4.0]
-            self.canvas.stroke([self.col(place)] * 2, ends, kind="axis", color=INK, linewidth=0.8)
+            self.canvas.stroke([self.col(place)] * 2, ends, gid="axis", color=INK, linewidth=0.8)
         for words, col, below in _names_across(
             self.strips, self.canvas.shape, layout.left_pt, layout.right_pt
         ):
@@ -378,5 +376,5 @@ class _Pen:
                 case _:
                     dashes = (0, (1, 2) if kind == "allowed" else (3, 1.5))
                     look: dict[str, Any] = {"color": FAINT, "linewidth": 1.3, "linestyle": dashes}
-                    self.canvas.stroke(ends, [row - 4.0] * 2, kind=kind, **look)
+                    self.canvas.stroke(ends, [row - 4.0] * 2, gid=kind, **look)
             self.canvas.write(words, (row, col + 30.0), kind="name")

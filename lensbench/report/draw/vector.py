@@ -15,7 +15,7 @@ from matplotlib.text import Text
 from matplotlib.transforms import Transform
 from reportlab.platypus import Flowable
 
-from lensbench.report.draw.canvas import TITLE_PT, NamedRenderer
+from lensbench.report.draw.canvas import TITLE_PT, NamedRenderer, Point
 from lensbench.storage.pdf import BOLD, LEAST_PT, REGULAR, Sketch, register_fonts
 from lensbench.storage.tagged import element
 
@@ -132,28 +132,16 @@ class _PaperRenderer(NamedRenderer):
             at = (place[-2], place[-1])
         return shape
 
-    def draw_text(
-        self,
-        gc: Pen,
-        x: float,
-        y: float,
-        s: str,
-        prop: FontProperties,
-        angle: float,
-        ismath: Any = False,
-        mtext: Text | None = None,
-    ) -> None:
+    def words(self, written: Text, shown: str, at_pt: Point, gc: Pen, font: FontProperties) -> None:
         """Text in the page's own font, which is the figure's."""
-        if self.names[-1] is None or mtext is None:
-            return
         self._canvas.saveState()
-        self._canvas.translate(x, y)
-        if angle:
+        self._canvas.translate(*at_pt)
+        if angle := written.get_rotation():
             self._canvas.rotate(angle)
         ink = tuple(gc.get_rgb())
         self._canvas.setFillColorRGB(*ink[:3], alpha=_alpha(gc, ink))
-        self._canvas.setFont(BOLD if prop.get_weight() == "bold" else REGULAR, prop.get_size_in_points())
-        self._canvas.drawString(0.0, 0.0, str(mtext.get_label()))
+        self._canvas.setFont(BOLD if font.get_weight() == "bold" else REGULAR, font.get_size_in_points())
+        self._canvas.drawString(0.0, 0.0, str(written.get_label()))
         self._canvas.restoreState()
 
 

@@ -45,6 +45,7 @@ from lensbench.report.text.words import (
     worded,
 )
 
+_UNPLACED: Final = "Files that belong to no lens"
 _MOST_MAPS: Final = 6  # maps of the field that are shown at once
 _ODD: Final = "odd_shape"
 _ODD_BY_CHANCE: Final = 0.02
@@ -62,7 +63,7 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
         )
         for number, lens in enumerate(findings.lenses, start=1)
     )
-    unplaced = _rejected_grid(findings.unplaced, caption="Files that belong to no lens")
+    unplaced = _unplaced_grid(findings.unplaced)
     nothing = () if lenses else (Answer(about="", sentences=("No photograph could be measured.",)),)
     titles = [lens_title(lens) for lens in findings.lenses] or ["Nothing measured"]
     cards = tuple(
@@ -73,7 +74,7 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
     above = (Cards(f"{len(cards)} lenses", cards),) if len(cards) > 1 else ()
     return Report(
         title=f"{titles[0] if len(titles) == 1 else f'{len(titles)} lenses'}: sharpness",
-        blocks=(*nothing, *above, *lenses, *tables(("Files that belong to no lens", unplaced)), WORDS),
+        blocks=(*nothing, *above, *lenses, *tables((_UNPLACED, unplaced)), WORDS),
         version=findings.version,
     )
 
@@ -168,13 +169,13 @@ def _light(stop: float, charts: Sequence[ChartSeen]) -> str:
     return f"{f_stop(stop)}: {fall}"
 
 
-def _rejected_grid(rejected: tuple[RejectedShot, ...], *, caption: str) -> Grid | None:
+def _unplaced_grid(rejected: tuple[RejectedShot, ...]) -> Grid | None:
     labels = photo_labels(tuple(shot.path for shot in rejected))
     columns: dict[str, Callable[[RejectedShot], str]] = {
         "photograph": lambda shot: labels[shot.path],
         "why": lambda shot: clean_line(shot.reason),
     }
-    return Grid.of(rejected, caption, columns) if rejected else None
+    return Grid.of(rejected, _UNPLACED, columns) if rejected else None
 
 
 def _remarks_grid(lens: LensFindings, shots: list[SweepShot]) -> Grid | None:

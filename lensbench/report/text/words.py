@@ -17,7 +17,7 @@ from lensbench.model.errors import Note
 from lensbench.model.setting import Setting, f_stop, focal_length, listed
 from lensbench.model.shot import ZONES, ShotResult
 from lensbench.model.sweep import FocalLengthFindings, LensFindings, SweepShot
-from lensbench.storage.text import clean_text, words_of
+from lensbench.storage.text import clean_text, told_apart, words_of
 
 NOT_MEASURED: Final = "–"
 CANNOT_TELL: Final = "can't tell"
@@ -204,11 +204,7 @@ def sd_of(ci95: Sequence[float]) -> float:
 
 def photo_labels(paths: tuple[Path, ...]) -> dict[Path, str]:
     """Short name for every photograph: the file's name, with its folder where two are called alike."""
-    names = [path.name for path in paths]
-    return {
-        path: clean_text(path.name if names.count(path.name) == 1 else f"{path.parent.name}/{path.name}")
-        for path in paths
-    }
+    return {path: clean_text(name) for path, name in told_apart(paths).items()}
 
 
 def shots_at(lens: LensFindings, at: AtSetting, shots: Sequence[SweepShot]) -> list[ShotResult]:
