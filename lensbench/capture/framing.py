@@ -6,7 +6,7 @@ orientation knows. Limits are common practice, no source, unless one is named.
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from math import hypot, isfinite, log
+from math import hypot, isfinite
 from string import ascii_letters
 from typing import Final
 
@@ -117,9 +117,7 @@ def border_gaps(shot: ShotResult) -> dict[str, float] | None:
     if mapping is None:
         return None
     rows, cols = shot.size_px
-    ratio = max(rows, cols) / min(rows, cols)
-    frames_mm = [frame.size_mm for frame in layout.frames]
-    frame_mm = min(frames_mm, key=lambda size: abs(log(size[1] / size[0] / ratio)))
+    frame_mm = layout.frame_mm(max(rows, cols) / min(rows, cols))
     corners = np.array([(down, right) for down in (-0.5, 0.5) for right in (-0.5, 0.5)])
     return _gaps(mapping.to_px(corners * frame_mm) / shot.size_px)
 

@@ -352,8 +352,7 @@ def _is_enough(choice: ChartChoice, camera: CameraGear, printed: PrintGear) -> b
 
 def _sheet_choice(paper: str, camera: CameraGear) -> ChartChoice:
     short_mm, long_mm = sorted(camera.sensor_mm)
-    frames = [frame.size_mm for frame in sheet(paper).frames]
-    frame_mm = min(frames, key=lambda size: abs(log(size[1] / size[0] * short_mm / long_mm)))
+    frame_mm = sheet(paper).frame_mm(long_mm / short_mm)
     m = min(short_mm / frame_mm[0], long_mm / frame_mm[1])
     focal_lengths = optics.chart_distance_mm(focal_length_mm=1.0, magnification=m)
     return ChartChoice(kind="sheet", paper=paper, pages=1, frame_mm=frame_mm, focal_lengths=focal_lengths)

@@ -145,7 +145,6 @@ def advise(
 def _lens_advice(curve: LensCurve, point: CurvePoint, rank: "Rank", *, free: bool) -> LensAdvice:
     session, mtf50_cypx = curve.session, math.exp(point.log_mtf50)
     good = [other.f_number for other in curve.readings if other is point or _is_as_good(other, point, curve)]
-    low, high = rank.behind_ci95 if curve.spread.known else (math.nan, math.nan)
     return LensAdvice(
         lens=session.lens,
         camera=session.camera,
@@ -160,8 +159,8 @@ def _lens_advice(curve: LensCurve, point: CurvePoint, rank: "Rank", *, free: boo
         mtf50_lwph=in_unit(mtf50_cypx, session, "lwph"),
         shots=point.shots,
         tied=rank.tied,
-        behind_percent=100.0 * rank.behind,
-        behind_ci95_percent=(100.0 * low, 100.0 * high),
+        behind_percent=rank.behind_percent,
+        behind_ci95_percent=rank.behind_ci95_percent if curve.spread.known else (math.nan, math.nan),
     )
 
 
@@ -239,8 +238,8 @@ class Rank:
 
     index: int  # its place in the list that was given
     tied: bool  # the best, or can't be told from it, or within the indifference of it
-    behind: float  # how much softer than the best, as a share of the best's figure
-    behind_ci95: tuple[float, float]
+    behind_percent: float  # how much softer than the best, of the best's figure
+    behind_ci95_percent: tuple[float, float]
 
 
 def in_order(rivals: Sequence[Rival], *, unit: str, set_up: SetUp) -> list[Rank]:
@@ -265,18 +264,20 @@ def in_order(rivals: Sequence[Rival], *, unit: str, set_up: SetUp) -> list[Rank]
         Rank(
             index=index,
             tied=bool(tied[index]),
-            behind=-math.expm1(float(logs[index] - logs[best])),
-            behind_ci95=_behind_ci95(float(logs[index] - logs[best]), known[index], known[best], len(rivals)),
+            behind_percent=100.0 * -math.expm1(float(logs[index] - logs[best])),
+            behind_ci95_percent=_behind_percent(
+                float(logs[index] - logs[best]), known[index], known[best], len(rivals)
+            ),
         )
         for index in order
     ]
 
 
-def _behind_ci95(
+def _behind_percent(
     difference: float, rival: Uncertainty, best: Uncertainty, rivals: int
 ) -> tuple[float, float]:
     """Interval of how much softer a rival is, all pairs together; zero for the best itself."""
     if rival is best:
         return 0.0, 0.0
     half = half_width(rival, best, rivals=rivals)
-    return -math.expm1(difference + half), -math.expm1(difference - half)
+    return 100.0 * -math.expm1(difference + half), 100.0 * -math.expm1(difference - half)

@@ -177,8 +177,8 @@ def _in_order(plans: Sequence[tuple[LensCurve, LensPlan]], unit: str, set_up: Se
         replace(
             plans[rank.index][1],
             tied=rank.tied,
-            behind_percent=100.0 * rank.behind,
-            behind_ci95_percent=(100.0 * rank.behind_ci95[0], 100.0 * rank.behind_ci95[1]),
+            behind_percent=rank.behind_percent,
+            behind_ci95_percent=rank.behind_ci95_percent,
         )
         for rank in in_order(rivals, unit=unit, set_up=set_up)
     ]
@@ -202,12 +202,12 @@ def _planned(curve: LensCurve, wanted: Wanted) -> LensPlan | Note:
         return Note(Lack.TOO_DARK, (min(stop.dark_by_stops for stop in stops),))
     best = max(bright, key=lambda stop: stop.worst.mtf50_cypx)
     worst_cypx = best.worst.mtf50_cypx
-    sweet = stage.sweet_spot(bright)
-    visible = stage.visible_loss(sweet.cypx)
+    sweet, sweet_cypx = stage.sweet_spot(bright)
+    visible = stage.visible_loss(sweet_cypx)
     unseen = 1.0 - min(visible, 1.0)
     served, kept = (SERVES, scene.KEPT) if math.isnan(visible) else (unseen, unseen)
-    serves = worst_cypx >= served * sweet.cypx
-    brackets = _Brackets() if serves or wanted.handheld else stage.brackets(sweet, worst_cypx, kept)
+    serves = worst_cypx >= served * sweet_cypx
+    advised, ideal = (None, None) if serves or wanted.handheld else stage.brackets(sweet, worst_cypx, kept)
     return LensPlan(
         lens=session.lens,
         camera=session.camera,
@@ -216,15 +216,15 @@ def _planned(curve: LensCurve, wanted: Wanted) -> LensPlan | Note:
         best=best,
         as_good_f_numbers=_within(bright, worst_cypx, INDIFFERENCE),
         best_tested=best in (stops[0], stops[-1]),
-        sweet_spot_f_number=sweet.point.f_number,
-        sweet_spot_cypx=sweet.cypx,
-        focus_cost_percent=100.0 * (1.0 - best.at_focus.mtf50_cypx / sweet.cypx),
-        limit_cost_percent=100.0 * (1.0 - worst_cypx / sweet.cypx),
+        sweet_spot_f_number=sweet.f_number,
+        sweet_spot_cypx=sweet_cypx,
+        focus_cost_percent=100.0 * (1.0 - best.at_focus.mtf50_cypx / sweet_cypx),
+        limit_cost_percent=100.0 * (1.0 - worst_cypx / sweet_cypx),
         one_frame_serves=serves,
         visible_loss_percent=100.0 * visible,
         alike_f_numbers=() if math.isnan(visible) else _within(bright, worst_cypx, visible),
-        bracket=brackets.advised,
-        ideal_bracket=brackets.ideal,
+        bracket=advised,
+        ideal_bracket=ideal,
         worst_lwph=in_unit(worst_cypx, session, "lwph"),
         worst_lpmm=in_unit(worst_cypx, session, "lpmm"),
         stops=stops,
@@ -234,18 +234,6 @@ def _planned(curve: LensCurve, wanted: Wanted) -> LensPlan | Note:
 def _within(stops: Sequence[StopPlan], worst_cypx: float, share: float) -> tuple[float, ...]:
     """Stops whose softer limit lies within a share of the best one's."""
     return tuple(stop.f_number for stop in stops if stop.worst.mtf50_cypx >= (1.0 - share) * worst_cypx)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _SweetSpot:
-    point: CurvePoint
-    cypx: float  # in focus
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Brackets:
-    advised: Bracket | None = None
-    ideal: Bracket | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -270,15 +258,15 @@ class _Stage:
         in_focus = optics.LensBlur.in_focus(math.exp(point.log_mtf50 + doubt), before_chart)
         return replace(in_focus, q=before_scene)
 
-    def sweet_spot(self, bright: Sequence[StopPlan]) -> _SweetSpot:
-        """The stop that is sharpest in focus: on a tripod of all, by hand of those that the light allows."""
+    def sweet_spot(self, bright: Sequence[StopPlan]) -> tuple[CurvePoint, float]:
+        """The stop that is sharpest in focus, and its MTF50: on a tripod of all, by hand of those bright enough."""
         if self.wanted.handheld:
             figures = {stop.f_number: stop.at_focus.mtf50_cypx for stop in bright}
         else:
             figures = {point.f_number: self.blur(point).mtf50_cypx for point in self.curve.readings}
         sharpest = max(figures, key=lambda f_number: figures[f_number])
         point = next(point for point in self.curve.readings if point.f_number == sharpest)
-        return _SweetSpot(point=point, cypx=figures[sharpest])
+        return point, figures[sharpest]
 
     def visible_loss(self, mtf50_cypx: float) -> float:
         """Share of an MTF50 whose loss is just seen in the print, by the quality ruler; NaN without a print."""
@@ -289,25 +277,27 @@ class _Stage:
         seen = ruler_reading(gaussian_response(mtf50_cypx), viewing=viewing).just_seen(loss=True)
         return math.inf if math.isnan(seen) else seen
 
-    def brackets(self, sweet: _SweetSpot, worst_cypx: float, kept: float) -> _Brackets:
-        """The bracket at the sweet spot, or at the next smaller stop with few frames that gains on one shot."""
-        readings = self.curve.readings
-        made = [self._bracket(point, sweet, kept) for point in readings[readings.index(sweet.point) :]]
+    def brackets(
+        self, sweet: CurvePoint, worst_cypx: float, kept: float
+    ) -> tuple[Bracket | None, Bracket | None]:
+        """Few frames at the sweet spot or the next smaller stop that gains on one shot; at it, whatever it takes."""
+        readings, sweet_cypx = self.curve.readings, self.blur(sweet).mtf50_cypx
+        made = [self._bracket(point, sweet_cypx, kept) for point in readings[readings.index(sweet) :]]
         ideal = made[0]
         gains = (
             frames
             for frames in made
             if frames.frames <= scene.PRACTICAL_FRAMES
-            and frames.kept_percent > 100.0 * worst_cypx / sweet.cypx / (1.0 - INDIFFERENCE)
+            and frames.kept_percent > 100.0 * worst_cypx / sweet_cypx / (1.0 - INDIFFERENCE)
         )
         advised = next(gains, None)
-        return _Brackets(advised=advised, ideal=None if advised is ideal else ideal)
+        return advised, None if advised is ideal else ideal
 
-    def _bracket(self, point: CurvePoint, sweet: _SweetSpot, kept: float) -> Bracket:
+    def _bracket(self, point: CurvePoint, sweet_cypx: float, kept: float) -> Bracket:
         blur = self.blur(point)
         names = {"f_number": point.f_number, "exact_f_number": point.exact_f_number}
         frames = scene.bracket(self.wanted, blur, pitch_um=self.pitch_um, kept=kept, **names)
-        return replace(frames, kept_percent=frames.kept_percent * blur.mtf50_cypx / sweet.cypx)
+        return replace(frames, kept_percent=frames.kept_percent * blur.mtf50_cypx / sweet_cypx)
 
     def stop(self, point: CurvePoint) -> StopPlan:
         """One stop before the scene."""

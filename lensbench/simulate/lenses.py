@@ -4,7 +4,7 @@ With them goes the demonstration's invented shoot: a zoom with a weak long end, 
 frames.
 """
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from math import isfinite
 from pathlib import Path
 from typing import Any, Final, TypeVar
@@ -94,23 +94,13 @@ _DECENTRING: Final = (0.03, 0.1)
 ZOOM_FOLDER, PRIME_FOLDER = "fennel-24-70mm", "sorrel-35mm"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spoiled:
-    """A frame of the demonstration that went wrong."""
-
-    lens_folder: str
-    name: str
-    condition: str
-    focus_error_um: float | None = None
-    motion_um: tuple[float, float] = (0.0, 0.0)
-
-
-SPOILED: Final = (
+_SPOILED: Final[dict[tuple[str, str], dict[str, Any]]] = {
     # The second frame at 70 mm and f/4: the autofocus caught the frame of the door behind.
-    Spoiled(lens_folder=ZOOM_FOLDER, name="shot_0041.dng", condition="misfocused", focus_error_um=60.0),
+    (ZOOM_FOLDER, "shot_0041.dng"): {"condition": "misfocused", "focus_error_um": 60.0},
     # The first at f/11: the shutter was open for an eighth of a second, and somebody walked by.
-    Spoiled(lens_folder=PRIME_FOLDER, name="shot_0013.dng", condition="shaken", motion_um=(11.0, 2.0)),
-)
+    (PRIME_FOLDER, "shot_0013.dng"): {"condition": "shaken", "motion_um": (11.0, 2.0)},
+}
+"""Folder and name of a frame that went wrong -> what of its shot is otherwise."""
 
 
 def demo_jobs(folder: Path, *, rows: int = 1160, seed: int = DEMO_SEED) -> list[Job]:
@@ -144,16 +134,8 @@ def demo_jobs(folder: Path, *, rows: int = 1160, seed: int = DEMO_SEED) -> list[
         )
         scene = Scene(layout=sheet("A3"), lens=lens, camera=camera, pose=pose)
         jobs += series(scene, folder / lens_folder, plan=plan)
-    return [_as_it_went(job) for job in jobs]
-
-
-def _as_it_went(job: Job) -> Job:
-    """The job, spoiled where the demonstration spoils it."""
-    for frame in SPOILED:
-        if (job.path.parent.name, job.path.name) == (frame.lens_folder, frame.name):
-            error_um = job.shot.focus_error_um if frame.focus_error_um is None else frame.focus_error_um
-            shot = replace(
-                job.shot, condition=frame.condition, focus_error_um=error_um, motion_um=frame.motion_um
-            )
-            return replace(job, shot=shot)
-    return job
+    spoiled = (_SPOILED.get((job.path.parent.name, job.path.name), {}) for job in jobs)
+    return [
+        replace(job, shot=replace(job.shot, **otherwise))
+        for job, otherwise in zip(jobs, spoiled, strict=True)
+    ]

@@ -80,9 +80,7 @@ class Scene:
     @property
     def frame_mm(self) -> tuple[float, float]:
         """The frame on the chart whose ratio is nearest to the camera's: (height, width)."""
-        ratio = self.camera.cols / self.camera.rows
-        frames = [frame.size_mm for frame in self.layout.frames]
-        return min(frames, key=lambda size_mm: abs(np.log(size_mm[1] / size_mm[0] / ratio)))
+        return self.layout.frame_mm(self.camera.cols / self.camera.rows)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

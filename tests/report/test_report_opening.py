@@ -8,7 +8,7 @@ from invented_shoot import invented_lens
 from invented_shots import shoot
 
 from lensbench.model.condition import QuickFindings, Verdict
-from lensbench.report.page.opening import lens_card, lens_opening
+from lensbench.report.page.opening import lens_opening
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 
@@ -106,7 +106,7 @@ def test_a_ten_minute_test_names_no_stop(uneven, said):
     lens = invented_lens(quick=quick, best=None)
     opening = lens_opening(lens, [], copy="", key="lens-1")
     assert (opening.label, opening.setting, opening.purposes) == ("Ten-minute test", said, ())
-    assert lens_card(lens, opening, key="lens-1").setting == said
+    assert opening.setting == said
 
 
 def test_nothing_measured_is_said_and_dates_are_told():

@@ -20,7 +20,7 @@ import zlib
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
-from math import cos, inf, radians, sin
+from math import cos, inf, log, radians, sin
 from typing import Any, Final
 
 import cv2
@@ -283,6 +283,11 @@ class Layout:
     def contrast(self) -> float:
         """Nominal bright over dark; infinite for solid black."""
         return self.light_reflectance / self.dark_reflectance if self.dark_reflectance > 0.0 else inf
+
+    def frame_mm(self, ratio: float) -> tuple[float, float]:
+        """The frame (height, width) that is nearest to a picture of this width over height."""
+        sizes_mm = [frame.size_mm for frame in self.frames]
+        return min(sizes_mm, key=lambda size_mm: abs(log(size_mm[1] / size_mm[0] / ratio)))
 
 
 def turned(

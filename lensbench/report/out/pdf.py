@@ -229,11 +229,11 @@ class _Typesetter:
         yield self._text(cards.title, "answer")
         rows = [
             [
-                self._text(card.name, "body", bold=True),
-                [self._text(card.label, "about"), self._text(card.setting, "lead", bold=True)],
-                self._text(card.copy, "body"),
+                self._text(name, "body", bold=True),
+                [self._text(opening.label, "about"), self._text(opening.setting, "lead", bold=True)],
+                self._text(opening.copy, "body"),
             ]
-            for card in cards.cards
+            for _, name, opening in cards.cards
         ]
         yield Columns(
             rows,

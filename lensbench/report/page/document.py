@@ -37,24 +37,13 @@ class Opening:
     strips: Strips | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Card:
-    """One lens of several, in three lines."""
-
-    key: str  # anchor of its part
-    name: str
-    label: str
-    setting: str
-    copy: str
-
-
 @dataclass(frozen=True, slots=True)
 class Cards:
-    """Every lens of a report, each leading to its part."""
+    """Every lens of a report in three lines, each leading to its part."""
 
     form: ClassVar[str] = "cards"
     title: str
-    cards: tuple[Card, ...]
+    cards: tuple[tuple[str, str, Opening], ...]  # anchor of the part, name of the lens, and its first screen
 
 
 @dataclass(frozen=True, slots=True)

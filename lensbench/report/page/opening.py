@@ -20,7 +20,7 @@ from lensbench.model.sweep import (
     Unclaimed,
 )
 from lensbench.report.draw.strips import lens_strips
-from lensbench.report.page.document import Card, Opening
+from lensbench.report.page.document import Opening
 from lensbench.report.text.answer import PURPOSE_NAMES, lens_title, outer_third, quick_sentences
 from lensbench.report.text.words import (
     NOT_TOLD_FROM,
@@ -33,7 +33,6 @@ from lensbench.report.text.words import (
     worded,
 )
 from lensbench.shot import LEAST_COVERED_PERCENT
-from lensbench.storage.text import clean_text
 
 _MOST_POSITIONS: Final = 3  # other focal lengths that are named one by one
 _THIRDS: Final = {Purpose.CENTRE: "inner", Purpose.EDGES: "outer"}
@@ -52,13 +51,6 @@ def lens_opening(lens: LensFindings, shots: Sequence[SweepShot], *, copy: str, k
         copy=copy,
         sure=_sure(lens),
         strips=lens_strips(lens, key=f"{key}-strips"),
-    )
-
-
-def lens_card(lens: LensFindings, opening: Opening, *, key: str) -> Card:
-    """The same in three lines, above several lenses."""
-    return Card(
-        key=key, name=clean_text(lens.lens), label=opening.label, setting=opening.setting, copy=opening.copy
     )
 
 

@@ -29,7 +29,7 @@ from lensbench.report.page.document import (
 from lensbench.report.page.evidence import evidence_part
 from lensbench.report.page.figures import figure_blocks
 from lensbench.report.page.made_from import made_from
-from lensbench.report.page.opening import lens_card, lens_opening
+from lensbench.report.page.opening import lens_opening
 from lensbench.report.page.shots import MOST_PICTURES, shot_rows
 from lensbench.report.page.sound import copy_headline, sound_blocks
 from lensbench.report.text.answer import lens_sentences, lens_title, series_remark
@@ -44,6 +44,7 @@ from lensbench.report.text.words import (
     texts,
     worded,
 )
+from lensbench.storage.text import clean_text
 
 _UNPLACED: Final = "Files that belong to no lens"
 _MOST_MAPS: Final = 6  # maps of the field that are shown at once
@@ -67,7 +68,7 @@ def sweep_report(findings: SweepFindings, shots: Sequence[SweepShot]) -> Report:
     nothing = () if lenses else (Answer(about="", sentences=("No photograph could be measured.",)),)
     titles = [lens_title(lens) for lens in findings.lenses] or ["Nothing measured"]
     cards = tuple(
-        lens_card(lens, part.blocks[0], key=part.key)
+        (part.key, clean_text(lens.lens), part.blocks[0])
         for lens, part in zip(findings.lenses, lenses, strict=True)
         if isinstance(part.blocks[0], Opening)
     )
