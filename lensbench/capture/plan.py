@@ -6,7 +6,7 @@ Exposure times keep the light on the sensor the same at every stop.
 import csv
 import io
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import isfinite, log2
 from typing import Final
@@ -177,8 +177,7 @@ def make_plan(
         asked = tuple(sorted(stop for stop in {*stops} if stop >= 0.98 * lens.widest_at(length_mm)))
         usual = (lens.widest_f_number,) if of_phone else full_stops(lens, length_mm)
         by_length[length_mm] = asked or tuple(usual)
-    planned = sorted({stop for own in by_length.values() for stop in own})
-    ground = _ground(lens, camera, place, lengths_mm=lengths_mm, stops=planned)
+    ground = _ground(lens, camera, place, by_length)
     bracketed = brackets and not of_phone
     shots: list[ShotToTake] = []
     for length_mm in lengths_mm:
@@ -229,8 +228,7 @@ def quick_plan(
         for _ in range(min(repeats, 3))
     ]
     place = replace(place, chart=kind)
-    planned = sorted({stop for own in stops.values() for stop in own})
-    ground = _ground(lens, camera, place, lengths_mm=lengths_mm, stops=planned)
+    ground = _ground(lens, camera, place, stops)
     return _plan(lens, camera, shots, place=place, ground=ground, quick=True)
 
 
@@ -259,10 +257,12 @@ class _Ground:
 
 
 def _ground(
-    lens: LensGear, camera: CameraGear, place: Place, *, lengths_mm: Sequence[float], stops: Sequence[float]
+    lens: LensGear, camera: CameraGear, place: Place, by_length: Mapping[float, Sequence[float]]
 ) -> _Ground:
+    """Chart and standings for the stops of each focal length."""
     # The room must hold the longest of the planned focal lengths only.
-    planned = replace(lens, focal_range_mm=(min(lengths_mm), max(lengths_mm)))
+    planned = replace(lens, focal_range_mm=(min(by_length), max(by_length)))
+    stops = sorted({stop for own in by_length.values() for stop in own})
     chart = choose_chart(
         planned, camera, paper=place.paper, room_mm=place.room_mm, kind=place.chart, printed=place.printed
     )
@@ -275,7 +275,7 @@ def _ground(
             printed=place.printed,
             f_numbers=stops,
         )
-        for length_mm in lengths_mm
+        for length_mm in by_length
     )
     return _Ground(chart=chart, standings=standings)
 

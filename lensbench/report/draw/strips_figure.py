@@ -128,7 +128,7 @@ def _legend(
     entries += [("ribbon", "", "outer to inner third")] * any(line.ribbon for line in lines)
     several = "first second" if {"first", "second"} <= drawn else ""
     entries += [("dot", several or lines[0].role, "a shot")] * any(
-        len(line.shots) > len(_places(line)) for line in lines
+        len(line.shots) > len({place for place, _ in line.shots}) for line in lines
     )
     entries += [("ring", several or "frame", "best")] * any(line.best for line in lines)
     entries += [("good", "", strips.good_words)] * any(line.as_good for line in lines)
@@ -152,10 +152,6 @@ def _legend(
         col += width_pt + 16.0
 
 
-def _places(line: StripLine) -> set[float]:
-    return {place for place, _ in line.shots}
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Pen:
     """Draws on one canvas."""
@@ -168,11 +164,6 @@ class _Pen:
     def col(self, place: float) -> float:
         """Column of a place across."""
         return along(self.strips.across, place, self.layout.left_pt, self.layout.right_pt)
-
-    def labels(self, words: str, *, at: Point, kind: str, **look: Any) -> None:
-        """Words, where there are any."""
-        if words:
-            self.canvas.write(words, at, kind=kind, **look)
 
     def scale_labels(
         self, percent: float, at: Point, *, said: float | None = None, kind: str = "tick", **look: Any
@@ -214,7 +205,8 @@ class _Pen:
             at, side = (rows_pt[1] - 0.35 * size_pt, layout.left_pt), "left"
         else:
             fitted, at, side = words, (sum(rows_pt) / 2.0 + 5.0, layout.left_pt - 8.0), "right"
-        self.labels(fitted, at=at, kind="tick", ha=side, fontsize=size_pt)
+        if words:
+            self.canvas.write(fitted, at, ha=side, fontsize=size_pt)
 
     def _line(self, line: StripLine, upward: Axis, *, rows_pt: Point, of: str, above: bool) -> None:
         """Ribbon, line, dots, bars and ring; its label stands below the ring, or `above` it."""

@@ -16,7 +16,7 @@ from markupsafe import Markup, escape
 
 from lensbench.report.draw import Drawing
 from lensbench.report.draw.panels import ACCENT, STYLES
-from lensbench.report.draw.strips import THIRD_NAMES, Strips
+from lensbench.report.draw.strips import THIRD_NAMES
 from lensbench.report.page.document import Cards, Part, Report
 from lensbench.report.text.words import texts
 
@@ -72,7 +72,9 @@ def _template() -> Template:
         "kept": kept_together,
         "slug": _slug,
         "terms": _terms,
-        "thirds": _thirds,
+        "thirds": lambda strips: [
+            (line.third, THIRD_NAMES[line.third].removesuffix(" third")) for line in strips.strips[0].lines
+        ],
         "units": lambda strips: [(scale.key, _UNIT_NAMES[scale.key]) for scale in strips.scales],
     }
     return environment.get_template("page.html")
@@ -106,11 +108,6 @@ def _page_anchors(report: Report) -> list[tuple[str, str]]:
         elif (title := getattr(block, "title", "")) and not getattr(block, "minor", False):
             anchors.append((_slug(title), title))
     return list({words: (anchor, words) for anchor, words in reversed(anchors)}.values())[::-1]
-
-
-def _thirds(strips: Strips) -> list[tuple[str, str]]:
-    lines = strips.strips[0].lines
-    return [(line.third, THIRD_NAMES[line.third].removesuffix(" third")) for line in lines]
 
 
 def kept_together(words: str) -> str:

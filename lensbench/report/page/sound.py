@@ -70,7 +70,10 @@ def copy_headline(condition: tuple[ConditionFinding, ...]) -> str:
     most = f"{max(finding.ci95[1], 1.0):.0f} %" if isfinite(finding.ci95[1]) else ""
     match finding.verdict:
         case Verdict.MATTERS:
-            return f"{words['uneven'].format(side=decentred_text(details))} {_next_step(details)}"
+            outcome = details.turned.outcome
+            only_chart = details.turned.chart_only and outcome is TurnedOutcome.STAYED
+            step = words["next"]["chart_only" if only_chart else outcome]
+            return f"{words['uneven'].format(side=decentred_text(details))} {step}"
         case Verdict.WITHIN_LIMITS if finding.value < 1.0:
             said = words["even"].format(most=most)
         case Verdict.WITHIN_LIMITS:
@@ -98,12 +101,6 @@ def _untold(finding: ConditionFinding, details: Decentring) -> str:
     if details.focus_tilt is None and details.detection_limit_percent < finding.limit <= hidden:
         return str(words["hidden"].format(limit=share(hidden)))
     return str(words["untold"].format(side=asymmetry_text(details.main)))
-
-
-def _next_step(details: Decentring) -> str:
-    turned = details.turned
-    key = "chart_only" if turned.chart_only and turned.outcome is TurnedOutcome.STAYED else turned.outcome
-    return str(texts("condition.headline.next")[key])
 
 
 def _lines(lens: LensFindings) -> Grid | None:
