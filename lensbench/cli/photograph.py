@@ -79,7 +79,13 @@ def edge(given: EdgeCommand) -> None:
             f_number=given.f_number,
             at_lpmm=at_lpmm,
         )
-    say_result(_edge_lines(done, options, given.dpi), done.to_json, as_json=given.as_json)
+    if done.edges or given.as_json:
+        say_result(_edge_lines(done, options, given.dpi), done.to_json, as_json=given.as_json)
+    if not done.edges:
+        raise EdgeError(
+            f"{done.image.name}: no straight, clean, high-contrast edge 2 degrees or more off the pixel rows and "
+            "columns was found; name a region: give --roi TOP,LEFT,HEIGHT,WIDTH"
+        )
     if given.keep_print is not None and given.dpi is not None:
         from lensbench.capture import profile_from_scan
 

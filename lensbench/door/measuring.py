@@ -11,7 +11,7 @@ import numpy as np
 from lensbench import shot as shot_room
 from lensbench.door import rows_frame
 from lensbench.edge import Aperture, find_edges, measure_edges
-from lensbench.model.errors import EdgeError, SettingError
+from lensbench.model.errors import SettingError
 from lensbench.model.shot import Box, Edge, Metadata, Samples, ShotResult
 from lensbench.model.units import picture_height_px
 from lensbench.photo import Photo, open_photo, pixel_pitch_um
@@ -88,7 +88,7 @@ def measure_edge(
     image : path
         Raw, JPEG, PNG or TIFF.
     regions : sequence of (top, left, height, width)
-        Each with one edge; by default the program finds them. [px]
+        Each with one edge; by default the program finds them, and where it finds none, the result has none. [px]
     channel : str
         auto, green, red, blue or luminance.
     options : MeasureOptions
@@ -103,8 +103,6 @@ def measure_edge(
     ------
     ImageError
         The file cannot be opened.
-    EdgeError
-        No region was named, and no edge found.
     SettingError
         No such channel or encoding, or the pixel pitch is missing for what was asked.
     """
@@ -190,11 +188,4 @@ def _cut(photo: Photo, box: Box, channel: str) -> Samples:
 
 def _found(photo: Photo) -> list[Box]:
     overview = photo.overview()
-    boxes = find_edges(overview.grey, factor=overview.factor)
-    if not boxes:
-        raise EdgeError(
-            f"{photo.path.name}: no straight, clean, high-contrast edge 2 degrees or more off the pixel rows and "
-            "columns was found; name a region",
-            give=("regions",),
-        )
-    return boxes
+    return find_edges(overview.grey, factor=overview.factor)

@@ -6,7 +6,7 @@ lenses without electronic contacts are tested.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Hashable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -140,7 +140,7 @@ def gather(
         rows = rows_in_order([path for path in paths if path not in {*copies, *doubles}], table)
     read = read or photo.read_metadata
     shots = [_plan(path, rows.get(path), read, beside_raw=path in doubles, camera=camera) for path in paths]
-    shots = _without_copies(shots, copies)
+    shots = _without_copies(shots, copies, named=rows)
     if all(shot.left_out for shot in shots):
         first = shots[0]
         raise SweepError(
@@ -176,10 +176,12 @@ def beside_raw(paths: Sequence[Path]) -> set[Path]:
     return {path for path in paths if path.with_name(path.stem.lower()) in names} - set(raws)
 
 
-def _without_copies(shots: Sequence[PlannedShot], copies: Mapping[Path, Path]) -> list[PlannedShot]:
-    """Leave out all but one of the files of equal content: the first that is to be used, else the first."""
+def _without_copies(
+    shots: Sequence[PlannedShot], copies: Mapping[Path, Path], *, named: Container[Path]
+) -> list[PlannedShot]:
+    """Leave out all but one of the files of equal content: of those to be used one of the table, else the first."""
     counts: dict[Path, Path] = {}
-    for shot in sorted(shots, key=lambda shot: bool(shot.left_out)):
+    for shot in sorted(shots, key=lambda shot: (bool(shot.left_out), shot.path not in named)):
         counts.setdefault(copies.get(shot.path, shot.path), shot.path)
     judged = []
     for shot in shots:

@@ -195,6 +195,14 @@ def test_trouble_is_one_sentence_and_an_exit_status(monkeypatch, capsys, tmp_pat
         assert len(err.strip().splitlines()) == 1
 
 
+def test_a_picture_without_an_edge_is_still_one_document(monkeypatch, capsys, tmp_path):
+    blank = write_linear(tmp_path / "blank.png", blank_picture())
+    status, out, err = through_the_program(monkeypatch, capsys, "edge", blank, "--json")
+    assert status == 1
+    assert json.loads(out)["edges"] == []
+    assert "name a region" in err
+
+
 def test_success_through_the_program(monkeypatch, capsys, picture):
     status, out, err = through_the_program(
         monkeypatch, capsys, "edge", picture, "--roi", "50,60,100,60", "--json"

@@ -178,12 +178,19 @@ def test_files_of_equal_content_count_once_and_are_no_rejections(folder):
     assert copy.left_out == "a copy of a.dng, which counts once"
 
 
-def test_of_equal_files_the_one_that_the_table_uses_counts(folder):
+@pytest.mark.parametrize(
+    ("table", "reason"),
+    [
+        ("file,use\na.dng,no\nb.dng,yes\n", "the shots table says not to use it"),
+        ("file,f_number\nb.dng,8\n", "a copy of b.dng, which counts once"),
+    ],
+)
+def test_of_equal_files_the_one_that_the_table_uses_counts(folder, table, reason):
     filled(folder, {"a.dng": b"one", "b.dng": b"one"})
-    folder.table.write_text("file,use\na.dng,no\nb.dng,yes\n")
+    folder.table.write_text(table)
     first, second = gather([folder.folder], folder.table)
     assert not second.left_out
-    assert first.left_out == "the shots table says not to use it"
+    assert first.left_out == reason
 
 
 def test_copies_do_not_upset_a_table_that_goes_by_the_order(folder):
