@@ -85,8 +85,6 @@ app.command(name="help", short_help="say how a command is used")(show_help)
 
 _ClickError: Final[type[Exception]] = typer.BadParameter.__mro__[2]
 """The root of wrong usage; typer keeps it in different places, version by version."""
-# Options that are not called as the parameter of `import lensbench`.
-_OTHER_NAMES: Final = {"regions": "--roi TOP,LEFT,HEIGHT,WIDTH"}
 
 
 def run() -> None:
@@ -115,7 +113,7 @@ def _status() -> int:
     try:
         return _answered()
     except LensError as error:
-        names = [_OTHER_NAMES.get(name) or f"--{name.replace('_', '-')}" for name in error.give]
+        names = [f"--{name.replace('_', '-')}" for name in error.give]
         return _told(error.sentence(names), status=2 if isinstance(error, SettingError) else 1)
     except BrokenPipeError:
         return _let_go()
