@@ -95,25 +95,22 @@ def bands_of(fit: RefinedFit) -> Pieces | None:
     if fit.noise.snr(fit.posterior.step) > _NOISELESS_SNR:
         return None
     lines = fit.points.col_px if off_column_deg < 45.0 else fit.points.row_px
-    piece = (lines - float(lines.min())).astype(np.intp)
-    some, at = piece[::_SOME], fit.bins.place[::_SOME]
-    along = fit.along_px
-    mean, plateaus = fit.posterior.shape.fine.mean[0], fit.plateaus
-    light = plateaus.dark_slope_per_px * (1.0 - mean) + plateaus.bright_slope_per_px * mean
-    rest = (
-        fit.points.value[::_SOME] - fit.bins.value[at] - light[at] * (along[::_SOME] - fit.bins.along_px[at])
-    )
+    first = float(lines.min())
+    some, at = (lines[::_SOME] - first).astype(np.intp), fit.bins.place[::_SOME]
+    (mean, slope), plateaus = fit.posterior.shape.fine.mean[:2], fit.plateaus
+    light = plateaus.dark_slope_per_px + (plateaus.bright_slope_per_px - plateaus.dark_slope_per_px) * mean
+    weight = fit.noise.variance_at(mean) ** -0.5
     if fit.ragged is not None:  # where the edge is steep, its strays look like bands
-        slope = fit.posterior.shape.fine.mean[1]
-        flat = slope[at] < _STEEP * float(slope.max())
-        some, at, rest = some[flat], at[flat], rest[flat]
-    total = np.bincount(some, rest * fit.noise.variance_at(mean)[at] ** -0.5)
-    count = np.bincount(some)
+        weight[slope >= _STEEP * float(slope.max())] = 0.0
+    rest = fit.points.value[::_SOME] - (fit.bins.value - light * fit.bins.along_px).take(at)
+    rest -= light.take(at) * fit.along_px[::_SOME]
+    told = weight.take(at)
+    total, count = np.bincount(some, rest * told), np.bincount(some, told > 0.0)
     held = max(int(np.count_nonzero(count)), 1)
-    square = float((np.square(total) / np.maximum(count, 1)).sum()) / held
+    square = float((np.square(total) / np.maximum(count, 1.0)).sum()) / held
     if square < 1.0 + _BANDS_SDS * math.sqrt(2.0 / held):
         return None
-    return _between([fit], [np.unique(piece, return_inverse=True)[1]])[0]
+    return _between([fit], [np.unique((lines - first).astype(np.intp), return_inverse=True)[1]])[0]
 
 
 def _between(fits: Sequence[RefinedFit], pieces: Sequence[npt.NDArray[np.intp]]) -> list[Pieces]:
@@ -161,9 +158,9 @@ def grain(fit: RefinedFit) -> float:
     posterior, points = fit.posterior, fit.points
     level, slope, _ = posterior.profile()
     height, width = points.shape
-    value, held = np.zeros(
-        (2, height, width + _BESIDE_PX), np.float32
-    )  # the margin keeps the rows' ends apart
+    row, col = points.sites
+    site = row * (width + _BESIDE_PX) + col  # the margin keeps the rows' ends apart
+    value, held = np.zeros((2, height * (width + _BESIDE_PX)), np.float32)
     start = _PLATEAU_SIGMAS * fit.line.sigma_px + _PLATEAU_PX
     for side in (fit.distance_px < -start, fit.distance_px > start):
         own = np.flatnonzero(side)
@@ -173,10 +170,8 @@ def grain(fit: RefinedFit) -> float:
             apart = distance - posterior.shape.fine.position_px.take(at)
             told = points.value.take(own) - level.take(at) - slope.take(at) * apart
             left = told - np.linalg.pinv(plane @ plane.T, hermitian=True) @ (plane @ told) @ plane
-            row, col = points.kept(own).sites
-            value[row, col] = left / max(float(left.std()), 1e-300)
-            held[row, col] = 1.0
-    value, held = value.ravel(), held.ravel()
+            value[site.take(own)] = left / max(float(left.std()), 1e-300)
+            held[site.take(own)] = 1.0
     wave = np.pi * gaussian_sigma_px(1.0) / fit.line.sigma_px
     angle = np.radians(fit.line.angle_deg)
     power = 1.0

@@ -75,10 +75,12 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
     position, esf = posteriors[0].shape.fine.position_px, _esf(posteriors, coefficient)
     reach = np.asarray(reach_px)[:, None]
     share = _beyond(posteriors[0].shape.fine, esf, reach[:, 0], whole[:, 0])[:, None]
-    turns = 2.0 * np.pi * np.concatenate([own, OUTPUT_FREQUENCY_CYPX]) * reach
-    sfr = (modulus - share / (1.0 + np.square(turns))) / (1.0 - share)
+    sfr, mtf = modulus, whole
+    if share.any():
+        turns = 2.0 * np.pi * np.concatenate([own, OUTPUT_FREQUENCY_CYPX]) * reach
+        sfr = (modulus - share / (1.0 + np.square(turns))) / (1.0 - share)
+        mtf = _mtf(own, sfr)
     fine, output = sfr[:, : own.size], sfr[:, own.size :]
-    mtf = _mtf(own, sfr)
     places, nearest = _places(own, mtf)
     low, high = crossings_px(position, esf)
     gradient = np.concatenate(

@@ -126,11 +126,15 @@ def _let_go(region: Region, fit: RefinedFit, *, averaged_again: bool) -> None:
     """Let go of a fitted region's samples, and of what the last average makes anew."""
     region.distance_px = region.along_px = _NONE
     region.pools.clear()
-    region.points = points = replace(region.points, row_px=_NONE, col_px=_NONE, value=_NONE)
-    bins = replace(fit.bins, place=np.empty(0, np.intp))
-    posterior = fit.posterior.without_spread() if averaged_again else fit.posterior
-    fit = replace(fit, bins=bins, posterior=posterior)
-    region.fit = fit if fit.ragged else replace(fit, points=points, distance_px=_NONE, along_px=_NONE)
+    region.points = replace(region.points, row_px=_NONE, col_px=_NONE, value=_NONE)
+    region.fit = replace(
+        fit,
+        bins=replace(fit.bins, place=np.empty(0, np.intp)),
+        posterior=fit.posterior.without_spread() if averaged_again else fit.posterior,
+        points=fit.points if fit.ragged else region.points,
+        distance_px=fit.distance_px if fit.ragged else _NONE,
+        along_px=fit.along_px if fit.ragged else _NONE,
+    )
 
 
 @dataclass(slots=True)

@@ -1,5 +1,7 @@
 """Flags of one edge: each with the figure seen and its limit."""
 
+import math
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -15,7 +17,7 @@ from lensbench.model.errors import Remark, remark
 from lensbench.model.shot import Samples
 from lensbench.optics import RISE_10_90_SIGMAS
 
-Slopes = list[tuple[float, float]]
+Slopes = tuple[tuple[float, float], tuple[float, float]]
 
 LARGEST_VALUE: Final = 1e12
 CLIPPED_SHARE: Final = 0.001
@@ -164,8 +166,8 @@ def _signal(fit: RefinedFit, curves: Curves, slopes: Slopes, departure: Departur
     if beside > widest:
         remarks.append(remark("second_edge", f"misfit {beside:.1f} times the noise, limit {widest}"))
     noise = fit.noise
-    dots = np.sqrt(noise.dark_variance / noise.bright_variance)
-    if dots > ROUGHEST_DARK and np.sqrt(noise.dark_variance) > DOTS_OF_STEP * posterior.step:
+    dots = math.sqrt(noise.dark_variance / noise.bright_variance)
+    if dots > ROUGHEST_DARK and math.sqrt(noise.dark_variance) > DOTS_OF_STEP * posterior.step:
         rough = f"dark side {dots:.1f} times as rough as the bright, limit {ROUGHEST_DARK}"
         remarks.append(remark("screened_print", rough))
     if fit.ragged is not None:
@@ -219,10 +221,10 @@ def _plateaus_percent(fit: RefinedFit, slopes: Slopes) -> tuple[float, float]:
     (dark, dark_sd), (bright, bright_sd) = slopes
     part = min(max(posterior.dark / (posterior.dark + posterior.step), 0.0), 0.9)
     scale = 100.0 * fit.reach_px / posterior.step
-    beyond, beyond_sd = scale * (part * bright - dark), scale * float(np.hypot(dark_sd, part * bright_sd))
+    beyond, beyond_sd = scale * (part * bright - dark), scale * math.hypot(dark_sd, part * bright_sd)
     climbs = scale * bright < -LARGEST_OVERSHOOT_PERCENT - OVERSHOOT_SDS * scale * bright_sd
     falls = beyond > LARGEST_OVERSHOOT_PERCENT + OVERSHOOT_SDS * beyond_sd
-    light, light_sd = (bright - dark) / (1.0 - part), float(np.hypot(dark_sd, bright_sd)) / (1.0 - part)
+    light, light_sd = (bright - dark) / (1.0 - part), math.hypot(dark_sd, bright_sd) / (1.0 - part)
     left = abs(light - float(posterior.coefficient[5]) / posterior.across_unit_px)
     return (
         beyond / (1.0 - part) if climbs and falls else 0.0,
@@ -259,29 +261,37 @@ def misfit_doubt(fit: RefinedFit, curves: Curves) -> tuple[float, float]:
     return _MISFIT * float(np.sqrt(mtf50 * square_px)) / posterior.step, sds
 
 
-def plateau_slopes(fit: RefinedFit) -> Slopes:
+def plateau_slopes(fits: Sequence[RefinedFit]) -> list[Slopes]:
     """Slope of the dark and of the bright plateau with the distance towards the bright side, and its sd. [1/px].
 
-    The sd is infinite where a plateau holds too little.
+    Of fits of one prior shape; the sd is infinite where a plateau holds too little.
     """
-    bins, mean = fit.bins, fit.posterior.shape.fine.mean[0]
-    distance = fit.posterior.shape.fine.position_px + bins.offset_px
-    known = fit.plateaus.dark_slope_per_px * (1.0 - mean) + fit.plateaus.bright_slope_per_px * mean
-    value = bins.value - known * bins.along_px
-    weight = bins.count / fit.plateaus.noise.variance_at(mean)
-    start = PLATEAU_SIGMAS * fit.line.sigma_px + PLATEAU_PX
-    slopes = []
-    for side in (-1.0, 1.0):
-        own = (bins.count > 0.0) & (side * distance > start)
-        if np.count_nonzero(own) < FEWEST_ON_PLATEAU:
-            slopes.append((0.0, float("inf")))
-            continue
-        apart, told = distance[own], weight[own]
-        apart -= float(told @ apart) / float(told.sum())
-        told *= apart
-        square = float(told @ apart)
-        slopes.append((float(told @ value[own]) / square, square**-0.5))
-    return slopes
+    table, mean = fits[0].posterior.shape.fine, fits[0].posterior.shape.fine.mean[0]
+    count, value, offset, along = (
+        np.stack([getattr(fit.bins, name) for fit in fits])
+        for name in ("count", "value", "offset_px", "along_px")
+    )
+    sides = [(fit.plateaus, fit.plateaus.noise) for fit in fits]
+    dark, bright, variance, brighter = np.array(
+        [
+            (own.dark_slope_per_px, own.bright_slope_per_px, noise.dark_variance, noise.bright_variance)
+            for own, noise in sides
+        ]
+    ).T[..., None]
+    value -= (dark + (bright - dark) * mean) * along
+    weight = count / (variance + (brighter - variance) * np.clip(mean, 0.0, 1.0))
+    distance = table.position_px + offset
+    start = np.array([[PLATEAU_SIGMAS * fit.line.sigma_px + PLATEAU_PX] for fit in fits])
+    found = []
+    for own in (distance < -start, distance > start):
+        told = np.where(own, weight, 0.0)
+        few = np.count_nonzero(told, axis=1) < FEWEST_ON_PLATEAU
+        total = np.maximum(told.sum(axis=1), 1e-300)
+        told *= distance - (np.einsum("rb,rb->r", told, distance) / total)[:, None]
+        square = np.where(few, 1.0, np.einsum("rb,rb->r", told, distance))
+        slope = np.where(few, 0.0, np.einsum("rb,rb->r", told, value) / square)
+        found.append(np.stack([slope, np.where(few, np.inf, square**-0.5)], axis=1).tolist())
+    return [((dark[0], dark[1]), (bright[0], bright[1])) for dark, bright in zip(*found, strict=True)]
 
 
 def _misfit_beside(fit: RefinedFit) -> float:

@@ -172,8 +172,8 @@ class _Batch:
         self._weight = np.zeros((len(near), longest), np.float32)
         for place, (points, picked) in enumerate(zip(regions, near, strict=True)):
             row, col, value = self._samples[:, place, : picked.size]
-            row[:], col[:] = points.row_px[picked], points.col_px[picked]
-            value[:] = (points.value[picked] - state[place, _ZERO]) / state[place, _UNIT]
+            row[:], col[:] = points.row_px.take(picked), points.col_px.take(picked)
+            value[:] = (points.value.take(picked) - state[place, _ZERO]) / state[place, _UNIT]
             self._weight[place, : picked.size] = 1.0
 
     def fit(self, state: FloatArray, *, steps: int, settled: bool) -> FloatArray:
@@ -226,8 +226,10 @@ class _Batch:
         for light, side, amount in lights:
             np.multiply(side, along, out=light)
             residual -= column[amount] * light
-        jacobian = jacobian.transpose(1, 0, 2)
-        gram = (jacobian @ jacobian.transpose(0, 2, 1)).astype(np.float64)
+        gram = np.empty((len(state), unknowns + 1, unknowns + 1))
+        for place, own in enumerate(jacobian):  # for so few rows sooner done than a product of matrices
+            gram[:, place:, place] = np.vecdot(jacobian[place:], own).T
+            gram[:, place, place:] = gram[:, place:, place]
         moment, gram = gram[:, :-1, -1:], gram[:, :-1, :-1]
         diagonal = np.arange(unknowns)
         own = gram[:, diagonal, diagonal]

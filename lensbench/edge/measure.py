@@ -12,7 +12,14 @@ from lensbench.edge.curves import Curves, curves_of
 from lensbench.edge.departures import Departure, departures_of
 from lensbench.edge.fit import fit_refined
 from lensbench.edge.iso import BINS_BESIDE, measure_iso
-from lensbench.edge.judge import blocking_remarks, flare_doubt, misfit_doubt, plateau_slopes, remarks_on
+from lensbench.edge.judge import (
+    Slopes,
+    blocking_remarks,
+    flare_doubt,
+    misfit_doubt,
+    plateau_slopes,
+    remarks_on,
+)
 from lensbench.edge.lens_model import Aperture
 from lensbench.edge.line import EdgeLine
 from lensbench.edge.perception import Viewing, with_perception
@@ -45,17 +52,18 @@ def measure_edges(
     all over it, how its file was coded. `physical` adds `Edge.physical`, `viewing` acutance and JND.
     """
     seen: list[Samples] = []
-    edges: list[Edge] = []
+    edges: dict[int, Edge] = {}
     sound: list[int] = []
 
     def points() -> Iterator[Points]:
         for region in regions:
-            edges.append(_unmeasured(region, blocking_remarks(region)))
             seen.append(
                 region if method == "iso" else replace(region, values=_NONE, present=_NO, clipped=_NO)
             )
-            if not edges[-1].flags:
-                sound.append(len(edges) - 1)
+            if flags := blocking_remarks(region):
+                edges[len(seen) - 1] = _unmeasured(region, flags)
+            else:
+                sound.append(len(seen) - 1)
                 yield points_of(region)
 
     fits = fit_refined(points(), one_photograph=one_photograph, keep_samples=physical is not None)
@@ -67,14 +75,16 @@ def measure_edges(
             groups.setdefault(fit.posterior.shape.index, []).append((i, fit))
     for group in groups.values():
         curves = curves_of([fit.posterior for _, fit in group], [fit.reach_px for _, fit in group])
-        departures = departures_of([fit for _, fit in group], curves)
-        for (i, fit), its_curves, departure in zip(group, curves, departures, strict=True):
-            edges[i] = _edge(seen[i], fit, its_curves, departure)
+        fitted = [fit for _, fit in group]
+        judged = zip(group, curves, plateau_slopes(fitted), departures_of(fitted, curves), strict=True)
+        for (i, fit), its_curves, slopes, departure in judged:
+            edges[i] = _edge(seen[i], fit, its_curves, slopes, departure)
             if physical is not None and edges[i].measured:
                 edges[i] = _with_physical(edges[i], fit, physical)
+    found = [edges[place] for place in range(len(seen))]
     if method == "iso":
-        edges = [_with_iso(edge, region) for edge, region in zip(edges, seen, strict=True)]
-    return edges if viewing is None else [with_perception(edge, viewing) for edge in edges]
+        found = [_with_iso(edge, region) for edge, region in zip(found, seen, strict=True)]
+    return found if viewing is None else [with_perception(edge, viewing) for edge in found]
 
 
 def measure_edge(
@@ -92,8 +102,8 @@ def _unmeasured(region: Samples, flags: tuple[Remark, ...]) -> Edge:
     return Edge(roi=region.box, channel=region.channel, angle_deg=float("nan"), flags=flags)
 
 
-def _edge(region: Samples, fit: RefinedFit, curves: Curves, departure: Departure) -> Edge:
-    posterior, line, slopes = fit.posterior, fit.line, plateau_slopes(fit)
+def _edge(region: Samples, fit: RefinedFit, curves: Curves, slopes: Slopes, departure: Departure) -> Edge:
+    posterior, line = fit.posterior, fit.line
     mtf50, mtf30, mtf20, mtf10 = curves.mtf_cypx
     doubt = math.hypot(
         common_doubt(fit, curves, tone_known=region.tone_known),

@@ -101,7 +101,6 @@ def _are_wild(count: FloatArray, expected: FloatArray, excess: FloatArray) -> Bo
 
 
 def _sound(region: Region, fit: RefinedFit, expected: FloatArray, excess: FloatArray) -> BoolArray | None:
-    wild = np.flatnonzero(_are_wild(fit.bins.count, expected, excess))
     usual = _zone_scatter(fit, expected, excess)
     # Whatever a file's coding did to the edge, it may do to any block or neighbour beside it.
     least = _LEAST_OUTLIER
@@ -113,6 +112,7 @@ def _sound(region: Region, fit: RefinedFit, expected: FloatArray, excess: FloatA
     reach = _STRAYS * course.typical_stray_px if course and ragged else 0.0
     strangers = None
     if not region.coding:  # of a coded picture what is usual is known to recur
+        wild = np.flatnonzero(_are_wild(fit.bins.count, expected, excess))
         strangers = _strangers(region, fit, wild, usual if ragged else np.ones(SIZE), (least, reach))
         if strangers is not None and strangers.size == 0:
             return None  # nor does any stand out of what is usual, which is more

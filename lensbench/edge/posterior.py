@@ -14,6 +14,7 @@ Edges of one photograph share how common each kind and size is: those shares are
 (expectation maximisation about the shares of a lone edge; Dempster, Laird and Rubin, J. R. Stat. Soc. B 39, 1 (1977)).
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -76,7 +77,7 @@ class Posterior:
     @property
     def misfit_sds(self) -> float:
         """How far the residuals stand beyond what noise makes, in standard deviations of it."""
-        return (self.chi2 - self.degrees) / float(np.sqrt(2.0 * self.degrees))
+        return (self.chi2 - self.degrees) / math.sqrt(2.0 * self.degrees)
 
     @property
     def dark(self) -> float:

@@ -132,19 +132,22 @@ class Region:
         """Samples in bins of this width, and both plateaus with the noise that the fit is to assume."""
         pool_regions([self], width_px)
         bins, plateaus = self.pools[width_px]
-        noise = plateaus.noise.enlarged(self.noise_factor)
-        coding, known = self.coding or Coding(lost=0.0, rough=0.0), self.points.light_known
-        return bins, replace(plateaus, noise=noise, rough=coding.rough, lost=coding.lost, light_known=known)
+        if self.noise_factor != 1.0:
+            plateaus = replace(plateaus, noise=plateaus.noise.enlarged(self.noise_factor))
+        if self.coding:
+            plateaus = replace(plateaus, rough=self.coding.rough, lost=self.coding.lost)
+        return bins, plateaus
 
     def refused(self) -> EdgeError | None:
         """Why what the line was laid through is no edge; None where it is one."""
         bright = np.count_nonzero(self.distance_px > 0)
         if not _LEAST_SIDE < bright / self.distance_px.size < 1.0 - _LEAST_SIDE:
             return EdgeError("the edge runs outside this region")
-        bulge = abs(self.line.bend_per_px) * (0.5 * float(np.ptp(self.along_px))) ** 2
-        if bulge > _LARGEST_BULGE_PX:
-            return EdgeError(f"what is there turns by {bulge:.0f} px, no straight edge")
         height, width = self.points.shape
+        if abs(self.line.bend_per_px) * 0.25 * (height**2 + width**2) > _LARGEST_BULGE_PX:
+            bulge = abs(self.line.bend_per_px) * (0.5 * float(np.ptp(self.along_px))) ** 2
+            if bulge > _LARGEST_BULGE_PX:
+                return EdgeError(f"what is there turns by {bulge:.0f} px, no straight edge")
         _, reach = span_px(Box(top=0, left=0, height=height, width=width), self.line.angle_deg)
         rise = RISE_10_90_SIGMAS * self.line.sigma_px
         if reach < _SOFTEST_RISES * rise:
@@ -168,6 +171,7 @@ def pool_regions(regions: Sequence[Region], width_px: float) -> None:
         sigma_px=np.array([region.line.sigma_px for region in new]),
         step=np.array([region.line.step for region in new]),
         least_sd=np.array([region.points.rounding_sd for region in new]),
+        light_known=[region.points.light_known for region in new],
     )
     for number, (region, place, sides) in enumerate(zip(new, places, plateaus, strict=True)):
         region.pools[width_px] = (bins.row(number, place), sides)

@@ -46,21 +46,24 @@ class Points:
 def points_of(region: Samples) -> Points:
     """List the present samples of a region."""
     height, width = region.values.shape
-    held = np.flatnonzero(region.present)
-    row = held // width
-    col = held - row * width
-    value = region.values.ravel()
-    rounding_sd = region.rounding_sd if any(region.rounding_sd) else _rounding_sd(value)
-    value = value.take(held).astype(np.float64, copy=False)
-    middle_row, middle_col = 0.5 * (height - 1), 0.5 * (width - 1)
+    row, col = np.empty((2, height, width))
+    row[:] = (np.arange(height) - 0.5 * (height - 1))[:, None]
+    col[:] = np.arange(width) - 0.5 * (width - 1)
+    value = region.values
+    rounding_sd = region.rounding_sd if any(region.rounding_sd) else _rounding_sd(value.ravel())
     if region.light_slope_per_px is not None:
         by_row, by_col = region.light_slope_per_px
-        value *= np.exp(-by_row * (np.arange(height) - middle_row)).take(row)
-        value *= np.exp(-by_col * (np.arange(width) - middle_col)).take(col)
+        value = value * np.exp(-by_row * row[:, :1])
+        value *= np.exp(-by_col * col[0])
+    held = np.flatnonzero(region.present)
+    # Copies, whatever the region is a part of: it is let go of.
+    row, col, value = (
+        own.flatten() if held.size == own.size else own.ravel().take(held) for own in (row, col, value)
+    )
     return Points(
-        row_px=row - middle_row,
-        col_px=col - middle_col,
-        value=value,
+        row_px=row,
+        col_px=col,
+        value=value.astype(np.float64, copy=False),
         shape=(height, width),
         is_sensor=region.is_sensor,
         rounding_sd=rounding_sd,
@@ -105,6 +108,8 @@ class Noise:
 
     def enlarged(self, factor: float) -> "Noise":
         """Noise of so many times the variance."""
+        if factor == 1.0:
+            return self
         return Noise(dark_variance=factor * self.dark_variance, bright_variance=factor * self.bright_variance)
 
     def snr(self, step: float) -> float:
@@ -176,11 +181,18 @@ class Bins:
 
 
 def plateaus_of(
-    bins: Bins, *, step_px: float, sigma_px: FloatArray, step: FloatArray, least_sd: FloatArray
+    bins: Bins,
+    *,
+    step_px: float,
+    sigma_px: FloatArray,
+    step: FloatArray,
+    least_sd: FloatArray,
+    light_known: Sequence[bool],
 ) -> list[Plateaus]:
     """Estimate both plateaus' noise and light of several regions from the scatter within bins well away from the edge.
 
-    `bins` are stacked, `sigma_px` and `step` one number for each region, `least_sd` two (dark, bright).
+    `bins` are stacked, `sigma_px` and `step` one number for each region, `least_sd` two (dark, bright); `light_known`
+    tells for each whether its light's slope was taken out.
     """
     position = (np.arange(SIZE) - HALF) * step_px
     farthest = np.where(bins.count > 0.0, np.abs(position), 0.0).max(axis=1)
@@ -188,12 +200,12 @@ def plateaus_of(
     sides = np.stack([_side(bins, side * position > reach[:, None], step_px) for side in (-1.0, 1.0)])
     variance, slope, slope_sd = sides.transpose(1, 2, 0)
     floor = np.square(_FLOOR_OF_STEP * step)[:, None]
-    known = np.isfinite(variance)
-    total = np.where(known, variance, 0.0).sum(axis=1, keepdims=True)
+    told = np.isfinite(variance)
+    total = np.where(told, variance, 0.0).sum(axis=1, keepdims=True)
     typical = np.where(
-        known.any(axis=1, keepdims=True), total / np.maximum(known.sum(axis=1), 1)[:, None], floor
+        told.any(axis=1, keepdims=True), total / np.maximum(told.sum(axis=1), 1)[:, None], floor
     )
-    variance = np.maximum(np.maximum(np.where(known, variance, typical), floor), np.square(least_sd))
+    variance = np.maximum(np.maximum(np.where(told, variance, typical), floor), np.square(least_sd))
     return [
         Plateaus(
             noise=Noise(dark_variance=noise[0], bright_variance=noise[1]),
@@ -201,8 +213,11 @@ def plateaus_of(
             bright_slope_per_px=slopes[1],
             dark_slope_sd_per_px=sds[0],
             bright_slope_sd_per_px=sds[1],
+            light_known=known,
         )
-        for noise, slopes, sds in zip(variance.tolist(), slope.tolist(), slope_sd.tolist(), strict=True)
+        for noise, slopes, sds, known in zip(
+            variance.tolist(), slope.tolist(), slope_sd.tolist(), light_known, strict=True
+        )
     ]
 
 
@@ -256,12 +271,6 @@ def _sparse_variance(bins: Bins, places: npt.NDArray[np.intp], step_px: float) -
             break
         places = places[sound]
     return variance
-
-
-def pool(distance_px: FloatArray, along_px: FloatArray, value: FloatArray, *, step_px: float) -> Bins:
-    """Pool samples of one region in bins of distance; see `pool_together`."""
-    bins, places = pool_together([(distance_px, along_px, value)], step_px=step_px)
-    return bins.row(0, places[0])
 
 
 def pool_together(

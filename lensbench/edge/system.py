@@ -4,8 +4,9 @@ Columns stand in five blocks: levels that stand alone (and the line's, where it 
 principal shapes, the free-form shapes, the light across, and last the values themselves, whose row holds the moments.
 A kind of edge is a matrix from its own unknowns (the step, then amounts of unit variance) to the second block.
 
-A Cholesky factor that ends with the row of moments holds the evidence; one that ends with the unknowns whose prior
-varies, the widest first, gives those of narrower priors from its last corner.
+A Cholesky factor that ends with the row of moments holds the evidence. What all combinations of a kind share, its core
+(levels, step and principal shapes), is eliminated once; each prior of light and free form then needs the factor of
+what is left, a small corner.
 """
 
 from collections.abc import Sequence
@@ -113,7 +114,7 @@ class System:
             self.gram = columns @ columns.transpose(0, 2, 1)
         else:
             self.gram = lost.gram(columns, weight)
-        self._most = self.gram[:, -1, -1].copy()  # no fit explains more than this
+        most = self.gram[:, -1, -1].copy()  # no fit explains more than this
         self.filled = np.count_nonzero(weight, axis=1)
         self.across_unit_px = farthest(stacked, shape.fitted, span)[:, 0]
         self.turn_share = turn_share(stacked, shape, span)
@@ -122,18 +123,20 @@ class System:
             self.gram[0, 4:6, 4:6] += line.gram
             self.gram[0, -1, 4:6] += line.moment
             self.gram[0, 4:6, -1] += line.moment
-            self._most[0] += line.moment @ np.linalg.pinv(line.gram, hermitian=True) @ line.moment
+            most[0] += line.moment @ np.linalg.pinv(line.gram, hermitian=True) @ line.moment
+        self._unit = 1.0 / np.sqrt(np.maximum(most, 1e-300))
         self._shapes = slice(self._alone, self._alone + 1 + count)
         self._kinds = _kinds_of(shape)
         kinds, _, unknowns = self._kinds.shape
         through = self.gram[:, :, self._shapes] @ self._kinds.transpose(1, 0, 2).reshape(1 + count, -1)
-        self._half = through.reshape(*self.gram.shape[:2], kinds, unknowns).transpose(0, 2, 1, 3)
-        self._inner = self._kinds.transpose(0, 2, 1) @ self._half[:, :, self._shapes]
+        half = through.reshape(*self.gram.shape[:2], kinds, unknowns).transpose(0, 2, 1, 3)
         known_light = np.array([sides.light_known for sides in plateaus])
         light_sd = np.where(
             known_light[:, None], np.maximum(_KNOWN_LIGHT * np.array(LIGHT_SD), LIGHT_SD[0]), LIGHT_SD
         )
         self._prior_sd = self._priors(levels, along_sd, light_sd, None if line is None else line.prior_sd)
+        self._cores = self._eliminated(half)
+        self._half = half[:, :, self._shapes.stop :].copy()
 
     def _priors(
         self, levels: FloatArray, along_sd: FloatArray, light_sd: FloatArray, line_sd: FloatArray | None
@@ -156,22 +159,47 @@ class System:
         sd[:, :, last:-2] *= SIZE_SD[-1]
         return sd
 
-    def _matrices(self, region: Places, kind: Places, *, free: bool) -> FloatArray:
-        """Lower halves of the normal equations of some kinds' unknowns, with the moments as a last row."""
-        alone, shapes = slice(0, self._alone), self._shapes
-        tail = slice(shapes.stop if free else self.gram.shape[1] - 3, self.gram.shape[1])
-        last = self._alone + self._kinds.shape[2]
-        size = last + tail.stop - tail.start
-        own = slice(self._alone, last)
-        matrix = np.zeros((region.size, size, size))
-        matrix[:, alone, alone] = self.gram[region, alone, alone]
-        matrix[:, own, alone] = self._half[region, kind, alone].transpose(0, 2, 1)
-        matrix[:, own, own] = self._inner[region, kind]
-        matrix[:, last:, alone] = self.gram[region, tail, alone]
-        matrix[:, last:, own] = self._half[region, kind, tail]
-        matrix[:, last:, last:] = self.gram[region, tail, tail]
-        matrix[:, -1, -1] = self._most[region]
-        return matrix
+    def _eliminated(self, half: FloatArray) -> "_Cores":
+        """Core of every region under every kind; `half` are the normal equations of each kind's own unknowns."""
+        regions, (kinds, _, unknowns) = len(self.gram), self._kinds.shape
+        count, tail = self._alone + unknowns, slice(-_TAIL, None)
+        alone, own = slice(0, self._alone), slice(self._alone, count)
+        matrix = np.zeros((regions, kinds, count + _TAIL, count + _TAIL))
+        matrix[:, :, alone, alone] = self.gram[:, None, alone, alone]
+        matrix[:, :, own, alone] = half[:, :, alone].transpose(0, 1, 3, 2)
+        matrix[:, :, own, own] = self._kinds.transpose(0, 2, 1) @ half[:, :, self._shapes]
+        matrix[:, :, count:, alone] = self.gram[:, None, tail, alone]
+        matrix[:, :, count:, own] = half[:, :, tail]
+        matrix[:, :, count:, count:] = self.gram[:, None, tail, tail]
+        scale = np.concatenate(
+            [self._prior_sd[:, 0, :count], self._prior_sd[:, -1, -2:], self._unit[:, None]], axis=1
+        )
+        matrix *= scale[:, None, :, None]
+        matrix *= scale[:, None, None]
+        diagonal = np.arange(count + _TAIL)
+        matrix[..., diagonal, diagonal] += 1.0
+        matrix[..., -1, -1] = _BEYOND
+        factor = np.linalg.cholesky(matrix)
+        return _Cores(factor[..., :count, :count], factor[..., count:, :count] / scale[:, None, count:, None])
+
+    def _rest(self, region: Places, kind: Places, inverse: FloatArray | None = None) -> "_Rest":
+        """What is left of light and moments once the core is eliminated; with its inverse, of the free form, too."""
+        left, tail = self._cores.left[region, kind], slice(-_TAIL, None)
+        if inverse is not None:
+            tail = slice(self._shapes.stop, None)
+            free = slice(self._shapes.stop, -_TAIL)
+            across = np.concatenate(
+                [self.gram[region, free, : self._alone], self._half[region, kind, :-_TAIL]], axis=2
+            )
+            across *= self._prior_sd[region, 0, None, : across.shape[2]]
+            left = np.concatenate([across @ inverse.transpose(0, 2, 1), left], axis=1)
+        return _Rest(left, self.gram[region, tail, tail] - left @ left.transpose(0, 2, 1), self._unit[region])
+
+    def _rest_sd(self, region: Places, light: Places | int, size: Places | int) -> FloatArray:
+        """Prior sd of the free-form unknowns at some sizes, and of the light across."""
+        sd = self._prior_sd[region, light, self._alone + self._kinds.shape[2] :]
+        sd[:, :-2] *= (np.array(SIZE_SD) / SIZE_SD[-1])[size, None]
+        return sd
 
     def log_evidence(self, log_common: FloatArray) -> FloatArray:
         """Logarithm of the data's probability under every combination that may matter, up to a constant.
@@ -180,24 +208,24 @@ class System:
         sizes), minus infinity where a combination was not tried.
         """
         regions, kinds, lights = len(self.gram), *log_common.shape
-        count = self._alone + self._kinds.shape[2]
-        narrow, wide = (self._prior_sd[:, light] for light in range(lights))
-        region, kind = np.divmod(np.arange(regions * kinds), kinds)
-        plain_sd = np.concatenate([wide[:, :count], wide[:, -2:]], axis=1)
-        plain = _Factored(self._matrices(region, kind, free=False), plain_sd[region])
         evidence = np.full((regions, kinds, lights, len(SIZE_SD)), -np.inf)
-        evidence[..., -1, 0] = plain.evidence.reshape(regions, kinds)
-        evidence[..., 0, 0] = plain.narrowed(narrow[region, None, -2:]).reshape(regions, kinds)
+        core = -np.log(self._cores.factor.diagonal(axis1=2, axis2=3)).sum(axis=2)
+        region, kind = np.divmod(np.arange(regions * kinds), kinds)
+        plain = self._rest(region, kind)
+        for each in range(lights):
+            sd = self._prior_sd[region, each, -2:]
+            evidence[region, kind, each, 0] = core[region, kind] + plain.log_evidence(sd)
         score = evidence[..., 0] + log_common
         ranked = np.argsort(-score.reshape(regions, -1), axis=1)[:, :_LIKELY].ravel()
         region = np.repeat(np.arange(regions), _LIKELY)
         kind, light = np.divmod(ranked, lights)
-        sd = self._prior_sd[region, light]
-        full = _Factored(self._matrices(region, kind, free=True), sd)
-        varied = np.repeat(sd[:, None, count:], len(SIZE_SD) - 2, axis=1)
-        varied[:, :, :-2] *= np.array(SIZE_SD[1:-1])[:, None] / SIZE_SD[-1]
-        evidence[region, kind, light, 1:-1] = full.narrowed(varied)
-        evidence[region, kind, light, -1] = full.evidence
+        # One kind under two lights is one.
+        unlike, place = np.unique(region * kinds + kind, return_inverse=True)
+        whose = np.divmod(unlike, kinds)
+        full = _Rest(*(own[place] for own in self._rest(*whose, _inverted(self._cores.factor[whose]))))
+        for size in range(1, len(SIZE_SD)):
+            free = full.log_evidence(self._rest_sd(region, light, size))
+            evidence[region, kind, light, size] = core[region, kind] + free
         return evidence
 
     def solved(self, which: Places) -> Solutions:
@@ -217,29 +245,26 @@ class System:
 
     def _solved(self, which: Places, *, free: bool) -> Solutions:
         region, kind, light, size = which
-        count = self._alone + self._kinds.shape[2]
-        matrix, sd = self._matrices(region, kind, free=free), self._prior_sd[region, light]
-        if free:
-            sd[:, count:-2] *= np.array(SIZE_SD)[size, None] / SIZE_SD[-1]
-        else:
-            sd = np.concatenate([sd[:, :count], sd[:, -2:]], axis=1)
-        diagonal = np.arange(sd.shape[1])
-        unit = 1.0 / np.sqrt(1.0 + matrix[:, diagonal, diagonal] * np.square(sd))
-        scale = sd * unit
-        inverse = matrix[:, :-1, :-1] * scale[:, :, None]
-        inverse *= scale[:, None]
-        inverse[:, diagonal, diagonal] = 1.0
-        for system in inverse:
-            # Lower halves in rows are upper halves in columns, as LAPACK stores them.
-            system[:] = lapack.dtrtri(lapack.dpotrf(system.T)[0])[0].T
-        used = sd.shape[1] - (np.einsum("bij,bij->bj", inverse, inverse) * np.square(unit)).sum(axis=1)
-        inverse *= scale[:, None]
-        amounts = inverse @ matrix[:, -1, :-1, None]
+        core = _inverted(self._cores.factor[region, kind])
+        rest = self._rest(region, kind, core if free else None)
+        sd = self._rest_sd(region, light, size) if free else self._prior_sd[region, light, -2:]
+        factor = rest.factor(sd)
+        last = _inverted(factor[:, :-1, :-1])
+        count = core.shape[1]
+        inverse = np.zeros((len(sd), count + sd.shape[1], count + sd.shape[1]))
+        inverse[:, :count, :count], inverse[:, count:, count:] = core, last
+        inverse[:, count:, :count] = last @ ((-sd[:, :, None] * rest.left[:, :-1]) @ core)
+        used = inverse.shape[1] - np.einsum("bij,bij->b", inverse, inverse)
+        inverse *= np.concatenate([self._prior_sd[region, 0, :count], sd], axis=1)[:, None]
+        moment = np.concatenate([rest.left[:, -1], factor[:, -1, :-1] / rest.unit[:, None]], axis=1)
         root = inverse.transpose(0, 2, 1)
-        spread = self._spread(kind, root)
-        turned = root[:, len(_ALONE) : self._alone]
+        spread, turned = self._spread(kind, root), root[:, len(_ALONE) : self._alone]
         return Solutions(
-            (spread @ amounts)[:, :, 0], list(spread), used, (turned @ amounts)[:, :, 0], list(turned)
+            (spread @ moment[:, :, None])[:, :, 0],
+            list(spread),
+            used,
+            (turned @ moment[:, :, None])[:, :, 0],
+            list(turned),
         )
 
     def _spread(self, kind: Places, root: FloatArray) -> FloatArray:
@@ -263,52 +288,54 @@ class System:
         return np.asarray((vector * through).sum(axis=1), np.float64)
 
 
-class _Factored:
-    """Cholesky factors of systems I + S G S, their scales and unit diagonals aside; a last row holds the moments."""
+class _Cores(NamedTuple):
+    """Cholesky factors of systems I + S G S without the unknowns whose prior varies: (regions, kinds, ...)."""
 
-    def __init__(self, matrix: FloatArray, prior_sd: FloatArray) -> None:
-        diagonal = np.arange(prior_sd.shape[1])
-        self._prior_sd = prior_sd
-        unit = 1.0 / np.sqrt(1.0 + matrix[:, diagonal, diagonal] * np.square(prior_sd))
-        self._scale = prior_sd * unit
-        self._square = np.maximum(matrix[:, -1, -1], 1e-300)
-        scale = np.concatenate([self._scale, 1.0 / np.sqrt(self._square)[:, None]], axis=1)
-        matrix *= scale[:, :, None]
+    factor: FloatArray
+    left: FloatArray
+    """Rows of light and moments that stand below the factor, in units of their own."""
+
+
+class _Rest(NamedTuple):
+    """What elimination leaves of some systems: unknowns whose prior varies, then the moments."""
+
+    left: FloatArray
+    corner: FloatArray
+    unit: FloatArray
+    """One over the root of the values' square."""
+
+    def factor(self, sd: FloatArray) -> FloatArray:
+        """Cholesky factors under one prior sd of each unknown; a last row holds the moments."""
+        scale = np.concatenate([sd, self.unit[:, None]], axis=1)
+        matrix = self.corner * scale[:, :, None]
         matrix *= scale[:, None]
-        matrix[:, diagonal, diagonal] = 1.0
+        diagonal = np.arange(scale.shape[1])
+        matrix[:, diagonal, diagonal] += 1.0
         matrix[:, -1, -1] = _BEYOND
-        self._factor = np.linalg.cholesky(matrix)
-        self._moment = self._factor[:, -1, :-1]
-        self._pivots = self._factor[:, diagonal, diagonal]
-        self.evidence = 0.5 * self._square * np.square(self._moment).sum(axis=1) - np.log(
-            self._pivots / unit
-        ).sum(axis=1)
+        return np.asarray(np.linalg.cholesky(matrix), np.float64)
 
-    def narrowed(self, prior_sd: FloatArray) -> FloatArray:
-        """Evidence under narrower priors of the last unknowns, shape (systems, variants, unknowns)."""
-        count = prior_sd.shape[2]
-        before = self._prior_sd[:, None, -count:]
-        left = self._factor[:, -count - 1 :, -count - 1 : -1]
-        corner = np.repeat((left @ left.transpose(0, 2, 1))[:, None], prior_sd.shape[1], axis=1)
-        diagonal = np.arange(count)
-        more = np.square(self._scale[:, None, -count:]) * (
-            1.0 / np.square(prior_sd) - 1.0 / np.square(before)
-        )
-        corner[..., diagonal, diagonal] += more
-        corner[..., -1, -1] = _BEYOND
-        factor = np.linalg.cholesky(corner)
-        told = np.square(factor[..., -1, :-1]).sum(axis=2) - np.square(self._moment[:, None, -count:]).sum(
-            axis=2
-        )
-        grown = factor[..., diagonal, diagonal] / self._pivots[:, None, -count:] * (prior_sd / before)
-        return np.asarray(
-            self.evidence[:, None] + 0.5 * self._square[:, None] * told - np.log(grown).sum(axis=2),
-            np.float64,
-        )
+    def log_evidence(self, sd: FloatArray) -> FloatArray:
+        """Evidence under such a prior, but for the core's pivots."""
+        factor = self.factor(sd)
+        told = np.square(self.left[:, -1]).sum(axis=1)
+        told += np.square(factor[:, -1, :-1] / self.unit[:, None]).sum(axis=1)
+        pivots = factor.diagonal(axis1=1, axis2=2)[:, :-1]
+        return np.asarray(0.5 * told - np.log(pivots).sum(axis=1), np.float64)
 
 
+_TAIL: Final = 3
+"""Columns that stand last: the light across, and the values."""
 _BEYOND: Final = 2.0
 """In place of the values' square, 1: more than any fit explains, so that the factor exists."""
+
+
+def _inverted(factors: FloatArray) -> FloatArray:
+    """Invert lower triangles."""
+    inverse = np.empty(factors.shape)
+    for place, factor in enumerate(factors):
+        # Lower halves in rows are upper halves in columns, as LAPACK stores them.
+        inverse[place] = lapack.dtrtri(factor.T)[0].T
+    return inverse
 
 
 def _kinds_of(shape: PriorShape) -> FloatArray:

@@ -179,18 +179,14 @@ def doubt_neighbours(
 
 def _doubted(edge: Edge, response_sd: float) -> Edge:
     """Edge whose response at every frequency is in doubt by so much more."""
-    more: dict[str, float] = {}
-    for name in _LEVELS:
-        figure, near = getattr(edge, name), 0.1 * getattr(edge, name)
-        high, low = np.interp((figure - near, figure + near), edge.frequency_cypx, edge.sfr)
-        more[name] = response_sd * 2.0 * near / max(float(high - low), 1e-9)
+    figures = np.array([getattr(edge, name) for name in _LEVELS])
+    high, low = np.interp(np.outer((0.9, 1.1), figures), edge.frequency_cypx, edge.sfr)
+    more = (response_sd * 0.2 * figures / np.maximum(high - low, 1e-9)).tolist()
+    names = [f"{name.removesuffix('_cypx')}_sd_cypx" for name in _LEVELS]
     widened: dict[str, Any] = {
-        f"{name.removesuffix('_cypx')}_sd_cypx": hypot(
-            getattr(edge, f"{name.removesuffix('_cypx')}_sd_cypx"), sd
-        )
-        for name, sd in more.items()
+        name: hypot(getattr(edge, name), sd) for name, sd in zip(names, more, strict=True)
     }
-    share = more["mtf50_cypx"] / edge.mtf50_cypx
+    share = more[0] / edge.mtf50_cypx
     return replace(
         edge,
         sfr_sd=np.hypot(edge.sfr_sd, np.where(edge.frequency_cypx > 0.0, response_sd, 0.0)),

@@ -283,5 +283,5 @@ def radial_shifts_px(
         From the picture's centre to the edge; any length but 0.
     """
     shapes = EdgeShapes.of(edge)
-    shifts = [colour_shift(samples, edge, shapes) for samples in colours]
+    shifts = [colour_shift(samples, edge, shapes, sd=False) for samples in colours]
     return tuple(radial_shift(shift, edge, radius=radius).px for shift in shifts)

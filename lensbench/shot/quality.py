@@ -141,10 +141,10 @@ def flagged_if_too_crisp(edge: Edge, q: float | None) -> Edge:
     """
     if q is None or not edge.measured or any(said.flag == "sharpened" for said in edge.flags):
         return edge
-    frequency = edge.frequency_cypx
+    frequency = edge.frequency_cypx[edge.frequency_cypx < 0.5]
     allowed = optics.diffraction_mtf(frequency, q / _LARGEST_OF_BOUND)
     allowed = allowed * np.abs(optics.pixel_mtf(frequency, edge.angle_deg))
-    beyond = np.where(frequency < 0.5, edge.sfr - allowed - _BEYOND - 3.0 * edge.sfr_sd, -1.0)
+    beyond = edge.sfr[: frequency.size] - allowed - _BEYOND - 3.0 * edge.sfr_sd[: frequency.size]
     at = int(np.nanargmax(beyond)) if np.isfinite(beyond).any() else 0
     if not beyond[at] > 0.0:
         return edge

@@ -14,7 +14,7 @@ from lensbench.edge.clusters import grain
 from lensbench.edge.coding import coded_share
 from lensbench.edge.fit import fit_refined
 from lensbench.edge.lost import LostDetail
-from lensbench.edge.samples import Noise, Plateaus, points_of, pool, stack_bins
+from lensbench.edge.samples import Noise, Plateaus, points_of, pool_together, stack_bins
 from lensbench.edge.shapes import MIDDLES, nearest_shape, prior_shape
 from lensbench.model.errors import EdgeError
 
@@ -38,7 +38,8 @@ def test_what_is_left_beside_the_lost_waves_is_what_their_covariance_leaves():
     # Sums weighed by the inverse of the noise's and the waves' covariance, inverted by brute force.
     shape = prior_shape(nearest_shape(0.25))
     distance, along = np.random.default_rng(1).uniform(-15.0, 15.0, (2, 900))
-    bins = stack_bins([pool(distance, along, np.ones(900), step_px=shape.step_px)], shape.step_px)
+    pooled, places = pool_together([(distance, along, np.ones(900))], step_px=shape.step_px)
+    bins = stack_bins([pooled.row(0, places[0])], shape.step_px)
     plateaus = Plateaus(
         noise=Noise(dark_variance=1.0, bright_variance=1.0), dark_slope_per_px=0.0, bright_slope_per_px=0.0,
         dark_slope_sd_per_px=0.0, bright_slope_sd_per_px=0.0, lost=0.1,
