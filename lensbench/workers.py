@@ -16,6 +16,7 @@ passing files along; Linux ends it even where its work lets no other thread run 
 """
 
 import ctypes
+import logging
 import multiprocessing
 import os
 import pickle
@@ -327,6 +328,7 @@ def _unstopped() -> Iterator[None]:
 def _begin(folder: str, most_bytes: int | None) -> None:
     """Make a new process a worker: it leaves Ctrl-C to its parent, ends with it, and takes no more than its share."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    logging.getLogger().addHandler(logging.NullHandler())  # what libraries have to say is none of the user's
     if parent := multiprocessing.parent_process():
         Thread(target=_end_with, args=(parent.sentinel, folder), daemon=True).start()
     if sys.platform.startswith("linux"):

@@ -91,6 +91,23 @@ def test_a_worker_that_starts_as_the_program_is_stopped_ends_with_the_pool():
     assert program.communicate()[1] == ""
 
 
+TALKING = """
+import logging
+from lensbench.workers import pool_of
+with pool_of(1) as pool:
+    future = pool.submit(logging.getLogger("library").warning, "no place for a cache", 0)
+    while not pool.finished([future]):
+        pass
+    future.result().take()
+"""
+
+
+def test_what_libraries_say_in_a_worker_makes_no_noise():
+    """As of a home folder that is read-only; Python prints what has no handler (logging.lastResort)."""
+    done = subprocess.run([sys.executable, "-c", TALKING], capture_output=True, timeout=LIMIT_S, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")
+
+
 SERVER = """
 import time
 from multiprocessing import forkserver
