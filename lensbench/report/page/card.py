@@ -40,7 +40,7 @@ class PocketCard:
 
 def lens_pocket_card(lens: LensFindings) -> PocketCard:
     """Pocket card of a lens that was just swept."""
-    focals = [] if lens.best is None or mixed_kinds(lens) else lens.by_focal_length
+    focals = () if lens.best is None or mixed_kinds(lens) else lens.by_focal_length
     zones = tuple(_ZONE_NAMES) if len(focals) == 1 else ("frame",)
     found = (
         _row(lens, focal, best)

@@ -228,7 +228,7 @@ def _sure(lens: LensFindings) -> str:
     words, basis = texts("opening.sure"), lens.basis
     kinds = [] if lens.best is None else [note.kind for note in lens.best.reservations]
     if Unclaimed.FILE_KIND in kinds:  # what else seems to be is made of that
-        return words["file_kind"]
+        return worded("opening.sure.file_kind")
     doubts = [words[str(kind)] for kind in kinds]
     if basis is not None and basis.covered_percent < LEAST_COVERED_PERCENT:
         doubts.append(words["corners"].format(covered=basis.covered_percent))
