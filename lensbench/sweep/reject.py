@@ -27,7 +27,7 @@ LIMIT_SD: Final = 5.0
 _LEAST_SD: Final = 0.01
 _FEWEST_GAPS: Final = 3
 _MOST_LIMIT: Final = 0.5
-_NO_FRAME: Final = "no figure for the whole frame: a third of the picture has none"
+_NO_FRAME: Final = "no figure for the whole frame: a third of the picture has none; fill it with the chart"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
