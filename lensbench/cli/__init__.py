@@ -36,3 +36,7 @@ def run() -> None:
         if not STOP.came:
             raise
         sys.exit(STOPPED)
+    finally:
+        # Where Ctrl-C came within a string that is executed, as a dataclass's methods are, `python -m` would end by the
+        # signal, not with the status; it forgets as it executes another one (CPython's run_eval_code_obj).
+        exec("")  # noqa: S102
