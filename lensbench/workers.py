@@ -16,6 +16,7 @@ passing files along; Linux ends it even where its work lets no other thread run 
 """
 
 import ctypes
+import logging
 import multiprocessing
 import os
 import pickle
@@ -128,7 +129,7 @@ class Pool:
             None of them could start.
         """
         try:
-            with _without_main():
+            with _without_main(), _unstopped():
                 future = self.executor.submit(_hand_over, work, task, self.folder / str(index))
         except BrokenProcessPool:
             raise self._breakdown() from None
@@ -219,6 +220,10 @@ def start_server() -> None:
 
     if not _SERVERS:
         forkserver.set_forkserver_preload(_LOADED)
+    from multiprocessing import resource_tracker  # noqa: PLC0415  only there
+
+    with suppress(OSError):
+        resource_tracker.ensure_running()  # where the server has to start it first, it lets Ctrl-C through again
     # Ctrl-C waits for that moment: it is the parent's, and the new process never hears of it, nor do its workers.
     before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
     # It finds the lensbench that runs here, and no other one.
@@ -301,9 +306,29 @@ def _without_main() -> Iterator[None]:
         sys.modules["__main__"] = main
 
 
+@contextmanager
+def _unstopped() -> Iterator[None]:
+    """Let what stops the program wait until workers have started: one that is not yet known here could not be ended."""
+    came: list[tuple[Any, Any]] = []
+    handlers: dict[int, Any] = {}
+    if threading.current_thread() is threading.main_thread():  # the only one that is stopped
+        for number in {getattr(signal, name, signal.SIGINT) for name in ("SIGINT", "SIGTERM", "SIGHUP")}:
+            if callable(handler := signal.getsignal(number)):
+                handlers[number] = handler
+                signal.signal(number, lambda *what: came.append(what))
+    try:
+        yield
+    finally:
+        for number, handler in handlers.items():
+            signal.signal(number, handler)
+    for number, frame in came:
+        handlers[number](number, frame)
+
+
 def _begin(folder: str, most_bytes: int | None) -> None:
     """Make a new process a worker: it leaves Ctrl-C to its parent, ends with it, and takes no more than its share."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    logging.getLogger().addHandler(logging.NullHandler())  # what libraries have to say is none of the user's
     if parent := multiprocessing.parent_process():
         Thread(target=_end_with, args=(parent.sentinel, folder), daemon=True).start()
     if sys.platform.startswith("linux"):

@@ -1,6 +1,8 @@
 """Worker processes that end with their program, whatever ends it, and take no more memory than their share."""
 
 import os
+import re
+import signal
 import subprocess
 import sys
 import time
@@ -51,6 +53,80 @@ def test_no_worker_outlives_its_program():
     program.wait(LIMIT_S)
     program.stdout.close()
     until(lambda: not any(map(is_alive, pids)))
+
+
+STOPPED_AS_ONE_STARTS = """
+import os, signal, time
+from multiprocessing import popen_forkserver
+from lensbench.workers import pool_of
+start, pids = popen_forkserver.Popen.__init__, []
+def start_and_stop(popen, process):
+    start(popen, process)
+    pids.append(popen.pid)
+    os.kill(os.getpid(), signal.SIGINT)
+popen_forkserver.Popen.__init__ = start_and_stop
+signal.signal(signal.SIGINT, signal.default_int_handler)
+try:
+    with pool_of(1) as pool:
+        pool.submit(time.sleep, 0.0, 0)
+except KeyboardInterrupt:
+    print(*pids, flush=True)
+    time.sleep(600.0)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="workers come from a server on Linux alone")
+def test_a_worker_that_starts_as_the_program_is_stopped_ends_with_the_pool():
+    """Left alive, it looks for semaphores that are gone, and tells so at length."""
+    program = subprocess.Popen(
+        [sys.executable, "-c", STOPPED_AS_ONE_STARTS],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    pids = program.stdout.readline().split()
+    assert len(pids) == 1
+    until(lambda: not is_alive(pids[0]))
+    program.kill()
+    assert program.communicate()[1] == ""
+
+
+TALKING = """
+import logging
+from lensbench.workers import pool_of
+with pool_of(1) as pool:
+    future = pool.submit(logging.getLogger("library").warning, "no place for a cache", 0)
+    while not pool.finished([future]):
+        pass
+    future.result().take()
+"""
+
+
+def test_what_libraries_say_in_a_worker_makes_no_noise():
+    """As of a home folder that is read-only; Python prints what has no handler (logging.lastResort)."""
+    done = subprocess.run([sys.executable, "-c", TALKING], capture_output=True, timeout=LIMIT_S, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")
+
+
+SERVER = """
+import time
+from multiprocessing import forkserver
+from lensbench.workers import start_server
+start_server()
+print(forkserver._forkserver._forkserver_pid, flush=True)
+time.sleep(600.0)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="workers come from a server on Linux alone")
+def test_what_workers_come_from_never_hears_ctrl_c():
+    """A terminal sends it to all at once; whoever still loads libraries would tell of it. SigBlk: proc(5)."""
+    program = subprocess.Popen([sys.executable, "-c", SERVER], stdout=subprocess.PIPE, text=True)
+    status = Path(f"/proc/{program.stdout.readline().strip()}/status").read_text()
+    program.kill()
+    program.communicate()
+    blocked = int(re.search(r"^SigBlk:\s*(\w+)", status, re.MULTILINE)[1], 16)
+    assert blocked >> (signal.SIGINT - 1) & 1
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux bounds a process's memory")

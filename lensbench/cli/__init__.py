@@ -3,25 +3,26 @@
 `run` is the program's entry. It imports next to nothing, so that Ctrl-C is heeded before the libraries are there.
 """
 
-import logging
 import os
 import signal
 import sys
-import warnings
 
 from lensbench.cli.outside import STOP, STOPPED, open_streams
 
 
 def run() -> None:
     """Run the program: stopped from outside at any moment, or started without open streams, it ends without noise."""
+    heeded = signal.getsignal(signal.SIGINT) == signal.default_int_handler
+    if heeded:  # and not in the background, where Ctrl-C is meant for others
+        signal.signal(signal.SIGINT, lambda *_: os._exit(STOPPED))  # nothing has begun that were to be ended
     open_streams()
+    import logging
+    import warnings
+
     logging.getLogger().addHandler(logging.NullHandler())  # what libraries have to say is none of the user's
     if not sys.warnoptions:
         warnings.simplefilter("ignore")
         sys.warnoptions.append("ignore")  # read by the processes that this one starts
-    heeded = signal.getsignal(signal.SIGINT) == signal.default_int_handler
-    if heeded:  # and not in the background, where Ctrl-C is meant for others
-        signal.signal(signal.SIGINT, lambda *_: os._exit(STOPPED))  # nothing has begun that were to be ended
     from lensbench.cli import main
 
     try:
@@ -35,3 +36,7 @@ def run() -> None:
         if not STOP.came:
             raise
         sys.exit(STOPPED)
+    finally:
+        # Where Ctrl-C came within a string that is executed, as a dataclass's methods are, `python -m` would end by the
+        # signal, not with the status; it forgets as it executes another one (CPython's run_eval_code_obj).
+        exec("")  # noqa: S102

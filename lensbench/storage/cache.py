@@ -89,7 +89,8 @@ class ResultCache:
         """Kept result, under the photograph's present path; None when there is none to be used, whatever it is."""
         try:
             path, unpacking = self.folder / name, zlib.decompressobj(wbits=_GZIP)
-            packed = path.read_bytes() if path.stat().st_size < _MOST_BYTES else b""
+            # What is no file, as a pipe or a device, may never come to an end.
+            packed = path.read_bytes() if path.is_file() and path.stat().st_size < _MOST_BYTES else b""
             content = unpacking.decompress(packed, _MOST_BYTES)
             if not unpacking.eof or unpacking.unused_data:  # cut short, or beyond what any photograph gives
                 return None
@@ -172,7 +173,8 @@ class KnownFiles(Generic[Told]):
     def of(cls, path: Path, kind: type[Told]) -> "KnownFiles[Told]":
         """What the last run left; a damaged list, or one of other code, is none."""
         try:
-            left = msgspec.json.decode(path.read_bytes(), type=_List[kind])  # type: ignore[valid-type]
+            told = path.read_bytes() if path.is_file() else b""
+            left = msgspec.json.decode(told, type=_List[kind])  # type: ignore[valid-type]
         except (OSError, msgspec.MsgspecError, ValueError, RecursionError):
             return cls(path=path, _before={})
         return cls(path=path, _before=left.files if left.code == code_fingerprint() else {})

@@ -38,10 +38,11 @@ class MadeCache:
         name = f"{_hash_of(kind, record)}.made.gz"
         self._used.add(name)
         path = self.folder / name
-        with suppress(OSError, EOFError, zlib.error), gzip.open(path) as stream:
-            content = stream.read(_LARGEST_BYTES + 1)
-            if 0 < len(content) <= _LARGEST_BYTES:
-                return content
+        if path.is_file():
+            with suppress(OSError, EOFError, zlib.error), gzip.open(path) as stream:
+                content = stream.read(_LARGEST_BYTES + 1)
+                if 0 < len(content) <= _LARGEST_BYTES:
+                    return content
         content = make()
         with suppress(OSError):  # a second run makes it again
             if not path.is_symlink():

@@ -27,7 +27,7 @@ LIMIT_SD: Final = 5.0
 _LEAST_SD: Final = 0.01
 _FEWEST_GAPS: Final = 3
 _MOST_LIMIT: Final = 0.5
-_NO_FRAME: Final = "no figure for the whole frame: a third of the picture has none"
+_NO_FRAME: Final = "no figure for the whole frame: a third of the picture has none; fill it with the chart"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,9 +52,10 @@ def reject(shots: Sequence[SweepShot]) -> list[SweepShot]:
         whole = len(frameless) < len(focal.members)
         reasons |= {id(shot): _NO_FRAME for shot in frameless if id(shot) not in bracketed or not whole}
     for focal in by_focal_length([shot for shot in judged if id(shot) not in bracketed | reasons.keys()]):
-        members = focal.members
-        softer = misfocused(_series(focal, members))
-        reasons |= {id(members[index]): reason for index, reason in softer.items()}
+        for sensor_data in (True, False):  # a raw file is no repeat of a picture that was sharpened
+            members = [shot for shot in focal.members if shot.measured.sensor_data is sensor_data]
+            softer = misfocused(_series(focal, members)) if members else {}
+            reasons |= {id(members[index]): reason for index, reason in softer.items()}
     return [
         dataclasses.replace(shot, reason=reasons[id(shot)]) if id(shot) in reasons else shot
         for shot in judged

@@ -43,15 +43,23 @@ posix = pytest.mark.skipif(os.name != "posix", reason="signals and streams of PO
     ("number", "then"),
     [
         (signal.SIGINT, "raise ImportError('initialization failed')"),
+        (signal.SIGINT, "exec('raise KeyboardInterrupt')"),
         (signal.SIGTERM, "raise"),
         (signal.SIGHUP, "raise"),
     ],
-    ids=["Ctrl-C while a library is loaded", "asked to end", "its terminal gone"],
+    ids=[
+        "Ctrl-C while a library is loaded",
+        "Ctrl-C while a record is made",
+        "asked to end",
+        "its terminal gone",
+    ],
 )
 def test_whatever_stops_the_program_it_ends_without_noise(tmp_path, number, then):
     begun = tmp_path / "begun"
+    (tmp_path / "stopped.py").write_text(PROGRAM.format(then=then))
     program = subprocess.Popen(
-        [sys.executable, "-c", PROGRAM.format(then=then), begun],
+        [sys.executable, "-m", "stopped", begun],
+        cwd=tmp_path,
         stderr=subprocess.PIPE,
         preexec_fn=lambda: [signal.signal(each, signal.SIG_DFL) for each in (signal.SIGINT, signal.SIGHUP)],
     )

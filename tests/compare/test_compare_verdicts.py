@@ -13,7 +13,7 @@ from lensbench.compare.compare import compare_lenses
 from lensbench.edge.perception import RESPONSE_CYPX, gaussian_response, ruler_reading, viewing_of
 from lensbench.model.compare import Caution, Seen, Sharper, Verdict
 from lensbench.model.errors import Note
-from lensbench.report.text.compare import choice_grid, choice_lines, comparison_sentences
+from lensbench.report.text.compare import choice_grid, choice_lines, comparison_sentences, pair_sentences
 from lensbench.stats import Uncertainty, half_width, judged
 from lensbench.storage.store import read_sweep, sweep_document
 from lensbench.sweep.countable import measured_lenses, zone_responses
@@ -122,6 +122,15 @@ def test_a_small_print_hides_what_a_screen_shows():
     assert (small.looking.print_height_mm, small.looking.distance_mm) == (100.0, 400.0)
     assert not small.looking.pixel_for_pixel
     assert choice_lines(small)[-1].endswith("Sorrel, not visibly")
+
+
+def test_nobody_is_ahead_by_nothing_on_the_sensor():
+    """One lens on sensors of 4000 and 3000 rows of one pitch: the picture differs by a third, the lens does not."""
+    first = sweep_lens("Fennel", {4.0: 0.25}, seed=3, sd=0.0)
+    second = sweep_lens("Sorrel", {4.0: 0.25}, seed=4, sd=0.0, size_px=(3000, 4500))
+    lines = pair_sentences(compare_lenses([first, second]).pairs[0])
+    assert "On the sensor (lp/mm) both came out alike, within 1 %." in lines
+    assert not any("ahead by 0" in line for line in lines)
 
 
 def test_other_sensors_are_seen_in_pictures_of_one_height():

@@ -17,7 +17,7 @@ from lensbench.model.condition import (
     TurnedTest,
     Verdict,
 )
-from lensbench.model.sweep import SweepFindings
+from lensbench.model.sweep import Refocusing, SweepFindings
 from lensbench.report.out.pdf import pdf_of
 from lensbench.report.out.write import write_sweep
 from lensbench.report.page.sweep import sweep_report
@@ -139,3 +139,13 @@ def test_without_a_decentring_that_matters_there_is_no_such_page(sweep_folder):
     page = (sweep_folder / "report.html").read_text(encoding="utf-8")
     assert 'class="evidence"' not in page
     assert "<span>within limits</span>" in page
+
+
+@pytest.mark.parametrize("refocusing", [Refocusing.OPEN, Refocusing.SAID_ONE, Refocusing.CONTRADICTED])
+def test_shots_are_called_refocused_only_where_table_or_data_say_so(refocusing):
+    lens = invented_lens()
+    basis = dataclasses.replace(lens.basis, refocusing=refocusing)
+    findings = SweepFindings(
+        lenses=(dataclasses.replace(lens, basis=basis),), version="0.1.0", method="refined"
+    )
+    assert "refocused shot" not in repr(sweep_report(findings, invented_shots())).lower()

@@ -8,6 +8,7 @@ from invented_shoot import invented_lens
 from invented_shots import shoot
 
 from lensbench.model.condition import QuickFindings, Verdict
+from lensbench.report.page.card import lens_pocket_card
 from lensbench.report.page.opening import lens_opening
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
@@ -36,6 +37,21 @@ def test_one_focal_length_is_answered_by_a_stop():
     # 0.8 of 0.30 is 0.24: f/4 and f/8 lie above it, f/11 below.
     assert opening.purposes[2] == ("Keeps 80 % of its best", "f/4 to f/8", "")
     assert opening.sure.startswith("3 shots a setting, which scatter by 0.5 %.")
+
+
+def test_raw_files_beside_finished_pictures_leave_no_setting_on_page_or_card():
+    judged = [
+        dataclasses.replace(shot, result=dataclasses.replace(shot.result, sensor_data=bool(index % 3)))
+        for index, shot in enumerate(reject(shoot(CURVE, seed=1, sd=0.005)))
+    ]
+    (lens,) = find(judged).lenses
+    opening = lens_opening(lens, judged, copy="Even on all sides.", key="lens-1")
+    assert (opening.label, opening.setting) == ("Raw files beside finished pictures", "No setting")
+    assert (opening.beside, opening.purposes) == ("", ())
+    assert opening.sure.startswith(
+        "Raw files and finished pictures do not compare: sweep each kind by itself."
+    )
+    assert lens_pocket_card(lens).rows == ()
 
 
 def test_what_is_as_good_is_told_from_what_is_open():

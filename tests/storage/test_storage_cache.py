@@ -7,6 +7,7 @@ import sys
 import time
 import tracemalloc
 from pathlib import Path
+from threading import Thread
 
 import invented_shots
 import msgspec
@@ -21,6 +22,7 @@ from lensbench import shot
 from lensbench.model.errors import remark
 from lensbench.model.shot import PhysicalFit, ShotResult
 from lensbench.storage.cache import KnownFiles, ResultCache, code_fingerprint, identity_of, packed
+from lensbench.storage.made import MadeCache
 from lensbench.sweep.run import Task, measure_one
 
 
@@ -115,6 +117,23 @@ def test_damaged_or_strange_files_are_measured_anew(tmp_path):
     assert most_bytes < 70_000_000  # of the bomb's 100
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="a system without named pipes")
+def test_a_pipe_in_the_place_of_a_kept_result_is_not_read(tmp_path):
+    """Where nobody writes to it, whoever opens it waits for ever."""
+    cache, made = ResultCache(folder=tmp_path), MadeCache(folder=tmp_path)
+    cache.put("x.shot.gz", result(Path("a.dng"), 0.3))
+    made.get_or_make("plot", "sharpness", lambda: b"older drawing")
+    paths = list(tmp_path.iterdir())
+    assert len(paths) == 2
+    for path in paths:
+        whole = path.read_bytes()
+        path.unlink()
+        os.mkfifo(path)
+        Thread(target=path.write_bytes, args=(whole,), daemon=True).start()
+    assert cache.get("x.shot.gz", Path("a.dng")) is None
+    assert made.get_or_make("plot", "sharpness", lambda: b"drawing") == b"drawing"
+
+
 ANYTHING = st.recursive(
     st.none() | st.booleans() | st.integers(-(2**63), 2**63 - 1) | st.floats() | st.text(max_size=5),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(NAMES), inner, max_size=4),
@@ -165,6 +184,7 @@ MEASURED_BY_A_COPY = """
 import sys
 from pathlib import Path
 from lensbench.storage.cache import ResultCache
+from lensbench.storage.made import MadeCache
 from lensbench.sweep.run import Task, measure_one
 photograph, cache = Path(sys.argv[1]), ResultCache(folder=Path(sys.argv[2]))
 kept = measure_one(Task(path=photograph, cache=cache))

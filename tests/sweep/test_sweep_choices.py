@@ -178,7 +178,7 @@ def test_a_shot_without_a_third_counts_in_a_bracket_only():
     alone, *others = shoot(CURVE, seed=13, sd=0.005)
     judged = reject([without_outer(alone), *others])
     assert [not shot.used for shot in judged] == [True] + [False] * len(others)
-    assert "a third of the picture has none" in judged[0].reason
+    assert "a third of the picture has none; fill it with the chart" in judged[0].reason
     softest, *sharper = shoot_brackets({2.8: 0.25}, seed=14)
     assert all(shot.used for shot in reject([without_outer(softest), *sharper]))
     assert not any(shot.used for shot in reject([without_outer(shot) for shot in (softest, *sharper)]))

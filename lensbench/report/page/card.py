@@ -12,6 +12,7 @@ from lensbench.model.condition import Subject, Verdict
 from lensbench.model.measured import CopyVerdict, KeptSession, PocketRow
 from lensbench.model.setting import f_stop, focal_length
 from lensbench.model.sweep import POCKET_PERCENT, BestSetting, FocalLengthFindings, LensFindings
+from lensbench.report.text.answer import mixed_kinds
 from lensbench.report.text.condition import side_name
 from lensbench.report.text.words import at_setting, worded
 from lensbench.storage.text import clean_text
@@ -39,7 +40,7 @@ class PocketCard:
 
 def lens_pocket_card(lens: LensFindings) -> PocketCard:
     """Pocket card of a lens that was just swept."""
-    focals = [focal for focal in lens.by_focal_length if lens.best is not None]
+    focals = () if lens.best is None or mixed_kinds(lens) else lens.by_focal_length
     zones = tuple(_ZONE_NAMES) if len(focals) == 1 else ("frame",)
     found = (
         _row(lens, focal, best)

@@ -21,7 +21,7 @@ from lensbench.model.sweep import (
 )
 from lensbench.report.draw.strips import lens_strips
 from lensbench.report.page.document import Opening
-from lensbench.report.text.answer import PURPOSE_NAMES, lens_title, outer_third, quick_sentences
+from lensbench.report.text.answer import PURPOSE_NAMES, lens_title, mixed_kinds, outer_third, quick_sentences
 from lensbench.report.text.words import (
     NOT_TOLD_FROM,
     clean_line,
@@ -40,7 +40,7 @@ _THIRDS: Final = {Purpose.CENTRE: "inner", Purpose.EDGES: "outer"}
 
 def lens_opening(lens: LensFindings, shots: Sequence[SweepShot], *, copy: str, key: str) -> Opening:
     """First screen of a lens; `copy` says whether the copy is sound, in a line."""
-    focal = lens.at_best
+    focal = None if mixed_kinds(lens) else lens.at_best  # of kinds that do not compare no stop is named
     label, setting = _setting(lens, focal)
     return Opening(
         about=_about(lens, shots),
@@ -88,8 +88,8 @@ def _setting(lens: LensFindings, focal: FocalLengthFindings | None) -> tuple[str
     words, best = texts("opening"), lens.best
     if lens.quick is not None:
         return words["quick"], sentence_case(words[f"quick_{_quick_word(lens)}"])
-    if best is None:
-        return words["nothing"], words["no_setting"]
+    if best is None or mixed_kinds(lens):
+        return words["nothing" if best is None else "mixed"], words["no_setting"]
     stop = f_stop(best.f_number)
     zoom = len(lens.by_focal_length) > 1
     setting = f"{focal_length(best.focal_length_mm)} · {stop}" if zoom else stop
@@ -227,6 +227,8 @@ def _sure(lens: LensFindings) -> str:
     """How far the answer can be trusted, the gravest doubt first."""
     words, basis = texts("opening.sure"), lens.basis
     kinds = [] if lens.best is None else [note.kind for note in lens.best.reservations]
+    if Unclaimed.FILE_KIND in kinds:  # what else seems to be is made of that
+        return worded("opening.sure.file_kind")
     doubts = [words[str(kind)] for kind in kinds]
     if basis is not None and basis.covered_percent < LEAST_COVERED_PERCENT:
         doubts.append(words["corners"].format(covered=basis.covered_percent))

@@ -233,13 +233,18 @@ def _at_most(rows: Sequence[CompareRow]) -> str:
     return f" ({max(ends):.0f} % at most, either way)" if all(map(math.isfinite, ends)) else ""
 
 
+_ALIKE_PERCENT: Final = 1.0  # whoever leads by less, leads by chance: 0 to 1 %, to the digit shown
+
+
 def _on_the_sensor(beside: Sequence[CompareRow], labels: tuple[str, str]) -> Iterator[str]:
     """Say beside it what the figures are in lp/mm, which is about the lens on its sensor and not about the picture."""
     if not beside:
         return
     ends = min(beside, key=_log_ratio), max(beside, key=_log_ratio)
     ahead = [labels[int(row.second > row.first)] for row in ends]
-    if ahead[0] == ahead[1]:
+    if max(row.lead_percent for row in ends) < _ALIKE_PERCENT:
+        yield worded("compare.alike_on_the_sensor")
+    elif ahead[0] == ahead[1]:
         leads = sorted(row.lead_percent for row in ends)
         yield f"On the sensor (lp/mm) {ahead[0]} is ahead by {figure_range(leads[0], leads[1], '.0f')} %."
     else:

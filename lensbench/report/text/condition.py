@@ -182,7 +182,8 @@ def _astigmatism(finding: ConditionFinding, details: Astigmatism) -> ConditionTe
             words["planes"].format(at=at, size=_size(distance), height=height, loss=loss, interval=interval)
         )
     if split is not None:
-        parts.append(words["split"].format(split=_split_text(split), shots=_shots_text(split.shots)))
+        told = sentence_case(_split_text(split))
+        parts.append(words["split"].format(split=told, shots=_shots_text(split.shots)))
     return ConditionText(
         evidence=" ".join(parts),
         caution=words["unbracketed" if distance is None else "caution"],
