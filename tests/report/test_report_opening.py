@@ -47,7 +47,7 @@ def test_raw_files_beside_finished_pictures_leave_no_setting_on_page_or_card():
     (lens,) = find(judged).lenses
     opening = lens_opening(lens, judged, copy="Even on all sides.", key="lens-1")
     assert (opening.label, opening.setting) == ("Raw files beside finished pictures", "No setting")
-    assert (opening.beside, opening.purposes) == ("", ())
+    assert (opening.beside, opening.purposes, opening.strips) == ("", (), None)
     assert opening.sure.startswith(
         "Raw files and finished pictures do not compare: sweep each kind by itself."
     )

@@ -40,7 +40,8 @@ _THIRDS: Final = {Purpose.CENTRE: "inner", Purpose.EDGES: "outer"}
 
 def lens_opening(lens: LensFindings, shots: Sequence[SweepShot], *, copy: str, key: str) -> Opening:
     """First screen of a lens; `copy` says whether the copy is sound, in a line."""
-    focal = None if mixed_kinds(lens) else lens.at_best  # of kinds that do not compare no stop is named
+    mixed = mixed_kinds(lens)  # of kinds that do not compare no stop is named or drawn
+    focal = None if mixed else lens.at_best
     label, setting = _setting(lens, focal)
     return Opening(
         about=_about(lens, shots),
@@ -50,7 +51,7 @@ def lens_opening(lens: LensFindings, shots: Sequence[SweepShot], *, copy: str, k
         purposes=tuple(_purposes(lens, focal)),
         copy=copy,
         sure=_sure(lens),
-        strips=lens_strips(lens, key=f"{key}-strips"),
+        strips=None if mixed else lens_strips(lens, key=f"{key}-strips"),
     )
 
 
