@@ -1,6 +1,8 @@
 """What the chart tells of the picture besides sharpness: how much it covers, how light falls off, how tones follow.
 
-The paper's brightness beside every crossing is fitted as
+The mean of paper and ink at every crossing follows the light whatever the blur, which takes from the paper there what
+it gives to the ink: the paper alone would look darker, the further a fast lens's corner throws its light. It is fitted
+as
 
     ln level = c + a down + b right + e h^2 + f h^4,  h the image height;
 
@@ -62,7 +64,7 @@ def printed_contrast(edges: Sequence[Edge], *, rough: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Illumination:
-    """How the paper's brightness goes down from the centre, the lamps' slope taken out; NaN where there is no fit."""
+    """How the light goes down from the centre, the lamps' slope taken out; NaN where there is no fit."""
 
     targets: tuple[TargetLight, ...] = ()  # empty with fewer than eight targets
     outermost_percent: float = nan  # by the fit, at the outermost target's image height
@@ -72,14 +74,14 @@ class Illumination:
 
 def _fitted(chart: ChartFound) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     """The fit's five coefficients, its design and the levels' logarithms; None with too few targets."""
-    if len(chart.targets) < _FEWEST or any(target.bright_level <= 0.0 for target in chart.targets):
+    level = np.array([target.bright_level + target.dark_level for target in chart.targets]) / 2.0
+    if level.size < _FEWEST or not level.min() > 0.0:
         return None
     places = _places(chart, np.array([target.crossing_px for target in chart.targets]))
     heights = np.hypot(*places.T)
-    level = np.log([target.bright_level for target in chart.targets])
     design = np.column_stack((np.ones_like(heights), places, heights**2, heights**4))
-    fit, *_ = np.linalg.lstsq(design, level, rcond=None)
-    return fit, design, level
+    fit, *_ = np.linalg.lstsq(design, np.log(level), rcond=None)
+    return fit, design, np.log(level)
 
 
 def _places(chart: ChartFound, points_px: FloatArray) -> FloatArray:

@@ -41,7 +41,7 @@ def chart_of(places_mm, *, px_per_mm, level=lambda *_: 1.0):
                 crossing_sd_px=0.01,
                 radius_px=20.0 * px_per_mm,
                 blur_px=1.0,
-                dark_level=0.05,
+                dark_level=0.07 * level(down, right),
                 bright_level=level(down, right),
                 arms=(),
             )

@@ -3,14 +3,18 @@
 from dataclasses import replace
 from types import SimpleNamespace
 
+import cv2
 import numpy as np
 import pytest
+from chart_pictures import ArrayPicture
 from wavefront_edges import wavefront_edge_regions
 
+from lensbench.chart.find import find_chart
+from lensbench.chart.layout import sheet
 from lensbench.edge import measure_edges
 from lensbench.model.shot import Box, Samples
 from lensbench.shot.light import with_light
-from lensbench.simulate import lens_described
+from lensbench.simulate import INVENTED_LENSES, Camera, Scene, Shot, lens_described, picture
 
 SIZE_PX = (800, 1200)
 HALF_PX = float(np.hypot(*SIZE_PX)) / 2.0
@@ -25,17 +29,21 @@ def level_at(row, col):
 def seen_chart(noise=0.0):
     rng = np.random.default_rng(1)
     places = [(row, col) for row in range(50, 800, 100) for col in range(50, 1200, 100)]
+    levels = [level_at(*place) * np.exp(noise * rng.normal()) for place in places]
     targets = [
-        SimpleNamespace(crossing_px=place, bright_level=level_at(*place) * np.exp(noise * rng.normal()))
-        for place in places
+        SimpleNamespace(crossing_px=place, bright_level=level, dark_level=0.25 * level)
+        for place, level in zip(places, levels, strict=True)
     ]
     return SimpleNamespace(size_px=SIZE_PX, targets=targets)
 
 
+def region_in(box):
+    there = np.ones((box.height, box.width), bool)
+    return Samples(box=box, channel="grey", values=np.ones(there.shape), present=there, clipped=~there)
+
+
 def region_at(top, left):
-    box = Box(top=top, left=left, height=61, width=81)
-    there = np.ones((61, 81), bool)
-    return Samples(box=box, channel="grey", values=np.ones((61, 81)), present=there, clipped=~there)
+    return region_in(Box(top=top, left=left, height=61, width=81))
 
 
 @pytest.mark.parametrize(("top", "left"), [(10, 20), (370, 560), (700, 1000)])
@@ -48,6 +56,33 @@ def test_slopes_are_those_of_the_light(top, left):
     ]
     # 3e-5 a pixel: 0.1 % over the region, from levels that scatter by 0.5 %.
     assert known.light_slope_per_px == pytest.approx(expected, abs=3e-5)
+
+
+@pytest.mark.parametrize("flare", [0.0, 0.25])
+def test_a_flare_that_grows_outwards_is_no_fall_of_light(flare):
+    """A share of the light, growing with the square of the height, goes into a Gaussian of sigma 6 px."""
+    camera = Camera(rows=SIZE_PX[0], cols=SIZE_PX[1], pitch_um=6.0, cfa="mono")
+    scene = Scene(layout=sheet("A3"), lens=INVENTED_LENSES["sorrel"], camera=camera)
+    sharp = picture(scene, Shot(focal_length_mm=35.0, f_number=8.0, paper_level=0.9, noise=False))
+    row, col = np.arange(SIZE_PX[0])[:, None], np.arange(SIZE_PX[1])
+    spread = flare * ((row - 399.5) ** 2 + (col - 599.5) ** 2) / HALF_PX**2
+    blurred = (1.0 - spread) * sharp + spread * cv2.GaussianBlur(sharp, (0, 0), 6.0)
+    lit = blurred * level_at(row, col)
+    chart = find_chart(ArrayPicture(lit.astype(np.float32)))
+    boxes = [arm.box for target in chart.targets for arm in target.arms]
+    known = [region.light_slope_per_px for region in with_light(map(region_in, boxes), chart)]
+    # The lens's own fall: 2^-v at the corner, growing with the height's square.
+    own = INVENTED_LENSES["sorrel"]
+    stops = own.at(35.0).vignetting_stops * own.stopped_down(8.0) ** 2
+    expected = []
+    for box in boxes:
+        middle = np.array([box.top + (box.height - 1) / 2.0, box.left + (box.width - 1) / 2.0])
+        rises = [np.log(level_at(*(middle + step)) / level_at(*(middle - step))) for step in np.eye(2) / 2.0]
+        away = middle - [399.5, 599.5]
+        expected.append(rises - 2.0 * stops * np.log(2.0) * away / HALF_PX**2)
+    # 1e-5 a pixel: 0.03 % over a region of 33 px to each side. The paper's level alone was off by up to 2e-4.
+    assert len(boxes) > 100
+    assert np.array(known) == pytest.approx(np.array(expected), abs=1e-5)
 
 
 def test_a_rough_or_small_chart_tells_nothing():
