@@ -33,7 +33,7 @@ _PACKAGE: Final = Path(__file__).resolve().parent.parent
 MEASURING_ROOMS: Final = ("chart", "edge", "model", "optics", "photo", "shot")
 """Whose files decide what comes out for a photograph."""
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.(shot|made)\.gz")
-_SETTLED_NS: Final = 2_000_000_000
+SETTLED_NS: Final = 2_000_000_000
 """A file changed that lately may be changed once more within one tick of its clock (FAT counts in 2 s)."""
 _MOST_BYTES: Final = (
     16_000_000  # of a kept result, unpacked: thirty times that of a photograph with 130 edges
@@ -207,7 +207,7 @@ def identity_of(photograph: Path) -> str:
     except (OSError, ValueError):
         return ""
     latest_ns = max(status.st_mtime_ns, status.st_ctime_ns)
-    if not 0 < latest_ns < time.time_ns() - _SETTLED_NS:
+    if not 0 < latest_ns < time.time_ns() - SETTLED_NS:
         return ""
     parts = (status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns)
     return "-".join(map(str, parts))

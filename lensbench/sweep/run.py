@@ -56,6 +56,10 @@ def _nothing() -> None:
     """Have nothing to do."""
 
 
+def _nothing_of(_: str) -> None:
+    """Take no notice."""
+
+
 def _warn(message: str) -> None:
     warnings.warn(message, RuntimeWarning, stacklevel=4)
 
@@ -81,6 +85,8 @@ class Running:
     """Called once the first photographs are in the workers' hands: what comes after them can be loaded now."""
     afterwards: Callable[[], None] = _nothing
     """Called once workers have measured something and are gone: they leave a processor free."""
+    passing: Callable[[str], None] = _nothing_of
+    """Told of each photograph whose outcome is not kept: another run may come to another one."""
     measure: Measure = measure_one
     """What a worker does with a task; it must be importable by name."""
     scheduler: str = ""
@@ -186,10 +192,12 @@ class _Board:
                     self._contents[task.cache.folder].learn(task.path, self._identities[index], given.digest)
             case Unkept():
                 outcome = given.outcome
+                self._running.passing(str(task.path))
                 if task.cache:
                     self._cannot_keep(task.cache, given)
             case _:
                 outcome = given
+                self._running.passing(str(task.path))
         self._outcomes[index] = outcome
         self._running.progress(len(self._outcomes), len(self.tasks), task.path)
         return True
