@@ -101,7 +101,7 @@ def _said_again(given: SweepCommand, out: Path) -> int:
         folders=tuple(map(Path, given.folders)),
         tables=() if given.shots is None else (given.shots,),
     )
-    if standing.is_kept:
+    if standing.may_hold:
         with sole_writer(out):
             said = standing.said()
         if said is not None:

@@ -18,12 +18,11 @@ from typing import Final
 
 import msgspec
 
-from lensbench.storage.cache import SETTLED_NS, code_fingerprint
-from lensbench.storage.files import LOCK, Listing, is_draft, write_whole
+from lensbench.storage.cache import SETTLED_NS, program_fingerprint
+from lensbench.storage.files import LOCK, Listing, holds_newer, is_draft, write_whole
 
 _RECORD: Final = ".standing.json"
 _MOST_BYTES: Final = 100_000_000
-_ALL_ROOMS: Final = ("",)
 
 
 class Said(msgspec.Struct, frozen=True, kw_only=True):
@@ -53,9 +52,9 @@ class Standing:
     """Files beside the photographs, which are read whole."""
 
     @property
-    def is_kept(self) -> bool:
-        """Whether anything was left to be said again, maybe of another run."""
-        return (self.kept / _RECORD).is_file()
+    def may_hold(self) -> bool:
+        """Whether a run left what it said, and nothing came to the photographs since; a first, quick look."""
+        return not any(holds_newer(folder, self.kept / _RECORD) for folder in self.folders)
 
     def said(self) -> Said | None:
         """What the same run said when all was as it is now; None where anything differs or is in doubt."""
@@ -150,7 +149,7 @@ def _program() -> str:
             libraries |= {
                 entry.name for entry in os.scandir(place or ".") if entry.name.endswith(("-info", ".egg"))
             }
-    return _hash([code_fingerprint(_ALL_ROOMS), sys.version, *sorted(libraries)])
+    return _hash([program_fingerprint(), sys.version, *sorted(libraries)])
 
 
 def _hash(told: Iterable[str]) -> str:

@@ -170,7 +170,7 @@ def test_nothing_is_said_again_for_another_wish_program_or_library(place, monkey
         patch.setattr(sys, "path", [*sys.path, str(library.parent)])
         assert run.said() is None
     assert run.said() == SAID
-    monkeypatch.setattr(standing, "code_fingerprint", lambda _rooms: "another program")
+    monkeypatch.setattr(standing, "program_fingerprint", lambda: "another program")
     assert run.said() is None
 
 
@@ -178,11 +178,11 @@ def test_files_that_changed_during_the_run_or_just_before_it_are_in_doubt(place,
     run, before = a_run(place), a_run(place).inputs()
     (place / "shots" / "a.dng").write_bytes(b"other")
     run.keep(SAID, inputs=before)
-    assert not run.is_kept
+    assert not (run.kept / ".standing.json").exists()
     monkeypatch.setattr(standing, "SETTLED_NS", 3_600_000_000_000)
     assert run.inputs() == ""
     run.keep(SAID, inputs="")
-    assert not run.is_kept
+    assert not (run.kept / ".standing.json").exists()
 
 
 def test_another_run_in_the_folder_is_told_of_as_ever(place):
